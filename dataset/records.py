@@ -1,0 +1,275 @@
+"""What crosses the borders of the store: frozen records and arrays. ORM objects never leave ``dataset``.
+
+Lengths are millimetres, times milliseconds, temperatures degrees Celsius, volumes millilitres, frequencies hertz.
+A record with revisions is named ``name`` (its latest revision) or ``name@2`` (a certain one).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+class CountLaw(StrEnum):
+    """How a channel's count depends on its pad's capacitance C."""
+
+    RISES = "rises"  # count grows in proportion to C
+    FALLS = "falls"  # count goes with 1/C, as the frequency of a relaxation oscillator does
+
+
+class PadRole(StrEnum):
+    LEVEL = "level"
+    REFERENCE = "reference"
+
+
+class Role(StrEnum):
+    """What a group of frames may be used for; a group has one role."""
+
+    FIT = "fit"
+    CHOOSE = "choose"
+    CALIBRATE = "calibrate"
+    PROVE = "prove"
+
+
+class GroupBy(StrEnum):
+    """What a claim of a frozen set speaks of: the thing that is never split between roles."""
+
+    SESSION = "session"
+    UNIT = "unit"
+    LIQUID = "liquid"
+    TANK = "tank"
+    LEVEL = "level"
+
+
+@dataclass(frozen=True)
+class Tank:
+    """One frozen shape of a vessel. ``span_mm`` is the usable height above the datum."""
+
+    name: str
+    revision: int
+    span_mm: float
+    wall_material: str = ""
+    wall_mm: float | None = None
+    dead_volume_ml: float | None = None
+    inlet_mm: float | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Liquid:
+    """Relative permittivity, conductivity in S/m and density in kg/m3 at ``temperature_c``; None where unknown."""
+
+    name: str
+    permittivity: float | None = None
+    conductivity: float | None = None
+    density: float | None = None
+    temperature_c: float | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Pad:
+    """One pad on one channel; heights in the sensor's own coordinate, upwards."""
+
+    channel: int
+    name: str
+    bottom_mm: float
+    height_mm: float
+    width_mm: float | None = None
+    frequency_hz: float | None = None
+    role: PadRole = PadRole.LEVEL
+
+
+@dataclass(frozen=True)
+class Sensor:
+    """A sensor revision: pads in channel order, count width and law, frame period with tolerance."""
+
+    name: str
+    revision: int
+    pads: tuple[Pad, ...]
+    count_bits: int
+    count_law: CountLaw
+    period_ms: int
+    period_tolerance_pct: int = 10
+    note: str = ""
+
+    @property
+    def channels(self) -> int:
+        return len(self.pads)
+
+
+@dataclass(frozen=True)
+class Mounting:
+    """A sensor revision on a tank revision, the sensor's zero ``offset_mm`` above the tank's datum."""
+
+    name: str
+    tank: Tank
+    sensor: Sensor
+    offset_mm: float = 0.0
+    offset_tolerance_mm: float = 0.0
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Unit:
+    """One physical sample: board, adhesive and tank."""
+
+    name: str
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Budget:
+    """What the firmware team left for the model. ``cycles`` is per frame; sizes are bytes."""
+
+    name: str
+    core: str
+    multiplier_cycles: int
+    flash_bytes: int
+    ram_bytes: int
+    stack_bytes: int
+    cycles: int
+    wait_states: int = 0
+    clock_hz: int = 0
+    frame_period_ms: int = 0
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One row of the limits: ``metric`` under ``condition`` must stay at or below ``bound``, shown on ``min_groups`` groups."""
+
+    metric: str
+    bound: float
+    condition: str = "all"
+    confidence: float | None = None
+    min_groups: int = 1
+
+
+@dataclass(frozen=True)
+class Limits:
+    """A named, versioned list of limits that a product owner signs."""
+
+    name: str
+    revision: int
+    rows: tuple[Limit, ...]
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Mark:
+    """Frames ``start`` (included) to ``stop`` (excluded) lie at ``level_mm``, standard uncertainty ``u_mm``."""
+
+    start: int
+    stop: int
+    level_mm: float
+    u_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class Frames:
+    """Consecutive frames of one session.
+
+    ``t_ms`` int64 (n,), ``counts`` uint32 (n, channels), ``temperature_c`` float64 (n,) with NaN where not measured, or None.
+    """
+
+    t_ms: NDArray[np.int64]
+    counts: NDArray[np.uint32]
+    temperature_c: NDArray[np.float64] | None = None
+
+    def __len__(self) -> int:
+        return len(self.t_ms)
+
+
+@dataclass(frozen=True)
+class Source:
+    """Where a session's readings came from: file name (no folders) and SHA-256 of its bytes."""
+
+    file: str
+    sha256: str
+
+
+@dataclass(frozen=True)
+class Session:
+    """A sealed capture session, without its frames. ``id`` is the start of ``sha256``, the hash of its canonical content."""
+
+    id: str
+    sha256: str
+    unit: Unit
+    liquid: Liquid
+    mounting: Mounting
+    frames: int
+    marks: tuple[Mark, ...]
+    source: Source
+    note: str = ""
+    void_reason: str | None = None
+
+
+@dataclass(frozen=True)
+class FrozenSet:
+    """An immutable, hashed choice of sessions, each group with its role."""
+
+    name: str
+    sha256: str
+    group_by: GroupBy
+    roles: tuple[tuple[str, Role], ...]  # (group, role), sorted by group
+    sessions: tuple[Session, ...]
+    seed: int | None = None
+
+    def groups(self, role: Role) -> tuple[str, ...]:
+        return tuple(group for group, its in self.roles if its is role)
+
+
+@dataclass(frozen=True)
+class FrozenData:
+    """The labelled frames of a frozen set, row by row, in session and time order.
+
+    Shapes: ``counts`` int64 (n, channels), ``t_ms`` int64 (n,), ``level_mm`` float64 (n,), ``u_mm`` float64 (n,) NaN where
+    unknown, ``temperature_c`` float64 (n,) NaN where unknown, ``session`` int64 (n,) index into ``frozen.sessions``,
+    ``group`` int64 (n,) index into ``frozen.roles``.
+    """
+
+    frozen: FrozenSet
+    counts: NDArray[np.int64]
+    t_ms: NDArray[np.int64]
+    level_mm: NDArray[np.float64]
+    u_mm: NDArray[np.float64]
+    temperature_c: NDArray[np.float64]
+    session: NDArray[np.int64]
+    group: NDArray[np.int64]
+
+    def rows(self, role: Role) -> NDArray[np.bool_]:
+        """Which rows belong to groups of ``role``."""
+        mine = np.asarray([its is role for _, its in self.frozen.roles], dtype=np.bool_)
+        return np.asarray(mine[self.group], dtype=np.bool_)
+
+
+@dataclass(frozen=True)
+class Model:
+    """A trained model as the store keeps it: no pickles; texts are canonical JSON.
+
+    ``sha256`` is the program's digest. ``metrics``, ``recipe`` and ``versions`` are JSON objects.
+    """
+
+    name: str
+    sha256: str
+    frozen: FrozenSet
+    limits: Limits | None
+    recipe: str
+    versions: str
+    metrics: str
+    program: str
+    float_onnx: bytes
+
+
+@dataclass(frozen=True)
+class ExportedFile:
+    """A file that an export wrote, by hash, and the model it came from."""
+
+    sha256: str
+    name: str
+    bundle_sha256: str
+    model: Model

@@ -1,0 +1,90 @@
+"""Builds programs node by node, computing each range as it goes, so that a mistake is met where it is made."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from training.program.model import Node, Program, State
+from training.program.ops import Attribute, Interval, Ints
+from training.program.ranges import analyse, node_interval
+
+_RESERVED = ("counts", "temperature", "faults", "trim")
+
+
+@dataclass
+class Builder:
+    """Collects the nodes of one program. Values are referred to by name; ``node`` returns the name it gave.
+
+    ``trim_range``: (low, high) count accepted of every channel's trim; None for a program without trim.
+    """
+
+    name: str
+    count_bits: int
+    channels: int
+    period_ms: int
+    span: int
+    period_tolerance_pct: int = 10
+    settling_frames: int = 0
+    trim_range: tuple[int, int] | None = None
+    notes: Mapping[str, str] = field(default_factory=dict)
+    _prepare: list[Node] = field(default_factory=list)
+    _prepared: list[str] = field(default_factory=list)
+    _step: list[Node] = field(default_factory=list)
+    _states: list[State] = field(default_factory=list)
+    _known: dict[str, Interval] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        program = self._program({})
+        self._known |= program.inputs
+        if program.trim is not None:
+            self._known["trim"] = program.trim
+
+    def node(self, op: str, *inputs: str, name: str = "", scale: str = "", **attributes: Attribute) -> str:
+        """Append an operation to the step section; returns its name (made up when not given)."""
+        return self._append(self._step, op, inputs, name, scale, attributes)
+
+    def prepare_node(self, op: str, *inputs: str, name: str = "", scale: str = "", keep: bool = False, **attributes: Attribute) -> str:
+        """Append an operation to the prepare section; ``keep`` hands its value on to step."""
+        made = self._append(self._prepare, op, inputs, name, scale, attributes)
+        if keep:
+            self._prepared.append(made)
+        return made
+
+    def const(self, *values: int, name: str = "", scale: str = "") -> str:
+        """A row of constants in the step section."""
+        return self.node("const", name=name, scale=scale, values=tuple(values))
+
+    def state(self, name: str, initial: Ints, low: Ints, high: Ints) -> str:
+        """Declare a state; ``renew`` must name its next value before ``finish``."""
+        self._known[name] = Interval(low, high)
+        self._states.append(State(name, initial, Interval(low, high), ""))
+        return name
+
+    def renew(self, name: str, value: str) -> None:
+        """Say which value the state ``name`` takes for the next frame."""
+        self._states = [State(s.name, s.initial, s.interval, value) if s.name == name else s for s in self._states]
+
+    def interval(self, name: str) -> Interval:
+        """The interval of a value built so far."""
+        return self._known[name]
+
+    def finish(self, **outputs: str) -> Program:
+        """The analysed program; ``outputs`` gives low, level, high, validity and flags."""
+        return analyse(self._program(outputs))
+
+    def _append(self, section: list[Node], op: str, inputs: tuple[str, ...], name: str, scale: str, attributes: Mapping[str, Attribute]) -> str:
+        name = name or f"v{len(self._prepare) + len(self._step)}"
+        found = node_interval(name, op, attributes, [self._known[i] for i in inputs])
+        section.append(Node(name, op, inputs, dict(attributes), found, scale))
+        self._known[name] = found
+        return name
+
+    def _program(self, outputs: Mapping[str, str]) -> Program:
+        trim = None if self.trim_range is None else Interval((self.trim_range[0],) * self.channels, (self.trim_range[1],) * self.channels)
+        return Program(
+            name=self.name, count_bits=self.count_bits, channels=self.channels, period_ms=self.period_ms,
+            period_tolerance_pct=self.period_tolerance_pct, settling_frames=self.settling_frames, span=self.span, trim=trim,
+            prepare=tuple(self._prepare), prepared=tuple(self._prepared), states=tuple(self._states), step=tuple(self._step),
+            outputs=dict(outputs), notes=dict(self.notes),
+        )  # fmt: skip

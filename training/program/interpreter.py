@@ -1,0 +1,124 @@
+"""The interpreter: runs a program on a computer, exactly as the chip will, and asserts every declared range.
+
+Slow and obvious on purpose. The batch axis holds independent streams; time is the loop in ``run``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from dataset.errors import InputError, ProgramError
+from training.program.model import NO_TEMPERATURE, OUTPUTS, Node, Program
+from training.program.ops import Array, Interval
+from training.program.ranges import OPS
+
+
+@dataclass(frozen=True)
+class Readings:
+    """Outputs of one or more frames, each of shape (frames,): levels in level units, validity and flags as codes."""
+
+    low: Array
+    level: Array
+    high: Array
+    validity: Array
+    flags: Array
+
+    def table(self) -> Array:
+        """Shape (frames, 5), columns in the order of ``OUTPUTS``."""
+        return np.stack([getattr(self, name) for name in OUTPUTS], axis=1)
+
+
+def initial_state(program: Program, streams: int = 1) -> Array:
+    """The state at power-on, shape (streams, state size)."""
+    start = [v for state in program.states for v in state.initial]
+    return np.tile(np.asarray(start, dtype=np.int64), (streams, 1))
+
+
+def prepare(program: Program, trim: Array | None) -> Array:
+    """The prepared values of ``trim`` (shape (streams, channels)), shape (streams, prepared size).
+
+    Raises InputError when the program needs a trim and none is given, or one lies outside the declared limits.
+    """
+    if program.trim is None:
+        return np.zeros((1 if trim is None else len(trim), 0), dtype=np.int64)
+    if trim is None:
+        raise InputError("trim", "none given", "one count per channel", "the program was trained with trims")
+    _inside("trim", trim, program.trim)
+    values = _evaluate(program.prepare, {"trim": trim})
+    return _columns([values[name] for name in program.prepared], len(trim))
+
+
+def step(program: Program, counts: Array, temperature: Array, faults: Array, state: Array, prepared: Array) -> tuple[Readings, Array]:
+    """One frame of each stream: readings and the next state.
+
+    Shapes: counts (streams, channels), temperature and faults (streams,), state (streams, state size), prepared
+    (streams or 1, prepared size). Raises InputError outside the declared domain.
+    """
+    streams = len(counts)
+    given = {"counts": counts, "temperature": temperature[:, None], "faults": faults[:, None]}
+    for name, declared in program.inputs.items():
+        _inside(name, given[name], declared)
+    given |= _split({s.name: s.interval for s in program.states}, state)
+    given |= _split(program.prepared_intervals, prepared)
+    values = given | _evaluate(program.step, given)
+    readings = Readings(**{o: np.broadcast_to(values[n], (streams, 1))[:, 0] for o, n in program.outputs.items()})
+    return readings, _columns([values[s.next] for s in program.states], streams)
+
+
+def run(program: Program, counts: Array, temperature: Array | None = None, faults: Array | None = None, trim: Array | None = None) -> Readings:
+    """Readings of one stream from power-on, state carried from frame to frame.
+
+    ``counts`` has shape (frames, channels); temperature in tenths of a degree and fault mask have shape (frames,);
+    ``trim`` has shape (channels,). Programs without state are run in one batch.
+    """
+    frames = len(counts)
+    temperature = np.full(frames, NO_TEMPERATURE, dtype=np.int64) if temperature is None else temperature
+    faults = np.zeros(frames, dtype=np.int64) if faults is None else faults
+    prepared = prepare(program, None if trim is None else trim[None, :])
+    if not program.states:
+        return step(program, counts, temperature, faults, initial_state(program, frames), prepared)[0]
+    state, rows = initial_state(program), []
+    for k in range(frames):
+        at = slice(k, k + 1)
+        reading, state = step(program, counts[at], temperature[at], faults[at], state, prepared)
+        rows.append(reading.table())
+    table = np.concatenate(rows) if rows else np.zeros((0, len(OUTPUTS)), dtype=np.int64)
+    return Readings(*table.T)
+
+
+def _evaluate(nodes: Iterable[Node], known: dict[str, Array]) -> dict[str, Array]:
+    values = dict(known)
+    for node in nodes:
+        result = OPS[node.op].evaluate([values[i] for i in node.inputs], node.attributes)
+        if result.size and ((result < node.interval.low).any() or (result > node.interval.high).any()):
+            raise ProgramError(f"node '{node.name}' ({node.op})", "a value outside its declared range", f"[{node.interval.low}, {node.interval.high}]")
+        values[node.name] = result
+    return values
+
+
+def _inside(name: str, values: Array, declared: Interval) -> None:
+    if values.ndim != 2 or values.shape[1] != declared.size:
+        raise InputError(name, f"shape {values.shape}", f"(rows, {declared.size})")
+    low, high = np.asarray(declared.low), np.asarray(declared.high)
+    outside = (values < low) | (values > high)
+    if outside.any():
+        row, column = (int(v) for v in np.argwhere(outside)[0])
+        raise InputError(f"{name}, row {row}, column {column}", str(values[row, column]), f"{low[column]} to {high[column]}")
+
+
+def _split(intervals: dict[str, Interval], packed: Array) -> dict[str, Array]:
+    result, start = {}, 0
+    for name, declared in intervals.items():
+        result[name] = packed[:, start : start + declared.size]
+        _inside(name, result[name], declared)
+        start += declared.size
+    return result
+
+
+def _columns(parts: list[Array], rows: int) -> Array:
+    if not parts:
+        return np.zeros((rows, 0), dtype=np.int64)
+    return np.concatenate([np.broadcast_to(p, (rows, p.shape[1])) for p in parts], axis=1)

@@ -1,0 +1,111 @@
+"""The program: the integer-only description of a trained model, and the only definition of what the chip computes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from training.program.ops import Attributes, Interval, Ints
+
+FORMAT = 1
+LEVEL_UNITS_PER_MM = 64  # levels are integers of 1/64 mm, so that a 0.5 m tank fits 16 bits
+NO_LEVEL = -1  # the level of a withheld reading
+TEMPERATURE_RANGE = (-1000, 2000)  # tenths of a degree Celsius
+NO_TEMPERATURE = -1000  # what a board without a thermometer passes
+
+WITHHELD, VALID, EMPTY = 0, 1, 2
+VALIDITY_NAMES = {WITHHELD: "withheld", VALID: "valid", EMPTY: "empty"}
+FLAG_BITS = {"foam": 1, "film": 2, "out_of_range": 4, "sensor_fault": 8, "settling": 16}
+
+OUTPUTS = ("low", "level", "high", "validity", "flags")
+
+
+def flag_names(flags: int) -> tuple[str, ...]:
+    """The names of the flags set in ``flags``."""
+    return tuple(name for name, bit in FLAG_BITS.items() if flags & bit)
+
+
+@dataclass(frozen=True)
+class Node:
+    """One operation, its operands by name, and the interval its result is declared to lie in.
+
+    ``scale`` says what an integer step of the result stands for, such as '1/64 mm'; empty means a plain number.
+    """
+
+    name: str
+    op: str
+    inputs: tuple[str, ...]
+    attributes: Attributes
+    interval: Interval
+    scale: str = ""
+
+    @property
+    def size(self) -> int:
+        return self.interval.size
+
+
+@dataclass(frozen=True)
+class State:
+    """Integers carried from frame to frame: what they start as, where they stay, and the node that renews them."""
+
+    name: str
+    initial: Ints
+    interval: Interval
+    next: str
+
+    @property
+    def size(self) -> int:
+        return self.interval.size
+
+
+@dataclass(frozen=True)
+class Program:
+    """Everything that decides a reading, in integers.
+
+    ``prepare`` runs once at start-up on the unit's trim (one count per channel) and yields the values named in
+    ``prepared``; ``step`` runs once a frame on counts, temperature, fault mask, prepared values and state.
+    ``trim`` bounds the trim counts that are accepted (None: the program uses no trim). ``span`` is the tank's span in
+    level units. ``outputs`` names the node behind each of low, level, high, validity and flags.
+    """
+
+    name: str
+    count_bits: int
+    channels: int
+    period_ms: int
+    period_tolerance_pct: int
+    settling_frames: int
+    span: int
+    trim: Interval | None
+    prepare: tuple[Node, ...]
+    prepared: tuple[str, ...]
+    states: tuple[State, ...]
+    step: tuple[Node, ...]
+    outputs: Mapping[str, str]
+    notes: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def count_max(self) -> int:
+        return (1 << self.count_bits) - 1
+
+    @property
+    def inputs(self) -> dict[str, Interval]:
+        """The declared domain of what ``step`` is given each frame, besides prepared values and state."""
+        return {
+            "counts": Interval((0,) * self.channels, (self.count_max,) * self.channels),
+            "temperature": Interval(TEMPERATURE_RANGE[:1], TEMPERATURE_RANGE[1:]),
+            "faults": Interval((0,), ((1 << self.channels) - 1,)),
+        }
+
+    @property
+    def prepared_intervals(self) -> dict[str, Interval]:
+        """The interval of each prepared value, by name."""
+        nodes = {node.name: node.interval for node in self.prepare}
+        return {name: nodes[name] for name in self.prepared}
+
+    @property
+    def state_size(self) -> int:
+        return sum(state.size for state in self.states)
+
+    @property
+    def prepared_size(self) -> int:
+        return sum(i.size for i in self.prepared_intervals.values())

@@ -1,0 +1,129 @@
+"""Programs as JSON: canonical on the way out, strict on the way in.
+
+The format number is raised whenever a program of the old format would mean something else or be refused; a reader
+refuses numbers it does not know.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Mapping
+from typing import Any
+
+from dataset.errors import ProgramError
+from training.program.model import FORMAT, Node, Program, State
+from training.program.ops import Attribute, Interval
+from training.program.ranges import analyse
+
+MAX_TEXT = 8_000_000  # bytes; far above what any microcontroller holds
+_NAME = re.compile(r"[a-z][a-z0-9_]{0,39}")
+_PLAIN = ("name", "count_bits", "channels", "period_ms", "period_tolerance_pct", "settling_frames", "span")
+
+
+def to_json(program: Program) -> str:
+    """Canonical text: sorted keys, no spaces, one trailing newline; equal programs give equal bytes."""
+    body: dict[str, Any] = {key: getattr(program, key) for key in _PLAIN}
+    body |= {
+        "format": FORMAT,
+        "notes": dict(program.notes),
+        "outputs": dict(program.outputs),
+        "prepare": [_node_out(n) for n in program.prepare],
+        "prepared": list(program.prepared),
+        "states": [{"name": s.name, "initial": s.initial, "next": s.next} | _bounds_out(s.interval) for s in program.states],
+        "step": [_node_out(n) for n in program.step],
+        "trim": None if program.trim is None else _bounds_out(program.trim),
+    }
+    return json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=False) + "\n"
+
+
+def digest(program: Program) -> str:
+    """SHA-256 of the canonical JSON, in hex: the program's identity."""
+    return hashlib.sha256(to_json(program).encode()).hexdigest()
+
+
+def model_id(program: Program) -> int:
+    """The first 32 bits of the digest, which the C can report at run time."""
+    return int(digest(program)[:8], 16)
+
+
+def from_json(text: str, where: str = "program") -> Program:
+    """Read a program and check it whole: shapes, names, every range. ProgramError says what is wrong and where."""
+    if len(text) > MAX_TEXT:
+        raise ProgramError(where, f"{len(text)} characters", f"at most {MAX_TEXT}")
+    try:
+        body = json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise ProgramError(where, f"not JSON ({error})", "a program written by innage") from error
+    if not isinstance(body, dict) or body.get("format") != FORMAT:
+        found = body.get("format") if isinstance(body, dict) else None
+        raise ProgramError(where, f"format {found!r}", f"format {FORMAT}", "export the program again with this version")
+    try:
+        program = _program_in(body)
+    except (KeyError, TypeError, AttributeError) as error:
+        raise ProgramError(where, f"a missing or misplaced entry ({error})", "the entries that to_json writes") from error
+    analysed = analyse(program)
+    if analysed != program:
+        raise ProgramError(where, "declared ranges that do not follow from the tables", "the ranges of the analysis", "the file was changed by hand")
+    return analysed
+
+
+def _program_in(body: Mapping[str, Any]) -> Program:
+    plain = {key: body[key] for key in _PLAIN}
+    for key, value in plain.items():
+        kind = str if key == "name" else int
+        if type(value) is not kind:
+            raise ProgramError(key, repr(value), f"a value of type {kind.__name__}")
+    return Program(
+        **plain,
+        trim=None if body["trim"] is None else _bounds_in(body["trim"]),
+        prepare=tuple(_node_in(n) for n in body["prepare"]),
+        prepared=tuple(_name_in(n) for n in body["prepared"]),
+        states=tuple(State(_name_in(s["name"]), _ints_in(s["initial"]), _bounds_in(s), _name_in(s["next"])) for s in body["states"]),
+        step=tuple(_node_in(n) for n in body["step"]),
+        outputs={str(k): _name_in(v) for k, v in body["outputs"].items()},
+        notes={str(k): str(v) for k, v in body["notes"].items()},
+    )
+
+
+def _node_out(node: Node) -> dict[str, Any]:
+    return {"name": node.name, "op": node.op, "inputs": node.inputs, "attributes": dict(node.attributes), "scale": node.scale} | _bounds_out(node.interval)
+
+
+def _node_in(body: Mapping[str, Any]) -> Node:
+    attributes = {str(k): _attribute_in(v) for k, v in body["attributes"].items()}
+    inputs = tuple(_name_in(i) for i in body["inputs"])
+    return Node(_name_in(body["name"]), str(body["op"]), inputs, attributes, _bounds_in(body), str(body["scale"]))
+
+
+def _bounds_out(interval: Interval) -> dict[str, Any]:
+    return {"low": interval.low, "high": interval.high}
+
+
+def _bounds_in(body: Mapping[str, Any]) -> Interval:
+    low, high = _ints_in(body["low"]), _ints_in(body["high"])
+    if len(low) != len(high) or not low:
+        raise ProgramError("a range", f"{len(low)} lows and {len(high)} highs", "equally many, at least one")
+    return Interval(low, high)
+
+
+def _name_in(value: Any) -> str:
+    """Names become C identifiers and graph names, so nothing but short lower-case words may pass."""
+    if not isinstance(value, str) or not _NAME.fullmatch(value):
+        raise ProgramError("a name", repr(value), "lower-case letters, digits and _, at most 40")
+    return value
+
+
+def _ints_in(value: Any) -> tuple[int, ...]:
+    if not isinstance(value, list) or any(type(v) is not int for v in value):
+        raise ProgramError("a row of integers", repr(value)[:60], "a list of integers")
+    return tuple(value)
+
+
+def _attribute_in(value: Any) -> Attribute:
+    if type(value) is int:
+        return value
+    if isinstance(value, list) and value and isinstance(value[0], list):
+        return tuple(_ints_in(row) for row in value)
+    return _ints_in(value)
