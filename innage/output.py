@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 
-
 def console(stderr: bool = False) -> Console:
     """A console that keeps to 80 columns when it isn't a terminal, so that logs look the same everywhere."""
     from rich.console import Console

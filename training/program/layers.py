@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import ClassVar
+from itertools import pairwise
 
 import numpy as np
 
 from training.program.ops import (
     Array,
     Attributes,
-    Interval,
     Elementwise,
+    Interval,
+    Op,
     broadcast_size,
     fits,
     interval,
@@ -23,12 +24,11 @@ from training.program.ops import (
 from training.program.rounding import MAX_SHIFT, shift_round, shift_round_int
 
 
-class Dense:
+class Dense(Op):
     """weights @ x + bias, weights of shape (outputs, inputs)."""
 
-    name: ClassVar[str] = "dense"
-    arity: ClassVar[int | None] = 1
-    attributes: ClassVar[tuple[str, ...]] = ("weights", "bias")
+    name = "dense"
+    attributes = ("weights", "bias")
 
     def size(self, sizes: Sequence[int], attributes: Attributes) -> int:
         weights, bias = matrix(attributes, "weights"), vector(attributes, "bias")
@@ -70,7 +70,7 @@ class Hinge(Elementwise):
         knots, shift = vector(attributes, "knots"), scalar(attributes, "shift")
         segments = {len(vector(attributes, n)) for n in ("values", "slopes")}
         require(len(knots) >= 2 and segments == {len(knots) - 1}, self.name, "tables of unequal length", "one segment between two knots")
-        require(all(a < b for a, b in zip(knots, knots[1:], strict=False)), self.name, "knots that do not rise", "rising knots")
+        require(all(a < b for a, b in pairwise(knots)), self.name, "knots that do not rise", "rising knots")
         require(0 <= shift <= MAX_SHIFT, self.name, f"shift {shift}", f"0 to {MAX_SHIFT}")
         return sizes[0]
 
@@ -101,7 +101,7 @@ class Hinge(Elementwise):
         return values[segment] + shift_round(slopes[segment] * (x - knots[segment]), scalar(attributes, "shift"))
 
 
-class Trees:
+class Trees(Op):
     """The sum of the leaves that ``depth`` steps down each tree reach.
 
     One table for all trees; node k is (feature[k], threshold[k], child[k], value[k]). A step goes to
@@ -109,9 +109,8 @@ class Trees:
     child, with a threshold that no input exceeds, so that walking on after a leaf changes nothing.
     """
 
-    name: ClassVar[str] = "trees"
-    arity: ClassVar[int | None] = 1
-    attributes: ClassVar[tuple[str, ...]] = ("roots", "feature", "threshold", "child", "value", "depth")
+    name = "trees"
+    attributes = ("roots", "feature", "threshold", "child", "value", "depth")
 
     def size(self, sizes: Sequence[int], attributes: Attributes) -> int:
         tables = [vector(attributes, n) for n in ("feature", "threshold", "child", "value")]
@@ -161,16 +160,16 @@ class Trees:
         return np.asarray(value[node].sum(axis=1, keepdims=True), dtype=np.int64)
 
 
-class Running:
+class Running(Op):
     """One step of a running mean kept as a sum: ``acc - shift_round(acc, shift) + x``; inputs (x, acc).
 
     The mean is ``shift_round(result, shift)``. The sum carries ``shift`` extra bits; a mean kept at the
     resolution of x would stick as soon as a step is smaller than half its last digit.
     """
 
-    name: ClassVar[str] = "running"
-    arity: ClassVar[int | None] = 2
-    attributes: ClassVar[tuple[str, ...]] = ("shift",)
+    name = "running"
+    arity = 2
+    attributes = ("shift",)
 
     def size(self, sizes: Sequence[int], attributes: Attributes) -> int:
         shift = scalar(attributes, "shift")

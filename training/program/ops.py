@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import ClassVar, Protocol
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,18 +88,24 @@ def require(condition: bool, what: str, found: str, expected: str) -> None:
         raise ProgramError(what, found, expected)
 
 
-class Op(Protocol):
-    """What the interpreter and the range analysis need of an operation."""
+class Op:
+    """What the interpreter, the range analysis and the exporters need of an operation."""
 
     name: ClassVar[str]
-    arity: ClassVar[int | None]  # None: one or more
-    attributes: ClassVar[tuple[str, ...]]
+    arity: ClassVar[int | None] = 1  # None: one or more
+    attributes: ClassVar[tuple[str, ...]] = ()
 
-    def size(self, sizes: Sequence[int], attributes: Attributes) -> int: ...
+    def size(self, sizes: Sequence[int], attributes: Attributes) -> int:
+        """Length of the result; ProgramError when inputs or attributes do not go together."""
+        raise NotImplementedError
 
-    def bounds(self, inputs: Sequence[Interval], attributes: Attributes) -> Interval: ...
+    def bounds(self, inputs: Sequence[Interval], attributes: Attributes) -> Interval:
+        """Interval of the result; ProgramError when an intermediate could leave int32."""
+        raise NotImplementedError
 
-    def evaluate(self, inputs: Sequence[Array], attributes: Attributes) -> Array: ...
+    def evaluate(self, inputs: Sequence[Array], attributes: Attributes) -> Array:
+        """The result, shape (batch, size) from inputs of shape (batch or 1, size)."""
+        raise NotImplementedError
 
 
 def broadcast_size(name: str, sizes: Sequence[int]) -> int:
@@ -109,12 +115,10 @@ def broadcast_size(name: str, sizes: Sequence[int]) -> int:
     return longest
 
 
-class Elementwise:
+class Elementwise(Op):
     """Shared by operations that act element by element on broadcast inputs."""
 
-    name: ClassVar[str]
-    arity: ClassVar[int | None] = 2
-    attributes: ClassVar[tuple[str, ...]] = ()
+    arity = 2
 
     def size(self, sizes: Sequence[int], attributes: Attributes) -> int:
         return broadcast_size(self.name, sizes)
@@ -128,12 +132,12 @@ class Elementwise:
         raise NotImplementedError
 
 
-class Const:
+class Const(Op):
     """A row of constants; no inputs."""
 
-    name: ClassVar[str] = "const"
-    arity: ClassVar[int | None] = 0
-    attributes: ClassVar[tuple[str, ...]] = ("values",)
+    name = "const"
+    arity = 0
+    attributes = ("values",)
 
     def size(self, sizes: Sequence[int], attributes: Attributes) -> int:
         return len(vector(attributes, "values"))
@@ -332,12 +336,11 @@ class Ratio(Elementwise):
         return (numerator << scalar(attributes, "bits")) // denominator
 
 
-class Take:
+class Take(Op):
     """The elements at ``indices``, in that order."""
 
-    name: ClassVar[str] = "take"
-    arity: ClassVar[int | None] = 1
-    attributes: ClassVar[tuple[str, ...]] = ("indices",)
+    name = "take"
+    attributes = ("indices",)
 
     def size(self, sizes: Sequence[int], attributes: Attributes) -> int:
         indices = vector(attributes, "indices")
@@ -351,12 +354,11 @@ class Take:
         return inputs[0][:, list(vector(attributes, "indices"))]
 
 
-class Concat:
+class Concat(Op):
     """The inputs one after the other."""
 
-    name: ClassVar[str] = "concat"
-    arity: ClassVar[int | None] = None
-    attributes: ClassVar[tuple[str, ...]] = ()
+    name = "concat"
+    arity = None
 
     def size(self, sizes: Sequence[int], attributes: Attributes) -> int:
         return sum(sizes)
@@ -369,12 +371,10 @@ class Concat:
         return np.concatenate([np.broadcast_to(i, (rows, i.shape[1])) for i in inputs], axis=1)
 
 
-class ReduceMax:
+class ReduceMax(Op):
     """The largest element."""
 
-    name: ClassVar[str] = "reduce_max"
-    arity: ClassVar[int | None] = 1
-    attributes: ClassVar[tuple[str, ...]] = ()
+    name = "reduce_max"
 
     def size(self, sizes: Sequence[int], attributes: Attributes) -> int:
         return 1
@@ -383,15 +383,13 @@ class ReduceMax:
         return Interval((max(inputs[0].low),), (max(inputs[0].high),))
 
     def evaluate(self, inputs: Sequence[Array], attributes: Attributes) -> Array:
-        return inputs[0].max(axis=1, keepdims=True)
+        return np.asarray(inputs[0].max(axis=1, keepdims=True), dtype=np.int64)
 
 
-class ArgMax:
+class ArgMax(Op):
     """The index of the largest element; the first one wins."""
 
-    name: ClassVar[str] = "argmax"
-    arity: ClassVar[int | None] = 1
-    attributes: ClassVar[tuple[str, ...]] = ()
+    name = "argmax"
 
     def size(self, sizes: Sequence[int], attributes: Attributes) -> int:
         return 1
@@ -418,4 +416,4 @@ class Lookup(Elementwise):
 
     def evaluate(self, inputs: Sequence[Array], attributes: Attributes) -> Array:
         table = np.asarray(vector(attributes, "table"), dtype=np.int64)
-        return table[np.clip(inputs[0], 0, len(table) - 1)]
+        return np.asarray(table[np.clip(inputs[0], 0, len(table) - 1)], dtype=np.int64)
