@@ -1,0 +1,7 @@
+"""Placeholder."""
+
+from __future__ import annotations
+
+import typer
+
+app = typer.Typer()
