@@ -3,14 +3,30 @@
 from __future__ import annotations
 
 import sys
+from typing import Any
 
 import typer
+from typer.core import TyperGroup
 
 from dataset.errors import InnageError
 from innage.commands import budget, exporting, freezing, limits, liquid, logging, mounting, sensor, sessions, tank, tracing, training, unit
 
+
+class Face(TyperGroup):
+    """The one place where an expected error becomes a sentence on stderr and exit code 2; anything else keeps its traceback."""
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run the command that the arguments name."""
+        try:
+            return super().invoke(ctx)
+        except InnageError as error:
+            print(f"innage: {error}", file=sys.stderr)
+            raise typer.Exit(2) from error
+
+
 app = typer.Typer(
     name="innage",
+    cls=Face,
     help="Log capture sessions of contactless level sensors, train small integer models on them, and export verified C and ONNX.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
@@ -24,9 +40,5 @@ for module in (logging, sessions, freezing, training, exporting, tracing):
 
 
 def main() -> None:
-    """Run the command line; an expected error becomes one sentence on stderr and exit code 2."""
-    try:
-        app()
-    except InnageError as error:
-        print(f"innage: {error}", file=sys.stderr)
-        sys.exit(2)
+    """Run the command line."""
+    app()
