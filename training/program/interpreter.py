@@ -59,8 +59,7 @@ def step(program: Program, counts: Array, temperature: Array, faults: Array, sta
     """
     streams = len(counts)
     given = {"counts": counts, "temperature": temperature[:, None], "faults": faults[:, None]}
-    for name, declared in program.inputs.items():
-        _inside(name, given[name], declared)
+    _check_inputs(program, given)
     given |= _split({s.name: s.interval for s in program.states}, state)
     given |= _split(program.prepared_intervals, prepared)
     values = given | _evaluate(program.step, given)
@@ -77,6 +76,7 @@ def run(program: Program, counts: Array, temperature: Array | None = None, fault
     frames = len(counts)
     temperature = np.full(frames, NO_TEMPERATURE, dtype=np.int64) if temperature is None else temperature
     faults = np.zeros(frames, dtype=np.int64) if faults is None else faults
+    _check_inputs(program, {"counts": counts, "temperature": temperature[:, None], "faults": faults[:, None]})
     prepared = prepare(program, None if trim is None else trim[None, :])
     if not program.states:
         return step(program, counts, temperature, faults, initial_state(program, frames), prepared)[0]
@@ -97,6 +97,11 @@ def _evaluate(nodes: Iterable[Node], known: dict[str, Array]) -> dict[str, Array
             raise ProgramError(f"node '{node.name}' ({node.op})", "a value outside its declared range", f"[{node.interval.low}, {node.interval.high}]")
         values[node.name] = result
     return values
+
+
+def _check_inputs(program: Program, given: dict[str, Array]) -> None:
+    for name, declared in program.inputs.items():
+        _inside(name, given[name], declared)
 
 
 def _inside(name: str, values: Array, declared: Interval) -> None:

@@ -1,0 +1,52 @@
+# Everything a fresh machine needs: Python 3.11 to 3.13, make and git.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+PIP := $(BIN)/python -m pip --disable-pip-version-check --quiet
+SOURCES := $(shell find dataset training export innage migrations -name '__pycache__' -prune -o -type f -print)
+TESTS ?= tests
+PYTEST := $(BIN)/python -P -m pytest -n 2
+
+.PHONY: demo test test-slow lint format clean
+
+demo: $(VENV)/.installed
+	rm -rf demo
+	$(BIN)/innage demo --out demo
+
+test: $(VENV)/.installed
+	@$(BIN)/python -P -c "import dataset, pathlib; here = pathlib.Path(dataset.__file__).resolve(); assert pathlib.Path('$(VENV)').resolve() in here.parents, f'tests would run the checkout: {here}'"
+	$(PYTEST) -m "not slow" $(TESTS)
+
+test-slow: $(VENV)/.installed
+	$(PYTEST) -m slow $(TESTS)
+
+lint: $(VENV)/.installed $(VENV)/.lint
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+format: $(VENV)/.lint
+	$(BIN)/ruff check --fix .
+	$(BIN)/ruff format .
+
+clean:
+	rm -rf $(VENV) build dist demo *.egg-info .mypy_cache .pytest_cache .ruff_cache .import_linter_cache .hypothesis
+
+# The tests run against the built wheel, so that what is shipped is what is tested.
+$(VENV)/.dependencies: constraints.txt pyproject.toml
+	@$(PYTHON) -c "import sys; v = sys.version_info[:2]; sys.exit(None if (3, 11) <= v < (3, 14) else 'innage needs Python 3.11 to 3.13, this is %d.%d; name another with: make PYTHON=python3.12' % v)"
+	@echo "setting up $(VENV) (some 300 MB of wheels the first time)"
+	$(PYTHON) -m venv $(VENV)
+	$(PIP) install -c constraints.txt ".[test]"
+	@touch $@
+
+$(VENV)/.installed: $(VENV)/.dependencies $(SOURCES) README.md LICENSE
+	@rm -rf build dist
+	$(PIP) wheel --no-deps --wheel-dir dist .
+	$(PIP) install --no-deps --force-reinstall dist/innage-*.whl
+	@touch $@
+
+$(VENV)/.lint: $(VENV)/.dependencies
+	$(PIP) install -c constraints.txt $$($(BIN)/python -c "import tomllib; print(*tomllib.load(open('pyproject.toml', 'rb'))['project']['optional-dependencies']['lint'])")
+	@touch $@
