@@ -1,0 +1,223 @@
+"""The integer ONNX model computes what the program's interpreter computes, in two unrelated runtimes."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import onnx
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from dataset.errors import ProgramError
+from export.onnx_graph import IR_VERSION, OPSET, emit_onnx, emit_prepare_onnx
+from export.onnx_ops import EMITTERS
+from export.onnx_run import Runtime, in_onnxruntime, in_reference, run_prepare, run_step
+from export.vectors import make_vectors
+from training.program import OPS, Builder, Program, digest, initial_state
+from training.program.ops import Attribute
+
+RUNTIMES: dict[str, Callable[[bytes], Runtime]] = {"onnxruntime": in_onnxruntime, "reference": in_reference}
+
+
+def expose(builder: Builder, *values: str) -> Program:
+    """Finish a program whose next state is ``values``, so that a test sees any integer and not only a level."""
+    for k, value in enumerate(values):
+        its = builder.interval(value)
+        builder.state(f"seen{k}", its.low, its.low, its.high)
+        builder.renew(f"seen{k}", value)
+    zero = builder.const(0)
+    return builder.finish(low=zero, level=zero, high=zero, validity=zero, flags=zero)
+
+
+def test_samples_use_every_operation(samples: dict[str, Program]) -> None:
+    """Each operation that programs know has an ONNX form, and the samples try it."""
+    assert set(EMITTERS) == set(OPS)
+    assert {node.op for p in samples.values() for node in (*p.prepare, *p.step)} == set(OPS)
+
+
+@pytest.mark.parametrize("runtime", RUNTIMES)
+def test_step_equals_interpreter(sample: Program, runtime: str) -> None:
+    """Readings and next state are equal on every vector, corners of the domain and carried state included."""
+    vectors = make_vectors(sample, 4000, seed=1)
+    readings, state = run_step(RUNTIMES[runtime](emit_onnx(sample)), sample, vectors)
+    np.testing.assert_array_equal(readings, vectors.readings)
+    np.testing.assert_array_equal(state, vectors.state)
+
+
+@pytest.mark.parametrize("runtime", RUNTIMES)
+def test_state_carried_by_the_runtime(samples: dict[str, Program], runtime: str) -> None:
+    """A stream that feeds ``next_state`` back as ``state`` stays on the expected trace."""
+    program = samples["every_op"]
+    vectors = make_vectors(program, 400, seed=2)
+    step = RUNTIMES[runtime](emit_onnx(program))
+    state = initial_state(program)
+    for k in range(len(vectors)):
+        at = slice(k, k + 1)
+        if k % vectors.stream_frames == 0:
+            state = initial_state(program)
+        found = step({
+            "counts": vectors.counts[at], "temperature": vectors.temperature[at, None], "faults": vectors.faults[at, None],
+            "state": state, "prepared": vectors.prepared[at],
+        })  # fmt: skip
+        state = found["next_state"]
+        assert [int(found[o][0, 0]) for o in ("low", "level", "high", "validity", "flags")] == vectors.readings[k].tolist()
+        assert state.tolist() == vectors.state[at].tolist()
+
+
+@pytest.mark.parametrize("runtime", RUNTIMES)
+def test_prepare_equals_interpreter(samples: dict[str, Program], runtime: str) -> None:
+    """The prepare model turns trims into the prepared values that step expects."""
+    program = samples["every_op"]
+    vectors = make_vectors(program, 2000, seed=3)
+    data = emit_prepare_onnx(program)
+    assert data is not None
+    np.testing.assert_array_equal(run_prepare(RUNTIMES[runtime](data), vectors), vectors.prepared)
+
+
+def test_no_prepare_model_without_trim(samples: dict[str, Program]) -> None:
+    """A program without trim has no prepare model, and its step model asks for nothing prepared."""
+    program = samples["single_channel"]
+    assert emit_prepare_onnx(program) is None
+    assert [i.name for i in onnx.load_model_from_string(emit_onnx(program)).graph.input] == ["counts", "temperature", "faults"]
+
+
+# Half up, towards plus infinity: the definition in the design; at s = 1 the ties are all odd numbers.
+_TIES = {1: {-3: -1, -1: 0, 1: 1, 3: 2, -4: -2, 5: 3, -5: -2}, 3: {-12: -1, -4: 0, 4: 1, 12: 2, -5: -1, -11: -1, -13: -2, 11: 1, -20: -2, 20: 3}}
+
+
+@pytest.mark.parametrize("runtime", RUNTIMES)
+@pytest.mark.parametrize("shift", _TIES)
+def test_ties_round_half_up(shift: int, runtime: str) -> None:
+    """Ties of both signs round towards plus infinity, as worked by hand from floor(v / 2**s + 1/2)."""
+    values = list(_TIES[shift])
+    b = Builder("ties", count_bits=8, channels=1, period_ms=100, span=640)
+    offset = b.node("sub", b.node("clip", "counts", low=0, high=0), b.const(*(-v for v in values)))  # counts keep it off constant folding
+    program = expose(b, b.node("shift", offset, shift=shift))
+    _, state = run_step(RUNTIMES[runtime](emit_onnx(program)), program, make_vectors(program, 8))
+    assert state[0].tolist() == list(_TIES[shift].values())
+
+
+@pytest.mark.parametrize("runtime", RUNTIMES)
+def test_shift_at_the_edge_of_int32(runtime: str) -> None:
+    """The largest shift and the widest values agree with Python's own floor shift."""
+    b = Builder("edge", count_bits=16, channels=1, period_ms=100, span=640)
+    wide = b.node("sub", b.node("mul", "counts", b.const(32767)), b.const(2**30))
+    program = expose(b, wide, *(b.node("shift", wide, shift=s) for s in (0, 1, 15, 29, 30)))
+    _, state = run_step(RUNTIMES[runtime](emit_onnx(program)), program, make_vectors(program, 512))
+    for row in state.tolist():
+        assert row[1:] == [row[0]] + [(row[0] + (1 << (s - 1))) >> s for s in (1, 15, 29, 30)]
+
+
+def test_same_program_same_bytes(sample: Program) -> None:
+    """Emitting twice gives equal bytes, and another program other bytes."""
+    assert emit_onnx(sample) == emit_onnx(sample)
+    assert emit_prepare_onnx(sample) == emit_prepare_onnx(sample)
+    assert emit_onnx(sample) != emit_onnx(replace(sample, period_ms=sample.period_ms + 1))
+
+
+def test_model_is_strictly_valid(sample: Program) -> None:
+    """The checker and strict shape inference accept the model, and every value in it is int64 or a truth value."""
+    model = onnx.load_model_from_string(emit_onnx(sample))
+    onnx.checker.check_model(model, full_check=True)
+    inferred = onnx.shape_inference.infer_shapes(model, check_type=True, strict_mode=True, data_prop=True)
+    kinds = {v.type.tensor_type.elem_type for v in (*inferred.graph.value_info, *inferred.graph.input, *inferred.graph.output)}
+    assert kinds <= {onnx.TensorProto.INT64, onnx.TensorProto.BOOL}
+    assert {t.data_type for t in model.graph.initializer} == {onnx.TensorProto.INT64}
+    assert (model.ir_version, model.opset_import[0].version) == (IR_VERSION, OPSET) == (10, 21)
+    shapes = {v.name: [d.dim_param or d.dim_value for d in v.type.tensor_type.shape.dim] for v in (*model.graph.input, *model.graph.output)}
+    assert shapes["counts"] == ["streams", sample.channels]
+    assert all(shapes[name] == ["streams", 1] for name in ("temperature", "faults", "low", "level", "high", "validity", "flags"))
+
+
+def test_model_says_what_it_is(samples: dict[str, Program]) -> None:
+    """The metadata name the program, its units, its initial state and the caution."""
+    program = samples["every_op"]
+    model = onnx.load_model_from_string(emit_onnx(program))
+    facts = {p.key: p.value for p in model.metadata_props}
+    assert facts["innage.model_sha256"] == digest(program)
+    assert facts["innage.level_units_per_mm"] == "64"
+    assert json.loads(facts["innage.initial_state"]) == initial_state(program)[0].tolist()
+    assert json.loads(facts["innage.scales"])["prepare.reciprocal"] == "2^20 / count"
+    assert facts["note.tank"] == "demo@1"
+    assert "not a protective control" in model.doc_string
+
+
+def test_unknown_operation_is_refused(samples: dict[str, Program]) -> None:
+    """An operation without an ONNX form is refused by the name of its node, before anything is emitted."""
+    program = samples["single_channel"]
+    odd = replace(program, step=(*program.step, replace(program.step[-1], name="odd", op="fourier")))
+    with pytest.raises(ProgramError, match=r"node 'odd': operation 'fourier' has no ONNX form; expected one of const, add"):
+        emit_onnx(odd)
+
+
+_SMALL = st.integers(-300, 300)
+
+
+def _row(least: int = 1, most: int = 4) -> st.SearchStrategy[tuple[int, ...]]:
+    return st.lists(_SMALL, min_size=least, max_size=most).map(tuple)
+
+
+def _dense(width: int) -> st.SearchStrategy[dict[str, Attribute]]:
+    rows = st.integers(1, 3)
+    return rows.flatmap(lambda n: st.fixed_dictionaries({"weights": st.tuples(*[_row(width, width)] * n), "bias": _row(n, n)}))
+
+
+def _hinge() -> st.SearchStrategy[dict[str, Attribute]]:
+    knots = st.lists(st.integers(-900, 900), min_size=2, max_size=6, unique=True).map(lambda k: tuple(sorted(k)))
+    return knots.flatmap(lambda k: st.fixed_dictionaries(
+        {"knots": st.just(k), "values": _row(len(k) - 1, len(k) - 1), "slopes": _row(len(k) - 1, len(k) - 1), "shift": st.integers(0, 8)}
+    ))  # fmt: skip
+
+
+def _trees(width: int) -> st.SearchStrategy[dict[str, Attribute]]:
+    """Two walks through one small tree: an inner node, a leaf, an inner node, two leaves."""
+    drawn = st.tuples(st.tuples(*[st.integers(0, width - 1)] * 5), _SMALL, _SMALL, _row(5, 5))
+    return drawn.map(lambda d: {
+        "roots": (0, 2), "feature": d[0], "threshold": (d[1], 1000, d[2], 1000, 1000), "child": (1, 1, 3, 3, 4), "value": d[3], "depth": 2,
+    })  # fmt: skip
+
+
+def _attributes(op: str, width: int) -> st.SearchStrategy[dict[str, Attribute]]:
+    """Random attributes that suit an input of ``width`` elements within [-1000, 1000]."""
+    plain: dict[str, dict[str, st.SearchStrategy[Attribute]]] = {
+        "clip": {"low": st.integers(-300, 0), "high": st.integers(0, 300)},
+        "shift": {"shift": st.integers(0, 12)},
+        "ratio": {"floor": st.integers(1, 300), "bits": st.integers(0, 10)},
+        "take": {"indices": st.lists(st.integers(0, width - 1), min_size=1, max_size=4).map(tuple)},
+        "lookup": {"table": _row(1, 6)},
+        "running": {"shift": st.integers(1, 15)},
+    }
+    tables = {"dense": _dense, "hinge": lambda _: _hinge(), "trees": _trees}
+    return tables[op](width) if op in tables else st.fixed_dictionaries(plain.get(op, {}))
+
+
+@st.composite
+def programs(draw: st.DrawFn) -> Program:
+    """Small random programs: a handful of operations, each on whatever stands before it, its first operand clipped."""
+    b = Builder("random", count_bits=draw(st.integers(1, 16)), channels=draw(st.integers(1, 4)), period_ms=100, span=6400)
+    pool = ["counts", "temperature", "faults", b.const(*draw(_row()))]
+    for _ in range(draw(st.integers(1, 8))):
+        op = draw(st.sampled_from(sorted(set(OPS) - {"const"})))
+        x = b.node("clip", draw(st.sampled_from(pool)), low=-1000, high=1000)
+        others = [draw(st.sampled_from(pool)) for _ in range((OPS[op].arity or draw(st.integers(1, 3))) - 1)]
+        try:
+            pool.append(b.node(op, x, *others, name="", scale="", **draw(_attributes(op, b.interval(x).size))))
+        except ProgramError:  # sizes that differ, or a result beyond int32
+            pool.append(x)
+    return expose(b, *pool[-4:])
+
+
+@settings(max_examples=150, deadline=None, derandomize=True)
+@given(programs())
+def test_random_programs_agree(program: Program) -> None:
+    """Random programs give the interpreter's numbers in both runtimes."""
+    vectors = make_vectors(program, 64, seed=4)
+    data = emit_onnx(program)
+    for load in RUNTIMES.values():
+        readings, state = run_step(load(data), program, vectors)
+        np.testing.assert_array_equal(readings, vectors.readings)
+        np.testing.assert_array_equal(state, vectors.state)
