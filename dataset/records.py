@@ -34,6 +34,23 @@ class Role(StrEnum):
     PROVE = "prove"
 
 
+METRICS = ("rmse_mm", "worst_group_rmse_mm", "p95_abs_mm", "withheld_share", "beyond_accepted_share")  # what a limit may bound
+CORES = ("cortex-m0plus",)  # what a budget may name
+
+
+class TimeUnit(StrEnum):
+    MILLISECONDS = "ms"
+    SECONDS = "s"
+
+
+class LevelUnit(StrEnum):
+    """How a level column counts; ``fraction`` is of the tank's span."""
+
+    MILLIMETRES = "mm"
+    CENTIMETRES = "cm"
+    FRACTION = "fraction"
+
+
 class GroupBy(StrEnum):
     """What a claim of a frozen set speaks of: the thing that is never split between roles."""
 
@@ -206,6 +223,39 @@ class Session:
     source: Source
     note: str = ""
     void_reason: str | None = None
+
+
+@dataclass(frozen=True)
+class ColumnMapping:
+    """Which columns of a delimited text file hold what, under a name to use it again.
+
+    ``counts`` are column names in channel order. Without ``time`` the frames are one declared period apart. ``delimiter`` None
+    means: find out. Without ``header`` the columns are named '1', '2', ... from the left.
+    """
+
+    name: str
+    counts: tuple[str, ...]
+    time: str | None = None
+    time_unit: TimeUnit = TimeUnit.MILLISECONDS
+    level: str | None = None
+    level_unit: LevelUnit = LevelUnit.MILLIMETRES
+    level_u_mm: float | None = None
+    temperature: str | None = None
+    delimiter: str | None = None
+    header: bool = True
+
+
+@dataclass(frozen=True)
+class NewSession:
+    """A capture session on its way into the store; unit, liquid and mounting are records that the store has."""
+
+    unit: Unit
+    liquid: Liquid
+    mounting: Mounting
+    frames: Frames
+    marks: tuple[Mark, ...]
+    source: Source
+    note: str = ""
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,12 @@
+"""The store's schema, revision by revision.
+
+A new revision is a file in ``versions``, written by hand, named after its id, with its id appended here. It restates the
+tables it needs and imports nothing of the project. A batch rewrite of a guarded table drops that table's triggers: the
+revision creates them again.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+REVISIONS: Final = ("0001_first",)  # oldest first; the last one is what this version of the tool writes

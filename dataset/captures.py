@@ -1,0 +1,143 @@
+"""Capture sessions between rows and records: added whole and sealed, found, voided, read back, checked."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from sqlalchemy import insert, select
+from sqlalchemy.orm import Session as OrmSession
+from sqlalchemy.orm import selectinload
+
+from dataset import blocks
+from dataset.canonical import ID_DIGITS, readings_sha256, session_sha256
+from dataset.checks import check_session, check_text
+from dataset.errors import InputError, NotFoundError, StoreError
+from dataset.records import Frames, Mark, NewSession, Session, Source
+from dataset.registry import flat, liquid_row, mounting_row, same_record, to_liquid, to_mounting, to_unit, unit_row
+from dataset.tables import BlockRow, MarkRow, SessionRow, VoidRow
+
+
+def to_session(row: SessionRow) -> Session:
+    return Session(
+        id=row.sha256[:ID_DIGITS],
+        sha256=row.sha256,
+        unit=to_unit(row.unit),
+        liquid=to_liquid(row.liquid),
+        mounting=to_mounting(row.mounting),
+        frames=row.frames,
+        marks=tuple(flat(Mark, mark) for mark in row.marks),
+        source=Source(row.source_file, row.source_sha256),
+        note=row.note,
+        void_reason=None if row.void is None else row.void.reason,
+    )
+
+
+def add_session(orm: OrmSession, new: NewSession, block_frames: int = blocks.BLOCK_FRAMES, level: int = blocks.LEVEL) -> SessionRow:
+    """Check, write and seal one session; readings that the store already has are refused."""
+    check_session(new)
+    unit, liquid, mounting = unit_row(orm, new.unit.name), liquid_row(orm, new.liquid.name), mounting_row(orm, new.mounting.name)
+    same_record("unit", new.unit, to_unit(unit))
+    same_record("liquid", new.liquid, to_liquid(liquid))
+    same_record("mounting", new.mounting, to_mounting(mounting))
+    sha256, readings = session_sha256(new, new.frames), readings_sha256(new.frames)
+    _refuse_known(orm, new, sha256, readings)
+    row = SessionRow(
+        sha256=sha256,
+        readings_sha256=readings,
+        sealed=False,
+        unit=unit,
+        liquid=liquid,
+        mounting=mounting,
+        frames=len(new.frames),
+        source_file=new.source.file,
+        source_sha256=new.source.sha256,
+        note=new.note,
+    )
+    orm.add(row)
+    orm.flush()
+    marks = [{"session_id": row.id, "position": k, "start": m.start, "stop": m.stop, "level_mm": m.level_mm, "u_mm": m.u_mm} for k, m in enumerate(new.marks)]
+    if marks:
+        orm.execute(insert(MarkRow), marks)
+    packed = [
+        {"session_id": row.id, "position": k, "format": blocks.FORMAT, "frames": b.frames}
+        | {"t_ms": b.t_ms, "counts": b.counts, "temperature_c": b.temperature_c}
+        for k, b in enumerate(blocks.to_blocks(new.frames, block_frames, level))
+    ]
+    orm.execute(insert(BlockRow), packed)
+    row.sealed = True
+    orm.flush()
+    orm.refresh(row)
+    return row
+
+
+def _refuse_known(orm: OrmSession, new: NewSession, sha256: str, readings: str) -> None:
+    where = f"session from {new.source.file}"
+    same = orm.scalar(select(SessionRow).where(SessionRow.sha256 == sha256))
+    if same is not None:
+        void = f", void since '{same.void.reason}'" if same.void is not None else ""
+        raise InputError(where, f"was logged already as session {sha256[:ID_DIGITS]} (from {same.source_file}{void})", "", "leave the file out")
+    # the same readings under another label would let one recording stand on both sides of a split
+    for other in orm.scalars(select(SessionRow).where(SessionRow.readings_sha256 == readings)):
+        if other.void is None:
+            id_ = other.sha256[:ID_DIGITS]
+            found = f"has, frame by frame, the readings of session {id_} (from {other.source_file}, unit {other.unit.name}, liquid {other.liquid.name})"
+            raise InputError(where, found, "", f"if that session was logged wrongly, void it first: 'innage void {id_} --reason ...'")
+
+
+def session_rows(orm: OrmSession) -> Sequence[SessionRow]:
+    """All sessions, oldest first, void ones included."""
+    loads = (selectinload(SessionRow.marks), selectinload(SessionRow.void), selectinload(SessionRow.mounting))
+    return orm.scalars(select(SessionRow).order_by(SessionRow.id).options(*loads)).all()
+
+
+def session_row(orm: OrmSession, ref: str) -> SessionRow:
+    """The session whose id starts with ``ref``."""
+    wanted = ref.lower()
+    if not wanted or any(c not in "0123456789abcdef" for c in wanted):
+        raise InputError(f"session {ref!r}", "is not a session's id", "its first hexadecimal digits", "see 'innage sessions'")
+    found = orm.scalars(select(SessionRow).where(SessionRow.sha256.startswith(wanted)).order_by(SessionRow.id)).all()
+    if not found:
+        raise NotFoundError(f"session {ref}", "is not in the store", "", "see 'innage sessions'")
+    if len(found) > 1:
+        listed = ", ".join(row.sha256[:ID_DIGITS] for row in found[:6])
+        raise InputError(f"session {ref}", f"fits {len(found)} sessions ({listed}{', ...' if len(found) > 6 else ''})", "", "give more digits")
+    return found[0]
+
+
+def void(orm: OrmSession, ref: str, reason: str) -> SessionRow:
+    """Record that a session is not to be used, and why; it stays where it is."""
+    row = session_row(orm, ref)
+    where = f"session {row.sha256[:ID_DIGITS]}"
+    if not reason.strip():
+        raise InputError(f"{where}, reason", "nothing", "a few words that explain, a year later, what was wrong")
+    check_text(f"{where}, reason", reason)
+    if row.void is not None:
+        raise InputError(where, f"is void already ('{row.void.reason}')")
+    orm.add(VoidRow(session=row, reason=reason))
+    orm.flush()
+    return row
+
+
+def frames(orm: OrmSession, ref: str) -> Frames:
+    """All frames of a session."""
+    row = session_row(orm, ref)
+    where = f"session {row.sha256[:ID_DIGITS]}"
+    stored = orm.scalars(select(BlockRow).where(BlockRow.session_id == row.id).order_by(BlockRow.position)).all()
+    strange = {b.format for b in stored} - {blocks.FORMAT}
+    if strange:
+        raise StoreError(where, f"blocks of format {min(strange)}", f"format {blocks.FORMAT}", "install the version of innage that wrote them")
+    packed = [blocks.Block(b.frames, b.t_ms, b.counts, b.temperature_c) for b in stored]
+    return blocks.from_blocks(packed, len(row.mounting.sensor.pads), where)
+
+
+def check(session: Session, its_frames: Frames) -> None:
+    """Hash a session's content again and compare; StoreError when it is not what was sealed."""
+    found = session_sha256(session, its_frames)
+    if found != session.sha256:
+        raise changed(f"session {session.id}", found, session.sha256)
+
+
+def changed(where: str, found: str, kept: str) -> StoreError:
+    """The error for content that no longer has the hash kept with it."""
+    hint = "the store was changed by something else than innage; use a copy of it"
+    return StoreError(where, f"its content hashes to {found[:ID_DIGITS]}", kept[:ID_DIGITS], hint)

@@ -1,0 +1,221 @@
+"""What a record must satisfy before the store takes it. Each check raises InputError: where, found, expected, what to do."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections import Counter
+
+import numpy as np
+
+from dataset.errors import InputError
+from dataset.records import (
+    CORES,
+    METRICS,
+    Budget,
+    ColumnMapping,
+    Limits,
+    Liquid,
+    Mark,
+    Mounting,
+    NewSession,
+    Pad,
+    PadRole,
+    Sensor,
+    Tank,
+    Unit,
+)
+
+MAX_NAME = 60
+MAX_MM = 100_000.0
+MAX_CHANNELS = 64
+MAX_COUNT_BITS = 24  # what a program's int32 arithmetic leaves room for
+MAX_PERIOD_MS = 3_600_000
+MULTIPLIER_CYCLES = {"cortex-m0plus": (1, 32)}  # Arm Cortex-M0+ technical reference manual: a fast or a small multiplier
+_NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]*")
+_SHARES = ("withheld_share", "beyond_accepted_share")
+
+
+def check_name(what: str, name: str) -> None:
+    """A name starts with a letter or digit and holds letters, digits, '-', '_' and '.'; '@' is left for revisions."""
+    if not _NAME.fullmatch(name) or len(name) > MAX_NAME:
+        raise InputError(f"{what} name", repr(name), f"1 to {MAX_NAME} letters, digits, '-', '_' or '.', the first a letter, digit or '_'")
+
+
+def check_text(where: str, text: str) -> None:
+    """Free text: anything that can be printed on a line."""
+    if any(not (c.isprintable() or c == "\n") for c in text):
+        raise InputError(where, "a control character", "text that can be printed")
+
+
+def check_number(where: str, value: float | None, low: float, high: float, *, above: bool = False, unit: str = "") -> None:
+    """``low`` <= value <= ``high`` (``above``: low < value); None passes."""
+    if value is None or (math.isfinite(value) and (low < value if above else low <= value) and value <= high):
+        return
+    raise InputError(where, f"{value:g}", f"{'more than' if above else 'at least'} {low:g} and at most {high:g}{unit and ' ' + unit}")
+
+
+def check_tank(tank: Tank) -> None:
+    check_name("tank", tank.name)
+    where = f"tank {tank.name}"
+    check_number(f"{where}, span", tank.span_mm, 0, MAX_MM, above=True, unit="mm")
+    check_number(f"{where}, wall thickness", tank.wall_mm, 0, 1000, above=True, unit="mm")
+    check_number(f"{where}, dead volume", tank.dead_volume_ml, 0, 1e12, unit="mL")
+    check_number(f"{where}, inlet height", tank.inlet_mm, 0, MAX_MM, unit="mm")
+    check_text(f"{where}, wall material", tank.wall_material)
+    check_text(f"{where}, note", tank.note)
+
+
+def check_liquid(liquid: Liquid) -> None:
+    check_name("liquid", liquid.name)
+    where = f"liquid {liquid.name}"
+    check_number(f"{where}, relative permittivity", liquid.permittivity, 1, 1e6)
+    check_number(f"{where}, conductivity", liquid.conductivity, 0, 1e8, unit="S/m")
+    check_number(f"{where}, density", liquid.density, 0, 1e5, above=True, unit="kg/m3")
+    check_number(f"{where}, temperature", liquid.temperature_c, -273.15, 2000, unit="degrees Celsius")
+    check_text(f"{where}, note", liquid.note)
+
+
+def check_sensor(sensor: Sensor) -> None:
+    check_name("sensor", sensor.name)
+    where = f"sensor {sensor.name}"
+    if not 1 <= len(sensor.pads) <= MAX_CHANNELS:
+        raise InputError(where, f"{len(sensor.pads)} pads", f"1 to {MAX_CHANNELS}")
+    for channel, pad in enumerate(sensor.pads):
+        _check_pad(where, channel, pad)
+    name, times = Counter(p.name for p in sensor.pads).most_common(1)[0]
+    if times > 1:
+        raise InputError(where, f"{times} pads are called {name}", "each pad a name of its own")
+    if all(p.role is not PadRole.LEVEL for p in sensor.pads):
+        raise InputError(where, "only reference pads", "at least one pad that measures the level")
+    check_number(f"{where}, count bits", sensor.count_bits, 1, MAX_COUNT_BITS)
+    check_number(f"{where}, period", sensor.period_ms, 1, MAX_PERIOD_MS, unit="ms")
+    check_number(f"{where}, period tolerance", sensor.period_tolerance_pct, 0, 100, unit="%")
+    check_text(f"{where}, note", sensor.note)
+
+
+def _check_pad(where: str, channel: int, pad: Pad) -> None:
+    check_name(f"{where}: pad", pad.name)
+    where = f"{where}, pad {pad.name}"
+    if pad.channel != channel:
+        raise InputError(where, f"channel {pad.channel}", f"{channel}: pads come in channel order, from 0")
+    check_number(f"{where}, bottom", pad.bottom_mm, -MAX_MM, MAX_MM, unit="mm")
+    check_number(f"{where}, height", pad.height_mm, 0, MAX_MM, above=True, unit="mm")
+    check_number(f"{where}, width", pad.width_mm, 0, MAX_MM, above=True, unit="mm")
+    check_number(f"{where}, frequency", pad.frequency_hz, 0, 1e12, above=True, unit="Hz")
+
+
+def check_mounting(mounting: Mounting) -> None:
+    """The offset must leave at least one level pad beside the usable height; anything else may be meant."""
+    check_name("mounting", mounting.name)
+    where = f"mounting {mounting.name}"
+    check_number(f"{where}, offset", mounting.offset_mm, -MAX_MM, MAX_MM, unit="mm")
+    check_number(f"{where}, offset tolerance", mounting.offset_tolerance_mm, 0, MAX_MM, unit="mm")
+    check_text(f"{where}, note", mounting.note)
+    reach = [(p.bottom_mm + mounting.offset_mm, p.bottom_mm + p.height_mm + mounting.offset_mm) for p in mounting.sensor.pads if p.role is PadRole.LEVEL]
+    span = mounting.tank.span_mm
+    if all(top <= 0 or bottom >= span for bottom, top in reach):
+        low, high = min(b for b, _ in reach), max(t for _, t in reach)
+        found = f"with an offset of {mounting.offset_mm:g} mm the level pads reach from {low:g} to {high:g} mm above the datum"
+        raise InputError(where, found, f"at least one of them beside the tank's span, 0 to {span:g} mm", "check --offset-mm and the pads' heights")
+
+
+def check_unit(unit: Unit) -> None:
+    check_name("unit", unit.name)
+    check_text(f"unit {unit.name}, note", unit.note)
+
+
+def check_budget(budget: Budget) -> None:
+    check_name("budget", budget.name)
+    where = f"budget {budget.name}"
+    if budget.core not in CORES:
+        raise InputError(f"{where}, core", budget.core, " or ".join(CORES))
+    if budget.multiplier_cycles not in MULTIPLIER_CYCLES[budget.core]:
+        raise InputError(f"{where}, multiplier cycles", str(budget.multiplier_cycles), "1 (fast multiplier) or 32 (small multiplier)")
+    for what, value in (("flash", budget.flash_bytes), ("RAM", budget.ram_bytes), ("stack", budget.stack_bytes)):
+        check_number(f"{where}, {what}", value, 1, 2**31, unit="bytes")
+    check_number(f"{where}, cycles", budget.cycles, 1, 2**40)
+    check_number(f"{where}, wait states", budget.wait_states, 0, 16)
+    check_number(f"{where}, clock", budget.clock_hz, 0, 10**10, unit="Hz")
+    check_number(f"{where}, frame period", budget.frame_period_ms, 0, MAX_PERIOD_MS, unit="ms")
+    check_text(f"{where}, note", budget.note)
+
+
+def check_limits(limits: Limits) -> None:
+    check_name("limits", limits.name)
+    where = f"limits {limits.name}"
+    if not limits.rows:
+        raise InputError(where, "no rows", "at least one, such as 'rmse_mm<=2'")
+    for row in limits.rows:
+        if row.metric not in METRICS:
+            raise InputError(f"{where}, metric", row.metric, "one of " + ", ".join(METRICS))
+        check_name(f"{where}: condition", row.condition)
+        check_number(f"{where}, bound of {row.metric}", row.bound, 0, 1 if row.metric in _SHARES else MAX_MM)
+        if row.confidence is not None and not 0 < row.confidence < 1:
+            raise InputError(f"{where}, confidence of {row.metric}", f"{row.confidence:g}", "more than 0 and less than 1")
+        check_number(f"{where}, fewest groups for {row.metric}", row.min_groups, 1, 10**6)
+    (metric, condition), times = Counter((r.metric, r.condition) for r in limits.rows).most_common(1)[0]
+    if times > 1:
+        raise InputError(where, f"{times} rows bound {metric} under '{condition}'", "one row for each metric and condition")
+    check_text(f"{where}, note", limits.note)
+
+
+def check_mapping(mapping: ColumnMapping) -> None:
+    check_name("mapping", mapping.name)
+    where = f"mapping {mapping.name}"
+    if not mapping.counts:
+        raise InputError(where, "no count column", "at least one", "name them with --count, in channel order")
+    columns = [c for c in (*mapping.counts, mapping.time, mapping.level, mapping.temperature) if c is not None]
+    for column in columns:
+        check_text(f"{where}, column {column!r}", column)
+    column, times = Counter(columns).most_common(1)[0]
+    if times > 1:
+        raise InputError(where, f"column {column!r} is named {times} times", "each column once")
+    if mapping.delimiter is not None and len(mapping.delimiter) != 1:
+        raise InputError(f"{where}, delimiter", repr(mapping.delimiter), "a single character")
+    check_number(f"{where}, level uncertainty", mapping.level_u_mm, 0, MAX_MM, unit="mm")
+
+
+def check_session(new: NewSession) -> None:
+    """Frames that fit the sensor, and marks that fit the frames and the tank."""
+    where = f"session from {new.source.file}"
+    check_text(f"{where}, note", new.note)
+    _check_frames(where, new)
+    span = new.mounting.tank.span_mm
+    end = 0
+    for mark in new.marks:
+        if not (end <= mark.start < mark.stop <= len(new.frames)):
+            raise InputError(where, f"a mark over frames {mark.start} to {mark.stop}", f"marks in order, apart, within 0 to {len(new.frames)}")
+        end = mark.stop
+        _check_mark(where, mark, span)
+
+
+def _check_mark(where: str, mark: Mark, span_mm: float) -> None:
+    check_number(f"{where}, level of frame {mark.start}", mark.level_mm, 0, span_mm, unit="mm, the tank's span")
+    check_number(f"{where}, uncertainty of the level of frame {mark.start}", mark.u_mm, 0, MAX_MM, unit="mm")
+
+
+def _check_frames(where: str, new: NewSession) -> None:
+    frames, sensor = new.frames, new.mounting.sensor
+    n = len(frames)
+    if n == 0:
+        raise InputError(where, "no frames", "at least one")
+    if frames.counts.shape != (n, sensor.channels):
+        raise InputError(where, f"counts of shape {frames.counts.shape}", f"({n}, {sensor.channels}): a frame each time, a count each pad")
+    if frames.temperature_c is not None and (frames.temperature_c.shape != (n,) or np.isinf(frames.temperature_c).any()):
+        raise InputError(where, "temperatures that are infinite or not one a frame", f"{n} temperatures, NaN where not measured")
+    if int(frames.counts.max()) >> sensor.count_bits:
+        raise InputError(where, f"a count of {int(frames.counts.max())}", f"at most {(1 << sensor.count_bits) - 1} ({sensor.count_bits} bits)")
+    if n > 1:
+        steps = np.diff(frames.t_ms)
+        if int(steps.min()) <= 0:
+            raise InputError(where, f"time does not rise at frame {int(np.argmax(steps <= 0)) + 1}", "each frame later than the one before")
+        check_period(where, sensor, float(np.median(steps)))
+
+
+def check_period(where: str, sensor: Sensor, measured_ms: float) -> None:
+    """The median time between frames must lie within the sensor's tolerance."""
+    if abs(measured_ms - sensor.period_ms) * 100 > sensor.period_ms * sensor.period_tolerance_pct:
+        declared = f"{sensor.period_ms} ms within {sensor.period_tolerance_pct} %, as sensor {sensor.name}@{sensor.revision} declares"
+        hint = "check the time column and its unit, or add a sensor revision with the period that is meant"
+        raise InputError(where, f"a median frame period of {measured_ms:g} ms", declared, hint)

@@ -1,0 +1,202 @@
+"""The SQLite file behind a store: made, recognised, upgraded, and opened for reading and writing."""
+
+from __future__ import annotations
+
+import logging
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import URL, Connection, Engine, NullPool, create_engine, event
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.orm import Session as OrmSession
+
+import migrations
+from dataset.errors import StoreError
+
+if TYPE_CHECKING:
+    from alembic.config import Config
+
+APPLICATION_ID = 0x696E6E61  # written by the first revision
+TIMEOUT_S = 10.0
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class History:
+    """The revisions a version of the tool knows, oldest first, and the folders they lie in."""
+
+    revisions: tuple[str, ...] = migrations.REVISIONS
+    folders: tuple[Path, ...] = (Path(migrations.__path__[0]) / "versions",)
+
+    @property
+    def head(self) -> str:
+        return self.revisions[-1]
+
+
+HISTORY = History()
+
+
+def migration_config(path: Path, *, timeout_s: float = TIMEOUT_S, history: History = HISTORY) -> Config:
+    """Alembic's configuration for the store at ``path``, made in code: the scripts are the installed ``migrations`` package."""
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("path_separator", "newline")
+    config.set_main_option("script_location", _plain(Path(migrations.__path__[0])))
+    config.set_main_option("version_locations", "\n".join(_plain(folder) for folder in history.folders))
+    config.attributes["database"] = path
+    config.attributes["timeout_s"] = timeout_s
+    return config
+
+
+def _plain(path: Path) -> str:
+    return str(path).replace("%", "%%")  # the configuration interpolates
+
+
+def prepare(path: Path, *, timeout_s: float = TIMEOUT_S, history: History = HISTORY) -> None:
+    """Make the store at ``path``, or bring it to the newest revision, or say why it cannot be used.
+
+    An older store is copied first; the copy stands beside it and carries the old revision in its name.
+
+    Raises:
+        StoreError: not a store, made by a newer version, not readable, or busy.
+    """
+    if path.exists() and path.stat().st_size > 0:
+        revision = _revision(path, timeout_s, history)
+        if revision == history.head:
+            return
+    elif not path.parent.is_dir():
+        raise StoreError(str(path), f"the folder {path.parent} does not exist", "", "make the folder first, or name another store")
+    upgrade(path, timeout_s=timeout_s, history=history)
+
+
+def upgrade(path: Path, revision: str = "head", *, timeout_s: float = TIMEOUT_S, history: History = HISTORY) -> None:
+    """Run the migrations up to ``revision``; the database changes whole or not at all."""
+    from alembic import command
+
+    config = migration_config(path, timeout_s=timeout_s, history=history)
+
+    def before(current: str | None) -> None:
+        # the write lock is held: nothing can change between the copy and the upgrade, or upgrade a second time
+        if current not in (None, history.head):
+            copy = _keep_copy(path, current or "")
+            log.warning("store %s: upgraded from revision %s to %s; the store as it was is kept as %s", path, current, history.head, copy.name)
+
+    config.attributes["before"] = before
+    with translated(path, timeout_s):
+        command.upgrade(config, revision)
+
+
+def _keep_copy(path: Path, revision: str) -> Path:
+    """Copy the database beside itself through SQLite's backup interface, never over a copy that is there."""
+    count = 1
+    while True:
+        copy = path.with_name(f"{path.name}.{revision}.copy" + (f"{count}" if count > 1 else ""))
+        try:
+            copy.open("xb").close()
+        except FileExistsError:
+            count += 1
+            continue
+        except OSError as error:
+            raise StoreError(str(copy), f"the copy before the upgrade cannot be written ({error.strerror})") from error
+        break
+    with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(copy)) as target:
+        source.backup(target)
+    return copy
+
+
+def _revision(path: Path, timeout_s: float, history: History) -> str:
+    """The revision of the store at ``path``; StoreError when it is not a store, or one of a newer version."""
+    no_store = StoreError(str(path), "is not a store of innage", "a file made by innage", "name another file with --store")
+    if not path.is_file():
+        raise no_store
+    try:
+        with path.open("rb") as file:
+            magic = file.read(16)
+    except OSError as error:
+        raise StoreError(str(path), f"cannot be read ({error.strerror})") from error
+    if magic != b"SQLite format 3\0":
+        raise no_store
+    with translated(path, timeout_s), closing(sqlite3.connect(path, timeout=timeout_s)) as connection:
+        try:
+            (application,) = connection.execute("PRAGMA application_id").fetchone()
+            rows = connection.execute("SELECT version_num FROM alembic_version").fetchall() if application == APPLICATION_ID else []
+        except sqlite3.DatabaseError as error:
+            if isinstance(error, sqlite3.OperationalError) and "no such table" not in str(error):
+                raise
+            raise no_store from error
+    if len(rows) != 1:
+        raise no_store
+    revision = str(rows[0][0])
+    if revision not in history.revisions:
+        known = f"at most {history.head}"
+        raise StoreError(str(path), f"was written by a newer version of innage (revision {revision})", known, "install that version; the store is as it was")
+    return revision
+
+
+@contextmanager
+def translated(path: Path, timeout_s: float) -> Iterator[None]:
+    """Turn errors of the driver into a StoreError that says what to do."""
+    try:
+        yield
+    except (DBAPIError, sqlite3.Error) as error:
+        cause = error.orig if isinstance(error, DBAPIError) else error
+        text = str(cause)
+        if "locked" in text or "busy" in text:
+            found = f"another process was writing to it for more than {timeout_s:g} s"
+            raise StoreError(str(path), found, "", "nothing was changed; try again when the other process is done") from error
+        if "malformed" in text or "not a database" in text:
+            raise StoreError(str(path), f"the file is damaged ({text})", "", "use a copy of it") from error
+        if "readonly" in text or "unable to open" in text or "full" in text:
+            raise StoreError(str(path), f"cannot be written ({text})", "", "check the file's permissions and the free space") from error
+        raise StoreError(str(path), text) from error
+
+
+class Database:
+    """An open store file: short reading and writing transactions, each on a connection of its own."""
+
+    def __init__(self, path: Path, timeout_s: float = TIMEOUT_S) -> None:
+        self.path, self.timeout_s = path, timeout_s
+        self._reader: Engine = create_engine(
+            URL.create("sqlite", database=str(path)),
+            poolclass=NullPool,
+            connect_args={"isolation_level": None, "timeout": timeout_s},
+        )
+        event.listen(self._reader, "connect", _configure)
+        event.listen(self._reader, "begin", _begin)
+        self._writer = self._reader.execution_options(innage_writes=True)
+
+    @contextmanager
+    def reading(self) -> Iterator[OrmSession]:
+        """One consistent view; nothing is written."""
+        with translated(self.path, self.timeout_s), OrmSession(self._reader) as session, session.begin():
+            yield session
+
+    @contextmanager
+    def writing(self) -> Iterator[OrmSession]:
+        """One transaction: everything or, on any error, nothing."""
+        with translated(self.path, self.timeout_s), OrmSession(self._writer, expire_on_commit=False) as session, session.begin():
+            yield session
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._reader.dispose()
+
+
+def _configure(driver_connection: Any, _record: object) -> None:
+    """WAL lets readers go on while one writes; FULL means that what was reported saved survives a power cut."""
+    (mode,) = driver_connection.execute("PRAGMA journal_mode").fetchone()
+    if mode != "wal":
+        driver_connection.execute("PRAGMA journal_mode=WAL")
+    driver_connection.execute("PRAGMA synchronous=FULL")
+    driver_connection.execute("PRAGMA foreign_keys=ON")
+
+
+def _begin(connection: Connection) -> None:
+    # a writer takes the lock at once: upgrading a reader's lock later could fail after work was done
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if connection.get_execution_options().get("innage_writes") else "BEGIN")

@@ -1,0 +1,189 @@
+"""Frozen sets: which groups there are, which role each has, and the rows that belong to them. No store in here.
+
+A group is the thing that a claim speaks of and that is never split between roles.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dataset.errors import InputError
+from dataset.records import Frames, FrozenData, FrozenSet, GroupBy, Mark, Role, Session
+from dataset.registry import label, there_are
+
+REST = "rest"
+
+
+@dataclass(frozen=True)
+class Group:
+    """One group: its labelled frames, and the sessions (ids) they lie in."""
+
+    name: str
+    frames: int
+    sessions: tuple[str, ...]
+
+
+def group_of(session: Session, mark: Mark, group_by: GroupBy) -> str:
+    """The name of the group that a marked stretch of a session belongs to."""
+    names = {
+        GroupBy.SESSION: session.id,
+        GroupBy.UNIT: session.unit.name,
+        GroupBy.LIQUID: session.liquid.name,
+        GroupBy.TANK: label(session.mounting.tank),
+        GroupBy.LEVEL: f"{mark.level_mm:g}",
+    }
+    return names[group_by]
+
+
+def groups_of(sessions: Sequence[Session], group_by: GroupBy) -> tuple[Group, ...]:
+    """The groups that the labelled frames of ``sessions`` fall into, in natural order."""
+    frames: dict[str, int] = {}
+    members: dict[str, dict[str, None]] = {}
+    for session in sessions:
+        for mark in session.marks:
+            name = group_of(session, mark, group_by)
+            frames[name] = frames.get(name, 0) + mark.stop - mark.start
+            members.setdefault(name, {})[session.id] = None
+    return tuple(Group(name, frames[name], tuple(members[name])) for name in sorted(frames, key=natural))
+
+
+def natural(name: str) -> list[tuple[int, float, str]]:
+    """A sorting key under which '5' comes before '15'."""
+    parts = re.split(r"(\d+(?:\.\d+)?)", name)
+    return [(0, float(part), "") if k % 2 else (1, 0.0, part) for k, part in enumerate(parts)]
+
+
+def named_roles(groups: Sequence[Group], wanted: Mapping[Role, Sequence[str]]) -> dict[str, Role]:
+    """Roles by name: each role lists its groups, and one may say 'rest'. Every group ends with exactly one role."""
+    known = [g.name for g in groups]
+    roles: dict[str, Role] = {}
+    rest = [role for role, names in wanted.items() if list(names) == [REST]]
+    if len(rest) > 1:
+        raise InputError("roles", f"{' and '.join(rest)} both take the rest", "'rest' for one role")
+    for role, names in wanted.items():
+        if role in rest:
+            continue
+        for name in names:
+            if name not in known:
+                raise InputError(f"--{role}", f"no group is called {name!r}", "", there_are(known, name, "no frame is labelled yet"))
+            if name in roles:
+                raise InputError(f"--{role}", f"group {name} is named under {roles[name]} already" if roles[name] != role else f"group {name} is named twice")
+            roles[name] = role
+    left = [name for name in known if name not in roles]
+    if rest and not left:
+        raise InputError(f"--{rest[0]}", "no group is left for 'rest'", "at least one")
+    if left and not rest:
+        listed = ", ".join(left[:12]) + (" ..." if len(left) > 12 else "")
+        raise InputError("roles", f"no role for {len(left)} groups: {listed}", "every group exactly one role", "name them, or give one role 'rest'")
+    return roles | dict.fromkeys(left, rest[0]) if rest else roles
+
+
+def shared_roles(groups: Sequence[Group], shares: Mapping[Role, float], seed: int) -> dict[str, Role]:
+    """A seeded split of whole groups by shares in percent; the same groups and seed give the same split on every machine.
+
+    Groups are drawn in the order of SHA-256(seed, name), which no library's random stream can change; numbers of groups are
+    rounded by largest remainder.
+    """
+    total = sum(shares.values())
+    if any(not share > 0 for share in shares.values()) or abs(total - 100) > 1e-9:
+        raise InputError("--shares", ", ".join(f"{role}={share:g}" for role, share in shares.items()), "shares above 0 that sum to 100")
+    if len(groups) < len(shares):
+        raise InputError("--shares", f"{len(groups)} groups for {len(shares)} roles", "at least one group a role", "log more, or group by something finer")
+    exact = {role: share * len(groups) / 100 for role, share in shares.items()}
+    numbers = {role: max(1, int(value)) for role, value in exact.items()}
+    while sum(numbers.values()) != len(groups):
+        short = sum(numbers.values()) < len(groups)
+        # the role that is furthest from its share gives or takes one; ties go to the role named first
+        role = max(exact, key=lambda r: exact[r] - numbers[r]) if short else max((r for r in exact if numbers[r] > 1), key=lambda r: numbers[r] - exact[r])
+        numbers[role] += 1 if short else -1
+    drawn = sorted((g.name for g in groups), key=lambda name: hashlib.sha256(f"{seed}:{name}".encode()).digest())
+    order = [role for role, number in numbers.items() for _ in range(number)]
+    return dict(zip(drawn, order, strict=True))
+
+
+def check_choice(sessions: Sequence[Session], group_by: GroupBy, roles: Mapping[str, Role]) -> None:
+    """Sessions that can be used together, and a role for every group."""
+    if not sessions:
+        raise InputError("frozen set", "no sessions", "at least one that is not void and has a labelled frame", "see 'innage sessions'")
+    if len({s.id for s in sessions}) < len(sessions):
+        raise InputError("frozen set", "a session is named twice", "each session once")
+    for session in sessions:
+        if session.void_reason is not None:
+            raise InputError(f"session {session.id}", f"is void ('{session.void_reason}')", "sessions that can be used", "leave it out")
+        if not session.marks:
+            raise InputError(f"session {session.id}", "has no labelled frame", "a level for at least one frame", "leave it out")
+    _check_alike(sessions)
+    known = [g.name for g in groups_of(sessions, group_by)]
+    for name in roles:
+        if name not in known:
+            raise InputError("frozen set", f"no group is called {name!r}", "", there_are(known, name, ""))
+    left = [name for name in known if name not in roles]
+    if left:
+        raise InputError("frozen set", f"no role for group {left[0]}", "every group exactly one role")
+
+
+def _check_alike(sessions: Sequence[Session]) -> None:
+    first = sessions[0]
+    for other in sessions[1:]:
+        a, b = first.mounting.sensor, other.mounting.sensor
+        facts = (
+            ("channels", a.channels, b.channels),
+            ("count law", a.count_law, b.count_law),
+            ("count bits", a.count_bits, b.count_bits),
+            ("period in ms", a.period_ms, b.period_ms),
+        )
+        for what, one, two in facts:
+            if one != two:
+                found = f"{what}: {one} in session {first.id} (sensor {label(a)}), {two} in session {other.id} (sensor {label(b)})"
+                raise InputError("frozen set", found, "sessions of one kind of sensor", "choose sessions with --session")
+
+
+def assemble(frozen: FrozenSet, frames: Sequence[Frames]) -> FrozenData:
+    """The labelled frames of ``frozen``; ``frames`` are those of its sessions, in their order."""
+    index = {group: k for k, (group, _) in enumerate(frozen.roles)}
+    parts = [_labelled(k, session, its, index, frozen.group_by) for k, (session, its) in enumerate(zip(frozen.sessions, frames, strict=True))]
+    return FrozenData(
+        frozen=frozen,
+        counts=np.concatenate([p.counts for p in parts]),
+        t_ms=np.concatenate([p.t_ms for p in parts]),
+        level_mm=np.concatenate([p.level_mm for p in parts]),
+        u_mm=np.concatenate([p.u_mm for p in parts]),
+        temperature_c=np.concatenate([p.temperature_c for p in parts]),
+        session=np.concatenate([p.session for p in parts]),
+        group=np.concatenate([p.group for p in parts]),
+    )
+
+
+@dataclass(frozen=True)
+class _Part:
+    """The labelled frames of one session; fields as in FrozenData."""
+
+    counts: NDArray[np.int64]
+    t_ms: NDArray[np.int64]
+    level_mm: NDArray[np.float64]
+    u_mm: NDArray[np.float64]
+    temperature_c: NDArray[np.float64]
+    session: NDArray[np.int64]
+    group: NDArray[np.int64]
+
+
+def _labelled(number: int, session: Session, frames: Frames, index: Mapping[str, int], group_by: GroupBy) -> _Part:
+    marks = session.marks
+    lengths = np.array([m.stop - m.start for m in marks])
+    rows = np.concatenate([np.arange(m.start, m.stop) for m in marks])
+    warm = np.full(len(frames), np.nan) if frames.temperature_c is None else frames.temperature_c
+    return _Part(
+        counts=frames.counts[rows].astype(np.int64),
+        t_ms=frames.t_ms[rows],
+        level_mm=np.repeat(np.array([m.level_mm for m in marks], np.float64), lengths),
+        u_mm=np.repeat(np.array([np.nan if m.u_mm is None else m.u_mm for m in marks], np.float64), lengths),
+        temperature_c=warm[rows],
+        session=np.full(len(rows), number, np.int64),
+        group=np.repeat(np.array([index[group_of(session, m, group_by)] for m in marks], np.int64), lengths),
+    )

@@ -1,0 +1,84 @@
+"""Frozen sets between rows and records, and the count of how often their prove groups were opened."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session as OrmSession
+
+from dataset.canonical import frozen_sha256
+from dataset.captures import changed, session_row, to_session
+from dataset.checks import check_name, check_text
+from dataset.errors import InputError
+from dataset.freezing import check_choice
+from dataset.records import FrozenSet, GroupBy, Role
+from dataset.registry import named
+from dataset.tables import FrozenRoleRow, FrozenSessionRow, FrozenSetRow, ProveOpeningRow
+
+
+def to_frozen_set(row: FrozenSetRow) -> FrozenSet:
+    """The record, its hash checked again: StoreError when the content is not what was frozen."""
+    sessions = tuple(to_session(member.session) for member in row.sessions)
+    roles = {role.group_name: role.role for role in row.roles}
+    found = frozen_sha256(row.group_by, roles, sessions)
+    if found != row.sha256:
+        raise changed(f"frozen set {row.name}", found, row.sha256)
+    return FrozenSet(row.name, row.sha256, row.group_by, tuple(sorted(roles.items())), sessions, row.seed)
+
+
+def add_frozen_set(orm: OrmSession, name: str, refs: Sequence[str], group_by: GroupBy, roles: Mapping[str, Role], seed: int | None) -> FrozenSet:
+    check_name("frozen set", name)
+    if orm.scalar(select(FrozenSetRow).where(FrozenSetRow.name == name)) is not None:
+        raise InputError(f"frozen set {name}", "exists already, and frozen sets never change", "a new name", f"see 'innage frozen {name}'")
+    # in the order of their hashes, so that the same choice gives the same rows in the same order
+    rows = sorted((session_row(orm, ref) for ref in refs), key=lambda row: row.sha256)
+    sessions = [to_session(row) for row in rows]
+    check_choice(sessions, group_by, roles)
+    made = FrozenSetRow(name=name, sha256=frozen_sha256(group_by, roles, sessions), sealed=False, group_by=group_by, seed=seed)
+    made.roles = [FrozenRoleRow(group_name=group, role=role) for group, role in sorted(roles.items())]
+    made.sessions = [FrozenSessionRow(position=k, session=row) for k, row in enumerate(rows)]
+    orm.add(made)
+    orm.flush()
+    made.sealed = True
+    orm.flush()
+    return to_frozen_set(made)
+
+
+def frozen_set_row(orm: OrmSession, name: str) -> FrozenSetRow:
+    return named("frozen set", name, orm.scalars(select(FrozenSetRow).order_by(FrozenSetRow.name)).all(), "make it with 'innage freeze'")
+
+
+def checked_row(orm: OrmSession, frozen: FrozenSet) -> FrozenSetRow:
+    """The row of a record that was handed in; InputError when the store's set of that name is another."""
+    row = frozen_set_row(orm, frozen.name)
+    if row.sha256 != frozen.sha256:
+        raise InputError(f"frozen set {frozen.name}", f"hash {frozen.sha256[:12]}", f"{row.sha256[:12]}, as the store has it", "take it from the store")
+    return row
+
+
+def open_prove(orm: OrmSession, frozen: FrozenSet, purpose: str) -> int:
+    """Record an opening of the prove groups; the count of openings so far, this one included."""
+    if not purpose.strip():
+        raise InputError(f"frozen set {frozen.name}, purpose", "nothing", "what the prove groups are opened for")
+    check_text(f"frozen set {frozen.name}, purpose", purpose)
+    row = checked_row(orm, frozen)
+    orm.add(ProveOpeningRow(frozen_set_id=row.id, purpose=purpose))
+    orm.flush()
+    return _count(orm, row)
+
+
+def prove_openings(orm: OrmSession, frozen: FrozenSet) -> int:
+    return _count(orm, checked_row(orm, frozen))
+
+
+def prove_purposes(orm: OrmSession, frozen: FrozenSet) -> tuple[str, ...]:
+    row = checked_row(orm, frozen)
+    events = select(ProveOpeningRow.purpose).where(ProveOpeningRow.frozen_set_id == row.id).order_by(ProveOpeningRow.sequence)
+    return tuple(orm.scalars(events))
+
+
+def _count(orm: OrmSession, row: FrozenSetRow) -> int:
+    """Openings of every set with this content: the same choice under another name is the same prove data."""
+    same = select(FrozenSetRow.id).where(FrozenSetRow.sha256 == row.sha256)
+    return orm.scalar(select(func.count()).select_from(ProveOpeningRow).where(ProveOpeningRow.frozen_set_id.in_(same))) or 0
