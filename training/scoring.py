@@ -1,0 +1,106 @@
+"""How well readings meet their labels: every group weighs the same, and withheld frames are counted, never hidden."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from dataset.records import FrozenData
+from training.program import LEVEL_UNITS_PER_MM, WITHHELD, Program, run
+from training.rows import Floats, Ints, Mask
+
+SIGNIFICANT = 6  # digits that figures are kept with, so that their text is the same on every run
+
+
+@dataclass(frozen=True)
+class Answers:
+    """What a model said of labelled frames, each of shape (n,).
+
+    ``level_mm`` of the integer program (meaningless where not ``accepted``), ``float_mm`` of the float pipeline, ``inside``:
+    the label lies in the range of the fit labels.
+    """
+
+    label_mm: Floats
+    group: Ints
+    level_mm: Floats
+    float_mm: Floats
+    accepted: Mask
+    inside: Mask
+
+
+def readings(program: Program, data: FrozenData, chosen: Mask) -> tuple[Floats, Mask]:
+    """Run the program over the sessions of ``chosen`` frames, in time order from power-on: levels in mm, and which are accepted.
+
+    Shapes (chosen frames,), in the order of the data. A program with state sees all labelled frames of those sessions.
+    """
+    level, accepted = np.zeros(len(chosen)), np.zeros(len(chosen), dtype=np.bool_)
+    for session in np.unique(data.session[chosen]):
+        mine = data.session == session
+        if not program.states:
+            mine &= chosen
+        at = np.flatnonzero(mine)
+        at = at[np.argsort(data.t_ms[at], kind="stable")]
+        its = run(program, data.counts[at])
+        level[at], accepted[at] = its.level / LEVEL_UNITS_PER_MM, its.validity != WITHHELD
+    return level[chosen], accepted[chosen]
+
+
+def score(its: Answers, levels: Floats) -> dict[str, Any]:
+    """Figures of ``levels`` (``level_mm`` or ``float_mm`` of ``its``) on the accepted frames inside the fit labels' range.
+
+    ``rmse_mm`` is the root of the mean over groups of the group's mean square error. Errors are None when no frame is accepted.
+    """
+    used = its.inside & its.accepted
+    error = levels[used] - its.label_mm[used]
+    squares = _by_group(error**2, its.group[used])
+    inside = int(its.inside.sum())
+    return {
+        "rmse_mm": tidy(np.sqrt(np.mean(squares))) if len(squares) else None,
+        "worst_group_rmse_mm": tidy(np.sqrt(np.max(squares))) if len(squares) else None,
+        "p95_abs_mm": tidy(np.quantile(np.abs(error), 0.95)) if len(error) else None,
+        "withheld_share": tidy(1 - used.sum() / inside) if inside else None,
+        "groups": len(np.unique(its.group[its.inside])),
+        "groups_without_reading": len(np.unique(its.group[its.inside])) - len(squares),
+        "frames": inside,
+    }
+
+
+def beyond(its: Answers) -> dict[str, Any]:
+    """Frames whose label lies outside the range of the fit labels, and the share of them that was accepted all the same."""
+    frames = int((~its.inside).sum())
+    share = tidy(its.accepted[~its.inside].mean()) if frames else None
+    return {"frames": frames, "accepted_share": share, "groups": len(np.unique(its.group[~its.inside]))}
+
+
+def by_group(its: Answers, names: Mapping[int, str]) -> list[dict[str, Any]]:
+    """One row a group: mean label, frames, and error and bias of the integer program on accepted frames inside the range."""
+    rows = []
+    for group in np.unique(its.group):
+        mine = its.group == group
+        used = mine & its.inside & its.accepted
+        error = its.level_mm[used] - its.label_mm[used]
+        rows.append(
+            {
+                "group": names[int(group)],
+                "level_mm": tidy(its.label_mm[mine].mean()),
+                "frames": int(mine.sum()),
+                "accepted": int((mine & its.accepted).sum()),
+                "beyond": int((mine & ~its.inside).sum()),
+                "rmse_mm": tidy(np.sqrt(np.mean(error**2))) if len(error) else None,
+                "bias_mm": tidy(error.mean()) if len(error) else None,
+            }
+        )
+    return rows
+
+
+def tidy(value: float | np.floating[Any]) -> float:
+    """``value`` with six significant digits."""
+    return float(f"{float(value):.{SIGNIFICANT}g}")
+
+
+def _by_group(values: Floats, group: Ints) -> Floats:
+    groups, label = np.unique(group, return_inverse=True)
+    return np.asarray(np.bincount(label, values, len(groups)) / np.bincount(label, minlength=len(groups)), dtype=np.float64)
