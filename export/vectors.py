@@ -13,9 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from dataset.errors import InputError
-from training.program import OUTPUTS, Array, Interval, Program, initial_state, prepare, step
+from training.program import OUTPUTS, VALID, Array, Interval, Program, initial_state, prepare, step
 
-_STREAM_FRAMES = 8
+_STREAM_FRAMES = 8  # frames of a stream behind the settling
+_MOST_SETTLING = 248
+_TRIES = 2048  # inputs tried in search of valid readings
 
 
 @dataclass(frozen=True)
@@ -49,24 +51,45 @@ class Vectors:
 def make_vectors(program: Program, count: int = 10_000, seed: int = 0) -> Vectors:
     """At least ``count`` vectors: every corner of the input domain first, then seeded draws.
 
-    Draws mix three kinds of stream: uniform over the domain, slow walks (as a tank does), and jumps between the ends of the
-    ranges. With up to 6 channels all corners of the counts are taken, above that all-low, all-high and one-hot ones.
+    Draws mix streams that are uniform over the domain, walk slowly (as a tank does), jump between the ends of the ranges, or
+    walk from inputs that a search found to give a valid reading: the domain is wide, and most of it is withheld. With up to 6
+    channels all corners of the counts are taken, above that all-low, all-high and one-hot ones. Streams outlast the settling.
     """
-    rng = np.random.default_rng(seed)
-    frames = _STREAM_FRAMES
-    corners = _corners(program)
-    streams = max(-(-count // frames), -(-len(corners) // frames) + 3)
-    counts = _streams(rng, program.inputs["counts"], streams, frames)
-    temperature = _streams(rng, program.inputs["temperature"], streams, frames)
-    faults = np.where(rng.random((streams, frames, 1)) < 0.9, 0, _uniform(rng, program.inputs["faults"], (streams, frames)))
-    flat = (counts.reshape(-1, program.channels), temperature.reshape(-1, 1), faults.reshape(-1, 1))
-    for part, at in zip(flat, (slice(0, program.channels), slice(-2, -1), slice(-1, None)), strict=True):
-        part[: len(corners)] = corners[:, at]
+    rng = np.random.RandomState(seed)  # its streams are frozen (NumPy enhancement proposal 19), so old bundles can be made again
+    frames = _STREAM_FRAMES + min(program.settling_frames, _MOST_SETTLING)
+    first = corners(program)
+    streams = max(-(-count // frames), -(-len(first) // frames) + 4)
     trim = np.zeros((streams, 0), dtype=np.int64)
     if program.trim is not None:
         trim = _uniform(rng, program.trim, (streams,))
         trim[0], trim[-1] = program.trim.low, program.trim.high
+    counts = _streams(rng, program.inputs["counts"], streams, frames)
+    temperature = _streams(rng, program.inputs["temperature"], streams, frames)
+    faults = np.where(rng.random_sample((streams, frames, 1)) < 0.9, 0, _uniform(rng, program.inputs["faults"], (streams, frames)))
+    _walk_from_valid(rng, program, frames, trim, (counts, temperature, faults))
+    flat = (counts.reshape(-1, program.channels), temperature.reshape(-1, 1), faults.reshape(-1, 1))
+    for part, at in zip(flat, (slice(0, program.channels), slice(-2, -1), slice(-1, None)), strict=True):
+        part[: len(first)] = first[:, at]
     return expect(program, frames, trim, *(part.reshape(streams, frames, -1) for part in flat))
+
+
+def _walk_from_valid(rng: np.random.RandomState, program: Program, frames: int, trim: Array, given: tuple[Array, Array, Array]) -> None:
+    """Let every second stream walk slowly from inputs that gave a valid reading when held; in place, as far as any are found."""
+    counts, temperature, faults = given
+    tries = _uniform(rng, program.inputs["counts"], (_TRIES,))
+    warmth = _uniform(rng, program.inputs["temperature"], (_TRIES,))
+    trims = _uniform(rng, program.trim, (_TRIES,)) if program.trim is not None else trim[:1].repeat(_TRIES, axis=0)
+    held = (np.repeat(part[:, None], frames, axis=1) for part in (tries, warmth, np.zeros_like(warmth)))
+    last = expect(program, frames, trims, *held).readings[frames - 1 :: frames]
+    valid = np.flatnonzero(last[:, OUTPUTS.index("validity")] == VALID)
+    if not valid.size:
+        return
+    streams = np.arange(1, len(counts) - 1, 2)
+    chosen = rng.choice(valid, size=len(streams))
+    counts[streams] = _walk(rng, program.inputs["counts"], np.repeat(tries[chosen][:, None], frames, axis=1))
+    temperature[streams] = warmth[chosen][:, None]
+    faults[streams] = np.where(rng.random_sample((len(streams), frames, 1)) < 0.98, 0, faults[streams])
+    trim[streams] = trims[chosen]
 
 
 def expect(program: Program, frames: int, trim: Array, counts: Array, temperature: Array, faults: Array) -> Vectors:
@@ -114,13 +137,15 @@ def from_csv(program: Program, text: str, where: str = "vectors") -> Vectors:
         raise InputError(where, f"unreadable ({error})", "rows of integers") from error
     if rows.shape[1] != sum(widths) or len(rows) % int(frames) or not len(rows):
         raise InputError(where, f"{rows.shape[0]} rows of {rows.shape[1]}", f"whole streams of {frames} rows of {sum(widths)} columns")
-    _, trims, counts, temperature, faults, readings, state = np.split(rows, np.cumsum(widths)[:-1], axis=1)
+    first, trims, counts, temperature, faults, readings, state = np.split(rows, np.cumsum(widths)[:-1], axis=1)
+    if not np.array_equal(first[:, 0], np.arange(len(rows)) % int(frames) == 0):
+        raise InputError(f"{where}, column 'first'", "a 1 where no stream starts, or none where one does", f"a 1 every {frames} rows")
     prepared = np.broadcast_to(prepare(program, trims if trim else None), (len(rows), program.prepared_size))
     return Vectors(int(frames), trims, counts, temperature[:, 0], faults[:, 0], prepared, readings, state)
 
 
-def _corners(program: Program) -> Array:
-    """Rows (counts..., temperature, faults) at the ends of the declared domain."""
+def corners(program: Program) -> Array:
+    """The inputs at the ends of the declared domain, a row each: counts, temperature, faults."""
     ends = program.inputs
     low, high, channels = 0, program.count_max, program.channels
     if channels <= 6:
@@ -133,16 +158,22 @@ def _corners(program: Program) -> Array:
     return np.asarray([(*c, t, f) for c in counts for t in temperatures for f in faults], dtype=np.int64)
 
 
-def _uniform(rng: np.random.Generator, interval: Interval, shape: tuple[int, ...]) -> Array:
-    return rng.integers(interval.low, interval.high, size=(*shape, interval.size), endpoint=True, dtype=np.int64)
+def _uniform(rng: np.random.RandomState, interval: Interval, shape: tuple[int, ...]) -> Array:
+    return rng.randint(interval.low, np.asarray(interval.high) + 1, size=(*shape, interval.size), dtype=np.int64)
 
 
-def _streams(rng: np.random.Generator, interval: Interval, streams: int, frames: int) -> Array:
+def _streams(rng: np.random.RandomState, interval: Interval, streams: int, frames: int) -> Array:
     """Shape (streams, frames, size): a third uniform, a third slow walks, a third jumps between the ends."""
     low, high = np.asarray(interval.low), np.asarray(interval.high)
     uniform = _uniform(rng, interval, (streams, frames))
-    paces = np.maximum((high - low) >> 10, 1)
-    walk = np.clip(uniform[:, :1] + np.cumsum(rng.integers(-paces, paces, size=uniform.shape, endpoint=True), axis=1), low, high)
-    jumps = np.where(rng.random(uniform.shape) < 0.5, low, high)
-    kind = rng.integers(0, 3, size=(streams, 1, 1))
+    walk = _walk(rng, interval, np.repeat(uniform[:, :1], frames, axis=1))
+    jumps = np.where(rng.random_sample(uniform.shape) < 0.5, low, high)
+    kind = rng.randint(0, 3, size=(streams, 1, 1))
     return np.asarray(np.choose(kind, [uniform, walk, jumps]), dtype=np.int64)
+
+
+def _walk(rng: np.random.RandomState, interval: Interval, start: Array) -> Array:
+    """Slow walks inside ``interval`` from the rows of ``start``, shape (streams, frames, size)."""
+    low, high = np.asarray(interval.low), np.asarray(interval.high)
+    paces = np.maximum((high - low) >> 10, 1)
+    return np.clip(start + np.cumsum(rng.randint(-paces, paces + 1, size=start.shape), axis=1), low, high)

@@ -1,0 +1,157 @@
+"""The manifest of a bundle: what the model is, what it was made from, and the hash of every file.
+
+Everything in it follows from the model's record, the budget and the files; no clock, no folder names.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from dataset.errors import InputError
+from dataset.records import Budget, Model, Session
+from export.caution import CAUTION
+from training.costs import Cost, against
+from training.program import FORMAT, LEVEL_UNITS_PER_MM, Program, digest, model_id
+
+MANIFEST = "manifest.json"
+MANIFEST_FORMAT = 1  # raised when a manifest of the old form would be read wrongly
+_MAX_MANIFEST = 8_000_000  # bytes
+_PREFIX = re.compile(r"[a-z][a-z0-9_]{0,30}")
+# Words of C and C++, and the name of the bundle's own harness.
+_RESERVED = """
+alignas alignof and asm auto bool break case catch char class compl const constexpr continue decltype default delete do double else enum
+explicit export extern false float for friend goto harness if inline int long main mutable namespace new noexcept not nullptr operator or
+private protected public register restrict return short signed sizeof static struct switch template this throw true try typedef typeid
+typename union unsigned using virtual void volatile while xor
+"""
+_TAKEN = frozenset(_RESERVED.split())
+_HASH = re.compile(r"[0-9a-f]{64}")
+
+
+@dataclass(frozen=True)
+class Provenance:
+    """Where a bundle comes from. ``voided``: (session id, reason) of sessions that were voided after training."""
+
+    innage_version: str
+    model: Model
+    budget: Budget
+    cost: Cost | None = None
+    voided: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class Manifest:
+    """A manifest as read: its whole body, and the parts that verification needs."""
+
+    body: Mapping[str, Any]
+    innage_version: str
+    model_sha256: str
+    prefix: str
+    vectors_count: int
+    vectors_seed: int
+    files: Mapping[str, str]
+    bundle_sha256: str
+
+
+def check_prefix(prefix: str) -> str:
+    """``prefix`` when it can begin C identifiers and file names; InputError otherwise."""
+    if not _PREFIX.fullmatch(prefix) or prefix in _TAKEN:
+        raise InputError("--prefix", repr(prefix), "a lower-case C identifier of at most 31 letters, digits and _, that C and the bundle leave free")
+    return prefix
+
+
+def known_files(prefix: str) -> dict[str, str]:
+    """What a bundle may hold besides its manifest: role of each file, and its name."""
+    return {
+        "source": f"{prefix}.c", "header": f"{prefix}.h", "onnx": f"{prefix}.onnx", "prepare_onnx": f"{prefix}_prepare.onnx",
+        "float_onnx": f"{prefix}_float.onnx", "program": "program.json", "vectors": "vectors.csv", "harness": "harness.c", "report": "report.html",
+    }  # fmt: skip
+
+
+def describe(program: Program, provenance: Provenance, prefix: str, vectors: int, seed: int) -> dict[str, Any]:
+    """The body of a manifest, files left out: JSON-ready facts that the report shows too."""
+    model, budget, cost = provenance.model, provenance.budget, provenance.cost
+    frozen = model.frozen
+    return {
+        "format": MANIFEST_FORMAT,
+        "innage": provenance.innage_version,
+        "prefix": prefix,
+        "caution": CAUTION,
+        "model": {"name": model.name, "sha256": digest(program), "model_id": f"0x{model_id(program):08x}", "program_format": FORMAT},
+        "units": {"level_units_per_mm": LEVEL_UNITS_PER_MM, "span_mm": program.span / LEVEL_UNITS_PER_MM, "period_ms": program.period_ms},
+        "frozen_set": {
+            "name": frozen.name, "sha256": frozen.sha256, "group_by": frozen.group_by.value, "seed": frozen.seed,
+            "roles": {group: role.value for group, role in frozen.roles},
+        },
+        "sessions": [_session(s, dict(provenance.voided)) for s in frozen.sessions],
+        "limits": None if model.limits is None else asdict(model.limits),
+        "budget": asdict(budget),
+        "cost": None if cost is None else asdict(cost) | {"lines": [asdict(line) | {"within": line.within} for line in against(cost, budget)]},
+        "recipe": json.loads(model.recipe),
+        "libraries": json.loads(model.versions),
+        "metrics": json.loads(model.metrics),
+        "vectors": {"count": vectors, "seed": seed},
+    }  # fmt: skip
+
+
+def _session(session: Session, voided: Mapping[str, str]) -> dict[str, Any]:
+    mounting = session.mounting
+    return {
+        "id": session.id, "sha256": session.sha256, "unit": session.unit.name, "liquid": session.liquid.name, "mounting": mounting.name,
+        "tank": f"{mounting.tank.name}@{mounting.tank.revision}", "sensor": f"{mounting.sensor.name}@{mounting.sensor.revision}",
+        "frames": session.frames, "source": asdict(session.source), "void": voided.get(session.id, session.void_reason),
+    }  # fmt: skip
+
+
+def seal(body: Mapping[str, Any], files: Mapping[str, bytes]) -> bytes:
+    """The manifest's bytes: ``body`` with the SHA-256 of every file and of the bundle."""
+    hashes = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
+    whole = {**body, "files": hashes, "bundle_sha256": bundle_sha256(hashes)}
+    return (json.dumps(whole, indent=2, sort_keys=True, ensure_ascii=False) + "\n").encode()
+
+
+def bundle_sha256(files: Mapping[str, str]) -> str:
+    """SHA-256 over the files' hashes and names, sorted by name, a line each: the bundle's identity."""
+    return hashlib.sha256("".join(f"{files[name]}  {name}\n" for name in sorted(files)).encode()).hexdigest()
+
+
+def read_manifest(content: bytes, where: str = MANIFEST) -> Manifest:
+    """Read a manifest strictly; InputError says what is wrong. File names must be plain names that a bundle can have."""
+    body = _json_object(content, where)
+    if body.get("format") != MANIFEST_FORMAT:
+        raise InputError(where, f"format {body.get('format')!r}", f"format {MANIFEST_FORMAT}", "use the innage version that wrote the bundle")
+    try:
+        files = {str(name): str(value) for name, value in body["files"].items()}
+        read = Manifest(
+            body, str(body["innage"]), str(body["model"]["sha256"]), str(body["prefix"]), body["vectors"]["count"], body["vectors"]["seed"],
+            files, str(body["bundle_sha256"]),
+        )  # fmt: skip
+    except (KeyError, TypeError, AttributeError) as error:
+        raise InputError(where, f"a missing or misplaced entry ({error})", "the entries that an export writes") from error
+    if type(read.vectors_count) is not int or type(read.vectors_seed) is not int or not (0 < read.vectors_count <= 10_000_000 and read.vectors_seed >= 0):
+        raise InputError(f"{where}, vectors", f"{body['vectors']}", "a count and a seed")
+    names = set(known_files(check_prefix(read.prefix)).values())
+    odd = [name for name in files if name not in names]
+    if odd:
+        raise InputError(f"{where}, files", repr(odd[0]), "one of " + ", ".join(sorted(names)), "a bundle holds no other files")
+    for name, value in files.items():
+        if not _HASH.fullmatch(value):
+            raise InputError(f"{where}, files, {name}", repr(value[:70]), "a SHA-256 in hex")
+    return read
+
+
+def _json_object(content: bytes, where: str) -> dict[str, Any]:
+    if len(content) > _MAX_MANIFEST:
+        raise InputError(where, f"{len(content)} bytes", f"at most {_MAX_MANIFEST}")
+    try:
+        body = json.loads(content)
+    except (ValueError, RecursionError) as error:
+        raise InputError(where, f"not JSON ({error})", "a manifest written by innage") from error
+    if not isinstance(body, dict):
+        raise InputError(where, "not a JSON object", "a manifest written by innage")
+    return body

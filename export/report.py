@@ -1,0 +1,235 @@
+"""The bundle's report: one HTML page that a person can read, with everything inside it and nothing to load."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from html import escape
+from typing import Any
+
+from export.plots import error_plot
+
+Facts = Mapping[str, Any]
+
+
+def render_report(facts: Facts) -> str:
+    """The page for the facts of a manifest (see ``manifest.describe``). What is missing among the metrics is not shown."""
+    model = facts["model"]
+    parts = [
+        f"<h1>{escape(model['name'])}</h1>",
+        f"<p class=sub>Integer level model {model['model_id']} &middot; {_model_sentence(facts)}</p>",
+        f"<p class=caution><strong>Caution.</strong> {escape(facts['caution'])}</p>",
+        *_voided(facts),
+        *_scores(facts),
+        *_plot(facts),
+        *_limits(facts),
+        *_costs(facts),
+        *_candidates(facts),
+        *_origin(facts),
+        *_use(facts),
+    ]
+    head = f'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<title>{escape(model["name"])}: level model</title>\n'
+    head += '<meta name="viewport" content="width=device-width, initial-scale=1">\n<meta name="color-scheme" content="light dark">\n'
+    return head + f"<style>{_STYLE}</style>\n</head>\n<body>\n<main>\n" + "\n".join(parts) + "\n</main>\n</body>\n</html>\n"
+
+
+def _model_sentence(facts: Facts) -> str:
+    units = facts["units"]
+    mounted = _unique(f"{s['tank']} with {s['sensor']} as {s['mounting']}" for s in facts["sessions"])
+    return f"{escape(', '.join(mounted))} &middot; span {_number(units['span_mm'])} mm &middot; a frame every {units['period_ms']} ms"
+
+
+def _voided(facts: Facts) -> list[str]:
+    void = [s for s in facts["sessions"] if s["void"]]
+    if not void:
+        return []
+    items = "".join(f"<li>session {escape(s['id'])}: {escape(s['void'])}</li>" for s in void)
+    return [f"<div class=caution><strong>Sessions behind this model were voided after it was trained.</strong><ul>{items}</ul></div>"]
+
+
+def _scores(facts: Facts) -> list[str]:
+    """The prove scores, integer beside float, and the random-row figure beside them so that its optimism shows."""
+    metrics = facts["metrics"]
+    prove, random_rows = _part(metrics, "prove"), _part(metrics, "random_rows")
+    columns = [("Integer (what the chip computes)", _part(prove, "integer")), ("Float", _part(prove, "float"))]
+    columns += [("Integer, rows drawn at random", _part(random_rows, "integer"))]
+    columns = [(title, values) for title, values in columns if values]
+    if not columns:
+        return []
+    rows = [(label, *(_number(values.get(key), percent=key.endswith("share")) for _, values in columns)) for key, label in _SCORES.items()]
+    rows = [row for row in rows if any(cell != "&ndash;" for cell in row[1:])]
+    return ["<h2>Scores</h2>", _table(("", *(title for title, _ in columns)), rows), f"<p>{_what_scores_show(facts)}</p>"]
+
+
+_SCORES = {
+    "rmse_mm": "RMS error, mm", "worst_group_rmse_mm": "RMS error of the worst group, mm", "p95_abs_mm": "95th percentile of |error|, mm",
+    "withheld_share": "Readings withheld", "groups": "Independent groups", "frames": "Frames",
+}  # fmt: skip
+
+
+def _what_scores_show(facts: Facts) -> str:
+    metrics, kind = facts["metrics"], facts["frozen_set"]["group_by"]
+    groups = _part(_part(metrics, "prove"), "integer").get("groups")
+    said = [f"The first columns are on groups (each one {escape(kind)}) that training and choosing did not see"]
+    if isinstance(groups, int) and groups > 0:
+        bound = min(1.0, 3 / groups)
+        said[0] += f": {groups} of them. If none of {groups} went wrong, that only shows a rate of wrong groups below about {bound:.0%} (95 % confidence)"
+    if _part(metrics, "random_rows"):
+        said.append("Rows drawn at random have neighbours in the training data, so that column flatters the model; it is here for comparison only")
+    if isinstance(metrics.get("openings"), int):
+        said.append(f"The prove groups of this frozen set have been opened {metrics['openings']} time(s); each opening wears them out a little")
+    seen = {what: _unique(s[what] for s in facts["sessions"]) for what in ("unit", "liquid", "tank")}
+    few = [f"{len(names)} {what}{'' if len(names) == 1 else 's'}" for what, names in seen.items()]
+    said.append(f"Behind it all stand {len(facts['sessions'])} session(s) of {', '.join(few)}: nothing here speaks of units, liquids or tanks beyond those")
+    band = _part(metrics, "band")
+    if band and not band.get("given"):
+        said.append(f"No error band is given: {escape(str(band.get('reason', 'no reason recorded')))}")
+    beyond = _part(metrics, "beyond")
+    if beyond.get("frames"):
+        share = _number(beyond.get("accepted_share"), percent=True)
+        said.append(f"Of {beyond['frames']} frames unlike anything seen in training, {share} were accepted instead of withheld")
+    return " ".join(f"{sentence.rstrip('.')}." for sentence in said)
+
+
+def _plot(facts: Facts) -> list[str]:
+    points = []
+    for group in _rows(_part(facts["metrics"], "prove").get("by_group")):
+        level, rmse, bias = (group.get(key) for key in ("level_mm", "rmse_mm", "bias_mm"))
+        if all(_is_number(v) for v in (level, rmse, bias)):
+            points.append((float(level), float(bias), math.sqrt(max(float(rmse) ** 2 - float(bias) ** 2, 0.0)), str(group.get("group", ""))))
+    if not points:
+        return []
+    caption = "Error of the integer model on each prove group against its true level: mean, and one standard deviation to either side."
+    return ["<h2>Error against level</h2>", f"<figure>{error_plot(points)}<figcaption>{caption}</figcaption></figure>"]
+
+
+def _limits(facts: Facts) -> list[str]:
+    answers = _rows(facts["metrics"].get("limits"))
+    if not answers:
+        return []
+    limits = facts["limits"] or {}
+    name = f" ({escape(limits['name'])}@{limits['revision']})" if limits else ""
+    rows = [
+        (escape(str(a.get("metric", ""))), escape(str(a.get("condition", ""))), _number(a.get("bound")), _number(a.get("value")),
+         _badge(str(a.get("answer", ""))), escape(str(a.get("reason") or "")))
+        for a in answers
+    ]  # fmt: skip
+    return [f"<h2>Limits{name}</h2>", _table(("Metric", "Condition", "Bound", "Found", "Answer", "Why"), rows, left=(0, 1, 4, 5))]
+
+
+def _badge(answer: str) -> str:
+    return f'<span class="badge {"yes" if answer == "met" else "no" if answer == "not met" else "open"}">{escape(answer)}</span>'
+
+
+def _costs(facts: Facts) -> list[str]:
+    budget, cost = facts["budget"], facts["cost"]
+    if cost is None:
+        return []
+    rows = [(escape(c["resource"]), str(c["used"]), str(c["allowed"]), _bar(c["used"], c["allowed"])) for c in cost["lines"]]
+    made = f"Flash: code {cost['flash_code']}, tables {cost['flash_tables']}, division helpers {cost['flash_helpers']} bytes."
+    how = f"Measured on the compiled C on an emulated {escape(budget['core'])}: a model of that core with the budget's multiplier and wait states, not a board."
+    title = f"<h2>Cost against budget {escape(budget['name'])}</h2>"
+    return [title, _table(("Resource", "Used", "Left for it", ""), rows, left=(0, 3)), f"<p>{made} {how}</p>"]
+
+
+def _bar(used: int, allowed: int) -> str:
+    share = min(1.0, used / allowed) if allowed > 0 else 1.0
+    return f'<span class="bar{"" if used <= allowed else " over"}"><i style="width:{share:.1%}"></i></span>'
+
+
+def _candidates(facts: Facts) -> list[str]:
+    rows = []
+    for c in _rows(facts["metrics"].get("candidates")):
+        cost, score = _part(c, "cost"), _part(_part(c, "choose"), "integer")
+        meets = {True: "yes", False: "no"}.get(c.get("meets"), "&ndash;")
+        cells = (_number(score.get("rmse_mm")), _number(cost.get("cycles")), meets)
+        rows.append((escape(str(c.get("family", ""))), escape(str(c.get("size", ""))), *cells))
+    if not rows:
+        return []
+    head = ("Family", "Size", "RMS error on the choose groups, mm", "Cycles", "Meets limits and budget")
+    return ["<h2>What was tried</h2>", _table(head, rows, left=(0, 1, 4))]
+
+
+def _origin(facts: Facts) -> list[str]:
+    frozen = facts["frozen_set"]
+    rows = [
+        (f"<code>{escape(s['id'])}</code>", escape(s["unit"]), escape(s["liquid"]), escape(s["mounting"]), str(s["frames"]), escape(s["source"]["file"]))
+        for s in facts["sessions"]
+    ]
+    roles = {role: sum(1 for its in frozen["roles"].values() if its == role) for role in ("fit", "choose", "calibrate", "prove")}
+    counted = ", ".join(f"{count} {role}" for role, count in roles.items() if count)
+    sentence = f"Frozen set {escape(frozen['name'])} (<code>{frozen['sha256'][:12]}</code>), grouped by {escape(frozen['group_by'])}: {counted}."
+    head = ("Session", "Unit", "Liquid", "Mounting", "Frames", "Source file")
+    return ["<h2>Where it comes from</h2>", f"<p>{sentence}</p>", _table(head, rows, left=(0, 1, 2, 3, 5))]
+
+
+def _use(facts: Facts) -> list[str]:
+    prefix, units = escape(facts["prefix"]), facts["units"]
+    compiling = (
+        f"Compile <code>{prefix}.c</code> with <code>{prefix}.h</code> (C99, no other library). Levels are integers of"
+        f" 1/{units['level_units_per_mm']} mm above the tank's datum. Result code 0 is withheld: low is then 0 and high the span, so pump logic reads"
+        f" <em>low</em> and overflow logic reads <em>high</em>. Call step once a frame, a frame every {units['period_ms']} ms, and init again after a gap."
+    )
+    verifying = (
+        "<code>innage verify</code> on this folder compiles the C, runs it and the ONNX on every vector, and says whether all give the same numbers."
+        f" The model's hash is <code>{facts['model']['sha256']}</code>."
+    )
+    return ["<h2>Using it</h2>", f"<p>{compiling}</p>", f"<p>{verifying}</p>"]
+
+
+def _table(head: Sequence[str], rows: Iterable[Sequence[str]], left: Sequence[int] = (0,)) -> str:
+    """A table of ready-made cells; columns not in ``left`` hold numbers and stand to the right."""
+
+    def row(cells: Sequence[str], tag: str) -> str:
+        return "<tr>" + "".join(f"<{tag}{'' if k in left else ' class=n'}>{cell}</{tag}>" for k, cell in enumerate(cells)) + "</tr>"
+
+    return f"<div class=wide><table><thead>{row(head, 'th')}</thead><tbody>{''.join(row(r, 'td') for r in rows)}</tbody></table></div>"
+
+
+def _part(of: object, key: str) -> Mapping[str, Any]:
+    """The object under ``key``, or an empty one."""
+    found = of.get(key) if isinstance(of, Mapping) else None
+    return found if isinstance(found, Mapping) else {}
+
+
+def _rows(of: object) -> list[Mapping[str, Any]]:
+    return [row for row in of if isinstance(row, Mapping)] if isinstance(of, list) else []
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _number(value: object, percent: bool = False) -> str:
+    if not isinstance(value, int | float) or not _is_number(value):
+        return "&ndash;"
+    if percent:
+        return f"{value:.1%}"
+    return str(value) if isinstance(value, int) else f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
+
+
+def _unique(values: Iterable[str]) -> list[str]:
+    return sorted(set(values))
+
+
+_STYLE = """
+:root{--ink:#1b2733;--soft:#5a6b7b;--line:#d5dde4;--paper:#fff;--tint:#f3f6f9;--blue:#17699e;--warn:#8a4b00;--warnbg:#fff6e6;--bad:#a3231f;--good:#1c6b3c}
+@media(prefers-color-scheme:dark){:root{--ink:#e3e9ee;--soft:#9fb0bf;--line:#3a4754;--paper:#141b22;--tint:#1d2630;--blue:#6cb8ea;--warn:#f2c078;
+--warnbg:#33270f;--bad:#ff8f87;--good:#7fd6a2}}
+body{margin:0;background:var(--paper);color:var(--ink);font:16px/1.5 system-ui,"Segoe UI",Roboto,"Helvetica Neue",Arial,sans-serif}
+main{max-width:54rem;margin:0 auto;padding:2.5rem 1.25rem 4rem}
+h1{font-size:1.9rem;line-height:1.2;margin:0}h2{font-size:1.2rem;margin:2.4rem 0 .6rem}
+.sub{color:var(--soft);margin:.3rem 0 1.4rem}
+.caution{background:var(--warnbg);border-left:4px solid var(--warn);padding:.7rem 1rem;margin:1rem 0;font-size:.93rem}
+.caution ul{margin:.3rem 0 0;padding-left:1.2rem}
+.wide{overflow-x:auto}table{border-collapse:collapse;width:100%;font-size:.93rem}
+th,td{text-align:left;vertical-align:top;padding:.4rem .7rem;border-bottom:1px solid var(--line)}th{color:var(--soft);font-weight:600}
+.n{text-align:right;font-variant-numeric:tabular-nums}code{font-size:.88em;overflow-wrap:anywhere}
+figure{margin:0}figcaption{color:var(--soft);font-size:.88rem}svg{display:block;width:100%;height:auto}
+svg text{fill:var(--soft);font-size:12px;font-family:inherit}.grid{stroke:var(--line)}.zero{stroke:var(--soft)}.mark{stroke:var(--blue);fill:var(--blue)}
+.badge{white-space:nowrap;font-weight:600}.yes{color:var(--good)}.no{color:var(--bad)}.open{color:var(--warn)}
+.bar{display:block;min-width:7rem;height:.6rem;margin-top:.45rem;background:var(--line);border-radius:.3rem;overflow:hidden}
+.bar i{display:block;height:100%;background:var(--blue)}.bar.over i{background:var(--bad)}
+@media print{body{font-size:11pt}main{max-width:none;padding:0}h2{break-after:avoid}table,figure{break-inside:avoid}
+.bar,.bar i{print-color-adjust:exact;-webkit-print-color-adjust:exact}}
+"""

@@ -1,0 +1,88 @@
+"""Writes a bundle's folder whole or not at all, and never over something else."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+
+from dataset.errors import InputError
+
+
+def check_target(out: Path, model_sha256: str) -> None:
+    """Raise InputError unless ``out`` is new, empty, or a bundle of the same model with nothing else in it."""
+    from export.manifest import MANIFEST, read_manifest
+
+    if not out.exists() and not out.is_symlink():
+        return
+    if not out.is_dir():
+        raise InputError(str(out), "is no folder", "a folder to write the bundle to", "name another with --out")
+    present = {entry.name for entry in out.iterdir()}
+    if not present:
+        return
+    hint = "name another with --out"
+    if MANIFEST not in present:
+        raise InputError(str(out), "is not empty and holds no bundle", "a new or empty folder, or a bundle of this model", hint)
+    manifest = read_manifest((out / MANIFEST).read_bytes(), str(out / MANIFEST))
+    if manifest.model_sha256 != model_sha256:
+        raise InputError(str(out), "holds the bundle of another model", "a new or empty folder, or a bundle of this model", hint)
+    other = sorted(present - {MANIFEST, *manifest.files})
+    if other:
+        raise InputError(str(out), f"holds '{other[0]}', which is no file of the bundle", "nothing that would be lost", "move it away, or " + hint)
+
+
+def write_bundle(out: Path, files: Mapping[str, bytes]) -> None:
+    """Write ``files`` to a folder beside ``out``, down to the disk, then put it in its place. ``check_target`` comes first."""
+    out = out.resolve()
+    if _holds(out, files):
+        return
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+        aside = Path(tempfile.mkdtemp(prefix=f".{out.name}.", dir=out.parent))
+    except OSError as error:
+        raise InputError(str(out), f"cannot be written ({error.strerror})", "a folder that may be written to") from error
+    fresh, old = aside / "new", aside / "old"
+    try:
+        fresh.mkdir()
+        for name, content in files.items():
+            _write(fresh / name, content)
+        _sync(fresh)
+        if out.is_dir():
+            out.rename(old)
+        fresh.rename(out)
+        _sync(out.parent)
+        shutil.rmtree(aside)
+    except OSError as error:
+        raise InputError(str(out), f"cannot be written ({error.strerror})", "a folder that may be written to") from error
+    finally:
+        if old.exists() and not out.exists():
+            old.rename(out)
+        if not old.exists():
+            shutil.rmtree(aside, ignore_errors=True)
+
+
+def _holds(out: Path, files: Mapping[str, bytes]) -> bool:
+    """Whether ``out`` already holds exactly ``files``."""
+    if not out.is_dir() or {entry.name for entry in out.iterdir()} != set(files):
+        return False
+    return all((out / name).read_bytes() == content for name, content in files.items())
+
+
+def _write(path: Path, content: bytes) -> None:
+    with path.open("xb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _sync(folder: Path) -> None:
+    """Bring a folder's entries to the disk, where the system can."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
