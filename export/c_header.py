@@ -1,0 +1,84 @@
+"""What the generated header says beyond the code: identity, cautions, sizes, struct members."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from export.c_ops import local
+from export.c_text import comment_block, comment_text, span_text
+from export.c_view import Tables
+from training.program import FLAG_BITS, LEVEL_UNITS_PER_MM, NO_LEVEL, NO_TEMPERATURE, TEMPERATURE_RANGE, Interval, Program, digest, model_id
+
+CAUTIONS = (
+    "The level is an estimate. It is not a protective control: protection against running dry, overflow and scalding needs an "
+    "independent device, or a control developed and assessed for that purpose (IEC 60730-1 software classes, IEC 60335 and its parts, "
+    "IEC 61508 and IEC 61511 where they apply), under local codes and by qualified people.",
+    "Foam read as liquid hides dry running; film read as liquid hides an empty tank.",
+    "A withheld reading must lead to the safe state. Pump and heater logic uses low, overflow logic uses high; neither may go on with "
+    "the last reading that was valid.",
+)  # fmt: skip
+
+_FLAG_MEANING = {
+    "foam": "foam on the liquid",
+    "film": "a film or residue on the wall",
+    "out_of_range": "counts unlike anything the model was made from",
+    "sensor_fault": "a channel is broken, or an input outside the declared domain",
+    "settling": "too few frames since power-on",
+}
+
+
+def identity(program: Program) -> str:
+    """Comment lines naming the model and what it was made for; the notes are free text from outside."""
+    lines = [comment_block(f"Model {program.name}, id 0x{model_id(program):08X}, program SHA-256 {digest(program)}.")]
+    lines += [comment_block(f"{key}: {value}", " *   ") for key, value in sorted(program.notes.items())]
+    return "\n".join(lines)
+
+
+def header_gaps(program: Program, prefix: str, tables: Tables, scratch_words: int) -> Mapping[str, str]:
+    """The gaps of the header template that follow from the program."""
+    prepared, states = program.prepared_intervals, {s.name: s.interval for s in program.states}
+    return {
+        "cautions": "\n *\n".join(comment_block(text, " *   ") for text in CAUTIONS),
+        "channels": str(program.channels),
+        "count_bits": str(program.count_bits),
+        "uses_trim": str(int(program.trim is not None)),
+        "period_ms": str(program.period_ms),
+        "tolerance": str(program.period_tolerance_pct),
+        "settling": str(program.settling_frames),
+        "temperature_low": str(TEMPERATURE_RANGE[0]),
+        "temperature_high": str(TEMPERATURE_RANGE[1]),
+        "no_temperature": str(NO_TEMPERATURE),
+        "units": str(LEVEL_UNITS_PER_MM),
+        "span": str(program.span),
+        "no_level": str(NO_LEVEL),
+        "flags": "\n".join(f"#define {prefix.upper()}_FLAG_{name.upper()} {bit}U /* {_FLAG_MEANING[name]} */" for name, bit in FLAG_BITS.items()),
+        "state_size": str(4 * program.state_size or 1),
+        "prepared_size": str(4 * program.prepared_size or 1),
+        "scratch_size": str(4 * scratch_words or 1),
+        "state_values": str(program.state_size),
+        "tables_length": str(len(tables.content)),
+        "tables_crc": f"0x{tables.crc:08X}",
+        "count_type": "uint16_t" if program.count_bits <= 16 else "uint32_t",
+        "state_members": _members(states),
+        "prepared_members": _members(prepared),
+        "scratch_members": f"    int32_t words[{scratch_words}];" if scratch_words else _EMPTY,
+        "trim_contract": _trim_contract(program.trim),
+    }
+
+
+_EMPTY = "    uint8_t unused; /* this model needs none; C has no empty struct */"
+
+
+def _members(intervals: Mapping[str, Interval]) -> str:
+    if not intervals:
+        return _EMPTY
+    return "\n".join(f"    int32_t {local(n)}{f'[{i.size}]' if i.size > 1 else ''}; /* {span_text(i)} */" for n, i in intervals.items())
+
+
+def _trim_contract(trim: Interval | None) -> str:
+    if trim is None:
+        return "This model uses none: pass null; the answer is true."
+    pairs = sorted(set(zip(trim.low, trim.high, strict=True)))
+    if len(pairs) == 1:
+        return f"Accepted are counts from {pairs[0][0]} to {pairs[0][1]}."
+    return comment_text("Accepted are, channel by channel, counts " + ", ".join(f"{a} to {b}" for a, b in zip(trim.low, trim.high, strict=True)) + ".")

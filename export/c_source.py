@@ -1,0 +1,293 @@
+"""Program -> C99: a header and a source, as text. Equal programs give equal text."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from dataset.errors import InputError, ProgramError
+from export import c_blocks
+from export.c_header import header_gaps, identity
+from export.c_ops import ELEMENT, WHOLE, Context, local, loop, note
+from export.c_text import fill, literal, span_text, template
+from export.c_view import Tables, Unit, Value, literals, live, scratch_slots, units
+from training.program import FORMAT, OPS, TEMPERATURE_RANGE, Interval, Node, Program, State, analyse, model_id
+
+_PREFIX = re.compile(r"[a-z][a-z0-9_]{0,30}")
+_NAME = re.compile(r"[a-z][a-z0-9_]{0,39}")
+
+
+@dataclass(frozen=True)
+class CSource:
+    """A model in C99: ``header`` is the text of ``<prefix>.h``, ``source`` that of ``<prefix>.c``."""
+
+    prefix: str
+    header: str
+    source: str
+
+
+@dataclass(frozen=True)
+class Body:
+    """The lines of one function, where it leaves its values, and the scratch words it needs."""
+
+    lines: tuple[str, ...]
+    values: Mapping[str, Value]
+    words: int
+
+
+def emit_c(program: Program, prefix: str = "innage") -> CSource:
+    """The C of ``program``; all names start with ``prefix``.
+
+    The program is analysed anew, so one that could overflow is refused. Raises ProgramError for that and for an operation,
+    a name or a trim range that C cannot have, InputError for an unusable prefix; always before any text is made.
+    """
+    if not _PREFIX.fullmatch(prefix):
+        raise InputError("prefix", repr(prefix), "a lower-case letter, then letters, digits and _, at most 31 in all")
+    _check(program)
+    program = analyse(program)
+    tables = Tables(f"{prefix}_tables")
+    step_text, step = _step(program, prefix, tables)
+    gaps = {
+        "prefix": prefix,
+        "PREFIX": prefix.upper(),
+        "format": str(FORMAT),
+        "model_id": f"0x{model_id(program):08X}",
+        "identity": identity(program),
+        "prepare": _prepare(program, prefix, tables),
+        "init": _init(program),
+        "step": step_text,
+        "selftest": c_blocks.selftest(tables, prefix),
+        "tables_start": c_blocks.tables_start(tables, prefix),
+        "tables": c_blocks.aggregate(tables, prefix),
+    }
+    gaps["helpers"] = c_blocks.helpers(gaps["prepare"] + gaps["step"], prefix)
+    header = fill(template("model.h"), gaps | header_gaps(program, prefix, tables, step.words))
+    return CSource(prefix, header, fill(template("model.c"), gaps))
+
+
+def _check(program: Program) -> None:
+    """Refuse what has no C: before the analysis, so that an unknown operation is named whatever else is wrong."""
+    for node in (*program.prepare, *program.step):
+        if node.op not in ELEMENT and node.op not in WHOLE and node.op != "const":
+            raise ProgramError(f"node '{node.name}'", f"operation '{node.op}' has no C", "one of " + ", ".join(OPS))
+    for name in (*(n.name for n in (*program.prepare, *program.step)), *(s.name for s in program.states)):
+        if not _NAME.fullmatch(name):
+            raise ProgramError("a name", repr(name), "lower-case letters, digits and _, at most 40")
+    if program.trim is not None and (min(program.trim.low) < 0 or max(program.trim.high) > program.count_max):
+        raise ProgramError("trim", span_text(program.trim), f"counts, [0, {program.count_max}]")
+
+
+def _prepare(program: Program, prefix: str, tables: Tables) -> str:
+    if program.trim is None:
+        return "    (void)prepared;\n    (void)trim;\n    return true;"
+    placed = {name: Value(f"prepared->{local(name)}", False) for name, i in program.prepared_intervals.items() if i.size > 1}
+    known = {"trim": _counts("trim", program)}
+    body = _body(program.prepare, program.prepared, known, placed, {"trim": program.trim}, "words", Context(prefix, tables, "p"))
+    lines = [*_trim_check(program, tables)]
+    inner = [f"int32_t words[{body.words}];"] if body.words else []
+    inner += _loads(program, {"trim"} & _used(program.prepare, program.prepared))
+    inner += body.lines
+    inner += [f"prepared->{local(n)} = {body.values[n].at(0)};" for n, i in program.prepared_intervals.items() if i.size == 1]
+    if program.prepared:
+        lines += ["if (accepted) {", *(f"    {line}" for line in inner), "}"]
+    else:
+        lines.insert(0, "(void)prepared;")
+    return _indented([*lines, "return accepted;"])
+
+
+def _trim_check(program: Program, tables: Tables) -> list[str]:
+    """Only comparisons that can fail: a count is never below 0, nor above what its type holds."""
+    assert program.trim is not None
+    low, high = program.trim.low, program.trim.high
+    most = 0xFFFF if program.count_bits <= 16 else 0xFFFFFFFF
+    lows, highs = [f"{low[0]}U"], [f"{high[0]}U"]
+    if len(set(low)) > 1:
+        lows = [tables.add("p_trim_low", low, "accepted trims").at("k").replace("(int32_t)", "(uint32_t)")]
+    if len(set(high)) > 1:
+        highs = [tables.add("p_trim_high", high, "accepted trims").at("k").replace("(int32_t)", "(uint32_t)")]
+    index = "k" if program.channels > 1 else "0"
+    tests = [f"(trim[{index}] >= {lows[0]})"] if max(low) > 0 else []
+    tests += [f"(trim[{index}] <= {highs[0]})"] if min(high) < most else []
+    lines = ["bool accepted = (trim != NULL);"]
+    if not tests:
+        return ["const bool accepted = (trim != NULL);"]
+    test = f"accepted = accepted && {' && '.join(tests)};"
+    return lines + (loop("k", program.channels, [test]) if program.channels > 1 else [test])
+
+
+def _init(program: Program) -> str:
+    if not program.states:
+        return "    (void)state;"
+    lines = []
+    for state in program.states:
+        start, name = state.initial, f"state->{local(state.name)}"
+        if state.size == 1:
+            lines.append(f"{name} = {literal(start[0])};")
+        elif len(set(start)) == 1:
+            lines += loop("k", state.size, [f"{name}[k] = {literal(start[0])};"])
+        else:
+            lines += [f"{name}[{k}] = {literal(v)};" for k, v in enumerate(start)]
+    return _indented(lines)
+
+
+def _step(program: Program, prefix: str, tables: Tables) -> tuple[str, Body]:
+    nodes, renewed = _held(program)
+    keep = (*program.outputs.values(), *renewed.values())
+    known: dict[str, Value] = {"counts": _counts("counts", program)}
+    known |= {n: Value(local(n), True) for n in ("temperature", "faults")}
+    intervals = program.inputs | program.prepared_intervals | {s.name: s.interval for s in program.states}
+    known |= {n: _member("prepared", n, i) for n, i in program.prepared_intervals.items()}
+    known |= {s.name: _member("state", s.name, s.interval) for s in program.states}
+    body = _body(nodes, keep, known, {}, intervals, "scratch->words", Context(prefix, tables, "t"))
+    used = _used(nodes, keep)
+    inner = [*_loads(program, used), *body.lines]
+    for name, value in renewed.items():
+        inner += _renew(name, body.values[value], intervals[name].size)
+    inner += [f"reading->{o} = {body.values[program.outputs[o]].at(0)};" for o in ("low", "level", "high")]
+    inner += [f"reading->{o} = (uint8_t){_atom(body.values[program.outputs[o]].at(0))};" for o in ("validity", "flags")]
+    lines = [*_domain(program), "if (!inside) {", *(f"    {line}" for line in _withheld(prefix)), "} else {"]
+    lines += [*(f"    {line}" for line in inner), "}", "return reading->validity;"]
+    text = _indented(lines)
+    spare = [f"    (void){name};" for name, sign in _PARAMETERS.items() if not re.search(sign, text)]
+    return "\n".join([*spare, text]), body
+
+
+_PARAMETERS = {"state": r"state->", "prepared": r"prepared->", "scratch": r"scratch->", "counts": r"\bcounts\["}
+
+
+def _withheld(prefix: str) -> list[str]:
+    big = prefix.upper()
+    return [
+        "reading->low = 0;",
+        f"reading->level = {big}_NO_LEVEL;",
+        f"reading->high = {big}_SPAN;",
+        f"reading->validity = {big}_WITHHELD;",
+        f"reading->flags = {big}_FLAG_SENSOR_FAULT;",
+    ]
+
+
+def _domain(program: Program) -> list[str]:
+    low, high = TEMPERATURE_RANGE
+    faults = program.inputs["faults"].high[0]
+    tests = f"(temperature >= {literal(low)}) && (temperature <= {high}) && (faults <= {faults}U)"
+    if program.count_bits == 16:
+        return [f"const bool inside = {tests};"]
+    if program.channels == 1:
+        return [f"const bool inside = {tests} && (counts[0] <= {program.count_max}U);"]
+    return [f"bool inside = {tests};", *loop("k", program.channels, [f"inside = inside && (counts[k] <= {program.count_max}U);"])]
+
+
+def _held(program: Program) -> tuple[tuple[Node, ...], dict[str, str]]:
+    """The step's nodes and the value that renews each state.
+
+    A row that takes over another state's row is copied first, since that state may be renewed before; capital letters keep
+    the copy's name clear of the program's.
+    """
+    rows = {s.name: s for s in program.states if s.size > 1}
+    nodes, renewed = list(program.step), {}
+    for state in program.states:
+        if state.next == state.name:
+            continue
+        renewed[state.name] = state.next
+        if state.next in rows:
+            source = rows[state.next]
+            copy = Node(f"{state.name}_HELD", "concat", (source.name,), {}, source.interval)
+            nodes.append(copy)
+            renewed[state.name] = copy.name
+    return tuple(nodes), renewed
+
+
+def _renew(name: str, value: Value, size: int) -> list[str]:
+    target = f"state->{local(name)}"
+    if size == 1:
+        return [f"{target} = {value.at(0)};"]
+    return loop("k", size, [f"{target}[k] = {value.at('k')};"])
+
+
+def _counts(name: str, program: Program) -> Value:
+    return Value(local(name), True) if program.channels == 1 else Value(name, False, narrow=True)
+
+
+def _member(owner: str, name: str, interval: Interval) -> Value:
+    return Value(local(name), True) if interval.size == 1 else Value(f"{owner}->{local(name)}", False)
+
+
+def _used(nodes: Sequence[Node], keep: Sequence[str]) -> set[str]:
+    return {name for node in live(nodes, keep) for name in node.inputs} | set(keep)
+
+
+def _loads(program: Program, used: set[str]) -> list[str]:
+    """Locals for the single inputs that are used."""
+    lines = [f"const int32_t {local(n)} = (int32_t){n}[0];" for n in ("trim", "counts") if n in used and program.channels == 1]
+    lines += [f"const int32_t {local(n)} = (int32_t){n};" for n in ("temperature", "faults") if n in used]
+    for owner, intervals in (("prepared", program.prepared_intervals), ("state", {s.name: s.interval for s in program.states})):
+        lines += [
+            f"const int32_t {local(n)} = {owner}->{local(n)}; /* {span_text(i)} */"
+            for n, i in intervals.items() if n in used and i.size == 1
+        ]  # fmt: skip
+    return lines
+
+
+def _body(
+    nodes: Sequence[Node],
+    keep: Sequence[str],
+    known: Mapping[str, Value],
+    placed: Mapping[str, Value],
+    given: Mapping[str, Interval],
+    words: str,
+    context: Context,
+) -> Body:
+    """The lines that compute ``keep``: ``known`` values are there already, ``placed`` ones go where the caller wants them."""
+    alive = live(nodes, keep)
+    parts = units(alive)
+    slots, size = scratch_slots(parts, keep, placed)
+    values: dict[str, Value] = dict(known) | literals(alive)
+    intervals = dict(given) | {n.name: n.interval for n in alive}
+    lines: list[str] = []
+    for node in alive:
+        if node.op == "const" and node.size > 1:
+            values[node.name] = context.table(node, "values", node.interval.low, f"constants{' of ' + node.scale if node.scale else ''}")
+            lines += _store_constants(node, values, placed)
+    values |= {n.name: placed.get(n.name, Value(words, False, slots.get(n.name, 0))) for n in alive if n.size > 1 and n.op != "const"}
+    values |= {n.name: Value(local(n.name), True) for n in alive if n.size == 1 and n.op != "const"}
+    for unit in parts:
+        lines += _unit(unit, values, {n for n in unit.names if n in slots or n in placed}, intervals, context)
+    return Body(tuple(lines), values, size)
+
+
+def _store_constants(node: Node, values: Mapping[str, Value], placed: Mapping[str, Value]) -> list[str]:
+    if node.name not in placed:
+        return []
+    return loop("k", node.size, [f"{placed[node.name].at('k')} = {values[node.name].at('k')};"])
+
+
+def _unit(unit: Unit, values: Mapping[str, Value], stored: set[str], intervals: Mapping[str, Interval], context: Context) -> list[str]:
+    if unit.nodes[0].op in WHOLE:
+        (node,) = unit.nodes
+        own = replace(context, inputs=tuple(intervals[i] for i in node.inputs))
+        return WHOLE[node.op](node, [values[i] for i in node.inputs], values[node.name], own)
+    seen = dict(values)
+    body: list[str] = []
+    for node in unit.nodes:
+        before, text = ELEMENT[node.op](node, [seen[i].at("k") for i in node.inputs], context)
+        body += [*before, f"const int32_t {local(node.name)} = {text}; {note(node)}"]
+        seen[node.name] = Value(local(node.name), True)
+    if unit.length == 1:
+        return body
+    # stored last: a result may lie over an operand that another node of this loop still reads
+    body += [f"{values[n.name].at('k')} = {local(n.name)};" for n in unit.nodes if n.name in stored]
+    return loop("k", unit.length, body)
+
+
+def _atom(text: str) -> str:
+    return text if re.fullmatch(r"\w+", text) else f"({text})"
+
+
+def _indented(lines: Sequence[str]) -> str:
+    return "\n".join(f"    {line}" if line else "" for line in lines)
+
+
+def state_words(states: Sequence[State]) -> int:
+    """int32_t values in the state."""
+    return sum(s.size for s in states)

@@ -1,0 +1,87 @@
+/*
+ * Runs @prefix@.c over test vectors: rows of a vectors file on standard input, readings on standard output.
+ *
+ *   cc -std=c99 @prefix@_harness.c @prefix@.c -o harness
+ *   ./harness < vectors.csv > readings.csv
+ *
+ * A row holds first (1 where a stream starts at power-on), trim counts when the model uses them, counts, temperature and fault mask;
+ * what stands behind them is not read. A line that does not start with a digit is a heading. One line is printed per row:
+ * low, level, high, validity, flags, then the values of the state. There is no test in here: compare the output with the expected columns.
+ */
+#include "@prefix@.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define LINE_LENGTH 4096
+
+static long next_number(char **text)
+{
+    char *end = NULL;
+    const long value = strtol(*text, &end, 10);
+    if (end == *text) {
+        (void)fprintf(stderr, "too few numbers in a row\n");
+        exit(3);
+    }
+    *text = (*end == ',') ? end + 1 : end;
+    return value;
+}
+
+static void print_state(const @prefix@_state_t *state)
+{
+#if @PREFIX@_STATE_VALUES > 0
+    int32_t values[@PREFIX@_STATE_VALUES];
+    (void)memcpy(values, state, sizeof values);
+    for (size_t k = 0U; k < @PREFIX@_STATE_VALUES; ++k) {
+        (void)printf(",%ld", (long)values[k]);
+    }
+#else
+    (void)state;
+#endif
+    (void)printf("\n");
+}
+
+int main(void)
+{
+    static char line[LINE_LENGTH];
+    @prefix@_state_t state;
+    @prefix@_prepared_t prepared;
+    @prefix@_scratch_t scratch;
+    @prefix@_reading_t reading;
+    @prefix@_count_t trim[@PREFIX@_CHANNELS];
+    @prefix@_count_t counts[@PREFIX@_CHANNELS];
+
+    (void)memset(&scratch, 0xA5, sizeof scratch);
+    if (!@prefix@_selftest()) {
+        (void)fprintf(stderr, "the self-test failed\n");
+        return 1;
+    }
+    while (fgets(line, LINE_LENGTH, stdin) != NULL) {
+        char *text = line;
+        if ((line[0] < '0') || (line[0] > '9')) {
+            continue;
+        }
+        const long first = next_number(&text);
+        for (size_t k = 0U; (@PREFIX@_USES_TRIM != 0) && (k < @PREFIX@_CHANNELS); ++k) {
+            trim[k] = (@prefix@_count_t)next_number(&text);
+        }
+        for (size_t k = 0U; k < @PREFIX@_CHANNELS; ++k) {
+            counts[k] = (@prefix@_count_t)next_number(&text);
+        }
+        const int16_t temperature = (int16_t)next_number(&text);
+        const uint32_t faults = (uint32_t)next_number(&text);
+        if (first != 0) {
+            @prefix@_init(&state);
+            if (!@prefix@_prepare(&prepared, (@PREFIX@_USES_TRIM != 0) ? trim : NULL)) {
+                (void)fprintf(stderr, "a trim was refused\n");
+                return 2;
+            }
+        }
+        (void)@prefix@_step(&state, &prepared, &scratch, counts, temperature, faults, &reading);
+        (void)printf("%ld,%ld,%ld,%u,%u", (long)reading.low, (long)reading.level, (long)reading.high, (unsigned int)reading.validity,
+                     (unsigned int)reading.flags);
+        print_state(&state);
+    }
+    return 0;
+}

@@ -1,0 +1,236 @@
+"""Compiles exported C: for the budget's core, and for this computer with checks for undefined behaviour.
+
+Everything is built in a temporary directory under relative names, so that no path of this computer enters what is built.
+The compiler is the one that the ``ziglang`` package brings.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import io
+import os
+import subprocess
+import sys
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from dataset.errors import ToolError
+from export.c_source import CSource
+from export.c_text import fill, template
+from export.vectors import Vectors, to_csv
+from training.program import OUTPUTS, Array
+
+WARNINGS = ("-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Wsign-conversion", "-Wdouble-promotion", "-Wshadow")
+FUNCTIONS = ("api_version", "model_id", "tables_start", "selftest", "prepare", "init", "step")
+
+_TIMEOUT_S = 600  # a first link builds the compiler's own helpers
+_ERROR_LINES = 6
+
+
+@dataclass(frozen=True)
+class Core:
+    """A core that C can be built, run and priced for."""
+
+    name: str
+    target: tuple[str, ...]
+    timing: str  # the table of cycles, a file in export.data
+
+
+CORES: Mapping[str, Core] = {
+    core.name: core
+    for core in (Core("cortex-m0plus", ("-target", "thumb-freestanding-eabi", "-mcpu=cortex_m0plus"), "cortex_m0plus.toml"),)
+}  # fmt: skip
+
+# Size first; no unwind tables, since their stubs would be linked and counted; frame pointers only cost stack.
+_CORE_FLAGS = (
+    "-Os", "-std=c99", "-ffunction-sections", "-fdata-sections", "-fomit-frame-pointer", "-fno-sanitize=all",
+    "-fno-unwind-tables", "-fno-asynchronous-unwind-tables", "-fno-exceptions",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Image:
+    """One exported model, linked for a core.
+
+    ``flash`` is what stands at ``flash_start``. ``code`` counts the exported file's instructions and constants between them,
+    ``tables`` its tables, ``helpers`` what the linker took from the compiler's library (division), all in bytes; they add up
+    to ``len(flash)``. ``symbols`` gives addresses (bit 0 cleared). Sizes are ``sizeof`` as the core's compiler sees it.
+    """
+
+    prefix: str
+    core: Core
+    flash_start: int
+    flash: bytes
+    symbols: Mapping[str, int]
+    code: int
+    tables: int
+    helpers: int
+    state_size: int
+    prepared_size: int
+    scratch_size: int
+    reading_size: int
+    count_size: int
+    channels: int
+
+    @property
+    def ram(self) -> int:
+        return self.state_size + self.prepared_size + self.scratch_size
+
+
+@dataclass(frozen=True)
+class HostProgram:
+    """The harness and the exported C, built for this computer."""
+
+    binary: bytes
+    state_values: int
+
+
+def find_core(name: str) -> Core:
+    """The core named so in a budget; 'Cortex-M0+' and 'cortex_m0plus' mean the same. Raises ToolError for an unknown one."""
+    core = CORES.get(name.strip().lower().replace("+", "plus").replace("_", "-").replace(" ", "-"))
+    if core is None:
+        raise ToolError("core", repr(name), "one of " + ", ".join(CORES))
+    return core
+
+
+def build_core(source: CSource, core: str = "cortex-m0plus") -> Image:
+    """Compile and link ``source`` for ``core``, smallest code first. Raises ToolError when the compiler refuses it."""
+    chosen = find_core(core)
+    with tempfile.TemporaryDirectory() as folder:
+        root = Path(folder)
+        _write(root, {f"{source.prefix}.h": source.header, "model.c": source.source, "sizes.c": _sizes(source.prefix), "core.ld": template("core.ld")})
+        for unit in ("model", "sizes"):
+            _zig(root, "cc", *chosen.target, *_CORE_FLAGS, "-c", f"{unit}.c", "-o", f"{unit}.o")
+        roots = [f"-Wl,-u,{source.prefix}_{name}" for name in FUNCTIONS]
+        link = ("-nostdlib", "-lcompiler_rt", "-g", "-Wl,-T,core.ld", "-Wl,--gc-sections", f"-Wl,-e,{source.prefix}_step", *roots)
+        _zig(root, "cc", *chosen.target, *_CORE_FLAGS, *link, "model.o", "sizes.o", "-o", "model.elf")
+        return _image((root / "model.elf").read_bytes(), source.prefix, chosen)
+
+
+def build_host(source: CSource, checked: bool = True) -> HostProgram:
+    """Compile ``source`` and its harness for this computer.
+
+    ``checked``: any undefined behaviour stops the program; else a plain optimised build.
+    """
+    flags = ("-O1", "-fsanitize=undefined", "-fsanitize-trap=undefined") if checked else ("-O2", "-fno-sanitize=all")
+    with tempfile.TemporaryDirectory() as folder:
+        root = Path(folder)
+        _write(root, {f"{source.prefix}.h": source.header, "model.c": source.source, "harness.c": emit_harness(source.prefix)})
+        _zig(root, "cc", "-std=c99", *flags, "harness.c", "model.c", "-o", "harness")
+        return HostProgram((root / "harness").read_bytes(), _macro(source.header, f"{source.prefix.upper()}_STATE_VALUES"))
+
+
+def run_host(host: HostProgram, vectors: Vectors) -> tuple[Array, Array]:
+    """Run the vectors' inputs; gives readings of shape (n, 5) and the state after each frame, (n, state size).
+
+    Raises ToolError when the program stops early: undefined behaviour, a failed self-test, a refused trim.
+    """
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "harness"
+        path.write_bytes(host.binary)
+        path.chmod(0o700)
+        done = subprocess.run([str(path)], input=to_csv(vectors).encode(), capture_output=True, timeout=_TIMEOUT_S, check=False)  # noqa: S603
+    if done.returncode:
+        found = _first_lines(done.stderr) or "undefined behaviour"
+        raise ToolError("the C on this computer", f"stopped with code {done.returncode} ({found})")
+    rows = np.loadtxt(io.BytesIO(done.stdout), dtype=np.int64, delimiter=",", ndmin=2)
+    if rows.shape != (len(vectors), len(OUTPUTS) + host.state_values):
+        raise ToolError("the C on this computer", f"{rows.shape} numbers printed", f"{len(vectors)} rows of {len(OUTPUTS) + host.state_values}")
+    return rows[:, : len(OUTPUTS)], rows[:, len(OUTPUTS) :]
+
+
+def emit_harness(prefix: str) -> str:
+    """The text of the harness: rows of vectors in, readings out, no test in it."""
+    return fill(template("harness.c"), {"prefix": prefix, "PREFIX": prefix.upper()})
+
+
+def lint(source: CSource, language: str = "c") -> str:
+    """What the compiler says of ``source`` under ``WARNINGS``, as C99 ('c') or as C++ ('c++'); empty when it says nothing.
+
+    The header is included first and alone, so one that does not stand by itself shows.
+    """
+    command, standard = ("cc", "-std=c99") if language == "c" else ("c++", "-std=c++11")
+    with tempfile.TemporaryDirectory() as folder:
+        root = Path(folder)
+        alone = f'#include "{source.prefix}.h"\nextern {source.prefix}_reading_t *{source.prefix}_alone;\n'
+        _write(root, {f"{source.prefix}.h": source.header, "model.c": source.source, "alone.c": alone})
+        said = [_zig_says(root, command, "-x", language, standard, *WARNINGS, "-c", f"{unit}.c", "-o", f"{unit}.o") for unit in ("model", "alone")]
+    return "".join(text for _, text in said)
+
+
+def _sizes(prefix: str) -> str:
+    """A file of constants that tells what the core's compiler makes of the types."""
+    types = ("state_t", "prepared_t", "scratch_t", "reading_t", "count_t")
+    values = ", ".join(f"sizeof({prefix}_{t})" for t in types) + f", {prefix.upper()}_CHANNELS"
+    return f'#include "{prefix}.h"\n__attribute__((section(".sizes"), used)) const uint32_t {prefix}_sizes[] = {{{values}}};\n'
+
+
+def _image(elf: bytes, prefix: str, core: Core) -> Image:
+    from elftools.elf.elffile import ELFFile
+
+    file = ELFFile(io.BytesIO(elf))
+    sections = {s.name: s for s in file.iter_sections() if s["sh_size"]}
+    if ".globals" in sections:
+        raise ToolError("the linked model", f"{sections['.globals']['sh_size']} bytes of global variables", "none")
+    parts = [sections[n] for n in (".model_code", ".model_tables", ".helpers") if n in sections]
+    start = min(s["sh_addr"] for s in parts)
+    flash = bytearray(max(s["sh_addr"] + s["sh_size"] for s in parts) - start)
+    for s in parts:
+        flash[s["sh_addr"] - start : s["sh_addr"] - start + s["sh_size"]] = s.data()
+    tables, helpers = (sections[n]["sh_size"] if n in sections else 0 for n in (".model_tables", ".helpers"))
+    symbols = {
+        s.name: s["st_value"] & ~1
+        for s in sections[".symtab"].iter_symbols()
+        if s["st_info"]["type"] in ("STT_FUNC", "STT_OBJECT")
+    }  # fmt: skip
+    sizes = [int(v) for v in np.frombuffer(sections[".sizes"].data(), dtype="<u4")]
+    return Image(prefix, core, start, bytes(flash), symbols, len(flash) - tables - helpers, tables, helpers, *sizes)
+
+
+def _macro(header: str, name: str) -> int:
+    """The number that ``header`` defines ``name`` as."""
+    line = next(line for line in header.splitlines() if line.startswith(f"#define {name} "))
+    return int(line.split()[2].rstrip("U"))
+
+
+def _write(root: Path, files: Mapping[str, str]) -> None:
+    for name, text in files.items():
+        (root / name).write_text(text, encoding="utf-8", newline="\n")
+
+
+def _zig(root: Path, *arguments: str) -> None:
+    code, said = _zig_says(root, *arguments)
+    if code:
+        raise ToolError("the C compiler", _first_lines(said.encode()) or f"stopped with code {code}", "a build without errors")
+
+
+def _zig_says(root: Path, *arguments: str) -> tuple[int, str]:
+    """Exit code and messages of one run of the compiler."""
+    if importlib.util.find_spec("ziglang") is None:
+        raise ToolError("the C compiler", "the package 'ziglang' is not installed", "", "install innage with its dependencies")
+    command: Sequence[str] = [sys.executable, "-P", "-m", "ziglang", *arguments]
+    try:
+        done = subprocess.run(command, cwd=root, env=_environment(), capture_output=True, timeout=_TIMEOUT_S, check=False)  # noqa: S603
+    except (OSError, subprocess.TimeoutExpired) as error:
+        raise ToolError("the C compiler", str(error), "a build that ends") from error
+    return done.returncode, done.stderr.decode(errors="replace")
+
+
+def _environment() -> dict[str, str]:
+    """The compiler keeps its own helpers in a cache; where the home folder cannot be written, that goes to the temporary one."""
+    environment = dict(os.environ)
+    if "ZIG_GLOBAL_CACHE_DIR" not in environment:
+        home = Path(os.path.expanduser("~"))
+        writable = home / ".cache" if (home / ".cache").exists() else home
+        if not os.access(writable, os.W_OK):
+            environment["ZIG_GLOBAL_CACHE_DIR"] = str(Path(tempfile.gettempdir()) / "innage-zig-cache")
+    return environment
+
+
+def _first_lines(said: bytes) -> str:
+    lines = [line.strip() for line in said.decode(errors="replace").splitlines() if line.strip()]
+    return "; ".join(lines[:_ERROR_LINES])
