@@ -107,8 +107,8 @@ def shared_roles(groups: Sequence[Group], shares: Mapping[Role, float], seed: in
     return dict(zip(drawn, order, strict=True))
 
 
-def check_choice(sessions: Sequence[Session], group_by: GroupBy, roles: Mapping[str, Role]) -> None:
-    """Sessions that can be used together, and a role for every group."""
+def check_sessions(sessions: Sequence[Session]) -> None:
+    """Sessions that can be used, and together."""
     if not sessions:
         raise InputError("frozen set", "no sessions", "at least one that is not void and has a labelled frame", "see 'innage sessions'")
     if len({s.id for s in sessions}) < len(sessions):
@@ -119,6 +119,11 @@ def check_choice(sessions: Sequence[Session], group_by: GroupBy, roles: Mapping[
         if not session.marks:
             raise InputError(f"session {session.id}", "has no labelled frame", "a level for at least one frame", "leave it out")
     _check_alike(sessions)
+
+
+def check_choice(sessions: Sequence[Session], group_by: GroupBy, roles: Mapping[str, Role]) -> None:
+    """Sessions that can be used together, and a role for every group."""
+    check_sessions(sessions)
     known = [g.name for g in groups_of(sessions, group_by)]
     for name in roles:
         if name not in known:

@@ -189,18 +189,23 @@ class Store:
 
     # -- capture sessions ------------------------------------------------------------------------------------------------
 
-    def add_sessions(self, sessions: Sequence[NewSession], progress: Callable[[str, int, int], None] | None = None) -> tuple[Session, ...]:
+    def add_sessions(
+        self, sessions: Sequence[NewSession], progress: Callable[[str, int, int], None] | None = None, *, save_mapping: ColumnMapping | None = None
+    ) -> tuple[Session, ...]:
         """Write and seal sessions: all of them in one transaction, or none.
 
         Args:
             sessions: the sessions; unit, liquid and mounting as the store gives them.
             progress: called with (what, done, total) after each.
+            save_mapping: saved under its name in the same transaction.
 
         Raises:
             InputError: frames or marks that do not fit sensor or tank, or readings that the store already has.
         """
 
         def work(orm: OrmSession) -> tuple[Session, ...]:
+            if save_mapping is not None:
+                registry.add_mapping(orm, save_mapping)
             added: list[Session] = []
             for new in sessions:
                 added.append(captures.to_session(captures.add_session(orm, new)))

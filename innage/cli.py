@@ -9,7 +9,7 @@ import typer
 from typer.core import TyperGroup
 
 from dataset.errors import InnageError
-from innage.commands import budget, demo, exporting, freezing, limits, liquid, logging, mounting, sensor, sessions, tank, tracing, training, unit
+from innage.commands import budget, demo, exporting, freezing, limits, liquid, logging, mapping, mounting, sensor, sessions, tank, tracing, training, unit
 
 
 class Face(TyperGroup):
@@ -33,7 +33,16 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-for module, name in ((tank, "tank"), (liquid, "liquid"), (sensor, "sensor"), (mounting, "mounting"), (unit, "unit"), (budget, "budget"), (limits, "limits")):
+for module, name in (
+    (tank, "tank"),
+    (liquid, "liquid"),
+    (sensor, "sensor"),
+    (mounting, "mounting"),
+    (unit, "unit"),
+    (budget, "budget"),
+    (limits, "limits"),
+    (mapping, "mapping"),
+):
     app.add_typer(module.app, name=name)
 for module in (logging, sessions, freezing, training, exporting, tracing, demo):
     module.register(app)

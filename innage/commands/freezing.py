@@ -1,9 +1,158 @@
-"""Placeholder until the tracing commands are here."""
+"""``innage freeze`` and ``innage frozen``: immutable choices of sessions, each group with one role."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Annotated, Any
+
 import typer
+
+from dataset.records import GroupBy, Role
+from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.output import emit, say, table
+
+if TYPE_CHECKING:
+    from dataset.freezing import Group
+    from dataset.records import FrozenSet, Session
+    from dataset.store import Store
+
+ROLE_HELP = "Groups for '{}', separated by commas, or 'rest'."
 
 
 def register(app: typer.Typer) -> None:
-    """Nothing yet."""
+    """Add the commands to the app."""
+    app.command("freeze")(freeze)
+    app.command("frozen")(frozen)
+
+
+def freeze(
+    name: str,
+    group: Annotated[GroupBy, typer.Option(help="What the groups are: the thing that the claim will speak of.")],
+    session: Annotated[list[str] | None, typer.Option(help="A session's id; repeat. Default: all that are labelled and not void.")] = None,
+    fit: Annotated[str | None, typer.Option(help=ROLE_HELP.format("fit"))] = None,
+    choose: Annotated[str | None, typer.Option(help=ROLE_HELP.format("choose"))] = None,
+    calibrate: Annotated[str | None, typer.Option(help=ROLE_HELP.format("calibrate"))] = None,
+    prove: Annotated[str | None, typer.Option(help=ROLE_HELP.format("prove"))] = None,
+    shares: Annotated[str | None, typer.Option(help="Draw groups by percent instead, such as fit=60,prove=40.")] = None,
+    seed: Annotated[int, typer.Option(help="Seed of that draw.")] = 0,
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Freeze a choice of sessions; every group gets exactly one role."""
+    from dataset.errors import InputError
+    from dataset.freezing import check_sessions, groups_of, named_roles, shared_roles
+
+    opened = open_store(store)
+    chosen, left_out = _sessions(opened, session)
+    check_sessions(chosen)
+    groups = groups_of(chosen, group)
+    named = {role: text for role, text in ((Role.FIT, fit), (Role.CHOOSE, choose), (Role.CALIBRATE, calibrate), (Role.PROVE, prove)) if text is not None}
+    if bool(named) == (shares is not None):
+        found = "both roles and --shares" if named else "no roles"
+        known = ", ".join(g.name for g in groups)
+        raise InputError("roles", found, "--fit, --choose, --calibrate, --prove with groups, or --shares", f"the groups are: {known}")
+    if shares is not None:
+        made = opened.freeze(name, chosen, group, shared_roles(groups, read_shares(shares), seed), seed)
+    else:
+        made = opened.freeze(name, chosen, group, named_roles(groups, {role: read_groups(text, group) for role, text in named.items()}))
+    if json:
+        emit(facts(made, groups, opened))
+        return
+    for one in left_out:
+        say(f"left out session {one.id}: {'void' if one.void_reason is not None else 'no labelled frame'}")
+    _print(made, groups)
+
+
+def frozen(
+    name: Annotated[str | None, typer.Argument(help="The frozen set to show; without it all are listed.")] = None,
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """List the frozen sets, or show one with its groups."""
+    from dataset.freezing import groups_of
+
+    opened = open_store(store)
+    if name is None:
+        _list(opened, json)
+        return
+    found = opened.frozen_set(name)
+    groups = groups_of(found.sessions, found.group_by)
+    if json:
+        emit(facts(found, groups, opened))
+        return
+    _print(found, groups)
+    for session in found.sessions:
+        if session.void_reason is not None:
+            say(f"session {session.id} was voided since: {session.void_reason}")
+    purposes = opened.prove_purposes(found)
+    say(f"'prove' was opened {opened.prove_openings(found)} times" + (f": {', '.join(purposes)}" if purposes else ""))
+
+
+def read_groups(text: str, group_by: GroupBy) -> list[str]:
+    """Names of groups, separated by commas; levels may be written with more digits than needed."""
+    names = [part.strip() for part in text.split(",") if part.strip()]
+    return [_level(name) for name in names] if group_by is GroupBy.LEVEL else names
+
+
+def _level(name: str) -> str:
+    try:
+        return f"{float(name):g}"
+    except ValueError:
+        return name
+
+
+def read_shares(text: str) -> dict[Role, float]:
+    """Shares in percent from ``fit=60,prove=40``."""
+    from dataset.errors import InputError
+
+    shares: dict[Role, float] = {}
+    for part in text.split(","):
+        role, _, share = part.strip().partition("=")
+        try:
+            shares[Role(role.strip())] = float(share)
+        except ValueError as error:
+            raise InputError("--shares", repr(part), "ROLE=PERCENT, such as fit=60,prove=40; roles: " + ", ".join(Role)) from error
+    return shares
+
+
+def facts(frozen_set: FrozenSet, groups: Sequence[Group], store: Store) -> dict[str, Any]:
+    """A frozen set, ready for JSON."""
+    roles = dict(frozen_set.roles)
+    return {
+        "name": frozen_set.name,
+        "sha256": frozen_set.sha256,
+        "group_by": frozen_set.group_by,
+        "seed": frozen_set.seed,
+        "groups": [{"group": g.name, "role": roles[g.name], "frames": g.frames, "sessions": list(g.sessions)} for g in groups],
+        "sessions": [s.id for s in frozen_set.sessions],
+        "prove_openings": store.prove_openings(frozen_set),
+    }
+
+
+def _sessions(store: Store, refs: Sequence[str] | None) -> tuple[list[Session], list[Session]]:
+    """The sessions to freeze, and those that were left out because they cannot be."""
+    if refs:
+        return [store.session(ref) for ref in refs], []
+    every = store.sessions()
+    usable = [s for s in every if s.void_reason is None and s.marks]
+    return usable, [s for s in every if s not in usable]
+
+
+def _print(frozen_set: FrozenSet, groups: Sequence[Group]) -> None:
+    roles: Mapping[str, Role] = dict(frozen_set.roles)
+    order = list(Role)
+    rows = [(g.name, roles[g.name], g.frames, len(g.sessions)) for g in sorted(groups, key=lambda g: order.index(roles[g.name]))]
+    table(f"frozen set {frozen_set.name}: groups by {frozen_set.group_by}", (frozen_set.group_by, "role", "frames", "sessions"), rows)
+    totals = ", ".join(f"{role} {sum(g.frames for g in groups if roles[g.name] is role)}" for role in order if frozen_set.groups(role))
+    say(f"frames: {totals}; {len(frozen_set.sessions)} sessions; hash {frozen_set.sha256}")
+
+
+def _list(store: Store, json: bool) -> None:
+    found = store.frozen_sets()
+    if json:
+        emit([{"name": f.name, "sha256": f.sha256, "group_by": f.group_by, "sessions": [s.id for s in f.sessions]} for f in found])
+    elif found:
+        rows = [(f.name, f.group_by, len(f.sessions), *(len(f.groups(role)) for role in Role), f.sha256[:12]) for f in found]
+        table("frozen sets", ("frozen set", "groups by", "sessions", *Role, "hash"), rows)
+    else:
+        say("no frozen sets yet: try 'innage freeze NAME --group session --shares fit=60,prove=40'")

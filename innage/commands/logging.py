@@ -1,9 +1,149 @@
-"""Placeholder until the tracing commands are here."""
+"""``innage log``: capture sessions from delimited text files."""
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
 import typer
+
+from dataset.records import LevelUnit, TimeUnit
+from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.output import emit, progress, say
+
+if TYPE_CHECKING:
+    from dataset.reading import ParsedFile
+    from dataset.records import ColumnMapping, Mounting, Session
+    from dataset.store import Store
+
+DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "\\t": "\t", "bar": "|", "space": " "}
 
 
 def register(app: typer.Typer) -> None:
-    """Nothing yet."""
+    """Add the command to the app."""
+    app.command("log")(log)
+
+
+def log(
+    files: Annotated[list[Path], typer.Argument(help="Delimited text, a capture session each. All are logged, or none.", show_default=False)],
+    liquid: Annotated[str, typer.Option(help="The liquid.")],
+    unit: Annotated[str, typer.Option(help="The unit.")],
+    tank: Annotated[str | None, typer.Option(help="The tank, NAME or NAME@REVISION.")] = None,
+    sensor: Annotated[str | None, typer.Option(help="The sensor, NAME or NAME@REVISION.")] = None,
+    mounting: Annotated[str | None, typer.Option(help="The mounting; not needed when one mounting joins tank and sensor.")] = None,
+    count: Annotated[list[str] | None, typer.Option(help="Column of counts; repeat in channel order. Default: the pads' names.")] = None,
+    time: Annotated[str | None, typer.Option(help="Column of time. Without it frames are one period apart.")] = None,
+    time_unit: Annotated[TimeUnit, typer.Option("--time-unit", help="Unit of the time column.")] = TimeUnit.MILLISECONDS,
+    level: Annotated[str | None, typer.Option(help="Column of the known level; an empty cell is an unlabelled frame.")] = None,
+    level_unit: Annotated[LevelUnit, typer.Option("--level-unit", help="Unit of the level column; fraction is of the span.")] = LevelUnit.MILLIMETRES,
+    level_u_mm: Annotated[float | None, typer.Option("--level-u-mm", help="Standard uncertainty of the level, mm.")] = None,
+    temperature: Annotated[str | None, typer.Option(help="Column of temperature, degrees Celsius.")] = None,
+    delimiter: Annotated[str | None, typer.Option(help="A character, or tab, space, comma, semicolon, bar. Default: found out.")] = None,
+    header: Annotated[bool, typer.Option("--header/--no-header", help="The first line names the columns; otherwise they are 1, 2, ...")] = True,
+    mapping: Annotated[str | None, typer.Option(help="A saved column mapping, instead of the options for columns.")] = None,
+    save_mapping: Annotated[str | None, typer.Option("--save-mapping", help="Save these columns as a mapping.")] = None,
+    note: Annotated[str, typer.Option(help="Free text, kept with each session.")] = "",
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Log capture sessions from text files."""
+    from dataset.reading import read_file
+    from dataset.records import ColumnMapping, NewSession
+
+    opened = open_store(store)
+    the_unit, the_liquid = opened.unit(unit), opened.liquid(liquid)
+    the_mounting = find_mounting(opened, mounting, tank, sensor)
+    its_sensor, its_tank = the_mounting.sensor, the_mounting.tank
+    if mapping is not None:
+        given = any(x is not None for x in (count, time, level, level_u_mm, temperature, delimiter, save_mapping)) or not header
+        columns = _saved(opened, mapping, given)
+    else:
+        counts = tuple(count) if count else tuple(p.name for p in its_sensor.pads)
+        columns = ColumnMapping(save_mapping or "columns", counts, time, time_unit, level, level_unit, level_u_mm, temperature, _delimiter(delimiter), header)
+    parsed: list[ParsedFile] = []
+    with progress("reading") as show:
+        for path in files:
+            parsed.append(read_file(path, columns, its_sensor, its_tank))
+            show(path.name, len(parsed), len(files))
+    new = [NewSession(the_unit, the_liquid, the_mounting, p.frames, p.marks, p.source, note) for p in parsed]
+    with progress("logging") as show:
+        sessions = opened.add_sessions(new, show, save_mapping=columns if save_mapping else None)
+    if json:
+        emit([_facts(s, p) for s, p in zip(sessions, parsed, strict=True)])
+        return
+    for session, file in zip(sessions, parsed, strict=True):
+        say(_sentence(session, file))
+    if save_mapping:
+        say(f"mapping {save_mapping} saved")
+    if len(sessions) > 1:
+        say(f"{len(sessions)} sessions logged, {sum(s.frames for s in sessions)} frames")
+
+
+def find_mounting(store: Store, name: str | None, tank: str | None, sensor: str | None) -> Mounting:
+    """The mounting that is named, or the only one that joins tank and sensor."""
+    from dataset.errors import InputError, NotFoundError
+
+    its_tank, its_sensor = store.tank(tank) if tank else None, store.sensor(sensor) if sensor else None
+    if name is not None:
+        mounting = store.mounting(name)
+        for what, given, its in (("tank", its_tank, mounting.tank), ("sensor", its_sensor, mounting.sensor)):
+            if given is not None and given != its:
+                found = f"{given.name}@{given.revision}"
+                raise InputError(
+                    f"--{what}", found, f"{its.name}@{its.revision}, which mounting {name} is of", "leave the option out, or name another mounting"
+                )
+        return mounting
+    if its_tank is None or its_sensor is None:
+        raise InputError("--tank and --sensor", "one is missing", "both, or --mounting")
+    fitting = [m for m in store.mountings() if m.tank == its_tank and m.sensor == its_sensor]
+    joined = f"sensor {its_sensor.name}@{its_sensor.revision} on tank {its_tank.name}@{its_tank.revision}"
+    if not fitting:
+        others = ", ".join(f"{m.name} (sensor {m.sensor.name}@{m.sensor.revision} on tank {m.tank.name}@{m.tank.revision})" for m in store.mountings())
+        hint = f"there are: {others}" if others else "add it with 'innage mounting add'"
+        raise NotFoundError("mounting", f"none for {joined}", "", hint)
+    if len(fitting) > 1:
+        raise InputError("mounting", f"{len(fitting)} of {joined}: {', '.join(m.name for m in fitting)}", "one", "choose it with --mounting")
+    return fitting[0]
+
+
+def _saved(store: Store, name: str, also_given: bool) -> ColumnMapping:
+    from dataset.errors import InputError
+
+    if also_given:
+        raise InputError("--mapping", f"{name}, and options for columns beside it", "one or the other")
+    return store.mapping(name)
+
+
+def _delimiter(text: str | None) -> str | None:
+    from dataset.errors import InputError
+
+    if text is None:
+        return None
+    found = DELIMITERS.get(text, text)
+    if len(found) != 1 or found.isalnum() or found in '"#.-+\r\n':
+        raise InputError("--delimiter", repr(text), "a single character that numbers and names are not made of, or one of tab, space, comma, semicolon, bar")
+    return found
+
+
+def _facts(session: Session, file: ParsedFile) -> dict[str, object]:
+    """What was logged, ready for JSON."""
+    from dataset.reading import DELIMITERS as NAMES
+
+    return {
+        "id": session.id,
+        "sha256": session.sha256,
+        "file": session.source.file,
+        "frames": session.frames,
+        "labelled": file.labelled,
+        "levels": len({m.level_mm for m in session.marks}),
+        "marks": len(session.marks),
+        "gaps": file.gaps,
+        "median_period_ms": file.median_period_ms,
+        "delimiter": NAMES.get(file.delimiter, file.delimiter),
+    }
+
+
+def _sentence(session: Session, file: ParsedFile) -> str:
+    facts = _facts(session, file)
+    text = f"session {session.id} from {facts['file']} ({facts['delimiter']}): {facts['frames']} frames, {facts['labelled']} labelled, {facts['levels']} levels"
+    return text + (f", {facts['gaps']} gaps in time" if file.gaps else "")

@@ -1,7 +1,65 @@
-"""Placeholder."""
+"""``innage mounting``: sensors on tanks."""
 
 from __future__ import annotations
 
+from dataclasses import asdict
+from typing import Annotated
+
 import typer
 
-app = typer.Typer()
+from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.output import emit, say, table
+
+app = typer.Typer(help="Mountings: a sensor revision on a tank revision.", no_args_is_help=True, rich_markup_mode=None)
+
+
+@app.command()
+def add(
+    name: str,
+    tank: Annotated[str, typer.Option(help="The tank, NAME or NAME@REVISION.")],
+    sensor: Annotated[str, typer.Option(help="The sensor, NAME or NAME@REVISION.")],
+    offset_mm: Annotated[float, typer.Option("--offset-mm", help="Height of the sensor's zero above the tank's datum, mm.")] = 0.0,
+    offset_tolerance_mm: Annotated[float, typer.Option("--offset-tolerance-mm", help="Tolerance of that height, mm.")] = 0.0,
+    note: Annotated[str, typer.Option(help="Free text.")] = "",
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Add a mounting: where a sensor sits on a tank."""
+    from dataset.records import Mounting
+
+    opened = open_store(store)
+    made = opened.add_mounting(Mounting(name, opened.tank(tank), opened.sensor(sensor), offset_mm, offset_tolerance_mm, note))
+    where = f"sensor {made.sensor.name}@{made.sensor.revision} on tank {made.tank.name}@{made.tank.revision}"
+    say(f"mounting {made.name}: {where}, offset {made.offset_mm:g} mm")
+
+
+@app.command("list")
+def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+    """List the mountings."""
+    mountings = open_store(store).mountings()
+    if json:
+        emit([asdict(m) for m in mountings])
+    elif mountings:
+        rows = [(m.name, f"{m.tank.name}@{m.tank.revision}", f"{m.sensor.name}@{m.sensor.revision}", m.offset_mm, m.offset_tolerance_mm) for m in mountings]
+        table("mountings", ("mounting", "tank", "sensor", "offset mm", "tolerance mm"), rows)
+    else:
+        say("no mountings yet: try 'innage mounting add NAME --tank TANK --sensor SENSOR'")
+
+
+@app.command()
+def show(name: str, json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+    """Show one mounting: which pads stand beside which heights of the tank."""
+    mounting = open_store(store).mounting(name)
+    if json:
+        emit(asdict(mounting))
+        return
+    tank, sensor = mounting.tank, mounting.sensor
+    facts = [
+        ("tank", f"{tank.name}@{tank.revision}, span {tank.span_mm:g} mm"),
+        ("sensor", f"{sensor.name}@{sensor.revision}"),
+        ("offset mm", f"{mounting.offset_mm:g}"),
+        ("offset tolerance mm", f"{mounting.offset_tolerance_mm:g}"),
+        ("note", mounting.note),
+    ]
+    table(f"mounting {mounting.name}", ("fact", "value"), facts)
+    rows = [(p.name, p.bottom_mm + mounting.offset_mm, p.bottom_mm + p.height_mm + mounting.offset_mm, p.role) for p in sensor.pads]
+    table("pads above the datum", ("pad", "bottom mm", "top mm", "role"), rows)

@@ -1,7 +1,87 @@
-"""Placeholder."""
+"""``innage sensor``: pad layouts and how their counts are made."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Annotated
+
 import typer
 
-app = typer.Typer()
+from dataset.records import CountLaw
+from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.output import emit, say, table
+
+if TYPE_CHECKING:
+    from dataset.records import Pad
+
+app = typer.Typer(help="Sensors: pads in channel order, count width and law, frame period.", no_args_is_help=True, rich_markup_mode=None)
+
+PAD_HELP = "One pad, NAME:BOTTOM_MM:HEIGHT_MM[:WIDTH_MM[:FREQUENCY_HZ]]; repeat in channel order. Heights are in the sensor's own coordinate, upwards."
+
+
+@app.command()
+def add(
+    name: str,
+    pad: Annotated[list[str], typer.Option(help=PAD_HELP)],
+    count_bits: Annotated[int, typer.Option("--count-bits", help="Width of a count, bits.")],
+    count_law: Annotated[CountLaw, typer.Option("--count-law", help="How counts go with capacitance C: rises (with C) or falls (with 1/C).")],
+    period_ms: Annotated[int, typer.Option("--period-ms", help="Time between frames, ms.")],
+    period_tolerance_pct: Annotated[int, typer.Option("--period-tolerance-pct", help="Tolerance of the period, percent.")] = 10,
+    reference: Annotated[list[str] | None, typer.Option(help="Name of a pad that is a reference, not for the level; repeat.")] = None,
+    note: Annotated[str, typer.Option(help="Free text.")] = "",
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Add a sensor; a name that exists gets its next revision."""
+    from dataset.records import Sensor
+
+    pads = read_pads(pad, reference or ())
+    made = open_store(store).add_sensor(Sensor(name, 0, pads, count_bits, count_law, period_ms, period_tolerance_pct, note))
+    say(f"sensor {made.name}@{made.revision}: {made.channels} pads, {made.count_bits} bits, count {made.count_law} with C, {made.period_ms} ms")
+
+
+def read_pads(texts: Sequence[str], references: Sequence[str]) -> tuple[Pad, ...]:
+    """Pads from the texts of ``--pad``, in channel order."""
+    from dataset.errors import InputError
+    from dataset.records import Pad, PadRole
+
+    pads: list[Pad] = []
+    for channel, text in enumerate(texts):
+        name, *numbers = text.split(":")
+        try:
+            bottom, height, width, frequency = [float(number) for number in numbers] + [None] * (4 - len(numbers))
+        except ValueError as error:
+            raise InputError("--pad", text, "NAME:BOTTOM_MM:HEIGHT_MM[:WIDTH_MM[:FREQUENCY_HZ]], such as p0:0:12.5") from error
+        if bottom is None or height is None:
+            raise InputError("--pad", text, "at least NAME:BOTTOM_MM:HEIGHT_MM, such as p0:0:12.5")
+        pads.append(Pad(channel, name, bottom, height, width, frequency, PadRole.REFERENCE if name in references else PadRole.LEVEL))
+    for name in references:
+        if name not in [p.name for p in pads]:
+            raise InputError("--reference", name, "one of " + ", ".join(p.name for p in pads))
+    return tuple(pads)
+
+
+@app.command("list")
+def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+    """List the sensors and their revisions."""
+    sensors = open_store(store).sensors()
+    if json:
+        emit([asdict(s) for s in sensors])
+    elif sensors:
+        rows = [(f"{s.name}@{s.revision}", s.channels, s.count_bits, s.count_law, s.period_ms, s.period_tolerance_pct) for s in sensors]
+        table("sensors", ("sensor", "pads", "count bits", "count with C", "period ms", "tolerance %"), rows)
+    else:
+        say("no sensors yet: try 'innage sensor add NAME --pad p0:0:12.5 --count-bits 16 --count-law rises --period-ms 100'")
+
+
+@app.command()
+def show(name: str, json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+    """Show one sensor (NAME or NAME@REVISION) with its pads."""
+    sensor = open_store(store).sensor(name)
+    if json:
+        emit(asdict(sensor))
+        return
+    facts = [(k, v) for k, v in asdict(sensor).items() if k not in ("name", "revision", "pads")]
+    table(f"sensor {sensor.name}@{sensor.revision}", ("fact", "value"), facts)
+    rows = [(p.channel, p.name, p.bottom_mm, p.height_mm, p.width_mm, p.frequency_hz, p.role) for p in sensor.pads]
+    table("pads", ("channel", "pad", "bottom mm", "height mm", "width mm", "frequency Hz", "role"), rows)

@@ -1,9 +1,102 @@
-"""Placeholder until the tracing commands are here."""
+"""``innage sessions``, ``innage show`` and ``innage void``: what was captured."""
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Annotated, Any
+
 import typer
+
+from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.output import emit, say, table
+
+if TYPE_CHECKING:
+    from dataset.records import Frames, Mark, Session
 
 
 def register(app: typer.Typer) -> None:
-    """Nothing yet."""
+    """Add the commands to the app."""
+    app.command("sessions")(sessions)
+    app.command("show")(show)
+    app.command("void")(void)
+
+
+def sessions(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+    """List the capture sessions, void ones included."""
+    found = open_store(store).sessions()
+    if json:
+        emit([facts(s) for s in found])
+    elif found:
+        rows = [(s.id, s.unit.name, s.liquid.name, s.mounting.name, s.frames, labelled(s), s.source.file, _state(s)) for s in found]
+        table("capture sessions", ("session", "unit", "liquid", "mounting", "frames", "labelled", "file", "state"), rows)
+    else:
+        say("no sessions yet: try 'innage log FILE --tank TANK --sensor SENSOR --liquid LIQUID --unit UNIT'")
+
+
+def show(
+    session: Annotated[str, typer.Argument(help="The session's id, or its first digits.")],
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Show one capture session: its facts, and its marks with a summary of the counts under each."""
+    opened = open_store(store)
+    found = opened.session(session)
+    frames = opened.frames(found, verify=True)
+    summaries = [mark_summary(mark, frames) for mark in found.marks]
+    if json:
+        emit(facts(found) | {"marks": summaries})
+        return
+    table(f"session {found.id}", ("fact", "value"), list(facts(found).items()))
+    pads = [p.name for p in found.mounting.sensor.pads]
+    columns = ("frames", "level mm", "u mm", *(f"{pad} {what}" for pad in pads for what in ("mean", "sd")))
+    rows = [(f"{m['start']}-{m['stop'] - 1}", m["level_mm"], m["u_mm"], *(f"{c[k]:.1f}" for c in m["counts"] for k in ("mean", "sd"))) for m in summaries]
+    if rows:
+        table("marks", columns, rows)
+    else:
+        say("no marks: no frame of this session is labelled")
+
+
+def void(
+    session: Annotated[str, typer.Argument(help="The session's id, or its first digits.")],
+    reason: Annotated[str, typer.Option(help="What was wrong with it.")],
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Say that a session must not be used, and why. It is kept."""
+    made = open_store(store).void(session, reason)
+    say(f"session {made.id} is void: {made.void_reason}")
+
+
+def labelled(session: Session) -> int:
+    """How many frames have a known level."""
+    return sum(m.stop - m.start for m in session.marks)
+
+
+def facts(session: Session) -> dict[str, Any]:
+    """A session's facts without its marks, ready for JSON."""
+    mounting = session.mounting
+    return {
+        "id": session.id,
+        "sha256": session.sha256,
+        "unit": session.unit.name,
+        "liquid": session.liquid.name,
+        "mounting": mounting.name,
+        "tank": f"{mounting.tank.name}@{mounting.tank.revision}",
+        "sensor": f"{mounting.sensor.name}@{mounting.sensor.revision}",
+        "frames": session.frames,
+        "labelled": labelled(session),
+        "levels": len({m.level_mm for m in session.marks}),
+        "file": session.source.file,
+        "file_sha256": session.source.sha256,
+        "note": session.note,
+        "void_reason": session.void_reason,
+    }
+
+
+def mark_summary(mark: Mark, frames: Frames) -> dict[str, Any]:
+    """A mark and, for each channel, the mean, standard deviation, least and greatest count under it."""
+    under = frames.counts[mark.start : mark.stop]
+    counts = [{"mean": float(c.mean()), "sd": float(c.std()), "min": int(c.min()), "max": int(c.max())} for c in under.T]
+    return {"start": mark.start, "stop": mark.stop, "level_mm": mark.level_mm, "u_mm": mark.u_mm, "counts": counts}
+
+
+def _state(session: Session) -> str:
+    return "" if session.void_reason is None else f"void: {session.void_reason}"

@@ -1,7 +1,44 @@
-"""Placeholder."""
+"""``innage unit``: physical samples."""
 
 from __future__ import annotations
 
+from dataclasses import asdict
+from typing import Annotated
+
 import typer
 
-app = typer.Typer()
+from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.output import emit, say, table
+
+app = typer.Typer(help="Units: physical samples of board, adhesive and tank.", no_args_is_help=True, rich_markup_mode=None)
+
+
+@app.command()
+def add(name: str, note: Annotated[str, typer.Option(help="Free text.")] = "", store: StoreOption = DEFAULT_STORE) -> None:
+    """Add a unit."""
+    from dataset.records import Unit
+
+    made = open_store(store).add_unit(Unit(name, note))
+    say(f"unit {made.name}")
+
+
+@app.command("list")
+def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+    """List the units."""
+    units = open_store(store).units()
+    if json:
+        emit([asdict(u) for u in units])
+    elif units:
+        table("units", ("unit", "note"), [(u.name, u.note) for u in units])
+    else:
+        say("no units yet: try 'innage unit add NAME'")
+
+
+@app.command()
+def show(name: str, json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+    """Show one unit."""
+    unit = open_store(store).unit(name)
+    if json:
+        emit(asdict(unit))
+    else:
+        table(f"unit {unit.name}", ("fact", "value"), [("note", unit.note)])
