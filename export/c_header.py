@@ -10,12 +10,12 @@ from export.c_view import Tables
 from training.program import FLAG_BITS, LEVEL_UNITS_PER_MM, NO_LEVEL, NO_TEMPERATURE, TEMPERATURE_RANGE, Interval, Program, digest, model_id
 
 CAUTIONS = (
-    "The level is an estimate. It is not a protective control: protection against running dry, overflow and scalding needs an "
+    ("The level is an estimate. It is not a protective control: protection against running dry, overflow and scalding needs an "
     "independent device, or a control developed and assessed for that purpose (IEC 60730-1 software classes, IEC 60335 and its parts, "
-    "IEC 61508 and IEC 61511 where they apply), under local codes and by qualified people.",
+    "IEC 61508 and IEC 61511 where they apply), under local codes and by qualified people."),
     "Foam read as liquid hides dry running; film read as liquid hides an empty tank.",
-    "A withheld reading must lead to the safe state. Pump and heater logic uses low, overflow logic uses high; neither may go on with "
-    "the last reading that was valid.",
+    ("A withheld reading must lead to the safe state. Pump and heater logic uses low, overflow logic uses high; neither may go on with "
+    "the last reading that was valid."),
 )  # fmt: skip
 
 _FLAG_MEANING = {
@@ -34,7 +34,7 @@ def identity(program: Program) -> str:
     return "\n".join(lines)
 
 
-def header_gaps(program: Program, prefix: str, tables: Tables, scratch_words: int) -> Mapping[str, str]:
+def header_gaps(program: Program, prefix: str, tables: Tables, scratch_words: int) -> dict[str, str]:
     """The gaps of the header template that follow from the program."""
     prepared, states = program.prepared_intervals, {s.name: s.interval for s in program.states}
     return {

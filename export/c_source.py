@@ -12,7 +12,7 @@ from export.c_header import header_gaps, identity
 from export.c_ops import ELEMENT, WHOLE, Context, local, loop, note
 from export.c_text import fill, literal, span_text, template
 from export.c_view import Tables, Unit, Value, literals, live, scratch_slots, units
-from training.program import FORMAT, OPS, TEMPERATURE_RANGE, Interval, Node, Program, State, analyse, model_id
+from training.program import FORMAT, OPS, TEMPERATURE_RANGE, Interval, Node, Program, analyse, model_id
 
 _PREFIX = re.compile(r"[a-z][a-z0-9_]{0,30}")
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,39}")
@@ -84,7 +84,7 @@ def _prepare(program: Program, prefix: str, tables: Tables) -> str:
     placed = {name: Value(f"prepared->{local(name)}", False) for name, i in program.prepared_intervals.items() if i.size > 1}
     known = {"trim": _counts("trim", program)}
     body = _body(program.prepare, program.prepared, known, placed, {"trim": program.trim}, "words", Context(prefix, tables, "p"))
-    lines = [*_trim_check(program, tables)]
+    lines = _trim_check(program.trim, program.count_bits, tables)
     inner = [f"int32_t words[{body.words}];"] if body.words else []
     inner += _loads(program, {"trim"} & _used(program.prepare, program.prepared))
     inner += body.lines
@@ -96,24 +96,23 @@ def _prepare(program: Program, prefix: str, tables: Tables) -> str:
     return _indented([*lines, "return accepted;"])
 
 
-def _trim_check(program: Program, tables: Tables) -> list[str]:
+def _trim_check(trim: Interval, count_bits: int, tables: Tables) -> list[str]:
     """Only comparisons that can fail: a count is never below 0, nor above what its type holds."""
-    assert program.trim is not None
-    low, high = program.trim.low, program.trim.high
-    most = 0xFFFF if program.count_bits <= 16 else 0xFFFFFFFF
+    low, high = trim.low, trim.high
+    most = 0xFFFF if count_bits <= 16 else 0xFFFFFFFF
     lows, highs = [f"{low[0]}U"], [f"{high[0]}U"]
     if len(set(low)) > 1:
         lows = [tables.add("p_trim_low", low, "accepted trims").at("k").replace("(int32_t)", "(uint32_t)")]
     if len(set(high)) > 1:
         highs = [tables.add("p_trim_high", high, "accepted trims").at("k").replace("(int32_t)", "(uint32_t)")]
-    index = "k" if program.channels > 1 else "0"
+    index = "k" if trim.size > 1 else "0"
     tests = [f"(trim[{index}] >= {lows[0]})"] if max(low) > 0 else []
     tests += [f"(trim[{index}] <= {highs[0]})"] if min(high) < most else []
     lines = ["bool accepted = (trim != NULL);"]
     if not tests:
         return ["const bool accepted = (trim != NULL);"]
     test = f"accepted = accepted && {' && '.join(tests)};"
-    return lines + (loop("k", program.channels, [test]) if program.channels > 1 else [test])
+    return lines + (loop("k", trim.size, [test]) if trim.size > 1 else [test])
 
 
 def _init(program: Program) -> str:
@@ -286,8 +285,3 @@ def _atom(text: str) -> str:
 
 def _indented(lines: Sequence[str]) -> str:
     return "\n".join(f"    {line}" if line else "" for line in lines)
-
-
-def state_words(states: Sequence[State]) -> int:
-    """int32_t values in the state."""
-    return sum(s.size for s in states)

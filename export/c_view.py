@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import struct
 import zlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 from export.c_text import comment_text, literal, narrowest, numbers
@@ -38,8 +38,10 @@ class Value:
             return self.base
         if isinstance(index, int):
             place = f"{self.offset + index}U"
+        elif self.offset:
+            place = f"{self.offset}U + {index}"
         else:
-            place = index if self.offset == 0 else f"{self.offset}U + {index}"
+            place = index
         return f"(int32_t){self.base}[{place}]" if self.narrow else f"{self.base}[{place}]"
 
 
@@ -197,6 +199,6 @@ class Tables:
         return zlib.crc32(self.content)
 
 
-def literals(nodes: Iterable[Node]) -> Mapping[str, Value]:
+def literals(nodes: Iterable[Node]) -> dict[str, Value]:
     """Where single constants are found: in the expressions themselves."""
     return {n.name: Value(literal(n.interval.low[0]), single=True) for n in nodes if is_literal(n)}

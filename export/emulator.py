@@ -6,6 +6,7 @@ other memory, or an instruction that the core does not have, ends the run.
 
 from __future__ import annotations
 
+import importlib
 import struct
 from dataclasses import dataclass
 from typing import Any
@@ -51,11 +52,10 @@ class Machine:
     """
 
     def __init__(self, image: Image, multiplier_cycles: int = 1, wait_states: int = 0) -> None:
-        import unicorn
-        from unicorn import arm_const
-
+        unicorn = _unicorn()
+        arm_const = unicorn.arm_const
         self.image = image
-        self._uc = unicorn.Uc(unicorn.UC_ARCH_ARM, unicorn.UC_MODE_THUMB | unicorn.UC_MODE_MCLASS)
+        self._uc: Any = unicorn.Uc(unicorn.UC_ARCH_ARM, unicorn.UC_MODE_THUMB | unicorn.UC_MODE_MCLASS)
         self._uc.ctl_set_cpu_model(arm_const.UC_CPU_ARM_CORTEX_M0)
         self._regs = [getattr(arm_const, f"UC_ARM_REG_{name}") for name in ("R0", "R1", "R2", "R3", "LR", "SP", "PC")]
         self._objects = _layout(image)
@@ -165,12 +165,11 @@ class Machine:
 
     def _watch_stack(self) -> int:
         """Read the stack pointer at every block. Code translated before a hook was added does not call it, so it is dropped."""
-        import unicorn
 
         def look(uc: Any, address: int, size: int, data: Any) -> None:
             self._lowest = min(self._lowest, uc.reg_read(self._regs[5]))
 
-        handle = int(self._uc.hook_add(unicorn.UC_HOOK_BLOCK, look))
+        handle = int(self._uc.hook_add(_unicorn().UC_HOOK_BLOCK, look))
         self._uc.ctl_flush_tb()
         return handle
 
@@ -203,8 +202,7 @@ class _Trace:
     """
 
     def __init__(self, uc: Any, image: Image, timing: Timing) -> None:
-        import unicorn
-
+        unicorn = _unicorn()
         self._image, self._timing = image, timing
         self._blocks: list[int] = []
         self._loads: list[int] = []  # blocks entered before each load from flash
@@ -280,6 +278,12 @@ def _layout(image: Image) -> dict[str, tuple[int, int]]:
         result[name] = (start, size)
         start += -(-size // 8) * 8 + _GAP
     return result
+
+
+def _unicorn() -> Any:
+    """The emulator, which brings no types; loaded when a machine is made."""
+    importlib.import_module("unicorn.arm_const")
+    return importlib.import_module("unicorn")
 
 
 def _pages(size: int) -> int:

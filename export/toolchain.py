@@ -15,6 +15,7 @@ import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -173,7 +174,7 @@ def _image(elf: bytes, prefix: str, core: Core) -> Image:
     from elftools.elf.elffile import ELFFile
 
     file = ELFFile(io.BytesIO(elf))
-    sections = {s.name: s for s in file.iter_sections() if s["sh_size"]}
+    sections: dict[str, Any] = {s.name: s for s in file.iter_sections() if s["sh_size"]}
     if ".globals" in sections:
         raise ToolError("the linked model", f"{sections['.globals']['sh_size']} bytes of global variables", "none")
     parts = [sections[n] for n in (".model_code", ".model_tables", ".helpers") if n in sections]
