@@ -14,7 +14,7 @@ from typing import Any
 
 from dataset.errors import InputError
 from dataset.records import Budget, Model, Session
-from export.caution import CAUTION
+from export.c_header import CAUTIONS
 from training.costs import Cost, against
 from training.program import FORMAT, LEVEL_UNITS_PER_MM, Program, digest, model_id
 
@@ -52,6 +52,7 @@ class Manifest:
     innage_version: str
     model_sha256: str
     prefix: str
+    core: str
     vectors_count: int
     vectors_seed: int
     files: Mapping[str, str]
@@ -81,7 +82,7 @@ def describe(program: Program, provenance: Provenance, prefix: str, vectors: int
         "format": MANIFEST_FORMAT,
         "innage": provenance.innage_version,
         "prefix": prefix,
-        "caution": CAUTION,
+        "caution": " ".join(CAUTIONS),
         "model": {"name": model.name, "sha256": digest(program), "model_id": f"0x{model_id(program):08x}", "program_format": FORMAT},
         "units": {"level_units_per_mm": LEVEL_UNITS_PER_MM, "span_mm": program.span / LEVEL_UNITS_PER_MM, "period_ms": program.period_ms},
         "frozen_set": {
@@ -127,14 +128,15 @@ def read_manifest(content: bytes, where: str = MANIFEST) -> Manifest:
         raise InputError(where, f"format {body.get('format')!r}", f"format {MANIFEST_FORMAT}", "use the innage version that wrote the bundle")
     try:
         files = {str(name): str(value) for name, value in body["files"].items()}
+        model, budget, vectors = body["model"], body["budget"], body["vectors"]
         read = Manifest(
-            body, str(body["innage"]), str(body["model"]["sha256"]), str(body["prefix"]), body["vectors"]["count"], body["vectors"]["seed"],
-            files, str(body["bundle_sha256"]),
+            body=body, innage_version=str(body["innage"]), model_sha256=str(model["sha256"]), prefix=str(body["prefix"]), core=str(budget["core"]),
+            vectors_count=vectors["count"], vectors_seed=vectors["seed"], files=files, bundle_sha256=str(body["bundle_sha256"]),
         )  # fmt: skip
     except (KeyError, TypeError, AttributeError) as error:
         raise InputError(where, f"a missing or misplaced entry ({error})", "the entries that an export writes") from error
     if type(read.vectors_count) is not int or type(read.vectors_seed) is not int or not (0 < read.vectors_count <= 10_000_000 and read.vectors_seed >= 0):
-        raise InputError(f"{where}, vectors", f"{body['vectors']}", "a count and a seed")
+        raise InputError(f"{where}, vectors", str(body["vectors"]), "a count and a seed")
     names = set(known_files(check_prefix(read.prefix)).values())
     odd = [name for name in files if name not in names]
     if odd:

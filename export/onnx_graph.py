@@ -17,7 +17,7 @@ import onnx
 from onnx import TensorProto, helper
 
 from dataset.errors import ProgramError
-from export.caution import CAUTION
+from export.c_header import CAUTIONS
 from export.onnx_ops import EMITTERS, Graph, Place
 from training.program import FLAG_BITS, LEVEL_UNITS_PER_MM, OUTPUTS, VALIDITY_NAMES, Interval, Node, Program, digest, model_id
 
@@ -122,7 +122,7 @@ def _model(program: Program, graph: Graph, section: str, inputs: Mapping[str, in
     made = helper.make_graph(
         graph.nodes, f"innage_{section}", signature(inputs), signature(outputs), list(graph.tables.values()), doc_string=_GRAPH_DOC[section]
     )
-    model = helper.make_model(made, opset_imports=[helper.make_opsetid("", OPSET)], ir_version=IR_VERSION, producer_name="innage", doc_string=CAUTION)
+    model = helper.make_model(made, opset_imports=[helper.make_opsetid("", OPSET)], ir_version=IR_VERSION, producer_name="innage", doc_string=" ".join(CAUTIONS))
     helper.set_model_props(model, _facts(program))
     onnx.checker.check_model(model, full_check=True)
     return bytes(model.SerializeToString(deterministic=True))
@@ -158,6 +158,6 @@ def _facts(program: Program) -> dict[str, str]:
         "innage.state_layout": text([[s.name, s.size] for s in program.states]),
         "innage.prepared_layout": text([[name, i.size] for name, i in program.prepared_intervals.items()]),
         "innage.scales": text({f"{section}.{node.name}": node.scale for section, node in nodes if node.scale}),
-        "innage.caution": CAUTION,
+        "innage.caution": " ".join(CAUTIONS),
     }
     return facts | {f"note.{key}": value for key, value in sorted(program.notes.items())}

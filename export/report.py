@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from html import escape
-from typing import Any
+from typing import Any, TypeGuard
 
 from export.plots import error_plot
 
@@ -73,21 +73,21 @@ def _what_scores_show(facts: Facts) -> str:
     said = [f"The first columns are on groups (each one {escape(kind)}) that training and choosing did not see"]
     if isinstance(groups, int) and groups > 0:
         bound = min(1.0, 3 / groups)
-        said[0] += f": {groups} of them. If none of {groups} went wrong, that only shows a rate of wrong groups below about {bound:.0%} (95 % confidence)"
+        said[0] += f": {groups} of them. If none of {groups} went wrong, that only shows a rate of wrong groups below about {bound:.0%} (95% confidence)"
     if _part(metrics, "random_rows"):
         said.append("Rows drawn at random have neighbours in the training data, so that column flatters the model; it is here for comparison only")
     if isinstance(metrics.get("openings"), int):
-        said.append(f"The prove groups of this frozen set have been opened {metrics['openings']} time(s); each opening wears them out a little")
+        said.append(f"The prove groups of this frozen set had been opened {_counted(metrics['openings'], 'time')}; each opening wears them out a little")
     seen = {what: _unique(s[what] for s in facts["sessions"]) for what in ("unit", "liquid", "tank")}
-    few = [f"{len(names)} {what}{'' if len(names) == 1 else 's'}" for what, names in seen.items()]
-    said.append(f"Behind it all stand {len(facts['sessions'])} session(s) of {', '.join(few)}: nothing here speaks of units, liquids or tanks beyond those")
+    few = ", ".join(_counted(len(names), what) for what, names in seen.items())
+    said.append(f"All of it rests on {_counted(len(facts['sessions']), 'session')} of {few}: nothing here speaks of units, liquids or tanks beyond those")
     band = _part(metrics, "band")
     if band and not band.get("given"):
         said.append(f"No error band is given: {escape(str(band.get('reason', 'no reason recorded')))}")
-    beyond = _part(metrics, "beyond")
+    beyond = _part(_part(metrics, "prove"), "beyond")
     if beyond.get("frames"):
         share = _number(beyond.get("accepted_share"), percent=True)
-        said.append(f"Of {beyond['frames']} frames unlike anything seen in training, {share} were accepted instead of withheld")
+        said.append(f"Of {beyond['frames']} frames at levels beyond those of training, {share} were accepted instead of withheld")
     return " ".join(f"{sentence.rstrip('.')}." for sentence in said)
 
 
@@ -95,8 +95,8 @@ def _plot(facts: Facts) -> list[str]:
     points = []
     for group in _rows(_part(facts["metrics"], "prove").get("by_group")):
         level, rmse, bias = (group.get(key) for key in ("level_mm", "rmse_mm", "bias_mm"))
-        if all(_is_number(v) for v in (level, rmse, bias)):
-            points.append((float(level), float(bias), math.sqrt(max(float(rmse) ** 2 - float(bias) ** 2, 0.0)), str(group.get("group", ""))))
+        if _is_number(level) and _is_number(rmse) and _is_number(bias):
+            points.append((level, bias, math.sqrt(max(rmse**2 - bias**2, 0.0)), str(group.get("group", ""))))
     if not points:
         return []
     caption = "Error of the integer model on each prove group against its true level: mean, and one standard deviation to either side."
@@ -138,16 +138,23 @@ def _bar(used: int, allowed: int) -> str:
 
 
 def _candidates(facts: Facts) -> list[str]:
-    rows = []
-    for c in _rows(facts["metrics"].get("candidates")):
-        cost, score = _part(c, "cost"), _part(_part(c, "choose"), "integer")
-        meets = {True: "yes", False: "no"}.get(c.get("meets"), "&ndash;")
-        cells = (_number(score.get("rmse_mm")), _number(cost.get("cycles")), meets)
-        rows.append((escape(str(c.get("family", ""))), escape(str(c.get("size", ""))), *cells))
+    """What the search tried: family, size, width of the numbers, error and cost, the chosen one marked."""
+    metrics, rows = facts["metrics"], []
+    chosen = _part(metrics, "chosen")
+    for its in _rows(metrics.get("candidates")):
+        score, cost = _part(_part(its, "choose"), "integer"), _part(its, "cost")
+        name = escape(f"{its.get('family', '')} {its.get('size', '')}") + (f", {escape(str(its['bits']))} bits" if "bits" in its else "")
+        bold = bool(chosen) and all(its.get(key) == chosen.get(key) for key in ("family", "size", "bits"))
+        met = {"True": "yes", "False": "no"}.get(str(its.get("meets")), "&ndash;")
+        rows.append((
+            f"<strong>{name}</strong>" if bold else name, _number(score.get("rmse_mm")), _number(score.get("worst_group_rmse_mm")),
+            _number(cost.get("cycles")), met,
+        ))  # fmt: skip
     if not rows:
         return []
-    head = ("Family", "Size", "RMS error on the choose groups, mm", "Cycles", "Meets limits and budget")
-    return ["<h2>What was tried</h2>", _table(head, rows, left=(0, 1, 4))]
+    head = ("Family and size", "RMS error on the choose groups, mm", "Worst group, mm", "Cycles", "Meets the limits")
+    why = f"<p>Chosen: {escape(str(metrics['why']))}.</p>" if metrics.get("why") else ""
+    return ["<h2>What was tried</h2>", why, _table(head, rows, left=(0, 4))]
 
 
 def _origin(facts: Facts) -> list[str]:
@@ -196,16 +203,20 @@ def _rows(of: object) -> list[Mapping[str, Any]]:
     return [row for row in of if isinstance(row, Mapping)] if isinstance(of, list) else []
 
 
-def _is_number(value: object) -> bool:
+def _is_number(value: object) -> TypeGuard[int | float]:
     return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
 def _number(value: object, percent: bool = False) -> str:
-    if not isinstance(value, int | float) or not _is_number(value):
+    if not _is_number(value):
         return "&ndash;"
     if percent:
         return f"{value:.1%}"
     return str(value) if isinstance(value, int) else f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}"
 
 
 def _unique(values: Iterable[str]) -> list[str]:
@@ -225,7 +236,7 @@ h1{font-size:1.9rem;line-height:1.2;margin:0}h2{font-size:1.2rem;margin:2.4rem 0
 .wide{overflow-x:auto}table{border-collapse:collapse;width:100%;font-size:.93rem}
 th,td{text-align:left;vertical-align:top;padding:.4rem .7rem;border-bottom:1px solid var(--line)}th{color:var(--soft);font-weight:600}
 .n{text-align:right;font-variant-numeric:tabular-nums}code{font-size:.88em;overflow-wrap:anywhere}
-figure{margin:0}figcaption{color:var(--soft);font-size:.88rem}svg{display:block;width:100%;height:auto}
+figure{margin:0;overflow-x:auto}figcaption{color:var(--soft);font-size:.88rem}svg{display:block;width:100%;min-width:30rem;height:auto}
 svg text{fill:var(--soft);font-size:12px;font-family:inherit}.grid{stroke:var(--line)}.zero{stroke:var(--soft)}.mark{stroke:var(--blue);fill:var(--blue)}
 .badge{white-space:nowrap;font-weight:600}.yes{color:var(--good)}.no{color:var(--bad)}.open{color:var(--warn)}
 .bar{display:block;min-width:7rem;height:.6rem;margin-top:.45rem;background:var(--line);border-radius:.3rem;overflow:hidden}

@@ -114,9 +114,12 @@ def to_csv(vectors: Vectors) -> str:
     names = ["first"]
     for name, part in (("trim", vectors.trim), ("count", vectors.counts)):
         names += [f"{name}{k}" for k in range(part.shape[1])]
-    names += ["temperature", "faults", *OUTPUTS, *(f"state{k}" for k in range(vectors.state.shape[1]))]
+    names += ["temperature", "faults", *OUTPUTS]
+    for name, part in (("state", vectors.state), ("prepared", vectors.prepared)):
+        names += [f"{name}{k}" for k in range(part.shape[1])]
     first = (np.arange(len(vectors)) % vectors.stream_frames == 0).astype(np.int64)
-    columns = (first[:, None], vectors.trim, vectors.counts, vectors.temperature[:, None], vectors.faults[:, None], vectors.readings, vectors.state)
+    inputs = (first[:, None], vectors.trim, vectors.counts, vectors.temperature[:, None], vectors.faults[:, None])
+    columns = (*inputs, vectors.readings, vectors.state, vectors.prepared)
     text = io.StringIO(newline="\n")
     text.write(f"# stream_frames={vectors.stream_frames}\n" + ",".join(names) + "\n")
     np.savetxt(text, np.concatenate(columns, axis=1), fmt="%d", delimiter=",", newline="\n")
@@ -124,23 +127,22 @@ def to_csv(vectors: Vectors) -> str:
 
 
 def from_csv(program: Program, text: str, where: str = "vectors") -> Vectors:
-    """Read vectors back; the expected columns are those of the file, the prepared values are computed anew."""
+    """Read vectors back as they stand; InputError when the rows do not fit the program. What they expect is not checked here."""
     head, _, body = text.partition("\n")
     key, _, frames = head.removeprefix("# ").partition("=")
     if key != "stream_frames" or not frames.isdecimal() or int(frames) < 1:
         raise InputError(f"{where}, line 1", repr(head[:40]), "'# stream_frames=N'")
     trim = 0 if program.trim is None else program.channels
-    widths = (1, trim, program.channels, 1, 1, len(OUTPUTS), program.state_size)
+    widths = (1, trim, program.channels, 1, 1, len(OUTPUTS), program.state_size, program.prepared_size)
     try:
         rows = np.loadtxt(io.StringIO(body), dtype=np.int64, delimiter=",", skiprows=1, ndmin=2)
     except ValueError as error:
         raise InputError(where, f"unreadable ({error})", "rows of integers") from error
     if rows.shape[1] != sum(widths) or len(rows) % int(frames) or not len(rows):
         raise InputError(where, f"{rows.shape[0]} rows of {rows.shape[1]}", f"whole streams of {frames} rows of {sum(widths)} columns")
-    first, trims, counts, temperature, faults, readings, state = np.split(rows, np.cumsum(widths)[:-1], axis=1)
+    first, trims, counts, temperature, faults, readings, state, prepared = np.split(rows, np.cumsum(widths)[:-1], axis=1)
     if not np.array_equal(first[:, 0], np.arange(len(rows)) % int(frames) == 0):
         raise InputError(f"{where}, column 'first'", "a 1 where no stream starts, or none where one does", f"a 1 every {frames} rows")
-    prepared = np.broadcast_to(prepare(program, trims if trim else None), (len(rows), program.prepared_size))
     return Vectors(int(frames), trims, counts, temperature[:, 0], faults[:, 0], prepared, readings, state)
 
 

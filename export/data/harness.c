@@ -1,7 +1,7 @@
 /*
  * Runs @prefix@.c over test vectors: rows of a vectors file on standard input, readings on standard output.
  *
- *   cc -std=c99 @prefix@_harness.c @prefix@.c -o harness
+ *   cc -std=c99 harness.c @prefix@.c -o harness
  *   ./harness < vectors.csv > readings.csv
  *
  * A row holds first (1 where a stream starts at power-on), trim counts when the model uses them, counts, temperature and fault mask;

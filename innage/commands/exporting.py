@@ -1,9 +1,133 @@
-"""Placeholder until the exporting commands are here."""
+"""``innage export`` and ``innage verify``: the bundle that is handed over, and the proof that its parts agree."""
 
 from __future__ import annotations
 
+import hashlib
+import sys
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
 import typer
+
+from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.output import emit, progress, say, table
+
+if TYPE_CHECKING:
+    from dataset.records import Budget, Model
+    from dataset.store import Store
+    from training.costs import Cost
 
 
 def register(app: typer.Typer) -> None:
-    """Nothing yet."""
+    """Add the commands to the command line."""
+    app.command()(export)
+    app.command()(verify)
+
+
+def export(
+    model: Annotated[str, typer.Argument(help="The model to export.")],
+    budget: Annotated[str, typer.Option("--budget", help="What the firmware team left; checked before anything is written.")],
+    out: Annotated[Path, typer.Option("--out", help="The folder to write; new, empty, or a bundle of the same model.")],
+    prefix: Annotated[str, typer.Option("--prefix", help="Begins the C identifiers and file names.")] = "innage",
+    even_if_void: Annotated[bool, typer.Option("--even-if-void", help="Export although sessions behind the model were voided.")] = False,
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Check the budget, then write the bundle: C, header, ONNX, vectors, harness, report, manifest. Exit 1 when over budget."""
+    from export.manifest import MANIFEST, check_prefix, read_manifest
+    from innage.folders import check_target, write_bundle
+
+    check_prefix(prefix)
+    with open_store(store) as opened:
+        chosen, allowed = opened.model(model), opened.budget(budget)
+        voided = _voided(opened, chosen)
+        _warn_of_void(chosen, voided, even_if_void)
+        check_target(out, chosen.sha256)
+        cost = _check_budget(chosen, allowed, json)
+        files = _build(chosen, allowed, cost, voided, prefix)
+        write_bundle(out, files)
+        manifest = read_manifest(files[MANIFEST])
+        hashes = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
+        opened.add_export(chosen, manifest.bundle_sha256, hashes)
+    sizes = {name: len(content) for name, content in files.items()}
+    if json:
+        emit({"out": str(out), "bundle_sha256": manifest.bundle_sha256, "files": sizes, "cost": asdict(cost), "void": dict(voided)})
+        return
+    table(f"bundle of {chosen.name} in {out}", ("file", "bytes"), list(sizes.items()))
+    say(f"Within budget {allowed.name}: {_costs_sentence(cost, allowed)}.")
+    say(f"Next: innage verify {out}")
+
+
+def verify(
+    directory: Annotated[Path, typer.Argument(help="The folder of an exported bundle.")],
+    json: JsonOption = False,
+) -> None:
+    """Check that a bundle is whole and that its C, its ONNX and its vectors give the same numbers; exit 1 when they don't."""
+    from export.verify import verify_bundle
+
+    with progress("verifying") as shown:
+        report = verify_bundle(directory, progress=shown)
+    if json:
+        emit({"passed": report.passed, "checks": [asdict(check) for check in report.checks]})
+    else:
+        rows = [(check.name, "passed" if check.passed else "FAILED", check.sentence) for check in report.checks]
+        table(f"verification of {directory}", ("check", "result", "what was found"), rows)
+        failed = sum(not check.passed for check in report.checks)
+        say("Every check passed." if report.passed else f"{failed} of {len(report.checks)} checks failed: do not use this bundle.")
+    if not report.passed:
+        raise typer.Exit(1)
+
+
+def _voided(store: Store, model: Model) -> tuple[tuple[str, str], ...]:
+    """Sessions behind the model that are void by now, with the reason."""
+    current = {session.sha256: session.void_reason for session in store.sessions()}
+    found = [(s.id, current.get(s.sha256, s.void_reason)) for s in model.frozen.sessions]
+    return tuple((name, reason) for name, reason in found if reason is not None)
+
+
+def _warn_of_void(model: Model, voided: tuple[tuple[str, str], ...], allowed: bool) -> None:
+    for name, reason in voided:
+        print(f"warning: session {name} behind model {model.name} is void: {reason}", file=sys.stderr)
+    if voided and not allowed:
+        print("Nothing was written. Train again without it, or say --even-if-void to export all the same; the manifest will say so.", file=sys.stderr)
+        raise typer.Exit(1)
+
+
+def _check_budget(model: Model, budget: Budget, json: bool) -> Cost:
+    """The measured cost when it is within the budget; otherwise a table and exit 1."""
+    from export.measure import measure
+
+    from training.costs import against
+    from training.program import from_json
+
+    with progress("measuring"):
+        cost = measure(from_json(model.program, f"model '{model.name}'"), budget)
+    lines = against(cost, budget)
+    if all(line.within for line in lines):
+        return cost
+    if json:
+        emit({"within": False, "budget": budget.name, "lines": [asdict(line) | {"within": line.within} for line in lines]})
+    else:
+        rows = [(line.resource, line.used, line.allowed, "within" if line.within else f"over by {line.used - line.allowed}") for line in lines]
+        table(f"{model.name} against budget {budget.name}", ("resource", "used", "left for it", ""), rows)
+        say("Over budget: nothing was written. 'innage train' with this budget picks a model that fits; 'innage budget check' compares others.")
+    raise typer.Exit(1)
+
+
+def _costs_sentence(cost: Cost, budget: Budget) -> str:
+    from training.costs import against
+
+    return ", ".join(f"{line.resource} {line.used} of {line.allowed}" for line in against(cost, budget))
+
+
+def _build(model: Model, budget: Budget, cost: Cost, voided: tuple[tuple[str, str], ...], prefix: str) -> dict[str, bytes]:
+    from importlib.metadata import version
+
+    from export.bundle import build_bundle
+    from export.manifest import Provenance
+    from training.program import from_json
+
+    provenance = Provenance(version("innage"), model, budget, cost, voided)
+    with progress("writing") as shown:
+        return build_bundle(from_json(model.program, f"model '{model.name}'"), model.float_onnx, provenance, prefix, progress=shown)

@@ -2,9 +2,36 @@
 
 from __future__ import annotations
 
-import pytest
+import json
 
-from training.program import Builder, Program, running_range
+import numpy as np
+import onnx
+import pytest
+from onnx import TensorProto, helper, numpy_helper
+
+from dataset.records import (
+    Budget,
+    CountLaw,
+    FrozenSet,
+    GroupBy,
+    Limit,
+    Limits,
+    Liquid,
+    Mark,
+    Model,
+    Mounting,
+    Pad,
+    Role,
+    Sensor,
+    Session,
+    Source,
+    Tank,
+    Unit,
+)  # fmt: skip
+from export.bundle import build_bundle
+from export.manifest import Provenance
+from training.costs import Cost
+from training.program import Builder, Program, digest, running_range, to_json
 
 
 def _every_op() -> Program:
@@ -78,3 +105,69 @@ def sample(request: pytest.FixtureRequest) -> Program:
 def samples() -> dict[str, Program]:
     """The sample programs by name."""
     return {name: make() for name, make in _SAMPLES.items()}
+
+
+def float_model(channels: int) -> bytes:
+    """A float ONNX model that makes a level of counts; any will do where only its place in the bundle matters."""
+    weights = numpy_helper.from_array(np.full((channels, 1), 0.001, dtype=np.float32), "weights")
+    graph = helper.make_graph(
+        [helper.make_node("MatMul", ["counts", "weights"], ["level_mm"])], "float",
+        [helper.make_tensor_value_info("counts", TensorProto.FLOAT, [None, channels])],
+        [helper.make_tensor_value_info("level_mm", TensorProto.FLOAT, [None, 1])], [weights],
+    )  # fmt: skip
+    model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 21)], ir_version=10)
+    onnx.checker.check_model(model)
+    return bytes(model.SerializeToString(deterministic=True))
+
+
+METRICS = {
+    "chosen": {"family": "hinge", "size": 4, "bits": 8},
+    "candidates": [{"family": "hinge", "size": 4, "bits": 8, "choose": {"integer": {"rmse_mm": 0.8}}, "cost": {"cycles": 420}, "meets": True}],
+    "prove": {
+        "integer": {"rmse_mm": 0.81, "worst_group_rmse_mm": 1.5, "p95_abs_mm": 1.6, "withheld_share": 0.02, "groups": 9, "frames": 377},
+        "float": {"rmse_mm": 0.83},
+        "by_group": [{"group": "10", "level_mm": 10.0, "rmse_mm": 0.5, "bias_mm": -0.4}, {"group": "60", "level_mm": 60.0, "rmse_mm": 1.5, "bias_mm": 1.2}],
+        "beyond": {"frames": 40, "accepted_share": 0.0},
+    },
+    "random_rows": {"integer": {"rmse_mm": 0.37}},
+    "limits": [{"metric": "rmse_mm", "condition": "all", "bound": 0.9, "value": 0.81, "answer": "met", "reason": ""}],
+    "band": {"given": False, "reason": "a 90 % band needs 9 calibrate groups, there are 0"},
+    "openings": 1,
+}
+
+
+def provenance_of(program: Program, void: str | None = None) -> Provenance:
+    """Records such as a store would hold them, made up around ``program``."""
+    tank, pads = Tank("canister", 2, program.span / 64), tuple(Pad(k, f"pad{k}", 20.0 * k, 18.0) for k in range(program.channels))
+    sensor = Sensor("strip", 1, pads, program.count_bits, CountLaw.RISES, program.period_ms)
+    source = Source("monday.csv", "ab" * 32)
+    session = Session("5e55104a", "5e55104a" * 8, Unit("unit-1"), Liquid("water"), Mounting("bench", tank, sensor), 400, (Mark(0, 400, 10.0),), source)
+    frozen = FrozenSet("monday", "f0" * 32, GroupBy.LEVEL, (("10", Role.FIT), ("60", Role.PROVE)), (session,))
+    limits = Limits("owner", 3, (Limit("rmse_mm", 0.9),))
+    record = Model(
+        program.name, digest(program), frozen, limits, json.dumps({"family": "hinge"}), json.dumps({"numpy": np.__version__}), json.dumps(METRICS),
+        to_json(program), float_model(program.channels),
+    )  # fmt: skip
+    cost = Cost("cortex-m0plus", 400, 80, 0, 36, 64, 420, 390.5)
+    budget = Budget("small", "cortex-m0plus", 1, 1536, 128, 256, 2000)
+    return Provenance("0.1.0", record, budget, cost, () if void is None else ((session.id, void),))
+
+
+@pytest.fixture
+def provenance(sample: Program) -> Provenance:
+    """Where the sample program is said to come from."""
+    return provenance_of(sample)
+
+
+@pytest.fixture(scope="session")
+def small_bundle() -> dict[str, bytes]:
+    """A bundle of the program with every operation, with few vectors, so that it is verified quickly."""
+    program = _every_op()
+    return build_bundle(program, float_model(program.channels), provenance_of(program), vectors=64)
+
+
+@pytest.fixture(scope="session")
+def whole_bundle() -> dict[str, bytes]:
+    """A bundle of the program with every operation, as an export writes it."""
+    program = _every_op()
+    return build_bundle(program, float_model(program.channels), provenance_of(program))

@@ -1,0 +1,82 @@
+"""The bundle: everything that is handed over for one model, as file names and bytes.
+
+The same model and budget give the same bytes: no clock, no random names, no folder names.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from dataset.errors import ProgramError
+from export.c_source import emit_c
+from export.manifest import MANIFEST, Provenance, check_prefix, describe, known_files, seal
+from export.onnx_graph import emit_onnx, emit_prepare_onnx
+from export.report import render_report
+from export.toolchain import emit_harness
+from export.vectors import make_vectors, to_csv
+from training.program import Program, digest, to_json
+
+VECTORS, SEED = 10_000, 0
+
+Progress = Callable[[str, int, int], None]
+
+
+def silent(what: str, done: int, total: int) -> None:
+    """No progress shown."""
+
+
+def build_bundle(
+    program: Program, float_onnx: bytes, provenance: Provenance, prefix: str = "innage", vectors: int = VECTORS, progress: Progress = silent
+) -> dict[str, bytes]:
+    """The files of a bundle by name, manifest included, in the order of their names.
+
+    Args:
+        program: The analysed program; its digest must be that of the model in ``provenance``.
+        float_onnx: The float model as it was trained, a serialised ONNX model.
+        provenance: The model's record, the budget it was checked against, and what was measured.
+        prefix: Begins the C identifiers and the file names.
+        vectors: How many test vectors at least.
+        progress: Called with (what, done, total).
+
+    Raises:
+        InputError: The prefix cannot be used.
+        ProgramError: The program is not the model's, or has an operation that cannot be written.
+    """
+    check_prefix(prefix)
+    if digest(program) != provenance.model.sha256:
+        raise ProgramError(f"model '{provenance.model.name}'", f"a program with digest {digest(program)[:12]}", provenance.model.sha256[:12])
+    files = generate(program, prefix, vectors, SEED, progress)
+    files[known_files(prefix)["float_onnx"]] = float_onnx
+    facts = describe(program, provenance, prefix, vectors, SEED)
+    files["report.html"] = render_report(facts).encode()
+    files[MANIFEST] = seal(facts, files)
+    return dict(sorted(files.items()))
+
+
+def generate(program: Program, prefix: str, vectors: int, seed: int, progress: Progress = silent) -> dict[str, bytes]:
+    """The files that follow from the program alone. Verification makes them again and compares."""
+    names = known_files(prefix)
+    steps: list[tuple[str, Callable[[], dict[str, bytes]]]] = [
+        ("program", lambda: {names["program"]: to_json(program).encode()}),
+        ("C", lambda: _c_files(program, prefix)),
+        ("ONNX", lambda: _onnx_files(program, prefix)),
+        ("vectors", lambda: {names["vectors"]: to_csv(make_vectors(program, vectors, seed)).encode()}),
+    ]
+    files: dict[str, bytes] = {}
+    for done, (what, make) in enumerate(steps):
+        progress(what, done, len(steps))
+        files |= make()
+    progress("done", len(steps), len(steps))
+    return files
+
+
+def _c_files(program: Program, prefix: str) -> dict[str, bytes]:
+    names, emitted = known_files(prefix), emit_c(program, prefix)
+    return {names["source"]: emitted.source.encode(), names["header"]: emitted.header.encode(), names["harness"]: emit_harness(prefix).encode()}
+
+
+def _onnx_files(program: Program, prefix: str) -> dict[str, bytes]:
+    names = known_files(prefix)
+    files = {names["onnx"]: emit_onnx(program)}
+    prepare = emit_prepare_onnx(program)
+    return files if prepare is None else files | {names["prepare_onnx"]: prepare}
