@@ -122,7 +122,9 @@ def _model(program: Program, graph: Graph, section: str, inputs: Mapping[str, in
     made = helper.make_graph(
         graph.nodes, f"innage_{section}", signature(inputs), signature(outputs), list(graph.tables.values()), doc_string=_GRAPH_DOC[section]
     )
-    model = helper.make_model(made, opset_imports=[helper.make_opsetid("", OPSET)], ir_version=IR_VERSION, producer_name="innage", doc_string=" ".join(CAUTIONS))
+    model = helper.make_model(
+        made, opset_imports=[helper.make_opsetid("", OPSET)], ir_version=IR_VERSION, producer_name="innage", doc_string=" ".join(CAUTIONS)
+    )
     helper.set_model_props(model, _facts(program))
     onnx.checker.check_model(model, full_check=True)
     return bytes(model.SerializeToString(deterministic=True))

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from dataset.errors import InnageError, InputError
-from export import checks, checks_c
+from export import checks
 from export.bundle import Progress, silent
 from export.checks import Bundle, Failed
+from export.checks_c import on_core, on_host
 from export.manifest import MANIFEST
 
 # In the order they are made and shown.
@@ -19,8 +20,8 @@ CHECKS: Mapping[str, Callable[[Bundle], str]] = {
     "program": checks.program,
     "made again": checks.regenerated,
     "vectors": checks.vectors,
-    "C on the core": checks_c.on_core,
-    "C on this host": checks_c.on_host,
+    "C on the core": on_core,
+    "C on this host": on_host,
     "ONNX, onnxruntime": checks.onnx,
     "ONNX, reference": checks.onnx_reference,
     "float ONNX": checks.float_onnx,
