@@ -183,19 +183,24 @@ def _image(elf: bytes, prefix: str, core: Core) -> Image:
     for s in parts:
         flash[s["sh_addr"] - start : s["sh_addr"] - start + s["sh_size"]] = s.data()
     tables, helpers = (sections[n]["sh_size"] if n in sections else 0 for n in (".model_tables", ".helpers"))
+    sizes = [int(v) for v in np.frombuffer(sections[".sizes"].data(), dtype="<u4")]
     symbols = {
         s.name: s["st_value"] & ~1
         for s in sections[".symtab"].iter_symbols()
         if s["st_info"]["type"] in ("STT_FUNC", "STT_OBJECT")
     }  # fmt: skip
-    sizes = [int(v) for v in np.frombuffer(sections[".sizes"].data(), dtype="<u4")]
+    missing = [name for name in FUNCTIONS if f"{prefix}_{name}" not in symbols]
+    if missing:
+        raise ToolError("the linked model", f"no function {prefix}_{missing[0]}", "the functions of the interface")
     return Image(prefix, core, start, bytes(flash), symbols, len(flash) - tables - helpers, tables, helpers, *sizes)
 
 
 def _macro(header: str, name: str) -> int:
     """The number that ``header`` defines ``name`` as."""
-    line = next(line for line in header.splitlines() if line.startswith(f"#define {name} "))
-    return int(line.split()[2].rstrip("U"))
+    for line in header.splitlines():
+        if line.startswith(f"#define {name} "):
+            return int(line.split()[2].rstrip("U"))
+    raise ToolError("the header", f"no {name}", "a header as innage writes it")
 
 
 def _write(root: Path, files: Mapping[str, str]) -> None:

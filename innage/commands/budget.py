@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, say, table
+from innage.output import emit, progress, say, table
+
+if TYPE_CHECKING:
+    from training.costs import CostLine
 
 app = typer.Typer(help="Budgets: flash, RAM, stack and cycles that a model may use.", no_args_is_help=True, rich_markup_mode=None)
 
@@ -58,3 +62,39 @@ def show(name: str, json: JsonOption = False, store: StoreOption = DEFAULT_STORE
         emit(asdict(budget))
     else:
         table(f"budget {budget.name}", ("fact", "value"), [(k, v) for k, v in asdict(budget).items() if k != "name"])
+
+
+@app.command()
+def check(
+    model: str,
+    budget: Annotated[str, typer.Option(help="The budget to hold the model against.")],
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Measure a model on the budget's core; exit 1 when it is over in anything."""
+    from export.measure import measure
+    from training.costs import against
+    from training.program import from_json
+
+    its = open_store(store)
+    left, found = its.budget(budget), its.model(model)
+    with progress("measuring"):
+        cost = measure(from_json(found.program, f"model '{found.name}'"), left)
+    lines = against(cost, left)
+    over = [line for line in lines if not line.within]
+    if json:
+        facts = [asdict(line) | {"within": line.within} for line in lines]
+        emit({"model": found.name, "budget": left.name, "within": not over, "lines": facts, "cost": asdict(cost)})
+    else:
+        rows = [(line.resource, line.used, line.allowed, "within" if line.within else "over") for line in lines]
+        table(f"{found.name} on {cost.core}, budget {left.name}", ("resource", "used", "left for it", "verdict"), rows)
+        say(_verdict(over))
+    if over:
+        raise typer.Exit(1)
+
+
+def _verdict(over: Sequence[CostLine]) -> str:
+    if not over:
+        return "The model fits."
+    excess = ", ".join(f"{line.resource} by {line.used - line.allowed}" for line in over)
+    return f"The model is over: {excess}. Nothing was exported; 'innage train' with this budget looks for a model that fits."
