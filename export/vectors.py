@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -111,34 +112,37 @@ def expect(program: Program, frames: int, trim: Array, counts: Array, temperatur
 
 def to_csv(vectors: Vectors) -> str:
     """The vectors as text: a header line, then one frame a line; ``first`` is 1 where a stream starts."""
-    names = ["first"]
-    for name, part in (("trim", vectors.trim), ("count", vectors.counts)):
-        names += [f"{name}{k}" for k in range(part.shape[1])]
-    names += ["temperature", "faults", *OUTPUTS]
-    for name, part in (("state", vectors.state), ("prepared", vectors.prepared)):
-        names += [f"{name}{k}" for k in range(part.shape[1])]
     first = (np.arange(len(vectors)) % vectors.stream_frames == 0).astype(np.int64)
     inputs = (first[:, None], vectors.trim, vectors.counts, vectors.temperature[:, None], vectors.faults[:, None])
     columns = (*inputs, vectors.readings, vectors.state, vectors.prepared)
     text = io.StringIO(newline="\n")
-    text.write(f"# stream_frames={vectors.stream_frames}\n" + ",".join(names) + "\n")
+    text.write(f"# stream_frames={vectors.stream_frames}\n{_heading([part.shape[1] for part in columns])}\n")
     np.savetxt(text, np.concatenate(columns, axis=1), fmt="%d", delimiter=",", newline="\n")
     return text.getvalue()
 
 
+def _heading(widths: Sequence[int]) -> str:
+    """The names of the columns; ``widths`` of first, trim, counts, temperature, faults, readings, state and prepared values."""
+    names = {"trim": widths[1], "count": widths[2], "state": widths[6], "prepared": widths[7]}
+    numbered = {name: [f"{name}{k}" for k in range(width)] for name, width in names.items()}
+    return ",".join(["first", *numbered["trim"], *numbered["count"], "temperature", "faults", *OUTPUTS, *numbered["state"], *numbered["prepared"]])
+
+
 def from_csv(program: Program, text: str, where: str = "vectors") -> Vectors:
     """Read vectors back as they stand; InputError when the rows do not fit the program. What they expect is not checked here."""
-    head, _, body = text.partition("\n")
+    head, heading, body = (*text.split("\n", 2), "", "")[:3]
     key, _, frames = head.removeprefix("# ").partition("=")
     if key != "stream_frames" or not frames.isdecimal() or int(frames) < 1:
         raise InputError(f"{where}, line 1", repr(head[:40]), "'# stream_frames=N'")
     trim = 0 if program.trim is None else program.channels
     widths = (1, trim, program.channels, 1, 1, len(OUTPUTS), program.state_size, program.prepared_size)
+    if heading != _heading(widths) or not body.strip():
+        raise InputError(f"{where}, line 2", repr(heading[:60]), f"the columns {_heading(widths)}, and rows below")
     try:
-        rows = np.loadtxt(io.StringIO(body), dtype=np.int64, delimiter=",", skiprows=1, ndmin=2)
+        rows = np.loadtxt(io.StringIO(body), dtype=np.int64, delimiter=",", comments=None, ndmin=2)
     except ValueError as error:
         raise InputError(where, f"unreadable ({error})", "rows of integers") from error
-    if rows.shape[1] != sum(widths) or len(rows) % int(frames) or not len(rows):
+    if rows.shape[1] != sum(widths) or len(rows) % int(frames):
         raise InputError(where, f"{rows.shape[0]} rows of {rows.shape[1]}", f"whole streams of {frames} rows of {sum(widths)} columns")
     first, trims, counts, temperature, faults, readings, state, prepared = np.split(rows, np.cumsum(widths)[:-1], axis=1)
     if not np.array_equal(first[:, 0], np.arange(len(rows)) % int(frames) == 0):

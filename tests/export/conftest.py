@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 
 import numpy as np
 import onnx
@@ -171,3 +172,9 @@ def whole_bundle() -> dict[str, bytes]:
     """A bundle of the program with every operation, as an export writes it."""
     program = _every_op()
     return build_bundle(program, float_model(program.channels), provenance_of(program))
+
+
+@pytest.fixture(scope="session")
+def provenance_for() -> Callable[..., Provenance]:
+    """Makes up records around a program; see ``provenance_of``."""
+    return provenance_of

@@ -1,0 +1,301 @@
+"""A bundle holds everything that is handed over, says where it comes from, and is the same bytes for the same model."""
+
+from __future__ import annotations
+
+import hashlib
+import html.parser
+import json
+import os
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import pytest
+
+from dataset.errors import InputError, ProgramError
+from export.bundle import build_bundle
+from export.manifest import MANIFEST, Provenance, bundle_sha256, check_prefix, describe, read_manifest, seal
+from export.plots import error_plot
+from export.report import render_report
+from export.vectors import corners, from_csv, make_vectors, to_csv
+from training.program import OUTPUTS, VALID, Program, digest
+
+FILES = {"innage.c", "innage.h", "innage.onnx", "innage_float.onnx", "program.json", "vectors.csv", "harness.c", "report.html", MANIFEST}
+
+
+def test_bundle_holds_every_file(sample: Program, provenance: Provenance) -> None:
+    """All files are there; the prepare model only for a program with trim."""
+    files = build_bundle(sample, provenance.model.float_onnx, provenance, vectors=64)
+    assert set(files) == FILES | ({"innage_prepare.onnx"} if sample.trim else set())
+    assert files["innage_float.onnx"] == provenance.model.float_onnx
+
+
+def test_same_model_same_bytes(sample: Program, provenance: Provenance) -> None:
+    """Building twice gives the same bytes in every file."""
+    first, second = (build_bundle(sample, provenance.model.float_onnx, provenance, vectors=64) for _ in range(2))
+    assert first == second
+
+
+@pytest.mark.slow
+def test_same_bytes_in_another_process(whole_bundle: dict[str, bytes]) -> None:
+    """Another process, with another hash seed and in another folder, builds the same bundle."""
+    script = Path(__file__).with_name("conftest.py")
+    code = (
+        "import importlib.util as u, sys; s = u.spec_from_file_location('shared', sys.argv[1]); m = u.module_from_spec(s); s.loader.exec_module(m);"
+        "p = m._every_op(); from export.bundle import build_bundle;"
+        "print(build_bundle(p, m.float_model(p.channels), m.provenance_of(p))['manifest.json'].decode(), end='')"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(script)], cwd="/", env=os.environ | {"PYTHONHASHSEED": "4711", "TZ": "Asia/Tokyo"}, capture_output=True, check=True
+    )
+    assert done.stdout == whole_bundle[MANIFEST]
+
+
+def test_manifest_names_every_hash(small_bundle: dict[str, bytes]) -> None:
+    """Each file's SHA-256 stands in the manifest, and the bundle's hash is made of them as the docstring says."""
+    body = json.loads(small_bundle[MANIFEST])
+    expected = {name: hashlib.sha256(content).hexdigest() for name, content in small_bundle.items() if name != MANIFEST}
+    assert body["files"] == expected
+    listing = "".join(f"{expected[name]}  {name}\n" for name in sorted(expected))
+    assert body["bundle_sha256"] == hashlib.sha256(listing.encode()).hexdigest()
+
+
+def test_manifest_says_where_it_comes_from(small_bundle: dict[str, bytes]) -> None:
+    """Frozen set, sessions with their sources, records with revisions, budget and library versions are named."""
+    body = json.loads(small_bundle[MANIFEST])
+    assert body["frozen_set"]["sha256"] == "f0" * 32
+    (session,) = body["sessions"]
+    assert (session["tank"], session["sensor"], session["mounting"], session["source"]["file"]) == ("canister@2", "strip@1", "bench", "monday.csv")
+    assert (body["limits"]["name"], body["limits"]["revision"], body["budget"]["name"]) == ("owner", 3, "small")
+    assert "numpy" in body["libraries"]
+    assert session["void"] is None
+
+
+def test_no_trace_of_this_computer(small_bundle: dict[str, bytes]) -> None:
+    """No file names a folder of this computer or its user."""
+    here = {str(Path.home()).encode(), str(Path(__file__).resolve().parents[2]).encode()} - {b"/"}
+    for name, content in small_bundle.items():
+        assert not [h for h in here if h in content], name
+
+
+def test_program_of_another_model_is_refused(samples: dict[str, Program], provenance: Provenance) -> None:
+    """A program that is not the record's own is refused."""
+    other = next(p for p in samples.values() if digest(p) != provenance.model.sha256)
+    with pytest.raises(ProgramError, match="a program with digest"):
+        build_bundle(other, b"", provenance, vectors=64)
+
+
+@pytest.mark.parametrize("prefix", ["", "Innage", "9lives", "a-b", "../x", "a" * 32, "int", "class", "harness", "é"])
+def test_bad_prefix_is_refused(prefix: str) -> None:
+    """A prefix must be a lower-case C identifier that C, C++ and the bundle's own files leave free."""
+    with pytest.raises(InputError, match="--prefix"):
+        check_prefix(prefix)
+
+
+def test_prefix_names_files_and_functions(samples: dict[str, Program], request: pytest.FixtureRequest) -> None:
+    """The chosen prefix begins the files and the C functions."""
+    program = samples["constant"]
+    made = build_bundle(program, b"float", _provenance(request, program), prefix="tank_2", vectors=64)
+    assert {"tank_2.c", "tank_2.h", "tank_2.onnx", "tank_2_float.onnx"} < set(made)
+    assert b"tank_2_step(" in made["tank_2.c"]
+
+
+def _provenance(request: pytest.FixtureRequest, program: Program) -> Provenance:
+    made: Provenance = request.getfixturevalue("provenance_for")(program)
+    return made
+
+
+# --- reading a manifest ---
+
+
+def _changed(content: bytes, **changes: Any) -> bytes:
+    return json.dumps({**json.loads(content), **changes}).encode()
+
+
+@pytest.mark.parametrize("name", ["../innage.c", "/etc/passwd", "sub/innage.c", "innage.exe", ".", "innage.c\n", "other.c"])
+def test_odd_file_names_are_refused(small_bundle: dict[str, bytes], name: str) -> None:
+    """Only the plain names that a bundle can have may stand in a manifest."""
+    with pytest.raises(InputError, match=r"manifest.json, files: .*expected one of harness.c, "):
+        read_manifest(_changed(small_bundle[MANIFEST], files={name: "00" * 32}))
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [{"format": 2}, {"format": None}, {"prefix": "../x"}, {"prefix": 7}, {"files": []}, {"files": {"innage.c": "short"}},
+     {"vectors": {"count": "9", "seed": 0}}, {"vectors": {"count": True, "seed": 0}},
+     {"vectors": {"count": 10**9, "seed": 0}}, {"vectors": None}, {"model": {}}, {"budget": None}],
+)  # fmt: skip
+def test_malformed_manifest_is_refused(small_bundle: dict[str, bytes], changes: dict[str, Any]) -> None:
+    """A manifest with an unknown format or a misplaced entry is refused with a sentence."""
+    with pytest.raises(InputError):
+        read_manifest(_changed(small_bundle[MANIFEST], **changes))
+
+
+@pytest.mark.parametrize("content", [b"", b"[]", b"{", b"\xff\xfe", b"[" * 100_000, b"null"])
+def test_manifest_that_is_none_is_refused(content: bytes) -> None:
+    """Bytes that are no JSON object are refused with a sentence."""
+    with pytest.raises(InputError):
+        read_manifest(content)
+
+
+def test_bundle_hash_depends_on_names_and_hashes() -> None:
+    """Swapping two files' contents, or renaming one, changes the bundle's hash."""
+    a, b = "0a" * 32, "0b" * 32
+    assert len({bundle_sha256(f) for f in ({"x": a, "y": b}, {"x": b, "y": a}, {"x": a, "z": b}, {"x": a})}) == 4
+
+
+# --- the report ---
+
+
+class _Page(html.parser.HTMLParser):
+    """Collects the tags of a page, whether they close properly, what they refer to, and the text."""
+
+    void = frozenset({"meta", "br", "hr", "img", "link", "line", "circle"})
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.tags: list[str] = []
+        self.references: list[str] = []
+        self.text = ""
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.references += [v or "" for k, v in attrs if k in ("src", "href", "srcset", "action", "onclick", "onload")]
+        if tag not in self.void:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.handle_starttag(tag, attrs)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open, tag
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        self.text += data
+
+
+def _read(page: str) -> _Page:
+    read = _Page()
+    read.feed(page)
+    read.close()
+    assert read.open == []
+    return read
+
+
+def test_report_is_whole_and_alone(small_bundle: dict[str, bytes]) -> None:
+    """The page's tags close, it loads nothing and runs nothing, and it holds scores, limits, costs, a plot and the caution."""
+    page = _read(small_bundle["report.html"].decode())
+    assert page.references == []
+    assert "script" not in page.tags
+    assert page.tags.count("svg") == 1
+    for said in (
+        "not a protective control",
+        "Scores",
+        "0.81",
+        "owner@3",
+        "met",
+        "Cost against budget small",
+        "420",
+        "below about 33%",
+        "unit-1",
+        "No error band is given",
+    ):
+        assert said in page.text, said
+
+
+def test_report_escapes_what_users_wrote(sample: Program, provenance: Provenance) -> None:
+    """Names, notes and reasons appear as text, never as markup."""
+    evil = '<script>alert("1")</script>&'
+    metrics = {
+        "why": evil, "band": {"given": False, "reason": evil}, "candidates": [{"family": evil}], "limits": [{"metric": evil, "answer": evil, "reason": evil}],
+        "prove": {"by_group": [{"group": evil, "level_mm": 1, "rmse_mm": 1, "bias_mm": 0}]},
+    }  # fmt: skip
+    model = replace(provenance.model, name=evil, metrics=json.dumps(metrics))
+    frozen = replace(model.frozen, name=evil, sessions=tuple(replace(s, source=replace(s.source, file=evil)) for s in model.frozen.sessions))
+    budget = replace(provenance.budget, name=evil)
+    voided = ((frozen.sessions[0].id, evil),)
+    facts = describe(sample, Provenance("0.1.0", replace(model, frozen=frozen), budget, provenance.cost, voided), "innage", 64, 0)
+    page = _read(render_report(facts))
+    assert "script" not in page.tags
+    assert page.text.count(evil) >= 9
+
+
+@pytest.mark.parametrize(
+    "metrics",
+    [{}, {"prove": None, "random_rows": None, "limits": [], "candidates": None}, {"prove": {"integer": {"rmse_mm": None}, "by_group": [{}, None, 3]}},
+     {"prove": [], "limits": "none", "band": 3, "openings": "x"}, {"candidates": [{"choose": None, "cost": None, "meets": None}]},
+     {"prove": {"by_group": [{"group": "one", "level_mm": 5, "rmse_mm": 0, "bias_mm": 0}]}}],
+)  # fmt: skip
+def test_report_of_missing_metrics(sample: Program, provenance: Provenance, metrics: dict[str, Any]) -> None:
+    """What is missing among the metrics is left out; the page stays whole."""
+    facts = describe(sample, replace(provenance, model=replace(provenance.model, metrics=json.dumps(metrics)), cost=None), "innage", 64, 0)
+    page = _read(render_report(facts))
+    assert "not a protective control" in page.text
+    assert "None" not in page.text
+
+
+def test_report_names_void_sessions(samples: dict[str, Program], request: pytest.FixtureRequest) -> None:
+    """A session voided after training stands on the page and in the manifest, with its reason."""
+    program = samples["constant"]
+    made = build_bundle(program, b"float", request.getfixturevalue("provenance_for")(program, "the scale was not zeroed"), vectors=64)
+    assert "the scale was not zeroed" in _read(made["report.html"].decode()).text
+    assert json.loads(made[MANIFEST])["sessions"][0]["void"] == "the scale was not zeroed"
+
+
+def test_plot_places_points() -> None:
+    """Points lie between the axes, left to right with the level and upwards with the error, around the zero line."""
+    root = ElementTree.fromstring(error_plot([(10.0, -1.0, 0.2, "a"), (55.0, 0.0, 0.0, "b"), (90.0, 1.5, 0.5, "c & d")]))  # noqa: S314 - our own text
+    circles = [(float(c.attrib["cx"]), float(c.attrib["cy"])) for c in root.iter("circle")]
+    (zero,) = [float(e.attrib["y1"]) for e in root.iter("line") if e.attrib.get("class") == "zero"]
+    assert [c[0] for c in circles] == sorted(c[0] for c in circles)
+    assert circles[0][1] > circles[1][1] == zero > circles[2][1]
+    width, height = (float(v) for v in root.attrib["viewBox"].split()[2:])
+    assert all(0 < x < width and 0 < y < height for x, y in circles)
+
+
+# --- vectors ---
+
+
+def test_vectors_hold_the_corners(sample: Program) -> None:
+    """Every corner of the input domain is among the vectors, and there are as many as asked for."""
+    vectors = make_vectors(sample, 1000, seed=5)
+    rows = {(*c, t, f) for c, t, f in zip(vectors.counts.tolist(), vectors.temperature.tolist(), vectors.faults.tolist(), strict=True) for c in [tuple(c)]}
+    assert {tuple(row) for row in corners(sample).tolist()} <= rows
+    assert len(vectors) >= 1000
+
+
+def test_vectors_reach_valid_readings(samples: dict[str, Program]) -> None:
+    """At least a third of the vectors give a valid reading although the program settles for three frames."""
+    vectors = make_vectors(samples["every_op"], 2000)
+    assert (vectors.readings[:, OUTPUTS.index("validity")] == VALID).mean() > 1 / 3
+
+
+def test_vectors_survive_their_text(sample: Program) -> None:
+    """Written and read back, every column is the same."""
+    vectors = make_vectors(sample, 200)
+    again = from_csv(sample, to_csv(vectors))
+    for part in ("trim", "counts", "temperature", "faults", "prepared", "readings", "state"):
+        assert (getattr(vectors, part) == getattr(again, part)).all(), part
+
+
+def test_damaged_vectors_are_refused(samples: dict[str, Program]) -> None:
+    """Missing rows, missing columns, words instead of numbers and misplaced stream starts are refused."""
+    program = samples["single_channel"]
+    text = to_csv(make_vectors(program, 64))
+    lines = text.splitlines(keepends=True)
+    for damaged in (
+        "", "".join(lines[:-1]), text.replace(",", ";"), text.replace("\n0,", "\n1,", 1), text.replace("# stream_frames=8", "# stream_frames=0"),
+        "".join(lines[:2]), text + "word\n", text.replace("\n1,", "\n99999999999999999999,", 1),
+    ):  # fmt: skip
+        with pytest.raises(InputError):
+            from_csv(program, damaged)
+
+
+def test_seal_is_canonical() -> None:
+    """The order in which facts and files are given does not matter."""
+    assert seal({"b": 1, "a": 2}, {"x": b"1", "y": b"2"}) == seal({"a": 2, "b": 1}, {"y": b"2", "x": b"1"})
