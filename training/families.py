@@ -137,7 +137,7 @@ class Net:
         spread[spread == 0] = 1.0
         models = {}
         for size in sizes:
-            net = MLPRegressor(hidden_layer_sizes=(size,), activation="relu", solver="lbfgs", alpha=1e-5, max_iter=300, max_fun=3000, random_state=task.seed)
+            net = MLPRegressor(hidden_layer_sizes=(size,), activation="relu", solver="lbfgs", alpha=1e-2, max_iter=300, max_fun=3000, random_state=task.seed)
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore", ConvergenceWarning)  # stopped by the number of steps, as meant
                 net.fit((task.features - centre) / spread, task.rows.level_mm / task.span_mm, sample_weight=weights)

@@ -13,15 +13,17 @@ from dataset.records import Budget, FrozenData, GroupBy, Limits, Role
 from training.answers import meets
 from training.costs import Cost, CostModel, against
 from training.families import BITS, FAMILIES
-from training.program import Program
+from training.program import LEVEL_UNITS_PER_MM, WITHHELD, Program, run
 from training.recipes import Board, Fitted, Recipe, fit_sizes, quantise
-from training.rows import Mask, rows_of
+from training.rows import Ints, Mask, Rows, rows_of
 from training.scoring import Answers, readings, score, tidy
 
 Progress = Callable[[str, int, int], None]
 
 MOST_FOLDS = 12
 _MOST_MEASURED = 12
+_WITH_DEPARTURE = "; compared with each table's departure from its own curve between the levels added in quadrature"
+_PATH_POINTS = 400
 _AS_GOOD = 1.02  # without limits, a smaller model within this factor of the best score is as good
 
 
@@ -38,6 +40,7 @@ class Candidate:
     cost: Cost | None = None
     within: bool | None = None  # the budget; None: not measured
     refused: str = ""
+    departure_mm: float = 0.0  # of the integers from the curve they stand for, along a filling of the tank
 
     @property
     def error(self) -> float:
@@ -46,14 +49,10 @@ class Candidate:
         return np.inf if value is None else float(value)
 
     @property
-    def departure_mm(self) -> float:
-        return float(self.fitted.pipeline.named_steps["model"].departure_mm)
-
-    @property
     def cautious(self) -> dict[str, Any]:
-        """The integer figures with a coarse table's known departure from its curve added in quadrature to its errors.
+        """The integer figures with ``departure_mm`` added in quadrature to the errors.
 
-        Groups left out lie where marks were taken; what a table of few knots does between them, they cannot tell.
+        Unseen groups lie where marks were taken; what few knots and narrow weights do between them, they cannot tell.
         """
         return dict(self.integer) | {
             metric: tidy(np.hypot(self.integer[metric], self.departure_mm))
@@ -104,17 +103,16 @@ def folds(data: FrozenData) -> tuple[tuple[Fold, ...], str]:
     fit, choose = data.rows(Role.FIT), data.rows(Role.CHOOSE)
     count = len(np.unique(data.group[choose]))
     if count:
-        return (Fold(fit, choose),), f"scored on {count} 'choose' groups"
+        return (Fold(fit, choose),), f"scored on {count} 'choose' groups" + _WITH_DEPARTURE
     groups = _left_out_groups(data, fit)
     deals = [groups[k :: min(len(groups), MOST_FOLDS)] for k in range(min(len(groups), MOST_FOLDS))]
     made = tuple(Fold(fit & ~np.isin(data.group, deal), fit & np.isin(data.group, deal)) for deal in deals)
     how = f"no 'choose' groups: scored on {len(groups)} 'fit' groups, each left out of its fit in turn"
     if data.frozen.group_by is GroupBy.LEVEL:
         how += "; the lowest and the highest level always stay in the fit, for without them the model would have to extrapolate"
-    how += "; a hinge table's departure from its curve between the levels is added in quadrature before it is compared"
     if len(deals) < len(groups):
         how += f"; left out in {len(deals)} parts of several groups"
-    return made, how
+    return made, how + _WITH_DEPARTURE
 
 
 def search(
@@ -123,7 +121,9 @@ def search(
     """Fit and score every recipe of ``families``; candidates in order of estimated size, and how they were scored."""
     parts, how = folds(data)
     plan = [(family, FAMILIES[family].sizes(board.channels)) for family in families]
-    total, done, found = len(plan) * (len(parts) + 1), 0, []
+    rows = rows_of(data, data.rows(Role.FIT))
+    path, found = _filling(rows), []
+    total, done = len(plan) * (len(parts) + 1), 0
     for family, sizes in plan:
         answers: dict[tuple[int, int], list[Answers]] = {}
         for fold in parts:
@@ -131,8 +131,8 @@ def search(
             for key, given in _fold_answers(data, fold, family, sizes, board, seed):
                 answers.setdefault(key, []).append(given)
             done += 1
-        fitted = fit_sizes(family, sizes, rows_of(data, data.rows(Role.FIT)), board, seed)
-        found += [_candidate(Recipe(family, size, bits), fitted[size], board, name, answers.get((size, bits), []), len(parts), limits)
+        fitted = fit_sizes(family, sizes, rows, board, seed)
+        found += [_candidate(Recipe(family, size, bits), fitted[size], board, name, path, answers.get((size, bits), []), len(parts), limits)
                   for size in sizes for bits in BITS]  # fmt: skip
         done += 1
         progress(family, done, total)
@@ -142,13 +142,14 @@ def search(
 def measured(candidates: list[Candidate], budget: Budget | None, cost: CostModel | None, progress: Progress) -> list[Candidate]:
     """The same candidates, those worth compiling with their measured cost.
 
-    Worth it are those that meet the limits, smallest estimate first, up to twelve; when none of them fits the budget (or
-    none meets the limits), the others follow by their error until one fits.
+    Worth it are those that meet the limits (without limits: that are as good as the best), smallest estimate first, up to
+    twelve; when none of them fits the budget, the others follow by their error until one fits.
     """
     if budget is None or cost is None:
         return candidates
     possible = [k for k, c in enumerate(candidates) if c.program is not None]
-    good = [k for k in possible if candidates[k].meets]
+    best = min((candidates[k].error for k in possible), default=np.inf)
+    good = [k for k in possible if candidates[k].meets or (candidates[k].meets is None and candidates[k].error <= best * _AS_GOOD)]
     first = good[:_MOST_MEASURED]
     rest = [k for k in possible if k not in first]
     rest.sort(key=lambda k: (not candidates[k].meets, candidates[k].error))
@@ -234,7 +235,26 @@ def joined(parts: Sequence[Answers]) -> Answers:
     return Answers(*(np.concatenate([getattr(p, field) for p in parts]) for field in Answers.__dataclass_fields__))
 
 
-def _candidate(recipe: Recipe, fitted: Fitted, board: Board, name: str, answers: Sequence[Answers], parts: int, limits: Limits | None) -> Candidate:
+def _filling(rows: Rows) -> Ints:
+    """Counts along a filling of the tank, (points, channels): straight between the median counts of up to 50 slices of level."""
+    levels, label = np.unique(rows.level_mm, return_inverse=True)
+    slices = label * min(len(levels), 50) // len(levels)
+    at = [float(np.median(rows.level_mm[slices == s])) for s in range(int(slices.max()) + 1)]
+    medians = np.asarray([np.median(rows.counts[slices == s], axis=0) for s in range(len(at))])
+    points = np.linspace(at[0], at[-1], _PATH_POINTS)
+    counts = np.stack([np.interp(points, at, channel) for channel in medians.T], axis=1)
+    return np.asarray(np.rint(counts), dtype=np.int64)
+
+
+def _departure(fitted: Fitted, program: Program, path: Ints) -> float:
+    """Root mean square of two things in mm: the table's distance from its curve, and the integers' from the floats along ``path``."""
+    its = run(program, path)
+    accepted = its.validity != WITHHELD
+    rounding = its.level[accepted] / LEVEL_UNITS_PER_MM - fitted.levels(path[accepted])
+    return float(np.hypot(fitted.pipeline.named_steps["model"].departure_mm, np.sqrt(np.mean(rounding**2)) if accepted.any() else 0.0))
+
+
+def _candidate(recipe: Recipe, fitted: Fitted, board: Board, name: str, path: Ints, answers: Sequence[Answers], parts: int, limits: Limits | None) -> Candidate:
     """A recipe counts only when every fold could be written in integers, and so can the final fit."""
     try:
         program = quantise(fitted, recipe.bits, board, name)
@@ -243,5 +263,5 @@ def _candidate(recipe: Recipe, fitted: Fitted, board: Board, name: str, answers:
     if len(answers) < parts:
         return Candidate(recipe, fitted, None, {}, {}, None if limits is None else False, refused="not possible in integers on every fold")
     its = joined(answers)
-    made = Candidate(recipe, fitted, program, score(its, its.level_mm), score(its, its.float_mm), None)
+    made = Candidate(recipe, fitted, program, score(its, its.level_mm), score(its, its.float_mm), None, departure_mm=_departure(fitted, program, path))
     return replace(made, meets=meets(limits, made.cautious))
