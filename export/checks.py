@@ -11,7 +11,7 @@ import numpy as np
 from dataset.errors import InputError
 from export.bundle import generate
 from export.manifest import MANIFEST, MANIFEST_FORMAT, Manifest, bundle_sha256, known_files, read_manifest
-from export.onnx_run import Runtime, in_onnxruntime, in_reference, onnxruntime_session, run_prepare, run_step, state_before
+from export.onnx_run import Runtime, float_levels, in_onnxruntime, in_reference, run_prepare, run_step, state_before
 from export.report import render_report
 from export.vectors import Vectors, corners, expect, from_csv
 from training.program import LEVEL_UNITS_PER_MM, OUTPUTS, VALID, Array, Program, digest, from_json, to_json
@@ -158,12 +158,10 @@ def _onnx(bundle: Bundle, load: Callable[[bytes], Runtime], its: Vectors, who: s
 
 def float_onnx(bundle: Bundle) -> str:
     """The float ONNX loads; how far it lies from the integer program is reported, not judged."""
-    session = onnxruntime_session(bundle.content("float_onnx"))
-    inputs, its = session.get_inputs(), bundle.vectors
-    if len(inputs) != 1 or inputs[0].shape[-1] != bundle.program.channels:
-        return f"loads; it takes {len(inputs)} input(s), not counts alone, so it is not compared"
-    kind = np.float64 if inputs[0].type == "tensor(double)" else np.float32
-    level = np.asarray(session.run(None, {inputs[0].name: its.counts.astype(kind)})[0], dtype=np.float64).reshape(len(its), -1)[:, 0]
+    its = bundle.vectors
+    level = float_levels(bundle.content("float_onnx"), its.counts)
+    if level is None:
+        return "loads; it takes other inputs than counts, so it is not compared"
     rows = its.readings[:, OUTPUTS.index("validity")] == VALID
     if not rows.any():
         return "loads; no vector has a valid level to compare with"
@@ -190,6 +188,8 @@ def equal(of: Program, its: Vectors, who: str, readings: Array, state: Array) ->
 
 
 def _equal_prepared(its: Vectors, who: str, prepared: Array) -> None:
+    if prepared.shape != its.prepared.shape:
+        raise Failed(f"{who} gives prepared values of shape {prepared.shape}, expected {its.prepared.shape}")
     wrong = np.flatnonzero((prepared != its.prepared).any(axis=1))
     if wrong.size:
         k = int(wrong[0])

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 
 import numpy as np
 import onnx
 import onnxruntime
+from numpy.typing import NDArray
 from onnx.reference import ReferenceEvaluator
 
 from dataset.errors import ToolError
@@ -15,36 +17,71 @@ from training.program import OUTPUTS, Array, Program, initial_state
 
 Runtime = Callable[[Mapping[str, Array]], dict[str, Array]]
 _ROWS = 1024  # rows given to a runtime at once, which bounds its memory
+# What a runtime raises when it meets a model that is damaged. Its own exceptions share no base but Exception.
+_FAULTS = (ArithmeticError, AttributeError, LookupError, NotImplementedError, RuntimeError, TypeError, ValueError)
+_LIBRARIES = ("onnx.", "onnxruntime.", "google.protobuf.")
+
+
+@contextmanager
+def _asking(who: str) -> Iterator[None]:
+    """Turn what a runtime says of a model it cannot load or run into a ToolError."""
+    try:
+        yield
+    except Exception as error:
+        if not isinstance(error, _FAULTS) and not type(error).__module__.startswith(_LIBRARIES):
+            raise
+        said = str(error).strip().splitlines() or [type(error).__name__]
+        raise ToolError(who, f"refuses the model ({said[0][:200]})", "a model it can load and run") from error
 
 
 def onnxruntime_session(model: bytes) -> onnxruntime.InferenceSession:
     """A session on the CPU with one thread; ToolError when onnxruntime refuses the model."""
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = options.inter_op_num_threads = 1
-    options.log_severity_level = 3
-    try:
+    options.log_severity_level = 4  # what it says of a damaged model comes back as an exception too
+    with _asking("onnxruntime"):
         return onnxruntime.InferenceSession(model, options, providers=["CPUExecutionProvider"])
-    except Exception as error:  # its exceptions share no base but Exception
-        if not type(error).__module__.startswith("onnxruntime"):
-            raise
-        raise ToolError("onnxruntime", f"refuses the model ({str(error).splitlines()[0]})", "a model it can load") from error
 
 
 def in_onnxruntime(model: bytes) -> Runtime:
-    """The model in onnxruntime: a function from inputs by name to outputs by name."""
+    """The model in onnxruntime: a function from inputs by name to outputs by name. ToolError when it refuses the model."""
     session = onnxruntime_session(model)
-    names = [output.name for output in session.get_outputs()]
-    wanted = [i.name for i in session.get_inputs()]
-    return lambda given: dict(zip(names, session.run(names, {name: given[name] for name in wanted}), strict=True))
+    names, wanted = [output.name for output in session.get_outputs()], [i.name for i in session.get_inputs()]
+
+    def run(given: Mapping[str, Array]) -> dict[str, Array]:
+        with _asking("onnxruntime"):
+            return dict(zip(names, session.run(names, {name: given[name] for name in wanted}), strict=True))
+
+    return run
 
 
 def in_reference(model: bytes) -> Runtime:
-    """The model in the reference evaluator."""
-    loaded = onnx.load_model_from_string(model)
-    evaluator = ReferenceEvaluator(loaded)
-    names = [output.name for output in loaded.graph.output]
-    wanted = [i.name for i in loaded.graph.input]
-    return lambda given: dict(zip(names, evaluator.run(names, {name: given[name] for name in wanted}), strict=True))
+    """The model in the reference evaluator, which see as ``in_onnxruntime``."""
+    with _asking("the reference evaluator"):
+        loaded = onnx.load_model_from_string(model)
+        evaluator = ReferenceEvaluator(loaded)
+    names, wanted = [output.name for output in loaded.graph.output], [i.name for i in loaded.graph.input]
+
+    def run(given: Mapping[str, Array]) -> dict[str, Array]:
+        with _asking("the reference evaluator"):
+            return dict(zip(names, evaluator.run(names, {name: given[name] for name in wanted}), strict=True))
+
+    return run
+
+
+def float_levels(model: bytes, counts: Array) -> NDArray[np.float64] | None:
+    """What a float model that takes counts (n, channels) says of them, its first output's first column, shape (n,).
+
+    None when the model takes something else.
+    """
+    session = onnxruntime_session(model)
+    inputs = session.get_inputs()
+    if len(inputs) != 1 or inputs[0].shape[-1:] != [counts.shape[1]]:
+        return None
+    kind = np.float64 if inputs[0].type == "tensor(double)" else np.float32
+    with _asking("onnxruntime"):
+        found = session.run(None, {inputs[0].name: counts.astype(kind)})[0]
+        return np.asarray(found, dtype=np.float64).reshape(len(counts), -1)[:, 0]
 
 
 def state_before(program: Program, vectors: Vectors) -> Array:
@@ -64,11 +101,17 @@ def run_step(runtime: Runtime, program: Program, vectors: Vectors) -> tuple[Arra
     for start in range(0, len(vectors), _ROWS):
         part = slice(start, start + _ROWS)
         found = runtime({name: np.ascontiguousarray(values[part]) for name, values in given.items()})
-        rows.append(np.concatenate([found[name] for name in (*OUTPUTS, "next_state") if name in found], axis=1))
+        rows.append(_table(found, (*OUTPUTS, "next_state") if program.states else OUTPUTS))
     table = np.concatenate(rows)
     return table[:, : len(OUTPUTS)], table[:, len(OUTPUTS) :]
 
 
+def _table(found: Mapping[str, Array], names: Sequence[str]) -> Array:
+    """The named outputs side by side; ToolError when they are not there or do not stand side by side."""
+    with _asking("the model"):
+        return np.concatenate([found[name] for name in names], axis=1)
+
+
 def run_prepare(runtime: Runtime, vectors: Vectors) -> Array:
     """The prepared values of every vector's trim, shape (n, prepared size)."""
-    return runtime({"trim": np.ascontiguousarray(vectors.trim)})["prepared"]
+    return _table(runtime({"trim": np.ascontiguousarray(vectors.trim)}), ["prepared"])
