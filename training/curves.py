@@ -123,11 +123,19 @@ def _best_knots(x: Floats, y: Floats, knots: int) -> Ints:
 
 
 def _chord_costs(x: Floats, y: Floats) -> Floats:
-    """cost[i, j]: sum of squares between the points i..j and the chord from i to j; 0 on the diagonal, infinite below."""
-    step = x[None, :] - x[:, None]
-    slope = (y[None, :] - y[:, None]) / np.where(step == 0, 1.0, step)
-    error = (y[None, None, :] - y[:, None, None]) - slope[:, :, None] * step[:, None, :]
-    index = np.arange(len(x))
-    inside = (index[None, None, :] >= index[:, None, None]) & (index[None, None, :] <= index[None, :, None])
-    cost = np.sum(np.where(inside, error, 0.0) ** 2, axis=2)
-    return np.asarray(np.where(index[None, :] >= index[:, None], cost, np.inf), dtype=np.float64)
+    """cost[i, j]: sum of squares between the points i..j and the chord from i to j; 0 on the diagonal, infinite below.
+
+    From running sums: sum (Y - s X)^2 = sum Y^2 - 2 s sum X Y + s^2 sum X^2, with X, Y counted from point i and s the chord's slope.
+    """
+    step, rise = x[None, :] - x[:, None], y[None, :] - y[:, None]
+    slope = rise / np.where(step == 0, 1.0, step)
+    count = np.arange(1, len(x) + 1)[None, :] - np.arange(len(x))[:, None]
+
+    def moment(a: Floats, b: Floats) -> Floats:
+        """Sum over the points i..j of (a - a_i) * (b - b_i)."""
+        first, second, both = (np.concatenate([[0.0], np.cumsum(v)]) for v in (a, b, a * b))
+        sums = [s[None, 1:] - s[:-1, None] for s in (first, second, both)]
+        return np.asarray(sums[2] - a[:, None] * sums[1] - b[:, None] * sums[0] + count * (a * b)[:, None], dtype=np.float64)
+
+    cost = np.maximum(moment(y, y) - 2 * slope * moment(x, y) + slope**2 * moment(x, x), 0.0)
+    return np.asarray(np.where(count > 1, cost, np.where(count == 1, 0.0, np.inf)), dtype=np.float64)

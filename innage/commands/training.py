@@ -157,16 +157,16 @@ def _show_prove(metrics: dict[str, Any], frozen: str) -> None:
     if prove is None:
         say(f"Frozen set {frozen} has no 'prove' groups: no limit is shown to be met.")
         return
-    columns = [("integer, unseen groups", prove["integer"]), ("float, unseen groups", prove["float"])]
-    columns += [("integer, random rows", random_rows["integer"]), ("float, random rows", random_rows["float"])]
+    columns = [("integer", prove["integer"]), ("float", prove["float"])]
+    columns += [("random rows", random_rows["integer"]), ("their float", random_rows["float"])]
     rows = [
         (what, *(figures[what] for _, figures in columns)) for what in ("rmse_mm", "worst_group_rmse_mm", "p95_abs_mm", "withheld_share", "groups", "frames")
     ]
     table(f"prove: opening {metrics['openings']} of frozen set {frozen}", ("figure", *(title for title, _ in columns)), rows)
-    say("The random-row figure splits groups between both sides: it shows only how much too good such a split looks.")
+    say("Integer and float are scored on unseen groups. A random split by row has frames of one group on both sides: it only shows its own optimism.")
     beyond = prove["beyond"]
     if beyond["frames"]:
-        say(f"Beyond the fit labels: {beyond['frames']} frames of {beyond['groups']} groups, {beyond['accepted_share']:.3g} of them accepted.")
+        say(f"Labels beyond those of the fit: {beyond['frames']} frames, groups: {beyond['groups']}, share accepted: {beyond['accepted_share']:.3g}.")
 
 
 def _show_limits(answers: list[dict[str, Any]]) -> None:
