@@ -1,0 +1,254 @@
+"""``innage export`` and ``innage verify`` as a user calls them."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import onnx
+import pytest
+from onnx import TensorProto, helper
+from typer.testing import CliRunner, Result
+
+from dataset.errors import InputError
+from dataset.records import (
+    Budget,
+    CountLaw,
+    Frames,
+    GroupBy,
+    Limit,
+    Limits,
+    Liquid,
+    Mark,
+    Model,
+    Mounting,
+    NewSession,
+    Pad,
+    Role,
+    Sensor,
+    Source,
+    Tank,
+    Unit,
+)
+from dataset.store import Store
+from innage.cli import app
+from innage.folders import check_target, write_bundle
+from training.program import Builder, Program, digest, to_json
+
+FILES = {"innage.c", "innage.h", "innage.onnx", "innage_float.onnx", "program.json", "vectors.csv", "harness.c", "report.html", "manifest.json"}
+
+
+def program_of(name: str, slope: int = -106) -> Program:
+    """One 16-bit channel through a hinge, as small as a useful model can be."""
+    b = Builder(name, count_bits=16, channels=1, period_ms=2051, span=6400)
+    level = b.node("hinge", "counts", knots=(20000, 30000, 45000, 60000), values=(6400, 4000, 900), slopes=(-123, slope, -31), shift=9)
+    level = b.node("clip", level, low=0, high=6400, scale="1/64 mm")
+    return b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
+
+
+def float_model() -> bytes:
+    """A float ONNX model from one count to one number."""
+    ends = [helper.make_tensor_value_info(name, TensorProto.FLOAT, [None, 1]) for name in ("counts", "level_mm")]
+    graph = helper.make_graph([helper.make_node("Neg", ["counts"], ["level_mm"])], "float", ends[:1], ends[1:])
+    return onnx.ModelProto.SerializeToString(helper.make_model(graph, opset_imports=[helper.make_opsetid("", 21)], ir_version=10))
+
+
+@pytest.fixture
+def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Store]:
+    """A store with one session, two models made from it, a budget that fits and one that does not; it is the one commands use."""
+    path = tmp_path / "innage.db"
+    monkeypatch.setenv("INNAGE_STORE", str(path))
+    with Store.open(path) as opened:
+        tank, liquid, unit = opened.add_tank(Tank("canister", 0, 100.0)), opened.add_liquid(Liquid("water")), opened.add_unit(Unit("unit-1"))
+        sensor = opened.add_sensor(Sensor("one-pad", 0, (Pad(0, "pad0", 0.0, 100.0),), 16, CountLaw.FALLS, 2051))
+        mounting = opened.add_mounting(Mounting("bench", tank, sensor))
+        limits = opened.add_limits(Limits("owner", 0, (Limit("rmse_mm", 0.9),)))
+        opened.add_budget(Budget("roomy", "cortex-m0plus", 1, 4096, 128, 256, 4000))
+        opened.add_budget(Budget("tight", "cortex-m0plus", 1, 100, 128, 256, 10))
+        frames = Frames(np.arange(20, dtype=np.int64) * 2051, np.linspace(50_000, 30_000, 20, dtype=np.uint32)[:, None])
+        marks = (Mark(0, 10, 10.0), Mark(10, 20, 60.0))
+        (session,) = opened.add_sessions([NewSession(unit, liquid, mounting, frames, marks, Source("monday.csv", "ab" * 32))])
+        frozen = opened.freeze("monday", [session], GroupBy.LEVEL, {"10": Role.FIT, "60": Role.PROVE})
+        for name, slope in (("first", -106), ("second", -107)):
+            program = program_of(name, slope)
+            opened.add_model(Model(name, digest(program), frozen, limits, "{}", "{}", "{}", to_json(program), float_model()))
+        yield opened
+
+
+def innage(*arguments: str | Path) -> Result:
+    return CliRunner().invoke(app, [str(a) for a in arguments])
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in folder.iterdir()}
+
+
+@pytest.mark.usefixtures("store")
+def test_export_writes_a_bundle_that_verifies(tmp_path: Path) -> None:
+    """The bundle lies where it was asked for, export says what to do next, and verify passes it with exit code 0."""
+    out = tmp_path / "deep" / "bundle"
+    done = innage("export", "first", "--budget", "roomy", "--out", out)
+    assert done.exit_code == 0, done.output
+    assert set(contents(out)) == FILES
+    assert f"innage verify {out}" in done.output.replace("\n", "")
+    assert [entry.name for entry in out.parent.iterdir()] == ["bundle"]
+    checked = innage("verify", out)
+    assert checked.exit_code == 0, checked.output
+    assert "Every check passed." in checked.output
+    assert "FAILED" not in checked.output
+
+
+def test_export_is_recorded(store: Store, tmp_path: Path) -> None:
+    """Each file of the bundle, the manifest included, is found again in the store by its hash."""
+    assert innage("export", "first", "--budget", "roomy", "--out", tmp_path / "b").exit_code == 0
+    for name, content in contents(tmp_path / "b").items():
+        (exported,) = store.exported(hashlib.sha256(content).hexdigest())
+        assert (exported.name, exported.model.name) == (name, "first")
+
+
+@pytest.mark.usefixtures("store")
+def test_export_again_is_the_same(tmp_path: Path) -> None:
+    """Exporting over the same bundle is fine and changes nothing; another prefix replaces the files."""
+    out = tmp_path / "b"
+    innage("export", "first", "--budget", "roomy", "--out", out)
+    before = contents(out)
+    assert innage("export", "first", "--budget", "roomy", "--out", out).exit_code == 0
+    assert contents(out) == before
+    assert innage("export", "first", "--budget", "roomy", "--out", out, "--prefix", "tank").exit_code == 0
+    assert set(contents(out)) == {name.replace("innage", "tank") for name in FILES}
+
+
+@pytest.mark.usefixtures("store")
+def test_over_budget_writes_nothing(tmp_path: Path) -> None:
+    """Over budget the exit code is 1, a table says by how much, and nothing is written."""
+    done = innage("export", "first", "--budget", "tight", "--out", tmp_path / "b")
+    assert done.exit_code == 1
+    assert re.search(r"flash bytes\s+\d+\s+100\s+over by \d+", done.output)
+    assert re.search(r"RAM bytes\s+\d+\s+128\s+within", done.output)
+    assert not (tmp_path / "b").exists()
+    as_json = innage("export", "first", "--budget", "tight", "--out", tmp_path / "b", "--json")
+    assert as_json.exit_code == 1
+    assert [line["within"] for line in json.loads(as_json.stdout)["lines"]] == [False, True, True, False]
+
+
+@pytest.mark.usefixtures("store")
+def test_json_of_export(tmp_path: Path) -> None:
+    """With --json export prints one JSON object and nothing else."""
+    done = json.loads(innage("export", "first", "--budget", "roomy", "--out", tmp_path / "b", "--json").stdout)
+    assert set(done["files"]) == FILES
+    assert done["bundle_sha256"] == json.loads((tmp_path / "b" / "manifest.json").read_bytes())["bundle_sha256"]
+
+
+def test_void_session_holds_the_export_back(store: Store, tmp_path: Path) -> None:
+    """A model whose session was voided is not exported, unless that is asked for; then the manifest says so."""
+    (session,) = store.sessions()
+    store.void(session.id, "the scale was not zeroed")
+    done = innage("export", "first", "--budget", "roomy", "--out", tmp_path / "b")
+    assert done.exit_code == 1
+    assert "is void: the scale was not zeroed" in done.stderr
+    assert not (tmp_path / "b").exists()
+    forced = innage("export", "first", "--budget", "roomy", "--out", tmp_path / "b", "--even-if-void")
+    assert forced.exit_code == 0
+    assert "is void: the scale was not zeroed" in forced.stderr
+    assert json.loads((tmp_path / "b" / "manifest.json").read_bytes())["sessions"][0]["void"] == "the scale was not zeroed"
+
+
+@pytest.mark.usefixtures("store")
+def test_export_refuses_what_it_cannot_use(tmp_path: Path) -> None:
+    """A bad prefix, an unknown model or budget, and a folder with other things in it are refused, and left alone."""
+    out = tmp_path / "b"
+    for arguments in (("first", "roomy", "Tank"), ("third", "roomy", "innage"), ("first", "none", "innage")):
+        done = innage("export", arguments[0], "--budget", arguments[1], "--out", out, "--prefix", arguments[2])
+        assert done.exit_code == 2, arguments
+        assert not out.exists()
+    out.mkdir()
+    (out / "notes.txt").write_text("mine")
+    refused = innage("export", "first", "--budget", "roomy", "--out", out)
+    assert refused.exit_code == 2
+    assert "is not empty and holds no bundle" in refused.stderr
+    assert contents(out) == {"notes.txt": b"mine"}
+
+
+@pytest.mark.usefixtures("store")
+def test_export_never_replaces_another_model(tmp_path: Path) -> None:
+    """A folder with the bundle of another model, or with a file beside the bundle, is refused and left alone."""
+    out = tmp_path / "b"
+    innage("export", "first", "--budget", "roomy", "--out", out)
+    before = contents(out)
+    other = innage("export", "second", "--budget", "roomy", "--out", out)
+    assert other.exit_code == 2
+    assert "holds the bundle of another model" in other.stderr
+    assert contents(out) == before
+    (out / "notes.txt").write_text("mine")
+    beside = innage("export", "first", "--budget", "roomy", "--out", out, "--prefix", "tank")
+    assert "holds 'notes.txt', which is no file of the bundle" in beside.stderr
+    assert contents(out) == {**before, "notes.txt": b"mine"}
+
+
+@pytest.mark.usefixtures("store")
+def test_verify_says_no(tmp_path: Path) -> None:
+    """A changed file gives exit code 1 and is named; the other checks are still made."""
+    out = tmp_path / "b"
+    innage("export", "first", "--budget", "roomy", "--out", out)
+    source = (out / "innage.c").read_bytes()
+    (out / "innage.c").write_bytes(source.replace(b"{20000, 30000, 45000}", b"{20000, 30001, 45000}"))
+    assert (out / "innage.c").read_bytes() != source
+    done = innage("verify", out, "--json")
+    assert done.exit_code == 1
+    found = json.loads(done.stdout)
+    assert found["passed"] is False
+    assert len(found["checks"]) == 10
+    assert {c["name"] for c in found["checks"] if not c["passed"]} == {"files", "made again", "C on the core", "C on this host"}
+
+
+def test_verify_of_no_bundle(tmp_path: Path) -> None:
+    """What is no bundle is said in one sentence, with exit code 2."""
+    done = innage("verify", tmp_path)
+    assert done.exit_code == 2
+    assert "holds no manifest.json; expected the folder of an exported bundle" in done.stderr
+
+
+# --- writing folders ---
+
+
+def test_interrupted_write_keeps_the_old_bundle(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """When the last step of a write fails, the old folder is there again, whole, and nothing is left beside it."""
+    out = tmp_path / "b"
+    write_bundle(out, {"a": b"1"})
+    rename = Path.rename
+
+    def failing(self: Path, target: Path) -> Path:
+        if self.name == "new":
+            raise OSError(28, "No space left on device")
+        return rename(self, target)
+
+    monkeypatch.setattr(Path, "rename", failing)
+    with pytest.raises(InputError, match="No space left on device"):
+        write_bundle(out, {"a": b"2"})
+    assert contents(out) == {"a": b"1"}
+    assert [entry.name for entry in tmp_path.iterdir()] == ["b"]
+
+
+def test_full_disk_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """When a file cannot be written there is no folder at all, rather than half a bundle."""
+
+    def failing(handle: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("innage.folders.os.fsync", failing)
+    with pytest.raises(InputError, match="No space left on device"):
+        write_bundle(tmp_path / "b", {"a": b"1"})
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_target_that_is_a_file(tmp_path: Path) -> None:
+    """A file, and a link to nowhere, are no place for a bundle."""
+    (tmp_path / "file").write_text("mine")
+    (tmp_path / "link").symlink_to(tmp_path / "nowhere")
+    for name in ("file", "link"):
+        with pytest.raises(InputError, match="is no folder"):
+            check_target(tmp_path / name, "00" * 32)
