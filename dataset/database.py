@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 APPLICATION_ID = 0x696E6E61  # written by the first revision
 TIMEOUT_S = 10.0
+WAL = "PRAGMA journal_mode=WAL"
 
 log = logging.getLogger(__name__)
 
@@ -90,6 +91,8 @@ def upgrade(path: Path, revision: str = "head", *, timeout_s: float = TIMEOUT_S,
     config.attributes["before"] = before
     with translated(path, timeout_s):
         command.upgrade(config, revision)
+        with closing(sqlite3.connect(path, timeout=timeout_s)) as connection:
+            connection.execute(WAL)  # kept in the file; impossible inside the transaction of the upgrade
 
 
 def _keep_copy(path: Path, revision: str) -> Path:
@@ -192,7 +195,7 @@ def _configure(driver_connection: Any, _record: object) -> None:
     """WAL lets readers go on while one writes; FULL means that what was reported saved survives a power cut."""
     (mode,) = driver_connection.execute("PRAGMA journal_mode").fetchone()
     if mode != "wal":
-        driver_connection.execute("PRAGMA journal_mode=WAL")
+        driver_connection.execute(WAL)
     driver_connection.execute("PRAGMA synchronous=FULL")
     driver_connection.execute("PRAGMA foreign_keys=ON")
 

@@ -174,7 +174,7 @@ def mounting_row(orm: OrmSession, name: str) -> MountingRow:
 
 
 def mapping_row(orm: OrmSession, name: str) -> MappingRow:
-    return named("mapping", name, orm.scalars(select(MappingRow).order_by(MappingRow.name)).all())
+    return named("mapping", name, orm.scalars(select(MappingRow).order_by(MappingRow.name)).all(), "save one with 'innage log ... --save-mapping NAME'")
 
 
 def named(what: str, name: str, rows: Sequence[N], otherwise: str = "") -> N:

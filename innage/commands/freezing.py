@@ -85,7 +85,7 @@ def frozen(
         if session.void_reason is not None:
             say(f"session {session.id} was voided since: {session.void_reason}")
     purposes = opened.prove_purposes(found)
-    say(f"'prove' was opened {opened.prove_openings(found)} times" + (f": {', '.join(purposes)}" if purposes else ""))
+    say(f"openings of 'prove' so far: {opened.prove_openings(found)}" + (f" ({', '.join(purposes)})" if purposes else ""))
 
 
 def read_groups(text: str, group_by: GroupBy) -> list[str]:
@@ -144,7 +144,7 @@ def _print(frozen_set: FrozenSet, groups: Sequence[Group]) -> None:
     rows = [(g.name, roles[g.name], g.frames, len(g.sessions)) for g in sorted(groups, key=lambda g: order.index(roles[g.name]))]
     table(f"frozen set {frozen_set.name}: groups by {frozen_set.group_by}", (frozen_set.group_by, "role", "frames", "sessions"), rows)
     totals = ", ".join(f"{role} {sum(g.frames for g in groups if roles[g.name] is role)}" for role in order if frozen_set.groups(role))
-    say(f"frames: {totals}; {len(frozen_set.sessions)} sessions; hash {frozen_set.sha256}")
+    say(f"frames: {totals}; sessions: {len(frozen_set.sessions)}; hash {frozen_set.sha256}")
 
 
 def _list(store: Store, json: bool) -> None:

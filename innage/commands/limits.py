@@ -32,7 +32,7 @@ def add(
     from dataset.records import Limits
 
     made = open_store(store).add_limits(Limits(name, 0, tuple(read_row(text) for text in row), note))
-    say(f"limits {made.name}@{made.revision}: {len(made.rows)} rows")
+    say(f"limits {made.name}@{made.revision}: {', '.join(f'{r.metric} <= {r.bound:g} ({r.condition})' for r in made.rows)}")
 
 
 def read_row(text: str) -> Limit:

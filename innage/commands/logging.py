@@ -145,5 +145,9 @@ def _facts(session: Session, file: ParsedFile) -> dict[str, object]:
 
 def _sentence(session: Session, file: ParsedFile) -> str:
     facts = _facts(session, file)
-    text = f"session {session.id} from {facts['file']} ({facts['delimiter']}): {facts['frames']} frames, {facts['labelled']} labelled, {facts['levels']} levels"
+    text = f"session {session.id} from {facts['file']} ({facts['delimiter']}): {facts['frames']} frames, {facts['labelled']} labelled"
+    if session.marks:
+        levels = [m.level_mm for m in session.marks]
+        # the range is what shows a wrong unit
+        text += f" at {facts['levels']} levels from {min(levels):g} to {max(levels):g} mm"
     return text + (f", {facts['gaps']} gaps in time" if file.gaps else "")

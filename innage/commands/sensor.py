@@ -37,7 +37,8 @@ def add(
 
     pads = read_pads(pad, reference or ())
     made = open_store(store).add_sensor(Sensor(name, 0, pads, count_bits, count_law, period_ms, period_tolerance_pct, note))
-    say(f"sensor {made.name}@{made.revision}: {made.channels} pads, {made.count_bits} bits, count {made.count_law} with C, {made.period_ms} ms")
+    names = ", ".join(p.name for p in pads)
+    say(f"sensor {made.name}@{made.revision}: pads {names}; {made.count_bits} bits, count {made.count_law} with C, {made.period_ms} ms")
 
 
 def read_pads(texts: Sequence[str], references: Sequence[str]) -> tuple[Pad, ...]:

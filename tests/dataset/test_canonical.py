@@ -1,0 +1,127 @@
+"""What the hashes cover, and what they do not."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import struct
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from sqlalchemy import select
+
+from dataset import captures
+from dataset.canonical import canonical_json, frozen_sha256, readings_sha256, session_sha256
+from dataset.records import Frames, GroupBy, Mark, NewSession, Role
+from dataset.store import Store
+from dataset.tables import BlockRow
+
+
+def test_the_hash_is_what_its_module_says(new_store: Store, register: Callable) -> None:
+    """The hash of a session can be made again from the description alone, with struct, hashlib and json.
+
+    This pins format 1: stores in the field are identified by it.
+    """
+    new = register(new_store).session(3)
+    (session,) = new_store.add_sessions([new])
+
+    def digest(values: list[int], code: str) -> str:
+        return hashlib.sha256(b"".join(struct.pack(code, v) for v in values)).hexdigest()
+
+    frames = new.frames
+    columns = [{"name": "t_ms", "type": "<i8", "rows": 40, "sha256": digest(frames.t_ms.tolist(), "<q")}]
+    columns += [{"name": f"counts.{k}", "type": "<u4", "rows": 40, "sha256": digest(frames.counts[:, k].tolist(), "<I")} for k in range(2)]
+    pad = {"bottom_mm": 0.0, "frequency_hz": None, "height_mm": 50.0, "name": "low", "role": "level", "width_mm": 8.0}
+    sensor = {"count_bits": 16, "count_law": "rises", "name": "strip", "period_ms": 100, "period_tolerance_pct": 10}
+    sensor["pads"] = [pad, pad | {"name": "high", "bottom_mm": 50.0, "width_mm": None}]
+    tank = {"dead_volume_ml": None, "inlet_mm": 95.0, "name": "canister", "span_mm": 100.0, "wall_material": "PP", "wall_mm": 2.0}
+    content = {
+        "format": 1,
+        "unit": "unit1",
+        "liquid": {"conductivity": 0.05, "density": 998.2, "name": "water", "permittivity": 80.2, "temperature_c": 20.0},
+        "mounting": {"name": "m1", "offset_mm": 1.5, "offset_tolerance_mm": 0.5, "sensor": sensor, "tank": tank},
+        "marks": [[0, 10, 15.0, 0.5], [12, 30, 25.0, None]],
+        "note": "",
+        "columns": columns,
+    }
+    text = json.dumps(content, sort_keys=True, separators=(",", ":"))
+    assert session.sha256 == hashlib.sha256(text.encode()).hexdigest()
+    assert session.id == session.sha256[:12]
+
+
+def test_block_borders_and_compression_are_not_in_it(tmp_path: Path, register: Callable) -> None:
+    """Two stores that cut and compress one session differently agree on its hash, and both verify."""
+    hashes, packed = [], []
+    for name, block_frames, level in (("a", 4096, 6), ("b", 7, 1)):
+        store = Store.open(tmp_path / f"{name}.db")
+        new = register(store).session(5)
+        with store._database.writing() as orm:
+            hashes.append(captures.add_session(orm, new, block_frames, level).sha256)
+        store.frames(hashes[-1], verify=True)
+        with store._database.reading() as orm:
+            packed.append(b"".join(orm.scalars(select(BlockRow.counts).order_by(BlockRow.position))))
+    assert hashes[0] == hashes[1]
+    assert packed[0] != packed[1]
+
+
+def test_rows_revisions_and_order_are_not_in_it(tmp_path: Path, register: Callable) -> None:
+    """Stores that registered other things first, and logged in another order, agree on every session's hash."""
+    one, two = Store.open(tmp_path / "one.db"), Store.open(tmp_path / "two.db")
+    bench = register(one)
+    two.add_tank(replace(bench.tank, span_mm=120.0))
+    other = register(two)
+    assert other.tank.revision == 2
+    first = one.add_sessions([bench.session(k) for k in (1, 2, 3)])
+    second = two.add_sessions([other.session(k) for k in (3, 1, 2)])
+    assert sorted(s.sha256 for s in first) == sorted(s.sha256 for s in second)
+
+
+CHANGES: dict[str, Callable[[NewSession], NewSession]] = {
+    "unit": lambda s: replace(s, unit=replace(s.unit, name="unit2")),
+    "liquid": lambda s: replace(s, liquid=replace(s.liquid, density=998.3)),
+    "offset": lambda s: replace(s, mounting=replace(s.mounting, offset_mm=1.6)),
+    "span": lambda s: replace(s, mounting=replace(s.mounting, tank=replace(s.mounting.tank, span_mm=101.0))),
+    "period": lambda s: replace(s, mounting=replace(s.mounting, sensor=replace(s.mounting.sensor, period_ms=101))),
+    "mark": lambda s: replace(s, marks=(replace(s.marks[0], stop=11), s.marks[1])),
+    "uncertainty": lambda s: replace(s, marks=(replace(s.marks[0], u_mm=None), s.marks[1])),
+    "note": lambda s: replace(s, note="foam from frame 20"),
+    "count": lambda s: replace(s, frames=replace(s.frames, counts=s.frames.counts ^ np.eye(40, 2, dtype=np.uint32))),
+    "time": lambda s: replace(s, frames=replace(s.frames, t_ms=s.frames.t_ms + 1)),
+    "temperature": lambda s: replace(s, frames=replace(s.frames, temperature_c=np.full(40, np.nan))),
+    "channels swapped": lambda s: replace(s, frames=replace(s.frames, counts=s.frames.counts[:, ::-1])),
+}
+
+
+@pytest.mark.parametrize("change", CHANGES.values(), ids=CHANGES.keys())
+def test_content_is_in_it(new_store: Store, register: Callable, change: Callable[[NewSession], NewSession]) -> None:
+    """Whatever says what was recorded, on what, changes the hash."""
+    new = register(new_store).session(7)
+    changed = change(new)
+    assert session_sha256(changed, changed.frames) != session_sha256(new, new.frames)
+
+
+def test_one_number_one_hash() -> None:
+    """Integers and floats of one value, both zeros, and every NaN hash alike; where the source lies in memory does not matter."""
+    t, counts = np.arange(4) * 100, np.arange(8, dtype=np.uint32).reshape(4, 2)
+    odd_nan = np.array([0x7FF8000000000123], np.uint64).view(np.float64)[0]
+    plain = Frames(t, counts, np.array([0.0, 1.0, np.nan, 2.0]))
+    strange = Frames(t.astype(">i8"), np.asfortranarray(counts), np.array([-0.0, 1.0, odd_nan, 2.0]))
+    assert readings_sha256(plain) == readings_sha256(strange)
+    roles = {"a": Role.FIT}
+    assert frozen_sha256(GroupBy.UNIT, roles, []) != frozen_sha256(GroupBy.TANK, roles, [])
+
+
+def test_whole_numbers_hash_as_floats(tmp_path: Path, register: Callable) -> None:
+    """A level given as 15 or as 15.0 is the same content."""
+    bench = register(Store.open(tmp_path / "x.db"))
+    whole, real = bench.session(1, (Mark(0, 9, 15, 1),)), bench.session(1, (Mark(0, 9, 15.0, 1.0),))
+    assert session_sha256(whole, whole.frames) == session_sha256(real, real.frames)
+
+
+def test_no_nan_in_canonical_json() -> None:
+    """NaN has no canonical text and is refused."""
+    with pytest.raises(ValueError, match="JSON"):
+        canonical_json({"x": float("nan")})
