@@ -1,0 +1,144 @@
+"""Freezing on the command line."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+import innage.demo_data
+from dataset.store import Store
+from innage.cli import app, main
+
+READINGS = Path(innage.demo_data.__path__[0]) / "levels_tidy.csv"
+SETUP = """tank add can --span-mm 100
+liquid add water
+unit add u1
+unit add u2
+sensor add osc --pad p0:0:100 --count-bits 16 --count-law falls --period-ms 2051
+mounting add m --tank can --sensor osc"""
+LOG = ["--tank", "can", "--liquid", "water", "--sensor", "osc"]
+FIT = "0,15,25,35,45,55,65,75,85,95"
+
+
+def run(*words: object) -> str:
+    """Run a command that must succeed; what it printed."""
+    result = CliRunner().invoke(app, [str(w) for w in words], catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    return result.output
+
+
+def run_json(*words: object) -> Any:
+    return json.loads(run(*words, "--json"))
+
+
+@pytest.fixture(scope="module")
+def logged(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """A store with the real readings of unit u1, a short labelled session of u2, and one without labels."""
+    folder = tmp_path_factory.mktemp("logged")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("INNAGE_STORE", str(folder / "innage.db"))
+        for line in SETUP.splitlines():
+            run(*line.split())
+        columns = ["--time", "elapsed_ms", "--count", "N_counts", "--level", "level_cm", "--level-unit", "cm"]
+        run("log", READINGS, *LOG, "--unit", "u1", *columns)
+        (folder / "short.csv").write_text("p0,mm\n50000,0\n49000,0\n30000,15\n")
+        (folder / "bare.csv").write_text("p0\n50001\n")
+        run("log", folder / "short.csv", *LOG, "--unit", "u2", "--level", "mm")
+        run("log", folder / "bare.csv", *LOG, "--unit", "u2")
+    return (folder / "innage.db").read_bytes()
+
+
+@pytest.fixture
+def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, logged: bytes) -> Path:
+    """A copy of that store."""
+    path = tmp_path / "innage.db"
+    path.write_bytes(logged)
+    monkeypatch.setenv("INNAGE_STORE", str(path))
+    return path
+
+
+def refused(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], *words: object) -> str:
+    """Run a command that must be refused with exit code 2; its sentence."""
+    monkeypatch.setattr(sys, "argv", ["innage", *(str(w) for w in words)])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 2
+    return capsys.readouterr().err
+
+
+def test_levels_of_the_real_readings(store: Path) -> None:
+    """The split of the readings by their levels: 380 frames to fit, 388 to prove.
+
+    Source: innage/demo_data/SOURCE.txt for the levels; fit at 0, 15, 25, ..., 95 mm, prove at 10, 20, ..., 100 mm.
+    """
+    real = run_json("sessions")[0]["id"]
+    said = run("freeze", "levels", "--session", real, "--group", "level", "--fit", FIT, "--prove", "rest")
+    assert "frames: fit 380, prove 388; sessions: 1; hash" in said
+    found = run_json("frozen", "levels")
+    by_role = {role: [g["group"] for g in found["groups"] if g["role"] == role] for role in ("fit", "prove")}
+    assert by_role["fit"] == FIT.split(",")
+    assert by_role["prove"] == [str(level) for level in range(10, 101, 10)]
+    assert sum(g["frames"] for g in found["groups"] if g["role"] == "fit") == 380
+    assert found["sha256"] in said
+    again = run_json("freeze", "again", "--session", real, "--group", "level", "--fit", "0.0,15.0," + FIT[5:], "--prove", "rest")
+    assert again["sha256"] == found["sha256"]
+
+
+def test_sessions_that_are_left_out(store: Path) -> None:
+    """By default every session that is labelled and not void is taken, and those left out are named; a level of two sessions is one group."""
+    ids = [s["id"] for s in run_json("sessions")]
+    assert f"left out session {ids[2]}: no labelled frame\n" in run("freeze", "all", "--group", "level", "--fit", FIT, "--prove", "rest")
+    groups = {g["group"]: g for g in run_json("frozen", "all")["groups"]}
+    assert (groups["15"]["frames"], sorted(groups["15"]["sessions"])) == (49, sorted(ids[:2]))
+    run("void", ids[1], "--reason", "spilled")
+    said = run("freeze", "less", "--group", "level", "--fit", FIT, "--prove", "rest")
+    assert f"left out session {ids[1]}: void\n" in said
+    assert f"session {ids[1]} was voided since: spilled" in run("frozen", "all")
+
+
+def test_shares(store: Path) -> None:
+    """Shares are drawn by the seed, which is kept; units have one role each."""
+    one, two = (run_json("freeze", name, "--group", "level", "--shares", "fit=60,calibrate=15,prove=25", "--seed", "7") for name in ("a", "b"))
+    assert one["sha256"] == two["sha256"]
+    assert one["seed"] == 7
+    assert [sum(g["role"] == role for g in one["groups"]) for role in ("fit", "calibrate", "prove")] == [12, 3, 5]
+    units = run_json("freeze", "c", "--group", "unit", "--fit", "u1", "--prove", "u2")
+    assert [(g["group"], g["role"], g["frames"]) for g in units["groups"]] == [("u1", "fit", 768), ("u2", "prove", 3)]
+    assert units["seed"] is None
+
+
+def test_listing_and_openings(store: Path) -> None:
+    """Frozen sets are listed with how many groups each role has; a set shows how often and for what 'prove' was opened."""
+    assert run("frozen").startswith("no frozen sets yet: try 'innage freeze")
+    run("freeze", "units", "--group", "unit", "--fit", "u1", "--prove", "u2")
+    assert "units" in run("frozen")
+    assert run_json("frozen")[0]["name"] == "units"
+    assert run("frozen", "units").endswith("openings of 'prove' so far: 0\n")
+    opened = Store.open(store)
+    opened.open_prove(opened.frozen_set("units"), "final figures")
+    assert run("frozen", "units").endswith("openings of 'prove' so far: 1 (final figures)\n")
+    assert run_json("frozen", "units")["prove_openings"] == 1
+
+
+@pytest.mark.parametrize(
+    ("options", "sentence"),
+    [
+        (["--fit", "u1"], "no role for 1 groups: u2; expected every group exactly one role"),
+        (["--fit", "u1,u3", "--prove", "rest"], "--fit: no group is called 'u3'. There are: u"),
+        (["--fit", "u1", "--prove", "u1,u2"], "--prove: group u1 is named under fit already"),
+        ([], "roles: no roles; expected --fit, --choose, --calibrate, --prove with groups, or --shares. The groups are: u1, u2"),
+        (["--fit", "u1", "--shares", "fit=100"], "roles: both roles and --shares"),
+        (["--shares", "fit=60,prove=30"], "--shares: fit=60, prove=30; expected shares above 0 that sum to 100"),
+        (["--shares", "fit=60,test=40"], "--shares: 'test=40'; expected ROLE=PERCENT, such as fit=60,prove=40; roles: fit, choose, calibrate, prove"),
+        (["--session", "fff", "--fit", "rest"], "session fff: is not in the store. See 'innage sessions'"),
+    ],
+)
+def test_refusals(store: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], options: list[str], sentence: str) -> None:
+    """A split that is not one, or names what is not there, is refused and nothing is frozen."""
+    assert sentence in refused(monkeypatch, capsys, "freeze", "x", "--group", "unit", *options)
+    assert run_json("frozen") == []

@@ -1,0 +1,191 @@
+"""Logging, listing, showing and voiding sessions on the command line."""
+
+from __future__ import annotations
+
+import csv
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+import innage.demo_data
+from innage.cli import app, main
+
+READINGS = Path(innage.demo_data.__path__[0]) / "levels_tidy.csv"
+REAL = ["--tank", "can", "--liquid", "water", "--sensor", "osc", "--unit", "u1", "--time", "elapsed_ms", "--count", "N_counts"]
+REAL += ["--level", "level_cm", "--level-unit", "cm", "--level-u-mm", "0.5"]
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """A store with a bench for the real readings and, beside it, a sensor of two pads."""
+    path = tmp_path_factory.mktemp("bench") / "innage.db"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("INNAGE_STORE", str(path))
+        run("tank", "add", "can", "--span-mm", "100")
+        run("liquid", "add", "water")
+        run("unit", "add", "u1")
+        run("sensor", "add", "osc", "--pad", "p0:0:100", "--count-bits", "16", "--count-law", "falls", "--period-ms", "2051")
+        run("sensor", "add", "pair", "--pad", "a:0:50", "--pad", "b:50:50", "--count-bits", "12", "--count-law", "rises", "--period-ms", "100")
+        run("mounting", "add", "m-osc", "--tank", "can", "--sensor", "osc")
+        run("mounting", "add", "m-pair", "--tank", "can", "--sensor", "pair")
+    return path.read_bytes()
+
+
+@pytest.fixture
+def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, bench: bytes) -> Path:
+    """A copy of that store."""
+    path = tmp_path / "innage.db"
+    path.write_bytes(bench)
+    monkeypatch.setenv("INNAGE_STORE", str(path))
+    return path
+
+
+def run(*words: object) -> str:
+    """Run a command that must succeed; what it printed."""
+    result = CliRunner().invoke(app, [str(w) for w in words], catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    return result.output
+
+
+def refused(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], *words: object) -> str:
+    """Run a command that must be refused with exit code 2; its sentence."""
+    monkeypatch.setattr(sys, "argv", ["innage", *(str(w) for w in words)])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.count("\n") == 1
+    return err
+
+
+def sessions() -> Any:
+    return json.loads(run("sessions", "--json"))
+
+
+def write(path: Path, seed: int, text: str = "") -> Path:
+    """A file for the pair of pads."""
+    rng = np.random.default_rng(seed)
+    path.write_text(text or "t,a,b,mm\n" + "".join(f"{k * 100},{x},{y},{k // 10 * 5}\n" for k, (x, y) in enumerate(rng.integers(0, 4096, (30, 2)))))
+    return path
+
+
+PAIR = ["--tank", "can", "--liquid", "water", "--sensor", "pair", "--unit", "u1"]
+
+
+def test_real_readings_end_to_end(store: Path) -> None:
+    """The real readings are logged, listed and shown; per level the mean counts are those of the csv module and a plain loop.
+
+    Source: innage/demo_data/SOURCE.txt.
+    """
+    said = run("log", READINGS, *REAL, "--save-mapping", "tidy")
+    assert "levels_tidy.csv (comma): 768 frames, 768 labelled at 20 levels from 0 to 100 mm, 19 gaps in time\nmapping tidy saved\n" in said
+    (session,) = sessions()
+    assert (session["frames"], session["labelled"], session["levels"], session["void_reason"]) == (768, 768, 20, None)
+    assert said.startswith(f"session {session['id']} from")
+    shown = json.loads(run("show", session["id"][:6], "--json"))
+    with READINGS.open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    for mark in shown["marks"]:
+        counts = [float(row["N_counts"]) for row in rows if float(row["level_cm"]) * 10 == pytest.approx(mark["level_mm"])]
+        assert len(counts) == mark["stop"] - mark["start"]
+        (found,) = mark["counts"]
+        assert found["mean"] == pytest.approx(sum(counts) / len(counts), rel=1e-12)
+        assert (found["min"], found["max"], mark["u_mm"]) == (min(counts), max(counts), 0.5)
+    assert sum(m["stop"] - m["start"] for m in shown["marks"] if m["level_mm"] in {0, *range(15, 100, 10)}) == 380
+    assert session["id"] in run("sessions")
+    assert "50768.6" in run("show", session["id"])
+    assert json.loads(run("mapping", "list", "--json"))[0]["counts"] == ["N_counts"]
+    assert "elapsed_ms" in run("mapping", "list")
+    assert "level_cm" in run("mapping", "show", "tidy")
+
+
+def test_many_files_with_a_saved_mapping(store: Path, tmp_path: Path) -> None:
+    """Many files in one call are a session each, in their order; a saved mapping reads them as its options did."""
+    files = [write(tmp_path / f"r{k}.csv", k) for k in range(12)]
+    run("log", files[0], *PAIR, "--time", "t", "--level", "mm", "--save-mapping", "bench")
+    said = run("log", *files[1:], *PAIR, "--mapping", "bench")
+    assert said.count("\n") == 12
+    assert said.endswith("11 sessions logged, 330 frames\n")
+    assert [(s["file"], s["labelled"], s["levels"]) for s in sessions()] == [(f"r{k}.csv", 30, 3) for k in range(12)]
+
+
+def test_all_files_or_none(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """One bad file among many leaves the store as it was, byte for byte, and is named with line and column."""
+    files = [write(tmp_path / f"r{k}.csv", k) for k in range(3)]
+    files.append(write(tmp_path / "bad.csv", 9, "t,a,b,mm\n0,1,2,5\n100,4096,2,5\n"))
+    before = store.read_bytes()
+    sentence = refused(monkeypatch, capsys, "log", *files, *PAIR, "--time", "t", "--level", "mm", "--save-mapping", "bench")
+    assert f"{files[-1]}, line 3, column 'a': a count of 4096; expected a whole number from 0 to 4095 (12 bits, sensor pair@1)" in sentence
+    files[-1] = files[0]
+    assert "was logged already" in refused(monkeypatch, capsys, "log", *files, *PAIR, "--time", "t", "--level", "mm", "--save-mapping", "bench")
+    assert store.read_bytes() == before
+    assert sessions() == []
+
+
+def test_log_as_json(store: Path, tmp_path: Path) -> None:
+    """With --json the ids and facts come as a list, the delimiter by its name."""
+    path = write(tmp_path / "r.csv", 1, "t\ta\tb\tmm\n0\t1\t2\t5\n100\t2\t2\t\n400\t3\t3\t6\n500\t3\t4\t6\n600\t3\t3\t6\n")
+    (found,) = json.loads(run("log", path, *PAIR, "--time", "t", "--level", "mm", "--json"))
+    assert (found["frames"], found["labelled"], found["levels"], found["marks"]) == (5, 4, 2, 2)
+    assert (found["gaps"], found["delimiter"], found["median_period_ms"]) == (1, "tab", 100.0)
+    assert sessions()[0]["id"] == found["id"]
+
+
+def test_pad_names_are_the_default_columns(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """Without --count the columns named like the pads are taken; when they are not there, the error lists the columns."""
+    run("log", write(tmp_path / "r.csv", 1), *PAIR)
+    path = write(tmp_path / "x.csv", 2, "t,c0,c1\n0,1,2\n")
+    assert "no column 'a'; expected one of 't', 'c0', 'c1'. Name the columns with --count" in refused(monkeypatch, capsys, "log", path, *PAIR)
+
+
+def test_delimiters_by_name(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """--delimiter takes a character or a word; letters, digits and marks that numbers need are refused."""
+    run("log", write(tmp_path / "r.csv", 1, "a;b\n1;2\n"), *PAIR, "--delimiter", "semicolon")
+    run("log", write(tmp_path / "s.csv", 1, "a!b\n3;2\n".replace(";", "!")), *PAIR, "--delimiter", "!")
+    for bad in ("ab", "5", "."):
+        assert "--delimiter" in refused(monkeypatch, capsys, "log", tmp_path / "r.csv", *PAIR, "--delimiter", bad)
+
+
+def test_which_mounting(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """One mounting that joins tank and sensor is found; none, several, and a contradiction are refused with the candidates."""
+    path = write(tmp_path / "r.csv", 1)
+    rest = ["--liquid", "water", "--unit", "u1"]
+    assert "--tank and --sensor: one is missing" in refused(monkeypatch, capsys, "log", path, *rest, "--tank", "can")
+    assert "expected osc@1, which mounting m-osc is of" in refused(monkeypatch, capsys, "log", path, *PAIR, "--mounting", "m-osc")
+    run("mounting", "add", "second", "--tank", "can", "--sensor", "pair", "--offset-mm", "3")
+    assert "2 of sensor pair@1 on tank can@1: m-pair, second" in refused(monkeypatch, capsys, "log", path, *PAIR)
+    run("log", path, *rest, "--mounting", "second")
+    run("tank", "add", "can", "--span-mm", "120")
+    sentence = refused(monkeypatch, capsys, "log", path, *PAIR)
+    assert "none for sensor pair@1 on tank can@2. There are: m-osc (sensor osc@1 on tank can@1), m-pair" in sentence
+    assert sessions()[0]["mounting"] == "second"
+
+
+def test_mapping_or_options(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """A saved mapping and options for columns do not mix, and a mapping that is not there is named."""
+    path = write(tmp_path / "r.csv", 1)
+    assert "one or the other" in refused(monkeypatch, capsys, "log", path, *PAIR, "--mapping", "x", "--time", "t")
+    assert "mapping x: is not in the store" in refused(monkeypatch, capsys, "log", path, *PAIR, "--mapping", "x")
+
+
+def test_voiding(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """A void session stays in the list with its reason; voiding it again is refused; one without labels says so."""
+    run("log", write(tmp_path / "r.csv", 1), *PAIR, "--time", "t")
+    id_ = sessions()[0]["id"]
+    assert run("show", id_).endswith("no marks: no frame of this session is labelled\n")
+    assert run("void", id_[:8], "--reason", "hose slipped") == f"session {id_} is void: hose slipped\n"
+    assert sessions()[0]["void_reason"] == "hose slipped"
+    assert "void: hose" in run("sessions")
+    assert "is void already ('hose slipped')" in refused(monkeypatch, capsys, "void", id_, "--reason", "again")
+
+
+def test_no_sessions_yet(store: Path) -> None:
+    """An empty list says what to try."""
+    assert run("sessions").startswith("no sessions yet: try 'innage log FILE")
+    assert sessions() == []
