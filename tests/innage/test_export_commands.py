@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -57,11 +58,10 @@ def float_model() -> bytes:
     return onnx.ModelProto.SerializeToString(helper.make_model(graph, opset_imports=[helper.make_opsetid("", 21)], ir_version=10))
 
 
-@pytest.fixture
-def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Store]:
-    """A store with one session, two models made from it, a budget that fits and one that does not; it is the one commands use."""
-    path = tmp_path / "innage.db"
-    monkeypatch.setenv("INNAGE_STORE", str(path))
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store with one session, two models made from it, a budget that fits and one that does not."""
+    path = tmp_path_factory.mktemp("store") / "innage.db"
     with Store.open(path) as opened:
         tank, liquid, unit = opened.add_tank(Tank("canister", 0, 100.0)), opened.add_liquid(Liquid("water")), opened.add_unit(Unit("unit-1"))
         sensor = opened.add_sensor(Sensor("one-pad", 0, (Pad(0, "pad0", 0.0, 100.0),), 16, CountLaw.FALLS, 2051))
@@ -76,6 +76,16 @@ def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Store]:
         for name, slope in (("first", -106), ("second", -107)):
             program = program_of(name, slope)
             opened.add_model(Model(name, digest(program), frozen, limits, "{}", "{}", "{}", to_json(program), float_model()))
+    return path
+
+
+@pytest.fixture
+def store(filled: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Store]:
+    """A copy of the filled store, which the commands use."""
+    path = tmp_path / "innage.db"
+    shutil.copy(filled, path)
+    monkeypatch.setenv("INNAGE_STORE", str(path))
+    with Store.open(path) as opened:
         yield opened
 
 
