@@ -39,12 +39,15 @@ def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]]) 
     from rich.table import Table
 
     numeric = [all(isinstance(r[k], int | float) or r[k] is None for r in rows) and bool(rows) for k in range(len(columns))]
-    made = Table(title=escape(title), title_justify="left", title_style="bold", box=box.SIMPLE_HEAD, pad_edge=False)
+    made = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
     for name, right in zip(columns, numeric, strict=True):
         made.add_column(escape(name), justify="right" if right else "left", overflow="fold")
     for row in rows:
         made.add_row(*(escape(_cell(value)) for value in row))
-    console().print(made)
+    out = console()
+    out.print(f"[bold]{escape(title)}[/bold]\n")
+    out.print(made)
+    out.print()
 
 
 def _cell(value: object) -> str:

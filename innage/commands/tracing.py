@@ -27,9 +27,14 @@ def trace(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Walk from FILE to the model, the frozen set, the sessions and their source files; exit 1 when this store did not export it."""
+    from dataset.errors import NotFoundError
+
     digest = hashlib.sha256(_read(file)).hexdigest()
     with open_store(store) as opened:
-        found = [_facts(opened, exported) for exported in opened.exported(digest)]
+        try:
+            found = [_facts(opened, exported) for exported in opened.exported(digest)]
+        except NotFoundError:
+            found = []
     if json:
         emit({"file": file.name, "sha256": digest, "exports": found})
     elif not found:
