@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Mapping
 from functools import cached_property
+from importlib.metadata import version
 
 import numpy as np
 
@@ -97,7 +98,9 @@ def regenerated(bundle: Bundle) -> str:
     unexpected = set(read.files) - set(made) - {known_files(read.prefix)["float_onnx"]}
     differing += [f"{name} does not follow from the program" for name in sorted(unexpected)]
     if differing:
-        raise Failed("; ".join(differing))
+        here = version("innage")
+        other = "" if here == read.innage_version else f" (written by innage {read.innage_version}, this is {here}: versions may write files differently)"
+        raise Failed("; ".join(differing) + other)
     return f"{len(made)} files made again from program.json, byte for byte the same"
 
 

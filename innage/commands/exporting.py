@@ -97,7 +97,6 @@ def _warn_of_void(model: Model, voided: tuple[tuple[str, str], ...], allowed: bo
 def _check_budget(model: Model, budget: Budget, json: bool) -> Cost:
     """The measured cost when it is within the budget; otherwise a table and exit 1."""
     from export.measure import measure
-
     from training.costs import against
     from training.program import from_json
 

@@ -6,6 +6,7 @@ import hashlib
 import json
 import re
 from collections.abc import Iterator, Mapping
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -168,6 +169,13 @@ def test_changed_report_fails_although_signed(small_bundle: Files) -> None:
     changed = small_bundle["report.html"].replace(b"0.81", b"0.18")
     assert changed != small_bundle["report.html"]
     assert "report.html differs" in failed(resigned({**small_bundle, "report.html": changed}), {"made again"})["made again"]
+
+
+def test_other_version_is_named_with_the_difference(small_bundle: Files) -> None:
+    """When the files differ and another version of innage wrote them, the sentence says so; otherwise it doesn't."""
+    changed = {**small_bundle, "innage.c": small_bundle["innage.c"] + b"\n"}
+    assert "written by innage 0.0.9, this is" in failed(resigned(changed, innage="0.0.9"), {"made again"})["made again"]
+    assert "written by" not in failed(resigned(changed, innage=version("innage")), {"made again"})["made again"]
 
 
 # --- vectors ---
