@@ -56,11 +56,16 @@ def test_names_are_fixed_and_bytes_repeat(made_up: MadeUp, family: str) -> None:
 
 
 def test_trees_branch_alike_in_single_precision(made_up: MadeUp) -> None:
-    """At each threshold of trees on 24-bit counts, and one count above, ONNX in single precision takes scikit-learn's branch."""
+    """At each threshold of trees on 24-bit counts, and one count above, ONNX in single precision takes scikit-learn's branch.
+
+    Thresholds are whole numbers, which single precision holds exactly up to 2**24 (IEEE 754).
+    """
     data = made_up(1, CountLaw.RISES, bits=24)
     fitted = _fitted(data, "trees", CountLaw.RISES, 24)
     trees = fitted.pipeline.named_steps["model"].trees.estimators_[:, 0]
-    thresholds = np.concatenate([t.tree_.threshold[t.tree_.children_left >= 0] for t in trees]).astype(np.int64)
+    found = np.concatenate([t.tree_.threshold[t.tree_.children_left >= 0] for t in trees])
+    thresholds = found.astype(np.int64)
+    assert (thresholds == found).all()
     assert thresholds.max() > 1 << 23
     counts = np.unique(np.concatenate([thresholds, thresholds + 1]))[:, None]
     assert float_onnx_difference(emit_float_onnx(fitted.pipeline, 1, "m"), fitted.pipeline, counts) < 1e-3

@@ -82,6 +82,7 @@ def test_limits_are_answered(limit: Limit, said: str) -> None:
     (row,) = answer(Limits("l", 1, (limit,)), PROVE)
     assert row["answer"] == said
     assert row["reason"]
+    assert limit.condition == "all" or limit.condition in row["reason"]
 
 
 def test_nothing_proved_shows_nothing() -> None:
