@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Callable
 
 import numpy as np
@@ -57,7 +59,23 @@ def canister(
     return FrozenData(frozen, np.concatenate(counts), clock, np.concatenate(labels), unknown, unknown, index, index)
 
 
-@pytest.fixture
+def fingerprint(data: FrozenData) -> str:
+    """Hashes of program, float ONNX and metrics of a training with all families."""
+    from training.program import digest
+    from training.train import train
+
+    made = train(data, name="m", limits=None, budget=None, cost=None, seed=3)
+    texts = (made.float_onnx, json.dumps(made.metrics, sort_keys=True).encode())
+    return " ".join([digest(made.program), *(hashlib.sha256(text).hexdigest() for text in texts)])
+
+
+@pytest.fixture(name="fingerprint")
+def fingerprint_fixture() -> Callable[[FrozenData], str]:
+    """The function that trains and hashes."""
+    return fingerprint
+
+
+@pytest.fixture(scope="session")
 def made_up() -> Callable[..., FrozenData]:
     """The function that makes simulated sessions."""
     return canister

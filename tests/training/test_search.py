@@ -9,9 +9,11 @@ import numpy as np
 import pytest
 
 from dataset.errors import InputError
-from dataset.records import Budget, FrozenData, GroupBy, Limit, Limits, Role
+from dataset.records import Budget, CountLaw, FrozenData, GroupBy, Limit, Limits, Role
+from training.answers import meets
 from training.costs import Cost
 from training.program import Program
+from training.recipes import Board
 from training.search import Candidate, folds, measured, pick, search, table_bytes
 
 MadeUp = Callable[..., FrozenData]
@@ -21,11 +23,16 @@ BUDGET = Budget("small", "cortex-m0plus", 1, 1000, 64, 128, 1000)
 def _no_progress(what: str, done: int, total: int) -> None: ...
 
 
-def _candidates(made_up: MadeUp, limits: Limits | None) -> list[Candidate]:
-    from training.train import _board
+@pytest.fixture(scope="module")
+def found(made_up: MadeUp) -> list[Candidate]:
+    """Candidates of three families on a simulated canister, without limits."""
+    board = Board(16, 3, CountLaw.FALLS, 100, 10, 200.0)
+    return search(made_up(3), board, "m", ["line", "hinge", "trees"], 0, None, _no_progress)[0]
 
-    data = made_up(3)
-    return search(data, _board(data), "m", ["line", "hinge", "trees"], 0, limits, _no_progress)[0]
+
+def _judged(candidates: list[Candidate], limits: Limits) -> list[Candidate]:
+    """The candidates as a search with ``limits`` gives them."""
+    return [replace(c, meets=meets(limits, c.cautious)) for c in candidates]
 
 
 def _cost_of(flash: Callable[[Program], int]) -> Callable[[Program, Budget], Cost]:
@@ -38,10 +45,10 @@ def _bound(candidates: list[Candidate], rank: int) -> Limits:
     return Limits("l", 1, (Limit("rmse_mm", (errors[rank - 1] + errors[rank]) / 2),))
 
 
-def test_the_smallest_that_meets_is_taken(made_up: MadeUp) -> None:
+def test_the_smallest_that_meets_is_taken(found: list[Candidate]) -> None:
     """Of the candidates that meet the limits the one with the least estimated flash is chosen, whatever its score."""
-    limits = _bound(_candidates(made_up, None), 6)
-    candidates = _candidates(made_up, limits)
+    limits = _bound(found, 6)
+    candidates = _judged(found, limits)
     chosen, why = pick(candidates, limits)
     meeting = [c for c in candidates if c.meets]
     assert len(meeting) == 6
@@ -50,19 +57,19 @@ def test_the_smallest_that_meets_is_taken(made_up: MadeUp) -> None:
     assert "of 6 candidates that meet the limits" in why
 
 
-def test_nothing_meets(made_up: MadeUp) -> None:
+def test_nothing_meets(found: list[Candidate]) -> None:
     """When no candidate meets the limits the nearest is given and the reason says so."""
     limits = Limits("l", 1, (Limit("rmse_mm", 0.001),))
-    candidates = _candidates(made_up, limits)
+    candidates = _judged(found, limits)
     chosen, why = pick(candidates, limits)
     assert chosen.error == min(c.error for c in candidates)
     assert why.startswith("no candidate meets the limits; the nearest is ")
 
 
-def test_measured_flash_decides(made_up: MadeUp) -> None:
+def test_measured_flash_decides(found: list[Candidate]) -> None:
     """With a cost model the measured flash decides, not the estimate; candidates that miss the limits are not compiled."""
-    limits = _bound(_candidates(made_up, None), 5)
-    candidates = _candidates(made_up, limits)
+    limits = _bound(found, 5)
+    candidates = _judged(found, limits)
     priced = measured(candidates, BUDGET, _cost_of(lambda program: 900 - table_bytes(program) // 100), _no_progress)
     assert [c.cost is not None for c in priced] == [bool(c.meets) for c in candidates]
     chosen, why = pick(priced, limits)
@@ -71,10 +78,10 @@ def test_measured_flash_decides(made_up: MadeUp) -> None:
     assert "fit the budget" in why
 
 
-def test_meeting_but_too_large(made_up: MadeUp) -> None:
+def test_meeting_but_too_large(found: list[Candidate]) -> None:
     """When all that meet are over the budget, the best that fits is taken and the reason says which of the two failed."""
-    limits = _bound(_candidates(made_up, None), 3)
-    candidates = _candidates(made_up, limits)
+    limits = _bound(found, 3)
+    candidates = _judged(found, limits)
     meeting = [table_bytes(c.program) for c in candidates if c.meets and c.program is not None]
     priced = measured(candidates, BUDGET, _cost_of(lambda program: 2000 if table_bytes(program) in meeting else 500), _no_progress)
     chosen, why = pick(priced, limits)
@@ -83,10 +90,9 @@ def test_meeting_but_too_large(made_up: MadeUp) -> None:
     assert why.startswith("no candidate that fits the budget meets the limits")
 
 
-def test_nothing_fits(made_up: MadeUp) -> None:
+def test_nothing_fits(found: list[Candidate]) -> None:
     """When nothing fits the budget, everything was measured, the smallest is given, and it is over."""
-    candidates = _candidates(made_up, None)
-    priced = measured(candidates, BUDGET, _cost_of(lambda program: 1001 + table_bytes(program)), _no_progress)
+    priced = measured(found, BUDGET, _cost_of(lambda program: 1001 + table_bytes(program)), _no_progress)
     chosen, why = pick(priced, None)
     assert all(c.cost is not None for c in priced if c.program is not None)
     assert chosen.within is False
@@ -94,20 +100,18 @@ def test_nothing_fits(made_up: MadeUp) -> None:
     assert why == "no candidate fits the budget; the smallest is given"
 
 
-def test_without_limits_the_best_score_counts(made_up: MadeUp) -> None:
+def test_without_limits_the_best_score_counts(found: list[Candidate]) -> None:
     """Without limits the chosen error is within 2 % of the best."""
-    candidates = _candidates(made_up, None)
-    assert pick(candidates, None)[0].error <= 1.02 * min(c.error for c in candidates)
+    assert pick(found, None)[0].error <= 1.02 * min(c.error for c in found)
 
 
-def test_a_candidate_without_integers_is_not_chosen(made_up: MadeUp) -> None:
+def test_a_candidate_without_integers_is_not_chosen(found: list[Candidate]) -> None:
     """What cannot be written in integers is never chosen, and nothing at all is an error with the reason."""
-    candidates = _candidates(made_up, None)
-    best = pick(candidates, None)[0]
-    refused = [replace(c, program=None, refused="weights") if c is best else c for c in candidates]
+    best = pick(found, None)[0]
+    refused = [replace(c, program=None, refused="weights") if c is best else c for c in found]
     assert pick(refused, None)[0].program is not None
     with pytest.raises(InputError, match="weights"):
-        pick([replace(c, program=None, refused="weights") for c in candidates], None)
+        pick([replace(c, program=None, refused="weights") for c in found], None)
 
 
 def _by_level(data: FrozenData, role: Role = Role.FIT) -> FrozenData:
