@@ -47,7 +47,7 @@ def _plain(pattern: str) -> Element:
 
 
 def _unless_equal(pattern: str, equal: str) -> Element:
-    """Comparing a value with itself is what compilers warn about; the answer is known."""
+    """Comparing a value with itself is what compilers warn about; the answer is known, and the value counts as used."""
     return lambda node, args, context: ([], (equal if args[0] == args[1] else pattern).format(*args))
 
 
@@ -109,7 +109,7 @@ ELEMENT: Mapping[str, Element] = {
     "mul": _plain("{0} * {1}"),
     "abs": _plain("({0} < 0) ? -{0} : {0}"),
     "max": _unless_equal("({0} > {1}) ? {0} : {1}", "{0}"),
-    "greater": _unless_equal("({0} > {1}) ? 1 : 0", "0"),
+    "greater": _unless_equal("({0} > {1}) ? 1 : 0", "0 * {0}"),
     "where": _plain("({0} != 0) ? {1} : {2}"),
     "divide": _plain("{p}_divide({0}, {1})"),
     "clip": _clip,
@@ -130,9 +130,6 @@ def _take(node: Node, inputs: Sequence[Value], out: Value, context: Context) -> 
     source, indices = inputs[0], vector(node.attributes, "indices")
     if out.single:
         return [f"const int32_t {out.base} = {source.at(indices[0])}; {note(node)}"]
-    if indices == tuple(range(indices[0], indices[0] + len(indices))) and not source.single:
-        moved = Value(source.base, False, source.offset + indices[0], source.narrow)
-        return loop("k", len(indices), [f"{out.at('k')} = {moved.at('k')}; {note(node)}"])
     if len(indices) <= _UNROLLED or source.single:
         return [f"{out.at(k)} = {source.at(index)};" for k, index in enumerate(indices)]
     table = context.table(node, "indices", indices, "result[k] = a[indices[k]]")
@@ -170,7 +167,7 @@ def _reduce_max(node: Node, inputs: Sequence[Value], out: Value, context: Contex
 def _argmax(node: Node, inputs: Sequence[Value], out: Value, context: Context) -> list[str]:
     (source,), size = inputs, context.inputs[0].size
     if size == 1:
-        return [f"const int32_t {out.base} = 0; {note(node)}"]
+        return [f"const int32_t {out.base} = 0 * {source.at(0)}; {note(node)}"]
     best = f"best_{node.name}"
     return [
         f"int32_t {out.base} = 0; {note(node)}",

@@ -11,7 +11,7 @@ from export import c_blocks
 from export.c_header import header_gaps, identity
 from export.c_ops import ELEMENT, WHOLE, Context, local, loop, note
 from export.c_text import fill, literal, span_text, template
-from export.c_view import Tables, Unit, Value, literals, live, scratch_slots, units
+from export.c_view import Tables, Unit, Value, literals, live, scratch_slots, units, windows
 from training.program import FORMAT, OPS, TEMPERATURE_RANGE, Interval, Node, Program, analyse, model_id
 
 _PREFIX = re.compile(r"[a-z][a-z0-9_]{0,30}")
@@ -100,14 +100,14 @@ def _trim_check(trim: Interval, count_bits: int, tables: Tables) -> list[str]:
     """Only comparisons that can fail: a count is never below 0, nor above what its type holds."""
     low, high = trim.low, trim.high
     most = 0xFFFF if count_bits <= 16 else 0xFFFFFFFF
-    lows, highs = [f"{low[0]}U"], [f"{high[0]}U"]
+    least, greatest = f"{low[0]}U", f"{high[0]}U"
     if len(set(low)) > 1:
-        lows = [tables.add("p_trim_low", low, "accepted trims").at("k").replace("(int32_t)", "(uint32_t)")]
+        least = f"(uint32_t){tables.add('p_trim_low', low, 'the lowest trim accepted of each channel').base}[k]"
     if len(set(high)) > 1:
-        highs = [tables.add("p_trim_high", high, "accepted trims").at("k").replace("(int32_t)", "(uint32_t)")]
+        greatest = f"(uint32_t){tables.add('p_trim_high', high, 'the highest trim accepted of each channel').base}[k]"
     index = "k" if trim.size > 1 else "0"
-    tests = [f"(trim[{index}] >= {lows[0]})"] if max(low) > 0 else []
-    tests += [f"(trim[{index}] <= {highs[0]})"] if min(high) < most else []
+    tests = [f"(trim[{index}] >= {least})"] if max(low) > 0 else []
+    tests += [f"(trim[{index}] <= {greatest})"] if min(high) < most else []
     lines = ["bool accepted = (trim != NULL);"]
     if not tests:
         return ["const bool accepted = (trim != NULL);"]
@@ -131,7 +131,7 @@ def _init(program: Program) -> str:
 
 
 def _step(program: Program, prefix: str, tables: Tables) -> tuple[str, Body]:
-    nodes, renewed = _held(program)
+    nodes, renewed = _renewals(program)
     keep = (*program.outputs.values(), *renewed.values())
     known: dict[str, Value] = {"counts": _counts("counts", program)}
     known |= {n: Value(local(n), True) for n in ("temperature", "faults")}
@@ -177,23 +177,23 @@ def _domain(program: Program) -> list[str]:
     return [f"bool inside = {tests};", *loop("k", program.channels, [f"inside = inside && (counts[k] <= {program.count_max}U);"])]
 
 
-def _held(program: Program) -> tuple[tuple[Node, ...], dict[str, str]]:
-    """The step's nodes and the value that renews each state.
+def _renewals(program: Program) -> tuple[tuple[Node, ...], dict[str, str]]:
+    """The step's nodes, and the value that renews each state, in an order in which no row is renewed before it was handed on.
 
-    A row that takes over another state's row is copied first, since that state may be renewed before; capital letters keep
-    the copy's name clear of the program's.
+    Rows that go round in a circle need a copy; capital letters keep its name clear of the program's.
     """
-    rows = {s.name: s for s in program.states if s.size > 1}
-    nodes, renewed = list(program.step), {}
-    for state in program.states:
-        if state.next == state.name:
-            continue
-        renewed[state.name] = state.next
-        if state.next in rows:
-            source = rows[state.next]
-            copy = Node(f"{state.name}_HELD", "concat", (source.name,), {}, source.interval)
+    sizes = {s.name: s.interval for s in program.states if s.size > 1}
+    pending = {s.name: s.next for s in program.states if s.next != s.name}
+    nodes, renewed = list(program.step), dict[str, str]()
+    while pending:
+        handed_on = {value for value in pending.values() if value in sizes}
+        name = next((n for n in pending if n not in handed_on), "")
+        if not name:
+            name = next(iter(pending))
+            copy = Node(f"{name}_HELD", "concat", (name,), {}, sizes[name])
             nodes.append(copy)
-            renewed[state.name] = copy.name
+            pending = {n: copy.name if value == name else value for n, value in pending.items()}
+        renewed[name] = pending.pop(name)
     return tuple(nodes), renewed
 
 
@@ -239,10 +239,11 @@ def _body(
 ) -> Body:
     """The lines that compute ``keep``: ``known`` values are there already, ``placed`` ones go where the caller wants them."""
     alive = live(nodes, keep)
-    parts = units(alive)
-    slots, size = scratch_slots(parts, keep, placed)
-    values: dict[str, Value] = dict(known) | literals(alive)
     intervals = dict(given) | {n.name: n.interval for n in alive}
+    through = windows(alive, {name: i.size for name, i in intervals.items()}, keep)
+    parts = units([n for n in alive if n.name not in through])
+    slots, size = scratch_slots(parts, keep, placed, through)
+    values: dict[str, Value] = dict(known) | literals(alive)
     lines: list[str] = []
     for node in alive:
         if node.op == "const" and node.size > 1:
@@ -250,6 +251,8 @@ def _body(
             lines += _store_constants(node, values, placed)
     values |= {n.name: placed.get(n.name, Value(words, False, slots.get(n.name, 0))) for n in alive if n.size > 1 and n.op != "const"}
     values |= {n.name: Value(local(n.name), True) for n in alive if n.size == 1 and n.op != "const"}
+    for name, (row, offset) in through.items():
+        values[name] = replace(values[row], offset=values[row].offset + offset)
     for unit in parts:
         lines += _unit(unit, values, {n for n in unit.names if n in slots or n in placed}, intervals, context)
     return Body(tuple(lines), values, size)

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import struct
 import zlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from export.c_text import comment_text, literal, narrowest, numbers
-from training.program import Node
+from training.program import Node, vector
 from training.program.ops import Ints
 
 # Operations whose element k needs only elements k of its inputs, so that neighbours can share one loop.
@@ -72,6 +72,23 @@ def live(nodes: Sequence[Node], keep: Iterable[str]) -> tuple[Node, ...]:
     return tuple(reversed(result))
 
 
+def windows(nodes: Sequence[Node], sizes: Mapping[str, int], keep: Iterable[str]) -> dict[str, tuple[str, int]]:
+    """Takes that need no copy, as (row, offset): neighbours taken from a longer row are read where the row lies.
+
+    A take of the whole row is copied: its reader could share a loop with the row's maker, before the row is stored. What is
+    kept is copied too, since the row behind it may be a state that is renewed first.
+    """
+    kept, found = set(keep), dict[str, tuple[str, int]]()
+    for node in nodes:
+        if node.op != "take" or node.size == 1 or sizes[node.inputs[0]] in (1, node.size) or node.name in kept:
+            continue
+        indices = vector(node.attributes, "indices")
+        if indices == tuple(range(indices[0], indices[0] + node.size)):
+            row, offset = found.get(node.inputs[0], (node.inputs[0], 0))
+            found[node.name] = (row, offset + indices[0])
+    return found
+
+
 def units(nodes: Sequence[Node]) -> tuple[Unit, ...]:
     """Group neighbouring elementwise nodes of equal length; constants are no units, they are literals or tables."""
     result: list[Unit] = []
@@ -86,19 +103,20 @@ def units(nodes: Sequence[Node]) -> tuple[Unit, ...]:
     return tuple(result)
 
 
-def last_uses(parts: Sequence[Unit], keep: Iterable[str]) -> dict[str, int]:
-    """The index of the last unit that reads each value; one past the end for what is kept."""
-    found = {name: k for k, unit in enumerate(parts) for node in unit.nodes for name in node.inputs}
+def last_uses(parts: Sequence[Unit], keep: Iterable[str], through: Mapping[str, tuple[str, int]]) -> dict[str, int]:
+    """The index of the last unit that reads each value, itself or ``through`` a window; one past the end for what is kept."""
+    found = {through.get(name, (name, 0))[0]: k for k, unit in enumerate(parts) for node in unit.nodes for name in node.inputs}
     return found | dict.fromkeys(keep, len(parts))
 
 
-def scratch_slots(parts: Sequence[Unit], keep: Iterable[str], placed: Iterable[str]) -> tuple[dict[str, int], int]:
+def scratch_slots(parts: Sequence[Unit], keep: Iterable[str], placed: Iterable[str], through: Mapping[str, tuple[str, int]]) -> tuple[dict[str, int], int]:
     """Offsets in scratch words of the vectors that need one, first fit, and the words needed in all.
 
     Values in ``placed`` have a place elsewhere. A loop may store a result over an operand of the same length that nobody
-    reads later: it reads element k of everything before it stores element k.
+    reads later: it reads element k of everything before it stores element k. (A window onto part of a row never has the
+    row's length, so a row is not stored over while it is read at another place.)
     """
-    last, elsewhere = last_uses(parts, keep), set(placed)
+    last, elsewhere = last_uses(parts, keep, through), set(placed)
     slots: dict[str, int] = {}
     alive: dict[str, int] = {}  # name -> words
     words = 0

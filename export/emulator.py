@@ -55,8 +55,11 @@ class Machine:
         unicorn = _unicorn()
         arm_const = unicorn.arm_const
         self.image = image
-        self._uc: Any = unicorn.Uc(unicorn.UC_ARCH_ARM, unicorn.UC_MODE_THUMB | unicorn.UC_MODE_MCLASS)
+        # The mode flag for M-class cores is left out: it would put a larger core in place of the one chosen here, which divides and
+        # loads unaligned words as this one cannot.
+        self._uc: Any = unicorn.Uc(unicorn.UC_ARCH_ARM, unicorn.UC_MODE_THUMB)
         self._uc.ctl_set_cpu_model(arm_const.UC_CPU_ARM_CORTEX_M0)
+        self._uc.hook_add(unicorn.UC_HOOK_INTR, lambda uc, number, data: uc.emu_stop())  # an exception would be taken for ever
         self._regs = [getattr(arm_const, f"UC_ARM_REG_{name}") for name in ("R0", "R1", "R2", "R3", "LR", "SP", "PC")]
         self._objects = _layout(image)
         self._map(unicorn.UC_PROT_READ, unicorn.UC_PROT_WRITE, unicorn.UC_PROT_EXEC)
@@ -79,10 +82,13 @@ class Machine:
         try:
             self._uc.emu_start(start | 1, _STOP)
         except self._failed as error:
-            raise ToolError(
-                f"{self.image.prefix}_{name} on the emulated core", f"{error} at {self._place()}", "memory of its own, instructions of the core"
-            ) from error
+            raise self._fault(name, str(error)) from error
+        if self._uc.reg_read(self._regs[6]) != _STOP:
+            raise self._fault(name, "an exception")
         return int(self._uc.reg_read(self._regs[0]))
+
+    def _fault(self, name: str, what: str) -> ToolError:
+        return ToolError(f"{self.image.prefix}_{name} on the emulated core", f"{what} at {self._place()}", "memory of its own, instructions of the core")
 
     def selftest(self) -> bool:
         """What the model's self-test says."""

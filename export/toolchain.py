@@ -121,7 +121,7 @@ def build_host(source: CSource, checked: bool = True) -> HostProgram:
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
         _write(root, {f"{source.prefix}.h": source.header, "model.c": source.source, "harness.c": emit_harness(source.prefix)})
-        _zig(root, "cc", "-std=c99", *flags, "harness.c", "model.c", "-o", "harness")
+        _zig(root, "cc", "-std=c99", "-g0", *flags, "harness.c", "model.c", "-o", "harness")
         return HostProgram((root / "harness").read_bytes(), _macro(source.header, f"{source.prefix.upper()}_STATE_VALUES"))
 
 

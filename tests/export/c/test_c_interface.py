@@ -1,0 +1,127 @@
+"""The interface as firmware meets it: what is refused, what is left alone, and the self-test."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from dataset.errors import ToolError
+from export.emulator import Machine
+from training.program import FLAG_BITS, NO_LEVEL, NO_TEMPERATURE, WITHHELD, model_id
+
+
+def ready(its: Any) -> Machine:
+    """A machine after power-on, on the trim of the first vector."""
+    machine = Machine(its.image)
+    machine.run(its.vectors.head(1))
+    return machine
+
+
+def reading(machine: Machine) -> list[int]:
+    content = machine.object("reading")
+    return [*np.frombuffer(content[:12], dtype="<i4").tolist(), *content[12:14]]
+
+
+@pytest.mark.parametrize(
+    ("counts", "temperature", "faults"),
+    [
+        ([4096, 0, 0, 0], NO_TEMPERATURE, 0),
+        ([0, 0, 0, 65535], NO_TEMPERATURE, 0),
+        ([0, 0, 0, 0], -1001, 0),
+        ([0, 0, 0, 0], 2001, 0),
+        ([0, 0, 0, 0], 20, 16),
+        ([0, 0, 0, 0], 20, 2**31),
+    ],
+)
+def test_inputs_outside_the_domain_are_withheld(all_built: dict[str, Any], counts: list[int], temperature: int, faults: int) -> None:
+    """A count too wide, an impossible temperature, an unknown fault bit: withheld, sensor fault, state as it was."""
+    its = all_built["every_op"]
+    machine = ready(its)
+    before = machine.object("state")
+    assert machine.step(np.array(counts), temperature, faults) == WITHHELD
+    assert reading(machine) == [0, NO_LEVEL, its.program.span, WITHHELD, FLAG_BITS["sensor_fault"]]
+    assert machine.object("state") == before
+
+
+def test_ends_of_the_domain_are_taken(all_built: dict[str, Any]) -> None:
+    """The largest count, both ends of the temperature and every fault bit are inputs like any other: the state moves on."""
+    machine = ready(all_built["every_op"])
+    for counts, temperature, faults in (([4095] * 4, -1000, 0), ([0] * 4, 2000, 0), ([4095] * 4, 20, 15)):
+        before = machine.object("state")
+        machine.step(np.array(counts), temperature, faults)
+        assert machine.object("state") != before
+
+
+@pytest.mark.parametrize(("trim", "accepted"), [((10, 0), True), ((1000, 9_000_000), True), ((9, 0), False), ((1001, 0), False), ((500, 9_000_001), False)])
+def test_trims_outside_their_channels_limits_are_refused(all_built: dict[str, Any], trim: tuple[int, int], accepted: bool) -> None:
+    """Each channel's trim is held against its own limits, the ends included."""
+    assert Machine(all_built["wide"].image).prepare(np.array(trim)) is accepted
+
+
+def test_a_refused_trim_writes_nothing(all_built: dict[str, Any]) -> None:
+    """Prepared values stay as they were when the trim is refused or missing."""
+    machine = Machine(all_built["strip"].image)
+    before = machine.object("prepared")
+    assert not machine.prepare(np.array([200] * 7 + [3901]))
+    assert not machine.prepare(np.array([], dtype=np.int64))
+    assert machine.object("prepared") == before
+    assert machine.prepare(np.array([200] * 7 + [3900]))
+    assert machine.object("prepared") != before
+
+
+def test_prepared_values_are_those_of_the_interpreter(all_built: dict[str, Any]) -> None:
+    """What prepare writes is what the interpreter prepares, value by value."""
+    its = all_built["strip"]
+    machine = Machine(its.image)
+    for k in range(0, 80, its.vectors.stream_frames):
+        assert machine.prepare(its.vectors.trim[k])
+        np.testing.assert_array_equal(np.frombuffer(machine.object("prepared"), dtype="<i4"), its.vectors.prepared[k])
+
+
+def test_models_without_trim_take_null(all_built: dict[str, Any]) -> None:
+    """A model that uses no trim accepts a null pointer."""
+    assert Machine(all_built["inverse_law"].image).prepare(np.array([], dtype=np.int64))
+
+
+def test_versions_at_run_time(built: Any) -> None:
+    """The chip can tell which model it runs: the first 32 bits of the program's SHA-256."""
+    machine = Machine(built.image)
+    assert machine.call("model_id") == model_id(built.program)
+    assert machine.call("api_version") == 1
+
+
+def test_tables_start_is_where_the_tables_are(built: Any) -> None:
+    """The address handed to the firmware's own memory test is that of the tables, or null without any."""
+    expected = built.image.symbols["innage_tables"] if built.image.tables else 0
+    assert Machine(built.image).call("tables_start") == expected
+
+
+def test_every_flipped_bit_of_the_tables_is_found(all_built: dict[str, Any]) -> None:
+    """The self-test says no for each single damaged bit, and yes again when it is put right."""
+    its = all_built["wide"]
+    machine = Machine(its.image)
+    assert its.image.tables > 0
+    for byte in range(its.image.tables):
+        for bit in range(8):
+            machine.flip(byte, bit)
+            assert not machine.selftest(), f"byte {byte}, bit {bit}"
+            machine.flip(byte, bit)
+    assert machine.selftest()
+
+
+def test_selftest_without_tables(all_built: dict[str, Any]) -> None:
+    """A model without tables passes its self-test."""
+    its = all_built["constant"]
+    assert its.image.tables == 0
+    assert Machine(its.image).selftest()
+
+
+def test_a_run_stops_when_a_trim_is_refused(all_built: dict[str, Any]) -> None:
+    """Vectors whose trim the model refuses end in an error, not in readings."""
+    its = all_built["strip"]
+    spoilt = replace(its.vectors.head(1), trim=np.full_like(its.vectors.head(1).trim, 4000))
+    with pytest.raises(ToolError, match="refuses the trim"):
+        Machine(its.image).run(spoilt)

@@ -1,0 +1,60 @@
+"""Measured costs: what they count, and that a realistic model fits a small budget."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from dataset.errors import ToolError
+from dataset.records import Budget
+from export import measure as module
+from export.measure import measure
+from training.costs import CostModel, against
+
+BUDGET = Budget("small", "cortex-m0plus", multiplier_cycles=1, flash_bytes=1536, ram_bytes=64, stack_bytes=128, cycles=2000)
+
+
+def test_smallest_useful_model_fits_a_small_budget(all_built: dict[str, Any]) -> None:
+    """One channel, reciprocal, 16 segments and flags: inside 1,536 bytes of flash with everything, and 64 bytes of RAM."""
+    model: CostModel = measure
+    cost = model(all_built["inverse_law"].program, BUDGET)
+    assert all(line.within for line in against(cost, BUDGET))
+    assert cost.flash < 1000
+
+
+def test_cost_is_that_of_the_image_and_the_run(all_built: dict[str, Any]) -> None:
+    """Flash and RAM are the linker's and the compiler's; cycles are the dearest frame; the mean lies below it."""
+    its = all_built["strip"]
+    cost = measure(its.program, BUDGET)
+    assert cost.flash == len(its.image.flash)
+    assert (cost.flash_tables, cost.flash_helpers, cost.ram) == (its.image.tables, its.image.helpers, its.image.ram)
+    assert cost.ram == 4 * (17 + 20) + its.image.scratch_size
+    assert 0 < cost.cycles_mean < cost.cycles
+    assert cost.stack >= 16
+
+
+def test_multiplier_and_wait_states_cost_cycles_only(all_built: dict[str, Any]) -> None:
+    """A slow multiplier and wait states cost cycles; flash, RAM and stack stay."""
+    program = all_built["strip"].program
+    plain = measure(program, BUDGET)
+    slow = measure(program, replace(BUDGET, multiplier_cycles=32))
+    waiting = measure(program, replace(BUDGET, wait_states=1))
+    assert min(slow.cycles, waiting.cycles) > plain.cycles
+    for other in (slow, waiting):
+        assert replace(other, cycles=plain.cycles, cycles_mean=plain.cycles_mean) == plain
+
+
+def test_measured_once(all_built: dict[str, Any], monkeypatch: pytest.MonkeyPatch) -> None:
+    """A program that was measured is not built again for another budget on the same core."""
+    program = all_built["strip"].program
+    cost = measure(program, BUDGET)
+    monkeypatch.setattr(module, "build_core", None)
+    assert measure(program, replace(BUDGET, name="other", flash_bytes=1)) is cost
+
+
+def test_unknown_core(all_built: dict[str, Any]) -> None:
+    """A budget for a core that cannot be emulated is refused, with those that can."""
+    with pytest.raises(ToolError, match="core: 'cortex-m7'; expected one of cortex-m0plus"):
+        measure(all_built["constant"].program, replace(BUDGET, core="cortex-m7"))
