@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 from sqlalchemy import insert, select
 from sqlalchemy.orm import Session as OrmSession
-from sqlalchemy.orm import selectinload
 
 from dataset import blocks
 from dataset.canonical import ID_DIGITS, readings_sha256, session_sha256
@@ -86,8 +85,7 @@ def _refuse_known(orm: OrmSession, new: NewSession, sha256: str, readings: str) 
 
 def session_rows(orm: OrmSession) -> Sequence[SessionRow]:
     """All sessions, oldest first, void ones included."""
-    loads = (selectinload(SessionRow.marks), selectinload(SessionRow.void), selectinload(SessionRow.mounting))
-    return orm.scalars(select(SessionRow).order_by(SessionRow.id).options(*loads)).all()
+    return orm.scalars(select(SessionRow).order_by(SessionRow.id)).all()
 
 
 def session_row(orm: OrmSession, ref: str) -> SessionRow:
@@ -118,16 +116,16 @@ def void(orm: OrmSession, ref: str, reason: str) -> SessionRow:
     return row
 
 
-def frames(orm: OrmSession, ref: str) -> Frames:
+def frames(orm: OrmSession, session: Session) -> Frames:
     """All frames of a session."""
-    row = session_row(orm, ref)
-    where = f"session {row.sha256[:ID_DIGITS]}"
-    stored = orm.scalars(select(BlockRow).where(BlockRow.session_id == row.id).order_by(BlockRow.position)).all()
+    where = f"session {session.id}"
+    of_session = select(BlockRow).join(SessionRow).where(SessionRow.sha256 == session.sha256).order_by(BlockRow.position)
+    stored = orm.scalars(of_session).all()
     strange = {b.format for b in stored} - {blocks.FORMAT}
     if strange:
         raise StoreError(where, f"blocks of format {min(strange)}", f"format {blocks.FORMAT}", "install the version of innage that wrote them")
     packed = [blocks.Block(b.frames, b.t_ms, b.counts, b.temperature_c) for b in stored]
-    return blocks.from_blocks(packed, len(row.mounting.sensor.pads), where)
+    return blocks.from_blocks(packed, session.mounting.sensor.channels, where)
 
 
 def check(session: Session, its_frames: Frames) -> None:

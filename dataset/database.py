@@ -67,7 +67,13 @@ def prepare(path: Path, *, timeout_s: float = TIMEOUT_S, history: History = HIST
     Raises:
         StoreError: not a store, made by a newer version, not readable, or busy.
     """
-    if path.exists() and path.stat().st_size > 0:
+    try:
+        size = path.stat().st_size
+    except FileNotFoundError:
+        size = 0
+    except OSError as error:
+        raise StoreError(str(path), f"cannot be reached ({error.strerror})") from error
+    if size > 0:
         revision = _revision(path, timeout_s, history)
         if revision == history.head:
             return
@@ -82,17 +88,20 @@ def upgrade(path: Path, revision: str = "head", *, timeout_s: float = TIMEOUT_S,
 
     config = migration_config(path, timeout_s=timeout_s, history=history)
 
+    kept: list[tuple[str, Path]] = []
+
     def before(current: str | None) -> None:
         # the write lock is held: nothing can change between the copy and the upgrade, or upgrade a second time
-        if current not in (None, history.head):
-            copy = _keep_copy(path, current or "")
-            log.warning("store %s: upgraded from revision %s to %s; the store as it was is kept as %s", path, current, history.head, copy.name)
+        if current is not None and current != history.head:
+            kept.append((current, _keep_copy(path, current)))
 
     config.attributes["before"] = before
     with translated(path, timeout_s):
         command.upgrade(config, revision)
         with closing(sqlite3.connect(path, timeout=timeout_s)) as connection:
             connection.execute(WAL)  # kept in the file; impossible inside the transaction of the upgrade
+    for current, copy in kept:
+        log.warning("store %s: upgraded from revision %s to %s; the store as it was is kept as %s", path, current, history.head, copy.name)
 
 
 def _keep_copy(path: Path, revision: str) -> Path:

@@ -307,7 +307,7 @@ def _levels(columns: _Columns, mapping: ColumnMapping, tank: Tank) -> NDArray[np
         return None
     values, sheet = columns[mapping.level], columns.sheet
     scale = {LevelUnit.MILLIMETRES: 1.0, LevelUnit.CENTIMETRES: 10.0, LevelUnit.FRACTION: tank.span_mm}[mapping.level_unit]
-    level = np.round(values * scale, 6)  # 1.1 cm is 11 mm, not 11.000000000000002
+    level = np.round(values * scale, 6)  # 0.07 of 100 mm is 7 mm, not 7.000000000000001
     row = _first((level < 0) | (level > tank.span_mm))
     if row is not None:
         expected = f"0 to {tank.span_mm:g} mm, the span of tank {label(tank)}"

@@ -228,9 +228,10 @@ class Store:
         ref = session if isinstance(session, str) else session.sha256
 
         def work(orm: OrmSession) -> Frames:
-            frames = captures.frames(orm, ref)
+            found = captures.to_session(captures.session_row(orm, ref))
+            frames = captures.frames(orm, found)
             if verify:
-                captures.check(captures.to_session(captures.session_row(orm, ref)), frames)
+                captures.check(found, frames)
             return frames
 
         return self._read(work)
@@ -271,7 +272,7 @@ class Store:
                 if session.void_reason is not None:
                     found = f"its session {session.id} is void ('{session.void_reason}')"
                     raise InputError(f"frozen set {frozen.name}", found, "sessions that can be used", "freeze a new set without it")
-            frames = [captures.frames(orm, session.sha256) for session in current.sessions]
+            frames = [captures.frames(orm, session) for session in current.sessions]
             for session, its in zip(current.sessions, frames, strict=True):
                 captures.check(session, its)
             return freezing.assemble(current, frames)

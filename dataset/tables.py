@@ -1,6 +1,7 @@
 """The tables of the store. ORM objects stay inside ``dataset``; frozen records cross its border.
 
-Every change here needs a revision in ``migrations/versions``; a test compares the two.
+Every change here needs a revision in ``migrations/versions``; a test compares the two. What a record always holds is loaded
+with its row (``selectin``: one query for all rows); frame blocks never are.
 """
 
 from __future__ import annotations
@@ -80,7 +81,7 @@ class SensorRow(Base):
     period_ms: Mapped[int]
     period_tolerance_pct: Mapped[int]
     note: Mapped[Prose]
-    pads: Mapped[list[PadRow]] = relationship(back_populates="sensor", order_by="PadRow.channel")
+    pads: Mapped[list[PadRow]] = relationship(back_populates="sensor", order_by="PadRow.channel", lazy="selectin")
 
 
 class PadRow(Base):
@@ -107,8 +108,8 @@ class MountingRow(Base):
     offset_mm: Mapped[Real]
     offset_tolerance_mm: Mapped[Real]
     note: Mapped[Prose]
-    tank: Mapped[TankRow] = relationship()
-    sensor: Mapped[SensorRow] = relationship()
+    tank: Mapped[TankRow] = relationship(lazy="selectin")
+    sensor: Mapped[SensorRow] = relationship(lazy="selectin")
 
 
 class UnitRow(Base):
@@ -144,7 +145,7 @@ class LimitsRow(Base):
     name: Mapped[Name]
     revision: Mapped[int]
     note: Mapped[Prose]
-    rows: Mapped[list[LimitRow]] = relationship(back_populates="limits", order_by="LimitRow.position")
+    rows: Mapped[list[LimitRow]] = relationship(back_populates="limits", order_by="LimitRow.position", lazy="selectin")
 
 
 class LimitRow(Base):
@@ -189,12 +190,12 @@ class SessionRow(Base):
     source_file: Mapped[Prose]
     source_sha256: Mapped[Digest]
     note: Mapped[Prose]
-    unit: Mapped[UnitRow] = relationship()
-    liquid: Mapped[LiquidRow] = relationship()
-    mounting: Mapped[MountingRow] = relationship()
-    marks: Mapped[list[MarkRow]] = relationship(back_populates="session", order_by="MarkRow.position")
+    unit: Mapped[UnitRow] = relationship(lazy="selectin")
+    liquid: Mapped[LiquidRow] = relationship(lazy="selectin")
+    mounting: Mapped[MountingRow] = relationship(lazy="selectin")
+    marks: Mapped[list[MarkRow]] = relationship(back_populates="session", order_by="MarkRow.position", lazy="selectin")
     blocks: Mapped[list[BlockRow]] = relationship(back_populates="session", order_by="BlockRow.position")
-    void: Mapped[VoidRow | None] = relationship(back_populates="session")
+    void: Mapped[VoidRow | None] = relationship(back_populates="session", lazy="selectin")
 
 
 class MarkRow(Base):
@@ -246,7 +247,7 @@ class FrozenSetRow(Base):
     sealed: Mapped[bool]
     group_by: Mapped[GroupBy] = mapped_column(_by_value(GroupBy))
     seed: Mapped[int | None]
-    roles: Mapped[list[FrozenRoleRow]] = relationship(back_populates="frozen_set", order_by="FrozenRoleRow.group_name")
+    roles: Mapped[list[FrozenRoleRow]] = relationship(back_populates="frozen_set", order_by="FrozenRoleRow.group_name", lazy="selectin")
     sessions: Mapped[list[FrozenSessionRow]] = relationship(back_populates="frozen_set", order_by="FrozenSessionRow.position")
 
 
@@ -266,7 +267,7 @@ class FrozenSessionRow(Base):
     position: Mapped[int] = mapped_column(primary_key=True)
     session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id"), index=True)
     frozen_set: Mapped[FrozenSetRow] = relationship(back_populates="sessions")
-    session: Mapped[SessionRow] = relationship()
+    session: Mapped[SessionRow] = relationship(lazy="selectin")
 
 
 class ProveOpeningRow(Base):

@@ -1,8 +1,8 @@
 """The store's schema, revision by revision.
 
 A new revision is a file in ``versions``, written by hand, named after its id, with its id appended here. It restates the
-tables it needs and imports nothing of the project. A batch rewrite of a guarded table drops that table's triggers: the
-revision creates them again.
+tables it needs and imports nothing of the project. A batch rewrite of a guarded table loses that table's triggers, and
+stops at triggers of other tables that read it: a revision drops those first and creates all of them again.
 """
 
 from __future__ import annotations

@@ -114,6 +114,15 @@ def test_one_number_one_hash() -> None:
     assert frozen_sha256(GroupBy.UNIT, roles, []) != frozen_sha256(GroupBy.TANK, roles, [])
 
 
+def test_the_order_of_a_choice_is_not_in_it(new_store: Store, register: Callable) -> None:
+    """A frozen set's hash is that of the chosen sessions, in whatever order they are named."""
+    bench = register(new_store)
+    sessions = new_store.add_sessions([bench.session(k) for k in (1, 2, 3)])
+    roles = {"15": Role.FIT, "25": Role.PROVE}
+    assert frozen_sha256(GroupBy.LEVEL, roles, sessions) == frozen_sha256(GroupBy.LEVEL, dict(reversed(roles.items())), sessions[::-1])
+    assert frozen_sha256(GroupBy.LEVEL, roles, sessions) != frozen_sha256(GroupBy.LEVEL, roles, sessions[:2])
+
+
 def test_whole_numbers_hash_as_floats(tmp_path: Path, register: Callable) -> None:
     """A level given as 15 or as 15.0 is the same content."""
     bench = register(Store.open(tmp_path / "x.db"))

@@ -36,7 +36,7 @@ def upgrade():
 @pytest.fixture
 def later(tmp_path: Path) -> History:
     """The history of a later version: ours and one revision more."""
-    folder = tmp_path / "later versions"
+    folder = tmp_path / "50%s of later versions"
     folder.mkdir()
     (folder / "9999_next.py").write_text(NEXT.format(head=HISTORY.head))
     return History((*HISTORY.revisions, "9999_next"), (*HISTORY.folders, folder))

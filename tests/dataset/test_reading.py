@@ -92,12 +92,12 @@ def test_without_a_time_column(tmp_path: Path) -> None:
 
 def test_units_of_time_and_level(tmp_path: Path) -> None:
     """Seconds become milliseconds; centimetres and fractions of the span become millimetres without rounding dust."""
-    text = "t,a,b,level\n0.0,1,1,0.11\n0.1,1,1,0.11\n0.2004,1,1,1\n"
+    text = "t,a,b,level\n0.0,1,1,0.07\n0.1,1,1,0.07\n0.2004,1,1,1\n"
     found = read(tmp_path, text, ColumnMapping("m", ("a", "b"), "t", TimeUnit.SECONDS, "level", LevelUnit.FRACTION))
     np.testing.assert_array_equal(found.frames.t_ms, [0, 100, 200])
-    assert [m.level_mm for m in found.marks] == [11.0, 100.0]
-    found = read(tmp_path, text.replace("0.11", "1.1"), ColumnMapping("m", ("a", "b"), "t", TimeUnit.SECONDS, "level", LevelUnit.CENTIMETRES))
-    assert [m.level_mm for m in found.marks] == [11.0, 10.0]
+    assert [m.level_mm for m in found.marks] == [7.0, 100.0]  # 0.07 * 100 is not 7 in floating point
+    found = read(tmp_path, text, ColumnMapping("m", ("a", "b"), "t", TimeUnit.SECONDS, "level", LevelUnit.CENTIMETRES))
+    assert [m.level_mm for m in found.marks] == [0.7, 10.0]  # nor 0.07 * 10 0.7
 
 
 def test_gaps_are_counted(tmp_path: Path) -> None:

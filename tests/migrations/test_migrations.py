@@ -100,13 +100,14 @@ def test_without_our_environment_the_children_are_lost(path: Path) -> None:
     assert rows(path, "SELECT count(*) FROM pad") == [(0,)]
 
 
-def test_a_migration_that_fails_half_way_leaves_nothing(path: Path, tmp_path: Path) -> None:
-    """Schema, rows and revision are as they were, and a second, mended attempt works."""
+def test_a_migration_that_fails_half_way_leaves_nothing(path: Path, tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    """Schema, rows and revision are as they were, no upgrade is reported, and a second, mended attempt works."""
     before = schema(path)
     with pytest.raises(StoreError, match="no_such_table"):
         upgrade(path, history=chained(tmp_path / "versions", FAIL_HALF_WAY))
     assert schema(path) == before
     assert rows(path, "SELECT * FROM unit") == []
+    assert caplog.messages == []
     mended = FAIL_HALF_WAY.replace("no_such_table", "unit")
     upgrade(path, history=chained(tmp_path / "mended", mended))
     assert rows(path, "SELECT name, colour FROM unit") == [("half", None)]
