@@ -1,7 +1,8 @@
 """The path on measured readings: one capacitive pad, one filling run (source and licence: innage/demo_data/SOURCE.txt).
 
-Plain methods on this split, published beside the data's use here as root of the level-weighted mean square error: straight
-line in 1/N 0.252 cm, interpolation of level means in 1/N 0.085 cm. Both are computed again, so that the metric is the same.
+Plain methods on this split were computed apart from this project, as root of the level-weighted mean square error: straight
+line in 1/N 0.252 cm, interpolation of level means in 1/N 0.085 cm. Both are computed again here, which shows that the metric
+is the same.
 """
 
 from __future__ import annotations
