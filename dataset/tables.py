@@ -55,6 +55,10 @@ class TankRow(Base):
     dead_volume_ml: Mapped[Real | None]
     inlet_mm: Mapped[Real | None]
     note: Mapped[Prose]
+    profile: Mapped[Prose | None]
+    headspace_mm: Mapped[Real | None]
+    expansion_per_k: Mapped[Real | None]
+    reference_c: Mapped[Real | None]
 
 
 class LiquidRow(Base):
@@ -67,6 +71,8 @@ class LiquidRow(Base):
     density: Mapped[Real | None]
     temperature_c: Mapped[Real | None]
     note: Mapped[Prose]
+    model: Mapped[Prose | None]
+    source: Mapped[Prose | None]
 
 
 class SensorRow(Base):
@@ -145,6 +151,7 @@ class LimitsRow(Base):
     name: Mapped[Name]
     revision: Mapped[int]
     note: Mapped[Prose]
+    signer: Mapped[Prose | None]
     rows: Mapped[list[LimitRow]] = relationship(back_populates="limits", order_by="LimitRow.position", lazy="selectin")
 
 
@@ -195,6 +202,8 @@ class SessionRow(Base):
     mounting: Mapped[MountingRow] = relationship(lazy="selectin")
     marks: Mapped[list[MarkRow]] = relationship(back_populates="session", order_by="MarkRow.position", lazy="selectin")
     blocks: Mapped[list[BlockRow]] = relationship(back_populates="session", order_by="BlockRow.position")
+    stretches: Mapped[list[StretchRow]] = relationship(back_populates="session", order_by="StretchRow.position", lazy="selectin")
+    warnings: Mapped[list[WarningRow]] = relationship(back_populates="session", order_by="WarningRow.position", lazy="selectin")
     void: Mapped[VoidRow | None] = relationship(back_populates="session", lazy="selectin")
 
 
@@ -207,6 +216,9 @@ class MarkRow(Base):
     stop: Mapped[int]
     level_mm: Mapped[Real]
     u_mm: Mapped[Real | None]
+    u_common_mm: Mapped[Real | None]
+    level_stop_mm: Mapped[Real | None]
+    method: Mapped[Prose | None]
     session: Mapped[SessionRow] = relationship(back_populates="marks")
 
 
@@ -234,6 +246,111 @@ class VoidRow(Base):
     session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id"), unique=True)
     reason: Mapped[Prose]
     session: Mapped[SessionRow] = relationship(back_populates="void")
+
+
+class StretchRow(Base):
+    """Conditions of a stretch of frames; ``body`` is their canonical JSON."""
+
+    __tablename__ = "condition_stretch"
+
+    session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id", ondelete="CASCADE"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    start: Mapped[int]
+    stop: Mapped[int]
+    body: Mapped[Prose]
+    session: Mapped[SessionRow] = relationship(back_populates="stretches")
+
+
+class WarningRow(Base):
+    """What a check at the door found when the session was logged, without refusing it."""
+
+    __tablename__ = "door_warning"
+
+    session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id", ondelete="CASCADE"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    check_name: Mapped[Name]
+    sentence: Mapped[Prose]
+    session: Mapped[SessionRow] = relationship(back_populates="warnings")
+
+
+class MarkRevisionRow(Base):
+    """A later revision of a sealed session's marks; ``body`` is their canonical JSON, ``parent_sha256`` the revision it amends."""
+
+    __tablename__ = "mark_revision"
+
+    sequence: Mapped[Key]
+    session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id"), index=True)
+    sha256: Mapped[Digest] = mapped_column(unique=True)
+    parent_sha256: Mapped[Digest | None]
+    author: Mapped[Prose]
+    reason: Mapped[Prose]
+    body: Mapped[Prose]
+    session: Mapped[SessionRow] = relationship()
+
+
+class TrimRow(Base):
+    """A unit's own stored counts, as taken on ``date`` (ISO 8601); ``body`` is canonical JSON with what the kind needs."""
+
+    __tablename__ = "trim"
+
+    sequence: Mapped[Key]
+    sha256: Mapped[Digest] = mapped_column(unique=True)
+    unit_id: Mapped[int] = mapped_column(ForeignKey("unit.id"), index=True)
+    mounting_id: Mapped[int] = mapped_column(ForeignKey("mounting.id"))
+    session_id: Mapped[int | None] = mapped_column(ForeignKey("capture_session.id"))
+    kind: Mapped[str] = mapped_column(String(20))
+    stage: Mapped[Prose]
+    date: Mapped[str] = mapped_column(String(10))
+    temperature_c: Mapped[Real | None]
+    body: Mapped[Prose]
+    note: Mapped[Prose]
+    unit: Mapped[UnitRow] = relationship()
+    mounting: Mapped[MountingRow] = relationship()
+    session: Mapped[SessionRow | None] = relationship()
+
+
+class OpenCaptureRow(Base):
+    """A live capture that isn't sealed yet; ``body`` is canonical JSON with its settings."""
+
+    __tablename__ = "open_capture"
+
+    id: Mapped[Key]
+    name: Mapped[UniqueName]
+    unit_id: Mapped[int] = mapped_column(ForeignKey("unit.id"))
+    liquid_id: Mapped[int] = mapped_column(ForeignKey("liquid.id"))
+    mounting_id: Mapped[int] = mapped_column(ForeignKey("mounting.id"))
+    body: Mapped[Prose]
+    unit: Mapped[UnitRow] = relationship()
+    liquid: Mapped[LiquidRow] = relationship()
+    mounting: Mapped[MountingRow] = relationship()
+    blocks: Mapped[list[OpenBlockRow]] = relationship(back_populates="capture", order_by="OpenBlockRow.position")
+    entries: Mapped[list[OpenEntryRow]] = relationship(back_populates="capture", order_by="OpenEntryRow.position")
+
+
+class OpenBlockRow(Base):
+    """Frames of an open capture, packed as in ``frame_block``."""
+
+    __tablename__ = "open_block"
+
+    capture_id: Mapped[int] = mapped_column(ForeignKey("open_capture.id", ondelete="CASCADE"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    format: Mapped[int]
+    frames: Mapped[int]
+    t_ms: Mapped[Bytes]
+    counts: Mapped[Bytes]
+    temperature_c: Mapped[Bytes | None]
+    capture: Mapped[OpenCaptureRow] = relationship(back_populates="blocks")
+
+
+class OpenEntryRow(Base):
+    """What the operator entered during an open capture; ``body`` is canonical JSON."""
+
+    __tablename__ = "open_entry"
+
+    capture_id: Mapped[int] = mapped_column(ForeignKey("open_capture.id", ondelete="CASCADE"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    body: Mapped[Prose]
+    capture: Mapped[OpenCaptureRow] = relationship(back_populates="entries")
 
 
 class FrozenSetRow(Base):
@@ -266,6 +383,7 @@ class FrozenSessionRow(Base):
     frozen_set_id: Mapped[int] = mapped_column(ForeignKey("frozen_set.id", ondelete="CASCADE"), primary_key=True)
     position: Mapped[int] = mapped_column(primary_key=True)
     session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id"), index=True)
+    mark_revision_sha256: Mapped[Digest | None]
     frozen_set: Mapped[FrozenSetRow] = relationship(back_populates="sessions")
     session: Mapped[SessionRow] = relationship(lazy="selectin")
 

@@ -43,7 +43,7 @@ FORBIDDEN = (
     "DELETE FROM capture_session",
     "UPDATE frame_block SET frames = 1",
     "DELETE FROM frame_block",
-    "INSERT INTO mark SELECT session_id, 99, 0, 1, 1.0, NULL FROM mark LIMIT 1",
+    "INSERT INTO mark (session_id, position, start, stop, level_mm) SELECT session_id, 99, 0, 1, 1.0 FROM mark LIMIT 1",
     "UPDATE mark SET level_mm = 1",
     "DELETE FROM mark",
     "UPDATE void_event SET reason = 'x'",
