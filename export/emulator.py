@@ -240,7 +240,7 @@ class _Trace:
         """Price the frames kept so far."""
         if self._frames:
             frames, starts, stops = np.asarray(self._frames, dtype=np.int64).T
-            total = np.concatenate([[0], np.cumsum(self._priced(stops - 1))])
+            total = np.concatenate([[0], np.cumsum(self._priced())])
             self._cycles[frames] = total[stops] - total[starts]
             if self._loads:
                 at = np.asarray(self._loads, dtype=np.int64)
@@ -248,15 +248,14 @@ class _Trace:
                 self._cycles[frames] += loads * self._timing.wait_states
         self._clear()
 
-    def _priced(self, last: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Cycles of every block; ``last`` are those that return from step, behind which another frame's blocks stand."""
+    def _priced(self) -> NDArray[np.int64]:
+        """Cycles of every block. A block that returns from step ends with no conditional branch, whatever stands behind it."""
         blocks = np.asarray(self._blocks, dtype=np.int64)
         kinds, which = np.unique(blocks, return_inverse=True)
         prices = [self._price(int(kind)) for kind in kinds]
         cycles, taken = (np.asarray(v, dtype=np.int64)[which] for v in ([p.cycles for p in prices], [p.taken for p in prices]))
         address, size = blocks >> _SIZE_BITS, blocks & ((1 << _SIZE_BITS) - 1)
         jumps = np.append(address[1:] != (address + size)[:-1], False)
-        jumps[last] = False
         return np.asarray(cycles + np.where(jumps, taken, 0), dtype=np.int64)
 
     def _price(self, block: int) -> Price:

@@ -28,12 +28,12 @@ def reading(machine: Machine) -> list[int]:
 @pytest.mark.parametrize(
     ("counts", "temperature", "faults"),
     [
-        ([4096, 0, 0, 0], NO_TEMPERATURE, 0),
-        ([0, 0, 0, 65535], NO_TEMPERATURE, 0),
-        ([0, 0, 0, 0], -1001, 0),
-        ([0, 0, 0, 0], 2001, 0),
-        ([0, 0, 0, 0], 20, 16),
-        ([0, 0, 0, 0], 20, 2**31),
+        ([4096, 900, 900, 900], NO_TEMPERATURE, 0),
+        ([900, 900, 900, 65535], NO_TEMPERATURE, 0),
+        ([900, 900, 900, 900], -1001, 0),
+        ([900, 900, 900, 900], 2001, 0),
+        ([900, 900, 900, 900], 20, 16),
+        ([900, 900, 900, 900], 20, 2**31),
     ],
 )
 def test_inputs_outside_the_domain_are_withheld(all_built: dict[str, Any], counts: list[int], temperature: int, faults: int) -> None:
@@ -44,6 +44,8 @@ def test_inputs_outside_the_domain_are_withheld(all_built: dict[str, Any], count
     assert machine.step(np.array(counts), temperature, faults) == WITHHELD
     assert reading(machine) == [0, NO_LEVEL, its.program.span, WITHHELD, FLAG_BITS["sensor_fault"]]
     assert machine.object("state") == before
+    machine.step(np.array([900] * 4), 20, 0)
+    assert machine.object("state") != before  # so the state would have shown a frame that was taken
 
 
 def test_ends_of_the_domain_are_taken(all_built: dict[str, Any]) -> None:

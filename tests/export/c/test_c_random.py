@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
 
 import numpy as np
 import pytest
@@ -19,51 +21,77 @@ from training.program import Builder, Program, running_range
 _NODES = 24
 
 
-def _row(rng: np.random.Generator, size: int, reach: int) -> tuple[int, ...]:
-    return tuple(int(v) for v in rng.integers(-reach, reach, size, endpoint=True))
+@dataclass(frozen=True)
+class Draw:
+    """One random choice: values to work on, the size of the first, and where numbers come from."""
+
+    b: Builder
+    rng: np.random.Generator
+    a: str
+    c: str
+    d: str
+
+    @property
+    def size(self) -> int:
+        return self.b.interval(self.a).size
+
+    def number(self, low: int, above: int) -> int:
+        return int(self.rng.integers(low, above))
+
+    def row(self, size: int, *reaches: int) -> tuple[int, ...]:
+        reach = int(self.rng.choice(reaches))
+        return tuple(int(v) for v in self.rng.integers(-reach, reach, size, endpoint=True))
+
+    def one_of(self, *names: str) -> str:
+        return str(self.rng.choice(names))
 
 
-def _node(rng: np.random.Generator, b: Builder, known: list[str]) -> str:
-    """One more node on values so far; ProgramError when the draw does not fit, which is then left out."""
-    a, c, d = (str(rng.choice(known)) for _ in range(3))
-    size = b.interval(a).size
-    choice = str(rng.choice(["two", "two", "one", "where", "shift", "clip", "ratio", "divide", "take", "concat", "row", "dense", "hinge", "lookup", "trees"]))
-    match choice:
-        case "two":
-            return b.node(str(rng.choice(["add", "sub", "mul", "max", "greater"])), a, c)
-        case "one":
-            return b.node(str(rng.choice(["abs", "reduce_max", "argmax"])), a)
-        case "where":
-            return b.node("where", a, c, d)
-        case "shift":
-            return b.node("shift", a, shift=int(rng.integers(0, 16)))
-        case "clip":
-            low, high = sorted(_row(rng, 2, int(rng.choice([3, 300, 40_000]))))
-            return b.node("clip", a, low=low, high=high)
-        case "ratio":
-            return b.node("ratio", a, c, floor=int(rng.integers(1, 50)), bits=int(rng.integers(0, 13)))
-        case "divide":
-            return b.node("divide", b.node("abs", a), b.node("max", c, b.const(int(rng.integers(1, 9)))))
-        case "take":
-            start, length = int(rng.integers(0, size)), int(rng.integers(1, 9))
-            indices = [*range(start, min(start + length, size))] if rng.random() < 0.5 else rng.integers(0, size, length)
-            return b.node("take", a, indices=tuple(int(v) for v in indices))
-        case "concat":
-            return b.node("concat", *(a, c, d)[: int(rng.integers(1, 4))])
-        case "row":
-            return b.const(*_row(rng, int(rng.integers(1, 6)), int(rng.choice([1, 200, 70_000]))))
-        case "dense":
-            rows = int(rng.integers(1, 5))
-            return b.node("dense", a, weights=tuple(_row(rng, size, 100) for _ in range(rows)), bias=_row(rng, rows, 5000))
-        case "hinge":
-            knots = tuple(sorted(set(_row(rng, int(rng.integers(2, 7)), 3000))))
-            parts = len(knots) - 1
-            return b.node("hinge", a, knots=knots, values=_row(rng, parts, 900), slopes=_row(rng, parts, 300), shift=int(rng.integers(0, 12)))
-        case "lookup":
-            return b.node("lookup", a, table=_row(rng, int(rng.integers(1, 7)), int(rng.choice([5, 500, 100_000]))))
-    f, g = (int(v) for v in rng.integers(0, size, 2))
-    tables = {"feature": (f, g, 0, 0, 0), "threshold": (*_row(rng, 2, 500), *[2**31 - 1] * 3), "child": (1, 3, 2, 3, 4)}
-    return b.node("trees", a, **tables, roots=tuple(int(v) for v in rng.integers(0, 2, int(rng.integers(1, 4)))), value=(0, 0, *_row(rng, 3, 9000)), depth=2)
+def _clip(x: Draw) -> str:
+    low, high = sorted(x.row(2, 3, 300, 40_000))
+    return x.b.node("clip", x.a, low=low, high=high)
+
+
+def _take(x: Draw) -> str:
+    start, length = x.number(0, x.size), x.number(1, 9)
+    indices = [*range(start, min(start + length, x.size))] if x.rng.random() < 0.5 else x.rng.integers(0, x.size, length)
+    return x.b.node("take", x.a, indices=tuple(int(v) for v in indices))
+
+
+def _dense(x: Draw) -> str:
+    rows = x.number(1, 5)
+    return x.b.node("dense", x.a, weights=tuple(x.row(x.size, 100) for _ in range(rows)), bias=x.row(rows, 5000))
+
+
+def _hinge(x: Draw) -> str:
+    knots = tuple(sorted(set(x.row(x.number(2, 7), 3000))))
+    parts = len(knots) - 1
+    return x.b.node("hinge", x.a, knots=knots, values=x.row(parts, 900), slopes=x.row(parts, 300), shift=x.number(0, 12))
+
+
+def _trees(x: Draw) -> str:
+    feature = (x.number(0, x.size), x.number(0, x.size), 0, 0, 0)
+    threshold = (*x.row(2, 500), *[2**31 - 1] * 3)
+    roots = tuple(x.number(0, 2) for _ in range(x.number(1, 4)))
+    return x.b.node("trees", x.a, roots=roots, feature=feature, threshold=threshold, child=(1, 3, 2, 3, 4), value=(0, 0, *x.row(3, 9000)), depth=2)
+
+
+_KINDS: tuple[Callable[[Draw], str], ...] = (
+    lambda x: x.b.node(x.one_of("add", "sub", "mul", "max", "greater"), x.a, x.c),
+    lambda x: x.b.node(x.one_of("add", "sub", "mul", "max", "greater"), x.a, x.c),
+    lambda x: x.b.node(x.one_of("abs", "reduce_max", "argmax"), x.a),
+    lambda x: x.b.node("where", x.a, x.c, x.d),
+    lambda x: x.b.node("shift", x.a, shift=x.number(0, 16)),
+    lambda x: x.b.node("ratio", x.a, x.c, floor=x.number(1, 50), bits=x.number(0, 13)),
+    lambda x: x.b.node("divide", x.b.node("abs", x.a), x.b.node("max", x.c, x.b.const(x.number(1, 9)))),
+    lambda x: x.b.node("concat", *(x.a, x.c, x.d)[: x.number(1, 4)]),
+    lambda x: x.b.const(*x.row(x.number(1, 6), 1, 200, 70_000)),
+    lambda x: x.b.node("lookup", x.a, table=x.row(x.number(1, 7), 5, 500, 100_000)),
+    _clip,
+    _take,
+    _dense,
+    _hinge,
+    _trees,
+)
 
 
 def random_program(seed: int, expose: Callable[..., Program]) -> Program:
@@ -75,16 +103,16 @@ def random_program(seed: int, expose: Callable[..., Program]) -> Program:
     known = ["counts", "temperature", "faults"]
     if trim:
         part = b.prepare_node("divide", b.prepare_node("const", values=(100_000,)), "trim")
-        known += [b.prepare_node(op, part, keep=True, name=op, **more) for op, more in (("abs", {}), ("reduce_max", {}), ("shift", {"shift": 3}))]
+        known += [b.prepare_node(op, part, keep=True, name=op) for op in ("abs", "reduce_max")]
+        known.append(b.prepare_node("shift", part, keep=True, name="part", shift=3))
     low, high = running_range(0, (1 << bits) - 1, 2)
     b.state("mean", (0,) * channels, (low,) * channels, (high,) * channels)
     b.renew("mean", b.node("running", "counts", "mean", shift=2, name="mean_next"))
     known += ["mean", "mean_next"]
     for _ in range(_NODES):
-        try:
-            known.append(_node(rng, b, known))
-        except ProgramError:
-            continue
+        draw = Draw(b, rng, *(str(rng.choice(known)) for _ in range(3)))
+        with suppress(ProgramError):  # a draw that does not fit is left out
+            known.append(_KINDS[draw.number(0, len(_KINDS))](draw))
     return expose(b, *known[-8:])
 
 
