@@ -1,0 +1,49 @@
+"""Figures: one look for all of them, and the same bytes for the same content."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from dataset.errors import InputError
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+KINDS = (".svg", ".png", ".pdf")
+LOOK = {
+    "axes.grid": True,
+    "axes.spines.right": False,
+    "axes.spines.top": False,
+    "figure.dpi": 120,
+    "font.size": 9.0,
+    "grid.alpha": 0.3,
+    "legend.frameon": False,
+    "svg.fonttype": "path",
+    "svg.hashsalt": "innage",  # otherwise the ids in an SVG are drawn at random
+}
+
+
+@contextmanager
+def figure(path: Path, width: float = 8.0, height: float = 4.5) -> Iterator[Figure]:
+    """Give a figure of ``width`` x ``height`` inches and write it to ``path`` when the block ends; the suffix says how.
+
+    Raises InputError for a suffix that isn't known or a path that can't be written.
+    """
+    if path.suffix.lower() not in KINDS:
+        raise InputError(str(path), f"a figure called *{path.suffix}", "one of " + ", ".join(KINDS))
+    import matplotlib as mpl
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    with mpl.rc_context(LOOK):
+        made = Figure(figsize=(width, height), layout="constrained")
+        FigureCanvasAgg(made)
+        yield made
+        undated = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}.get(path.suffix.lower())
+        try:
+            made.savefig(path, metadata=undated)
+        except OSError as error:
+            raise InputError(str(path), f"cannot be written ({error.strerror})", "a place for the figure") from error
