@@ -152,14 +152,15 @@ def emit_harness(prefix: str) -> str:
 def lint(source: CSource, language: str = "c") -> str:
     """What the compiler says of ``source`` under ``WARNINGS``, as C99 ('c') or as C++ ('c++'); empty when it says nothing.
 
-    The header is included first and alone, so one that does not stand by itself shows.
+    The header is included first and alone, so one that does not stand by itself shows. The harness is looked at as C99.
     """
     command, standard = ("cc", "-std=c99") if language == "c" else ("c++", "-std=c++11")
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
         alone = f'#include "{source.prefix}.h"\nextern {source.prefix}_reading_t *{source.prefix}_alone;\n'
-        _write(root, {f"{source.prefix}.h": source.header, "model.c": source.source, "alone.c": alone})
-        said = [_zig_says(root, command, "-x", language, standard, *WARNINGS, "-c", f"{unit}.c", "-o", f"{unit}.o") for unit in ("model", "alone")]
+        files = {"model": source.source, "alone": alone} | ({"harness": emit_harness(source.prefix)} if language == "c" else {})
+        _write(root, {f"{source.prefix}.h": source.header} | {f"{unit}.c": text for unit, text in files.items()})
+        said = [_zig_says(root, command, "-x", language, standard, *WARNINGS, "-c", f"{unit}.c", "-o", f"{unit}.o") for unit in files]
     return "".join(text for _, text in said)
 
 
