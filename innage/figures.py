@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from dataset.errors import InputError
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 KINDS = (".svg", ".png", ".pdf")
-LOOK = {
+LOOK: dict[Any, Any] = {
     "axes.grid": True,
     "axes.spines.right": False,
     "axes.spines.top": False,
