@@ -148,13 +148,13 @@ def _candidates(facts: Facts) -> list[str]:
         met = {"True": "yes", "False": "no"}.get(str(its.get("meets")), "&ndash;")
         rows.append((
             f"<strong>{name}</strong>" if bold else name, _number(score.get("rmse_mm")), _number(score.get("worst_group_rmse_mm")),
-            _number(cost.get("cycles")), met,
+            _number(its.get("departure_mm")), _number(cost.get("cycles")), met,
         ))  # fmt: skip
     if not rows:
         return []
-    head = ("Family and size", "RMS error on the choose groups, mm", "Worst group, mm", "Cycles", "Meets the limits")
-    why = f"<p>Chosen: {escape(str(metrics['why']))}.</p>" if metrics.get("why") else ""
-    return ["<h2>What was tried</h2>", why, _table(head, rows, left=(0, 4))]
+    head = ("Family and size", "RMS error on the choose groups, mm", "Worst group, mm", "Departure from its curve, mm", "Cycles", "Meets the limits")
+    why = f"<p>Chosen: {escape(str(metrics['why']))}. Errors: {escape(str(metrics.get('choose_how', '')))}.</p>" if metrics.get("why") else ""
+    return ["<h2>What was tried</h2>", why, _table(head, rows, left=(0, 5))]
 
 
 def _origin(facts: Facts) -> list[str]:

@@ -22,7 +22,7 @@ Progress = Callable[[str, int, int], None]
 
 MOST_FOLDS = 12
 _MOST_MEASURED = 12
-_WITH_DEPARTURE = "; compared with each table's departure from its own curve between the levels added in quadrature"
+_WITH_DEPARTURE = "; limits are compared with the integer error and the integers' departure from their own curve, added in quadrature"
 _PATH_POINTS = 400
 _AS_GOOD = 1.02  # without limits, a smaller model within this factor of the best score is as good
 

@@ -145,11 +145,12 @@ def _show_candidates(metrics: dict[str, Any]) -> None:
     def row(one: dict[str, Any]) -> tuple[object, ...]:
         integer, floating, cost = one["choose"]["integer"], one["choose"]["float"], one["cost"] or {}
         meets = {True: "yes", False: "no", None: None}[one["meets"]]
-        error = (integer.get("rmse_mm"), floating.get("rmse_mm"), integer.get("withheld_share"))
+        error = (integer.get("rmse_mm"), floating.get("rmse_mm"), one["departure_mm"], integer.get("withheld_share"))
         return (one["family"], one["size"], one["bits"], *error, cost.get("flash"), cost.get("cycles"), meets)
 
-    columns = ("family", "size", "bits", "integer mm", "float mm", "withheld", "flash", "cycles", "meets")
-    table(f"candidates, smallest first: {metrics['choose_how']}", columns, [row(one) for one in metrics["candidates"]])
+    columns = ("family", "size", "bits", "integer mm", "float mm", "departs mm", "withheld", "flash", "cycles", "meets")
+    table("candidates, smallest first", columns, [row(one) for one in metrics["candidates"]])
+    say(f"Errors: {metrics['choose_how']}.")
 
 
 def _show_prove(metrics: dict[str, Any], frozen: str) -> None:
