@@ -34,11 +34,24 @@ def identity(program: Program) -> str:
     return "\n".join(lines)
 
 
+def _reading(program: Program, macros: str) -> str:
+    """What low and high of a reading mean; a band that no one calibrated is not claimed."""
+    intervals = {node.name: node.interval for node in program.step}
+    low, high = (intervals.get(program.outputs[name]) for name in ("low", "high"))
+    none = low is not None and high is not None and max(low.high) == 0 and min(high.low) == program.span
+    band = f"No band was calibrated: low is always 0 and high always {macros}_SPAN." if none else "The liquid stands between low and high."
+    return (
+        f"One reading. {band} Pump and heater logic uses low (protects against running dry), overflow logic uses high. "
+        f"Withheld: low is 0, level is {macros}_NO_LEVEL, high is {macros}_SPAN, so that both kinds of logic fall to their safe side."
+    )
+
+
 def header_gaps(program: Program, prefix: str, tables: Tables, scratch_words: int) -> dict[str, str]:
     """The gaps of the header template that follow from the program."""
     prepared, states = program.prepared_intervals, {s.name: s.interval for s in program.states}
     return {
         "cautions": "\n *\n".join(comment_block(text, " *   ") for text in CAUTIONS),
+        "reading": comment_block(_reading(program, prefix.upper())),
         "channels": str(program.channels),
         "count_bits": str(program.count_bits),
         "uses_trim": str(int(program.trim is not None)),

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from importlib.metadata import version
 from typing import Any
 
@@ -63,6 +63,8 @@ def train(
         candidates = measured(candidates, budget, cost, say)
         chosen, why = pick(candidates, limits)
         assert chosen.program is not None  # noqa: S101
+        program = replace(chosen.program, notes=dict(chosen.program.notes) | _notes(data))
+        chosen = replace(chosen, program=program)
         say("scoring", 1, 1)
         prove = _prove(chosen, data)
         random_rows = None if prove is None else _random_rows(chosen.recipe, data, board, seed)
@@ -81,7 +83,23 @@ def train(
         "float_onnx_max_diff_mm": difference,
         "fit": _fit_facts(data),
     }
-    return Trained(chosen.program, float_onnx, _recipe(chosen, chosen_families, data, board, seed), _versions(), metrics)
+    return Trained(program, float_onnx, _recipe(chosen, chosen_families, data, board, seed), _versions(), metrics)
+
+
+def _notes(data: FrozenData) -> dict[str, str]:
+    """What the program was made from, in words that travel with every export."""
+    mountings = [s.mounting for s in data.frozen.sessions]
+
+    def names(found: Iterable[str]) -> str:
+        return ", ".join(sorted(set(found)))
+
+    return {
+        "frozen set": f"{data.frozen.name} {data.frozen.sha256[:12]}",
+        "liquid": names(s.liquid.name for s in data.frozen.sessions),
+        "mounting": names(f"{m.name}, offset {m.offset_mm:g} mm" for m in mountings),
+        "sensor": names(f"{m.sensor.name}@{m.sensor.revision}" for m in mountings),
+        "tank": names(f"{m.tank.name}@{m.tank.revision}, span {m.tank.span_mm:g} mm" for m in mountings),
+    }
 
 
 def _checked_families(families: Sequence[str] | None) -> tuple[str, ...]:

@@ -105,8 +105,7 @@ typedef struct {
 } @prefix@_scratch_t;
 
 /*
- * One reading. The liquid stands between low and high. Pump and heater logic uses low (protects against running dry), overflow logic
- * uses high. Withheld: low is 0, level is @PREFIX@_NO_LEVEL, high is @PREFIX@_SPAN, so that both kinds of logic fall to their safe side.
+@reading@
  */
 typedef struct {
     int32_t low;
