@@ -71,6 +71,11 @@ def test_a_running_sum_keeps_its_declared_range():
     assert cut.high[0] > high - 8 - 1
 
 
+def test_a_running_sum_rounds_as_every_shift_does():
+    """100 less 100 / 8 rounded half up (13, not 12) plus 7, worked by hand."""
+    assert OPS["running"].evaluate([np.array([[7]]), np.array([[100]])], {"shift": 3}).tolist() == [[94]]
+
+
 def test_a_running_mean_without_extra_bits_would_stick():
     """The sum with extra bits reaches a new steady input exactly; a mean at the input's own resolution stops short of it."""
     acc, mean = np.array([[0]]), 0
