@@ -16,10 +16,30 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dataset.records import Frames, GroupBy, Liquid, Mark, Mounting, NewSession, Role, Sensor, Session, Tank
+from dataset.records import (
+    Conditions,
+    Coupling,
+    Flow,
+    Frames,
+    GroupBy,
+    Limits,
+    Liquid,
+    Mark,
+    Mounting,
+    NewSession,
+    Role,
+    Sensor,
+    Session,
+    Stretch,
+    Surface,
+    Tank,
+    Wall,
+)
 
 SESSION_FORMAT = 1
 FROZEN_FORMAT = 1
+LIMITS_FORMAT = 1
+MARK_REVISION_FORMAT = 1
 ID_DIGITS = 12
 
 
@@ -39,18 +59,26 @@ def readings_sha256(frames: Frames) -> str:
 
 
 def session_sha256(session: NewSession | Session, frames: Frames) -> str:
-    """The hash of a session's canonical content."""
-    return sha256(
-        {
-            "format": SESSION_FORMAT,
-            "unit": session.unit.name,
-            "liquid": _liquid(session.liquid),
-            "mounting": _mounting(session.mounting),
-            "marks": _marks(session.marks),
-            "note": session.note,
-            "columns": _columns(frames),
-        }
-    )
+    """The hash of a session's canonical content; later revisions of its marks are not in it."""
+    sealed = session.sealed_marks if isinstance(session, Session) else None
+    content = {
+        "format": SESSION_FORMAT,
+        "unit": session.unit.name,
+        "liquid": _liquid(session.liquid),
+        "mounting": _mounting(session.mounting),
+        "marks": marks_content(session.marks if sealed is None else sealed),
+        "note": session.note,
+        "columns": _columns(frames),
+    }
+    if session.stretches:
+        content["stretches"] = [_stretch(stretch) for stretch in session.stretches]
+    return sha256(content)
+
+
+def mark_revision_sha256(session_sha256: str, parent: str | None, author: str, reason: str, marks: Sequence[Mark]) -> str:
+    """The hash of a revision of a session's marks, with what it amends, who and why."""
+    facts = {"format": MARK_REVISION_FORMAT, "session": session_sha256, "parent": parent, "author": author, "reason": reason}
+    return sha256(facts | {"marks": marks_content(marks)})
 
 
 def frozen_sha256(group_by: GroupBy, roles: Mapping[str, Role], sessions: Sequence[Session]) -> str:
@@ -60,9 +88,20 @@ def frozen_sha256(group_by: GroupBy, roles: Mapping[str, Role], sessions: Sequen
             "format": FROZEN_FORMAT,
             "group_by": group_by.value,
             "roles": {group: role.value for group, role in roles.items()},
-            "sessions": [{"sha256": s.sha256, "marks": _marks(s.marks)} for s in sorted(sessions, key=lambda s: s.sha256)],
+            "sessions": [_frozen_session(s) for s in sorted(sessions, key=lambda s: s.sha256)],
         }
     )
+
+
+def limits_sha256(limits: Limits) -> str:
+    """The hash of what is signed: name, note and rows in their order. Neither the revision nor the signer changes it."""
+    rows = [[r.metric, r.condition, _real(r.bound), _real(r.confidence), r.min_groups] for r in limits.rows]
+    return sha256({"format": LIMITS_FORMAT, "name": limits.name, "note": limits.note, "rows": rows})
+
+
+def _frozen_session(session: Session) -> dict[str, object]:
+    content: dict[str, object] = {"sha256": session.sha256, "marks": marks_content(session.marks)}
+    return content if session.mark_revision is None else content | {"mark_revision": session.mark_revision}
 
 
 def _columns(frames: Frames) -> list[dict[str, object]]:
@@ -79,8 +118,52 @@ def _bytes_sha256(content: bytes) -> str:
     return hashlib.sha256(content).hexdigest()
 
 
-def _marks(marks: Sequence[Mark]) -> list[list[object]]:
-    return [[m.start, m.stop, _real(m.level_mm), _real(m.u_mm)] for m in marks]
+def marks_content(marks: Sequence[Mark]) -> list[list[object]]:
+    """Marks as JSON: start, stop, level, uncertainty, and an object with the further facts where there are any."""
+    return [[m.start, m.stop, _real(m.level_mm), _real(m.u_mm), *_further(m)] for m in marks]
+
+
+def marks_from(content: Sequence[Sequence[Any]]) -> tuple[Mark, ...]:
+    """The marks that :func:`marks_content` wrote."""
+    return tuple(Mark(*entry[:4], **(entry[4] if len(entry) > 4 else {})) for entry in content)
+
+
+def _further(mark: Mark) -> list[dict[str, object]]:
+    facts: dict[str, object] = {"u_common_mm": _real(mark.u_common_mm), "level_stop_mm": _real(mark.level_stop_mm), "method": mark.method}
+    present = {key: value for key, value in facts.items() if value is not None}
+    return [present] if present else []
+
+
+def conditions_content(conditions: Conditions) -> dict[str, object]:
+    """Conditions as JSON: the axes that were stated."""
+    facts: dict[str, object] = {
+        "surface": sorted(s.value for s in conditions.surface),
+        "foam_mm": None if conditions.foam_mm is None else [_real(height) for height in conditions.foam_mm],
+        "wall": sorted(w.value for w in conditions.wall),
+        "tilt_deg": None if conditions.tilt_deg is None else [_real(angle) for angle in conditions.tilt_deg],
+        "flow": None if conditions.flow is None else conditions.flow.value,
+        "coupling": None if conditions.coupling is None else conditions.coupling.value,
+        "appliance": conditions.appliance,
+    }
+    return {axis: fact for axis, fact in facts.items() if fact not in (None, [], "")}
+
+
+def conditions_from(content: Mapping[str, Any]) -> Conditions:
+    """The conditions that :func:`conditions_content` wrote."""
+    foam, tilt = content.get("foam_mm"), content.get("tilt_deg")
+    return Conditions(
+        surface=tuple(Surface(s) for s in content.get("surface", ())),
+        foam_mm=None if foam is None else (foam[0], foam[1]),
+        wall=tuple(Wall(w) for w in content.get("wall", ())),
+        tilt_deg=None if tilt is None else (tilt[0], tilt[1]),
+        flow=Flow(content["flow"]) if "flow" in content else None,
+        coupling=Coupling(content["coupling"]) if "coupling" in content else None,
+        appliance=content.get("appliance", ""),
+    )
+
+
+def _stretch(stretch: Stretch) -> list[object]:
+    return [stretch.start, stretch.stop, conditions_content(stretch.conditions)]
 
 
 def _liquid(liquid: Liquid) -> dict[str, object]:

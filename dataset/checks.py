@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
+from collections.abc import Sequence
 
 import numpy as np
 
+from dataset.conditions import check_stretches
 from dataset.errors import InputError
 from dataset.records import (
     CORES,
@@ -158,6 +160,10 @@ def check_limits(limits: Limits) -> None:
     if times > 1:
         raise InputError(where, f"{times} rows bound {metric} under '{condition}'", "one row for each metric and condition")
     check_text(f"{where}, note", limits.note)
+    if limits.signer is not None:
+        if not limits.signer.strip() or "\n" in limits.signer:
+            raise InputError(f"{where}, signer", repr(limits.signer), "the name of the person who signs, on one line")
+        check_text(f"{where}, signer", limits.signer)
 
 
 def check_mapping(mapping: ColumnMapping) -> None:
@@ -181,18 +187,26 @@ def check_session(new: NewSession) -> None:
     where = f"session from {new.source.file}"
     check_text(f"{where}, note", new.note)
     _check_frames(where, new)
-    span = new.mounting.tank.span_mm
+    check_marks(where, new.marks, len(new.frames), new.mounting.tank.span_mm)
+    check_stretches(where, new.stretches, len(new.frames), new.mounting.tank.span_mm)
+
+
+def check_marks(where: str, marks: Sequence[Mark], frames: int, span_mm: float) -> None:
+    """Marks in order, apart, within the session's ``frames`` and the tank's span."""
     end = 0
-    for mark in new.marks:
-        if not (end <= mark.start < mark.stop <= len(new.frames)):
-            raise InputError(where, f"a mark over frames {mark.start} to {mark.stop}", f"marks in order, apart, within 0 to {len(new.frames)}")
+    for mark in marks:
+        if not (end <= mark.start < mark.stop <= frames):
+            raise InputError(where, f"a mark over frames {mark.start} to {mark.stop}", f"marks in order, apart, within 0 to {frames}")
         end = mark.stop
-        _check_mark(where, mark, span)
+        _check_mark(where, mark, span_mm)
 
 
 def _check_mark(where: str, mark: Mark, span_mm: float) -> None:
     check_number(f"{where}, level of frame {mark.start}", mark.level_mm, 0, span_mm, unit="mm, the tank's span")
+    check_number(f"{where}, level at the end of the ramp from frame {mark.start}", mark.level_stop_mm, 0, span_mm, unit="mm, the tank's span")
     check_number(f"{where}, uncertainty of the level of frame {mark.start}", mark.u_mm, 0, MAX_MM, unit="mm")
+    check_number(f"{where}, common uncertainty of the level of frame {mark.start}", mark.u_common_mm, 0, MAX_MM, unit="mm")
+    check_text(f"{where}, method of the mark from frame {mark.start}", mark.method or "")
 
 
 def _check_frames(where: str, new: NewSession) -> None:

@@ -61,6 +61,37 @@ class GroupBy(StrEnum):
     LEVEL = "level"
 
 
+class Surface(StrEnum):
+    """What the free surface does; foam and sloshing may come together."""
+
+    STILL = "still"
+    FOAM = "foam"
+    SLOSHING = "sloshing"
+
+
+class Wall(StrEnum):
+    """What is on the wall above the liquid; film, drops and scale may come together."""
+
+    CLEAN = "clean"
+    FILM = "film"
+    DROPS = "drops"
+    SCALE = "scale"
+
+
+class Flow(StrEnum):
+    STATIC = "static"
+    FILLING = "filling"
+    DRAINING = "draining"
+
+
+class Coupling(StrEnum):
+    """How the liquid is joined to earth."""
+
+    FLOATING = "floating"
+    IMPEDANCE = "impedance"
+    EARTHED = "earthed"
+
+
 @dataclass(frozen=True)
 class Tank:
     """One frozen shape of a vessel. ``span_mm`` is the usable height above the datum."""
@@ -168,22 +199,58 @@ class Limit:
 
 @dataclass(frozen=True)
 class Limits:
-    """A named, versioned list of limits that a product owner signs."""
+    """A named, versioned list of limits that a product owner signs; ``signer`` is None while nobody has."""
 
     name: str
     revision: int
     rows: tuple[Limit, ...]
     note: str = ""
+    signer: str | None = None
 
 
 @dataclass(frozen=True)
 class Mark:
-    """Frames ``start`` (included) to ``stop`` (excluded) lie at ``level_mm``, standard uncertainty ``u_mm``."""
+    """Frames ``start`` (included) to ``stop`` (excluded) lie at ``level_mm``, standard uncertainty ``u_mm``.
+
+    ``u_common_mm`` is the part of the standard uncertainty that is one and the same error in all marks of a session (the tank's
+    dimension, say), kept apart from ``u_mm``, which is independent from mark to mark. With ``level_stop_mm`` the mark is a piece
+    of a ramp: ``level_mm`` at its first frame, ``level_stop_mm`` at its last, linear in time between. ``method`` says where the
+    level came from; None is a level column.
+    """
 
     start: int
     stop: int
     level_mm: float
     u_mm: float | None = None
+    u_common_mm: float | None = None
+    level_stop_mm: float | None = None
+    method: str | None = None
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """Under which conditions frames were captured, axis by axis; an axis that was not stated is empty or None.
+
+    Axes are independent: foam over liquid over film is ``surface=(FOAM,)`` with ``wall=(FILM,)``. ``foam_mm`` is bottom and top
+    of the foam above the datum. ``tilt_deg`` is the tilt about the tank's x and y axes, in degrees.
+    """
+
+    surface: tuple[Surface, ...] = ()
+    foam_mm: tuple[float, float] | None = None
+    wall: tuple[Wall, ...] = ()
+    tilt_deg: tuple[float, float] | None = None
+    flow: Flow | None = None
+    coupling: Coupling | None = None
+    appliance: str = ""
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Frames ``start`` (included) to ``stop`` (excluded) were captured under ``conditions``."""
+
+    start: int
+    stop: int
+    conditions: Conditions
 
 
 @dataclass(frozen=True)
@@ -210,8 +277,20 @@ class Source:
 
 
 @dataclass(frozen=True)
+class DoorWarning:
+    """What a check at the door found without refusing the session: the check's name, and a sentence for whoever has to act on it."""
+
+    check: str
+    sentence: str
+
+
+@dataclass(frozen=True)
 class Session:
-    """A sealed capture session, without its frames. ``id`` is the start of ``sha256``, the hash of its canonical content."""
+    """A sealed capture session, without its frames. ``id`` is the start of ``sha256``, the hash of its canonical content.
+
+    ``marks`` are those of the newest revision, or of the one that a frozen set pins. ``mark_revision`` is that revision's hash;
+    None means the marks are as sealed. ``sealed_marks`` are those that the session was sealed with, where they are others.
+    """
 
     id: str
     sha256: str
@@ -223,6 +302,22 @@ class Session:
     source: Source
     note: str = ""
     void_reason: str | None = None
+    stretches: tuple[Stretch, ...] = ()
+    mark_revision: str | None = None
+    sealed_marks: tuple[Mark, ...] | None = None
+    warnings: tuple[DoorWarning, ...] = ()  # not part of the hash: a later version may look more closely
+
+
+@dataclass(frozen=True)
+class MarkRevision:
+    """A later revision of a session's marks: who amended, why, and which revision (None: the marks as sealed)."""
+
+    sha256: str
+    session: str  # the session's hash
+    parent: str | None
+    author: str
+    reason: str
+    marks: tuple[Mark, ...]
 
 
 @dataclass(frozen=True)
@@ -256,6 +351,8 @@ class NewSession:
     marks: tuple[Mark, ...]
     source: Source
     note: str = ""
+    stretches: tuple[Stretch, ...] = ()
+    warnings: tuple[DoorWarning, ...] = ()  # found on the way in; the store adds its own checks'
 
 
 @dataclass(frozen=True)
@@ -277,9 +374,9 @@ class FrozenSet:
 class FrozenData:
     """The labelled frames of a frozen set, row by row, in session and time order.
 
-    Shapes: ``counts`` int64 (n, channels), ``t_ms`` int64 (n,), ``level_mm`` float64 (n,), ``u_mm`` float64 (n,) NaN where
-    unknown, ``temperature_c`` float64 (n,) NaN where unknown, ``session`` int64 (n,) index into ``frozen.sessions``,
-    ``group`` int64 (n,) index into ``frozen.roles``.
+    Shapes: ``counts`` int64 (n, channels), ``t_ms`` int64 (n,), ``level_mm`` float64 (n,), ``u_mm`` float64 (n,) the whole
+    standard uncertainty of the level, common part included, NaN where unknown, ``temperature_c`` float64 (n,) NaN where unknown,
+    ``session`` int64 (n,) index into ``frozen.sessions``, ``group`` int64 (n,) index into ``frozen.roles``.
     """
 
     frozen: FrozenSet

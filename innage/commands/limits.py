@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from dataclasses import asdict
-from typing import TYPE_CHECKING, Annotated
+from dataclasses import asdict, replace
+from decimal import Decimal
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -13,25 +14,33 @@ from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 
 if TYPE_CHECKING:
-    from dataset.records import Limit
+    from dataset.records import Limit, Limits
 
 app = typer.Typer(help="Limits: bounds that a model must keep to, versioned.", no_args_is_help=True, rich_markup_mode=None)
 
-ROW = re.compile(r"\s*([^\s<=@#]+)\s*<=\s*([^\s@#]+)\s*(?:@\s*([^\s@#]+)\s*)?(?:#\s*([0-9]+)\s*)?")
-ROW_HELP = f"One row, METRIC<=BOUND[@CONDITION][#FEWEST_GROUPS], such as 'rmse_mm<=2'; repeat. Metrics: {', '.join(METRICS)}."
+ROW = re.compile(r"\s*([^\s<=@%#]+)\s*<=\s*([^\s@%#]+)\s*(?:@\s*([^\s@%#]+)\s*)?(?:%\s*([0-9]+(?:\.[0-9]+)?)\s*)?(?:#\s*([0-9]+)\s*)?")
+ROW_FORM = "METRIC<=BOUND[@CONDITION][%CONFIDENCE][#FEWEST_GROUPS]"
+ROW_HELP = f"One row, {ROW_FORM}, such as 'rmse_mm<=2' or 'rmse_mm<=2@foam%90#9'; repeat. Confidence in percent. Metrics: {', '.join(METRICS)}."
 
 
 @app.command()
 def add(
     name: str,
-    row: Annotated[list[str], typer.Option(help=ROW_HELP)],
-    note: Annotated[str, typer.Option(help="Free text.")] = "",
+    row: Annotated[list[str] | None, typer.Option(help=ROW_HELP)] = None,
+    source: Annotated[str | None, typer.Option("--from", help="A TOML file with the rows, or 'default' for the built-in set.")] = None,
+    note: Annotated[str | None, typer.Option(help="Free text; goes before the file's.")] = None,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Add limits; a name that exists gets its next revision."""
+    from dataset.errors import InputError
+    from dataset.limits_text import limits_source, read_limits
     from dataset.records import Limits
 
-    made = open_store(store).add_limits(Limits(name, 0, tuple(read_row(text) for text in row), note))
+    if (source is None) == (not row):
+        found = "neither --row nor --from" if source is None else "both --row and --from"
+        raise InputError(f"limits {name}", found, "one of them", "'--from default' takes the built-in set")
+    limits = Limits(name, 0, tuple(read_row(text) for text in row or ())) if source is None else read_limits(name, *limits_source(source))
+    made = open_store(store).add_limits(limits if note is None else replace(limits, note=note))
     say(f"limits {made.name}@{made.revision}: {', '.join(f'{r.metric} <= {r.bound:g} ({r.condition})' for r in made.rows)}")
 
 
@@ -41,15 +50,38 @@ def read_row(text: str) -> Limit:
     from dataset.records import Limit
 
     found = ROW.fullmatch(text)
-    expected = "METRIC<=BOUND[@CONDITION][#FEWEST_GROUPS], such as 'worst_group_rmse_mm<=2 @beyond #3'"
+    expected = f"{ROW_FORM}, such as 'worst_group_rmse_mm<=2 @beyond %90 #9'"
     if found is None:
         raise InputError("--row", repr(text), expected)
-    metric, bound, condition, groups = found.groups()
+    metric, bound, condition, percent, groups = found.groups()
     try:
         value = float(bound)
     except ValueError as error:
         raise InputError("--row", f"{bound!r} as the bound in {text!r}", expected) from error
-    return Limit(metric, value, condition or "all", None, int(groups or 1))
+    confidence = None if percent is None else float(Decimal(percent) / 100)  # in decimal: 99.9 % is 0.999
+    return Limit(metric, value, condition or "all", confidence, int(groups or 1))
+
+
+@app.command()
+def sign(
+    name: Annotated[str, typer.Argument(help="Limits, NAME or NAME@REVISION.")],
+    signer: Annotated[str, typer.Option(help="Who answers for these limits.")],
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Sign limits: the same rows again as a new revision that carries the signer; the earlier one stays as it is."""
+    from dataset.canonical import limits_sha256
+
+    opened = open_store(store)
+    made = opened.add_limits(replace(opened.limits(name), signer=signer))
+    say(f"limits {made.name}@{made.revision}: signed by {made.signer}; hash of what is signed {limits_sha256(made)}")
+
+
+@app.command()
+def default() -> None:
+    """Print the built-in limits as TOML, with the reasons for them, to change and add with --from."""
+    from dataset.limits_text import DEFAULT_TOML
+
+    say(DEFAULT_TOML.rstrip("\n"))
 
 
 @app.command("list")
@@ -57,21 +89,44 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     """List the limits and their revisions."""
     found = open_store(store).all_limits()
     if json:
-        emit([asdict(x) for x in found])
+        emit([facts(x) for x in found])
     elif found:
-        table("limits", ("limits", "rows", "note"), [(f"{x.name}@{x.revision}", len(x.rows), x.note) for x in found])
+        table("limits", ("limits", "rows", "signer", "note"), [(f"{x.name}@{x.revision}", len(x.rows), x.signer, x.note) for x in found])
     else:
-        say("no limits yet: try 'innage limits add NAME --row \"rmse_mm<=2\"'")
+        say("no limits yet: try 'innage limits add NAME --from default', or --row \"rmse_mm<=2\"")
 
 
 @app.command()
-def show(name: str, json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
-    """Show the rows of limits (NAME or NAME@REVISION)."""
+def show(
+    name: str,
+    toml: Annotated[bool, typer.Option("--toml", help="Print TOML that 'innage limits add --from' reads.")] = False,
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Show the rows of limits (NAME or NAME@REVISION), who signed them, and the hash of what is signed."""
+    from dataset.canonical import limits_sha256
+    from dataset.errors import InputError
+    from dataset.limits_text import write_limits
+
+    if toml and json:
+        raise InputError("limits show", "both --toml and --json", "one of them")
     limits = open_store(store).limits(name)
     if json:
-        emit(asdict(limits))
+        emit(facts(limits))
         return
-    rows = [(r.metric, r.bound, r.condition, r.min_groups) for r in limits.rows]
-    table(f"limits {limits.name}@{limits.revision}", ("metric", "at most", "condition", "fewest groups"), rows)
+    if toml:
+        say(write_limits(limits).rstrip("\n"))
+        return
+    rows = [(r.metric, r.bound, r.condition, None if r.confidence is None else f"{100 * r.confidence:g} %", r.min_groups) for r in limits.rows]
+    table(f"limits {limits.name}@{limits.revision}", ("metric", "at most", "condition", "confidence", "fewest groups"), rows)
+    say(f"signed by {limits.signer}" if limits.signer is not None else f"not signed yet: 'innage limits sign {limits.name} --signer NAME'")
+    say(f"sha256 {limits_sha256(limits)}")
     if limits.note:
         say(limits.note)
+
+
+def facts(limits: Limits) -> dict[str, Any]:
+    """Limits, ready for JSON."""
+    from dataset.canonical import limits_sha256
+
+    return asdict(limits) | {"sha256": limits_sha256(limits)}
