@@ -2,21 +2,40 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
+from dataclasses import asdict
 
 from sqlalchemy import insert, select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset import blocks
-from dataset.canonical import ID_DIGITS, readings_sha256, session_sha256
-from dataset.checks import check_session, check_text
+from dataset.canonical import (
+    ID_DIGITS,
+    canonical_json,
+    conditions_content,
+    conditions_from,
+    mark_revision_sha256,
+    marks_content,
+    marks_from,
+    readings_sha256,
+    session_sha256,
+)
+from dataset.checks import check_marks, check_session, check_text
+from dataset.door import Summary, check_at_door, summarise
 from dataset.errors import InputError, NotFoundError, StoreError
-from dataset.records import Frames, Mark, NewSession, Session, Source
+from dataset.records import DoorWarning, Frames, Mark, MarkRevision, NewSession, Session, Source, Stretch
 from dataset.registry import flat, liquid_row, mounting_row, same_record, to_liquid, to_mounting, to_unit, unit_row
-from dataset.tables import BlockRow, MarkRow, SessionRow, VoidRow
+from dataset.tables import BlockRow, MarkRevisionRow, MarkRow, MountingRow, SessionRow, StretchRow, VoidRow, WarningRow
+
+NEWEST = "newest"
+HISTORY_SESSIONS = 10  # what the checks at the door look back on
 
 
-def to_session(row: SessionRow) -> Session:
+def to_session(row: SessionRow, revision: str | None = NEWEST) -> Session:
+    """The record, with the marks of ``revision`` (a hash), of the newest one, or (None) as they were sealed."""
+    sealed = tuple(flat(Mark, mark) for mark in row.marks)
+    revised = _revision(row, revision)
     return Session(
         id=row.sha256[:ID_DIGITS],
         sha256=row.sha256,
@@ -24,15 +43,71 @@ def to_session(row: SessionRow) -> Session:
         liquid=to_liquid(row.liquid),
         mounting=to_mounting(row.mounting),
         frames=row.frames,
-        marks=tuple(flat(Mark, mark) for mark in row.marks),
+        marks=sealed if revised is None else revised.marks,
         source=Source(row.source_file, row.source_sha256),
         note=row.note,
         void_reason=None if row.void is None else row.void.reason,
+        stretches=tuple(Stretch(s.start, s.stop, conditions_from(json.loads(s.body))) for s in row.stretches),
+        mark_revision=None if revised is None else revised.sha256,
+        sealed_marks=None if revised is None else sealed,
+        warnings=tuple(DoorWarning(w.check_name, w.sentence) for w in row.warnings),
     )
 
 
-def add_session(orm: OrmSession, new: NewSession, block_frames: int = blocks.BLOCK_FRAMES, level: int = blocks.LEVEL) -> SessionRow:
-    """Check, write and seal one session; readings that the store already has are refused."""
+def _revision(row: SessionRow, revision: str | None) -> MarkRevision | None:
+    found = [r for r in row.mark_revisions if revision in (NEWEST, r.sha256)]
+    if revision is not None and revision != NEWEST and not found:
+        raise StoreError(f"session {row.sha256[:ID_DIGITS]}", "has no revision of its marks of this hash", revision[:ID_DIGITS])
+    return _to_mark_revision(found[-1]) if found and revision is not None else None
+
+
+def _to_mark_revision(row: MarkRevisionRow) -> MarkRevision:
+    """The record, its hash checked again."""
+    marks = marks_from(json.loads(row.body))
+    found = mark_revision_sha256(row.session.sha256, row.parent_sha256, row.author, row.reason, marks)
+    if found != row.sha256:
+        raise changed(f"marks of session {row.session.sha256[:ID_DIGITS]}, revision {row.sha256[:ID_DIGITS]}", found, row.sha256)
+    return MarkRevision(row.sha256, row.session.sha256, row.parent_sha256, row.author, row.reason, marks)
+
+
+def mark_revisions(orm: OrmSession, ref: str) -> tuple[MarkRevision, ...]:
+    """The later revisions of a session's marks, oldest first."""
+    return tuple(_to_mark_revision(row) for row in session_row(orm, ref).mark_revisions)
+
+
+def amend_marks(orm: OrmSession, ref: str, marks: Sequence[Mark], author: str, reason: str) -> MarkRevision:
+    """Write a new revision of a session's marks; the sealed ones stay, and so does the session's hash."""
+    row = session_row(orm, ref)
+    where = f"marks of session {row.sha256[:ID_DIGITS]}"
+    for what, text in (("author", author), ("reason", reason)):
+        if not text.strip():
+            raise InputError(f"{where}, {what}", "nothing", "a few words that say, a year later, who amended the marks and why")
+        check_text(f"{where}, {what}", text)
+    if row.void is not None:
+        raise InputError(where, f"the session is void ('{row.void.reason}')", "a session that can be used")
+    check_marks(where, marks, row.frames, row.mounting.tank.span_mm)
+    before = to_session(row)
+    if tuple(marks) == before.marks:
+        raise InputError(where, "the new marks are those that the session has", "marks that differ")
+    sha256 = mark_revision_sha256(row.sha256, before.mark_revision, author, reason, marks)
+    body = canonical_json(marks_content(marks))
+    made = MarkRevisionRow(session=row, sha256=sha256, parent_sha256=before.mark_revision, author=author, reason=reason, body=body)
+    orm.add(made)
+    orm.flush()
+    return _to_mark_revision(made)
+
+
+def add_session(
+    orm: OrmSession,
+    new: NewSession,
+    block_frames: int = blocks.BLOCK_FRAMES,
+    level: int = blocks.LEVEL,
+    known: dict[str, Summary] | None = None,
+) -> SessionRow:
+    """Check, write and seal one session; readings that the store already has are refused.
+
+    ``known`` keeps what the checks at the door found out about earlier sessions, for the next call in the same transaction.
+    """
     check_session(new)
     unit, liquid, mounting = unit_row(orm, new.unit.name), liquid_row(orm, new.liquid.name), mounting_row(orm, new.mounting.name)
     same_record("unit", new.unit, to_unit(unit))
@@ -52,11 +127,24 @@ def add_session(orm: OrmSession, new: NewSession, block_frames: int = blocks.BLO
         source_sha256=new.source.sha256,
         note=new.note,
     )
+    found = check_at_door(new, _earlier(orm, new, {} if known is None else known))
     orm.add(row)
     orm.flush()
-    marks = [{"session_id": row.id, "position": k, "start": m.start, "stop": m.stop, "level_mm": m.level_mm, "u_mm": m.u_mm} for k, m in enumerate(new.marks)]
+    warnings = dict.fromkeys((*new.warnings, *found))  # one that is given may be found again
+    if warnings:
+        orm.execute(
+            insert(WarningRow),
+            [{"session_id": row.id, "position": k, "check_name": w.check, "sentence": w.sentence} for k, w in enumerate(warnings)],
+        )
+    marks = [{"session_id": row.id, "position": k} | asdict(m) for k, m in enumerate(new.marks)]
     if marks:
         orm.execute(insert(MarkRow), marks)
+    stretches = [
+        {"session_id": row.id, "position": k, "start": s.start, "stop": s.stop, "body": canonical_json(conditions_content(s.conditions))}
+        for k, s in enumerate(new.stretches)
+    ]
+    if stretches:
+        orm.execute(insert(StretchRow), stretches)
     packed = [
         {"session_id": row.id, "position": k, "format": blocks.FORMAT, "frames": b.frames}
         | {"t_ms": b.t_ms, "counts": b.counts, "temperature_c": b.temperature_c}
@@ -67,6 +155,23 @@ def add_session(orm: OrmSession, new: NewSession, block_frames: int = blocks.BLO
     orm.flush()
     orm.refresh(row)
     return row
+
+
+def _earlier(orm: OrmSession, new: NewSession, known: dict[str, Summary]) -> list[Summary]:
+    """What this unit's latest sessions with the same sensor say, newest last; void ones don't count."""
+    same = (
+        select(SessionRow)
+        .join(MountingRow)
+        .where(SessionRow.unit.has(name=new.unit.name), MountingRow.sensor.has(name=new.mounting.sensor.name, revision=new.mounting.sensor.revision))
+        .where(~SessionRow.void.has(), SessionRow.sealed)
+        .order_by(SessionRow.id.desc())
+        .limit(HISTORY_SESSIONS)
+    )
+    for row in (rows := orm.scalars(same).all()):
+        if row.sha256 not in known:
+            session = to_session(row)
+            known[row.sha256] = summarise(session, frames(orm, session))
+    return [known[row.sha256] for row in reversed(rows)]
 
 
 def _refuse_known(orm: OrmSession, new: NewSession, sha256: str, readings: str) -> None:

@@ -6,6 +6,7 @@ A group is the thing that a claim speaks of and that is never split between role
 from __future__ import annotations
 
 import hashlib
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -36,7 +37,7 @@ def group_of(session: Session, mark: Mark, group_by: GroupBy) -> str:
         GroupBy.UNIT: session.unit.name,
         GroupBy.LIQUID: session.liquid.name,
         GroupBy.TANK: label(session.mounting.tank),
-        GroupBy.LEVEL: f"{mark.level_mm:g}",
+        GroupBy.LEVEL: f"{mark.level_mm:g}" if mark.level_stop_mm is None else f"{mark.level_mm:g}..{mark.level_stop_mm:g}",
     }
     return names[group_by]
 
@@ -178,6 +179,14 @@ class _Part:
     group: NDArray[np.int64]
 
 
+def levels_of(mark: Mark, t_ms: NDArray[np.int64]) -> NDArray[np.float64]:
+    """The level of each frame under a mark, float64 (stop - start,); ``t_ms`` are the times of the whole session's frames."""
+    if mark.level_stop_mm is None:
+        return np.full(mark.stop - mark.start, mark.level_mm)
+    its = t_ms[mark.start : mark.stop]
+    return np.interp(its, [its[0], max(its[-1], its[0] + 1)], [mark.level_mm, mark.level_stop_mm])
+
+
 def _labelled(number: int, session: Session, frames: Frames, index: Mapping[str, int], group_by: GroupBy) -> _Part:
     marks = session.marks
     lengths = np.array([m.stop - m.start for m in marks])
@@ -186,8 +195,8 @@ def _labelled(number: int, session: Session, frames: Frames, index: Mapping[str,
     return _Part(
         counts=frames.counts[rows].astype(np.int64),
         t_ms=frames.t_ms[rows],
-        level_mm=np.repeat(np.array([m.level_mm for m in marks], np.float64), lengths),
-        u_mm=np.repeat(np.array([np.nan if m.u_mm is None else m.u_mm for m in marks], np.float64), lengths),
+        level_mm=np.concatenate([levels_of(m, frames.t_ms) for m in marks]),
+        u_mm=np.repeat(np.array([np.nan if m.u_mm is None else math.hypot(m.u_mm, m.u_common_mm or 0.0) for m in marks], np.float64), lengths),
         temperature_c=warm[rows],
         session=np.full(len(rows), number, np.int64),
         group=np.repeat(np.array([index[group_of(session, m, group_by)] for m in marks], np.int64), lengths),

@@ -19,7 +19,7 @@ from dataset.tables import FrozenRoleRow, FrozenSessionRow, FrozenSetRow, ProveO
 
 def to_frozen_set(row: FrozenSetRow) -> FrozenSet:
     """The record, its hash checked again: StoreError when the content is not what was frozen."""
-    sessions = tuple(to_session(member.session) for member in row.sessions)
+    sessions = tuple(to_session(member.session, member.mark_revision_sha256) for member in row.sessions)
     roles = {role.group_name: role.role for role in row.roles}
     found = frozen_sha256(row.group_by, roles, sessions)
     if found != row.sha256:
@@ -37,7 +37,9 @@ def add_frozen_set(orm: OrmSession, name: str, refs: Sequence[str], group_by: Gr
     check_choice(sessions, group_by, roles)
     made = FrozenSetRow(name=name, sha256=frozen_sha256(group_by, roles, sessions), sealed=False, group_by=group_by, seed=seed)
     made.roles = [FrozenRoleRow(group_name=group, role=role) for group, role in sorted(roles.items())]
-    made.sessions = [FrozenSessionRow(position=k, session=row) for k, row in enumerate(rows)]
+    made.sessions = [
+        FrozenSessionRow(position=k, session=row, mark_revision_sha256=its.mark_revision) for k, (row, its) in enumerate(zip(rows, sessions, strict=True))
+    ]
     orm.add(made)
     orm.flush()
     made.sealed = True

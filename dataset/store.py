@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session as OrmSession
 
 from dataset import captures, freezing, frozen_sets, models, registry
 from dataset.database import HISTORY, TIMEOUT_S, Database, History, prepare
+from dataset.door import Summary
 from dataset.errors import InputError
 from dataset.records import (
     Budget,
@@ -27,6 +28,8 @@ from dataset.records import (
     GroupBy,
     Limits,
     Liquid,
+    Mark,
+    MarkRevision,
     Model,
     Mounting,
     NewSession,
@@ -207,8 +210,9 @@ class Store:
             if save_mapping is not None:
                 registry.add_mapping(orm, save_mapping)
             added: list[Session] = []
+            summaries: dict[str, Summary] = {}
             for new in sessions:
-                added.append(captures.to_session(captures.add_session(orm, new)))
+                added.append(captures.to_session(captures.add_session(orm, new, known=summaries)))
                 if progress is not None:
                     progress(new.source.file, len(added), len(sessions))
             return tuple(added)
@@ -235,6 +239,18 @@ class Store:
             return frames
 
         return self._read(work)
+
+    def amend_marks(self, ref: str, marks: Sequence[Mark], author: str, reason: str) -> MarkRevision:
+        """Write a new revision of a session's marks. The session's hash and every frozen set made before keep the marks they had.
+
+        Raises:
+            InputError: no author or reason, marks that do not fit the session, the marks it has already, or a void session.
+        """
+        return self._write(lambda orm: captures.amend_marks(orm, ref, marks, author, reason))
+
+    def mark_revisions(self, ref: str) -> tuple[MarkRevision, ...]:
+        """The later revisions of a session's marks, oldest first, every hash checked; the sealed marks are not one of them."""
+        return self._read(lambda orm: captures.mark_revisions(orm, ref))
 
     def void(self, ref: str, reason: str) -> Session:
         """Record that a session must not be used, and why. It stays readable; voiding it twice is refused."""

@@ -204,6 +204,7 @@ class SessionRow(Base):
     blocks: Mapped[list[BlockRow]] = relationship(back_populates="session", order_by="BlockRow.position")
     stretches: Mapped[list[StretchRow]] = relationship(back_populates="session", order_by="StretchRow.position", lazy="selectin")
     warnings: Mapped[list[WarningRow]] = relationship(back_populates="session", order_by="WarningRow.position", lazy="selectin")
+    mark_revisions: Mapped[list[MarkRevisionRow]] = relationship(back_populates="session", order_by="MarkRevisionRow.sequence", lazy="selectin")
     void: Mapped[VoidRow | None] = relationship(back_populates="session", lazy="selectin")
 
 
@@ -285,7 +286,7 @@ class MarkRevisionRow(Base):
     author: Mapped[Prose]
     reason: Mapped[Prose]
     body: Mapped[Prose]
-    session: Mapped[SessionRow] = relationship()
+    session: Mapped[SessionRow] = relationship(back_populates="mark_revisions")
 
 
 class TrimRow(Base):

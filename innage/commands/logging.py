@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -13,7 +15,7 @@ from innage.output import emit, progress, say
 
 if TYPE_CHECKING:
     from dataset.reading import ParsedFile
-    from dataset.records import ColumnMapping, Mounting, Session
+    from dataset.records import ColumnMapping, Mounting, Session, Stretch
     from dataset.store import Store
 
 DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "\\t": "\t", "bar": "|", "space": " "}
@@ -42,6 +44,12 @@ def log(
     header: Annotated[bool, typer.Option("--header/--no-header", help="The first line names the columns; otherwise they are 1, 2, ...")] = True,
     mapping: Annotated[str | None, typer.Option(help="A saved column mapping, instead of the options for columns.")] = None,
     save_mapping: Annotated[str | None, typer.Option("--save-mapping", help="Save these columns as a mapping.")] = None,
+    condition: Annotated[
+        str | None, typer.Option(help="Conditions of the whole session, such as surface=foam:20-45,wall=film. Axes: surface, wall, tilt, flow, ...")
+    ] = None,
+    conditions: Annotated[
+        Path | None, typer.Option(help="CSV of conditions by stretch: columns from,to (frames) or from_ms,to_ms, and a column for each axis.")
+    ] = None,
     note: Annotated[str, typer.Option(help="Free text, kept with each session.")] = "",
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
@@ -65,7 +73,8 @@ def log(
         for path in files:
             parsed.append(read_file(path, columns, its_sensor, its_tank))
             show(path.name, len(parsed), len(files))
-    new = [NewSession(the_unit, the_liquid, the_mounting, p.frames, p.marks, p.source, note) for p in parsed]
+    stretches = _stretches(condition, conditions, parsed)
+    new = [NewSession(the_unit, the_liquid, the_mounting, p.frames, p.marks, p.source, note, s) for p, s in zip(parsed, stretches, strict=True)]
     with progress("logging") as show:
         sessions = opened.add_sessions(new, show, save_mapping=columns if save_mapping else None)
     if json:
@@ -73,10 +82,25 @@ def log(
         return
     for session, file in zip(sessions, parsed, strict=True):
         say(_sentence(session, file))
+        say_warnings(session)
     if save_mapping:
         say(f"mapping {save_mapping} saved")
     if len(sessions) > 1:
         say(f"{len(sessions)} sessions logged, {sum(s.frames for s in sessions)} frames")
+
+
+def _stretches(condition: str | None, path: Path | None, parsed: Sequence[ParsedFile]) -> list[tuple[Stretch, ...]]:
+    """The conditions of each file's frames."""
+    from dataset.conditions import read_conditions, read_stretches
+    from dataset.errors import InputError
+    from dataset.records import Stretch
+
+    whole = None if condition is None else read_conditions("--condition", condition)
+    if path is None:
+        return [() if whole is None else (Stretch(0, len(p.frames), whole),) for p in parsed]
+    if len(parsed) > 1:
+        raise InputError("--conditions", f"one file of stretches for {len(parsed)} sessions", "one session", "log the files one by one, each with its own")
+    return [read_stretches(path, parsed[0].frames.t_ms, whole)]
 
 
 def find_mounting(store: Store, name: str | None, tank: str | None, sensor: str | None) -> Mounting:
@@ -140,6 +164,7 @@ def _facts(session: Session, file: ParsedFile) -> dict[str, object]:
         "gaps": file.gaps,
         "median_period_ms": file.median_period_ms,
         "delimiter": NAMES.get(file.delimiter, file.delimiter),
+        "warnings": [asdict(w) for w in session.warnings],
     }
 
 
@@ -150,4 +175,10 @@ def _sentence(session: Session, file: ParsedFile) -> str:
         levels = [m.level_mm for m in session.marks]
         # the range is what shows a wrong unit
         text += f" at {facts['levels']} levels from {min(levels):g} to {max(levels):g} mm"
-    return text + (f", {facts['gaps']} gaps in time" if file.gaps else "")
+    return text
+
+
+def say_warnings(session: Session) -> None:
+    """What the checks at the door found, a line each."""
+    for warning in session.warnings:
+        say(f"  warning, {warning.check}: {warning.sentence}")

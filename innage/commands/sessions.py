@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -10,7 +11,7 @@ from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 
 if TYPE_CHECKING:
-    from dataset.records import Frames, Mark, Session
+    from dataset.records import Frames, Mark, Session, Stretch
 
 
 def register(app: typer.Typer) -> None:
@@ -26,8 +27,8 @@ def sessions(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> No
     if json:
         emit([facts(s) for s in found])
     elif found:
-        rows = [(s.id, s.unit.name, s.liquid.name, s.mounting.name, s.frames, labelled(s), s.source.file, _state(s)) for s in found]
-        table("capture sessions", ("session", "unit", "liquid", "mounting", "frames", "labelled", "file", "state"), rows)
+        rows = [(s.id, s.unit.name, s.liquid.name, s.mounting.name, s.frames, labelled(s), len(s.warnings), s.source.file, _state(s)) for s in found]
+        table("capture sessions", ("session", "unit", "liquid", "mounting", "frames", "labelled", "warnings", "file", "state"), rows)
     else:
         say("no sessions yet: try 'innage log FILE --tank TANK --sensor SENSOR --liquid LIQUID --unit UNIT'")
 
@@ -38,14 +39,18 @@ def show(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Show one capture session: its facts, and its marks with a summary of the counts under each."""
+    from dataset.conditions import conditions_text
+
     opened = open_store(store)
     found = opened.session(session)
     frames = opened.frames(found, verify=True)
     summaries = [mark_summary(mark, frames) for mark in found.marks]
     if json:
-        emit(facts(found) | {"marks": summaries})
+        emit(facts(found) | {"marks": summaries, "conditions": [_stretch_facts(s) for s in found.stretches]})
         return
-    table(f"session {found.id}", ("fact", "value"), list(facts(found).items()))
+    table(f"session {found.id}", ("fact", "value"), [(k, v) for k, v in facts(found).items() if k != "warnings"])
+    if found.warnings:
+        table("warnings at the door", ("check", "what was found"), [(w.check, w.sentence) for w in found.warnings])
     pads = [p.name for p in found.mounting.sensor.pads]
     columns = ("frames", "level mm", "u mm", *(f"{pad} {what}" for pad in pads for what in ("mean", "sd")))
     rows = [(f"{m['start']}-{m['stop'] - 1}", m["level_mm"], m["u_mm"], *(f"{c[k]:.1f}" for c in m["counts"] for k in ("mean", "sd"))) for m in summaries]
@@ -53,6 +58,8 @@ def show(
         table("marks", columns, rows)
     else:
         say("no marks: no frame of this session is labelled")
+    if found.stretches:
+        table("conditions", ("frames", "conditions"), [(f"{s.start}-{s.stop - 1}", conditions_text(s.conditions)) for s in found.stretches])
 
 
 def void(
@@ -88,6 +95,7 @@ def facts(session: Session) -> dict[str, Any]:
         "file_sha256": session.source.sha256,
         "note": session.note,
         "void_reason": session.void_reason,
+        "warnings": [asdict(w) for w in session.warnings],
     }
 
 
@@ -96,6 +104,12 @@ def mark_summary(mark: Mark, frames: Frames) -> dict[str, Any]:
     under = frames.counts[mark.start : mark.stop]
     counts = [{"mean": float(c.mean()), "sd": float(c.std()), "min": int(c.min()), "max": int(c.max())} for c in under.T]
     return {"start": mark.start, "stop": mark.stop, "level_mm": mark.level_mm, "u_mm": mark.u_mm, "counts": counts}
+
+
+def _stretch_facts(stretch: Stretch) -> dict[str, Any]:
+    from dataset.canonical import conditions_content
+
+    return {"start": stretch.start, "stop": stretch.stop} | conditions_content(stretch.conditions)
 
 
 def _state(session: Session) -> str:

@@ -84,7 +84,9 @@ def test_real_readings_end_to_end(store: Path) -> None:
     Source: innage/demo_data/SOURCE.txt.
     """
     said = run("log", READINGS, *REAL, "--save-mapping", "tidy")
-    assert "levels_tidy.csv (comma): 768 frames, 768 labelled at 20 levels from 0 to 100 mm, 19 gaps in time\nmapping tidy saved\n" in said
+    assert "levels_tidy.csv (comma): 768 frames, 768 labelled at 20 levels from 0 to 100 mm\n" in said
+    assert "\n  warning, gaps in time: 19 gaps in time, the longest of 346.619 s after frame " in said
+    assert said.endswith("\nmapping tidy saved\n")
     (session,) = sessions()
     assert (session["frames"], session["labelled"], session["levels"], session["void_reason"]) == (768, 768, 20, None)
     assert said.startswith(f"session {session['id']} from")
@@ -183,6 +185,22 @@ def test_voiding(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, c
     assert sessions()[0]["void_reason"] == "hose slipped"
     assert "void: hose" in run("sessions")
     assert "is void already ('hose slipped')" in refused(monkeypatch, capsys, "void", id_, "--reason", "again")
+
+
+def test_conditions(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """Conditions of whole sessions and of stretches are logged and shown; a file of stretches is for one session."""
+    files = [write(tmp_path / f"r{k}.csv", k) for k in range(3)]
+    run("log", *files[:2], *PAIR, "--time", "t", "--condition", "wall=film,coupling=earthed")
+    for session in sessions():
+        (stretch,) = json.loads(run("show", session["id"], "--json"))["conditions"]
+        assert stretch == {"start": 0, "stop": 30, "wall": ["film"], "coupling": "earthed"}
+    stretches = tmp_path / "c.csv"
+    stretches.write_text("from_ms,to_ms,surface\n0,950,foam:20-45\n1000,2900,still\n")
+    assert "for 2 sessions" in refused(monkeypatch, capsys, "log", *files[1:], *PAIR, "--conditions", stretches)
+    run("log", files[2], *PAIR, "--time", "t", "--conditions", stretches, "--condition", "wall=film")
+    shown = run("show", sessions()[2]["id"])
+    assert "0-9      surface=foam:20-45,wall=film" in shown
+    assert "10-29    surface=still,wall=film" in shown
 
 
 def test_no_sessions_yet(store: Path) -> None:
