@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import re
 
 import pytest
 from typer.testing import CliRunner
@@ -35,6 +36,15 @@ def test_every_command_is_shown_and_the_bundle_is_named(demo):
         assert f"$ innage {command}" in output
     assert "Every check passed." in output
     assert f"The bundle lies in {folder / 'bundle'}" in output
+
+
+def test_the_exported_c_is_small_and_without_float(at):
+    """Code, tables and helpers within 1.5 KiB, RAM within 64 bytes, as compiled; no floating-point type in the text."""
+    cost = json.loads((at / "bundle" / "manifest.json").read_text())["cost"]
+    assert sum(cost[part] for part in ("flash_code", "flash_tables", "flash_helpers")) <= 1536
+    assert cost["ram"] <= 64
+    text = (at / "bundle" / "innage.c").read_text() + (at / "bundle" / "innage.h").read_text()
+    assert not re.search(r"\b(float|double)\b", text)
 
 
 def test_a_second_run_refuses_the_folder(demo):
