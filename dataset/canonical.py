@@ -168,12 +168,15 @@ def _stretch(stretch: Stretch) -> list[object]:
 
 def _liquid(liquid: Liquid) -> dict[str, object]:
     facts = {key: _real(getattr(liquid, key)) for key in ("permittivity", "conductivity", "density", "temperature_c")}
-    return {"name": liquid.name, **facts}
+    model = {} if liquid.model is None else {"model": liquid.model}
+    return {"name": liquid.name, **facts, **model}
 
 
 def _tank(tank: Tank) -> dict[str, object]:
     facts = {key: _real(getattr(tank, key)) for key in ("span_mm", "wall_mm", "dead_volume_ml", "inlet_mm")}
-    return {"name": tank.name, "wall_material": tank.wall_material, **facts}
+    later = {key: _real(value) for key in ("headspace_mm", "expansion_per_k", "reference_c") if (value := getattr(tank, key)) is not None}
+    profile = {} if tank.profile is None else {"profile": json.loads(tank.profile)}
+    return {"name": tank.name, "wall_material": tank.wall_material, **facts, **later, **profile}
 
 
 def _sensor(sensor: Sensor) -> dict[str, object]:

@@ -94,7 +94,11 @@ class Coupling(StrEnum):
 
 @dataclass(frozen=True)
 class Tank:
-    """One frozen shape of a vessel. ``span_mm`` is the usable height above the datum."""
+    """One frozen shape of a vessel. ``span_mm`` is the usable height above the datum, ``headspace_mm`` what is left above that.
+
+    ``profile`` is canonical JSON, read by ``dataset.profiles.profile_of``. The vessel grows by ``expansion_per_k`` of its lengths for
+    each kelvin above ``reference_c``, at which the profile holds.
+    """
 
     name: str
     revision: int
@@ -104,11 +108,19 @@ class Tank:
     dead_volume_ml: float | None = None
     inlet_mm: float | None = None
     note: str = ""
+    profile: str | None = None
+    headspace_mm: float | None = None
+    expansion_per_k: float | None = None
+    reference_c: float | None = None
 
 
 @dataclass(frozen=True)
 class Liquid:
-    """Relative permittivity, conductivity in S/m and density in kg/m3 at ``temperature_c``; None where unknown."""
+    """Relative permittivity, conductivity in S/m and density in kg/m3 at ``temperature_c``; None where unknown.
+
+    ``model`` names functions of temperature that stand in for permittivity and density (see ``dataset.liquids``); ``source`` says
+    where the values are from.
+    """
 
     name: str
     permittivity: float | None = None
@@ -116,6 +128,8 @@ class Liquid:
     density: float | None = None
     temperature_c: float | None = None
     note: str = ""
+    model: str | None = None
+    source: str | None = None
 
 
 @dataclass(frozen=True)

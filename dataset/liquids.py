@@ -1,0 +1,70 @@
+"""What is known of a liquid at a temperature: constants as they were given, or functions of temperature.
+
+The model ``water``: relative permittivity after IAPWS R8-97 and density after IAPWS-95, at 101.325 kPa, both from the package
+`chemicals`. Permittivity is the static one, good up to some hundred MHz; conductivity is never part of a model, since it's the
+dissolved salts that make it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import lru_cache
+
+from dataset.errors import InputError
+from dataset.records import Liquid
+
+PRESSURE_PA = 101_325.0
+BOILING_C = 99.9  # from here on the saturated liquid is asked for: at 100 C and this pressure water is as well steam
+ZERO_K = 273.15
+
+
+def density(liquid: Liquid, temperature_c: float | None) -> float:
+    """Density in kg/m3 at ``temperature_c``; a constant is taken at any temperature.
+
+    Raises InputError where it isn't known, or where a model needs a temperature and has none.
+    """
+    return _fact(liquid, "density", liquid.density, _water_density, temperature_c)
+
+
+def permittivity(liquid: Liquid, temperature_c: float | None) -> float:
+    """Static relative permittivity at ``temperature_c``; a constant is taken at any temperature.
+
+    Raises InputError where it isn't known, or where a model needs a temperature and has none.
+    """
+    return _fact(liquid, "permittivity", liquid.permittivity, _water_permittivity, temperature_c)
+
+
+MODELS = {"water": (0.0, 100.0)}  # range of temperature, degrees Celsius
+
+
+def _fact(liquid: Liquid, what: str, constant: float | None, model: Callable[[float], float], temperature_c: float | None) -> float:
+    if constant is not None:
+        return constant
+    where = f"liquid {liquid.name}, {what}"
+    if liquid.model is None:
+        raise InputError(where, "isn't known", "", f"add a liquid with it: 'innage liquid add NAME --{what} ...'")
+    if temperature_c is None:
+        raise InputError(where, f"follows the model '{liquid.model}' and no temperature is given", "a temperature")
+    low, high = MODELS[liquid.model]
+    if not low <= temperature_c <= high:
+        raise InputError(where, f"{temperature_c:g} C", f"{low:g} to {high:g} C, where the model '{liquid.model}' holds")
+    return model(temperature_c)
+
+
+@lru_cache(maxsize=4096)
+def _water_density(temperature_c: float) -> float:
+    """IAPWS-95, kg/m3."""
+    from chemicals import iapws
+
+    kelvin = temperature_c + ZERO_K
+    if temperature_c >= BOILING_C:
+        return float(iapws.iapws95_rhol_sat(kelvin))  # type: ignore[no-untyped-call]
+    return float(iapws.iapws95_rho(kelvin, PRESSURE_PA))  # type: ignore[no-untyped-call]
+
+
+@lru_cache(maxsize=4096)
+def _water_permittivity(temperature_c: float) -> float:
+    """IAPWS R8-97."""
+    from chemicals.permittivity import permittivity_IAPWS
+
+    return float(permittivity_IAPWS(temperature_c + ZERO_K, _water_density(temperature_c)))
