@@ -85,7 +85,7 @@ def test_real_readings_end_to_end(store: Path) -> None:
     """
     said = run("log", READINGS, *REAL, "--save-mapping", "tidy")
     assert "levels_tidy.csv (comma): 768 frames, 768 labelled at 20 levels from 0 to 100 mm\n" in said
-    assert "\n  warning, gaps in time: 19 gaps in time, the longest of 346.619 s after frame " in said
+    assert "\n  warning, gaps in time: 19 gaps, the longest of 346.619 s after frame " in said
     assert said.endswith("\nmapping tidy saved\n")
     (session,) = sessions()
     assert (session["frames"], session["labelled"], session["levels"], session["void_reason"]) == (768, 768, 20, None)
