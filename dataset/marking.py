@@ -1,0 +1,145 @@
+"""Level marks from what was read at the bench: a level column, a mass on the scale, a volume poured in.
+
+Mass becomes volume through the liquid's density at its temperature and the buoyancy of the air, volume becomes level through the
+tank's profile. The level is the one that the volume has in the tank, not the height of the meniscus at the wall.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dataset.errors import InputError
+from dataset.liquids import density
+from dataset.profiles import Profile, profile_of
+from dataset.records import Liquid, Mark, Tank
+from dataset.uncertainty import Quantity, Result, propagate, rectangular
+
+AIR_DENSITY = 1.2  # kg/m3, as OIML D 28 agrees on for weighing in air
+WEIGHT_DENSITY = 8000.0  # kg/m3 of the weights that scales are adjusted with, OIML D 28
+
+
+class Method(StrEnum):
+    """Where a mark's level came from, when it is not a level column."""
+
+    MASS = "mass"
+    POURED = "poured"
+
+
+@dataclass(frozen=True)
+class Labelling:
+    """How readings of a scale or a measuring vessel become levels; half-widths are of rectangular distributions.
+
+    ``tare_g`` is what the scale shows with the tank empty; poured volumes count from there too. The dead volume below the datum
+    fills first. ``temperature_c`` is the liquid's where frames have none of their own. ``dimension_half_width_mm`` is of the tank's
+    inner diameter, or of the diameter of the circle of equal area.
+    """
+
+    liquid: Liquid
+    tare_g: float = 0.0
+    scale_half_width_g: float = 0.0
+    poured_half_width_ml: float = 0.0
+    dimension_half_width_mm: float = 0.0
+    temperature_c: float | None = None
+    temperature_half_width_k: float = 0.0
+    air_density: float = AIR_DENSITY
+
+
+def buoyancy(liquid_density: float, air_density: float = AIR_DENSITY) -> float:
+    """Factor from what a scale shows to mass: (1 - air/weights) / (1 - air/liquid), densities in kg/m3 (ISO 4787 has the same factor)."""
+    return (1 - air_density / WEIGHT_DENSITY) / (1 - air_density / liquid_density)
+
+
+def level_of(where: str, method: Method, reading: float, temperature_c: float | None, tank: Tank, labelling: Labelling) -> Result:
+    """The level in mm at which the liquid stands, with its standard uncertainty.
+
+    Errors of the tank's dimension and of the thermometer are the same at every mark of a session, so they are its common part; those
+    of scale and measuring vessel are independent.
+
+    Args:
+        where: names the reading in errors.
+        method: what the reading is of.
+        reading: grams on the scale, or mL poured in so far.
+        temperature_c: of the liquid; None where it was not measured.
+        tank: its profile turns volume into level.
+        labelling: tare and half-widths.
+
+    Raises:
+        InputError: no density or profile to go by, or liquid that would stand below the datum or above the tank's span.
+    """
+    warm = labelling.temperature_c if temperature_c is None else temperature_c
+    if warm is None and labelling.temperature_half_width_k:
+        raise InputError(where, "no temperature of the liquid", "a column of temperature, or --label-temperature-c")
+    readout = labelling.scale_half_width_g if method is Method.MASS else labelling.poured_half_width_ml
+    read = Quantity(reading - labelling.tare_g if method is Method.MASS else reading, rectangular(readout))
+
+    def volume_ml(amount: float, temperature: float | None) -> float:
+        if method is Method.MASS:
+            its = density(labelling.liquid, temperature)
+            amount *= buoyancy(its, labelling.air_density) / its * 1000
+        return amount - (middle.dead_volume_ml if tank.dead_volume_ml is None else tank.dead_volume_ml)
+
+    middle = profile_of(tank, warm)
+    volume = volume_ml(read.value, warm)
+    if not 0 <= volume <= middle.total_ml:
+        found = f"{reading:g} {'g' if method is Method.MASS else 'mL'}, which is {volume:.4g} mL above the datum"
+        raise InputError(where, found, f"0 to {middle.total_ml:.4g} mL, as the profile of tank {tank.name}@{tank.revision} holds", "check tare and tank")
+    wide = math.sqrt(4 / math.pi * middle.area_mm2(middle.level_mm(volume)))
+    half_width = labelling.dimension_half_width_mm
+
+    def level(amount: float, wider: float, temperature: float | None = warm) -> float:
+        # a tank that is wider everywhere holds the same level with more: areas go with the square of the diameter
+        return _level(profile_of(tank, temperature), volume_ml(amount, temperature) / ((1 + wider / wide) ** 2 if wide else 1.0))
+
+    inputs = {"amount": read, "wider": Quantity(0.0, rectangular(half_width), common=True)}
+    if warm is not None:
+        inputs["temperature"] = Quantity(warm, rectangular(labelling.temperature_half_width_k), common=True)
+    found_level = propagate(level, inputs)
+    if found_level.value > tank.span_mm:
+        raise InputError(where, f"a level of {found_level.value:.4g} mm", f"0 to {tank.span_mm:g} mm, the span of tank {tank.name}@{tank.revision}")
+    return found_level
+
+
+def marks_of(
+    places: Sequence[str], method: Method, readings: NDArray[np.float64], temperature_c: NDArray[np.float64] | None, tank: Tank, labelling: Labelling
+) -> tuple[Mark, ...]:
+    """A mark for every run of frames with one reading.
+
+    Args:
+        places: names each frame in errors.
+        method: what the readings are of.
+        readings: float64 (n,), NaN where a frame has none.
+        temperature_c: float64 (n,), NaN where not measured, or None; a run goes by its mean.
+        tank: as in :func:`level_of`.
+        labelling: as in :func:`level_of`.
+    """
+    made: list[Mark] = []
+    for start, stop in runs(readings):
+        its = np.empty(0) if temperature_c is None else temperature_c[start:stop]
+        warm = float(np.nanmean(its)) if np.isfinite(its).any() else None
+        level = level_of(places[start], method, float(readings[start]), warm, tank, labelling)
+        made.append(Mark(start, stop, round(level.value, 6), level.u or None, level.u_common or None, None, method.value))
+    return tuple(made)
+
+
+def runs(readings: NDArray[np.float64]) -> list[tuple[int, int]]:
+    """Start and stop of every run of equal readings, (n,) float64; NaN belongs to no run."""
+    known = ~np.isnan(readings)
+    keyed = np.where(known, readings, 0.0)
+    edge = np.concatenate(([True], (keyed[1:] != keyed[:-1]) | (known[1:] != known[:-1])))
+    starts = np.flatnonzero(edge)
+    stops = np.append(starts[1:], len(readings))
+    return [(int(a), int(b)) for a, b in zip(starts, stops, strict=True) if known[a]]
+
+
+def _level(profile: Profile, volume_ml: float) -> float:
+    """The level of a volume; beyond its ends the tank is thought to go on with the area that it ends with."""
+    inside = min(max(volume_ml, 0.0), profile.total_ml)
+    end = profile.level_mm(inside)
+    area = profile.area_mm2(end)
+    return end + ((volume_ml - inside) * 1000 / area if area else 0.0)
