@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -35,16 +36,21 @@ def sessions(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> No
 
 def show(
     session: Annotated[str, typer.Argument(help="The session's id, or its first digits.")],
+    picture: Annotated[Path | None, typer.Option("--picture", help="Also draw counts, marks, conditions and temperature to FILE.svg, .png or .pdf.")] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Show one capture session: its facts, and its marks with a summary of the counts under each."""
+    """Show one capture session: its facts, its warnings, and its marks with a summary of the counts under each."""
     from dataset.conditions import conditions_text
 
     opened = open_store(store)
     found = opened.session(session)
     frames = opened.frames(found, verify=True)
     summaries = [mark_summary(mark, frames) for mark in found.marks]
+    if picture is not None:
+        from innage.session_plot import draw_session
+
+        draw_session(picture, found, frames)
     if json:
         emit(facts(found) | {"marks": summaries, "conditions": [_stretch_facts(s) for s in found.stretches]})
         return
