@@ -10,6 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from dataset.conditions import check_stretches
+from dataset import liquids, profiles
 from dataset.errors import InputError
 from dataset.records import (
     CORES,
@@ -64,8 +65,25 @@ def check_tank(tank: Tank) -> None:
     check_number(f"{where}, wall thickness", tank.wall_mm, 0, 1000, above=True, unit="mm")
     check_number(f"{where}, dead volume", tank.dead_volume_ml, 0, 1e12, unit="mL")
     check_number(f"{where}, inlet height", tank.inlet_mm, 0, MAX_MM, unit="mm")
+    check_number(f"{where}, headspace", tank.headspace_mm, 0, MAX_MM, unit="mm")
+    check_number(f"{where}, expansion", tank.expansion_per_k, 0, 1e-3, unit="per K (lengths)")
+    check_number(f"{where}, reference temperature", tank.reference_c, -273.15, 2000, unit="degrees Celsius")
+    if (tank.expansion_per_k is None) != (tank.reference_c is None):
+        raise InputError(where, "an expansion or a reference temperature alone", "both or neither", "give --expansion-per-k and --reference-c")
     check_text(f"{where}, wall material", tank.wall_material)
     check_text(f"{where}, note", tank.note)
+    if tank.profile is not None:
+        _check_reach(where, tank, profiles.from_json(tank.profile).height_mm)
+
+
+def _check_reach(where: str, tank: Tank, height_mm: float) -> None:
+    """Span, headspace and inlet end within the profile, whose inner height above the datum is ``height_mm``."""
+    head = tank.headspace_mm or 0.0
+    if tank.span_mm + head > height_mm * (1 + 1e-9):
+        asked = f"a span of {tank.span_mm:g} mm" + (f" with {head:g} mm of headspace" if head else "")
+        raise InputError(where, asked, f"at most {height_mm:g} mm, the inner height of the profile above the datum")
+    if tank.inlet_mm is not None and tank.inlet_mm > height_mm * (1 + 1e-9):
+        raise InputError(where, f"an inlet at {tank.inlet_mm:g} mm", f"at most {height_mm:g} mm, the inner height of the profile above the datum")
 
 
 def check_liquid(liquid: Liquid) -> None:
@@ -76,6 +94,9 @@ def check_liquid(liquid: Liquid) -> None:
     check_number(f"{where}, density", liquid.density, 0, 1e5, above=True, unit="kg/m3")
     check_number(f"{where}, temperature", liquid.temperature_c, -273.15, 2000, unit="degrees Celsius")
     check_text(f"{where}, note", liquid.note)
+    check_text(f"{where}, source", liquid.source or "")
+    if liquid.model is not None and liquid.model not in liquids.MODELS:
+        raise InputError(f"{where}, model", liquid.model, "one of " + ", ".join(liquids.MODELS))
 
 
 def check_sensor(sensor: Sensor) -> None:
@@ -85,15 +106,26 @@ def check_sensor(sensor: Sensor) -> None:
         raise InputError(where, f"{len(sensor.pads)} pads", f"1 to {MAX_CHANNELS}")
     for channel, pad in enumerate(sensor.pads):
         _check_pad(where, channel, pad)
-    name, times = Counter(p.name for p in sensor.pads).most_common(1)[0]
-    if times > 1:
-        raise InputError(where, f"{times} pads are called {name}", "each pad a name of its own")
+    _check_shared(where, sensor)
     if all(p.role is not PadRole.LEVEL for p in sensor.pads):
         raise InputError(where, "only reference pads", "at least one pad that measures the level")
     check_number(f"{where}, count bits", sensor.count_bits, 1, MAX_COUNT_BITS)
     check_number(f"{where}, period", sensor.period_ms, 1, MAX_PERIOD_MS, unit="ms")
     check_number(f"{where}, period tolerance", sensor.period_tolerance_pct, 0, 100, unit="%")
     check_text(f"{where}, note", sensor.note)
+
+
+def _check_shared(where: str, sensor: Sensor) -> None:
+    """Channels of one pad agree on its geometry and role and differ in frequency."""
+    for k, pad in enumerate(sensor.pads):
+        for other in sensor.pads[:k]:
+            if other.name != pad.name:
+                continue
+            both = f"channels {other.channel} and {pad.channel} are both pad {pad.name}"
+            if (other.bottom_mm, other.height_mm, other.width_mm, other.role) != (pad.bottom_mm, pad.height_mm, pad.width_mm, pad.role):
+                raise InputError(where, f"{both} with different bottom, height, width or role", "one pad in one place", "give another pad a name of its own")
+            if None in (other.frequency_hz, pad.frequency_hz) or other.frequency_hz == pad.frequency_hz:
+                raise InputError(where, f"{both} without a frequency to tell them apart", "a frequency of its own for each channel of a pad")
 
 
 def _check_pad(where: str, channel: int, pad: Pad) -> None:
@@ -171,7 +203,10 @@ def check_mapping(mapping: ColumnMapping) -> None:
     where = f"mapping {mapping.name}"
     if not mapping.counts:
         raise InputError(where, "no count column", "at least one", "name them with --count, in channel order")
-    columns = [c for c in (*mapping.counts, mapping.time, mapping.level, mapping.temperature) if c is not None]
+    labels = [column for column in (mapping.level, mapping.mass, mapping.poured) if column is not None]
+    if len(labels) > 1:
+        raise InputError(where, "columns " + ", ".join(labels) + " for the label", "one of level, mass and poured volume")
+    columns = mapping.columns
     for column in columns:
         check_text(f"{where}, column {column!r}", column)
     column, times = Counter(columns).most_common(1)[0]

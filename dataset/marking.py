@@ -7,13 +7,14 @@ tank's profile. The level is the one that the volume has in the tank, not the he
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
+from dataset.checks import check_number
 from dataset.errors import InputError
 from dataset.liquids import density
 from dataset.profiles import Profile, profile_of
@@ -106,12 +107,12 @@ def level_of(where: str, method: Method, reading: float, temperature_c: float | 
 
 
 def marks_of(
-    places: Sequence[str], method: Method, readings: NDArray[np.float64], temperature_c: NDArray[np.float64] | None, tank: Tank, labelling: Labelling
+    place: Callable[[int], str], method: Method, readings: NDArray[np.float64], temperature_c: NDArray[np.float64] | None, tank: Tank, labelling: Labelling
 ) -> tuple[Mark, ...]:
     """A mark for every run of frames with one reading.
 
     Args:
-        places: names each frame in errors.
+        place: names a frame in errors.
         method: what the readings are of.
         readings: float64 (n,), NaN where a frame has none.
         temperature_c: float64 (n,), NaN where not measured, or None; a run goes by its mean.
@@ -122,7 +123,7 @@ def marks_of(
     for start, stop in runs(readings):
         its = np.empty(0) if temperature_c is None else temperature_c[start:stop]
         warm = float(np.nanmean(its)) if np.isfinite(its).any() else None
-        level = level_of(places[start], method, float(readings[start]), warm, tank, labelling)
+        level = level_of(place(start), method, float(readings[start]), warm, tank, labelling)
         made.append(Mark(start, stop, round(level.value, 6), level.u or None, level.u_common or None, None, method.value))
     return tuple(made)
 
@@ -143,3 +144,16 @@ def _level(profile: Profile, volume_ml: float) -> float:
     end = profile.level_mm(inside)
     area = profile.area_mm2(end)
     return end + ((volume_ml - inside) * 1000 / area if area else 0.0)
+
+
+def check_labelling(labelling: Labelling) -> None:
+    """Half-widths of 0 or more, and air that is lighter than any liquid."""
+    half_widths = (
+        ("--scale-half-width-g", labelling.scale_half_width_g),
+        ("--poured-half-width-ml", labelling.poured_half_width_ml),
+        ("--dimension-half-width-mm", labelling.dimension_half_width_mm),
+        ("--temperature-half-width-k", labelling.temperature_half_width_k),
+    )
+    for option, value in half_widths:
+        check_number(option, value, 0, 1e6)
+    check_number("--air-density", labelling.air_density, 0, 10, unit="kg/m3")

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from dataset.checks import check_period
 from dataset.errors import InputError
+from dataset.marking import Labelling, Method, marks_of
 from dataset.records import ColumnMapping, Frames, LevelUnit, Mark, Sensor, Source, Tank, TimeUnit
 from dataset.registry import label
 
@@ -106,25 +107,28 @@ class _Columns:
         return values
 
 
-def read_file(path: Path, mapping: ColumnMapping, sensor: Sensor, tank: Tank) -> ParsedFile:
+def read_file(path: Path, mapping: ColumnMapping, sensor: Sensor, tank: Tank, labelling: Labelling | None = None) -> ParsedFile:
     """Read one capture session.
 
     Args:
         path: UTF-8 text; '#' lines and blank lines are skipped, the first other line names the columns.
         mapping: which column holds what.
         sensor: gives channels, count width and period.
-        tank: gives the span that levels lie within.
+        tank: gives the span that levels lie within, and the profile that turns volumes into levels.
+        labelling: how masses and poured volumes become levels; only needed where the mapping has a column of them.
 
     Raises:
         InputError: the first fault: file, line, column, what was found, what was expected.
     """
     if len(mapping.counts) != sensor.channels:
-        pads = ", ".join(p.name for p in sensor.pads)
+        pads = ", ".join(sensor.channel_names)
         found = f"{len(mapping.counts)} count columns ({', '.join(mapping.counts)})"
-        raise InputError(str(path), found, f"{sensor.channels}, one for each pad of {label(sensor)} in channel order: {pads}")
+        raise InputError(str(path), found, f"{sensor.channels}, one for each channel of {label(sensor)} in channel order: {pads}")
     content = _content(path)
     sheet = _sheet(path, _text(path, content), mapping)
-    columns = _Columns(sheet, [c for c in (*mapping.counts, mapping.time) if c], [c for c in (mapping.level, mapping.temperature) if c])
+    columns = _Columns(
+        sheet, [c for c in (*mapping.counts, mapping.time) if c], [c for c in (mapping.level, mapping.mass, mapping.poured, mapping.temperature) if c]
+    )
     counts = np.stack([_counts(columns, column, sensor) for column in mapping.counts], axis=1)
     t_ms = _times(columns, mapping, sensor)
     steps = np.diff(t_ms)
@@ -133,7 +137,7 @@ def read_file(path: Path, mapping: ColumnMapping, sensor: Sensor, tank: Tank) ->
         check_period(str(path), sensor, median)
     return ParsedFile(
         frames=Frames(t_ms, counts, None if mapping.temperature is None else columns[mapping.temperature]),
-        marks=_marks(_levels(columns, mapping, tank), mapping.level_u_mm),
+        marks=_labels(columns, mapping, tank, labelling),
         source=Source(path.name, hashlib.sha256(content).hexdigest()),
         delimiter=sheet.delimiter,
         gaps=0 if median is None else int(np.count_nonzero(steps > GAP_PERIODS * median)),
@@ -217,9 +221,7 @@ def _split(line: str, delimiter: str) -> list[str]:
 
 
 def _check_columns(sheet: _Sheet, mapping: ColumnMapping, line: int) -> None:
-    for column in (*mapping.counts, mapping.time, mapping.level, mapping.temperature):
-        if column is None:
-            continue
+    for column in mapping.columns:
         times = sheet.header.count(column)
         where = f"{sheet.path}, line {line}"
         if times > 1:
@@ -325,6 +327,17 @@ def _marks(level: NDArray[np.float64] | None, u_mm: float | None) -> tuple[Mark,
     starts = np.flatnonzero(np.concatenate(([True], keyed[1:] != keyed[:-1])))
     stops = np.append(starts[1:], len(level))
     return tuple(Mark(int(a), int(b), float(level[a]) + 0.0, u_mm) for a, b in zip(starts, stops, strict=True) if labelled[a])
+
+
+def _labels(columns: _Columns, mapping: ColumnMapping, tank: Tank, labelling: Labelling | None) -> tuple[Mark, ...]:
+    """A mark for every run of frames with one level, one mass, or one volume poured."""
+    column, method = (mapping.mass, Method.MASS) if mapping.mass is not None else (mapping.poured, Method.POURED)
+    if column is None:
+        return _marks(_levels(columns, mapping, tank), mapping.level_u_mm)
+    if labelling is None:
+        raise InputError(f"column {column!r}", f"holds a {method.value}, and nothing says how it becomes a level", "tare and liquid")
+    warm = None if mapping.temperature is None else columns[mapping.temperature]
+    return marks_of(lambda row: columns.sheet.where(row, column), method, columns[column], warm, tank, labelling)
 
 
 def common_delimiters(files: Sequence[ParsedFile]) -> str:

@@ -134,7 +134,10 @@ class Liquid:
 
 @dataclass(frozen=True)
 class Pad:
-    """One pad on one channel; heights in the sensor's own coordinate, upwards."""
+    """One pad on one channel; heights in the sensor's own coordinate, upwards.
+
+    A pad that is read at several frequencies stands there once for each, under one name and with one geometry.
+    """
 
     channel: int
     name: str
@@ -143,6 +146,14 @@ class Pad:
     width_mm: float | None = None
     frequency_hz: float | None = None
     role: PadRole = PadRole.LEVEL
+
+
+def hertz(frequency_hz: float | None) -> str:
+    """A frequency as people write it: 250Hz, 100kHz, 1.5MHz."""
+    if frequency_hz is None:
+        return "-"
+    step, unit = (1e6, "MHz") if frequency_hz >= 1e6 else (1e3, "kHz") if frequency_hz >= 1e3 else (1.0, "Hz")
+    return f"{frequency_hz / step:.12g}{unit}"
 
 
 @dataclass(frozen=True)
@@ -161,6 +172,12 @@ class Sensor:
     @property
     def channels(self) -> int:
         return len(self.pads)
+
+    @property
+    def channel_names(self) -> tuple[str, ...]:
+        """A name for each channel: the pad's, with the frequency (``low@100kHz``) where the pad is read at several."""
+        names = [p.name for p in self.pads]
+        return tuple(p.name if names.count(p.name) == 1 else f"{p.name}@{hertz(p.frequency_hz)}" for p in self.pads)
 
 
 @dataclass(frozen=True)
@@ -338,6 +355,7 @@ class MarkRevision:
 class ColumnMapping:
     """Which columns of a delimited text file hold what, under a name to use it again.
 
+    The label of a frame is its ``level``, or follows from a ``mass`` in grams or from a volume ``poured`` in so far, in mL: one of them.
     ``counts`` are column names in channel order. Without ``time`` the frames are one declared period apart. ``delimiter`` None
     means: find out. Without ``header`` the columns are named '1', '2', ... from the left.
     """
@@ -352,6 +370,14 @@ class ColumnMapping:
     temperature: str | None = None
     delimiter: str | None = None
     header: bool = True
+    mass: str | None = None
+    poured: str | None = None
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Every column that is used: counts first."""
+        optional = (self.time, self.level, self.mass, self.poured, self.temperature)
+        return (*self.counts, *(column for column in optional if column is not None))
 
 
 @dataclass(frozen=True)

@@ -39,6 +39,22 @@ def log(
     level: Annotated[str | None, typer.Option(help="Column of the known level; an empty cell is an unlabelled frame.")] = None,
     level_unit: Annotated[LevelUnit, typer.Option("--level-unit", help="Unit of the level column; fraction is of the span.")] = LevelUnit.MILLIMETRES,
     level_u_mm: Annotated[float | None, typer.Option("--level-u-mm", help="Standard uncertainty of the level, mm.")] = None,
+    level_half_width_mm: Annotated[
+        float | None, typer.Option("--level-half-width-mm", help="Instead: the level is right within +- this, mm (standard uncertainty: over root 3).")
+    ] = None,
+    mass: Annotated[str | None, typer.Option(help="Column of the mass on the scale, g; the tank's profile turns it into a level.")] = None,
+    poured: Annotated[str | None, typer.Option(help="Column of the volume poured into the empty tank so far, mL.")] = None,
+    tare_g: Annotated[float, typer.Option("--tare-g", help="What the scale shows with the tank empty, g.")] = 0.0,
+    scale_half_width_g: Annotated[float, typer.Option("--scale-half-width-g", help="The scale is right within +- this, g.")] = 0.0,
+    poured_half_width_ml: Annotated[float, typer.Option("--poured-half-width-ml", help="The poured volume is right within +- this, mL.")] = 0.0,
+    dimension_half_width_mm: Annotated[
+        float, typer.Option("--dimension-half-width-mm", help="The tank's inner diameter is right within +- this, mm: one error for all marks.")
+    ] = 0.0,
+    label_temperature_c: Annotated[
+        float | None, typer.Option("--label-temperature-c", help="Temperature of the liquid that was weighed; default: the frames' own.")
+    ] = None,
+    temperature_half_width_k: Annotated[float, typer.Option("--temperature-half-width-k", help="That temperature is right within +- this, K.")] = 0.0,
+    air_density: Annotated[float, typer.Option("--air-density", help="Density of the air around the scale, kg/m3.")] = 1.2,
     temperature: Annotated[str | None, typer.Option(help="Column of temperature, degrees Celsius.")] = None,
     delimiter: Annotated[str | None, typer.Option(help="A character, or tab, space, comma, semicolon, bar. Default: found out.")] = None,
     header: Annotated[bool, typer.Option("--header/--no-header", help="The first line names the columns; otherwise they are 1, 2, ...")] = True,
@@ -55,6 +71,8 @@ def log(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Log capture sessions from text files."""
+    from dataset.checks import check_mapping
+    from dataset.marking import Labelling, check_labelling
     from dataset.reading import read_file
     from dataset.records import ColumnMapping, NewSession
 
@@ -63,15 +81,24 @@ def log(
     the_mounting = find_mounting(opened, mounting, tank, sensor)
     its_sensor, its_tank = the_mounting.sensor, the_mounting.tank
     if mapping is not None:
-        given = any(x is not None for x in (count, time, level, level_u_mm, temperature, delimiter, save_mapping)) or not header
+        options = (count, time, level, level_u_mm, level_half_width_mm, mass, poured, temperature, delimiter, save_mapping)
+        given = any(x is not None for x in options) or not header
         columns = _saved(opened, mapping, given)
     else:
-        counts = tuple(count) if count else tuple(p.name for p in its_sensor.pads)
-        columns = ColumnMapping(save_mapping or "columns", counts, time, time_unit, level, level_unit, level_u_mm, temperature, _delimiter(delimiter), header)
+        counts = tuple(count) if count else its_sensor.channel_names
+        u_mm = _level_u_mm(level_u_mm, level_half_width_mm)
+        columns = ColumnMapping(
+            save_mapping or "columns", counts, time, time_unit, level, level_unit, u_mm, temperature, _delimiter(delimiter), header, mass, poured
+        )
+        check_mapping(columns)
+    labelling = Labelling(
+        the_liquid, tare_g, scale_half_width_g, poured_half_width_ml, dimension_half_width_mm, label_temperature_c, temperature_half_width_k, air_density
+    )
+    check_labelling(labelling)
     parsed: list[ParsedFile] = []
     with progress("reading") as show:
         for path in files:
-            parsed.append(read_file(path, columns, its_sensor, its_tank))
+            parsed.append(read_file(path, columns, its_sensor, its_tank, labelling))
             show(path.name, len(parsed), len(files))
     stretches = _stretches(condition, conditions, parsed)
     new = [NewSession(the_unit, the_liquid, the_mounting, p.frames, p.marks, p.source, note, s) for p, s in zip(parsed, stretches, strict=True)]
@@ -87,6 +114,18 @@ def log(
         say(f"mapping {save_mapping} saved")
     if len(sessions) > 1:
         say(f"{len(sessions)} sessions logged, {sum(s.frames for s in sessions)} frames")
+
+
+def _level_u_mm(u_mm: float | None, half_width_mm: float | None) -> float | None:
+    """The standard uncertainty of a level column, given as it is or as a half-width."""
+    from dataset.errors import InputError
+    from dataset.uncertainty import rectangular
+
+    if half_width_mm is None:
+        return u_mm
+    if u_mm is not None:
+        raise InputError("--level-u-mm and --level-half-width-mm", "both", "one of them")
+    return rectangular(half_width_mm)
 
 
 def _stretches(condition: str | None, path: Path | None, parsed: Sequence[ParsedFile]) -> list[tuple[Stretch, ...]]:

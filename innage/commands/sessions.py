@@ -57,9 +57,12 @@ def show(
     table(f"session {found.id}", ("fact", "value"), [(k, v) for k, v in facts(found).items() if k != "warnings"])
     if found.warnings:
         table("warnings at the door", ("check", "what was found"), [(w.check, w.sentence) for w in found.warnings])
-    pads = [p.name for p in found.mounting.sensor.pads]
-    columns = ("frames", "level mm", "u mm", *(f"{pad} {what}" for pad in pads for what in ("mean", "sd")))
-    rows = [(f"{m['start']}-{m['stop'] - 1}", m["level_mm"], m["u_mm"], *(f"{c[k]:.1f}" for c in m["counts"] for k in ("mean", "sd"))) for m in summaries]
+    pads = found.mounting.sensor.channel_names
+    columns = ("frames", "level mm", "u mm", "common u mm", *(f"{pad} {what}" for pad in pads for what in ("mean", "sd")))
+    rows = [
+        (f"{mark.start}-{mark.stop - 1}", level_text(mark), mark.u_mm, mark.u_common_mm, *(f"{c[k]:.1f}" for c in m["counts"] for k in ("mean", "sd")))
+        for mark, m in zip(found.marks, summaries, strict=True)
+    ]
     if rows:
         table("marks", columns, rows)
     else:
@@ -100,6 +103,7 @@ def facts(session: Session) -> dict[str, Any]:
         "file": session.source.file,
         "file_sha256": session.source.sha256,
         "note": session.note,
+        "mark_revision": session.mark_revision,
         "void_reason": session.void_reason,
         "warnings": [asdict(w) for w in session.warnings],
     }
@@ -109,7 +113,13 @@ def mark_summary(mark: Mark, frames: Frames) -> dict[str, Any]:
     """A mark and, for each channel, the mean, standard deviation, least and greatest count under it."""
     under = frames.counts[mark.start : mark.stop]
     counts = [{"mean": float(c.mean()), "sd": float(c.std()), "min": int(c.min()), "max": int(c.max())} for c in under.T]
-    return {"start": mark.start, "stop": mark.stop, "level_mm": mark.level_mm, "u_mm": mark.u_mm, "counts": counts}
+    return asdict(mark) | {"counts": counts}
+
+
+def level_text(mark: Mark) -> str:
+    """A mark's level, or both ends of a ramp, and where it came from."""
+    ramp = "" if mark.level_stop_mm is None else f" to {mark.level_stop_mm:.6g}"
+    return f"{mark.level_mm:.6g}{ramp}" + (f" ({mark.method})" if mark.method else "")
 
 
 def _stretch_facts(stretch: Stretch) -> dict[str, Any]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 import sys
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,10 @@ import pytest
 from typer.testing import CliRunner
 
 import innage.demo_data
+from dataset.profile_shapes import Cylinder
+from dataset.profiles import stack, to_json
+from dataset.records import Liquid, Mounting, Tank
+from dataset.store import Store
 from innage.cli import app, main
 
 READINGS = Path(innage.demo_data.__path__[0]) / "levels_tidy.csv"
@@ -201,6 +206,39 @@ def test_conditions(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     shown = run("show", sessions()[2]["id"])
     assert "0-9      surface=foam:20-45,wall=film" in shown
     assert "10-29    surface=still,wall=film" in shown
+
+
+def test_labels_by_weighing(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """A column of masses becomes marks through tare, density and profile; poured volumes and half-widths of levels too.
+
+    Source: h = (m - tare) B / (rho A) by hand, B = 1.0010534 and rho = 998.2072 kg/m3 for water at 20 C (IAPWS-95), D = 100 mm.
+    """
+    with Store.open(store) as opened:
+        tank = opened.add_tank(Tank("drum", 0, 100.0, profile=to_json(stack([Cylinder(100.0, 110.0)]))))
+        opened.add_mounting(Mounting("m-drum", tank, opened.sensor("pair")))
+        opened.add_liquid(Liquid("tap", model="water"))
+    bench = ["--mounting", "m-drum", "--liquid", "tap", "--unit", "u1"]
+    path = write(tmp_path / "r.csv", 1, "a,b,g,ml,mm\n1,2,150,,\n2,3,550,500,20\n2,4,550,500,20\n3,4,,,\n")
+    options = ["--tare-g", 150, "--label-temperature-c", 20, "--scale-half-width-g", 0.5, "--dimension-half-width-mm", 0.2]
+    assert "3 labelled at 2 levels from 0 to 51.0748 mm" in run("log", path, *bench, "--mass", "g", *options)
+    empty, mark = json.loads(run("show", sessions()[0]["id"], "--json"))["marks"]
+    assert (empty["level_mm"], empty["method"], mark["start"], mark["stop"]) == (0, "mass", 1, 3)
+    assert mark["level_mm"] == pytest.approx(0.4 * 1.0010534 / (998.2072 * math.pi / 4 * 0.1**2) * 1000, abs=1e-4)
+    assert (mark["u_mm"], mark["u_common_mm"]) == pytest.approx((0.0369, 0.118), abs=5e-4)
+    assert "0.118" in run("show", sessions()[0]["id"])
+    again = write(tmp_path / "s.csv", 1, "a,b,g,ml,mm\n1,2,150,0,\n2,3,550,500,20\n2,4,550,500,20\n3,5,,,\n")
+    run("log", again, *bench, "--poured", "ml", "--poured-half-width-ml", 5)
+    (_, mark) = json.loads(run("show", sessions()[1]["id"], "--json"))["marks"]
+    assert mark["level_mm"] == pytest.approx(500_000 / (math.pi * 2500), abs=1e-6)
+    assert mark["u_mm"] == pytest.approx(5000 / math.sqrt(3) / (math.pi * 2500), rel=1e-6)
+    third = write(tmp_path / "t.csv", 1, "a,b,g,ml,mm\n1,2,1200,0,\n2,3,550,500,20\n2,7,550,500,20\n")
+    run("log", third, *bench, "--level", "mm", "--level-half-width-mm", 0.5)
+    assert json.loads(run("show", sessions()[2]["id"], "--json"))["marks"][0]["u_mm"] == pytest.approx(0.5 / math.sqrt(3))
+    fault = refused(monkeypatch, capsys, "log", third, *bench, "--mass", "g", "--label-temperature-c", 20)
+    assert f"{third}, line 2, column 'g': 1200 g, which is 1203 mL above the datum; expected 0 to 863.9 mL" in fault
+    assert "one of level, mass and poured" in refused(monkeypatch, capsys, "log", third, *bench, "--mass", "g", "--level", "mm")
+    assert "both; expected one" in refused(monkeypatch, capsys, "log", third, *bench, "--level-u-mm", 1, "--level-half-width-mm", 1)
+    assert "--scale-half-width-g: -1" in refused(monkeypatch, capsys, "log", third, *bench, "--mass", "g", "--scale-half-width-g", -1)
 
 
 def test_no_sessions_yet(store: Path) -> None:
