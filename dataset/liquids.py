@@ -36,6 +36,18 @@ def permittivity(liquid: Liquid, temperature_c: float | None) -> float:
 
 MODELS = {"water": (0.0, 100.0)}  # range of temperature, degrees Celsius
 
+_CRC = "permittivity: CRC Handbook, Permittivity of Liquids"
+_VDI = "density: VDI Heat Atlas (2010), PPDS equation"
+COMMON = (
+    Liquid("water", model="water", source="permittivity: IAPWS R8-97; density: IAPWS-95"),
+    Liquid("ethanol", 25.3, None, 790.0, 20.0, source=f"{_CRC}; {_VDI}"),
+    Liquid("2-propanol", 20.18, None, 786.0, 20.0, source=f"{_CRC}; {_VDI}"),
+    Liquid("glycerol", 46.53, None, 1261.0, 20.0, source=f"{_CRC}; {_VDI}"),
+    Liquid("ethylene-glycol", 41.4, None, 1113.0, 20.0, source=f"{_CRC}; {_VDI}"),
+    Liquid("propylene-glycol", 27.5, None, 1029.0, 30.0, source=f"{_CRC}; density: Perry's Chemical Engineers' Handbook (8th ed.), table 2-32"),
+    Liquid("triolein", 3.109, None, None, 20.0, "the main glyceride of many vegetable oils", source=_CRC),
+)
+
 
 def _fact(liquid: Liquid, what: str, constant: float | None, model: Callable[[float], float], temperature_c: float | None) -> float:
     if constant is not None:

@@ -11,9 +11,12 @@ import pytest
 
 from dataset import checks
 from dataset.errors import InputError
+from dataset.profile_shapes import Box
+from dataset.profiles import Profile, to_json
 from dataset.records import Budget, ColumnMapping, CountLaw, Frames, Limit, Limits, Liquid, Mark, Mounting, NewSession, Pad, PadRole, Sensor, Source, Tank, Unit
 
 NAN, INF = float("nan"), float("inf")
+BOX = to_json(Profile((Box(100.0, 50.0, 110.0),)))
 TANK = Tank("can", 1, 100.0)
 LIQUID = Liquid("water", 80.0, 0.05, 998.0, 20.0)
 PADS = (Pad(0, "a", 0.0, 50.0), Pad(1, "b", 50.0, 50.0))
@@ -31,7 +34,10 @@ def test_good_records_pass() -> None:
     checks.check_tank(TANK)
     checks.check_liquid(LIQUID)
     checks.check_liquid(Liquid("unknown"))
+    checks.check_liquid(Liquid("tap", model="water"))
+    checks.check_tank(replace(TANK, profile=BOX, headspace_mm=10.0, expansion_per_k=1e-4, reference_c=20.0))
     checks.check_sensor(SENSOR)
+    checks.check_sensor(replace(SENSOR, pads=tuple(replace(PADS[0], channel=k, frequency_hz=f) for k, f in enumerate((1e5, 1e6)))))
     checks.check_mounting(MOUNTING)
     checks.check_unit(Unit("0.5-mm_board"))
     checks.check_budget(BUDGET)
@@ -62,7 +68,17 @@ REFUSED: list[Change] = [
     (checks.check_liquid, LIQUID, {"temperature_c": -273.2}, "temperature"),
     (checks.check_sensor, SENSOR, {"pads": ()}, "0 pads"),
     (checks.check_sensor, SENSOR, {"pads": PADS[::-1]}, "channel 1; expected 0: pads come in channel order"),
-    (checks.check_sensor, SENSOR, {"pads": (PADS[0], replace(PADS[1], name="a"))}, "2 pads are called a"),
+    (checks.check_sensor, SENSOR, {"pads": (PADS[0], replace(PADS[1], name="a"))}, "channels 0 and 1 are both pad a with different bottom"),
+    (checks.check_sensor, SENSOR, {"pads": (PADS[0], replace(PADS[0], channel=1))}, "both pad a without a frequency"),
+    (checks.check_sensor, SENSOR, {"pads": tuple(replace(PADS[0], channel=k, frequency_hz=1e5) for k in (0, 1))}, "both pad a without a frequency"),
+    (checks.check_liquid, LIQUID, {"model": "wine"}, "model: wine; expected one of water"),
+    (checks.check_tank, TANK, {"headspace_mm": -1.0}, "headspace"),
+    (checks.check_tank, TANK, {"expansion_per_k": 1e-4}, "expansion or a reference temperature alone"),
+    (checks.check_tank, TANK, {"expansion_per_k": 0.1, "reference_c": 20.0}, "expansion: 0.1"),
+    (checks.check_tank, TANK, {"profile": "{}"}, "text that holds none"),
+    (checks.check_tank, TANK, {"profile": BOX, "span_mm": 110.5}, "a span of 110.5 mm; expected at most 110 mm"),
+    (checks.check_tank, TANK, {"profile": BOX, "headspace_mm": 11.0}, "span of 100 mm with 11 mm of headspace"),
+    (checks.check_tank, TANK, {"profile": BOX, "inlet_mm": 111.0}, "an inlet at 111 mm"),
     (checks.check_sensor, SENSOR, {"pads": (replace(PADS[0], height_mm=0.0),)}, "pad a, height: 0"),
     (checks.check_sensor, SENSOR, {"pads": (replace(PADS[0], bottom_mm=INF),)}, "pad a, bottom: inf"),
     (checks.check_sensor, SENSOR, {"pads": (replace(PADS[0], width_mm=-1.0),)}, "width"),
