@@ -58,7 +58,18 @@ def _revision(row: SessionRow, revision: str | None) -> MarkRevision | None:
     found = [r for r in row.mark_revisions if revision in (NEWEST, r.sha256)]
     if revision is not None and revision != NEWEST and not found:
         raise StoreError(f"session {row.sha256[:ID_DIGITS]}", "has no revision of its marks of this hash", revision[:ID_DIGITS])
-    return _to_mark_revision(found[-1]) if found and revision is not None else None
+    return _to_mark_revision(_newest(found)) if found and revision is not None else None
+
+
+def _newest(revisions: Sequence[MarkRevisionRow]) -> MarkRevisionRow:
+    """The end of the longest chain of amendments, and of two that are as long, the one with the greater hash.
+
+    Merged stores hold concurrent amendments in different orders; the answer must be the same in both.
+    """
+    length: dict[str, int] = {}
+    for row in revisions:  # one that is amended comes before the one that amends it
+        length[row.sha256] = length.get(row.parent_sha256 or "", 0) + 1
+    return max(revisions, key=lambda row: (length[row.sha256], row.sha256))
 
 
 def _to_mark_revision(row: MarkRevisionRow) -> MarkRevision:

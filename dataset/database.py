@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -74,7 +74,7 @@ def prepare(path: Path, *, timeout_s: float = TIMEOUT_S, history: History = HIST
     except OSError as error:
         raise StoreError(str(path), f"cannot be reached ({error.strerror})") from error
     if size > 0:
-        revision = _revision(path, timeout_s, history)
+        revision = revision_of(path, timeout_s, history)
         if revision == history.head:
             return
     elif not path.parent.is_dir():
@@ -82,8 +82,8 @@ def prepare(path: Path, *, timeout_s: float = TIMEOUT_S, history: History = HIST
     upgrade(path, timeout_s=timeout_s, history=history)
 
 
-def upgrade(path: Path, revision: str = "head", *, timeout_s: float = TIMEOUT_S, history: History = HISTORY) -> None:
-    """Run the migrations up to ``revision``; the database changes whole or not at all."""
+def upgrade(path: Path, revision: str = "head", *, timeout_s: float = TIMEOUT_S, history: History = HISTORY, keep_copy: bool = True) -> None:
+    """Run the migrations up to ``revision``; the database changes whole or not at all, and a copy of it stays (``keep_copy``)."""
     from alembic import command
 
     config = migration_config(path, timeout_s=timeout_s, history=history)
@@ -92,7 +92,7 @@ def upgrade(path: Path, revision: str = "head", *, timeout_s: float = TIMEOUT_S,
 
     def before(current: str | None) -> None:
         # the write lock is held: nothing can change between the copy and the upgrade, or upgrade a second time
-        if current is not None and current != history.head:
+        if keep_copy and current is not None and current != history.head:
             kept.append((current, _keep_copy(path, current)))
 
     config.attributes["before"] = before
@@ -122,8 +122,8 @@ def _keep_copy(path: Path, revision: str) -> Path:
     return copy
 
 
-def _revision(path: Path, timeout_s: float, history: History) -> str:
-    """The revision of the store at ``path``; StoreError when it is not a store, or one of a newer version."""
+def revision_of(path: Path, timeout_s: float, history: History, connect: Callable[[], sqlite3.Connection] | None = None) -> str:
+    """The revision of the store at ``path``, opened by ``connect``; StoreError when it is not a store, or one of a newer version."""
     no_store = StoreError(str(path), "is not a store of innage", "a file made by innage", "name another file with --store")
     if not path.is_file():
         raise no_store
@@ -134,7 +134,7 @@ def _revision(path: Path, timeout_s: float, history: History) -> str:
         raise StoreError(str(path), f"cannot be read ({error.strerror})") from error
     if magic != b"SQLite format 3\0":
         raise no_store
-    with translated(path, timeout_s), closing(sqlite3.connect(path, timeout=timeout_s)) as connection:
+    with translated(path, timeout_s), closing(connect() if connect else sqlite3.connect(path, timeout=timeout_s)) as connection:
         try:
             (application,) = connection.execute("PRAGMA application_id").fetchone()
             rows = connection.execute("SELECT version_num FROM alembic_version").fetchall() if application == APPLICATION_ID else []

@@ -9,15 +9,18 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset import captures, freezing, frozen_sets, models, registry
+from dataset import captures, freezing, frozen_sets, merging, models, open_captures, registry
 from dataset.database import HISTORY, TIMEOUT_S, Database, History, prepare
 from dataset.door import Summary
 from dataset.errors import InputError
+from dataset.merging import MergeReport
+from dataset.open_captures import OpenCapture
+from dataset.other_store import reading_other
 from dataset.records import (
     Budget,
     ColumnMapping,
@@ -255,6 +258,65 @@ class Store:
     def void(self, ref: str, reason: str) -> Session:
         """Record that a session must not be used, and why. It stays readable; voiding it twice is refused."""
         return self._write(lambda orm: captures.to_session(captures.void(orm, ref, reason)))
+
+    # -- another store ---------------------------------------------------------------------------------------------------
+
+    def merge(self, path: Path | str, *, dry_run: bool = False, progress: Callable[[str, int, int], None] | None = None) -> MergeReport:
+        """Bring in what the store at ``path`` has and this one has not: all of it or nothing; the other is never changed.
+
+        Args:
+            path: the other store; one of an older revision is copied and the copy upgraded.
+            dry_run: find out what would come in, and write nothing.
+            progress: called with (what, done, total).
+
+        Raises:
+            InputError: the stores contradict each other, or are the same file.
+            StoreError: the other file cannot be used.
+        """
+        other = Path(path).absolute()
+        if other.exists() and other.samefile(self.path):
+            raise InputError(str(path), "is the store itself", "the store of the other bench")
+        here, there = (p.name if other.name != self.path.name else str(p) for p in (self.path, other))
+        with reading_other(other, self._database.timeout_s, HISTORY) as theirs, self._database.writing() as orm:
+            report = merging.merge(orm, here, theirs, there, progress)
+            if dry_run:
+                orm.rollback()
+            return report
+
+    # -- live captures ---------------------------------------------------------------------------------------------------
+
+    def begin_capture(self, name: str, unit: Unit, liquid: Liquid, mounting: Mounting, settings: Mapping[str, Any]) -> OpenCapture:
+        """Open a live capture under a new name; ``settings`` is whatever the front end has to know when it goes on."""
+        return self._write(lambda orm: open_captures.begin(orm, name, unit, liquid, mounting, settings))
+
+    def append_to_capture(self, known: OpenCapture, frames: Frames, entries: Sequence[Mapping[str, Any]]) -> int:
+        """Add frames and entries to a capture as it is ``known`` to the writer; how many blocks were written."""
+        return self._write(lambda orm: open_captures.append(orm, known.name, known.blocks, len(known.entries), frames, entries))
+
+    def open_capture(self, name: str) -> OpenCapture:
+        """The open capture called ``name``; NotFoundError lists those that are open."""
+        return self._read(lambda orm: open_captures.to_open(open_captures.row_of(orm, name)))
+
+    def open_captures(self) -> tuple[OpenCapture, ...]:
+        """All open captures, oldest first."""
+        return self._read(lambda orm: tuple(open_captures.to_open(row) for row in open_captures.all_rows(orm)))
+
+    def open_frames(self, name: str) -> Frames:
+        """The frames of an open capture so far."""
+        return self._read(lambda orm: open_captures.frames_of(orm, name))
+
+    def seal_capture(self, name: str, new: NewSession) -> Session:
+        """Make an open capture the session ``new`` and remove it, both or neither; checked like every session."""
+
+        def work(orm: OrmSession) -> Session:
+            open_captures.discard(orm, name)
+            return captures.to_session(captures.add_session(orm, new))
+
+        return self._write(work)
+
+    def discard_capture(self, name: str) -> None:
+        """Remove an open capture and everything in it."""
+        self._write(lambda orm: open_captures.discard(orm, name))
 
     # -- frozen sets -----------------------------------------------------------------------------------------------------
 

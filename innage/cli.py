@@ -9,7 +9,25 @@ import typer
 from typer.core import TyperGroup
 
 from dataset.errors import InnageError
-from innage.commands import budget, demo, exporting, freezing, limits, liquid, logging, mapping, mounting, sensor, sessions, tank, tracing, training, unit
+from innage.commands import (
+    budget,
+    demo,
+    exporting,
+    freezing,
+    limits,
+    liquid,
+    logging,
+    mapping,
+    marking,
+    merging,
+    mounting,
+    sensor,
+    sessions,
+    tank,
+    tracing,
+    training,
+    unit,
+)
 
 
 class Face(TyperGroup):
@@ -42,9 +60,10 @@ for module, name in (
     (budget, "budget"),
     (limits, "limits"),
     (mapping, "mapping"),
+    (marking, "mark"),
 ):
     app.add_typer(module.app, name=name)
-for module in (logging, sessions, freezing, training, exporting, tracing, demo):
+for module in (logging, sessions, merging, freezing, training, exporting, tracing, demo):
     module.register(app)
 
 

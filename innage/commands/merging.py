@@ -1,0 +1,44 @@
+"""``innage merge``: two benches, two laptops, one store."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.output import emit, progress, say, table
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the app."""
+    app.command("merge")(merge)
+
+
+def merge(
+    other: Annotated[Path, typer.Argument(help="The other bench's store; it is only read.")],
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would come in, and write nothing.")] = False,
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Bring in what another store has: all of it or nothing; what is here already, by content, stays as it is."""
+    opened = open_store(store)
+    with progress(f"merging {other.name}") as show:
+        report = opened.merge(other, dry_run=dry_run, progress=show)
+    if json:
+        emit(asdict(report) | {"dry_run": dry_run, "new": report.new})
+        return
+    if report.counts:
+        table(f"{other.name} into {store.name}", ("what", "new", "here already"), [(c.what, c.new, c.known) for c in report.counts])
+    for one in report.renumbered:
+        say(f"{one.what} {one.theirs} of {other.name} is {one.ours} here")
+    for remark in report.remarks:
+        say(remark)
+    if not report.new:
+        say(f"nothing new in {other.name}")
+    elif dry_run:
+        say(f"nothing was written; {report.new} new without --dry-run")
+    else:
+        say(f"{report.new} new; {other.name} is as it was")

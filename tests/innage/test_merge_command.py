@@ -1,0 +1,54 @@
+"""``innage merge`` as a user sees it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from dataset.records import Liquid, Tank, Unit
+from dataset.store import Store
+from innage.cli import app
+
+
+@pytest.fixture
+def right(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
+    """The other bench's store; the store of the commands shares a tank's name with it."""
+    monkeypatch.setenv("INNAGE_STORE", str(tmp_path / "left.db"))
+    Store.open(tmp_path / "left.db").add_tank(Tank("can", 0, 100.0))
+    other = Store.open(tmp_path / "right.db")
+    other.add_tank(Tank("can", 0, 120.0))
+    other.add_unit(Unit("u1"))
+    return other
+
+
+def run(*words: str, code: int = 0) -> Result:
+    result = CliRunner().invoke(app, list(words), catch_exceptions=False)
+    assert result.exit_code == code, result.output + result.stderr
+    return result
+
+
+def test_a_merge_says_what_came_in(right: Store) -> None:
+    """A dry run, the merge and a second one each say what they did; revisions that got another number are named."""
+    dry = run("merge", str(right.path), "--dry-run").output
+    assert "tank can@1 of right.db is can@2 here" in dry
+    assert "nothing was written; 2 new" in dry
+    assert json.loads(run("unit", "list", "--json").output) == []
+    assert "2 new; right.db is as it was" in run("merge", str(right.path)).output
+    assert [t["revision"] for t in json.loads(run("tank", "list", "--json").output)] == [1, 2]
+    again = json.loads(run("merge", str(right.path), "--json").output)
+    assert (again["new"], again["counts"]) == (0, [{"known": 1, "new": 0, "what": "tank"}, {"known": 1, "new": 0, "what": "unit"}])
+    assert "nothing new in right.db" in run("merge", str(right.path)).output
+
+
+def test_a_contradiction_is_one_sentence(right: Store, tmp_path: Path) -> None:
+    """Exit code 2, and a sentence that names the record, the fact, and both files."""
+    right.add_liquid(Liquid("tea", 78.0))
+    Store.open(tmp_path / "left.db").add_liquid(Liquid("tea", 80.0))
+    said = run("merge", str(right.path), code=2).stderr
+    assert said == (
+        "innage: liquid tea: permittivity is 80 in left.db and 78 in right.db; expected the same content under the same name. "
+        "Nothing was merged; one of the two needs another name\n"
+    )
