@@ -1,0 +1,212 @@
+"""A board that speaks the line protocol: its lines, and the ports they come through.
+
+The protocol is text, one line a frame: ``t_ms,c0,c1,...`` and, where measured, the temperature in degrees Celsius as one more
+number. ``t_ms`` is the board's own clock in whole milliseconds. Lines that start with '#' and blank lines are remarks.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections import Counter
+from dataclasses import dataclass
+from typing import Any, BinaryIO, Protocol
+
+from dataset.errors import InputError
+
+MAX_LINE = 4096  # a line that grows longer than this is no frame
+READ_BYTES = 4096
+READ_S = 0.05  # how long a read waits for bytes
+MAX_TEMPERATURE_C = 500.0
+LIKE_LINES = 10  # so many lines of one other width, and no frame, are another board rather than noise
+REMARK, HALF, GARBAGE, BEYOND, ASTRAY = "remark", "half", "garbage", "beyond the width", "astray in time"
+BAD = (HALF, GARBAGE, BEYOND, ASTRAY)
+_WHOLE = re.compile(r"[0-9]{1,15}")
+
+
+@dataclass(frozen=True)
+class Line:
+    """One frame as the board sent it; ``temperature_c`` is NaN where the line has none."""
+
+    t_ms: int
+    counts: tuple[int, ...]
+    temperature_c: float
+
+
+class LineReader:
+    """Cuts a stream of bytes into lines and lines into frames; what is no frame is counted in ``tally``, never raised.
+
+    Kinds of bad lines: 'half' (fewer numbers than the sensor has channels, or cut off), 'garbage' (anything else that is no
+    frame), 'beyond the width' (a count that the sensor's width cannot hold).
+
+    Args:
+        channels: counts a line.
+        count_bits: the counts' width.
+    """
+
+    def __init__(self, channels: int, count_bits: int) -> None:
+        self.channels, self.top = channels, (1 << count_bits) - 1
+        self.tally: Counter[str] = Counter()
+        self.widths: Counter[int] = Counter()  # of lines of numbers that were no frames
+        self._rest = b""
+
+    def feed(self, data: bytes) -> list[Line]:
+        """The frames that ``data`` completes."""
+        *whole, self._rest = (self._rest + data).split(b"\n")
+        if len(self._rest) > MAX_LINE:
+            # keep one byte: the line still counts, as one, when its end comes
+            self._rest = b"\xff"
+        found = [self._line(text) for text in whole]
+        return [line for line in found if line is not None]
+
+    def cut(self) -> None:
+        """The stream was interrupted: a line that has begun is lost."""
+        if self._rest.strip():
+            self.tally[HALF] += 1
+        self._rest = b""
+
+    def last(self) -> list[Line]:
+        """The frame of a last line without its newline, at the end of a file."""
+        return self.feed(b"\n") if self._rest.strip() else []
+
+    def strange_width(self) -> int | None:
+        """How many numbers the lines have, when they all have one other width than the sensor's."""
+        width, times = next(iter(self.widths.most_common(1)), (0, 0))
+        return width if times >= LIKE_LINES else None
+
+    def _line(self, text: bytes) -> Line | None:
+        try:
+            plain = text.decode("ascii").strip("\r\t ")
+        except UnicodeDecodeError:
+            self.tally[GARBAGE] += 1
+            return None
+        if not plain or plain.startswith("#"):
+            self.tally[REMARK] += 1
+            return None
+        cells = [cell.strip() for cell in plain.split(",")]
+        numbers, warm = cells[: self.channels + 1], cells[self.channels + 1 :]
+        if not all(map(_WHOLE.fullmatch, numbers)) or len(warm) > 1 or not all(map(_warmth, warm)):
+            self.tally[GARBAGE] += 1
+            self._note_width(cells)
+            return None
+        if len(numbers) <= self.channels:
+            self.tally[HALF] += 1
+            self._note_width(cells)
+            return None
+        t_ms, *counts = map(int, numbers)
+        if max(counts) > self.top:
+            self.tally[BEYOND] += 1
+            return None
+        self.widths.clear()
+        return Line(t_ms, tuple(counts), float(warm[0]) if warm else math.nan)
+
+    def _note_width(self, cells: list[str]) -> None:
+        if all(map(_real, cells)):
+            self.widths[len(cells)] += 1
+
+
+def _warmth(cell: str) -> bool:
+    # a count of one channel too many is rarely a temperature
+    return _real(cell) and -273.15 <= float(cell) <= MAX_TEMPERATURE_C
+
+
+def _real(cell: str) -> bool:
+    if "_" in cell:
+        return False
+    try:
+        return math.isfinite(float(cell))
+    except ValueError:
+        return False
+
+
+class SourceLost(Exception):  # noqa: N818 - it is no error: a board is unplugged now and then
+    """The port is gone; it may come back."""
+
+
+class SourceEnded(Exception):  # noqa: N818
+    """The stream is at its end; it will not come back."""
+
+
+class ByteSource(Protocol):
+    """Where a board's bytes come from."""
+
+    name: str
+
+    def read(self) -> bytes:
+        """What came since the last call, after a short wait; SourceLost or SourceEnded."""
+
+    def reopen(self) -> bool:
+        """Try to open the port again; whether it worked."""
+
+    def close(self) -> None:
+        """Let go of the port."""
+
+
+class SerialSource:
+    """A serial port, or another address that pyserial opens (``socket://HOST:PORT``, ``loop://``).
+
+    Raises:
+        InputError: the port cannot be opened.
+    """
+
+    def __init__(self, name: str, baud: int) -> None:
+        self.name, self.baud = name, baud
+        self._port: Any = None
+        try:
+            self._port = self._open()
+        except (OSError, ValueError) as error:
+            raise InputError(f"--port {name}", f"cannot be opened ({error})", "a serial port, or an address such as socket://HOST:PORT") from error
+
+    def _open(self) -> Any:
+        import serial
+
+        return serial.serial_for_url(self.name, baudrate=self.baud, timeout=READ_S)
+
+    def read(self) -> bytes:
+        """What came within a short wait."""
+        if self._port is None:
+            raise SourceLost(self.name)
+        try:
+            return bytes(self._port.read(READ_BYTES))
+        except (OSError, TypeError) as error:  # pyserial's own errors are OSErrors; a port that vanishes can leave it without a handle
+            self.close()
+            raise SourceLost(str(error)) from error
+
+    def reopen(self) -> bool:
+        """Try to open the port again."""
+        try:
+            self._port = self._open()
+        except (OSError, ValueError):
+            return False
+        return True
+
+    def close(self) -> None:
+        """Let go of the port."""
+        port, self._port = self._port, None
+        if port is not None:
+            try:
+                port.close()
+            except OSError:
+                return  # it is gone anyway
+
+
+class StreamSource:
+    """A file or pipe that is open for reading, such as standard input; it ends once."""
+
+    def __init__(self, name: str, stream: BinaryIO) -> None:
+        self.name, self._stream = name, stream
+
+    def read(self) -> bytes:
+        """The next bytes, as soon as there are any."""
+        read_some = getattr(self._stream, "read1", self._stream.read)
+        data: bytes = read_some(READ_BYTES)
+        if not data:
+            raise SourceEnded(self.name)
+        return data
+
+    def reopen(self) -> bool:
+        """A stream does not come back."""
+        return False
+
+    def close(self) -> None:
+        """The stream belongs to whoever opened it."""
