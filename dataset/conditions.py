@@ -6,7 +6,6 @@ millimetres above the tank's datum, angles of tilt degrees.
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Mapping, Sequence
 from dataclasses import fields, replace
 from enum import StrEnum
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 
 from dataset.errors import InputError
 from dataset.records import Conditions, Coupling, Flow, Stretch, Surface, Wall
+from dataset.stretch_files import read_stretch_lines
 
 AXES = {
     "surface": "still, foam, foam:BOTTOM-TOP in mm, sloshing, or foam+sloshing",
@@ -69,18 +69,13 @@ def read_stretches(path: Path, t_ms: NDArray[np.int64], whole: Conditions | None
     Raises:
         InputError: the first fault, with file, line and column.
     """
-    named = _lines(path)
     stretches: list[Stretch] = []
     end = 0
-    for line, cells in named:
-        start, stop = _frames(f"{path}, line {line}", cells, t_ms)
-        if start < end:
-            raise InputError(f"{path}, line {line}", f"a stretch from frame {start}", f"{end} or later: stretches come in order and apart")
-        places = {axis: f"{path}, line {line}, column {axis!r}" for axis in AXES}
-        own = _conditions(places, {axis: cells[axis].strip() for axis in AXES if cells.get(axis, "").strip()})
-        stretches += [Stretch(end, start, whole)] if whole is not None and start > end else []
-        stretches.append(Stretch(start, stop, own if whole is None else _over(whole, own)))
-        end = stop
+    for line in read_stretch_lines(path, tuple(AXES), t_ms):
+        own = _conditions({axis: line.place(axis) for axis in AXES}, {axis: line.cells[axis] for axis in AXES if axis in line.cells})
+        stretches += [Stretch(end, line.start, whole)] if whole is not None and line.start > end else []
+        stretches.append(Stretch(line.start, line.stop, own if whole is None else _over(whole, own)))
+        end = line.stop
     if whole is not None and end < len(t_ms):
         stretches.append(Stretch(end, len(t_ms), whole))
     return tuple(stretches)
@@ -110,45 +105,6 @@ def _over(whole: Conditions, own: Conditions) -> Conditions:
     if "surface" in stated:
         stated["foam_mm"] = own.foam_mm  # a surface of its own does not keep the foam of another
     return replace(whole, **stated)
-
-
-def _lines(path: Path) -> list[tuple[int, Mapping[str, str]]]:
-    try:
-        lines = path.read_text("utf-8-sig").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(str(path), "cannot be read", "a CSV file in UTF-8") from error
-    rows = [(k + 1, next(csv.reader([line]))) for k, line in enumerate(lines) if line.strip() and not line.lstrip().startswith("#")]
-    if len(rows) < 2:
-        raise InputError(str(path), "no stretch", "a line of column names and one line a stretch")
-    line, header = rows[0][0], [name.strip() for name in rows[0][1]]
-    bounds = [pair for pair in (("from", "to"), ("from_ms", "to_ms")) if set(pair) <= set(header)]
-    if len(bounds) != 1 or len(set(header)) < len(header):
-        raise InputError(f"{path}, line {line}", "columns " + ", ".join(header), "from and to, or from_ms and to_ms, and each column once")
-    for name in header:
-        if name not in (*bounds[0], *AXES):
-            raise InputError(f"{path}, line {line}", f"a column {name!r}", "from, to (or from_ms, to_ms), " + ", ".join(AXES))
-    for number, cells in rows[1:]:
-        if len(cells) != len(header):
-            raise InputError(f"{path}, line {number}", f"{len(cells)} cells", f"{len(header)}, as in line {line}")
-    return [(number, dict(zip(header, cells, strict=True))) for number, cells in rows[1:]]
-
-
-def _frames(where: str, cells: Mapping[str, str], t_ms: NDArray[np.int64]) -> tuple[int, int]:
-    """First frame and the one after the last; in the file both ends are included."""
-    timed = "from_ms" in cells
-    names = ("from_ms", "to_ms") if timed else ("from", "to")
-    first, last = (_whole(f"{where}, column {name!r}", cells[name].strip()) for name in names)
-    start, stop = (int(np.searchsorted(t_ms, first)), int(np.searchsorted(t_ms, last, side="right"))) if timed else (first, last + 1)
-    if not 0 <= start < stop <= len(t_ms):
-        reach = f"{t_ms[0]} to {t_ms[-1]} ms" if timed else f"0 to {len(t_ms) - 1}"
-        raise InputError(f"{where}, column {names[0]!r}", f"{first} to {last}", f"at least one of the session's frames, within {reach}")
-    return start, stop
-
-
-def _whole(where: str, cell: str) -> int:
-    if not cell.removeprefix("-").isdecimal():
-        raise InputError(where, repr(cell) if cell else "an empty cell", "a whole number")
-    return int(cell)
 
 
 def _conditions(where: Mapping[str, str], given: Mapping[str, str]) -> Conditions:

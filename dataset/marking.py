@@ -7,9 +7,10 @@ tank's profile. The level is the one that the volume has in the tank, not the he
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,8 @@ from dataset.checks import check_number
 from dataset.errors import InputError
 from dataset.liquids import density
 from dataset.profiles import Profile, profile_of
-from dataset.records import Liquid, Mark, Tank
+from dataset.records import Frames, Liquid, Mark, Tank
+from dataset.stretch_files import StretchLine, read_stretch_lines
 from dataset.uncertainty import Quantity, Result, propagate, rectangular
 
 AIR_DENSITY = 1.2  # kg/m3, as OIML D 28 agrees on for weighing in air
@@ -122,10 +124,15 @@ def marks_of(
     made: list[Mark] = []
     for start, stop in runs(readings):
         its = np.empty(0) if temperature_c is None else temperature_c[start:stop]
-        warm = float(np.nanmean(its)) if np.isfinite(its).any() else None
-        level = level_of(place(start), method, float(readings[start]), warm, tank, labelling)
-        made.append(Mark(start, stop, round(level.value, 6), level.u or None, level.u_common or None, None, method.value))
+        made.append(_mark(place(start), start, stop, method, float(readings[start]), its, tank, labelling))
     return tuple(made)
+
+
+def _mark(where: str, start: int, stop: int, method: Method, reading: float, temperature_c: NDArray[np.float64], tank: Tank, labelling: Labelling) -> Mark:
+    """The mark of one reading, at the mean of the temperatures that were measured."""
+    warm = float(np.nanmean(temperature_c)) if np.isfinite(temperature_c).any() else None
+    level = level_of(where, method, reading, warm, tank, labelling)
+    return Mark(start, stop, round(level.value, 6), level.u or None, level.u_common or None, None, method.value)
 
 
 def runs(readings: NDArray[np.float64]) -> list[tuple[int, int]]:
@@ -157,3 +164,58 @@ def check_labelling(labelling: Labelling) -> None:
     for option, value in half_widths:
         check_number(option, value, 0, 1e6)
     check_number("--air-density", labelling.air_density, 0, 10, unit="kg/m3")
+
+
+MARK_COLUMNS = ("level_mm", "level_stop_mm", "mass_g", "poured_ml", "u_mm", "u_common_mm")
+
+
+def read_marks(path: Path, frames: Frames, tank: Tank, labelling: Labelling) -> tuple[Mark, ...]:
+    """Marks from a CSV file, one a line; a line without a level, mass or volume gives no mark.
+
+    Args:
+        path: columns ``from`` and ``to`` (frames) or ``from_ms`` and ``to_ms``, both ends included, and any of ``level_mm`` (with
+            ``level_stop_mm`` a ramp from one to the other), ``mass_g``, ``poured_ml``, ``u_mm``, ``u_common_mm``.
+        frames: the session's.
+        tank: gives the profile for masses and volumes.
+        labelling: how masses and volumes become levels, and their uncertainty.
+
+    Raises:
+        InputError: the first fault, with file, line and column.
+    """
+    made = [_line_mark(line, frames, tank, labelling) for line in read_stretch_lines(path, MARK_COLUMNS, frames.t_ms)]
+    return tuple(mark for mark in made if mark is not None)
+
+
+def _line_mark(line: StretchLine, frames: Frames, tank: Tank, labelling: Labelling) -> Mark | None:
+    values = {column: value for column in MARK_COLUMNS if (value := line.number(column)) is not None}
+    sources = [column for column in ("level_mm", "mass_g", "poured_ml") if column in values]
+    if not sources and not values:
+        return None
+    if len(sources) != 1:
+        raise InputError(line.where, "columns " + ", ".join(values), "one of level_mm, mass_g and poured_ml")
+    if sources == ["level_mm"]:
+        return Mark(line.start, line.stop, values["level_mm"], values.get("u_mm"), values.get("u_common_mm"), values.get("level_stop_mm"))
+    if len(values) > 1:
+        raise InputError(line.where, "columns " + ", ".join(values), f"{sources[0]} alone: its uncertainty follows from the half-widths")
+    method = Method.MASS if sources == ["mass_g"] else Method.POURED
+    its = np.empty(0) if frames.temperature_c is None else frames.temperature_c[line.start : line.stop]
+    return _mark(line.place(sources[0]), line.start, line.stop, method, values[sources[0]], its, tank, labelling)
+
+
+def amended(where: str, marks: Sequence[Mark], start: int, stop: int, new: Mark | None) -> tuple[Mark, ...]:
+    """The marks with frames ``start`` to ``stop`` under ``new``, or under no mark; static marks that reach further keep the rest.
+
+    Raises:
+        InputError: a ramp would be cut.
+    """
+    kept: list[Mark] = []
+    for mark in marks:
+        if mark.stop <= start or mark.start >= stop:
+            kept.append(mark)
+            continue
+        inside = start <= mark.start and mark.stop <= stop
+        if mark.level_stop_mm is not None and not inside:
+            raise InputError(where, f"frames {start} to {stop - 1} would cut the ramp over {mark.start} to {mark.stop - 1}", "all of a ramp, or none of it")
+        kept += [replace(mark, stop=start)] if mark.start < start else []
+        kept += [replace(mark, start=stop)] if mark.stop > stop else []
+    return tuple(sorted([*kept, *([new] if new is not None else [])], key=lambda mark: mark.start))

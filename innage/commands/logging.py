@@ -10,6 +10,16 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from dataset.records import LevelUnit, TimeUnit
+from innage.label_options import (
+    AirOption,
+    DimensionOption,
+    LabelTemperatureOption,
+    PouredOption,
+    ScaleOption,
+    TareOption,
+    TemperatureOption,
+    labelling_of,
+)
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, progress, say
 
@@ -44,17 +54,13 @@ def log(
     ] = None,
     mass: Annotated[str | None, typer.Option(help="Column of the mass on the scale, g; the tank's profile turns it into a level.")] = None,
     poured: Annotated[str | None, typer.Option(help="Column of the volume poured into the empty tank so far, mL.")] = None,
-    tare_g: Annotated[float, typer.Option("--tare-g", help="What the scale shows with the tank empty, g.")] = 0.0,
-    scale_half_width_g: Annotated[float, typer.Option("--scale-half-width-g", help="The scale is right within +- this, g.")] = 0.0,
-    poured_half_width_ml: Annotated[float, typer.Option("--poured-half-width-ml", help="The poured volume is right within +- this, mL.")] = 0.0,
-    dimension_half_width_mm: Annotated[
-        float, typer.Option("--dimension-half-width-mm", help="The tank's inner diameter is right within +- this, mm: one error for all marks.")
-    ] = 0.0,
-    label_temperature_c: Annotated[
-        float | None, typer.Option("--label-temperature-c", help="Temperature of the liquid that was weighed; default: the frames' own.")
-    ] = None,
-    temperature_half_width_k: Annotated[float, typer.Option("--temperature-half-width-k", help="That temperature is right within +- this, K.")] = 0.0,
-    air_density: Annotated[float, typer.Option("--air-density", help="Density of the air around the scale, kg/m3.")] = 1.2,
+    tare_g: TareOption = 0.0,
+    scale_half_width_g: ScaleOption = 0.0,
+    poured_half_width_ml: PouredOption = 0.0,
+    dimension_half_width_mm: DimensionOption = 0.0,
+    label_temperature_c: LabelTemperatureOption = None,
+    temperature_half_width_k: TemperatureOption = 0.0,
+    air_density: AirOption = 1.2,
     temperature: Annotated[str | None, typer.Option(help="Column of temperature, degrees Celsius.")] = None,
     delimiter: Annotated[str | None, typer.Option(help="A character, or tab, space, comma, semicolon, bar. Default: found out.")] = None,
     header: Annotated[bool, typer.Option("--header/--no-header", help="The first line names the columns; otherwise they are 1, 2, ...")] = True,
@@ -72,7 +78,6 @@ def log(
 ) -> None:
     """Log capture sessions from text files."""
     from dataset.checks import check_mapping
-    from dataset.marking import Labelling, check_labelling
     from dataset.reading import read_file
     from dataset.records import ColumnMapping, NewSession
 
@@ -91,10 +96,9 @@ def log(
             save_mapping or "columns", counts, time, time_unit, level, level_unit, u_mm, temperature, _delimiter(delimiter), header, mass, poured
         )
         check_mapping(columns)
-    labelling = Labelling(
+    labelling = labelling_of(
         the_liquid, tare_g, scale_half_width_g, poured_half_width_ml, dimension_half_width_mm, label_temperature_c, temperature_half_width_k, air_density
     )
-    check_labelling(labelling)
     parsed: list[ParsedFile] = []
     with progress("reading") as show:
         for path in files:
