@@ -18,6 +18,26 @@ BOILING_C = 99.9  # from here on the saturated liquid is asked for: at 100 C and
 ZERO_K = 273.15
 
 
+def common(name: str) -> Liquid:
+    """The common liquid of that name.
+
+    Raises InputError for a name that isn't there.
+    """
+    for liquid in COMMON:
+        if liquid.name == name:
+            return liquid
+    raise InputError("--like", name, "one of " + ", ".join(x.name for x in COMMON), "see 'innage liquid common'")
+
+
+def known(liquid: Liquid, temperature_c: float) -> tuple[float | None, float | None]:
+    """Permittivity and density at ``temperature_c``, None where unknown."""
+    modelled = liquid.model is not None
+    return (
+        permittivity(liquid, temperature_c) if modelled or liquid.permittivity is not None else None,
+        density(liquid, temperature_c) if modelled or liquid.density is not None else None,
+    )
+
+
 def density(liquid: Liquid, temperature_c: float | None) -> float:
     """Density in kg/m3 at ``temperature_c``; a constant is taken at any temperature.
 

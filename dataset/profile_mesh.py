@@ -115,7 +115,7 @@ def _add(areas: Reals, z: Reals, points: Reals, places: NDArray[np.int64], sign:
 
 
 def _along(start: Reals, end: Reals, z: Reals) -> Reals:
-    """x and y where the line from ``start`` to ``end`` is at ``z``."""
+    """The plan view, (n, 2), of where the line from ``start`` to ``end`` is at ``z``."""
     t = (z - start[:, 2]) / (end[:, 2] - start[:, 2])
     return np.asarray(start[:, :2] + t[:, None] * (end[:, :2] - start[:, :2]))
 

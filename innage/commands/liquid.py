@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
-from typing import Annotated
+from dataclasses import asdict, replace
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
+
+if TYPE_CHECKING:
+    from dataset.records import Liquid
 
 app = typer.Typer(help="Liquids: permittivity, conductivity and density, where they are known.", no_args_is_help=True, rich_markup_mode=None)
 
@@ -16,18 +19,54 @@ app = typer.Typer(help="Liquids: permittivity, conductivity and density, where t
 @app.command()
 def add(
     name: str,
+    like: Annotated[str | None, typer.Option("--like", help="Start from a common liquid (see 'innage liquid common'); other options override it.")] = None,
     permittivity: Annotated[float | None, typer.Option(help="Relative permittivity.")] = None,
     conductivity: Annotated[float | None, typer.Option(help="Conductivity, S/m.")] = None,
     density: Annotated[float | None, typer.Option(help="Density, kg/m3.")] = None,
     temperature_c: Annotated[float | None, typer.Option("--temperature-c", help="Temperature that the values hold at, degrees Celsius.")] = None,
+    source: Annotated[str | None, typer.Option("--source", help="Where the values are from.")] = None,
     note: Annotated[str, typer.Option(help="Free text.")] = "",
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Add a liquid; values that are not known are left out."""
+    """Add a liquid; values that are not known are left out. Conductivity is never that of a common liquid: give your own."""
+    from dataset.liquids import common
     from dataset.records import Liquid
 
-    made = open_store(store).add_liquid(Liquid(name, permittivity, conductivity, density, temperature_c, note))
-    say(f"liquid {made.name}")
+    given = Liquid(name, permittivity, conductivity, density, temperature_c, note, None, source)
+    made = open_store(store).add_liquid(given if like is None else based_on(common(like), given))
+    say(f"liquid {made.name}" + (f", like {like}: {made.source}" if like else ""))
+
+
+def based_on(base: Liquid, given: Liquid) -> Liquid:
+    """``base`` under another name, with the facts that are given; its source stays beside that of the others."""
+    facts = {k: v for k, v in asdict(given).items() if v not in (None, "")}
+    changed = [k for k in ("permittivity", "density", "temperature_c") if k in facts]
+    if changed:
+        own = given.source or "given by hand"
+        facts["source"] = f"{base.source}; {', '.join(changed)}: {own}"
+    return replace(base, **facts)
+
+
+@app.command("common")
+def common_(json: JsonOption = False) -> None:
+    """List the common liquids that 'innage liquid add NAME --like' knows, with their sources."""
+    from dataset.liquids import COMMON
+
+    if json:
+        emit([asdict(x) for x in COMMON])
+        return
+    table("common liquids", ("liquid", "permittivity", "density kg/m3", "at C", "source"), [(x.name, *shown(x), x.source) for x in COMMON])
+    say("a value 'by model' follows the temperature; conductivity depends on what is dissolved, so none is given here")
+
+
+def shown(liquid: Liquid) -> tuple[object, object, object]:
+    """Permittivity, density and their temperature, or that a model gives them."""
+    by_model = None if liquid.model is None else "by model"
+    return (
+        liquid.permittivity if liquid.permittivity is not None else by_model,
+        liquid.density if liquid.density is not None else by_model,
+        liquid.temperature_c,
+    )
 
 
 @app.command("list")
@@ -37,17 +76,29 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     if json:
         emit([asdict(x) for x in liquids])
     elif liquids:
-        rows = [(x.name, x.permittivity, x.conductivity, x.density, x.temperature_c) for x in liquids]
-        table("liquids", ("liquid", "permittivity", "conductivity S/m", "density kg/m3", "at C"), rows)
+        rows = [(x.name, *shown(x), x.conductivity, x.source) for x in liquids]
+        table("liquids", ("liquid", "permittivity", "density kg/m3", "at C", "conductivity S/m", "source"), rows)
     else:
         say("no liquids yet: try 'innage liquid add NAME'")
 
 
 @app.command()
-def show(name: str, json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
-    """Show one liquid."""
+def show(
+    name: str,
+    at: Annotated[list[float] | None, typer.Option("--at-c", help="Give the values at this temperature, degrees Celsius; repeat.")] = None,
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Show one liquid, and with --at-c what its values are at a temperature."""
+    from dataset.liquids import known
+
     liquid = open_store(store).liquid(name)
+    values = [(t, *known(liquid, t)) for t in at or ()]
     if json:
-        emit(asdict(liquid))
-    else:
-        table(f"liquid {liquid.name}", ("fact", "value"), [(k, v) for k, v in asdict(liquid).items() if k != "name"])
+        at_c = {"at": [{"temperature_c": t, "permittivity": e, "density": d} for t, e, d in values]} if values else {}
+        emit(asdict(liquid) | at_c)
+        return
+    table(f"liquid {liquid.name}", ("fact", "value"), [(k, v) for k, v in asdict(liquid).items() if k != "name"])
+    if values:
+        rows = [(f"{t:g}", *("-" if v is None else f"{v:.6g}" for v in (e, d))) for t, e, d in values]
+        table("values", ("at C", "permittivity", "density kg/m3"), rows)

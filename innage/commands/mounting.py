@@ -24,12 +24,15 @@ def add(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Add a mounting: where a sensor sits on a tank."""
+    from dataset.layouts import mounting_warnings
     from dataset.records import Mounting
 
     opened = open_store(store)
     made = opened.add_mounting(Mounting(name, opened.tank(tank), opened.sensor(sensor), offset_mm, offset_tolerance_mm, note))
     where = f"sensor {made.sensor.name}@{made.sensor.revision} on tank {made.tank.name}@{made.tank.revision}"
     say(f"mounting {made.name}: {where}, offset {made.offset_mm:g} mm")
+    for warning in mounting_warnings(made):
+        say(f"warning: {warning}")
 
 
 @app.command("list")

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from dataset.records import CountLaw
+from dataset.layouts import NEEDED, OPTIONAL, read_layout
+from dataset.records import CountLaw, hertz
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 
@@ -23,21 +25,27 @@ PAD_HELP = "One pad, NAME:BOTTOM_MM:HEIGHT_MM[:WIDTH_MM[:FREQUENCY_HZ]]; repeat 
 @app.command()
 def add(
     name: str,
-    pad: Annotated[list[str], typer.Option(help=PAD_HELP)],
     count_bits: Annotated[int, typer.Option("--count-bits", help="Width of a count, bits.")],
     count_law: Annotated[CountLaw, typer.Option("--count-law", help="How counts go with capacitance C: rises (with C) or falls (with 1/C).")],
     period_ms: Annotated[int, typer.Option("--period-ms", help="Time between frames, ms.")],
+    pad: Annotated[list[str] | None, typer.Option(help=PAD_HELP)] = None,
+    layout: Annotated[Path | None, typer.Option("--layout", help=f"The pads in a CSV file instead: {', '.join((*NEEDED, *OPTIONAL))}.")] = None,
     period_tolerance_pct: Annotated[int, typer.Option("--period-tolerance-pct", help="Tolerance of the period, percent.")] = 10,
     reference: Annotated[list[str] | None, typer.Option(help="Name of a pad that is a reference, not for the level; repeat.")] = None,
     note: Annotated[str, typer.Option(help="Free text.")] = "",
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Add a sensor; a name that exists gets its next revision."""
+    from dataset.errors import InputError
     from dataset.records import Sensor
 
-    pads = read_pads(pad, reference or ())
+    if (layout is None) == (not pad):
+        raise InputError("sensor add", "neither or both of --pad and --layout", "one of them")
+    if layout is not None and reference:
+        raise InputError("--reference", ", ".join(reference), "none beside --layout: its column 'role' says it")
+    pads = read_pads(pad or (), reference or ()) if layout is None else read_layout(layout)
     made = open_store(store).add_sensor(Sensor(name, 0, pads, count_bits, count_law, period_ms, period_tolerance_pct, note))
-    names = ", ".join(p.name for p in pads)
+    names = ", ".join(made.channel_names)
     say(f"sensor {made.name}@{made.revision}: pads {names}; {made.count_bits} bits, count {made.count_law} with C, {made.period_ms} ms")
 
 
@@ -76,13 +84,22 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
 
 
 @app.command()
-def show(name: str, json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
-    """Show one sensor (NAME or NAME@REVISION) with its pads."""
+def show(
+    name: str,
+    picture: Annotated[Path | None, typer.Option("--picture", help="Draw the pads into this file (*.svg, *.png, *.pdf).")] = None,
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Show one sensor (NAME or NAME@REVISION) with its pads; draw them with --picture."""
     sensor = open_store(store).sensor(name)
+    if picture is not None:
+        from innage.drawings import draw_sensor
+
+        draw_sensor(picture, sensor)
     if json:
         emit(asdict(sensor))
         return
     facts = [(k, v) for k, v in asdict(sensor).items() if k not in ("name", "revision", "pads")]
     table(f"sensor {sensor.name}@{sensor.revision}", ("fact", "value"), facts)
-    rows = [(p.channel, p.name, p.bottom_mm, p.height_mm, p.width_mm, p.frequency_hz, p.role) for p in sensor.pads]
-    table("pads", ("channel", "pad", "bottom mm", "height mm", "width mm", "frequency Hz", "role"), rows)
+    rows = [(p.channel, p.name, p.bottom_mm, p.height_mm, p.width_mm, hertz(p.frequency_hz), p.role) for p in sensor.pads]
+    table("pads", ("channel", "pad", "bottom mm", "height mm", "width mm", "frequency", "role"), rows)
