@@ -135,9 +135,14 @@ class Capture:
         return cls(store, store.begin_capture(name, unit, liquid, mounting, settings))
 
     @classmethod
+    def open(cls, store: Store, name: str) -> Capture:
+        """An open capture as it is, to look at or to seal."""
+        return cls(store, store.open_capture(name))
+
+    @classmethod
     def resume(cls, store: Store, name: str) -> Capture:
         """Go on with a capture that is open. What the operator marked ends where it was left: the tank may have changed since."""
-        capture = cls(store, store.open_capture(name))
+        capture = cls.open(store, name)
         if capture.frames:
             frames = store.open_frames(name)
             capture._last_ms = int(frames.t_ms[-1])

@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 import difflib
 import hashlib
+import sys
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -27,6 +28,7 @@ DELIMITERS = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma", " ": "spa
 SAMPLE_LINES = 25
 MAX_T_MS = 2.0**53  # whole milliseconds up to here are exact in a double
 GAP_PERIODS = 1.5
+STANDARD_INPUT = Path("-")
 
 
 @dataclass(frozen=True)
@@ -123,7 +125,7 @@ def read_file(path: Path, mapping: ColumnMapping, sensor: Sensor, tank: Tank, la
     if len(mapping.counts) != sensor.channels:
         pads = ", ".join(sensor.channel_names)
         found = f"{len(mapping.counts)} count columns ({', '.join(mapping.counts)})"
-        raise InputError(str(path), found, f"{sensor.channels}, one for each channel of {label(sensor)} in channel order: {pads}")
+        raise InputError(str(path), found, f"{sensor.channels}, one for each pad of {label(sensor)} in channel order: {pads}")
     content = _content(path)
     sheet = _sheet(path, _text(path, content), mapping)
     columns = _Columns(
@@ -138,7 +140,7 @@ def read_file(path: Path, mapping: ColumnMapping, sensor: Sensor, tank: Tank, la
     return ParsedFile(
         frames=Frames(t_ms, counts, None if mapping.temperature is None else columns[mapping.temperature]),
         marks=_labels(columns, mapping, tank, labelling),
-        source=Source(path.name, hashlib.sha256(content).hexdigest()),
+        source=Source("standard input" if path == STANDARD_INPUT else path.name, hashlib.sha256(content).hexdigest()),
         delimiter=sheet.delimiter,
         gaps=0 if median is None else int(np.count_nonzero(steps > GAP_PERIODS * median)),
         median_period_ms=median,
@@ -146,6 +148,8 @@ def read_file(path: Path, mapping: ColumnMapping, sensor: Sensor, tank: Tank, la
 
 
 def _content(path: Path) -> bytes:
+    if path == STANDARD_INPUT:
+        return sys.stdin.buffer.read()
     try:
         return path.read_bytes()
     except FileNotFoundError as error:

@@ -14,8 +14,10 @@ from innage.commands import (
     demo,
     exporting,
     freezing,
+    gaps,
     limits,
     liquid,
+    live,
     logging,
     mapping,
     marking,
@@ -60,10 +62,11 @@ for module, name in (
     (budget, "budget"),
     (limits, "limits"),
     (mapping, "mapping"),
+    (live, "capture"),
     (marking, "mark"),
 ):
     app.add_typer(module.app, name=name)
-for module in (logging, sessions, merging, freezing, training, exporting, tracing, demo):
+for module in (logging, sessions, gaps, merging, freezing, training, exporting, tracing, demo):
     module.register(app)
 
 

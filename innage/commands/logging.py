@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from dataset.records import LevelUnit, TimeUnit
+from innage.commands.live import begin_live, resume_live, steps_of
 from innage.label_options import (
     AirOption,
     DimensionOption,
@@ -37,9 +38,11 @@ def register(app: typer.Typer) -> None:
 
 
 def log(
-    files: Annotated[list[Path], typer.Argument(help="Delimited text, a capture session each. All are logged, or none.", show_default=False)],
-    liquid: Annotated[str, typer.Option(help="The liquid.")],
-    unit: Annotated[str, typer.Option(help="The unit.")],
+    files: Annotated[
+        list[Path] | None, typer.Argument(help="Delimited text, a capture session each; - is standard input. All are logged, or none.", show_default=False)
+    ] = None,
+    liquid: Annotated[str | None, typer.Option(help="The liquid.")] = None,
+    unit: Annotated[str | None, typer.Option(help="The unit.")] = None,
     tank: Annotated[str | None, typer.Option(help="The tank, NAME or NAME@REVISION.")] = None,
     sensor: Annotated[str | None, typer.Option(help="The sensor, NAME or NAME@REVISION.")] = None,
     mounting: Annotated[str | None, typer.Option(help="The mounting; not needed when one mounting joins tank and sensor.")] = None,
@@ -73,18 +76,47 @@ def log(
         Path | None, typer.Option(help="CSV of conditions by stretch: columns from,to (frames) or from_ms,to_ms, and a column for each axis.")
     ] = None,
     note: Annotated[str, typer.Option(help="Free text, kept with each session.")] = "",
+    port: Annotated[
+        str | None, typer.Option(help="Capture live instead: a serial port, an address such as socket://HOST:PORT, or - for a board's lines on standard input.")
+    ] = None,
+    baud: Annotated[int, typer.Option(help="Speed of the serial port.")] = 115200,
+    name: Annotated[str | None, typer.Option(help="Name of the live capture.")] = None,
+    plan: Annotated[Path | None, typer.Option(help="Fill plan: CSV with columns level_mm or mass_g, and hold_s or hold_frames.")] = None,
+    levels: Annotated[str | None, typer.Option(help="Fill plan: levels in mm, such as 0,10,20.")] = None,
+    hold: Annotated[float | None, typer.Option(help="Seconds to stay at each level of the plan. Default: 10.")] = None,
+    frames: Annotated[int | None, typer.Option(min=1, help="Seal the live capture as soon as it has so many frames.")] = None,
+    resume: Annotated[str | None, typer.Option(help="Go on with the open live capture of this name.")] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Log capture sessions from text files."""
+    """Log capture sessions from text files, or live from a board."""
     from dataset.checks import check_mapping
+    from dataset.errors import InputError
     from dataset.reading import read_file
     from dataset.records import ColumnMapping, NewSession
 
     opened = open_store(store)
+    if port is not None or resume is not None:
+        _no_files(files, [o for o, value in (("--count", count), ("--time", time), ("--level", level), ("--mapping", mapping)) if value is not None])
+    if resume is not None:
+        others = (("--name", name), ("--plan", plan), ("--levels", levels), ("--unit", unit), ("--liquid", liquid))
+        resume_live(opened, resume, port, baud, [option for option, value in others if value is not None], frames, json)
+        return
+    if liquid is None or unit is None:
+        raise InputError("--liquid and --unit", "one is missing", "both")
     the_unit, the_liquid = opened.unit(unit), opened.liquid(liquid)
     the_mounting = find_mounting(opened, mounting, tank, sensor)
     its_sensor, its_tank = the_mounting.sensor, the_mounting.tank
+    labelling = labelling_of(
+        the_liquid, tare_g, scale_half_width_g, poured_half_width_ml, dimension_half_width_mm, label_temperature_c, temperature_half_width_k, air_density
+    )
+    if port is not None:
+        steps = steps_of(plan, levels, hold, its_sensor, its_tank)
+        u_mm = _level_u_mm(level_u_mm, level_half_width_mm)
+        begin_live(opened, name, (the_unit, the_liquid, the_mounting), steps, u_mm, labelling, condition, note, port, baud, frames, json)
+        return
+    if not files:
+        raise InputError("innage log", "no file and no --port", "delimited text to log, or the port of a board")
     if mapping is not None:
         options = (count, time, level, level_u_mm, level_half_width_mm, mass, poured, temperature, delimiter, save_mapping)
         given = any(x is not None for x in options) or not header
@@ -96,9 +128,6 @@ def log(
             save_mapping or "columns", counts, time, time_unit, level, level_unit, u_mm, temperature, _delimiter(delimiter), header, mass, poured
         )
         check_mapping(columns)
-    labelling = labelling_of(
-        the_liquid, tare_g, scale_half_width_g, poured_half_width_ml, dimension_half_width_mm, label_temperature_c, temperature_half_width_k, air_density
-    )
     parsed: list[ParsedFile] = []
     with progress("reading") as show:
         for path in files:
@@ -108,6 +137,10 @@ def log(
     new = [NewSession(the_unit, the_liquid, the_mounting, p.frames, p.marks, p.source, note, s) for p, s in zip(parsed, stretches, strict=True)]
     with progress("logging") as show:
         sessions = opened.add_sessions(new, show, save_mapping=columns if save_mapping else None)
+    _report(sessions, parsed, save_mapping, json)
+
+
+def _report(sessions: Sequence[Session], parsed: Sequence[ParsedFile], save_mapping: str | None, json: bool) -> None:
     if json:
         emit([_facts(s, p) for s, p in zip(sessions, parsed, strict=True)])
         return
@@ -118,6 +151,14 @@ def log(
         say(f"mapping {save_mapping} saved")
     if len(sessions) > 1:
         say(f"{len(sessions)} sessions logged, {sum(s.frames for s in sessions)} frames")
+
+
+def _no_files(files: list[Path] | None, options: list[str]) -> None:
+    from dataset.errors import InputError
+
+    given = [*map(str, files or []), *options]
+    if given:
+        raise InputError("--port", f"{given[0]} beside it", "a live capture, or files with their columns", "the board's lines have their own form")
 
 
 def _level_u_mm(u_mm: float | None, half_width_mm: float | None) -> float | None:
