@@ -58,6 +58,11 @@ def from_blocks(blocks: list[Block], channels: int, where: str = "frames") -> Fr
     )
 
 
+def temperatures(packed: bytes, frames: int, where: str = "frames") -> NDArray[np.float64]:
+    """The temperatures of one block of ``frames`` frames; StoreError when it is damaged."""
+    return _unpack(packed, np.dtype("<u8"), (frames, 1), where)[:, 0].view("<f8").astype(np.float64)
+
+
 def _pack(words: NDArray[np.unsignedinteger], level: int) -> bytes:
     """Pack unsigned words of shape (frames, channels)."""
     steps = words.copy()

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
 from dataclasses import asdict
+from itertools import groupby
 
+import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy import insert, select
 from sqlalchemy.orm import Session as OrmSession
 
@@ -242,6 +246,29 @@ def frames(orm: OrmSession, session: Session) -> Frames:
         raise StoreError(where, f"blocks of format {min(strange)}", f"format {blocks.FORMAT}", "install the version of innage that wrote them")
     packed = [blocks.Block(b.frames, b.t_ms, b.counts, b.temperature_c) for b in stored]
     return blocks.from_blocks(packed, session.mounting.sensor.channels, where)
+
+
+def mark_temperatures(orm: OrmSession, sessions: Sequence[Session]) -> dict[str, tuple[float, ...]]:
+    """By session hash: the mean measured temperature under each mark (of all frames where there is none), NaN where none was measured."""
+    wanted = {session.sha256: session for session in sessions}
+    parts = {session.sha256: session.marks or (Mark(0, session.frames, 0.0),) for session in sessions}
+    found = {sha256: (math.nan,) * len(marks) for sha256, marks in parts.items()}
+    measured = (
+        select(SessionRow.sha256, BlockRow.frames, BlockRow.temperature_c)
+        .join(BlockRow)
+        .where(BlockRow.temperature_c.is_not(None))
+        .order_by(BlockRow.session_id, BlockRow.position)
+    )
+    for sha256, packed in groupby(orm.execute(measured), key=lambda row: row[0]):
+        if sha256 in wanted:
+            warm = np.concatenate([blocks.temperatures(block or b"", frames, f"session {sha256[:ID_DIGITS]}") for _, frames, block in packed])
+            found[sha256] = tuple(_mean(warm[mark.start : mark.stop]) for mark in parts[sha256])
+    return found
+
+
+def _mean(values: NDArray[np.float64]) -> float:
+    there = values[~np.isnan(values)]
+    return float(there.mean()) if len(there) else math.nan
 
 
 def check(session: Session, its_frames: Frames) -> None:

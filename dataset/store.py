@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset import captures, freezing, frozen_sets, merging, models, open_captures, registry
+from dataset import captures, freezing, frozen_sets, merging, models, open_captures, registry, trim_rows
 from dataset.database import HISTORY, TIMEOUT_S, Database, History, prepare
 from dataset.door import Summary
 from dataset.errors import InputError
@@ -40,6 +40,7 @@ from dataset.records import (
     Sensor,
     Session,
     Tank,
+    Trim,
     Unit,
 )
 from dataset.tables import BudgetRow, FrozenSetRow, LimitsRow, LiquidRow, MappingRow, ModelRow, MountingRow, SensorRow, TankRow, UnitRow
@@ -243,6 +244,10 @@ class Store:
 
         return self._read(work)
 
+    def mark_temperatures(self, sessions: Sequence[Session]) -> dict[str, tuple[float, ...]]:
+        """By session hash: the mean temperature, degrees Celsius, measured under each mark (of all frames where there is none), or NaN."""
+        return self._read(lambda orm: captures.mark_temperatures(orm, sessions))
+
     def amend_marks(self, ref: str, marks: Sequence[Mark], author: str, reason: str) -> MarkRevision:
         """Write a new revision of a session's marks. The session's hash and every frozen set made before keep the marks they had.
 
@@ -317,6 +322,24 @@ class Store:
     def discard_capture(self, name: str) -> None:
         """Remove an open capture and everything in it."""
         self._write(lambda orm: open_captures.discard(orm, name))
+
+    # -- trims -----------------------------------------------------------------------------------------------------------
+
+    def add_trim(self, trim: Trim) -> Trim:
+        """Keep a trim in its unit's history.
+
+        Raises:
+            InputError: counts or facts that its kind does not allow, a dry trim that looks wet, or one that is there already.
+        """
+        return self._write(lambda orm: trim_rows.add_trim(orm, trim))
+
+    def trims(self, unit: str | None = None) -> tuple[Trim, ...]:
+        """The trims of a unit, or of all units, in the order they were added, every hash checked."""
+        return self._read(lambda orm: trim_rows.trims(orm, unit))
+
+    def dry_counts(self, mounting: Mounting) -> tuple[tuple[str, tuple[float, ...]], ...]:
+        """Units with frames marked at a level below every pad of a mounting, and the median count of each channel over those frames."""
+        return self._read(lambda orm: trim_rows.dry_counts(orm, mounting))
 
     # -- frozen sets -----------------------------------------------------------------------------------------------------
 

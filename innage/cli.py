@@ -28,6 +28,7 @@ from innage.commands import (
     tank,
     tracing,
     training,
+    trimming,
     unit,
 )
 
@@ -64,6 +65,7 @@ for module, name in (
     (mapping, "mapping"),
     (live, "capture"),
     (marking, "mark"),
+    (trimming, "trim"),
 ):
     app.add_typer(module.app, name=name)
 for module in (logging, sessions, gaps, merging, freezing, training, exporting, tracing, demo):

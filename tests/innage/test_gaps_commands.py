@@ -1,0 +1,113 @@
+"""``innage gaps`` and ``innage plan`` as a user sees them."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner, Result
+
+from dataset.records import (
+    Conditions,
+    CountLaw,
+    Frames,
+    Limit,
+    Limits,
+    Liquid,
+    Mark,
+    Mounting,
+    NewSession,
+    Pad,
+    Sensor,
+    Source,
+    Stretch,
+    Surface,
+    Tank,
+    Unit,
+    Wall,
+)
+from dataset.store import Store
+from innage.cli import app
+
+EVERYTHING = Conditions((Surface.FOAM, Surface.SLOSHING), None, (Wall.FILM, Wall.DROPS, Wall.SCALE), (1.0, 0.0), appliance="circulation pump on")
+
+
+@pytest.fixture
+def empty(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A path for a store, which the commands find by the environment."""
+    monkeypatch.setenv("INNAGE_STORE", str(tmp_path / "innage.db"))
+    return tmp_path / "innage.db"
+
+
+@pytest.fixture
+def store(empty: Path) -> Store:
+    """Two sessions of one unit, one of them under foam and much else, one void; long names."""
+    made = Store.open(empty)
+    tank, liquid = made.add_tank(Tank("detergent-canister", 0, 120.0)), made.add_liquid(Liquid("concentrated-detergent", 78.3, 0.05))
+    sensor = made.add_sensor(Sensor("eight-pad-strip", 0, tuple(Pad(k, f"p{k}", 15.0 * k, 15.0, None, 1e5) for k in range(8)), 16, CountLaw.RISES, 100))
+    mounting, unit = made.add_mounting(Mounting("m1", tank, sensor)), made.add_unit(Unit("unit-1"))
+    made.add_limits(Limits("owner", 0, (Limit("rmse_mm", 2.0, "all", 0.9), Limit("p95_abs_mm", 4.0, "foam", None, 3))))
+    rng = np.random.default_rng(0)
+    frames = [Frames(np.arange(40) * 100, rng.integers(0, 60000, (40, 8)).astype(np.uint32), np.full(40, 21.0)) for _ in range(3)]
+    stretches = [(), (Stretch(0, 40, EVERYTHING),), ()]
+    new = [
+        NewSession(unit, liquid, mounting, its, (Mark(0, 40, 30.0 + 30 * k),), Source(f"run{k}.csv", f"{k:064x}"), "", stretches[k])
+        for k, its in enumerate(frames)
+    ]
+    made.void(made.add_sessions(new)[2].id, "wrong liquid")
+    return made
+
+
+def run(line: str, code: int = 0) -> Result:
+    result = CliRunner().invoke(app, line.split(), catch_exceptions=False)
+    assert result.exit_code == code, result.output + result.stderr
+    return result
+
+
+def test_the_table_fits_80_columns(store: Store) -> None:
+    """Long names and many conditions are broken; sessions and units are counted, void ones named."""
+    said = run("gaps").output
+    assert max(len(line) for line in said.splitlines()) <= 80
+    assert "void sessions left out: 1" in said
+    assert "1/1" in said
+    assert "cannot be told from the liquid" in " ".join(said.split())
+
+
+def test_the_matrix_as_json(store: Store) -> None:
+    """Cells carry every axis, their levels in millimetres and their sessions; the void one is in none."""
+    found = json.loads(run("gaps --json --bands 4").output)
+    first, second = found["cells"]
+    assert (first["condition"], first["levels_mm"], first["warmth"], first["unit"]) == ([], [30.0, 60.0], "15 to 25 C", "unit-1")
+    assert (second["condition"][0], second["levels_mm"]) == ("foam", [60.0, 90.0])
+    assert (found["void"], found["telling_apart"][0]["best"]) == (1, "cannot be told from the liquid")
+
+
+def test_the_picture(store: Store, tmp_path: Path) -> None:
+    """The heat map is written with the same bytes each time; another suffix is refused."""
+    for name in ("a.svg", "b.svg"):
+        run(f"gaps --picture {tmp_path / name}")
+    assert (tmp_path / "a.svg").read_bytes() == (tmp_path / "b.svg").read_bytes()
+    assert "one of .svg, .png, .pdf" in run(f"gaps --picture {tmp_path / 'a.gif'}", code=2).stderr
+
+
+def test_nothing_says_what_to_try(empty: Path) -> None:
+    """An empty store, a filter without hits, a filter whose sessions are all void, and a name that isn't there."""
+    assert run("gaps").output.startswith("no sessions yet: try 'innage log FILE")
+    with Store.open(empty) as made:
+        made.add_tank(Tank("can", 0, 100.0))
+        made.add_liquid(Liquid("oil"))
+    assert "There are: can" in run("gaps --tank cann", code=2).stderr
+
+
+def test_filters(store: Store) -> None:
+    """A tank by name or revision, a liquid by name; without a hit the sentence says what to try."""
+    store.add_liquid(Liquid("oil"))
+    store.add_tank(Tank("detergent-canister", 0, 180.0))
+    for words, number in (("--tank detergent-canister", 2), ("--tank detergent-canister@1", 2), ("--tank detergent-canister@2", 0)):
+        assert len(json.loads(run(f"gaps --json {words}").output)["lines"]) == number, words
+    assert run("gaps --liquid oil").output.startswith("no session with oil: try 'innage log FILE --tank TANK --sensor SENSOR --liquid oil")
+    for session in store.sessions()[:2]:
+        store.void(session.id, "all wrong")
+    assert run("gaps").output.startswith("every session here is void (3): log another")
