@@ -157,12 +157,13 @@ class Profile:
             low, high = np.where(over <= 0, z, low), np.where(over >= 0, z, high)
             with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
                 newton = z - over / self._cut(z)
+            there = (newton == z) | (np.abs(over) <= 2e-16 * wanted)
             inside = (newton > low) & (newton < high)
-            following = np.where(low == high, low, np.where(inside, newton, (low + high) / 2))
+            following = np.where(there, z, np.where(inside, newton, (low + high) / 2))
             near = np.abs(following - z) / np.abs(following - start).clip(1e-300)
             z = following
             # a Newton step this short leaves an error of about its square
-            if np.all(np.where(inside, near <= 1e-10, near <= 1e-15) | (np.abs(over) <= 2e-16 * wanted)):
+            if np.all(there | np.where(inside, near <= 1e-10, near <= 1e-15)):
                 break
         return np.where(wanted <= 0, start, np.where(wanted >= whole, top, z))
 
