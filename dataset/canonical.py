@@ -33,6 +33,7 @@ from dataset.records import (
     Stretch,
     Surface,
     Tank,
+    Trim,
     Wall,
 )
 
@@ -40,6 +41,7 @@ SESSION_FORMAT = 1
 FROZEN_FORMAT = 1
 LIMITS_FORMAT = 1
 MARK_REVISION_FORMAT = 1
+TRIM_FORMAT = 1
 ID_DIGITS = 12
 
 
@@ -132,6 +134,35 @@ def _further(mark: Mark) -> list[dict[str, object]]:
     facts: dict[str, object] = {"u_common_mm": _real(mark.u_common_mm), "level_stop_mm": _real(mark.level_stop_mm), "method": mark.method}
     present = {key: value for key, value in facts.items() if value is not None}
     return [present] if present else []
+
+
+def trim_sha256(trim: Trim) -> str:
+    """The hash of a trim's content."""
+    facts = {
+        "format": TRIM_FORMAT,
+        "unit": trim.unit.name,
+        "mounting": _mounting(trim.mounting),
+        "kind": trim.kind.value,
+        "date": trim.date,
+        "stage": trim.stage,
+        "temperature_c": _real(trim.temperature_c),
+        "session": trim.session,
+        "note": trim.note,
+    }
+    return sha256(facts | trim_content(trim))
+
+
+def trim_content(trim: Trim) -> dict[str, object]:
+    """What a trim's kind and source add to it, as JSON."""
+    return {
+        "counts": list(trim.counts),
+        "frames": None if trim.frames is None else list(trim.frames),
+        "refused": list(trim.refused),
+        "spread": [_real(value) for value in trim.spread],
+        "level_mm": _real(trim.level_mm),
+        "transfer": [_real(value) for value in trim.transfer],
+        "transfer_spread": [_real(value) for value in trim.transfer_spread],
+    }
 
 
 def conditions_content(conditions: Conditions) -> dict[str, object]:

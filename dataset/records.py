@@ -92,6 +92,17 @@ class Coupling(StrEnum):
     EARTHED = "earthed"
 
 
+class TrimKind(StrEnum):
+    """What a unit was like when its counts were stored."""
+
+    BOARD = "board"  # the board alone
+    DRY = "dry"  # assembled, the tank dry
+    BLOCK = "block"  # a surrogate block against the pads, in place of liquid
+    PARTIAL = "partial"  # filled to a known level
+    FULL = "full"
+    LEARNED = "learned"  # in service
+
+
 @dataclass(frozen=True)
 class Tank:
     """One frozen shape of a vessel. ``span_mm`` is the usable height above the datum, ``headspace_mm`` what is left above that.
@@ -198,6 +209,54 @@ class Unit:
 
     name: str
     note: str = ""
+
+
+@dataclass(frozen=True)
+class Trim:
+    """A unit's own stored counts, one a channel, as taken on ``date`` (ISO 8601) at a ``stage`` of its life.
+
+    From a session: its hash, the frames ``start`` to ``stop``, and of each channel how many counts were refused as outliers and the
+    robust standard deviation of the others. ``level_mm`` is that of a partial fill. Of a surrogate block, ``transfer`` is for each channel
+    how much of the step from dry to full liquid the block makes, and ``transfer_spread`` its standard deviation from part to part.
+    ``sha256`` is the hash of all that; '' before the store took it.
+    """
+
+    unit: Unit
+    mounting: Mounting
+    kind: TrimKind
+    counts: tuple[int, ...]
+    date: str
+    stage: str
+    temperature_c: float | None = None
+    session: str | None = None
+    frames: tuple[int, int] | None = None
+    refused: tuple[int, ...] = ()
+    spread: tuple[float, ...] = ()
+    level_mm: float | None = None
+    transfer: tuple[float, ...] = ()
+    transfer_spread: tuple[float, ...] = ()
+    note: str = ""
+    sha256: str = ""
+
+
+@dataclass(frozen=True)
+class TrimLimits:
+    """The counts that a unit's trim must lie within, channel by channel, both ends included; a program declares the same range.
+
+    Each channel's limits are its mean and standard deviation over ``units`` units, widened by ``factor`` so that with ``confidence``
+    they hold ``coverage`` of all units, if those are normally distributed.
+    """
+
+    mounting: Mounting
+    kind: TrimKind
+    low: tuple[int, ...]
+    high: tuple[int, ...]
+    mean: tuple[float, ...]
+    sd: tuple[float, ...]
+    units: tuple[str, ...]
+    coverage: float
+    confidence: float
+    factor: float
 
 
 @dataclass(frozen=True)

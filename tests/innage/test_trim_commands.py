@@ -1,0 +1,223 @@
+"""Trims on the command line: their history, dry ones that are wet, limits for a fixture."""
+
+from __future__ import annotations
+
+import csv
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+import innage.demo_data
+from innage.cli import app, main
+
+READINGS = Path(innage.demo_data.__path__[0]) / "levels_tidy.csv"
+END = ["--date", "2026-01-31", "--stage", "end-of-line"]
+DRY = ["trim", "add", "--kind", "dry"]
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """A store with five units, a mounting of the real sensor and one of a pair of pads that rise with C."""
+    path = tmp_path_factory.mktemp("bench") / "innage.db"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("INNAGE_STORE", str(path))
+        run("tank", "add", "can", "--span-mm", "100")
+        run("liquid", "add", "water")
+        for k in range(1, 6):
+            run("unit", "add", f"u{k}")
+        run("sensor", "add", "osc", "--pad", "p0:0:100", "--count-bits", "16", "--count-law", "falls", "--period-ms", "2051")
+        run("sensor", "add", "pair", "--pad", "a:0:50", "--pad", "b:50:50", "--count-bits", "12", "--count-law", "rises", "--period-ms", "100")
+        run("mounting", "add", "m-osc", "--tank", "can", "--sensor", "osc")
+        run("mounting", "add", "m-pair", "--tank", "can", "--sensor", "pair")
+    return path.read_bytes()
+
+
+@pytest.fixture
+def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, bench: bytes) -> Path:
+    """A copy of that store."""
+    path = tmp_path / "innage.db"
+    path.write_bytes(bench)
+    monkeypatch.setenv("INNAGE_STORE", str(path))
+    return path
+
+
+def run(*words: object) -> str:
+    """Run a command that must succeed; what it printed."""
+    result = CliRunner().invoke(app, [str(w) for w in words], catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    return result.output
+
+
+def run_json(*words: object) -> Any:
+    return json.loads(run(*words, "--json"))
+
+
+def refused(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], *words: object) -> str:
+    """Run a command that must be refused with exit code 2; its sentence."""
+    monkeypatch.setattr(sys, "argv", ["innage", *(str(w) for w in words)])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 2
+    return capsys.readouterr().err
+
+
+def real(tmp_path: Path, unit: str, keep: tuple[str, ...], marked: bool = False) -> str:
+    """Log the real readings at some levels (cm) as a session of a unit; its id."""
+    with READINGS.open(newline="") as file:
+        rows = [row for row in csv.DictReader(file) if row["level_cm"] in keep]
+    path = tmp_path / f"{unit}-{'-'.join(keep)}.csv"
+    path.write_text("t,p0,cm\n" + "".join(f"{row['elapsed_ms']},{row['N_counts']},{row['level_cm']}\n" for row in rows))
+    label = ["--level", "cm", "--level-unit", "cm"] if marked else []
+    (found,) = run_json("log", path, "--mounting", "m-osc", "--liquid", "water", "--unit", unit, "--time", "t", *label)
+    return str(found["id"])
+
+
+def test_a_dry_trim_from_the_real_readings(store: Path, tmp_path: Path) -> None:
+    """The 79 frames of the dry tank give a trim near their median, outliers refused and counted; it stays in the unit's history.
+
+    Source: innage/demo_data/levels_tidy.csv, level 0.0.
+    """
+    id_ = real(tmp_path, "u1", ("0.0",))
+    said = run(*DRY, "--unit", "u1", "--session", id_, *END, "--temperature-c", 21)
+    assert f"from 79 frames of session {id_}; outliers refused: p0 2" in said
+    (trim,) = run_json("trim", "list", "--unit", "u1")
+    with READINGS.open(newline="") as file:
+        counts = [float(row["N_counts"]) for row in csv.DictReader(file) if row["level_cm"] == "0.0"]
+    kept = [c for c in counts if c > 50_000]  # 49756 and 49797 stand apart
+    assert (len(counts), len(kept)) == (79, 77)
+    assert trim["counts"] == [round(sum(kept) / 77)]
+    assert (trim["temperature_c"], trim["stage"], trim["date"], trim["kind"], trim["frames"]) == (21, "end-of-line", "2026-01-31", "dry", [0, 79])
+    run("trim", "add", "--kind", "full", "--unit", "u1", "--mounting", "m-osc", "--counts", 12270, "--date", "2026-02-01", "--stage", "service")
+    assert [t["kind"] for t in run_json("trim", "list")] == ["dry", "full"]
+    assert "service" in run("trim", "list")
+
+
+@pytest.mark.parametrize("known", ["trim", "session of both", "session of the dry tank"])
+def test_a_wet_trim_is_not_dry(known: str, store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """Frames at 1 cm offered as a dry trim are refused against the unit's dry trim or what its sessions show: the count fell by 18 000.
+
+    Source: innage/demo_data/levels_tidy.csv, levels 0.0 and 1.0; counts fall as the level rises (SOURCE.txt).
+    """
+    if known == "trim":
+        run(*DRY, "--unit", "u1", "--session", real(tmp_path, "u1", ("0.0",)), *END)
+    elif known == "session of both":
+        real(tmp_path, "u1", ("0.0", "1.5"))
+    else:
+        real(tmp_path, "u1", ("0.0",))
+    wet = real(tmp_path, "u1", ("1.0",))
+    sentence = refused(monkeypatch, capsys, *DRY, "--unit", "u1", "--session", wet, "--date", "2026-02-01", "--stage", "service")
+    assert "dry trim of unit u1: looks wet against" in sentence
+    shortfall = int(sentence.split("p0 ")[1].split(", ")[1].split(" below")[0])
+    assert shortfall == pytest.approx(50_816 - 32_701, abs=100)
+    assert "32" in sentence.split("p0 ")[1][:5]
+
+
+def test_dry_again_is_accepted(store: Path, tmp_path: Path) -> None:
+    """Two parts of the dry readings, 0.2 % apart by drift, are both dry; so is one that lies on the dry side of the other."""
+    id_ = real(tmp_path, "u1", ("0.0", "1.0"))
+    for first, last in ((0, 39), (42, 65)):
+        run(*DRY, "--unit", "u1", "--session", id_, "--from", first, "--to", last, *END)
+    early, late = (t["counts"][0] for t in run_json("trim", "list"))
+    assert 50 < late - early < 200
+    assert early > 50_000
+
+
+def test_marks_and_moving_signals_are_refused(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """Frames marked above the lowest pad are no dry trim, frames across a pour and a handful of frames none at all."""
+    id_ = real(tmp_path, "u1", ("0.0", "1.0"), marked=True)
+    base = [*DRY, "--unit", "u1", "--session", id_, *END]
+    assert "frames 79 to 179 are marked at 10 mm; expected frames of a dry tank" in refused(monkeypatch, capsys, *base, "--from", 100, "--to", 150)
+    full = ["trim", "add", "--kind", "full", "--unit", "u1", "--session", id_, *END]
+    assert "the signal moves" in refused(monkeypatch, capsys, *full, "--from", 60, "--to", 110)
+    assert "4 frames; expected at least 5" in refused(monkeypatch, capsys, *full, "--from", 0, "--to", 3)
+    assert "no such frames" in refused(monkeypatch, capsys, *full, "--from", 0, "--to", 180)
+
+
+def test_too_many_outliers(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """Up to a tenth of a channel's counts may be outliers; with more the trim is refused with channel and number. Made up, no source."""
+    rng = np.random.default_rng(3)
+    counts = rng.normal([500, 700], 2, (100, 2)).astype(int)
+    counts[:10, 0] += 200
+    path = tmp_path / "r.csv"
+    path.write_text("a,b\n" + "".join(f"{a},{b}\n" for a, b in counts))
+    (found,) = run_json("log", path, "--mounting", "m-pair", "--liquid", "water", "--unit", "u1")
+    made = run_json(*DRY, "--unit", "u1", "--session", found["id"], *END)
+    assert made["refused"] == [10, 0]
+    assert made["counts"] == pytest.approx([500, 700], abs=1)
+    less = refused(monkeypatch, capsys, *DRY, "--unit", "u1", "--session", found["id"], "--to", 89, *END)
+    assert "frames 0 to 89, a: 10 of 90 counts are outliers; expected at most 10%" in less
+
+
+def test_wet_against_other_units(store: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """A first trim is compared with three or more other units' dry ones, on the side where the count is wet: above, where it rises."""
+    for k, counts in ((1, "500,700"), (2, "504,703"), (3, "497,699")):
+        run(*DRY, "--unit", f"u{k}", "--mounting", "m-pair", "--counts", counts, *END)
+    sentence = refused(monkeypatch, capsys, *DRY, "--unit", "u4", "--mounting", "m-pair", "--counts", "540,700", *END)
+    assert "looks wet against the median of 3 other units: a 540, 40 above 500 (margin 18)" in sentence
+    assert "b " not in sentence.split("units: ")[1].split(";")[0]
+    run(*DRY, "--unit", "u4", "--mounting", "m-pair", "--counts", "460,700", *END)
+
+
+def test_kinds_need_their_facts(store: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """A surrogate block needs its ratios and their spread, a partial fill its level; dates, counts and channels are checked."""
+    base = ["trim", "add", "--unit", "u1", "--mounting", "m-pair", "--counts", "500,700"]
+    block = [*base, *END, "--kind", "block"]
+    assert "0 transfer ratios; expected 2" in refused(monkeypatch, capsys, *block)
+    assert "0 spreads of the transfer ratio; expected 2" in refused(monkeypatch, capsys, *block, "--transfer", "0.6,0.62")
+    made = run_json(*block, "--transfer", "0.6,0.62", "--transfer-spread", "0.02,0.03")
+    assert (made["transfer"], made["transfer_spread"]) == ([0.6, 0.62], [0.02, 0.03])
+    assert "no level; expected a level for a partial fill" in refused(monkeypatch, capsys, *base, *END, "--kind", "partial")
+    assert run_json(*base, *END, "--kind", "partial", "--level-mm", 40)["level_mm"] == 40
+    assert "0 transfer ratios" not in refused(monkeypatch, capsys, *base, *END, "--kind", "dry", "--transfer", "0.6,0.6")
+    assert "'31.1.2026'; expected a date as YYYY-MM-DD" in refused(monkeypatch, capsys, *base, "--kind", "full", "--date", "31.1.2026", "--stage", "x")
+    assert "stage: nothing" in refused(monkeypatch, capsys, *base, "--kind", "full", "--date", "2026-01-31", "--stage", " ")
+    one = ["trim", "add", "--unit", "u1", "--mounting", "m-pair", "--kind", "full", *END]
+    assert "1 counts; expected 2, one for each channel in order: a, b" in refused(monkeypatch, capsys, *one, "--counts", "5")
+    assert "4096; expected at least 0 and at most 4095" in refused(monkeypatch, capsys, *one, "--counts", "5,4096")
+    assert "neither; expected one" in refused(monkeypatch, capsys, *one)
+    run(*one, "--counts", "5,6")
+    assert "is there already" in refused(monkeypatch, capsys, *one, "--counts", "5,6")
+
+
+def test_limits_for_a_fixture(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """Limits are mean +- k sd over each unit's newest trim, k of Howe's method; the CSV and the JSON for production say the same.
+
+    Source: for 3 units, 99 % coverage and 95 % confidence k = 2.5758 sqrt(2 (1 + 1/3) / 0.10259) by the formula of NIST/SEMATECH
+    7.2.6.3, chi-square(0.05, 2) = 0.10259.
+    """
+    ask = ["trim", "limits", "--mounting", "m-pair"]
+    assert "0 units on mounting m-pair with a trim of kind dry; expected at least 2" in refused(monkeypatch, capsys, *ask)
+    for k, counts in ((1, "495,700"), (1, "500,700"), (2, "505,704"), (3, "495,696")):
+        run(*DRY, "--unit", f"u{k}", "--mounting", "m-pair", "--counts", counts, *END)
+    found = run_json(*ask, "--out", tmp_path / "limits.csv")
+    factor = 2.575829 * (2 * (4 / 3) / 0.1025866) ** 0.5
+    assert found["factor"] == pytest.approx(factor, rel=1e-5)
+    assert (found["mean"], found["units"]) == ([500, 700], ["u1", "u2", "u3"])
+    assert found["low"] == [int(500 - factor * 5), int(700 - factor * 4)]
+    assert found["high"] == [int(500 + factor * 5) + 1, int(700 + factor * 4) + 1]
+    with (tmp_path / "limits.csv").open() as file:
+        rows = list(csv.DictReader(file))
+    assert [(r["channel"], r["name"], int(r["low"]), int(r["high"])) for r in rows] == [
+        ("0", "a", found["low"][0], found["high"][0]),
+        ("1", "b", found["low"][1], found["high"][1]),
+    ]
+    run(*ask, "--out", tmp_path / "limits.json")
+    assert json.loads((tmp_path / "limits.json").read_text()) == found
+    assert "3 units: u1, u2, u3" in run(*ask)
+    assert "ends in .csv or .json" in refused(monkeypatch, capsys, *ask, "--out", tmp_path / "limits.txt")
+    assert "--coverage: 99" in refused(monkeypatch, capsys, *ask, "--coverage", 99)
+
+
+def test_limits_take_dry_frames_of_units_without_a_trim(store: Path, tmp_path: Path) -> None:
+    """A unit without a dry trim comes in with the median of its frames that are marked below every pad, and only those."""
+    real(tmp_path, "u1", ("0.0", "1.0"), marked=True)
+    real(tmp_path, "u2", ("2.0",), marked=True)
+    run(*DRY, "--unit", "u3", "--mounting", "m-osc", "--counts", 50_700, *END)
+    found = run_json("trim", "limits", "--mounting", "m-osc")
+    assert found["units"] == ["u1", "u3"]
+    assert found["mean"] == [pytest.approx((50_816 + 50_700) / 2)]
