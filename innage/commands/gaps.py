@@ -4,18 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict
+from itertools import groupby
 from pathlib import Path
 from textwrap import fill
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from dataset.records import GroupBy
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 
 if TYPE_CHECKING:
     from dataset.gaps import Gaps, Line
-    from dataset.records import Session
+    from dataset.planning import Proposal
+    from dataset.records import Limits, Session, Tank
     from dataset.store import Store
     from dataset.telling_apart import Judgement
 
@@ -29,6 +32,7 @@ LiquidOption = Annotated[str | None, typer.Option(help="Only this liquid.")]
 def register(app: typer.Typer) -> None:
     """Add the commands to the app."""
     app.command("gaps")(gaps)
+    app.command("plan")(plan)
 
 
 def gaps(
@@ -68,6 +72,83 @@ def gaps(
         say(listed(f"void sessions left out: {len(sessions) - len(usable)}"))
     if picture is not None:
         say(f"heat map: {picture}")
+
+
+def plan(
+    limits: Annotated[str | None, typer.Option(help="The limits to be proved, NAME or NAME@REVISION; default: the built-in set.")] = None,
+    tank: TankOption = None,
+    group: Annotated[GroupBy, typer.Option(help="What a claim speaks of: unit or session.")] = GroupBy.UNIT,
+    band: Annotated[float, typer.Option(min=0.0, max=99.9, help="Confidence of the band to calibrate, percent; 0 for no band.")] = 90.0,
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """List the next sessions worth running, those that close the largest shortfall first, and why."""
+    from dataset.errors import InputError
+    from dataset.gaps import find_gaps
+    from dataset.limits_text import BUILT_IN, DEFAULT_TOML, read_limits
+    from dataset.planning import make_plan
+
+    if group not in (GroupBy.UNIT, GroupBy.SESSION):
+        raise InputError("--group", group, "unit or session")
+    opened = open_store(store)
+    signed = read_limits(BUILT_IN, DEFAULT_TOML, "the built-in limits") if limits is None else opened.limits(limits)
+    tanks = _tanks(opened, tank)
+    if not tanks:
+        say("no mountings yet: try 'innage mounting add NAME --tank TANK --sensor SENSOR', then log sessions")
+        return
+    usable = [s for s in opened.sessions() if s.void_reason is None]
+    found = find_gaps(usable, opened.mark_temperatures(usable))
+    made = make_plan(found, signed, tanks, opened.liquids(), opened.units(), group_by=group, band=band / 100 or None)
+    remarks = [*made.remarks, *_cannot_tell(opened, signed, tanks, {p.liquid for p in made.proposals})]
+    title = f"{signed.name}@{signed.revision}" if limits is not None else "the built-in limits"
+    if json:
+        emit(asdict(made) | {"limits": title, "group_by": group, "needs": [asdict(n) | {"short": n.short} for n in made.needs], "remarks": remarks})
+        return
+    rows = [(fill(n.tank, 16), n.condition, n.groups, n.have, n.short, fill(n.why, 30)) for n in made.needs]
+    table(f"groups ({group}s) that {title} asks for", ("tank", "condition", "need", "have", "short", "why"), rows)
+    _print_proposals(made.proposals)
+    for remark in remarks:
+        say(listed(remark))
+
+
+def _tanks(store: Store, ref: str | None) -> list[Tank]:
+    """The tank that is named, or the latest revision of each that something is mounted on."""
+    if ref is not None:
+        return [store.tank(ref)]
+    latest = {t.name: t for t in store.tanks()}  # by revision, so that the last one stays
+    return [latest[name] for name in sorted({m.tank.name for m in store.mountings()})]
+
+
+def _cannot_tell(store: Store, limits: Limits, tanks: Sequence[Tank], liquids: set[str]) -> list[str]:
+    """What no session will show, where limits speak of film or foam."""
+    from dataset.telling_apart import Telling, judge
+
+    if not {row.condition for row in limits.rows} & {"foam", "film"}:
+        return []
+    sensors = {(m.sensor.name, m.sensor.revision): m.sensor for m in store.mountings() if m.tank in tanks}
+    judged = [judge(liquid, sensors[key]) for key in sorted(sensors) for liquid in store.liquids() if liquid.name in liquids]
+    return [j.sentence for j in judged if j.best in (Telling.ALIKE, Telling.HARDLY)]
+
+
+def _print_proposals(proposals: Sequence[Proposal]) -> None:
+    from dataset.planning import NEW
+
+    if not proposals:
+        say("nothing is short: the groups are there, and every level band of every liquid has a session")
+        return
+    runs = [list(run) for _, run in groupby(proposals, key=lambda p: (p.tank, p.conditions, p.levels and not p.why.startswith("'")))]
+    for number, run in enumerate(runs, start=1):
+        first = run[0]
+        units = list(dict.fromkeys(p.unit for p in run))
+        known = [unit for unit in units if not unit.startswith(NEW)]
+        new = len(units) - len(known)
+        named = " and ".join([*([", ".join(known)] if known else []), *([f"{new} new unit{'s' if new > 1 else ''}"] if new else [])])
+        liquids = " and ".join(dict.fromkeys(p.liquid for p in run))
+        text = f"{len(run)} session{'s' if len(run) > 1 else ''} on {first.tank}: {named}; {liquids}{' in turn' if len({p.liquid for p in run}) > 1 else ''}"
+        text += f"; with stretches under {', '.join(first.conditions)}" if first.conditions else ""
+        levels = list(dict.fromkeys(f"{p.levels} ({p.liquid})" for p in run if p.levels))
+        text += f"; through all levels, above all {'; '.join(levels)}" if levels else "; through all levels"
+        say(fill(f"{number}. {text}. Why: {first.why}", 80, subsequent_indent="   ", break_on_hyphens=False))
 
 
 def chosen(store: Store, tank: str | None, liquid: str | None) -> list[Session]:

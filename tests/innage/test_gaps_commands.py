@@ -111,3 +111,22 @@ def test_filters(store: Store) -> None:
     for session in store.sessions()[:2]:
         store.void(session.id, "all wrong")
     assert run("gaps").output.startswith("every session here is void (3): log another")
+
+
+def test_a_plan_on_the_command_line(store: Store) -> None:
+    """Needs, numbered sessions and what no session will show; the same as JSON; limits by name or the built-in ones."""
+    said = run("plan --limits owner").output
+    assert "groups (units) that owner@1 asks for" in said
+    assert "1. 4 sessions on detergent-canister@1: 4 new units" in " ".join(said.split())
+    assert "cannot be told from the liquid" in " ".join(said.split())
+    assert max(len(line.rstrip()) for line in said.splitlines()) <= 80
+    found = json.loads(run("plan --limits owner --json").output)
+    assert [(n["condition"], n["groups"], n["have"]) for n in found["needs"]] == [("all", 20, 1), ("foam", 5, 1)]
+    assert len(found["proposals"]) == 19
+    assert "the built-in limits" in run("plan").output
+    assert "unit or session" in run("plan --group liquid", code=2).stderr
+
+
+def test_a_plan_without_a_bench(empty: Path) -> None:
+    """Without a mounting the sentence says what to try."""
+    assert run("plan").output.startswith("no mountings yet: try 'innage mounting add")
