@@ -7,6 +7,9 @@ and is known from three cuts.
 
 from __future__ import annotations
 
+import logging
+from hashlib import sha256
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -15,12 +18,13 @@ from numpy.typing import NDArray
 
 from dataset.errors import InputError
 from dataset.profile_quadrature import Reals
-from dataset.profile_tables import Slices, file_sha256
+from dataset.profile_tables import Slices
 
 MOST_SLICES = 1000
 MOST_TRIANGLES = 100_000  # some seconds of cutting
 _SAME = 1e-9  # corners closer than this share of the height lie at one height
 _CUTS = 2_000_000  # segments held at once
+_SILENT = logging.NullHandler()  # what is wrong with a mesh is said in one sentence, not in a library's log
 
 
 def read_mesh(path: Path) -> Slices:
@@ -32,19 +36,37 @@ def read_mesh(path: Path) -> Slices:
 
     if path.suffix.lower() != ".stl":
         raise InputError(str(path), "a mesh of another kind", "an STL file (*.stl)")
+    logging.getLogger("trimesh").addHandler(_SILENT)
     try:
-        mesh: Any = trimesh.load_mesh(path, file_type="stl")
-    except (OSError, ValueError) as error:
+        content = path.read_bytes()
+    except OSError as error:
+        raise InputError(str(path), f"cannot be read ({error.strerror})", "an STL file") from error
+    if not _is_stl(content):
+        raise InputError(str(path), "cannot be read as STL (neither its binary nor its text form)", "a whole STL file")
+    try:
+        with np.errstate(invalid="ignore"):
+            mesh: Any = trimesh.load_mesh(BytesIO(content), file_type="stl")
+    except ValueError as error:
         raise InputError(str(path), f"cannot be read as STL ({error})", "an STL file, binary or text") from error
     if not 4 <= len(mesh.faces) <= MOST_TRIANGLES:
-        raise InputError(str(path), f"{len(mesh.faces)} triangles", f"4 to {MOST_TRIANGLES}", "export the drawing more coarsely: a tank's shape needs few")
+        hint = "export the drawing more coarsely: a tank's shape needs few" if len(mesh.faces) > 4 else ""
+        raise InputError(str(path), f"{len(mesh.faces)} whole triangles", f"4 to {MOST_TRIANGLES}", hint)
+    if not np.isfinite(mesh.vertices).all():
+        raise InputError(str(path), "a corner that isn't a finite number", "a mesh in millimetres")
     if not mesh.is_watertight:
         raise InputError(str(path), "the surface isn't closed: some edges belong to one triangle only", "a watertight mesh of the inner surface")
     if not mesh.is_winding_consistent:
         raise InputError(str(path), "some triangles face inwards and some outwards", "a mesh whose triangles all turn alike")
     corners = np.asarray(mesh.vertices, dtype=np.float64)
     z_mm, areas = cut(corners, np.asarray(mesh.faces, dtype=np.int64))
-    return Slices(tuple(z_mm.tolist()), tuple((low, middle, high) for low, middle, high in areas.tolist()), path.name, file_sha256(path))
+    return Slices(tuple(z_mm.tolist()), tuple((low, middle, high) for low, middle, high in areas.tolist()), path.name, sha256(content).hexdigest())
+
+
+def _is_stl(content: bytes) -> bool:
+    """Whether the bytes are as long as their count of triangles says, or are text that begins as STL does."""
+    if len(content) >= 84 and len(content) == 84 + 50 * int.from_bytes(content[80:84], "little"):
+        return True
+    return content.isascii() and content.lstrip().startswith(b"solid")
 
 
 def cut(corners: Reals, triangles: NDArray[np.int64], most: int = MOST_SLICES) -> tuple[Reals, Reals]:

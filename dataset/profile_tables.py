@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -158,8 +157,3 @@ def csv_number(path: Path, line: int, row: dict[str, str], column: str) -> float
     if not np.isfinite(value):
         raise InputError(f"{path}, line {line}, column {column}", repr(row[column]), "a number")
     return value
-
-
-def file_sha256(path: Path) -> str:
-    """SHA-256 of a file's bytes."""
-    return hashlib.sha256(path.read_bytes()).hexdigest()
