@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 
 from dataset.checks import check_period
 from dataset.errors import InputError
-from dataset.marking import Labelling, Method, marks_of
+from dataset.marking import Labelling, Method, level_of, marks_of
+from dataset.ramps import Stream
 from dataset.records import ColumnMapping, Frames, LevelUnit, Mark, Sensor, Source, Tank, TimeUnit
 from dataset.registry import label
 
@@ -342,6 +343,43 @@ def _labels(columns: _Columns, mapping: ColumnMapping, tank: Tank, labelling: La
         raise InputError(f"column {column!r}", f"holds a {method.value}, and nothing says how it becomes a level", "tare and liquid")
     warm = None if mapping.temperature is None else columns[mapping.temperature]
     return marks_of(lambda row: columns.sheet.where(row, column), method, columns[column], warm, tank, labelling)
+
+
+def read_stream(path: Path, mapping: ColumnMapping, tank: Tank, labelling: Labelling) -> Stream:
+    """A stream of levels on its own clock, such as a scale's log.
+
+    Args:
+        path: text as for sessions.
+        mapping: columns of time and of level or mass; none of counts.
+        tank: as for sessions.
+        labelling: as for sessions; without a column of temperature its temperature is the liquid's.
+
+    Raises:
+        InputError: the first fault: file, line, column, what was found, what was expected.
+    """
+    if mapping.time is None or (mapping.level is None) == (mapping.mass is None):
+        raise InputError(
+            str(path),
+            "columns " + ", ".join(mapping.columns),
+            "one of time, and one of level or mass",
+            "name them with --ramp-time and --ramp-level or --ramp-mass",
+        )
+    sheet = _sheet(path, _text(path, _content(path)), mapping)
+    columns = _Columns(sheet, mapping.columns, ())
+    values = columns[mapping.time]
+    t_ms = values * 1000 if mapping.time_unit is TimeUnit.SECONDS else values
+    row = _first(np.diff(t_ms) <= 0)
+    if row is not None:
+        raise InputError(sheet.where(row + 1, mapping.time), f"time does not rise after {values[row]:g}", "each line later than the one before")
+    level = _levels(columns, mapping, tank)
+    if level is not None:
+        zero = np.zeros(len(level))
+        return Stream(str(path), t_ms, level, zero + (mapping.level_u_mm or 0.0), zero)
+    column = str(mapping.mass)
+    masses, first, back = np.unique(columns[column], return_index=True, return_inverse=True)
+    found = [level_of(sheet.where(int(k), column), Method.MASS, float(m), None, tank, labelling) for m, k in zip(masses, first, strict=True)]
+    level, u_mm, common = (np.array([getattr(f, name) for f in found])[back] for name in ("value", "u", "u_common"))
+    return Stream(str(path), t_ms, level, u_mm, common)
 
 
 def common_delimiters(files: Sequence[ParsedFile]) -> str:

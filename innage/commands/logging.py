@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -25,8 +26,9 @@ from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, progress, say
 
 if TYPE_CHECKING:
+    from dataset.marking import Labelling
     from dataset.reading import ParsedFile
-    from dataset.records import ColumnMapping, Mounting, Session, Stretch
+    from dataset.records import ColumnMapping, Mounting, Session, Stretch, Tank
     from dataset.store import Store
 
 DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "\\t": "\t", "bar": "|", "space": " "}
@@ -69,6 +71,15 @@ def log(
     header: Annotated[bool, typer.Option("--header/--no-header", help="The first line names the columns; otherwise they are 1, 2, ...")] = True,
     mapping: Annotated[str | None, typer.Option(help="A saved column mapping, instead of the options for columns.")] = None,
     save_mapping: Annotated[str | None, typer.Option("--save-mapping", help="Save these columns as a mapping.")] = None,
+    ramp: Annotated[Path | None, typer.Option(help="A second stream on its own clock, such as a scale's log; its levels label the frames.")] = None,
+    ramp_time: Annotated[str | None, typer.Option("--ramp-time", help="Its column of time.")] = None,
+    ramp_time_unit: Annotated[TimeUnit, typer.Option("--ramp-time-unit", help="Unit of that column.")] = TimeUnit.MILLISECONDS,
+    ramp_level: Annotated[str | None, typer.Option("--ramp-level", help="Its column of level, in --level-unit.")] = None,
+    ramp_mass: Annotated[str | None, typer.Option("--ramp-mass", help="Its column of mass, g, instead.")] = None,
+    ramp_lag_ms: Annotated[
+        float | None, typer.Option("--ramp-lag-ms", help="How far its clock is ahead of the frames' clock. Default: found from the counts.")
+    ] = None,
+    ramp_lag_half_width_ms: Annotated[float, typer.Option("--ramp-lag-half-width-ms", help="That lag is right within +- this.")] = 0.0,
     condition: Annotated[
         str | None, typer.Option(help="Conditions of the whole session, such as surface=foam:20-45,wall=film. Axes: surface, wall, tilt, flow, ...")
     ] = None,
@@ -133,6 +144,9 @@ def log(
         for path in files:
             parsed.append(read_file(path, columns, its_sensor, its_tank, labelling))
             show(path.name, len(parsed), len(files))
+    if ramp is not None:
+        stream = ColumnMapping("ramp", (), ramp_time, ramp_time_unit, ramp_level, level_unit, _level_u_mm(level_u_mm, level_half_width_mm), mass=ramp_mass)
+        parsed = [_ramped(parsed, ramp, stream, its_tank, labelling, ramp_lag_ms, ramp_lag_half_width_ms)]
     stretches = _stretches(condition, conditions, parsed)
     new = [NewSession(the_unit, the_liquid, the_mounting, p.frames, p.marks, p.source, note, s) for p, s in zip(parsed, stretches, strict=True)]
     with progress("logging") as show:
@@ -159,6 +173,25 @@ def _no_files(files: list[Path] | None, options: list[str]) -> None:
     given = [*map(str, files or []), *options]
     if given:
         raise InputError("--port", f"{given[0]} beside it", "a live capture, or files with their columns", "the board's lines have their own form")
+
+
+def _ramped(
+    parsed: Sequence[ParsedFile], path: Path, stream: ColumnMapping, tank: Tank, labelling: Labelling, lag_ms: float | None, lag_half_width_ms: float
+) -> ParsedFile:
+    """The one file with marks from a stream on its own clock; says which lag was found."""
+    from dataset.errors import InputError
+    from dataset.ramps import Lag, find_lag, ramp_marks
+    from dataset.reading import read_stream
+    from dataset.uncertainty import rectangular
+
+    if len(parsed) > 1 or parsed[0].marks:
+        found = f"a stream for {len(parsed)} sessions" if len(parsed) > 1 else "a stream, and labels in the file as well"
+        raise InputError("--ramp", found, "one session without labels of its own")
+    levels = read_stream(path, stream, tank, labelling)
+    lag = find_lag(levels, parsed[0].frames) if lag_ms is None else Lag(lag_ms, rectangular(lag_half_width_ms))
+    if lag_ms is None:
+        print(f"{path.name}: its clock is {lag.ms / 1000:.3f} s ahead of the frames', standard uncertainty {lag.u_ms / 1000:.3f} s", file=sys.stderr)
+    return replace(parsed[0], marks=ramp_marks(levels, parsed[0].frames, lag))
 
 
 def _level_u_mm(u_mm: float | None, half_width_mm: float | None) -> float | None:

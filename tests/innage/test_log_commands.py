@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import math
+import re
 import sys
 from pathlib import Path
 from typing import Any
@@ -239,6 +240,33 @@ def test_labels_by_weighing(store: Path, tmp_path: Path, monkeypatch: pytest.Mon
     assert "one of level, mass and poured" in refused(monkeypatch, capsys, "log", third, *bench, "--mass", "g", "--level", "mm")
     assert "both; expected one" in refused(monkeypatch, capsys, "log", third, *bench, "--level-u-mm", 1, "--level-half-width-mm", 1)
     assert "--scale-half-width-g: -1" in refused(monkeypatch, capsys, "log", third, *bench, "--mass", "g", "--scale-half-width-g", -1)
+
+
+def test_labels_from_a_ramp(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    """A scale's log on its own clock labels the frames: the lag is found and said, or given. Made up: the stream is 7.3 s ahead."""
+    rng = np.random.default_rng(2)
+    t_ms = np.arange(0, 60_000, 100)
+    mm = np.interp(t_ms, [10_000, 30_000, 40_000, 50_000], [10, 40, 40, 60])
+    counts = np.rint(1000 + 20 * mm[:, None] * [1, 0.7] + rng.normal(0, 2, (600, 2))).astype(int)
+    frames = tmp_path / "f.csv"
+    frames.write_text("t,a,b\n" + "".join(f"{t},{a},{b}\n" for t, (a, b) in zip(t_ms, counts, strict=True)))
+    scale = tmp_path / "scale.csv"
+    scale.write_text("s;cm\n" + "".join(f"{t / 1000 + 7.3};{level / 10}\n" for t, level in zip(t_ms[5:590:2], mm[5:590:2], strict=True)))
+    ask = [frames, *PAIR, "--time", "t", "--ramp", scale, "--ramp-time", "s", "--ramp-time-unit", "s", "--ramp-level", "cm", "--level-unit", "cm"]
+    result = CliRunner().invoke(app, ["log", *map(str, ask)], catch_exceptions=False)
+    assert result.exit_code == 0
+    lag, u = re.findall(r"its clock is (\S+) s ahead of the frames', standard uncertainty (\S+) s", result.stderr)[0]
+    assert float(lag) == pytest.approx(7.3, abs=3 * float(u))
+    marks = json.loads(run("show", sessions()[0]["id"], "--json"))["marks"]
+    (rise,) = [m for m in marks if m["level_mm"] < 12 and (m["level_stop_mm"] or 0) > 35]
+    assert rise["u_common_mm"] == pytest.approx(1.5 * float(u), rel=0.1)
+    assert "one of level or mass" in refused(monkeypatch, capsys, "log", frames, *PAIR, "--ramp", scale, "--ramp-time", "s")
+    again = tmp_path / "g.csv"
+    again.write_text(frames.read_text().replace("0,", "1,", 1))
+    run("log", again, *ask[1:], "--ramp-lag-ms", 7300, "--ramp-lag-half-width-ms", 100)
+    marks = json.loads(run("show", sessions()[1]["id"], "--json"))["marks"]
+    (rise,) = [m for m in marks if m["level_mm"] < 12 and (m["level_stop_mm"] or 0) > 35]
+    assert rise["u_common_mm"] == pytest.approx(1.5 * 0.1 / math.sqrt(3), rel=0.02)
 
 
 def test_no_sessions_yet(store: Path) -> None:
