@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
+
+if TYPE_CHECKING:
+    from dataset.records import Mounting
 
 app = typer.Typer(help="Mountings: a sensor revision on a tank revision.", no_args_is_help=True, rich_markup_mode=None)
 
@@ -40,7 +43,7 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     """List the mountings."""
     mountings = open_store(store).mountings()
     if json:
-        emit([asdict(m) for m in mountings])
+        emit([_facts(m) for m in mountings])
     elif mountings:
         rows = [(m.name, f"{m.tank.name}@{m.tank.revision}", f"{m.sensor.name}@{m.sensor.revision}", m.offset_mm, m.offset_tolerance_mm) for m in mountings]
         table("mountings", ("mounting", "tank", "sensor", "offset mm", "tolerance mm"), rows)
@@ -51,9 +54,11 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
 @app.command()
 def show(name: str, json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     """Show one mounting: which pads stand beside which heights of the tank."""
+    from dataset.layouts import mounting_warnings
+
     mounting = open_store(store).mounting(name)
     if json:
-        emit(asdict(mounting))
+        emit(_facts(mounting))
         return
     tank, sensor = mounting.tank, mounting.sensor
     facts = [
@@ -64,5 +69,16 @@ def show(name: str, json: JsonOption = False, store: StoreOption = DEFAULT_STORE
         ("note", mounting.note),
     ]
     table(f"mounting {mounting.name}", ("fact", "value"), facts)
-    rows = [(p.name, p.bottom_mm + mounting.offset_mm, p.bottom_mm + p.height_mm + mounting.offset_mm, p.role) for p in sensor.pads]
+    pads = zip(sensor.channel_names, sensor.pads, strict=True)
+    rows = [(name, p.bottom_mm + mounting.offset_mm, p.bottom_mm + p.height_mm + mounting.offset_mm, p.role) for name, p in pads]
     table("pads above the datum", ("pad", "bottom mm", "top mm", "role"), rows)
+    for warning in mounting_warnings(mounting):
+        say(f"warning: {warning}")
+
+
+def _facts(mounting: Mounting) -> dict[str, Any]:
+    """A mounting for JSON, with its warnings, and its tank as 'innage tank show --json' has it."""
+    from dataset.layouts import mounting_warnings
+    from innage.commands import tank
+
+    return asdict(mounting) | {"tank": tank.facts(mounting.tank), "warnings": mounting_warnings(mounting)}

@@ -15,6 +15,8 @@ from sqlalchemy import select
 
 from dataset import captures
 from dataset.canonical import canonical_json, frozen_sha256, readings_sha256, session_sha256
+from dataset.profile_shapes import Box
+from dataset.profiles import stack, to_json
 from dataset.records import Frames, GroupBy, Mark, NewSession, Role
 from dataset.store import Store
 from dataset.tables import BlockRow
@@ -79,11 +81,21 @@ def test_rows_revisions_and_order_are_not_in_it(tmp_path: Path, register: Callab
     assert sorted(s.sha256 for s in first) == sorted(s.sha256 for s in second)
 
 
+def on_tank(session: NewSession, **facts: object) -> NewSession:
+    """The session, its tank with other facts."""
+    return replace(session, mounting=replace(session.mounting, tank=replace(session.mounting.tank, **facts)))
+
+
 CHANGES: dict[str, Callable[[NewSession], NewSession]] = {
     "unit": lambda s: replace(s, unit=replace(s.unit, name="unit2")),
     "liquid": lambda s: replace(s, liquid=replace(s.liquid, density=998.3)),
     "offset": lambda s: replace(s, mounting=replace(s.mounting, offset_mm=1.6)),
     "span": lambda s: replace(s, mounting=replace(s.mounting, tank=replace(s.mounting.tank, span_mm=101.0))),
+    "headspace": lambda s: on_tank(s, headspace_mm=5.0),
+    "profile": lambda s: on_tank(s, profile=to_json(stack([Box(50.0, 40.0, 100.0)]))),
+    "expansion": lambda s: on_tank(s, expansion_per_k=1e-4, reference_c=20.0),
+    "reference temperature": lambda s: on_tank(on_tank(s, expansion_per_k=1e-4, reference_c=20.0), reference_c=25.0),
+    "liquid's model": lambda s: replace(s, liquid=replace(s.liquid, model="water")),
     "period": lambda s: replace(s, mounting=replace(s.mounting, sensor=replace(s.mounting.sensor, period_ms=101))),
     "mark": lambda s: replace(s, marks=(replace(s.marks[0], stop=11), s.marks[1])),
     "uncertainty": lambda s: replace(s, marks=(replace(s.marks[0], u_mm=None), s.marks[1])),
@@ -101,6 +113,13 @@ def test_content_is_in_it(new_store: Store, register: Callable, change: Callable
     new = register(new_store).session(7)
     changed = change(new)
     assert session_sha256(changed, changed.frames) != session_sha256(new, new.frames)
+
+
+def test_where_values_are_from_is_not_in_it(new_store: Store, register: Callable) -> None:
+    """A liquid's source is a note about its values: the same values hash alike, whatever their source."""
+    new = register(new_store).session(7)
+    other = replace(new, liquid=replace(new.liquid, source="a handbook"))
+    assert session_sha256(other, other.frames) == session_sha256(new, new.frames)
 
 
 def test_one_number_one_hash() -> None:

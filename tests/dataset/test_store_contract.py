@@ -15,6 +15,8 @@ import pytest
 
 from dataset.database import HISTORY, upgrade
 from dataset.errors import InputError, NotFoundError, StoreError
+from dataset.profile_shapes import Box
+from dataset.profiles import stack, to_json
 from dataset.records import (
     Budget,
     ColumnMapping,
@@ -94,6 +96,17 @@ class TestStoreContract:
         with pytest.raises(InputError, match="revision 'x'"):
             store.tank("can@x")
 
+    def test_tanks_keep_their_shape(self, store: Store) -> None:
+        """A tank's profile, headspace and expansion come back as they were; another shape is another revision, which never changes."""
+        box = Tank("can", 0, 100.0, profile=to_json(stack([Box(50, 40, 110)])), headspace_mm=10.0, expansion_per_k=1e-4, reference_c=20.0)
+        first, second = store.add_tank(box), store.add_tank(replace(box, profile=to_json(stack([Box(50, 41, 110)]))))
+        assert (first, second.revision) == (replace(box, revision=1), 2)
+        assert (store.tank("can@1"), store.tank("can")) == (first, second)
+        with pytest.raises(InputError, match="exactly this content as can@1"):
+            store.add_tank(box)
+        with pytest.raises(InputError, match="a span of 100 mm with 11 mm of headspace; expected at most 110 mm"):
+            store.add_tank(replace(box, headspace_mm=11.0))
+
     def test_sensors_keep_their_pads(self, store: Store, register: Register) -> None:
         """A sensor comes back with every pad in channel order, and equal content is refused."""
         bench = register(store)
@@ -120,11 +133,12 @@ class TestStoreContract:
         bench = register(store)
         budget = Budget("small", "cortex-m0plus", 1, 1536, 64, 128, 2000, 1, 24_000_000, 100, "left over")
         mapping = ColumnMapping("tidy", ("a", "b"), "t", TimeUnit.SECONDS, "l", LevelUnit.FRACTION, 0.5, "temp", ";", False)
-        bare = Liquid("unknown")
+        bare, tap = Liquid("unknown"), Liquid("tap", conductivity=0.05, model="water", source="releases")
         assert store.add_liquid(bare) == store.liquid("unknown") == bare
+        assert store.add_liquid(tap) == store.liquid("tap") == tap
         assert store.add_budget(budget) == store.budget("small") == budget
         assert store.add_mapping(mapping) == store.mapping("tidy") == mapping
-        assert (store.liquids(), store.units(), store.mountings()) == ((bare, bench.liquid), (bench.unit,), (bench.mounting,))
+        assert (store.liquids(), store.units(), store.mountings()) == ((tap, bare, bench.liquid), (bench.unit,), (bench.mounting,))
         assert (store.budgets(), store.mappings()) == ((budget,), (mapping,))
         for again in (
             lambda: store.add_liquid(bare),
