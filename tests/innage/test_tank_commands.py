@@ -45,6 +45,12 @@ def run_json(line: str) -> Any:
 
 
 @pytest.fixture(scope="module")
+def shapes(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store for the revisions of one tank."""
+    return tmp_path_factory.mktemp("shapes") / "innage.db"
+
+
+@pytest.fixture(scope="module")
 def furnished(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store that nothing is added to any more: two tanks, a sensor on one of them, a liquid."""
     folder = tmp_path_factory.mktemp("furnished")
@@ -84,10 +90,10 @@ def refused(line: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFi
         ("--section cylinder:100:50 --section torispherical:100:1:0.06", "torispherical-dish (diameter 100, f 1, k 0.06, top, ", 473.6972),
     ],
 )
-def test_shapes(shape: str, said: str, full_ml: float) -> None:
+def test_shapes(shape: str, said: str, full_ml: float, shapes: Path) -> None:
     """Each way of saying the shape gives the tank its whole volume, and the span is all of it where none is given."""
-    assert said in run(f"tank add can {shape}")
-    tank = run_json("tank show can")
+    assert said in run(f"tank add can {shape} --store {shapes}")
+    tank = run_json(f"tank show can --store {shapes}")
     assert tank["volumes"][-1]["volume_ml"] == pytest.approx(full_ml, rel=2e-6)
     assert tank["span_mm"] + tank["headspace_mm"] == pytest.approx(tank["volumes"][-1]["level_mm"])
 
