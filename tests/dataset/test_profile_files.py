@@ -140,15 +140,34 @@ def test_joined_slices_keep_volumes() -> None:
 
 
 def test_joined_slices_over_a_step() -> None:
-    """Where the area jumps inside a joined slice the volume still rises and is kept at its borders."""
-    boxes = [trimesh.creation.box((10 + 40 * (k % 2), 30, 10), trimesh.transformations.translation_matrix([0, 0, 10.0 * k])) for k in range(8)]
+    """Where the area jumps inside a joined slice the volume is kept at its borders and rises between them.
+
+    Two lids of 1 mm with a narrow neck of 20 mm between them: a quadratic through their areas would have to be negative inside.
+    """
+    parts = [((100, 30, 1), 0.5), ((10, 30, 20), 11.0), ((100, 30, 1), 21.5)]
+    boxes = [trimesh.creation.box(size, trimesh.transformations.translation_matrix([0, 0, z])) for size, z in parts]
     corners = np.concatenate([b.vertices for b in boxes])
     faces = np.concatenate([np.asarray(b.faces) + 8 * k for k, b in enumerate(boxes)])
-    z, areas = cut(corners, faces, 3)
-    assert len(areas) == 3
-    assert (areas > 0).all()
-    volume = float(((areas[:, 0] + 4 * areas[:, 1] + areas[:, 2]) / 6 * np.diff(z)).sum())
-    assert volume == pytest.approx(4 * 10 * 30 * (10 + 50), rel=1e-12)
+    z, areas = cut(corners, faces, 1)
+    assert z.tolist() == [0, 22]
+    np.testing.assert_allclose(areas, [[(2 * 3000 + 20 * 300) / 22] * 3], rtol=1e-12)
+
+
+def test_surfaces_inside_are_left_out() -> None:
+    """A float chamber inside, its triangles turned inwards, takes its room away at its own heights."""
+    outer, inner = trimesh.creation.box((100, 60, 80)), trimesh.creation.box((20, 20, 30))
+    inner.invert()
+    profile = sliced(trimesh.util.concatenate([outer, inner]))
+    np.testing.assert_allclose(profile.area_mm2(np.array([10.0, 40.0, 70.0])), [6000, 5600, 6000], rtol=1e-12)
+    assert profile.total_ml == pytest.approx(480 - 12, rel=1e-12)
+
+
+def test_segments_come_in_portions(monkeypatch: pytest.MonkeyPatch) -> None:
+    """However few segments are held at once, the areas are the same."""
+    mesh = trimesh.creation.icosphere(2, radius=50.0)
+    whole = sliced(mesh)
+    monkeypatch.setattr("dataset.profile_mesh._CUTS", 50)
+    np.testing.assert_allclose(sliced(mesh).sections[0].area_mm2, whole.sections[0].area_mm2, rtol=1e-9, atol=1e-9)  # type: ignore[attr-defined]
 
 
 def test_a_mesh_through_json(tmp_path: Path) -> None:

@@ -222,6 +222,13 @@ def test_closed_forms() -> None:
     assert stack([Dish("spherical", 100, 50, "bottom")]).volume_ml(20) == pytest.approx(np.pi * 400 * (150 - 20) / 3000, rel=1e-14)
 
 
+def test_areas_at_borders() -> None:
+    """Where two sections meet the area is the upper one's; at the datum the floor's, at the very top the lid's."""
+    steps = stack([Box(10, 10, 50), Box(20, 10, 50)])
+    np.testing.assert_array_equal(steps.area_mm2(np.array([0.0, 49.0, 50.0, 100.0])), [100, 100, 200, 200])
+    assert stack([Cone(60, 0, 100)]).area_mm2(100.0) == pytest.approx(0, abs=1e-9)
+
+
 def test_strapping_is_linear_in_between() -> None:
     """Between its heights the volume of a strapping table is linear; what it has at 0 is the dead volume."""
     tank = stack([Strapping((0, 10, 25, 100), (5, 50, 200, 900))])

@@ -5,11 +5,15 @@ from __future__ import annotations
 import json
 import struct
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
 import trimesh
+from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
 from typer.testing import CliRunner
 
 from innage.cli import app, main
@@ -214,6 +218,25 @@ def test_pictures(folder: Path) -> None:
     one, same, other = ((folder / f"{name}.svg").read_bytes() for name in "abc")
     assert one.startswith(b"<?xml")
     assert one == same != other
+
+
+def test_pads_are_drawn_where_they_are(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Beside a tank each pad's rectangle reaches over its heights above the datum; alone, over its own coordinate."""
+    drawn: list[Figure] = []
+
+    @contextmanager
+    def kept(path: Path, width: float = 8.0, height: float = 4.5) -> Iterator[Figure]:
+        drawn.append(Figure())
+        yield drawn[-1]
+
+    monkeypatch.setattr("innage.drawings.figure", kept)
+    run("tank add can --span-mm 100 --box 120x80")
+    run(SENSOR)
+    run("mounting add m --tank can --sensor strip --offset-mm 7")
+    run("tank show can --mounting m --picture x.svg")
+    run("sensor show strip --picture x.svg")
+    reach = [[(p.get_y(), p.get_y() + p.get_height()) for p in figure.axes[0].patches if isinstance(p, Rectangle)] for figure in drawn]
+    assert reach == [[(7, 57), (59, 109), (-13, -3)], [(0, 50), (52, 102), (-20, -10)]]
 
 
 def test_a_pad_is_drawn_once() -> None:
