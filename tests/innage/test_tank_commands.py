@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
+import shutil
 import struct
-import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stderr, redirect_stdout
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +15,10 @@ import pytest
 import trimesh
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
-from typer.testing import CliRunner
+from typer.main import get_command
 
-from innage.cli import app, main
+from dataset.store import Store
+from innage.cli import app
 from innage.drawings import shared
 
 LAYOUT = """channel,pad,bottom_mm,height_mm,width_mm,frequency_hz,role
@@ -28,20 +30,33 @@ LAYOUT = """channel,pad,bottom_mm,height_mm,width_mm,frequency_hz,role
 SENSOR = "sensor add strip --layout layout.csv --count-bits 16 --count-law rises --period-ms 100"
 
 
+COMMAND = get_command(app)  # once: reading the options of all commands takes longer than most of them run
+
+
+@pytest.fixture(scope="module")
+def empty(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An empty store to copy, so that not every test waits for the migrations."""
+    path = tmp_path_factory.mktemp("empty") / "innage.db"
+    Store.open(path).close()
+    return path
+
+
 @pytest.fixture(autouse=True)
-def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A folder of its own, with a layout, where the commands find their store."""
+def folder(tmp_path: Path, empty: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder of its own, with a layout and a store, where the commands find them."""
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("INNAGE_STORE", raising=False)
     Path("layout.csv").write_text(LAYOUT)
+    shutil.copy(empty, "innage.db")
     return tmp_path
 
 
 def run(line: str) -> str:
     """Run a command that must succeed; what it printed."""
-    result = CliRunner().invoke(app, line.split(), catch_exceptions=False)
-    assert result.exit_code == 0, result.output
-    return result.output
+    out = StringIO()
+    with redirect_stdout(out):
+        COMMAND.main(line.split(), prog_name="innage", standalone_mode=False)
+    return out.getvalue()
 
 
 def run_json(line: str) -> Any:
@@ -49,16 +64,17 @@ def run_json(line: str) -> Any:
 
 
 @pytest.fixture(scope="module")
-def shapes(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def shapes(tmp_path_factory: pytest.TempPathFactory, empty: Path) -> Path:
     """A store for the revisions of one tank."""
-    return tmp_path_factory.mktemp("shapes") / "innage.db"
+    return Path(shutil.copy(empty, tmp_path_factory.mktemp("shapes")))
 
 
 @pytest.fixture(scope="module")
-def furnished(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def furnished(tmp_path_factory: pytest.TempPathFactory, empty: Path) -> Path:
     """A store that nothing is added to any more: two tanks, a sensor on one of them, a liquid."""
     folder = tmp_path_factory.mktemp("furnished")
     (folder / "layout.csv").write_text(LAYOUT)
+    shutil.copy(empty, folder)
     for line in (
         "tank add bare --span-mm 100",
         "tank add cone --cone 0x60x30",
@@ -70,13 +86,13 @@ def furnished(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "innage.db"
 
 
-def refused(line: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> str:
+def refused(line: str) -> str:
     """What a command that must end with exit code 2 says on stderr."""
-    monkeypatch.setattr(sys, "argv", ["innage", *line.split()])
-    with pytest.raises(SystemExit) as ended:
-        main()
+    err = StringIO()
+    with redirect_stderr(err), pytest.raises(SystemExit) as ended:
+        COMMAND.main(line.split(), prog_name="innage")
     assert ended.value.code == 2
-    return capsys.readouterr().err
+    return err.getvalue()
 
 
 @pytest.mark.parametrize(
@@ -158,10 +174,10 @@ def test_volumes_and_levels() -> None:
         ("liquid show tap --at-c 120", "innage: liquid tap, permittivity: 120 C; expected 0 to 100 C, where the model 'water' holds"),
     ],
 )
-def test_what_is_refused(line: str, sentence: str, furnished: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_what_is_refused(line: str, sentence: str, furnished: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A call that can't be meant ends with exit code 2 and one sentence."""
     monkeypatch.setenv("INNAGE_STORE", str(furnished))
-    said = refused(line, monkeypatch, capsys)
+    said = refused(line)
     assert sentence.removeprefix("innage: ") in said
     assert said.count("\n") == 1
 
@@ -242,8 +258,6 @@ def test_pads_are_drawn_where_they_are(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_a_pad_is_drawn_once() -> None:
     """Channels of one pad share a rectangle that is named with all of them."""
     run(SENSOR)
-    from dataset.store import Store
-
     with Store.open(Path("innage.db")) as store:
         names = [name for _, name in shared(store.sensor("strip").pads)]
     assert names == ["low: channels 0, 1 (100kHz, 1MHz)", "high: channel 2 (100kHz)", "ref: channel 3"]
