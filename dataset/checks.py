@@ -9,8 +9,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from dataset.conditions import check_stretches
 from dataset import liquids, profiles
+from dataset.conditions import check_stretches
 from dataset.errors import InputError
 from dataset.records import (
     CORES,
