@@ -8,7 +8,7 @@ from __future__ import annotations
 import difflib
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, fields, replace
+from dataclasses import asdict, replace
 from typing import Any, Protocol, TypeVar
 
 from sqlalchemy import select
@@ -42,7 +42,8 @@ V = TypeVar("V", bound=_Revised)
 
 def flat(record: type[R], row: Base, **others: object) -> R:
     """The record whose fields are the row's columns of the same names; ``others`` are given as they are."""
-    values: dict[str, Any] = {f.name: getattr(row, f.name) for f in fields(record) if f.name not in others}  # type: ignore[arg-type]
+    names = record.__dataclass_fields__  # type: ignore[attr-defined]  # what fields() makes a new tuple of at each call
+    values: dict[str, Any] = {name: getattr(row, name) for name in names if name not in others}
     return record(**values, **others)
 
 
