@@ -112,11 +112,11 @@ def plan(
 
 
 def _tanks(store: Store, ref: str | None) -> list[Tank]:
-    """The tank that is named, or the latest revision of each that something is mounted on."""
+    """The tank that is named, or of each that something is mounted on the latest such revision."""
     if ref is not None:
         return [store.tank(ref)]
-    latest = {t.name: t for t in store.tanks()}  # by revision, so that the last one stays
-    return [latest[name] for name in sorted({m.tank.name for m in store.mountings()})]
+    mounted = {m.tank.name: m.tank for m in sorted(store.mountings(), key=lambda m: m.tank.revision)}
+    return [mounted[name] for name in sorted(mounted)]
 
 
 def _cannot_tell(store: Store, limits: Limits, tanks: Sequence[Tank], liquids: set[str]) -> list[str]:

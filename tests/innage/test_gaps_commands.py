@@ -124,6 +124,8 @@ def test_a_plan_on_the_command_line(store: Store) -> None:
     assert [(n["condition"], n["groups"], n["have"]) for n in found["needs"]] == [("all", 20, 1), ("foam", 5, 1)]
     assert len(found["proposals"]) == 19
     assert "the built-in limits" in run("plan").output
+    store.add_tank(Tank("detergent-canister", 0, 180.0))  # nothing is mounted on it: there is nothing to plan
+    assert json.loads(run("plan --limits owner --json").output) == found
     assert "unit or session" in run("plan --group liquid", code=2).stderr
 
 
