@@ -143,8 +143,8 @@ def write_limits(limits: Limits) -> str:
 
 
 def _text(value: str) -> str:
-    """A basic TOML string. JSON's escapes are among TOML's, and its unpaired surrogates are refused by the registry's checks."""
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    """A basic TOML string. JSON's escapes are among TOML's; control characters, which are not the same in both, are never in a record."""
+    return json.dumps(value, ensure_ascii=False)
 
 
 def limits_source(given: str) -> tuple[str, str]:

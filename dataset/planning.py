@@ -79,7 +79,7 @@ def trials_for_rate(rate: float, confidence: float) -> int | None:
 def groups_for_band(confidence: float) -> int:
     """The fewest groups with which the largest of their scores bounds a further group's: 9 for 90 %, 19 for 95 % (split conformal)."""
     groups = max(1, math.floor(confidence / (1 - confidence)) - 1)
-    while (groups + 1) * confidence > groups + 1e-9:
+    while (groups + 1) * confidence > groups:
         groups += 1
     return groups
 
