@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 
 class CountLaw(StrEnum):
@@ -489,6 +491,8 @@ class FrozenData:
 
     def rows(self, role: Role) -> NDArray[np.bool_]:
         """Which rows belong to groups of ``role``."""
+        import numpy as np  # here, so that the words of this module stay light for the command line
+
         mine = np.asarray([its is role for _, its in self.frozen.roles], dtype=np.bool_)
         return np.asarray(mine[self.group], dtype=np.bool_)
 

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from dataset.layouts import NEEDED, OPTIONAL, read_layout
 from dataset.records import CountLaw, hertz
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
@@ -29,7 +28,9 @@ def add(
     count_law: Annotated[CountLaw, typer.Option("--count-law", help="How counts go with capacitance C: rises (with C) or falls (with 1/C).")],
     period_ms: Annotated[int, typer.Option("--period-ms", help="Time between frames, ms.")],
     pad: Annotated[list[str] | None, typer.Option(help=PAD_HELP)] = None,
-    layout: Annotated[Path | None, typer.Option("--layout", help=f"The pads in a CSV file instead: {', '.join((*NEEDED, *OPTIONAL))}.")] = None,
+    layout: Annotated[
+        Path | None, typer.Option("--layout", help="The pads in a CSV file instead: channel, pad, bottom_mm, height_mm, width_mm, frequency_hz, role.")
+    ] = None,
     period_tolerance_pct: Annotated[int, typer.Option("--period-tolerance-pct", help="Tolerance of the period, percent.")] = 10,
     reference: Annotated[list[str] | None, typer.Option(help="Name of a pad that is a reference, not for the level; repeat.")] = None,
     note: Annotated[str, typer.Option(help="Free text.")] = "",
@@ -37,6 +38,7 @@ def add(
 ) -> None:
     """Add a sensor; a name that exists gets its next revision."""
     from dataset.errors import InputError
+    from dataset.layouts import read_layout
     from dataset.records import Sensor
 
     if (layout is None) == (not pad):
