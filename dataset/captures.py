@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from itertools import groupby
 
@@ -28,7 +28,7 @@ from dataset.canonical import (
 from dataset.checks import check_marks, check_session, check_text
 from dataset.door import Summary, check_at_door, summarise
 from dataset.errors import InputError, NotFoundError, StoreError
-from dataset.records import DoorWarning, Frames, Mark, MarkRevision, NewSession, Session, Source, Stretch
+from dataset.records import DoorWarning, Frames, Mark, MarkRevision, Mounting, NewSession, Session, Source, Stretch
 from dataset.registry import flat, liquid_row, mounting_row, same_record, to_liquid, to_mounting, to_unit, unit_row
 from dataset.tables import BlockRow, MarkRevisionRow, MarkRow, MountingRow, SessionRow, StretchRow, VoidRow, WarningRow
 
@@ -36,8 +36,20 @@ NEWEST = "newest"
 HISTORY_SESSIONS = 10  # what the checks at the door look back on
 
 
-def to_session(row: SessionRow, revision: str | None = NEWEST) -> Session:
-    """The record, with the marks of ``revision`` (a hash), of the newest one, or (None) as they were sealed."""
+def to_sessions(rows: Iterable[SessionRow]) -> tuple[Session, ...]:
+    """The records of many rows; a mounting that many of them share is made once."""
+    mountings: dict[int, Mounting] = {}
+    return tuple(to_session(row, mountings=mountings) for row in rows)
+
+
+def to_session(row: SessionRow, revision: str | None = NEWEST, mountings: dict[int, Mounting] | None = None) -> Session:
+    """The record, with the marks of ``revision`` (a hash), of the newest one, or (None) as they were sealed.
+
+    ``mountings`` keeps by row id what was made already.
+    """
+    mountings = {} if mountings is None else mountings
+    if row.mounting_id not in mountings:
+        mountings[row.mounting_id] = to_mounting(row.mounting)
     sealed = tuple(flat(Mark, mark) for mark in row.marks)
     revised = _revision(row, revision)
     return Session(
@@ -45,7 +57,7 @@ def to_session(row: SessionRow, revision: str | None = NEWEST) -> Session:
         sha256=row.sha256,
         unit=to_unit(row.unit),
         liquid=to_liquid(row.liquid),
-        mounting=to_mounting(row.mounting),
+        mounting=mountings[row.mounting_id],
         frames=row.frames,
         marks=sealed if revised is None else revised.marks,
         source=Source(row.source_file, row.source_sha256),

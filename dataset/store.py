@@ -225,7 +225,7 @@ class Store:
 
     def sessions(self) -> tuple[Session, ...]:
         """All sessions in the order they were logged; void ones carry their reason."""
-        return self._read(lambda orm: tuple(captures.to_session(row) for row in captures.session_rows(orm)))
+        return self._read(lambda orm: captures.to_sessions(captures.session_rows(orm)))
 
     def session(self, ref: str) -> Session:
         """The session whose id (or hash) starts with ``ref``."""

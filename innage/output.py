@@ -32,15 +32,20 @@ def emit(data: Any) -> None:
     print(json.dumps(data, indent=2, sort_keys=True, ensure_ascii=False))
 
 
+LONG = 300  # rows; fitting a longer table to the width takes longer than finding what is in it
+
+
 def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
-    """Print a table; numbers stand to the right. ``None`` shows as a dash."""
+    """Print a table; numbers stand to the right. ``None`` shows as a dash. Long tables are not folded to the width."""
+    if len(rows) > LONG:
+        _long_table(title, columns, rows)
+        return
     from rich import box
     from rich.markup import escape
     from rich.table import Table
 
-    numeric = [all(isinstance(r[k], int | float) or r[k] is None for r in rows) and bool(rows) for k in range(len(columns))]
     made = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
-    for name, right in zip(columns, numeric, strict=True):
+    for name, right in zip(columns, _numeric(columns, rows), strict=True):
         made.add_column(escape(name), justify="right" if right else "left", overflow="fold")
     for row in rows:
         made.add_row(*(escape(_cell(value)) for value in row))
@@ -48,6 +53,20 @@ def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]]) 
     out.print(f"[bold]{escape(title)}[/bold]\n")
     out.print(made)
     out.print()
+
+
+def _long_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
+    cells = [list(columns), *([_cell(value) for value in row] for row in rows)]
+    widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
+    aligned = [str.rjust if right else str.ljust for right in _numeric(columns, rows)]
+    lines = ["   ".join(align(cell, width) for align, cell, width in zip(aligned, row, widths, strict=True)).rstrip() for row in cells]
+    lines.insert(1, "-" * (sum(widths) + 3 * (len(widths) - 1)))
+    print("\n".join([title, "", *lines, ""]))
+
+
+def _numeric(columns: Sequence[str], rows: Sequence[Sequence[object]]) -> list[bool]:
+    """Which columns hold numbers only."""
+    return [all(isinstance(r[k], int | float) or r[k] is None for r in rows) and bool(rows) for k in range(len(columns))]
 
 
 def _cell(value: object) -> str:
