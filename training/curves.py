@@ -16,6 +16,7 @@ Curve = Callable[[Floats], Floats]
 
 MOST_CELLS = 240
 _MOST_LEVELS = 32  # levels that a curve is led through
+_APART = 1e-12  # positions nearer than this are one: far below a feature's step, far above what slopes overflow at
 _FINE = 96  # points that stand for a curve when it is reduced
 
 
@@ -68,8 +69,9 @@ def through(its: Cells) -> Curve:
     count = np.bincount(label)
     x = np.asarray(isotonic_regression(np.bincount(label, its.x) / count, sample_weight=count), dtype=np.float64)
     y = np.bincount(label, its.level) / count
-    x, first = np.unique(x, return_inverse=True)
-    y = np.bincount(first, y) / np.bincount(first)
+    place = np.concatenate([[0], np.cumsum(np.diff(x) > _APART)])
+    x = x[np.unique(place, return_index=True)[1]]
+    y = np.bincount(place, y) / np.bincount(place)
     if len(x) < 2:
         return _constant(float(y.mean()))
     inner = PchipInterpolator(x, y)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from training.curves import cells, reduce_to, through
@@ -19,6 +19,7 @@ def test_a_curve_goes_through_its_levels_and_rises() -> None:
 
 
 @given(st.lists(st.tuples(st.floats(0, 1), st.integers(0, 50)), min_size=2, max_size=60))
+@example([(0.0, 0), (1.0, 2), (5.232320029658089e-192, 1)])
 def test_any_levels_give_a_rising_finite_curve(points: list[tuple[float, int]]) -> None:
     """Whatever the noise, the curve rises and stays finite."""
     x, level = np.asarray([p[0] for p in points]), np.asarray([float(p[1]) for p in points])
