@@ -122,6 +122,8 @@ def log(
         the_liquid, tare_g, scale_half_width_g, poured_half_width_ml, dimension_half_width_mm, label_temperature_c, temperature_half_width_k, air_density
     )
     if port is not None:
+        if conditions is not None:
+            raise InputError("--conditions with --port", str(conditions), "--condition, which holds for the whole capture")
         steps = steps_of(plan, levels, hold, its_sensor, its_tank)
         u_mm = _level_u_mm(level_u_mm, level_half_width_mm)
         begin_live(opened, name, (the_unit, the_liquid, the_mounting), steps, u_mm, labelling, condition, note, port, baud, frames, json)
