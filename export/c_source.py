@@ -205,7 +205,11 @@ def _renew(name: str, value: Value, size: int) -> list[str]:
 
 
 def _counts(name: str, program: Program) -> Value:
-    return Value(local(name), True) if program.channels == 1 else Value(name, False, narrow=True)
+    return Value(local(name), True) if _single(name, program) else Value(name, False, narrow=True)
+
+
+def _single(name: str, program: Program) -> bool:
+    return (program.trim_size if name == "trim" else program.channels) == 1
 
 
 def _member(owner: str, name: str, interval: Interval) -> Value:
@@ -218,7 +222,7 @@ def _used(nodes: Sequence[Node], keep: Sequence[str]) -> set[str]:
 
 def _loads(program: Program, used: set[str]) -> list[str]:
     """Locals for the single inputs that are used."""
-    lines = [f"const int32_t {local(n)} = (int32_t){n}[0];" for n in ("trim", "counts") if n in used and program.channels == 1]
+    lines = [f"const int32_t {local(n)} = (int32_t){n}[0];" for n in ("trim", "counts") if n in used and _single(n, program)]
     lines += [f"const int32_t {local(n)} = (int32_t){n};" for n in ("temperature", "faults") if n in used]
     for owner, intervals in (("prepared", program.prepared_intervals), ("state", {s.name: s.interval for s in program.states})):
         lines += [

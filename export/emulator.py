@@ -95,7 +95,7 @@ class Machine:
         return bool(self.call("selftest") & 0xFF)
 
     def prepare(self, trim: Array) -> bool:
-        """What prepare says to ``trim`` (channels,); an empty one is passed as null."""
+        """What prepare says to ``trim`` (trim size,); an empty one is passed as null."""
         if not trim.size:
             return bool(self.call("prepare", self._objects["prepared"][0], 0) & 0xFF)
         self._write("trim", self._packed(trim))
@@ -273,9 +273,8 @@ class _Trace:
 
 def _layout(image: Image) -> dict[str, tuple[int, int]]:
     """Address and bytes of each object, painted gaps between them."""
-    channels = image.channels
     sizes = {
-        "trim": channels * image.count_size, "counts": channels * image.count_size, "state": image.state_size,
+        "trim": image.trim_counts * image.count_size, "counts": image.channels * image.count_size, "state": image.state_size,
         "prepared": image.prepared_size, "scratch": image.scratch_size, "reading": image.reading_size,
     }  # fmt: skip
     result, start = {}, _RAM + _GAP

@@ -60,7 +60,7 @@ def emit_prepare_onnx(program: Program) -> bytes | None:
     known = {"trim": "trim"}
     known |= _section(graph, "prepare", program.prepare, known)
     _pack(graph, [known[name] for name in program.prepared], "prepared")
-    return _model(program, graph, "prepare", {"trim": program.channels}, {"prepared": program.prepared_size})
+    return _model(program, graph, "prepare", {"trim": program.trim_size}, {"prepared": program.prepared_size})
 
 
 def _refuse_unknown(nodes: Iterable[Node]) -> None:

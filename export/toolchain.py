@@ -76,6 +76,7 @@ class Image:
     reading_size: int
     count_size: int
     channels: int
+    trim_counts: int
 
     @property
     def ram(self) -> int:
@@ -167,7 +168,7 @@ def lint(source: CSource, language: str = "c") -> str:
 def _sizes(prefix: str) -> str:
     """A file of constants that tells what the core's compiler makes of the types."""
     types = ("state_t", "prepared_t", "scratch_t", "reading_t", "count_t")
-    values = ", ".join(f"sizeof({prefix}_{t})" for t in types) + f", {prefix.upper()}_CHANNELS"
+    values = ", ".join(f"sizeof({prefix}_{t})" for t in types) + f", {prefix.upper()}_CHANNELS, {prefix.upper()}_TRIM_COUNTS"
     return f'#include "{prefix}.h"\n__attribute__((section(".sizes"), used)) const uint32_t {prefix}_sizes[] = {{{values}}};\n'
 
 

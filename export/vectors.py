@@ -25,7 +25,7 @@ _TRIES = 2048  # inputs tried in search of valid readings
 class Vectors:
     """``n`` frames in streams of equal length; row k starts a stream where ``k % stream_frames == 0``.
 
-    Inputs: ``trim`` (n, channels, or n, 0 without trim; the same in all rows of a stream), ``counts`` (n, channels),
+    Inputs: ``trim`` (n, trim size, or n, 0 without trim; the same in all rows of a stream), ``counts`` (n, channels),
     ``temperature`` (n,), ``faults`` (n,). Expected: ``prepared`` (n, prepared size), ``readings`` (n, 5) in the order of
     ``OUTPUTS``, ``state`` (n, state size) after the frame. All int64.
     """
@@ -94,7 +94,7 @@ def _walk_from_valid(rng: np.random.RandomState, program: Program, frames: int, 
 
 
 def expect(program: Program, frames: int, trim: Array, counts: Array, temperature: Array, faults: Array) -> Vectors:
-    """Vectors from inputs of shape (streams, frames, width); ``trim`` has shape (streams, channels or 0)."""
+    """Vectors from inputs of shape (streams, frames, width); ``trim`` has shape (streams, trim size)."""
     streams = len(counts)
     prepared = np.broadcast_to(prepare(program, trim if program.trim is not None else None), (streams, program.prepared_size))
     state, readings, states = initial_state(program, streams), [], []
@@ -134,8 +134,7 @@ def from_csv(program: Program, text: str, where: str = "vectors") -> Vectors:
     key, _, frames = head.removeprefix("# ").partition("=")
     if key != "stream_frames" or not frames.isdecimal() or int(frames) < 1:
         raise InputError(f"{where}, line 1", repr(head[:40]), "'# stream_frames=N'")
-    trim = 0 if program.trim is None else program.channels
-    widths = (1, trim, program.channels, 1, 1, len(OUTPUTS), program.state_size, program.prepared_size)
+    widths = (1, program.trim_size, program.channels, 1, 1, len(OUTPUTS), program.state_size, program.prepared_size)
     if heading != _heading(widths) or not body.strip():
         raise InputError(f"{where}, line 2", repr(heading[:60]), f"the columns {_heading(widths)}, and rows below")
     try:

@@ -49,7 +49,7 @@ int main(void)
     @prefix@_prepared_t prepared;
     @prefix@_scratch_t scratch;
     @prefix@_reading_t reading;
-    @prefix@_count_t trim[@PREFIX@_CHANNELS];
+    @prefix@_count_t trim[(@PREFIX@_TRIM_COUNTS > 0) ? @PREFIX@_TRIM_COUNTS : 1];
     @prefix@_count_t counts[@PREFIX@_CHANNELS];
 
     (void)memset(&scratch, 0xA5, sizeof scratch);
@@ -63,7 +63,7 @@ int main(void)
             continue;
         }
         const long first = next_number(&text);
-        for (size_t k = 0U; (@PREFIX@_USES_TRIM != 0) && (k < @PREFIX@_CHANNELS); ++k) {
+        for (int k = 0; k < @PREFIX@_TRIM_COUNTS; ++k) {
             trim[k] = (@prefix@_count_t)next_number(&text);
         }
         for (size_t k = 0U; k < @PREFIX@_CHANNELS; ++k) {
@@ -73,7 +73,7 @@ int main(void)
         const uint32_t faults = (uint32_t)next_number(&text);
         if (first != 0) {
             @prefix@_init(&state);
-            if (!@prefix@_prepare(&prepared, (@PREFIX@_USES_TRIM != 0) ? trim : NULL)) {
+            if (!@prefix@_prepare(&prepared, (@PREFIX@_TRIM_COUNTS > 0) ? trim : NULL)) {
                 (void)fprintf(stderr, "a trim was refused\n");
                 return 2;
             }

@@ -51,7 +51,7 @@ extern "C" {
 /* What the model was made for. The temperature is in tenths of a degree Celsius. */
 #define @PREFIX@_CHANNELS @channels@
 #define @PREFIX@_COUNT_BITS @count_bits@
-#define @PREFIX@_USES_TRIM @uses_trim@
+#define @PREFIX@_TRIM_COUNTS @trim_counts@ /* counts of a trim, @trim_kinds@; 0: this model uses none */
 #define @PREFIX@_PERIOD_MS @period_ms@
 #define @PREFIX@_PERIOD_TOLERANCE_PCT @tolerance@
 #define @PREFIX@_SETTLING_FRAMES @settling@
@@ -129,7 +129,7 @@ const void *@prefix@_tables_start(void);
 bool @prefix@_selftest(void);
 
 /*
- * Turn the unit's trim, one count per channel, into prepared values. @trim_contract@
+ * Turn the unit's trim, @PREFIX@_TRIM_COUNTS counts, into prepared values. @trim_contract@
  * False: the trim is missing or outside the limits this model accepts, and the prepared values were not written. Do not call
  * @prefix@_step() then; report a sensor fault and stay in the safe state.
  */

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from training.program.model import Node, Program, State
+from training.program.model import DEFAULT_TRIM_KIND, Node, Program, State
 from training.program.ops import Attribute, Interval, Ints
 from training.program.ranges import analyse, node_interval
 
@@ -16,7 +16,8 @@ _RESERVED = ("counts", "temperature", "faults", "trim")
 class Builder:
     """Collects the nodes of one program. Values are referred to by name; ``node`` returns the name it gave.
 
-    ``trim_range``: (low, high) count accepted of every channel's trim; None for a program without trim.
+    ``trim_range``: (low, high) count accepted of every channel's trim, or an interval with bounds for each count of each of
+    ``trim_kinds``; None for a program without trim.
     """
 
     name: str
@@ -26,8 +27,9 @@ class Builder:
     span: int
     period_tolerance_pct: int = 10
     settling_frames: int = 0
-    trim_range: tuple[int, int] | None = None
+    trim_range: tuple[int, int] | Interval | None = None
     notes: Mapping[str, str] = field(default_factory=dict)
+    trim_kinds: tuple[str, ...] = (DEFAULT_TRIM_KIND,)
     _prepare: list[Node] = field(default_factory=list)
     _prepared: list[str] = field(default_factory=list)
     _step: list[Node] = field(default_factory=list)
@@ -81,10 +83,12 @@ class Builder:
         return name
 
     def _program(self, outputs: Mapping[str, str]) -> Program:
-        trim = None if self.trim_range is None else Interval((self.trim_range[0],) * self.channels, (self.trim_range[1],) * self.channels)
+        trim, size = self.trim_range, self.channels * len(self.trim_kinds)
+        if trim is not None and not isinstance(trim, Interval):
+            trim = Interval((trim[0],) * size, (trim[1],) * size)
         return Program(
             name=self.name, count_bits=self.count_bits, channels=self.channels, period_ms=self.period_ms,
             period_tolerance_pct=self.period_tolerance_pct, settling_frames=self.settling_frames, span=self.span, trim=trim,
             prepare=tuple(self._prepare), prepared=tuple(self._prepared), states=tuple(self._states), step=tuple(self._step),
-            outputs=dict(outputs), notes=dict(self.notes),
+            outputs=dict(outputs), notes=dict(self.notes), trim_kinds=self.trim_kinds,
         )  # fmt: skip

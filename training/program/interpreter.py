@@ -38,14 +38,14 @@ def initial_state(program: Program, streams: int = 1) -> Array:
 
 
 def prepare(program: Program, trim: Array | None) -> Array:
-    """The prepared values of ``trim`` (shape (streams, channels)), shape (streams, prepared size).
+    """The prepared values of ``trim`` (shape (streams, trim size)), shape (streams, prepared size).
 
     Raises InputError when the program needs a trim and none is given, or one lies outside the declared limits.
     """
     if program.trim is None:
         return np.zeros((1 if trim is None else len(trim), 0), dtype=np.int64)
     if trim is None:
-        raise InputError("trim", "none given", "one count per channel", "the program was trained with trims")
+        raise InputError("trim", "none given", f"one count per channel of {' and '.join(program.trim_kinds)}", "the program was trained with trims")
     _inside("trim", trim, program.trim)
     values = _evaluate(program.prepare, {"trim": trim})
     return _columns([values[name] for name in program.prepared], len(trim))
@@ -71,7 +71,7 @@ def run(program: Program, counts: Array, temperature: Array | None = None, fault
     """Readings of one stream from power-on, state carried from frame to frame.
 
     ``counts`` has shape (frames, channels); temperature in tenths of a degree and fault mask have shape (frames,);
-    ``trim`` has shape (channels,). Programs without state are run in one batch.
+    ``trim`` has shape (trim size,). Programs without state are run in one batch.
     """
     frames = len(counts)
     temperature = np.full(frames, NO_TEMPERATURE, dtype=np.int64) if temperature is None else temperature

@@ -17,6 +17,8 @@ WITHHELD, VALID, EMPTY = 0, 1, 2
 VALIDITY_NAMES = {WITHHELD: "withheld", VALID: "valid", EMPTY: "empty"}
 FLAG_BITS = {"foam": 1, "film": 2, "out_of_range": 4, "sensor_fault": 8, "settling": 16}
 
+DEFAULT_TRIM_KIND = "dry"
+
 OUTPUTS = ("low", "level", "high", "validity", "flags")
 
 
@@ -62,8 +64,8 @@ class State:
 class Program:
     """Everything that decides a reading, in integers.
 
-    ``prepare`` runs once at start-up on the unit's trim (one count per channel) and yields the values named in
-    ``prepared``; ``step`` runs once a frame on counts, temperature, fault mask, prepared values and state.
+    ``prepare`` runs once at start-up on the unit's trim (for each of ``trim_kinds`` one count per channel, kind after kind) and
+    yields the values named in ``prepared``; ``step`` runs once a frame on counts, temperature, fault mask, prepared values and state.
     ``trim`` bounds the trim counts that are accepted (None: the program uses no trim). ``span`` is the tank's span in
     level units. ``outputs`` names the node behind each of low, level, high, validity and flags.
     """
@@ -82,6 +84,12 @@ class Program:
     step: tuple[Node, ...]
     outputs: Mapping[str, str]
     notes: Mapping[str, str] = field(default_factory=dict)
+    trim_kinds: tuple[str, ...] = (DEFAULT_TRIM_KIND,)
+
+    @property
+    def trim_size(self) -> int:
+        """How many counts the trim has; 0 for a program without."""
+        return 0 if self.trim is None else self.trim.size
 
     @property
     def count_max(self) -> int:

@@ -43,6 +43,7 @@ OPS: Mapping[str, Op] = {op.name: op for op in _ALL}
 
 # What the outputs may be: a level needs no more than the span, validity and flags are codes.
 _VALIDITY_MAX, _FLAGS_MAX = 2, 31
+MOST_TRIM_KINDS = 3
 
 
 def node_interval(name: str, op: str, attributes: Attributes, inputs: list[Interval]) -> Interval:
@@ -109,8 +110,11 @@ def _check_declarations(program: Program) -> None:
             raise ProgramError(what, str(value), f"{low} to {high}")
     if program.trim is None and program.prepare:
         raise ProgramError("prepare", "operations without a trim", "a declared trim range")
-    if program.trim is not None and program.trim.size != program.channels:
-        raise ProgramError("trim", f"{program.trim.size} ranges", f"{program.channels}, one per channel")
+    wanted = program.channels * len(program.trim_kinds)
+    if program.trim is not None and program.trim.size != wanted:
+        raise ProgramError("trim", f"{program.trim.size} ranges", f"{wanted}, one per channel and kind")
+    if not 1 <= len(program.trim_kinds) <= MOST_TRIM_KINDS or len(set(program.trim_kinds)) < len(program.trim_kinds):
+        raise ProgramError("trim_kinds", f"{program.trim_kinds}", f"1 to {MOST_TRIM_KINDS} different kinds")
 
 
 def _check_state(name: str, initial: tuple[int, ...], declared: Interval, renewed: Interval | None) -> None:

@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from dataset.errors import ProgramError
-from training.program.model import FORMAT, Node, Program, State
+from training.program.model import DEFAULT_TRIM_KIND, FORMAT, Node, Program, State
 from training.program.ops import Attribute, Interval
 from training.program.ranges import analyse
 
@@ -35,6 +35,8 @@ def to_json(program: Program) -> str:
         "step": [_node_out(n) for n in program.step],
         "trim": None if program.trim is None else _bounds_out(program.trim),
     }
+    if program.trim_kinds != (DEFAULT_TRIM_KIND,):
+        body["trim_kinds"] = list(program.trim_kinds)
     return json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=False) + "\n"
 
 
@@ -84,6 +86,7 @@ def _program_in(body: Mapping[str, Any]) -> Program:
         step=tuple(_node_in(n) for n in body["step"]),
         outputs={str(k): _name_in(v) for k, v in body["outputs"].items()},
         notes={str(k): str(v) for k, v in body["notes"].items()},
+        trim_kinds=tuple(_name_in(kind) for kind in body.get("trim_kinds", (DEFAULT_TRIM_KIND,))),
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -13,7 +13,7 @@ from export.c_source import CSource, emit_c
 from export.emulator import EmulatedRun, Machine
 from export.toolchain import Image, build_core, build_host, run_host
 from export.vectors import Vectors, make_vectors
-from training.program import Array, Builder, Interval, Program, analyse, running_range
+from training.program import Array, Builder, Interval, Program, running_range
 
 
 @dataclass(frozen=True)
@@ -133,8 +133,18 @@ def _forest() -> Program:
 
 
 def _wide() -> Program:
-    """Two 24-bit channels, a trim range for each, two rows of state that change places, rows of constants."""
-    b = Builder("wide", count_bits=24, channels=2, period_ms=1000, span=640, trim_range=(0, 1000))
+    """Two 24-bit channels, a trim of two kinds with a range for each count, two rows of state that change places, rows of constants."""
+    b = Builder(
+        "wide",
+        count_bits=24,
+        channels=2,
+        period_ms=1000,
+        span=640,
+        trim_range=Interval((10, 0, 0, 5), (1000, 9_000_000, 16_777_215, 70)),
+        trim_kinds=("dry", "full"),
+    )
+    low, high = (b.prepare_node("take", "trim", indices=at) for at in ((0, 1), (3, 2)))
+    b.prepare_node("sub", high, low, name="between", keep=True)
     b.state("left", (5, -5), (-9, -9), (9, 9))
     b.state("right", (1, 2), (-9, -9), (9, 9))
     b.state("one", (3,), (0,), (7,))
@@ -142,7 +152,7 @@ def _wide() -> Program:
     for this, that in (("left", "right"), ("right", "left"), ("one", "other"), ("other", "one")):
         b.renew(this, that)
     small = b.node("shift", "counts", shift=12)
-    offset = b.node("add", small, b.const(-2000, 17))
+    offset = b.node("add", b.node("add", small, b.node("shift", "between", shift=14)), b.const(-2000, 17))
     larger = b.node("max", offset, b.const(0, 40))
     both = b.node("where", b.node("greater", larger, b.const(100)), larger, "left")
     table = b.node("lookup", b.node("add", both, b.node("abs", "right")), table=(9, -1, 300, 70000, 5, 6, 8))
@@ -153,8 +163,7 @@ def _wide() -> Program:
     level = b.node("add", level, b.node("max", "one", b.node("shift", share, shift=4)))
     bent = b.node("hinge", mixed, knots=(-9000, 9000), values=(3,), slopes=(2,), shift=14)
     level = b.node("clip", b.node("add", level, b.node("reduce_max", bent)), low=0, high=640)
-    program = b.finish(**_level_outputs(b, level, b.node("greater", "faults", b.const(1)), b.node("argmax", "right"), 640))
-    return analyse(replace(program, trim=Interval((10, 0), (1000, 9_000_000))))
+    return b.finish(**_level_outputs(b, level, b.node("greater", "faults", b.const(1)), b.node("argmax", "right"), 640))
 
 
 _PROGRAMS: dict[str, Callable[[], Program]] = {"inverse_law": _inverse_law, "strip": _strip, "forest": _forest, "wide": _wide}

@@ -57,9 +57,15 @@ def test_ends_of_the_domain_are_taken(all_built: dict[str, Any]) -> None:
         assert machine.object("state") != before
 
 
-@pytest.mark.parametrize(("trim", "accepted"), [((10, 0), True), ((1000, 9_000_000), True), ((9, 0), False), ((1001, 0), False), ((500, 9_000_001), False)])
-def test_trims_outside_their_channels_limits_are_refused(all_built: dict[str, Any], trim: tuple[int, int], accepted: bool) -> None:
-    """Each channel's trim is held against its own limits, the ends included."""
+@pytest.mark.parametrize(
+    ("trim", "accepted"),
+    [
+        ((10, 0, 0, 5), True), ((1000, 9_000_000, 16_777_215, 70), True), ((9, 0, 0, 5), False), ((1001, 0, 0, 5), False),
+        ((500, 9_000_001, 0, 5), False), ((500, 0, 0, 4), False), ((500, 0, 0, 71), False),
+    ],
+)  # fmt: skip
+def test_trims_outside_their_limits_are_refused(all_built: dict[str, Any], trim: tuple[int, ...], accepted: bool) -> None:
+    """Each count of a trim, kind after kind, is held against its own limits, the ends included."""
     assert Machine(all_built["wide"].image).prepare(np.array(trim)) is accepted
 
 

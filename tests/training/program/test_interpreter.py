@@ -117,3 +117,16 @@ def test_nodes_are_plain_data():
     made = b.finish(low=b.const(0), level=name, high=b.const(640), validity=b.const(1), flags=b.const(0))
     assert isinstance(made.step[0], Node)
     assert made.step[0].attributes == {"values": (3,)}
+
+
+def test_a_trim_of_two_kinds_holds_one_count_per_channel_of_each():
+    b = Builder("two_point", 12, 2, 100, 6400, trim_range=(10, 4000), trim_kinds=("dry", "full"))
+    dry, full = (b.prepare_node("take", "trim", indices=at) for at in ((0, 1), (2, 3)))
+    swing = b.prepare_node("sub", full, dry, name="swing", keep=True)
+    level = b.node("clip", b.node("take", swing, indices=(1,)), low=0, high=6400)
+    zero = b.const(0)
+    program = b.finish(low=zero, level=level, high=level, validity=b.const(1), flags=zero)
+    assert program.trim_size == 4
+    assert from_json(to_json(program)) == program
+    readings = run(program, np.zeros((1, 2), dtype=np.int64), trim=np.asarray([100, 200, 1100, 1500]))
+    assert readings.level.tolist() == [1300]
