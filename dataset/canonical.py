@@ -74,6 +74,8 @@ def session_sha256(session: NewSession | Session, frames: Frames) -> str:
     }
     if session.stretches:
         content["stretches"] = [_stretch(stretch) for stretch in session.stretches]
+    if session.simulated:
+        content["simulated"] = True
     return sha256(content)
 
 
@@ -83,16 +85,15 @@ def mark_revision_sha256(session_sha256: str, parent: str | None, author: str, r
     return sha256(facts | {"marks": marks_content(marks)})
 
 
-def frozen_sha256(group_by: GroupBy, roles: Mapping[str, Role], sessions: Sequence[Session]) -> str:
-    """The hash of a frozen set's content: its sessions, their labels, the groups and roles; not its name or seed."""
-    return sha256(
-        {
-            "format": FROZEN_FORMAT,
-            "group_by": group_by.value,
-            "roles": {group: role.value for group, role in roles.items()},
-            "sessions": [_frozen_session(s) for s in sorted(sessions, key=lambda s: s.sha256)],
-        }
-    )
+def frozen_sha256(group_by: GroupBy, roles: Mapping[str, Role], sessions: Sequence[Session], trims: Sequence[Trim] = ()) -> str:
+    """The hash of a frozen set's content: its sessions, their labels, the groups and roles, the trims; not its name or seed."""
+    content = {
+        "format": FROZEN_FORMAT,
+        "group_by": group_by.value,
+        "roles": {group: role.value for group, role in roles.items()},
+        "sessions": [_frozen_session(s) for s in sorted(sessions, key=lambda s: s.sha256)],
+    }
+    return sha256(content | ({"trims": sorted(trim.sha256 for trim in trims)} if trims else {}))
 
 
 def limits_sha256(limits: Limits) -> str:

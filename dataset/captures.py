@@ -67,6 +67,7 @@ def to_session(row: SessionRow, revision: str | None = NEWEST, mountings: dict[i
         mark_revision=None if revised is None else revised.sha256,
         sealed_marks=None if revised is None else sealed,
         warnings=tuple(DoorWarning(w.check_name, w.sentence) for w in row.warnings),
+        simulated=bool(row.simulated),
     )
 
 
@@ -153,6 +154,7 @@ def add_session(
         source_file=new.source.file,
         source_sha256=new.source.sha256,
         note=new.note,
+        simulated=new.simulated or None,
     )
     found = check_at_door(new, _earlier(orm, new, {} if known is None else known))
     orm.add(row)

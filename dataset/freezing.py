@@ -14,8 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from dataset.conditions import conditions_text
 from dataset.errors import InputError
-from dataset.records import Frames, FrozenData, FrozenSet, GroupBy, Mark, Role, Session
+from dataset.records import Conditions, Frames, FrozenData, FrozenSet, GroupBy, Mark, Role, Session
 from dataset.registry import label, there_are
 
 REST = "rest"
@@ -122,6 +123,15 @@ def check_sessions(sessions: Sequence[Session]) -> None:
     _check_alike(sessions)
 
 
+def refuse_mixture(sessions: Sequence[Session]) -> None:
+    """Simulated and measured sessions together would make figures that are neither."""
+    simulated = next((s for s in sessions if s.simulated), None)
+    measured = next((s for s in sessions if not s.simulated), None)
+    if simulated is not None and measured is not None:
+        found = f"session {simulated.id} is simulated, session {measured.id} was measured"
+        raise InputError("frozen set", found, "all measured, or all simulated", "choose with --session, or mix them knowingly with --allow-mixed")
+
+
 def check_choice(sessions: Sequence[Session], group_by: GroupBy, roles: Mapping[str, Role]) -> None:
     """Sessions that can be used together, and a role for every group."""
     check_sessions(sessions)
@@ -153,7 +163,8 @@ def _check_alike(sessions: Sequence[Session]) -> None:
 def assemble(frozen: FrozenSet, frames: Sequence[Frames]) -> FrozenData:
     """The labelled frames of ``frozen``; ``frames`` are those of its sessions, in their order."""
     index = {group: k for k, (group, _) in enumerate(frozen.roles)}
-    parts = [_labelled(k, session, its, index, frozen.group_by) for k, (session, its) in enumerate(zip(frozen.sessions, frames, strict=True))]
+    conditions = _distinct(frozen.sessions)
+    parts = [_labelled(k, session, its, index, frozen.group_by, conditions) for k, (session, its) in enumerate(zip(frozen.sessions, frames, strict=True))]
     return FrozenData(
         frozen=frozen,
         counts=np.concatenate([p.counts for p in parts]),
@@ -163,6 +174,10 @@ def assemble(frozen: FrozenSet, frames: Sequence[Frames]) -> FrozenData:
         temperature_c=np.concatenate([p.temperature_c for p in parts]),
         session=np.concatenate([p.session for p in parts]),
         group=np.concatenate([p.group for p in parts]),
+        frame=np.concatenate([p.frame for p in parts]),
+        condition=np.concatenate([p.condition for p in parts]),
+        conditions=conditions,
+        frames=tuple(frames),
     )
 
 
@@ -177,6 +192,14 @@ class _Part:
     temperature_c: NDArray[np.float64]
     session: NDArray[np.int64]
     group: NDArray[np.int64]
+    frame: NDArray[np.int64]
+    condition: NDArray[np.int64]
+
+
+def _distinct(sessions: Sequence[Session]) -> tuple[Conditions, ...]:
+    """The conditions that occur, none stated first, in the order of their text."""
+    found = {s.conditions for session in sessions for s in session.stretches} - {Conditions()}
+    return (Conditions(), *sorted(found, key=conditions_text))
 
 
 def levels_of(mark: Mark, t_ms: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -187,10 +210,13 @@ def levels_of(mark: Mark, t_ms: NDArray[np.int64]) -> NDArray[np.float64]:
     return np.interp(its, [its[0], max(its[-1], its[0] + 1)], [mark.level_mm, mark.level_stop_mm])
 
 
-def _labelled(number: int, session: Session, frames: Frames, index: Mapping[str, int], group_by: GroupBy) -> _Part:
+def _labelled(number: int, session: Session, frames: Frames, index: Mapping[str, int], group_by: GroupBy, conditions: Sequence[Conditions]) -> _Part:
     marks = session.marks
     lengths = np.array([m.stop - m.start for m in marks])
     rows = np.concatenate([np.arange(m.start, m.stop) for m in marks])
+    stated = np.zeros(len(frames), np.int64)
+    for stretch in session.stretches:
+        stated[stretch.start : stretch.stop] = conditions.index(stretch.conditions)
     warm = np.full(len(frames), np.nan) if frames.temperature_c is None else frames.temperature_c
     return _Part(
         counts=frames.counts[rows].astype(np.int64),
@@ -200,4 +226,6 @@ def _labelled(number: int, session: Session, frames: Frames, index: Mapping[str,
         temperature_c=warm[rows],
         session=np.full(len(rows), number, np.int64),
         group=np.repeat(np.array([index[group_of(session, m, group_by)] for m in marks], np.int64), lengths),
+        frame=rows,
+        condition=stated[rows],
     )

@@ -11,23 +11,27 @@ from dataset.canonical import frozen_sha256
 from dataset.captures import changed, session_row, to_session
 from dataset.checks import check_name, check_text
 from dataset.errors import InputError
-from dataset.freezing import check_choice
-from dataset.records import FrozenSet, GroupBy, Role
+from dataset.freezing import check_choice, refuse_mixture
+from dataset.records import FrozenSet, GroupBy, Role, Session, Trim
 from dataset.registry import named
-from dataset.tables import FrozenRoleRow, FrozenSessionRow, FrozenSetRow, ProveOpeningRow
+from dataset.tables import FrozenRoleRow, FrozenSessionRow, FrozenSetRow, FrozenTrimRow, ProveOpeningRow, TrimRow, UnitRow
+from dataset.trim_rows import to_trim
 
 
 def to_frozen_set(row: FrozenSetRow) -> FrozenSet:
     """The record, its hash checked again: StoreError when the content is not what was frozen."""
     sessions = tuple(to_session(member.session, member.mark_revision_sha256) for member in row.sessions)
     roles = {role.group_name: role.role for role in row.roles}
-    found = frozen_sha256(row.group_by, roles, sessions)
+    trims = tuple(to_trim(member.trim) for member in row.trims)
+    found = frozen_sha256(row.group_by, roles, sessions, trims)
     if found != row.sha256:
         raise changed(f"frozen set {row.name}", found, row.sha256)
-    return FrozenSet(row.name, row.sha256, row.group_by, tuple(sorted(roles.items())), sessions, row.seed)
+    return FrozenSet(row.name, row.sha256, row.group_by, tuple(sorted(roles.items())), sessions, row.seed, trims)
 
 
-def add_frozen_set(orm: OrmSession, name: str, refs: Sequence[str], group_by: GroupBy, roles: Mapping[str, Role], seed: int | None) -> FrozenSet:
+def add_frozen_set(
+    orm: OrmSession, name: str, refs: Sequence[str], group_by: GroupBy, roles: Mapping[str, Role], seed: int | None, allow_mixed: bool
+) -> FrozenSet:
     check_name("frozen set", name)
     if orm.scalar(select(FrozenSetRow).where(FrozenSetRow.name == name)) is not None:
         raise InputError(f"frozen set {name}", "exists already, and frozen sets never change", "a new name", f"see 'innage frozen {name}'")
@@ -35,16 +39,28 @@ def add_frozen_set(orm: OrmSession, name: str, refs: Sequence[str], group_by: Gr
     rows = sorted((session_row(orm, ref) for ref in refs), key=lambda row: row.sha256)
     sessions = [to_session(row) for row in rows]
     check_choice(sessions, group_by, roles)
-    made = FrozenSetRow(name=name, sha256=frozen_sha256(group_by, roles, sessions), sealed=False, group_by=group_by, seed=seed)
+    if not allow_mixed:
+        refuse_mixture(sessions)
+    trims = _trims_of(orm, sessions)
+    made = FrozenSetRow(name=name, sha256=frozen_sha256(group_by, roles, sessions, trims), sealed=False, group_by=group_by, seed=seed)
     made.roles = [FrozenRoleRow(group_name=group, role=role) for group, role in sorted(roles.items())]
     made.sessions = [
         FrozenSessionRow(position=k, session=row, mark_revision_sha256=its.mark_revision) for k, (row, its) in enumerate(zip(rows, sessions, strict=True))
     ]
+    made.trims = [FrozenTrimRow(position=k, trim_sha256=trim.sha256) for k, trim in enumerate(trims)]
     orm.add(made)
     orm.flush()
     made.sealed = True
     orm.flush()
     return to_frozen_set(made)
+
+
+def _trims_of(orm: OrmSession, sessions: Sequence[Session]) -> list[Trim]:
+    """All trims of the sessions' units on the sessions' mountings, in the order of their hashes."""
+    places = {(s.unit.name, s.mounting.name) for s in sessions}
+    query = select(TrimRow).join(UnitRow).where(UnitRow.name.in_(sorted({unit for unit, _ in places})))
+    found = [to_trim(row) for row in orm.scalars(query)]
+    return sorted((t for t in found if (t.unit.name, t.mounting.name) in places), key=lambda t: t.sha256)
 
 
 def frozen_set_row(orm: OrmSession, name: str) -> FrozenSetRow:

@@ -279,6 +279,7 @@ class _Merging:
         if any(m is None for m in members):
             return
         self._copy_children(tables.FrozenRoleRow, row["id"], made)
+        self._copy_children(tables.FrozenTrimRow, row["id"], made)
         self.ours.execute(insert(tables.FrozenSessionRow), [m for m in members if m is not None])
         self.ours.execute(update(tables.FrozenSetRow).where(tables.FrozenSetRow.id == made).values(sealed=True))
         to_frozen_set(self.orm.get_one(tables.FrozenSetRow, made))

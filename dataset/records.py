@@ -398,6 +398,7 @@ class Session:
     mark_revision: str | None = None
     sealed_marks: tuple[Mark, ...] | None = None
     warnings: tuple[DoorWarning, ...] = ()  # not part of the hash: a later version may look more closely
+    simulated: bool = False  # made by the virtual rig, not measured
 
 
 @dataclass(frozen=True)
@@ -454,11 +455,12 @@ class NewSession:
     note: str = ""
     stretches: tuple[Stretch, ...] = ()
     warnings: tuple[DoorWarning, ...] = ()  # found on the way in; the store adds its own checks'
+    simulated: bool = False  # made by the virtual rig, not measured
 
 
 @dataclass(frozen=True)
 class FrozenSet:
-    """An immutable, hashed choice of sessions, each group with its role."""
+    """An immutable, hashed choice of sessions, each group with its role, and the trims that their units had when it was frozen."""
 
     name: str
     sha256: str
@@ -466,6 +468,13 @@ class FrozenSet:
     roles: tuple[tuple[str, Role], ...]  # (group, role), sorted by group
     sessions: tuple[Session, ...]
     seed: int | None = None
+    trims: tuple[Trim, ...] = ()  # in the order of their hashes
+
+    @property
+    def origin(self) -> str:
+        """Where the readings are from: 'measured', 'simulated' or 'partly simulated'."""
+        kinds = {session.simulated for session in self.sessions}
+        return "partly simulated" if len(kinds) > 1 else "simulated" if True in kinds else "measured"
 
     def groups(self, role: Role) -> tuple[str, ...]:
         return tuple(group for group, its in self.roles if its is role)
@@ -477,7 +486,9 @@ class FrozenData:
 
     Shapes: ``counts`` int64 (n, channels), ``t_ms`` int64 (n,), ``level_mm`` float64 (n,), ``u_mm`` float64 (n,) the whole
     standard uncertainty of the level, common part included, NaN where unknown, ``temperature_c`` float64 (n,) NaN where unknown,
-    ``session`` int64 (n,) index into ``frozen.sessions``, ``group`` int64 (n,) index into ``frozen.roles``.
+    ``session`` int64 (n,) index into ``frozen.sessions``, ``group`` int64 (n,) index into ``frozen.roles``, ``frame`` int64 (n,)
+    the row's place in its session, ``condition`` int64 (n,) index into ``conditions`` (where nothing is stated: ``Conditions()``).
+    ``frames`` are all frames of each session, unlabelled ones too, in the order of ``frozen.sessions``.
     """
 
     frozen: FrozenSet
@@ -488,6 +499,16 @@ class FrozenData:
     temperature_c: NDArray[np.float64]
     session: NDArray[np.int64]
     group: NDArray[np.int64]
+    frame: NDArray[np.int64]
+    condition: NDArray[np.int64]
+    conditions: tuple[Conditions, ...]
+    frames: tuple[Frames, ...]
+
+    def trim(self, session: int, kind: TrimKind) -> Trim | None:
+        """The newest trim of that kind of a session's unit on its mounting, of those that the set pins; of one day's, that of the greater hash."""
+        its = self.frozen.sessions[session]
+        found = [t for t in self.frozen.trims if t.kind is kind and t.unit.name == its.unit.name and t.mounting.name == its.mounting.name]
+        return max(found, key=lambda t: (t.date, t.sha256), default=None)
 
     def rows(self, role: Role) -> NDArray[np.bool_]:
         """Which rows belong to groups of ``role``."""

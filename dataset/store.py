@@ -343,7 +343,9 @@ class Store:
 
     # -- frozen sets -----------------------------------------------------------------------------------------------------
 
-    def freeze(self, name: str, sessions: Sequence[Session | str], group_by: GroupBy, roles: Mapping[str, Role], seed: int | None = None) -> FrozenSet:
+    def freeze(
+        self, name: str, sessions: Sequence[Session | str], group_by: GroupBy, roles: Mapping[str, Role], seed: int | None = None, *, allow_mixed: bool = False
+    ) -> FrozenSet:
         """Freeze a choice of sessions, each group with its role.
 
         Args:
@@ -352,9 +354,10 @@ class Store:
             group_by: what the groups are.
             roles: every group's role; see :func:`dataset.freezing.groups_of` for the groups there are.
             seed: kept beside the set when the roles were drawn with one; not part of the hash.
+            allow_mixed: take simulated and measured sessions together; the set then says 'partly simulated'.
         """
         refs = [s if isinstance(s, str) else s.sha256 for s in sessions]
-        return self._write(lambda orm: frozen_sets.add_frozen_set(orm, name, refs, group_by, roles, seed))
+        return self._write(lambda orm: frozen_sets.add_frozen_set(orm, name, refs, group_by, roles, seed, allow_mixed))
 
     def frozen_set(self, name: str) -> FrozenSet:
         """The frozen set called ``name``, its hash checked."""

@@ -197,6 +197,7 @@ class SessionRow(Base):
     source_file: Mapped[Prose]
     source_sha256: Mapped[Digest]
     note: Mapped[Prose]
+    simulated: Mapped[bool | None]
     unit: Mapped[UnitRow] = relationship(lazy="selectin")
     liquid: Mapped[LiquidRow] = relationship(lazy="selectin")
     mounting: Mapped[MountingRow] = relationship(lazy="selectin")
@@ -367,6 +368,7 @@ class FrozenSetRow(Base):
     seed: Mapped[int | None]
     roles: Mapped[list[FrozenRoleRow]] = relationship(back_populates="frozen_set", order_by="FrozenRoleRow.group_name", lazy="selectin")
     sessions: Mapped[list[FrozenSessionRow]] = relationship(back_populates="frozen_set", order_by="FrozenSessionRow.position")
+    trims: Mapped[list[FrozenTrimRow]] = relationship(back_populates="frozen_set", order_by="FrozenTrimRow.position")
 
 
 class FrozenRoleRow(Base):
@@ -387,6 +389,16 @@ class FrozenSessionRow(Base):
     mark_revision_sha256: Mapped[Digest | None]
     frozen_set: Mapped[FrozenSetRow] = relationship(back_populates="sessions")
     session: Mapped[SessionRow] = relationship(lazy="selectin")
+
+
+class FrozenTrimRow(Base):
+    __tablename__ = "frozen_trim"
+
+    frozen_set_id: Mapped[int] = mapped_column(ForeignKey("frozen_set.id", ondelete="CASCADE"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    trim_sha256: Mapped[Digest] = mapped_column(ForeignKey("trim.sha256"))
+    frozen_set: Mapped[FrozenSetRow] = relationship(back_populates="trims")
+    trim: Mapped[TrimRow] = relationship(lazy="selectin")
 
 
 class ProveOpeningRow(Base):

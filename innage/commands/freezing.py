@@ -35,6 +35,7 @@ def freeze(
     prove: Annotated[str | None, typer.Option(help=ROLE_HELP.format("prove"))] = None,
     shares: Annotated[str | None, typer.Option(help="Draw groups by percent instead, such as fit=60,prove=40.")] = None,
     seed: Annotated[int, typer.Option(help="Seed of that draw.")] = 0,
+    allow_mixed: Annotated[bool, typer.Option("--allow-mixed", help="Take simulated and measured sessions together.")] = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -52,9 +53,11 @@ def freeze(
         known = ", ".join(g.name for g in groups)
         raise InputError("roles", found, "--fit, --choose, --calibrate, --prove with groups, or --shares", f"the groups are: {known}")
     if shares is not None:
-        made = opened.freeze(name, chosen, group, shared_roles(groups, read_shares(shares), seed), seed)
+        made = opened.freeze(name, chosen, group, shared_roles(groups, read_shares(shares), seed), seed, allow_mixed=allow_mixed)
     else:
-        made = opened.freeze(name, chosen, group, named_roles(groups, {role: read_groups(text, group) for role, text in named.items()}))
+        made = opened.freeze(
+            name, chosen, group, named_roles(groups, {role: read_groups(text, group) for role, text in named.items()}), allow_mixed=allow_mixed
+        )
     if json:
         emit(facts(made, groups, opened))
         return
@@ -123,6 +126,8 @@ def facts(frozen_set: FrozenSet, groups: Sequence[Group], store: Store) -> dict[
         "sha256": frozen_set.sha256,
         "group_by": frozen_set.group_by,
         "seed": frozen_set.seed,
+        "origin": frozen_set.origin,
+        "trims": len(frozen_set.trims),
         "groups": [{"group": g.name, "role": roles[g.name], "frames": g.frames, "sessions": list(g.sessions)} for g in groups],
         "sessions": [s.id for s in frozen_set.sessions],
         "prove_openings": store.prove_openings(frozen_set),
@@ -144,15 +149,15 @@ def _print(frozen_set: FrozenSet, groups: Sequence[Group]) -> None:
     rows = [(g.name, roles[g.name], g.frames, len(g.sessions)) for g in sorted(groups, key=lambda g: order.index(roles[g.name]))]
     table(f"frozen set {frozen_set.name}: groups by {frozen_set.group_by}", (frozen_set.group_by, "role", "frames", "sessions"), rows)
     totals = ", ".join(f"{role} {sum(g.frames for g in groups if roles[g.name] is role)}" for role in order if frozen_set.groups(role))
-    say(f"frames: {totals}; sessions: {len(frozen_set.sessions)}; hash {frozen_set.sha256}")
+    say(f"frames: {totals}; sessions: {len(frozen_set.sessions)} ({frozen_set.origin}); trims: {len(frozen_set.trims)}; hash {frozen_set.sha256}")
 
 
 def _list(store: Store, json: bool) -> None:
     found = store.frozen_sets()
     if json:
-        emit([{"name": f.name, "sha256": f.sha256, "group_by": f.group_by, "sessions": [s.id for s in f.sessions]} for f in found])
+        emit([{"name": f.name, "sha256": f.sha256, "group_by": f.group_by, "origin": f.origin, "sessions": [s.id for s in f.sessions]} for f in found])
     elif found:
-        rows = [(f.name, f.group_by, len(f.sessions), *(len(f.groups(role)) for role in Role), f.sha256[:12]) for f in found]
-        table("frozen sets", ("frozen set", "groups by", "sessions", *Role, "hash"), rows)
+        rows = [(f.name, f.group_by, len(f.sessions), f.origin, *(len(f.groups(role)) for role in Role), f.sha256[:12]) for f in found]
+        table("frozen sets", ("frozen set", "groups by", "sessions", "readings", *Role, "hash"), rows)
     else:
         say("no frozen sets yet: try 'innage freeze NAME --group session --shares fit=60,prove=40'")

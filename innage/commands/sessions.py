@@ -98,6 +98,7 @@ def facts(session: Session) -> dict[str, Any]:
         "tank": f"{mounting.tank.name}@{mounting.tank.revision}",
         "sensor": f"{mounting.sensor.name}@{mounting.sensor.revision}",
         "frames": session.frames,
+        "simulated": session.simulated,
         "labelled": labelled(session),
         "levels": len({m.level_mm for m in session.marks}),
         "file": session.source.file,
@@ -129,4 +130,5 @@ def _stretch_facts(stretch: Stretch) -> dict[str, Any]:
 
 
 def _state(session: Session) -> str:
-    return "" if session.void_reason is None else f"void: {session.void_reason}"
+    words = ["simulated"] if session.simulated else []
+    return ", ".join([*words, f"void: {session.void_reason}"] if session.void_reason is not None else words)

@@ -78,7 +78,7 @@ def test_levels_of_the_real_readings(store: Path) -> None:
     """
     real = run_json("sessions")[0]["id"]
     said = run("freeze", "levels", "--session", real, "--group", "level", "--fit", FIT, "--prove", "rest")
-    assert "frames: fit 380, prove 388; sessions: 1; hash" in said
+    assert "frames: fit 380, prove 388; sessions: 1 (measured); trims: 0; hash" in said
     found = run_json("frozen", "levels")
     by_role = {role: [g["group"] for g in found["groups"] if g["role"] == role] for role in ("fit", "prove")}
     assert by_role["fit"] == FIT.split(",")

@@ -10,7 +10,9 @@ import numpy as np
 import pytest
 
 from dataset.records import (
+    Conditions,
     CountLaw,
+    Frames,
     FrozenData,
     FrozenSet,
     GroupBy,
@@ -56,7 +58,11 @@ def canister(
     unknown = np.full(units * frames, np.nan)
     frozen = FrozenSet("made-up", "ab" * 32, GroupBy.UNIT, roles, tuple(sessions))
     clock = np.tile(np.arange(frames) * 100, units)
-    return FrozenData(frozen, np.concatenate(counts), clock, np.concatenate(labels), unknown, unknown, index, index)
+    frame = np.tile(np.arange(frames), units)
+    whole = tuple(Frames(np.arange(frames) * 100, its.astype(np.uint32)) for its in counts)
+    return FrozenData(
+        frozen, np.concatenate(counts), clock, np.concatenate(labels), unknown, unknown, index, index, frame, np.zeros_like(frame), (Conditions(),), whole
+    )
 
 
 def fingerprint(data: FrozenData) -> str:

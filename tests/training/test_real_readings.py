@@ -14,7 +14,9 @@ import numpy as np
 import pytest
 
 from dataset.records import (
+    Conditions,
     CountLaw,
+    Frames,
     FrozenData,
     FrozenSet,
     GroupBy,
@@ -55,7 +57,9 @@ def data() -> FrozenData:
     frozen = FrozenSet("half-steps", "2" * 64, GroupBy.LEVEL, roles, (session,))
     unknown = np.full(len(rows), np.nan)
     clock = np.asarray([int(r["elapsed_ms"]) for r in rows], dtype=np.int64)
-    return FrozenData(frozen, counts, clock, level, unknown, unknown, np.zeros(len(rows), dtype=np.int64), group)
+    nothing = np.zeros(len(rows), dtype=np.int64)
+    whole = (Frames(clock, counts.astype(np.uint32)),)
+    return FrozenData(frozen, counts, clock, level, unknown, unknown, nothing, group, np.arange(len(rows)), nothing, (Conditions(),), whole)
 
 
 @pytest.fixture(scope="module")
