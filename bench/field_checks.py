@@ -1,0 +1,63 @@
+"""Solve the rig's check cases on the grid that ships and on a halved one, and write a Markdown table of errors to standard output.
+
+With --times, print what a state of a tank costs instead: all pads from one factorisation, against one plain ``spsolve`` a pad.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+
+import numpy as np
+from scipy.sparse import csc_matrix
+from scipy.sparse.linalg import spsolve
+from threadpoolctl import threadpool_limits
+
+from dataset.rig.checks import checks
+from dataset.rig.media import Medium
+from dataset.rig.slices import Content, Slice, SliceProblem
+
+
+def error_table() -> list[str]:
+    lines = ["| case | source | published | unit | ours | error % | halved grid, error % |", "| --- | --- | ---: | --- | ---: | ---: | ---: |"]
+    worst = 0.0
+    for case in checks():
+        coarse, fine = case.error_pct(), case.error_pct(0.5)
+        worst = max(worst, abs(coarse))
+        ours = f"{case.solve(1.0):.4f}"
+        lines.append(f"| {case.name} | {case.source} | {case.published:.4f} | {case.unit} | {ours} | {coarse:+.3f} | {fine:+.3f} |")
+    return [*lines, "", f"worst error {worst:.3f} %"]
+
+
+def times(rounds: int = 5) -> list[str]:
+    its = Slice(tuple((1.0 + 20 * k, 19.0 + 20 * k) for k in range(8)), width_mm=12, wall_mm=2, wall_permittivity=2.3, height_mm=185)
+    problem, water = SliceProblem(its), Medium(78.4, 0.05)
+    ours, plain = [], []
+    with threadpool_limits(limits=1):
+        for k in range(rounds):
+            content = Content(20.0 * (k + 1))
+            started = time.perf_counter()
+            problem.solve(water, content)
+            ours.append(time.perf_counter() - started)
+            started = time.perf_counter()
+            _plain(problem, water, content)
+            plain.append(time.perf_counter() - started)
+    ratio = np.median(plain) / np.median(ours)
+    return [f"{problem.unknowns} unknowns, {len(its.pads)} pads: {np.median(ours):.3f} s a state; one spsolve a pad takes {ratio:.1f} times that"]
+
+
+def _plain(problem: SliceProblem, liquid: Medium, content: Content) -> None:
+    """The same states by the shortest way that the libraries offer: a call of ``spsolve`` for each conductor."""
+    field, values = problem._problem, problem._permittivity(liquid, content)
+    stiffness = csc_matrix(((field._elements * values).ravel(), (field._rows, field._columns)), shape=(field.unknowns, field.unknowns))
+    inner = stiffness[field._free][:, field._free].tocsc()
+    for nodes in field._held:
+        volts = np.zeros(field.unknowns, np.complex128)
+        volts[nodes] = 1.0
+        spsolve(inner, -(stiffness @ volts)[field._free])
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--times", action="store_true")
+    print("\n".join(times() if parser.parse_args().times else error_table()))
