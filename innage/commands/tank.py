@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from innage.commands import trying
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 from innage.tank_shapes import ENDS, SECTIONS, ShapeOptions, read_shape, shape_words
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
     from dataset.records import Tank
 
 app = typer.Typer(help="Tanks: a vessel and its frozen shapes.", no_args_is_help=True, rich_markup_mode=None)
+
+app.command("try")(trying.try_)
 
 ROWS = 10  # of the small table of volumes, beside the one at 0
 
