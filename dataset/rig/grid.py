@@ -25,37 +25,36 @@ Mask = NDArray[np.bool_]
 E0 = 8.8541878128e-12  # F/m, CODATA 2018
 
 
-def graded(edges: Sequence[float], first: float, growth: float, low: float, high: float) -> Floats:
+def graded(edges: Sequence[float], first: float, growth: float, low: float, high: float, longest: float = np.inf) -> Floats:
     """Grid lines from ``low`` to ``high`` that lie on every edge, ``first`` apart at an edge and growing away from it by ``growth`` a step.
 
-    An edge is where a field is singular or a material ends. Lengths are in mm.
+    An edge is where a field is singular or a material ends. No step between two edges is longer than ``longest``. Lengths are in mm.
     """
     inner = sorted({e for e in edges if low < e < high})
     marks = [low, *inner, high]
     lines: list[float] = []
     for a, b in pairwise(marks):
-        lines += _between(a, b, first, growth, a in inner, b in inner)[:-1]
+        lines += _between(a, b, first, growth, a in inner, b in inner, longest)[:-1]
     return np.asarray([*lines, high])
 
 
-def _between(a: float, b: float, first: float, growth: float, fine_a: bool, fine_b: bool) -> list[float]:
+def _between(a: float, b: float, first: float, growth: float, fine_a: bool, fine_b: bool, longest: float) -> list[float]:
     """Steps that grow from the fine ends; scaled so that the last line falls on ``b``."""
     length = b - a
     if fine_a and fine_b:
-        half = _steps(length / 2, first, growth)
+        half = _steps(length / 2, first, growth, longest)
         steps = np.concatenate([half, half[::-1]])
     else:
-        steps = _steps(length, first, growth)
+        steps = _steps(length, first, growth, np.inf)
         steps = steps if fine_a else steps[::-1]
     return list(a + np.concatenate([[0.0], np.cumsum(steps)]))
 
 
-def _steps(length: float, first: float, growth: float) -> Floats:
-    count = 1
-    while first * (growth**count - 1) / (growth - 1) < length:
-        count += 1
-    steps = first * growth ** np.arange(count)
-    return np.asarray(steps * (length / steps.sum()))
+def _steps(length: float, first: float, growth: float, longest: float) -> Floats:
+    steps = [min(first, longest)]
+    while sum(steps) < length:
+        steps.append(min(steps[-1] * growth, longest))
+    return np.asarray(steps) * (length / sum(steps))
 
 
 @dataclass(frozen=True)

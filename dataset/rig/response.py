@@ -27,7 +27,7 @@ from dataset.rig.grid import Complex, Floats
 from dataset.rig.media import Medium
 from dataset.rig.slices import COUPLINGS, FILMS_UM, Content, Slice, SliceProblem
 
-VERSION = 1  # of the solution: another number, another cache
+VERSION = 2  # of the solution: another number, another cache
 STEP_MM = 4.5
 FOAMS_MM = (8.0, 30.0)
 WETNESSES = (0.01, 0.08)
@@ -177,7 +177,7 @@ def _split(tables: dict[str, NDArray[np.float64]]) -> dict[Coupling, Response]:
 def _read(path: Path) -> dict[str, NDArray[np.float64]] | None:
     """The tables in a file; None when there is none, or it is not whole."""
     try:
-        with np.load(path, allow_pickle=False) as file:
+        with path.open("rb") as opened, np.load(opened, allow_pickle=False) as file:
             return {name: file[name] for name in ("levels", "coarse", "clean", "foams", "films", "neighbours")}
     except (FileNotFoundError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
         return None

@@ -20,6 +20,7 @@ FILMS_UM = (20.0, 100.0)  # thicknesses that the grid has lines for
 COUPLINGS = (Coupling.FLOATING, Coupling.IMPEDANCE, Coupling.EARTHED)
 _AROUND = 100.0  # mm of air around everything: fields have died away there
 _FIRST, _GROWTH = 0.5, 2.2  # mm, the grid's step at an edge across the wall (along it 1.6 times that), and its growth from there
+_LONGEST = 2.5  # mm, between levels that a pad can tell apart
 _ELECTRODE = (0.6, 0.9)  # of the tank's depth: where the heater or pump that earths the liquid lies on the floor
 
 
@@ -71,9 +72,8 @@ class SliceProblem:
         across = [0.0, its.wall_mm, *(its.wall_mm + um / 1000 for um in FILMS_UM), its.wall_mm + its.depth_mm]
         across += [-its.carrier_mm]
         x = graded(across, _FIRST * fine, growth, -its.carrier_mm - _AROUND, its.wall_mm + its.depth_mm + _AROUND)
-        y = graded(
-            [its.floor_mm, *edges, its.height_mm], 1.6 * _FIRST * fine, growth, min(its.floor_mm, edges[0]) - _AROUND, max(its.height_mm, edges[-1]) + _AROUND
-        )
+        bottom, top = min(its.floor_mm, edges[0]) - _AROUND, max(its.height_mm, edges[-1]) + _AROUND
+        y = graded([its.floor_mm, *edges, its.height_mm], 1.6 * _FIRST * fine, growth, bottom, top, _LONGEST * fine)
         self.lines = y
         self._problem = Problem(Grid(x, y), self._conductors())
         self._rows = np.searchsorted(y, self._problem.y) - 1
