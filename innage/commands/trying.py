@@ -132,7 +132,7 @@ def _positive(**options: float | None) -> None:
 def _title(tried: Mounting, medium: Medium, frequency: float, coupling: Coupling) -> str:
     from dataset.records import hertz
 
-    return f"{tried.name}: liquid of {medium.permittivity:.4g} and {medium.conductivity:g} S/m, {coupling}, at {hertz(frequency)}"
+    return f"{tried.name}: liquid of permittivity {medium.permittivity:.4g} and {medium.conductivity:g} S/m, {coupling}, at {hertz(frequency)}"
 
 
 def _facts(shown: Outlook, names: list[str], noise: Noise, coarsest_mm: float) -> dict[str, Any]:
