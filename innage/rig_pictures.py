@@ -15,8 +15,11 @@ if TYPE_CHECKING:
 MANY = 12  # pads; more don't get a legend each
 
 
-def draw_outlook(path: Path, its: Slice, names: Sequence[str], shown: Outlook, *, title: str, noise_words: str, coarsest_mm: float) -> None:
-    """Four panels over the level: pads, their slopes with the pads' places, resolution with blind stretches, what would be read instead."""
+def draw_outlook(path: Path, its: Slice, names: Sequence[str], shown: Outlook, *, title: str, clean: str, noise_words: str, coarsest_mm: float) -> None:
+    """Four panels over the level: pads, their slopes with the pads' places, resolution with blind stretches, what would be read instead.
+
+    ``clean`` says what a reader takes everything for, such as 'clean, floating'.
+    """
     with figure(path, 10.0, 8.0) as made:
         (pads, slopes), (resolution, wrong) = made.subplots(2, 2)
         lines = pads.plot(shown.levels, shown.pads)
@@ -28,7 +31,7 @@ def draw_outlook(path: Path, its: Slice, names: Sequence[str], shown: Outlook, *
         for what, read in shown.read_as.items():
             wrong.plot(shown.levels, read - shown.levels, label=what, linewidth=1.2)
         wrong.axhline(0.0, color="0.4", linewidth=0.8)
-        wrong.set(title="Read too high by, if taken for clean", xlabel="level, mm", ylabel="mm")
+        wrong.set(title=f"Error if read as {clean}", xlabel="level, mm", ylabel="mm")
         wrong.legend(fontsize=8)
         made.suptitle(f"{title}\nsimulated, two-dimensional field: for choosing a layout, not a figure of accuracy", fontsize=10)
 

@@ -44,7 +44,7 @@ class Disturbance:
 
 @dataclass(frozen=True)
 class Outlook:
-    """Over ``levels`` (n,) mm: ``pads`` (n, pads) pF, ``slope`` (n, pads) pF per mm, ``resolution`` (n,) mm for the noise given.
+    """Over ``levels`` (n,) mm: ``pads`` (n, pads) pF, ``slope`` (n, pads) pF per mm, ``resolution`` (n,) mm, at most the span.
 
     ``read_as`` (n,) mm by what is the matter: 'film', 'foam', and each other coupling to earth. ``blind`` are stretches (bottom, top) mm in
     which the resolution is coarser than asked for.
@@ -98,7 +98,7 @@ def outlook(responses: Mapping[Coupling, Response], coupling: Coupling, span_mm:
     response = responses[coupling]
     pads = response.at(levels)
     slope = np.gradient(pads, levels, axis=0)
-    resolution = noise_pf / np.maximum(np.sqrt((slope**2).sum(axis=1)), 1e-12)
+    resolution = np.minimum(noise_pf / np.maximum(np.sqrt((slope**2).sum(axis=1)), 1e-12), span_mm)
     seen = {
         f"film {above.film_um:g} um": response.at(levels, film_um=np.full(pads.shape, above.film_um)),
         f"foam {above.foam_mm:g} mm": response.at(levels, np.full(len(levels), above.foam_mm), np.full(len(levels), above.wetness)),

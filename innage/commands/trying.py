@@ -73,7 +73,8 @@ def try_(
     if picture is not None:
         from innage.rig_pictures import draw_outlook
 
-        draw_outlook(picture, its, names, shown, title=_title(tried, medium, frequency, coupling), noise_words=noise.words, coarsest_mm=coarsest_mm)
+        title, clean = _title(tried, medium, frequency, coupling), f"clean, {coupling}"
+        draw_outlook(picture, its, names, shown, title=title, clean=clean, noise_words=noise.words, coarsest_mm=coarsest_mm)
     if json:
         emit(_facts(shown, names, noise, coarsest_mm))
         return
