@@ -21,7 +21,7 @@ FEWEST_FRAMES = 5
 MOVES_NOISE, MOVES_SHARE = 10.0, 0.005  # the signal moves: spread beyond this much noise and this share of the count
 WET_SHARE = 0.05  # of the swing (or, where none is known, of the count / 2.5): common practice, no source
 _COUNT_SHARE = 0.02
-_ALIKE_SDS = 4.0  # other units' dry trims scatter; a dry one is within this many robust standard deviations
+_ALIKE_COVERAGE, _ALIKE_CONFIDENCE = 0.99, 0.95  # of units, in telling a wet pad from one that another unit has too
 _FEWEST_UNITS = 3  # other units, before their scatter says anything
 _MAD_TO_SD = 1.4826  # median absolute deviation to standard deviation, for a normal law
 
@@ -152,7 +152,7 @@ def refuse_wet(trim: Trim, own: Sequence[Reference], others: Sequence[Trim]) -> 
 
     Wet counts are higher where the count rises with C and lower where it falls. A pad is wet when it departs by more than a twentieth of the
     largest swing known, or, where none is known, by more than 2 % of the count; against other units' dry trims (three or more) also by
-    more than four of their robust standard deviations.
+    more than a tolerance interval of theirs, that holds 99 % of all units with a confidence of 95 %.
 
     Args:
         trim: the one that is offered.
@@ -170,7 +170,9 @@ def refuse_wet(trim: Trim, own: Sequence[Reference], others: Sequence[Trim]) -> 
     if len(others) >= _FEWEST_UNITS:
         counts = np.array([other.counts for other in others], np.float64)
         middle = np.median(counts, axis=0)
-        scatter = _ALIKE_SDS * np.maximum(_MAD_TO_SD * np.median(np.abs(counts - middle), axis=0), LEAST_NOISE)
+        # few units tell little of how units differ: the factor is large for three of them and shrinks with their number
+        factor = tolerance_factor(len(others), _ALIKE_COVERAGE, _ALIKE_CONFIDENCE)
+        scatter = factor * np.maximum(counts.std(axis=0, ddof=1), LEAST_NOISE)
         reference = Reference(f"the median of {len(others)} other units", tuple(map(float, middle)))
         _refuse_beyond(trim, reference, np.maximum(scatter, _margin(reference.dry, swings)))
 

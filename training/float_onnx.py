@@ -15,6 +15,7 @@ from skl2onnx.algebra.onnx_ops import (
     OnnxAdd,
     OnnxCast,
     OnnxClip,
+    OnnxConcat,
     OnnxDiv,
     OnnxGather,
     OnnxGreaterOrEqual,
@@ -23,6 +24,7 @@ from skl2onnx.algebra.onnx_ops import (
     OnnxMax,
     OnnxMin,
     OnnxMul,
+    OnnxReduceMax,
     OnnxReduceSum,
     OnnxRelu,
     OnnxSub,
@@ -31,9 +33,12 @@ from skl2onnx.common.data_types import FloatTensorType
 from sklearn.pipeline import Pipeline
 
 from dataset.records import CountLaw
+from training.array_float import DeepRegressor, Trimmer
 from training.conditioning import Conditioner
+from training.features import RATIO_HIGH, WET_FLOOR, width
 from training.regressors import HingeRegressor, LevelRegressor, LineRegressor, NetRegressor, TreesRegressor
-from training.rows import Ints
+from training.rows import Floats, Ints
+from training.trimming import RATIO_BITS, SHARE_HIGH, SHARE_LOW, SHARE_ONE
 
 OPSET = 21
 _ML_OPSET = 3
@@ -42,18 +47,21 @@ _BEYOND = 3.0e38
 INPUT, OUTPUT = "counts", "level_mm"
 
 
-def emit_float_onnx(pipeline: Pipeline, channels: int, name: str) -> bytes:
-    """ONNX bytes of a fitted pipeline: input ``counts``, output ``level_mm``; the same pipeline gives the same bytes."""
+def emit_float_onnx(pipeline: Pipeline, columns: int, name: str) -> bytes:
+    """ONNX bytes of a fitted pipeline: input ``counts``, output ``level_mm``; the same pipeline gives the same bytes.
+
+    ``columns``: the channels, and after them the counts of the trim where the model takes one.
+    """
     _register()
     model = convert_sklearn(
-        pipeline, name=name, initial_types=[(INPUT, FloatTensorType([None, channels]))], final_types=[(OUTPUT, FloatTensorType([None, 1]))],
+        pipeline, name=name, initial_types=[(INPUT, FloatTensorType([None, columns]))], final_types=[(OUTPUT, FloatTensorType([None, 1]))],
         target_opset={"": OPSET, "ai.onnx.ml": _ML_OPSET},
     )  # fmt: skip
     return bytes(model.SerializeToString(deterministic=True))
 
 
-def float_onnx_difference(model: bytes, pipeline: Pipeline, counts: Ints) -> float:
-    """The greatest difference, in mm, between the ONNX model in onnxruntime and the pipeline on ``counts`` (n, channels)."""
+def float_onnx_difference(model: bytes, pipeline: Pipeline, counts: Ints | Floats) -> float:
+    """The greatest difference, in mm, between the ONNX model in onnxruntime and the pipeline on ``counts`` (n, columns)."""
     import onnxruntime
 
     options = onnxruntime.SessionOptions()
@@ -65,8 +73,10 @@ def float_onnx_difference(model: bytes, pipeline: Pipeline, counts: Ints) -> flo
 
 def _register() -> None:
     update_registered_converter(Conditioner, "InnageConditioner", _features_shape, _convert_conditioner)
+    update_registered_converter(Trimmer, "InnageTrimmer", _trimmed_shape, _convert_trimmer)
     for regressor, convert in (
-        (LineRegressor, _convert_line), (HingeRegressor, _convert_hinge), (NetRegressor, _convert_net), (TreesRegressor, _convert_trees),
+        (DeepRegressor, _convert_deep), (LineRegressor, _convert_line), (HingeRegressor, _convert_hinge), (NetRegressor, _convert_net),
+        (TreesRegressor, _convert_trees),
     ):  # fmt: skip
         update_registered_converter(regressor, f"Innage{regressor.__name__}", _level_shape, convert)
 
@@ -74,6 +84,12 @@ def _register() -> None:
 def _features_shape(operator: Any) -> None:
     """[N, C] ---> [N, C]"""  # noqa: D415
     operator.outputs[0].type = FloatTensorType([None, operator.inputs[0].type.shape[1]])
+
+
+def _trimmed_shape(operator: Any) -> None:
+    """[N, C] ---> [N, W]"""  # noqa: D415
+    its = operator.raw_operator
+    operator.outputs[0].type = FloatTensorType([None, width(its.groups, its.trimming.channels)])
 
 
 def _level_shape(operator: Any) -> None:
@@ -136,6 +152,45 @@ def _convert_net(scope: Any, operator: Any, container: Any) -> None:
     model, version = operator.raw_operator, container.target_opset
     hidden = OnnxRelu(_dense(operator.inputs[0], model.hidden, model.hidden_bias, version), op_version=version)
     _clip_level(_dense(hidden, model.weights[:, None], [model.bias], version), model, scope, operator, container)
+
+
+def _convert_deep(scope: Any, operator: Any, container: Any) -> None:
+    model, version, x = operator.raw_operator, container.target_opset, operator.inputs[0]
+    for k, (weights, bias) in enumerate(model.layers):
+        x = _dense(x, weights, bias, version)
+        if k < len(model.layers) - 1:
+            x = OnnxRelu(x, op_version=version)
+    _clip_level(x, model, scope, operator, container)
+
+
+def _convert_trimmer(scope: Any, operator: Any, container: Any) -> None:
+    """Shares and ratios, as ``Trimmer.transform``; the features of a recipe without time."""
+    its, version = operator.raw_operator.trimming, container.target_opset
+    n = its.channels
+
+    def part(k: int) -> Any:
+        return OnnxGather(operator.inputs[0], np.arange(k * n, (k + 1) * n, dtype=np.int64), axis=1, op_version=version)
+
+    def clip(x: Any, low: float, high: float) -> Any:
+        return OnnxClip(x, np.asarray(low, np.float32), np.asarray(high, np.float32), op_version=version)
+
+    def rises(counts: Any, dry: Any) -> Any:
+        if its.law is CountLaw.RISES:
+            return OnnxSub(counts, dry, op_version=version)
+        apart = OnnxDiv(OnnxSub(dry, counts, op_version=version), counts, op_version=version)
+        return OnnxMul(apart, _single([[1 << RATIO_BITS]]), op_version=version)
+
+    dry = part(1) if its.kinds else _single([its.dry])
+    swing: Any = _single([its.swing])
+    if len(its.kinds) > 1:
+        swing = clip(OnnxMatMul(rises(part(2), dry), _single(np.asarray(its.mix).T), op_version=version), *its.swing_range)
+    share = OnnxMul(OnnxDiv(rises(clip(part(0), *its.clip), dry), swing, op_version=version), _single([[SHARE_ONE]]), op_version=version)
+    share = clip(share, SHARE_LOW, SHARE_HIGH)
+    wettest = OnnxReduceMax(share, np.asarray([1], np.int64), keepdims=1, op_version=version)
+    wettest = OnnxMax(wettest, _single([[WET_FLOOR]]), op_version=version)
+    wet = OnnxMul(OnnxDiv(clip(share, 0, SHARE_HIGH), wettest, op_version=version), _single([[SHARE_ONE]]), op_version=version)
+    made = {"shares": share, "ratios": clip(wet, 0, RATIO_HIGH)}
+    OnnxConcat(*(made[group] for group in operator.raw_operator.groups), axis=1, op_version=version, output_names=operator.outputs).add_to(scope, container)
 
 
 def _convert_trees(scope: Any, operator: Any, container: Any) -> None:

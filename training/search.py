@@ -31,8 +31,8 @@ _AS_GOOD = 1.02  # without limits, a smaller model within this factor of the bes
 class Candidate:
     """A recipe fitted on all fit groups, its program (None: not possible in these bits) and its figures on unseen groups."""
 
-    recipe: Recipe
-    fitted: Fitted
+    recipe: Any  # a Recipe, or what another search tries; family, size and bits are what is shown of it
+    fitted: Any
     program: Program | None
     integer: Mapping[str, Any]
     floating: Mapping[str, Any]

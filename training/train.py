@@ -14,6 +14,8 @@ from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 from dataset.errors import InputError
 from dataset.records import Budget, CountLaw, FrozenData, Limits, Role
 from training.answers import answer
+from training.array_search import ARRAY_CHANNELS
+from training.array_train import train_array
 from training.costs import CostModel
 from training.families import FAMILIES
 from training.float_onnx import emit_float_onnx, float_onnx_difference
@@ -47,17 +49,22 @@ def train(
     cost: CostModel | None,
     seed: int,
     families: Sequence[str] | None = None,
+    trim: str | None = None,
     progress: Progress | None = None,
 ) -> Trained:
     """Search the families, pick the smallest model that meets the limits and fits the budget, and score it once on 'prove'.
 
-    ``families`` None means all. ``progress`` is called with (what, done, total). Raises InputError for void sessions, mixed
-    sensors, too few groups, unknown families, or counts that run against the sensor's count law.
+    Three channels or more are a pad array: its search is that of ``array_train``, with ``trim`` naming the trim to train for. Otherwise, or
+    where families are named, ``families`` are tried (None means all), without trims. ``progress`` is called with (what, done, total).
+    Raises InputError for void sessions, mixed sensors, too few groups, unknown families, or counts that run against the sensor's count law.
     """
     chosen_families = _checked_families(families)
     board = _board(data)
     _check(data, board)
     say: Progress = progress or (lambda what, done, total: None)
+    if board.channels >= ARRAY_CHANNELS and families is None:
+        found = train_array(data, board, name, limits, budget, cost, seed, _notes(data), say, trim)
+        return Trained(found.program, found.float_onnx, found.recipe, _versions(), found.metrics)
     with threadpool_limits(limits=1):
         candidates, how = search(data, board, name, chosen_families, seed, limits, say)
         candidates = measured(candidates, budget, cost, say)
@@ -95,6 +102,7 @@ def _notes(data: FrozenData) -> dict[str, str]:
 
     return {
         "frozen set": f"{data.frozen.name} {data.frozen.sha256[:12]}",
+        **({} if data.frozen.origin == "measured" else {"readings": data.frozen.origin}),
         "liquid": names(s.liquid.name for s in data.frozen.sessions),
         "mounting": names(f"{m.name}, offset {m.offset_mm:g} mm" for m in mountings),
         "sensor": names(f"{m.sensor.name}@{m.sensor.revision}" for m in mountings),

@@ -30,6 +30,7 @@ def train(
     budget: Annotated[str | None, typer.Option("--budget", help="What the firmware team left; candidates are compiled and measured for it.")] = None,
     seed: Annotated[int, typer.Option("--seed", min=0, max=2**32 - 1, help="Seed of everything that is drawn.")] = 0,
     family: Annotated[list[str] | None, typer.Option("--family", help="Only this family (may be given again): line, hinge, trees, net.")] = None,
+    trim: Annotated[str | None, typer.Option("--trim", help="Pad arrays: the trim to train for: none, dry, block, partial, full; default the best.")] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -44,7 +45,7 @@ def train(
         data = opened.frozen_data(its)
         with progress("training") as shown:
             made = search(
-                data, name=name, limits=chosen_limits, budget=allowed, cost=_cost_model(allowed), seed=seed, families=family, progress=shown,
+                data, name=name, limits=chosen_limits, budget=allowed, cost=_cost_model(allowed), seed=seed, families=family, trim=trim, progress=shown,
             )  # fmt: skip
         openings = opened.open_prove(its, f"train {name}") if made.metrics["prove"] else opened.prove_openings(its)
         model = opened.add_model(_record(made, name, its, chosen_limits, openings))

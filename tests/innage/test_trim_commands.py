@@ -157,8 +157,8 @@ def test_wet_against_other_units(store: Path, monkeypatch: pytest.MonkeyPatch, c
     """A first trim is compared with three or more other units' dry ones, on the side where the count is wet: above, where it rises."""
     for k, counts in ((1, "500,700"), (2, "504,703"), (3, "497,699")):
         run(*DRY, "--unit", f"u{k}", "--mounting", "m-pair", "--counts", counts, *END)
-    sentence = refused(monkeypatch, capsys, *DRY, "--unit", "u4", "--mounting", "m-pair", "--counts", "540,700", *END)
-    assert "looks wet against the median of 3 other units: a 540, 40 above 500 (margin 18)" in sentence
+    sentence = refused(monkeypatch, capsys, *DRY, "--unit", "u4", "--mounting", "m-pair", "--counts", "640,700", *END)
+    assert "looks wet against the median of 3 other units: a 640, 140 above 500 (margin 46)" in sentence
     assert "b " not in sentence.split("units: ")[1].split(";")[0]
     run(*DRY, "--unit", "u4", "--mounting", "m-pair", "--counts", "460,700", *END)
 

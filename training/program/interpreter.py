@@ -5,7 +5,7 @@ Slow and obvious on purpose. The batch axis holds independent streams; time is t
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -57,14 +57,22 @@ def step(program: Program, counts: Array, temperature: Array, faults: Array, sta
     Shapes: counts (streams, channels), temperature and faults (streams,), state (streams, state size), prepared
     (streams or 1, prepared size). Raises InputError outside the declared domain.
     """
+    after, values = trace(program, counts, temperature, faults, state, prepared, tuple(dict.fromkeys(program.outputs.values())))
+    return Readings(**{o: values[n][:, 0] for o, n in program.outputs.items()}), after
+
+
+def trace(
+    program: Program, counts: Array, temperature: Array, faults: Array, state: Array, prepared: Array, names: Sequence[str]
+) -> tuple[Array, dict[str, Array]]:
+    """One frame of each stream, as :func:`step`: the next state, and the named values of the step section, each (streams, size)."""
     streams = len(counts)
     given = {"counts": counts, "temperature": temperature[:, None], "faults": faults[:, None]}
     _check_inputs(program, given)
     given |= _split({s.name: s.interval for s in program.states}, state)
     given |= _split(program.prepared_intervals, prepared)
     values = given | _evaluate(program.step, given)
-    readings = Readings(**{o: np.broadcast_to(values[n], (streams, 1))[:, 0] for o, n in program.outputs.items()})
-    return readings, _columns([values[s.next] for s in program.states], streams)
+    named = {name: np.broadcast_to(values[name], (streams, values[name].shape[1])) for name in names}
+    return _columns([values[s.next] for s in program.states], streams), named
 
 
 def run(program: Program, counts: Array, temperature: Array | None = None, faults: Array | None = None, trim: Array | None = None) -> Readings:

@@ -1,0 +1,215 @@
+"""What a program said of labelled frames, every session run whole from power-on, beside what was true; and figures by class from it.
+
+Errors are of accepted readings, pooled over frames; beside each stand its groups and the worst of them. Classes: 'clean' is liquid with nothing
+stated on it or the wall, 'foam' and 'film' (drops too) liquid with those, 'empty' a tank at level 0, dry or not, 'dry' one with nothing
+stated on the wall. An episode is one session's frames of a class in a row.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from scipy.stats import beta  # type: ignore[import-untyped]
+
+from dataset.records import FrozenData
+from training.operating import Operating, Scores, accepted
+from training.program import EMPTY, FLAG_BITS, LEVEL_UNITS_PER_MM, VALID, WITHHELD, Program
+from training.rows import Floats, Ints, Mask
+from training.scoring import tidy
+from training.streams import values_of
+from training.watch import States, states_of
+
+WET_SHARE = 0.05  # of the span: an empty tank read above this is a false wet, a fuller one called empty a false dry
+_LEVEL_BANDS = 10
+_TEMPERATURE_BAND_K = 10
+
+
+@dataclass(frozen=True)
+class Judged:
+    """One row a labelled frame, in session and time order; arrays (n,). Levels in mm, ``level_mm`` NaN where withheld.
+
+    ``places`` gives for each way of grouping ('unit', 'liquid', 'coupling', 'flow', 'temperature', 'level band', 'group', 'session') a label a row.
+    """
+
+    label_mm: Floats
+    u_mm: Floats
+    low_mm: Floats
+    level_mm: Floats
+    high_mm: Floats
+    validity: Ints
+    flags: Ints
+    t_ms: Ints
+    frame: Ints
+    states: States
+    places: Mapping[str, Any]
+    span_mm: float
+
+    @property
+    def accepted(self) -> Mask:
+        return np.asarray(self.validity != WITHHELD, np.bool_)
+
+    @property
+    def error_mm(self) -> Floats:
+        return np.asarray(self.level_mm - self.label_mm, np.float64)
+
+    @property
+    def false_wet(self) -> Mask:
+        """Frames of an empty tank that are given a level above 5 % of the span."""
+        return np.asarray(self.states.empty & self.accepted & (np.nan_to_num(self.level_mm, nan=-1) > WET_SHARE * self.span_mm), np.bool_)
+
+    @property
+    def false_dry(self) -> Mask:
+        """Frames called empty although they hold more than 5 % of the span."""
+        return np.asarray((self.validity == EMPTY) & (self.label_mm > WET_SHARE * self.span_mm), np.bool_)
+
+    def classes(self) -> dict[str, Mask]:
+        """Rows of each class; a class without rows is left out."""
+        wet, its = ~self.states.empty, self.states
+        found = {"clean": its.clean, "foam": its.foam & wet, "film": its.film & wet, "empty": its.empty, "dry": its.dry}
+        return {name: rows for name, rows in found.items() if rows.any()}
+
+
+def judge(program: Program, data: FrozenData, chosen: Mask, trims: Ints, span_mm: float, counts: list[Ints] | None = None) -> Judged:
+    """Run the program over the sessions of the chosen rows. ``trims`` (sessions, trim size); ``counts``: whole sessions to use instead."""
+    names = tuple(dict.fromkeys(program.outputs.values()))
+    found = values_of(program, data, chosen, trims, names, counts)
+    out = {what: found[node][:, 0] for what, node in program.outputs.items()}
+    withheld = out["validity"] == WITHHELD
+    level = np.where(withheld, np.nan, out["level"] / LEVEL_UNITS_PER_MM)
+    return Judged(
+        label_mm=data.level_mm[chosen], u_mm=data.u_mm[chosen], level_mm=level,
+        low_mm=out["low"] / LEVEL_UNITS_PER_MM, high_mm=out["high"] / LEVEL_UNITS_PER_MM,
+        validity=out["validity"], flags=out["flags"], t_ms=data.t_ms[chosen], frame=data.frame[chosen], states=states_of(data).where(chosen),
+        places=_places(data, chosen, span_mm), span_mm=span_mm,
+    )  # fmt: skip
+
+
+def judge_scores(its: Scores, at: Operating, data: FrozenData, chosen: Mask, span_mm: float) -> Judged:
+    """The same from the nets' scores and the thresholds, without a band: what the program's table makes of them, for many candidates in no time."""
+    given, dry = accepted(its, at), its.wettest < at.empty_below
+    level = np.where(given, np.where(dry, 0.0, its.level_mm), np.nan)
+    raised = ((its.foam > at.foam_above) * FLAG_BITS["foam"] + (its.film > at.film_above) * FLAG_BITS["film"]) * ~dry
+    return Judged(
+        label_mm=data.level_mm[chosen], u_mm=data.u_mm[chosen], level_mm=level, low_mm=np.zeros(len(level)), high_mm=np.full(len(level), span_mm),
+        validity=np.where(given, np.where(dry, EMPTY, VALID), WITHHELD), flags=raised, t_ms=data.t_ms[chosen], frame=data.frame[chosen],
+        states=states_of(data).where(chosen), places=_places(data, chosen, span_mm), span_mm=span_mm,
+    )  # fmt: skip
+
+
+def _places(data: FrozenData, chosen: Mask, span_mm: float) -> dict[str, Any]:
+    sessions, its = data.frozen.sessions, data.session[chosen]
+    conditions, stated = data.conditions, data.condition[chosen]
+    degrees = data.temperature_c[chosen]
+    bands = np.floor(np.nan_to_num(degrees) / _TEMPERATURE_BAND_K).astype(np.int64) * _TEMPERATURE_BAND_K
+    warm = np.where(np.isnan(degrees), "not measured", np.char.add(np.char.add(bands.astype(str), " to "), (bands + _TEMPERATURE_BAND_K).astype(str)))
+    band = np.clip((data.level_mm[chosen] / span_mm * _LEVEL_BANDS).astype(np.int64), 0, _LEVEL_BANDS - 1)
+    return {
+        "unit": np.asarray([s.unit.name for s in sessions])[its],
+        "liquid": np.asarray([s.liquid.name for s in sessions])[its],
+        "session": np.asarray([s.id for s in sessions])[its],
+        "group": np.asarray([name for name, _ in data.frozen.roles])[data.group[chosen]],
+        "coupling": np.asarray([str(c.coupling or "not stated") for c in conditions])[stated],
+        "flow": np.asarray([str(c.flow or "not stated") for c in conditions])[stated],
+        "temperature": warm,
+        "level band": np.asarray([f"{100 * k // _LEVEL_BANDS} to {100 * (k + 1) // _LEVEL_BANDS} %" for k in range(_LEVEL_BANDS)])[band],
+    }
+
+
+def figures_of(its: Judged) -> dict[str, Any]:
+    """All figures, ready for JSON: by class, by place, rates with bounds, longest runs."""
+    classes = its.classes()
+    liquid = ~its.states.empty
+    by: dict[str, Any] = {}
+    for place, labels in its.places.items():
+        if place in ("session", "group"):
+            continue
+        found = {str(name): errors(its, liquid & (labels == name)) for name in np.unique(labels)}
+        by[place] = {name: row for name, row in found.items() if row["frames"]}
+    return {
+        "classes": {name: errors(its, rows) for name, rows in classes.items()} | {"all": errors(its, np.ones(len(its.label_mm), np.bool_))},
+        "by": by,
+        "false_wet": episodes(its, its.states.empty, its.false_wet),
+        "false_dry": episodes(its, its.label_mm > WET_SHARE * its.span_mm, its.false_dry),
+        "dry_recognised_share": tidy((its.validity[its.states.dry] == EMPTY).mean()) if its.states.dry.any() else None,
+        "flags": {name: confusion(its, name, truth) for name, truth in (("foam", its.states.foam), ("film", its.states.film))},
+        "longest_withheld_s": longest_s(its, ~its.accepted),
+        "longest_wrong_s": longest_s(its, its.accepted & (np.abs(np.nan_to_num(its.error_mm)) > WET_SHARE * its.span_mm)),
+        "hysteresis_mm": hysteresis(its),
+        "band": coverage(its),
+    }
+
+
+def errors(its: Judged, rows: Mask) -> dict[str, Any]:
+    """Errors of the accepted readings of ``rows``, in mm and % of span, with the label's uncertainty, the groups and the worst of them."""
+    groups = its.places["group"]
+    used = rows & its.accepted
+    made: dict[str, Any] = {
+        "frames": int(rows.sum()), "groups": len(np.unique(groups[rows])), "accepted_share": tidy(used.sum() / rows.sum()) if rows.any() else None,
+    }  # fmt: skip
+    if not used.any():
+        return made
+    error, size = its.error_mm[used], np.abs(its.error_mm[used])
+    worst = {str(g): float(np.quantile(size[groups[used] == g], 0.95)) for g in np.unique(groups[used])}
+    name = max(worst, key=lambda g: (worst[g], g))
+    known = its.u_mm[used]
+    made |= {
+        "p50_mm": tidy(np.median(size)), "p95_mm": tidy(np.quantile(size, 0.95)), "max_mm": tidy(size.max()), "bias_mm": tidy(error.mean()),
+        "rmse_mm": tidy(np.sqrt(np.mean(error**2))), "p95_pct": tidy(100 * np.quantile(size, 0.95) / its.span_mm),
+        "worst_group": name, "worst_group_p95_mm": tidy(worst[name]),
+        "label_u_mm": None if np.isnan(known).all() else tidy(np.sqrt(np.nanmean(known**2))),
+    }  # fmt: skip
+    return made
+
+
+def runs(its: Judged, rows: Mask) -> list[tuple[int, int]]:
+    """Where rows hold one after the other in one session: (start, stop) indices."""
+    session = its.places["session"]
+    if not rows.any():
+        return []
+    breaks = np.flatnonzero((rows[1:] != rows[:-1]) | (session[1:] != session[:-1])) + 1
+    edges = [0, *breaks.tolist(), len(rows)]
+    return [(a, b) for a, b in pairwise(edges) if rows[a]]
+
+
+def episodes(its: Judged, tried: Mask, wrong: Mask) -> dict[str, Any]:
+    """In how many episodes of ``tried`` something went ``wrong``; the rate's one-sided 95 % bound is Clopper and Pearson's (Biometrika 26 (1934) 404)."""
+    trials = runs(its, tried)
+    bad = sum(bool(wrong[a:b].any()) for a, b in trials)
+    bound = None if not trials else 1.0 if bad == len(trials) else tidy(beta.ppf(0.95, bad + 1, len(trials) - bad))
+    return {"episodes": len(trials), "wrong": bad, "frames": int((wrong & tried).sum()), "upper_bound_95": bound}
+
+
+def longest_s(its: Judged, rows: Mask) -> float:
+    """The longest run of ``rows`` in one session, seconds."""
+    return tidy(max(((its.t_ms[b - 1] - its.t_ms[a]) / 1000 for a, b in runs(its, rows)), default=0.0))
+
+
+def confusion(its: Judged, flag: str, truth: Mask) -> dict[str, Any]:
+    """Of frames with the condition, the share flagged; of those without it, the share flagged all the same."""
+    raised = (its.flags & FLAG_BITS[flag]) != 0
+    return {
+        "frames_with": int(truth.sum()), "flagged_share": tidy(raised[truth].mean()) if truth.any() else None,
+        "frames_without": int((~truth).sum()), "false_flag_share": tidy(raised[~truth].mean()) if (~truth).any() else None,
+    }  # fmt: skip
+
+
+def hysteresis(its: Judged) -> float | None:
+    """Mean error while filling less that while draining, clean liquid only."""
+    used = its.accepted & its.states.clean
+    up, down = (used & (its.places["flow"] == flow) for flow in ("filling", "draining"))
+    return tidy(its.error_mm[up].mean() - its.error_mm[down].mean()) if up.any() and down.any() else None
+
+
+def coverage(its: Judged) -> dict[str, Any] | None:
+    """The share of accepted frames whose label lies inside the band, pooled and in the worst group; None where no band is given."""
+    used = its.accepted & ~its.states.empty
+    if not used.any() or (its.low_mm[used] == 0).all():
+        return None
+    inside = (its.low_mm <= its.label_mm) & (its.label_mm <= its.high_mm)
+    groups = its.places["group"]
+    worst = min(float(inside[used & (groups == g)].mean()) for g in np.unique(groups[used]))
+    return {"covered_share": tidy(inside[used].mean()), "worst_group_share": tidy(worst), "width_mm": tidy((its.high_mm - its.low_mm)[used].mean())}

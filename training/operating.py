@@ -1,0 +1,123 @@
+"""The operating point of an array model: from which score on a reading is withheld, flagged or called empty. Set on rows that no fit has seen.
+
+False-wet comes first (an empty tank that is read as wet lets a pump run dry), then the shares of readings that the limits ask to be
+given, then the error: as much is withheld as those shares leave room for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from training.rows import Floats, Ints, Mask
+from training.trimming import SHARE_HIGH, SHARE_LOW, SHARE_ONE
+from training.watch import ONE, States
+
+WET_SHARE = 0.05  # of the span: an empty tank read above this is a false wet, a fuller one called empty a false dry
+DEFAULT_SHARES: Mapping[str, float] = {"clean": 0.99, "foam": 0.85, "film": 0.85}
+_SPARE = 0.25  # of what may be withheld is kept back, since unseen units are a little worse
+_LEAST: Mapping[str, float] = {"clean": 0.97, "foam": 0.7, "film": 0.7}  # shares given; false wets are hunted no further
+_STRANGE_QUANTILE = 0.999
+_DRY_QUANTILE = 0.998
+_NEVER = 1 << 14
+
+
+@dataclass(frozen=True)
+class Operating:
+    """Thresholds in the integers of the program: scores in 1/1024, shares in 1/4096. Under foam or film a doubt of its own decides."""
+
+    empty_below: int
+    doubt_above: int
+    doubt_above_flagged: int
+    strange_above: int
+    foam_above: int
+    film_above: int
+    share_low: int
+    share_high: int
+
+
+@dataclass(frozen=True)
+class Scores:
+    """What the nets gave on rows, (n,): ``level_mm`` before it is withheld; the others in the program's integers. ``wettest`` and ``driest`` are shares."""
+
+    level_mm: Floats
+    doubt: Ints
+    strange: Ints
+    foam: Ints
+    film: Ints
+    wettest: Ints
+    driest: Ints
+
+
+def nothing_withheld() -> Operating:
+    """Thresholds that no score reaches."""
+    return Operating(SHARE_LOW, _NEVER, _NEVER, _NEVER, _NEVER, _NEVER, SHARE_LOW, SHARE_HIGH)
+
+
+def find_operating(its: Scores, label_mm: Floats, states: States, span_mm: float, shares: Mapping[str, float]) -> Operating:
+    """Thresholds from rows with labels; ``shares`` are the least shares of readings to be given by class: clean, foam, film."""
+    made = nothing_withheld()
+    made = replace(made, share_low=min(int(its.driest.min()) - SHARE_ONE // 10, -SHARE_ONE // 8), share_high=int(its.wettest.max()) + SHARE_ONE // 8)
+    made = replace(made, share_low=max(made.share_low, SHARE_LOW), share_high=min(made.share_high, SHARE_HIGH))
+    made = replace(made, empty_below=_empty(its, label_mm, states, span_mm))
+    made = replace(made, foam_above=_apart(its.foam, states.foam), film_above=_apart(its.film, states.film))
+    seen = states.clean if states.clean.any() else np.ones(len(label_mm), np.bool_)
+    made = replace(made, strange_above=max(int(np.quantile(its.strange[seen], _STRANGE_QUANTILE)) + 1, ONE // 2))
+    return _doubts(its, made, states, span_mm, shares)
+
+
+def accepted(its: Scores, at: Operating) -> Mask:
+    """Which rows get a reading."""
+    flagged = (its.foam > at.foam_above) | (its.film > at.film_above)
+    bad = (its.doubt > np.where(flagged, at.doubt_above_flagged, at.doubt_above)) | (its.strange > at.strange_above)
+    outside = (its.driest < at.share_low) | (its.wettest > at.share_high)
+    return np.asarray(~outside & (~bad | (its.wettest < at.empty_below)), np.bool_)
+
+
+def false_wet(its: Scores, at: Operating, states: States, span_mm: float) -> Mask:
+    """Rows of an empty tank that are given a level above 5 % of the span."""
+    return np.asarray(states.empty & accepted(its, at) & (its.wettest >= at.empty_below) & (its.level_mm > WET_SHARE * span_mm), np.bool_)
+
+
+def _empty(its: Scores, label_mm: Floats, states: States, span_mm: float) -> int:
+    """Halfway between what dry tanks show and what tanks show that hold more than a trace."""
+    dry = its.wettest[states.dry]
+    wet = its.wettest[label_mm > max(0.01 * span_mm, 1.0)]
+    low = float(np.quantile(dry, _DRY_QUANTILE)) if len(dry) else 0.0
+    high = float(np.quantile(wet, 1 - _DRY_QUANTILE)) if len(wet) else low
+    return int(np.ceil(low + 0.5 * max(high - low, 0.0))) + 1
+
+
+def _apart(score: Ints, truth: Mask) -> int:
+    """The threshold with the best mean of both rates; never reached when one side is missing."""
+    if truth.all() or not truth.any():
+        return _NEVER
+    levels = np.unique(np.quantile(score, np.linspace(0, 1, 201)).astype(np.int64))
+    rates = [(score[truth] > t).mean() + (score[~truth] <= t).mean() for t in levels]
+    return int(levels[int(np.argmax(rates))])
+
+
+def _doubts(its: Scores, at: Operating, states: States, span_mm: float, shares: Mapping[str, float]) -> Operating:
+    """Both thresholds of doubt as low as the shares asked for leave room; lower still where an empty tank would be read as wet."""
+    wanted = {name: 1 - (1 - share) * (1 - _SPARE) for name, share in shares.items()}
+    levels = np.unique(np.quantile(its.doubt, np.linspace(0, 1, 401)).astype(np.int64))[::-1]
+    classes = {"clean": states.clean, "foam": states.foam & ~states.empty, "film": states.film & ~states.empty}
+    for threshold, names in (("doubt_above", ("clean",)), ("doubt_above_flagged", ("foam", "film"))):
+        for t in levels:
+            tried = replace(at, **{threshold: int(t)})
+            given = accepted(its, tried)
+            kept = {name: float(given[rows].mean()) for name, rows in classes.items() if rows.any()}
+            if any(kept.get(name, 1.0) < wanted[name] for name in names):
+                break
+            at = tried
+    for t in levels:  # false wets first: what is left of them is hunted down to the last shares that a product can live with
+        if not false_wet(its, at, states, span_mm).any():
+            break
+        tried = replace(at, doubt_above=min(at.doubt_above, int(t)), doubt_above_flagged=min(at.doubt_above_flagged, int(t)))
+        given = accepted(its, tried)
+        if any(rows.any() and given[rows].mean() < _LEAST[name] for name, rows in classes.items()):
+            break
+        at = tried
+    return at
