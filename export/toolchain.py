@@ -131,18 +131,23 @@ def run_host(host: HostProgram, vectors: Vectors) -> tuple[Array, Array]:
 
     Raises ToolError when the program stops early: undefined behaviour, a failed self-test, a refused trim.
     """
+    return run_rows(host, to_csv(vectors).encode(), len(vectors))
+
+
+def run_rows(host: HostProgram, rows: bytes, frames: int) -> tuple[Array, Array]:
+    """As :func:`run_host` on ``frames`` lines of the harness's text: first, trim, counts, temperature, faults."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "harness"
         path.write_bytes(host.binary)
         path.chmod(0o700)
-        done = subprocess.run([str(path)], input=to_csv(vectors).encode(), capture_output=True, timeout=_TIMEOUT_S, check=False)  # noqa: S603
+        done = subprocess.run([str(path)], input=rows, capture_output=True, timeout=_TIMEOUT_S, check=False)  # noqa: S603
     if done.returncode:
         found = _first_lines(done.stderr) or "undefined behaviour"
         raise ToolError("the C on this computer", f"stopped with code {done.returncode} ({found})")
-    rows = np.loadtxt(io.BytesIO(done.stdout), dtype=np.int64, delimiter=",", ndmin=2)
-    if rows.shape != (len(vectors), len(OUTPUTS) + host.state_values):
-        raise ToolError("the C on this computer", f"{rows.shape} numbers printed", f"{len(vectors)} rows of {len(OUTPUTS) + host.state_values}")
-    return rows[:, : len(OUTPUTS)], rows[:, len(OUTPUTS) :]
+    printed = np.loadtxt(io.BytesIO(done.stdout), dtype=np.int64, delimiter=",", ndmin=2)
+    if printed.shape != (frames, len(OUTPUTS) + host.state_values):
+        raise ToolError("the C on this computer", f"{printed.shape} numbers printed", f"{frames} rows of {len(OUTPUTS) + host.state_values}")
+    return printed[:, : len(OUTPUTS)], printed[:, len(OUTPUTS) :]
 
 
 def emit_harness(prefix: str) -> str:

@@ -23,6 +23,7 @@ from innage.commands import (
     marking,
     merging,
     mounting,
+    replaying,
     sensor,
     sessions,
     tank,
@@ -68,7 +69,7 @@ for module, name in (
     (trimming, "trim"),
 ):
     app.add_typer(module.app, name=name)
-for module in (logging, sessions, gaps, merging, freezing, training, exporting, tracing, demo):
+for module in (logging, sessions, gaps, merging, freezing, training, replaying, exporting, tracing, demo):
     module.register(app)
 
 

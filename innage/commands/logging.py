@@ -138,7 +138,7 @@ def log(
         counts = tuple(count) if count else its_sensor.channel_names
         u_mm = _level_u_mm(level_u_mm, level_half_width_mm)
         columns = ColumnMapping(
-            save_mapping or "columns", counts, time, time_unit, level, level_unit, u_mm, temperature, _delimiter(delimiter), header, mass, poured
+            save_mapping or "columns", counts, time, time_unit, level, level_unit, u_mm, temperature, delimiter_of(delimiter), header, mass, poured
         )
         check_mapping(columns)
     parsed: list[ParsedFile] = []
@@ -257,7 +257,8 @@ def _saved(store: Store, name: str, also_given: bool) -> ColumnMapping:
     return store.mapping(name)
 
 
-def _delimiter(text: str | None) -> str | None:
+def delimiter_of(text: str | None) -> str | None:
+    """The delimiter that an option names; None means: find out."""
     from dataset.errors import InputError
 
     if text is None:
