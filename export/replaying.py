@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,5 +80,5 @@ def _interpreted(program: Program, counts: Array, warm: Array, first: Array, tri
     """The interpreter's readings of the first frames, restarts included."""
     end = min(CROSS_CHECKED, len(counts))
     edges = [*np.flatnonzero(first[:end]).tolist(), end]
-    pieces = [run(program, counts[a:b], warm[a:b], None, trim).table() for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    pieces = [run(program, counts[a:b], warm[a:b], None, trim).table() for a, b in pairwise(edges)]
     return np.concatenate(pieces) if pieces else np.zeros((0, 5), np.int64)

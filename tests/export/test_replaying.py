@@ -25,7 +25,7 @@ def frames_of(program: Program, t_ms: list[int], seed: int = 3) -> Frames:
 
 def trim_of(program: Program) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
     assert program.trim is not None
-    return (np.asarray(program.trim.low) + np.asarray(program.trim.high)) // 2
+    return np.asarray([(low + high) // 2 for low, high in zip(program.trim.low, program.trim.high, strict=True)], np.int64)
 
 
 def test_a_step_outside_the_tolerance_starts_anew(samples: dict[str, Program]) -> None:
