@@ -4,9 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from threadpoolctl import threadpool_limits
 
 from dataset.rig.grid import Grid, Problem, graded
 from dataset.rig.reference import Row, coaxial_rows, conformal, foam_film_rows, parallel_rows, strips_rows, wall_rows
+
+
+@pytest.fixture(autouse=True)
+def _one_thread():
+    """The factorisation's small dense blocks only get slower by more."""
+    with threadpool_limits(limits=1):
+        yield
 
 
 def worst(rows: list[Row]) -> float:
