@@ -36,7 +36,6 @@ MAX_COUNT_BITS = 24  # what a program's int32 arithmetic leaves room for
 MAX_PERIOD_MS = 3_600_000
 MULTIPLIER_CYCLES = {"cortex-m0plus": (1, 32)}  # Arm Cortex-M0+ technical reference manual: a fast or a small multiplier
 _NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]*")
-_SHARES = ("withheld_share", "beyond_accepted_share")
 
 
 def check_name(what: str, name: str) -> None:
@@ -175,6 +174,11 @@ def check_budget(budget: Budget) -> None:
     check_text(f"{where}, note", budget.note)
 
 
+def _greatest_bound(metric: str) -> float:
+    """The greatest bound that says anything: shares run to 1, percents of the span to 100, lengths and numbers of episodes as far as lengths."""
+    return 1.0 if metric.endswith("_share") else 100.0 if metric.endswith("_pct_span") else MAX_MM
+
+
 def check_limits(limits: Limits) -> None:
     check_name("limits", limits.name)
     where = f"limits {limits.name}"
@@ -184,7 +188,7 @@ def check_limits(limits: Limits) -> None:
         if row.metric not in METRICS:
             raise InputError(f"{where}, metric", row.metric, "one of " + ", ".join(METRICS))
         check_name(f"{where}: condition", row.condition)
-        check_number(f"{where}, bound of {row.metric}", row.bound, 0, 1 if row.metric in _SHARES else MAX_MM)
+        check_number(f"{where}, bound of {row.metric}", row.bound, 0, _greatest_bound(row.metric))
         if row.confidence is not None and not 0 < row.confidence < 1:
             raise InputError(f"{where}, confidence of {row.metric}", f"{row.confidence:g}", "more than 0 and less than 1")
         check_number(f"{where}, fewest groups for {row.metric}", row.min_groups, 1, 10**6)

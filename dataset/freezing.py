@@ -8,8 +8,10 @@ from __future__ import annotations
 import hashlib
 import math
 import re
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
@@ -107,6 +109,48 @@ def shared_roles(groups: Sequence[Group], shares: Mapping[Role, float], seed: in
     drawn = sorted((g.name for g in groups), key=lambda name: hashlib.sha256(f"{seed}:{name}".encode()).digest())
     order = [role for role, number in numbers.items() for _ in range(number)]
     return dict(zip(drawn, order, strict=True))
+
+
+def spread_roles(sessions: Sequence[Session], group_by: GroupBy, numbers: Mapping[Role, int], seed: int) -> dict[str, Role]:
+    """A seeded split of whole groups by numbers of groups, spread so that every role sees every liquid and tank where it can.
+
+    Groups are drawn in the order of SHA-256(seed, name), those with the rarest liquid or tank first. A group goes to the role to which the most of its
+    liquids and tanks are new; of several, to the one that is furthest below its share of them, then to the one with most of its groups still to come.
+
+    Raises:
+        InputError: numbers below 1, or that do not sum to the groups there are.
+    """
+    traits = _traits(sessions, group_by)
+    if any(number < 1 for number in numbers.values()) or sum(numbers.values()) != len(traits):
+        found = ", ".join(f"{role}:{number}" for role, number in numbers.items())
+        raise InputError("--roles", found, f"numbers above 0 that sum to the {len(traits)} groups there are", "leave one role without a number for the rest")
+    holders = Counter(trait for its in traits.values() for trait in its)
+    order = sorted(traits, key=lambda name: (min(holders[t] for t in traits[name]), hashlib.sha256(f"{seed}:{name}".encode()).digest()))
+    left = dict(numbers)
+    seen: Counter[tuple[Role, str]] = Counter()
+    roles: dict[str, Role] = {}
+    for name in order:
+        its = traits[name]
+
+        def lack(role: Role, its: frozenset[str] = its) -> tuple[int, Fraction, Fraction]:
+            new = sum(not seen[role, t] for t in its)
+            share = Fraction(numbers[role], len(traits))
+            return new, sum((share - Fraction(seen[role, t], holders[t]) for t in its), Fraction()), Fraction(left[role], numbers[role])
+
+        role = max((role for role in left if left[role]), key=lack)
+        roles[name] = role
+        left[role] -= 1
+        seen.update((role, t) for t in traits[name])
+    return roles
+
+
+def _traits(sessions: Sequence[Session], group_by: GroupBy) -> dict[str, frozenset[str]]:
+    """For each group the liquids and tanks that its labelled frames are of."""
+    found: dict[str, set[str]] = {}
+    for session in sessions:
+        for name in {group_of(session, mark, group_by) for mark in session.marks}:
+            found.setdefault(name, set()).update({f"liquid {session.liquid.name}", f"tank {label(session.mounting.tank)}"})
+    return {name: frozenset(its) for name, its in found.items()}
 
 
 def check_sessions(sessions: Sequence[Session]) -> None:

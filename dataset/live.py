@@ -106,6 +106,7 @@ class Capture:
         labelling: Labelling | None = None,
         condition: str | None = None,
         note: str = "",
+        simulated: bool = False,
     ) -> Capture:
         """Begin a capture.
 
@@ -120,6 +121,7 @@ class Capture:
             labelling: how a mass becomes a level; None: as the scale shows it.
             condition: conditions of the whole capture, as :func:`dataset.conditions.read_conditions` reads them.
             note: kept with the session.
+            simulated: the frames are made by the virtual rig, not measured.
         """
         check_number("--level-u-mm", level_u_mm, 0, 1e5, unit="mm")
         if condition is not None:
@@ -131,6 +133,7 @@ class Capture:
             "labelling": {key: value for key, value in asdict(its).items() if key != "liquid"},
             "condition": condition,
             "note": note,
+            "simulated": simulated,
         }
         return cls(store, store.begin_capture(name, unit, liquid, mounting, settings))
 
@@ -392,6 +395,7 @@ class Capture:
         stretches = () if condition is None else (Stretch(0, len(frames), read_conditions("--condition", condition)),)
         source = Source(known.name, readings_sha256(frames))
         new = NewSession(known.unit, known.liquid, known.mounting, frames, self.marks(), source, known.settings["note"], stretches, self._warnings())
+        new = replace(new, simulated=known.settings.get("simulated", False))  # captures begun by an earlier version do not say
         return self._store.seal_capture(known.name, new)
 
     def _warnings(self) -> tuple[DoorWarning, ...]:

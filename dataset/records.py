@@ -7,102 +7,44 @@ A record with revisions is named ``name`` (its latest revision) or ``name@2`` (a
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
 from typing import TYPE_CHECKING
+
+from dataset.words import (
+    CORES,
+    METRICS,
+    CountLaw,
+    Coupling,
+    Flow,
+    GroupBy,
+    LevelUnit,
+    PadRole,
+    Role,
+    Surface,
+    TimeUnit,
+    TrimKind,
+    Wall,
+)
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-
-class CountLaw(StrEnum):
-    """How a channel's count depends on its pad's capacitance C."""
-
-    RISES = "rises"  # count grows in proportion to C
-    FALLS = "falls"  # count goes with 1/C, as the frequency of a relaxation oscillator does
-
-
-class PadRole(StrEnum):
-    LEVEL = "level"
-    REFERENCE = "reference"
-
-
-class Role(StrEnum):
-    """What a group of frames may be used for; a group has one role."""
-
-    FIT = "fit"
-    CHOOSE = "choose"
-    CALIBRATE = "calibrate"
-    PROVE = "prove"
-
-
-METRICS = ("rmse_mm", "worst_group_rmse_mm", "p95_abs_mm", "withheld_share", "beyond_accepted_share")  # what a limit may bound
-CORES = ("cortex-m0plus",)  # what a budget may name
-
-
-class TimeUnit(StrEnum):
-    MILLISECONDS = "ms"
-    SECONDS = "s"
-
-
-class LevelUnit(StrEnum):
-    """How a level column counts; ``fraction`` is of the tank's span."""
-
-    MILLIMETRES = "mm"
-    CENTIMETRES = "cm"
-    FRACTION = "fraction"
-
-
-class GroupBy(StrEnum):
-    """What a claim of a frozen set speaks of: the thing that is never split between roles."""
-
-    SESSION = "session"
-    UNIT = "unit"
-    LIQUID = "liquid"
-    TANK = "tank"
-    LEVEL = "level"
-
-
-class Surface(StrEnum):
-    """What the free surface does; foam and sloshing may come together."""
-
-    STILL = "still"
-    FOAM = "foam"
-    SLOSHING = "sloshing"
-
-
-class Wall(StrEnum):
-    """What is on the wall above the liquid; film, drops and scale may come together."""
-
-    CLEAN = "clean"
-    FILM = "film"
-    DROPS = "drops"
-    SCALE = "scale"
-
-
-class Flow(StrEnum):
-    STATIC = "static"
-    FILLING = "filling"
-    DRAINING = "draining"
-
-
-class Coupling(StrEnum):
-    """How the liquid is joined to earth."""
-
-    FLOATING = "floating"
-    IMPEDANCE = "impedance"
-    EARTHED = "earthed"
-
-
-class TrimKind(StrEnum):
-    """What a unit was like when its counts were stored."""
-
-    BOARD = "board"  # the board alone
-    DRY = "dry"  # assembled, the tank dry
-    BLOCK = "block"  # a surrogate block against the pads, in place of liquid
-    PARTIAL = "partial"  # filled to a known level
-    FULL = "full"
-    LEARNED = "learned"  # in service
+# the words of the records can be had from here too
+__all__ = [
+    "CORES",
+    "METRICS",
+    "CountLaw",
+    "Coupling",
+    "Flow",
+    "GroupBy",
+    "LevelUnit",
+    "PadRole",
+    "Role",
+    "Surface",
+    "TimeUnit",
+    "TrimKind",
+    "Wall",
+]
 
 
 @dataclass(frozen=True)

@@ -34,6 +34,9 @@ def freeze(
     calibrate: Annotated[str | None, typer.Option(help=ROLE_HELP.format("calibrate"))] = None,
     prove: Annotated[str | None, typer.Option(help=ROLE_HELP.format("prove"))] = None,
     shares: Annotated[str | None, typer.Option(help="Draw groups by percent instead, such as fit=60,prove=40.")] = None,
+    roles: Annotated[
+        str | None, typer.Option(help="Draw numbers of groups instead, such as fit:10,choose:5,calibrate:9,prove, each role with every liquid where it can.")
+    ] = None,
     seed: Annotated[int, typer.Option(help="Seed of that draw.")] = 0,
     allow_mixed: Annotated[bool, typer.Option("--allow-mixed", help="Take simulated and measured sessions together.")] = False,
     json: JsonOption = False,
@@ -41,23 +44,25 @@ def freeze(
 ) -> None:
     """Freeze a choice of sessions; every group gets exactly one role."""
     from dataset.errors import InputError
-    from dataset.freezing import check_sessions, groups_of, named_roles, shared_roles
+    from dataset.freezing import check_sessions, groups_of, named_roles, shared_roles, spread_roles
 
     opened = open_store(store)
     chosen, left_out = _sessions(opened, session)
     check_sessions(chosen)
     groups = groups_of(chosen, group)
     named = {role: text for role, text in ((Role.FIT, fit), (Role.CHOOSE, choose), (Role.CALIBRATE, calibrate), (Role.PROVE, prove)) if text is not None}
-    if bool(named) == (shares is not None):
-        found = "both roles and --shares" if named else "no roles"
+    ways = [bool(named), shares is not None, roles is not None]
+    if sum(ways) != 1:
+        found = "none given" if not any(ways) else "given in more than one way"
         known = ", ".join(g.name for g in groups)
-        raise InputError("roles", found, "--fit, --choose, --calibrate, --prove with groups, or --shares", f"the groups are: {known}")
+        raise InputError("roles", found, "--fit, --choose, --calibrate, --prove with groups, or --shares, or --roles", f"the groups are: {known}")
     if shares is not None:
-        made = opened.freeze(name, chosen, group, shared_roles(groups, read_shares(shares), seed), seed, allow_mixed=allow_mixed)
+        split = shared_roles(groups, read_shares(shares), seed)
+    elif roles is not None:
+        split = spread_roles(chosen, group, read_numbers(roles, len(groups)), seed)
     else:
-        made = opened.freeze(
-            name, chosen, group, named_roles(groups, {role: read_groups(text, group) for role, text in named.items()}), allow_mixed=allow_mixed
-        )
+        split = named_roles(groups, {role: read_groups(text, group) for role, text in named.items()})
+    made = opened.freeze(name, chosen, group, split, None if named else seed, allow_mixed=allow_mixed)
     if json:
         emit(facts(made, groups, opened))
         return
@@ -116,6 +121,23 @@ def read_shares(text: str) -> dict[Role, float]:
         except ValueError as error:
             raise InputError("--shares", repr(part), "ROLE=PERCENT, such as fit=60,prove=40; roles: " + ", ".join(Role)) from error
     return shares
+
+
+def read_numbers(text: str, groups: int) -> dict[Role, int]:
+    """Numbers of groups from ``fit:10,choose:5,prove``; a role without a number takes what is left of ``groups``."""
+    from dataset.errors import InputError
+
+    numbers: dict[Role, int | None] = {}
+    for part in text.split(","):
+        role, colon, number = (word.strip() for word in part.partition(":"))
+        if role not in list(Role) or role in numbers or (colon and not number.isdecimal()):
+            raise InputError("--roles", repr(part), "each role once, ROLE:GROUPS, such as fit:10,choose:5,calibrate:9,prove:6; roles: " + ", ".join(Role))
+        numbers[Role(role)] = int(number) if colon else None
+    rest = [role for role, number in numbers.items() if number is None]
+    if len(rest) > 1:
+        raise InputError("--roles", f"{' and '.join(rest)} both take the rest", "one role without a number")
+    given = sum(number or 0 for number in numbers.values())
+    return {role: groups - given if number is None else number for role, number in numbers.items()}
 
 
 def facts(frozen_set: FrozenSet, groups: Sequence[Group], store: Store) -> dict[str, Any]:

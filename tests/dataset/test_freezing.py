@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dataset.errors import InputError
-from dataset.freezing import Group, check_sessions, groups_of, named_roles, natural, shared_roles
+from dataset.freezing import Group, check_sessions, groups_of, named_roles, natural, shared_roles, spread_roles
 from dataset.records import CountLaw, GroupBy, Liquid, Mark, Mounting, Pad, Role, Sensor, Session, Source, Tank, Unit
 
 SENSOR = Sensor("strip", 1, (Pad(0, "a", 0, 50),), 16, CountLaw.RISES, 100)
@@ -116,6 +116,39 @@ def test_more_roles_than_groups() -> None:
     """A draw that would leave a role empty is refused."""
     with pytest.raises(InputError, match="1 groups for 2 roles"):
         shared_roles(groups(1), {Role.FIT: 50, Role.PROVE: 50}, 0)
+
+
+def fleet(liquids: dict[str, int]) -> list[Session]:
+    """Units named u0, u1, ... with one session each, so many with each liquid."""
+    names = [liquid for liquid, number in liquids.items() for _ in range(number)]
+    return [session(k, (Mark(0, 10, 5.0),), unit=f"u{k}", liquid=liquid) for k, liquid in enumerate(names)]
+
+
+NUMBERS = {Role.FIT: 10, Role.CHOOSE: 5, Role.CALIBRATE: 9, Role.PROVE: 6}
+
+
+@given(st.integers(0, 10000))
+def test_every_role_sees_every_liquid(seed: int) -> None:
+    """Each liquid on at least as many units as there are roles reaches every role; the numbers are kept to exactly."""
+    sessions = fleet({"water": 4, "soap": 18, "aid": 8})
+    found = spread_roles(sessions, GroupBy.UNIT, NUMBERS, seed)
+    assert Counter(found.values()) == NUMBERS
+    assert {(found[s.unit.name], s.liquid.name) for s in sessions} == {(role, liquid) for role in Role for liquid in ("water", "soap", "aid")}
+
+
+def test_a_spread_is_the_same_again_and_another_with_another_seed() -> None:
+    """The order in which sessions are given plays no part."""
+    sessions = fleet({"water": 15, "soap": 15})
+    found = spread_roles(sessions, GroupBy.UNIT, NUMBERS, 1)
+    assert spread_roles(sessions[::-1], GroupBy.UNIT, NUMBERS, 1) == found
+    assert spread_roles(sessions, GroupBy.UNIT, NUMBERS, 2) != found
+
+
+@pytest.mark.parametrize("numbers", [{Role.FIT: 2, Role.PROVE: 2}, {Role.FIT: 3, Role.PROVE: 0}, {Role.FIT: 4, Role.PROVE: -1}])
+def test_spread_refused(numbers: dict[Role, int]) -> None:
+    """Numbers are above 0 and give every group a role."""
+    with pytest.raises(InputError, match="sum to the 3 groups"):
+        spread_roles(fleet({"water": 3}), GroupBy.UNIT, numbers, 0)
 
 
 @pytest.mark.parametrize(

@@ -55,6 +55,16 @@ def test_confirmed_steps_become_marks(bench: Store) -> None:
     assert not bench.open_captures()
 
 
+@pytest.mark.parametrize("simulated", [False, True])
+def test_a_capture_from_the_rig_says_so(bench: Store, simulated: bool) -> None:
+    """The word given at the beginning holds for whoever goes on with the capture and seals it."""
+    what = (bench.unit("unit"), bench.liquid("liquid"), bench.mounting("mounting"))
+    begun = Capture.begin(bench, "run", *what, simulated=simulated)
+    play(begun, 0, 10)
+    begun.commit()
+    assert Capture.open(bench, "run").seal().simulated is simulated
+
+
 def test_skip_and_back(bench: Store) -> None:
     """A skipped step has no mark; 'back' withdraws the last mark, and its step is asked for again."""
     capture = begin(bench, [0.0, 50.0])

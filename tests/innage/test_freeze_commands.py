@@ -125,14 +125,29 @@ def test_listing_and_openings(store: Path) -> None:
     assert run_json("frozen", "units")["prove_openings"] == 1
 
 
+def test_roles_by_number(store: Path) -> None:
+    """Numbers of groups are drawn with a seed, which is kept; a role without a number takes the rest."""
+    made = run_json("freeze", "x", "--group", "unit", "--roles", "fit:1, prove", "--seed", "1")
+    assert sorted(g["role"] for g in made["groups"]) == ["fit", "prove"]
+    assert made["seed"] == 1
+    assert run_json("freeze", "y", "--group", "unit", "--roles", "fit:1,prove:1", "--seed", "1")["sha256"] == made["sha256"]
+
+
 @pytest.mark.parametrize(
     ("options", "sentence"),
     [
         (["--fit", "u1"], "no role for 1 groups: u2; expected every group exactly one role"),
         (["--fit", "u1,u3", "--prove", "rest"], "--fit: no group is called 'u3'. There are: u"),
         (["--fit", "u1", "--prove", "u1,u2"], "--prove: group u1 is named under fit already"),
-        ([], "roles: no roles; expected --fit, --choose, --calibrate, --prove with groups, or --shares. The groups are: u1, u2"),
-        (["--fit", "u1", "--shares", "fit=100"], "roles: both roles and --shares"),
+        ([], "roles: none given; expected --fit, --choose, --calibrate, --prove with groups, or --shares, or --roles. The groups are: u1, u2"),
+        (["--fit", "u1", "--shares", "fit=100"], "roles: given in more than one way"),
+        (["--roles", "fit:1", "--shares", "fit=100"], "roles: given in more than one way"),
+        (["--roles", "fit:1,prove:2"], "--roles: fit:1, prove:2; expected numbers above 0 that sum to the 2 groups there are"),
+        (["--roles", "fit:2,prove"], "--roles: fit:2, prove:0; expected numbers above 0"),
+        (["--roles", "fit:1,test:1"], "--roles: 'test:1'; expected each role once, ROLE:GROUPS"),
+        (["--roles", "fit:1,fit:1"], "--roles: 'fit:1'; expected each role once"),
+        (["--roles", "fit:-1,prove"], "--roles: 'fit:-1'; expected each role once"),
+        (["--roles", "fit,prove"], "--roles: fit and prove both take the rest"),
         (["--shares", "fit=60,prove=30"], "--shares: fit=60, prove=30; expected shares above 0 that sum to 100"),
         (["--shares", "fit=60,test=40"], "--shares: 'test=40'; expected ROLE=PERCENT, such as fit=60,prove=40; roles: fit, choose, calibrate, prove"),
         (["--session", "fff", "--fit", "rest"], "session fff: is not in the store. See 'innage sessions'"),
