@@ -45,6 +45,14 @@ def test_two_pads_are_weighed_as_least_squares_does() -> None:
 def test_levels_that_no_pad_sees_are_blind() -> None:
     shown = promise({Coupling.FLOATING: straight((0.0, 0.001))})
     assert shown.blind == ((0.0, 100.0),)
+    assert shown.resolution == pytest.approx(10.0)
+    dull = {Coupling.FLOATING: straight((0.01 / 1.5,))}
+    assert promise(dull).blind == ((0.0, 100.0),)
+    assert promise(dull, coarsest_mm=1.6).blind == ()
+
+
+def test_a_resolution_is_never_coarser_than_the_span() -> None:
+    assert promise({Coupling.FLOATING: straight((0.0,))}).resolution == pytest.approx(100.0)
 
 
 def test_another_coupling_is_read_as_another_level() -> None:

@@ -52,6 +52,17 @@ def test_an_impedance_lies_between_floating_and_earthed() -> None:
     assert abs(seen[Coupling.EARTHED][0][0]) > 1.2 * abs(seen[Coupling.FLOATING][0][0])
 
 
+def test_an_impedance_obeys_kirchhoff() -> None:
+    """No current is left at the electrode: j omega sum(M v) + v / R + j omega C v = 0, pads and shield held, 12 mm of pad's width deep."""
+    its = Slice(SMALL.pads, 12.0, 2.0, 2.3, 50.0, depth_mm=40.0, shield=False, frequency_hz=2e5, earth_ohm=3e6, earth_farad=0.4e-12)
+    problem, content = SliceProblem(its), Content(20.0)
+    own, between = problem.pads_pf(TAP, content)[Coupling.IMPEDANCE]
+    matrix, omega = problem.solve(TAP, content) * 0.012 * 1e-12, 2 * np.pi * 2e5  # farads
+    volts = -matrix[2, 0] * 1j * omega / (matrix[2, 2] * 1j * omega + 1 / 3e6 + 1j * omega * 0.4e-12)
+    assert own[0] * 1e-12 == pytest.approx(matrix[0, 0] + matrix[0, 2] * volts, rel=1e-9)
+    assert between[0] * 1e-12 == pytest.approx(-(matrix[1, 0] + matrix[1, 2] * volts), rel=1e-9)
+
+
 def test_reciprocity_and_shielding() -> None:
     """A Maxwell matrix is symmetric, its diagonal positive, the rest negative, no row sums below zero (Maxwell's Treatise, section 87, from memory)."""
     matrix = SliceProblem(SMALL).solve(Medium(5.0), Content(20.0)).real
@@ -101,6 +112,20 @@ def test_more_or_wetter_foam_looks_fuller(tables: dict[Coupling, Response]) -> N
     table, level = tables[Coupling.FLOATING], np.full(4, 4.0)
     seen = table.at(level, np.asarray([0.0, 8.0, 8.0, 30.0]), np.asarray([0.05, 0.01, 0.08, 0.08]))
     assert (np.diff(seen.sum(axis=1)) > 0).all()
+
+
+def test_thin_foam_counts_by_its_thickness(tables: dict[Coupling, Response]) -> None:
+    table, level = tables[Coupling.FLOATING], np.full(3, 4.0)
+    none, half, whole = table.at(level, np.asarray([0.0, 4.0, 8.0]), np.full(3, 0.08))
+    assert half - none == pytest.approx((whole - none) / 2)
+
+
+def test_another_wall_is_another_table(tmp_path: Path) -> None:
+    thin, thick = (
+        response_table(Slice(((2.0, 16.0),), 12.0, wall, 2.3, 24.0, depth_mm=20.0), TAP, 12.0, cache=tmp_path, jobs=1)[Coupling.EARTHED] for wall in (1.0, 3.0)
+    )
+    assert thin.clean[-1, 0] > 1.5 * thick.clean[-1, 0]
+    assert len(list(tmp_path.iterdir())) == 2
 
 
 def test_a_table_is_solved_once(tables: dict[Coupling, Response], cache: Path) -> None:
