@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
@@ -12,24 +12,40 @@ from sqlalchemy.orm import Session as OrmSession
 from dataset.checks import check_name
 from dataset.errors import InputError, NotFoundError
 from dataset.frozen_sets import checked_row, to_frozen_set
-from dataset.records import ExportedFile, Model
+from dataset.records import ExportedFile, FrozenSet, Model
 from dataset.registry import label, limits_row, named, same_record, to_limits
 from dataset.tables import ExportedFileRow, ExportRow, ModelRow
 
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 
 
+def to_models(rows: Iterable[ModelRow]) -> tuple[Model, ...]:
+    """The records; a frozen set that several models share is read and hashed once."""
+    known: dict[int, FrozenSet] = {}
+    found: list[Model] = []
+    for row in rows:
+        if row.frozen_set_id not in known:
+            known[row.frozen_set_id] = to_frozen_set(row.frozen_set)
+        found.append(_record(row, known[row.frozen_set_id]))
+    return tuple(found)
+
+
 def to_model(row: ModelRow) -> Model:
+    return _record(row, to_frozen_set(row.frozen_set))
+
+
+def _record(row: ModelRow, frozen: FrozenSet) -> Model:
     return Model(
         name=row.name,
         sha256=row.sha256,
-        frozen=to_frozen_set(row.frozen_set),
+        frozen=frozen,
         limits=None if row.limits is None else to_limits(row.limits),
         recipe=row.recipe,
         versions=row.versions,
         metrics=row.metrics,
         program=row.program,
         float_onnx=row.float_onnx,
+        parent=row.parent,
     )
 
 
@@ -44,6 +60,8 @@ def add_model(orm: OrmSession, model: Model) -> Model:
         same = to_model(existing) == model
         found = "is in the store already, exactly as it is" if same else f"exists already, with another program or recipe (program {existing.sha256[:12]})"
         raise InputError(where, found, "a new name", "models never change; give this one another name")
+    if model.parent is not None:
+        model_row(orm, model.parent)
     row = ModelRow(
         name=model.name,
         sha256=model.sha256,
@@ -53,6 +71,7 @@ def add_model(orm: OrmSession, model: Model) -> Model:
         metrics=model.metrics,
         program=model.program,
         float_onnx=model.float_onnx,
+        parent=model.parent,
     )
     if model.limits is not None:
         row.limits = limits_row(orm, label(model.limits))

@@ -6,6 +6,7 @@ A record with revisions is named ``name`` (its latest revision) or ``name@2`` (a
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -464,7 +465,8 @@ class FrozenData:
 class Model:
     """A trained model as the store keeps it: no pickles; texts are canonical JSON.
 
-    ``sha256`` is the program's digest. ``metrics``, ``recipe`` and ``versions`` are JSON objects.
+    ``sha256`` is the program's digest. ``metrics``, ``recipe`` and ``versions`` are JSON objects. ``parent`` is the name of the model
+    that it was retrained from.
     """
 
     name: str
@@ -476,6 +478,13 @@ class Model:
     metrics: str
     program: str
     float_onnx: bytes
+    parent: str | None = None
+
+    @property
+    def seed(self) -> int | None:
+        """The seed of its training, as the recipe has it."""
+        found = json.loads(self.recipe).get("seed")
+        return found if isinstance(found, int) else None
 
 
 @dataclass(frozen=True)

@@ -410,7 +410,7 @@ class Store:
 
     def models(self) -> tuple[Model, ...]:
         """All models, by name."""
-        return self._read(lambda orm: tuple(models.to_model(row) for row in orm.scalars(select(ModelRow).order_by(ModelRow.name))))
+        return self._read(lambda orm: models.to_models(orm.scalars(select(ModelRow).order_by(ModelRow.name))))
 
     def add_export(self, model: Model, bundle_sha256: str, files: Mapping[str, str]) -> None:
         """Record the files (name -> SHA-256) that an export of ``model`` wrote; the same bundle again changes nothing."""

@@ -424,6 +424,7 @@ class ModelRow(Base):
     metrics: Mapped[Prose]
     program: Mapped[Prose]
     float_onnx: Mapped[Bytes]
+    parent: Mapped[str | None] = mapped_column(String(60))
     frozen_set: Mapped[FrozenSetRow] = relationship()
     limits: Mapped[LimitsRow | None] = relationship()
 

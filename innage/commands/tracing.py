@@ -12,7 +12,7 @@ from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 
 if TYPE_CHECKING:
-    from dataset.records import ExportedFile, Session
+    from dataset.records import ExportedFile, Session, Trim
     from dataset.store import Store
 
 
@@ -61,10 +61,21 @@ def _facts(store: Store, exported: ExportedFile) -> dict[str, Any]:
     return {
         "exported_as": exported.name,
         "bundle_sha256": exported.bundle_sha256,
-        "model": {"name": model.name, "sha256": model.sha256},
-        "frozen_set": {"name": frozen.name, "sha256": frozen.sha256, "roles": {group: role.value for group, role in frozen.roles}},
+        "model": {"name": model.name, "sha256": model.sha256, "parent": model.parent},
+        "frozen_set": {
+            "name": frozen.name,
+            "sha256": frozen.sha256,
+            "origin": frozen.origin,
+            "roles": {group: role.value for group, role in frozen.roles},
+            "trims": [_trim(trim) for trim in frozen.trims],
+        },
         "sessions": [_session(current.get(s.sha256, s)) for s in frozen.sessions],
     }
+
+
+def _trim(trim: Trim) -> dict[str, Any]:
+    facts = {"unit": trim.unit.name, "mounting": trim.mounting.name, "kind": trim.kind.value, "date": trim.date}
+    return facts | {"counts": list(trim.counts), "session": trim.session, "sha256": trim.sha256}
 
 
 def _session(session: Session) -> dict[str, Any]:
@@ -78,6 +89,7 @@ def _session(session: Session) -> dict[str, Any]:
         "sensor": f"{sensor.name}@{sensor.revision}",
         "mounting": session.mounting.name,
         "frames": session.frames,
+        "simulated": session.simulated,
         "levels_mm": sorted({mark.level_mm for mark in session.marks}),
         "source": {"file": session.source.file, "sha256": session.source.sha256},
         "void": session.void_reason,
@@ -91,15 +103,20 @@ def _show(name: str, digest: str, facts: dict[str, Any]) -> None:
         ("file", f"{name} (exported as {facts['exported_as']})"),
         ("SHA-256", digest),
         ("bundle", facts["bundle_sha256"]),
-        ("model", f"{model['name']}, {model['sha256']}"),
-        ("frozen set", f"{frozen['name']}, {frozen['sha256']}"),
+        ("model", f"{model['name']}, {model['sha256']}" + (f", retrained from {model['parent']}" if model["parent"] is not None else "")),
+        ("frozen set", f"{frozen['name']} ({frozen['origin']}), {frozen['sha256']}"),
         ("groups", ", ".join(f"{roles.count(role)} {role}" for role in dict.fromkeys(roles))),
     ]
+    rows += [("trim", f"unit {t['unit']}, mounting {t['mounting']}: {t['kind']} of {t['date']}, {t['sha256'][:12]}") for t in frozen["trims"]]
     for session in facts["sessions"]:
         levels = session["levels_mm"]
         rows += [
             ("session", f"{session['id']}: unit {session['unit']}, liquid {session['liquid']}, mounting {session['mounting']}"),
-            ("", f"tank {session['tank']}, sensor {session['sensor']}, {session['frames']} frames, {len(levels)} levels"),
+            (
+                "",
+                f"tank {session['tank']}, sensor {session['sensor']}, {session['frames']} frames, {len(levels)} levels"
+                + (", simulated" if session["simulated"] else ""),
+            ),
             ("", f"from {session['source']['file']}, SHA-256 {session['source']['sha256']}"),
         ]
         if session["void"] is not None:

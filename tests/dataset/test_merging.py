@@ -56,9 +56,9 @@ def alike(store: Store) -> dict[str, Any]:
         "counts": {sha: hashlib.sha256(f.counts.tobytes() + f.t_ms.tobytes()).hexdigest() for sha, f in frames.items()},
         "amendments": {sha: {r.sha256 for r in store.mark_revisions(sha)} for sha in sessions},
         "trims": {replace(t, mounting=unnumbered(t.mounting)) for t in store.trims()},
-        "sets": {(f.name, f.sha256, f.roles, f.seed, tuple(s.sha256 for s in f.sessions)) for f in sets},
+        "sets": {(f.name, f.sha256, f.roles, f.seed, tuple(s.sha256 for s in f.sessions), tuple(t.sha256 for t in f.trims)) for f in sets},
         "openings": {f.name: (store.prove_openings(f), sorted(store.prove_purposes(f))) for f in sets},
-        "models": {(m.name, m.sha256, m.recipe, m.frozen.sha256, m.limits and m.limits.rows) for m in store.models()},
+        "models": {(m.name, m.sha256, m.parent, m.recipe, m.frozen.sha256, m.limits and m.limits.rows) for m in store.models()},
     }
 
 
@@ -79,14 +79,14 @@ def fill(left: Store, right: Store, register: Register) -> None:
         store.add_mapping(ColumnMapping(f"mapping-{seed}", ("c0", "c1")))
         limits = store.add_limits(Limits("signed", 0, (Limit("rmse_mm", float(seed)),)))
         first, second = store.add_sessions([replace(shared, mounting=bench.mounting), bench.session(seed, unit=its)])
+        session, frames = first.sha256, (0, 10)
+        store.add_trim(Trim(its, bench.mounting, TrimKind.FULL, (30000 + seed, 40000), "2026-01-02", "line", session=session, frames=frames))
         frozen = store.freeze(f"set-{seed}", [first, second], GroupBy.UNIT, {"unit1": Role.FIT, its.name: Role.PROVE}, seed)
         store.open_prove(frozen, f"train m-{seed}")
         made = store.add_model(model(frozen, f"m-{seed}", limits))
         store.add_export(made, f"{seed}" * 64, {"innage.c": f"{seed}" * 64})
         store.amend_marks(first.id, [Mark(0, 10, 16.0 + seed, 0.5)], f"author {seed}", "the scale was off")
         store.void(second.id, "wrong liquid")
-        session, frames = first.sha256, (0, 10)
-        store.add_trim(Trim(its, bench.mounting, TrimKind.FULL, (30000 + seed, 40000), "2026-01-02", "line", session=session, frames=frames))
 
 
 def test_both_ways_both_answer_alike(benches: tuple[Store, Store], register: Register) -> None:
@@ -97,6 +97,7 @@ def test_both_ways_both_answer_alike(benches: tuple[Store, Store], register: Reg
     report = left.merge(right.path)
     back = right.merge(left.path)
     assert alike(left) == alike(right)
+    assert [len(f.trims) for f in left.frozen_sets()] == [1, 1]
     for kind in ("sessions", "tanks", "limits", "sets", "models"):
         assert set(alike(left)[kind]) == set(before[0][kind]) | set(before[1][kind]), kind
     assert {c.what: (c.new, c.known) for c in report.counts} == {

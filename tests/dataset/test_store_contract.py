@@ -374,6 +374,16 @@ class TestStoreContract:
         with pytest.raises(InputError, match="64 hexadecimal digits"):
             store.exported("model.c")
 
+    def test_a_retrained_model_names_its_parent(self, store: Store, register: Register) -> None:
+        """The parent must be there; the seed is the recipe's; models come by name, each with its set."""
+        frozen = store.freeze("set", store.add_sessions([register(store).session(1)]), GroupBy.LEVEL, ROLES)
+        first = store.add_model(_model(frozen))
+        with pytest.raises(NotFoundError, match="model nobody"):
+            store.add_model(replace(first, name="second", parent="nobody"))
+        second = store.add_model(replace(first, name="second", parent="m"))
+        assert (first.parent, store.model("second").parent, second.seed) == (None, "m", 0)
+        assert store.models() == (first, second)
+
     def test_model_names_are_taken(self, store: Store, register: Register) -> None:
         """The same model again and another of its name are both refused, each in its own words; texts must be JSON objects."""
         bench = register(store)
