@@ -83,6 +83,16 @@ def test_the_default_set_can_be_added_as_it_stands(new_store: Store) -> None:
     assert "no source" in limits.note
 
 
+@pytest.mark.parametrize(
+    ("metric", "within", "beyond"), [("withheld_share", 1.0, 1.01), ("dry_missed_share", 0.0, 2.0), ("p95_pct_span", 100.0, 100.5), ("max_abs_mm", 250.0, -1.0)]
+)
+def test_bounds_that_say_something(metric: str, within: float, beyond: float) -> None:
+    """A share ends at 1, a percentage of the span at 100; nothing is below 0. A bound of 0 episodes can be asked for."""
+    check_limits(Limits("x", 0, (Limit(metric, within, "foam"), Limit("false_wet_episodes", 0.0))))
+    with pytest.raises(InputError, match=f"bound of {metric}"):
+        check_limits(Limits("x", 0, (Limit(metric, beyond),)))
+
+
 def test_the_hash_follows_what_is_signed() -> None:
     """Signing and the store's revision number leave the hash; any change of name, note, a row or their order makes another."""
     limits = Limits("signed", 1, (Limit("rmse_mm", 2.0), Limit("p95_abs_mm", 4.0, "foam", 0.9, 9)), "note")
