@@ -11,6 +11,7 @@ from typer.core import TyperGroup
 from dataset.errors import InnageError
 from innage.commands import (
     budget,
+    comparing,
     demo,
     exporting,
     freezing,
@@ -69,7 +70,7 @@ for module, name in (
     (trimming, "trim"),
 ):
     app.add_typer(module.app, name=name)
-for module in (logging, sessions, gaps, merging, freezing, training, replaying, exporting, tracing, demo):
+for module in (logging, sessions, gaps, merging, freezing, training, comparing, replaying, exporting, tracing, demo):
     module.register(app)
 
 
