@@ -57,10 +57,10 @@ def test_an_impedance_obeys_kirchhoff() -> None:
     its = Slice(SMALL.pads, 12.0, 2.0, 2.3, 50.0, depth_mm=40.0, shield=False, frequency_hz=2e5, earth_ohm=3e6, earth_farad=0.4e-12)
     problem, content = SliceProblem(its), Content(20.0)
     own, between = problem.pads_pf(TAP, content)[Coupling.IMPEDANCE]
-    matrix, omega = problem.solve(TAP, content) * 0.012 * 1e-12, 2 * np.pi * 2e5  # farads
-    volts = -matrix[2, 0] * 1j * omega / (matrix[2, 2] * 1j * omega + 1 / 3e6 + 1j * omega * 0.4e-12)
-    assert own[0] * 1e-12 == pytest.approx(matrix[0, 0] + matrix[0, 2] * volts, rel=1e-9)
-    assert between[0] * 1e-12 == pytest.approx(-(matrix[1, 0] + matrix[1, 2] * volts), rel=1e-9)
+    matrix, omega = problem.solve(TAP, content) * 0.012, 2 * np.pi * 2e5  # pF, so that admittances are in pS
+    volts = -matrix[2, 0] * 1j * omega / (matrix[2, 2] * 1j * omega + 1e12 / 3e6 + 1j * omega * 0.4)
+    assert own[0] == pytest.approx(matrix[0, 0] + matrix[0, 2] * volts, rel=1e-9)
+    assert between[0] == pytest.approx(-(matrix[1, 0] + matrix[1, 2] * volts), rel=1e-9)
 
 
 def test_reciprocity_and_shielding() -> None:
