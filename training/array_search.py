@@ -23,10 +23,10 @@ from training.streams import values_of
 from training.trimming import SHARE_ONE, Trimming, find_trimming, kind_names, trim_counts, trim_limits
 from training.watch import ONE, States, doubt_of, fit_watcher, states_of
 
-ARRAY_CHANNELS = 3  # fewer pads than this have no pattern to watch
+LEVEL_STEPS, WATCHER_SHARE = 1000, 0.6  # steps of a fit; a watcher takes fewer
+ARRAY_CHANNELS = 4  # fewer pads than this have no pattern to watch
 STILL, UNREST = ("shares", "ratios"), ("shares", "ratios", "unrest")
 ALL = ("shares", "ratios", "means", "unrest")
-LEVEL_STEPS, WATCHER_STEPS = 1000, 600
 MOST_FIT_ROWS = 12_000  # frames of one session are alike: more take longer and teach little
 PARTS = 2  # units are left out in so many parts to learn what errors unseen units have
 EMPTY_WEIGHT = 0.5
@@ -44,6 +44,7 @@ class ArrayRecipe:
     patience: bool
     trim: str
     level_groups: tuple[str, ...] = STILL
+    steps: int = LEVEL_STEPS
 
     @property
     def family(self) -> str:
@@ -117,7 +118,7 @@ def thinned(data: FrozenData, rows: Mask, most: int = MOST_FIT_ROWS) -> Ints:
     return at if len(at) <= most else at[np.linspace(0, len(at) - 1, most).round().astype(np.int64)]
 
 
-def learn_level(data: FrozenData, rig: Rig, groups: Sequence[str], fit: Mask, hidden: tuple[int, ...], seed: int, steps: int = LEVEL_STEPS) -> Net:
+def learn_level(data: FrozenData, rig: Rig, groups: Sequence[str], fit: Mask, hidden: tuple[int, ...], seed: int, steps: int) -> Net:
     """Fit a level net on fit rows, and on empty tanks with made-up drops."""
     at = thinned(data, fit)
     states = states_of(data).where(at)
@@ -127,11 +128,11 @@ def learn_level(data: FrozenData, rig: Rig, groups: Sequence[str], fit: Mask, hi
     return fit_net(x, y, np.append(weights, np.full(len(wetted), EMPTY_WEIGHT)), hidden, seed, steps=steps)
 
 
-def learn_watcher(data: FrozenData, rig: Rig, groups: Sequence[str], fit: Mask, hidden: tuple[int, ...], seed: int, doubt: Floats) -> Watched:
+def learn_watcher(data: FrozenData, rig: Rig, groups: Sequence[str], fit: Mask, hidden: tuple[int, ...], seed: int, doubt: Floats, steps: int) -> Watched:
     """Fit a watcher on fit rows; ``doubt`` (n,) are the targets of :func:`unseen_doubt`."""
     at = thinned(data, fit)
     states = states_of(data).where(at)
-    return Watched(*fit_watcher(rig.of(groups, at), rig.shares[at], groups, doubt[at], states, data.group[at], hidden, seed, WATCHER_STEPS))
+    return Watched(*fit_watcher(rig.of(groups, at), rig.shares[at], groups, doubt[at], states, data.group[at], hidden, seed, steps))
 
 
 def _wetted_empty(rig: Rig, groups: Sequence[str], empty: Ints, seed: int) -> Floats:

@@ -17,7 +17,7 @@ from training.array_float import float_pipeline, float_rows
 from training.array_program import FLAG_TABLE, Band, Parts, assemble
 from training.array_search import (
     ALL,
-    LEVEL_STEPS,
+    WATCHER_SHARE,
     ArrayRecipe,
     Rig,
     Watched,
@@ -45,7 +45,6 @@ from training.search import Candidate, Progress, measured, pick, table_bytes
 from training.trimming import usable_trims
 from training.watch import states_of
 
-JOBS = -1
 _CHOOSE_EVERY = 4  # of the fit groups, where a set has no choose groups
 
 
@@ -83,7 +82,7 @@ class ArrayTrained:
 
 def train_array(
     data: FrozenData, board: Board, name: str, limits: Limits | None, budget: Budget | None, cost: CostModel | None, seed: int, notes: Mapping[str, str],
-    progress: Progress, trim: str | None = None, recipes: tuple[ArrayRecipe, ...] | None = None,
+    progress: Progress, trim: str | None = None, recipes: tuple[ArrayRecipe, ...] | None = None, jobs: int = -1,
 ) -> ArrayTrained:  # fmt: skip
     """Search, pick, calibrate the band and score once on 'prove'. ``trim`` names the trim to train for; None means the best that all units have."""
     fit, choose, how = _fit_and_choose(data)
@@ -94,7 +93,7 @@ def train_array(
         raise InputError("trim", chosen_trim, "one of " + ", ".join(kinds), "the units of this frozen set have no others")
     rig = prepare_rig(data, board, fit, used, chosen_trim)
     tried = default_recipes(chosen_trim) if recipes is None else recipes
-    nets, watchers = _learn_all(data, board, rig, fit, tried, seed, progress)
+    nets, watchers = _learn_all(data, board, rig, fit, tried, seed, progress, jobs)
     found = [_candidate(data, board, rig, recipe, nets, watchers, fit, choose, limits, name) for recipe in tried]
     found.sort(key=lambda c: (table_bytes(c.program) if c.program else np.inf, c.error, c.recipe.family, c.recipe.size, c.recipe.bits))
     costed = measured(list(found), budget, cost, progress)
@@ -146,16 +145,16 @@ def _fit_and_choose(data: FrozenData) -> tuple[Mask, Mask, str]:
 
 
 def _learn_all(
-    data: FrozenData, board: Board, rig: Rig, fit: Mask, recipes: tuple[ArrayRecipe, ...], seed: int, progress: Progress
+    data: FrozenData, board: Board, rig: Rig, fit: Mask, recipes: tuple[ArrayRecipe, ...], seed: int, progress: Progress, jobs_at_once: int
 ) -> tuple[dict[Any, Net], dict[Any, Watched]]:
     """All float nets of the recipes, side by side; every fit has one thread and its own seed, so that the number of cores changes nothing."""
-    doubt = unseen_doubt(data, rig, fit, board.span_mm, seed)
-    levels = sorted({(r.level_groups, r.hidden) for r in recipes}, key=lambda k: -sum(k[1]))
-    watchers = sorted({(r.watch_groups, r.watcher) for r in recipes}, key=lambda k: -sum(k[1]))
-    jobs = [delayed(_one)(learn_watcher, data, rig, groups, fit, hidden, seed, doubt) for groups, hidden in watchers]
-    jobs += [delayed(_one)(learn_level, data, rig, groups, fit, hidden, seed) for groups, hidden in levels]
+    doubt = unseen_doubt(data, rig, fit, board.span_mm, seed, max(r.steps for r in recipes) * 2 // 5)
+    levels = sorted({(r.level_groups, r.hidden, r.steps) for r in recipes}, key=lambda k: -sum(k[1]))
+    watchers = sorted({(r.watch_groups, r.watcher, round(r.steps * WATCHER_SHARE)) for r in recipes}, key=lambda k: -sum(k[1]))
+    jobs = [delayed(_one)(learn_watcher, data, rig, groups, fit, hidden, seed, doubt, steps) for groups, hidden, steps in watchers]
+    jobs += [delayed(_one)(learn_level, data, rig, groups, fit, hidden, seed, steps) for groups, hidden, steps in levels]
     made = []
-    for done, net in enumerate(Parallel(n_jobs=JOBS, return_as="generator")(jobs), 1):
+    for done, net in enumerate(Parallel(n_jobs=jobs_at_once, return_as="generator")(jobs), 1):
         progress("fitting nets", done, len(jobs))
         made.append(net)
     return dict(zip(levels, made[len(watchers) :], strict=True)), dict(zip(watchers, made[: len(watchers)], strict=True))
@@ -171,9 +170,9 @@ def _candidate(
     limits: Limits | None, name: str,
 ) -> ArrayCandidate:  # fmt: skip
     """A recipe's integers, its thresholds, and its figures on the choose groups."""
-    net = nets[recipe.level_groups, recipe.hidden]
+    net = nets[recipe.level_groups, recipe.hidden, recipe.steps]
     try:
-        parts = parts_of(net, watchers[recipe.watch_groups, recipe.watcher], rig, recipe, data, fit)
+        parts = parts_of(net, watchers[recipe.watch_groups, recipe.watcher, round(recipe.steps * WATCHER_SHARE)], rig, recipe, data, fit)
         its = scores_of(parts, rig, data, choose, board.span_mm)
         at = find_operating(its, data.level_mm[choose], states_of(data).where(choose), board.span_mm, wanted_shares(limits))
         program = assemble(name, board, parts, at, None, {})
@@ -232,7 +231,7 @@ def _random_rows(data: FrozenData, board: Board, rig: Rig, picked: ArrayCandidat
     mine: Mask = used & (rng.random(len(used)) < data.rows(Role.FIT).sum() / used.sum())
     recipe = picked.recipe
     assert isinstance(recipe, ArrayRecipe)  # noqa: S101
-    net = learn_level(data, rig, recipe.level_groups, mine, recipe.hidden, seed, LEVEL_STEPS // 2)
+    net = learn_level(data, rig, recipe.level_groups, mine, recipe.hidden, seed, recipe.steps)
     other: Ints = np.flatnonzero(used & ~mine)
     level = np.clip(net.predict(rig.of(recipe.level_groups, other))[:, 0], 0, board.span_mm)
     answers = Answers(data.level_mm[other], data.group[other], level, level, np.ones(len(other), np.bool_), np.ones(len(other), np.bool_))

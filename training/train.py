@@ -54,7 +54,7 @@ def train(
 ) -> Trained:
     """Search the families, pick the smallest model that meets the limits and fits the budget, and score it once on 'prove'.
 
-    Three channels or more are a pad array: its search is that of ``array_train``, with ``trim`` naming the trim to train for. Otherwise, or
+    Four channels or more are a pad array: its search is that of ``array_train``, with ``trim`` naming the trim to train for. Otherwise, or
     where families are named, ``families`` are tried (None means all), without trims. ``progress`` is called with (what, done, total).
     Raises InputError for void sessions, mixed sensors, too few groups, unknown families, or counts that run against the sensor's count law.
     """

@@ -30,7 +30,7 @@ _HAND_WIDTH = (0.8, 2.5)  # in pads
 
 @dataclass(frozen=True)
 class States:
-    """What was stated of each row, as masks (n,): foam on the liquid, film or drops on the wall, and an empty tank, dry or not."""
+    """What was stated of each row, as masks (n,): foam on the liquid, film or drops on the wall, and an empty tank (nothing but film or drops in it), dry or not."""
 
     foam: Mask
     film: Mask
@@ -45,8 +45,8 @@ class States:
 def states_of(data: FrozenData) -> States:
     """The states of all rows. A row of which nothing is stated counts as clean."""
     foam, film, rough = (np.asarray([test(c) for c in data.conditions], np.bool_)[data.condition] for test in (_foam, _film, _rough))
-    empty = data.level_mm <= 0
-    return States(foam, film, empty, empty & ~foam & ~film, ~foam & ~film & ~rough & ~empty)
+    empty = (data.level_mm <= 0) & ~foam  # foam stands on liquid, if on little
+    return States(foam, film, empty, empty & ~film, ~foam & ~film & ~rough & ~empty)
 
 
 def _foam(c: object) -> bool:
