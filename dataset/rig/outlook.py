@@ -19,6 +19,7 @@ from dataset.rig.response import FOAMS_MM, WETNESSES, Response
 from dataset.rig.slices import FILMS_UM, Slice
 
 STEP_MM = 1.0
+FINER = 10  # levels that a reading may name, for each of those shown
 HEADSPACE_MM = 20.0  # above the span, where the tank doesn't say
 TALLEST = 40  # pads; each one is another right-hand side and finer grid
 
@@ -104,13 +105,16 @@ def outlook(responses: Mapping[Coupling, Response], coupling: Coupling, span_mm:
         f"foam {above.foam_mm:g} mm": response.at(levels, np.full(len(levels), above.foam_mm), np.full(len(levels), above.wetness)),
         **{str(other): its.at(levels) for other, its in responses.items() if other is not coupling},
     }
-    read_as = {what: nearest(levels, pads, values) for what, values in seen.items()}
+    named = np.linspace(0.0, span_mm, FINER * (len(levels) - 1) + 1)  # whole steps would draw stairs
+    clean = response.at(named)
+    read_as = {what: nearest(named, clean, values) for what, values in seen.items()}
     return Outlook(levels, pads, slope, resolution, read_as, stretches(levels, resolution > coarsest_mm))
 
 
 def nearest(levels: Floats, clean: Floats, seen: Floats) -> Floats:
-    """The level whose clean pads lie nearest to each row of ``seen``."""
-    distance = ((seen[:, None, :] - clean[None, :, :]) ** 2).sum(axis=2)
+    """The level whose clean pads (levels, pads) lie nearest to each row of ``seen`` (n, pads)."""
+    # |seen|^2 - 2 seen.clean + |clean|^2, of which the first is the same for all levels: no (n, levels, pads) array
+    distance = (clean**2).sum(axis=1) - 2 * seen @ clean.T
     return np.asarray(levels[distance.argmin(axis=1)])
 
 

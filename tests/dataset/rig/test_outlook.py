@@ -63,6 +63,12 @@ def test_another_coupling_is_read_as_another_level() -> None:
     assert shown.read_as["film 20 um"] == pytest.approx(shown.levels)
 
 
+def test_readings_fall_between_the_levels_shown() -> None:
+    """0.012 pF at 0.03 pF per mm are 0.4 mm."""
+    shown = promise({Coupling.FLOATING: straight((0.03,)), Coupling.EARTHED: straight((0.03,), offset=0.012)})
+    assert shown.read_as["earthed"][:90] - shown.levels[:90] == pytest.approx(0.4)
+
+
 def test_nearest_by_all_pads() -> None:
     levels, clean = np.asarray([0.0, 1.0, 2.0]), np.asarray([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0]])
     assert nearest(levels, clean, np.asarray([[0.9, 0.2], [0.9, 0.8], [0.1, 0.0]])).tolist() == [1.0, 2.0, 0.0]
