@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator  # type: ignore[import-untyped]
 from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
+from dataset.errors import InputError
 from dataset.records import Coupling
 from dataset.rig.grid import Complex, Floats
 from dataset.rig.media import Medium
@@ -104,8 +105,14 @@ def response_table(
 
     ``cache`` None means the folder of :func:`cache_folder`. ``progress`` is called with (what, done, total). The result is real: the
     part of the capacitance that takes no power.
+
+    Raises InputError when there is no folder for the cache and none can be made.
     """
     folder = cache_folder() if cache is None else cache
+    try:  # before the work, not after it
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(str(folder), f"cannot be made ({error.strerror})", "a folder for solved tables", "name another with INNAGE_CACHE") from error
     path = folder / f"{_key(its, liquid, span_mm)}.npz"
     found = _read(path)
     if found is None:
@@ -185,7 +192,6 @@ def _read(path: Path) -> dict[str, NDArray[np.float64]] | None:
 
 def _write(path: Path, tables: dict[str, NDArray[np.float64]]) -> None:
     """Whole or not at all: another process may be reading."""
-    path.parent.mkdir(parents=True, exist_ok=True)
     partial = path.with_name(f"{path.stem}.{os.getpid()}.partial.npz")
     np.savez_compressed(partial, **tables)  # type: ignore[arg-type]
     partial.replace(path)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from threadpoolctl import threadpool_limits
 
+from dataset.errors import InputError
 from dataset.records import Coupling
 from dataset.rig.grid import E0
 from dataset.rig.media import AIR, Medium
@@ -152,6 +153,12 @@ def test_the_cache_lies_where_it_is_told(monkeypatch: pytest.MonkeyPatch, tmp_pa
     assert cache_folder() == tmp_path / "here"
     monkeypatch.delenv("INNAGE_CACHE")
     assert cache_folder().name == "innage"
+
+
+def test_a_cache_that_cannot_be_is_said_before_anything_is_solved(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises(InputError, match="Name another with INNAGE_CACHE"):
+        response_table(SMALL, TAP, SPAN, cache=tmp_path / "file")
 
 
 def test_pads_that_overlap_are_refused() -> None:
