@@ -27,6 +27,7 @@ from innage.commands import (
     replaying,
     sensor,
     sessions,
+    sweeping,
     tank,
     tracing,
     training,
@@ -70,7 +71,7 @@ for module, name in (
     (trimming, "trim"),
 ):
     app.add_typer(module.app, name=name)
-for module in (logging, sessions, gaps, merging, freezing, training, comparing, replaying, exporting, tracing, demo):
+for module in (logging, sessions, gaps, merging, freezing, training, comparing, replaying, sweeping, exporting, tracing, demo):
     module.register(app)
 
 

@@ -36,3 +36,29 @@ def draw_comparison(path: Path, found: dict[str, Any]) -> None:
             f"{found['second']} less {found['first']}, mean absolute error in mm ({origin}); red: {found['second']} is worse", fontsize=9, loc="left"
         )
         made.colorbar(shown, ax=axes, label="mm", shrink=0.8)
+
+
+def draw_sweep(path: Path, found: dict[str, Any]) -> None:
+    """P95 of the error and the accepted share against baseline, gain and the dead pad, into ``path``; a failed limit is a hollow mark."""
+    rest = found["rows"][0]
+    with figure(path, 9.0, 5.0) as made:
+        axes = made.subplots(2, 3, sharey="row", sharex="col")
+        for column, (kind, label) in enumerate((("baseline", "baseline, % of the swing"), ("gain", "gain, % of the counts"), ("dead pad", "dead pad"))):
+            rows = [r for r in found["rows"] if r["kind"] == kind]
+            if kind != "dead pad":
+                rows = sorted([*rows, rest], key=lambda r: r["amount"])
+            x = [r["amount"] for r in rows]
+            fine = np.asarray([not r["fails"] for r in rows])
+            for ax, what, factor in zip(axes[:, column], ("p95_mm", "accepted_share"), (1.0, 100.0), strict=True):
+                y = np.asarray([np.nan if r[what] is None else factor * r[what] for r in rows])
+                if kind != "dead pad":
+                    ax.plot(x, y, color="0.6", linewidth=0.8)
+                ax.plot(np.asarray(x)[fine], y[fine], "o", color="tab:blue", markersize=4, label="limits hold")
+                ax.plot(np.asarray(x)[~fine], y[~fine], "o", markerfacecolor="none", color="tab:red", markersize=5, label="a limit fails")
+            if kind == "dead pad":
+                axes[1, column].set_xticks(x, found["pads"], fontsize=7, rotation=45)
+            axes[1, column].set_xlabel(label)
+        axes[0, 0].set_ylabel("P95 of the error, mm")
+        axes[1, 0].set_ylabel("accepted, %")
+        axes[0, 0].legend(fontsize=7)
+        made.suptitle(f"{found['model']} on {found['role']} groups of {found['frozen']['name']} ({found['frozen']['origin']})", fontsize=9)

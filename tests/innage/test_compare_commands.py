@@ -1,0 +1,117 @@
+"""``innage compare`` and ``innage sweep`` as a user calls them, on invented counts and two models made by hand."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner, Result
+
+from dataset.records import (
+    CountLaw,
+    Frames,
+    GroupBy,
+    Limit,
+    Limits,
+    Liquid,
+    Mark,
+    Model,
+    Mounting,
+    NewSession,
+    Pad,
+    Role,
+    Sensor,
+    Source,
+    Tank,
+    Unit,
+)
+from dataset.store import Store
+from innage.cli import app
+from training.program import Program, digest, to_json
+from training.program.builder import Builder
+
+LEVELS = np.repeat(np.arange(10.0, 100.0, 10.0), 10)
+
+
+def adds(name: str, off: int) -> Program:
+    """Level = counts of the one pad less 1000, plus ``off``, in 1/64 mm; counts beyond 8000 are withheld."""
+    b = Builder(name, count_bits=16, channels=1, period_ms=100, span=6400)
+    level = b.node("clip", b.node("add", "counts", b.const(off - 1000)), low=0, high=6400, scale="1/64 mm")
+    beyond = b.node("greater", "counts", b.const(8000))
+    return b.finish(
+        low=b.node("where", beyond, b.const(0), level), level=b.node("where", beyond, b.const(-1), level),
+        high=b.node("where", beyond, b.const(6400), level), validity=b.node("sub", b.const(1), beyond), flags=b.const(0),
+    )  # fmt: skip
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Path:
+    """Models 'good' (exact) and 'bad' (2 mm too high); the limit is an error of 1 mm. Set 'other' proves on what 'all' fits."""
+    path = tmp_path / "innage.db"
+    with Store.open(path) as opened:
+        tank = opened.add_tank(Tank("canister", 0, 100.0))
+        sensor = opened.add_sensor(Sensor("strip", 0, (Pad(0, "pad", 0.0, 100.0),), 16, CountLaw.RISES, 100))
+        mounting, liquid = opened.add_mounting(Mounting("bench", tank, sensor)), opened.add_liquid(Liquid("water"))
+        marks = tuple(Mark(10 * k, 10 * k + 10, 10.0 + 10 * k) for k in range(9))
+        new = []
+        for k in range(5):
+            counts = (1000 + 64 * LEVELS + 10 * k)[:, None].astype(np.uint32)
+            unit = opened.add_unit(Unit(f"u{k}"))
+            new.append(NewSession(unit, liquid, mounting, Frames(np.arange(90) * 100, counts), marks, Source(f"{k}.csv", f"{k}" * 64)))
+        sessions = opened.add_sessions(new)
+        roles = {"u0": Role.FIT, "u1": Role.CHOOSE, "u2": Role.PROVE, "u3": Role.PROVE, "u4": Role.PROVE}
+        frozen = opened.freeze("all", sessions, GroupBy.UNIT, roles)
+        opened.freeze("other", sessions, GroupBy.UNIT, roles | {"u0": Role.PROVE, "u2": Role.FIT})
+        limits = opened.add_limits(Limits("owner", 0, (Limit("p95_abs_mm", 1.0),)))
+        for name, off in (("good", 0), ("bad", 128)):
+            made = adds(name, off)
+            opened.add_model(Model(name, digest(made), frozen, limits, "{}", "{}", "{}", to_json(made), b""))
+    return path
+
+
+def innage(store: Path, *words: str) -> Result:
+    return CliRunner().invoke(app, [*words, "--store", str(store)], env={"COLUMNS": "200"})
+
+
+def test_a_candidate_that_loses_is_said_and_exits_1(store: Path, tmp_path: Path) -> None:
+    """Errors are 10, 20.. 40 counts (of 64 a mm) more on the units: the difference is 2 mm on every frame that isn't clipped."""
+    done = innage(store, "compare", "good", "bad", "--picture", str(tmp_path / "c.svg"))
+    assert done.exit_code == 1, done.output
+    assert "bad loses, limit p95_abs_mm of all at 1: the other meets it, this one does not" in done.stdout
+    assert "bad loses, all: errors larger by 2 mm (2 to 2)" in done.stdout
+    assert "Opening 1 of the prove groups." in done.stdout
+    assert (tmp_path / "c.svg").stat().st_size > 1000
+    again = innage(store, "compare", "bad", "good", "--json")
+    assert again.exit_code == 0, again.output
+    facts = json.loads(again.stdout)
+    assert facts["openings"] == 2
+    assert (facts["losses"], len(facts["gains"])) == ([], 2)
+    assert facts["classes"]["all"]["error_mm"]["value"] == -2.0
+
+
+def test_sessions_that_a_model_was_made_from_are_refused(store: Path) -> None:
+    done = innage(store, "compare", "good", "bad", "--frozen", "other")
+    assert done.exit_code == 2
+    assert "model good: was made from session" in done.stderr
+    assert innage(store, "compare", "good", "bad", "--role", "fit").exit_code == 2
+
+
+def test_a_sweep_says_how_far_a_baseline_may_drift(store: Path, tmp_path: Path) -> None:
+    """The swing is 80 mm = 5120 counts, an eighth and more of it off the label beyond the bound of 1 mm at 2 % (1.6 mm), not at 1 % (0.8 mm).
+
+    The one choose unit reads 10 counts (0.16 mm) high: 0.96 mm at +1 %, 0.64 mm at -1 %, 1.44 mm at -2 %.
+    """
+    done = innage(store, "sweep", "good", "--json", "--picture", str(tmp_path / "s.svg"))
+    assert done.exit_code == 0, done.output
+    facts = json.loads(done.stdout)
+    its = facts["stands"]
+    assert (its["baseline_up_pct"], its["baseline_down_pct"], its["dead_pads"]) == (1, 1, [])
+    assert (facts["rows"][0]["kind"], facts["rows"][0]["fails"], facts["openings"]) == ("none", [], 0)
+    up = next(r for r in facts["rows"] if r["kind"] == "baseline" and r["amount"] == 2)
+    assert up["p95_mm"] == pytest.approx(1.6 + 10 / 64, abs=0.01)
+    assert up["fails"] == ["p95_abs_mm all"]
+    said = innage(store, "sweep", "good")
+    assert "baseline: stands +1 % and -1 % of the swing, as far as tried." in said.stdout
+    assert "one dead pad: stands none." in said.stdout
