@@ -37,7 +37,7 @@ def run_json(*words: object) -> Any:
 
 
 @pytest.fixture(scope="module")
-def logged(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     """A store with the real readings of unit u1, a short labelled session of u2, and one without labels."""
     folder = tmp_path_factory.mktemp("logged")
     with pytest.MonkeyPatch.context() as patch:
@@ -51,15 +51,6 @@ def logged(tmp_path_factory: pytest.TempPathFactory) -> bytes:
         run("log", folder / "short.csv", *LOG, "--unit", "u2", "--level", "mm")
         run("log", folder / "bare.csv", *LOG, "--unit", "u2")
     return (folder / "innage.db").read_bytes()
-
-
-@pytest.fixture
-def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, logged: bytes) -> Path:
-    """A copy of that store."""
-    path = tmp_path / "innage.db"
-    path.write_bytes(logged)
-    monkeypatch.setenv("INNAGE_STORE", str(path))
-    return path
 
 
 def refused(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], *words: object) -> str:

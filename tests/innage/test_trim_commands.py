@@ -37,15 +37,6 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     return path.read_bytes()
 
 
-@pytest.fixture
-def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, bench: bytes) -> Path:
-    """A copy of that store."""
-    path = tmp_path / "innage.db"
-    path.write_bytes(bench)
-    monkeypatch.setenv("INNAGE_STORE", str(path))
-    return path
-
-
 def run(*words: object) -> str:
     """Run a command that must succeed; what it printed."""
     result = CliRunner().invoke(app, [str(w) for w in words], catch_exceptions=False)
