@@ -1,0 +1,313 @@
+"""A scenario of the virtual rig: one TOML file with a bench's tanks, liquids, board, spreads and disturbances, read and checked."""
+
+from __future__ import annotations
+
+import tomllib
+import types
+from collections.abc import Mapping
+from dataclasses import MISSING, Field, dataclass, fields
+from importlib import resources
+from pathlib import Path
+from typing import Any, Union, get_args, get_origin, get_type_hints
+
+from dataset.errors import InputError
+from dataset.records import CountLaw, Liquid, Mounting, Pad, Sensor, Tank
+from dataset.rig.media import Medium
+from dataset.rig.slices import Slice, pads_of
+
+BUILT_IN = ("washer",)
+Range = tuple[float, float]
+PATHS = ("steps", "ramp", "drain", "empty")
+
+
+@dataclass(frozen=True)
+class Board:
+    """The sensor's electronics: counts and what they are read with."""
+
+    count_law: str
+    count_bits: int
+    period_ms: int
+    counts_per_pf: float
+    offset_counts: float
+    noise_counts: float
+    frequency_hz: float
+    pad_width_mm: float
+    carrier_mm: float
+    shield: bool
+    wall_permittivity: float
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Standard deviations from unit to unit."""
+
+    gain: float
+    pad_gain: float
+    offset_counts: float
+    pad_offset_counts: float
+    gap_mm: float
+    mounting_mm: float
+    pad_mm: float
+    noise: float
+
+
+@dataclass(frozen=True)
+class Temperature:
+    ambient_c: Range
+    liquid_c: Range
+    board_counts_per_k: float
+    swing_per_k: float
+    drift_counts: float
+
+
+@dataclass(frozen=True)
+class Interference:
+    mains_hz: float
+    mains_counts: float
+    jitter_ms: float
+    switching_counts: float
+    switching_share: float
+
+
+@dataclass(frozen=True)
+class LiquidMotion:
+    slosh_mm: float
+    slosh_hz: float
+    slosh_decay_s: float
+    meniscus_mm: float
+    tilt_deg: float
+    axis_mm: float
+    label_u_mm: float
+
+
+@dataclass(frozen=True)
+class Film:
+    kinematic_m2_s: float
+    wetting: Range
+    most_um: float
+    drops: Range
+    drop_share: Range
+    scale_share: float
+
+
+@dataclass(frozen=True)
+class Foam:
+    thickness_mm: Range
+    collapse_s: Range
+    wetness: Range
+    drain_s: Range
+    least_wetness: float
+    flicker: float
+
+
+@dataclass(frozen=True)
+class Hand:
+    share: Range
+    width_pads: Range
+
+
+@dataclass(frozen=True)
+class RigTank:
+    """A tank and the strip of pads on it; several of one name are its revisions, in order."""
+
+    name: str
+    span_mm: float
+    headspace_mm: float
+    wall_mm: float
+    depth_mm: float
+    pads: int
+    first_mm: float
+    height_mm: float
+    pitch_mm: float
+    liquids: tuple[str, ...]
+    units: int
+
+
+@dataclass(frozen=True)
+class RigLiquid:
+    name: str
+    permittivity: float
+    conductivity: float
+    density: float
+
+    @property
+    def medium(self) -> Medium:
+        return Medium(self.permittivity, self.conductivity)
+
+    @property
+    def record(self) -> Liquid:
+        return Liquid(self.name, self.permittivity, self.conductivity, self.density, 20.0, "simulated")
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """What a capture session does."""
+
+    name: str
+    path: str
+    frames: int
+    foam: bool = False
+    film: bool = False
+    drops: bool = False
+    sloshing: bool = False
+    hand: bool = False
+    unplugged: bool = False
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """Everything in the file."""
+
+    name: str
+    note: str
+    board: Board
+    spread: Spread
+    temperature: Temperature
+    interference: Interference
+    liquid_motion: LiquidMotion
+    film: Film
+    foam: Foam
+    hand: Hand
+    tank: tuple[RigTank, ...]
+    liquid: tuple[RigLiquid, ...]
+    recipe: tuple[Recipe, ...]
+
+    def revision(self, index: int) -> int:
+        """The revision number of tank ``index``: how many tanks of its name stand up to it."""
+        return sum(t.name == self.tank[index].name for t in self.tank[: index + 1])
+
+    def find_tank(self, ref: str) -> int:
+        """The index of the tank called ``name`` (its newest revision) or ``name@2``. InputError when there is none."""
+        names = [f"{t.name}@{self.revision(k)}" for k, t in enumerate(self.tank)]
+        if ref in names:
+            return names.index(ref)
+        found = [k for k, t in enumerate(self.tank) if t.name == ref]
+        if not found:
+            raise InputError(f"scenario {self.name}, tank", repr(ref), "one of " + ", ".join(names))
+        return found[-1]
+
+    def find_recipe(self, name: str) -> Recipe:
+        """The recipe of that name. InputError when there is none."""
+        return _named(self, "recipe", name, self.recipe)
+
+    def find_liquid(self, name: str) -> RigLiquid:
+        """The liquid of that name. InputError when there is none."""
+        return _named(self, "liquid", name, self.liquid)
+
+    def tank_record(self, index: int) -> Tank:
+        its = self.tank[index]
+        return Tank(its.name, self.revision(index), its.span_mm, "PP", its.wall_mm, headspace_mm=its.headspace_mm, note="simulated")
+
+    def sensor_record(self, index: int) -> Sensor:
+        its, board = self.tank[index], self.board
+        pads = tuple(Pad(k, f"pad{k}", its.first_mm + k * its.pitch_mm, its.height_mm, board.pad_width_mm, board.frequency_hz) for k in range(its.pads))
+        name = f"{its.name}-strip" + (f"-{self.revision(index)}" if self.revision(index) > 1 else "")
+        return Sensor(name, 1, pads, board.count_bits, CountLaw(board.count_law), board.period_ms, note="simulated")
+
+    def mounting_name(self, index: int) -> str:
+        return f"{self.tank[index].name}-{self.revision(index)}"
+
+    def mounting_record(self, index: int) -> Mounting:
+        return Mounting(self.mounting_name(index), self.tank_record(index), self.sensor_record(index), 0.0, self.spread.mounting_mm, "simulated")
+
+    def slice(self, index: int) -> Slice:
+        """The geometry of the field solution."""
+        its, board = self.tank[index], self.board
+        pads = pads_of([its.first_mm + k * its.pitch_mm for k in range(its.pads)], [its.height_mm] * its.pads, 0.0)
+        return Slice(
+            pads, board.pad_width_mm, its.wall_mm, board.wall_permittivity, its.span_mm + its.headspace_mm, its.depth_mm, carrier_mm=board.carrier_mm,
+            shield=board.shield, frequency_hz=board.frequency_hz,
+        )  # fmt: skip
+
+
+def _named(scenario: Scenario, what: str, name: str, among: tuple[Any, ...]) -> Any:
+    for one in among:
+        if one.name == name:
+            return one
+    raise InputError(f"scenario {scenario.name}, {what}", repr(name), "one of " + ", ".join(one.name for one in among))
+
+
+def load_scenario(ref: str) -> Scenario:
+    """A built-in scenario by name, or one from a TOML file.
+
+    Raises InputError for a file that cannot be read, and for what is wrong in it, by key.
+    """
+    if ref in BUILT_IN:
+        return read_scenario(resources.files("dataset.rig.scenarios").joinpath(f"{ref}.toml").read_text("utf-8"), f"scenario {ref}")
+    path = Path(ref)
+    try:
+        text = path.read_text("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        hint = "built in: " + ", ".join(BUILT_IN)
+        raise InputError(f"scenario {ref}", f"cannot be read ({type(error).__name__})", "a TOML file in UTF-8", hint) from error
+    return read_scenario(text, str(path))
+
+
+def read_scenario(text: str, where: str) -> Scenario:
+    """A scenario from TOML; see the built-in one for the keys."""
+    try:
+        content = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(where, f"is not TOML ({error})", "a scenario") from error
+    made: Scenario = _build(Scenario, content, where)
+    _check(made, where)
+    return made
+
+
+def _build(kind: type, content: Any, where: str) -> Any:
+    """A dataclass from a table, every key checked against its type."""
+    if not isinstance(content, Mapping):
+        raise InputError(where, repr(content), "a table")
+    known: dict[str, Field[Any]] = {f.name: f for f in fields(kind)}
+    hints = get_type_hints(kind)
+    for key in content:
+        if key not in known:
+            raise InputError(f"{where}, {key}", "a key that is not known", "one of " + ", ".join(known))
+    values = {}
+    for key, its in known.items():
+        if key in content:
+            values[key] = _value(hints[key], content[key], f"{where}, {key}")
+        elif its.default is MISSING:
+            raise InputError(f"{where}, {key}", "nothing", "a value", "see the built-in scenario")
+    return kind(**values)
+
+
+def _value(hint: Any, value: Any, where: str) -> Any:  # noqa: PLR0911
+    if isinstance(hint, type) and hasattr(hint, "__dataclass_fields__"):
+        return _build(hint, value, where)
+    if get_origin(hint) is tuple:
+        item, *rest = get_args(hint)
+        if not isinstance(value, list) or (rest and rest[0] is not Ellipsis and len(value) != 1 + len(rest)):
+            raise InputError(where, repr(value), "two numbers, [least, most]" if item is float else "a list")
+        return tuple(_value(item, one, f"{where} {k + 1}") for k, one in enumerate(value))
+    if isinstance(hint, types.UnionType) or get_origin(hint) is Union:
+        return value
+    if hint is float and isinstance(value, int | float) and not isinstance(value, bool):
+        return float(value)
+    if type(value) is hint:
+        return value
+    raise InputError(where, repr(value), {"float": "a number", "int": "a whole number", "str": "a text", "bool": "true or false"}[hint.__name__])
+
+
+def _check(its: Scenario, where: str) -> None:
+    """Numbers that must make sense together."""
+    for section in (its.board, its.spread, its.interference, its.liquid_motion, its.film, its.foam):
+        for field in fields(section):
+            value = getattr(section, field.name)
+            for number in value if isinstance(value, tuple) else (value,):
+                if isinstance(number, float) and not (0 <= number < 1e12):
+                    raise InputError(f"{where}, {field.name}", f"{number:g}", "a finite number of 0 or more")
+            if isinstance(value, tuple) and value[0] > value[1]:
+                raise InputError(f"{where}, {field.name}", f"{value[0]:g} above {value[1]:g}", "[least, most]")
+    if its.board.count_law not in tuple(CountLaw):
+        raise InputError(f"{where}, board, count_law", repr(its.board.count_law), "one of " + ", ".join(CountLaw))
+    liquids = [one.name for one in its.liquid]
+    for tank in its.tank:
+        if tank.first_mm + (tank.pads - 1) * tank.pitch_mm + tank.height_mm > tank.span_mm + tank.headspace_mm or tank.pitch_mm <= tank.height_mm:
+            raise InputError(f"{where}, tank {tank.name}", "pads that overlap or stand above the tank", "a pitch above the height, and room for all")
+        for name in tank.liquids:
+            if name not in liquids:
+                raise InputError(f"{where}, tank {tank.name}, liquids", repr(name), "one of " + ", ".join(liquids))
+    for recipe in its.recipe:
+        if recipe.path not in PATHS or recipe.frames < 20:
+            raise InputError(f"{where}, recipe {recipe.name}", f"path {recipe.path!r}, {recipe.frames} frames", f"a path of {', '.join(PATHS)}, 20 frames or more")
