@@ -159,7 +159,7 @@ def _print(shown: Outlook, noise: Noise, coarsest_mm: float, title: str) -> None
     columns = ("level mm", "resolution mm", *(f"{what}: read" for what in shown.read_as))
     rows = [(float(shown.levels[k]), float(shown.resolution[k]), *(float(read[k]) for read in shown.read_as.values())) for k in at]
     table(title, columns, rows)
-    say(f"resolution {noise.words} on each pad: median {np.median(shown.resolution):.2g} mm, coarsest {shown.resolution.max():.2g} mm")
+    say(f"resolution {noise.words} on each pad: median {np.median(shown.resolution):.3g} mm, coarsest {shown.resolution.max():.3g} mm")
     blind = ", ".join(f"{low:g} to {high:g} mm" if high > low else f"{low:g} mm" for low, high in shown.blind)
     say(f"blind (coarser than {coarsest_mm:g} mm): {blind}" if blind else f"no level is coarser than {coarsest_mm:g} mm")
     say(CAUTION)
