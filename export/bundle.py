@@ -72,7 +72,7 @@ def generate(program: Program, prefix: str, vectors: int, seed: int, progress: P
 
 def _c_files(program: Program, prefix: str) -> dict[str, bytes]:
     names, emitted = known_files(prefix), emit_c(program, prefix)
-    return {names["source"]: emitted.source.encode(), names["header"]: emitted.header.encode(), names["harness"]: emit_harness(prefix).encode()}
+    return {names["source"]: emitted.source.encode(), names["header"]: emitted.header.encode(), names["harness"]: emit_harness(emitted).encode()}
 
 
 def _onnx_files(program: Program, prefix: str) -> dict[str, bytes]:

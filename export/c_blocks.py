@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from export.c_text import fill
 from export.c_view import Tables
 
@@ -22,12 +24,31 @@ _HELPERS = {
     return (floored > high) ? high : floored;
 }
 """,
-    "divide": """\
-/* floor(numerator / denominator); the ranges prove numerator >= 0 and denominator >= 1. */
-@PREFIX@_CODE_SECTION static int32_t @prefix@_divide(int32_t numerator, int32_t denominator)
+    "quotient": """\
+/*
+ * The quotient of (rest * 2^digits + the digits that lead the numerator) by denominator, rest below denominator: as many steps as
+ * it has binary digits. A core that divides by itself needs no such loop; the answer is the same.
+ */
+@PREFIX@_CODE_SECTION static uint32_t @prefix@_quotient(uint32_t rest, uint32_t numerator, uint32_t denominator, uint32_t digits)
 {
-    const uint32_t quotient = (uint32_t)numerator / (uint32_t)denominator;
-    return (int32_t)quotient;
+    uint32_t over = rest;
+    uint32_t result = numerator;
+    for (uint32_t left = digits; left > 0U; --left) {
+        over = (over << 1U) | (result >> 31U);
+        result <<= 1U;
+        if (over >= denominator) {
+            over -= denominator;
+            result |= 1U;
+        }
+    }
+    return result;
+}
+""",
+    "divide": """\
+/* floor(numerator / denominator); the ranges prove 0 <= numerator < 2^digits and denominator >= 1. */
+@PREFIX@_CODE_SECTION static int32_t @prefix@_divide(int32_t numerator, int32_t denominator, uint32_t digits)
+{
+    return (int32_t)@prefix@_quotient(0U, (uint32_t)numerator << (32U - digits), (uint32_t)denominator, digits);
 }
 """,
     "ratio": """\
@@ -35,12 +56,33 @@ _HELPERS = {
 @PREFIX@_CODE_SECTION static int32_t @prefix@_ratio(int32_t numerator, int32_t denominator, int32_t floor, uint32_t bits)
 {
     const int32_t least = (denominator > floor) ? denominator : floor;
-    const int32_t share = @prefix@_clip(numerator, 0, least);
-    const uint32_t quotient = ((uint32_t)share << bits) / (uint32_t)least;
-    return (int32_t)quotient;
+    if (numerator >= least) {
+        return (int32_t)((uint32_t)1U << bits);
+    }
+    return (numerator > 0) ? (int32_t)@prefix@_quotient((uint32_t)numerator, 0U, (uint32_t)least, bits) : 0;
 }
 """,
 }
+
+_LAYER = """
+/*
+ * out[j] = clip(shift_round(bias[j] + sum over k of weights[j][k] * x[k], shift), low, high): one kernel for every layer of these types.
+ * Sums start with the bias and run up the inputs, the order in which the ranges of the partial sums were shown to fit.
+ */
+@PREFIX@_CODE_SECTION static void @prefix@_layer_@types@(const @weight@ *weights, const @bias@ *bias, const @x@ *x, @out@ *out,
+    uint32_t rows, uint32_t columns, uint32_t shift, int32_t low, int32_t high)
+{
+    const @weight@ *row = weights;
+    for (uint32_t j = 0U; j < rows; ++j) {
+        int32_t sum = (int32_t)bias[j];
+        for (uint32_t k = 0U; k < columns; ++k) {
+            sum += (int32_t)row[k] * (int32_t)x[k];
+        }
+        row = &row[columns];
+        out[j] = (@out@)@prefix@_clip(@prefix@_shift_round(sum, shift), low, high);
+    }
+}
+"""
 
 _SELFTEST = """\
     const volatile uint8_t *const bytes = (const volatile uint8_t *)&@prefix@_tables;
@@ -69,11 +111,15 @@ typedef char @prefix@_assert_tables[(sizeof(@prefix@_tables_t) == @PREFIX@_TABLE
 
 def helpers(code: str, prefix: str) -> str:
     """The helper functions that ``code`` calls, those they call before them."""
-    used = {name for name in _HELPERS if f"{prefix}_{name}(" in code}
-    if "ratio" in used:
-        used.add("clip")
     gaps = {"prefix": prefix, "PREFIX": prefix.upper()}
-    return "".join("\n" + fill(text, gaps) for name, text in _HELPERS.items() if name in used)
+    kernels = ""
+    for types in sorted(set(re.findall(rf"\b{prefix}_layer_(\w+)\(", code))):
+        weight, bias, x, out = (f"{t}_t" for t in types.split("_"))
+        kernels += fill(_LAYER, gaps | {"types": types, "weight": weight, "bias": bias, "x": x, "out": out})
+    used = {name for name in _HELPERS if f"{prefix}_{name}(" in code + kernels}
+    if used & {"ratio", "divide"}:
+        used.add("quotient")
+    return "".join("\n" + fill(text, gaps) for name, text in _HELPERS.items() if name in used) + kernels
 
 
 def aggregate(tables: Tables, prefix: str) -> str:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from export.c_ops import local
-from export.c_text import comment_block, comment_text, span_text
-from export.c_view import Tables
+from export.c_text import comment_block, comment_text, narrowest, span_text
+from export.c_view import POOLS, TYPE_BYTES, Tables
 from training.program import FLAG_BITS, LEVEL_UNITS_PER_MM, NO_LEVEL, NO_TEMPERATURE, TEMPERATURE_RANGE, Interval, Program, digest, model_id
 
 CAUTIONS = (
@@ -46,7 +46,7 @@ def _reading(program: Program, macros: str) -> str:
     )
 
 
-def header_gaps(program: Program, prefix: str, tables: Tables, scratch_words: int) -> dict[str, str]:
+def header_gaps(program: Program, prefix: str, tables: Tables, pools: Mapping[str, int]) -> dict[str, str]:
     """The gaps of the header template that follow from the program."""
     prepared, states = program.prepared_intervals, {s.name: s.interval for s in program.states}
     return {
@@ -66,16 +66,16 @@ def header_gaps(program: Program, prefix: str, tables: Tables, scratch_words: in
         "span": str(program.span),
         "no_level": str(NO_LEVEL),
         "flags": "\n".join(f"#define {prefix.upper()}_FLAG_{name.upper()} {bit}U /* {_FLAG_MEANING[name]} */" for name, bit in FLAG_BITS.items()),
-        "state_size": str(4 * program.state_size or 1),
-        "prepared_size": str(4 * program.prepared_size or 1),
-        "scratch_size": str(4 * scratch_words or 1),
+        "state_size": str(_struct_size(states)),
+        "prepared_size": str(_struct_size(prepared)),
+        "scratch_size": str(_padded([(TYPE_BYTES[t], n) for t, n in pools.items()])),
         "state_values": str(program.state_size),
         "tables_length": str(len(tables.content)),
         "tables_crc": f"0x{tables.crc:08X}",
-        "count_type": "uint16_t" if program.count_bits <= 16 else "uint32_t",
+        "count_type": count_type(program),
         "state_members": _members(states),
         "prepared_members": _members(prepared),
-        "scratch_members": f"    int32_t words[{scratch_words}];" if scratch_words else _EMPTY,
+        "scratch_members": "\n".join(f"    {t} {POOLS[t]}[{n}];" for t, n in pools.items()) or _EMPTY,
         "trim_contract": _trim_contract(program.trim),
     }
 
@@ -86,7 +86,29 @@ _EMPTY = "    uint8_t unused; /* this model needs none; C has no empty struct */
 def _members(intervals: Mapping[str, Interval]) -> str:
     if not intervals:
         return _EMPTY
-    return "\n".join(f"    int32_t {local(n)}{f'[{i.size}]' if i.size > 1 else ''}; /* {span_text(i)} */" for n, i in intervals.items())
+    return "\n".join(f"    {member_type(i)} {local(n)}{f'[{i.size}]' if i.size > 1 else ''}; /* {span_text(i)} */" for n, i in intervals.items())
+
+
+def member_type(interval: Interval) -> str:
+    """The type of a member of the state or of the prepared values."""
+    return narrowest((min(interval.low), max(interval.high)))[0]
+
+
+def count_type(program: Program) -> str:
+    return "uint16_t" if program.count_bits <= 16 else "uint32_t"
+
+
+def _struct_size(intervals: Mapping[str, Interval]) -> int:
+    return _padded([(TYPE_BYTES[member_type(i)], i.size) for i in intervals.values()])
+
+
+def _padded(members: Sequence[tuple[int, int]]) -> int:
+    """``sizeof`` a struct of members (bytes of one element, elements) that stand at multiples of their own size."""
+    end = 0
+    for width, length in members:
+        end = -(-end // width) * width + width * length
+    widest = max((width for width, _ in members), default=1)
+    return max(-(-end // widest) * widest, 1)
 
 
 def _trim_contract(trim: Interval | None) -> str:

@@ -7,12 +7,13 @@ the order in which they stand here.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 from export.c_text import literal, span_text
 from export.c_view import Tables, Value
-from training.program import Interval, Node, matrix, scalar, vector
+from training.program import INT32_MAX, Interval, Node, matrix, scalar, vector
 
+_WHOLE = Interval((0,), (INT32_MAX,))
 _UNROLLED = 4  # stores written out instead of an index table
 
 
@@ -24,6 +25,7 @@ class Context:
     tables: Tables
     stem: str  # starts the names of this section's tables
     inputs: tuple[Interval, ...] = ()
+    reach: Mapping[str, Interval] = field(default_factory=dict)  # of every value of this section
 
     def table(self, node: Node, what: str, values: Sequence[int], formula: str, row: int = 0) -> Value:
         return self.tables.add(f"{self.stem}_{node.name}_{what}", values, f"{node.name}: {formula}", row)
@@ -40,6 +42,12 @@ def local(name: str) -> str:
 
 def note(node: Node) -> str:
     return f"/* {span_text(node.interval, node.scale)} */"
+
+
+def _divide(node: Node, args: Sequence[str], context: Context) -> tuple[list[str], str]:
+    """A quotient has no more digits than the numerator, so that many steps do."""
+    digits = max(max(context.reach.get(node.inputs[0], _WHOLE).high).bit_length(), 1)
+    return [], f"{context.prefix}_divide({args[0]}, {args[1]}, {digits}U)"
 
 
 def _plain(pattern: str) -> Element:
@@ -111,7 +119,7 @@ ELEMENT: Mapping[str, Element] = {
     "max": _unless_equal("({0} > {1}) ? {0} : {1}", "{0}"),
     "greater": _unless_equal("({0} > {1}) ? 1 : 0", "0 * {0}"),
     "where": _plain("({0} != 0) ? {1} : {2}"),
-    "divide": _plain("{p}_divide({0}, {1})"),
+    "divide": _divide,
     "clip": _clip,
     "shift": _shift,
     "ratio": _ratio,
@@ -131,12 +139,12 @@ def _take(node: Node, inputs: Sequence[Value], out: Value, context: Context) -> 
     if out.single:
         return [f"const int32_t {out.base} = {source.at(indices[0])}; {note(node)}"]
     if len(indices) <= _UNROLLED or source.single:
-        return [f"{out.at(k)} = {source.at(index)};" for k, index in enumerate(indices)]
+        return [out.put(k, source.at(index)) for k, index in enumerate(indices)]
     table = context.table(node, "indices", indices, "result[k] = a[indices[k]]")
     place = f"{table.base}[k]"
     if source.offset:
         place = f"(uint32_t){place}"
-    return loop("k", len(indices), [f"{out.at('k')} = {source.at(place)}; {note(node)}"])
+    return loop("k", len(indices), [f"{out.put('k', source.at(place))} {note(node)}"])
 
 
 def _concat(node: Node, inputs: Sequence[Value], out: Value, context: Context) -> list[str]:
@@ -144,11 +152,11 @@ def _concat(node: Node, inputs: Sequence[Value], out: Value, context: Context) -
         return [f"const int32_t {out.base} = {inputs[0].at(0)}; {note(node)}"]
     lines, start = [], 0
     for source, interval in zip(inputs, context.inputs, strict=True):
+        target = replace(out, offset=out.offset + start)
         if interval.size == 1:
-            lines.append(f"{out.at(start)} = {source.at(0)};")
-        else:
-            target = Value(out.base, False, out.offset + start)
-            lines += loop("k", interval.size, [f"{target.at('k')} = {source.at('k')};"])
+            lines.append(target.put(0, source.at(0)))
+        elif source != target:  # else it was made where it belongs
+            lines += loop("k", interval.size, [target.put("k", source.at("k"))])
         start += interval.size
     return [f"/* {node.name} {span_text(node.interval, node.scale)} */", *lines]
 
@@ -192,11 +200,29 @@ def _dense(node: Node, inputs: Sequence[Value], out: Value, context: Context) ->
     biases = context.table(node, "bias", bias, formula)
     if columns == 1:
         column = context.table(node, "weights", [row[0] for row in weights], formula)
-        return loop("j", len(bias), [f"{out.at('j')} = {biases.at('j')} + ({column.at('j')} * {x.at(0)}); {note(node)}"])
+        product = f"{biases.at('j')} + ({column.at('j')} * {x.at(0)})"
+        return loop("j", len(bias), [f"{out.put('j', product)} {note(node)}"])
     table = context.table(node, "weights", [w for row in weights for w in row], formula, columns)
     entry = f"{'(int32_t)' if table.narrow else ''}{table.base}[j][k]"
     inner = loop("k", columns, [f"sum += {entry} * {x.at('k')};"])
-    return loop("j", len(bias), [f"int32_t sum = {biases.at('j')}; {note(node)}", *inner, f"{out.at('j')} = sum;"])
+    return loop("j", len(bias), [f"int32_t sum = {biases.at('j')}; {note(node)}", *inner, out.put("j", "sum")])
+
+
+def layer(chain: Sequence[Node], x: Value, out: Value, context: Context) -> list[str]:
+    """A dense layer with its shift and its clip, through the kernel that all such layers of the same types share."""
+    dense, shift, clip = chain
+    weights, bias = matrix(dense.attributes, "weights"), vector(dense.attributes, "bias")
+    columns, by = len(weights[0]), scalar(shift.attributes, "shift")
+    low, high = scalar(clip.attributes, "low"), scalar(clip.attributes, "high")
+    formula = f"sum[j] = bias[j] + sum over k of weights[j][k] * x[k], then shift {by}, then clip"
+    biases = context.table(dense, "bias", bias, formula)
+    table = context.table(dense, "weights", [w for row in weights for w in row], formula)
+    kernel = "layer_" + "_".join(t.removesuffix("_t") for t in (table.ctype, biases.ctype, x.ctype, out.ctype))
+    where = f"{table.base}, {biases.base}, {x.pointer()}, {out.pointer()}"
+    return [
+        f"/* {dense.name} {span_text(dense.interval)}, shifted {span_text(shift.interval)}, clipped {span_text(clip.interval, clip.scale)} */",
+        f"{context.prefix}_{kernel}({where}, {len(bias)}U, {columns}U, {by}U, {literal(low)}, {literal(high)});",
+    ]
 
 
 def _trees(node: Node, inputs: Sequence[Value], out: Value, context: Context) -> list[str]:

@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 
 from dataset.errors import InputError, ProgramError
 from export import c_blocks
-from export.c_header import header_gaps, identity
-from export.c_ops import ELEMENT, WHOLE, Context, local, loop, note
+from export.c_header import count_type, header_gaps, identity, member_type
+from export.c_ops import ELEMENT, WHOLE, Context, layer, local, loop, note
 from export.c_text import fill, literal, span_text, template
-from export.c_view import Tables, Unit, Value, literals, live, scratch_slots, units, windows
+from export.c_view import POOLS, Slots, Tables, Unit, Value, atom, berths, fusions, literals, live, row_of, scratch_slots, units, windows
 from training.program import FORMAT, OPS, TEMPERATURE_RANGE, Interval, Node, Program, analyse, model_id
 
 _PREFIX = re.compile(r"[a-z][a-z0-9_]{0,30}")
@@ -29,11 +29,11 @@ class CSource:
 
 @dataclass(frozen=True)
 class Body:
-    """The lines of one function, where it leaves its values, and the scratch words it needs."""
+    """The lines of one function, where it leaves its values, and the scratch it needs."""
 
     lines: tuple[str, ...]
     values: Mapping[str, Value]
-    words: int
+    pools: Mapping[str, int]  # elements of the scratch by their type
 
 
 def emit_c(program: Program, prefix: str = "innage") -> CSource:
@@ -62,7 +62,7 @@ def emit_c(program: Program, prefix: str = "innage") -> CSource:
         "tables": c_blocks.aggregate(tables, prefix),
     }
     gaps["helpers"] = c_blocks.helpers(gaps["prepare"] + gaps["step"], prefix)
-    header = fill(template("model.h"), gaps | header_gaps(program, prefix, tables, step.words))
+    header = fill(template("model.h"), gaps | header_gaps(program, prefix, tables, step.pools))
     return CSource(prefix, header, fill(template("model.c"), gaps))
 
 
@@ -81,14 +81,14 @@ def _check(program: Program) -> None:
 def _prepare(program: Program, prefix: str, tables: Tables) -> str:
     if program.trim is None:
         return "    (void)prepared;\n    (void)trim;\n    return true;"
-    placed = {name: Value(f"prepared->{local(name)}", False) for name, i in program.prepared_intervals.items() if i.size > 1}
+    placed = {name: _member("prepared", name, i) for name, i in program.prepared_intervals.items() if i.size > 1}
     known = {"trim": _counts("trim", program)}
-    body = _body(program.prepare, program.prepared, known, placed, {"trim": program.trim}, "words", Context(prefix, tables, "p"))
+    body = _body(program.prepare, program.prepared, known, placed, {"trim": program.trim}, "", Context(prefix, tables, "p"))
     lines = _trim_check(program.trim, program.count_bits, tables)
-    inner = [f"int32_t words[{body.words}];"] if body.words else []
+    inner = [f"{ctype} {POOLS[ctype]}[{length}];" for ctype, length in body.pools.items()]
     inner += _loads(program, {"trim"} & _used(program.prepare, program.prepared))
     inner += body.lines
-    inner += [f"prepared->{local(n)} = {body.values[n].at(0)};" for n, i in program.prepared_intervals.items() if i.size == 1]
+    inner += [_assign(f"prepared->{local(n)}", i, body.values[n].at(0)) for n, i in program.prepared_intervals.items() if i.size == 1]
     if program.prepared:
         lines += ["if (accepted) {", *(f"    {line}" for line in inner), "}"]
     else:
@@ -120,13 +120,15 @@ def _init(program: Program) -> str:
         return "    (void)state;"
     lines = []
     for state in program.states:
-        start, name = state.initial, f"state->{local(state.name)}"
+        start = state.initial
         if state.size == 1:
-            lines.append(f"{name} = {literal(start[0])};")
-        elif len(set(start)) == 1:
-            lines += loop("k", state.size, [f"{name}[k] = {literal(start[0])};"])
+            lines.append(f"state->{local(state.name)} = {literal(start[0])};")
+            continue
+        row = _member("state", state.name, state.interval)
+        if len(set(start)) == 1:
+            lines += loop("k", state.size, [row.put("k", literal(start[0]))])
         else:
-            lines += [f"{name}[{k}] = {literal(v)};" for k, v in enumerate(start)]
+            lines += [row.put(k, literal(v)) for k, v in enumerate(start)]
     return _indented(lines)
 
 
@@ -138,13 +140,13 @@ def _step(program: Program, prefix: str, tables: Tables) -> tuple[str, Body]:
     intervals = program.inputs | program.prepared_intervals | {s.name: s.interval for s in program.states}
     known |= {n: _member("prepared", n, i) for n, i in program.prepared_intervals.items()}
     known |= {s.name: _member("state", s.name, s.interval) for s in program.states}
-    body = _body(nodes, keep, known, {}, intervals, "scratch->words", Context(prefix, tables, "t"))
+    body = _body(nodes, keep, known, {}, intervals, "scratch->", Context(prefix, tables, "t"))
     used = _used(nodes, keep)
     inner = [*_loads(program, used), *body.lines]
     for name, value in renewed.items():
-        inner += _renew(name, body.values[value], intervals[name].size)
+        inner += _renew(name, body.values[value], intervals[name])
     inner += [f"reading->{o} = {body.values[program.outputs[o]].at(0)};" for o in ("low", "level", "high")]
-    inner += [f"reading->{o} = (uint8_t){_atom(body.values[program.outputs[o]].at(0))};" for o in ("validity", "flags")]
+    inner += [f"reading->{o} = (uint8_t){atom(body.values[program.outputs[o]].at(0))};" for o in ("validity", "flags")]
     lines = [*_domain(program), "if (!inside) {", *(f"    {line}" for line in _withheld(prefix)), "} else {"]
     lines += [*(f"    {line}" for line in inner), "}", "return reading->validity;"]
     text = _indented(lines)
@@ -197,15 +199,20 @@ def _renewals(program: Program) -> tuple[tuple[Node, ...], dict[str, str]]:
     return tuple(nodes), renewed
 
 
-def _renew(name: str, value: Value, size: int) -> list[str]:
-    target = f"state->{local(name)}"
-    if size == 1:
-        return [f"{target} = {value.at(0)};"]
-    return loop("k", size, [f"{target}[k] = {value.at('k')};"])
+def _renew(name: str, value: Value, interval: Interval) -> list[str]:
+    if interval.size == 1:
+        return [_assign(f"state->{local(name)}", interval, value.at(0))]
+    return loop("k", interval.size, [_member("state", name, interval).put("k", value.at("k"))])
+
+
+def _assign(target: str, interval: Interval, text: str) -> str:
+    """A single value into a member that is as narrow as its range."""
+    ctype = member_type(interval)
+    return f"{target} = {text};" if ctype == "int32_t" else f"{target} = ({ctype}){atom(text)};"
 
 
 def _counts(name: str, program: Program) -> Value:
-    return Value(local(name), True) if _single(name, program) else Value(name, False, narrow=True)
+    return Value(local(name), True) if _single(name, program) else Value(name, False, ctype=count_type(program))
 
 
 def _single(name: str, program: Program) -> bool:
@@ -213,7 +220,7 @@ def _single(name: str, program: Program) -> bool:
 
 
 def _member(owner: str, name: str, interval: Interval) -> Value:
-    return Value(local(name), True) if interval.size == 1 else Value(f"{owner}->{local(name)}", False)
+    return Value(local(name), True) if interval.size == 1 else Value(f"{owner}->{local(name)}", False, ctype=member_type(interval))
 
 
 def _used(nodes: Sequence[Node], keep: Sequence[str]) -> set[str]:
@@ -226,7 +233,7 @@ def _loads(program: Program, used: set[str]) -> list[str]:
     lines += [f"const int32_t {local(n)} = (int32_t){n};" for n in ("temperature", "faults") if n in used]
     for owner, intervals in (("prepared", program.prepared_intervals), ("state", {s.name: s.interval for s in program.states})):
         lines += [
-            f"const int32_t {local(n)} = {owner}->{local(n)}; /* {span_text(i)} */"
+            f"const int32_t {local(n)} = (int32_t){owner}->{local(n)}; /* {span_text(i)} */"
             for n, i in intervals.items() if n in used and i.size == 1
         ]  # fmt: skip
     return lines
@@ -238,37 +245,60 @@ def _body(
     known: Mapping[str, Value],
     placed: Mapping[str, Value],
     given: Mapping[str, Interval],
-    words: str,
+    pool: str,
     context: Context,
 ) -> Body:
     """The lines that compute ``keep``: ``known`` values are there already, ``placed`` ones go where the caller wants them."""
     alive = live(nodes, keep)
     intervals = dict(given) | {n.name: n.interval for n in alive}
     through = windows(alive, {name: i.size for name, i in intervals.items()}, keep)
-    parts = units([n for n in alive if n.name not in through])
-    slots, size = scratch_slots(parts, keep, placed, through)
+    seen = {row for row, _ in through.values()}
+    made = [n for n in alive if n.name not in through]
+    parts = units(made, fusions(made, {*keep, *seen}))
+    if not placed:  # what goes where the caller wants it stays out of rows that are made here
+        through = through | berths(parts, {name: i.size for name, i in intervals.items()}, keep)
+    slots = scratch_slots(parts, keep, placed, through)
     values: dict[str, Value] = dict(known) | literals(alive)
     lines: list[str] = []
     for node in alive:
         if node.op == "const" and node.size > 1:
             values[node.name] = context.table(node, "values", node.interval.low, f"constants{' of ' + node.scale if node.scale else ''}")
             lines += _store_constants(node, values, placed)
-    values |= {n.name: placed.get(n.name, Value(words, False, slots.get(n.name, 0))) for n in alive if n.size > 1 and n.op != "const"}
+    values |= {n.name: _row(n, placed, slots, pool) for n in alive if n.size > 1 and n.op != "const"}
     values |= {n.name: Value(local(n.name), True) for n in alive if n.size == 1 and n.op != "const"}
-    for name, (row, offset) in through.items():
-        values[name] = replace(values[row], offset=values[row].offset + offset)
+    for name in through:
+        values[name] = _inside(name, through, values)
+    stored = {n.name for n in alive if row_of(n.name, through) in slots.at or n.name in placed}
+    context = replace(context, reach=intervals)
     for unit in parts:
-        lines += _unit(unit, values, {n for n in unit.names if n in slots or n in placed}, intervals, context)
-    return Body(tuple(lines), values, size)
+        lines += _unit(unit, values, {n for n in unit.names if n in stored}, intervals, context)
+    return Body(tuple(lines), values, slots.lengths)
+
+
+def _row(node: Node, placed: Mapping[str, Value], slots: Slots, pool: str) -> Value:
+    ctype, offset = slots.at.get(node.name, ("int32_t", 0))
+    return placed.get(node.name, Value(f"{pool}{POOLS[ctype]}", False, offset, ctype))
+
+
+def _inside(name: str, through: Mapping[str, tuple[str, int]], values: Mapping[str, Value]) -> Value:
+    """Where ``name`` lies, which has its place inside another row, maybe of one that lies in a third."""
+    offset = 0
+    while name in through:
+        name, start = through[name]
+        offset += start
+    return replace(values[name], offset=values[name].offset + offset)
 
 
 def _store_constants(node: Node, values: Mapping[str, Value], placed: Mapping[str, Value]) -> list[str]:
     if node.name not in placed:
         return []
-    return loop("k", node.size, [f"{placed[node.name].at('k')} = {values[node.name].at('k')};"])
+    return loop("k", node.size, [placed[node.name].put("k", values[node.name].at("k"))])
 
 
 def _unit(unit: Unit, values: Mapping[str, Value], stored: set[str], intervals: Mapping[str, Interval], context: Context) -> list[str]:
+    if len(unit.nodes) > 1 and unit.nodes[0].op == "dense":
+        x = values[unit.nodes[0].inputs[0]]
+        return layer(unit.nodes, x, values[unit.nodes[-1].name], context)
     if unit.nodes[0].op in WHOLE:
         (node,) = unit.nodes
         own = replace(context, inputs=tuple(intervals[i] for i in node.inputs))
@@ -282,12 +312,8 @@ def _unit(unit: Unit, values: Mapping[str, Value], stored: set[str], intervals: 
     if unit.length == 1:
         return body
     # stored last: a result may lie over an operand that another node of this loop still reads
-    body += [f"{values[n.name].at('k')} = {local(n.name)};" for n in unit.nodes if n.name in stored]
+    body += [values[n.name].put("k", local(n.name)) for n in unit.nodes if n.name in stored]
     return loop("k", unit.length, body)
-
-
-def _atom(text: str) -> str:
-    return text if re.fullmatch(r"\w+", text) else f"({text})"
 
 
 def _indented(lines: Sequence[str]) -> str:

@@ -6,13 +6,14 @@ dead; single values are locals.
 
 from __future__ import annotations
 
+import re
 import struct
 import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from export.c_text import comment_text, literal, narrowest, numbers
-from training.program import Node, vector
+from training.program import Interval, Node, matrix, scalar, vector
 from training.program.ops import Ints
 
 # Operations whose element k needs only elements k of its inputs, so that neighbours can share one loop.
@@ -20,6 +21,8 @@ ELEMENTWISE = frozenset(
     ("add", "sub", "mul", "abs", "max", "greater", "where", "clip", "shift", "divide", "ratio", "lookup", "hinge", "running")
 )  # fmt: skip
 
+TYPE_BYTES = {"uint8_t": 1, "int8_t": 1, "uint16_t": 2, "int16_t": 2, "int32_t": 4}
+POOLS = {"int32_t": "words", "int16_t": "halves", "uint16_t": "counts", "int8_t": "bytes", "uint8_t": "octets"}  # their names in the scratch
 _PACK = {"uint8_t": "B", "int8_t": "b", "uint16_t": "H", "int16_t": "h", "int32_t": "i"}
 
 
@@ -30,19 +33,32 @@ class Value:
     base: str
     single: bool
     offset: int = 0
-    narrow: bool = False  # the array's elements are not int32_t
+    ctype: str = "int32_t"  # of the array's elements
+
+    @property
+    def narrow(self) -> bool:
+        return self.ctype != "int32_t"
 
     def at(self, index: str | int) -> str:
         """The C expression of one element; ``index`` is a number or the name of a loop's counter."""
         if self.single:
             return self.base
+        return f"(int32_t){self._element(index)}" if self.narrow else self._element(index)
+
+    def put(self, index: str | int, text: str) -> str:
+        """The C statement that stores ``text`` in one element; ranges have shown that it fits."""
+        if not self.narrow:
+            return f"{self._element(index)} = {text};"
+        return f"{self._element(index)} = ({self.ctype}){atom(text)};"
+
+    def pointer(self) -> str:
+        """The C expression of the address of the first element."""
+        return f"&{self.base}[{self.offset}U]"
+
+    def _element(self, index: str | int) -> str:
         if isinstance(index, int):
-            place = f"{self.offset + index}U"
-        elif self.offset:
-            place = f"{self.offset}U + {index}"
-        else:
-            place = index
-        return f"(int32_t){self.base}[{place}]" if self.narrow else f"{self.base}[{place}]"
+            return f"{self.base}[{self.offset + index}U]"
+        return f"{self.base}[{self.offset}U + {index}]" if self.offset else f"{self.base}[{index}]"
 
 
 @dataclass(frozen=True)
@@ -55,6 +71,11 @@ class Unit:
     @property
     def names(self) -> frozenset[str]:
         return frozenset(node.name for node in self.nodes)
+
+
+def atom(text: str) -> str:
+    """``text`` so that an operator before it takes all of it."""
+    return text if re.fullmatch(r"\w+|\(-\d+\)", text) else f"({text})"
 
 
 def is_literal(node: Node) -> bool:
@@ -89,50 +110,119 @@ def windows(nodes: Sequence[Node], sizes: Mapping[str, int], keep: Iterable[str]
     return found
 
 
-def units(nodes: Sequence[Node]) -> tuple[Unit, ...]:
-    """Group neighbouring elementwise nodes of equal length; constants are no units, they are literals or tables."""
-    result: list[Unit] = []
+def fusions(nodes: Sequence[Node], keep: Iterable[str]) -> dict[str, tuple[Node, ...]]:
+    """Dense layers of several rows and columns whose sums go nowhere but into one shift and one clip: by the layer's name, all three."""
+    readers: dict[str, list[Node]] = {}
     for node in nodes:
-        if node.op == "const":
+        for name in node.inputs:
+            readers.setdefault(name, []).append(node)
+    kept, found = set(keep), dict[str, tuple[Node, ...]]()
+    for node in nodes:
+        if node.op != "dense" or node.size == 1 or len(matrix(node.attributes, "weights")[0]) == 1:
+            continue
+        chain = [node]
+        for op in ("shift", "clip"):
+            then = readers.get(chain[-1].name, [])
+            if len(then) == 1 and then[0].op == op and chain[-1].name not in kept:
+                chain.append(then[0])
+        if len(chain) == 3 and scalar(chain[1].attributes, "shift"):
+            found[node.name] = tuple(chain)
+    return found
+
+
+def units(nodes: Sequence[Node], fused: Mapping[str, tuple[Node, ...]]) -> tuple[Unit, ...]:
+    """Group neighbouring elementwise nodes of equal length, and each layer with what its sums go into.
+
+    Constants are no units, they are literals or tables.
+    """
+    result: list[Unit] = []
+    done = {node.name for chain in fused.values() for node in chain[1:]}
+    for node in nodes:
+        if node.op == "const" or node.name in done:
             continue
         loops = node.op in ELEMENTWISE and node.size > 1
         if loops and result and result[-1].length == node.size:
             result[-1] = replace(result[-1], nodes=(*result[-1].nodes, node))
         else:
-            result.append(Unit((node,), node.size if loops else 1))
+            result.append(Unit(fused.get(node.name, (node,)), node.size if loops else 1))
     return tuple(result)
 
 
 def last_uses(parts: Sequence[Unit], keep: Iterable[str], through: Mapping[str, tuple[str, int]]) -> dict[str, int]:
-    """The index of the last unit that reads each value, itself or ``through`` a window; one past the end for what is kept."""
-    found = {through.get(name, (name, 0))[0]: k for k, unit in enumerate(parts) for node in unit.nodes for name in node.inputs}
-    return found | dict.fromkeys(keep, len(parts))
+    """The index of the last unit that reads each value, itself or ``through`` its place in a row; one past the end for what is kept."""
+    found: dict[str, int] = {}
+    for k, unit in enumerate(parts):
+        for name in (name for node in unit.nodes for name in node.inputs):
+            found[row_of(name, through)] = k
+    return found | {row_of(name, through): len(parts) for name in keep}
 
 
-def scratch_slots(parts: Sequence[Unit], keep: Iterable[str], placed: Iterable[str], through: Mapping[str, tuple[str, int]]) -> tuple[dict[str, int], int]:
-    """Offsets in scratch words of the vectors that need one, first fit, and the words needed in all.
+def row_of(name: str, through: Mapping[str, tuple[str, int]]) -> str:
+    """The row in which ``name`` lies, its own when it lies in no other."""
+    while name in through:
+        name = through[name][0]
+    return name
 
-    Values in ``placed`` have a place elsewhere. A loop may store a result over an operand of the same length that nobody
-    reads later: it reads element k of everything before it stores element k. (A window onto part of a row never has the
-    row's length, so a row is not stored over while it is read at another place.)
+
+def berths(parts: Sequence[Unit], sizes: Mapping[str, int], keep: Iterable[str]) -> dict[str, tuple[str, int]]:
+    """Rows that are made where a concatenation wants them, as (concatenation, offset), so that it need not copy them."""
+    kept, found = set(keep), dict[str, tuple[str, int]]()
+    made = {node.name for unit in parts for node in (unit.nodes[-1:] if unit.nodes[0].op == "dense" else unit.nodes) if node.size > 1}
+    for joined in (unit.nodes[0] for unit in parts if unit.nodes[0].op == "concat" and unit.nodes[0].size > 1):
+        start = 0
+        for name in joined.inputs:
+            if name in made - kept and name not in found and joined.inputs.count(name) == 1:
+                found[name] = (joined.name, start)
+            start += sizes[name]
+    return found
+
+
+def storage(interval: Interval) -> str:
+    """The type in which a row is kept: signed before unsigned of the same width, so that layers can share a kernel."""
+    low, high = min(interval.low), max(interval.high)
+    signed = next(t for t, most in (("int8_t", 0x7F), ("int16_t", 0x7FFF), ("int32_t", 0x7FFFFFFF)) if -most - 1 <= low and high <= most)
+    narrow, width = narrowest((low, high))
+    return narrow if width < TYPE_BYTES[signed] else signed
+
+
+@dataclass(frozen=True)
+class Slots:
+    """Where rows lie in the scratch: type and first element of each, and the elements of each type in all."""
+
+    at: Mapping[str, tuple[str, int]]
+    lengths: Mapping[str, int]
+
+
+def scratch_slots(parts: Sequence[Unit], keep: Iterable[str], placed: Iterable[str], through: Mapping[str, tuple[str, int]]) -> Slots:
+    """Places in the scratch of the rows that need one, each type in an array of its own, first fit.
+
+    Values in ``placed`` have a place elsewhere, those in ``through`` lie in another row. A loop may store a result over an operand of
+    the same length that nobody reads later: it reads element k of everything before it stores element k. (A window onto part
+    of a row never has the row's length, so a row is not stored over while it is read at another place.)
     """
     last, elsewhere = last_uses(parts, keep, through), set(placed)
-    slots: dict[str, int] = {}
-    alive: dict[str, int] = {}  # name -> words
-    words = 0
+    nodes = {node.name: node for unit in parts for node in unit.nodes}
+    at: dict[str, tuple[str, int]] = {}
+    alive: dict[str, int] = {}  # name -> elements
+    lengths: dict[str, int] = {}
     for k, unit in enumerate(parts):
         dying = [n for n, size in alive.items() if last.get(n, k) <= k and size == unit.length > 1]
-        for node in unit.nodes:
-            if node.size == 1 or node.name in elsewhere or last[node.name] <= k:
+        for made in unit.nodes:
+            row = row_of(made.name, through)
+            if made.size == 1 or row in elsewhere or row in at or last.get(row, k) <= k:
                 continue
-            if dying:
-                slots[node.name] = slots[dying.pop(0)]
+            node = nodes[row]
+            ctype = storage(node.interval)
+            over = next((n for n in dying if at[n][0] == ctype and node.size == alive[n]), None)
+            if over is not None:
+                dying.remove(over)
+                at[row] = at[over]
             else:
-                slots[node.name] = _first_gap(((slots[n], size) for n, size in alive.items()), node.size)
-            alive[node.name] = node.size
-            words = max(words, slots[node.name] + node.size)
+                at[row] = (ctype, _first_gap(((at[n][1], size) for n, size in alive.items() if at[n][0] == ctype), node.size))
+            alive[row] = node.size
+            lengths[ctype] = max(lengths.get(ctype, 0), at[row][1] + node.size)
         alive = {n: size for n, size in alive.items() if last[n] > k}
-    return slots, words
+    return Slots(at, {t: lengths[t] for t in sorted(lengths, key=lambda t: (-TYPE_BYTES[t], t))})
 
 
 def _first_gap(taken: Iterable[tuple[int, int]], size: int) -> int:
@@ -187,7 +277,7 @@ class Tables:
             if (known.ctype, known.values, known.row) == (table.ctype, table.values, table.row):
                 table = known
         self._members[table.name] = table
-        return Value(f"{self.symbol}.{table.name}", single=False, narrow=ctype != "int32_t")
+        return Value(f"{self.symbol}.{table.name}", single=False, ctype=ctype)
 
     def _free(self, name: str) -> str:
         k, free = 2, name

@@ -133,14 +133,22 @@ class Machine:
             self.step(vectors.counts[k], int(vectors.temperature[k]), int(vectors.faults[k]))
             self._trace.leave(k)
             readings += self.object("reading")
-            states += self.object("state")[: width * 4]
+            states += self.object("state") if width else b""
         if n <= _WATCHED:
             self._end_watch(watch)
         self._check_gaps()
         codes = np.frombuffer(bytes(readings), dtype=_READING)
         table = np.concatenate([codes["levels"], codes["codes"]], axis=1, dtype=np.int64)
-        state = np.frombuffer(bytes(states), dtype="<i4").astype(np.int64).reshape(n, width)
+        state = self._state_values(bytes(states)).reshape(n, width)
         return EmulatedRun(table.reshape(n, len(OUTPUTS)), state, self._trace.finish(), self._stack_used())
+
+    def _state_values(self, states: bytes) -> Array:
+        """The values in copies of the state, one row a copy."""
+        members = [(name, np.dtype(ctype.removesuffix("_t")), max(length, 1)) for ctype, name, length in self.image.state]
+        if not members:
+            return np.zeros(0, dtype=np.int64)
+        copies = np.frombuffer(states, dtype=np.dtype(members, align=True))
+        return np.concatenate([copies[name].reshape(len(copies), -1).astype(np.int64) for name, _, _ in members], axis=1)
 
     def _power_on(self, trim: Array) -> None:
         self.call("init", self._objects["state"][0])

@@ -9,6 +9,7 @@ from __future__ import annotations
 import importlib.util
 import io
 import os
+import re
 import subprocess
 import sys
 import tempfile
@@ -77,6 +78,7 @@ class Image:
     count_size: int
     channels: int
     trim_counts: int
+    state: tuple[tuple[str, str, int], ...]  # type, name and length of its members, as ``state_members`` gives them
 
     @property
     def ram(self) -> int:
@@ -110,7 +112,7 @@ def build_core(source: CSource, core: str = "cortex-m0plus") -> Image:
         roots = [f"-Wl,-u,{source.prefix}_{name}" for name in FUNCTIONS]
         link = ("-nostdlib", "-lcompiler_rt", "-g", "-Wl,-T,core.ld", "-Wl,--gc-sections", f"-Wl,-e,{source.prefix}_step", *roots)
         _zig(root, "cc", *chosen.target, *_CORE_FLAGS, *link, "model.o", "sizes.o", "-o", "model.elf")
-        return _image((root / "model.elf").read_bytes(), source.prefix, chosen)
+        return _image((root / "model.elf").read_bytes(), source, chosen)
 
 
 def build_host(source: CSource, checked: bool = True) -> HostProgram:
@@ -121,7 +123,7 @@ def build_host(source: CSource, checked: bool = True) -> HostProgram:
     flags = ("-O1", "-fsanitize=undefined", "-fsanitize-trap=undefined") if checked else ("-O2", "-fno-sanitize=all")
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
-        _write(root, {f"{source.prefix}.h": source.header, "model.c": source.source, "harness.c": emit_harness(source.prefix)})
+        _write(root, {f"{source.prefix}.h": source.header, "model.c": source.source, "harness.c": emit_harness(source)})
         _zig(root, "cc", "-std=c99", "-g0", *flags, "harness.c", "model.c", "-o", "harness")
         return HostProgram((root / "harness").read_bytes(), _macro(source.header, f"{source.prefix.upper()}_STATE_VALUES"))
 
@@ -150,9 +152,23 @@ def run_rows(host: HostProgram, rows: bytes, frames: int) -> tuple[Array, Array]
     return printed[:, : len(OUTPUTS)], printed[:, len(OUTPUTS) :]
 
 
-def emit_harness(prefix: str) -> str:
-    """The text of the harness: rows of vectors in, readings out, no test in it."""
-    return fill(template("harness.c"), {"prefix": prefix, "PREFIX": prefix.upper()})
+def emit_harness(source: CSource) -> str:
+    """The text of the harness for ``source``: rows of vectors in, readings out, no test in it."""
+    prints = []
+    for _, name, length in state_members(source):
+        value = f"print_value((long)state->{name}{'[k]' if length else ''});"
+        prints.append(f"    for (size_t k = 0U; k < {length}U; ++k) {{\n        {value}\n    }}" if length else f"    {value}")
+    gaps = {"prefix": source.prefix, "PREFIX": source.prefix.upper(), "state": "\n".join(prints) or "    (void)state;"}
+    return fill(template("harness.c"), gaps)
+
+
+def state_members(source: CSource) -> tuple[tuple[str, str, int], ...]:
+    """Type, name and length (0: not an array) of each member of the state, from the header; none for a model without state."""
+    if f"#define {source.prefix.upper()}_STATE_VALUES 0U" in source.header:
+        return ()
+    body = source.header.partition("/* Carried from frame to frame. */")[2].partition("}")[0]
+    found = re.findall(r"^    (u?int\d+_t) (\w+)(?:\[(\d+)\])?;", body, re.MULTILINE)
+    return tuple((ctype, name, int(length or 0)) for ctype, name, length in found)
 
 
 def lint(source: CSource, language: str = "c") -> str:
@@ -164,7 +180,7 @@ def lint(source: CSource, language: str = "c") -> str:
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
         alone = f'#include "{source.prefix}.h"\nextern {source.prefix}_reading_t *{source.prefix}_alone;\n'
-        files = {"model": source.source, "alone": alone} | ({"harness": emit_harness(source.prefix)} if language == "c" else {})
+        files = {"model": source.source, "alone": alone} | ({"harness": emit_harness(source)} if language == "c" else {})
         _write(root, {f"{source.prefix}.h": source.header} | {f"{unit}.c": text for unit, text in files.items()})
         said = [_zig_says(root, command, "-x", language, standard, *WARNINGS, "-c", f"{unit}.c", "-o", f"{unit}.o") for unit in files]
     return "".join(text for _, text in said)
@@ -177,9 +193,10 @@ def _sizes(prefix: str) -> str:
     return f'#include "{prefix}.h"\n__attribute__((section(".sizes"), used)) const uint32_t {prefix}_sizes[] = {{{values}}};\n'
 
 
-def _image(elf: bytes, prefix: str, core: Core) -> Image:
+def _image(elf: bytes, source: CSource, core: Core) -> Image:
     from elftools.elf.elffile import ELFFile
 
+    prefix = source.prefix
     file = ELFFile(io.BytesIO(elf))
     sections: dict[str, Any] = {s.name: s for s in file.iter_sections() if s["sh_size"]}
     if ".globals" in sections:
@@ -199,7 +216,11 @@ def _image(elf: bytes, prefix: str, core: Core) -> Image:
     missing = [name for name in FUNCTIONS if f"{prefix}_{name}" not in symbols]
     if missing:
         raise ToolError("the linked model", f"no function {prefix}_{missing[0]}", "the functions of the interface")
-    return Image(prefix, core, start, bytes(flash), symbols, len(flash) - tables - helpers, tables, helpers, *sizes)
+    state_size, prepared_size, scratch_size, reading_size, count_size, channels, trim_counts = sizes
+    return Image(
+        prefix, core, start, bytes(flash), symbols, len(flash) - tables - helpers, tables, helpers, state_size, prepared_size, scratch_size, reading_size,
+        count_size, channels, trim_counts, state_members(source),
+    )  # fmt: skip
 
 
 def _macro(header: str, name: str) -> int:

@@ -28,17 +28,16 @@ static long next_number(char **text)
     return value;
 }
 
+#if @PREFIX@_STATE_VALUES > 0
+static void print_value(long value)
+{
+    (void)printf(",%ld", value);
+}
+#endif
+
 static void print_state(const @prefix@_state_t *state)
 {
-#if @PREFIX@_STATE_VALUES > 0
-    int32_t values[@PREFIX@_STATE_VALUES];
-    (void)memcpy(values, state, sizeof values);
-    for (size_t k = 0U; k < @PREFIX@_STATE_VALUES; ++k) {
-        (void)printf(",%ld", (long)values[k]);
-    }
-#else
-    (void)state;
-#endif
+@state@
     (void)printf("\n");
 }
 

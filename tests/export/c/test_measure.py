@@ -30,7 +30,7 @@ def test_cost_is_that_of_the_image_and_the_run(all_built: dict[str, Any]) -> Non
     cost = measure(its.program, BUDGET)
     assert cost.flash == len(its.image.flash)
     assert (cost.flash_tables, cost.flash_helpers, cost.ram) == (its.image.tables, its.image.helpers, its.image.ram)
-    assert cost.ram == 4 * (17 + 20) + its.image.scratch_size
+    assert cost.ram == its.image.state_size + its.image.prepared_size + its.image.scratch_size
     assert 0 < cost.cycles_mean < cost.cycles
     assert cost.stack >= 16
 
