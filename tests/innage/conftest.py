@@ -1,16 +1,38 @@
-"""What tests of commands share."""
+"""A store of one's own for each test, and commands that must be refused."""
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from innage.cli import main
+
 
 @pytest.fixture
 def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, bench: bytes) -> Path:
-    """A copy of the store that the module's ``bench`` made once; commands use it."""
+    """A copy of the module's store ``bench``, and the one that commands take."""
     path = tmp_path / "innage.db"
     path.write_bytes(bench)
     monkeypatch.setenv("INNAGE_STORE", str(path))
     return path
+
+
+@pytest.fixture
+def refused(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Callable[..., str]:
+    """Run a command that must be refused with exit code 2; its one sentence, which is all that is printed."""
+
+    def run(*words: object) -> str:
+        monkeypatch.setattr(sys, "argv", ["innage", *(str(w) for w in words)])
+        capsys.readouterr()
+        with pytest.raises(SystemExit) as ended:
+            main()
+        assert ended.value.code == 2
+        out, err = capsys.readouterr()
+        assert out == ""
+        assert err.count("\n") == 1
+        return err
+
+    return run

@@ -6,7 +6,7 @@ import csv
 import json
 import math
 import re
-import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +19,7 @@ from dataset.profile_shapes import Cylinder
 from dataset.profiles import stack, to_json
 from dataset.records import Liquid, Mounting, Tank
 from dataset.store import Store
-from innage.cli import app, main
+from innage.cli import app
 
 READINGS = Path(innage.demo_data.__path__[0]) / "levels_tidy.csv"
 REAL = ["--tank", "can", "--liquid", "water", "--sensor", "osc", "--unit", "u1", "--time", "elapsed_ms", "--count", "N_counts"]
@@ -47,18 +47,6 @@ def run(*words: object) -> str:
     result = CliRunner().invoke(app, [str(w) for w in words], catch_exceptions=False)
     assert result.exit_code == 0, result.output
     return result.output
-
-
-def refused(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], *words: object) -> str:
-    """Run a command that must be refused with exit code 2; its sentence."""
-    monkeypatch.setattr(sys, "argv", ["innage", *(str(w) for w in words)])
-    with pytest.raises(SystemExit) as ended:
-        main()
-    assert ended.value.code == 2
-    out, err = capsys.readouterr()
-    assert out == ""
-    assert err.count("\n") == 1
-    return err
 
 
 def sessions() -> Any:
@@ -114,15 +102,15 @@ def test_many_files_with_a_saved_mapping(store: Path, tmp_path: Path) -> None:
     assert [(s["file"], s["labelled"], s["levels"]) for s in sessions()] == [(f"r{k}.csv", 30, 3) for k in range(12)]
 
 
-def test_all_files_or_none(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_all_files_or_none(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
     """One bad file among many leaves the store as it was, byte for byte, and is named with line and column."""
     files = [write(tmp_path / f"r{k}.csv", k) for k in range(3)]
     files.append(write(tmp_path / "bad.csv", 9, "t,a,b,mm\n0,1,2,5\n100,4096,2,5\n"))
     before = store.read_bytes()
-    sentence = refused(monkeypatch, capsys, "log", *files, *PAIR, "--time", "t", "--level", "mm", "--save-mapping", "bench")
+    sentence = refused("log", *files, *PAIR, "--time", "t", "--level", "mm", "--save-mapping", "bench")
     assert f"{files[-1]}, line 3, column 'a': a count of 4096; expected a whole number from 0 to 4095 (12 bits, sensor pair@1)" in sentence
     files[-1] = files[0]
-    assert "was logged already" in refused(monkeypatch, capsys, "log", *files, *PAIR, "--time", "t", "--level", "mm", "--save-mapping", "bench")
+    assert "was logged already" in refused("log", *files, *PAIR, "--time", "t", "--level", "mm", "--save-mapping", "bench")
     assert store.read_bytes() == before
     assert sessions() == []
 
@@ -136,44 +124,44 @@ def test_log_as_json(store: Path, tmp_path: Path) -> None:
     assert sessions()[0]["id"] == found["id"]
 
 
-def test_pad_names_are_the_default_columns(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_pad_names_are_the_default_columns(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
     """Without --count the columns named like the pads are taken; when they are not there, the error lists the columns."""
     run("log", write(tmp_path / "r.csv", 1), *PAIR)
     path = write(tmp_path / "x.csv", 2, "t,c0,c1\n0,1,2\n")
-    assert "no column 'a'; expected one of 't', 'c0', 'c1'. Name the columns with --count" in refused(monkeypatch, capsys, "log", path, *PAIR)
+    assert "no column 'a'; expected one of 't', 'c0', 'c1'. Name the columns with --count" in refused("log", path, *PAIR)
 
 
-def test_delimiters_by_name(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_delimiters_by_name(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
     """--delimiter takes a character or a word; letters, digits and marks that numbers need are refused."""
     run("log", write(tmp_path / "r.csv", 1, "a;b\n1;2\n"), *PAIR, "--delimiter", "semicolon")
     run("log", write(tmp_path / "s.csv", 1, "a!b\n3;2\n".replace(";", "!")), *PAIR, "--delimiter", "!")
     for bad in ("ab", "5", "."):
-        assert "--delimiter" in refused(monkeypatch, capsys, "log", tmp_path / "r.csv", *PAIR, "--delimiter", bad)
+        assert "--delimiter" in refused("log", tmp_path / "r.csv", *PAIR, "--delimiter", bad)
 
 
-def test_which_mounting(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_which_mounting(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
     """One mounting that joins tank and sensor is found; none, several, and a contradiction are refused with the candidates."""
     path = write(tmp_path / "r.csv", 1)
     rest = ["--liquid", "water", "--unit", "u1"]
-    assert "--tank and --sensor: one is missing" in refused(monkeypatch, capsys, "log", path, *rest, "--tank", "can")
-    assert "expected osc@1, which mounting m-osc is of" in refused(monkeypatch, capsys, "log", path, *PAIR, "--mounting", "m-osc")
+    assert "--tank and --sensor: one is missing" in refused("log", path, *rest, "--tank", "can")
+    assert "expected osc@1, which mounting m-osc is of" in refused("log", path, *PAIR, "--mounting", "m-osc")
     run("mounting", "add", "second", "--tank", "can", "--sensor", "pair", "--offset-mm", "3")
-    assert "2 of sensor pair@1 on tank can@1: m-pair, second" in refused(monkeypatch, capsys, "log", path, *PAIR)
+    assert "2 of sensor pair@1 on tank can@1: m-pair, second" in refused("log", path, *PAIR)
     run("log", path, *rest, "--mounting", "second")
     run("tank", "add", "can", "--span-mm", "120")
-    sentence = refused(monkeypatch, capsys, "log", path, *PAIR)
+    sentence = refused("log", path, *PAIR)
     assert "none for sensor pair@1 on tank can@2. There are: m-osc (sensor osc@1 on tank can@1), m-pair" in sentence
     assert sessions()[0]["mounting"] == "second"
 
 
-def test_mapping_or_options(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_mapping_or_options(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
     """A saved mapping and options for columns do not mix, and a mapping that is not there is named."""
     path = write(tmp_path / "r.csv", 1)
-    assert "one or the other" in refused(monkeypatch, capsys, "log", path, *PAIR, "--mapping", "x", "--time", "t")
-    assert "mapping x: is not in the store" in refused(monkeypatch, capsys, "log", path, *PAIR, "--mapping", "x")
+    assert "one or the other" in refused("log", path, *PAIR, "--mapping", "x", "--time", "t")
+    assert "mapping x: is not in the store" in refused("log", path, *PAIR, "--mapping", "x")
 
 
-def test_voiding(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_voiding(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
     """A void session stays in the list with its reason; voiding it again is refused; one without labels says so."""
     run("log", write(tmp_path / "r.csv", 1), *PAIR, "--time", "t")
     id_ = sessions()[0]["id"]
@@ -181,10 +169,10 @@ def test_voiding(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, c
     assert run("void", id_[:8], "--reason", "hose slipped") == f"session {id_} is void: hose slipped\n"
     assert sessions()[0]["void_reason"] == "hose slipped"
     assert "void: hose" in run("sessions")
-    assert "is void already ('hose slipped')" in refused(monkeypatch, capsys, "void", id_, "--reason", "again")
+    assert "is void already ('hose slipped')" in refused("void", id_, "--reason", "again")
 
 
-def test_conditions(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_conditions(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
     """Conditions of whole sessions and of stretches are logged and shown; a file of stretches is for one session."""
     files = [write(tmp_path / f"r{k}.csv", k) for k in range(3)]
     run("log", *files[:2], *PAIR, "--time", "t", "--condition", "wall=film,coupling=earthed")
@@ -193,14 +181,14 @@ def test_conditions(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
         assert stretch == {"start": 0, "stop": 30, "wall": ["film"], "coupling": "earthed"}
     stretches = tmp_path / "c.csv"
     stretches.write_text("from_ms,to_ms,surface\n0,950,foam:20-45\n1000,2900,still\n")
-    assert "for 2 sessions" in refused(monkeypatch, capsys, "log", *files[1:], *PAIR, "--conditions", stretches)
+    assert "for 2 sessions" in refused("log", *files[1:], *PAIR, "--conditions", stretches)
     run("log", files[2], *PAIR, "--time", "t", "--conditions", stretches, "--condition", "wall=film")
     shown = run("show", sessions()[2]["id"])
     assert "0-9      surface=foam:20-45,wall=film" in shown
     assert "10-29    surface=still,wall=film" in shown
 
 
-def test_labels_by_weighing(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_labels_by_weighing(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
     """A column of masses becomes marks through tare, density and profile; poured volumes and half-widths of levels too.
 
     Source: h = (m - tare) B / (rho A) by hand, B = 1.0010534 and rho = 998.2072 kg/m3 for water at 20 C (IAPWS-95), D = 100 mm.
@@ -226,14 +214,14 @@ def test_labels_by_weighing(store: Path, tmp_path: Path, monkeypatch: pytest.Mon
     third = write(tmp_path / "t.csv", 1, "a,b,g,ml,mm\n1,2,1200,0,\n2,3,550,500,20\n2,7,550,500,20\n")
     run("log", third, *bench, "--level", "mm", "--level-half-width-mm", 0.5)
     assert json.loads(run("show", sessions()[2]["id"], "--json"))["marks"][0]["u_mm"] == pytest.approx(0.5 / math.sqrt(3))
-    fault = refused(monkeypatch, capsys, "log", third, *bench, "--mass", "g", "--label-temperature-c", 20)
+    fault = refused("log", third, *bench, "--mass", "g", "--label-temperature-c", 20)
     assert f"{third}, line 2, column 'g': 1200 g, which is 1203 mL above the datum; expected 0 to 863.9 mL" in fault
-    assert "one of level, mass and poured" in refused(monkeypatch, capsys, "log", third, *bench, "--mass", "g", "--level", "mm")
-    assert "both; expected one" in refused(monkeypatch, capsys, "log", third, *bench, "--level-u-mm", 1, "--level-half-width-mm", 1)
-    assert "--scale-half-width-g: -1" in refused(monkeypatch, capsys, "log", third, *bench, "--mass", "g", "--scale-half-width-g", -1)
+    assert "one of level, mass and poured" in refused("log", third, *bench, "--mass", "g", "--level", "mm")
+    assert "both; expected one" in refused("log", third, *bench, "--level-u-mm", 1, "--level-half-width-mm", 1)
+    assert "--scale-half-width-g: -1" in refused("log", third, *bench, "--mass", "g", "--scale-half-width-g", -1)
 
 
-def test_labels_from_a_ramp(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_labels_from_a_ramp(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
     """A scale's log on its own clock labels the frames: the lag is found and said, or given. Made up: the stream is 7.3 s ahead."""
     rng = np.random.default_rng(2)
     t_ms = np.arange(0, 60_000, 100)
@@ -251,7 +239,7 @@ def test_labels_from_a_ramp(store: Path, tmp_path: Path, monkeypatch: pytest.Mon
     marks = json.loads(run("show", sessions()[0]["id"], "--json"))["marks"]
     (rise,) = [m for m in marks if m["level_mm"] < 12 and (m["level_stop_mm"] or 0) > 35]
     assert rise["u_common_mm"] == pytest.approx(1.5 * float(u), rel=0.1)
-    assert "one of level or mass" in refused(monkeypatch, capsys, "log", frames, *PAIR, "--ramp", scale, "--ramp-time", "s")
+    assert "one of level or mass" in refused("log", frames, *PAIR, "--ramp", scale, "--ramp-time", "s")
     again = tmp_path / "g.csv"
     again.write_text(frames.read_text().replace("0,", "1,", 1))
     run("log", again, *ask[1:], "--ramp-lag-ms", 7300, "--ramp-lag-half-width-ms", 100)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,7 @@ from dataset.profile_shapes import Cylinder
 from dataset.profiles import stack, to_json
 from dataset.records import Tank
 from dataset.store import Store
-from innage.cli import app, main
+from innage.cli import app
 
 READINGS = Path(innage.demo_data.__path__[0]) / "levels_tidy.csv"
 
@@ -48,15 +48,6 @@ def run_json(*words: object) -> Any:
     return json.loads(run(*words, "--json"))
 
 
-def refused(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], *words: object) -> str:
-    """Run a command that must be refused with exit code 2; its sentence."""
-    monkeypatch.setattr(sys, "argv", ["innage", *(str(w) for w in words)])
-    with pytest.raises(SystemExit) as ended:
-        main()
-    assert ended.value.code == 2
-    return capsys.readouterr().err
-
-
 def session() -> Any:
     return run_json("sessions")[0]
 
@@ -83,7 +74,7 @@ def test_proposals_are_filled_in_and_set(store: Path, tmp_path: Path) -> None:
     assert shown["mark_revision"] is not None
 
 
-def test_masses_in_a_file_of_marks(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_masses_in_a_file_of_marks(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
     """A line may hold a mass, which becomes a level as when logging; a line with two labels is refused with its number.
 
     Source: h = m B / (rho A) by hand with B = (1 - 1.2/8000) / (1 - 1.2/998.2), D = 100 mm.
@@ -98,9 +89,9 @@ def test_masses_in_a_file_of_marks(store: Path, tmp_path: Path, monkeypatch: pyt
     assert (ramp["level_mm"], ramp["level_stop_mm"]) == (10, 20)
     assert "10 to 20" in run("show", session()["id"])
     path.write_text("from,to,mass_g,level_mm\n0,9,650,10\n")
-    assert f"{path}, line 2: columns level_mm, mass_g; expected one of" in refused(monkeypatch, capsys, "mark", "set", session()["id"], *who)
+    assert f"{path}, line 2: columns level_mm, mass_g; expected one of" in refused("mark", "set", session()["id"], *who)
     path.write_text("from,to,level_mm\n0,9,1O\n")
-    assert f"{path}, line 2, column 'level_mm': '1O'" in refused(monkeypatch, capsys, "mark", "set", session()["id"], *who)
+    assert f"{path}, line 2, column 'level_mm': '1O'" in refused("mark", "set", session()["id"], *who)
 
 
 def test_frozen_sets_keep_the_marks_they_had(store: Path) -> None:
@@ -128,21 +119,21 @@ def test_frozen_sets_keep_the_marks_they_had(store: Path) -> None:
     assert "still settling" in run("mark", "history", id_)
 
 
-def test_amendments_refused(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_amendments_refused(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
     """No author, frames outside the session, marks it has already, a cut ramp, and a void session are refused."""
     id_ = session()["id"]
     who = ["--author", "A", "--reason", "r"]
-    assert "both" in refused(monkeypatch, capsys, "mark", "amend", id_, *who, "--from", 0, "--to", 1, "--remove", "--level-mm", 1)
-    assert "0 to 768; expected" in refused(monkeypatch, capsys, "mark", "amend", id_, *who, "--from", 0, "--to", 768, "--remove")
-    assert "100.5; expected" in refused(monkeypatch, capsys, "mark", "amend", id_, *who, "--from", 0, "--to", 9, "--level-mm", 100.5)
+    assert "both" in refused("mark", "amend", id_, *who, "--from", 0, "--to", 1, "--remove", "--level-mm", 1)
+    assert "0 to 768; expected" in refused("mark", "amend", id_, *who, "--from", 0, "--to", 768, "--remove")
+    assert "100.5; expected" in refused("mark", "amend", id_, *who, "--from", 0, "--to", 9, "--level-mm", 100.5)
     none = ["--author", " ", "--reason", "r"]
-    assert "author: nothing" in refused(monkeypatch, capsys, "mark", "amend", id_, *none, "--from", 0, "--to", 9, "--remove")
+    assert "author: nothing" in refused("mark", "amend", id_, *none, "--from", 0, "--to", 9, "--remove")
     run("mark", "amend", id_, *who, "--from", 0, "--to", 78, "--remove")
-    again = refused(monkeypatch, capsys, "mark", "amend", id_, *who, "--from", 0, "--to", 78, "--remove")
+    again = refused("mark", "amend", id_, *who, "--from", 0, "--to", 78, "--remove")
     assert "the new marks are those that the session has" in again
     path = tmp_path / "m.csv"
     path.write_text("from,to,level_mm,level_stop_mm\n0,9,10,20\n")
     run("mark", "set", id_, *who, "--marks", path)
-    assert "would cut the ramp over 0 to 9" in refused(monkeypatch, capsys, "mark", "amend", id_, *who, "--from", 5, "--to", 12, "--remove")
+    assert "would cut the ramp over 0 to 9" in refused("mark", "amend", id_, *who, "--from", 5, "--to", 12, "--remove")
     run("void", id_, "--reason", "leak")
-    assert "the session is void ('leak')" in refused(monkeypatch, capsys, "mark", "amend", id_, *who, "--from", 0, "--to", 9, "--remove")
+    assert "the session is void ('leak')" in refused("mark", "amend", id_, *who, "--from", 0, "--to", 9, "--remove")

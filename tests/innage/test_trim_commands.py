@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
-import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +13,7 @@ import pytest
 from typer.testing import CliRunner
 
 import innage.demo_data
-from innage.cli import app, main
+from innage.cli import app
 
 READINGS = Path(innage.demo_data.__path__[0]) / "levels_tidy.csv"
 END = ["--date", "2026-01-31", "--stage", "end-of-line"]
@@ -48,15 +48,6 @@ def run_json(*words: object) -> Any:
     return json.loads(run(*words, "--json"))
 
 
-def refused(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], *words: object) -> str:
-    """Run a command that must be refused with exit code 2; its sentence."""
-    monkeypatch.setattr(sys, "argv", ["innage", *(str(w) for w in words)])
-    with pytest.raises(SystemExit) as ended:
-        main()
-    assert ended.value.code == 2
-    return capsys.readouterr().err
-
-
 def real(tmp_path: Path, unit: str, keep: tuple[str, ...], marked: bool = False) -> str:
     """Log the real readings at some levels (cm) as a session of a unit; its id."""
     with READINGS.open(newline="") as file:
@@ -89,7 +80,7 @@ def test_a_dry_trim_from_the_real_readings(store: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("known", ["trim", "session of both", "session of the dry tank"])
-def test_a_wet_trim_is_not_dry(known: str, store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_wet_trim_is_not_dry(known: str, store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
     """Frames at 1 cm offered as a dry trim are refused against the unit's dry trim or what its sessions show: the count fell by 18 000.
 
     Source: innage/demo_data/levels_tidy.csv, levels 0.0 and 1.0; counts fall as the level rises (SOURCE.txt).
@@ -101,7 +92,7 @@ def test_a_wet_trim_is_not_dry(known: str, store: Path, tmp_path: Path, monkeypa
     else:
         real(tmp_path, "u1", ("0.0",))
     wet = real(tmp_path, "u1", ("1.0",))
-    sentence = refused(monkeypatch, capsys, *DRY, "--unit", "u1", "--session", wet, "--date", "2026-02-01", "--stage", "service")
+    sentence = refused(*DRY, "--unit", "u1", "--session", wet, "--date", "2026-02-01", "--stage", "service")
     assert "dry trim of unit u1: looks wet against" in sentence
     shortfall = int(sentence.split("p0 ")[1].split(", ")[1].split(" below")[0])
     assert shortfall == pytest.approx(50_816 - 32_701, abs=100)
@@ -118,18 +109,18 @@ def test_dry_again_is_accepted(store: Path, tmp_path: Path) -> None:
     assert early > 50_000
 
 
-def test_marks_and_moving_signals_are_refused(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_marks_and_moving_signals_are_refused(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
     """Frames marked above the lowest pad are no dry trim, frames across a pour and a handful of frames none at all."""
     id_ = real(tmp_path, "u1", ("0.0", "1.0"), marked=True)
     base = [*DRY, "--unit", "u1", "--session", id_, *END]
-    assert "frames 79 to 179 are marked at 10 mm; expected frames of a dry tank" in refused(monkeypatch, capsys, *base, "--from", 100, "--to", 150)
+    assert "frames 79 to 179 are marked at 10 mm; expected frames of a dry tank" in refused(*base, "--from", 100, "--to", 150)
     full = ["trim", "add", "--kind", "full", "--unit", "u1", "--session", id_, *END]
-    assert "the signal moves" in refused(monkeypatch, capsys, *full, "--from", 60, "--to", 110)
-    assert "4 frames; expected at least 5" in refused(monkeypatch, capsys, *full, "--from", 0, "--to", 3)
-    assert "no such frames" in refused(monkeypatch, capsys, *full, "--from", 0, "--to", 180)
+    assert "the signal moves" in refused(*full, "--from", 60, "--to", 110)
+    assert "4 frames; expected at least 5" in refused(*full, "--from", 0, "--to", 3)
+    assert "no such frames" in refused(*full, "--from", 0, "--to", 180)
 
 
-def test_too_many_outliers(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_too_many_outliers(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
     """Up to a tenth of a channel's counts may be outliers; with more the trim is refused with channel and number. Made up, no source."""
     rng = np.random.default_rng(3)
     counts = rng.normal([500, 700], 2, (100, 2)).astype(int)
@@ -140,49 +131,49 @@ def test_too_many_outliers(store: Path, tmp_path: Path, monkeypatch: pytest.Monk
     made = run_json(*DRY, "--unit", "u1", "--session", found["id"], *END)
     assert made["refused"] == [10, 0]
     assert made["counts"] == pytest.approx([500, 700], abs=1)
-    less = refused(monkeypatch, capsys, *DRY, "--unit", "u1", "--session", found["id"], "--to", 89, *END)
+    less = refused(*DRY, "--unit", "u1", "--session", found["id"], "--to", 89, *END)
     assert "frames 0 to 89, a: 10 of 90 counts are outliers; expected at most 10%" in less
 
 
-def test_wet_against_other_units(store: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_wet_against_other_units(store: Path, refused: Callable[..., str]) -> None:
     """A first trim is compared with three or more other units' dry ones, on the side where the count is wet: above, where it rises."""
     for k, counts in ((1, "500,700"), (2, "504,703"), (3, "497,699")):
         run(*DRY, "--unit", f"u{k}", "--mounting", "m-pair", "--counts", counts, *END)
-    sentence = refused(monkeypatch, capsys, *DRY, "--unit", "u4", "--mounting", "m-pair", "--counts", "640,700", *END)
+    sentence = refused(*DRY, "--unit", "u4", "--mounting", "m-pair", "--counts", "640,700", *END)
     assert "looks wet against the median of 3 other units: a 640, 140 above 500 (margin 46)" in sentence
     assert "b " not in sentence.split("units: ")[1].split(";")[0]
     run(*DRY, "--unit", "u4", "--mounting", "m-pair", "--counts", "460,700", *END)
 
 
-def test_kinds_need_their_facts(store: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_kinds_need_their_facts(store: Path, refused: Callable[..., str]) -> None:
     """A surrogate block needs its ratios and their spread, a partial fill its level; dates, counts and channels are checked."""
     base = ["trim", "add", "--unit", "u1", "--mounting", "m-pair", "--counts", "500,700"]
     block = [*base, *END, "--kind", "block"]
-    assert "0 transfer ratios; expected 2" in refused(monkeypatch, capsys, *block)
-    assert "0 spreads of the transfer ratio; expected 2" in refused(monkeypatch, capsys, *block, "--transfer", "0.6,0.62")
+    assert "0 transfer ratios; expected 2" in refused(*block)
+    assert "0 spreads of the transfer ratio; expected 2" in refused(*block, "--transfer", "0.6,0.62")
     made = run_json(*block, "--transfer", "0.6,0.62", "--transfer-spread", "0.02,0.03")
     assert (made["transfer"], made["transfer_spread"]) == ([0.6, 0.62], [0.02, 0.03])
-    assert "no level; expected a level for a partial fill" in refused(monkeypatch, capsys, *base, *END, "--kind", "partial")
+    assert "no level; expected a level for a partial fill" in refused(*base, *END, "--kind", "partial")
     assert run_json(*base, *END, "--kind", "partial", "--level-mm", 40)["level_mm"] == 40
-    assert "0 transfer ratios" not in refused(monkeypatch, capsys, *base, *END, "--kind", "dry", "--transfer", "0.6,0.6")
-    assert "'31.1.2026'; expected a date as YYYY-MM-DD" in refused(monkeypatch, capsys, *base, "--kind", "full", "--date", "31.1.2026", "--stage", "x")
-    assert "stage: nothing" in refused(monkeypatch, capsys, *base, "--kind", "full", "--date", "2026-01-31", "--stage", " ")
+    assert "0 transfer ratios" not in refused(*base, *END, "--kind", "dry", "--transfer", "0.6,0.6")
+    assert "'31.1.2026'; expected a date as YYYY-MM-DD" in refused(*base, "--kind", "full", "--date", "31.1.2026", "--stage", "x")
+    assert "stage: nothing" in refused(*base, "--kind", "full", "--date", "2026-01-31", "--stage", " ")
     one = ["trim", "add", "--unit", "u1", "--mounting", "m-pair", "--kind", "full", *END]
-    assert "1 counts; expected 2, one for each channel in order: a, b" in refused(monkeypatch, capsys, *one, "--counts", "5")
-    assert "4096; expected at least 0 and at most 4095" in refused(monkeypatch, capsys, *one, "--counts", "5,4096")
-    assert "neither; expected one" in refused(monkeypatch, capsys, *one)
+    assert "1 counts; expected 2, one for each channel in order: a, b" in refused(*one, "--counts", "5")
+    assert "4096; expected at least 0 and at most 4095" in refused(*one, "--counts", "5,4096")
+    assert "neither; expected one" in refused(*one)
     run(*one, "--counts", "5,6")
-    assert "is there already" in refused(monkeypatch, capsys, *one, "--counts", "5,6")
+    assert "is there already" in refused(*one, "--counts", "5,6")
 
 
-def test_limits_for_a_fixture(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_limits_for_a_fixture(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
     """Limits are mean +- k sd over each unit's newest trim, k of Howe's method; the CSV and the JSON for production say the same.
 
     Source: for 3 units, 99 % coverage and 95 % confidence k = 2.5758 sqrt(2 (1 + 1/3) / 0.10259) by the formula of NIST/SEMATECH
     7.2.6.3, chi-square(0.05, 2) = 0.10259.
     """
     ask = ["trim", "limits", "--mounting", "m-pair"]
-    assert "0 units on mounting m-pair with a trim of kind dry; expected at least 2" in refused(monkeypatch, capsys, *ask)
+    assert "0 units on mounting m-pair with a trim of kind dry; expected at least 2" in refused(*ask)
     for k, counts in ((1, "495,700"), (1, "500,700"), (2, "505,704"), (3, "495,696")):
         run(*DRY, "--unit", f"u{k}", "--mounting", "m-pair", "--counts", counts, *END)
     found = run_json(*ask, "--out", tmp_path / "limits.csv")
@@ -200,8 +191,8 @@ def test_limits_for_a_fixture(store: Path, tmp_path: Path, monkeypatch: pytest.M
     run(*ask, "--out", tmp_path / "limits.json")
     assert json.loads((tmp_path / "limits.json").read_text()) == found
     assert "3 units: u1, u2, u3" in run(*ask)
-    assert "ends in .csv or .json" in refused(monkeypatch, capsys, *ask, "--out", tmp_path / "limits.txt")
-    assert "--coverage: 99" in refused(monkeypatch, capsys, *ask, "--coverage", 99)
+    assert "ends in .csv or .json" in refused(*ask, "--out", tmp_path / "limits.txt")
+    assert "--coverage: 99" in refused(*ask, "--coverage", 99)
 
 
 def test_limits_take_dry_frames_of_units_without_a_trim(store: Path, tmp_path: Path) -> None:
