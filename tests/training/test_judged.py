@@ -1,0 +1,67 @@
+"""Figures by class on answers made by hand; all numbers invented but the bounds, whose sources stand beside them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from training.judged import Judged, episodes, errors, longest_s, runs
+from training.rows import Mask
+from training.watch import States
+
+FRAMES = 10  # a session
+
+
+def empties(sessions: int, level_mm: float = 0.0) -> Judged:
+    """An empty tank of span 100 in every session, ten frames each a second apart, all accepted at ``level_mm``."""
+    n = sessions * FRAMES
+    no = np.zeros(n, np.bool_)
+    session = np.repeat([f"s{k:03d}" for k in range(sessions)], FRAMES)
+    zero, clock = np.zeros(n, np.int64), np.tile(np.arange(FRAMES), sessions)
+    return Judged(
+        np.zeros(n), np.full(n, 0.4), np.zeros(n), np.full(n, level_mm), np.full(n, 100.0), zero + 1, zero, clock * 1000, clock,
+        States(no, no, ~no, ~no, no), {"session": session, "group": session}, 100.0,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("n", [1, 20, 60])
+def test_nothing_wrong_in_n_trials_bounds_the_rate(n: int) -> None:
+    """The exact bound is 1 - 0.05^(1/n) (Clopper and Pearson, Biometrika 26 (1934) 404, with none wrong); about 3/n, the rule of three."""
+    its = empties(n)
+    found = episodes(its, its.states.empty, its.false_wet)
+    assert (found["episodes"], found["wrong"]) == (n, 0)
+    assert found["upper_bound_95"] == pytest.approx(1 - 0.05 ** (1 / n), rel=1e-5)
+
+
+def test_one_wrong_frame_makes_its_session_a_wrong_episode() -> None:
+    its = empties(20)
+    its.level_mm[[3, 7, 45]] = 6.0
+    found = episodes(its, its.states.empty, its.false_wet)
+    assert (found["episodes"], found["wrong"], found["frames"]) == (20, 2, 3)
+    # the exact bound is where at most 2 wrong of 20 have a probability of 5 %: the binomial sum itself, by hand
+    p = found["upper_bound_95"]
+    assert (1 - p) ** 20 + 20 * p * (1 - p) ** 19 + 190 * p**2 * (1 - p) ** 18 == pytest.approx(0.05, rel=1e-4)
+
+
+def test_a_false_wet_begins_above_five_per_cent_of_the_span() -> None:
+    assert not empties(1, 5.0).false_wet.any()
+    assert empties(1, 5.02).false_wet.all()
+
+
+def test_runs_end_with_their_session() -> None:
+    its = empties(2)
+    rows: Mask = np.zeros(20, np.bool_)
+    rows[[2, 3, 8, 9, 10, 11, 12]] = True
+    assert runs(its, rows) == [(2, 4), (8, 10), (10, 13)]
+    assert longest_s(its, rows) == 2.0
+
+
+def test_errors_are_of_accepted_readings_with_the_labels_uncertainty_beside() -> None:
+    its = empties(2)
+    its.level_mm[:10] = 1.0
+    its.level_mm[10:] = np.linspace(2.0, 3.8, 10)
+    its.validity[19], its.level_mm[19] = 0, np.nan
+    found = errors(its, np.ones(20, np.bool_))
+    assert (found["frames"], found["groups"], found["accepted_share"]) == (20, 2, 0.95)
+    assert (found["max_mm"], found["worst_group"], found["label_u_mm"]) == (3.6, "s001", 0.4)
+    assert found["bias_mm"] == pytest.approx((10 * 1.0 + 9 * 2.8) / 19, abs=1e-5)
