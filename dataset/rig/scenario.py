@@ -272,7 +272,7 @@ def _build(kind: type, content: Any, where: str) -> Any:
     return kind(**values)
 
 
-def _value(hint: Any, value: Any, where: str) -> Any:  # noqa: PLR0911
+def _value(hint: Any, value: Any, where: str) -> Any:
     if isinstance(hint, type) and hasattr(hint, "__dataclass_fields__"):
         return _build(hint, value, where)
     if get_origin(hint) is tuple:
@@ -289,7 +289,7 @@ def _value(hint: Any, value: Any, where: str) -> Any:  # noqa: PLR0911
     raise InputError(where, repr(value), {"float": "a number", "int": "a whole number", "str": "a text", "bool": "true or false"}[hint.__name__])
 
 
-def _check(its: Scenario, where: str) -> None:
+def _check(its: Scenario, where: str) -> None:  # noqa: C901
     """Numbers that must make sense together."""
     for section in (its.board, its.spread, its.interference, its.liquid_motion, its.film, its.foam):
         for field in fields(section):
@@ -310,4 +310,6 @@ def _check(its: Scenario, where: str) -> None:
                 raise InputError(f"{where}, tank {tank.name}, liquids", repr(name), "one of " + ", ".join(liquids))
     for recipe in its.recipe:
         if recipe.path not in PATHS or recipe.frames < 20:
-            raise InputError(f"{where}, recipe {recipe.name}", f"path {recipe.path!r}, {recipe.frames} frames", f"a path of {', '.join(PATHS)}, 20 frames or more")
+            raise InputError(
+                f"{where}, recipe {recipe.name}", f"path {recipe.path!r}, {recipe.frames} frames", f"a path of {', '.join(PATHS)}, 20 frames or more"
+            )
