@@ -195,7 +195,7 @@ class Bench:
         return np.asarray(dry + (made - dry) * unit.swing, np.float64)
 
     def _dry(self, unit: RigUnit, liquid: str) -> Floats:
-        return self.responses[liquid][Coupling.FLOATING].clean[0]
+        return np.asarray(self.responses[liquid][Coupling.FLOATING].clean[0], np.float64)
 
     def _extra(self, recipe: Recipe, n: int, pads: int, rng: np.random.Generator) -> Floats:
         """What else a pad sees, in swings (n, pads): drops, a hand."""

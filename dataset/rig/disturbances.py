@@ -79,4 +79,4 @@ def hand_share(n: int, pads: int, its: Hand, rng: np.random.Generator) -> Floats
     near = np.zeros(n)
     near[n // 3 : 2 * n // 3] = 1.0
     near = np.convolve(near, np.ones(5) / 5, mode="same")
-    return near[:, None] * height * np.exp(-(((np.arange(pads) - centre) / wide) ** 2))
+    return np.asarray(near[:, None] * height * np.exp(-(((np.arange(pads) - centre) / wide) ** 2)), np.float64)

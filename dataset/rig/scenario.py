@@ -188,11 +188,13 @@ class Scenario:
 
     def find_recipe(self, name: str) -> Recipe:
         """The recipe of that name. InputError when there is none."""
-        return _named(self, "recipe", name, self.recipe)
+        found: Recipe = _named(self, "recipe", name, self.recipe)
+        return found
 
     def find_liquid(self, name: str) -> RigLiquid:
         """The liquid of that name. InputError when there is none."""
-        return _named(self, "liquid", name, self.liquid)
+        found: RigLiquid = _named(self, "liquid", name, self.liquid)
+        return found
 
     def tank_record(self, index: int) -> Tank:
         its = self.tank[index]
