@@ -29,7 +29,7 @@ _HELPERS = {
  * The quotient of (rest * 2^digits + the digits that lead the numerator) by denominator, rest below denominator: as many steps as
  * it has binary digits. A core that divides by itself needs no such loop; the answer is the same.
  */
-@PREFIX@_CODE_SECTION static uint32_t @prefix@_quotient(uint32_t rest, uint32_t numerator, uint32_t denominator, uint32_t digits)
+@PREFIX@_CODE_SECTION @PREFIX@_APART static uint32_t @prefix@_quotient(uint32_t rest, uint32_t numerator, uint32_t denominator, uint32_t digits)
 {
     uint32_t over = rest;
     uint32_t result = numerator;
@@ -69,13 +69,22 @@ _LAYER = """
  * out[j] = clip(shift_round(bias[j] + sum over k of weights[j][k] * x[k], shift), low, high): one kernel for every layer of these types.
  * Sums start with the bias and run up the inputs, the order in which the ranges of the partial sums were shown to fit.
  */
-@PREFIX@_CODE_SECTION static void @prefix@_layer_@types@(const @weight@ *weights, const @bias@ *bias, const @x@ *x, @out@ *out,
+@PREFIX@_CODE_SECTION @PREFIX@_APART static void @prefix@_layer_@types@(const @weight@ *weights, const @bias@ *bias, const @x@ *x, @out@ *out,
     uint32_t rows, uint32_t columns, uint32_t shift, int32_t low, int32_t high)
 {
     const @weight@ *row = weights;
     for (uint32_t j = 0U; j < rows; ++j) {
         int32_t sum = (int32_t)bias[j];
-        for (uint32_t k = 0U; k < columns; ++k) {
+        uint32_t k = 0U;
+#if defined(@PREFIX@_FAST)
+        for (; (k + 4U) <= columns; k += 4U) {
+            sum += (int32_t)row[k] * (int32_t)x[k];
+            sum += (int32_t)row[k + 1U] * (int32_t)x[k + 1U];
+            sum += (int32_t)row[k + 2U] * (int32_t)x[k + 2U];
+            sum += (int32_t)row[k + 3U] * (int32_t)x[k + 3U];
+        }
+#endif
+        for (; k < columns; ++k) {
             sum += (int32_t)row[k] * (int32_t)x[k];
         }
         row = &row[columns];

@@ -78,7 +78,7 @@ class Image:
     count_size: int
     channels: int
     trim_counts: int
-    state: tuple[tuple[str, str, int], ...]  # type, name and length of its members, as ``state_members`` gives them
+    state: tuple[tuple[str, str, int], ...] = ()  # type, name and length of its members, as ``state_members`` gives them
 
     @property
     def ram(self) -> int:
@@ -164,7 +164,7 @@ def emit_harness(source: CSource) -> str:
 
 def state_members(source: CSource) -> tuple[tuple[str, str, int], ...]:
     """Type, name and length (0: not an array) of each member of the state, from the header; none for a model without state."""
-    if f"#define {source.prefix.upper()}_STATE_VALUES 0U" in source.header:
+    if _macro(source.header, f"{source.prefix.upper()}_STATE_VALUES") == 0:
         return ()
     body = source.header.partition("/* Carried from frame to frame. */")[2].partition("}")[0]
     found = re.findall(r"^    (u?int\d+_t) (\w+)(?:\[(\d+)\])?;", body, re.MULTILINE)

@@ -26,6 +26,14 @@
 #ifndef @PREFIX@_TABLE_SECTION
 #define @PREFIX@_TABLE_SECTION
 #endif
+/* Keeps the shared functions in one place, which is smaller than a copy of each where it is called. */
+#ifndef @PREFIX@_APART
+#if defined(__GNUC__)
+#define @PREFIX@_APART __attribute__((noinline))
+#else
+#define @PREFIX@_APART
+#endif
+#endif
 
 /* Arrays of negative size stop the build: the shift of a variable's type, and the sizes that the header states. */
 typedef char @prefix@_assert_shift[(((int32_t)-1 >> 1) == -1) ? 1 : -1];

@@ -24,10 +24,13 @@ def test_parts_of_flash_add_up(built: Any) -> None:
 
 
 def test_helpers_are_counted_when_pulled_in(all_built: dict[str, Any]) -> None:
-    """Division costs the compiler's helper on a core without a divider; a model without division has no helper, and no unwind stub."""
-    assert all_built["inverse_law"].image.helpers > 0
-    assert "__aeabi_uidiv" in all_built["inverse_law"].image.symbols
-    assert all_built["forest"].image.helpers == 0
+    """A model brings its own division; the compiler's helper, which a plain division needs, would be counted; no unwind stub is linked."""
+    its = all_built["inverse_law"]
+    assert its.image.helpers == 0
+    plain = "volatile uint32_t by = 3U;\n    return 100U / by;"
+    divided = build_core(replace(its.c, source=its.c.source.replace("return INNAGE_API_VERSION;", plain)))
+    assert divided.helpers > 0
+    assert "__aeabi_uidiv" in divided.symbols
     assert not any("unwind" in s for its in all_built.values() for s in its.image.symbols)
 
 
