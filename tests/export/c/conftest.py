@@ -112,6 +112,28 @@ def _strip() -> Program:
     return b.finish(**_level_outputs(b, level, bad, flags, 12800))
 
 
+def _two_nets() -> Program:
+    """Layers with shift and clip on halves and on bytes, one of them of seven columns, fed by rows that are joined in place."""
+    rng = np.random.default_rng(11)
+
+    def layer(x: str, rows: int, low: int, high: int) -> str:
+        weights = tuple(tuple(int(v) for v in row) for row in rng.integers(-127, 128, size=(rows, b.interval(x).size)))
+        total = b.node("dense", x, weights=weights, bias=tuple(int(v) for v in rng.integers(-9000, 9000, rows)))
+        return b.node("clip", b.node("shift", total, shift=8), low=low, high=high)
+
+    b = Builder("two_nets", count_bits=10, channels=4, period_ms=100, span=6400)
+    pads = b.node("sub", "counts", b.const(500))
+    steps = b.node("shift", b.node("sub", b.node("take", pads, indices=(1, 2, 3)), b.node("take", pads, indices=(0, 1, 2))), shift=3)
+    joined = b.node("concat", pads, steps)
+    first = layer(joined, 6, 0, 127)
+    second = layer(first, 7, -100, 100)
+    third = layer(second, 3, 0, 200)
+    other = layer(joined, 3, 0, 127)
+    level = b.node("clip", b.node("add", b.node("reduce_max", third), b.node("mul", b.node("reduce_max", other), b.const(40))), low=0, high=6400)
+    bad = b.node("greater", "faults", b.const(0))
+    return b.finish(**_level_outputs(b, level, bad, b.node("argmax", third), 6400))
+
+
 def _forest() -> Program:
     """Three 10-bit channels into six small trees, and one tree on a single value."""
     rng = np.random.default_rng(5)
@@ -166,7 +188,7 @@ def _wide() -> Program:
     return b.finish(**_level_outputs(b, level, b.node("greater", "faults", b.const(1)), b.node("argmax", "right"), 640))
 
 
-_PROGRAMS: dict[str, Callable[[], Program]] = {"inverse_law": _inverse_law, "strip": _strip, "forest": _forest, "wide": _wide}
+_PROGRAMS: dict[str, Callable[[], Program]] = {"inverse_law": _inverse_law, "strip": _strip, "two_nets": _two_nets, "forest": _forest, "wide": _wide}
 _SHARED = ("every_op", "constant", "single_channel")  # those of the folder above
 
 
