@@ -26,7 +26,9 @@ from export.c_text import fill, template
 from export.vectors import Vectors, to_csv
 from training.program import OUTPUTS, Array
 
-WARNINGS = ("-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Wsign-conversion", "-Wdouble-promotion", "-Wshadow")
+WARNINGS = (
+    "-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Wsign-conversion", "-Wdouble-promotion", "-Wshadow", "-Wcast-qual", "-Wundef", "-Wvla",
+)  # fmt: skip
 FUNCTIONS = ("api_version", "model_id", "tables_start", "selftest", "prepare", "init", "step")
 
 _TIMEOUT_S = 600  # a first link builds the compiler's own helpers

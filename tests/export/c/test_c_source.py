@@ -74,7 +74,7 @@ def test_no_warnings(built: Any, language: str) -> None:
 
 def test_lint_sees_a_warning() -> None:
     """A narrowing without a cast is reported, so silence means something."""
-    header = "#include <stdint.h>\ntypedef int x_reading_t;\n"
+    header = "#include <stdint.h>\n#define X_STATE_VALUES 0U\ntypedef int x_reading_t;\n"
     assert "-Wimplicit-int-conversion" in lint(CSource("x", header, '#include "x.h"\nuint8_t f(int a);\nuint8_t f(int a) { return a; }\n'))
 
 
