@@ -1,7 +1,8 @@
 """A board that speaks the line protocol: its lines, and the ports they come through.
 
 The protocol is text, one line a frame: ``t_ms,c0,c1,...`` and, where measured, the temperature in degrees Celsius as one more
-number. ``t_ms`` is the board's own clock in whole milliseconds. Lines that start with '#' and blank lines are remarks.
+number. ``t_ms`` is the board's own clock in whole milliseconds. Lines that start with '#' and blank lines are remarks; one that
+starts with '# simulated' says that the frames are not measured.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ READ_S = 0.05  # how long a read waits for bytes
 MAX_TEMPERATURE_C = 500.0
 LIKE_LINES = 10  # so many lines of one other width, and no frame, are another board rather than noise
 REMARK, HALF, GARBAGE, BEYOND, ASTRAY = "remark", "half", "garbage", "beyond the width", "astray in time"
+SIMULATED = "simulated"  # the first word of a remark in which a board says that it is none
 BAD = (HALF, GARBAGE, BEYOND, ASTRAY)
 _WHOLE = re.compile(r"[0-9]{1,15}")
 
@@ -48,6 +50,7 @@ class LineReader:
         self.channels, self.top = channels, (1 << count_bits) - 1
         self.tally: Counter[str] = Counter()
         self.widths: Counter[int] = Counter()  # of lines of numbers that were no frames
+        self.simulated = False  # whether the board has said so
         self._rest = b""
 
     def feed(self, data: bytes) -> list[Line]:
@@ -82,6 +85,7 @@ class LineReader:
             return None
         if not plain or plain.startswith("#"):
             self.tally[REMARK] += 1
+            self.simulated |= plain.lstrip("# ").startswith(SIMULATED)
             return None
         cells = [cell.strip() for cell in plain.split(",")]
         numbers, warm = cells[: self.channels + 1], cells[self.channels + 1 :]

@@ -172,6 +172,8 @@ class Capture:
         """
         for line in self._reader.feed(data):
             self._take(line)
+        if self._reader.simulated and not self._simulated:
+            self._entries.append({"kind": "simulated", "frame": self.frames})
         width, sensor = self._reader.strange_width(), self._known.mounting.sensor
         if width is not None and not self._recent:
             expected = f"{sensor.channels}, one for each pad of {sensor.name}@{sensor.revision}"
@@ -240,6 +242,12 @@ class Capture:
         if self._dry is None:
             self._dry = counts
         self._farthest = np.maximum(self._farthest, np.abs(counts - self._dry))
+
+    @property
+    def _simulated(self) -> bool:
+        """Whether the capture was begun as simulated, or its board has said since that it is the virtual rig."""
+        # captures begun by an earlier version do not say
+        return bool(self._known.settings.get("simulated", False)) or any(entry["kind"] == "simulated" for entry in self._entries)
 
     @property
     def _flows(self) -> bool:
@@ -395,8 +403,7 @@ class Capture:
         stretches = () if condition is None else (Stretch(0, len(frames), read_conditions("--condition", condition)),)
         source = Source(known.name, readings_sha256(frames))
         new = NewSession(known.unit, known.liquid, known.mounting, frames, self.marks(), source, known.settings["note"], stretches, self._warnings())
-        new = replace(new, simulated=known.settings.get("simulated", False))  # captures begun by an earlier version do not say
-        return self._store.seal_capture(known.name, new)
+        return self._store.seal_capture(known.name, replace(new, simulated=self._simulated))
 
     def _warnings(self) -> tuple[DoorWarning, ...]:
         bad, found = self.bad_lines(), []
