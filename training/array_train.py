@@ -35,6 +35,7 @@ from training.band import SHARE, band_of, conformal, fewest_groups, scores, widt
 from training.costs import CostModel
 from training.float_onnx import emit_float_onnx, float_onnx_difference
 from training.judged import Judged, figures_of, judge, judge_scores
+from training.judged_curves import errors_by_level, risk_curves
 from training.nets import Net
 from training.operating import Operating, find_operating
 from training.program import Program
@@ -107,7 +108,7 @@ def train_array(
     program = assemble(name, board, picked.parts, picked.at, band, dict(notes))
     program = replace(program, notes=dict(program.notes) | _notes(picked))
     pipeline = float_pipeline(rig.trimming, picked.parts.level_groups, picked.net, board.span_mm)
-    prove, figures = _prove(data, board, program, rig, pipeline, fit)
+    prove, figures = _prove(data, board, program, picked.parts, rig, pipeline, fit)
     float_onnx = emit_float_onnx(pipeline, board.channels * (1 + len(rig.trimming.kinds)), name)
     sample = float_rows(data, rig.trims, np.flatnonzero(used)[:: max(int(used.sum()) // 5000, 1)])
     metrics = {
@@ -205,7 +206,9 @@ def _calibrate(data: FrozenData, board: Board, picked: ArrayCandidate, rig: Rig,
     return band, {"given": True, "groups": groups, "share": SHARE, "meaning": said, "units": asdict(band), "scale": tidy(scale)}
 
 
-def _prove(data: FrozenData, board: Board, program: Program, rig: Rig, pipeline: Any, fit: Mask) -> tuple[dict[str, Any] | None, dict[str, Any] | None]:
+def _prove(
+    data: FrozenData, board: Board, program: Program, parts: Parts, rig: Rig, pipeline: Any, fit: Mask
+) -> tuple[dict[str, Any] | None, dict[str, Any] | None]:
     rows = data.rows(Role.PROVE)
     if not rows.any():
         return None, None
@@ -215,7 +218,8 @@ def _prove(data: FrozenData, board: Board, program: Program, rig: Rig, pipeline:
     integer = score(answers, answers.level_mm)
     names = {k: group for k, (group, _) in enumerate(data.frozen.roles)}
     prove = {"integer": integer, "float": score(answers, answers.float_mm), "by_group": by_group(answers, names), "beyond": beyond(answers)}
-    return prove, figures_of(judged) | {"worst_group_rmse_mm": integer["worst_group_rmse_mm"]}
+    curves = {"by_level": errors_by_level(judged), "risk": risk_curves(judged, scores_of(parts, rig, data, rows, board.span_mm))}
+    return prove, figures_of(judged) | curves | {"worst_group_rmse_mm": integer["worst_group_rmse_mm"]}
 
 
 def _answers(judged: Judged, data: FrozenData, rows: Mask, floats: Any, fit_levels: Any) -> Answers:

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from scipy.stats import beta  # type: ignore[import-untyped]
 
-from dataset.records import FrozenData
+from dataset.records import FrozenData, Mounting, PadRole
 from training.operating import Operating, Scores, accepted
 from training.program import EMPTY, FLAG_BITS, LEVEL_UNITS_PER_MM, VALID, WITHHELD, Program
 from training.rows import Floats, Ints, Mask
@@ -32,7 +32,7 @@ _TEMPERATURE_BAND_K = 10
 class Judged:
     """One row a labelled frame, in session and time order; arrays (n,). Levels in mm, ``level_mm`` NaN where withheld.
 
-    ``places`` gives for each way of grouping ('unit', 'liquid', 'coupling', 'flow', 'temperature', 'level band', 'group', 'session') a label a row.
+    ``places`` gives for each way of grouping ('unit', 'liquid', 'coupling', 'flow', 'temperature', 'level band', 'zone', 'group', 'session') a label a row.
     """
 
     label_mm: Floats
@@ -107,6 +107,7 @@ def _places(data: FrozenData, chosen: Mask, span_mm: float) -> dict[str, Any]:
     bands = np.floor(np.nan_to_num(degrees) / _TEMPERATURE_BAND_K).astype(np.int64) * _TEMPERATURE_BAND_K
     warm = np.where(np.isnan(degrees), "not measured", np.char.add(np.char.add(bands.astype(str), " to "), (bands + _TEMPERATURE_BAND_K).astype(str)))
     band = np.clip((data.level_mm[chosen] / span_mm * _LEVEL_BANDS).astype(np.int64), 0, _LEVEL_BANDS - 1)
+    lowest = np.asarray([_top_of_lowest_pad(s.mounting) for s in sessions])[its]
     return {
         "unit": np.asarray([s.unit.name for s in sessions])[its],
         "liquid": np.asarray([s.liquid.name for s in sessions])[its],
@@ -116,7 +117,13 @@ def _places(data: FrozenData, chosen: Mask, span_mm: float) -> dict[str, Any]:
         "flow": np.asarray([str(c.flow or "not stated") for c in conditions])[stated],
         "temperature": warm,
         "level band": np.asarray([f"{100 * k // _LEVEL_BANDS} to {100 * (k + 1) // _LEVEL_BANDS} %" for k in range(_LEVEL_BANDS)])[band],
+        "zone": np.where(data.level_mm[chosen] < lowest, "lowest pad", "above the lowest pad"),
     }
+
+
+def _top_of_lowest_pad(mounting: Mounting) -> float:
+    """Height above the datum in mm; below it one pad alone tells the level."""
+    return min(p.bottom_mm + p.height_mm for p in mounting.sensor.pads if p.role is PadRole.LEVEL) + mounting.offset_mm
 
 
 def figures_of(its: Judged) -> dict[str, Any]:

@@ -55,6 +55,24 @@ def test_a_unit_never_seen_is_read(trained) -> None:
     assert made.program.notes["readings"] == "simulated"
 
 
+def test_the_lowest_pad_and_what_plots_need_are_reported(trained) -> None:
+    """The lowest pad ends at 16 mm of the 120: its frames and the others are all frames with liquid. Risk: a stricter doubt never accepts more."""
+    data, made, _ = trained
+    claims = made.metrics["claims"]
+    wet = data.level_mm[data.rows(Role.PROVE)]
+    zones = claims["by"]["zone"]
+    assert zones["lowest pad"]["frames"] == ((wet > 0) & (wet < 16)).sum() + (~states_of(data).empty[data.rows(Role.PROVE)] & (wet == 0)).sum()
+    assert zones["above the lowest pad"]["frames"] == (wet >= 16).sum()
+    levels = [row["level_mm"] for row in claims["by_level"]]
+    assert levels == sorted(levels)
+    assert {row["label_u_mm"] for row in claims["by_level"]} == {0.3}
+    assert set(claims["risk"]) == {"clean", "foam", "film"}
+    for points in claims["risk"].values():
+        shares = [point["accepted_share"] for point in points]
+        assert shares == sorted(shares)
+        assert shares[-1] == 1.0
+
+
 def test_limits_are_answered_by_class(trained) -> None:
     """Met where the class meets them; a condition that nobody captured is not shown."""
     _, made, _ = trained

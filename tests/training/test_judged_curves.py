@@ -1,0 +1,74 @@
+"""Error by level and risk against acceptance, on answers made by hand; all numbers invented."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from training.judged import Judged
+from training.judged_curves import errors_by_level, risk_curves
+from training.operating import Scores
+from training.watch import States
+
+FRAMES = 100
+
+
+def filling() -> Judged:
+    """A clean filling of a tank of span 100, a frame each half millimetre above 0.5 in the lower half; the error grows by 0.01 mm a frame."""
+    zero, no = np.zeros(FRAMES, np.int64), np.zeros(FRAMES, np.bool_)
+    label = 0.25 + 0.5 * np.arange(FRAMES)
+    names = np.full(FRAMES, "one")
+    return Judged(
+        label, np.full(FRAMES, 0.3), np.zeros(FRAMES), label + 0.01 * np.arange(FRAMES), np.full(FRAMES, 100.0), zero + 1, zero, zero, zero,
+        States(no, no, no, no, ~no), {"session": names, "group": names}, 100.0,
+    )  # fmt: skip
+
+
+def scores(its: Judged, doubt: np.ndarray) -> Scores:
+    zero = np.zeros(FRAMES, np.int64)
+    return Scores(its.label_mm + 0.01 * np.arange(FRAMES), doubt.astype(np.int64), zero, zero, zero, zero, zero)
+
+
+def test_errors_stand_by_level_with_the_labels_uncertainty() -> None:
+    """Ten frames a bin of 5 mm, none above 50 mm; within a bin the median is the middle of ten equal steps."""
+    found = errors_by_level(filling())
+    assert [row["frames"] for row in found] == [10] * 10
+    assert [row["level_mm"] for row in found] == pytest.approx([2.5 + 5 * k for k in range(10)])
+    assert [row["p50_mm"] for row in found] == pytest.approx([0.045 + 0.1 * k for k in range(10)])
+    assert all(row["p05_mm"] < row["p50_mm"] < row["p95_mm"] for row in found)
+    assert {row["label_u_mm"] for row in found} == {0.3}
+
+
+def test_withheld_readings_and_empty_tanks_are_no_errors() -> None:
+    its = filling()
+    its.validity[:6] = 0
+    its.level_mm[:6] = np.nan
+    its.states.empty[10:20] = True
+    found = errors_by_level(its)
+    assert [round(row["level_mm"], 1) for row in found][:2] == [12.5, 17.5]  # four frames are too few for quantiles
+
+
+def test_unknown_uncertainty_is_said_as_unknown() -> None:
+    its = filling()
+    its.u_mm[:10] = np.nan
+    assert [row["label_u_mm"] for row in errors_by_level(its)][:2] == [None, 0.3]
+
+
+def test_a_doubt_that_knows_the_error_buys_accuracy() -> None:
+    """With doubt in the order of the errors the P95 of the accepted share a is that of the a smallest errors, by hand 0.01 * 0.95 * (n - 1)."""
+    its = filling()
+    ((name, found),) = risk_curves(its, scores(its, np.arange(FRAMES))).items()
+    assert name == "clean"
+    for row in found:
+        n = round(row["accepted_share"] * FRAMES)
+        assert row["p95_mm"] == pytest.approx(0.01 * 0.95 * (n - 1), abs=1e-4)
+    assert found[-1]["accepted_share"] == 1.0
+    assert found[0]["accepted_share"] < 0.55
+
+
+def test_a_doubt_that_knows_nothing_accepts_all_or_none() -> None:
+    """Equal doubt: one threshold, everything accepted together; a class without frames has no curve."""
+    its = filling()
+    found = risk_curves(its, scores(its, np.full(FRAMES, 7)))
+    assert set(found) == {"clean"}
+    assert [(row["doubt"], row["accepted_share"]) for row in found["clean"]] == [(7, 1.0)]
