@@ -25,6 +25,7 @@ from innage.commands import (
     merging,
     mounting,
     replaying,
+    rig,
     sensor,
     sessions,
     sweeping,
@@ -69,6 +70,7 @@ for module, name in (
     (live, "capture"),
     (marking, "mark"),
     (trimming, "trim"),
+    (rig, "rig"),
 ):
     app.add_typer(module.app, name=name)
 for module in (logging, sessions, gaps, merging, freezing, training, comparing, replaying, sweeping, exporting, tracing, demo):

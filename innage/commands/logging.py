@@ -1,9 +1,9 @@
-"""``innage log``: capture sessions from delimited text files."""
+"""``innage log``: capture sessions from delimited text files, from a board, from the virtual rig."""
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -12,6 +12,7 @@ import typer
 
 from dataset.records import LevelUnit, TimeUnit
 from innage.commands.live import begin_live, resume_live, steps_of
+from innage.commands.rig import log_rig
 from innage.label_options import (
     AirOption,
     DimensionOption,
@@ -97,16 +98,24 @@ def log(
     hold: Annotated[float | None, typer.Option(help="Seconds to stay at each level of the plan. Default: 10.")] = None,
     frames: Annotated[int | None, typer.Option(min=1, help="Seal the live capture as soon as it has so many frames.")] = None,
     resume: Annotated[str | None, typer.Option(help="Go on with the open live capture of this name.")] = None,
+    rig: Annotated[str | None, typer.Option(help="Log simulated sessions instead: a scenario of the virtual rig, built in (washer) or a TOML file.")] = None,
+    recipe: Annotated[list[str] | None, typer.Option(help="With --rig: a session of this recipe; repeat for more. Default: steps.")] = None,
+    seed: Annotated[int | None, typer.Option(help="With --rig: another seed, other units and sessions. Default: 0.")] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Log capture sessions from text files, or live from a board."""
+    """Log capture sessions from text files, live from a board, or from the virtual rig."""
     from dataset.checks import check_mapping
     from dataset.errors import InputError
     from dataset.reading import read_file
     from dataset.records import ColumnMapping, NewSession
 
     opened = open_store(store)
+    beside = {"--port": port, "--resume": resume, "--level": level, "--mapping": mapping, "--sensor": sensor, "--mounting": mounting, "--plan": plan}
+    _no_files_with_rig(rig, recipe, seed, files, beside)
+    if rig is not None:
+        log_rig(opened, rig, tank=tank, liquid=liquid, unit=unit, recipes=recipe or ["steps"], seed=seed or 0, json=json)
+        return
     if port is not None or resume is not None:
         _no_files(files, [o for o, value in (("--count", count), ("--time", time), ("--level", level), ("--mapping", mapping)) if value is not None])
     if resume is not None:
@@ -122,8 +131,7 @@ def log(
         the_liquid, tare_g, scale_half_width_g, poured_half_width_ml, dimension_half_width_mm, label_temperature_c, temperature_half_width_k, air_density
     )
     if port is not None:
-        if conditions is not None:
-            raise InputError("--conditions with --port", str(conditions), "--condition, which holds for the whole capture")
+        _no_stretches(conditions)
         steps = steps_of(plan, levels, hold, its_sensor, its_tank)
         u_mm = _level_u_mm(level_u_mm, level_half_width_mm)
         begin_live(opened, name, (the_unit, the_liquid, the_mounting), steps, u_mm, labelling, condition, note, port, baud, frames, json)
@@ -167,6 +175,24 @@ def _report(sessions: Sequence[Session], parsed: Sequence[ParsedFile], save_mapp
         say(f"mapping {save_mapping} saved")
     if len(sessions) > 1:
         say(f"{len(sessions)} sessions logged, {sum(s.frames for s in sessions)} frames")
+
+
+def _no_files_with_rig(rig: str | None, recipe: list[str] | None, seed: int | None, files: list[Path] | None, beside: Mapping[str, object]) -> None:
+    """InputError for options that do not go together."""
+    from dataset.errors import InputError
+
+    if rig is None and (recipe or seed is not None):
+        raise InputError("--recipe" if recipe else "--seed", "no --rig with it", "--rig SCENARIO, which it is for")
+    given = [*map(str, files or []), *(option for option, value in beside.items() if value is not None)]
+    if rig is not None and given:
+        raise InputError("--rig", f"{given[0]} beside it", "--tank, --liquid, --unit, --recipe and --seed", "the scenario says the rest")
+
+
+def _no_stretches(conditions: Path | None) -> None:
+    from dataset.errors import InputError
+
+    if conditions is not None:
+        raise InputError("--conditions with --port", str(conditions), "--condition, which holds for the whole capture")
 
 
 def _no_files(files: list[Path] | None, options: list[str]) -> None:
