@@ -31,10 +31,11 @@ def film_um(level_mm: Floats, middles_mm: Floats, t_s: Floats, start_mm: float, 
 
 
 def foam_course(t_s: Floats, its: Foam, rng: np.random.Generator) -> tuple[Floats, Floats]:
-    """Thickness in mm and liquid fraction, (n,): foam collapses exponentially and drains as 1 / (1 + t / drain)."""
-    thickness, collapse = rng.uniform(*its.thickness_mm), rng.uniform(*its.collapse_s)
+    """Thickness in mm and liquid fraction, (n,): foam rises evenly, collapses exponentially and drains as 1 / (1 + t / drain)."""
+    thickness, rise, collapse = rng.uniform(*its.thickness_mm), rng.uniform(*its.rise_s), rng.uniform(*its.collapse_s)
     wetness, drain = rng.uniform(*its.wetness), rng.uniform(*its.drain_s)
-    return thickness * np.exp(-t_s / collapse), np.maximum(wetness / (1 + t_s / drain), its.least_wetness)
+    course = np.minimum(t_s / rise, 1.0) * np.exp(-np.maximum(t_s - rise, 0.0) / collapse)
+    return thickness * course, np.maximum(wetness / (1 + t_s / drain), its.least_wetness)
 
 
 def sloshing_mm(t_s: Floats, moved: NDArray[np.bool_], its: LiquidMotion, rng: np.random.Generator, *, lasting: bool) -> Floats:
@@ -73,10 +74,14 @@ def drops_share(pads: int, its: Film, rng: np.random.Generator) -> Floats:
     return np.minimum(made, 0.6)
 
 
-def hand_share(n: int, pads: int, its: Hand, rng: np.random.Generator) -> Floats:
-    """A hand near the wall, in swings (n, pads): it comes after a third of the time and goes after two."""
-    centre, wide, height = rng.uniform(0, pads - 1), rng.uniform(*its.width_pads), rng.uniform(*its.share)
+def hand_course(n: int) -> Floats:
+    """How near a hand is, 0 to 1 (n,): it comes after a third of the time and goes after two, within a few frames."""
     near = np.zeros(n)
     near[n // 3 : 2 * n // 3] = 1.0
-    near = np.convolve(near, np.ones(5) / 5, mode="same")
-    return np.asarray(near[:, None] * height * np.exp(-(((np.arange(pads) - centre) / wide) ** 2)), np.float64)
+    return np.convolve(near, np.ones(5) / 5, mode="same")
+
+
+def hand_share(n: int, pads: int, its: Hand, rng: np.random.Generator) -> Floats:
+    """A hand near the wall, in swings (n, pads)."""
+    centre, wide, height = rng.uniform(0, pads - 1), rng.uniform(*its.width_pads), rng.uniform(*its.share)
+    return np.asarray(hand_course(n)[:, None] * height * np.exp(-(((np.arange(pads) - centre) / wide) ** 2)), np.float64)

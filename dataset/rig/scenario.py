@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
-import types
-from collections.abc import Mapping
-from dataclasses import MISSING, Field, dataclass, fields
+from collections.abc import Iterator, Mapping
+from dataclasses import MISSING, Field, dataclass, fields, is_dataclass
 from importlib import resources
 from pathlib import Path
-from typing import Any, Union, get_args, get_origin, get_type_hints
+from typing import Any, get_args, get_origin, get_type_hints
 
 from dataset.errors import InputError
 from dataset.records import CountLaw, Liquid, Mounting, Pad, Sensor, Tank
@@ -77,7 +77,6 @@ class LiquidMotion:
     meniscus_mm: float
     tilt_deg: float
     axis_mm: float
-    label_u_mm: float
 
 
 @dataclass(frozen=True)
@@ -87,12 +86,14 @@ class Film:
     most_um: float
     drops: Range
     drop_share: Range
+    drop_signal: float
     scale_share: float
 
 
 @dataclass(frozen=True)
 class Foam:
     thickness_mm: Range
+    rise_s: Range
     collapse_s: Range
     wetness: Range
     drain_s: Range
@@ -104,6 +105,23 @@ class Foam:
 class Hand:
     share: Range
     width_pads: Range
+
+
+@dataclass(frozen=True)
+class Earthing:
+    """How the liquid is joined to earth: in that share of sessions it is, in the others it floats."""
+
+    earthed_share: float
+
+
+@dataclass(frozen=True)
+class Operator:
+    """What is stated beside the readings, and from when on."""
+
+    label_u_mm: float
+    settle_s: float
+    foam_seen_mm: float
+    film_seen_um: float
 
 
 @dataclass(frozen=True)
@@ -141,14 +159,17 @@ class RigLiquid:
 
 @dataclass(frozen=True)
 class Recipe:
-    """What a capture session does."""
+    """What a capture session does; ``levels_mm`` are those of the steps, drawn when there are none."""
 
     name: str
     path: str
     frames: int
+    levels_mm: tuple[float, ...] = ()
     foam: bool = False
     film: bool = False
     drops: bool = False
+    scale: bool = False
+    earthing: bool = False
     sloshing: bool = False
     hand: bool = False
     unplugged: bool = False
@@ -168,6 +189,8 @@ class Scenario:
     film: Film
     foam: Foam
     hand: Hand
+    earthing: Earthing
+    operator: Operator
     tank: tuple[RigTank, ...]
     liquid: tuple[RigLiquid, ...]
     recipe: tuple[Recipe, ...]
@@ -282,8 +305,6 @@ def _value(hint: Any, value: Any, where: str) -> Any:
         if not isinstance(value, list) or (rest and rest[0] is not Ellipsis and len(value) != 1 + len(rest)):
             raise InputError(where, repr(value), "two numbers, [least, most]" if item is float else "a list")
         return tuple(_value(item, one, f"{where} {k + 1}") for k, one in enumerate(value))
-    if isinstance(hint, types.UnionType) or get_origin(hint) is Union:
-        return value
     if hint is float and isinstance(value, int | float) and not isinstance(value, bool):
         return float(value)
     if type(value) is hint:
@@ -291,27 +312,76 @@ def _value(hint: Any, value: Any, where: str) -> Any:
     raise InputError(where, repr(value), {"float": "a number", "int": "a whole number", "str": "a text", "bool": "true or false"}[hint.__name__])
 
 
-def _check(its: Scenario, where: str) -> None:  # noqa: C901
-    """Numbers that must make sense together."""
-    for section in (its.board, its.spread, its.interference, its.liquid_motion, its.film, its.foam):
-        for field in fields(section):
-            value = getattr(section, field.name)
-            for number in value if isinstance(value, tuple) else (value,):
-                if isinstance(number, float) and not (0 <= number < 1e12):
-                    raise InputError(f"{where}, {field.name}", f"{number:g}", "a finite number of 0 or more")
-            if isinstance(value, tuple) and value[0] > value[1]:
-                raise InputError(f"{where}, {field.name}", f"{value[0]:g} above {value[1]:g}", "[least, most]")
+# Keys of one name share their bounds, in the key's unit; a key that is not here goes from 0 to 1e9.
+_SHARE, _LENGTH_MM = (0.0, 1.0), (0.01, 1e4)
+_BOUNDS: dict[str, tuple[float, float]] = {
+    **dict.fromkeys(("switching_share", "wetting", "drop_share", "drop_signal", "scale_share", "wetness", "least_wetness", "earthed_share"), _SHARE),
+    **dict.fromkeys(("span_mm", "wall_mm", "depth_mm", "height_mm", "pitch_mm", "pad_width_mm", "carrier_mm"), _LENGTH_MM),
+    **dict.fromkeys(("slosh_decay_s", "collapse_s", "rise_s", "drain_s"), (0.01, 1e6)),
+    **dict.fromkeys(("ambient_c", "liquid_c"), (-50.0, 150.0)),
+    **dict.fromkeys(("permittivity", "wall_permittivity"), (1.0, 1e4)),
+    "count_bits": (4, 32), "period_ms": (1, 1e6), "counts_per_pf": (1e-3, 1e9), "offset_counts": (1e-3, 4e9), "frequency_hz": (1.0, 1e10),
+    "swing_per_k": (-0.1, 0.1), "kinematic_m2_s": (1e-9, 1.0), "tilt_deg": (0.0, 45.0), "drops": (0.0, 1000.0), "width_pads": (0.1, 100.0),
+    "pads": (2, 64), "units": (1, 1e4), "frames": (20, 1e6), "density": (1.0, 3e4),
+}  # fmt: skip
+
+
+def _check(its: Scenario, where: str) -> None:
+    """Numbers within their bounds, and what must make sense together."""
+    for path, key, value in _numbers(its, where):
+        low, high = _BOUNDS.get(key, (0.0, 1e9))
+        if not all(math.isfinite(number) and low <= number <= high for number in value):
+            raise InputError(path, _plain(value), f"from {low:g} to {high:g}")
+        if value[0] > value[-1] and key != "levels_mm":
+            raise InputError(path, _plain(value), "[least, most]")
     if its.board.count_law not in tuple(CountLaw):
         raise InputError(f"{where}, board, count_law", repr(its.board.count_law), "one of " + ", ".join(CountLaw))
-    liquids = [one.name for one in its.liquid]
-    for tank in its.tank:
-        if tank.first_mm + (tank.pads - 1) * tank.pitch_mm + tank.height_mm > tank.span_mm + tank.headspace_mm or tank.pitch_mm <= tank.height_mm:
-            raise InputError(f"{where}, tank {tank.name}", "pads that overlap or stand above the tank", "a pitch above the height, and room for all")
-        for name in tank.liquids:
-            if name not in liquids:
-                raise InputError(f"{where}, tank {tank.name}, liquids", repr(name), "one of " + ", ".join(liquids))
-    for recipe in its.recipe:
-        if recipe.path not in PATHS or recipe.frames < 20:
-            raise InputError(
-                f"{where}, recipe {recipe.name}", f"path {recipe.path!r}, {recipe.frames} frames", f"a path of {', '.join(PATHS)}, 20 frames or more"
-            )
+    _check_names(its, where)
+    for k, tank in enumerate(its.tank, 1):
+        _check_tank(tank, its, f"{where}, tank {k}")
+    for k, recipe in enumerate(its.recipe, 1):
+        if recipe.path not in PATHS:
+            raise InputError(f"{where}, recipe {k}, path", repr(recipe.path), "one of " + ", ".join(PATHS))
+
+
+def _check_names(its: Scenario, where: str) -> None:
+    for what, among in (("liquid", its.liquid), ("recipe", its.recipe), ("tank", its.tank)):
+        names = [one.name for one in among]
+        if not names:
+            raise InputError(f"{where}, {what}", "none", "one or more")
+        twice = [name for name in names if names.count(name) > 1]
+        if twice and what != "tank":  # tanks of one name are revisions
+            raise InputError(f"{where}, {what}", f"{twice[0]!r} more than once", "a name each")
+
+
+def _check_tank(tank: RigTank, its: Scenario, where: str) -> None:
+    top, room = tank.first_mm + (tank.pads - 1) * tank.pitch_mm + tank.height_mm, tank.span_mm + tank.headspace_mm
+    if tank.pitch_mm <= tank.height_mm:
+        raise InputError(f"{where}, pitch_mm", f"{tank.pitch_mm:g} with pads {tank.height_mm:g} high", "above height_mm, so that pads stay apart")
+    if top > room:
+        raise InputError(f"{where}, pads", f"the topmost ends at {top:g} mm", f"at most span_mm and headspace_mm, {room:g} mm")
+    known = [one.name for one in its.liquid]
+    if not tank.liquids:
+        raise InputError(f"{where}, liquids", "none", "one of " + ", ".join(known))
+    for name in tank.liquids:
+        if name not in known:
+            raise InputError(f"{where}, liquids", repr(name), "one of " + ", ".join(known))
+
+
+def _numbers(its: Any, where: str) -> Iterator[tuple[str, str, tuple[float, ...]]]:
+    """Path, key and number or range of everything numeric in a section and the sections in it."""
+    for key in (field.name for field in fields(its)):
+        value = getattr(its, key)
+        if is_dataclass(value):
+            yield from _numbers(value, f"{where}, {key}")
+        elif isinstance(value, tuple) and value and is_dataclass(value[0]):
+            for k, one in enumerate(value, 1):
+                yield from _numbers(one, f"{where}, {key} {k}")
+        elif isinstance(value, tuple) and value and isinstance(value[0], float):
+            yield f"{where}, {key}", key, value
+        elif isinstance(value, int | float) and not isinstance(value, bool):
+            yield f"{where}, {key}", key, (value,)
+
+
+def _plain(value: tuple[float, ...]) -> str:
+    return ", ".join(f"{number:g}" for number in value)
