@@ -30,6 +30,7 @@ ALL = ("shares", "ratios", "means", "unrest")
 MOST_FIT_ROWS = 12_000  # frames of one session are alike: more take longer and teach little
 PARTS = 2  # units are left out in so many parts to learn what errors unseen units have
 EMPTY_WEIGHT = 0.5
+_SCALES = (0.7, 1.2)  # of shares: a coupling or permittivity that no capture had; common practice, no source
 _DROP_CHANCE, _DROP_SHARE = 0.3, 0.3  # a drop on three pads of ten, up to 0.3 of a swing: common practice, no source
 
 
@@ -124,8 +125,10 @@ def learn_level(data: FrozenData, rig: Rig, groups: Sequence[str], fit: Mask, hi
     states = states_of(data).where(at)
     weights = _row_weights(data, at, states)
     wetted = _wetted_empty(rig, groups, at[states.empty], seed)
-    x, y = np.vstack([rig.of(groups, at), wetted]), np.append(data.level_mm[at], np.zeros(len(wetted)))
-    return fit_net(x, y, np.append(weights, np.full(len(wetted), EMPTY_WEIGHT)), hidden, seed, steps=steps)
+    scaled, of = _rescaled(rig, groups, at, seed)
+    x = np.vstack([rig.of(groups, at), wetted, scaled])
+    y = np.concatenate([data.level_mm[at], np.zeros(len(wetted)), data.level_mm[at][of]])
+    return fit_net(x, y, np.concatenate([weights, np.full(len(wetted), EMPTY_WEIGHT), weights[of]]), hidden, seed, steps=steps)
 
 
 def learn_watcher(data: FrozenData, rig: Rig, groups: Sequence[str], fit: Mask, hidden: tuple[int, ...], seed: int, doubt: Floats, steps: int) -> Watched:
@@ -133,6 +136,13 @@ def learn_watcher(data: FrozenData, rig: Rig, groups: Sequence[str], fit: Mask, 
     at = thinned(data, fit)
     states = states_of(data).where(at)
     return Watched(*fit_watcher(rig.of(groups, at), rig.shares[at], groups, doubt[at], states, data.group[at], hidden, seed, steps))
+
+
+def _rescaled(rig: Rig, groups: Sequence[str], at: Ints, seed: int) -> tuple[Floats, Ints]:
+    """Features of every other row with all shares scaled alike, and which rows: another liquid or another coupling to earth does about that."""
+    of = np.arange(0, len(at), 2)
+    scale = np.random.default_rng(seed + 1).uniform(*_SCALES, (len(of), 1))
+    return still_features(rig.shares[at[of]] * scale, groups), of
 
 
 def _wetted_empty(rig: Rig, groups: Sequence[str], empty: Ints, seed: int) -> Floats:
