@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, progress, say, table
+from innage.output import emit, progress, say
+from innage.training_view import show_model, show_models
 
 if TYPE_CHECKING:
     from dataset.records import Budget, FrozenSet, Limits, Model
@@ -53,7 +54,7 @@ def train(
     if json:
         emit(facts)
     else:
-        _show_training(facts)
+        show_model(facts)
 
 
 def models(
@@ -68,10 +69,9 @@ def models(
     if json:
         emit(facts if name is None else facts[0])
     elif name is not None:
-        _show_training(facts[0])
+        show_model(facts[0])
     elif facts:
-        columns = ("model", "frozen set", "family", "size", "bits", "prove rmse mm", "met", "not met", "not shown", "flash")
-        table("models", columns, [_model_row(one) for one in facts])
+        show_models(facts)
     else:
         say("no models yet: try 'innage train FROZEN --name MODEL'")
 
@@ -111,72 +111,9 @@ def _facts(model: Model) -> dict[str, Any]:
     return {
         "name": model.name,
         "sha256": model.sha256,
-        "frozen": {"name": model.frozen.name, "sha256": model.frozen.sha256},
+        "frozen": {"name": model.frozen.name, "sha256": model.frozen.sha256, "origin": model.frozen.origin},
         "limits": limits,
         "recipe": json_text.loads(model.recipe),
         "versions": json_text.loads(model.versions),
         "metrics": json_text.loads(model.metrics),
     }
-
-
-def _model_row(facts: dict[str, Any]) -> tuple[object, ...]:
-    recipe, metrics = facts["recipe"], facts["metrics"]
-    answers = [row["answer"] for row in metrics["limits"]]
-    proved = metrics["prove"]["integer"]["rmse_mm"] if metrics["prove"] else None
-    cost = metrics["chosen"]["cost"]
-    counts = tuple(answers.count(said) for said in ("met", "not met", "not shown"))
-    return (facts["name"], facts["frozen"]["name"], recipe["family"], recipe["size"], recipe["bits"], proved, *counts, cost and cost["flash"])
-
-
-def _show_training(facts: dict[str, Any]) -> None:
-    metrics, recipe = facts["metrics"], facts["recipe"]
-    _show_candidates(metrics)
-    say(f"Model {facts['name']}, program {facts['sha256'][:12]}: {recipe['family']} of size {recipe['size']} with {recipe['bits']}-bit weights.")
-    say(f"Why: {metrics['why']}.")
-    within = (metrics["budget"] or {}).get("within")
-    if within is not None:
-        say(f"Budget {metrics['budget']['name']}: {'kept' if within else 'over'}.")
-    _show_prove(metrics, facts["frozen"]["name"])
-    _show_limits(metrics["limits"])
-    if not metrics["band"]["given"]:
-        say(f"No band: {metrics['band']['reason']}.")
-
-
-def _show_candidates(metrics: dict[str, Any]) -> None:
-    def row(one: dict[str, Any]) -> tuple[object, ...]:
-        integer, floating, cost = one["choose"]["integer"], one["choose"]["float"], one["cost"] or {}
-        meets = {True: "yes", False: "no", None: None}[one["meets"]]
-        error = (integer.get("rmse_mm"), floating.get("rmse_mm"), one["departure_mm"], integer.get("withheld_share"))
-        return (one["family"], one["size"], one["bits"], *error, cost.get("flash"), cost.get("cycles"), meets)
-
-    columns = ("family", "size", "bits", "integer mm", "float mm", "departs mm", "withheld", "flash", "cycles", "meets")
-    table("candidates, smallest first", columns, [row(one) for one in metrics["candidates"]])
-    say(f"Errors: {metrics['choose_how']}.")
-
-
-def _show_prove(metrics: dict[str, Any], frozen: str) -> None:
-    prove, random_rows = metrics["prove"], metrics["random_rows"]
-    if prove is None:
-        say(f"Frozen set {frozen} has no 'prove' groups: no limit is shown to be met.")
-        return
-    columns = [("integer", prove["integer"]), ("float", prove["float"])]
-    columns += [("random rows", random_rows["integer"]), ("their float", random_rows["float"])]
-    rows = [
-        (what, *(figures[what] for _, figures in columns)) for what in ("rmse_mm", "worst_group_rmse_mm", "p95_abs_mm", "withheld_share", "groups", "frames")
-    ]
-    table(f"prove: opening {metrics['openings']} of frozen set {frozen}", ("figure", *(title for title, _ in columns)), rows)
-    say("Integer and float are scored on unseen groups. A random split by row has frames of one group on both sides: it only shows its own optimism.")
-    beyond = prove["beyond"]
-    if beyond["frames"]:
-        say(f"Labels beyond those of the fit: {beyond['frames']} frames, groups: {beyond['groups']}, share accepted: {beyond['accepted_share']:.3g}.")
-
-
-def _show_limits(answers: list[dict[str, Any]]) -> None:
-    if not answers:
-        say("No limits were given.")
-        return
-    rows = [(a["metric"], a["condition"], a["bound"], a["value"], a["answer"], a["reason"]) for a in answers]
-    table("limits", ("metric", "condition", "bound", "value", "answer", "reason"), rows)
-    failed = sum(a["answer"] != "met" for a in answers)
-    if failed:
-        say(f"{failed} of {len(answers)} limits {'is' if failed == 1 else 'are'} not met or not shown; the model is kept all the same.")

@@ -1,0 +1,123 @@
+"""What is printed of a trained model: limits first, then what was found on unseen groups, then what was tried."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from innage.output import say, table
+from training.claim_tables import CANDIDATE_COLUMNS, CLASS_COLUMNS, candidate_rows, class_rows, is_array, random_rows_sentence, rate_rows
+
+Facts = dict[str, Any]
+
+
+def show_model(facts: Facts) -> None:
+    """Everything about one model that fits a terminal of 100 columns."""
+    metrics, origin = facts["metrics"], facts["frozen"]["origin"]
+    if origin != "measured":
+        say(f"All figures are of {origin} readings: they say nothing yet of a tank of plastic and water.\n")
+    _show_limits(metrics["limits"])
+    if is_array(metrics):
+        _show_claims(facts)
+        _show_why(facts, metrics["trim"])
+        table("candidates, smallest first: P95 on the choose groups", [_two_lines(c) for c in CANDIDATE_COLUMNS], candidate_rows(metrics))
+    else:
+        _show_prove(metrics, facts["frozen"]["name"])
+        _show_why(facts, None)
+        _show_candidates(metrics)
+    say(f"Errors: {metrics['choose_how']}.")
+
+
+def show_models(found: list[Facts]) -> None:
+    """One row a model."""
+    columns = ("model", "frozen set", "family", "size", "bits", "prove\nrmse mm", "met", "not\nmet", "not\nshown", "flash", "readings")
+    table("models", columns, [_model_row(one) for one in found])
+
+
+def _model_row(facts: Facts) -> tuple[object, ...]:
+    recipe, metrics = facts["recipe"], facts["metrics"]
+    answers = [row["answer"] for row in metrics["limits"]]
+    proved = metrics["prove"]["integer"]["rmse_mm"] if metrics["prove"] else None
+    cost = metrics["chosen"]["cost"]
+    counts = tuple(answers.count(said) for said in ("met", "not met", "not shown"))
+    family = "array" if is_array(metrics) else recipe["family"]
+    named = (facts["name"], facts["frozen"]["name"], family, recipe["size"], recipe["bits"])
+    return (*named, proved, *counts, cost and cost["flash"], facts["frozen"]["origin"])
+
+
+def _show_limits(answers: list[Facts]) -> None:
+    if not answers:
+        say("No limits were given.\n")
+        return
+    rows = [(a["metric"], a["condition"], a["bound"], a["value"], a["answer"], a["reason"]) for a in answers]
+    table("limits", ("metric", "condition", "bound", "value", "answer", "reason"), rows)
+    failed = sum(a["answer"] != "met" for a in answers)
+    if failed:
+        say(f"{failed} of {len(answers)} limits {'is' if failed == 1 else 'are'} not met or not shown; the model is kept all the same.\n")
+
+
+def _show_claims(facts: Facts) -> None:
+    metrics, frozen = facts["metrics"], facts["frozen"]["name"]
+    claims = metrics["claims"]
+    if claims is None:
+        say(f"Frozen set {frozen} has no 'prove' groups: no limit is shown to be met.\n")
+        return
+    table(f"prove: opening {metrics['openings']} of frozen set {frozen}", [_two_lines(c) for c in CLASS_COLUMNS], class_rows(claims))
+    table("rates, runs and flags on the same groups", ("figure", "found"), rate_rows(claims))
+    optimism = random_rows_sentence(metrics)
+    if optimism:
+        say(f"{optimism}.")
+    _show_beyond(metrics)
+    say("")
+
+
+def _two_lines(column: str) -> str:
+    """A column's unit under its name."""
+    return column.replace(" ", "\n") if column.count(" ") == 1 else "\n".join(column.rsplit(" ", 1))
+
+
+def _show_why(facts: Facts, trim: str | None) -> None:
+    metrics, recipe = facts["metrics"], facts["recipe"]
+    its = "pad array, level net" if trim else recipe["family"]
+    trimmed = f", trim {trim}" if trim else ""
+    say(f"Model {facts['name']}, program {facts['sha256'][:12]}: {its} of size {recipe['size']} with {recipe['bits']}-bit weights{trimmed}.")
+    say(f"Why: {metrics['why']}.")
+    if metrics.get("next_step"):
+        say(f"Next step up: {metrics['next_step']}.")
+    within = (metrics["budget"] or {}).get("within")
+    if within is not None:
+        say(f"Budget {metrics['budget']['name']}: {'kept' if within else 'over'}.")
+    band = metrics["band"]
+    say(f"Band: {band['meaning']}; {band['groups']} calibrate groups.\n" if band["given"] else f"No band: {band['reason']}.\n")
+
+
+def _show_candidates(metrics: Facts) -> None:
+    def row(one: Facts) -> tuple[object, ...]:
+        integer, floating, cost = one["choose"]["integer"], one["choose"]["float"], one["cost"] or {}
+        meets = {True: "yes", False: "no", None: None}[one["meets"]]
+        error = (integer.get("rmse_mm"), floating.get("rmse_mm"), one["departure_mm"], integer.get("withheld_share"))
+        return (one["family"], one["size"], one["bits"], *error, cost.get("flash"), cost.get("cycles"), meets)
+
+    columns = ("family", "size", "bits", "integer mm", "float mm", "departs mm", "withheld", "flash", "cycles", "meets")
+    table("candidates, smallest first", columns, [row(one) for one in metrics["candidates"]])
+
+
+def _show_prove(metrics: Facts, frozen: str) -> None:
+    prove, random_rows = metrics["prove"], metrics["random_rows"]
+    if prove is None:
+        say(f"Frozen set {frozen} has no 'prove' groups: no limit is shown to be met.\n")
+        return
+    columns = [("integer", prove["integer"]), ("float", prove["float"])]
+    columns += [("random rows", random_rows["integer"]), ("their float", random_rows["float"])]
+    rows = [
+        (what, *(figures[what] for _, figures in columns)) for what in ("rmse_mm", "worst_group_rmse_mm", "p95_abs_mm", "withheld_share", "groups", "frames")
+    ]
+    table(f"prove: opening {metrics['openings']} of frozen set {frozen}", ("figure", *(title for title, _ in columns)), rows)
+    say("Integer and float are scored on unseen groups. A random split by row has frames of one group on both sides: it only shows its own optimism.")
+    _show_beyond(metrics)
+    say("")
+
+
+def _show_beyond(metrics: Facts) -> None:
+    beyond = metrics["prove"]["beyond"]
+    if beyond["frames"]:
+        say(f"Labels beyond those of the fit: {beyond['frames']} frames, groups: {beyond['groups']}, share accepted: {beyond['accepted_share']:.3g}.")

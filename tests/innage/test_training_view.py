@@ -1,0 +1,76 @@
+"""What a terminal of 100 columns shows of a pad array's model. All numbers invented."""
+
+from __future__ import annotations
+
+import copy
+from typing import Any
+
+import pytest
+
+from innage.training_view import show_model, show_models
+
+ERRORS = {
+    "frames": 4000, "groups": 12, "accepted_share": 0.991, "p50_mm": 0.5123, "p95_mm": 1.2345, "max_mm": 13.04, "p95_pct": 1.02875,
+    "worst_group": "washer-17", "worst_group_p95_mm": 1.834, "label_u_mm": 0.312,
+}  # fmt: skip
+CHOSEN = {
+    "family": "array net with unrest", "size": "24-12", "bits": 16, "watcher": [16], "watched": ["unrest"], "meets": True, "departure_mm": 0.0,
+    "choose": {"integer": {"rmse_mm": 1.0}, "float": {}}, "cost": {"flash": 5000, "cycles": 17000},
+    "classes": {"clean": [1.012, 0.993], "foam": [2.034, 0.9], "film": [2.156, 0.9], "all": [1.9, 0.95]},
+}  # fmt: skip
+FACTS: dict[str, Any] = {
+    "name": "canister-1", "sha256": "ab" * 32, "frozen": {"name": "spring", "sha256": "cd" * 32, "origin": "simulated"}, "limits": "owner@1",
+    "recipe": {"family": "array net with unrest", "size": "24-12", "bits": 16}, "versions": {},
+    "metrics": {
+        "chosen": CHOSEN, "candidates": [CHOSEN], "choose_how": "scored on 4 'choose' groups", "why": "the smallest that meets the limits",
+        "next_step": "no larger candidate that was measured has a smaller error", "openings": 3, "trim": "full", "origin": "simulated",
+        "prove": {"integer": {"rmse_mm": 1.1, "p95_abs_mm": 1.23}, "beyond": {"frames": 7, "groups": 1, "accepted_share": 0.5}},
+        "random_rows": {"integer": {"p95_abs_mm": 0.6}},
+        "claims": {"classes": {"clean": ERRORS, "all": ERRORS}, "by": {}, "false_wet": {"episodes": 24, "wrong": 0, "frames": 0, "upper_bound_95": 0.117}},
+        "limits": [
+            {"metric": "p95_pct_span", "condition": "clean", "bound": 1.0, "value": 1.02875, "answer": "not met", "reason": "1.029 is above 1 on 12 groups"},
+            {"metric": "p95_pct_span", "condition": "hot", "bound": 1.0, "value": None, "answer": "not shown", "reason": "no frames of condition 'hot'"},
+        ],
+        "band": {"given": False, "reason": "a 90 % band needs 9 calibrate groups, there are 4"}, "budget": {"name": "small", "within": True},
+    },
+}  # fmt: skip
+
+
+def test_limits_stand_before_what_was_found_and_all_is_said(capsys: pytest.CaptureFixture[str]) -> None:
+    """The order is limits, classes, rates, why, candidates; every table keeps to 100 columns and no name is folded."""
+    show_model(FACTS)
+    said = capsys.readouterr().out
+    places = [said.index(text) for text in ("simulated", "not met", "opening 3 of", "0 of 24 episodes", "Why: ", "Next step up", "candidates, smallest")]
+    assert places == sorted(places)
+    for text in (
+        "washer-17",
+        "at most 11.7 %",
+        "7 frames",
+        "Budget small: kept",
+        "No band: a 90 % band needs 9",
+        "16 unrest",
+        "trim full",
+        "2 of 2 limits",
+    ):
+        assert text in said, text
+    ruled = [line for line in said.splitlines() if line.startswith("─")]
+    assert len(ruled) == 4
+    assert max(map(len, ruled)) <= 100
+    assert "float mm" not in said
+
+
+def test_nothing_proved_and_nothing_simulated_are_said(capsys: pytest.CaptureFixture[str]) -> None:
+    facts = copy.deepcopy(FACTS)
+    facts["metrics"] |= {"claims": None, "prove": None, "random_rows": None, "limits": []}
+    facts["frozen"]["origin"] = "measured"
+    show_model(facts)
+    said = capsys.readouterr().out
+    assert "has no 'prove' groups: no limit is shown to be met" in said
+    assert "No limits were given" in said
+    assert "simulated" not in said
+
+
+def test_the_list_counts_limits_and_says_what_the_readings_are(capsys: pytest.CaptureFixture[str]) -> None:
+    show_models([FACTS])
+    row = next(line for line in capsys.readouterr().out.splitlines() if line.startswith("canister-1"))
+    assert row.split() == ["canister-1", "spring", "array", "24-12", "16", "1.1", "0", "1", "1", "5000", "simulated"]

@@ -1,0 +1,147 @@
+"""The figures of a trained pad array as rows of tables, for the terminal and the report alike.
+
+Cells are text, numbers or None. Figures that a model's metrics do not have are left out, so that models of earlier versions can be shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+Cell = str | int | float | None
+Row = tuple[Cell, ...]
+Figures = Mapping[str, Any]
+
+CLASS_COLUMNS = ("class", "groups", "frames", "accepted %", "P50 mm", "P95 mm", "max mm", "P95 %", "worst group", "its P95 mm", "label u mm")
+CANDIDATE_COLUMNS = ("level net", "bits", "watcher", "mean mm", "clean mm", "foam mm", "film mm", "accepted %", "flash", "cycles", "meets", "")
+_CLASSES = {"clean": "clean", "foam": "foam", "film": "film, drops", "empty": "empty", "dry": "dry", "all": "all"}
+PLACES = ("zone", "level band", "liquid", "coupling", "flow", "temperature", "unit")
+
+
+def is_array(metrics: Figures) -> bool:
+    """Whether the metrics are those of a pad array; their 'claims' are None where nothing was proved."""
+    return "claims" in metrics
+
+
+def short(value: object) -> float | None:
+    """A figure to three digits, which is more than any of them is worth."""
+    return float(f"{value:.3g}") if isinstance(value, int | float) and not isinstance(value, bool) else None
+
+
+def percent(share: object) -> float | None:
+    """A share in per cent, to a tenth; near 0 and 100 to two digits of what is left, so that neither is said of what is not quite so."""
+    if not isinstance(share, int | float):
+        return None
+    found = 100 * float(share)
+    if 99 < found < 100:
+        return 100 - float(f"{100 - found:.2g}")
+    return float(f"{found:.2g}") if 0 < found < 1 else round(found, 1)
+
+
+def class_rows(claims: Figures) -> list[Row]:
+    """One row a class, in the order clean, foam, film, empty, dry, all."""
+    found = _part(claims, "classes")
+    return [(shown, *_errors(found[name])) for name, shown in _CLASSES.items() if isinstance(found.get(name), Mapping)]
+
+
+def place_rows(claims: Figures) -> list[Row]:
+    """The same columns by zone, level band, liquid, coupling, flow, temperature and unit, each row named 'place: value'. Frames with liquid only."""
+    by = _part(claims, "by")
+    return [(f"{place}: {name}", *_errors(its)) for place in PLACES for name, its in _part(by, place).items() if isinstance(its, Mapping)]
+
+
+def _errors(its: Figures) -> Row:
+    figures = (short(its.get(key)) for key in ("p50_mm", "p95_mm", "max_mm", "p95_pct"))
+    worst = its.get("worst_group_p95_mm")
+    named = its.get("worst_group") if worst else None  # of groups without an error, none is the worst
+    counts = (its.get("groups"), its.get("frames"), percent(its.get("accepted_share")))
+    return (*counts, *figures, named, short(worst), short(its.get("label_u_mm")))
+
+
+def rate_rows(claims: Figures) -> list[tuple[str, str]]:
+    """Rates with their bounds, runs, flags, hysteresis, band and lowest pad: what it is, and what was found, as text."""
+    rows = [
+        ("false wet: empty tank read above 5 % of span", _episodes(claims, "false_wet")),
+        ("false dry: called empty above 5 % of span", _episodes(claims, "false_dry")),
+        ("dry tank recognised", _share(claims.get("dry_recognised_share"), "of its frames")),
+        ("longest withheld", _seconds(claims, "longest_withheld_s")),
+        ("longest wrong by more than 5 % of span", _seconds(claims, "longest_wrong_s")),
+        *((f"{flag} flagged", _flag(_part(_part(claims, "flags"), flag), flag)) for flag in ("foam", "film")),
+        ("filling less draining, clean (hysteresis)", _millimetres(claims.get("hysteresis_mm"))),
+        ("band", _band(_part(claims, "band"))),
+        ("below the top of the lowest pad", _zone(_part(_part(_part(claims, "by"), "zone"), "lowest pad"))),
+    ]
+    return [(what, found) for what, found in rows if found]
+
+
+def _episodes(claims: Figures, what: str) -> str:
+    its = _part(claims, what)
+    if not its.get("episodes"):
+        return "not shown: no such episode was captured" if its else ""
+    return f"{its['wrong']} of {its['episodes']} episodes ({its['frames']} frames); at most {percent(its['upper_bound_95']):g} % of them (95 % confidence)"
+
+
+def _share(share: object, of: str) -> str:
+    found = percent(share)
+    return "" if found is None else f"{found:g} % {of}"
+
+
+def _seconds(claims: Figures, what: str) -> str:
+    found = short(claims.get(what))
+    return "" if found is None else f"{found:g} s"
+
+
+def _millimetres(value: object) -> str:
+    found = short(value)
+    return "" if found is None else f"{found:+g} mm"
+
+
+def _flag(its: Figures, flag: str) -> str:
+    with_it = _share(its.get("flagged_share"), f"of {its.get('frames_with')} frames with {flag}")
+    without = _share(its.get("false_flag_share"), f"of {its.get('frames_without')} frames without")
+    return "; ".join(text for text in (with_it, without) if text)
+
+
+def _band(its: Figures) -> str:
+    covered = _share(its.get("covered_share"), "of accepted readings have the label inside")
+    return covered and f"{covered}, worst group {percent(its.get('worst_group_share')):g} %; mean width {short(its.get('width_mm')):g} mm"
+
+
+def _zone(its: Figures) -> str:
+    p95 = short(its.get("p95_mm"))
+    accepted = _share(its.get("accepted_share"), f"of {its.get('frames')} frames accepted")
+    return "; ".join(text for text in ("" if p95 is None else f"P95 {p95:g} mm", accepted) if text)
+
+
+def random_rows_sentence(metrics: Figures) -> str:
+    """How much too good a split by row looks, beside the figure on unseen groups; empty where nothing was proved."""
+    random, proved = (short(_part(_part(metrics, name), "integer").get("p95_abs_mm")) for name in ("random_rows", "prove"))
+    if random is None or proved is None:
+        return ""
+    return (
+        f"Split at random by row, the level net alone would have shown a P95 of {random:g} mm (nothing withheld), against {proved:g} mm here on "
+        "accepted readings of unseen groups: that split has frames of one group on both sides and claims nothing"
+    )
+
+
+def candidate_rows(metrics: Figures) -> list[Row]:
+    """One row a candidate: its nets, P95 by class on the choose groups and their mean, accepted share of all frames, measured cost, limits."""
+    chosen = metrics.get("chosen")
+    return [_candidate(its, its == chosen) for its in metrics.get("candidates") or [] if isinstance(its, Mapping)]
+
+
+def _candidate(its: Figures, chosen: bool) -> Row:
+    classes, cost = _part(its, "classes"), _part(its, "cost")
+    p95 = {name: (classes.get(name) or (None, None))[0] for name in ("clean", "foam", "film")}
+    known = [value for value in p95.values() if value is not None]
+    accepted = percent((classes.get("all") or (None, None))[1])
+    watcher = "-".join(str(n) for n in its.get("watcher") or ()) + (" unrest" if "unrest" in (its.get("watched") or ()) else "")
+    meets = "refused" if its.get("refused") else {True: "yes", False: "no"}.get(its.get("meets"))  # type: ignore[arg-type]
+    mean = short(sum(known) / len(known)) if known else None
+    figures = (mean, *(short(value) for value in p95.values()), accepted)
+    return (str(its.get("size", "")), its.get("bits"), watcher, *figures, cost.get("flash"), cost.get("cycles"), meets, "chosen" if chosen else "")
+
+
+def _part(of: object, key: str) -> Figures:
+    found = of.get(key) if isinstance(of, Mapping) else None
+    return found if isinstance(found, Mapping) else {}
