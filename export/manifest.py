@@ -83,6 +83,7 @@ def describe(program: Program, provenance: Provenance, prefix: str, vectors: int
         "innage": provenance.innage_version,
         "prefix": prefix,
         "caution": " ".join(CAUTIONS),
+        "origin": provenance.model.frozen.origin,
         "model": {"name": model.name, "sha256": digest(program), "model_id": f"0x{model_id(program):08x}", "program_format": FORMAT},
         "units": {"level_units_per_mm": LEVEL_UNITS_PER_MM, "span_mm": program.span / LEVEL_UNITS_PER_MM, "period_ms": program.period_ms},
         "frozen_set": {
