@@ -68,7 +68,9 @@ def play(
     if not 0 < speed <= 10_000:
         raise InputError("--speed", f"{speed:g}", "above 0, at most 10000")
     its = load_scenario(scenario)
-    its_recipe = its.find_recipe(recipe) if levels is None else _at_levels(its, its.find_recipe(recipe), levels, hold)
+    its_recipe = its.find_recipe(recipe)
+    if levels is not None:
+        its_recipe = _at_levels(its, its.find_tank(tank), its_recipe, levels, hold)
     bench = _bench(its, tank, (liquid,), seed)
     its_unit = find_unit(bench, unit)
     remark = f"scenario {its.name}, unit {its_unit.name}, {liquid}, recipe {its_recipe.name}, seed {seed}"
@@ -126,7 +128,7 @@ def _port() -> Iterator[tuple[str, Callable[[bytes], None], Callable[[], bool]]]
         os.close(master)
 
 
-def _at_levels(its: Scenario, recipe: Recipe, levels: str, hold_s: float) -> Recipe:
+def _at_levels(its: Scenario, tank: int, recipe: Recipe, levels: str, hold_s: float) -> Recipe:
     """The recipe, standing still at these levels in turn."""
     from dataset.errors import InputError
 
@@ -134,9 +136,9 @@ def _at_levels(its: Scenario, recipe: Recipe, levels: str, hold_s: float) -> Rec
         wanted = tuple(float(level) for level in levels.split(","))
     except ValueError as error:
         raise InputError("--levels", repr(levels), "levels in mm with commas between, such as 0,40,80") from error
-    most = max(t.span_mm for t in its.tank)
+    most = its.tank[tank].span_mm
     if not all(0 <= level <= most for level in wanted):
-        raise InputError("--levels", levels, f"0 to {most:g} mm")
+        raise InputError("--levels", levels, f"0 to {most:g} mm, the tank's span")
     if not 1 <= hold_s <= 86_400:
         raise InputError("--hold", f"{hold_s:g}", "1 to 86400 seconds")
     return replace(recipe, path="steps", levels_mm=wanted, frames=round(len(wanted) * hold_s * 1000 / its.board.period_ms))
@@ -153,8 +155,9 @@ def _bench(its: Scenario, tank: str | None, liquids: Sequence[str], seed: int) -
     for liquid in liquids:
         if liquid not in its.tank[index].liquids:
             raise InputError("--liquid", repr(liquid), f"one of {', '.join(its.tank[index].liquids)}, which {its.tank[index].name} takes")
+    trimmed_with = its.tank[index].liquids[0]
     with progress("rig") as moved:
-        return Bench(its, index, seed=seed, progress=moved)
+        return Bench(its, index, seed=seed, liquids=(trimmed_with, *liquids), progress=moved)
 
 
 def find_unit(bench: Bench, ref: str) -> RigUnit:
