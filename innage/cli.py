@@ -26,6 +26,7 @@ from innage.commands import (
     mounting,
     replaying,
     rig,
+    rig_filling,  # noqa: F401 - adds a command to 'rig'
     sensor,
     sessions,
     sweeping,

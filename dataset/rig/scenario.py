@@ -194,6 +194,7 @@ class Scenario:
     tank: tuple[RigTank, ...]
     liquid: tuple[RigLiquid, ...]
     recipe: tuple[Recipe, ...]
+    plan: tuple[tuple[str, str], ...] = ()  # liquid and recipe of each session that a unit is captured in
 
     def revision(self, index: int) -> int:
         """The revision number of tank ``index``: how many tanks of its name stand up to it."""
@@ -352,6 +353,9 @@ def _check_names(its: Scenario, where: str) -> None:
         twice = [name for name in names if names.count(name) > 1]
         if twice and what != "tank":  # tanks of one name are revisions
             raise InputError(f"{where}, {what}", f"{twice[0]!r} more than once", "a name each")
+    for liquid, recipe in its.plan:
+        if liquid not in [one.name for one in its.liquid] or recipe not in [one.name for one in its.recipe]:
+            raise InputError(f"{where}, plan", f"[{liquid!r}, {recipe!r}]", "a liquid and a recipe of the scenario")
 
 
 def _check_tank(tank: RigTank, its: Scenario, where: str) -> None:

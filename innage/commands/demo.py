@@ -1,4 +1,4 @@
-"""``innage demo``: the whole job on measured readings, command by command, in a new folder."""
+"""``innage demo``: the whole job, command by command, in a new folder: on the virtual rig, or on measured readings."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import typer
 from innage.output import say
 
 # One unit, one liquid, one filling run (see demo_data/SOURCE.txt). Each line is a command that a user could type.
-STEPS = """
+REAL_STEPS = """
 tank add bench-tank --span-mm 100
 liquid add bench-liquid
 sensor add one-pad --pad pad0:0:100 --count-bits 16 --count-law falls --period-ms 2051
@@ -29,6 +29,30 @@ export first --budget m0plus-small --out bundle
 verify bundle
 trace bundle/innage.c
 """
+# The virtual rig: 24 units of a canister, and later 12 of a taller one. '!' marks the check that is meant to say no.
+RIG_STEPS = """
+rig show washer
+rig fill washer --tank detergent-canister@1
+gaps
+freeze canister --group unit --roles fit:9,choose:3,calibrate:9,prove:3 --seed 1
+limits add canister --from limits.toml
+budget add left-over --core cortex-m0plus --multiplier-cycles 1 --flash 1024 --ram 64 --stack 128 --cycles 2000
+budget add m0plus --core cortex-m0plus --multiplier-cycles 1 --flash 8192 --ram 512 --stack 512 --cycles 20000
+train canister --name first --limits canister --budget m0plus
+!budget check first --budget left-over
+budget check first --budget m0plus
+export first --budget m0plus --out bundle
+verify bundle
+rig fill washer --tank detergent-canister@2
+freeze taller --group unit --roles fit:5,choose:2,prove:5 --seed 1 --tank detergent-canister@2
+retrain first --tank taller --name second --limits canister --budget m0plus
+export second --budget m0plus --out bundle-taller
+verify bundle-taller
+models
+trace bundle-taller/innage.c
+"""
+_REAL_FILES = ("levels_tidy.csv", "SOURCE.txt", "LICENSE")
+_MOVED = ("levels_tidy.csv", "limits.toml", "bundle", "bundle-taller")  # names that stand for files in the demo's folder
 
 
 def register(app: typer.Typer) -> None:
@@ -36,29 +60,47 @@ def register(app: typer.Typer) -> None:
     app.command()(demo)
 
 
-def demo(out: Annotated[Path, typer.Option("--out", help="The new folder to work in.")] = Path("innage-demo")) -> None:
-    """Run the whole job on measured single-channel readings, showing each command."""
+def demo(
+    out: Annotated[Path, typer.Option("--out", help="The new folder to work in.")] = Path("innage-demo"),
+    real: Annotated[bool, typer.Option("--real", help="Measured readings of one pad, one unit and one run, instead of the virtual rig.")] = False,
+) -> None:
+    """Run the whole job in a new folder, showing each command: on the virtual rig, or with --real on measured readings."""
     from dataset.errors import InputError
-    from innage.cli import app
 
     if out.exists():
         raise InputError(str(out), "is there already", "the name of a new folder", "name another with --out")
     out.mkdir(parents=True)
     data = resources.files("innage.demo_data")
-    for name in ("levels_tidy.csv", "SOURCE.txt", "LICENSE"):
+    for name in _REAL_FILES if real else ("limits.toml",):
         (out / name).write_bytes(data.joinpath(name).read_bytes())
-    say(f"measured readings of one pad, one unit, one liquid, one filling run; their source and licence lie beside them in {out}")
-    command = typer.main.get_command(app)
-    for line in STEPS.strip().splitlines():
-        say(f"\n$ innage {line}")
-        code = command(_in_folder(shlex.split(line), out), standalone_mode=False)
-        if code:
-            raise typer.Exit(code)
+    if real:
+        say(f"measured readings of one pad, one unit, one liquid, one filling run; their source and licence lie beside them in {out}")
+    else:
+        say("everything here is simulated: an invented maker of bench-top glassware washers, a virtual bench; its figures are not field accuracy")
+    _run(REAL_STEPS if real else RIG_STEPS, out)
     say(f"\nThe bundle lies in {out / 'bundle'}: C, header, ONNX, vectors, harness, report and manifest; the store is {out / 'innage.db'}.")
-    say("One unit, one liquid and one run show that the path works, not how accurate another unit or liquid would be.")
+    if real:
+        say("One unit, one liquid and one run show that the path works, not how accurate another unit or liquid would be.")
+    else:
+        say(f"Open {out / 'bundle' / 'report.html'} to read what the model does, and {out / 'bundle-taller'} for the taller tank's.")
+
+
+def _run(steps: str, out: Path) -> None:
+    """The commands one after the other; a check that says no ends the demo, unless that is what the step is there to show."""
+    from innage.cli import app
+
+    command = typer.main.get_command(app)
+    for line in steps.strip().splitlines():
+        refuses, text = line.startswith("!"), line.removeprefix("!")
+        say(f"\n$ innage {text}")
+        code = command(_in_folder(shlex.split(text), out), standalone_mode=False)
+        if refuses and code == 1:
+            say("(exit code 1: it does not fit what is left; the next budget does)")
+        elif code:
+            raise typer.Exit(code)
 
 
 def _in_folder(arguments: list[str], folder: Path) -> list[str]:
     """The same command, run from here on the files in ``folder``."""
-    moved = [str(folder / a) if a == "levels_tidy.csv" or a.split("/")[0] == "bundle" else a for a in arguments]
-    return moved if arguments[0] == "verify" else [*moved, "--store", str(folder / "innage.db")]
+    moved = [str(folder / a) if a.split("/")[0] in _MOVED and k else a for k, a in enumerate(arguments)]
+    return moved if arguments[0] == "verify" or arguments[:2] == ["rig", "show"] else [*moved, "--store", str(folder / "innage.db")]

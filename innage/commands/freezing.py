@@ -29,6 +29,7 @@ def freeze(
     name: str,
     group: Annotated[GroupBy, typer.Option(help="What the groups are: the thing that the claim will speak of.")],
     session: Annotated[list[str] | None, typer.Option(help="A session's id; repeat. Default: all that are labelled and not void.")] = None,
+    tank: Annotated[str | None, typer.Option(help="Only sessions on this tank, NAME (any revision) or NAME@REVISION.")] = None,
     fit: Annotated[str | None, typer.Option(help=ROLE_HELP.format("fit"))] = None,
     choose: Annotated[str | None, typer.Option(help=ROLE_HELP.format("choose"))] = None,
     calibrate: Annotated[str | None, typer.Option(help=ROLE_HELP.format("calibrate"))] = None,
@@ -48,6 +49,7 @@ def freeze(
 
     opened = open_store(store)
     chosen, left_out = _sessions(opened, session)
+    chosen = chosen if tank is None else _on_tank(chosen, tank)
     check_sessions(chosen)
     groups = groups_of(chosen, group)
     named = {role: text for role, text in ((Role.FIT, fit), (Role.CHOOSE, choose), (Role.CALIBRATE, calibrate), (Role.PROVE, prove)) if text is not None}
@@ -154,6 +156,17 @@ def facts(frozen_set: FrozenSet, groups: Sequence[Group], store: Store) -> dict[
         "sessions": [s.id for s in frozen_set.sessions],
         "prove_openings": store.prove_openings(frozen_set),
     }
+
+
+def _on_tank(sessions: Sequence[Session], ref: str) -> list[Session]:
+    """Those on a tank, given by name or by name and revision."""
+    from dataset.errors import InputError
+
+    found = [s for s in sessions if ref in (s.mounting.tank.name, f"{s.mounting.tank.name}@{s.mounting.tank.revision}")]
+    if not found:
+        known = sorted({f"{s.mounting.tank.name}@{s.mounting.tank.revision}" for s in sessions})
+        raise InputError("--tank", f"no session on {ref}", "one of " + ", ".join(known) if known else "a tank with sessions")
+    return found
 
 
 def _sessions(store: Store, refs: Sequence[str] | None) -> tuple[list[Session], list[Session]]:

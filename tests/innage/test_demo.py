@@ -17,7 +17,7 @@ run = CliRunner().invoke
 def demo(tmp_path_factory):
     """The folder of one demo run and what it printed."""
     folder = tmp_path_factory.mktemp("demo") / "run"
-    result = run(app, ["demo", "--out", str(folder)])
+    result = run(app, ["demo", "--real", "--out", str(folder)])
     assert result.exit_code == 0, result.output
     return folder, result.output
 
@@ -49,7 +49,7 @@ def test_the_exported_c_is_small_and_without_float(at):
 
 def test_a_second_run_refuses_the_folder(demo):
     """A folder that is there already is not touched."""
-    result = run(app, ["demo", "--out", str(demo[0])])
+    result = run(app, ["demo", "--real", "--out", str(demo[0])])
     assert result.exit_code == 2
     assert "is there already; expected the name of a new folder" in result.stderr
 
@@ -98,7 +98,7 @@ def test_exporting_again_gives_identical_bytes(at, tmp_path):
 @pytest.mark.slow
 def test_a_second_demo_gives_identical_bytes(demo, tmp_path):
     """The whole job done twice, training included, ends in the same bundle."""
-    assert run(app, ["demo", "--out", str(tmp_path / "again")]).exit_code == 0
+    assert run(app, ["demo", "--real", "--out", str(tmp_path / "again")]).exit_code == 0
     for path in sorted((demo[0] / "bundle").iterdir()):
         assert (tmp_path / "again" / "bundle" / path.name).read_bytes() == path.read_bytes(), path.name
 

@@ -148,3 +148,18 @@ def test_refusals(store: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.C
     """A split that is not one, or names what is not there, is refused and nothing is frozen."""
     assert sentence in refused(monkeypatch, capsys, "freeze", "x", "--group", "unit", *options)
     assert run_json("frozen") == []
+
+
+def test_sessions_of_one_tank(store: Path) -> None:
+    """--tank takes the sessions on a tank, with or without its revision, and names the tanks there are when none fits."""
+    from typer.testing import CliRunner
+
+    every = {s["id"]: s["tank"] for s in run_json("sessions") if s["labelled"]}
+    tank = next(iter(every.values()))
+    said = run_json("freeze", "one-tank", "--tank", tank, "--group", "session", "--fit", "rest")
+    assert set(said["sessions"]) == {s for s, its in every.items() if its == tank}
+    from innage.cli import app
+
+    refused = CliRunner().invoke(app, ["freeze", "none", "--tank", "barrel", "--group", "session", "--fit", "rest"])
+    assert refused.exit_code == 2
+    assert f"no session on barrel; expected one of {tank}" in refused.stderr
