@@ -177,7 +177,8 @@ def runs(its: Judged, rows: Mask) -> list[tuple[int, int]]:
     session = its.places["session"]
     if not rows.any():
         return []
-    breaks = np.flatnonzero((rows[1:] != rows[:-1]) | (session[1:] != session[:-1])) + 1
+    apart = (session[1:] != session[:-1]) | (its.frame[1:] != its.frame[:-1] + 1)  # frames without a label end a run: nobody knows what they were
+    breaks = np.flatnonzero((rows[1:] != rows[:-1]) | apart) + 1
     edges = [0, *breaks.tolist(), len(rows)]
     return [(a, b) for a, b in pairwise(edges) if rows[a]]
 

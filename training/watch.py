@@ -30,7 +30,7 @@ _HAND_WIDTH = (0.8, 2.5)  # in pads
 
 @dataclass(frozen=True)
 class States:
-    """What was stated of each row, as masks (n,): foam on the liquid, film or drops on the wall, and an empty tank (nothing but film or drops in it), dry or not."""
+    """What was stated of each row, as masks (n,): foam on the liquid, film or drops on the wall, a tank with nothing else in it, a dry one, clean liquid."""
 
     foam: Mask
     film: Mask

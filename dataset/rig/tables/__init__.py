@@ -1,0 +1,1 @@
+"""Solved tables of the built-in scenario, by the hash of what they were solved for."""
