@@ -59,18 +59,18 @@ def train(
     Raises InputError for void sessions, mixed sensors, too few groups, unknown families, or counts that run against the sensor's count law.
     """
     chosen_families = _checked_families(families)
-    board = _board(data)
+    board = board_of(data)
     _check(data, board)
     say: Progress = progress or (lambda what, done, total: None)
     if board.channels >= ARRAY_CHANNELS and families is None:
-        found = train_array(data, board, name, limits, budget, cost, seed, _notes(data), say, trim)
-        return Trained(found.program, found.float_onnx, found.recipe, _versions(), found.metrics)
+        found = train_array(data, board, name, limits, budget, cost, seed, notes_of(data), say, trim)
+        return Trained(found.program, found.float_onnx, found.recipe, versions(), found.metrics)
     with threadpool_limits(limits=1):
         candidates, how = search(data, board, name, chosen_families, seed, limits, say)
         candidates = measured(candidates, budget, cost, say)
         chosen, why = pick(candidates, limits)
         assert chosen.program is not None  # noqa: S101
-        program = replace(chosen.program, notes=dict(chosen.program.notes) | _notes(data))
+        program = replace(chosen.program, notes=dict(chosen.program.notes) | notes_of(data))
         chosen = replace(chosen, program=program)
         say("scoring", 1, 1)
         prove = _prove(chosen, data)
@@ -90,10 +90,10 @@ def train(
         "float_onnx_max_diff_mm": difference,
         "fit": _fit_facts(data),
     }
-    return Trained(program, float_onnx, _recipe(chosen, chosen_families, data, board, seed), _versions(), metrics)
+    return Trained(program, float_onnx, _recipe(chosen, chosen_families, data, board, seed), versions(), metrics)
 
 
-def _notes(data: FrozenData) -> dict[str, str]:
+def notes_of(data: FrozenData) -> dict[str, str]:
     """What the program was made from, in words that travel with every export."""
     mountings = [s.mounting for s in data.frozen.sessions]
 
@@ -118,7 +118,7 @@ def _checked_families(families: Sequence[str] | None) -> tuple[str, ...]:
     return wanted
 
 
-def _board(data: FrozenData) -> Board:
+def board_of(data: FrozenData) -> Board:
     """Sensor and tank of the frozen set; sessions of different sensors cannot be trained together."""
     sensors = {s.mounting.sensor for s in data.frozen.sessions}
     if len(sensors) != 1:
@@ -222,6 +222,6 @@ def _recipe(chosen: Candidate, families: tuple[str, ...], data: FrozenData, boar
     }
 
 
-def _versions() -> dict[str, str]:
+def versions() -> dict[str, str]:
     found: Mapping[str, str] = {library: version(library) for library in _LIBRARIES}
     return {"python": platform.python_version(), "machine": platform.machine(), **found}
