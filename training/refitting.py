@@ -1,0 +1,73 @@
+"""One recipe of a pad array fitted once: what learning curves and studies repeat, without a search, a float model or a band."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
+
+from dataset.errors import InputError
+from dataset.records import FrozenData, Limits
+from training.array_program import assemble
+from training.array_search import WATCHER_SHARE, ArrayRecipe, Rig, learn_level, learn_watcher, parts_of, prepare_rig, scores_of, unseen_doubt, wanted_shares
+from training.judged import Judged, judge
+from training.operating import Operating, find_operating
+from training.program import Program
+from training.recipes import Board
+from training.rows import Ints, Mask
+from training.watch import states_of
+
+
+@dataclass(frozen=True)
+class Refit:
+    """A program, and the trims (sessions, trim size) that it takes of the data it was fitted on."""
+
+    program: Program
+    trims: Ints
+    span_mm: float
+
+    def judge(self, data: FrozenData, rows: Mask) -> Judged:
+        """What the program says of rows of the data that it was fitted on."""
+        return judge(self.program, data, rows, self.trims, self.span_mm)
+
+
+def recipe_of(name: str, recipe: Mapping[str, Any]) -> ArrayRecipe:
+    """The recipe of a stored model called ``name``. Raises InputError where it is not of a pad array."""
+    given = {field.name: recipe.get(field.name) for field in fields(ArrayRecipe) if field.name in recipe}
+    if not {"hidden", "watcher", "level_groups"} <= given.keys():
+        raise InputError(f"model {name}", f"family '{recipe.get('family', 'unknown')}'", "a model of a pad array", "train the other families anew")
+    return ArrayRecipe(**{key: tuple(value) if isinstance(value, list) else value for key, value in given.items()})
+
+
+def spread_rows(data: FrozenData, rows: Mask, most: int) -> Mask:
+    """At most about ``most`` of the rows, every session keeping its share, evenly spread in time; never none of a session."""
+    sessions = np.unique(data.session[rows])
+    share = max(most // max(len(sessions), 1), 2)
+    kept: Mask = np.zeros(len(rows), np.bool_)
+    for session in sessions:
+        at = np.flatnonzero(rows & (data.session == session))
+        kept[at if len(at) <= share else at[np.linspace(0, len(at) - 1, share).round().astype(np.int64)]] = True
+    return kept
+
+
+def refit(data: FrozenData, board: Board, recipe: ArrayRecipe, fit: Mask, choose: Mask, limits: Limits | None, seed: int) -> Refit:
+    """Fit ``recipe`` on ``fit`` rows, set its thresholds on ``choose`` rows.
+
+    Raises InputError where a unit lacks the recipe's trim, ProgramError where the net has no integers in the recipe's bits.
+    """
+    with threadpool_limits(limits=1):
+        rig = prepare_rig(data, board, fit, fit | choose, recipe.trim)
+        level = learn_level(data, rig, recipe.level_groups, fit, recipe.hidden, seed, recipe.steps)
+        doubt = unseen_doubt(data, rig, fit, board.span_mm, seed, recipe.steps * 2 // 5)
+        watched = learn_watcher(data, rig, recipe.watch_groups, fit, recipe.watcher, seed, doubt, round(recipe.steps * WATCHER_SHARE))
+        parts = parts_of(level, watched, rig, recipe, data, fit)
+        at = _thresholds(data, board, rig, parts, choose, limits)
+    return Refit(assemble("refit", board, parts, at, None, {}), rig.trims, board.span_mm)
+
+
+def _thresholds(data: FrozenData, board: Board, rig: Rig, parts: Any, choose: Mask, limits: Limits | None) -> Operating:
+    its = scores_of(parts, rig, data, choose, board.span_mm)
+    return find_operating(its, data.level_mm[choose], states_of(data).where(choose), board.span_mm, wanted_shares(limits))
