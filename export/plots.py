@@ -3,40 +3,146 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from html import escape
 
 _WIDTH, _HEIGHT = 720, 300
-_LEFT, _RIGHT, _TOP, _BOTTOM = 56, 12, 12, 44
+_LEFT, _RIGHT, _TOP, _BOTTOM = 56, 16, 14, 44
+_ROW, _NAME = 26, 92  # a bar's height with its gap, and the room for its name
+_DASHES = {"clean": "", "foam": "7 4", "film": "2 3"}
+
+Point = tuple[float, float]
+
+
+class _Axes:
+    """Two linear scales with round ticks that enclose the values given; x and y turn values into places."""
+
+    def __init__(self, xs: Sequence[float], ys: Sequence[float], names: tuple[str, str], title: str) -> None:
+        self.x_ticks, self.y_ticks = _ticks(min(xs), max(xs)), _ticks(min(ys), max(ys))
+        self.names, self.title = names, title
+
+    def x(self, value: float) -> float:
+        return _LEFT + (value - self.x_ticks[0]) / (self.x_ticks[-1] - self.x_ticks[0]) * (_WIDTH - _LEFT - _RIGHT)
+
+    def y(self, value: float) -> float:
+        return _HEIGHT - _BOTTOM - (value - self.y_ticks[0]) / (self.y_ticks[-1] - self.y_ticks[0]) * (_HEIGHT - _TOP - _BOTTOM)
+
+    def path(self, points: Sequence[Point]) -> str:
+        return " ".join(f"{self.x(a):.1f},{self.y(b):.1f}" for a, b in points)
+
+    def svg(self, marks: Sequence[str]) -> str:
+        """The whole plot, ``marks`` above the grid."""
+        parts = [f'<svg viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label="{escape(self.title)}">']
+        for tick in self.y_ticks:
+            kind = "zero" if tick == 0 else "grid"
+            parts.append(f'<line class="{kind}" x1="{_LEFT}" x2="{_WIDTH - _RIGHT}" y1="{self.y(tick):.1f}" y2="{self.y(tick):.1f}"/>')
+            parts.append(f'<text x="{_LEFT - 8}" y="{self.y(tick) + 4:.1f}" text-anchor="end">{tick:g}</text>')
+        parts += [f'<text x="{self.x(tick):.1f}" y="{_HEIGHT - _BOTTOM + 18}" text-anchor="middle">{tick:g}</text>' for tick in self.x_ticks]
+        middle = (_HEIGHT - _BOTTOM + _TOP) / 2
+        parts += marks
+        parts.append(f'<text x="{(_LEFT + _WIDTH - _RIGHT) / 2}" y="{_HEIGHT - 6}" text-anchor="middle">{escape(self.names[0])}</text>')
+        parts.append(f'<text x="14" y="{middle}" text-anchor="middle" transform="rotate(-90 14 {middle})">{escape(self.names[1])}</text></svg>')
+        return "".join(parts)
 
 
 def error_plot(points: Sequence[tuple[float, float, float, str]]) -> str:
     """Error (mm) against true level (mm); each point is (level, mean error, standard deviation, name). At least one point."""
-    lows, highs = [m - s for _, m, s, _ in points], [m + s for _, m, s, _ in points]
-    xs = _ticks(min(p[0] for p in points), max(p[0] for p in points))
-    ys = _ticks(min(*lows, 0.0), max(*highs, 0.0))
+    reach = [m + sign * s for _, m, s, _ in points for sign in (-1, 1)]
+    axes = _Axes([p[0] for p in points], [*reach, 0.0], ("level, mm", "error, mm"), "error against level")
+    marks = []
+    for level, mean, deviation, name in sorted(points):
+        title = f"{escape(name)}: level {level:g} mm, mean error {mean:.3g} mm, standard deviation {deviation:.3g} mm"
+        marks.append(_whisker(axes, level, mean, mean - deviation, mean + deviation, title))
+    return axes.svg(marks)
+
+
+def level_plot(points: Sequence[tuple[float, float, float, float, float]]) -> str:
+    """Error (mm) against true level (mm): (level, 5 %, 50 %, 95 % quantile of the error, half width of the label's own uncertainty). At least one point."""
+    points = sorted(points)
+    reach = [value for _, low, _, high, u in points for value in (low, high, -u, u)]
+    axes = _Axes([p[0] for p in points], [*reach, 0.0], ("level, mm", "error, mm"), "error against level with the uncertainty of the labels")
+    label = [(level, u) for level, *_, u in points] + [(level, -u) for level, *_, u in reversed(points)]
+    marks = [f'<polygon class="shade" points="{axes.path(label)}"/>']
+    for level, low, middle, high, _ in points:
+        marks.append(_whisker(axes, level, middle, low, high, f"level {level:.4g} mm: 5 % {low:.3g}, median {middle:.3g}, 95 % {high:.3g} mm"))
+    return axes.svg(marks)
+
+
+def _whisker(axes: _Axes, at: float, middle: float, low: float, high: float, title: str) -> str:
+    x = f"{axes.x(at):.1f}"
+    line = f'<line x1="{x}" x2="{x}" y1="{axes.y(high):.1f}" y2="{axes.y(low):.1f}" stroke-width="2"/>'
+    return f'<g class="mark"><title>{title}</title>{line}<circle cx="{x}" cy="{axes.y(middle):.1f}" r="3.5"/></g>'
+
+
+def class_plot(rows: Sequence[tuple[str, float, float]]) -> str:
+    """Bars of a figure in mm by class: (name, pooled, worst group), the worst group as a stroke across. At least one row."""
+    height = _TOP + _ROW * len(rows) + _BOTTOM
+    ticks = _ticks(0.0, max(max(pooled, worst) for _, pooled, worst in rows))
 
     def x(value: float) -> float:
-        return _LEFT + (value - xs[0]) / (xs[-1] - xs[0]) * (_WIDTH - _LEFT - _RIGHT)
+        return _NAME + value / ticks[-1] * (_WIDTH - _NAME - _RIGHT)
 
-    def y(value: float) -> float:
-        return _HEIGHT - _BOTTOM - (value - ys[0]) / (ys[-1] - ys[0]) * (_HEIGHT - _TOP - _BOTTOM)
-
-    parts = [f'<svg viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label="error against level">']
-    for tick in ys:
-        kind = "zero" if tick == 0 else "grid"
-        parts.append(f'<line class="{kind}" x1="{_LEFT}" x2="{_WIDTH - _RIGHT}" y1="{y(tick):.1f}" y2="{y(tick):.1f}"/>')
-        parts.append(f'<text x="{_LEFT - 8}" y="{y(tick) + 4:.1f}" text-anchor="end">{tick:g}</text>')
-    parts += [f'<text x="{x(tick):.1f}" y="{_HEIGHT - _BOTTOM + 18}" text-anchor="middle">{tick:g}</text>' for tick in xs]
-    for level, mean, deviation, name in sorted(points):
-        title = f"<title>{escape(name)}: level {level:g} mm, mean error {mean:.3g} mm, standard deviation {deviation:.3g} mm</title>"
-        at, up, down = x(level), y(mean + deviation), y(mean - deviation)
-        parts.append(f'<g class="mark">{title}<line x1="{at:.1f}" x2="{at:.1f}" y1="{up:.1f}" y2="{down:.1f}" stroke-width="2"/>')
-        parts.append(f'<circle cx="{at:.1f}" cy="{y(mean):.1f}" r="3.5"/></g>')
-    middle = (_HEIGHT - _BOTTOM + _TOP) / 2
-    parts.append(f'<text x="{(_LEFT + _WIDTH - _RIGHT) / 2}" y="{_HEIGHT - 6}" text-anchor="middle">level, mm</text>')
-    parts.append(f'<text x="14" y="{middle}" text-anchor="middle" transform="rotate(-90 14 {middle})">error, mm</text></svg>')
+    foot = height - _BOTTOM
+    parts = [f'<svg viewBox="0 0 {_WIDTH} {height}" role="img" aria-label="95th percentile of the error by class">']
+    for tick in ticks:
+        parts.append(f'<line class="{"grid" if tick else "zero"}" x1="{x(tick):.1f}" x2="{x(tick):.1f}" y1="{_TOP}" y2="{foot}"/>')
+        parts.append(f'<text x="{x(tick):.1f}" y="{foot + 18}" text-anchor="middle">{tick:g}</text>')
+    for k, (name, pooled, worst) in enumerate(rows):
+        top = _TOP + k * _ROW + 4
+        title = f"<title>{escape(name)}: P95 {pooled:.3g} mm, worst group {worst:.3g} mm</title>"
+        parts.append(f'<text x="{_NAME - 8}" y="{top + 14}" text-anchor="end">{escape(name)}</text>')
+        parts.append(
+            f'<g class="mark">{title}<rect x="{_NAME}" y="{top}" width="{x(pooled) - _NAME:.1f}" height="{_ROW - 8}" stroke="none" opacity="0.75"/></g>'
+        )
+        parts.append(f'<line class="worst" x1="{x(worst):.1f}" x2="{x(worst):.1f}" y1="{top - 3}" y2="{top + _ROW - 5}" stroke-width="3"/>')
+    parts.append(f'<text x="{(_NAME + _WIDTH - _RIGHT) / 2}" y="{height - 6}" text-anchor="middle">95th percentile of |error|, mm</text></svg>')
     return "".join(parts)
+
+
+def front_plot(points: Sequence[tuple[float, float, str, bool]], allowed: float | None = None) -> str:
+    """Candidates: (flash in bytes, error in mm, name, chosen); the front joined, the flash allowed as a dashed line. At least one point."""
+    points = sorted(points)
+    xs = [p[0] for p in points]
+    shown = allowed if allowed is not None and allowed <= 2 * max(xs) else None  # far outside, it would press the points together
+    axes = _Axes(
+        [*xs, *([] if shown is None else [shown])], [*(p[1] for p in points), 0.0], ("flash, bytes", "error on the choose groups, mm"), "error against flash"
+    )
+    marks = [f'<polyline class="front" points="{axes.path(front(points))}"/>']
+    if shown is not None:
+        at = f"{axes.x(shown):.1f}"
+        marks.append(f'<line class="zero" x1="{at}" x2="{at}" y1="{_TOP}" y2="{_HEIGHT - _BOTTOM}" stroke-dasharray="4 4"/>')
+    for flash, error, name, chosen in points:
+        title = f"<title>{escape(name)}: {flash:g} bytes, {error:.3g} mm{', chosen' if chosen else ''}</title>"
+        circle = f'<circle cx="{axes.x(flash):.1f}" cy="{axes.y(error):.1f}" r="{6 if chosen else 4}"/>'
+        marks.append(f'<g class="{"mark" if chosen else "hollow"}">{title}{circle}</g>')
+    return axes.svg(marks)
+
+
+def front(points: Sequence[tuple[float, float, str, bool]]) -> list[Point]:
+    """Of points in order of flash those that no smaller one beats."""
+    made: list[Point] = []
+    for flash, error, *_ in points:
+        if not made or error < made[-1][1]:
+            made.append((flash, error))
+    return made
+
+
+def risk_plot(curves: Mapping[str, Sequence[Point]]) -> str:
+    """By class a curve of (accepted share, P95 in mm). At least one curve with a point."""
+    every = [point for curve in curves.values() for point in curve]
+    axes = _Axes([100 * a for a, _ in every], [*(b for _, b in every), 0.0], ("accepted, %", "95th percentile of |error|, mm"), "risk against acceptance")
+    marks = []
+    for k, (name, curve) in enumerate(curves.items()):
+        line = [(100 * a, b) for a, b in curve]
+        look = f'class="front" stroke-dasharray="{_DASHES.get(name, "")}"'
+        marks.append(f'<polyline {look} points="{axes.path(line)}"/>')
+        marks += [
+            f'<g class="mark"><title>{escape(name)}: {a:.3g} %, {b:.3g} mm</title><circle cx="{axes.x(a):.1f}" cy="{axes.y(b):.1f}" r="2.5"/></g>'
+            for a, b in line
+        ]
+        left, top = _LEFT + 14 + 110 * k, _TOP + 10
+        marks.append(f'<line {look} x1="{left}" x2="{left + 32}" y1="{top}" y2="{top}"/><text x="{left + 38}" y="{top + 4}">{escape(name)}</text>')
+    return axes.svg(marks)
 
 
 def _ticks(low: float, high: float) -> list[float]:

@@ -3,40 +3,55 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from html import escape
-from typing import Any, TypeGuard
+from typing import Any
 
+from export.html_text import NONE, badge, counted, figure, html_table, is_number, number, part, rows_of
 from export.plots import error_plot
+from export.report_array import candidates_sections, claims_sections
+from training.claim_tables import is_array
 
 Facts = Mapping[str, Any]
 
 
 def render_report(facts: Facts) -> str:
     """The page for the facts of a manifest (see ``manifest.describe``). What is missing among the metrics is not shown."""
-    model = facts["model"]
+    model, origin = facts["model"], _origin(facts)
+    found = [*claims_sections(facts), *_scope(facts)] if is_array(facts["metrics"]) else [*_scores(facts), *_plot(facts)]
+    tried = candidates_sections(facts) if is_array(facts["metrics"]) else _candidates(facts)
     parts = [
-        f"<h1>{escape(model['name'])}</h1>",
+        f"<h1>{escape(model['name'])}{f' <small>{escape(origin)} readings</small>' if origin else ''}</h1>",
         f"<p class=sub>Integer level model {model['model_id']} &middot; {_model_sentence(facts)}</p>",
         f"<p class=caution><strong>Caution.</strong> {escape(facts['caution'])}</p>",
+        *([f"<p class=caution><strong>{escape(origin.capitalize())} readings.</strong> {_SIMULATED}</p>"] if origin else []),
         *_voided(facts),
-        *_scores(facts),
-        *_plot(facts),
         *_limits(facts),
+        *found,
         *_costs(facts),
-        *_candidates(facts),
-        *_origin(facts),
+        *tried,
+        *_sources(facts),
         *_use(facts),
     ]
-    head = f'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<title>{escape(model["name"])}: level model</title>\n'
+    title = f"{model['name']}: level model{f', {origin} readings' if origin else ''}"
+    head = f'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<title>{escape(title)}</title>\n'
     head += '<meta name="viewport" content="width=device-width, initial-scale=1">\n<meta name="color-scheme" content="light dark">\n'
     return head + f"<style>{_STYLE}</style>\n</head>\n<body>\n<main>\n" + "\n".join(parts) + "\n</main>\n</body>\n</html>\n"
+
+
+_SIMULATED = "Captures behind this model were made by a virtual rig. Its figures say what the method can do; they say nothing yet of a product."
+
+
+def _origin(facts: Facts) -> str:
+    """'simulated' or 'partly simulated'; empty for measured readings."""
+    origin = str(facts.get("origin", "measured"))
+    return "" if origin == "measured" else origin
 
 
 def _model_sentence(facts: Facts) -> str:
     units = facts["units"]
     mounted = _unique(f"{s['tank']} with {s['sensor']} as {s['mounting']}" for s in facts["sessions"])
-    return f"{escape(', '.join(mounted))} &middot; span {_number(units['span_mm'])} mm &middot; a frame every {units['period_ms']} ms"
+    return f"{escape(', '.join(mounted))} &middot; span {number(units['span_mm'])} mm &middot; a frame every {units['period_ms']} ms"
 
 
 def _voided(facts: Facts) -> list[str]:
@@ -50,15 +65,15 @@ def _voided(facts: Facts) -> list[str]:
 def _scores(facts: Facts) -> list[str]:
     """The prove scores, integer beside float, and the random-row figure beside them so that its optimism shows."""
     metrics = facts["metrics"]
-    prove, random_rows = _part(metrics, "prove"), _part(metrics, "random_rows")
-    columns = [("Integer (what the chip computes)", _part(prove, "integer")), ("Float", _part(prove, "float"))]
-    columns += [("Integer, rows drawn at random", _part(random_rows, "integer"))]
+    prove, random_rows = part(metrics, "prove"), part(metrics, "random_rows")
+    columns = [("Integer (what the chip computes)", part(prove, "integer")), ("Float", part(prove, "float"))]
+    columns += [("Integer, rows drawn at random", part(random_rows, "integer"))]
     columns = [(title, values) for title, values in columns if values]
     if not columns:
         return []
-    rows = [(label, *(_number(values.get(key), percent=key.endswith("share")) for _, values in columns)) for key, label in _SCORES.items()]
-    rows = [row for row in rows if any(cell != "&ndash;" for cell in row[1:])]
-    return ["<h2>Scores</h2>", _table(("", *(title for title, _ in columns)), rows), f"<p>{_what_scores_show(facts)}</p>"]
+    rows = [(label, *(number(values.get(key), percent=key.endswith("share")) for _, values in columns)) for key, label in _SCORES.items()]
+    rows = [row for row in rows if any(cell != NONE for cell in row[1:])]
+    return ["<h2>Scores</h2>", html_table(("", *(title for title, _ in columns)), rows), f"<p>{_what_scores_show(facts)}</p>"]
 
 
 _SCORES = {
@@ -68,57 +83,76 @@ _SCORES = {
 
 
 def _what_scores_show(facts: Facts) -> str:
-    metrics, kind = facts["metrics"], facts["frozen_set"]["group_by"]
-    groups = _part(_part(metrics, "prove"), "integer").get("groups")
-    said = [f"The first columns are on groups (each one {escape(kind)}) that training and choosing did not see"]
-    if isinstance(groups, int) and groups > 0:
-        bound = min(1.0, 3 / groups)
-        said[0] += f": {groups} of them. If none of {groups} went wrong, that only shows a rate of wrong groups below about {bound:.0%} (95% confidence)"
-    if _part(metrics, "random_rows"):
+    said = [f"The first columns are on groups that training and choosing did not see{_group_bound(facts)}"]
+    if part(facts["metrics"], "random_rows"):
         said.append("Rows drawn at random have neighbours in the training data, so that column flatters the model; it is here for comparison only")
+    return _sentences([*said, *_limits_of_claims(facts)])
+
+
+def _scope(facts: Facts) -> list[str]:
+    """How far the figures of a pad array reach."""
+    proved = [f"The figures are on groups that training and choosing did not see{_group_bound(facts)}"] if part(facts["metrics"], "prove") else []
+    return ["<h2>How far this reaches</h2>", f"<p>{_sentences([*proved, *_limits_of_claims(facts)])}</p>"]
+
+
+def _group_bound(facts: Facts) -> str:
+    """What a group is, how many there were, and what none wrong among so many would show: the rule of three, 3/n."""
+    groups = part(part(facts["metrics"], "prove"), "integer").get("groups")
+    kind = f" (each one {escape(facts['frozen_set']['group_by'])})"
+    if not isinstance(groups, int) or groups <= 0:
+        return kind
+    bound = min(1.0, 3 / groups)
+    return f"{kind}: {groups} of them. If none of {groups} went wrong, that only shows a rate of wrong groups below about {bound:.0%} (95% confidence)"
+
+
+def _limits_of_claims(facts: Facts) -> list[str]:
+    """Openings of prove, how little was captured, the band, and levels beyond those of the fit."""
+    metrics, said = facts["metrics"], []
     if isinstance(metrics.get("openings"), int):
-        said.append(f"The prove groups of this frozen set had been opened {_counted(metrics['openings'], 'time')}; each opening wears them out a little")
+        said.append(f"The prove groups of this frozen set had been opened {counted(metrics['openings'], 'time')}; each opening wears them out a little")
     seen = {what: _unique(s[what] for s in facts["sessions"]) for what in ("unit", "liquid", "tank")}
-    few = ", ".join(_counted(len(names), what) for what, names in seen.items())
-    said.append(f"All of it rests on {_counted(len(facts['sessions']), 'session')} of {few}: nothing here speaks of units, liquids or tanks beyond those")
-    band = _part(metrics, "band")
+    few = ", ".join(counted(len(names), what) for what, names in seen.items())
+    said.append(f"All of it rests on {counted(len(facts['sessions']), 'session')} of {few}: nothing here speaks of units, liquids or tanks beyond those")
+    band = part(metrics, "band")
     if band and not band.get("given"):
         said.append(f"No error band is given: {escape(str(band.get('reason', 'no reason recorded')))}")
-    beyond = _part(_part(metrics, "prove"), "beyond")
+    elif band:
+        said.append(f"The band: {escape(str(band.get('meaning', '')))}, from {number(band.get('groups'))} calibrate groups")
+    beyond = part(part(metrics, "prove"), "beyond")
     if beyond.get("frames"):
-        share = _number(beyond.get("accepted_share"), percent=True)
+        share = number(beyond.get("accepted_share"), percent=True)
         said.append(f"Of {beyond['frames']} frames at levels beyond those of training, {share} were accepted instead of withheld")
+    return said
+
+
+def _sentences(said: Iterable[str]) -> str:
     return " ".join(f"{sentence.rstrip('.')}." for sentence in said)
 
 
 def _plot(facts: Facts) -> list[str]:
     points = []
-    for group in _rows(_part(facts["metrics"], "prove").get("by_group")):
+    for group in rows_of(part(facts["metrics"], "prove").get("by_group")):
         level, rmse, bias = (group.get(key) for key in ("level_mm", "rmse_mm", "bias_mm"))
-        if _is_number(level) and _is_number(rmse) and _is_number(bias):
+        if is_number(level) and is_number(rmse) and is_number(bias):
             points.append((level, bias, math.sqrt(max(rmse**2 - bias**2, 0.0)), str(group.get("group", ""))))
     if not points:
         return []
     caption = "Error of the integer model on each prove group against its true level: mean, and one standard deviation to either side."
-    return ["<h2>Error against level</h2>", f"<figure>{error_plot(points)}<figcaption>{caption}</figcaption></figure>"]
+    return ["<h2>Error against level</h2>", figure(error_plot(points), caption)]
 
 
 def _limits(facts: Facts) -> list[str]:
-    answers = _rows(facts["metrics"].get("limits"))
+    answers = rows_of(facts["metrics"].get("limits"))
     if not answers:
         return []
     limits = facts["limits"] or {}
     name = f" ({escape(limits['name'])}@{limits['revision']})" if limits else ""
     rows = [
-        (escape(str(a.get("metric", ""))), escape(str(a.get("condition", ""))), _number(a.get("bound")), _number(a.get("value")),
-         _badge(str(a.get("answer", ""))), escape(str(a.get("reason") or "")))
+        (escape(str(a.get("metric", ""))), escape(str(a.get("condition", ""))), number(a.get("bound")), number(a.get("value")),
+         badge(str(a.get("answer", ""))), escape(str(a.get("reason") or "")))
         for a in answers
     ]  # fmt: skip
-    return [f"<h2>Limits{name}</h2>", _table(("Metric", "Condition", "Bound", "Found", "Answer", "Why"), rows, left=(0, 1, 4, 5))]
-
-
-def _badge(answer: str) -> str:
-    return f'<span class="badge {"yes" if answer == "met" else "no" if answer == "not met" else "open"}">{escape(answer)}</span>'
+    return [f"<h2>Limits{name}</h2>", html_table(("Metric", "Condition", "Bound", "Found", "Answer", "Why"), rows, left=(0, 1, 4, 5))]
 
 
 def _costs(facts: Facts) -> list[str]:
@@ -129,7 +163,7 @@ def _costs(facts: Facts) -> list[str]:
     made = f"Flash: code {cost['flash_code']}, tables {cost['flash_tables']}, division helpers {cost['flash_helpers']} bytes."
     how = f"Measured on the compiled C on an emulated {escape(budget['core'])}: a model of that core with the budget's multiplier and wait states, not a board."
     title = f"<h2>Cost against budget {escape(budget['name'])}</h2>"
-    return [title, _table(("Resource", "Used", "Left for it", ""), rows, left=(0, 3)), f"<p>{made} {how}</p>"]
+    return [title, html_table(("Resource", "Used", "Left for it", ""), rows, left=(0, 3)), f"<p>{made} {how}</p>"]
 
 
 def _bar(used: int, allowed: int) -> str:
@@ -140,24 +174,24 @@ def _bar(used: int, allowed: int) -> str:
 def _candidates(facts: Facts) -> list[str]:
     """What the search tried: family, size, width of the numbers, error and cost, the chosen one marked."""
     metrics, rows = facts["metrics"], []
-    chosen = _part(metrics, "chosen")
-    for its in _rows(metrics.get("candidates")):
-        score, cost = _part(_part(its, "choose"), "integer"), _part(its, "cost")
+    chosen = part(metrics, "chosen")
+    for its in rows_of(metrics.get("candidates")):
+        score, cost = part(part(its, "choose"), "integer"), part(its, "cost")
         name = escape(f"{its.get('family', '')} {its.get('size', '')}") + (f", {escape(str(its['bits']))} bits" if "bits" in its else "")
         bold = bool(chosen) and all(its.get(key) == chosen.get(key) for key in ("family", "size", "bits"))
-        met = {"True": "yes", "False": "no"}.get(str(its.get("meets")), "&ndash;")
+        met = {"True": "yes", "False": "no"}.get(str(its.get("meets")), NONE)
         rows.append((
-            f"<strong>{name}</strong>" if bold else name, _number(score.get("rmse_mm")), _number(score.get("worst_group_rmse_mm")),
-            _number(its.get("departure_mm")), _number(cost.get("cycles")), met,
+            f"<strong>{name}</strong>" if bold else name, number(score.get("rmse_mm")), number(score.get("worst_group_rmse_mm")),
+            number(its.get("departure_mm")), number(cost.get("cycles")), met,
         ))  # fmt: skip
     if not rows:
         return []
     head = ("Family and size", "RMS error on the choose groups, mm", "Worst group, mm", "Departure from its curve, mm", "Cycles", "Meets the limits")
     why = f"<p>Chosen: {escape(str(metrics['why']))}. Errors: {escape(str(metrics.get('choose_how', '')))}.</p>" if metrics.get("why") else ""
-    return ["<h2>What was tried</h2>", why, _table(head, rows, left=(0, 5))]
+    return ["<h2>What was tried</h2>", why, html_table(head, rows, left=(0, 5))]
 
 
-def _origin(facts: Facts) -> list[str]:
+def _sources(facts: Facts) -> list[str]:
     frozen = facts["frozen_set"]
     rows = [
         (f"<code>{escape(s['id'])}</code>", escape(s["unit"]), escape(s["liquid"]), escape(s["mounting"]), str(s["frames"]), escape(s["source"]["file"]))
@@ -167,7 +201,7 @@ def _origin(facts: Facts) -> list[str]:
     counted = ", ".join(f"{count} {role}" for role, count in roles.items() if count)
     sentence = f"Frozen set {escape(frozen['name'])} (<code>{frozen['sha256'][:12]}</code>), grouped by {escape(frozen['group_by'])}: {counted}."
     head = ("Session", "Unit", "Liquid", "Mounting", "Frames", "Source file")
-    return ["<h2>Where it comes from</h2>", f"<p>{sentence}</p>", _table(head, rows, left=(0, 1, 2, 3, 5))]
+    return ["<h2>Where it comes from</h2>", f"<p>{sentence}</p>", html_table(head, rows, left=(0, 1, 2, 3, 5))]
 
 
 def _use(facts: Facts) -> list[str]:
@@ -182,41 +216,6 @@ def _use(facts: Facts) -> list[str]:
         f" The model's hash is <code>{facts['model']['sha256']}</code>."
     )
     return ["<h2>Using it</h2>", f"<p>{compiling}</p>", f"<p>{verifying}</p>"]
-
-
-def _table(head: Sequence[str], rows: Iterable[Sequence[str]], left: Sequence[int] = (0,)) -> str:
-    """A table of ready-made cells; columns not in ``left`` hold numbers and stand to the right."""
-
-    def row(cells: Sequence[str], tag: str) -> str:
-        return "<tr>" + "".join(f"<{tag}{'' if k in left else ' class=n'}>{cell}</{tag}>" for k, cell in enumerate(cells)) + "</tr>"
-
-    return f"<div class=wide><table><thead>{row(head, 'th')}</thead><tbody>{''.join(row(r, 'td') for r in rows)}</tbody></table></div>"
-
-
-def _part(of: object, key: str) -> Mapping[str, Any]:
-    """The object under ``key``, or an empty one."""
-    found = of.get(key) if isinstance(of, Mapping) else None
-    return found if isinstance(found, Mapping) else {}
-
-
-def _rows(of: object) -> list[Mapping[str, Any]]:
-    return [row for row in of if isinstance(row, Mapping)] if isinstance(of, list) else []
-
-
-def _is_number(value: object) -> TypeGuard[int | float]:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-
-
-def _number(value: object, percent: bool = False) -> str:
-    if not _is_number(value):
-        return "&ndash;"
-    if percent:
-        return f"{value:.1%}"
-    return str(value) if isinstance(value, int) else f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
-
-
-def _counted(count: int, what: str) -> str:
-    return f"{count} {what}{'' if count == 1 else 's'}"
 
 
 def _unique(values: Iterable[str]) -> list[str]:
@@ -236,8 +235,10 @@ h1{font-size:1.9rem;line-height:1.2;margin:0}h2{font-size:1.2rem;margin:2.4rem 0
 .wide{overflow-x:auto}table{border-collapse:collapse;width:100%;font-size:.93rem}
 th,td{text-align:left;vertical-align:top;padding:.4rem .7rem;border-bottom:1px solid var(--line)}th{color:var(--soft);font-weight:600}
 .n{text-align:right;font-variant-numeric:tabular-nums}code{font-size:.88em;overflow-wrap:anywhere}
-figure{margin:0;overflow-x:auto}figcaption{color:var(--soft);font-size:.88rem}svg{display:block;width:100%;min-width:30rem;height:auto}
+figure{margin:1rem 0;overflow-x:auto}figcaption{color:var(--soft);font-size:.88rem}svg{display:block;width:100%;min-width:30rem;height:auto}
 svg text{fill:var(--soft);font-size:12px;font-family:inherit}.grid{stroke:var(--line)}.zero{stroke:var(--soft)}.mark{stroke:var(--blue);fill:var(--blue)}
+.hollow{stroke:var(--blue);fill:var(--paper)}.front{stroke:var(--blue);fill:none}.worst{stroke:var(--warn)}.shade{fill:var(--line);opacity:.7}
+h1 small{font-size:.9rem;font-weight:600;color:var(--warn);white-space:nowrap}
 .badge{white-space:nowrap;font-weight:600}.yes{color:var(--good)}.no{color:var(--bad)}.open{color:var(--warn)}
 .bar{display:block;min-width:7rem;height:.6rem;margin-top:.45rem;background:var(--line);border-radius:.3rem;overflow:hidden}
 .bar i{display:block;height:100%;background:var(--blue)}.bar.over i{background:var(--bad)}

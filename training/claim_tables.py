@@ -47,7 +47,7 @@ def class_rows(claims: Figures) -> list[Row]:
 def place_rows(claims: Figures) -> list[Row]:
     """The same columns by zone, level band, liquid, coupling, flow, temperature and unit, each row named 'place: value'. Frames with liquid only."""
     by = _part(claims, "by")
-    return [(f"{place}: {name}", *_errors(its)) for place in PLACES for name, its in _part(by, place).items() if isinstance(its, Mapping)]
+    return [(f"{place}: {name}", *_errors(its)) for place in PLACES for name, its in sorted(_part(by, place).items()) if isinstance(its, Mapping)]
 
 
 def _errors(its: Figures) -> Row:

@@ -1,0 +1,63 @@
+"""Pieces of the report's HTML: tables, badges, numbers as text; and reading metrics of which anything may be missing."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from html import escape
+from typing import Any, TypeGuard
+
+NONE = "&ndash;"
+
+
+def html_table(head: Sequence[str], rows: Iterable[Sequence[str]], left: Sequence[int] = (0,)) -> str:
+    """A table of ready-made cells; columns not in ``left`` hold numbers and stand to the right."""
+
+    def row(cells: Sequence[str], tag: str) -> str:
+        return "<tr>" + "".join(f"<{tag}{'' if k in left else ' class=n'}>{cell}</{tag}>" for k, cell in enumerate(cells)) + "</tr>"
+
+    return f"<div class=wide><table><thead>{row(head, 'th')}</thead><tbody>{''.join(row(r, 'td') for r in rows)}</tbody></table></div>"
+
+
+def cell(value: object) -> str:
+    """Text escaped, numbers to three digits, a dash for None."""
+    return escape(value) if isinstance(value, str) else number(value)
+
+
+def badge(answer: str) -> str:
+    """The answer of a limit, coloured."""
+    return f'<span class="badge {"yes" if answer == "met" else "no" if answer == "not met" else "open"}">{escape(answer)}</span>'
+
+
+def figure(svg: str, caption: str) -> str:
+    """A plot with what it shows under it."""
+    return f"<figure>{svg}<figcaption>{caption}</figcaption></figure>"
+
+
+def part(of: object, key: str) -> Mapping[str, Any]:
+    """The object under ``key``, or an empty one."""
+    found = of.get(key) if isinstance(of, Mapping) else None
+    return found if isinstance(found, Mapping) else {}
+
+
+def rows_of(found: object) -> list[Mapping[str, Any]]:
+    """The objects of a list; nothing where it is no list."""
+    return [row for row in found if isinstance(row, Mapping)] if isinstance(found, list) else []
+
+
+def is_number(value: object) -> TypeGuard[int | float]:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def number(value: object, percent: bool = False) -> str:
+    """A number as text; a dash for what is none."""
+    if not is_number(value):
+        return NONE
+    if percent:
+        return f"{value:.1%}"
+    return str(value) if isinstance(value, int) else f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
+
+
+def counted(count: int, what: str) -> str:
+    """'1 group', '2 groups'."""
+    return f"{count} {what}{'' if count == 1 else 's'}"
