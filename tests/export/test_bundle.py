@@ -3,23 +3,18 @@
 from __future__ import annotations
 
 import hashlib
-import html.parser
 import json
 import os
 import subprocess
 import sys
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
-from xml.etree import ElementTree
 
 import pytest
 
 from dataset.errors import InputError, ProgramError
 from export.bundle import build_bundle
-from export.manifest import MANIFEST, Provenance, bundle_sha256, check_prefix, describe, read_manifest, seal
-from export.plots import error_plot
-from export.report import render_report
+from export.manifest import MANIFEST, Provenance, bundle_sha256, check_prefix, read_manifest, seal
 from export.vectors import corners, from_csv, make_vectors, to_csv
 from training.program import OUTPUTS, VALID, Builder, Program, digest
 
@@ -145,117 +140,6 @@ def test_bundle_hash_depends_on_names_and_hashes() -> None:
     """Swapping two files' contents, or renaming one, changes the bundle's hash."""
     a, b = "0a" * 32, "0b" * 32
     assert len({bundle_sha256(f) for f in ({"x": a, "y": b}, {"x": b, "y": a}, {"x": a, "z": b}, {"x": a})}) == 4
-
-
-# --- the report ---
-
-
-class _Page(html.parser.HTMLParser):
-    """Collects the tags of a page, whether they close properly, what they refer to, and the text."""
-
-    void = frozenset({"meta", "br", "hr", "img", "link", "line", "circle"})
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.open: list[str] = []
-        self.tags: list[str] = []
-        self.references: list[str] = []
-        self.text = ""
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append(tag)
-        self.references += [v or "" for k, v in attrs if k in ("src", "href", "srcset", "action", "onclick", "onload")]
-        if tag not in self.void:
-            self.open.append(tag)
-
-    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.handle_starttag(tag, attrs)
-
-    def handle_endtag(self, tag: str) -> None:
-        assert self.open, tag
-        assert self.open.pop() == tag
-
-    def handle_data(self, data: str) -> None:
-        self.text += data
-
-
-def _read(page: str) -> _Page:
-    read = _Page()
-    read.feed(page)
-    read.close()
-    assert read.open == []
-    return read
-
-
-def test_report_is_whole_and_alone(small_bundle: dict[str, bytes]) -> None:
-    """The page's tags close, it loads nothing and runs nothing, and it holds scores, limits, costs, a plot and the caution."""
-    page = _read(small_bundle["report.html"].decode())
-    assert page.references == []
-    assert "script" not in page.tags
-    assert page.tags.count("svg") == 1
-    for said in (
-        "not a protective control",
-        "Scores",
-        "0.81",
-        "owner@3",
-        "met",
-        "Cost against budget small",
-        "420",
-        "below about 33%",
-        "unit-1",
-        "No error band is given",
-    ):
-        assert said in page.text, said
-
-
-def test_report_escapes_what_users_wrote(sample: Program, provenance: Provenance) -> None:
-    """Names, notes and reasons appear as text, never as markup."""
-    evil = '<script>alert("1")</script>&'
-    metrics = {
-        "why": evil, "band": {"given": False, "reason": evil}, "candidates": [{"family": evil}], "limits": [{"metric": evil, "answer": evil, "reason": evil}],
-        "prove": {"by_group": [{"group": evil, "level_mm": 1, "rmse_mm": 1, "bias_mm": 0}]},
-    }  # fmt: skip
-    model = replace(provenance.model, name=evil, metrics=json.dumps(metrics))
-    frozen = replace(model.frozen, name=evil, sessions=tuple(replace(s, source=replace(s.source, file=evil)) for s in model.frozen.sessions))
-    budget = replace(provenance.budget, name=evil)
-    voided = ((frozen.sessions[0].id, evil),)
-    facts = describe(sample, Provenance("0.1.0", replace(model, frozen=frozen), budget, provenance.cost, voided), "innage", 64, 0)
-    page = _read(render_report(facts))
-    assert "script" not in page.tags
-    assert page.text.count(evil) >= 9
-
-
-@pytest.mark.parametrize(
-    "metrics",
-    [{}, {"prove": None, "random_rows": None, "limits": [], "candidates": None}, {"prove": {"integer": {"rmse_mm": None}, "by_group": [{}, None, 3]}},
-     {"prove": [], "limits": "none", "band": 3, "openings": "x"}, {"candidates": [{"choose": None, "cost": None, "meets": None}]},
-     {"prove": {"by_group": [{"group": "one", "level_mm": 5, "rmse_mm": 0, "bias_mm": 0}]}}],
-)  # fmt: skip
-def test_report_of_missing_metrics(sample: Program, provenance: Provenance, metrics: dict[str, Any]) -> None:
-    """What is missing among the metrics is left out; the page stays whole."""
-    facts = describe(sample, replace(provenance, model=replace(provenance.model, metrics=json.dumps(metrics)), cost=None), "innage", 64, 0)
-    page = _read(render_report(facts))
-    assert "not a protective control" in page.text
-    assert "None" not in page.text
-
-
-def test_report_names_void_sessions(samples: dict[str, Program], request: pytest.FixtureRequest) -> None:
-    """A session voided after training stands on the page and in the manifest, with its reason."""
-    program = samples["constant"]
-    made = build_bundle(program, b"float", request.getfixturevalue("provenance_for")(program, "the scale was not zeroed"), vectors=64)
-    assert "the scale was not zeroed" in _read(made["report.html"].decode()).text
-    assert json.loads(made[MANIFEST])["sessions"][0]["void"] == "the scale was not zeroed"
-
-
-def test_plot_places_points() -> None:
-    """Points lie between the axes, left to right with the level and upwards with the error, around the zero line."""
-    root = ElementTree.fromstring(error_plot([(10.0, -1.0, 0.2, "a"), (55.0, 0.0, 0.0, "b"), (90.0, 1.5, 0.5, "c & d")]))  # noqa: S314 - our own text
-    circles = [(float(c.attrib["cx"]), float(c.attrib["cy"])) for c in root.iter("circle")]
-    (zero,) = [float(e.attrib["y1"]) for e in root.iter("line") if e.attrib.get("class") == "zero"]
-    assert [c[0] for c in circles] == sorted(c[0] for c in circles)
-    assert circles[0][1] > circles[1][1] == zero > circles[2][1]
-    width, height = (float(v) for v in root.attrib["viewBox"].split()[2:])
-    assert all(0 < x < width and 0 < y < height for x, y in circles)
 
 
 # --- vectors ---
