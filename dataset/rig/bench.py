@@ -118,10 +118,13 @@ class Bench:
         t_ms = np.arange(recipe.frames, dtype=np.int64) * scenario.board.period_ms
         truth, wetness = self._truth(recipe, t_ms / 1000, rng)
         surface = self._surface(recipe, truth.level_mm, t_ms / 1000, rng)
-        seen = {c: self._picofarads(unit, response[c], surface, truth.foam_mm, wetness, truth.film_um) for c in (Coupling.EARTHED, Coupling.FLOATING)}
-        clean = {c: self._picofarads(unit, response[c], surface) for c in seen}
-        flicker = 1 + scenario.foam.flicker * rng.normal(size=seen[Coupling.EARTHED].shape) * (truth.foam_mm > 0)[:, None]
-        pf = np.where(truth.earthed[:, None], *(clean[c] + (seen[c] - clean[c]) * flicker for c in seen))
+        flicker = 1 + scenario.foam.flicker * rng.normal(size=truth.film_um.shape) * (truth.foam_mm > 0)[:, None]
+        pf = np.empty_like(truth.film_um)
+        for coupling, there in ((Coupling.EARTHED, truth.earthed), (Coupling.FLOATING, ~truth.earthed)):
+            if there.any():
+                clean = self._picofarads(unit, response[coupling], surface)
+                seen = self._picofarads(unit, response[coupling], surface, truth.foam_mm, wetness, truth.film_um) if recipe.foam or recipe.film else clean
+                pf[there] = (clean + (seen - clean) * flicker)[there]
         counts, ambient = self._read(unit, pf, response, recipe, t_ms / 1000, rng)
         if recipe.unplugged:
             counts[truth.unplugged, int(rng.integers(0, self.its.pads))] = 0

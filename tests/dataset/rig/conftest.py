@@ -44,13 +44,14 @@ def washer() -> Scenario:
 
 @pytest.fixture(scope="session")
 def calm(washer: Scenario) -> Scenario:
-    """The built-in scenario with all that varies or disturbs set to nothing."""
+    """The built-in scenario with all that varies or disturbs set to nothing, the liquid floating."""
     spread = dict.fromkeys(("gain", "pad_gain", "offset_counts", "pad_offset_counts", "gap_mm", "mounting_mm", "pad_mm", "noise"), 0.0)
     made = _section(washer, "spread", **spread)
     made = _section(made, "board", noise_counts=0.0)
     made = _section(made, "temperature", board_counts_per_k=0.0, swing_per_k=0.0, drift_counts=0.0)
     made = _section(made, "interference", mains_counts=0.0, switching_counts=0.0)
     made = _section(made, "foam", flicker=0.0)
+    made = _section(made, "earthing", earthed_share=0.0)
     return _section(made, "liquid_motion", slosh_mm=0.0, meniscus_mm=0.0, tilt_deg=0.0)
 
 
