@@ -183,6 +183,8 @@ def test_simulated_readings_stand_in_the_heading(page_of: Callable[..., str]) ->
     assert page_of(ARRAY, simulated=True).count("simulated readings") == 2
     assert "made by a virtual rig" in page_of(ARRAY, simulated=True)
     assert "imulated" not in page_of(ARRAY)
+    assert "<small>" not in page_of(ARRAY)
+    assert "rig" not in _read(page_of(ARRAY)).text.split()
 
 
 @pytest.mark.parametrize(

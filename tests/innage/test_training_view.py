@@ -67,7 +67,7 @@ def test_nothing_proved_and_nothing_simulated_are_said(capsys: pytest.CaptureFix
     said = capsys.readouterr().out
     assert "has no 'prove' groups: no limit is shown to be met" in said
     assert "No limits were given" in said
-    assert "simulated" not in said
+    assert "figures are of" not in said
 
 
 def test_the_list_counts_limits_and_says_what_the_readings_are(capsys: pytest.CaptureFixture[str]) -> None:

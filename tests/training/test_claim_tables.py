@@ -13,7 +13,7 @@ ERRORS = {
     "worst_group_p95_mm": 1.8, "label_u_mm": None,
 }  # fmt: skip
 CLAIMS: dict[str, Any] = {
-    "classes": {"all": ERRORS, "film": {"frames": 9, "groups": 1, "accepted_share": 0.0}, "clean": ERRORS},
+    "classes": {"all": ERRORS, "film": {"frames": 9, "groups": 1, "accepted_share": 0.0}, "foam": ERRORS, "clean": ERRORS},
     "by": {"liquid": {"water": ERRORS}, "zone": {"lowest pad": ERRORS}},
     "false_wet": {"episodes": 20, "wrong": 1, "frames": 3, "upper_bound_95": 0.216},
     "false_dry": {"episodes": 0, "wrong": 0, "frames": 0, "upper_bound_95": None},
@@ -33,10 +33,10 @@ def test_a_share_is_100_or_0_only_when_it_is(share: float | None, said: float | 
 def test_classes_come_in_order_with_the_label_uncertainty_last() -> None:
     """A class in which nothing was accepted keeps its row, without errors; unknown uncertainty is None, not nought."""
     rows = class_rows(CLAIMS)
-    assert [row[0] for row in rows] == ["clean", "film, drops", "all"]
+    assert [row[0] for row in rows] == ["clean", "foam", "film, drops", "all"]
     assert {len(row) for row in rows} == {len(CLASS_COLUMNS)}
     assert rows[0] == ("clean", 4, 100, 98.5, 0.512, 1.23, 3.0, 1.03, "unit-7", 1.8, None)
-    assert rows[1] == ("film, drops", 1, 9, 0.0, *[None] * 7)
+    assert rows[2] == ("film, drops", 1, 9, 0.0, *[None] * 7)
 
 
 def test_places_are_named() -> None:
