@@ -25,6 +25,7 @@ from innage.commands import (
     merging,
     mounting,
     replaying,
+    retraining,
     rig,
     rig_filling,  # noqa: F401 - adds a command to 'rig'
     sensor,
@@ -74,7 +75,7 @@ for module, name in (
     (rig, "rig"),
 ):
     app.add_typer(module.app, name=name)
-for module in (logging, sessions, gaps, merging, freezing, training, comparing, replaying, sweeping, exporting, tracing, demo):
+for module in (logging, sessions, gaps, merging, freezing, training, retraining, comparing, replaying, sweeping, exporting, tracing, demo):
     module.register(app)
 
 

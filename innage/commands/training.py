@@ -39,17 +39,17 @@ def train(
     from training.train import train as search
 
     with open_store(store) as opened:
-        _refuse_known(opened, name)
+        refuse_known(opened, name)
         chosen_limits = None if limits is None else opened.limits(limits)
         allowed = None if budget is None else opened.budget(budget)
         its = opened.frozen_set(frozen)
         data = opened.frozen_data(its)
         with progress("training") as shown:
             made = search(
-                data, name=name, limits=chosen_limits, budget=allowed, cost=_cost_model(allowed), seed=seed, families=family, trim=trim, progress=shown,
+                data, name=name, limits=chosen_limits, budget=allowed, cost=cost_model(allowed), seed=seed, families=family, trim=trim, progress=shown,
             )  # fmt: skip
         openings = opened.open_prove(its, f"train {name}") if made.metrics["prove"] else opened.prove_openings(its)
-        model = opened.add_model(_record(made, name, its, chosen_limits, openings))
+        model = opened.add_model(record(made, name, its, chosen_limits, openings))
     facts = _facts(model)
     if json:
         emit(facts)
@@ -76,7 +76,7 @@ def models(
         say("no models yet: try 'innage train FROZEN --name MODEL'")
 
 
-def _refuse_known(store: Store, name: str) -> None:
+def refuse_known(store: Store, name: str) -> None:
     """A name that is taken is refused before the work, not after it."""
     from dataset.checks import check_name
     from dataset.errors import InputError
@@ -86,7 +86,7 @@ def _refuse_known(store: Store, name: str) -> None:
         raise InputError(f"model {name}", "exists already", "a new name", "models never change; give this one another name")
 
 
-def _cost_model(budget: Budget | None) -> CostModel | None:
+def cost_model(budget: Budget | None) -> CostModel | None:
     if budget is None:
         return None
     from export.measure import measure
@@ -94,7 +94,7 @@ def _cost_model(budget: Budget | None) -> CostModel | None:
     return measure
 
 
-def _record(made: Trained, name: str, frozen: FrozenSet, limits: Limits | None, openings: int) -> Model:
+def record(made: Trained, name: str, frozen: FrozenSet, limits: Limits | None, openings: int) -> Model:
     from dataset.records import Model
     from training.program import digest, to_json
 

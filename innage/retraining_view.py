@@ -1,0 +1,140 @@
+"""What is shown of a tank change: rows of its tables, its sentences, and the picture of its learning curve."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from innage.figures import figure
+
+Found = dict[str, Any]
+Row = tuple[object, ...]
+
+
+def way_rows(found: Found) -> list[Row]:
+    """One row a way, favoured first: mean over classes, then each class, in mm."""
+    made: list[Row] = []
+    for way in found["ways"]:
+        classes = way["classes"]
+        each = [classes.get(name, {}).get("p95_mm") for name in ("clean", "foam", "film")]
+        not_met = sum(row["answer"] == "not met" for row in way["limits"]) if way["limits"] else None
+        made.append((way["way"], way["choose_mm"], way["prove_mm"], *each, _percent(classes["all"]["accepted_share"]), way["false_wet"]["wrong"], not_met))
+    return made
+
+
+def ahead_rows(found: Found) -> list[Row]:
+    """By how much every other way errs more than the kept one, with the interval."""
+    return [
+        (way, name, its["error_mm"]["value"], its["error_mm"]["low"], its["error_mm"]["high"], its["groups"])
+        for way, ahead in found["ahead"].items()
+        for name, its in ahead["classes"].items()
+    ]
+
+
+def curve_rows(found: Found) -> list[Row]:
+    """One row a fit of the curve."""
+    return [
+        (r["way"], r["units"], r["sessions"], r["error_mm"], _percent(r["accepted_share"]), r.get("false_wet"), _yes(r["reaches"]))
+        for r in found["curve"]["rows"]
+    ]
+
+
+def _percent(share: float | None) -> float | None:
+    return None if share is None else 100 * share
+
+
+def _yes(reaches: bool | None) -> str | None:
+    return None if reaches is None else "yes" if reaches else "no"
+
+
+def sentences(found: Found) -> list[str]:
+    """What it comes to, in the order in which it is asked."""
+    said = [f"{way} was not possible: {why}." for way, why in found["refused"].items()]
+    said.append(_favoured(found))
+    said.append(f"Opening {found['openings']} of the prove groups of {found['tank']['frozen']}.")
+    said += _moved(found)
+    said += _needed(found)
+    return said
+
+
+def _favoured(found: Found) -> str:
+    kept, favoured = found["kept"], found["favoured"]
+    text = f"The choose groups favour '{favoured}'"
+    if favoured != kept:
+        text += f": {found['parent']} can stay in use with new trims; {found['name']} is the best refit, '{kept}'"
+    else:
+        text += f", kept as {found['name']}"
+    best = min((w for w in found["ways"] if w["prove_mm"] is not None), key=lambda w: float(w["prove_mm"]), default=None)
+    if best is not None and best["way"] != favoured:
+        text += f"; on the prove groups '{best['way']}' has the smaller error, which must not pick it"
+    return text + "."
+
+
+def _moved(found: Found) -> list[str]:
+    said = []
+    if found["moved_mm"]:
+        said.append(f"The pads sit {found['moved_mm']:+g} mm higher above the datum than before: levels of the old tank and its model were moved by that.")
+    spans = {way["span_mm"] for way in found["ways"]}
+    if len(spans) > 1:
+        said.append(f"The old model's levels end at {min(spans):g} mm, the span that it was trained for, or the new tank's end before them.")
+    left = found["left_out"]
+    if left is not None and (left["same_sessions"] or left["held_out_units"] or left["rows_above"]):
+        said.append(
+            f"Left out of the earlier set: {left['same_sessions']} sessions that the new set has, {left['held_out_units']} of units that it holds out, "
+            f"{left['rows_above']} frames outside the new span."
+        )
+    if found["recipe"]["trim"] != found["trim_of_parent"]:
+        said.append(f"The refits take the trim '{found['recipe']['trim']}': not all units have '{found['trim_of_parent']}'.")
+    return said
+
+
+def _needed(found: Found) -> list[str]:
+    """How many sessions each way needs, and the ratio."""
+    curve, said = found["curve"], []
+    if found["limits_of"] is not None:
+        for way, its in curve["needed"].items():
+            what = "no number tried" if its is None else f"{its['sessions']} sessions of {its['units']} units"
+            said.append(f"Within limits {found['limits_of']}, {way}: {what}.")
+        if curve["ratio"] is not None:
+            said.append(f"With the earlier sessions the limits take {curve['ratio']:.3g} of the new sessions that starting anew takes.")
+    good = curve["as_good"]
+    if good is not None:
+        all_new, first = good["all_new"], good["together"]
+        what = f"as small as that of all {all_new['sessions']} new sessions alone ({all_new['error_mm']:.3g} mm)"
+        if first is None:
+            said.append(f"With the earlier sessions the error was at no number tried {what}.")
+        else:
+            said.append(f"With the earlier sessions the error is {what} from {first['sessions']} new sessions on: {good['ratio']:.3g} of them.")
+    said.append(
+        f"Each point has {curve['choose_sessions']} further sessions to set thresholds on, and is judged on {curve['prove_groups']} prove groups; "
+        f"fits of at most {curve['steps']} steps; {curve['order']}."
+    )
+    return said
+
+
+def draw_curve(path: Path, found: Found) -> None:
+    """Error and accepted share against the number of new sessions, for both ways, into ``path``; filled marks are within the limits."""
+    rows = found["curve"]["rows"]
+    with figure(path, 8.0, 4.2) as made:
+        axes = made.subplots(1, 2)
+        for colour, way in zip(("tab:blue", "tab:orange"), dict.fromkeys(r["way"] for r in rows), strict=False):
+            mine = [r for r in rows if r["way"] == way]
+            x = np.asarray([r["sessions"] for r in mine])
+            within = np.asarray([bool(r["reaches"]) for r in mine])
+            for ax, key, factor in zip(axes, ("error_mm", "accepted_share"), (1.0, 100.0), strict=True):
+                y = np.asarray([np.nan if r[key] is None else factor * r[key] for r in mine])
+                ax.plot(x, y, color=colour, linewidth=1.0, label=way)
+                ax.plot(x[within], y[within], "o", color=colour)
+                ax.plot(x[~within], y[~within], "o", markerfacecolor="none", color=colour)
+        old = next((w["prove_mm"] for w in found["ways"] if w["way"] == "old model, new trims"), None)
+        if old is not None:
+            axes[0].axhline(old, color="0.5", linestyle="--", linewidth=0.8, label="old model, new trims")
+        for ax, label in zip(axes, ("mean over classes of P95, mm", "accepted, %"), strict=True):
+            ax.set_xlabel("new sessions fitted")
+            ax.set_ylabel(label)
+        axes[0].set_ylim(bottom=0)
+        axes[0].legend(fontsize=7)
+        marks = "" if found["limits_of"] is None else f"; filled: within limits {found['limits_of']}"
+        made.suptitle(f"{found['tank']['frozen']} ({found['tank']['origin']}), prove groups{marks}", fontsize=9)
