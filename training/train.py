@@ -63,7 +63,8 @@ def train(
     _check(data, board)
     say: Progress = progress or (lambda what, done, total: None)
     if board.channels >= ARRAY_CHANNELS and families is None:
-        found = train_array(data, board, name, limits, budget, cost, seed, notes_of(data), say, trim)
+        with threadpool_limits(limits=1):
+            found = train_array(data, board, name, limits, budget, cost, seed, notes_of(data), say, trim)
         return Trained(found.program, found.float_onnx, found.recipe, versions(), found.metrics)
     with threadpool_limits(limits=1):
         candidates, how = search(data, board, name, chosen_families, seed, limits, say)
