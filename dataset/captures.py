@@ -157,6 +157,8 @@ def add_session(
         simulated=new.simulated or None,
     )
     found = check_at_door(new, _earlier(orm, new, {} if known is None else known))
+    if known is not None:
+        known[sha256] = summarise(new, new.frames)  # the next call need not read it back
     orm.add(row)
     orm.flush()
     warnings = dict.fromkeys((*new.warnings, *found))  # one that is given may be found again
@@ -189,18 +191,18 @@ def add_session(
 def _earlier(orm: OrmSession, new: NewSession, known: dict[str, Summary]) -> list[Summary]:
     """What this unit's latest sessions with the same sensor say, newest last; void ones don't count."""
     same = (
-        select(SessionRow)
+        select(SessionRow.sha256)
         .join(MountingRow)
         .where(SessionRow.unit.has(name=new.unit.name), MountingRow.sensor.has(name=new.mounting.sensor.name, revision=new.mounting.sensor.revision))
         .where(~SessionRow.void.has(), SessionRow.sealed)
         .order_by(SessionRow.id.desc())
         .limit(HISTORY_SESSIONS)
     )
-    for row in (rows := orm.scalars(same).all()):
-        if row.sha256 not in known:
-            session = to_session(row)
-            known[row.sha256] = summarise(session, frames(orm, session))
-    return [known[row.sha256] for row in reversed(rows)]
+    for sha256 in (latest := orm.scalars(same).all()):
+        if sha256 not in known:
+            session = to_session(orm.scalars(select(SessionRow).where(SessionRow.sha256 == sha256)).one())
+            known[sha256] = summarise(session, frames(orm, session))
+    return [known[sha256] for sha256 in reversed(latest)]
 
 
 def _refuse_known(orm: OrmSession, new: NewSession, sha256: str, readings: str) -> None:
