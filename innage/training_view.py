@@ -61,13 +61,28 @@ def _show_claims(facts: Facts) -> None:
     if claims is None:
         say(f"Frozen set {frozen} has no 'prove' groups: no limit is shown to be met.\n")
         return
-    table(f"prove: opening {metrics['openings']} of frozen set {frozen}", [_two_lines(c) for c in CLASS_COLUMNS], class_rows(claims))
+    _show_classes(claims, f"prove: opening {metrics['openings']} of frozen set {frozen}")
     table("rates, runs and flags on the same groups", ("figure", "found"), rate_rows(claims))
     optimism = random_rows_sentence(metrics)
     if optimism:
         say(f"{optimism}.")
     _show_beyond(metrics)
     say("")
+
+
+def _show_classes(claims: Facts, title: str) -> None:
+    """Errors by class; the worst groups are named below, for their names are too long for a column."""
+    rows, at = class_rows(claims), CLASS_COLUMNS.index("worst group")
+    columns = [_two_lines(c) for k, c in enumerate(CLASS_COLUMNS) if k != at]
+    columns[at] = "worst\ngroup mm"
+    table(title, columns, [(*row[:at], *row[at + 1 :]) for row in rows])
+    worst: dict[str, list[str]] = {}
+    for row in rows:
+        if row[at] is not None:
+            worst.setdefault(str(row[at]), []).append(str(row[0]))
+    if worst:
+        named = "; ".join(f"{name} ({', '.join(where)})" for name, where in worst.items())
+        say(f"Worst groups by P95: {named}.\n")
 
 
 def _two_lines(column: str) -> str:

@@ -11,7 +11,7 @@ from innage.training_view import show_model, show_models
 
 ERRORS = {
     "frames": 4000, "groups": 12, "accepted_share": 0.991, "p50_mm": 0.5123, "p95_mm": 1.2345, "max_mm": 13.04, "p95_pct": 1.02875,
-    "worst_group": "washer-17", "worst_group_p95_mm": 1.834, "label_u_mm": 0.312,
+    "worst_group": "detergent-canister-unit-17", "worst_group_p95_mm": 1.834, "label_u_mm": 0.312,
 }  # fmt: skip
 CHOSEN = {
     "family": "array net with unrest", "size": "24-12", "bits": 16, "watcher": [16], "watched": ["unrest"], "meets": True, "departure_mm": 0.0,
@@ -43,7 +43,7 @@ def test_limits_stand_before_what_was_found_and_all_is_said(capsys: pytest.Captu
     places = [said.index(text) for text in ("simulated", "not met", "opening 3 of", "0 of 24 episodes", "Why: ", "Next step up", "candidates, smallest")]
     assert places == sorted(places)
     for text in (
-        "washer-17",
+        "Worst groups by P95: detergent-canister-unit-17 (clean, all).",
         "at most 11.7 %",
         "7 frames",
         "Budget small: kept",
