@@ -79,6 +79,7 @@ def test_another_seeds_unit_has_another_name(washer: Scenario, bench_of: BenchOf
     """In one store two units of one name would be taken for one."""
     assert bench_of(washer).unit(3).name == "detergent-canister-1-03"
     assert bench_of(washer, seed=4).unit(3).name != bench_of(washer).unit(3).name
+    assert (bench_of(washer, seed=4).unit(3).gain != bench_of(washer).unit(3).gain).all()
 
 
 # -- from part to part -----------------------------------------------------------------------------------------------------
@@ -277,8 +278,9 @@ def test_sloshing_moves_the_counts_and_not_the_label(calm: Scenario, bench_of: B
 
 def test_an_empty_tank_is_dry_though_the_surface_moves(calm: Scenario, bench_of: BenchOf, section: Section) -> None:
     bench = bench_of(section(calm, "liquid_motion", slosh_mm=50.0, tilt_deg=40.0))
-    pf = picofarads(bench, bench.capture(bench.unit(0), "water", calm.find_recipe("dry")))
-    assert pf == pytest.approx(np.full(pf.shape, DRY_PF), abs=1e-3)
+    for number in range(6):  # tilted to either side
+        pf = picofarads(bench, bench.capture(bench.unit(0), "water", calm.find_recipe("dry"), number))
+        assert pf == pytest.approx(np.full(pf.shape, DRY_PF), abs=1e-3)
 
 
 def test_a_liquid_that_the_tank_does_not_hold(calm: Scenario, bench_of: BenchOf) -> None:
