@@ -75,10 +75,14 @@ def _favoured(found: Found) -> str:
 def _moved(found: Found) -> list[str]:
     said = []
     if found["moved_mm"]:
-        said.append(f"The pads sit {found['moved_mm']:+g} mm higher above the datum than before: levels of the old tank and its model were moved by that.")
-    spans = {way["span_mm"] for way in found["ways"]}
-    if len(spans) > 1:
-        said.append(f"The old model's levels end at {min(spans):g} mm, the span that it was trained for, or the new tank's end before them.")
+        said.append(
+            f"The pads sit at other heights than before, by up to {found['moved_mm']:.3g} mm: levels of the old tank, by its labels and by "
+            f"{found['parent']}, were moved with them, which the firmware would have to do too."
+        )
+    spans = {way["way"]: way["span_mm"] for way in found["ways"]}
+    old_span, new_span = spans.get("old model, new trims"), max(span for way, span in spans.items() if way != "old model, new trims")
+    if old_span not in (None, new_span):
+        said.append(f"The old model's levels end at {old_span:g} mm of its own tank, the new tank's at {new_span:g} mm.")
     left = found["left_out"]
     if left is not None and (left["same_sessions"] or left["held_out_units"] or left["rows_above"]):
         said.append(

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from dataset.errors import InputError
-from dataset.records import FrozenData, FrozenSet, Mounting, Role
-from training.rows import Mask
+from dataset.records import FrozenData, FrozenSet, Mounting, PadRole, Role
+from training.rows import Floats, Mask
 
 
 @dataclass(frozen=True)
@@ -45,37 +45,65 @@ def with_choose(data: FrozenData, every: int = 4) -> FrozenData:
 def joined(old: FrozenData, new: FrozenData) -> tuple[FrozenData, Left]:
     """New data with the earlier ones added, all earlier groups for fitting; the new groups keep their roles, names and places.
 
-    Levels stay what they are in mm, above each tank's datum; where the pads sit elsewhere above it, earlier labels move with the pads (an empty
-    tank stays empty), and those above the new span or below its datum are left out. So are sessions that both sets have, and earlier
+    Earlier levels go where the new tank's pads show the same: see :func:`new_level` (an empty tank stays empty); those that come to lie outside
+    the new span are left out. So are sessions that both sets have, and earlier
     sessions of units that the new set holds out: their part-to-part spread would be known.
 
-    Raises InputError for another sensor, and where nothing is left.
+    Raises InputError for sensors that can't be one board, and where nothing is left.
     """
     mounting = mounting_of(new)
-    _check_sensors(old, mounting)
     known = {s.sha256 for s in new.frozen.sessions}
     held = _held_out_units(new)
     same = [s.sha256 in known for s in old.frozen.sessions]
     spoilt = [s.unit.name in held and not twice for s, twice in zip(old.frozen.sessions, same, strict=True)]
     usable = ~(np.asarray(same, np.bool_) | np.asarray(spoilt, np.bool_))
-    moves = np.asarray([mounting.offset_mm - s.mounting.offset_mm for s in old.frozen.sessions])
-    level = np.where(old.level_mm > 0, old.level_mm + moves[old.session], old.level_mm)
+    level = old.level_mm.copy()
+    for k, session in enumerate(old.frozen.sessions):
+        mine = (old.session == k) & (level > 0)
+        level[mine] = new_level(old.level_mm[mine], session.mounting, mounting)
     inside: Mask = (level >= 0) & (level <= mounting.tank.span_mm) & ((old.level_mm <= 0) | (level > 0))
     rows = usable[old.session] & inside
     if not rows.any():
         raise InputError(f"frozen set {old.frozen.name}", "no frame that the new tank could learn from", "earlier sessions of other units, within the new span")
-    left = Left(sum(same), sum(spoilt), int((usable[old.session] & ~inside).sum()), float(np.abs(moves[usable]).max()))
+    left = Left(sum(same), sum(spoilt), int((usable[old.session] & ~inside).sum()), float(np.abs(level - old.level_mm)[rows].max()))
     return _put_together(replace(old, level_mm=level), new, rows), left
 
 
-def _check_sensors(old: FrozenData, mounting: Mounting) -> None:
-    others = {s.mounting.sensor for s in old.frozen.sessions} - {mounting.sensor}
-    if others:
-        names = ", ".join(sorted(f"{s.name}@{s.revision}" for s in others))
-        own = f"{mounting.sensor.name}@{mounting.sensor.revision}"
-        raise InputError(
-            f"frozen set {old.frozen.name}", f"sessions of sensor {names}", f"sensor {own}, that of the new tank", "captures of other pads don't mix"
-        )
+def new_level(level_mm: Floats, old: Mounting, new: Mounting) -> Floats:
+    """Where on the new tank the pads show what they show at ``level_mm`` (n,) on the old one: lines between the edges of the pads, both ways
+    above the datum, and as far beyond the last edge as before. Common practice, no source; fringes and walls are taken to be alike.
+
+    Raises InputError for sensors that can't be one board: other channels, roles, count widths, count laws or periods.
+    """
+    _check_boards(old, new)
+    before, after = _edges(old), _edges(new)
+    if np.array_equal(before, after):
+        return level_mm
+    inside = np.interp(level_mm, before, after)
+    beyond = np.minimum(level_mm - before[0], 0) + np.maximum(level_mm - before[-1], 0)
+    return np.asarray(inside + beyond, np.float64)
+
+
+def _edges(mounting: Mounting) -> Floats:
+    """Bottoms and tops of the level pads above the datum, rising, mm; pads that overlap meet in the middle."""
+    pads = {(p.bottom_mm, p.height_mm) for p in mounting.sensor.pads if p.role is PadRole.LEVEL}
+    ends = np.asarray(sorted(pads)) @ np.asarray([[1.0, 1.0], [0.0, 1.0]]) + mounting.offset_mm
+    apart = (ends[:-1, 1] + ends[1:, 0]) / 2
+    ends[:-1, 1], ends[1:, 0] = np.minimum(ends[:-1, 1], apart), np.maximum(ends[1:, 0], apart)
+    return np.asarray(ends.ravel(), np.float64)
+
+
+def _check_boards(old: Mounting, new: Mounting) -> None:
+    def facts(mounting: Mounting) -> dict[str, object]:
+        its = mounting.sensor
+        roles = ", ".join(str(p.role) for p in its.pads)
+        return {"channels": roles, "count bits": its.count_bits, "count law": str(its.count_law), "period_ms": its.period_ms}
+
+    mine, wanted = facts(old), facts(new)
+    for what, value in mine.items():
+        if value != wanted[what]:
+            hint = "captures of another board can't be learnt from together"
+            raise InputError(f"sensor {old.sensor.name}@{old.sensor.revision}", f"{what} {value}", f"{wanted[what]}, as {new.sensor.name} has", hint)
 
 
 def _held_out_units(new: FrozenData) -> set[str]:

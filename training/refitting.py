@@ -39,7 +39,8 @@ def recipe_of(name: str, recipe: Mapping[str, Any]) -> ArrayRecipe:
     given = {field.name: recipe.get(field.name) for field in fields(ArrayRecipe) if field.name in recipe}
     if not {"hidden", "watcher", "level_groups"} <= given.keys():
         raise InputError(f"model {name}", f"family '{recipe.get('family', 'unknown')}'", "a model of a pad array", "train the other families anew")
-    return ArrayRecipe(**{key: tuple(value) if isinstance(value, list) else value for key, value in given.items()})
+    made: dict[str, Any] = {key: tuple(value) if isinstance(value, list) else value for key, value in given.items()}
+    return ArrayRecipe(**made)
 
 
 def spread_rows(data: FrozenData, rows: Mask, most: int) -> Mask:

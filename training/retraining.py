@@ -15,13 +15,13 @@ import numpy as np
 from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
 from dataset.errors import InputError, ProgramError
-from dataset.records import Budget, FrozenData, Limits, Model, Role, TrimKind
+from dataset.records import Budget, FrozenData, Limits, Model, Mounting, Role, TrimKind
 from training.array_answers import answer_classes, meets_classes
 from training.array_search import ArrayRecipe, error_of
 from training.array_train import ArrayTrained, train_array
 from training.comparing import compare, worst_rmse
 from training.costs import CostModel
-from training.joining import Left, joined, mounting_of, with_choose
+from training.joining import Left, joined, mounting_of, new_level, with_choose
 from training.judged import Judged, figures_of, judge
 from training.program import LEVEL_UNITS_PER_MM, VALID, Program, from_json
 from training.recipes import Board
@@ -36,6 +36,7 @@ OLD, TOGETHER, ALONE = "old model, new trims", "old and new together", "new alon
 CURVE_STEPS, CURVE_ROWS = 400, 3000  # steps of a fit of the curve, and its frames of each tank
 COUNTS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64)
 FEWEST_ALONE = 2  # what a unit not seen would do can't be learnt from one
+_JUDGED = (Role.CHOOSE, Role.PROVE)
 STEPS = "fit units in one seeded order, each step holding the one before"
 
 
@@ -66,7 +67,7 @@ class _Case:
     both: FrozenData | None  # None where the sets can't be joined
     board: Board
     recipe: ArrayRecipe
-    moved_mm: float  # what the pads sit higher above the datum than on the old tank
+    old: FrozenData
     limits: Limits | None
     seed: int
 
@@ -88,7 +89,7 @@ def retrain(
     recipe = recipe_of(model.name, json.loads(model.recipe))
     new = with_choose(new)
     both, left, apart = _join(old, new)
-    case = _Case(new, both, board_of(new), _with_usable_trim(recipe, new, both), mounting_of(new).offset_mm - mounting_of(old).offset_mm, limits, seed)
+    case = _Case(new, both, board_of(new), _with_usable_trim(recipe, new, both), old, limits, seed)
     ways, refused = _ways(case, model, budget, cost, name, say, jobs)
     if apart is not None:
         refused[TOGETHER] = apart
@@ -103,8 +104,8 @@ def retrain(
         "favoured": ranked[0].name,
         "ahead": {way.name: _ahead(way, kept, limits, seed) for way in ranked if way is not kept},
         "left_out": None if left is None else asdict(left),
-        "moved_mm": case.moved_mm,
-        "recipe": asdict(case.recipe),
+        "moved_mm": None if left is None else tidy(left.moved_mm),
+        "recipe": {key: list(value) if isinstance(value, tuple) else value for key, value in asdict(case.recipe).items()},
         "trim_of_parent": recipe.trim,
         "curve": learning_curve(case.new, both, case.board, case.recipe, limits, seed, say),
     }
@@ -139,7 +140,7 @@ def _ways(case: _Case, model: Model, budget: Budget | None, cost: CostModel | No
                 notes, trim = notes_of(data), case.recipe.trim
                 with threadpool_limits(limits=1):
                     made = train_array(data, case.board, name, case.limits, budget, cost, case.seed, notes, say, trim, (case.recipe,), jobs)
-                ways.append(_Way(way, made.program, made, *(_judged(made.program, case, case.new.rows(role)) for role in (Role.CHOOSE, Role.PROVE))))
+                ways.append(_Way(way, made.program, made, *(_judged(made.program, case, case.new.rows(role)) for role in _JUDGED)))
         except (InputError, ProgramError) as error:
             refused[way] = str(error)
     if not any(way.fitted is not None for way in ways):
@@ -156,19 +157,19 @@ def _trims(program: Program, data: FrozenData) -> Ints:
 
 
 def _old_way(program: Program, case: _Case) -> _Way:
-    """The program as it is, its levels moved with the pads. Raises InputError where it is of another board, or the new units lack its trims or lie outside its limits for them."""
-    board = case.board
+    """The program as it is, its levels moved with the pads. Raises InputError for another board, and for trims that are lacking or outside its limits."""
+    board, earlier = case.board, mounting_of(case.old)
     own = {"channels": program.channels, "count bits": program.count_bits, "ms a frame": program.period_ms}
     its = {"channels": board.channels, "count bits": board.count_bits, "ms a frame": board.period_ms}
     for what, value in own.items():
         if value != its[what]:
             raise InputError(f"model {program.name}", f"{value} {what}", f"{its[what]}, as the new tank's sensor has", "its program can't run on that board")
-    return _Way(OLD, program, None, *(moved(_judged(program, case, case.new.rows(role)), case.moved_mm) for role in (Role.CHOOSE, Role.PROVE)))
+    return _Way(OLD, program, None, *(moved(_judged(program, case, case.new.rows(role)), earlier, mounting_of(case.new)) for role in _JUDGED))
 
 
-def moved(its: Judged, by_mm: float) -> Judged:
-    """The same readings with each level that is given above empty moved, within the span."""
-    level = np.where(its.validity == VALID, np.clip(its.level_mm + by_mm, 0, its.span_mm), its.level_mm)
+def moved(its: Judged, old: Mounting, new: Mounting) -> Judged:
+    """The same readings, each level that is given above empty brought to the new tank's pads, within its span."""
+    level = np.where(its.validity == VALID, np.clip(new_level(its.level_mm, old, new), 0, its.span_mm), its.level_mm)
     return replace(its, level_mm=level)
 
 
