@@ -278,7 +278,7 @@ def test_sloshing_moves_the_counts_and_not_the_label(calm: Scenario, bench_of: B
 
 def test_an_empty_tank_is_dry_though_the_surface_moves(calm: Scenario, bench_of: BenchOf, section: Section) -> None:
     bench = bench_of(section(calm, "liquid_motion", slosh_mm=50.0, tilt_deg=40.0))
-    for number in range(6):  # tilted to either side
+    for number in range(20):  # tilted to either side
         pf = picofarads(bench, bench.capture(bench.unit(0), "water", calm.find_recipe("dry"), number))
         assert pf == pytest.approx(np.full(pf.shape, DRY_PF), abs=1e-3)
 
@@ -308,3 +308,29 @@ def test_a_line_without_a_temperature() -> None:
     frames = Frames(np.asarray([0, 100]), np.asarray([[1, 2], [3, 4]], np.uint32), np.asarray([np.nan, 21.25]))
     assert list(lines(frames)) == [b"0,1,2\n", b"100,3,4,21.2\n"]
     assert list(lines(replace(frames, temperature_c=None))) == [b"0,1,2\n", b"100,3,4\n"]
+
+
+def test_a_recipes_own_warmth(calm: Scenario, bench_of: BenchOf, section: Section) -> None:
+    """A swing that falls by 1 % for each kelvin over 22 degrees: at 62 degrees 60 % of it are left, whatever the scenario's range is."""
+    scenario = section(calm, "temperature", swing_per_k=-0.01)
+    recipe = replace(calm.find_recipe("steps"), levels_mm=(0.0, 150.0), frames=40)
+    bench = bench_of(scenario)
+    unit = bench.unit(0)
+
+    def step(liquid_c: tuple[float, ...]) -> float:
+        counts = bench.capture(unit, "water", replace(recipe, liquid_c=liquid_c)).frames.counts[:, 0].astype(float)
+        return float(counts[30:].mean() - counts[:10].mean())
+
+    assert step((62.0, 62.0)) / step((22.0, 22.0)) == pytest.approx(0.6, abs=1e-3)
+
+
+def test_a_block_makes_its_share_of_the_step(washer: Scenario, bench_of: BenchOf) -> None:
+    """Over units and pads the mean and the standard deviation of (block - dry) / (full - dry) are those that were asked for."""
+    bench = bench_of(washer)
+    shares = []
+    for number in range(60):
+        unit = bench.unit(number)
+        dry, full, block = (np.asarray(t, float) for t in (bench.trim(unit, None), bench.trim(unit, bench.full_mm), bench.block(unit, 0.5, 0.02)))
+        shares.extend((block - dry) / (full - dry))
+    assert np.mean(shares) == pytest.approx(0.5, abs=0.004)
+    assert np.std(shares) == pytest.approx(0.02, rel=0.12)
