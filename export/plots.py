@@ -18,7 +18,7 @@ class _Axes:
     """Two linear scales with round ticks that enclose the values given; x and y turn values into places."""
 
     def __init__(self, xs: Sequence[float], ys: Sequence[float], names: tuple[str, str], title: str) -> None:
-        self.x_ticks, self.y_ticks = _ticks(min(xs), max(xs)), _ticks(min(ys), max(ys))
+        self.x_ticks, self.y_ticks = _ticks(min(xs), max(xs), 8), _ticks(min(ys), max(ys))
         self.names, self.title = names, title
 
     def x(self, value: float) -> float:
@@ -145,11 +145,11 @@ def risk_plot(curves: Mapping[str, Sequence[Point]]) -> str:
     return axes.svg(marks)
 
 
-def _ticks(low: float, high: float) -> list[float]:
-    """Round numbers that enclose [low, high], some five of them."""
+def _ticks(low: float, high: float, count: int = 5) -> list[float]:
+    """Round numbers that enclose [low, high], some ``count`` of them."""
     if high <= low:
         low, high = low - 1, high + 1
-    raw = (high - low) / 5
+    raw = (high - low) / count
     power = math.floor(math.log10(raw))
     step = next(m for m in (1.0, 2.0, 5.0, 10.0) if m * 10.0**power >= raw * 0.999) * 10.0**power
     first, last = math.floor(low / step + 1e-9), math.ceil(high / step - 1e-9)

@@ -234,7 +234,7 @@ h1{font-size:1.9rem;line-height:1.2;margin:0}h2{font-size:1.2rem;margin:2.4rem 0
 .caution ul{margin:.3rem 0 0;padding-left:1.2rem}
 .wide{overflow-x:auto}table{border-collapse:collapse;width:100%;font-size:.93rem}
 th,td{text-align:left;vertical-align:top;padding:.4rem .7rem;border-bottom:1px solid var(--line)}th{color:var(--soft);font-weight:600}
-.n{text-align:right;font-variant-numeric:tabular-nums}code{font-size:.88em;overflow-wrap:anywhere}
+.n{text-align:right;font-variant-numeric:tabular-nums}.one{white-space:nowrap}code{font-size:.88em;overflow-wrap:anywhere}
 figure{margin:1rem 0;overflow-x:auto}figcaption{color:var(--soft);font-size:.88rem}svg{display:block;width:100%;min-width:30rem;height:auto}
 svg text{fill:var(--soft);font-size:12px;font-family:inherit}.grid{stroke:var(--line)}.zero{stroke:var(--soft)}.mark{stroke:var(--blue);fill:var(--blue)}
 .hollow{stroke:var(--blue);fill:var(--paper)}.front{stroke:var(--blue);fill:none}.worst{stroke:var(--warn)}.shade{fill:var(--line);opacity:.7}

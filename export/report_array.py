@@ -79,10 +79,12 @@ def _risk(claims: Facts) -> list[str]:
 
 
 def _places(claims: Facts) -> list[str]:
-    rows = [[cell(value) for value in row] for row in place_rows(claims)]
+    rows, at = place_rows(claims), _NAMES[1]  # the worst group's name would fold every row
     if not rows:
         return []
-    return ["<h2>Where the errors are</h2>", html_table(("where", *CLASS_COLUMNS[1:]), rows, left=_NAMES), "<p>Frames with liquid in the tank only.</p>"]
+    columns = ("where", *CLASS_COLUMNS[1:at], "worst group mm", *CLASS_COLUMNS[at + 2 :])
+    cells = [(f"<span class=one>{cell(row[0])}</span>", *(cell(value) for k, value in enumerate(row) if k not in (0, at))) for row in rows]
+    return ["<h2>Where the errors are</h2>", html_table(columns, cells), "<p>Frames with liquid in the tank only.</p>"]
 
 
 def candidates_sections(facts: Facts) -> list[str]:

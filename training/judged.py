@@ -105,7 +105,7 @@ def _places(data: FrozenData, chosen: Mask, span_mm: float) -> dict[str, Any]:
     conditions, stated = data.conditions, data.condition[chosen]
     degrees = data.temperature_c[chosen]
     bands = np.floor(np.nan_to_num(degrees) / _TEMPERATURE_BAND_K).astype(np.int64) * _TEMPERATURE_BAND_K
-    warm = np.where(np.isnan(degrees), "not measured", np.char.add(np.char.add(bands.astype(str), " to "), (bands + _TEMPERATURE_BAND_K).astype(str)))
+    warm = np.where(np.isnan(degrees), "not measured", np.asarray([f"{k} to {k + _TEMPERATURE_BAND_K} °C" for k in bands.tolist()], np.str_))
     band = np.clip((data.level_mm[chosen] / span_mm * _LEVEL_BANDS).astype(np.int64), 0, _LEVEL_BANDS - 1)
     lowest = np.asarray([_top_of_lowest_pad(s.mounting) for s in sessions])[its]
     return {

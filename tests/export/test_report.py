@@ -174,6 +174,7 @@ def test_an_array_is_reported_by_class_and_place(page_of: Callable[..., str]) ->
     order = [page.text.index(said) for said in ("Limits (owner@3)", "Errors by class", "0 of 20 episodes", "Error against level", "Where the errors are",
                                                 "opened 2 times", "What was tried")]  # fmt: skip
     assert order == sorted(order)
+    assert page.text.count("unit-7") == 3  # in the table by class alone: names would fold the rows of the table by place
     for said in ("coupling: earthed", "level band: 0 to 10 %", "at most 13.9 %", "P95 of 0.7 mm", "nothing larger", "unit-7", "nine of ten", "chosen"):
         assert said in page.text, said
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -136,6 +137,15 @@ def test_scores_from_features_are_those_of_the_program(parts) -> None:
     assert np.array_equal(fast.validity, whole.validity)
     assert np.array_equal(np.nan_to_num(fast.level_mm), np.nan_to_num(whole.level_mm))
     assert np.array_equal(fast.flags & 3, whole.flags & 3)
+
+
+def test_temperatures_are_grouped_by_ten_degrees(parts) -> None:
+    """Below zero too; a frame without a temperature says so."""
+    data, rig, made, at, _ = parts
+    every = np.ones(len(data.level_mm), np.bool_)
+    warm = replace(data, temperature_c=np.resize([25.0, -0.5, np.nan], len(every)))
+    places = judge_scores(scores_of(made, rig, data, every, BOARD_SPAN), at, warm, every, BOARD_SPAN).places
+    assert places["temperature"][:3].tolist() == ["20 to 30 °C", "-10 to 0 °C", "not measured"]
 
 
 def test_a_fault_bit_withholds_and_an_unplugged_pad_is_found(parts) -> None:
