@@ -14,7 +14,7 @@ from dataset.records import CountLaw, FrozenData, Limit, Limits, Model, Mounting
 from training.array_search import STILL, ArrayRecipe
 from training.array_train import train_array
 from training.joining import joined, new_level, with_choose
-from training.program import digest, from_json, to_json
+from training.program import digest, to_json
 from training.refitting import recipe_of, spread_rows
 from training.retraining import ALONE, OLD, TOGETHER, learning_curve, reached, retrain
 from training.train import board_of
@@ -74,7 +74,7 @@ def strip_at(bottoms: tuple[float, ...], height: float, offset: float = 0.0, law
 
 
 def test_levels_move_with_the_pads() -> None:
-    """By hand: pads at 10 to 20 and 30 to 40 mm, then at 30 to 50 and 60 to 70 with 5 mm more below; halves stay halves, and beyond the ends it is mm for mm."""
+    """By hand: pads at 10 to 20 and 30 to 40 mm, then at 30 to 50 and 60 to 70 with 5 mm more below; halves stay halves; beyond the ends it is mm for mm."""
     old, new = strip_at((10.0, 30.0), 10.0), strip_at((20.0, 60.0), 20.0, 5.0)
     moved = new_level(np.asarray([4.0, 10.0, 15.0, 20.0, 25.0, 40.0, 43.0]), old, new)
     np.testing.assert_allclose(moved, [19.0, 25.0, 35.0, 45.0, 55.0, 85.0, 88.0])
@@ -172,7 +172,7 @@ def test_all_ways_are_compared_on_groups_held_out(made, new: FrozenData) -> None
         error = ahead["classes"]["clean"]["error_mm"]
         assert error["low"] <= error["value"] <= error["high"]
     assert {what for what, _, _ in seen} >= {OLD, ALONE, f"learning curve, {TOGETHER}"}
-    assert its.trained.program.span == round(150 * 64)
+    assert its.trained.program.span == 150 * 64
     assert its.trained.recipe["frozen"]["sha256"] == new.frozen.sha256
     assert its.trained.metrics["retraining"] == found == json.loads(json.dumps(found))
     assert model.name == found["parent"]
