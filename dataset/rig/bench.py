@@ -74,7 +74,7 @@ class Bench:
         its, shape = scenario.tank[tank], scenario.slice(tank)
         self._middles = np.asarray([(low + high) / 2 for low, high in shape.pads])
         self.responses: Tables = tables or {
-            name: response_table(shape, scenario.find_liquid(name).medium, its.span_mm + its.headspace_mm / 2, cache=cache, progress=progress, jobs=jobs)
+            name: response_table(shape, scenario.find_liquid(name).medium, self.full_mm, cache=cache, progress=progress, jobs=jobs)
             for name in its.liquids
             if liquids is None or name in liquids
         }
@@ -82,6 +82,11 @@ class Bench:
     @property
     def its(self) -> RigTank:
         return self.scenario.tank[self.tank]
+
+    @property
+    def full_mm(self) -> float:
+        """The level of a full tank, above every pad."""
+        return self.its.span_mm + self.its.headspace_mm / 2
 
     def _rng(self, *words: object) -> np.random.Generator:
         """A stream of its own for everything that has a name: one more unit changes no other."""
@@ -110,6 +115,12 @@ class Bench:
         pf = self._picofarads(unit, self._response(liquid or self.its.liquids[0])[Coupling.EARTHED], level)
         counts = self._counts(unit, pf, np.full(n, _REFERENCE_C), rng.normal(0, unit.noise_counts, (n, pads)))
         return tuple(int(v) for v in np.rint(counts.mean(axis=0)))
+
+    def block(self, unit: RigUnit, transfer: float, spread: float) -> tuple[int, ...]:
+        """Counts with a surrogate block in place of liquid, which makes the share ``transfer`` of the step from dry to full, give or take ``spread``."""
+        share = self._rng("block", unit.name).normal(transfer, spread, self.its.pads)
+        dry, full = np.asarray(self.trim(unit, None)), np.asarray(self.trim(unit, self.full_mm))
+        return tuple(int(v) for v in np.rint(dry + share * (full - dry)))
 
     def capture(self, unit: RigUnit, liquid: str, recipe: Recipe, number: int = 0) -> Capture:
         """One session of a unit, the ``number``-th of its recipe and liquid. InputError when the tank does not hold that liquid."""
@@ -153,7 +164,8 @@ class Bench:
     ) -> tuple[Ints, Floats]:  # fmt: skip
         """Counts (n, pads) and the board's temperature (n,): what warms, drifts, sits on the wall and disturbs added."""
         its, (n, pads), table = self.scenario.temperature, pf.shape, response[Coupling.FLOATING]
-        warm = 1 + its.swing_per_k * (rng.uniform(*its.liquid_c) - _REFERENCE_C)
+        coldest, warmest = recipe.liquid_c or its.liquid_c
+        warm = 1 + its.swing_per_k * (rng.uniform(coldest, warmest) - _REFERENCE_C)
         ambient = np.linspace(rng.uniform(*its.ambient_c), rng.uniform(*its.ambient_c), n)
         pf = table.clean[0] + (pf - table.clean[0]) * warm + np.abs(table.clean[-1] - table.clean[0]) * self._extra(recipe, n, pads, rng)
         noise = rng.normal(0, unit.noise_counts, (n, pads)) + interference_counts(t_s, pads, self.scenario.interference, rng)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from functools import partial
 from typing import TypeVar
 
-from dataset.errors import NotFoundError
-from dataset.records import Liquid, Mounting, NewSession, Sensor, Source, Tank, Trim, TrimKind, Unit
+from dataset.errors import InputError, NotFoundError
+from dataset.records import Liquid, Mounting, NewSession, Source, Trim, TrimKind, Unit
 from dataset.rig.bench import Bench, Capture, RigUnit, lines
 from dataset.rig.response import Progress
 from dataset.rig.scenario import Recipe, Scenario
@@ -16,33 +17,38 @@ from dataset.store import Store
 
 DATE = "2026-01-05"  # of all trims: outputs hold no clock
 PARTIAL_SHARE = 0.5  # of the span, that partial trims are filled to
+BLOCK, BLOCK_SPREAD = 0.5, 0.02  # of the step from dry to full, that a surrogate block makes; common practice, no source
 _AT_ONCE = 40
 Kept = TypeVar("Kept")
 
 
 def register(store: Store, scenario: Scenario, tank: int) -> Mounting:
-    """The mounting of a scenario's tank; tank revisions, sensor and liquids are added where the store lacks them."""
+    """The mounting of a scenario's tank; tank revisions, sensor, liquids and mounting are added where the store lacks them.
+
+    Raises InputError where the store has another of that name.
+    """
     wanted = scenario.tank_record(tank)
     for k in range(len(scenario.tank)):  # revisions are numbered by the store: earlier shapes come first
         if scenario.tank[k].name == wanted.name and scenario.revision(k) <= wanted.revision:
             its = scenario.tank_record(k)
-            _once(partial(store.tank, f"{its.name}@{its.revision}"), partial(store.add_tank, its))
-    kept: Tank = store.tank(f"{wanted.name}@{wanted.revision}")
-    sensor_wanted = scenario.sensor_record(tank)
-    sensor: Sensor = _once(lambda: store.sensor(sensor_wanted.name), lambda: store.add_sensor(sensor_wanted))
+            kept = _once(f"tank {its.name}@{its.revision}", its, partial(store.tank, f"{its.name}@{its.revision}"), store.add_tank)
+    its_sensor = scenario.sensor_record(tank)
+    sensor = _once(f"sensor {its_sensor.name}", its_sensor, lambda: store.sensor(f"{its_sensor.name}@1"), store.add_sensor)
     for name in scenario.tank[tank].liquids:
-        _once(partial(store.liquid, name), partial(store.add_liquid, scenario.find_liquid(name).record))
-    name = scenario.mounting_name(tank)
-    made = Mounting(name, kept, sensor, 0.0, scenario.spread.mounting_mm, "simulated")
-    return _once(lambda: store.mounting(name), lambda: store.add_mounting(made))
+        _once(f"liquid {name}", scenario.find_liquid(name).record, partial(store.liquid, name), store.add_liquid)
+    made = replace(scenario.mounting_record(tank), tank=kept, sensor=sensor)
+    return _once(f"mounting {made.name}", made, lambda: store.mounting(made.name), store.add_mounting)
 
 
-def _once(find: Callable[[], Kept], add: Callable[[], Kept]) -> Kept:
+def _once(what: str, wanted: Kept, find: Callable[[], Kept], add: Callable[[Kept], Kept]) -> Kept:
     """What the store has, or has from now on."""
     try:
-        return find()
+        found = find()
     except NotFoundError:
-        return add()
+        return add(wanted)
+    if found != wanted:
+        raise InputError(what, "the store has another of that name", "the scenario's", "take a store of its own, or change the name in a copy of the scenario")
+    return found
 
 
 def session_of(scenario: Scenario, unit: Unit, liquid: Liquid, mounting: Mounting, recipe: Recipe, its: Capture) -> NewSession:
@@ -54,19 +60,19 @@ def session_of(scenario: Scenario, unit: Unit, liquid: Liquid, mounting: Mountin
 
 def add_unit(store: Store, bench: Bench, its: RigUnit, mounting: Mounting) -> Unit:
     """A unit with its trims: dry, full, half full, and a surrogate block that makes half of the step."""
-    unit: Unit = _once(lambda: store.unit(its.name), lambda: store.add_unit(Unit(its.name, "simulated")))
+    unit = _once(f"unit {its.name}", Unit(its.name, "simulated"), lambda: store.unit(its.name), store.add_unit)
     if store.trims(its.name):
         return unit
-    span = bench.its.span_mm
-    dry, full, half = bench.trim(its, None), bench.trim(its, span + bench.its.headspace_mm / 2), bench.trim(its, PARTIAL_SHARE * span)
-    block = tuple(round(d + 0.5 * (f - d)) for d, f in zip(dry, full, strict=True))
-    pads = (0.5,) * len(dry)
+    half_mm, pads = PARTIAL_SHARE * bench.its.span_mm, bench.its.pads
     made = [
-        Trim(unit, mounting, TrimKind.DRY, dry, DATE, "line", 22.0, note="simulated"),
-        Trim(unit, mounting, TrimKind.FULL, full, DATE, "line", 22.0, note="simulated"),
-        Trim(unit, mounting, TrimKind.PARTIAL, half, DATE, "line", 22.0, level_mm=PARTIAL_SHARE * span, note="simulated"),
-        Trim(unit, mounting, TrimKind.BLOCK, block, DATE, "line", 22.0, transfer=pads, transfer_spread=(0.02,) * len(dry), note="simulated"),
-    ]
+        Trim(unit, mounting, TrimKind.DRY, bench.trim(its, None), DATE, "line", 22.0, note="simulated"),
+        Trim(unit, mounting, TrimKind.FULL, bench.trim(its, bench.full_mm), DATE, "line", 22.0, note="simulated"),
+        Trim(unit, mounting, TrimKind.PARTIAL, bench.trim(its, half_mm), DATE, "line", 22.0, level_mm=half_mm, note="simulated"),
+        Trim(
+            unit, mounting, TrimKind.BLOCK, bench.block(its, BLOCK, BLOCK_SPREAD), DATE, "line", 22.0, transfer=(BLOCK,) * pads,
+            transfer_spread=(BLOCK_SPREAD,) * pads, note="simulated",
+        ),
+    ]  # fmt: skip
     for trim in made:
         store.add_trim(trim)
     return unit

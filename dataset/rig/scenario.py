@@ -159,12 +159,13 @@ class RigLiquid:
 
 @dataclass(frozen=True)
 class Recipe:
-    """What a capture session does; ``levels_mm`` are those of the steps, drawn when there are none."""
+    """What a capture session does; ``levels_mm`` are those of the steps, drawn when there are none; ``liquid_c`` stands in for the scenario's range."""
 
     name: str
     path: str
     frames: int
     levels_mm: tuple[float, ...] = ()
+    liquid_c: tuple[float, ...] = ()
     foam: bool = False
     film: bool = False
     drops: bool = False
@@ -343,6 +344,8 @@ def _check(its: Scenario, where: str) -> None:
     for k, recipe in enumerate(its.recipe, 1):
         if recipe.path not in PATHS:
             raise InputError(f"{where}, recipe {k}, path", repr(recipe.path), "one of " + ", ".join(PATHS))
+        if len(recipe.liquid_c) not in (0, 2):
+            raise InputError(f"{where}, recipe {k}, liquid_c", _plain(recipe.liquid_c), "two numbers, [least, most]")
 
 
 def _check_names(its: Scenario, where: str) -> None:

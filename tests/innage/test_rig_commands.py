@@ -131,6 +131,25 @@ def test_each_call_logs_another_session_and_each_store_the_same_ones(small: Path
     assert log(small, "--unit", 0, "--seed", 5)[0]["sha256"] not in first
 
 
+def test_a_plan_fills_a_store(small: Path) -> None:
+    """Each of two units with its four trims and a session for every row of the plan; again into the same store, nothing is logged twice."""
+    said = json.loads(innage("rig", "fill", small, "--tank", "cup", "--units", 2, "--json"))
+    assert (said["simulated"], said["units"], said["sessions"], said["frames"]) == (True, 2, 4, 320)
+    with Store.open(os.environ["INNAGE_STORE"]) as store:
+        made = [(s.unit.name, s.note, s.simulated) for s in store.sessions()]
+        kinds = [t.kind for t in store.trims("cup-1-01")]
+    assert made == [(f"cup-1-{unit:02d}", recipe, True) for unit in (0, 1) for recipe in ("steps", "foam")]
+    assert kinds == [TrimKind.DRY, TrimKind.FULL, TrimKind.PARTIAL, TrimKind.BLOCK]
+
+
+def test_another_tank_of_that_name_is_not_taken(small: Path, refused: Callable[..., str]) -> None:
+    """A store that knows a cup of another size keeps it, and gets no simulated session for it."""
+    innage("tank", "add", "cup", "--span-mm", 55)
+    assert "tank cup@1: the store has another of that name" in refused(*(word.format(small=small) for word in LOG))
+    with Store.open(os.environ["INNAGE_STORE"]) as store:
+        assert not store.sessions()
+
+
 def test_what_is_played_is_what_is_logged(small: Path) -> None:
     """The lines on standard output, read by the reader of the protocol, are the frames that --rig puts into the store."""
     log(small, "--unit", 2)
@@ -187,8 +206,8 @@ def test_without_pseudo_terminals_there_is_another_way(small: Path, refused: Cal
 
 @pytest.fixture
 def port(small: Path) -> Iterator[str]:
-    """The port of a rig that stands for 60 frames each at 0, 20 and 40 mm, over and over, twenty times as fast as a board."""
-    words = ("rig", "play", str(small), "--tank", "cup", "--levels", "0,20,40", "--hold", "6", "--speed", "20")
+    """The port of a rig that stands for 300 frames each at 0, 20 and 40 mm, over and over, a hundred times as fast as a board."""
+    words = ("rig", "play", str(small), "--tank", "cup", "--levels", "0,20,40", "--hold", "30", "--speed", "100")
     process = subprocess.Popen([*INNAGE, *words], stdout=subprocess.PIPE, text=True)
     assert process.stdout is not None
     yield process.stdout.readline().partition(":")[0]
@@ -205,10 +224,11 @@ def test_a_fill_plan_is_captured_live_from_the_rig(small: Path, port: str) -> No
         steps = plan_of_levels([0.0, 20.0, 40.0], mounting.sensor, mounting.tank, 2.0)
         capture = Capture.begin(store, "run", store.unit("cup-1-00"), store.liquid("water"), mounting, steps)
 
+        # a read brings some 150 frames at most, so that a mark of 20 frames ends within its 300 however late the reader is
         def operator(view: View) -> str | None:
-            return "" if capture.step is not None and not view.holding and view.frames >= 60 * capture.step + 20 else None
+            return "" if capture.step is not None and not view.holding and view.frames >= 300 * capture.step + 20 else None
 
-        run(capture, source, operator, lambda view: None, stop_at=400)
+        run(capture, source, operator, lambda view: None, stop_at=1200)
         source.close()
         session = capture.seal()
         frames = store.frames(session)

@@ -120,3 +120,10 @@ def test_a_scenario_is_read_from_a_file(tmp_path: Path, washer: Scenario) -> Non
 def test_levels_of_a_recipe_need_not_rise(washer: Scenario) -> None:
     read = read_scenario(TEXT.replace("frames = 60", "frames = 60\nlevels_mm = [20, 10, 90]", 1), "file")
     assert read.find_recipe("dry").levels_mm == (20.0, 10.0, 90.0)
+
+
+@pytest.mark.parametrize(("given", "said"), [("[5]", "liquid_c: 5; expected two numbers"), ("[60, 50]", "least, most"), ("[5, 400]", "from -50 to 150")])
+def test_a_recipes_warmth_is_a_range(given: str, said: str) -> None:
+    with pytest.raises(InputError, match=r"recipe .*liquid_c") as refused:
+        read_scenario(TEXT.replace("frames = 60", f"frames = 60\nliquid_c = {given}", 1), "file")
+    assert said in str(refused.value)
