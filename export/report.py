@@ -227,7 +227,7 @@ _STYLE = """
 @media(prefers-color-scheme:dark){:root{--ink:#e3e9ee;--soft:#9fb0bf;--line:#3a4754;--paper:#141b22;--tint:#1d2630;--blue:#6cb8ea;--warn:#f2c078;
 --warnbg:#33270f;--bad:#ff8f87;--good:#7fd6a2}}
 body{margin:0;background:var(--paper);color:var(--ink);font:16px/1.5 system-ui,"Segoe UI",Roboto,"Helvetica Neue",Arial,sans-serif}
-main{max-width:54rem;margin:0 auto;padding:2.5rem 1.25rem 4rem}
+main{max-width:58rem;margin:0 auto;padding:2.5rem 1.25rem 4rem}
 h1{font-size:1.9rem;line-height:1.2;margin:0}h2{font-size:1.2rem;margin:2.4rem 0 .6rem}
 .sub{color:var(--soft);margin:.3rem 0 1.4rem}
 .caution{background:var(--warnbg);border-left:4px solid var(--warn);padding:.7rem 1rem;margin:1rem 0;font-size:.93rem}

@@ -21,7 +21,7 @@ def claims_sections(facts: Facts) -> list[str]:
     claims = part(metrics, "claims")
     if not claims:
         return ["<h2>Errors by class</h2>", "<p>The frozen set has no prove groups: nothing is claimed of units that training has not seen.</p>"]
-    return [*_classes(metrics, claims), *_rates(claims), *_levels(claims), *_risk(claims), *_places(claims)]
+    return [*_classes(metrics, claims), *_rates(claims, part(metrics, "flag_table")), *_levels(claims), *_risk(claims), *_places(claims)]
 
 
 def _classes(metrics: Facts, claims: Facts) -> list[str]:
@@ -45,12 +45,16 @@ def _in_order(classes: Facts) -> list[tuple[str, Facts]]:
     return [(name, part(classes, name)) for name in ("clean", "foam", "film", "all")]
 
 
-def _rates(claims: Facts) -> list[str]:
+def _rates(claims: Facts, flag_table: Facts) -> list[str]:
     rows = [(escape(what), escape(found)) for what, found in rate_rows(claims)]
     if not rows:
         return []
     episode = "An episode is an unbroken stretch of one session; the bound is Clopper and Pearson's, one-sided."
-    return ["<h2>Wrong, withheld, flagged</h2>", html_table(("Figure", "Found"), rows, left=(0, 1)), f"<p>{episode}</p>"]
+    made = ["<h2>Wrong, withheld, flagged</h2>", html_table(("Figure", "Found"), rows, left=(0, 1)), f"<p>{episode}</p>"]
+    if flag_table:
+        flags = [(escape(flag.replace("_", " ")), escape(str(what))) for flag, what in sorted(flag_table.items())]
+        made.append(html_table(("Flag", "What becomes of the reading"), flags, left=(0, 1)))
+    return made
 
 
 def _levels(claims: Facts) -> list[str]:

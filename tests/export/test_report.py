@@ -140,7 +140,7 @@ _CANDIDATES = [
 ARRAY: dict[str, Any] = {
     "chosen": _CANDIDATES[2], "candidates": _CANDIDATES, "why": "the smallest that meets them", "next_step": "nothing larger", "choose_how": "on 4 groups",
     "prove": {"integer": {"rmse_mm": 0.8, "p95_abs_mm": 1.25, "groups": 4}, "by_group": [], "beyond": {"frames": 0}},
-    "random_rows": {"integer": {"p95_abs_mm": 0.7}}, "openings": 2,
+    "random_rows": {"integer": {"p95_abs_mm": 0.7}}, "openings": 2, "flag_table": {"out_of_range": "withheld"},
     "limits": [{"metric": "p95_pct_span", "condition": "clean", "bound": 1.5, "value": 1.04, "answer": "met", "reason": "within"}],
     "band": {"given": True, "meaning": "nine of ten", "groups": 9},
     "claims": {
@@ -175,7 +175,17 @@ def test_an_array_is_reported_by_class_and_place(page_of: Callable[..., str]) ->
                                                 "opened 2 times", "What was tried")]  # fmt: skip
     assert order == sorted(order)
     assert page.text.count("unit-7") == 3  # in the table by class alone: names would fold the rows of the table by place
-    for said in ("coupling: earthed", "level band: 0 to 10 %", "at most 13.9 %", "P95 of 0.7 mm", "nothing larger", "unit-7", "nine of ten", "chosen"):
+    for said in (
+        "coupling: earthed",
+        "level band: 0 to 10 %",
+        "at most 13.9 %",
+        "P95 of 0.7 mm",
+        "nothing larger",
+        "unit-7",
+        "nine of ten",
+        "chosen",
+        "out of rangewithheld",
+    ):
         assert said in page.text, said
 
 
