@@ -76,15 +76,22 @@ def write_tables(its: Any, cache: Path) -> None:
     response._write(cache / f"{key}.npz", tables)
 
 
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """An empty store to copy, so that not every test waits for the migrations."""
+    path = tmp_path_factory.mktemp("empty") / "innage.db"
+    Store.open(path).close()
+    return path.read_bytes()
+
+
 @pytest.fixture
-def small(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+def small(tmp_path: Path, store: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A scenario of one cup with three pads, its tables in the cache; commands take the store beside it."""
     text = resources.files("dataset.rig.scenarios").joinpath("washer.toml").read_text("utf-8")
     path = tmp_path / "small.toml"
     head = re.sub(r"(?ms)^plan = .*?^\]$", PLAN, text[: text.index("[[tank]]")])
     path.write_text(head.replace("glassware-washer", "small") + TANK, "utf-8")
     monkeypatch.setenv("INNAGE_CACHE", str(tmp_path))
-    monkeypatch.setenv("INNAGE_STORE", str(tmp_path / "innage.db"))
     write_tables(load_scenario(str(path)), tmp_path)
     return path
 
@@ -118,10 +125,11 @@ def test_a_new_store_gets_all_that_a_session_needs(small: Path) -> None:
         assert (steps.mounting.tank.name, steps.mounting.sensor.channels) == ("cup", 3)
 
 
-def test_each_call_logs_another_session_and_each_store_the_same_ones(small: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_each_call_logs_another_session_and_each_store_the_same_ones(small: Path, tmp_path: Path, bench: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
     """The same three calls in two stores give the same three hashes, all different; another seed is another unit and gives others."""
 
     def hashes(name: str) -> list[str]:
+        (tmp_path / name).write_bytes(bench)
         monkeypatch.setenv("INNAGE_STORE", str(tmp_path / name))
         return [log(small, "--unit", unit)[0]["sha256"] for unit in ("0", "0", "cup-1-02")]
 
