@@ -49,7 +49,6 @@ retrain first --tank taller --name second --limits canister --budget m0plus
 export second --budget m0plus --out bundle-taller
 verify bundle-taller
 models
-trace bundle-taller/innage.c
 """
 _REAL_FILES = ("levels_tidy.csv", "SOURCE.txt", "LICENSE")
 _MOVED = ("levels_tidy.csv", "limits.toml", "bundle", "bundle-taller")  # names that stand for files in the demo's folder
