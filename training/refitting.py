@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
 from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
 from dataset.errors import InputError
-from dataset.records import FrozenData, Limits
+from dataset.records import FrozenData, Limits, Role
 from training.array_program import assemble
 from training.array_search import WATCHER_SHARE, ArrayRecipe, Rig, learn_level, learn_watcher, parts_of, prepare_rig, scores_of, unseen_doubt, wanted_shares
 from training.judged import Judged, judge
@@ -52,6 +52,14 @@ def spread_rows(data: FrozenData, rows: Mask, most: int) -> Mask:
         at = np.flatnonzero(rows & (data.session == session))
         kept[at if len(at) <= share else at[np.linspace(0, len(at) - 1, share).round().astype(np.int64)]] = True
     return kept
+
+
+def thinned_fit(data: FrozenData, most: int) -> FrozenData:
+    """The same data with at most about ``most`` rows for fitting, spread as by :func:`spread_rows`; all other rows stay."""
+    fit = data.rows(Role.FIT)
+    kept = ~fit | spread_rows(data, fit, most)
+    columns = ("counts", "t_ms", "level_mm", "u_mm", "temperature_c", "session", "group", "frame", "condition")
+    return replace(data, **{name: getattr(data, name)[kept] for name in columns})
 
 
 def refit(data: FrozenData, board: Board, recipe: ArrayRecipe, fit: Mask, choose: Mask, limits: Limits | None, seed: int) -> Refit:

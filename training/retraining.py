@@ -25,7 +25,7 @@ from training.joining import Left, joined, mounting_of, new_level, with_choose
 from training.judged import Judged, figures_of, judge
 from training.program import LEVEL_UNITS_PER_MM, VALID, Program, from_json
 from training.recipes import Board
-from training.refitting import recipe_of, refit, spread_rows
+from training.refitting import recipe_of, refit, spread_rows, thinned_fit
 from training.rows import Ints, Mask
 from training.scoring import tidy
 from training.search import Progress
@@ -33,11 +33,12 @@ from training.train import Trained, board_of, notes_of, versions
 from training.trimming import trim_counts, usable_trims
 
 OLD, TOGETHER, ALONE = "old model, new trims", "old and new together", "new alone"
-CURVE_STEPS, CURVE_ROWS = 400, 3000  # steps of a fit of the curve, and its frames of each tank
+STEPS, FIT_ROWS = 400, 6000  # of each refit: frames of one session are alike, and the ways are to be told apart, not polished
+CURVE_STEPS, CURVE_ROWS = 250, 1200  # steps of a fit of the curve, and its frames of each tank
 COUNTS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64)
 FEWEST_ALONE = 2  # what a unit not seen would do can't be learnt from one
 _JUDGED = (Role.CHOOSE, Role.PROVE)
-STEPS = "fit units in one seeded order, each step holding the one before"
+ORDER = "fit units in one seeded order, each step holding the one before"
 
 
 @dataclass(frozen=True)
@@ -74,11 +75,12 @@ class _Case:
 
 def retrain(
     model: Model, old: FrozenData, new: FrozenData, *, name: str, limits: Limits | None, budget: Budget | None, cost: CostModel | None, seed: int,
-    progress: Progress | None = None, jobs: int = -1,
+    steps: int = STEPS, progress: Progress | None = None, jobs: int = -1,
 ) -> Retrained:  # fmt: skip
     """Compare the ways on ``new``, a frozen set of the new tank, and keep the refit that its choose groups favour as a model called ``name``.
 
-    ``old`` are the data that ``model`` was trained on. ``progress`` is called with (what, done, total). Raises InputError for a model that is not
+    ``old`` are the data that ``model`` was trained on; ``steps`` are the most steps of a refit's nets.
+    ``progress`` is called with (what, done, total). Raises InputError for a model that is not
     of a pad array, a new set without fit or prove groups or of several mountings, or with too few groups to choose on.
     """
     say: Progress = progress or (lambda what, done, total: None)
@@ -88,6 +90,7 @@ def retrain(
     mounting_of(new)
     recipe = recipe_of(model.name, json.loads(model.recipe))
     new = with_choose(new)
+    recipe = replace(recipe, steps=min(recipe.steps, steps))
     both, left, apart = _join(old, new)
     case = _Case(new, both, board_of(new), _with_usable_trim(recipe, new, both), old, limits, seed)
     ways, refused = _ways(case, model, budget, cost, name, say, jobs)
@@ -137,9 +140,9 @@ def _ways(case: _Case, model: Model, budget: Budget | None, cost: CostModel | No
             if way == OLD:
                 ways.append(_old_way(from_json(model.program, f"model '{model.name}'"), case))
             elif data is not None:
-                notes, trim = notes_of(data), case.recipe.trim
+                thin, notes, trim = thinned_fit(data, FIT_ROWS), notes_of(data), case.recipe.trim
                 with threadpool_limits(limits=1):
-                    made = train_array(data, case.board, name, case.limits, budget, cost, case.seed, notes, say, trim, (case.recipe,), jobs)
+                    made = train_array(thin, case.board, name, case.limits, budget, cost, case.seed, notes, say, trim, (case.recipe,), jobs)
                 ways.append(_Way(way, made.program, made, *(_judged(made.program, case, case.new.rows(role)) for role in _JUDGED)))
         except (InputError, ProgramError) as error:
             refused[way] = str(error)
@@ -226,7 +229,7 @@ def learning_curve(
     needed = {way: reached([row for row in rows if row["way"] == way], "reaches") for way in (TOGETHER, ALONE)}
     return {
         "rows": rows, "needed": needed, "ratio": _ratio(needed), "as_good": _as_good(rows), "choose_sessions": _sessions(new, Role.CHOOSE),
-        "steps": short.steps, "order": STEPS, "prove_groups": len(np.unique(new.group[new.rows(Role.PROVE)])),
+        "steps": short.steps, "order": ORDER, "prove_groups": len(np.unique(new.group[new.rows(Role.PROVE)])),
     }  # fmt: skip
 
 

@@ -24,6 +24,7 @@ def retrain(
     limits: Annotated[str | None, typer.Option("--limits", help="The limits to meet. Default: the old model's.")] = None,
     budget: Annotated[str | None, typer.Option("--budget", help="What the firmware team left; the refits are compiled and measured for it.")] = None,
     seed: Annotated[int, typer.Option("--seed", min=0, max=2**32 - 1, help="Seed of everything that is drawn.")] = 0,
+    steps: Annotated[int, typer.Option("--steps", min=1, help="Most steps of a refit; more take longer and may end nearer.")] = 400,
     picture: Annotated[Path | None, typer.Option("--picture", help="Draw the learning curve: FILE.svg, .png or .pdf.")] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
@@ -42,7 +43,7 @@ def retrain(
         with progress("retraining") as shown:
             made = compare_ways(
                 parent, opened.frozen_data(parent.frozen), opened.frozen_data(its), name=name, limits=chosen, budget=allowed, cost=cost_model(allowed),
-                seed=seed, progress=shown,
+                seed=seed, steps=steps, progress=shown,
             )  # fmt: skip
         openings = opened.open_prove(its, f"retrain {name}")
         opened.add_model(replace(record(made.trained, name, its, chosen, openings), parent=model))
