@@ -30,6 +30,7 @@ from innage.commands import (
     rig_filling,  # noqa: F401 - adds a command to 'rig'
     sensor,
     sessions,
+    studying,
     sweeping,
     tank,
     tracing,
@@ -75,7 +76,7 @@ for module, name in (
     (rig, "rig"),
 ):
     app.add_typer(module.app, name=name)
-for module in (logging, sessions, gaps, merging, freezing, training, retraining, comparing, replaying, sweeping, exporting, tracing, demo):
+for module in (logging, sessions, gaps, merging, freezing, training, retraining, studying, comparing, replaying, sweeping, exporting, tracing, demo):
     module.register(app)
 
 

@@ -1,0 +1,82 @@
+"""``innage study``: what each kind of trim and each group of features is worth to a model, and what the groups cost."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import typer
+
+from dataset.records import Role
+from innage.commands.training import cost_model
+from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.output import emit, progress, say, table
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the command line."""
+    app.command()(study)
+
+
+def study(
+    model: Annotated[str, typer.Argument(help="The model whose recipe is fitted again.")],
+    trims: Annotated[bool, typer.Option("--trims", help="With every kind of trim that all units have.")] = False,
+    features: Annotated[bool, typer.Option("--features", help="With other groups of features.")] = False,
+    prove: Annotated[bool, typer.Option("--prove", help="Judge on the prove groups, which is counted; default the choose groups.")] = False,
+    limits: Annotated[str | None, typer.Option("--limits", help="The limits to hold against. Default: the model's.")] = None,
+    budget: Annotated[str | None, typer.Option("--budget", help="Measure each group of features for this budget.")] = None,
+    seed: Annotated[int, typer.Option("--seed", min=0, max=2**32 - 1, help="Seed of everything that is drawn.")] = 0,
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Fit a model's recipe again with other trims and other features, and show what each is worth. Without --trims and --features: both."""
+    import json as json_text
+
+    from training.refitting import recipe_of
+    from training.study import study_features, study_trims
+    from training.train import board_of
+
+    with open_store(store) as opened:
+        its = opened.model(model)
+        chosen = its.limits if limits is None else opened.limits(limits)
+        allowed = None if budget is None else opened.budget(budget)
+        recipe, role = recipe_of(model, json_text.loads(its.recipe)), Role.PROVE if prove else Role.CHOOSE
+        data = opened.frozen_data(its.frozen)
+        found: dict[str, Any] = {"model": model, "role": str(role), "origin": its.frozen.origin, "limits_of": chosen and f"{chosen.name}@{chosen.revision}"}
+        with progress("study") as shown:
+            if trims or not features:
+                found["trims"] = study_trims(data, board_of(data), recipe, role, chosen, seed, shown)
+            if features or not trims:
+                found["features"] = study_features(data, board_of(data), recipe, role, chosen, allowed, cost_model(allowed), seed, shown)
+        found["openings"] = opened.open_prove(its.frozen, f"study {model}") if prove else opened.prove_openings(its.frozen)
+    if json:
+        emit(found)
+    else:
+        _show(found)
+
+
+def _show(found: dict[str, Any]) -> None:
+    if found["origin"] != "measured":
+        say(f"All figures are of {found['origin']} readings: they say nothing yet of a tank of plastic and water.\n")
+    columns = ("", "mean mm", "clean mm", "clean %", "foam mm", "film mm", "accepted %", "false wets", "within", "flash", "cycles")
+    for what in ("trims", "features"):
+        if what in found:
+            table(f"{what} of {found['model']}: P95 on the {found['role']} groups", (what, *columns[1:]), [_row(row) for row in found[what]["rows"]])
+    if "trims" in found and found["limits_of"] is not None:
+        needed = found["trims"]["needed"]
+        least = f"least trim within them is '{needed}'" if needed is not None else "no trim that all units have keeps within them"
+        say(f"Limits {found['limits_of']}: {least}.")
+    if found["role"] == "prove":
+        say(f"Opening {found['openings']} of the prove groups.")
+    else:
+        say("The choose groups also set the thresholds: this tells the rows apart, it is no claim.")
+
+
+def _row(row: dict[str, Any]) -> tuple[object, ...]:
+    classes, cost = row["classes"], row["cost"] or {}
+    p95 = {name: classes.get(name, {}).get("p95_mm") for name in ("clean", "foam", "film")}
+    share = classes.get("all", {}).get("accepted_share")
+    within = None if row["within"] is None else "yes" if row["within"] else "no"
+    wets = None if row["false_wet"] is None else row["false_wet"]["wrong"]
+    clean_pct = classes.get("clean", {}).get("p95_pct")
+    given = None if share is None else 100 * share
+    return (row["name"], row["error_mm"], p95["clean"], clean_pct, p95["foam"], p95["film"], given, wets, within, cost.get("flash"), cost.get("cycles"))

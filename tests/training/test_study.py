@@ -1,0 +1,75 @@
+"""Studies: one recipe with every trim and with other features, on made-up strips whose units differ in offset and gain."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from types import SimpleNamespace
+
+import pytest
+
+from dataset.errors import InputError
+from dataset.records import Budget, FrozenData, Limit, Limits, Role
+from training.array_search import STILL, ArrayRecipe
+from training.costs import Cost
+from training.refitting import thinned_fit
+from training.study import FEATURES, study_features, study_trims
+from training.train import board_of
+
+RECIPE = ArrayRecipe((6,), 16, (6,), STILL, False, "full", steps=60)
+
+
+def silent(*_: object) -> None:
+    """No progress."""
+
+
+@pytest.fixture(scope="module")
+def data(make_strip: Callable[..., FrozenData]) -> FrozenData:
+    return make_strip(units=8, frames=24)
+
+
+def test_untrimmed_counts_do_not_carry_over(data: FrozenData) -> None:
+    """The strips' units differ by a tenth of a swing on each pad: without a trim the error is more than twice that with one."""
+    limits = Limits("l", 1, (Limit("p95_pct_span", 8.0, "clean"),))
+    found = study_trims(data, board_of(data), RECIPE, Role.CHOOSE, limits, 0, silent)
+    errors = {row["name"]: row["classes"]["clean"]["p95_mm"] for row in found["rows"]}
+    assert list(errors) == ["none", "dry", "full"]
+    assert errors["none"] > 2 * errors["full"]
+    within = {row["name"]: row["within"] for row in found["rows"]}
+    assert within == {name: row["classes"]["clean"]["p95_pct"] <= 8 for name, row in ((r["name"], r) for r in found["rows"])}
+    assert found["needed"] == next(name for name in errors if within[name])
+
+
+def test_each_group_of_features_is_measured(data: FrozenData) -> None:
+    """The programs differ, so that each is compiled for itself: the stand-in counts operations, and unrest needs more of them and state."""
+    seen = []
+
+    def cost(program, budget: Budget) -> Cost:
+        seen.append((len(program.step), len(program.states)))
+        return SimpleNamespace(
+            core="core", flash=1, flash_code=1, flash_tables=1, flash_helpers=0, ram=len(program.states), stack=1, cycles=len(program.step), cycles_mean=1.0
+        )  # type: ignore[return-value]
+
+    quick = replace(RECIPE, steps=20)
+    found = study_features(data, board_of(data), quick, Role.PROVE, None, SimpleNamespace(name="b"), cost, 0, silent)  # type: ignore[arg-type]
+    rows = {row["name"]: row for row in found["rows"]}
+    assert list(rows) == list(FEATURES)
+    assert all(row["within"] is None and row["refused"] is None for row in found["rows"])
+    assert rows["shares only"]["cost"]["cycles"] < rows["shares and ratios"]["cost"]["cycles"] < rows["unrest in the watcher"]["cost"]["cycles"]
+    assert rows["shares and ratios"]["cost"]["ram"] == 0 < rows["unrest in the watcher"]["cost"]["ram"]
+    assert rows["ratios only"]["recipe"]["level_groups"] == ["ratios"]
+    assert {row["classes"]["clean"]["groups"] for row in found["rows"]} == {2}
+
+
+def test_only_rows_to_fit_are_thinned(data: FrozenData) -> None:
+    thin = thinned_fit(data, 64)
+    for role in (Role.CHOOSE, Role.PROVE):
+        assert thin.rows(role).sum() == data.rows(role).sum()
+    assert thin.rows(Role.FIT).sum() == 64
+    assert len(thin.counts) == len(thin.session) == len(thin.condition)
+
+
+def test_a_set_without_the_groups_asked_for_is_refused(make_strip: Callable[..., FrozenData]) -> None:
+    small = make_strip(units=4, choose=1, prove=0, frames=5)
+    with pytest.raises(InputError, match="no frames in 'prove' groups"):
+        study_trims(small, board_of(small), RECIPE, Role.PROVE, None, 0, silent)
