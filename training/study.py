@@ -24,7 +24,7 @@ FEATURES: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {  # of the le
     "shares only": (("shares",), ("shares",)),
     "ratios only": (("ratios",), ("ratios",)),
     "shares and ratios": (STILL, STILL),
-    "unrest in the watcher": (STILL, UNREST),
+    "with unrest": (STILL, UNREST),
 }
 
 

@@ -64,7 +64,7 @@ def _show(found: dict[str, Any]) -> None:
     origin = found["tank"]["origin"]
     if origin != "measured":
         say(f"All figures are of {origin} readings: they say nothing yet of a tank of plastic and water.\n")
-    columns = ("way", "choose mm", "prove mm", "clean", "foam", "film", "accepted %", "false wets", "not met")
+    columns = ("way", "choose\nmm", "prove\nmm", "clean", "foam", "film", "given\n%", "false\nwets", "not\nmet")
     table(f"ways to serve {found['tank']['frozen']}: P95 of the error in mm", columns, way_rows(found))
     table(f"less {found['kept']}, by class, on the prove groups: mean absolute error in mm", ("way", "class", "mm", "from", "to", "groups"), ahead_rows(found))
     table("learning curve, on the prove groups", ("way", "units", "sessions", "P95 mm", "accepted %", "false wets", "within limits"), curve_rows(found))

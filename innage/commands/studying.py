@@ -57,7 +57,7 @@ def study(
 def _show(found: dict[str, Any]) -> None:
     if found["origin"] != "measured":
         say(f"All figures are of {found['origin']} readings: they say nothing yet of a tank of plastic and water.\n")
-    columns = ("", "mean mm", "clean mm", "clean %", "foam mm", "film mm", "accepted %", "false wets", "within", "flash", "cycles")
+    columns = ("", "mean\nmm", "clean\nmm", "clean\n%", "foam\nmm", "film\nmm", "given\n%", "false\nwets", "within\nlimits", "flash\nB", "cycles")
     for what in ("trims", "features"):
         if what in found:
             table(f"{what} of {found['model']}: P95 on the {found['role']} groups", (what, *columns[1:]), [_row(row) for row in found[what]["rows"]])

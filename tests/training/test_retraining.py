@@ -20,7 +20,7 @@ from training.retraining import ALONE, OLD, TOGETHER, learning_curve, reached, r
 from training.train import board_of
 
 Make = Callable[..., FrozenData]
-RECIPE = ArrayRecipe((6,), 16, (6,), STILL, False, "full", steps=60)
+RECIPE = ArrayRecipe((6,), 16, (6,), STILL, False, "full", steps=40)
 LIMITS = Limits("l", 1, (Limit("p95_pct_span", 12.0, "clean"),))
 
 
@@ -52,12 +52,12 @@ def model_of(data: FrozenData, recipe: ArrayRecipe = RECIPE) -> Model:
 
 @pytest.fixture(scope="module")
 def old(make_strip: Make) -> FrozenData:
-    return make_strip(units=7, frames=24)
+    return make_strip(units=7, frames=20)
 
 
 @pytest.fixture(scope="module")
 def new(make_strip: Make) -> FrozenData:
-    return other_tank(make_strip(units=9, frames=24, prove=3, seed=7))
+    return other_tank(make_strip(units=9, frames=20, prove=3, seed=7))
 
 
 @pytest.fixture(scope="module")

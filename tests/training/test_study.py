@@ -55,8 +55,8 @@ def test_each_group_of_features_is_measured(data: FrozenData) -> None:
     rows = {row["name"]: row for row in found["rows"]}
     assert list(rows) == list(FEATURES)
     assert all(row["within"] is None and row["refused"] is None for row in found["rows"])
-    assert rows["shares only"]["cost"]["cycles"] < rows["shares and ratios"]["cost"]["cycles"] < rows["unrest in the watcher"]["cost"]["cycles"]
-    assert rows["shares and ratios"]["cost"]["ram"] == 0 < rows["unrest in the watcher"]["cost"]["ram"]
+    assert rows["shares only"]["cost"]["cycles"] < rows["shares and ratios"]["cost"]["cycles"] < rows["with unrest"]["cost"]["cycles"]
+    assert rows["shares and ratios"]["cost"]["ram"] == 0 < rows["with unrest"]["cost"]["ram"]
     assert rows["ratios only"]["recipe"]["level_groups"] == ["ratios"]
     assert {row["classes"]["clean"]["groups"] for row in found["rows"]} == {2}
 

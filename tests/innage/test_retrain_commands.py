@@ -1,0 +1,123 @@
+"""``innage retrain`` and ``innage study`` as a user calls them: a small canister and a taller one with stretched pads, all made up."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner, Result
+
+from dataset.records import (
+    CountLaw,
+    Frames,
+    GroupBy,
+    Limit,
+    Limits,
+    Liquid,
+    Mark,
+    Model,
+    Mounting,
+    NewSession,
+    Pad,
+    Role,
+    Sensor,
+    Source,
+    Tank,
+    Trim,
+    TrimKind,
+    Unit,
+)
+from dataset.store import Store
+from innage.cli import app
+from training.array_search import STILL, ArrayRecipe
+from training.array_train import train_array
+from training.program import digest, to_json
+from training.train import board_of
+
+STEPS = np.linspace(0.0, 80.0, 17)
+RECIPE = ArrayRecipe((6,), 16, (6,), STILL, False, "full", steps=15)
+
+
+def captured(store: Store, name: str, stretch: float, roles: list[Role], seed: int) -> None:
+    """Units of one tank, each filled once in steps, with dry and full trims, frozen under ``name``."""
+    draw = np.random.default_rng(seed)
+    tank = store.add_tank(Tank(name, 0, 80.0 * stretch))
+    pads = tuple(Pad(k, f"p{k}", 20.0 * k * stretch, 16.0 * stretch) for k in range(4))
+    sensor = store.add_sensor(Sensor(f"{name}-strip", 0, pads, 16, CountLaw.RISES, 100))
+    mounting = store.add_mounting(Mounting(name, tank, sensor))
+    share = 1 / (1 + np.exp(-(np.repeat(STEPS, 3)[:, None] - 20.0 * np.arange(4) - 8) / 4))
+    share[:3] = 0.0
+    marks = tuple(Mark(3 * k, 3 * k + 3, float(level * stretch)) for k, level in enumerate(STEPS))
+    sessions = []
+    for number in range(len(roles)):
+        unit = store.add_unit(Unit(f"{name}-{number}"))
+        offset, gain = 20000 + 300 * draw.standard_normal(4), 3000 * (1 + 0.05 * draw.standard_normal())
+        counts = np.rint(offset + gain * share + 3 * draw.standard_normal(share.shape)).astype(np.uint32)
+        sessions.append(NewSession(unit, store.liquid("water"), mounting, Frames(np.arange(51) * 100, counts), marks, Source("f", f"{seed}{number}" * 32)))
+        for kind, at in ((TrimKind.DRY, 0.0), (TrimKind.FULL, 1.0)):
+            store.add_trim(Trim(unit, mounting, kind, tuple(int(v) for v in np.rint(offset + gain * at)), "2026-01-01", "line"))
+    store.freeze(name, store.add_sessions(sessions), GroupBy.UNIT, {f"{name}-{k}": role for k, role in enumerate(roles)})
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    path = tmp_path_factory.mktemp("store") / "innage.db"
+    with Store.open(path) as store:
+        store.add_liquid(Liquid("water"))
+        captured(store, "short", 1.0, [Role.FIT] * 3 + [Role.CHOOSE, Role.PROVE], 1)
+        captured(store, "tall", 1.5, [Role.FIT] * 2 + [Role.CHOOSE] + [Role.PROVE] * 3, 2)
+        limits, frozen = store.add_limits(Limits("owner", 0, (Limit("p95_pct_span", 20.0),))), store.frozen_set("short")
+        data = store.frozen_data(frozen)
+        made = train_array(data, board_of(data), "first", limits, None, None, 0, {}, lambda *_: None, recipes=(RECIPE,), jobs=1)
+        recipe, metrics = json.dumps(made.recipe), json.dumps(made.metrics)
+        store.add_model(Model("first", digest(made.program), frozen, limits, recipe, "{}", metrics, to_json(made.program), made.float_onnx))
+        store.add_model(Model("line", digest(made.program), frozen, limits, '{"family":"line"}', "{}", metrics, to_json(made.program), made.float_onnx))
+    return path.read_bytes()
+
+
+def innage(*words: str) -> Result:
+    return CliRunner().invoke(app, words, env={"COLUMNS": "200"})
+
+
+def test_a_refit_is_kept_with_its_parent_and_the_opening_counted(store: Path, tmp_path: Path) -> None:
+    """The model that is shown is the one that is stored; pads one and a half times as high move the old levels by up to half of 76 mm, the top pad's edge."""
+    done = innage("retrain", "first", "--tank", "tall", "--name", "second", "--picture", str(tmp_path / "c.svg"), "--json")
+    assert done.exit_code == 0, done.output
+    found = json.loads(done.stdout)
+    assert (found["openings"], found["limits_of"], found["refused"]) == (1, "owner@1", {})
+    assert found["moved_mm"] == pytest.approx(38.0)
+    assert (tmp_path / "c.svg").stat().st_size > 1000
+    with Store.open(store) as opened:
+        model = opened.model("second")
+        assert (model.parent, model.frozen.name) == ("first", "tall")
+        assert json.loads(model.metrics)["retraining"]["kept"] == found["kept"]
+        assert opened.prove_purposes(model.frozen) == ("retrain second",)
+    again = innage("retrain", "first", "--tank", "tall", "--name", "third", "--steps", "5")
+    assert again.exit_code == 0, again.output
+    assert "Opening 2 of the prove groups of tall." in again.stdout
+    assert "kept as third" in again.stdout or "can stay in use with new trims" in again.stdout
+
+
+def test_a_study_of_trims_opens_prove_only_when_asked(store: Path) -> None:
+    done = innage("study", "first", "--trims", "--json")
+    assert done.exit_code == 0, done.output
+    found = json.loads(done.stdout)
+    assert [row["name"] for row in found["trims"]["rows"]] == ["none", "dry", "full"]
+    assert (found["role"], found["openings"], "features" in found) == ("choose", 0, False)
+    opened = innage("study", "first", "--features", "--prove")
+    assert opened.exit_code == 0, opened.output
+    assert "Opening 1 of the prove groups." in opened.stdout
+    assert "with unrest" in opened.stdout
+
+
+def test_what_cannot_be_retrained_is_refused(store: Path, refused: Callable[..., str]) -> None:
+    assert "model first" in refused("retrain", "first", "--tank", "tall", "--name", "first")
+    assert "family 'line'" in refused("retrain", "line", "--tank", "tall", "--name", "x")
+    assert "family 'line'" in refused("study", "line")
+    assert "tower" in refused("retrain", "first", "--tank", "tower", "--name", "x")
+    with Store.open(store) as opened:
+        assert {model.name for model in opened.models()} == {"first", "line"}
+        assert opened.prove_openings(opened.frozen_set("tall")) == 0
