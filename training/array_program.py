@@ -21,7 +21,6 @@ from training.watch import ONE
 
 SCALE = f"1/{LEVEL_UNITS_PER_MM} mm"
 SCORE_LOW, SCORE_HIGH = -ONE, 4 * ONE
-TRACED = ("level_raw", "doubt", "strange", "foam", "film", "wettest", "shares")
 FLAG_TABLE = {
     "foam": "level given, accepted unless doubted",
     "film": "level given, accepted unless doubted",

@@ -19,7 +19,6 @@ from training.rows import Floats
 from training.trimming import SHARE_BITS, SHARE_HIGH, SHARE_LOW, SHARE_ONE, Trimming, emit_shares
 
 GROUPS = ("shares", "ratios", "steps", "means", "unrest")
-STATEFUL = ("means", "unrest")
 WET_FLOOR = SHARE_ONE // 8  # least denominator of the ratios: noise of a dry pad over this stays small
 RATIO_HIGH = SHARE_ONE + SHARE_ONE // 16
 MEAN_SHIFT = 3  # running means over about eight frames

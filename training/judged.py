@@ -16,14 +16,13 @@ import numpy as np
 from scipy.stats import beta  # type: ignore[import-untyped]
 
 from dataset.records import FrozenData, Mounting, PadRole
-from training.operating import Operating, Scores, accepted
+from training.operating import WET_SHARE, Operating, Scores, accepted
 from training.program import EMPTY, FLAG_BITS, LEVEL_UNITS_PER_MM, VALID, WITHHELD, Program
 from training.rows import Floats, Ints, Mask
 from training.scoring import tidy
 from training.streams import values_of
 from training.watch import States, states_of
 
-WET_SHARE = 0.05  # of the span: an empty tank read above this is a false wet, a fuller one called empty a false dry
 _LEVEL_BANDS = 10
 _TEMPERATURE_BAND_K = 10
 
