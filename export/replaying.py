@@ -15,6 +15,7 @@ from export.c_source import emit_c
 from export.toolchain import build_host, run_rows
 from training.program import NO_TEMPERATURE, Array, Program, run
 from training.program.model import TEMPERATURE_RANGE
+from training.streams import restarts as steps_outside
 
 CROSS_CHECKED = 1000  # frames that the interpreter computes as well: a difference would show long before
 _PER_DEGREE = 10
@@ -40,7 +41,7 @@ def replay(program: Program, frames: Frames, trim: NDArray[np.int64] | None = No
     """
     counts = np.asarray(frames.counts, np.int64)
     warm = _tenths(frames)
-    restarts = outside(frames.t_ms, program)
+    restarts = steps_outside(np.asarray(frames.t_ms, np.int64), program.period_ms, program.period_tolerance_pct)
     first = np.zeros(len(frames), np.int64)
     first[[0, *restarts] if len(frames) else []] = 1
     its_trim = np.zeros(0, np.int64) if program.trim is None else trim
@@ -55,12 +56,6 @@ def replay(program: Program, frames: Frames, trim: NDArray[np.int64] | None = No
         frame = int(np.argmax((readings[: len(head)] != head).any(axis=1)))
         raise ToolError("the C on this computer", f"{readings[frame].tolist()} at frame {frame}", f"{head[frame].tolist()}, as the interpreter has it")
     return Replayed(readings, restarts, np.diff(frames.t_ms)[restarts - 1])
-
-
-def outside(t_ms: NDArray[np.int64], program: Program) -> Array:
-    """Frames whose step from the one before is further from the period than the tolerance."""
-    off = np.abs(np.diff(t_ms) - program.period_ms) * 100 > program.period_ms * program.period_tolerance_pct
-    return np.flatnonzero(off) + 1
 
 
 def _tenths(frames: Frames) -> Array:

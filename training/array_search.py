@@ -19,7 +19,7 @@ from training.operating import DEFAULT_SHARES, Scores
 from training.program import LEVEL_UNITS_PER_MM, Builder, shift_round_int
 from training.recipes import Board
 from training.rows import Floats, Ints, Mask, group_weights
-from training.streams import values_of
+from training.streams import restarted, values_of
 from training.trimming import SHARE_ONE, Trimming, find_trimming, kind_names, trim_counts, trim_limits
 from training.watch import ONE, States, doubt_of, fit_watcher, states_of
 
@@ -200,19 +200,19 @@ def scores_of(parts: Parts, rig: Rig, data: FrozenData, rows: Mask, span_mm: flo
     """What the nets give on rows, from integer features: the arithmetic of the program's own operations."""
     level = parts.level.activations(rig.of(parts.level_groups, rows))[-1][:, 0]
     watched = np.clip(parts.watcher.activations(rig.of(parts.watch_groups, rows))[-1], SCORE_LOW, SCORE_HIGH).astype(np.int64)
-    doubt = _patient(watched[:, 0], data.session[rows]) if parts.patience else watched[:, 0]
+    doubt = _patient(watched[:, 0], data.session[rows], restarted(data)[rows]) if parts.patience else watched[:, 0]
     shares = rig.shares[rows].astype(np.int64)
     return Scores(np.clip(level / LEVEL_UNITS_PER_MM, 0, span_mm), doubt, watched[:, 1], watched[:, 2], watched[:, 3], shares.max(axis=1), shares.min(axis=1))
 
 
-def _patient(doubt: Ints, session: Ints) -> Ints:
-    """The running mean of the program, over each session's rows."""
+def _patient(doubt: Ints, session: Ints, anew: Mask) -> Ints:
+    """The running mean of the program, over each session's rows; ``anew`` where it starts again."""
     made = doubt.copy()
     for s in np.unique(session):
         at = np.flatnonzero(session == s)
         total = int(doubt[at[0]]) << MEAN_SHIFT
         for k, row in enumerate(at):
-            total = total if k == 0 else total - shift_round_int(total, MEAN_SHIFT) + int(doubt[row])
+            total = int(doubt[row]) << MEAN_SHIFT if anew[row] else total if k == 0 else total - shift_round_int(total, MEAN_SHIFT) + int(doubt[row])
             made[row] = shift_round_int(total, MEAN_SHIFT)
     return made
 

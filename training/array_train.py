@@ -38,6 +38,7 @@ from training.judged import Judged, figures_of, judge, judge_scores
 from training.judged_curves import errors_by_level, risk_curves
 from training.nets import Net
 from training.operating import Operating, find_operating
+from training.power_on import power_on
 from training.program import Program
 from training.recipes import Board
 from training.rows import Ints, Mask
@@ -219,7 +220,8 @@ def _prove(
     names = {k: group for k, (group, _) in enumerate(data.frozen.roles)}
     prove = {"integer": integer, "float": score(answers, answers.float_mm), "by_group": by_group(answers, names), "beyond": beyond(answers)}
     curves = {"by_level": errors_by_level(judged), "risk": risk_curves(judged, scores_of(parts, rig, data, rows, board.span_mm))}
-    return prove, figures_of(judged) | curves | {"worst_group_rmse_mm": integer["worst_group_rmse_mm"]}
+    cold = {"power_on": power_on(program, data, rows, rig.trims)}
+    return prove, figures_of(judged) | curves | cold | {"worst_group_rmse_mm": integer["worst_group_rmse_mm"]}
 
 
 def _answers(judged: Judged, data: FrozenData, rows: Mask, floats: Any, fit_levels: Any) -> Answers:

@@ -69,6 +69,7 @@ def rate_rows(claims: Figures) -> list[tuple[str, str]]:
         *((f"{flag} flagged", _flag(_part(_part(claims, "flags"), flag), flag)) for flag in ("foam", "film")),
         ("filling less draining, clean (hysteresis)", _millimetres(claims.get("hysteresis_mm"))),
         ("band", _band(_part(claims, "band"))),
+        *_power_on_rows(_part(claims, "power_on")),
         ("below the top of the lowest pad", _zone(_part(_part(_part(claims, "by"), "zone"), "lowest pad"))),
     ]
     return [(what, found) for what, found in rows if found]
@@ -105,6 +106,24 @@ def _flag(its: Figures, flag: str) -> str:
 def _band(its: Figures) -> str:
     covered = _share(its.get("covered_share"), "of accepted readings have the label inside")
     return covered and f"{covered}, worst group {percent(its.get('worst_group_share')):g} %; mean width {short(its.get('width_mm')):g} mm"
+
+
+def _power_on_rows(its: Figures) -> list[tuple[str, str]]:
+    """The wait for a first reading, and what a restart leaves behind; starts without any reading are counted, not left out."""
+    if not its.get("starts"):
+        return []
+    waits = [f"{name} {_wait(its.get(key), its)}" for name, key in (("P50", "wait_p50_s"), ("P95", "wait_p95_s"), ("max", "wait_max_s"))]
+    text = f"{', '.join(waits)} after the first frame, of {its['starts']} starts; never switched off: P95 {_wait(its.get('warm_p95_s'), its)}"
+    rows = [("power-on at a random frame: first reading", text)]
+    same, apart = percent(its.get("as_warm_share")), short(its.get("apart_mm"))
+    if same is not None:
+        far = "" if apart is None else f"; levels at most {apart:g} mm apart"
+        rows.append((f"readings from frame {its['settling_frames']} after it on", f"{same:g} % equal those without the restart{far}"))
+    return [*rows, ("gaps in time: the model started anew", f"{its['restarts']} in the judged sessions")]
+
+
+def _wait(seconds: object, its: Figures) -> str:
+    return f"{seconds:g} s" if isinstance(seconds, int | float) else f"none within {its['window_s']:g} s"
 
 
 def _zone(its: Figures) -> str:

@@ -1,4 +1,7 @@
-"""Programs run over whole capture sessions, all at once: every session is a stream from power-on, its state carried."""
+"""Programs run over capture sessions, all at once: every stream starts from power-on and carries its state, as the chip does.
+
+A step in time outside the period's tolerance starts the model anew, as the firmware has to.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +14,22 @@ from training.program import NO_TEMPERATURE, Program, initial_state, prepare
 from training.program.interpreter import trace
 from training.rows import Floats, Ints, Mask
 
-_PER_MILLE_TEMPERATURE = 10  # the program's temperatures are tenths of a degree
+_PER_DEGREE = 10  # the program's temperatures are tenths of a degree
+
+
+def restarts(t_ms: Ints, period_ms: int, tolerance_pct: float) -> Ints:
+    """Frames whose step from the one before is further from the period than the tolerance; there the state is that of power-on."""
+    off = np.abs(np.diff(t_ms) - period_ms) * 100 > period_ms * tolerance_pct
+    return np.asarray(np.flatnonzero(off) + 1, np.int64)
+
+
+def restarted(data: FrozenData) -> Mask:
+    """Rows at which their session starts anew, by its sensor's own period and tolerance, (n,)."""
+    made: Mask = np.zeros(len(data.session), np.bool_)
+    for k in np.unique(data.session):
+        sensor, mine = data.frozen.sessions[int(k)].mounting.sensor, data.session == k
+        made[mine] = np.isin(data.frame[mine], restarts(data.frames[int(k)].t_ms, sensor.period_ms, sensor.period_tolerance_pct))
+    return made
 
 
 def values_of(program: Program, data: FrozenData, chosen: Mask, trims: Ints, names: Sequence[str], counts: Sequence[Ints] | None = None) -> dict[str, Ints]:
@@ -24,38 +42,58 @@ def values_of(program: Program, data: FrozenData, chosen: Mask, trims: Ints, nam
         raise ValueError("no rows chosen")
     at = np.flatnonzero(chosen)
     used = np.unique(data.session[at])
-    slot = {int(s): k for k, s in enumerate(used)}
-    ready = prepare(program, trims[used]) if program.trim is not None else np.zeros((len(used), 0), np.int64)
-    rows = np.asarray([slot[int(s)] for s in data.session[at]], np.int64)
+    where = np.searchsorted(used, data.session[at])
     if not program.states:
+        ready = _ready(program, trims, used)
         given = data.counts[at] if counts is None else np.concatenate([counts[int(s)][data.frame[at][data.session[at] == s]] for s in used])
         if counts is not None and not np.all(np.diff(data.session[at]) >= 0):
             raise ValueError("rows out of session order")
-        _, found = trace(program, given, _tenths(data.temperature_c[at]), np.zeros(len(at), np.int64), initial_state(program, len(at)), ready[rows], names)
+        _, found = trace(program, given, _tenths(data.temperature_c[at]), np.zeros(len(at), np.int64), initial_state(program, len(at)), ready[where], names)
         return found
-    return _with_state(program, data, at, used, ready, names, counts)
+    last = np.asarray([data.frame[at][where == k].max() for k in range(len(used))], np.int64)
+    streams = run_streams(program, data, used, np.zeros_like(last), last + 1, trims, names, counts)
+    return {name: its[data.frame[at], where] for name, its in streams.items()}
+
+
+def run_streams(
+    program: Program, data: FrozenData, session: Ints, start: Ints, length: Ints, trims: Ints, names: Sequence[str], counts: Sequence[Ints] | None = None
+) -> dict[str, Ints]:
+    """The named values of streams that start from power-on at frame ``start`` of a session and run for ``length`` frames, all (streams,).
+
+    Each is int64 (longest, streams, size), zero behind a stream's end; otherwise as :func:`values_of`.
+    """
+    used, where = np.unique(session, return_inverse=True)
+    whole = [np.asarray(data.frames[int(s)].counts if counts is None else counts[int(s)], np.int64) for s in used]
+    flat, at = np.concatenate(whole), np.cumsum([0, *map(len, whole)])[where] + start
+    warm = np.concatenate(
+        [_tenths(np.full(len(w), np.nan) if (t := data.frames[int(s)].temperature_c) is None else t) for s, w in zip(used, whole, strict=True)]
+    )
+    fresh = np.concatenate([_fresh(data.frames[int(s)].t_ms, program) for s in used])
+    ready, power_on = _ready(program, trims, session), initial_state(program, len(session))
+    state, order = power_on.copy(), np.argsort(-length, kind="stable")
+    made: dict[str, Ints] = {}
+    for k in range(int(length.max())):
+        live = order[: int((length > k).sum())]
+        rows = at[live] + k
+        anew = live[fresh[rows]]
+        state[anew] = power_on[anew]
+        state[live], found = trace(program, flat[rows], warm[rows], np.zeros(len(live), np.int64), state[live], ready[live], names)
+        for name, value in found.items():
+            made.setdefault(name, np.zeros((int(length.max()), len(session), value.shape[1]), np.int64))[k, live] = value
+    return made
+
+
+def _ready(program: Program, trims: Ints, session: Ints) -> Ints:
+    """The prepared values of each stream, (streams, prepared size)."""
+    return np.zeros((len(session), 0), np.int64) if program.trim is None else prepare(program, trims[session])
+
+
+def _fresh(t_ms: Ints, program: Program) -> Mask:
+    made: Mask = np.zeros(len(t_ms), np.bool_)
+    made[restarts(t_ms, program.period_ms, program.period_tolerance_pct)] = True
+    return made
 
 
 def _tenths(degrees: Floats) -> Ints:
     """Temperatures as programs take them; what was not measured is NO_TEMPERATURE."""
-    return np.where(np.isnan(degrees), NO_TEMPERATURE, np.rint(np.nan_to_num(degrees) * _PER_MILLE_TEMPERATURE)).astype(np.int64)
-
-
-def _with_state(program: Program, data: FrozenData, at: Ints, used: Ints, ready: Ints, names: Sequence[str], counts: Sequence[Ints] | None) -> dict[str, Ints]:
-    whole = [np.asarray(data.frames[int(s)].counts if counts is None else counts[int(s)], np.int64) for s in used]
-    warm = [_tenths(np.full(len(w), np.nan) if (t := data.frames[int(s)].temperature_c) is None else t) for s, w in zip(used, whole, strict=True)]
-    last = [int(data.frame[at][data.session[at] == s].max()) for s in used]
-    order = np.argsort([-n for n in last], kind="stable")
-    state = initial_state(program, len(used))
-    kept: list[dict[str, Ints]] = []
-    for k in range(max(last) + 1):
-        live = order[: sum(n >= k for n in last)]
-        frame = np.stack([whole[s][k] for s in live])
-        nothing = np.zeros(len(live), np.int64)
-        state[live], found = trace(program, frame, np.asarray([warm[s][k] for s in live], np.int64), nothing, state[live], ready[live], names)
-        spread = {name: np.zeros((len(used), value.shape[1]), np.int64) for name, value in found.items()}
-        for name, value in found.items():
-            spread[name][live] = value
-        kept.append(spread)
-    where = np.searchsorted(used, data.session[at])
-    return {name: np.stack([one[name] for one in kept])[data.frame[at], where] for name in names}
+    return np.where(np.isnan(degrees), NO_TEMPERATURE, np.rint(np.nan_to_num(degrees) * _PER_DEGREE)).astype(np.int64)
