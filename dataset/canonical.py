@@ -98,7 +98,7 @@ def frozen_sha256(group_by: GroupBy, roles: Mapping[str, Role], sessions: Sequen
 
 def limits_sha256(limits: Limits) -> str:
     """The hash of what is signed: name, note and rows in their order. Neither the revision nor the signer changes it."""
-    rows = [[r.metric, r.condition, _real(r.bound), _real(r.confidence), r.min_groups] for r in limits.rows]
+    rows = [[r.metric, r.condition, _real(r.bound), _real(r.confidence), r.min_groups] + ([] if r.or_mm is None else [_real(r.or_mm)]) for r in limits.rows]
     return sha256({"format": LIMITS_FORMAT, "name": limits.name, "note": limits.note, "rows": rows})
 
 

@@ -175,7 +175,7 @@ def check_budget(budget: Budget) -> None:
 
 
 def _greatest_bound(metric: str) -> float:
-    """The greatest bound that says anything: shares run to 1, percents of the span to 100, lengths and numbers of episodes as far as lengths."""
+    """The greatest bound that says anything: shares run to 1, percents of the span to 100, all others as far as lengths."""
     return 1.0 if metric.endswith("_share") else 100.0 if metric.endswith("_pct_span") else MAX_MM
 
 
@@ -192,6 +192,10 @@ def check_limits(limits: Limits) -> None:
         if row.confidence is not None and not 0 < row.confidence < 1:
             raise InputError(f"{where}, confidence of {row.metric}", f"{row.confidence:g}", "more than 0 and less than 1")
         check_number(f"{where}, fewest groups for {row.metric}", row.min_groups, 1, 10**6)
+        if row.or_mm is not None:
+            if not row.metric.endswith("_pct_span"):
+                raise InputError(f"{where}, {row.metric}", f"or {row.or_mm:g} mm", "millimetres beside a percentage of the span only, such as p95_pct_span")
+            check_number(f"{where}, millimetres of {row.metric}", row.or_mm, 0, MAX_MM, unit="mm")
     (metric, condition), times = Counter((r.metric, r.condition) for r in limits.rows).most_common(1)[0]
     if times > 1:
         raise InputError(where, f"{times} rows bound {metric} under '{condition}'", "one row for each metric and condition")

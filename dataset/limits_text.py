@@ -9,6 +9,7 @@ condition = "all"
 bound = 2.0
 confidence = 0.9
 fewest_groups = 9
+or_mm = 1.0    # of a percentage of the span: the larger of both is the bound
 """
 
 from __future__ import annotations
@@ -75,7 +76,7 @@ bound = 10.0
 fewest_groups = 3
 """
 _TOP = {"note": str, "signer": str, "row": list}
-_ROW = {"metric": str, "condition": str, "bound": float, "confidence": float, "fewest_groups": int}
+_ROW = {"metric": str, "condition": str, "bound": float, "confidence": float, "fewest_groups": int, "or_mm": float}
 _NEEDED = ("metric", "bound")
 _KINDS = {str: "a text in quotes", float: "a number", int: "a whole number", list: "tables [[row]]"}
 
@@ -117,6 +118,7 @@ def _row(where: str, table: Mapping[str, Any]) -> Limit:
         condition=table.get("condition", "all"),
         confidence=None if confidence is None else float(confidence),
         min_groups=table.get("fewest_groups", 1),
+        or_mm=None if table.get("or_mm") is None else float(table["or_mm"]),
     )
 
 
@@ -139,7 +141,13 @@ def write_limits(limits: Limits) -> str:
         lines += ["", "[[row]]", f"metric = {_text(row.metric)}", f"condition = {_text(row.condition)}", f"bound = {float(row.bound)!r}"]
         lines += [f"confidence = {float(row.confidence)!r}"] if row.confidence is not None else []
         lines += [f"fewest_groups = {row.min_groups}"]
+        lines += [f"or_mm = {float(row.or_mm)!r}"] if row.or_mm is not None else []
     return "\n".join(lines) + "\n"
+
+
+def bound_text(bound: float, or_mm: float | None) -> str:
+    """A bound in words: the number, or 'the larger of both' where millimetres stand beside a percentage."""
+    return f"{bound:g}" if or_mm is None else f"{bound:g} or {or_mm:g} mm"
 
 
 def _text(value: str) -> str:

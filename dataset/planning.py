@@ -15,6 +15,7 @@ from dataset.freezing import natural
 from dataset.gaps import ALL, Cell, Gaps, empty_bands, levels_text, sessions_of, under
 from dataset.records import GroupBy, Limit, Limits, Liquid, Tank, Unit
 from dataset.registry import label
+from dataset.words import EPISODE_RATES
 
 RATE_CONFIDENCE = 0.95
 FIT_AND_CHOOSE = 2  # one group each, the fewest
@@ -91,7 +92,7 @@ def groups_to_prove(limit: Limit) -> tuple[int, str]:
     if limit.confidence is None:
         return fewest
     percent = f"{100 * limit.confidence:g} %"
-    if not limit.metric.endswith("_share"):
+    if limit.metric not in EPISODE_RATES:
         band = groups_for_band(limit.confidence)
         return max((band, f"{row} at {percent}: the largest of {band} bounds a further one"), fewest, key=itemgetter(0))
     trials = trials_for_rate(limit.bound, limit.confidence)

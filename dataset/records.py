@@ -223,13 +223,17 @@ class Budget:
 
 @dataclass(frozen=True)
 class Limit:
-    """One row of the limits: ``metric`` under ``condition`` must stay at or below ``bound``, shown on ``min_groups`` groups."""
+    """One row of the limits: ``metric`` under ``condition`` must stay at or below ``bound``, shown on ``min_groups`` groups.
+
+    ``or_mm``, for a percentage of the span: the bound is the larger of that percentage and so many millimetres.
+    """
 
     metric: str
     bound: float
     condition: str = "all"
     confidence: float | None = None
     min_groups: int = 1
+    or_mm: float | None = None
 
 
 @dataclass(frozen=True)

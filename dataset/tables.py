@@ -165,6 +165,7 @@ class LimitRow(Base):
     condition: Mapped[Prose]
     confidence: Mapped[Real | None]
     min_groups: Mapped[int]
+    or_mm: Mapped[Real | None]
     limits: Mapped[LimitsRow] = relationship(back_populates="rows")
 
 

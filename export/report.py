@@ -148,11 +148,17 @@ def _limits(facts: Facts) -> list[str]:
     limits = facts["limits"] or {}
     name = f" ({escape(limits['name'])}@{limits['revision']})" if limits else ""
     rows = [
-        (escape(str(a.get("metric", ""))), escape(str(a.get("condition", ""))), number(a.get("bound")), number(a.get("value")),
+        (escape(str(a.get("metric", ""))), escape(str(a.get("condition", ""))), _bound(a), number(a.get("value")),
          badge(str(a.get("answer", ""))), escape(str(a.get("reason") or "")))
         for a in answers
     ]  # fmt: skip
     return [f"<h2>Limits{name}</h2>", html_table(("Metric", "Condition", "Bound", "Found", "Answer", "Why"), rows, left=(0, 1, 4, 5))]
+
+
+def _bound(answer: Facts) -> str:
+    """A limit's bound; of a percentage with millimetres beside it both, of which the larger counts."""
+    found = number(answer.get("bound"))
+    return found if answer.get("or_mm") is None else f"{found} or {number(answer['or_mm'])} mm"
 
 
 def _costs(facts: Facts) -> list[str]:

@@ -48,7 +48,9 @@ def _show_limits(answers: list[Facts]) -> None:
     if not answers:
         say("No limits were given.\n")
         return
-    rows = [(a["metric"], a["condition"], a["bound"], a["value"], a["answer"], a["reason"]) for a in answers]
+    from dataset.limits_text import bound_text
+
+    rows = [(a["metric"], a["condition"], bound_text(a["bound"], a.get("or_mm")), a["value"], a["answer"], a["reason"]) for a in answers]
     table("limits", ("metric", "condition", "bound", "value", "answer", "reason"), rows)
     failed = sum(a["answer"] != "met" for a in answers)
     if failed:

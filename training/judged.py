@@ -1,21 +1,22 @@
 """What a program said of labelled frames, every session run whole from power-on, beside what was true; and figures by class from it.
 
-Errors are of accepted readings, pooled over frames; beside each stand its groups and the worst of them. Classes: 'clean' is liquid with nothing
-stated on it or the wall, 'foam' and 'film' (drops too) liquid with those, 'empty' a tank at level 0, dry or not, 'dry' one with nothing
-stated on the wall. An episode is one session's frames of a class in a row.
+Errors are of accepted readings. Every group weighs the same in shares, means and quantiles, which are the claim; the same pooled over frames
+stands beside them. Classes: 'clean' is liquid with nothing stated on it or the wall, 'foam' and 'film' (drops too) liquid with those, 'drops', 'scale',
+'sloshing' and 'tilted' liquid with those, whatever else is stated; 'empty' a tank at level 0, dry or not, 'dry' one with nothing stated on the
+wall. An episode is one session's frames of a class in a row.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
 from scipy.stats import beta  # type: ignore[import-untyped]
 
-from dataset.records import FrozenData, Mounting, PadRole
+from dataset.records import Conditions, FrozenData, Mounting, PadRole, Surface, Wall
 from training.operating import WET_SHARE, Operating, Scores, accepted
 from training.program import EMPTY, FLAG_BITS, LEVEL_UNITS_PER_MM, VALID, WITHHELD, Program
 from training.rows import Floats, Ints, Mask
@@ -31,7 +32,8 @@ _TEMPERATURE_BAND_K = 10
 class Judged:
     """One row a labelled frame, in session and time order; arrays (n,). Levels in mm, ``level_mm`` NaN where withheld.
 
-    ``places`` gives for each way of grouping ('unit', 'liquid', 'coupling', 'flow', 'temperature', 'level band', 'zone', 'group', 'session') a label a row.
+    ``places`` gives for each way of grouping ('unit', 'liquid', 'coupling', 'flow', 'temperature', 'level band', 'zone', 'group', 'session') a label a row,
+    ``stated`` the rows of which 'drops', 'scale', 'sloshing' or 'tilted' was stated. ``known_mm``: least and greatest label of the fit, where known.
     """
 
     label_mm: Floats
@@ -46,6 +48,8 @@ class Judged:
     states: States
     places: Mapping[str, Any]
     span_mm: float
+    stated: Mapping[str, Mask] = field(default_factory=dict)
+    known_mm: tuple[float, float] | None = None
 
     @property
     def accepted(self) -> Mask:
@@ -68,7 +72,8 @@ class Judged:
     def classes(self) -> dict[str, Mask]:
         """Rows of each class; a class without rows is left out."""
         wet, its = ~self.states.empty, self.states
-        found = {"clean": its.clean, "foam": its.foam & wet, "film": its.film & wet, "empty": its.empty, "dry": its.dry}
+        found = {"clean": its.clean, "foam": its.foam & wet, "film": its.film & wet}
+        found |= {name: rows & wet for name, rows in self.stated.items()} | {"empty": its.empty, "dry": its.dry}
         return {name: rows for name, rows in found.items() if rows.any()}
 
 
@@ -83,7 +88,7 @@ def judge(program: Program, data: FrozenData, chosen: Mask, trims: Ints, span_mm
         label_mm=data.level_mm[chosen], u_mm=data.u_mm[chosen], level_mm=level,
         low_mm=out["low"] / LEVEL_UNITS_PER_MM, high_mm=out["high"] / LEVEL_UNITS_PER_MM,
         validity=out["validity"], flags=out["flags"], t_ms=data.t_ms[chosen], frame=data.frame[chosen], states=states_of(data).where(chosen),
-        places=_places(data, chosen, span_mm), span_mm=span_mm,
+        places=_places(data, chosen, span_mm), span_mm=span_mm, stated=_stated(data, chosen),
     )  # fmt: skip
 
 
@@ -95,8 +100,17 @@ def judge_scores(its: Scores, at: Operating, data: FrozenData, chosen: Mask, spa
     return Judged(
         label_mm=data.level_mm[chosen], u_mm=data.u_mm[chosen], level_mm=level, low_mm=np.zeros(len(level)), high_mm=np.full(len(level), span_mm),
         validity=np.where(given, np.where(dry, EMPTY, VALID), WITHHELD), flags=raised, t_ms=data.t_ms[chosen], frame=data.frame[chosen],
-        states=states_of(data).where(chosen), places=_places(data, chosen, span_mm), span_mm=span_mm,
+        states=states_of(data).where(chosen), places=_places(data, chosen, span_mm), span_mm=span_mm, stated=_stated(data, chosen),
     )  # fmt: skip
+
+
+def _stated(data: FrozenData, chosen: Mask) -> dict[str, Mask]:
+    """Rows with each of the conditions that are no state of their own."""
+    tests: dict[str, Callable[[Conditions], bool]] = {
+        "drops": lambda c: Wall.DROPS in c.wall, "scale": lambda c: Wall.SCALE in c.wall, "sloshing": lambda c: Surface.SLOSHING in c.surface,
+        "tilted": lambda c: c.tilt_deg is not None and any(c.tilt_deg),
+    }  # fmt: skip
+    return {name: np.asarray([test(c) for c in data.conditions], np.bool_)[data.condition[chosen]] for name, test in tests.items()}
 
 
 def _places(data: FrozenData, chosen: Mask, span_mm: float) -> dict[str, Any]:
@@ -138,34 +152,82 @@ def figures_of(its: Judged) -> dict[str, Any]:
     return {
         "classes": {name: errors(its, rows) for name, rows in classes.items()} | {"all": errors(its, np.ones(len(its.label_mm), np.bool_))},
         "by": by,
+        "span_mm": its.span_mm,
         "false_wet": episodes(its, its.states.empty, its.false_wet),
+        "false_wet_by": {name: episodes(its, rows, its.false_wet) for name, rows in _empties(its).items()},
         "false_dry": episodes(its, its.label_mm > WET_SHARE * its.span_mm, its.false_dry),
-        "dry_recognised_share": tidy((its.validity[its.states.dry] == EMPTY).mean()) if its.states.dry.any() else None,
+        **_recognised(its),
         "flags": {name: confusion(its, name, truth) for name, truth in (("foam", its.states.foam), ("film", its.states.film))},
         "longest_withheld_s": longest_s(its, ~its.accepted),
         "longest_wrong_s": longest_s(its, its.accepted & (np.abs(np.nan_to_num(its.error_mm)) > WET_SHARE * its.span_mm)),
         "hysteresis_mm": hysteresis(its),
         "band": coverage(its),
+        "beyond": _beyond(its),
     }
 
 
+def _empties(its: Judged) -> dict[str, Mask]:
+    """Rows of an empty tank by what is on its wall: nothing, a film, drops."""
+    drops = its.stated.get("drops", np.zeros(len(its.frame), np.bool_))
+    found = {"dry": its.states.dry, "film": its.states.empty & its.states.film & ~drops, "drops": its.states.empty & drops}
+    return {name: rows for name, rows in found.items() if rows.any()}
+
+
+def _recognised(its: Judged) -> dict[str, float | None]:
+    """The share of a dry tank's frames that is called empty: mean over groups, and the least of them."""
+    rows = its.states.dry
+    if not rows.any():
+        return {"dry_recognised_share": None, "dry_recognised_least": None}
+    each = by_group(its, rows, its.validity == EMPTY)
+    return {"dry_recognised_share": tidy(each.mean()), "dry_recognised_least": tidy(each.min())}
+
+
+def _beyond(its: Judged) -> dict[str, Any] | None:
+    """Frames with a label beyond those of the fit, and the share of them that was accepted all the same."""
+    if its.known_mm is None:
+        return None
+    rows = (its.label_mm < its.known_mm[0]) | (its.label_mm > its.known_mm[1])
+    groups = len(np.unique(its.places["group"][rows]))
+    return {"frames": int(rows.sum()), "groups": groups, "accepted_share": tidy(by_group(its, rows, its.accepted).mean()) if groups else None}
+
+
+def by_group(its: Judged, rows: Mask, values: Any) -> Floats:
+    """The mean of ``values`` (n,) over each group's ``rows``, (groups with such rows,)."""
+    _, of = np.unique(its.places["group"][rows], return_inverse=True)
+    return np.asarray(np.bincount(of, np.asarray(values, np.float64)[rows]) / np.bincount(of), np.float64)
+
+
 def errors(its: Judged, rows: Mask) -> dict[str, Any]:
-    """Errors of the accepted readings of ``rows``, in mm and % of span, with the label's uncertainty, the groups and the worst of them."""
-    groups = its.places["group"]
+    """Errors of the accepted readings of ``rows``, in mm and % of span, with the label's uncertainty, the groups and the worst of them.
+
+    Every group weighs the same; ``frames_p95_mm`` and ``frames_accepted_share`` pool the frames. ``worst``: of each figure the worst group's.
+    """
     used = rows & its.accepted
+    if not rows.any():
+        return {"frames": 0, "groups": 0, "accepted_share": None}
+    shares = by_group(its, rows, its.accepted)
     made: dict[str, Any] = {
-        "frames": int(rows.sum()), "groups": len(np.unique(groups[rows])), "accepted_share": tidy(used.sum() / rows.sum()) if rows.any() else None,
+        "frames": int(rows.sum()), "groups": len(shares), "accepted_share": tidy(shares.mean()), "frames_accepted_share": tidy(its.accepted[rows].mean()),
+        "worst": {"withheld_share": tidy(1 - shares.min())},
     }  # fmt: skip
     if not used.any():
         return made
-    error, size = its.error_mm[used], np.abs(its.error_mm[used])
-    worst = {str(g): float(np.quantile(size[groups[used] == g], 0.95)) for g in np.unique(groups[used])}
-    name = max(worst, key=lambda g: (worst[g], g))
+    names, of = np.unique(its.places["group"][used], return_inverse=True)
+    error, weights = its.error_mm[used], 1 / np.bincount(of)[of]
+    size = np.abs(error)
+    each = [size[of == k] for k in range(len(names))]
+    p95 = [float(np.quantile(one, 0.95)) for one in each]
+    name = max(range(len(names)), key=lambda k: (p95[k], names[k]))
+    p50, pooled = (float(np.quantile(size, q, weights=weights, method="inverted_cdf")) for q in (0.5, 0.95))
+    squares = by_group(its, used, np.nan_to_num(its.error_mm) ** 2)
     known = its.u_mm[used]
+    made["worst"] |= {
+        "p50_mm": tidy(max(np.median(one) for one in each)), "p95_mm": tidy(max(p95)), "max_mm": tidy(size.max()), "rmse_mm": tidy(np.sqrt(squares.max())),
+    }  # fmt: skip
     made |= {
-        "p50_mm": tidy(np.median(size)), "p95_mm": tidy(np.quantile(size, 0.95)), "max_mm": tidy(size.max()), "bias_mm": tidy(error.mean()),
-        "rmse_mm": tidy(np.sqrt(np.mean(error**2))), "p95_pct": tidy(100 * np.quantile(size, 0.95) / its.span_mm),
-        "worst_group": name, "worst_group_p95_mm": tidy(worst[name]),
+        "p50_mm": tidy(p50), "p95_mm": tidy(pooled), "max_mm": tidy(size.max()), "bias_mm": tidy(by_group(its, used, np.nan_to_num(its.error_mm)).mean()),
+        "rmse_mm": tidy(np.sqrt(squares.mean())), "p95_pct": tidy(100 * pooled / its.span_mm), "frames_p95_mm": tidy(np.quantile(size, 0.95)),
+        "worst_group": str(names[name]), "worst_group_p95_mm": tidy(p95[name]),
         "label_u_mm": None if np.isnan(known).all() else tidy(np.sqrt(np.nanmean(known**2))),
     }  # fmt: skip
     return made
@@ -183,11 +245,15 @@ def runs(its: Judged, rows: Mask) -> list[tuple[int, int]]:
 
 
 def episodes(its: Judged, tried: Mask, wrong: Mask) -> dict[str, Any]:
-    """In how many episodes of ``tried`` something went ``wrong``; the rate's one-sided 95 % bound is Clopper and Pearson's (Biometrika 26 (1934) 404)."""
+    """In how many episodes of ``tried`` something went ``wrong``, with the one-sided 95 % bound of the rate."""
     trials = runs(its, tried)
     bad = sum(bool(wrong[a:b].any()) for a, b in trials)
-    bound = None if not trials else 1.0 if bad == len(trials) else tidy(beta.ppf(0.95, bad + 1, len(trials) - bad))
-    return {"episodes": len(trials), "wrong": bad, "frames": int((wrong & tried).sum()), "upper_bound_95": bound}
+    return {"episodes": len(trials), "wrong": bad, "frames": int((wrong & tried).sum()), "upper_bound_95": upper_bound(bad, len(trials), 0.95)}
+
+
+def upper_bound(wrong: int, trials: int, confidence: float) -> float | None:
+    """The one-sided upper bound of a rate, by Clopper and Pearson (Biometrika 26 (1934) 404); None without trials."""
+    return None if not trials else 1.0 if wrong == trials else tidy(beta.ppf(confidence, wrong + 1, trials - wrong))
 
 
 def longest_s(its: Judged, rows: Mask) -> float:
@@ -205,18 +271,17 @@ def confusion(its: Judged, flag: str, truth: Mask) -> dict[str, Any]:
 
 
 def hysteresis(its: Judged) -> float | None:
-    """Mean error while filling less that while draining, clean liquid only."""
+    """Mean error while filling less that while draining, clean liquid only, mean over groups."""
     used = its.accepted & its.states.clean
     up, down = (used & (its.places["flow"] == flow) for flow in ("filling", "draining"))
-    return tidy(its.error_mm[up].mean() - its.error_mm[down].mean()) if up.any() and down.any() else None
+    return tidy(by_group(its, up, its.error_mm).mean() - by_group(its, down, its.error_mm).mean()) if up.any() and down.any() else None
 
 
 def coverage(its: Judged) -> dict[str, Any] | None:
-    """The share of accepted frames whose label lies inside the band, pooled and in the worst group; None where no band is given."""
+    """The share of accepted frames whose label lies inside the band, mean over groups and in the worst; None where no band is given."""
     used = its.accepted & ~its.states.empty
     if not used.any() or (its.low_mm[used] == 0).all():
         return None
-    inside = (its.low_mm <= its.label_mm) & (its.label_mm <= its.high_mm)
-    groups = its.places["group"]
-    worst = min(float(inside[used & (groups == g)].mean()) for g in np.unique(groups[used]))
-    return {"covered_share": tidy(inside[used].mean()), "worst_group_share": tidy(worst), "width_mm": tidy((its.high_mm - its.low_mm)[used].mean())}
+    each = by_group(its, used, (its.low_mm <= its.label_mm) & (its.label_mm <= its.high_mm))
+    width = by_group(its, used, its.high_mm - its.low_mm).mean()
+    return {"covered_share": tidy(each.mean()), "worst_group_share": tidy(each.min()), "width_mm": tidy(width)}

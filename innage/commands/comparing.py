@@ -138,11 +138,13 @@ def _show_limits(found: dict[str, Any]) -> None:
     if found["limits_of"] is None:
         say("No limits: what matters is the error over all frames.")
         return
+    from dataset.limits_text import bound_text
+
     rows = [
         (
             pair["first"]["metric"],
             pair["first"]["condition"],
-            pair["first"]["bound"],
+            bound_text(pair["first"]["bound"], pair["first"].get("or_mm")),
             *(pair[k][what] for what in ("value", "answer") for k in ("first", "second")),
         )
         for pair in found["limits"]

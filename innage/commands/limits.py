@@ -18,9 +18,11 @@ if TYPE_CHECKING:
 
 app = typer.Typer(help="Limits: bounds that a model must keep to, versioned.", no_args_is_help=True, rich_markup_mode=None)
 
-ROW = re.compile(r"\s*([^\s<=@%#]+)\s*<=\s*([^\s@%#]+)\s*(?:@\s*([^\s@%#]+)\s*)?(?:%\s*([0-9]+(?:\.[0-9]+)?)\s*)?(?:#\s*([0-9]+)\s*)?")
-ROW_FORM = "METRIC<=BOUND[@CONDITION][%CONFIDENCE][#FEWEST_GROUPS]"
-ROW_HELP = f"One row, {ROW_FORM}, such as 'rmse_mm<=2' or 'rmse_mm<=2@foam%90#9'; repeat. Confidence in percent. Metrics: {', '.join(METRICS)}."
+ROW = re.compile(
+    r"\s*([^\s<=@%#]+)\s*<=\s*([^\s@%#]+)\s*(?:or\s+([^\s@%#]+)\s*mm\s*)?(?:@\s*([^\s@%#]+)\s*)?(?:%\s*([0-9]+(?:\.[0-9]+)?)\s*)?(?:#\s*([0-9]+)\s*)?"
+)
+ROW_FORM = "METRIC<=BOUND[ or MM mm][@CONDITION][%CONFIDENCE][#FEWEST_GROUPS]"
+ROW_HELP = f"One row, {ROW_FORM}, such as 'rmse_mm<=2' or 'rmse_mm<=2@foam%90#9'. Confidence in percent. Metrics: {', '.join(METRICS)}."
 
 
 @app.command()
@@ -33,7 +35,7 @@ def add(
 ) -> None:
     """Add limits; a name that exists gets its next revision."""
     from dataset.errors import InputError
-    from dataset.limits_text import limits_source, read_limits
+    from dataset.limits_text import bound_text, limits_source, read_limits
     from dataset.records import Limits
 
     if (source is None) == (not row):
@@ -41,7 +43,7 @@ def add(
         raise InputError(f"limits {name}", found, "one of them", "'--from default' takes the built-in set")
     limits = Limits(name, 0, tuple(read_row(text) for text in row or ())) if source is None else read_limits(name, *limits_source(source))
     made = open_store(store).add_limits(limits if note is None else replace(limits, note=note))
-    say(f"limits {made.name}@{made.revision}: {', '.join(f'{r.metric} <= {r.bound:g} ({r.condition})' for r in made.rows)}")
+    say(f"limits {made.name}@{made.revision}: {', '.join(f'{r.metric} <= {bound_text(r.bound, r.or_mm)} ({r.condition})' for r in made.rows)}")
 
 
 def read_row(text: str) -> Limit:
@@ -53,13 +55,13 @@ def read_row(text: str) -> Limit:
     expected = f"{ROW_FORM}, such as 'worst_group_rmse_mm<=2 @beyond %90 #9'"
     if found is None:
         raise InputError("--row", repr(text), expected)
-    metric, bound, condition, percent, groups = found.groups()
+    metric, bound, length, condition, percent, groups = found.groups()
     try:
-        value = float(bound)
+        value, or_mm = float(bound), None if length is None else float(length)
     except ValueError as error:
-        raise InputError("--row", f"{bound!r} as the bound in {text!r}", expected) from error
+        raise InputError("--row", f"{bound if length is None else f'{bound} or {length} mm'!r} as the bound in {text!r}", expected) from error
     confidence = None if percent is None else float(Decimal(percent) / 100)  # in decimal: 99.9 % is 0.999
-    return Limit(metric, value, condition or "all", confidence, int(groups or 1))
+    return Limit(metric, value, condition or "all", confidence, int(groups or 1), or_mm)
 
 
 @app.command()
@@ -106,7 +108,7 @@ def show(
     """Show the rows of limits (NAME or NAME@REVISION), who signed them, and the hash of what is signed."""
     from dataset.canonical import limits_sha256
     from dataset.errors import InputError
-    from dataset.limits_text import write_limits
+    from dataset.limits_text import bound_text, write_limits
 
     if toml and json:
         raise InputError("limits show", "both --toml and --json", "one of them")
@@ -117,7 +119,16 @@ def show(
     if toml:
         say(write_limits(limits).rstrip("\n"))
         return
-    rows = [(r.metric, r.bound, r.condition, None if r.confidence is None else f"{100 * r.confidence:g} %", r.min_groups) for r in limits.rows]
+    rows = [
+        (
+            r.metric,
+            r.bound if r.or_mm is None else bound_text(r.bound, r.or_mm),
+            r.condition,
+            None if r.confidence is None else f"{100 * r.confidence:g} %",
+            r.min_groups,
+        )
+        for r in limits.rows
+    ]
     table(f"limits {limits.name}@{limits.revision}", ("metric", "at most", "condition", "confidence", "fewest groups"), rows)
     say(f"signed by {limits.signer}" if limits.signer is not None else f"not signed yet: 'innage limits sign {limits.name} --signer NAME'")
     say(f"sha256 {limits_sha256(limits)}")

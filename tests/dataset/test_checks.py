@@ -100,6 +100,8 @@ REFUSED: list[Change] = [
     (checks.check_limits, LIMITS, {"rows": ()}, "no rows"),
     (checks.check_limits, LIMITS, {"rows": (Limit("rsme_mm", 1.0),)}, "metric: rsme_mm; expected one of rmse_mm"),
     (checks.check_limits, LIMITS, {"rows": (Limit("withheld_share", 1.1),)}, "bound of withheld_share: 1.1"),
+    (checks.check_limits, LIMITS, {"rows": (Limit("rmse_mm", 1.0, or_mm=1.0),)}, "rmse_mm: or 1 mm; expected millimetres beside a percentage"),
+    (checks.check_limits, LIMITS, {"rows": (Limit("p95_pct_span", 1.0, or_mm=-1.0),)}, "millimetres of p95_pct_span"),
     (checks.check_limits, LIMITS, {"rows": (Limit("rmse_mm", NAN),)}, "bound of rmse_mm: nan"),
     (checks.check_limits, LIMITS, {"rows": (Limit("rmse_mm", 1.0, "all", 1.0),)}, "confidence"),
     (checks.check_limits, LIMITS, {"rows": (Limit("rmse_mm", 1.0, "all", None, 0),)}, "fewest groups"),

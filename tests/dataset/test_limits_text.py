@@ -25,6 +25,7 @@ ROWS = st.builds(
     st.sampled_from(["all", "foam", "film"]),
     st.none() | st.floats(0.001, 0.999),
     st.integers(1, 10**6),
+    st.none() | st.floats(0, 1e5, allow_nan=False),
 )
 LIMITS = st.builds(Limits, st.just("signed"), st.just(0), st.lists(ROWS, min_size=1, max_size=5).map(tuple), PRINTABLE, st.none() | PRINTABLE)
 

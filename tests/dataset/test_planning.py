@@ -51,8 +51,9 @@ def test_groups_for_a_band(confidence: float, groups: int) -> None:
         (Limit("rmse_mm", 2.0, "all", None, 4), 4, "rmse_mm <= 2: its fewest groups"),
         (Limit("rmse_mm", 2.0, "all", 0.9, 4), 9, "rmse_mm <= 2 at 90 %: the largest of 9 bounds a further one"),
         (Limit("rmse_mm", 2.0, "all", 0.9, 12), 12, "rmse_mm <= 2: its fewest groups"),
-        (Limit("withheld_share", 0.05, "all", 0.95, 4), 59, "withheld_share <= 0.05 at 95 %: nothing wrong in 59 shows that much"),
-        (Limit("withheld_share", 0.0, "all", 0.95, 4), 4, "withheld_share <= 0: its fewest groups"),
+        (Limit("withheld_share", 0.05, "all", 0.95, 4), 19, "withheld_share <= 0.05 at 95 %: the largest of 19 bounds a further one"),
+        (Limit("false_wet_share", 0.05, "all", 0.95, 4), 59, "false_wet_share <= 0.05 at 95 %: nothing wrong in 59 shows that much"),
+        (Limit("false_wet_share", 0.0, "all", 0.95, 4), 4, "false_wet_share <= 0: its fewest groups"),
     ],
 )
 def test_groups_that_a_row_asks_for(limit: Limit, groups: int, why: str) -> None:
@@ -134,6 +135,6 @@ def test_what_a_share_cannot_show() -> None:
 
 def test_a_plan_ends() -> None:
     """Limits that ask for thousands of groups give a hundred sessions; the need says the rest."""
-    plan = planned([], Limit("withheld_share", 0.0005, "all", 0.95))
+    plan = planned([], Limit("false_wet_share", 0.0005, "all", 0.95))
     assert len(plan.proposals) == 100
     assert plan.needs[0].short > 5000

@@ -26,14 +26,27 @@ def run(*words: str, code: int = 0) -> Result:
 
 def test_toml_goes_round(tmp_path: Path) -> None:
     """What --toml prints is what --from reads: under another name the rows, note and signer are equal."""
-    run("add", "first", "--row", "rmse_mm<=2@foam%95#19", "--row", "withheld_share<=0.1", "--note", 'a "quoted" note')
+    run(
+        "add",
+        "first",
+        "--row",
+        "rmse_mm<=2@foam%95#19",
+        "--row",
+        "withheld_share<=0.1",
+        "--row",
+        "p95_pct_span<=1.5 or 1 mm@clean",
+        "--note",
+        'a "quoted" note',
+    )
     run("sign", "first", "--signer", "A. Owner")
     file = tmp_path / "limits.toml"
     file.write_text(run("show", "first", "--toml").output)
     run("add", "second", "--from", str(file))
     one, two = (json.loads(run("show", name, "--json").output) for name in ("first", "second"))
     assert (one["rows"], one["note"], one["signer"]) == (two["rows"], two["note"], two["signer"])
-    assert one["rows"][0] == {"metric": "rmse_mm", "bound": 2.0, "condition": "foam", "confidence": 0.95, "min_groups": 19}
+    assert one["rows"][0] == {"metric": "rmse_mm", "bound": 2.0, "condition": "foam", "confidence": 0.95, "min_groups": 19, "or_mm": None}
+    assert (one["rows"][2]["bound"], one["rows"][2]["or_mm"], one["rows"][2]["condition"]) == (1.5, 1.0, "clean")
+    assert "1.5 or 1 mm" in run("show", "first").output
     assert (one["signer"], one["revision"]) == ("A. Owner", 2)
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from training.judged import Judged, episodes, errors, longest_s, runs
+from training.judged import Judged, episodes, errors, figures_of, longest_s, runs
 from training.rows import Mask
 from training.watch import States
 
@@ -20,7 +22,7 @@ def empties(sessions: int, level_mm: float = 0.0) -> Judged:
     zero, clock = np.zeros(n, np.int64), np.tile(np.arange(FRAMES), sessions)
     return Judged(
         np.zeros(n), np.full(n, 0.4), np.zeros(n), np.full(n, level_mm), np.full(n, 100.0), zero + 1, zero, clock * 1000, clock,
-        States(no, no, ~no, ~no, no), {"session": session, "group": session}, 100.0,
+        States(no, no, ~no, ~no, no), {"session": session, "group": session, "flow": session}, 100.0,
     )  # fmt: skip
 
 
@@ -64,4 +66,37 @@ def test_errors_are_of_accepted_readings_with_the_labels_uncertainty_beside() ->
     found = errors(its, np.ones(20, np.bool_))
     assert (found["frames"], found["groups"], found["accepted_share"]) == (20, 2, 0.95)
     assert (found["max_mm"], found["worst_group"], found["label_u_mm"]) == (3.6, "s001", 0.4)
-    assert found["bias_mm"] == pytest.approx((10 * 1.0 + 9 * 2.8) / 19, abs=1e-5)
+    assert found["bias_mm"] == pytest.approx((1.0 + 2.8) / 2, abs=1e-5)
+
+
+def test_every_group_weighs_the_same_and_the_frames_stand_beside() -> None:
+    """A hundred good frames of one group and ten bad ones of another: half of the claim is the bad group's, a tenth of the pooled frames."""
+    its = empties(11)
+    its.places["group"][:100] = "good"
+    its.places["group"][100:] = "bad"
+    its.level_mm[100:] = 3.0
+    its.validity[100:105] = 0
+    found = errors(its, np.ones(110, np.bool_))
+    assert (found["groups"], found["accepted_share"], found["frames_accepted_share"]) == (2, 0.75, pytest.approx(105 / 110, abs=1e-5))
+    assert (found["p95_mm"], found["frames_p95_mm"], found["bias_mm"]) == (3.0, 0.0, 1.5)
+    assert found["rmse_mm"] == pytest.approx(np.sqrt(9 / 2), abs=1e-5)
+    assert (found["worst"]["withheld_share"], found["worst"]["p50_mm"], found["worst_group"]) == (0.5, 3.0, "bad")
+
+
+def test_what_is_stated_has_figures_of_its_own() -> None:
+    its = empties(3)
+    drops = np.repeat([False, True, False], FRAMES)
+    wet = replace(its, states=replace(its.states, empty=~drops, dry=~drops), stated={"drops": drops, "scale": ~drops}, label_mm=np.where(drops, 50.0, 0.0))
+    assert list(wet.classes()) == ["drops", "empty", "dry"]
+    assert wet.classes()["drops"].tolist() == drops.tolist()
+    film = replace(its, states=replace(its.states, film=drops, dry=~drops), stated={"drops": drops})
+    found = figures_of(film)["false_wet_by"]
+    assert {name: row["episodes"] for name, row in found.items()} == {"dry": 2, "drops": 1}
+
+
+def test_levels_beyond_those_of_the_fit() -> None:
+    """Known from 10 to 90 mm: 20 of 30 frames lie outside, of which one group's are withheld."""
+    its = replace(empties(3), label_mm=np.repeat([5.0, 50.0, 95.0], FRAMES), known_mm=(10.0, 90.0))
+    its.validity[:FRAMES] = 0
+    assert figures_of(its)["beyond"] == {"frames": 20, "groups": 2, "accepted_share": 0.5}
+    assert figures_of(empties(3))["beyond"] is None
