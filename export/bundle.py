@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataset.errors import ProgramError
 from export.c_source import emit_c
 from export.manifest import MANIFEST, Provenance, check_prefix, describe, known_files, seal
-from export.onnx_graph import emit_onnx, emit_prepare_onnx
+from export.onnx_graph import emit_onnx, emit_prepare_onnx, emit_scan_onnx, label_float_onnx
 from export.report import render_report
 from export.toolchain import emit_harness
 from export.vectors import make_vectors, to_csv
@@ -32,21 +32,21 @@ def build_bundle(
 
     Args:
         program: The analysed program; its digest must be that of the model in ``provenance``.
-        float_onnx: The float model as it was trained, a serialised ONNX model.
+        float_onnx: The float model as it was trained, a serialised ONNX model; the facts of the program are written into it.
         provenance: The model's record, the budget it was checked against, and what was measured.
         prefix: Begins the C identifiers and the file names.
         vectors: How many test vectors at least.
         progress: Called with (what, done, total).
 
     Raises:
-        InputError: The prefix cannot be used.
+        InputError: The prefix cannot be used, or ``float_onnx`` is no ONNX model.
         ProgramError: The program is not the model's, or has an operation that cannot be written.
     """
     check_prefix(prefix)
     if digest(program) != provenance.model.sha256:
         raise ProgramError(f"model '{provenance.model.name}'", f"a program with digest {digest(program)[:12]}", provenance.model.sha256[:12])
     files = generate(program, prefix, vectors, SEED, progress)
-    files[known_files(prefix)["float_onnx"]] = float_onnx
+    files[known_files(prefix)["float_onnx"]] = label_float_onnx(program, float_onnx)
     facts = describe(program, provenance, prefix, vectors, SEED)
     files["report.html"] = render_report(facts).encode()
     files[MANIFEST] = seal(facts, files)
@@ -77,6 +77,6 @@ def _c_files(program: Program, prefix: str) -> dict[str, bytes]:
 
 def _onnx_files(program: Program, prefix: str) -> dict[str, bytes]:
     names = known_files(prefix)
-    files = {names["onnx"]: emit_onnx(program)}
+    files = {names["onnx"]: emit_onnx(program), names["scan_onnx"]: emit_scan_onnx(program)}
     prepare = emit_prepare_onnx(program)
     return files if prepare is None else files | {names["prepare_onnx"]: prepare}

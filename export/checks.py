@@ -12,7 +12,8 @@ import numpy as np
 from dataset.errors import InputError
 from export.bundle import generate
 from export.manifest import MANIFEST, MANIFEST_FORMAT, Manifest, bundle_sha256, known_files, read_manifest
-from export.onnx_run import Runtime, float_levels, in_onnxruntime, in_reference, run_prepare, run_step, state_before
+from export.onnx_graph import label_float_onnx
+from export.onnx_run import Runtime, float_levels, in_onnxruntime, in_reference, run_prepare, run_scan, run_step, state_before
 from export.report import render_report
 from export.vectors import Vectors, corners, expect, from_csv
 from training.program import LEVEL_UNITS_PER_MM, OUTPUTS, VALID, Array, Program, digest, from_json, to_json
@@ -152,7 +153,8 @@ def onnx_reference(bundle: Bundle) -> str:
 def _onnx(bundle: Bundle, load: Callable[[bytes], Runtime], its: Vectors, who: str) -> str:
     readings, state = run_step(load(bundle.content("onnx")), bundle.program, its)
     equal(bundle.program, its, who, readings, state)
-    said = f"{len(its)} vectors equal, readings and state"
+    _equal_scan(its, who, *run_scan(load(bundle.content("scan_onnx")), bundle.program, its))
+    said = f"{len(its)} vectors equal, readings and state, one step at a time and scanned over time"
     if known_files(bundle.manifest.prefix)["prepare_onnx"] in bundle.files:
         _equal_prepared(its, who, run_prepare(load(bundle.content("prepare_onnx")), its))
         said += "; prepared values too"
@@ -160,9 +162,11 @@ def _onnx(bundle: Bundle, load: Callable[[bytes], Runtime], its: Vectors, who: s
 
 
 def float_onnx(bundle: Bundle) -> str:
-    """The float ONNX loads; how far it lies from the integer program is reported, not judged."""
-    its = bundle.vectors
-    level = float_levels(bundle.content("float_onnx"), its.counts)
+    """The float ONNX loads and says that it belongs to the program; how far it lies from the integer program is reported, not judged."""
+    its, content = bundle.vectors, bundle.content("float_onnx")
+    level = float_levels(content, its.counts)
+    if label_float_onnx(bundle.program, content) != content:
+        raise Failed("it does not carry the facts of this program: it belongs to another model, or was changed")
     if level is None:
         return "loads; it takes other inputs than counts, so it is not compared"
     rows = its.readings[:, OUTPUTS.index("validity")] == VALID
@@ -188,6 +192,16 @@ def equal(of: Program, its: Vectors, who: str, readings: Array, state: Array) ->
         inputs += f", state {_row(state_before(of, its)[k])}"
     got, expected = (f"{_row(r[k])}" + (f" and state {_row(s[k])}" if its.state.shape[1] else "") for r, s in ((readings, state), (its.readings, its.state)))
     raise Failed(f"{who}: {len(wrong)} of {len(its)} vectors differ, the first is {k}: {inputs}: got {got}, expected {expected} ({', '.join(OUTPUTS)})")
+
+
+def _equal_scan(its: Vectors, who: str, readings: Array, last: Array) -> None:
+    expected = its.state[its.stream_frames - 1 :: its.stream_frames]
+    if readings.shape != its.readings.shape or last.shape != expected.shape:
+        raise Failed(f"{who}, scanned over time, gives numbers of shape {readings.shape} and {last.shape}, expected {its.readings.shape} and {expected.shape}")
+    wrong = np.flatnonzero((readings != its.readings).any(axis=1))
+    if wrong.size or not np.array_equal(last, expected):
+        where = f"{len(wrong)} of {len(its)} readings differ, the first is {wrong[0]}" if wrong.size else "the last states differ"
+        raise Failed(f"{who}, scanned over time: {where}")
 
 
 def _equal_prepared(its: Vectors, who: str, prepared: Array) -> None:

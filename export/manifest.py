@@ -10,6 +10,7 @@ import json
 import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
+from importlib.metadata import version
 from typing import Any
 
 from dataset.errors import InputError
@@ -19,8 +20,9 @@ from training.costs import Cost, against
 from training.program import FORMAT, LEVEL_UNITS_PER_MM, Program, digest, model_id
 
 MANIFEST = "manifest.json"
-MANIFEST_FORMAT = 1  # raised when a manifest of the old form would be read wrongly
+MANIFEST_FORMAT = 2  # raised when a manifest of the old form would be read wrongly
 _MAX_MANIFEST = 8_000_000  # bytes
+_LONGEST_VERSION = 40
 _PREFIX = re.compile(r"[a-z][a-z0-9_]{0,30}")
 # Words of C and C++, and the name of the bundle's own harness.
 _RESERVED = """
@@ -69,7 +71,8 @@ def check_prefix(prefix: str) -> str:
 def known_files(prefix: str) -> dict[str, str]:
     """What a bundle may hold besides its manifest: role of each file, and its name."""
     return {
-        "source": f"{prefix}.c", "header": f"{prefix}.h", "onnx": f"{prefix}.onnx", "prepare_onnx": f"{prefix}_prepare.onnx",
+        "source": f"{prefix}.c", "header": f"{prefix}.h", "onnx": f"{prefix}.onnx", "scan_onnx": f"{prefix}_scan.onnx",
+        "prepare_onnx": f"{prefix}_prepare.onnx",
         "float_onnx": f"{prefix}_float.onnx", "program": "program.json", "vectors": "vectors.csv", "harness": "harness.c", "report": "report.html",
     }  # fmt: skip
 
@@ -126,7 +129,7 @@ def read_manifest(content: bytes, where: str = MANIFEST) -> Manifest:
     """Read a manifest strictly; InputError says what is wrong. File names must be plain names that a bundle can have."""
     body = _json_object(content, where)
     if body.get("format") != MANIFEST_FORMAT:
-        raise InputError(where, f"format {body.get('format')!r}", f"format {MANIFEST_FORMAT}", "use the innage version that wrote the bundle")
+        raise _other_format(body, where)
     try:
         files = {str(name): str(value) for name, value in body["files"].items()}
         model, budget, vectors = body["model"], body["budget"], body["vectors"]
@@ -146,6 +149,17 @@ def read_manifest(content: bytes, where: str = MANIFEST) -> Manifest:
         if not _HASH.fullmatch(value):
             raise InputError(f"{where}, files, {name}", repr(value[:70]), "a SHA-256 in hex")
     return read
+
+
+def _other_format(body: Mapping[str, Any], where: str) -> InputError:
+    """What to do with a bundle of another version: its own version can verify it, this one can export its model anew."""
+    found, wrote, here = body.get("format"), body.get("innage"), version("innage")
+    if type(found) is not int or not isinstance(wrote, str) or len(wrote) > _LONGEST_VERSION:
+        return InputError(where, f"format {found!r}"[:80], f"format {MANIFEST_FORMAT}", "take the manifest as innage wrote it")
+    hint = f"verify it with innage {wrote}, or export the model again with this one (innage {here})"
+    if found > MANIFEST_FORMAT:
+        hint = f"this is innage {here}: use innage {wrote} or a later one"
+    return InputError(where, f"format {found}, written by innage {wrote}", f"format {MANIFEST_FORMAT}", hint)
 
 
 def _json_object(content: bytes, where: str) -> dict[str, Any]:

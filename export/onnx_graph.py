@@ -5,6 +5,10 @@ Inputs, each with one row per independent stream (the batch axis is never time):
 ``state`` (streams, state size) when the program has state, ``prepared`` (streams, prepared size) when it uses a trim.
 Outputs: ``low``, ``level``, ``high`` in level units, ``validity`` and ``flags`` as codes, each (streams, 1), and ``next_state``.
 The prepare section is a model of its own, ``trim`` to ``prepared``.
+
+The scan model runs whole recordings: the step section is the body of one Scan, which carries the state. Its inputs and outputs of
+a frame have one more axis, in front: ``counts`` (frames, streams, channels). ``state`` is that before the first frame, ``next_state``
+that after the last.
 """
 
 from __future__ import annotations
@@ -16,14 +20,20 @@ import numpy as np
 import onnx
 from onnx import TensorProto, helper
 
-from dataset.errors import ProgramError
+from dataset.errors import InputError, ProgramError
 from export.c_header import CAUTIONS
 from export.onnx_ops import EMITTERS, Graph, Place
-from training.program import FLAG_BITS, LEVEL_UNITS_PER_MM, OUTPUTS, VALIDITY_NAMES, Interval, Node, Program, digest, model_id
+from training.program import FLAG_BITS, FORMAT, LEVEL_UNITS_PER_MM, OUTPUTS, VALIDITY_NAMES, Interval, Node, Program, digest, model_id
 
 OPSET, IR_VERSION = 21, 10
-STREAMS = "streams"  # the name of the batch axis
+STREAMS, FRAMES = "streams", "frames"  # the names of the batch axis and of time
+FRAME = "frame."  # starts what is inside a scan's body
 ONNX_FORMAT = 1  # raised when a graph of the old form would be read wrongly
+_UNITS = {
+    "counts": "counts of the sensor", "temperature": "0.1 degree Celsius", "faults": "bit k set: channel k is out of order",
+    "low": "1/64 mm above the datum", "level": "1/64 mm above the datum", "high": "1/64 mm above the datum",
+}  # fmt: skip
+Values = Sequence[onnx.ValueInfoProto]
 
 
 def emit_onnx(program: Program) -> bytes:
@@ -31,24 +41,62 @@ def emit_onnx(program: Program) -> bytes:
 
     Raises ProgramError, before anything is written, for an operation that has no ONNX form.
     """
+    graph = _step_graph(program, "")
+    widths = _of_a_frame(program) | _packed(program)
+    results = dict.fromkeys(OUTPUTS, 1) | _renewed(program)
+    return _model(program, "step", graph.nodes, list(graph.tables.values()), _signature(widths, STREAMS), _signature(results, STREAMS))
+
+
+def emit_scan_onnx(program: Program) -> bytes:
+    """The step section inside a Scan over time, as a serialised ONNX model; errors as :func:`emit_onnx`.
+
+    Inside the body every name of a frame starts with ``frame.``, since ONNX lets no inner name repeat an outer one.
+    """
+    graph = _step_graph(program, FRAME)
+    frame, packed, renewed = _of_a_frame(program), _packed(program), _renewed(program)
+    carried = {"state": program.state_size} if program.states else {}
+    body = helper.make_graph(
+        graph.nodes, "innage_frame", _signature(carried | frame, STREAMS, prefix=FRAME),
+        _signature(renewed | dict.fromkeys(OUTPUTS, 1), STREAMS, prefix=FRAME), doc_string=_GRAPH_DOC["step"],
+    )  # fmt: skip
+    scan = helper.make_node("Scan", [*carried, *frame], [*renewed, *OUTPUTS], name="scan", doc_string="one turn is one frame")
+    scan.attribute.extend(helper.make_attribute(key, value) for key, value in (("body", body), ("num_scan_inputs", len(frame))))
+    given = _signature(frame, FRAMES, STREAMS) + _signature(packed, STREAMS)
+    results = _signature(dict.fromkeys(OUTPUTS, 1), FRAMES, STREAMS) + _signature(renewed, STREAMS)
+    return _model(program, "scan", [scan], list(graph.tables.values()), given, results)
+
+
+def _step_graph(program: Program, prefix: str) -> Graph:
+    """The nodes of one frame; the names of what goes in and out each frame start with ``prefix``, prepared values come from outside."""
     _refuse_unknown(program.step)
-    graph = Graph()
-    widths = {name: declared.size for name, declared in program.inputs.items()}
-    known = {name: name for name in program.inputs}
-    graph.batched |= set(widths)
-    for packed, parts in (("state", {s.name: s.interval for s in program.states}), ("prepared", program.prepared_intervals)):
+    graph = Graph(source=f"{prefix}faults")
+    known = {name: f"{prefix}{name}" for name in program.inputs}
+    graph.batched |= set(known.values())
+    for packed, parts in ((f"{prefix}state", {s.name: s.interval for s in program.states}), ("prepared", program.prepared_intervals)):
         if parts:
-            widths[packed] = sum(i.size for i in parts.values())
             graph.batched.add(packed)
             known |= _unpack(graph, packed, parts)
     known |= _section(graph, "step", program.step, known)
-    results = dict.fromkeys(OUTPUTS, 1)
     for output in OUTPUTS:
-        _hand_out(graph, known[program.outputs[output]], output)
+        _hand_out(graph, known[program.outputs[output]], f"{prefix}{output}")
     if program.states:
-        results["next_state"] = program.state_size
-        _pack(graph, [known[s.next] for s in program.states], "next_state")
-    return _model(program, graph, "step", widths, results)
+        _pack(graph, [known[s.next] for s in program.states], f"{prefix}next_state")
+    return graph
+
+
+def _of_a_frame(program: Program) -> dict[str, int]:
+    """The width of what a frame brings."""
+    return {name: declared.size for name, declared in program.inputs.items()}
+
+
+def _packed(program: Program) -> dict[str, int]:
+    """The width of what a stream brings along."""
+    widths = {"state": program.state_size, "prepared": program.prepared_size}
+    return {name: width for name, width in widths.items() if width}
+
+
+def _renewed(program: Program) -> dict[str, int]:
+    return {"next_state": program.state_size} if program.states else {}
 
 
 def emit_prepare_onnx(program: Program) -> bytes | None:
@@ -56,11 +104,12 @@ def emit_prepare_onnx(program: Program) -> bytes | None:
     if program.trim is None or not program.prepared:
         return None
     _refuse_unknown(program.prepare)
-    graph = Graph(batched={"trim"})
+    graph = Graph(source="trim", batched={"trim"})
     known = {"trim": "trim"}
     known |= _section(graph, "prepare", program.prepare, known)
     _pack(graph, [known[name] for name in program.prepared], "prepared")
-    return _model(program, graph, "prepare", {"trim": program.trim_size}, {"prepared": program.prepared_size})
+    given, results = _signature({"trim": program.trim_size}, STREAMS), _signature({"prepared": program.prepared_size}, STREAMS)
+    return _model(program, "prepare", graph.nodes, list(graph.tables.values()), given, results)
 
 
 def _refuse_unknown(nodes: Iterable[Node]) -> None:
@@ -108,36 +157,55 @@ def _spread(graph: Graph, value: str, name: str) -> str:
     """The value with one row per stream: a row of constants is added to a column of zeros."""
     if value in graph.batched:
         return value
-    source = "trim" if "trim" in graph.batched else "faults"
     if "zero.rows" not in graph.batched:
-        first = graph.add("Gather", [source, graph.table("zero.column", np.zeros(1, dtype=np.int64))], "zero.first", axis=1)
+        first = graph.add("Gather", [graph.source, graph.table("zero.column", np.zeros(1, dtype=np.int64))], "zero.first", axis=1)
         graph.add("Sub", [first, first], "zero.rows")
     return graph.add("Add", [value, "zero.rows"], name)
 
 
-def _model(program: Program, graph: Graph, section: str, inputs: Mapping[str, int], outputs: Mapping[str, int]) -> bytes:
-    def signature(widths: Mapping[str, int]) -> list[onnx.ValueInfoProto]:
-        return [helper.make_tensor_value_info(name, TensorProto.INT64, [STREAMS, width]) for name, width in widths.items()]
+def _signature(widths: Mapping[str, int], *axes: str, prefix: str = "") -> list[onnx.ValueInfoProto]:
+    return [helper.make_tensor_value_info(f"{prefix}{name}", TensorProto.INT64, [*axes, width]) for name, width in widths.items()]
 
-    made = helper.make_graph(
-        graph.nodes, f"innage_{section}", signature(inputs), signature(outputs), list(graph.tables.values()), doc_string=_GRAPH_DOC[section]
-    )
+
+def _model(program: Program, section: str, nodes: Sequence[onnx.NodeProto], tables: Sequence[onnx.TensorProto], given: Values, results: Values) -> bytes:
+    made = helper.make_graph(nodes, f"innage_{section}", given, results, tables, doc_string=_GRAPH_DOC[section])
     model = helper.make_model(
         made, opset_imports=[helper.make_opsetid("", OPSET)], ir_version=IR_VERSION, producer_name="innage", doc_string=" ".join(CAUTIONS)
     )
-    helper.set_model_props(model, _facts(program))
+    helper.set_model_props(model, {"innage.section": section} | facts_of(program))
     onnx.checker.check_model(model, full_check=True)
+    return bytes(model.SerializeToString(deterministic=True))
+
+
+def label_float_onnx(program: Program, float_onnx: bytes) -> bytes:
+    """The float model with the facts of the program that was made from it; what it computes stays as it was.
+
+    Raises InputError for bytes that are no ONNX model.
+    """
+    try:
+        model = onnx.load_model_from_string(float_onnx)
+        onnx.checker.check_model(model)
+    except Exception as error:
+        if not type(error).__module__.startswith(("google.protobuf.", "onnx.")):
+            raise
+        raise InputError(f"float ONNX of model '{program.name}'", f"{len(float_onnx)} bytes that are no ONNX model", "the model as it was trained") from error
+    kept = {prop.key: prop.value for prop in model.metadata_props}
+    helper.set_model_props(model, kept | {"innage.section": "float"} | facts_of(program))
     return bytes(model.SerializeToString(deterministic=True))
 
 
 _GRAPH_DOC = {
     "step": "One frame of each stream. State goes in and out; the batch axis holds independent streams, never time.",
+    "scan": "Whole recordings: frames come one after the other along the first axis, streams side by side along the second.",
     "prepare": "What is computed once at start-up from a unit's trim.",
 }
 
 
-def _facts(program: Program) -> dict[str, str]:
-    """What a reader of the file needs besides the graph; every value is text, structured ones are JSON."""
+def facts_of(program: Program) -> dict[str, str]:
+    """What a reader of the file needs besides the graph; every value is text, structured ones are JSON.
+
+    The notes of the program name its tank, mounting, sensor revision and liquids.
+    """
 
     def text(value: object) -> str:
         return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
@@ -145,9 +213,11 @@ def _facts(program: Program) -> dict[str, str]:
     nodes = [("prepare", n) for n in program.prepare] + [("step", n) for n in program.step]
     facts = {
         "innage.format": str(ONNX_FORMAT),
+        "innage.program_format": str(FORMAT),
         "innage.model": program.name,
         "innage.model_sha256": digest(program),
         "innage.model_id": f"{model_id(program):08x}",
+        "innage.units": text(_UNITS),
         "innage.level_units_per_mm": str(LEVEL_UNITS_PER_MM),
         "innage.span_level_units": str(program.span),
         "innage.count_max": str(program.count_max),
@@ -156,6 +226,8 @@ def _facts(program: Program) -> dict[str, str]:
         "innage.settling_frames": str(program.settling_frames),
         "innage.validity": text({name: code for code, name in VALIDITY_NAMES.items()}),
         "innage.flags": text(FLAG_BITS),
+        "innage.input_ranges": text({name: [i.low, i.high] for name, i in program.inputs.items()}),
+        "innage.trim": text(None if program.trim is None else {"kinds": program.trim_kinds, "low": program.trim.low, "high": program.trim.high}),
         "innage.initial_state": text([v for s in program.states for v in s.initial]),
         "innage.state_layout": text([[s.name, s.size] for s in program.states]),
         "innage.prepared_layout": text([[name, i.size] for name, i in program.prepared_intervals.items()]),

@@ -21,10 +21,11 @@ from training.program import Array, Node, matrix, scalar, vector
 class Graph:
     """Collects the nodes and tables of one ONNX graph. Values are referred to by name.
 
-    ``batched`` holds the values that have one row a stream. Names follow from the program's own, so that the same program
-    always gives the same bytes.
+    ``batched`` holds the values that have one row a stream, ``source`` is one of them that every graph has. Names follow from
+    the program's own, so that the same program always gives the same bytes.
     """
 
+    source: str
     nodes: list[onnx.NodeProto] = field(default_factory=list)
     tables: dict[str, onnx.TensorProto] = field(default_factory=dict)
     batched: set[str] = field(default_factory=set)

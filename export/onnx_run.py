@@ -106,6 +106,24 @@ def run_step(runtime: Runtime, program: Program, vectors: Vectors) -> tuple[Arra
     return table[:, : len(OUTPUTS)], table[:, len(OUTPUTS) :]
 
 
+def run_scan(runtime: Runtime, program: Program, vectors: Vectors) -> tuple[Array, Array]:
+    """Every stream from power-on to its end in one go: readings (n, 5), and the state after each last frame, (streams, state size)."""
+    frames = vectors.stream_frames
+    streams = len(vectors) // frames
+
+    def in_time(values: Array) -> Array:
+        return np.ascontiguousarray(values.reshape(streams, frames, -1).transpose(1, 0, 2))
+
+    given = {
+        "counts": in_time(vectors.counts), "temperature": in_time(vectors.temperature), "faults": in_time(vectors.faults),
+        "state": initial_state(program, streams), "prepared": np.ascontiguousarray(vectors.prepared[::frames]),
+    }  # fmt: skip
+    found = runtime(given)
+    with _asking("the model"):
+        readings = np.concatenate([found[name] for name in OUTPUTS], axis=2).transpose(1, 0, 2).reshape(len(vectors), len(OUTPUTS))
+        return readings, found["next_state"] if program.states else initial_state(program, streams)
+
+
 def _table(found: Mapping[str, Array], names: Sequence[str]) -> Array:
     """The named outputs side by side; ToolError when they are not there or do not stand side by side."""
     with _asking("the model"):

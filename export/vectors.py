@@ -44,9 +44,12 @@ class Vectors:
 
     def head(self, streams: int) -> Vectors:
         """The first ``streams`` streams."""
-        n = streams * self.stream_frames
+        return self.rows(0, streams * self.stream_frames)
+
+    def rows(self, start: int, stop: int) -> Vectors:
+        """Rows ``start`` to ``stop``, whole streams."""
         parts = (self.trim, self.counts, self.temperature, self.faults, self.prepared, self.readings, self.state)
-        return Vectors(self.stream_frames, *(part[:n] for part in parts))
+        return Vectors(self.stream_frames, *(part[start:stop] for part in parts))
 
 
 def make_vectors(program: Program, count: int = 10_000, seed: int = 0) -> Vectors:

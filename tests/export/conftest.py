@@ -121,6 +121,12 @@ def float_model(channels: int) -> bytes:
     return bytes(model.SerializeToString(deterministic=True))
 
 
+@pytest.fixture(scope="session")
+def float_onnx() -> Callable[[int], bytes]:
+    """Makes a float model for a number of channels."""
+    return float_model
+
+
 METRICS = {
     "chosen": {"family": "hinge", "size": 4, "bits": 8},
     "candidates": [{"family": "hinge", "size": 4, "bits": 8, "choose": {"integer": {"rmse_mm": 0.8}}, "cost": {"cycles": 420}, "meets": True}],

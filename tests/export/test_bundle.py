@@ -18,14 +18,15 @@ from export.manifest import MANIFEST, Provenance, bundle_sha256, check_prefix, r
 from export.vectors import corners, from_csv, make_vectors, to_csv
 from training.program import OUTPUTS, VALID, Builder, Program, digest
 
-FILES = {"innage.c", "innage.h", "innage.onnx", "innage_float.onnx", "program.json", "vectors.csv", "harness.c", "report.html", MANIFEST}
+FILES = {
+    "innage.c", "innage.h", "innage.onnx", "innage_scan.onnx", "innage_float.onnx", "program.json", "vectors.csv", "harness.c", "report.html", MANIFEST,
+}  # fmt: skip
 
 
 def test_bundle_holds_every_file(sample: Program, provenance: Provenance) -> None:
     """All files are there; the prepare model only for a program with trim."""
     files = build_bundle(sample, provenance.model.float_onnx, provenance, vectors=64)
     assert set(files) == FILES | ({"innage_prepare.onnx"} if sample.trim else set())
-    assert files["innage_float.onnx"] == provenance.model.float_onnx
 
 
 def test_same_model_same_bytes(sample: Program, provenance: Provenance) -> None:
@@ -93,8 +94,9 @@ def test_bad_prefix_is_refused(prefix: str) -> None:
 def test_prefix_names_files_and_functions(samples: dict[str, Program], request: pytest.FixtureRequest) -> None:
     """The chosen prefix begins the files and the C functions."""
     program = samples["constant"]
-    made = build_bundle(program, b"float", _provenance(request, program), prefix="tank_2", vectors=64)
-    assert {"tank_2.c", "tank_2.h", "tank_2.onnx", "tank_2_float.onnx"} < set(made)
+    provenance = _provenance(request, program)
+    made = build_bundle(program, provenance.model.float_onnx, provenance, prefix="tank_2", vectors=64)
+    assert {"tank_2.c", "tank_2.h", "tank_2.onnx", "tank_2_scan.onnx", "tank_2_float.onnx"} < set(made)
     assert b"tank_2_step(" in made["tank_2.c"]
 
 
@@ -119,7 +121,7 @@ def test_odd_file_names_are_refused(small_bundle: dict[str, bytes], name: str) -
 
 @pytest.mark.parametrize(
     "changes",
-    [{"format": 2}, {"format": None}, {"prefix": "../x"}, {"prefix": 7}, {"files": []}, {"files": {"innage.c": "short"}},
+    [{"format": 3}, {"format": None}, {"format": True}, {"format": "2"}, {"prefix": "../x"}, {"prefix": 7}, {"files": []}, {"files": {"innage.c": "short"}},
      {"vectors": {"count": "9", "seed": 0}}, {"vectors": {"count": True, "seed": 0}},
      {"vectors": {"count": 10**9, "seed": 0}}, {"vectors": None}, {"model": {}}, {"budget": None}],
 )  # fmt: skip
@@ -127,6 +129,15 @@ def test_malformed_manifest_is_refused(small_bundle: dict[str, bytes], changes: 
     """A manifest with an unknown format or a misplaced entry is refused with a sentence."""
     with pytest.raises(InputError):
         read_manifest(_changed(small_bundle[MANIFEST], **changes))
+
+
+@pytest.mark.parametrize(
+    ("found", "hint"), [(1, r"verify it with innage 0\.0\.7, or export the model again with this one"), (3, r"use innage 0\.0\.7 or a later one")]
+)
+def test_another_format_says_who_wrote_it(small_bundle: dict[str, bytes], found: int, hint: str) -> None:
+    """A bundle of an older or newer format says which version made it and what to do."""
+    with pytest.raises(InputError, match=rf"format {found}, written by innage 0\.0\.7; expected format 2\..*(?i:{hint})"):
+        read_manifest(_changed(small_bundle[MANIFEST], format=found, innage="0.0.7"))
 
 
 @pytest.mark.parametrize("content", [b"", b"[]", b"{", b"\xff\xfe", b"[" * 100_000, b"null"])

@@ -12,10 +12,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from dataset.errors import ProgramError
-from export.onnx_graph import IR_VERSION, OPSET, emit_onnx, emit_prepare_onnx
+from dataset.errors import InputError, ProgramError
+from export.onnx_graph import FRAME, IR_VERSION, OPSET, emit_onnx, emit_prepare_onnx, emit_scan_onnx, label_float_onnx
 from export.onnx_ops import EMITTERS
-from export.onnx_run import Runtime, in_onnxruntime, in_reference, run_prepare, run_step
+from export.onnx_run import Runtime, in_onnxruntime, in_reference, run_prepare, run_scan, run_step
 from export.vectors import make_vectors
 from training.program import OPS, Builder, Program, digest, initial_state
 from training.program.ops import Attribute
@@ -69,6 +69,46 @@ def test_state_carried_by_the_runtime(samples: dict[str, Program], runtime: str)
 
 
 @pytest.mark.parametrize("runtime", RUNTIMES)
+def test_scan_equals_interpreter(sample: Program, runtime: str) -> None:
+    """Whole streams side by side, the state carried inside the Scan, give the expected readings and last states."""
+    vectors = make_vectors(sample, 1500, seed=1)
+    readings, last = run_scan(RUNTIMES[runtime](emit_scan_onnx(sample)), sample, vectors)
+    np.testing.assert_array_equal(readings, vectors.readings)
+    np.testing.assert_array_equal(last, vectors.state[vectors.stream_frames - 1 :: vectors.stream_frames])
+
+
+@pytest.mark.parametrize("runtime", RUNTIMES)
+def test_streams_of_a_scan_are_independent(samples: dict[str, Program], runtime: str) -> None:
+    """A stream alone, and the same among others in another place, read the same: the batch axis is no time."""
+    program = samples["every_op"]
+    vectors, run = make_vectors(program, 400, seed=6), RUNTIMES[runtime](emit_scan_onnx(program))
+    together, _ = run_scan(run, program, vectors)
+    n = vectors.stream_frames
+    for start in (0, 7 * n, len(vectors) - n):
+        alone, _ = run_scan(run, program, vectors.rows(start, start + n))
+        np.testing.assert_array_equal(alone, together[start : start + n])
+
+
+@pytest.mark.parametrize("runtime", RUNTIMES)
+def test_scan_goes_on_where_it_stopped(samples: dict[str, Program], runtime: str) -> None:
+    """A recording cut in two, the state of the first part handed to the second, reads as in one piece."""
+    program = samples["every_op"]
+    vectors, run = make_vectors(program, 40, seed=7), RUNTIMES[runtime](emit_scan_onnx(program))
+    n, cut = vectors.stream_frames, 4
+    state, rows = initial_state(program), []
+    for part in (slice(0, cut), slice(cut, n)):
+        found = run({
+            "counts": vectors.counts[part, None], "temperature": vectors.temperature[part, None, None], "faults": vectors.faults[part, None, None],
+            "state": state, "prepared": vectors.prepared[:1],
+        })  # fmt: skip
+        state = found["next_state"]
+        rows.append(np.stack([found[o][:, 0, 0] for o in ("low", "level", "high", "validity", "flags")], axis=1))
+    assert [len(part) for part in rows] == [cut, n - cut]
+    np.testing.assert_array_equal(np.concatenate(rows), vectors.readings[:n])
+    np.testing.assert_array_equal(state, vectors.state[n - 1 : n])
+
+
+@pytest.mark.parametrize("runtime", RUNTIMES)
 def test_prepare_equals_interpreter(samples: dict[str, Program], runtime: str) -> None:
     """The prepare model turns trims into the prepared values that step expects."""
     program = samples["every_op"]
@@ -116,6 +156,7 @@ def test_same_program_same_bytes(sample: Program) -> None:
     """Emitting twice gives equal bytes, and another program other bytes."""
     assert emit_onnx(sample) == emit_onnx(sample)
     assert emit_prepare_onnx(sample) == emit_prepare_onnx(sample)
+    assert emit_scan_onnx(sample) == emit_scan_onnx(sample)
     assert emit_onnx(sample) != emit_onnx(replace(sample, period_ms=sample.period_ms + 1))
 
 
@@ -131,6 +172,52 @@ def test_model_is_strictly_valid(sample: Program) -> None:
     shapes = {v.name: [d.dim_param or d.dim_value for d in v.type.tensor_type.shape.dim] for v in (*model.graph.input, *model.graph.output)}
     assert shapes["counts"] == ["streams", sample.channels]
     assert all(shapes[name] == ["streams", 1] for name in ("temperature", "faults", "low", "level", "high", "validity", "flags"))
+
+
+def test_scan_is_strictly_valid(sample: Program) -> None:
+    """The checker accepts it; no name stands twice, inside or outside; time leads, streams follow."""
+    model = onnx.load_model_from_string(emit_scan_onnx(sample))
+    onnx.checker.check_model(model, full_check=True)
+    onnx.shape_inference.infer_shapes(model, check_type=True, strict_mode=True, data_prop=True)
+    (scan,) = model.graph.node
+    (body,) = (a.g for a in scan.attribute if a.name == "body")
+    made = [o for node in (*model.graph.node, *body.node) for o in node.output] + [i.name for i in (*model.graph.input, *body.input)]
+    assert len(set(made)) == len(made)
+    assert all(i.name.startswith(FRAME) for i in (*body.input, *body.output))
+    shapes = {v.name: [d.dim_param or d.dim_value for d in v.type.tensor_type.shape.dim] for v in (*model.graph.input, *model.graph.output)}
+    assert shapes["counts"] == ["frames", "streams", sample.channels]
+    assert all(shapes[name] == ["frames", "streams", 1] for name in ("temperature", "faults", "low", "level", "high", "validity", "flags"))
+    assert shapes.get("next_state", ["streams", 0]) == ["streams", sample.state_size]
+
+
+def _facts(content: bytes) -> dict[str, str]:
+    return {p.key: p.value for p in onnx.load_model_from_string(content).metadata_props}
+
+
+def test_every_file_says_the_same(samples: dict[str, Program], float_onnx: Callable[[int], bytes]) -> None:
+    """Step, scan, prepare and float model carry the same facts, and say which of them they are."""
+    program = samples["every_op"]
+    prepare = emit_prepare_onnx(program)
+    assert prepare is not None
+    plain = float_onnx(program.channels)
+    files = [emit_onnx(program), emit_scan_onnx(program), prepare, label_float_onnx(program, plain)]
+    facts = [_facts(content) for content in files]
+    assert [f.pop("innage.section") for f in facts] == ["step", "scan", "prepare", "float"]
+    assert facts[0] == facts[1] == facts[2] == facts[3]
+    assert {"innage.format", "innage.program_format", "innage.units", "innage.scales", "innage.trim", "note.tank"} <= set(facts[0])
+    assert json.loads(facts[0]["innage.trim"]) == {"kinds": ["dry"], "low": [100] * 4, "high": [4000] * 4}
+    assert json.loads(facts[0]["innage.input_ranges"])["counts"] == [[0] * 4, [4095] * 4]
+
+
+def test_label_leaves_the_float_model_as_it_was(samples: dict[str, Program], float_onnx: Callable[[int], bytes]) -> None:
+    """Only the facts are added; labelled again, nothing changes; what is no model is refused."""
+    program, plain = samples["every_op"], float_onnx(4)
+    labelled = label_float_onnx(program, plain)
+    assert label_float_onnx(program, labelled) == labelled
+    assert onnx.load_model_from_string(labelled).graph == onnx.load_model_from_string(plain).graph
+    for odd in (b"float", b"", plain[:40]):
+        with pytest.raises(InputError, match="bytes that are no ONNX model"):
+            label_float_onnx(program, odd)
 
 
 def test_model_says_what_it_is(samples: dict[str, Program]) -> None:

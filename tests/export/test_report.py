@@ -110,7 +110,8 @@ def test_report_of_missing_metrics(sample: Program, provenance: Provenance, metr
 def test_report_names_void_sessions(samples: dict[str, Program], request: pytest.FixtureRequest) -> None:
     """A session voided after training stands on the page and in the manifest, with its reason."""
     program = samples["constant"]
-    made = build_bundle(program, b"float", request.getfixturevalue("provenance_for")(program, "the scale was not zeroed"), vectors=64)
+    provenance = request.getfixturevalue("provenance_for")(program, "the scale was not zeroed")
+    made = build_bundle(program, provenance.model.float_onnx, provenance, vectors=64)
     assert "the scale was not zeroed" in _read(made["report.html"].decode()).text
     assert json.loads(made[MANIFEST])["sessions"][0]["void"] == "the scale was not zeroed"
 

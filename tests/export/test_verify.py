@@ -132,7 +132,7 @@ def test_unreadable_manifest_fails_every_check(small_bundle: Files) -> None:
     """A manifest of another format fails, and the checks that need it say that they could not be made."""
     answers = failed(resigned(small_bundle, format=99))
     assert set(answers) == set(CHECKS)
-    assert answers["manifest"].startswith("could not be made: manifest.json: format 99; expected format 1")
+    assert answers["manifest"].startswith("could not be made: manifest.json: format 99, written by innage ")
 
 
 def test_paths_outside_the_folder_are_refused(small_bundle: Files, tmp_path: Path) -> None:
@@ -356,20 +356,21 @@ def test_undefined_behaviour_is_caught(small_bundle: Files) -> None:
     assert "stopped with code" in failed({**small_bundle, "innage.c": changed}, {"C on this host"})["C on this host"]
 
 
-@pytest.mark.parametrize("name", ["innage.onnx", "innage_prepare.onnx"])
+@pytest.mark.parametrize("name", ["innage.onnx", "innage_scan.onnx", "innage_prepare.onnx"])
 def test_other_onnx_is_caught_by_running(small_bundle: Files, name: str) -> None:
     """ONNX with a wrong number gives other readings or prepared values in both runtimes."""
     model = onnx.load_model_from_string(small_bundle[name])
     for table in model.graph.initializer:
         if table.name in ("step.v18.values", "number.1048576", "prepare.v0.values"):
             numbers = np.frombuffer(table.raw_data, dtype="<i8").copy()
-            numbers.flat[0] += 64 if name == "innage.onnx" else 4096
+            numbers.flat[0] += 4096 if name == "innage_prepare.onnx" else 64
             table.raw_data = numbers.tobytes()
     changed = model.SerializeToString(deterministic=True)
     assert changed != small_bundle[name]
     answers = failed({**small_bundle, name: changed}, {"ONNX, onnxruntime", "ONNX, reference"})
     assert set(answers) == {"ONNX, onnxruntime", "ONNX, reference"}
     assert "differ, the first is" in answers["ONNX, onnxruntime"]
+    assert ("scanned over time" in answers["ONNX, onnxruntime"]) == (name == "innage_scan.onnx")
 
 
 def test_damaged_onnx_never_stops_the_verification(small_bundle: Files) -> None:
@@ -396,3 +397,7 @@ def test_float_model_is_reported_not_judged(small_bundle: Files) -> None:
     assert answer.passed
     assert re.search(r"on \d+ vectors with a valid level it differs from the integer program by [\d.]+ mm in the median, [\d.]+ mm at most", answer.sentence)
     assert "onnxruntime" in failed({**small_bundle, "innage_float.onnx": b"nothing"}, {"float ONNX"})["float ONNX"]
+    model = onnx.load_model_from_string(small_bundle["innage_float.onnx"])
+    del model.metadata_props[:]
+    bare = model.SerializeToString(deterministic=True)
+    assert "does not carry the facts" in failed({**small_bundle, "innage_float.onnx": bare}, {"float ONNX"})["float ONNX"]

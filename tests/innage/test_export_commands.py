@@ -40,7 +40,9 @@ from innage.cli import app
 from innage.folders import check_target, write_bundle
 from training.program import Builder, Program, digest, to_json
 
-FILES = {"innage.c", "innage.h", "innage.onnx", "innage_float.onnx", "program.json", "vectors.csv", "harness.c", "report.html", "manifest.json"}
+FILES = {
+    "innage.c", "innage.h", "innage.onnx", "innage_scan.onnx", "innage_float.onnx", "program.json", "vectors.csv", "harness.c", "report.html", "manifest.json",
+}  # fmt: skip
 
 
 def program_of(name: str, slope: int = -106) -> Program:
