@@ -8,7 +8,7 @@ from typing import Any
 
 from export.html_text import cell, figure, html_table, is_number, part, rows_of
 from export.plots import class_plot, front_plot, level_plot, risk_plot
-from training.claim_tables import CANDIDATE_COLUMNS, CLASS_COLUMNS, candidate_rows, class_rows, place_rows, random_rows_sentence, rate_rows
+from training.claim_tables import CANDIDATE_COLUMNS, CLASS_COLUMNS, WEIGHTS, candidate_rows, class_rows, place_rows, random_rows_sentence, rate_rows
 
 Facts = Mapping[str, Any]
 _COVERAGE = 2  # standard uncertainties to either side: about 95 % of a normal distribution (JCGM 100:2008, 6.2 and G.1.3)
@@ -32,7 +32,7 @@ def _classes(metrics: Facts, claims: Facts) -> list[str]:
     optimism = random_rows_sentence(metrics)
     made.append(
         "<p>Errors of accepted readings of the integer program, on groups that training has not seen; P95 % is of the span. "
-        f"Label u is the standard uncertainty of the labels themselves.{f' {escape(optimism)}.' if optimism else ''}</p>"
+        f"{escape(WEIGHTS)}. Label u is the standard uncertainty of the labels themselves.{f' {escape(optimism)}.' if optimism else ''}</p>"
     )
     found = part(claims, "classes")
     bars = [(name, its["p95_mm"], its["worst_group_p95_mm"]) for name, its in _in_order(found) if _all_numbers(its, "p95_mm", "worst_group_p95_mm")]

@@ -39,11 +39,12 @@ def draw_comparison(path: Path, found: dict[str, Any]) -> None:
 
 
 def draw_sweep(path: Path, found: dict[str, Any]) -> None:
-    """P95 of the error and the accepted share against baseline, gain and the dead pad, into ``path``; a failed limit is a hollow mark."""
+    """P95 of the error and the accepted share against baseline, gain, film and the dead pad, into ``path``; a failed limit is a hollow mark."""
     rest = found["rows"][0]
-    with figure(path, 9.0, 5.0) as made:
-        axes = made.subplots(2, 3, sharey="row", sharex="col")
-        for column, (kind, label) in enumerate((("baseline", "baseline, % of the swing"), ("gain", "gain, % of the counts"), ("dead pad", "dead pad"))):
+    kinds = {"baseline": "baseline, % of the swing", "gain": "gain, % of the counts", "film": "film, % of the swing", "dead pad": "dead pad"}
+    with figure(path, 11.0, 5.0) as made:
+        axes = made.subplots(2, len(kinds), sharey="row", sharex="col")
+        for column, (kind, label) in enumerate(kinds.items()):
             rows = [r for r in found["rows"] if r["kind"] == kind]
             if kind != "dead pad":
                 rows = sorted([*rows, rest], key=lambda r: r["amount"])

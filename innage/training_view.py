@@ -5,7 +5,18 @@ from __future__ import annotations
 from typing import Any
 
 from innage.output import say, table
-from training.claim_tables import CANDIDATE_COLUMNS, CLASS_COLUMNS, candidate_rows, class_rows, is_array, random_rows_sentence, rate_rows
+from training.claim_tables import (
+    CANDIDATE_COLUMNS,
+    CLASS_COLUMNS,
+    SHORT_COLUMNS,
+    WEIGHTS,
+    candidate_rows,
+    class_rows,
+    is_array,
+    random_rows_sentence,
+    rate_rows,
+    short_place_rows,
+)
 
 Facts = dict[str, Any]
 
@@ -64,6 +75,7 @@ def _show_claims(facts: Facts) -> None:
         say(f"Frozen set {frozen} has no 'prove' groups: no limit is shown to be met.\n")
         return
     _show_classes(claims, f"prove: opening {metrics['openings']} of frozen set {frozen}")
+    table("where the errors are, liquid in the tank", [_two_lines(c) for c in SHORT_COLUMNS], short_place_rows(claims))
     table("rates, runs and flags on the same groups", ("figure", "found"), rate_rows(claims))
     optimism = random_rows_sentence(metrics)
     if optimism:
@@ -84,7 +96,7 @@ def _show_classes(claims: Facts, title: str) -> None:
             worst.setdefault(str(row[at]), []).append(str(row[0]))
     if worst:
         named = "; ".join(f"{name} ({', '.join(where)})" for name, where in worst.items())
-        say(f"Worst groups by P95: {named}.\n")
+        say(f"Worst groups by P95: {named}. {WEIGHTS}.\n")
 
 
 def _two_lines(column: str) -> str:

@@ -12,9 +12,15 @@ Cell = str | int | float | None
 Row = tuple[Cell, ...]
 Figures = Mapping[str, Any]
 
-CLASS_COLUMNS = ("class", "groups", "frames", "accepted %", "P50 mm", "P95 mm", "max mm", "P95 %", "worst group", "its P95 mm", "label u mm")
+CLASS_COLUMNS = (
+    "class", "groups", "frames", "accepted %", "P50 mm", "P95 mm", "max mm", "P95 %", "by frame mm", "worst group", "its P95 mm", "label u mm",
+)  # fmt: skip
+WEIGHTS = "Every group weighs the same, which is the claim; 'by frame' is the P95 of all frames pooled"
 CANDIDATE_COLUMNS = ("level net", "bits", "watcher", "mean mm", "clean mm", "foam mm", "film mm", "accepted %", "flash", "cycles", "meets", "")
-_CLASSES = {"clean": "clean", "foam": "foam", "film": "film, drops", "empty": "empty", "dry": "dry", "all": "all"}
+_CLASSES = {
+    "clean": "clean", "foam": "foam", "film": "film, drops", "drops": "drops", "scale": "scale", "sloshing": "sloshing", "tilted": "tilted",
+    "empty": "empty", "dry": "dry", "all": "all",
+}  # fmt: skip
 PLACES = ("zone", "level band", "liquid", "coupling", "flow", "temperature", "unit")
 
 
@@ -39,9 +45,17 @@ def percent(share: object) -> float | None:
 
 
 def class_rows(claims: Figures) -> list[Row]:
-    """One row a class, in the order clean, foam, film, empty, dry, all."""
+    """One row a class that was captured: clean, foam, film and drops, then what may come with any of these, empty, dry, all."""
     found = _part(claims, "classes")
     return [(shown, *_errors(found[name])) for name, shown in _CLASSES.items() if isinstance(found.get(name), Mapping)]
+
+
+SHORT_COLUMNS = ("where", "groups", "frames", "accepted %", "P50 mm", "P95 mm", "max mm", "P95 %")
+
+
+def short_place_rows(claims: Figures) -> list[Row]:
+    """The rows of :func:`place_rows` that fit a terminal: no level bands, no worst group."""
+    return [row[: len(SHORT_COLUMNS)] for row in place_rows(claims) if not str(row[0]).startswith("level band")]
 
 
 def place_rows(claims: Figures) -> list[Row]:
@@ -51,7 +65,7 @@ def place_rows(claims: Figures) -> list[Row]:
 
 
 def _errors(its: Figures) -> Row:
-    figures = (short(its.get(key)) for key in ("p50_mm", "p95_mm", "max_mm", "p95_pct"))
+    figures = (short(its.get(key)) for key in ("p50_mm", "p95_mm", "max_mm", "p95_pct", "frames_p95_mm"))
     worst = its.get("worst_group_p95_mm")
     named = its.get("worst_group") if worst else None  # of groups without an error, none is the worst
     counts = (its.get("groups"), its.get("frames"), percent(its.get("accepted_share")))
@@ -62,8 +76,9 @@ def rate_rows(claims: Figures) -> list[tuple[str, str]]:
     """Rates with their bounds, runs, flags, hysteresis, band and lowest pad: what it is, and what was found, as text."""
     rows = [
         ("false wet: empty tank read above 5 % of span", _episodes(claims, "false_wet")),
+        ("by what is on the empty tank's wall", _episodes_by(_part(claims, "false_wet_by"))),
         ("false dry: called empty above 5 % of span", _episodes(claims, "false_dry")),
-        ("dry tank recognised", _share(claims.get("dry_recognised_share"), "of its frames")),
+        ("dry tank recognised", _least(_share(claims.get("dry_recognised_share"), "of its frames"), claims.get("dry_recognised_least"))),
         ("longest withheld", _seconds(claims, "longest_withheld_s")),
         ("longest wrong by more than 5 % of span", _seconds(claims, "longest_wrong_s")),
         *((f"{flag} flagged", _flag(_part(_part(claims, "flags"), flag), flag)) for flag in ("foam", "film")),
@@ -80,6 +95,15 @@ def _episodes(claims: Figures, what: str) -> str:
     if not its.get("episodes"):
         return "not shown: no such episode was captured" if its else ""
     return f"{its['wrong']} of {its['episodes']} episodes ({its['frames']} frames); at most {percent(its['upper_bound_95']):g} % of them (95 % confidence)"
+
+
+def _episodes_by(its: Figures) -> str:
+    return "; ".join(f"{name} {row['wrong']} of {row['episodes']} episodes" for name, row in its.items() if row.get("episodes"))
+
+
+def _least(text: str, least: object) -> str:
+    found = percent(least)
+    return f"{text}, worst group {found:g} %" if text and found is not None else text
 
 
 def _share(share: object, of: str) -> str:
@@ -105,7 +129,7 @@ def _flag(its: Figures, flag: str) -> str:
 
 def _band(its: Figures) -> str:
     covered = _share(its.get("covered_share"), "of accepted readings have the label inside")
-    return covered and f"{covered}, worst group {percent(its.get('worst_group_share')):g} %; mean width {short(its.get('width_mm')):g} mm"
+    return covered and f"{covered}, mean over groups, worst group {percent(its.get('worst_group_share')):g} %; mean width {short(its.get('width_mm')):g} mm"
 
 
 def _power_on_rows(its: Figures) -> list[tuple[str, str]]:

@@ -36,9 +36,9 @@ def compare(first: Judged, second: Judged, limits: Limits | None, seed: int = 0)
     if not (np.array_equal(first.frame, second.frame) and np.array_equal(first.places["session"], second.places["session"])):
         raise ValueError("judged on different rows")
     everything = np.ones(len(first.frame), np.bool_)
-    classes = {name: _difference(first, second, rows, seed) for name, rows in {"all": everything, **first.classes()}.items()}
-    answers = [answer_classes(limits, figures_of(its) | {"worst_group_rmse_mm": worst_rmse(its)}, None) for its in (first, second)]
     named = {"all"} if limits is None else {row.condition for row in limits.rows}
+    classes = {name: _difference(first, second, rows, seed) for name, rows in {"all": everything, **first.classes(), **_places(first, named)}.items()}
+    answers = [answer_classes(limits, figures_of(its) | {"worst_group_rmse_mm": worst_rmse(its)}, None) for its in (first, second)]
     return {
         "classes": classes,
         "cells": cells(first, second),
@@ -47,6 +47,12 @@ def compare(first: Judged, second: Judged, limits: Limits | None, seed: int = 0)
         "gains": losses({name: _turned(row) for name, row in classes.items()}, answers[1], answers[0], named),
         "method": METHOD,
     }
+
+
+def _places(its: Judged, named: set[str]) -> dict[str, Mask]:
+    """Rows of the liquids, units, couplings and other places that limits name."""
+    wet = ~its.states.empty
+    return {name: wet & (labels == name) for labels in its.places.values() for name in sorted(named - {"all"} - set(its.classes())) if (labels == name).any()}
 
 
 def worst_rmse(its: Judged) -> float | None:
@@ -61,7 +67,7 @@ def losses(classes: Mapping[str, Mapping[str, Any]], first: Sequence[Mapping[str
     said = [
         f"limit {a['metric']} of {a['condition']} at {a['bound']:g}: the other meets it, this one does not ({b['reason']})"
         for a, b in zip(first, second, strict=True)
-        if a["answer"] == "met" and b["answer"] == "not met"
+        if a["answer"] == "met" and b["answer"] != "met"
     ]
     for name in sorted(named & set(classes)):
         error, share = classes[name]["error_mm"], classes[name]["accepted_share"]

@@ -1,7 +1,8 @@
 """How much drift a model stands: captured counts altered step by step, and the limits answered again at each step.
 
 Kinds: 'baseline' adds a share of each channel's swing to its counts, 'gain' multiplies the counts, 'dead pad' holds one channel at its dry count.
-Trims stay as they were stored: drift is what comes after them.
+'film' wets every pad above the liquid by a share of its swing, a pad that is partly under in proportion to what is above: a law of counts, for a
+film of one thickness all over; no field is solved. Trims stay as they were stored: drift is what comes after them.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from dataset.records import CountLaw, FrozenData, Limits, Model, TrimKind
+from dataset.records import CountLaw, FrozenData, Limits, Model, Sensor, TrimKind
 from training.array_answers import answer_classes
 from training.comparing import worst_rmse
 from training.judged import Judged, figures_of
@@ -37,7 +38,7 @@ class Drift:
 def drifts(channels: int) -> tuple[Drift, ...]:
     """Every alteration that a sweep tries, smallest first in each kind and direction."""
     moved = tuple(Drift(kind, sign * step) for kind in ("baseline", "gain") for sign in DIRECTIONS for step in STEPS_PCT)
-    return (*moved, *(Drift("dead pad", k) for k in range(channels)))
+    return (*moved, *(Drift("film", step) for step in STEPS_PCT), *(Drift("dead pad", k) for k in range(channels)))
 
 
 def altered(data: FrozenData, chosen: Mask, drift: Drift) -> list[Ints]:
@@ -52,9 +53,23 @@ def altered(data: FrozenData, chosen: Mask, drift: Drift) -> list[Ints]:
             counts = counts + drift.amount / 100 * (high - low)
         elif drift.kind == "gain":
             counts = counts * (1 + drift.amount / 100)
+        elif drift.kind == "film":
+            sign = 1 if sensor.count_law is CountLaw.RISES else -1
+            counts = counts + sign * drift.amount / 100 * (high - low) * _above(data, k, len(counts), sensor)
         else:
             counts[:, drift.amount] = _dry(data, k, low if sensor.count_law is CountLaw.RISES else high)[drift.amount]
         made.append(np.clip(np.rint(counts), 0, most).astype(np.int64))
+    return made
+
+
+def _above(data: FrozenData, session: int, frames: int, sensor: Sensor) -> Floats:
+    """How much of each pad is above the liquid, 0 to 1, (frames, channels); frames without a label take their level from those around them."""
+    mine = data.session == session
+    level = np.interp(np.arange(frames), data.frame[mine], data.level_mm[mine]) if mine.any() else np.full(frames, np.inf)
+    made, offset = np.zeros((frames, sensor.channels)), data.frozen.sessions[session].mounting.offset_mm
+    for pad in sensor.pads:
+        top = pad.bottom_mm + pad.height_mm + offset
+        made[:, pad.channel] = np.clip((top - level) / pad.height_mm, 0, 1)
     return made
 
 
@@ -94,15 +109,20 @@ def _row(drift: Drift, its: Judged, figures: dict[str, Any], fails: list[str]) -
 
 
 def stands(rows: Sequence[dict[str, Any]]) -> dict[str, Any]:
-    """For baseline and gain, how many per cent each way before a limit fails (the last step that held, 0 for none); for pads, which may die."""
-    made: dict[str, Any] = {}
+    """For baseline, gain and film, how many per cent before a limit fails (the last step that held, 0 for none); for pads, which may die."""
+    made: dict[str, Any] = {"film_pct": _held([r for r in rows if r["kind"] == "film"])}
     for kind in ("baseline", "gain"):
         for sign, way in zip(DIRECTIONS, ("up", "down"), strict=True):
-            held = 0
-            for row in (r for r in rows if r["kind"] == kind and r["amount"] * sign > 0):
-                if row["fails"]:
-                    break
-                held = abs(row["amount"])
-            made[f"{kind}_{way}_pct"] = held
+            made[f"{kind}_{way}_pct"] = _held([r for r in rows if r["kind"] == kind and r["amount"] * sign > 0])
     made["dead_pads"] = [row["amount"] for row in rows if row["kind"] == "dead pad" and not row["fails"]]
     return made
+
+
+def _held(rows: Sequence[dict[str, Any]]) -> int:
+    """The size of the last step before the first that fails."""
+    held = 0
+    for row in rows:
+        if row["fails"]:
+            break
+        held = abs(row["amount"])
+    return held

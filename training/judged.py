@@ -34,6 +34,7 @@ class Judged:
 
     ``places`` gives for each way of grouping ('unit', 'liquid', 'coupling', 'flow', 'temperature', 'level band', 'zone', 'group', 'session') a label a row,
     ``stated`` the rows of which 'drops', 'scale', 'sloshing' or 'tilted' was stated. ``known_mm``: least and greatest label of the fit, where known.
+    ``power_on``: figures of cold starts, where they were tried.
     """
 
     label_mm: Floats
@@ -50,6 +51,7 @@ class Judged:
     span_mm: float
     stated: Mapping[str, Mask] = field(default_factory=dict)
     known_mm: tuple[float, float] | None = None
+    power_on: Mapping[str, Any] | None = None
 
     @property
     def accepted(self) -> Mask:
@@ -163,6 +165,7 @@ def figures_of(its: Judged) -> dict[str, Any]:
         "hysteresis_mm": hysteresis(its),
         "band": coverage(its),
         "beyond": _beyond(its),
+        "power_on": its.power_on,
     }
 
 

@@ -52,7 +52,7 @@ def compare(
         judged: list[Judged] = []
         with progress("judging") as shown:
             for model in models:
-                judged.append(judge_model(model, data, data.rows(role)))
+                judged.append(judge_model(model, data, data.rows(role), cold=True))
                 shown(model.name, len(judged), len(models))
         openings = opened.open_prove(its, f"compare {first} {second}") if role is Role.PROVE else opened.prove_openings(its)
     found = difference(judged[0], judged[1], where, seed)

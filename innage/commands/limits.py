@@ -119,16 +119,9 @@ def show(
     if toml:
         say(write_limits(limits).rstrip("\n"))
         return
-    rows = [
-        (
-            r.metric,
-            r.bound if r.or_mm is None else bound_text(r.bound, r.or_mm),
-            r.condition,
-            None if r.confidence is None else f"{100 * r.confidence:g} %",
-            r.min_groups,
-        )
-        for r in limits.rows
-    ]
+    bounds = [r.bound if r.or_mm is None else bound_text(r.bound, r.or_mm) for r in limits.rows]
+    percents = [None if r.confidence is None else f"{100 * r.confidence:g} %" for r in limits.rows]
+    rows = [(r.metric, bound, r.condition, percent, r.min_groups) for r, bound, percent in zip(limits.rows, bounds, percents, strict=True)]
     table(f"limits {limits.name}@{limits.revision}", ("metric", "at most", "condition", "confidence", "fewest groups"), rows)
     say(f"signed by {limits.signer}" if limits.signer is not None else f"not signed yet: 'innage limits sign {limits.name} --signer NAME'")
     say(f"sha256 {limits_sha256(limits)}")

@@ -25,7 +25,7 @@ def sweep(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Alter captured counts (baseline, gain, one dead pad), trims as they were, and say how far each may go before a limit fails."""
+    """Alter captured counts (baseline, gain, film, one dead pad), trims as they were, and say how far each may go before a limit fails."""
     from dataset.errors import InputError
     from training.drift import sweep as swept
 
@@ -60,7 +60,7 @@ def amount_of(row: dict[str, Any], pads: list[str]) -> str:
         return ""
     if row["kind"] == "dead pad":
         return pads[int(row["amount"])]
-    return f"{row['amount']:+d} %" + (" of swing" if row["kind"] == "baseline" else "")
+    return f"{row['amount']:+d} %" + (" of swing" if row["kind"] in ("baseline", "film") else "")
 
 
 def _show(found: dict[str, Any]) -> None:
@@ -76,4 +76,5 @@ def _show(found: dict[str, Any]) -> None:
         return
     for kind, what in (("baseline", "of the swing"), ("gain", "of the counts")):
         say(f"{kind}: stands +{its[f'{kind}_up_pct']} % and -{its[f'{kind}_down_pct']} % {what}, as far as tried.")
+    say(f"film above the liquid: stands {its['film_pct']} % of the swing on every pad, as far as tried.")
     say("one dead pad: stands " + (", ".join(found["pads"][k] for k in its["dead_pads"]) or "none") + ".")

@@ -112,6 +112,10 @@ def test_a_sweep_says_how_far_a_baseline_may_drift(store: Path, tmp_path: Path) 
     up = next(r for r in facts["rows"] if r["kind"] == "baseline" and r["amount"] == 2)
     assert up["p95_mm"] == pytest.approx(1.6 + 10 / 64, abs=0.01)
     assert up["fails"] == ["p95_abs_mm all"]
+    film = next(r for r in facts["rows"] if r["kind"] == "film" and r["amount"] == 2)  # on nine tenths of the pad at 10 mm: 1.44 mm too high
+    assert film["p95_mm"] == pytest.approx(0.9 * 1.6 + 10 / 64, abs=0.01)
+    assert its["film_pct"] == 1
     said = innage(store, "sweep", "good")
     assert "baseline: stands +1 % and -1 % of the swing, as far as tried." in said.stdout
+    assert "film above the liquid: stands 1 % of the swing on every pad" in said.stdout
     assert "one dead pad: stands none." in said.stdout

@@ -11,7 +11,7 @@ from innage.training_view import show_model, show_models
 
 ERRORS = {
     "frames": 4000, "groups": 12, "accepted_share": 0.991, "p50_mm": 0.5123, "p95_mm": 1.2345, "max_mm": 13.04, "p95_pct": 1.02875,
-    "worst_group": "detergent-canister-unit-17", "worst_group_p95_mm": 1.834, "label_u_mm": 0.312,
+    "worst_group": "detergent-canister-unit-17", "frames_p95_mm": 1.31, "worst_group_p95_mm": 1.834, "label_u_mm": 0.312,
 }  # fmt: skip
 CHOSEN = {
     "family": "array net with unrest", "size": "24-12", "bits": 16, "watcher": [16], "watched": ["unrest"], "meets": True, "departure_mm": 0.0,
@@ -26,7 +26,10 @@ FACTS: dict[str, Any] = {
         "next_step": "no larger candidate that was measured has a smaller error", "openings": 3, "trim": "full", "origin": "simulated",
         "prove": {"integer": {"rmse_mm": 1.1, "p95_abs_mm": 1.23}, "beyond": {"frames": 7, "groups": 1, "accepted_share": 0.5}},
         "random_rows": {"integer": {"p95_abs_mm": 0.6}},
-        "claims": {"classes": {"clean": ERRORS, "all": ERRORS}, "by": {}, "false_wet": {"episodes": 24, "wrong": 0, "frames": 0, "upper_bound_95": 0.117}},
+        "claims": {
+            "classes": {"clean": ERRORS, "all": ERRORS}, "by": {"liquid": {"water": ERRORS}},
+            "false_wet": {"episodes": 24, "wrong": 0, "frames": 0, "upper_bound_95": 0.117},
+        },
         "limits": [
             {"metric": "p95_pct_span", "condition": "clean", "bound": 1.0, "value": 1.02875, "answer": "not met", "reason": "1.029 is above 1 on 12 groups"},
             {"metric": "p95_pct_span", "condition": "hot", "bound": 1.0, "value": None, "answer": "not shown", "reason": "no frames of condition 'hot'"},
@@ -44,6 +47,8 @@ def test_limits_stand_before_what_was_found_and_all_is_said(capsys: pytest.Captu
     assert places == sorted(places)
     for text in (
         "Worst groups by P95: detergent-canister-unit-17 (clean, all).",
+        "liquid: water",
+        "Every group weighs the same",
         "at most 11.7 %",
         "7 frames",
         "Budget small: kept",
@@ -54,7 +59,7 @@ def test_limits_stand_before_what_was_found_and_all_is_said(capsys: pytest.Captu
     ):
         assert text in said, text
     ruled = [line for line in said.splitlines() if line.startswith("─")]
-    assert len(ruled) == 4
+    assert len(ruled) == 5
     assert max(map(len, ruled)) <= 100
     assert "float mm" not in said
 

@@ -6,18 +6,34 @@ from typing import Any
 
 import pytest
 
-from training.claim_tables import CANDIDATE_COLUMNS, CLASS_COLUMNS, candidate_rows, class_rows, percent, place_rows, random_rows_sentence, rate_rows
+from training.claim_tables import (
+    CANDIDATE_COLUMNS,
+    CLASS_COLUMNS,
+    SHORT_COLUMNS,
+    candidate_rows,
+    class_rows,
+    percent,
+    place_rows,
+    random_rows_sentence,
+    rate_rows,
+    short_place_rows,
+)
 
 ERRORS = {
-    "frames": 100, "groups": 4, "accepted_share": 0.985, "p50_mm": 0.5123, "p95_mm": 1.2345, "max_mm": 3.0, "p95_pct": 1.02875, "worst_group": "unit-7",
-    "worst_group_p95_mm": 1.8, "label_u_mm": None,
+    "frames": 100, "groups": 4, "accepted_share": 0.985, "p50_mm": 0.5123, "p95_mm": 1.2345, "max_mm": 3.0, "p95_pct": 1.02875, "frames_p95_mm": 1.411,
+    "worst_group": "unit-7", "worst_group_p95_mm": 1.8, "label_u_mm": None,
 }  # fmt: skip
 CLAIMS: dict[str, Any] = {
     "classes": {"all": ERRORS, "film": {"frames": 9, "groups": 1, "accepted_share": 0.0}, "foam": ERRORS, "clean": ERRORS},
-    "by": {"liquid": {"water": ERRORS}, "zone": {"lowest pad": ERRORS}},
+    "by": {"liquid": {"water": ERRORS}, "zone": {"lowest pad": ERRORS}, "level band": {"0 to 10 %": ERRORS}},
     "false_wet": {"episodes": 20, "wrong": 1, "frames": 3, "upper_bound_95": 0.216},
     "false_dry": {"episodes": 0, "wrong": 0, "frames": 0, "upper_bound_95": None},
-    "dry_recognised_share": 0.9997,
+    "false_wet_by": {"dry": {"episodes": 12, "wrong": 0}, "drops": {"episodes": 8, "wrong": 1}},
+    "dry_recognised_share": 0.9997, "dry_recognised_least": 0.9,
+    "power_on": {
+        "starts": 40, "none": 1, "window_s": 30.0, "restarts": 2, "wait_p50_s": 0.0, "wait_p95_s": 0.4, "wait_max_s": None, "warm_p95_s": 0.1,
+        "settling_frames": 64, "as_warm_share": 0.9991, "apart_mm": 0.125,
+    },
     "flags": {"foam": {"frames_with": 0, "flagged_share": None, "frames_without": 109, "false_flag_share": 0.0002}},
     "longest_withheld_s": 2.5, "longest_wrong_s": 0.0, "hysteresis_mm": 0.1234, "band": None,
 }  # fmt: skip
@@ -35,12 +51,17 @@ def test_classes_come_in_order_with_the_label_uncertainty_last() -> None:
     rows = class_rows(CLAIMS)
     assert [row[0] for row in rows] == ["clean", "foam", "film, drops", "all"]
     assert {len(row) for row in rows} == {len(CLASS_COLUMNS)}
-    assert rows[0] == ("clean", 4, 100, 98.5, 0.512, 1.23, 3.0, 1.03, "unit-7", 1.8, None)
-    assert rows[2] == ("film, drops", 1, 9, 0.0, *[None] * 7)
+    assert rows[0] == ("clean", 4, 100, 98.5, 0.512, 1.23, 3.0, 1.03, 1.41, "unit-7", 1.8, None)
+    assert rows[2] == ("film, drops", 1, 9, 0.0, *[None] * 8)
 
 
 def test_places_are_named() -> None:
-    assert [row[0] for row in place_rows(CLAIMS)] == ["zone: lowest pad", "liquid: water"]
+    assert [row[0] for row in place_rows(CLAIMS)] == ["zone: lowest pad", "level band: 0 to 10 %", "liquid: water"]
+
+
+def test_a_terminal_shows_places_without_level_bands() -> None:
+    assert [row[0] for row in short_place_rows(CLAIMS)] == ["zone: lowest pad", "liquid: water"]
+    assert {len(row) for row in short_place_rows(CLAIMS)} == {len(SHORT_COLUMNS)}
 
 
 def test_rates_stand_beside_their_episodes_and_bounds() -> None:
@@ -48,7 +69,12 @@ def test_rates_stand_beside_their_episodes_and_bounds() -> None:
     rows = dict(rate_rows(CLAIMS))
     assert rows["false wet: empty tank read above 5 % of span"] == "1 of 20 episodes (3 frames); at most 21.6 % of them (95 % confidence)"
     assert rows["false dry: called empty above 5 % of span"] == "not shown: no such episode was captured"
-    assert rows["dry tank recognised"] == "99.97 % of its frames"
+    assert rows["dry tank recognised"] == "99.97 % of its frames, worst group 90 %"
+    assert rows["by what is on the empty tank's wall"] == "dry 0 of 12 episodes; drops 1 of 8 episodes"
+    waits = "P50 0 s, P95 0.4 s, max none within 30 s after the first frame, of 40 starts; never switched off: P95 0.1 s"
+    assert rows["power-on at a random frame: first reading"] == waits
+    assert rows["readings from frame 64 after it on"] == "99.91 % equal those without the restart; levels at most 0.125 mm apart"
+    assert rows["gaps in time: the model started anew"] == "2 in the judged sessions"
     assert rows["foam flagged"] == "0.02 % of 109 frames without"
     assert rows["filling less draining, clean (hysteresis)"] == "+0.123 mm"
     assert rows["longest wrong by more than 5 % of span"] == "0 s"

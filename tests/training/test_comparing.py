@@ -48,6 +48,23 @@ def test_a_model_that_is_worse_everywhere_loses_by_the_known_difference() -> Non
     assert (turned["losses"], turned["gains"]) == ([], found["losses"])
 
 
+def test_levels_beyond_the_fit_and_places_that_a_limit_names_decide() -> None:
+    """The second gives levels beyond those that it was fitted on, and errs more in the one liquid that a limit names; both bounds invented."""
+    limits = Limits("l", 1, (Limit("beyond_accepted_share", 0.0), Limit("p95_abs_mm", 9.0, "water")))
+    first, second = (replace(answers(error), known_mm=(0.0, 60.0)) for error in (1.0, 1.5))
+    first.validity[first.label_mm > 60] = 0
+    found = compare(first, second, limits)
+    assert [(row["first"]["answer"], row["second"]["answer"]) for row in found["limits"]] == [("met", "not met"), ("met", "met")]
+    assert "beyond_accepted_share of all at 0" in found["losses"][0]
+    assert "water: errors larger by 0.5 mm" in found["losses"][-1]
+
+
+def test_a_limit_that_is_not_shown_any_more_is_lost() -> None:
+    """A model that withholds everything has no error to hold against a bound."""
+    mute = replace(answers(0.0), validity=np.zeros(GROUPS * SESSIONS * FRAMES, np.int64))
+    assert "p95_abs_mm of clean at 1.5" in compare(answers(1.0), mute, Limits("l", 1, (Limit("p95_abs_mm", 1.5, "clean"),)))["losses"][0]
+
+
 def test_a_class_that_no_limit_names_does_not_decide() -> None:
     found = compare(answers(1.0), answers(1.2), Limits("l", 1, (Limit("p95_abs_mm", 1.5, "foam"),)))
     assert found["classes"]["clean"]["error_mm"]["low"] > 0
