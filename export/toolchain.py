@@ -127,7 +127,18 @@ def build_host(source: CSource, checked: bool = True) -> HostProgram:
         root = Path(folder)
         _write(root, {f"{source.prefix}.h": source.header, "model.c": source.source, "harness.c": emit_harness(source)})
         _zig(root, "cc", "-std=c99", "-g0", *flags, "harness.c", "model.c", "-o", "harness")
-        return HostProgram((root / "harness").read_bytes(), _macro(source.header, f"{source.prefix.upper()}_STATE_VALUES"))
+        return HostProgram((root / "harness").read_bytes(), state_values(source))
+
+
+def compile_host(root: Path, unit: str, *flags: str) -> bytes:
+    """One file in ``root``, which includes all it needs, as a program for this computer that stops on undefined behaviour; built fast."""
+    _zig(root, "c++" if unit.endswith("pp") else "cc", "-g0", "-O0", "-fsanitize=undefined", "-fsanitize-trap=undefined", *flags, unit, "-o", "program")
+    return (root / "program").read_bytes()
+
+
+def state_values(source: CSource) -> int:
+    """How many values the state of ``source`` has."""
+    return _macro(source.header, f"{source.prefix.upper()}_STATE_VALUES")
 
 
 def run_host(host: HostProgram, vectors: Vectors) -> tuple[Array, Array]:
@@ -166,7 +177,7 @@ def emit_harness(source: CSource) -> str:
 
 def state_members(source: CSource) -> tuple[tuple[str, str, int], ...]:
     """Type, name and length (0: not an array) of each member of the state, from the header; none for a model without state."""
-    if _macro(source.header, f"{source.prefix.upper()}_STATE_VALUES") == 0:
+    if state_values(source) == 0:
         return ()
     body = source.header.partition("/* Carried from frame to frame. */")[2].partition("}")[0]
     found = re.findall(r"^    (u?int\d+_t) (\w+)(?:\[(\d+)\])?;", body, re.MULTILINE)

@@ -9,8 +9,6 @@ from dataclasses import replace
 import numpy as np
 import onnx
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from dataset.errors import InputError, ProgramError
 from export.onnx_graph import FRAME, IR_VERSION, OPSET, emit_onnx, emit_prepare_onnx, emit_scan_onnx, label_float_onnx
@@ -18,7 +16,6 @@ from export.onnx_ops import EMITTERS
 from export.onnx_run import Runtime, in_onnxruntime, in_reference, run_prepare, run_scan, run_step
 from export.vectors import make_vectors
 from training.program import OPS, Builder, Program, digest, initial_state
-from training.program.ops import Attribute
 
 RUNTIMES: dict[str, Callable[[bytes], Runtime]] = {"onnxruntime": in_onnxruntime, "reference": in_reference}
 
@@ -239,72 +236,3 @@ def test_unknown_operation_is_refused(samples: dict[str, Program]) -> None:
     odd = replace(program, step=(*program.step, replace(program.step[-1], name="odd", op="fourier")))
     with pytest.raises(ProgramError, match=r"node 'odd': operation 'fourier' has no ONNX form; expected one of const, add"):
         emit_onnx(odd)
-
-
-_SMALL = st.integers(-300, 300)
-
-
-def _row(least: int = 1, most: int = 4) -> st.SearchStrategy[tuple[int, ...]]:
-    return st.lists(_SMALL, min_size=least, max_size=most).map(tuple)
-
-
-def _dense(width: int) -> st.SearchStrategy[dict[str, Attribute]]:
-    rows = st.integers(1, 3)
-    return rows.flatmap(lambda n: st.fixed_dictionaries({"weights": st.tuples(*[_row(width, width)] * n), "bias": _row(n, n)}))
-
-
-def _hinge() -> st.SearchStrategy[dict[str, Attribute]]:
-    knots = st.lists(st.integers(-900, 900), min_size=2, max_size=6, unique=True).map(lambda k: tuple(sorted(k)))
-    return knots.flatmap(lambda k: st.fixed_dictionaries(
-        {"knots": st.just(k), "values": _row(len(k) - 1, len(k) - 1), "slopes": _row(len(k) - 1, len(k) - 1), "shift": st.integers(0, 8)}
-    ))  # fmt: skip
-
-
-def _trees(width: int) -> st.SearchStrategy[dict[str, Attribute]]:
-    """Two walks through one small tree: an inner node, a leaf, an inner node, two leaves."""
-    drawn = st.tuples(st.tuples(*[st.integers(0, width - 1)] * 5), _SMALL, _SMALL, _row(5, 5))
-    return drawn.map(lambda d: {
-        "roots": (0, 2), "feature": d[0], "threshold": (d[1], 1000, d[2], 1000, 1000), "child": (1, 1, 3, 3, 4), "value": d[3], "depth": 2,
-    })  # fmt: skip
-
-
-def _attributes(op: str, width: int) -> st.SearchStrategy[dict[str, Attribute]]:
-    """Random attributes that suit an input of ``width`` elements within [-1000, 1000]."""
-    plain: dict[str, dict[str, st.SearchStrategy[Attribute]]] = {
-        "clip": {"low": st.integers(-300, 0), "high": st.integers(0, 300)},
-        "shift": {"shift": st.integers(0, 12)},
-        "ratio": {"floor": st.integers(1, 300), "bits": st.integers(0, 10)},
-        "take": {"indices": st.lists(st.integers(0, width - 1), min_size=1, max_size=4).map(tuple)},
-        "lookup": {"table": _row(1, 6)},
-        "running": {"shift": st.integers(1, 15)},
-    }
-    tables = {"dense": _dense, "hinge": lambda _: _hinge(), "trees": _trees}
-    return tables[op](width) if op in tables else st.fixed_dictionaries(plain.get(op, {}))
-
-
-@st.composite
-def programs(draw: st.DrawFn) -> Program:
-    """Small random programs: a handful of operations, each on whatever stands before it, its first operand clipped."""
-    b = Builder("random", count_bits=draw(st.integers(1, 16)), channels=draw(st.integers(1, 4)), period_ms=100, span=6400)
-    pool = ["counts", "temperature", "faults", b.const(*draw(_row()))]
-    for _ in range(draw(st.integers(1, 8))):
-        op = draw(st.sampled_from(sorted(set(OPS) - {"const"})))
-        x = b.node("clip", draw(st.sampled_from(pool)), low=-1000, high=1000)
-        others = [draw(st.sampled_from(pool)) for _ in range((OPS[op].arity or draw(st.integers(1, 3))) - 1)]
-        try:
-            pool.append(b.node(op, x, *others, name="", scale="", **draw(_attributes(op, b.interval(x).size))))
-        except ProgramError:  # sizes that differ, or a result beyond int32
-            pool.append(x)
-    return expose(b, *pool[-4:])
-
-
-@settings(max_examples=150, deadline=None, derandomize=True)
-@given(programs())
-def test_random_programs_agree(program: Program) -> None:
-    """Random programs give the interpreter's numbers in both runtimes."""
-    vectors = make_vectors(program, 64, seed=4)
-    data = emit_onnx(program)
-    for load in RUNTIMES.values():
-        readings, state = run_step(load(data), program, vectors)
-        np.testing.assert_array_equal(readings, vectors.readings)
-        np.testing.assert_array_equal(state, vectors.state)

@@ -1,0 +1,308 @@
+"""Random programs: interpreter, ONNX in two runtimes, C on this computer, its checking twin and the emulated core are one function.
+
+What a program computes is compared whole: the last values become its state. A program that disagrees is shrunk by hypothesis to a few
+operations and small numbers. C is compiled in batches: the programs that hypothesis is about to draw are drawn once before, which the
+fixed seed allows; those of a shrink are compiled one by one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, Phase, find, given, seed, settings
+from hypothesis import strategies as st
+
+from dataset.errors import ProgramError
+from export.c_source import emit_c
+from export.emulator import Machine
+from export.onnx_graph import emit_onnx, emit_prepare_onnx, emit_scan_onnx
+from export.onnx_run import Runtime, in_onnxruntime, in_reference, run_prepare, run_scan, run_step
+from export.toolchain import build_core, lint
+from export.twin import Together, build_together, ranges_held
+from export.vectors import Vectors, make_vectors
+from training.program import OPS, Array, Builder, Node, Program, digest, running_range, vector
+from training.program.ops import Attribute
+
+RUNTIMES: dict[str, Callable[[bytes], Runtime]] = {"onnxruntime": in_onnxruntime, "reference": in_reference}
+EVERY_DAY, MANY, BATCH = 36, 180, 60
+SEED = 20
+Attributes = dict[str, Attribute]
+
+
+# --- drawing programs ---
+
+_SMALL = st.integers(-300, 300)
+
+
+def _row(least: int = 1, most: int = 5) -> st.SearchStrategy[tuple[int, ...]]:
+    return st.lists(_SMALL, min_size=least, max_size=most).map(tuple)
+
+
+def _dense(width: int) -> st.SearchStrategy[Attributes]:
+    rows = st.integers(1, 4)
+    return rows.flatmap(lambda n: st.fixed_dictionaries({"weights": st.tuples(*[_row(width, width)] * n), "bias": _row(n, n)}))
+
+
+def _hinge() -> st.SearchStrategy[Attributes]:
+    knots = st.lists(st.integers(-900, 900), min_size=2, max_size=6, unique=True).map(lambda k: tuple(sorted(k)))
+    return knots.flatmap(lambda k: st.fixed_dictionaries(
+        {"knots": st.just(k), "values": _row(len(k) - 1, len(k) - 1), "slopes": _row(len(k) - 1, len(k) - 1), "shift": st.integers(0, 12)}
+    ))  # fmt: skip
+
+
+def _trees(width: int) -> st.SearchStrategy[Attributes]:
+    """Two walks through one small tree: an inner node, a leaf, an inner node, two leaves."""
+    drawn = st.tuples(st.tuples(*[st.integers(0, width - 1)] * 5), _SMALL, _SMALL, _row(5, 5))
+    return drawn.map(lambda d: {
+        "roots": (0, 2), "feature": d[0], "threshold": (d[1], 1000, d[2], 1000, 1000), "child": (1, 1, 3, 3, 4), "value": d[3], "depth": 2,
+    })  # fmt: skip
+
+
+def _attributes(op: str, width: int) -> st.SearchStrategy[Attributes]:
+    """Random attributes that suit an input of ``width`` elements within [-1000, 1000]."""
+    plain: dict[str, dict[str, st.SearchStrategy[Attribute]]] = {
+        "clip": {"low": st.integers(-300, 0), "high": st.integers(0, 300)},
+        "shift": {"shift": st.integers(0, 12)},
+        "ratio": {"floor": st.integers(1, 300), "bits": st.integers(0, 13)},
+        "take": {"indices": st.lists(st.integers(0, width - 1), min_size=1, max_size=6).map(tuple)},
+        "lookup": {"table": st.lists(st.sampled_from((0, 7, -90, 300, 70_000)), min_size=1, max_size=6).map(tuple)},
+        "running": {"shift": st.integers(1, 15)},
+        "const": {"values": _row()},
+    }
+    tables = {"dense": _dense, "hinge": lambda _: _hinge(), "trees": _trees}
+    return tables[op](width) if op in tables else st.fixed_dictionaries(plain.get(op, {}))
+
+
+def _operation(draw: st.DrawFn, make: Callable[..., str], size: Callable[[str], int], pool: list[str]) -> None:
+    """One operation on what is there, its first operand mostly clipped; one that does not fit is left out."""
+    op = draw(st.sampled_from(sorted(OPS)))
+    x = draw(st.sampled_from(pool))
+    try:
+        if op == "divide":
+            x, low = make("clip", x, low=0, high=100_000), draw(st.integers(1, 9))
+            pool.append(make(op, x, make("clip", draw(st.sampled_from(pool)), low=low, high=5000)))
+            return
+        if draw(st.integers(0, 9)) < 9:  # one in ten works on the widest values there are
+            x = make("clip", x, low=-1000, high=1000)
+        if op == "running":
+            pool.append(make(op, x, x, **draw(_attributes(op, size(x)))))
+            return
+        count = 0 if op == "const" else OPS[op].arity or draw(st.integers(1, 3))
+        operands = [x, *(draw(st.sampled_from(pool)) for _ in range(count - 1))][:count]
+        pool.append(make(op, *operands, **draw(_attributes(op, size(x)))))
+    except ProgramError:  # sizes that differ, or a result beyond int32
+        pass
+
+
+def _layer(draw: st.DrawFn, b: Builder, pool: list[str]) -> None:
+    """A dense layer with its shift and its clip, which the C runs through a kernel of its own."""
+    x = b.node("clip", draw(st.sampled_from(pool)), low=draw(st.sampled_from((-1000, -128, 0))), high=draw(st.sampled_from((127, 255, 1000))))
+    total = b.node("dense", x, **draw(_dense(b.interval(x).size)))
+    low, high = draw(st.sampled_from(((0, 127), (-100, 100), (0, 4095), (-30_000, 70_000))))
+    pool.append(b.node("clip", b.node("shift", total, shift=draw(st.integers(1, 10))), low=low, high=high))
+
+
+@st.composite
+def programs(draw: st.DrawFn) -> Program:
+    """Small random programs with every kind of operation, with or without trim and a running mean."""
+    bits, channels, trimmed = draw(st.sampled_from((1, 8, 12, 16, 24))), draw(st.integers(1, 5)), draw(st.booleans())
+    b = Builder("random", bits, channels, period_ms=100, span=6400, trim_range=(0, min((1 << bits) - 1, 60_000)) if trimmed else None)
+    pool = ["counts", "temperature", "faults"]
+    if trimmed:
+        prepared = ["trim"]
+        for _ in range(draw(st.integers(1, 3))):
+            _operation(draw, b.prepare_node, lambda name: b.interval(name).size, prepared)
+        for k, value in enumerate(dict.fromkeys(prepared[-2:])):
+            pool.append(b.prepare_node("concat", value, keep=True, name=f"kept{k}"))
+    if draw(st.booleans()):
+        shift = draw(st.integers(1, 6))
+        low, high = running_range(0, (1 << bits) - 1, shift)
+        b.state("mean", (0,) * channels, (low,) * channels, (high,) * channels)
+        b.renew("mean", b.node("running", "counts", "mean", shift=shift, name="mean_next"))
+        pool += ["mean", "mean_next"]
+    for _ in range(draw(st.integers(1, 16))):
+        if draw(st.integers(0, 4)):
+            _operation(draw, b.node, lambda name: b.interval(name).size, pool)
+        else:
+            _layer(draw, b, pool)
+    return _expose(b, *pool[-5:])
+
+
+def _expose(b: Builder, *values: str) -> Program:
+    """Finish with ``values`` as the next state, so that whole integers are seen and not only a level."""
+    for k, value in enumerate(values):
+        its = b.interval(value)
+        b.state(f"seen{k}", its.low, its.low, its.high)
+        b.renew(f"seen{k}", value)
+    zero = b.const(0)
+    level = b.node("clip", b.node("reduce_max", values[-1]), low=0, high=6400)
+    return b.finish(low=zero, level=level, high=b.const(6400), validity=b.const(1), flags=zero)
+
+
+# --- comparing ---
+
+
+_MADE: dict[str, Vectors] = {}
+
+
+def vectors_of(program: Program) -> Vectors:
+    """The program's vectors, made once: several tests are given the same programs."""
+    key = digest(program)
+    if key not in _MADE:
+        _MADE[key] = make_vectors(program, 64, seed=4)
+    return _MADE[key]
+
+
+def equal(its: Vectors, readings: Array, state: Array) -> None:
+    np.testing.assert_array_equal(readings, its.readings)
+    np.testing.assert_array_equal(state, its.state)
+
+
+def all_onnx_agrees(program: Program) -> None:
+    """Single steps, whole streams and prepared values, in both runtimes."""
+    its, prepare = vectors_of(program), emit_prepare_onnx(program)
+    for load in RUNTIMES.values():
+        equal(its, *run_step(load(emit_onnx(program)), program, its))
+        readings, last = run_scan(load(emit_scan_onnx(program)), program, its)
+        np.testing.assert_array_equal(readings, its.readings)
+        np.testing.assert_array_equal(last, its.state[its.stream_frames - 1 :: its.stream_frames])
+        if prepare is not None:
+            np.testing.assert_array_equal(run_prepare(load(prepare), its), its.prepared)
+
+
+@dataclass
+class Compiled:
+    """C of many programs: a batch compiled at once, and whatever else is asked for when it is asked for."""
+
+    checked: bool
+    found: dict[str, tuple[Together, str]] = field(default_factory=dict)
+
+    def compile(self, wanted: Iterable[Program]) -> None:
+        fresh = {digest(p): p for p in wanted if digest(p) not in self.found}
+        sources = {key: emit_c(p, f"p{k}") for k, (key, p) in enumerate(fresh.items())}
+        if sources:
+            together = build_together(list(sources.values()), self.checked)
+            self.found |= {key: (together, source.prefix) for key, source in sources.items()}
+
+    def agrees(self, program: Program) -> None:
+        self.compile([program])
+        together, prefix = self.found[digest(program)]
+        its = vectors_of(program)
+        equal(its, *together.run(prefix, its))
+
+
+def drawn(count: int, start: int) -> list[Program]:
+    """The programs that a test with this many examples and this seed will be given."""
+    found: list[Program] = []
+
+    @seed(start)
+    @settings(max_examples=count, deadline=None, database=None, phases=[Phase.generate], suppress_health_check=list(HealthCheck))
+    @given(programs())
+    def collect(program: Program) -> None:
+        found.append(program)
+
+    collect()
+    return found
+
+
+def each(count: int, start: int, check: Callable[[Program], None]) -> None:
+    """Run ``check`` on those programs; one that fails is shrunk."""
+
+    @seed(start)
+    @settings(max_examples=count, deadline=None, database=None, suppress_health_check=list(HealthCheck))
+    @given(programs())
+    def run(program: Program) -> None:
+        check(program)
+
+    run()
+
+
+# --- the tests ---
+
+
+@pytest.fixture(scope="module")
+def every_day() -> list[Program]:
+    """The everyday programs, drawn once."""
+    return drawn(EVERY_DAY, SEED)
+
+
+def test_drawn_programs_use_every_operation(every_day: list[Program]) -> None:
+    """Between them the everyday programs try each operation, trims, running means and kernels of layers, and each seed gives the same."""
+    assert {n.op for p in every_day for n in (*p.prepare, *p.step)} == set(OPS)
+    assert {p.trim is None for p in every_day} == {True, False}
+    assert sum("_layer_" in emit_c(p).source for p in every_day) > EVERY_DAY // 4
+    assert [digest(p) for p in drawn(EVERY_DAY, SEED)] == [digest(p) for p in every_day]
+
+
+def agree(batch: list[Program], start: int) -> None:
+    """ONNX, C on this computer with a trap on undefined behaviour, and its twin, on the programs of this seed."""
+    plain, twin = Compiled(checked=False), Compiled(checked=True)
+    for compiled in (plain, twin):
+        compiled.compile(batch)
+    at_once = len(plain.found)
+
+    def check(program: Program) -> None:
+        all_onnx_agrees(program)
+        plain.agrees(program)
+        twin.agrees(program)
+
+    each(len(batch), start, check)
+    assert len(plain.found) == at_once  # those drawn are those compiled
+
+
+def test_every_rendering_agrees(every_day: list[Program]) -> None:
+    """All give the interpreter's numbers, and the twin finds no operation outside int32 and no value outside its stated range."""
+    agree(every_day, SEED)
+
+
+def on_core(program: Program) -> None:
+    its = vectors_of(program)
+    run = Machine(build_core(emit_c(program))).run(its)
+    equal(its, run.readings, run.state)
+
+
+def test_core_agrees(every_day: list[Program]) -> None:
+    """The emulated core, too, on the two programs of most operations, one of them with a trim."""
+    for trimmed in (True, False):
+        on_core(max((p for p in every_day if (p.trim is not None) == trimmed), key=lambda p: len({n.op for n in p.step})))
+
+
+def test_every_stated_range_is_held(every_day: list[Program]) -> None:
+    """The twin misses no range that a comment of the C states."""
+    for program in every_day:
+        stated, held = ranges_held(emit_c(program))
+        assert stated == held
+
+
+@pytest.mark.slow
+def test_a_wrong_bias_is_found_and_shrunk() -> None:
+    """Were one rendering's biases off by one, the draw would show it, and shrink to a program of that operation and little else."""
+
+    def differs(program: Program) -> bool:
+        biased = tuple(replace(n, attributes={**n.attributes, "bias": _raised(n)}) if n.op == "dense" else n for n in program.step)
+        readings, state = run_step(in_onnxruntime(emit_onnx(replace(program, step=biased))), program, its := vectors_of(program))
+        return not (np.array_equal(readings, its.readings) and np.array_equal(state, its.state))
+
+    smallest = find(programs(), differs, settings=settings(max_examples=1000, deadline=None, database=None, suppress_health_check=list(HealthCheck)))
+    ops = [n.op for n in smallest.step]
+    assert ops.count("dense") == 1
+    assert len(ops) <= 4 + 6  # a layer is four operations; six more make the outputs
+    assert smallest.channels == 1
+
+
+def _raised(dense: Node) -> tuple[int, ...]:
+    return tuple(v + 1 for v in vector(dense.attributes, "bias"))
+
+
+@pytest.mark.slow
+def test_many_programs_agree() -> None:
+    """The same for many more programs, and some of them without a warning, on the emulated core."""
+    for start in range(MANY // BATCH):
+        batch = drawn(BATCH, start)
+        agree(batch, start)
+        for program in batch[:: BATCH // 4]:
+            assert lint(emit_c(program)) == "" == lint(emit_c(program), "c++")
+            on_core(program)
