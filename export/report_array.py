@@ -8,7 +8,19 @@ from typing import Any
 
 from export.html_text import cell, figure, html_table, is_number, part, rows_of
 from export.plots import class_plot, front_plot, level_plot, risk_plot
-from training.claim_tables import CANDIDATE_COLUMNS, CLASS_COLUMNS, WEIGHTS, candidate_rows, class_rows, place_rows, random_rows_sentence, rate_rows
+from training.claim_tables import (
+    CANDIDATE_COLUMNS,
+    CLASS_COLUMNS,
+    WEIGHTS,
+    ablation_sentences,
+    candidate_rows,
+    class_rows,
+    place_rows,
+    random_rows_sentence,
+    rate_rows,
+    study_columns,
+    study_rows,
+)
 
 Facts = Mapping[str, Any]
 _COVERAGE = 2  # standard uncertainties to either side: about 95 % of a normal distribution (JCGM 100:2008, 6.2 and G.1.3)
@@ -107,6 +119,19 @@ def candidates_sections(facts: Facts) -> list[str]:
     if len(points) > 1:
         caption = "Candidates that were compiled and measured: error against flash. Filled: the chosen one. Line: those that no smaller one beats."
         made.append(figure(front_plot(points, facts["budget"].get("flash_bytes")), caption))  # type: ignore[arg-type]
+    return [*made, *ablation_sections(metrics)]
+
+
+def ablation_sections(metrics: Facts) -> list[str]:
+    """What each group of features, the watcher and each kind of trim buys, where training was asked for it."""
+    its = part(metrics, "ablation")
+    if not its:
+        return []
+    made = ["<h2>What each part buys, and costs</h2>", f"<p>{escape('. '.join(ablation_sentences(metrics)))}.</p>"]
+    for what in ("features", "trims"):
+        columns = [column.replace("\n", " ") for column in study_columns(what)]
+        rows = [[cell(value) for value in row] for row in study_rows(rows_of(part(its, what).get("rows")))]
+        made.append(html_table(columns, rows, left=(0, columns.index("within limits"))))
     return made
 
 

@@ -10,12 +10,15 @@ from training.claim_tables import (
     CLASS_COLUMNS,
     SHORT_COLUMNS,
     WEIGHTS,
+    ablation_sentences,
     candidate_rows,
     class_rows,
     is_array,
     random_rows_sentence,
     rate_rows,
     short_place_rows,
+    study_columns,
+    study_rows,
 )
 
 Facts = dict[str, Any]
@@ -36,6 +39,7 @@ def show_model(facts: Facts) -> None:
         _show_why(facts, None)
         _show_candidates(metrics)
     say(f"Errors: {metrics['choose_how']}.")
+    _show_ablation(metrics)
 
 
 def show_models(found: list[Facts]) -> None:
@@ -66,6 +70,17 @@ def _show_limits(answers: list[Facts]) -> None:
     failed = sum(a["answer"] != "met" for a in answers)
     if failed:
         say(f"{failed} of {len(answers)} limits {'is' if failed == 1 else 'are'} not met or not shown; the model is kept all the same.\n")
+
+
+def _show_ablation(metrics: Facts) -> None:
+    its = metrics.get("ablation")
+    if not its:
+        return
+    say("")
+    for what in ("features", "trims"):
+        table(f"{what}: P95 on the {its['role']} groups", study_columns(what), study_rows(its[what]["rows"]))
+    for sentence in ablation_sentences(metrics):
+        say(f"{sentence}.")
 
 
 def _show_claims(facts: Facts) -> None:

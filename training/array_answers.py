@@ -145,8 +145,8 @@ def value_of(row: Limit, figures: Figures, place: Figures) -> float | None:  # n
 
 
 def _first_reading(its: Figures | None) -> float | None:
-    """The P95 of the wait; NEVER where the start that it asks for had no reading."""
-    if not its or not its["starts"]:
+    """The P95 of the wait where a chip never switched off gives a reading; NEVER where the start that it asks for had none."""
+    if not its or its["starts"] == its["withheld_anyway"]:
         return None
     return NEVER if its["wait_p95_s"] is None else float(its["wait_p95_s"])
 

@@ -5,7 +5,7 @@ Cells are text, numbers or None. Figures that a model's metrics do not have are 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 Cell = str | int | float | None
@@ -137,7 +137,8 @@ def _power_on_rows(its: Figures) -> list[tuple[str, str]]:
     if not its.get("starts"):
         return []
     waits = [f"{name} {_wait(its.get(key), its)}" for name, key in (("P50", "wait_p50_s"), ("P95", "wait_p95_s"), ("max", "wait_max_s"))]
-    text = f"{', '.join(waits)} after the first frame, of {its['starts']} starts; never switched off: P95 {_wait(its.get('warm_p95_s'), its)}"
+    text = f"{', '.join(waits)} after the first frame, of {its['starts'] - its['withheld_anyway']} starts"
+    text += f"; {its['withheld_anyway']} more where a chip never switched off withholds too" if its["withheld_anyway"] else ""
     rows = [("power-on at a random frame: first reading", text)]
     same, apart = percent(its.get("as_warm_share")), short(its.get("apart_mm"))
     if same is not None:
@@ -147,13 +148,48 @@ def _power_on_rows(its: Figures) -> list[tuple[str, str]]:
 
 
 def _wait(seconds: object, its: Figures) -> str:
-    return f"{seconds:g} s" if isinstance(seconds, int | float) else f"none within {its['window_s']:g} s"
+    return f"{seconds:g} s" if isinstance(seconds, int | float) else f"none within {its['window_s']:g} s or the session"
 
 
 def _zone(its: Figures) -> str:
     p95 = short(its.get("p95_mm"))
     accepted = _share(its.get("accepted_share"), f"of {its.get('frames')} frames accepted")
     return "; ".join(text for text in ("" if p95 is None else f"P95 {p95:g} mm", accepted) if text)
+
+
+_STUDY_COLUMNS = ("mean mm", "clean mm", "clean %", "foam mm", "film mm", "given %", "false wets", "within limits", "flash B", "cycles")
+
+
+def study_columns(what: str) -> list[str]:
+    """Columns of a study of 'trims' or 'features', units on their own line."""
+    return [what, *(column.replace(" ", "\n") for column in _STUDY_COLUMNS)]
+
+
+def study_rows(rows: Sequence[Figures]) -> list[Row]:
+    """One row a variant: P95 by class and their mean, share given, false wets, limits, and what was measured."""
+    return [_study_row(row) for row in rows]
+
+
+def _study_row(row: Figures) -> Row:
+    classes, cost = _part(row, "classes"), _part(row, "cost")
+    p95 = [short(_part(classes, name).get(key)) for name, key in (("clean", "p95_mm"), ("clean", "p95_pct"), ("foam", "p95_mm"), ("film", "p95_mm"))]
+    given = percent(_part(classes, "all").get("accepted_share"))
+    within = "refused" if row.get("refused") else {True: "yes", False: "no"}.get(row.get("within"))  # type: ignore[arg-type]
+    return (row["name"], short(row.get("error_mm")), *p95, given, _part(row, "false_wet").get("wrong"), within, cost.get("flash"), cost.get("cycles"))
+
+
+def ablation_sentences(metrics: Figures) -> list[str]:
+    """How the rows of an ablation were made, and which trim the limits need; empty where there is none."""
+    its = _part(metrics, "ablation")
+    if not its:
+        return []
+    how = f"Each row is the chosen recipe fitted again on at most {its['fit_rows']} frames in at most {its['steps']} steps, one thing changed"
+    claim = "" if its["role"] == "prove" else "; these groups also set the thresholds, so that the rows can be told apart and claim nothing"
+    said = [f"{how}, and judged on the {its['role']} groups{claim}"]
+    if metrics.get("limits"):
+        needed = _part(its, "trims").get("needed")
+        said.append("No trim that all units have keeps within the limits here" if needed is None else f"The least trim within the limits here is '{needed}'")
+    return said
 
 
 def random_rows_sentence(metrics: Figures) -> str:

@@ -20,10 +20,10 @@ SETTLING = 64  # frames; what eight-frame running means started from lies below 
 def power_on(program: Program, data: FrozenData, chosen: Mask, trims: Ints, seed: int = 0) -> dict[str, Any]:
     """JSON-ready figures of seeded cold starts at frames of the chosen rows, each beside the same frames run from the session's first.
 
-    ``wait_p50_s``, ``wait_p95_s``, ``wait_max_s``: from the first frame to the first reading that is not withheld; None where the start that the
-    quantile asks for had none within the window, whose shortest is ``window_s``. ``warm_p95_s``: the same of the chip that was never
-    switched off. ``as_warm_share``: of the frames from ``settling_frames`` on, those whose five outputs are equal; ``apart_mm``: by how much
-    their levels differ at most. ``starts`` and ``none`` count starts and those without a reading; ``restarts`` are the gaps in time.
+    Of ``starts``, ``withheld_anyway`` are at frames that a chip never switched off withholds too. Of the others: ``wait_p50_s``, ``wait_p95_s`` and
+    ``wait_max_s`` from the first frame to the first reading that is not withheld, None where the start that the quantile asks for had none;
+    ``none`` of them had none in the ``window_s`` that follow, or to the session's end. ``as_warm_share``: of the frames from ``settling_frames`` on,
+    those whose five outputs are equal; ``apart_mm``: by how much their levels differ at most. ``restarts`` are the gaps in time.
     """
     sessions, start = _starts(data, chosen, seed)
     frames = np.asarray([len(data.frames[int(s)].t_ms) for s in sessions], np.int64)
@@ -35,12 +35,13 @@ def power_on(program: Program, data: FrozenData, chosen: Mask, trims: Ints, seed
     frame = np.arange(cold.shape[0])[:, None]
     inside = frame < length
     warm = whole[np.minimum(start + frame, len(whole) - 1), where]
-    waits = [_waits(data, sessions, start, its[:, :, OUTPUTS.index("validity")] != WITHHELD, inside) for its in (cold, warm)]
+    given = warm[0, :, OUTPUTS.index("validity")] != WITHHELD
+    waits = _waits(data, sessions, start, cold[:, :, OUTPUTS.index("validity")] != WITHHELD, inside)[given]
     gaps = sum(len(restarts(data.frames[int(s)].t_ms, program.period_ms, program.period_tolerance_pct)) for s in used)
     return {
-        "starts": len(start), "none": int(np.isinf(waits[0]).sum()), "window_s": tidy(WINDOW * program.period_ms / 1000), "restarts": gaps,
-        "wait_p50_s": _quantile(waits[0], 0.5), "wait_p95_s": _quantile(waits[0], 0.95), "wait_max_s": _quantile(waits[0], 1.0),
-        "warm_p95_s": _quantile(waits[1], 0.95), **_agreement(cold, warm, inside, program),
+        "starts": len(start), "withheld_anyway": int((~given).sum()), "none": int(np.isinf(waits).sum()), "restarts": gaps,
+        "window_s": tidy(WINDOW * program.period_ms / 1000), "wait_p50_s": _quantile(waits, 0.5), "wait_p95_s": _quantile(waits, 0.95),
+        "wait_max_s": _quantile(waits, 1.0), **_agreement(cold, warm, inside, program),
     }  # fmt: skip
 
 
@@ -71,7 +72,7 @@ def _waits(data: FrozenData, sessions: Ints, start: Ints, given: Mask, inside: M
 
 
 def _quantile(waits: Floats, share: float) -> float | None:
-    found = float(np.quantile(waits, share, method="higher"))
+    found = float(np.quantile(waits, share, method="higher")) if len(waits) else np.inf
     return tidy(found) if np.isfinite(found) else None
 
 

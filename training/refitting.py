@@ -11,23 +11,28 @@ from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
 from dataset.errors import InputError
 from dataset.records import FrozenData, Limits, Role
-from training.array_program import assemble
+from training.array_program import SCALE, Parts, assemble
 from training.array_search import WATCHER_SHARE, ArrayRecipe, Rig, learn_level, learn_watcher, parts_of, prepare_rig, scores_of, unseen_doubt, wanted_shares
+from training.features import emit_features
 from training.judged import Judged, judge
+from training.nets import emit_net
 from training.operating import Operating, find_operating
-from training.program import Program
+from training.program import Builder, Program
 from training.recipes import Board
 from training.rows import Ints, Mask
+from training.trimming import kind_names, trim_limits
 from training.watch import states_of
 
 
 @dataclass(frozen=True)
 class Refit:
-    """A program, and the trims (sessions, trim size) that it takes of the data it was fitted on."""
+    """A program, the parts and thresholds that it was made of, and the trims (sessions, trim size) that it takes of the data it was fitted on."""
 
     program: Program
     trims: Ints
     span_mm: float
+    parts: Parts
+    at: Operating
 
     def judge(self, data: FrozenData, rows: Mask) -> Judged:
         """What the program says of rows of the data that it was fitted on."""
@@ -69,14 +74,28 @@ def refit(data: FrozenData, board: Board, recipe: ArrayRecipe, fit: Mask, choose
     """
     with threadpool_limits(limits=1):
         rig = prepare_rig(data, board, fit, fit | choose, recipe.trim)
-        level = learn_level(data, rig, recipe.level_groups, fit, recipe.hidden, seed, recipe.steps)
-        doubt = unseen_doubt(data, rig, fit, board.span_mm, seed, recipe.steps * 2 // 5)
+        level = learn_level(data, rig, recipe.level_groups, fit, recipe.hidden, seed, recipe.steps, board.span_mm)
+        doubt = unseen_doubt(data, rig, fit, board.span_mm, seed, recipe.steps // 2)
         watched = learn_watcher(data, rig, recipe.watch_groups, fit, recipe.watcher, seed, doubt, round(recipe.steps * WATCHER_SHARE))
         parts = parts_of(level, watched, rig, recipe, data, fit)
         at = _thresholds(data, board, rig, parts, choose, limits)
-    return Refit(assemble("refit", board, parts, at, None, {}), rig.trims, board.span_mm)
+    return Refit(assemble("refit", board, parts, at, None, {}), rig.trims, board.span_mm, parts, at)
 
 
 def _thresholds(data: FrozenData, board: Board, rig: Rig, parts: Any, choose: Mask, limits: Limits | None) -> Operating:
     its = scores_of(parts, rig, data, choose, board.span_mm)
     return find_operating(its, data.level_mm[choose], states_of(data).where(choose), board.span_mm, wanted_shares(limits))
+
+
+def unwatched(board: Board, its: Refit) -> Program:
+    """The level net of a refit by itself, with its empty tank, and nothing withheld or flagged: what a model without a watcher would be."""
+    builder = Builder(
+        "unwatched", board.count_bits, board.channels, board.period_ms, board.span, board.period_tolerance_pct, trim_range=trim_limits(its.parts.trimming),
+        trim_kinds=kind_names(its.parts.trimming),
+    )  # fmt: skip
+    given = emit_features(builder, its.parts.trimming, its.parts.level_groups)
+    raw = emit_net(builder, given.joined(builder, its.parts.level_groups), its.parts.level, "level_raw", SCALE)
+    zero, one = builder.const(0), builder.const(1)
+    dry = builder.node("greater", builder.const(its.at.empty_below), given.wettest)
+    level = builder.node("where", dry, zero, builder.node("clip", raw, scale=SCALE, low=0, high=board.span))
+    return builder.finish(low=zero, level=level, high=builder.const(board.span), validity=builder.node("add", one, dry), flags=zero)

@@ -32,7 +32,7 @@ def study(
     import json as json_text
 
     from training.refitting import recipe_of
-    from training.study import study_features, study_trims
+    from training.study import Study, study_features, study_trims
     from training.train import board_of
 
     with open_store(store) as opened:
@@ -41,12 +41,13 @@ def study(
         allowed = None if budget is None else opened.budget(budget)
         recipe, role = recipe_of(model, json_text.loads(its.recipe)), Role.PROVE if prove else Role.CHOOSE
         data = opened.frozen_data(its.frozen)
+        of = Study(data, board_of(data), recipe, role, chosen, allowed, cost_model(allowed), seed)
         found: dict[str, Any] = {"model": model, "role": str(role), "origin": its.frozen.origin, "limits_of": chosen and f"{chosen.name}@{chosen.revision}"}
         with progress("study") as shown:
             if trims or not features:
-                found["trims"] = study_trims(data, board_of(data), recipe, role, chosen, seed, shown)
+                found["trims"] = study_trims(of, shown)
             if features or not trims:
-                found["features"] = study_features(data, board_of(data), recipe, role, chosen, allowed, cost_model(allowed), seed, shown)
+                found["features"] = study_features(of, shown)
         found["openings"] = opened.open_prove(its.frozen, f"study {model}") if prove else opened.prove_openings(its.frozen)
     if json:
         emit(found)
@@ -55,12 +56,13 @@ def study(
 
 
 def _show(found: dict[str, Any]) -> None:
+    from training.claim_tables import study_columns, study_rows
+
     if found["origin"] != "measured":
         say(f"All figures are of {found['origin']} readings: they say nothing yet of a tank of plastic and water.\n")
-    columns = ("", "mean\nmm", "clean\nmm", "clean\n%", "foam\nmm", "film\nmm", "given\n%", "false\nwets", "within\nlimits", "flash\nB", "cycles")
     for what in ("trims", "features"):
         if what in found:
-            table(f"{what} of {found['model']}: P95 on the {found['role']} groups", (what, *columns[1:]), [_row(row) for row in found[what]["rows"]])
+            table(f"{what} of {found['model']}: P95 on the {found['role']} groups", study_columns(what), study_rows(found[what]["rows"]))
     if "trims" in found and found["limits_of"] is not None:
         needed = found["trims"]["needed"]
         least = f"least trim within them is '{needed}'" if needed is not None else "no trim that all units have keeps within them"
@@ -69,14 +71,3 @@ def _show(found: dict[str, Any]) -> None:
         say(f"Opening {found['openings']} of the prove groups.")
     else:
         say("The choose groups also set the thresholds: this tells the rows apart, it is no claim.")
-
-
-def _row(row: dict[str, Any]) -> tuple[object, ...]:
-    classes, cost = row["classes"], row["cost"] or {}
-    p95 = {name: classes.get(name, {}).get("p95_mm") for name in ("clean", "foam", "film")}
-    share = classes.get("all", {}).get("accepted_share")
-    within = None if row["within"] is None else "yes" if row["within"] else "no"
-    wets = None if row["false_wet"] is None else row["false_wet"]["wrong"]
-    clean_pct = classes.get("clean", {}).get("p95_pct")
-    given = None if share is None else 100 * share
-    return (row["name"], row["error_mm"], p95["clean"], clean_pct, p95["foam"], p95["film"], given, wets, within, cost.get("flash"), cost.get("cycles"))

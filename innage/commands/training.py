@@ -12,7 +12,9 @@ from innage.output import emit, progress, say
 from innage.training_view import show_model, show_models
 
 if TYPE_CHECKING:
-    from dataset.records import Budget, FrozenSet, Limits, Model
+    from collections.abc import Callable
+
+    from dataset.records import Budget, FrozenData, FrozenSet, Limits, Model, Role
     from dataset.store import Store
     from training.costs import CostModel
     from training.train import Trained
@@ -32,6 +34,9 @@ def train(
     seed: Annotated[int, typer.Option("--seed", min=0, max=2**32 - 1, help="Seed of everything that is drawn.")] = 0,
     family: Annotated[list[str] | None, typer.Option("--family", help="Only this family (may be given again): line, hinge, trees, net.")] = None,
     trim: Annotated[str | None, typer.Option("--trim", help="Pad arrays: the trim to train for: none, dry, block, partial, full; default the best.")] = None,
+    ablation: Annotated[
+        bool, typer.Option("--ablation", help="Pad arrays: fit again with other features, trims and no watcher, and keep what each is worth with the model.")
+    ] = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -44,10 +49,14 @@ def train(
         allowed = None if budget is None else opened.budget(budget)
         its = opened.frozen_set(frozen)
         data = opened.frozen_data(its)
+        if ablation:
+            _check_ablation(data, family)
         with progress("training") as shown:
             made = search(
                 data, name=name, limits=chosen_limits, budget=allowed, cost=cost_model(allowed), seed=seed, families=family, trim=trim, progress=shown,
             )  # fmt: skip
+            if ablation:
+                made = _ablated(made, data, name, chosen_limits, allowed, seed, shown)
         openings = opened.open_prove(its, f"train {name}") if made.metrics["prove"] else opened.prove_openings(its)
         model = opened.add_model(record(made, name, its, chosen_limits, openings))
     facts = _facts(model)
@@ -74,6 +83,40 @@ def models(
         show_models(facts)
     else:
         say("no models yet: try 'innage train FROZEN --name MODEL'")
+
+
+def _judged_role(data: FrozenData) -> Role:
+    from dataset.records import Role
+
+    return Role.PROVE if data.rows(Role.PROVE).any() else Role.CHOOSE
+
+
+def _check_ablation(data: FrozenData, family: list[str] | None) -> None:
+    """What can't be varied is refused before the work, not after it."""
+    from dataset.errors import InputError
+    from training.array_search import ARRAY_CHANNELS
+    from training.study import check_study
+    from training.train import board_of
+
+    channels = board_of(data).channels
+    if channels < ARRAY_CHANNELS or family:
+        found = f"--family {family[0]}" if family else f"{channels} {'channel' if channels == 1 else 'channels'}"
+        raise InputError("--ablation", found, f"a pad array of at least {ARRAY_CHANNELS} channels and no --family")
+    check_study(data, _judged_role(data))
+
+
+def _ablated(
+    made: Trained, data: FrozenData, name: str, limits: Limits | None, budget: Budget | None, seed: int, shown: Callable[[str, int, int], None]
+) -> Trained:
+    """The same with what features, watcher and trims are worth among its metrics."""
+    from dataclasses import replace
+
+    from training.refitting import recipe_of
+    from training.study import Study, ablate
+    from training.train import board_of
+
+    of = Study(data, board_of(data), recipe_of(name, made.recipe), _judged_role(data), limits, budget, cost_model(budget), seed)
+    return replace(made, metrics=made.metrics | {"ablation": ablate(of, shown)})
 
 
 def refuse_known(store: Store, name: str) -> None:

@@ -190,6 +190,16 @@ def test_an_array_is_reported_by_class_and_place(page_of: Callable[..., str]) ->
         assert said in page.text, said
 
 
+def test_an_ablation_has_tables_of_its_own(page_of: Callable[..., str]) -> None:
+    row = {"name": "ratios only", "error_mm": 2.0, "classes": {"clean": {"p95_mm": 1.5, "p95_pct": 0.9}}, "false_wet": {"wrong": 3}, "within": False,
+           "cost": {"flash": 1777, "cycles": 4555}, "refused": None}  # fmt: skip
+    its = {"role": "prove", "steps": 400, "fit_rows": 6000, "features": {"rows": [row]}, "trims": {"rows": [row | {"name": "dry"}], "needed": "dry"}}
+    page = _read(page_of(ARRAY | {"ablation": its}))
+    assert page.text.index("What was tried") < page.text.index("What each part buys, and costs") < page.text.index("1777")
+    assert "The least trim within the limits here is 'dry'" in page.text
+    assert "What each part buys" not in _read(page_of(ARRAY)).text
+
+
 def test_simulated_readings_stand_in_the_heading(page_of: Callable[..., str]) -> None:
     """In title, heading and a caution; measured readings get none of it."""
     assert page_of(ARRAY, simulated=True).count("simulated readings") == 2

@@ -179,6 +179,12 @@ def test_a_name_in_use_is_refused_before_the_work(store: Path) -> None:
         assert opened.prove_openings(opened.frozen_set("half-steps")) == 1
 
 
+def test_what_cannot_be_varied_is_refused_before_the_work(store: Path) -> None:
+    done = innage(store, "train", "half-steps", "--name", "x", "--ablation")
+    assert done.exit_code == 2
+    assert "--ablation: 1 channel; expected a pad array of at least 4 channels" in done.stderr
+
+
 def test_models_lists_and_shows(store: Path) -> None:
     """The list is empty with a hint, then has a row with the limits counted; one model is shown in full."""
     assert "no models yet" in innage(store, "models").output

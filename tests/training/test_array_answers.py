@@ -17,7 +17,7 @@ FIGURES: dict[str, Any] = {
     "classes": {"clean": CLEAN, "all": CLEAN, "empty": {"groups": 9}, "dry": {"groups": 9}}, "by": {"liquid": {"water": CLEAN}}, "span_mm": 60.0,
     "false_wet": {"episodes": 40, "wrong": 0}, "false_dry": {"episodes": 10, "wrong": 1}, "dry_recognised_share": 0.995, "dry_recognised_least": 0.98,
     "band": {"covered_share": 0.93, "worst_group_share": 0.85}, "longest_wrong_s": 2.0, "longest_withheld_s": 9.0, "worst_group_rmse_mm": 0.5,
-    "power_on": {"starts": 20, "wait_p95_s": 0.4}, "beyond": {"groups": 2, "accepted_share": 0.25},
+    "power_on": {"starts": 20, "withheld_anyway": 5, "wait_p95_s": 0.4}, "beyond": {"groups": 2, "accepted_share": 0.25},
 }  # fmt: skip
 
 
@@ -86,7 +86,7 @@ def test_a_rate_of_episodes_is_answered_by_its_bound(episodes: int, answer: str)
 
 
 def test_a_start_without_a_reading_meets_no_bound() -> None:
-    never = {**FIGURES, "power_on": {"starts": 20, "wait_p95_s": None}}
+    never = {**FIGURES, "power_on": {"starts": 20, "withheld_anyway": 5, "wait_p95_s": None}}
     (row,) = answer_classes(Limits("l", 1, (Limit("first_reading_s", 1000.0),)), never, None)
     assert (row["answer"], row["value"]) == ("not met", None)
     assert said(Limit("first_reading_s", 1.0), {k: v for k, v in FIGURES.items() if k != "power_on"})[0] == "not shown"

@@ -10,6 +10,7 @@ from training.claim_tables import (
     CANDIDATE_COLUMNS,
     CLASS_COLUMNS,
     SHORT_COLUMNS,
+    ablation_sentences,
     candidate_rows,
     class_rows,
     percent,
@@ -17,6 +18,8 @@ from training.claim_tables import (
     random_rows_sentence,
     rate_rows,
     short_place_rows,
+    study_columns,
+    study_rows,
 )
 
 ERRORS = {
@@ -31,7 +34,7 @@ CLAIMS: dict[str, Any] = {
     "false_wet_by": {"dry": {"episodes": 12, "wrong": 0}, "drops": {"episodes": 8, "wrong": 1}},
     "dry_recognised_share": 0.9997, "dry_recognised_least": 0.9,
     "power_on": {
-        "starts": 40, "none": 1, "window_s": 30.0, "restarts": 2, "wait_p50_s": 0.0, "wait_p95_s": 0.4, "wait_max_s": None, "warm_p95_s": 0.1,
+        "starts": 40, "none": 1, "window_s": 30.0, "restarts": 2, "wait_p50_s": 0.0, "wait_p95_s": 0.4, "wait_max_s": None, "withheld_anyway": 4,
         "settling_frames": 64, "as_warm_share": 0.9991, "apart_mm": 0.125,
     },
     "flags": {"foam": {"frames_with": 0, "flagged_share": None, "frames_without": 109, "false_flag_share": 0.0002}},
@@ -71,8 +74,8 @@ def test_rates_stand_beside_their_episodes_and_bounds() -> None:
     assert rows["false dry: called empty above 5 % of span"] == "not shown: no such episode was captured"
     assert rows["dry tank recognised"] == "99.97 % of its frames, worst group 90 %"
     assert rows["by what is on the empty tank's wall"] == "dry 0 of 12 episodes; drops 1 of 8 episodes"
-    waits = "P50 0 s, P95 0.4 s, max none within 30 s after the first frame, of 40 starts; never switched off: P95 0.1 s"
-    assert rows["power-on at a random frame: first reading"] == waits
+    waits = "P50 0 s, P95 0.4 s, max none within 30 s or the session after the first frame, of 36 starts"
+    assert rows["power-on at a random frame: first reading"] == f"{waits}; 4 more where a chip never switched off withholds too"
     assert rows["readings from frame 64 after it on"] == "99.91 % equal those without the restart; levels at most 0.125 mm apart"
     assert rows["gaps in time: the model started anew"] == "2 in the judged sessions"
     assert rows["foam flagged"] == "0.02 % of 109 frames without"
@@ -81,6 +84,32 @@ def test_rates_stand_beside_their_episodes_and_bounds() -> None:
     assert rows["below the top of the lowest pad"] == "P95 1.23 mm; 98.5 % of 100 frames accepted"
     assert "band" not in rows
     assert rate_rows({}) == []
+
+
+STUDIED = {
+    "name": "ratios only", "error_mm": 2.0, "classes": {"clean": {"p95_mm": 1.234, "p95_pct": 0.771}, "all": {"accepted_share": 0.97}},
+    "false_wet": {"wrong": 0}, "within": False, "cost": {"flash": 1700, "cycles": 4500}, "refused": None,
+}  # fmt: skip
+
+
+def test_a_study_is_rows_with_what_each_variant_costs() -> None:
+    refused = {"name": "full", "error_mm": None, "classes": {}, "false_wet": None, "within": False, "cost": None, "refused": "no integers"}
+    assert study_rows([STUDIED, refused]) == [
+        ("ratios only", 2.0, 1.23, 0.771, None, None, 97.0, 0, "no", 1700, 4500),
+        ("full", *[None] * 7, "refused", None, None),
+    ]
+    assert {len(row) for row in study_rows([STUDIED])} == {len(study_columns("features"))}
+
+
+@pytest.mark.parametrize(("role", "needed", "said"), [("prove", "full", "within the limits here is 'full'"), ("choose", None, "No trim that all units have")])
+def test_an_ablation_says_how_it_was_made_and_which_trim_is_needed(role: str, needed: str | None, said: str) -> None:
+    its = {"role": role, "steps": 400, "fit_rows": 6000, "trims": {"rows": [], "needed": needed}, "features": {"rows": [STUDIED]}}
+    how, which = ablation_sentences({"ablation": its, "limits": [{}]})
+    assert f"judged on the {role} groups" in how
+    assert ("claim nothing" in how) == (role == "choose")
+    assert said in which
+    assert len(ablation_sentences({"ablation": its, "limits": []})) == 1
+    assert ablation_sentences({}) == []
 
 
 def test_candidates_are_rows_with_the_chosen_one_marked() -> None:

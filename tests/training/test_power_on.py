@@ -63,22 +63,31 @@ def test_a_gap_starts_the_model_anew(made_up: Callable[..., FrozenData]) -> None
 
 
 def test_the_wait_for_the_first_reading(made_up: Callable[..., FrozenData]) -> None:
-    """Three frames of 100 ms from the first to the fourth; a chip that stayed on has a reading in its first frame, but for starts in the first three."""
+    """Three frames of 100 ms from the first to the fourth; one of the drawn starts is among its session's first three, where all chips withhold."""
     data = made_up(3, frames=400)
     found = power_on(counting(), data, np.ones(len(data.session), np.bool_), NO_TRIMS)
     assert (found["starts"], found["none"], found["restarts"]) == (24, 0, 0)
-    assert (found["wait_p50_s"], found["wait_p95_s"], found["wait_max_s"], found["warm_p95_s"]) == (0.3, 0.3, 0.3, 0.0)
+    assert (found["wait_p50_s"], found["wait_p95_s"], found["wait_max_s"]) == (0.3, 0.3, 0.3)
+    assert found["withheld_anyway"] == 1
     assert (found["as_warm_share"], found["apart_mm"], found["settling_frames"]) == (1.0, 0.0, SETTLING)
 
 
-def test_gaps_are_counted_and_lengthen_the_wait(made_up: Callable[..., FrozenData]) -> None:
+def test_gaps_are_counted_and_what_is_withheld_anyway_is_no_wait(made_up: Callable[..., FrozenData]) -> None:
     """Every third frame late: the model never gets to its fourth frame."""
     data = made_up(3, frames=60)
     moved = tuple(replace(f, t_ms=f.t_ms + 500 * (np.arange(60) // 3)) for f in data.frames)
     found = power_on(counting(), replace(data, frames=moved), np.ones(len(data.session), np.bool_), NO_TRIMS)
     assert found["restarts"] == 6 * 19
-    assert found["none"] == found["starts"] == 24
-    assert (found["wait_p50_s"], found["warm_p95_s"]) == (None, None)
+    assert found["withheld_anyway"] == found["starts"] == 24
+    assert (found["none"], found["wait_p50_s"]) == (0, None)
+
+
+def test_a_session_that_ends_before_the_first_reading_gave_none(made_up: Callable[..., FrozenData]) -> None:
+    """In ten frames, starts in the last three are too late for a fourth frame; a start in the first three is withheld without a restart too."""
+    data = made_up(3, frames=10)
+    late = np.isin(data.frame, (7, 8, 9))
+    found = power_on(counting(), data, late, NO_TRIMS)
+    assert (found["starts"], found["withheld_anyway"], found["none"], found["wait_p50_s"]) == (18, 0, 18, None)
 
 
 def test_what_a_restart_leaves_behind_is_measured(made_up: Callable[..., FrozenData]) -> None:

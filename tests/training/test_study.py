@@ -12,8 +12,9 @@ from dataset.errors import InputError
 from dataset.records import Budget, FrozenData, Limit, Limits, Role
 from training.array_search import STILL, ArrayRecipe
 from training.costs import Cost
-from training.refitting import thinned_fit
-from training.study import FEATURES, study_features, study_trims
+from training.judged import judge
+from training.refitting import refit, thinned_fit, unwatched
+from training.study import AS_CHOSEN, FEATURES, WITHOUT_WATCHER, Study, ablate, study_features, study_trims
 from training.train import board_of
 
 RECIPE = ArrayRecipe((6,), 16, (6,), STILL, False, "full", steps=60)
@@ -31,7 +32,7 @@ def data(make_strip: Callable[..., FrozenData]) -> FrozenData:
 def test_untrimmed_counts_do_not_carry_over(data: FrozenData) -> None:
     """The strips' units differ by a tenth of a swing on each pad: without a trim the error is more than twice that with one."""
     limits = Limits("l", 1, (Limit("p95_pct_span", 8.0, "clean"),))
-    found = study_trims(data, board_of(data), RECIPE, Role.CHOOSE, limits, 0, silent)
+    found = study_trims(Study(data, board_of(data), RECIPE, Role.CHOOSE, limits, jobs=1), silent)
     errors = {row["name"]: row["classes"]["clean"]["p95_mm"] for row in found["rows"]}
     assert list(errors) == ["none", "dry", "full"]
     assert errors["none"] > 2 * errors["full"]
@@ -51,12 +52,14 @@ def test_each_group_of_features_is_measured(data: FrozenData) -> None:
         )  # type: ignore[return-value]
 
     quick = replace(RECIPE, steps=20)
-    found = study_features(data, board_of(data), quick, Role.PROVE, None, SimpleNamespace(name="b"), cost, 0, silent)  # type: ignore[arg-type]
+    found = study_features(Study(data, board_of(data), quick, Role.PROVE, None, SimpleNamespace(name="b"), cost, jobs=1), silent)  # type: ignore[arg-type]
     rows = {row["name"]: row for row in found["rows"]}
-    assert list(rows) == list(FEATURES)
+    assert list(rows) == [AS_CHOSEN, WITHOUT_WATCHER, *FEATURES]
     assert all(row["within"] is None and row["refused"] is None for row in found["rows"])
     assert rows["shares only"]["cost"]["cycles"] < rows["shares and ratios"]["cost"]["cycles"] < rows["with unrest"]["cost"]["cycles"]
     assert rows["shares and ratios"]["cost"]["ram"] == 0 < rows["with unrest"]["cost"]["ram"]
+    assert rows[WITHOUT_WATCHER]["cost"]["cycles"] < rows[AS_CHOSEN]["cost"]["cycles"] == rows["shares and ratios"]["cost"]["cycles"]
+    assert rows[WITHOUT_WATCHER]["classes"]["all"]["accepted_share"] == 1.0
     assert rows["ratios only"]["recipe"]["level_groups"] == ["ratios"]
     assert {row["classes"]["clean"]["groups"] for row in found["rows"]} == {2}
 
@@ -72,4 +75,27 @@ def test_only_rows_to_fit_are_thinned(data: FrozenData) -> None:
 def test_a_set_without_the_groups_asked_for_is_refused(make_strip: Callable[..., FrozenData]) -> None:
     small = make_strip(units=4, choose=1, prove=0, frames=5)
     with pytest.raises(InputError, match="no frames in 'prove' groups"):
-        study_trims(small, board_of(small), RECIPE, Role.PROVE, None, 0, silent)
+        study_trims(Study(small, board_of(small), RECIPE, Role.PROVE), silent)
+
+
+def test_an_ablation_holds_both_and_fits_like_recipes_once(data: FrozenData) -> None:
+    """Three trims, as chosen and four sets of features make eight recipes, of which the chosen one stands there three times."""
+    told: list[tuple[str, int, int]] = []
+    quick = replace(RECIPE, steps=10)
+    found = ablate(Study(data, board_of(data), quick, Role.PROVE, None, jobs=1), lambda *what: told.append(what))
+    assert [row["name"] for row in found["trims"]["rows"]] == ["none", "dry", "full"]
+    assert [row["name"] for row in found["features"]["rows"]] == [AS_CHOSEN, WITHOUT_WATCHER, *FEATURES]
+    assert (found["role"], found["steps"]) == ("prove", 10)
+    assert ("fitting again", 6, 6) in told
+    full, chosen = found["trims"]["rows"][2], found["features"]["rows"][0]
+    assert full["classes"] == chosen["classes"]
+
+
+def test_without_a_watcher_no_reading_is_withheld(data: FrozenData) -> None:
+    """The level net and the empty tank stay as they are: where the watched program gives a level, the bare one gives the same."""
+    board, rows = board_of(data), data.rows(Role.PROVE)
+    its = refit(data, board, replace(RECIPE, steps=20), data.rows(Role.FIT), data.rows(Role.CHOOSE), None, 0)
+    watched, bare = (judge(program, data, rows, its.trims, its.span_mm) for program in (its.program, unwatched(board, its)))
+    assert bare.accepted.all()
+    assert watched.accepted.any()
+    assert (bare.level_mm == watched.level_mm)[watched.accepted].all()
