@@ -69,7 +69,10 @@ def _show_limits(answers: list[Facts]) -> None:
     table("limits", ("metric", "condition", "bound", "value", "answer", "reason"), rows)
     failed = sum(a["answer"] != "met" for a in answers)
     if failed:
-        say(f"{failed} of {len(answers)} limits {'is' if failed == 1 else 'are'} not met or not shown; the model is kept all the same.\n")
+        say(f"{failed} of {len(answers)} limits {'is' if failed == 1 else 'are'} not met or not shown; the model is kept all the same.")
+        if any(a["answer"] == "not met" for a in answers):
+            say("'innage export' refuses a model that does not meet its limits, unless told --anyway.")
+        say("")
 
 
 def _show_ablation(metrics: Facts) -> None:

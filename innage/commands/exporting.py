@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json as json_text
 import sys
 from dataclasses import asdict
 from pathlib import Path
@@ -31,10 +32,11 @@ def export(
     out: Annotated[Path, typer.Option("--out", help="The folder to write; new, empty, or a bundle of the same model.")],
     prefix: Annotated[str, typer.Option("--prefix", help="Begins the C identifiers and file names.")] = "innage",
     even_if_void: Annotated[bool, typer.Option("--even-if-void", help="Export although sessions behind the model were voided.")] = False,
+    anyway: Annotated[bool, typer.Option("--anyway", help="Export although limits are not met; the report says which.")] = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Check the budget, then write the bundle: C, header, ONNX, vectors, harness, report, manifest. Exit 1 when over budget."""
+    """Check limits and budget, then write the bundle: C, header, ONNX, vectors, harness, report, manifest. Exit 1 when a limit is not met or over budget."""
     from export.manifest import MANIFEST, check_prefix, read_manifest
     from innage.folders import check_target, write_bundle
 
@@ -43,6 +45,7 @@ def export(
         chosen, allowed = opened.model(model), opened.budget(budget)
         voided = _voided(opened, chosen)
         _warn_of_void(chosen, voided, even_if_void)
+        _warn_of_limits(chosen, anyway, json)
         check_target(out, chosen.sha256)
         cost = _check_budget(chosen, allowed, json)
         files = _build(chosen, allowed, cost, voided, prefix)
@@ -92,6 +95,23 @@ def _warn_of_void(model: Model, voided: tuple[tuple[str, str], ...], allowed: bo
     if voided and not allowed:
         print("Nothing was written. Train again without it, or say --even-if-void to export all the same; the manifest will say so.", file=sys.stderr)
         raise typer.Exit(1)
+
+
+def _warn_of_limits(model: Model, allowed: bool, json: bool) -> None:
+    """A limit that is not met stops the export unless it is allowed; one that is not shown is a warning."""
+    answers = json_text.loads(model.metrics).get("limits") or []
+    named = "" if model.limits is None else f"{model.limits.name}@{model.limits.revision}, "
+    for row in answers:
+        if row["answer"] != "met":
+            print(f"warning: limit {named}{row['metric']} of {row['condition']}: {row['answer']} ({row['reason']})", file=sys.stderr)
+    failed = [row for row in answers if row["answer"] == "not met"]
+    if not failed or allowed:
+        return
+    if json:
+        emit({"not_met": failed})
+    said = f"{len(failed)} of {len(answers)} limits {'is' if len(failed) == 1 else 'are'} not met"
+    print(f"Nothing was written: {said}. Say --anyway to export model {model.name} all the same; its report will say so.", file=sys.stderr)
+    raise typer.Exit(1)
 
 
 def _check_budget(model: Model, budget: Budget, json: bool) -> Cost:

@@ -7,6 +7,7 @@ import json
 import re
 import shutil
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -112,6 +113,27 @@ def test_export_writes_a_bundle_that_verifies(tmp_path: Path) -> None:
     assert checked.exit_code == 0, checked.output
     assert "Every check passed." in checked.output
     assert "FAILED" not in checked.output
+
+
+def test_a_model_that_does_not_meet_its_limits_is_not_exported_by_accident(store: Store, tmp_path: Path) -> None:
+    """A limit not met stops the export, one not shown is a warning; --anyway is the way to do it on purpose."""
+    first = store.model("first")
+    for name, slope, answer in (("fails", -108, "not met"), ("open", -109, "not shown")):
+        rows = [{"metric": "rmse_mm", "condition": "all", "bound": 0.9, "value": 1.2, "answer": answer, "reason": "1.2 and 0.9"}]
+        program = program_of(name, slope)
+        store.add_model(replace(first, name=name, sha256=digest(program), metrics=json.dumps({"limits": rows}), program=to_json(program)))
+    out = tmp_path / "bundle"
+    done = innage("export", "fails", "--budget", "roomy", "--out", out)
+    assert (done.exit_code, out.exists()) == (1, False)
+    assert "warning: limit owner@1, rmse_mm of all: not met (1.2 and 0.9)" in done.stderr
+    assert "Nothing was written: 1 of 1 limits is not met. Say --anyway" in done.stderr
+    refused = innage("export", "fails", "--budget", "roomy", "--out", out, "--json")
+    assert (refused.exit_code, json.loads(refused.stdout)["not_met"][0]["metric"]) == (1, "rmse_mm")
+    assert innage("export", "fails", "--budget", "roomy", "--out", out, "--anyway").exit_code == 0
+    assert "not met" in (out / "report.html").read_text()
+    other = innage("export", "open", "--budget", "roomy", "--out", tmp_path / "other")
+    assert other.exit_code == 0
+    assert "rmse_mm of all: not shown" in other.stderr
 
 
 def test_export_is_recorded(store: Store, tmp_path: Path) -> None:
