@@ -12,6 +12,7 @@ from export.bundle import Progress, silent
 from export.checks import Bundle, Failed
 from export.checks_c import on_core, on_host
 from export.manifest import MANIFEST
+from export.packing import MAX_FILE, unpack
 
 # In the order they are made and shown.
 CHECKS: Mapping[str, Callable[[Bundle], str]] = {
@@ -26,7 +27,6 @@ CHECKS: Mapping[str, Callable[[Bundle], str]] = {
     "ONNX, reference": checks.onnx_reference,
     "float ONNX": checks.float_onnx,
 }
-_MAX_FILE = 256_000_000  # bytes; far above any file of a bundle
 
 
 @dataclass(frozen=True)
@@ -49,12 +49,12 @@ class VerifyReport:
         return all(check.passed for check in self.checks)
 
 
-def verify_bundle(directory: Path, only: Collection[str] | None = None, progress: Progress = silent) -> VerifyReport:
-    """Verify the bundle in ``directory``; ``only`` names the checks to make, by default all of ``CHECKS``.
+def verify_bundle(path: Path, only: Collection[str] | None = None, progress: Progress = silent) -> VerifyReport:
+    """Verify the bundle at ``path``, a folder or a zip file; ``only`` names the checks to make, by default all of ``CHECKS``.
 
     Raises InputError when there is no bundle to read.
     """
-    return verify_files(read_folder(directory), only, progress)
+    return verify_files(read_bundle(path), only, progress)
 
 
 def verify_files(files: Mapping[str, bytes], only: Collection[str] | None = None, progress: Progress = silent) -> VerifyReport:
@@ -77,12 +77,25 @@ def _answer(name: str, check: Callable[[Bundle], str], bundle: Bundle) -> Check:
         return Check(name, False, f"could not be made: {error}")
 
 
+def read_bundle(path: Path) -> dict[str, bytes]:
+    """Every file of a bundle by name, from its folder or its zip file; InputError when ``path`` is neither, or no bundle."""
+    if not path.is_file():
+        return read_folder(path)
+    size = path.stat().st_size
+    if size > 2 * MAX_FILE:
+        raise InputError(str(path), f"{size} bytes", f"at most {2 * MAX_FILE}")
+    try:
+        return unpack(path.read_bytes(), str(path))
+    except OSError as error:
+        raise InputError(str(path), f"cannot be read ({error.strerror})", "a bundle's zip file") from error
+
+
 def read_folder(directory: Path) -> dict[str, bytes]:
     """Every entry of a bundle's folder by name.
 
     Raises InputError when it is no folder, holds no manifest, or an entry is not a plain file.
     """
-    expected = "the folder of an exported bundle"
+    expected = "the folder of an exported bundle, or its zip file"
     if not directory.is_dir():
         raise InputError(str(directory), "is no folder", expected)
     if not (directory / MANIFEST).is_file():
@@ -92,8 +105,8 @@ def read_folder(directory: Path) -> dict[str, bytes]:
         if path.is_symlink() or not path.is_file():
             raise InputError(str(path), "is no plain file", "nothing but the files of a bundle")
         try:
-            if path.stat().st_size > _MAX_FILE:
-                raise InputError(str(path), f"{path.stat().st_size} bytes", f"at most {_MAX_FILE}")
+            if path.stat().st_size > MAX_FILE:
+                raise InputError(str(path), f"{path.stat().st_size} bytes", f"at most {MAX_FILE}")
             files[path.name] = path.read_bytes()
         except OSError as error:
             raise InputError(str(path), f"cannot be read ({error.strerror})", expected) from error

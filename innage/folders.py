@@ -33,6 +33,42 @@ def check_target(out: Path, model_sha256: str) -> None:
         raise InputError(str(out), f"holds '{other[0]}', which is no file of the bundle", "nothing that would be lost", "move it away, or " + hint)
 
 
+def check_zip_target(out: Path, model_sha256: str) -> None:
+    """Raise InputError unless ``out`` is new, or the zip file of a bundle of the same model."""
+    from export.manifest import MANIFEST, read_manifest
+    from export.verify import read_bundle
+
+    if not out.exists() and not out.is_symlink():
+        return
+    expected, hint = "a new file, or the zipped bundle of this model", "name another with --out"
+    if out.is_symlink() or not out.is_file():
+        raise InputError(str(out), "is no plain file", expected, hint)
+    try:
+        manifest = read_manifest(read_bundle(out)[MANIFEST], str(out))
+    except InputError as error:
+        raise InputError(str(out), "is there and is no zipped bundle", expected, hint) from error
+    if manifest.model_sha256 != model_sha256:
+        raise InputError(str(out), "holds the bundle of another model", expected, hint)
+
+
+def write_file(out: Path, content: bytes) -> None:
+    """Write ``content`` to a file beside ``out``, down to the disk, then put it in its place. ``check_zip_target`` comes first."""
+    out = out.resolve()
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)
+        aside = Path(tempfile.mkdtemp(prefix=f".{out.name}.", dir=out.parent))
+    except OSError as error:
+        raise InputError(str(out), f"cannot be written ({error.strerror})", "a folder that may be written to") from error
+    try:
+        _write(aside / "new", content)
+        (aside / "new").replace(out)
+        _sync(out.parent)
+    except OSError as error:
+        raise InputError(str(out), f"cannot be written ({error.strerror})", "a folder that may be written to") from error
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
+
+
 def write_bundle(out: Path, files: Mapping[str, bytes]) -> None:
     """Write ``files`` to a folder beside ``out``, down to the disk, then put it in its place. ``check_target`` comes first."""
     out = out.resolve()

@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     from training.costs import Cost
 
 
+ZIP = "bundle.zip"  # the name under which the store keeps a zipped bundle's hash
+
+
 def register(app: typer.Typer) -> None:
     """Add the commands to the command line."""
     app.command()(export)
@@ -29,8 +32,9 @@ def register(app: typer.Typer) -> None:
 def export(
     model: Annotated[str, typer.Argument(help="The model to export.")],
     budget: Annotated[str, typer.Option("--budget", help="What the firmware team left; checked before anything is written.")],
-    out: Annotated[Path, typer.Option("--out", help="The folder to write; new, empty, or a bundle of the same model.")],
+    out: Annotated[Path, typer.Option("--out", help="The folder (with --zip the file) to write; new, empty, or a bundle of the same model.")],
     prefix: Annotated[str, typer.Option("--prefix", help="Begins the C identifiers and file names.")] = "innage",
+    zipped: Annotated[bool, typer.Option("--zip", help="Write one file, OUT.zip, instead of a folder.")] = False,
     even_if_void: Annotated[bool, typer.Option("--even-if-void", help="Export although sessions behind the model were voided.")] = False,
     anyway: Annotated[bool, typer.Option("--anyway", help="Export although limits are not met; the report says which.")] = False,
     json: JsonOption = False,
@@ -38,7 +42,8 @@ def export(
 ) -> None:
     """Check limits and budget, then write the bundle: C, header, ONNX, vectors, harness, report, manifest. Exit 1 when a limit is not met or over budget."""
     from export.manifest import MANIFEST, check_prefix, read_manifest
-    from innage.folders import check_target, write_bundle
+    from export.packing import pack
+    from innage.folders import check_target, check_zip_target, write_bundle, write_file
 
     check_prefix(prefix)
     with open_store(store) as opened:
@@ -46,12 +51,18 @@ def export(
         voided = _voided(opened, chosen)
         _warn_of_void(chosen, voided, even_if_void)
         _warn_of_limits(chosen, anyway, json)
-        check_target(out, chosen.sha256)
+        out = out.with_name(f"{out.name.removesuffix('.zip')}.zip") if zipped else out
+        (check_zip_target if zipped else check_target)(out, chosen.sha256)
         cost = _check_budget(chosen, allowed, json)
         files = _build(chosen, allowed, cost, voided, prefix)
-        write_bundle(out, files)
+        packed = pack(files)
+        if zipped:
+            write_file(out, packed)
+        else:
+            write_bundle(out, files)
         manifest = read_manifest(files[MANIFEST])
-        hashes = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
+        # The zip file's hash is recorded either way: whoever zips nothing now may be asked about a zipped bundle later.
+        hashes = {name: hashlib.sha256(content).hexdigest() for name, content in (files | {ZIP: packed}).items()}
         opened.add_export(chosen, manifest.bundle_sha256, hashes)
     sizes = {name: len(content) for name, content in files.items()}
     if json:
@@ -63,19 +74,19 @@ def export(
 
 
 def verify(
-    directory: Annotated[Path, typer.Argument(help="The folder of an exported bundle.")],
+    bundle: Annotated[Path, typer.Argument(help="The folder of an exported bundle, or its zip file.")],
     json: JsonOption = False,
 ) -> None:
     """Check that a bundle is whole and that its C, its ONNX and its vectors give the same numbers; exit 1 when they don't."""
     from export.verify import verify_bundle
 
     with progress("verifying") as shown:
-        report = verify_bundle(directory, progress=shown)
+        report = verify_bundle(bundle, progress=shown)
     if json:
         emit({"passed": report.passed, "checks": [asdict(check) for check in report.checks]})
     else:
         rows = [(check.name, "passed" if check.passed else "FAILED", check.sentence) for check in report.checks]
-        table(f"verification of {directory}", ("check", "result", "what was found"), rows)
+        table(f"verification of {bundle}", ("check", "result", "what was found"), rows)
         failed = sum(not check.passed for check in report.checks)
         say("Every check passed." if report.passed else f"{failed} of {len(report.checks)} checks failed: do not use this bundle.")
     if not report.passed:

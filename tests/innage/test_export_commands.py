@@ -37,6 +37,7 @@ from dataset.records import (
     Unit,
 )
 from dataset.store import Store
+from export.packing import pack
 from innage.cli import app
 from innage.folders import check_target, write_bundle
 from training.program import Builder, Program, digest, to_json
@@ -243,7 +244,31 @@ def test_verify_of_no_bundle(tmp_path: Path) -> None:
     """What is no bundle is said in one sentence, with exit code 2."""
     done = innage("verify", tmp_path)
     assert done.exit_code == 2
-    assert "holds no manifest.json; expected the folder of an exported bundle" in done.stderr
+    assert "holds no manifest.json; expected the folder of an exported bundle, or its zip file" in done.stderr
+
+
+def test_zipped_export(store: Store, tmp_path: Path) -> None:
+    """With --zip one file is written, which holds what the folder would and which the store knows; never over something else."""
+    out, folder = tmp_path / "deep" / "b.zip", tmp_path / "b"
+    done = innage("export", "first", "--budget", "roomy", "--out", tmp_path / "deep" / "b", "--zip")
+    assert done.exit_code == 0, done.output
+    assert [entry.name for entry in out.parent.iterdir()] == ["b.zip"]
+    assert f"innage verify {out}" in done.output.replace("\n", "")
+    assert innage("export", "first", "--budget", "roomy", "--out", folder).exit_code == 0
+    assert out.read_bytes() == pack(contents(folder))
+    (exported,) = store.exported(hashlib.sha256(out.read_bytes()).hexdigest())
+    assert (exported.name, exported.model.name) == ("bundle.zip", "first")
+    other = innage("export", "second", "--budget", "roomy", "--out", out, "--zip")
+    assert other.exit_code == 2
+    assert "holds the bundle of another model" in other.stderr
+    (tmp_path / "mine.zip").write_bytes(b"mine")
+    mine = innage("export", "first", "--budget", "roomy", "--out", tmp_path / "mine.zip", "--zip")
+    assert mine.exit_code == 2
+    assert "is there and is no zipped bundle" in mine.stderr
+    assert (tmp_path / "mine.zip").read_bytes() == b"mine"
+    no = innage("verify", tmp_path / "mine.zip")
+    assert no.exit_code == 2
+    assert "cannot be unpacked" in no.stderr
 
 
 # --- writing folders ---
