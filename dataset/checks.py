@@ -34,7 +34,8 @@ MAX_MM = 100_000.0
 MAX_CHANNELS = 64
 MAX_COUNT_BITS = 24  # what a program's int32 arithmetic leaves room for
 MAX_PERIOD_MS = 3_600_000
-MULTIPLIER_CYCLES = {"cortex-m0plus": (1, 32)}  # Arm Cortex-M0+ technical reference manual: a fast or a small multiplier
+# Arm Cortex-M0+ technical reference manual: a fast or a small multiplier; small RISC-V cores come with either too (common practice, no source).
+MULTIPLIER_CYCLES = {"cortex-m0plus": (1, 32), "cortex-m3": (1,), "cortex-m4": (1,), "cortex-m33": (1,), "rv32imc": (1, 32)}
 _NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]*")
 
 
@@ -164,7 +165,8 @@ def check_budget(budget: Budget) -> None:
     if budget.core not in CORES:
         raise InputError(f"{where}, core", budget.core, " or ".join(CORES))
     if budget.multiplier_cycles not in MULTIPLIER_CYCLES[budget.core]:
-        raise InputError(f"{where}, multiplier cycles", str(budget.multiplier_cycles), "1 (fast multiplier) or 32 (small multiplier)")
+        known = "1 (fast multiplier) or 32 (small multiplier)" if len(MULTIPLIER_CYCLES[budget.core]) > 1 else f"1, the only one of {budget.core}"
+        raise InputError(f"{where}, multiplier cycles", str(budget.multiplier_cycles), known)
     for what, value in (("flash", budget.flash_bytes), ("RAM", budget.ram_bytes), ("stack", budget.stack_bytes)):
         check_number(f"{where}, {what}", value, 1, 2**31, unit="bytes")
     check_number(f"{where}, cycles", budget.cycles, 1, 2**40)

@@ -35,7 +35,7 @@ METRICS = (  # what a limit may bound, each from above
     "first_reading_s",
 )  # fmt: skip
 EPISODE_RATES = ("false_wet_share", "false_dry_share")  # shares of episodes, not of frames
-CORES = ("cortex-m0plus",)  # what a budget may name
+CORES = ("cortex-m0plus", "cortex-m3", "cortex-m4", "cortex-m33", "rv32imc")  # what a budget may name
 
 
 class TimeUnit(StrEnum):

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from export.c_source import CSource
 from export.checks import Bundle, Failed, equal
+from export.cores import find_core
 from export.emulator import Machine
-from export.toolchain import build_core, build_host, find_core, run_host
+from export.toolchain import build_core, build_host, run_host
 from training.program import model_id
 
 

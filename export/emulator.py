@@ -1,33 +1,38 @@
 """Runs an exported model on an emulated core: readings, states, cycles of each frame, and the deepest stack.
 
+``Machine.run`` follows every block, for cycles; ``Machine.replay`` only gives readings and states, many frames in one call, and is far faster.
+
 The model sees flash that cannot be written, a stack, and its own objects in RAM with painted gaps between them. Whatever touches
 other memory, or an instruction that the core does not have, ends the run.
 """
 
 from __future__ import annotations
 
+import functools
 import importlib
 import struct
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dataset.errors import ToolError
-from export.timing import Price, Timing
-from export.toolchain import Image
+from export.c_text import template
+from export.cores import Core
+from export.timing import Timing
+from export.toolchain import Image, compile_alone
+from export.trace import Observer, Trace
 from export.vectors import Vectors
 from training.program import OUTPUTS, Array
 
-_RAM, _STACK, _STOP = 0x2000_0000, 0x2100_0000, 0x3000_0000
+_RAM, _STACK, _STOP, _DRIVER, _DATA = 0x2000_0000, 0x2100_0000, 0x3000_0000, 0x3100_0000, 0x4000_0000
 _PAGE, _STACK_SIZE = 0x1000, 0x8000
 _STACK_TOP = _STACK + _STACK_SIZE
-_ARGUMENTS = 16  # what a caller of step leaves on the stack: three words, kept to 8 bytes
 _GAP = 64  # painted bytes between objects
 _PAINT = 0xA5
 _WATCHED = 64  # frames whose stack pointer is read at every block
-_SIZE_BITS, _BATCH = 16, 500_000
+_CHUNK = 4096  # frames of one call of the driver, at least one stream
 _READING = np.dtype([("levels", "<i4", 3), ("codes", "u1", 2), ("padding", "u1", 2)])
 
 
@@ -42,6 +47,19 @@ class EmulatedRun:
     state: Array
     cycles: Array
     stack: int
+    dearest: Mapping[str, int] = field(default_factory=dict)  # cycles of the dearest call of each function
+
+
+@dataclass(frozen=True)
+class _Convention:
+    """How a core's compiler calls functions: registers of the arguments, the result in the first, and the bit that marks code addresses."""
+
+    arguments: tuple[str, ...]
+    link: str
+    code_bit: int
+
+
+_CONVENTIONS = {"thumb": _Convention(("R0", "R1", "R2", "R3"), "LR", 1), "riscv": _Convention(tuple(f"A{k}" for k in range(8)), "RA", 0)}
 
 
 class Machine:
@@ -51,41 +69,40 @@ class Machine:
     the memory does not allow.
     """
 
-    def __init__(self, image: Image, multiplier_cycles: int = 1, wait_states: int = 0) -> None:
-        unicorn = _unicorn()
-        arm_const = unicorn.arm_const
+    def __init__(self, image: Image, multiplier_cycles: int = 1, wait_states: int = 0, watcher: Observer | None = None) -> None:
         self.image = image
-        # The mode flag for M-class cores is left out: it would put a larger core in place of the one chosen here, which divides and
-        # loads unaligned words as this one cannot.
-        self._uc: Any = unicorn.Uc(unicorn.UC_ARCH_ARM, unicorn.UC_MODE_THUMB)
-        self._uc.ctl_set_cpu_model(arm_const.UC_CPU_ARM_CORTEX_M0)
-        self._uc.hook_add(unicorn.UC_HOOK_INTR, lambda uc, number, data: uc.emu_stop())  # an exception would be taken for ever
-        self._regs = [getattr(arm_const, f"UC_ARM_REG_{name}") for name in ("R0", "R1", "R2", "R3", "LR", "SP", "PC")]
+        self._uc = _engine(image.core)
+        self._uc.hook_add(_unicorn().UC_HOOK_INTR, lambda uc, number, data: uc.emu_stop())  # an exception would be taken for ever
+        self._convention = _CONVENTIONS[image.core.isa]
+        self._arguments = [_register(image.core, name) for name in self._convention.arguments]
+        self._link, self._sp, self._pc = (_register(image.core, name) for name in (self._convention.link, "SP", "PC"))
         self._objects = _layout(image)
-        self._map(unicorn.UC_PROT_READ, unicorn.UC_PROT_WRITE, unicorn.UC_PROT_EXEC)
-        self._trace = _Trace(self._uc, image, Timing(image.core, multiplier_cycles, wait_states))
-        self._failed = unicorn.UcError
+        self._map()
+        self._trace = Trace(self._uc, image, Timing(image.core, multiplier_cycles, wait_states), watcher)
         self._lowest = _STACK_TOP
+        self._driver = 0  # where the driver stands, once it was asked for
 
     def call(self, name: str, *arguments: int) -> int:
-        """What a function of the interface returns in its register, given up to four words and more on the stack."""
-        start = self.image.symbols[f"{self.image.prefix}_{name}"]
-        words = [a & 0xFFFF_FFFF for a in arguments]
-        top = _STACK_TOP
-        if len(words) > 4:
-            top -= _ARGUMENTS
-            self._uc.mem_write(top, struct.pack(f"<{len(words) - 4}I", *words[4:]))
-        for register, word in zip(self._regs, words[:4], strict=False):
+        """What a function of the interface returns in its register."""
+        return self._run_at(name, self.image.symbols[f"{self.image.prefix}_{name}"], arguments)
+
+    def _run_at(self, name: str, start: int, arguments: tuple[int, ...]) -> int:
+        words, registers = [a & 0xFFFF_FFFF for a in arguments], self._arguments
+        top, rest = _STACK_TOP, words[len(registers) :]
+        if rest:
+            top -= -(-4 * len(rest) // 8) * 8
+            self._uc.mem_write(top, struct.pack(f"<{len(rest)}I", *rest))
+        for register, word in zip(registers, words, strict=False):
             self._uc.reg_write(register, word)
-        self._uc.reg_write(self._regs[4], _STOP | 1)
-        self._uc.reg_write(self._regs[5], top)
+        self._uc.reg_write(self._link, _STOP | self._convention.code_bit)
+        self._uc.reg_write(self._sp, top)
         try:
-            self._uc.emu_start(start | 1, _STOP)
-        except self._failed as error:
+            self._uc.emu_start(start | self._convention.code_bit, _STOP)
+        except _unicorn().UcError as error:
             raise self._fault(name, str(error)) from error
-        if self._uc.reg_read(self._regs[6]) != _STOP:
+        if self._uc.reg_read(self._pc) != _STOP:
             raise self._fault(name, "an exception")
-        return int(self._uc.reg_read(self._regs[0]))
+        return int(self._uc.reg_read(registers[0]))
 
     def _fault(self, name: str, what: str) -> ToolError:
         return ToolError(f"{self.image.prefix}_{name} on the emulated core", f"{what} at {self._place()}", "memory of its own, instructions of the core")
@@ -119,7 +136,7 @@ class Machine:
         self._uc.mem_write(address, bytes([self._uc.mem_read(address, 1)[0] ^ (1 << bit)]))
 
     def run(self, vectors: Vectors) -> EmulatedRun:
-        """Run the vectors' inputs: every stream from power-on, frame after frame."""
+        """Run the vectors' inputs: every stream from power-on, frame after frame, every block followed."""
         n, width = len(vectors), vectors.state.shape[1]
         readings, states = bytearray(), bytearray()
         self._trace.begin(n)
@@ -129,18 +146,69 @@ class Machine:
                 self._end_watch(watch)
             if k % vectors.stream_frames == 0:
                 self._power_on(vectors.trim[k])
-            self._trace.enter(k)
+            self._trace.enter()
             self.step(vectors.counts[k], int(vectors.temperature[k]), int(vectors.faults[k]))
-            self._trace.leave(k)
+            self._trace.leave("step", k)
             readings += self.object("reading")
             states += self.object("state") if width else b""
         if n <= _WATCHED:
             self._end_watch(watch)
         self._check_gaps()
-        codes = np.frombuffer(bytes(readings), dtype=_READING)
-        table = np.concatenate([codes["levels"], codes["codes"]], axis=1, dtype=np.int64)
+        cycles, dearest = self._trace.finish()
         state = self._state_values(bytes(states)).reshape(n, width)
-        return EmulatedRun(table.reshape(n, len(OUTPUTS)), state, self._trace.finish(), self._stack_used())
+        return EmulatedRun(_readings(bytes(readings)), state, cycles, self._stack_used(), dearest)
+
+    def dearest_call(self, name: str, *arguments: int) -> int:
+        """Cycles of one call of a function that is not part of a run, such as the self-test."""
+        self._trace.begin(0)
+        self._trace.enter()
+        self.call(name, *arguments)
+        self._trace.leave(name)
+        return self._trace.finish()[1][name]
+
+    def replay(self, vectors: Vectors) -> tuple[Array, Array]:
+        """Readings (n, 5) and states (n, state size) as :meth:`run` gives them, a few thousand frames in each call of the emulator."""
+        streams = max(1, _CHUNK // vectors.stream_frames) * vectors.stream_frames
+        parts = [self._replay(vectors.rows(k, min(k + streams, len(vectors)))) for k in range(0, len(vectors), streams)]
+        self._check_gaps()
+        return np.concatenate([readings for readings, _ in parts]), np.concatenate([state for _, state in parts])
+
+    def _replay(self, vectors: Vectors) -> tuple[Array, Array]:
+        its, n, objects = self.image, len(vectors), self._objects
+        trims = self._packed(vectors.trim[:: vectors.stream_frames])
+        inputs = (trims, self._packed(vectors.counts), vectors.temperature.astype("<i4").tobytes(), vectors.faults.astype("<u4").tobytes())
+        state_words, reading_words = (-(-objects[name][1] // 4) for name in ("state", "reading"))
+        job, at = self._start_driver(sum(len(part) for part in inputs) + 4 * n * (state_words + reading_words)), []
+        where = job + _PAGE
+        for part in inputs:
+            at.append(where)
+            self._uc.mem_write(where, part)
+            where += -(-len(part) // 4) * 4
+        code = [its.symbols[f"{its.prefix}_{name}"] | self._convention.code_bit for name in ("init", "prepare", "step")]
+        places = [objects[name][0] for name in ("state", "prepared", "scratch", "reading")]
+        trim_bytes, counts_bytes = vectors.trim.shape[1] * its.count_size, vectors.counts.shape[1] * its.count_size
+        sizes = (n, vectors.stream_frames, trim_bytes, counts_bytes, reading_words, state_words, objects["scratch"][1] // 4)
+        self._uc.mem_write(job, struct.pack("<19I", *code, *places, *at, where, *sizes))
+        done = self._run_at("step", self._driver, (job,))
+        if done != n:
+            raise _refused(vectors.trim[done])
+        rows = np.frombuffer(bytes(self._uc.mem_read(where, 4 * n * (state_words + reading_words))), dtype=np.uint8).reshape(n, -1)
+        readings, states = rows[:, : objects["reading"][1]], rows[:, 4 * reading_words :][:, : objects["state"][1]]
+        return _readings(readings.tobytes()), self._state_values(states.tobytes()).reshape(n, vectors.state.shape[1])
+
+    def _start_driver(self, size: int) -> int:
+        """Put the driver and room for its ``size`` bytes of data in place; gives where its job is described."""
+        uc, unicorn = self._uc, _unicorn()
+        code = _driver_code(self.image.core)
+        if not self._driver:
+            uc.mem_map(_DRIVER, _pages(len(code)), unicorn.UC_PROT_READ | unicorn.UC_PROT_EXEC)
+            uc.mem_write(_DRIVER, code)
+            self._driver, self._room = _DRIVER, 0
+        needed = _pages(size + 2 * _PAGE)
+        if needed > self._room:
+            uc.mem_map(_DATA + self._room, needed - self._room, unicorn.UC_PROT_READ | unicorn.UC_PROT_WRITE)
+            self._room = needed
+        return _DATA
 
     def _state_values(self, states: bytes) -> Array:
         """The values in copies of the state, one row a copy."""
@@ -152,11 +220,15 @@ class Machine:
 
     def _power_on(self, trim: Array) -> None:
         self.call("init", self._objects["state"][0])
-        if not self.prepare(trim):
-            raise ToolError("prepare on the emulated core", f"refuses the trim {trim.tolist()}", "a trim inside the declared limits to be accepted")
+        self._trace.enter()
+        accepted = self.prepare(trim)
+        self._trace.leave("prepare")
+        if not accepted:
+            raise _refused(trim)
 
-    def _map(self, read: int, write: int, execute: int) -> None:
-        image = self.image
+    def _map(self) -> None:
+        image, unicorn = self.image, _unicorn()
+        read, write, execute = unicorn.UC_PROT_READ, unicorn.UC_PROT_WRITE, unicorn.UC_PROT_EXEC
         self._uc.mem_map(image.flash_start, _pages(len(image.flash)), read | execute)
         self._uc.mem_write(image.flash_start, image.flash)
         self._uc.mem_map(_STACK, _STACK_SIZE, read | write)
@@ -173,7 +245,7 @@ class Machine:
         return values.astype("<u2" if self.image.count_size == 2 else "<u4").tobytes()
 
     def _place(self) -> str:
-        address = self._uc.reg_read(self._regs[6])
+        address = self._uc.reg_read(self._pc)
         below = [(start, name) for name, start in self.image.symbols.items() if start <= address]
         return f"0x{address:08x} ({max(below)[1]})" if below else f"0x{address:08x}"
 
@@ -181,7 +253,7 @@ class Machine:
         """Read the stack pointer at every block. Code translated before a hook was added does not call it, so it is dropped."""
 
         def look(uc: Any, address: int, size: int, data: Any) -> None:
-            self._lowest = min(self._lowest, uc.reg_read(self._regs[5]))
+            self._lowest = min(self._lowest, uc.reg_read(self._sp))
 
         handle = int(self._uc.hook_add(_unicorn().UC_HOOK_BLOCK, look))
         self._uc.ctl_flush_tb()
@@ -208,75 +280,21 @@ class Machine:
             raise ToolError("the model on the emulated core", f"wrote to 0x{_RAM + int(spoilt[0]):08x}, outside its objects", "its own objects only")
 
 
-class _Trace:
-    """The blocks that each frame executed, priced in batches.
+def _readings(content: bytes) -> Array:
+    """Copies of the reading as rows in the order of OUTPUTS."""
+    codes = np.frombuffer(content, dtype=_READING)
+    table = np.concatenate([codes["levels"], codes["codes"]], axis=1, dtype=np.int64)
+    return table.reshape(len(codes), len(OUTPUTS))
 
-    A block is kept as one number: its address and its size. Whether the branch at its end was taken shows in the next block's
-    address.
-    """
 
-    def __init__(self, uc: Any, image: Image, timing: Timing) -> None:
-        unicorn = _unicorn()
-        self._image, self._timing = image, timing
-        self._blocks: list[int] = []
-        self._loads: list[int] = []  # blocks entered before each load from flash
-        self._frames: list[tuple[int, int, int]] = []  # frame, its first block, one past its last
-        self._prices: dict[int, Price] = {}
-        record, entered, loads = self._blocks.append, self._blocks.__len__, self._loads.append
-        end = image.flash_start + len(image.flash) - 1
-        uc.hook_add(unicorn.UC_HOOK_BLOCK, lambda uc, address, size, data: record(address << _SIZE_BITS | size), begin=image.flash_start, end=end)
-        if timing.wait_states:
-            uc.hook_add(unicorn.UC_HOOK_MEM_READ, lambda *access: loads(entered()), begin=image.flash_start, end=end)
+def _refused(trim: Array) -> ToolError:
+    return ToolError("prepare on the emulated core", f"refuses the trim {trim.tolist()}", "a trim inside the declared limits to be accepted")
 
-    def begin(self, frames: int) -> None:
-        self._clear()
-        self._cycles = np.zeros(frames, dtype=np.int64)
 
-    def enter(self, frame: int) -> None:
-        self._start = len(self._blocks)
-
-    def leave(self, frame: int) -> None:
-        self._frames.append((frame, self._start, len(self._blocks)))
-        if len(self._blocks) > _BATCH:
-            self._settle()
-
-    def finish(self) -> Array:
-        self._settle()
-        return self._cycles
-
-    def _settle(self) -> None:
-        """Price the frames kept so far."""
-        if self._frames:
-            frames, starts, stops = np.asarray(self._frames, dtype=np.int64).T
-            total = np.concatenate([[0], np.cumsum(self._priced())])
-            self._cycles[frames] = total[stops] - total[starts]
-            if self._loads:
-                at = np.asarray(self._loads, dtype=np.int64)
-                loads = np.searchsorted(at, stops, side="right") - np.searchsorted(at, starts, side="right")
-                self._cycles[frames] += loads * self._timing.wait_states
-        self._clear()
-
-    def _priced(self) -> NDArray[np.int64]:
-        """Cycles of every block. A block that returns from step ends with no conditional branch, whatever stands behind it."""
-        blocks = np.asarray(self._blocks, dtype=np.int64)
-        kinds, which = np.unique(blocks, return_inverse=True)
-        prices = [self._price(int(kind)) for kind in kinds]
-        cycles, taken = (np.asarray(v, dtype=np.int64)[which] for v in ([p.cycles for p in prices], [p.taken for p in prices]))
-        address, size = blocks >> _SIZE_BITS, blocks & ((1 << _SIZE_BITS) - 1)
-        jumps = np.append(address[1:] != (address + size)[:-1], False)
-        return np.asarray(cycles + np.where(jumps, taken, 0), dtype=np.int64)
-
-    def _price(self, block: int) -> Price:
-        if block not in self._prices:
-            address, size = block >> _SIZE_BITS, block & ((1 << _SIZE_BITS) - 1)
-            offset = address - self._image.flash_start
-            self._prices[block] = self._timing.block(self._image.flash[offset : offset + size], address)
-        return self._prices[block]
-
-    def _clear(self) -> None:
-        self._blocks.clear()
-        self._loads.clear()
-        self._frames.clear()
+@functools.cache
+def _driver_code(core: Core) -> bytes:
+    """The loop over frames, compiled once for each core."""
+    return compile_alone(core, template("replay.c"), "replay")
 
 
 def _layout(image: Image) -> dict[str, tuple[int, int]]:
@@ -292,9 +310,30 @@ def _layout(image: Image) -> dict[str, tuple[int, int]]:
     return result
 
 
+def _engine(core: Core) -> Any:
+    """The emulator set to ``core``.
+
+    The mode flag for Arm's M-class is left out: it would put another core in place of the one chosen here, for the smallest one a larger
+    core that divides and loads unaligned words.
+    """
+    unicorn = _unicorn()
+    if core.isa == "thumb":
+        uc = unicorn.Uc(unicorn.UC_ARCH_ARM, unicorn.UC_MODE_THUMB)
+        uc.ctl_set_cpu_model(getattr(unicorn.arm_const, core.emulated))
+    else:
+        uc = unicorn.Uc(unicorn.UC_ARCH_RISCV, unicorn.UC_MODE_RISCV32)
+        uc.ctl_set_cpu_model(getattr(unicorn.riscv_const, core.emulated))
+    return uc
+
+
+def _register(core: Core, name: str) -> int:
+    return int(getattr(_unicorn().arm_const, f"UC_ARM_REG_{name}") if core.isa == "thumb" else getattr(_unicorn().riscv_const, f"UC_RISCV_REG_{name}"))
+
+
 def _unicorn() -> Any:
     """The emulator, which brings no types; loaded when a machine is made."""
     importlib.import_module("unicorn.arm_const")
+    importlib.import_module("unicorn.riscv_const")
     return importlib.import_module("unicorn")
 
 

@@ -6,8 +6,9 @@ import functools
 
 from dataset.records import Budget
 from export.c_source import emit_c
+from export.cores import find_core
 from export.emulator import Machine
-from export.toolchain import build_core, find_core
+from export.toolchain import build_core
 from export.vectors import make_vectors
 from training.costs import Cost
 from training.program import Program, from_json, to_json

@@ -23,6 +23,7 @@ import numpy as np
 from dataset.errors import ToolError
 from export.c_source import CSource
 from export.c_text import fill, template
+from export.cores import Core, find_core
 from export.vectors import Vectors, to_csv
 from training.program import OUTPUTS, Array
 
@@ -35,23 +36,10 @@ _TIMEOUT_S = 600  # a first link builds the compiler's own helpers
 _ERROR_LINES = 6
 
 
-@dataclass(frozen=True)
-class Core:
-    """A core that C can be built, run and priced for."""
-
-    name: str
-    target: tuple[str, ...]
-    timing: str  # the table of cycles, a file in export.data
-
-
-CORES: Mapping[str, Core] = {
-    core.name: core
-    for core in (Core("cortex-m0plus", ("-target", "thumb-freestanding-eabi", "-mcpu=cortex_m0plus"), "cortex_m0plus.toml"),)
-}  # fmt: skip
-
-# Size first; no unwind tables, since their stubs would be linked and counted; frame pointers only cost stack.
+OPTIMISE = {"size": "-Os", "speed": "-O2"}
+# No unwind tables, since their stubs would be linked and counted; frame pointers only cost stack.
 _CORE_FLAGS = (
-    "-Os", "-std=c99", "-ffunction-sections", "-fdata-sections", "-fomit-frame-pointer", "-fno-sanitize=all",
+    "-std=c99", "-ffunction-sections", "-fdata-sections", "-fomit-frame-pointer", "-fno-sanitize=all",
     "-fno-unwind-tables", "-fno-asynchronous-unwind-tables", "-fno-exceptions",
 )  # fmt: skip
 
@@ -62,7 +50,7 @@ class Image:
 
     ``flash`` is what stands at ``flash_start``. ``code`` counts the exported file's instructions and constants between them,
     ``tables`` its tables, ``helpers`` what the linker took from the compiler's library (division), all in bytes; they add up
-    to ``len(flash)``. ``symbols`` gives addresses (bit 0 cleared). Sizes are ``sizeof`` as the core's compiler sees it.
+    to ``len(flash)``. ``symbols`` gives addresses (bit 0 cleared), ``functions`` those of functions. Sizes are ``sizeof`` as the core's compiler sees it.
     """
 
     prefix: str
@@ -81,6 +69,11 @@ class Image:
     channels: int
     trim_counts: int
     state: tuple[tuple[str, str, int], ...] = ()  # type, name and length of its members, as ``state_members`` gives them
+    functions: frozenset[int] = frozenset()
+
+    def content(self, address: int, size: int) -> bytes:
+        """``size`` bytes of the flash at ``address``."""
+        return self.flash[address - self.flash_start : address - self.flash_start + size]
 
     @property
     def ram(self) -> int:
@@ -95,26 +88,48 @@ class HostProgram:
     state_values: int
 
 
-def find_core(name: str) -> Core:
-    """The core named so in a budget; 'Cortex-M0+' and 'cortex_m0plus' mean the same. Raises ToolError for an unknown one."""
-    core = CORES.get(name.strip().lower().replace("+", "plus").replace("_", "-").replace(" ", "-"))
-    if core is None:
-        raise ToolError("core", repr(name), "one of " + ", ".join(CORES))
-    return core
+def build_core(source: CSource, core: str = "cortex-m0plus", optimise: str = "size", defines: Sequence[str] = ()) -> Image:
+    """Compile and link ``source`` for ``core``, smallest code first or fastest (a key of ``OPTIMISE``), with macros defined.
 
-
-def build_core(source: CSource, core: str = "cortex-m0plus") -> Image:
-    """Compile and link ``source`` for ``core``, smallest code first. Raises ToolError when the compiler refuses it."""
+    Raises ToolError when the compiler refuses it.
+    """
     chosen = find_core(core)
+    flags = (*chosen.target, OPTIMISE[optimise], *_CORE_FLAGS, *(f"-D{name}" for name in defines))
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
-        _write(root, {f"{source.prefix}.h": source.header, "model.c": source.source, "sizes.c": _sizes(source.prefix), "core.ld": template("core.ld")})
+        _write(root, core_files(source))
         for unit in ("model", "sizes"):
-            _zig(root, "cc", *chosen.target, *_CORE_FLAGS, "-c", f"{unit}.c", "-o", f"{unit}.o")
-        roots = [f"-Wl,-u,{source.prefix}_{name}" for name in FUNCTIONS]
-        link = ("-nostdlib", "-lcompiler_rt", "-g", "-Wl,-T,core.ld", "-Wl,--gc-sections", f"-Wl,-e,{source.prefix}_step", *roots)
-        _zig(root, "cc", *chosen.target, *_CORE_FLAGS, *link, "model.o", "sizes.o", "-o", "model.elf")
+            _zig(root, "cc", *flags, "-c", f"{unit}.c", "-o", f"{unit}.o")
+        _zig(root, "cc", *chosen.target, OPTIMISE["size"], *_CORE_FLAGS, *link_flags(source.prefix), "-lcompiler_rt", "model.o", "sizes.o", "-o", "model.elf")
         return _image((root / "model.elf").read_bytes(), source, chosen)
+
+
+def core_files(source: CSource) -> Mapping[str, str]:
+    """The files that a build for a core is made from."""
+    return {f"{source.prefix}.h": source.header, "model.c": source.source, "sizes.c": _sizes(source.prefix), "core.ld": template("core.ld")}
+
+
+def link_flags(prefix: str) -> tuple[str, ...]:
+    """How a model is linked alone: every function of the interface kept, everything else only when it is used."""
+    roots = (f"-Wl,-u,{prefix}_{name}" for name in FUNCTIONS)
+    return ("-nostdlib", "-g", "-Wl,-T,core.ld", "-Wl,--gc-sections", f"-Wl,-e,{prefix}_step", *roots)
+
+
+def compile_alone(core: Core, text: str, function: str) -> bytes:
+    """The machine code of one file's only function, which refers to nothing outside itself. Raises ToolError when it does."""
+    from elftools.elf.elffile import ELFFile
+
+    relax = ("-mno-relax",) if core.isa == "riscv" else ()  # else distances would be left to a linker
+    with tempfile.TemporaryDirectory() as folder:
+        root = Path(folder)
+        _write(root, {"alone.c": text})
+        _zig(root, "cc", *core.target, OPTIMISE["speed"], *_CORE_FLAGS, "-fno-builtin", *relax, "-c", "alone.c", "-o", "alone.o")
+        file = ELFFile(io.BytesIO((root / "alone.o").read_bytes()))
+        section = f".text.{function}"
+        found = file.get_section_by_name(section)
+        if found is None or any(file.get_section_by_name(f"{kind}{section}") for kind in (".rel", ".rela")):
+            raise ToolError(f"{function} for {core.name}", "code that refers to other places", "code that stands alone")
+        return bytes(found.data())
 
 
 def build_host(source: CSource, checked: bool = True) -> HostProgram:
@@ -226,13 +241,14 @@ def _image(elf: bytes, source: CSource, core: Core) -> Image:
         for s in sections[".symtab"].iter_symbols()
         if s["st_info"]["type"] in ("STT_FUNC", "STT_OBJECT")
     }  # fmt: skip
+    functions = frozenset(s["st_value"] & ~1 for s in sections[".symtab"].iter_symbols() if s["st_info"]["type"] == "STT_FUNC")
     missing = [name for name in FUNCTIONS if f"{prefix}_{name}" not in symbols]
     if missing:
         raise ToolError("the linked model", f"no function {prefix}_{missing[0]}", "the functions of the interface")
     state_size, prepared_size, scratch_size, reading_size, count_size, channels, trim_counts = sizes
     return Image(
         prefix, core, start, bytes(flash), symbols, len(flash) - tables - helpers, tables, helpers, state_size, prepared_size, scratch_size, reading_size,
-        count_size, channels, trim_counts, state_members(source),
+        count_size, channels, trim_counts, state_members(source), functions,
     )  # fmt: skip
 
 

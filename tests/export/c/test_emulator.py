@@ -11,9 +11,10 @@ import numpy as np
 import pytest
 
 from dataset.errors import ToolError
+from export.cores import CORES
 from export.emulator import Machine
 from export.timing import Timing
-from export.toolchain import CORES, Image
+from export.toolchain import Image
 from export.vectors import Vectors
 
 START = 0x0800_0000
@@ -154,7 +155,7 @@ def test_batches_price_as_one(all_built: dict[str, Any], monkeypatch: pytest.Mon
     its = all_built["inverse_law"]
     vectors = its.vectors.head(30)
     whole = Machine(its.image, 1, 2).run(vectors).cycles
-    monkeypatch.setattr("export.emulator._BATCH", 20)
+    monkeypatch.setattr("export.trace.BATCH", 20)
     np.testing.assert_array_equal(Machine(its.image, 1, 2).run(vectors).cycles, whole)
 
 

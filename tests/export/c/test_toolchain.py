@@ -12,7 +12,8 @@ import pytest
 from dataset.errors import ToolError
 from export import toolchain
 from export.c_source import CSource
-from export.toolchain import build_core, build_host, find_core, run_host
+from export.cores import find_core
+from export.toolchain import build_core, build_host, run_host
 
 
 def test_parts_of_flash_add_up(built: Any) -> None:
