@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import io
+import zipfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -23,18 +26,19 @@ def register(app: typer.Typer) -> None:
 
 def trace(
     file: Annotated[Path, typer.Argument(help="A file of an exported bundle, wherever it lies now.")],
+    every: Annotated[bool, typer.Option("--all", help="List every session and trim, not the summary alone.")] = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Walk from FILE to the model, the frozen set, the sessions and their source files; exit 1 when this store did not export it."""
-    from dataset.errors import NotFoundError
-
-    digest = hashlib.sha256(_read(file)).hexdigest()
+    content = _read(file)
+    digest = hashlib.sha256(content).hexdigest()
     with open_store(store) as opened:
-        try:
-            found = [_facts(opened, exported) for exported in opened.exported(digest)]
-        except NotFoundError:
-            found = []
+        found = _exports(opened, digest)
+        inside = "" if found else _manifest_inside(content)
+        found = found or (_exports(opened, inside) if inside else [])
+    if found and inside and not json:
+        say(f"{file.name}: this archive was packed after the export; the manifest in it is known. Whether its files are as exported: innage verify {file}")
     if json:
         emit({"file": file.name, "sha256": digest, "exports": found})
     elif not found:
@@ -42,6 +46,7 @@ def trace(
         say("It may have been changed after the export, or come from another store: compare it with the manifest.json beside it.")
     for facts in found if not json else ():
         _show(file.name, digest, facts)
+        _show_every(facts) if every else _summarise(facts)
     if not found:
         raise typer.Exit(1)
 
@@ -53,6 +58,29 @@ def _read(file: Path) -> bytes:
         return file.read_bytes()
     except OSError as error:
         raise InputError(str(file), f"cannot be read ({error.strerror})", "a file of an exported bundle") from error
+
+
+def _exports(store: Store, digest: str) -> list[dict[str, Any]]:
+    from dataset.errors import NotFoundError
+
+    try:
+        return [_facts(store, exported) for exported in store.exported(digest)]
+    except NotFoundError:
+        return []
+
+
+def _manifest_inside(content: bytes) -> str:
+    """The SHA-256 of the manifest of a bundle that someone zipped; '' for everything else."""
+    if not zipfile.is_zipfile(io.BytesIO(content)):
+        return ""
+    from dataset.errors import InputError
+    from export.manifest import MANIFEST
+    from export.packing import unpack
+
+    try:
+        return hashlib.sha256(unpack(content, "archive")[MANIFEST]).hexdigest()
+    except InputError:
+        return ""
 
 
 def _facts(store: Store, exported: ExportedFile) -> dict[str, Any]:
@@ -97,8 +125,9 @@ def _session(session: Session) -> dict[str, Any]:
 
 
 def _show(name: str, digest: str, facts: dict[str, Any]) -> None:
-    frozen, model = facts["frozen_set"], facts["model"]
+    frozen, model, sessions = facts["frozen_set"], facts["model"], facts["sessions"]
     roles = list(frozen["roles"].values())
+    void = [session for session in sessions if session["void"] is not None]
     rows = [
         ("file", f"{name} (exported as {facts['exported_as']})"),
         ("SHA-256", digest),
@@ -106,19 +135,53 @@ def _show(name: str, digest: str, facts: dict[str, Any]) -> None:
         ("model", f"{model['name']}, {model['sha256']}" + (f", retrained from {model['parent']}" if model["parent"] is not None else "")),
         ("frozen set", f"{frozen['name']} ({frozen['origin']}), {frozen['sha256']}"),
         ("groups", ", ".join(f"{roles.count(role)} {role}" for role in dict.fromkeys(roles))),
+        ("sessions", f"{len(sessions)} from {len({s['source']['sha256'] for s in sessions})} files, {sum(s['frames'] for s in sessions)} frames"),
+        ("trims", _kinds(frozen["trims"]) or "none"),
+        *((f"VOID {session['id']}", f"unit {session['unit']}, liquid {session['liquid']}, VOID: {session['void']}") for session in void),
     ]
-    rows += [("trim", f"unit {t['unit']}, mounting {t['mounting']}: {t['kind']} of {t['date']}, {t['sha256'][:12]}") for t in frozen["trims"]]
-    for session in facts["sessions"]:
-        levels = session["levels_mm"]
-        rows += [
-            ("session", f"{session['id']}: unit {session['unit']}, liquid {session['liquid']}, mounting {session['mounting']}"),
-            (
-                "",
-                f"tank {session['tank']}, sensor {session['sensor']}, {session['frames']} frames, {len(levels)} levels"
-                + (", simulated" if session["simulated"] else ""),
-            ),
-            ("", f"from {session['source']['file']}, SHA-256 {session['source']['sha256']}"),
-        ]
-        if session["void"] is not None:
-            rows.append(("", f"VOID: {session['void']}"))
     table("trace", ("", "fact"), rows)
+
+
+def _kinds(trims: Sequence[dict[str, Any]]) -> str:
+    kinds = [trim["kind"] for trim in trims]
+    return ", ".join(f"{kinds.count(kind)} {kind}" for kind in sorted(set(kinds)))
+
+
+def _summarise(facts: dict[str, Any]) -> None:
+    """A row for each unit, liquid and mounting; sessions one by one come with --all."""
+    places: dict[tuple[str, ...], list[dict[str, Any]]] = {}
+    for session in facts["sessions"]:
+        places.setdefault((session["unit"], session["liquid"], session["mounting"], session["tank"]), []).append(session)
+    rows = []
+    for place, its in sorted(places.items()):
+        trims = [t for t in facts["frozen_set"]["trims"] if (t["unit"], t["mounting"]) == (place[0], place[2])]
+        rows.append((*place, len(its), sum(s["frames"] for s in its), _levels(its), _kinds(trims) or None, _remarks(its)))
+    table("sessions behind it", ("unit", "liquid", "mounting", "tank", "sessions", "frames", "levels mm", "trims", ""), rows)
+    say("Every session with its source file, and every trim: --all")
+
+
+def _levels(sessions: Sequence[dict[str, Any]]) -> str | None:
+    levels = [level for session in sessions for level in session["levels_mm"]]
+    return f"{min(levels):g} to {max(levels):g}" if levels else None
+
+
+def _remarks(sessions: Sequence[dict[str, Any]]) -> str:
+    simulated, void = sum(s["simulated"] for s in sessions), sum(s["void"] is not None for s in sessions)
+    parts = ["simulated" if simulated == len(sessions) else f"{simulated} simulated"] if simulated else []
+    return ", ".join(parts + ([f"{void} void"] if void else []))
+
+
+def _show_every(facts: dict[str, Any]) -> None:
+    trims = [
+        (t["unit"], t["mounting"], t["kind"], t["date"], " ".join(map(str, t["counts"])), t["session"] and t["session"][:8])
+        for t in facts["frozen_set"]["trims"]
+    ]
+    if trims:
+        table("trims", ("unit", "mounting", "kind", "date", "counts", "session"), trims)
+    rows = [
+        (s["id"], s["unit"], s["liquid"], s["mounting"], f"{s['tank']}, {s['sensor']}", s["frames"], _levels([s]), _remarks([s]), s["source"]["file"])
+        for s in facts["sessions"]
+    ]
+    table("sessions", ("session", "unit", "liquid", "mounting", "tank, sensor", "frames", "levels mm", "", "file"), rows)
+    sources = {s["source"]["sha256"]: s["source"]["file"] for s in facts["sessions"]}
+    table("source files", ("file", "SHA-256"), [(name, digest) for digest, name in sorted(sources.items(), key=lambda item: item[::-1])])
