@@ -14,13 +14,14 @@ from importlib.metadata import version
 from typing import Any
 
 from dataset.errors import InputError
-from dataset.records import Budget, Model, Session
+from dataset.records import Budget, Model, Session, Trim
 from export.c_header import CAUTIONS
 from training.costs import Cost, against
 from training.program import FORMAT, LEVEL_UNITS_PER_MM, Program, digest, model_id
 
 MANIFEST = "manifest.json"
 MANIFEST_FORMAT = 2  # raised when a manifest of the old form would be read wrongly
+TOOLS = ("capstone", "innage", "numpy", "onnx", "pyelftools", "unicorn", "ziglang")  # what the files and the measured cost depend on
 _MAX_MANIFEST = 8_000_000  # bytes
 _LONGEST_VERSION = 40
 _PREFIX = re.compile(r"[a-z][a-z0-9_]{0,30}")
@@ -87,18 +88,23 @@ def describe(program: Program, provenance: Provenance, prefix: str, vectors: int
         "prefix": prefix,
         "caution": " ".join(CAUTIONS),
         "origin": provenance.model.frozen.origin,
-        "model": {"name": model.name, "sha256": digest(program), "model_id": f"0x{model_id(program):08x}", "program_format": FORMAT},
+        "model": {
+            "name": model.name, "sha256": digest(program), "model_id": f"0x{model_id(program):08x}", "program_format": FORMAT, "parent": model.parent,
+            "float_onnx_sha256": hashlib.sha256(model.float_onnx).hexdigest(),
+        },
         "units": {"level_units_per_mm": LEVEL_UNITS_PER_MM, "span_mm": program.span / LEVEL_UNITS_PER_MM, "period_ms": program.period_ms},
         "frozen_set": {
             "name": frozen.name, "sha256": frozen.sha256, "group_by": frozen.group_by.value, "seed": frozen.seed,
             "roles": {group: role.value for group, role in frozen.roles},
         },
         "sessions": [_session(s, dict(provenance.voided)) for s in frozen.sessions],
+        "trims": [_trim(trim) for trim in frozen.trims],
         "limits": None if model.limits is None else asdict(model.limits),
         "budget": asdict(budget),
         "cost": None if cost is None else asdict(cost) | {"lines": [asdict(line) | {"within": line.within} for line in against(cost, budget)]},
         "recipe": json.loads(model.recipe),
         "libraries": json.loads(model.versions),
+        "tools": {library: version(library) for library in TOOLS},
         "metrics": json.loads(model.metrics),
         "vectors": {"count": vectors, "seed": seed},
     }  # fmt: skip
@@ -109,8 +115,14 @@ def _session(session: Session, voided: Mapping[str, str]) -> dict[str, Any]:
     return {
         "id": session.id, "sha256": session.sha256, "unit": session.unit.name, "liquid": session.liquid.name, "mounting": mounting.name,
         "tank": f"{mounting.tank.name}@{mounting.tank.revision}", "sensor": f"{mounting.sensor.name}@{mounting.sensor.revision}",
-        "frames": session.frames, "source": asdict(session.source), "void": voided.get(session.id, session.void_reason),
+        "frames": session.frames, "marks_sha256": session.mark_revision, "simulated": session.simulated,
+        "source": asdict(session.source), "void": voided.get(session.id, session.void_reason),
     }  # fmt: skip
+
+
+def _trim(trim: Trim) -> dict[str, Any]:
+    facts = {"unit": trim.unit.name, "mounting": trim.mounting.name, "kind": trim.kind.value, "date": trim.date, "stage": trim.stage}
+    return facts | {"session": trim.session, "sha256": trim.sha256}
 
 
 def seal(body: Mapping[str, Any], files: Mapping[str, bytes]) -> bytes:

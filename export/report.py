@@ -207,7 +207,13 @@ def _sources(facts: Facts) -> list[str]:
     counted = ", ".join(f"{count} {role}" for role, count in roles.items() if count)
     sentence = f"Frozen set {escape(frozen['name'])} (<code>{frozen['sha256'][:12]}</code>), grouped by {escape(frozen['group_by'])}: {counted}."
     head = ("Session", "Unit", "Liquid", "Mounting", "Frames", "Source file")
-    return ["<h2>Where it comes from</h2>", f"<p>{sentence}</p>", html_table(head, rows, left=(0, 1, 2, 3, 5))]
+    return ["<h2>Where it comes from</h2>", f"<p>{sentence}</p>", html_table(head, rows, left=(0, 1, 2, 3, 5)), f"<p>{_made_with(facts)}</p>"]
+
+
+def _made_with(facts: Facts) -> str:
+    """The versions that its bytes and its cost depend on."""
+    trained, exported = (", ".join(f"{escape(name)} {escape(str(its))}" for name, its in sorted(facts[key].items())) for key in ("libraries", "tools"))
+    return _sentences([f"Trained with {trained or 'libraries that are not recorded'}", f"Exported with {exported}"])
 
 
 def _use(facts: Facts) -> list[str]:

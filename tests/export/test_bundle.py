@@ -7,14 +7,17 @@ import json
 import os
 import subprocess
 import sys
+from dataclasses import replace
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from dataset.errors import InputError, ProgramError
+from dataset.records import Trim, TrimKind
 from export.bundle import build_bundle
-from export.manifest import MANIFEST, Provenance, bundle_sha256, check_prefix, read_manifest, seal
+from export.manifest import MANIFEST, Provenance, bundle_sha256, check_prefix, describe, read_manifest, seal
 from export.vectors import corners, from_csv, make_vectors, to_csv
 from training.program import OUTPUTS, VALID, Builder, Program, digest
 
@@ -67,7 +70,22 @@ def test_manifest_says_where_it_comes_from(small_bundle: dict[str, bytes]) -> No
     assert (session["tank"], session["sensor"], session["mounting"], session["source"]["file"]) == ("canister@2", "strip@1", "bench", "monday.csv")
     assert (body["limits"]["name"], body["limits"]["revision"], body["budget"]["name"]) == ("owner", 3, "small")
     assert "numpy" in body["libraries"]
+    assert {name: version(name) for name in body["tools"]} == body["tools"]
+    assert {"ziglang", "unicorn", "onnx", "innage"} < set(body["tools"])
     assert session["void"] is None
+
+
+def test_manifest_names_trims_marks_and_the_float_model(sample: Program, provenance: Provenance) -> None:
+    """Each trim and each amended mark stands with its hash; so does the float model as it was trained, and the parent."""
+    frozen = provenance.model.frozen
+    (session,) = frozen.sessions
+    trim = Trim(session.unit, session.mounting, TrimKind.DRY, (7,), "2026-01-01", "line", sha256="7a" * 32)
+    frozen = replace(frozen, trims=(trim,), sessions=(replace(session, mark_revision="3c" * 32),))
+    body = describe(sample, replace(provenance, model=replace(provenance.model, frozen=frozen, parent="older")), "innage", 64, 0)
+    assert [(t["unit"], t["kind"], t["sha256"]) for t in body["trims"]] == [("unit-1", "dry", "7a" * 32)]
+    assert body["sessions"][0]["marks_sha256"] == "3c" * 32
+    assert body["model"]["float_onnx_sha256"] == hashlib.sha256(provenance.model.float_onnx).hexdigest()
+    assert body["model"]["parent"] == "older"
 
 
 def test_no_trace_of_this_computer(small_bundle: dict[str, bytes]) -> None:

@@ -6,6 +6,7 @@ import html.parser
 import json
 from collections.abc import Callable
 from dataclasses import replace
+from importlib.metadata import version
 from typing import Any
 from xml.etree import ElementTree
 
@@ -114,6 +115,14 @@ def test_report_names_void_sessions(samples: dict[str, Program], request: pytest
     made = build_bundle(program, provenance.model.float_onnx, provenance, vectors=64)
     assert "the scale was not zeroed" in _read(made["report.html"].decode()).text
     assert json.loads(made[MANIFEST])["sessions"][0]["void"] == "the scale was not zeroed"
+
+
+def test_report_names_what_it_was_made_with(sample: Program, provenance: Provenance) -> None:
+    """The versions behind training and export stand on the page as they are installed."""
+    text = _read(render_report(describe(sample, provenance, "innage", 64, 0))).text
+    trained, _, exported = text.partition("Trained with")[2].partition("Exported with")
+    assert f"numpy {version('numpy')}" in trained
+    assert f"ziglang {version('ziglang')}" in exported
 
 
 def test_plot_places_points() -> None:
