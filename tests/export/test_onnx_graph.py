@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import onnx
@@ -15,7 +17,7 @@ from export.onnx_graph import FRAME, IR_VERSION, OPSET, emit_onnx, emit_prepare_
 from export.onnx_ops import EMITTERS
 from export.onnx_run import Runtime, in_onnxruntime, in_reference, run_prepare, run_scan, run_step
 from export.vectors import make_vectors
-from training.program import OPS, Builder, Program, digest, initial_state
+from training.program import OPS, Builder, Program, digest, initial_state, run
 
 RUNTIMES: dict[str, Callable[[bytes], Runtime]] = {"onnxruntime": in_onnxruntime, "reference": in_reference}
 
@@ -103,6 +105,22 @@ def test_scan_goes_on_where_it_stopped(samples: dict[str, Program], runtime: str
     assert [len(part) for part in rows] == [cut, n - cut]
     np.testing.assert_array_equal(np.concatenate(rows), vectors.readings[:n])
     np.testing.assert_array_equal(state, vectors.state[n - 1 : n])
+
+
+def test_documented_code_runs(small_bundle: dict[str, bytes], samples: dict[str, Program], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The code in docs/bundle.md, as it stands there, gives the levels that the interpreter gives."""
+    text = (Path(__file__).parents[2] / "docs" / "bundle.md").read_text()
+    code = text.partition("```python\n")[2].partition("```")[0]
+    for name, content in small_bundle.items():
+        (tmp_path / name).write_bytes(content)
+    monkeypatch.chdir(tmp_path)
+    names: dict[str, Any] = {}
+    exec(code, names)  # noqa: S102 - our own documentation
+    expected = run(samples["every_op"], np.full((50, 4), 1500), np.full(50, 200), trim=np.full(4, 100))
+    valid = expected.validity > 0
+    assert valid.any()
+    for stream in range(3):
+        np.testing.assert_array_equal(names["level_mm"][:, stream, 0], np.where(valid, expected.level / 64, np.nan))
 
 
 @pytest.mark.parametrize("runtime", RUNTIMES)
@@ -208,9 +226,12 @@ def test_every_file_says_the_same(samples: dict[str, Program], float_onnx: Calla
 
 def test_label_leaves_the_float_model_as_it_was(samples: dict[str, Program], float_onnx: Callable[[int], bytes]) -> None:
     """Only the facts are added; labelled again, nothing changes; what is no model is refused."""
-    program, plain = samples["every_op"], float_onnx(4)
+    program, own = samples["every_op"], onnx.load_model_from_string(float_onnx(4))
+    onnx.helper.set_model_props(own, {"trained with": "care"})
+    plain = own.SerializeToString()
     labelled = label_float_onnx(program, plain)
     assert label_float_onnx(program, labelled) == labelled
+    assert _facts(labelled)["trained with"] == "care"
     assert onnx.load_model_from_string(labelled).graph == onnx.load_model_from_string(plain).graph
     for odd in (b"float", b"", plain[:40]):
         with pytest.raises(InputError, match="bytes that are no ONNX model"):
