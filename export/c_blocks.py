@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+from export.c_kernels import Kernels
 from export.c_text import fill
 from export.c_view import Tables
 
@@ -75,16 +76,7 @@ _LAYER = """
     const @weight@ *row = weights;
     for (uint32_t j = 0U; j < rows; ++j) {
         int32_t sum = (int32_t)bias[j];
-        uint32_t k = 0U;
-#if defined(@PREFIX@_FAST)
-        for (; (k + 4U) <= columns; k += 4U) {
-            sum += (int32_t)row[k] * (int32_t)x[k];
-            sum += (int32_t)row[k + 1U] * (int32_t)x[k + 1U];
-            sum += (int32_t)row[k + 2U] * (int32_t)x[k + 2U];
-            sum += (int32_t)row[k + 3U] * (int32_t)x[k + 3U];
-        }
-#endif
-        for (; k < columns; ++k) {
+        for (uint32_t k = 0U; k < columns; ++k) {
             sum += (int32_t)row[k] * (int32_t)x[k];
         }
         row = &row[columns];
@@ -118,13 +110,14 @@ typedef char @prefix@_assert_tables[(sizeof(@prefix@_tables_t) == @PREFIX@_TABLE
 """
 
 
-def helpers(code: str, prefix: str) -> str:
+def helpers(code: str, prefix: str, shared: Kernels) -> str:
     """The helper functions that ``code`` calls, those they call before them."""
     gaps = {"prefix": prefix, "PREFIX": prefix.upper()}
     kernels = ""
     for types in sorted(set(re.findall(rf"\b{prefix}_layer_(\w+)\(", code))):
         weight, bias, x, out = (f"{t}_t" for t in types.split("_"))
         kernels += fill(_LAYER, gaps | {"types": types, "weight": weight, "bias": bias, "x": x, "out": out})
+    kernels += shared.text(prefix)
     used = {name for name in _HELPERS if f"{prefix}_{name}(" in code + kernels}
     if used & {"ratio", "divide"}:
         used.add("quotient")

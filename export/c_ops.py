@@ -9,7 +9,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from export.c_text import literal, span_text
+from export.c_kernels import Kernels
+from export.c_text import literal, narrowest, span_text
+from export.c_trees import pack_forest
 from export.c_view import Tables, Value
 from training.program import INT32_MAX, Interval, Node, matrix, scalar, vector
 
@@ -26,6 +28,7 @@ class Context:
     stem: str  # starts the names of this section's tables
     inputs: tuple[Interval, ...] = ()
     reach: Mapping[str, Interval] = field(default_factory=dict)  # of every value of this section
+    kernels: Kernels = field(default_factory=Kernels)
 
     def table(self, node: Node, what: str, values: Sequence[int], formula: str, row: int = 0) -> Value:
         return self.tables.add(f"{self.stem}_{node.name}_{what}", values, f"{node.name}: {formula}", row)
@@ -209,20 +212,31 @@ def _dense(node: Node, inputs: Sequence[Value], out: Value, context: Context) ->
 
 
 def layer(chain: Sequence[Node], x: Value, out: Value, context: Context) -> list[str]:
-    """A dense layer with its shift and its clip, through the kernel that all such layers of the same types share."""
+    """A dense layer with its shift and its clip: through a kernel on packed words where the layer can have one, the rest of its rows one by one."""
     dense, shift, clip = chain
-    weights, bias = matrix(dense.attributes, "weights"), vector(dense.attributes, "bias")
+    spans = f"{span_text(dense.interval)}, shifted {span_text(shift.interval)}, clipped {span_text(clip.interval, clip.scale)}"
+    lines, inputs = [f"/* {dense.name} {spans} */"], context.reach[dense.inputs[0]]
+    packed = context.kernels.pack(chain, inputs)
+    if packed:
+        stream = context.tables.add(f"{context.stem}_{dense.name}_words", packed.words, f"{dense.name}: the stream that {packed.kind} reads", ctype="uint32_t")
+        lines.append(context.kernels.call(packed, stream, x, out, inputs, context.prefix))
+    done = packed.rows if packed else 0
+    return lines + (_plain_rows(chain, x, out, context, done) if done < dense.size else [])
+
+
+def _plain_rows(chain: Sequence[Node], x: Value, out: Value, context: Context, first: int) -> list[str]:
+    """The rows from ``first`` on, through the kernel that all layers of the same types share."""
+    dense, shift, clip = chain
+    weights, bias = matrix(dense.attributes, "weights")[first:], vector(dense.attributes, "bias")[first:]
     columns, by = len(weights[0]), scalar(shift.attributes, "shift")
     low, high = scalar(clip.attributes, "low"), scalar(clip.attributes, "high")
     formula = f"sum[j] = bias[j] + sum over k of weights[j][k] * x[k], then shift {by}, then clip"
     biases = context.table(dense, "bias", bias, formula)
     table = context.table(dense, "weights", [w for row in weights for w in row], formula)
     kernel = "layer_" + "_".join(t.removesuffix("_t") for t in (table.ctype, biases.ctype, x.ctype, out.ctype))
-    where = f"{table.base}, {biases.base}, {x.pointer()}, {out.pointer()}"
-    return [
-        f"/* {dense.name} {span_text(dense.interval)}, shifted {span_text(shift.interval)}, clipped {span_text(clip.interval, clip.scale)} */",
-        f"{context.prefix}_{kernel}({where}, {len(bias)}U, {columns}U, {by}U, {literal(low)}, {literal(high)});",
-    ]
+    target = replace(out, offset=out.offset + first)
+    where = f"{table.base}, {biases.base}, {x.pointer()}, {target.pointer()}"
+    return [f"{context.prefix}_{kernel}({where}, {len(bias)}U, {columns}U, {by}U, {literal(low)}, {literal(high)});"]
 
 
 def _trees(node: Node, inputs: Sequence[Value], out: Value, context: Context) -> list[str]:
@@ -232,6 +246,12 @@ def _trees(node: Node, inputs: Sequence[Value], out: Value, context: Context) ->
     # A comparison with a threshold outside what the input can reach decides as one with the nearest that it can, and is narrower.
     reach = [context.inputs[0].at(f) for f in feature]
     threshold = tuple(min(max(t, low - 1), high) for t, (low, high) in zip(threshold, reach, strict=True))
+    sizes = [narrowest(values)[1] for values in (threshold, child, value, feature)]
+    forest = None if x.single else pack_forest(node, context.inputs[0], x.ctype, len(child) * sum(sizes))
+    if forest:
+        formula = f"complete trees of depth {depth}, nodes before leaves; a node goes on to 2 i + (x[feature] > threshold)"
+        stream = context.tables.add(f"{context.stem}_{node.name}_words", forest.words, f"{node.name}: {formula}", ctype="uint32_t")
+        return [f"const int32_t {out.base} = {context.kernels.walk(forest, stream, x, context.prefix)}; {note(node)}"]
     step = "node = child[node] + (x[feature[node]] > threshold[node])"
     children = context.table(node, "child", child, f"{step}, {depth} steps from each root; a leaf is its own child")
     limits = context.table(node, "threshold", threshold, f"{step}; limited to what the input can reach")

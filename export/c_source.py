@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from dataset.errors import InputError, ProgramError
 from export import c_blocks
 from export.c_header import count_type, header_gaps, identity, member_type
+from export.c_kernels import Kernels
 from export.c_ops import ELEMENT, WHOLE, Context, layer, local, loop, note
 from export.c_text import fill, literal, span_text, template
 from export.c_view import POOLS, Slots, Tables, Unit, Value, atom, berths, fusions, literals, live, row_of, scratch_slots, units, windows
@@ -36,32 +37,35 @@ class Body:
     pools: Mapping[str, int]  # elements of the scratch by their type
 
 
-def emit_c(program: Program, prefix: str = "innage") -> CSource:
+def emit_c(program: Program, prefix: str = "innage", kernels: str = "small", assembly: bool = False) -> CSource:
     """The C of ``program``; all names start with ``prefix``.
 
+    ``kernels`` says which layers may run on packed words (see ``c_kernels``), and ``assembly`` switches on the kernels' inline assembly for
+    the cores that have it: the readings stay the same, bit for bit.
+
     The program is analysed anew, so one that could overflow is refused. Raises ProgramError for that and for an operation,
-    a name or a trim range that C cannot have, InputError for an unusable prefix; always before any text is made.
+    a name or a trim range that C cannot have, InputError for an unusable prefix or unknown kernels; always before any text is made.
     """
     if not _PREFIX.fullmatch(prefix):
         raise InputError("prefix", repr(prefix), "a lower-case letter, then letters, digits and _, at most 31 in all")
     _check(program)
     program = analyse(program)
-    tables = Tables(f"{prefix}_tables")
-    step_text, step = _step(program, prefix, tables)
+    tables, shared = Tables(f"{prefix}_tables"), Kernels(kernels, assembly)
+    step_text, step = _step(program, prefix, tables, shared)
     gaps = {
         "prefix": prefix,
         "PREFIX": prefix.upper(),
         "format": str(FORMAT),
         "model_id": f"0x{model_id(program):08X}",
         "identity": identity(program),
-        "prepare": _prepare(program, prefix, tables),
+        "prepare": _prepare(program, prefix, tables, shared),
         "init": _init(program),
         "step": step_text,
         "selftest": c_blocks.selftest(tables, prefix),
         "tables_start": c_blocks.tables_start(tables, prefix),
         "tables": c_blocks.aggregate(tables, prefix),
     }
-    gaps["helpers"] = c_blocks.helpers(gaps["prepare"] + gaps["step"], prefix)
+    gaps["helpers"] = c_blocks.helpers(gaps["prepare"] + gaps["step"], prefix, shared)
     header = fill(template("model.h"), gaps | header_gaps(program, prefix, tables, step.pools))
     return CSource(prefix, header, fill(template("model.c"), gaps))
 
@@ -78,12 +82,12 @@ def _check(program: Program) -> None:
         raise ProgramError("trim", span_text(program.trim), f"counts, [0, {program.count_max}]")
 
 
-def _prepare(program: Program, prefix: str, tables: Tables) -> str:
+def _prepare(program: Program, prefix: str, tables: Tables, shared: Kernels) -> str:
     if program.trim is None:
         return "    (void)prepared;\n    (void)trim;\n    return true;"
     placed = {name: _member("prepared", name, i) for name, i in program.prepared_intervals.items() if i.size > 1}
     known = {"trim": _counts("trim", program)}
-    body = _body(program.prepare, program.prepared, known, placed, {"trim": program.trim}, "", Context(prefix, tables, "p"))
+    body = _body(program.prepare, program.prepared, known, placed, {"trim": program.trim}, "", Context(prefix, tables, "p", kernels=shared))
     lines = _trim_check(program.trim, program.count_bits, tables)
     inner = [f"{ctype} {POOLS[ctype]}[{length}];" for ctype, length in body.pools.items()]
     inner += _loads(program, {"trim"} & _used(program.prepare, program.prepared))
@@ -132,7 +136,7 @@ def _init(program: Program) -> str:
     return _indented(lines)
 
 
-def _step(program: Program, prefix: str, tables: Tables) -> tuple[str, Body]:
+def _step(program: Program, prefix: str, tables: Tables, shared: Kernels) -> tuple[str, Body]:
     nodes, renewed = _renewals(program)
     keep = (*program.outputs.values(), *renewed.values())
     known: dict[str, Value] = {"counts": _counts("counts", program)}
@@ -140,7 +144,7 @@ def _step(program: Program, prefix: str, tables: Tables) -> tuple[str, Body]:
     intervals = program.inputs | program.prepared_intervals | {s.name: s.interval for s in program.states}
     known |= {n: _member("prepared", n, i) for n, i in program.prepared_intervals.items()}
     known |= {s.name: _member("state", s.name, s.interval) for s in program.states}
-    body = _body(nodes, keep, known, {}, intervals, "scratch->", Context(prefix, tables, "t"))
+    body = _body(nodes, keep, known, {}, intervals, "scratch->", Context(prefix, tables, "t", kernels=shared))
     used = _used(nodes, keep)
     inner = [*_loads(program, used), *body.lines]
     for name, value in renewed.items():

@@ -65,6 +65,12 @@ def numbers(values: Iterable[int], indent: str) -> str:
     return "{\n" + "\n".join(f"{indent}    {line}" for line in lines) + f"\n{indent}}}"
 
 
+def words(values: Iterable[int], indent: str) -> str:
+    """The entries of an initialiser of packed words, in hexadecimal and wrapped."""
+    lines = textwrap.wrap(", ".join(f"0x{v:08X}U" for v in values), WIDTH - len(indent) - 4)
+    return "{\n" + "\n".join(f"{indent}    {line}" for line in lines) + f"\n{indent}}}"
+
+
 def template(name: str) -> str:
     """A template that ships with the package."""
     return (resources.files("export.data") / name).read_text(encoding="utf-8")

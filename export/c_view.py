@@ -12,7 +12,7 @@ import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from export.c_text import comment_text, literal, narrowest, numbers
+from export.c_text import comment_text, literal, narrowest, numbers, words
 from training.program import Interval, Node, matrix, scalar, vector
 from training.program.ops import Ints
 
@@ -23,7 +23,7 @@ ELEMENTWISE = frozenset(
 
 TYPE_BYTES = {"uint8_t": 1, "int8_t": 1, "uint16_t": 2, "int16_t": 2, "int32_t": 4}
 POOLS = {"int32_t": "words", "int16_t": "halves", "uint16_t": "counts", "int8_t": "bytes", "uint8_t": "octets"}  # their names in the scratch
-_PACK = {"uint8_t": "B", "int8_t": "b", "uint16_t": "H", "int16_t": "h", "int32_t": "i"}
+_PACK = {"uint8_t": "B", "int8_t": "b", "uint16_t": "H", "int16_t": "h", "uint32_t": "I", "int32_t": "i"}
 
 
 @dataclass(frozen=True)
@@ -253,7 +253,7 @@ class Table:
     @property
     def initialiser(self) -> str:
         if not self.row:
-            return "    " + numbers(self.values, "    ")
+            return "    " + (words(self.values, "    ") if self.ctype == "uint32_t" else numbers(self.values, "    "))
         rows = [self.values[k : k + self.row] for k in range(0, len(self.values), self.row)]
         return "    {\n" + ",\n".join("        " + numbers(row, "        ") for row in rows) + "\n    }"
 
@@ -269,9 +269,10 @@ class Tables:
     symbol: str
     _members: dict[str, Table] = field(default_factory=dict)
 
-    def add(self, name: str, values: Sequence[int], formula: str, row: int = 0) -> Value:
-        """Keep ``values``; gives where C finds them. ``row`` > 0 makes an array of rows of that length."""
-        ctype, width = narrowest(values)
+    def add(self, name: str, values: Sequence[int], formula: str, row: int = 0, ctype: str = "") -> Value:
+        """Keep ``values``; gives where C finds them. ``row`` > 0 makes an array of rows of that length; ``ctype`` asks for a type."""
+        ctype = ctype or narrowest(values)[0]
+        width = struct.calcsize(_PACK[ctype])
         table = Table(self._free(name), ctype, width, tuple(values), row, formula)
         for known in self._members.values():
             if (known.ctype, known.values, known.row) == (table.ctype, table.values, table.row):

@@ -85,7 +85,7 @@ extern "C" {
 /*
  * To place code and tables, define @PREFIX@_CODE_SECTION and @PREFIX@_TABLE_SECTION as attributes when compiling @prefix@.c, such as
  * __attribute__((section(".level_tables"))). Empty by default.
- * @PREFIX@_FAST, when defined as well, takes layers four products at a time: more code, fewer cycles, the same readings.
+ * @PREFIX@_ASM, when defined as well, lets kernels on packed words run in assembly on ARMv6-M: fewer cycles, the same readings.
  */
 
 typedef @count_type@ @prefix@_count_t;

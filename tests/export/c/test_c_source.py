@@ -50,14 +50,6 @@ def test_optimised_build_agrees(all_built: dict[str, Any]) -> None:
     np.testing.assert_array_equal(state, its.vectors.state)
 
 
-def test_fast_layers_agree(all_built: dict[str, Any]) -> None:
-    """Four products at a time give the same readings on the core, in fewer cycles, whatever is left over of seven columns."""
-    its = all_built["two_nets"]
-    run = Machine(build_core(replace(its.c, source="#define INNAGE_FAST\n" + its.c.source))).run(its.vectors)
-    np.testing.assert_array_equal(run.readings, its.vectors.readings)
-    assert run.cycles.max() < its.on_core.cycles.max()
-
-
 def test_layers_of_the_same_types_share_a_kernel(all_built: dict[str, Any]) -> None:
     """Two layers on halves call one kernel, and a joined row is written where it is needed, not copied."""
     text = code_only(all_built["two_nets"].c.source)

@@ -1,0 +1,196 @@
+"""Layers and trees on packed words: the same bits from the inline assembly, from its C and from the interpreter, and the conditions of each kind."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from dataset.errors import InputError
+from export.c_kernels import Kernels, Layer, pack
+from export.c_source import emit_c
+from export.emulator import Machine
+from export.toolchain import build_core, lint
+from export.twin import build_together
+from export.vectors import make_vectors
+from training.program import Builder, Program
+
+Expose = Callable[..., Program]
+
+# Rows, columns, greatest weight, range of x, shift, upper limit of a layer; between them every kind, every type of row, remainders of both.
+LAYERS = {
+    "bytes": (9, 7, 127, (-100, 127), 7, 127),
+    "bytes of long rows": (4, 16, 127, (0, 200), 9, 255),
+    "bytes of halves": (8, 6, 127, (-4000, 4000), 8, 8000),
+    "spread": (5, 12, 127, (-40000, 70000), 9, 65535),
+    "spread of unsigned": (4, 3, 127, (0, 65535), 1, 100000),
+    "halves": (6, 5, 32767, (0, 16384), 15, 16384),
+    "pairs": (19, 9, 27, (0, 127), 4, 127),
+    "pairs of signed": (8, 8, 30, (-100, 100), 1, 16000),
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Case:
+    """A program with the kinds of kernel that its two tiers must use."""
+
+    program: Program
+    fast: set[str]
+    fastest: set[str]
+
+
+def layers(expose: Expose) -> Program:
+    """Every layer of ``LAYERS`` on its own row of inputs, which reaches both ends of its range."""
+    rng = np.random.default_rng(8)
+    b = Builder("layers", count_bits=16, channels=16, period_ms=100, span=6400)
+    out = []
+    for name, (rows, columns, most, (low, high), shift, top) in LAYERS.items():
+        scaled = b.node("shift", b.node("mul", b.node("take", "counts", indices=tuple(range(columns))), b.const(max(2 * (high - low) >> 3, 1))), shift=13)
+        x = b.node("clip", b.node("add", scaled, b.const(low)), low=low, high=high)
+        weights = tuple(tuple(int(v) for v in row) for row in rng.integers(-most, most + 1, (rows, columns)))
+        bias = tuple(int(v) for v in rng.integers(-200, 200, rows))
+        total = b.node("dense", x, weights=weights, bias=bias, name=name.replace(" ", "_"))
+        out.append(b.node("clip", b.node("shift", total, shift=shift), low=0, high=top))
+    return expose(b, *out)
+
+
+def forests(expose: Expose) -> Program:
+    """Complete and cut trees on rows of every type, with thresholds outside what a feature can be."""
+    rng, b, out = np.random.default_rng(9), Builder("forests", count_bits=16, channels=5, period_ms=100, span=6400), []
+    ranges = {"octet_row": (0, 255), "byte_row": (-128, 127), "count_row": (0, 65535), "half_row": (-32768, 32767), "word_row": (-40000, 32767)}
+    for depth, (name, (low, high)) in enumerate(ranges.items(), 1):
+        x = b.node("clip", b.node("add", "counts", b.const(low)), low=low, high=high)
+        feature, threshold, child, value, roots = list[int](), list[int](), list[int](), list[int](), list[int]()
+        for _ in range(3):
+            roots.append(len(child))
+            grow(rng, depth, (low, high), feature, threshold, child, value)
+        tables = {"feature": feature, "threshold": threshold, "child": child, "value": value, "roots": roots}
+        out.append(b.node("trees", x, depth=depth, name=name, **{n: tuple(v) for n, v in tables.items()}))
+    return expose(b, *out)
+
+
+def grow(rng: np.random.Generator, depth: int, reach: tuple[int, int], *tables: list[int]) -> None:
+    """Append one tree; one node in eight ends early, and some thresholds lie on or beyond the ends."""
+    feature, threshold, child, value = tables
+    low, high = reach
+    level = [len(child)]
+    for table in tables:
+        table.append(0)
+    for d in range(depth + 1):
+        below = []
+        for k in level:
+            if d == depth or (d and rng.random() < 0.125):
+                feature[k], threshold[k], child[k], value[k] = 0, 2**31 - 1, k, int(rng.integers(-30000, 30000))
+                continue
+            edge = [low - 7, low, high - 1, high, high + 7, *rng.integers(low, high, 10)]
+            limit = max(int(rng.choice(edge)), -32768)  # a node's word has 16 bits for it
+            feature[k], threshold[k], child[k] = int(rng.integers(0, 5)), limit, len(child)
+            below += [len(child), len(child) + 1]
+            for table in tables:
+                table += [0, 0]
+        level = below
+
+
+@pytest.fixture(scope="module")
+def cases(exposed: Expose) -> dict[str, Case]:
+    trees = {f"trees_{k}_{t}" for k, t in enumerate(("uint8", "int8_signed", "uint16", "int16_signed", "int32_signed"), 1)}
+    small = {"bytes_int8_int8", "bytes_uint8_uint8", "bytes_int16_int16", "spread_int32_uint16", "spread_uint16_int32", "halves_uint16_int16"}
+    plus = {"bytes_uint8_int8"}
+    return {
+        "layers": Case(layers(exposed), small | plus | {"bytes_int8_int16"}, small | {"pairs_uint8_int8", "pairs_int8_int16"}),
+        "forests": Case(forests(exposed), trees, trees),
+    }
+
+
+@pytest.mark.parametrize(("name", "tier"), [("layers", "fast"), ("layers", "fastest"), ("forests", "fast")])
+def test_kernels_agree(cases: dict[str, Case], name: str, tier: str) -> None:
+    """Assembly on the core, its C on the core and, checked, on this computer give the interpreter's readings and values, for inputs at the corners too."""
+    case = cases[name]
+    vectors = make_vectors(case.program, 150, seed=4)
+    plain, assembly = (emit_c(case.program, kernels=tier, assembly=which) for which in (False, True))
+    assert set(re.findall(r"static (?:void|int32_t) innage_((?:bytes|spread|halves|pairs|trees)_\w+)\(", plain.source)) == getattr(case, tier)
+    for source in (plain, assembly):
+        run = Machine(build_core(source)).run(vectors)
+        np.testing.assert_array_equal(run.readings, vectors.readings)
+        np.testing.assert_array_equal(run.state, vectors.state)
+    readings, state = build_together([plain]).run("innage", vectors)
+    np.testing.assert_array_equal(readings, vectors.readings)
+    np.testing.assert_array_equal(state, vectors.state)
+    assert len(np.unique(state)) > 20  # what is compared says something
+
+
+def test_kernels_compile_without_warning(cases: dict[str, Case]) -> None:
+    """The kernels' C passes the warnings of the design as C and as C++, also with the assembly asked for."""
+    source = emit_c(cases["layers"].program, kernels="fastest", assembly=True)
+    assert lint(source) == "" == lint(source, "c++")
+
+
+def test_assembly_is_asked_for_in_the_source(cases: dict[str, Case]) -> None:
+    """Only where it was asked for does the source switch it on itself."""
+    plain, assembly = (emit_c(cases["layers"].program, kernels="fast", assembly=which).source for which in (False, True))
+    assert "#define INNAGE_ASM" not in plain
+    assert "#define INNAGE_ASM" in assembly
+
+
+def test_unknown_kernels_are_refused(cases: dict[str, Case]) -> None:
+    with pytest.raises(InputError, match="small, fast, fastest"):
+        emit_c(cases["layers"].program, kernels="quick")
+
+
+def _layer(weight: int, columns: int, start: int, high: int, rows: int) -> Layer:
+    return Layer(((weight,) * columns,) * rows, (start,) * rows, 0, 100, ((0, high),) * columns)
+
+
+def test_pairs_need_sums_of_16_bits() -> None:
+    """A sum may reach 32767, and no more: 127 * 129 * 2 + 1 = 32767."""
+    assert pack("pairs", _layer(127, 2, 1, 129, 8)) is not None
+    assert pack("pairs", _layer(127, 2, 2, 129, 8)) is None
+    assert pack("pairs", _layer(-127, 2, -1, 129, 8)) is not None
+    assert pack("pairs", _layer(-127, 2, -2, 129, 8)) is None  # -32768 would fit alone, not joined with another
+
+
+def test_bytes_need_room_for_a_sum_256_times_as_large() -> None:
+    """257 times the sum of a row must fit 32 bits: (2^31 - 1) // 257 = 8355967."""
+    assert pack("bytes", _layer(1, 1, 0, 8355967, 4)) is not None
+    assert pack("bytes", _layer(1, 1, 0, 8355968, 4)) is None
+    assert pack("spread", _layer(1, 1, 0, 8355968, 4)) is not None
+
+
+def test_weights_too_wide_for_a_kind_are_refused() -> None:
+    assert pack("bytes", _layer(128, 2, 0, 1, 4)) is None
+    assert pack("spread", _layer(-128, 2, 0, 1, 4)) is None
+    assert pack("halves", _layer(32767, 2, 0, 1, 4)) is not None
+    assert pack("halves", _layer(32768, 2, 0, 1, 4)) is None
+
+
+def test_layers_that_are_not_rectified_stay_in_the_loop(exposed: Expose) -> None:
+    """A clip that does not start at zero has no kernel on words."""
+    b = Builder("signed", count_bits=8, channels=4, period_ms=100, span=6400)
+    total = b.node("shift", b.node("dense", "counts", weights=((1, 2, 3, 4),) * 4, bias=(0,) * 4), shift=3)
+    text = emit_c(exposed(b, b.node("clip", total, low=-1, high=100)), kernels="fastest").source
+    assert "_layer_int8_" in text or "_layer_uint8_" in text
+    assert not re.search(r"innage_(bytes|spread|halves|pairs)_", text)
+    assert Kernels("fast").text("innage") == ""
+
+
+def test_trees_take_four_bytes_a_node_and_two_a_leaf(cases: dict[str, Case]) -> None:
+    """Three complete trees of depth 4: (15 * 4 + 16 * 2) * 3 bytes."""
+    source = emit_c(cases["forests"].program)
+    assert re.search(rf"uint32_t t_half_row_words\[{(15 * 4 + 16 * 2) * 3 // 4}\];", source.source)
+
+
+def test_a_forest_that_is_smaller_as_nodes_stays_so(exposed: Expose) -> None:
+    """A long thin tree has few nodes, and a complete one of its depth many."""
+    b = Builder("thin", count_bits=8, channels=2, period_ms=100, span=6400)
+    child = (1, 3, 2, 5, 4, 7, 6, 7, 8)
+    leaves = {2, 4, 6, 7, 8}
+    child = tuple(k if k in leaves else c for k, c in enumerate(child))
+    trees = b.node(
+        "trees", "counts", roots=(0,), feature=(0,) * 9, threshold=tuple(255 if k in leaves else 40 * (k + 1) % 250 for k in range(9)), child=child,
+        value=tuple(range(9)), depth=4,
+    )  # fmt: skip
+    text = emit_c(exposed(b, trees)).source
+    assert "_trees_" not in text.replace("t_trees", "")
