@@ -20,7 +20,7 @@ from training.judged import Judged, figures_of
 from training.judging import judge_model
 from training.rows import Floats, Ints, Mask
 
-STEPS_PCT = (1, 2, 4, 8, 16)
+STEPS_PCT = (0.5, 1.0, 2.0, 4.0, 8.0, 16.0)
 DIRECTIONS = (1, -1)
 _EDGE = 0.01  # of the frames: what lies beyond is no measure of a swing
 
@@ -32,7 +32,7 @@ class Drift:
     """One alteration: its kind, and its size in per cent (of the swing, of the counts) or the dead channel."""
 
     kind: str
-    amount: int
+    amount: float
 
 
 def drifts(channels: int) -> tuple[Drift, ...]:
@@ -57,7 +57,8 @@ def altered(data: FrozenData, chosen: Mask, drift: Drift) -> list[Ints]:
             sign = 1 if sensor.count_law is CountLaw.RISES else -1
             counts = counts + sign * drift.amount / 100 * (high - low) * _above(data, k, len(counts), sensor)
         else:
-            counts[:, drift.amount] = _dry(data, k, low if sensor.count_law is CountLaw.RISES else high)[drift.amount]
+            pad = int(drift.amount)
+            counts[:, pad] = _dry(data, k, low if sensor.count_law is CountLaw.RISES else high)[pad]
         made.append(np.clip(np.rint(counts), 0, most).astype(np.int64))
     return made
 
@@ -88,7 +89,7 @@ def sweep(model: Model, data: FrozenData, chosen: Mask, limits: Limits | None, p
     rows: list[dict[str, Any]] = []
     met: set[int] = set()
     for done, drift in enumerate(tried):
-        say(f"{drift.kind} {drift.amount}", done, len(tried))
+        say(f"{drift.kind} {drift.amount:g}", done, len(tried))
         its = judge_model(model, data, chosen, None if drift.kind == "none" else altered(data, chosen, drift))
         figures = figures_of(its)
         answers = answer_classes(limits, figures | {"worst_group_rmse_mm": worst_rmse(its)}, None)
@@ -114,13 +115,13 @@ def stands(rows: Sequence[dict[str, Any]]) -> dict[str, Any]:
     for kind in ("baseline", "gain"):
         for sign, way in zip(DIRECTIONS, ("up", "down"), strict=True):
             made[f"{kind}_{way}_pct"] = _held([r for r in rows if r["kind"] == kind and r["amount"] * sign > 0])
-    made["dead_pads"] = [row["amount"] for row in rows if row["kind"] == "dead pad" and not row["fails"]]
+    made["dead_pads"] = [int(row["amount"]) for row in rows if row["kind"] == "dead pad" and not row["fails"]]
     return made
 
 
-def _held(rows: Sequence[dict[str, Any]]) -> int:
+def _held(rows: Sequence[dict[str, Any]]) -> float:
     """The size of the last step before the first that fails."""
-    held = 0
+    held = 0.0
     for row in rows:
         if row["fails"]:
             break

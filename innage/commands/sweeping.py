@@ -60,12 +60,12 @@ def amount_of(row: dict[str, Any], pads: list[str]) -> str:
         return ""
     if row["kind"] == "dead pad":
         return pads[int(row["amount"])]
-    return f"{row['amount']:+d} %" + (" of swing" if row["kind"] in ("baseline", "film") else "")
+    return f"{row['amount']:+g} %" + (" of swing" if row["kind"] in ("baseline", "film") else "")
 
 
 def _show(found: dict[str, Any]) -> None:
     rows = [
-        (r["kind"], amount_of(r, found["pads"]), r["p95_mm"], 100 * r["accepted_share"], r["false_wet_episodes"], ", ".join(r["fails"]) or None)
+        (r["kind"], amount_of(r, found["pads"]), r["p95_mm"], 100 * r["accepted_share"], r["false_wet_episodes"], _by_metric(r["fails"]) or None)
         for r in found["rows"]
     ]
     title = f"drift of {found['model']} on the {found['role']} groups of {found['frozen']['name']} ({found['frozen']['origin']})"
@@ -75,6 +75,14 @@ def _show(found: dict[str, Any]) -> None:
         say("No limit is met without drift, or none was given: nothing to stand.")
         return
     for kind, what in (("baseline", "of the swing"), ("gain", "of the counts")):
-        say(f"{kind}: stands +{its[f'{kind}_up_pct']} % and -{its[f'{kind}_down_pct']} % {what}, as far as tried.")
-    say(f"film above the liquid: stands {its['film_pct']} % of the swing on every pad, as far as tried.")
+        say(f"{kind}: stands +{its[f'{kind}_up_pct']:g} % and -{its[f'{kind}_down_pct']:g} % {what}, as far as tried.")
+    say(f"film above the liquid: stands {its['film_pct']:g} % of the swing on every pad, as far as tried.")
     say("one dead pad: stands " + (", ".join(found["pads"][k] for k in its["dead_pads"]) or "none") + ".")
+
+
+def _by_metric(fails: list[str]) -> str:
+    """Limits that fail, each metric once with its conditions."""
+    found: dict[str, list[str]] = {}
+    for metric, condition in (name.split(" ", 1) for name in fails):
+        found.setdefault(metric, []).append(condition)
+    return "; ".join(f"{metric} {', '.join(conditions)}" for metric, conditions in found.items())
