@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check --quiet
 SOURCES := $(shell find dataset training export innage migrations -name '__pycache__' -prune -o -type f -print)
 TESTS ?= tests
-PYTEST := $(BIN)/python -P -m pytest -n 2
+PYTEST := $(BIN)/python -P -m pytest -n 2 --dist worksteal
 
 .PHONY: demo test test-slow lint format clean
 
