@@ -36,7 +36,7 @@ def power_on(program: Program, data: FrozenData, chosen: Mask, trims: Ints, seed
     inside = frame < length
     warm = whole[np.minimum(start + frame, len(whole) - 1), where]
     given = warm[0, :, OUTPUTS.index("validity")] != WITHHELD
-    waits = _waits(data, sessions, start, cold[:, :, OUTPUTS.index("validity")] != WITHHELD, inside)[given]
+    waits = _waits(data, sessions, start, cold[:, :, OUTPUTS.index("validity")] != WITHHELD)[given]
     gaps = sum(len(restarts(data.frames[int(s)].t_ms, program.period_ms, program.period_tolerance_pct)) for s in used)
     return {
         "starts": len(start), "withheld_anyway": int((~given).sum()), "none": int(np.isinf(waits).sum()), "restarts": gaps,
@@ -63,9 +63,8 @@ def _outputs(program: Program, data: FrozenData, session: Ints, start: Ints, len
     return np.concatenate([found[node] for node in nodes], axis=2)
 
 
-def _waits(data: FrozenData, sessions: Ints, start: Ints, given: Mask, inside: Mask) -> Floats:
-    """Seconds to the first frame that is ``given``, (streams,); infinite where there is none."""
-    given = given & inside
+def _waits(data: FrozenData, sessions: Ints, start: Ints, given: Mask) -> Floats:
+    """Seconds to the first frame that is ``given``, (streams,); infinite where there is none; behind its end a stream is all 0, withheld."""
     first = np.argmax(given, axis=0)
     waited = [int(data.frames[int(s)].t_ms[a + k] - data.frames[int(s)].t_ms[a]) for s, a, k in zip(sessions, start, first, strict=True)]
     return np.where(given.any(axis=0), np.asarray(waited) / 1000, np.inf)
