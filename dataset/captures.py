@@ -100,7 +100,12 @@ def _to_mark_revision(row: MarkRevisionRow) -> MarkRevision:
 
 def mark_revisions(orm: OrmSession, ref: str) -> tuple[MarkRevision, ...]:
     """The later revisions of a session's marks, oldest first."""
-    return tuple(_to_mark_revision(row) for row in session_row(orm, ref).mark_revisions)
+    return revisions_of(session_row(orm, ref))
+
+
+def revisions_of(row: SessionRow) -> tuple[MarkRevision, ...]:
+    """The later revisions of a session's marks, in the order they came into this store, every hash checked."""
+    return tuple(_to_mark_revision(revision) for revision in row.mark_revisions)
 
 
 def amend_marks(orm: OrmSession, ref: str, marks: Sequence[Mark], author: str, reason: str) -> MarkRevision:

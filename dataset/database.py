@@ -129,17 +129,18 @@ def revision_of(path: Path, timeout_s: float, history: History, connect: Callabl
         raise no_store
     try:
         with path.open("rb") as file:
-            magic = file.read(16)
+            head = file.read(72)
     except OSError as error:
         raise StoreError(str(path), f"cannot be read ({error.strerror})") from error
-    if magic != b"SQLite format 3\0":
+    if not head.startswith(b"SQLite format 3\0"):
         raise no_store
     with translated(path, timeout_s), closing(connect() if connect else sqlite3.connect(path, timeout=timeout_s)) as connection:
         try:
             (application,) = connection.execute("PRAGMA application_id").fetchone()
             rows = connection.execute("SELECT version_num FROM alembic_version").fetchall() if application == APPLICATION_ID else []
         except sqlite3.DatabaseError as error:
-            if isinstance(error, sqlite3.OperationalError) and "no such table" not in str(error):
+            busy = isinstance(error, sqlite3.OperationalError) and "no such table" not in str(error)
+            if busy or ("malformed" in str(error) and int.from_bytes(head[68:72], "big") == APPLICATION_ID):
                 raise
             raise no_store from error
     if len(rows) != 1:
@@ -163,7 +164,9 @@ def translated(path: Path, timeout_s: float) -> Iterator[None]:
             found = f"another process was writing to it for more than {timeout_s:g} s"
             raise StoreError(str(path), found, "", "nothing was changed; try again when the other process is done") from error
         if "malformed" in text or "not a database" in text:
-            raise StoreError(str(path), f"the file is damaged ({text})", "", "use a copy of it") from error
+            raise StoreError(
+                str(path), f"the file is damaged ({text})", "", "'innage check' says what is lost, 'innage restore' puts a backup in its place"
+            ) from error
         if "readonly" in text or "unable to open" in text or "full" in text:
             raise StoreError(str(path), f"cannot be written ({text})", "", "check the file's permissions and the free space") from error
         raise StoreError(str(path), text) from error

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from types import TracebackType
 from typing import Any, TypeVar
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset import captures, freezing, frozen_sets, merging, models, open_captures, registry, trim_rows
+from dataset import captures, freezing, frozen_sets, merging, models, open_captures, registry, textual_store, trim_rows
 from dataset.database import HISTORY, TIMEOUT_S, Database, History, prepare
 from dataset.door import Summary
 from dataset.errors import InputError
@@ -44,6 +45,8 @@ from dataset.records import (
     Unit,
 )
 from dataset.tables import BudgetRow, FrozenSetRow, LimitsRow, LiquidRow, MappingRow, ModelRow, MountingRow, SensorRow, TankRow, UnitRow
+from dataset.textual_reading import read_text
+from dataset.textual_store import TextReport
 
 T = TypeVar("T")
 
@@ -287,6 +290,25 @@ class Store:
             if dry_run:
                 orm.rollback()
             return report
+
+    # -- plain text ------------------------------------------------------------------------------------------------------
+
+    def to_text(self) -> dict[str, str]:
+        """Registry, limits and marks as text files, by their path in a folder; see :mod:`dataset.textual`."""
+        return self._read(textual_store.collect)
+
+    def from_text(self, files: Mapping[str, str]) -> TextReport:
+        """Bring in what text files hold and this store has not: all of it or nothing, as :meth:`merge` does with another store.
+
+        Raises:
+            InputError: a file that cannot be read, marks that do not have their hash, or text that contradicts the store.
+        """
+        content = read_text(files)
+        with TemporaryDirectory(prefix="innage-") as folder, Store.open(Path(folder) / "text.db") as made:
+            made._write(lambda orm: textual_store.add_registry(orm, content.registry))
+            with reading_other(made.path, TIMEOUT_S, HISTORY) as theirs, self._database.writing() as orm:
+                report = merging.merge(orm, self.path.name, theirs, "the text")
+                return textual_store.add_revisions(orm, content, report)
 
     # -- live captures ---------------------------------------------------------------------------------------------------
 

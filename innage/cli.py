@@ -10,7 +10,9 @@ from typer.core import TyperGroup
 
 from dataset.errors import InnageError
 from innage.commands import (
+    backup,
     budget,
+    checking,
     comparing,
     demo,
     exporting,
@@ -33,6 +35,7 @@ from innage.commands import (
     studying,
     sweeping,
     tank,
+    text,
     tracing,
     training,
     trimming,
@@ -41,7 +44,7 @@ from innage.commands import (
 
 
 class Face(TyperGroup):
-    """The one place where an expected error becomes a sentence on stderr and exit code 2; anything else keeps its traceback."""
+    """The one place where an expected error becomes a sentence on stderr and exit code 2, Ctrl-C 130; anything else keeps its traceback."""
 
     def invoke(self, ctx: Any) -> Any:
         """Run the command that the arguments name."""
@@ -50,6 +53,9 @@ class Face(TyperGroup):
         except InnageError as error:
             print(f"innage: {error}", file=sys.stderr)
             raise typer.Exit(2) from error
+        except KeyboardInterrupt:
+            print("innage: interrupted", file=sys.stderr)
+            raise typer.Exit(130) from None
 
 
 app = typer.Typer(
@@ -74,9 +80,12 @@ for module, name in (
     (marking, "mark"),
     (trimming, "trim"),
     (rig, "rig"),
+    (text, "text"),
 ):
     app.add_typer(module.app, name=name)
-for module in (logging, sessions, gaps, merging, freezing, training, retraining, studying, comparing, replaying, sweeping, exporting, tracing, demo):
+for module in (logging, sessions, gaps, merging, checking, backup):
+    module.register(app)
+for module in (freezing, training, retraining, studying, comparing, replaying, sweeping, exporting, tracing, demo):
     module.register(app)
 
 
