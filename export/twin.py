@@ -20,7 +20,7 @@ from export.vectors import Vectors, to_csv
 from training.program import Array
 
 _RANGE = r"/\* \[(-?\d+), (-?\d+)\]"
-_GIVEN = re.compile(rf"^( *)(const int32_t (\w+)|[\w>.\[\]+ -]*\]) = (.*); {_RANGE}", re.MULTILINE)
+_GIVEN = re.compile(rf"^( *)(const int32_t (\w+)|(?!int32_t |const )\w[\w>.\[\]+ -]*) = (.*); {_RANGE}", re.MULTILINE)
 _BUILT_UP = re.compile(rf"^( *)int32_t (\w+) = (.*); {_RANGE}", re.MULTILINE)
 _STATED = re.compile(rf"; {_RANGE}")
 
