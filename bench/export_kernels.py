@@ -1,108 +1,153 @@
-"""The exported C on the emulated core beside C with software floating point written out naively for the same nets, in one run.
+"""The exported C on the emulated core beside C written out naively, in one run: nets, layers of 16 x 16, an ensemble of trees.
 
-    python -P bench/export_kernels.py
+    python bench/export_kernels.py
 
-Cycles are those of the core's timing table with a single-cycle multiplier and no wait states; flash counts everything that was linked.
-The weights are drawn, not trained: sizes and cycles do not depend on what they say.
+Cycles and instructions are those of one step of a Cortex-M0+ (the dearest of the frames run) with a single-cycle multiplier and no wait states;
+bytes are flash beyond that of an empty model, so the interface counts for nobody. A layer costs what three layers cost more than two, a
+tree a tenth of what twenty cost more than ten. The weights are drawn, not trained: sizes and cycles do not depend on what they say.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import dataclass
 
-from net_program import PADS, net_program
+import numpy as np
+from naive_c import FORMS, empty_program, float_net, float_trees, integer_layers
+from net_program import net_program
 
 from export.c_source import CSource, emit_c
 from export.emulator import Machine
-from export.toolchain import build_core
+from export.machine_code import Disassembler
+from export.toolchain import Image, build_core
 from export.vectors import make_vectors
-from training.program import Program, matrix, vector
+from training.program import Builder, Program
 
-FRAMES = 200
-
-_FLOAT = """#include "innage.h"
-@tables@
-static void layer(const float *w, const float *b, const float *x, float *out, int rows, int columns, int last)
-{
-    for (int j = 0; j < rows; ++j) {
-        float sum = b[j];
-        for (int k = 0; k < columns; ++k) {
-            sum += w[j * columns + k] * x[k];
-        }
-        out[j] = (!last && sum < 0.0f) ? 0.0f : sum;
-    }
-}
-uint32_t innage_api_version(void) { return 1U; }
-uint32_t innage_model_id(void) { return 1U; }
-const void *innage_tables_start(void) { return NULL; }
-bool innage_selftest(void) { return true; }
-bool innage_prepare(innage_prepared_t *prepared, const innage_count_t *trim) { (void)prepared; (void)trim; return true; }
-void innage_init(innage_state_t *state) { (void)state; }
-uint8_t innage_step(innage_state_t *state, const innage_prepared_t *prepared, innage_scratch_t *scratch,
-                    const innage_count_t *counts, int16_t temperature, uint32_t faults, innage_reading_t *reading)
-{
-    float x[@inputs@], a[32], c[32];
-    float wettest = 1.0f;
-    (void)state; (void)prepared; (void)scratch; (void)temperature; (void)faults;
-    for (int k = 0; k < @pads@; ++k) {
-        x[k] = (float)counts[k] / 65536.0f;
-        wettest = (x[k] > wettest) ? x[k] : wettest;
-    }
-    for (int k = @pads@; k < @inputs@; ++k) {
-        x[k] = x[k - @pads@] / wettest;
-    }
-@calls@
-    reading->low = reading->level = reading->high = (int32_t)(@level@[0] * 64.0f);
-    reading->validity = (uint8_t)(@score@[0] > 0.5f);
-    reading->flags = (uint8_t)((@score@[1] > 0.5f) + 2 * (@score@[2] > 0.5f) + 4 * (@score@[3] > 0.5f));
-    return reading->validity;
-}
-"""
+FRAMES = 100
+SIDE = 16  # rows and columns of a layer
+DEPTH = 4
 
 
-def float_source(program: Program, header: str) -> CSource:
-    """Plain C in float for the dense layers of ``program``, behind the same interface."""
-    tables, calls, inputs = [], [], 0
-    held = {"level": "x", "score": "x"}
-    layers = [node for node in program.step if node.op == "dense"]
-    for node in layers:
-        weights, bias = matrix(node.attributes, "weights"), vector(node.attributes, "bias")
-        inputs = inputs or len(weights[0])
-        for what, values in (("w", [v for row in weights for v in row]), ("b", bias)):
-            tables.append(f"static const float {what}_{node.name}[] = {{{', '.join(f'{v / 128}f' for v in values)}}};")
-        net = node.name[:5]
-        out = {("level", "x"): "a", ("level", "a"): "c", ("level", "c"): "a", ("score", "x"): "s1", ("score", "s1"): "s2"}[net, held[net]]
-        last = int(node is [other for other in layers if other.name.startswith(net)][-1])
-        calls.append(f"    layer(w_{node.name}, b_{node.name}, {held[net]}, {out}, {len(weights)}, {len(weights[0])}, {last});")
-        held[net] = out
-    text = _FLOAT.replace("a[32], c[32]", "a[32], c[32], s1[32], s2[32]")
-    gaps = {"tables": "\n".join(tables), "calls": "\n".join(calls), "inputs": str(inputs), "pads": str(PADS)} | held
-    for name, value in gaps.items():
-        text = text.replace(f"@{name}@", value)
-    return CSource("innage", header, text)
+@dataclass(frozen=True)
+class Cost:
+    """Of one step: instructions, cycles; bytes of flash, code and tables."""
+
+    instructions: int
+    cycles: int
+    flash: int
 
 
-def row(what: str, program: Program, source: CSource, checked: bool, base: int = 0) -> int:
-    """Print one line of the table; gives the dearest frame's cycles."""
-    image, vectors = build_core(source), make_vectors(program, FRAMES)
-    run = Machine(image).run(vectors)
-    if checked and (run.readings != vectors.readings).any():
-        raise SystemExit(f"{what}: readings differ from the interpreter's")
-    cycles = int(run.cycles.max())
-    ratio = f"{base / cycles:6.1f}" if base else "     1"
-    print(f"{what:34} {image.code:6} {image.tables:6} {image.helpers:7} {len(image.flash):6} {image.ram:5} {run.stack:6} {cycles:8} {ratio}")
-    return cycles
+def cost(program: Program, source: CSource, compared: bool = True) -> Cost:
+    """Build and run; with ``compared`` the readings must be the interpreter's."""
+    nothing = empty_program(program.channels, program.count_bits)
+    image, empty = build_core(source), build_core(emit_c(nothing))
+    vectors = make_vectors(program if compared else nothing, FRAMES)
+    counter = Counter(image)
+    run = Machine(image, watcher=counter).run(vectors)
+    if compared and (run.readings != vectors.readings).any():
+        raise SystemExit("readings differ from the interpreter's")
+    return Cost(counter.most, int(run.cycles.max()), len(image.flash) - len(empty.flash))
 
 
-def main() -> None:
-    print(f"{'net':34} {'code':>6} {'tables':>6} {'helpers':>7} {'flash':>6} {'RAM':>5} {'stack':>6} {'cycles':>8} {'fewer':>6}")
+class Counter:
+    """Instructions of the longest step."""
+
+    def __init__(self, image: Image) -> None:
+        self._image, self._disassembler, self.most = image, Disassembler(image.core), 0
+        self._known: dict[int, int] = {}
+
+    def __call__(self, name: str, blocks: list[int]) -> None:
+        if name == "step":
+            self.most = max(self.most, sum(self._instructions(block) for block in blocks))
+
+    def _instructions(self, block: int) -> int:
+        if block not in self._known:
+            address, size = block >> 16, block & 0xFFFF
+            offset = address - self._image.flash_start
+            self._known[block] = len(list(self._disassembler.decode(self._image.flash[offset : offset + size], address)))
+        return self._known[block]
+
+
+def layers_program(layers: int, most: int, shift: int) -> Program:
+    """Layers of 16 x 16 with weights up to ``most`` on inputs of seven bits."""
+    drawn, b = np.random.default_rng(1), Builder("layers", count_bits=16, channels=SIDE, period_ms=100, span=6400)
+    x = b.node("clip", b.node("shift", "counts", shift=3), low=0, high=127)
+    for k in range(layers):
+        weights = tuple(tuple(int(v) for v in row) for row in drawn.integers(-most, most + 1, (SIDE, SIDE)))
+        x = b.node("dense", x, weights=weights, bias=tuple(int(v) for v in drawn.integers(-90, 91, SIDE)), name=f"layer{k}")
+        x = b.node("clip", b.node("shift", x, shift=shift), low=0, high=127)
+    zero = b.const(0)
+    return b.finish(low=zero, level=b.node("reduce_max", x), high=b.const(6400), validity=zero, flags=zero)
+
+
+def forest_program(trees: int) -> Program:
+    """Complete trees of depth 4 on sixteen features."""
+    drawn, b = np.random.default_rng(3), Builder("forest", count_bits=16, channels=16, period_ms=100, span=6400)
+    feature, threshold, child, value, roots = list[int](), list[int](), list[int](), list[int](), list[int]()
+    nodes = (1 << DEPTH) - 1
+    for _ in range(trees):
+        roots.append(len(child))
+        for k in range(2 * nodes + 1):
+            inner = k < nodes
+            feature.append(int(drawn.integers(0, 16)) if inner else 0)
+            threshold.append(int(drawn.integers(1000, 64000)) if inner else 0xFFFF)
+            child.append(roots[-1] + (2 * k + 1 if inner else k))
+            value.append(0 if inner else int(drawn.integers(-100, 101)))
+    tables = {"feature": feature, "threshold": threshold, "child": child, "value": value, "roots": roots}
+    total = b.node("trees", "counts", depth=DEPTH, **{name: tuple(v) for name, v in tables.items()})
+    zero = b.const(0)
+    level = b.node("clip", b.node("add", total, b.const(3000)), low=0, high=6400)
+    return b.finish(low=zero, level=level, high=b.const(6400), validity=zero, flags=zero)
+
+
+def show(rows: list[tuple[str, Cost, str]]) -> None:
+    """A table; ratios are those of the first row to each."""
+    first = rows[0][1]
+    print(f"{rows[0][2]}\n{'':44} {'instructions':>12} {'cycles':>8} {'bytes':>7} {'':>16} {'cycles':>7} {'bytes':>7}")
+    for what, its, note in rows:
+        end = f"{first.cycles / its.cycles:6.1f}x {first.flash / its.flash:6.1f}x"
+        print(f"{what:44} {its.instructions:12} {its.cycles:8} {its.flash:7} {'' if its is first else note:>16} {end}")
+    print()
+
+
+def nets() -> None:
     for hidden in ((), (16,)):
         program = net_program(hidden)
-        source, name = emit_c(program), "-".join(str(n) for n in (16, *hidden, 12, 1)) + " and 16-8-4"
-        base = row(f"{name}, naive float", program, float_source(program, source.header), False)
-        row(f"{name}, exported", program, source, True, base)
-        row(f"{name}, exported, FAST", program, replace(source, source="#define INNAGE_FAST\n" + source.source), True, base)
+        name = "-".join(str(n) for n in (16, *hidden, 12, 1)) + " and 16-8-4"
+        rows = [(f"naive soft float, {name}", cost(program, float_net(program), False), "Nets; ours with conditioning, validity and flags")]
+        for tier, assembly in (("small", False), ("fast", True), ("fastest", True)):
+            rows.append((f"exported, {tier}{', assembly' * assembly}", cost(program, emit_c(program, kernels=tier, assembly=assembly)), ""))
+        show(rows)
+
+
+def layers() -> None:
+    for most, shift, what in ((127, 9, "weights to 127"), (15, 5, "weights to 15: sums proven to fit 16 bits")):
+        two, three = (layers_program(n, most, shift) for n in (2, 3))
+        rows = [(form, *_layer(two, three, lambda p, form=form: integer_layers(p, form))) for form in FORMS]
+        for tier in ("small", "fast", "fastest"):
+            for assembly in (False, True) if tier != "small" else (False,):
+                made = _layer(two, three, lambda p, tier=tier, assembly=assembly: emit_c(p, kernels=tier, assembly=assembly))
+                rows.append((f"exported, {tier}{', assembly' * assembly}", *made))
+        rows[0] = (f"{rows[0][0]} ({rows[0][2].strip()})", rows[0][1], f"A layer of {SIDE} x {SIDE}, {what}; bytes of three layers")
+        show(rows)
+
+
+def _layer(two: Program, three: Program, made: Callable[[Program], CSource]) -> tuple[Cost, str]:
+    less, more = cost(two, made(two)), cost(three, made(three))
+    cycles = more.cycles - less.cycles
+    return Cost(more.instructions - less.instructions, cycles, more.flash), f"{cycles / SIDE**2:.2f} a product"
+
+
+def forests() -> None:
+    ten, twenty = forest_program(10), forest_program(20)
+    rows = [("naive nested ifs in double", cost(twenty, float_trees(twenty)), f"20 trees of depth {DEPTH}")]
+    for assembly in (False, True):
+        its, half = (cost(p, emit_c(p, assembly=assembly)) for p in (twenty, ten))
+        rows.append((f"exported{', assembly' * assembly}", its, f"{(its.cycles - half.cycles) / (10 * DEPTH):.2f} a node"))
+    show(rows)
 
 
 if __name__ == "__main__":
-    main()
+    nets()
+    layers()
+    forests()

@@ -134,8 +134,8 @@ def _end_of_pairs(out: Element) -> list[str]:
 _ENDS: Mapping[str, Callable[[Element], list[str]]] = {"bytes": _end_of_bytes, "spread": _end_of_rows, "halves": _end_of_rows, "pairs": _end_of_pairs}
 
 
-def tree_walk(depth: int, x: Element, signed: bool) -> list[str]:
-    """The sum over complete trees, into operand 0, from operands 1 to 3: first tree, x, end of the trees.
+def tree_walk(depth: int, x: Element, signed: bool, leaf_bytes: int) -> list[str]:
+    """The sum over complete trees with leaves of one or two bytes, into operand 0, from operands 1 to 3: first tree, x, end of the trees.
 
     The comparison leaves its answer in the carry, which doubles into the node: r0 tree, r1 x, r2 node, r3 word, r4 feature, r5 place, r6 sum.
     """
@@ -144,10 +144,13 @@ def tree_walk(depth: int, x: Element, signed: bool) -> list[str]:
     decide = ["asrs r3, r3, #16", "subs r3, r3, r4", "adds r3, r3, r3"] if signed else ["lsrs r3, r3, #16", "cmp r4, r3"]
     step = ["uxtb r4, r3", f"{load} r4, [r1, r4]", *decide, "adcs r2, r2"]
     down = ["lsls r5, r2, #2", "ldr r3, [r0, r5]", *step]
-    size = 4 * ((1 << depth) - 1) + (2 << depth)
+    size = 4 * ((1 << depth) - 1) + (leaf_bytes << depth)
+    leaf = (
+        ["lsls r2, r2, #1", f"adds r2, r2, #{2 << depth}", "ldrsh r2, [r0, r2]"] if leaf_bytes == 2 else [f"adds r2, r2, #{3 << depth}", "ldrsb r2, [r0, r2]"]
+    )
     return [
         ".syntax unified", "push {r4-r6}", "mov r0, %1", "mov r1, %2", "mov r12, %3", "subs r0, r0, #4", "movs r3, #4", "rsbs r3, r3, #0", "add r12, r3",
         "movs r6, #0", "1:", "movs r2, #1", "ldr r3, [r0, #4]", *step, *(depth - 1) * down,
-        "lsls r2, r2, #1", f"adds r2, r2, #{2 << depth}", "ldrsh r2, [r0, r2]", "adds r6, r6, r2", f"adds r0, r0, #{size}", "cmp r0, r12", "bne 1b",
+        *leaf, "adds r6, r6, r2", f"adds r0, r0, #{size}", "cmp r0, r12", "bne 1b",
         "mov r0, r6", "pop {r4-r6}", "mov %0, r0",
     ]  # fmt: skip

@@ -1,14 +1,16 @@
 """Tree ensembles in C: complete trees of equal depth in packed words where that is smaller, else a table of nodes.
 
-A complete tree of depth d is 2^d - 1 nodes, the root first and the children of node i at 2 i and 2 i + 1, then 2^d leaves. A node is a word: the
-place of its feature in the row in bytes, and a threshold in the upper half; two leaves share a word. A walk needs no child pointers.
-A leaf that lies higher up is repeated below itself.
+A complete tree of depth d is 2^d - 1 nodes, the root first and the children of node i at 2 i and 2 i + 1, then 2^d leaves. A node is a
+word: the place of its feature in the row in bytes, and a threshold in the upper half; a word holds two leaves, or four where they fit a
+byte. A walk needs no child pointers. A leaf that lies higher up is repeated below itself.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+
+import numpy as np
 
 from export.c_text import fill
 from export.c_thumb import TYPES, tree_walk
@@ -26,10 +28,16 @@ class Forest:
     depth: int
     ctype: str
     signed: bool
+    leaf_bytes: int
 
     @property
     def name(self) -> str:
-        return f"trees_{self.depth}_{self.ctype.removesuffix('_t')}{'_signed' if self.signed else ''}"
+        return f"trees_{self.depth}_{self.ctype.removesuffix('_t')}{'_signed' if self.signed else ''}_{8 * self.leaf_bytes}"
+
+    @property
+    def size(self) -> int:
+        """Words of one tree."""
+        return len(self.words) // self.trees
 
 
 @dataclass(frozen=True)
@@ -54,34 +62,43 @@ class _Nodes:
 def pack_forest(node: Node, x: Interval, ctype: str, most_bytes: int) -> Forest | None:
     """The ensemble in words; None where a feature, a threshold or a leaf has no room, or where it takes more than ``most_bytes``."""
     roots, depth = vector(node.attributes, "roots"), scalar(node.attributes, "depth")
-    words = (1 << depth) - 1 + (1 << depth) // 2
-    if depth > MOST_DEPTH or 4 * words * len(roots) > most_bytes:
+    if depth > MOST_DEPTH or 5 * len(roots) << depth > 2 * most_bytes:  # before a deep tree is written out
         return None
     feature, threshold, child, value = (vector(node.attributes, n) for n in ("feature", "threshold", "child", "value"))
     nodes = _Nodes(feature, threshold, child, value, x)
-    signed, packed = min(x.low) < 0, list[int]()
-    for root in roots:
-        level = [root]
-        for _ in range(depth):
-            for k in level:
-                # What decides nothing may compare with anything: the lowest that there is.
-                word = _word(nodes, k, TYPES[ctype].size, signed) if len(set(nodes.below(k))) == 2 else 0
-                if word is None:
-                    return None
-                packed.append(word)
-            level = [below for k in level for below in nodes.below(k)]
-        leaves = [nodes.value[k] for k in level]
-        if not all(-0x8000 <= v <= 0x7FFF for v in leaves):
+    signed, trees = min(x.low) < 0, [_complete(nodes, root, depth) for root in roots]
+    leaves = [v for _, row in trees for v in row]
+    leaf_bytes = 1 if depth > 1 and all(-0x80 <= v <= 0x7F for v in leaves) else 2
+    packed = list[int]()
+    for inner, row in trees:
+        words = [_word(nodes, k, TYPES[ctype].size, signed) for k in inner]
+        if None in words or not all(-0x8000 <= v <= 0x7FFF for v in row):
             return None
-        packed += [(a & 0xFFFF) | (b & 0xFFFF) << 16 for a, b in zip(leaves[::2], leaves[1::2], strict=True)]
-    return Forest(tuple(packed), len(roots), depth, ctype, signed)
+        packed += [word for word in words if word is not None]
+        packed += np.asarray(row, dtype=f"<i{leaf_bytes}").view("<u4").tolist()
+    return Forest(tuple(packed), len(roots), depth, ctype, signed, leaf_bytes) if 4 * len(packed) <= most_bytes else None
+
+
+def _complete(nodes: _Nodes, root: int, depth: int) -> tuple[list[int], list[int]]:
+    """The nodes of a tree, level after level, and the values of its leaves."""
+    inner, level = list[int](), [root]
+    for _ in range(depth):
+        inner += level
+        level = [below for k in level for below in nodes.below(k)]
+    return inner, [nodes.value[k] for k in level]
 
 
 def _word(nodes: _Nodes, k: int, size: int, signed: bool) -> int | None:
+    """The word of a node; one that decides nothing may compare with anything."""
+    if len(set(nodes.below(k))) == 1:
+        return 0
     place, limit = nodes.feature[k] * size, nodes.threshold[k] + (0 if signed else 1)
     fits = place <= 0xFF and (-0x8000 <= limit <= 0x7FFF if signed else 0 <= limit <= 0xFFFF)
     return place | (limit & 0xFFFF) << 16 if fits else None
 
+
+_HALF = "(int32_t)(int16_t)((tree[(node / 2U) + @first@U] >> (16U * (node & 1U))) & 0xFFFFU)"
+_BYTE = "(int32_t)(int8_t)((tree[(node / 4U) + @first@U] >> (8U * (node & 3U))) & 0xFFU)"
 
 _FUNCTION = """
 /* The sum over complete trees of depth @depth@ of the leaf that x reaches; a node's word is its feature's place in bytes and its threshold. */
@@ -99,8 +116,7 @@ _FUNCTION = """
             const int32_t value = (int32_t)x[(word & 0xFFU) / sizeof(*x)];
             node = (2U * node) + ((uint32_t)(@limit@ - value) >> 31U); /* the sign: set where the feature is above the threshold */
         }
-        const uint32_t pair = tree[(node / 2U) + @leaves@U];
-        sum += (int32_t)(int16_t)(((node & 1U) != 0U) ? (pair >> 16U) : (pair & 0xFFFFU));
+        sum += @leaf@;
         tree = &tree[@words@U];
     }
 #endif
@@ -113,13 +129,14 @@ def forest_function(forest: Forest, prefix: str) -> str:
     """The C of the walk that every forest of this depth and row shares."""
     count = 1 << forest.depth
     limit = "(int32_t)(int16_t)(word >> 16U)" if forest.signed else "((int32_t)(word >> 16U) - 1)"
-    lines = tree_walk(forest.depth, TYPES[forest.ctype], forest.signed)
+    lines = tree_walk(forest.depth, TYPES[forest.ctype], forest.signed, forest.leaf_bytes)
+    leaf = _BYTE if forest.leaf_bytes == 1 else _HALF
     assembly = [
         "    __asm__ volatile(", *(f'        "{line}\\n"' for line in lines), '        : "=l"(sum)', '        : "l"(tree), "l"(x), "l"(end)',
         '        : "r0", "r1", "r2", "r3", "r12", "cc", "memory");',
     ]  # fmt: skip
     gaps = {
         "prefix": prefix, "PREFIX": prefix.upper(), "name": forest.name, "x": forest.ctype, "depth": str(forest.depth), "limit": limit,
-        "words": str(count - 1 + count // 2), "leaves": str(count // 2 - 1), "thumb": "\n".join(assembly),
+        "words": str(forest.size), "leaf": fill(leaf, {"first": str(count - 1 - count * forest.leaf_bytes // 4)}), "thumb": "\n".join(assembly),
     }  # fmt: skip
     return fill(_FUNCTION, gaps)

@@ -33,6 +33,14 @@ LAYERS = {
 }  # fmt: skip
 
 
+# Depth, name, range of x, greatest leaf of an ensemble: rows of every type, leaves of one and two bytes.
+FORESTS = (
+    (1, "uint8_16", (0, 255), 30000), (2, "int8_signed_16", (-128, 127), 30000), (3, "uint16_16", (0, 65535), 30000),
+    (4, "int16_signed_16", (-32768, 32767), 30000), (5, "int32_signed_16", (-40000, 32767), 30000), (2, "uint8_8", (0, 255), 128),
+    (5, "int16_signed_8", (-32768, 32767), 128),
+)  # fmt: skip
+
+
 @dataclass(frozen=True)
 class Case:
     """A program with the kinds of kernel that its two tiers must use."""
@@ -60,19 +68,18 @@ def layers(expose: Expose) -> Program:
 def forests(expose: Expose) -> Program:
     """Complete and cut trees on rows of every type, with thresholds outside what a feature can be."""
     rng, b, out = np.random.default_rng(9), Builder("forests", count_bits=16, channels=5, period_ms=100, span=6400), []
-    ranges = {"octet_row": (0, 255), "byte_row": (-128, 127), "count_row": (0, 65535), "half_row": (-32768, 32767), "word_row": (-40000, 32767)}
-    for depth, (name, (low, high)) in enumerate(ranges.items(), 1):
-        x = b.node("clip", b.node("add", "counts", b.const(low)), low=low, high=high)
+    for depth, name, reach, leaf in FORESTS:
+        x = b.node("clip", b.node("add", "counts", b.const(reach[0])), low=reach[0], high=reach[1])
         feature, threshold, child, value, roots = list[int](), list[int](), list[int](), list[int](), list[int]()
         for _ in range(3):
             roots.append(len(child))
-            grow(rng, depth, (low, high), feature, threshold, child, value)
+            grow(rng, depth, reach, leaf, feature, threshold, child, value)
         tables = {"feature": feature, "threshold": threshold, "child": child, "value": value, "roots": roots}
         out.append(b.node("trees", x, depth=depth, name=name, **{n: tuple(v) for n, v in tables.items()}))
     return expose(b, *out)
 
 
-def grow(rng: np.random.Generator, depth: int, reach: tuple[int, int], *tables: list[int]) -> None:
+def grow(rng: np.random.Generator, depth: int, reach: tuple[int, int], leaf: int, *tables: list[int]) -> None:
     """Append one tree; one node in eight ends early, and some thresholds lie on or beyond the ends."""
     feature, threshold, child, value = tables
     low, high = reach
@@ -83,7 +90,7 @@ def grow(rng: np.random.Generator, depth: int, reach: tuple[int, int], *tables: 
         below = []
         for k in level:
             if d == depth or (d and rng.random() < 0.125):
-                feature[k], threshold[k], child[k], value[k] = 0, 2**31 - 1, k, int(rng.integers(-30000, 30000))
+                feature[k], threshold[k], child[k], value[k] = 0, 2**31 - 1, k, int(rng.integers(-leaf, leaf))
                 continue
             edge = [low - 7, low, high - 1, high, high + 7, *rng.integers(low, high, 10)]
             limit = max(int(rng.choice(edge)), -32768)  # a node's word has 16 bits for it
@@ -96,7 +103,7 @@ def grow(rng: np.random.Generator, depth: int, reach: tuple[int, int], *tables: 
 
 @pytest.fixture(scope="module")
 def cases(exposed: Expose) -> dict[str, Case]:
-    trees = {f"trees_{k}_{t}" for k, t in enumerate(("uint8", "int8_signed", "uint16", "int16_signed", "int32_signed"), 1)}
+    trees = {f"trees_{depth}_{name}" for depth, name, _, _ in FORESTS}
     small = {"bytes_int8_int8", "bytes_uint8_uint8", "bytes_int16_int16", "spread_int32_uint16", "spread_uint16_int32", "halves_uint16_int16"}
     plus = {"bytes_uint8_int8"}
     return {
@@ -179,7 +186,7 @@ def test_layers_that_are_not_rectified_stay_in_the_loop(exposed: Expose) -> None
 def test_trees_take_four_bytes_a_node_and_two_a_leaf(cases: dict[str, Case]) -> None:
     """Three complete trees of depth 4: (15 * 4 + 16 * 2) * 3 bytes."""
     source = emit_c(cases["forests"].program)
-    assert re.search(rf"uint32_t t_half_row_words\[{(15 * 4 + 16 * 2) * 3 // 4}\];", source.source)
+    assert re.search(rf"uint32_t t_int16_signed_16_words\[{(15 * 4 + 16 * 2) * 3 // 4}\];", source.source)
 
 
 def test_a_forest_that_is_smaller_as_nodes_stays_so(exposed: Expose) -> None:
