@@ -78,8 +78,8 @@ def drive(program: Program, name: str, frames: int = 1, seed: int = 0) -> Driven
             best = np.maximum(best, reached.max(axis=1))
         if np.array_equal(best, before):
             break
-    low, high = -best[: node.size], best[node.size :]
-    return Driven(name, node.interval, low, high, _vectors(program, inputs, frames))
+    seen = _values(program, name, inputs, frames)[np.arange(2 * node.size), wanted]
+    return Driven(name, node.interval, seen[: node.size], seen[node.size :], _vectors(program, inputs, frames))
 
 
 def _drawn(program: Program, rng: np.random.Generator) -> _Inputs:
