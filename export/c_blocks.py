@@ -85,17 +85,6 @@ _LAYER = """
 }
 """
 
-_SELFTEST = """\
-    const volatile uint8_t *const bytes = (const volatile uint8_t *)&@prefix@_tables;
-    uint32_t crc = 0xFFFFFFFFU;
-    for (uint32_t i = 0U; i < @PREFIX@_TABLES_LENGTH; ++i) {
-        crc ^= (uint32_t)bytes[i];
-        for (uint32_t bit = 0U; bit < 8U; ++bit) {
-            crc = (crc >> 1U) ^ (((crc & 1U) != 0U) ? 0xEDB88320U : 0U);
-        }
-    }
-    return (crc ^ 0xFFFFFFFFU) == @PREFIX@_TABLES_CRC32;"""
-
 _TABLES = """
 /* Everything trained that is a row of numbers. Members stand by falling alignment, so there is no padding. */
 typedef struct {
@@ -131,12 +120,3 @@ def aggregate(tables: Tables, prefix: str) -> str:
     members = "\n".join(t.declaration for t in tables.members)
     values = ",\n".join(t.initialiser for t in tables.members)
     return fill(_TABLES, {"prefix": prefix, "PREFIX": prefix.upper(), "members": members, "values": values})
-
-
-def selftest(tables: Tables, prefix: str) -> str:
-    """Body of the self-test; the reads are volatile, or a compiler could work out the answer and leave them out."""
-    return fill(_SELFTEST, {"prefix": prefix, "PREFIX": prefix.upper()}) if tables.members else "    return true;"
-
-
-def tables_start(tables: Tables, prefix: str) -> str:
-    return f"    return &{prefix}_tables;" if tables.members else "    return NULL;"

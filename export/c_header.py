@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from dataset.words import TrimKind
 from export.c_ops import local
-from export.c_text import comment_block, comment_text, narrowest, span_text
+from export.c_text import comment_block, fill, narrowest, span_text
 from export.c_view import POOLS, TYPE_BYTES, Tables
+from export.trim_bytes import KIND_CODES, MAGIC, OFFSETS, RECORD_FORMAT, count_width, crc_offset, key_of_program, record_length
+from export.volume import VolumeTable
 from training.program import FLAG_BITS, LEVEL_UNITS_PER_MM, NO_LEVEL, NO_TEMPERATURE, TEMPERATURE_RANGE, Interval, Program, digest, model_id
 
 CAUTIONS = (
@@ -46,7 +49,7 @@ def _reading(program: Program, macros: str) -> str:
     )
 
 
-def header_gaps(program: Program, prefix: str, tables: Tables, pools: Mapping[str, int]) -> dict[str, str]:
+def header_gaps(program: Program, prefix: str, tables: Tables, pools: Mapping[str, int], volume: VolumeTable | None) -> dict[str, str]:
     """The gaps of the header template that follow from the program."""
     prepared, states = program.prepared_intervals, {s.name: s.interval for s in program.states}
     return {
@@ -71,22 +74,54 @@ def header_gaps(program: Program, prefix: str, tables: Tables, pools: Mapping[st
         "scratch_size": str(_padded([(TYPE_BYTES[t], n) for t, n in pools.items()])),
         "state_values": str(program.state_size),
         "tables_length": str(len(tables.content)),
+        "kind_macros": _kind_macros(prefix),
         "tables_crc": f"0x{tables.crc:08X}",
         "count_type": count_type(program),
         "state_members": _members(states),
         "prepared_members": _members(prepared),
         "scratch_members": "\n".join(f"    {t} {POOLS[t]}[{n}];" for t, n in pools.items()) or _EMPTY,
-        "trim_contract": _trim_contract(program.trim),
+        "trim_contract": _trim_contract(program),
+        "volume_api": "" if volume is None else _volume_api(volume, prefix),
+        **_record_gaps(program),
     }
+
+
+def _record_gaps(program: Program) -> dict[str, str]:
+    """The layout of a stored trim of this sensor."""
+    width = count_width(program.count_bits)
+    gaps = {f"at_{name}": str(offset) for name, offset in OFFSETS.items()}
+    return gaps | {
+        "sensor": f"0x{key_of_program(program):08X}",
+        "trim_magic": f"0x{MAGIC:08X}",
+        "trim_format": str(RECORD_FORMAT),
+        "at_crc": str(crc_offset(program.channels, width)),
+        "trim_length": str(record_length(program.channels, width)),
+        "count_width": str(width),
+    }
+
+
+_VOLUME_API = """
+#define @PREFIX@_NO_VOLUME (-1)
+@note@
+int32_t @prefix@_volume_ml(int32_t level);
+"""
+
+
+def _volume_api(volume: VolumeTable, prefix: str) -> str:
+    text = (
+        f"Millilitres above the datum of tank {volume.tank} for a level, low or high of a reading: {len(volume.values) - 1} straight pieces, never "
+        f"falling, within {volume.error_ml:.2f} mL of the tank's profile; {prefix.upper()}_NO_VOLUME for anything outside 0 to {prefix.upper()}_SPAN, "
+        "so for the level of a withheld reading. What lies below the datum is not counted, nor the error of the level itself."
+    )
+    return fill(_VOLUME_API, {"prefix": prefix, "PREFIX": prefix.upper(), "note": "/*\n" + comment_block(text) + "\n */"})
 
 
 _EMPTY = "    uint8_t unused; /* this model needs none; C has no empty struct */"
 
 
 def _members(intervals: Mapping[str, Interval]) -> str:
-    if not intervals:
-        return _EMPTY
-    return "\n".join(f"    {member_type(i)} {local(n)}{f'[{i.size}]' if i.size > 1 else ''}; /* {span_text(i)} */" for n, i in intervals.items())
+    check = "    uint32_t check; /* tells memory that this model set up from any other */"
+    return "\n".join([check] + [f"    {member_type(i)} {local(n)}{f'[{i.size}]' if i.size > 1 else ''}; /* {span_text(i)} */" for n, i in intervals.items()])
 
 
 def member_type(interval: Interval) -> str:
@@ -99,7 +134,7 @@ def count_type(program: Program) -> str:
 
 
 def _struct_size(intervals: Mapping[str, Interval]) -> int:
-    return _padded([(TYPE_BYTES[member_type(i)], i.size) for i in intervals.values()])
+    return _padded([(4, 1), *((TYPE_BYTES[member_type(i)], i.size) for i in intervals.values())])
 
 
 def _padded(members: Sequence[tuple[int, int]]) -> int:
@@ -111,10 +146,31 @@ def _padded(members: Sequence[tuple[int, int]]) -> int:
     return max(-(-end // widest) * widest, 1)
 
 
-def _trim_contract(trim: Interval | None) -> str:
+def _trim_contract(program: Program) -> str:
+    trim = program.trim
     if trim is None:
-        return "This model uses none: pass null; the answer is true."
-    pairs = sorted(set(zip(trim.low, trim.high, strict=True)))
-    if len(pairs) == 1:
-        return f"Accepted are counts from {pairs[0][0]} to {pairs[0][1]}."
-    return comment_text("Accepted are, channel by channel, counts " + ", ".join(f"{a} to {b}" for a, b in zip(trim.low, trim.high, strict=True)) + ".")
+        return comment_block("This model uses none: pass null; the answer is true.")
+    pairs = list(zip(trim.low, trim.high, strict=True))
+    if len(set(pairs)) == 1:
+        return comment_block(f"Accepted are counts from {pairs[0][0]} to {pairs[0][1]}.")
+    parts = []
+    for k, kind in enumerate(program.trim_kinds):
+        own = pairs[k * program.channels : (k + 1) * program.channels]
+        ranges = [f"{low} to {high}" for low, high in own]
+        parts.append(f"{kind} counts " + (ranges[0] if len(set(own)) == 1 else f"by channel {', '.join(ranges)}"))
+    return comment_block(f"Accepted are {'; '.join(parts)}.")
+
+
+_KIND_MEANING = {
+    TrimKind.BOARD: "the board alone",
+    TrimKind.DRY: "assembled, the tank dry",
+    TrimKind.BLOCK: "a surrogate block against the pads",
+    TrimKind.PARTIAL: "filled to a known level",
+    TrimKind.FULL: "full",
+    TrimKind.LEARNED: "learned in service",
+}
+
+
+def _kind_macros(prefix: str) -> str:
+    """The number of each kind of trim."""
+    return "\n".join(f"#define {prefix.upper()}_TRIM_KIND_{kind.upper()} {code}U /* {_KIND_MEANING[kind]} */" for kind, code in KIND_CODES.items())

@@ -7,12 +7,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from dataset.errors import InputError, ProgramError
-from export import c_blocks
+from export import c_blocks, c_interface
 from export.c_header import count_type, header_gaps, identity, member_type
 from export.c_kernels import Kernels
 from export.c_ops import ELEMENT, WHOLE, Context, layer, local, loop, note
 from export.c_text import fill, literal, span_text, template
 from export.c_view import POOLS, Slots, Tables, Unit, Value, atom, berths, fusions, literals, live, row_of, scratch_slots, units, windows
+from export.known_answer import known_answer
+from export.volume import VolumeTable
 from training.program import FORMAT, OPS, TEMPERATURE_RANGE, Interval, Node, Program, analyse, model_id
 
 _PREFIX = re.compile(r"[a-z][a-z0-9_]{0,30}")
@@ -37,8 +39,8 @@ class Body:
     pools: Mapping[str, int]  # elements of the scratch by their type
 
 
-def emit_c(program: Program, prefix: str = "innage", kernels: str = "small", assembly: bool = False) -> CSource:
-    """The C of ``program``; all names start with ``prefix``.
+def emit_c(program: Program, prefix: str = "innage", volume: VolumeTable | None = None, kernels: str = "small", assembly: bool = False) -> CSource:
+    """The C of ``program``; all names start with ``prefix``; with ``volume`` it also turns levels into millilitres.
 
     ``kernels`` says which layers may run on packed words (see ``c_kernels``), and ``assembly`` switches on the kernels' inline assembly for
     the cores that have it: the readings stay the same, bit for bit.
@@ -59,14 +61,17 @@ def emit_c(program: Program, prefix: str = "innage", kernels: str = "small", ass
         "model_id": f"0x{model_id(program):08X}",
         "identity": identity(program),
         "prepare": _prepare(program, prefix, tables, shared),
-        "init": _init(program),
+        "init": _init(program, prefix),
         "step": step_text,
-        "selftest": c_blocks.selftest(tables, prefix),
-        "tables_start": c_blocks.tables_start(tables, prefix),
-        "tables": c_blocks.aggregate(tables, prefix),
+        "trim_check": c_interface.trim_check(program, prefix),
+        "volume": "" if volume is None else c_interface.volume(volume, prefix, tables),
     }
-    gaps["helpers"] = c_blocks.helpers(gaps["prepare"] + gaps["step"], prefix, shared)
-    header = fill(template("model.h"), gaps | header_gaps(program, prefix, tables, step.pools))
+    known = known_answer(program)
+    where = c_interface.add_known(program, known, tables)
+    gaps["selftest_slice"] = c_interface.selftest_slice(known, where, prefix, tables)
+    gaps["tables"] = c_blocks.aggregate(tables, prefix)
+    gaps["helpers"] = c_interface.crc(program, prefix) + c_blocks.helpers(gaps["prepare"] + gaps["step"] + gaps["volume"], prefix, shared)
+    header = fill(template("model.h"), gaps | header_gaps(program, prefix, tables, step.pools, volume))
     return CSource(prefix, header, fill(template("model.c"), gaps))
 
 
@@ -83,24 +88,22 @@ def _check(program: Program) -> None:
 
 
 def _prepare(program: Program, prefix: str, tables: Tables, shared: Kernels) -> str:
+    checked = f"prepared->check = {prefix.upper()}_PREPARED_CHECK;"
     if program.trim is None:
-        return "    (void)prepared;\n    (void)trim;\n    return true;"
+        return f"    (void)trim;\n    {checked}\n    return true;"
     placed = {name: _member("prepared", name, i) for name, i in program.prepared_intervals.items() if i.size > 1}
     known = {"trim": _counts("trim", program)}
     body = _body(program.prepare, program.prepared, known, placed, {"trim": program.trim}, "", Context(prefix, tables, "p", kernels=shared))
-    lines = _trim_check(program.trim, program.count_bits, tables)
+    lines = _trim_limits(program.trim, program.count_bits, tables)
     inner = [f"{ctype} {POOLS[ctype]}[{length}];" for ctype, length in body.pools.items()]
     inner += _loads(program, {"trim"} & _used(program.prepare, program.prepared))
     inner += body.lines
     inner += [_assign(f"prepared->{local(n)}", i, body.values[n].at(0)) for n, i in program.prepared_intervals.items() if i.size == 1]
-    if program.prepared:
-        lines += ["if (accepted) {", *(f"    {line}" for line in inner), "}"]
-    else:
-        lines.insert(0, "(void)prepared;")
+    lines += ["if (accepted) {", *(f"    {line}" for line in (*inner, checked)), "}"]
     return _indented([*lines, "return accepted;"])
 
 
-def _trim_check(trim: Interval, count_bits: int, tables: Tables) -> list[str]:
+def _trim_limits(trim: Interval, count_bits: int, tables: Tables) -> list[str]:
     """Only comparisons that can fail: a count is never below 0, nor above what its type holds."""
     low, high = trim.low, trim.high
     most = 0xFFFF if count_bits <= 16 else 0xFFFFFFFF
@@ -119,10 +122,8 @@ def _trim_check(trim: Interval, count_bits: int, tables: Tables) -> list[str]:
     return lines + (loop("k", trim.size, [test]) if trim.size > 1 else [test])
 
 
-def _init(program: Program) -> str:
-    if not program.states:
-        return "    (void)state;"
-    lines = []
+def _init(program: Program, prefix: str) -> str:
+    lines = [f"state->check = {prefix.upper()}_STATE_CHECK;"]
     for state in program.states:
         start = state.initial
         if state.size == 1:
@@ -151,7 +152,7 @@ def _step(program: Program, prefix: str, tables: Tables, shared: Kernels) -> tup
         inner += _renew(name, body.values[value], intervals[name])
     inner += [f"reading->{o} = {body.values[program.outputs[o]].at(0)};" for o in ("low", "level", "high")]
     inner += [f"reading->{o} = (uint8_t){atom(body.values[program.outputs[o]].at(0))};" for o in ("validity", "flags")]
-    lines = [*_domain(program), "if (!inside) {", *(f"    {line}" for line in _withheld(prefix)), "} else {"]
+    lines = [*_domain(program, prefix), "if (!inside) {", *(f"    {line}" for line in _withheld(prefix)), "} else {"]
     lines += [*(f"    {line}" for line in inner), "}", "return reading->validity;"]
     text = _indented(lines)
     spare = [f"    (void){name};" for name, sign in _PARAMETERS.items() if not re.search(sign, text)]
@@ -172,15 +173,24 @@ def _withheld(prefix: str) -> list[str]:
     ]
 
 
-def _domain(program: Program) -> list[str]:
+def _domain(program: Program, prefix: str) -> list[str]:
+    """Inputs inside the domain, and memory that init and prepare of this model have set up."""
     low, high = TEMPERATURE_RANGE
     faults = program.inputs["faults"].high[0]
-    tests = f"(temperature >= {literal(low)}) && (temperature <= {high}) && (faults <= {faults}U)"
+    big = prefix.upper()
+    tests = f"(state->check == {big}_STATE_CHECK) && (prepared->check == {big}_PREPARED_CHECK) && "
+    tests += f"(temperature >= {literal(low)}) && (temperature <= {high}) && (faults <= {faults}U)"
     if program.count_bits == 16:
-        return [f"const bool inside = {tests};"]
+        return _folded(f"const bool inside = {tests};")
     if program.channels == 1:
-        return [f"const bool inside = {tests} && (counts[0] <= {program.count_max}U);"]
-    return [f"bool inside = {tests};", *loop("k", program.channels, [f"inside = inside && (counts[k] <= {program.count_max}U);"])]
+        return _folded(f"const bool inside = {tests} && (counts[0] <= {program.count_max}U);")
+    return [*_folded(f"bool inside = {tests};"), *loop("k", program.channels, [f"inside = inside && (counts[k] <= {program.count_max}U);"])]
+
+
+def _folded(statement: str) -> list[str]:
+    """A long conjunction on two lines."""
+    at = statement.index(" && (temperature")
+    return [statement[: at + 3], " " * statement.index("(") + statement[at + 4 :]]
 
 
 def _renewals(program: Program) -> tuple[tuple[Node, ...], dict[str, str]]:

@@ -21,7 +21,7 @@ from dataset.errors import ToolError
 from export.c_text import template
 from export.cores import Core
 from export.timing import Timing
-from export.toolchain import Image, compile_alone
+from export.toolchain import CHECK_WORD, Image, compile_alone
 from export.trace import Observer, Trace
 from export.vectors import Vectors
 from training.program import OUTPUTS, Array
@@ -216,7 +216,7 @@ class Machine:
         if not members:
             return np.zeros(0, dtype=np.int64)
         copies = np.frombuffer(states, dtype=np.dtype(members, align=True))
-        return np.concatenate([copies[name].reshape(len(copies), -1).astype(np.int64) for name, _, _ in members], axis=1)
+        return np.concatenate([copies[name].reshape(len(copies), -1).astype(np.int64) for name, _, _ in members if name != CHECK_WORD], axis=1)
 
     def _power_on(self, trim: Array) -> None:
         self.call("init", self._objects["state"][0])

@@ -30,7 +30,8 @@ from training.program import OUTPUTS, Array
 WARNINGS = (
     "-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Wsign-conversion", "-Wdouble-promotion", "-Wshadow", "-Wcast-qual", "-Wundef", "-Wvla",
 )  # fmt: skip
-FUNCTIONS = ("api_version", "model_id", "tables_start", "selftest", "prepare", "init", "step")
+CHECK_WORD = "check"  # a member of the state that is none of the program's values
+FUNCTIONS = ("api_version", "model_id", "tables_start", "selftest", "prepare", "init", "step", "trim_check", "selftest_init", "selftest_slice")
 
 _TIMEOUT_S = 600  # a first link builds the compiler's own helpers
 _ERROR_LINES = 6
@@ -184,6 +185,8 @@ def emit_harness(source: CSource) -> str:
     """The text of the harness for ``source``: rows of vectors in, readings out, no test in it."""
     prints = []
     for _, name, length in state_members(source):
+        if name == CHECK_WORD:
+            continue
         value = f"print_value((long)state->{name}{'[k]' if length else ''});"
         prints.append(f"    for (size_t k = 0U; k < {length}U; ++k) {{\n        {value}\n    }}" if length else f"    {value}")
     gaps = {"prefix": source.prefix, "PREFIX": source.prefix.upper(), "state": "\n".join(prints) or "    (void)state;"}

@@ -20,6 +20,10 @@
 #endif
 #endif
 
+/* What init and prepare leave in the memory they set up, and step looks for; the two differ, so that neither can stand for the other. */
+#define @PREFIX@_STATE_CHECK @PREFIX@_MODEL_ID
+#define @PREFIX@_PREPARED_CHECK (@PREFIX@_MODEL_ID + 1U)
+
 #ifndef @PREFIX@_CODE_SECTION
 #define @PREFIX@_CODE_SECTION
 #endif
@@ -53,12 +57,20 @@ typedef char @prefix@_assert_scratch[(sizeof(@prefix@_scratch_t) == @PREFIX@_SCR
 
 @PREFIX@_CODE_SECTION const void *@prefix@_tables_start(void)
 {
-@tables_start@
+    return &@prefix@_tables;
 }
+
+const uint32_t @prefix@_tables_length = @PREFIX@_TABLES_LENGTH;
+const uint32_t @prefix@_tables_crc32 = @PREFIX@_TABLES_CRC32;
 
 @PREFIX@_CODE_SECTION bool @prefix@_selftest(void)
 {
-@selftest@
+    return @prefix@_crc(0xFFFFFFFFU, (const volatile uint8_t *)&@prefix@_tables, @PREFIX@_TABLES_LENGTH) == (@PREFIX@_TABLES_CRC32 ^ 0xFFFFFFFFU);
+}
+
+@PREFIX@_CODE_SECTION uint8_t @prefix@_trim_check(const uint8_t *bytes, uint32_t length, @prefix@_count_t *trim)
+{
+@trim_check@
 }
 
 @PREFIX@_CODE_SECTION bool @prefix@_prepare(@prefix@_prepared_t *prepared, const @prefix@_count_t *trim)
@@ -76,3 +88,16 @@ typedef char @prefix@_assert_scratch[(sizeof(@prefix@_scratch_t) == @PREFIX@_SCR
 {
 @step@
 }
+
+@PREFIX@_CODE_SECTION void @prefix@_selftest_init(@prefix@_selftest_t *test, @prefix@_scratch_t *scratch)
+{
+    test->at = 0U;
+    test->crc = 0xFFFFFFFFU;
+    test->scratch = scratch;
+}
+
+@PREFIX@_CODE_SECTION uint8_t @prefix@_selftest_slice(@prefix@_selftest_t *test, uint32_t bytes)
+{
+@selftest_slice@
+}
+@volume@

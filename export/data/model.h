@@ -11,9 +11,11 @@
  *
  * HOW TO USE IT
  *
- *   At power-on     @prefix@_selftest(), @prefix@_prepare() on the unit's stored trim, @prefix@_init().
+ *   At power-on     @prefix@_selftest_init(), @prefix@_selftest_slice() until it is done. Then @prefix@_trim_check() on the bytes of the
+ *                   unit's stored trims, @prefix@_prepare() on the counts that it gave, @prefix@_init().
  *   Every frame     @prefix@_step() on the counts just read, every @PREFIX@_PERIOD_MS milliseconds.
  *   After a gap     When frames were missed or came outside @PREFIX@_PERIOD_TOLERANCE_PCT per cent of the period: @prefix@_init() again.
+ *   In between      @prefix@_selftest_slice() as often as the application tests its flash.
  *
  *   Memory for state, prepared values and scratch belongs to the caller. The scratch holds nothing between two calls and may be shared
  *   with other code. One tank needs one state; functions work on what they are handed only, so they may run for several tanks and may
@@ -24,14 +26,17 @@
  *   No heap, no recursion, no floating point, no global variable written, every loop bounded by a constant. No 64-bit arithmetic: the
  *   range of each value is shown to fit int32_t for every input in the declared domain; the ranges stand beside the values in @prefix@.c.
  *
- * DEVIATIONS FROM MISRA C:2012 (by review; no checker was run)
+ * DEVIATIONS FROM MISRA C:2012 (as cppcheck's addon and a review find them; a is advisory)
  *
- *   Dir 1.1, Rule 10.1   A negative value is shifted right. The source checks at compile time that this rounds towards minus infinity.
- *   Rule 2.3             Types that serve as compile-time assertions are not used.
- *   Rule 2.5             Macros are offered that an application may leave unused.
- *   Rule 2.7             Parameters that this model does not need are there because the interface is the same for every model.
- *   Rule 8.7             Functions of the interface have external linkage whether or not the application calls them.
- *   Rule 11.3 (permits)  The self-test reads the tables as bytes, through a pointer to volatile so that the reads are made.
+ *   Dir 1.1, Rule 10.1     A negative value is shifted right. The source checks at compile time that this rounds towards minus infinity.
+ *   Rule 2.2               A trained weight of 1 or a bias of 0 may stand in an expression, where it does nothing.
+ *   Rule 2.3 a             Types that serve as compile-time assertions are not used.
+ *   Rule 2.5 a             Macros are offered that an application may leave unused.
+ *   Rule 2.7 a             Parameters that this model does not need are there because the interface is the same for every model.
+ *   Rule 8.7 a             Functions of the interface have external linkage whether or not the application calls them.
+ *   Rule 10.8              Unsigned expressions are cast to int32_t where the ranges show that they fit.
+ *   Rule 11.3 (permits)    The self-test reads tables and readings as bytes, through a pointer to volatile so that the reads are made.
+ *   Rule 15.5 a            A helper may return early.
  */
 #ifndef @PREFIX@_H
 #define @PREFIX@_H
@@ -44,9 +49,10 @@
 extern "C" {
 #endif
 
-#define @PREFIX@_API_VERSION 1
+#define @PREFIX@_API_VERSION 2
 #define @PREFIX@_FORMAT @format@
 #define @PREFIX@_MODEL_ID @model_id@U
+#define @PREFIX@_SENSOR @sensor@U /* of the sensor revision that the model was made for; each stored trim carries it */
 
 /* What the model was made for. The temperature is in tenths of a degree Celsius. */
 #define @PREFIX@_CHANNELS @channels@
@@ -72,11 +78,44 @@ extern "C" {
 /* Flags of a reading; they are independent of one another. */
 @flags@
 
+/*
+ * A trim in non-volatile memory: a record for each kind, one behind another, in this layout whatever the model. Numbers are little-endian.
+ * The CRC-32 (IEEE 802.3, reflected) is that of all bytes before it; counts are filled up with 0 to a multiple of four bytes.
+ */
+#define @PREFIX@_TRIM_MAGIC @trim_magic@U /* the characters ITRM */
+#define @PREFIX@_TRIM_FORMAT @trim_format@U
+#define @PREFIX@_TRIM_LENGTH @trim_length@U /* bytes of a record */
+#define @PREFIX@_TRIM_AT_MAGIC @at_magic@U /* 4 bytes */
+#define @PREFIX@_TRIM_AT_FORMAT @at_format@U /* 1 byte */
+#define @PREFIX@_TRIM_AT_KIND @at_kind@U /* 1 byte, one of the kinds below */
+#define @PREFIX@_TRIM_AT_CHANNELS @at_channels@U /* 1 byte */
+#define @PREFIX@_TRIM_AT_WIDTH @at_width@U /* 1 byte, the bytes of one count: @count_width@ */
+#define @PREFIX@_TRIM_AT_SENSOR @at_sensor@U /* 4 bytes, @PREFIX@_SENSOR */
+#define @PREFIX@_TRIM_AT_TEMPERATURE @at_temperature@U /* 2 bytes, signed, or @PREFIX@_NO_TEMPERATURE; then 2 bytes of 0 */
+#define @PREFIX@_TRIM_AT_COUNTS @at_counts@U /* @PREFIX@_CHANNELS counts as read, in the order of the channels */
+#define @PREFIX@_TRIM_AT_CRC @at_crc@U /* 4 bytes */
+
+/* Kinds of trim. */
+@kind_macros@
+
+/* What @prefix@_trim_check() answers; it never answers 0. */
+#define @PREFIX@_TRIM_OK 1U
+#define @PREFIX@_TRIM_NO_KIND 2U /* no record of a kind that this model uses */
+#define @PREFIX@_TRIM_BAD_MAGIC 3U /* never written, or something else */
+#define @PREFIX@_TRIM_BAD_FORMAT 4U
+#define @PREFIX@_TRIM_BAD_SENSOR 5U /* written for another sensor revision */
+#define @PREFIX@_TRIM_BAD_CRC 6U /* damaged, or not written to the end */
+
+/* What @prefix@_selftest_slice() answers. */
+#define @PREFIX@_SELFTEST_BAD 0U
+#define @PREFIX@_SELFTEST_OK 1U
+#define @PREFIX@_SELFTEST_RUNNING 2U
+
 /* Bytes of the caller's memory; @prefix@.c asserts them. */
 #define @PREFIX@_STATE_SIZE @state_size@U
 #define @PREFIX@_PREPARED_SIZE @prepared_size@U
 #define @PREFIX@_SCRATCH_SIZE @scratch_size@U
-#define @PREFIX@_STATE_VALUES @state_values@U /* int32_t values in the state */
+#define @PREFIX@_STATE_VALUES @state_values@U /* values in the state, its check word not counted */
 
 /* The tables of trained numbers: their bytes, and the CRC-32 (IEEE 802.3, reflected) over them. */
 #define @PREFIX@_TABLES_LENGTH @tables_length@U
@@ -105,6 +144,15 @@ typedef struct {
 @scratch_members@
 } @prefix@_scratch_t;
 
+/* Memory of a self-test that goes on in slices; it may serve for something else between two tests. */
+typedef struct {
+    uint32_t at;
+    uint32_t crc;
+    @prefix@_scratch_t *scratch;
+    @prefix@_state_t state;
+    @prefix@_prepared_t prepared;
+} @prefix@_selftest_t;
+
 /*
 @reading@
  */
@@ -120,17 +168,34 @@ typedef struct {
 uint32_t @prefix@_api_version(void);
 uint32_t @prefix@_model_id(void);
 
-/* The first byte of the tables, for the application's own memory test; null when the model has none. */
+/* The tables in the linked image, for the application's own memory test and for tools: their first byte, their length, their CRC. */
 const void *@prefix@_tables_start(void);
+extern const uint32_t @prefix@_tables_length;
+extern const uint32_t @prefix@_tables_crc32;
 
 /*
- * Whether the tables still have the CRC they were built with. Call it at power-on, and again as often as the application tests its flash.
- * False: the tables are damaged; treat every reading as withheld. Code and the constants inside it are outside this test.
+ * The test of the model in this chip, in slices: the CRC of the tables, at most so many bytes (1 and up) a slice, then a known answer, which
+ * takes one slice for each of its frames. No slice takes longer than that many bytes, or than one @prefix@_prepare() and one
+ * @prefix@_step(). The test does not touch a state that is in use; its scratch may be the one that @prefix@_step() is given.
+ * @PREFIX@_SELFTEST_RUNNING: call again. BAD: tables or code are damaged; treat every reading as withheld, also after a restart. When the
+ * answer is BAD or OK it stays; another test begins with @prefix@_selftest_init().
  */
+void @prefix@_selftest_init(@prefix@_selftest_t *test, @prefix@_scratch_t *scratch);
+uint8_t @prefix@_selftest_slice(@prefix@_selftest_t *test, uint32_t bytes);
+
+/* The CRC of the tables alone, in one call. False: the tables are damaged; treat every reading as withheld. */
 bool @prefix@_selftest(void);
 
 /*
- * Turn the unit's trim, @PREFIX@_TRIM_COUNTS counts, into prepared values. @trim_contract@
+ * Take the counts of a unit's trim from the bytes of its records, which need not be aligned; those of kinds that this model does not use are
+ * passed over, and what is left at the end is no record. A record that is not in order counts as missing; of two of one kind the later counts.
+ * Gives @PREFIX@_TRIM_COUNTS counts for @prefix@_prepare(). Any answer but @PREFIX@_TRIM_OK: the trim is not usable, and why.
+ */
+uint8_t @prefix@_trim_check(const uint8_t *bytes, uint32_t length, @prefix@_count_t *trim);
+
+/*
+ * Turn the unit's trim, @PREFIX@_TRIM_COUNTS counts, into prepared values.
+@trim_contract@
  * False: the trim is missing or outside the limits this model accepts, and the prepared values were not written. Do not call
  * @prefix@_step() then; report a sensor fault and stay in the safe state.
  */
@@ -147,11 +212,12 @@ void @prefix@_init(@prefix@_state_t *state);
  *   faults        bit k set: the application knows channel k to be broken (open, shorted, stuck)
  *
  * A count wider than @PREFIX@_COUNT_BITS bits, a temperature outside @PREFIX@_TEMPERATURE_MIN to @PREFIX@_TEMPERATURE_MAX, or a fault
- * bit of a channel that does not exist gives a withheld reading with @PREFIX@_FLAG_SENSOR_FAULT, and the state stays as it is.
+ * bit of a channel that does not exist gives a withheld reading with @PREFIX@_FLAG_SENSOR_FAULT, and the state stays as it is. So does a
+ * state that @prefix@_init(), or prepared values that @prefix@_prepare(), of this model did not set up.
  */
 uint8_t @prefix@_step(@prefix@_state_t *state, const @prefix@_prepared_t *prepared, @prefix@_scratch_t *scratch,
                       const @prefix@_count_t *counts, int16_t temperature, uint32_t faults, @prefix@_reading_t *reading);
-
+@volume_api@
 #ifdef __cplusplus
 }
 #endif

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from dataclasses import replace
 from typing import Any
 
@@ -10,7 +11,7 @@ import pytest
 
 from dataset.errors import ToolError
 from export.emulator import Machine
-from training.program import FLAG_BITS, NO_LEVEL, NO_TEMPERATURE, WITHHELD, model_id
+from training.program import FLAG_BITS, NO_LEVEL, NO_TEMPERATURE, WITHHELD, initial_state, model_id, prepare, step
 
 
 def ready(its: Any) -> Machine:
@@ -84,11 +85,12 @@ def test_prepared_values_are_those_of_the_interpreter(all_built: dict[str, Any])
     """What prepare writes is what the interpreter prepares, value by value."""
     its = all_built["strip"]
     machine = Machine(its.image)
-    kept = np.dtype([("gain", "<u2", 8), ("widest", "<u2", 1), ("dry", "<u2", 8), ("row", "i1", 3)], align=True)  # each as narrow as its range
+    # each as narrow as its range
+    kept = np.dtype([("check", "<u4", 1), ("gain", "<u2", 8), ("widest", "<u2", 1), ("dry", "<u2", 8), ("row", "i1", 3)], align=True)
     for k in range(0, 80, its.vectors.stream_frames):
         assert machine.prepare(its.vectors.trim[k])
         (found,) = np.frombuffer(machine.object("prepared"), dtype=kept)
-        np.testing.assert_array_equal(np.concatenate([found[name] for name in kept.names or ()]), its.vectors.prepared[k])
+        np.testing.assert_array_equal(np.concatenate([found[name] for name in (kept.names or ())[1:]]), its.vectors.prepared[k])
 
 
 def test_models_without_trim_take_null(all_built: dict[str, Any]) -> None:
@@ -100,13 +102,12 @@ def test_versions_at_run_time(built: Any) -> None:
     """The chip can tell which model it runs: the first 32 bits of the program's SHA-256."""
     machine = Machine(built.image)
     assert machine.call("model_id") == model_id(built.program)
-    assert machine.call("api_version") == 1
+    assert machine.call("api_version") == 2
 
 
 def test_tables_start_is_where_the_tables_are(built: Any) -> None:
-    """The address handed to the firmware's own memory test is that of the tables, or null without any."""
-    expected = built.image.symbols["innage_tables"] if built.image.tables else 0
-    assert Machine(built.image).call("tables_start") == expected
+    """The address handed to the firmware's own memory test is that of the tables."""
+    assert Machine(built.image).call("tables_start") == built.image.symbols["innage_tables"]
 
 
 def test_every_flipped_bit_of_the_tables_is_found(all_built: dict[str, Any]) -> None:
@@ -122,11 +123,31 @@ def test_every_flipped_bit_of_the_tables_is_found(all_built: dict[str, Any]) -> 
     assert machine.selftest()
 
 
-def test_selftest_without_tables(all_built: dict[str, Any]) -> None:
-    """A model without tables passes its self-test."""
-    its = all_built["constant"]
-    assert its.image.tables == 0
-    assert Machine(its.image).selftest()
+@pytest.mark.parametrize("name", ["strip", "every_op", "inverse_law"])
+def test_memory_that_the_model_did_not_set_up_is_withheld(all_built: dict[str, Any], name: str) -> None:
+    """Without init or without prepare, and with a word of another model: withheld, sensor fault, and the state stays."""
+    its, counts = all_built[name], all_built[name].vectors.counts[0]
+    machine = Machine(its.image)
+    for ready_state in (False, True):  # neither, then the state alone: the prepared values are still what memory held
+        if ready_state:
+            machine.call("init", machine._objects["state"][0])
+        before = machine.object("state")
+        assert machine.step(counts, 20, 0) == WITHHELD
+        assert reading(machine) == [0, NO_LEVEL, its.program.span, WITHHELD, FLAG_BITS["sensor_fault"]]
+        assert machine.object("state") == before
+    machine.prepare(its.vectors.trim[0])
+    machine.step(counts, 20, 0)
+    assert reading(machine) == in_interpreter(its)
+    machine._write("state", struct.pack("<I", model_id(its.program) ^ 1))
+    assert machine.step(counts, 20, 0) == WITHHELD
+    assert reading(machine)[4] == FLAG_BITS["sensor_fault"]
+
+
+def in_interpreter(its: Any) -> list[int]:
+    """The reading of the first frame of the vectors, at 2.0 degrees and without faults."""
+    prepared = prepare(its.program, its.vectors.trim[:1] if its.program.trim is not None else None)
+    found, _ = step(its.program, its.vectors.counts[:1], np.array([20]), np.array([0]), initial_state(its.program, 1), prepared)
+    return [int(v) for v in found.table()[0]]
 
 
 def test_a_run_stops_when_a_trim_is_refused(all_built: dict[str, Any]) -> None:

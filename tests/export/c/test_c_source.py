@@ -191,16 +191,6 @@ def test_tables_and_their_crc(built: Any) -> None:
     assert crc == zlib.crc32(image.flash[start : start + length])
 
 
-def test_crc_check_value() -> None:
-    """A model whose tables are the bytes '123456789' carries 0xCBF43926, the check value of this CRC in the published catalogues."""
-    b = Builder("catalogue", count_bits=8, channels=9, period_ms=100, span=640)
-    level = b.node("reduce_max", b.node("max", "counts", b.const(*b"123456789")))
-    c = emit_c(b.finish(low=b.const(0), level=level, high=b.const(640), validity=b.const(1), flags=b.const(0)))
-    assert "_TABLES_LENGTH 9U" in c.header
-    assert "_TABLES_CRC32 0xCBF43926U" in c.header
-    assert Machine(build_core(c)).selftest()
-
-
 def test_rounding_of_ties(exposed: Expose) -> None:
     """Halves go up, negative ones too: the 'half up' row that gemmlowp's fixedpoint.h (commit 16e8662) gives for -2.5 ... 2.5."""
     b = Builder("ties", count_bits=4, channels=1, period_ms=100, span=640)

@@ -90,13 +90,9 @@ def test_missing_compiler(all_built: dict[str, Any], monkeypatch: pytest.MonkeyP
 def test_undefined_behaviour_stops_the_host_program(all_built: dict[str, Any]) -> None:
     """A signed overflow in the C ends the checked build, and goes unnoticed in the plain one: the trap is what finds it."""
     its = all_built["constant"]
-    overflow = "    volatile int32_t most = 2147483647;\n    most = most + 1;\n    return INNAGE_TABLES_LENGTH == 0U;"
-    c = replace(
-        its.c,
-        source=its.c.source.replace(
-            "    return true;\n}\n\nINNAGE_CODE_SECTION bool innage_prepare", f"{overflow}\n}}\n\nINNAGE_CODE_SECTION bool innage_prepare"
-        ),
-    )
+    overflow = "    volatile int32_t most = 2147483647;\n    most = most + 1;\n"
+    last = "    state->check = INNAGE_STATE_CHECK;\n"
+    c = replace(its.c, source=its.c.source.replace(last, overflow + last))
     assert c != its.c
     with pytest.raises(ToolError, match="undefined behaviour"):
         run_host(build_host(c), its.vectors)

@@ -1,0 +1,114 @@
+"""The self-test in slices: it ends, stays within its slice, finds damage, and leaves alone what is in use."""
+
+from __future__ import annotations
+
+import re
+import struct
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from export.emulator import Machine
+from export.known_answer import known_answer
+from export.toolchain import build_core
+from training.program import VALID
+
+BAD, OK, RUNNING = 0, 1, 2
+PLACE = 0x2200_0000
+
+
+def started(machine: Machine) -> None:
+    """Memory of its own for a test, and the test begun in it, on the scratch that step uses."""
+    machine._uc.mem_map(PLACE, 0x1000)
+    machine.call("selftest_init", PLACE, machine._objects["scratch"][0])
+
+
+def answers(machine: Machine, size: int, most: int = 100_000) -> list[int]:
+    """What each slice answers, up to the first that is not RUNNING."""
+    found: list[int] = []
+    while len(found) < most and (not found or found[-1] == RUNNING):
+        found.append(machine.call("selftest_slice", PLACE, size) & 0xFF)
+    return found
+
+
+@pytest.mark.parametrize("size", [1, 64, 2**32 - 1])
+def test_slices_end_with_yes(built: Any, size: int) -> None:
+    """Every sample passes: one slice for each piece of the tables, one for each frame of the known answer; then the answer stays."""
+    machine = Machine(built.image)
+    started(machine)
+    frames = len(known_answer(built.program).readings)
+    found = answers(machine, size)
+    assert found == [RUNNING] * (-(-built.image.tables // size) + frames - 1) + [OK]
+    assert machine.call("selftest_slice", PLACE, size) & 0xFF == OK
+
+
+def test_every_flipped_bit_ends_with_no(all_built: dict[str, Any]) -> None:
+    """Any damaged bit of the tables ends the test before a frame is tried, and a new test passes when it is put right."""
+    its = all_built["wide"]
+    machine = Machine(its.image)
+    started(machine)
+    for byte in range(its.image.tables):
+        machine.flip(byte, byte % 8)
+        machine.call("selftest_init", PLACE, machine._objects["scratch"][0])
+        assert answers(machine, 50) == [RUNNING] * (-(-its.image.tables // 50) - 1) + [BAD]
+        machine.flip(byte, byte % 8)
+    machine.call("selftest_init", PLACE, machine._objects["scratch"][0])
+    assert answers(machine, 50)[-1] == OK
+
+
+def test_damaged_code_ends_with_no(all_built: dict[str, Any]) -> None:
+    """A shift that is one too short in the code, with the tables whole, is found by the known answer and not by the CRC."""
+    its = all_built["strip"]
+    source = re.sub(r"innage_shift_round\(sum, shift\)", "innage_shift_round(sum, shift - 1U)", its.c.source)
+    assert source != its.c.source
+    machine = Machine(build_core(replace(its.c, source=source)))
+    started(machine)
+    assert machine.selftest()
+    assert answers(machine, 64)[-1] == BAD
+
+
+def test_a_slice_reads_no_more_than_it_is_told(all_built: dict[str, Any]) -> None:
+    """After a slice of seven bytes the register holds zlib's CRC of seven bytes: IEEE 802.3, reflected."""
+    import zlib
+
+    its = all_built["strip"]
+    machine = Machine(its.image)
+    started(machine)
+    machine.call("selftest_slice", PLACE, 7)
+    at, crc = struct.unpack("<II", machine._uc.mem_read(PLACE, 8))
+    start = its.image.symbols["innage_tables"] - its.image.flash_start
+    assert (at, crc ^ 0xFFFFFFFF) == (7, zlib.crc32(its.image.flash[start : start + 7]))
+
+
+def test_crc_check_value(all_built: dict[str, Any]) -> None:
+    """The C makes 0xCBF43926 of '123456789', the check value of this CRC in the published catalogues."""
+    machine = Machine(all_built["strip"].image)
+    machine._uc.mem_map(PLACE, 0x1000)
+    machine._uc.mem_write(PLACE, b"123456789")
+    assert machine.call("crc", 0xFFFFFFFF, PLACE, 9) ^ 0xFFFFFFFF == 0xCBF43926
+
+
+def test_a_state_in_use_is_left_alone(all_built: dict[str, Any]) -> None:
+    """State and prepared values of a running model are the same before and after a whole test."""
+    its = all_built["strip"]
+    machine = Machine(its.image)
+    machine.run(its.vectors.head(1))
+    before = machine.object("state"), machine.object("prepared")
+    started(machine)
+    assert answers(machine, 16)[-1] == OK
+    assert (machine.object("state"), machine.object("prepared")) == before
+
+
+def test_known_answers_reach_the_level(all_built: dict[str, Any]) -> None:
+    """Where a model gives a valid level at all, the held counts end on one, inside the domain, on a trim inside its limits."""
+    for name in ("strip", "inverse_law", "forest", "two_nets", "every_op"):
+        program = all_built[name].program
+        known = known_answer(program)
+        assert known.readings[-1][3] == VALID, name
+        assert len(known.readings) == program.settling_frames + 1
+        assert max(known.counts) <= program.count_max
+        if program.trim is not None:
+            assert (np.array(known.trim) >= program.trim.low).all()
+            assert (np.array(known.trim) <= program.trim.high).all()

@@ -1,0 +1,221 @@
+"""Stored trims: the bytes as documented, a reader that takes nothing else, and the C that reads the same bytes on a core and on this computer."""
+
+from __future__ import annotations
+
+import struct
+import subprocess
+import zlib
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from dataset.errors import InputError
+from dataset.records import CountLaw, Mounting, Pad, Sensor, Tank, Trim, TrimKind, Unit
+from export.c_source import CSource, emit_c
+from export.emulator import Machine
+from export.toolchain import build_core, compile_host
+from export.trim_bytes import TrimRecord, key_of_program, key_of_sensor, read_records, record_of, sensor_key, write_records
+from training.program import Builder, Program
+
+OK, NO_KIND, BAD_MAGIC, BAD_FORMAT, BAD_SENSOR, BAD_CRC = 1, 2, 3, 4, 5, 6
+PLACE = 0x2200_0000
+KEY = zlib.crc32(b"strip@1 channels=3 bits=12")
+DRY = TrimRecord(TrimKind.DRY, KEY, 215, (100, 200, 4095), 2)
+FULL = TrimRecord(TrimKind.FULL, KEY, -1000, (1100, 1200, 1300), 2)
+# The dry record byte by byte, as docs/firmware.md lays it out; the CRC by zlib, which is IEEE 802.3, reflected.
+BODY = b"ITRM" + bytes([1, 2, 3, 2]) + struct.pack("<I", KEY) + struct.pack("<hH", 215, 0) + struct.pack("<3H", 100, 200, 4095) + bytes(2)
+BYTES = BODY + struct.pack("<I", zlib.crc32(BODY))
+
+
+def model(bits: int = 12, kinds: tuple[str, ...] = ("dry", "full")) -> Program:
+    """Three channels whose level is the trim of the second one, or its rise where there are two kinds."""
+    top = (1 << bits) - 1
+    b = Builder("trimmed", count_bits=bits, channels=3, period_ms=100, span=640, trim_range=(0, top), trim_kinds=kinds, notes={"sensor": "strip@1"})
+    b.prepare_node("take", "trim", indices=(1,), name="kept", keep=True)
+    level = b.node("clip", "kept", low=0, high=640)
+    return b.finish(low=b.const(0), level=level, high=b.const(640), validity=b.const(1), flags=b.const(0))
+
+
+@pytest.fixture(scope="module")
+def machine() -> Machine:
+    """A core with the model of two kinds, and a page for records."""
+    made = Machine(build_core(emit_c(model())))
+    made._uc.mem_map(PLACE, 0x1000)
+    return made
+
+
+def on_core(machine: Machine, content: bytes, at: int = PLACE) -> tuple[int, tuple[int, ...]]:
+    """Answer and counts of trim_check; the counts are 0xA5A5 where it wrote none."""
+    trim, size = machine._objects["trim"]
+    machine._uc.mem_write(trim, b"\xa5" * size)
+    machine._uc.mem_write(at, content)
+    answer = machine.call("trim_check", at, len(content), trim) & 0xFF
+    return answer, struct.unpack(f"<{size // 2}H", bytes(machine._uc.mem_read(trim, size)))
+
+
+def test_the_layout_is_as_documented() -> None:
+    """The writer makes the bytes that the documentation names, and the reader gives the record back."""
+    assert write_records([DRY]) == BYTES
+    assert read_records(BYTES) == (DRY,)
+    assert read_records(write_records([DRY, FULL]) + b"\xff" * 40) == (DRY, FULL)
+
+
+def test_a_wide_count_takes_four_bytes() -> None:
+    """Counts of more than 16 bits are stored as words, with no filler."""
+    record = TrimRecord(TrimKind.LEARNED, 7, 0, (16_777_215, 0), 4)
+    made = write_records([record])
+    assert made[16:24] == struct.pack("<2I", 16_777_215, 0)
+    assert len(made) == 28
+    assert read_records(made) == (record,)
+
+
+def test_the_key_of_a_sensor_is_that_of_its_programs() -> None:
+    """A unit's record and the model of its sensor revision carry the same key; another revision has another."""
+    sensor = Sensor("strip", 1, tuple(Pad(k, f"pad{k}", 20.0 * k, 18.0) for k in range(3)), 12, CountLaw.RISES, 100)
+    trim = Trim(Unit("unit-1"), Mounting("bench", Tank("can", 1, 10.0), sensor), TrimKind.DRY, (100, 200, 4095), "2026-01-31", "end-of-line", 21.46)
+    assert record_of(trim) == DRY
+    assert key_of_program(model()) == key_of_sensor(sensor) == sensor_key("strip@1", 3, 12) == KEY
+    assert key_of_sensor(replace(sensor, revision=2)) != KEY
+
+
+def test_every_flipped_bit_is_refused_by_both_readers(machine: Machine) -> None:
+    """A CRC of 32 bits finds any single damaged bit: Python raises, the C does not say OK."""
+    whole = write_records([DRY, FULL])
+    assert on_core(machine, whole)[0] == OK
+    for byte in range(len(whole)):
+        spoilt = bytearray(whole)
+        spoilt[byte] ^= 1 << (byte % 8)
+        with pytest.raises(InputError):
+            read_records(bytes(spoilt))
+        assert on_core(machine, bytes(spoilt))[0] != OK, byte
+
+
+@pytest.mark.parametrize(
+    ("spoil", "words"),
+    [
+        (lambda b: b[:-1], "31 bytes|27 bytes"), (lambda b: b"", "no record"), (lambda b: b[:10], "10 bytes"), (lambda b: b"\0" * 28, "magic 0x00000000"),
+        (lambda b: closed(b[:4] + b"\2" + b[5:-4]), "format: 2"), (lambda b: closed(b[:5] + b"\7" + b[6:-4]), "kind: 7"),
+        (lambda b: closed(b[:6] + b"\0" + b[7:-4]), "0 channels"), (lambda b: closed(b[:7] + b"\3" + b[8:-4]), "of 3 bytes"),
+        (lambda b: closed(b[:12] + b"\xff\x7f" + b[14:-4]), "impossible temperature"), (lambda b: closed(b[:14] + b"\1" + b[15:-4]), "filler"),
+        (lambda b: closed(b[:22] + b"\1" + b[23:-4]), "filler"), (lambda b: b + b"x" * 20, "byte 28: magic"),
+    ],
+)  # fmt: skip
+def test_the_reader_is_strict(spoil: Callable[[bytes], bytes], words: str) -> None:
+    """Whatever a writer of this format would not have written is refused, with the place and what was found."""
+    with pytest.raises(InputError, match=words):
+        read_records(spoil(BYTES))
+
+
+def closed(body: bytes) -> bytes:
+    """``body`` with a CRC that fits."""
+    return body + struct.pack("<I", zlib.crc32(body))
+
+
+def test_what_a_record_cannot_hold_is_refused() -> None:
+    """Counts too wide, no channel, and temperatures off the scale are input errors."""
+    for record in (replace(DRY, counts=(65536,)), replace(DRY, counts=()), replace(DRY, counts=(-1,)), replace(DRY, temperature=2001)):
+        with pytest.raises(InputError, match="dry trim"):
+            write_records([record])
+
+
+def test_the_core_takes_the_kinds_it_needs(machine: Machine) -> None:
+    """In either order, at any address, with other kinds and empty slots between; of two of one kind the later counts."""
+    other, later = replace(DRY, kind=TrimKind.LEARNED, counts=(1, 2, 3)), replace(DRY, counts=(7, 8, 9))
+    expected = (*DRY.counts, *FULL.counts)
+    for records in ([DRY, FULL], [FULL, DRY], [other, FULL, DRY, other]):
+        assert on_core(machine, write_records(records)) == (OK, expected)
+    assert on_core(machine, write_records([DRY, FULL]), PLACE + 1) == (OK, expected)
+    empty = b"\xff" * len(BYTES)
+    assert on_core(machine, empty + write_records([DRY]) + empty + write_records([FULL]) + empty) == (OK, expected)
+    assert on_core(machine, write_records([DRY, FULL, later])) == (OK, (*later.counts, *FULL.counts))
+    assert on_core(machine, write_records([DRY, FULL]) + b"\0" * 27) == (OK, expected)  # what is left is no record
+
+
+def test_the_core_says_what_is_wrong(machine: Machine) -> None:
+    """Each answer has its cause; a damaged record of a kind that is there a second time does no harm."""
+    dry, full = write_records([DRY]), write_records([FULL])
+    assert on_core(machine, b"")[0] == NO_KIND
+    assert on_core(machine, dry)[0] == NO_KIND
+    assert on_core(machine, dry + full[:-1])[0] == NO_KIND
+    assert on_core(machine, dry + b"\xff" * 28)[0] == BAD_MAGIC
+    assert on_core(machine, dry + closed(full[:4] + b"\2" + full[5:-4]))[0] == BAD_FORMAT
+    assert on_core(machine, dry + write_records([replace(FULL, sensor=KEY + 1)]))[0] == BAD_SENSOR
+    assert on_core(machine, dry + full[:-1] + bytes([full[-1] ^ 1]))[0] == BAD_CRC
+    torn = dry[:20] + b"\xff" * 8
+    assert on_core(machine, dry + full + torn) == (OK, (*DRY.counts, *FULL.counts))
+    assert on_core(machine, torn + full) == (BAD_CRC, (0xA5A5,) * 3 + FULL.counts)
+
+
+def test_models_of_one_kind_of_wide_counts_and_of_none() -> None:
+    """A model of one kind takes that; one of 24-bit counts takes words; one without trim is always content."""
+    one = Machine(build_core(emit_c(model(kinds=("full",)))))
+    one._uc.mem_map(PLACE, 0x1000)
+    assert on_core(one, write_records([DRY, FULL])) == (OK, FULL.counts)
+    assert on_core(one, write_records([DRY]))[0] == NO_KIND
+    program = model(bits=24)
+    wide = Machine(build_core(emit_c(program)))
+    wide._uc.mem_map(PLACE, 0x1000)
+    records = [replace(r, sensor=key_of_program(program), width=4, counts=(1, 2, 16_000_000)) for r in (DRY, FULL)]
+    wide._uc.mem_write(PLACE, write_records(records))
+    assert wide.call("trim_check", PLACE, len(write_records(records)), wide._objects["trim"][0]) & 0xFF == OK
+    assert struct.unpack("<6I", wide._uc.mem_read(*wide._objects["trim"])) == (1, 2, 16_000_000) * 2
+    b = Builder("plain", count_bits=8, channels=1, period_ms=100, span=640)
+    zero = b.const(0)
+    plain = Machine(build_core(emit_c(b.finish(low=zero, level=zero, high=zero, validity=zero, flags=zero))))
+    assert plain.call("trim_check", 0, 0, 0) & 0xFF == OK
+
+
+# Firmware on a bench: the first line writes a record through the header's macros, as a production fixture or a service mode does.
+_FIXTURE = """
+#include "innage.c"
+#include <stdio.h>
+#include <string.h>
+
+static void put(uint8_t *at, uint32_t value, uint32_t bytes)
+{
+    for (uint32_t k = 0U; k < bytes; ++k) { at[k] = (uint8_t)(value >> (8U * k)); }
+}
+
+int main(void)
+{
+    static uint8_t bytes[4096];
+    const innage_count_t counts[INNAGE_CHANNELS] = {100U, 200U, 4095U};
+    innage_count_t trim[INNAGE_TRIM_COUNTS];
+    uint8_t made[INNAGE_TRIM_LENGTH];
+    const uint32_t length = (uint32_t)fread(bytes, 1U, sizeof bytes, stdin);
+    (void)memset(made, 0, sizeof made);
+    put(&made[INNAGE_TRIM_AT_MAGIC], INNAGE_TRIM_MAGIC, 4U);
+    made[INNAGE_TRIM_AT_FORMAT] = INNAGE_TRIM_FORMAT;
+    made[INNAGE_TRIM_AT_KIND] = INNAGE_TRIM_KIND_DRY;
+    made[INNAGE_TRIM_AT_CHANNELS] = INNAGE_CHANNELS;
+    made[INNAGE_TRIM_AT_WIDTH] = sizeof(innage_count_t);
+    put(&made[INNAGE_TRIM_AT_SENSOR], INNAGE_SENSOR, 4U);
+    put(&made[INNAGE_TRIM_AT_TEMPERATURE], 215U, 2U);
+    for (uint32_t k = 0U; k < INNAGE_CHANNELS; ++k) { put(&made[INNAGE_TRIM_AT_COUNTS + (2U * k)], counts[k], 2U); }
+    put(&made[INNAGE_TRIM_AT_CRC], ~innage_crc(0xFFFFFFFFU, made, INNAGE_TRIM_AT_CRC), 4U);
+    for (uint32_t k = 0U; k < sizeof made; ++k) { (void)printf("%02x", (unsigned)made[k]); }
+    (void)printf("\\n%u", (unsigned)innage_trim_check(bytes, length, trim));
+    for (uint32_t k = 0U; k < INNAGE_TRIM_COUNTS; ++k) { (void)printf(",%u", (unsigned)trim[k]); }
+    return 0;
+}
+"""
+
+
+def test_this_computer_reads_and_writes_the_same_bytes(tmp_path: Path) -> None:
+    """C on this computer, with a trap on undefined behaviour, writes by the macros what Python reads, and reads what Python writes."""
+    source: CSource = emit_c(model())
+    for name, text in (("innage.h", source.header), ("innage.c", source.source), ("main.c", _FIXTURE)):
+        (tmp_path / name).write_text(text)
+    binary = tmp_path / "fixture"
+    binary.write_bytes(compile_host(tmp_path, "main.c", "-std=c99"))
+    binary.chmod(0o700)
+    for content, answer in ((write_records([FULL, DRY]), OK), (BYTES + BYTES[:-1] + b"\0", BAD_CRC)):
+        made, said = subprocess.run([binary], input=content, capture_output=True, check=True).stdout.decode().splitlines()
+        assert read_records(bytes.fromhex(made)) == (DRY,)
+        assert bytes.fromhex(made) == BYTES
+        found, *counts = (int(v) for v in said.split(","))
+        assert found == answer
+        if answer == OK:
+            assert tuple(counts) == (*DRY.counts, *FULL.counts)
