@@ -38,14 +38,14 @@ class Trimmer(TransformerMixin, BaseEstimator):  # type: ignore[misc]
 
 
 class DeepRegressor(LevelRegressor):
-    """A net of several layers of rectified units: pairs of weights (inputs, outputs) and biases, the last one linear, level in mm."""
+    """A net of several layers of units clipped to 0..1: pairs of weights (inputs, outputs) and biases, the last one linear, level in mm."""
 
     def __init__(self, layers: tuple[tuple[Floats, Floats], ...], span_mm: float) -> None:
         self.layers, self.span_mm = layers, span_mm
 
     def raw(self, features: Floats) -> Floats:
         """Levels before clipping."""
-        return Net(self.layers, ()).predict(features)[:, 0]
+        return Net(self.layers).predict(features)[:, 0]
 
 
 def float_pipeline(trimming: Trimming, groups: tuple[str, ...], net: Net, span_mm: float) -> Pipeline:

@@ -42,12 +42,15 @@ class Band:
 
 @dataclass(frozen=True)
 class Parts:
-    """What an array model is made of. ``patience``: the doubt is averaged over about eight frames."""
+    """What an array model is made of. ``foam``: the level net that is asked where foam is flagged, None where one net serves for all.
+    ``patience``: the doubt is averaged over about eight frames.
+    """
 
     trimming: Trimming
     level_groups: tuple[str, ...]
     watch_groups: tuple[str, ...]
     level: IntNet
+    foam: IntNet | None
     watcher: IntNet
     patience: bool
 
@@ -62,7 +65,6 @@ def assemble(name: str, board: Board, parts: Parts, at: Operating, band: Band | 
     level_features = given.joined(builder, parts.level_groups)
     watched = level_features if parts.watch_groups == parts.level_groups else given.joined(builder, parts.watch_groups)
     raw = emit_net(builder, level_features, parts.level, "level_raw", SCALE)
-    level = builder.node("clip", raw, scale=SCALE, low=0, high=board.span)
     scores = _emit_scores(builder, watched, parts)
     zero, one = builder.const(0), builder.const(1)
 
@@ -73,6 +75,9 @@ def assemble(name: str, board: Board, parts: Parts, at: Operating, band: Band | 
     outside = _emit_outside(builder, given.shares, at)
     dry = builder.node("greater", builder.const(at.empty_below), given.wettest, name="is_dry")
     raised = {k: above(scores[k], t) for k, t in (("foam", at.foam_above), ("film", at.film_above))}
+    if parts.foam is not None:
+        raw = builder.node("where", raised["foam"], emit_net(builder, level_features, parts.foam, "level_foam", SCALE), raw)
+    level = builder.node("clip", raw, scale=SCALE, low=0, high=board.span)
     most = builder.node("where", builder.node("max", *raised.values()), builder.const(at.doubt_above_flagged), builder.const(at.doubt_above))
     strange = builder.node("where", dry, zero, above(scores["strange"], at.strange_above), name="is_strange")
     doubted = builder.node("where", dry, zero, builder.node("greater", scores["doubt"], most), name="is_doubted")

@@ -15,7 +15,7 @@ from dataset.records import FrozenData, Limits
 from training.array_program import SCORE_HIGH, SCORE_LOW, Parts
 from training.features import MEAN_SHIFT, columns, emit_features, still_features, width
 from training.nets import Net, fit_net, quantise_net
-from training.operating import DEFAULT_SHARES, Scores
+from training.operating import DEFAULT_SHARES, Operating, Scores, find_operating
 from training.program import LEVEL_UNITS_PER_MM, Builder, shift_round_int
 from training.recipes import Board
 from training.rows import Floats, Ints, Mask, group_weights
@@ -23,12 +23,15 @@ from training.streams import restarted, values_of
 from training.trimming import SHARE_ONE, Trimming, find_trimming, kind_names, trim_counts, trim_limits
 from training.watch import ONE, States, doubt_of, fit_watcher, states_of
 
-LEVEL_STEPS, WATCHER_SHARE = 1000, 0.6  # steps of a fit; a watcher takes fewer
+LEVEL_STEPS, WATCHER_SHARE = 80, 0.5  # steps of a fit; a watcher takes fewer
+HUBER_SHARE = 0.01  # of the span: a level net's larger errors count less than by their square
 ARRAY_CHANNELS = 4  # fewer pads than this have no pattern to watch
-STILL, UNREST = ("shares", "ratios"), ("shares", "ratios", "unrest")
-ALL = ("shares", "ratios", "means", "unrest")
+STILL, MOVING, UNREST = ("shares", "ratios"), ("shares", "ratios", "flow"), ("shares", "ratios", "flow", "unrest")
+ALL = ("shares", "ratios", "flow", "means", "unrest")
+EVERY, PLAIN, FOAM = "every", "plain", "foam"  # frames that a level net is for
+_ASIDE = 0.2  # weight of the frames that a net is not for: the flag that chooses the net errs
 MOST_FIT_ROWS = 12_000  # frames of one session are alike: more take longer and teach little
-PARTS = 2  # units are left out in so many parts to learn what errors unseen units have
+PARTS = 3  # units are left out in so many parts to learn what errors unseen units have
 EMPTY_WEIGHT = 0.5
 _SCALES = (0.7, 1.2)  # of shares: a coupling or permittivity that no capture had; common practice, no source
 _DROP_CHANCE, _DROP_SHARE = 0.3, 0.3  # a drop on three pads of ten, up to 0.3 of a swing: common practice, no source
@@ -36,7 +39,10 @@ _DROP_CHANCE, _DROP_SHARE = 0.3, 0.3  # a drop on three pads of ten, up to 0.3 o
 
 @dataclass(frozen=True)
 class ArrayRecipe:
-    """One candidate: feature groups and units of each hidden layer of level net and watcher, bits of the first weights, patience, trim."""
+    """One candidate: feature groups and units of each hidden layer of level nets and watcher, bits of the first weights, patience, trim.
+
+    ``foam``: the hidden layers of a level net for foam; empty where one net serves for all.
+    """
 
     hidden: tuple[int, ...]
     bits: int
@@ -45,23 +51,45 @@ class ArrayRecipe:
     patience: bool
     trim: str
     level_groups: tuple[str, ...] = STILL
+    foam: tuple[int, ...] = ()
     steps: int = LEVEL_STEPS
 
     @property
     def family(self) -> str:
-        return "array net" if self.watch_groups == STILL else "array net with unrest"
+        return "array net" if not self.foam else "array net, another for foam"
 
     @property
     def size(self) -> str:
         return "-".join(str(n) for n in self.hidden)
 
+    def levels(self) -> tuple[LevelTask, ...]:
+        """The level nets that it needs, the one for foam last."""
+        if not self.foam:
+            return (LevelTask(self.level_groups, self.hidden, self.steps, EVERY),)
+        return (LevelTask(self.level_groups, self.hidden, self.steps, PLAIN), LevelTask(self.level_groups, self.foam, self.steps, FOAM))
+
+
+@dataclass(frozen=True)
+class LevelTask:
+    """A level net to be fitted: feature groups, hidden layers, steps, and the frames it is for (EVERY, PLAIN or FOAM)."""
+
+    groups: tuple[str, ...]
+    hidden: tuple[int, ...]
+    steps: int
+    frames: str
+
 
 def default_recipes(trim: str) -> tuple[ArrayRecipe, ...]:
-    """What is tried when nothing else is asked for."""
-    sizes = ((8,), (12, 6), (16, 8), (24, 12))
-    watchers = (((8, 6), STILL, False), ((16,), UNREST, True))
-    wide = [ArrayRecipe(size, 16, watcher, groups, patience, trim) for size in sizes for watcher, groups, patience in watchers]
-    return (*wide, *(ArrayRecipe(size, 8, *watchers[0], trim) for size in sizes[1:]))
+    """What is tried when nothing else is asked for: from one small net that watches the pads only to a net each for plain liquid and for foam."""
+    small = [
+        ArrayRecipe(hidden, bits, (8,), groups, False, trim, groups)
+        for hidden, bits, groups in (((8,), 16, STILL), ((12, 6), 8, STILL), ((12, 6), 8, MOVING), ((16, 8), 8, MOVING))
+    ]
+    large = [
+        ArrayRecipe(hidden, bits, (16, 8), UNREST, True, trim, MOVING, foam)
+        for hidden, bits, foam in (((16, 8), 8, ()), ((16, 8), 8, (12, 6)), ((24, 12), 8, (16, 8)), ((24, 12), 16, (16, 8)))
+    ]
+    return (*small, *large)
 
 
 @dataclass(frozen=True)
@@ -119,16 +147,29 @@ def thinned(data: FrozenData, rows: Mask, most: int = MOST_FIT_ROWS) -> Ints:
     return at if len(at) <= most else at[np.linspace(0, len(at) - 1, most).round().astype(np.int64)]
 
 
-def learn_level(data: FrozenData, rig: Rig, groups: Sequence[str], fit: Mask, hidden: tuple[int, ...], seed: int, steps: int) -> Net:
+def learn_levels(data: FrozenData, rig: Rig, recipe: ArrayRecipe, fit: Mask, seed: int, span_mm: float) -> tuple[Net, ...]:
+    """The float level nets of a recipe, the one for foam last."""
+    return tuple(learn_level(data, rig, task, fit, seed, span_mm) for task in recipe.levels())
+
+
+def learn_level(data: FrozenData, rig: Rig, task: LevelTask, fit: Mask, seed: int, span_mm: float) -> Net:
     """Fit a level net on fit rows, and on empty tanks with made-up drops."""
     at = thinned(data, fit)
     states = states_of(data).where(at)
-    weights = _row_weights(data, at, states)
-    wetted = _wetted_empty(rig, groups, at[states.empty], seed)
-    scaled, of = _rescaled(rig, groups, at, seed)
-    x = np.vstack([rig.of(groups, at), wetted, scaled])
+    weights = _row_weights(data, at, states) * _meant(states, task.frames)
+    wetted = _wetted_empty(rig, task.groups, at[states.empty], seed)
+    scaled, of = _rescaled(rig, task.groups, at, seed)
+    x = np.vstack([rig.of(task.groups, at), wetted, scaled])
     y = np.concatenate([data.level_mm[at], np.zeros(len(wetted)), data.level_mm[at][of]])
-    return fit_net(x, y, np.concatenate([weights, np.full(len(wetted), EMPTY_WEIGHT), weights[of]]), hidden, seed, steps=steps)
+    weights = np.concatenate([weights, np.full(len(wetted), EMPTY_WEIGHT) * (_ASIDE if task.frames == FOAM else 1.0), weights[of]])
+    return fit_net(x, y, weights, task.hidden, seed, steps=task.steps, huber=HUBER_SHARE * span_mm)
+
+
+def _meant(states: States, frames: str) -> Floats:
+    """Weights of rows by whether a net is for them."""
+    if frames == EVERY:
+        return np.ones(len(states.foam))
+    return np.where(states.foam == (frames == FOAM), 1.0, _ASIDE)
 
 
 def learn_watcher(data: FrozenData, rig: Rig, groups: Sequence[str], fit: Mask, hidden: tuple[int, ...], seed: int, doubt: Floats, steps: int) -> Watched:
@@ -162,29 +203,33 @@ def _row_weights(data: FrozenData, at: Ints, states: States) -> Floats:
     return np.asarray(weights / weights.mean(), np.float64)
 
 
-def unseen_doubt(data: FrozenData, rig: Rig, fit: Mask, span_mm: float, seed: int, steps: int = 400) -> Floats:
-    """Targets of doubt for fit rows, (n,): from errors of level nets fitted without the row's unit."""
+def unseen_doubt(data: FrozenData, rig: Rig, fit: Mask, span_mm: float, seed: int, steps: int = LEVEL_STEPS // 2) -> Floats:
+    """Targets of doubt for fit rows, (n,): from errors of level nets fitted without the row's unit, each on the frames that it is for."""
     groups = np.unique(data.group[fit])
     made = np.zeros(len(fit))
-    states = states_of(data)
+    foam = states_of(data).foam
     for part in range(PARTS):
         out = fit & np.isin(data.group, groups[part::PARTS])
-        at = thinned(data, fit & ~out, MOST_FIT_ROWS // 2)
-        net = fit_net(rig.of(STILL, at), data.level_mm[at], _row_weights(data, at, states.where(at)), (16, 8), seed, steps=steps)
-        level = np.clip(net.predict(rig.of(STILL, out))[:, 0], 0, span_mm)
-        made[out] = doubt_of(level - data.level_mm[out], span_mm)
+        for frames in (PLAIN, FOAM):
+            rows = out & (foam == (frames == FOAM))
+            if rows.any():
+                net = learn_level(data, rig, LevelTask(MOVING, (12, 6), steps, frames), fit & ~out, seed, span_mm)
+                made[rows] = doubt_of(np.clip(net.predict(rig.of(MOVING, rows))[:, 0], 0, span_mm) - data.level_mm[rows], span_mm)
     return made
 
 
-def parts_of(level: Net, watched: Watched, rig: Rig, recipe: ArrayRecipe, data: FrozenData, fit: Mask) -> Parts:
+def parts_of(nets: Sequence[Net], watched: Watched, rig: Rig, recipe: ArrayRecipe, data: FrozenData, fit: Mask, span_mm: float) -> Parts:
     """The integers of a candidate. Raises ProgramError where they can't be had in its bits."""
     at = thinned(data, fit)
-    weights = _row_weights(data, at, states_of(data).where(at))
-    bounds = rig.bounds_of(recipe.level_groups)
-    ints = quantise_net(level, rig.of(recipe.level_groups, at), bounds, recipe.bits, LEVEL_UNITS_PER_MM, refit_on=(data.level_mm[at][:, None], weights))
+    states = states_of(data).where(at)
+    features, bounds = rig.of(recipe.level_groups, at), rig.bounds_of(recipe.level_groups)
+    levels = []
+    for net, task in zip(nets, recipe.levels(), strict=True):
+        on = data.level_mm[at][:, None], _row_weights(data, at, states) * _meant(states, task.frames)
+        levels.append(quantise_net(net, features, bounds, recipe.bits, LEVEL_UNITS_PER_MM, refit_on=on, huber=HUBER_SHARE * span_mm))
     bounds = rig.bounds_of(recipe.watch_groups)
     watcher = quantise_net(watched.net, watched.x, bounds, recipe.bits, ONE, refit_on=(watched.y, watched.weights))
-    return Parts(rig.trimming, recipe.level_groups, recipe.watch_groups, ints, watcher, recipe.patience)
+    return Parts(rig.trimming, recipe.level_groups, recipe.watch_groups, levels[0], levels[1] if recipe.foam else None, watcher, recipe.patience)
 
 
 def wanted_shares(limits: Limits | None) -> Mapping[str, float]:
@@ -196,13 +241,26 @@ def wanted_shares(limits: Limits | None) -> Mapping[str, float]:
     return shares
 
 
+def thresholds_of(parts: Parts, rig: Rig, data: FrozenData, rows: Mask, span_mm: float, limits: Limits | None) -> Operating:
+    """The operating point on ``rows``: those of fit and choose groups together, since few units show how much units differ.
+
+    Doubt is learned from errors on units left out, and the nets have far fewer weights than frames to fit them to, so that their scores are spread alike on
+    both.
+    """
+    its = scores_of(parts, rig, data, rows, span_mm)
+    return find_operating(its, data.level_mm[rows], states_of(data).where(rows), span_mm, wanted_shares(limits))
+
+
 def scores_of(parts: Parts, rig: Rig, data: FrozenData, rows: Mask, span_mm: float) -> Scores:
     """What the nets give on rows, from integer features: the arithmetic of the program's own operations."""
-    level = parts.level.activations(rig.of(parts.level_groups, rows))[-1][:, 0]
+    features = rig.of(parts.level_groups, rows)
+    plain = parts.level.activations(features)[-1][:, 0]
+    foam = plain if parts.foam is None else parts.foam.activations(features)[-1][:, 0]
     watched = np.clip(parts.watcher.activations(rig.of(parts.watch_groups, rows))[-1], SCORE_LOW, SCORE_HIGH).astype(np.int64)
     doubt = _patient(watched[:, 0], data.session[rows], restarted(data)[rows]) if parts.patience else watched[:, 0]
     shares = rig.shares[rows].astype(np.int64)
-    return Scores(np.clip(level / LEVEL_UNITS_PER_MM, 0, span_mm), doubt, watched[:, 1], watched[:, 2], watched[:, 3], shares.max(axis=1), shares.min(axis=1))
+    plain, foam = (np.clip(its / LEVEL_UNITS_PER_MM, 0, span_mm) for its in (plain, foam))
+    return Scores(plain, foam, doubt, watched[:, 1], watched[:, 2], watched[:, 3], shares.max(axis=1), shares.min(axis=1))
 
 
 def _patient(doubt: Ints, session: Ints, anew: Mask) -> Ints:

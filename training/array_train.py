@@ -17,8 +17,10 @@ from training.array_float import float_pipeline, float_rows
 from training.array_program import FLAG_TABLE, Band, Parts, assemble
 from training.array_search import (
     ALL,
+    EVERY,
     WATCHER_SHARE,
     ArrayRecipe,
+    LevelTask,
     Rig,
     Watched,
     default_recipes,
@@ -28,8 +30,8 @@ from training.array_search import (
     parts_of,
     prepare_rig,
     scores_of,
+    thresholds_of,
     unseen_doubt,
-    wanted_shares,
 )
 from training.band import SHARE, band_of, conformal, fewest_groups, scores, widths_of
 from training.costs import CostModel
@@ -37,7 +39,7 @@ from training.float_onnx import emit_float_onnx, float_onnx_difference
 from training.judged import Judged, figures_of, judge, judge_scores
 from training.judged_curves import errors_by_level, risk_curves
 from training.nets import Net
-from training.operating import Operating, find_operating
+from training.operating import Operating
 from training.power_on import power_on
 from training.program import Program
 from training.recipes import Board
@@ -45,7 +47,6 @@ from training.rows import Ints, Mask
 from training.scoring import Answers, beyond, by_group, score, tidy
 from training.search import Candidate, Progress, measured, pick, table_bytes
 from training.trimming import usable_trims
-from training.watch import states_of
 
 _CHOOSE_EVERY = 4  # of the fit groups, where a set has no choose groups
 
@@ -109,7 +110,7 @@ def train_array(
     program = assemble(name, board, picked.parts, picked.at, band, dict(notes))
     program = replace(program, notes=dict(program.notes) | _notes(picked))
     pipeline = float_pipeline(rig.trimming, picked.parts.level_groups, picked.net, board.span_mm)
-    prove, figures = _prove(data, board, program, picked.parts, rig, pipeline, fit)
+    prove, figures = _prove(data, board, program, picked, rig, pipeline, fit)
     float_onnx = emit_float_onnx(pipeline, board.channels * (1 + len(rig.trimming.kinds)), name)
     sample = float_rows(data, rig.trims, np.flatnonzero(used)[:: max(int(used.sum()) // 5000, 1)])
     metrics = {
@@ -150,11 +151,11 @@ def _learn_all(
     data: FrozenData, board: Board, rig: Rig, fit: Mask, recipes: tuple[ArrayRecipe, ...], seed: int, progress: Progress, jobs_at_once: int
 ) -> tuple[dict[Any, Net], dict[Any, Watched]]:
     """All float nets of the recipes, side by side; every fit has one thread and its own seed, so that the number of cores changes nothing."""
-    doubt = unseen_doubt(data, rig, fit, board.span_mm, seed, max(r.steps for r in recipes) * 2 // 5)
-    levels = sorted({(r.level_groups, r.hidden, r.steps) for r in recipes}, key=lambda k: -sum(k[1]))
-    watchers = sorted({(r.watch_groups, r.watcher, round(r.steps * WATCHER_SHARE)) for r in recipes}, key=lambda k: -sum(k[1]))
+    doubt = unseen_doubt(data, rig, fit, board.span_mm, seed, max(r.steps for r in recipes) // 2)
+    levels = sorted({task for r in recipes for task in r.levels()}, key=lambda k: (-sum(k.hidden), k.groups, k.hidden, k.frames))
+    watchers = sorted({(r.watch_groups, r.watcher, round(r.steps * WATCHER_SHARE)) for r in recipes}, key=lambda k: (-sum(k[1]), k))
     jobs = [delayed(_one)(learn_watcher, data, rig, groups, fit, hidden, seed, doubt, steps) for groups, hidden, steps in watchers]
-    jobs += [delayed(_one)(learn_level, data, rig, groups, fit, hidden, seed, steps) for groups, hidden, steps in levels]
+    jobs += [delayed(_one)(learn_level, data, rig, task, fit, seed, board.span_mm) for task in levels]
     made = []
     for done, net in enumerate(Parallel(n_jobs=jobs_at_once, return_as="generator")(jobs), 1):
         progress("fitting nets", done, len(jobs))
@@ -172,18 +173,18 @@ def _candidate(
     limits: Limits | None, name: str,
 ) -> ArrayCandidate:  # fmt: skip
     """A recipe's integers, its thresholds, and its figures on the choose groups."""
-    net = nets[recipe.level_groups, recipe.hidden, recipe.steps]
+    its_nets = [nets[task] for task in recipe.levels()]
     try:
-        parts = parts_of(net, watchers[recipe.watch_groups, recipe.watcher, round(recipe.steps * WATCHER_SHARE)], rig, recipe, data, fit)
+        parts = parts_of(its_nets, watchers[recipe.watch_groups, recipe.watcher, round(recipe.steps * WATCHER_SHARE)], rig, recipe, data, fit, board.span_mm)
+        at = thresholds_of(parts, rig, data, fit | choose, board.span_mm, limits)
         its = scores_of(parts, rig, data, choose, board.span_mm)
-        at = find_operating(its, data.level_mm[choose], states_of(data).where(choose), board.span_mm, wanted_shares(limits))
         program = assemble(name, board, parts, at, None, {})
     except ProgramError as error:
         return ArrayCandidate(recipe, None, None, {}, {}, None if limits is None else False, refused=str(error))
     judged = judge_scores(its, at, data, choose, board.span_mm)
     figures = figures_of(judged)
     answers = _answers(judged, data, choose, judged.level_mm, data.level_mm[fit])
-    made = ArrayCandidate(recipe, None, program, score(answers, answers.level_mm), {}, None, parts=parts, at=at, net=net, figures=figures)
+    made = ArrayCandidate(recipe, None, program, score(answers, answers.level_mm), {}, None, parts=parts, at=at, net=its_nets[0], figures=figures)
     return replace(made, meets=meets_classes(limits, figures))
 
 
@@ -208,18 +209,20 @@ def _calibrate(data: FrozenData, board: Board, picked: ArrayCandidate, rig: Rig,
 
 
 def _prove(
-    data: FrozenData, board: Board, program: Program, parts: Parts, rig: Rig, pipeline: Any, fit: Mask
+    data: FrozenData, board: Board, program: Program, picked: ArrayCandidate, rig: Rig, pipeline: Any, fit: Mask
 ) -> tuple[dict[str, Any] | None, dict[str, Any] | None]:
     rows = data.rows(Role.PROVE)
     if not rows.any():
         return None, None
+    assert picked.parts is not None  # noqa: S101
+    assert picked.at is not None  # noqa: S101
     judged = judge(program, data, rows, rig.trims, board.span_mm)
     floats = pipeline.predict(float_rows(data, rig.trims, rows))
     answers = _answers(judged, data, rows, floats, data.level_mm[fit])
     integer = score(answers, answers.level_mm)
     names = {k: group for k, (group, _) in enumerate(data.frozen.roles)}
     prove = {"integer": integer, "float": score(answers, answers.float_mm), "by_group": by_group(answers, names), "beyond": beyond(answers)}
-    curves = {"by_level": errors_by_level(judged), "risk": risk_curves(judged, scores_of(parts, rig, data, rows, board.span_mm))}
+    curves = {"by_level": errors_by_level(judged), "risk": risk_curves(judged, scores_of(picked.parts, rig, data, rows, board.span_mm), picked.at)}
     cold = {"power_on": power_on(program, data, rows, rig.trims)}
     return prove, figures_of(judged) | curves | cold | {"worst_group_rmse_mm": integer["worst_group_rmse_mm"]}
 
@@ -237,7 +240,7 @@ def _random_rows(data: FrozenData, board: Board, rig: Rig, picked: ArrayCandidat
     mine: Mask = used & (rng.random(len(used)) < data.rows(Role.FIT).sum() / used.sum())
     recipe = picked.recipe
     assert isinstance(recipe, ArrayRecipe)  # noqa: S101
-    net = learn_level(data, rig, recipe.level_groups, mine, recipe.hidden, seed, recipe.steps)
+    net = learn_level(data, rig, LevelTask(recipe.level_groups, recipe.hidden, recipe.steps, EVERY), mine, seed, board.span_mm)
     other: Ints = np.flatnonzero(used & ~mine)
     level = np.clip(net.predict(rig.of(recipe.level_groups, other))[:, 0], 0, board.span_mm)
     answers = Answers(data.level_mm[other], data.group[other], level, level, np.ones(len(other), np.bool_), np.ones(len(other), np.bool_))

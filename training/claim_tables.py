@@ -157,7 +157,7 @@ def _zone(its: Figures) -> str:
     return "; ".join(text for text in ("" if p95 is None else f"P95 {p95:g} mm", accepted) if text)
 
 
-_STUDY_COLUMNS = ("mean mm", "clean mm", "clean %", "foam mm", "film mm", "given %", "false wets", "within limits", "flash B", "cycles")
+_STUDY_COLUMNS = ("mean mm", "clean mm", "clean %", "foam mm", "film mm", "given %", "false wets", "within limits", "from %", "flash B", "cycles")
 
 
 def study_columns(what: str) -> list[str]:
@@ -175,7 +175,17 @@ def _study_row(row: Figures) -> Row:
     p95 = [short(_part(classes, name).get(key)) for name, key in (("clean", "p95_mm"), ("clean", "p95_pct"), ("foam", "p95_mm"), ("film", "p95_mm"))]
     given = percent(_part(classes, "all").get("accepted_share"))
     within = "refused" if row.get("refused") else {True: "yes", False: "no"}.get(row.get("within"))  # type: ignore[arg-type]
-    return (row["name"], short(row.get("error_mm")), *p95, given, _part(row, "false_wet").get("wrong"), within, cost.get("flash"), cost.get("cycles"))
+    return (
+        row["name"],
+        short(row.get("error_mm")),
+        *p95,
+        given,
+        _part(row, "false_wet").get("wrong"),
+        within,
+        row.get("good_from_pct"),
+        cost.get("flash"),
+        cost.get("cycles"),
+    )
 
 
 def ablation_sentences(metrics: Figures) -> list[str]:
@@ -188,6 +198,7 @@ def ablation_sentences(metrics: Figures) -> list[str]:
     said = [f"{how}, and judged on the {its['role']} groups{claim}"]
     if metrics.get("limits"):
         needed = _part(its, "trims").get("needed")
+        said.append("'from %' is the level, in % of the span, from which on clean liquid keeps its P95 limit in every tenth of the span")
         said.append("No trim that all units have keeps within the limits here" if needed is None else f"The least trim within the limits here is '{needed}'")
     return said
 

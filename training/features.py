@@ -3,8 +3,9 @@
 A group of features is a name; a model takes several. ``shares`` are the pads themselves. ``ratios`` are the pads over the wettest one,
 which takes the liquid's permittivity and the coupling to earth out; near empty there is no wet pad to divide by, so that the
 denominator has a floor. ``means`` are running means and ``unrest`` running mean deviations from them: foam flickers
-(Shi et al., Meas. Sci. Technol. 2 (1991) 923, detect it by the fluctuating part of the capacitance). ``steps`` are differences of
-neighbours, which trees cannot form for themselves (to a net they add nothing, being sums of ratios).
+(Shi et al., Meas. Sci. Technol. 2 (1991) 923, detect it by the fluctuating part of the capacitance). ``flow`` is how far the sum of
+all pads is from its running mean: whether the tank fills or drains, which tells a film from liquid and one meniscus from the other.
+``steps`` are differences of neighbours, which trees cannot form for themselves (to a net they add nothing, being sums of ratios).
 """
 
 from __future__ import annotations
@@ -18,10 +19,12 @@ from training.program import Builder, running_range
 from training.rows import Floats
 from training.trimming import SHARE_BITS, SHARE_HIGH, SHARE_LOW, SHARE_ONE, Trimming, emit_shares
 
-GROUPS = ("shares", "ratios", "steps", "means", "unrest")
+GROUPS = ("shares", "ratios", "steps", "flow", "means", "unrest")
 WET_FLOOR = SHARE_ONE // 8  # least denominator of the ratios: noise of a dry pad over this stays small
 RATIO_HIGH = SHARE_ONE + SHARE_ONE // 16
 MEAN_SHIFT = 3  # running means over about eight frames
+FLOW_SHIFT = 4  # and of the sum of all pads over about sixteen
+_FLOW_HIGH = 2 * SHARE_ONE
 _RECIPROCAL_BITS = 24
 _UNREST_GAIN = 3  # bits that deviations are raised by: they are a few per cent of a swing
 _UNREST_HIGH = SHARE_ONE // 4
@@ -52,7 +55,7 @@ def columns(groups: Sequence[str], of: Sequence[str], channels: int) -> list[int
 
 def width(groups: Sequence[str], channels: int) -> int:
     """How many features the groups have."""
-    return sum(channels - 1 if group == "steps" else channels for group in groups)
+    return sum({"steps": channels - 1, "flow": 1}.get(group, channels) for group in groups)
 
 
 def emit_features(builder: Builder, trimming: Trimming, groups: Sequence[str]) -> Features:
@@ -64,9 +67,12 @@ def emit_features(builder: Builder, trimming: Trimming, groups: Sequence[str]) -
         made["ratios"] = _emit_ratios(builder, shares, wettest)
     if "steps" in groups:
         made["steps"] = _emit_steps(builder, made["ratios"])
-    if "means" in groups or "unrest" in groups:
+    if {"flow", "means", "unrest"} & set(groups):
         fresh = _emit_fresh(builder)
-        made["means"] = _emit_running(builder, "means", shares, fresh, SHARE_LOW, SHARE_HIGH)
+    if "flow" in groups:
+        made["flow"] = _emit_flow(builder, shares, fresh)
+    if "means" in groups or "unrest" in groups:
+        made["means"] = _emit_running(builder, "means", shares, fresh, SHARE_LOW, SHARE_HIGH, size=builder.channels)
         if "unrest" in groups:
             made["unrest"] = _emit_unrest(builder, shares, made["means"], fresh)
     return Features(made, shares, wettest)
@@ -94,22 +100,28 @@ def _emit_fresh(builder: Builder) -> str:
     return started
 
 
-def _emit_running(builder: Builder, name: str, x: str, started: str, low: int, high: int) -> str:
-    """A running mean that starts at its first value."""
-    bottom, top = running_range(low, high, MEAN_SHIFT)
+def _emit_flow(builder: Builder, shares: str, started: str) -> str:
     n = builder.channels
-    sums = builder.state(f"{name}_sum", (0,) * n, (bottom,) * n, (top,) * n)
-    renewed = builder.node("running", x, sums, shift=MEAN_SHIFT)
-    first = builder.node("mul", x, builder.const(1 << MEAN_SHIFT))
+    total = builder.node("dense", shares, weights=((1,) * n,), bias=(0,))
+    usual = _emit_running(builder, "total", total, started, n * SHARE_LOW, n * SHARE_HIGH, size=1, shift=FLOW_SHIFT)
+    return builder.node("clip", builder.node("sub", total, usual), name="flow", low=-_FLOW_HIGH, high=_FLOW_HIGH)
+
+
+def _emit_running(builder: Builder, name: str, x: str, started: str, low: int, high: int, *, size: int, shift: int = MEAN_SHIFT) -> str:
+    """A running mean that starts at its first value."""
+    bottom, top = running_range(low, high, shift)
+    sums = builder.state(f"{name}_sum", (0,) * size, (bottom,) * size, (top,) * size)
+    renewed = builder.node("running", x, sums, shift=shift)
+    first = builder.node("mul", x, builder.const(1 << shift))
     renewed = builder.node("where", started, renewed, first)
     builder.renew(sums, renewed)
-    return builder.node("shift", renewed, name=name, shift=MEAN_SHIFT)
+    return builder.node("shift", renewed, name=name, shift=shift)
 
 
 def _emit_unrest(builder: Builder, shares: str, means: str, started: str) -> str:
     apart = builder.node("clip", builder.node("abs", builder.node("sub", shares, means)), low=0, high=_UNREST_HIGH)
     raised = builder.node("mul", apart, builder.const(1 << _UNREST_GAIN))
-    return _emit_running(builder, "unrest", raised, started, 0, _UNREST_HIGH << _UNREST_GAIN)
+    return _emit_running(builder, "unrest", raised, started, 0, _UNREST_HIGH << _UNREST_GAIN, size=builder.channels)
 
 
 def still_features(shares: Floats, groups: Sequence[str]) -> Floats:
@@ -117,4 +129,5 @@ def still_features(shares: Floats, groups: Sequence[str]) -> Floats:
     wettest = np.maximum(shares.max(axis=1, keepdims=True), WET_FLOOR)
     ratios = np.clip(np.clip(shares, 0, None) * SHARE_ONE / wettest, 0, RATIO_HIGH)
     made = {"shares": shares, "ratios": ratios, "steps": ratios[:, :-1] - ratios[:, 1:], "means": shares, "unrest": np.zeros_like(shares)}
+    made["flow"] = np.zeros((len(shares), 1))
     return np.hstack([made[group] for group in groups])

@@ -159,12 +159,12 @@ def _convert_deep(scope: Any, operator: Any, container: Any) -> None:
     for k, (weights, bias) in enumerate(model.layers):
         x = _dense(x, weights, bias, version)
         if k < len(model.layers) - 1:
-            x = OnnxRelu(x, op_version=version)
+            x = OnnxClip(x, np.asarray(0, np.float32), np.asarray(1, np.float32), op_version=version)
     _clip_level(x, model, scope, operator, container)
 
 
 def _convert_trimmer(scope: Any, operator: Any, container: Any) -> None:
-    """Shares and ratios, as ``Trimmer.transform``; the features of a recipe without time."""
+    """Shares and ratios, as ``Trimmer.transform``; the features of counts that stand still."""
     its, version = operator.raw_operator.trimming, container.target_opset
     n = its.channels
 
@@ -189,7 +189,8 @@ def _convert_trimmer(scope: Any, operator: Any, container: Any) -> None:
     wettest = OnnxReduceMax(share, np.asarray([1], np.int64), keepdims=1, op_version=version)
     wettest = OnnxMax(wettest, _single([[WET_FLOOR]]), op_version=version)
     wet = OnnxMul(OnnxDiv(clip(share, 0, SHARE_HIGH), wettest, op_version=version), _single([[SHARE_ONE]]), op_version=version)
-    made = {"shares": share, "ratios": clip(wet, 0, RATIO_HIGH)}
+    still = OnnxMul(wettest, _single([[0]]), op_version=version)
+    made = {"shares": share, "ratios": clip(wet, 0, RATIO_HIGH), "flow": still}
     OnnxConcat(*(made[group] for group in operator.raw_operator.groups), axis=1, op_version=version, output_names=operator.outputs).add_to(scope, container)
 
 

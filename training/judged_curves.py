@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from training.judged import Judged
-from training.operating import Scores
+from training.operating import Operating, Scores
 from training.rows import Mask
 from training.scoring import tidy
 
@@ -37,17 +37,17 @@ def errors_by_level(its: Judged) -> list[dict[str, Any]]:
     return made
 
 
-def risk_curves(its: Judged, scores: Scores) -> dict[str, list[dict[str, Any]]]:
+def risk_curves(its: Judged, scores: Scores, at: Operating) -> dict[str, list[dict[str, Any]]]:
     """By class of liquid: the P95 of the error in mm of what would be accepted, were doubt alone to decide, for thresholds from strict to none.
 
     ``scores`` are of the rows of ``its``. The error is of the level before it is withheld; frames of equal doubt are accepted together, so that
     the share reached may lie above the one that the threshold was set for.
     """
-    return {name: _curve(its, scores, rows) for name, rows in its.classes().items() if name in ("clean", "foam", "film")}
+    return {name: _curve(its, scores, at, rows) for name, rows in its.classes().items() if name in ("clean", "foam", "film")}
 
 
-def _curve(its: Judged, scores: Scores, rows: Mask) -> list[dict[str, Any]]:
-    doubt, size = scores.doubt[rows], np.abs(scores.level_mm - its.label_mm)[rows]
+def _curve(its: Judged, scores: Scores, at: Operating, rows: Mask) -> list[dict[str, Any]]:
+    doubt, size = scores.doubt[rows], np.abs(scores.level_mm(at) - its.label_mm)[rows]
     points: dict[int, dict[str, Any]] = {}
     for threshold in np.quantile(doubt, ACCEPTED, method="higher"):
         given = doubt <= threshold

@@ -6,7 +6,8 @@ given, then the error: as much is withheld as those shares leave room for.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import bisect
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,6 +22,7 @@ _SPARE = 0.25  # of what may be withheld is kept back, since unseen units are a 
 _LEAST: Mapping[str, float] = {"clean": 0.97, "foam": 0.7, "film": 0.7}  # shares given; false wets are hunted no further
 _STRANGE_QUANTILE = 0.999
 _DRY_QUANTILE = 0.998
+_FALSE_FOAM = 0.02  # of clean frames may be called foam: they get the level of the net for foam, which is worse on them
 _NEVER = 1 << 14
 
 
@@ -40,15 +42,23 @@ class Operating:
 
 @dataclass(frozen=True)
 class Scores:
-    """What the nets gave on rows, (n,): ``level_mm`` before it is withheld; the others in the program's integers. ``wettest`` and ``driest`` are shares."""
+    """What the nets gave on rows, (n,): levels before they are withheld; the others in the program's integers. ``wettest`` and ``driest`` are shares.
 
-    level_mm: Floats
+    ``plain_mm`` is the level net's, ``foam_mm`` that of the net for foam (the same where a model has none).
+    """
+
+    plain_mm: Floats
+    foam_mm: Floats
     doubt: Ints
     strange: Ints
     foam: Ints
     film: Ints
     wettest: Ints
     driest: Ints
+
+    def level_mm(self, at: Operating) -> Floats:
+        """The level of the net that the foam score chooses."""
+        return np.where(self.foam > at.foam_above, self.foam_mm, self.plain_mm)
 
 
 def nothing_withheld() -> Operating:
@@ -62,8 +72,9 @@ def find_operating(its: Scores, label_mm: Floats, states: States, span_mm: float
     made = replace(made, share_low=min(int(its.driest.min()) - SHARE_ONE // 10, -SHARE_ONE // 8), share_high=int(its.wettest.max()) + SHARE_ONE // 8)
     made = replace(made, share_low=max(made.share_low, SHARE_LOW), share_high=min(made.share_high, SHARE_HIGH))
     made = replace(made, empty_below=_empty(its, label_mm, states, span_mm))
-    made = replace(made, foam_above=_apart(its.foam, states.foam), film_above=_apart(its.film, states.film))
     seen = states.clean if states.clean.any() else np.ones(len(label_mm), np.bool_)
+    foam = max(_apart(its.foam, states.foam), int(np.quantile(its.foam[seen], 1 - _FALSE_FOAM)))
+    made = replace(made, foam_above=foam, film_above=_apart(its.film, states.film))
     made = replace(made, strange_above=max(int(np.quantile(its.strange[seen], _STRANGE_QUANTILE)) + 1, ONE // 2))
     return _doubts(its, made, states, span_mm, shares)
 
@@ -78,7 +89,7 @@ def accepted(its: Scores, at: Operating) -> Mask:
 
 def false_wet(its: Scores, at: Operating, states: States, span_mm: float) -> Mask:
     """Rows of an empty tank that are given a level above 5 % of the span."""
-    return np.asarray(states.empty & accepted(its, at) & (its.wettest >= at.empty_below) & (its.level_mm > WET_SHARE * span_mm), np.bool_)
+    return np.asarray(states.empty & accepted(its, at) & (its.wettest >= at.empty_below) & (its.level_mm(at) > WET_SHARE * span_mm), np.bool_)
 
 
 def _empty(its: Scores, label_mm: Floats, states: States, span_mm: float) -> int:
@@ -102,22 +113,23 @@ def _apart(score: Ints, truth: Mask) -> int:
 def _doubts(its: Scores, at: Operating, states: States, span_mm: float, shares: Mapping[str, float]) -> Operating:
     """Both thresholds of doubt as low as the shares asked for leave room; lower still where an empty tank would be read as wet."""
     wanted = {name: 1 - (1 - share) * (1 - _SPARE) for name, share in shares.items()}
-    levels = np.unique(np.quantile(its.doubt, np.linspace(0, 1, 401)).astype(np.int64))[::-1]
+    levels = np.unique(np.quantile(its.doubt, np.linspace(0, 1, 401)).astype(np.int64))
     classes = {"clean": states.clean, "foam": states.foam & ~states.empty, "film": states.film & ~states.empty}
-    for threshold, names in (("doubt_above", ("clean",)), ("doubt_above_flagged", ("foam", "film"))):
-        for t in levels:
-            tried = replace(at, **{threshold: int(t)})
-            given = accepted(its, tried)
-            kept = {name: float(given[rows].mean()) for name, rows in classes.items() if rows.any()}
-            if any(kept.get(name, 1.0) < wanted[name] for name in names):
-                break
-            at = tried
-    for t in levels:  # false wets first: what is left of them is hunted down to the last shares that a product can live with
-        if not false_wet(its, at, states, span_mm).any():
-            break
-        tried = replace(at, doubt_above=min(at.doubt_above, int(t)), doubt_above_flagged=min(at.doubt_above_flagged, int(t)))
+
+    def gives(tried: Operating, least: Mapping[str, float], names: Collection[str]) -> bool:
         given = accepted(its, tried)
-        if any(rows.any() and given[rows].mean() < _LEAST[name] for name, rows in classes.items()):
-            break
-        at = tried
-    return at
+        return all(float(given[classes[name]].mean()) >= least.get(name, 0) for name in names if classes[name].any())
+
+    for threshold, names in (("doubt_above", ("clean",)), ("doubt_above_flagged", ("foam", "film"))):
+        k = bisect.bisect_left(levels, True, key=lambda t: gives(replace(at, **{threshold: int(t)}), wanted, names))
+        at = replace(at, **{threshold: int(levels[min(k, len(levels) - 1)])})
+
+    def lowered(t: int) -> Operating:
+        return replace(at, doubt_above=min(at.doubt_above, int(t)), doubt_above_flagged=min(at.doubt_above_flagged, int(t)))
+
+    # false wets first: what is left of them is hunted down to the last shares that a product can live with
+    floor = bisect.bisect_left(levels, True, key=lambda t: gives(lowered(t), _LEAST, classes))
+    safe = bisect.bisect_left(levels, True, key=lambda t: bool(false_wet(its, lowered(t), states, span_mm).any()))
+    if safe == len(levels):
+        return at
+    return lowered(int(levels[min(max(safe - 1, floor, 0), len(levels) - 1)]))

@@ -12,16 +12,15 @@ from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 from dataset.errors import InputError
 from dataset.records import FrozenData, Limits, Role
 from training.array_program import SCALE, Parts, assemble
-from training.array_search import WATCHER_SHARE, ArrayRecipe, Rig, learn_level, learn_watcher, parts_of, prepare_rig, scores_of, unseen_doubt, wanted_shares
+from training.array_search import WATCHER_SHARE, ArrayRecipe, learn_levels, learn_watcher, parts_of, prepare_rig, thresholds_of, unseen_doubt
 from training.features import emit_features
 from training.judged import Judged, judge
 from training.nets import emit_net
-from training.operating import Operating, find_operating
+from training.operating import Operating
 from training.program import Builder, Program
 from training.recipes import Board
 from training.rows import Ints, Mask
 from training.trimming import kind_names, trim_limits
-from training.watch import states_of
 
 
 @dataclass(frozen=True)
@@ -68,23 +67,18 @@ def thinned_fit(data: FrozenData, most: int) -> FrozenData:
 
 
 def refit(data: FrozenData, board: Board, recipe: ArrayRecipe, fit: Mask, choose: Mask, limits: Limits | None, seed: int) -> Refit:
-    """Fit ``recipe`` on ``fit`` rows, set its thresholds on ``choose`` rows.
+    """Fit ``recipe`` on ``fit`` rows, set its thresholds on both and ``choose`` rows.
 
     Raises InputError where a unit lacks the recipe's trim, ProgramError where the net has no integers in the recipe's bits.
     """
     with threadpool_limits(limits=1):
         rig = prepare_rig(data, board, fit, fit | choose, recipe.trim)
-        level = learn_level(data, rig, recipe.level_groups, fit, recipe.hidden, seed, recipe.steps, board.span_mm)
+        nets = learn_levels(data, rig, recipe, fit, seed, board.span_mm)
         doubt = unseen_doubt(data, rig, fit, board.span_mm, seed, recipe.steps // 2)
         watched = learn_watcher(data, rig, recipe.watch_groups, fit, recipe.watcher, seed, doubt, round(recipe.steps * WATCHER_SHARE))
-        parts = parts_of(level, watched, rig, recipe, data, fit)
-        at = _thresholds(data, board, rig, parts, choose, limits)
+        parts = parts_of(nets, watched, rig, recipe, data, fit, board.span_mm)
+        at = thresholds_of(parts, rig, data, fit | choose, board.span_mm, limits)
     return Refit(assemble("refit", board, parts, at, None, {}), rig.trims, board.span_mm, parts, at)
-
-
-def _thresholds(data: FrozenData, board: Board, rig: Rig, parts: Any, choose: Mask, limits: Limits | None) -> Operating:
-    its = scores_of(parts, rig, data, choose, board.span_mm)
-    return find_operating(its, data.level_mm[choose], states_of(data).where(choose), board.span_mm, wanted_shares(limits))
 
 
 def unwatched(board: Board, its: Refit) -> Program:

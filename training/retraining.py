@@ -34,7 +34,7 @@ from training.trimming import trim_counts, usable_trims
 
 OLD, TOGETHER, ALONE = "old model, new trims", "old and new together", "new alone"
 STEPS, FIT_ROWS = 400, 6000  # of each refit: frames of one session are alike, and the ways are to be told apart, not polished
-CURVE_STEPS, CURVE_ROWS = 250, 1200  # steps of a fit of the curve, and its frames of each tank
+CURVE_STEPS, CURVE_ROWS = 30, 1200  # steps of a fit of the curve, and its frames of each tank
 COUNTS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64)
 FEWEST_ALONE = 2  # what a unit not seen would do can't be learnt from one
 _JUDGED = (Role.CHOOSE, Role.PROVE)

@@ -10,11 +10,11 @@ from joblib import Parallel, delayed  # type: ignore[import-untyped]
 
 from dataset.errors import InputError, ProgramError
 from dataset.records import Budget, FrozenData, Limits, Role
-from training.array_answers import meets_classes
-from training.array_search import STILL, UNREST, ArrayRecipe, error_of
+from training.array_answers import bound_of, meets_classes
+from training.array_search import MOVING, STILL, UNREST, ArrayRecipe, error_of
 from training.comparing import worst_rmse
 from training.costs import CostModel
-from training.judged import Judged, figures_of, judge
+from training.judged import Judged, errors, figures_of, judge
 from training.program import Program
 from training.recipes import Board
 from training.refitting import Refit, refit, thinned_fit, unwatched
@@ -22,13 +22,14 @@ from training.retraining import tidy_error
 from training.search import Progress, cost_facts
 from training.trimming import usable_trims
 
-FIT_ROWS, STEPS = 6000, 400  # of each refit: the rows are to be told apart, not polished
+FIT_ROWS, STEPS = 6000, 60  # of each refit: the rows are to be told apart, not polished
 AS_CHOSEN, WITHOUT_WATCHER = "as chosen", "without the watcher"
 FEATURES: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {  # of the level net and of the watcher
     "shares only": (("shares",), ("shares",)),
     "ratios only": (("ratios",), ("ratios",)),
     "shares and ratios": (STILL, STILL),
-    "with unrest": (STILL, UNREST),
+    "with flow": (MOVING, MOVING),
+    "with flow and unrest": (MOVING, UNREST),
 }
 
 
@@ -127,7 +128,8 @@ def _feature_rows(study: Study, found: Mapping[str, Refit | str], progress: Prog
 
 def _row(study: Study, name: str, recipe: ArrayRecipe, its: Refit | str, program: Program | None) -> dict[str, Any]:
     """One row: figures of ``program``, or of the refit's own; only what has a ``program`` is measured."""
-    made: dict[str, Any] = {"name": name, "recipe": _listed(recipe), "error_mm": None, "classes": {}, "false_wet": None, "cost": None, "refused": None}
+    made: dict[str, Any] = {"name": name, "recipe": _listed(recipe), "error_mm": None, "classes": {}, "false_wet": None, "cost": None}
+    made |= {"good_from_pct": None, "refused": None}
     if isinstance(its, str):
         return made | {"within": None if study.limits is None else False, "refused": its}
     judged = _judged(study, its, program or its.program)
@@ -136,8 +138,27 @@ def _row(study: Study, name: str, recipe: ArrayRecipe, its: Refit | str, program
     cost = None if program is None or study.budget is None or study.cost is None else cost_facts(study.cost(program, study.budget))
     return made | {
         "error_mm": tidy_error(error_of(figures)), "classes": classes, "false_wet": figures["false_wet"], "within": meets_classes(study.limits, figures),
-        "cost": cost,
+        "cost": cost, "good_from_pct": good_from(judged, study.limits),
     }  # fmt: skip
+
+
+def good_from(its: Judged, limits: Limits | None) -> int | None:
+    """The level in % of the span from which on clean liquid keeps its P95 limit in every tenth of it.
+
+    None where the top does not, or without such a limit.
+    """
+    rows = [row for row in (() if limits is None else limits.rows) if row.condition == "clean" and row.metric in ("p95_pct_span", "p95_abs_mm")]
+    if not rows:
+        return None
+    bound = min(row.bound if row.metric == "p95_abs_mm" else bound_of(row, {"span_mm": its.span_mm}) * its.span_mm / 100 for row in rows)
+    least = None
+    for k in reversed(range(10)):
+        tenth = its.states.clean & (its.label_mm >= k * its.span_mm / 10) & (its.label_mm < (k + 1) * its.span_mm / 10 if k < 9 else True)
+        p95 = errors(its, tenth).get("p95_mm")
+        if p95 is not None and p95 > bound:
+            break
+        least = least if p95 is None else 10 * k
+    return least
 
 
 def _judged(study: Study, its: Refit, program: Program) -> Judged:

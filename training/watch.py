@@ -26,6 +26,7 @@ _STRANGE_SHARE = 0.35  # made-up frames, per captured frame
 _LEAST_CHANGE = 0.3  # of the swing, on some pad: less than that could be a drop
 _HAND = (0.35, 1.2)  # height of a hand's rise, in swings
 _HAND_WIDTH = (0.8, 2.5)  # in pads
+_RIDGE = 1e-5
 
 
 @dataclass(frozen=True)
@@ -122,4 +123,4 @@ def fit_watcher(
     unknown = np.tile([1.0, 1.0, states.foam.mean(), states.film.mean()], (len(odd), 1))
     weights = np.concatenate([group_weights(group), np.full(len(odd), 1.0)])
     y = np.vstack([real, unknown])
-    return fit_net(x, y, weights, hidden, seed, steps=steps, penalty=1e-2), x, y, weights
+    return fit_net(x, y, weights, hidden, seed, steps=steps, ridge=_RIDGE), x, y, weights

@@ -24,7 +24,7 @@ def retrain(
     limits: Annotated[str | None, typer.Option("--limits", help="The limits to meet. Default: the old model's.")] = None,
     budget: Annotated[str | None, typer.Option("--budget", help="What the firmware team left; the refits are compiled and measured for it.")] = None,
     seed: Annotated[int, typer.Option("--seed", min=0, max=2**32 - 1, help="Seed of everything that is drawn.")] = 0,
-    steps: Annotated[int, typer.Option("--steps", min=1, help="Most steps of a refit; more take longer and may end nearer.")] = 400,
+    steps: Annotated[int, typer.Option("--steps", min=1, help="Most steps of a refit; more take longer and may end nearer.")] = 60,
     picture: Annotated[Path | None, typer.Option("--picture", help="Draw the learning curve: FILE.svg, .png or .pdf.")] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,

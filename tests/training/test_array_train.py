@@ -11,7 +11,7 @@ import pytest
 from dataset.errors import InputError
 from dataset.records import FrozenData, Limit, Limits, Role
 from training.array_program import assemble
-from training.array_search import STILL, UNREST, ArrayRecipe, learn_level, learn_watcher, parts_of, prepare_rig, scores_of, unseen_doubt
+from training.array_search import MOVING, STILL, UNREST, ArrayRecipe, learn_levels, learn_watcher, parts_of, prepare_rig, scores_of, unseen_doubt
 from training.array_train import train_array
 from training.judged import judge, judge_scores
 from training.operating import find_operating
@@ -23,7 +23,7 @@ from training.watch import make_strange, states_of
 
 Make = Callable[..., FrozenData]
 BOARD_SPAN = 120.0
-SMALL = (ArrayRecipe((6,), 16, (6,), UNREST, True, "full", steps=200), ArrayRecipe((6,), 8, (6,), STILL, False, "full", steps=200))
+SMALL = (ArrayRecipe((6,), 8, (6,), UNREST, True, "full", MOVING, (6,), steps=40), ArrayRecipe((6,), 8, (6,), STILL, False, "full", steps=40))
 
 
 def board_of(data: FrozenData) -> Board:
@@ -115,11 +115,11 @@ def parts(make_strip: Make):
     board, fit = board_of(data), data.rows(Role.FIT)
     every = np.ones(len(fit), np.bool_)
     rig = prepare_rig(data, board, fit, every, "full")
-    doubt = unseen_doubt(data, rig, fit, BOARD_SPAN, 0, steps=50)
+    doubt = unseen_doubt(data, rig, fit, BOARD_SPAN, 0, steps=20)
     recipe = SMALL[0]
-    level = learn_level(data, rig, recipe.level_groups, fit, recipe.hidden, 0, steps=200)
-    watched = learn_watcher(data, rig, recipe.watch_groups, fit, recipe.watcher, 0, doubt, 100)
-    made = parts_of(level, watched, rig, recipe, data, fit)
+    levels = learn_levels(data, rig, recipe, fit, 0, BOARD_SPAN)
+    watched = learn_watcher(data, rig, recipe.watch_groups, fit, recipe.watcher, 0, doubt, 20)
+    made = parts_of(levels, watched, rig, recipe, data, fit, BOARD_SPAN)
     at = find_operating(scores_of(made, rig, data, every, BOARD_SPAN), data.level_mm, states_of(data), BOARD_SPAN, {"clean": 0.9, "foam": 0.6, "film": 0.6})
     return data, rig, made, at, assemble("m", board, made, at, None, {})
 
@@ -129,10 +129,11 @@ def test_scores_from_features_are_those_of_the_program(parts) -> None:
     data, rig, made, at, program = parts
     every = np.ones(len(data.level_mm), np.bool_)
     its = scores_of(made, rig, data, every, BOARD_SPAN)
-    found = values_of(program, data, every, rig.trims, ("level_raw", "doubt", "strange", "foam", "film", "wettest"))
+    found = values_of(program, data, every, rig.trims, ("level_raw", "level_foam", "doubt", "strange", "foam", "film", "wettest"))
     for name in ("doubt", "strange", "foam", "film", "wettest"):
         assert np.array_equal(found[name][:, 0], getattr(its, name)), name
-    assert np.array_equal(np.clip(found["level_raw"][:, 0] / 64, 0, BOARD_SPAN), its.level_mm)
+    for name, level in (("level_raw", its.plain_mm), ("level_foam", its.foam_mm)):
+        assert np.array_equal(np.clip(found[name][:, 0] / 64, 0, BOARD_SPAN), level)
     fast, whole = judge_scores(its, at, data, every, BOARD_SPAN), judge(program, data, every, rig.trims, BOARD_SPAN)
     assert np.array_equal(fast.validity, whole.validity)
     assert np.array_equal(np.nan_to_num(fast.level_mm), np.nan_to_num(whole.level_mm))

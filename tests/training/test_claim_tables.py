@@ -88,15 +88,15 @@ def test_rates_stand_beside_their_episodes_and_bounds() -> None:
 
 STUDIED = {
     "name": "ratios only", "error_mm": 2.0, "classes": {"clean": {"p95_mm": 1.234, "p95_pct": 0.771}, "all": {"accepted_share": 0.97}},
-    "false_wet": {"wrong": 0}, "within": False, "cost": {"flash": 1700, "cycles": 4500}, "refused": None,
+    "false_wet": {"wrong": 0}, "within": False, "cost": {"flash": 1700, "cycles": 4500}, "good_from_pct": 20, "refused": None,
 }  # fmt: skip
 
 
 def test_a_study_is_rows_with_what_each_variant_costs() -> None:
     refused = {"name": "full", "error_mm": None, "classes": {}, "false_wet": None, "within": False, "cost": None, "refused": "no integers"}
     assert study_rows([STUDIED, refused]) == [
-        ("ratios only", 2.0, 1.23, 0.771, None, None, 97.0, 0, "no", 1700, 4500),
-        ("full", *[None] * 7, "refused", None, None),
+        ("ratios only", 2.0, 1.23, 0.771, None, None, 97.0, 0, "no", 20, 1700, 4500),
+        ("full", *[None] * 7, "refused", None, None, None),
     ]
     assert {len(row) for row in study_rows([STUDIED])} == {len(study_columns("features"))}
 
@@ -104,9 +104,10 @@ def test_a_study_is_rows_with_what_each_variant_costs() -> None:
 @pytest.mark.parametrize(("role", "needed", "said"), [("prove", "full", "within the limits here is 'full'"), ("choose", None, "No trim that all units have")])
 def test_an_ablation_says_how_it_was_made_and_which_trim_is_needed(role: str, needed: str | None, said: str) -> None:
     its = {"role": role, "steps": 400, "fit_rows": 6000, "trims": {"rows": [], "needed": needed}, "features": {"rows": [STUDIED]}}
-    how, which = ablation_sentences({"ablation": its, "limits": [{}]})
+    how, explained, which = ablation_sentences({"ablation": its, "limits": [{}]})
     assert f"judged on the {role} groups" in how
     assert ("claim nothing" in how) == (role == "choose")
+    assert "from %" in explained
     assert said in which
     assert len(ablation_sentences({"ablation": its, "limits": []})) == 1
     assert ablation_sentences({}) == []

@@ -7,7 +7,7 @@ import pytest
 
 from training.judged import Judged
 from training.judged_curves import errors_by_level, risk_curves
-from training.operating import Scores
+from training.operating import Scores, nothing_withheld
 from training.watch import States
 
 FRAMES = 100
@@ -26,7 +26,8 @@ def filling() -> Judged:
 
 def scores(its: Judged, doubt: np.ndarray) -> Scores:
     zero = np.zeros(FRAMES, np.int64)
-    return Scores(its.label_mm + 0.01 * np.arange(FRAMES), doubt.astype(np.int64), zero, zero, zero, zero, zero)
+    level = its.label_mm + 0.01 * np.arange(FRAMES)
+    return Scores(level, level, doubt.astype(np.int64), zero, zero, zero, zero, zero)
 
 
 def test_errors_stand_by_level_with_the_labels_uncertainty() -> None:
@@ -57,7 +58,7 @@ def test_unknown_uncertainty_is_said_as_unknown() -> None:
 def test_a_doubt_that_knows_the_error_buys_accuracy() -> None:
     """With doubt in the order of the errors the P95 of the accepted share a is that of the a smallest errors, by hand 0.01 * 0.95 * (n - 1)."""
     its = filling()
-    ((name, found),) = risk_curves(its, scores(its, np.arange(FRAMES))).items()
+    ((name, found),) = risk_curves(its, scores(its, np.arange(FRAMES)), nothing_withheld()).items()
     assert name == "clean"
     for row in found:
         n = round(row["accepted_share"] * FRAMES)
@@ -69,6 +70,6 @@ def test_a_doubt_that_knows_the_error_buys_accuracy() -> None:
 def test_a_doubt_that_knows_nothing_accepts_all_or_none() -> None:
     """Equal doubt: one threshold, everything accepted together; a class without frames has no curve."""
     its = filling()
-    found = risk_curves(its, scores(its, np.full(FRAMES, 7)))
+    found = risk_curves(its, scores(its, np.full(FRAMES, 7)), nothing_withheld())
     assert set(found) == {"clean"}
     assert [(row["doubt"], row["accepted_share"]) for row in found["clean"]] == [(7, 1.0)]

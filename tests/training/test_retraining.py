@@ -225,7 +225,7 @@ def test_reached_means_from_there_to_the_end() -> None:
 
 def test_the_same_curve_twice(old: FrozenData, new: FrozenData) -> None:
     board = board_of(new)
-    one, two = (learning_curve(new, None, board, replace(RECIPE, steps=10), LIMITS, 3, lambda *_: None) for _ in range(2))
+    one, two = (learning_curve(new, None, board, replace(RECIPE, steps=6), LIMITS, 3, lambda *_: None) for _ in range(2))
     assert one == two
 
 

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from dataset.errors import InputError
@@ -14,10 +15,10 @@ from training.array_search import STILL, ArrayRecipe
 from training.costs import Cost
 from training.judged import judge
 from training.refitting import refit, thinned_fit, unwatched
-from training.study import AS_CHOSEN, FEATURES, WITHOUT_WATCHER, Study, ablate, study_features, study_trims
+from training.study import AS_CHOSEN, FEATURES, WITHOUT_WATCHER, Study, ablate, good_from, study_features, study_trims
 from training.train import board_of
 
-RECIPE = ArrayRecipe((6,), 16, (6,), STILL, False, "full", steps=60)
+RECIPE = ArrayRecipe((6,), 16, (6,), STILL, False, "full", steps=40)
 
 
 def silent(*_: object) -> None:
@@ -32,7 +33,7 @@ def data(make_strip: Callable[..., FrozenData]) -> FrozenData:
 def test_untrimmed_counts_do_not_carry_over(data: FrozenData) -> None:
     """The strips' units differ by a tenth of a swing on each pad: without a trim the error is more than twice that with one."""
     limits = Limits("l", 1, (Limit("p95_pct_span", 8.0, "clean"),))
-    found = study_trims(Study(data, board_of(data), RECIPE, Role.CHOOSE, limits, jobs=1), silent)
+    found = study_trims(Study(data, board_of(data), replace(RECIPE, hidden=(12,)), Role.CHOOSE, limits, jobs=1), silent)
     errors = {row["name"]: row["classes"]["clean"]["p95_mm"] for row in found["rows"]}
     assert list(errors) == ["none", "dry", "full"]
     assert errors["none"] > 2 * errors["full"]
@@ -48,16 +49,26 @@ def test_each_group_of_features_is_measured(data: FrozenData) -> None:
     def cost(program, budget: Budget) -> Cost:
         seen.append((len(program.step), len(program.states)))
         return SimpleNamespace(
-            core="core", flash=1, flash_code=1, flash_tables=1, flash_helpers=0, ram=len(program.states), stack=1, cycles=len(program.step), cycles_mean=1.0
+            core="core",
+            flash=1,
+            flash_code=1,
+            flash_tables=1,
+            flash_helpers=0,
+            ram=len(program.states),
+            stack=1,
+            cycles=len(program.step),
+            cycles_mean=1.0,
+            stack_bound=1,
+            cycles_bound=1,
         )  # type: ignore[return-value]
 
-    quick = replace(RECIPE, steps=20)
+    quick = replace(RECIPE, steps=8)
     found = study_features(Study(data, board_of(data), quick, Role.PROVE, None, SimpleNamespace(name="b"), cost, jobs=1), silent)  # type: ignore[arg-type]
     rows = {row["name"]: row for row in found["rows"]}
     assert list(rows) == [AS_CHOSEN, WITHOUT_WATCHER, *FEATURES]
     assert all(row["within"] is None and row["refused"] is None for row in found["rows"])
-    assert rows["shares only"]["cost"]["cycles"] < rows["shares and ratios"]["cost"]["cycles"] < rows["with unrest"]["cost"]["cycles"]
-    assert rows["shares and ratios"]["cost"]["ram"] == 0 < rows["with unrest"]["cost"]["ram"]
+    assert rows["shares only"]["cost"]["cycles"] < rows["shares and ratios"]["cost"]["cycles"] < rows["with flow and unrest"]["cost"]["cycles"]
+    assert rows["shares and ratios"]["cost"]["ram"] == 0 < rows["with flow and unrest"]["cost"]["ram"]
     assert rows[WITHOUT_WATCHER]["cost"]["cycles"] < rows[AS_CHOSEN]["cost"]["cycles"] == rows["shares and ratios"]["cost"]["cycles"]
     assert rows[WITHOUT_WATCHER]["classes"]["all"]["accepted_share"] == 1.0
     assert rows["ratios only"]["recipe"]["level_groups"] == ["ratios"]
@@ -79,14 +90,14 @@ def test_a_set_without_the_groups_asked_for_is_refused(make_strip: Callable[...,
 
 
 def test_an_ablation_holds_both_and_fits_like_recipes_once(data: FrozenData) -> None:
-    """Three trims, as chosen and four sets of features make eight recipes, of which the chosen one stands there three times."""
+    """Three trims, as chosen and five sets of features make nine recipes, of which the chosen one stands there three times."""
     told: list[tuple[str, int, int]] = []
     quick = replace(RECIPE, steps=10)
     found = ablate(Study(data, board_of(data), quick, Role.PROVE, None, jobs=1), lambda *what: told.append(what))
     assert [row["name"] for row in found["trims"]["rows"]] == ["none", "dry", "full"]
     assert [row["name"] for row in found["features"]["rows"]] == [AS_CHOSEN, WITHOUT_WATCHER, *FEATURES]
     assert (found["role"], found["steps"]) == ("prove", 10)
-    assert ("fitting again", 6, 6) in told
+    assert ("fitting again", 7, 7) in told
     full, chosen = found["trims"]["rows"][2], found["features"]["rows"][0]
     assert full["classes"] == chosen["classes"]
 
@@ -99,3 +110,17 @@ def test_without_a_watcher_no_reading_is_withheld(data: FrozenData) -> None:
     assert bare.accepted.all()
     assert watched.accepted.any()
     assert (bare.level_mm == watched.level_mm)[watched.accepted].all()
+
+
+def test_a_model_is_good_from_the_level_on_above_which_every_tenth_keeps_the_limit(data: FrozenData) -> None:
+    """Errors of 3 mm below 36 mm of the span of 120, of 1 mm above: against 2 mm good from 30 % on, against 0.5 mm nowhere, against 4 mm everywhere."""
+    rows = data.rows(Role.PROVE)
+    its = refit(data, board_of(data), replace(RECIPE, steps=5), data.rows(Role.FIT), data.rows(Role.CHOOSE), None, 0).judge(data, rows)
+    off = replace(its, level_mm=its.label_mm + np.where(its.label_mm < 36, 3.0, 1.0), validity=np.ones_like(its.validity))
+
+    def limit(bound: float, metric: str = "p95_abs_mm") -> Limits:
+        return Limits("l", 1, (Limit(metric, bound, "clean"),))
+
+    assert [good_from(off, limit(bound)) for bound in (2.0, 0.5, 4.0)] == [30, None, 0]
+    assert good_from(off, limit(100 * 2 / 120, "p95_pct_span")) == 30
+    assert good_from(off, None) is None
