@@ -1,0 +1,45 @@
+"""The fan-out of fits is joblib's: whoever calls chooses where the fits run, and the model is the same."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import joblib  # type: ignore[import-untyped]
+from joblib._parallel_backends import ThreadingBackend  # type: ignore[import-untyped]
+
+from dataset.records import FrozenData, Role
+from training.array_search import STILL, UNREST, ArrayRecipe
+from training.array_train import train_array
+from training.program import digest
+from training.study import Study, ablate
+from training.train import board_of
+
+RECIPES = (ArrayRecipe((4,), 16, (4,), STILL, False, "full", steps=3), ArrayRecipe((6,), 16, (4,), UNREST, True, "full", steps=3))
+TAKEN: list[str] = []
+
+
+class Counted(ThreadingBackend):  # type: ignore[misc]
+    """Threads that note what they were given, as a cluster's backend would be plugged in."""
+
+    def submit(self, func: Any, callback: Any = None) -> Any:
+        TAKEN.append(type(func).__name__)
+        return super().submit(func, callback)
+
+
+def test_a_backend_of_ones_own_takes_the_fits(make_strip: Callable[..., FrozenData]) -> None:
+    data = make_strip(units=8, frames=20)
+    board = board_of(data)
+
+    def trained(jobs: int) -> str:
+        return digest(train_array(data, board, "m", None, None, None, 0, {}, lambda *_: None, recipes=RECIPES, jobs=jobs).program)
+
+    alone = trained(1)
+    joblib.register_parallel_backend("counted", Counted)
+    TAKEN.clear()
+    with joblib.parallel_config(backend="counted"):
+        assert trained(2) == alone
+        fits = len(TAKEN)
+        ablate(Study(data, board, RECIPES[0], Role.PROVE, jobs=2), lambda *_: None)
+    assert fits >= 2
+    assert len(TAKEN) > fits
