@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import logging
+import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import mkdtemp
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import URL, Connection, Engine, NullPool, create_engine, event
@@ -105,20 +107,21 @@ def upgrade(path: Path, revision: str = "head", *, timeout_s: float = TIMEOUT_S,
 
 
 def _keep_copy(path: Path, revision: str) -> Path:
-    """Copy the database beside itself through SQLite's backup interface, never over a copy that is there."""
-    count = 1
-    while True:
-        copy = path.with_name(f"{path.name}.{revision}.copy" + (f"{count}" if count > 1 else ""))
-        try:
-            copy.open("xb").close()
-        except FileExistsError:
-            count += 1
-            continue
-        except OSError as error:
-            raise StoreError(str(copy), f"the copy before the upgrade cannot be written ({error.strerror})") from error
-        break
-    with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(copy)) as target:
-        source.backup(target)
+    """Copy the database beside itself through SQLite's backup interface, whole or not at all, never over a copy that is there."""
+    try:
+        folder = Path(mkdtemp(prefix=f".{path.name}.", dir=path.parent))
+    except OSError as error:
+        raise StoreError(str(path), f"the copy before the upgrade cannot be written ({error.strerror})") from error
+    try:
+        whole = folder / "copy.db"
+        with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(whole)) as target:
+            source.backup(target)
+        number = 1
+        while (copy := path.with_name(f"{path.name}.{revision}.copy" + (f"{number}" if number > 1 else ""))).exists():
+            number += 1
+        whole.rename(copy)
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
     return copy
 
 
@@ -167,7 +170,7 @@ def translated(path: Path, timeout_s: float) -> Iterator[None]:
             raise StoreError(
                 str(path), f"the file is damaged ({text})", "", "'innage check' says what is lost, 'innage restore' puts a backup in its place"
             ) from error
-        if "readonly" in text or "unable to open" in text or "full" in text:
+        if "readonly" in text or "unable to open" in text or "full" in text or "disk I/O" in text:
             raise StoreError(str(path), f"cannot be written ({text})", "", "check the file's permissions and the free space") from error
         raise StoreError(str(path), text) from error
 

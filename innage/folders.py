@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
 import shutil
+import sys
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
@@ -85,9 +87,10 @@ def write_bundle(out: Path, files: Mapping[str, bytes]) -> None:
         for name, content in files.items():
             _write(fresh / name, content)
         _sync(fresh)
-        if out.is_dir():
-            out.rename(old)
-        fresh.rename(out)
+        if not (out.is_dir() and _exchange(fresh, out)):
+            if out.is_dir():
+                out.rename(old)
+            fresh.rename(out)
         _sync(out.parent)
         shutil.rmtree(aside)
     except OSError as error:
@@ -97,6 +100,13 @@ def write_bundle(out: Path, files: Mapping[str, bytes]) -> None:
             old.rename(out)
         if not old.exists():
             shutil.rmtree(aside, ignore_errors=True)
+
+
+def _exchange(one: Path, other: Path) -> bool:
+    """Swap two folders in a single step, so that neither is ever missing; False where the system cannot (man 2 renameat2)."""
+    call = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None) if sys.platform == "linux" else None
+    here, exchange = -100, 2  # AT_FDCWD, RENAME_EXCHANGE
+    return call is not None and call(here, os.fsencode(one), here, os.fsencode(other), exchange) == 0
 
 
 def _holds(out: Path, files: Mapping[str, bytes]) -> bool:

@@ -27,8 +27,12 @@ def check(
     """Check every page, reference and hash of the store; exit 1 when something is damaged, which is named."""
     from dataset.integrity import check_store
 
+    if fill_up is not None:
+        _fill_up(store, fill_up)
     with progress(f"checking {store.name}") as shown:
         report = check_store(store, digest_of=program_digest, progress=shown)
+    if fill_up is not None and not json:
+        say(f"{fill_up}: {store.name} with zeros where its end is missing")
     if json:
         emit({"sound": report.sound, "checked": dict(report.checked), "faults": [asdict(fault) for fault in report.faults]})
     else:
@@ -38,8 +42,6 @@ def check(
         else:
             table("damaged", ("what", "how"), [(fault.what, fault.sentence) for fault in report.faults])
             say(f"{len(report.faults)} faults. What is not named here can still be read; 'innage restore' puts a backup in the store's place.")
-    if fill_up is not None:
-        _fill_up(store, fill_up)
     if not report.sound:
         raise typer.Exit(1)
 
@@ -57,7 +59,6 @@ def _fill_up(store: Path, copy: Path) -> None:
         fill_up(store, copy)
     except OSError as error:
         raise InputError(str(copy), f"cannot be written ({error.strerror})", "a folder that may be written to") from error
-    say(f"{copy}: {store.name} with {missing} bytes of zeros at its end")
 
 
 def program_digest(text: str) -> str:

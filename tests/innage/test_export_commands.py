@@ -6,6 +6,7 @@ import hashlib
 import json
 import re
 import shutil
+import sys
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -275,7 +276,7 @@ def test_zipped_export(store: Store, tmp_path: Path) -> None:
 
 
 def test_interrupted_write_keeps_the_old_bundle(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """When the last step of a write fails, the old folder is there again, whole, and nothing is left beside it."""
+    """Where two folders cannot be swapped and the last step fails, the old folder is there again, whole, and nothing is left beside it."""
     out = tmp_path / "b"
     write_bundle(out, {"a": b"1"})
     rename = Path.rename
@@ -286,6 +287,7 @@ def test_interrupted_write_keeps_the_old_bundle(tmp_path: Path, monkeypatch: pyt
         return rename(self, target)
 
     monkeypatch.setattr(Path, "rename", failing)
+    monkeypatch.setattr("innage.folders._exchange", lambda one, other: False)
     with pytest.raises(InputError, match="No space left on device"):
         write_bundle(out, {"a": b"2"})
     assert contents(out) == {"a": b"1"}
@@ -311,3 +313,18 @@ def test_target_that_is_a_file(tmp_path: Path) -> None:
     for name in ("file", "link"):
         with pytest.raises(InputError, match="is no folder"):
             check_target(tmp_path / name, "00" * 32)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="swaps folders by renameat2")
+def test_a_bundle_takes_the_place_of_another_in_one_step(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A folder that is there is never moved away first: a kill in between would leave none."""
+    out = tmp_path / "b"
+    write_bundle(out, {"a": b"1"})
+
+    def refused(self: Path, target: Path) -> Path:
+        raise AssertionError(f"{self} moved to {target}")
+
+    monkeypatch.setattr(Path, "rename", refused)
+    write_bundle(out, {"a": b"2", "b": b"3"})
+    assert {p.name: p.read_bytes() for p in out.iterdir()} == {"a": b"2", "b": b"3"}
+    assert [p.name for p in tmp_path.iterdir()] == ["b"]

@@ -1,0 +1,30 @@
+"""Commands killed at random moments leave a sound store, everything acknowledged in it, and exports that are whole or absent."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+LOOP = Path(__file__).with_name("kill_loop.py")
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="starts commands by fork")
+@pytest.mark.parametrize(
+    ("kills", "only"),
+    [
+        (10, ("log", "amend", "freeze", "export", "merge", "migrate")),
+        pytest.param(200, ("log", "amend", "freeze", "train", "export", "merge", "migrate"), marks=pytest.mark.slow),
+    ],
+)
+def test_kills(kills: int, only: tuple[str, ...]) -> None:
+    """Nothing is found wrong after any of the kills; what the loop does is in its docstring."""
+    ended = subprocess.run([sys.executable, "-P", LOOP, "--kills", str(kills), "--only", *only], capture_output=True, text=True, check=False)
+    assert ended.returncode == 0, ended.stderr
+    found = json.loads(ended.stdout[ended.stdout.index('{\n  "killed"') :])
+    assert found["wrong"] == []
+    assert sum(found["killed"].values()) == kills

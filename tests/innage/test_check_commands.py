@@ -1,0 +1,114 @@
+"""``innage check``, ``backup``, ``restore`` and ``text`` as a user sees them."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner, Result
+
+from dataset.records import CountLaw, Frames, Limit, Limits, Liquid, Mark, Mounting, NewSession, Pad, Sensor, Source, Tank, Unit
+from dataset.store import Store
+from innage.cli import app
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """A store with two sessions, one of them amended, and limits."""
+    path = tmp_path_factory.mktemp("bench") / "bench.db"
+    with Store.open(path) as store:
+        tank, sensor = store.add_tank(Tank("can", 0, 100.0)), store.add_sensor(Sensor("pad", 0, (Pad(0, "pad", 0.0, 100.0),), 16, CountLaw.FALLS, 100))
+        mounting, liquid, unit = store.add_mounting(Mounting("bench", tank, sensor)), store.add_liquid(Liquid("water")), store.add_unit(Unit("unit"))
+        draw = np.random.default_rng(1)
+        counts = [draw.integers(0, 1 << 16, (600, 1)).astype(np.uint32) for _ in range(2)]
+        new = [
+            NewSession(unit, liquid, mounting, Frames(np.arange(600) * 100, c), (Mark(0, 9, 5.0),), Source(f"run{k}.csv", f"{k}" * 64))
+            for k, c in enumerate(counts)
+        ]
+        first, _ = store.add_sessions(new)
+        store.amend_marks(first.id, (Mark(0, 9, 6.0),), "=A. Bench", "read off wrongly")
+        store.add_limits(Limits("owner", 0, (Limit("rmse_mm", 1.0),)))
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA journal_mode=DELETE")
+    return path.read_bytes()
+
+
+def run(*words: object, code: int = 0) -> Result:
+    result = CliRunner().invoke(app, [str(w) for w in words], catch_exceptions=False)
+    assert result.exit_code == code, result.output
+    return result
+
+
+def damage(store: Path) -> str:
+    """Change a count of the second session behind the tool's back; its id."""
+    with closing(sqlite3.connect(store)) as connection:
+        connection.execute("DROP TRIGGER guard_frame_block_update")
+        (packed,) = connection.execute("SELECT counts FROM frame_block WHERE session_id = 2").fetchone()
+        connection.execute("UPDATE frame_block SET counts = ? WHERE session_id = 2", (packed[:40] + bytes([packed[40] ^ 1]) + packed[41:],))
+        (sha256,) = connection.execute("SELECT sha256 FROM capture_session WHERE id = 2").fetchone()
+        connection.commit()
+    return str(sha256)[:12]
+
+
+def test_check(store: Path) -> None:
+    """Exit 0 and one sentence for a sound store; exit 1 and the session's name for a damaged one; JSON says the same."""
+    assert "2 sessions" in run("check").output
+    wrong = damage(store)
+    said = run("check", code=1).output
+    assert f"session {wrong}" in " ".join(said.split())
+    found = json.loads(run("check", "--json", code=1).output)
+    assert (found["sound"], [f["what"] for f in found["faults"]]) == (False, [f"session {wrong}"])
+
+
+def test_a_store_cut_short_is_filled_up(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
+    """A copy from which what is left can be read; a whole store needs none."""
+    assert "as long as it says" in refused("check", "--fill-up", tmp_path / "filled.db")
+    store.write_bytes(store.read_bytes()[:-5000])
+    run("check", "--fill-up", tmp_path / "filled.db", code=1)
+    assert len(json.loads(run("sessions", "--json", "--store", tmp_path / "filled.db").output)) == 2
+
+
+def test_backup_and_restore(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
+    """A backup with its hash beside it is put in the place of a damaged store, which is kept."""
+    run("backup", tmp_path / "monday.db")
+    digest = (tmp_path / "monday.db.sha256").read_text().split()[0]
+    damage(store)
+    assert "is there already" in refused("restore", tmp_path / "monday.db")
+    assert "restored from" in run("restore", tmp_path / "monday.db", "--replace").output
+    run("check")
+    run("check", "--store", tmp_path / "innage.db.before-restore1", code=1)
+    (tmp_path / "monday.db.sha256").write_text("0" * 64)
+    assert "its bytes hash to" in refused("restore", tmp_path / "monday.db", "--store", tmp_path / "new.db")
+    run("restore", tmp_path / "monday.db", "--store", tmp_path / "new.db", "--sha256", digest)
+    assert run("check", "--store", tmp_path / "new.db").exit_code == 0
+
+
+def test_a_backup_of_what_was_damaged_before_is_not_restored(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
+    """Its hash is right and its content is not: the sentence names the session, and no store is made."""
+    wrong = damage(store)
+    run("backup", tmp_path / "late.db")
+    assert f"session {wrong}" in refused("restore", tmp_path / "late.db", "--store", tmp_path / "new.db")
+    assert not (tmp_path / "new.db").exists()
+
+
+def test_text(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
+    """Written, read into a new store and written again: the registry's files are the same; strangers' files stay; formulas are guarded."""
+    folder = tmp_path / "text"
+    folder.mkdir()
+    (folder / "README").write_text("ours")
+    assert "Frames, trims, frozen sets" in run("text", "export", folder).output
+    assert "'=A. Bench" in (folder / "mark_revisions.csv").read_text()
+    said = run("text", "import", folder, "--store", tmp_path / "new.db").output
+    assert "2 sessions are not in this store" in said
+    run("text", "export", tmp_path / "again", "--store", tmp_path / "new.db")
+    names = [p.name for p in folder.glob("*.toml")]
+    assert len(names) == 8
+    assert all((folder / n).read_bytes() == (tmp_path / "again" / n).read_bytes() for n in names)
+    assert (folder / "README").read_text() == "ours"
+    assert "nothing new" in run("text", "import", folder).output
+    assert "holds no text of a store" in refused("text", "import", tmp_path / "nowhere")
