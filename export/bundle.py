@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 from dataset.errors import ProgramError
 from export.c_source import emit_c
-from export.manifest import MANIFEST, Provenance, check_prefix, describe, known_files, seal
+from export.manifest import MANIFEST, PLAIN, Provenance, Written, check_prefix, describe, known_files, seal
 from export.onnx_graph import emit_onnx, emit_prepare_onnx, emit_scan_onnx, label_float_onnx
 from export.report import render_report
 from export.toolchain import emit_harness
@@ -26,7 +26,13 @@ def silent(what: str, done: int, total: int) -> None:
 
 
 def build_bundle(
-    program: Program, float_onnx: bytes, provenance: Provenance, prefix: str = "innage", vectors: int = VECTORS, progress: Progress = silent
+    program: Program,
+    float_onnx: bytes,
+    provenance: Provenance,
+    prefix: str = "innage",
+    vectors: int = VECTORS,
+    progress: Progress = silent,
+    written: Written = PLAIN,
 ) -> dict[str, bytes]:
     """The files of a bundle by name, manifest included, in the order of their names.
 
@@ -37,6 +43,7 @@ def build_bundle(
         prefix: Begins the C identifiers and the file names.
         vectors: How many test vectors at least.
         progress: Called with (what, done, total).
+        written: How the C is written.
 
     Raises:
         InputError: The prefix cannot be used, or ``float_onnx`` is no ONNX model.
@@ -45,20 +52,20 @@ def build_bundle(
     check_prefix(prefix)
     if digest(program) != provenance.model.sha256:
         raise ProgramError(f"model '{provenance.model.name}'", f"a program with digest {digest(program)[:12]}", provenance.model.sha256[:12])
-    files = generate(program, prefix, vectors, SEED, progress)
+    files = generate(program, prefix, vectors, SEED, written, progress)
     files[known_files(prefix)["float_onnx"]] = label_float_onnx(program, float_onnx)
-    facts = describe(program, provenance, prefix, vectors, SEED)
+    facts = describe(program, provenance, prefix, vectors, SEED, written)
     files["report.html"] = render_report(facts).encode()
     files[MANIFEST] = seal(facts, files)
     return dict(sorted(files.items()))
 
 
-def generate(program: Program, prefix: str, vectors: int, seed: int, progress: Progress = silent) -> dict[str, bytes]:
-    """The files that follow from the program alone. Verification makes them again and compares."""
+def generate(program: Program, prefix: str, vectors: int, seed: int, written: Written = PLAIN, progress: Progress = silent) -> dict[str, bytes]:
+    """The files that follow from the program and how its C is written. Verification makes them again and compares."""
     names = known_files(prefix)
     steps: list[tuple[str, Callable[[], dict[str, bytes]]]] = [
         ("program", lambda: {names["program"]: to_json(program).encode()}),
-        ("C", lambda: _c_files(program, prefix)),
+        ("C", lambda: _c_files(program, prefix, written)),
         ("ONNX", lambda: _onnx_files(program, prefix)),
         ("vectors", lambda: {names["vectors"]: to_csv(make_vectors(program, vectors, seed)).encode()}),
     ]
@@ -70,8 +77,8 @@ def generate(program: Program, prefix: str, vectors: int, seed: int, progress: P
     return files
 
 
-def _c_files(program: Program, prefix: str) -> dict[str, bytes]:
-    names, emitted = known_files(prefix), emit_c(program, prefix)
+def _c_files(program: Program, prefix: str, written: Written) -> dict[str, bytes]:
+    names, emitted = known_files(prefix), emit_c(program, prefix, written.volume, written.kernels, written.assembly)
     return {names["source"]: emitted.source.encode(), names["header"]: emitted.header.encode(), names["harness"]: emit_harness(emitted).encode()}
 
 

@@ -93,7 +93,7 @@ def program(bundle: Bundle) -> str:
 def regenerated(bundle: Bundle) -> str:
     """C, header, harness, ONNX, vectors and report, made again from the program and the manifest, are the same bytes."""
     read = bundle.manifest
-    made = generate(bundle.program, read.prefix, read.vectors_count, read.vectors_seed)
+    made = generate(bundle.program, read.prefix, read.vectors_count, read.vectors_seed, read.written)
     made["report.html"] = _report_again(bundle)
     differing = [_where_differs(name, content, bundle.files.get(name)) for name, content in sorted(made.items()) if bundle.files.get(name) != content]
     unexpected = set(read.files) - set(made) - {known_files(read.prefix)["float_onnx"]}

@@ -16,14 +16,16 @@ from typing import Any
 from dataset.errors import InputError
 from dataset.records import Budget, Model, Session, Trim
 from export.c_header import CAUTIONS
+from export.volume import VolumeTable
 from training.costs import Cost, against
-from training.program import FORMAT, LEVEL_UNITS_PER_MM, Program, digest, model_id
+from training.program import FORMAT, INT32_MAX, LEVEL_UNITS_PER_MM, Program, digest, model_id
 
 MANIFEST = "manifest.json"
 MANIFEST_FORMAT = 2  # raised when a manifest of the old form would be read wrongly
 TOOLS = ("capstone", "innage", "numpy", "onnx", "pyelftools", "unicorn", "ziglang")  # what the files and the measured cost depend on
 _MAX_MANIFEST = 8_000_000  # bytes
 _LONGEST_VERSION = 40
+_MOST_SHIFT, _MOST_VOLUMES = 24, 4096  # far above any table of volumes
 _PREFIX = re.compile(r"[a-z][a-z0-9_]{0,30}")
 # Words of C and C++, and the name of the bundle's own harness.
 _RESERVED = """
@@ -48,6 +50,18 @@ class Provenance:
 
 
 @dataclass(frozen=True)
+class Written:
+    """How the C of a bundle is written beside what its program says; see ``emit_c``."""
+
+    kernels: str = "small"
+    assembly: bool = False
+    volume: VolumeTable | None = None
+
+
+PLAIN = Written()
+
+
+@dataclass(frozen=True)
 class Manifest:
     """A manifest as read: its whole body, and the parts that verification needs."""
 
@@ -58,6 +72,7 @@ class Manifest:
     core: str
     vectors_count: int
     vectors_seed: int
+    written: Written
     files: Mapping[str, str]
     bundle_sha256: str
 
@@ -78,7 +93,7 @@ def known_files(prefix: str) -> dict[str, str]:
     }  # fmt: skip
 
 
-def describe(program: Program, provenance: Provenance, prefix: str, vectors: int, seed: int) -> dict[str, Any]:
+def describe(program: Program, provenance: Provenance, prefix: str, vectors: int, seed: int, written: Written = PLAIN) -> dict[str, Any]:
     """The body of a manifest, files left out: JSON-ready facts that the report shows too."""
     model, budget, cost = provenance.model, provenance.budget, provenance.cost
     frozen = model.frozen
@@ -99,6 +114,7 @@ def describe(program: Program, provenance: Provenance, prefix: str, vectors: int
         },
         "sessions": [_session(s, dict(provenance.voided)) for s in frozen.sessions],
         "trims": [_trim(trim) for trim in frozen.trims],
+        "c": asdict(written),
         "limits": None if model.limits is None else asdict(model.limits),
         "budget": asdict(budget),
         "cost": None if cost is None else asdict(cost) | {"lines": [asdict(line) | {"within": line.within} for line in against(cost, budget)]},
@@ -147,7 +163,8 @@ def read_manifest(content: bytes, where: str = MANIFEST) -> Manifest:
         model, budget, vectors = body["model"], body["budget"], body["vectors"]
         read = Manifest(
             body=body, innage_version=str(body["innage"]), model_sha256=str(model["sha256"]), prefix=str(body["prefix"]), core=str(budget["core"]),
-            vectors_count=vectors["count"], vectors_seed=vectors["seed"], files=files, bundle_sha256=str(body["bundle_sha256"]),
+            vectors_count=vectors["count"], vectors_seed=vectors["seed"], written=_written(body["c"], where),
+            files=files, bundle_sha256=str(body["bundle_sha256"]),
         )  # fmt: skip
     except (KeyError, TypeError, AttributeError) as error:
         raise InputError(where, f"a missing or misplaced entry ({error})", "the entries that an export writes") from error
@@ -161,6 +178,19 @@ def read_manifest(content: bytes, where: str = MANIFEST) -> Manifest:
         if not _HASH.fullmatch(value):
             raise InputError(f"{where}, files, {name}", repr(value[:70]), "a SHA-256 in hex")
     return read
+
+
+def _written(body: Mapping[str, Any], where: str) -> Written:
+    """How the C is written, as it stands in a manifest; InputError for values of another kind."""
+    kernels, assembly, table = body["kernels"], body["assembly"], body["volume"]
+    right = isinstance(kernels, str) and type(assembly) is bool
+    if table is not None:
+        right = right and isinstance(table["tank"], str) and type(table["shift"]) is int and 0 < table["shift"] <= _MOST_SHIFT
+        right = right and isinstance(table["values"], list) and 1 < len(table["values"]) <= _MOST_VOLUMES and type(table["error_ml"]) is float
+        right = right and all(type(v) is int and abs(v) <= INT32_MAX for v in table["values"])
+    if not right:
+        raise InputError(f"{where}, c", repr(dict(body))[:80], "kernels, assembly and a table of volumes, or none")
+    return Written(kernels, assembly, None if table is None else VolumeTable(table["tank"], table["shift"], tuple(table["values"]), table["error_ml"]))
 
 
 def _other_format(body: Mapping[str, Any], where: str) -> InputError:

@@ -7,6 +7,7 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Callable
 from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
@@ -17,8 +18,10 @@ import pytest
 from dataset.errors import InputError, ProgramError
 from dataset.records import Trim, TrimKind
 from export.bundle import build_bundle
-from export.manifest import MANIFEST, Provenance, bundle_sha256, check_prefix, describe, read_manifest, seal
+from export.manifest import MANIFEST, Provenance, Written, bundle_sha256, check_prefix, describe, read_manifest, seal
 from export.vectors import corners, from_csv, make_vectors, to_csv
+from export.verify import verify_files
+from export.volume import VolumeTable
 from training.program import OUTPUTS, VALID, Builder, Program, digest
 
 FILES = {
@@ -123,6 +126,26 @@ def _provenance(request: pytest.FixtureRequest, program: Program) -> Provenance:
     return made
 
 
+def test_the_c_is_written_as_asked(provenance_for: Callable[..., Provenance]) -> None:
+    """Kernels and a table of volumes stand in the C and in the manifest, from which the same C is made again; ONNX stays as it was."""
+    b = Builder("layers", count_bits=8, channels=4, period_ms=100, span=640)
+    weights = tuple(tuple((7 * j + 3 * k) % 50 - 25 for k in range(4)) for j in range(8))
+    total = b.node("dense", "counts", weights=weights, bias=(9,) * 8)
+    hidden = b.node("clip", b.node("shift", total, shift=6), low=0, high=127)
+    level = b.node("clip", b.node("reduce_max", hidden), low=0, high=640)
+    program = b.finish(low=b.const(0), level=level, high=b.const(640), validity=b.const(1), flags=b.const(0))
+    provenance, written = provenance_for(program), Written("fast", volume=VolumeTable("canister@2", 5, tuple(range(0, 210, 10)), 0.5))
+    plain, made = (build_bundle(program, provenance.model.float_onnx, provenance, vectors=64, written=w) for w in (Written(), written))
+    assert {name for name in plain if plain[name] != made[name]} == {"innage.c", "innage.h", MANIFEST}
+    assert b"innage_volume_ml(" in made["innage.c"]
+    read = read_manifest(made[MANIFEST])
+    assert read.written == written
+    (again,) = verify_files(made, {"made again"}).checks
+    assert again.passed, again.sentence
+    (other,) = verify_files({**plain, MANIFEST: made[MANIFEST]}, {"made again"}).checks
+    assert not other.passed
+
+
 # --- reading a manifest ---
 
 
@@ -141,6 +164,9 @@ def test_odd_file_names_are_refused(small_bundle: dict[str, bytes], name: str) -
     "changes",
     [{"format": 3}, {"format": None}, {"format": True}, {"format": "2"}, {"prefix": "../x"}, {"prefix": 7}, {"files": []}, {"files": {"innage.c": "short"}},
      {"vectors": {"count": "9", "seed": 0}}, {"vectors": {"count": True, "seed": 0}},
+     {"c": None}, {"c": {"kernels": "small", "assembly": 1, "volume": None}}, {"c": {"kernels": 3, "assembly": False, "volume": None}},
+     {"c": {"kernels": "small", "assembly": False, "volume": {"tank": "a", "shift": 2, "values": [1, "2"], "error_ml": 0.5}}},
+     {"c": {"kernels": "small", "assembly": False, "volume": {"tank": "a", "shift": 99, "values": [1, 2], "error_ml": 0.5}}},
      {"vectors": {"count": 10**9, "seed": 0}}, {"vectors": None}, {"model": {}}, {"budget": None}],
 )  # fmt: skip
 def test_malformed_manifest_is_refused(small_bundle: dict[str, bytes], changes: dict[str, Any]) -> None:
