@@ -32,6 +32,7 @@ WARNINGS = (
 )  # fmt: skip
 CHECK_WORD = "check"  # a member of the state that is none of the program's values
 FUNCTIONS = ("api_version", "model_id", "tables_start", "selftest", "prepare", "init", "step", "trim_check", "selftest_init", "selftest_slice")
+ON_REQUEST = ("volume_ml",)  # counted where a model has it
 
 _TIMEOUT_S = 600  # a first link builds the compiler's own helpers
 _ERROR_LINES = 6
@@ -112,7 +113,7 @@ def core_files(source: CSource) -> Mapping[str, str]:
 
 def link_flags(prefix: str) -> tuple[str, ...]:
     """How a model is linked alone: every function of the interface kept, everything else only when it is used."""
-    roots = (f"-Wl,-u,{prefix}_{name}" for name in FUNCTIONS)
+    roots = (f"-Wl,-u,{prefix}_{name}" for name in (*FUNCTIONS, *ON_REQUEST))
     return ("-nostdlib", "-g", "-Wl,-T,core.ld", "-Wl,--gc-sections", f"-Wl,-e,{prefix}_step", *roots)
 
 

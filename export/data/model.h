@@ -37,6 +37,8 @@
  *   Rule 10.8              Unsigned expressions are cast to int32_t where the ranges show that they fit.
  *   Rule 11.3 (permits)    The self-test reads tables and readings as bytes, through a pointer to volatile so that the reads are made.
  *   Rule 15.5 a            A helper may return early.
+ *   Rule 17.3, 1.2 a       Inline assembly, where it is switched on, is an extension of the language.
+ *   Rule 17.8 a            A helper may move a pointer that it was handed.
  */
 #ifndef @PREFIX@_H
 #define @PREFIX@_H
@@ -55,7 +57,7 @@ extern "C" {
 #define @PREFIX@_SENSOR @sensor@U /* of the sensor revision that the model was made for; each stored trim carries it */
 
 /* What the model was made for. The temperature is in tenths of a degree Celsius. */
-#define @PREFIX@_CHANNELS @channels@
+#define @PREFIX@_CHANNELS @channels@U
 #define @PREFIX@_COUNT_BITS @count_bits@
 #define @PREFIX@_TRIM_COUNTS @trim_counts@ /* counts of a trim, @trim_kinds@; 0: this model uses none */
 #define @PREFIX@_PERIOD_MS @period_ms@

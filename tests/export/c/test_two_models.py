@@ -1,0 +1,148 @@
+"""Models in a project: two of them in one firmware, on this computer and on a core, built through the fragments that come with them."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from export.c_source import CSource, emit_c
+from export.cores import CORES
+from export.fragments import fragments
+from export.known_answer import known_answer
+from export.toolchain import WARNINGS, _zig
+
+# The known answers of both models, by their interface alone; prints the last level of each.
+_MAIN = """
+#include "rinse.h"
+#include "canister.h"
+#include <stdio.h>
+{rinse}
+{canister}
+int main(void)
+{{
+    (void)printf("%ld %ld\\n", (long)rinse_last(), (long)canister_last());
+    return (rinse_model_id() == canister_model_id()) ? 1 : 0;
+}}
+"""
+
+_LAST = """
+static int32_t {p}_last(void)
+{{
+    static {p}_state_t state;
+    static {p}_prepared_t prepared;
+    static {p}_scratch_t scratch;
+    static {p}_selftest_t test;
+    static const {p}_count_t trim[] = {{{trim}}};
+    static const {p}_count_t counts[] = {{{counts}}};
+    {p}_reading_t reading = {{0, 0, 0, 0U, 0U}};
+    uint8_t answer = {P}_SELFTEST_RUNNING;
+    {p}_selftest_init(&test, &scratch);
+    while (answer == {P}_SELFTEST_RUNNING) {{
+        answer = {p}_selftest_slice(&test, 100U);
+    }}
+    {p}_init(&state);
+    if ((answer != {P}_SELFTEST_OK) || !{p}_prepare(&prepared, trim)) {{
+        return -2;
+    }}
+    for (int k = 0; k < {frames}; ++k) {{
+        (void){p}_step(&state, &prepared, &scratch, counts, {temperature}, 0U, &reading);
+    }}
+    return reading.level;
+}}
+"""
+
+
+@pytest.fixture(scope="module")
+def project(all_built: dict[str, Any], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with two models, their fragments, and a main that uses both."""
+    root = tmp_path_factory.mktemp("project")
+    last = {}
+    for prefix, name in (("rinse", "strip"), ("canister", "every_op")):
+        program = all_built[name].program
+        _write(root / prefix, emit_c(program, prefix), fragments(prefix))
+        known = known_answer(program)
+        listed = {key: ", ".join(f"{v}U" for v in getattr(known, key)) for key in ("trim", "counts")}
+        last[prefix] = _LAST.format(p=prefix, P=prefix.upper(), frames=len(known.readings), temperature=known.temperature, **listed)
+    (root / "main.c").write_text(_MAIN.format(**last))
+    return root
+
+
+def _write(folder: Path, source: CSource, others: dict[str, str]) -> None:
+    folder.mkdir()
+    files = {f"{source.prefix}.h": source.header, f"{source.prefix}.c": source.source, **others}
+    for name, text in files.items():
+        (folder / name).write_text(text)
+
+
+@pytest.fixture(scope="module")
+def levels(all_built: dict[str, Any]) -> str:
+    """What main must print: the levels that the interpreter gives."""
+    found = [known_answer(all_built[name].program).readings[-1][1] for name in ("strip", "every_op")]
+    assert len(set(found)) == 2
+    assert min(found) > 0
+    return f"{found[0]} {found[1]}\n"
+
+
+def run(binary: Path, expected: str) -> None:
+    done = subprocess.run([binary], capture_output=True, text=True, check=False)
+    assert (done.stdout, done.returncode) == (expected, 0)
+
+
+def test_a_makefile_with_two_models(project: Path, levels: str) -> None:
+    """Make with both fragments builds a program in which each model gives its own interpreter's level."""
+    make = _tool("make")
+    (project / "Makefile").write_text(
+        "include rinse/rinse.mk\ninclude canister/canister.mk\n"
+        "firmware: main.o $(RINSE_OBJECT) $(CANISTER_OBJECT)\n\t$(CC) $^ -o $@\n"
+        "main.o: CPPFLAGS += $(RINSE_INCLUDE) $(CANISTER_INCLUDE)\n"
+    )
+    _tool("cc")
+    subprocess.run([make, "firmware", f"CFLAGS=-Werror {' '.join(WARNINGS)}"], cwd=project, check=True, capture_output=True)
+    run(project / "firmware", levels)
+
+
+def test_a_cmake_project_with_two_models(project: Path, levels: str) -> None:
+    """CMake with both fragments does the same."""
+    cmake = _tool("cmake")
+    _tool("cc")
+    (project / "CMakeLists.txt").write_text(
+        "cmake_minimum_required(VERSION 3.13)\nproject(firmware C)\ninclude(rinse/rinse.cmake)\ninclude(canister/canister.cmake)\n"
+        "add_executable(firmware main.c)\ntarget_link_libraries(firmware PRIVATE rinse canister)\n"
+    )
+    for arguments in (["-S", ".", "-B", "build"], ["--build", "build"]):
+        subprocess.run([cmake, *arguments], cwd=project, check=True, capture_output=True)
+    run(project / "build" / "firmware", levels)
+
+
+def test_two_models_link_for_a_core(project: Path) -> None:
+    """Both models go into one image for the core, and no symbol that is seen from outside lacks its model's prefix."""
+    from elftools.elf.elffile import ELFFile
+
+    target = CORES["cortex-m0plus"].target
+    for prefix in ("rinse", "canister"):
+        _zig(project, "cc", *target, "-std=c99", "-Os", "-c", f"{prefix}/{prefix}.c", "-o", f"{prefix}-core.o")
+    _zig(project, "cc", *target, "-nostdlib", "-Wl,-e,rinse_step", "-Wl,-u,canister_step", "rinse-core.o", "canister-core.o", "-lcompiler_rt", "-o", "both.elf")
+    with (project / "both.elf").open("rb") as opened:
+        symbols = list(ELFFile(opened).get_section_by_name(".symtab").iter_symbols())
+    seen = {s.name for s in symbols if s["st_info"]["bind"] == "STB_GLOBAL" and s["st_shndx"] != "SHN_UNDEF"}
+    assert {"rinse_step", "canister_step", "rinse_tables_length", "canister_tables_crc32"} <= seen
+    assert not [s for s in seen if not s.startswith(("rinse_", "canister_", "__"))]
+
+
+def test_the_example_compiles_and_stays_safe(all_built: dict[str, Any], tmp_path: Path) -> None:
+    """The example compiles without a word under every warning, and without a stored trim it stops: the model never runs."""
+    its = all_built["strip"]
+    _write(tmp_path / "model", its.c, fragments("innage"))
+    _zig(tmp_path, "cc", "-std=c99", "-Werror", *WARNINGS, "model/innage_example.c", "model/innage.c", "-o", "example")
+    assert subprocess.run([tmp_path / "example"], check=False).returncode == 1
+
+
+def _tool(name: str) -> str:
+    found = shutil.which(name)
+    if found is None:
+        pytest.skip(f"no {name} on this computer")
+    return found
