@@ -12,36 +12,41 @@ import numpy as np
 import pytest
 
 from dataset.errors import ToolError
+from export.c_kernels import TIERS
 from export.c_source import CSource, emit_c
 from export.c_text import template
 from export.extremes import drive
 from export.toolchain import compile_host
 from export.twin import Together, build_together, ranges_held, with_ranges
 from export.vectors import expect, make_vectors
+from export.volume import VolumeTable
 from training.program import Builder, Program, matrix
 
+STEEP = VolumeTable("steep@1", 10, (0, *range(60_000, 73_000, 1_000)), 0.5)
 
-@pytest.fixture(scope="session")
+
+@pytest.fixture(scope="module")
 def twins(all_built: dict[str, Any]) -> Together:
-    """All sample programs in one twin."""
-    return build_together([emit_c(built.program, name) for name, built in all_built.items()])
+    """All sample programs in one twin, with the kernels of each tier, and all with a table of volumes."""
+    return build_together([emit_c(built.program, f"{name}_{tier}", STEEP, tier) for name, built in all_built.items() for tier in TIERS])
 
 
 # --- what it lets through ---
 
 
 def test_samples_pass(twins: Together, all_built: dict[str, Any]) -> None:
-    """Every sample program gives its readings and states, and no operation is found wrong."""
+    """Every sample program gives its readings and states whatever its kernels, and no operation is found wrong."""
     for name, built in all_built.items():
         vectors = built.vectors
-        readings, state = twins.run(name, vectors)
-        np.testing.assert_array_equal(readings, vectors.readings)
-        np.testing.assert_array_equal(state, vectors.state)
+        for tier in TIERS:
+            readings, state = twins.run(f"{name}_{tier}", vectors)
+            np.testing.assert_array_equal(readings, vectors.readings)
+            np.testing.assert_array_equal(state, vectors.state)
 
 
 def test_every_stated_range_is_held(all_built: dict[str, Any]) -> None:
     """Each range in a comment of a sample program becomes a check."""
-    counts = [ranges_held(emit_c(built.program)) for built in all_built.values()]
+    counts = [ranges_held(emit_c(built.program, volume=STEEP)) for built in all_built.values()]
     assert all(stated == held for stated, held in counts)
     assert sum(held for _, held in counts) > 100
 
