@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from dataset.records import TrimKind
+from innage.commands import trim_bytes
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from dataset.records import Trim, TrimLimits
 
 app = typer.Typer(help="Trims: a unit's own stored counts, and limits that a fixture passes units by.", no_args_is_help=True, rich_markup_mode=None)
+trim_bytes.register(app)
 
 
 @app.command()
