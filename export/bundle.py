@@ -9,6 +9,7 @@ from collections.abc import Callable
 
 from dataset.errors import ProgramError
 from export.c_source import emit_c
+from export.fragments import fragments
 from export.manifest import MANIFEST, PLAIN, Provenance, Written, check_prefix, describe, known_files, seal
 from export.onnx_graph import emit_onnx, emit_prepare_onnx, emit_scan_onnx, label_float_onnx
 from export.report import render_report
@@ -79,7 +80,8 @@ def generate(program: Program, prefix: str, vectors: int, seed: int, written: Wr
 
 def _c_files(program: Program, prefix: str, written: Written) -> dict[str, bytes]:
     names, emitted = known_files(prefix), emit_c(program, prefix, written.volume, written.kernels, written.assembly)
-    return {names["source"]: emitted.source.encode(), names["header"]: emitted.header.encode(), names["harness"]: emit_harness(emitted).encode()}
+    files = {names["source"]: emitted.source, names["header"]: emitted.header, names["harness"]: emit_harness(emitted), **fragments(prefix)}
+    return {name: text.encode() for name, text in files.items()}
 
 
 def _onnx_files(program: Program, prefix: str) -> dict[str, bytes]:

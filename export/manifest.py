@@ -90,6 +90,7 @@ def known_files(prefix: str) -> dict[str, str]:
         "source": f"{prefix}.c", "header": f"{prefix}.h", "onnx": f"{prefix}.onnx", "scan_onnx": f"{prefix}_scan.onnx",
         "prepare_onnx": f"{prefix}_prepare.onnx",
         "float_onnx": f"{prefix}_float.onnx", "program": "program.json", "vectors": "vectors.csv", "harness": "harness.c", "report": "report.html",
+        "cmake": f"{prefix}.cmake", "make": f"{prefix}.mk", "example": f"{prefix}_example.c",
     }  # fmt: skip
 
 

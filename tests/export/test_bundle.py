@@ -26,6 +26,7 @@ from training.program import OUTPUTS, VALID, Builder, Program, digest
 
 FILES = {
     "innage.c", "innage.h", "innage.onnx", "innage_scan.onnx", "innage_float.onnx", "program.json", "vectors.csv", "harness.c", "report.html", MANIFEST,
+    "innage.cmake", "innage.mk", "innage_example.c",
 }  # fmt: skip
 
 

@@ -45,6 +45,7 @@ from training.program import Builder, Program, digest, to_json
 
 FILES = {
     "innage.c", "innage.h", "innage.onnx", "innage_scan.onnx", "innage_float.onnx", "program.json", "vectors.csv", "harness.c", "report.html", "manifest.json",
+    "innage.cmake", "innage.mk", "innage_example.c",
 }  # fmt: skip
 
 
