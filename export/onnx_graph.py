@@ -184,7 +184,7 @@ def label_float_onnx(program: Program, float_onnx: bytes) -> bytes:
     """
     try:
         model = onnx.load_model_from_string(float_onnx)
-        onnx.checker.check_model(model)
+        onnx.checker.check_model(model, full_check=True)
     except Exception as error:
         if not type(error).__module__.startswith(("google.protobuf.", "onnx.")):
             raise
