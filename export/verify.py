@@ -11,6 +11,7 @@ from export import checks
 from export.bundle import Progress, silent
 from export.checks import Bundle, Failed
 from export.checks_c import on_core, on_host
+from export.checks_twin import on_twin
 from export.manifest import MANIFEST
 from export.packing import MAX_FILE, unpack
 
@@ -23,6 +24,7 @@ CHECKS: Mapping[str, Callable[[Bundle], str]] = {
     "vectors": checks.vectors,
     "C on the core": on_core,
     "C on this host": on_host,
+    "C, checked": on_twin,
     "ONNX, onnxruntime": checks.onnx,
     "ONNX, reference": checks.onnx_reference,
     "float ONNX": checks.float_onnx,

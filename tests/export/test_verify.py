@@ -57,7 +57,7 @@ def test_whole_bundle_passes(whole_bundle: Files) -> None:
     assert [check for check in report.checks if not check.passed] == []
     assert [check.name for check in report.checks] == list(CHECKS) == shown[:-1]
     said = {check.name: check.sentence for check in report.checks}
-    for name in ("C on the core", "C on this host", "ONNX, onnxruntime"):
+    for name in ("C on the core", "C on this host", "C, checked", "ONNX, onnxruntime"):
         count = re.search(r"(\d+) vectors equal", said[name])
         assert count is not None
         assert int(count[1]) >= 10_000
@@ -348,6 +348,19 @@ def test_other_arithmetic_is_caught_by_running(small_bundle: Files) -> None:
     answers = failed(resigned({**small_bundle, "innage.c": changed}), {"C on the core", "C on this host"})
     for name, who in (("C on the core", "the C on cortex-m0plus"), ("C on this host", "the C on this computer")):
         assert re.match(rf"{who}: \d+ of \d+ vectors differ, the first is \d+: counts \[.*got \[.*expected \[", answers[name])
+
+
+def test_the_twin_catches_ranges_and_casts(small_bundle: Files) -> None:
+    """C that keeps a value in too few bits, or states a range that does not hold, gets through no twin; a range that is no check is told."""
+    source = small_bundle["innage.c"]
+    for was, now, said in (
+        (b"(int16_t)v_pads", b"(int8_t)v_pads", "stopped with code 70 (a value does not fit its narrower type"),
+        (b"/* [0, 2047] */\n            scratch", b"/* [0, 1000] */\n            scratch", "stopped with code 70 (v_pads: "),
+        (b"const int32_t v_faults = (int32_t)faults;", b"const int32_t v_faults =\n(int32_t)faults; /* [0, 15] */", "of which 39 can be checked"),
+    ):
+        changed = source.replace(was, now)
+        assert changed != source
+        assert said in failed({**small_bundle, "innage.c": changed}, {"C, checked"})["C, checked"]
 
 
 def test_undefined_behaviour_is_caught(small_bundle: Files) -> None:

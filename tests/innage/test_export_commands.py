@@ -238,8 +238,8 @@ def test_verify_says_no(tmp_path: Path) -> None:
     assert done.exit_code == 1
     found = json.loads(done.stdout)
     assert found["passed"] is False
-    assert len(found["checks"]) == 10
-    assert {c["name"] for c in found["checks"] if not c["passed"]} == {"files", "made again", "C on the core", "C on this host"}
+    assert len(found["checks"]) == 11
+    assert {c["name"] for c in found["checks"] if not c["passed"]} == {"files", "made again", "C on the core", "C on this host", "C, checked"}
 
 
 def test_verify_of_no_bundle(tmp_path: Path) -> None:
