@@ -10,8 +10,9 @@ import pytest
 from dataset.errors import InputError, ToolError
 from dataset.records import Frames
 from export import replaying
-from export.replaying import outside, replay
+from export.replaying import replay
 from training.program import OUTPUTS, Program, run
+from training.streams import restarts
 
 SETTLING = 16
 FLAGS = OUTPUTS.index("flags")
@@ -71,4 +72,4 @@ def test_frames_outside_the_domain_are_refused(samples: dict[str, Program]) -> N
 
 def test_early_frames_are_outside_too(samples: dict[str, Program]) -> None:
     program = samples["constant"]
-    assert outside(np.asarray([0, 1000, 1899, 2899]), program).tolist() == [2]
+    assert restarts(np.asarray([0, 1000, 1899, 2899]), program.period_ms, program.period_tolerance_pct).tolist() == [2]
