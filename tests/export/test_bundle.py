@@ -168,6 +168,7 @@ def test_odd_file_names_are_refused(small_bundle: dict[str, bytes], name: str) -
      {"c": None}, {"c": {"kernels": "small", "assembly": 1, "volume": None}}, {"c": {"kernels": 3, "assembly": False, "volume": None}},
      {"c": {"kernels": "small", "assembly": False, "volume": {"tank": "a", "shift": 2, "values": [1, "2"], "error_ml": 0.5}}},
      {"c": {"kernels": "small", "assembly": False, "volume": {"tank": "a", "shift": 99, "values": [1, 2], "error_ml": 0.5}}},
+     {"c": {"kernels": "small", "assembly": False, "volume": {"tank": "a", "shift": 2, "values": [1, 2**31], "error_ml": 0.5}}},
      {"vectors": {"count": 10**9, "seed": 0}}, {"vectors": None}, {"model": {}}, {"budget": None}],
 )  # fmt: skip
 def test_malformed_manifest_is_refused(small_bundle: dict[str, bytes], changes: dict[str, Any]) -> None:
