@@ -140,7 +140,7 @@ class Bounds:
                 self._rounds(now, piece)
             now.last = piece.last
             goes = behind >> SIZE_BITS
-            if piece.flow is Flow.CALL or piece.tail:
+            if piece.flow is Flow.CALL or piece.tail or (piece.flow is Flow.CALL_OR_NEXT and goes != piece.end):
                 if piece.tail:
                     self._leave(stack.pop())
                 chain = now.chain.calls.get(piece.site)

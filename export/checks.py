@@ -11,10 +11,12 @@ import numpy as np
 
 from dataset.errors import InputError
 from export.bundle import generate
+from export.c_source import CSource
 from export.manifest import MANIFEST, MANIFEST_FORMAT, Manifest, bundle_sha256, known_files, read_manifest
 from export.onnx_graph import label_float_onnx
 from export.onnx_run import Runtime, float_levels, in_onnxruntime, in_reference, run_prepare, run_scan, run_step, state_before
 from export.report import render_report
+from export.toolchain import OPTIMISE
 from export.vectors import Vectors, corners, expect, from_csv
 from training.program import LEVEL_UNITS_PER_MM, OUTPUTS, VALID, Array, Program, digest, from_json, to_json
 
@@ -43,6 +45,18 @@ class Bundle:
     @cached_property
     def vectors(self) -> Vectors:
         return from_csv(self.program, self.text("vectors"), "vectors.csv")
+
+    @cached_property
+    def source(self) -> CSource:
+        """The C as it stands in the bundle."""
+        return CSource(self.manifest.prefix, self.text("header"), self.text("source"))
+
+    @property
+    def optimise(self) -> str:
+        """For size or for speed, as it was exported."""
+        cost = self.manifest.body.get("cost")
+        named = cost.get("optimise") if isinstance(cost, dict) else None
+        return named if named in OPTIMISE else "size"
 
     def content(self, role: str) -> bytes:
         """The file that plays ``role`` (see ``known_files``)."""

@@ -32,6 +32,8 @@ _STACK_TOP = _STACK + _STACK_SIZE
 _GAP = 64  # painted bytes between objects
 _PAINT = 0xA5
 _WATCHED = 64  # frames whose stack pointer is read at every block
+SLICE_BYTES = 64  # of the tables, tested in one call of the sliced self-test
+_RUNNING, _SELFTEST_SIZE = 2, 4096
 _CHUNK = 4096  # frames of one call of the driver, at least one stream
 _READING = np.dtype([("levels", "<i4", 3), ("codes", "u1", 2), ("padding", "u1", 2)])
 
@@ -48,6 +50,15 @@ class EmulatedRun:
     cycles: Array
     stack: int
     dearest: Mapping[str, int] = field(default_factory=dict)  # cycles of the dearest call of each function
+
+
+@dataclass(frozen=True)
+class SelftestCycles:
+    """The dearest call of ``name``; ``slice_bytes`` of one slice, 0 when the test is one call."""
+
+    name: str
+    cycles: int
+    slice_bytes: int
 
 
 @dataclass(frozen=True)
@@ -80,7 +91,7 @@ class Machine:
         self._map()
         self._trace = Trace(self._uc, image, Timing(image.core, multiplier_cycles, wait_states), watcher)
         self._lowest = _STACK_TOP
-        self._driver = 0  # where the driver stands, once it was asked for
+        self._driver = self._mapped = 0  # where the driver stands, and bytes of working data, once they were asked for
 
     def call(self, name: str, *arguments: int) -> int:
         """What a function of the interface returns in its register."""
@@ -158,13 +169,28 @@ class Machine:
         state = self._state_values(bytes(states)).reshape(n, width)
         return EmulatedRun(_readings(bytes(readings)), state, cycles, self._stack_used(), dearest)
 
-    def dearest_call(self, name: str, *arguments: int) -> int:
-        """Cycles of one call of a function that is not part of a run, such as the self-test."""
+    def selftest_cycles(self) -> SelftestCycles:
+        """The dearest call of the self-test: a slice, where the model tests itself in slices, or all of it."""
+        sliced = f"{self.image.prefix}_selftest_slice" in self.image.symbols
         self._trace.begin(0)
+        if sliced:
+            self._sliced()
+        else:
+            self._traced("selftest")
+        name = "selftest_slice" if sliced else "selftest"
+        return SelftestCycles(name, self._trace.finish()[1][name], SLICE_BYTES if sliced else 0)
+
+    def _sliced(self) -> None:
+        test, scratch = self._room(_SELFTEST_SIZE), self._objects["scratch"][0]
+        self._traced("selftest_init", test, scratch)
+        while self._traced("selftest_slice", test, SLICE_BYTES) & 0xFF == _RUNNING:
+            pass
+
+    def _traced(self, name: str, *arguments: int) -> int:
         self._trace.enter()
-        self.call(name, *arguments)
+        result = self.call(name, *arguments)
         self._trace.leave(name)
-        return self._trace.finish()[1][name]
+        return result
 
     def replay(self, vectors: Vectors) -> tuple[Array, Array]:
         """Readings (n, 5) and states (n, state size) as :meth:`run` gives them, a few thousand frames in each call of the emulator."""
@@ -178,7 +204,8 @@ class Machine:
         trims = self._packed(vectors.trim[:: vectors.stream_frames])
         inputs = (trims, self._packed(vectors.counts), vectors.temperature.astype("<i4").tobytes(), vectors.faults.astype("<u4").tobytes())
         state_words, reading_words = (-(-objects[name][1] // 4) for name in ("state", "reading"))
-        job, at = self._start_driver(sum(len(part) for part in inputs) + 4 * n * (state_words + reading_words)), []
+        self._start_driver()
+        job, at = self._room(2 * _PAGE + sum(len(part) for part in inputs) + 4 * n * (state_words + reading_words)), []
         where = job + _PAGE
         for part in inputs:
             at.append(where)
@@ -196,18 +223,21 @@ class Machine:
         readings, states = rows[:, : objects["reading"][1]], rows[:, 4 * reading_words :][:, : objects["state"][1]]
         return _readings(readings.tobytes()), self._state_values(states.tobytes()).reshape(n, vectors.state.shape[1])
 
-    def _start_driver(self, size: int) -> int:
-        """Put the driver and room for its ``size`` bytes of data in place; gives where its job is described."""
-        uc, unicorn = self._uc, _unicorn()
-        code = _driver_code(self.image.core)
+    def _start_driver(self) -> None:
+        """Put the driver in place, once."""
+        code, uc, unicorn = _driver_code(self.image.core), self._uc, _unicorn()
         if not self._driver:
             uc.mem_map(_DRIVER, _pages(len(code)), unicorn.UC_PROT_READ | unicorn.UC_PROT_EXEC)
             uc.mem_write(_DRIVER, code)
-            self._driver, self._room = _DRIVER, 0
-        needed = _pages(size + 2 * _PAGE)
-        if needed > self._room:
-            uc.mem_map(_DATA + self._room, needed - self._room, unicorn.UC_PROT_READ | unicorn.UC_PROT_WRITE)
-            self._room = needed
+            self._driver = _DRIVER
+
+    def _room(self, size: int) -> int:
+        """Where ``size`` bytes of working data may stand, apart from the model's objects."""
+        missing = _pages(size) - self._mapped
+        if missing > 0:
+            unicorn = _unicorn()
+            self._uc.mem_map(_DATA + self._mapped, missing, unicorn.UC_PROT_READ | unicorn.UC_PROT_WRITE)
+            self._mapped += missing
         return _DATA
 
     def _state_values(self, states: bytes) -> Array:

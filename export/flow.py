@@ -118,7 +118,7 @@ class Code:
         return its.flow is Flow.JUMP and its.target != start and its.target in self._entries
 
     def _follows(self, its: Instruction, start: int) -> tuple[tuple[int, bool], ...]:
-        if its.flow is Flow.UNKNOWN or (its.flow in (Flow.CALL, Flow.JUMP, Flow.BRANCH) and its.target is None):
+        if its.flow is Flow.UNKNOWN or (its.flow in (Flow.CALL, Flow.CALL_OR_NEXT, Flow.JUMP, Flow.BRANCH) and its.target is None):
             raise NotFollowed(f"'{its.mnemonic} {its.operands}' at {self.place(its.address)}")
         if its.flow is Flow.RETURN or self._is_tail(its, start):
             return ((LEAVES, False),)
@@ -140,7 +140,7 @@ class Code:
                 run = []
             run.append(its)
             if its.flow is not Flow.NEXT:
-                yield Block(tuple(run), self._follows(its, start), its.target if its.flow is Flow.CALL else None)
+                yield Block(tuple(run), self._follows(its, start), its.target if its.flow in (Flow.CALL, Flow.CALL_OR_NEXT) else None)
                 run = []
         if run:
             raise ToolError(f"code at 0x{run[-1].end:x}", "a function that does not end", "a return")

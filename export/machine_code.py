@@ -23,6 +23,7 @@ class Flow(Enum):
     BRANCH = "branch"  # to the target or to the next
     JUMP = "jump"
     CALL = "call"
+    CALL_OR_NEXT = "call or next"  # made conditional by IT
     RETURN = "return"
     RETURN_OR_NEXT = "return or next"
     UNKNOWN = "unknown"  # by a register: not followed
@@ -103,6 +104,8 @@ def registers_of(operands: str) -> list[str]:
 def _thumb(mnemonic: str, operands: str) -> tuple[Flow, int | None]:
     name = mnemonic.removesuffix(".w").removesuffix(".n")
     flow = Flow.BRANCH if name in _BRANCHES else _THUMB_JUMPS.get(name)
+    if flow is None and name.endswith(CONDITIONS) and _THUMB_JUMPS.get(name[:-2]) is Flow.CALL:
+        flow = Flow.CALL_OR_NEXT
     if flow is not None:
         return flow, _immediate(operands.rsplit(", ", maxsplit=1)[-1])
     listed = name.startswith(("pop", "ldm")) and "pc" in registers_of(operands)

@@ -103,7 +103,7 @@ def build_core(source: CSource, core: str = "cortex-m0plus", optimise: str = "si
         for unit in ("model", "sizes"):
             _zig(root, "cc", *flags, "-c", f"{unit}.c", "-o", f"{unit}.o")
         _zig(root, "cc", *chosen.target, OPTIMISE["size"], *_CORE_FLAGS, *link_flags(source.prefix), "-lcompiler_rt", "model.o", "sizes.o", "-o", "model.elf")
-        return _image((root / "model.elf").read_bytes(), source, chosen)
+        return read_image((root / "model.elf").read_bytes(), source, chosen)
 
 
 def core_files(source: CSource) -> Mapping[str, str]:
@@ -225,7 +225,8 @@ def _sizes(prefix: str) -> str:
     return f'#include "{prefix}.h"\n__attribute__((section(".sizes"), used)) const uint32_t {prefix}_sizes[] = {{{values}}};\n'
 
 
-def _image(elf: bytes, source: CSource, core: Core) -> Image:
+def read_image(elf: bytes, source: CSource, core: Core) -> Image:
+    """A linked model as an image. Raises ToolError when it keeps globals or lacks a function of the interface."""
     from elftools.elf.elffile import ELFFile
 
     prefix = source.prefix

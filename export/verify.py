@@ -10,7 +10,7 @@ from dataset.errors import InnageError, InputError
 from export import checks
 from export.bundle import Progress, silent
 from export.checks import Bundle, Failed
-from export.checks_c import on_core, on_host
+from export.checks_c import on_core, on_every_core, on_host
 from export.checks_twin import on_twin
 from export.manifest import MANIFEST
 from export.packing import MAX_FILE, unpack
@@ -29,6 +29,7 @@ CHECKS: Mapping[str, Callable[[Bundle], str]] = {
     "ONNX, reference": checks.onnx_reference,
     "float ONNX": checks.float_onnx,
 }
+ON_REQUEST: Mapping[str, Callable[[Bundle], str]] = {"C on every core": on_every_core}
 
 
 @dataclass(frozen=True)
@@ -52,7 +53,8 @@ class VerifyReport:
 
 
 def verify_bundle(path: Path, only: Collection[str] | None = None, progress: Progress = silent) -> VerifyReport:
-    """Verify the bundle at ``path``, a folder or a zip file; ``only`` names the checks to make, by default all of ``CHECKS``.
+    """Verify the bundle at ``path``, a folder or a zip file; ``only`` names the checks to make, by default all of ``CHECKS``; those of
+    ``ON_REQUEST`` are made when named.
 
     Raises InputError when there is no bundle to read.
     """
@@ -62,7 +64,7 @@ def verify_bundle(path: Path, only: Collection[str] | None = None, progress: Pro
 def verify_files(files: Mapping[str, bytes], only: Collection[str] | None = None, progress: Progress = silent) -> VerifyReport:
     """Verify a bundle given as file names and bytes. A check that fails, or cannot be made, does not stop the others."""
     bundle, answers = Bundle(files), []
-    chosen = {name: check for name, check in CHECKS.items() if only is None or name in only}
+    chosen = {name: check for name, check in ({**CHECKS, **ON_REQUEST}).items() if (name in CHECKS if only is None else name in only)}
     for done, (name, check) in enumerate(chosen.items()):
         progress(name, done, len(chosen))
         answers.append(_answer(name, check, bundle))

@@ -6,8 +6,9 @@ and the face hands it in.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Protocol
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass
+from typing import Any, Protocol
 
 from dataset.records import Budget
 from training.program import Program
@@ -18,8 +19,10 @@ class Cost:
     """Bytes and cycles of one program on one core, measured on its compiled C.
 
     ``flash_code`` and ``flash_tables`` are what the linker placed for the exported file, ``flash_helpers`` what it pulled in
-    beside it (division). ``ram`` is state + prepared + scratch. ``stack`` is the deepest use seen. ``cycles`` is the dearest
-    frame seen, ``cycles_mean`` the mean.
+    beside it (division). ``ram`` is state + prepared + scratch. ``stack`` is the deepest use seen, ``stack_bound`` that of the
+    call graph. ``cycles`` is the dearest frame seen, ``cycles_mean`` the mean, ``cycles_bound`` the dearest way through the code;
+    prepare and a slice of the self-test of ``slice_bytes`` (0: all in one call) likewise. A bound is None where the code could not be
+    followed; ``basis`` says what the bounds stand on. ``optimise``: for size or speed; ``kernels`` and ``assembly``: how layers and trees were written.
     """
 
     core: str
@@ -30,6 +33,20 @@ class Cost:
     stack: int
     cycles: int
     cycles_mean: float
+    stack_bound: int | None = None
+    cycles_bound: int | None = None
+    prepare_cycles: int = 0
+    prepare_bound: int | None = None
+    selftest_cycles: int = 0
+    selftest_bound: int | None = None
+    slice_bytes: int = 0
+    ram_state: int = 0
+    ram_prepared: int = 0
+    ram_scratch: int = 0
+    optimise: str = "size"
+    basis: str = ""
+    kernels: str = "small"
+    assembly: bool = False
 
     @property
     def flash(self) -> int:
@@ -38,25 +55,87 @@ class Cost:
 
 @dataclass(frozen=True)
 class CostLine:
-    """One resource: what is used and what is left for it."""
+    """One resource: what was seen in use, the bound on it where there is one, and what is left for it."""
 
     resource: str
     used: int
     allowed: int
+    bound: int | None = None
+
+    @property
+    def worst(self) -> int:
+        return max(self.used, self.bound or 0)
+
+    @property
+    def headroom(self) -> int:
+        """What is left over; negative when over."""
+        return self.allowed - self.worst
 
     @property
     def within(self) -> bool:
-        return self.used <= self.allowed
+        return self.headroom >= 0
+
+    def facts(self) -> dict[str, Any]:
+        """The line as JSON."""
+        return asdict(self) | {"headroom": self.headroom, "within": self.within}
 
 
 def against(cost: Cost, budget: Budget) -> tuple[CostLine, ...]:
-    """The cost beside the budget, a line a resource."""
+    """The cost beside the budget, a line a resource. What has a bound is judged by it: a budget is for the worst case."""
     return (
         CostLine("flash bytes", cost.flash, budget.flash_bytes),
         CostLine("RAM bytes", cost.ram, budget.ram_bytes),
-        CostLine("stack bytes", cost.stack, budget.stack_bytes),
-        CostLine("cycles a frame", cost.cycles, budget.cycles),
+        CostLine("stack bytes", cost.stack, budget.stack_bytes, cost.stack_bound),
+        CostLine("cycles a frame", cost.cycles, budget.cycles, cost.cycles_bound),
     )
+
+
+def load_pct(cost: Cost, budget: Budget) -> float | None:
+    """Per cent of the CPU's time that the dearest frame takes, from the budget's clock and frame period; None when either is not known."""
+    if not budget.clock_hz or not budget.frame_period_ms:
+        return None
+    return 100 * max(cost.cycles, cost.cycles_bound or 0) * 1000 / (budget.clock_hz * budget.frame_period_ms)
+
+
+def same_core(one: Budget, other: Budget) -> bool:
+    """Whether costs measured for one budget hold for the other."""
+    return (one.core, one.multiplier_cycles, one.wait_states) == (other.core, other.multiplier_cycles, other.wait_states)
+
+
+@dataclass(frozen=True)
+class Affordable:
+    """A candidate of a model's search that fits a budget: its recipe, its cost as stored, its error in mm on the choose groups."""
+
+    family: str
+    size: Any
+    bits: int
+    flash: int
+    cycles: int
+    error_mm: float
+
+
+def affordable(candidates: Iterable[Mapping[str, Any]], budget: Budget) -> list[Affordable]:
+    """The candidates that were measured and fit ``budget``, those none of which another beats in both error and flash; the least error first.
+
+    ``candidates`` as a model's metrics keep them, measured for a budget of the same core (:func:`same_core`).
+    """
+    found = []
+    for its in candidates:
+        cost, error = its.get("cost"), error_mm(its)
+        if cost is None or error is None:
+            continue
+        needs = (cost["flash"], cost["ram"], max(cost["stack"], cost.get("stack_bound") or 0), max(cost["cycles"], cost.get("cycles_bound") or 0))
+        limits = (budget.flash_bytes, budget.ram_bytes, budget.stack_bytes, budget.cycles)
+        if all(need <= limit for need, limit in zip(needs, limits, strict=True)):
+            found.append(Affordable(its["family"], its["size"], its["bits"], cost["flash"], needs[3], error))
+    found.sort(key=lambda its: (its.error_mm, its.flash))
+    return [its for k, its in enumerate(found) if all(its.flash < better.flash for better in found[:k])]
+
+
+def error_mm(candidate: Mapping[str, Any]) -> float | None:
+    """What a stored candidate was compared by; None when it had no error."""
+    found = candidate.get("error_mm", candidate["choose"]["integer"].get("rmse_mm"))
+    return None if found is None else float(found)
 
 
 class CostModel(Protocol):

@@ -63,7 +63,7 @@ class Candidate:
         """The candidate as a row of the metrics."""
         row = {"family": self.recipe.family, "size": self.recipe.size, "bits": self.recipe.bits, "meets": self.meets}
         cost = None if self.cost is None else cost_facts(self.cost)
-        row["departure_mm"] = tidy(self.departure_mm)
+        row |= {"departure_mm": tidy(self.departure_mm), "error_mm": tidy(self.error) if np.isfinite(self.error) else None}
         row |= {"choose": {"integer": dict(self.integer), "float": dict(self.floating)}, "cost": cost, "within_budget": self.within}
         return row | ({"refused": self.refused} if self.refused else {})
 
@@ -80,7 +80,8 @@ def cost_facts(cost: Cost) -> dict[str, Any]:
     """A cost as JSON."""
     return {
         "core": cost.core, "flash": cost.flash, "flash_code": cost.flash_code, "flash_tables": cost.flash_tables, "flash_helpers": cost.flash_helpers,
-        "ram": cost.ram, "stack": cost.stack, "cycles": cost.cycles, "cycles_mean": tidy(cost.cycles_mean),
+        "ram": cost.ram, "stack": cost.stack, "stack_bound": cost.stack_bound, "cycles": cost.cycles, "cycles_mean": tidy(cost.cycles_mean),
+        "cycles_bound": cost.cycles_bound,
     }  # fmt: skip
 
 

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, progress, say, table
-
-if TYPE_CHECKING:
-    from training.costs import CostLine
 
 app = typer.Typer(help="Budgets: flash, RAM, stack and cycles that a model may use.", no_args_is_help=True, rich_markup_mode=None)
 
@@ -20,8 +16,8 @@ app = typer.Typer(help="Budgets: flash, RAM, stack and cycles that a model may u
 @app.command()
 def add(
     name: str,
-    core: Annotated[str, typer.Option(help="The core, such as cortex-m0plus.")],
-    multiplier_cycles: Annotated[int, typer.Option("--multiplier-cycles", help="Cycles of a multiplication: 1 or 32.")],
+    core: Annotated[str, typer.Option(help="The core: cortex-m0plus, cortex-m3, cortex-m4, cortex-m33 or rv32imc.")],
+    multiplier_cycles: Annotated[int, typer.Option("--multiplier-cycles", help="Cycles of a multiplication: 1; for cortex-m0plus and rv32imc 32 too.")],
     flash: Annotated[int, typer.Option(help="Flash, bytes.")],
     ram: Annotated[int, typer.Option(help="RAM, bytes.")],
     stack: Annotated[int, typer.Option(help="Stack, bytes.")],
@@ -66,35 +62,20 @@ def show(name: str, json: JsonOption = False, store: StoreOption = DEFAULT_STORE
 
 @app.command()
 def check(
-    model: str,
-    budget: Annotated[str, typer.Option(help="The budget to hold the model against.")],
+    model: Annotated[str, typer.Argument(help="A model, or the folder or zip file of an exported bundle.")],
+    budget: Annotated[str | None, typer.Option(help="The budget to hold it against; for a bundle by default the one it was exported for.")] = None,
+    optimise: Annotated[str | None, typer.Option(help="Compile for 'size' or 'speed'; for a bundle by default as it was exported.")] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Measure a model on the budget's core; exit 1 when it is over in anything."""
-    from export.measure import measure
-    from training.costs import against
-    from training.program import from_json
+    """Measure a model or a bundle on the budget's core; exit 1 when it is over in anything, with what would fit."""
+    from innage.budget_check import judge, show
 
-    its = open_store(store)
-    left, found = its.budget(budget), its.model(model)
     with progress("measuring"):
-        cost = measure(from_json(found.program, f"model '{found.name}'"), left)
-    lines = against(cost, left)
-    over = [line for line in lines if not line.within]
+        found = judge(model, budget, optimise, lambda: open_store(store))
     if json:
-        facts = [asdict(line) | {"within": line.within} for line in lines]
-        emit({"model": found.name, "budget": left.name, "within": not over, "lines": facts, "cost": asdict(cost)})
+        emit(found.facts())
     else:
-        rows = [(line.resource, line.used, line.allowed, "within" if line.within else "over") for line in lines]
-        table(f"{found.name} on {cost.core}, budget {left.name}", ("resource", "used", "left for it", "verdict"), rows)
-        say(_verdict(over))
-    if over:
+        show(found)
+    if found.over:
         raise typer.Exit(1)
-
-
-def _verdict(over: Sequence[CostLine]) -> str:
-    if not over:
-        return "The model fits."
-    excess = ", ".join(f"{line.resource} by {line.used - line.allowed}" for line in over)
-    return f"The model is over: {excess}. Nothing was exported; 'innage train' with this budget looks for a model that fits."

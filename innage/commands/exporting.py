@@ -17,6 +17,7 @@ from innage.output import emit, progress, say, table
 if TYPE_CHECKING:
     from dataset.records import Budget, Model
     from dataset.store import Store
+    from innage.budget_check import Judged
     from training.costs import Cost
 
 
@@ -35,6 +36,7 @@ def export(
     out: Annotated[Path, typer.Option("--out", help="The folder (with --zip the file) to write; new, empty, or a bundle of the same model.")],
     prefix: Annotated[str, typer.Option("--prefix", help="Begins the C identifiers and file names.")] = "innage",
     zipped: Annotated[bool, typer.Option("--zip", help="Write one file, OUT.zip, instead of a folder.")] = False,
+    optimise: Annotated[str, typer.Option("--optimise", help="Compile for 'size' or 'speed' when it is measured and verified.")] = "size",
     even_if_void: Annotated[bool, typer.Option("--even-if-void", help="Export although sessions behind the model were voided.")] = False,
     anyway: Annotated[bool, typer.Option("--anyway", help="Export although limits are not met; the report says which.")] = False,
     json: JsonOption = False,
@@ -43,9 +45,11 @@ def export(
     """Check limits and budget, then write the bundle: C, header, ONNX, vectors, harness, report, manifest. Exit 1 when a limit is not met or over budget."""
     from export.manifest import MANIFEST, check_prefix, read_manifest
     from export.packing import pack
+    from innage.budget_check import check_optimise
     from innage.folders import check_target, check_zip_target, write_bundle, write_file
 
     check_prefix(prefix)
+    check_optimise(optimise)
     with open_store(store) as opened:
         chosen, allowed = opened.model(model), opened.budget(budget)
         voided = _voided(opened, chosen)
@@ -53,8 +57,8 @@ def export(
         _warn_of_limits(chosen, anyway, json)
         out = out.with_name(f"{out.name.removesuffix('.zip')}.zip") if zipped else out
         (check_zip_target if zipped else check_target)(out, chosen.sha256)
-        cost = _check_budget(chosen, allowed, json)
-        files = _build(chosen, allowed, cost, voided, prefix)
+        judged = _check_budget(opened, chosen, allowed, optimise, json)
+        files = _build(chosen, allowed, judged.cost, voided, prefix)
         packed = pack(files)
         if zipped:
             write_file(out, packed)
@@ -66,22 +70,23 @@ def export(
         opened.add_export(chosen, manifest.bundle_sha256, hashes)
     sizes = {name: len(content) for name, content in files.items()}
     if json:
-        emit({"out": str(out), "bundle_sha256": manifest.bundle_sha256, "files": sizes, "cost": asdict(cost), "void": dict(voided)})
+        emit({"out": str(out), "bundle_sha256": manifest.bundle_sha256, "files": sizes, "cost": asdict(judged.cost), "void": dict(voided)})
         return
     table(f"bundle of {chosen.name} in {out}", ("file", "bytes"), list(sizes.items()))
-    say(f"Within budget {allowed.name}: {_costs_sentence(cost, allowed)}.")
+    say(f"Within budget {allowed.name}: {judged.sentence()}.")
     say(f"Next: innage verify {out}")
 
 
 def verify(
     bundle: Annotated[Path, typer.Argument(help="The folder of an exported bundle, or its zip file.")],
+    every_core: Annotated[bool, typer.Option("--every-core", help="Run the C on every core that innage knows, not only on that of the budget.")] = False,
     json: JsonOption = False,
 ) -> None:
     """Check that a bundle is whole and that its C, its ONNX and its vectors give the same numbers; exit 1 when they don't."""
-    from export.verify import verify_bundle
+    from export.verify import CHECKS, ON_REQUEST, verify_bundle
 
     with progress("verifying") as shown:
-        report = verify_bundle(bundle, progress=shown)
+        report = verify_bundle(bundle, {*CHECKS, *ON_REQUEST} if every_core else None, progress=shown)
     if json:
         emit({"passed": report.passed, "checks": [asdict(check) for check in report.checks]})
     else:
@@ -125,30 +130,19 @@ def _warn_of_limits(model: Model, allowed: bool, json: bool) -> None:
     raise typer.Exit(1)
 
 
-def _check_budget(model: Model, budget: Budget, json: bool) -> Cost:
+def _check_budget(store: Store, model: Model, budget: Budget, optimise: str, json: bool) -> Judged:
     """The measured cost when it is within the budget; otherwise a table and exit 1."""
-    from export.measure import measure
-    from training.costs import against
-    from training.program import from_json
+    from innage.budget_check import judge_model, show
 
     with progress("measuring"):
-        cost = measure(from_json(model.program, f"model '{model.name}'"), budget)
-    lines = against(cost, budget)
-    if all(line.within for line in lines):
-        return cost
-    if json:
-        emit({"within": False, "budget": budget.name, "lines": [asdict(line) | {"within": line.within} for line in lines]})
-    else:
-        rows = [(line.resource, line.used, line.allowed, "within" if line.within else f"over by {line.used - line.allowed}") for line in lines]
-        table(f"{model.name} against budget {budget.name}", ("resource", "used", "left for it", ""), rows)
-        say("Over budget: nothing was written. 'innage train' with this budget picks a model that fits; 'innage budget check' compares others.")
-    raise typer.Exit(1)
-
-
-def _costs_sentence(cost: Cost, budget: Budget) -> str:
-    from training.costs import against
-
-    return ", ".join(f"{line.resource} {line.used} of {line.allowed}" for line in against(cost, budget))
+        found = judge_model(store, model, budget, optimise)
+    if found.over:
+        if json:
+            emit(found.facts())
+        else:
+            show(found)
+        raise typer.Exit(1)
+    return found
 
 
 def _build(model: Model, budget: Budget, cost: Cost, voided: tuple[tuple[str, str], ...], prefix: str) -> dict[str, bytes]:

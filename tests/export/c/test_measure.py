@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import asdict, replace
 from typing import Any
 
 import pytest
@@ -42,8 +42,31 @@ def test_multiplier_and_wait_states_cost_cycles_only(all_built: dict[str, Any]) 
     slow = measure(program, replace(BUDGET, multiplier_cycles=32))
     waiting = measure(program, replace(BUDGET, wait_states=1))
     assert min(slow.cycles, waiting.cycles) > plain.cycles
+    its = asdict(plain)
     for other in (slow, waiting):
-        assert replace(other, cycles=plain.cycles, cycles_mean=plain.cycles_mean) == plain
+        differing = {name for name, value in asdict(other).items() if value != its[name]}
+        assert differing <= {"cycles", "cycles_mean", *(f"{what}_bound" for what in ("cycles", "prepare", "selftest")), "prepare_cycles", "selftest_cycles"}
+
+
+def test_bounds_lie_above_what_was_seen(all_built: dict[str, Any]) -> None:
+    """Stack and cycles have bounds that no run passes and that lie near; what they stand on is said."""
+    cost = measure(all_built["strip"].program, BUDGET)
+    for seen, bound in ((cost.stack, cost.stack_bound), (cost.cycles, cost.cycles_bound), (cost.prepare_cycles, cost.prepare_bound)):
+        assert bound is not None
+        assert 0 < seen <= bound <= 1.5 * seen
+    assert cost.selftest_cycles <= (cost.selftest_bound or 0)
+    assert (cost.ram_state, cost.ram_prepared, cost.ram_scratch) != (0, 0, 0)
+    assert cost.ram == cost.ram_state + cost.ram_prepared + cost.ram_scratch
+    assert cost.basis.startswith("stack: proven from the call graph; cycles: the dearest branch everywhere, the rounds of ")
+
+
+def test_for_speed(all_built: dict[str, Any]) -> None:
+    """Compiled for speed a model is larger and takes fewer cycles: what that option is for."""
+    program = all_built["strip"].program
+    small, fast = measure(program, BUDGET), measure(program, BUDGET, "speed")
+    assert fast.cycles < small.cycles
+    assert fast.flash > small.flash
+    assert (small.optimise, fast.optimise) == ("size", "speed")
 
 
 def test_measured_once(all_built: dict[str, Any], monkeypatch: pytest.MonkeyPatch) -> None:
