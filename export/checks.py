@@ -12,7 +12,7 @@ import numpy as np
 from dataset.errors import InputError
 from export.bundle import generate
 from export.c_source import CSource
-from export.manifest import MANIFEST, MANIFEST_FORMAT, Manifest, bundle_sha256, known_files, read_manifest
+from export.manifest import MANIFEST, MANIFEST_FORMAT, Manifest, bundle_sha256, is_sealed, known_files, read_manifest
 from export.onnx_graph import label_float_onnx
 from export.onnx_run import Runtime, float_levels, in_onnxruntime, in_reference, run_prepare, run_scan, run_step, state_before
 from export.report import render_report
@@ -73,10 +73,12 @@ class Bundle:
 
 
 def manifest(bundle: Bundle) -> str:
-    """The manifest can be read, and the bundle's hash is that of its list of files."""
+    """The manifest can be read, is as it was sealed, and the bundle's hash is that of its list of files."""
     read = bundle.manifest
     if bundle_sha256(read.files) != read.bundle_sha256:
         raise Failed(f"the bundle's hash is {bundle_sha256(read.files)[:12]}, the manifest says {read.bundle_sha256[:12]}")
+    if not is_sealed(bundle.files[MANIFEST]):
+        raise Failed("the manifest was changed: it does not have the hash that it states")
     return f"format {MANIFEST_FORMAT}, written by innage {read.innage_version}, bundle {read.bundle_sha256[:12]}"
 
 

@@ -23,6 +23,7 @@ from training.program import FORMAT, INT32_MAX, LEVEL_UNITS_PER_MM, Program, dig
 MANIFEST = "manifest.json"
 MANIFEST_FORMAT = 2  # raised when a manifest of the old form would be read wrongly
 TOOLS = ("capstone", "innage", "numpy", "onnx", "pyelftools", "unicorn", "ziglang")  # what the files and the measured cost depend on
+_OWN = "manifest_sha256"  # the hash of all other entries
 _MAX_MANIFEST = 8_000_000  # bytes
 _LONGEST_VERSION = 40
 _MOST_SHIFT, _MOST_VOLUMES = 24, 4096  # far above any table of volumes
@@ -145,8 +146,19 @@ def _trim(trim: Trim) -> dict[str, Any]:
 def seal(body: Mapping[str, Any], files: Mapping[str, bytes]) -> bytes:
     """The manifest's bytes: ``body`` with the SHA-256 of every file and of the bundle."""
     hashes = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
-    whole = {**body, "files": hashes, "bundle_sha256": bundle_sha256(hashes)}
-    return (json.dumps(whole, indent=2, sort_keys=True, ensure_ascii=False) + "\n").encode()
+    whole = {name: value for name, value in body.items() if name != _OWN} | {"files": hashes, "bundle_sha256": bundle_sha256(hashes)}
+    return _canonical({**whole, _OWN: hashlib.sha256(_canonical(whole)).hexdigest()})
+
+
+def is_sealed(content: bytes) -> bool:
+    """Whether a manifest stands byte for byte as it was sealed: in its canonical form, and with the hash of everything else in it."""
+    body = _json_object(content, MANIFEST)
+    rest = {name: value for name, value in body.items() if name != _OWN}
+    return _canonical(body) == content and body.get(_OWN) == hashlib.sha256(_canonical(rest)).hexdigest()
+
+
+def _canonical(body: Mapping[str, Any]) -> bytes:
+    return (json.dumps(body, indent=2, sort_keys=True, ensure_ascii=False) + "\n").encode()
 
 
 def bundle_sha256(files: Mapping[str, str]) -> str:

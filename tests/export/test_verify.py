@@ -112,6 +112,17 @@ def test_changed_missing_and_added_files_fail(small_bundle: Files) -> None:
     assert failed({**small_bundle, "notes.txt": b""}, {"files"})["files"] == "notes.txt is not in the manifest"
 
 
+def test_a_flipped_bit_anywhere_is_found(small_bundle: Files) -> None:
+    """One bit turned over at places drawn over every file, the manifest among them, fails a check that runs nothing."""
+    drawn, missed = np.random.default_rng(3), []
+    for name, content in small_bundle.items():
+        for place in sorted({0, len(content) - 1, *drawn.integers(0, len(content), 150).tolist()}):
+            changed = bytearray(content)
+            changed[place] ^= 1 << int(drawn.integers(0, 8))
+            missed += [] if failed({**small_bundle, name: bytes(changed)}, {"manifest", "files"}) else [(name, place)]
+    assert missed == []
+
+
 def test_missing_file_stays_missed_when_unlisted(small_bundle: Files) -> None:
     """Taking a file out of the manifest as well does not help."""
     for name in sorted(set(small_bundle) - {MANIFEST, "innage_prepare.onnx"}):
