@@ -227,7 +227,16 @@ def _use(facts: Facts) -> list[str]:
         "<code>innage verify</code> on this folder compiles the C, runs it and the ONNX on every vector, and says whether all give the same numbers."
         f" The model's hash is <code>{facts['model']['sha256']}</code>."
     )
-    return ["<h2>Using it</h2>", f"<p>{compiling}</p>", f"<p>{verifying}</p>"]
+    return ["<h2>Using it</h2>", f"<p>{compiling}</p>", f"<p>{_how_written(facts['c'])}</p>", f"<p>{verifying}</p>"]
+
+
+def _how_written(written: Facts) -> str:
+    """Kernels, assembly and table of volumes of the C."""
+    kernels = f"Layers and trees are written with the {escape(str(written['kernels']))} kernels"
+    said = [kernels + (", in assembly on the cores that have it" if written["assembly"] else "")]
+    if written["volume"] is not None:
+        said.append(f"A table turns levels into mL of tank {escape(str(written['volume']['tank']))}, at most {number(written['volume']['error_ml'])} mL off")
+    return _sentences(said)
 
 
 def _unique(values: Iterable[str]) -> list[str]:

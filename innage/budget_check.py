@@ -78,15 +78,16 @@ def check_optimise(optimise: str) -> None:
         raise InputError("--optimise", repr(optimise), " or ".join(OPTIMISE))
 
 
-def judge_model(store: Store, model: Model, left: Budget, optimise: str) -> Judged:
-    """Measure a model of ``store`` against a budget."""
+def judge_model(store: Store, model: Model, left: Budget, optimise: str, kernels: str = "small", assembly: bool = False) -> Judged:
+    """Measure a model of ``store`` against a budget; ``kernels`` as ``emit_c`` takes them, or 'auto' for the smallest within its cycles."""
     from export.c_source import emit_c
-    from export.measure import measure
+    from export.measure import choose_kernels, measure
     from training.program import from_json
 
     program = from_json(model.program, f"model '{model.name}'")
-    cost, metrics = measure(program, left, optimise), json.loads(model.metrics)
-    return _judged(model.name, emit_c(program), left, cost, metrics, lambda: _trained_for(metrics, store))
+    cost = choose_kernels(program, left, optimise, assembly) if kernels == "auto" else measure(program, left, optimise, kernels, assembly)
+    metrics = json.loads(model.metrics)
+    return _judged(model.name, emit_c(program, kernels=cost.kernels, assembly=cost.assembly), left, cost, metrics, lambda: _trained_for(metrics, store))
 
 
 def _judge_bundle(path: Path, budget: str | None, optimise: str | None, opened: Callable[[], Store]) -> Judged:

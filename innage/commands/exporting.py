@@ -15,6 +15,8 @@ from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, progress, say, table
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from dataset.records import Budget, Model
     from dataset.store import Store
     from innage.budget_check import Judged
@@ -37,6 +39,8 @@ def export(
     prefix: Annotated[str, typer.Option("--prefix", help="Begins the C identifiers and file names.")] = "innage",
     zipped: Annotated[bool, typer.Option("--zip", help="Write one file, OUT.zip, instead of a folder.")] = False,
     optimise: Annotated[str, typer.Option("--optimise", help="Compile for 'size' or 'speed' when it is measured and verified.")] = "size",
+    kernels: Annotated[str, typer.Option("--kernels", help="How layers are written: 'small', 'fast', 'fastest', or 'auto' for what the cycles ask.")] = "small",
+    assembly: Annotated[bool, typer.Option("--assembly", help="Use the kernels' inline assembly on the cores that have it.")] = False,
     even_if_void: Annotated[bool, typer.Option("--even-if-void", help="Export although sessions behind the model were voided.")] = False,
     anyway: Annotated[bool, typer.Option("--anyway", help="Export although limits are not met; the report says which.")] = False,
     json: JsonOption = False,
@@ -45,7 +49,7 @@ def export(
     """Check limits and budget, then write the bundle: C, header, ONNX, vectors, harness, report, manifest. Exit 1 when a limit is not met or over budget."""
     from export.manifest import MANIFEST, check_prefix, read_manifest
     from export.packing import pack
-    from innage.budget_check import check_optimise
+    from innage.budget_check import check_optimise, judge_model
     from innage.folders import check_target, check_zip_target, write_bundle, write_file
 
     check_prefix(prefix)
@@ -57,7 +61,7 @@ def export(
         _warn_of_limits(chosen, anyway, json)
         out = out.with_name(f"{out.name.removesuffix('.zip')}.zip") if zipped else out
         (check_zip_target if zipped else check_target)(out, chosen.sha256)
-        judged = _check_budget(opened, chosen, allowed, optimise, json)
+        judged = _check_budget(lambda: judge_model(opened, chosen, allowed, optimise, kernels, assembly), json)
         files = _build(chosen, allowed, judged.cost, voided, prefix)
         packed = pack(files)
         if zipped:
@@ -130,12 +134,12 @@ def _warn_of_limits(model: Model, allowed: bool, json: bool) -> None:
     raise typer.Exit(1)
 
 
-def _check_budget(store: Store, model: Model, budget: Budget, optimise: str, json: bool) -> Judged:
+def _check_budget(judge: Callable[[], Judged], json: bool) -> Judged:
     """The measured cost when it is within the budget; otherwise a table and exit 1."""
-    from innage.budget_check import judge_model, show
+    from innage.budget_check import show
 
     with progress("measuring"):
-        found = judge_model(store, model, budget, optimise)
+        found = judge()
     if found.over:
         if json:
             emit(found.facts())
@@ -149,9 +153,9 @@ def _build(model: Model, budget: Budget, cost: Cost, voided: tuple[tuple[str, st
     from importlib.metadata import version
 
     from export.bundle import build_bundle
-    from export.manifest import Provenance
+    from export.manifest import Provenance, Written
     from training.program import from_json
 
-    provenance = Provenance(version("innage"), model, budget, cost, voided)
+    provenance, written = Provenance(version("innage"), model, budget, cost, voided), Written(cost.kernels, cost.assembly)
     with progress("writing") as shown:
-        return build_bundle(from_json(model.program, f"model '{model.name}'"), model.float_onnx, provenance, prefix, progress=shown)
+        return build_bundle(from_json(model.program, f"model '{model.name}'"), model.float_onnx, provenance, prefix, progress=shown, written=written)

@@ -137,7 +137,8 @@ def test_the_c_is_written_as_asked(provenance_for: Callable[..., Provenance]) ->
     program = b.finish(low=b.const(0), level=level, high=b.const(640), validity=b.const(1), flags=b.const(0))
     provenance, written = provenance_for(program), Written("fast", volume=VolumeTable("canister@2", 5, tuple(range(0, 210, 10)), 0.5))
     plain, made = (build_bundle(program, provenance.model.float_onnx, provenance, vectors=64, written=w) for w in (Written(), written))
-    assert {name for name in plain if plain[name] != made[name]} == {"innage.c", "innage.h", MANIFEST}
+    assert {name for name in plain if plain[name] != made[name]} == {"innage.c", "innage.h", "report.html", MANIFEST}
+    assert b"the fast kernels. A table turns levels into mL of tank canister@2, at most 0.5 mL off." in made["report.html"]
     assert b"innage_volume_ml(" in made["innage.c"]
     read = read_manifest(made[MANIFEST])
     assert read.written == written

@@ -249,6 +249,20 @@ def test_verify_of_no_bundle(tmp_path: Path) -> None:
     assert "holds no manifest.json; expected the folder of an exported bundle, or its zip file" in done.stderr
 
 
+@pytest.mark.usefixtures("store")
+def test_kernels_are_written_as_asked(tmp_path: Path) -> None:
+    """What --kernels and --assembly ask for stands in the manifest, in the measured cost as in the C; an unknown kind is refused."""
+    for asked, found in (("fast", "fast"), ("auto", "small")):
+        done = innage("export", "first", "--budget", "roomy", "--out", tmp_path / asked, "--kernels", asked, "--assembly")
+        assert done.exit_code == 0, done.output
+        body = json.loads((tmp_path / asked / "manifest.json").read_bytes())
+        assert body["c"] == {"kernels": found, "assembly": True, "volume": None}
+        assert (body["cost"]["kernels"], body["cost"]["assembly"]) == (found, True)
+    refused = innage("export", "first", "--budget", "roomy", "--out", tmp_path / "x", "--kernels", "huge")
+    assert refused.exit_code == 2
+    assert not (tmp_path / "x").exists()
+
+
 def test_zipped_export(store: Store, tmp_path: Path) -> None:
     """With --zip one file is written, which holds what the folder would and which the store knows; never over something else."""
     out, folder = tmp_path / "deep" / "b.zip", tmp_path / "b"
