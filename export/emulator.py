@@ -167,7 +167,7 @@ class Machine:
         self._check_gaps()
         cycles, dearest = self._trace.finish()
         state = self._state_values(bytes(states)).reshape(n, width)
-        return EmulatedRun(_readings(bytes(readings)), state, cycles, self._stack_used(), dearest)
+        return EmulatedRun(_readings(bytes(readings)), state, cycles, self.stack_used(), dearest)
 
     def selftest_cycles(self) -> SelftestCycles:
         """The dearest call of the self-test: a slice, where the model tests itself in slices, or all of it."""
@@ -293,8 +293,8 @@ class Machine:
         self._uc.hook_del(handle)
         self._uc.ctl_flush_tb()
 
-    def _stack_used(self) -> int:
-        """From where a caller stands to the lowest pointer seen or the lowest byte that lost its paint."""
+    def stack_used(self) -> int:
+        """Bytes from where a caller stands to the lowest pointer seen or the lowest byte that lost its paint, in all calls so far."""
         content = np.frombuffer(bytes(self._uc.mem_read(_STACK, _STACK_SIZE)), dtype=np.uint8)
         touched = np.flatnonzero(content != _PAINT)
         painted = _STACK + int(touched[0]) if touched.size else _STACK_TOP

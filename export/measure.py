@@ -14,7 +14,7 @@ from export.cores import find_core
 from export.emulator import Machine
 from export.flow import NotFollowed
 from export.timing import Timing
-from export.toolchain import build_core
+from export.toolchain import FUNCTIONS, build_core
 from export.vectors import Vectors, make_vectors
 from training.costs import Cost
 from training.program import Program, from_json, to_json
@@ -56,9 +56,9 @@ def cost_of(source: CSource, vectors: Vectors, core: str, multiplier_cycles: int
     selftest = machine.selftest_cycles()
     seen = {"step": int(run.cycles.max()), "prepare": run.dearest["prepare"], selftest.name: selftest.cycles}
     found = {name: _checked(bounds.cycles(name), most) for name, most in seen.items()}
-    stack, lost = _deepest(lambda: max(bounds.stack(name) for name in ("step", "prepare", "init", selftest.name)))
+    stack, lost = _deepest(lambda: max(bounds.stack(name) for name in FUNCTIONS))
     return Cost(
-        core=core, flash_code=image.code, flash_tables=image.tables, flash_helpers=image.helpers, ram=image.ram, stack=run.stack,
+        core=core, flash_code=image.code, flash_tables=image.tables, flash_helpers=image.helpers, ram=image.ram, stack=machine.stack_used(),
         cycles=seen["step"], cycles_mean=float(run.cycles.mean()), stack_bound=stack, cycles_bound=found["step"].cycles,
         prepare_cycles=seen["prepare"], prepare_bound=found["prepare"].cycles, selftest_cycles=selftest.cycles, selftest_bound=found[selftest.name].cycles,
         slice_bytes=selftest.slice_bytes, ram_state=image.state_size, ram_prepared=image.prepared_size, ram_scratch=image.scratch_size,

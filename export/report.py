@@ -165,11 +165,21 @@ def _costs(facts: Facts) -> list[str]:
     budget, cost = facts["budget"], facts["cost"]
     if cost is None:
         return []
-    rows = [(escape(c["resource"]), str(c["used"]), str(c["allowed"]), _bar(c["used"], c["allowed"])) for c in cost["lines"]]
+    rows = [
+        (
+            escape(c["resource"]),
+            str(c["used"]),
+            "" if c["bound"] is None else str(c["bound"]),
+            str(c["allowed"]),
+            _bar(max(c["used"], c["bound"] or 0), c["allowed"]),
+        )
+        for c in cost["lines"]
+    ]
     made = f"Flash: code {cost['flash_code']}, tables {cost['flash_tables']}, division helpers {cost['flash_helpers']} bytes."
     how = f"Measured on the compiled C on an emulated {escape(budget['core'])}: a model of that core with the budget's multiplier and wait states, not a board."
+    basis = f" Bounds: {escape(cost['basis'])}." if cost["basis"] else ""
     title = f"<h2>Cost against budget {escape(budget['name'])}</h2>"
-    return [title, html_table(("Resource", "Used", "Left for it", ""), rows, left=(0, 3)), f"<p>{made} {how}</p>"]
+    return [title, html_table(("Resource", "Seen", "At most", "Left for it", ""), rows, left=(0, 4)), f"<p>{made} {how}{basis}</p>"]
 
 
 def _bar(used: int, allowed: int) -> str:
