@@ -76,7 +76,7 @@ class Bounds:
         self._pieces: dict[tuple[int, int], _Piece] = {}
         self._bodies: dict[int, Mapping[int, frozenset[int]]] = {}
         self._most: dict[tuple[int, int], int] = {}  # function, header: over all chains of calls
-        self._runs: dict[str, dict[int, int]] = {}  # function of the interface, run of code: how often at most in a call that was counted
+        self._runs: dict[str, dict[int, tuple[int, int]]] = {}  # function of the interface, run of code: least and most often in one call
         self._lost = ""
 
     # --- stack ---
@@ -116,7 +116,7 @@ class Bounds:
     def watch(self, name: str, blocks: list[int]) -> None:
         """Count the rounds of loops in one call of ``name``; ``blocks`` as the trace keeps them.
 
-        A call in which nothing ran more often than in some call before is passed over: it holds no new loop, and none with more rounds in all.
+        A call is passed over when all that it ran was run less often in one call before and more often in another: its loops are known.
         """
         if self._lost or not blocks or not self._news(name, blocks):
             return
@@ -126,10 +126,12 @@ class Bounds:
             self._lost = str(lost)
 
     def _news(self, name: str, blocks: list[int]) -> bool:
-        most = self._runs.setdefault(name, {})
-        counts = [(run, count) for run, count in Counter(blocks).items() if count > most.get(run, 0)]
-        most.update(counts)
-        return bool(counts)
+        known = self._runs.setdefault(name, {})
+        fresh = [(run, count) for run, count in Counter(blocks).items() if run not in known or not known[run][0] <= count <= known[run][1]]
+        for run, count in fresh:
+            least, most = known.get(run, (count, count))
+            known[run] = (min(least, count), max(most, count))
+        return bool(fresh)
 
     def _count(self, root: _Chain, blocks: list[int]) -> None:
         stack = [_Entered(root)]

@@ -57,7 +57,7 @@ def test_loops_multiply() -> None:
 
 def test_rounds_that_vary_are_said() -> None:
     """A loop counted by the input: the most rounds seen, and that they varied."""
-    bounds, most = seen(assembled(0x8818, 0x3801, 0xD1FD, 0x4770), 2, 7, 3)  # ldrh r0,[r3]; loop: subs r0,#1; bne loop; bx lr
+    bounds, most = seen(assembled(0x8818, 0x3801, 0xD1FD, 0x4770), 7, 2, 3)  # ldrh r0,[r3]; loop: subs r0,#1; bne loop; bx lr
     found = bounds.cycles("step")
     assert (found.cycles, found.loops, found.varying) == (most, 1, 1)
 

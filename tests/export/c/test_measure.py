@@ -11,7 +11,7 @@ from dataset.errors import ToolError
 from dataset.records import Budget
 from export import measure as module
 from export.measure import measure
-from training.costs import CostModel, against
+from training.costs import CostLine, CostModel, against
 
 BUDGET = Budget("small", "cortex-m0plus", multiplier_cycles=1, flash_bytes=1536, ram_bytes=64, stack_bytes=128, cycles=2000)
 
@@ -58,6 +58,13 @@ def test_bounds_lie_above_what_was_seen(all_built: dict[str, Any]) -> None:
     assert (cost.ram_state, cost.ram_prepared, cost.ram_scratch) != (0, 0, 0)
     assert cost.ram == cost.ram_state + cost.ram_prepared + cost.ram_scratch
     assert cost.basis.startswith("stack: proven from the call graph; cycles: the dearest branch everywhere, the rounds of ")
+
+
+def test_a_bound_decides() -> None:
+    """What was seen fits and its bound does not: over, by what the bound is too much; without a bound what was seen decides."""
+    line = CostLine("stack bytes", 80, 100, 112)
+    assert (line.within, line.headroom) == (False, -12)
+    assert CostLine("flash bytes", 100, 100).within
 
 
 def test_for_speed(all_built: dict[str, Any]) -> None:
