@@ -16,33 +16,36 @@ from export.flow import NotFollowed
 from export.timing import Timing
 from export.toolchain import FUNCTIONS, build_core
 from export.vectors import Vectors, make_vectors
+from export.volume import VolumeTable
 from training.costs import Cost
 from training.program import Program, from_json, to_json
 
 MEASURED = 256  # vectors that a program is measured on
 
 
-def measure(program: Program, budget: Budget, optimise: str = "size", kernels: str = "small", assembly: bool = False) -> Cost:
+def measure(
+    program: Program, budget: Budget, optimise: str = "size", kernels: str = "small", assembly: bool = False, volume: VolumeTable | None = None
+) -> Cost:
     """The cost of ``program`` on the core of ``budget``, with its multiplier and wait states, compiled for size or for speed.
 
     Flash holds every function of the interface, tables and helpers; RAM is state + prepared + scratch; stack and cycles are the
     deepest and the dearest seen on seeded vectors, corners of the domain included, and bounds beside them (see ``export.bounds``).
-    ``kernels`` and ``assembly`` are those of ``emit_c``. Measured once per program, core and options. Raises ToolError for a core that is
+    ``kernels``, ``assembly`` and ``volume`` are those of ``emit_c``. Measured once per program, core and options. Raises ToolError for a core that is
     not known, and when the model cannot be built or run.
     """
-    return _measured(to_json(program), find_core(budget.core).name, budget.multiplier_cycles, budget.wait_states, optimise, kernels, assembly)
+    return _measured(to_json(program), find_core(budget.core).name, budget.multiplier_cycles, budget.wait_states, optimise, kernels, assembly, volume)
 
 
-def choose_kernels(program: Program, budget: Budget, optimise: str = "size", assembly: bool = False) -> Cost:
+def choose_kernels(program: Program, budget: Budget, optimise: str = "size", assembly: bool = False, volume: VolumeTable | None = None) -> Cost:
     """The cost with the smallest kernels whose cycles the budget has, else with those that take fewest."""
-    costs = [measure(program, budget, optimise, kernels, assembly) for kernels in TIERS]
+    costs = [measure(program, budget, optimise, kernels, assembly, volume) for kernels in TIERS]
     return next((cost for cost in costs if cost.cycles <= budget.cycles), min(costs, key=lambda cost: cost.cycles))
 
 
 @functools.lru_cache(maxsize=4096)
-def _measured(text: str, core: str, multiplier_cycles: int, wait_states: int, optimise: str, kernels: str, assembly: bool) -> Cost:
+def _measured(text: str, core: str, multiplier_cycles: int, wait_states: int, optimise: str, kernels: str, assembly: bool, volume: VolumeTable | None) -> Cost:
     program = from_json(text)
-    source = emit_c(program, kernels=kernels, assembly=assembly)
+    source = emit_c(program, volume=volume, kernels=kernels, assembly=assembly)
     cost = cost_of(source, make_vectors(program, MEASURED), core, multiplier_cycles, wait_states, optimise)
     return replace(cost, kernels=kernels, assembly=assembly)
 

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from dataset.store import Store
     from export.c_source import CSource
     from export.gcc import GccSizes
+    from export.volume import VolumeTable
     from training.costs import Affordable, Cost, CostLine
 
 _MOST_SHOWN = 5
@@ -78,16 +79,20 @@ def check_optimise(optimise: str) -> None:
         raise InputError("--optimise", repr(optimise), " or ".join(OPTIMISE))
 
 
-def judge_model(store: Store, model: Model, left: Budget, optimise: str, kernels: str = "small", assembly: bool = False) -> Judged:
-    """Measure a model of ``store`` against a budget; ``kernels`` as ``emit_c`` takes them, or 'auto' for the smallest within its cycles."""
+def judge_model(
+    store: Store, model: Model, left: Budget, optimise: str, kernels: str = "small", assembly: bool = False, volume: VolumeTable | None = None
+) -> Judged:
+    """Measure a model of ``store`` against a budget; ``kernels`` as ``emit_c`` takes them, or 'auto' for the smallest within its cycles, ``volume`` too."""
     from export.c_source import emit_c
     from export.measure import choose_kernels, measure
     from training.program import from_json
 
     program = from_json(model.program, f"model '{model.name}'")
-    cost = choose_kernels(program, left, optimise, assembly) if kernels == "auto" else measure(program, left, optimise, kernels, assembly)
+    cost = choose_kernels(program, left, optimise, assembly, volume) if kernels == "auto" else measure(program, left, optimise, kernels, assembly, volume)
     metrics = json.loads(model.metrics)
-    return _judged(model.name, emit_c(program, kernels=cost.kernels, assembly=cost.assembly), left, cost, metrics, lambda: _trained_for(metrics, store))
+    return _judged(
+        model.name, emit_c(program, volume=volume, kernels=cost.kernels, assembly=cost.assembly), left, cost, metrics, lambda: _trained_for(metrics, store)
+    )
 
 
 def _judge_bundle(path: Path, budget: str | None, optimise: str | None, opened: Callable[[], Store]) -> Judged:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from dataset.records import Budget, Model
     from dataset.store import Store
+    from export.volume import VolumeTable
     from innage.budget_check import Judged
     from training.costs import Cost
 
@@ -41,6 +42,7 @@ def export(
     optimise: Annotated[str, typer.Option("--optimise", help="Compile for 'size' or 'speed' when it is measured and verified.")] = "size",
     kernels: Annotated[str, typer.Option("--kernels", help="How layers are written: 'small', 'fast', 'fastest', or 'auto' for what the cycles ask.")] = "small",
     assembly: Annotated[bool, typer.Option("--assembly", help="Use the kernels' inline assembly on the cores that have it.")] = False,
+    volume_table: Annotated[bool, typer.Option("--volume-table", help="Let the C turn levels into millilitres, by the tank's profile.")] = False,
     even_if_void: Annotated[bool, typer.Option("--even-if-void", help="Export although sessions behind the model were voided.")] = False,
     anyway: Annotated[bool, typer.Option("--anyway", help="Export although limits are not met; the report says which.")] = False,
     json: JsonOption = False,
@@ -61,8 +63,9 @@ def export(
         _warn_of_limits(chosen, anyway, json)
         out = out.with_name(f"{out.name.removesuffix('.zip')}.zip") if zipped else out
         (check_zip_target if zipped else check_target)(out, chosen.sha256)
-        judged = _check_budget(lambda: judge_model(opened, chosen, allowed, optimise, kernels, assembly), json)
-        files = _build(chosen, allowed, judged.cost, voided, prefix)
+        volume = _volume(chosen) if volume_table else None
+        judged = _check_budget(lambda: judge_model(opened, chosen, allowed, optimise, kernels, assembly, volume), json)
+        files = _build(chosen, allowed, judged.cost, voided, prefix, volume)
         packed = pack(files)
         if zipped:
             write_file(out, packed)
@@ -149,13 +152,31 @@ def _check_budget(judge: Callable[[], Judged], json: bool) -> Judged:
     return found
 
 
-def _build(model: Model, budget: Budget, cost: Cost, voided: tuple[tuple[str, str], ...], prefix: str) -> dict[str, bytes]:
+def _volume(model: Model) -> VolumeTable:
+    """The table of the one tank behind the model; InputError where there are several, or the tank has no profile."""
+    from dataset.errors import InputError
+    from dataset.profiles import profile_of
+    from export.volume import volume_table
+    from training.program import from_json
+
+    tanks = {f"{s.mounting.tank.name}@{s.mounting.tank.revision}": s.mounting.tank for s in model.frozen.sessions}
+    if len(tanks) > 1:
+        raise InputError("--volume-table", "sessions of " + " and ".join(sorted(tanks)), "a model of one tank revision")
+    ((name, tank),) = tanks.items()
+    if tank.profile is None:
+        raise InputError(
+            "--volume-table", f"tank {name} has no profile", "a tank with a shape", "'innage tank add' gives one by --box, --cylinder or --strapping"
+        )
+    return volume_table(profile_of(tank), from_json(model.program, f"model '{model.name}'").span, name)
+
+
+def _build(model: Model, budget: Budget, cost: Cost, voided: tuple[tuple[str, str], ...], prefix: str, volume: VolumeTable | None) -> dict[str, bytes]:
     from importlib.metadata import version
 
     from export.bundle import build_bundle
     from export.manifest import Provenance, Written
     from training.program import from_json
 
-    provenance, written = Provenance(version("innage"), model, budget, cost, voided), Written(cost.kernels, cost.assembly)
+    provenance, written = Provenance(version("innage"), model, budget, cost, voided), Written(cost.kernels, cost.assembly, volume)
     with progress("writing") as shown:
         return build_bundle(from_json(model.program, f"model '{model.name}'"), model.float_onnx, provenance, prefix, progress=shown, written=written)

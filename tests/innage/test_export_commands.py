@@ -18,6 +18,9 @@ from onnx import TensorProto, helper
 from typer.testing import CliRunner, Result
 
 from dataset.errors import InputError
+from dataset.profile_shapes import Cylinder
+from dataset.profiles import stack
+from dataset.profiles import to_json as to_profile_json
 from dataset.records import (
     Budget,
     CountLaw,
@@ -40,6 +43,7 @@ from dataset.records import (
 from dataset.store import Store
 from export.packing import pack
 from innage.cli import app
+from innage.commands.exporting import _volume
 from innage.folders import check_target, write_bundle
 from training.program import Builder, Program, digest, to_json
 
@@ -69,7 +73,11 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store with one session, two models made from it, a budget that fits and one that does not."""
     path = tmp_path_factory.mktemp("store") / "innage.db"
     with Store.open(path) as opened:
-        tank, liquid, unit = opened.add_tank(Tank("canister", 0, 100.0)), opened.add_liquid(Liquid("water")), opened.add_unit(Unit("unit-1"))
+        tank, liquid, unit = (
+            opened.add_tank(Tank("canister", 0, 100.0, profile=to_profile_json(stack([Cylinder(100.0, 100.0)])))),
+            opened.add_liquid(Liquid("water")),
+            opened.add_unit(Unit("unit-1")),
+        )
         sensor = opened.add_sensor(Sensor("one-pad", 0, (Pad(0, "pad0", 0.0, 100.0),), 16, CountLaw.FALLS, 2051))
         mounting = opened.add_mounting(Mounting("bench", tank, sensor))
         limits = opened.add_limits(Limits("owner", 0, (Limit("rmse_mm", 0.9),)))
@@ -261,6 +269,28 @@ def test_kernels_are_written_as_asked(tmp_path: Path) -> None:
     refused = innage("export", "first", "--budget", "roomy", "--out", tmp_path / "x", "--kernels", "huge")
     assert refused.exit_code == 2
     assert not (tmp_path / "x").exists()
+
+
+def test_a_table_of_volumes_on_request(store: Store, tmp_path: Path) -> None:
+    """With --volume-table the C has the tank's cylinder in it, pi r^2 h at the full tank, and is measured with it; no tank, no table."""
+    sizes = {}
+    for name, options in (("plain", ()), ("table", ("--volume-table",))):
+        done = innage("export", "first", "--budget", "roomy", "--out", tmp_path / name, *options)
+        assert done.exit_code == 0, done.output
+        sizes[name] = json.loads((tmp_path / name / "manifest.json").read_bytes())
+    table = sizes["table"]["c"]["volume"]
+    assert table["tank"] == "canister@1"
+    assert max(table["values"]) >= np.pi * 50**2 * 100 / 1000 - 1
+    assert (sizes["table"]["cost"]["flash_code"] > sizes["plain"]["cost"]["flash_code"], sizes["plain"]["c"]["volume"]) == (True, None)
+    assert b"innage_volume_ml(" in (tmp_path / "table" / "innage.c").read_bytes()
+    model = store.model("first")
+    (session,) = model.frozen.sessions
+    bare = replace(session, mounting=replace(session.mounting, tank=replace(session.mounting.tank, profile=None)))
+    with pytest.raises(InputError, match="tank canister@1 has no profile"):
+        _volume(replace(model, frozen=replace(model.frozen, sessions=(bare,))))
+    other = replace(session, mounting=replace(session.mounting, tank=replace(session.mounting.tank, revision=2)))
+    with pytest.raises(InputError, match="sessions of canister@1 and canister@2"):
+        _volume(replace(model, frozen=replace(model.frozen, sessions=(session, other))))
 
 
 def test_zipped_export(store: Store, tmp_path: Path) -> None:
