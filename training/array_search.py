@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from joblib import Parallel, delayed  # type: ignore[import-untyped]
 
 from dataset.records import FrozenData, Limits
 from training.array_program import SCORE_HIGH, SCORE_LOW, Parts
@@ -23,14 +24,15 @@ from training.streams import restarted, values_of
 from training.trimming import SHARE_ONE, Trimming, find_trimming, kind_names, trim_counts, trim_limits
 from training.watch import ONE, States, doubt_of, fit_watcher, states_of
 
-LEVEL_STEPS, WATCHER_SHARE = 80, 0.5  # steps of a fit; a watcher takes fewer
+LEVEL_STEPS, WATCHER_SHARE = 80, 0.75  # steps of a fit; a watcher takes fewer
 HUBER_SHARE = 0.01  # of the span: a level net's larger errors count less than by their square
 ARRAY_CHANNELS = 4  # fewer pads than this have no pattern to watch
-STILL, MOVING, UNREST = ("shares", "ratios"), ("shares", "ratios", "flow"), ("shares", "ratios", "flow", "unrest")
-ALL = ("shares", "ratios", "flow", "means", "unrest")
+STILL, MOVING, UNREST = ("shares", "ratios"), ("shares", "ratios", "flow"), ("shares", "ratios", "unrest")
+ALL = ("shares", "ratios", "flow", "unrest")
 EVERY, PLAIN, FOAM = "every", "plain", "foam"  # frames that a level net is for
 _ASIDE = 0.2  # weight of the frames that a net is not for: the flag that chooses the net errs
 MOST_FIT_ROWS = 12_000  # frames of one session are alike: more take longer and teach little
+MOST_WATCHER_ROWS, WATCHER_BITS = 8_000, 16  # a watcher has several outputs; fewer bits cost it most of the foam it would find
 PARTS = 3  # units are left out in so many parts to learn what errors unseen units have
 EMPTY_WEIGHT = 0.5
 _SCALES = (0.7, 1.2)  # of shares: a coupling or permittivity that no capture had; common practice, no source
@@ -82,12 +84,12 @@ class LevelTask:
 def default_recipes(trim: str) -> tuple[ArrayRecipe, ...]:
     """What is tried when nothing else is asked for: from one small net that watches the pads only to a net each for plain liquid and for foam."""
     small = [
-        ArrayRecipe(hidden, bits, (8,), groups, False, trim, groups)
-        for hidden, bits, groups in (((8,), 16, STILL), ((12, 6), 8, STILL), ((12, 6), 8, MOVING), ((16, 8), 8, MOVING))
+        ArrayRecipe(hidden, bits, watcher, STILL, False, trim, groups)
+        for hidden, bits, watcher, groups in (((8,), 16, (8,), STILL), ((12, 6), 8, (8,), STILL), ((12, 6), 8, (12, 6), MOVING), ((16, 8), 8, (12, 6), MOVING))
     ]
     large = [
-        ArrayRecipe(hidden, bits, (16, 8), UNREST, True, trim, MOVING, foam)
-        for hidden, bits, foam in (((16, 8), 8, ()), ((16, 8), 8, (12, 6)), ((24, 12), 8, (16, 8)), ((24, 12), 16, (16, 8)))
+        ArrayRecipe(hidden, bits, (16, 8), watched, True, trim, MOVING, (16, 8))
+        for hidden, bits, watched in (((16, 8), 8, STILL), ((16, 8), 8, UNREST), ((24, 12), 8, UNREST), ((24, 12), 16, STILL), ((24, 12), 16, UNREST))
     ]
     return (*small, *large)
 
@@ -109,16 +111,6 @@ class Rig:
     def bounds_of(self, groups: Sequence[str]) -> tuple[list[int], list[int]]:
         at = columns(groups, ALL, self.trimming.channels)
         return [self.bounds[0][k] for k in at], [self.bounds[1][k] for k in at]
-
-
-@dataclass(frozen=True)
-class Watched:
-    """A fitted watcher, and the features, targets and weights that it was fitted to."""
-
-    net: Net
-    x: Floats
-    y: Floats
-    weights: Floats
 
 
 def prepare_rig(data: FrozenData, board: Board, fit: Mask, rows: Mask, trim: str) -> Rig:
@@ -172,18 +164,18 @@ def _meant(states: States, frames: str) -> Floats:
     return np.where(states.foam == (frames == FOAM), 1.0, _ASIDE)
 
 
-def learn_watcher(data: FrozenData, rig: Rig, groups: Sequence[str], fit: Mask, hidden: tuple[int, ...], seed: int, doubt: Floats, steps: int) -> Watched:
+def learn_watcher(data: FrozenData, rig: Rig, groups: Sequence[str], fit: Mask, hidden: tuple[int, ...], seed: int, doubt: Floats, steps: int) -> Net:
     """Fit a watcher on fit rows; ``doubt`` (n,) are the targets of :func:`unseen_doubt`."""
-    at = thinned(data, fit)
+    at = thinned(data, fit, MOST_WATCHER_ROWS)
     states = states_of(data).where(at)
-    return Watched(*fit_watcher(rig.of(groups, at), rig.shares[at], groups, doubt[at], states, data.group[at], hidden, seed, steps))
+    return fit_watcher(rig.of(groups, at), rig.shares[at], groups, doubt[at], states, data.group[at], hidden, seed, steps)
 
 
 def _rescaled(rig: Rig, groups: Sequence[str], at: Ints, seed: int) -> tuple[Floats, Ints]:
     """Features of every other row with all shares scaled alike, and which rows: another liquid or another coupling to earth does about that."""
     of = np.arange(0, len(at), 2)
     scale = np.random.default_rng(seed + 1).uniform(*_SCALES, (len(of), 1))
-    return still_features(rig.shares[at[of]] * scale, groups), of
+    return _in_motion(rig, groups, at[of], still_features(rig.shares[at[of]] * scale, groups)), of
 
 
 def _wetted_empty(rig: Rig, groups: Sequence[str], empty: Ints, seed: int) -> Floats:
@@ -194,7 +186,14 @@ def _wetted_empty(rig: Rig, groups: Sequence[str], empty: Ints, seed: int) -> Fl
     shares = rig.shares[empty].copy()
     drops = rng.random(shares.shape) < _DROP_CHANCE
     shares += drops * rng.uniform(0, _DROP_SHARE, shares.shape) * SHARE_ONE
-    return still_features(shares, groups)
+    return _in_motion(rig, groups, empty, still_features(shares, groups))
+
+
+def _in_motion(rig: Rig, groups: Sequence[str], rows: Ints, features: Floats) -> Floats:
+    """Features made up from ``rows`` with those of time as they were captured."""
+    timed = columns([g for g in ("flow", "unrest") if g in groups], groups, rig.trimming.channels)
+    features[:, timed] = rig.of(groups, rows)[:, timed]
+    return features
 
 
 def _row_weights(data: FrozenData, at: Ints, states: States) -> Floats:
@@ -203,22 +202,22 @@ def _row_weights(data: FrozenData, at: Ints, states: States) -> Floats:
     return np.asarray(weights / weights.mean(), np.float64)
 
 
-def unseen_doubt(data: FrozenData, rig: Rig, fit: Mask, span_mm: float, seed: int, steps: int = LEVEL_STEPS // 2) -> Floats:
+def unseen_doubt(data: FrozenData, rig: Rig, fit: Mask, span_mm: float, seed: int, steps: int = LEVEL_STEPS // 2, jobs: int = 1) -> Floats:
     """Targets of doubt for fit rows, (n,): from errors of level nets fitted without the row's unit, each on the frames that it is for."""
     groups = np.unique(data.group[fit])
-    made = np.zeros(len(fit))
     foam = states_of(data).foam
-    for part in range(PARTS):
-        out = fit & np.isin(data.group, groups[part::PARTS])
-        for frames in (PLAIN, FOAM):
-            rows = out & (foam == (frames == FOAM))
-            if rows.any():
-                net = learn_level(data, rig, LevelTask(MOVING, (12, 6), steps, frames), fit & ~out, seed, span_mm)
-                made[rows] = doubt_of(np.clip(net.predict(rig.of(MOVING, rows))[:, 0], 0, span_mm) - data.level_mm[rows], span_mm)
+    parts = [(fit & np.isin(data.group, groups[part::PARTS]), frames) for part in range(PARTS) for frames in (PLAIN, FOAM)]
+    rows = [out & (foam == (frames == FOAM)) for out, frames in parts]
+    tasks = [(fit & ~out, LevelTask(MOVING, (12, 6), steps, frames)) for out, frames in parts]
+    needed = [k for k in range(len(parts)) if rows[k].any()]
+    nets = Parallel(n_jobs=jobs)(delayed(learn_level)(data, rig, tasks[k][1], tasks[k][0], seed, span_mm) for k in needed)
+    made = np.zeros(len(fit))
+    for k, net in zip(needed, nets, strict=True):
+        made[rows[k]] = doubt_of(np.clip(net.predict(rig.of(MOVING, rows[k]))[:, 0], 0, span_mm) - data.level_mm[rows[k]], span_mm)
     return made
 
 
-def parts_of(nets: Sequence[Net], watched: Watched, rig: Rig, recipe: ArrayRecipe, data: FrozenData, fit: Mask, span_mm: float) -> Parts:
+def parts_of(nets: Sequence[Net], watcher: Net, rig: Rig, recipe: ArrayRecipe, data: FrozenData, fit: Mask, span_mm: float) -> Parts:
     """The integers of a candidate. Raises ProgramError where they can't be had in its bits."""
     at = thinned(data, fit)
     states = states_of(data).where(at)
@@ -228,8 +227,8 @@ def parts_of(nets: Sequence[Net], watched: Watched, rig: Rig, recipe: ArrayRecip
         on = data.level_mm[at][:, None], _row_weights(data, at, states) * _meant(states, task.frames)
         levels.append(quantise_net(net, features, bounds, recipe.bits, LEVEL_UNITS_PER_MM, refit_on=on, huber=HUBER_SHARE * span_mm))
     bounds = rig.bounds_of(recipe.watch_groups)
-    watcher = quantise_net(watched.net, watched.x, bounds, recipe.bits, ONE, refit_on=(watched.y, watched.weights))
-    return Parts(rig.trimming, recipe.level_groups, recipe.watch_groups, levels[0], levels[1] if recipe.foam else None, watcher, recipe.patience)
+    watched = quantise_net(watcher, rig.of(recipe.watch_groups, at), bounds, WATCHER_BITS, ONE)
+    return Parts(rig.trimming, recipe.level_groups, recipe.watch_groups, levels[0], levels[1] if recipe.foam else None, watched, recipe.patience)
 
 
 def wanted_shares(limits: Limits | None) -> Mapping[str, float]:

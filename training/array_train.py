@@ -22,7 +22,6 @@ from training.array_search import (
     ArrayRecipe,
     LevelTask,
     Rig,
-    Watched,
     default_recipes,
     error_of,
     learn_level,
@@ -149,9 +148,9 @@ def _fit_and_choose(data: FrozenData) -> tuple[Mask, Mask, str]:
 
 def _learn_all(
     data: FrozenData, board: Board, rig: Rig, fit: Mask, recipes: tuple[ArrayRecipe, ...], seed: int, progress: Progress, jobs_at_once: int
-) -> tuple[dict[Any, Net], dict[Any, Watched]]:
+) -> tuple[dict[Any, Net], dict[Any, Net]]:
     """All float nets of the recipes, side by side; every fit has one thread and its own seed, so that the number of cores changes nothing."""
-    doubt = unseen_doubt(data, rig, fit, board.span_mm, seed, max(r.steps for r in recipes) // 2)
+    doubt = unseen_doubt(data, rig, fit, board.span_mm, seed, max(r.steps for r in recipes) // 2, jobs_at_once)
     levels = sorted({task for r in recipes for task in r.levels()}, key=lambda k: (-sum(k.hidden), k.groups, k.hidden, k.frames))
     watchers = sorted({(r.watch_groups, r.watcher, round(r.steps * WATCHER_SHARE)) for r in recipes}, key=lambda k: (-sum(k[1]), k))
     jobs = [delayed(_one)(learn_watcher, data, rig, groups, fit, hidden, seed, doubt, steps) for groups, hidden, steps in watchers]
@@ -169,7 +168,7 @@ def _one(work: Any, *given: Any) -> Any:
 
 
 def _candidate(
-    data: FrozenData, board: Board, rig: Rig, recipe: ArrayRecipe, nets: Mapping[Any, Net], watchers: Mapping[Any, Watched], fit: Mask, choose: Mask,
+    data: FrozenData, board: Board, rig: Rig, recipe: ArrayRecipe, nets: Mapping[Any, Net], watchers: Mapping[Any, Net], fit: Mask, choose: Mask,
     limits: Limits | None, name: str,
 ) -> ArrayCandidate:  # fmt: skip
     """A recipe's integers, its thresholds, and its figures on the choose groups."""

@@ -2,8 +2,9 @@
 
 A group of features is a name; a model takes several. ``shares`` are the pads themselves. ``ratios`` are the pads over the wettest one,
 which takes the liquid's permittivity and the coupling to earth out; near empty there is no wet pad to divide by, so that the
-denominator has a floor. ``means`` are running means and ``unrest`` running mean deviations from them: foam flickers
-(Shi et al., Meas. Sci. Technol. 2 (1991) 923, detect it by the fluctuating part of the capacitance). ``flow`` is how far the sum of
+denominator has a floor. ``unrest`` is how much all pads together change from frame to frame, in a running mean: foam flickers
+(Shi et al., Meas. Sci. Technol. 2 (1991) 923, detect it by the fluctuating part of the capacitance). One value and not one for each pad: nets
+that were given the unrest of each pad knew foam on the units they were fitted to and missed it on others. ``flow`` is how far the sum of
 all pads is from its running mean: whether the tank fills or drains, which tells a film from liquid and one meniscus from the other.
 ``steps`` are differences of neighbours, which trees cannot form for themselves (to a net they add nothing, being sums of ratios).
 """
@@ -19,15 +20,15 @@ from training.program import Builder, running_range
 from training.rows import Floats
 from training.trimming import SHARE_BITS, SHARE_HIGH, SHARE_LOW, SHARE_ONE, Trimming, emit_shares
 
-GROUPS = ("shares", "ratios", "steps", "flow", "means", "unrest")
+GROUPS = ("shares", "ratios", "steps", "flow", "unrest")
 WET_FLOOR = SHARE_ONE // 8  # least denominator of the ratios: noise of a dry pad over this stays small
 RATIO_HIGH = SHARE_ONE + SHARE_ONE // 16
-MEAN_SHIFT = 3  # running means over about eight frames
-FLOW_SHIFT = 4  # and of the sum of all pads over about sixteen
+MEAN_SHIFT = 3  # a running mean over about eight frames
+SLOW_SHIFT = 4  # and over about sixteen: of the sum of all pads, and of their unrest
 _FLOW_HIGH = 2 * SHARE_ONE
 _RECIPROCAL_BITS = 24
-_UNREST_GAIN = 3  # bits that deviations are raised by: they are a few per cent of a swing
-_UNREST_HIGH = SHARE_ONE // 4
+_UNREST_GAIN = 2  # bits that it is raised by: changes are a few per cent of a swing
+_UNREST_HIGH = SHARE_ONE // 4  # of all pads together
 
 
 @dataclass(frozen=True)
@@ -55,7 +56,7 @@ def columns(groups: Sequence[str], of: Sequence[str], channels: int) -> list[int
 
 def width(groups: Sequence[str], channels: int) -> int:
     """How many features the groups have."""
-    return sum({"steps": channels - 1, "flow": 1}.get(group, channels) for group in groups)
+    return sum({"steps": channels - 1, "flow": 1, "unrest": 1}.get(group, channels) for group in groups)
 
 
 def emit_features(builder: Builder, trimming: Trimming, groups: Sequence[str]) -> Features:
@@ -67,14 +68,12 @@ def emit_features(builder: Builder, trimming: Trimming, groups: Sequence[str]) -
         made["ratios"] = _emit_ratios(builder, shares, wettest)
     if "steps" in groups:
         made["steps"] = _emit_steps(builder, made["ratios"])
-    if {"flow", "means", "unrest"} & set(groups):
+    if {"flow", "unrest"} & set(groups):
         fresh = _emit_fresh(builder)
-    if "flow" in groups:
-        made["flow"] = _emit_flow(builder, shares, fresh)
-    if "means" in groups or "unrest" in groups:
-        made["means"] = _emit_running(builder, "means", shares, fresh, SHARE_LOW, SHARE_HIGH, size=builder.channels)
+        if "flow" in groups:
+            made["flow"] = _emit_flow(builder, shares, fresh)
         if "unrest" in groups:
-            made["unrest"] = _emit_unrest(builder, shares, made["means"], fresh)
+            made["unrest"] = _emit_unrest(builder, shares, fresh)
     return Features(made, shares, wettest)
 
 
@@ -103,31 +102,36 @@ def _emit_fresh(builder: Builder) -> str:
 def _emit_flow(builder: Builder, shares: str, started: str) -> str:
     n = builder.channels
     total = builder.node("dense", shares, weights=((1,) * n,), bias=(0,))
-    usual = _emit_running(builder, "total", total, started, n * SHARE_LOW, n * SHARE_HIGH, size=1, shift=FLOW_SHIFT)
+    usual = _emit_running(builder, "total", total, started, n * SHARE_LOW, n * SHARE_HIGH)
     return builder.node("clip", builder.node("sub", total, usual), name="flow", low=-_FLOW_HIGH, high=_FLOW_HIGH)
 
 
-def _emit_running(builder: Builder, name: str, x: str, started: str, low: int, high: int, *, size: int, shift: int = MEAN_SHIFT) -> str:
+def _emit_running(builder: Builder, name: str, x: str, started: str, low: int, high: int) -> str:
     """A running mean that starts at its first value."""
-    bottom, top = running_range(low, high, shift)
-    sums = builder.state(f"{name}_sum", (0,) * size, (bottom,) * size, (top,) * size)
-    renewed = builder.node("running", x, sums, shift=shift)
-    first = builder.node("mul", x, builder.const(1 << shift))
+    bottom, top = running_range(low, high, SLOW_SHIFT)
+    total = builder.state(f"{name}_sum", (0,), (bottom,), (top,))
+    renewed = builder.node("running", x, total, shift=SLOW_SHIFT)
+    first = builder.node("mul", x, builder.const(1 << SLOW_SHIFT))
     renewed = builder.node("where", started, renewed, first)
-    builder.renew(sums, renewed)
-    return builder.node("shift", renewed, name=name, shift=shift)
+    builder.renew(total, renewed)
+    return builder.node("shift", renewed, name=name, shift=SLOW_SHIFT)
 
 
-def _emit_unrest(builder: Builder, shares: str, means: str, started: str) -> str:
-    apart = builder.node("clip", builder.node("abs", builder.node("sub", shares, means)), low=0, high=_UNREST_HIGH)
-    raised = builder.node("mul", apart, builder.const(1 << _UNREST_GAIN))
-    return _emit_running(builder, "unrest", raised, started, 0, _UNREST_HIGH << _UNREST_GAIN, size=builder.channels)
+def _emit_unrest(builder: Builder, shares: str, started: str) -> str:
+    """The first frame has none before it and counts as still."""
+    n = builder.channels
+    before = builder.state("shares_before", (0,) * n, (SHARE_LOW,) * n, (SHARE_HIGH,) * n)
+    builder.renew(before, shares)
+    changes = builder.node("dense", builder.node("abs", builder.node("sub", shares, before)), weights=((1,) * n,), bias=(0,))
+    raised = builder.node("mul", builder.node("clip", changes, low=0, high=_UNREST_HIGH), builder.const(1 << _UNREST_GAIN))
+    raised = builder.node("where", started, raised, builder.const(0))
+    return _emit_running(builder, "unrest", raised, started, 0, _UNREST_HIGH << _UNREST_GAIN)
 
 
 def still_features(shares: Floats, groups: Sequence[str]) -> Floats:
     """The same features without rounding, of shares (n, channels) in units of 1/4096 that have stood still; float64 (n, width)."""
     wettest = np.maximum(shares.max(axis=1, keepdims=True), WET_FLOOR)
     ratios = np.clip(np.clip(shares, 0, None) * SHARE_ONE / wettest, 0, RATIO_HIGH)
-    made = {"shares": shares, "ratios": ratios, "steps": ratios[:, :-1] - ratios[:, 1:], "means": shares, "unrest": np.zeros_like(shares)}
-    made["flow"] = np.zeros((len(shares), 1))
+    none = np.zeros((len(shares), 1))
+    made = {"shares": shares, "ratios": ratios, "steps": ratios[:, :-1] - ratios[:, 1:], "flow": none, "unrest": none}
     return np.hstack([made[group] for group in groups])

@@ -11,13 +11,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from dataset.errors import ProgramError
 from training.levenberg import Layers, Task, activations, fit_layers, improve_layers
-from training.program import Builder
+from training.program import Builder, Interval
 from training.quantise import dense_ints
 from training.rows import Floats
 
 ACTIVATION_BITS = 14  # a hidden unit lies in 0..2**14, for 0..1 of the float net: products with 16-bit weights stay within 31 bits
-ACTIVATION_HIGH = 1 << ACTIVATION_BITS
+_FEWEST_BITS = 8  # and in no less than 0..2**8
 _NARROW, _IMPROVING = 12, 25  # weights of fewer bits lose so much that the layers after them are fitted to what is left, in so many steps
 
 
@@ -72,19 +73,29 @@ def _spread(values: Floats) -> Floats:
 
 
 @dataclass(frozen=True)
-class IntNet:
-    """Integer layers: weights (outputs, inputs), bias and shift of each; hidden layers are clipped to 0..2**14."""
+class IntLayer:
+    """Weights (outputs, inputs), bias (outputs,) and shift, and what a hidden layer is clipped to."""
 
-    layers: tuple[tuple[tuple[tuple[int, ...], ...], tuple[int, ...], int], ...]
+    weights: tuple[tuple[int, ...], ...]
+    bias: tuple[int, ...]
+    shift: int
+    high: int
+
+
+@dataclass(frozen=True)
+class IntNet:
+    """Integer layers; hidden ones are clipped to 0 and their ``high``, which stands for 1 of the float net."""
+
+    layers: tuple[IntLayer, ...]
 
     def activations(self, features: Floats) -> list[Floats]:
         """What each layer gives on integer features (n, inputs), exactly as the program's operations do."""
         made, x = [], np.asarray(features, np.int64)
-        for k, (weights, bias, shift) in enumerate(self.layers):
-            total = x @ np.asarray(weights, np.int64).T + np.asarray(bias, np.int64)
-            x = total if shift == 0 else (total + (1 << (shift - 1))) >> shift
+        for k, its in enumerate(self.layers):
+            total = x @ np.asarray(its.weights, np.int64).T + np.asarray(its.bias, np.int64)
+            x = total if its.shift == 0 else (total + (1 << (its.shift - 1))) >> its.shift
             if k < len(self.layers) - 1:
-                x = np.clip(x, 0, ACTIVATION_HIGH)
+                x = np.clip(x, 0, its.high)
             made.append(x)
         return [np.asarray(a, np.float64) for a in made]
 
@@ -105,25 +116,34 @@ def quantise_net(
     ``features``; the layers after a first one of few bits are then fitted to them on its integer activations, with the loss of :func:`fit_net`.
     Raises ProgramError where the weights do not fit.
     """
-    from training.program import Interval
-
     interval = Interval(tuple(bounds[0]), tuple(bounds[1]))
-    layers: list[tuple[tuple[tuple[int, ...], ...], tuple[int, ...], int]] = []
+    layers: list[IntLayer] = []
     pending = list(net.layers)
-    before = 1.0  # integer steps of the inputs per float unit
+    before = 1  # integer steps of the inputs per float unit
     while len(pending) > 1:
         weights, bias = pending.pop(0)
         first = not layers
-        its = dense_ints((weights * (ACTIVATION_HIGH / before)).T, bias * ACTIVATION_HIGH, interval, bits if first else 16)
-        layers.append((its.weights, its.bias, its.shift))
-        before, interval = ACTIVATION_HIGH, Interval((0,) * len(bias), (ACTIVATION_HIGH,) * len(bias))
+        layers.append(_hidden_ints(weights / before, bias, interval, bits if first else 16))
+        before = layers[-1].high
+        interval = Interval((0,) * len(bias), (before,) * len(bias))
         if first and bits < _NARROW and refit_on is not None:
-            hidden = np.clip(IntNet(tuple(layers)).activations(features)[-1], 0, ACTIVATION_HIGH)
-            pending = list(_improved(pending, hidden / ACTIVATION_HIGH, *refit_on, huber))
+            hidden = np.clip(IntNet(tuple(layers)).activations(features)[-1], 0, before)
+            pending = list(_improved(pending, hidden / before, *refit_on, huber))
     weights, bias = pending[0]
-    last, offset = weights * (out_scale / before), bias * out_scale
-    its = dense_ints(last.T, offset, interval, 16)
-    return IntNet((*layers, (its.weights, its.bias, its.shift)))
+    its = dense_ints((weights * (out_scale / before)).T, bias * out_scale, interval, 16)
+    return IntNet((*layers, IntLayer(its.weights, its.bias, its.shift, 0)))
+
+
+def _hidden_ints(weights: Floats, bias: Floats, interval: Interval, bits: int) -> IntLayer:
+    """A hidden layer with as many steps to a unit, at most 2**14, as the width of its weights allows. Raises ProgramError where that is too few."""
+    for steps in range(ACTIVATION_BITS, _FEWEST_BITS, -1):
+        try:
+            its = dense_ints(np.ldexp(weights, steps).T, np.ldexp(bias, steps), interval, bits)
+        except ProgramError:
+            continue
+        return IntLayer(its.weights, its.bias, its.shift, 1 << steps)
+    its = dense_ints(np.ldexp(weights, _FEWEST_BITS).T, np.ldexp(bias, _FEWEST_BITS), interval, bits)
+    return IntLayer(its.weights, its.bias, its.shift, 1 << _FEWEST_BITS)
 
 
 def _improved(layers: Sequence[tuple[Floats, Floats]], x: Floats, targets: Floats, weights: Floats, huber: float | None) -> Layers:
@@ -140,9 +160,9 @@ def _improved(layers: Sequence[tuple[Floats, Floats]], x: Floats, targets: Float
 def emit_net(builder: Builder, features: str, its: IntNet, name: str, scale: str) -> str:
     """Append an integer net to a program; returns the node of its outputs."""
     x = features
-    for k, (weights, bias, shift) in enumerate(its.layers):
-        total = builder.node("dense", x, weights=weights, bias=bias)
+    for k, layer in enumerate(its.layers):
+        total = builder.node("dense", x, weights=layer.weights, bias=layer.bias)
         if k == len(its.layers) - 1:
-            return builder.node("shift", total, name=name, scale=scale, shift=shift)
-        x = builder.node("clip", builder.node("shift", total, shift=shift), low=0, high=ACTIVATION_HIGH)
+            return builder.node("shift", total, name=name, scale=scale, shift=layer.shift)
+        x = builder.node("clip", builder.node("shift", total, shift=layer.shift), low=0, high=layer.high)
     raise ValueError("a net without layers")

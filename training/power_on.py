@@ -14,7 +14,7 @@ from training.streams import restarts, run_streams
 
 STARTS, MOST_STARTS = 4, 400  # of a session, of all together
 WINDOW = 300  # frames that each start is followed for
-SETTLING = 64  # frames; what eight-frame running means started from lies below 1/4096 of itself by then: (1 - 1/8) ** 64 = 0.0002
+SETTLING = 128  # frames; what sixteen-frame running means started from lies near 1/4096 of itself by then: (1 - 1/16) ** 128 = 0.00026
 
 
 def power_on(program: Program, data: FrozenData, chosen: Mask, trims: Ints, seed: int = 0) -> dict[str, Any]:

@@ -113,8 +113,8 @@ def _hand(base: Floats, rng: np.random.Generator) -> Floats:
 
 def fit_watcher(
     features: Floats, shares: Floats, groups: Sequence[str], doubt: Floats, states: States, group: Ints, hidden: Sequence[int], seed: int, steps: int
-) -> tuple[Net, Floats, Floats, Floats]:
-    """Fit the watcher to rows (n, ...) and made-up frames; returns the net and the features, targets and weights that it was fitted to."""
+) -> Net:
+    """Fit the watcher to rows (n, ...) and made-up frames."""
     rng = np.random.default_rng(seed)
     odd = make_strange(shares, rng, max(int(_STRANGE_SHARE * len(shares)), 8))
     x = np.vstack([features, still_features(odd, groups)])
@@ -123,4 +123,4 @@ def fit_watcher(
     unknown = np.tile([1.0, 1.0, states.foam.mean(), states.film.mean()], (len(odd), 1))
     weights = np.concatenate([group_weights(group), np.full(len(odd), 1.0)])
     y = np.vstack([real, unknown])
-    return fit_net(x, y, weights, hidden, seed, steps=steps, ridge=_RIDGE), x, y, weights
+    return fit_net(x, y, weights, hidden, seed, steps=steps, ridge=_RIDGE)

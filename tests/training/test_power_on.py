@@ -28,10 +28,10 @@ def counting(channels: int = 3, mean: bool = False) -> Program:
     builder.renew(seen, now)
     count = builder.node("take", "counts", indices=(0,))
     if mean:
-        total = builder.state("total", (0,), (0,), (65_535 * 8 + 7,))
-        summed = builder.node("clip", builder.node("running", count, total, shift=3), low=0, high=65_535 * 8 + 7)
+        total = builder.state("total", (0,), (0,), (65_535 * 16 + 15,))
+        summed = builder.node("clip", builder.node("running", count, total, shift=4), low=0, high=65_535 * 16 + 15)
         builder.renew(total, summed)
-        count = builder.node("clip", builder.node("shift", summed, shift=3), low=0, high=65_535)
+        count = builder.node("clip", builder.node("shift", summed, shift=4), low=0, high=65_535)
     given = builder.node("greater", now, builder.const(3))
     level = builder.node("where", given, count, builder.const(-1))
     return builder.finish(low=zero, level=level, high=builder.const(65_535), validity=given, flags=zero)
@@ -91,9 +91,9 @@ def test_a_session_that_ends_before_the_first_reading_gave_none(made_up: Callabl
 
 
 def test_what_a_restart_leaves_behind_is_measured(made_up: Callable[..., FrozenData]) -> None:
-    """A running mean that starts from nothing, over eight frames of a level of about 40,000: what is left of it after n frames is (7/8)**n of the count."""
+    """A running mean that starts from nothing, over sixteen frames of a level of about 40,000: what is left of it after n frames is (15/16)**n of the count."""
     data = made_up(3, frames=400)
     still = tuple(replace(f, counts=np.full_like(f.counts, 40_000)) for f in data.frames)
     found = power_on(counting(mean=True), replace(data, frames=still), np.ones(len(data.session), np.bool_), NO_TRIMS)
     assert found["as_warm_share"] < 1
-    assert found["apart_mm"] == pytest.approx(40_000 * (7 / 8) ** (SETTLING + 1) / LEVEL_UNITS_PER_MM, abs=4 / LEVEL_UNITS_PER_MM)
+    assert found["apart_mm"] == pytest.approx(40_000 * (15 / 16) ** (SETTLING + 1) / LEVEL_UNITS_PER_MM, abs=4 / LEVEL_UNITS_PER_MM)
