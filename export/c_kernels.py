@@ -1,7 +1,7 @@
 """Layers on weights packed into words: which kernel a layer can have, its words, and the kernels' C.
 
 A kernel takes rectified layers (shift, then clip to [0, high]), several rows at a time, and reads one stream of words: columns,
-rows, shift and high; then, for each group of rows, where the sums start (bias and rounding addend) and the weights column by column.
+shift, high and rows; then, for each group of rows, where the sums start (bias and rounding addend) and the weights column by column.
 
 - ``bytes``: four rows, a word holds the weights of one column, w0 + 256 w1 in its lower half and w2 + 256 w3 in its upper one. Sums of
   whole halves are kept and what does not belong to the row is taken off at the end, so that unpacking four weights takes
@@ -21,14 +21,13 @@ from math import gcd
 
 from dataset.errors import InputError
 from export.c_text import fill
-from export.c_thumb import TYPES, UNROLLED, thumb
+from export.c_thumb import MOST_WHOLE, TYPES, UNROLLED, Unrolled, thumb
 from export.c_trees import Forest, forest_function
 from export.c_view import Value
 from training.program import INT32_MAX, INT32_MIN, Interval, Node, matrix, scalar, vector
 
 TIERS: Mapping[str, tuple[str, ...]] = {"small": (), "fast": ("bytes", "spread", "halves"), "fastest": ("pairs", "bytes", "spread", "halves")}
 _GROUP = {"bytes": 4, "spread": 4, "halves": 4, "pairs": 8}
-_HEAD = 4  # words before the first group
 
 Words = tuple[int, ...]
 Columns = Sequence[tuple[int, int]]  # the range of each input
@@ -63,7 +62,7 @@ class Kernels:
 
     tier: str = "small"
     assembly: bool = False
-    _columns: dict[tuple[str, str, str], int] = field(default_factory=dict)  # of all layers of a kernel, their greatest common divisor
+    _columns: dict[tuple[str, str, str], set[int]] = field(default_factory=dict)  # of all layers of a kernel
     _forests: dict[str, Forest] = field(default_factory=dict)  # one of each kind
 
     def __post_init__(self) -> None:
@@ -89,7 +88,7 @@ class Kernels:
         if x.ctype == "int32_t":
             read, source = x.ctype, x.pointer()
         key = (packed.kind, read, out.ctype)
-        self._columns[key] = gcd(self._columns.get(key, 0), inputs.size)
+        self._columns.setdefault(key, set()).add(inputs.size)
         return f"{prefix}_{_name(*key)}({stream.base}, {source}, {out.pointer()});"
 
     def walk(self, forest: Forest, stream: Value, x: Value, prefix: str) -> str:
@@ -97,9 +96,15 @@ class Kernels:
         self._forests[forest.name] = forest
         return f"{prefix}_{forest.name}({stream.base}, {x.pointer()}, {forest.trees}U)"
 
+    def _unrolled(self, columns: set[int]) -> Unrolled:
+        """How the assembly goes through a row: as a whole where that is fastest and short, else so many columns a pass that none are left over."""
+        if self.tier == "fastest" and len(columns) == 1 and max(columns) <= MOST_WHOLE:
+            return Unrolled(max(columns), whole=True)
+        return Unrolled(next(n for n in UNROLLED if gcd(*columns) % n == 0))
+
     def text(self, prefix: str) -> str:
         """The functions that the calls so far need."""
-        layers = "".join(_function(key, self._columns[key], prefix) for key in sorted(self._columns))
+        layers = "".join(_function(key, self._unrolled(self._columns[key]), prefix) for key in sorted(self._columns))
         layers += "".join(forest_function(self._forests[name], prefix) for name in sorted(self._forests))
         return fill(_SWITCH, {"PREFIX": prefix.upper()}) + layers if layers and self.assembly else layers
 
@@ -120,7 +125,7 @@ def rectified(chain: Sequence[Node], x: Interval) -> Layer | None:
 
 def pack(kind: str, layer: Layer) -> Words | None:
     """The stream of words of all of ``layer``; None when the kind's condition does not hold."""
-    head = (len(layer.reach), len(layer.weights), layer.shift, layer.high)
+    head = (len(layer.reach), layer.shift, layer.high, len(layer.weights))
     size, groups = _GROUP[kind], list[int]()
     for first in range(0, len(layer.weights), size):
         words = _PACKERS[kind](layer.rows(first, first + size))
@@ -193,8 +198,8 @@ _SWITCH = """
 
 _FUNCTION = """
 /*
- * out[j] = clip(shift_round(bias[j] + sum over k of weights[j][k] * x[k], shift), 0, high), @group@ rows at a time. The stream: columns, rows,
- * shift, high; for each group where its sums start (bias and rounding addend) and its weights, @what@.
+ * out[j] = clip(shift_round(bias[j] + sum over k of weights[j][k] * x[k], shift), 0, high), @group@ rows at a time. The stream: columns, shift,
+ * high, rows; for each group where its sums start (bias and rounding addend) and its weights, @what@.
  */
 @PREFIX@_CODE_SECTION @PREFIX@_APART static void @prefix@_@name@(const uint32_t *stream, const @x@ *x, @out@ *out)
 {
@@ -202,8 +207,9 @@ _FUNCTION = """
 @thumb@
 #else
     const uint32_t columns = stream[0];
-    const uint32_t rows = stream[1];
-    const uint32_t shift = stream[2];
+    const uint32_t shift = stream[1];
+    const int32_t high = (int32_t)stream[2];
+    const uint32_t rows = stream[3];
     const uint32_t *word = &stream[4];
     for (uint32_t j = 0U; j < rows; j += @group@U) {
 @body@
@@ -222,10 +228,10 @@ _FOUR = """\
             const int32_t value = (int32_t)x[k];
 @products@
         }
-@after@        out[j] = (@out@)@prefix@_clip(a >> shift, 0, (int32_t)stream[3]);
-        out[j + 1U] = (@out@)@prefix@_clip(b >> shift, 0, (int32_t)stream[3]);
-        out[j + 2U] = (@out@)@prefix@_clip(c >> shift, 0, (int32_t)stream[3]);
-        out[j + 3U] = (@out@)@prefix@_clip(d >> shift, 0, (int32_t)stream[3]);"""
+@after@        out[j] = (@out@)@prefix@_clip(a >> shift, 0, high);
+        out[j + 1U] = (@out@)@prefix@_clip(b >> shift, 0, high);
+        out[j + 2U] = (@out@)@prefix@_clip(c >> shift, 0, high);
+        out[j + 3U] = (@out@)@prefix@_clip(d >> shift, 0, high);"""
 
 _PRODUCTS = {
     "bytes": """\
@@ -257,8 +263,8 @@ _PAIRS = """\
             }
             const int32_t lower = (int32_t)(int16_t)((uint32_t)both & 0xFFFFU);
             const int32_t upper = (both - lower) >> 16U;
-            out[j + (2U * pair)] = (@out@)@prefix@_clip(lower >> shift, 0, (int32_t)stream[3]);
-            out[j + (2U * pair) + 1U] = (@out@)@prefix@_clip(upper >> shift, 0, (int32_t)stream[3]);
+            out[j + (2U * pair)] = (@out@)@prefix@_clip(lower >> shift, 0, high);
+            out[j + (2U * pair) + 1U] = (@out@)@prefix@_clip(upper >> shift, 0, high);
         }
         word = &word[4U + (4U * columns)];"""
 
@@ -274,12 +280,11 @@ def _name(kind: str, x: str, out: str) -> str:
     return f"{kind}_{x.removesuffix('_t')}_{out.removesuffix('_t')}"
 
 
-def _function(key: tuple[str, str, str], columns: int, prefix: str) -> str:
+def _function(key: tuple[str, str, str], unrolled: Unrolled, prefix: str) -> str:
     kind, x, out = key
     gaps = {"prefix": prefix, "PREFIX": prefix.upper(), "out": out, "x": x, "name": _name(*key), "group": str(_GROUP[kind]), "what": _WHAT[kind]}
     body = _PAIRS if kind == "pairs" else fill(_FOUR, gaps | {"products": _PRODUCTS[kind], "after": _AFTER[kind]})
-    unroll = next(n for n in UNROLLED if columns % n == 0)
-    return fill(_FUNCTION, gaps | {"body": fill(body, gaps), "thumb": "\n".join(_quoted(thumb(kind, TYPES[x], TYPES[out], unroll)))})
+    return fill(_FUNCTION, gaps | {"body": fill(body, gaps), "thumb": "\n".join(_quoted(thumb(kind, TYPES[x], TYPES[out], unrolled)))})
 
 
 def _quoted(lines: Sequence[str]) -> Iterator[str]:

@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 UNROLLED = (8, 4, 2, 1)  # columns a pass
+MOST_WHOLE = 16  # columns of a row that is written out as a whole
 _SUMS = ("r8", "r9", "r10", "r11")
 _WORDS = ("r2", "r3", "r4", "r5")
 
@@ -25,6 +26,14 @@ class Element:
     extend: str = ""
 
 
+@dataclass(frozen=True)
+class Unrolled:
+    """Columns written out one after another: those of a pass, or a ``whole`` row without a loop."""
+
+    columns: int
+    whole: bool = False
+
+
 TYPES: Mapping[str, Element] = {
     "uint8_t": Element(1, "ldrb", "strb"),
     "int8_t": Element(1, "ldrb", "strb", "sxtb"),
@@ -34,16 +43,16 @@ TYPES: Mapping[str, Element] = {
 }
 
 
-def thumb(kind: str, x: Element, out: Element, unroll: int) -> list[str]:
+def thumb(kind: str, x: Element, out: Element, unrolled: Unrolled) -> list[str]:
     """The whole kernel, from three operands in any low registers: stream, x, out."""
-    scale = {1: [], 2: ["lsls r3, r3, #1"], 4: ["lsls r3, r3, #2"]}
-    rows = {1: [], 2: ["lsls r4, r4, #1"], 4: ["lsls r4, r4, #2"]}
+    ends = [] if x.size == 1 else [f"lsls r4, r4, #{x.size // 2}"]
+    rows = [] if out.size == 1 else [f"lsls r7, r7, #{out.size // 2}"]
+    loop = [] if unrolled.whole else [f"adds r1, r1, #{unrolled.columns * x.size}", "cmp r1, r12", "bne 2b"]
     return [
-        ".syntax unified", "push {r4-r7}", "mov r0, %0", "mov r1, %1", "mov lr, %2", "ldmia r0!, {r3-r6}",
-        *scale[x.size], "adds r3, r3, r1", "mov r12, r3", *rows[out.size], "add r4, lr", "mov r7, r4", "mov r4, r1", "push {r4-r7}",
+        ".syntax unified", "push {r4-r7}", "mov r0, %0", "mov r1, %1", "mov lr, %2", "ldmia r0!, {r4-r7}",
+        *ends, "adds r4, r4, r1", "mov r12, r4", *rows, "add r7, lr", "mov r4, r1", "push {r4-r7}",
         "1:", "ldmia r0!, {r2-r5}", *(f"mov {s}, {w}" for s, w in zip(_SUMS, _WORDS, strict=True)),
-        "2:", *_columns(kind, x, unroll), f"adds r1, r1, #{unroll * x.size}", "cmp r1, r12", "bne 2b",
-        *_ENDS[kind](out),
+        "2:", *_columns(kind, x, unrolled.columns), *loop, *_ENDS[kind](out),
         "mov lr, r6", "ldr r2, [sp, #12]", "cmp r6, r2", "beq 4f", "b 1b", "4:", "add sp, #16", "pop {r4-r7}",
     ]  # fmt: skip
 
@@ -51,12 +60,12 @@ def thumb(kind: str, x: Element, out: Element, unroll: int) -> list[str]:
 def _columns(kind: str, x: Element, unroll: int) -> list[str]:
     """``unroll`` columns: their words in as few loads as the registers allow, then column after column."""
     each = {"bytes": 1, "spread": 1, "halves": 2, "pairs": 4}[kind]
-    at_once = max(each, min(4, each * unroll))
-    lines = []
-    for first in range(0, unroll * each, at_once):
-        lines += [f"ldmia r0!, {{{', '.join(_WORDS[:at_once])}}}"]
-        for column in range(at_once // each):
-            lines += [f"{x.load} r6, [r1, #{(first // each + column) * x.size}]"] + ([f"{x.extend} r6, r6"] if x.extend else [])
+    lines, step = [], 4 // each
+    for first in range(0, unroll, step):
+        columns = min(step, unroll - first)
+        lines += [f"ldmia r0!, {{{', '.join(_WORDS[: columns * each])}}}"]
+        for column in range(columns):
+            lines += [f"{x.load} r6, [r1, #{(first + column) * x.size}]"] + ([f"{x.extend} r6, r6"] if x.extend else [])
             lines += _PRODUCTS[kind](_WORDS[column * each : (column + 1) * each])
     return lines
 
