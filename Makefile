@@ -7,7 +7,7 @@ SOURCES := $(shell find dataset training export innage migrations -name '__pycac
 TESTS ?= tests
 PYTEST := $(BIN)/python -P -m pytest -n 2 --dist worksteal
 
-.PHONY: demo test test-slow lint format clean
+.PHONY: demo test test-slow kills fuzz lint format clean
 
 demo: $(VENV)/.installed
 	rm -rf demo
@@ -19,6 +19,14 @@ test: $(VENV)/.installed
 
 test-slow: $(VENV)/.installed
 	$(PYTEST) -m slow $(TESTS)
+
+# The long ones: two hundred kills, and ten minutes of hostile input for each reader (FUZZ_S seconds).
+FUZZ_S ?= 600
+kills: $(VENV)/.installed
+	$(BIN)/python -P tests/faults/kill_loop.py --kills 200
+
+fuzz: $(VENV)/.installed
+	$(BIN)/python -P tests/faults/fuzz.py --seconds $(FUZZ_S)
 
 lint: $(VENV)/.installed $(VENV)/.lint
 	$(BIN)/ruff check .

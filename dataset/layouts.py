@@ -35,8 +35,8 @@ def read_layout(path: Path) -> tuple[Pad, ...]:
 
 
 def _channel(path: Path, line: int, text: str) -> int:
-    if not (text.isascii() and text.isdigit()):
-        raise InputError(f"{path}, line {line}, column channel", repr(text), "a whole number from 0")
+    if not (text.isascii() and text.isdigit() and len(text) <= 9):
+        raise InputError(f"{path}, line {line}, column channel", repr(text[:80]), "a whole number from 0")
     return int(text)
 
 

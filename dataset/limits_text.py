@@ -94,7 +94,7 @@ def read_limits(name: str, text: str, where: str) -> Limits:
     """
     try:
         content = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # a whole number of too many digits is no error of TOML
         raise InputError(where, f"is not TOML ({error})", "tables [[row]] with metric and bound", "'innage limits default' prints an example") from error
     _check_keys(where, content, _TOP)
     tables = content.get("row", [])

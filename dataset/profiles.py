@@ -191,7 +191,7 @@ def from_json(text: str) -> Profile:
     try:
         body = json.loads(text)
         return Profile(tuple(_section(facts) for facts in body["sections"]), body["datum_mm"])
-    except (ValueError, KeyError, TypeError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError) as error:
         if isinstance(error, InputError):
             raise
         raise InputError("profile", f"text that holds none ({error})", "canonical JSON as innage writes it") from error

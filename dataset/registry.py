@@ -220,7 +220,7 @@ def _next_revision(what: str, record: V, earlier: Sequence[V]) -> V:
 def _revision(what: str, ref: str, rows: Sequence[V]) -> V:
     """The row for ``name`` (its latest revision) or ``name@revision``; ``rows`` are in order of revision."""
     name, at, number = ref.partition("@")
-    if at and not (number.isascii() and number.isdigit()):
+    if at and not (number.isascii() and number.isdigit() and len(number) <= 9):
         raise InputError(f"{what} {ref}", f"revision {number!r}", "a number, as in name@2")
     mine = [row for row in rows if row.name == name]
     if not mine:

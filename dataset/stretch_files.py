@@ -6,6 +6,7 @@ A fault is named by file, line and column.
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 
 from dataset.errors import InputError
 
+_WHOLE = re.compile(r"-?[0-9]{1,15}")  # as many digits as a time in milliseconds may have
 BOUNDS = (("from", "to"), ("from_ms", "to_ms"))
 
 
@@ -101,6 +103,6 @@ def _frames(where: str, cells: Mapping[str, str], first_name: str, t_ms: NDArray
 
 
 def _whole(where: str, cell: str) -> int:
-    if not (cell.removeprefix("-").isascii() and cell.removeprefix("-").isdecimal()):
-        raise InputError(where, repr(cell) if cell else "an empty cell", "a whole number")
+    if not _WHOLE.fullmatch(cell):
+        raise InputError(where, repr(cell[:80]) if cell else "an empty cell", "a whole number")
     return int(cell)

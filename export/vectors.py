@@ -135,7 +135,7 @@ def from_csv(program: Program, text: str, where: str = "vectors") -> Vectors:
     """Read vectors back as they stand; InputError when the rows do not fit the program. What they expect is not checked here."""
     head, heading, body = (*text.split("\n", 2), "", "")[:3]
     key, _, frames = head.removeprefix("# ").partition("=")
-    if key != "stream_frames" or not frames.isdecimal() or int(frames) < 1:
+    if key != "stream_frames" or not frames.isdecimal() or len(frames) > 9 or int(frames) < 1:
         raise InputError(f"{where}, line 1", repr(head[:40]), "'# stream_frames=N'")
     widths = (1, program.trim_size, program.channels, 1, 1, len(OUTPUTS), program.state_size, program.prepared_size)
     if heading != _heading(widths) or not body.strip():

@@ -274,7 +274,7 @@ def read_scenario(text: str, where: str) -> Scenario:
     """A scenario from TOML; see the built-in one for the keys."""
     try:
         content = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # a whole number of too many digits is no error of TOML
         raise InputError(where, f"is not TOML ({error})", "a scenario") from error
     made: Scenario = _build(Scenario, content, where)
     _check(made, where)

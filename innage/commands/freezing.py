@@ -132,7 +132,7 @@ def read_numbers(text: str, groups: int) -> dict[Role, int]:
     numbers: dict[Role, int | None] = {}
     for part in text.split(","):
         role, colon, number = (word.strip() for word in part.partition(":"))
-        if role not in list(Role) or role in numbers or (colon and not number.isdecimal()):
+        if role not in list(Role) or role in numbers or (colon and not (number.isdecimal() and len(number) <= 9)):
             raise InputError("--roles", repr(part), "each role once, ROLE:GROUPS, such as fit:10,choose:5,calibrate:9,prove:6; roles: " + ", ".join(Role))
         numbers[Role(role)] = int(number) if colon else None
     rest = [role for role, number in numbers.items() if number is None]

@@ -122,7 +122,7 @@ def _typed(given: list[str], sensor: Sensor) -> dict[TrimKind, tuple[int, ...]]:
     for text in given:
         kind, _, counts = text.partition("=")
         cells = [cell.strip() for cell in counts.split(",")]
-        if kind not in set(TrimKind) or not all(cell.isdecimal() for cell in cells) or len(cells) != sensor.channels:
+        if kind not in set(TrimKind) or not all(cell.isdecimal() and len(cell) <= 10 for cell in cells) or len(cells) != sensor.channels:
             raise InputError("--trim", text, f"KIND={','.join(sensor.channel_names)} with a whole number for each", "kinds: " + ", ".join(TrimKind))
         found[TrimKind(kind)] = tuple(int(cell) for cell in cells)
     return found
