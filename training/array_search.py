@@ -16,7 +16,7 @@ from dataset.records import FrozenData, Limits
 from training.array_program import SCORE_HIGH, SCORE_LOW, Parts
 from training.features import MEAN_SHIFT, columns, emit_features, still_features, width
 from training.nets import Net, fit_net, quantise_net
-from training.operating import DEFAULT_SHARES, Operating, Scores, find_operating
+from training.operating import DEFAULT_SHARES, Operating, Scores, find_operating, without_false_wets
 from training.program import LEVEL_UNITS_PER_MM, Builder, shift_round_int
 from training.recipes import Board
 from training.rows import Floats, Ints, Mask, group_weights
@@ -82,15 +82,21 @@ class LevelTask:
 
 
 def default_recipes(trim: str) -> tuple[ArrayRecipe, ...]:
-    """What is tried when nothing else is asked for: from one small net that watches the pads only to a net each for plain liquid and for foam."""
+    """What is tried when nothing else is asked for: from one small net that watches the pads only to a net each for plain liquid and for foam.
+
+    Watchers have one hidden layer: those of two knew more of what they had been fitted to, and let false wets through on other units.
+    """
     small = [
         ArrayRecipe(hidden, bits, watcher, STILL, False, trim, groups)
-        for hidden, bits, watcher, groups in (((8,), 16, (8,), STILL), ((12, 6), 8, (8,), STILL), ((12, 6), 8, (12, 6), MOVING), ((16, 8), 8, (12, 6), MOVING))
+        for hidden, bits, watcher, groups in (((8,), 16, (8,), STILL), ((12, 6), 8, (8,), STILL), ((12, 6), 8, (12,), MOVING), ((16, 8), 8, (12,), MOVING))
     ]
     large = [
-        ArrayRecipe(hidden, bits, (16, 8), watched, True, trim, MOVING, (16, 8))
-        for hidden, bits, watched in (((16, 8), 8, STILL), ((16, 8), 8, UNREST), ((24, 12), 8, UNREST), ((24, 12), 16, STILL), ((24, 12), 16, UNREST))
-    ]
+        ArrayRecipe(hidden, bits, watcher, UNREST, True, trim, MOVING, foam)
+        for hidden, bits, watcher, foam in (
+            ((16, 8), 8, (16,), ()), ((16, 8), 8, (16,), (16, 8)), ((24, 12), 8, (16,), ()), ((24, 12), 16, (16,), ()), ((24, 12), 16, (16,), (16, 8)),
+            ((24, 12), 16, (24,), ()),
+        )
+    ]  # fmt: skip
     return (*small, *large)
 
 
@@ -240,14 +246,12 @@ def wanted_shares(limits: Limits | None) -> Mapping[str, float]:
     return shares
 
 
-def thresholds_of(parts: Parts, rig: Rig, data: FrozenData, rows: Mask, span_mm: float, limits: Limits | None) -> Operating:
-    """The operating point on ``rows``: those of fit and choose groups together, since few units show how much units differ.
-
-    Doubt is learned from errors on units left out, and the nets have far fewer weights than frames to fit them to, so that their scores are spread alike on
-    both.
-    """
-    its = scores_of(parts, rig, data, rows, span_mm)
-    return find_operating(its, data.level_mm[rows], states_of(data).where(rows), span_mm, wanted_shares(limits))
+def thresholds_of(parts: Parts, rig: Rig, data: FrozenData, fit: Mask, choose: Mask, span_mm: float, limits: Limits | None) -> Operating:
+    """The operating point: shares from the choose groups, which no net has seen; false wets are hunted on the fit groups too, since empty tanks are few."""
+    chosen, every = (scores_of(parts, rig, data, rows, span_mm) for rows in (choose, fit | choose))
+    states = states_of(data)
+    at = find_operating(chosen, data.level_mm[choose], states.where(choose), span_mm, wanted_shares(limits))
+    return without_false_wets(chosen, states.where(choose), at, every, states.where(fit | choose), span_mm)
 
 
 def scores_of(parts: Parts, rig: Rig, data: FrozenData, rows: Mask, span_mm: float) -> Scores:

@@ -95,7 +95,8 @@ def train_array(
         raise InputError("trim", chosen_trim, "one of " + ", ".join(kinds), "the units of this frozen set have no others")
     rig = prepare_rig(data, board, fit, used, chosen_trim)
     tried = default_recipes(chosen_trim) if recipes is None else recipes
-    nets, watchers = _learn_all(data, board, rig, fit, tried, seed, progress, jobs)
+    with threadpool_limits(limits=1):  # around them all: workers that are threads would give each other's limits back
+        nets, watchers = _learn_all(data, board, rig, fit, tried, seed, progress, jobs)
     found = [_candidate(data, board, rig, recipe, nets, watchers, fit, choose, limits, name) for recipe in tried]
     found.sort(key=lambda c: (table_bytes(c.program) if c.program else np.inf, c.error, c.recipe.family, c.recipe.size, c.recipe.bits))
     costed = measured(list(found), budget, cost, progress)
@@ -175,7 +176,7 @@ def _candidate(
     its_nets = [nets[task] for task in recipe.levels()]
     try:
         parts = parts_of(its_nets, watchers[recipe.watch_groups, recipe.watcher, round(recipe.steps * WATCHER_SHARE)], rig, recipe, data, fit, board.span_mm)
-        at = thresholds_of(parts, rig, data, fit | choose, board.span_mm, limits)
+        at = thresholds_of(parts, rig, data, fit, choose, board.span_mm, limits)
         its = scores_of(parts, rig, data, choose, board.span_mm)
         program = assemble(name, board, parts, at, None, {})
     except ProgramError as error:

@@ -76,7 +76,7 @@ def find_operating(its: Scores, label_mm: Floats, states: States, span_mm: float
     foam = max(_apart(its.foam, states.foam), int(np.quantile(its.foam[seen], 1 - _FALSE_FOAM)))
     made = replace(made, foam_above=foam, film_above=_apart(its.film, states.film))
     made = replace(made, strange_above=max(int(np.quantile(its.strange[seen], _STRANGE_QUANTILE)) + 1, ONE // 2))
-    return _doubts(its, made, states, span_mm, shares)
+    return _doubts(its, made, states, shares)
 
 
 def accepted(its: Scores, at: Operating) -> Mask:
@@ -110,26 +110,36 @@ def _apart(score: Ints, truth: Mask) -> int:
     return int(levels[int(np.argmax(rates))])
 
 
-def _doubts(its: Scores, at: Operating, states: States, span_mm: float, shares: Mapping[str, float]) -> Operating:
-    """Both thresholds of doubt as low as the shares asked for leave room; lower still where an empty tank would be read as wet."""
+def _doubts(its: Scores, at: Operating, states: States, shares: Mapping[str, float]) -> Operating:
+    """Both thresholds of doubt as low as the shares asked for leave room."""
     wanted = {name: 1 - (1 - share) * (1 - _SPARE) for name, share in shares.items()}
-    levels = np.unique(np.quantile(its.doubt, np.linspace(0, 1, 401)).astype(np.int64))
-    classes = {"clean": states.clean, "foam": states.foam & ~states.empty, "film": states.film & ~states.empty}
-
-    def gives(tried: Operating, least: Mapping[str, float], names: Collection[str]) -> bool:
-        given = accepted(its, tried)
-        return all(float(given[classes[name]].mean()) >= least.get(name, 0) for name in names if classes[name].any())
-
+    levels = _levels(its)
     for threshold, names in (("doubt_above", ("clean",)), ("doubt_above_flagged", ("foam", "film"))):
-        k = bisect.bisect_left(levels, True, key=lambda t: gives(replace(at, **{threshold: int(t)}), wanted, names))
+        k = bisect.bisect_left(levels, True, key=lambda t: _gives(its, replace(at, **{threshold: int(t)}), states, wanted, names))
         at = replace(at, **{threshold: int(levels[min(k, len(levels) - 1)])})
+    return at
+
+
+def without_false_wets(its: Scores, states: States, at: Operating, others: Scores, their_states: States, span_mm: float) -> Operating:
+    """Thresholds of doubt lowered until no empty tank among ``others`` is read as wet, or ``its`` rows are given the least that a product can live with."""
 
     def lowered(t: int) -> Operating:
         return replace(at, doubt_above=min(at.doubt_above, int(t)), doubt_above_flagged=min(at.doubt_above_flagged, int(t)))
 
-    # false wets first: what is left of them is hunted down to the last shares that a product can live with
-    floor = bisect.bisect_left(levels, True, key=lambda t: gives(lowered(t), _LEAST, classes))
-    safe = bisect.bisect_left(levels, True, key=lambda t: bool(false_wet(its, lowered(t), states, span_mm).any()))
+    levels = _levels(its)
+    safe = bisect.bisect_left(levels, True, key=lambda t: bool(false_wet(others, lowered(t), their_states, span_mm).any()))
     if safe == len(levels):
         return at
+    floor = bisect.bisect_left(levels, True, key=lambda t: _gives(its, lowered(t), states, _LEAST, _LEAST))
     return lowered(int(levels[min(max(safe - 1, floor, 0), len(levels) - 1)]))
+
+
+def _levels(its: Scores) -> Ints:
+    return np.unique(np.quantile(its.doubt, np.linspace(0, 1, 401)).astype(np.int64))
+
+
+def _gives(its: Scores, at: Operating, states: States, least: Mapping[str, float], names: Collection[str]) -> bool:
+    """Whether at least the shares ``least`` of the classes named are given."""
+    classes = {"clean": states.clean, "foam": states.foam & ~states.empty, "film": states.film & ~states.empty}
+    given = accepted(its, at)
+    return all(float(given[classes[name]].mean()) >= least.get(name, 0) for name in names if classes[name].any())

@@ -67,7 +67,7 @@ def thinned_fit(data: FrozenData, most: int) -> FrozenData:
 
 
 def refit(data: FrozenData, board: Board, recipe: ArrayRecipe, fit: Mask, choose: Mask, limits: Limits | None, seed: int) -> Refit:
-    """Fit ``recipe`` on ``fit`` rows, set its thresholds on both and ``choose`` rows.
+    """Fit ``recipe`` on ``fit`` rows, set its thresholds on ``choose`` rows.
 
     Raises InputError where a unit lacks the recipe's trim, ProgramError where the net has no integers in the recipe's bits.
     """
@@ -77,7 +77,7 @@ def refit(data: FrozenData, board: Board, recipe: ArrayRecipe, fit: Mask, choose
         doubt = unseen_doubt(data, rig, fit, board.span_mm, seed, recipe.steps // 2)
         watched = learn_watcher(data, rig, recipe.watch_groups, fit, recipe.watcher, seed, doubt, round(recipe.steps * WATCHER_SHARE))
         parts = parts_of(nets, watched, rig, recipe, data, fit, board.span_mm)
-        at = thresholds_of(parts, rig, data, fit | choose, board.span_mm, limits)
+        at = thresholds_of(parts, rig, data, fit, choose, board.span_mm, limits)
     return Refit(assemble("refit", board, parts, at, None, {}), rig.trims, board.span_mm, parts, at)
 
 

@@ -26,7 +26,7 @@ _STRANGE_SHARE = 0.35  # made-up frames, per captured frame
 _LEAST_CHANGE = 0.3  # of the swing, on some pad: less than that could be a drop
 _HAND = (0.35, 1.2)  # height of a hand's rise, in swings
 _HAND_WIDTH = (0.8, 2.5)  # in pads
-_RIDGE = 1e-5
+_RIDGE = 1e-4
 
 
 @dataclass(frozen=True)
@@ -114,7 +114,7 @@ def _hand(base: Floats, rng: np.random.Generator) -> Floats:
 def fit_watcher(
     features: Floats, shares: Floats, groups: Sequence[str], doubt: Floats, states: States, group: Ints, hidden: Sequence[int], seed: int, steps: int
 ) -> Net:
-    """Fit the watcher to rows (n, ...) and made-up frames."""
+    """Fit the watcher to rows (n, ...) and to made-up strange frames."""
     rng = np.random.default_rng(seed)
     odd = make_strange(shares, rng, max(int(_STRANGE_SHARE * len(shares)), 8))
     x = np.vstack([features, still_features(odd, groups)])
