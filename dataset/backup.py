@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from dataset.database import HISTORY, TIMEOUT_S, revision_of, translated
+from dataset.disk import sync_folder
 from dataset.errors import InputError, StoreError
 
 _PIECE = 1 << 20
@@ -55,7 +56,7 @@ def backup(path: Path, target: Path, *, timeout_s: float = TIMEOUT_S) -> Backup:
             source.execute("ROLLBACK")
         _compare(made, kept, target)
         made.replace(target)
-        _sync(target.parent)
+        sync_folder(target.parent)
     return Backup(target, file_sha256(target), kept, revision, target.stat().st_size)
 
 
@@ -90,7 +91,7 @@ def restore(copy: Path, path: Path, sha256: str, *, replace: bool = False, timeo
         _compare(made, kept, path)
         try:
             before = _put(made, path, timeout_s)
-            _sync(path.parent)
+            sync_folder(path.parent)
         except OSError as error:
             raise InputError(str(path), f"cannot be written ({error.strerror})", "a folder that may be written to") from error
     return before
@@ -189,14 +190,3 @@ def _put(made: Path, path: Path, timeout_s: float) -> Path | None:
                 beside.rename(kept.with_name(kept.name + end))
         made.replace(path)
     return kept
-
-
-def _sync(folder: Path) -> None:
-    """Bring a folder's entries to the disk, where the system can."""
-    if os.name != "posix":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

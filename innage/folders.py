@@ -10,6 +10,7 @@ import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
+from dataset.disk import sync_folder
 from dataset.errors import InputError
 
 
@@ -64,7 +65,7 @@ def write_file(out: Path, content: bytes) -> None:
     try:
         _write(aside / "new", content)
         (aside / "new").replace(out)
-        _sync(out.parent)
+        sync_folder(out.parent)
     except OSError as error:
         raise InputError(str(out), f"cannot be written ({error.strerror})", "a folder that may be written to") from error
     finally:
@@ -86,12 +87,12 @@ def write_bundle(out: Path, files: Mapping[str, bytes]) -> None:
         fresh.mkdir()
         for name, content in files.items():
             _write(fresh / name, content)
-        _sync(fresh)
+        sync_folder(fresh)
         if not (out.is_dir() and _exchange(fresh, out)):
             if out.is_dir():
                 out.rename(old)
             fresh.rename(out)
-        _sync(out.parent)
+        sync_folder(out.parent)
         shutil.rmtree(aside)
     except OSError as error:
         raise InputError(str(out), f"cannot be written ({error.strerror})", "a folder that may be written to") from error
@@ -121,14 +122,3 @@ def _write(path: Path, content: bytes) -> None:
         file.write(content)
         file.flush()
         os.fsync(file.fileno())
-
-
-def _sync(folder: Path) -> None:
-    """Bring a folder's entries to the disk, where the system can."""
-    if os.name != "posix":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

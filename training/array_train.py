@@ -64,6 +64,11 @@ class ArrayCandidate(Candidate):
         """The mean over classes of the P95 in mm."""
         return np.inf if self.figures is None else error_of(self.figures)
 
+    @property
+    def false_wets(self) -> int:
+        """Episodes on the choose groups in which an empty tank was read as wet."""
+        return 0 if self.figures is None else int(self.figures["false_wet"]["wrong"])
+
     def summary(self) -> dict[str, Any]:
         """The candidate as a row of the metrics."""
         classes = {} if self.figures is None else {name: (its.get("p95_mm"), its["accepted_share"]) for name, its in self.figures["classes"].items()}

@@ -49,6 +49,11 @@ class Candidate:
         return np.inf if value is None else float(value)
 
     @property
+    def false_wets(self) -> int:
+        """Episodes on the choose groups in which an empty tank was read as wet; 0 where nothing says what empty looks like."""
+        return 0
+
+    @property
     def cautious(self) -> dict[str, Any]:
         """The integer figures with ``departure_mm`` added in quadrature to the errors.
 
@@ -179,14 +184,16 @@ def pick(candidates: Sequence[Candidate], limits: Limits | None) -> tuple[Candid
     if not fitting:
         return min((c for c in possible if c.cost is not None), key=_flash), "no candidate fits the budget; the smallest is given"
     size = "flash" if priced else "estimated flash"
+    fewest = min(c.false_wets for c in fitting)  # a pump that runs dry is worse than millimetres
+    dry_safe = [c for c in fitting if c.false_wets == fewest]
     if limits is None:
-        best = min(c.error for c in fitting)
-        near = [c for c in fitting if c.error <= best * _AS_GOOD]
+        best = min(c.error for c in dry_safe)
+        near = [c for c in dry_safe if c.error <= best * _AS_GOOD]
         return min(near, key=_flash), f"no limits were given: the smallest by {size} within 2 % of the best choose error"
     good = [c for c in fitting if c.meets]
     if good:
         return min(good, key=_flash), f"the smallest by {size} of {len(good)} candidates that meet the limits" + (" and fit the budget" if priced else "")
-    nearest = min(fitting, key=lambda c: c.error)
+    nearest = min(dry_safe, key=lambda c: c.error)
     why = "no candidate meets the limits; the nearest is " + f"{nearest.recipe.family} {nearest.recipe.size} with {nearest.recipe.bits} bits"
     if any(c.meets for c in possible):
         why = "no candidate that fits the budget meets the limits; the nearest is " + f"{nearest.recipe.family} {nearest.recipe.size}"

@@ -12,11 +12,12 @@ from dataset.errors import InputError
 from dataset.records import FrozenData, Limit, Limits, Role
 from training.array_program import assemble
 from training.array_search import MOVING, STILL, UNREST, ArrayRecipe, learn_levels, learn_watcher, parts_of, prepare_rig, scores_of, unseen_doubt
-from training.array_train import train_array
+from training.array_train import ArrayCandidate, train_array
 from training.judged import judge, judge_scores
 from training.operating import find_operating
-from training.program import digest, run
+from training.program import Builder, digest, run
 from training.recipes import Board
+from training.search import pick
 from training.streams import values_of
 from training.trimming import TRIMS, trim_counts
 from training.watch import make_strange, states_of
@@ -183,3 +184,18 @@ def test_an_unknown_trim_and_too_few_units_are_refused(make_strip: Make) -> None
     few = make_strip(frames=20, units=3, choose=0, prove=1)
     with pytest.raises(InputError, match="no 'choose' group"):
         train_array(few, board_of(few), "m", None, None, None, 0, {}, lambda *_: None)
+
+
+def test_fewer_false_wets_come_before_a_smaller_error() -> None:
+    """With limits that none meets and without any: the candidate that read no empty tank as wet, though its error is the larger."""
+
+    def candidate(error: float, wrong: int) -> ArrayCandidate:
+        classes = {"clean": {"p95_mm": error, "accepted_share": 1.0}}
+        program = Builder("m", 8, 1, 100, 64)
+        zero = program.const(0)
+        made = program.finish(low=zero, level=zero, high=zero, validity=zero, flags=zero)
+        return ArrayCandidate(SMALL[0], None, made, {}, {}, False, figures={"classes": classes, "false_wet": {"wrong": wrong}})
+
+    safe, near = candidate(3.0, 0), candidate(1.0, 2)
+    assert pick([near, safe], None)[0] is safe
+    assert pick([near, safe], Limits("l", 1, (Limit("p95_mm", 0.1),)))[0] is safe
