@@ -28,7 +28,7 @@ from training.program import OPS, OUTPUTS, Array, Builder, Node, Program, digest
 from training.program.ops import Attribute
 
 RUNTIMES: dict[str, Callable[[bytes], Runtime]] = {"onnxruntime": in_onnxruntime, "reference": in_reference}
-EVERY_DAY, MANY, BATCH = 30, 180, 60
+EVERY_DAY, MANY, BATCH = 12, 180, 60
 SEED = 23
 Attributes = dict[str, Attribute]
 

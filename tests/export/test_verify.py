@@ -294,6 +294,7 @@ def test_every_c_table_entry(small_bundle: Files) -> None:
     assert missed == []
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("remembering")
 def test_every_onnx_initializer_entry(small_bundle: Files) -> None:
     """A bit turned over in any number of the ONNX models is noticed, whether or not the hashes were made to fit."""
@@ -304,6 +305,7 @@ def test_every_onnx_initializer_entry(small_bundle: Files) -> None:
         assert [k for k, flip in enumerate(flips) if not rejected_both_ways(small_bundle, {name: flip})] == []
 
 
+@pytest.mark.slow
 def test_every_program_table_entry(small_bundle: Files) -> None:
     """A bit turned over in any table of program.json is noticed, even when manifest, digest and hashes were made to fit."""
     flips = list(program_flips(small_bundle["program.json"], (0, 4)))

@@ -84,7 +84,7 @@ def innage(*words: str) -> Result:
 
 def test_a_refit_is_kept_with_its_parent_and_the_opening_counted(store: Path, tmp_path: Path) -> None:
     """The model that is shown is the one that is stored; pads one and a half times as high move the old levels by up to half of 76 mm, the top pad's edge."""
-    done = innage("retrain", "first", "--tank", "tall", "--name", "second", "--picture", str(tmp_path / "c.svg"), "--json")
+    done = innage("retrain", "first", "--tank", "tall", "--name", "second", "--picture", str(tmp_path / "c.svg"), "--steps", "10", "--json")
     assert done.exit_code == 0, done.output
     found = json.loads(done.stdout)
     assert (found["openings"], found["limits_of"], found["refused"]) == (1, "owner@1", {})

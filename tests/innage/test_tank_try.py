@@ -57,6 +57,7 @@ def test_what_is_said() -> None:
     assert not Path("innage.db").exists()
 
 
+@pytest.mark.slow
 def test_facts_in_full() -> None:
     told = facts(TRIED)
     assert told["simulated"] is True
@@ -79,6 +80,7 @@ def test_earthed_liquid_shows_more() -> None:
     assert all(e > f for e, f in zip(earthed, floating, strict=True))
 
 
+@pytest.mark.slow
 def test_a_blind_stretch_is_named() -> None:
     """From 20 mm above the only pad nothing moves but what the liquid's own capacitance to earth does; earthed, that is gone too."""
     said = run("tank try --span-mm 60 --wall-mm 2 --pad-width-mm 12 --pad low:1:12 --coupling earthed --coarsest-mm 0.5")
@@ -86,6 +88,7 @@ def test_a_blind_stretch_is_named() -> None:
     assert "to 60 mm" in said
 
 
+@pytest.mark.slow
 def test_a_mounting_of_the_store(tmp_path: Path) -> None:
     for line in (
         "tank add jar --span-mm 30 --wall-mm 2",

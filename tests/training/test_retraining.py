@@ -20,7 +20,7 @@ from training.retraining import ALONE, OLD, TOGETHER, learning_curve, reached, r
 from training.train import board_of
 
 Make = Callable[..., FrozenData]
-RECIPE = ArrayRecipe((6,), 16, (6,), STILL, False, "full", steps=40)
+RECIPE = ArrayRecipe((6,), 16, (6,), STILL, False, "full", steps=25)
 LIMITS = Limits("l", 1, (Limit("p95_pct_span", 12.0, "clean"),))
 
 

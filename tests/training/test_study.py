@@ -89,6 +89,7 @@ def test_a_set_without_the_groups_asked_for_is_refused(make_strip: Callable[...,
         study_trims(Study(small, board_of(small), RECIPE, Role.PROVE), silent)
 
 
+@pytest.mark.slow
 def test_an_ablation_holds_both_and_fits_like_recipes_once(data: FrozenData) -> None:
     """Three trims, as chosen and five sets of features make nine recipes, of which the chosen one stands there three times."""
     told: list[tuple[str, int, int]] = []

@@ -32,6 +32,7 @@ def _train(data: FrozenData, limits: Limits | None = None, families: tuple[str, 
     return train(data, name="m", limits=limits, budget=None, cost=None, seed=0, families=families)
 
 
+@pytest.mark.slow
 def test_another_process_makes_the_same_bytes(made_up: MadeUp, fingerprint: Callable[[FrozenData], str]) -> None:
     """Trained again in another process with another hash seed, program, float ONNX and metrics of all families are the same bytes."""
     call = [sys.executable, "-c", _AGAIN, str(Path(__file__).with_name("conftest.py"))]

@@ -47,6 +47,7 @@ def test_whole_wall_table_and_its_order_of_convergence() -> None:
     assert fine.max() < coarse.max() / 1.6
 
 
+@pytest.mark.slow
 def test_foam_and_film_with_conductivity() -> None:
     """What a pad sees of foam and film, complex: within 0.006 of full liquid (the table has three digits)."""
     assert worst(foam_film_rows()) < 0.006

@@ -121,6 +121,7 @@ def test_thin_foam_counts_by_its_thickness(tables: dict[Coupling, Response]) -> 
     assert half - none == pytest.approx((whole - none) / 2)
 
 
+@pytest.mark.slow
 def test_another_wall_is_another_table(tmp_path: Path) -> None:
     thin, thick = (
         response_table(Slice(((2.0, 16.0),), 12.0, wall, 2.3, 24.0, depth_mm=20.0), TAP, 12.0, cache=tmp_path, jobs=1)[Coupling.EARTHED] for wall in (1.0, 3.0)
@@ -138,6 +139,7 @@ def test_a_table_is_solved_once(tables: dict[Coupling, Response], cache: Path) -
     assert [path.suffix for path in cache.iterdir()] == [".npz"]
 
 
+@pytest.mark.slow
 def test_a_torn_table_is_solved_again(tables: dict[Coupling, Response], cache: Path, tmp_path: Path) -> None:
     (whole,) = cache.iterdir()
     (tmp_path / whole.name).write_bytes(whole.read_bytes()[:-200])

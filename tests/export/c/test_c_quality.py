@@ -41,6 +41,7 @@ def said(command: list[str], folder: Path) -> str:
     return done.stderr + (f"exit {done.returncode}" if done.returncode else "")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("tool", "standard"), [("gcc", "-std=c99"), ("g++", "-std=c++17")])
 def test_the_other_compiler_says_nothing(every_model: Path, tool: str, standard: str) -> None:
     """GCC, optimising so that it follows values, has no warning for any model, as C99 and as C++17."""
