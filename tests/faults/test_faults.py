@@ -184,6 +184,7 @@ def test_a_boards_clock_that_runs_back(store: Path, tmp_path: Path) -> None:
         assert opened.sessions() == ()
 
 
+@pytest.mark.slow
 def test_two_processes_write_at_once(store: Path, tmp_path: Path) -> None:
     """One waits for the other: both exit 0, and everything of both is there."""
     files = [[str(readings(tmp_path / f"run{who}{k}.csv", 2000, seed=1000 * who + k)) for k in range(3)] for who in range(2)]

@@ -98,6 +98,7 @@ def test_sessions_that_a_model_was_made_from_are_refused(store: Path) -> None:
     assert innage(store, "compare", "good", "bad", "--role", "fit").exit_code == 2
 
 
+@pytest.mark.slow
 def test_a_sweep_says_how_far_a_baseline_may_drift(store: Path, tmp_path: Path) -> None:
     """The swing is 80 mm = 5120 counts, an eighth and more of it off the label beyond the bound of 1 mm at 2 % (1.6 mm), not at 1 % (0.8 mm).
 

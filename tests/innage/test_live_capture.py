@@ -131,6 +131,7 @@ def test_frames_arrive_whole_and_in_order(store: Path, board: Callable[[int], tu
     assert "garbage" in bad
 
 
+@pytest.mark.slow
 def test_a_killed_capture_loses_at_most_a_second_and_goes_on(store: Path, board: Callable[[int], tuple[str, Path]]) -> None:
     """Kill -9 in the middle: by the board's clock at most the last second is missing; the resumed capture has every acknowledged frame."""
     port, sent = board(0)

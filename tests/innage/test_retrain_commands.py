@@ -82,6 +82,7 @@ def innage(*words: str) -> Result:
     return CliRunner().invoke(app, words, env={"COLUMNS": "200"})
 
 
+@pytest.mark.slow
 def test_a_refit_is_kept_with_its_parent_and_the_opening_counted(store: Path, tmp_path: Path) -> None:
     """The model that is shown is the one that is stored; pads one and a half times as high move the old levels by up to half of 76 mm, the top pad's edge."""
     done = innage("retrain", "first", "--tank", "tall", "--name", "second", "--picture", str(tmp_path / "c.svg"), "--steps", "10", "--json")

@@ -84,6 +84,7 @@ def test_long_sessions_keep_their_extremes(tmp_path: Path, drawn: list[Figure]) 
     assert line.get_xdata()[int(np.nanargmax(line.get_ydata()))] == (frames.t_ms[123_457] - frames.t_ms[0]) / 1000
 
 
+@pytest.mark.slow
 def test_the_same_session_gives_the_same_file(tmp_path: Path) -> None:
     """SVG and PNG of one session are the same bytes each time."""
     for suffix in (".svg", ".png"):

@@ -102,6 +102,7 @@ def test_a_mounting_of_the_store(tmp_path: Path) -> None:
     assert "permittivity 78.41 and 0.05 S/m" in run("tank try here --liquid tap")
 
 
+@pytest.mark.slow
 def test_the_picture(tmp_path: Path) -> None:
     for name in ("a.svg", "b.svg"):
         run(TRIED + f" --picture {name}")
