@@ -37,7 +37,7 @@ def stream(lag_ms: float, seed: int = 9, every_ms: int = 250) -> Stream:
     return Stream("scale.csv", t_ms + lag_ms, level, np.full(len(t_ms), 0.03), np.full(len(t_ms), 0.1))
 
 
-@pytest.mark.parametrize("lag_ms", [-41_370.0, 0.0, 73_512.0])
+@pytest.mark.parametrize("lag_ms", [pytest.param(-41_370.0, marks=pytest.mark.slow), 0.0, pytest.param(73_512.0, marks=pytest.mark.slow)])
 def test_the_lag_is_found(lag_ms: float) -> None:
     """Over three fills the lag is found to within three of its standard uncertainties, which are a fraction of a frame period."""
     found = [find_lag(stream(lag_ms, seed), fill(seed)) for seed in range(3)]

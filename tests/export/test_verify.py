@@ -318,6 +318,7 @@ def test_every_program_table_entry(small_bundle: Files) -> None:
     assert missed == []
 
 
+@pytest.mark.slow
 def test_flipped_c_table_fails_its_selftest(small_bundle: Files) -> None:
     """Compiled and run, C with one wrong table entry denies its own self-test: the check that runs it needs no hash."""
     source, places = c_table(small_bundle)

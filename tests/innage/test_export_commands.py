@@ -257,6 +257,7 @@ def test_verify_of_no_bundle(tmp_path: Path) -> None:
     assert "holds no manifest.json; expected the folder of an exported bundle, or its zip file" in done.stderr
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("store")
 def test_kernels_are_written_as_asked(tmp_path: Path) -> None:
     """What --kernels and --assembly ask for stands in the manifest, in the measured cost as in the C; an unknown kind is refused."""

@@ -102,6 +102,7 @@ def test_a_refit_is_kept_with_its_parent_and_the_opening_counted(store: Path, tm
     assert "kept as third" in again.stdout or "can stay in use with new trims" in again.stdout
 
 
+@pytest.mark.slow
 def test_a_study_of_trims_opens_prove_only_when_asked(store: Path) -> None:
     done = innage("study", "first", "--trims", "--json")
     assert done.exit_code == 0, done.output

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 import joblib  # type: ignore[import-untyped]
+import pytest
 from joblib._parallel_backends import ThreadingBackend  # type: ignore[import-untyped]
 
 from dataset.records import FrozenData, Role
@@ -27,6 +28,7 @@ class Counted(ThreadingBackend):  # type: ignore[misc]
         return super().submit(func, callback)
 
 
+@pytest.mark.slow
 def test_a_backend_of_ones_own_takes_the_fits(make_strip: Callable[..., FrozenData]) -> None:
     data = make_strip(units=8, frames=20)
     board = board_of(data)

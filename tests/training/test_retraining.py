@@ -187,6 +187,7 @@ def test_the_old_program_reads_the_same_liquid_at_the_new_pads(made) -> None:
     assert its.found["moved_mm"] == pytest.approx(29.0)
 
 
+@pytest.mark.slow
 def test_another_board_leaves_new_alone(old: FrozenData, new: FrozenData, made) -> None:
     """A sensor of half the pace: neither the old program nor the old sessions serve, each with its reason; the refit on new sessions does."""
     model, _, _ = made
@@ -223,6 +224,7 @@ def test_reached_means_from_there_to_the_end() -> None:
     assert reached(rows(None, None), "ok") is None
 
 
+@pytest.mark.slow
 def test_the_same_curve_twice(old: FrozenData, new: FrozenData) -> None:
     board = board_of(new)
     one, two = (learning_curve(new, None, board, replace(RECIPE, steps=6), LIMITS, 3, lambda *_: None) for _ in range(2))

@@ -42,6 +42,7 @@ def test_untrimmed_counts_do_not_carry_over(data: FrozenData) -> None:
     assert found["needed"] == next(name for name in errors if within[name])
 
 
+@pytest.mark.slow
 def test_each_group_of_features_is_measured(data: FrozenData) -> None:
     """The programs differ, so that each is compiled for itself: the stand-in counts operations, and unrest needs more of them and state."""
     seen = []
