@@ -60,7 +60,7 @@ def new_store(template: Path, tmp_path: Path) -> Store:
     return Store.open(shutil.copy(template, tmp_path / "new.db"))
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def register() -> Callable[[Store], Bench]:
     """Registers a bench in a store."""
     return make_bench

@@ -28,9 +28,10 @@ if TYPE_CHECKING:
 ODD = '=1+1 "quoted", back\\slash, Füllstand\nsecond line'
 
 
-@pytest.fixture
-def store(new_store: Store, register: Callable[[Store], Bench]) -> Store:
+@pytest.fixture(scope="module")
+def filled(template: Path, tmp_path_factory: pytest.TempPathFactory, register: Callable[[Store], Bench]) -> Path:
     """Every kind of record, with every optional fact and with none; sessions with amended marks, one on both benches at once."""
+    new_store = Store.open(shutil.copy(template, tmp_path_factory.mktemp("filled") / "filled.db"))
     bench = register(new_store)
     box = to_json(Profile((Box(100.0, 50.0, 110.0),)))
     tank = new_store.add_tank(Tank("canister", 0, 100.0, "PP", 2.0, 3.5, 95.0, ODD, box, 5.0, 1e-4, 20.0))
@@ -52,7 +53,19 @@ def store(new_store: Store, register: Callable[[Store], Bench]) -> Store:
     new_store.amend_marks(sessions[0].id, (Mark(3, 4, 1 / 3),), "A. Bench", "a third")
     new_store.amend_marks(sessions[2].id, (Mark(0, 40, 50.0),), "B. Bench", "a first mark")
     new_store.void(sessions[1].id, "=void")
-    return new_store
+    new_store.close()
+    return new_store.path
+
+
+@pytest.fixture
+def store(filled: Path, tmp_path: Path) -> Store:
+    return Store.open(shutil.copy(filled, tmp_path / "store.db"))
+
+
+@pytest.fixture(scope="module")
+def texts(filled: Path) -> dict[str, str]:
+    with Store.open(filled) as opened:
+        return opened.to_text()
 
 
 @pytest.fixture
@@ -138,12 +151,11 @@ REFUSED = [
 
 
 @pytest.mark.parametrize(("name", "old", "new", "said"), REFUSED, ids=[f"{r[0]}-{r[3][:20]}" for r in REFUSED])
-def test_changed_by_hand(store: Store, blank: Store, name: str, old: str, new: str, said: str) -> None:
+def test_changed_by_hand(texts: dict[str, str], blank: Store, name: str, old: str, new: str, said: str) -> None:
     """What cannot be is refused with file and place, and nothing is written."""
-    files = store.to_text()
-    assert old in files[name]
+    assert old in texts[name]
     with pytest.raises(InputError, match=said):
-        blank.from_text(files | {name: files[name].replace(old, new, 1)})
+        blank.from_text(texts | {name: texts[name].replace(old, new, 1)})
     assert blank.tanks() == blank.units() == ()
 
 

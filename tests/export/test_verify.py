@@ -285,6 +285,7 @@ def _rows(attributes: dict[str, Any]) -> Iterator[Any]:
             yield from value if isinstance(value[0], list) else [value]
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("remembering")
 def test_every_c_table_entry(small_bundle: Files) -> None:
     """A bit turned over in any number of the C's tables is noticed, whether or not the hashes were made to fit."""
@@ -355,6 +356,7 @@ def test_every_c_table_entry_is_caught_by_running(small_bundle: Files) -> None:
 # --- renderings that compute something else ---
 
 
+@pytest.mark.slow
 def test_other_arithmetic_is_caught_by_running(small_bundle: Files) -> None:
     """C that overlooks faulty channels passes its self-test, but not the vectors; the first one that differs is named."""
     changed = small_bundle["innage.c"].replace(b"const int32_t v_faults = (int32_t)faults;", b"const int32_t v_faults = (int32_t)(faults & 0U);")

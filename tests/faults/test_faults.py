@@ -85,6 +85,7 @@ def mounted(tmp_path: Path) -> Iterator[Callable[[str], Path]]:
     subprocess.run([shutil.which("umount") or "umount", str(place)], capture_output=True, check=False)
 
 
+@pytest.mark.slow
 def test_a_file_that_cannot_grow(store: Path, tmp_path: Path, small_files: Callable[[int], None]) -> None:
     """Logging is refused in one sentence, nothing of it is in the store, and it goes on when there is room."""
     file = readings(tmp_path / "run.csv", 100_000)

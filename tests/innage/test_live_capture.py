@@ -176,6 +176,7 @@ def test_interrupting_keeps_the_capture_open(store: Path, board: Callable[[int],
     assert session.frames == listed["frames"]
 
 
+@pytest.mark.slow
 def test_a_fill_plan_from_standard_input(store: Path) -> None:
     """Lines on standard input are frames; nobody confirms a step, so there are no marks, and the end of the input seals."""
     text = "".join(f"{10 * k}," + ",".join(str((1000 * c + k) % 60000) for c in range(CHANNELS)) + "\n" for k in range(40))

@@ -115,6 +115,7 @@ def test_a_study_of_trims_opens_prove_only_when_asked(store: Path) -> None:
     assert "unrest" in opened.stdout
 
 
+@pytest.mark.slow
 def test_what_cannot_be_retrained_is_refused(store: Path, refused: Callable[..., str]) -> None:
     assert "model first" in refused("retrain", "first", "--tank", "tall", "--name", "first")
     assert "family 'line'" in refused("retrain", "line", "--tank", "tall", "--name", "x")

@@ -125,6 +125,7 @@ def test_a_new_store_gets_all_that_a_session_needs(small: Path) -> None:
         assert (steps.mounting.tank.name, steps.mounting.sensor.channels) == ("cup", 3)
 
 
+@pytest.mark.slow
 def test_each_call_logs_another_session_and_each_store_the_same_ones(small: Path, tmp_path: Path, bench: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
     """The same three calls in two stores give the same three hashes, all different; another seed is another unit and gives others."""
 

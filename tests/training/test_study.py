@@ -30,6 +30,7 @@ def data(make_strip: Callable[..., FrozenData]) -> FrozenData:
     return make_strip(units=8, frames=24)
 
 
+@pytest.mark.slow
 def test_untrimmed_counts_do_not_carry_over(data: FrozenData) -> None:
     """The strips' units differ by a tenth of a swing on each pad: without a trim the error is more than twice that with one."""
     limits = Limits("l", 1, (Limit("p95_pct_span", 8.0, "clean"),))

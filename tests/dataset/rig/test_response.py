@@ -79,7 +79,7 @@ def test_a_tank_of_air_shows_no_level(tmp_path: Path) -> None:
     assert low == pytest.approx(high, rel=1e-9)
 
 
-@pytest.mark.parametrize(("what", "within"), [("clean", 0.02), ("foam", 0.10), ("film", 0.06)])
+@pytest.mark.parametrize(("what", "within"), [("clean", 0.02), pytest.param("foam", 0.10, marks=pytest.mark.slow), ("film", 0.06)])
 def test_interpolated_is_near_to_a_halved_grid(tables: dict[Coupling, Response], what: str, within: float) -> None:
     """Tables against direct solutions at levels of their own, on a grid half as coarse, where the surface lies on a line of that grid."""
     problem = SliceProblem(SMALL, 0.5)

@@ -35,6 +35,7 @@ def test_cost_is_that_of_the_image_and_the_run(all_built: dict[str, Any]) -> Non
     assert cost.stack >= 16
 
 
+@pytest.mark.slow
 def test_multiplier_and_wait_states_cost_cycles_only(all_built: dict[str, Any]) -> None:
     """A slow multiplier and wait states cost cycles; flash, RAM and stack stay."""
     program = all_built["strip"].program

@@ -105,6 +105,7 @@ def test_a_makefile_with_two_models(project: Path, levels: str) -> None:
     run(project / "firmware", levels)
 
 
+@pytest.mark.slow
 def test_a_cmake_project_with_two_models(project: Path, levels: str) -> None:
     """CMake with both fragments does the same."""
     cmake = _tool("cmake")
