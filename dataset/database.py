@@ -141,9 +141,9 @@ def revision_of(path: Path, timeout_s: float, history: History, connect: Callabl
         try:
             (application,) = connection.execute("PRAGMA application_id").fetchone()
             rows = connection.execute("SELECT version_num FROM alembic_version").fetchall() if application == APPLICATION_ID else []
-        except sqlite3.DatabaseError as error:
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
             busy = isinstance(error, sqlite3.OperationalError) and "no such table" not in str(error)
-            if busy or ("malformed" in str(error) and int.from_bytes(head[68:72], "big") == APPLICATION_ID):
+            if busy or (is_damage(error) and int.from_bytes(head[68:72], "big") == APPLICATION_ID):
                 raise
             raise no_store from error
     if len(rows) != 1:
@@ -160,13 +160,13 @@ def translated(path: Path, timeout_s: float) -> Iterator[None]:
     """Turn errors of the driver into a StoreError that says what to do."""
     try:
         yield
-    except (DBAPIError, sqlite3.Error) as error:
+    except (DBAPIError, sqlite3.Error, UnicodeDecodeError) as error:
         cause = error.orig if isinstance(error, DBAPIError) else error
         text = str(cause)
         if "locked" in text or "busy" in text:
             found = f"another process was writing to it for more than {timeout_s:g} s"
             raise StoreError(str(path), found, "", "nothing was changed; try again when the other process is done") from error
-        if "malformed" in text or "not a database" in text:
+        if is_damage(cause):
             raise StoreError(
                 str(path), f"the file is damaged ({text})", "", "'innage check' says what is lost, 'innage restore' puts a backup in its place"
             ) from error
@@ -218,3 +218,8 @@ def _configure(driver_connection: Any, _record: object) -> None:
 def _begin(connection: Connection) -> None:
     # a writer takes the lock at once: upgrading a reader's lock later could fail after work was done
     connection.exec_driver_sql("BEGIN IMMEDIATE" if connection.get_execution_options().get("innage_writes") else "BEGIN")
+
+
+def is_damage(error: BaseException) -> bool:
+    """Whether the driver says that the file's content is broken; a broken name inside one of its own messages does not even decode."""
+    return isinstance(error, UnicodeDecodeError) or "malformed" in str(error) or "not a database" in str(error)
