@@ -1,50 +1,26 @@
-"""The command ``innage``: gathers the commands and turns the one family of expected errors into a sentence."""
+"""The command ``innage``: turns the one family of expected errors into a sentence. The commands are in :mod:`innage.command_table`."""
 
 from __future__ import annotations
 
 import sys
-from typing import Any
+from typing import Annotated, Any
 
 import typer
-from typer.core import TyperGroup
 
 from dataset.errors import InnageError
-from innage.commands import (
-    backup,
-    budget,
-    checking,
-    comparing,
-    demo,
-    exporting,
-    freezing,
-    gaps,
-    limits,
-    liquid,
-    live,
-    logging,
-    mapping,
-    marking,
-    merging,
-    mounting,
-    replaying,
-    retraining,
-    rig,
-    rig_filling,  # noqa: F401 - adds a command to 'rig'
-    sensor,
-    sessions,
-    studying,
-    sweeping,
-    tank,
-    text,
-    tracing,
-    training,
-    trimming,
-    unit,
-)
+from innage.lazy import LazyGroup, suggest
 
 
-class Face(TyperGroup):
+class Face(LazyGroup):
     """The one place where an expected error becomes a sentence on stderr and exit code 2, Ctrl-C 130; anything else keeps its traceback."""
+
+    def make_context(self, *args: Any, **extra: Any) -> Any:
+        """Read the options that stand before the command."""
+        try:
+            return super().make_context(*args, **extra)
+        except Exception as error:
+            suggest(error)
+            raise
 
     def invoke(self, ctx: Any) -> Any:
         """Run the command that the arguments name."""
@@ -56,37 +32,27 @@ class Face(TyperGroup):
         except KeyboardInterrupt:
             print("innage: interrupted", file=sys.stderr)
             raise typer.Exit(130) from None
+        except Exception as error:
+            suggest(error)
+            raise
 
 
-app = typer.Typer(
-    name="innage",
-    cls=Face,
-    help="Log capture sessions of contactless level sensors, train small integer models on them, and export verified C and ONNX.",
-    no_args_is_help=True,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
-)
+app = typer.Typer(name="innage", cls=Face, no_args_is_help=True, pretty_exceptions_enable=False, rich_markup_mode=None)
 
-for module, name in (
-    (tank, "tank"),
-    (liquid, "liquid"),
-    (sensor, "sensor"),
-    (mounting, "mounting"),
-    (unit, "unit"),
-    (budget, "budget"),
-    (limits, "limits"),
-    (mapping, "mapping"),
-    (live, "capture"),
-    (marking, "mark"),
-    (trimming, "trim"),
-    (rig, "rig"),
-    (text, "text"),
-):
-    app.add_typer(module.app, name=name)
-for module in (logging, sessions, gaps, merging, checking, backup):
-    module.register(app)
-for module in (freezing, training, retraining, studying, comparing, replaying, sweeping, exporting, tracing, demo):
-    module.register(app)
+
+def _say_version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version
+
+        print(f"innage {version('innage')}")
+        raise typer.Exit
+
+
+@app.callback()
+def innage(
+    version: Annotated[bool, typer.Option("--version", help="Show the version and exit.", callback=_say_version, is_eager=True)] = False,
+) -> None:
+    """Log capture sessions of contactless level sensors, train small integer models on them, and export verified C and ONNX."""
 
 
 def main() -> None:

@@ -22,7 +22,7 @@ def backup(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Copy the whole store, checked, to one file, while others may go on writing to it."""
+    """Copy the whole store, checked, to one file. Others may go on writing to it."""
     from dataset.backup import backup as make
     from dataset.errors import InputError
     from innage.folders import write_file
@@ -47,7 +47,7 @@ def restore(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Put a backup in the store's place, after its hash and everything in it were checked."""
+    """Put a backup in the store's place, once it is checked."""
     import tempfile
 
     from dataset.backup import restore as put_back

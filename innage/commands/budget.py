@@ -68,7 +68,7 @@ def check(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Measure a model or a bundle on the budget's core; exit 1 when it is over in anything, with what would fit."""
+    """Measure a model or a bundle on the budget's core. Exit 1 when it is over in anything, with what would fit."""
     from innage.budget_check import judge, show
 
     with progress("measuring"):

@@ -24,7 +24,7 @@ def check(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Check every page, reference and hash of the store; exit 1 when something is damaged, which is named."""
+    """Check every page, reference and hash of the store. Exit 1 when something is damaged, which is named."""
     from dataset.integrity import check_store
 
     if fill_up is not None:

@@ -64,7 +64,7 @@ def demo(
     out: Annotated[Path, typer.Option("--out", help="The new folder to work in.")] = Path("innage-demo"),
     real: Annotated[bool, typer.Option("--real", help="Measured readings of one pad, one unit and one run, instead of the virtual rig.")] = False,
 ) -> None:
-    """Run the whole job in a new folder, showing each command: on the virtual rig, or with --real on measured readings."""
+    """Run the whole job in a new folder, showing each command. On the virtual rig, or with --real on measured readings."""
     from dataset.errors import InputError
 
     if out.exists():

@@ -48,7 +48,10 @@ def export(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Check limits and budget, then write the bundle: C, header, ONNX, vectors, harness, report, manifest. Exit 1 when a limit is not met or over budget."""
+    """Check limits and budget, then write the bundle.
+
+    It holds C, header, ONNX, vectors, harness, report and manifest. Exit 1 when a limit is not met or over budget.
+    """
     from export.manifest import MANIFEST, check_prefix, read_manifest
     from export.packing import pack
     from innage.budget_check import check_optimise, judge_model
@@ -89,7 +92,7 @@ def verify(
     every_core: Annotated[bool, typer.Option("--every-core", help="Run the C on every core that innage knows, not only on that of the budget.")] = False,
     json: JsonOption = False,
 ) -> None:
-    """Check that a bundle is whole and that its C, its ONNX and its vectors give the same numbers; exit 1 when they don't."""
+    """Check that a bundle is whole and that its parts agree. C, ONNX and vectors give the same numbers; exit 1 when they don't."""
     from export.verify import CHECKS, ON_REQUEST, verify_bundle
 
     with progress("verifying") as shown:

@@ -44,7 +44,7 @@ def gaps(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Show what has been captured, in independent sessions and units, and what is missing."""
+    """Show what has been captured, and what is missing. Counted are independent sessions and units."""
     from dataset.gaps import find_gaps
     from dataset.telling_apart import judge
 
@@ -82,7 +82,7 @@ def plan(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """List the next sessions worth running, those that close the largest shortfall first, and why."""
+    """List the next sessions worth running, and why. Those that close the largest shortfall come first."""
     from dataset.errors import InputError
     from dataset.gaps import find_gaps
     from dataset.limits_text import BUILT_IN, DEFAULT_TOML, read_limits

@@ -70,7 +70,7 @@ def sign(
     signer: Annotated[str, typer.Option(help="Who answers for these limits.")],
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Sign limits: the same rows again as a new revision that carries the signer; the earlier one stays as it is."""
+    """Sign limits: the same rows as a new revision with the signer. The earlier one stays as it is."""
     from dataset.canonical import limits_sha256
 
     opened = open_store(store)
@@ -80,7 +80,7 @@ def sign(
 
 @app.command()
 def default() -> None:
-    """Print the built-in limits as TOML, with the reasons for them, to change and add with --from."""
+    """Print the built-in limits as TOML, with reasons. To change, and to add with --from."""
     from dataset.limits_text import DEFAULT_TOML
 
     say(DEFAULT_TOML.rstrip("\n"))
@@ -105,7 +105,7 @@ def show(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Show the rows of limits (NAME or NAME@REVISION), who signed them, and the hash of what is signed."""
+    """Show limits (NAME or NAME@REVISION), and who signed them. With the hash of what is signed."""
     from dataset.canonical import limits_sha256
     from dataset.errors import InputError
     from dataset.limits_text import bound_text, write_limits

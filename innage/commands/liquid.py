@@ -13,7 +13,7 @@ from innage.output import emit, say, table
 if TYPE_CHECKING:
     from dataset.records import Liquid
 
-app = typer.Typer(help="Liquids: permittivity, conductivity and density, where they are known.", no_args_is_help=True, rich_markup_mode=None)
+app = typer.Typer(help="Liquids: permittivity, conductivity and density, where known.", no_args_is_help=True, rich_markup_mode=None)
 
 
 @app.command()
@@ -49,7 +49,7 @@ def based_on(base: Liquid, given: Liquid) -> Liquid:
 
 @app.command("common")
 def common_(json: JsonOption = False) -> None:
-    """List the common liquids that 'innage liquid add NAME --like' knows, with their sources."""
+    """List the common liquids for '--like', with their sources. Used as in 'innage liquid add NAME --like water'."""
     from dataset.liquids import COMMON
 
     if json:
@@ -89,7 +89,7 @@ def show(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Show one liquid, and with --at-c what its values are at a temperature."""
+    """Show one liquid, and with --at-c its values at a temperature."""
     from dataset.liquids import known
 
     liquid = open_store(store).liquid(name)

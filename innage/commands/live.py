@@ -167,7 +167,7 @@ def _report(session: Session, json: bool) -> None:
 
 @app.command("list")
 def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
-    """List the captures that are open: interrupted, or still running in another process."""
+    """List the captures that are open. They were interrupted, or still run in another process."""
     found = [_facts(c) for c in open_store(store).open_captures()]
     if json:
         emit(found)

@@ -104,7 +104,7 @@ def log(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Log capture sessions from text files, live from a board, or from the virtual rig."""
+    """Log capture sessions: from files, from a board, or from the rig."""
     from dataset.checks import check_mapping
     from dataset.errors import InputError
     from dataset.reading import read_file

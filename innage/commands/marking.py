@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from dataset.records import Mark, MarkRevision, Session
     from dataset.store import Store
 
-app = typer.Typer(help="Level marks: propose where they may go, set and amend them, show their history.", no_args_is_help=True, rich_markup_mode=None)
+app = typer.Typer(help="Level marks: propose, set and amend them, show their history.", no_args_is_help=True, rich_markup_mode=None)
 
 SessionArgument = Annotated[str, typer.Argument(help="The session's id, or its first digits.")]
 AuthorOption = Annotated[str, typer.Option(help="Who amends the marks.")]
@@ -83,7 +83,7 @@ def set_(
     air_density: AirOption = 1.2,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Give a session other marks, all of them from a file, as a new revision."""
+    """Give a session other marks, all from a file: a new revision."""
     from dataset.marking import read_marks
 
     opened = open_store(store)
@@ -107,7 +107,7 @@ def amend(
     remove: Annotated[bool, typer.Option("--remove", help="Leave these frames without a mark instead.")] = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Give some frames of a session another level, or none, as a new revision; the other marks stay."""
+    """Give some frames another level, or none: a new revision. The other marks stay."""
     from dataset.errors import InputError
     from dataset.marking import amended
     from dataset.records import Mark

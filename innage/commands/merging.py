@@ -23,7 +23,7 @@ def merge(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Bring in what another store has: all of it or nothing; what is here already, by content, stays as it is."""
+    """Bring in what another store has: all of it or nothing. What is here already, by content, stays as it is."""
     opened = open_store(store)
     with progress(f"merging {other.name}") as show:
         report = opened.merge(other, dry_run=dry_run, progress=show)

@@ -53,7 +53,7 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
 
 @app.command()
 def show(name: str, json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
-    """Show one mounting: which pads stand beside which heights of the tank."""
+    """Show one mounting: which pads stand beside which heights."""
     from dataset.layouts import mounting_warnings
 
     mounting = open_store(store).mounting(name)

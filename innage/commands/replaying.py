@@ -46,7 +46,10 @@ def replay(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """One reading a frame, state carried from power-on at the first; a gap in time starts anew. Exit 2 when the frames do not fit the model."""
+    """Give a model's readings of a field log, one for each frame.
+
+    State is carried from power-on at the first; a gap in time starts anew. Exit 2 when the frames do not fit the model.
+    """
     from dataset.errors import InputError
     from dataset.reading import read_file
     from export.replaying import replay as through_c

@@ -29,7 +29,7 @@ def retrain(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Compare the old model with new trims, old and new sessions together, and new sessions alone on a new tank, and keep the best refit."""
+    """Refit a model for a new tank, three ways, and keep the best. Compared are the old model with new trims, old and new sessions together, new ones alone."""
     from dataclasses import replace
 
     from training.retraining import retrain as compare_ways

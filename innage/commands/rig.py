@@ -59,7 +59,7 @@ def play(
     speed: Annotated[float, typer.Option(help="So many times faster than the board's clock.")] = 1.0,
     stdout: Annotated[bool, typer.Option("--stdout", help="Write the lines to standard output, for 'innage log --port -'.")] = False,
 ) -> None:
-    """Play a board on a port of its own: it says which, and begins whenever something opens it."""
+    """Play a board on a port of its own. It says which, and begins whenever something opens it."""
     from dataset.errors import InputError
     from dataset.rig.peer import captures, timed_lines
     from dataset.rig.peer import play as play_lines

@@ -6,13 +6,12 @@ from typing import Annotated
 
 import typer
 
-from innage.commands import rig
-from innage.commands.rig import ScenarioArgument
+from innage.commands.rig import ScenarioArgument, app
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, progress, say
 
 
-@rig.app.command()
+@app.command()
 def fill(
     scenario: ScenarioArgument,
     tank: Annotated[str, typer.Option(help="A tank of the scenario, NAME or NAME@REVISION.", show_default=False)],
@@ -21,7 +20,7 @@ def fill(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Capture a scenario's whole plan: every unit with its trims and a session for each liquid and recipe, all marked as simulated."""
+    """Capture a scenario's whole plan, all marked as simulated. Every unit with its trims, and a session for each liquid and recipe."""
     from dataset.errors import InputError
     from dataset.rig.bench import Bench
     from dataset.rig.filling import fill_store

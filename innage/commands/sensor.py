@@ -16,7 +16,7 @@ from innage.output import emit, say, table
 if TYPE_CHECKING:
     from dataset.records import Pad
 
-app = typer.Typer(help="Sensors: pads in channel order, count width and law, frame period.", no_args_is_help=True, rich_markup_mode=None)
+app = typer.Typer(help="Sensors: pads in channel order, count width and law, period.", no_args_is_help=True, rich_markup_mode=None)
 
 PAD_HELP = "One pad, NAME:BOTTOM_MM:HEIGHT_MM[:WIDTH_MM[:FREQUENCY_HZ]]; repeat in channel order. Heights are in the sensor's own coordinate, upwards."
 
@@ -92,7 +92,7 @@ def show(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Show one sensor (NAME or NAME@REVISION) with its pads; draw them with --picture."""
+    """Show one sensor (NAME or NAME@REVISION) with its pads. Draw them with --picture."""
     sensor = open_store(store).sensor(name)
     if picture is not None:
         from innage.drawings import draw_sensor

@@ -40,7 +40,7 @@ def show(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Show one capture session: its facts, its warnings, and its marks with a summary of the counts under each."""
+    """Show one capture session: its facts, warnings, marks and counts."""
     from dataset.conditions import conditions_text
 
     opened = open_store(store)

@@ -28,7 +28,7 @@ def study(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Fit a model's recipe again with other trims and other features, and show what each is worth. Without --trims and --features: both."""
+    """Show what trims and features are worth to a model. Its recipe is fitted again with others. Without --trims and --features: both."""
     import json as json_text
 
     from training.refitting import recipe_of

@@ -25,7 +25,7 @@ def sweep(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Alter captured counts (baseline, gain, film, one dead pad), trims as they were, and say how far each may go before a limit fails."""
+    """Alter captured counts, and say how far each may go. Baseline, gain, film, one dead pad, trims as they were, until a limit fails."""
     from dataset.errors import InputError
     from training.drift import sweep as swept
 

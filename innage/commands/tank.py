@@ -109,7 +109,7 @@ def show(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Show one tank (NAME or NAME@REVISION), with the volumes at some levels; draw it with --picture."""
+    """Show one tank (NAME or NAME@REVISION), and volumes at levels. Draw it with --picture."""
     from dataset.errors import InputError
     from dataset.profiles import profile_of
 
@@ -155,7 +155,7 @@ def volume(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """The volume at a level, or the level of a volume; with a tilt, the level that a pad beside the axis sees."""
+    """The volume at a level, or the level of a volume. With a tilt, the level that a pad beside the axis sees."""
     from dataset.errors import InputError
     from dataset.profiles import level_at_pad_mm, profile_of
 

@@ -23,7 +23,7 @@ def export(
     folder: Annotated[Path, typer.Argument(help="The folder to write to; made when missing. Files that are not of this command stay.")],
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Write tanks, liquids, sensors, mountings, units, budgets, limits, column mappings and all revisions of marks; no frames, trims or models."""
+    """Write registry, limits, mappings and marks as text files. All revisions; no frames, trims or models."""
     from innage.folders import write_file
 
     with open_store(store) as opened:
@@ -42,7 +42,7 @@ def import_(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Bring in what the text holds and the store has not: all of it or nothing, by the rules of 'innage merge'."""
+    """Bring in what the text holds and the store has not. All of it or nothing, by the rules of 'innage merge'."""
     files = read_folder(folder)
     with open_store(store) as opened:
         report = opened.from_text(files)

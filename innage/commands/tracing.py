@@ -30,7 +30,7 @@ def trace(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Walk from FILE to the model, the frozen set, the sessions and their source files; exit 1 when this store did not export it."""
+    """Walk from an exported file back to the readings behind it. Exit 1 when this store did not export it."""
     content = _read(file)
     digest = hashlib.sha256(content).hexdigest()
     with open_store(store) as opened:

@@ -40,7 +40,7 @@ def train(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Search for the smallest integer model that meets the limits, and score it on groups that it has never seen."""
+    """Search for the smallest integer model that meets the limits. It is scored on groups that it has never seen."""
     from training.train import train as search
 
     with open_store(store) as opened:
@@ -71,7 +71,7 @@ def models(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """List the models with their limits and flash, or show the figures of one."""
+    """List the models, or show the figures of one."""
     with open_store(store) as opened:
         found = opened.models() if name is None else (opened.model(name),)
     facts = [_facts(model) for model in found]

@@ -32,7 +32,7 @@ def write(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Write a unit's newest trims as the records that the exported C reads, one for each kind; docs/firmware.md has the layout."""
+    """Write a unit's newest trims as the bytes that the C reads. One record for each kind; docs/firmware.md has the layout."""
     from export.trim_bytes import record_of, write_records
 
     records = [record_of(trim) for trim in _newest(open_store(store).trims(unit), unit, mounting, kind)]
@@ -46,7 +46,7 @@ def write(
 
 
 def read(file: Annotated[Path, typer.Argument(help="Bytes as they were in a unit's memory.")], json: JsonOption = False) -> None:
-    """Show the trims in a file of bytes; every byte is checked, and one that is wrong is named."""
+    """Show the trims in a file of bytes. Every byte is checked, and one that is wrong is named."""
     from dataset.errors import InputError
     from export.trim_bytes import read_records
 

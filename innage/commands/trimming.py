@@ -19,7 +19,7 @@ from innage.output import emit, say, table
 if TYPE_CHECKING:
     from dataset.records import Trim, TrimLimits
 
-app = typer.Typer(help="Trims: a unit's own stored counts, and limits that a fixture passes units by.", no_args_is_help=True, rich_markup_mode=None)
+app = typer.Typer(help="Trims: a unit's own stored counts, and limits for a fixture.", no_args_is_help=True, rich_markup_mode=None)
 trim_bytes.register(app)
 
 
@@ -111,7 +111,7 @@ def limits(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Pass and reject limits of each channel, from each unit's newest trim; the range of trims that a program declares is the same."""
+    """Pass and reject limits of each channel, from units' trims. Each unit's newest counts; a program declares the same range of trims."""
     from dataset.errors import InputError
     from dataset.trims import latest, trim_limits
 

@@ -55,7 +55,7 @@ def try_(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Try a tank and a pad layout before they are built: response, blind stretches, resolution, what film, foam and earthing would do."""
+    """Try a tank and a pad layout before they are built. Shown are response, blind stretches, resolution, what film, foam and earthing would do."""
     from dataset.rig.outlook import Disturbance, level_pads, outlook, slice_of
     from dataset.rig.response import response_table
 

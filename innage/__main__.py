@@ -1,0 +1,5 @@
+"""``python -m innage``."""
+
+from innage.cli import main
+
+main()

@@ -1,0 +1,68 @@
+"""The commands by name: which module holds each, and its line in ``innage --help``, so that none is imported to be listed.
+
+A command's line is the first sentence of its help; a test holds the two together.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+
+class Entry(NamedTuple):
+    """Where a command lives (a module of ``innage.commands``) and what it does, in a line of 80 columns."""
+
+    module: str
+    line: str
+
+
+SECTIONS: dict[str, dict[str, Entry]] = {
+    "What the readings are taken on": {
+        "tank": Entry("tank", "Tanks: a vessel and its frozen shapes."),
+        "liquid": Entry("liquid", "Liquids: permittivity, conductivity and density, where known."),
+        "sensor": Entry("sensor", "Sensors: pads in channel order, count width and law, period."),
+        "mounting": Entry("mounting", "Mountings: a sensor revision on a tank revision."),
+        "unit": Entry("unit", "Units: physical samples of board, adhesive and tank."),
+        "trim": Entry("trimming", "Trims: a unit's own stored counts, and limits for a fixture."),
+    },
+    "Captures": {
+        "log": Entry("logging", "Log capture sessions: from files, from a board, or from the rig."),
+        "capture": Entry("live", "Live captures that are not sealed yet."),
+        "sessions": Entry("sessions", "List the capture sessions, void ones included."),
+        "show": Entry("sessions", "Show one capture session: its facts, warnings, marks and counts."),
+        "void": Entry("sessions", "Say that a session must not be used, and why."),
+        "mark": Entry("marking", "Level marks: propose, set and amend them, show their history."),
+        "mapping": Entry("mapping", "Column mappings, saved with 'innage log --save-mapping NAME'."),
+        "gaps": Entry("gaps", "Show what has been captured, and what is missing."),
+        "plan": Entry("gaps", "List the next sessions worth running, and why."),
+    },
+    "Models": {
+        "limits": Entry("limits", "Limits: bounds that a model must keep to, versioned."),
+        "budget": Entry("budget", "Budgets: flash, RAM, stack and cycles that a model may use."),
+        "freeze": Entry("freezing", "Freeze a choice of sessions; every group gets exactly one role."),
+        "frozen": Entry("freezing", "List the frozen sets, or show one with its groups."),
+        "train": Entry("training", "Search for the smallest integer model that meets the limits."),
+        "models": Entry("training", "List the models, or show the figures of one."),
+        "study": Entry("studying", "Show what trims and features are worth to a model."),
+        "compare": Entry("comparing", "Compare a candidate with the model in use."),
+        "retrain": Entry("retraining", "Refit a model for a new tank, three ways, and keep the best."),
+        "sweep": Entry("sweeping", "Alter captured counts, and say how far each may go."),
+        "replay": Entry("replaying", "Give a model's readings of a field log, one for each frame."),
+    },
+    "Handing over": {
+        "export": Entry("exporting", "Check limits and budget, then write the bundle."),
+        "verify": Entry("exporting", "Check that a bundle is whole and that its parts agree."),
+        "trace": Entry("tracing", "Walk from an exported file back to the readings behind it."),
+    },
+    "The store": {
+        "check": Entry("checking", "Check every page, reference and hash of the store."),
+        "backup": Entry("backup", "Copy the whole store, checked, to one file."),
+        "restore": Entry("backup", "Put a backup in the store's place, once it is checked."),
+        "merge": Entry("merging", "Bring in what another store has: all of it or nothing."),
+        "text": Entry("text", "Registry, limits and marks as plain text that diffs well."),
+    },
+    "Without a bench": {
+        "rig": Entry("rig_filling", "The virtual rig: everything made from it is simulated."),
+        "demo": Entry("demo", "Run the whole job in a new folder, showing each command."),
+    },
+}
+COMMANDS: dict[str, Entry] = {name: entry for section in SECTIONS.values() for name, entry in section.items()}

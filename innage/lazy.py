@@ -1,0 +1,73 @@
+"""A group of commands that imports a command's module only when that command is called, or its options are completed."""
+
+from __future__ import annotations
+
+from difflib import get_close_matches
+from importlib import import_module
+from typing import Any
+
+import typer
+from typer.core import TyperCommand, TyperGroup
+
+from innage.command_table import COMMANDS, SECTIONS
+
+
+class LazyGroup(TyperGroup):
+    """The commands of :mod:`innage.command_table`."""
+
+    _listing = False  # while names are completed a line of help is all that is asked for
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """The names, in the order of the table."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        """The command of that name, imported now; None when there is none."""
+        if cmd_name not in COMMANDS:
+            return None
+        if self._listing:
+            return TyperCommand(cmd_name, help=COMMANDS[cmd_name].line)
+        if cmd_name not in self.commands:
+            self.commands[cmd_name] = load(cmd_name)
+        return self.commands[cmd_name]
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """The commands and their lines, section by section, in one column."""
+        width = max(map(len, COMMANDS))
+        for title, entries in SECTIONS.items():
+            with formatter.section(title):
+                formatter.write_dl([(name.ljust(width), entry.line) for name, entry in entries.items()])
+
+    def shell_complete(self, ctx: Any, incomplete: str) -> Any:
+        """Names that begin with ``incomplete``, without an import."""
+        self._listing = True
+        try:
+            return super().shell_complete(ctx, incomplete)
+        finally:
+            self._listing = False
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        """The command that the first argument names; one that there is not ends with the nearest that there are."""
+        if args and args[0] not in COMMANDS and not args[0].startswith("-") and not ctx.resilient_parsing:
+            near = get_close_matches(args[0], COMMANDS)
+            ctx.fail(f"No such command {args[0]!r}." + (f" Did you mean {' or '.join(map(repr, near))}?" if near else ""))
+        return super().resolve_command(ctx, args)
+
+
+def load(name: str) -> Any:
+    """The command ``name`` with its options, from its module."""
+    module = import_module(f"innage.commands.{COMMANDS[name].module}")
+    holder = typer.Typer(rich_markup_mode=None, add_completion=False)
+    if hasattr(module, "register"):
+        module.register(holder)
+    else:
+        holder.add_typer(module.app, name=name)
+    return typer.main.get_group(holder).commands[name]
+
+
+def suggest(error: Exception) -> None:
+    """Reword a usage error about an unknown option so that it asks as one about an unknown command does."""
+    near = getattr(error, "possibilities", None)  # only the error of an unknown option has them
+    if near:
+        error.message = f"{error.message}. Did you mean {' or '.join(map(repr, near))}?"  # type: ignore[attr-defined]
+        error.possibilities = None  # type: ignore[attr-defined]
