@@ -28,6 +28,7 @@ from dataset.canonical import (
 from dataset.checks import check_marks, check_session, check_text
 from dataset.door import Summary, check_at_door, summarise
 from dataset.errors import InputError, NotFoundError, StoreError
+from dataset.listing import Amendment, newest_amendment
 from dataset.records import DoorWarning, Frames, Mark, MarkRevision, Mounting, NewSession, Session, Source, Stretch
 from dataset.registry import flat, liquid_row, mounting_row, same_record, to_liquid, to_mounting, to_unit, unit_row
 from dataset.tables import BlockRow, MarkRevisionRow, MarkRow, MountingRow, SessionRow, StretchRow, VoidRow, WarningRow
@@ -75,18 +76,10 @@ def _revision(row: SessionRow, revision: str | None) -> MarkRevision | None:
     found = [r for r in row.mark_revisions if revision in (NEWEST, r.sha256)]
     if revision is not None and revision != NEWEST and not found:
         raise StoreError(f"session {row.sha256[:ID_DIGITS]}", "has no revision of its marks of this hash", revision[:ID_DIGITS])
-    return _to_mark_revision(_newest(found)) if found and revision is not None else None
-
-
-def _newest(revisions: Sequence[MarkRevisionRow]) -> MarkRevisionRow:
-    """The end of the longest chain of amendments, and of two that are as long, the one with the greater hash.
-
-    Merged stores hold concurrent amendments in different orders; the answer must be the same in both.
-    """
-    length: dict[str, int] = {}
-    for row in revisions:  # one that is amended comes before the one that amends it
-        length[row.sha256] = length.get(row.parent_sha256 or "", 0) + 1
-    return max(revisions, key=lambda row: (length[row.sha256], row.sha256))
+    if not found or revision is None:
+        return None
+    newest = newest_amendment(Amendment(r.sha256, r.parent_sha256) for r in found)
+    return _to_mark_revision(next(r for r in found if r.sha256 == newest))
 
 
 def _to_mark_revision(row: MarkRevisionRow) -> MarkRevision:

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
+import re
+import shutil
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -14,16 +17,23 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 
+WIDTH = 80
+
+
 def console(stderr: bool = False) -> Console:
-    """A console that keeps to 80 columns when it isn't a terminal, so that logs look the same everywhere."""
+    """A console for what moves: progress, and the view of a live capture."""
     from rich.console import Console
 
     stream = sys.stderr if stderr else sys.stdout
-    return Console(file=stream, width=None if stream.isatty() else 100, highlight=False, soft_wrap=False)
+    return Console(file=stream, width=None if stream.isatty() else WIDTH, highlight=False, soft_wrap=False)
 
 
 def say(text: str) -> None:
-    """Print one sentence."""
+    """Print one sentence; a terminal gets it in lines of whole words."""
+    if sys.stdout.isatty():
+        import textwrap
+
+        text = "\n".join(textwrap.fill(line, width(), break_long_words=False, break_on_hyphens=False) for line in text.split("\n"))
     print(text)
 
 
@@ -32,41 +42,33 @@ def emit(data: Any) -> None:
     print(json.dumps(data, indent=2, sort_keys=True, ensure_ascii=False))
 
 
-LONG = 300  # rows; fitting a longer table to the width takes longer than finding what is in it
-
-
 def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
-    """Print a table; numbers stand to the right. ``None`` shows as a dash. Long tables are not folded to the width."""
-    if len(rows) > LONG:
-        _long_table(title, columns, rows)
-        return
-    from rich import box
-    from rich.markup import escape
-    from rich.table import Table
+    """Print a table that fits the terminal, or 80 columns; numbers stand to the right. ``None`` shows as a dash."""
+    from innage.text_table import lines_of
 
-    made = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False)
-    for name, right in zip(columns, _numeric(columns, rows), strict=True):
-        made.add_column(escape(name), justify="right" if right else "left", overflow="fold")
-    for row in rows:
-        made.add_row(*(escape(_cell(value)) for value in row))
-    out = console()
-    out.print(f"[bold]{escape(title)}[/bold]\n")
-    out.print(made)
-    out.print()
+    cells = [[_cell(value) for value in row] for row in rows]
+    print("\n".join([_bold(title), "", *lines_of(columns, cells, _numeric(columns, rows), width()), ""]))
 
 
-def _long_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
-    cells = [list(columns), *([_cell(value) for value in row] for row in rows)]
-    widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
-    aligned = [str.rjust if right else str.ljust for right in _numeric(columns, rows)]
-    lines = ["   ".join(align(cell, width) for align, cell, width in zip(aligned, row, widths, strict=True)).rstrip() for row in cells]
-    lines.insert(1, "-" * (sum(widths) + 3 * (len(widths) - 1)))
-    print("\n".join([title, "", *lines, ""]))
+def width() -> int:
+    """The columns of the terminal; 80 where the output goes elsewhere, so that logs look the same everywhere."""
+    return max(shutil.get_terminal_size((WIDTH, 24)).columns, 40) if sys.stdout.isatty() else WIDTH
+
+
+def _bold(text: str) -> str:
+    plain = not sys.stdout.isatty() or bool(os.environ.get("NO_COLOR")) or os.environ.get("TERM") == "dumb"
+    return text if plain else f"\x1b[1m{text}\x1b[0m"
 
 
 def _numeric(columns: Sequence[str], rows: Sequence[Sequence[object]]) -> list[bool]:
-    """Which columns hold numbers only."""
-    return [all(isinstance(r[k], int | float) or r[k] is None for r in rows) and bool(rows) for k in range(len(columns))]
+    """Which columns hold numbers only, be they written out already; the first column names the row unless it is made of numbers."""
+    return [bool(rows) and all(_is_number(row[k], written=k > 0) for row in rows) and any(row[k] is not None for row in rows) for k in range(len(columns))]
+
+
+def _is_number(value: object, written: bool) -> bool:
+    if isinstance(value, str):
+        return written and (value == "-" or re.fullmatch(r"[-+]?\d+(\.\d*)?(e[-+]?\d+)?", value) is not None)
+    return value is None or isinstance(value, int | float)
 
 
 def _cell(value: object) -> str:

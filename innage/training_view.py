@@ -25,7 +25,7 @@ Facts = dict[str, Any]
 
 
 def show_model(facts: Facts) -> None:
-    """Everything about one model that fits a terminal of 100 columns."""
+    """Everything about one model that fits a terminal of 80 columns."""
     metrics, origin = facts["metrics"], facts["frozen"]["origin"]
     if origin != "measured":
         say(f"All figures are of {origin} readings: they say nothing yet of a tank of plastic and water.\n")
@@ -33,7 +33,8 @@ def show_model(facts: Facts) -> None:
     if is_array(metrics):
         _show_claims(facts)
         _show_why(facts, metrics["trim"])
-        table("candidates, smallest first: P95 on the choose groups", [_two_lines(c) for c in CANDIDATE_COLUMNS], candidate_rows(metrics))
+        rows = [(*row[:-2], f"{row[-2] or '-'}{' *' if row[-1] else ''}") for row in candidate_rows(metrics)]
+        table("candidates, smallest first, the chosen one marked *: P95 on the choose groups", [_two_lines(c) for c in CANDIDATE_COLUMNS[:-1]], rows)
     else:
         _show_prove(metrics, facts["frozen"]["name"])
         _show_why(facts, None)
@@ -44,7 +45,7 @@ def show_model(facts: Facts) -> None:
 
 def show_models(found: list[Facts]) -> None:
     """One row a model."""
-    columns = ("model", "frozen set", "family", "size", "bits", "prove\nrmse mm", "met", "not\nmet", "not\nshown", "flash", "readings")
+    columns = ("model", "frozen set", "family", "size", "bits", "prove\nrmse mm", "met/not met\n/not shown", "flash", "readings")
     table("models", columns, [_model_row(one) for one in found])
 
 
@@ -53,10 +54,10 @@ def _model_row(facts: Facts) -> tuple[object, ...]:
     answers = [row["answer"] for row in metrics["limits"]]
     proved = metrics["prove"]["integer"]["rmse_mm"] if metrics["prove"] else None
     cost = metrics["chosen"]["cost"]
-    counts = tuple(answers.count(said) for said in ("met", "not met", "not shown"))
+    counts = "/".join(str(answers.count(said)) for said in ("met", "not met", "not shown"))
     family = "array" if is_array(metrics) else recipe["family"]
     named = (facts["name"], facts["frozen"]["name"], family, recipe["size"], recipe["bits"])
-    return (*named, proved, *counts, cost and cost["flash"], facts["frozen"]["origin"])
+    return (*named, proved, counts, cost and cost["flash"], facts["frozen"]["origin"])
 
 
 def _show_limits(answers: list[Facts]) -> None:

@@ -104,7 +104,7 @@ def plan(
     if json:
         emit(asdict(made) | {"limits": title, "group_by": group, "needs": [asdict(n) | {"short": n.short} for n in made.needs], "remarks": remarks})
         return
-    rows = [(fill(n.tank, 16), n.condition, n.groups, n.have, n.short, fill(n.why, 30)) for n in made.needs]
+    rows = [(n.tank, n.condition, n.groups, n.have, n.short, n.why) for n in made.needs]
     table(f"groups ({group}s) that {title} asks for", ("tank", "condition", "need", "have", "short", "why"), rows)
     _print_proposals(made.proposals)
     for remark in remarks:
@@ -197,7 +197,7 @@ def _print(found: Gaps) -> None:
         lines = [line for line in found.lines if (line.tank, line.sensor) == (tank, sensor)]
         step = found.spans[tank] / found.bands
         width = len(str(max(max(line.bands) for line in lines)))
-        rows = [(fill(line.liquid, 14), fill(line.condition, 18), _warmth(line), _counts(line, width), f"{line.sessions}/{line.units}") for line in lines]
+        rows = [(line.liquid, line.condition, _warmth(line), _counts(line, width), f"{line.sessions}/{line.units}") for line in lines]
         title = f"{tank}, {sensor}: sessions in each {step:g} mm"
         table(title, ("liquid", "conditions", "at C", f"0 to {found.spans[tank]:g} mm", "all/units"), rows)
 
@@ -214,5 +214,7 @@ def _warmth(line: Line) -> str | None:
 
 
 def _counts(line: Line, width: int) -> str:
-    """The bands from the datum up, a dot where there is no session."""
-    return " ".join(f"{count or '.':>{width}}" for count in line.bands)
+    """The bands from the datum up, a dot where there is no session; never folded."""
+    from innage.text_table import NO_BREAK
+
+    return " ".join(f"{count or '.':>{width}}" for count in line.bands).replace(" ", NO_BREAK)

@@ -12,6 +12,7 @@ from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 
 if TYPE_CHECKING:
+    from dataset.listing import SessionLine
     from dataset.records import Frames, Mark, Session, Stretch
 
 
@@ -24,14 +25,35 @@ def register(app: typer.Typer) -> None:
 
 def sessions(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     """List the capture sessions, void ones included."""
-    found = open_store(store).sessions()
+    from dataset.listing import session_lines
+
     if json:
-        emit([facts(s) for s in found])
-    elif found:
-        rows = [(s.id, s.unit.name, s.liquid.name, s.mounting.name, s.frames, labelled(s), len(s.warnings), s.source.file, _state(s)) for s in found]
-        table("capture sessions", ("session", "unit", "liquid", "mounting", "frames", "labelled", "warnings", "file", "state"), rows)
-    else:
+        emit([facts(s) for s in open_store(store).sessions()])
+        return
+    found = session_lines(store)
+    if found is None:  # no store yet, an older one, or one that is damaged
+        open_store(store).close()
+        found = session_lines(store) or ()
+    for mounting in dict.fromkeys(s.mounting for s in found):
+        _table(mounting, [s for s in found if s.mounting == mounting])
+    if not found:
         say("no sessions yet: try 'innage log FILE --tank TANK --sensor SENSOR --liquid LIQUID --unit UNIT'")
+
+
+def _table(mounting: str, lines: list[SessionLine]) -> None:
+    """The sessions on one mounting; what holds for all of them is said once."""
+    simulated = all(s.simulated for s in lines)
+    rows = [[s.id, s.unit, s.liquid, f"{s.labelled} of {s.frames}", s.file, _remarks(s, simulated)] for s in lines]
+    columns = ["session", "unit", "liquid", "frames\nlabelled", "source", "remarks"]
+    if not any(row[-1] for row in rows):
+        columns, rows = columns[:-1], [row[:-1] for row in rows]
+    table(f"capture sessions on mounting {mounting}" + (", all simulated" if simulated else ""), columns, rows)
+
+
+def _remarks(line: SessionLine, all_simulated: bool) -> str:
+    said = ["simulated"] if line.simulated and not all_simulated else []
+    said += [f"{line.warnings} warning{'s' if line.warnings > 1 else ''}"] if line.warnings else []
+    return ", ".join([*said, f"void: {line.void_reason}"] if line.void_reason is not None else said)
 
 
 def show(
@@ -127,8 +149,3 @@ def _stretch_facts(stretch: Stretch) -> dict[str, Any]:
     from dataset.canonical import conditions_content
 
     return {"start": stretch.start, "stop": stretch.stop} | conditions_content(stretch.conditions)
-
-
-def _state(session: Session) -> str:
-    words = ["simulated"] if session.simulated else []
-    return ", ".join([*words, f"void: {session.void_reason}"] if session.void_reason is not None else words)

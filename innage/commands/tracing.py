@@ -152,17 +152,19 @@ def _summarise(facts: dict[str, Any]) -> None:
     places: dict[tuple[str, ...], list[dict[str, Any]]] = {}
     for session in facts["sessions"]:
         places.setdefault((session["unit"], session["liquid"], session["mounting"], session["tank"]), []).append(session)
-    rows = []
-    for place, its in sorted(places.items()):
-        trims = [t for t in facts["frozen_set"]["trims"] if (t["unit"], t["mounting"]) == (place[0], place[2])]
-        rows.append((*place, len(its), sum(s["frames"] for s in its), _levels(its), _kinds(trims) or None, _remarks(its)))
-    table("sessions behind it", ("unit", "liquid", "mounting", "tank", "sessions", "frames", "levels mm", "trims", ""), rows)
+    for mounting, tank in sorted({place[2:] for place in places}):
+        rows = []
+        for place, its in sorted(places.items()):
+            if place[2:] == (mounting, tank):
+                trims = [t for t in facts["frozen_set"]["trims"] if (t["unit"], t["mounting"]) == (place[0], mounting)]
+                rows.append((*place[:2], len(its), sum(s["frames"] for s in its), _levels(its), _kinds(trims) or None, _remarks(its)))
+        table(f"sessions behind it, mounting {mounting} on tank {tank}", ("unit", "liquid", "sessions", "frames", "levels mm", "trims", "remarks"), rows)
     say("Every session with its source file, and every trim: --all")
 
 
 def _levels(sessions: Sequence[dict[str, Any]]) -> str | None:
     levels = [level for session in sessions for level in session["levels_mm"]]
-    return f"{min(levels):g} to {max(levels):g}" if levels else None
+    return f"{min(levels):.4g} to {max(levels):.4g}" if levels else None
 
 
 def _remarks(sessions: Sequence[dict[str, Any]]) -> str:
@@ -182,6 +184,6 @@ def _show_every(facts: dict[str, Any]) -> None:
         (s["id"], s["unit"], s["liquid"], s["mounting"], f"{s['tank']}, {s['sensor']}", s["frames"], _levels([s]), _remarks([s]), s["source"]["file"])
         for s in facts["sessions"]
     ]
-    table("sessions", ("session", "unit", "liquid", "mounting", "tank, sensor", "frames", "levels mm", "", "file"), rows)
+    table("sessions", ("session", "unit", "liquid", "mounting", "tank, sensor", "frames", "levels mm", "remarks", "file"), rows)
     sources = {s["source"]["sha256"]: s["source"]["file"] for s in facts["sessions"]}
     table("source files", ("file", "SHA-256"), [(name, digest) for digest, name in sorted(sources.items(), key=lambda item: item[::-1])])

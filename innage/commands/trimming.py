@@ -95,10 +95,17 @@ def list_(
     if json:
         emit([facts(t) for t in found])
     elif found:
-        rows = [(t.unit.name, t.mounting.name, t.kind, t.date, t.stage, t.temperature_c, ", ".join(map(str, t.counts)), _source(t)) for t in found]
+        # every count of one unit; of many units the least and the greatest
+        rows = [(t.unit.name, t.mounting.name, t.kind, t.date, t.stage, t.temperature_c, _counts(t, unit is not None), _source(t)) for t in found]
         table("trims", ("unit", "mounting", "kind", "date", "stage", "C", "counts", "from"), rows)
     else:
         say("no trims yet: try 'innage trim add --unit UNIT --mounting MOUNTING --kind dry --counts 123,456 --date 2026-01-31 --stage end-of-line'")
+
+
+def _counts(trim: Trim, each: bool) -> str:
+    if each or len(trim.counts) <= 2:
+        return ", ".join(map(str, trim.counts))
+    return f"{min(trim.counts)} to {max(trim.counts)}"
 
 
 @app.command()

@@ -184,8 +184,8 @@ def test_conditions(store: Path, tmp_path: Path, refused: Callable[..., str]) ->
     assert "for 2 sessions" in refused("log", *files[1:], *PAIR, "--conditions", stretches)
     run("log", files[2], *PAIR, "--time", "t", "--conditions", stretches, "--condition", "wall=film")
     shown = run("show", sessions()[2]["id"])
-    assert "0-9      surface=foam:20-45,wall=film" in shown
-    assert "10-29    surface=still,wall=film" in shown
+    assert "0-9     surface=foam:20-45,wall=film" in shown
+    assert "10-29   surface=still,wall=film" in shown
 
 
 def test_labels_by_weighing(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:

@@ -1,0 +1,121 @@
+"""What lists and completions show, read straight from the file: the object-relational mapper takes longer to load than such a query runs.
+
+Nothing here writes, makes or upgrades a store. A file that is not a store of the newest revision is answered with None, and
+:class:`dataset.store.Store` then says what is the matter with it, or upgrades it.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Callable, Iterable
+from contextlib import closing
+from dataclasses import dataclass
+from itertools import groupby
+from pathlib import Path
+from typing import NamedTuple, TypeVar
+
+from migrations import REVISIONS
+
+ID_DIGITS = 12
+T = TypeVar("T")
+
+_NAMES = {
+    "budget": "SELECT name FROM budget ORDER BY name",
+    "capture": "SELECT name FROM open_capture ORDER BY name",
+    "frozen": "SELECT name FROM frozen_set ORDER BY name",
+    "limits": "SELECT DISTINCT name FROM limits ORDER BY name",
+    "liquid": "SELECT name FROM liquid ORDER BY name",
+    "mapping": "SELECT name FROM mapping ORDER BY name",
+    "model": "SELECT name FROM model ORDER BY name",
+    "mounting": "SELECT name FROM mounting ORDER BY name",
+    "sensor": "SELECT DISTINCT name FROM sensor ORDER BY name",
+    "session": f"SELECT substr(sha256, 1, {ID_DIGITS}) FROM capture_session ORDER BY id",  # noqa: S608 - a number of ours
+    "tank": "SELECT DISTINCT name FROM tank ORDER BY name",
+    "unit": "SELECT name FROM unit ORDER BY name",
+}
+_SESSIONS = """
+SELECT s.id, substr(s.sha256, 1, 12), u.name, l.name, m.name, s.frames, s.source_file, coalesce(s.simulated, 0), v.reason,
+    (SELECT coalesce(sum(stop - start), 0) FROM mark WHERE session_id = s.id),
+    (SELECT count(*) FROM door_warning WHERE session_id = s.id)
+FROM capture_session s JOIN unit u ON u.id = s.unit_id JOIN liquid l ON l.id = s.liquid_id JOIN mounting m ON m.id = s.mounting_id
+    LEFT JOIN void_event v ON v.session_id = s.id
+ORDER BY s.id
+"""
+_REVISIONS = "SELECT session_id, sha256, parent_sha256, body FROM mark_revision ORDER BY session_id, sequence"
+
+
+@dataclass(frozen=True)
+class SessionLine:
+    """A capture session as a list shows it; ``labelled`` counts the frames whose level is known by its newest marks."""
+
+    id: str
+    unit: str
+    liquid: str
+    mounting: str
+    frames: int
+    labelled: int
+    warnings: int
+    file: str
+    simulated: bool
+    void_reason: str | None
+
+
+class Amendment(NamedTuple):
+    """A revision of a session's marks and the one that it amends (None: the sealed marks), by their hashes."""
+
+    sha256: str
+    parent_sha256: str | None
+
+
+def newest_amendment(amendments: Iterable[Amendment]) -> str:
+    """The hash at the end of the longest chain of amendments, and of two that are as long, the greater hash.
+
+    Each comes before those that amend it. Merged stores hold concurrent amendments in different orders; the answer must be the same in both.
+    """
+    length: dict[str, int] = {}
+    for sha256, parent in amendments:
+        length[sha256] = length.get(parent or "", 0) + 1
+    return max(length, key=lambda sha256: (length[sha256], sha256))
+
+
+def names(path: Path, what: str) -> tuple[str, ...] | None:
+    """The names of a kind (``tank``, ``unit``, ``session``, ...) in the store at ``path``; None where that is no store of the newest revision."""
+    query = _NAMES[what]
+    return _reading(path, lambda connection: tuple(name for (name,) in connection.execute(query)))
+
+
+def session_lines(path: Path) -> tuple[SessionLine, ...] | None:
+    """All capture sessions in the order they were logged, void ones included; None where ``path`` is no store of the newest revision."""
+
+    def work(connection: sqlite3.Connection) -> tuple[SessionLine, ...]:
+        amended = {
+            session: _labelled([(Amendment(sha256, parent), body) for _, sha256, parent, body in rows])
+            for session, rows in groupby(connection.execute(_REVISIONS), key=lambda row: row[0])
+        }
+        return tuple(
+            SessionLine(ref, unit, liquid, mounting, frames, amended.get(key, sealed), warnings, file, bool(simulated), reason)
+            for key, ref, unit, liquid, mounting, frames, file, simulated, reason, sealed, warnings in connection.execute(_SESSIONS)
+        )
+
+    return _reading(path, work)
+
+
+def _labelled(revisions: list[tuple[Amendment, str]]) -> int:
+    newest = newest_amendment(amendment for amendment, _ in revisions)
+    body = next(body for amendment, body in revisions if amendment.sha256 == newest)
+    return sum(stop - start for start, stop, *_ in json.loads(body))
+
+
+def _reading(path: Path, work: Callable[[sqlite3.Connection], T]) -> T | None:
+    """The outcome of ``work`` in one reading transaction, or None for anything but a store of the newest revision."""
+    if not path.is_file():
+        return None
+    try:
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, isolation_level=None)) as connection:
+            connection.execute("BEGIN")
+            if connection.execute("SELECT version_num FROM alembic_version").fetchall() != [(REVISIONS[-1],)]:
+                return None
+            return work(connection)
+    except (sqlite3.Error, ValueError, LookupError, TypeError):  # the store says what is wrong with it
+        return None

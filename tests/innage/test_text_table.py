@@ -1,0 +1,46 @@
+"""Tables keep to the width, lose no cell, and tear no number."""
+
+from __future__ import annotations
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from innage.text_table import NO_BREAK, lines_of
+
+WORDS = st.text("abc-/ ", max_size=40)
+
+
+@given(st.lists(st.tuples(WORDS, st.integers(-(10**6), 10**6), WORDS, st.floats(0, 1).map(lambda x: f"{x:.4g}")), min_size=1, max_size=5))
+def test_no_line_is_too_wide_and_every_cell_is_whole(rows: list[tuple[str, int, str, str]]) -> None:
+    """Whatever the words are: 60 columns hold two numbers and two texts, and the letters of each text come in their order."""
+    cells = [[str(cell) for cell in row] for row in rows]
+    lines = lines_of(("first", "count", "other", "share"), cells, (False, True, False, True), 60)
+    assert max(map(len, lines)) <= 60
+    body = "\n".join(lines[2:])
+    for row in cells:
+        assert row[1] in body.split()
+        assert row[3] in body.split()
+    assert sum(map(body.count, "abc")) == sum(sum(map(cell.count, "abc")) for row in cells for cell in (row[0], row[2]))
+
+
+def test_what_fits_stands_in_one_line() -> None:
+    lines = lines_of(("unit", "frames"), [("unit-1", "12"), ("unit-2", "1234")], (False, True), 80)
+    assert lines == ["unit    frames", "──────────────", "unit-1      12", "unit-2    1234"]
+
+
+def test_names_are_broken_after_punctuation() -> None:
+    lines = lines_of(("unit", "note"), [("detergent-canister-17", "a b")], (False, False), 20)
+    assert [line.split()[0] for line in lines[2:]] == ["detergent-", "canister-17"]
+
+
+def test_columns_that_do_not_fit_come_in_a_second_table_with_the_first_again() -> None:
+    numbers = [str(10**9 + k) for k in range(4)]
+    lines = lines_of(("mark", *"abcd"), [("0-9", *numbers)], (False, *[True] * 4), 40)
+    assert [line.split() for line in lines if line[:3] == "0-9"] == [["0-9", *numbers[:3]], ["0-9", numbers[3]]]
+    assert max(map(len, lines)) <= 40
+
+
+def test_a_row_of_bands_is_never_torn() -> None:
+    bands = NO_BREAK.join("0123456789")
+    lines = lines_of(("liquid", "bands"), [("some longer liquid here", bands)], (False, False), 34)
+    assert any("0 1 2 3 4 5 6 7 8 9" in line for line in lines)
