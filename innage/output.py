@@ -79,13 +79,11 @@ def _cell(value: object) -> str:
 
 @contextmanager
 def progress(title: str) -> Iterator[Callable[[str, int, int], None]]:
-    """Show progress on a terminal (on stderr); gives a function (what, done, total) to call. Silent elsewhere."""
+    """Show progress and the time left on a terminal (on stderr); gives a function (what, done, total) to call. Silent elsewhere."""
     if not sys.stderr.isatty():
         yield lambda what, done, total: None
         return
-    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+    from innage.progress_view import progress_line
 
-    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed}/{task.total}"), TimeRemainingColumn())
-    with Progress(*columns, console=console(stderr=True), transient=True) as bar:
-        task = bar.add_task(title, total=None)
-        yield lambda what, done, total: bar.update(task, description=f"{title}: {what}", completed=done, total=total)
+    with progress_line(title, console(stderr=True)) as moved:
+        yield moved

@@ -5,7 +5,7 @@ Everything is fitted on 'fit' units; sizes, widths and thresholds are chosen on 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -208,7 +208,10 @@ def _row_weights(data: FrozenData, at: Ints, states: States) -> Floats:
     return np.asarray(weights / weights.mean(), np.float64)
 
 
-def unseen_doubt(data: FrozenData, rig: Rig, fit: Mask, span_mm: float, seed: int, steps: int = LEVEL_STEPS // 2, jobs: int = 1) -> Floats:
+def unseen_doubt(
+    data: FrozenData, rig: Rig, fit: Mask, span_mm: float, seed: int, steps: int = LEVEL_STEPS // 2, jobs: int = 1,
+    progress: Callable[[str, int, int], None] | None = None,
+) -> Floats:  # fmt: skip
     """Targets of doubt for fit rows, (n,): from errors of level nets fitted without the row's unit, each on the frames that it is for."""
     groups = np.unique(data.group[fit])
     foam = states_of(data).foam
@@ -216,9 +219,12 @@ def unseen_doubt(data: FrozenData, rig: Rig, fit: Mask, span_mm: float, seed: in
     rows = [out & (foam == (frames == FOAM)) for out, frames in parts]
     tasks = [(fit & ~out, LevelTask(MOVING, (12, 6), steps, frames)) for out, frames in parts]
     needed = [k for k in range(len(parts)) if rows[k].any()]
-    nets = Parallel(n_jobs=jobs)(delayed(learn_level)(data, rig, tasks[k][1], tasks[k][0], seed, span_mm) for k in needed)
+    nets = Parallel(n_jobs=jobs, return_as="generator")(delayed(learn_level)(data, rig, tasks[k][1], tasks[k][0], seed, span_mm) for k in needed)
     made = np.zeros(len(fit))
-    for k, net in zip(needed, nets, strict=True):
+    say = progress or (lambda what, done, total: None)
+    say("learning what to doubt", 0, len(needed))
+    for done, (k, net) in enumerate(zip(needed, nets, strict=True), 1):
+        say("learning what to doubt", done, len(needed))
         made[rows[k]] = doubt_of(np.clip(net.predict(rig.of(MOVING, rows[k]))[:, 0], 0, span_mm) - data.level_mm[rows[k]], span_mm)
     return made
 

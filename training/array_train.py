@@ -102,7 +102,10 @@ def train_array(
     tried = default_recipes(chosen_trim) if recipes is None else recipes
     with threadpool_limits(limits=1):  # around them all: workers that are threads would give each other's limits back
         nets, watchers = _learn_all(data, board, rig, fit, tried, seed, progress, jobs)
-    found = [_candidate(data, board, rig, recipe, nets, watchers, fit, choose, limits, name) for recipe in tried]
+    found = []
+    for done, recipe in enumerate(tried):
+        progress("judging candidates", done, len(tried))
+        found.append(_candidate(data, board, rig, recipe, nets, watchers, fit, choose, limits, name))
     found.sort(key=lambda c: (table_bytes(c.program) if c.program else np.inf, c.error, c.recipe.family, c.recipe.size, c.recipe.bits))
     costed = measured(list(found), budget, cost, progress)
     picked, why = pick(costed, limits)
@@ -156,12 +159,13 @@ def _learn_all(
     data: FrozenData, board: Board, rig: Rig, fit: Mask, recipes: tuple[ArrayRecipe, ...], seed: int, progress: Progress, jobs_at_once: int
 ) -> tuple[dict[Any, Net], dict[Any, Net]]:
     """All float nets of the recipes, side by side; every fit has one thread and its own seed, so that the number of cores changes nothing."""
-    doubt = unseen_doubt(data, rig, fit, board.span_mm, seed, max(r.steps for r in recipes) // 2, jobs_at_once)
+    doubt = unseen_doubt(data, rig, fit, board.span_mm, seed, max(r.steps for r in recipes) // 2, jobs_at_once, progress)
     levels = sorted({task for r in recipes for task in r.levels()}, key=lambda k: (-sum(k.hidden), k.groups, k.hidden, k.frames))
     watchers = sorted({(r.watch_groups, r.watcher, round(r.steps * WATCHER_SHARE)) for r in recipes}, key=lambda k: (-sum(k[1]), k))
     jobs = [delayed(_one)(learn_watcher, data, rig, groups, fit, hidden, seed, doubt, steps) for groups, hidden, steps in watchers]
     jobs += [delayed(_one)(learn_level, data, rig, task, fit, seed, board.span_mm) for task in levels]
     made = []
+    progress("fitting nets", 0, len(jobs))
     for done, net in enumerate(Parallel(n_jobs=jobs_at_once, return_as="generator")(jobs), 1):
         progress("fitting nets", done, len(jobs))
         made.append(net)

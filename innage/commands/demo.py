@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+import sys
 from importlib import resources
 from pathlib import Path
 from typing import Annotated
@@ -90,9 +91,13 @@ def _run(steps: str, out: Path) -> None:
     from innage.cli import app
 
     command = typer.main.get_command(app)
-    for line in steps.strip().splitlines():
+    lines = steps.strip().splitlines()
+    for number, line in enumerate(lines, 1):
         refuses, text = line.startswith("!"), line.removeprefix("!")
-        say(f"\n$ innage {text}")
+        say("")
+        if sys.stdout.isatty():
+            say(f"step {number} of {len(lines)}")
+        say(f"$ innage {text}")
         code = command(_in_folder(shlex.split(text), out), standalone_mode=False)
         if refuses and code == 1:
             say("(exit code 1: it does not fit what is left; the next budget does)")

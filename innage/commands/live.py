@@ -175,7 +175,7 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
         columns = ("capture", "unit", "liquid", "mounting", "frames", "marks")
         table("open captures", columns, [tuple(f[c] for c in ("name", *columns[1:])) for f in found])
     else:
-        say("no capture is open")
+        say("no capture is open: try 'innage log --port PORT --tank TANK --sensor SENSOR --liquid LIQUID --unit UNIT'")
 
 
 @app.command()
