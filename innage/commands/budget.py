@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, progress, say, table
 
@@ -51,7 +52,7 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
 
 
 @app.command()
-def show(name: str, json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+def show(name: Annotated[str, typer.Argument(autocompletion=names_of("budget"))], json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     """Show one budget."""
     budget = open_store(store).budget(name)
     if json:
@@ -62,8 +63,10 @@ def show(name: str, json: JsonOption = False, store: StoreOption = DEFAULT_STORE
 
 @app.command()
 def check(
-    model: Annotated[str, typer.Argument(help="A model, or the folder or zip file of an exported bundle.")],
-    budget: Annotated[str | None, typer.Option(help="The budget to hold it against; for a bundle by default the one it was exported for.")] = None,
+    model: Annotated[str, typer.Argument(help="A model, or the folder or zip file of an exported bundle.", autocompletion=names_of("model"))],
+    budget: Annotated[
+        str | None, typer.Option(help="The budget to hold it against; for a bundle by default the one it was exported for.", autocompletion=names_of("budget"))
+    ] = None,
     optimise: Annotated[str | None, typer.Option(help="Compile for 'size' or 'speed'; for a bundle by default as it was exported.")] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,

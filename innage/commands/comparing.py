@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from dataset.records import Role
+from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, progress, say, table
 
@@ -29,10 +30,14 @@ def register(app: typer.Typer) -> None:
 def compare(
     first: Annotated[str, typer.Argument(help="The model in use.")],
     second: Annotated[str, typer.Argument(help="The candidate.")],
-    frozen: Annotated[str | None, typer.Option(help="Judge on this frozen set. Default: the first model's.")] = None,
+    frozen: Annotated[str | None, typer.Option(help="Judge on this frozen set. Default: the first model's.", autocompletion=names_of("frozen"))] = None,
     role: Annotated[Role, typer.Option(help="On the groups of this role; each opening of prove is counted.")] = Role.PROVE,
-    limits: Annotated[str | None, typer.Option(help="The limits that say where it matters. Default: the first model's, else the second's.")] = None,
-    budget: Annotated[str | None, typer.Option(help="Measure both for this budget. Default: what training measured.")] = None,
+    limits: Annotated[
+        str | None, typer.Option(help="The limits that say where it matters. Default: the first model's, else the second's.", autocompletion=names_of("limits"))
+    ] = None,
+    budget: Annotated[
+        str | None, typer.Option(help="Measure both for this budget. Default: what training measured.", autocompletion=names_of("budget"))
+    ] = None,
     picture: Annotated[Path | None, typer.Option(help="Draw where each is worse: FILE.svg, .png or .pdf.")] = None,
     seed: Annotated[int, typer.Option(min=0, help="Seed of the draws.")] = 0,
     json: JsonOption = False,

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, progress, say, table
 
@@ -34,8 +35,10 @@ def register(app: typer.Typer) -> None:
 
 
 def export(
-    model: Annotated[str, typer.Argument(help="The model to export.")],
-    budget: Annotated[str, typer.Option("--budget", help="What the firmware team left; checked before anything is written.")],
+    model: Annotated[str, typer.Argument(help="The model to export.", autocompletion=names_of("model"))],
+    budget: Annotated[
+        str, typer.Option("--budget", help="What the firmware team left; checked before anything is written.", autocompletion=names_of("budget"))
+    ],
     out: Annotated[Path, typer.Option("--out", help="The folder (with --zip the file) to write; new, empty, or a bundle of the same model.")],
     prefix: Annotated[str, typer.Option("--prefix", help="Begins the C identifiers and file names.")] = "innage",
     zipped: Annotated[bool, typer.Option("--zip", help="Write one file, OUT.zip, instead of a folder.")] = False,

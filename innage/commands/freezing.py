@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from dataset.records import GroupBy, Role
+from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 
@@ -28,8 +29,10 @@ def register(app: typer.Typer) -> None:
 def freeze(
     name: str,
     group: Annotated[GroupBy, typer.Option(help="What the groups are: the thing that the claim will speak of.")],
-    session: Annotated[list[str] | None, typer.Option(help="A session's id; repeat. Default: all that are labelled and not void.")] = None,
-    tank: Annotated[str | None, typer.Option(help="Only sessions on this tank, NAME (any revision) or NAME@REVISION.")] = None,
+    session: Annotated[
+        list[str] | None, typer.Option(help="A session's id; repeat. Default: all that are labelled and not void.", autocompletion=names_of("session"))
+    ] = None,
+    tank: Annotated[str | None, typer.Option(help="Only sessions on this tank, NAME (any revision) or NAME@REVISION.", autocompletion=names_of("tank"))] = None,
     fit: Annotated[str | None, typer.Option(help=ROLE_HELP.format("fit"))] = None,
     choose: Annotated[str | None, typer.Option(help=ROLE_HELP.format("choose"))] = None,
     calibrate: Annotated[str | None, typer.Option(help=ROLE_HELP.format("calibrate"))] = None,
@@ -74,7 +77,7 @@ def freeze(
 
 
 def frozen(
-    name: Annotated[str | None, typer.Argument(help="The frozen set to show; without it all are listed.")] = None,
+    name: Annotated[str | None, typer.Argument(help="The frozen set to show; without it all are listed.", autocompletion=names_of("frozen"))] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from dataset.records import GroupBy
+from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 
@@ -75,7 +76,9 @@ def gaps(
 
 
 def plan(
-    limits: Annotated[str | None, typer.Option(help="The limits to be proved, NAME or NAME@REVISION; default: the built-in set.")] = None,
+    limits: Annotated[
+        str | None, typer.Option(help="The limits to be proved, NAME or NAME@REVISION; default: the built-in set.", autocompletion=names_of("limits"))
+    ] = None,
     tank: TankOption = None,
     group: Annotated[GroupBy, typer.Option(help="What a claim speaks of: unit or session.")] = GroupBy.UNIT,
     band: Annotated[float, typer.Option(min=0.0, max=99.9, help="Confidence of the band to calibrate, percent; 0 for no band.")] = 90.0,

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from dataset.records import METRICS
+from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 
@@ -66,7 +67,7 @@ def read_row(text: str) -> Limit:
 
 @app.command()
 def sign(
-    name: Annotated[str, typer.Argument(help="Limits, NAME or NAME@REVISION.")],
+    name: Annotated[str, typer.Argument(help="Limits, NAME or NAME@REVISION.", autocompletion=names_of("limits"))],
     signer: Annotated[str, typer.Option(help="Who answers for these limits.")],
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -100,7 +101,7 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
 
 @app.command()
 def show(
-    name: str,
+    name: Annotated[str, typer.Argument(autocompletion=names_of("limits"))],
     toml: Annotated[bool, typer.Option("--toml", help="Print TOML that 'innage limits add --from' reads.")] = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,

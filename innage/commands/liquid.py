@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 
@@ -84,7 +85,7 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
 
 @app.command()
 def show(
-    name: str,
+    name: Annotated[str, typer.Argument(autocompletion=names_of("liquid"))],
     at: Annotated[list[float] | None, typer.Option("--at-c", help="Give the values at this temperature, degrees Celsius; repeat.")] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from dataset.errors import InnageError
+from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 
@@ -179,7 +180,7 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
 
 
 @app.command()
-def seal(name: str, json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+def seal(name: Annotated[str, typer.Argument(autocompletion=names_of("capture"))], json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     """Make an open capture a session, with the marks it has."""
     from dataset.live import Capture
 
@@ -188,7 +189,7 @@ def seal(name: str, json: JsonOption = False, store: StoreOption = DEFAULT_STORE
 
 @app.command()
 def discard(
-    name: str,
+    name: Annotated[str, typer.Argument(autocompletion=names_of("capture"))],
     yes: Annotated[bool, typer.Option("--yes", help="Really: its frames are gone then.")] = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:

@@ -13,6 +13,7 @@ import typer
 from dataset.records import LevelUnit, TimeUnit
 from innage.commands.live import begin_live, resume_live, steps_of
 from innage.commands.rig import log_rig
+from innage.completion import names_of
 from innage.label_options import (
     AirOption,
     DimensionOption,
@@ -44,11 +45,13 @@ def log(
     files: Annotated[
         list[Path] | None, typer.Argument(help="Delimited text, a capture session each; - is standard input. All are logged, or none.", show_default=False)
     ] = None,
-    liquid: Annotated[str | None, typer.Option(help="The liquid.")] = None,
-    unit: Annotated[str | None, typer.Option(help="The unit.")] = None,
-    tank: Annotated[str | None, typer.Option(help="The tank, NAME or NAME@REVISION.")] = None,
-    sensor: Annotated[str | None, typer.Option(help="The sensor, NAME or NAME@REVISION.")] = None,
-    mounting: Annotated[str | None, typer.Option(help="The mounting; not needed when one mounting joins tank and sensor.")] = None,
+    liquid: Annotated[str | None, typer.Option(help="The liquid.", autocompletion=names_of("liquid"))] = None,
+    unit: Annotated[str | None, typer.Option(help="The unit.", autocompletion=names_of("unit"))] = None,
+    tank: Annotated[str | None, typer.Option(help="The tank, NAME or NAME@REVISION.", autocompletion=names_of("tank"))] = None,
+    sensor: Annotated[str | None, typer.Option(help="The sensor, NAME or NAME@REVISION.", autocompletion=names_of("sensor"))] = None,
+    mounting: Annotated[
+        str | None, typer.Option(help="The mounting; not needed when one mounting joins tank and sensor.", autocompletion=names_of("mounting"))
+    ] = None,
     count: Annotated[list[str] | None, typer.Option(help="Column of counts; repeat in channel order. Default: the pads' names.")] = None,
     time: Annotated[str | None, typer.Option(help="Column of time. Without it frames are one period apart.")] = None,
     time_unit: Annotated[TimeUnit, typer.Option("--time-unit", help="Unit of the time column.")] = TimeUnit.MILLISECONDS,
@@ -70,7 +73,7 @@ def log(
     temperature: Annotated[str | None, typer.Option(help="Column of temperature, degrees Celsius.")] = None,
     delimiter: Annotated[str | None, typer.Option(help="A character, or tab, space, comma, semicolon, bar. Default: found out.")] = None,
     header: Annotated[bool, typer.Option("--header/--no-header", help="The first line names the columns; otherwise they are 1, 2, ...")] = True,
-    mapping: Annotated[str | None, typer.Option(help="A saved column mapping, instead of the options for columns.")] = None,
+    mapping: Annotated[str | None, typer.Option(help="A saved column mapping, instead of the options for columns.", autocompletion=names_of("mapping"))] = None,
     save_mapping: Annotated[str | None, typer.Option("--save-mapping", help="Save these columns as a mapping.")] = None,
     ramp: Annotated[Path | None, typer.Option(help="A second stream on its own clock, such as a scale's log; its levels label the frames.")] = None,
     ramp_time: Annotated[str | None, typer.Option("--ramp-time", help="Its column of time.")] = None,
@@ -97,7 +100,7 @@ def log(
     levels: Annotated[str | None, typer.Option(help="Fill plan: levels in mm, such as 0,10,20.")] = None,
     hold: Annotated[float | None, typer.Option(help="Seconds to stay at each level of the plan. Default: 10.")] = None,
     frames: Annotated[int | None, typer.Option(min=1, help="Seal the live capture as soon as it has so many frames.")] = None,
-    resume: Annotated[str | None, typer.Option(help="Go on with the open live capture of this name.")] = None,
+    resume: Annotated[str | None, typer.Option(help="Go on with the open live capture of this name.", autocompletion=names_of("capture"))] = None,
     rig: Annotated[str | None, typer.Option(help="Log simulated sessions instead: a scenario of the virtual rig, built in (washer) or a TOML file.")] = None,
     recipe: Annotated[list[str] | None, typer.Option(help="With --rig: a session of this recipe; repeat for more. Default: steps.")] = None,
     seed: Annotated[int | None, typer.Option(help="With --rig: another seed, other units and sessions. Default: 0.")] = None,

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from typing import Annotated
 
 import typer
 
+from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 
@@ -26,7 +28,7 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
 
 
 @app.command()
-def show(name: str, json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+def show(name: Annotated[str, typer.Argument(autocompletion=names_of("mapping"))], json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     """Show one column mapping."""
     mapping = open_store(store).mapping(name)
     if json:

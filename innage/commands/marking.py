@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from innage.completion import names_of
 from innage.label_options import (
     AirOption,
     DimensionOption,
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 
 app = typer.Typer(help="Level marks: propose, set and amend them, show their history.", no_args_is_help=True, rich_markup_mode=None)
 
-SessionArgument = Annotated[str, typer.Argument(help="The session's id, or its first digits.")]
+SessionArgument = Annotated[str, typer.Argument(help="The session's id, or its first digits.", autocompletion=names_of("session"))]
 AuthorOption = Annotated[str, typer.Option(help="Who amends the marks.")]
 ReasonOption = Annotated[str, typer.Option(help="Why; read a year later.")]
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 
@@ -19,8 +20,8 @@ app = typer.Typer(help="Mountings: a sensor revision on a tank revision.", no_ar
 @app.command()
 def add(
     name: str,
-    tank: Annotated[str, typer.Option(help="The tank, NAME or NAME@REVISION.")],
-    sensor: Annotated[str, typer.Option(help="The sensor, NAME or NAME@REVISION.")],
+    tank: Annotated[str, typer.Option(help="The tank, NAME or NAME@REVISION.", autocompletion=names_of("tank"))],
+    sensor: Annotated[str, typer.Option(help="The sensor, NAME or NAME@REVISION.", autocompletion=names_of("sensor"))],
     offset_mm: Annotated[float, typer.Option("--offset-mm", help="Height of the sensor's zero above the tank's datum, mm.")] = 0.0,
     offset_tolerance_mm: Annotated[float, typer.Option("--offset-tolerance-mm", help="Tolerance of that height, mm.")] = 0.0,
     note: Annotated[str, typer.Option(help="Free text.")] = "",
@@ -52,7 +53,7 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
 
 
 @app.command()
-def show(name: str, json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+def show(name: Annotated[str, typer.Argument(autocompletion=names_of("mounting"))], json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     """Show one mounting: which pads stand beside which heights."""
     from dataset.layouts import mounting_warnings
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from dataset.records import TimeUnit, TrimKind
+from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say
 
@@ -31,9 +32,9 @@ def register(app: typer.Typer) -> None:
 
 
 def replay(
-    model: Annotated[str, typer.Argument(help="The model.")],
+    model: Annotated[str, typer.Argument(help="The model.", autocompletion=names_of("model"))],
     file: Annotated[Path, typer.Argument(help="Delimited text, one line a frame; - is standard input.")],
-    unit: Annotated[str | None, typer.Option(help="The unit that was logged: its newest trims are taken.")] = None,
+    unit: Annotated[str | None, typer.Option(help="The unit that was logged: its newest trims are taken.", autocompletion=names_of("unit"))] = None,
     trim: Annotated[list[str] | None, typer.Option(help="Instead, the counts of a trim: KIND=c0,c1,... such as dry=812,790; once for each kind.")] = None,
     count: Annotated[list[str] | None, typer.Option(help="Column of counts; repeat in channel order. Default: the pads' names.")] = None,
     time: Annotated[str | None, typer.Option(help="Column of time. Without it frames are one period apart.")] = None,
@@ -41,7 +42,9 @@ def replay(
     temperature: Annotated[str | None, typer.Option(help="Column of temperature, degrees Celsius.")] = None,
     delimiter: Annotated[str | None, typer.Option(help="A character, or tab, space, comma, semicolon, bar. Default: found out.")] = None,
     header: Annotated[bool, typer.Option("--header/--no-header", help="The first line names the columns; otherwise they are 1, 2, ...")] = True,
-    mapping: Annotated[str | None, typer.Option(help="A saved column mapping, instead of the options for columns; its label is not read.")] = None,
+    mapping: Annotated[
+        str | None, typer.Option(help="A saved column mapping, instead of the options for columns; its label is not read.", autocompletion=names_of("mapping"))
+    ] = None,
     out: Annotated[Path | None, typer.Option(help="Write the readings here, as CSV. Default: standard output.")] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,

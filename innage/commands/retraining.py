@@ -8,6 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from innage.commands.training import cost_model, record, refuse_known
+from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, progress, say, table
 
@@ -18,11 +19,14 @@ def register(app: typer.Typer) -> None:
 
 
 def retrain(
-    model: Annotated[str, typer.Argument(help="The model in use on the old tank.")],
-    tank: Annotated[str, typer.Option("--tank", help="The frozen set of the new tank.")],
+    model: Annotated[str, typer.Argument(help="The model in use on the old tank.", autocompletion=names_of("model"))],
+    tank: Annotated[str, typer.Option("--tank", help="The frozen set of the new tank.", autocompletion=names_of("frozen"))],
     name: Annotated[str, typer.Option("--name", help="The new model's name.")],
-    limits: Annotated[str | None, typer.Option("--limits", help="The limits to meet. Default: the old model's.")] = None,
-    budget: Annotated[str | None, typer.Option("--budget", help="What the firmware team left; the refits are compiled and measured for it.")] = None,
+    limits: Annotated[str | None, typer.Option("--limits", help="The limits to meet. Default: the old model's.", autocompletion=names_of("limits"))] = None,
+    budget: Annotated[
+        str | None,
+        typer.Option("--budget", help="What the firmware team left; the refits are compiled and measured for it.", autocompletion=names_of("budget")),
+    ] = None,
     seed: Annotated[int, typer.Option("--seed", min=0, max=2**32 - 1, help="Seed of everything that is drawn.")] = 0,
     steps: Annotated[int, typer.Option("--steps", min=1, help="Most steps of a refit; more take longer and may end nearer.")] = 60,
     picture: Annotated[Path | None, typer.Option("--picture", help="Draw the learning curve: FILE.svg, .png or .pdf.")] = None,

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from dataset.records import CountLaw, hertz
+from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 
@@ -87,7 +88,7 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
 
 @app.command()
 def show(
-    name: str,
+    name: Annotated[str, typer.Argument(autocompletion=names_of("sensor"))],
     picture: Annotated[Path | None, typer.Option("--picture", help="Draw the pads into this file (*.svg, *.png, *.pdf).")] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,

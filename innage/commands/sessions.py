@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 
@@ -57,7 +58,7 @@ def _remarks(line: SessionLine, all_simulated: bool) -> str:
 
 
 def show(
-    session: Annotated[str, typer.Argument(help="The session's id, or its first digits.")],
+    session: Annotated[str, typer.Argument(help="The session's id, or its first digits.", autocompletion=names_of("session"))],
     picture: Annotated[Path | None, typer.Option("--picture", help="Also draw counts, marks, conditions and temperature to FILE.svg, .png or .pdf.")] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
@@ -94,7 +95,7 @@ def show(
 
 
 def void(
-    session: Annotated[str, typer.Argument(help="The session's id, or its first digits.")],
+    session: Annotated[str, typer.Argument(help="The session's id, or its first digits.", autocompletion=names_of("session"))],
     reason: Annotated[str, typer.Option(help="What was wrong with it.")],
     store: StoreOption = DEFAULT_STORE,
 ) -> None:

@@ -8,6 +8,7 @@ import typer
 
 from dataset.records import Role
 from innage.commands.training import cost_model
+from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, progress, say, table
 
@@ -18,12 +19,12 @@ def register(app: typer.Typer) -> None:
 
 
 def study(
-    model: Annotated[str, typer.Argument(help="The model whose recipe is fitted again.")],
+    model: Annotated[str, typer.Argument(help="The model whose recipe is fitted again.", autocompletion=names_of("model"))],
     trims: Annotated[bool, typer.Option("--trims", help="With every kind of trim that all units have.")] = False,
     features: Annotated[bool, typer.Option("--features", help="With other groups of features.")] = False,
     prove: Annotated[bool, typer.Option("--prove", help="Judge on the prove groups, which is counted; default the choose groups.")] = False,
-    limits: Annotated[str | None, typer.Option("--limits", help="The limits to hold against. Default: the model's.")] = None,
-    budget: Annotated[str | None, typer.Option("--budget", help="Measure each group of features for this budget.")] = None,
+    limits: Annotated[str | None, typer.Option("--limits", help="The limits to hold against. Default: the model's.", autocompletion=names_of("limits"))] = None,
+    budget: Annotated[str | None, typer.Option("--budget", help="Measure each group of features for this budget.", autocompletion=names_of("budget"))] = None,
     seed: Annotated[int, typer.Option("--seed", min=0, max=2**32 - 1, help="Seed of everything that is drawn.")] = 0,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,

@@ -8,6 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from dataset.records import Role
+from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, progress, say, table
 
@@ -18,9 +19,9 @@ def register(app: typer.Typer) -> None:
 
 
 def sweep(
-    model: Annotated[str, typer.Argument(help="The model.")],
+    model: Annotated[str, typer.Argument(help="The model.", autocompletion=names_of("model"))],
     role: Annotated[Role, typer.Option(help="On the groups of this role; each opening of prove is counted.")] = Role.CHOOSE,
-    limits: Annotated[str | None, typer.Option(help="The limits that have to hold. Default: the model's.")] = None,
+    limits: Annotated[str | None, typer.Option(help="The limits that have to hold. Default: the model's.", autocompletion=names_of("limits"))] = None,
     picture: Annotated[Path | None, typer.Option(help="Draw error and accepted share against drift: FILE.svg, .png or .pdf.")] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,

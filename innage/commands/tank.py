@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from innage.commands import trying
+from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 from innage.tank_shapes import ENDS, SECTIONS, ShapeOptions, read_shape, shape_words
@@ -103,9 +104,9 @@ def _holds(tank: Tank) -> tuple[str | None, str]:
 
 @app.command()
 def show(
-    name: str,
+    name: Annotated[str, typer.Argument(autocompletion=names_of("tank"))],
     picture: Annotated[Path | None, typer.Option("--picture", help="Draw the profile into this file (*.svg, *.png, *.pdf).")] = None,
-    mounting: Annotated[str | None, typer.Option("--mounting", help="Draw the pads of this mounting beside it.")] = None,
+    mounting: Annotated[str | None, typer.Option("--mounting", help="Draw the pads of this mounting beside it.", autocompletion=names_of("mounting"))] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -146,7 +147,7 @@ def _volumes(profile: Profile, tank: Tank) -> list[tuple[float, float, float]]:
 
 @app.command()
 def volume(
-    name: str,
+    name: Annotated[str, typer.Argument(autocompletion=names_of("tank"))],
     level_mm: Annotated[float | None, typer.Option("--level-mm", help="A level above the datum, mm: gives the volume.")] = None,
     volume_ml: Annotated[float | None, typer.Option("--volume-ml", help="A volume above the datum, mL: gives the level.")] = None,
     temperature_c: Annotated[float | None, typer.Option("--temperature-c", help="Temperature of the vessel, for its thermal expansion.")] = None,

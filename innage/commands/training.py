@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, progress, say
 from innage.training_view import show_model, show_models
@@ -27,10 +28,15 @@ def register(app: typer.Typer) -> None:
 
 
 def train(
-    frozen: Annotated[str, typer.Argument(help="The frozen set to train on.")],
+    frozen: Annotated[str, typer.Argument(help="The frozen set to train on.", autocompletion=names_of("frozen"))],
     name: Annotated[str, typer.Option("--name", help="The new model's name.")],
-    limits: Annotated[str | None, typer.Option("--limits", help="The limits to meet; without, the best choose score wins.")] = None,
-    budget: Annotated[str | None, typer.Option("--budget", help="What the firmware team left; candidates are compiled and measured for it.")] = None,
+    limits: Annotated[
+        str | None, typer.Option("--limits", help="The limits to meet; without, the best choose score wins.", autocompletion=names_of("limits"))
+    ] = None,
+    budget: Annotated[
+        str | None,
+        typer.Option("--budget", help="What the firmware team left; candidates are compiled and measured for it.", autocompletion=names_of("budget")),
+    ] = None,
     seed: Annotated[int, typer.Option("--seed", min=0, max=2**32 - 1, help="Seed of everything that is drawn.")] = 0,
     family: Annotated[list[str] | None, typer.Option("--family", help="Only this family (may be given again): line, hinge, trees, net.")] = None,
     trim: Annotated[str | None, typer.Option("--trim", help="Pad arrays: the trim to train for: none, dry, block, partial, full; default the best.")] = None,
@@ -67,7 +73,7 @@ def train(
 
 
 def models(
-    name: Annotated[str | None, typer.Argument(help="One model, in full.")] = None,
+    name: Annotated[str | None, typer.Argument(help="One model, in full.", autocompletion=names_of("model"))] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from dataset.records import TrimKind
+from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 
@@ -25,10 +26,10 @@ def register(app: typer.Typer) -> None:
 
 
 def write(
-    unit: Annotated[str, typer.Argument(help="The unit.")],
+    unit: Annotated[str, typer.Argument(help="The unit.", autocompletion=names_of("unit"))],
     out: Annotated[Path, typer.Option("--out", help="The file to write.")],
     kind: Annotated[list[TrimKind] | None, typer.Option(help="A kind of trim, once for each; default: every kind that the unit has.")] = None,
-    mounting: Annotated[str | None, typer.Option(help="The mounting, where the unit has trims on several.")] = None,
+    mounting: Annotated[str | None, typer.Option(help="The mounting, where the unit has trims on several.", autocompletion=names_of("mounting"))] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:

@@ -13,6 +13,7 @@ import typer
 
 from dataset.records import TrimKind
 from innage.commands import trim_bytes
+from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 
@@ -25,13 +26,13 @@ trim_bytes.register(app)
 
 @app.command()
 def add(
-    unit: Annotated[str, typer.Option(help="The unit.")],
+    unit: Annotated[str, typer.Option(help="The unit.", autocompletion=names_of("unit"))],
     kind: Annotated[TrimKind, typer.Option(help="What the unit was like: board alone, dry, surrogate block, partial fill, full, learned in service.")],
     date: Annotated[str, typer.Option(help="When the counts were taken, YYYY-MM-DD.")],
     stage: Annotated[str, typer.Option(help="Where in the unit's life, such as end-of-line or service.")],
-    mounting: Annotated[str | None, typer.Option(help="The mounting; with --session it is the session's.")] = None,
+    mounting: Annotated[str | None, typer.Option(help="The mounting; with --session it is the session's.", autocompletion=names_of("mounting"))] = None,
     counts: Annotated[str | None, typer.Option(help="The counts, one a channel in channel order, such as 123,456.")] = None,
-    session: Annotated[str | None, typer.Option(help="Instead: take the robust mean of a session's frames.")] = None,
+    session: Annotated[str | None, typer.Option(help="Instead: take the robust mean of a session's frames.", autocompletion=names_of("session"))] = None,
     first: Annotated[int | None, typer.Option("--from", help="First frame of the session.")] = None,
     last: Annotated[int | None, typer.Option("--to", help="Last frame of the session, included.")] = None,
     temperature_c: Annotated[float | None, typer.Option("--temperature-c", help="Temperature; default: that of the session's frames.")] = None,
@@ -86,7 +87,7 @@ def add(
 
 @app.command("list")
 def list_(
-    unit: Annotated[str | None, typer.Option(help="Only this unit's.")] = None,
+    unit: Annotated[str | None, typer.Option(help="Only this unit's.", autocompletion=names_of("unit"))] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -110,7 +111,7 @@ def _counts(trim: Trim, each: bool) -> str:
 
 @app.command()
 def limits(
-    mounting: Annotated[str, typer.Option(help="The mounting that the units are of.")],
+    mounting: Annotated[str, typer.Option(help="The mounting that the units are of.", autocompletion=names_of("mounting"))],
     kind: Annotated[TrimKind, typer.Option(help="Kind of the trims.")] = TrimKind.DRY,
     coverage: Annotated[float, typer.Option(help="Share of all units that the limits hold.")] = 0.99,
     confidence: Annotated[float, typer.Option(help="With which they do.")] = 0.95,

@@ -10,6 +10,7 @@ import typer
 
 from dataset.records import Coupling
 from innage.commands.sensor import PAD_HELP
+from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, progress, say, table
 
@@ -31,7 +32,9 @@ class Noise:
 
 
 def try_(
-    mounting: Annotated[str | None, typer.Argument(help="A mounting of the store; or none, with --span-mm, --wall-mm and --pad.")] = None,
+    mounting: Annotated[
+        str | None, typer.Argument(help="A mounting of the store; or none, with --span-mm, --wall-mm and --pad.", autocompletion=names_of("mounting"))
+    ] = None,
     span_mm: Annotated[float | None, typer.Option("--span-mm", help="Usable height of a tank that isn't in the store, mm.")] = None,
     wall_mm: Annotated[float | None, typer.Option("--wall-mm", help="Wall thickness, mm; stands in for the tank's own.")] = None,
     pad: Annotated[list[str] | None, typer.Option(help=PAD_HELP)] = None,
@@ -40,7 +43,9 @@ def try_(
     wall_permittivity: Annotated[float, typer.Option(help="Relative permittivity of the wall; polypropylene has about 2.3.")] = 2.3,
     depth_mm: Annotated[float, typer.Option("--depth-mm", help="Inside of the tank behind the pads, mm.")] = 80.0,
     shield: Annotated[bool, typer.Option("--shield/--no-shield", help="A driven shield at the carrier's back.")] = True,
-    liquid: Annotated[str | None, typer.Option(help="A liquid of the store; else --permittivity and --conductivity.")] = None,
+    liquid: Annotated[
+        str | None, typer.Option(help="A liquid of the store; else --permittivity and --conductivity.", autocompletion=names_of("liquid"))
+    ] = None,
     permittivity: Annotated[float, typer.Option(help="Relative permittivity of the liquid; water has 78.4 at 25 degrees.")] = 78.4,
     conductivity: Annotated[float, typer.Option(help="Conductivity of the liquid, S/m; tap water has about 0.05.")] = 0.05,
     frequency_hz: Annotated[float | None, typer.Option("--frequency-hz", help="Excitation frequency; else that of the first pad, else 1 MHz.")] = None,

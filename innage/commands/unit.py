@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 
@@ -35,7 +36,7 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
 
 
 @app.command()
-def show(name: str, json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+def show(name: Annotated[str, typer.Argument(autocompletion=names_of("unit"))], json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     """Show one unit."""
     unit = open_store(store).unit(name)
     if json:

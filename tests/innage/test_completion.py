@@ -1,0 +1,63 @@
+"""Shell completion: names from the store that the line names, and nothing where there is none. The protocol is that of Typer's own scripts."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from dataset.records import CountLaw, Liquid, Mounting, Pad, Sensor, Tank, Unit
+from dataset.store import Store
+from innage.cli import app
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """Two tanks, one of two revisions; two units, a liquid, a sensor, a mounting."""
+    path = tmp_path_factory.mktemp("completion") / "innage.db"
+    with Store.open(path) as store:
+        tank = store.add_tank(Tank("canister", 0, 100.0))
+        store.add_tank(Tank("canister", 0, 120.0))
+        store.add_tank(Tank("rinse-tank", 0, 80.0))
+        sensor = store.add_sensor(Sensor("strip", 0, (Pad(0, "low", 0.0, 50.0, 8.0),), 16, CountLaw.RISES, 100))
+        store.add_mounting(Mounting("bench", tank, sensor))
+        store.add_liquid(Liquid("water"))
+        store.add_unit(Unit("unit-1"))
+        store.add_unit(Unit("unit-2"))
+    return path.read_bytes()
+
+
+def complete(line: str) -> list[str]:
+    """What bash is told for a line that ends where the cursor is."""
+    words = line.split(" ")
+    env = {"_INNAGE_COMPLETE": "complete_bash", "COMP_WORDS": line, "COMP_CWORD": str(len(words) - 1)}
+    return CliRunner().invoke(app, [], env=env, prog_name="innage").stdout.split()
+
+
+@pytest.mark.usefixtures("store")
+@pytest.mark.parametrize(
+    ("line", "found"),
+    [
+        ("innage se", ["sensor", "sessions"]),
+        ("innage tank show ", ["canister", "rinse-tank"]),
+        ("innage tank show can", ["canister"]),
+        ("innage log x.csv --unit unit-", ["unit-1", "unit-2"]),
+        ("innage mounting add new --tank r", ["rinse-tank"]),
+        ("innage train ", []),
+        ("innage tank add ", []),
+        ("innage trim list --un", ["--unit"]),
+    ],
+)
+def test_names_come_from_the_store(line: str, found: list[str]) -> None:
+    assert complete(line) == found
+
+
+def test_another_store_can_be_named_and_a_broken_one_says_nothing(tmp_path: Path, bench: bytes) -> None:
+    other = tmp_path / "other.db"
+    other.write_bytes(bench)
+    assert complete(f"innage unit show --store {other} unit-1") == ["unit-1"]
+    other.write_bytes(b"no store")
+    assert complete(f"innage unit show --store {other} unit-1") == []
+    assert complete(f"innage unit show --store {tmp_path / 'none.db'} u") == []
+    assert not (tmp_path / "none.db").exists()
