@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import importlib.util
 import sys
 from collections.abc import Callable, Iterator
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import pytest
 import typer.main
 import typer.testing
+from typer.testing import CliRunner
 
-from innage.cli import main
+from innage.cli import app, main
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -21,6 +24,28 @@ def _commands_built_once() -> Iterator[None]:
         built = cache(typer.main.get_command)
         patch.setattr(typer.main, "get_command", built)
         patch.setattr(typer.testing, "_get_command", built)
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _json_is_as_documented() -> Iterator[None]:
+    """Whatever these tests have printed with --json is held against docs/json.md."""
+    spec = importlib.util.spec_from_file_location("json_documents", Path(__file__).with_name("json_documents.py"))
+    assert spec is not None
+    assert spec.loader is not None
+    documents = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(documents)
+    invoke = CliRunner.invoke
+
+    def checked(runner: CliRunner, its: Any, args: Any = None, *more: Any, **named: Any) -> Any:
+        result = invoke(runner, its, args, *more, **named)
+        words = [str(word) for word in args or []]
+        if its is app and "--json" in words and "--help" not in words and result.exit_code == 0:
+            documents.checked(words, result.stdout)
+        return result
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(CliRunner, "invoke", checked)
         yield
 
 

@@ -191,5 +191,5 @@ def test_models_lists_and_shows(store: Path) -> None:
     innage(store, "train", "half-steps", "--name", "first", "--limits", "bench", "--family", "hinge")
     row = next(line for line in innage(store, "models").output.splitlines() if line.startswith((" first", "first")))
     assert row.split()[1:5] == ["half-steps", "hinge", "8", "8"]
-    assert row.split()[6:9] == ["2", "0", "0"]
+    assert row.split()[6] == "2/0/0"
     assert "opening 1 of frozen set half-steps" in innage(store, "models", "first").output

@@ -1,0 +1,54 @@
+"""docs/json.md has every command that takes --json and no other, and its check finds what differs."""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+import typer
+
+from innage.cli import app
+
+spec = importlib.util.spec_from_file_location("json_documents", Path(__file__).with_name("json_documents.py"))
+assert spec is not None
+assert spec.loader is not None
+documents = importlib.util.module_from_spec(spec)
+spec.loader.exec_module(documents)
+
+
+def commands_with_json(command: Any, path: str) -> set[str]:
+    if hasattr(command, "commands"):
+        return {found for name in command.list_commands(None) for found in commands_with_json(command.get_command(None, name), f"{path} {name}")}
+    return {path} if any("--json" in param.opts for param in command.params) else set()
+
+
+def test_every_command_with_json_is_documented() -> None:
+    commands, _ = documents.documented()
+    assert {path.removesuffix(" NAME") for path in commands} == commands_with_json(typer.main.get_command(app), "innage")
+
+
+def test_every_record_is_there_and_used() -> None:
+    commands, records = documents.documented()
+    kinds = [*commands.values(), *(kind for its in records.values() for kind in its.values())]
+    named = {re.sub(r"^((list|map) of )+", "", kind).removesuffix(" or none") for kind in kinds} - {*documents.PLAIN, "any"}
+    assert named == set(records)
+
+
+@pytest.mark.parametrize(
+    ("data", "kind", "said"),
+    [
+        ({"name": "u", "note": ""}, "unit", []),
+        ({"name": "u"}, "unit", [".note of unit is missing"]),
+        ({"name": "u", "note": "", "more": 1}, "unit", [".more of unit is not documented"]),
+        ([{"name": "u", "note": None}], "list of unit", ["[0].note: None is no text"]),
+        ({"start": 0, "stop": 1}, "conditions", []),
+        (True, "whole", [": True is no whole"]),
+        (1, "number", []),
+        (None, "list of whole or none", []),
+    ],
+)
+def test_differences_are_found(data: Any, kind: str, said: list[str]) -> None:
+    assert documents.faults(data, kind) == said
