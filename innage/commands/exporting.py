@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import json as json_text
 import sys
 from dataclasses import asdict
 from pathlib import Path
@@ -18,14 +16,8 @@ from innage.output import emit, progress, say, table
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from dataset.records import Budget, Model
-    from dataset.store import Store
-    from export.volume import VolumeTable
+    from dataset.records import Model
     from innage.budget_check import Judged
-    from training.costs import Cost
-
-
-ZIP = "bundle.zip"  # the name under which the store keeps a zipped bundle's hash
 
 
 def register(app: typer.Typer) -> None:
@@ -55,39 +47,28 @@ def export(
 
     It holds C, header, ONNX, vectors, harness, report and manifest. Exit 1 when a limit is not met or over budget.
     """
-    from export.manifest import MANIFEST, check_prefix, read_manifest
-    from export.packing import pack
+    from export.manifest import check_prefix
     from innage.budget_check import check_optimise, judge_model
-    from innage.folders import check_target, check_zip_target, write_bundle, write_file
+    from innage.handing_over import check_place, voided, volume_of, write
 
     check_prefix(prefix)
     check_optimise(optimise)
     with open_store(store) as opened:
         chosen, allowed = opened.model(model), opened.budget(budget)
-        voided = _voided(opened, chosen)
-        _warn_of_void(chosen, voided, even_if_void)
+        void = voided(opened, chosen)
+        _warn_of_void(chosen, void, even_if_void)
         _warn_of_limits(chosen, anyway, json)
-        out = out.with_name(f"{out.name.removesuffix('.zip')}.zip") if zipped else out
-        (check_zip_target if zipped else check_target)(out, chosen.sha256)
-        volume = _volume(chosen) if volume_table else None
+        place = check_place(out, zipped, chosen)
+        volume = volume_of(chosen) if volume_table else None
         judged = _check_budget(lambda: judge_model(opened, chosen, allowed, optimise, kernels, assembly, volume), json)
-        files = _build(chosen, allowed, judged.cost, voided, prefix, volume)
-        packed = pack(files)
-        if zipped:
-            write_file(out, packed)
-        else:
-            write_bundle(out, files)
-        manifest = read_manifest(files[MANIFEST])
-        # The zip file's hash is recorded either way: whoever zips nothing now may be asked about a zipped bundle later.
-        hashes = {name: hashlib.sha256(content).hexdigest() for name, content in (files | {ZIP: packed}).items()}
-        opened.add_export(chosen, manifest.bundle_sha256, hashes)
-    sizes = {name: len(content) for name, content in files.items()}
+        with progress("writing") as shown:
+            made = write(opened, chosen, allowed, judged.cost, void, place, zipped=zipped, prefix=prefix, volume=volume, progress=shown)
     if json:
-        emit({"out": str(out), "bundle_sha256": manifest.bundle_sha256, "files": sizes, "cost": asdict(judged.cost), "void": dict(voided)})
+        emit({"out": str(made.out), "bundle_sha256": made.bundle_sha256, "files": made.files, "cost": asdict(made.cost), "void": dict(void)})
         return
-    table(f"bundle of {chosen.name} in {out}", ("file", "bytes"), list(sizes.items()))
+    table(f"bundle of {chosen.name} in {made.out}", ("file", "bytes"), list(made.files.items()))
     say(f"Within budget {allowed.name}: {judged.sentence()}.")
-    say(f"Next: innage verify {out}")
+    say(f"Next: innage verify {made.out}")
 
 
 def verify(
@@ -111,13 +92,6 @@ def verify(
         raise typer.Exit(1)
 
 
-def _voided(store: Store, model: Model) -> tuple[tuple[str, str], ...]:
-    """Sessions behind the model that are void by now, with the reason."""
-    current = {session.sha256: session.void_reason for session in store.sessions()}
-    found = [(s.id, current.get(s.sha256, s.void_reason)) for s in model.frozen.sessions]
-    return tuple((name, reason) for name, reason in found if reason is not None)
-
-
 def _warn_of_void(model: Model, voided: tuple[tuple[str, str], ...], allowed: bool) -> None:
     for name, reason in voided:
         print(f"warning: session {name} behind model {model.name} is void: {reason}", file=sys.stderr)
@@ -128,7 +102,9 @@ def _warn_of_void(model: Model, voided: tuple[tuple[str, str], ...], allowed: bo
 
 def _warn_of_limits(model: Model, allowed: bool, json: bool) -> None:
     """A limit that is not met stops the export unless it is allowed; one that is not shown is a warning."""
-    answers = json_text.loads(model.metrics).get("limits") or []
+    from innage.handing_over import answers_of
+
+    answers = answers_of(model)
     named = "" if model.limits is None else f"{model.limits.name}@{model.limits.revision}, "
     for row in answers:
         if row["answer"] != "met":
@@ -156,33 +132,3 @@ def _check_budget(judge: Callable[[], Judged], json: bool) -> Judged:
             show(found)
         raise typer.Exit(1)
     return found
-
-
-def _volume(model: Model) -> VolumeTable:
-    """The table of the one tank behind the model; InputError where there are several, or the tank has no profile."""
-    from dataset.errors import InputError
-    from dataset.profiles import profile_of
-    from export.volume import volume_table
-    from training.program import from_json
-
-    tanks = {f"{s.mounting.tank.name}@{s.mounting.tank.revision}": s.mounting.tank for s in model.frozen.sessions}
-    if len(tanks) > 1:
-        raise InputError("--volume-table", "sessions of " + " and ".join(sorted(tanks)), "a model of one tank revision")
-    ((name, tank),) = tanks.items()
-    if tank.profile is None:
-        raise InputError(
-            "--volume-table", f"tank {name} has no profile", "a tank with a shape", "'innage tank add' gives one by --box, --cylinder or --strapping"
-        )
-    return volume_table(profile_of(tank), from_json(model.program, f"model '{model.name}'").span, name)
-
-
-def _build(model: Model, budget: Budget, cost: Cost, voided: tuple[tuple[str, str], ...], prefix: str, volume: VolumeTable | None) -> dict[str, bytes]:
-    from importlib.metadata import version
-
-    from export.bundle import build_bundle
-    from export.manifest import Provenance, Written
-    from training.program import from_json
-
-    provenance, written = Provenance(version("innage"), model, budget, cost, voided), Written(cost.kernels, cost.assembly, volume)
-    with progress("writing") as shown:
-        return build_bundle(from_json(model.program, f"model '{model.name}'"), model.float_onnx, provenance, prefix, progress=shown, written=written)

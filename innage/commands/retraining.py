@@ -7,8 +7,8 @@ from typing import Annotated, Any
 
 import typer
 
-from innage.commands.training import cost_model, record, refuse_known
 from innage.completion import names_of
+from innage.modelling import cost_model, record, refuse_known
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, progress, say, table
 

@@ -7,8 +7,8 @@ from typing import Annotated, Any
 import typer
 
 from dataset.records import Role
-from innage.commands.training import cost_model
 from innage.completion import names_of
+from innage.modelling import cost_model
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, progress, say, table
 

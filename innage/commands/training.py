@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from innage.completion import names_of
+from innage.modelling import cost_model, keep, refuse_known
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, progress, say
 from innage.training_view import show_model, show_models
@@ -15,9 +16,7 @@ from innage.training_view import show_model, show_models
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from dataset.records import Budget, FrozenData, FrozenSet, Limits, Model, Role
-    from dataset.store import Store
-    from training.costs import CostModel
+    from dataset.records import Budget, FrozenData, Limits, Model, Role
     from training.train import Trained
 
 
@@ -63,8 +62,7 @@ def train(
             )  # fmt: skip
             if ablation:
                 made = _ablated(made, data, name, chosen_limits, allowed, seed, shown)
-        openings = opened.open_prove(its, f"train {name}") if made.metrics["prove"] else opened.prove_openings(its)
-        model = opened.add_model(record(made, name, its, chosen_limits, openings))
+        model = keep(opened, made, name, its, chosen_limits)
     facts = _facts(model)
     if json:
         emit(facts)
@@ -123,35 +121,6 @@ def _ablated(
 
     of = Study(data, board_of(data), recipe_of(name, made.recipe), _judged_role(data), limits, budget, cost_model(budget), seed)
     return replace(made, metrics=made.metrics | {"ablation": ablate(of, shown)})
-
-
-def refuse_known(store: Store, name: str) -> None:
-    """A name that is taken is refused before the work, not after it."""
-    from dataset.checks import check_name
-    from dataset.errors import InputError
-
-    check_name("model", name)
-    if any(model.name == name for model in store.models()):
-        raise InputError(f"model {name}", "exists already", "a new name", "models never change; give this one another name")
-
-
-def cost_model(budget: Budget | None) -> CostModel | None:
-    if budget is None:
-        return None
-    from export.measure import measure
-
-    return measure
-
-
-def record(made: Trained, name: str, frozen: FrozenSet, limits: Limits | None, openings: int) -> Model:
-    from dataset.records import Model
-    from training.program import digest, to_json
-
-    def text(facts: dict[str, Any]) -> str:
-        return json_text.dumps(facts, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
-
-    metrics = made.metrics | {"openings": openings}
-    return Model(name, digest(made.program), frozen, limits, text(made.recipe), text(made.versions), text(metrics), to_json(made.program), made.float_onnx)
 
 
 def _facts(model: Model) -> dict[str, Any]:

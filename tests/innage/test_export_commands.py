@@ -43,8 +43,8 @@ from dataset.records import (
 from dataset.store import Store
 from export.packing import pack
 from innage.cli import app
-from innage.commands.exporting import _volume
 from innage.folders import check_target, write_bundle
+from innage.handing_over import volume_of
 from training.program import Builder, Program, digest, to_json
 
 FILES = {
@@ -288,10 +288,10 @@ def test_a_table_of_volumes_on_request(store: Store, tmp_path: Path) -> None:
     (session,) = model.frozen.sessions
     bare = replace(session, mounting=replace(session.mounting, tank=replace(session.mounting.tank, profile=None)))
     with pytest.raises(InputError, match="tank canister@1 has no profile"):
-        _volume(replace(model, frozen=replace(model.frozen, sessions=(bare,))))
+        volume_of(replace(model, frozen=replace(model.frozen, sessions=(bare,))))
     other = replace(session, mounting=replace(session.mounting, tank=replace(session.mounting.tank, revision=2)))
     with pytest.raises(InputError, match="sessions of canister@1 and canister@2"):
-        _volume(replace(model, frozen=replace(model.frozen, sessions=(session, other))))
+        volume_of(replace(model, frozen=replace(model.frozen, sessions=(session, other))))
 
 
 def test_zipped_export(store: Store, tmp_path: Path) -> None:
