@@ -1,0 +1,115 @@
+"""innage: sessions of contactless level sensors, small integer models on them, and verified C and ONNX.
+
+The Python interface is what stands in ``__all__``; docs/python.md shows it at work. Nothing heavy is imported before it is used.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from dataset.errors import InnageError, InputError, NotFoundError, ProgramError, StoreError, ToolError
+    from dataset.records import (
+        Budget,
+        ColumnMapping,
+        CountLaw,
+        Frames,
+        FrozenSet,
+        GroupBy,
+        Limit,
+        Limits,
+        Liquid,
+        Mark,
+        Model,
+        Mounting,
+        NewSession,
+        Pad,
+        Role,
+        Sensor,
+        Session,
+        Source,
+        Tank,
+        Trim,
+        TrimKind,
+        Unit,
+    )
+    from dataset.store import Store
+    from export.verify import verify_bundle
+    from innage.api import freeze, log_file, open_store, program_of, replay, trim_of
+    from innage.api_tables import frame_table, frozen_table, log_table, session_table
+    from innage.estimator import IntegerLevelRegressor, ProgramRegressor
+    from innage.handing_over import export
+    from innage.modelling import train
+
+__all__ = [
+    "Budget",
+    "ColumnMapping",
+    "CountLaw",
+    "Frames",
+    "FrozenSet",
+    "GroupBy",
+    "InnageError",
+    "InputError",
+    "IntegerLevelRegressor",
+    "Limit",
+    "Limits",
+    "Liquid",
+    "Mark",
+    "Model",
+    "Mounting",
+    "NewSession",
+    "NotFoundError",
+    "Pad",
+    "ProgramError",
+    "ProgramRegressor",
+    "Role",
+    "Sensor",
+    "Session",
+    "Source",
+    "Store",
+    "StoreError",
+    "Tank",
+    "ToolError",
+    "Trim",
+    "TrimKind",
+    "Unit",
+    "export",
+    "frame_table",
+    "freeze",
+    "frozen_table",
+    "log_file",
+    "log_table",
+    "open_store",
+    "program_of",
+    "replay",
+    "session_table",
+    "train",
+    "trim_of",
+    "verify_bundle",
+]
+
+_ELSEWHERE = {
+    **dict.fromkeys(("InnageError", "InputError", "NotFoundError", "ProgramError", "StoreError", "ToolError"), "dataset.errors"),
+    "Store": "dataset.store",
+    "verify_bundle": "export.verify",
+    **dict.fromkeys(("freeze", "log_file", "open_store", "program_of", "replay", "trim_of"), "innage.api"),
+    **dict.fromkeys(("frame_table", "frozen_table", "log_table", "session_table"), "innage.api_tables"),
+    **dict.fromkeys(("IntegerLevelRegressor", "ProgramRegressor"), "innage.estimator"),
+    "export": "innage.handing_over",
+    "train": "innage.modelling",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """A public name, imported when it is first asked for."""
+    if name not in __all__:
+        raise AttributeError(f"module 'innage' has no attribute {name!r}")
+    found = getattr(import_module(_ELSEWHERE.get(name, "dataset.records")), name)
+    globals()[name] = found
+    return found
+
+
+def __dir__() -> list[str]:
+    """The public names."""
+    return sorted(__all__)

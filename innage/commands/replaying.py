@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from dataset.reading import ParsedFile
-    from dataset.records import ColumnMapping, Model, Sensor, Trim
+    from dataset.records import ColumnMapping, Model, Sensor
     from dataset.store import Store
     from export.replaying import Replayed
     from training.program import Program
@@ -103,6 +103,7 @@ def _trim(store: Store, model: Model, program: Program, unit: str | None, given:
     import numpy as np
 
     from dataset.errors import InputError
+    from innage.api import trim_of
 
     if unit is not None and given:
         raise InputError("--unit and --trim", "both", "one of them")
@@ -115,7 +116,9 @@ def _trim(store: Store, model: Model, program: Program, unit: str | None, given:
         hint = "name the unit with --unit, or give the counts with --trim KIND=c0,c1,..."
         raise InputError("trim", "none", f"{' and '.join(needed)}, which model {model.name} takes", hint)
     sensor = model.frozen.sessions[0].mounting.sensor
-    found = _typed(given, sensor) if unit is None else {kind: _newest(store, model, unit, kind).counts for kind in needed}
+    if unit is not None:
+        return trim_of(store, model, unit)
+    found = _typed(given, sensor)
     if set(found) != set(needed):
         raise InputError("--trim", ", ".join(found), " and ".join(needed) + f", which model {model.name} takes")
     return np.asarray([count for kind in needed for count in found[kind]], np.int64)
@@ -132,16 +135,6 @@ def _typed(given: list[str], sensor: Sensor) -> dict[TrimKind, tuple[int, ...]]:
             raise InputError("--trim", text, f"KIND={','.join(sensor.channel_names)} with a whole number for each", "kinds: " + ", ".join(TrimKind))
         found[TrimKind(kind)] = tuple(int(cell) for cell in cells)
     return found
-
-
-def _newest(store: Store, model: Model, unit: str, kind: TrimKind) -> Trim:
-    from dataset.errors import InputError
-
-    known = {session.mounting.name for session in model.frozen.sessions}
-    its = [t for t in store.trims(store.unit(unit).name) if t.kind is kind and t.mounting.name in known]
-    if not its:
-        raise InputError(f"unit {unit}", f"no {kind} trim on {' or '.join(sorted(known))}", f"a {kind} trim", "add it with 'innage trim add', or give --trim")
-    return max(its, key=lambda t: (t.date, t.sha256))
 
 
 def readings_csv(program: Program, parsed: ParsedFile, found: Replayed) -> str:

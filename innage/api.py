@@ -1,0 +1,170 @@
+"""The public Python interface beyond the store itself: logging, freezing, replaying. Everything here is had as ``innage.NAME``."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
+
+from dataset.errors import InputError
+from dataset.records import ColumnMapping, Frames, FrozenSet, GroupBy, Model, NewSession, Role, Session, Stretch, TrimKind
+from dataset.store import Store
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+    from numpy.typing import ArrayLike, NDArray
+
+    from training.program import Program
+
+E = TypeVar("E", GroupBy, Role)
+
+
+def open_store(path: Path | str) -> Store:
+    """Open the store at ``path``: made where there is none, upgraded (a copy is kept) where it is of an older version. Use it in a ``with`` block.
+
+    Raises:
+        StoreError: no store, made by a newer version, damaged, busy, or not readable.
+    """
+    return Store.open(path)
+
+
+def log_file(
+    store: Store,
+    path: Path | str,
+    *,
+    unit: str,
+    liquid: str,
+    mounting: str,
+    columns: ColumnMapping | str | None = None,
+    conditions: str = "",
+    note: str = "",
+) -> Session:
+    """Log a delimited text file (or Parquet) as a capture session, as ``innage log`` does.
+
+    Args:
+        store: the open store.
+        path: the file.
+        unit: the unit's name.
+        liquid: the liquid's name.
+        mounting: the mounting's name.
+        columns: which column holds what; the name of a saved mapping; None means the channels' own names, without time and level.
+        conditions: what holds for the whole session, such as ``surface=foam:40-60,wall=film``.
+        note: free text.
+
+    Raises:
+        InputError: a file that cannot be used, with line and column; nothing is stored then.
+        NotFoundError: a name that the store does not have.
+    """
+    from dataset.checks import check_mapping
+    from dataset.conditions import read_conditions
+    from dataset.marking import Labelling
+    from dataset.reading import read_file
+
+    its, its_liquid = store.mounting(mounting), store.liquid(liquid)
+    chosen = store.mapping(columns) if isinstance(columns, str) else columns or ColumnMapping("columns", its.sensor.channel_names)
+    check_mapping(chosen)
+    parsed = read_file(Path(path), chosen, its.sensor, its.tank, Labelling(its_liquid))
+    stretches = (Stretch(0, len(parsed.frames), read_conditions("conditions", conditions)),) if conditions else ()
+    (added,) = store.add_sessions([NewSession(store.unit(unit), its_liquid, its, parsed.frames, parsed.marks, parsed.source, note, stretches)])
+    return added
+
+
+def freeze(
+    store: Store,
+    name: str,
+    *,
+    group_by: GroupBy | str,
+    roles: Mapping[str, Sequence[str] | int],
+    sessions: Sequence[Session | str] | None = None,
+    seed: int = 0,
+    allow_mixed: bool = False,
+) -> FrozenSet:
+    """Freeze a choice of sessions; every group gets exactly one role.
+
+    Args:
+        store: the open store.
+        name: a new name.
+        group_by: the thing that the claim will speak of: ``session``, ``unit``, ``liquid``, ``tank`` or ``level``.
+        roles: for each of ``fit``, ``choose``, ``calibrate``, ``prove`` the names of its groups (one role may say ``["rest"]``), or for all of them a number
+            of groups to draw, each role with every liquid where it can.
+        sessions: the sessions or their ids; None means all that are labelled and not void.
+        seed: of the draw.
+        allow_mixed: take simulated and measured sessions together.
+
+    Raises:
+        InputError: groups that are not there, without a role or with two, void sessions, or mixed sensors.
+    """
+    from dataset.freezing import check_sessions, groups_of, named_roles, spread_roles
+
+    by = _one_of(GroupBy, group_by, "group_by")
+    wanted = {_one_of(Role, role, "roles"): its for role, its in roles.items()}
+    found = [store.session(s) if isinstance(s, str) else s for s in sessions or ()]
+    chosen = found if sessions is not None else [s for s in store.sessions() if s.void_reason is None and s.marks]
+    check_sessions(chosen)
+    numbers = {role: its for role, its in wanted.items() if isinstance(its, int)}
+    names = {role: [its] if isinstance(its, str) else list(its) for role, its in wanted.items() if not isinstance(its, int)}
+    if numbers and names:
+        raise InputError("roles", "numbers and names", "numbers of groups for all roles, or names of groups for all")
+    split = spread_roles(chosen, by, numbers, seed) if numbers else named_roles(groups_of(chosen, by), names)
+    return store.freeze(name, chosen, by, split, seed if numbers else None, allow_mixed=allow_mixed)
+
+
+def _one_of(kind: type[E], given: str, where: str) -> E:
+    if given not in list(kind):
+        raise InputError(where, repr(given), "one of " + ", ".join(kind))
+    return kind(given)
+
+
+def program_of(model: Model) -> Program:
+    """The integer program of a model: the single definition of what the chip computes. ProgramError where its text was changed."""
+    from training.program import from_json
+
+    return from_json(model.program, f"model '{model.name}'")
+
+
+def trim_of(store: Store, model: Model, unit: str) -> NDArray[np.int64]:
+    """The newest trims of a unit that a model takes, int64 (channels x kinds,), kind after kind; empty for a model that takes none.
+
+    Raises:
+        NotFoundError: no such unit. InputError: it lacks a trim on the mountings that the model was trained on.
+    """
+    import numpy as np
+
+    program = program_of(model)
+    if program.trim is None:
+        return np.zeros(0, np.int64)
+    known = {session.mounting.name for session in model.frozen.sessions}
+    its = [t for t in store.trims(store.unit(unit).name) if t.mounting.name in known]
+    counts: list[int] = []
+    for kind in map(TrimKind, program.trim_kinds):
+        found = [t for t in its if t.kind is kind]
+        if not found:
+            raise InputError(f"unit {unit}", f"no {kind} trim on {' or '.join(sorted(known))}", f"a {kind} trim", "add it with 'innage trim add'")
+        counts += max(found, key=lambda t: (t.date, t.sha256)).counts
+    return np.asarray(counts, np.int64)
+
+
+def replay(model: Model | Program, frames: Frames, trim: ArrayLike | None = None) -> pd.DataFrame:
+    """What the chip would have said of a stream of frames, from power-on at the first, through the exported C compiled for this computer.
+
+    Args:
+        model: a model, or a program.
+        frames: as ``store.frames(session)`` gives them; a step in time outside the program's tolerance starts anew, as firmware has to.
+        trim: int (channels x kinds,), as :func:`trim_of` gives it; None for a program that takes none.
+
+    Returns:
+        A row a frame: ``t_ms``; ``low_mm``, ``level_mm``, ``high_mm`` float64, the level NaN where it is withheld; ``validity`` (``valid``, ``empty``,
+        ``withheld``); ``flags``, names joined by ``+``.
+
+    Raises:
+        InputError: frames outside the declared domain, or a missing trim. ToolError: the C stops, or says other than the interpreter.
+    """
+    import numpy as np
+
+    from export.replaying import replay as through_c
+    from innage.api_tables import reading_table
+
+    program = program_of(model) if isinstance(model, Model) else model
+    its_trim = None if trim is None or program.trim is None else np.asarray(trim, np.int64)
+    return reading_table(frames.t_ms, through_c(program, frames, its_trim).readings)
