@@ -35,6 +35,7 @@ if TYPE_CHECKING:
         Unit,
     )
     from dataset.store import Store
+    from dataset.words import LevelUnit, TimeUnit
     from export.verify import verify_bundle
     from innage.api import freeze, log_file, open_store, program_of, replay, trim_of
     from innage.api_tables import frame_table, frozen_table, log_table, session_table
@@ -52,6 +53,7 @@ __all__ = [
     "InnageError",
     "InputError",
     "IntegerLevelRegressor",
+    "LevelUnit",
     "Limit",
     "Limits",
     "Liquid",
@@ -70,6 +72,7 @@ __all__ = [
     "Store",
     "StoreError",
     "Tank",
+    "TimeUnit",
     "ToolError",
     "Trim",
     "TrimKind",
@@ -92,6 +95,7 @@ __all__ = [
 _ELSEWHERE = {
     **dict.fromkeys(("InnageError", "InputError", "NotFoundError", "ProgramError", "StoreError", "ToolError"), "dataset.errors"),
     "Store": "dataset.store",
+    **dict.fromkeys(("LevelUnit", "TimeUnit"), "dataset.words"),
     "verify_bundle": "export.verify",
     **dict.fromkeys(("freeze", "log_file", "open_store", "program_of", "replay", "trim_of"), "innage.api"),
     **dict.fromkeys(("frame_table", "frozen_table", "log_table", "session_table"), "innage.api_tables"),
