@@ -52,13 +52,13 @@ class VerifyReport:
         return all(check.passed for check in self.checks)
 
 
-def verify_bundle(path: Path, only: Collection[str] | None = None, progress: Progress = silent) -> VerifyReport:
+def verify_bundle(path: Path | str, only: Collection[str] | None = None, progress: Progress = silent) -> VerifyReport:
     """Verify the bundle at ``path``, a folder or a zip file; ``only`` names the checks to make, by default all of ``CHECKS``; those of
     ``ON_REQUEST`` are made when named.
 
     Raises InputError when there is no bundle to read.
     """
-    return verify_files(read_bundle(path), only, progress)
+    return verify_files(read_bundle(Path(path)), only, progress)
 
 
 def verify_files(files: Mapping[str, bytes], only: Collection[str] | None = None, progress: Progress = silent) -> VerifyReport:
