@@ -39,6 +39,8 @@ CORES = ("cortex-m0plus", "cortex-m3", "cortex-m4", "cortex-m33", "rv32imc")  # 
 
 
 class TimeUnit(StrEnum):
+    """What a column of time counts in."""
+
     MILLISECONDS = "ms"
     SECONDS = "s"
 

@@ -7,6 +7,7 @@ import os
 import re
 import shutil
 import sys
+import textwrap
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
@@ -31,8 +32,6 @@ def console(stderr: bool = False) -> Console:
 def say(text: str) -> None:
     """Print one sentence; a terminal gets it in lines of whole words."""
     if sys.stdout.isatty():
-        import textwrap
-
         text = "\n".join(textwrap.fill(line, width(), break_long_words=False, break_on_hyphens=False) for line in text.split("\n"))
     print(text)
 
@@ -47,7 +46,8 @@ def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]]) 
     from innage.text_table import lines_of
 
     cells = [[_cell(value) for value in row] for row in rows]
-    print("\n".join([_bold(title), "", *lines_of(columns, cells, _numeric(columns, rows), width()), ""]))
+    titled = [_bold(line) for line in textwrap.wrap(title, width(), break_long_words=False, break_on_hyphens=False)]
+    print("\n".join([*titled, "", *lines_of(columns, cells, _numeric(columns, rows), width()), ""]))
 
 
 def width() -> int:

@@ -162,19 +162,21 @@ def _learn_all(
     doubt = unseen_doubt(data, rig, fit, board.span_mm, seed, max(r.steps for r in recipes) // 2, jobs_at_once, progress)
     levels = sorted({task for r in recipes for task in r.levels()}, key=lambda k: (-sum(k.hidden), k.groups, k.hidden, k.frames))
     watchers = sorted({(r.watch_groups, r.watcher, round(r.steps * WATCHER_SHARE)) for r in recipes}, key=lambda k: (-sum(k[1]), k))
-    jobs = [delayed(_one)(learn_watcher, data, rig, groups, fit, hidden, seed, doubt, steps) for groups, hidden, steps in watchers]
-    jobs += [delayed(_one)(learn_level, data, rig, task, fit, seed, board.span_mm) for task in levels]
-    made = []
+    jobs: list[tuple[Any, ...]] = [(learn_watcher, data, rig, groups, fit, hidden, seed, doubt, steps) for groups, hidden, steps in watchers]
+    jobs += [(learn_level, data, rig, task, fit, seed, board.span_mm) for task in levels]
+    made: dict[int, Net] = {}
     progress("fitting nets", 0, len(jobs))
-    for done, net in enumerate(Parallel(n_jobs=jobs_at_once, return_as="generator")(jobs), 1):
-        progress("fitting nets", done, len(jobs))
-        made.append(net)
-    return dict(zip(levels, made[len(watchers) :], strict=True)), dict(zip(watchers, made[: len(watchers)], strict=True))
+    # as they come, so that progress shows each; the largest begin first and end late
+    for k, net in Parallel(n_jobs=jobs_at_once, return_as="generator_unordered")(delayed(_one)(k, *job) for k, job in enumerate(jobs)):
+        made[k] = net
+        progress("fitting nets", len(made), len(jobs))
+    nets = [made[k] for k in range(len(jobs))]
+    return dict(zip(levels, nets[len(watchers) :], strict=True)), dict(zip(watchers, nets[: len(watchers)], strict=True))
 
 
-def _one(work: Any, *given: Any) -> Any:
+def _one(number: int, work: Any, *given: Any) -> tuple[int, Any]:
     with threadpool_limits(limits=1):
-        return work(*given)
+        return number, work(*given)
 
 
 def _candidate(

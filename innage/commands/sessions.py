@@ -43,12 +43,20 @@ def sessions(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> No
 
 def _table(mounting: str, lines: list[SessionLine]) -> None:
     """The sessions on one mounting; what holds for all of them is said once."""
-    simulated = all(s.simulated for s in lines)
-    rows = [[s.id, s.unit, s.liquid, f"{s.labelled} of {s.frames}", s.file, _remarks(s, simulated)] for s in lines]
+    simulated, source = all(s.simulated for s in lines), _common([s.file for s in lines])
+    rows = [[s.id, s.unit, s.liquid, f"{s.labelled} of {s.frames}", s.file.removeprefix(source), _remarks(s, simulated)] for s in lines]
     columns = ["session", "unit", "liquid", "frames\nlabelled", "source", "remarks"]
     if not any(row[-1] for row in rows):
         columns, rows = columns[:-1], [row[:-1] for row in rows]
-    table(f"capture sessions on mounting {mounting}" + (", all simulated" if simulated else ""), columns, rows)
+    said = (", all simulated" if simulated else "") + (f", from {source.removesuffix(', ')}" if source else "")
+    table(f"capture sessions on mounting {mounting}{said}", columns, rows)
+
+
+def _common(sources: list[str]) -> str:
+    """What all sources begin with, up to the last comma: the virtual rig's name; nothing for one source, and for files."""
+    heads = {source.rpartition(", ")[0] for source in sources}
+    head = heads.pop() if len(heads) == 1 and len(set(sources)) > 1 else ""
+    return f"{head}, " if head else ""
 
 
 def _remarks(line: SessionLine, all_simulated: bool) -> str:
