@@ -188,13 +188,14 @@ def named(what: str, name: str, rows: Sequence[N], otherwise: str = "") -> N:
 
 
 def there_are(names: Sequence[str], wanted: str, otherwise: str) -> str:
-    """A hint that lists what exists, the names nearest to ``wanted`` first; ``otherwise`` when there is nothing."""
+    """A hint that asks whether the name nearest to ``wanted`` was meant and lists what exists; ``otherwise`` when there is nothing."""
     known = list(dict.fromkeys(names))
     if not known:
         return otherwise
     near = difflib.get_close_matches(wanted, known, n=3, cutoff=0.5)
     listed = near + [name for name in known if name not in near]
-    return "there are: " + ", ".join(listed[:12]) + (f" and {len(listed) - 12} more" if len(listed) > 12 else "")
+    asked = f"did you mean {near[0]!r}? There" if near else "there"
+    return f"{asked} are: " + ", ".join(listed[:12]) + (f" and {len(listed) - 12} more" if len(listed) > 12 else "")
 
 
 def same_record(what: str, given: N, stored: N) -> None:

@@ -46,7 +46,7 @@ def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]]) 
     from innage.text_table import lines_of
 
     cells = [[_cell(value) for value in row] for row in rows]
-    titled = [_bold(line) for line in textwrap.wrap(title, width(), break_long_words=False, break_on_hyphens=False)]
+    titled = [_bold(line) for line in textwrap.wrap(_harmless(title), width(), break_long_words=False, break_on_hyphens=False)]
     print("\n".join([*titled, "", *lines_of(columns, cells, _numeric(columns, rows), width()), ""]))
 
 
@@ -74,7 +74,14 @@ def _is_number(value: object, written: bool) -> bool:
 def _cell(value: object) -> str:
     if value is None:
         return "-"
-    return f"{value:.4g}" if isinstance(value, float) else str(value)
+    return f"{value:.4g}" if isinstance(value, float) else _harmless(str(value))
+
+
+def _harmless(text: str) -> str:
+    """Text with whatever would move a terminal's cursor or change its colours written out: names of files and notes come from anywhere."""
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() or c in "\n\u00a0" else f"\\x{ord(c):02x}" for c in text)
 
 
 @contextmanager

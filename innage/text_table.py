@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 import textwrap
 from collections.abc import Sequence
+from unicodedata import combining, east_asian_width
 
 GAP = "  "
 NO_BREAK = "\u00a0"
@@ -24,7 +25,7 @@ def lines_of(columns: Sequence[str], rows: Sequence[Sequence[str]], right: Seque
         width: in characters.
     """
     cells = [[column, *(row[k] for row in rows)] for k, column in enumerate(columns)]
-    widest = [max(len(line) for cell in column for line in cell.split("\n")) for column in cells]
+    widest = [max(shown(line) for cell in column for line in cell.split("\n")) for column in cells]
     parts = _parts([_narrowest(column, k) for column, k in zip(cells, right, strict=True)], width)
     made: list[str] = []
     for part in parts:
@@ -73,15 +74,27 @@ def _block(columns: Sequence[Sequence[str]], widths: Sequence[int], right: Seque
         above = height if number == 0 else 0  # headings stand on the rule, cells hang from their first line
         filled = [[""] * (above - len(cell) if above else 0) + cell + [""] * (0 if above else height - len(cell)) for cell in folded]
         for line in zip(*filled, strict=True):
-            placed = (text.rjust(width) if to_right else text.ljust(width) for text, width, to_right in zip(line, widths, right, strict=True))
+            placed = (_placed(text, width, to_right) for text, width, to_right in zip(line, widths, right, strict=True))
             lines.append(GAP.join(placed).replace(NO_BREAK, " ").rstrip())
         if number == 0:
             lines.append("─" * (sum(widths) + len(GAP) * (len(widths) - 1)))
     return lines
 
 
+def shown(text: str) -> int:
+    """How many columns a line of text takes: two for wide characters, none for what stands on the one before."""
+    if text.isascii():
+        return len(text)
+    return sum(0 if combining(c) else 2 if east_asian_width(c) in "WF" else 1 for c in text)
+
+
+def _placed(text: str, width: int, right: bool) -> str:
+    room = " " * max(width - shown(text), 0)
+    return room + text if right else text + room
+
+
 def _fold(cell: str, width: int) -> list[str]:
-    if len(cell) <= width and "\n" not in cell:
+    if shown(cell) <= width and "\n" not in cell:
         return [cell]
     return [line for part in cell.split("\n") for line in (_wrapped(part, width) or [""])]
 

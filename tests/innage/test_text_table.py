@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from innage.text_table import NO_BREAK, lines_of
+from innage.output import table
+from innage.text_table import NO_BREAK, lines_of, shown
 
 WORDS = st.text("abc-/ ", max_size=40)
 
@@ -44,3 +46,18 @@ def test_a_row_of_bands_is_never_torn() -> None:
     bands = NO_BREAK.join("0123456789")
     lines = lines_of(("liquid", "bands"), [("some longer liquid here", bands)], (False, False), 34)
     assert any("0 1 2 3 4 5 6 7 8 9" in line for line in lines)
+
+
+def test_wide_and_combining_characters_keep_the_columns_straight() -> None:
+    """Two columns for a character that East Asian Width calls wide, none for a combining one (Unicode Standard Annex 11)."""
+    assert [shown(text) for text in ("tank", "水槽", "e\u0301", "é")] == [4, 4, 1, 1]
+    lines = lines_of(("liquid", "n"), [("水", "1"), ("water", "2")], (False, True), 80)
+    assert [shown(line) for line in lines] == [9, 9, 9, 9]
+
+
+def test_what_would_move_the_cursor_is_written_out(capsys: pytest.CaptureFixture[str]) -> None:
+    table("a \x1b[2J title", ("file", "note"), [("run\x1b[31m.csv", "a\tb"), ("[bold]x[/bold]", None)])
+    out = capsys.readouterr().out
+    assert "\x1b" not in out
+    assert "run\\x1b[31m.csv" in out
+    assert "[bold]x[/bold]" in out
