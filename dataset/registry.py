@@ -194,7 +194,8 @@ def there_are(names: Sequence[str], wanted: str, otherwise: str) -> str:
         return otherwise
     near = difflib.get_close_matches(wanted, known, n=3, cutoff=0.5)
     listed = near + [name for name in known if name not in near]
-    asked = f"did you mean {near[0]!r}? There" if near else "there"
+    meant = difflib.get_close_matches(wanted, near, n=1, cutoff=0.7)
+    asked = f"did you mean {meant[0]!r}? There" if meant else "there"
     return f"{asked} are: " + ", ".join(listed[:12]) + (f" and {len(listed) - 12} more" if len(listed) > 12 else "")
 
 
