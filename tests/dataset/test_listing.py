@@ -69,8 +69,8 @@ def test_what_is_no_newest_store_is_left_to_the_store(filled: Store, tmp_path: P
 
 def test_the_newest_amendment_ends_the_longest_chain() -> None:
     """Two amendments of the sealed marks, one amended again: that one; of two as long, the greater hash."""
-    a, b, c = Amendment("a", None), Amendment("b", None), Amendment("c", "a")
-    assert newest_amendment([a, b, c]) == newest_amendment([b, a, c]) == "c"
+    a, b, c = Amendment("a", None), Amendment("b", None), Amendment("0", "a")
+    assert newest_amendment([a, b, c]) == newest_amendment([b, a, c]) == "0"
     assert newest_amendment([a, b]) == newest_amendment([b, a]) == "b"
 
 

@@ -55,9 +55,12 @@ def test_it_serves_in_cross_validation_and_is_blind_to_the_order_of_rows() -> No
     counts, level = ramp()
     its = innage.IntegerLevelRegressor("hinge", size=4)
     assert cross_val_score(its, counts, level, groups=np.arange(200) % 5, cv=GroupKFold(5)).min() > 0.99
-    mixed = np.random.default_rng(0).permutation(200)
-    one, two = clone(its).fit(counts, level), clone(its).fit(counts[mixed], level[mixed])
+    draw = np.random.default_rng(0)
+    noisy, mixed = counts + draw.integers(0, 30, counts.shape), draw.permutation(200)
+    net = innage.IntegerLevelRegressor("net", size=8)
+    one, two = clone(net).fit(noisy, level), clone(net).fit(noisy[mixed], level[mixed])
     assert one.program_ == two.program_
+    np.testing.assert_array_equal(one.float_.levels(noisy), two.float_.levels(noisy))
 
 
 @pytest.mark.parametrize(
