@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from innage.output import table
@@ -12,6 +12,7 @@ from innage.text_table import NO_BREAK, lines_of, shown
 WORDS = st.text("abc-/ ", max_size=40)
 
 
+@settings(max_examples=30)
 @given(st.lists(st.tuples(WORDS, st.integers(-(10**6), 10**6), WORDS, st.floats(0, 1).map(lambda x: f"{x:.4g}")), min_size=1, max_size=5))
 def test_no_line_is_too_wide_and_every_cell_is_whole(rows: list[tuple[str, int, str, str]]) -> None:
     """Whatever the words are: 60 columns hold two numbers and two texts, and the letters of each text come in their order."""
