@@ -46,22 +46,21 @@ def train(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Search for the smallest integer model that meets the limits. It is scored on groups that it has never seen."""
-    from training.train import train as search
-
-    with open_store(store) as opened:
+    with progress("training") as shown, open_store(store) as opened:
         refuse_known(opened, name)
         chosen_limits = None if limits is None else opened.limits(limits)
         allowed = None if budget is None else opened.budget(budget)
         its = opened.frozen_set(frozen)
         data = opened.frozen_data(its)
+        from training.train import train as search  # seconds of imports; the line of progress is there already
+
         if ablation:
             _check_ablation(data, family)
-        with progress("training") as shown:
-            made = search(
-                data, name=name, limits=chosen_limits, budget=allowed, cost=cost_model(allowed), seed=seed, families=family, trim=trim, progress=shown,
-            )  # fmt: skip
-            if ablation:
-                made = _ablated(made, data, name, chosen_limits, allowed, seed, shown)
+        made = search(
+            data, name=name, limits=chosen_limits, budget=allowed, cost=cost_model(allowed), seed=seed, families=family, trim=trim, progress=shown,
+        )  # fmt: skip
+        if ablation:
+            made = _ablated(made, data, name, chosen_limits, allowed, seed, shown)
         model = keep(opened, made, name, its, chosen_limits)
     facts = _facts(model)
     if json:

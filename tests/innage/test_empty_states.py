@@ -61,3 +61,13 @@ def test_a_wrong_name_is_answered_with_the_nearest(tmp_path: Path, monkeypatch: 
     assert said.exit_code == 2
     assert said.stderr == "innage: unit unti-1: is not in the store. Did you mean 'unit-1'? There are: unit-1, unit-2, spare\n"
     assert "There are: spare" in CliRunner().invoke(app, ["unit", "show", "xyz"]).stderr
+
+
+@pytest.mark.usefixtures("store")
+def test_what_the_page_on_the_terminal_shows_is_said() -> None:
+    """Each call in docs/terminal.md, on an empty store, and the line under it."""
+    page = (Path(__file__).parents[2] / "docs" / "terminal.md").read_text("utf-8")
+    shown = re.findall(r"^    \$ innage (.+)\n    (.+)$", page, re.MULTILINE)
+    assert len(shown) == 2
+    for words, line in shown:
+        assert line in CliRunner().invoke(app, shlex.split(words)).output.splitlines()
