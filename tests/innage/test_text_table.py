@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from innage.output import table
+from innage.output import say, table
 from innage.text_table import NO_BREAK, lines_of, shown
 
 WORDS = st.text("abc-/ ", max_size=40)
@@ -62,3 +62,22 @@ def test_what_would_move_the_cursor_is_written_out(capsys: pytest.CaptureFixture
     assert "\x1b" not in out
     assert "run\\x1b[31m.csv" in out
     assert "[bold]x[/bold]" in out
+
+
+def test_a_terminal_has_bold_titles_and_its_own_width_and_no_color_is_kept(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    """NO_COLOR as no-color.org has it: set and not empty. Sentences come in whole words on a terminal, in one line elsewhere."""
+    sentence = "word " * 30
+    say(sentence)
+    assert capsys.readouterr().out.count("\n") == 1
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True, raising=False)
+    for name, value in (("COLUMNS", "50"), ("NO_COLOR", ""), ("TERM", "xterm")):
+        monkeypatch.setenv(name, value)
+    table("title", ("a", "b"), [("word " * 20, "word " * 20)])
+    said = capsys.readouterr().out
+    assert said.startswith("\x1b[1mtitle\x1b[0m\n")
+    assert max(map(len, said.splitlines()[1:])) <= 50
+    say(sentence)
+    assert max(map(len, capsys.readouterr().out.splitlines())) <= 50
+    monkeypatch.setenv("NO_COLOR", "1")
+    table("title", ("a",), [(1,)])
+    assert "\x1b" not in capsys.readouterr().out
