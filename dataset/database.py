@@ -220,6 +220,6 @@ def _begin(connection: Connection) -> None:
     connection.exec_driver_sql("BEGIN IMMEDIATE" if connection.get_execution_options().get("innage_writes") else "BEGIN")
 
 
-def is_damage(error: BaseException) -> bool:
+def is_damage(error: BaseException | None) -> bool:
     """Whether the driver says that the file's content is broken; a broken name inside one of its own messages does not even decode."""
     return isinstance(error, UnicodeDecodeError) or "malformed" in str(error) or "not a database" in str(error)

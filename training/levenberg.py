@@ -127,6 +127,7 @@ def _normal(task: Task, sizes: Sequence[int], at: Floats) -> tuple[Floats, Float
     """The Gauss-Newton matrix and half the gradient of the loss."""
     layers = _singles(_layers(at, sizes))
     matrix, slope = np.diag(np.full(len(at), task.ridge)), task.ridge * at
+    memory = np.empty((min(_BLOCK, len(task.x)), len(at)), np.float32)
     for rows in task.blocks():
         made = activations(layers, task.x[rows])
         error = made[-1] - task.y[rows]
@@ -134,21 +135,24 @@ def _normal(task: Task, sizes: Sequence[int], at: Floats) -> tuple[Floats, Float
             its = error[:, output]
             weights = task.weights[rows] if task.huber is None else task.weights[rows] / np.sqrt(1 + (its / task.huber) ** 2)
             root = np.sqrt(weights).astype(np.float32)
-            jacobian = _jacobian(layers, task.x[rows], made, output) * root[:, None]
+            jacobian = memory[: len(its)]
+            _fill_jacobian(jacobian, layers, task.x[rows], made, output, root)
             matrix += jacobian.T @ jacobian
             slope += jacobian.T @ (its * root)
     return matrix, slope
 
 
-def _jacobian(layers: Layers, x: Singles, made: Sequence[Floats], output: int) -> Floats:
-    """Derivatives of one output by all weights, (n, weights): from the last layer back."""
-    n = len(x)
-    parts: list[Floats] = []
-    passed: Floats | Singles = np.zeros((n, layers[-1][0].shape[1]), np.float32)
-    passed[:, output] = 1
+def _fill_jacobian(into: Singles, layers: Layers, x: Singles, made: Sequence[Floats], output: int, root: Singles) -> None:
+    """Derivatives of one output by all weights, times ``root`` (n,), written ``into`` (n, weights): from the last layer back."""
+    end = into.shape[1]
+    passed: Floats | Singles = np.zeros((len(x), layers[-1][0].shape[1]), np.float32)
+    passed[:, output] = root
     for k in range(len(layers) - 1, -1, -1):
-        before = made[k - 1] if k else x
-        parts.insert(0, np.hstack([(before[:, :, None] * passed[:, None, :]).reshape(n, -1), passed]))
+        before, (inputs, units) = (made[k - 1] if k else x), layers[k][0].shape
+        into[:, end - units : end] = passed
+        start = end - (inputs + 1) * units
+        for j in range(inputs):
+            np.multiply(passed, before[:, j, None], out=into[:, start + j * units : start + (j + 1) * units])
         if k:
             passed = (passed @ layers[k][0].T) * ((before > 0) & (before < 1))
-    return np.hstack(parts)
+        end = start

@@ -24,7 +24,7 @@ from training.watch import make_strange, states_of
 
 Make = Callable[..., FrozenData]
 BOARD_SPAN = 120.0
-SMALL = (ArrayRecipe((6,), 8, (6,), UNREST, True, "full", MOVING, (6,), steps=40), ArrayRecipe((6,), 8, (6,), STILL, False, "full", steps=40))
+SMALL = (ArrayRecipe((8,), 8, (6,), UNREST, True, "full", MOVING, (8,), steps=40), ArrayRecipe((8,), 8, (6,), STILL, False, "full", steps=40))
 
 
 def board_of(data: FrozenData) -> Board:
