@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import shutil
 import sqlite3
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
@@ -48,7 +49,7 @@ def migration_config(path: Path, *, timeout_s: float = TIMEOUT_S, history: Histo
     """Alembic's configuration for the store at ``path``, made in code: the scripts are the installed ``migrations`` package."""
     from alembic.config import Config
 
-    config = Config()
+    config = Config(stdout=sys.stdout)  # the default is what was there when Alembic was first imported, which may be closed by now
     config.set_main_option("path_separator", "newline")
     config.set_main_option("script_location", _plain(Path(migrations.__path__[0])))
     config.set_main_option("version_locations", "\n".join(_plain(folder) for folder in history.folders))

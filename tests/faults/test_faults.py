@@ -11,6 +11,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import pytest
@@ -24,6 +25,7 @@ from innage.cli import app
 from innage.folders import write_bundle, write_file
 
 WHAT = ("--unit", "unit", "--liquid", "water", "--tank", "can", "--sensor", "pad", "--time", "t", "--count", "c")
+NOBODY = 65534  # the overflow user of Linux (proc(5), overflowuid)
 INNAGE = (sys.executable, "-P", "-c", "from innage.cli import main; main()")
 
 
@@ -148,10 +150,24 @@ def test_a_read_only_disk(store: Path, tmp_path: Path, mounted: Callable[[str], 
     assert (place / "store.db").read_bytes() == before
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
-def test_permission_denied(store: Path, tmp_path: Path) -> None:
+@pytest.fixture
+def owned(bench: Path) -> Iterator[Path]:
+    """A folder with a store; where the tests run as root, to whom nothing is denied, the test goes on as a user who owns it and no more."""
+    with TemporaryDirectory() as folder:
+        store = shutil.copy(bench, folder)
+        root = os.geteuid() == 0
+        if root:
+            for path in (folder, store):
+                os.chown(path, NOBODY, NOBODY)
+            os.seteuid(NOBODY)
+        yield Path(folder)
+        if root:
+            os.seteuid(0)
+
+
+def test_permission_denied(owned: Path) -> None:
     """A store, a folder and a file of readings that may not be used are named."""
-    closed = tmp_path / "closed"
+    store, closed = owned / "bench.db", owned / "closed"
     closed.mkdir()
     shutil.copy(store, closed / "store.db")
     (closed / "store.db").chmod(0o400)
@@ -159,9 +175,11 @@ def test_permission_denied(store: Path, tmp_path: Path) -> None:
     assert "cannot be written" in sentence(innage("unit", "add", "another", "--store", closed / "store.db"))
     with pytest.raises(InputError, match="Permission denied"):
         write_bundle(closed / "out", {"a.txt": b""})
-    file = readings(tmp_path / "run.csv")
+    file = readings(owned / "run.csv")
     file.chmod(0)
     assert "Permission denied" in sentence(innage("log", file, *WHAT, "--store", store))
+    store.chmod(0)
+    assert "Permission denied" in sentence(innage("sessions", "--store", store))
     closed.chmod(0o700)
 
 
