@@ -1,0 +1,67 @@
+"""Write docs/licences.md (``python docs/make_licences.py``): every package that an installed innage brings with it, and its licence as its metadata states it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from importlib.metadata import PackageNotFoundError, distribution
+from pathlib import Path
+
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
+
+PAGE = Path(__file__).with_name("licences.md")
+HEAD = """# Licences of what innage brings with it
+
+Made by `docs/make_licences.py` from the packages' own metadata: what `pip install` of innage installs, directly or through another package,
+without the extras for tests and lint. Nothing of them is copied into innage or into what it exports: exported C and ONNX hold only code and numbers that
+innage writes. Two are worth a look before passing the tool itself on: `unicorn` (the emulated core) holds parts of QEMU under the
+GPL version 2, whatever its metadata says of the binding (from memory), and `ziglang` holds LLVM and libc headers with licences of their own.
+innage is under the MIT licence; the measured readings of `innage demo --real` have one of their own
+(`innage/demo_data/LICENSE`).
+
+| package | licence | directly |
+|---|---|---|
+"""
+LONGEST = 60  # of what is shown: some packages put the whole text where its name belongs
+
+
+def packages(root: str = "innage") -> dict[str, bool]:
+    """Names of all packages that ``root`` needs here, sorted; True for those it asks for itself."""
+    found: dict[str, bool] = {}
+    pending = [(name, True) for name in _needs(root)]
+    while pending:
+        name, direct = pending.pop(0)
+        if name in found:
+            continue
+        found[name] = direct
+        pending += [(other, False) for other in _needs(name)]
+    return dict(sorted(found.items()))
+
+
+def _needs(name: str) -> Iterator[str]:
+    try:
+        lines = distribution(name).requires or []
+    except PackageNotFoundError:  # asked for on other systems
+        return
+    for line in lines:
+        needed = Requirement(line)
+        if needed.marker is None or needed.marker.evaluate({"extra": ""}):
+            yield canonicalize_name(needed.name)
+
+
+def licence(name: str) -> str:
+    """The licence of an installed package: its expression, else its classifiers, else the first line of its field."""
+    meta = distribution(name).metadata
+    classifiers = [c.split(" :: ")[-1] for c in meta.get_all("Classifier") or [] if c.startswith("License :: ")]
+    stated = meta.get("License-Expression") or ", ".join(c for c in classifiers if c != "OSI Approved") or (meta.get("License") or "").strip().split("\n")[0]
+    return re.sub(r"[|\s]+", " ", stated)[:LONGEST] or "not stated"
+
+
+def page() -> str:
+    """The whole page."""
+    return HEAD + "".join(f"| {name} | {licence(name)} | {'yes' if direct else ''} |\n" for name, direct in packages().items())
+
+
+if __name__ == "__main__":
+    PAGE.write_text(page(), encoding="utf-8")
