@@ -1,4 +1,4 @@
-"""Write docs/licences.md (``python docs/make_licences.py``): every package that an installed innage brings with it, and its licence as its metadata states it."""
+"""Write docs/licences.md (``python docs/make_licences.py``): every package that comes with an installed innage, and its licence as its metadata says."""
 
 from __future__ import annotations
 
