@@ -6,6 +6,7 @@ import csv
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 from pathlib import Path
 
 from dataset.errors import InputError
@@ -42,16 +43,20 @@ def read_plan(path: Path, sensor: Sensor, tank: Tank, hold_s: float = HOLD_S) ->
         raise InputError(str(path), f"cannot be read ({error})", "a plan: a text file with columns level_mm or mass_g, and hold_s") from error
     lines = [(number, line) for number, line in enumerate(text.splitlines(), 1) if line.strip() and not line.lstrip().startswith("#")]
     delimiter = ";" if lines and ";" in lines[0][1] else ","
-    rows = list(csv.DictReader([line for _, line in lines], delimiter=delimiter, skipinitialspace=True))
-    columns = [name.strip() for name in csv.reader([lines[0][1]], delimiter=delimiter).__next__()] if lines else []
+    try:
+        split = [[cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True))] for _, line in lines]
+    except csv.Error as error:
+        raise InputError(str(path), f"cannot be read ({error})", "delimited text") from error
+    columns, cells = (split[0], split[1:]) if split else ([], [])
     target = [name for name in TARGETS if name in columns]
     hold = [name for name in ("hold_s", "hold_frames") if name in columns]
     if len(target) != 1 or len(hold) > 1:
         raise InputError(str(path), f"columns {', '.join(columns) or '(none)'}", "level_mm or mass_g, and hold_s or hold_frames")
-    if not rows:
+    if not cells:
         raise InputError(str(path), "no steps", "one line a step")
     steps: list[Step] = []
-    for (number, _), row in zip(lines[1:], rows, strict=True):
+    for (number, _), its in zip(lines[1:], cells, strict=True):
+        row = dict(zip_longest(columns, its[: len(columns)], fillvalue=""))
         where = f"{path}, line {number}"
         value = _number(where, target[0], row[target[0]])
         column = hold[0] if hold else "hold_s"
@@ -79,9 +84,9 @@ def _hold(where: str, value: float, column: str, sensor: Sensor) -> int:
     return int(frames)
 
 
-def _number(where: str, column: str, cell: str | None) -> float:
+def _number(where: str, column: str, cell: str) -> float:
     try:
-        value = float((cell or "").replace(",", "."))
+        value = float(cell.replace(",", "."))
     except ValueError as error:
         raise InputError(f"{where}, column {column!r}", repr(cell), "a number") from error
     if not math.isfinite(value):

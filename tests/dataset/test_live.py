@@ -154,6 +154,7 @@ def test_a_plan_file(bench: Store, tmp_path: Path) -> None:
     [
         ("level_mm\n0\n150\n", r"line 3, column 'level_mm'.*150"),
         ("level_mm,hold_s\n0,x\n", "line 2"),
+        ('level_mm,hold_s\n"0,5\n50"\n', "line 2"),
         ("height\n1\n", "columns height"),
         ("level_mm\n", "no steps"),
     ],

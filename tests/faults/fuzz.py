@@ -208,7 +208,10 @@ READERS: Mapping[str, Reader] = {
         _in_file("x.csv", lambda path: read_marks(path, FRAMES, TANK, Labelling(Liquid("water", density=998.0, temperature_c=20.0)))),
         lambda: [b"from,to,level_mm,u_mm\n0,4,10,0.5\n5,9,20,\n", b"from_ms,to_ms,poured_ml\n0,400,100\n"]
     ),
-    "plan": Reader(_in_file("x.csv", lambda path: read_plan(path, SENSOR, TANK)), lambda: [b"level_mm,hold_s\n0,5\n50,10\n100,5\n"]),
+    "plan": Reader(
+        _in_file("x.csv", lambda path: read_plan(path, SENSOR, TANK)),
+        lambda: [b"level_mm,hold_s\n0,5\n50,10\n100,5\n", b"level_mm\t,hold_s\n0,5\n"],
+    ),
     "profile": Reader(_text(from_json), lambda: [str(TANK.profile).encode()]),
     "limits": Reader(_text(lambda text: read_limits("x", text, "x.toml")), lambda: [DEFAULT_TOML.encode(), b'[[row]]\nmetric = "rmse_mm"\nbound = 1\n']),
     "scenario": Reader(_text(lambda text: read_scenario(text, "x.toml")), _scenarios),
