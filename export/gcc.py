@@ -5,16 +5,21 @@ from __future__ import annotations
 import shutil
 import subprocess
 import tempfile
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from dataset.errors import ToolError
 from export.c_source import CSource
-from export.cores import find_core
-from export.toolchain import OPTIMISE, core_files, link_flags, read_image
+from export.cores import Core, find_core
+from export.toolchain import OPTIMISE, Image, core_files, link_flags, read_image
 
 GCC = "arm-none-eabi-gcc"
-_FLAGS = ("-std=c99", "-ffunction-sections", "-fdata-sections", "-fomit-frame-pointer", "-fno-unwind-tables", "-fno-asynchronous-unwind-tables")
+# Loops that clear or copy stay loops: as calls they would need a C library, which is not linked here.
+_FLAGS = (
+    "-std=c99", "-ffunction-sections", "-fdata-sections", "-fomit-frame-pointer", "-fno-unwind-tables", "-fno-asynchronous-unwind-tables",
+    "-fno-tree-loop-distribute-patterns",
+)  # fmt: skip
 _TIMEOUT_S = 120
 
 
@@ -38,20 +43,26 @@ def gcc_sizes(source: CSource, core: str, optimise: str = "size") -> GccSizes | 
     command, chosen = shutil.which(GCC), find_core(core)
     if command is None or not chosen.gcc:
         return None
-    version, flags = "", (*chosen.gcc, OPTIMISE[optimise], *_FLAGS)
+    version = ""
+    try:
+        version = _run(command, ".", "-dumpversion").strip()
+        image = gcc_image(command, source, chosen, optimise)
+    except ToolError as error:
+        return GccSizes(version, said=str(error))
+    return GccSizes(version, image.code, image.tables, image.helpers)
+
+
+def gcc_image(command: str, source: CSource, core: Core, optimise: str = "size", flags: Sequence[str] = ()) -> Image:
+    """``source`` compiled by the compiler ``command``, with ``flags`` besides the usual, and linked for ``core``. Raises ToolError when it refuses."""
+    flags = (*core.gcc, OPTIMISE[optimise], *_FLAGS, *flags)
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
         for name, text in core_files(source).items():
             (root / name).write_text(text, encoding="utf-8", newline="\n")
-        try:
-            version = _run(command, folder, "-dumpversion").strip()
-            for unit in ("model", "sizes"):
-                _run(command, folder, *flags, "-c", f"{unit}.c", "-o", f"{unit}.o")
-            _run(command, folder, *flags, *link_flags(source.prefix), "model.o", "sizes.o", "-lgcc", "-o", "model.elf")
-            image = read_image((root / "model.elf").read_bytes(), source, chosen)
-        except ToolError as error:
-            return GccSizes(version, said=str(error))
-    return GccSizes(version, image.code, image.tables, image.helpers)
+        for unit in ("model", "sizes"):
+            _run(command, folder, *flags, "-c", f"{unit}.c", "-o", f"{unit}.o")
+        _run(command, folder, *flags, *link_flags(source.prefix), "model.o", "sizes.o", "-lgcc", "-o", "model.elf")
+        return read_image((root / "model.elf").read_bytes(), source, core)
 
 
 def _run(command: str, folder: str, *arguments: str) -> str:

@@ -34,6 +34,7 @@
  *   Rule 2.5 a             Macros are offered that an application may leave unused.
  *   Rule 2.7 a             Parameters that this model does not need are there because the interface is the same for every model.
  *   Rule 8.7 a             Functions of the interface have external linkage whether or not the application calls them.
+ *   Rule 10.6              A choice between two constants has the narrow type of the constants before it becomes an int32_t; its value is the same.
  *   Rule 10.8              Unsigned expressions are cast to int32_t where the ranges show that they fit.
  *   Rule 11.3 (permits)    The self-test reads tables and readings as bytes, through a pointer to volatile so that the reads are made.
  *   Rule 15.5 a            A helper may return early.

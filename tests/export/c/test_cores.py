@@ -121,7 +121,8 @@ given = sys.argv[1:]
 if given == ["-dumpversion"]:
     print("99.1")
     sys.exit(0)
-names = {{"-mthumb": [], "-mcpu=cortex-m0plus": ["-target", "thumb-freestanding-eabi", "-mcpu=cortex_m0plus"], "-lgcc": ["-lcompiler_rt"]}}
+names = {{"-mthumb": [], "-mcpu=cortex-m0plus": ["-target", "thumb-freestanding-eabi", "-mcpu=cortex_m0plus"], "-lgcc": ["-lcompiler_rt"],
+         "-fno-tree-loop-distribute-patterns": []}}
 words = [word for one in given for word in names.get(one, [one])]
 sys.exit(subprocess.run([sys.executable, "-P", "-m", "ziglang", "cc", *words]).returncode)
 """

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -12,8 +13,10 @@ import pytest
 from dataset.errors import InputError
 from export.c_kernels import Kernels, Layer, pack
 from export.c_source import emit_c
+from export.cores import find_core
 from export.emulator import Machine
-from export.toolchain import build_core, lint
+from export.gcc import GCC, gcc_image
+from export.toolchain import WARNINGS, build_core, lint
 from export.twin import build_together
 from export.vectors import make_vectors
 from training.program import Builder, Program
@@ -127,6 +130,22 @@ def test_kernels_agree(cases: dict[str, Case], name: str, tier: str) -> None:
     np.testing.assert_array_equal(readings, vectors.readings)
     np.testing.assert_array_equal(state, vectors.state)
     assert len(np.unique(state)) > 20  # what is compared says something
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("core", ["cortex-m0plus", "cortex-m4"])
+@pytest.mark.parametrize("optimise", ["size", "speed"])
+def test_the_other_compiler_takes_the_assembly(cases: dict[str, Case], core: str, optimise: str) -> None:
+    """Assembly through arm-none-eabi-gcc, where there is one: no warning, and the interpreter's readings and values on the emulated core."""
+    command = shutil.which(GCC)
+    if command is None:
+        pytest.skip(f"there is no {GCC} here")
+    for case in cases.values():
+        vectors = make_vectors(case.program, 60, seed=4)
+        source = emit_c(case.program, kernels="fastest", assembly=True)
+        run = Machine(gcc_image(command, source, find_core(core), optimise, (*WARNINGS, "-Werror"))).run(vectors)
+        np.testing.assert_array_equal(run.readings, vectors.readings)
+        np.testing.assert_array_equal(run.state, vectors.state)
 
 
 def test_kernels_compile_without_warning(cases: dict[str, Case]) -> None:

@@ -10,7 +10,7 @@ import pytest
 from dataset.errors import ToolError
 from dataset.records import Budget
 from export import measure as module
-from export.measure import measure
+from export.measure import choose_kernels, measure
 from training.costs import CostLine, CostModel, against
 
 BUDGET = Budget("small", "cortex-m0plus", multiplier_cycles=1, flash_bytes=1536, ram_bytes=64, stack_bytes=128, cycles=2000)
@@ -47,6 +47,17 @@ def test_multiplier_and_wait_states_cost_cycles_only(all_built: dict[str, Any]) 
     for other in (slow, waiting):
         differing = {name for name, value in asdict(other).items() if value != its[name]}
         assert differing <= {"cycles", "cycles_mean", *(f"{what}_bound" for what in ("cycles", "prepare", "selftest")), "prepare_cycles", "selftest_cycles"}
+
+
+def test_kernels_are_chosen_by_what_the_budget_has(all_built: dict[str, Any]) -> None:
+    """Enough cycles: the smallest code; too few for it: faster kernels, at more bytes; too few for any: those that take fewest."""
+    program = all_built["two_nets"].program
+    small, fast, fastest = (measure(program, BUDGET, kernels=tier) for tier in ("small", "fast", "fastest"))
+    assert fast.cycles < small.cycles
+    assert small.flash < fast.flash
+    assert choose_kernels(program, replace(BUDGET, cycles=small.cycles)) == small
+    assert choose_kernels(program, replace(BUDGET, cycles=small.cycles - 1)) == fast
+    assert choose_kernels(program, replace(BUDGET, cycles=1)).cycles == min(fast.cycles, fastest.cycles)
 
 
 def test_bounds_lie_above_what_was_seen(all_built: dict[str, Any]) -> None:
