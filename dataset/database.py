@@ -10,10 +10,10 @@ from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from tempfile import mkdtemp
+from tempfile import TemporaryDirectory, mkdtemp
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import URL, Connection, Engine, NullPool, create_engine, event
+from sqlalchemy import URL, Connection, Engine, NullPool, StaticPool, create_engine, event
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session as OrmSession
 
@@ -177,14 +177,14 @@ def translated(path: Path, timeout_s: float) -> Iterator[None]:
 
 
 class Database:
-    """An open store file: short reading and writing transactions, each on a connection of its own."""
+    """An open store: short reading and writing transactions, each on a connection of its own, or on the only one to a store in memory."""
 
-    def __init__(self, path: Path, timeout_s: float = TIMEOUT_S) -> None:
+    def __init__(self, path: Path, timeout_s: float = TIMEOUT_S, memory: sqlite3.Connection | None = None) -> None:
         self.path, self.timeout_s = path, timeout_s
-        self._reader: Engine = create_engine(
-            URL.create("sqlite", database=str(path)),
-            poolclass=NullPool,
-            connect_args={"isolation_level": None, "timeout": timeout_s},
+        self._reader: Engine = (
+            create_engine(URL.create("sqlite", database=str(path)), poolclass=NullPool, connect_args={"isolation_level": None, "timeout": timeout_s})
+            if memory is None
+            else create_engine("sqlite://", poolclass=StaticPool, creator=lambda: memory)
         )
         event.listen(self._reader, "connect", _configure)
         event.listen(self._reader, "begin", _begin)
@@ -205,6 +205,17 @@ class Database:
     def close(self) -> None:
         """Let go of the file."""
         self._reader.dispose()
+
+
+def in_memory() -> Database:
+    """A new store that is gone when it is closed: the migrations make a file, which is read into memory."""
+    memory = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
+    with TemporaryDirectory(prefix="innage-") as folder:
+        made = Path(folder) / "new.db"
+        upgrade(made)
+        with closing(sqlite3.connect(made)) as source:
+            source.backup(memory)
+    return Database(Path(":memory:"), memory=memory)
 
 
 def _configure(driver_connection: Any, _record: object) -> None:

@@ -16,7 +16,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset import captures, freezing, frozen_sets, merging, models, open_captures, registry, textual_store, trim_rows
-from dataset.database import HISTORY, TIMEOUT_S, Database, History, prepare
+from dataset.database import HISTORY, TIMEOUT_S, Database, History, in_memory, prepare
 from dataset.door import Summary
 from dataset.errors import InputError
 from dataset.merging import MergeReport
@@ -73,9 +73,14 @@ class Store:
         prepare(where, timeout_s=timeout_s, history=history)
         return cls(Database(where, timeout_s))
 
+    @classmethod
+    def in_memory(cls) -> Store:
+        """A new store that no file holds and that is gone when it is closed: for trying things. One thread at a time may use it."""
+        return cls(in_memory())
+
     @property
     def path(self) -> Path:
-        """The file, absolute."""
+        """The file, absolute; ``:memory:`` for a store in memory."""
         return self._database.path
 
     def close(self) -> None:

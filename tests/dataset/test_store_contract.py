@@ -1,11 +1,11 @@
-"""What every store does, however it came to be: made new, or brought up from the first revision of the schema."""
+"""What every store does, however it came to be: made new, in a file or in memory, or brought up from the first revision of the schema."""
 
 from __future__ import annotations
 
 import shutil
 import sqlite3
-from collections.abc import Callable
-from contextlib import closing
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -33,6 +33,8 @@ from dataset.records import (
     Role,
     Tank,
     TimeUnit,
+    Trim,
+    TrimKind,
     Unit,
 )
 from dataset.store import Store
@@ -73,10 +75,27 @@ def first_revision(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-@pytest.fixture(params=["new", "brought up from the first revision"])
-def store(request: pytest.FixtureRequest, tmp_path: Path, template: Path, first_revision: Path) -> Store:
+@contextmanager
+def behind(store: Store) -> Iterator[sqlite3.Connection]:
+    """A connection past the store's own door; to a store in memory there is only the store's."""
+    if store.path.name == ":memory:":
+        held = store._database._reader.raw_connection()
+        yield held.driver_connection  # type: ignore[misc]
+        held.close()
+    else:
+        with closing(sqlite3.connect(store.path)) as connection:
+            yield connection
+            connection.commit()
+
+
+@pytest.fixture(params=[pytest.param("new", marks=pytest.mark.slow), "in memory", "brought up from the first revision"])
+def store(request: pytest.FixtureRequest, tmp_path: Path, template: Path, first_revision: Path) -> Iterator[Store]:
     """A store of the newest revision; opening brings up the older one."""
-    return Store.open(shutil.copy(template if request.param == "new" else first_revision, tmp_path / "store.db"))
+    if request.param == "in memory":
+        with Store.in_memory() as made:
+            yield made
+        return
+    yield Store.open(shutil.copy(template if request.param == "new" else first_revision, tmp_path / "store.db"))
 
 
 class TestStoreContract:
@@ -242,6 +261,61 @@ class TestStoreContract:
             with pytest.raises(InputError, match="not a session's id"):
                 store.session(nothing)
 
+    def test_marks_are_amended_by_revisions(self, store: Store, register: Register) -> None:
+        """The newest revision counts, the hash and the frozen set keep what they had; an amendment that changes nothing is refused."""
+        bench = register(store)
+        (before,) = store.add_sessions([bench.session(1)])
+        frozen = store.freeze("set", [before], GroupBy.LEVEL, ROLES)
+        made = store.amend_marks(before.id, [Mark(0, 10, 16.0, 0.5)], "bench", "read again")
+        assert [r.sha256 for r in store.mark_revisions(before.id)] == [made.sha256]
+        after = store.session(before.id)
+        assert (after.sha256, [m.level_mm for m in after.marks], after.mark_revision) == (before.sha256, [16.0], made.sha256)
+        assert store.frozen_set("set").sha256 == frozen.sha256
+        assert set(store.frozen_data(store.frozen_set("set")).level_mm) == {15.0, 25.0}
+        with pytest.raises(InputError):
+            store.amend_marks(before.id, [Mark(0, 10, 16.0, 0.5)], "bench", "again")
+        assert len(store.mark_temperatures([after])[after.sha256]) == 1
+
+    def test_live_captures(self, store: Store, register: Register) -> None:
+        """An open capture grows, is no session, and ends as one with the same frames, or leaves nothing."""
+        bench = register(store)
+        new = bench.session(1)
+        opened = store.begin_capture("monday", bench.unit, bench.liquid, bench.mounting, {"levels": [0]})
+        store.append_to_capture(opened, new.frames, [{"what": "mark"}])
+        with pytest.raises(InputError, match="another process writes to it"):
+            store.append_to_capture(opened, new.frames, [])
+        assert [(c.name, c.frames, dict(c.settings)) for c in store.open_captures()] == [("monday", 40, {"levels": [0]})]
+        assert (store.open_frames("monday").counts == new.frames.counts).all()
+        assert store.sessions() == ()
+        with pytest.raises(InputError, match="open already"):
+            store.begin_capture("monday", bench.unit, bench.liquid, bench.mounting, {})
+        sealed = store.seal_capture("monday", new)
+        assert (store.frames(sealed, verify=True).counts == new.frames.counts).all()
+        store.begin_capture("tuesday", bench.unit, bench.liquid, bench.mounting, {})
+        store.discard_capture("tuesday")
+        assert store.open_captures() == ()
+        with pytest.raises(NotFoundError):
+            store.open_capture("tuesday")
+
+    def test_trims_are_kept_in_order(self, store: Store, register: Register) -> None:
+        """Each with a hash of its content; the same one again is refused, and a frozen set takes those that its units have."""
+        bench = register(store)
+        made = [store.add_trim(Trim(bench.unit, bench.mounting, TrimKind.BOARD, (5 + k, 6), f"2026-01-0{k + 1}", "line", 20.0)) for k in range(2)]
+        assert store.trims() == store.trims("unit1") == tuple(made)
+        with pytest.raises(InputError):
+            store.add_trim(made[0])
+        (session,) = store.add_sessions([bench.session(1)])
+        assert store.freeze("set", [session], GroupBy.LEVEL, ROLES).trims == tuple(made)
+        assert store.dry_counts(bench.mounting) == ()
+
+    def test_the_store_as_text(self, store: Store, register: Register) -> None:
+        """What is registered, written as text, makes another store with the same records."""
+        bench = register(store)
+        with Store.in_memory() as other:
+            other.from_text(store.to_text())
+            assert (other.tanks(), other.sensors(), other.liquids(), other.units()) == (store.tanks(), store.sensors(), store.liquids(), store.units())
+            assert other.mounting("m1") == bench.mounting
+
     def test_the_database_itself_refuses_changes(self, store: Store, register: Register) -> None:
         """What is sealed, frozen, registered or an event cannot be changed even by another program."""
         bench = register(store)
@@ -250,7 +324,7 @@ class TestStoreContract:
         store.void(other.id, "spilled")
         store.open_prove(frozen, "final")
         store.add_export(store.add_model(_model(frozen)), "b" * 64, {"model.c": "c" * 64})
-        with closing(sqlite3.connect(store.path)) as connection:
+        with behind(store) as connection:
             for statement in FORBIDDEN:
                 with pytest.raises(sqlite3.IntegrityError, match=r"never|sealed"):
                     connection.execute(statement)
@@ -260,10 +334,9 @@ class TestStoreContract:
         bench = register(store)
         one, two = store.add_sessions([bench.session(1), bench.session(2)])
         frozen = store.freeze("set", [one], GroupBy.LEVEL, ROLES)
-        with closing(sqlite3.connect(store.path)) as connection:
+        with behind(store) as connection:
             connection.execute("DROP TRIGGER guard_frame_block_update")
             connection.execute("UPDATE frame_block SET counts = (SELECT counts FROM frame_block WHERE session_id = 2) WHERE session_id = 1")
-            connection.commit()
         assert len(store.frames(one)) == 40
         with pytest.raises(StoreError, match=f"session {one.id}: its content hashes to"):
             store.frames(one, verify=True)
