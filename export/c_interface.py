@@ -65,7 +65,7 @@ _TRIM_CHECK = """\
 _ONE_KIND = """\
             if (kind == @PREFIX@_TRIM_KIND_@KIND@) {
                 for (uint32_t k = 0U; k < @PREFIX@_CHANNELS; ++k) {
-                    trim[k] = @count@;
+@value@                    trim[k] = @count@;
                 }
                 missing = 0U;
             }"""
@@ -75,7 +75,7 @@ _SEVERAL_KINDS = """\
 @chain@
             if (place < @kinds_count@U) {
                 for (uint32_t k = 0U; k < @PREFIX@_CHANNELS; ++k) {
-                    trim[(place * @PREFIX@_CHANNELS) + k] = @count@;
+@value@                    trim[(place * @PREFIX@_CHANNELS) + k] = @count@;
                 }
                 missing &= ~((uint32_t)1U << place);
             }"""
@@ -136,10 +136,10 @@ def _kinds(program: Program, prefix: str) -> str:
     """The lines that take a record's counts to their place in the trim, when the model uses its kind."""
     big, names = prefix.upper(), [kind.upper() for kind in program.trim_kinds]
     at = f"{big}_TRIM_AT_COUNTS"
-    count = f"(uint16_t)((uint32_t)record[{at} + (2U * k)] | ((uint32_t)record[{at} + (2U * k) + 1U] << 8U))"
+    value, count = f"{' ' * 20}const uint8_t *const pair = &record[{at} + (2U * k)];\n", "(uint16_t)((uint32_t)pair[0] | ((uint32_t)pair[1] << 8U))"
     if count_type(program) == "uint32_t":
-        count = f"{prefix}_word(&record[{at} + (4U * k)])"
-    gaps = {"PREFIX": big, "count": count, "KIND": names[0], "kinds_count": str(len(names))}
+        value, count = "", f"{prefix}_word(&record[{at} + (4U * k)])"
+    gaps = {"PREFIX": big, "value": value, "count": count, "KIND": names[0], "kinds_count": str(len(names))}
     if len(names) == 1:
         return fill(_ONE_KIND, gaps)
     tests = [f"if (kind == {big}_TRIM_KIND_{name}) {{\n                place = {k}U;\n            }}" for k, name in enumerate(names)]

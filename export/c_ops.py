@@ -236,7 +236,7 @@ def _plain_rows(chain: Sequence[Node], x: Value, out: Value, context: Context, f
     kernel = "layer_" + "_".join(t.removesuffix("_t") for t in (table.ctype, biases.ctype, x.ctype, out.ctype))
     target = replace(out, offset=out.offset + first)
     where = f"{table.base}, {biases.base}, {x.pointer()}, {target.pointer()}"
-    return [f"{context.prefix}_{kernel}({where}, {len(bias)}U, {columns}U, {by}U, {literal(low)}, {literal(high)});"]
+    return [f"{context.prefix}_{kernel}({where},", f"    {len(bias)}U, {columns}U, {by}U, {literal(low)}, {literal(high)});"]
 
 
 def _trees(node: Node, inputs: Sequence[Value], out: Value, context: Context) -> list[str]:

@@ -291,8 +291,10 @@ def _guided(name: str, seconds: float, seed: int, keep: Path) -> None:
         (corpus / f"sample{k}").write_bytes(sample)
     folder = Path(tempfile.mkdtemp())
     for module in [m for n, m in sys.modules.items() if n.partition(".")[0] in ("dataset", "export", "training") and getattr(m, "__file__", None)]:
-        for function in [f for f in vars(module).values() if getattr(f, "__module__", None) == module.__name__ and hasattr(f, "__code__")]:
-            atheris.instrument_func(function)
+        own = [f for f in vars(module).values() if getattr(f, "__module__", None) == module.__name__]
+        for function in [*own, *(method for its in own if isinstance(its, type) for method in vars(its).values())]:
+            if hasattr(function, "__code__"):
+                atheris.instrument_func(function)
 
     def one(content: bytes) -> None:
         tried(name, content, folder)
@@ -321,7 +323,8 @@ def main() -> None:
         words = ["--one", "--only", name, "--seconds", str(chosen.seconds), "--seed", str(chosen.seed), "--keep", str(chosen.keep)]
         found = subprocess.run([sys.executable, "-P", __file__, *words, *(["--guided"] if chosen.guided else [])], check=False, env=os.environ)
         if found.returncode:
-            print(f"{name}: exit code {found.returncode}; the input is {chosen.keep / name}", flush=True)
+            where = f"{chosen.keep / name}.crash-* (or timeout-*, oom-*)" if chosen.guided else str(chosen.keep / name)
+            print(f"{name}: exit code {found.returncode}; the input is {where}, the error stands above", flush=True)
             failed += 1
     sys.exit(1 if failed else 0)
 
