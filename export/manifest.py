@@ -97,14 +97,19 @@ def known_files(prefix: str) -> dict[str, str]:
 
 def describe(program: Program, provenance: Provenance, prefix: str, vectors: int, seed: int, written: Written = PLAIN) -> dict[str, Any]:
     """The body of a manifest, files left out: JSON-ready facts that the report shows too."""
-    model, budget, cost = provenance.model, provenance.budget, provenance.cost
+    facts = model_facts(program, provenance.model, provenance.budget, provenance.cost, dict(provenance.voided))
+    return facts | {
+        "format": MANIFEST_FORMAT, "innage": provenance.innage_version, "prefix": prefix, "c": asdict(written), "vectors": {"count": vectors, "seed": seed},
+    }  # fmt: skip
+
+
+def model_facts(program: Program, model: Model, budget: Budget | None, cost: Cost | None, voided: Mapping[str, str]) -> dict[str, Any]:
+    """What a manifest and a report say of a model, exported or not; ``voided``: reasons by session id."""
     frozen = model.frozen
+    lines = () if cost is None or budget is None else against(cost, budget)
     return {
-        "format": MANIFEST_FORMAT,
-        "innage": provenance.innage_version,
-        "prefix": prefix,
         "caution": " ".join(CAUTIONS),
-        "origin": provenance.model.frozen.origin,
+        "origin": frozen.origin,
         "model": {
             "name": model.name, "sha256": digest(program), "model_id": f"0x{model_id(program):08x}", "program_format": FORMAT, "parent": model.parent,
             "float_onnx_sha256": hashlib.sha256(model.float_onnx).hexdigest(),
@@ -114,17 +119,15 @@ def describe(program: Program, provenance: Provenance, prefix: str, vectors: int
             "name": frozen.name, "sha256": frozen.sha256, "group_by": frozen.group_by.value, "seed": frozen.seed,
             "roles": {group: role.value for group, role in frozen.roles},
         },
-        "sessions": [_session(s, dict(provenance.voided)) for s in frozen.sessions],
+        "sessions": [_session(s, voided) for s in frozen.sessions],
         "trims": [_trim(trim) for trim in frozen.trims],
-        "c": asdict(written),
         "limits": None if model.limits is None else asdict(model.limits),
-        "budget": asdict(budget),
-        "cost": None if cost is None else asdict(cost) | {"lines": [asdict(line) | {"within": line.within} for line in against(cost, budget)]},
+        "budget": None if budget is None else asdict(budget),
+        "cost": None if cost is None else asdict(cost) | {"lines": [asdict(line) | {"within": line.within} for line in lines]},
         "recipe": json.loads(model.recipe),
         "libraries": json.loads(model.versions),
         "tools": {library: version(library) for library in TOOLS},
         "metrics": json.loads(model.metrics),
-        "vectors": {"count": vectors, "seed": seed},
     }  # fmt: skip
 
 

@@ -154,3 +154,17 @@ def _ticks(low: float, high: float, count: int = 5) -> list[float]:
     step = next(m for m in (1.0, 2.0, 5.0, 10.0) if m * 10.0**power >= raw * 0.999) * 10.0**power
     first, last = math.floor(low / step + 1e-9), math.ceil(high / step - 1e-9)
     return [round(k * step, 12) for k in range(first, last + 1)]
+
+
+def response_plot(curves: Sequence[tuple[str, Sequence[Point]]]) -> str:
+    """Each pad's share of its own range against level (mm): (name, points), at least one point; a line a pad, its name where it passes half."""
+    xs = [x for _, points in curves for x, _ in points]
+    axes = _Axes(xs, (0.0, 1.0), ("level, mm", "share of the pad's range"), "response of the pads against level")
+    marks, named = [], dict[Point, int]()
+    for name, points in curves:
+        half = min(points, key=lambda point: abs(point[1] - 0.5))
+        place = (half[0], round(half[1], 1))
+        named[place] = named.get(place, -1) + 1  # names at one place stand below each other
+        marks.append(f'<polyline class="front" points="{axes.path(points)}"><title>{escape(name)}</title></polyline>')
+        marks.append(f'<text x="{axes.x(half[0]) + 4:.1f}" y="{axes.y(half[1]) + 13 * named[place]:.1f}">{escape(name)}</text>')
+    return axes.svg(marks)

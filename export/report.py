@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from html import escape
 from typing import Any
 
+from export.html_page import cautions, heading, origin_said, page
 from export.html_text import NONE, badge, counted, figure, html_table, is_number, number, part, rows_of
 from export.plots import error_plot
 from export.report_array import candidates_sections, claims_sections
@@ -21,31 +22,22 @@ def render_report(facts: Facts) -> str:
     found = [*claims_sections(facts), *_scope(facts)] if is_array(facts["metrics"]) else [*_scores(facts), *_plot(facts)]
     tried = candidates_sections(facts) if is_array(facts["metrics"]) else _candidates(facts)
     parts = [
-        f"<h1>{escape(model['name'])}{f' <small>{escape(origin)} readings</small>' if origin else ''}</h1>",
+        heading(model["name"], origin),
         f"<p class=sub>Integer level model {model['model_id']} &middot; {_model_sentence(facts)}</p>",
-        f"<p class=caution><strong>Caution.</strong> {escape(facts['caution'])}</p>",
-        *([f"<p class=caution><strong>{escape(origin.capitalize())} readings.</strong> {_SIMULATED}</p>"] if origin else []),
+        *cautions(facts["caution"], origin),
         *_voided(facts),
         *_limits(facts),
         *found,
         *_costs(facts),
         *tried,
         *_sources(facts),
-        *_use(facts),
+        *(_use(facts) if "prefix" in facts else []),
     ]
-    title = f"{model['name']}: level model{f', {origin} readings' if origin else ''}"
-    head = f'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<title>{escape(title)}</title>\n'
-    head += '<meta name="viewport" content="width=device-width, initial-scale=1">\n<meta name="color-scheme" content="light dark">\n'
-    return head + f"<style>{_STYLE}</style>\n</head>\n<body>\n<main>\n" + "\n".join(parts) + "\n</main>\n</body>\n</html>\n"
-
-
-_SIMULATED = "Captures behind this model were made by a virtual rig. Its figures say what the method can do; they say nothing yet of a product."
+    return page(f"{model['name']}: level model{f', {origin} readings' if origin else ''}", parts)
 
 
 def _origin(facts: Facts) -> str:
-    """'simulated' or 'partly simulated'; empty for measured readings."""
-    origin = str(facts.get("origin", "measured"))
-    return "" if origin == "measured" else origin
+    return origin_said(str(facts.get("origin", "measured")))
 
 
 def _model_sentence(facts: Facts) -> str:
@@ -163,7 +155,7 @@ def _bound(answer: Facts) -> str:
 
 def _costs(facts: Facts) -> list[str]:
     budget, cost = facts["budget"], facts["cost"]
-    if cost is None:
+    if budget is None or cost is None:
         return []
     rows = [
         (
@@ -223,7 +215,8 @@ def _sources(facts: Facts) -> list[str]:
 def _made_with(facts: Facts) -> str:
     """The versions that its bytes and its cost depend on."""
     trained, exported = (", ".join(f"{escape(name)} {escape(str(its))}" for name, its in sorted(facts[key].items())) for key in ("libraries", "tools"))
-    return _sentences([f"Trained with {trained or 'libraries that are not recorded'}", f"Exported with {exported}"])
+    made = [f"Trained with {trained or 'libraries that are not recorded'}"]
+    return _sentences([*made, f"Exported with {exported}"] if "prefix" in facts else made)
 
 
 def _use(facts: Facts) -> list[str]:
@@ -251,28 +244,3 @@ def _how_written(written: Facts) -> str:
 
 def _unique(values: Iterable[str]) -> list[str]:
     return sorted(set(values))
-
-
-_STYLE = """
-:root{--ink:#1b2733;--soft:#5a6b7b;--line:#d5dde4;--paper:#fff;--tint:#f3f6f9;--blue:#17699e;--warn:#8a4b00;--warnbg:#fff6e6;--bad:#a3231f;--good:#1c6b3c}
-@media(prefers-color-scheme:dark){:root{--ink:#e3e9ee;--soft:#9fb0bf;--line:#3a4754;--paper:#141b22;--tint:#1d2630;--blue:#6cb8ea;--warn:#f2c078;
---warnbg:#33270f;--bad:#ff8f87;--good:#7fd6a2}}
-body{margin:0;background:var(--paper);color:var(--ink);font:16px/1.5 system-ui,"Segoe UI",Roboto,"Helvetica Neue",Arial,sans-serif}
-main{max-width:58rem;margin:0 auto;padding:2.5rem 1.25rem 4rem}
-h1{font-size:1.9rem;line-height:1.2;margin:0}h2{font-size:1.2rem;margin:2.4rem 0 .6rem}
-.sub{color:var(--soft);margin:.3rem 0 1.4rem}
-.caution{background:var(--warnbg);border-left:4px solid var(--warn);padding:.7rem 1rem;margin:1rem 0;font-size:.93rem}
-.caution ul{margin:.3rem 0 0;padding-left:1.2rem}
-.wide{overflow-x:auto}table{border-collapse:collapse;width:100%;font-size:.93rem}
-th,td{text-align:left;vertical-align:top;padding:.4rem .7rem;border-bottom:1px solid var(--line)}th{color:var(--soft);font-weight:600}
-.n{text-align:right;font-variant-numeric:tabular-nums}.one{white-space:nowrap}code{font-size:.88em;overflow-wrap:anywhere}
-figure{margin:1rem 0;overflow-x:auto}figcaption{color:var(--soft);font-size:.88rem}svg{display:block;width:100%;min-width:30rem;height:auto}
-svg text{fill:var(--soft);font-size:12px;font-family:inherit}.grid{stroke:var(--line)}.zero{stroke:var(--soft)}.mark{stroke:var(--blue);fill:var(--blue)}
-.hollow{stroke:var(--blue);fill:var(--paper)}.front{stroke:var(--blue);fill:none}.worst{stroke:var(--warn)}.shade{fill:var(--line);opacity:.7}
-h1 small{font-size:.9rem;font-weight:600;color:var(--warn);white-space:nowrap}
-.badge{white-space:nowrap;font-weight:600}.yes{color:var(--good)}.no{color:var(--bad)}.open{color:var(--warn)}
-.bar{display:block;min-width:7rem;height:.6rem;margin-top:.45rem;background:var(--line);border-radius:.3rem;overflow:hidden}
-.bar i{display:block;height:100%;background:var(--blue)}.bar.over i{background:var(--bad)}
-@media print{body{font-size:11pt}main{max-width:none;padding:0}h2{break-after:avoid}table,figure{break-inside:avoid}
-.bar,.bar i{print-color-adjust:exact;-webkit-print-color-adjust:exact}}
-"""

@@ -118,7 +118,7 @@ def candidates_sections(facts: Facts) -> list[str]:
     points = [(r[flash], r[mean], f"level net {r[0]}, {r[1]} bits, watcher {r[2]}", bool(r[-1])) for r in rows if is_number(r[flash]) and is_number(r[mean])]
     if len(points) > 1:
         caption = "Candidates that were compiled and measured: error against flash. Filled: the chosen one. Line: those that no smaller one beats."
-        made.append(figure(front_plot(points, facts["budget"].get("flash_bytes")), caption))  # type: ignore[arg-type]
+        made.append(figure(front_plot(points, part(facts, "budget").get("flash_bytes")), caption))  # type: ignore[arg-type]
     return [*made, *ablation_sections(metrics)]
 
 

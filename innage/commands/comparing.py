@@ -44,27 +44,8 @@ def compare(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Compare a candidate with the model in use. Exit 1 when the candidate loses where it matters: at a limit, or surely in a class that a limit names."""
-    from training.comparing import compare as difference
-    from training.judging import judge_model
-
     with open_store(store) as opened:
-        models = (opened.model(first), opened.model(second))
-        its = models[0].frozen if frozen is None else opened.frozen_set(frozen)
-        where = opened.limits(limits) if limits is not None else models[0].limits or models[1].limits
-        allowed = None if budget is None else opened.budget(budget)
-        data = opened.frozen_data(its)
-        _refuse_seen(opened, its, data, role, models)
-        judged: list[Judged] = []
-        with progress("judging") as shown:
-            for model in models:
-                judged.append(judge_model(model, data, data.rows(role), cold=True))
-                shown(model.name, len(judged), len(models))
-        openings = opened.open_prove(its, f"compare {first} {second}") if role is Role.PROVE else opened.prove_openings(its)
-    found = difference(judged[0], judged[1], where, seed)
-    found |= {
-        "first": first, "second": second, "frozen": {"name": its.name, "sha256": its.sha256, "origin": its.origin}, "role": str(role), "openings": openings,
-        "limits_of": None if where is None else f"{where.name}@{where.revision}", "costs": [_cost(model, allowed) for model in models],
-    }  # fmt: skip
+        found = find_difference(opened, first, second, frozen=frozen, role=role, limits=limits, budget=budget, seed=seed)
     if picture is not None:
         from innage.model_pictures import draw_comparison
 
@@ -75,6 +56,32 @@ def compare(
         _show(found)
     if found["losses"]:
         raise typer.Exit(1)
+
+
+def find_difference(
+    opened: Store, first: str, second: str, *, frozen: str | None, role: Role, limits: str | None = None, budget: str | None = None, seed: int = 0
+) -> dict[str, Any]:
+    """What the command prints, as JSON-ready facts; the prove groups, where they are asked for, are opened and counted."""
+    from training.comparing import compare as difference
+    from training.judging import judge_model
+
+    models = (opened.model(first), opened.model(second))
+    its = models[0].frozen if frozen is None else opened.frozen_set(frozen)
+    where = opened.limits(limits) if limits is not None else models[0].limits or models[1].limits
+    allowed = None if budget is None else opened.budget(budget)
+    data = opened.frozen_data(its)
+    _refuse_seen(opened, its, data, role, models)
+    judged: list[Judged] = []
+    with progress("judging") as shown:
+        for model in models:
+            judged.append(judge_model(model, data, data.rows(role), cold=True))
+            shown(model.name, len(judged), len(models))
+    openings = opened.open_prove(its, f"compare {first} {second}") if role is Role.PROVE else opened.prove_openings(its)
+    found = difference(judged[0], judged[1], where, seed)
+    return found | {
+        "first": first, "second": second, "frozen": {"name": its.name, "sha256": its.sha256, "origin": its.origin}, "role": str(role), "openings": openings,
+        "limits_of": None if where is None else f"{where.name}@{where.revision}", "costs": [_cost(model, allowed) for model in models],
+    }  # fmt: skip
 
 
 def _refuse_seen(store: Store, its: FrozenSet, data: FrozenData, role: Role, models: tuple[Model, ...]) -> None:
