@@ -24,7 +24,7 @@ def report_session(
     replace: ReplaceOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """A capture session: its warnings, the pads' response, its course, marks and conditions."""
+    """A capture session. Its warnings, the pads' response, its course, marks and conditions."""
     from innage.commands.sessions import facts, mark_summary
     from innage.report_pages import session_page
 
@@ -42,7 +42,7 @@ def report_frozen(
     replace: ReplaceOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """A frozen set: groups and roles, what it has and what it lacks, every opening of 'prove'."""
+    """A frozen set. Groups and roles, what it has and what it lacks, every opening of 'prove'."""
     from dataset.freezing import groups_of
     from dataset.gaps import find_gaps
     from innage.commands.freezing import facts
@@ -63,7 +63,7 @@ def report_model(
     replace: ReplaceOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """A model: its limits first, then errors, rates, risk, cost and what was tried. As found by training: 'prove' is not opened again."""
+    """A model. Its limits first, then errors, rates, risk, cost and what was tried. As found by training: 'prove' is not opened again."""
     from export.manifest import model_facts
     from export.measure import measure
     from export.report import render_report
