@@ -2,9 +2,9 @@
 
     python bench/ingest.py [--frames 100000] [--channels 8] [--repeats 5]
 
-CSV to store is read, checked at the door, packed, hashed and committed. Baselines: ``pandas.read_csv`` + ``to_sql`` into SQLite (nothing checked), and ``pyarrow.csv`` parsing
-alone. A frozen set to arrays (hashes checked) stands beside ``pandas.read_parquet`` of the same columns. Counts are invented: steps of eight pads with noise, for size
-alone. Needs pandas and pyarrow (``pip install pyarrow``).
+CSV to store is read, checked at the door, packed, hashed and committed. Baselines: ``pandas.read_csv`` + ``to_sql`` into SQLite, where nothing
+is checked, and ``pyarrow.csv`` parsing alone. A frozen set to arrays (hashes checked) stands beside ``pandas.read_parquet`` of the same columns.
+Counts are invented: pads that are covered step by step, with noise, for size alone. Needs pyarrow: ``pip install ".[bench]"``.
 """
 
 from __future__ import annotations
