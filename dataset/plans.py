@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import zip_longest
 from pathlib import Path
 
+from dataset.csv_lines import cells_of
 from dataset.errors import InputError
 from dataset.records import Sensor, Tank
 
@@ -43,10 +43,7 @@ def read_plan(path: Path, sensor: Sensor, tank: Tank, hold_s: float = HOLD_S) ->
         raise InputError(str(path), f"cannot be read ({error})", "a plan: a text file with columns level_mm or mass_g, and hold_s") from error
     lines = [(number, line) for number, line in enumerate(text.splitlines(), 1) if line.strip() and not line.lstrip().startswith("#")]
     delimiter = ";" if lines and ";" in lines[0][1] else ","
-    try:
-        split = [[cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True))] for _, line in lines]
-    except csv.Error as error:
-        raise InputError(str(path), f"cannot be read ({error})", "delimited text") from error
+    split = [[cell.strip() for cell in cells_of(line, f"{path}, line {number}", delimiter)] for number, line in lines]
     columns, cells = (split[0], split[1:]) if split else ([], [])
     target = [name for name in TARGETS if name in columns]
     hold = [name for name in ("hold_s", "hold_frames") if name in columns]

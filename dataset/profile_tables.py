@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
+from dataset.csv_lines import cells_of
 from dataset.errors import InputError
 from dataset.profile_quadrature import Reals
 from dataset.profile_shapes import MAX_MM, Section
@@ -132,7 +132,7 @@ def csv_rows(path: Path, needed: tuple[str, ...], known: tuple[str, ...] = ()) -
     lines = [(number, line) for number, line in enumerate(text.splitlines(), 1) if line.strip() and not line.lstrip().startswith("#")]
     if not lines:
         raise InputError(str(path), "no rows", "a header with " + ",".join(needed))
-    table = list(csv.reader(line for _, line in lines))
+    table = [cells_of(line, f"{path}, line {number}") for number, line in lines]
     header = [cell.strip() for cell in table[0]]
     for column in needed:
         if header.count(column) != 1:

@@ -222,7 +222,12 @@ def _find_delimiter(sample: Sequence[str]) -> str:
 def _split(line: str, delimiter: str) -> list[str]:
     if delimiter == " ":
         return line.split()
-    return next(csv.reader([line], delimiter=delimiter)) if '"' in line else line.split(delimiter)
+    if '"' not in line:
+        return line.split(delimiter)
+    try:
+        return next(csv.reader([line], delimiter=delimiter))
+    except csv.Error:  # a cell beyond what the csv module takes: left as it stands, it is named as no number
+        return line.split(delimiter)
 
 
 def _check_columns(sheet: _Sheet, mapping: ColumnMapping, line: int) -> None:

@@ -5,7 +5,6 @@ A fault is named by file, line and column.
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -14,6 +13,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from dataset.csv_lines import cells_of
 from dataset.errors import InputError
 
 _WHOLE = re.compile(r"-?[0-9]{1,15}")  # as many digits as a time in milliseconds may have
@@ -62,7 +62,7 @@ def read_stretch_lines(path: Path, columns: Sequence[str], t_ms: NDArray[np.int6
         lines = path.read_text("utf-8-sig").splitlines()
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(str(path), "cannot be read", "a CSV file in UTF-8") from error
-    rows = [(k + 1, next(csv.reader([line]))) for k, line in enumerate(lines) if line.strip() and not line.lstrip().startswith("#")]
+    rows = [(k + 1, cells_of(line, f"{path}, line {k + 1}")) for k, line in enumerate(lines) if line.strip() and not line.lstrip().startswith("#")]
     if len(rows) < 2:
         raise InputError(str(path), "no stretch", "a line of column names and one line a stretch")
     header = _header(f"{path}, line {rows[0][0]}", rows[0][1], columns)

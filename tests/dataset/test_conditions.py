@@ -109,6 +109,7 @@ def test_the_whole_fills_what_stretches_leave_open(tmp_path: Path) -> None:
         ("from,to_ms,wall\n1,2,film\n", r"c.csv, line 1: columns from, to_ms, wall; expected from and to, or from_ms and to_ms"),
         ("from,to,walls\n1,2,film\n", r"line 1: a column 'walls'; expected .*wall"),
         ("from,to,wall\n1,2\n", r"line 2: 2 cells; expected 3"),
+        (f'from,to,wall\n1,2,"{"x" * 140_000}"\n', r"line 2: cannot be read \(field larger than field limit"),
         ("from,to,wall\n1,2,wet\n", r"line 2, column 'wall': 'wet'; expected clean"),
         ("from,to,wall\n1,x,film\n", r"line 2, column 'to': 'x'; expected a whole number"),
         ("from,to,wall\n1,10,film\n", r"line 2, column 'from': 1 to 10; expected at least one of the session's frames, within 0 to 9"),
