@@ -27,6 +27,7 @@ kills: $(VENV)/.installed
 
 fuzz: $(VENV)/.installed
 	$(BIN)/python -P tests/faults/fuzz.py --seconds $(FUZZ_S)
+	$(BIN)/python -P tests/faults/fuzz_trim_c.py --seconds $(FUZZ_S)
 
 lint: $(VENV)/.installed $(VENV)/.lint
 	$(BIN)/ruff check .
