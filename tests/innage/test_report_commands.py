@@ -37,6 +37,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     return found
 
 
+@pytest.mark.slow
 def test_pages_stand_alone(pages: dict[str, str]) -> None:
     """Nothing is loaded, nothing runs; cautions are there; the limits are the first heading of a model's page and of a comparison's."""
     for content in pages.values():
@@ -48,12 +49,14 @@ def test_pages_stand_alone(pages: dict[str, str]) -> None:
         assert first.startswith("Limits")
 
 
+@pytest.mark.slow
 def test_the_same_twice(pages: dict[str, str]) -> None:
     """Nothing drawn, nothing of the clock."""
     for kind in ("session", "model"):
         assert pages[kind] == pages[kind + "again"]
 
 
+@pytest.mark.slow
 def test_text_stays_text(pages: dict[str, str]) -> None:
     """What a user wrote is shown, not run."""
     for kind in ("session", "frozen"):
@@ -76,6 +79,7 @@ def test_a_page_that_is_there_stays(tmp_path: Path) -> None:
     done = CliRunner().invoke(app, ["report", "session", "dedee24cfaa7", "--out", str(there), "--replace", "--store", str(store)])
     assert done.exit_code == 0
     assert there.read_text().startswith("<!doctype html>")
+    assert "It is not a protective control" in there.read_text()
 
 
 def luminance(colour: str) -> float:
