@@ -18,6 +18,8 @@ class Face(LazyGroup):
         """Read the options that stand before the command."""
         try:
             return super().make_context(*args, **extra)
+        except KeyboardInterrupt:
+            raise _interrupted() from None
         except Exception as error:
             suggest(error)
             raise
@@ -30,11 +32,28 @@ class Face(LazyGroup):
             print(f"innage: {error}", file=sys.stderr)
             raise typer.Exit(2) from error
         except KeyboardInterrupt:
-            print("innage: interrupted", file=sys.stderr)
-            raise typer.Exit(130) from None
+            raise _interrupted() from None
         except Exception as error:
+            if _came_of_ctrl_c(error):  # such as of workers that were just starting
+                raise _interrupted() from None
             suggest(error)
             raise
+
+
+def _interrupted() -> typer.Exit:
+    print("innage: interrupted", file=sys.stderr)
+    return typer.Exit(130)
+
+
+def _came_of_ctrl_c(error: BaseException | None) -> bool:
+    """Whether an error was raised while Ctrl-C was being handled."""
+    seen: set[int] = set()
+    while error is not None and id(error) not in seen:
+        if isinstance(error, KeyboardInterrupt):
+            return True
+        seen.add(id(error))
+        error = error.__cause__ or error.__context__
+    return False
 
 
 app = typer.Typer(name="innage", cls=Face, no_args_is_help=True, pretty_exceptions_enable=False, rich_markup_mode=None)

@@ -90,3 +90,23 @@ def test_version_is_the_packages() -> None:
     from importlib.metadata import version
 
     assert CliRunner().invoke(app, ["--version"]).stdout == f"innage {version('innage')}\n"
+
+
+def test_an_error_that_came_of_ctrl_c_ends_as_ctrl_c_does(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What fails while workers are being stopped is not reported as a fault of its own; any other error is."""
+
+    def stopped(*_: object) -> None:
+        try:
+            raise KeyboardInterrupt
+        except KeyboardInterrupt:
+            raise OSError("no such worker")  # noqa: B904
+
+    monkeypatch.setattr("innage.commands.sessions.open_store", stopped)
+    done = CliRunner().invoke(app, ["show", "abc"])
+    assert (done.exit_code, done.stderr) == (130, "innage: interrupted\n")
+
+    def broken(*_: object) -> None:
+        raise OSError("a fault")
+
+    monkeypatch.setattr("innage.commands.sessions.open_store", broken)
+    assert isinstance(CliRunner().invoke(app, ["show", "abc"]).exception, OSError)

@@ -79,7 +79,7 @@ def interrupted(store: Path, later_s: float, everyone: bool) -> None:
     finally:
         if started.poll() is None:
             os.killpg(started.pid, signal.SIGKILL)
-    assert started.returncode == 130
+    assert started.returncode == 130, err
     assert "innage: interrupted\n" in err  # workers that were about to start may say so too
     assert until(lambda: not family(started.pid), 5.0), "workers live on"
     with Store.open(store) as opened:
