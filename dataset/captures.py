@@ -175,7 +175,7 @@ def add_session(
     if stretches:
         orm.execute(insert(StretchRow), stretches)
     packed = [
-        {"session_id": row.id, "position": k, "format": blocks.FORMAT, "frames": b.frames}
+        {"session_id": row.id, "position": k, "format": b.format, "frames": b.frames}
         | {"t_ms": b.t_ms, "counts": b.counts, "temperature_c": b.temperature_c}
         for k, b in enumerate(blocks.to_blocks(new.frames, block_frames, level))
     ]
@@ -256,10 +256,7 @@ def frames(orm: OrmSession, session: Session) -> Frames:
     where = f"session {session.id}"
     of_session = select(BlockRow).join(SessionRow).where(SessionRow.sha256 == session.sha256).order_by(BlockRow.position)
     stored = orm.scalars(of_session).all()
-    strange = {b.format for b in stored} - {blocks.FORMAT}
-    if strange:
-        raise StoreError(where, f"blocks of format {min(strange)}", f"format {blocks.FORMAT}", "install the version of innage that wrote them")
-    packed = [blocks.Block(b.frames, b.t_ms, b.counts, b.temperature_c) for b in stored]
+    packed = [blocks.Block(b.frames, b.t_ms, b.counts, b.temperature_c, b.format) for b in stored]
     return blocks.from_blocks(packed, session.mounting.sensor.channels, where)
 
 
@@ -269,14 +266,15 @@ def mark_temperatures(orm: OrmSession, sessions: Sequence[Session]) -> dict[str,
     parts = {session.sha256: session.marks or (Mark(0, session.frames, 0.0),) for session in sessions}
     found = {sha256: (math.nan,) * len(marks) for sha256, marks in parts.items()}
     measured = (
-        select(SessionRow.sha256, BlockRow.frames, BlockRow.temperature_c)
+        select(SessionRow.sha256, BlockRow.frames, BlockRow.temperature_c, BlockRow.format)
         .join(BlockRow)
         .where(BlockRow.temperature_c.is_not(None))
         .order_by(BlockRow.session_id, BlockRow.position)
     )
     for sha256, packed in groupby(orm.execute(measured), key=lambda row: row[0]):
         if sha256 in wanted:
-            warm = np.concatenate([blocks.temperatures(block or b"", frames, f"session {sha256[:ID_DIGITS]}") for _, frames, block in packed])
+            where = f"session {sha256[:ID_DIGITS]}"
+            warm = np.concatenate([blocks.temperatures(block or b"", format_, frames, where) for _, frames, block, format_ in packed])
             found[sha256] = tuple(_mean(warm[mark.start : mark.stop]) for mark in parts[sha256])
     return found
 

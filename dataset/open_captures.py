@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session as OrmSession
 from dataset import blocks
 from dataset.canonical import canonical_json
 from dataset.checks import check_name
-from dataset.errors import InputError, NotFoundError, StoreError
+from dataset.errors import InputError, NotFoundError
 from dataset.records import Frames, Liquid, Mounting, Unit
 from dataset.registry import liquid_row, mounting_row, same_record, to_liquid, to_mounting, to_unit, unit_row
 from dataset.tables import OpenBlockRow, OpenCaptureRow, OpenEntryRow
@@ -92,7 +92,7 @@ def append(orm: OrmSession, name: str, blocks_before: int, entries_before: int, 
         warm = np.full(len(frames), np.nan) if frames.temperature_c is None else frames.temperature_c
         whole = Frames(frames.t_ms, frames.counts, warm)
         packed = [
-            {"capture_id": row.id, "position": blocks_before + k, "format": blocks.FORMAT, "frames": b.frames}
+            {"capture_id": row.id, "position": blocks_before + k, "format": b.format, "frames": b.frames}
             | {"t_ms": b.t_ms, "counts": b.counts, "temperature_c": b.temperature_c}
             for k, b in enumerate(blocks.to_blocks(whole, level=FAST))
         ]
@@ -106,10 +106,7 @@ def append(orm: OrmSession, name: str, blocks_before: int, entries_before: int, 
 def frames_of(orm: OrmSession, name: str) -> Frames:
     """All frames so far; no temperature column when none was measured."""
     row = row_of(orm, name)
-    strange = {b.format for b in row.blocks} - {blocks.FORMAT}
-    if strange:
-        raise StoreError(f"capture {name}", f"blocks of format {min(strange)}", f"format {blocks.FORMAT}", "install the version of innage that wrote them")
-    packed = [blocks.Block(b.frames, b.t_ms, b.counts, b.temperature_c) for b in row.blocks]
+    packed = [blocks.Block(b.frames, b.t_ms, b.counts, b.temperature_c, b.format) for b in row.blocks]
     found = blocks.from_blocks(packed, len(row.mounting.sensor.pads), f"capture {name}")
     measured = found.temperature_c is not None and bool(np.isfinite(found.temperature_c).any())
     return found if measured else Frames(found.t_ms, found.counts)

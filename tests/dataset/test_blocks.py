@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from dataset.blocks import Block, from_blocks, to_blocks
+from dataset.blocks import FORMAT, Block, from_blocks, to_blocks
 from dataset.errors import StoreError
 from dataset.records import Frames
 
@@ -38,20 +38,34 @@ def test_round_trip(counts: np.ndarray, data: st.DataObject, block_frames: int, 
         assert back.temperature_c.tobytes() == warm.tobytes()
 
 
-def test_packing_is_the_one_that_is_documented() -> None:
-    """A block unpacks, with zstd and a loop alone, as its module describes: bytes by place, differences modulo the word."""
-    counts = np.array([[1, 70000], [3, 69999], [0, 70255]], np.uint32)
+@pytest.mark.parametrize("format_", [1, 2])
+def test_packing_is_the_one_that_is_documented(format_: int) -> None:
+    """A block is packed as its module describes, by zstd and a loop alone: bytes by place, differences modulo the word, folded since format 2."""
+    columns = [[1, 3, 0], [70000, 69999, 70255]]
+    words: list[int] = []
+    for column in columns:
+        steps = [a - b for a, b in zip(column, [0, *column[:-1]], strict=True)]
+        words += [step % 2**32 if format_ == 1 else 2 * step if step >= 0 else -2 * step - 1 for step in steps]
+    plain = bytes(word >> (8 * place) & 255 for place in range(4) for word in words)
+    counts = np.array(columns, np.uint32).T
     (block,) = to_blocks(Frames(np.array([5, 105, 205]), counts))
-    plain = zstandard.ZstdDecompressor().decompress(block.counts)
-    words = [sum(plain[place * 6 + k] << (8 * place) for place in range(4)) for k in range(6)]
-    found: list[list[int]] = []
-    for channel in (words[:3], words[3:]):
-        value, column = 0, []
-        for step in channel:
-            value = (value + step) % 2**32
-            column.append(value)
-        found.append(column)
-    assert found == [[1, 3, 0], [70000, 69999, 70255]]
+    if format_ == FORMAT:
+        assert zstandard.ZstdDecompressor().decompress(block.counts) == plain
+    times = [5, 100, 100] if format_ == 1 else [10, 200, 200]
+    t_ms = bytes(time >> (8 * place) & 255 for place in range(8) for time in times)
+    pack = zstandard.ZstdCompressor().compress
+    back = from_blocks([Block(3, pack(t_ms), pack(plain), None, format_)], 2)
+    assert back.counts.tolist() == counts.tolist()
+    assert back.t_ms.tolist() == [5, 105, 205]
+
+
+def test_noise_takes_what_its_entropy_says() -> None:
+    """Differences of normal noise of 15 counts have log2(15 sqrt(4 pi e)) bits (Cover and Thomas, Elements of Information Theory, 8.1)."""
+    n, sd = 40_000, 15.0
+    counts = np.rint(20_000 + sd * np.random.default_rng(1).standard_normal((n, 4))).astype(np.uint32)
+    bits = np.log2(sd * np.sqrt(2) * np.sqrt(2 * np.pi * np.e))
+    taken = 8 * sum(len(b.counts) for b in to_blocks(Frames(np.arange(n) * 100, counts))) / (4 * n)
+    assert bits < taken < 1.03 * bits
 
 
 def test_regular_frames_compress_well() -> None:
@@ -72,8 +86,16 @@ def test_damage_is_noticed(harm: Callable[[bytes], bytes]) -> None:
         from_blocks([Block(block.frames, block.t_ms, harm(block.counts), None)], 2, "run7")
 
 
-def test_a_block_of_another_size_is_refused() -> None:
-    """A block that holds fewer frames than its row says is an error."""
+@pytest.mark.parametrize("frames", [0, 10, 2**40])
+def test_a_wrong_number_of_frames_is_not_asked_memory_for(frames: int) -> None:
+    """A row that says another number of frames is an error, however many it says."""
     (block,) = to_blocks(Frames(np.arange(9) * 100, np.arange(18, dtype=np.uint32).reshape(9, 2)))
     with pytest.raises(StoreError, match="72 bytes"):
-        from_blocks([Block(10, block.t_ms, block.counts, None)], 2)
+        from_blocks([Block(frames, block.t_ms, block.counts, None)], 2)
+
+
+def test_an_unknown_format_is_refused() -> None:
+    """Blocks of a later version are named, not guessed at."""
+    (block,) = to_blocks(Frames(np.arange(9) * 100, np.arange(18, dtype=np.uint32).reshape(9, 2)))
+    with pytest.raises(StoreError, match="run7: blocks of format 3"):
+        from_blocks([Block(9, block.t_ms, block.counts, None, 3)], 2, "run7")
