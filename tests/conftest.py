@@ -9,4 +9,4 @@ settings.load_profile("fixed")
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """The two hundred kills come first: they take minutes, in which another worker does the rest."""
-    items.sort(key=lambda item: "test_kills[200" not in item.nodeid)
+    items.sort(key=lambda item: "::test_kills" not in item.nodeid)

@@ -66,12 +66,13 @@ FORBIDDEN = (
 
 
 @pytest.fixture(scope="module")
-def first_revision(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """An empty store of the first revision of the schema."""
+def brought_up(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An empty store of the first revision of the schema, brought up by opening it."""
     path = tmp_path_factory.mktemp("first") / "store.db"
     upgrade(path, HISTORY.revisions[0])
     with closing(sqlite3.connect(path)) as connection:
         assert connection.execute("SELECT version_num FROM alembic_version").fetchall() == [(HISTORY.revisions[0],)]
+    Store.open(path).close()
     return path
 
 
@@ -89,13 +90,13 @@ def behind(store: Store) -> Iterator[sqlite3.Connection]:
 
 
 @pytest.fixture(params=[pytest.param("new", marks=pytest.mark.slow), "in memory", "brought up from the first revision"])
-def store(request: pytest.FixtureRequest, tmp_path: Path, template: Path, first_revision: Path) -> Iterator[Store]:
-    """A store of the newest revision; opening brings up the older one."""
+def store(request: pytest.FixtureRequest, tmp_path: Path, template: Path, brought_up: Path) -> Iterator[Store]:
+    """A store of the newest revision."""
     if request.param == "in memory":
         with Store.in_memory() as made:
             yield made
         return
-    yield Store.open(shutil.copy(template if request.param == "new" else first_revision, tmp_path / "store.db"))
+    yield Store.open(shutil.copy(template if request.param == "new" else brought_up, tmp_path / "store.db"))
 
 
 class TestStoreContract:

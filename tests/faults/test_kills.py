@@ -14,16 +14,11 @@ LOOP = Path(__file__).with_name("kill_loop.py")
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="starts commands by fork")
-@pytest.mark.parametrize(
-    ("kills", "only"),
-    [
-        (2, ("log", "migrate")),
-        pytest.param(200, ("log", "amend", "freeze", "train", "export", "merge", "migrate"), marks=pytest.mark.slow),
-    ],
-)
-def test_kills(kills: int, only: tuple[str, ...]) -> None:
+@pytest.mark.slow
+def test_kills() -> None:
     """Nothing is found wrong after any of the kills; what the loop does is in its docstring."""
-    ended = subprocess.run([sys.executable, "-P", LOOP, "--kills", str(kills), "--only", *only], capture_output=True, text=True, check=False)
+    kills = 200
+    ended = subprocess.run([sys.executable, "-P", LOOP, "--kills", str(kills)], capture_output=True, text=True, check=False)
     assert ended.returncode == 0, ended.stderr
     found = json.loads(ended.stdout[ended.stdout.index('{\n  "killed"') :])
     assert found["wrong"] == []

@@ -55,7 +55,7 @@ def test_more_bits_come_nearer(made_up: MadeUp, family: str) -> None:
     assert wide < narrow
 
 
-@pytest.mark.parametrize("bits", [12, 16, 24])
+@pytest.mark.parametrize("bits", [pytest.param(12, marks=pytest.mark.slow), 16, pytest.param(24, marks=pytest.mark.slow)])
 @pytest.mark.parametrize("family", FAMILIES)
 def test_both_count_laws_work_alike(made_up: MadeUp, family: str, bits: int) -> None:
     """The same capacitances read by a rising and by a falling counter give errors within a quarter of one another."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -68,11 +69,16 @@ def test_multiplier_of_a_riscv_core() -> None:
         slow.instruction("fadd.s", "fa0, fa0, fa1")
 
 
-@pytest.mark.parametrize("name", ["every_op", "wide"])
-def test_same_numbers_and_bounds_on_every_core(all_built: dict[str, Any], core: Core, name: str) -> None:
+EVERY_DAY = {("every_op", "cortex-m0plus")} | {("wide", core) for core in CORES}
+
+
+@pytest.mark.parametrize(
+    ("name", "core_name"), [pytest.param(*its, marks=() if its in EVERY_DAY else pytest.mark.slow) for its in product(("every_op", "wide"), CORES)]
+)
+def test_same_numbers_and_bounds_on_every_core(all_built: dict[str, Any], core_name: str, name: str) -> None:
     """Readings, states, stack and cycles: the interpreter's numbers both ways of running, and bounds that hold on inputs they were not made from."""
-    its = all_built[name]
-    image = build_core(its.c, core.name)
+    its, core = all_built[name], CORES[core_name]
+    image = build_core(its.c, core_name)
     bounds = Bounds(image, Timing(core, 1, 1))
     machine = Machine(image, 1, 1, bounds.watch)
     assert machine.selftest()

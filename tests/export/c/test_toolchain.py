@@ -35,6 +35,7 @@ def test_helpers_are_counted_when_pulled_in(all_built: dict[str, Any]) -> None:
     assert not any("unwind" in s for its in all_built.values() for s in its.image.symbols)
 
 
+@pytest.mark.slow
 def test_builds_are_reproducible_and_carry_no_path(all_built: dict[str, Any]) -> None:
     """Two builds in different folders give the same bytes, and no folder's name is in them."""
     its = all_built["inverse_law"]

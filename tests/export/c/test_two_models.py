@@ -119,6 +119,7 @@ def test_a_cmake_project_with_two_models(project: Path, levels: str) -> None:
     run(project / "build" / "firmware", levels)
 
 
+@pytest.mark.slow
 def test_two_models_link_for_a_core(project: Path) -> None:
     """Both models go into one image for the core, and no symbol that is seen from outside lacks its model's prefix."""
     from elftools.elf.elffile import ELFFile
@@ -134,6 +135,7 @@ def test_two_models_link_for_a_core(project: Path) -> None:
     assert not [s for s in seen if not s.startswith(("rinse_", "canister_", "__"))]
 
 
+@pytest.mark.slow  # the compiler makes its C library for the computer first
 def test_the_example_compiles_and_stays_safe(all_built: dict[str, Any], tmp_path: Path) -> None:
     """The example compiles without a word under every warning, and without a stored trim it stops: the model never runs."""
     its = all_built["strip"]
