@@ -7,7 +7,7 @@ SOURCES := $(shell find dataset training export innage migrations -name '__pycac
 TESTS ?= tests
 PYTEST := $(BIN)/python -P -m pytest -n 2 --dist worksteal
 
-.PHONY: demo test test-slow kills fuzz lint format clean
+.PHONY: demo test test-slow bench kills fuzz lint format clean
 
 demo: $(VENV)/.installed
 	rm -rf demo
@@ -19,6 +19,11 @@ test: $(VENV)/.installed
 
 test-slow: $(VENV)/.installed
 	$(PYTEST) -m slow $(TESTS)
+
+# Ratios to what people use instead, measured anew; options by BENCH, such as make bench BENCH=--search
+BENCH ?=
+bench: $(VENV)/.installed
+	$(BIN)/python bench/run.py $(BENCH)
 
 # The long ones: two hundred kills, and ten minutes of hostile input for each reader (FUZZ_S seconds).
 FUZZ_S ?= 600
@@ -40,7 +45,7 @@ format: $(VENV)/.lint
 	$(BIN)/ruff format .
 
 clean:
-	rm -rf $(VENV) build dist demo *.egg-info .mypy_cache .pytest_cache .ruff_cache .import_linter_cache .hypothesis
+	rm -rf $(VENV) build dist demo bench/out *.egg-info .mypy_cache .pytest_cache .ruff_cache .import_linter_cache .hypothesis
 
 # The tests run against the built wheel, so that what is shipped is what is tested.
 $(VENV)/.dependencies: constraints.txt pyproject.toml

@@ -6,9 +6,10 @@ With --times, print what a state of a tank costs instead: all pads from one fact
 from __future__ import annotations
 
 import argparse
-import time
+from statistics import median
 
 import numpy as np
+from measuring import Way, in_turns, ratio
 from scipy.sparse import csc_matrix
 from scipy.sparse.linalg import spsolve
 from threadpoolctl import threadpool_limits
@@ -30,17 +31,11 @@ def error_table() -> list[str]:
 def times(rounds: int = 5) -> list[str]:
     its = Slice(tuple((1.0 + 20 * k, 19.0 + 20 * k) for k in range(8)), width_mm=12, wall_mm=2, wall_permittivity=2.3, height_mm=185)
     problem, water = SliceProblem(its), Medium(78.4, 0.05)
-    ours, plain = [], []
-    for k in range(rounds):
-        content = Content(20.0 * (k + 1))
-        started = time.perf_counter()
-        problem.solve(water, content)
-        ours.append(time.perf_counter() - started)
-        started = time.perf_counter()
-        _plain(problem, water, content)
-        plain.append(time.perf_counter() - started)
-    ratio = np.median(plain) / np.median(ours)
-    return [f"{problem.unknowns} unknowns, {len(its.pads)} pads: {np.median(ours):.3f} s a state; one spsolve a pad takes {ratio:.1f} times that"]
+    content = Content(60.0)
+    runs = in_turns({"ours": Way(lambda _: problem.solve(water, content)), "plain": Way(lambda _: _plain(problem, water, content))}, rounds)
+    ours, plain = runs["ours"].seconds, runs["plain"].seconds
+    times_that = ratio(plain, ours).middle
+    return [f"{problem.unknowns} unknowns, {len(its.pads)} pads: {median(ours):.3f} s a state; one spsolve a pad takes {times_that:.1f} times that"]
 
 
 def _plain(problem: SliceProblem, liquid: Medium, content: Content) -> None:

@@ -1,6 +1,6 @@
 """How much of each interval is used: dense layers of drawn nets, driven to their ends, beside what ordinary vectors reach.
 
-    python -P bench/ranges.py
+    python bench/ranges.py
 
 ``driven`` is the share of an element's interval that inputs were found for (mean and least over the elements), ``vectors`` that of the
 vectors that go into a bundle. 1.00 is a bound that is reached; below, the interval may be wider than what can happen, or the search may

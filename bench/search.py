@@ -1,79 +1,168 @@
-"""The default search of a pad array against scikit-learn's grid search over the same nets on the same rows, one after the other in one run.
+"""The default search of a pad array beside scikit-learn's grid search over the same nets on the same rows.
 
-    python bench/search.py STORE FROZEN [--limits NAME] [--budget NAME] [--folds N] [--solver adam|lbfgs]
+    python bench/search.py STORE FROZEN [--limits NAME] [--budget NAME] [--solver adam|lbfgs] [--folds N] [--rounds N]
 
 Ours is all that ``innage train`` does before it stores a model: every level net and watcher, their integers and thresholds on the choose groups,
-measured costs where a budget is named, the band, the prove groups. Theirs is GridSearchCV of MLPRegressor over the sizes of the level nets and of
-MLPClassifier over those of the watchers, for each set of features: in five folds by group, as it does when nothing else is said, or with ``--folds 1``
-fitted on the fit rows and scored on the choose rows, which is all that ours does. Features and trims of theirs are made before its clock starts. Errors are
-of the best size's float net fitted on the fit rows, on the choose groups with nothing withheld: they say whether time is bought with accuracy.
+measured costs where a budget is named, the band, the prove groups. Theirs is GridSearchCV on all cores, of MLPRegressor over the sizes of the level nets
+and of MLPClassifier over those of the watchers, for each set of features: in five folds by group, as it does when nothing else is said, or fitted once
+on the fit rows and scored on the choose rows, which is all that ours does. Features and trims of theirs are made before its clock starts. Errors are of
+the best size's float net fitted on the fit rows, on the choose groups with nothing withheld: they say whether time is bought with accuracy.
 """
 
 from __future__ import annotations
 
 import argparse
 import os
-import time
 import warnings
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
+from measuring import Goal, Row, Way, in_turns, print_rows, timed_row
+from sklearn.base import BaseEstimator
 from sklearn.exceptions import ConvergenceWarning
 from sklearn.model_selection import GridSearchCV, GroupKFold, PredefinedSplit
 from sklearn.neural_network import MLPClassifier, MLPRegressor
 from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import StandardScaler
 
-from dataset.records import FrozenData, Role
+from dataset.records import Budget, FrozenData, Limits, Role
 from dataset.store import Store
 from export.measure import measure
-from training.array_search import default_recipes, prepare_rig, thinned
+from training.array_search import ArrayRecipe, default_recipes, prepare_rig, thinned
+from training.array_train import train_array
 from training.train import board_of, train
+from training.trimming import usable_trims
 from training.watch import states_of
 
 SOLVERS: dict[str, dict[str, Any]] = {"adam": {"solver": "adam"}, "lbfgs": {"solver": "lbfgs", "max_iter": 1000}}
+FOLDS, ROUNDS = (5, 1), 3
+QUICK_RECIPES = 1
 
 
-def ours(store: Store, data: FrozenData, limits: str | None, budget: str | None) -> tuple[float, dict[str, Any], str]:
-    """Seconds of the default search, its metrics, and the trim it takes."""
-    allowed = None if budget is None else store.budget(budget)
-    start = time.perf_counter()
-    made = train(data, name="bench", limits=None if limits is None else store.limits(limits), budget=allowed, cost=None if allowed is None else measure, seed=0)
-    return time.perf_counter() - start, made.metrics, made.metrics["trim"]
+@dataclass(frozen=True)
+class Grid:
+    """One grid search: an estimator for each size, on these features and targets."""
+
+    net: BaseEstimator
+    sizes: Sequence[tuple[int, ...]]
+    x: np.ndarray
+    y: np.ndarray
 
 
-def theirs(data: FrozenData, trim: str, solver: dict[str, Any], folds: int) -> tuple[float, float, int]:
-    """Seconds of the grid searches, the P95 in mm on the choose rows of the best level net, and how many candidates there were."""
+@dataclass(frozen=True)
+class Task:
+    """What both sides search over: the grids of the recipes, with each row's group and whether it is a fit row."""
+
+    recipes: tuple[ArrayRecipe, ...]
+    levels: tuple[Grid, ...]
+    watchers: tuple[Grid, ...]
+    group: np.ndarray
+    fitted: np.ndarray
+
+    @property
+    def candidates(self) -> int:
+        return sum(len(grid.sizes) for grid in (*self.levels, *self.watchers))
+
+
+def task_of(data: FrozenData, recipes: tuple[ArrayRecipe, ...], solver: dict[str, Any]) -> Task:
+    """The grids over the sizes that the recipes have, features made."""
     fit, choose = data.rows(Role.FIT), data.rows(Role.CHOOSE)
-    rig, recipes = prepare_rig(data, board_of(data), fit, fit | choose, trim), default_recipes(trim)
+    rig = prepare_rig(data, board_of(data), fit, fit | choose, recipes[0].trim)
     at = np.concatenate([thinned(data, fit), np.flatnonzero(choose)])
-    group, states, fitted = data.group[at], states_of(data).where(at), fit[at]
-    split = PredefinedSplit(np.where(fitted, -1, 0)) if folds < 2 else GroupKFold(folds)
+    states = states_of(data).where(at)
     on_it = np.column_stack([states.foam, states.film]).astype(int)
-    took, best, candidates = 0.0, np.inf, 0
-    for groups in sorted({r.level_groups for r in recipes}):
-        sizes = sorted({r.hidden for r in recipes if r.level_groups == groups})
-        x, y = rig.of(groups, at), data.level_mm[at]
-        net, seconds = _grid(MLPRegressor(random_state=0, **solver), sizes, x, y, group, split)
-        net.fit(x[fitted], y[fitted])
-        best = min(best, float(np.quantile(np.abs(net.predict(x[~fitted]) - y[~fitted]), 0.95)))
-        took, candidates = took + seconds, candidates + len(sizes)
-    for groups in sorted({r.watch_groups for r in recipes}):
-        sizes = sorted({r.watcher for r in recipes if r.watch_groups == groups})
-        _, seconds = _grid(MLPClassifier(random_state=0, **solver), sizes, rig.of(groups, at), on_it, group, split)
-        took, candidates = took + seconds, candidates + len(sizes)
-    return took, best, candidates
+    levels = [
+        Grid(MLPRegressor(random_state=0, **solver), sorted({r.hidden for r in recipes if r.level_groups == groups}), rig.of(groups, at), data.level_mm[at])
+        for groups in sorted({r.level_groups for r in recipes})
+    ]
+    watchers = [
+        Grid(MLPClassifier(random_state=0, **solver), sorted({r.watcher for r in recipes if r.watch_groups == groups}), rig.of(groups, at), on_it)
+        for groups in sorted({r.watch_groups for r in recipes})
+    ]
+    return Task(recipes, tuple(levels), tuple(watchers), data.group[at], fit[at])
 
 
-def _grid(net: Any, sizes: Sequence[tuple[int, ...]], x: Any, y: Any, group: Any, split: Any) -> tuple[Any, float]:
-    """A pipeline of the best size that a grid search on all cores finds, not fitted yet, and the seconds of the search."""
-    size = f"{type(net).__name__.lower()}__hidden_layer_sizes"
-    search = GridSearchCV(make_pipeline(StandardScaler(), net), {size: list(sizes)}, cv=split, n_jobs=-1, refit=False)
-    start = time.perf_counter()
-    search.fit(x, y, **({"groups": group} if isinstance(split, GroupKFold) else {}))
-    seconds = time.perf_counter() - start
-    return make_pipeline(StandardScaler(), net).set_params(**search.best_params_), seconds
+def ours(data: FrozenData, limits: Limits | None = None, budget: Budget | None = None) -> dict[str, Any]:
+    """The metrics of the default search."""
+    return train(data, name="bench", limits=limits, budget=budget, cost=None if budget is None else measure, seed=0).metrics
+
+
+def ours_of(data: FrozenData, recipes: tuple[ArrayRecipe, ...]) -> dict[str, Any]:
+    """The metrics of a search over these recipes."""
+    return train_array(data, board_of(data), "bench", None, None, None, 0, {}, lambda what, done, total: None, recipes[0].trim, recipes).metrics
+
+
+def theirs(task: Task, folds: int) -> list[Any]:
+    """The grid searches, one after the other; the pipeline of the best size for each grid of level nets, not fitted yet."""
+    found = [_searched(task, grid, folds) for grid in (*task.levels, *task.watchers)]
+    return found[: len(task.levels)]
+
+
+def _searched(task: Task, grid: Grid, folds: int) -> Any:
+    size = f"{type(grid.net).__name__.lower()}__hidden_layer_sizes"
+    split = PredefinedSplit(np.where(task.fitted, -1, 0)) if folds < 2 else GroupKFold(folds)
+    search = GridSearchCV(make_pipeline(StandardScaler(), grid.net), {size: list(grid.sizes)}, cv=split, n_jobs=-1, refit=False)
+    search.fit(grid.x, grid.y, **({} if folds < 2 else {"groups": task.group}))
+    return make_pipeline(StandardScaler(), grid.net).set_params(**search.best_params_)
+
+
+def best_p95(task: Task, best: list[Any]) -> float:
+    """P95 in mm on the choose rows of the best of the level nets, each fitted on the fit rows."""
+    errors = []
+    for net, grid in zip(best, task.levels, strict=True):
+        net.fit(grid.x[task.fitted], grid.y[task.fitted])
+        errors.append(float(np.quantile(np.abs(net.predict(grid.x[~task.fitted]) - grid.y[~task.fitted]), 0.95)))
+    return min(errors)
+
+
+def recipes_of(data: FrozenData) -> tuple[ArrayRecipe, ...]:
+    """What the default search tries, with the trim that it takes."""
+    return default_recipes(usable_trims(data, np.ones(len(data.session), np.bool_))[-1])
+
+
+def compared(
+    data: FrozenData, search: Callable[[], dict[str, Any]], recipes: tuple[ArrayRecipe, ...], solvers: Sequence[str], folds: Sequence[int], rounds: int
+) -> list[Row]:
+    """Our search and theirs in turns, a row for each solver and way to split."""
+    _hush()
+    tasks = {solver: task_of(data, recipes, SOLVERS[solver]) for solver in solvers}
+    their = {(solver, n): Way(lambda _, s=solver, n=n: theirs(tasks[s], n)) for n in folds for solver in solvers}  # type: ignore[misc]
+    names = {key: f"{key[0]}-{key[1]}" for key in their}
+    runs = in_turns({"ours": Way(lambda _: search())} | {names[key]: way for key, way in their.items()}, rounds, warm=False)
+    metrics = runs["ours"].result
+    p95, tried = metrics["chosen"]["choose"]["integer"]["p95_abs_mm"], len(metrics["candidates"])
+    rows = []
+    for (solver, n), name in names.items():
+        split = f"{n} folds" if n > 1 else "one split as ours"
+        their_p95 = best_p95(tasks[solver], runs[name].result)
+        rows.append(
+            timed_row(
+                f"search-{name}", f"innage train's search, {tried} candidate{'s' * (tried > 1)}",
+                f"GridSearchCV, {solver}, {split}, {tasks[solver].candidates} nets", "time", (runs["ours"], runs[name]), goal=Goal(0.5, at_least=False),
+                note=f"P95 on the choose groups {p95:.3g} mm of accepted integers, theirs {their_p95:.3g} mm of all floats",
+            )
+        )  # fmt: skip
+    return rows
+
+
+def search_rows(quick: bool, demo: Callable[[], Path]) -> list[Row]:
+    """On the demo's frozen set."""
+    with Store.open(demo()) as store:
+        data = store.frozen_data(store.frozen_set("canister"))
+    recipes = recipes_of(data)
+    if quick:
+        recipes = recipes[:QUICK_RECIPES]
+        return compared(data, lambda: ours_of(data, recipes), recipes, ("lbfgs",), FOLDS[1:], 1)
+    return compared(data, lambda: ours(data), recipes, tuple(SOLVERS), FOLDS, ROUNDS)
+
+
+def _hush() -> None:
+    """A net that has not converged is theirs to judge, not ours to print; the workers take it from the environment."""
+    os.environ["PYTHONWARNINGS"] = "ignore"
+    warnings.simplefilter("ignore", ConvergenceWarning)
 
 
 def main() -> None:
@@ -82,23 +171,17 @@ def main() -> None:
     parser.add_argument("frozen")
     parser.add_argument("--limits")
     parser.add_argument("--budget")
-    parser.add_argument("--folds", type=int, default=5)
     parser.add_argument("--solver", choices=sorted(SOLVERS), help="one solver; both without it")
+    parser.add_argument("--folds", type=int, help="folds by group, 1 for one split; without it five, and one split")
+    parser.add_argument("--rounds", type=int, default=ROUNDS)
     given = parser.parse_args()
-    os.environ["PYTHONWARNINGS"] = "ignore"  # of the workers
-    warnings.simplefilter("ignore", ConvergenceWarning)
     with Store.open(given.store) as store:
         data = store.frozen_data(store.frozen_set(given.frozen))
-        seconds, metrics, trim = ours(store, data, given.limits, given.budget)
-    chosen = metrics["chosen"]["choose"]["integer"]
-    print(f"{'search':<34}{'candidates':>11}{'seconds':>9}{'ratio':>7}{'P95 mm, choose':>16}")
-    print(f"{'ours, integers and thresholds':<34}{len(metrics['candidates']):>11}{seconds:>9.1f}{1.0:>7.2f}{chosen['p95_abs_mm']:>16.2f}")
-    for name, solver in SOLVERS.items():
-        if given.solver not in (None, name):
-            continue
-        took, p95, candidates = theirs(data, trim, solver, given.folds)
-        print(f"{f'grid search, {name}':<34}{candidates:>11}{took:>9.1f}{seconds / took:>7.2f}{p95:>16.2f}")
-    print("ratio: our seconds over theirs; ours accepts most readings and withholds the rest, theirs gives all")
+        limits = None if given.limits is None else store.limits(given.limits)
+        budget = None if given.budget is None else store.budget(given.budget)
+    solvers = tuple(SOLVERS) if given.solver is None else (given.solver,)
+    folds = FOLDS if given.folds is None else (given.folds,)
+    print_rows(compared(data, lambda: ours(data, limits, budget), recipes_of(data), solvers, folds, given.rounds))
 
 
 if __name__ == "__main__":

@@ -7,8 +7,9 @@ The net of ``net_program.py``; its weights are drawn, not trained. Readings must
 
 from __future__ import annotations
 
-import time
+from statistics import median
 
+from measuring import Way, in_turns, ratio
 from net_program import net_program
 
 from export.c_source import emit_c
@@ -28,19 +29,15 @@ def main() -> None:
     for core in CORES.values():
         image = build_core(source, core.name)
         machine = Machine(image)
-        machine.replay(few)  # translates the code
-        took = []
-        for _ in range(RUNS):
-            start = time.perf_counter()
-            readings, state = machine.replay(vectors)
-            took.append(time.perf_counter() - start)
+        runs = in_turns({"replayed": Way(lambda _, m=machine: m.replay(vectors)), "followed": Way(lambda _, i=image: Machine(i).run(few))}, RUNS)
+        readings, state = runs["replayed"].result
         if (readings != vectors.readings).any() or (state != vectors.state).any():
             raise SystemExit(f"{core.name}: readings or states differ from the interpreter's")
-        start = time.perf_counter()
-        run = Machine(image).run(few)
-        followed = len(few) / (time.perf_counter() - start)
-        replayed = len(vectors) / min(took)
-        print(f"{core.name:14} {len(image.flash):6} {int(run.cycles.max()):7} {replayed:11.0f} {followed:11.0f} {replayed / followed:6.1f}")
+        replayed, followed = ([s / len(v) for s in runs[name].seconds] for name, v in (("replayed", vectors), ("followed", few)))
+        cycles = int(runs["followed"].result.cycles.max())
+        print(
+            f"{core.name:14} {len(image.flash):6} {cycles:7} {1 / median(replayed):11.0f} {1 / median(followed):11.0f} {ratio(followed, replayed).middle:6.1f}"
+        )
 
 
 if __name__ == "__main__":

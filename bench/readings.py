@@ -1,0 +1,168 @@
+"""Readings into the store and out of it, beside what people use instead: rows a second, and bytes on disk.
+
+A CSV file goes to a store by ``read_file`` and ``add_sessions``: every cell checked, the session checked at the door, packed, hashed, committed. Beside it
+``pandas.read_csv`` and ``to_sql`` into SQLite, which check nothing, and ``pyarrow.csv`` parsing alone. Both sides that write begin with a file to write into
+(ours an empty store, theirs a database that isn't there yet) and end with it closed.
+
+A frozen set comes back by ``frozen_data``, every hash checked, from a store that is open. Beside it ``pandas.read_parquet`` of a file with the same
+rows: once left as the DataFrame that it gives, and once with what both sides then hold: counts as one int64 array (rows, channels), time in ms as
+int64 (rows,), levels in mm as float64 (rows,). Ours also gives each row's uncertainty, temperature, session, group, frame and condition, and all frames of each
+session, labelled or not; these columns are not in the Parquet file.
+"""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from itertools import count
+from math import e, log2, pi
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyarrow.csv
+from invented import CHANNELS, COLUMNS, CSV_NOISE, PADS, register, table
+from measuring import Goal, Row, Way, exact, in_turns, timed_row
+
+from dataset.reading import read_file
+from dataset.records import FrozenData, GroupBy, NewSession, Role
+from dataset.store import Store
+
+FRAMES, QUICK_FRAMES, ROUNDS = 100_000, 2_000, 7
+Arrays = dict[str, np.ndarray]
+
+
+def csv_rows(folder: Path, quick: bool) -> list[Row]:
+    """A file of invented readings into a store."""
+    file, made = folder / "readings.csv", count()
+    expected = table(QUICK_FRAMES if quick else FRAMES)
+    expected.to_csv(file, index=False)
+    empty = folder / "empty.db"
+    with Store.open(empty) as store:
+        register(store)
+
+    def fresh() -> Path:
+        return Path(shutil.copy(empty, folder / f"ours{next(made)}.db"))
+
+    ways = {
+        "ours": Way(lambda path: _log(path, file), fresh),
+        "to_sql": Way(lambda path: _to_sql(path, file), lambda: folder / f"plain{next(made)}.db"),
+        "pyarrow": Way(lambda _: pyarrow.csv.read_csv(file)),
+    }
+    runs = in_turns(ways, 1 if quick else ROUNDS)
+    ours, plain = runs["ours"].result, runs["to_sql"].result
+    kept, sql = _same(_stored(ours), _columns(expected)), _read_sql(plain).equals(expected)
+    parsed = runs["pyarrow"].result.to_pandas().equals(expected)
+    told = "time, counts and levels of every row"
+    share = (_size(ours) - _size(empty)) / _size(plain)
+    return [
+        timed_row(
+            "csv-sql", "CSV to store", "pandas.read_csv + to_sql", "rows/s", (runs["ours"], runs["to_sql"]), goal=Goal(5, at_least=True),
+            equal=kept and sql, compared=told,
+        ),
+        Row(
+            "csv-bytes", "CSV to store", "pandas.read_csv + to_sql", "bytes", exact(share), Goal(0.15, at_least=False), kept and sql, told,
+            note=f"what the file grew by; the noise alone, {CSV_NOISE:g} counts, takes {_noise_share(plain, len(expected)):.3f}",
+        ),
+        timed_row(
+            "csv-parsing", "CSV to store", "pyarrow.csv, parsing alone", "rows/s", (runs["ours"], runs["pyarrow"]), goal=Goal(0.4, at_least=True),
+            equal=kept and parsed, compared=told,
+        ),
+    ]  # fmt: skip
+
+
+def _log(path: Path, file: Path) -> Path:
+    with Store.open(path) as store:
+        mounting, liquid, unit = store.mountings()[0], store.liquids()[0], store.units()[0]
+        its = read_file(file, COLUMNS, mounting.sensor, mounting.tank)
+        store.add_sessions([NewSession(unit, liquid, mounting, its.frames, its.marks, its.source)])
+    return path
+
+
+def _to_sql(path: Path, file: Path) -> Path:
+    with closing(sqlite3.connect(path)) as connection:
+        pd.read_csv(file).to_sql("readings", connection, index=False)
+        connection.commit()
+    return path
+
+
+def _read_sql(path: Path) -> pd.DataFrame:
+    with closing(sqlite3.connect(path)) as connection:
+        return pd.read_sql("SELECT * FROM readings", connection)
+
+
+def _stored(path: Path) -> Arrays:
+    """What the store has of the session."""
+    with Store.open(path) as store:
+        (session,) = store.sessions()
+        frames = store.frames(session, verify=True)
+    level = np.full(len(frames), np.nan)
+    for mark in session.marks:
+        level[mark.start : mark.stop] = mark.level_mm
+    return {"counts": frames.counts.astype(np.int64), "t_ms": frames.t_ms, "level_mm": level}
+
+
+def _columns(frame: pd.DataFrame) -> Arrays:
+    """The arrays that both sides give, from a DataFrame."""
+    return {"counts": frame[list(PADS)].to_numpy(), "t_ms": frame["t_ms"].to_numpy(), "level_mm": frame["level"].to_numpy()}
+
+
+def _same(one: Arrays, other: Arrays) -> bool:
+    """Whether names, types and values are equal."""
+    return one.keys() == other.keys() and all(one[name].dtype == other[name].dtype and np.array_equal(one[name], other[name]) for name in one)
+
+
+def _size(path: Path) -> int:
+    """Bytes of a database that nobody has open."""
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    return path.stat().st_size
+
+
+def _noise_share(plain: Path, frames: int) -> float:
+    """The bytes that no packing of the counts goes below, over those of a plain table: log2(s sqrt(2 pi e)) bits a count of normal noise (Shannon 1948)."""
+    return frames * CHANNELS * log2(CSV_NOISE * (2 * pi * e) ** 0.5) / 8 / plain.stat().st_size
+
+
+def frozen_rows(folder: Path, quick: bool, demo: Callable[[], Path]) -> list[Row]:
+    """Frozen sets into arrays: one long session, and many short ones."""
+    long, file = folder / "long.db", folder / "long.csv"
+    table(QUICK_FRAMES if quick else FRAMES).to_csv(file, index=False)
+    with Store.open(long) as store:
+        register(store)
+    _log(long, file)
+    with Store.open(long) as store:
+        levels = sorted({f"{mark.level_mm:g}" for mark in store.sessions()[0].marks}, key=float)
+        store.freeze("all", store.sessions(), GroupBy.LEVEL, {name: Role.FIT if k % 2 else Role.PROVE for k, name in enumerate(levels)})
+    return [*_out_of(long, "all", "frozen-one", folder, quick), *_out_of(demo(), "canister", "frozen-many", folder, quick)]
+
+
+def _out_of(path: Path, name: str, row: str, folder: Path, quick: bool) -> list[Row]:
+    file = folder / f"{row}.parquet"
+    with Store.open(path) as store:
+        data = store.frozen_data(store.frozen_set(name))
+        pads = [f"p{k}" for k in range(data.counts.shape[1])]
+        pd.DataFrame({"t_ms": data.t_ms, **dict(zip(pads, data.counts.T, strict=True)), "level": data.level_mm}).to_parquet(file)
+
+        def arrays(_: Any) -> Arrays:
+            frame = pd.read_parquet(file)
+            return {"counts": frame[pads].to_numpy(), "t_ms": frame["t_ms"].to_numpy(), "level_mm": frame["level"].to_numpy()}
+
+        ways = {
+            "ours": Way(lambda _: store.frozen_data(store.frozen_set(name))),
+            "arrays": Way(arrays),
+            "frame": Way(lambda _: pd.read_parquet(file)),
+        }
+        runs = in_turns(ways, 1 if quick else ROUNDS)
+    found: FrozenData = runs["ours"].result
+    equal = _same({"counts": found.counts, "t_ms": found.t_ms, "level_mm": found.level_mm}, runs["arrays"].result)
+    sessions = len(found.frozen.sessions)
+    what = f"frozen set to arrays, {sessions} session{'s' * (sessions > 1)}"
+    more: dict[str, Any] = {"goal": Goal(1, at_least=True), "equal": equal, "compared": "time, counts and levels of every row"}
+    return [
+        timed_row(row, what, "pandas.read_parquet to the same arrays", "rows/s", (runs["ours"], runs["arrays"]), **more),
+        timed_row(f"{row}-dataframe", what, "pandas.read_parquet alone", "rows/s", (runs["ours"], runs["frame"]), **more),
+    ]

@@ -1,0 +1,119 @@
+"""Every bench in one run: a table of ratios on standard output, ``bench.json`` and pictures in ``bench/out``.
+
+    make bench
+    python bench/run.py [--only NAME ...] [--quick] [--search] [--out FOLDER]
+
+Each ratio is the median over rounds in which both sides run one after the other. Whatever else the machine does changes the figures.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import tempfile
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from commands import help_rows, sessions_rows
+from drawing import draw_growth, draw_ratios
+from growth import QUICK, TIMES, Curve, curves, growth_rows
+from invented import demo_store
+from measuring import Row, load, machine, print_rows, tell
+from readings import csv_rows, frozen_rows
+from replaying import replay_rows
+from search import search_rows
+
+OUT = Path(__file__).parent / "out"
+WRITTEN = ("bench.json", "ratios.svg", "growth.svg")
+SEARCH = "search"
+NOT_RUN = {SEARCH: "takes minutes: not run without --search, or --only search"}
+Demo = Callable[[], Path]
+PARTS: dict[str, Callable[[Path, bool, Demo], list[Row]]] = {
+    "csv": lambda folder, quick, demo: csv_rows(folder, quick),
+    "frozen": frozen_rows,
+    "replay": lambda folder, quick, demo: replay_rows(quick),
+    "help": lambda folder, quick, demo: help_rows(folder, quick),
+    "sessions": lambda folder, quick, demo: sessions_rows(quick, demo),
+    SEARCH: lambda folder, quick, demo: search_rows(quick, demo),
+}
+GROWTH = "growth"  # gives curves besides its rows
+NAMES = (*PARTS, GROWTH)
+
+
+def run(names: list[str], quick: bool) -> tuple[list[Row], list[Curve]]:
+    """The rows of the named parts, and the growth curves where they were asked for."""
+    rows: list[Row] = []
+    found: list[Curve] = []
+    with tempfile.TemporaryDirectory(prefix="innage-bench-") as name:
+        folder = Path(name)
+
+        @cache
+        def demo() -> Path:
+            return demo_store(folder / "demo.db", quick)
+
+        for part in names:
+            print(f"{part} ...", file=sys.stderr, flush=True)
+            if part == GROWTH:
+                found = curves(folder, **(QUICK if quick else {}))
+                rows += growth_rows(found)
+            else:
+                rows += PARTS[part](folder, quick, demo)
+    return rows, found
+
+
+def show(rows: list[Row], facts: dict[str, Any], left: dict[str, str]) -> None:
+    """The table, at most 80 columns, and what it depends on."""
+    print_rows(rows)
+    for name, why in left.items():
+        tell(f"{name}: {why}")
+    tell(f"{facts['cores']} cores ({facts['machine']}, {facts['system']}), Python {facts['python']}")
+    tell(load_sentence(facts))
+
+
+def load_sentence(facts: dict[str, Any]) -> str:
+    """What else the machine did."""
+    before, after = facts["load_before"], facts["load_after"]
+    seen = "" if before is None or after is None else f"; load average {before:.1f} before this run, {after:.1f} at its end, on {facts['cores']} cores"
+    return f"Load on the machine changes these figures{seen}. Ratios hold up better than times; run it alone to compare two versions."
+
+
+def written(out: Path, rows: list[Row], found: list[Curve], facts: dict[str, Any], left: dict[str, str], quick: bool) -> None:
+    """The files of this run; those of an earlier one are gone."""
+    out.mkdir(parents=True, exist_ok=True)
+    for name in WRITTEN:
+        (out / name).unlink(missing_ok=True)
+    growth = {its.what: {"unit": its.unit, "times": TIMES, "work": its.work, "ratio": [r.middle for r in its.ratios], "seconds": its.seconds} for its in found}
+    document = {
+        "machine": facts, "load": load_sentence(facts), "quick": quick, "rows": [row.facts() for row in rows], "growth": growth, "not_run": left,
+    }  # fmt: skip
+    (out / "bench.json").write_text(json.dumps(document, indent=2) + "\n", encoding="utf-8", newline="\n")
+    compared = [row for row in rows if not row.name.startswith(GROWTH)]
+    if compared:
+        draw_ratios(out / "ratios.svg", compared)
+    if found:
+        draw_growth(out / "growth.svg", found)
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--only", action="append", choices=NAMES, help="this part; may be repeated")
+    parser.add_argument("--quick", action="store_true", help="tiny sizes and one round: to see that it works, not how fast")
+    parser.add_argument("--search", action="store_true", help="the search too, which takes minutes")
+    parser.add_argument("--out", type=Path, default=OUT, help="folder for bench.json and the pictures (default bench/out)")
+    given = parser.parse_args()
+    names = [name for name in NAMES if (name in given.only if given.only else name != SEARCH) or (name == SEARCH and given.search)]
+    facts = machine() | {"load_before": load()}
+    rows, found = run(names, given.quick)
+    facts["load_after"] = load()
+    left = {} if SEARCH in names or given.only else NOT_RUN
+    written(given.out, rows, found, facts, left, given.quick)
+    show(rows, facts, left)
+    tell(f"written into {given.out}: {', '.join(name for name in WRITTEN if (given.out / name).exists())}")
+    return 1 if any(row.equal is False for row in rows) else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

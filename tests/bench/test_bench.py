@@ -1,0 +1,64 @@
+"""The one command of the benches at tiny sizes: every row is there, both sides gave the same, and what it writes can be read. No figure is judged."""
+
+from __future__ import annotations
+
+import json
+import math
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+RUN = Path(__file__).parents[2] / "bench" / "run.py"
+COMPARED = {
+    "csv-sql", "csv-bytes", "csv-parsing", "frozen-one", "frozen-one-dataframe", "frozen-many", "frozen-many-dataframe", "replay", "interpreter",
+    "help-rich", "help-plain", "sessions",
+}  # fmt: skip
+GROWTH = ("logging", "sessions", "gaps", "plan", "show", "freezing", "frozen set to arrays", "replay")
+
+pytestmark = pytest.mark.slow
+
+
+def ran(out: Path, *options: str) -> tuple[dict[str, Any], str]:
+    """What a quick run wrote and printed."""
+    done = subprocess.run([sys.executable, str(RUN), "--quick", "--out", str(out), *options], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    return json.loads((out / "bench.json").read_text(encoding="utf-8")), done.stdout
+
+
+def sound(row: dict[str, Any]) -> bool:
+    """A finite positive ratio within its rounds, with a baseline that is named, and seconds only beside it."""
+    ratios = [row["ratio_least"], row["ratio"], row["ratio_most"]]
+    timed = [row["ours_s"], row["baseline_s"]]
+    return all(math.isfinite(r) and r > 0 for r in ratios) and ratios == sorted(ratios) and bool(row["baseline"]) and (None in timed) == (timed == [None, None])
+
+
+def test_one_command(tmp_path: Path) -> None:
+    """Every row but those of the search, of which it says that it was not run; goals are answered; table, JSON and pictures."""
+    found, printed = ran(tmp_path)
+    rows = {row["name"]: row for row in found["rows"]}
+    assert set(rows) == COMPARED | {f"growth-{name.replace(' ', '-')}" for name in GROWTH}
+    assert [name for name, row in rows.items() if not sound(row)] == []
+    assert {name for name, row in rows.items() if row["equal"]} == COMPARED
+    assert all((row["goal"] is None) == (row["reached"] is None) for row in rows.values())
+    assert tuple(found["growth"]) == GROWTH
+    assert all(its["ratio"][0] == 1 and len(its["ratio"]) == 3 for its in found["growth"].values())
+    assert found["machine"]["cores"] > 0
+    assert "search" in found["not_run"]
+    assert "not run" in printed
+    assert "Load on the machine" in printed
+    assert max(map(len, printed.splitlines())) <= 80
+    for picture in ("ratios.svg", "growth.svg"):
+        assert (tmp_path / picture).read_text(encoding="utf-8").count("<path") > 20
+
+
+def test_the_search(tmp_path: Path) -> None:
+    """Named, it runs, and nothing else does; what an earlier run wrote is gone."""
+    (tmp_path / "growth.svg").write_text("of an earlier run", encoding="utf-8")
+    found, printed = ran(tmp_path, "--only", "search")
+    assert [row["name"] for row in found["rows"]] == ["search-lbfgs-1"]
+    assert all(sound(row) for row in found["rows"])
+    assert "P95" in printed
+    assert not (tmp_path / "growth.svg").exists()
