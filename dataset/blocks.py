@@ -105,9 +105,8 @@ def _unpack(packed: bytes, format_: int, into: Words, where: str) -> None:
     places = np.frombuffer(plain, np.uint8).reshape(dtype.itemsize, -1)
     steps = np.ascontiguousarray(places.T).view(dtype).reshape(into.shape[::-1])
     if format_ > 1:
-        steps = (steps >> 1) ^ -(steps & 1)
+        steps = (steps >> 1) ^ np.negative(steps & 1, dtype=dtype)
     np.cumsum(steps, axis=1, dtype=dtype, out=into.T)
-
 
 
 def _check_size(packed: bytes, size: int, where: str) -> None:

@@ -154,9 +154,10 @@ def add_session(
         note=new.note,
         simulated=new.simulated or None,
     )
-    found = check_at_door(new, _earlier(orm, new, {} if known is None else known))
+    own = summarise(new, new.frames)
+    found = check_at_door(new, own, _earlier(orm, new, {} if known is None else known))
     if known is not None:
-        known[sha256] = summarise(new, new.frames)  # the next call need not read it back
+        known[sha256] = own  # the next call need not read it back
     orm.add(row)
     orm.flush()
     warnings = dict.fromkeys((*new.warnings, *found))  # one that is given may be found again
@@ -175,8 +176,7 @@ def add_session(
     if stretches:
         orm.execute(insert(StretchRow), stretches)
     packed = [
-        {"session_id": row.id, "position": k, "format": b.format, "frames": b.frames}
-        | {"t_ms": b.t_ms, "counts": b.counts, "temperature_c": b.temperature_c}
+        {"session_id": row.id, "position": k, "format": b.format, "frames": b.frames} | {"t_ms": b.t_ms, "counts": b.counts, "temperature_c": b.temperature_c}
         for k, b in enumerate(blocks.to_blocks(new.frames, block_frames, level))
     ]
     orm.execute(insert(BlockRow), packed)

@@ -30,6 +30,7 @@ MAD_TO_SD = 1.4826  # a normal distribution's standard deviation over its median
 LEAST_NOISE = 0.5  # counts are whole numbers: quieter than half a count cannot be seen
 
 Reals = NDArray[np.float64]
+Columns = NDArray[np.signedinteger]
 
 
 @dataclass(frozen=True)
@@ -48,35 +49,41 @@ class Summary:
 
 def summarise(session: NewSession | Session, frames: Frames) -> Summary:
     """A session's noise, dry counts and swing."""
-    medians = np.array([np.median(frames.counts[m.start : m.stop], axis=0) for m in _static(session.marks)]).reshape(-1, frames.counts.shape[1])
+    columns = _columns(frames)
+    medians = np.array([np.median(columns[:, m.start : m.stop], axis=1) for m in _static(session.marks)]).reshape(-1, len(columns))
     is_dry = np.array([m.level_mm == 0 for m in _static(session.marks)], dtype=np.bool_)
-    unknown = np.full(frames.counts.shape[1], np.nan)
+    unknown = np.full(len(columns), np.nan)
     dry = np.median(medians[is_dry], axis=0) if is_dry.any() else unknown
     swing = np.abs(medians - dry).max(axis=0) if is_dry.any() else unknown
-    return Summary(session.mounting.name, noise_of(frames, session.marks), dry, swing)
+    return Summary(session.mounting.name, _noise_of(columns, session.marks), dry, swing)
 
 
-def noise_of(frames: Frames, marks: Sequence[Mark]) -> Reals:
+def _noise_of(columns: Columns, marks: Sequence[Mark]) -> Reals:
     """The noise of each channel in counts: a robust standard deviation from frame-to-frame differences under static marks.
 
     Differences shrug off slow drift, the median absolute value strays and steps. Without marks all frames count. NaN for too few.
     """
     static = _static(marks)
-    parts = [np.diff(frames.counts[m.start : m.stop].astype(np.float64), axis=0) for m in static] if static else [_steps(frames)]
-    steps = np.concatenate(parts)
-    if len(steps) < FEWEST_FRAMES - 1:
-        return np.full(frames.counts.shape[1], np.nan)
-    return np.asarray(np.maximum(MAD_TO_SD * np.median(np.abs(steps), axis=0) / np.sqrt(2.0), LEAST_NOISE), np.float64)
+    steps = np.concatenate([np.diff(columns[:, m.start : m.stop]) for m in static] if static else [np.diff(columns)], axis=1)
+    if steps.shape[1] < FEWEST_FRAMES - 1:
+        return np.full(len(columns), np.nan)
+    return _noise_in(steps)
 
 
-def check_at_door(new: NewSession, earlier: Sequence[Summary] = ()) -> tuple[DoorWarning, ...]:
+def _noise_in(steps: Columns) -> Reals:
+    """The standard deviation of noise whose differences ``steps`` are, row by row."""
+    return np.asarray(np.maximum(MAD_TO_SD * np.median(np.abs(steps), axis=1) / np.sqrt(2.0), LEAST_NOISE), np.float64)
+
+
+def check_at_door(new: NewSession, own: Summary, earlier: Sequence[Summary] = ()) -> tuple[DoorWarning, ...]:
     """Every warning about a session that may come in.
 
     Args:
         new: the session; it has passed :func:`dataset.checks.check_session`.
+        own: what :func:`summarise` says of it.
         earlier: sessions of the same unit and sensor, newest last.
     """
-    pads, own = new.mounting.sensor.pads, summarise(new, new.frames)
+    pads = new.mounting.sensor.pads
     faulty: set[int] = set()
     found: list[DoorWarning] = []
     for check in (_dead, _stuck, _saturated):
@@ -96,8 +103,10 @@ def _static(marks: Sequence[Mark]) -> list[Mark]:
     return [m for m in marks if m.level_stop_mm is None]
 
 
-def _steps(frames: Frames) -> Reals:
-    return np.diff(frames.counts.astype(np.float64), axis=0)
+def _columns(frames: Frames) -> Columns:
+    """The counts channel by channel, signed, so that differences can be taken; shape (channels, frames)."""
+    small = frames.counts.max(initial=0) < 1 << 31
+    return frames.counts.T.astype(np.int32 if small else np.int64, order="C")
 
 
 def _dead(new: NewSession, own: Summary) -> Iterator[tuple[DoorWarning, int]]:
@@ -181,7 +190,8 @@ class _Movement:
 def _drift(new: NewSession, pads: Sequence[Pad]) -> Iterator[DoorWarning]:
     """Static marks within which a pad's signal moves by many times its noise."""
     static = [m for m in _static(new.marks) if m.stop - m.start >= 2 * SLICE_FRAMES] if pads else []
-    each = [max((_movement(new.frames, mark, pad) for pad in pads), key=lambda m: m.sds) for mark in static]
+    columns = _columns(new.frames)[[pad.channel for pad in pads]]
+    each = [_movement(columns[:, mark.start : mark.stop], mark, pads) for mark in static]
     moving = [m for m in each if m.sds > DRIFT_SDS]
     if not moving:
         return
@@ -195,12 +205,24 @@ def _drift(new: NewSession, pads: Sequence[Pad]) -> Iterator[DoorWarning]:
     yield DoorWarning("moving mark", said)
 
 
-def _movement(frames: Frames, mark: Mark, pad: Pad) -> _Movement:
-    series = frames.counts[mark.start : mark.stop, pad.channel].astype(np.float64)
-    noise = max(MAD_TO_SD * float(np.median(np.abs(np.diff(series)))) / np.sqrt(2.0), LEAST_NOISE)
-    slices = np.array([np.median(part) for part in np.array_split(series, min(SLICES, len(series) // SLICE_FRAMES))])
-    apart = float(np.ptp(slices))
-    return _Movement(mark, pad, apart, apart / noise, int(np.argmax(np.abs(slices - np.median(series)))) == 0)
+def _movement(columns: Columns, mark: Mark, pads: Sequence[Pad]) -> _Movement:
+    """The movement of the pad that moves most; ``columns`` are the counts of ``pads`` under the mark."""
+    noise = _noise_in(np.diff(columns))
+    medians = _slice_medians(columns, min(SLICES, columns.shape[1] // SLICE_FRAMES))
+    apart = np.ptp(medians, axis=1)
+    k = int(np.argmax(apart / noise))
+    odd = int(np.argmax(np.abs(medians[k] - np.median(columns[k]))))
+    return _Movement(mark, pads[k], float(apart[k]), float(apart[k] / noise[k]), odd == 0)
+
+
+def _slice_medians(columns: Columns, slices: int) -> Reals:
+    """The medians of each row cut as :func:`numpy.array_split` cuts: the first slices are longer by one where it doesn't come out even."""
+    length, longer = divmod(columns.shape[1], slices)
+    parts = []
+    for part, size in ((columns[:, : longer * (length + 1)], length + 1), (columns[:, longer * (length + 1) :], length)):
+        if part.shape[1]:
+            parts.append(np.median(part.reshape(len(part), -1, size), axis=2))
+    return np.concatenate(parts, axis=1)
 
 
 def _noise(own: Summary, pads: Sequence[Pad], history: Sequence[Reals]) -> Iterator[DoorWarning]:

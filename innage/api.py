@@ -40,7 +40,7 @@ def log_file(
     conditions: str = "",
     note: str = "",
 ) -> Session:
-    """Log a delimited text file as a capture session, as ``innage log`` does.
+    """Log a file of delimited text or Parquet as a capture session, as ``innage log`` does.
 
     Args:
         store: the open store.

@@ -1,4 +1,4 @@
-"""``innage log``: capture sessions from delimited text files, from a board, from the virtual rig."""
+"""``innage log``: capture sessions from files, from a board, from the virtual rig."""
 
 from __future__ import annotations
 
@@ -43,7 +43,8 @@ def register(app: typer.Typer) -> None:
 
 def log(
     files: Annotated[
-        list[Path] | None, typer.Argument(help="Delimited text, a capture session each; - is standard input. All are logged, or none.", show_default=False)
+        list[Path] | None,
+        typer.Argument(help="Delimited text or Parquet, a capture session each; - is standard input. All are logged, or none.", show_default=False),
     ] = None,
     liquid: Annotated[str | None, typer.Option(help="The liquid.", autocompletion=names_of("liquid"))] = None,
     unit: Annotated[str | None, typer.Option(help="The unit.", autocompletion=names_of("unit"))] = None,
@@ -300,7 +301,7 @@ def delimiter_of(text: str | None) -> str | None:
 
 def _facts(session: Session, file: ParsedFile) -> dict[str, object]:
     """What was logged, ready for JSON."""
-    from dataset.reading import DELIMITERS as NAMES
+    from dataset.sheets import DELIMITERS as NAMES
 
     return {
         "id": session.id,

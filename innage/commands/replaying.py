@@ -33,7 +33,7 @@ def register(app: typer.Typer) -> None:
 
 def replay(
     model: Annotated[str, typer.Argument(help="The model.", autocompletion=names_of("model"))],
-    file: Annotated[Path, typer.Argument(help="Delimited text, one line a frame; - is standard input.")],
+    file: Annotated[Path, typer.Argument(help="Delimited text or Parquet, a row for each frame; - is standard input.")],
     unit: Annotated[str | None, typer.Option(help="The unit that was logged: its newest trims are taken.", autocompletion=names_of("unit"))] = None,
     trim: Annotated[list[str] | None, typer.Option(help="Instead, the counts of a trim: KIND=c0,c1,... such as dry=812,790; once for each kind.")] = None,
     count: Annotated[list[str] | None, typer.Option(help="Column of counts; repeat in channel order. Default: the pads' names.")] = None,

@@ -93,6 +93,21 @@ def _csv(path: Path) -> object:
         return read_file(path, ColumnMapping("m", ("1", "2"), header=False), SENSOR, TANK)
 
 
+def _parquets() -> list[bytes]:
+    import pyarrow
+    from pyarrow import parquet
+
+    table = pyarrow.table(
+        {"t": [0, 100, 200], "a": [1, 3, 5], "b": pyarrow.array([2, 4, 6], pyarrow.uint16()), "mm": [5.0, None, 10.0], "c": [20.5, 20.5, 21.0]}
+    )
+    found = []
+    for how in ({}, {"compression": "none", "use_dictionary": False, "row_group_size": 2}, {"compression": "zstd", "data_page_version": "2.0"}):
+        sink = pyarrow.BufferOutputStream()
+        parquet.write_table(table, sink, store_schema=False, **how)
+        found.append(sink.getvalue().to_pybytes())
+    return found
+
+
 def _serial(content: bytes, _folder: Path) -> object:
     reader = LineReader(2, 16)
     found = [line for k in range(0, len(content), 7) for line in reader.feed(content[k : k + 7])] + reader.last()
@@ -192,6 +207,7 @@ READERS: Mapping[str, Reader] = {
         _in_file("x.csv", _csv),
         lambda: [b"t,a,b,mm,c\n0,1,2,5,20.5\n100,3,4,,\n200,5,6,10,21\n", b'#x\n1\t2\n"3"\t4\n', b"t;a;b;mm;c\r\n0;1;2;0,5;20\r\n100;2;3;;\r\n"],
     ),
+    "parquet": Reader(_in_file("x.parquet", _csv), _parquets),
     "serial": Reader(_serial, lambda: [b"# board\n0,1,2\n100,3,4,20.5\n200,5\n\xff\n300,70000,1\n"]),
     "stl": Reader(_in_file("x.stl", read_mesh), lambda: [_stl(False), _stl(True)]),
     "program": Reader(_text(read_program), lambda: [program_text(_program()).encode()]),

@@ -1,0 +1,332 @@
+"""Tables as files hold them, delimited text or Parquet: columns as numbers, cells as text, and where each stands.
+
+A text's columns are converted at once; it is cut into lines and cells only where that fails, to name the place.
+"""
+
+from __future__ import annotations
+
+import csv
+import difflib
+import sys
+from collections.abc import Sequence
+from functools import cached_property
+from io import BytesIO
+from itertools import count
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dataset.errors import InputError
+
+if TYPE_CHECKING:
+    from pyarrow import ChunkedArray
+
+DELIMITERS = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma", " ": "space"}  # in the order they are tried
+SAMPLE_LINES = 25
+STANDARD_INPUT = Path("-")
+PARQUET = "Parquet"  # in a delimiter's place
+MOST_ROWS = 20_000_000
+
+_NO_ROW = tuple(b"# \t\n")  # what lines that are no rows begin with; blanks may lead to either
+_SEPARATOR = "\x1f"  # a unit separator, which stands in no number
+
+
+class Sheet(Protocol):
+    """The rows of a file below its column names."""
+
+    @property
+    def path(self) -> Path: ...
+
+    @property
+    def header(self) -> Sequence[str]:
+        """The names of the columns."""
+
+    @property
+    def delimiter(self) -> str:
+        """What stands between cells."""
+
+    @property
+    def rows(self) -> int:
+        """How many rows there are."""
+
+    def top(self) -> str:
+        """Where the names of the columns stand."""
+
+    def where(self, row: int, column: str = "") -> str:
+        """Where a cell or a row stands, in words."""
+
+    def cells(self, column: str) -> list[str]:
+        """One column, as text."""
+
+    def bulk(self, columns: Sequence[str]) -> dict[str, NDArray[np.float64]] | None:
+        """Columns as numbers, NaN for an empty cell, all converted at once; None when a cell of them is not a plain number."""
+
+
+class TextSheet:
+    """Delimited text in UTF-8; lines that begin with '#' and blank lines are no rows, the first other line names the columns.
+
+    Args:
+        path: for messages.
+        content: the file's bytes.
+        delimiter: a character; None: found out.
+        named: whether the first line names the columns; else they are 1, 2, ...
+
+    Raises:
+        InputError: not text, or quotation marks that are left open.
+    """
+
+    def __init__(self, path: Path, content: bytes, delimiter: str | None, named: bool) -> None:
+        self.path, self._named = path, named
+        text = _text(path, content)
+        self._text = text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
+        self._quoted = '"' in text
+        self._every_line_counts = _every_line_counts(self._text)
+        sample = self._text.split("\n", SAMPLE_LINES)[:SAMPLE_LINES] if self._every_line_counts else [line for line, _ in self._lines[:SAMPLE_LINES]]
+        if not sample:
+            raise InputError(str(path), "no line that is not blank or a comment", "a line of column names and one line a frame")
+        if self._quoted:
+            _check_quotes(path, self._lines)
+        self.delimiter = delimiter or _find_delimiter([line for line in sample if line])
+        first = [cell.strip() for cell in _split(sample[0], self.delimiter)]
+        self.header: Sequence[str] = first if named else [str(k + 1) for k in range(len(first))]
+
+    @cached_property
+    def _lines(self) -> list[tuple[str, int]]:
+        """Every line that is neither blank nor a remark, that of the column names too, with its number in the file."""
+        every = zip(self._text.split("\n"), count(1), strict=False)
+        return [(line, number) for line, number in every if line and (line[0] not in "# \t" or line.strip()[:1] not in ("", "#"))]
+
+    @cached_property
+    def _body(self) -> list[tuple[str, int]]:
+        return self._lines[1:] if self._named else self._lines
+
+    @cached_property
+    def rows(self) -> int:
+        if self._every_line_counts:
+            return self._text.count("\n") + (not self._text.endswith("\n")) - self._named
+        return len(self._body)
+
+    def top(self) -> str:
+        return f"{self.path}, line {self._lines[0][1]}"
+
+    def where(self, row: int, column: str = "") -> str:
+        return f"{self.path}, line {self._body[row][1]}" + (f", column {column!r}" if column else "")
+
+    def cells(self, column: str) -> list[str]:
+        place = self.header.index(column)
+        return [_split(line, self.delimiter)[place] for line, _ in self._body]
+
+    def bulk(self, columns: Sequence[str]) -> dict[str, NDArray[np.float64]] | None:
+        """As :meth:`Sheet.bulk`; InputError for a row with more or fewer cells than the first line."""
+        import pyarrow as arrow
+        from pyarrow import csv as arrow_csv
+
+        text, delimiter = self._plainly()
+        places = {column: str(self.header.index(column)) for column in columns}  # other columns may share a name
+        try:
+            table = arrow_csv.read_csv(
+                BytesIO(text.encode()),
+                read_options=arrow_csv.ReadOptions(column_names=[str(k) for k in range(len(self.header))]),
+                parse_options=arrow_csv.ParseOptions(delimiter=delimiter, quote_char=False),
+                convert_options=arrow_csv.ConvertOptions(
+                    include_columns=list(places.values()), column_types=dict.fromkeys(places.values(), arrow.float64()), null_values=[""]
+                ),
+            )
+        except arrow.ArrowInvalid:
+            self._check_widths()
+            return None
+        return {column: table.column(place).to_numpy() for column, place in places.items()}
+
+    def _plainly(self) -> tuple[str, str]:
+        """The rows without remarks and quotation marks, and the delimiter between their cells."""
+        if not self._quoted and self.delimiter != " " and self.delimiter.isascii():
+            if not self._every_line_counts:
+                return "\n".join(line for line, _ in self._body), self.delimiter
+            return self._text.partition("\n")[2] if self._named else self._text, self.delimiter
+        return "\n".join(_SEPARATOR.join(_split(line, self.delimiter)) for line, _ in self._body), _SEPARATOR
+
+    def _check_widths(self) -> None:
+        for row, (line, _) in enumerate(self._body):
+            cells = len(_split(line, self.delimiter))
+            if cells != len(self.header):
+                found = f"{cells} cells (delimiter: {DELIMITERS.get(self.delimiter, repr(self.delimiter))})"
+                hint = "mend or remove the line, or name another --delimiter"
+                raise InputError(self.where(row), found, f"{len(self.header)}, as in line {self._lines[0][1]}", hint)
+
+
+def _text(path: Path, content: bytes) -> str:
+    save = "save it as text in UTF-8"
+    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise InputError(str(path), "is text in UTF-16", "text in UTF-8", save)
+    if b"\0" in content:
+        line = content.count(b"\n", 0, content.index(b"\0")) + 1
+        raise InputError(f"{path}, line {line}", "a zero byte: the file is binary", "delimited text", save)
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        raise InputError(f"{path}, line {line}", f"byte 0x{content[error.start]:02x} is not UTF-8", "text in UTF-8", save) from error
+
+
+def _every_line_counts(text: str) -> bool:
+    """Whether no line is blank or a remark, an empty one at the end aside."""
+    content = np.frombuffer(text.encode(), np.uint8)
+    firsts = content[np.concatenate(([0], np.flatnonzero(content[:-1] == ord("\n")) + 1))] if len(content) else np.array(_NO_ROW[:1])
+    return not np.isin(firsts, _NO_ROW).any()
+
+
+def _check_quotes(path: Path, lines: Sequence[tuple[str, int]]) -> None:
+    at = next((number for line, number in lines if line.count('"') % 2), None)
+    if at is not None:
+        raise InputError(f"{path}, line {at}", "a quotation mark that is not closed on its line", "each cell on one line")
+    long = next(((len(line), number) for line, number in lines if len(line) > csv.field_size_limit()), None)
+    if long is not None:
+        raise InputError(f"{path}, line {long[1]}", f"{long[0]} characters", f"at most {csv.field_size_limit()} a line")
+
+
+def _find_delimiter(sample: Sequence[str]) -> str:
+    """The delimiter that cuts the most lines into as many cells as the first; a comma when none cuts it."""
+
+    def alike(delimiter: str) -> int:
+        widths = [len(_split(line, delimiter)) for line in sample]
+        return sum(width == widths[0] for width in widths) if widths[0] > 1 else 0
+
+    best = max(DELIMITERS, key=alike)  # ties go to the first
+    return best if alike(best) else ","
+
+
+def _split(line: str, delimiter: str) -> list[str]:
+    if delimiter == " ":
+        return line.split()
+    if '"' not in line:
+        return line.split(delimiter)
+    try:
+        return next(csv.reader([line], delimiter=delimiter))
+    except csv.Error:  # a cell beyond what the csv module takes: left as it stands, it is named as no number
+        return line.split(delimiter)
+
+
+class ParquetSheet:
+    """A Parquet file (Apache Parquet, format 1 and 2) whose columns are numbers; an empty value is an empty cell.
+
+    At most :data:`MOST_ROWS` rows are read, since a small file can say that it holds any number of equal ones.
+
+    Raises:
+        InputError: damaged, or too long.
+    """
+
+    delimiter = PARQUET
+
+    def __init__(self, path: Path, content: bytes) -> None:
+        from pyarrow import BufferReader, parquet
+
+        self.path = path
+        try:
+            self._file = parquet.ParquetFile(BufferReader(content))
+        except _arrow_errors() as error:
+            raise self._damaged(error) from error
+        self.header: Sequence[str] = self._file.schema_arrow.names
+        self.rows = self._file.metadata.num_rows
+        if not 0 <= self.rows <= MOST_ROWS:
+            raise InputError(str(path), f"{self.rows} rows", f"at most {MOST_ROWS}", "cut the recording into sessions")
+
+    def top(self) -> str:
+        return str(self.path)
+
+    def where(self, row: int, column: str = "") -> str:
+        return f"{self.path}, row {row + 1}" + (f", column {column!r}" if column else "")
+
+    def cells(self, column: str) -> list[str]:
+        return ["" if value is None else str(value) for value in self._column(column).to_pylist()]
+
+    def bulk(self, columns: Sequence[str]) -> dict[str, NDArray[np.float64]] | None:
+        """As :meth:`Sheet.bulk`; InputError for a column that holds something other than numbers, or that is damaged."""
+        return {column: self._numbers(column) for column in columns}
+
+    def _numbers(self, column: str) -> NDArray[np.float64]:
+        import pyarrow as arrow
+
+        values = self._column(column)
+        kind = values.type
+        if not (arrow.types.is_integer(kind) or arrow.types.is_floating(kind) or arrow.types.is_decimal(kind) or arrow.types.is_null(kind)):
+            raise InputError(f"{self.path}, column {column!r}", f"values of type {kind}", "numbers", "write the column as integers or floating-point numbers")
+        try:
+            return np.asarray(values.cast(arrow.float64()).to_numpy(), np.float64)
+        except arrow.ArrowInvalid as error:  # an integer that no double holds
+            raise InputError(f"{self.path}, column {column!r}", f"a value out of range ({error})", "numbers below 2^53") from error
+
+    def _column(self, column: str) -> ChunkedArray:
+        try:
+            found = self._file.read_row_groups(range(self._file.num_row_groups), columns=[column], use_threads=False).column(column)
+        except _arrow_errors() as error:
+            raise self._damaged(error) from error
+        if len(found) != self.rows:
+            raise InputError(f"{self.path}, column {column!r}", f"{len(found)} values", f"{self.rows}, as the file says of itself")
+        return found
+
+    def _damaged(self, error: Exception) -> InputError:
+        said = (str(error).splitlines() or [type(error).__name__])[0]
+        return InputError(str(self.path), f"begins like a Parquet file and cannot be read as one ({said})", "a whole Parquet file", "write it again")
+
+
+def _arrow_errors() -> tuple[type[Exception], ...]:
+    """What pyarrow raises for bytes that it cannot read."""
+    import pyarrow as arrow
+
+    return (arrow.ArrowException, OSError, UnicodeDecodeError)
+
+
+def read_content(path: Path) -> bytes:
+    """The bytes of a file, or of standard input for '-'; InputError when they can't be had."""
+    if path == STANDARD_INPUT:
+        return sys.stdin.buffer.read()
+    try:
+        return path.read_bytes()
+    except FileNotFoundError as error:
+        raise InputError(str(path), "does not exist", "a text or Parquet file") from error
+    except OSError as error:
+        raise InputError(str(path), f"cannot be read ({error.strerror})", "a text or Parquet file") from error
+
+
+def sheet_of(path: Path, content: bytes, delimiter: str | None, named: bool, columns: Sequence[str]) -> Sheet:
+    """The sheet in a file's bytes, whichever kind they are; ``columns`` are in it, each once, and it has rows.
+
+    Raises:
+        InputError: as the kinds raise; a column that is missing or there twice; no rows.
+    """
+    sheet: Sheet = ParquetSheet(path, content) if content.startswith(b"PAR1") else TextSheet(path, content, delimiter, named)
+    for column in columns:
+        _check_column(sheet, column)
+    if not sheet.rows:
+        raise InputError(str(path), "no rows below the column names", "one line a frame")
+    return sheet
+
+
+def _check_column(sheet: Sheet, column: str) -> None:
+    times = sheet.header.count(column)
+    if times > 1:
+        raise InputError(sheet.top(), f"{times} columns are called {column!r}", "each column that is used a name of its own")
+    if times == 0:
+        near = difflib.get_close_matches(column.casefold(), [name.casefold() for name in sheet.header], n=1, cutoff=0.5)
+        nearest = [name for name in sheet.header if near and name.casefold() == near[0]]
+        hint = f"did you mean {nearest[0]!r}?" if nearest else _no_header_hint(sheet.header)
+        raise InputError(sheet.top(), f"no column {column!r}", "one of " + ", ".join(repr(name) for name in sheet.header), hint)
+
+
+def _no_header_hint(header: Sequence[str]) -> str:
+    if all(is_number(name) for name in header):
+        return "if the first line is a frame already, say --no-header; columns are then called 1, 2, ..."
+    return "name the columns with --count, --time, --level and --temperature"
+
+
+def is_number(cell: str) -> bool:
+    """Whether a cell is a number with a decimal point."""
+    if "_" in cell:  # Python reads 1_000, a file does not mean it
+        return False
+    try:
+        float(cell)
+    except ValueError:
+        return False
+    return True
