@@ -85,15 +85,16 @@ def mark_revision_sha256(session_sha256: str, parent: str | None, author: str, r
     return sha256(facts | {"marks": marks_content(marks)})
 
 
-def frozen_sha256(group_by: GroupBy, roles: Mapping[str, Role], sessions: Sequence[Session], trims: Sequence[Trim] = ()) -> str:
-    """The hash of a frozen set's content: its sessions, their labels, the groups and roles, the trims; not its name or seed."""
+def frozen_sha256(group_by: GroupBy, roles: Mapping[str, Role], sessions: Sequence[Session], trims: Sequence[Trim] = (), edges_c: Sequence[float] = ()) -> str:
+    """The hash of a frozen set's content: its sessions, their labels, the groups and roles, the trims, the edges of its bands; not its name or seed."""
     content = {
         "format": FROZEN_FORMAT,
         "group_by": group_by.value,
         "roles": {group: role.value for group, role in roles.items()},
         "sessions": [_frozen_session(s) for s in sorted(sessions, key=lambda s: s.sha256)],
     }
-    return sha256(content | ({"trims": sorted(trim.sha256 for trim in trims)} if trims else {}))
+    edges = {"edges_c": [_real(edge) for edge in edges_c]} if edges_c else {}
+    return sha256(content | edges | ({"trims": sorted(trim.sha256 for trim in trims)} if trims else {}))
 
 
 def limits_sha256(limits: Limits) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Iterator, Sequence
 from dataclasses import asdict
 from itertools import groupby
 
@@ -32,6 +32,7 @@ from dataset.listing import Amendment, newest_amendment
 from dataset.records import DoorWarning, Frames, Mark, MarkRevision, Mounting, NewSession, Session, Source, Stretch
 from dataset.registry import flat, liquid_row, mounting_row, same_record, to_liquid, to_mounting, to_unit, unit_row
 from dataset.tables import BlockRow, MarkRevisionRow, MarkRow, MountingRow, SessionRow, StretchRow, VoidRow, WarningRow
+from dataset.temperature_bands import mean_of
 
 NEWEST = "newest"
 HISTORY_SESSIONS = 10  # what the checks at the door look back on
@@ -262,9 +263,15 @@ def frames(orm: OrmSession, session: Session) -> Frames:
 
 def mark_temperatures(orm: OrmSession, sessions: Sequence[Session]) -> dict[str, tuple[float, ...]]:
     """By session hash: the mean measured temperature under each mark (of all frames where there is none), NaN where none was measured."""
-    wanted = {session.sha256: session for session in sessions}
     parts = {session.sha256: session.marks or (Mark(0, session.frames, 0.0),) for session in sessions}
     found = {sha256: (math.nan,) * len(marks) for sha256, marks in parts.items()}
+    for sha256, warm in temperatures(orm, parts):
+        found[sha256] = tuple(mean_of(warm[mark.start : mark.stop].tolist()) for mark in parts[sha256])
+    return found
+
+
+def temperatures(orm: OrmSession, wanted: Container[str]) -> Iterator[tuple[str, NDArray[np.float64]]]:
+    """Of the sessions with these hashes, those with a column of temperature: the hash, and degrees Celsius (n,), NaN where not measured."""
     measured = (
         select(SessionRow.sha256, BlockRow.frames, BlockRow.temperature_c, BlockRow.format)
         .join(BlockRow)
@@ -274,14 +281,7 @@ def mark_temperatures(orm: OrmSession, sessions: Sequence[Session]) -> dict[str,
     for sha256, packed in groupby(orm.execute(measured), key=lambda row: row[0]):
         if sha256 in wanted:
             where = f"session {sha256[:ID_DIGITS]}"
-            warm = np.concatenate([blocks.temperatures(block or b"", format_, frames, where) for _, frames, block, format_ in packed])
-            found[sha256] = tuple(_mean(warm[mark.start : mark.stop]) for mark in parts[sha256])
-    return found
-
-
-def _mean(values: NDArray[np.float64]) -> float:
-    there = values[~np.isnan(values)]
-    return float(there.mean()) if len(there) else math.nan
+            yield sha256, np.concatenate([blocks.temperatures(block or b"", format_, frames, where) for _, frames, block, format_ in packed])
 
 
 def check(session: Session, its_frames: Frames) -> None:

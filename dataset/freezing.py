@@ -20,6 +20,7 @@ from dataset.conditions import conditions_text
 from dataset.errors import InputError
 from dataset.records import Conditions, Frames, FrozenData, FrozenSet, GroupBy, Mark, Role, Session
 from dataset.registry import label, there_are
+from dataset.temperature_bands import TemperatureBands
 
 REST = "rest"
 
@@ -33,8 +34,25 @@ class Group:
     sessions: tuple[str, ...]
 
 
-def group_of(session: Session, mark: Mark, group_by: GroupBy) -> str:
-    """The name of the group that a marked stretch of a session belongs to."""
+def names_of(session: Session, group_by: GroupBy, bands: TemperatureBands | None = None) -> tuple[str, ...]:
+    """For each mark of a session the name of the group that it belongs to.
+
+    Args:
+        session: with the marks that count.
+        group_by: what the groups are.
+        bands: those of temperature, where these are the groups.
+
+    Raises:
+        InputError: a mark that lies in none of the bands.
+    """
+    if group_by is GroupBy.TEMPERATURE:
+        if bands is None:
+            raise InputError("groups by temperature", "no bands", "their edges")
+        return bands.names_of(session)
+    return tuple(_name_of(session, mark, group_by) for mark in session.marks)
+
+
+def _name_of(session: Session, mark: Mark, group_by: GroupBy) -> str:
     names = {
         GroupBy.SESSION: session.id,
         GroupBy.UNIT: session.unit.name,
@@ -45,16 +63,16 @@ def group_of(session: Session, mark: Mark, group_by: GroupBy) -> str:
     return names[group_by]
 
 
-def groups_of(sessions: Sequence[Session], group_by: GroupBy) -> tuple[Group, ...]:
-    """The groups that the labelled frames of ``sessions`` fall into, in natural order."""
+def groups_of(sessions: Sequence[Session], group_by: GroupBy, bands: TemperatureBands | None = None) -> tuple[Group, ...]:
+    """The groups that the labelled frames of ``sessions`` fall into, in natural order, the coldest first; arguments as in :func:`names_of`."""
     frames: dict[str, int] = {}
     members: dict[str, dict[str, None]] = {}
     for session in sessions:
-        for mark in session.marks:
-            name = group_of(session, mark, group_by)
+        for name, mark in zip(names_of(session, group_by, bands), session.marks, strict=True):
             frames[name] = frames.get(name, 0) + mark.stop - mark.start
             members.setdefault(name, {})[session.id] = None
-    return tuple(Group(name, frames[name], tuple(members[name])) for name in sorted(frames, key=natural))
+    order = sorted(frames, key=natural) if bands is None else [name for name in bands.names if name in frames]
+    return tuple(Group(name, frames[name], tuple(members[name])) for name in order)
 
 
 def natural(name: str) -> list[tuple[int, float, str]]:
@@ -111,7 +129,9 @@ def shared_roles(groups: Sequence[Group], shares: Mapping[Role, float], seed: in
     return dict(zip(drawn, order, strict=True))
 
 
-def spread_roles(sessions: Sequence[Session], group_by: GroupBy, numbers: Mapping[Role, int], seed: int) -> dict[str, Role]:
+def spread_roles(
+    sessions: Sequence[Session], group_by: GroupBy, numbers: Mapping[Role, int], seed: int, bands: TemperatureBands | None = None
+) -> dict[str, Role]:
     """A seeded split of whole groups by numbers of groups, spread so that every role sees every liquid and tank where it can.
 
     Groups are drawn in the order of SHA-256(seed, name), those with the rarest liquid or tank first. A group goes to the role to which the most of its
@@ -120,7 +140,7 @@ def spread_roles(sessions: Sequence[Session], group_by: GroupBy, numbers: Mappin
     Raises:
         InputError: numbers below 1, or that do not sum to the groups there are.
     """
-    traits = _traits(sessions, group_by)
+    traits = _traits(sessions, group_by, bands)
     if any(number < 1 for number in numbers.values()) or sum(numbers.values()) != len(traits):
         found = ", ".join(f"{role}:{number}" for role, number in numbers.items())
         raise InputError("--roles", found, f"numbers above 0 that sum to the {len(traits)} groups there are", "leave one role without a number for the rest")
@@ -144,11 +164,11 @@ def spread_roles(sessions: Sequence[Session], group_by: GroupBy, numbers: Mappin
     return roles
 
 
-def _traits(sessions: Sequence[Session], group_by: GroupBy) -> dict[str, frozenset[str]]:
+def _traits(sessions: Sequence[Session], group_by: GroupBy, bands: TemperatureBands | None) -> dict[str, frozenset[str]]:
     """For each group the liquids and tanks that its labelled frames are of."""
     found: dict[str, set[str]] = {}
     for session in sessions:
-        for name in {group_of(session, mark, group_by) for mark in session.marks}:
+        for name in names_of(session, group_by, bands):
             found.setdefault(name, set()).update({f"liquid {session.liquid.name}", f"tank {label(session.mounting.tank)}"})
     return {name: frozenset(its) for name, its in found.items()}
 
@@ -176,10 +196,10 @@ def refuse_mixture(sessions: Sequence[Session]) -> None:
         raise InputError("frozen set", found, "all measured, or all simulated", "choose with --session, or mix them knowingly with --allow-mixed")
 
 
-def check_choice(sessions: Sequence[Session], group_by: GroupBy, roles: Mapping[str, Role]) -> None:
+def check_choice(sessions: Sequence[Session], group_by: GroupBy, roles: Mapping[str, Role], bands: TemperatureBands | None = None) -> None:
     """Sessions that can be used together, and a role for every group."""
     check_sessions(sessions)
-    known = [g.name for g in groups_of(sessions, group_by)]
+    known = [g.name for g in groups_of(sessions, group_by, bands)]
     for name in roles:
         if name not in known:
             raise InputError("frozen set", f"no group is called {name!r}", "", there_are(known, name, ""))
@@ -204,11 +224,14 @@ def _check_alike(sessions: Sequence[Session]) -> None:
                 raise InputError("frozen set", found, "sessions of one kind of sensor", "choose sessions with --session")
 
 
-def assemble(frozen: FrozenSet, frames: Sequence[Frames]) -> FrozenData:
-    """The labelled frames of ``frozen``; ``frames`` are those of its sessions, in their order."""
+def assemble(frozen: FrozenSet, frames: Sequence[Frames], bands: TemperatureBands | None = None) -> FrozenData:
+    """The labelled frames of ``frozen``; ``frames`` are those of its sessions, in their order, ``bands`` those that its marks lie in."""
     index = {group: k for k, (group, _) in enumerate(frozen.roles)}
     conditions = _distinct(frozen.sessions)
-    parts = [_labelled(k, session, its, index, frozen.group_by, conditions) for k, (session, its) in enumerate(zip(frozen.sessions, frames, strict=True))]
+    parts = [
+        _labelled(k, session, its, [index[name] for name in names_of(session, frozen.group_by, bands)], conditions)
+        for k, (session, its) in enumerate(zip(frozen.sessions, frames, strict=True))
+    ]
     return FrozenData(
         frozen=frozen,
         counts=np.concatenate([p.counts for p in parts]),
@@ -254,7 +277,7 @@ def levels_of(mark: Mark, t_ms: NDArray[np.int64]) -> NDArray[np.float64]:
     return np.interp(its, [its[0], max(its[-1], its[0] + 1)], [mark.level_mm, mark.level_stop_mm])
 
 
-def _labelled(number: int, session: Session, frames: Frames, index: Mapping[str, int], group_by: GroupBy, conditions: Sequence[Conditions]) -> _Part:
+def _labelled(number: int, session: Session, frames: Frames, groups: Sequence[int], conditions: Sequence[Conditions]) -> _Part:
     marks = session.marks
     lengths = np.array([m.stop - m.start for m in marks])
     rows = np.concatenate([np.arange(m.start, m.stop) for m in marks])
@@ -269,7 +292,7 @@ def _labelled(number: int, session: Session, frames: Frames, index: Mapping[str,
         u_mm=np.repeat(np.array([np.nan if m.u_mm is None else math.hypot(m.u_mm, m.u_common_mm or 0.0) for m in marks], np.float64), lengths),
         temperature_c=warm[rows],
         session=np.full(len(rows), number, np.int64),
-        group=np.repeat(np.array([index[group_of(session, m, group_by)] for m in marks], np.int64), lengths),
+        group=np.repeat(np.array(groups, np.int64), lengths),
         frame=rows,
         condition=stated[rows],
     )

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.canonical import frozen_sha256
-from dataset.captures import changed, session_row, to_session
+from dataset.canonical import canonical_json, frozen_sha256
+from dataset.captures import changed, mark_temperatures, session_row, temperatures, to_session
 from dataset.checks import check_name, check_text
 from dataset.errors import InputError
-from dataset.freezing import check_choice, refuse_mixture
+from dataset.freezing import Group, check_choice, groups_of, refuse_mixture
 from dataset.records import FrozenSet, GroupBy, Role, Session, Trim
 from dataset.registry import named
 from dataset.tables import FrozenRoleRow, FrozenSessionRow, FrozenSetRow, FrozenTrimRow, ProveOpeningRow, TrimRow, UnitRow
+from dataset.temperature_bands import TemperatureBands, check_edges
 from dataset.trim_rows import to_trim
 
 
@@ -23,14 +25,22 @@ def to_frozen_set(row: FrozenSetRow) -> FrozenSet:
     sessions = tuple(to_session(member.session, member.mark_revision_sha256) for member in row.sessions)
     roles = {role.group_name: role.role for role in row.roles}
     trims = tuple(to_trim(member.trim) for member in row.trims)
-    found = frozen_sha256(row.group_by, roles, sessions, trims)
+    edges = () if row.edges_c is None else tuple(json.loads(row.edges_c))
+    found = frozen_sha256(row.group_by, roles, sessions, trims, edges)
     if found != row.sha256:
         raise changed(f"frozen set {row.name}", found, row.sha256)
-    return FrozenSet(row.name, row.sha256, row.group_by, tuple(sorted(roles.items())), sessions, row.seed, trims)
+    return FrozenSet(row.name, row.sha256, row.group_by, tuple(sorted(roles.items())), sessions, row.seed, trims, edges)
 
 
 def add_frozen_set(
-    orm: OrmSession, name: str, refs: Sequence[str], group_by: GroupBy, roles: Mapping[str, Role], seed: int | None, allow_mixed: bool
+    orm: OrmSession,
+    name: str,
+    refs: Sequence[str],
+    group_by: GroupBy,
+    roles: Mapping[str, Role],
+    seed: int | None,
+    allow_mixed: bool,
+    edges_c: Sequence[float] = (),
 ) -> FrozenSet:
     check_name("frozen set", name)
     if orm.scalar(select(FrozenSetRow).where(FrozenSetRow.name == name)) is not None:
@@ -38,11 +48,13 @@ def add_frozen_set(
     # in the order of their hashes, so that the same choice gives the same rows in the same order
     rows = sorted((session_row(orm, ref) for ref in refs), key=lambda row: row.sha256)
     sessions = [to_session(row) for row in rows]
-    check_choice(sessions, group_by, roles)
+    edges = _edges(name, group_by, edges_c)
+    check_choice(sessions, group_by, roles, TemperatureBands(edges, mark_temperatures(orm, sessions)) if edges else None)
     if not allow_mixed:
         refuse_mixture(sessions)
     trims = _trims_of(orm, sessions)
-    made = FrozenSetRow(name=name, sha256=frozen_sha256(group_by, roles, sessions, trims), sealed=False, group_by=group_by, seed=seed)
+    sha256 = frozen_sha256(group_by, roles, sessions, trims, edges)
+    made = FrozenSetRow(name=name, sha256=sha256, sealed=False, group_by=group_by, seed=seed, edges_c=canonical_json(edges) if edges else None)
     made.roles = [FrozenRoleRow(group_name=group, role=role) for group, role in sorted(roles.items())]
     made.sessions = [
         FrozenSessionRow(position=k, session=row, mark_revision_sha256=its.mark_revision) for k, (row, its) in enumerate(zip(rows, sessions, strict=True))
@@ -53,6 +65,32 @@ def add_frozen_set(
     made.sealed = True
     orm.flush()
     return to_frozen_set(made)
+
+
+def _edges(name: str, group_by: GroupBy, edges_c: Sequence[float]) -> tuple[float, ...]:
+    where = f"frozen set {name}, edges of temperature bands"
+    if group_by is GroupBy.TEMPERATURE:
+        return check_edges(where, edges_c)
+    if edges_c:
+        raise InputError(where, f"{len(edges_c)} of them for groups by {group_by}", f"edges for groups by {GroupBy.TEMPERATURE} only")
+    return ()
+
+
+def bands_of(orm: OrmSession, frozen: FrozenSet) -> TemperatureBands | None:
+    """The bands that a set's marks lie in; None where its groups are something else."""
+    return TemperatureBands(frozen.edges_c, mark_temperatures(orm, frozen.sessions)) if frozen.group_by is GroupBy.TEMPERATURE else None
+
+
+def groups(orm: OrmSession, frozen: FrozenSet) -> tuple[Group, ...]:
+    return groups_of(frozen.sessions, frozen.group_by, bands_of(orm, frozen))
+
+
+def frames_outside(orm: OrmSession, frozen: FrozenSet) -> int:
+    bands = bands_of(orm, frozen)
+    if bands is None:
+        return 0
+    its = {session.sha256: session for session in frozen.sessions}
+    return sum(bands.outside(its[sha256], warm) for sha256, warm in temperatures(orm, its))
 
 
 def _trims_of(orm: OrmSession, sessions: Sequence[Session]) -> list[Trim]:

@@ -14,10 +14,10 @@ from dataclasses import dataclass
 from dataset.errors import InputError
 from dataset.records import Conditions, Liquid, Mark, Session, Tank, Unit
 from dataset.registry import label
+from dataset.temperature_bands import KELVIN, ends_of
 
 BANDS = 10
 MAX_BANDS = 20
-KELVIN = 10.0  # width of a temperature band
 NOT_STATED = "not stated"
 NOT_MEASURED = "not measured"
 ALL = "all"
@@ -87,8 +87,8 @@ def warmth_of(temperature_c: float, kelvin: float = KELVIN) -> str:
     """The temperature band of a mean; NaN is 'not measured'. Bands lie around multiples of their width: a room at 20 C is in one."""
     if math.isnan(temperature_c):
         return NOT_MEASURED
-    low = (math.floor(temperature_c / kelvin + 0.5) - 0.5) * kelvin
-    return f"{low:g} to {low + kelvin:g} C"
+    low, high = ends_of(temperature_c, kelvin)
+    return f"{low:g} to {high:g} C"
 
 
 def find_gaps(

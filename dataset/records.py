@@ -416,6 +416,7 @@ class FrozenSet:
     sessions: tuple[Session, ...]
     seed: int | None = None
     trims: tuple[Trim, ...] = ()  # in the order of their hashes
+    edges_c: tuple[float, ...] = ()  # of the temperature bands that are its groups, rising; empty where it is grouped by something else
 
     @property
     def origin(self) -> str:

@@ -371,7 +371,15 @@ class Store:
     # -- frozen sets -----------------------------------------------------------------------------------------------------
 
     def freeze(
-        self, name: str, sessions: Sequence[Session | str], group_by: GroupBy, roles: Mapping[str, Role], seed: int | None = None, *, allow_mixed: bool = False
+        self,
+        name: str,
+        sessions: Sequence[Session | str],
+        group_by: GroupBy,
+        roles: Mapping[str, Role],
+        seed: int | None = None,
+        *,
+        allow_mixed: bool = False,
+        edges_c: Sequence[float] = (),
     ) -> FrozenSet:
         """Freeze a choice of sessions, each group with its role.
 
@@ -382,9 +390,10 @@ class Store:
             roles: every group's role; see :func:`dataset.freezing.groups_of` for the groups there are.
             seed: kept beside the set when the roles were drawn with one; not part of the hash.
             allow_mixed: take simulated and measured sessions together; the set then says 'partly simulated'.
+            edges_c: of temperature bands, rising, degrees Celsius, where these are the groups; kept with the set, and part of its hash.
         """
         refs = [s if isinstance(s, str) else s.sha256 for s in sessions]
-        return self._write(lambda orm: frozen_sets.add_frozen_set(orm, name, refs, group_by, roles, seed, allow_mixed))
+        return self._write(lambda orm: frozen_sets.add_frozen_set(orm, name, refs, group_by, roles, seed, allow_mixed, edges_c))
 
     def frozen_set(self, name: str) -> FrozenSet:
         """The frozen set called ``name``, its hash checked."""
@@ -406,9 +415,17 @@ class Store:
             frames = [captures.frames(orm, session) for session in current.sessions]
             for session, its in zip(current.sessions, frames, strict=True):
                 captures.check(session, its)
-            return freezing.assemble(current, frames)
+            return freezing.assemble(current, frames, frozen_sets.bands_of(orm, current))
 
         return self._read(work)
+
+    def groups(self, frozen: FrozenSet) -> tuple[freezing.Group, ...]:
+        """The groups of a frozen set, with their labelled frames and their sessions."""
+        return self._read(lambda orm: frozen_sets.groups(orm, frozen))
+
+    def frames_outside(self, frozen: FrozenSet) -> int:
+        """How many labelled frames were measured outside the temperature band that their mark's mean lies in; 0 where groups are something else."""
+        return self._read(lambda orm: frozen_sets.frames_outside(orm, frozen))
 
     def open_prove(self, frozen: FrozenSet, purpose: str) -> int:
         """Record that the prove groups are looked at; the count of openings so far, this one included.

@@ -357,7 +357,10 @@ class OpenEntryRow(Base):
 
 
 class FrozenSetRow(Base):
-    """A frozen set. Once ``sealed``, triggers refuse any change to it, its roles and its sessions."""
+    """A frozen set. Once ``sealed``, triggers refuse any change to it, its roles and its sessions.
+
+    ``edges_c`` are the edges of its temperature bands as JSON, where these are its groups.
+    """
 
     __tablename__ = "frozen_set"
 
@@ -367,6 +370,7 @@ class FrozenSetRow(Base):
     sealed: Mapped[bool]
     group_by: Mapped[GroupBy] = mapped_column(_by_value(GroupBy))
     seed: Mapped[int | None]
+    edges_c: Mapped[Prose | None]
     roles: Mapped[list[FrozenRoleRow]] = relationship(back_populates="frozen_set", order_by="FrozenRoleRow.group_name", lazy="selectin")
     sessions: Mapped[list[FrozenSessionRow]] = relationship(back_populates="frozen_set", order_by="FrozenSessionRow.position")
     trims: Mapped[list[FrozenTrimRow]] = relationship(back_populates="frozen_set", order_by="FrozenTrimRow.position")

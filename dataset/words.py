@@ -61,6 +61,7 @@ class GroupBy(StrEnum):
     LIQUID = "liquid"
     TANK = "tank"
     LEVEL = "level"
+    TEMPERATURE = "temperature"  # bands of it, between edges that the set keeps
 
 
 class Surface(StrEnum):

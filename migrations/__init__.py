@@ -9,4 +9,5 @@ from __future__ import annotations
 
 from typing import Final
 
-REVISIONS: Final = ("0001_first", "0002_bench", "0003_simulated", "0004_parent", "0005_limits")  # oldest first; the last one is what is written now
+# oldest first; the last one is what is written now
+REVISIONS: Final = ("0001_first", "0002_bench", "0003_simulated", "0004_parent", "0005_limits", "0006_temperature")

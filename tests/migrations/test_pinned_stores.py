@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from dataset.database import HISTORY
-from dataset.records import Tank
+from dataset.database import HISTORY, History
+from dataset.errors import InputError, StoreError
+from dataset.records import GroupBy, Role, Tank
 from dataset.store import Store
 from training.program import digest, from_json
 
@@ -42,3 +43,41 @@ def test_a_store_of_each_revision_is_upgraded_and_used(old: str, tmp_path: Path)
         assert store.add_tank(Tank("bench-tank", 0, 150.0)).revision == 2
     with Store.open(path) as again:
         assert again.tank("bench-tank").span_mm == 150.0
+
+
+def rows(path: Path) -> dict[str, list[dict[str, object]]]:
+    """Every row of every table but the revision's own, with what is NULL left out, and every statement that made the schema."""
+    with closing(sqlite3.connect(path)) as connection:
+        connection.row_factory = sqlite3.Row
+        tables = [name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table' AND name != 'alembic_version'")]
+        found = {name: connection.execute(f"SELECT * FROM {name} ORDER BY rowid").fetchall() for name in tables}  # noqa: S608 - names of the store's own
+    return {name: [{key: row[key] for key in row.keys() if row[key] is not None} for row in its] for name, its in found.items()}  # noqa: SIM118
+
+
+def schema(path: Path) -> list[tuple[str, str, str]]:
+    """Tables, indexes and guards as SQLite keeps them."""
+    with closing(sqlite3.connect(path)) as connection:
+        return connection.execute("SELECT type, name, sql FROM sqlite_master ORDER BY type, name").fetchall()
+
+
+def test_bands_of_temperature_change_nothing_that_is_there(tmp_path: Path) -> None:
+    """From 0005 to 0006 every row stays what it was, the schema is that of a new store, and frozen sets keep their hashes and have no edges."""
+    path = tmp_path / "store.db"
+    shutil.copy(STORES / "0005_limits.db", path)
+    before = rows(path)
+    with Store.open(path) as store, Store.open(tmp_path / "new.db") as new:
+        assert rows(path) == before
+        assert schema(path) == schema(new.path)
+        (frozen,) = store.frozen_sets()
+        assert [(frozen.sha256, frozen.edges_c)] == [(row["sha256"], ()) for row in before["frozen_set"]]
+        with pytest.raises(InputError, match="no temperature was measured"):
+            store.freeze("bands", store.sessions(), GroupBy.TEMPERATURE, {"15..25 C": Role.FIT}, edges_c=(15.0, 25.0))
+
+
+def test_an_older_version_does_not_meet_a_word_that_it_lacks(tmp_path: Path) -> None:
+    """A version that ends at 0005 says who wrote the store, in place of reading groups that it does not know."""
+    path = tmp_path / "store.db"
+    shutil.copy(STORES / "0006_temperature.db", path)
+    older = History(HISTORY.revisions[: HISTORY.revisions.index("0005_limits") + 1], HISTORY.folders)
+    with pytest.raises(StoreError, match=r"written by a newer version of innage \(revision 0006_temperature\)"):
+        Store.open(path, history=older)
