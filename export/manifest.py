@@ -117,7 +117,7 @@ def model_facts(program: Program, model: Model, budget: Budget | None, cost: Cos
         "units": {"level_units_per_mm": LEVEL_UNITS_PER_MM, "span_mm": program.span / LEVEL_UNITS_PER_MM, "period_ms": program.period_ms},
         "frozen_set": {
             "name": frozen.name, "sha256": frozen.sha256, "group_by": frozen.group_by.value, "seed": frozen.seed,
-            "roles": {group: role.value for group, role in frozen.roles},
+            "roles": {group: role.value for group, role in frozen.roles}, **({"edges_c": list(frozen.edges_c)} if frozen.edges_c else {}),
         },
         "sessions": [_session(s, voided) for s in frozen.sessions],
         "trims": [_trim(trim) for trim in frozen.trims],

@@ -11,7 +11,7 @@ from export.html_page import cautions, heading, origin_said, page
 from export.html_text import NONE, badge, counted, figure, html_table, is_number, number, part, rows_of
 from export.plots import error_plot
 from export.report_array import candidates_sections, claims_sections
-from training.claim_tables import is_array
+from training.claim_tables import claim_sentence, is_array
 
 Facts = Mapping[str, Any]
 
@@ -90,7 +90,10 @@ def _scope(facts: Facts) -> list[str]:
 def _group_bound(facts: Facts) -> str:
     """What a group is, how many there were, and what none wrong among so many would show: the rule of three, 3/n."""
     groups = part(part(facts["metrics"], "prove"), "integer").get("groups")
-    kind = f" (each one {escape(facts['frozen_set']['group_by'])})"
+    group_by = str(facts["frozen_set"]["group_by"])
+    if claim := claim_sentence(group_by):
+        return f": {counted(groups, 'temperature band')}. {claim}" if isinstance(groups, int) and groups > 0 else f". {claim}"
+    kind = f" (each one {escape(group_by)})"
     if not isinstance(groups, int) or groups <= 0:
         return kind
     bound = min(1.0, 3 / groups)

@@ -12,6 +12,7 @@ from training.claim_tables import (
     WEIGHTS,
     ablation_sentences,
     candidate_rows,
+    claim_sentence,
     class_rows,
     is_array,
     random_rows_sentence,
@@ -36,7 +37,7 @@ def show_model(facts: Facts) -> None:
         rows = [(*row[:-2], f"{row[-2] or '-'}{' *' if row[-1] else ''}") for row in candidate_rows(metrics)]
         table("candidates, smallest first, the chosen one marked *: P95 on the choose groups", [_two_lines(c) for c in CANDIDATE_COLUMNS[:-1]], rows)
     else:
-        _show_prove(metrics, facts["frozen"]["name"])
+        _show_prove(metrics, facts["frozen"])
         _show_why(facts, None)
         _show_candidates(metrics)
     say(f"Errors: {metrics['choose_how']}.")
@@ -96,9 +97,9 @@ def _show_claims(facts: Facts) -> None:
     _show_classes(claims, f"prove: opening {metrics['openings']} of frozen set {frozen}")
     table("where the errors are, liquid in the tank", [_two_lines(c) for c in SHORT_COLUMNS], short_place_rows(claims))
     table("rates, runs and flags on the same groups", ("figure", "found"), rate_rows(claims))
-    optimism = random_rows_sentence(metrics)
-    if optimism:
-        say(f"{optimism}.")
+    for sentence in (claim_sentence(facts["frozen"]["group_by"]), random_rows_sentence(metrics)):
+        if sentence:
+            say(f"{sentence}.")
     _show_beyond(metrics)
     say("")
 
@@ -149,8 +150,8 @@ def _show_candidates(metrics: Facts) -> None:
     table("candidates, smallest first", columns, [row(one) for one in metrics["candidates"]])
 
 
-def _show_prove(metrics: Facts, frozen: str) -> None:
-    prove, random_rows = metrics["prove"], metrics["random_rows"]
+def _show_prove(metrics: Facts, its: Facts) -> None:
+    prove, random_rows, frozen = metrics["prove"], metrics["random_rows"], its["name"]
     if prove is None:
         say(f"Frozen set {frozen} has no 'prove' groups: no limit is shown to be met.\n")
         return
@@ -161,6 +162,8 @@ def _show_prove(metrics: Facts, frozen: str) -> None:
     ]
     table(f"prove: opening {metrics['openings']} of frozen set {frozen}", ("figure", *(title for title, _ in columns)), rows)
     say("Integer and float are scored on unseen groups. A random split by row has frames of one group on both sides: it only shows its own optimism.")
+    if claim := claim_sentence(its["group_by"]):
+        say(f"{claim}.")
     _show_beyond(metrics)
     say("")
 

@@ -1,7 +1,8 @@
 """Limits answered from the figures by class: met, not met, or not shown with the reason.
 
 With a confidence, a figure that every group has is answered by the worst group: the largest of n groups' figures bounds a further group's with
-confidence n / (n + 1) (split conformal; Lei et al., JASA 113 (2018) 1094). A rate of episodes is answered by its Clopper-Pearson bound.
+confidence n / (n + 1) (split conformal; Lei et al., JASA 113 (2018) 1094). A rate of episodes is answered by its Clopper-Pearson bound. Groups that are bands
+of a scale ('ordered') are not exchangeable: no such bound follows from them.
 """
 
 from __future__ import annotations
@@ -84,6 +85,8 @@ def _confident(row: Limit, figures: Figures, place: Figures, value: float, group
         most = upper_bound(its["wrong"], its["episodes"], row.confidence)
         shown = f"{its['wrong']} wrong of {its['episodes']} episodes shows a rate below {most:.3g}"
         return ("met", f"{shown}, within {bound:g}") if most is not None and most <= bound else ("not shown", f"{shown} only")
+    if figures.get("ordered"):
+        return "not shown", f"{value:.4g} is within {_bound(row, bound)}, but temperature bands are chosen, not drawn: {groups} bound no further one"
     worst = worst_of(row, figures, place)
     if worst is None:
         hint = "; false_wet_share has one" if row.metric == "false_wet_episodes" else ""

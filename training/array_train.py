@@ -11,7 +11,7 @@ from joblib import Parallel, delayed  # type: ignore[import-untyped]
 from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
 from dataset.errors import InputError, ProgramError
-from dataset.records import Budget, FrozenData, Limits, Role
+from dataset.records import Budget, FrozenData, GroupBy, Limits, Role
 from training.array_answers import answer_classes, meets_classes
 from training.array_float import float_pipeline, float_rows
 from training.array_program import FLAG_TABLE, Band, Parts, assemble
@@ -203,6 +203,8 @@ def _calibrate(data: FrozenData, board: Board, picked: ArrayCandidate, rig: Rig,
     """The band from the calibrate groups, and what is said of it."""
     rows, need = data.rows(Role.CALIBRATE), fewest_groups()
     groups = len(np.unique(data.group[rows]))
+    if groups and data.frozen.group_by is GroupBy.TEMPERATURE:
+        return None, {"given": False, "reason": "temperature bands are chosen, not drawn, and a band holds for groups that are all alike: units, say"}
     if groups < need:
         return None, {"given": False, "reason": f"a {100 * SHARE:g} % band needs {need} calibrate groups, there are {groups}"}
     assert picked.program is not None  # noqa: S101

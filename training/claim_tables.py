@@ -8,6 +8,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from dataset.words import GroupBy
+
 Cell = str | int | float | None
 Row = tuple[Cell, ...]
 Figures = Mapping[str, Any]
@@ -201,6 +203,16 @@ def ablation_sentences(metrics: Figures) -> list[str]:
         said.append("'from %' is the level, in % of the span, from which on clean liquid keeps its P95 limit in every tenth of the span")
         said.append("No trim that all units have keeps within the limits here" if needed is None else f"The least trim within the limits here is '{needed}'")
     return said
+
+
+def claim_sentence(group_by: str) -> str:
+    """What figures on bands of temperature are about; empty for other groups, of which one never seen is one of many alike."""
+    if group_by != GroupBy.TEMPERATURE:
+        return ""
+    return (
+        "These are temperature bands not seen in fitting, chosen and not drawn; units, liquids and sessions may be the same in both: nothing here speaks "
+        "of a unit or a liquid never seen, or of a share of further temperature bands"
+    )
 
 
 def random_rows_sentence(metrics: Figures) -> str:

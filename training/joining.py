@@ -124,6 +124,7 @@ def _put_together(old: FrozenData, new: FrozenData, rows: Mask) -> FrozenData:
         roles=(*new.frozen.roles, *((f"{old.frozen.name}: {old.frozen.roles[int(g)][0]}", Role.FIT) for g in groups)),
         sessions=(*new.frozen.sessions, *(old.frozen.sessions[int(s)] for s in kept)),
         trims=tuple(trims[sha] for sha in sorted(trims)),
+        edges_c=new.frozen.edges_c,
     )
     return FrozenData(
         frozen=frozen,

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from scipy.stats import beta  # type: ignore[import-untyped]
 
-from dataset.records import Conditions, FrozenData, Mounting, PadRole, Surface, Wall
+from dataset.records import Conditions, FrozenData, GroupBy, Mounting, PadRole, Surface, Wall
 from training.operating import WET_SHARE, Operating, Scores, accepted
 from training.program import EMPTY, FLAG_BITS, LEVEL_UNITS_PER_MM, VALID, WITHHELD, Program
 from training.rows import Floats, Ints, Mask
@@ -34,7 +34,7 @@ class Judged:
 
     ``places`` gives for each way of grouping ('unit', 'liquid', 'coupling', 'flow', 'temperature', 'level band', 'zone', 'group', 'session') a label a row,
     ``stated`` the rows of which 'drops', 'scale', 'sloshing' or 'tilted' was stated. ``known_mm``: least and greatest label of the fit, where known.
-    ``power_on``: figures of cold starts, where they were tried.
+    ``power_on``: figures of cold starts, where they were tried. ``ordered``: groups are bands of a scale, chosen and not drawn.
     """
 
     label_mm: Floats
@@ -52,6 +52,7 @@ class Judged:
     stated: Mapping[str, Mask] = field(default_factory=dict)
     known_mm: tuple[float, float] | None = None
     power_on: Mapping[str, Any] | None = None
+    ordered: bool = False
 
     @property
     def accepted(self) -> Mask:
@@ -90,7 +91,7 @@ def judge(program: Program, data: FrozenData, chosen: Mask, trims: Ints, span_mm
         label_mm=data.level_mm[chosen], u_mm=data.u_mm[chosen], level_mm=level,
         low_mm=out["low"] / LEVEL_UNITS_PER_MM, high_mm=out["high"] / LEVEL_UNITS_PER_MM,
         validity=out["validity"], flags=out["flags"], t_ms=data.t_ms[chosen], frame=data.frame[chosen], states=states_of(data).where(chosen),
-        places=_places(data, chosen, span_mm), span_mm=span_mm, stated=_stated(data, chosen),
+        places=_places(data, chosen, span_mm), span_mm=span_mm, stated=_stated(data, chosen), ordered=data.frozen.group_by is GroupBy.TEMPERATURE,
     )  # fmt: skip
 
 
@@ -103,6 +104,7 @@ def judge_scores(its: Scores, at: Operating, data: FrozenData, chosen: Mask, spa
         label_mm=data.level_mm[chosen], u_mm=data.u_mm[chosen], level_mm=level, low_mm=np.zeros(len(level)), high_mm=np.full(len(level), span_mm),
         validity=np.where(given, np.where(dry, EMPTY, VALID), WITHHELD), flags=raised, t_ms=data.t_ms[chosen], frame=data.frame[chosen],
         states=states_of(data).where(chosen), places=_places(data, chosen, span_mm), span_mm=span_mm, stated=_stated(data, chosen),
+        ordered=data.frozen.group_by is GroupBy.TEMPERATURE,
     )  # fmt: skip
 
 
@@ -166,6 +168,7 @@ def figures_of(its: Judged) -> dict[str, Any]:
         "band": coverage(its),
         "beyond": _beyond(its),
         "power_on": its.power_on,
+        **({"ordered": True} if its.ordered else {}),
     }
 
 

@@ -15,7 +15,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
 from dataset.errors import InputError, ProgramError
-from dataset.records import Budget, FrozenData, Limits, Model, Mounting, Role, TrimKind
+from dataset.records import Budget, FrozenData, GroupBy, Limits, Model, Mounting, Role, TrimKind
 from training.array_answers import answer_classes, meets_classes
 from training.array_search import ArrayRecipe, error_of
 from training.array_train import ArrayTrained, train_array
@@ -81,12 +81,15 @@ def retrain(
 
     ``old`` are the data that ``model`` was trained on; ``steps`` are the most steps of a refit's nets.
     ``progress`` is called with (what, done, total). Raises InputError for a model that is not
-    of a pad array, a new set without fit or prove groups or of several mountings, or with too few groups to choose on.
+    of a pad array, a new set without fit or prove groups, of several mountings or of temperature bands, or with too few groups to choose on.
     """
     say: Progress = progress or (lambda what, done, total: None)
     if not new.rows(Role.FIT).any() or not new.rows(Role.PROVE).any():
         where = f"frozen set {new.frozen.name}"
         raise InputError(where, "no frames in 'fit' or in 'prove' groups", "both: sessions to learn from, and units held out", "freeze it with --prove")
+    if new.frozen.group_by is GroupBy.TEMPERATURE:
+        hint = "the earlier tank's captures may hold the bands that are to be proved"
+        raise InputError(f"frozen set {new.frozen.name}", f"groups by {new.frozen.group_by}", "groups by unit", hint)
     mounting_of(new)
     recipe = recipe_of(model.name, json.loads(model.recipe))
     new = with_choose(new)

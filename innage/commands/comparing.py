@@ -62,6 +62,7 @@ def find_difference(
     opened: Store, first: str, second: str, *, frozen: str | None, role: Role, limits: str | None = None, budget: str | None = None, seed: int = 0
 ) -> dict[str, Any]:
     """What the command prints, as JSON-ready facts; the prove groups, where they are asked for, are opened and counted."""
+    from innage.commands.freezing import set_reference
     from training.comparing import compare as difference
     from training.judging import judge_model
 
@@ -79,7 +80,7 @@ def find_difference(
     openings = opened.open_prove(its, f"compare {first} {second}") if role is Role.PROVE else opened.prove_openings(its)
     found = difference(judged[0], judged[1], where, seed)
     return found | {
-        "first": first, "second": second, "frozen": {"name": its.name, "sha256": its.sha256, "origin": its.origin}, "role": str(role), "openings": openings,
+        "first": first, "second": second, "frozen": set_reference(its), "role": str(role), "openings": openings,
         "limits_of": None if where is None else f"{where.name}@{where.revision}", "costs": [_cost(model, allowed) for model in models],
     }  # fmt: skip
 

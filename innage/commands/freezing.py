@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -14,7 +14,7 @@ from innage.output import emit, say, table
 
 if TYPE_CHECKING:
     from dataset.freezing import Group
-    from dataset.records import FrozenSet, Session
+    from dataset.records import FrozenSet
     from dataset.store import Store
 
 ROLE_HELP = "Groups for '{}', separated by commas, or 'rest'."
@@ -42,19 +42,24 @@ def freeze(
         str | None, typer.Option(help="Draw numbers of groups instead, such as fit:10,choose:5,calibrate:9,prove, each role with every liquid where it can.")
     ] = None,
     seed: Annotated[int, typer.Option(help="Seed of that draw.")] = 0,
+    edges_c: Annotated[
+        str | None, typer.Option("--edges-c", help="Edges of temperature bands, such as 5,15,25, for --group temperature. Default: bands 10 degrees wide.")
+    ] = None,
+    kelvin: Annotated[float | None, typer.Option(help="Another width of those bands, degrees, around its multiples.")] = None,
     allow_mixed: Annotated[bool, typer.Option("--allow-mixed", help="Take simulated and measured sessions together.")] = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Freeze a choice of sessions; every group gets exactly one role."""
     from dataset.errors import InputError
-    from dataset.freezing import check_sessions, groups_of, named_roles, shared_roles, spread_roles
+    from dataset.freezing import groups_of, named_roles, shared_roles, spread_roles
+    from dataset.temperature_bands import read_edges
+    from innage.choosing import choose as choose_sessions
 
     opened = open_store(store)
-    chosen, left_out = _sessions(opened, session)
-    chosen = chosen if tank is None else _on_tank(chosen, tank)
-    check_sessions(chosen)
-    groups = groups_of(chosen, group)
+    edges = () if edges_c is None else read_edges("--edges-c", edges_c)
+    its = choose_sessions(opened, [opened.session(ref) for ref in session] if session else None, group, tank=tank, edges_c=edges, kelvin=kelvin)
+    groups = groups_of(its.sessions, group, its.bands)
     named = {role: text for role, text in ((Role.FIT, fit), (Role.CHOOSE, choose), (Role.CALIBRATE, calibrate), (Role.PROVE, prove)) if text is not None}
     ways = [bool(named), shares is not None, roles is not None]
     if sum(ways) != 1:
@@ -64,16 +69,17 @@ def freeze(
     if shares is not None:
         split = shared_roles(groups, read_shares(shares), seed)
     elif roles is not None:
-        split = spread_roles(chosen, group, read_numbers(roles, len(groups)), seed)
+        split = spread_roles(its.sessions, group, read_numbers(roles, len(groups)), seed, its.bands)
     else:
         split = named_roles(groups, {role: read_groups(text, group) for role, text in named.items()})
-    made = opened.freeze(name, chosen, group, split, None if named else seed, allow_mixed=allow_mixed)
+    bands = () if its.bands is None else its.bands.edges_c
+    made = opened.freeze(name, its.sessions, group, split, None if named else seed, allow_mixed=allow_mixed, edges_c=bands)
     if json:
         emit(facts(made, groups, opened))
         return
-    for one in left_out:
-        say(f"left out session {one.id}: {'void' if one.void_reason is not None else 'no labelled frame'}")
-    _print(made, groups)
+    for one, why in its.left_out:
+        say(f"left out session {one.id}: {why}")
+    _print(made, groups, opened)
 
 
 def frozen(
@@ -82,18 +88,16 @@ def frozen(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """List the frozen sets, or show one with its groups."""
-    from dataset.freezing import groups_of
-
     opened = open_store(store)
     if name is None:
         _list(opened, json)
         return
     found = opened.frozen_set(name)
-    groups = groups_of(found.sessions, found.group_by)
+    groups = opened.groups(found)
     if json:
         emit(facts(found, groups, opened))
         return
-    _print(found, groups)
+    _print(found, groups, opened)
     for session in found.sessions:
         if session.void_reason is not None:
             say(f"session {session.id} was voided since: {session.void_reason}")
@@ -102,9 +106,12 @@ def frozen(
 
 
 def read_groups(text: str, group_by: GroupBy) -> list[str]:
-    """Names of groups, separated by commas; levels may be written with more digits than needed."""
+    """Names of groups, separated by commas; levels may be written with more digits than needed, temperature bands without their unit."""
+    from dataset.temperature_bands import band_name
+
     names = [part.strip() for part in text.split(",") if part.strip()]
-    return [_level(name) for name in names] if group_by is GroupBy.LEVEL else names
+    written = {GroupBy.LEVEL: _level, GroupBy.TEMPERATURE: band_name}.get(group_by, str)
+    return [written(name) for name in names]
 
 
 def _level(name: str) -> str:
@@ -145,6 +152,11 @@ def read_numbers(text: str, groups: int) -> dict[Role, int]:
     return {role: groups - given if number is None else number for role, number in numbers.items()}
 
 
+def set_reference(frozen_set: FrozenSet) -> dict[str, Any]:
+    """The frozen set that figures are of, ready for JSON."""
+    return {"name": frozen_set.name, "sha256": frozen_set.sha256, "group_by": frozen_set.group_by, "origin": frozen_set.origin}
+
+
 def facts(frozen_set: FrozenSet, groups: Sequence[Group], store: Store) -> dict[str, Any]:
     """A frozen set, ready for JSON."""
     roles = dict(frozen_set.roles)
@@ -154,6 +166,8 @@ def facts(frozen_set: FrozenSet, groups: Sequence[Group], store: Store) -> dict[
         "group_by": frozen_set.group_by,
         "seed": frozen_set.seed,
         "origin": frozen_set.origin,
+        "edges_c": list(frozen_set.edges_c),
+        "frames_outside": store.frames_outside(frozen_set),
         "trims": len(frozen_set.trims),
         "groups": [{"group": g.name, "role": roles[g.name], "frames": g.frames, "sessions": list(g.sessions)} for g in groups],
         "sessions": [s.id for s in frozen_set.sessions],
@@ -161,33 +175,28 @@ def facts(frozen_set: FrozenSet, groups: Sequence[Group], store: Store) -> dict[
     }
 
 
-def _on_tank(sessions: Sequence[Session], ref: str) -> list[Session]:
-    """Those on a tank, given by name or by name and revision."""
-    from dataset.errors import InputError
-
-    found = [s for s in sessions if ref in (s.mounting.tank.name, f"{s.mounting.tank.name}@{s.mounting.tank.revision}")]
-    if not found:
-        known = sorted({f"{s.mounting.tank.name}@{s.mounting.tank.revision}" for s in sessions})
-        raise InputError("--tank", f"no session on {ref}", "one of " + ", ".join(known) if known else "a tank with sessions")
-    return found
-
-
-def _sessions(store: Store, refs: Sequence[str] | None) -> tuple[list[Session], list[Session]]:
-    """The sessions to freeze, and those that were left out because they cannot be."""
-    if refs:
-        return [store.session(ref) for ref in refs], []
-    every = store.sessions()
-    usable = [s for s in every if s.void_reason is None and s.marks]
-    return usable, [s for s in every if s not in usable]
-
-
-def _print(frozen_set: FrozenSet, groups: Sequence[Group]) -> None:
+def _print(frozen_set: FrozenSet, groups: Sequence[Group], store: Store) -> None:
     roles: Mapping[str, Role] = dict(frozen_set.roles)
     order = list(Role)
     rows = [(g.name, roles[g.name], g.frames, len(g.sessions)) for g in sorted(groups, key=lambda g: order.index(roles[g.name]))]
     table(f"frozen set {frozen_set.name}: groups by {frozen_set.group_by}", (frozen_set.group_by, "role", "frames", "sessions"), rows)
     totals = ", ".join(f"{role} {sum(g.frames for g in groups if roles[g.name] is role)}" for role in order if frozen_set.groups(role))
     say(f"frames: {totals}; sessions: {len(frozen_set.sessions)} ({frozen_set.origin}); trims: {len(frozen_set.trims)}; hash {frozen_set.sha256}")
+    if frozen_set.group_by is GroupBy.TEMPERATURE:
+        for sentence in _on_bands(frozen_set, groups, store):
+            say(sentence)
+
+
+def _on_bands(frozen_set: FrozenSet, groups: Sequence[Group], store: Store) -> Iterable[str]:
+    """What the claim is about, and how cleanly marks keep to their bands."""
+    roles: dict[str, set[Role]] = {}
+    for group in groups:
+        for session in group.sessions:
+            roles.setdefault(session, set()).add(dict(frozen_set.roles)[group.name])
+    several = sum(len(its) > 1 for its in roles.values())
+    yield "A mark lies in the temperature band of its mean. Units, liquids and sessions may be the same in several roles: the claim is about temperature."
+    labelled, outside = sum(g.frames for g in groups), store.frames_outside(frozen_set)
+    yield f"sessions with marks in several roles: {several} of {len(roles)}; frames measured outside the band of their mark: {outside} of {labelled}"
 
 
 def _list(store: Store, json: bool) -> None:

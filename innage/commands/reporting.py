@@ -43,7 +43,6 @@ def report_frozen(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """A frozen set. Groups and roles, what it has and what it lacks, every opening of 'prove'."""
-    from dataset.freezing import groups_of
     from dataset.gaps import find_gaps
     from innage.commands.freezing import facts
     from innage.report_pages import frozen_page
@@ -52,7 +51,7 @@ def report_frozen(
     opened = open_store(store)
     found = opened.frozen_set(name)
     gaps = find_gaps(found.sessions, opened.mark_temperatures(found.sessions))
-    _write(out, frozen_page(found, facts(found, groups_of(found.sessions, found.group_by), opened), gaps, opened.prove_purposes(found)))
+    _write(out, frozen_page(found, facts(found, opened.groups(found), opened), gaps, opened.prove_purposes(found)))
 
 
 @app.command("model")

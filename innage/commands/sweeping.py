@@ -28,6 +28,7 @@ def sweep(
 ) -> None:
     """Alter captured counts, and say how far each may go. Baseline, gain, film, one dead pad, trims as they were, until a limit fails."""
     from dataset.errors import InputError
+    from innage.commands.freezing import set_reference
     from training.drift import sweep as swept
 
     with open_store(store) as opened:
@@ -42,7 +43,7 @@ def sweep(
         openings = opened.open_prove(its.frozen, f"sweep {model}") if role is Role.PROVE else opened.prove_openings(its.frozen)
     pads = its.frozen.sessions[0].mounting.sensor.channel_names
     found |= {
-        "model": model, "frozen": {"name": its.frozen.name, "sha256": its.frozen.sha256, "origin": its.frozen.origin}, "role": str(role),
+        "model": model, "frozen": set_reference(its.frozen), "role": str(role),
         "openings": openings, "limits": None if where is None else f"{where.name}@{where.revision}", "pads": list(pads),
     }  # fmt: skip
     if picture is not None:

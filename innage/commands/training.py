@@ -124,11 +124,13 @@ def _ablated(
 
 def _facts(model: Model) -> dict[str, Any]:
     """Everything about a model but the program and the float ONNX, which are exported."""
+    from innage.commands.freezing import set_reference
+
     limits = None if model.limits is None else f"{model.limits.name}@{model.limits.revision}"
     return {
         "name": model.name,
         "sha256": model.sha256,
-        "frozen": {"name": model.frozen.name, "sha256": model.frozen.sha256, "origin": model.frozen.origin},
+        "frozen": set_reference(model.frozen),
         "limits": limits,
         "recipe": json_text.loads(model.recipe),
         "versions": json_text.loads(model.versions),

@@ -12,6 +12,7 @@ from xml.etree import ElementTree
 
 import pytest
 
+from dataset.records import GroupBy
 from export.bundle import build_bundle
 from export.manifest import MANIFEST, Provenance, describe
 from export.plots import class_plot, error_plot, front, front_plot, level_plot, risk_plot
@@ -115,6 +116,18 @@ def test_report_names_void_sessions(samples: dict[str, Program], request: pytest
     made = build_bundle(program, provenance.model.float_onnx, provenance, vectors=64)
     assert "the scale was not zeroed" in _read(made["report.html"].decode()).text
     assert json.loads(made[MANIFEST])["sessions"][0]["void"] == "the scale was not zeroed"
+
+
+def test_report_says_what_temperature_bands_claim(sample: Program, provenance: Provenance) -> None:
+    """The claim by its name and what it is not; no rate of further bands. A set of other groups keeps the rule of three, and its manifest has no edges."""
+    frozen = replace(provenance.model.frozen, group_by=GroupBy.TEMPERATURE, edges_c=(5.0, 15.0, 25.0))
+    facts = [describe(sample, replace(provenance, model=replace(provenance.model, frozen=its)), "innage", 64, 0) for its in (frozen, provenance.model.frozen)]
+    bands, levels = (_read(render_report(its)).text for its in facts)
+    assert "9 temperature bands. These are temperature bands not seen in fitting, chosen and not drawn" in bands
+    assert "units, liquids and sessions may be the same in both: nothing here speaks of a unit or a liquid never seen" in bands
+    assert "grouped by temperature: 1 fit, 1 prove" in bands
+    assert ("rate of wrong groups" in bands, "rate of wrong groups" in levels) == (False, True)
+    assert [its["frozen_set"].get("edges_c") for its in facts] == [[5.0, 15.0, 25.0], None]
 
 
 def test_report_names_what_it_was_made_with(sample: Program, provenance: Provenance) -> None:

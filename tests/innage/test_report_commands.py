@@ -15,7 +15,7 @@ from export.html_page import page
 from export.plots import response_plot
 from innage.cli import app
 
-PINNED = Path(__file__).parents[1] / "data" / "stores" / "0005_limits.db"
+PINNED = Path(__file__).parents[1] / "data" / "stores" / "0006_temperature.db"
 HOSTILE = "<script>alert(1)</script>"
 PAGES = (("compare", "first", "first"), ("session", "dedee24cfaa7"), ("frozen", "half-steps"), ("model", "first"))
 

@@ -19,7 +19,8 @@ CHOSEN = {
     "classes": {"clean": [1.012, 0.993], "foam": [2.034, 0.9], "film": [2.156, 0.9], "all": [1.9, 0.95]},
 }  # fmt: skip
 FACTS: dict[str, Any] = {
-    "name": "canister-1", "sha256": "ab" * 32, "frozen": {"name": "spring", "sha256": "cd" * 32, "origin": "simulated"}, "limits": "owner@1",
+    "name": "canister-1", "sha256": "ab" * 32,
+    "frozen": {"name": "spring", "sha256": "cd" * 32, "group_by": "unit", "origin": "simulated"}, "limits": "owner@1",
     "recipe": {"family": "array net with unrest", "size": "24-12", "bits": 16}, "versions": {},
     "metrics": {
         "chosen": CHOSEN, "candidates": [CHOSEN], "choose_how": "scored on 4 'choose' groups", "why": "the smallest that meets the limits",
@@ -80,3 +81,13 @@ def test_the_list_counts_limits_and_says_what_the_readings_are(capsys: pytest.Ca
     show_models([FACTS])
     row = next(line for line in capsys.readouterr().out.splitlines() if line.startswith("canister-1"))
     assert row.split() == ["canister-1", "spring", "array", "24-12", "16", "1.1", "0/1/1", "5000", "simulated"]
+
+
+def test_what_a_claim_on_temperature_bands_is_about_is_said(capsys: pytest.CaptureFixture[str]) -> None:
+    """Once, beside the figures; of units it goes without saying."""
+    for group_by, times in (("unit", 0), ("temperature", 1)):
+        facts = copy.deepcopy(FACTS)
+        facts["frozen"]["group_by"] = group_by
+        show_model(facts)
+        said = " ".join(capsys.readouterr().out.split())
+        assert said.count("These are temperature bands not seen in fitting, chosen and not drawn; units, liquids and sessions may be the same in both") == times

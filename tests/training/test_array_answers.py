@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -90,3 +91,16 @@ def test_a_start_without_a_reading_meets_no_bound() -> None:
     (row,) = answer_classes(Limits("l", 1, (Limit("first_reading_s", 1000.0),)), never, None)
     assert (row["answer"], row["value"]) == ("not met", None)
     assert said(Limit("first_reading_s", 1.0), {k: v for k, v in FIGURES.items() if k != "power_on"})[0] == "not shown"
+
+
+@pytest.mark.parametrize(
+    "limit", [Limit("p95_abs_mm", 1.1, "clean", 0.9), Limit("dry_missed_share", 0.02, "all", 0.9), Limit("worst_group_rmse_mm", 0.5, "all", 0.9)]
+)
+def test_temperature_bands_bound_no_further_one(limit: Limit) -> None:
+    """The bound is one for exchangeable groups (Vovk, Gammerman, Shafer 2005); bands that somebody chose are not. What is above the bound stays not met."""
+    assert said(limit)[0] == "met"
+    answer, reason = said(limit, {**FIGURES, "ordered": True})
+    assert answer == "not shown"
+    assert "temperature bands are chosen, not drawn: 9 bound no further one" in reason
+    assert said(replace(limit, bound=1e-6), {**FIGURES, "ordered": True})[0] == "not met"
+    assert said(replace(limit, confidence=None), {**FIGURES, "ordered": True})[0] == "met"

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from dataset.errors import InputError
-from dataset.records import FrozenData, Limit, Limits, Role
+from dataset.records import FrozenData, GroupBy, Limit, Limits, Role
 from training.array_program import assemble
 from training.array_search import MOVING, STILL, UNREST, ArrayRecipe, learn_levels, learn_watcher, parts_of, prepare_rig, scores_of, unseen_doubt
 from training.array_train import ArrayCandidate, train_array
@@ -108,6 +108,22 @@ def test_the_same_again(make_strip: Make) -> None:
     assert one.metrics == two.metrics
     assert not one.metrics["band"]["given"]
     assert "9 calibrate groups" in one.metrics["band"]["reason"]
+
+
+@pytest.mark.slow
+def test_temperature_bands_give_no_error_band_and_no_confidence(make_strip: Make) -> None:
+    """Nine calibrate groups would do, were they drawn; figures and limits without a confidence are answered as ever. Groups are renamed only."""
+    data = make_strip(units=22, calibrate=9, frames=30)
+    by_temperature = replace(data, frozen=replace(data.frozen, group_by=GroupBy.TEMPERATURE))
+    rows = Limit("p95_pct_span", 20.0, "clean"), Limit("p95_pct_span", 20.0, "clean", 0.5)
+    limits = Limits("l", 1, rows)
+    found = []
+    for its in (data, by_temperature):
+        made = train_array(its, board_of(its), "m", limits, None, None, 0, {}, lambda *_: None, recipes=SMALL[1:], jobs=1)
+        found.append((made.metrics["band"]["given"], [row["answer"] for row in made.metrics["limits"]]))
+        assert made.metrics["claims"]["classes"]["clean"]["groups"] == 2
+    assert found == [(True, ["met", "met"]), (False, ["met", "not shown"])]
+    assert made.metrics["band"]["reason"].startswith("temperature bands are chosen, not drawn")
 
 
 @pytest.fixture(scope="module")

@@ -100,3 +100,8 @@ def test_levels_beyond_those_of_the_fit() -> None:
     its.validity[:FRAMES] = 0
     assert figures_of(its)["beyond"] == {"frames": 20, "groups": 2, "accepted_share": 0.5}
     assert figures_of(empties(3))["beyond"] is None
+
+
+def test_figures_of_bands_that_somebody_chose_say_so() -> None:
+    assert figures_of(replace(empties(2), ordered=True))["ordered"]
+    assert "ordered" not in figures_of(empties(2))

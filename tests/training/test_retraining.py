@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from dataset.errors import InputError
-from dataset.records import CountLaw, FrozenData, Limit, Limits, Model, Mounting, Pad, Role, Sensor, Tank, TrimKind, Unit
+from dataset.records import CountLaw, FrozenData, GroupBy, Limit, Limits, Model, Mounting, Pad, Role, Sensor, Tank, TrimKind, Unit
 from training.array_search import STILL, ArrayRecipe
 from training.array_train import train_array
 from training.joining import joined, new_level, with_choose
@@ -238,3 +238,6 @@ def test_models_of_other_families_and_sets_without_proof_are_refused(old: Frozen
     unproved = replace(new, frozen=replace(new.frozen, roles=tuple((g, Role.FIT) for g, _ in new.frozen.roles)))
     with pytest.raises(InputError, match="no frames in 'fit' or in 'prove' groups"):
         retrain(model, old, unproved, name="x", limits=None, budget=None, cost=None, seed=0, jobs=1)
+    by_temperature = replace(new, frozen=replace(new.frozen, group_by=GroupBy.TEMPERATURE))
+    with pytest.raises(InputError, match="groups by temperature; expected groups by unit"):
+        retrain(model, old, by_temperature, name="x", limits=None, budget=None, cost=None, seed=0, jobs=1)
