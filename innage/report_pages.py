@@ -105,7 +105,7 @@ def frozen_page(frozen: FrozenSet, facts: Mapping[str, Any], found: Gaps, purpos
     parts += ["<h2>Openings of 'prove'</h2>", f"<p>{counted(len(purposes), 'opening')} so far; each wears the groups out a little.</p><ol>{opened}</ol>"]
     groups = [(escape(g["group"]), escape(str(g["role"])), str(g["frames"]), str(len(g["sessions"]))) for g in facts["groups"]]
     parts += ["<h2>Groups and roles</h2>", html_table((escape(str(frozen.group_by)), "Role", "Frames", "Sessions"), groups, left=(0, 1))]
-    if facts["edges_c"]:
+    if frozen.edges_c:
         labelled = sum(g["frames"] for g in facts["groups"])
         said = f"A mark lies in the temperature band of its mean; {facts['frames_outside']} of {labelled} labelled frames were measured outside it."
         parts.append(f"<p>{said} Units, liquids and sessions may be the same in several roles: the claim is about temperature.</p>")
