@@ -36,7 +36,7 @@ from training.band import SHARE, band_of, conformal, fewest_groups, scores, widt
 from training.costs import CostModel
 from training.float_onnx import emit_float_onnx, float_onnx_difference
 from training.judged import Judged, figures_of, judge, judge_scores
-from training.judged_curves import errors_by_level, risk_curves
+from training.judged_curves import confusion_rows, error_boxes, errors_by_level, risk_curves
 from training.nets import Net
 from training.operating import Operating
 from training.power_on import power_on
@@ -235,7 +235,8 @@ def _prove(
     integer = score(answers, answers.level_mm)
     names = {k: group for k, (group, _) in enumerate(data.frozen.roles)}
     prove = {"integer": integer, "float": score(answers, answers.float_mm), "by_group": by_group(answers, names), "beyond": beyond(answers)}
-    curves = {"by_level": errors_by_level(judged), "risk": risk_curves(judged, scores_of(picked.parts, rig, data, rows, board.span_mm), picked.at)}
+    risk = risk_curves(judged, scores_of(picked.parts, rig, data, rows, board.span_mm), picked.at)
+    curves = {"by_level": errors_by_level(judged), "boxes": error_boxes(judged), "confusion": confusion_rows(judged), "risk": risk}
     cold = {"power_on": power_on(program, data, rows, rig.trims)}
     return prove, figures_of(judged) | curves | cold | {"worst_group_rmse_mm": integer["worst_group_rmse_mm"]}
 

@@ -19,7 +19,7 @@ CLASS_COLUMNS = (
 )  # fmt: skip
 WEIGHTS = "Every group weighs the same, which is the claim; 'by frame' is the P95 of all frames pooled"
 CANDIDATE_COLUMNS = ("level net", "bits", "watcher", "mean mm", "clean mm", "foam mm", "film mm", "accepted %", "flash", "cycles", "meets", "")
-_CLASSES = {
+CLASS_NAMES = {
     "clean": "clean", "foam": "foam", "film": "film, drops", "drops": "drops", "scale": "scale", "sloshing": "sloshing", "tilted": "tilted",
     "empty": "empty", "dry": "dry", "all": "all",
 }  # fmt: skip
@@ -49,7 +49,7 @@ def percent(share: object) -> float | None:
 def class_rows(claims: Figures) -> list[Row]:
     """One row a class that was captured: clean, foam, film and drops, then what may come with any of these, empty, dry, all."""
     found = _part(claims, "classes")
-    return [(shown, *_errors(found[name])) for name, shown in _CLASSES.items() if isinstance(found.get(name), Mapping)]
+    return [(shown, *_errors(found[name])) for name, shown in CLASS_NAMES.items() if isinstance(found.get(name), Mapping)]
 
 
 SHORT_COLUMNS = ("where", "groups", "frames", "accepted %", "P50 mm", "P95 mm", "max mm", "P95 %")

@@ -1,4 +1,4 @@
-"""What plots of a judged model need, kept small: quantiles of the error by level, and risk against acceptance over the doubt score."""
+"""What pictures of answers are made of: error by level and by class, risk against acceptance over the doubt score, what was said against what was stated."""
 
 from __future__ import annotations
 
@@ -8,32 +8,62 @@ import numpy as np
 
 from training.judged import Judged
 from training.operating import Operating, Scores
+from training.program import FLAG_BITS, VALIDITY_NAMES
 from training.rows import Mask
-from training.scoring import tidy
+from training.scoring import FEWEST_FRAMES, by_level, tidy
 
-LEVEL_BINS = 20  # of the span
-FEWEST_FRAMES = 5  # of fewer frames a 5 % and a 95 % quantile are the extremes under another name
+BOX = {"p05_mm": 0.05, "p25_mm": 0.25, "p50_mm": 0.5, "p75_mm": 0.75, "p95_mm": 0.95}
 ACCEPTED = (0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.95, 0.98, 0.99, 1.0)  # shares that a threshold of doubt is set for
 
 
 def errors_by_level(its: Judged) -> list[dict[str, Any]]:
-    """Signed errors of accepted readings of liquid in equal bins of the span: quantiles in mm, and the label's uncertainty (root mean square).
-
-    A bin of fewer than FEWEST_FRAMES readings is left out. ``level_mm`` is the mean label of the bin's readings.
-    """
+    """Signed errors of accepted readings of liquid; see :func:`training.scoring.by_level`."""
     used = its.accepted & ~its.states.empty
-    inside = np.clip((its.label_mm / its.span_mm * LEVEL_BINS).astype(np.int64), 0, LEVEL_BINS - 1)
+    return by_level(its.label_mm[used], its.error_mm[used], its.u_mm[used], its.span_mm)
+
+
+def error_boxes(its: Judged) -> list[dict[str, Any]]:
+    """Signed errors of accepted readings by class: quantiles in mm of which every group weighs the same, and the least and greatest error.
+
+    Classes as in :meth:`Judged.classes`; one of fewer than FEWEST_FRAMES readings is left out. ``frames`` are those readings, ``sessions`` and
+    ``groups`` those they are from.
+    """
     made = []
-    for k in range(LEVEL_BINS):
-        rows = used & (inside == k)
-        if rows.sum() < FEWEST_FRAMES:
+    for name, rows in its.classes().items():
+        used = rows & its.accepted
+        if used.sum() < FEWEST_FRAMES:
             continue
-        low, middle, high = (tidy(v) for v in np.quantile(its.error_mm[rows], (0.05, 0.5, 0.95)))
-        known = its.u_mm[rows]
-        uncertainty = None if np.isnan(known).all() else tidy(np.sqrt(np.nanmean(known**2)))
-        made.append({
-            "level_mm": tidy(its.label_mm[rows].mean()), "frames": int(rows.sum()), "p05_mm": low, "p50_mm": middle, "p95_mm": high, "label_u_mm": uncertainty,
-        })  # fmt: skip
+        groups, of = np.unique(its.places["group"][used], return_inverse=True)
+        error, weights = its.error_mm[used], 1 / np.bincount(of)[of]
+        quantiles = {key: tidy(np.quantile(error, share, weights=weights, method="inverted_cdf")) for key, share in BOX.items()}
+        counts = {"frames": int(used.sum()), "sessions": len(np.unique(its.places["session"][used])), "groups": len(groups)}
+        made.append({"class": name, **counts, **quantiles, "least_mm": tidy(error.min()), "most_mm": tidy(error.max())})
+    return made
+
+
+def confusion_rows(its: Judged) -> list[dict[str, Any]]:
+    """Frames by what was stated of them, and of each row how many were valid, empty or withheld and how many raised each flag.
+
+    A frame is in one row, so that the rows add up to all frames; 'film' is film or drops, 'rough' sloshing or scale without foam and film.
+    ``due``: the flags and the validity that the row calls for. A program raises neither foam nor film where it says empty.
+    """
+    state = its.states
+    wet, foam, film = ~state.empty, state.foam, state.film
+    made = []
+    for name, rows, due in (
+        ("clean", state.clean, ["valid"]),
+        ("rough", wet & ~foam & ~film & ~state.clean, ["valid"]),
+        ("foam", foam & ~film, ["valid", "foam"]),
+        ("film", wet & film & ~foam, ["valid", "film"]),
+        ("foam and film", foam & film, ["valid", "foam", "film"]),
+        ("dry", state.dry, ["empty"]),
+        ("empty, film", state.empty & film, ["empty"]),
+    ):
+        if rows.any():
+            said = {word: int((its.validity[rows] == code).sum()) for code, word in VALIDITY_NAMES.items()}
+            raised = {flag: int((its.flags[rows] & bit != 0).sum()) for flag, bit in FLAG_BITS.items()}
+            counts = {"frames": int(rows.sum()), "sessions": len(np.unique(its.places["session"][rows]))}
+            made.append({"stated": name, **counts, "said": said, "raised": raised, "due": due})
     return made
 
 

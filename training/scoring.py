@@ -12,6 +12,8 @@ from dataset.records import FrozenData
 from training.program import LEVEL_UNITS_PER_MM, WITHHELD, Program, run
 from training.rows import Floats, Ints, Mask
 
+LEVEL_BINS = 20  # of the span
+FEWEST_FRAMES = 5  # of fewer frames a 5 % and a 95 % quantile are the extremes under another name
 SIGNIFICANT = 6  # digits that figures are kept with, so that their text is the same on every run
 
 
@@ -94,6 +96,26 @@ def by_group(its: Answers, names: Mapping[int, str]) -> list[dict[str, Any]]:
             }
         )
     return rows
+
+
+def by_level(label_mm: Floats, error_mm: Floats, u_mm: Floats, span_mm: float) -> list[dict[str, Any]]:
+    """Signed errors (n,) in equal bins of the span: quantiles in mm, and the label's uncertainty (root mean square; None where no ``u_mm`` is known).
+
+    A bin of fewer than FEWEST_FRAMES readings is left out. ``level_mm`` is the mean label of the bin's readings.
+    """
+    inside = np.clip((label_mm / span_mm * LEVEL_BINS).astype(np.int64), 0, LEVEL_BINS - 1)
+    made = []
+    for k in range(LEVEL_BINS):
+        rows = inside == k
+        if rows.sum() < FEWEST_FRAMES:
+            continue
+        low, middle, high = (tidy(v) for v in np.quantile(error_mm[rows], (0.05, 0.5, 0.95)))
+        known = u_mm[rows]
+        uncertainty = None if np.isnan(known).all() else tidy(np.sqrt(np.nanmean(known**2)))
+        made.append({
+            "level_mm": tidy(label_mm[rows].mean()), "frames": int(rows.sum()), "p05_mm": low, "p50_mm": middle, "p95_mm": high, "label_u_mm": uncertainty,
+        })  # fmt: skip
+    return made
 
 
 def tidy(value: float | np.floating[Any]) -> float:

@@ -19,10 +19,10 @@ from training.array_train import train_array
 from training.costs import CostModel
 from training.families import FAMILIES
 from training.float_onnx import emit_float_onnx, float_onnx_difference
-from training.program import Program
+from training.program import LEVEL_UNITS_PER_MM, Program
 from training.recipes import Board, Recipe, fit_sizes, quantise
 from training.rows import Mask, Rows, rows_of
-from training.scoring import beyond, by_group, score
+from training.scoring import beyond, by_group, by_level, score
 from training.search import Candidate, Progress, answers_of, measured, pick, search
 
 _LIBRARIES = ("innage", "numpy", "scipy", "scikit-learn", "onnx", "skl2onnx")
@@ -165,10 +165,13 @@ def _prove(chosen: Candidate, data: FrozenData) -> dict[str, Any] | None:
         return None
     its = answers_of(chosen.fitted, chosen.program, data, rows, rows_of(data, data.rows(Role.FIT)).label_range)
     names = {k: group for k, (group, _) in enumerate(data.frozen.roles)}
+    used = its.inside & its.accepted
+    levels = by_level(its.label_mm[used], (its.level_mm - its.label_mm)[used], data.u_mm[rows][used], chosen.program.span / LEVEL_UNITS_PER_MM)
     return {
         "integer": score(its, its.level_mm),
         "float": score(its, its.float_mm),
         "by_group": by_group(its, names),
+        "by_level": levels,
         "beyond": beyond(its),
     }
 
