@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -23,7 +25,21 @@ LOOK: dict[Any, Any] = {
     "legend.frameon": False,
     "svg.fonttype": "path",
     "svg.hashsalt": "innage",  # otherwise the ids in an SVG are drawn at random
+    "text.parse_math": False,  # users' words are text: two dollar signs are no formula
 }
+
+
+def fitted(text: str, width: int, lines: int = 1) -> str:
+    """``text`` in at most ``lines`` lines of ``width`` characters: a word of a user must not squeeze a picture to nothing.
+
+    What is too long for one line loses its middle, since names often differ at their ends; for several lines, what is left over.
+    """
+    found = textwrap.wrap(text, width)
+    if len(found) <= lines:
+        return "\n".join(found)
+    head = width // 2
+    last = text[:head] + "\u2026" + text[head + 1 - width :] if lines == 1 else found[lines - 1][: width - 1] + "\u2026"
+    return "\n".join([*found[: lines - 1], last])
 
 
 @contextmanager
@@ -38,7 +54,8 @@ def figure(path: Path, width: float = 8.0, height: float = 4.5) -> Iterator[Figu
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    with mpl.rc_context(LOOK):
+    with mpl.rc_context(LOOK), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "Glyph .* missing from")  # drawn as an empty box; tables and captions beside have the word
         made = Figure(figsize=(width, height), layout="constrained")
         FigureCanvasAgg(made)
         yield made

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from innage.figures import figure
+from innage.figures import figure, fitted
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -15,20 +16,40 @@ if TYPE_CHECKING:
     from dataset.gaps import Gaps, Line
 
 ROW_IN = 0.34  # height of a row, inches
+LABEL, TITLE = 60, 80  # characters of a row's label and of the title on a line
 FRAME_IN = 1.25  # title, axis and their labels
 
 
-def draw_gaps(gaps: Gaps, path: Path) -> None:
-    """Write the heat map; InputError for a suffix that isn't known or a place that can't be written."""
+def draw_gaps(gaps: Gaps, path: Path, most: int | None = None) -> None:
+    """Write the heat map; InputError for a suffix that isn't known or a place that can't be written.
+
+    ``most``: sessions that the darkest colour stands for, the most of any cell when None.
+    """
     panels = sorted({(line.tank, line.sensor) for line in gaps.lines})
     rows = [[line for line in gaps.lines if (line.tank, line.sensor) == panel] for panel in panels]
-    most = max((count for line in gaps.lines for count in line.bands), default=1)
+    most = most_of(gaps) if most is None else most
     heights = [ROW_IN * len(lines) + FRAME_IN for lines in rows]
     with figure(path, 8.5, sum(heights)) as made:
         axes = made.subplots(len(panels), 1, squeeze=False, height_ratios=heights)[:, 0]
         for ax, (tank, sensor), lines in zip(axes, panels, rows, strict=True):
             _panel(ax, lines, gaps.bands, gaps.spans[tank], most)
-            ax.set_title(f"{tank}, {sensor}: independent sessions / units", fontsize=9, loc="left")
+            ax.set_title(fitted(f"{tank}, {sensor}: independent sessions / units", TITLE, 2), fontsize=9, loc="left")
+
+
+def most_of(gaps: Gaps) -> int:
+    """The most sessions of any cell."""
+    return max((count for line in gaps.lines for count in line.bands), default=1)
+
+
+def pieces(gaps: Gaps, rows: int) -> list[Gaps]:
+    """The same in pieces of at most ``rows`` lines of one tank and sensor, each short enough for a page of paper."""
+    made = []
+    for panel in sorted({(line.tank, line.sensor) for line in gaps.lines}):
+        mine = [line for line in gaps.lines if (line.tank, line.sensor) == panel]
+        count = -(-len(mine) // rows)
+        size = -(-len(mine) // count)  # as long as each other, or nearly
+        made += [replace(gaps, lines=tuple(mine[k : k + size])) for k in range(0, len(mine), size)]
+    return made
 
 
 def _panel(ax: Axes, lines: list[Line], bands: int, span_mm: float, most: int) -> None:
@@ -44,5 +65,5 @@ def _panel(ax: Axes, lines: list[Line], bands: int, span_mm: float, most: int) -
         ax.text(band, row, text, ha="center", va="center", fontsize=7, color="white" if dark else "black" if count else "0.6")
     ax.grid(visible=False)
     ax.set_xticks(np.arange(bands + 1) - 0.5, [f"{span_mm * k / bands:g}" for k in range(bands + 1)], fontsize=7)
-    ax.set_yticks(range(len(lines)), [f"{line.liquid}; {line.condition}; {line.warmth}" for line in lines], fontsize=7)
+    ax.set_yticks(range(len(lines)), [fitted(f"{line.liquid}; {line.condition}; {line.warmth}", LABEL, 2) for line in lines], fontsize=7)
     ax.set_xlabel("level, mm above the datum", fontsize=8)

@@ -7,9 +7,10 @@ from typing import Any
 
 import numpy as np
 
-from innage.figures import figure
+from innage.figures import figure, fitted
 
 ROW_IN, FRAME_IN = 0.3, 1.5
+LABEL, TITLE = 40, 80  # characters of a row's label, and of the title on a line
 
 
 def draw_comparison(path: Path, found: dict[str, Any]) -> None:
@@ -28,13 +29,12 @@ def draw_comparison(path: Path, found: dict[str, Any]) -> None:
             text, dark = ("", False) if np.isnan(value) else (f"{value:+.2f}", abs(value) > 0.6 * most)
             axes.text(band, row, text, ha="center", va="center", fontsize=7, color="white" if dark else "black")
         axes.set_xticks(range(len(bands)), bands, fontsize=7)
-        axes.set_yticks(range(len(rows)), [f"{name}; {liquid}" for name, liquid in rows], fontsize=7)
+        axes.set_yticks(range(len(rows)), [fitted(f"{name}; {liquid}", LABEL, 2) for name, liquid in rows], fontsize=7)
         axes.set_xlabel("level, % of span", fontsize=8)
         axes.grid(visible=False)
         origin = found["frozen"]["origin"]
-        axes.set_title(
-            f"{found['second']} less {found['first']}, mean absolute error in mm ({origin}); red: {found['second']} is worse", fontsize=9, loc="left"
-        )
+        title = f"{found['second']} less {found['first']}, mean absolute error in mm ({origin}); red: {found['second']} is worse"
+        axes.set_title(fitted(title, TITLE, 3), fontsize=9, loc="left")
         made.colorbar(shown, ax=axes, label="mm", shrink=0.8)
 
 
@@ -62,4 +62,5 @@ def draw_sweep(path: Path, found: dict[str, Any]) -> None:
         axes[0, 0].set_ylabel("P95 of the error, mm")
         axes[1, 0].set_ylabel("accepted, %")
         axes[0, 0].legend(fontsize=7)
-        made.suptitle(f"{found['model']} on {found['role']} groups of {found['frozen']['name']} ({found['frozen']['origin']})", fontsize=9)
+        title = f"{found['model']} on {found['role']} groups of {found['frozen']['name']} ({found['frozen']['origin']})"
+        made.suptitle(fitted(title, TITLE, 2), fontsize=9)

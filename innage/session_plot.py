@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 from dataset.conditions import conditions_text
 from dataset.records import Frames, Session
-from innage.figures import figure
+from innage.figures import figure, fitted
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -18,25 +19,29 @@ if TYPE_CHECKING:
 MOST_POINTS = 4000  # more than a picture has dots: beyond it, stretches are drawn by their least and greatest count
 FEWEST_LABEL = 0.012  # of the picture's width: narrower bands carry no text
 GAP_PERIODS = 1.5
+LABEL, TITLE = 24, 90  # characters of a label, and of the title on a line
+ROW_IN = 0.16  # height of a condition's row, inches
 
 
 def draw_session(path: Path, session: Session, frames: Frames) -> None:
     """Write the picture; the suffix of ``path`` says as what (see :mod:`innage.figures`)."""
     warm = frames.temperature_c is not None and bool(np.isfinite(frames.temperature_c).any())
-    lower = [bool(session.stretches), warm]
-    with figure(path, 9.0, 4.5 + 0.9 * sum(lower)) as made:
-        axes = made.subplots(1 + sum(lower), 1, sharex=True, squeeze=False, height_ratios=[4.5] + [0.9] * sum(lower))[:, 0]
+    rows = sorted({word for stretch in session.stretches for word in conditions_text(stretch.conditions).split(",")})
+    lower = ([0.3 + ROW_IN * len(rows)] if rows else []) + ([0.9] if warm else [])
+    with figure(path, 9.0, 4.5 + sum(lower)) as made:
+        axes = made.subplots(1 + len(lower), 1, sharex=True, squeeze=False, height_ratios=[4.5, *lower])[:, 0]
         seconds = (frames.t_ms - frames.t_ms[0]) / 1000.0
         _counts(axes[0], session, frames, seconds)
         _marks(axes[0], session, seconds)
-        if session.stretches:
-            _stretches(axes[1], session, seconds)
+        if rows:
+            _stretches(axes[1], session, rows, seconds)
         if frames.temperature_c is not None and warm:
             axes[-1].plot(*_broken(seconds, frames.temperature_c), color="tab:red", linewidth=0.9)
             axes[-1].set_ylabel("°C")
         axes[-1].set_xlabel("time since the first frame, s")
         void = f" - void: {session.void_reason}" if session.void_reason is not None else ""
-        axes[0].set_title(f"session {session.id}: unit {session.unit.name}, {session.liquid.name}, mounting {session.mounting.name}{void}", loc="left", pad=18)
+        title = f"session {session.id}: unit {session.unit.name}, {session.liquid.name}, mounting {session.mounting.name}{void}"
+        axes[0].set_title(fitted(title, TITLE, 2), loc="left", pad=18)
 
 
 def _counts(axes: Axes, session: Session, frames: Frames, seconds: NDArray[np.float64]) -> None:
@@ -46,7 +51,7 @@ def _counts(axes: Axes, session: Session, frames: Frames, seconds: NDArray[np.fl
     colours = mpl.colormaps["viridis"](np.linspace(0.0, 0.9, len(pads)))
     for pad, colour in zip(pads, colours, strict=True):
         times, values = _broken(seconds, frames.counts[:, pad.channel].astype(np.float64))
-        axes.plot(times, values, color=colour, linewidth=0.9, label=pad.name)
+        axes.plot(times, values, color=colour, linewidth=0.9, label=fitted(pad.name, LABEL))
     axes.set_ylabel("counts")
     axes.margins(x=0.01)
     columns = 1 if len(pads) <= 20 else 2
@@ -91,14 +96,12 @@ def _label(axes: Axes, seconds: NDArray[np.float64], first: float, last: float, 
     )
 
 
-def _stretches(axes: Axes, session: Session, seconds: NDArray[np.float64]) -> None:
+def _stretches(axes: Axes, session: Session, rows: Sequence[str], seconds: NDArray[np.float64]) -> None:
     """One row for each thing that was stated, a bar where it held."""
-    stated = [(stretch, conditions_text(stretch.conditions).split(",")) for stretch in session.stretches]
-    rows = sorted({word for _, words in stated for word in words})
-    for stretch, words in stated:
+    for stretch in session.stretches:
         first, last = float(seconds[stretch.start]), float(seconds[stretch.stop - 1])
-        for word in words:
+        for word in conditions_text(stretch.conditions).split(","):
             axes.barh(rows.index(word), last - first, left=first, height=0.7, color="tab:olive", alpha=0.7)
-    axes.set_yticks(range(len(rows)), rows, fontsize="small")
+    axes.set_yticks(range(len(rows)), [fitted(row, LABEL) for row in rows], fontsize="small")
     axes.set_ylim(-0.6, len(rows) - 0.4)
     axes.grid(False)

@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 
 from dataset.records import Conditions, CountLaw, Frames, Liquid, Mark, Mounting, Pad, Sensor, Session, Source, Stretch, Surface, Tank, Unit, Wall
 from innage import session_plot
+from innage.figures import fitted
 from innage.session_plot import MOST_POINTS, draw_session
 
 N = 600
@@ -97,3 +98,17 @@ def test_a_single_frame(tmp_path: Path, drawn: list[Figure]) -> None:
     """A session of one frame can be drawn."""
     draw_session(tmp_path / "a.png", replace(SESSION, marks=(Mark(0, 1, 5.0),), stretches=()), make_frames(1))
     assert len(drawn[0].axes[0].lines) == 3
+
+
+@pytest.mark.parametrize(
+    ("text", "width", "lines", "shown"),
+    [
+        ("pad0", 10, 1, "pad0"),
+        ("strip-left-pad-07", 10, 1, "strip\u2026d-07"),
+        ("one two three", 8, 2, "one two\nthree"),
+        ("abcdefgh" * 3, 8, 2, "abcdefgh\nabcdefg\u2026"),
+    ],
+)
+def test_long_words_are_fitted(text: str, width: int, lines: int, shown: str) -> None:
+    """Never wider than said; of one line head and tail are left, so that pads of one strip stay apart."""
+    assert fitted(text, width, lines) == shown
