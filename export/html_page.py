@@ -33,26 +33,30 @@ def cautions(caution: str, origin: str) -> list[str]:
 
 _STYLE = """
 :root{--ink:#1b2733;--soft:#5a6b7b;--line:#d5dde4;--paper:#fff;--tint:#f3f6f9;--blue:#17699e;--warn:#8a4b00;--warnbg:#fff6e6;--bad:#a3231f;--good:#1c6b3c}
-@media(prefers-color-scheme:dark){:root{--ink:#e3e9ee;--soft:#9fb0bf;--line:#3a4754;--paper:#141b22;--tint:#1d2630;--blue:#6cb8ea;--warn:#f2c078;
+@media screen and (prefers-color-scheme:dark){:root{--ink:#e3e9ee;--soft:#9fb0bf;--line:#3a4754;--paper:#141b22;--tint:#1d2630;--blue:#6cb8ea;--warn:#f2c078;
 --warnbg:#33270f;--bad:#ff8f87;--good:#7fd6a2}}
-body{margin:0;background:var(--paper);color:var(--ink);font:16px/1.5 system-ui,"Segoe UI",Roboto,"Helvetica Neue",Arial,sans-serif}
-main{max-width:58rem;margin:0 auto;padding:2.5rem 1.25rem 4rem}
+body{margin:0;overflow-wrap:break-word;background:var(--paper);color:var(--ink);font:16px/1.5 system-ui,"Segoe UI",Roboto,"Helvetica Neue",Arial,sans-serif}
+main{max-width:60rem;margin:0 auto;padding:2.5rem 1.25rem 4rem}
 h1{font-size:1.9rem;line-height:1.2;margin:0}h2{font-size:1.2rem;margin:2.4rem 0 .6rem}
 .sub{color:var(--soft);margin:.3rem 0 1.4rem}
 .caution{background:var(--warnbg);border-left:4px solid var(--warn);padding:.7rem 1rem;margin:1rem 0;font-size:.93rem}
 .caution ul{margin:.3rem 0 0;padding-left:1.2rem}
-.wide{overflow-x:auto}table{border-collapse:collapse;width:100%;font-size:.93rem}
-th,td{text-align:left;vertical-align:top;padding:.4rem .7rem;border-bottom:1px solid var(--line)}th{color:var(--soft);font-weight:600}
-.n{text-align:right;font-variant-numeric:tabular-nums}.one{white-space:nowrap}code{font-size:.88em;overflow-wrap:anywhere}
-figure{margin:1rem 0;overflow-x:auto}
-.picture{background:#fff;padding:.4rem;border-radius:.3rem}
-figcaption{color:var(--soft);font-size:.88rem}svg{display:block;width:100%;min-width:30rem;height:auto}
+.wide{overflow-x:auto}.wide+.wide{margin-top:1rem}table{border-collapse:collapse;width:100%;font-size:.93rem}
+th,td{text-align:left;vertical-align:top;padding:.4rem .55rem;border-bottom:1px solid var(--line)}th{color:var(--soft);font-weight:600}
+.n{text-align:right;font-variant-numeric:tabular-nums}.one{white-space:nowrap}.long{min-width:13rem}code{font-size:.88em;overflow-wrap:anywhere}
+figure{margin:1rem 0}figcaption{color:var(--soft);font-size:.88rem;margin-top:.3rem}
+svg{display:block;width:100%;min-width:40rem;height:auto}.picture{background:#fff;border-radius:.3rem}.picture svg{min-width:46rem}
 svg text{fill:var(--soft);font-size:12px;font-family:inherit}.grid{stroke:var(--line)}.zero{stroke:var(--soft)}.mark{stroke:var(--blue);fill:var(--blue)}
 .hollow{stroke:var(--blue);fill:var(--paper)}.front{stroke:var(--blue);fill:none}.worst{stroke:var(--warn)}.shade{fill:var(--line);opacity:.7}
 h1 small{font-size:.9rem;font-weight:600;color:var(--warn);white-space:nowrap}
 .badge{white-space:nowrap;font-weight:600}.yes{color:var(--good)}.no{color:var(--bad)}.open{color:var(--warn)}
 .bar{display:block;min-width:7rem;height:.6rem;margin-top:.45rem;background:var(--line);border-radius:.3rem;overflow:hidden}
+details{margin:1rem 0}summary{cursor:pointer;color:var(--blue)}
 .bar i{display:block;height:100%;background:var(--blue)}.bar.over i{background:var(--bad)}
-@media print{body{font-size:11pt}main{max-width:none;padding:0}h2{break-after:avoid}table,figure{break-inside:avoid}
-.bar,.bar i{print-color-adjust:exact;-webkit-print-color-adjust:exact}}
+.share{display:block;min-width:4rem;padding:0 .3rem .15rem;white-space:nowrap}.share i{display:block;height:.3rem;margin-top:.15rem;background:var(--blue)}
+.due{outline:1.5px solid var(--ink);border-radius:.15rem;font-weight:600}
+@media screen and (max-width:47rem){figcaption::before{content:"Slide the picture sideways to see all of it. "}}
+@media print{body{font-size:10pt}main{max-width:none;padding:0}h2{break-after:avoid;margin-top:1.6rem}tr,figure,.caution{break-inside:avoid}
+.wide{overflow:visible}th,td{padding:.2rem .4rem}svg,.picture svg{min-width:0}.long{min-width:0}.one{white-space:normal}p{orphans:3;widows:3}
+.bar,.bar i,.share i{print-color-adjust:exact;-webkit-print-color-adjust:exact}}
 """

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from html import escape
 from typing import Any, TypeGuard
 
 NONE = "&ndash;"
+_LONG = 30  # characters from which on a cell may not be squeezed to a column of single words by those beside it
+_TAG = re.compile(r"<[^>]*>")
 
 
 def html_table(head: Sequence[str], rows: Iterable[Sequence[str]], left: Sequence[int] = (0,)) -> str:
     """A table of ready-made cells; columns not in ``left`` hold numbers and stand to the right."""
 
     def row(cells: Sequence[str], tag: str) -> str:
-        return "<tr>" + "".join(f"<{tag}{'' if k in left else ' class=n'}>{cell}</{tag}>" for k, cell in enumerate(cells)) + "</tr>"
+        looks = [" class=n" if k not in left else " class=long" if len(head) > 3 and len(_TAG.sub("", cell)) > _LONG else "" for k, cell in enumerate(cells)]
+        return "<tr>" + "".join(f"<{tag}{look}>{cell}</{tag}>" for look, cell in zip(looks, cells, strict=True)) + "</tr>"
 
     return f"<div class=wide><table><thead>{row(head, 'th')}</thead><tbody>{''.join(row(r, 'td') for r in rows)}</tbody></table></div>"
 
@@ -31,7 +35,17 @@ def badge(answer: str) -> str:
 
 def figure(svg: str, caption: str) -> str:
     """A plot with what it shows under it."""
-    return f"<figure>{svg}<figcaption>{caption}</figcaption></figure>"
+    return f"<figure><div class=wide>{svg}</div><figcaption>{caption}</figcaption></figure>"
+
+
+def unbroken(text: str) -> str:
+    """Text on one line."""
+    return f"<span class=one>{text}</span>"
+
+
+def folded(summary: str, content: str) -> str:
+    """Content that a click opens, for what few readers want and what would be pages of paper."""
+    return f"<details><summary>{summary}</summary>{content}</details>"
 
 
 def part(of: object, key: str) -> Mapping[str, Any]:

@@ -3,15 +3,30 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from html import escape
+from itertools import pairwise
+from typing import NamedTuple
 
 _WIDTH, _HEIGHT = 720, 300
 _LEFT, _RIGHT, _TOP, _BOTTOM = 56, 16, 14, 44
 _ROW, _NAME = 26, 92  # a bar's height with its gap, and the room for its name
+_BOX_ROW, _COUNTS = 30, (580, 650, 704)  # a box's height with its gap, and where the columns of counts beside it end
+_NAME_WIDTH, _NAME_HEIGHT = 40, 13  # what a pad's name takes up
 _DASHES = {"clean": "", "foam": "7 4", "film": "2 3"}
 
 Point = tuple[float, float]
+
+
+class Box(NamedTuple):
+    """Signed errors of one class in mm: ``quantiles`` 5, 25, 50, 75 and 95 %, the least and greatest; ``u`` is the labels' own half width."""
+
+    name: str
+    counts: tuple[int, int, int]
+    quantiles: tuple[float, float, float, float, float]
+    least: float
+    most: float
+    u: float
 
 
 class _Axes:
@@ -99,6 +114,45 @@ def class_plot(rows: Sequence[tuple[str, float, float]]) -> str:
     return "".join(parts)
 
 
+def box_plot(boxes: Sequence[Box]) -> str:
+    """A box of signed errors (mm) for each class, frames, sessions and groups beside it. At least one box."""
+    ticks = _ticks(min(0.0, *(min(b.least, -b.u) for b in boxes)), max(0.0, *(max(b.most, b.u) for b in boxes)))
+    right, top = _COUNTS[0] - 60, _TOP + 18
+    foot = top + _BOX_ROW * len(boxes)
+
+    def x(value: float) -> float:
+        return round(_NAME + (value - ticks[0]) / (ticks[-1] - ticks[0]) * (right - _NAME), 1)
+
+    parts = [f'<svg viewBox="0 0 {_WIDTH} {foot + _BOTTOM}" role="img" aria-label="error by class">']
+    parts += [f'<text x="{at}" y="{_TOP + 2}" text-anchor="end">{what}</text>' for at, what in zip(_COUNTS, ("frames", "sessions", "groups"), strict=True)]
+    for tick in ticks:
+        parts.append(f'<line class="{"grid" if tick else "zero"}" x1="{x(tick)}" x2="{x(tick)}" y1="{top}" y2="{foot}"/>')
+        parts.append(f'<text x="{x(tick)}" y="{foot + 18}" text-anchor="middle">{tick:g}</text>')
+    for k, box in enumerate(boxes):
+        middle = top + _BOX_ROW * k + _BOX_ROW // 2
+        parts.append(f'<text x="{_NAME - 8}" y="{middle + 4}" text-anchor="end">{escape(box.name)}</text>')
+        parts += [f'<text x="{at}" y="{middle + 4}" text-anchor="end">{count}</text>' for at, count in zip(_COUNTS, box.counts, strict=True)]
+        parts.append(_box(box, x, middle))
+    parts.append(f'<text x="{(_NAME + right) / 2}" y="{foot + _BOTTOM - 6}" text-anchor="middle">error, mm</text></svg>')
+    return "".join(parts)
+
+
+def _box(box: Box, x: Callable[[float], float], middle: int) -> str:
+    """Shade for the label's uncertainty, whiskers, box and median, and a ring for each extreme."""
+    low, left, median, right, high = (x(value) for value in box.quantiles)
+    half = _BOX_ROW // 2 - 6
+    said = ", ".join(f"{what} {value:.3g}" for what, value in zip(("5 %", "25 %", "median", "75 %", "95 %"), box.quantiles, strict=True))
+    parts = [f"<title>{escape(box.name)}: {said}, from {box.least:.3g} to {box.most:.3g} mm</title>"]
+    if box.u > 0:
+        parts.append(f'<rect class="shade" x="{x(-box.u)}" y="{middle - half - 4}" width="{x(box.u) - x(-box.u):.1f}" height="{2 * half + 8}" stroke="none"/>')
+    parts.append(f'<line x1="{low}" x2="{high}" y1="{middle}" y2="{middle}" stroke-width="1.5"/>')
+    parts += [f'<line x1="{at}" x2="{at}" y1="{middle - 5}" y2="{middle + 5}" stroke-width="1.5"/>' for at in (low, high)]
+    parts.append(f'<rect class="hollow" x="{left}" y="{middle - half}" width="{right - left:.1f}" height="{2 * half}" stroke-width="1.5"/>')
+    parts.append(f'<line x1="{median}" x2="{median}" y1="{middle - half}" y2="{middle + half}" stroke-width="4"/>')
+    parts += [f'<circle class="hollow" cx="{x(value)}" cy="{middle}" r="2.5"/>' for value in (box.least, box.most)]
+    return f'<g class="mark">{"".join(parts)}</g>'
+
+
 def front_plot(points: Sequence[tuple[float, float, str, bool]], allowed: float | None = None) -> str:
     """Candidates: (flash in bytes, error in mm, name, chosen); the front joined, the flash allowed as a dashed line. At least one point."""
     points = sorted(points)
@@ -160,11 +214,20 @@ def response_plot(curves: Sequence[tuple[str, Sequence[Point]]]) -> str:
     """Each pad's share of its own range against level (mm): (name, points), at least one point; a line a pad, its name where it passes half."""
     xs = [x for _, points in curves for x, _ in points]
     axes = _Axes(xs, (0.0, 1.0), ("level, mm", "share of the pad's range"), "response of the pads against level")
-    marks, named = [], dict[Point, int]()
+    marks, named = [], list[Point]()
     for name, points in curves:
-        half = min(points, key=lambda point: abs(point[1] - 0.5))
-        place = (half[0], round(half[1], 1))
-        named[place] = named.get(place, -1) + 1  # names at one place stand below each other
         marks.append(f'<polyline class="front" points="{axes.path(points)}"><title>{escape(name)}</title></polyline>')
-        marks.append(f'<text x="{axes.x(half[0]) + 4:.1f}" y="{axes.y(half[1]) + 13 * named[place]:.1f}">{escape(name)}</text>')
+        x, y = axes.x(_at_half(points)) + 4, axes.y(0.5)
+        while any(abs(x - a) < _NAME_WIDTH and abs(y - b) < _NAME_HEIGHT for a, b in named):
+            y += 1  # below the names that are there
+        named.append((x, y))
+        marks.append(f'<text x="{x:.1f}" y="{y:.1f}">{escape(name)}</text>')
     return axes.svg(marks)
+
+
+def _at_half(points: Sequence[Point]) -> float:
+    """Where the first piece of the line that crosses one half does so; the first point of one that never does."""
+    for (a, low), (b, high) in pairwise(points):
+        if min(low, high) <= 0.5 <= max(low, high) and low != high:
+            return a + (0.5 - low) / (high - low) * (b - a)
+    return points[0][0]

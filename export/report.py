@@ -8,12 +8,13 @@ from html import escape
 from typing import Any
 
 from export.html_page import cautions, heading, origin_said, page
-from export.html_text import NONE, badge, counted, figure, html_table, is_number, number, part, rows_of
+from export.html_text import NONE, badge, counted, figure, folded, html_table, is_number, number, part, rows_of, unbroken
 from export.plots import error_plot
-from export.report_array import candidates_sections, claims_sections
+from export.report_array import candidates_sections, claims_sections, front_figure, level_sections
 from training.claim_tables import claim_sentence, is_array
 
 Facts = Mapping[str, Any]
+FEW_SESSIONS = 24  # more are summed up by unit, and listed on a click
 
 
 def render_report(facts: Facts) -> str:
@@ -125,8 +126,12 @@ def _sentences(said: Iterable[str]) -> str:
 
 
 def _plot(facts: Facts) -> list[str]:
+    """By level; models of earlier versions have figures by group alone."""
+    prove = part(facts["metrics"], "prove")
+    if rows_of(prove.get("by_level")):
+        return level_sections(prove)
     points = []
-    for group in rows_of(part(facts["metrics"], "prove").get("by_group")):
+    for group in rows_of(prove.get("by_group")):
         level, rmse, bias = (group.get(key) for key in ("level_mm", "rmse_mm", "bias_mm"))
         if is_number(level) and is_number(rmse) and is_number(bias):
             points.append((level, bias, math.sqrt(max(rmse**2 - bias**2, 0.0)), str(group.get("group", ""))))
@@ -139,15 +144,15 @@ def _plot(facts: Facts) -> list[str]:
 def _limits(facts: Facts) -> list[str]:
     answers = rows_of(facts["metrics"].get("limits"))
     if not answers:
-        return []
+        return ["<h2>Limits</h2>", "<p>No limits were given: nothing on this page says whether the figures are good enough.</p>"]
     limits = facts["limits"] or {}
     name = f" ({escape(limits['name'])}@{limits['revision']})" if limits else ""
     rows = [
-        (escape(str(a.get("metric", ""))), escape(str(a.get("condition", ""))), _bound(a), number(a.get("value")),
-         badge(str(a.get("answer", ""))), escape(str(a.get("reason") or "")))
+        (badge(str(a.get("answer", ""))), escape(str(a.get("metric", ""))), escape(str(a.get("condition", ""))), _bound(a), number(a.get("value")),
+         escape(str(a.get("reason") or "")))
         for a in answers
     ]  # fmt: skip
-    return [f"<h2>Limits{name}</h2>", html_table(("Metric", "Condition", "Bound", "Found", "Answer", "Why"), rows, left=(0, 1, 4, 5))]
+    return [f"<h2>Limits{name}</h2>", html_table(("Answer", "Metric", "Condition", "At most", "Found", "Why"), rows, left=(0, 1, 2, 5))]
 
 
 def _bound(answer: Facts) -> str:
@@ -184,35 +189,52 @@ def _bar(used: int, allowed: int) -> str:
 
 def _candidates(facts: Facts) -> list[str]:
     """What the search tried: family, size, width of the numbers, error and cost, the chosen one marked."""
-    metrics, rows = facts["metrics"], []
+    metrics, rows, points = facts["metrics"], list[tuple[str, ...]](), list[tuple[float, float, str, bool]]()
     chosen = part(metrics, "chosen")
     for its in rows_of(metrics.get("candidates")):
         score, cost = part(part(its, "choose"), "integer"), part(its, "cost")
-        name = escape(f"{its.get('family', '')} {its.get('size', '')}") + (f", {escape(str(its['bits']))} bits" if "bits" in its else "")
+        name = f"{its.get('family', '')} {its.get('size', '')}" + (f", {its['bits']} bits" if "bits" in its else "")
         bold = bool(chosen) and all(its.get(key) == chosen.get(key) for key in ("family", "size", "bits"))
         met = {"True": "yes", "False": "no"}.get(str(its.get("meets")), NONE)
+        if is_number(cost.get("flash")) and is_number(score.get("rmse_mm")):
+            points.append((cost["flash"], score["rmse_mm"], name, bold))
         rows.append((
-            f"<strong>{name}</strong>" if bold else name, number(score.get("rmse_mm")), number(score.get("worst_group_rmse_mm")),
-            number(its.get("departure_mm")), number(cost.get("cycles")), met,
+            unbroken(f"<strong>{escape(name)}</strong>" if bold else escape(name)), number(score.get("rmse_mm")), number(score.get("worst_group_rmse_mm")),
+            number(its.get("departure_mm")), number(cost.get("flash")), number(cost.get("cycles")), met,
         ))  # fmt: skip
     if not rows:
         return []
-    head = ("Family and size", "RMS error on the choose groups, mm", "Worst group, mm", "Departure from its curve, mm", "Cycles", "Meets the limits")
+    head = (
+        "Family and size", "RMS error on the choose groups, mm", "Worst group, mm", "Departure from its curve, mm", "Flash, B", "Cycles", "Meets the limits",
+    )  # fmt: skip
     why = f"<p>Chosen: {escape(str(metrics['why']))}. Errors: {escape(str(metrics.get('choose_how', '')))}.</p>" if metrics.get("why") else ""
-    return ["<h2>What was tried</h2>", why, html_table(head, rows, left=(0, 5))]
+    return ["<h2>What was tried</h2>", why, html_table(head, rows, left=(0, 6)), *front_figure(points, facts)]
 
 
 def _sources(facts: Facts) -> list[str]:
     frozen = facts["frozen_set"]
     rows = [
-        (f"<code>{escape(s['id'])}</code>", escape(s["unit"]), escape(s["liquid"]), escape(s["mounting"]), str(s["frames"]), escape(s["source"]["file"]))
+        (unbroken(f"<code>{escape(s['id'])}</code>"), escape(s["unit"]), escape(s["liquid"]), escape(s["mounting"]), str(s["frames"]),
+         escape(s["source"]["file"]))
         for s in facts["sessions"]
-    ]
+    ]  # fmt: skip
     roles = {role: sum(1 for its in frozen["roles"].values() if its == role) for role in ("fit", "choose", "calibrate", "prove")}
     counted = ", ".join(f"{count} {role}" for role, count in roles.items() if count)
     sentence = f"Frozen set {escape(frozen['name'])} (<code>{frozen['sha256'][:12]}</code>), grouped by {escape(frozen['group_by'])}: {counted}."
-    head = ("Session", "Unit", "Liquid", "Mounting", "Frames", "Source file")
-    return ["<h2>Where it comes from</h2>", f"<p>{sentence}</p>", html_table(head, rows, left=(0, 1, 2, 3, 5)), f"<p>{_made_with(facts)}</p>"]
+    table = html_table(("Session", "Unit", "Liquid", "Mounting", "Frames", "Source file"), rows, left=(0, 1, 2, 3, 5))
+    found = [table] if len(rows) <= FEW_SESSIONS else [_by_unit(facts), folded(f"All {len(rows)} sessions, one by one", table)]
+    return ["<h2>Where it comes from</h2>", f"<p>{sentence}</p>", *found, f"<p>{_made_with(facts)}</p>"]
+
+
+def _by_unit(facts: Facts) -> str:
+    """Sessions and frames of each unit, and its role where units are what has one."""
+    roles, by_unit = facts["frozen_set"]["roles"], facts["frozen_set"]["group_by"] == "unit"
+    rows = []
+    for unit in _unique(s["unit"] for s in facts["sessions"]):
+        mine = [s for s in facts["sessions"] if s["unit"] == unit]
+        role = escape(roles.get(unit, "")) if by_unit else NONE
+        rows.append((escape(unit), role, escape(", ".join(_unique(s["liquid"] for s in mine))), str(len(mine)), str(sum(s["frames"] for s in mine))))
+    return html_table(("Unit", "Role", "Liquids", "Sessions", "Frames"), rows, left=(0, 1, 2))
 
 
 def _made_with(facts: Facts) -> str:

@@ -4,24 +4,38 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from html import escape
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from dataset.conditions import conditions_text
 from export.c_header import CAUTIONS
 from export.html_page import cautions, heading, origin_said, page
-from export.html_text import badge, cell, counted, figure, html_table
+from export.html_text import badge, cell, counted, figure, folded, html_table, unbroken
 from export.plots import response_plot
+from export.report import FEW_SESSIONS
 
 if TYPE_CHECKING:
     from dataset.gaps import Gaps
     from dataset.records import Frames, FrozenSet, Session
 
 CAUTION = " ".join(CAUTIONS)
+GAP_ROWS = 24  # of the heat map in one picture, which is to fit on a page of paper
+COUNT_COLUMNS = 6  # pads beside each other in a table of counts
+RESPONSE_BINS = 60  # of the span
 _SHORT = 12  # digits of a hash that are shown
-Mean = Mapping[str, float]
+COURSE = (
+    "Counts of each pad over time, a line a pad. Shaded: the marks, with their level in mm above, where there is room. Below, where they were stated or "
+    "measured: the conditions, a row each, and the temperature. Lines are broken at gaps in time."
+)
+GAPS = (
+    "Each cell: independent sessions / units that were captured there, the darker the more sessions; 'none': nobody has looked. Across: bands of the level; "
+    "down: liquid, condition, temperature."
+)
 
 
 def drawn(draw: Callable[[Path], None], caption: str) -> str:
@@ -31,6 +45,7 @@ def drawn(draw: Callable[[Path], None], caption: str) -> str:
         draw(path)
         svg = path.read_text(encoding="utf-8")
     svg = svg[svg.index("<svg") :]
+    svg = re.sub(r"<!--.*?-->", "", svg, flags=re.DOTALL)  # the words of the picture once more
     opening = re.sub(r' (?:width|height)="[^"]*pt"', "", svg[: svg.index(">")])
     return figure(f'<div class=picture>{opening} role="img" aria-label="{escape(caption)}"{svg[svg.index(">") :]}</div>', escape(caption))
 
@@ -43,29 +58,44 @@ def session_page(session: Session, frames: Frames, facts: Mapping[str, Any], mea
     from innage.session_plot import draw_session
 
     origin = origin_said("simulated" if session.simulated else "measured")
-    pads = session.mounting.sensor.channel_names
     parts = [heading(f"Session {session.id}", origin), f"<p class=sub>{_on(session)}</p>", *cautions(CAUTION, origin)]
     if session.void_reason is not None:
         parts.append(f"<p class=caution><strong>Void.</strong> {escape(session.void_reason)}</p>")
     warnings = [(escape(w.check), escape(w.sentence)) for w in session.warnings]
     parts += ["<h2>Warnings at the door</h2>", html_table(("Check", "What was found"), warnings, left=(0, 1)) if warnings else "<p>None.</p>"]
-    curves = _responses(session, means)
+    curves = _responses(session, frames)
     if curves:
-        said = "Mean count of each pad under each mark, from the least of its means to the greatest: how far the levels that were captured drive it."
+        said = (
+            "Each pad's mean count over the frames under marks, in bins of a sixtieth of the span, as a share of the way from its least mean to its greatest: "
+            "where along the level it responds, and whether it rises or falls, not by how many counts. Filling and draining, and whatever was on the "
+            "liquid or the wall, are taken together. Pads that never change are left out."
+        )
         parts += ["<h2>Pad response</h2>", figure(response_plot(curves), said)]
-    parts += ["<h2>Course</h2>", drawn(lambda path: draw_session(path, session, frames), "Counts over time, with marks, conditions and temperature.")]
+    parts += ["<h2>Course</h2>", drawn(lambda path: draw_session(path, session, frames), COURSE)]
     if session.marks:
-        rows = [
-            (f"{mark.start}-{mark.stop - 1}", cell(mark.level_mm), cell(mark.u_mm), *(f"{c['mean']:.1f} ({c['sd']:.1f})" for c in its["counts"]))
-            for mark, its in zip(session.marks, means, strict=True)
-        ]
-        parts += ["<h2>Marks</h2>", html_table(("Frames", "Level, mm", "u, mm", *(f"{escape(p)}: mean (sd)" for p in pads)), rows)]
+        parts += _marks(session, means)
     if session.stretches:
         rows = [(f"{s.start}-{s.stop - 1}", escape(conditions_text(s.conditions))) for s in session.stretches]
         parts += ["<h2>Conditions</h2>", html_table(("Frames", "Conditions"), rows, left=(0, 1))]
     kept = [(escape(k.replace("_", " ")), _cell(v)) for k, v in facts.items() if k != "warnings"]
     parts += ["<h2>Facts</h2>", html_table(("Fact", "Value"), kept, left=(0, 1))]
     return page(f"session {session.id}", parts)
+
+
+def _marks(session: Session, means: Sequence[Mapping[str, Any]]) -> list[str]:
+    """The marks, and in tables of a few pads each the mean counts under them."""
+    from innage.commands.sessions import level_text
+
+    frames = [unbroken(f"{mark.start}-{mark.stop - 1}") for mark in session.marks]
+    rows = [(f, escape(level_text(mark)), cell(mark.u_mm), cell(mark.u_common_mm)) for f, mark in zip(frames, session.marks, strict=True)]
+    made = ["<h2>Marks</h2>", html_table(("Frames", "Level, mm", "u, mm", "Common u, mm"), rows, left=(0, 1))]
+    made += ["<p>u: standard uncertainty of the level; common u: the part of it that all marks share.</p>", "<h2>Counts under the marks</h2>"]
+    pads = session.mounting.sensor.channel_names
+    for first in range(0, len(pads), COUNT_COLUMNS):
+        some = slice(first, first + COUNT_COLUMNS)
+        counts = [(f, *(f"{c['mean']:.1f} ({c['sd']:.1f})" for c in its["counts"][some])) for f, its in zip(frames, means, strict=True)]
+        made.append(html_table(("Frames", *(escape(pad) for pad in pads[some])), counts))
+    return [*made, "<p>Mean, and standard deviation in brackets, of the frames under each mark.</p>"]
 
 
 def _cell(value: object) -> str:
@@ -78,21 +108,28 @@ def _on(session: Session) -> str:
     return f"{escape(session.unit.name)}, {escape(session.liquid.name)} &middot; {escape(where)} &middot; {counted(session.frames, 'frame')}"
 
 
-def _responses(session: Session, means: Sequence[Mapping[str, Any]]) -> list[tuple[str, list[tuple[float, float]]]]:
-    """For each pad (level, share of its own range) under static marks; pads that never move are left out."""
-    static = [(mark, its) for mark, its in zip(session.marks, means, strict=True) if mark.level_stop_mm is None]
-    curves = []
+def _responses(session: Session, frames: Frames) -> list[tuple[str, list[tuple[float, float]]]]:
+    """For each pad (mean level, share of its own range) by bins of the level; pads that never move are left out."""
+    from dataset.freezing import levels_of
+
+    if not session.marks:
+        return []
+    under = np.concatenate([np.arange(mark.start, mark.stop) for mark in session.marks])
+    level = np.concatenate([levels_of(mark, frames.t_ms) for mark in session.marks])
+    _, of = np.unique(np.floor(level / session.mounting.tank.span_mm * RESPONSE_BINS), return_inverse=True)
+    size = np.bincount(of)
+    places, curves = np.bincount(of, level) / size, []
     for k, pad in enumerate(session.mounting.sensor.channel_names):
-        values = [its["counts"][k]["mean"] for _, its in static]
-        if len(set(values)) > 1:
-            low, high = min(values), max(values)
-            curves.append((pad, sorted((mark.level_mm, (value - low) / (high - low)) for (mark, _), value in zip(static, values, strict=True))))
+        means = np.bincount(of, frames.counts[under, k].astype(np.float64)) / size
+        low, reach = means.min(), np.ptp(means)
+        if reach > 0:
+            curves.append((pad, list(zip(places.tolist(), ((means - low) / reach).tolist(), strict=True))))
     return curves
 
 
 def frozen_page(frozen: FrozenSet, facts: Mapping[str, Any], found: Gaps, purposes: Sequence[str]) -> str:
     """A frozen set: its groups and roles, what it has captured and lacks, its sessions, and every opening of 'prove'."""
-    from innage.heatmap import draw_gaps
+    from innage.heatmap import draw_gaps, most_of, pieces
 
     origin = origin_said(frozen.origin)
     sub = f"Groups by {escape(str(frozen.group_by))} &middot; {counted(len(frozen.sessions), 'session')} &middot; <code>{frozen.sha256[:_SHORT]}</code>"
@@ -104,18 +141,20 @@ def frozen_page(frozen: FrozenSet, facts: Mapping[str, Any], found: Gaps, purpos
     opened = "".join(f"<li>{escape(purpose)}</li>" for purpose in purposes)
     parts += ["<h2>Openings of 'prove'</h2>", f"<p>{counted(len(purposes), 'opening')} so far; each wears the groups out a little.</p><ol>{opened}</ol>"]
     groups = [(escape(g["group"]), escape(str(g["role"])), str(g["frames"]), str(len(g["sessions"]))) for g in facts["groups"]]
-    parts += ["<h2>Groups and roles</h2>", html_table((escape(str(frozen.group_by)), "Role", "Frames", "Sessions"), groups, left=(0, 1))]
+    parts += ["<h2>Groups and roles</h2>", html_table((escape(str(frozen.group_by).capitalize()), "Role", "Frames", "Sessions"), groups, left=(0, 1))]
     if frozen.edges_c:
         labelled = sum(g["frames"] for g in facts["groups"])
         said = f"A mark lies in the temperature band of its mean; {facts['frames_outside']} of {labelled} labelled frames were measured outside it."
         parts.append(f"<p>{said} Units, liquids and sessions may be the same in several roles: the claim is about temperature.</p>")
     parts += ["<h2>What was captured</h2>"]
-    if found.cells:
-        parts.append(drawn(lambda path: draw_gaps(found, path), "Independent sessions / units, by level band, liquid, condition and temperature."))
+    of = pieces(found, GAP_ROWS)
+    for number, piece in enumerate(of, 1):
+        parts.append(drawn(partial(draw_gaps, piece, most=most_of(found)), GAPS + (f" Picture {number} of {len(of)}." if len(of) > 1 else "")))
     lacking = "".join(f"<li>{escape(sentence)}</li>" for sentence in found.missing)
     parts.append(f"<p>What is missing:</p><ul>{lacking}</ul>" if lacking else "<p>Nothing that the tool looks for is missing.</p>")
-    rows = [(f"<code>{s.id}</code>", escape(s.unit.name), escape(s.liquid.name), str(s.frames), escape(s.source.file)) for s in frozen.sessions]
-    parts += ["<h2>Sessions</h2>", html_table(("Session", "Unit", "Liquid", "Frames", "Source"), rows, left=(0, 1, 2, 4))]
+    rows = [(unbroken(f"<code>{s.id}</code>"), escape(s.unit.name), escape(s.liquid.name), str(s.frames), escape(s.source.file)) for s in frozen.sessions]
+    table = html_table(("Session", "Unit", "Liquid", "Frames", "Source"), rows, left=(0, 1, 2, 4))
+    parts += ["<h2>Sessions</h2>", table if len(rows) <= FEW_SESSIONS else folded(f"All {len(rows)} sessions, one by one", table)]
     return page(f"frozen set {frozen.name}", parts)
 
 
@@ -138,7 +177,11 @@ def comparison_page(found: Mapping[str, Any]) -> str:
     parts += ["<h2>Difference by class</h2>", html_table(("Class", "Frames", "Groups", "Error, mm", "from", "to", "Accepted, %", "from", "to"), rows)]
     parts.append(f"<p>Mean absolute error on frames that both accept; above 0 {escape(second)} is worse. Interval: {escape(found['method'])}.</p>")
     if found["cells"]:
-        parts += ["<h2>Where each is worse</h2>", drawn(lambda path: draw_comparison(path, dict(found)), f"Red: {second} is worse; blue: {first} is.")]
+        said = (
+            f"Mean absolute error of {second} less that of {first}, in mm, on frames that both accept, by class and liquid (down) and level (across): above 0, "
+            f"red, {second} is worse; below 0, blue, {first} is. A cell without a number: no such frame."
+        )
+        parts += ["<h2>Where each is worse</h2>", drawn(lambda path: draw_comparison(path, dict(found)), said)]
     names = ("flash", "ram", "stack", "cycles")
     costs = [(escape(m), *(cell((its or {}).get(n)) for n in names)) for m, its in zip((first, second), found["costs"], strict=True)]
     return page(f"{second} beside {first}", [*parts, "<h2>Size</h2>", html_table(("Model", "Flash, B", "RAM, B", "Stack, B", "Cycles"), costs)])
@@ -147,14 +190,12 @@ def comparison_page(found: Mapping[str, Any]) -> str:
 def _limits(found: Mapping[str, Any], first: str, second: str) -> str:
     if found["limits_of"] is None:
         return "<p>None: what matters is the error over all frames.</p>"
-    rows = [
-        (
-            escape(pair["first"]["metric"]), escape(pair["first"]["condition"]), cell(pair["first"]["bound"]),
-            cell(pair["first"]["value"]), badge(pair["first"]["answer"]), cell(pair["second"]["value"]), badge(pair["second"]["answer"]),
-        )
-        for pair in found["limits"]
-    ]  # fmt: skip
-    return html_table(("Metric", "Condition", "Bound", escape(first), "", escape(second), ""), rows, left=(0, 1, 4, 6))
+    rows = []
+    for pair in found["limits"]:
+        its = pair["first"]
+        answers = (f"{badge(pair[which]['answer'])} {cell(pair[which]['value'])}" for which in ("first", "second"))
+        rows.append((f"{escape(its['metric'])}, {escape(its['condition'])}: at most {cell(its['bound'])}", *answers))
+    return html_table(("Limit", escape(first), escape(second)), rows)
 
 
 def _spread(its: Mapping[str, float | None], factor: float) -> list[str]:

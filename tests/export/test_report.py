@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html.parser
 import json
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from importlib.metadata import version
@@ -12,10 +13,10 @@ from xml.etree import ElementTree
 
 import pytest
 
-from dataset.records import GroupBy
+from dataset.records import GroupBy, Session
 from export.bundle import build_bundle
 from export.manifest import MANIFEST, Provenance, describe
-from export.plots import class_plot, error_plot, front, front_plot, level_plot, risk_plot
+from export.plots import Box, box_plot, class_plot, error_plot, front, front_plot, level_plot, response_plot, risk_plot
 from export.report import render_report
 from training.program import Program
 
@@ -78,6 +79,14 @@ def test_report_is_whole_and_alone(small_bundle: dict[str, bytes]) -> None:
         assert said in page.text, said
 
 
+def _renamed(session: Session, name: str) -> Session:
+    """The session with the same name for all that has one, as no registry would take it."""
+    mounting = session.mounting
+    mounting = replace(mounting, name=name, tank=replace(mounting.tank, name=name), sensor=replace(mounting.sensor, name=name))
+    unit, liquid, source = replace(session.unit, name=name), replace(session.liquid, name=name), replace(session.source, file=name)
+    return replace(session, mounting=mounting, unit=unit, liquid=liquid, source=source)
+
+
 def test_report_escapes_what_users_wrote(sample: Program, provenance: Provenance) -> None:
     """Names, notes and reasons appear as text, never as markup."""
     evil = '<script>alert("1")</script>&'
@@ -86,13 +95,13 @@ def test_report_escapes_what_users_wrote(sample: Program, provenance: Provenance
         "prove": {"by_group": [{"group": evil, "level_mm": 1, "rmse_mm": 1, "bias_mm": 0}]},
     }  # fmt: skip
     model = replace(provenance.model, name=evil, metrics=json.dumps(metrics))
-    frozen = replace(model.frozen, name=evil, sessions=tuple(replace(s, source=replace(s.source, file=evil)) for s in model.frozen.sessions))
+    frozen = replace(model.frozen, name=evil, sessions=tuple(_renamed(s, evil) for s in model.frozen.sessions))
     budget = replace(provenance.budget, name=evil)
     voided = ((frozen.sessions[0].id, evil),)
     facts = describe(sample, Provenance("0.1.0", replace(model, frozen=frozen), budget, provenance.cost, voided), "innage", 64, 0)
     page = _read(render_report(facts))
     assert "script" not in page.tags
-    assert page.text.count(evil) >= 9
+    assert page.text.count(evil) >= 15
 
 
 @pytest.mark.parametrize(
@@ -171,6 +180,10 @@ ARRAY: dict[str, Any] = {
         "false_wet": {"episodes": 20, "wrong": 0, "frames": 0, "upper_bound_95": 0.139}, "dry_recognised_share": 1.0,
         "by_level": [{"level_mm": 10.0, "p05_mm": -1.0, "p50_mm": 0.1, "p95_mm": 1.0, "label_u_mm": 0.3},
                      {"level_mm": 50.0, "p05_mm": -0.5, "p50_mm": 0.0, "p95_mm": 0.5, "label_u_mm": None}],
+        "boxes": [{"class": "film", "frames": 200, "sessions": 6, "groups": 4, "p05_mm": -2.0, "p25_mm": -1.0, "p50_mm": 0.0, "p75_mm": 1.0, "p95_mm": 2.0,
+                   "least_mm": -4.0, "most_mm": 4.0}],
+        "confusion": [{"stated": "foam", "frames": 200, "sessions": 3, "said": {"valid": 150, "empty": 0, "withheld": 50},
+                       "raised": {"foam": 120, "film": 1, "out_of_range": 0, "sensor_fault": 0, "settling": 0}, "due": ["valid", "foam"]}],
         "risk": {"clean": [{"accepted_share": 0.5, "p95_mm": 0.8}, {"accepted_share": 1.0, "p95_mm": 1.3}]},
     },
 }  # fmt: skip
@@ -190,12 +203,12 @@ def page_of(samples: dict[str, Program], provenance_for: Callable[..., Provenanc
 
 
 def test_an_array_is_reported_by_class_and_place(page_of: Callable[..., str]) -> None:
-    """Limits stand first; tables by class and place, rates with bounds, four plots, and every tag closes."""
+    """Limits stand first; tables by class and place, rates with bounds, five plots, and every tag closes."""
     page = _read(page_of(ARRAY))
-    assert page.tags.count("svg") == 4
+    assert page.tags.count("svg") == 5
     assert page.references == []
-    order = [page.text.index(said) for said in ("Limits (owner@3)", "Errors by class", "0 of 20 episodes", "Error against level", "Where the errors are",
-                                                "opened 2 times", "What was tried")]  # fmt: skip
+    order = [page.text.index(said) for said in ("Limits (owner@3)", "Errors by class", "0 of 20 episodes", "Confusion of flags", "Error against level",
+                                                "Where the errors are", "opened 2 times", "What was tried")]  # fmt: skip
     assert order == sorted(order)
     assert page.text.count("unit-7") == 3  # in the table by class alone: names would fold the rows of the table by place
     for said in (
@@ -210,6 +223,38 @@ def test_an_array_is_reported_by_class_and_place(page_of: Callable[..., str]) ->
         "out of rangewithheld",
     ):
         assert said in page.text, said
+
+
+def test_what_was_said_stands_beside_what_was_stated(page_of: Callable[..., str]) -> None:
+    """Shares of the row's frames, framed where they are due; flags that were never raised are named in a sentence."""
+    table = page_of(ARRAY).partition("Confusion of flags")[2].partition("</table>")[0]
+    cells = re.findall(r"<span class=\"share( due)?\">(\S+) %<i style=\"width:(\S+)%\">", table)
+    assert cells == [(" due", "75", "75.0"), ("", "0", "0.0"), ("", "25", "25.0"), (" due", "60", "60.0"), ("", "0.5", "0.5")]
+    assert "Never raised: out of range, sensor fault, settling." in page_of(ARRAY)
+
+
+def test_models_of_earlier_versions_have_no_boxes(page_of: Callable[..., str]) -> None:
+    """What their metrics don't hold is left out; a row that is not whole is no box."""
+    claims = {name: value for name, value in ARRAY["claims"].items() if name not in ("boxes", "confusion")}
+    for boxes in (None, [{"class": "clean", "p05_mm": 1.0}], [None]):
+        page = _read(page_of(ARRAY | {"claims": claims | {"boxes": boxes, "confusion": boxes}}))
+        assert page.tags.count("svg") == 4
+        assert "Confusion" not in page.text
+
+
+def test_limits_that_nobody_gave_are_said(page_of: Callable[..., str]) -> None:
+    assert "No limits were given" in page_of(ARRAY | {"limits": []})
+
+
+def test_many_sessions_are_summed_up_by_unit(samples: dict[str, Program], provenance_for: Callable[..., Provenance]) -> None:
+    """More than two dozen stand folded, below a row a unit with what they add up to."""
+    its = provenance_for(samples["constant"])
+    one = its.model.frozen.sessions[0]
+    few, many = (replace(its, model=replace(its.model, frozen=replace(its.model.frozen, sessions=(one,) * n))) for n in (24, 30))
+    assert "details" not in _read(render_report(describe(samples["constant"], few, "innage", 64, 0))).tags
+    page = _read(render_report(describe(samples["constant"], many, "innage", 64, 0)))
+    assert "details" in page.tags
+    assert f"{one.liquid.name}30{30 * one.frames}" in page.text
 
 
 def test_an_ablation_has_tables_of_its_own(page_of: Callable[..., str]) -> None:
@@ -271,6 +316,29 @@ def test_class_plot_has_bars_in_proportion() -> None:
     assert two == pytest.approx(2 * one, abs=0.2)
     places = [float(e["x1"]) for e in _elements(svg, "line", "worst")]
     assert places[0] - 92 == pytest.approx(1.5 * one, abs=0.2)  # bars begin at 92
+
+
+def test_a_box_lies_where_its_quantiles_are() -> None:
+    """Quantiles of -2, -1, 0, 1, 2 mm: box half as wide as the whiskers, the median on the zero line, shade and rings in proportion."""
+    svg = box_plot([Box("clean", (10, 2, 1), (-2.0, -1.0, 0.0, 1.0, 2.0), -4.0, 4.0, 0.5)])
+    (zero,), (shade,), (box,) = _elements(svg, "line", "zero"), _elements(svg, "rect", "shade"), _elements(svg, "rect", "hollow")
+    whisker, _, _, median = [e for e in _elements(svg, "line") if "class" not in e]
+    assert median["x1"] == median["x2"] == zero["x1"]
+    wide = float(whisker["x2"]) - float(whisker["x1"])
+    assert float(box["width"]) == pytest.approx(wide / 2, abs=0.2)
+    assert float(shade["width"]) == pytest.approx(wide / 4, abs=0.2)
+    rings = [float(e["cx"]) for e in _elements(svg, "circle")]
+    assert rings[1] - rings[0] == pytest.approx(2 * wide, abs=0.2)
+
+
+def test_pads_are_named_where_they_pass_half_and_not_on_top_of_each_other() -> None:
+    """Three lines through one point: three names below each other; a line from 0 to 1 over 10 mm is named at 5 mm."""
+    root = ElementTree.fromstring(response_plot([(name, [(0.0, 0.0), (10.0, 1.0)]) for name in ("a", "b", "c")]))  # noqa: S314 - our own text
+    places = {e.text: (float(e.attrib["x"]), float(e.attrib["y"])) for e in root.iter("text")}
+    assert places["a"][0] == pytest.approx(places["4"][0] / 2 + places["6"][0] / 2 + 4, abs=0.2)
+    assert places["a"][0] == places["b"][0] == places["c"][0]
+    assert places["b"][1] - places["a"][1] >= 12
+    assert places["c"][1] - places["b"][1] >= 12
 
 
 def test_front_leaves_out_what_a_smaller_one_beats() -> None:

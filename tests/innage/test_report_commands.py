@@ -5,18 +5,25 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from html import escape
+from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
+from dataset.gaps import find_gaps
+from dataset.records import Conditions, DoorWarning, Session, Stretch
+from dataset.store import Store
 from export.html_page import page
 from export.plots import response_plot
 from innage.cli import app
+from innage.commands.sessions import facts, mark_summary
+from innage.report_pages import comparison_page, frozen_page, session_page
 
 PINNED = Path(__file__).parents[1] / "data" / "stores" / "0006_temperature.db"
-HOSTILE = "<script>alert(1)</script>"
+HOSTILE = "<script>console.log(1)</script><img src=x onerror=console.log(2)>\"a\" & 'b' $\\frac$ \u6c34 -->"
 PAGES = (("compare", "first", "first"), ("session", "dedee24cfaa7"), ("frozen", "half-steps"), ("model", "first"))
 
 
@@ -56,14 +63,82 @@ def test_the_same_twice(pages: dict[str, str]) -> None:
         assert pages[kind] == pages[kind + "again"]
 
 
+class Read(HTMLParser):
+    """The tags and attributes of a page, and its text."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.tags, self.attributes, self.text = set[str](), set[str](), ""
+        self.feed(page)
+        self.close()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.add(tag)
+        self.attributes |= {name for name, _ in attrs}
+
+    def handle_data(self, data: str) -> None:
+        self.text += data
+
+
+def shown_as_text(page: str, times: int) -> None:
+    """The hostile name is read ``times`` or more, whole, and made no tag and no attribute."""
+    read = Read(page)
+    assert not read.tags & {"script", "img"}
+    assert not read.attributes & {"onerror", "src"}
+    assert "console" not in "".join(re.findall(r"<!--.*?-->|<style>.*?</style>", page, re.DOTALL))
+    assert read.text.count(HOSTILE) >= times
+
+
+def renamed(session: Session) -> Session:
+    """A session with hostile words wherever words are: the registry refuses such names, a page must not depend on that."""
+    sensor, tank = session.mounting.sensor, session.mounting.tank
+    pads = tuple(replace(pad, name=HOSTILE) for pad in sensor.pads)
+    mounting = replace(session.mounting, name=HOSTILE, tank=replace(tank, name=HOSTILE), sensor=replace(sensor, name=HOSTILE, pads=pads))
+    return replace(
+        session, mounting=mounting, unit=replace(session.unit, name=HOSTILE), liquid=replace(session.liquid, name=HOSTILE), void_reason=HOSTILE,
+        source=replace(session.source, file=HOSTILE), note=HOSTILE, warnings=(DoorWarning(HOSTILE, HOSTILE),),
+        marks=tuple(replace(mark, method=HOSTILE) for mark in session.marks), stretches=(Stretch(0, 9, Conditions(appliance=HOSTILE)),),
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def hostile(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+    """A page of each kind but a model's, with hostile words wherever words are."""
+    with Store.open(shutil.copy(PINNED, tmp_path_factory.mktemp("hostile") / "innage.db")) as store:
+        (session,), frozen = store.sessions(), store.frozen_set("half-steps")
+        frames = store.frames(session)
+    bad = renamed(session)
+    gaps = find_gaps([replace(bad, void_reason=None)], {bad.sha256: [20.0] * len(bad.marks)})
+    group = {"group": HOSTILE, "role": "fit", "frames": 1, "sessions": [HOSTILE]}
+    value = {"value": 1.0, "low": 0.5, "high": 1.5}
+    limit = {"metric": HOSTILE, "condition": HOSTILE, "bound": 1.0, "value": 0.5, "answer": HOSTILE}
+    compared = {
+        "first": HOSTILE, "second": HOSTILE, "frozen": {"name": HOSTILE, "origin": "measured"}, "role": HOSTILE, "openings": 1, "limits_of": HOSTILE,
+        "limits": [{"first": limit, "second": limit}], "losses": [HOSTILE], "gains": [HOSTILE], "method": HOSTILE, "costs": [None, None],
+        "classes": {HOSTILE: {"frames": 1, "groups": 1, "error_mm": value, "accepted_share": value}},
+        "cells": [{"class": HOSTILE, "liquid": HOSTILE, "level band": "0 to 10 %", "difference_mm": 1.0}],
+    }  # fmt: skip
+    means = [mark_summary(mark, frames) for mark in bad.marks]
+    return {
+        "session": session_page(bad, frames, facts(bad), means),
+        "frozen": frozen_page(replace(frozen, name=HOSTILE, sessions=(bad,)), {"groups": [group]}, gaps, [HOSTILE]),
+        "compare": comparison_page(compared),
+    }
+
+
+def test_hostile_names_are_text_everywhere(hostile: dict[str, str]) -> None:
+    """In tables, captions, headings, titles and pictures; the counts are those of the places that hold them."""
+    for kind, times in (("session", 30), ("frozen", 8), ("compare", 20)):
+        shown_as_text(hostile[kind], times)
+    shown_as_text(response_plot([(HOSTILE, [(0.0, 0.0), (1.0, 1.0)])]), 2)
+    shown_as_text(page(HOSTILE, []), 1)
+
+
 @pytest.mark.slow
 def test_text_stays_text(pages: dict[str, str]) -> None:
     """What a user wrote is shown, not run."""
     for kind in ("session", "frozen"):
-        assert HOSTILE not in pages[kind]
-        assert "&lt;script&gt;alert(1)" in pages[kind]
-    assert HOSTILE not in response_plot([(HOSTILE, [(0.0, 0.0), (1.0, 1.0)])])
-    assert HOSTILE not in page(HOSTILE, [])
+        shown_as_text(pages[kind], 1)
 
 
 def test_a_page_that_is_there_stays(tmp_path: Path) -> None:
@@ -104,13 +179,14 @@ def test_text_is_readable_by_light_and_in_the_dark() -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("width", [1280, 390])
-def test_in_a_browser(pages: dict[str, str], tmp_path: Path, width: int) -> None:
-    """Nothing is said on the console, and no page is wider than the window."""
+def test_in_a_browser(pages: dict[str, str], hostile: dict[str, str], tmp_path: Path, width: int) -> None:
+    """Nothing is said on the console, and no page is wider than the window; those with hostile words included."""
     browser = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
     if browser is None:
         pytest.skip("there is no browser here")
     flags = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update"]
-    for kind, content in ((kind, content) for kind, content in pages.items() if not kind.endswith("again")):
+    shown = {kind: content for kind, content in pages.items() if not kind.endswith("again")} | {f"hostile {kind}": its for kind, its in hostile.items()}
+    for kind, content in shown.items():
         # in a frame, since a browser's own window may not get narrower than 500 px
         framed = f'<iframe id=f style="width:{width}px;height:900px;border:0" srcdoc="{escape(content)}"></iframe>'
         measured = "const d = f.contentDocument.documentElement; document.title = `${f.clientWidth}: ${d.scrollWidth - d.clientWidth}`"
