@@ -42,6 +42,13 @@ def fitted(text: str, width: int, lines: int = 1) -> str:
     return "\n".join([*found[: lines - 1], last])
 
 
+def ink_on(red: float, green: float, blue: float) -> str:
+    """'black' or 'white', whichever can be read better on a ground of these parts of 0 to 1: its contrast is then at least 4.5 (WCAG 2.1, 1.4.3)."""
+    linear = (part / 12.92 if part <= 0.03928 else ((part + 0.055) / 1.055) ** 2.4 for part in (red, green, blue))
+    luminance = sum(weight * part for weight, part in zip((0.2126, 0.7152, 0.0722), linear, strict=True))
+    return "black" if (luminance + 0.05) / 0.05 >= 1.05 / (luminance + 0.05) else "white"
+
+
 @contextmanager
 def figure(path: Path, width: float = 8.0, height: float = 4.5) -> Iterator[Figure]:
     """Give a figure of ``width`` x ``height`` inches and write it to ``path`` when the block ends; the suffix says how.

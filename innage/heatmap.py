@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from innage.figures import figure, fitted
+from innage.figures import figure, fitted, ink_on
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -58,11 +58,10 @@ def _panel(ax: Axes, lines: list[Line], bands: int, span_mm: float, most: int) -
     counts = np.array([line.bands for line in lines])
     # white is kept for 'none': one session must not look like nothing
     blues = ListedColormap(np.vstack([[1, 1, 1, 1], np.linspace([0.80, 0.88, 0.95, 1], [0.03, 0.19, 0.42, 1], max(most, 2))]))
-    ax.imshow(counts, cmap=blues, vmin=0, vmax=max(most, 2), aspect="auto", interpolation="nearest")
+    shown = ax.imshow(counts, cmap=blues, vmin=0, vmax=max(most, 2), aspect="auto", interpolation="nearest")
     for (row, band), count in np.ndenumerate(counts):
-        dark = count > max(most, 2) / 2
         text = f"{count}/{lines[row].band_units[band]}" if count else "none"
-        ax.text(band, row, text, ha="center", va="center", fontsize=7, color="white" if dark else "black" if count else "0.6")
+        ax.text(band, row, text, ha="center", va="center", fontsize=7, color=ink_on(*shown.to_rgba(count)[:3]) if count else "0.4")
     ax.grid(visible=False)
     ax.set_xticks(np.arange(bands + 1) - 0.5, [f"{span_mm * k / bands:g}" for k in range(bands + 1)], fontsize=7)
     ax.set_yticks(range(len(lines)), [fitted(f"{line.liquid}; {line.condition}; {line.warmth}", LABEL, 2) for line in lines], fontsize=7)

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from innage.figures import figure, fitted
+from innage.figures import figure, fitted, ink_on
 
 ROW_IN, FRAME_IN = 0.3, 1.5
 LABEL, TITLE = 40, 80  # characters of a row's label, and of the title on a line
@@ -26,8 +26,8 @@ def draw_comparison(path: Path, found: dict[str, Any]) -> None:
         axes = made.subplots()
         shown = axes.imshow(values, cmap="RdBu_r", vmin=-most or -1.0, vmax=most or 1.0, aspect="auto", interpolation="nearest")
         for (row, band), value in np.ndenumerate(values):
-            text, dark = ("", False) if np.isnan(value) else (f"{value:+.2f}", abs(value) > 0.6 * most)
-            axes.text(band, row, text, ha="center", va="center", fontsize=7, color="white" if dark else "black")
+            if not np.isnan(value):
+                axes.text(band, row, f"{value:+.2f}", ha="center", va="center", fontsize=7, color=ink_on(*shown.to_rgba(value)[:3]))
         axes.set_xticks(range(len(bands)), bands, fontsize=7)
         axes.set_yticks(range(len(rows)), [fitted(f"{name}; {liquid}", LABEL, 2) for name, liquid in rows], fontsize=7)
         axes.set_xlabel("level, % of span", fontsize=8)

@@ -242,6 +242,15 @@ def test_models_of_earlier_versions_have_no_boxes(page_of: Callable[..., str]) -
         assert "Confusion" not in page.text
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("width", [1280, 390])
+def test_an_arrays_report_in_a_browser(page_of: Callable[..., str], width: int, fits_a_browser: Callable[[str, int], None]) -> None:
+    """No wider than the window, with names as long as names may be."""
+    named = _ERRORS | {"worst_group": 60 * "m"}
+    claims = ARRAY["claims"] | {"classes": {"clean": named}, "by": {"unit": {60 * "m": named}}}
+    fits_a_browser(page_of(ARRAY | {"claims": claims}, simulated=True), width)
+
+
 def test_limits_that_nobody_gave_are_said(page_of: Callable[..., str]) -> None:
     assert "No limits were given" in page_of(ARRAY | {"limits": []})
 
