@@ -57,6 +57,7 @@ details{margin:1rem 0}summary{cursor:pointer;color:var(--blue)}
 .due{outline:1.5px solid var(--ink);border-radius:.15rem;font-weight:600}
 @media screen and (max-width:47rem){figcaption::before{content:"Slide the picture sideways to see all of it. "}}
 @media print{body{font-size:10pt}main{max-width:none;padding:0}h2{break-after:avoid;margin-top:1.6rem}tr,figure,.caution{break-inside:avoid}
-.wide{overflow:visible}th,td{padding:.2rem .4rem}svg,.picture svg{min-width:0}.long{min-width:0}.one{white-space:normal}p{orphans:3;widows:3}
+.wide{overflow:visible}th,td{padding:.2rem .4rem}svg,.picture svg{min-width:0}.long{min-width:0}td:not(:first-child) .one{white-space:normal}
+p{orphans:3;widows:3}
 .bar,.bar i,.share i{print-color-adjust:exact;-webkit-print-color-adjust:exact}}
 """

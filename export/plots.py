@@ -194,7 +194,7 @@ def risk_plot(curves: Mapping[str, Sequence[Point]]) -> str:
             f'<g class="mark"><title>{escape(name)}: {a:.3g} %, {b:.3g} mm</title><circle cx="{axes.x(a):.1f}" cy="{axes.y(b):.1f}" r="2.5"/></g>'
             for a, b in line
         ]
-        left, top = _LEFT + 14 + 110 * k, _TOP + 10
+        left, top = _LEFT + 14 + 110 * k, _TOP - 8  # above the highest line
         marks.append(f'<line {look} x1="{left}" x2="{left + 32}" y1="{top}" y2="{top}"/><text x="{left + 38}" y="{top + 4}">{escape(name)}</text>')
     return axes.svg(marks)
 

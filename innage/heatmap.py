@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from dataset.gaps import Gaps, Line
 
 ROW_IN = 0.34  # height of a row, inches
-LABEL, TITLE = 60, 80  # characters of a row's label and of the title on a line
+LABEL, TITLE = 72, 80  # characters of a row's label and of the title on a line
 FRAME_IN = 1.25  # title, axis and their labels
 
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 MOST_POINTS = 4000  # more than a picture has dots: beyond it, stretches are drawn by their least and greatest count
 FEWEST_LABEL = 0.012  # of the picture's width: narrower bands carry no text
 GAP_PERIODS = 1.5
-LABEL, TITLE = 24, 90  # characters of a label, and of the title on a line
+LABEL, TITLE = 24, 110  # characters of a label, and of the title on a line
 ROW_IN = 0.16  # height of a condition's row, inches
 
 
@@ -41,7 +41,7 @@ def draw_session(path: Path, session: Session, frames: Frames) -> None:
         axes[-1].set_xlabel("time since the first frame, s")
         void = f" - void: {session.void_reason}" if session.void_reason is not None else ""
         title = f"session {session.id}: unit {session.unit.name}, {session.liquid.name}, mounting {session.mounting.name}{void}"
-        axes[0].set_title(fitted(title, TITLE, 2), loc="left", pad=18)
+        axes[0].set_title(fitted(title, TITLE, 2), fontsize=9, loc="left", pad=18)
 
 
 def _counts(axes: Axes, session: Session, frames: Frames, seconds: NDArray[np.float64]) -> None:

@@ -67,6 +67,9 @@ def test_prove_groups_teach_and_choose_nothing(made_up: MadeUp) -> None:
     assert digest(first.program) == digest(second.program)
     assert second.metrics["prove"]["integer"]["rmse_mm"] == pytest.approx(30, abs=10)
     assert second.metrics["prove"]["beyond"]["frames"] > 0
+    by_level = second.metrics["prove"]["by_level"]
+    assert sum(row["frames"] * row["p50_mm"] for row in by_level) / sum(row["frames"] for row in by_level) == pytest.approx(-30, abs=10)
+    assert sum(row["frames"] for row in by_level) <= second.metrics["prove"]["integer"]["frames"]
 
 
 def test_without_prove_groups_nothing_is_shown(made_up: MadeUp) -> None:
