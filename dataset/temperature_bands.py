@@ -80,9 +80,8 @@ def bands_of_width(kelvin: float, means_c: Mapping[str, Sequence[float]]) -> Tem
 
 def ends_of(temperature_c: float, kelvin: float) -> tuple[float, float]:
     """The lower and the upper end of the band of width ``kelvin`` around a multiple of it that a temperature lies in."""
-    number = math.floor(temperature_c / kelvin + 0.5)
-    # the quotient is rounded, the ends are what counts
-    number += (temperature_c >= (number + 0.5) * kelvin) - (temperature_c < (number - 0.5) * kelvin)
+    number = math.floor(temperature_c / kelvin)
+    number += temperature_c >= (number + 0.5) * kelvin  # compared with the end itself: the quotient is rounded
     return (number - 0.5) * kelvin, (number + 0.5) * kelvin
 
 
@@ -116,9 +115,9 @@ def read_edges(where: str, text: str) -> tuple[float, ...]:
 
 def band_name(text: str) -> str:
     """The name of a band as people type it: ``15..25``, ``15.0..25C`` and ``15..25 C`` are one; anything else stays what it is."""
-    low, dots, high = text.removesuffix("C").removesuffix("\u00b0").strip().partition("..")
+    low, _, high = text.removesuffix("C").removesuffix("\u00b0").strip().partition("..")
     try:
-        return f"{float(low):.10g}..{float(high):.10g} C" if dots else text
+        return f"{float(low):.10g}..{float(high):.10g} C"
     except ValueError:
         return text
 

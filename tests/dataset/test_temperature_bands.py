@@ -72,6 +72,7 @@ def test_bands_of_one_width_lie_around_its_multiples(temperature: float, kelvin:
     low, high = ends_of(temperature, kelvin)
     assert low <= temperature < high
     assert high - low == pytest.approx(kelvin)
+    assert ends_of(high, kelvin)[0] == high  # the next band begins there, to the bit
     assert (low + high) / 2 / kelvin == pytest.approx(round((low + high) / 2 / kelvin), abs=1e-6)
     assert warmth_of(temperature, kelvin) == f"{low:g} to {high:g} C"  # the bands of 'innage gaps'
     its = bands_of_width(kelvin, {session(1, 0).sha256: (temperature,)})
