@@ -117,9 +117,9 @@ def _confusion(claims: Facts) -> list[str]:
         ))  # fmt: skip
     silent = f" Never raised: {escape(', '.join(never))}." if never else ""
     text = (
-        "Each row: the frames of which the marks and conditions state this, and the share of them that the model called so or flagged, all frames of the "
-        "same weight. Framed: what the row calls for, best at 100 %; elsewhere least is best, but withholding is safe. Where the model says empty, it raises "
-        f"neither foam nor film.{silent}"
+        "Each row: the frames whose marks and conditions state this. Each cell: the share of them that the model called valid, empty or withheld, or put this "
+        "flag on, all frames of the same weight. Framed: what the row calls for, best at 100 %; elsewhere the less the better, but withholding is safe. Where "
+        f"the model says empty, it raises neither foam nor film.{silent}"
     )
     return ["<h2>Confusion of flags</h2>", html_table(head, cells), f"<p>{text}</p>"]
 
