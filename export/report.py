@@ -92,7 +92,7 @@ def _group_bound(facts: Facts) -> str:
     """What a group is, how many there were, and what none wrong among so many would show: the rule of three, 3/n."""
     groups = part(part(facts["metrics"], "prove"), "integer").get("groups")
     group_by = str(facts["frozen_set"]["group_by"])
-    if claim := claim_sentence(group_by):
+    if claim := claim_sentence(group_by, facts["metrics"]):
         return f": {counted(groups, 'temperature band')}. {claim}" if isinstance(groups, int) and groups > 0 else f". {claim}"
     kind = f" (each one {escape(group_by)})"
     if not isinstance(groups, int) or groups <= 0:

@@ -97,7 +97,7 @@ def _show_claims(facts: Facts) -> None:
     _show_classes(claims, f"prove: opening {metrics['openings']} of frozen set {frozen}")
     table("where the errors are, liquid in the tank", [_two_lines(c) for c in SHORT_COLUMNS], short_place_rows(claims))
     table("rates, runs and flags on the same groups", ("figure", "found"), rate_rows(claims))
-    for sentence in (claim_sentence(facts["frozen"]["group_by"]), random_rows_sentence(metrics)):
+    for sentence in (claim_sentence(facts["frozen"]["group_by"], metrics), random_rows_sentence(metrics)):
         if sentence:
             say(f"{sentence}.")
     _show_beyond(metrics)
@@ -162,7 +162,7 @@ def _show_prove(metrics: Facts, its: Facts) -> None:
     ]
     table(f"prove: opening {metrics['openings']} of frozen set {frozen}", ("figure", *(title for title, _ in columns)), rows)
     say("Integer and float are scored on unseen groups. A random split by row has frames of one group on both sides: it only shows its own optimism.")
-    if claim := claim_sentence(its["group_by"]):
+    if claim := claim_sentence(its["group_by"], metrics):
         say(f"{claim}.")
     _show_beyond(metrics)
     say("")

@@ -42,7 +42,7 @@ from training.operating import Operating
 from training.power_on import power_on
 from training.program import Program
 from training.recipes import Board
-from training.rows import Ints, Mask
+from training.rows import Ints, Mask, seen_in_prove_bands
 from training.scoring import Answers, beyond, by_group, score, tidy
 from training.search import Candidate, Progress, measured, pick, table_bytes
 from training.trimming import usable_trims
@@ -138,6 +138,7 @@ def train_array(
         "flag_table": FLAG_TABLE,
         "trim": chosen_trim,
         "origin": data.frozen.origin,
+        **seen_in_prove_bands(data),
     }
     progress("scoring", 1, 1)
     return ArrayTrained(program, float_onnx, _recipe(picked, data, board, seed), metrics)

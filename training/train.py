@@ -21,7 +21,7 @@ from training.families import FAMILIES
 from training.float_onnx import emit_float_onnx, float_onnx_difference
 from training.program import LEVEL_UNITS_PER_MM, Program
 from training.recipes import Board, Recipe, fit_sizes, quantise
-from training.rows import Mask, Rows, rows_of
+from training.rows import Mask, Rows, rows_of, seen_in_prove_bands
 from training.scoring import beyond, by_group, by_level, score
 from training.search import Candidate, Progress, answers_of, measured, pick, search
 
@@ -90,6 +90,7 @@ def train(
         "budget": None if budget is None or cost is None else {"name": budget.name, "within": chosen.within},
         "float_onnx_max_diff_mm": difference,
         "fit": _fit_facts(data),
+        **seen_in_prove_bands(data),
     }
     return Trained(program, float_onnx, _recipe(chosen, chosen_families, data, board, seed), versions(), metrics)
 

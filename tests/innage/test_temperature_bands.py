@@ -145,15 +145,20 @@ def test_from_python(store: Path) -> None:
 @pytest.mark.slow
 def test_a_model_is_trained_and_says_what_its_claim_is_about(store: Path, tmp_path: Path) -> None:
     """End to end: trained on two bands, proved on the one between them; terminal and page name the claim, the bundle keeps the edges and verifies."""
-    run("freeze", "bands", "--group", "temperature", "--fit", "5..15,25..35", "--prove", "rest")
+    its = run_json("freeze", "bands", "--group", "temperature", "--edges-c", "5,12,25,35", "--fit", "5..12,25..35", "--prove", "rest")
+    proved = next(group["frames"] for group in its["groups"] if group["role"] == "prove")
     claim = "temperature bands not seen in fitting"
     said = run("train", "bands", "--name", "first", "--family", "line")
     assert claim in said
     model = run_json("models", "first")
     assert model["frozen"]["group_by"] == "temperature"
     prove = model["metrics"]["prove"]
-    assert (prove["integer"]["groups"], prove["integer"]["frames"]) == (1, 90)
-    assert [its["group"] for its in prove["by_group"]] == ["15..25 C"]
+    assert (prove["integer"]["groups"], prove["integer"]["frames"]) == (1, proved)
+    assert [its["group"] for its in prove["by_group"]] == ["12..25 C"]
+    seen = model["metrics"]["seen_in_prove_bands"]
+    assert seen["frames"] == 270 - proved
+    assert 0 < seen["inside"] <= its["frames_outside"] < 30  # of the unit that was filled at 12 C, give or take
+    assert f"of {seen['frames']} frames to fit and choose on, {seen['inside']} were measured inside them" in " ".join(said.split())
     # a line through both bands is right between them; what one of them alone would leave is 5 counts a mm in 160, 3 mm at the top
     assert prove["integer"]["rmse_mm"] < 1.0
     for kind, name in (("model", "first"), ("frozen", "bands")):
@@ -161,11 +166,11 @@ def test_a_model_is_trained_and_says_what_its_claim_is_about(store: Path, tmp_pa
     page = (tmp_path / "model.html").read_text(encoding="utf-8")
     assert f"1 temperature band. These are {claim}" in page
     assert "a rate of wrong groups" not in page
-    assert "0 of 270 labelled frames were measured outside it" in (tmp_path / "frozen.html").read_text(encoding="utf-8")
+    assert f"{its['frames_outside']} of 270 labelled frames were measured outside it" in (tmp_path / "frozen.html").read_text(encoding="utf-8")
     budget = "--core cortex-m0plus --multiplier-cycles 1 --flash 4096 --ram 512 --stack 512 --cycles 10000"
     run("budget", "add", "roomy", *budget.split())
     run("export", "first", "--budget", "roomy", "--out", tmp_path / "bundle")
     manifest = json.loads((tmp_path / "bundle" / "manifest.json").read_text(encoding="utf-8"))
-    assert manifest["frozen_set"]["edges_c"] == [5.0, 15.0, 25.0, 35.0]
+    assert manifest["frozen_set"]["edges_c"] == [5.0, 12.0, 25.0, 35.0]
     assert "Every check passed" in run("verify", tmp_path / "bundle")
     run("check")

@@ -88,6 +88,8 @@ def test_what_a_claim_on_temperature_bands_is_about_is_said(capsys: pytest.Captu
     for group_by, times in (("unit", 0), ("temperature", 1)):
         facts = copy.deepcopy(FACTS)
         facts["frozen"]["group_by"] = group_by
+        facts["metrics"]["seen_in_prove_bands"] = {"frames": 3000, "inside": 12}
         show_model(facts)
         said = " ".join(capsys.readouterr().out.split())
         assert said.count("These are temperature bands not seen in fitting, chosen and not drawn; units, liquids and sessions may be the same in both") == times
+        assert said.count("of 3000 frames to fit and choose on, 12 were measured inside them.") == times

@@ -120,9 +120,9 @@ def test_temperature_bands_give_no_error_band_and_no_confidence(make_strip: Make
     found = []
     for its in (data, by_temperature):
         made = train_array(its, board_of(its), "m", limits, None, None, 0, {}, lambda *_: None, recipes=SMALL[1:], jobs=1)
-        found.append((made.metrics["band"]["given"], [row["answer"] for row in made.metrics["limits"]]))
+        found.append((made.metrics["band"]["given"], [row["answer"] for row in made.metrics["limits"]], "seen_in_prove_bands" in made.metrics))
         assert made.metrics["claims"]["classes"]["clean"]["groups"] == 2
-    assert found == [(True, ["met", "met"]), (False, ["met", "not shown"])]
+    assert found == [(True, ["met", "met"], False), (False, ["met", "not shown"], True)]
     assert made.metrics["band"]["reason"].startswith("temperature bands are chosen, not drawn")
 
 
