@@ -32,7 +32,7 @@ from training.array_search import (
     thresholds_of,
     unseen_doubt,
 )
-from training.band import SHARE, band_of, conformal, fewest_groups, scores, widths_of
+from training.band import NOT_DRAWN, SHARE, band_of, conformal, fewest_groups, scores, widths_of
 from training.costs import CostModel
 from training.float_onnx import emit_float_onnx, float_onnx_difference
 from training.judged import Judged, figures_of, judge, judge_scores
@@ -204,8 +204,8 @@ def _calibrate(data: FrozenData, board: Board, picked: ArrayCandidate, rig: Rig,
     """The band from the calibrate groups, and what is said of it."""
     rows, need = data.rows(Role.CALIBRATE), fewest_groups()
     groups = len(np.unique(data.group[rows]))
-    if groups and data.frozen.group_by is GroupBy.TEMPERATURE:
-        return None, {"given": False, "reason": "temperature bands are chosen, not drawn, and a band holds for groups that are all alike: units, say"}
+    if data.frozen.group_by is GroupBy.TEMPERATURE:
+        return None, {"given": False, "reason": NOT_DRAWN}
     if groups < need:
         return None, {"given": False, "reason": f"a {100 * SHARE:g} % band needs {need} calibrate groups, there are {groups}"}
     assert picked.program is not None  # noqa: S101

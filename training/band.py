@@ -20,6 +20,7 @@ from training.rows import Floats, Mask
 
 SHARE = 0.9  # of a group's accepted readings, and of groups
 LEAST_MM = 0.1
+NOT_DRAWN = "temperature bands are chosen, not drawn, and an error band holds for groups that are all alike: units, say"
 _FLAGGED = FLAG_BITS["foam"] | FLAG_BITS["film"]
 
 

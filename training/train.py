@@ -12,10 +12,11 @@ import numpy as np
 from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
 from dataset.errors import InputError
-from dataset.records import Budget, CountLaw, FrozenData, Limits, Role
+from dataset.records import Budget, CountLaw, FrozenData, GroupBy, Limits, Role
 from training.answers import answer
 from training.array_search import ARRAY_CHANNELS
 from training.array_train import train_array
+from training.band import NOT_DRAWN
 from training.costs import CostModel
 from training.families import FAMILIES
 from training.float_onnx import emit_float_onnx, float_onnx_difference
@@ -203,6 +204,8 @@ def _canonical(data: FrozenData, used: Mask) -> np.ndarray[tuple[int], np.dtype[
 
 
 def _band(data: FrozenData) -> dict[str, Any]:
+    if data.frozen.group_by is GroupBy.TEMPERATURE:
+        return {"given": False, "reason": NOT_DRAWN}
     groups = len(data.frozen.groups(Role.CALIBRATE))
     reason = "bands are not built in this version" if groups >= BAND_GROUPS else f"a 90 % band needs 9 calibrate groups, there are {groups}"
     return {"given": False, "reason": reason}

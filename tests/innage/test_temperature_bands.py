@@ -155,6 +155,7 @@ def test_a_model_is_trained_and_says_what_its_claim_is_about(store: Path, tmp_pa
     prove = model["metrics"]["prove"]
     assert (prove["integer"]["groups"], prove["integer"]["frames"]) == (1, proved)
     assert [its["group"] for its in prove["by_group"]] == ["12..25 C"]
+    assert model["metrics"]["band"]["reason"].startswith("temperature bands are chosen, not drawn")
     seen = model["metrics"]["seen_in_prove_bands"]
     assert seen["frames"] == 270 - proved
     assert 0 < seen["inside"] <= its["frames_outside"] < 30  # of the unit that was filled at 12 C, give or take
