@@ -42,7 +42,7 @@ class Band:
 
 @dataclass(frozen=True)
 class Parts:
-    """What an array model is made of. ``foam``: the level net that is asked where foam is flagged, None where one net serves for all.
+    """What an array model is made of. ``foam``: a level net for foam, whose level counts by the score of foam; None where one net serves for all.
     ``patience``: the doubt is averaged over about eight frames.
     """
 
@@ -75,10 +75,11 @@ def assemble(name: str, board: Board, parts: Parts, at: Operating, band: Band | 
     outside = _emit_outside(builder, given.shares, at)
     dry = builder.node("greater", builder.const(at.empty_below), given.wettest, name="is_dry")
     raised = {k: above(scores[k], t) for k, t in (("foam", at.foam_above), ("film", at.film_above))}
-    if parts.foam is not None:
-        raw = builder.node("where", raised["foam"], emit_net(builder, level_features, parts.foam, "level_foam", SCALE), raw)
     level = builder.node("clip", raw, scale=SCALE, low=0, high=board.span)
-    most = builder.node("where", builder.node("max", *raised.values()), builder.const(at.doubt_above_flagged), builder.const(at.doubt_above))
+    if parts.foam is not None:
+        level = _emit_mixed(builder, level, emit_net(builder, level_features, parts.foam, "level_foam", SCALE), scores["foam"], board)
+    most = builder.node("where", raised["film"], builder.const(at.doubt_above_film), builder.const(at.doubt_above))
+    most = builder.node("where", raised["foam"], builder.const(at.doubt_above_foam), most)
     strange = builder.node("where", dry, zero, above(scores["strange"], at.strange_above), name="is_strange")
     doubted = builder.node("where", dry, zero, builder.node("greater", scores["doubt"], most), name="is_doubted")
     out_of_range = builder.node("max", outside, strange, name="out_of_range")
@@ -98,6 +99,15 @@ def assemble(name: str, board: Board, parts: Parts, at: Operating, band: Band | 
         validity=builder.node("where", withheld, zero, builder.node("add", one, dry), name="validity"),
         flags=flags,
     )
+
+
+def _emit_mixed(builder: Builder, plain: str, raw_foam: str, score: str, board: Board) -> str:
+    """The mean of both levels, weighted by the foam score; a choice between them would leap where the score is unsure."""
+    foam = builder.node("clip", raw_foam, scale=SCALE, low=0, high=board.span)
+    share = builder.node("clip", score, low=0, high=ONE)
+    apart = builder.node("mul", builder.node("sub", foam, plain), share)
+    mixed = builder.node("add", plain, builder.node("shift", apart, shift=ONE.bit_length() - 1))
+    return builder.node("clip", mixed, scale=SCALE, low=0, high=board.span)
 
 
 def _emit_scores(builder: Builder, features: str, parts: Parts) -> dict[str, str]:

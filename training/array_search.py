@@ -25,9 +25,10 @@ from training.trimming import SHARE_ONE, Trimming, find_trimming, kind_names, tr
 from training.watch import ONE, States, doubt_of, fit_watcher, states_of
 
 LEVEL_STEPS, WATCHER_SHARE = 80, 0.75  # steps of a fit; a watcher takes fewer
+STARTS = 4  # of each fit: from one alone, nets of one size differ by half as much again
 HUBER_SHARE = 0.01  # of the span: a level net's larger errors count less than by their square
 ARRAY_CHANNELS = 4  # fewer pads than this have no pattern to watch
-STILL, MOVING, UNREST = ("shares", "ratios"), ("shares", "ratios", "flow"), ("shares", "ratios", "unrest")
+PADS, STILL, MOVING = ("shares",), ("shares", "ratios"), ("shares", "ratios", "flow")
 ALL = ("shares", "ratios", "flow", "unrest")
 EVERY, PLAIN, FOAM = "every", "plain", "foam"  # frames that a level net is for
 _ASIDE = 0.2  # weight of the frames that a net is not for: the flag that chooses the net errs
@@ -82,19 +83,18 @@ class LevelTask:
 
 
 def default_recipes(trim: str) -> tuple[ArrayRecipe, ...]:
-    """What is tried when nothing else is asked for: from one small net that watches the pads only to a net each for plain liquid and for foam.
-
-    Watchers have one hidden layer: those of two knew more of what they had been fitted to, and let false wets through on other units.
-    """
+    """What is tried when nothing else is asked for: from one small net on the pads alone to a net each for plain liquid and for foam."""
     small = [
-        ArrayRecipe(hidden, bits, watcher, STILL, False, trim, groups)
-        for hidden, bits, watcher, groups in (((8,), 16, (8,), STILL), ((12, 6), 8, (8,), STILL), ((12, 6), 8, (12,), MOVING), ((16, 8), 8, (12,), MOVING))
-    ]
+        ArrayRecipe(hidden, bits, watcher, watched, False, trim, groups)
+        for hidden, bits, watcher, watched, groups in (
+            ((8,), 8, (4,), PADS, PADS), ((10,), 8, (4,), PADS, PADS), ((12,), 8, (8,), PADS, PADS), ((8,), 16, (8,), STILL, STILL),
+            ((12, 6), 8, (8,), STILL, STILL), ((12, 6), 8, (12,), ALL, MOVING), ((16, 8), 8, (12,), ALL, MOVING),
+        )
+    ]  # fmt: skip
     large = [
-        ArrayRecipe(hidden, bits, watcher, UNREST, True, trim, MOVING, foam)
+        ArrayRecipe(hidden, bits, watcher, ALL, True, trim, MOVING, foam)
         for hidden, bits, watcher, foam in (
-            ((16, 8), 8, (16,), ()), ((16, 8), 8, (16,), (16, 8)), ((24, 12), 8, (16,), ()), ((24, 12), 16, (16,), ()), ((24, 12), 16, (16,), (16, 8)),
-            ((24, 12), 16, (24,), ()),
+            ((16, 8), 8, (16,), ()), ((12, 6), 8, (16,), (12, 6)), ((16, 8), 8, (16,), (16, 8)), ((16, 8), 16, (24,), (16, 8)), ((16, 8), 16, (16, 8), (16, 8)),
         )
     ]  # fmt: skip
     return (*small, *large)
@@ -160,7 +160,7 @@ def learn_level(data: FrozenData, rig: Rig, task: LevelTask, fit: Mask, seed: in
     x = np.vstack([rig.of(task.groups, at), wetted, scaled])
     y = np.concatenate([data.level_mm[at], np.zeros(len(wetted)), data.level_mm[at][of]])
     weights = np.concatenate([weights, np.full(len(wetted), EMPTY_WEIGHT) * (_ASIDE if task.frames == FOAM else 1.0), weights[of]])
-    return fit_net(x, y, weights, task.hidden, seed, steps=task.steps, huber=HUBER_SHARE * span_mm)
+    return fit_net(x, y, weights, task.hidden, seed, steps=task.steps, huber=HUBER_SHARE * span_mm, starts=STARTS)
 
 
 def _meant(states: States, frames: str) -> Floats:
@@ -174,7 +174,7 @@ def learn_watcher(data: FrozenData, rig: Rig, groups: Sequence[str], fit: Mask, 
     """Fit a watcher on fit rows; ``doubt`` (n,) are the targets of :func:`unseen_doubt`."""
     at = thinned(data, fit, MOST_WATCHER_ROWS)
     states = states_of(data).where(at)
-    return fit_watcher(rig.of(groups, at), rig.shares[at], groups, doubt[at], states, data.group[at], hidden, seed, steps)
+    return fit_watcher(rig.of(groups, at), rig.shares[at], groups, doubt[at], states, data.group[at], hidden, seed, steps, STARTS)
 
 
 def _rescaled(rig: Rig, groups: Sequence[str], at: Ints, seed: int) -> tuple[Floats, Ints]:

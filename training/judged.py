@@ -98,7 +98,7 @@ def judge(program: Program, data: FrozenData, chosen: Mask, trims: Ints, span_mm
 def judge_scores(its: Scores, at: Operating, data: FrozenData, chosen: Mask, span_mm: float) -> Judged:
     """The same from the nets' scores and the thresholds, without a band: what the program's table makes of them, for many candidates in no time."""
     given, dry = accepted(its, at), its.wettest < at.empty_below
-    level = np.where(given, np.where(dry, 0.0, its.level_mm(at)), np.nan)
+    level = np.where(given, np.where(dry, 0.0, its.level_mm()), np.nan)
     raised = ((its.foam > at.foam_above) * FLAG_BITS["foam"] + (its.film > at.film_above) * FLAG_BITS["film"]) * ~dry
     return Judged(
         label_mm=data.level_mm[chosen], u_mm=data.u_mm[chosen], level_mm=level, low_mm=np.zeros(len(level)), high_mm=np.full(len(level), span_mm),

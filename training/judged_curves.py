@@ -77,7 +77,7 @@ def risk_curves(its: Judged, scores: Scores, at: Operating) -> dict[str, list[di
 
 
 def _curve(its: Judged, scores: Scores, at: Operating, rows: Mask) -> list[dict[str, Any]]:
-    doubt, size = scores.doubt[rows], np.abs(scores.level_mm(at) - its.label_mm)[rows]
+    doubt, size = scores.doubt[rows], np.abs(scores.level_mm() - its.label_mm)[rows]
     points: dict[int, dict[str, Any]] = {}
     for threshold in np.quantile(doubt, ACCEPTED, method="higher"):
         given = doubt <= threshold

@@ -34,9 +34,10 @@ class Net:
 
 
 def fit_net(
-    features: Floats, targets: Floats, weights: Floats, hidden: Sequence[int], seed: int, *, steps: int, ridge: float = 1e-6, huber: float | None = None
-) -> Net:
-    """Fit in at most ``steps`` steps; features (n, inputs), targets (n,) or (n, outputs), weights (n,).
+    features: Floats, targets: Floats, weights: Floats, hidden: Sequence[int], seed: int, *, steps: int, ridge: float = 1e-6, huber: float | None = None,
+    starts: int = 1,
+) -> Net:  # fmt: skip
+    """Fit in at most ``steps`` steps from the best of so many ``starts``; features (n, inputs), targets (n,) or (n, outputs), weights (n,).
 
     ``huber``: the error, in units of a single target, from which on it counts less than by its square; None for plain squares.
     """
@@ -47,7 +48,7 @@ def fit_net(
         ((features - centre) / spread).astype(np.float32), ((y - middle) / scale).astype(np.float32), weights / weights.sum(),
         None if huber is None else huber / float(scale[0]), ridge,
     )  # fmt: skip
-    layers = list(fit_layers(task, hidden, seed, steps))
+    layers = list(fit_layers(task, hidden, seed, steps, starts))
     first = layers[0][0] / spread[:, None]
     layers[0] = (first, layers[0][1] - centre @ first)
     layers[-1] = (layers[-1][0] * scale, layers[-1][1] * scale + middle)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from training.program import LEVEL_UNITS_PER_MM, shift_round
 from training.rows import Floats, Ints, Mask
 from training.trimming import SHARE_HIGH, SHARE_LOW, SHARE_ONE
 from training.watch import ONE, States
@@ -28,11 +29,12 @@ _NEVER = 1 << 14
 
 @dataclass(frozen=True)
 class Operating:
-    """Thresholds in the integers of the program: scores in 1/1024, shares in 1/4096. Under foam or film a doubt of its own decides."""
+    """Thresholds in the integers of the program: scores in 1/1024, shares in 1/4096. Foam, and film without foam, have doubts of their own."""
 
     empty_below: int
     doubt_above: int
-    doubt_above_flagged: int
+    doubt_above_foam: int
+    doubt_above_film: int
     strange_above: int
     foam_above: int
     film_above: int
@@ -56,14 +58,16 @@ class Scores:
     wettest: Ints
     driest: Ints
 
-    def level_mm(self, at: Operating) -> Floats:
-        """The level of the net that the foam score chooses."""
-        return np.where(self.foam > at.foam_above, self.foam_mm, self.plain_mm)
+    def level_mm(self) -> Floats:
+        """The levels of both nets, mixed by the foam score as the program does."""
+        plain, foam = (np.rint(its * LEVEL_UNITS_PER_MM).astype(np.int64) for its in (self.plain_mm, self.foam_mm))
+        mixed = plain + shift_round((foam - plain) * np.clip(self.foam, 0, ONE), ONE.bit_length() - 1)
+        return np.asarray(mixed / LEVEL_UNITS_PER_MM, np.float64)
 
 
 def nothing_withheld() -> Operating:
     """Thresholds that no score reaches."""
-    return Operating(SHARE_LOW, _NEVER, _NEVER, _NEVER, _NEVER, _NEVER, SHARE_LOW, SHARE_HIGH)
+    return Operating(SHARE_LOW, _NEVER, _NEVER, _NEVER, _NEVER, _NEVER, _NEVER, SHARE_LOW, SHARE_HIGH)
 
 
 def find_operating(its: Scores, label_mm: Floats, states: States, span_mm: float, shares: Mapping[str, float]) -> Operating:
@@ -81,15 +85,15 @@ def find_operating(its: Scores, label_mm: Floats, states: States, span_mm: float
 
 def accepted(its: Scores, at: Operating) -> Mask:
     """Which rows get a reading."""
-    flagged = (its.foam > at.foam_above) | (its.film > at.film_above)
-    bad = (its.doubt > np.where(flagged, at.doubt_above_flagged, at.doubt_above)) | (its.strange > at.strange_above)
+    most = np.where(its.foam > at.foam_above, at.doubt_above_foam, np.where(its.film > at.film_above, at.doubt_above_film, at.doubt_above))
+    bad = (its.doubt > most) | (its.strange > at.strange_above)
     outside = (its.driest < at.share_low) | (its.wettest > at.share_high)
     return np.asarray(~outside & (~bad | (its.wettest < at.empty_below)), np.bool_)
 
 
 def false_wet(its: Scores, at: Operating, states: States, span_mm: float) -> Mask:
     """Rows of an empty tank that are given a level above 5 % of the span."""
-    return np.asarray(states.empty & accepted(its, at) & (its.wettest >= at.empty_below) & (its.level_mm(at) > WET_SHARE * span_mm), np.bool_)
+    return np.asarray(states.empty & accepted(its, at) & (its.wettest >= at.empty_below) & (its.level_mm() > WET_SHARE * span_mm), np.bool_)
 
 
 def _empty(its: Scores, label_mm: Floats, states: States, span_mm: float) -> int:
@@ -111,11 +115,15 @@ def _apart(score: Ints, truth: Mask) -> int:
 
 
 def _doubts(its: Scores, at: Operating, states: States, shares: Mapping[str, float]) -> Operating:
-    """Both thresholds of doubt as low as the shares asked for leave room."""
+    """The thresholds of doubt, each as low as the share that is asked for its class leaves room.
+
+    Clean frames that are called foam or film wrongly fall under the thresholds of those, which may take a third each of what may be withheld of clean ones.
+    """
     wanted = {name: 1 - (1 - share) * (1 - _SPARE) for name, share in shares.items()}
-    levels = _levels(its)
-    for threshold, names in (("doubt_above", ("clean",)), ("doubt_above_flagged", ("foam", "film"))):
-        k = bisect.bisect_left(levels, True, key=lambda t: _gives(its, replace(at, **{threshold: int(t)}), states, wanted, names))
+    levels, withheld = _levels(its), 1 - wanted.get("clean", 0)
+    for threshold, name, clean in (("doubt_above_foam", "foam", 1 / 3), ("doubt_above_film", "film", 2 / 3), ("doubt_above", "clean", 1)):
+        least = wanted | {"clean": 1 - clean * withheld}
+        k = bisect.bisect_left(levels, True, key=lambda t: _gives(its, replace(at, **{threshold: int(t)}), states, least, {name, "clean"}))
         at = replace(at, **{threshold: int(levels[min(k, len(levels) - 1)])})
     return at
 
@@ -124,7 +132,8 @@ def without_false_wets(its: Scores, states: States, at: Operating, others: Score
     """Thresholds of doubt lowered until no empty tank among ``others`` is read as wet, or ``its`` rows are given the least that a product can live with."""
 
     def lowered(t: int) -> Operating:
-        return replace(at, doubt_above=min(at.doubt_above, int(t)), doubt_above_flagged=min(at.doubt_above_flagged, int(t)))
+        doubts = {name: min(getattr(at, name), int(t)) for name in ("doubt_above", "doubt_above_foam", "doubt_above_film")}
+        return replace(at, **doubts)
 
     levels = _levels(its)
     safe = bisect.bisect_left(levels, True, key=lambda t: bool(false_wet(others, lowered(t), their_states, span_mm).any()))

@@ -11,7 +11,7 @@ from joblib import Parallel, delayed  # type: ignore[import-untyped]
 from dataset.errors import InputError, ProgramError
 from dataset.records import Budget, FrozenData, Limits, Role
 from training.array_answers import bound_of, meets_classes
-from training.array_search import MOVING, STILL, UNREST, ArrayRecipe, error_of
+from training.array_search import ALL, MOVING, PADS, STILL, ArrayRecipe, error_of
 from training.comparing import worst_rmse
 from training.costs import CostModel
 from training.judged import Judged, errors, figures_of, judge
@@ -25,11 +25,11 @@ from training.trimming import usable_trims
 FIT_ROWS, STEPS = 6000, 60  # of each refit: the rows are to be told apart, not polished
 AS_CHOSEN, WITHOUT_WATCHER = "as chosen", "without the watcher"
 FEATURES: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {  # of the level net and of the watcher
-    "shares only": (("shares",), ("shares",)),
+    "shares only": (PADS, PADS),
     "ratios only": (("ratios",), ("ratios",)),
     "shares and ratios": (STILL, STILL),
     "with flow": (MOVING, MOVING),
-    "with flow and unrest": (MOVING, UNREST),
+    "with flow and unrest": (MOVING, ALL),
 }
 
 

@@ -112,8 +112,9 @@ def _hand(base: Floats, rng: np.random.Generator) -> Floats:
 
 
 def fit_watcher(
-    features: Floats, shares: Floats, groups: Sequence[str], doubt: Floats, states: States, group: Ints, hidden: Sequence[int], seed: int, steps: int
-) -> Net:
+    features: Floats, shares: Floats, groups: Sequence[str], doubt: Floats, states: States, group: Ints, hidden: Sequence[int], seed: int, steps: int,
+    starts: int,
+) -> Net:  # fmt: skip
     """Fit the watcher to rows (n, ...) and to made-up strange frames."""
     rng = np.random.default_rng(seed)
     odd = make_strange(shares, rng, max(int(_STRANGE_SHARE * len(shares)), 8))
@@ -123,4 +124,4 @@ def fit_watcher(
     unknown = np.tile([1.0, 1.0, states.foam.mean(), states.film.mean()], (len(odd), 1))
     weights = np.concatenate([group_weights(group), np.full(len(odd), 1.0)])
     y = np.vstack([real, unknown])
-    return fit_net(x, y, weights, hidden, seed, steps=steps, ridge=_RIDGE)
+    return fit_net(x, y, weights, hidden, seed, steps=steps, ridge=_RIDGE, starts=starts)

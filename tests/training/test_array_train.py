@@ -11,7 +11,7 @@ import pytest
 from dataset.errors import InputError
 from dataset.records import FrozenData, GroupBy, Limit, Limits, Role
 from training.array_program import assemble
-from training.array_search import MOVING, STILL, UNREST, ArrayRecipe, learn_levels, learn_watcher, parts_of, prepare_rig, scores_of, unseen_doubt
+from training.array_search import ALL, MOVING, STILL, ArrayRecipe, learn_levels, learn_watcher, parts_of, prepare_rig, scores_of, unseen_doubt
 from training.array_train import ArrayCandidate, train_array
 from training.judged import judge, judge_scores
 from training.operating import find_operating
@@ -24,7 +24,7 @@ from training.watch import make_strange, states_of
 
 Make = Callable[..., FrozenData]
 BOARD_SPAN = 120.0
-SMALL = (ArrayRecipe((8,), 8, (6,), UNREST, True, "full", MOVING, (8,), steps=40), ArrayRecipe((8,), 8, (6,), STILL, False, "full", steps=40))
+SMALL = (ArrayRecipe((8,), 8, (6,), ALL, True, "full", MOVING, (8,), steps=40), ArrayRecipe((8,), 8, (6,), STILL, False, "full", steps=40))
 
 
 def board_of(data: FrozenData) -> Board:

@@ -10,13 +10,13 @@ import pytest
 from joblib._parallel_backends import ThreadingBackend  # type: ignore[import-untyped]
 
 from dataset.records import FrozenData, Role
-from training.array_search import STILL, UNREST, ArrayRecipe
+from training.array_search import ALL, STILL, ArrayRecipe
 from training.array_train import train_array
 from training.program import digest
 from training.study import Study, ablate
 from training.train import board_of
 
-RECIPES = (ArrayRecipe((4,), 16, (4,), STILL, False, "full", steps=3), ArrayRecipe((6,), 16, (4,), UNREST, True, "full", steps=3))
+RECIPES = (ArrayRecipe((4,), 16, (4,), STILL, False, "full", steps=3), ArrayRecipe((6,), 16, (4,), ALL, True, "full", steps=3))
 TAKEN: list[str] = []
 
 
