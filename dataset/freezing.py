@@ -228,39 +228,37 @@ def assemble(frozen: FrozenSet, frames: Sequence[Frames], bands: TemperatureBand
     """The labelled frames of ``frozen``; ``frames`` are those of its sessions, in their order, ``bands`` those that its marks lie in."""
     index = {group: k for k, (group, _) in enumerate(frozen.roles)}
     conditions = _distinct(frozen.sessions)
-    parts = [
-        _labelled(k, session, its, [index[name] for name in names_of(session, frozen.group_by, bands)], conditions)
-        for k, (session, its) in enumerate(zip(frozen.sessions, frames, strict=True))
-    ]
-    return FrozenData(
+    total = sum(m.stop - m.start for session in frozen.sessions for m in session.marks)
+    made = FrozenData(
         frozen=frozen,
-        counts=np.concatenate([p.counts for p in parts]),
-        t_ms=np.concatenate([p.t_ms for p in parts]),
-        level_mm=np.concatenate([p.level_mm for p in parts]),
-        u_mm=np.concatenate([p.u_mm for p in parts]),
-        temperature_c=np.concatenate([p.temperature_c for p in parts]),
-        session=np.concatenate([p.session for p in parts]),
-        group=np.concatenate([p.group for p in parts]),
-        frame=np.concatenate([p.frame for p in parts]),
-        condition=np.concatenate([p.condition for p in parts]),
+        counts=np.empty((total, frames[0].counts.shape[1] if frames else 0), np.int64),
+        t_ms=np.empty(total, np.int64),
+        level_mm=np.empty(total, np.float64),
+        u_mm=np.empty(total, np.float64),
+        temperature_c=np.full(total, np.nan),
+        session=np.empty(total, np.int64),
+        group=np.empty(total, np.int64),
+        frame=np.empty(total, np.int64),
+        condition=np.empty(total, np.int64),
         conditions=conditions,
         frames=tuple(frames),
     )
-
-
-@dataclass(frozen=True)
-class _Part:
-    """The labelled frames of one session; fields as in FrozenData."""
-
-    counts: NDArray[np.int64]
-    t_ms: NDArray[np.int64]
-    level_mm: NDArray[np.float64]
-    u_mm: NDArray[np.float64]
-    temperature_c: NDArray[np.float64]
-    session: NDArray[np.int64]
-    group: NDArray[np.int64]
-    frame: NDArray[np.int64]
-    condition: NDArray[np.int64]
+    at = 0
+    for number, (session, its) in enumerate(zip(frozen.sessions, frames, strict=True)):
+        stated = np.zeros(len(its), np.int64)
+        for stretch in session.stretches:
+            stated[stretch.start : stretch.stop] = conditions.index(stretch.conditions)
+        for mark, group in zip(session.marks, names_of(session, frozen.group_by, bands), strict=True):
+            rows, under = slice(at, at + mark.stop - mark.start), slice(mark.start, mark.stop)
+            made.counts[rows], made.t_ms[rows] = its.counts[under], its.t_ms[under]
+            made.level_mm[rows] = levels_of(mark, its.t_ms)
+            made.u_mm[rows] = np.nan if mark.u_mm is None else math.hypot(mark.u_mm, mark.u_common_mm or 0.0)
+            if its.temperature_c is not None:
+                made.temperature_c[rows] = its.temperature_c[under]
+            made.session[rows], made.group[rows], made.condition[rows] = number, index[group], stated[under]
+            made.frame[rows] = np.arange(mark.start, mark.stop)
+            at = rows.stop
+    return made
 
 
 def _distinct(sessions: Sequence[Session]) -> tuple[Conditions, ...]:
@@ -275,24 +273,3 @@ def levels_of(mark: Mark, t_ms: NDArray[np.int64]) -> NDArray[np.float64]:
         return np.full(mark.stop - mark.start, mark.level_mm)
     its = t_ms[mark.start : mark.stop]
     return np.interp(its, [its[0], max(its[-1], its[0] + 1)], [mark.level_mm, mark.level_stop_mm])
-
-
-def _labelled(number: int, session: Session, frames: Frames, groups: Sequence[int], conditions: Sequence[Conditions]) -> _Part:
-    marks = session.marks
-    lengths = np.array([m.stop - m.start for m in marks])
-    rows = np.concatenate([np.arange(m.start, m.stop) for m in marks])
-    stated = np.zeros(len(frames), np.int64)
-    for stretch in session.stretches:
-        stated[stretch.start : stretch.stop] = conditions.index(stretch.conditions)
-    warm = np.full(len(frames), np.nan) if frames.temperature_c is None else frames.temperature_c
-    return _Part(
-        counts=frames.counts[rows].astype(np.int64),
-        t_ms=frames.t_ms[rows],
-        level_mm=np.concatenate([levels_of(m, frames.t_ms) for m in marks]),
-        u_mm=np.repeat(np.array([np.nan if m.u_mm is None else math.hypot(m.u_mm, m.u_common_mm or 0.0) for m in marks], np.float64), lengths),
-        temperature_c=warm[rows],
-        session=np.full(len(rows), number, np.int64),
-        group=np.repeat(np.array(groups, np.int64), lengths),
-        frame=rows,
-        condition=stated[rows],
-    )
