@@ -10,6 +10,7 @@ from typer.testing import CliRunner
 from dataset.store import Store
 from innage.cli import app
 
+pytestmark = pytest.mark.slow
 run = CliRunner().invoke
 
 

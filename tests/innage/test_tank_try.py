@@ -48,6 +48,7 @@ def refused(line: str) -> str:
     return err.getvalue()
 
 
+@pytest.mark.slow  # solves a field of its own
 def test_what_is_said() -> None:
     said = run(TRIED)
     assert "simulated: a two-dimensional field solution" in said

@@ -155,6 +155,7 @@ def test_rows_are_spread_over_sessions(old: FrozenData) -> None:
     assert set(sizes.tolist()) == {160 // len(sizes)}
 
 
+@pytest.mark.slow
 def test_all_ways_are_compared_on_groups_held_out(made, new: FrozenData) -> None:
     """Three ways, judged on the three prove units; the refit kept is the one that the choose groups favour; differences are paired and signed."""
     model, its, seen = made
@@ -178,6 +179,7 @@ def test_all_ways_are_compared_on_groups_held_out(made, new: FrozenData) -> None
     assert model.name == found["parent"]
 
 
+@pytest.mark.slow
 def test_the_old_program_reads_the_same_liquid_at_the_new_pads(made) -> None:
     """Its levels are moved by a quarter, as the pads were: the error stays of the size that it had; unmoved it would be a quarter of the level."""
     _, its, _ = made
@@ -202,6 +204,7 @@ def test_another_board_leaves_new_alone(old: FrozenData, new: FrozenData, made) 
     assert its.found["curve"]["needed"] == {TOGETHER: None, ALONE: None}
 
 
+@pytest.mark.slow
 def test_the_curve_says_how_many_sessions_are_needed(made) -> None:
     """Units one after the other, four sessions each; new alone starts at two."""
     _, its, _ = made
@@ -231,6 +234,7 @@ def test_the_same_curve_twice(old: FrozenData, new: FrozenData) -> None:
     assert one == two
 
 
+@pytest.mark.slow
 def test_models_of_other_families_and_sets_without_proof_are_refused(old: FrozenData, new: FrozenData, made) -> None:
     model, _, _ = made
     with pytest.raises(InputError, match="family 'trees'"):
