@@ -6,6 +6,7 @@ import gc
 import os
 import platform
 import statistics
+import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -111,10 +112,11 @@ def seconds(work: Callable[[], object]) -> float:
     return time.perf_counter() - start
 
 
-def in_turns(ways: Mapping[str, Way], rounds: int, warm: bool = True) -> dict[str, Runs]:
+def in_turns(ways: Mapping[str, Way], rounds: int, warm: bool = True, slow: bool = False) -> dict[str, Runs]:
     """Run every way once a round, every second round in the opposite order, so that a slow minute slows all of them.
 
     With ``warm`` and more than one round each runs once beforehand, outside the count: first runs import modules and fill caches.
+    With ``slow`` stderr says what is running.
     """
     warm = warm and rounds > 1
     found = {name: Runs() for name in ways}
@@ -122,6 +124,8 @@ def in_turns(ways: Mapping[str, Way], rounds: int, warm: bool = True) -> dict[st
         order = list(ways)[:: 1 if number % 2 == 0 else -1]
         for name in order:
             way, its = ways[name], found[name]
+            if slow:
+                print(f"  round {number + 1} of {rounds + warm}: {name}", file=sys.stderr, flush=True)
             given = way.prepare()
             gc.collect()  # what another way left behind is not to be cleared on this one's time
             start = time.perf_counter()
@@ -178,7 +182,7 @@ def print_rows(rows: Sequence[Row]) -> None:
         if row.goal is not None and row.goal.seconds:
             tell(f"{row.ours}: {row.ours_s:.2f} s")
         if row.note:
-            tell(f"{row.ours}, {row.baseline}: {row.note}")
+            tell(f"beside {row.baseline}, {row.of}: {row.note}")
         if row.equal is False:
             tell(f"WRONG, the sides differ: {row.ours}, {row.baseline}: {row.compared}")
 
