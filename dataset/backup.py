@@ -127,6 +127,8 @@ def _aside(target: Path) -> Iterator[Path]:
     """A new file's path in a folder of its own beside ``target``, which goes away again."""
     try:
         folder = Path(tempfile.mkdtemp(prefix=f".{target.name}.", dir=target.parent))
+    except FileNotFoundError as error:
+        raise InputError(str(target), f"there is no folder {target.parent}", "a folder that is there", "make it first") from error
     except OSError as error:
         raise InputError(str(target), f"cannot be written ({error.strerror})", "a folder that may be written to") from error
     try:

@@ -62,7 +62,8 @@ def judge(liquid: Liquid, sensor: Sensor) -> Judgement:
     frequencies = sorted({p.frequency_hz for p in sensor.pads if p.role is PadRole.LEVEL and p.frequency_hz is not None})
     missing = _missing(liquid) + ([] if frequencies else ["the sensor's frequency"])
     if missing:
-        return Judgement(liquid.name, name, None, (), Telling.UNKNOWN, f"{start} {Telling.UNKNOWN}: {' and '.join(missing)} not known")
+        lacking = f"{' and '.join(missing)} not known" + ("" if frequencies else "; a revision of the sensor can state it, pad by pad")
+        return Judgement(liquid.name, name, None, (), Telling.UNKNOWN, f"{start} {Telling.UNKNOWN}: {lacking}")
     crossover = crossover_hz(liquid.conductivity or 0.0, _permittivity(liquid))
     told = tuple((f, telling(f, crossover)) for f in frequencies)
     best = told[-1][1]  # the higher, the better

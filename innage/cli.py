@@ -8,7 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from dataset.errors import InnageError
-from innage.lazy import LazyGroup, suggest
+from innage.lazy import LazyGroup, after_the_command, suggest
 
 
 class Face(LazyGroup):
@@ -22,6 +22,7 @@ class Face(LazyGroup):
             raise _interrupted() from None
         except Exception as error:
             suggest(error)
+            after_the_command(error)
             raise
 
     def invoke(self, ctx: Any) -> Any:

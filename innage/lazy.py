@@ -71,3 +71,9 @@ def suggest(error: Exception) -> None:
     if near:
         error.message = f"{error.message}. Did you mean {' or '.join(map(repr, near))}?"  # type: ignore[attr-defined]
         error.possibilities = None  # type: ignore[attr-defined]
+
+
+def after_the_command(error: Exception) -> None:
+    """Say of an option before the command that is not one of the command line's own where it belongs."""
+    if getattr(error, "option_name", None) and "Did you mean" not in str(getattr(error, "message", "")):
+        error.message = f"{error.message.rstrip('.')}. Options stand after the command: innage COMMAND {error.option_name} ..."  # type: ignore[attr-defined]

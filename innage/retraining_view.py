@@ -99,7 +99,7 @@ def _needed(found: Found) -> list[str]:
     curve, said = found["curve"], []
     if found["limits_of"] is not None:
         for way, its in curve["needed"].items():
-            what = "no number tried" if its is None else f"{its['sessions']} sessions of {its['units']} units"
+            what = "none of the numbers tried" if its is None else f"{its['sessions']} sessions of {its['units']} units"
             said.append(f"Within limits {found['limits_of']}, {way}: {what}.")
         if curve["ratio"] is not None:
             said.append(f"With the earlier sessions the limits take {curve['ratio']:.3g} of the new sessions that starting anew takes.")
@@ -108,7 +108,7 @@ def _needed(found: Found) -> list[str]:
         all_new, first = good["all_new"], good["together"]
         what = f"as small as that of all {all_new['sessions']} new sessions alone ({all_new['error_mm']:.3g} mm)"
         if first is None:
-            said.append(f"With the earlier sessions the error was at no number tried {what}.")
+            said.append(f"With the earlier sessions the error was at none of the numbers tried {what}.")
         else:
             said.append(f"With the earlier sessions the error is {what} from {first['sessions']} new sessions on: {good['ratio']:.3g} of them.")
     said.append(

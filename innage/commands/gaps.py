@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict
+from enum import StrEnum
 from itertools import groupby
 from pathlib import Path
 from textwrap import fill
@@ -25,6 +26,14 @@ if TYPE_CHECKING:
 
 BANDS = 10
 KELVIN = 10.0
+
+
+class Independent(StrEnum):
+    """What sessions to come can be independent in: those of the ways to group for which a plan can be made."""
+
+    UNIT = GroupBy.UNIT.value
+    SESSION = GroupBy.SESSION.value
+
 
 TankOption = Annotated[str | None, typer.Option(help="Only this tank, NAME (all its revisions) or NAME@REVISION.")]
 LiquidOption = Annotated[str | None, typer.Option(help="Only this liquid.")]
@@ -80,19 +89,16 @@ def plan(
         str | None, typer.Option(help="The limits to be proved, NAME or NAME@REVISION; default: the built-in set.", autocompletion=names_of("limits"))
     ] = None,
     tank: TankOption = None,
-    group: Annotated[GroupBy, typer.Option(help="What a claim speaks of: unit or session.")] = GroupBy.UNIT,
+    group: Annotated[Independent, typer.Option(help="What a claim speaks of.")] = Independent.UNIT,
     band: Annotated[float, typer.Option(min=0.0, max=99.9, help="Confidence of the band to calibrate, percent; 0 for no band.")] = 90.0,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """List the next sessions worth running, and why. Those that close the largest shortfall come first."""
-    from dataset.errors import InputError
     from dataset.gaps import find_gaps
     from dataset.limits_text import BUILT_IN, DEFAULT_TOML, read_limits
     from dataset.planning import make_plan
 
-    if group not in (GroupBy.UNIT, GroupBy.SESSION):
-        raise InputError("--group", group, "unit or session")
     opened = open_store(store)
     signed = read_limits(BUILT_IN, DEFAULT_TOML, "the built-in limits") if limits is None else opened.limits(limits)
     tanks = _tanks(opened, tank)
@@ -101,14 +107,14 @@ def plan(
         return
     usable = [s for s in opened.sessions() if s.void_reason is None]
     found = find_gaps(usable, opened.mark_temperatures(usable))
-    made = make_plan(found, signed, tanks, opened.liquids(), opened.units(), group_by=group, band=band / 100 or None)
+    made = make_plan(found, signed, tanks, opened.liquids(), opened.units(), group_by=GroupBy(group), band=band / 100 or None)
     remarks = [*made.remarks, *_cannot_tell(opened, signed, tanks, {p.liquid for p in made.proposals})]
     title = f"{signed.name}@{signed.revision}" if limits is not None else "the built-in limits"
     if json:
         emit(asdict(made) | {"limits": title, "group_by": group, "needs": [asdict(n) | {"short": n.short} for n in made.needs], "remarks": remarks})
         return
     rows = [(n.tank, n.condition, n.groups, n.have, n.short, n.why) for n in made.needs]
-    table(f"groups ({group}s) that {title} asks for", ("tank", "condition", "need", "have", "short", "why"), rows)
+    table(f"groups ({group}s) asked for by {title}", ("tank", "condition", "need", "have", "short", "why"), rows)
     _print_proposals(made.proposals)
     for remark in remarks:
         say(listed(remark))

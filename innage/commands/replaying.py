@@ -56,6 +56,7 @@ def replay(
     from dataset.errors import InputError
     from dataset.reading import read_file
     from export.replaying import replay as through_c
+    from innage.trim_limits import refuse_trim
     from training.program import from_json
 
     if json and out is None:
@@ -66,6 +67,9 @@ def replay(
         program = from_json(chosen.program, f"model '{model}'")
         its_trim = _trim(opened, chosen, program, unit, trim or [])
     its = chosen.frozen.sessions[0].mounting
+    if its_trim is not None:
+        whose = "--trim" if unit is None else f"unit {unit}"
+        refuse_trim(chosen, program, [int(count) for count in its_trim], its, whose, "firmware would answer such a trim with a sensor fault; take it again")
     parsed = read_file(file, columns, its.sensor, its.tank)
     found = through_c(program, parsed.frames, its_trim)
     _write(out, readings_csv(program, parsed, found))

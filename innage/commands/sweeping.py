@@ -74,12 +74,22 @@ def _show(found: dict[str, Any]) -> None:
     table(title, ("drift", "by", "p95 mm", "accepted %", "false wet", "limits that fail"), rows)
     its = found["stands"]
     if its is None:
-        say("No limit is met without drift, or none was given: nothing to stand.")
+        say(_nothing_to_stand(found))
         return
     for kind, what in (("baseline", "of the swing"), ("gain", "of the counts")):
         say(f"{kind}: stands +{its[f'{kind}_up_pct']:g} % and -{its[f'{kind}_down_pct']:g} % {what}, as far as tried.")
     say(f"film above the liquid: stands {its['film_pct']:g} % of the swing on every pad, as far as tried.")
     say("one dead pad: stands " + (", ".join(found["pads"][k] for k in its["dead_pads"]) or "none") + ".")
+
+
+def _nothing_to_stand(found: dict[str, Any]) -> str:
+    """Why no step of drift could be named, and what to do about it."""
+    if found["limits"] is None:
+        return "No limits, so nothing to stand: name some with --limits."
+    return (
+        f"None of {found['limits']} is met without drift on the {found['role']} groups, so nothing can fail: a limit that asks for more groups than there are "
+        "is not met. Name others with --limits, or other groups with --role."
+    )
 
 
 def _by_metric(fails: list[str]) -> str:

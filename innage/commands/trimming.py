@@ -18,7 +18,9 @@ from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 
 if TYPE_CHECKING:
+    from dataset.errors import InputError
     from dataset.records import Trim, TrimLimits
+    from dataset.store import Store
 
 app = typer.Typer(help="Trims: a unit's own stored counts, and limits for a fixture.", no_args_is_help=True, rich_markup_mode=None)
 trim_bytes.register(app)
@@ -53,7 +55,7 @@ def add(
         raise InputError("--counts and --session", "both" if session else "neither", "one of them")
     taken = None if session is None else opened.session(session)
     if taken is None and (mounting is None or first is not None or last is not None):
-        raise InputError("--mounting", "none", "the mounting") if mounting is None else InputError("--from and --to", "no --session beside them", "a session")
+        raise _no_mounting(opened) if mounting is None else InputError("--from and --to", "no --session beside them", "a session")
     if taken is not None:
         _check_taken(taken.unit.name, unit, taken.mounting.name, mounting, taken.void_reason)
     its_mounting = opened.mounting(mounting or "") if taken is None else taken.mounting
@@ -83,6 +85,14 @@ def add(
     if made.frames is not None:
         refused = ", ".join(f"{name} {count}" for name, count in zip(made.mounting.sensor.channel_names, made.refused, strict=True))
         say(f"from {made.frames[1] - made.frames[0]} frames of session {(made.session or '')[:12]}; outliers refused: {refused}")
+
+
+def _no_mounting(store: Store) -> InputError:
+    from dataset.errors import InputError
+
+    known = [m.name for m in store.mountings()]
+    hint = "" if known else "add one with 'innage mounting add'"
+    return InputError("--mounting", "none", "the mounting that the counts were taken on" + (f", of {', '.join(known)}" if known else ""), hint)
 
 
 @app.command("list")

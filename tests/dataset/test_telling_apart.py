@@ -69,7 +69,11 @@ def test_the_sentence_says_what_would_help() -> None:
     [
         (Liquid("x", WATER), 1e6, "the liquid's conductivity not known"),
         (Liquid("x", None, 0.05), 1e6, "the liquid's permittivity not known"),
-        (Liquid("x"), None, "the liquid's conductivity and its permittivity and the sensor's frequency not known"),
+        (
+            Liquid("x"),
+            None,
+            "the liquid's conductivity and its permittivity and the sensor's frequency not known; a revision of the sensor can state it, pad by pad",
+        ),
     ],
 )
 def test_what_is_not_known_is_said(liquid: Liquid, frequency: float | None, missing: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -25,12 +26,15 @@ from dataset.records import (
     Sensor,
     Source,
     Tank,
+    Trim,
+    TrimKind,
     Unit,
 )
 from dataset.store import Store
 from innage.cli import app
 from training.program import Program, digest, to_json
 from training.program.builder import Builder
+from training.program.ops import Interval
 
 LEVELS = np.repeat(np.arange(10.0, 100.0, 10.0), 10)
 
@@ -96,6 +100,29 @@ def test_sessions_that_a_model_was_made_from_are_refused(store: Path) -> None:
     assert done.exit_code == 2
     assert "model good: was made from session" in done.stderr
     assert innage(store, "compare", "good", "bad", "--role", "fit").exit_code == 2
+
+
+def test_a_trim_outside_a_models_limits_is_named(store: Path) -> None:
+    """By unit, kind and pad, and what to do; only units that are judged are looked at, and no opening is counted."""
+    made = replace(adds("trimmed", 0), trim=Interval((0,), (2000,)), trim_kinds=("full",))
+    with Store.open(store) as opened:
+        sessions, frozen = opened.sessions(), opened.frozen_set("all")
+        for unit, count in (("u0", 7000), ("u2", 1500), ("u3", 2001), ("u4", 1500)):
+            opened.add_trim(Trim(opened.unit(unit), sessions[0].mounting, TrimKind.FULL, (count,), "2026-01-01", "line"))
+        again = opened.freeze("again", sessions, frozen.group_by, dict(frozen.roles))
+        opened.add_model(Model("trimmed", digest(made), again, None, "{}", "{}", "{}", to_json(made), b""))
+    done = innage(store, "compare", "good", "trimmed", "--frozen", "again")
+    assert done.exit_code == 2, done.output
+    assert "unit u3 on mounting bench, full trim, pad pad: 2001; expected 0 to 2000, the limits of trims that model trimmed declares. Both" in done.stderr
+    with Store.open(store) as opened:
+        assert opened.prove_openings(opened.frozen_set("again")) == 0
+
+
+def test_a_sweep_with_nothing_to_stand_says_why(store: Path) -> None:
+    """'bad' is 2 mm off and its limit 1 mm, so no limit is met to begin with."""
+    done = innage(store, "sweep", "bad")
+    assert done.exit_code == 0, done.output
+    assert "None of owner@1 is met without drift on the choose groups" in done.stdout
 
 
 @pytest.mark.slow

@@ -116,7 +116,7 @@ def test_filters(store: Store) -> None:
 def test_a_plan_on_the_command_line(store: Store) -> None:
     """Needs, numbered sessions and what no session will show; the same as JSON; limits by name or the built-in ones."""
     said = run("plan --limits owner").output
-    assert "groups (units) that owner@1 asks for" in said
+    assert "groups (units) asked for by owner@1" in said
     assert "1. 4 sessions on detergent-canister@1: 4 new units" in " ".join(said.split())
     assert "cannot be told from the liquid" in " ".join(said.split())
     assert max(len(line.rstrip()) for line in said.splitlines()) <= 80
@@ -126,7 +126,7 @@ def test_a_plan_on_the_command_line(store: Store) -> None:
     assert "the built-in limits" in run("plan").output
     store.add_tank(Tank("detergent-canister", 0, 180.0))  # nothing is mounted on it: there is nothing to plan
     assert json.loads(run("plan --limits owner --json").output) == found
-    assert "unit or session" in run("plan --group liquid", code=2).stderr
+    assert "is not one of 'unit', 'session'" in run("plan --group liquid", code=2).stderr
 
 
 def test_a_plan_without_a_bench(empty: Path) -> None:
