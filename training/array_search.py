@@ -256,7 +256,7 @@ def thresholds_of(parts: Parts, rig: Rig, data: FrozenData, fit: Mask, choose: M
     """The operating point: shares from the choose groups, which no net has seen; false wets are hunted on the fit groups too, since empty tanks are few."""
     chosen, every = (scores_of(parts, rig, data, rows, span_mm) for rows in (choose, fit | choose))
     states = states_of(data)
-    at = find_operating(chosen, data.level_mm[choose], states.where(choose), span_mm, wanted_shares(limits))
+    at = find_operating(chosen, data.level_mm[choose], states.where(choose), data.group[choose], span_mm, wanted_shares(limits))
     return without_false_wets(chosen, states.where(choose), at, every, states.where(fit | choose), span_mm)
 
 

@@ -70,8 +70,8 @@ def nothing_withheld() -> Operating:
     return Operating(SHARE_LOW, _NEVER, _NEVER, _NEVER, _NEVER, _NEVER, _NEVER, SHARE_LOW, SHARE_HIGH)
 
 
-def find_operating(its: Scores, label_mm: Floats, states: States, span_mm: float, shares: Mapping[str, float]) -> Operating:
-    """Thresholds from rows with labels; ``shares`` are the least shares of readings to be given by class: clean, foam, film."""
+def find_operating(its: Scores, label_mm: Floats, states: States, group: Ints, span_mm: float, shares: Mapping[str, float]) -> Operating:
+    """Thresholds from rows with labels and groups (n,); ``shares`` are the least shares of readings to be given by class: clean, foam, film."""
     made = nothing_withheld()
     made = replace(made, share_low=min(int(its.driest.min()) - SHARE_ONE // 10, -SHARE_ONE // 8), share_high=int(its.wettest.max()) + SHARE_ONE // 8)
     made = replace(made, share_low=max(made.share_low, SHARE_LOW), share_high=min(made.share_high, SHARE_HIGH))
@@ -80,7 +80,7 @@ def find_operating(its: Scores, label_mm: Floats, states: States, span_mm: float
     foam = max(_apart(its.foam, states.foam), int(np.quantile(its.foam[seen], 1 - _FALSE_FOAM)))
     made = replace(made, foam_above=foam, film_above=_apart(its.film, states.film))
     made = replace(made, strange_above=max(int(np.quantile(its.strange[seen], _STRANGE_QUANTILE)) + 1, ONE // 2))
-    return _doubts(its, made, states, shares)
+    return _doubts(its, made, states, group, shares)
 
 
 def accepted(its: Scores, at: Operating) -> Mask:
@@ -114,18 +114,37 @@ def _apart(score: Ints, truth: Mask) -> int:
     return int(levels[int(np.argmax(rates))])
 
 
-def _doubts(its: Scores, at: Operating, states: States, shares: Mapping[str, float]) -> Operating:
+def _doubts(its: Scores, at: Operating, states: States, group: Ints, shares: Mapping[str, float]) -> Operating:
     """The thresholds of doubt, each as low as the share that is asked for its class leaves room.
 
-    Clean frames that are called foam or film wrongly fall under the thresholds of those, which may take a third each of what may be withheld of clean ones.
+    All rows together are given a little more than that share, and each group no less than it: groups not seen differ as these do. Clean frames
+    that are called foam or film wrongly fall under the thresholds of those, which may take a third each of what may be withheld of clean ones.
     """
     wanted = {name: 1 - (1 - share) * (1 - _SPARE) for name, share in shares.items()}
-    levels, withheld = _levels(its), 1 - wanted.get("clean", 0)
+    withheld = 1 - wanted.get("clean", 0)
     for threshold, name, clean in (("doubt_above_foam", "foam", 1 / 3), ("doubt_above_film", "film", 2 / 3), ("doubt_above", "clean", 1)):
-        least = wanted | {"clean": 1 - clean * withheld}
-        k = bisect.bisect_left(levels, True, key=lambda t: _gives(its, replace(at, **{threshold: int(t)}), states, least, {name, "clean"}))
-        at = replace(at, **{threshold: int(levels[min(k, len(levels) - 1)])})
+        at = _doubt(its, at, states, group, threshold, name, shares.get(name, 0), wanted | {"clean": 1 - clean * withheld})
     return at
+
+
+def _doubt(
+    its: Scores, at: Operating, states: States, group: Ints, threshold: str, name: str, least: float, wanted: Mapping[str, float]
+) -> Operating:  # fmt: skip
+    """The operating point with one threshold as low as may be: ``wanted`` shares of all rows, and ``least`` of each group's rows of the class ``name``."""
+    levels, groups = _levels(its), [group == g for g in np.unique(group)]
+
+    def raised(t: int) -> Operating:
+        return replace(at, **{threshold: int(t)})
+
+    def gives(t: int) -> bool:
+        return _gives(its, raised(t), states, wanted, {name, "clean"})
+
+    def gives_each(t: int) -> bool:
+        return gives(t) and all(_gives(its, raised(t), states, {name: least}, (name,), rows) for rows in groups)
+
+    # a group of which other reasons withhold too much leaves nothing to be doubted: then all rows together decide
+    k = bisect.bisect_left(levels, True, key=gives_each if gives_each(levels[-1]) else gives)
+    return raised(levels[min(k, len(levels) - 1)])
 
 
 def without_false_wets(its: Scores, states: States, at: Operating, others: Scores, their_states: States, span_mm: float) -> Operating:
@@ -147,8 +166,9 @@ def _levels(its: Scores) -> Ints:
     return np.unique(np.quantile(its.doubt, np.linspace(0, 1, 401)).astype(np.int64))
 
 
-def _gives(its: Scores, at: Operating, states: States, least: Mapping[str, float], names: Collection[str]) -> bool:
-    """Whether at least the shares ``least`` of the classes named are given."""
+def _gives(its: Scores, at: Operating, states: States, least: Mapping[str, float], names: Collection[str], rows: Mask | None = None) -> bool:
+    """Whether at least the shares ``least`` of the classes named are given, on some rows or on all."""
     classes = {"clean": states.clean, "foam": states.foam & ~states.empty, "film": states.film & ~states.empty}
     given = accepted(its, at)
-    return all(float(given[classes[name]].mean()) >= least.get(name, 0) for name in names if classes[name].any())
+    its_rows = {name: classes[name] if rows is None else classes[name] & rows for name in names}
+    return all(float(given[its_rows[name]].mean()) >= least.get(name, 0) for name in names if its_rows[name].any())

@@ -137,7 +137,9 @@ def parts(make_strip: Make):
     levels = learn_levels(data, rig, recipe, fit, 0, BOARD_SPAN)
     watched = learn_watcher(data, rig, recipe.watch_groups, fit, recipe.watcher, 0, doubt, 20)
     made = parts_of(levels, watched, rig, recipe, data, fit, BOARD_SPAN)
-    at = find_operating(scores_of(made, rig, data, every, BOARD_SPAN), data.level_mm, states_of(data), BOARD_SPAN, {"clean": 0.9, "foam": 0.6, "film": 0.6})
+    at = find_operating(
+        scores_of(made, rig, data, every, BOARD_SPAN), data.level_mm, states_of(data), data.group, BOARD_SPAN, {"clean": 0.9, "foam": 0.6, "film": 0.6}
+    )
     return data, rig, made, at, assemble("m", board, made, at, None, {})
 
 
