@@ -76,7 +76,12 @@ def _fact(liquid: Liquid, what: str, constant: float | None, model: Callable[[fl
     if liquid.model is None:
         raise InputError(where, "isn't known", "", f"add a liquid with it: 'innage liquid add NAME --{what} ...'")
     if temperature_c is None:
-        raise InputError(where, f"follows the model '{liquid.model}' and no temperature is given", "a temperature")
+        raise InputError(
+            where,
+            f"follows the model '{liquid.model}' and no temperature is given",
+            "a temperature",
+            "for levels from a mass: --temperature COLUMN, or --label-temperature-c",
+        )
     low, high = MODELS[liquid.model]
     if not low <= temperature_c <= high:
         raise InputError(where, f"{temperature_c:g} C", f"{low:g} to {high:g} C, where the model '{liquid.model}' holds")
