@@ -6,6 +6,7 @@ import glob
 import re
 import shlex
 import subprocess
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,7 +17,7 @@ from typer.testing import CliRunner
 from innage.cli import app
 
 ROOT = Path(__file__).parents[2]
-OTHERS = ("mkdir", "cc", "./harness")  # what pages call besides innage
+OTHERS = ("mkdir", "cc", "./harness", "my-logger")  # what pages call besides innage
 
 
 @dataclass
@@ -87,8 +88,22 @@ def run_page(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
     return run
 
 
+@pytest.fixture
+def run_line() -> Callable[[str], tuple[int, str]]:
+    """Run one line as pages have them: exit code, and all that was printed."""
+    return execute
+
+
 def execute(line: str) -> tuple[int, str]:
-    """Run one line as a shell would, without one: comments, stars, and one ``<`` or ``>``."""
+    """Run one line as a shell would, without one: comments, stars, one ``<`` or ``>``, and pipes, whose parts are processes of their own."""
+    if " | " in line:
+        code, said = 0, ""
+        for part in line.split(" | "):
+            words = shlex.split(part, comments=True)
+            words = [sys.executable, "-P", "-m", *words] if words[0] == "innage" else words
+            ran = subprocess.run(words, input=said, capture_output=True, text=True, check=False, timeout=120)
+            code, said = max(code, ran.returncode), ran.stdout + ran.stderr * (ran.returncode != 0)
+        return code, said
     words = shlex.split(line, comments=True)
     given = words[words.index("<") + 1] if "<" in words else None
     out = words[words.index(">") + 1] if ">" in words else None

@@ -3,20 +3,47 @@
 from __future__ import annotations
 
 import re
+import shlex
 import shutil
+import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
+import onnx
 import pytest
+from onnx import TensorProto, helper
 
 import innage.demo_data
-from dataset.records import CountLaw, Frames, Limit, Limits, Liquid, Mark, Mounting, NewSession, Pad, Sensor, Source, Tank, Unit
+from dataset.live import Capture
+from dataset.records import (
+    CountLaw,
+    Frames,
+    GroupBy,
+    Limit,
+    Limits,
+    Liquid,
+    Mark,
+    Model,
+    Mounting,
+    NewSession,
+    Pad,
+    Role,
+    Sensor,
+    Source,
+    Tank,
+    Trim,
+    TrimKind,
+    Unit,
+)
 from dataset.store import Store
+from training.program import digest, to_json
+from training.program.builder import Builder
 
 ROOT = Path(__file__).parents[2]
 READINGS = Path(innage.demo_data.__path__[0]) / "levels_tidy.csv"
 Run = Callable[..., dict[str, str]]
+RunLine = Callable[[str], tuple[int, str]]
 
 
 def write_shown(page: str, heading: str, path: Path) -> None:
@@ -130,3 +157,111 @@ def a_session(unit: Unit, liquid: Liquid, mounting: Mounting, number: int, warm_
     frames = Frames(np.arange(100) * 100, counts, None if warm_c is None else np.full(100, warm_c))
     marks = tuple(Mark(10 * k, 10 * k + 10, 10.0 * k) for k in range(10))
     return NewSession(unit, liquid, mounting, frames, marks, Source(f"{number}.csv", f"{number:064d}"))
+
+
+@pytest.mark.slow
+def test_judging(run_page: Run, tmp_path: Path) -> None:
+    """Two models made by hand, the candidate a quarter of a millimetre better; a field log of the unit that the page names."""
+    two_models(tmp_path / "innage.db")
+    rows = "".join(f"{100 * k},{1400 + k},1000,1000\n" for k in range(20))
+    (tmp_path / "field.csv").write_text("t_ms,p0,p1,p2\n" + rows, encoding="utf-8")
+    assert len(run_page("docs/judging.md")) == 4
+    assert (tmp_path / "readings.csv").read_text(encoding="utf-8").startswith("t_ms,low_mm,level_mm,high_mm,validity,flags\n")
+
+
+@pytest.mark.slow
+def test_budget_and_firmware(run_page: Run, run_line: RunLine, tmp_path: Path) -> None:
+    """A bundle between the two checks; the harness, built as the page says, gives every expected reading."""
+    two_models(tmp_path / "innage.db")
+    run_page("docs/budget.md", only=lambda line: "check bundle" not in line)
+    code, said = run_line("innage export first --budget m0plus --out bundle --anyway")
+    assert code == 0, said
+    run_page("docs/budget.md", only=lambda line: "check bundle" in line)
+    assert len(run_page("docs/firmware.md", {"cc ": f"{shlex.quote(sys.executable)} -m ziglang cc "})) == 5
+    vectors = (tmp_path / "bundle" / "vectors.csv").read_text(encoding="utf-8").splitlines()
+    at = vectors[1].split(",").index("low")
+    expected = [line.split(",")[at : at + 5] for line in vectors[2:]]
+    readings = [line.split(",")[:5] for line in (tmp_path / "readings.csv").read_text(encoding="utf-8").splitlines()]
+    assert len(readings) > 1000
+    assert readings == expected
+
+
+def two_models(path: Path) -> None:
+    """Models 'first' and 'second' of a strip of three pads that take a dry trim, on units u0 to u7."""
+    with Store.open(path) as store:
+        mounting, liquid, units = a_bench(store, pads=3, units=[f"u{k}" for k in range(8)])
+        for unit in units:
+            store.add_trim(Trim(unit, mounting, TrimKind.DRY, (1000, 1000, 1000), "2026-01-31", "end-of-line"))
+        sessions = store.add_sessions([a_session(unit, liquid, mounting, k) for k, unit in enumerate(units)])
+        roles = {f"u{k}": Role.FIT if k < 2 else Role.CHOOSE if k < 5 else Role.PROVE for k in range(8)}
+        frozen = store.freeze("set", sessions, GroupBy.UNIT, roles)
+        limits = store.add_limits(Limits("owner", 0, (Limit("p95_abs_mm", 2.0),)))
+        for name, off in (("first", 32), ("second", 16)):
+            b = Builder(name, count_bits=16, channels=3, period_ms=100, span=6400, trim_range=(0, 2000))
+            dry = b.prepare_node("clip", "trim", low=0, high=2000, name="dry", keep=True)
+            rise = b.node("dense", b.node("sub", "counts", dry), weights=((1, 1, 1),), bias=(off,))
+            level = b.node("clip", rise, low=0, high=6400, scale="1/64 mm")
+            made = b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
+            store.add_model(Model(name, digest(made), frozen, limits, "{}", "{}", "{}", to_json(made), float_model()))
+
+
+def float_model() -> bytes:
+    """A float ONNX model that stands in for the one of a training."""
+    ends = [helper.make_tensor_value_info(name, TensorProto.FLOAT, [None, 3]) for name in ("counts", "level_mm")]
+    graph = helper.make_graph([helper.make_node("Neg", ["counts"], ["level_mm"])], "float", ends[:1], ends[1:])
+    return onnx.ModelProto.SerializeToString(helper.make_model(graph, opset_imports=[helper.make_opsetid("", 21)], ir_version=10))
+
+
+BOARD = {"/dev/ttyACM0": "-", "my-logger": "cat frames.txt", "innage log": "cat frames.txt | innage log"}
+
+
+def frames_of(start: int) -> str:
+    """Lines as a board sends them."""
+    return "".join(f"{100 * k},{4000 + k},{4000 + 2 * k}\n" for k in range(start, start + 30))
+
+
+@pytest.mark.slow
+def test_live_capture(run_page: Run, tmp_path: Path) -> None:
+    """A board's lines come by standard input; the open capture of the second block is there anew for each way to go on."""
+    with Store.open(tmp_path / "innage.db") as store:
+        mounting, liquid, units = a_bench(store, pads=2, units=("unit-1",))
+    (tmp_path / "frames.txt").write_text(frames_of(0), encoding="utf-8")
+    assert "30 frames" in "".join(run_page("docs/live-capture.md", BOARD, only=lambda line: "--levels" in line).values())
+    for number, way in enumerate(("capture list", "--resume", "capture seal", "capture discard"), 1):
+        with Store.open(tmp_path / "innage.db") as store:
+            if number != 2:
+                capture = Capture.begin(store, "monday", units[0], liquid, mounting, ())
+                capture.feed(frames_of(100 * number).encode())
+                capture.commit()
+            (tmp_path / "frames.txt").write_text(frames_of(1000), encoding="utf-8")
+        assert "monday" in "".join(run_page("docs/live-capture.md", BOARD, only=lambda line, way=way: way in line).values())
+        with Store.open(tmp_path / "innage.db") as store:
+            assert len(store.open_captures()) == (number == 1)
+
+
+@pytest.mark.slow
+def test_frame_source(run_page: Run, tmp_path: Path) -> None:
+    """Both commands are fed by a file of lines; readings that are there already would be refused."""
+    with Store.open(tmp_path / "innage.db") as store:
+        a_bench(store, pads=2, units=("unit-1",))
+    for start, way in enumerate(("/dev/tty", "my-logger")):
+        (tmp_path / "frames.txt").write_text(frames_of(start), encoding="utf-8")
+        swap = BOARD if start == 0 else {"my-logger": "cat frames.txt"}
+        assert "30 frames" in "".join(run_page("docs/frame-source.md", swap, only=lambda line, way=way: way in line).values())
+
+
+@pytest.mark.slow
+def test_rig(run_page: Run) -> None:
+    """All but the board on a port, which waits for another terminal."""
+    assert len(run_page("docs/rig.md", only=lambda line: "--hold" not in line)) == 7
+
+
+@pytest.mark.slow
+def test_reports(run_page: Run, run_line: RunLine, tmp_path: Path) -> None:
+    """After README's job and a second model of the same set."""
+    readme_job(run_page, tmp_path)
+    run_page("README.md", only=lambda line: line.split()[1] in ("budget", "limits", "freeze", "train") and "check" not in line, shown=False)
+    code, said = run_line("innage train half-steps --name second --family line --limits bench")
+    assert code == 0, said
+    assert len(run_page("docs/reports.md")) == 4
+    assert all((tmp_path / f"{name}.html").stat().st_size > 5000 for name in ("session", "set", "model", "compare"))
