@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shlex
 import shutil
@@ -17,6 +18,7 @@ from onnx import TensorProto, helper
 import innage.demo_data
 from dataset.live import Capture
 from dataset.records import (
+    Budget,
     CountLaw,
     Frames,
     GroupBy,
@@ -30,6 +32,7 @@ from dataset.records import (
     Pad,
     Role,
     Sensor,
+    Session,
     Source,
     Tank,
     Trim,
@@ -37,8 +40,11 @@ from dataset.records import (
     Unit,
 )
 from dataset.store import Store
+from training.array_search import STILL, ArrayRecipe
+from training.array_train import train_array
 from training.program import digest, to_json
 from training.program.builder import Builder
+from training.train import board_of
 
 ROOT = Path(__file__).parents[2]
 READINGS = Path(innage.demo_data.__path__[0]) / "levels_tidy.csv"
@@ -265,3 +271,43 @@ def test_reports(run_page: Run, run_line: RunLine, tmp_path: Path) -> None:
     assert code == 0, said
     assert len(run_page("docs/reports.md")) == 4
     assert all((tmp_path / f"{name}.html").stat().st_size > 5000 for name in ("session", "set", "model", "compare"))
+
+
+@pytest.mark.slow
+def test_retrain(run_page: Run, tmp_path: Path) -> None:
+    """A small canister and a taller one, all made up; the last command is a whole training, which the tests of training have."""
+    with Store.open(tmp_path / "innage.db") as store:
+        liquid = store.add_liquid(Liquid("water"))
+        store.add_budget(Budget("m0plus", "cortex-m0plus", 1, 8192, 512, 512, 20000))
+        limits = store.add_limits(Limits("owner", 0, (Limit("p95_pct_span", 20.0),)))
+        roles = {f"u{k}": Role.FIT if k < 3 else Role.CHOOSE if k < 4 else Role.PROVE for k in range(5)}
+        frozen = store.freeze("canister", filled(store, liquid, 80.0, "u", 5), GroupBy.UNIT, roles)
+        filled(store, liquid, 120.0, "tall-", 12)
+        data = store.frozen_data(frozen)
+        recipe = ArrayRecipe((6,), 16, (6,), STILL, False, "full", steps=15)
+        made = train_array(data, board_of(data), "first", limits, None, None, 0, {}, lambda *_: None, recipes=(recipe,), jobs=1)
+        texts = (json.dumps(made.recipe), "{}", json.dumps(made.metrics), to_json(made.program))
+        store.add_model(Model("first", digest(made.program), frozen, limits, *texts, made.float_onnx))
+    assert len(run_page("docs/retrain.md", only=lambda line: "--ablation" not in line)) == 4
+    with Store.open(tmp_path / "innage.db") as store:
+        assert store.model("second").parent == "first"
+    assert (tmp_path / "curve.svg").stat().st_size > 1000
+
+
+def filled(store: Store, liquid: Liquid, span_mm: float, prefix: str, number: int) -> Sequence[Session]:
+    """Units of the next revision of the canister, each filled once in steps, with dry and full trims."""
+    draw, share = np.random.default_rng(number), np.repeat(np.linspace(0, 1, 17), 3)
+    tank = store.add_tank(Tank("canister", 0, span_mm))
+    pads = tuple(Pad(k, f"p{k}", k * span_mm / 4, span_mm / 5) for k in range(4))
+    mounting = store.add_mounting(Mounting(f"{prefix}front", tank, store.add_sensor(Sensor("strip", 0, pads, 16, CountLaw.RISES, 100))))
+    wet = 1 / (1 + np.exp(-20 * (share[:, None] - np.arange(4) / 4 - 0.1)))
+    wet[:3] = 0
+    marks = tuple(Mark(3 * k, 3 * k + 3, k * span_mm / 16) for k in range(17))
+    sessions = []
+    for k in range(number):
+        unit, dry, swing = store.add_unit(Unit(f"{prefix}{k}")), 20000 + 300 * draw.standard_normal(4), 3000 * (1 + 0.05 * draw.standard_normal())
+        counts = np.rint(dry + swing * wet + 3 * draw.standard_normal(wet.shape)).astype(np.uint32)
+        sessions.append(NewSession(unit, liquid, mounting, Frames(np.arange(51) * 100, counts), marks, Source(f"{k}.csv", f"{number}{k:02d}".ljust(64, "0"))))
+        for kind, at in ((TrimKind.DRY, 0.0), (TrimKind.FULL, 1.0)):
+            store.add_trim(Trim(unit, mounting, kind, tuple(int(v) for v in np.rint(dry + swing * at)), "2026-01-31", "end-of-line"))
+    return store.add_sessions(sessions)
