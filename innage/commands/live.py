@@ -161,7 +161,7 @@ def _report(session: Session, json: bool) -> None:
         emit(facts(session))
         return
     levels = sorted({m.level_mm for m in session.marks})
-    at = f" at {len(levels)} levels from {levels[0]:g} to {levels[-1]:g} mm" if levels else ""
+    at = f" at {len(levels)} levels from {levels[0]:g} to {levels[-1]:g} mm" if levels else "; 'innage mark' gives it levels"
     say(f"session {session.id} from capture {session.source.file}: {session.frames} frames, {labelled(session)} labelled{at}")
     say_warnings(session)
 

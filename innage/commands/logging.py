@@ -324,8 +324,8 @@ def _sentence(session: Session, file: ParsedFile) -> str:
     if session.marks:
         levels = [m.level_mm for m in session.marks]
         # the range is what shows a wrong unit
-        text += f" at {facts['levels']} levels from {min(levels):g} to {max(levels):g} mm"
-    return text
+        return f"{text} at {facts['levels']} levels from {min(levels):g} to {max(levels):g} mm"
+    return f"{text}; levels come from a column (--level, --mass or --poured) or afterwards from 'innage mark'"
 
 
 def say_warnings(session: Session) -> None:

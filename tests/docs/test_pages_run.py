@@ -311,3 +311,22 @@ def filled(store: Store, liquid: Liquid, span_mm: float, prefix: str, number: in
         for kind, at in ((TrimKind.DRY, 0.0), (TrimKind.FULL, 1.0)):
             store.add_trim(Trim(unit, mounting, kind, tuple(int(v) for v in np.rint(dry + swing * at)), "2026-01-31", "end-of-line"))
     return store.add_sessions(sessions)
+
+
+@pytest.mark.parametrize("last", ["innage freeze", pytest.param("innage verify", marks=pytest.mark.slow)])
+def test_own_job(run_page: Run, tmp_path: Path, last: str) -> None:
+    """In an empty folder, on files of invented counts of six pads over a scale's readings."""
+    draw = np.random.default_rng(7)
+    for name, first, foam in (("u1-steps", 0, 0), ("u1-again", 4, 0), ("u2-steps", 2, 0), ("u2-foam", 8, 15)):
+        level = np.repeat(np.linspace(first, 100, 8), 40)
+        wet = np.clip((level[:, None] - 4 - 18 * np.arange(6)) / 16, 0, 1)
+        seen = np.maximum(wet, 0.35 * np.clip((level[:, None] + foam - 4 - 18 * np.arange(6)) / 16, 0, 1))
+        counts = np.rint(8000 + 2500 * seen + 4 * draw.standard_normal(seen.shape)).astype(int)
+        grams = 250 + 5.76 * level + 0.0088 * level**2 / 2  # near enough to the canister's shape
+        rows = [f"{100 * k},{','.join(map(str, c))},22.0,{g:.1f}" for k, (c, g) in enumerate(zip(counts, grams, strict=True))]
+        (tmp_path / f"{name}.csv").write_text("\n".join(["t_ms,p0,p1,p2,p3,p4,p5,temp_c,scale_g", *rows, ""]), encoding="utf-8")
+    order = ["freeze", "train", "export", "verify"]
+    later = order[order.index(last.split()[1]) + 1 :]
+    printed = run_page("docs/own-job.md", only=lambda line: line.split()[1] not in later)
+    assert len(printed) == 21 - len(later)
+    assert "left out" not in "".join(printed.values())

@@ -163,7 +163,8 @@ def test_mapping_or_options(store: Path, tmp_path: Path, refused: Callable[..., 
 
 def test_voiding(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
     """A void session stays in the list with its reason; voiding it again is refused; one without labels says so."""
-    run("log", write(tmp_path / "r.csv", 1), *PAIR, "--time", "t")
+    said = run("log", write(tmp_path / "r.csv", 1), *PAIR, "--time", "t")
+    assert "0 labelled; levels come from a column (--level, --mass or --poured) or afterwards from 'innage mark'\n" in said
     id_ = sessions()[0]["id"]
     assert run("show", id_).endswith("no marks: no frame of this session is labelled\n")
     assert run("void", id_[:8], "--reason", "hose slipped") == f"session {id_} is void: hose slipped\n"
