@@ -37,13 +37,17 @@ def trace(
         found = _exports(opened, digest)
         inside = "" if found else _manifest_inside(content)
         found = found or (_exports(opened, inside) if inside else [])
+        logged = [] if found else [s.id for s in opened.sessions() if s.source.sha256 == digest]
     if found and inside and not json:
         say(f"{file.name}: this archive was packed after the export; the manifest in it is known. Whether its files are as exported: innage verify {file}")
     if json:
         emit({"file": file.name, "sha256": digest, "exports": found})
     elif not found:
         say(f"{file.name}: no export of this store wrote this file (SHA-256 {digest})")
-        say("It may have been changed after the export, or come from another store: compare it with the manifest.json beside it.")
+        if logged:
+            say(f"It is a file that was logged, as session {', '.join(logged)}: 'innage show {logged[0]}'.")
+        else:
+            say("It may have been changed after the export, or come from another store: compare it with the manifest.json beside it.")
     for facts in found if not json else ():
         _show(file.name, digest, facts)
         _show_every(facts) if every else _summarise(facts)

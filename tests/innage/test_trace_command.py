@@ -116,6 +116,14 @@ def test_void_sessions_stand_in_front(store: Store, tmp_path: Path) -> None:
     assert row.rstrip().endswith("simulated, 1 void")
 
 
+def test_a_file_that_was_logged_is_named_as_such(store: Store, tmp_path: Path) -> None:
+    """It is no export, so the exit code stays 1; the session that it was logged as is said. The file of the third session holds '3'."""
+    done = trace(tmp_path, b"3")
+    assert done.exit_code == 1
+    assert f"It is a file that was logged, as session {store.sessions()[2].id}: 'innage show" in done.stdout
+    assert "It may have been changed after the export" in trace(tmp_path, b"none of them").stdout
+
+
 @pytest.mark.usefixtures("store")
 def test_an_archive_packed_later_is_known_by_its_manifest(tmp_path: Path) -> None:
     """A folder zipped by hand is traced through the manifest in it, which is said; one with another manifest is not known."""
