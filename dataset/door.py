@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dataset.records import CountLaw, DoorWarning, Frames, Mark, Mounting, NewSession, Pad, PadRole, Session
+from dataset.records import CountLaw, DoorWarning, Frames, Mark, Mounting, NewSession, Pad, PadRole, Session, Wall
 
 FEWEST_FRAMES = 20  # fewer say nothing about a pad that does not move, or about noise
 SATURATED_SHARE = 0.01  # one frame in a hundred at an end of the range is no stray any more
@@ -38,7 +38,7 @@ class Summary:
     """What later sessions are held against.
 
     ``noise`` and ``dry`` have one number a channel, NaN where unknown: the noise of steady frames and the median under dry marks
-    (level 0), in counts. ``swing`` is how far a mark's median is from the dry one, at most.
+    (level 0, and no film or drops stated), in counts. ``swing`` is how far a mark's median is from the dry one, at most.
     """
 
     mounting: str
@@ -51,7 +51,7 @@ def summarise(session: NewSession | Session, frames: Frames) -> Summary:
     """A session's noise, dry counts and swing."""
     columns = _columns(frames)
     medians = np.array([np.median(columns[:, m.start : m.stop], axis=1) for m in _static(session.marks)]).reshape(-1, len(columns))
-    is_dry = np.array([m.level_mm == 0 for m in _static(session.marks)], dtype=np.bool_)
+    is_dry = np.array([m.level_mm == 0 and not _stated_wet(session, m) for m in _static(session.marks)], dtype=np.bool_)
     unknown = np.full(len(columns), np.nan)
     dry = np.median(medians[is_dry], axis=0) if is_dry.any() else unknown
     swing = np.abs(medians - dry).max(axis=0) if is_dry.any() else unknown
@@ -101,6 +101,11 @@ def check_at_door(new: NewSession, own: Summary, earlier: Sequence[Summary] = ()
 
 def _static(marks: Sequence[Mark]) -> list[Mark]:
     return [m for m in marks if m.level_stop_mm is None]
+
+
+def _stated_wet(session: NewSession | Session, mark: Mark) -> bool:
+    """Whether a film or drops are stated anywhere under a mark: an empty tank that is known not to be dry."""
+    return any(s.start < mark.stop and mark.start < s.stop and {Wall.FILM, Wall.DROPS} & set(s.conditions.wall) for s in session.stretches)
 
 
 def _columns(frames: Frames) -> Columns:

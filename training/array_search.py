@@ -21,6 +21,7 @@ from training.program import LEVEL_UNITS_PER_MM, Builder, shift_round_int
 from training.recipes import Board
 from training.rows import Floats, Ints, Mask, group_weights
 from training.streams import restarted, values_of
+from training.trim_limits import refuse_trims
 from training.trimming import SHARE_ONE, Trimming, find_trimming, kind_names, trim_counts, trim_limits
 from training.watch import ONE, States, doubt_of, fit_watcher, states_of
 
@@ -131,6 +132,7 @@ def prepare_rig(data: FrozenData, board: Board, fit: Mask, rows: Mask, trim: str
     zero = builder.const(0)
     interval = builder.interval(joined)
     program = builder.finish(low=zero, level=zero, high=zero, validity=zero, flags=zero)
+    refuse_trims(program, data, rows, "what the trims to fit on allow", "is it right? take the trim again, or freeze without the unit")
     trims = trim_counts(data, trimming.kinds)
     found = values_of(program, data, rows, trims, (joined, made.shares))
     features, shares = np.zeros((len(rows), width(ALL, board.channels))), np.zeros((len(rows), board.channels))

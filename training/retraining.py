@@ -30,10 +30,11 @@ from training.rows import Ints, Mask
 from training.scoring import tidy
 from training.search import Progress
 from training.train import Trained, board_of, notes_of, versions
+from training.trim_limits import of_model, refuse_trims
 from training.trimming import trim_counts, usable_trims
 
 OLD, TOGETHER, ALONE = "old model, new trims", "old and new together", "new alone"
-STEPS, FIT_ROWS = 400, 6000  # of each refit: frames of one session are alike, and the ways are to be told apart, not polished
+STEPS, FIT_ROWS = 60, 6000  # of each refit: frames of one session are alike, and the ways are to be told apart, not polished
 CURVE_STEPS, CURVE_ROWS = 30, 1200  # steps of a fit of the curve, and its frames of each tank
 COUNTS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64)
 FEWEST_ALONE = 2  # what a unit not seen would do can't be learnt from one
@@ -141,7 +142,10 @@ def _ways(case: _Case, model: Model, budget: Budget | None, cost: CostModel | No
         say(way, number, 3)
         try:
             if way == OLD:
-                ways.append(_old_way(from_json(model.program, f"model '{model.name}'"), case))
+                program = from_json(model.program, f"model '{model.name}'")
+                every = np.ones(len(case.new.session), np.bool_)
+                refuse_trims(program, case.new, every, of_model(model.name), "the old model would answer such a trim with a sensor fault")
+                ways.append(_old_way(program, case))
             elif data is not None:
                 thin, notes, trim = thinned_fit(data, FIT_ROWS), notes_of(data), case.recipe.trim
                 with threadpool_limits(limits=1):

@@ -63,10 +63,10 @@ def find_difference(
 ) -> dict[str, Any]:
     """What the command prints, as JSON-ready facts; the prove groups, where they are asked for, are opened and counted."""
     from innage.commands.freezing import set_reference
-    from innage.trim_limits import refuse_trims
     from training.comparing import compare as difference
     from training.judging import judge_model
     from training.program import from_json
+    from training.trim_limits import of_model, refuse_trims
 
     models = (opened.model(first), opened.model(second))
     its = models[0].frozen if frozen is None else opened.frozen_set(frozen)
@@ -76,7 +76,7 @@ def find_difference(
     _refuse_seen(opened, its, data, role, models)
     for model in models:
         hint = "both models need units whose trims they take: name a frozen set of the tank that both are for with --frozen"
-        refuse_trims(model, from_json(model.program, f"model '{model.name}'"), data, data.rows(role), hint)
+        refuse_trims(from_json(model.program, f"model '{model.name}'"), data, data.rows(role), of_model(model.name), hint)
     judged: list[Judged] = []
     with progress("judging") as shown:
         for model in models:

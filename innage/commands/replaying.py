@@ -56,8 +56,8 @@ def replay(
     from dataset.errors import InputError
     from dataset.reading import read_file
     from export.replaying import replay as through_c
-    from innage.trim_limits import refuse_trim
     from training.program import from_json
+    from training.trim_limits import of_model, refuse_trim
 
     if json and out is None:
         raise InputError("--json", "no --out beside it", "a file for the readings", "--json prints the summary")
@@ -69,7 +69,14 @@ def replay(
     its = chosen.frozen.sessions[0].mounting
     if its_trim is not None:
         whose = "--trim" if unit is None else f"unit {unit}"
-        refuse_trim(chosen, program, [int(count) for count in its_trim], its, whose, "firmware would answer such a trim with a sensor fault; take it again")
+        refuse_trim(
+            program,
+            [int(count) for count in its_trim],
+            its,
+            whose,
+            of_model(chosen.name),
+            "firmware would answer such a trim with a sensor fault; take it again",
+        )
     parsed = read_file(file, columns, its.sensor, its.tank)
     found = through_c(program, parsed.frames, its_trim)
     _write(out, readings_csv(program, parsed, found))

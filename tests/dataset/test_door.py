@@ -12,7 +12,24 @@ from numpy.typing import NDArray
 
 import innage.demo_data
 from dataset.reading import read_file
-from dataset.records import ColumnMapping, CountLaw, DoorWarning, LevelUnit, Liquid, Mounting, NewSession, Pad, PadRole, Sensor, Session, Tank, Unit
+from dataset.records import (
+    ColumnMapping,
+    Conditions,
+    CountLaw,
+    DoorWarning,
+    LevelUnit,
+    Liquid,
+    Mounting,
+    NewSession,
+    Pad,
+    PadRole,
+    Sensor,
+    Session,
+    Stretch,
+    Tank,
+    Unit,
+    Wall,
+)  # fmt: skip
 from dataset.store import Store
 
 PADS = (*(Pad(k, f"p{k}", 10.0 * k, 10.0, 5.0) for k in range(4)), Pad(4, "ref", 60.0, 5.0, 5.0, role=PadRole.REFERENCE))
@@ -41,14 +58,16 @@ class Door:
         self.mounting = store.add_mounting(Mounting("m", self.tank, self.sensor))
         self.unit, self.liquid = store.add_unit(Unit("u")), store.add_liquid(Liquid("water", 80.0))
 
-    def log(self, t_ms: NDArray[np.int64], counts: Counts, levels: Counts = LEVELS, mounting: Mounting | None = None) -> Session:
+    def log(
+        self, t_ms: NDArray[np.int64], counts: Counts, levels: Counts = LEVELS, mounting: Mounting | None = None, stretches: tuple[Stretch, ...] = ()
+    ) -> Session:
         """Write a file, read it, log it; the session as the store gives it back."""
         path = self.folder / f"run{len(self.store.sessions())}.csv"
         whole = np.clip(np.rint(counts), 0, 4095).astype(int)
         rows = [f"{t},{','.join(map(str, row))},{level:g}" for t, row, level in zip(t_ms, whole.tolist(), levels, strict=True)]
         path.write_text("\n".join(["t," + ",".join(p.name for p in PADS) + ",level", *rows]) + "\n")
         parsed = read_file(path, COLUMNS, self.sensor, self.tank)
-        new = NewSession(self.unit, self.liquid, mounting or self.mounting, parsed.frames, parsed.marks, parsed.source)
+        new = NewSession(self.unit, self.liquid, mounting or self.mounting, parsed.frames, parsed.marks, parsed.source, stretches=stretches)
         return self.store.session(self.store.add_sessions([new])[0].id)
 
     def history(self, sessions: int = 4) -> None:
@@ -163,6 +182,20 @@ def test_dry_that_looks_wet(door: Door) -> None:
     assert "at level 0 pad p0 reads 140" in the_one(found, "dry looks wet")
     assert "20 % of its swing: residue" in found.warnings[0].sentence
     assert log(81, -0.2).warnings == ()
+
+
+@pytest.mark.parametrize("wall", [Wall.FILM, Wall.DROPS])
+def test_an_empty_tank_that_is_said_to_be_wet_is_no_warning(door: Door, wall: Wall) -> None:
+    """A film or drops that are stated explain wet pads at level 0; neither do such marks become the unit's dry counts for later sessions."""
+    door.history(3)
+    t_ms, counts = clean(84)
+    counts[LEVELS == 0, 0] += 0.2 * SWING
+    stated = (Stretch(0, len(LEVELS), Conditions(wall=(wall,))),)
+    for _ in range(4):
+        counts[:, 1] += 1  # readings of its own
+        assert door.log(t_ms, counts, stretches=stated).warnings == ()
+    counts[:, 1] += 1
+    assert "at level 0 pad p0" in the_one(door.log(t_ms, counts), "dry looks wet")
 
 
 def test_dry_counts_of_another_mounting_are_no_measure(door: Door) -> None:

@@ -180,6 +180,20 @@ def test_all_ways_are_compared_on_groups_held_out(made, new: FrozenData) -> None
 
 
 @pytest.mark.slow
+def test_trims_that_the_old_model_does_not_take_are_named(old: FrozenData, new: FrozenData) -> None:
+    """One unit's dry trim beyond what the old model declares, and what a new one could: said by unit, kind and pad."""
+    first = new.frozen.trims[0]
+    odd = replace(first, counts=(first.counts[0] + 8000, *first.counts[1:]))
+    data = replace(new, frozen=replace(new.frozen, trims=(odd, *new.frozen.trims[1:])))
+    with pytest.raises(InputError) as told:
+        retrain(model_of(old), old, data, name="second", limits=LIMITS, budget=None, cost=None, seed=0, steps=5, jobs=1)
+    where = f"unit {first.unit.name} on mounting later, {first.kind.value} trim, pad p0: {odd.counts[0]}; expected "
+    assert str(told.value).count(where) == 3
+    assert "the limits of trims that model first declares" in str(told.value)
+    assert "what the trims to fit on allow" in str(told.value)
+
+
+@pytest.mark.slow
 def test_the_old_program_reads_the_same_liquid_at_the_new_pads(made) -> None:
     """Its levels are moved by a quarter, as the pads were: the error stays of the size that it had; unmoved it would be a quarter of the level."""
     _, its, _ = made
