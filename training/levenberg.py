@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +22,7 @@ Singles = NDArray[np.float32]
 Layers = tuple[tuple[Floats, Floats], ...]
 _BLOCK = 4096  # rows at once: bounds the memory of the Jacobian
 _DAMPING, _RAISE, _LOWER, _TRIES = 1e-2, 4.0, 0.2, 10
-_TRIAL_SHARE = 4  # a start is tried for so large a part of the steps
+_TRIAL_SHARE, _TRIAL_ROWS = 4, 3000  # a start is tried for so large a part of the steps, on so many rows
 _STALLED, _STALLED_OVER = 1e-4, 10  # so little gain over so many steps ends the fit
 _SPREAD = 0.5  # standard deviation and centre of what units see at the start: about where they bend
 
@@ -44,16 +44,23 @@ class Task:
 def fit_layers(task: Task, hidden: Sequence[int], seed: int, steps: int, starts: int = 1) -> Layers:
     """Layers, first to last, of a net fitted in at most ``steps`` steps; hidden units clipped to 0..1, the last layer linear.
 
-    Where a fit ends depends on where it begins. Of several ``starts``, each goes a few steps, and the one of the least loss goes on.
+    Where a fit ends depends on where it begins. Of several ``starts``, each goes a few steps on some of the rows, and the one of the least loss goes on.
     """
     sizes, rng = (task.x.shape[1], *hidden, task.y.shape[1]), np.random.default_rng(seed)
     if starts == 1:
         return _fitted(task, sizes, _start(sizes, rng), steps)
-    first = max(steps // _TRIAL_SHARE, 1)
+    first, some = max(steps // _TRIAL_SHARE, 1), _thinned(task)
     with threadpool_limits(limits=1):
-        tried = [_descend(task, sizes, _start(sizes, rng), first) for _ in range(starts)]
-        best = min(tried, key=lambda at: _loss(task, sizes, at))
+        tried = [_descend(some, sizes, _start(sizes, rng), first) for _ in range(starts)]
+        best = min(tried, key=lambda at: _loss(some, sizes, at))
         return _layers(_descend(task, sizes, best, steps - first), sizes)
+
+
+def _thinned(task: Task) -> Task:
+    """Every so many of the rows, at least :data:`_TRIAL_ROWS` where there are as many: enough to tell starts apart."""
+    every = max(len(task.x) // _TRIAL_ROWS, 1)
+    weights = task.weights[::every]
+    return replace(task, x=task.x[::every], y=task.y[::every], weights=weights / weights.sum())
 
 
 def improve_layers(task: Task, layers: Layers, steps: int) -> Layers:
