@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import platform
 import re
 import shlex
 import shutil
+import sys
 from pathlib import Path
 
 import pytest
@@ -14,6 +16,7 @@ import innage
 from innage.cli import app
 
 README = Path(__file__).parents[2] / "README.md"
+AS_IN_README = sys.version_info[:2] == (3, 11) and platform.machine() == "x86_64"  # a bundle's report names both, so that its hash differs elsewhere
 READINGS = Path(str(innage.__file__)).parent / "demo_data" / "levels_tidy.csv"
 
 
@@ -50,6 +53,8 @@ def test_the_job_is_as_shown(until: str, tmp_path: Path, monkeypatch: pytest.Mon
         printed += "\n" + done.output
         for line in lines:
             expected = plain(line).removesuffix("(...)").strip()
+            if re.fullmatch("[0-9a-f]{12}", expected) and not AS_IN_README:
+                continue
             assert expected in plain(printed), (words, line)
             shown += bool(expected)
     assert shown > (2 if until == "innage train" else 40)
