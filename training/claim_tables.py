@@ -84,6 +84,7 @@ def rate_rows(claims: Figures) -> list[tuple[str, str]]:
         ("longest withheld", _seconds(claims, "longest_withheld_s")),
         ("longest wrong by more than 5 % of span", _seconds(claims, "longest_wrong_s")),
         *((f"{flag} flagged", _flag(_part(_part(claims, "flags"), flag), flag)) for flag in ("foam", "film")),
+        *_joint_rows(_part(claims, "joint")),
         ("filling less draining, clean (hysteresis)", _millimetres(claims.get("hysteresis_mm"))),
         ("band", _band(_part(claims, "band"))),
         *_power_on_rows(_part(claims, "power_on")),
@@ -101,6 +102,18 @@ def _episodes(claims: Figures, what: str) -> str:
 
 def _episodes_by(its: Figures) -> str:
     return "; ".join(f"{name} {row['wrong']} of {row['episodes']} episodes" for name, row in its.items() if row.get("episodes"))
+
+
+def _joint_rows(its: Figures) -> list[tuple[str, str]]:
+    if not its:
+        return []
+    shares = (f"{name} {percent(its[f'{name}_share']):g} %" for name in ("level", "flags", "validity", "all"))
+    goes = (
+        f"{what}: {short(row['p95_mm']):g} mm, {percent(row['withheld_share']):g} % withheld"
+        for what in ("right", "wrong")
+        if (row := _part(its, f"flags_{what}")).get("p95_mm") is not None
+    )
+    return [("right: level within 2 % of span, flags, validity, all of them", ", ".join(shares)), ("P95 where the flags are", "; ".join(goes))]
 
 
 def _least(text: str, least: object) -> str:

@@ -24,6 +24,7 @@ from training.scoring import tidy
 from training.streams import values_of
 from training.watch import States, states_of
 
+JOINT_SHARE = 0.02  # of the span: a level no further off is right in the joint score; our own judgement
 _LEVEL_BANDS = 10
 _TEMPERATURE_BAND_K = 10
 
@@ -162,6 +163,7 @@ def figures_of(its: Judged) -> dict[str, Any]:
         "false_dry": episodes(its, its.label_mm > WET_SHARE * its.span_mm, its.false_dry),
         **_recognised(its),
         "flags": {name: confusion(its, name, truth) for name, truth in (("foam", its.states.foam), ("film", its.states.film))},
+        "joint": joint(its),
         "longest_withheld_s": longest_s(its, ~its.accepted),
         "longest_wrong_s": longest_s(its, its.accepted & (np.abs(np.nan_to_num(its.error_mm)) > WET_SHARE * its.span_mm)),
         "hysteresis_mm": hysteresis(its),
@@ -273,6 +275,31 @@ def confusion(its: Judged, flag: str, truth: Mask) -> dict[str, Any]:
     return {
         "frames_with": int(truth.sum()), "flagged_share": tidy(raised[truth].mean()) if truth.any() else None,
         "frames_without": int((~truth).sum()), "false_flag_share": tidy(raised[~truth].mean()) if (~truth).any() else None,
+    }  # fmt: skip
+
+
+def joint(its: Judged) -> dict[str, Any]:
+    """How often level, flags and validity are right, each and all together (shares of frames, mean over groups), and what wrong flags go with.
+
+    Level: given, and off by at most 2 % of the span. Flags, of frames with liquid: foam and film as stated. Validity: a reading is given, a dry tank is
+    called empty and a fuller one is not. ``flags_right`` and ``flags_wrong``: P95 of the error in mm and the withheld share, of frames with liquid.
+    """
+    liquid = ~its.states.empty
+    raised = {name: (its.flags & FLAG_BITS[name]) != 0 for name in ("foam", "film")}
+    flags = (raised["foam"] == its.states.foam) & (raised["film"] == its.states.film) | ~liquid
+    level = its.accepted & (np.abs(np.nan_to_num(its.error_mm)) <= JOINT_SHARE * its.span_mm)
+    validity = its.accepted & ~its.false_dry & ((its.validity == EMPTY) | ~its.states.dry)
+    every = np.ones(len(flags), np.bool_)
+    right = {"level": level, "flags": flags, "validity": validity, "all": level & flags & validity}
+    return {f"{name}_share": tidy(by_group(its, every, its_rows).mean()) for name, its_rows in right.items()} | {
+        "flags_right": _what_goes_with(its, liquid & flags), "flags_wrong": _what_goes_with(its, liquid & ~flags),
+    }  # fmt: skip
+
+
+def _what_goes_with(its: Judged, rows: Mask) -> dict[str, float | None]:
+    size = np.abs(its.error_mm[rows & its.accepted])
+    return {
+        "p95_mm": tidy(np.quantile(size, 0.95)) if len(size) else None, "withheld_share": tidy(1 - its.accepted[rows].mean()) if rows.any() else None
     }  # fmt: skip
 
 

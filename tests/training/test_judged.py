@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from training.judged import Judged, episodes, errors, figures_of, longest_s, runs
+from training.judged import Judged, episodes, errors, figures_of, joint, longest_s, runs
+from training.program import FLAG_BITS
 from training.rows import Mask
 from training.watch import States
 
@@ -105,3 +106,31 @@ def test_levels_beyond_those_of_the_fit() -> None:
 def test_figures_of_bands_that_somebody_chose_say_so() -> None:
     assert figures_of(replace(empties(2), ordered=True))["ordered"]
     assert "ordered" not in figures_of(empties(2))
+
+
+def test_level_flags_and_validity_are_scored_together() -> None:
+    """Ten frames of liquid at 50 of 100 mm, half of them under foam; by hand: one 3 mm off, one withheld, two foams not flagged, one of these 1 mm off."""
+    its = empties(1)
+    no = np.zeros(FRAMES, np.bool_)
+    foam = np.arange(FRAMES) >= 5
+    its = replace(
+        its, label_mm=np.full(FRAMES, 50.0), level_mm=np.full(FRAMES, 50.0), states=States(foam, no, no, no, ~foam), flags=np.where(foam, FLAG_BITS["foam"], 0)
+    )
+    its.level_mm[0] = 53.0
+    its.level_mm[1], its.validity[1] = np.nan, 0
+    its.flags[[8, 9]] = 0
+    its.level_mm[9] = 51.0
+    found = joint(its)
+    assert {name: found[f"{name}_share"] for name in ("level", "flags", "validity", "all")} == {"level": 0.8, "flags": 0.8, "validity": 0.9, "all": 0.6}
+    assert found["flags_right"] == {"p95_mm": pytest.approx(0.7 * 3.0), "withheld_share": 0.125}
+    assert found["flags_wrong"] == {"p95_mm": pytest.approx(0.95), "withheld_share": 0.0}
+
+
+def test_validity_of_dry_tanks() -> None:
+    """A dry tank read as a level is given, and right in level where that is 0, but not in validity."""
+    its = empties(2)
+    its = replace(its, states=replace(its.states, dry=its.states.empty))
+    its.validity[:FRAMES] = 2
+    found = joint(its)
+    assert (found["level_share"], found["flags_share"], found["validity_share"], found["all_share"]) == (1.0, 1.0, 0.5, 0.5)
+    assert found["flags_wrong"] == {"p95_mm": None, "withheld_share": None}
