@@ -11,6 +11,7 @@ import pytest
 from numpy.typing import NDArray
 
 import innage.demo_data
+from dataset.door import SLICE_FRAMES, SLICES, _slice_medians
 from dataset.reading import read_file
 from dataset.records import (
     ColumnMapping,
@@ -162,6 +163,15 @@ def test_noise_against_the_units_history(door: Door) -> None:
     found = door.log(*noisy(63))
     assert "pad ref has a noise of " in the_one(found, "noise")
     assert "in this unit's last 3 sessions" in found.warnings[0].sentence
+
+
+@pytest.mark.parametrize("frames", [8, 9, 15, 32, 37, 101])
+def test_slices_are_those_of_numpy(frames: int) -> None:
+    """Medians of slices, all pads at once, are those of each pad cut by numpy's ``array_split``."""
+    counts = np.random.default_rng(frames).integers(0, 4096, (3, frames), np.int32)
+    slices = min(SLICES, frames // SLICE_FRAMES)
+    expected = [[np.median(part) for part in np.array_split(pad, slices)] for pad in counts]
+    assert _slice_medians(counts, slices).tolist() == expected
 
 
 def test_dry_that_looks_wet(door: Door) -> None:

@@ -90,6 +90,13 @@ def test_without_a_time_column(tmp_path: Path) -> None:
     assert found.frames.temperature_c is None
 
 
+def test_lines_of_blanks_are_no_frames_of_a_single_column(tmp_path: Path) -> None:
+    """With one column alone a line of blanks looks like an empty cell, which it is not."""
+    one = Sensor("one", 1, (Pad(0, "a", 0, 50),), 16, CountLaw.RISES, 100)
+    found = read(tmp_path, "a\n1\n  \n2\n\n3\n", ColumnMapping("m", ("a",)), one)
+    assert found.frames.counts[:, 0].tolist() == [1, 2, 3]
+
+
 def test_units_of_time_and_level(tmp_path: Path) -> None:
     """Seconds become milliseconds; centimetres and fractions of the span become millimetres without rounding dust."""
     text = "t,a,b,level\n0.0,1,1,0.07\n0.1,1,1,0.07\n0.2004,1,1,1\n"
