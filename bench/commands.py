@@ -14,7 +14,7 @@ from pathlib import Path
 
 from measuring import Goal, Row, Way, in_turns, timed_row
 
-from dataset.listing import session_lines
+from dataset.store.listing import session_lines
 
 ROUNDS = 15
 _APP = '''

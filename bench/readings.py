@@ -27,7 +27,7 @@ import pyarrow.csv
 from invented import CHANNELS, COLUMNS, CSV_NOISE, PADS, register, table
 from measuring import Goal, Row, Way, exact, in_turns, timed_row
 
-from dataset.reading import read_file
+from dataset.admission.session_files import read_file
 from dataset.records import FrozenData, GroupBy, NewSession, Role
 from dataset.store import Store
 

@@ -52,7 +52,7 @@ __all__ = [
 class Tank:
     """One frozen shape of a vessel. ``span_mm`` is the usable height above the datum, ``headspace_mm`` what is left above that.
 
-    ``profile`` is canonical JSON, read by ``dataset.profiles.profile_of``. The vessel grows by ``expansion_per_k`` of its lengths for
+    ``profile`` is canonical JSON, read by ``dataset.tanks.profile.profile_of``. The vessel grows by ``expansion_per_k`` of its lengths for
     each kelvin above ``reference_c``, at which the profile holds.
     """
 
@@ -74,7 +74,7 @@ class Tank:
 class Liquid:
     """Relative permittivity, conductivity in S/m and density in kg/m3 at ``temperature_c``; None where unknown.
 
-    ``model`` names functions of temperature that stand in for permittivity and density (see ``dataset.liquids``); ``source`` says
+    ``model`` names functions of temperature that stand in for permittivity and density (see ``dataset.labels.liquids``); ``source`` says
     where the values are from.
     """
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dataset.errors import InputError
-from dataset.profiles import Profile
+from dataset.tanks.profile import Profile
 from training.program import INT32_MAX, LEVEL_UNITS_PER_MM, Array
 
 _FEWEST_ML, _SHARE = 1.0, 0.002  # the error that a table may have: this, or this share of the full tank

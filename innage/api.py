@@ -56,10 +56,10 @@ def log_file(
         InputError: a file that cannot be used, with line and column; nothing is stored then.
         NotFoundError: a name that the store does not have.
     """
-    from dataset.checks import check_mapping
-    from dataset.conditions import read_conditions
-    from dataset.marking import Labelling
-    from dataset.reading import read_file
+    from dataset.admission.rules import check_mapping
+    from dataset.admission.session_files import read_file
+    from dataset.labels.conditions import read_conditions
+    from dataset.labels.marking import Labelling
 
     its, its_liquid = store.mounting(mounting), store.liquid(liquid)
     chosen = store.mapping(columns) if isinstance(columns, str) else columns or ColumnMapping("columns", its.sensor.channel_names)
@@ -100,7 +100,7 @@ def freeze(
     Raises:
         InputError: groups that are not there, without a role or with two, void sessions, mixed sensors, or a mark that lies in no band.
     """
-    from dataset.freezing import groups_of, named_roles, spread_roles
+    from dataset.coverage.roles import groups_of, named_roles, spread_roles
     from innage.choosing import choose
 
     by = _one_of(GroupBy, group_by, "group_by")

@@ -53,7 +53,7 @@ def frame_table(store: Store, session: Session | str) -> pd.DataFrame:
     import numpy as np
     import pandas as pd
 
-    from dataset.freezing import levels_of
+    from dataset.coverage.roles import levels_of
 
     its = store.session(session) if isinstance(session, str) else session
     frames = store.frames(its, verify=True)
@@ -141,7 +141,7 @@ def log_table(
     """
     import hashlib
 
-    from dataset.conditions import read_conditions
+    from dataset.labels.conditions import read_conditions
     from dataset.records import NewSession, Source, Stretch
 
     its = store.mounting(mounting)
@@ -192,7 +192,7 @@ def _marks(table: pd.DataFrame) -> tuple[Mark, ...]:
 
     import numpy as np
 
-    from dataset.marking import runs
+    from dataset.labels.marking import runs
     from dataset.records import Mark
 
     if "level_mm" not in table.columns:

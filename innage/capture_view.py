@@ -17,7 +17,7 @@ from innage.output import console
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
-    from dataset.live import View
+    from dataset.live.capture import View
 
 BAR_CELLS = 40
 TALL = 24  # more channels than this stand in two columns

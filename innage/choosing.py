@@ -10,8 +10,8 @@ from dataset.errors import InputError
 from dataset.records import GroupBy, Session
 
 if TYPE_CHECKING:
+    from dataset.coverage.temperature_bands import TemperatureBands
     from dataset.store import Store
-    from dataset.temperature_bands import TemperatureBands
 
 
 @dataclass(frozen=True)
@@ -39,7 +39,7 @@ def choose(
     Raises:
         InputError: nothing to freeze, edges or a width where the groups are something else, or both.
     """
-    from dataset.freezing import check_sessions
+    from dataset.coverage.roles import check_sessions
 
     if group_by is not GroupBy.TEMPERATURE and (edges_c or kelvin is not None):
         raise InputError("--edges-c" if edges_c else "--kelvin", f"groups by {group_by}", f"groups by {GroupBy.TEMPERATURE}, which alone have bands")
@@ -68,7 +68,7 @@ def _on_tank(sessions: Sequence[Session], ref: str) -> list[Session]:
 
 def _by_temperature(store: Store, its: Choice, edges_c: Sequence[float], kelvin: float | None, leave_out: bool) -> Choice:
     """The choice with its bands; without the sessions that have a mark that nobody measured the temperature of, unless they were named."""
-    from dataset.temperature_bands import KELVIN, TemperatureBands, bands_of_width, check_edges, unmeasured
+    from dataset.coverage.temperature_bands import KELVIN, TemperatureBands, bands_of_width, check_edges, unmeasured
 
     means = store.mark_temperatures(its.sessions)
     cold = [s for s in its.sessions if unmeasured(means[s.sha256])] if leave_out else []

@@ -12,13 +12,13 @@ from innage.options import DEFAULT_STORE
 
 
 def names_of(kind: str) -> Callable[[typer.Context, str], list[str | tuple[str, str]]]:
-    """A completer for the names of a kind (``tank``, ``unit``, ``session``, ...; see :func:`dataset.listing.names`).
+    """A completer for the names of a kind (``tank``, ``unit``, ``session``, ...; see :func:`dataset.store.listing.names`).
 
     It reads the store that ``--store`` or INNAGE_STORE names and gives nothing where that cannot be read: a key press is no place for an error.
     """
 
     def complete(ctx: typer.Context, incomplete: str) -> list[str | tuple[str, str]]:
-        from dataset.listing import names, session_lines
+        from dataset.store.listing import names, session_lines
 
         store = Path(ctx.params.get("store") or os.environ.get("INNAGE_STORE") or DEFAULT_STORE)
         if kind == "session":

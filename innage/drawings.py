@@ -27,7 +27,7 @@ def draw_tank(path: Path, tank: Tank, mounting: Mounting | None = None) -> None:
 
     Raises InputError where the tank has no profile, or the mounting is on another tank.
     """
-    from dataset.profiles import profile_of
+    from dataset.tanks.profile import profile_of
 
     if mounting is not None and mounting.tank != tank:
         on = f"is on tank {mounting.tank.name}@{mounting.tank.revision}"

@@ -10,8 +10,8 @@ import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
-from dataset.disk import sync_folder
 from dataset.errors import InputError
+from dataset.files.disk import sync_folder
 
 
 def check_target(out: Path, model_sha256: str) -> None:

@@ -110,7 +110,7 @@ def check_place(out: Path, zipped: bool, model: Model) -> Path:
 def volume_of(model: Model) -> VolumeTable:
     """The table of volumes of the one tank behind the model; InputError where there are several, or the tank has no profile."""
     from dataset.errors import InputError
-    from dataset.profiles import profile_of
+    from dataset.tanks.profile import profile_of
     from export.volume import volume_table
     from training.program import from_json
 

@@ -13,7 +13,7 @@ from innage.figures import figure, fitted, ink_on
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from dataset.gaps import Gaps, Line
+    from dataset.coverage.gaps import Gaps, Line
 
 ROW_IN = 0.34  # height of a row, inches
 LABEL, TITLE = 72, 80  # characters of a row's label and of the title on a line

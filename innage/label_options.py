@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from dataset.marking import Labelling
+    from dataset.labels.marking import Labelling
     from dataset.records import Liquid
 
 TareOption = Annotated[float, typer.Option("--tare-g", help="What the scale shows with the tank empty, g.")]
@@ -25,7 +25,7 @@ AirOption = Annotated[float, typer.Option("--air-density", help="Density of the 
 
 def labelling_of(liquid: Liquid, *given: float | None) -> Labelling:
     """The values of these options, in their order, checked."""
-    from dataset.marking import Labelling, check_labelling
+    from dataset.labels.marking import Labelling, check_labelling
 
     made = Labelling(liquid, *given)  # type: ignore[arg-type]
     check_labelling(made)

@@ -69,7 +69,7 @@ def keep(store: Store, made: Trained, name: str, its: FrozenSet, limits: Limits 
 
 def refuse_known(store: Store, name: str) -> None:
     """A name that is taken is refused before the work, not after it."""
-    from dataset.checks import check_name
+    from dataset.admission.rules import check_name
     from dataset.errors import InputError
 
     check_name("model", name)

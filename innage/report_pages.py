@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from dataset.conditions import conditions_text
+from dataset.labels.conditions import conditions_text
 from export.c_header import CAUTIONS
 from export.html_page import cautions, heading, origin_said, page
 from export.html_text import badge, cell, counted, figure, folded, html_table, unbroken
@@ -20,7 +20,7 @@ from export.plots import response_plot
 from export.report import FEW_SESSIONS
 
 if TYPE_CHECKING:
-    from dataset.gaps import Gaps
+    from dataset.coverage.gaps import Gaps
     from dataset.records import Frames, FrozenSet, Session
 
 CAUTION = " ".join(CAUTIONS)
@@ -110,7 +110,7 @@ def _on(session: Session) -> str:
 
 def _responses(session: Session, frames: Frames) -> list[tuple[str, list[tuple[float, float]]]]:
     """For each pad (mean level, share of its own range) by bins of the level; pads that never move are left out."""
-    from dataset.freezing import levels_of
+    from dataset.coverage.roles import levels_of
 
     if not session.marks:
         return []

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from dataset.conditions import conditions_text
+from dataset.labels.conditions import conditions_text
 from dataset.records import Frames, Session
 from innage.figures import figure, fitted
 

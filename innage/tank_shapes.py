@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 from dataset.errors import InputError
 
 if TYPE_CHECKING:
-    from dataset.profile_shapes import Section
-    from dataset.profiles import Profile
+    from dataset.tanks.profile import Profile
+    from dataset.tanks.shapes import Section
 
 ENDS = "flat, ellipsoidal:DEPTH, spherical:DEPTH, conical:DEPTH or torispherical:F:K"
 SECTIONS = (
@@ -65,15 +65,15 @@ def read_shape(options: ShapeOptions, inner_mm: float | None, datum_mm: float) -
         if datum_mm:
             raise InputError("--datum-mm", f"{datum_mm:g}", "a shape beside it, such as --box 120x80")
         return None
-    from dataset.profiles import Profile
+    from dataset.tanks.profile import Profile
 
     return Profile(_sections(options, inner_mm, datum_mm), datum_mm)
 
 
 def _sections(options: ShapeOptions, inner_mm: float | None, datum_mm: float) -> tuple[Section, ...]:
-    from dataset.profile_mesh import read_mesh
-    from dataset.profile_shapes import Cone
-    from dataset.profile_tables import read_strapping
+    from dataset.tanks.mesh import read_mesh
+    from dataset.tanks.shapes import Cone
+    from dataset.tanks.strapping import read_strapping
 
     if options.box is not None or options.cylinder is not None:
         return (_prism(options, inner_mm, datum_mm),)
@@ -94,7 +94,7 @@ def _sections(options: ShapeOptions, inner_mm: float | None, datum_mm: float) ->
 
 def _prism(options: ShapeOptions, inner_mm: float | None, datum_mm: float) -> Section:
     """A box or an upright cylinder, as high as span and headspace say."""
-    from dataset.profile_shapes import Box, Cylinder
+    from dataset.tanks.shapes import Box, Cylinder
 
     if inner_mm is None:
         raise InputError("--span-mm", "isn't given", "the usable height: this shape has none of its own")
@@ -105,7 +105,7 @@ def _prism(options: ShapeOptions, inner_mm: float | None, datum_mm: float) -> Se
 
 
 def _lying(diameter: float, length: float, ends: str) -> Section:
-    from dataset.profile_lying import LyingCylinder
+    from dataset.tanks.lying import LyingCylinder
 
     form, *texts = ends.split(":")
     wanted = {"flat": 0, "ellipsoidal": 1, "spherical": 1, "conical": 1, "torispherical": 2}.get(form)
@@ -119,7 +119,7 @@ def _lying(diameter: float, length: float, ends: str) -> Section:
 
 def _section(text: str, lowest: bool) -> Section:
     """One ``--section``; ends bulge down where they are the lowest, and up elsewhere."""
-    from dataset.profile_shapes import Box, Cone, Cylinder, Dish, Taper, TorisphericalDish
+    from dataset.tanks.shapes import Box, Cone, Cylinder, Dish, Taper, TorisphericalDish
 
     form, *texts = text.split(":")
     sizes = SIZES.get(form)

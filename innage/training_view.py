@@ -65,7 +65,7 @@ def _show_limits(answers: list[Facts]) -> None:
     if not answers:
         say("No limits were given.\n")
         return
-    from dataset.limits_text import bound_text
+    from dataset.text.limits_text import bound_text
 
     rows = [(a["metric"], a["condition"], bound_text(a["bound"], a.get("or_mm")), a["value"], a["answer"], a["reason"]) for a in answers]
     table("limits", ("metric", "condition", "bound", "value", "answer", "reason"), rows)

@@ -5,7 +5,7 @@ its cascading children, without an error; and the driver begins no transaction f
 fails half-way would leave its leavings. Hence, in this order: enforcement off on the driver's connection (inside a
 transaction the pragma does nothing), a real BEGIN, the revisions, a check of every reference, and only then the commit.
 
-``dataset.database`` starts it and hands over, in the configuration's attributes: ``database`` (path), ``timeout_s``, and
+``dataset.store.database`` starts it and hands over, in the configuration's attributes: ``database`` (path), ``timeout_s``, and
 ``before`` (called with the current revision once the write lock is held).
 """
 
@@ -17,7 +17,7 @@ from alembic import context
 from sqlalchemy import URL, Connection, NullPool, create_engine, event
 
 from dataset.errors import StoreError
-from dataset.tables import Base
+from dataset.store.tables import Base
 
 
 def _enforcement_off(driver_connection: Any, _record: object) -> None:

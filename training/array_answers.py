@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from dataset.limits_text import bound_text
 from dataset.records import Limit, Limits
+from dataset.text.limits_text import bound_text
 from dataset.words import EPISODE_RATES
 from training.judged import upper_bound
 from training.scoring import tidy

@@ -8,8 +8,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from dataset.coverage.temperature_bands import TemperatureBands
 from dataset.records import FrozenData, GroupBy, Role
-from dataset.temperature_bands import TemperatureBands
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -12,11 +12,11 @@ from itertools import pairwise
 import numpy as np
 
 from dataset.errors import InputError
-from dataset.profiles import from_json
 from dataset.records import Coupling, Mounting, Pad
 from dataset.rig.grid import Floats
 from dataset.rig.response import FOAMS_MM, WETNESSES, Response
 from dataset.rig.slices import FILMS_UM, Slice
+from dataset.tanks.profile import from_json
 
 STEP_MM = 1.0
 FINER = 10  # levels that a reading may name, for each of those shown

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from itertools import count, islice
 
-from dataset.board import SIMULATED
+from dataset.live.board import SIMULATED
 from dataset.records import Frames
 from dataset.rig.bench import Bench, RigUnit, lines
 from dataset.rig.scenario import Recipe

@@ -23,8 +23,8 @@ def backup(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Copy the whole store, checked, to one file. Others may go on writing to it."""
-    from dataset.backup import backup as make
     from dataset.errors import InputError
+    from dataset.store.backup import backup as make
     from innage.folders import write_file
 
     beside = _beside(out)
@@ -50,7 +50,7 @@ def restore(
     """Put a backup in the store's place, once it is checked."""
     import tempfile
 
-    from dataset.backup import restore as put_back
+    from dataset.store.backup import restore as put_back
     from innage.commands.checking import refuse_unsound
 
     expected = sha256 or _read_hash(copy)

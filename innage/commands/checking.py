@@ -25,7 +25,7 @@ def check(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Check every page, reference and hash of the store. Exit 1 when something is damaged, which is named."""
-    from dataset.integrity import check_store
+    from dataset.store.integrity import check_store
 
     if fill_up is not None:
         _fill_up(store, fill_up)
@@ -48,7 +48,7 @@ def check(
 
 def _fill_up(store: Path, copy: Path) -> None:
     from dataset.errors import InputError
-    from dataset.integrity import cut_short, fill_up
+    from dataset.store.integrity import cut_short, fill_up
 
     missing = cut_short(store)
     if not missing or copy.exists():
@@ -71,7 +71,7 @@ def program_digest(text: str) -> str:
 def refuse_unsound(path: Path) -> None:
     """Raise StoreError unless everything in the store at ``path`` is as it was written."""
     from dataset.errors import StoreError
-    from dataset.integrity import check_store
+    from dataset.store.integrity import check_store
 
     faults = check_store(path, digest_of=program_digest).faults
     if faults:

@@ -156,7 +156,7 @@ def _show_limits(found: dict[str, Any]) -> None:
     if found["limits_of"] is None:
         say("No limits: what matters is the error over all frames.")
         return
-    from dataset.limits_text import bound_text
+    from dataset.text.limits_text import bound_text
 
     rows = [
         (

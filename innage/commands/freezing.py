@@ -13,7 +13,7 @@ from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 
 if TYPE_CHECKING:
-    from dataset.freezing import Group
+    from dataset.coverage.roles import Group
     from dataset.records import FrozenSet
     from dataset.store import Store
 
@@ -51,9 +51,9 @@ def freeze(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Freeze a choice of sessions; every group gets exactly one role."""
+    from dataset.coverage.roles import groups_of, named_roles, shared_roles, spread_roles
+    from dataset.coverage.temperature_bands import read_edges
     from dataset.errors import InputError
-    from dataset.freezing import groups_of, named_roles, shared_roles, spread_roles
-    from dataset.temperature_bands import read_edges
     from innage.choosing import choose as choose_sessions
 
     opened = open_store(store)
@@ -107,7 +107,7 @@ def frozen(
 
 def read_groups(text: str, group_by: GroupBy) -> list[str]:
     """Names of groups, separated by commas; levels may be written with more digits than needed, temperature bands without their unit."""
-    from dataset.temperature_bands import band_name
+    from dataset.coverage.temperature_bands import band_name
 
     names = [part.strip() for part in text.split(",") if part.strip()]
     written = {GroupBy.LEVEL: _level, GroupBy.TEMPERATURE: band_name}.get(group_by, str)

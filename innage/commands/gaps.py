@@ -18,11 +18,11 @@ from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 
 if TYPE_CHECKING:
-    from dataset.gaps import Gaps, Line
-    from dataset.planning import Proposal
+    from dataset.coverage.gaps import Gaps, Line
+    from dataset.coverage.planning import Proposal
+    from dataset.coverage.telling_apart import Judgement
     from dataset.records import Limits, Session, Tank
     from dataset.store import Store
-    from dataset.telling_apart import Judgement
 
 BANDS = 10
 KELVIN = 10.0
@@ -55,8 +55,8 @@ def gaps(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Show what has been captured, and what is missing. Counted are independent sessions and units."""
-    from dataset.gaps import find_gaps
-    from dataset.telling_apart import judge
+    from dataset.coverage.gaps import find_gaps
+    from dataset.coverage.telling_apart import judge
 
     opened = open_store(store)
     sessions = chosen(opened, tank, liquid)
@@ -95,9 +95,9 @@ def plan(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """List the next sessions worth running, and why. Those that close the largest shortfall come first."""
-    from dataset.gaps import find_gaps
-    from dataset.limits_text import BUILT_IN, DEFAULT_TOML, read_limits
-    from dataset.planning import make_plan
+    from dataset.coverage.gaps import find_gaps
+    from dataset.coverage.planning import make_plan
+    from dataset.text.limits_text import BUILT_IN, DEFAULT_TOML, read_limits
 
     opened = open_store(store)
     signed = read_limits(BUILT_IN, DEFAULT_TOML, "the built-in limits") if limits is None else opened.limits(limits)
@@ -130,7 +130,7 @@ def _tanks(store: Store, ref: str | None) -> list[Tank]:
 
 def _cannot_tell(store: Store, limits: Limits, tanks: Sequence[Tank], liquids: set[str]) -> list[str]:
     """What no session will show, where limits speak of film or foam."""
-    from dataset.telling_apart import Telling, judge
+    from dataset.coverage.telling_apart import Telling, judge
 
     if not {row.condition for row in limits.rows} & {"foam", "film"}:
         return []
@@ -140,7 +140,7 @@ def _cannot_tell(store: Store, limits: Limits, tanks: Sequence[Tank], liquids: s
 
 
 def _print_proposals(proposals: Sequence[Proposal]) -> None:
-    from dataset.planning import NEW
+    from dataset.coverage.planning import NEW
 
     if not proposals:
         say("nothing is short: the groups are there, and every level band of every liquid has a session")
@@ -217,7 +217,7 @@ def listed(sentence: str) -> str:
 
 
 def _warmth(line: Line) -> str | None:
-    from dataset.gaps import NOT_MEASURED
+    from dataset.coverage.gaps import NOT_MEASURED
 
     return None if line.warmth == NOT_MEASURED else line.warmth.removesuffix(" C")
 

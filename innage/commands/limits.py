@@ -36,8 +36,8 @@ def add(
 ) -> None:
     """Add limits; a name that exists gets its next revision."""
     from dataset.errors import InputError
-    from dataset.limits_text import bound_text, limits_source, read_limits
     from dataset.records import Limits
+    from dataset.text.limits_text import bound_text, limits_source, read_limits
 
     if (source is None) == (not row):
         found = "neither --row nor --from" if source is None else "both --row and --from"
@@ -82,7 +82,7 @@ def sign(
 @app.command()
 def default() -> None:
     """Print the built-in limits as TOML, with reasons. To change, and to add with --from."""
-    from dataset.limits_text import DEFAULT_TOML
+    from dataset.text.limits_text import DEFAULT_TOML
 
     say(DEFAULT_TOML.rstrip("\n"))
 
@@ -109,7 +109,7 @@ def show(
     """Show limits (NAME or NAME@REVISION), and who signed them. With the hash of what is signed."""
     from dataset.canonical import limits_sha256
     from dataset.errors import InputError
-    from dataset.limits_text import bound_text, write_limits
+    from dataset.text.limits_text import bound_text, write_limits
 
     if toml and json:
         raise InputError("limits show", "both --toml and --json", "one of them")

@@ -30,7 +30,7 @@ def add(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Add a liquid; values that are not known are left out. Conductivity is never that of a common liquid: give your own."""
-    from dataset.liquids import common
+    from dataset.labels.liquids import common
     from dataset.records import Liquid
 
     given = Liquid(name, permittivity, conductivity, density, temperature_c, note, None, source)
@@ -51,7 +51,7 @@ def based_on(base: Liquid, given: Liquid) -> Liquid:
 @app.command("common")
 def common_(json: JsonOption = False) -> None:
     """List the common liquids for '--like', with their sources. Used as in 'innage liquid add NAME --like water'."""
-    from dataset.liquids import COMMON
+    from dataset.labels.liquids import COMMON
 
     if json:
         emit([asdict(x) for x in COMMON])
@@ -91,7 +91,7 @@ def show(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Show one liquid, and with --at-c its values at a temperature."""
-    from dataset.liquids import known
+    from dataset.labels.liquids import known
 
     liquid = open_store(store).liquid(name)
     values = [(t, *known(liquid, t)) for t in at or ()]

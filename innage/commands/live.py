@@ -21,13 +21,13 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from types import FrameType
 
-    from dataset.board import ByteSource
-    from dataset.live import Capture, View
-    from dataset.marking import Labelling
-    from dataset.open_captures import OpenCapture
-    from dataset.plans import Step
+    from dataset.labels.marking import Labelling
+    from dataset.live.board import ByteSource
+    from dataset.live.capture import Capture, View
+    from dataset.live.plans import Step
     from dataset.records import Liquid, Mounting, Sensor, Session, Tank, Unit
     from dataset.store import Store
+    from dataset.store.open_captures import OpenCapture
 
 app = typer.Typer(help="Live captures that are not sealed yet.", no_args_is_help=True, rich_markup_mode=None)
 
@@ -35,7 +35,7 @@ app = typer.Typer(help="Live captures that are not sealed yet.", no_args_is_help
 def steps_of(plan: Path | None, levels: str | None, hold_s: float | None, sensor: Sensor, tank: Tank) -> tuple[Step, ...]:
     """The fill plan that the options give; none without them."""
     from dataset.errors import InputError
-    from dataset.plans import HOLD_S, plan_of_levels, read_plan
+    from dataset.live.plans import HOLD_S, plan_of_levels, read_plan
 
     hold = HOLD_S if hold_s is None else hold_s
     if plan is not None and levels is not None:
@@ -53,7 +53,7 @@ def steps_of(plan: Path | None, levels: str | None, hold_s: float | None, sensor
 
 def open_source(port: str, baud: int) -> ByteSource:
     """The port, or standard input for '-'."""
-    from dataset.board import SerialSource, StreamSource
+    from dataset.live.board import SerialSource, StreamSource
 
     return StreamSource("standard input", sys.stdin.buffer) if port == "-" else SerialSource(port, baud)
 
@@ -74,7 +74,7 @@ def begin_live(
 ) -> None:
     """Begin a capture under ``name`` and run it."""
     from dataset.errors import InputError
-    from dataset.live import Capture
+    from dataset.live.capture import Capture
 
     if name is None:
         raise InputError("--name", "nothing", "a name for the live capture, to find it again should it be interrupted")
@@ -86,7 +86,7 @@ def begin_live(
 def resume_live(store: Store, name: str, port: str | None, baud: int, others: list[str], frames: int | None, json: bool) -> None:
     """Go on with the open capture ``name``."""
     from dataset.errors import InputError
-    from dataset.live import Capture
+    from dataset.live.capture import Capture
 
     if others:
         raise InputError(
@@ -101,7 +101,7 @@ def resume_live(store: Store, name: str, port: str | None, baud: int, others: li
 
 def _run(capture: Capture, source: ByteSource, pads: tuple[str, ...], frames: int | None, json: bool) -> None:
     """Run a capture; seal it when it came to its end, keep it open when the operator stopped it."""
-    from dataset.live import run
+    from dataset.live.capture import run
     from innage.capture_view import operator
 
     name = capture.view().name
@@ -182,7 +182,7 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
 @app.command()
 def seal(name: Annotated[str, typer.Argument(autocompletion=names_of("capture"))], json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     """Make an open capture a session, with the marks it has."""
-    from dataset.live import Capture
+    from dataset.live.capture import Capture
 
     _report(Capture.open(open_store(store), name).seal(), json)
 
@@ -205,7 +205,7 @@ def discard(
 
 
 def _facts(capture: OpenCapture) -> dict[str, Any]:
-    from dataset.entries import marks_of
+    from dataset.live.entries import marks_of
 
     return {
         "name": capture.name,

@@ -28,8 +28,8 @@ from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, progress, say
 
 if TYPE_CHECKING:
-    from dataset.marking import Labelling
-    from dataset.reading import ParsedFile
+    from dataset.admission.session_files import ParsedFile
+    from dataset.labels.marking import Labelling
     from dataset.records import ColumnMapping, Mounting, Session, Stretch, Tank
     from dataset.store import Store
 
@@ -109,9 +109,9 @@ def log(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Log capture sessions: from files, from a board, or from the rig."""
-    from dataset.checks import check_mapping
+    from dataset.admission.rules import check_mapping
+    from dataset.admission.session_files import read_file
     from dataset.errors import InputError
-    from dataset.reading import read_file
     from dataset.records import ColumnMapping, NewSession
 
     opened = open_store(store)
@@ -211,10 +211,10 @@ def _ramped(
     parsed: Sequence[ParsedFile], path: Path, stream: ColumnMapping, tank: Tank, labelling: Labelling, lag_ms: float | None, lag_half_width_ms: float
 ) -> ParsedFile:
     """The one file with marks from a stream on its own clock; says which lag was found."""
+    from dataset.admission.session_files import read_stream
     from dataset.errors import InputError
-    from dataset.ramps import Lag, find_lag, ramp_marks
-    from dataset.reading import read_stream
-    from dataset.uncertainty import rectangular
+    from dataset.labels.ramps import Lag, find_lag, ramp_marks
+    from dataset.labels.uncertainty import rectangular
 
     if len(parsed) > 1 or parsed[0].marks:
         found = f"a stream for {len(parsed)} sessions" if len(parsed) > 1 else "a stream, and labels in the file as well"
@@ -229,7 +229,7 @@ def _ramped(
 def _level_u_mm(u_mm: float | None, half_width_mm: float | None) -> float | None:
     """The standard uncertainty of a level column, given as it is or as a half-width."""
     from dataset.errors import InputError
-    from dataset.uncertainty import rectangular
+    from dataset.labels.uncertainty import rectangular
 
     if half_width_mm is None:
         return u_mm
@@ -240,8 +240,8 @@ def _level_u_mm(u_mm: float | None, half_width_mm: float | None) -> float | None
 
 def _stretches(condition: str | None, path: Path | None, parsed: Sequence[ParsedFile]) -> list[tuple[Stretch, ...]]:
     """The conditions of each file's frames."""
-    from dataset.conditions import read_conditions, read_stretches
     from dataset.errors import InputError
+    from dataset.labels.conditions import read_conditions, read_stretches
     from dataset.records import Stretch
 
     whole = None if condition is None else read_conditions("--condition", condition)
@@ -301,7 +301,7 @@ def delimiter_of(text: str | None) -> str | None:
 
 def _facts(session: Session, file: ParsedFile) -> dict[str, object]:
     """What was logged, ready for JSON."""
-    from dataset.sheets import DELIMITERS as NAMES
+    from dataset.files.sheets import DELIMITERS as NAMES
 
     return {
         "id": session.id,

@@ -45,7 +45,7 @@ def propose(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Find the steady stretches between pours, by the counts alone."""
-    from dataset.steady import drift, steady_stretches
+    from dataset.labels.steady import drift, steady_stretches
 
     opened = open_store(store)
     found = opened.session(session)
@@ -85,7 +85,7 @@ def set_(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Give a session other marks, all from a file: a new revision."""
-    from dataset.marking import read_marks
+    from dataset.labels.marking import read_marks
 
     opened = open_store(store)
     found = opened.session(session)
@@ -110,7 +110,7 @@ def amend(
 ) -> None:
     """Give some frames another level, or none: a new revision. The other marks stay."""
     from dataset.errors import InputError
-    from dataset.marking import amended
+    from dataset.labels.marking import amended
     from dataset.records import Mark
 
     if remove == (level_mm is not None) or (remove and u_mm is not None):

@@ -28,8 +28,8 @@ def add(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Add a mounting: where a sensor sits on a tank."""
-    from dataset.layouts import mounting_warnings
     from dataset.records import Mounting
+    from dataset.text.layouts import mounting_warnings
 
     opened = open_store(store)
     made = opened.add_mounting(Mounting(name, opened.tank(tank), opened.sensor(sensor), offset_mm, offset_tolerance_mm, note))
@@ -55,7 +55,7 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
 @app.command()
 def show(name: Annotated[str, typer.Argument(autocompletion=names_of("mounting"))], json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     """Show one mounting: which pads stand beside which heights."""
-    from dataset.layouts import mounting_warnings
+    from dataset.text.layouts import mounting_warnings
 
     mounting = open_store(store).mounting(name)
     if json:
@@ -79,7 +79,7 @@ def show(name: Annotated[str, typer.Argument(autocompletion=names_of("mounting")
 
 def _facts(mounting: Mounting) -> dict[str, Any]:
     """A mounting for JSON, with its warnings, and its tank as 'innage tank show --json' has it."""
-    from dataset.layouts import mounting_warnings
+    from dataset.text.layouts import mounting_warnings
     from innage.commands import tank
 
     return asdict(mounting) | {"tank": tank.facts(mounting.tank), "warnings": mounting_warnings(mounting)}

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from dataset.reading import ParsedFile
+    from dataset.admission.session_files import ParsedFile
     from dataset.records import ColumnMapping, Model, Sensor
     from dataset.store import Store
     from export.replaying import Replayed
@@ -53,8 +53,8 @@ def replay(
 
     State is carried from power-on at the first; a gap in time starts anew. Exit 2 when the frames do not fit the model.
     """
+    from dataset.admission.session_files import read_file
     from dataset.errors import InputError
-    from dataset.reading import read_file
     from export.replaying import replay as through_c
     from training.program import from_json
     from training.trim_limits import of_model, refuse_trim
@@ -91,7 +91,7 @@ def _columns(store: Store, model: Model, mapping: str | None, options: tuple[Any
     """The columns of the file, labels left out: a replay needs none."""
     from dataclasses import replace
 
-    from dataset.checks import check_mapping
+    from dataset.admission.rules import check_mapping
     from dataset.errors import InputError
     from dataset.records import ColumnMapping
     from innage.commands.logging import delimiter_of

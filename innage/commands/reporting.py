@@ -43,7 +43,7 @@ def report_frozen(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """A frozen set. Groups and roles, what it has and what it lacks, every opening of 'prove'."""
-    from dataset.gaps import find_gaps
+    from dataset.coverage.gaps import find_gaps
     from innage.commands.freezing import facts
     from innage.report_pages import frozen_page
 

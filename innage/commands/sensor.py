@@ -39,8 +39,8 @@ def add(
 ) -> None:
     """Add a sensor; a name that exists gets its next revision."""
     from dataset.errors import InputError
-    from dataset.layouts import read_layout
     from dataset.records import Sensor
+    from dataset.text.layouts import read_layout
 
     if (layout is None) == (not pad):
         raise InputError("sensor add", "neither or both of --pad and --layout", "one of them")

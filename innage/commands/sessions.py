@@ -13,8 +13,8 @@ from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.output import emit, say, table
 
 if TYPE_CHECKING:
-    from dataset.listing import SessionLine
     from dataset.records import Frames, Mark, Session, Stretch
+    from dataset.store.listing import SessionLine
 
 
 def register(app: typer.Typer) -> None:
@@ -26,7 +26,7 @@ def register(app: typer.Typer) -> None:
 
 def sessions(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     """List the capture sessions, void ones included."""
-    from dataset.listing import session_lines
+    from dataset.store.listing import session_lines
 
     if json:
         emit([facts(s) for s in open_store(store).sessions()])
@@ -72,7 +72,7 @@ def show(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Show one capture session: its facts, warnings, marks and counts."""
-    from dataset.conditions import conditions_text
+    from dataset.labels.conditions import conditions_text
 
     opened = open_store(store)
     found = opened.session(session)

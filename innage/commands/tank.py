@@ -15,8 +15,8 @@ from innage.output import emit, say, table
 from innage.tank_shapes import ENDS, SECTIONS, ShapeOptions, read_shape, shape_words
 
 if TYPE_CHECKING:
-    from dataset.profiles import Profile
     from dataset.records import Tank
+    from dataset.tanks.profile import Profile
 
 app = typer.Typer(help="Tanks: a vessel and its frozen shapes.", no_args_is_help=True, rich_markup_mode=None)
 
@@ -50,8 +50,8 @@ def add(
 ) -> None:
     """Add a tank; a name that exists gets its next revision. At most one option says the inner shape."""
     from dataset.errors import InputError
-    from dataset.profiles import to_json
     from dataset.records import Tank
+    from dataset.tanks.profile import to_json
 
     shape = ShapeOptions(box, cylinder, lying_cylinder, cone, tuple(section or ()), strapping, mesh, ends)
     profile = read_shape(shape, None if span_mm is None else span_mm + (headspace_mm or 0.0), datum_mm)
@@ -94,7 +94,7 @@ def facts(tank: Tank) -> dict[str, Any]:
 
 def _holds(tank: Tank) -> tuple[str | None, str]:
     """Volume within the span, and the shape in a word."""
-    from dataset.profiles import profile_of
+    from dataset.tanks.profile import profile_of
 
     if tank.profile is None:
         return None, ""
@@ -112,7 +112,7 @@ def show(
 ) -> None:
     """Show one tank (NAME or NAME@REVISION), and volumes at levels. Draw it with --picture."""
     from dataset.errors import InputError
-    from dataset.profiles import profile_of
+    from dataset.tanks.profile import profile_of
 
     opened = open_store(store)
     tank = opened.tank(name)
@@ -158,7 +158,7 @@ def volume(
 ) -> None:
     """The volume at a level, or the level of a volume. With a tilt, the level that a pad beside the axis sees."""
     from dataset.errors import InputError
-    from dataset.profiles import level_at_pad_mm, profile_of
+    from dataset.tanks.profile import level_at_pad_mm, profile_of
 
     if (level_mm is None) == (volume_ml is None):
         raise InputError("tank volume", "neither or both of --level-mm and --volume-ml", "one of them")

@@ -65,7 +65,7 @@ def import_(
 def read_folder(folder: Path) -> dict[str, str]:
     """The files of the command in a folder, by path; InputError when it is none, or a file cannot be read."""
     from dataset.errors import InputError
-    from dataset.textual import REGISTRY, REVISIONS
+    from dataset.text.write import REGISTRY, REVISIONS
 
     paths = [path for name in (*(f"{kind}.toml" for kind in REGISTRY), REVISIONS) if (path := folder / name).exists()]
     if not paths:

@@ -63,7 +63,7 @@ def read(file: Annotated[Path, typer.Argument(help="Bytes as they were in a unit
 def _newest(trims: tuple[Trim, ...], unit: str, mounting: str | None, kinds: list[TrimKind] | None) -> list[Trim]:
     """Of each kind the newest trim, all of them on one mounting."""
     from dataset.errors import InputError
-    from dataset.trims import latest
+    from dataset.labels.trims import latest
 
     names = sorted({trim.mounting.name for trim in trims})
     if mounting is None and len(names) > 1:

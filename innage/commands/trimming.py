@@ -47,8 +47,8 @@ def add(
 ) -> None:
     """Add a trim to a unit's history. A dry one that looks wet is refused."""
     from dataset.errors import InputError
+    from dataset.labels.trims import from_frames
     from dataset.records import Trim
-    from dataset.trims import from_frames
 
     opened = open_store(store)
     if (counts is None) == (session is None):
@@ -131,7 +131,7 @@ def limits(
 ) -> None:
     """Pass and reject limits of each channel, from units' trims. Each unit's newest counts; a program declares the same range of trims."""
     from dataset.errors import InputError
-    from dataset.trims import latest, trim_limits
+    from dataset.labels.trims import latest, trim_limits
 
     opened = open_store(store)
     its_mounting = opened.mounting(mounting)

@@ -108,7 +108,7 @@ def _mounting(store: Path, name: str | None, span_mm: float | None, wall_mm: flo
 
 def _medium(store: Path, name: str | None, permittivity: float, conductivity: float) -> Medium:
     from dataset.errors import InputError
-    from dataset.liquids import permittivity as permittivity_of
+    from dataset.labels.liquids import permittivity as permittivity_of
     from dataset.rig.media import Medium
 
     if conductivity < 0:

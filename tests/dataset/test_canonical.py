@@ -13,13 +13,12 @@ import numpy as np
 import pytest
 from sqlalchemy import select
 
-from dataset import captures
 from dataset.canonical import canonical_json, frozen_sha256, readings_sha256, session_sha256
-from dataset.profile_shapes import Box
-from dataset.profiles import stack, to_json
 from dataset.records import Frames, GroupBy, Mark, NewSession, Role
-from dataset.store import Store
-from dataset.tables import BlockRow
+from dataset.store import Store, sessions
+from dataset.store.tables import BlockRow
+from dataset.tanks.profile import stack, to_json
+from dataset.tanks.shapes import Box
 
 
 def test_the_hash_is_what_its_module_says(new_store: Store, register: Callable) -> None:
@@ -61,7 +60,7 @@ def test_block_borders_and_compression_are_not_in_it(tmp_path: Path, register: C
         store = Store.open(tmp_path / f"{name}.db")
         new = register(store).session(5)
         with store._database.writing() as orm:
-            hashes.append(captures.add_session(orm, new, block_frames, level).sha256)
+            hashes.append(sessions.add_session(orm, new, block_frames, level).sha256)
         store.frames(hashes[-1], verify=True)
         with store._database.reading() as orm:
             packed.append(b"".join(orm.scalars(select(BlockRow.counts).order_by(BlockRow.position))))

@@ -16,7 +16,7 @@ import pytest
 from onnx import TensorProto, helper
 
 import innage.demo_data
-from dataset.live import Capture
+from dataset.live.capture import Capture
 from dataset.records import (
     Budget,
     CountLaw,

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from dataset.errors import InputError
-from dataset.profile_shapes import Cone, Cylinder
-from dataset.profiles import Profile, stack
+from dataset.tanks.profile import Profile, stack
+from dataset.tanks.shapes import Cone, Cylinder
 from export.c_source import emit_c
 from export.emulator import Machine
 from export.toolchain import build_core, lint

@@ -29,22 +29,22 @@ from pathlib import Path
 
 import numpy as np
 
-from dataset.board import LineReader
+from dataset.admission.session_files import read_file
 from dataset.canonical import mark_revision_sha256
 from dataset.errors import InnageError
-from dataset.layouts import read_layout
-from dataset.limits_text import DEFAULT_TOML, read_limits
-from dataset.marking import Labelling, read_marks
-from dataset.plans import read_plan
-from dataset.profile_mesh import read_mesh
-from dataset.profile_shapes import Box
-from dataset.profile_tables import read_strapping
-from dataset.profiles import Profile, from_json, to_json
-from dataset.reading import read_file
+from dataset.labels.marking import Labelling, read_marks
+from dataset.live.board import LineReader
+from dataset.live.plans import read_plan
 from dataset.records import ColumnMapping, CountLaw, Frames, Liquid, Pad, Sensor, Tank, TrimKind
 from dataset.rig.scenario import read_scenario
-from dataset.textual import MARK_COLUMNS, REVISION_COLUMNS
-from dataset.textual_reading import read_text
+from dataset.tanks.mesh import read_mesh
+from dataset.tanks.profile import Profile, from_json, to_json
+from dataset.tanks.shapes import Box
+from dataset.tanks.strapping import read_strapping
+from dataset.text.layouts import read_layout
+from dataset.text.limits_text import DEFAULT_TOML, read_limits
+from dataset.text.read import read_text
+from dataset.text.write import MARK_COLUMNS, REVISION_COLUMNS
 from export import packing, trim_bytes, vectors
 from export.manifest import MANIFEST_FORMAT, read_manifest
 from export.onnx_graph import emit_onnx

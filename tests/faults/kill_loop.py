@@ -34,9 +34,9 @@ import sklearn.linear_model  # noqa: F401
 import export.bundle
 import export.measure  # noqa: F401
 import training.train  # noqa: F401
-from dataset.integrity import check_store
 from dataset.records import Budget, CountLaw, GroupBy, Liquid, Mounting, Pad, Role, Sensor, Tank, Unit
 from dataset.store import Store
+from dataset.store.integrity import check_store
 from export.verify import verify_bundle
 from innage.cli import app
 from innage.commands.checking import program_digest

@@ -18,9 +18,9 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from dataset.errors import InputError, StoreError
-from dataset.integrity import check_store
 from dataset.records import CountLaw, Liquid, Mounting, Pad, Sensor, Tank, Unit
 from dataset.store import Store
+from dataset.store.integrity import check_store
 from innage.cli import app
 from innage.folders import write_bundle, write_file
 

@@ -18,9 +18,6 @@ from onnx import TensorProto, helper
 from typer.testing import CliRunner, Result
 
 from dataset.errors import InputError
-from dataset.profile_shapes import Cylinder
-from dataset.profiles import stack
-from dataset.profiles import to_json as to_profile_json
 from dataset.records import (
     Budget,
     CountLaw,
@@ -41,6 +38,9 @@ from dataset.records import (
     Unit,
 )
 from dataset.store import Store
+from dataset.tanks.profile import stack
+from dataset.tanks.profile import to_json as to_profile_json
+from dataset.tanks.shapes import Cylinder
 from export.packing import pack
 from innage.cli import app
 from innage.folders import check_target, write_bundle

@@ -19,8 +19,8 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from dataset.board import SerialSource
-from dataset.live import Capture, run
+from dataset.live.board import SerialSource
+from dataset.live.capture import Capture, run
 from dataset.store import Store
 from innage.cli import app
 

@@ -11,10 +11,10 @@ import pytest
 from typer.testing import CliRunner
 
 import innage.demo_data
-from dataset.profile_shapes import Cylinder
-from dataset.profiles import stack, to_json
 from dataset.records import Tank
 from dataset.store import Store
+from dataset.tanks.profile import stack, to_json
+from dataset.tanks.shapes import Cylinder
 from innage.cli import app
 
 READINGS = Path(innage.demo_data.__path__[0]) / "levels_tidy.csv"

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from dataset.gaps import Gaps, Line, find_gaps
+from dataset.coverage.gaps import Gaps, Line, find_gaps
 from dataset.records import (
     Conditions,
     CountLaw,

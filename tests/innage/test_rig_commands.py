@@ -16,9 +16,9 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from dataset.board import LineReader, SerialSource
-from dataset.live import Capture, View, run
-from dataset.plans import plan_of_levels
+from dataset.live.board import LineReader, SerialSource
+from dataset.live.capture import Capture, View, run
+from dataset.live.plans import plan_of_levels
 from dataset.records import TrimKind
 from dataset.rig import response
 from dataset.rig.scenario import load_scenario

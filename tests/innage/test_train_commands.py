@@ -41,7 +41,7 @@ HALF_STEPS = {f"{v:g}" for v in (0, 15, 25, 35, 45, 55, 65, 75, 85, 95)}
 @pytest.fixture(scope="module")
 def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store with the readings, two limits, two budgets and a frozen set grouped by level."""
-    from dataset.freezing import groups_of
+    from dataset.coverage.roles import groups_of
 
     rows = list(csv.DictReader(resources.files("innage.demo_data").joinpath("levels_tidy.csv").read_text(encoding="utf-8").splitlines()))
     level = [10.0 * float(r["level_cm"]) for r in rows]

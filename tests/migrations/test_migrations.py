@@ -15,11 +15,11 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Engine, Float, MetaData, create_engine, inspect
 
 import migrations
-from dataset.database import HISTORY, History, migration_config, upgrade
 from dataset.errors import StoreError
 from dataset.records import CountLaw, Pad, Sensor
 from dataset.store import Store
-from dataset.tables import Base
+from dataset.store.database import HISTORY, History, migration_config, upgrade
+from dataset.store.tables import Base
 
 HEAD = """
 import sqlalchemy as sa

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from dataset.database import HISTORY, History
 from dataset.errors import InputError, StoreError
 from dataset.records import GroupBy, Role, Tank
 from dataset.store import Store
+from dataset.store.database import HISTORY, History
 from training.program import digest, from_json
 
 STORES = Path(__file__).parent.parent / "data" / "stores"

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from dataset.board import LineReader
 from dataset.errors import InputError
+from dataset.live.board import LineReader
 from dataset.records import Frames
 from dataset.rig.bench import Bench, Capture, lines
 from dataset.rig.scenario import Recipe, Scenario

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from dataset.board import LineReader
-from dataset.live import Capture
+from dataset.live.board import LineReader
+from dataset.live.capture import Capture
 from dataset.records import CountLaw, Frames, Liquid, Mounting, Pad, Sensor, Tank, Unit
 from dataset.rig.peer import captures, play, timed_lines
 from dataset.store import Store

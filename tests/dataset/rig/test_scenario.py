@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from dataset.errors import InputError
-from dataset.liquids import permittivity
+from dataset.labels.liquids import permittivity
 from dataset.records import Liquid
 from dataset.rig.scenario import Scenario, load_scenario, read_scenario
 

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from dataset.checks import MULTIPLIER_CYCLES
+from dataset.admission.rules import MULTIPLIER_CYCLES
 from dataset.errors import ToolError
 from dataset.records import CORES as KNOWN
 from export.bounds import Bounds

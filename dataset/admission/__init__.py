@@ -1,0 +1,1 @@
+"""What may come in, and what is refused or warned of."""

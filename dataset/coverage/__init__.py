@@ -1,0 +1,1 @@
+"""Which independent groups there are, and what is missing."""

@@ -1,0 +1,230 @@
+"""The next sessions worth running: what limits ask for, what there is, and what closes the largest shortfall first.
+
+Groups are the independent things that a claim speaks of, units or sessions. Roles don't share groups, so that a tank needs groups to
+fit, to choose, to calibrate a band, and to prove, and those that prove a condition must have been captured under it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from operator import itemgetter
+
+from dataset.coverage.gaps import ALL, Cell, Gaps, empty_bands, levels_text, sessions_of, under
+from dataset.coverage.roles import natural
+from dataset.records import GroupBy, Limit, Limits, Liquid, Tank, Unit
+from dataset.store.registry import label
+from dataset.words import EPISODE_RATES
+
+RATE_CONFIDENCE = 0.95
+FIT_AND_CHOOSE = 2  # one group each, the fewest
+NEW = "a new unit"
+MOST = 100  # proposals a tank; a plan for more is no plan
+
+
+@dataclass(frozen=True)
+class Need:
+    """What one condition asks for on a tank: ``groups`` there must be, ``have`` there are, and the row that asks for most."""
+
+    tank: str
+    condition: str
+    groups: int
+    have: int
+    why: str
+
+    @property
+    def short(self) -> int:
+        """How many groups are missing."""
+        return max(0, self.groups - self.have)
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """One session to run; ``conditions`` are stretches of it beside the plain ones, ``levels`` those that matter most."""
+
+    tank: str
+    liquid: str
+    unit: str
+    conditions: tuple[str, ...]
+    levels: str
+    why: str
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is needed, what is proposed in order, and remarks on what no session can show."""
+
+    needs: tuple[Need, ...]
+    proposals: tuple[Proposal, ...]
+    remarks: tuple[str, ...]
+
+
+def rate_shown(trials: int, confidence: float = RATE_CONFIDENCE) -> float:
+    """The rate below which nothing wrong in ``trials`` independent trials lies: 1 - (1 - confidence)^(1/n), about 3/n at 95 %."""
+    return -math.expm1(math.log1p(-confidence) / trials)
+
+
+def trials_for_rate(rate: float, confidence: float) -> int | None:
+    """The fewest trials without anything wrong that show a rate of at most ``rate``; None for 0, which no number shows."""
+    if rate <= 0:
+        return None
+    if rate >= 1:
+        return 1
+    trials = max(1, math.floor(math.log1p(-confidence) / math.log1p(-rate)) - 1)
+    while rate_shown(trials, confidence) > rate:
+        trials += 1
+    return trials
+
+
+def groups_for_band(confidence: float) -> int:
+    """The fewest groups with which the largest of their scores bounds a further group's: 9 for 90 %, 19 for 95 % (split conformal)."""
+    groups = max(1, math.floor(confidence / (1 - confidence)) - 1)
+    while (groups + 1) * confidence > groups:
+        groups += 1
+    return groups
+
+
+def groups_to_prove(limit: Limit) -> tuple[int, str]:
+    """How many 'prove' groups a row of limits needs, and why."""
+    row = f"{limit.metric} <= {limit.bound:g}"
+    fewest = limit.min_groups, f"{row}: its fewest groups"
+    if limit.confidence is None:
+        return fewest
+    percent = f"{100 * limit.confidence:g} %"
+    if limit.metric not in EPISODE_RATES:
+        band = groups_for_band(limit.confidence)
+        return max((band, f"{row} at {percent}: the largest of {band} bounds a further one"), fewest, key=itemgetter(0))
+    trials = trials_for_rate(limit.bound, limit.confidence)
+    if trials is None:
+        return fewest
+    return max((trials, f"{row} at {percent}: nothing wrong in {trials} shows that much"), fewest, key=itemgetter(0))
+
+
+def make_plan(
+    gaps: Gaps,
+    limits: Limits,
+    tanks: Sequence[Tank],
+    liquids: Sequence[Liquid],
+    units: Sequence[Unit],
+    *,
+    group_by: GroupBy = GroupBy.UNIT,
+    band: float | None = 0.9,
+) -> Plan:
+    """Plan for ``tanks``, largest shortfall first.
+
+    Args:
+        gaps: what has been captured.
+        limits: what is to be proved.
+        tanks: the tanks to plan for.
+        liquids: the liquids to choose from, those with the fewest sessions first.
+        units: the units that there are.
+        group_by: unit or session.
+        band: the confidence of the band that is to be calibrated; None for no band.
+    """
+    needs: list[Need] = []
+    proposals: list[Proposal] = []
+    for tank in tanks:
+        its = [cell for cell in gaps.cells if cell.tank == label(tank)]
+        asked = _needs(its, label(tank), limits, group_by, band)
+        needs += asked
+        proposals += _Bench(tank, gaps.bands, its, liquids, units, group_by).close(asked)
+    largest = {label(tank): max(need.short for need in needs if need.tank == label(tank)) for tank in tanks}
+    proposals.sort(key=lambda p: (-largest[p.tank], natural(p.tank)))  # stable: within a tank the order stays
+    return Plan(tuple(needs), tuple(proposals), tuple(_remarks(limits)))
+
+
+def _groups(cells: Iterable[Cell], group_by: GroupBy) -> set[str]:
+    return {cell.unit for cell in cells} if group_by is GroupBy.UNIT else sessions_of(cells)
+
+
+def _needs(cells: Sequence[Cell], tank: str, limits: Limits, group_by: GroupBy, band: float | None) -> list[Need]:
+    needs = []
+    for condition in dict.fromkeys([ALL, *(row.condition for row in limits.rows)]):
+        rows = [groups_to_prove(row) for row in limits.rows if row.condition == condition]
+        prove, why = max(rows, key=itemgetter(0), default=(0, "no row of the limits"))
+        parts = [f"fit 1, choose 1, prove {prove} ({why})"]
+        calibrate = groups_for_band(band) if band is not None and condition == ALL else 0
+        if calibrate and band is not None:
+            parts.append(f"calibrate {calibrate} (a {100 * band:g} % band)")
+        have = len(_groups(under(cells, condition), group_by))
+        needs.append(Need(tank, condition, FIT_AND_CHOOSE + prove + calibrate, have, ", ".join(parts)))
+    return needs
+
+
+def _remarks(limits: Limits) -> Iterable[str]:
+    for row in limits.rows:
+        shown = rate_shown(row.min_groups)
+        text = f"{row.metric} <= {row.bound:g} ({row.condition}): nothing wrong in {row.min_groups} groups shows a rate below {shown:.2g} at 95 %"
+        if not row.metric.endswith("_share") or (row.bound > 0 and (row.confidence is not None or shown <= row.bound)):
+            continue
+        needed = trials_for_rate(row.bound, RATE_CONFIDENCE)
+        yield f"{text}; {'no number shows a rate of 0' if needed is None else f'{needed} would show the bound'}"
+
+
+@dataclass
+class _Bench:
+    """One tank while it is planned for: what there is, updated by each session that is proposed."""
+
+    tank: Tank
+    bands: int
+    cells: Sequence[Cell]
+    liquids: Sequence[Liquid]
+    units: Sequence[Unit]
+    group_by: GroupBy
+    new: int = 0
+    captured: dict[str, set[str]] = field(default_factory=dict)  # unit -> the conditions it was captured under
+    poured: dict[str, int] = field(default_factory=dict)  # liquid -> sessions
+
+    def __post_init__(self) -> None:
+        for cell in self.cells:
+            self.captured.setdefault(cell.unit, set()).update((ALL, *cell.condition))
+        on_tank = {cell.liquid for cell in self.cells}
+        names = [x.name for x in self.liquids if x.name in on_tank] or [x.name for x in self.liquids]
+        self.poured = {name: len(sessions_of(c for c in self.cells if c.liquid == name)) for name in sorted(names, key=natural)}
+
+    def close(self, needs: Sequence[Need]) -> list[Proposal]:
+        """Sessions until nothing is short, each taking along every condition that is; then those that fill levels nobody captured."""
+        short = {need.condition: need.short for need in needs}
+        made: list[Proposal] = []
+        while any(short.values()) and len(made) < MOST:
+            largest = max(short, key=lambda condition: short[condition])
+            wanted = [condition for condition, missing in short.items() if missing]
+            unit = self._unit(wanted)
+            lacking = [c for c in wanted if self.group_by is not GroupBy.UNIT or c not in self.captured.get(unit, set())]
+            reason = f"'{largest}' is short of {short[largest]} {self.group_by.value}{'s' if short[largest] > 1 else ''}"
+            made.append(self._propose(unit, [c for c in lacking if c != ALL], reason))
+            for condition in lacking:
+                short[condition] -= 1
+        return made if any(short.values()) else made + self._levels({proposal.liquid for proposal in made})
+
+    def _unit(self, wanted: Sequence[str]) -> str:
+        """The unit that serves most of the wanted conditions: one there is before a new one."""
+        if self.group_by is not GroupBy.UNIT:
+            names = sorted((u.name for u in self.units), key=natural)
+            return min(names, key=lambda name: len(self.captured.get(name, ())), default=NEW)
+        serves: Mapping[str, int] = {u.name: len(set(wanted) - self.captured.get(u.name, set())) for u in self.units}
+        best = max(sorted(serves, key=natural), key=lambda name: serves[name], default=None)
+        if best is not None and (serves[best] == len(wanted) or (ALL not in wanted and serves[best])):
+            return best
+        self.new += 1
+        return f"{NEW} {self.new}"
+
+    def _propose(self, unit: str, conditions: Sequence[str], why: str) -> Proposal:
+        liquid = min(self.poured, key=lambda name: self.poured[name], default="any liquid")
+        if liquid in self.poured:
+            self.poured[liquid] += 1
+        self.captured.setdefault(unit, set()).update((ALL, *conditions))
+        return Proposal(label(self.tank), liquid, unit, tuple(conditions), self._empty(liquid), why)
+
+    def _empty(self, liquid: str) -> str:
+        runs = empty_bands((cell for cell in self.cells if cell.liquid == liquid), self.bands)
+        return ", ".join(levels_text(run, self.tank.span_mm, self.bands) for run in runs)
+
+    def _levels(self, covered: set[str]) -> list[Proposal]:
+        made = []
+        for liquid in self.poured:
+            if liquid not in covered and self._empty(liquid):
+                unit = min(sorted(self.captured, key=natural), default=NEW)
+                made.append(Proposal(label(self.tank), liquid, unit, (), self._empty(liquid), "no session has a level there"))
+        return made

@@ -1,0 +1,1 @@
+"""Cells of files, without meaning: text, Parquet, lines, stretches."""

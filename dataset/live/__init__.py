@@ -1,0 +1,1 @@
+"""A board, an operator, and the session they make."""

@@ -1,0 +1,487 @@
+"""Live capture: frames and an operator's entries become an open capture, which is sealed into a session.
+
+No terminal in here: a front end calls :func:`run` with where bytes and entries come from and what to show, or drives a
+:class:`Capture` itself. What was committed survives anything; a capture is gone on with by :meth:`Capture.resume`.
+
+Time. A session's clock is the board's. A frame that does not follow within three periods of the one before it is kept
+back until the next one confirms it, so that a number that was garbled on the way is 'astray', not a jump in time. Confirmed
+forwards, it is a gap. Confirmed backwards, the board has started again: the session's clock then goes on ten periods after
+the last frame (how long it really was, the board cannot say), so that time never runs back and the gap can be seen.
+"""
+
+from __future__ import annotations
+
+import re
+import time
+from collections import Counter, deque
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from dataset.admission.rules import check_number
+from dataset.canonical import readings_sha256
+from dataset.errors import InputError
+from dataset.labels.conditions import read_conditions
+from dataset.labels.marking import Labelling, Method, level_of
+from dataset.live.board import ASTRAY, BAD, LIKE_LINES, ByteSource, Line, LineReader, SourceEnded, SourceLost
+from dataset.live.entries import holding, marks_of, next_step
+from dataset.live.plans import Step
+from dataset.records import DoorWarning, Frames, Liquid, Mark, Mounting, NewSession, Session, Source, Stretch, Unit
+from dataset.store.open_captures import OpenCapture
+
+if TYPE_CHECKING:
+    from dataset.store import Store
+
+FOLLOW_PERIODS = 3
+RESTART_PERIODS = 10
+COMMIT_S = 0.5  # of the board's clock or of ours, whichever is first: at least once a second with room to spare
+RETRY_S = 0.5
+RATE_FRAMES = 50
+_READING = re.compile(r"([+-]?[0-9]+(?:[.,][0-9]+)?)\s*(mm|g)?")
+
+
+@dataclass(frozen=True)
+class View:
+    """What a front end may show.
+
+    ``bars`` has a channel's place between dry, or the first frame's, (0) and the farthest count seen (1). ``holding``: a step's mark is
+    running. ``ready``: frames come in, so that an entry can be taken.
+    """
+
+    name: str
+    connected: bool
+    frames: int
+    committed: int
+    session_ms: int
+    rate_hz: float
+    bad: Mapping[str, int]
+    counts: tuple[int, ...]
+    bars: tuple[float, ...]
+    temperature_c: float
+    prompt: str
+    message: str
+    marks: int
+    holding: bool
+    ready: bool
+    finished: bool
+
+
+class Capture:
+    """A live capture in progress. Use :meth:`begin` or :meth:`resume`."""
+
+    def __init__(self, store: Store, known: OpenCapture) -> None:
+        self._store, self._known = store, known
+        sensor = known.mounting.sensor
+        self._reader = LineReader(sensor.channels, sensor.count_bits)
+        self._period = sensor.period_ms
+        self._steps = tuple(Step(**step) for step in known.settings["steps"])
+        self._entries: list[Mapping[str, Any]] = list(known.entries)
+        self._pending: list[tuple[int, Line]] = []
+        self._tallied: Counter[str] = Counter()
+        self._held: Line | None = None
+        self._fresh = True  # no frame since the port was opened
+        self._offset = next((entry["ms"] for entry in reversed(known.entries) if entry["kind"] == "clock"), 0)
+        self._last_ms: int | None = None
+        self._steps_astray: list[int] = []
+        self._recent: deque[int] = deque(maxlen=RATE_FRAMES)
+        self._dry: NDArray[np.float64] | None = None
+        self._farthest = np.zeros(sensor.channels)
+        self._latest: Line | None = None
+        self.connected, self.message = True, ""
+
+    @classmethod
+    def begin(
+        cls,
+        store: Store,
+        name: str,
+        unit: Unit,
+        liquid: Liquid,
+        mounting: Mounting,
+        steps: Sequence[Step] = (),
+        *,
+        level_u_mm: float | None = None,
+        labelling: Labelling | None = None,
+        condition: str | None = None,
+        note: str = "",
+        simulated: bool = False,
+    ) -> Capture:
+        """Begin a capture.
+
+        Args:
+            store: where it is kept.
+            name: a name that no open capture has; the session's source is called so.
+            unit: as the store gives it, and so for liquid and mounting.
+            liquid: what is in the tank.
+            mounting: gives channels, width, period and span.
+            steps: the fill plan; without one, every entry begins a mark.
+            level_u_mm: standard uncertainty of levels that are read off.
+            labelling: how a mass becomes a level; None: as the scale shows it.
+            condition: conditions of the whole capture, as :func:`dataset.labels.conditions.read_conditions` reads them.
+            note: kept with the session.
+            simulated: the frames are made by the virtual rig, not measured.
+        """
+        check_number("--level-u-mm", level_u_mm, 0, 1e5, unit="mm")
+        if condition is not None:
+            read_conditions("--condition", condition)
+        its = labelling or Labelling(liquid)
+        settings = {
+            "steps": [asdict(step) for step in steps],
+            "level_u_mm": level_u_mm,
+            "labelling": {key: value for key, value in asdict(its).items() if key != "liquid"},
+            "condition": condition,
+            "note": note,
+            "simulated": simulated,
+        }
+        return cls(store, store.begin_capture(name, unit, liquid, mounting, settings))
+
+    @classmethod
+    def open(cls, store: Store, name: str) -> Capture:
+        """An open capture as it is, to look at or to seal."""
+        return cls(store, store.open_capture(name))
+
+    @classmethod
+    def resume(cls, store: Store, name: str) -> Capture:
+        """Go on with a capture that is open. What the operator marked ends where it was left: the tank may have changed since."""
+        capture = cls.open(store, name)
+        if capture.frames:
+            frames = store.open_frames(name)
+            capture._last_ms = int(frames.t_ms[-1])
+            capture._dry = frames.counts[0].astype(np.float64)
+            capture._farthest = np.abs(frames.counts - capture._dry).max(axis=0)
+            capture._break("gone on")
+        return capture
+
+    @property
+    def frames(self) -> int:
+        """Frames so far, those that are not committed yet included."""
+        return self._known.frames + len(self._pending)
+
+    @property
+    def committed(self) -> int:
+        """Frames that survive whatever happens."""
+        return self._known.frames
+
+    def feed(self, data: bytes) -> None:
+        """Take bytes as the board sent them.
+
+        Raises:
+            InputError: the lines are of a board with another number of channels or another period.
+        """
+        for line in self._reader.feed(data):
+            self._take(line)
+        if self._reader.simulated and not self._simulated:
+            self._entries.append({"kind": "simulated", "frame": self.frames})
+        width, sensor = self._reader.strange_width(), self._known.mounting.sensor
+        if width is not None and not self._recent:
+            expected = f"{sensor.channels}, one for each pad of {sensor.name}@{sensor.revision}"
+            raise InputError("the board", f"{width} numbers a line: {width - 1} counts, or {width - 2} and a temperature", f"{expected}, after the time")
+        if len(self._steps_astray) >= LIKE_LINES and not self._recent:
+            apart = float(np.median(self._steps_astray))
+            expected = f"{self._period} ms within {FOLLOW_PERIODS} periods, as sensor {sensor.name}@{sensor.revision} declares"
+            raise InputError("the board", f"frames {apart:g} ms apart by its own clock", expected)
+
+    def lost(self) -> None:
+        """The port is gone: what was marked ends here."""
+        self.connected = False
+        self._cut()
+        if self.frames:
+            self._break("port lost")
+
+    def found(self) -> None:
+        """The port is back."""
+        self.connected = True
+
+    def ended(self) -> None:
+        """The stream is at its end."""
+        for line in self._reader.last():
+            self._take(line)
+        self._cut()
+
+    def _cut(self) -> None:
+        self._reader.cut()
+        if self._held is not None:
+            self._reader.tally[ASTRAY] += 1
+        self._held, self._fresh = None, True
+
+    def _take(self, line: Line) -> None:
+        held, self._held = self._held, None
+        if held is not None and self._follows(held, line):
+            self._accept_apart(held)
+            self._accept(line)
+            return
+        if held is not None:
+            self._reader.tally[ASTRAY] += 1
+            if not self._recent:
+                self._steps_astray.append(line.t_ms - held.t_ms)
+        if not self._fresh and self._latest is not None and self._follows(self._latest, line):
+            self._accept(line)
+        else:
+            self._held = line
+
+    def _follows(self, before: Line, after: Line) -> bool:
+        return 0 < after.t_ms - before.t_ms <= FOLLOW_PERIODS * self._period
+
+    def _accept_apart(self, line: Line) -> None:
+        """A frame after a gap, or the first."""
+        if self._last_ms is not None and line.t_ms + self._offset <= self._last_ms:
+            self._offset = self._last_ms + RESTART_PERIODS * self._period - line.t_ms
+            self._entries.append({"kind": "clock", "frame": self.frames, "ms": self._offset})
+            self._break("the board started again")
+        self._recent.clear()
+        self._accept(line)
+
+    def _accept(self, line: Line) -> None:
+        self._last_ms = line.t_ms + self._offset
+        self._pending.append((self._last_ms, line))
+        self._latest, self._fresh = line, False
+        self._recent.append(line.t_ms)
+        counts = np.array(line.counts, np.float64)
+        if self._dry is None:
+            self._dry = counts
+        self._farthest = np.maximum(self._farthest, np.abs(counts - self._dry))
+
+    @property
+    def _simulated(self) -> bool:
+        """Whether the capture was begun as simulated, or its board has said since that it is the virtual rig."""
+        # captures begun by an earlier version do not say
+        return bool(self._known.settings.get("simulated", False)) or any(entry["kind"] == "simulated" for entry in self._entries)
+
+    @property
+    def _flows(self) -> bool:
+        return self.connected and not self._fresh
+
+    def _break(self, why: str) -> None:
+        self._entries.append({"kind": "break", "frame": self.frames, "why": why})
+
+    def due(self) -> bool:
+        """Whether the frames that are not committed cover half a second of the board's clock."""
+        return bool(self._pending) and self._pending[-1][0] - self._pending[0][0] >= 1000 * COMMIT_S
+
+    def commit(self) -> int:
+        """Write what is not written yet, in one transaction; how many frames are safe now."""
+        tally = Counter({kind: self._reader.tally[kind] for kind in BAD})
+        news = {kind: count - self._tallied[kind] for kind, count in tally.items() if count > self._tallied[kind]}
+        entries = [*self._entries[len(self._known.entries) :], *([{"kind": "lines", **news}] if news else [])]
+        if self._pending or entries:
+            blocks = self._store.append_to_capture(self._known, self._frames_pending(), entries)
+            self._entries = [*self._known.entries, *entries]
+            count = self._known.frames + len(self._pending)
+            self._known = replace(self._known, entries=tuple(self._entries), frames=count, blocks=self._known.blocks + blocks)
+            self._pending, self._tallied = [], tally
+        return self.committed
+
+    def _frames_pending(self) -> Frames:
+        return Frames(
+            np.array([ms for ms, _ in self._pending], np.int64),
+            np.array([line.counts for _, line in self._pending], np.uint32).reshape(-1, self._reader.channels),
+            np.array([line.temperature_c for _, line in self._pending], np.float64),
+        )
+
+    # -- the operator ----------------------------------------------------------------------------------------------------
+
+    def enter(self, text: str) -> str:
+        """Take an entry; a sentence about what it did.
+
+        Nothing (Enter alone): the level is at the step's target; without a plan, the running mark ends. A number, with 'mm' or 'g':
+        the reading instead. 'skip': leave the step out. 'back': withdraw the last mark or skip.
+
+        Raises:
+            InputError: not understood, or a level that cannot be.
+        """
+        word, step = text.strip().lower(), self.step
+        if word == "back":
+            self._entries.append({"kind": "back"})
+            return "the last mark or skip is withdrawn"
+        if not self._flows:
+            raise InputError("entry", "no frames are coming in", "", "wait until they do")
+        if word == "skip" and step is not None:
+            self._entries.append({"kind": "skip", "frame": self.frames, "step": step})
+            return f"step {step + 1} is left out"
+        if not word and not self._steps:
+            self._entries.append({"kind": "end", "frame": self.frames})
+            return f"the mark ends at frame {self.frames - 1}"
+        if self._steps and step is None:
+            raise InputError("entry", "all steps of the plan are done", "'back' or 'done'")
+        its = self._steps[step] if step is not None else None
+        found = _READING.fullmatch(word or (its.text if its else ""))
+        if found is None:
+            raise InputError("entry", repr(text.strip()), "Enter, a reading such as 12.5 or 431 g, skip, back or done")
+        reading, unit = float(found[1].replace(",", ".")), found[2] or (its.unit if its else "mm")
+        mark = self._label(reading, unit)
+        self._entries.append({"kind": "mark", "frame": self.frames, "step": step, "hold": its.hold if its else None, **mark})
+        return f"{mark['level_mm']:g} mm from frame {self.frames} on"
+
+    def _label(self, reading: float, unit: str) -> dict[str, Any]:
+        tank = self._known.mounting.tank
+        if unit == "g":
+            labelling = Labelling(self._known.liquid, **self._known.settings["labelling"])
+            warm = self._latest.temperature_c if self._latest is not None else np.nan
+            level = level_of("entry", Method.MASS, reading, float(warm) if np.isfinite(warm) else None, tank, labelling)
+            facts = {"u_mm": level.u or None, "u_common_mm": level.u_common or None, "method": Method.MASS.value}
+            return {"reading": reading, "unit": unit, "level_mm": round(level.value, 6), **facts}
+        check_number("entry", reading, 0, tank.span_mm, unit="mm, the tank's span")
+        return {"reading": reading, "unit": unit, "level_mm": reading, "u_mm": self._known.settings["level_u_mm"], "u_common_mm": None, "method": None}
+
+    @property
+    def step(self) -> int | None:
+        """The place of the step that is next, or that is being held; None when there is none."""
+        return next_step(self._entries, self.frames, len(self._steps))
+
+    @property
+    def finished(self) -> bool:
+        """Whether every step of the plan is done; never without a plan."""
+        return bool(self._steps) and self.step is None
+
+    def marks(self) -> tuple[Mark, ...]:
+        """The marks so far."""
+        return marks_of(self._entries, self.frames)
+
+    def prompt(self) -> str:
+        """What the operator is to do next."""
+        step, held = self.step, holding(self._entries, self.frames)
+        if not self._steps:
+            return "type a level (12.5) or a mass (431 g) to begin a mark, Enter to end it, done to seal"
+        if step is None:
+            return "all steps are done"
+        place = f"step {step + 1} of {len(self._steps)}"
+        if held is not None:
+            return f"{place}: keep still, {held[0]} of {held[1]} frames"
+        its = self._steps[step]
+        return f"{place}: bring it to {its.text} and let it settle; Enter, or the reading in {its.unit} (or skip, back, done)"
+
+    # -- what comes of it ------------------------------------------------------------------------------------------------
+
+    def bad_lines(self) -> dict[str, int]:
+        """Lines that were no frames, by kind, over the whole capture."""
+        total: Counter[str] = Counter()
+        for entry in self._known.entries:
+            if entry["kind"] == "lines":
+                total.update({kind: count for kind, count in entry.items() if kind != "kind"})
+        total.update({kind: self._reader.tally[kind] - self._tallied[kind] for kind in BAD})
+        return {kind: total[kind] for kind in BAD if total[kind]}
+
+    def view(self) -> View:
+        """What a front end may show now."""
+        recent, dry = self._recent, self._dry
+        span = recent[-1] - recent[0] if len(recent) > 1 else 0
+        counts = self._latest.counts if self._latest is not None else ()
+        far = np.maximum(self._farthest, 1.0)
+        bars = np.abs(np.array(counts, np.float64) - dry) / far if dry is not None and counts else np.zeros(0)
+        return View(
+            self._known.name,
+            self.connected,
+            self.frames,
+            self.committed,
+            self._last_ms or 0,
+            1000.0 * (len(recent) - 1) / span if span else 0.0,
+            self.bad_lines(),
+            counts,
+            tuple(bars.tolist()),
+            self._latest.temperature_c if self._latest is not None else np.nan,
+            self.prompt(),
+            self.message,
+            len(self.marks()),
+            holding(self._entries, self.frames) is not None,
+            self._flows,
+            self.finished,
+        )
+
+    def seal(self) -> Session:
+        """Commit, and make the capture an ordinary session; the open capture is gone then.
+
+        Raises:
+            InputError: no frames, or frames that the checks at the door refuse; the capture stays open.
+        """
+        self.commit()
+        known = self._known
+        if not known.frames:
+            raise InputError(f"capture {known.name}", "no frames", "at least one", f"drop it with 'innage capture discard {known.name}'")
+        frames, condition = self._store.open_frames(known.name), known.settings["condition"]
+        stretches = () if condition is None else (Stretch(0, len(frames), read_conditions("--condition", condition)),)
+        source = Source(known.name, readings_sha256(frames))
+        new = NewSession(known.unit, known.liquid, known.mounting, frames, self.marks(), source, known.settings["note"], stretches, self._warnings())
+        return self._store.seal_capture(known.name, replace(new, simulated=self._simulated))
+
+    def _warnings(self) -> tuple[DoorWarning, ...]:
+        bad, found = self.bad_lines(), []
+        if bad:
+            kinds = ", ".join(f"{count} {kind}" for kind, count in bad.items())
+            found.append(DoorWarning("bad lines", f"{sum(bad.values())} lines from the board were no frames: {kinds}"))
+        breaks = Counter(entry["why"] for entry in self._entries if entry["kind"] == "break")
+        if breaks:
+            said = ", ".join(f"{why} {count} time{'s' if count > 1 else ''}" for why, count in breaks.items())
+            found.append(DoorWarning("interrupted", said + f"; where the board started again the clock goes on {RESTART_PERIODS} periods later"))
+        return tuple(found)
+
+
+def run(
+    capture: Capture,
+    source: ByteSource,
+    entry: Callable[[View], str | None],
+    show: Callable[[View], None],
+    *,
+    stop_at: int | None = None,
+    stop: Callable[[], bool] = lambda: False,
+    clock: Callable[[], float] = time.monotonic,
+    wait: Callable[[float], None] = time.sleep,
+) -> None:
+    """Capture until the plan is done, ``stop_at`` frames are there, 'done' is entered, the stream ends or ``stop`` says so; never seals.
+
+    Whatever ends it, what has come in is committed. A port that is lost is waited for.
+
+    Args:
+        capture: where frames and entries go.
+        source: where bytes come from.
+        entry: given the view, the operator's next entry, or None.
+        show: called after every read.
+        stop_at: at least so many frames of the whole capture.
+        stop: asked before every read.
+        clock: seconds, rising.
+        wait: how to pass the time while the port is gone.
+    """
+    committed_at = clock()
+    try:
+        while not stop() and not capture.finished and (stop_at is None or capture.frames < stop_at):
+            if not _listen(capture, source, wait) or not _attend(capture, entry):
+                return
+            if capture.due() or clock() - committed_at >= COMMIT_S:
+                capture.commit()
+                committed_at = clock()
+            show(capture.view())
+    finally:
+        capture.commit()
+        show(capture.view())
+
+
+def _attend(capture: Capture, entry: Callable[[View], str | None]) -> bool:
+    """Take one entry of the operator's, if there is one; False for 'done'."""
+    text = entry(capture.view())
+    if text is None:
+        return True
+    if text.strip().lower() == "done":
+        return False
+    try:
+        capture.message = capture.enter(text)
+    except InputError as error:
+        capture.message = str(error)
+    return True
+
+
+def _listen(capture: Capture, source: ByteSource, wait: Callable[[float], None]) -> bool:
+    """Read once, or try to get the port back; whether there may be more."""
+    try:
+        if not capture.connected:
+            wait(RETRY_S)
+            if source.reopen():
+                capture.found()
+        else:
+            capture.feed(source.read())
+    except SourceLost:
+        capture.lost()
+    except SourceEnded:
+        capture.ended()
+        return False
+    return True

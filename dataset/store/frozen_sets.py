@@ -1,0 +1,140 @@
+"""Frozen sets between rows and records, and the count of how often their prove groups were opened."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session as OrmSession
+
+from dataset.admission.rules import check_name, check_text
+from dataset.canonical import canonical_json, frozen_sha256
+from dataset.coverage.roles import Group, check_choice, groups_of, refuse_mixture
+from dataset.coverage.temperature_bands import TemperatureBands, check_edges
+from dataset.errors import InputError
+from dataset.records import FrozenSet, GroupBy, Role, Session, Trim
+from dataset.store.registry import named
+from dataset.store.sessions import changed, mark_temperatures, session_row, temperatures, to_session
+from dataset.store.tables import FrozenRoleRow, FrozenSessionRow, FrozenSetRow, FrozenTrimRow, ProveOpeningRow, TrimRow, UnitRow
+from dataset.store.trims import to_trim
+
+
+def to_frozen_set(row: FrozenSetRow) -> FrozenSet:
+    """The record, its hash checked again: StoreError when the content is not what was frozen."""
+    sessions = tuple(to_session(member.session, member.mark_revision_sha256) for member in row.sessions)
+    roles = {role.group_name: role.role for role in row.roles}
+    trims = tuple(to_trim(member.trim) for member in row.trims)
+    edges = () if row.edges_c is None else tuple(json.loads(row.edges_c))
+    found = frozen_sha256(row.group_by, roles, sessions, trims, edges)
+    if found != row.sha256:
+        raise changed(f"frozen set {row.name}", found, row.sha256)
+    return FrozenSet(row.name, row.sha256, row.group_by, tuple(sorted(roles.items())), sessions, row.seed, trims, edges)
+
+
+def add_frozen_set(
+    orm: OrmSession,
+    name: str,
+    refs: Sequence[str],
+    group_by: GroupBy,
+    roles: Mapping[str, Role],
+    seed: int | None,
+    allow_mixed: bool,
+    edges_c: Sequence[float] = (),
+) -> FrozenSet:
+    check_name("frozen set", name)
+    if orm.scalar(select(FrozenSetRow).where(FrozenSetRow.name == name)) is not None:
+        raise InputError(f"frozen set {name}", "exists already, and frozen sets never change", "a new name", f"see 'innage frozen {name}'")
+    # in the order of their hashes, so that the same choice gives the same rows in the same order
+    rows = sorted((session_row(orm, ref) for ref in refs), key=lambda row: row.sha256)
+    sessions = [to_session(row) for row in rows]
+    edges = _edges(name, group_by, edges_c)
+    check_choice(sessions, group_by, roles, TemperatureBands(edges, mark_temperatures(orm, sessions)) if edges else None)
+    if not allow_mixed:
+        refuse_mixture(sessions)
+    trims = _trims_of(orm, sessions)
+    sha256 = frozen_sha256(group_by, roles, sessions, trims, edges)
+    made = FrozenSetRow(name=name, sha256=sha256, sealed=False, group_by=group_by, seed=seed, edges_c=canonical_json(edges) if edges else None)
+    made.roles = [FrozenRoleRow(group_name=group, role=role) for group, role in sorted(roles.items())]
+    made.sessions = [
+        FrozenSessionRow(position=k, session=row, mark_revision_sha256=its.mark_revision) for k, (row, its) in enumerate(zip(rows, sessions, strict=True))
+    ]
+    made.trims = [FrozenTrimRow(position=k, trim_sha256=trim.sha256) for k, trim in enumerate(trims)]
+    orm.add(made)
+    orm.flush()
+    made.sealed = True
+    orm.flush()
+    return to_frozen_set(made)
+
+
+def _edges(name: str, group_by: GroupBy, edges_c: Sequence[float]) -> tuple[float, ...]:
+    where = f"frozen set {name}, edges of temperature bands"
+    if group_by is GroupBy.TEMPERATURE:
+        return check_edges(where, edges_c)
+    if edges_c:
+        raise InputError(where, f"{len(edges_c)} of them for groups by {group_by}", f"edges for groups by {GroupBy.TEMPERATURE} only")
+    return ()
+
+
+def bands_of(orm: OrmSession, frozen: FrozenSet) -> TemperatureBands | None:
+    """The bands that a set's marks lie in; None where its groups are something else."""
+    return TemperatureBands(frozen.edges_c, mark_temperatures(orm, frozen.sessions)) if frozen.group_by is GroupBy.TEMPERATURE else None
+
+
+def groups(orm: OrmSession, frozen: FrozenSet) -> tuple[Group, ...]:
+    return groups_of(frozen.sessions, frozen.group_by, bands_of(orm, frozen))
+
+
+def frames_outside(orm: OrmSession, frozen: FrozenSet) -> int:
+    bands = bands_of(orm, frozen)
+    if bands is None:
+        return 0
+    its = {session.sha256: session for session in frozen.sessions}
+    return sum(bands.outside(its[sha256], warm) for sha256, warm in temperatures(orm, its))
+
+
+def _trims_of(orm: OrmSession, sessions: Sequence[Session]) -> list[Trim]:
+    """All trims of the sessions' units on the sessions' mountings, in the order of their hashes."""
+    places = {(s.unit.name, s.mounting.name) for s in sessions}
+    query = select(TrimRow).join(UnitRow).where(UnitRow.name.in_(sorted({unit for unit, _ in places})))
+    found = [to_trim(row) for row in orm.scalars(query)]
+    return sorted((t for t in found if (t.unit.name, t.mounting.name) in places), key=lambda t: t.sha256)
+
+
+def frozen_set_row(orm: OrmSession, name: str) -> FrozenSetRow:
+    return named("frozen set", name, orm.scalars(select(FrozenSetRow).order_by(FrozenSetRow.name)).all(), "make it with 'innage freeze'")
+
+
+def checked_row(orm: OrmSession, frozen: FrozenSet) -> FrozenSetRow:
+    """The row of a record that was handed in; InputError when the store's set of that name is another."""
+    row = frozen_set_row(orm, frozen.name)
+    if row.sha256 != frozen.sha256:
+        raise InputError(f"frozen set {frozen.name}", f"hash {frozen.sha256[:12]}", f"{row.sha256[:12]}, as the store has it", "take it from the store")
+    return row
+
+
+def open_prove(orm: OrmSession, frozen: FrozenSet, purpose: str) -> int:
+    """Record an opening of the prove groups; the count of openings so far, this one included."""
+    if not purpose.strip():
+        raise InputError(f"frozen set {frozen.name}, purpose", "nothing", "what the prove groups are opened for")
+    check_text(f"frozen set {frozen.name}, purpose", purpose)
+    row = checked_row(orm, frozen)
+    orm.add(ProveOpeningRow(frozen_set_id=row.id, purpose=purpose))
+    orm.flush()
+    return _count(orm, row)
+
+
+def prove_openings(orm: OrmSession, frozen: FrozenSet) -> int:
+    return _count(orm, checked_row(orm, frozen))
+
+
+def prove_purposes(orm: OrmSession, frozen: FrozenSet) -> tuple[str, ...]:
+    row = checked_row(orm, frozen)
+    events = select(ProveOpeningRow.purpose).where(ProveOpeningRow.frozen_set_id == row.id).order_by(ProveOpeningRow.sequence)
+    return tuple(orm.scalars(events))
+
+
+def _count(orm: OrmSession, row: FrozenSetRow) -> int:
+    """Openings of every set with this content: the same choice under another name is the same prove data."""
+    same = select(FrozenSetRow.id).where(FrozenSetRow.sha256 == row.sha256)
+    return orm.scalar(select(func.count()).select_from(ProveOpeningRow).where(ProveOpeningRow.frozen_set_id.in_(same))) or 0

@@ -1,0 +1,236 @@
+"""The store's own integrity: every page, every reference, every hash. What is damaged is named; everything else is still looked at."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import sqlite3
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import closing
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Protocol
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session as OrmSession
+
+from dataset.canonical import ID_DIGITS, readings_sha256
+from dataset.errors import InnageError, StoreError
+from dataset.records import MarkRevision
+from dataset.store import open_captures, registry, sessions, tables
+from dataset.store.database import HISTORY, TIMEOUT_S, Database, prepare, revision_of, translated
+from dataset.store.frozen_sets import to_frozen_set
+from dataset.store.models import to_model
+from dataset.store.trims import to_trim
+
+MOST_BYTES = 1 << 40  # of a store, so that a damaged head cannot ask for any length
+MOST_LINES = 20  # of what SQLite finds wrong with the file
+Progress = Callable[[str, int, int], None]
+
+
+class Read(Protocol):
+    """Reads the record under a key, and raises where that fails."""
+
+    def __call__(self, orm: OrmSession, key: int | str) -> None: ...
+
+
+DigestOf = Callable[[str], str]
+
+
+@dataclass(frozen=True)
+class Fault:
+    """What is damaged, and a sentence that says how."""
+
+    what: str
+    sentence: str
+
+
+@dataclass(frozen=True)
+class IntegrityReport:
+    """How many things of each kind were looked at, and what is wrong with them."""
+
+    checked: tuple[tuple[str, int], ...]
+    faults: tuple[Fault, ...]
+
+    @property
+    def sound(self) -> bool:
+        """Whether nothing was found."""
+        return not self.faults
+
+
+def check_store(path: Path | str, *, timeout_s: float = TIMEOUT_S, digest_of: DigestOf | None = None, progress: Progress | None = None) -> IntegrityReport:
+    """Read everything that the store at ``path`` holds and hash it again; nothing is written, an older store is upgraded first.
+
+    Not covered by any hash: budgets, limits, notes, names of source files, warnings, reasons of voids, purposes of openings.
+
+    Args:
+        path: the store; it must exist.
+        timeout_s: how long to wait while another process writes.
+        digest_of: the digest of a program's JSON text, to compare with the hash of its model.
+        progress: called with (what, done, total).
+
+    Raises:
+        StoreError: there is no such file, it is no store, of a newer version, or damaged so that not even its revision can be read.
+    """
+    where = Path(path).absolute()
+    if not where.exists():
+        raise StoreError(str(path), "there is no such file", "a store", "name another file with --store")
+    missing = cut_short(where)
+    if missing:
+        with TemporaryDirectory(prefix="innage-") as folder:
+            fill_up(where, Path(folder) / where.name)
+            found = _check(Path(folder) / where.name, timeout_s, digest_of, progress)
+        size = where.stat().st_size
+        return replace(found, faults=(Fault("file", f"it ends after {size} of {size + missing} bytes"), *found.faults))
+    return _check(where, timeout_s, digest_of, progress)
+
+
+def _check(where: Path, timeout_s: float, digest_of: DigestOf | None, progress: Progress | None) -> IntegrityReport:
+    if revision_of(where, timeout_s, HISTORY) != HISTORY.head:
+        prepare(where, timeout_s=timeout_s)
+    checking = _Checking(Database(where, timeout_s), digest_of, progress or (lambda _what, _done, _total: None))
+    checking.file()
+    checking.everything()
+    return IntegrityReport(tuple(checking.checked.items()), tuple(checking.faults))
+
+
+def cut_short(path: Path) -> int:
+    """How many bytes of the file at ``path`` are missing at its end, by the count of pages in its head (sqlite.org/fileformat2.html, 1.3)."""
+    if not path.is_file() or path.with_name(f"{path.name}-wal").exists():
+        return 0  # pages that wait in there are not in the file yet
+    with path.open("rb") as file:
+        head = file.read(100)
+    size = int.from_bytes(head[16:18], "big")
+    whole = (65536 if size == 1 else size) * int.from_bytes(head[28:32], "big")
+    known = head.startswith(b"SQLite format 3\0") and head[24:28] == head[92:96]  # only then is the count of pages valid
+    return max(0, whole - path.stat().st_size) if known and whole <= MOST_BYTES else 0
+
+
+def fill_up(path: Path, copy: Path) -> None:
+    """Copy a file that was cut short to ``copy``, with zeros for what is missing: SQLite reads only files of the length that they say."""
+    whole = path.stat().st_size + cut_short(path)
+    shutil.copyfile(path, copy)
+    with copy.open("rb+") as file:
+        file.truncate(whole)
+
+
+class _Checking:
+    """One check on its way. Each thing is read in a transaction of its own, so that a damaged page spoils what lies on it and no more."""
+
+    def __init__(self, database: Database, digest_of: DigestOf | None, progress: Progress) -> None:
+        self.database, self.digest_of, self.progress = database, digest_of, progress
+        self.checked: dict[str, int] = {}
+        self.faults: list[Fault] = []
+
+    def file(self) -> None:
+        """What SQLite itself says of its pages, and references to rows that are not there."""
+        path = self.database.path
+        try:
+            with translated(path, self.database.timeout_s), closing(sqlite3.connect(path, timeout=self.database.timeout_s)) as connection:
+                lines = [str(line) for (line,) in connection.execute(f"PRAGMA integrity_check({MOST_LINES})")]
+                self.faults += [Fault("file", line.strip()) for line in lines if line != "ok"]
+                for table, row, parent, _ in connection.execute("PRAGMA foreign_key_check"):
+                    self.faults.append(Fault(f"row {row} of {table}", f"refers to a row of {parent} that is not there"))
+        except StoreError as error:
+            self.faults.append(Fault("file", error.found))
+        self.checked["file"] = 1
+
+    def everything(self) -> None:
+        """Every kind of record, one by one."""
+        for what, row_type, to_record in (
+            ("tank", tables.TankRow, registry.to_tank),
+            ("sensor", tables.SensorRow, registry.to_sensor),
+            ("liquid", tables.LiquidRow, registry.to_liquid),
+            ("mounting", tables.MountingRow, registry.to_mounting),
+            ("unit", tables.UnitRow, registry.to_unit),
+            ("budget", tables.BudgetRow, registry.to_budget),
+            ("limits", tables.LimitsRow, registry.to_limits),
+            ("mapping", tables.MappingRow, registry.to_mapping),
+            ("frozen set", tables.FrozenSetRow, to_frozen_set),
+        ):
+            self._each(what, self._keys(what, row_type, "id", "name"), _reader(row_type, to_record))
+        self._each("session", self._sessions(), _session)
+        self._each("trim", self._keys("trim", tables.TrimRow, "sequence", "sha256"), _reader(tables.TrimRow, to_trim))
+        self._each("model", self._keys("model", tables.ModelRow, "id", "name"), self._model)
+        self._each("export", self._keys("export", tables.ExportRow, "id", "bundle_sha256"), _export)
+        self._each("open capture", self._keys("open capture", tables.OpenCaptureRow, "id", "name"), _open_capture)
+
+    def _each(self, what: str, keys: Sequence[tuple[int | str, str]], read: Read) -> None:
+        for done, (key, name) in enumerate(keys):
+            self.progress(what, done, len(keys))
+            self._try(f"{what} {name}", partial(read, key=key))
+        self.checked[what] = len(keys)
+
+    def _try(self, what: str, read: Callable[[OrmSession], object]) -> None:
+        try:
+            with self.database.reading() as orm:
+                read(orm)
+        except InnageError as error:
+            self.faults.append(Fault(what, f"{error.found}{'; expected ' + error.expected if error.expected else ''}"))
+        except Exception as error:  # bytes changed at random may break any reading, and the others must still be looked at
+            self.faults.append(Fault(what, f"cannot be read ({type(error).__name__}: {error})"))
+
+    def _keys(self, what: str, row_type: type[tables.Base], key: str, name: str) -> list[tuple[int | str, str]]:
+        columns = row_type.__table__.c
+        found: list[tuple[int | str, str]] = []
+        names = select(columns[key], columns[name]).order_by(columns[key])
+        self._try(f"list of {what}s", lambda orm: found.extend((k, str(n)[:ID_DIGITS] if "sha256" in name else str(n)) for k, n in orm.execute(names)))
+        return found
+
+    def _sessions(self) -> list[tuple[int | str, str]]:
+        """Sessions by hash: SQLite finds those in the index alone, which a damaged page of the table leaves whole."""
+        found: list[tuple[int | str, str]] = []
+        hashes = select(tables.SessionRow.sha256)
+        self._try("list of sessions", lambda orm: found.extend((sha256, sha256[:ID_DIGITS]) for sha256 in orm.scalars(hashes)))
+        return sorted(found)
+
+    def _model(self, orm: OrmSession, key: int | str) -> None:
+        model = to_model(orm.get_one(tables.ModelRow, key))
+        for text in (model.recipe, model.versions, model.metrics):
+            json.loads(text)
+        found = model.sha256 if self.digest_of is None else self.digest_of(model.program)
+        if found != model.sha256:
+            raise sessions.changed(f"model {model.name}", found, model.sha256)
+
+
+def _reader(row_type: type[tables.Base], to_record: Callable[..., object]) -> Read:
+    def read(orm: OrmSession, key: int | str) -> None:
+        to_record(orm.get_one(row_type, key))
+
+    return read
+
+
+def _session(orm: OrmSession, key: int | str) -> None:
+    """Frames, marks as sealed and every later revision of them."""
+    row = orm.scalars(select(tables.SessionRow).where(tables.SessionRow.sha256 == key)).one()
+    session = sessions.to_session(row)
+    if not row.sealed:
+        raise StoreError(f"session {session.id}", "is not sealed", "a sealed session")
+    frames = sessions.frames(orm, session)
+    sessions.check(session, frames)
+    if readings_sha256(frames) != row.readings_sha256:
+        raise sessions.changed(f"session {session.id}, readings", readings_sha256(frames), row.readings_sha256)
+    _chained(session.id, sessions.mark_revisions(orm, str(key)))
+
+
+def _chained(session_id: str, revisions: Iterable[MarkRevision]) -> None:
+    known: set[str | None] = {None}
+    for revision in revisions:
+        if revision.parent not in known:
+            raise StoreError(f"session {session_id}", f"revision {revision.sha256[:ID_DIGITS]} of its marks amends one that is not there")
+        known.add(revision.sha256)
+
+
+def _export(orm: OrmSession, key: int | str) -> None:
+    row = orm.get_one(tables.ExportRow, key)
+    if not row.files or any(len(file.sha256) != len(row.bundle_sha256) for file in row.files):
+        raise StoreError("export", "files without a hash", "a SHA-256 for each")
+
+
+def _open_capture(orm: OrmSession, key: int | str) -> None:
+    row = orm.get_one(tables.OpenCaptureRow, key)
+    open_captures.to_open(row)
+    if row.blocks:
+        open_captures.frames_of(orm, row.name)

@@ -1,0 +1,128 @@
+"""Models and the files of their exports, between rows and records. No pickles: JSON texts and ONNX bytes."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Mapping
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session as OrmSession
+
+from dataset.admission.rules import check_name
+from dataset.errors import InputError, NotFoundError
+from dataset.records import ExportedFile, FrozenSet, Model
+from dataset.store.frozen_sets import checked_row, to_frozen_set
+from dataset.store.registry import label, limits_row, named, same_record, to_limits
+from dataset.store.tables import ExportedFileRow, ExportRow, ModelRow
+
+_SHA256 = re.compile(r"[0-9a-f]{64}")
+
+
+def to_models(rows: Iterable[ModelRow]) -> tuple[Model, ...]:
+    """The records; a frozen set that several models share is read and hashed once."""
+    known: dict[int, FrozenSet] = {}
+    found: list[Model] = []
+    for row in rows:
+        if row.frozen_set_id not in known:
+            known[row.frozen_set_id] = to_frozen_set(row.frozen_set)
+        found.append(_record(row, known[row.frozen_set_id]))
+    return tuple(found)
+
+
+def to_model(row: ModelRow) -> Model:
+    return _record(row, to_frozen_set(row.frozen_set))
+
+
+def _record(row: ModelRow, frozen: FrozenSet) -> Model:
+    return Model(
+        name=row.name,
+        sha256=row.sha256,
+        frozen=frozen,
+        limits=None if row.limits is None else to_limits(row.limits),
+        recipe=row.recipe,
+        versions=row.versions,
+        metrics=row.metrics,
+        program=row.program,
+        float_onnx=row.float_onnx,
+        parent=row.parent,
+    )
+
+
+def add_model(orm: OrmSession, model: Model) -> Model:
+    check_name("model", model.name)
+    where = f"model {model.name}"
+    _check_digest(where, model.sha256)
+    for what in ("recipe", "versions", "metrics", "program"):
+        _check_json(f"{where}, {what}", getattr(model, what))
+    existing = orm.scalar(select(ModelRow).where(ModelRow.name == model.name))
+    if existing is not None:
+        same = to_model(existing) == model
+        found = "is in the store already, exactly as it is" if same else f"exists already, with another program or recipe (program {existing.sha256[:12]})"
+        raise InputError(where, found, "a new name", "models never change; give this one another name")
+    if model.parent is not None:
+        model_row(orm, model.parent)
+    row = ModelRow(
+        name=model.name,
+        sha256=model.sha256,
+        frozen_set=checked_row(orm, model.frozen),
+        recipe=model.recipe,
+        versions=model.versions,
+        metrics=model.metrics,
+        program=model.program,
+        float_onnx=model.float_onnx,
+        parent=model.parent,
+    )
+    if model.limits is not None:
+        row.limits = limits_row(orm, label(model.limits))
+        same_record("limits", model.limits, to_limits(row.limits))
+    orm.add(row)
+    orm.flush()
+    return to_model(row)
+
+
+def model_row(orm: OrmSession, name: str) -> ModelRow:
+    return named("model", name, orm.scalars(select(ModelRow).order_by(ModelRow.name)).all(), "make it with 'innage train'")
+
+
+def add_export(orm: OrmSession, model: Model, bundle_sha256: str, files: Mapping[str, str]) -> None:
+    """Record what an export wrote; the same bundle again is nothing new."""
+    row = model_row(orm, model.name)
+    if row.sha256 != model.sha256:
+        raise InputError(f"model {model.name}", f"program {model.sha256[:12]}", f"{row.sha256[:12]}, as the store has it", "take it from the store")
+    if not files:
+        raise InputError(f"export of {model.name}", "no files", "at least one")
+    _check_digest(f"export of {model.name}", bundle_sha256)
+    for name, digest in files.items():
+        _check_digest(f"export of {model.name}, {name}", digest)
+    known = orm.scalar(select(ExportRow).where(ExportRow.model_id == row.id, ExportRow.bundle_sha256 == bundle_sha256))
+    if known is not None:
+        if {f.name: f.sha256 for f in known.files} != dict(files):
+            raise InputError(f"export of {model.name}", f"bundle {bundle_sha256[:12]} is recorded with other files", "the same files for the same bundle")
+        return
+    orm.add(ExportRow(model=row, bundle_sha256=bundle_sha256, files=[ExportedFileRow(name=n, sha256=d) for n, d in sorted(files.items())]))
+
+
+def exported(orm: OrmSession, sha256: str) -> tuple[ExportedFile, ...]:
+    """Every exported file with this hash, in the order of their exports; NotFoundError when there is none."""
+    wanted = sha256.lower()
+    _check_digest("file", wanted)
+    rows = orm.scalars(select(ExportedFileRow).where(ExportedFileRow.sha256 == wanted).order_by(ExportedFileRow.export_id, ExportedFileRow.name)).all()
+    if not rows:
+        hint = "a changed file has another hash; name another store with --store"
+        raise NotFoundError(f"file {wanted[:12]}", "was not written by an export of this store", "", hint)
+    return tuple(ExportedFile(r.sha256, r.name, r.export.bundle_sha256, to_model(r.export.model)) for r in rows)
+
+
+def _check_digest(where: str, digest: str) -> None:
+    if not _SHA256.fullmatch(digest):
+        raise InputError(f"{where}, hash", repr(digest), "64 hexadecimal digits of a SHA-256")
+
+
+def _check_json(where: str, text: str) -> None:
+    try:
+        content = json.loads(text)
+    except ValueError as error:
+        raise InputError(where, f"not JSON ({error})", "a JSON object") from error
+    if not isinstance(content, dict):
+        raise InputError(where, "JSON, but not an object", "a JSON object")

@@ -1,0 +1,67 @@
+"""Another bench's store, opened to be read: nothing in it changes, and nothing is left beside it."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from sqlalchemy import Connection, NullPool, create_engine, event
+
+from dataset.errors import StoreError
+from dataset.store.database import History, revision_of, translated, upgrade
+
+Connect = Callable[[], sqlite3.Connection]
+
+
+@contextmanager
+def reading_other(path: Path, timeout_s: float, history: History) -> Iterator[Connection]:
+    """One consistent view of the store at ``path``; one of an older revision is copied, and the copy upgraded.
+
+    Raises:
+        StoreError: there is no such file, it is not a store, was made by a newer version, or cannot be read.
+    """
+    if not path.exists():
+        raise StoreError(str(path), "there is no such file", "the store of the other bench")
+    connect = _reader(path, timeout_s)
+    if revision_of(path, timeout_s, history, connect) == history.head:
+        with _connection(path, connect, timeout_s) as connection:
+            yield connection
+        return
+    with TemporaryDirectory(prefix="innage-") as folder:
+        copy = Path(folder) / "other.db"
+        with translated(path, timeout_s), closing(connect()) as source, closing(sqlite3.connect(copy)) as target:
+            source.backup(target)
+        upgrade(copy, timeout_s=timeout_s, history=history, keep_copy=False)
+        with _connection(path, _reader(copy, timeout_s), timeout_s) as connection:
+            yield connection
+
+
+def _reader(path: Path, timeout_s: float) -> Connect:
+    def connect() -> sqlite3.Connection:
+        if path.with_name(f"{path.name}-wal").exists():
+            mode = "mode=ro"  # what waits in there is for its own processes to write into the file
+        elif os.access(path.parent, os.W_OK):
+            mode = "mode=rw"  # SQLite keeps two files beside a store while it reads; only so are they removed again
+        else:
+            mode = "immutable=1"  # nobody can write it, and nothing can be kept beside it
+        connection = sqlite3.connect(f"{path.absolute().as_uri()}?{mode}", uri=True, timeout=timeout_s, isolation_level=None)
+        connection.execute("PRAGMA query_only=ON")
+        return connection
+
+    return connect
+
+
+@contextmanager
+def _connection(path: Path, connect: Connect, timeout_s: float) -> Iterator[Connection]:
+    engine = create_engine("sqlite://", creator=connect, poolclass=NullPool)
+    event.listen(engine, "begin", _begin)
+    with translated(path, timeout_s), engine.connect() as connection, connection.begin():
+        yield connection
+
+
+def _begin(connection: Connection) -> None:
+    connection.exec_driver_sql("BEGIN")

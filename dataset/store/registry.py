@@ -1,0 +1,235 @@
+"""The registry's rows and records: tanks, liquids, sensors, mountings, units, budgets, limits, column mappings.
+
+Tanks, sensors and limits have revisions: the same name again is the next one. The others have unique names.
+"""
+
+from __future__ import annotations
+
+import difflib
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, replace
+from typing import Any, Protocol, TypeVar
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session as OrmSession
+
+from dataset.admission import rules
+from dataset.canonical import canonical_json
+from dataset.errors import InputError, NotFoundError
+from dataset.records import Budget, ColumnMapping, LevelUnit, Limit, Limits, Liquid, Mounting, Pad, Sensor, Tank, TimeUnit, Unit
+from dataset.store.tables import Base, BudgetRow, LimitRow, LimitsRow, LiquidRow, MappingRow, MountingRow, PadRow, SensorRow, TankRow, UnitRow
+
+
+class _Named(Protocol):
+    """A record with a name."""
+
+    @property
+    def name(self) -> str: ...
+
+
+class _Revised(_Named, Protocol):
+    """A record with a name and revisions."""
+
+    @property
+    def revision(self) -> int: ...
+
+
+R = TypeVar("R")
+N = TypeVar("N", bound=_Named)
+V = TypeVar("V", bound=_Revised)
+
+
+def flat(record: type[R], row: Base, **others: object) -> R:
+    """The record whose fields are the row's columns of the same names; ``others`` are given as they are."""
+    names = record.__dataclass_fields__  # type: ignore[attr-defined]  # what fields() makes a new tuple of at each call
+    values: dict[str, Any] = {name: getattr(row, name) for name in names if name not in others}
+    return record(**values, **others)
+
+
+def to_tank(row: TankRow) -> Tank:
+    return flat(Tank, row)
+
+
+def to_liquid(row: LiquidRow) -> Liquid:
+    return flat(Liquid, row)
+
+
+def to_unit(row: UnitRow) -> Unit:
+    return flat(Unit, row)
+
+
+def to_budget(row: BudgetRow) -> Budget:
+    return flat(Budget, row)
+
+
+def to_sensor(row: SensorRow) -> Sensor:
+    return flat(Sensor, row, pads=tuple(flat(Pad, pad) for pad in row.pads))
+
+
+def to_mounting(row: MountingRow) -> Mounting:
+    return flat(Mounting, row, tank=to_tank(row.tank), sensor=to_sensor(row.sensor))
+
+
+def to_limits(row: LimitsRow) -> Limits:
+    return flat(Limits, row, rows=tuple(flat(Limit, limit) for limit in row.rows))
+
+
+def to_mapping(row: MappingRow) -> ColumnMapping:
+    body = json.loads(row.body)
+    units = {"time_unit": TimeUnit(body["time_unit"]), "level_unit": LevelUnit(body["level_unit"])}
+    return ColumnMapping(**(body | units | {"name": row.name, "counts": tuple(body["counts"])}))
+
+
+def label(record: _Revised) -> str:
+    """``name@revision``."""
+    return f"{record.name}@{record.revision}"
+
+
+def add_tank(orm: OrmSession, tank: Tank) -> Tank:
+    rules.check_tank(tank)
+    made = _next_revision("tank", tank, [to_tank(r) for r in orm.scalars(select(TankRow).where(TankRow.name == tank.name))])
+    orm.add(TankRow(**asdict(made)))
+    return made
+
+
+def add_sensor(orm: OrmSession, sensor: Sensor) -> Sensor:
+    rules.check_sensor(sensor)
+    made = _next_revision("sensor", sensor, [to_sensor(r) for r in orm.scalars(select(SensorRow).where(SensorRow.name == sensor.name))])
+    orm.add(SensorRow(**(asdict(made) | {"pads": [PadRow(**asdict(pad)) for pad in made.pads]})))
+    return made
+
+
+def add_limits(orm: OrmSession, limits: Limits) -> Limits:
+    rules.check_limits(limits)
+    made = _next_revision("limits", limits, [to_limits(r) for r in orm.scalars(select(LimitsRow).where(LimitsRow.name == limits.name))])
+    rows = [LimitRow(position=k, **asdict(limit)) for k, limit in enumerate(made.rows)]
+    orm.add(LimitsRow(**(asdict(made) | {"rows": rows})))
+    return made
+
+
+def add_liquid(orm: OrmSession, liquid: Liquid) -> Liquid:
+    rules.check_liquid(liquid)
+    _refuse_known("liquid", liquid, orm.scalars(select(LiquidRow.name)).all())
+    orm.add(LiquidRow(**asdict(liquid)))
+    return liquid
+
+
+def add_unit(orm: OrmSession, unit: Unit) -> Unit:
+    rules.check_unit(unit)
+    _refuse_known("unit", unit, orm.scalars(select(UnitRow.name)).all())
+    orm.add(UnitRow(**asdict(unit)))
+    return unit
+
+
+def add_budget(orm: OrmSession, budget: Budget) -> Budget:
+    rules.check_budget(budget)
+    _refuse_known("budget", budget, orm.scalars(select(BudgetRow.name)).all())
+    orm.add(BudgetRow(**asdict(budget)))
+    return budget
+
+
+def add_mounting(orm: OrmSession, mounting: Mounting) -> Mounting:
+    rules.check_mounting(mounting)
+    _refuse_known("mounting", mounting, orm.scalars(select(MountingRow.name)).all())
+    tank, sensor = tank_row(orm, label(mounting.tank)), sensor_row(orm, label(mounting.sensor))
+    same_record("tank", mounting.tank, to_tank(tank))
+    same_record("sensor", mounting.sensor, to_sensor(sensor))
+    orm.add(MountingRow(**(asdict(mounting) | {"tank": tank, "sensor": sensor})))
+    return mounting
+
+
+def add_mapping(orm: OrmSession, mapping: ColumnMapping) -> ColumnMapping:
+    rules.check_mapping(mapping)
+    _refuse_known("mapping", mapping, orm.scalars(select(MappingRow.name)).all())
+    orm.add(MappingRow(name=mapping.name, body=canonical_json(asdict(mapping))))
+    return mapping
+
+
+def tank_row(orm: OrmSession, ref: str) -> TankRow:
+    return _revision("tank", ref, orm.scalars(select(TankRow).order_by(TankRow.name, TankRow.revision)).all())
+
+
+def sensor_row(orm: OrmSession, ref: str) -> SensorRow:
+    return _revision("sensor", ref, orm.scalars(select(SensorRow).order_by(SensorRow.name, SensorRow.revision)).all())
+
+
+def limits_row(orm: OrmSession, ref: str) -> LimitsRow:
+    return _revision("limits", ref, orm.scalars(select(LimitsRow).order_by(LimitsRow.name, LimitsRow.revision)).all())
+
+
+def liquid_row(orm: OrmSession, name: str) -> LiquidRow:
+    return named("liquid", name, orm.scalars(select(LiquidRow).order_by(LiquidRow.name)).all())
+
+
+def unit_row(orm: OrmSession, name: str) -> UnitRow:
+    return named("unit", name, orm.scalars(select(UnitRow).order_by(UnitRow.name)).all())
+
+
+def budget_row(orm: OrmSession, name: str) -> BudgetRow:
+    return named("budget", name, orm.scalars(select(BudgetRow).order_by(BudgetRow.name)).all())
+
+
+def mounting_row(orm: OrmSession, name: str) -> MountingRow:
+    return named("mounting", name, orm.scalars(select(MountingRow).order_by(MountingRow.name)).all())
+
+
+def mapping_row(orm: OrmSession, name: str) -> MappingRow:
+    return named("mapping", name, orm.scalars(select(MappingRow).order_by(MappingRow.name)).all(), "save one with 'innage log ... --save-mapping NAME'")
+
+
+def named(what: str, name: str, rows: Sequence[N], otherwise: str = "") -> N:
+    """The row called ``name``; NotFoundError names those there are, the nearest first, or says ``otherwise``."""
+    for row in rows:
+        if row.name == name:
+            return row
+    hint = there_are([row.name for row in rows], name, otherwise or f"add it with 'innage {what} add'")
+    raise NotFoundError(f"{what} {name}", "is not in the store", "", hint)
+
+
+def there_are(names: Sequence[str], wanted: str, otherwise: str) -> str:
+    """A hint that asks whether the name nearest to ``wanted`` was meant and lists what exists; ``otherwise`` when there is nothing."""
+    known = list(dict.fromkeys(names))
+    if not known:
+        return otherwise
+    near = difflib.get_close_matches(wanted, known, n=3, cutoff=0.5)
+    listed = near + [name for name in known if name not in near]
+    meant = difflib.get_close_matches(wanted, near, n=1, cutoff=0.7)
+    asked = f"did you mean {meant[0]!r}? There" if meant else "there"
+    return f"{asked} are: " + ", ".join(listed[:12]) + (f" and {len(listed) - 12} more" if len(listed) > 12 else "")
+
+
+def same_record(what: str, given: N, stored: N) -> None:
+    """A record handed in must be the one that the store has under its name."""
+    if given != stored:
+        raise InputError(f"{what} {given.name}", "is another than the store's", "the record as the store gives it", f"take it from the store's {what}")
+
+
+def _refuse_known(what: str, record: _Named, names: Sequence[str]) -> None:
+    if record.name in names:
+        raise InputError(f"{what} {record.name}", "exists already", "a new name", f"see 'innage {what} show {record.name}'")
+
+
+def _next_revision(what: str, record: V, earlier: Sequence[V]) -> V:
+    """The record with its revision: one more than the last; content that an earlier revision has is refused."""
+    replaced: Callable[[int], V] = lambda number: replace(record, revision=number)  # type: ignore[type-var]  # noqa: E731
+    for old in earlier:
+        if old == replaced(old.revision):
+            raise InputError(f"{what} {record.name}", f"exists with exactly this content as {label(old)}", "", f"use {label(old)}")
+    return replaced(max((old.revision for old in earlier), default=0) + 1)
+
+
+def _revision(what: str, ref: str, rows: Sequence[V]) -> V:
+    """The row for ``name`` (its latest revision) or ``name@revision``; ``rows`` are in order of revision."""
+    name, at, number = ref.partition("@")
+    if at and not (number.isascii() and number.isdigit() and len(number) <= 9):
+        raise InputError(f"{what} {ref}", f"revision {number!r}", "a number, as in name@2")
+    mine = [row for row in rows if row.name == name]
+    if not mine:
+        named(what, name, rows)
+    if not at:
+        return mine[-1]
+    for row in mine:
+        if row.revision == int(number):
+            return row
+    raise NotFoundError(f"{what} {ref}", "is not in the store", "", there_are([label(row) for row in mine], ref, ""))

@@ -1,0 +1,454 @@
+"""The tables of the store. ORM objects stay inside ``dataset``; frozen records cross its border.
+
+Every change here needs a revision in ``migrations/versions``; a test compares the two. What a record always holds is loaded
+with its row (``selectin``: one query for all rows); frame blocks never are.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from sqlalchemy import Enum, Float, ForeignKey, LargeBinary, MetaData, String, Text, UniqueConstraint
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
+
+from dataset.records import CountLaw, GroupBy, PadRole, Role
+
+NAMING = {
+    "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+    "ck": "ck_%(table_name)s_%(constraint_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_N_name)s_%(referred_table_name)s",
+    "pk": "pk_%(table_name)s",
+}
+
+
+def _by_value(kind: type[CountLaw] | type[GroupBy] | type[PadRole] | type[Role]) -> Enum:
+    """A text column that holds an enum's value, not its name: the value is what files and hashes show."""
+    return Enum(kind, values_callable=lambda members: [m.value for m in members], native_enum=False, length=20, validate_strings=True)
+
+
+Key = Annotated[int, mapped_column(primary_key=True)]
+Name = Annotated[str, mapped_column(String(60))]
+UniqueName = Annotated[str, mapped_column(String(60), unique=True)]
+Prose = Annotated[str, mapped_column(Text)]
+Real = Annotated[float, mapped_column(Float)]
+Digest = Annotated[str, mapped_column(String(64))]
+Bytes = Annotated[bytes, mapped_column(LargeBinary)]
+
+
+class Base(DeclarativeBase):
+    """Base of every table."""
+
+    metadata = MetaData(naming_convention=NAMING)
+
+
+class TankRow(Base):
+    __tablename__ = "tank"
+    __table_args__ = (UniqueConstraint("name", "revision"),)
+
+    id: Mapped[Key]
+    name: Mapped[Name]
+    revision: Mapped[int]
+    span_mm: Mapped[Real]
+    wall_material: Mapped[Prose]
+    wall_mm: Mapped[Real | None]
+    dead_volume_ml: Mapped[Real | None]
+    inlet_mm: Mapped[Real | None]
+    note: Mapped[Prose]
+    profile: Mapped[Prose | None]
+    headspace_mm: Mapped[Real | None]
+    expansion_per_k: Mapped[Real | None]
+    reference_c: Mapped[Real | None]
+
+
+class LiquidRow(Base):
+    __tablename__ = "liquid"
+
+    id: Mapped[Key]
+    name: Mapped[UniqueName]
+    permittivity: Mapped[Real | None]
+    conductivity: Mapped[Real | None]
+    density: Mapped[Real | None]
+    temperature_c: Mapped[Real | None]
+    note: Mapped[Prose]
+    model: Mapped[Prose | None]
+    source: Mapped[Prose | None]
+
+
+class SensorRow(Base):
+    __tablename__ = "sensor"
+    __table_args__ = (UniqueConstraint("name", "revision"),)
+
+    id: Mapped[Key]
+    name: Mapped[Name]
+    revision: Mapped[int]
+    count_bits: Mapped[int]
+    count_law: Mapped[CountLaw] = mapped_column(_by_value(CountLaw))
+    period_ms: Mapped[int]
+    period_tolerance_pct: Mapped[int]
+    note: Mapped[Prose]
+    pads: Mapped[list[PadRow]] = relationship(back_populates="sensor", order_by="PadRow.channel", lazy="selectin")
+
+
+class PadRow(Base):
+    __tablename__ = "pad"
+
+    sensor_id: Mapped[int] = mapped_column(ForeignKey("sensor.id", ondelete="CASCADE"), primary_key=True)
+    channel: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[Name]
+    bottom_mm: Mapped[Real]
+    height_mm: Mapped[Real]
+    width_mm: Mapped[Real | None]
+    frequency_hz: Mapped[Real | None]
+    role: Mapped[PadRole] = mapped_column(_by_value(PadRole))
+    sensor: Mapped[SensorRow] = relationship(back_populates="pads")
+
+
+class MountingRow(Base):
+    __tablename__ = "mounting"
+
+    id: Mapped[Key]
+    name: Mapped[UniqueName]
+    tank_id: Mapped[int] = mapped_column(ForeignKey("tank.id"))
+    sensor_id: Mapped[int] = mapped_column(ForeignKey("sensor.id"))
+    offset_mm: Mapped[Real]
+    offset_tolerance_mm: Mapped[Real]
+    note: Mapped[Prose]
+    tank: Mapped[TankRow] = relationship(lazy="selectin")
+    sensor: Mapped[SensorRow] = relationship(lazy="selectin")
+
+
+class UnitRow(Base):
+    __tablename__ = "unit"
+
+    id: Mapped[Key]
+    name: Mapped[UniqueName]
+    note: Mapped[Prose]
+
+
+class BudgetRow(Base):
+    __tablename__ = "budget"
+
+    id: Mapped[Key]
+    name: Mapped[UniqueName]
+    core: Mapped[Prose]
+    multiplier_cycles: Mapped[int]
+    flash_bytes: Mapped[int]
+    ram_bytes: Mapped[int]
+    stack_bytes: Mapped[int]
+    cycles: Mapped[int]
+    wait_states: Mapped[int]
+    clock_hz: Mapped[int]
+    frame_period_ms: Mapped[int]
+    note: Mapped[Prose]
+
+
+class LimitsRow(Base):
+    __tablename__ = "limits"
+    __table_args__ = (UniqueConstraint("name", "revision"),)
+
+    id: Mapped[Key]
+    name: Mapped[Name]
+    revision: Mapped[int]
+    note: Mapped[Prose]
+    signer: Mapped[Prose | None]
+    rows: Mapped[list[LimitRow]] = relationship(back_populates="limits", order_by="LimitRow.position", lazy="selectin")
+
+
+class LimitRow(Base):
+    __tablename__ = "limit_row"
+
+    limits_id: Mapped[int] = mapped_column(ForeignKey("limits.id", ondelete="CASCADE"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    metric: Mapped[Prose]
+    bound: Mapped[Real]
+    condition: Mapped[Prose]
+    confidence: Mapped[Real | None]
+    min_groups: Mapped[int]
+    or_mm: Mapped[Real | None]
+    limits: Mapped[LimitsRow] = relationship(back_populates="rows")
+
+
+class MappingRow(Base):
+    """A saved column mapping; ``body`` is its canonical JSON."""
+
+    __tablename__ = "mapping"
+
+    id: Mapped[Key]
+    name: Mapped[UniqueName]
+    body: Mapped[Prose]
+
+
+class SessionRow(Base):
+    """A capture session. Once ``sealed``, triggers refuse any change to it, its marks and its blocks.
+
+    ``sha256`` covers its whole content, ``readings_sha256`` its frames alone.
+    """
+
+    __tablename__ = "capture_session"
+
+    id: Mapped[Key]
+    sha256: Mapped[Digest] = mapped_column(unique=True)
+    readings_sha256: Mapped[Digest] = mapped_column(index=True)
+    sealed: Mapped[bool]
+    unit_id: Mapped[int] = mapped_column(ForeignKey("unit.id"))
+    liquid_id: Mapped[int] = mapped_column(ForeignKey("liquid.id"))
+    mounting_id: Mapped[int] = mapped_column(ForeignKey("mounting.id"))
+    frames: Mapped[int]
+    source_file: Mapped[Prose]
+    source_sha256: Mapped[Digest]
+    note: Mapped[Prose]
+    simulated: Mapped[bool | None]
+    unit: Mapped[UnitRow] = relationship(lazy="selectin")
+    liquid: Mapped[LiquidRow] = relationship(lazy="selectin")
+    mounting: Mapped[MountingRow] = relationship(lazy="selectin")
+    marks: Mapped[list[MarkRow]] = relationship(back_populates="session", order_by="MarkRow.position", lazy="selectin")
+    blocks: Mapped[list[BlockRow]] = relationship(back_populates="session", order_by="BlockRow.position")
+    stretches: Mapped[list[StretchRow]] = relationship(back_populates="session", order_by="StretchRow.position", lazy="selectin")
+    warnings: Mapped[list[WarningRow]] = relationship(back_populates="session", order_by="WarningRow.position", lazy="selectin")
+    mark_revisions: Mapped[list[MarkRevisionRow]] = relationship(back_populates="session", order_by="MarkRevisionRow.sequence", lazy="selectin")
+    void: Mapped[VoidRow | None] = relationship(back_populates="session", lazy="selectin")
+
+
+class MarkRow(Base):
+    __tablename__ = "mark"
+
+    session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id", ondelete="CASCADE"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    start: Mapped[int]
+    stop: Mapped[int]
+    level_mm: Mapped[Real]
+    u_mm: Mapped[Real | None]
+    u_common_mm: Mapped[Real | None]
+    level_stop_mm: Mapped[Real | None]
+    method: Mapped[Prose | None]
+    session: Mapped[SessionRow] = relationship(back_populates="marks")
+
+
+class BlockRow(Base):
+    """A few thousand consecutive frames, each column packed by ``dataset.store.blocks`` in its format ``format``."""
+
+    __tablename__ = "frame_block"
+
+    session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id", ondelete="CASCADE"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    format: Mapped[int]
+    frames: Mapped[int]
+    t_ms: Mapped[Bytes]
+    counts: Mapped[Bytes]
+    temperature_c: Mapped[Bytes | None]
+    session: Mapped[SessionRow] = relationship(back_populates="blocks")
+
+
+class VoidRow(Base):
+    """The event that a session was voided; ``sequence`` is the order of events."""
+
+    __tablename__ = "void_event"
+
+    sequence: Mapped[Key]
+    session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id"), unique=True)
+    reason: Mapped[Prose]
+    session: Mapped[SessionRow] = relationship(back_populates="void")
+
+
+class StretchRow(Base):
+    """Conditions of a stretch of frames; ``body`` is their canonical JSON."""
+
+    __tablename__ = "condition_stretch"
+
+    session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id", ondelete="CASCADE"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    start: Mapped[int]
+    stop: Mapped[int]
+    body: Mapped[Prose]
+    session: Mapped[SessionRow] = relationship(back_populates="stretches")
+
+
+class WarningRow(Base):
+    """What a check at the door found when the session was logged, without refusing it."""
+
+    __tablename__ = "door_warning"
+
+    session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id", ondelete="CASCADE"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    check_name: Mapped[Name]
+    sentence: Mapped[Prose]
+    session: Mapped[SessionRow] = relationship(back_populates="warnings")
+
+
+class MarkRevisionRow(Base):
+    """A later revision of a sealed session's marks; ``body`` is their canonical JSON, ``parent_sha256`` the revision it amends."""
+
+    __tablename__ = "mark_revision"
+
+    sequence: Mapped[Key]
+    session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id"), index=True)
+    sha256: Mapped[Digest] = mapped_column(unique=True)
+    parent_sha256: Mapped[Digest | None]
+    author: Mapped[Prose]
+    reason: Mapped[Prose]
+    body: Mapped[Prose]
+    session: Mapped[SessionRow] = relationship(back_populates="mark_revisions")
+
+
+class TrimRow(Base):
+    """A unit's own stored counts, as taken on ``date`` (ISO 8601); ``body`` is canonical JSON with what the kind needs."""
+
+    __tablename__ = "trim"
+
+    sequence: Mapped[Key]
+    sha256: Mapped[Digest] = mapped_column(unique=True)
+    unit_id: Mapped[int] = mapped_column(ForeignKey("unit.id"), index=True)
+    mounting_id: Mapped[int] = mapped_column(ForeignKey("mounting.id"))
+    session_id: Mapped[int | None] = mapped_column(ForeignKey("capture_session.id"))
+    kind: Mapped[str] = mapped_column(String(20))
+    stage: Mapped[Prose]
+    date: Mapped[str] = mapped_column(String(10))
+    temperature_c: Mapped[Real | None]
+    body: Mapped[Prose]
+    note: Mapped[Prose]
+    unit: Mapped[UnitRow] = relationship()
+    mounting: Mapped[MountingRow] = relationship()
+    session: Mapped[SessionRow | None] = relationship()
+
+
+class OpenCaptureRow(Base):
+    """A live capture that isn't sealed yet; ``body`` is canonical JSON with its settings."""
+
+    __tablename__ = "open_capture"
+
+    id: Mapped[Key]
+    name: Mapped[UniqueName]
+    unit_id: Mapped[int] = mapped_column(ForeignKey("unit.id"))
+    liquid_id: Mapped[int] = mapped_column(ForeignKey("liquid.id"))
+    mounting_id: Mapped[int] = mapped_column(ForeignKey("mounting.id"))
+    body: Mapped[Prose]
+    unit: Mapped[UnitRow] = relationship()
+    liquid: Mapped[LiquidRow] = relationship()
+    mounting: Mapped[MountingRow] = relationship()
+    blocks: Mapped[list[OpenBlockRow]] = relationship(back_populates="capture", order_by="OpenBlockRow.position")
+    entries: Mapped[list[OpenEntryRow]] = relationship(back_populates="capture", order_by="OpenEntryRow.position")
+
+
+class OpenBlockRow(Base):
+    """Frames of an open capture, packed as in ``frame_block``."""
+
+    __tablename__ = "open_block"
+
+    capture_id: Mapped[int] = mapped_column(ForeignKey("open_capture.id", ondelete="CASCADE"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    format: Mapped[int]
+    frames: Mapped[int]
+    t_ms: Mapped[Bytes]
+    counts: Mapped[Bytes]
+    temperature_c: Mapped[Bytes | None]
+    capture: Mapped[OpenCaptureRow] = relationship(back_populates="blocks")
+
+
+class OpenEntryRow(Base):
+    """What the operator entered during an open capture; ``body`` is canonical JSON."""
+
+    __tablename__ = "open_entry"
+
+    capture_id: Mapped[int] = mapped_column(ForeignKey("open_capture.id", ondelete="CASCADE"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    body: Mapped[Prose]
+    capture: Mapped[OpenCaptureRow] = relationship(back_populates="entries")
+
+
+class FrozenSetRow(Base):
+    """A frozen set. Once ``sealed``, triggers refuse any change to it, its roles and its sessions.
+
+    ``edges_c`` are the edges of its temperature bands as JSON, where these are its groups.
+    """
+
+    __tablename__ = "frozen_set"
+
+    id: Mapped[Key]
+    name: Mapped[UniqueName]
+    sha256: Mapped[Digest] = mapped_column(index=True)
+    sealed: Mapped[bool]
+    group_by: Mapped[GroupBy] = mapped_column(_by_value(GroupBy))
+    seed: Mapped[int | None]
+    edges_c: Mapped[Prose | None]
+    roles: Mapped[list[FrozenRoleRow]] = relationship(back_populates="frozen_set", order_by="FrozenRoleRow.group_name", lazy="selectin")
+    sessions: Mapped[list[FrozenSessionRow]] = relationship(back_populates="frozen_set", order_by="FrozenSessionRow.position")
+    trims: Mapped[list[FrozenTrimRow]] = relationship(back_populates="frozen_set", order_by="FrozenTrimRow.position")
+
+
+class FrozenRoleRow(Base):
+    __tablename__ = "frozen_role"
+
+    frozen_set_id: Mapped[int] = mapped_column(ForeignKey("frozen_set.id", ondelete="CASCADE"), primary_key=True)
+    group_name: Mapped[str] = mapped_column(String(80), primary_key=True)
+    role: Mapped[Role] = mapped_column(_by_value(Role))
+    frozen_set: Mapped[FrozenSetRow] = relationship(back_populates="roles")
+
+
+class FrozenSessionRow(Base):
+    __tablename__ = "frozen_session"
+
+    frozen_set_id: Mapped[int] = mapped_column(ForeignKey("frozen_set.id", ondelete="CASCADE"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id"), index=True)
+    mark_revision_sha256: Mapped[Digest | None]
+    frozen_set: Mapped[FrozenSetRow] = relationship(back_populates="sessions")
+    session: Mapped[SessionRow] = relationship(lazy="selectin")
+
+
+class FrozenTrimRow(Base):
+    __tablename__ = "frozen_trim"
+
+    frozen_set_id: Mapped[int] = mapped_column(ForeignKey("frozen_set.id", ondelete="CASCADE"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    trim_sha256: Mapped[Digest] = mapped_column(ForeignKey("trim.sha256"))
+    frozen_set: Mapped[FrozenSetRow] = relationship(back_populates="trims")
+    trim: Mapped[TrimRow] = relationship(lazy="selectin")
+
+
+class ProveOpeningRow(Base):
+    """The event that the prove groups of a frozen set were looked at."""
+
+    __tablename__ = "prove_opening"
+
+    sequence: Mapped[Key]
+    frozen_set_id: Mapped[int] = mapped_column(ForeignKey("frozen_set.id"), index=True)
+    purpose: Mapped[Prose]
+
+
+class ModelRow(Base):
+    __tablename__ = "model"
+
+    id: Mapped[Key]
+    name: Mapped[UniqueName]
+    sha256: Mapped[Digest] = mapped_column(index=True)
+    frozen_set_id: Mapped[int] = mapped_column(ForeignKey("frozen_set.id"))
+    limits_id: Mapped[int | None] = mapped_column(ForeignKey("limits.id"))
+    recipe: Mapped[Prose]
+    versions: Mapped[Prose]
+    metrics: Mapped[Prose]
+    program: Mapped[Prose]
+    float_onnx: Mapped[Bytes]
+    parent: Mapped[str | None] = mapped_column(String(60))
+    frozen_set: Mapped[FrozenSetRow] = relationship()
+    limits: Mapped[LimitsRow | None] = relationship()
+
+
+class ExportRow(Base):
+    __tablename__ = "export"
+    __table_args__ = (UniqueConstraint("model_id", "bundle_sha256"),)
+
+    id: Mapped[Key]
+    model_id: Mapped[int] = mapped_column(ForeignKey("model.id"))
+    bundle_sha256: Mapped[Digest]
+    model: Mapped[ModelRow] = relationship()
+    files: Mapped[list[ExportedFileRow]] = relationship(back_populates="export", order_by="ExportedFileRow.name")
+
+
+class ExportedFileRow(Base):
+    __tablename__ = "exported_file"
+
+    export_id: Mapped[int] = mapped_column(ForeignKey("export.id", ondelete="CASCADE"), primary_key=True)
+    name: Mapped[str] = mapped_column(String(255), primary_key=True)
+    sha256: Mapped[Digest] = mapped_column(index=True)
+    export: Mapped[ExportRow] = relationship(back_populates="files")

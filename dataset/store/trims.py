@@ -1,0 +1,107 @@
+"""Trims between rows and records; the history of a unit is kept, and nothing in it changes."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+from sqlalchemy import select
+from sqlalchemy.orm import Session as OrmSession
+
+from dataset.canonical import canonical_json, trim_content, trim_sha256
+from dataset.errors import InputError
+from dataset.labels.trims import Reference, below_pads, check_trim, latest, refuse_wet, seen_in
+from dataset.records import Mounting, Session, Trim, TrimKind
+from dataset.store import sessions as stored_sessions
+from dataset.store.registry import mounting_row, same_record, to_mounting, to_unit, unit_row
+from dataset.store.tables import SessionRow, TrimRow, UnitRow
+
+
+def to_trim(row: TrimRow) -> Trim:
+    """The record, its hash checked again."""
+    body = json.loads(row.body)
+    trim = Trim(
+        unit=to_unit(row.unit),
+        mounting=to_mounting(row.mounting),
+        kind=TrimKind(row.kind),
+        counts=tuple(body["counts"]),
+        date=row.date,
+        stage=row.stage,
+        temperature_c=row.temperature_c,
+        session=None if row.session is None else row.session.sha256,
+        frames=None if body["frames"] is None else (body["frames"][0], body["frames"][1]),
+        refused=tuple(body["refused"]),
+        spread=tuple(body["spread"]),
+        level_mm=body["level_mm"],
+        transfer=tuple(body["transfer"]),
+        transfer_spread=tuple(body["transfer_spread"]),
+        note=row.note,
+        sha256=row.sha256,
+    )
+    found = trim_sha256(trim)
+    if found != row.sha256:
+        raise stored_sessions.changed(f"trim of unit {trim.unit.name} of {trim.date}", found, row.sha256)
+    return trim
+
+
+def trims(orm: OrmSession, unit: str | None) -> tuple[Trim, ...]:
+    """The trims of one unit, or of all, in the order they were added."""
+    rows = select(TrimRow).order_by(TrimRow.sequence)
+    if unit is not None:
+        rows = rows.where(TrimRow.unit_id == unit_row(orm, unit).id)
+    return tuple(to_trim(row) for row in orm.scalars(rows))
+
+
+def add_trim(orm: OrmSession, trim: Trim) -> Trim:
+    """Check and keep a trim; a dry one that looks wet, and one that is there already, are refused."""
+    check_trim(trim)
+    unit, mounting = unit_row(orm, trim.unit.name), mounting_row(orm, trim.mounting.name)
+    same_record("unit", trim.unit, to_unit(unit))
+    same_record("mounting", trim.mounting, to_mounting(mounting))
+    if trim.kind is TrimKind.DRY:
+        dry = [its for its in trims(orm, None) if its.kind is TrimKind.DRY and its.mounting == trim.mounting]
+        mine = [Reference(f"its dry trim of {its.date}", tuple(map(float, its.counts))) for its in dry if its.unit == trim.unit]
+        others = latest([its for its in dry if its.unit != trim.unit], TrimKind.DRY)
+        refuse_wet(trim, [*mine, *_seen(orm, trim.unit.name, trim.mounting)], others)
+    sha256 = trim_sha256(trim)
+    if orm.scalar(select(TrimRow).where(TrimRow.sha256 == sha256)) is not None:
+        raise InputError(f"trim of unit {trim.unit.name}", f"this trim of {trim.date} is there already", "", "see 'innage trim list'")
+    session = None if trim.session is None else stored_sessions.session_row(orm, trim.session)
+    made = TrimRow(
+        sha256=sha256,
+        unit=unit,
+        mounting=mounting,
+        session=session,
+        kind=trim.kind.value,
+        stage=trim.stage,
+        date=trim.date,
+        temperature_c=trim.temperature_c,
+        body=canonical_json(trim_content(trim)),
+        note=trim.note,
+    )
+    orm.add(made)
+    orm.flush()
+    return to_trim(made)
+
+
+def dry_counts(orm: OrmSession, mounting: Mounting) -> tuple[tuple[str, tuple[float, ...]], ...]:
+    """Units with frames marked at a level below every pad of a mounting, by name, and the median of each channel over those frames."""
+    found: list[tuple[str, tuple[float, ...]]] = []
+    for name in orm.scalars(select(UnitRow.name).order_by(UnitRow.name)).all():
+        dry = [stored_sessions.frames(orm, s).counts[m.start : m.stop] for s in _sessions(orm, name, mounting) for m in s.marks if below_pads(m, mounting)]
+        if dry:
+            found.append((name, tuple(map(float, np.median(np.concatenate(dry), axis=0)))))
+    return tuple(found)
+
+
+def _sessions(orm: OrmSession, unit: str, mounting: Mounting) -> list[Session]:
+    """The unit's sessions on a mounting that are not void."""
+    rows = orm.scalars(select(SessionRow).join(UnitRow).where(UnitRow.name == unit).order_by(SessionRow.id)).all()
+    sessions = [stored_sessions.to_session(row) for row in rows if row.void is None]
+    return [session for session in sessions if session.mounting == mounting]
+
+
+def _seen(orm: OrmSession, unit: str, mounting: Mounting) -> list[Reference]:
+    """What the unit's sessions on a mounting show."""
+    found = [seen_in(session, stored_sessions.frames(orm, session)) for session in _sessions(orm, unit, mounting)]
+    return [reference for reference in found if reference is not None]

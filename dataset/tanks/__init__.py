@@ -1,0 +1,1 @@
+"""Height to volume and back: what the shape of a tank says."""

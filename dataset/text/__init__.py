@@ -1,0 +1,1 @@
+"""The registry as files that people edit and compare."""

@@ -1,0 +1,168 @@
+"""Groups and roles: what may be split, and how."""
+
+from __future__ import annotations
+
+import hashlib
+from collections import Counter
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dataset.coverage.roles import Group, check_sessions, groups_of, named_roles, natural, shared_roles, spread_roles
+from dataset.errors import InputError
+from dataset.records import CountLaw, GroupBy, Liquid, Mark, Mounting, Pad, Role, Sensor, Session, Source, Tank, Unit
+
+SENSOR = Sensor("strip", 1, (Pad(0, "a", 0, 50),), 16, CountLaw.RISES, 100)
+
+
+def session(number: int, marks: tuple[Mark, ...], unit: str = "u1", liquid: str = "water", revision: int = 1, sensor: Sensor = SENSOR) -> Session:
+    mounting = Mounting("m", Tank("can", revision, 100.0), sensor)
+    digest = f"{number:064x}"
+    return Session(f"s{number}", digest, Unit(unit), Liquid(liquid), mounting, 100, marks, Source("x.csv", digest))
+
+
+SESSIONS = (
+    session(1, (Mark(0, 10, 5.0), Mark(10, 20, 15.0))),
+    session(2, (Mark(0, 3, 15.0), Mark(50, 51, 2.5)), unit="u2", revision=2),
+    session(3, (Mark(7, 9, 100.0),), unit="u2", liquid="soap"),
+)
+
+
+@pytest.mark.parametrize(
+    ("group_by", "expected"),
+    [
+        (GroupBy.SESSION, {"s1": (20, 1), "s2": (4, 1), "s3": (2, 1)}),
+        (GroupBy.UNIT, {"u1": (20, 1), "u2": (6, 2)}),
+        (GroupBy.LIQUID, {"soap": (2, 1), "water": (24, 2)}),
+        (GroupBy.TANK, {"can@1": (22, 2), "can@2": (4, 1)}),
+        (GroupBy.LEVEL, {"2.5": (1, 1), "5": (10, 1), "15": (13, 2), "100": (2, 1)}),
+    ],
+)
+def test_groups(group_by: GroupBy, expected: dict[str, tuple[int, int]]) -> None:
+    """Labelled frames are counted by session, unit, liquid, tank revision or level, in natural order; one level of two sessions is one group."""
+    found = groups_of(SESSIONS, group_by)
+    assert {g.name: (g.frames, len(g.sessions)) for g in found} == expected
+    assert [g.name for g in found] == list(expected)
+
+
+def test_natural_order() -> None:
+    """Numbers inside names order by value."""
+    assert sorted(["10", "9.5", "b", "u10", "u9", "0"], key=natural) == ["0", "9.5", "10", "b", "u9", "u10"]
+
+
+def groups(n: int) -> list[Group]:
+    return [Group(f"g{k}", 1, ()) for k in range(n)]
+
+
+def test_named_roles() -> None:
+    """Named groups get their role, and 'rest' the others."""
+    assert named_roles(groups(3), {Role.FIT: ["g1"], Role.PROVE: ["rest"]}) == {"g1": Role.FIT, "g0": Role.PROVE, "g2": Role.PROVE}
+    assert named_roles(groups(2), {Role.FIT: ["g1"], Role.PROVE: ["g0"]}) == {"g1": Role.FIT, "g0": Role.PROVE}
+
+
+REFUSED: dict[str, tuple[dict[Role, list[str]], str]] = {
+    "unknown": ({Role.FIT: ["g7"], Role.PROVE: ["rest"]}, r"--fit: no group is called 'g7'. There are: g"),
+    "two roles": ({Role.FIT: ["g0", "g1"], Role.PROVE: ["g1", "g2"]}, "group g1 is named under fit already"),
+    "twice": ({Role.FIT: ["g0", "g0"], Role.PROVE: ["rest"]}, "g0 is named twice"),
+    "left over": ({Role.FIT: ["g0"], Role.PROVE: ["g1"]}, "no role for 1 groups: g2"),
+    "two rests": ({Role.FIT: ["rest"], Role.PROVE: ["rest"]}, "fit and prove both take the rest"),
+    "empty rest": ({Role.FIT: ["g0", "g1", "g2"], Role.PROVE: ["rest"]}, "no group is left for 'rest'"),
+}
+
+
+@pytest.mark.parametrize(("wanted", "sentence"), REFUSED.values(), ids=REFUSED.keys())
+def test_named_roles_refused(wanted: dict[Role, list[str]], sentence: str) -> None:
+    """Every group exactly one role; what is unknown is refused with the groups there are."""
+    with pytest.raises(InputError, match=sentence):
+        named_roles(groups(3), wanted)
+
+
+def test_shares_are_drawn_by_hash() -> None:
+    """The draw is the order of SHA-256 of 'seed:name', made again here: no library's random stream can change it."""
+    found = shared_roles(groups(10), {Role.FIT: 60, Role.PROVE: 40}, seed=3)
+    order = sorted((f"g{k}" for k in range(10)), key=lambda name: hashlib.sha256(f"3:{name}".encode()).hexdigest())
+    assert [name for name in order if found[name] is Role.FIT] == order[:6]
+    assert found != shared_roles(groups(10), {Role.FIT: 60, Role.PROVE: 40}, seed=4)
+
+
+@given(st.integers(4, 60), st.lists(st.integers(1, 97), min_size=2, max_size=4), st.integers(0, 1000))
+def test_shares_are_kept_to_within_a_group(n: int, parts: list[int], seed: int) -> None:
+    """Each role gets its share rounded up or down, or one group when that would be none; every group has one role."""
+    total = sum(parts)
+    shares = {role: 100 * part / total for role, part in zip(Role, parts, strict=False)}
+    found = Counter(shared_roles(groups(n), shares, seed).values())
+    assert sum(found.values()) == n
+    small = sum(share * n / 100 < 1 for share in shares.values())
+    for role, share in shares.items():
+        exact = share * n / 100
+        assert found[role] >= 1
+        # roles too small for a group are given one, which the others give up
+        assert exact - 1 - small < found[role] < max(exact, 1) + 1
+        if not small:
+            assert abs(found[role] - exact) < 1
+
+
+@pytest.mark.parametrize("shares", [{Role.FIT: 60, Role.PROVE: 30}, {Role.FIT: 100, Role.PROVE: 0}, {Role.FIT: 110, Role.PROVE: -10}, {Role.FIT: float("nan")}])
+def test_shares_refused(shares: dict[Role, float]) -> None:
+    """Shares are above zero and sum to 100."""
+    with pytest.raises(InputError, match="sum to 100"):
+        shared_roles(groups(9), shares, 0)
+
+
+def test_more_roles_than_groups() -> None:
+    """A draw that would leave a role empty is refused."""
+    with pytest.raises(InputError, match="1 groups for 2 roles"):
+        shared_roles(groups(1), {Role.FIT: 50, Role.PROVE: 50}, 0)
+
+
+def fleet(liquids: dict[str, int]) -> list[Session]:
+    """Units named u0, u1, ... with one session each, so many with each liquid."""
+    names = [liquid for liquid, number in liquids.items() for _ in range(number)]
+    return [session(k, (Mark(0, 10, 5.0),), unit=f"u{k}", liquid=liquid) for k, liquid in enumerate(names)]
+
+
+NUMBERS = {Role.FIT: 10, Role.CHOOSE: 5, Role.CALIBRATE: 9, Role.PROVE: 6}
+
+
+@given(st.integers(0, 10000))
+def test_every_role_sees_every_liquid(seed: int) -> None:
+    """Each liquid on at least as many units as there are roles reaches every role; the numbers are kept to exactly."""
+    sessions = fleet({"water": 4, "soap": 18, "aid": 8})
+    found = spread_roles(sessions, GroupBy.UNIT, NUMBERS, seed)
+    assert Counter(found.values()) == NUMBERS
+    assert {(found[s.unit.name], s.liquid.name) for s in sessions} == {(role, liquid) for role in Role for liquid in ("water", "soap", "aid")}
+
+
+def test_a_spread_is_the_same_again_and_another_with_another_seed() -> None:
+    """The order in which sessions are given plays no part."""
+    sessions = fleet({"water": 15, "soap": 15})
+    found = spread_roles(sessions, GroupBy.UNIT, NUMBERS, 1)
+    assert spread_roles(sessions[::-1], GroupBy.UNIT, NUMBERS, 1) == found
+    assert spread_roles(sessions, GroupBy.UNIT, NUMBERS, 2) != found
+
+
+@pytest.mark.parametrize("numbers", [{Role.FIT: 2, Role.PROVE: 2}, {Role.FIT: 3, Role.PROVE: 0}, {Role.FIT: 4, Role.PROVE: -1}])
+def test_spread_refused(numbers: dict[Role, int]) -> None:
+    """Numbers are above 0 and give every group a role."""
+    with pytest.raises(InputError, match="sum to the 3 groups"):
+        spread_roles(fleet({"water": 3}), GroupBy.UNIT, numbers, 0)
+
+
+@pytest.mark.parametrize(
+    ("change", "sentence"),
+    [
+        ({"count_bits": 12}, "count bits: 16 in session s1 .* 12 in session s9"),
+        ({"count_law": CountLaw.FALLS}, "count law: rises in session s1"),
+        ({"period_ms": 50}, "period in ms: 100 in session s1"),
+        ({"pads": (Pad(0, "a", 0, 1), Pad(1, "b", 1, 1))}, "channels: 1 in session s1"),
+    ],
+)
+def test_sensors_must_be_alike(change: dict[str, Any], sentence: str) -> None:
+    """Sessions of sensors that count differently are refused, with what differs and where; a wider period tolerance does no harm."""
+    other = session(9, (Mark(0, 1, 1.0),), sensor=replace(SENSOR, revision=2, **change))
+    with pytest.raises(InputError, match=sentence):
+        check_sessions([*SESSIONS, other])
+    check_sessions([*SESSIONS, session(9, (Mark(0, 1, 1.0),), sensor=replace(SENSOR, period_tolerance_pct=20))])

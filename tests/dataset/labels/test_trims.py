@@ -1,0 +1,43 @@
+"""Figures behind trims, and trims in the store."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from typing import Any
+
+import pytest
+
+from dataset.errors import StoreError
+from dataset.labels.trims import tolerance_factor
+from dataset.records import Trim, TrimKind
+from dataset.store import Store
+
+Register = Callable[[Store], Any]
+
+
+def test_tolerance_factor() -> None:
+    """For 43 samples, 90 % coverage and 99 % confidence the factor is 2.217.
+
+    Source: NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.6.3 (worked example, from memory).
+    """
+    assert tolerance_factor(43, 0.90, 0.99) == pytest.approx(2.217, abs=1e-3)
+
+
+def test_trims_never_change(new_store: Store, register: Register) -> None:
+    """A trim comes back as it was given, with its hash; its row cannot be changed, and one that was changed all the same is refused."""
+    bench = register(new_store)
+    trim = Trim(bench.unit, bench.mounting, TrimKind.BLOCK, (5, 6), "2026-01-31", "service", 20.5, transfer=(0.5, 0.6), transfer_spread=(0.1, 0.0))
+    made = new_store.add_trim(trim)
+    assert new_store.trims() == new_store.trims("unit1") == (made,)
+    assert (made.counts, made.transfer, made.temperature_c, len(made.sha256)) == ((5, 6), (0.5, 0.6), 20.5, 64)
+    with closing(sqlite3.connect(new_store.path)) as connection:
+        for change in ("UPDATE trim SET stage = 'x'", "DELETE FROM trim"):
+            with pytest.raises(sqlite3.IntegrityError, match="rows of trim"):
+                connection.execute(change)
+        connection.execute("DROP TRIGGER guard_trim_update")
+        connection.execute("UPDATE trim SET body = replace(body, '[5,6]', '[5,7]')")
+        connection.commit()
+    with pytest.raises(StoreError, match="hashes to"):
+        new_store.trims()

@@ -1,0 +1,101 @@
+"""Frames through compressed blocks and back."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+import zstandard
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+
+from dataset.errors import StoreError
+from dataset.records import Frames
+from dataset.store.blocks import FORMAT, Block, from_blocks, to_blocks
+
+SHAPES = st.tuples(st.integers(0, 40), st.integers(1, 5))
+
+
+@given(SHAPES.flatmap(lambda shape: hnp.arrays(np.uint32, shape)), st.data(), st.integers(1, 17), st.sampled_from([1, 6, 19]))
+def test_round_trip(counts: np.ndarray, data: st.DataObject, block_frames: int, level: int) -> None:
+    """Any integers and any floats, NaN and both zeros included, come back bit for bit, whatever the block size and compression."""
+    n = len(counts)
+    t_ms = data.draw(hnp.arrays(np.int64, n))
+    warm = data.draw(st.none() | hnp.arrays(np.float64, n))
+    blocks = list(to_blocks(Frames(t_ms, counts, warm), block_frames, level))
+    assert [b.frames for b in blocks] == [min(block_frames, n - k) for k in range(0, n, block_frames)]
+    back = from_blocks(blocks, counts.shape[1])
+    assert back.t_ms.dtype == np.int64
+    assert back.counts.dtype == np.uint32
+    np.testing.assert_array_equal(back.t_ms, t_ms)
+    np.testing.assert_array_equal(back.counts, counts)
+    if warm is None or n == 0:
+        assert back.temperature_c is None
+    else:
+        assert back.temperature_c is not None
+        assert back.temperature_c.tobytes() == warm.tobytes()
+
+
+@pytest.mark.parametrize("format_", [1, 2])
+def test_packing_is_the_one_that_is_documented(format_: int) -> None:
+    """A block is packed as its module describes, by zstd and a loop alone: bytes by place, differences modulo the word, folded since format 2."""
+    columns = [[1, 3, 0], [70000, 69999, 70255]]
+    words: list[int] = []
+    for column in columns:
+        steps = [a - b for a, b in zip(column, [0, *column[:-1]], strict=True)]
+        words += [step % 2**32 if format_ == 1 else 2 * step if step >= 0 else -2 * step - 1 for step in steps]
+    plain = bytes(word >> (8 * place) & 255 for place in range(4) for word in words)
+    counts = np.array(columns, np.uint32).T
+    (block,) = to_blocks(Frames(np.array([5, 105, 205]), counts))
+    if format_ == FORMAT:
+        assert zstandard.ZstdDecompressor().decompress(block.counts) == plain
+    times = [5, 100, 100] if format_ == 1 else [10, 200, 200]
+    t_ms = bytes(time >> (8 * place) & 255 for place in range(8) for time in times)
+    pack = zstandard.ZstdCompressor().compress
+    back = from_blocks([Block(3, pack(t_ms), pack(plain), None, format_)], 2)
+    assert back.counts.tolist() == counts.tolist()
+    assert back.t_ms.tolist() == [5, 105, 205]
+
+
+def test_noise_takes_what_its_entropy_says() -> None:
+    """Differences of normal noise of 15 counts have log2(15 sqrt(4 pi e)) bits (Cover and Thomas, Elements of Information Theory, 8.1)."""
+    n, sd = 40_000, 15.0
+    counts = np.rint(20_000 + sd * np.random.default_rng(1).standard_normal((n, 4))).astype(np.uint32)
+    bits = np.log2(sd * np.sqrt(2) * np.sqrt(2 * np.pi * np.e))
+    taken = 8 * sum(len(b.counts) for b in to_blocks(Frames(np.arange(n) * 100, counts))) / (4 * n)
+    assert bits < taken < 1.03 * bits
+
+
+def test_regular_frames_compress_well() -> None:
+    """Sixty thousand frames of slow counts take less than a fifth of their plain size."""
+    n = 60_000
+    rng = np.random.default_rng(1)
+    counts = (20_000 + np.cumsum(rng.integers(-2, 3, (n, 4)), axis=0)).astype(np.uint32)
+    blocks = list(to_blocks(Frames(np.arange(n) * 100, counts)))
+    assert sum(len(b.t_ms) + len(b.counts) for b in blocks) < n * (8 + 4 * 4) / 5
+
+
+@pytest.mark.parametrize("harm", [lambda b: b[:-1], lambda b: b"\0" + b[1:], lambda b: b[:100] + bytes([b[100] ^ 1]) + b[101:]], ids=["cut", "head", "one bit"])
+def test_damage_is_noticed(harm: Callable[[bytes], bytes]) -> None:
+    """A cut block, a wrong beginning and a single flipped bit among the counts are errors of the store, never other counts."""
+    counts = np.random.default_rng(0).integers(0, 2**32, (99, 2), dtype=np.uint32)  # nothing to compress: bit for bit in the block
+    (block,) = to_blocks(Frames(np.arange(99) * 100, counts))
+    with pytest.raises(StoreError, match="run7: a block of frames"):
+        from_blocks([Block(block.frames, block.t_ms, harm(block.counts), None)], 2, "run7")
+
+
+@pytest.mark.parametrize("frames", [0, 10, 2**40])
+def test_a_wrong_number_of_frames_is_not_asked_memory_for(frames: int) -> None:
+    """A row that says another number of frames is an error, however many it says."""
+    (block,) = to_blocks(Frames(np.arange(9) * 100, np.arange(18, dtype=np.uint32).reshape(9, 2)))
+    with pytest.raises(StoreError, match="72 bytes"):
+        from_blocks([Block(frames, block.t_ms, block.counts, None)], 2)
+
+
+def test_an_unknown_format_is_refused() -> None:
+    """Blocks of a later version are named, not guessed at."""
+    (block,) = to_blocks(Frames(np.arange(9) * 100, np.arange(18, dtype=np.uint32).reshape(9, 2)))
+    with pytest.raises(StoreError, match="run7: blocks of format 3"):
+        from_blocks([Block(9, block.t_ms, block.counts, None, 3)], 2, "run7")

@@ -1,0 +1,182 @@
+"""A store with bytes changed in it: ``check_store`` names the session, and the others can still be read."""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from dataset.errors import StoreError
+from dataset.records import Frames, GroupBy, Mark, Role, Trim, TrimKind
+from dataset.store import Store
+from dataset.store.integrity import Fault, check_store, fill_up
+
+if TYPE_CHECKING:
+    from conftest import Bench
+
+SESSIONS = 6
+FRAMES = 700  # some 4 kB a session: each on a page of its own
+GUARDS = ("DROP TRIGGER guard_mark_update", "DROP TRIGGER guard_frame_block_update", "DROP TRIGGER guard_mark_revision_update")
+
+
+@pytest.fixture
+def store(new_store: Store, register: Callable[[Store], Bench]) -> Store:
+    """Six sessions, one amended and one void, a trim and a frozen set, all in one file with nothing beside it."""
+    bench = register(new_store)
+    sessions = new_store.add_sessions([bench.session(seed, frames=noise(seed)) for seed in range(SESSIONS)])
+    new_store.amend_marks(sessions[3].id, (Mark(0, 10, 16.0),), "A. Bench", "read off wrongly")
+    new_store.void(sessions[4].id, "the hose came off")
+    new_store.add_trim(Trim(bench.unit, bench.mounting, TrimKind.FULL, (40000, 40000), "2026-01-01", "bench"))
+    new_store.freeze("all", [s for k, s in enumerate(sessions) if k != 4], GroupBy.SESSION, {s.id: Role.FIT for k, s in enumerate(sessions) if k != 4})
+    with closing(sqlite3.connect(new_store.path)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    return new_store
+
+
+def noise(seed: int) -> Frames:
+    """Counts that do not pack."""
+    draw = np.random.default_rng(seed)
+    return Frames(np.arange(FRAMES, dtype=np.int64) * 100, draw.integers(0, 1 << 16, (FRAMES, 2)).astype(np.uint32))
+
+
+def change(path: Path, *statements: str) -> None:
+    """Change rows behind the tool's back."""
+    with closing(sqlite3.connect(path)) as connection:
+        for guard in GUARDS:
+            connection.execute(guard)
+        for statement in statements:
+            connection.execute(statement)
+        connection.commit()
+
+
+def test_a_sound_store(store: Store) -> None:
+    """Nothing is found, everything was looked at, and not a byte changes."""
+    before = store.path.read_bytes()
+    report = check_store(store.path)
+    assert report.sound
+    assert dict(report.checked) | {"session": SESSIONS, "trim": 1, "frozen set": 1, "tank": 1} == dict(report.checked)
+    assert store.path.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("statement", "said"),
+    [
+        ("UPDATE mark SET level_mm = 15.5 WHERE session_id = 2 AND position = 0", "its content hashes to"),
+        ("UPDATE frame_block SET counts = substr(counts, 1, 20) WHERE session_id = 2", "a block of frames is damaged"),
+        ("UPDATE frame_block SET t_ms = x'00' WHERE session_id = 2", "a block of frames is damaged"),
+        ("UPDATE frame_block SET format = 9 WHERE session_id = 2", "blocks of format 9"),
+    ],
+)
+def test_one_session_is_named(store: Store, statement: str, said: str) -> None:
+    """The session whose content was changed is named, and the frozen set that holds its labels where those changed; no other is."""
+    wrong = store.sessions()[1]
+    change(store.path, statement)
+    report = check_store(store.path)
+    assert {f.what for f in report.faults} - {"frozen set all"} == {f"session {wrong.id}"}
+    assert said in next(f.sentence for f in report.faults if f.what.startswith("session"))
+    for other in (s for s in store.sessions() if s.id != wrong.id):
+        assert len(store.frames(other, verify=True)) == other.frames
+
+
+def test_an_amendment_that_was_changed(store: Store) -> None:
+    """A later revision of marks has a hash too."""
+    wrong = store.sessions()[3]
+    change(store.path, "UPDATE mark_revision SET author = 'somebody else'")
+    assert {f.what for f in check_store(store.path).faults} == {f"session {wrong.id}", "frozen set all"}
+
+
+def test_a_reference_to_nothing(store: Store) -> None:
+    """Rows that refer to rows that are not there are named by table and row."""
+    change(
+        store.path, "DROP TRIGGER guard_void_event_delete", "DROP TRIGGER guard_capture_session_update", "UPDATE capture_session SET unit_id = 77 WHERE id = 1"
+    )
+    whats = [f.what for f in check_store(store.path).faults]
+    assert "row 1 of capture_session" in whats
+
+
+def flipped(path: Path, at: int, bit: int) -> None:
+    content = bytearray(path.read_bytes())
+    content[at] ^= 1 << bit
+    path.write_bytes(content)
+
+
+@pytest.mark.parametrize("flips", [6, pytest.param(200, marks=pytest.mark.slow)])
+def test_bits_flipped_at_random(store: Store, tmp_path: Path, flips: int) -> None:
+    """Single bits, each in a fresh copy: what was sealed reads back as it was, or the check says that something is wrong.
+
+    What no hash covers (see ``check_store``) may change without a fault; no session, amendment, trim or frozen set may.
+    """
+    sealed = {s.sha256: (s.marks, s.stretches, s.unit.name) for s in store.sessions()}
+    draw, found = np.random.default_rng(7), 0
+    written = np.flatnonzero(np.frombuffer(store.path.read_bytes(), np.uint8))  # most pages of a small store are empty
+    for _ in range(flips):
+        copy = tmp_path / "flipped.db"
+        shutil.copy(store.path, copy)
+        flipped(copy, int(draw.choice(written)), int(draw.integers(8)))
+        try:
+            report = check_store(copy)
+        except StoreError:
+            found += 1
+            continue
+        if not report.sound:
+            found += 1
+            continue
+        with Store.open(copy) as opened:
+            assert {s.sha256: (s.marks, s.stretches, s.unit.name) for s in opened.sessions()} == sealed
+            for session in opened.sessions():
+                opened.frames(session, verify=True)
+    assert found > 0
+
+
+def test_a_store_cut_short(store: Store, tmp_path: Path) -> None:
+    """The file is said to be short and every session that is lost is named; filled up, the others are read with their hashes checked."""
+    size = store.path.stat().st_size
+    cut = tmp_path / "cut.db"
+    cut.write_bytes(store.path.read_bytes()[: size - 3 * 4096 - 100])
+    with pytest.raises(StoreError, match=r"the file is damaged.*innage check"):
+        Store.open(cut)
+    report = check_store(cut)
+    assert report.faults[0] == Fault("file", f"it ends after {cut.stat().st_size} of {size} bytes")
+    lost = {f.what.removeprefix("session ") for f in report.faults if f.what.startswith("session ")}
+    left = [s for s in store.sessions() if s.id not in lost]
+    assert lost
+    assert left
+    fill_up(cut, tmp_path / "filled.db")
+    with Store.open(tmp_path / "filled.db") as opened:
+        for session in left:
+            assert len(opened.frames(session, verify=True)) == session.frames
+
+
+def test_a_block_on_a_lost_page(store: Store, tmp_path: Path) -> None:
+    """A page of zeros where frames were: the sessions on it are named, all others are read with their hashes checked."""
+    copy = tmp_path / "zeroed.db"
+    content = bytearray(store.path.read_bytes())
+    with closing(sqlite3.connect(store.path)) as connection:
+        (block,) = connection.execute("SELECT counts FROM frame_block WHERE session_id = 5").fetchone()
+    page = content.index(block) // 4096
+    content[page * 4096 : (page + 1) * 4096] = bytes(4096)
+    copy.write_bytes(content)
+    report = check_store(copy)
+    named = {f.what.removeprefix("session ") for f in report.faults if f.what.startswith("session ")}
+    lost, left = [s for s in store.sessions() if s.id in named], [s for s in store.sessions() if s.id not in named]
+    assert store.sessions()[4] in lost
+    assert left
+    with Store.open(copy) as opened:
+        for session in left:
+            assert len(opened.frames(session, verify=True)) == session.frames
+        for session in lost:
+            with pytest.raises(StoreError, match=r"damaged|block|content"):
+                opened.frames(session, verify=True)
+
+
+def test_no_store_is_made(tmp_path: Path) -> None:
+    """A check of a file that is not there does not make one."""
+    with pytest.raises(StoreError, match="no such file"):
+        check_store(tmp_path / "none.db")
+    assert list(tmp_path.iterdir()) == []

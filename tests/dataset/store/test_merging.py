@@ -1,0 +1,332 @@
+"""Two benches into one store: nothing lost, nothing twice, all or nothing."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dataset.errors import InputError, StoreError
+from dataset.records import Budget, ColumnMapping, GroupBy, Limit, Limits, Liquid, Mark, Model, Mounting, Role, Tank, Trim, TrimKind, Unit
+from dataset.store import Store, merging, tables
+
+Register = Callable[[Store], Any]
+PINNED = Path(__file__).parents[2] / "data" / "stores" / "0001_first.db"
+
+
+@pytest.fixture
+def benches(template: Path, tmp_path: Path) -> tuple[Store, Store]:
+    """Two new stores, each of its own bench."""
+    folders = [tmp_path / name for name in ("left", "right")]
+    for folder in folders:
+        folder.mkdir()
+    left, right = (Store.open(shutil.copy(template, folder / f"{folder.name}.db")) for folder in folders)
+    return left, right
+
+
+def content(store: Store) -> str:
+    """A digest of every row of the store, by SQLite's own dump."""
+    with closing(sqlite3.connect(store.path)) as connection:
+        return hashlib.sha256("\n".join(connection.iterdump()).encode()).hexdigest()
+
+
+def alike(store: Store) -> dict[str, Any]:
+    """What a store answers, without the numbers that it counts itself: revisions, and the order in which things came."""
+
+    def unnumbered(mounting: Mounting) -> Mounting:
+        return replace(mounting, tank=replace(mounting.tank, revision=0), sensor=replace(mounting.sensor, revision=0))
+
+    sessions = {s.sha256: replace(s, mounting=unnumbered(s.mounting)) for s in store.sessions()}
+    frames = {sha: store.frames(sha, verify=True) for sha in sessions}
+    sets = store.frozen_sets()
+    return {
+        "tanks": {replace(t, revision=0) for t in store.tanks()},
+        "sensors": {replace(s, revision=0) for s in store.sensors()},
+        "limits": {replace(x, revision=0) for x in store.all_limits()},
+        "others": (store.liquids(), store.units(), store.budgets(), store.mappings(), tuple(unnumbered(m) for m in store.mountings())),
+        "sessions": sessions,
+        "counts": {sha: hashlib.sha256(f.counts.tobytes() + f.t_ms.tobytes()).hexdigest() for sha, f in frames.items()},
+        "amendments": {sha: {r.sha256 for r in store.mark_revisions(sha)} for sha in sessions},
+        "trims": {replace(t, mounting=unnumbered(t.mounting)) for t in store.trims()},
+        "sets": {(f.name, f.sha256, f.roles, f.seed, tuple(s.sha256 for s in f.sessions), tuple(t.sha256 for t in f.trims)) for f in sets},
+        "openings": {f.name: (store.prove_openings(f), sorted(store.prove_purposes(f))) for f in sets},
+        "models": {(m.name, m.sha256, m.parent, m.recipe, m.frozen.sha256, m.limits and m.limits.rows) for m in store.models()},
+    }
+
+
+def model(frozen: Any, name: str, limits: Limits | None = None) -> Model:
+    return Model(name, hashlib.sha256(name.encode()).hexdigest(), frozen, limits, '{"seed":0}', "{}", "{}", '{"format":1}', b"\x08\x0a\x00")
+
+
+def fill(left: Store, right: Store, register: Register) -> None:
+    """Two benches that share a sensor, a tank and one session, and each have more."""
+    one = register(left)
+    right.add_tank(replace(one.tank, span_mm=120.0))  # here the shared tank is the second revision of its name
+    two = register(right)
+    shared = one.session(1)
+    for store, bench, seed in ((left, one, 2), (right, two, 3)):
+        its = store.add_unit(Unit(f"unit-{seed}", "its own"))
+        store.add_liquid(Liquid(f"liquid-{seed}", 40.0))
+        store.add_budget(Budget(f"budget-{seed}", "cortex-m0plus", 1, 1, 1, 1, 1))
+        store.add_mapping(ColumnMapping(f"mapping-{seed}", ("c0", "c1")))
+        limits = store.add_limits(Limits("signed", 0, (Limit("rmse_mm", float(seed)),)))
+        first, second = store.add_sessions([replace(shared, mounting=bench.mounting), bench.session(seed, unit=its)])
+        session, frames = first.sha256, (0, 10)
+        store.add_trim(Trim(its, bench.mounting, TrimKind.FULL, (30000 + seed, 40000), "2026-01-02", "line", session=session, frames=frames))
+        frozen = store.freeze(f"set-{seed}", [first, second], GroupBy.UNIT, {"unit1": Role.FIT, its.name: Role.PROVE}, seed)
+        store.open_prove(frozen, f"train m-{seed}")
+        made = store.add_model(model(frozen, f"m-{seed}", limits))
+        store.add_export(made, f"{seed}" * 64, {"innage.c": f"{seed}" * 64})
+        store.amend_marks(first.id, [Mark(0, 10, 16.0 + seed, 0.5)], f"author {seed}", "the scale was off")
+        store.void(second.id, "wrong liquid")
+
+
+def test_both_ways_both_answer_alike(benches: tuple[Store, Store], register: Register) -> None:
+    """Each bench brings in the other's; then both have everything, and give the same answers."""
+    left, right = benches
+    fill(left, right, register)
+    before = alike(left), alike(right)
+    report = left.merge(right.path)
+    back = right.merge(left.path)
+    assert alike(left) == alike(right)
+    assert [len(f.trims) for f in left.frozen_sets()] == [1, 1]
+    for kind in ("sessions", "tanks", "limits", "sets", "models"):
+        assert set(alike(left)[kind]) == set(before[0][kind]) | set(before[1][kind]), kind
+    assert {c.what: (c.new, c.known) for c in report.counts} == {
+        "tank": (1, 1), "sensor": (0, 1), "limits": (1, 0), "liquid": (1, 1), "unit": (1, 1), "budget": (1, 0), "mapping": (1, 0), "mounting": (0, 1),
+        "session": (1, 1), "void": (1, 0), "mark revision": (1, 0), "trim": (1, 0), "frozen set": (1, 0), "prove opening": (1, 0), "model": (1, 0),
+        "export": (1, 0),
+    }  # fmt: skip
+    assert [(r.what, r.theirs, r.ours) for r in report.renumbered] == [
+        ("tank", "canister@1", "canister@2"), ("tank", "canister@2", "canister@1"), ("limits", "signed@1", "signed@2"),
+    ]  # fmt: skip
+    assert sum(c.new for c in back.counts) == 14 - 1  # as much, but for the tank that only the right bench had
+    assert left.exported("3" * 64)[0].model.name == "m-3"
+    assert {s.mounting.tank.revision for s in left.sessions()} == {1}
+    assert {s.mounting.tank.revision for s in right.sessions()} == {2}
+
+
+def test_again_changes_nothing(benches: tuple[Store, Store], register: Register) -> None:
+    """A second merge reports nothing new and leaves every row of both stores as it is."""
+    left, right = benches
+    fill(left, right, register)
+    assert left.merge(right.path).new > 0
+    digests = content(left), content(right)
+    assert left.merge(right.path).new == 0
+    assert (content(left), content(right)) == digests
+
+
+def test_a_dry_run_says_the_same_and_writes_nothing(benches: tuple[Store, Store], register: Register) -> None:
+    """With dry_run the report is that of the merge, and the store is as it was."""
+    left, right = benches
+    fill(left, right, register)
+    before = content(left)
+    said = left.merge(right.path, dry_run=True)
+    assert content(left) == before
+    assert left.merge(right.path) == said
+
+
+def test_the_other_file_is_not_touched(benches: tuple[Store, Store], register: Register) -> None:
+    """Byte for byte the other file is what it was, and nothing lies beside it."""
+    left, right = benches
+    fill(left, right, register)
+    right.close()
+    before = right.path.read_bytes()
+    left.merge(right.path)
+    assert right.path.read_bytes() == before
+    assert [p.name for p in right.path.parent.iterdir()] == ["right.db"]
+
+
+def test_what_another_process_has_not_written_back_is_read_too(benches: tuple[Store, Store], register: Register) -> None:
+    """While someone has the other store open, its latest entries, still in SQLite's log, come in."""
+    left, right = benches
+    with closing(sqlite3.connect(right.path)) as holding:
+        holding.execute("SELECT * FROM unit").fetchall()
+        right.add_unit(Unit("late"))
+        assert (right.path.parent / "right.db-wal").stat().st_size > 0
+        left.merge(right.path)
+    assert left.unit("late") == Unit("late")
+
+
+def test_concurrent_amendments_are_both_kept(benches: tuple[Store, Store], register: Register) -> None:
+    """Two that amend the same marks are kept, named with their authors, and both stores say the same one counts; a longer chain wins."""
+    left, right = benches
+    fill(left, right, register)
+    (remark,) = left.merge(right.path).remarks
+    right.merge(left.path)
+    (shared,) = (s for s in left.sessions() if len(left.mark_revisions(s.id)) == 2)
+    assert shared.mark_revision is not None
+    assert "author 2" in remark
+    assert "author 3" in remark
+    assert f"{shared.mark_revision[:12]} counts" in remark
+    assert right.session(shared.id).marks == shared.marks
+    (loser,) = (r for r in left.mark_revisions(shared.id) if r.sha256 != shared.mark_revision)
+    assert loser.parent is None
+    longer = right.amend_marks(shared.id, loser.marks, "both", "talked it over")
+    left.merge(right.path)
+    assert left.session(shared.id).mark_revision == longer.sha256
+    assert longer.parent == shared.mark_revision
+
+
+CONFLICTS: dict[str, tuple[Callable[[Store, Any], object], Callable[[Store, Any], object], str]] = {
+    "liquid": (
+        lambda s, b: s.add_liquid(Liquid("tea", 78.0, 0.05)),
+        lambda s, b: s.add_liquid(Liquid("tea", 78.0, 0.07)),
+        "liquid tea: conductivity is 0.05 in left.db and 0.07 in right.db",
+    ),
+    "budget": (
+        lambda s, b: s.add_budget(Budget("small", "cortex-m0plus", 1, 1000, 1, 1, 1)),
+        lambda s, b: s.add_budget(Budget("small", "cortex-m0plus", 1, 2000, 1, 1, 1)),
+        "budget small: flash bytes is 1000 in left.db and 2000 in right.db",
+    ),
+    "mounting": (
+        lambda s, b: s.add_mounting(Mounting("m2", b.tank, b.sensor)),
+        lambda s, b: s.add_mounting(Mounting("m2", s.add_tank(replace(b.tank, span_mm=90.0)), b.sensor)),
+        "mounting m2: tank span mm is 100 in left.db and 90 in right.db",
+    ),
+    "frozen set": (
+        lambda s, b: s.freeze("set", s.add_sessions([b.session(1)]), GroupBy.UNIT, {"unit1": Role.FIT}),
+        lambda s, b: s.freeze("set", s.add_sessions([b.session(2)]), GroupBy.UNIT, {"unit1": Role.FIT}),
+        "frozen set set: hash is ",
+    ),
+    "readings under another label": (
+        lambda s, b: s.add_sessions([b.session(1)]),
+        lambda s, b: s.add_sessions([b.session(1, (Mark(0, 5, 3.0),))]),
+        "in right.db it has, frame by frame, the readings of session",
+    ),
+    "model": (
+        lambda s, b: s.add_model(model(s.freeze("one", s.add_sessions([b.session(1)]), GroupBy.UNIT, {"unit1": Role.FIT}), "m")),
+        lambda s, b: s.add_model(replace(model(s.freeze("one", s.add_sessions([b.session(1)]), GroupBy.UNIT, {"unit1": Role.FIT}), "m"), recipe='{"seed":1}')),
+        'model m: recipe is {"seed":0} in left.db and {"seed":1} in right.db',
+    ),
+}
+
+
+@pytest.mark.parametrize("kind", CONFLICTS)
+def test_a_contradiction_is_refused_whole(benches: tuple[Store, Store], register: Register, kind: str) -> None:
+    """One name with two contents is refused with both named; what else the other store has is not merged either."""
+    left, right = benches
+    here, there, sentence = CONFLICTS[kind]
+    here(left, register(left))
+    there(right, register(right))
+    right.add_unit(Unit("a-new-one"))
+    before = content(left)
+    with pytest.raises(InputError) as refused:
+        left.merge(right.path)
+    assert sentence in str(refused.value)
+    assert "Nothing was merged" in str(refused.value)
+    assert content(left) == before
+
+
+def test_readings_of_a_void_session_may_come_again(benches: tuple[Store, Store], register: Register) -> None:
+    """Once the wrong one of two labels is void, in either store, both come together."""
+    left, right = benches
+    one, two = register(left), register(right)
+    (wrong,) = left.add_sessions([one.session(1)])
+    right.add_sessions([two.session(1, (Mark(0, 5, 3.0),))])
+    left.void(wrong.id, "levels mixed up")
+    left.merge(right.path)
+    right.merge(left.path)
+    assert [s.void_reason for s in left.sessions()] == ["levels mixed up", None]
+    assert alike(left) == alike(right)
+
+
+def test_a_note_that_differs_is_no_contradiction(benches: tuple[Store, Store]) -> None:
+    """A note is no fact: the record is the same, its note stays, and the other one is said."""
+    left, right = benches
+    left.add_unit(Unit("u", "first shelf"))
+    right.add_unit(Unit("u", "second shelf"))
+    report = left.merge(right.path)
+    assert (report.new, left.unit("u").note) == (0, "first shelf")
+    assert "'second shelf'" in report.remarks[0]
+
+
+def test_groups_named_after_a_renumbered_tank(benches: tuple[Store, Store], register: Register) -> None:
+    """A set whose groups are tank revisions is refused where the number would change, and goes the other way round."""
+    left, right = benches
+    left.add_tank(Tank("canister", 0, 50.0))
+    bench = register(right)
+    right.freeze("set", right.add_sessions([bench.session(1)]), GroupBy.TANK, {"canister@1": Role.FIT})
+    with pytest.raises(InputError, match=r"canister@1 in right.db is canister@2 in left.db.*merge the other way round, left.db into right.db"):
+        left.merge(right.path)
+    right.merge(left.path)
+    assert len(right.frozen_data(right.frozen_set("set")).counts) == 28
+
+
+def test_openings_are_never_fewer(benches: tuple[Store, Store], register: Register) -> None:
+    """Openings of one set on two benches add up by purpose; those that both know count once."""
+    left, right = benches
+    bench = register(left)
+    frozen = left.freeze("set", left.add_sessions([bench.session(1)]), GroupBy.UNIT, {"unit1": Role.PROVE})
+    left.open_prove(frozen, "shared")
+    right.merge(left.path)
+    left.open_prove(frozen, "left")
+    for _ in range(2):
+        right.open_prove(frozen, "right")
+    left.merge(right.path)
+    assert sorted(left.prove_purposes(frozen)) == ["left", "right", "right", "shared"]
+
+
+def test_an_older_store_comes_in(new_store: Store, tmp_path: Path) -> None:
+    """A store of the first revision is copied and the copy upgraded; the file stays as it was, with its session verified here."""
+    old = shutil.copy(PINNED, tmp_path / "old.db")
+    before = old.read_bytes()
+    files = {p.name for p in tmp_path.iterdir()}
+    assert new_store.merge(old).new > 0
+    assert old.read_bytes() == before
+    assert {p.name for p in tmp_path.iterdir()} == files
+    (session,) = new_store.sessions()
+    assert len(new_store.frames(session, verify=True)) == 768
+    assert len(new_store.frozen_data(new_store.models()[0].frozen).counts) == 768
+    assert new_store.merge(old).new == 0
+
+
+def test_changed_frames_are_refused(benches: tuple[Store, Store], register: Register) -> None:
+    """A session that does not hash to what was sealed does not come in, and the sentence names the other store."""
+    left, right = benches
+    right.add_sessions([register(right).session(1)])
+    with closing(sqlite3.connect(right.path)) as connection, connection:
+        for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            connection.execute(f"DROP TRIGGER {name}")
+        connection.execute("UPDATE mark SET level_mm = 17.0 WHERE position = 0")
+    before = content(left)
+    with pytest.raises(StoreError, match=r"right.db, session .* content hashes to"):
+        left.merge(right.path)
+    assert content(left) == before
+
+
+def test_files_that_cannot_be_merged(new_store: Store, tmp_path: Path) -> None:
+    """The store itself, a file that is not there, and one that is no store are refused."""
+    with pytest.raises(InputError, match="is the store itself"):
+        new_store.merge(new_store.path)
+    with pytest.raises(StoreError, match="no such file"):
+        new_store.merge(tmp_path / "none.db")
+    assert not (tmp_path / "none.db").exists()
+    text = tmp_path / "text.db"
+    text.write_text("no store")
+    with pytest.raises(StoreError, match="not a store"):
+        new_store.merge(text)
+
+
+def test_captures_that_are_open_stay(benches: tuple[Store, Store], register: Register) -> None:
+    """A live capture in the other store is named and left where it is."""
+    left, right = benches
+    bench = register(right)
+    right.begin_capture("monday", bench.unit, bench.liquid, bench.mounting, {})
+    assert left.merge(right.path).remarks == ("capture monday is still open in right.db and was left out: end it there, then merge again",)
+    assert (left.open_captures(), len(right.open_captures())) == ((), 1)
+
+
+def test_every_table_is_merged() -> None:
+    """A table that is added to the schema has to be thought of here."""
+    named = {name for name in vars(tables) if name.endswith("Row")}
+    source = Path(str(merging.__file__)).read_text()
+    left_out = {"OpenBlockRow", "OpenEntryRow"}  # of captures that are still open
+    assert {name for name in named if f"tables.{name}" not in source} == left_out
