@@ -31,11 +31,11 @@ from sklearn.preprocessing import StandardScaler
 from dataset.records import Budget, FrozenData, Limits, Role
 from dataset.store import Store
 from export.measure import measure
-from training.array_search import ArrayRecipe, default_recipes, prepare_rig, thinned
-from training.array_train import train_array
-from training.train import board_of, train
-from training.trimming import usable_trims
-from training.watch import states_of
+from training.models.trimming import usable_trims
+from training.models.watch import states_of
+from training.search.arrays import train_array
+from training.search.candidates import ArrayRecipe, default_recipes, prepare_rig, thinned
+from training.search.train import board_of, train
 
 SOLVERS: dict[str, dict[str, Any]] = {"adam": {"solver": "adam"}, "lbfgs": {"solver": "lbfgs", "max_iter": 1000}}
 FOLDS, ROUNDS = (5, 1), 3

@@ -13,9 +13,9 @@ from dataset.errors import InputError, ToolError
 from dataset.records import Frames
 from export.c_source import emit_c
 from export.toolchain import build_host, run_rows
+from training.judging.streams import restarts as steps_outside
 from training.program import NO_TEMPERATURE, Array, Program, run
 from training.program.model import TEMPERATURE_RANGE
-from training.streams import restarts as steps_outside
 
 CROSS_CHECKED = 1000  # frames that the interpreter computes as well: a difference would show long before
 _PER_DEGREE = 10

@@ -7,11 +7,11 @@ from collections.abc import Iterable, Mapping
 from html import escape
 from typing import Any
 
+from export.claim_tables import claim_sentence, is_array
 from export.html_page import cautions, heading, origin_said, page
 from export.html_text import NONE, badge, counted, figure, folded, html_table, is_number, number, part, rows_of, unbroken
 from export.plots import error_plot
 from export.report_array import candidates_sections, claims_sections, front_figure, level_sections
-from training.claim_tables import claim_sentence, is_array
 
 Facts = Mapping[str, Any]
 FEW_SESSIONS = 24  # more are summed up by unit, and listed on a click

@@ -6,9 +6,7 @@ from collections.abc import Mapping
 from html import escape
 from typing import Any
 
-from export.html_text import cell, figure, html_table, is_number, number, part, rows_of, unbroken
-from export.plots import Box, box_plot, class_plot, front_plot, level_plot, risk_plot
-from training.claim_tables import (
+from export.claim_tables import (
     CANDIDATE_COLUMNS,
     CLASS_COLUMNS,
     CLASS_NAMES,
@@ -23,6 +21,8 @@ from training.claim_tables import (
     study_columns,
     study_rows,
 )
+from export.html_text import cell, figure, html_table, is_number, number, part, rows_of, unbroken
+from export.plots import Box, box_plot, class_plot, front_plot, level_plot, risk_plot
 from training.program import FLAG_BITS
 
 Facts = Mapping[str, Any]

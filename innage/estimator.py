@@ -11,9 +11,9 @@ from sklearn.utils.validation import check_is_fitted, check_non_negative, valida
 
 from dataset.errors import InputError
 from dataset.records import CountLaw
-from training.families import BITS, FAMILIES
+from training.models.families import BITS, FAMILIES
+from training.models.recipes import Board, fit_sizes, quantise
 from training.program import LEVEL_UNITS_PER_MM, NO_LEVEL, Program, run
-from training.recipes import Board, fit_sizes, quantise
 from training.rows import Rows
 
 MOST_BITS = 24  # of a count

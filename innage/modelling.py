@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from dataset.records import Budget, FrozenSet, Limits, Model
     from dataset.store import Store
     from training.costs import CostModel
-    from training.train import Trained
+    from training.search.train import Trained
 
 
 def train(
@@ -48,7 +48,7 @@ def train(
         NotFoundError: a frozen set, limits or a budget that the store does not have.
         ToolError: the compiler or the emulator did not do its part.
     """
-    from training.train import train as search
+    from training.search.train import train as search
 
     refuse_known(store, name)
     chosen_limits = None if limits is None else store.limits(limits)

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from innage.output import say, table
-from training.claim_tables import (
+from export.claim_tables import (
     CANDIDATE_COLUMNS,
     CLASS_COLUMNS,
     SHORT_COLUMNS,
@@ -21,6 +20,7 @@ from training.claim_tables import (
     study_columns,
     study_rows,
 )
+from innage.output import say, table
 
 Facts = dict[str, Any]
 

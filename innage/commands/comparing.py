@@ -17,7 +17,7 @@ from innage.output import emit, progress, say, table
 if TYPE_CHECKING:
     from dataset.records import Budget, FrozenData, FrozenSet, Model
     from dataset.store import Store
-    from training.judged import Judged
+    from training.judging.judged import Judged
 
 _CELLS_SHOWN = 8
 
@@ -63,10 +63,10 @@ def find_difference(
 ) -> dict[str, Any]:
     """What the command prints, as JSON-ready facts; the prove groups, where they are asked for, are opened and counted."""
     from innage.commands.freezing import set_reference
-    from training.comparing import compare as difference
-    from training.judging import judge_model
+    from training.judging.comparing import compare as difference
+    from training.judging.stored import judge_model
+    from training.models.trim_limits import of_model, refuse_trims
     from training.program import from_json
-    from training.trim_limits import of_model, refuse_trims
 
     models = (opened.model(first), opened.model(second))
     its = models[0].frozen if frozen is None else opened.frozen_set(frozen)

@@ -56,8 +56,8 @@ def replay(
     from dataset.admission.session_files import read_file
     from dataset.errors import InputError
     from export.replaying import replay as through_c
+    from training.models.trim_limits import of_model, refuse_trim
     from training.program import from_json
-    from training.trim_limits import of_model, refuse_trim
 
     if json and out is None:
         raise InputError("--json", "no --out beside it", "a file for the readings", "--json prints the summary")

@@ -36,7 +36,7 @@ def retrain(
     """Refit a model for a new tank, three ways, and keep the best. Compared are the old model with new trims, old and new sessions together, new ones alone."""
     from dataclasses import replace
 
-    from training.retraining import retrain as compare_ways
+    from training.studies.retrain import retrain as compare_ways
 
     with open_store(store) as opened:
         refuse_known(opened, name)

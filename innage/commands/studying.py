@@ -32,9 +32,9 @@ def study(
     """Show what trims and features are worth to a model. Its recipe is fitted again with others. Without --trims and --features: both."""
     import json as json_text
 
-    from training.refitting import recipe_of
-    from training.study import Study, study_features, study_trims
-    from training.train import board_of
+    from training.search.refitting import recipe_of
+    from training.search.train import board_of
+    from training.studies.study import Study, study_features, study_trims
 
     with open_store(store) as opened:
         its = opened.model(model)
@@ -57,7 +57,7 @@ def study(
 
 
 def _show(found: dict[str, Any]) -> None:
-    from training.claim_tables import study_columns, study_rows
+    from export.claim_tables import study_columns, study_rows
 
     if found["origin"] != "measured":
         say(f"All figures are of {found['origin']} readings: they say nothing yet of a tank of plastic and water.\n")

@@ -29,7 +29,7 @@ def sweep(
     """Alter captured counts, and say how far each may go. Baseline, gain, film, one dead pad, trims as they were, until a limit fails."""
     from dataset.errors import InputError
     from innage.commands.freezing import set_reference
-    from training.drift import sweep as swept
+    from training.judging.drift import sweep as swept
 
     with open_store(store) as opened:
         its = opened.model(model)

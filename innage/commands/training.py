@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from dataset.records import Budget, FrozenData, Limits, Model, Role
-    from training.train import Trained
+    from training.search.train import Trained
 
 
 def register(app: typer.Typer) -> None:
@@ -52,7 +52,7 @@ def train(
         allowed = None if budget is None else opened.budget(budget)
         its = opened.frozen_set(frozen)
         data = opened.frozen_data(its)
-        from training.train import train as search  # seconds of imports; the line of progress is there already
+        from training.search.train import train as search  # seconds of imports; the line of progress is there already
 
         if ablation:
             _check_ablation(data, family)
@@ -97,9 +97,9 @@ def _judged_role(data: FrozenData) -> Role:
 def _check_ablation(data: FrozenData, family: list[str] | None) -> None:
     """What can't be varied is refused before the work, not after it."""
     from dataset.errors import InputError
-    from training.array_search import ARRAY_CHANNELS
-    from training.study import check_study
-    from training.train import board_of
+    from training.search.candidates import ARRAY_CHANNELS
+    from training.search.train import board_of
+    from training.studies.study import check_study
 
     channels = board_of(data).channels
     if channels < ARRAY_CHANNELS or family:
@@ -114,9 +114,9 @@ def _ablated(
     """The same with what features, watcher and trims are worth among its metrics."""
     from dataclasses import replace
 
-    from training.refitting import recipe_of
-    from training.study import Study, ablate
-    from training.train import board_of
+    from training.search.refitting import recipe_of
+    from training.search.train import board_of
+    from training.studies.study import Study, ablate
 
     of = Study(data, board_of(data), recipe_of(name, made.recipe), _judged_role(data), limits, budget, cost_model(budget), seed)
     return replace(made, metrics=made.metrics | {"ablation": ablate(of, shown)})

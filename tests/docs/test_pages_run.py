@@ -40,11 +40,11 @@ from dataset.records import (
     Unit,
 )
 from dataset.store import Store
-from training.array_search import STILL, ArrayRecipe
-from training.array_train import train_array
 from training.program import digest, to_json
 from training.program.builder import Builder
-from training.train import board_of
+from training.search.arrays import train_array
+from training.search.candidates import STILL, ArrayRecipe
+from training.search.train import board_of
 
 ROOT = Path(__file__).parents[2]
 READINGS = Path(innage.demo_data.__path__[0]) / "levels_tidy.csv"

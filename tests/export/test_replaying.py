@@ -11,8 +11,8 @@ from dataset.errors import InputError, ToolError
 from dataset.records import Frames
 from export import replaying
 from export.replaying import replay
+from training.judging.streams import restarts
 from training.program import OUTPUTS, Program, run
-from training.streams import restarts
 
 SETTLING = 16
 FLAGS = OUTPUTS.index("flags")

@@ -33,7 +33,7 @@ import sklearn.linear_model  # noqa: F401
 
 import export.bundle
 import export.measure  # noqa: F401
-import training.train  # noqa: F401
+import training.search.train  # noqa: F401
 from dataset.records import Budget, CountLaw, GroupBy, Liquid, Mounting, Pad, Role, Sensor, Tank, Unit
 from dataset.store import Store
 from dataset.store.integrity import check_store

@@ -32,10 +32,10 @@ from dataset.records import (
 )
 from dataset.store import Store
 from innage.cli import app
-from training.array_search import STILL, ArrayRecipe
-from training.array_train import train_array
 from training.program import digest, to_json
-from training.train import board_of
+from training.search.arrays import train_array
+from training.search.candidates import STILL, ArrayRecipe
+from training.search.train import board_of
 
 STEPS = np.linspace(0.0, 80.0, 17)
 RECIPE = ArrayRecipe((6,), 16, (6,), STILL, False, "full", steps=15)

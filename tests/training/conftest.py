@@ -72,7 +72,7 @@ def canister(
 def fingerprint(data: FrozenData) -> str:
     """Hashes of program, float ONNX and metrics of a training with all families."""
     from training.program import digest
-    from training.train import train
+    from training.search.train import train
 
     made = train(data, name="m", limits=None, budget=None, cost=None, seed=3)
     texts = (made.float_onnx, json.dumps(made.metrics, sort_keys=True).encode())

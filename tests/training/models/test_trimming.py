@@ -1,0 +1,106 @@
+"""From counts to wet shares: integers beside floats, both count laws, every kind of trim."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from dataset.errors import InputError
+from dataset.records import CountLaw, FrozenData, Role, Trim, TrimKind
+from training.models.features import still_features
+from training.models.float_arrays import Trimmer
+from training.models.recipes import Board
+from training.models.trimming import SHARE_ONE, find_trimming, trim_counts, usable_trims
+from training.search.candidates import ALL, prepare_rig
+
+Make = Callable[..., FrozenData]
+
+
+def board_of(data: FrozenData) -> Board:
+    sensor, tank = data.frozen.sessions[0].mounting.sensor, data.frozen.sessions[0].mounting.tank
+    return Board(sensor.count_bits, sensor.channels, sensor.count_law, 100, 10, tank.span_mm)
+
+
+def with_kind(data: FrozenData, kind: TrimKind, of: Callable[[Trim, Trim], tuple[int, ...]]) -> FrozenData:
+    """The set with one more trim a unit, made from its dry and full ones."""
+    made = list(data.frozen.trims)
+    for name in {t.unit.name for t in made}:
+        dry, full = (next(t for t in data.frozen.trims if t.unit.name == name and t.kind is k) for k in (TrimKind.DRY, TrimKind.FULL))
+        made.append(replace(full, kind=kind, counts=of(dry, full), sha256=f"{kind}{name}"))
+    return replace(data, frozen=replace(data.frozen, trims=tuple(made)))
+
+
+@pytest.mark.parametrize("law", list(CountLaw))
+def test_integer_shares_follow_the_float_ones(make_strip: Make, law: CountLaw) -> None:
+    """Dry is about 0, covered about 1; rounding costs less than 1/400 of a swing, where a count of the swing is 1/3000."""
+    data = make_strip(law)
+    every = np.ones(len(data.level_mm), np.bool_)
+    rig = prepare_rig(data, board_of(data), data.rows(Role.FIT), every, "full")
+    rows = np.hstack([data.counts, rig.trims[data.session]])
+    floats = Trimmer(rig.trimming, ("shares", "ratios")).transform(rows)
+    assert np.abs(floats[:, :6] - rig.shares).max() < SHARE_ONE / 400
+    assert np.median(np.abs(floats - rig.of(("shares", "ratios"), every))) < SHARE_ONE / 1000
+    full = (data.level_mm == 120) & (data.condition == 1)
+    assert rig.shares[full].mean() == pytest.approx(SHARE_ONE * 0.99, rel=0.02)
+    assert np.abs(rig.shares[(data.level_mm == 0) & (data.condition == 1)][:, 2:]).max() < 0.05 * SHARE_ONE
+
+
+def test_units_agree_once_trimmed(make_strip: Make) -> None:
+    """At one level the units' raw counts differ by far more than their shares do."""
+    data = make_strip()
+    every = np.ones(len(data.level_mm), np.bool_)
+    rig = prepare_rig(data, board_of(data), data.rows(Role.FIT), every, "full")
+    half = (data.condition == 1) & (data.level_mm > 0) & (np.abs(data.level_mm - 60) < 2)
+    raw = data.counts[half].std(axis=0) / 3000
+    assert raw.mean() > 0.05
+    assert rig.shares[half][:, [0, 1, 4, 5]].std(axis=0).max() / SHARE_ONE < 0.01
+
+
+@pytest.mark.parametrize(
+    ("kind", "name", "of"),
+    [
+        (TrimKind.BLOCK, "block", lambda dry, full: tuple(round(d + 0.5 * (f - d)) for d, f in zip(dry.counts, full.counts, strict=True))),
+        (TrimKind.PARTIAL, "partial", lambda dry, full: (*full.counts[:3], *dry.counts[3:])),
+    ],
+)
+def test_surrogate_and_partial_trims_stand_in_for_a_full_one(make_strip: Make, kind: TrimKind, name: str, of: Callable[..., tuple[int, ...]]) -> None:
+    """A block that makes half of the step, or a fill over three pads of six, gives nearly the shares of the full trim."""
+    data = with_kind(make_strip(), kind, of)
+    every = np.ones(len(data.level_mm), np.bool_)
+    full, other = (prepare_rig(data, board_of(data), data.rows(Role.FIT), every, which) for which in ("full", name))
+    assert np.abs(full.shares - other.shares).max() < 0.03 * SHARE_ONE
+    assert usable_trims(data, every)[-1] == "full"
+
+
+def test_without_a_trim_the_typical_unit_stands_in(make_strip: Make) -> None:
+    data = make_strip()
+    found = find_trimming(data, data.rows(Role.FIT), "none")
+    assert found.kinds == ()
+    assert np.allclose(found.swing, 3000, rtol=0.1)
+    assert trim_counts(data, ()).shape == (len(data.frozen.sessions), 0)
+
+
+def test_a_missing_trim_and_a_wrong_count_law_are_refused(make_strip: Make) -> None:
+    data = make_strip()
+    with pytest.raises(InputError, match="no block trim"):
+        find_trimming(data, data.rows(Role.FIT), "block")
+    sensor = replace(data.frozen.sessions[0].mounting.sensor, count_law=CountLaw.FALLS)
+    turned = tuple(replace(s, mounting=replace(s.mounting, sensor=sensor)) for s in data.frozen.sessions)
+    trims = tuple(replace(t, mounting=turned[0].mounting) for t in data.frozen.trims)
+    with pytest.raises(InputError, match="count law 'falls'"):
+        find_trimming(replace(data, frozen=replace(data.frozen, sessions=turned, trims=trims)), data.rows(Role.FIT), "full")
+
+
+def test_still_features_are_those_of_the_program_without_time(make_strip: Make) -> None:
+    """Ratios are shares over the wettest pad, with a floor; what stands still has neither flow nor unrest."""
+    data = make_strip()
+    every = np.ones(len(data.level_mm), np.bool_)
+    rig = prepare_rig(data, board_of(data), data.rows(Role.FIT), every, "full")
+    still = still_features(rig.shares, ("ratios",))
+    assert np.abs(still - rig.of(("ratios",), every)).max() <= 8
+    dry = rig.of(("ratios",), (data.level_mm == 0) & (data.condition == 1))
+    assert dry[:, 2:].max() < 0.6 * SHARE_ONE
+    assert still_features(rig.shares, ALL)[:, -2:].max() == 0

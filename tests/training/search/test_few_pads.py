@@ -1,0 +1,148 @@
+"""Choosing among candidates: the smallest that meets the limits and fits the budget, said plainly when there is none."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from dataset.errors import InputError
+from dataset.records import Budget, CountLaw, FrozenData, GroupBy, Limit, Limits, Role
+from training.costs import Cost
+from training.judging.answers import meets
+from training.models.recipes import Board
+from training.program import Program
+from training.search.few_pads import Candidate, folds, measured, pick, search, table_bytes
+
+MadeUp = Callable[..., FrozenData]
+BUDGET = Budget("small", "cortex-m0plus", 1, 1000, 64, 128, 1000)
+
+
+def _no_progress(what: str, done: int, total: int) -> None: ...
+
+
+@pytest.fixture(scope="module")
+def found(made_up: MadeUp) -> list[Candidate]:
+    """Candidates of three families on a simulated canister, without limits."""
+    board = Board(16, 3, CountLaw.FALLS, 100, 10, 200.0)
+    return search(made_up(3), board, "m", ["line", "hinge", "trees"], 0, None, _no_progress)[0]
+
+
+def _judged(candidates: list[Candidate], limits: Limits) -> list[Candidate]:
+    """The candidates as a search with ``limits`` gives them."""
+    return [replace(c, meets=meets(limits, c.cautious)) for c in candidates]
+
+
+def _cost_of(flash: Callable[[Program], int]) -> Callable[[Program, Budget], Cost]:
+    return lambda program, budget: Cost(budget.core, flash(program), 0, 0, 0, 0, 100, 100.0)
+
+
+def _bound(candidates: list[Candidate], rank: int) -> Limits:
+    """Limits that exactly ``rank`` candidates meet."""
+    errors = sorted(c.error for c in candidates)
+    return Limits("l", 1, (Limit("rmse_mm", (errors[rank - 1] + errors[rank]) / 2),))
+
+
+def test_the_smallest_that_meets_is_taken(found: list[Candidate]) -> None:
+    """Of the candidates that meet the limits the one with the least estimated flash is chosen, whatever its score."""
+    limits = _bound(found, 6)
+    candidates = _judged(found, limits)
+    chosen, why = pick(candidates, limits)
+    meeting = [c for c in candidates if c.meets]
+    assert len(meeting) == 6
+    assert chosen.program is not None
+    assert table_bytes(chosen.program) == min(table_bytes(c.program) for c in meeting if c.program is not None)
+    assert "of 6 candidates that meet the limits" in why
+
+
+def test_nothing_meets(found: list[Candidate]) -> None:
+    """When no candidate meets the limits the nearest is given and the reason says so."""
+    limits = Limits("l", 1, (Limit("rmse_mm", 0.001),))
+    candidates = _judged(found, limits)
+    chosen, why = pick(candidates, limits)
+    assert chosen.error == min(c.error for c in candidates)
+    assert why.startswith("no candidate meets the limits; the nearest is ")
+
+
+def test_measured_flash_decides(found: list[Candidate]) -> None:
+    """With a cost model the measured flash decides, not the estimate; candidates that miss the limits are not compiled."""
+    limits = _bound(found, 5)
+    candidates = _judged(found, limits)
+    priced = measured(candidates, BUDGET, _cost_of(lambda program: 900 - table_bytes(program) // 100), _no_progress)
+    assert [c.cost is not None for c in priced] == [bool(c.meets) for c in candidates]
+    chosen, why = pick(priced, limits)
+    assert chosen.cost is not None
+    assert chosen.cost.flash == min(c.cost.flash for c in priced if c.cost is not None)
+    assert "fit the budget" in why
+
+
+def test_meeting_but_too_large(found: list[Candidate]) -> None:
+    """When all that meet are over the budget, the best that fits is taken and the reason says which of the two failed."""
+    limits = _bound(found, 3)
+    candidates = _judged(found, limits)
+    meeting = [table_bytes(c.program) for c in candidates if c.meets and c.program is not None]
+    priced = measured(candidates, BUDGET, _cost_of(lambda program: 2000 if table_bytes(program) in meeting else 500), _no_progress)
+    chosen, why = pick(priced, limits)
+    assert chosen.within
+    assert chosen.meets is False
+    assert why.startswith("no candidate that fits the budget meets the limits")
+
+
+def test_nothing_fits(found: list[Candidate]) -> None:
+    """When nothing fits the budget, everything was measured, the smallest is given, and it is over."""
+    priced = measured(found, BUDGET, _cost_of(lambda program: 1001 + table_bytes(program)), _no_progress)
+    chosen, why = pick(priced, None)
+    assert all(c.cost is not None for c in priced if c.program is not None)
+    assert chosen.within is False
+    assert chosen is min((c for c in priced if c.cost is not None), key=lambda c: c.cost.flash if c.cost else 0)
+    assert why == "no candidate fits the budget; the smallest is given"
+
+
+def test_without_limits_the_best_score_counts(found: list[Candidate]) -> None:
+    """Without limits the chosen error is within 2 % of the best."""
+    assert pick(found, None)[0].error <= 1.02 * min(c.error for c in found)
+
+
+def test_a_candidate_without_integers_is_not_chosen(found: list[Candidate]) -> None:
+    """What cannot be written in integers is never chosen, and nothing at all is an error with the reason."""
+    best = pick(found, None)[0]
+    refused = [replace(c, program=None, refused="weights") if c is best else c for c in found]
+    assert pick(refused, None)[0].program is not None
+    with pytest.raises(InputError, match="weights"):
+        pick([replace(c, program=None, refused="weights") for c in found], None)
+
+
+def _by_level(data: FrozenData, role: Role = Role.FIT) -> FrozenData:
+    """The same frames, grouped into ten slices of level."""
+    group = np.minimum((data.level_mm / 20.0).astype(np.int64), 9)
+    roles = tuple((f"slice-{k}", role if k % 3 else Role.FIT) for k in range(10))
+    return replace(data, frozen=replace(data.frozen, group_by=GroupBy.LEVEL, roles=roles), group=group)
+
+
+def test_folds_leave_whole_groups_out(made_up: MadeUp) -> None:
+    """Without choose groups each fit group is left out once and never stands on both sides; end levels always stay in the fit."""
+    data = _by_level(made_up(1, choose=0, prove=0))
+    parts, how = folds(data)
+    left_out = np.concatenate([np.unique(data.group[part.score]) for part in parts])
+    assert sorted(left_out.tolist()) == list(range(1, 9))
+    for part in parts:
+        assert not set(data.group[part.fit]) & set(data.group[part.score])
+        assert {0, 9} <= set(data.group[part.fit].tolist())
+    assert "extrapolate" in how
+
+
+def test_choose_groups_are_scored_once(made_up: MadeUp) -> None:
+    """With choose groups there is one fold: fitted on fit, scored on choose, prove untouched."""
+    data = made_up(1)
+    (part,), how = folds(data)
+    assert (part.fit == data.rows(Role.FIT)).all()
+    assert (part.score == data.rows(Role.CHOOSE)).all()
+    assert how.startswith("scored on 2 'choose' groups")
+
+
+def test_too_few_groups_are_refused(made_up: MadeUp) -> None:
+    """One fit group and no choose group is refused, with what to do about it."""
+    with pytest.raises(InputError, match="1 'fit' groups and no 'choose' group"):
+        folds(made_up(1, units=2, choose=0, prove=1))

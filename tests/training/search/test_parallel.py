@@ -1,0 +1,47 @@
+"""The fan-out of fits is joblib's: whoever calls chooses where the fits run, and the model is the same."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import joblib  # type: ignore[import-untyped]
+import pytest
+from joblib._parallel_backends import ThreadingBackend  # type: ignore[import-untyped]
+
+from dataset.records import FrozenData, Role
+from training.program import digest
+from training.search.arrays import train_array
+from training.search.candidates import ALL, STILL, ArrayRecipe
+from training.search.train import board_of
+from training.studies.study import Study, ablate
+
+RECIPES = (ArrayRecipe((4,), 16, (4,), STILL, False, "full", steps=3), ArrayRecipe((6,), 16, (4,), ALL, True, "full", steps=3))
+TAKEN: list[str] = []
+
+
+class Counted(ThreadingBackend):  # type: ignore[misc]
+    """Threads that note what they were given, as a cluster's backend would be plugged in."""
+
+    def submit(self, func: Any, callback: Any = None) -> Any:
+        TAKEN.append(type(func).__name__)
+        return super().submit(func, callback)
+
+
+@pytest.mark.slow
+def test_a_backend_of_ones_own_takes_the_fits(make_strip: Callable[..., FrozenData]) -> None:
+    data = make_strip(units=8, frames=20)
+    board = board_of(data)
+
+    def trained(jobs: int) -> str:
+        return digest(train_array(data, board, "m", None, None, None, 0, {}, lambda *_: None, recipes=RECIPES, jobs=jobs).program)
+
+    alone = trained(1)
+    joblib.register_parallel_backend("counted", Counted)
+    TAKEN.clear()
+    with joblib.parallel_config(backend="counted"):
+        assert trained(2) == alone
+        fits = len(TAKEN)
+        ablate(Study(data, board, RECIPES[0], Role.PROVE, jobs=2), lambda *_: None)
+    assert fits >= 2
+    assert len(TAKEN) > fits

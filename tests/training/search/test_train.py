@@ -1,0 +1,149 @@
+"""Training as a whole: reproducible, honest about roles, and refusing what it cannot use."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from dataset.errors import InputError
+from dataset.records import CountLaw, FrozenData, GroupBy, Limit, Limits, Role
+from training.program import digest, from_json, to_json
+from training.search.train import Trained, train
+
+MadeUp = Callable[..., FrozenData]
+FAST = ("line", "hinge")
+
+_AGAIN = """
+import runpy, sys
+its = runpy.run_path(sys.argv[1])
+print(its["fingerprint"](its["canister"](2, frames=40)))
+"""
+
+
+def _train(data: FrozenData, limits: Limits | None = None, families: tuple[str, ...] = FAST) -> Trained:
+    return train(data, name="m", limits=limits, budget=None, cost=None, seed=0, families=families)
+
+
+@pytest.mark.slow
+def test_another_process_makes_the_same_bytes(made_up: MadeUp, fingerprint: Callable[[FrozenData], str]) -> None:
+    """Trained again in another process with another hash seed, program, float ONNX and metrics of all families are the same bytes."""
+    call = [sys.executable, "-c", _AGAIN, str(Path(__file__).parents[1] / "conftest.py")]
+    said = subprocess.run(call, check=True, capture_output=True, text=True, env=os.environ | {"PYTHONHASHSEED": "1"}).stdout
+    assert said.split() == fingerprint(made_up(2, frames=40)).split()
+
+
+def test_the_order_of_frames_changes_nothing(made_up: MadeUp) -> None:
+    """The same frames stored in another order give the same program, float ONNX and metrics."""
+    data = made_up(2)
+    order = np.random.default_rng(5).permutation(len(data.counts))
+    arrays = {f: getattr(data, f)[order] for f in ("counts", "t_ms", "level_mm", "u_mm", "temperature_c", "session", "group")}
+    first, second = _train(data), _train(replace(data, **arrays))
+    assert digest(first.program) == digest(second.program)
+    assert first.float_onnx == second.float_onnx
+    assert first.metrics == second.metrics
+
+
+def test_the_program_survives_its_text_and_the_facts_are_json(made_up: MadeUp) -> None:
+    """The program reads back equal from its JSON, and recipe, versions and metrics hold nothing that JSON cannot."""
+    made = _train(made_up(2))
+    assert from_json(to_json(made.program)) == made.program
+    for facts in (made.recipe, made.versions, made.metrics):
+        assert json.loads(json.dumps(facts, allow_nan=False)) == facts
+
+
+def test_prove_groups_teach_and_choose_nothing(made_up: MadeUp) -> None:
+    """With the prove labels shifted by 30 mm the program stays the same, bit for bit, and the prove error is about 30 mm."""
+    data = made_up(2)
+    shifted = replace(data, level_mm=data.level_mm + 30.0 * data.rows(Role.PROVE))
+    first, second = _train(data), _train(shifted)
+    assert digest(first.program) == digest(second.program)
+    assert second.metrics["prove"]["integer"]["rmse_mm"] == pytest.approx(30, abs=10)
+    assert second.metrics["prove"]["beyond"]["frames"] > 0
+    by_level = second.metrics["prove"]["by_level"]
+    assert sum(row["frames"] * row["p50_mm"] for row in by_level) / sum(row["frames"] for row in by_level) == pytest.approx(-30, abs=10)
+    assert sum(row["frames"] for row in by_level) <= second.metrics["prove"]["integer"]["frames"]
+
+
+def test_without_prove_groups_nothing_is_shown(made_up: MadeUp) -> None:
+    """Without prove groups there is no prove figure, no random-row figure, and every limit is not shown."""
+    metrics = _train(made_up(1, prove=0), Limits("l", 1, (Limit("rmse_mm", 100.0),))).metrics
+    assert metrics["prove"] is None
+    assert metrics["random_rows"] is None
+    assert [row["answer"] for row in metrics["limits"]] == ["not shown"]
+
+
+def test_no_band_is_claimed(made_up: MadeUp) -> None:
+    """Without nine calibrate groups the reason names the count; with them, that this version builds none."""
+    data = made_up(1, units=12, choose=1, prove=10, frames=20)
+    roles = tuple((group, Role.CALIBRATE if role is Role.PROVE else role) for group, role in data.frozen.roles)
+    many = replace(data, frozen=replace(data.frozen, roles=roles))
+    assert _train(data, families=("line",)).metrics["band"] == {"given": False, "reason": "a 90 % band needs 9 calibrate groups, there are 0"}
+    assert _train(many, families=("line",)).metrics["band"] == {"given": False, "reason": "bands are not built in this version"}
+
+
+def test_progress_is_told(made_up: MadeUp) -> None:
+    """Progress names each family and never runs past its total."""
+    told: list[tuple[str, int, int]] = []
+    train(made_up(1), name="m", limits=None, budget=None, cost=None, seed=0, families=FAST, progress=lambda *its: told.append(its))
+    assert {what for what, _, _ in told} == {"line", "hinge", "scoring"}
+    assert all(done <= total for _, done, total in told)
+
+
+def test_void_sessions_are_refused(made_up: MadeUp) -> None:
+    """A void session in the frozen set stops the training and is named."""
+    data = made_up(1)
+    sessions = tuple(replace(s, void_reason="leaking") if s.id == "s2" else s for s in data.frozen.sessions)
+    with pytest.raises(InputError, match="void sessions s2"):
+        _train(replace(data, frozen=replace(data.frozen, sessions=sessions)))
+
+
+@pytest.mark.parametrize("law", CountLaw)
+def test_counts_against_the_count_law_are_refused(made_up: MadeUp, law: CountLaw) -> None:
+    """A sensor declared with the opposite count law is refused, with the direction that the counts take."""
+    data = made_up(2, law)
+    other = CountLaw.RISES if law is CountLaw.FALLS else CountLaw.FALLS
+    mounting = data.frozen.sessions[0].mounting
+    wrong = replace(mounting, sensor=replace(mounting.sensor, count_law=other))
+    sessions = tuple(replace(s, mounting=wrong) for s in data.frozen.sessions)
+    with pytest.raises(InputError, match="that fall with the level" if law is CountLaw.FALLS else "that rise with the level"):
+        _train(replace(data, frozen=replace(data.frozen, sessions=sessions)))
+
+
+def test_unknown_families_and_mixed_sensors_are_refused(made_up: MadeUp) -> None:
+    """A family that does not exist is refused with those that do; so are sessions of two sensor revisions."""
+    data = made_up(1)
+    with pytest.raises(InputError, match="one of line, hinge, trees, net"):
+        _train(data, families=("cubic",))
+    mounting = data.frozen.sessions[0].mounting
+    mixed = replace(data.frozen.sessions[0], mounting=replace(mounting, sensor=replace(mounting.sensor, revision=2)))
+    with pytest.raises(InputError, match="strip@1, strip@2"):
+        _train(replace(data, frozen=replace(data.frozen, sessions=(mixed, *data.frozen.sessions[1:]))))
+
+
+def test_one_level_or_stuck_counts_are_refused(made_up: MadeUp) -> None:
+    """Labels at one level, and counts that never change, are refused."""
+    data = made_up(1)
+    with pytest.raises(InputError, match="at least two levels"):
+        _train(replace(data, level_mm=np.full_like(data.level_mm, 50.0)))
+    with pytest.raises(InputError, match="never change"):
+        _train(replace(data, counts=np.full_like(data.counts, 5000)))
+
+
+def test_groups_by_level_without_choose(made_up: MadeUp) -> None:
+    """A set grouped by level trains by leaving interior levels out, and end levels beyond the fit are reported apart."""
+    data = made_up(1, units=2, choose=0, prove=0, frames=200)
+    group = np.minimum((data.level_mm / 20.0).astype(np.int64), 9)
+    roles = tuple((f"slice-{k}", Role.PROVE if k in (4, 9) else Role.FIT) for k in range(10))
+    frozen = replace(data.frozen, group_by=GroupBy.LEVEL, roles=roles)
+    metrics = _train(replace(data, frozen=frozen, group=group)).metrics
+    assert metrics["prove"]["integer"]["groups"] == 1
+    assert metrics["prove"]["beyond"]["groups"] == 1
+    assert metrics["prove"]["beyond"]["frames"] == (data.level_mm >= 180.0).sum()

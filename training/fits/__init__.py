@@ -1,0 +1,1 @@
+"""Numeric fits: least squares, curves, regressors, and integers for what they found."""

@@ -1,0 +1,159 @@
+"""Two models on the same frames: what differs, session by session, how sure that is, and where each is the worse one.
+
+Errors are compared on frames that both accept, so that a model gains nothing by withholding the hard ones; the accepted shares stand beside them.
+Differences are 'second less first', of absolute errors in mm: above 0 the second model is the worse.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from dataset.records import Limits
+from training.judging.array_answers import answer_classes
+from training.judging.judged import Judged, figures_of
+from training.judging.scoring import tidy
+from training.rows import Floats, Ints, Mask
+
+DRAWS = 2000
+SHARE = 0.95
+FEWEST_GROUPS = 3  # of fewer groups an interval says nothing
+METHOD = (
+    "paired by session; mean over groups of the mean over their sessions; percentiles of 2000 draws with replacement, groups first, then sessions within each"
+)
+
+
+def compare(first: Judged, second: Judged, limits: Limits | None, seed: int = 0) -> dict[str, Any]:
+    """JSON-ready comparison of two models judged on the same rows.
+
+    ``classes``: for each class the difference of errors and of accepted shares with their intervals; ``cells``: the same, without interval, by
+    liquid, class and level band; ``limits``: answers of both; ``losses``: why the second loses to the first where a limit speaks, and ``gains`` the reverse.
+
+    Raises ValueError for models judged on other rows.
+    """
+    if not (np.array_equal(first.frame, second.frame) and np.array_equal(first.places["session"], second.places["session"])):
+        raise ValueError("judged on different rows")
+    everything = np.ones(len(first.frame), np.bool_)
+    named = {"all"} if limits is None else {row.condition for row in limits.rows}
+    classes = {name: _difference(first, second, rows, seed) for name, rows in {"all": everything, **first.classes(), **_places(first, named)}.items()}
+    answers = [answer_classes(limits, figures_of(its) | {"worst_group_rmse_mm": worst_rmse(its)}, None) for its in (first, second)]
+    return {
+        "classes": classes,
+        "cells": cells(first, second),
+        "limits": [{"first": a, "second": b} for a, b in zip(*answers, strict=True)],
+        "losses": losses(classes, answers[0], answers[1], named),
+        "gains": losses({name: _turned(row) for name, row in classes.items()}, answers[1], answers[0], named),
+        "method": METHOD,
+    }
+
+
+def _places(its: Judged, named: set[str]) -> dict[str, Mask]:
+    """Rows of the liquids, units, couplings and other places that limits name."""
+    wet = ~its.states.empty
+    return {name: wet & (labels == name) for labels in its.places.values() for name in sorted(named - {"all"} - set(its.classes())) if (labels == name).any()}
+
+
+def worst_rmse(its: Judged) -> float | None:
+    """The largest of the groups' root mean square errors of accepted readings, mm."""
+    groups, used = its.places["group"], its.accepted
+    found = [float(np.sqrt(np.mean(its.error_mm[used & (groups == g)] ** 2))) for g in np.unique(groups[used])]
+    return tidy(max(found)) if found else None
+
+
+def losses(classes: Mapping[str, Mapping[str, Any]], first: Sequence[Mapping[str, Any]], second: Sequence[Mapping[str, Any]], named: set[str]) -> list[str]:
+    """Sentences: limits that the first meets and the second does not, and classes named by a limit in which the second is surely worse."""
+    said = [
+        f"limit {a['metric']} of {a['condition']} at {a['bound']:g}: the other meets it, this one does not ({b['reason']})"
+        for a, b in zip(first, second, strict=True)
+        if a["answer"] == "met" and b["answer"] != "met"
+    ]
+    for name in sorted(named & set(classes)):
+        error, share = classes[name]["error_mm"], classes[name]["accepted_share"]
+        if error["low"] is not None and error["low"] > 0:
+            said.append(f"{name}: errors larger by {error['value']:.3g} mm ({error['low']:.3g} to {error['high']:.3g})")
+        if share["high"] is not None and share["high"] < 0:
+            said.append(f"{name}: accepts {-100 * share['value']:.3g} % less of the frames ({-100 * share['high']:.3g} to {-100 * share['low']:.3g})")
+    return said
+
+
+def _turned(row: Mapping[str, Any]) -> dict[str, Any]:
+    """A difference the other way round."""
+
+    def less(value: float | None) -> float | None:
+        return None if value is None else -value
+
+    return {
+        what: {"value": less(row[what]["value"]), "low": less(row[what]["high"]), "high": less(row[what]["low"])} for what in ("error_mm", "accepted_share")
+    }
+
+
+def _difference(first: Judged, second: Judged, rows: Mask, seed: int) -> dict[str, Any]:
+    both = rows & first.accepted & second.accepted
+    worse = np.abs(second.error_mm) - np.abs(first.error_mm)
+    more = second.accepted.astype(np.float64) - first.accepted
+    groups, sessions = first.places["group"], first.places["session"]
+    return {
+        "frames": int(rows.sum()), "both_accepted": int(both.sum()), "sessions": len(np.unique(sessions[rows])), "groups": len(np.unique(groups[rows])),
+        "error_mm": interval(worse[both], sessions[both], groups[both], seed), "accepted_share": interval(more[rows], sessions[rows], groups[rows], seed),
+    }  # fmt: skip
+
+
+def interval(values: Floats, sessions: Any, groups: Any, seed: int = 0) -> dict[str, float | None]:
+    """The mean over groups of the mean over sessions of ``values`` (n,), with its 95 % bootstrap interval; None with fewer than 3 groups.
+
+    ``sessions`` and ``groups`` (n,) name where each value is from. Drawn at both levels, as Davison and Hinkley, Bootstrap Methods and their
+    Application (1997), section 3.8, discuss (from memory); with few sessions a group this errs to the wide side.
+    """
+    if not len(values):
+        return {"value": None, "low": None, "high": None}
+    nested = _session_means(values, sessions, groups)
+    value = tidy(np.mean([its.mean() for its in nested]))
+    if len(nested) < FEWEST_GROUPS:
+        return {"value": value, "low": None, "high": None}
+    rng = np.random.default_rng(seed)
+    taken: Ints = rng.integers(0, len(nested), (DRAWS, len(nested)))
+    drawn = np.zeros(taken.shape)
+    for k, its in enumerate(nested):
+        here = taken == k
+        drawn[here] = its[rng.integers(0, len(its), (int(here.sum()), len(its)))].mean(axis=1)
+    means = drawn.mean(axis=1)
+    low, high = np.quantile(means, [(1 - SHARE) / 2, (1 + SHARE) / 2])
+    return {"value": value, "low": tidy(low), "high": tidy(high)}
+
+
+def _session_means(values: Floats, sessions: Any, groups: Any) -> list[Floats]:
+    """For each group, the means of its sessions."""
+    made = []
+    for group in np.unique(groups):
+        mine = groups == group
+        names, label = np.unique(sessions[mine], return_inverse=True)
+        made.append(np.bincount(label, values[mine]) / np.bincount(label, minlength=len(names)))
+    return made
+
+
+def cells(first: Judged, second: Judged) -> list[dict[str, Any]]:
+    """Mean absolute errors of both by liquid, class and level band, on frames that both accept."""
+    liquids, bands, groups = (first.places[place] for place in ("liquid", "level band", "group"))
+    both = first.accepted & second.accepted
+    made = []
+    for name, rows in first.classes().items():
+        for liquid in np.unique(liquids[rows]):
+            for band in sorted(set(bands[rows & (liquids == liquid)].tolist()), key=lambda text: int(text.split()[0])):
+                cell = rows & (liquids == liquid) & (bands == band)
+                used = cell & both
+                errors = [tidy(np.abs(its.error_mm[used]).mean()) if used.any() else None for its in (first, second)]
+                made.append(
+                    {
+                        "class": name,
+                        "liquid": str(liquid),
+                        "level band": str(band),
+                        "frames": int(cell.sum()),
+                        "groups": len(np.unique(groups[cell])),
+                        "first_mm": errors[0],
+                        "second_mm": errors[1],
+                        "difference_mm": None if errors[0] is None or errors[1] is None else tidy(errors[1] - errors[0]),
+                    }
+                )
+    return made

@@ -1,0 +1,85 @@
+"""What pictures of answers are made of: error by level and by class, risk against acceptance over the doubt score, what was said against what was stated."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from training.judging.judged import Judged
+from training.judging.scoring import FEWEST_FRAMES, by_level, tidy
+from training.models.operating import Operating, Scores
+from training.program import FLAG_BITS, VALIDITY_NAMES
+from training.rows import Mask
+
+BOX = {"p05_mm": 0.05, "p25_mm": 0.25, "p50_mm": 0.5, "p75_mm": 0.75, "p95_mm": 0.95}
+ACCEPTED = (0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.95, 0.98, 0.99, 1.0)  # shares that a threshold of doubt is set for
+
+
+def errors_by_level(its: Judged) -> list[dict[str, Any]]:
+    """Signed errors of accepted readings of liquid; see :func:`training.judging.scoring.by_level`."""
+    used = its.accepted & ~its.states.empty
+    return by_level(its.label_mm[used], its.error_mm[used], its.u_mm[used], its.span_mm)
+
+
+def error_boxes(its: Judged) -> list[dict[str, Any]]:
+    """Signed errors of accepted readings by class: quantiles in mm of which every group weighs the same, and the least and greatest error.
+
+    Classes as in :meth:`Judged.classes`; one of fewer than FEWEST_FRAMES readings is left out. ``frames`` are those readings, ``sessions`` and
+    ``groups`` those they are from.
+    """
+    made = []
+    for name, rows in its.classes().items():
+        used = rows & its.accepted
+        if used.sum() < FEWEST_FRAMES:
+            continue
+        groups, of = np.unique(its.places["group"][used], return_inverse=True)
+        error, weights = its.error_mm[used], 1 / np.bincount(of)[of]
+        quantiles = {key: tidy(np.quantile(error, share, weights=weights, method="inverted_cdf")) for key, share in BOX.items()}
+        counts = {"frames": int(used.sum()), "sessions": len(np.unique(its.places["session"][used])), "groups": len(groups)}
+        made.append({"class": name, **counts, **quantiles, "least_mm": tidy(error.min()), "most_mm": tidy(error.max())})
+    return made
+
+
+def confusion_rows(its: Judged) -> list[dict[str, Any]]:
+    """Frames by what was stated of them, and of each row how many were valid, empty or withheld and how many raised each flag.
+
+    A frame is in one row, so that the rows add up to all frames; 'film' is film or drops, 'rough' sloshing or scale without foam and film.
+    ``due``: the flags and the validity that the row calls for. A program raises neither foam nor film where it says empty.
+    """
+    state = its.states
+    wet, foam, film = ~state.empty, state.foam, state.film
+    made = []
+    for name, rows, due in (
+        ("clean", state.clean, ["valid"]),
+        ("rough", wet & ~foam & ~film & ~state.clean, ["valid"]),
+        ("foam", foam & ~film, ["valid", "foam"]),
+        ("film", wet & film & ~foam, ["valid", "film"]),
+        ("foam and film", foam & film, ["valid", "foam", "film"]),
+        ("dry", state.dry, ["empty"]),
+        ("empty, film", state.empty & film, ["empty"]),
+    ):
+        if rows.any():
+            said = {word: int((its.validity[rows] == code).sum()) for code, word in VALIDITY_NAMES.items()}
+            raised = {flag: int((its.flags[rows] & bit != 0).sum()) for flag, bit in FLAG_BITS.items()}
+            counts = {"frames": int(rows.sum()), "sessions": len(np.unique(its.places["session"][rows]))}
+            made.append({"stated": name, **counts, "said": said, "raised": raised, "due": due})
+    return made
+
+
+def risk_curves(its: Judged, scores: Scores, at: Operating) -> dict[str, list[dict[str, Any]]]:
+    """By class of liquid: the P95 of the error in mm of what would be accepted, were doubt alone to decide, for thresholds from strict to none.
+
+    ``scores`` are of the rows of ``its``. The error is of the level before it is withheld; frames of equal doubt are accepted together, so that
+    the share reached may lie above the one that the threshold was set for.
+    """
+    return {name: _curve(its, scores, at, rows) for name, rows in its.classes().items() if name in ("clean", "foam", "film")}
+
+
+def _curve(its: Judged, scores: Scores, at: Operating, rows: Mask) -> list[dict[str, Any]]:
+    doubt, size = scores.doubt[rows], np.abs(scores.level_mm() - its.label_mm)[rows]
+    points: dict[int, dict[str, Any]] = {}
+    for threshold in np.quantile(doubt, ACCEPTED, method="higher"):
+        given = doubt <= threshold
+        points[int(threshold)] = {"doubt": int(threshold), "accepted_share": tidy(given.mean()), "p95_mm": tidy(np.quantile(size[given], 0.95))}
+    return [points[threshold] for threshold in sorted(points)]

@@ -1,0 +1,1 @@
+"""What a model is made of, and its program."""

@@ -1,0 +1,137 @@
+"""Features of a pad array, made from wet shares in integers; every feature is in units of 1/4096.
+
+A group of features is a name; a model takes several. ``shares`` are the pads themselves. ``ratios`` are the pads over the wettest one,
+which takes the liquid's permittivity and the coupling to earth out; near empty there is no wet pad to divide by, so that the
+denominator has a floor. ``unrest`` is how much all pads together change from frame to frame, in a running mean: foam flickers
+(Shi et al., Meas. Sci. Technol. 2 (1991) 923, detect it by the fluctuating part of the capacitance). One value and not one for each pad: nets
+that were given the unrest of each pad knew foam on the units they were fitted to and missed it on others. ``flow`` is how far the sum of
+all pads is from its running mean: whether the tank fills or drains, which tells a film from liquid and one meniscus from the other.
+``steps`` are differences of neighbours, which trees cannot form for themselves (to a net they add nothing, being sums of ratios).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from training.models.trimming import SHARE_BITS, SHARE_HIGH, SHARE_LOW, SHARE_ONE, Trimming, emit_shares
+from training.program import Builder, running_range
+from training.rows import Floats
+
+GROUPS = ("shares", "ratios", "steps", "flow", "unrest")
+WET_FLOOR = SHARE_ONE // 8  # least denominator of the ratios: noise of a dry pad over this stays small
+RATIO_HIGH = SHARE_ONE + SHARE_ONE // 16
+MEAN_SHIFT = 3  # a running mean over about eight frames
+SLOW_SHIFT = 4  # and over about sixteen: of the sum of all pads, and of their unrest
+_FLOW_HIGH = 2 * SHARE_ONE
+_RECIPROCAL_BITS = 24
+_UNREST_GAIN = 2  # bits that it is raised by: changes are a few per cent of a swing
+_UNREST_HIGH = SHARE_ONE // 4  # of all pads together
+
+
+@dataclass(frozen=True)
+class Features:
+    """Names of nodes: each group of features, the shares, and the wettest pad's share."""
+
+    groups: Mapping[str, str]
+    shares: str
+    wettest: str
+
+    def joined(self, builder: Builder, groups: Sequence[str]) -> str:
+        """The features of several groups, one after the other."""
+        names = [self.groups[group] for group in groups]
+        return names[0] if len(names) == 1 else builder.node("concat", *names)
+
+
+def columns(groups: Sequence[str], of: Sequence[str], channels: int) -> list[int]:
+    """Which columns of features of the groups ``of`` belong to ``groups``."""
+    starts, at = {}, 0
+    for group in of:
+        starts[group] = at
+        at += width((group,), channels)
+    return [starts[group] + k for group in groups for k in range(width((group,), channels))]
+
+
+def width(groups: Sequence[str], channels: int) -> int:
+    """How many features the groups have."""
+    return sum({"steps": channels - 1, "flow": 1, "unrest": 1}.get(group, channels) for group in groups)
+
+
+def emit_features(builder: Builder, trimming: Trimming, groups: Sequence[str]) -> Features:
+    """Append trimming and features to a program."""
+    shares = emit_shares(builder, trimming)
+    wettest = builder.node("reduce_max", shares, name="wettest") if builder.channels > 1 else shares
+    made = {"shares": shares}
+    if "ratios" in groups or "steps" in groups:
+        made["ratios"] = _emit_ratios(builder, shares, wettest)
+    if "steps" in groups:
+        made["steps"] = _emit_steps(builder, made["ratios"])
+    if {"flow", "unrest"} & set(groups):
+        fresh = _emit_fresh(builder)
+        if "flow" in groups:
+            made["flow"] = _emit_flow(builder, shares, fresh)
+        if "unrest" in groups:
+            made["unrest"] = _emit_unrest(builder, shares, fresh)
+    return Features(made, shares, wettest)
+
+
+def _emit_ratios(builder: Builder, shares: str, wettest: str) -> str:
+    """One division a frame: the reciprocal of the wettest pad, then a product a pad."""
+    floored = builder.node("max", wettest, builder.const(WET_FLOOR))
+    reciprocal = builder.node("divide", builder.const(1 << _RECIPROCAL_BITS), floored)
+    wet = builder.node("clip", shares, low=0, high=SHARE_HIGH)
+    ratio = builder.node("shift", builder.node("mul", wet, reciprocal), shift=_RECIPROCAL_BITS - SHARE_BITS)
+    return builder.node("clip", ratio, name="ratios", low=0, high=RATIO_HIGH)
+
+
+def _emit_steps(builder: Builder, ratios: str) -> str:
+    n = builder.channels
+    lower, upper = (builder.node("take", ratios, indices=at) for at in (tuple(range(n - 1)), tuple(range(1, n))))
+    return builder.node("sub", lower, upper, name="steps")
+
+
+def _emit_fresh(builder: Builder) -> str:
+    """0 in the first frame after power-on, then 1."""
+    started = builder.state("started", (0,), (0,), (1,))
+    builder.renew("started", builder.const(1))
+    return started
+
+
+def _emit_flow(builder: Builder, shares: str, started: str) -> str:
+    n = builder.channels
+    total = builder.node("dense", shares, weights=((1,) * n,), bias=(0,))
+    usual = _emit_running(builder, "total", total, started, n * SHARE_LOW, n * SHARE_HIGH)
+    return builder.node("clip", builder.node("sub", total, usual), name="flow", low=-_FLOW_HIGH, high=_FLOW_HIGH)
+
+
+def _emit_running(builder: Builder, name: str, x: str, started: str, low: int, high: int) -> str:
+    """A running mean that starts at its first value."""
+    bottom, top = running_range(low, high, SLOW_SHIFT)
+    total = builder.state(f"{name}_sum", (0,), (bottom,), (top,))
+    renewed = builder.node("running", x, total, shift=SLOW_SHIFT)
+    first = builder.node("mul", x, builder.const(1 << SLOW_SHIFT))
+    renewed = builder.node("where", started, renewed, first)
+    builder.renew(total, renewed)
+    return builder.node("shift", renewed, name=name, shift=SLOW_SHIFT)
+
+
+def _emit_unrest(builder: Builder, shares: str, started: str) -> str:
+    """The first frame has none before it and counts as still."""
+    n = builder.channels
+    before = builder.state("shares_before", (0,) * n, (SHARE_LOW,) * n, (SHARE_HIGH,) * n)
+    builder.renew(before, shares)
+    changes = builder.node("dense", builder.node("abs", builder.node("sub", shares, before)), weights=((1,) * n,), bias=(0,))
+    raised = builder.node("mul", builder.node("clip", changes, low=0, high=_UNREST_HIGH), builder.const(1 << _UNREST_GAIN))
+    raised = builder.node("where", started, raised, builder.const(0))
+    return _emit_running(builder, "unrest", raised, started, 0, _UNREST_HIGH << _UNREST_GAIN)
+
+
+def still_features(shares: Floats, groups: Sequence[str]) -> Floats:
+    """The same features without rounding, of shares (n, channels) in units of 1/4096 that have stood still; float64 (n, width)."""
+    wettest = np.maximum(shares.max(axis=1, keepdims=True), WET_FLOOR)
+    ratios = np.clip(np.clip(shares, 0, None) * SHARE_ONE / wettest, 0, RATIO_HIGH)
+    none = np.zeros((len(shares), 1))
+    made = {"shares": shares, "ratios": ratios, "steps": ratios[:, :-1] - ratios[:, 1:], "flow": none, "unrest": none}
+    return np.hstack([made[group] for group in groups])

@@ -1,0 +1,98 @@
+"""A recipe fitted: conditioning, float pipeline and the program made from both."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from sklearn.pipeline import Pipeline
+
+from dataset.records import CountLaw
+from training.models.conditioning import Conditioner, Conditioning, conditioning, emit_conditioning, trained_range
+from training.models.families import FAMILIES, Task
+from training.program import FLAG_BITS, LEVEL_UNITS_PER_MM, NO_LEVEL, Builder, Program
+from training.rows import Floats, Ints, Rows
+
+
+@dataclass(frozen=True)
+class Board:
+    """What a program must know of sensor and tank; times in ms, ``span_mm`` the tank's span."""
+
+    count_bits: int
+    channels: int
+    count_law: CountLaw
+    period_ms: int
+    period_tolerance_pct: int
+    span_mm: float
+
+    @property
+    def span(self) -> int:
+        """The span in level units."""
+        return round(self.span_mm * LEVEL_UNITS_PER_MM)
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """A family at one size, with weights of ``bits`` bits."""
+
+    family: str
+    size: int
+    bits: int
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """A float model: ``pipeline`` goes from counts (n, channels) to levels in mm (n,)."""
+
+    family: str
+    size: int
+    conditioning: Conditioning
+    pipeline: Pipeline
+
+    def levels(self, counts: Ints) -> Floats:
+        """Levels in mm of the float pipeline, shape (n,)."""
+        result: Floats = self.pipeline.predict(counts)
+        return result
+
+
+def fit_sizes(family: str, sizes: Sequence[int], rows: Rows, board: Board, seed: int) -> Mapping[int, Fitted]:
+    """Fit a family at several sizes to the same frames."""
+    its = FAMILIES[family]
+    low, high = trained_range(rows, (1 << board.count_bits) - 1)
+    condition = conditioning(board.count_law if its.uses_law else None, low, high)
+    features = condition.floats(rows.counts)
+    models = its.fit(Task(rows, features, condition, board.span_mm, seed), sizes)
+    made = {}
+    for size, model in models.items():
+        pipeline = Pipeline([("conditioner", Conditioner(condition).fit(rows.counts)), ("model", model.fit(features))])
+        made[size] = Fitted(family, size, condition, pipeline)
+    return made
+
+
+def quantise(fitted: Fitted, bits: int, board: Board, name: str) -> Program:
+    """The program of a fitted model. ProgramError when its weights cannot be had in ``bits`` bits without overflow.
+
+    A frame with a count outside the trained range, or with any fault bit, is withheld: low 0, level -1, high = span. Else
+    low and high are the same, for no band is calibrated, and a band that isn't shown isn't claimed.
+    """
+    builder = Builder(
+        name, board.count_bits, board.channels, board.period_ms, board.span, board.period_tolerance_pct,
+        notes={"family": fitted.family, "size": str(fitted.size), "bits": str(bits)},
+    )  # fmt: skip
+    given = emit_conditioning(builder, fitted.conditioning)
+    raw = FAMILIES[fitted.family].emit(builder, given.features, fitted.pipeline.named_steps["model"], bits)
+    level = builder.node("clip", raw, scale=f"1/{LEVEL_UNITS_PER_MM} mm", low=0, high=board.span)
+    zero = builder.const(0)
+    fault = builder.node("greater", "faults", zero, name="sensor_fault")
+    withheld = builder.node("max", given.out_of_range, fault, name="is_withheld")
+    flags = builder.node(
+        "dense", builder.node("concat", given.out_of_range, fault), name="flags",
+        weights=((FLAG_BITS["out_of_range"], FLAG_BITS["sensor_fault"]),), bias=(0,),
+    )  # fmt: skip
+    return builder.finish(
+        low=zero,
+        level=builder.node("where", withheld, builder.const(NO_LEVEL), level, name="level"),
+        high=builder.const(board.span, name="high"),
+        validity=builder.node("sub", builder.const(1), withheld, name="validity"),
+        flags=flags,
+    )

@@ -1,0 +1,127 @@
+"""The watcher: a second small net that says how far the level is to be believed, and what is on the liquid and the wall.
+
+Its outputs, each about 0 to 1: ``doubt`` (how large an error of the level to expect), ``strange`` (unlike any capture: a pad unplugged, a
+hand at the wall), ``foam`` and ``film``. The errors it learns doubt from are those of level nets on units that their fit had not
+seen. What is strange is made up here, since nobody can capture the unknown: pads cut off, stuck or exchanged, and a hand's smooth rise
+across several pads, put on captured frames.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from dataset.records import FrozenData, Surface, Wall
+from training.models.features import still_features
+from training.models.nets import Net, fit_net
+from training.models.trimming import SHARE_HIGH, SHARE_LOW, SHARE_ONE
+from training.rows import Floats, Ints, Mask, group_weights
+
+OUTPUTS = ("doubt", "strange", "foam", "film")
+ONE = 1 << 10  # the integer that an output of 1 becomes
+_DOUBT_FULL = 0.06  # of the span: errors beyond this are all the same
+_STRANGE_SHARE = 0.35  # made-up frames, per captured frame
+_LEAST_CHANGE = 0.3  # of the swing, on some pad: less than that could be a drop
+_HAND = (0.35, 1.2)  # height of a hand's rise, in swings
+_HAND_WIDTH = (0.8, 2.5)  # in pads
+_RIDGE = 1e-4
+
+
+@dataclass(frozen=True)
+class States:
+    """What was stated of each row, as masks (n,): foam on the liquid, film or drops on the wall, a tank with nothing else in it, a dry one, clean liquid."""
+
+    foam: Mask
+    film: Mask
+    empty: Mask
+    dry: Mask
+    clean: Mask
+
+    def where(self, rows: Mask | Ints) -> States:
+        return States(self.foam[rows], self.film[rows], self.empty[rows], self.dry[rows], self.clean[rows])
+
+
+def states_of(data: FrozenData) -> States:
+    """The states of all rows. A row of which nothing is stated counts as clean."""
+    foam, film, rough = (np.asarray([test(c) for c in data.conditions], np.bool_)[data.condition] for test in (_foam, _film, _rough))
+    empty = (data.level_mm <= 0) & ~foam  # foam stands on liquid, if on little
+    return States(foam, film, empty, empty & ~film, ~foam & ~film & ~rough & ~empty)
+
+
+def _foam(c: object) -> bool:
+    return Surface.FOAM in c.surface  # type: ignore[attr-defined]
+
+
+def _film(c: object) -> bool:
+    return Wall.FILM in c.wall or Wall.DROPS in c.wall  # type: ignore[attr-defined]
+
+
+def _rough(c: object) -> bool:
+    return Surface.SLOSHING in c.surface or Wall.SCALE in c.wall  # type: ignore[attr-defined]
+
+
+def doubt_of(error_mm: Floats, span_mm: float) -> Floats:
+    """The target of doubt for an error: its size up to 6 % of the span, as a share of that."""
+    return np.minimum(np.abs(error_mm) / (_DOUBT_FULL * span_mm), 1.0)
+
+
+def make_strange(shares: Floats, rng: np.random.Generator, count: int) -> Floats:
+    """``count`` made-up frames, (count, channels), from captured shares (n, channels); each differs from its frame by 0.3 swings on some pad."""
+    n, channels = shares.shape
+    kinds: Sequence[Callable[[Floats, np.random.Generator], Floats]] = (_cut_off, _stuck, _exchanged, _hand)
+    made: list[Floats] = []
+    while sum(map(len, made)) < count:
+        base = shares[rng.integers(0, n, count)]
+        changed = kinds[len(made) % len(kinds)](base, rng)
+        changed = np.clip(changed, SHARE_LOW, SHARE_HIGH)
+        far = np.abs(changed - base).max(axis=1) > _LEAST_CHANGE * SHARE_ONE
+        made.append(changed[far][: count // len(kinds) + 1])
+    return np.concatenate(made)[:count].reshape(-1, channels)
+
+
+def _cut_off(base: Floats, rng: np.random.Generator) -> Floats:
+    made = base.copy()
+    for _ in range(2):
+        pad = rng.integers(0, base.shape[1], len(base))
+        made[np.arange(len(base)), pad] = rng.uniform(SHARE_LOW, SHARE_HIGH, len(base))
+    return made
+
+
+def _stuck(base: Floats, rng: np.random.Generator) -> Floats:
+    made = base.copy()
+    pad = rng.integers(0, base.shape[1], len(base))
+    made[np.arange(len(base)), pad] = rng.choice([0.0, float(SHARE_ONE)], len(base))
+    return made
+
+
+def _exchanged(base: Floats, rng: np.random.Generator) -> Floats:
+    made = base.copy()
+    for row in range(len(base)):
+        a, b = rng.choice(base.shape[1], 2, replace=False)
+        made[row, [a, b]] = made[row, [b, a]]
+    return made
+
+
+def _hand(base: Floats, rng: np.random.Generator) -> Floats:
+    n, channels = base.shape
+    centre, wide = rng.uniform(-1, channels, (n, 1)), rng.uniform(*_HAND_WIDTH, (n, 1))
+    height = rng.uniform(*_HAND, (n, 1)) * SHARE_ONE
+    return base + height * np.exp(-(((np.arange(channels) - centre) / wide) ** 2))
+
+
+def fit_watcher(
+    features: Floats, shares: Floats, groups: Sequence[str], doubt: Floats, states: States, group: Ints, hidden: Sequence[int], seed: int, steps: int,
+    starts: int,
+) -> Net:  # fmt: skip
+    """Fit the watcher to rows (n, ...) and to made-up strange frames."""
+    rng = np.random.default_rng(seed)
+    odd = make_strange(shares, rng, max(int(_STRANGE_SHARE * len(shares)), 8))
+    x = np.vstack([features, still_features(odd, groups)])
+    real = np.column_stack([doubt, np.zeros(len(doubt)), states.foam, states.film]).astype(np.float64)
+    # a strange frame says nothing of foam and film, and its level is surely wrong
+    unknown = np.tile([1.0, 1.0, states.foam.mean(), states.film.mean()], (len(odd), 1))
+    weights = np.concatenate([group_weights(group), np.full(len(odd), 1.0)])
+    y = np.vstack([real, unknown])
+    return fit_net(x, y, weights, hidden, seed, steps=steps, ridge=_RIDGE, starts=starts)

@@ -1,0 +1,1 @@
+"""Which model: candidates, fitting, picking, the training itself."""

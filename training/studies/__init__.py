@@ -1,0 +1,1 @@
+"""Questions over several models: retraining, studies, joined sets."""
