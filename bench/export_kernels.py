@@ -16,10 +16,10 @@ import numpy as np
 from naive_c import FORMS, empty_program, float_net, float_trees, integer_layers
 from net_program import net_program
 
-from export.c_source import CSource, emit_c
-from export.emulator import Machine
-from export.machine_code import Disassembler
-from export.toolchain import Image, build_core
+from export.c.source import CSource, emit_c
+from export.compilers.toolchain import Image, build_core
+from export.core.emulator import Machine
+from export.core.machine_code import Disassembler
 from export.vectors import make_vectors
 from training.program import Builder, Program
 

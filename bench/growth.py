@@ -27,7 +27,7 @@ from replaying import TRIM, stream
 
 from dataset.records import GroupBy, NewSession, Role
 from dataset.store import Store
-from export.replaying import replay
+from export.compilers.replaying import replay
 from innage.output import table
 
 TIMES = (1, 10, 100)

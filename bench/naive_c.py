@@ -9,7 +9,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import replace
 
-from export.c_source import CSource, emit_c
+from export.c.source import CSource, emit_c
 from training.program import Builder, Node, Program, matrix, scalar, vector
 
 

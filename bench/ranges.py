@@ -12,10 +12,10 @@ from __future__ import annotations
 import numpy as np
 from net_program import net_program
 
-from export.c_source import emit_c
+from export.c.source import emit_c
+from export.compilers.twin import build_together
 from export.extremes import drive
-from export.onnx_run import state_before
-from export.twin import build_together
+from export.onnx.run import state_before
 from export.vectors import make_vectors
 from training.program import Builder, Program
 from training.program.interpreter import trace

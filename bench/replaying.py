@@ -14,9 +14,9 @@ from measuring import Row, Way, in_turns, timed_row
 from net_program import PADS, net_program
 
 from dataset.records import Frames
-from export.onnx_graph import emit_scan_onnx
-from export.onnx_run import in_onnxruntime, run_scan
-from export.replaying import replay
+from export.compilers.replaying import replay
+from export.onnx.graph import emit_scan_onnx
+from export.onnx.run import in_onnxruntime, run_scan
 from export.vectors import Vectors, expect, make_vectors
 from training.program import NO_TEMPERATURE, OUTPUTS, Array, Program, initial_state, prepare
 

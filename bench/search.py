@@ -30,7 +30,7 @@ from sklearn.preprocessing import StandardScaler
 
 from dataset.records import Budget, FrozenData, Limits, Role
 from dataset.store import Store
-from export.measure import measure
+from export.core.measure import measure
 from training.models.trimming import usable_trims
 from training.models.watch import states_of
 from training.search.arrays import train_array

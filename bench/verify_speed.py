@@ -12,10 +12,10 @@ from statistics import median
 from measuring import Way, in_turns, ratio
 from net_program import net_program
 
-from export.c_source import emit_c
+from export.c.source import emit_c
+from export.compilers.toolchain import build_core
+from export.core.emulator import Machine
 from export.cores import CORES
-from export.emulator import Machine
-from export.toolchain import build_core
 from export.vectors import make_vectors
 
 FRAMES, FOLLOWED, RUNS = 20_000, 300, 3

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     )
     from dataset.store import Store
     from dataset.words import LevelUnit, TimeUnit
-    from export.verify import verify_bundle
+    from export.bundle.verify import verify_bundle
     from innage.api import freeze, log_file, open_store, program_of, replay, trim_of
     from innage.api_tables import frame_table, frozen_table, log_table, session_table
     from innage.estimator import IntegerLevelRegressor, ProgramRegressor
@@ -96,7 +96,7 @@ _ELSEWHERE = {
     **dict.fromkeys(("InnageError", "InputError", "NotFoundError", "ProgramError", "StoreError", "ToolError"), "dataset.errors"),
     "Store": "dataset.store",
     **dict.fromkeys(("LevelUnit", "TimeUnit"), "dataset.words"),
-    "verify_bundle": "export.verify",
+    "verify_bundle": "export.bundle.verify",
     **dict.fromkeys(("freeze", "log_file", "open_store", "program_of", "replay", "trim_of"), "innage.api"),
     **dict.fromkeys(("frame_table", "frozen_table", "log_table", "session_table"), "innage.api_tables"),
     **dict.fromkeys(("IntegerLevelRegressor", "ProgramRegressor"), "innage.estimator"),

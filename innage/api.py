@@ -169,7 +169,7 @@ def replay(model: Model | Program, frames: Frames, trim: ArrayLike | None = None
     """
     import numpy as np
 
-    from export.replaying import replay as through_c
+    from export.compilers.replaying import replay as through_c
     from innage.api_tables import reading_table
 
     program = program_of(model) if isinstance(model, Model) else model

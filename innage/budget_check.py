@@ -13,8 +13,8 @@ from innage.output import say, table
 if TYPE_CHECKING:
     from dataset.records import Budget, Model
     from dataset.store import Store
-    from export.c_source import CSource
-    from export.gcc import GccSizes
+    from export.c.source import CSource
+    from export.compilers.gcc import GccSizes
     from export.volume import VolumeTable
     from training.costs import Affordable, Cost, CostLine
 
@@ -73,7 +73,7 @@ def judge(subject: str, budget: str | None, optimise: str | None, opened: Callab
 def check_optimise(optimise: str) -> None:
     """InputError unless C can be compiled so."""
     from dataset.errors import InputError
-    from export.toolchain import OPTIMISE
+    from export.compilers.toolchain import OPTIMISE
 
     if optimise not in OPTIMISE:
         raise InputError("--optimise", repr(optimise), " or ".join(OPTIMISE))
@@ -83,8 +83,8 @@ def judge_model(
     store: Store, model: Model, left: Budget, optimise: str, kernels: str = "small", assembly: bool = False, volume: VolumeTable | None = None
 ) -> Judged:
     """Measure a model of ``store`` against a budget; ``kernels`` as ``emit_c`` takes them, or 'auto' for the smallest within its cycles, ``volume`` too."""
-    from export.c_source import emit_c
-    from export.measure import choose_kernels, measure
+    from export.c.source import emit_c
+    from export.core.measure import choose_kernels, measure
     from training.program import from_json
 
     program = from_json(model.program, f"model '{model.name}'")
@@ -99,9 +99,9 @@ def _judge_bundle(path: Path, budget: str | None, optimise: str | None, opened: 
     """The C of the bundle as it stands; its own list of candidates, measured for its own budget."""
     from dataset.errors import InputError
     from dataset.records import Budget
-    from export.checks import Bundle
-    from export.measure import MEASURED, cost_of
-    from export.verify import read_bundle
+    from export.bundle.checks import Bundle
+    from export.bundle.verify import read_bundle
+    from export.core.measure import MEASURED, cost_of
 
     bundle = Bundle(read_bundle(path))
     body = bundle.manifest.body
@@ -118,7 +118,7 @@ def _judge_bundle(path: Path, budget: str | None, optimise: str | None, opened: 
 
 def _judged(name: str, source: CSource, left: Budget, cost: Cost, metrics: Mapping[str, Any], searched_for: Callable[[], Budget | None]) -> Judged:
     """The verdict on a cost that was measured. ``searched_for`` gives the budget that the candidates of ``metrics`` were measured for."""
-    from export.gcc import gcc_sizes
+    from export.compilers.gcc import gcc_sizes
     from training.costs import against, load_pct
 
     lines = against(cost, left)
@@ -150,8 +150,8 @@ def _what_fits(metrics: Mapping[str, Any], left: Budget, own: Budget | None) -> 
 
 
 def _sources(core: str) -> dict[str, str]:
+    from export.core.timing import sources
     from export.cores import find_core
-    from export.timing import sources
 
     return asdict(sources(find_core(core)))
 
@@ -189,7 +189,7 @@ def _of(seen: int, bound: int | None) -> str:
 
 
 def _gcc_sentence(its: GccSizes) -> str:
-    from export.gcc import GCC
+    from export.compilers.gcc import GCC
 
     if its.said:
         return f"Beside it, {GCC} {its.version}: {its.said}."

@@ -16,7 +16,7 @@ from dataset.files.disk import sync_folder
 
 def check_target(out: Path, model_sha256: str) -> None:
     """Raise InputError unless ``out`` is new, empty, or a bundle of the same model with nothing else in it."""
-    from export.manifest import MANIFEST, read_manifest
+    from export.bundle.manifest import MANIFEST, read_manifest
 
     if not out.exists() and not out.is_symlink():
         return
@@ -38,8 +38,8 @@ def check_target(out: Path, model_sha256: str) -> None:
 
 def check_zip_target(out: Path, model_sha256: str) -> None:
     """Raise InputError unless ``out`` is new, or the zip file of a bundle of the same model."""
-    from export.manifest import MANIFEST, read_manifest
-    from export.verify import read_bundle
+    from export.bundle.manifest import MANIFEST, read_manifest
+    from export.bundle.verify import read_bundle
 
     if not out.exists() and not out.is_symlink():
         return

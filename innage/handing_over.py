@@ -65,7 +65,7 @@ def export(
         ToolError: the compiler or the emulator did not do its part.
     """
     from dataset.errors import InputError
-    from export.manifest import check_prefix
+    from export.bundle.manifest import check_prefix
     from innage.budget_check import check_optimise, judge_model
 
     check_prefix(prefix)
@@ -141,9 +141,9 @@ def write(
     """Build the bundle of a model whose limits and cost were looked at, write it to a place that was, and record it."""
     from importlib.metadata import version
 
-    from export.bundle import build_bundle, silent
-    from export.manifest import MANIFEST, Provenance, Written, read_manifest
-    from export.packing import pack
+    from export.bundle.build import build_bundle, silent
+    from export.bundle.manifest import MANIFEST, Provenance, Written, read_manifest
+    from export.bundle.packing import pack
     from innage.folders import write_bundle, write_file
     from training.program import from_json
 

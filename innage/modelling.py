@@ -81,7 +81,7 @@ def cost_model(budget: Budget | None) -> CostModel | None:
     """How candidates are measured for a budget; None without one."""
     if budget is None:
         return None
-    from export.measure import measure
+    from export.core.measure import measure
 
     return measure
 

@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from dataset.labels.conditions import conditions_text
-from export.c_header import CAUTIONS
-from export.html_page import cautions, heading, origin_said, page
-from export.html_text import badge, cell, counted, figure, folded, html_table, unbroken
-from export.plots import response_plot
-from export.report import FEW_SESSIONS
+from export.c.header import CAUTIONS
+from export.report.html import badge, cell, counted, figure, folded, html_table, unbroken
+from export.report.html_page import cautions, heading, origin_said, page
+from export.report.page import FEW_SESSIONS
+from export.report.plots import response_plot
 
 if TYPE_CHECKING:
     from dataset.coverage.gaps import Gaps

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from export.claim_tables import (
+from export.report.claim_tables import (
     CANDIDATE_COLUMNS,
     CLASS_COLUMNS,
     SHORT_COLUMNS,

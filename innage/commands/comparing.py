@@ -118,7 +118,7 @@ def _cost(model: Model, budget: Budget | None) -> dict[str, Any] | None:
     if budget is None:
         found: dict[str, Any] | None = json_text.loads(model.metrics).get("chosen", {}).get("cost")
         return found
-    from export.measure import measure
+    from export.core.measure import measure
     from training.program import from_json
 
     cost = measure(from_json(model.program, f"model '{model.name}'"), budget)

@@ -47,7 +47,7 @@ def export(
 
     It holds C, header, ONNX, vectors, harness, report and manifest. Exit 1 when a limit is not met or over budget.
     """
-    from export.manifest import check_prefix
+    from export.bundle.manifest import check_prefix
     from innage.budget_check import check_optimise, judge_model
     from innage.handing_over import check_place, voided, volume_of, write
 
@@ -77,7 +77,7 @@ def verify(
     json: JsonOption = False,
 ) -> None:
     """Check that a bundle is whole and that its parts agree. C, ONNX and vectors give the same numbers; exit 1 when they don't."""
-    from export.verify import CHECKS, ON_REQUEST, verify_bundle
+    from export.bundle.verify import CHECKS, ON_REQUEST, verify_bundle
 
     with progress("verifying") as shown:
         report = verify_bundle(bundle, {*CHECKS, *ON_REQUEST} if every_core else None, progress=shown)

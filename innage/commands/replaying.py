@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from dataset.admission.session_files import ParsedFile
     from dataset.records import ColumnMapping, Model, Sensor
     from dataset.store import Store
-    from export.replaying import Replayed
+    from export.compilers.replaying import Replayed
     from training.program import Program
 
 COLUMNS = "t_ms,low_mm,level_mm,high_mm,validity,flags"
@@ -55,7 +55,7 @@ def replay(
     """
     from dataset.admission.session_files import read_file
     from dataset.errors import InputError
-    from export.replaying import replay as through_c
+    from export.compilers.replaying import replay as through_c
     from training.models.trim_limits import of_model, refuse_trim
     from training.program import from_json
 

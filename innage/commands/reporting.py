@@ -63,9 +63,9 @@ def report_model(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """A model. Its limits first, then errors, rates, risk, cost and what was tried. As found by training: 'prove' is not opened again."""
-    from export.manifest import model_facts
-    from export.measure import measure
-    from export.report import render_report
+    from export.bundle.manifest import model_facts
+    from export.core.measure import measure
+    from export.report.page import render_report
     from training.program import from_json
 
     _check_out(out, replace)

@@ -57,7 +57,7 @@ def study(
 
 
 def _show(found: dict[str, Any]) -> None:
-    from export.claim_tables import study_columns, study_rows
+    from export.report.claim_tables import study_columns, study_rows
 
     if found["origin"] != "measured":
         say(f"All figures are of {found['origin']} readings: they say nothing yet of a tank of plastic and water.\n")

@@ -78,8 +78,8 @@ def _manifest_inside(content: bytes) -> str:
     if not zipfile.is_zipfile(io.BytesIO(content)):
         return ""
     from dataset.errors import InputError
-    from export.manifest import MANIFEST
-    from export.packing import unpack
+    from export.bundle.manifest import MANIFEST
+    from export.bundle.packing import unpack
 
     try:
         return hashlib.sha256(unpack(content, "archive")[MANIFEST]).hexdigest()

@@ -16,13 +16,13 @@ from hypothesis import HealthCheck, Phase, find, given, seed, settings
 from hypothesis import strategies as st
 
 from dataset.errors import ProgramError
-from export.c_kernels import TIERS
-from export.c_source import CSource, emit_c
-from export.emulator import Machine
-from export.onnx_graph import emit_onnx, emit_prepare_onnx, emit_scan_onnx
-from export.onnx_run import Runtime, in_onnxruntime, in_reference, run_prepare, run_scan, run_step
-from export.toolchain import build_core, lint
-from export.twin import Together, build_together, ranges_held
+from export.c.kernels import TIERS
+from export.c.source import CSource, emit_c
+from export.compilers.toolchain import build_core, lint
+from export.compilers.twin import Together, build_together, ranges_held
+from export.core.emulator import Machine
+from export.onnx.graph import emit_onnx, emit_prepare_onnx, emit_scan_onnx
+from export.onnx.run import Runtime, in_onnxruntime, in_reference, run_prepare, run_scan, run_step
 from export.vectors import Vectors, make_vectors
 from training.program import OPS, OUTPUTS, Array, Builder, Node, Program, digest, running_range, step, vector
 from training.program.ops import Attribute

@@ -13,9 +13,9 @@ import pytest
 
 from dataset.errors import InputError
 from dataset.records import CountLaw, Mounting, Pad, Sensor, Tank, Trim, TrimKind, Unit
-from export.c_source import CSource, emit_c
-from export.emulator import Machine
-from export.toolchain import build_core, compile_host
+from export.c.source import CSource, emit_c
+from export.compilers.toolchain import build_core, compile_host
+from export.core.emulator import Machine
 from export.trim_bytes import TrimRecord, key_of_program, key_of_sensor, read_records, record_of, sensor_key, write_records
 from training.program import Builder, Program
 

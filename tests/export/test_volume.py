@@ -11,9 +11,9 @@ import pytest
 from dataset.errors import InputError
 from dataset.tanks.profile import Profile, stack
 from dataset.tanks.shapes import Cone, Cylinder
-from export.c_source import emit_c
-from export.emulator import Machine
-from export.toolchain import build_core, lint
+from export.c.source import emit_c
+from export.compilers.toolchain import build_core, lint
+from export.core.emulator import Machine
 from export.volume import VolumeTable, volume_table
 from training.program import Builder, Program
 

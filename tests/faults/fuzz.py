@@ -45,10 +45,11 @@ from dataset.text.layouts import read_layout
 from dataset.text.limits_text import DEFAULT_TOML, read_limits
 from dataset.text.read import read_text
 from dataset.text.write import MARK_COLUMNS, REVISION_COLUMNS
-from export import packing, trim_bytes, vectors
-from export.manifest import MANIFEST_FORMAT, read_manifest
-from export.onnx_graph import emit_onnx
-from export.onnx_run import in_onnxruntime, in_reference
+from export import trim_bytes, vectors
+from export.bundle import packing
+from export.bundle.manifest import MANIFEST_FORMAT, read_manifest
+from export.onnx.graph import emit_onnx
+from export.onnx.run import in_onnxruntime, in_reference
 from training.program import Builder, Program
 from training.program import from_json as read_program
 from training.program import to_json as program_text

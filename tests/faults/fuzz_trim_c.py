@@ -15,7 +15,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from export.c_source import emit_c
+from export.c.source import emit_c
 from training.program import Builder, Program
 
 MAIN = r"""

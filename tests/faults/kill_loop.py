@@ -31,13 +31,13 @@ import onnxruntime  # noqa: F401 - so that a fork has everything there already; 
 import skl2onnx  # noqa: F401
 import sklearn.linear_model  # noqa: F401
 
-import export.bundle
-import export.measure  # noqa: F401
+import export.bundle.build
+import export.core.measure  # noqa: F401
 import training.search.train  # noqa: F401
 from dataset.records import Budget, CountLaw, GroupBy, Liquid, Mounting, Pad, Role, Sensor, Tank, Unit
 from dataset.store import Store
 from dataset.store.integrity import check_store
-from export.verify import verify_bundle
+from export.bundle.verify import verify_bundle
 from innage.cli import app
 from innage.commands.checking import program_digest
 

@@ -41,7 +41,7 @@ from dataset.store import Store
 from dataset.tanks.profile import stack
 from dataset.tanks.profile import to_json as to_profile_json
 from dataset.tanks.shapes import Cylinder
-from export.packing import pack
+from export.bundle.packing import pack
 from innage.cli import app
 from innage.folders import check_target, write_bundle
 from innage.handing_over import volume_of

@@ -32,8 +32,8 @@ from dataset.records import (
     Unit,
 )
 from dataset.store import Store
-from export.html_page import page
-from export.plots import response_plot
+from export.report.html_page import page
+from export.report.plots import response_plot
 from innage.cli import app
 from innage.commands.sessions import facts, mark_summary
 from innage.figures import ink_on

@@ -14,7 +14,7 @@ from typer.testing import CliRunner, Result
 
 from dataset.records import CountLaw, Frames, GroupBy, Liquid, Mark, Model, Mounting, NewSession, Pad, Role, Sensor, Source, Tank, Trim, TrimKind, Unit
 from dataset.store import Store
-from export.packing import pack
+from export.bundle.packing import pack
 from innage.cli import app
 
 FILES = {name: name.encode() for name in ("innage.c", "innage.h", "innage.onnx", "innage_scan.onnx", "manifest.json", "report.html", "vectors.csv")}

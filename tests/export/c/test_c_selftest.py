@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from export.emulator import Machine
+from export.compilers.toolchain import build_core
+from export.core.emulator import Machine
 from export.known_answer import known_answer
-from export.toolchain import build_core
 from training.program import VALID
 
 BAD, OK, RUNNING = 0, 1, 2

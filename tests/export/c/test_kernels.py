@@ -11,13 +11,13 @@ import numpy as np
 import pytest
 
 from dataset.errors import InputError
-from export.c_kernels import Kernels, Layer, pack
-from export.c_source import emit_c
+from export.c.kernels import Kernels, Layer, pack
+from export.c.source import emit_c
+from export.compilers.gcc import GCC, gcc_image
+from export.compilers.toolchain import WARNINGS, build_core, lint
+from export.compilers.twin import build_together
+from export.core.emulator import Machine
 from export.cores import find_core
-from export.emulator import Machine
-from export.gcc import GCC, gcc_image
-from export.toolchain import WARNINGS, build_core, lint
-from export.twin import build_together
 from export.vectors import make_vectors
 from training.program import Builder, Program
 

@@ -9,11 +9,11 @@ from typing import Any
 
 import pytest
 
-from export.c_source import CSource, emit_c
+from export.c.fragments import fragments
+from export.c.source import CSource, emit_c
+from export.compilers.toolchain import WARNINGS, _zig
 from export.cores import CORES
-from export.fragments import fragments
 from export.known_answer import known_answer
-from export.toolchain import WARNINGS, _zig
 
 # The known answers of both models, by their interface alone; prints the last level of each.
 _MAIN = """

@@ -1,0 +1,1 @@
+"""The bundle: manifest, files, packing, verification."""

@@ -1,0 +1,91 @@
+"""The bundle: everything that is handed over for one model, as file names and bytes.
+
+The same model and budget give the same bytes: no clock, no random names, no folder names.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from dataset.errors import ProgramError
+from export.bundle.manifest import MANIFEST, PLAIN, Provenance, Written, check_prefix, describe, known_files, seal
+from export.c.fragments import fragments
+from export.c.source import emit_c
+from export.compilers.toolchain import emit_harness
+from export.onnx.graph import emit_onnx, emit_prepare_onnx, emit_scan_onnx, label_float_onnx
+from export.report.page import render_report
+from export.vectors import make_vectors, to_csv
+from training.program import Program, digest, to_json
+
+VECTORS, SEED = 10_000, 0
+
+Progress = Callable[[str, int, int], None]
+
+
+def silent(what: str, done: int, total: int) -> None:
+    """No progress shown."""
+
+
+def build_bundle(
+    program: Program,
+    float_onnx: bytes,
+    provenance: Provenance,
+    prefix: str = "innage",
+    vectors: int = VECTORS,
+    progress: Progress = silent,
+    written: Written = PLAIN,
+) -> dict[str, bytes]:
+    """The files of a bundle by name, manifest included, in the order of their names.
+
+    Args:
+        program: The analysed program; its digest must be that of the model in ``provenance``.
+        float_onnx: The float model as it was trained, a serialised ONNX model; the facts of the program are written into it.
+        provenance: The model's record, the budget it was checked against, and what was measured.
+        prefix: Begins the C identifiers and the file names.
+        vectors: How many test vectors at least.
+        progress: Called with (what, done, total).
+        written: How the C is written.
+
+    Raises:
+        InputError: The prefix cannot be used, or ``float_onnx`` is no ONNX model.
+        ProgramError: The program is not the model's, or has an operation that cannot be written.
+    """
+    check_prefix(prefix)
+    if digest(program) != provenance.model.sha256:
+        raise ProgramError(f"model '{provenance.model.name}'", f"a program with digest {digest(program)[:12]}", provenance.model.sha256[:12])
+    files = generate(program, prefix, vectors, SEED, written, progress)
+    files[known_files(prefix)["float_onnx"]] = label_float_onnx(program, float_onnx)
+    facts = describe(program, provenance, prefix, vectors, SEED, written)
+    files["report.html"] = render_report(facts).encode()
+    files[MANIFEST] = seal(facts, files)
+    return dict(sorted(files.items()))
+
+
+def generate(program: Program, prefix: str, vectors: int, seed: int, written: Written = PLAIN, progress: Progress = silent) -> dict[str, bytes]:
+    """The files that follow from the program and how its C is written. Verification makes them again and compares."""
+    names = known_files(prefix)
+    steps: list[tuple[str, Callable[[], dict[str, bytes]]]] = [
+        ("program", lambda: {names["program"]: to_json(program).encode()}),
+        ("C", lambda: _c_files(program, prefix, written)),
+        ("ONNX", lambda: _onnx_files(program, prefix)),
+        ("vectors", lambda: {names["vectors"]: to_csv(make_vectors(program, vectors, seed)).encode()}),
+    ]
+    files: dict[str, bytes] = {}
+    for done, (what, make) in enumerate(steps):
+        progress(what, done, len(steps))
+        files |= make()
+    progress("done", len(steps), len(steps))
+    return files
+
+
+def _c_files(program: Program, prefix: str, written: Written) -> dict[str, bytes]:
+    names, emitted = known_files(prefix), emit_c(program, prefix, written.volume, written.kernels, written.assembly)
+    files = {names["source"]: emitted.source, names["header"]: emitted.header, names["harness"]: emit_harness(emitted), **fragments(prefix)}
+    return {name: text.encode() for name, text in files.items()}
+
+
+def _onnx_files(program: Program, prefix: str) -> dict[str, bytes]:
+    names = known_files(prefix)
+    files = {names["onnx"]: emit_onnx(program), names["scan_onnx"]: emit_scan_onnx(program)}
+    prepare = emit_prepare_onnx(program)
+    return files if prepare is None else files | {names["prepare_onnx"]: prepare}

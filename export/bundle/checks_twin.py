@@ -1,0 +1,18 @@
+"""The check of a bundle's C by its checking twin."""
+
+from __future__ import annotations
+
+from export.bundle.checks import Bundle, Failed, equal
+from export.c.source import CSource
+from export.compilers.twin import build_together, ranges_held
+
+
+def on_twin(bundle: Bundle) -> str:
+    """With every operation and every stated range checked, the C runs through all vectors and gives the expected numbers."""
+    its, source = bundle.vectors, CSource(bundle.manifest.prefix, bundle.text("header"), bundle.text("source"))
+    stated, held = ranges_held(source)
+    if stated != held:
+        raise Failed(f"the C states {stated} ranges in its comments, of which {held} can be checked")
+    readings, state = build_together([source]).run(source.prefix, its)
+    equal(bundle.program, its, "the checked C", readings, state)
+    return f"{len(its)} vectors equal, readings and state; no operation left int32, {held} stated ranges held"

@@ -1,0 +1,1 @@
+"""Program to C: layout, operations, kernels, header and source."""

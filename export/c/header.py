@@ -1,0 +1,176 @@
+"""What the generated header says beyond the code: identity, cautions, sizes, struct members."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from dataset.words import TrimKind
+from export.c.layout import POOLS, TYPE_BYTES, Tables
+from export.c.ops import local
+from export.c.text import comment_block, fill, narrowest, span_text
+from export.trim_bytes import KIND_CODES, MAGIC, OFFSETS, RECORD_FORMAT, count_width, crc_offset, key_of_program, record_length
+from export.volume import VolumeTable
+from training.program import FLAG_BITS, LEVEL_UNITS_PER_MM, NO_LEVEL, NO_TEMPERATURE, TEMPERATURE_RANGE, Interval, Program, digest, model_id
+
+CAUTIONS = (
+    ("The level is an estimate. It is not a protective control: protection against running dry, overflow and scalding needs an "
+    "independent device, or a control developed and assessed for that purpose (IEC 60730-1 software classes, IEC 60335 and its parts, "
+    "IEC 61508 and IEC 61511 where they apply), under local codes and by qualified people."),
+    "Foam read as liquid hides dry running; film read as liquid hides an empty tank.",
+    ("A withheld reading must lead to the safe state. Pump and heater logic uses low, overflow logic uses high; neither may go on with "
+    "the last reading that was valid."),
+)  # fmt: skip
+
+_FLAG_MEANING = {
+    "foam": "foam on the liquid",
+    "film": "a film or residue on the wall",
+    "out_of_range": "counts unlike anything the model was made from",
+    "sensor_fault": "a channel is broken, or an input outside the declared domain",
+    "settling": "too few frames since power-on",
+}
+
+
+def identity(program: Program) -> str:
+    """Comment lines naming the model and what it was made for; the notes are free text from outside."""
+    lines = [comment_block(f"Model {program.name}, id 0x{model_id(program):08X}, program SHA-256 {digest(program)}.")]
+    lines += [comment_block(f"{key}: {value}", " *   ") for key, value in sorted(program.notes.items())]
+    return "\n".join(lines)
+
+
+def _reading(program: Program, macros: str) -> str:
+    """What low and high of a reading mean; a band that no one calibrated is not claimed."""
+    intervals = {node.name: node.interval for node in program.step}
+    low, high = (intervals.get(program.outputs[name]) for name in ("low", "high"))
+    none = low is not None and high is not None and max(low.high) == 0 and min(high.low) == program.span
+    band = f"No band was calibrated: low is always 0 and high always {macros}_SPAN." if none else "The liquid stands between low and high."
+    return (
+        f"One reading. {band} Pump and heater logic uses low (protects against running dry), overflow logic uses high. "
+        f"Withheld: low is 0, level is {macros}_NO_LEVEL, high is {macros}_SPAN, so that both kinds of logic fall to their safe side."
+    )
+
+
+def header_gaps(program: Program, prefix: str, tables: Tables, pools: Mapping[str, int], volume: VolumeTable | None) -> dict[str, str]:
+    """The gaps of the header template that follow from the program."""
+    prepared, states = program.prepared_intervals, {s.name: s.interval for s in program.states}
+    return {
+        "cautions": "\n *\n".join(comment_block(text, " *   ") for text in CAUTIONS),
+        "reading": comment_block(_reading(program, prefix.upper())),
+        "channels": str(program.channels),
+        "count_bits": str(program.count_bits),
+        "trim_counts": str(program.trim_size),
+        "trim_kinds": ", then ".join(f"{kind} by channel" for kind in program.trim_kinds),
+        "period_ms": str(program.period_ms),
+        "tolerance": str(program.period_tolerance_pct),
+        "settling": str(program.settling_frames),
+        "temperature_low": str(TEMPERATURE_RANGE[0]),
+        "temperature_high": str(TEMPERATURE_RANGE[1]),
+        "no_temperature": str(NO_TEMPERATURE),
+        "units": str(LEVEL_UNITS_PER_MM),
+        "span": str(program.span),
+        "no_level": str(NO_LEVEL),
+        "flags": "\n".join(f"#define {prefix.upper()}_FLAG_{name.upper()} {bit}U /* {_FLAG_MEANING[name]} */" for name, bit in FLAG_BITS.items()),
+        "state_size": str(_struct_size(states)),
+        "prepared_size": str(_struct_size(prepared)),
+        "scratch_size": str(_padded([(TYPE_BYTES[t], n) for t, n in pools.items()])),
+        "state_values": str(program.state_size),
+        "tables_length": str(len(tables.content)),
+        "kind_macros": _kind_macros(prefix),
+        "tables_crc": f"0x{tables.crc:08X}",
+        "count_type": count_type(program),
+        "state_members": _members(states),
+        "prepared_members": _members(prepared),
+        "scratch_members": "\n".join(f"    {t} {POOLS[t]}[{n}];" for t, n in pools.items()) or _EMPTY,
+        "trim_contract": _trim_contract(program),
+        "volume_api": "" if volume is None else _volume_api(volume, prefix),
+        **_record_gaps(program),
+    }
+
+
+def _record_gaps(program: Program) -> dict[str, str]:
+    """The layout of a stored trim of this sensor."""
+    width = count_width(program.count_bits)
+    gaps = {f"at_{name}": str(offset) for name, offset in OFFSETS.items()}
+    return gaps | {
+        "sensor": f"0x{key_of_program(program):08X}",
+        "trim_magic": f"0x{MAGIC:08X}",
+        "trim_format": str(RECORD_FORMAT),
+        "at_crc": str(crc_offset(program.channels, width)),
+        "trim_length": str(record_length(program.channels, width)),
+        "count_width": str(width),
+    }
+
+
+_VOLUME_API = """
+#define @PREFIX@_NO_VOLUME (-1)
+@note@
+int32_t @prefix@_volume_ml(int32_t level);
+"""
+
+
+def _volume_api(volume: VolumeTable, prefix: str) -> str:
+    text = (
+        f"Millilitres above the datum of tank {volume.tank} for a level, low or high of a reading: {len(volume.values) - 1} straight pieces, never "
+        f"falling, within {volume.error_ml:.2f} mL of the tank's profile; {prefix.upper()}_NO_VOLUME for anything outside 0 to {prefix.upper()}_SPAN, "
+        "so for the level of a withheld reading. What lies below the datum is not counted, nor the error of the level itself."
+    )
+    return fill(_VOLUME_API, {"prefix": prefix, "PREFIX": prefix.upper(), "note": "/*\n" + comment_block(text) + "\n */"})
+
+
+_EMPTY = "    uint8_t unused; /* this model needs none; C has no empty struct */"
+
+
+def _members(intervals: Mapping[str, Interval]) -> str:
+    check = "    uint32_t check; /* tells memory that this model set up from any other */"
+    return "\n".join([check] + [f"    {member_type(i)} {local(n)}{f'[{i.size}]' if i.size > 1 else ''}; /* {span_text(i)} */" for n, i in intervals.items()])
+
+
+def member_type(interval: Interval) -> str:
+    """The type of a member of the state or of the prepared values."""
+    return narrowest((min(interval.low), max(interval.high)))[0]
+
+
+def count_type(program: Program) -> str:
+    return "uint16_t" if program.count_bits <= 16 else "uint32_t"
+
+
+def _struct_size(intervals: Mapping[str, Interval]) -> int:
+    return _padded([(4, 1), *((TYPE_BYTES[member_type(i)], i.size) for i in intervals.values())])
+
+
+def _padded(members: Sequence[tuple[int, int]]) -> int:
+    """``sizeof`` a struct of members (bytes of one element, elements) that stand at multiples of their own size."""
+    end = 0
+    for width, length in members:
+        end = -(-end // width) * width + width * length
+    widest = max((width for width, _ in members), default=1)
+    return max(-(-end // widest) * widest, 1)
+
+
+def _trim_contract(program: Program) -> str:
+    trim = program.trim
+    if trim is None:
+        return comment_block("This model uses none: pass null; the answer is true.")
+    pairs = list(zip(trim.low, trim.high, strict=True))
+    if len(set(pairs)) == 1:
+        return comment_block(f"Accepted are counts from {pairs[0][0]} to {pairs[0][1]}.")
+    parts = []
+    for k, kind in enumerate(program.trim_kinds):
+        own = pairs[k * program.channels : (k + 1) * program.channels]
+        ranges = [f"{low} to {high}" for low, high in own]
+        parts.append(f"{kind} counts " + (ranges[0] if len(set(own)) == 1 else f"by channel {', '.join(ranges)}"))
+    return comment_block(f"Accepted are {'; '.join(parts)}.")
+
+
+_KIND_MEANING = {
+    TrimKind.BOARD: "the board alone",
+    TrimKind.DRY: "assembled, the tank dry",
+    TrimKind.BLOCK: "a surrogate block against the pads",
+    TrimKind.PARTIAL: "filled to a known level",
+    TrimKind.FULL: "full",
+    TrimKind.LEARNED: "learned in service",
+}
+
+
+def _kind_macros(prefix: str) -> str:
+    """The number of each kind of trim."""
+    return "\n".join(f"#define {prefix.upper()}_TRIM_KIND_{kind.upper()} {code}U /* {_KIND_MEANING[kind]} */" for kind, code in KIND_CODES.items())

@@ -1,0 +1,178 @@
+"""Blocks of the generated source that serve the application around the step: stored trims, the self-test, the volume table."""
+
+from __future__ import annotations
+
+import struct
+import zlib
+
+from export.c.header import count_type
+from export.c.layout import Tables
+from export.c.text import fill
+from export.known_answer import KnownAnswer
+from export.trim_bytes import CRC_RESIDUE
+from export.volume import VolumeTable
+from training.program import Program
+
+_READING = struct.Struct("<iiiBB")  # a reading as it lies in the chip's memory, without what may follow it
+
+_CRC = """
+/* The CRC-32 (IEEE 802.3, reflected) carried on over some bytes. The reads are volatile, or a compiler could work out the answer beforehand. */
+@PREFIX@_CODE_SECTION @PREFIX@_APART static uint32_t @prefix@_crc(uint32_t crc, const volatile uint8_t *bytes, uint32_t length)
+{
+    uint32_t sum = crc;
+    for (uint32_t i = 0U; i < length; ++i) {
+        sum ^= (uint32_t)bytes[i];
+        for (uint32_t bit = 0U; bit < 8U; ++bit) {
+            sum = (sum >> 1U) ^ (((sum & 1U) != 0U) ? 0xEDB88320U : 0U);
+        }
+    }
+    return sum;
+}
+"""
+
+_WORD = """
+/* A little-endian word at any address. */
+@PREFIX@_CODE_SECTION @PREFIX@_APART static uint32_t @prefix@_word(const uint8_t *bytes)
+{
+    return (uint32_t)bytes[0] | ((uint32_t)bytes[1] << 8U) | ((uint32_t)bytes[2] << 16U) | ((uint32_t)bytes[3] << 24U);
+}
+"""
+
+_TRIM_CHECK = """\
+    uint8_t answer = @PREFIX@_TRIM_NO_KIND;
+    uint32_t missing = @all@U;
+    for (uint32_t at = 0U; (length - at) >= @PREFIX@_TRIM_LENGTH; at += @PREFIX@_TRIM_LENGTH) {
+        const uint8_t *const record = &bytes[at];
+        const uint8_t kind = record[@PREFIX@_TRIM_AT_KIND];
+        uint8_t found = @PREFIX@_TRIM_OK;
+        if (@prefix@_word(&record[@PREFIX@_TRIM_AT_MAGIC]) != @PREFIX@_TRIM_MAGIC) {
+            found = @PREFIX@_TRIM_BAD_MAGIC;
+        } else if (record[@PREFIX@_TRIM_AT_FORMAT] != @PREFIX@_TRIM_FORMAT) {
+            found = @PREFIX@_TRIM_BAD_FORMAT;
+        } else if (@prefix@_word(&record[@PREFIX@_TRIM_AT_SENSOR]) != @PREFIX@_SENSOR) {
+            found = @PREFIX@_TRIM_BAD_SENSOR;
+        } else if (@prefix@_crc(0xFFFFFFFFU, record, @PREFIX@_TRIM_LENGTH) != @residue@U) {
+            found = @PREFIX@_TRIM_BAD_CRC; /* over a record and its CRC the register always ends the same */
+        } else {
+@kinds@
+        }
+        if (found != @PREFIX@_TRIM_OK) {
+            answer = found;
+        }
+    }
+    return (missing == 0U) ? @PREFIX@_TRIM_OK : answer;"""
+
+_ONE_KIND = """\
+            if (kind == @PREFIX@_TRIM_KIND_@KIND@) {
+                for (uint32_t k = 0U; k < @PREFIX@_CHANNELS; ++k) {
+@value@                    trim[k] = @count@;
+                }
+                missing = 0U;
+            }"""
+
+_SEVERAL_KINDS = """\
+            uint32_t place = @kinds_count@U;
+@chain@
+            if (place < @kinds_count@U) {
+                for (uint32_t k = 0U; k < @PREFIX@_CHANNELS; ++k) {
+@value@                    trim[(place * @PREFIX@_CHANNELS) + k] = @count@;
+                }
+                missing &= ~((uint32_t)1U << place);
+            }"""
+
+_SLICE = """\
+    const uint32_t end = @PREFIX@_TABLES_LENGTH + @frames@U; /* the tables byte by byte, then @frames@ frames of the known answer */
+    uint8_t answer = @PREFIX@_SELFTEST_RUNNING;
+    if (test->at < @PREFIX@_TABLES_LENGTH) {
+        const uint32_t left = @PREFIX@_TABLES_LENGTH - test->at;
+        const uint32_t now = (bytes < left) ? bytes : left;
+        test->crc = @prefix@_crc(test->crc, &((const volatile uint8_t *)&@prefix@_tables)[test->at], now);
+        test->at += now;
+        if ((now == left) && (test->crc != (@PREFIX@_TABLES_CRC32 ^ 0xFFFFFFFFU))) {
+            test->at = end; /* damaged tables are not tried */
+        }
+    } else if (test->at < end) {
+        @prefix@_reading_t reading;
+        if (test->at == @PREFIX@_TABLES_LENGTH) {
+            @prefix@_init(&test->state);
+            (void)@prefix@_prepare(&test->prepared, @trim@);
+        }
+        (void)@prefix@_step(&test->state, &test->prepared, test->scratch, @counts@, @temperature@, 0U, &reading);
+        test->crc = @prefix@_crc(test->crc, (const volatile uint8_t *)&reading, @reading_length@U); /* goes on where the tables ended */
+        test->at += 1U;
+    } else {
+        /* the answer stays */
+    }
+    if (test->at >= end) {
+        answer = (test->crc == @answer@U) ? @PREFIX@_SELFTEST_OK : @PREFIX@_SELFTEST_BAD;
+    }
+    return answer;"""
+
+_VOLUME = """
+@PREFIX@_CODE_SECTION int32_t @prefix@_volume_ml(int32_t level)
+{
+    int32_t volume = @PREFIX@_NO_VOLUME;
+    if ((level >= 0) && (level <= @PREFIX@_SPAN)) {
+        const uint32_t k = (uint32_t)level >> @shift@U;
+        const int32_t part = (int32_t)((uint32_t)level & @mask@U);
+        const int32_t from = (int32_t)@table@[k];
+        const int32_t rise = (int32_t)@table@[k + 1U] - from;
+        volume = from + @prefix@_shift_round(rise * part, @shift@U); /* [0, @most@] mL */
+    }
+    return volume;
+}
+"""
+
+
+def trim_check(program: Program, prefix: str) -> str:
+    """Body of the function that reads stored trims."""
+    if program.trim is None:
+        return f"    (void)bytes;\n    (void)length;\n    (void)trim;\n    return {prefix.upper()}_TRIM_OK;"
+    gaps = {"prefix": prefix, "PREFIX": prefix.upper(), "all": str((1 << len(program.trim_kinds)) - 1), "residue": f"0x{CRC_RESIDUE:08X}"}
+    return fill(_TRIM_CHECK, gaps | {"kinds": _kinds(program, prefix)})
+
+
+def _kinds(program: Program, prefix: str) -> str:
+    """The lines that take a record's counts to their place in the trim, when the model uses its kind."""
+    big, names = prefix.upper(), [kind.upper() for kind in program.trim_kinds]
+    at = f"{big}_TRIM_AT_COUNTS"
+    value, count = f"{' ' * 20}const uint8_t *const pair = &record[{at} + (2U * k)];\n", "(uint16_t)((uint32_t)pair[0] | ((uint32_t)pair[1] << 8U))"
+    if count_type(program) == "uint32_t":
+        value, count = "", f"{prefix}_word(&record[{at} + (4U * k)])"
+    gaps = {"PREFIX": big, "value": value, "count": count, "KIND": names[0], "kinds_count": str(len(names))}
+    if len(names) == 1:
+        return fill(_ONE_KIND, gaps)
+    tests = [f"if (kind == {big}_TRIM_KIND_{name}) {{\n                place = {k}U;\n            }}" for k, name in enumerate(names)]
+    chain = "            " + " else ".join(tests) + " else {\n                /* a kind that this model does not use */\n            }"
+    return fill(_SEVERAL_KINDS, gaps | {"chain": chain})
+
+
+def crc(program: Program, prefix: str) -> str:
+    """The helpers that the bodies of this module call."""
+    gaps = {"prefix": prefix, "PREFIX": prefix.upper()}
+    return fill(_CRC, gaps) + (fill(_WORD, gaps) if program.trim is not None else "")
+
+
+def add_known(program: Program, known: KnownAnswer, tables: Tables) -> tuple[str, str]:
+    """Put the inputs of the known answer into the tables; gives where C finds its trim and its counts."""
+    counts = tables.add("known_counts", known.counts, "counts of the known answer", ctype=count_type(program)).base
+    if not known.trim:
+        return "NULL", counts
+    return tables.add("known_trim", known.trim, "trim of the known answer", ctype=count_type(program)).base, counts
+
+
+def selftest_slice(known: KnownAnswer, where: tuple[str, str], prefix: str, tables: Tables) -> str:
+    """Body of one slice of the self-test; ``tables`` are complete, with the inputs of the known answer at ``where``."""
+    readings = b"".join(_READING.pack(*reading) for reading in known.readings)
+    answer = zlib.crc32(readings, tables.crc) ^ 0xFFFFFFFF
+    gaps = {"prefix": prefix, "PREFIX": prefix.upper(), "frames": str(len(known.readings)), "temperature": str(known.temperature)}
+    return fill(_SLICE, gaps | {"reading_length": str(_READING.size), "answer": f"0x{answer:08X}", "trim": where[0], "counts": where[1]})
+
+
+def volume(table: VolumeTable, prefix: str, tables: Tables) -> str:
+    """The function from level to millilitres, with its table."""
+    formula = f"mL above the datum at every {1 << table.shift} units of level"
+    where = tables.add("volume_ml", table.values, formula).base
+    most = str(max(table.values))
+    gaps = {"prefix": prefix, "PREFIX": prefix.upper(), "shift": str(table.shift), "mask": str((1 << table.shift) - 1), "table": where, "most": most}
+    return fill(_VOLUME, gaps)

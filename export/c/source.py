@@ -1,0 +1,334 @@
+"""Program -> C99: a header and a source, as text. Equal programs give equal text."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from dataset.errors import InputError, ProgramError
+from export.c import blocks, interface
+from export.c.header import count_type, header_gaps, identity, member_type
+from export.c.kernels import Kernels
+from export.c.layout import POOLS, Slots, Tables, Unit, Value, atom, berths, fusions, literals, live, row_of, scratch_slots, units, windows
+from export.c.ops import ELEMENT, WHOLE, Context, layer, local, loop, note
+from export.c.text import fill, literal, span_text, template
+from export.known_answer import known_answer
+from export.volume import VolumeTable
+from training.program import FORMAT, OPS, TEMPERATURE_RANGE, Interval, Node, Program, analyse, model_id
+
+_PREFIX = re.compile(r"[a-z][a-z0-9_]{0,30}")
+_NAME = re.compile(r"[a-z][a-z0-9_]{0,39}")
+
+
+@dataclass(frozen=True)
+class CSource:
+    """A model in C99: ``header`` is the text of ``<prefix>.h``, ``source`` that of ``<prefix>.c``."""
+
+    prefix: str
+    header: str
+    source: str
+
+
+@dataclass(frozen=True)
+class Body:
+    """The lines of one function, where it leaves its values, and the scratch it needs."""
+
+    lines: tuple[str, ...]
+    values: Mapping[str, Value]
+    pools: Mapping[str, int]  # elements of the scratch by their type
+
+
+def emit_c(program: Program, prefix: str = "innage", volume: VolumeTable | None = None, kernels: str = "small", assembly: bool = False) -> CSource:
+    """The C of ``program``; all names start with ``prefix``; with ``volume`` it also turns levels into millilitres.
+
+    ``kernels`` says which layers may run on packed words (see ``c_kernels``), and ``assembly`` switches on the kernels' inline assembly for
+    the cores that have it: the readings stay the same, bit for bit.
+
+    The program is analysed anew, so one that could overflow is refused. Raises ProgramError for that and for an operation,
+    a name or a trim range that C cannot have, InputError for an unusable prefix or unknown kernels; always before any text is made.
+    """
+    if not _PREFIX.fullmatch(prefix):
+        raise InputError("prefix", repr(prefix), "a lower-case letter, then letters, digits and _, at most 31 in all")
+    _check(program)
+    program = analyse(program)
+    tables, shared = Tables(f"{prefix}_tables"), Kernels(kernels, assembly)
+    step_text, step = _step(program, prefix, tables, shared)
+    gaps = {
+        "prefix": prefix,
+        "PREFIX": prefix.upper(),
+        "format": str(FORMAT),
+        "model_id": f"0x{model_id(program):08X}",
+        "identity": identity(program),
+        "prepare": _prepare(program, prefix, tables, shared),
+        "init": _init(program, prefix),
+        "step": step_text,
+        "trim_check": interface.trim_check(program, prefix),
+        "volume": "" if volume is None else interface.volume(volume, prefix, tables),
+    }
+    known = known_answer(program)
+    where = interface.add_known(program, known, tables)
+    gaps["selftest_slice"] = interface.selftest_slice(known, where, prefix, tables)
+    gaps["tables"] = blocks.aggregate(tables, prefix)
+    gaps["helpers"] = interface.crc(program, prefix) + blocks.helpers(gaps["prepare"] + gaps["step"] + gaps["volume"], prefix, shared)
+    header = fill(template("model.h"), gaps | header_gaps(program, prefix, tables, step.pools, volume))
+    return CSource(prefix, header, fill(template("model.c"), gaps))
+
+
+def _check(program: Program) -> None:
+    """Refuse what has no C: before the analysis, so that an unknown operation is named whatever else is wrong."""
+    for node in (*program.prepare, *program.step):
+        if node.op not in ELEMENT and node.op not in WHOLE and node.op != "const":
+            raise ProgramError(f"node '{node.name}'", f"operation '{node.op}' has no C", "one of " + ", ".join(OPS))
+    for name in (*(n.name for n in (*program.prepare, *program.step)), *(s.name for s in program.states)):
+        if not _NAME.fullmatch(name):
+            raise ProgramError("a name", repr(name), "lower-case letters, digits and _, at most 40")
+    if program.trim is not None and (min(program.trim.low) < 0 or max(program.trim.high) > program.count_max):
+        raise ProgramError("trim", span_text(program.trim), f"counts, [0, {program.count_max}]")
+
+
+def _prepare(program: Program, prefix: str, tables: Tables, shared: Kernels) -> str:
+    checked = f"prepared->check = {prefix.upper()}_PREPARED_CHECK;"
+    if program.trim is None:
+        return f"    (void)trim;\n    {checked}\n    return true;"
+    placed = {name: _member("prepared", name, i) for name, i in program.prepared_intervals.items() if i.size > 1}
+    known = {"trim": _counts("trim", program)}
+    body = _body(program.prepare, program.prepared, known, placed, {"trim": program.trim}, "", Context(prefix, tables, "p", kernels=shared))
+    lines = _trim_limits(program.trim, program.count_bits, tables)
+    inner = [f"{ctype} {POOLS[ctype]}[{length}];" for ctype, length in body.pools.items()]
+    inner += _loads(program, {"trim"} & _used(program.prepare, program.prepared))
+    inner += body.lines
+    inner += [_assign(f"prepared->{local(n)}", i, body.values[n].at(0)) for n, i in program.prepared_intervals.items() if i.size == 1]
+    lines += ["if (accepted) {", *(f"    {line}" for line in (*inner, checked)), "}"]
+    return _indented([*lines, "return accepted;"])
+
+
+def _trim_limits(trim: Interval, count_bits: int, tables: Tables) -> list[str]:
+    """Only comparisons that can fail: a count is never below 0, nor above what its type holds."""
+    low, high = trim.low, trim.high
+    most = 0xFFFF if count_bits <= 16 else 0xFFFFFFFF
+    least, greatest = f"{low[0]}U", f"{high[0]}U"
+    if len(set(low)) > 1:
+        least = f"(uint32_t){tables.add('p_trim_low', low, 'the lowest trim accepted of each channel').base}[k]"
+    if len(set(high)) > 1:
+        greatest = f"(uint32_t){tables.add('p_trim_high', high, 'the highest trim accepted of each channel').base}[k]"
+    index = "k" if trim.size > 1 else "0"
+    tests = [f"(trim[{index}] >= {least})"] if max(low) > 0 else []
+    tests += [f"(trim[{index}] <= {greatest})"] if min(high) < most else []
+    lines = ["bool accepted = (trim != NULL);"]
+    if not tests:
+        return ["const bool accepted = (trim != NULL);"]
+    test = f"accepted = accepted && {' && '.join(tests)};"
+    return lines + (loop("k", trim.size, [test]) if trim.size > 1 else [test])
+
+
+def _init(program: Program, prefix: str) -> str:
+    lines = [f"state->check = {prefix.upper()}_STATE_CHECK;"]
+    for state in program.states:
+        start = state.initial
+        if state.size == 1:
+            lines.append(f"state->{local(state.name)} = {literal(start[0])};")
+            continue
+        row = _member("state", state.name, state.interval)
+        if len(set(start)) == 1:
+            lines += loop("k", state.size, [row.put("k", literal(start[0]))])
+        else:
+            lines += [row.put(k, literal(v)) for k, v in enumerate(start)]
+    return _indented(lines)
+
+
+def _step(program: Program, prefix: str, tables: Tables, shared: Kernels) -> tuple[str, Body]:
+    nodes, renewed = _renewals(program)
+    keep = (*program.outputs.values(), *renewed.values())
+    known: dict[str, Value] = {"counts": _counts("counts", program)}
+    known |= {n: Value(local(n), True) for n in ("temperature", "faults")}
+    intervals = program.inputs | program.prepared_intervals | {s.name: s.interval for s in program.states}
+    known |= {n: _member("prepared", n, i) for n, i in program.prepared_intervals.items()}
+    known |= {s.name: _member("state", s.name, s.interval) for s in program.states}
+    body = _body(nodes, keep, known, {}, intervals, "scratch->", Context(prefix, tables, "t", kernels=shared))
+    used = _used(nodes, keep)
+    inner = [*_loads(program, used), *body.lines]
+    for name, value in renewed.items():
+        inner += _renew(name, body.values[value], intervals[name])
+    inner += [f"reading->{o} = {body.values[program.outputs[o]].at(0)};" for o in ("low", "level", "high")]
+    inner += [f"reading->{o} = (uint8_t){atom(body.values[program.outputs[o]].at(0))};" for o in ("validity", "flags")]
+    lines = [*_domain(program, prefix), "if (!inside) {", *(f"    {line}" for line in _withheld(prefix)), "} else {"]
+    lines += [*(f"    {line}" for line in inner), "}", "return reading->validity;"]
+    text = _indented(lines)
+    spare = [f"    (void){name};" for name, sign in _PARAMETERS.items() if not re.search(sign, text)]
+    return "\n".join([*spare, text]), body
+
+
+_PARAMETERS = {"state": r"state->", "prepared": r"prepared->", "scratch": r"scratch->", "counts": r"\bcounts\["}
+
+
+def _withheld(prefix: str) -> list[str]:
+    big = prefix.upper()
+    return [
+        "reading->low = 0;",
+        f"reading->level = {big}_NO_LEVEL;",
+        f"reading->high = {big}_SPAN;",
+        f"reading->validity = {big}_WITHHELD;",
+        f"reading->flags = {big}_FLAG_SENSOR_FAULT;",
+    ]
+
+
+def _domain(program: Program, prefix: str) -> list[str]:
+    """Inputs inside the domain, and memory that init and prepare of this model have set up."""
+    low, high = TEMPERATURE_RANGE
+    faults = program.inputs["faults"].high[0]
+    big = prefix.upper()
+    tests = f"(state->check == {big}_STATE_CHECK) && (prepared->check == {big}_PREPARED_CHECK) && "
+    tests += f"(temperature >= {literal(low)}) && (temperature <= {high}) && (faults <= {faults}U)"
+    if program.count_bits == 16:
+        return _folded(f"const bool inside = {tests};")
+    if program.channels == 1:
+        return _folded(f"const bool inside = {tests} && (counts[0] <= {program.count_max}U);")
+    return [*_folded(f"bool inside = {tests};"), *loop("k", program.channels, [f"inside = inside && (counts[k] <= {program.count_max}U);"])]
+
+
+def _folded(statement: str) -> list[str]:
+    """A long conjunction on two lines."""
+    at = statement.index(" && (temperature")
+    return [statement[: at + 3], " " * statement.index("(") + statement[at + 4 :]]
+
+
+def _renewals(program: Program) -> tuple[tuple[Node, ...], dict[str, str]]:
+    """The step's nodes, and the value that renews each state, in an order in which no row is renewed before it was handed on.
+
+    Rows that go round in a circle need a copy; capital letters keep its name clear of the program's.
+    """
+    sizes = {s.name: s.interval for s in program.states if s.size > 1}
+    pending = {s.name: s.next for s in program.states if s.next != s.name}
+    nodes, renewed = list(program.step), dict[str, str]()
+    while pending:
+        handed_on = {value for value in pending.values() if value in sizes}
+        name = next((n for n in pending if n not in handed_on), "")
+        if not name:
+            name = next(iter(pending))
+            copy = Node(f"{name}_HELD", "concat", (name,), {}, sizes[name])
+            nodes.append(copy)
+            pending = {n: copy.name if value == name else value for n, value in pending.items()}
+        renewed[name] = pending.pop(name)
+    return tuple(nodes), renewed
+
+
+def _renew(name: str, value: Value, interval: Interval) -> list[str]:
+    if interval.size == 1:
+        return [_assign(f"state->{local(name)}", interval, value.at(0))]
+    return loop("k", interval.size, [_member("state", name, interval).put("k", value.at("k"))])
+
+
+def _assign(target: str, interval: Interval, text: str) -> str:
+    """A single value into a member that is as narrow as its range."""
+    ctype = member_type(interval)
+    return f"{target} = {text};" if ctype == "int32_t" else f"{target} = ({ctype}){atom(text)};"
+
+
+def _counts(name: str, program: Program) -> Value:
+    return Value(local(name), True) if _single(name, program) else Value(name, False, ctype=count_type(program))
+
+
+def _single(name: str, program: Program) -> bool:
+    return (program.trim_size if name == "trim" else program.channels) == 1
+
+
+def _member(owner: str, name: str, interval: Interval) -> Value:
+    return Value(local(name), True) if interval.size == 1 else Value(f"{owner}->{local(name)}", False, ctype=member_type(interval))
+
+
+def _used(nodes: Sequence[Node], keep: Sequence[str]) -> set[str]:
+    return {name for node in live(nodes, keep) for name in node.inputs} | set(keep)
+
+
+def _loads(program: Program, used: set[str]) -> list[str]:
+    """Locals for the single inputs that are used."""
+    lines = [f"const int32_t {local(n)} = (int32_t){n}[0];" for n in ("trim", "counts") if n in used and _single(n, program)]
+    lines += [f"const int32_t {local(n)} = (int32_t){n};" for n in ("temperature", "faults") if n in used]
+    for owner, intervals in (("prepared", program.prepared_intervals), ("state", {s.name: s.interval for s in program.states})):
+        lines += [
+            f"const int32_t {local(n)} = (int32_t){owner}->{local(n)}; /* {span_text(i)} */"
+            for n, i in intervals.items() if n in used and i.size == 1
+        ]  # fmt: skip
+    return lines
+
+
+def _body(
+    nodes: Sequence[Node],
+    keep: Sequence[str],
+    known: Mapping[str, Value],
+    placed: Mapping[str, Value],
+    given: Mapping[str, Interval],
+    pool: str,
+    context: Context,
+) -> Body:
+    """The lines that compute ``keep``: ``known`` values are there already, ``placed`` ones go where the caller wants them."""
+    alive = live(nodes, keep)
+    intervals = dict(given) | {n.name: n.interval for n in alive}
+    through = windows(alive, {name: i.size for name, i in intervals.items()}, keep)
+    seen = {row for row, _ in through.values()}
+    made = [n for n in alive if n.name not in through]
+    parts = units(made, fusions(made, {*keep, *seen}))
+    if not placed:  # what goes where the caller wants it stays out of rows that are made here
+        through = through | berths(parts, {name: i.size for name, i in intervals.items()}, keep)
+    slots = scratch_slots(parts, keep, placed, through)
+    values: dict[str, Value] = dict(known) | literals(alive)
+    lines: list[str] = []
+    for node in alive:
+        if node.op == "const" and node.size > 1:
+            values[node.name] = context.table(node, "values", node.interval.low, f"constants{' of ' + node.scale if node.scale else ''}")
+            lines += _store_constants(node, values, placed)
+    values |= {n.name: _row(n, placed, slots, pool) for n in alive if n.size > 1 and n.op != "const"}
+    values |= {n.name: Value(local(n.name), True) for n in alive if n.size == 1 and n.op != "const"}
+    for name in through:
+        values[name] = _inside(name, through, values)
+    stored = {n.name for n in alive if row_of(n.name, through) in slots.at or n.name in placed}
+    context = replace(context, reach=intervals)
+    for unit in parts:
+        lines += _unit(unit, values, {n for n in unit.names if n in stored}, intervals, context)
+    return Body(tuple(lines), values, slots.lengths)
+
+
+def _row(node: Node, placed: Mapping[str, Value], slots: Slots, pool: str) -> Value:
+    ctype, offset = slots.at.get(node.name, ("int32_t", 0))
+    return placed.get(node.name, Value(f"{pool}{POOLS[ctype]}", False, offset, ctype))
+
+
+def _inside(name: str, through: Mapping[str, tuple[str, int]], values: Mapping[str, Value]) -> Value:
+    """Where ``name`` lies, which has its place inside another row, maybe of one that lies in a third."""
+    offset = 0
+    while name in through:
+        name, start = through[name]
+        offset += start
+    return replace(values[name], offset=values[name].offset + offset)
+
+
+def _store_constants(node: Node, values: Mapping[str, Value], placed: Mapping[str, Value]) -> list[str]:
+    if node.name not in placed:
+        return []
+    return loop("k", node.size, [placed[node.name].put("k", values[node.name].at("k"))])
+
+
+def _unit(unit: Unit, values: Mapping[str, Value], stored: set[str], intervals: Mapping[str, Interval], context: Context) -> list[str]:
+    if len(unit.nodes) > 1 and unit.nodes[0].op == "dense":
+        x = values[unit.nodes[0].inputs[0]]
+        return layer(unit.nodes, x, values[unit.nodes[-1].name], context)
+    if unit.nodes[0].op in WHOLE:
+        (node,) = unit.nodes
+        own = replace(context, inputs=tuple(intervals[i] for i in node.inputs))
+        return WHOLE[node.op](node, [values[i] for i in node.inputs], values[node.name], own)
+    seen = dict(values)
+    body: list[str] = []
+    for node in unit.nodes:
+        before, text = ELEMENT[node.op](node, [seen[i].at("k") for i in node.inputs], context)
+        body += [*before, f"const int32_t {local(node.name)} = {text}; {note(node)}"]
+        seen[node.name] = Value(local(node.name), True)
+    if unit.length == 1:
+        return body
+    # stored last: a result may lie over an operand that another node of this loop still reads
+    body += [values[n.name].put("k", local(n.name)) for n in unit.nodes if n.name in stored]
+    return loop("k", unit.length, body)
+
+
+def _indented(lines: Sequence[str]) -> str:
+    return "\n".join(f"    {line}" if line else "" for line in lines)

@@ -1,0 +1,1 @@
+"""Compilers, and what is compiled for this computer."""

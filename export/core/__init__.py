@@ -1,0 +1,1 @@
+"""An emulated core: runs, cycles, stack and bounds."""

@@ -1,0 +1,371 @@
+"""Runs an exported model on an emulated core: readings, states, cycles of each frame, and the deepest stack.
+
+``Machine.run`` follows every block, for cycles; ``Machine.replay`` only gives readings and states, many frames in one call, and is far faster.
+
+The model sees flash that cannot be written, a stack, and its own objects in RAM with painted gaps between them. Whatever touches
+other memory, or an instruction that the core does not have, ends the run.
+"""
+
+from __future__ import annotations
+
+import functools
+import importlib
+import struct
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from dataset.errors import ToolError
+from export.c.text import template
+from export.compilers.toolchain import CHECK_WORD, Image, compile_alone
+from export.core.blocks_run import Observer, Trace
+from export.core.timing import Timing
+from export.cores import Core
+from export.vectors import Vectors
+from training.program import OUTPUTS, Array
+
+_RAM, _STACK, _STOP, _DRIVER, _DATA = 0x2000_0000, 0x2100_0000, 0x3000_0000, 0x3100_0000, 0x4000_0000
+_PAGE, _STACK_SIZE = 0x1000, 0x8000
+_STACK_TOP = _STACK + _STACK_SIZE
+_GAP = 64  # painted bytes between objects
+_PAINT = 0xA5
+_WATCHED = 64  # frames whose stack pointer is read at every block
+SLICE_BYTES = 64  # of the tables, tested in one call of the sliced self-test
+_RUNNING, _SELFTEST_SIZE = 2, 4096
+_CHUNK = 4096  # frames of one call of the driver, at least one stream
+_READING = np.dtype([("levels", "<i4", 3), ("codes", "u1", 2), ("padding", "u1", 2)])
+
+
+@dataclass(frozen=True)
+class EmulatedRun:
+    """What a run gave, a row a frame: ``readings`` (n, 5), ``state`` (n, state size), ``cycles`` (n,) of step alone.
+
+    ``stack`` is the deepest use in bytes by any function that was called, arguments that the caller leaves on the stack included.
+    """
+
+    readings: Array
+    state: Array
+    cycles: Array
+    stack: int
+    dearest: Mapping[str, int] = field(default_factory=dict)  # cycles of the dearest call of each function
+
+
+@dataclass(frozen=True)
+class SelftestCycles:
+    """The dearest call of ``name``; ``slice_bytes`` of one slice, 0 when the test is one call."""
+
+    name: str
+    cycles: int
+    slice_bytes: int
+
+
+@dataclass(frozen=True)
+class _Convention:
+    """How a core's compiler calls functions: registers of the arguments, the result in the first, and the bit that marks code addresses."""
+
+    arguments: tuple[str, ...]
+    link: str
+    code_bit: int
+
+
+_CONVENTIONS = {"thumb": _Convention(("R0", "R1", "R2", "R3"), "LR", 1), "riscv": _Convention(tuple(f"A{k}" for k in range(8)), "RA", 0)}
+
+
+class Machine:
+    """One emulated core with ``image`` in its flash.
+
+    ``multiplier_cycles`` and ``wait_states`` are those of the budget. Methods raise ToolError when the model does what the core or
+    the memory does not allow.
+    """
+
+    def __init__(self, image: Image, multiplier_cycles: int = 1, wait_states: int = 0, watcher: Observer | None = None) -> None:
+        self.image = image
+        self._uc = _engine(image.core)
+        self._uc.hook_add(_unicorn().UC_HOOK_INTR, lambda uc, number, data: uc.emu_stop())  # an exception would be taken for ever
+        self._convention = _CONVENTIONS[image.core.isa]
+        self._arguments = [_register(image.core, name) for name in self._convention.arguments]
+        self._link, self._sp, self._pc = (_register(image.core, name) for name in (self._convention.link, "SP", "PC"))
+        self._objects = _layout(image)
+        self._map()
+        self._trace = Trace(self._uc, image, Timing(image.core, multiplier_cycles, wait_states), watcher)
+        self._lowest = _STACK_TOP
+        self._driver = self._mapped = 0  # where the driver stands, and bytes of working data, once they were asked for
+
+    def call(self, name: str, *arguments: int) -> int:
+        """What a function of the interface returns in its register."""
+        return self._run_at(name, self.image.symbols[f"{self.image.prefix}_{name}"], arguments)
+
+    def _run_at(self, name: str, start: int, arguments: tuple[int, ...]) -> int:
+        words, registers = [a & 0xFFFF_FFFF for a in arguments], self._arguments
+        top, rest = _STACK_TOP, words[len(registers) :]
+        if rest:
+            top -= -(-4 * len(rest) // 8) * 8
+            self._uc.mem_write(top, struct.pack(f"<{len(rest)}I", *rest))
+        for register, word in zip(registers, words, strict=False):
+            self._uc.reg_write(register, word)
+        self._uc.reg_write(self._link, _STOP | self._convention.code_bit)
+        self._uc.reg_write(self._sp, top)
+        try:
+            self._uc.emu_start(start | self._convention.code_bit, _STOP)
+        except _unicorn().UcError as error:
+            raise self._fault(name, str(error)) from error
+        if self._uc.reg_read(self._pc) != _STOP:
+            raise self._fault(name, "an exception")
+        return int(self._uc.reg_read(registers[0]))
+
+    def _fault(self, name: str, what: str) -> ToolError:
+        return ToolError(f"{self.image.prefix}_{name} on the emulated core", f"{what} at {self._place()}", "memory of its own, instructions of the core")
+
+    def selftest(self) -> bool:
+        """What the model's self-test says."""
+        return bool(self.call("selftest") & 0xFF)
+
+    def prepare(self, trim: Array) -> bool:
+        """What prepare says to ``trim`` (trim size,); an empty one is passed as null."""
+        if not trim.size:
+            return bool(self.call("prepare", self._objects["prepared"][0], 0) & 0xFF)
+        self._write("trim", self._packed(trim))
+        return bool(self.call("prepare", self._objects["prepared"][0], self._objects["trim"][0]) & 0xFF)
+
+    def step(self, counts: Array, temperature: int, faults: int) -> int:
+        """One frame; gives the validity. Reading and state are then in their objects."""
+        self._write("counts", self._packed(counts))
+        self._write("scratch", bytes([_PAINT]) * self.image.scratch_size)
+        at = {name: start for name, (start, _) in self._objects.items()}
+        given = (at["state"], at["prepared"], at["scratch"], at["counts"], temperature, faults, at["reading"])
+        return self.call("step", *given) & 0xFF
+
+    def object(self, name: str) -> bytes:
+        """The bytes of 'state', 'prepared', 'scratch' or 'reading' as they are now."""
+        return bytes(self._uc.mem_read(*self._objects[name]))
+
+    def flip(self, byte: int, bit: int) -> None:
+        """Turn over one bit of the tables in flash."""
+        address = self.image.symbols[f"{self.image.prefix}_tables"] + byte
+        self._uc.mem_write(address, bytes([self._uc.mem_read(address, 1)[0] ^ (1 << bit)]))
+
+    def run(self, vectors: Vectors) -> EmulatedRun:
+        """Run the vectors' inputs: every stream from power-on, frame after frame, every block followed."""
+        n, width = len(vectors), vectors.state.shape[1]
+        readings, states = bytearray(), bytearray()
+        self._trace.begin(n)
+        watch = self._watch_stack()
+        for k in range(n):
+            if k == _WATCHED:
+                self._end_watch(watch)
+            if k % vectors.stream_frames == 0:
+                self._power_on(vectors.trim[k])
+            self._trace.enter()
+            self.step(vectors.counts[k], int(vectors.temperature[k]), int(vectors.faults[k]))
+            self._trace.leave("step", k)
+            readings += self.object("reading")
+            states += self.object("state") if width else b""
+        if n <= _WATCHED:
+            self._end_watch(watch)
+        self._check_gaps()
+        cycles, dearest = self._trace.finish()
+        state = self._state_values(bytes(states)).reshape(n, width)
+        return EmulatedRun(_readings(bytes(readings)), state, cycles, self.stack_used(), dearest)
+
+    def selftest_cycles(self) -> SelftestCycles:
+        """The dearest call of the self-test: a slice, where the model tests itself in slices, or all of it."""
+        sliced = f"{self.image.prefix}_selftest_slice" in self.image.symbols
+        self._trace.begin(0)
+        if sliced:
+            self._sliced()
+        else:
+            self._traced("selftest")
+        name = "selftest_slice" if sliced else "selftest"
+        return SelftestCycles(name, self._trace.finish()[1][name], SLICE_BYTES if sliced else 0)
+
+    def _sliced(self) -> None:
+        test, scratch = self._room(_SELFTEST_SIZE), self._objects["scratch"][0]
+        self._traced("selftest_init", test, scratch)
+        while self._traced("selftest_slice", test, SLICE_BYTES) & 0xFF == _RUNNING:
+            pass
+
+    def _traced(self, name: str, *arguments: int) -> int:
+        self._trace.enter()
+        result = self.call(name, *arguments)
+        self._trace.leave(name)
+        return result
+
+    def replay(self, vectors: Vectors) -> tuple[Array, Array]:
+        """Readings (n, 5) and states (n, state size) as :meth:`run` gives them, a few thousand frames in each call of the emulator."""
+        streams = max(1, _CHUNK // vectors.stream_frames) * vectors.stream_frames
+        parts = [self._replay(vectors.rows(k, min(k + streams, len(vectors)))) for k in range(0, len(vectors), streams)]
+        self._check_gaps()
+        return np.concatenate([readings for readings, _ in parts]), np.concatenate([state for _, state in parts])
+
+    def _replay(self, vectors: Vectors) -> tuple[Array, Array]:
+        its, n, objects = self.image, len(vectors), self._objects
+        trims = self._packed(vectors.trim[:: vectors.stream_frames])
+        inputs = (trims, self._packed(vectors.counts), vectors.temperature.astype("<i4").tobytes(), vectors.faults.astype("<u4").tobytes())
+        state_words, reading_words = (-(-objects[name][1] // 4) for name in ("state", "reading"))
+        self._start_driver()
+        job, at = self._room(2 * _PAGE + sum(len(part) for part in inputs) + 4 * n * (state_words + reading_words)), []
+        where = job + _PAGE
+        for part in inputs:
+            at.append(where)
+            self._uc.mem_write(where, part)
+            where += -(-len(part) // 4) * 4
+        code = [its.symbols[f"{its.prefix}_{name}"] | self._convention.code_bit for name in ("init", "prepare", "step")]
+        places = [objects[name][0] for name in ("state", "prepared", "scratch", "reading")]
+        trim_bytes, counts_bytes = vectors.trim.shape[1] * its.count_size, vectors.counts.shape[1] * its.count_size
+        sizes = (n, vectors.stream_frames, trim_bytes, counts_bytes, reading_words, state_words, objects["scratch"][1] // 4)
+        self._uc.mem_write(job, struct.pack("<19I", *code, *places, *at, where, *sizes))
+        done = self._run_at("step", self._driver, (job,))
+        if done != n:
+            raise _refused(vectors.trim[done])
+        rows = np.frombuffer(bytes(self._uc.mem_read(where, 4 * n * (state_words + reading_words))), dtype=np.uint8).reshape(n, -1)
+        readings, states = rows[:, : objects["reading"][1]], rows[:, 4 * reading_words :][:, : objects["state"][1]]
+        return _readings(readings.tobytes()), self._state_values(states.tobytes()).reshape(n, vectors.state.shape[1])
+
+    def _start_driver(self) -> None:
+        """Put the driver in place, once."""
+        code, uc, unicorn = _driver_code(self.image.core), self._uc, _unicorn()
+        if not self._driver:
+            uc.mem_map(_DRIVER, _pages(len(code)), unicorn.UC_PROT_READ | unicorn.UC_PROT_EXEC)
+            uc.mem_write(_DRIVER, code)
+            self._driver = _DRIVER
+
+    def _room(self, size: int) -> int:
+        """Where ``size`` bytes of working data may stand, apart from the model's objects."""
+        missing = _pages(size) - self._mapped
+        if missing > 0:
+            unicorn = _unicorn()
+            self._uc.mem_map(_DATA + self._mapped, missing, unicorn.UC_PROT_READ | unicorn.UC_PROT_WRITE)
+            self._mapped += missing
+        return _DATA
+
+    def _state_values(self, states: bytes) -> Array:
+        """The values in copies of the state, one row a copy."""
+        members = [(name, np.dtype(ctype.removesuffix("_t")), max(length, 1)) for ctype, name, length in self.image.state]
+        if not members:
+            return np.zeros(0, dtype=np.int64)
+        copies = np.frombuffer(states, dtype=np.dtype(members, align=True))
+        return np.concatenate([copies[name].reshape(len(copies), -1).astype(np.int64) for name, _, _ in members if name != CHECK_WORD], axis=1)
+
+    def _power_on(self, trim: Array) -> None:
+        self.call("init", self._objects["state"][0])
+        self._trace.enter()
+        accepted = self.prepare(trim)
+        self._trace.leave("prepare")
+        if not accepted:
+            raise _refused(trim)
+
+    def _map(self) -> None:
+        image, unicorn = self.image, _unicorn()
+        read, write, execute = unicorn.UC_PROT_READ, unicorn.UC_PROT_WRITE, unicorn.UC_PROT_EXEC
+        self._uc.mem_map(image.flash_start, _pages(len(image.flash)), read | execute)
+        self._uc.mem_write(image.flash_start, image.flash)
+        self._uc.mem_map(_STACK, _STACK_SIZE, read | write)
+        self._uc.mem_write(_STACK, bytes([_PAINT]) * _STACK_SIZE)
+        self._ram = max(start + size for start, size in self._objects.values()) + _GAP - _RAM
+        self._uc.mem_map(_RAM, _pages(self._ram), read | write)
+        self._uc.mem_write(_RAM, bytes([_PAINT]) * _pages(self._ram))
+        self._uc.mem_map(_STOP, _PAGE, read | execute)
+
+    def _write(self, name: str, content: bytes) -> None:
+        self._uc.mem_write(self._objects[name][0], content)
+
+    def _packed(self, values: Array) -> bytes:
+        return values.astype("<u2" if self.image.count_size == 2 else "<u4").tobytes()
+
+    def _place(self) -> str:
+        address = self._uc.reg_read(self._pc)
+        below = [(start, name) for name, start in self.image.symbols.items() if start <= address]
+        return f"0x{address:08x} ({max(below)[1]})" if below else f"0x{address:08x}"
+
+    def _watch_stack(self) -> int:
+        """Read the stack pointer at every block. Code translated before a hook was added does not call it, so it is dropped."""
+
+        def look(uc: Any, address: int, size: int, data: Any) -> None:
+            self._lowest = min(self._lowest, uc.reg_read(self._sp))
+
+        handle = int(self._uc.hook_add(_unicorn().UC_HOOK_BLOCK, look))
+        self._uc.ctl_flush_tb()
+        return handle
+
+    def _end_watch(self, handle: int) -> None:
+        self._uc.hook_del(handle)
+        self._uc.ctl_flush_tb()
+
+    def stack_used(self) -> int:
+        """Bytes from where a caller stands to the lowest pointer seen or the lowest byte that lost its paint, in all calls so far."""
+        content = np.frombuffer(bytes(self._uc.mem_read(_STACK, _STACK_SIZE)), dtype=np.uint8)
+        touched = np.flatnonzero(content != _PAINT)
+        painted = _STACK + int(touched[0]) if touched.size else _STACK_TOP
+        return _STACK_TOP - min(self._lowest, painted)
+
+    def _check_gaps(self) -> None:
+        """Nothing may be written between the objects."""
+        content = np.frombuffer(bytes(self._uc.mem_read(_RAM, _pages(self._ram))), dtype=np.uint8).copy()
+        for start, size in self._objects.values():
+            content[start - _RAM : start - _RAM + size] = _PAINT
+        spoilt = np.flatnonzero(content != _PAINT)
+        if spoilt.size:
+            raise ToolError("the model on the emulated core", f"wrote to 0x{_RAM + int(spoilt[0]):08x}, outside its objects", "its own objects only")
+
+
+def _readings(content: bytes) -> Array:
+    """Copies of the reading as rows in the order of OUTPUTS."""
+    codes = np.frombuffer(content, dtype=_READING)
+    table = np.concatenate([codes["levels"], codes["codes"]], axis=1, dtype=np.int64)
+    return table.reshape(len(codes), len(OUTPUTS))
+
+
+def _refused(trim: Array) -> ToolError:
+    return ToolError("prepare on the emulated core", f"refuses the trim {trim.tolist()}", "a trim inside the declared limits to be accepted")
+
+
+@functools.cache
+def _driver_code(core: Core) -> bytes:
+    """The loop over frames, compiled once for each core."""
+    return compile_alone(core, template("replay.c"), "replay")
+
+
+def _layout(image: Image) -> dict[str, tuple[int, int]]:
+    """Address and bytes of each object, painted gaps between them."""
+    sizes = {
+        "trim": image.trim_counts * image.count_size, "counts": image.channels * image.count_size, "state": image.state_size,
+        "prepared": image.prepared_size, "scratch": image.scratch_size, "reading": image.reading_size,
+    }  # fmt: skip
+    result, start = {}, _RAM + _GAP
+    for name, size in sizes.items():
+        result[name] = (start, size)
+        start += -(-size // 8) * 8 + _GAP
+    return result
+
+
+def _engine(core: Core) -> Any:
+    """The emulator set to ``core``.
+
+    The mode flag for Arm's M-class is left out: it would put another core in place of the one chosen here, for the smallest one a larger
+    core that divides and loads unaligned words.
+    """
+    unicorn = _unicorn()
+    if core.isa == "thumb":
+        uc = unicorn.Uc(unicorn.UC_ARCH_ARM, unicorn.UC_MODE_THUMB)
+        uc.ctl_set_cpu_model(getattr(unicorn.arm_const, core.emulated))
+    else:
+        uc = unicorn.Uc(unicorn.UC_ARCH_RISCV, unicorn.UC_MODE_RISCV32)
+        uc.ctl_set_cpu_model(getattr(unicorn.riscv_const, core.emulated))
+    return uc
+
+
+def _register(core: Core, name: str) -> int:
+    return int(getattr(_unicorn().arm_const, f"UC_ARM_REG_{name}") if core.isa == "thumb" else getattr(_unicorn().riscv_const, f"UC_RISCV_REG_{name}"))
+
+
+def _unicorn() -> Any:
+    """The emulator, which brings no types; loaded when a machine is made."""
+    importlib.import_module("unicorn.arm_const")
+    importlib.import_module("unicorn.riscv_const")
+    return importlib.import_module("unicorn")
+
+
+def _pages(size: int) -> int:
+    return -(-size // _PAGE) * _PAGE

@@ -1,0 +1,221 @@
+"""Linked code as functions, blocks, calls and loops, read from its disassembly."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from functools import cached_property
+
+from dataset.errors import ToolError
+from export.compilers.toolchain import Image
+from export.core.machine_code import Disassembler, Flow, Instruction
+
+LEAVES = -1  # stands for the caller where an edge leaves the function
+
+
+class NotFollowed(Exception):  # noqa: N818 - an answer, not an error
+    """The code does what this reading of it cannot follow; the text says what and where."""
+
+
+@dataclass(frozen=True)
+class Block:
+    """A straight run of instructions that is entered at its first one only."""
+
+    instructions: tuple[Instruction, ...]
+    follows: tuple[tuple[int, bool], ...]  # where control goes: a block's address or LEAVES, and whether a branch was taken to it
+    callee: int | None = None
+
+    @property
+    def start(self) -> int:
+        return self.instructions[0].address
+
+    @property
+    def end(self) -> int:
+        return self.instructions[-1].end
+
+
+@dataclass(frozen=True)
+class Loop:
+    """A natural loop: entered at its header only."""
+
+    header: int
+    body: frozenset[int]
+
+
+@dataclass(frozen=True)
+class Function:
+    """One function: its blocks by address; ``jumps_to`` of a block's address is the function that it ends with (a tail call)."""
+
+    start: int
+    blocks: dict[int, Block]
+    tails: dict[int, int] = field(default_factory=dict)
+
+    @cached_property
+    def loops(self) -> tuple[Loop, ...]:
+        """Its loops, inner ones before those around them. Raises NotFollowed where code jumps into the middle of one."""
+        return _loops(self)
+
+    @cached_property
+    def starts(self) -> tuple[int, ...]:
+        return tuple(sorted(self.blocks))
+
+
+class Code:
+    """The functions of an image, read when asked for."""
+
+    def __init__(self, image: Image) -> None:
+        self.image = image
+        self.disassembler = Disassembler(image.core)
+        self._entries = frozenset(image.functions)
+        self._functions: dict[int, Function] = {}
+
+    def function(self, start: int) -> Function:
+        """The function at ``start``. Raises NotFollowed for a jump by a register."""
+        if start not in self._functions:
+            self._functions[start] = self._read(start)
+        return self._functions[start]
+
+    def named(self, name: str) -> Function:
+        """A function of the interface."""
+        return self.function(self.image.symbols[f"{self.image.prefix}_{name}"])
+
+    def place(self, address: int) -> str:
+        """An address with the function that it lies in."""
+        below = [(start, name) for name, start in self.image.symbols.items() if start <= address]
+        return f"0x{address:08x} ({max(below)[1]})" if below else f"0x{address:08x}"
+
+    def _read(self, start: int) -> Function:
+        found: dict[int, Instruction] = {}
+        leaders, waiting = {start}, [start]
+        while waiting:
+            for its in self._run(waiting.pop()):
+                if its.address in found:
+                    break
+                found[its.address] = its
+                fresh = [to for to, _ in self._follows(its, start) if to != LEAVES] if its.flow is not Flow.NEXT else []
+                leaders.update(fresh)
+                waiting += [to for to in fresh if to not in found]
+        blocks = {block.start: block for block in self._blocks(found, leaders, start)}
+        last = {b: block.instructions[-1] for b, block in blocks.items()}
+        tails = {b: its.target for b, its in last.items() if self._is_tail(its, start) and its.target is not None}
+        return Function(start, blocks, tails)
+
+    def _run(self, start: int) -> Iterator[Instruction]:
+        """The instructions from ``start`` to the first that may go elsewhere."""
+        image = self.image
+        offset = start - image.flash_start
+        if not 0 <= offset < len(image.flash):
+            raise NotFollowed(f"a jump out of the code to 0x{start:08x}")
+        end = start
+        for its in self.disassembler.decode(image.flash[offset:], start):
+            yield its
+            end = its.end
+            if its.flow is not Flow.NEXT:
+                return
+        raise NotFollowed(f"no instruction at {self.place(end)}")
+
+    def _is_tail(self, its: Instruction, start: int) -> bool:
+        return its.flow is Flow.JUMP and its.target != start and its.target in self._entries
+
+    def _follows(self, its: Instruction, start: int) -> tuple[tuple[int, bool], ...]:
+        if its.flow is Flow.UNKNOWN or (its.flow in (Flow.CALL, Flow.CALL_OR_NEXT, Flow.JUMP, Flow.BRANCH) and its.target is None):
+            raise NotFollowed(f"'{its.mnemonic} {its.operands}' at {self.place(its.address)}")
+        if its.flow is Flow.RETURN or self._is_tail(its, start):
+            return ((LEAVES, False),)
+        if its.flow is Flow.RETURN_OR_NEXT:
+            return ((LEAVES, False), (its.end, False))
+        target = LEAVES if its.target is None else its.target
+        if its.flow is Flow.JUMP:
+            return ((target, False),)
+        if its.flow is Flow.BRANCH:
+            return ((target, True), (its.end, False))
+        return ((its.end, False),)
+
+    def _blocks(self, found: dict[int, Instruction], leaders: set[int], start: int) -> Iterator[Block]:
+        run: list[Instruction] = []
+        for address in sorted(found):
+            its = found[address]
+            if run and (address in leaders or address != run[-1].end):
+                yield Block(tuple(run), ((run[-1].end, False),))
+                run = []
+            run.append(its)
+            if its.flow is not Flow.NEXT:
+                yield Block(tuple(run), self._follows(its, start), its.target if its.flow in (Flow.CALL, Flow.CALL_OR_NEXT) else None)
+                run = []
+        if run:
+            raise ToolError(f"code at 0x{run[-1].end:x}", "a function that does not end", "a return")
+
+
+def _loops(its: Function) -> tuple[Loop, ...]:
+    before = _dominators(its)
+    ahead: dict[int, set[int]] = {start: set() for start in its.blocks}
+    bodies: dict[int, set[int]] = {}
+    for start, block in its.blocks.items():
+        for to, _ in block.follows:
+            if to != LEAVES:
+                ahead[to].add(start)
+    for start, block in its.blocks.items():
+        for to, _ in block.follows:
+            if to != LEAVES and to in before[start]:
+                bodies.setdefault(to, {to}).update(_reaching(start, to, ahead))
+    _refuse_others(its, before)
+    return tuple(sorted((Loop(header, frozenset(body)) for header, body in bodies.items()), key=lambda loop: len(loop.body)))
+
+
+def _dominators(its: Function) -> dict[int, set[int]]:
+    """For each block those that every way to it passes, itself included."""
+    everything = set(its.blocks)
+    before = {start: set(everything) for start in its.blocks}
+    before[its.start] = {its.start}
+    ahead: dict[int, list[int]] = {start: [] for start in its.blocks}
+    for start, block in its.blocks.items():
+        for to, _ in block.follows:
+            if to != LEAVES:
+                ahead[to].append(start)
+    changed = True
+    while changed:
+        changed = False
+        for start in its.starts:
+            if start == its.start or not ahead[start]:
+                continue
+            fresh = set.intersection(*(before[b] for b in ahead[start])) | {start}
+            changed, before[start] = changed or fresh != before[start], fresh
+    return before
+
+
+def _reaching(start: int, header: int, ahead: dict[int, set[int]]) -> set[int]:
+    """The blocks from which ``start`` is reached without passing ``header``."""
+    body, waiting = {header}, [start]
+    while waiting:
+        block = waiting.pop()
+        if block not in body:
+            body.add(block)
+            waiting += ahead[block]
+    return body
+
+
+def _refuse_others(its: Function, before: dict[int, set[int]]) -> None:
+    """Without the edges back to a header, no cycle may be left."""
+    left = {start: [to for to, _ in block.follows if to != LEAVES and to not in before[start]] for start, block in its.blocks.items()}
+    for _ in in_order(its.starts, left):
+        pass
+
+
+def in_order(nodes: Iterable[int], follows: dict[int, list[int]]) -> list[int]:
+    """``nodes`` so that each comes before those that follow it. Raises NotFollowed when they go round."""
+    names = list(nodes)
+    waits = dict.fromkeys(names, 0)
+    for node in names:
+        for to in follows[node]:
+            waits[to] += 1
+    ready, order = [node for node in names if not waits[node]], []
+    while ready:
+        node = ready.pop()
+        order.append(node)
+        for to in follows[node]:
+            waits[to] -= 1
+            if not waits[to]:
+                ready.append(to)
+    if len(order) != len(names):
+        raise NotFollowed("a loop that is entered in its middle")
+    return order

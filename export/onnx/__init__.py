@@ -1,0 +1,1 @@
+"""Program to ONNX, and running it."""

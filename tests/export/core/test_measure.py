@@ -1,0 +1,102 @@
+"""Measured costs: what they count, and that a realistic model fits a small budget."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, replace
+from typing import Any
+
+import pytest
+
+from dataset.errors import ToolError
+from dataset.records import Budget
+from export.core import measure as module
+from export.core.measure import choose_kernels, measure
+from training.costs import CostLine, CostModel, against
+
+BUDGET = Budget("small", "cortex-m0plus", multiplier_cycles=1, flash_bytes=1536, ram_bytes=64, stack_bytes=128, cycles=2000)
+
+
+def test_smallest_useful_model_fits_a_small_budget(all_built: dict[str, Any]) -> None:
+    """One channel, reciprocal, 16 segments and flags: inside 1,536 bytes of flash with everything, and 64 bytes of RAM."""
+    model: CostModel = measure
+    cost = model(all_built["inverse_law"].program, BUDGET)
+    assert all(line.within for line in against(cost, BUDGET))
+    assert cost.flash < 1000
+
+
+def test_cost_is_that_of_the_image_and_the_run(all_built: dict[str, Any]) -> None:
+    """Flash and RAM are the linker's and the compiler's; cycles are the dearest frame; the mean lies below it."""
+    its = all_built["strip"]
+    cost = measure(its.program, BUDGET)
+    assert cost.flash == len(its.image.flash)
+    assert (cost.flash_tables, cost.flash_helpers, cost.ram) == (its.image.tables, its.image.helpers, its.image.ram)
+    assert cost.ram == its.image.state_size + its.image.prepared_size + its.image.scratch_size
+    assert 0 < cost.cycles_mean < cost.cycles
+    assert cost.stack >= 16
+
+
+@pytest.mark.slow
+def test_multiplier_and_wait_states_cost_cycles_only(all_built: dict[str, Any]) -> None:
+    """A slow multiplier and wait states cost cycles; flash, RAM and stack stay."""
+    program = all_built["strip"].program
+    plain = measure(program, BUDGET)
+    slow = measure(program, replace(BUDGET, multiplier_cycles=32))
+    waiting = measure(program, replace(BUDGET, wait_states=1))
+    assert min(slow.cycles, waiting.cycles) > plain.cycles
+    its = asdict(plain)
+    for other in (slow, waiting):
+        differing = {name for name, value in asdict(other).items() if value != its[name]}
+        assert differing <= {"cycles", "cycles_mean", *(f"{what}_bound" for what in ("cycles", "prepare", "selftest")), "prepare_cycles", "selftest_cycles"}
+
+
+def test_kernels_are_chosen_by_what_the_budget_has(all_built: dict[str, Any]) -> None:
+    """Enough cycles: the smallest code; too few for it: faster kernels, at more bytes; too few for any: those that take fewest."""
+    program = all_built["two_nets"].program
+    small, fast, fastest = (measure(program, BUDGET, kernels=tier) for tier in ("small", "fast", "fastest"))
+    assert fast.cycles < small.cycles
+    assert small.flash < fast.flash
+    assert choose_kernels(program, replace(BUDGET, cycles=small.cycles)) == small
+    assert choose_kernels(program, replace(BUDGET, cycles=small.cycles - 1)) == fast
+    assert choose_kernels(program, replace(BUDGET, cycles=1)).cycles == min(fast.cycles, fastest.cycles)
+
+
+def test_bounds_lie_above_what_was_seen(all_built: dict[str, Any]) -> None:
+    """Stack and cycles have bounds that no run passes and that lie near; what they stand on is said."""
+    cost = measure(all_built["strip"].program, BUDGET)
+    for seen, bound in ((cost.stack, cost.stack_bound), (cost.cycles, cost.cycles_bound), (cost.prepare_cycles, cost.prepare_bound)):
+        assert bound is not None
+        assert 0 < seen <= bound <= 1.5 * seen
+    assert cost.selftest_cycles <= (cost.selftest_bound or 0)
+    assert (cost.ram_state, cost.ram_prepared, cost.ram_scratch) != (0, 0, 0)
+    assert cost.ram == cost.ram_state + cost.ram_prepared + cost.ram_scratch
+    assert cost.basis.startswith("stack: proven from the call graph; cycles: the dearest branch everywhere, the rounds of ")
+
+
+def test_a_bound_decides() -> None:
+    """What was seen fits and its bound does not: over, by what the bound is too much; without a bound what was seen decides."""
+    line = CostLine("stack bytes", 80, 100, 112)
+    assert (line.within, line.headroom) == (False, -12)
+    assert CostLine("flash bytes", 100, 100).within
+
+
+def test_for_speed(all_built: dict[str, Any]) -> None:
+    """Compiled for speed a model is larger and takes fewer cycles: what that option is for."""
+    program = all_built["strip"].program
+    small, fast = measure(program, BUDGET), measure(program, BUDGET, "speed")
+    assert fast.cycles < small.cycles
+    assert fast.flash > small.flash
+    assert (small.optimise, fast.optimise) == ("size", "speed")
+
+
+def test_measured_once(all_built: dict[str, Any], monkeypatch: pytest.MonkeyPatch) -> None:
+    """A program that was measured is not built again for another budget on the same core."""
+    program = all_built["strip"].program
+    cost = measure(program, BUDGET)
+    monkeypatch.setattr(module, "build_core", None)
+    assert measure(program, replace(BUDGET, name="other", flash_bytes=1)) is cost
+
+
+def test_unknown_core(all_built: dict[str, Any]) -> None:
+    """A budget for a core that cannot be emulated is refused, with those that can."""
+    with pytest.raises(ToolError, match="core: 'cortex-m7'; expected one of cortex-m0plus"):
+        measure(all_built["constant"].program, replace(BUDGET, core="cortex-m7"))
