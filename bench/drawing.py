@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from measuring import Row, short
 
-from innage.figures import figure
+from innage.pictures.figures import figure
 
 _MARKERS = "osD^vPX*"
 

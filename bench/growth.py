@@ -28,7 +28,7 @@ from replaying import TRIM, stream
 from dataset.records import GroupBy, NewSession, Role
 from dataset.store import Store
 from export.compilers.replaying import replay
-from innage.output import table
+from innage.terminal.output import table
 
 TIMES = (1, 10, 100)
 SESSIONS, FRAMES, REPLAYED, ROUNDS = 3, 1000, 1000, 3  # at once the work

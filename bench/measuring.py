@@ -14,7 +14,7 @@ from importlib.metadata import version
 from textwrap import fill
 from typing import Any
 
-from innage.output import table, width
+from innage.terminal.output import table, width
 
 LIBRARIES = ("numpy", "onnxruntime", "pandas", "pyarrow", "scikit-learn", "sqlalchemy", "typer")
 

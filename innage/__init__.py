@@ -37,11 +37,11 @@ if TYPE_CHECKING:
     from dataset.store import Store
     from dataset.words import LevelUnit, TimeUnit
     from export.bundle.verify import verify_bundle
-    from innage.api import freeze, log_file, open_store, program_of, replay, trim_of
-    from innage.api_tables import frame_table, frozen_table, log_table, session_table
+    from innage.jobs.api import freeze, log_file, open_store, program_of, replay, trim_of
+    from innage.jobs.tables import frame_table, frozen_table, log_table, session_table
     from innage.estimator import IntegerLevelRegressor, ProgramRegressor
-    from innage.handing_over import export
-    from innage.modelling import train
+    from innage.jobs.handing_over import export
+    from innage.jobs.modelling import train
 
 __all__ = [
     "Budget",
@@ -97,11 +97,11 @@ _ELSEWHERE = {
     "Store": "dataset.store",
     **dict.fromkeys(("LevelUnit", "TimeUnit"), "dataset.words"),
     "verify_bundle": "export.bundle.verify",
-    **dict.fromkeys(("freeze", "log_file", "open_store", "program_of", "replay", "trim_of"), "innage.api"),
-    **dict.fromkeys(("frame_table", "frozen_table", "log_table", "session_table"), "innage.api_tables"),
+    **dict.fromkeys(("freeze", "log_file", "open_store", "program_of", "replay", "trim_of"), "innage.jobs.api"),
+    **dict.fromkeys(("frame_table", "frozen_table", "log_table", "session_table"), "innage.jobs.tables"),
     **dict.fromkeys(("IntegerLevelRegressor", "ProgramRegressor"), "innage.estimator"),
-    "export": "innage.handing_over",
-    "train": "innage.modelling",
+    "export": "innage.jobs.handing_over",
+    "train": "innage.jobs.modelling",
 }
 
 

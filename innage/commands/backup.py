@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption
-from innage.output import emit, say
+from innage.terminal.output import emit, say
 
 
 def register(app: typer.Typer) -> None:
@@ -25,7 +25,7 @@ def backup(
     """Copy the whole store, checked, to one file. Others may go on writing to it."""
     from dataset.errors import InputError
     from dataset.store.backup import backup as make
-    from innage.folders import write_file
+    from innage.jobs.folders import write_file
 
     beside = _beside(out)
     if beside.exists():

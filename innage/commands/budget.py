@@ -9,7 +9,7 @@ import typer
 
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, progress, say, table
+from innage.terminal.output import emit, progress, say, table
 
 app = typer.Typer(help="Budgets: flash, RAM, stack and cycles that a model may use.", no_args_is_help=True, rich_markup_mode=None)
 
@@ -72,7 +72,7 @@ def check(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Measure a model or a bundle on the budget's core. Exit 1 when it is over in anything, with what would fit."""
-    from innage.budget_check import judge, show
+    from innage.jobs.budget_check import judge, show
 
     with progress("measuring"):
         found = judge(model, budget, optimise, lambda: open_store(store))

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption
-from innage.output import emit, progress, say, table
+from innage.terminal.output import emit, progress, say, table
 
 
 def register(app: typer.Typer) -> None:

@@ -12,7 +12,7 @@ import typer
 from dataset.records import Role
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, progress, say, table
+from innage.terminal.output import emit, progress, say, table
 
 if TYPE_CHECKING:
     from dataset.records import Budget, FrozenData, FrozenSet, Model
@@ -47,7 +47,7 @@ def compare(
     with open_store(store) as opened:
         found = find_difference(opened, first, second, frozen=frozen, role=role, limits=limits, budget=budget, seed=seed)
     if picture is not None:
-        from innage.model_pictures import draw_comparison
+        from innage.pictures.model_pictures import draw_comparison
 
         draw_comparison(picture, found)
     if json:

@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from innage.output import say
+from innage.terminal.output import say
 
 # One unit, one liquid, one filling run (see demo_data/SOURCE.txt). Each line is a command that a user could type.
 REAL_STEPS = """

@@ -11,13 +11,13 @@ import typer
 
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, progress, say, table
+from innage.terminal.output import emit, progress, say, table
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from dataset.records import Model
-    from innage.budget_check import Judged
+    from innage.jobs.budget_check import Judged
 
 
 def register(app: typer.Typer) -> None:
@@ -48,8 +48,8 @@ def export(
     It holds C, header, ONNX, vectors, harness, report and manifest. Exit 1 when a limit is not met or over budget.
     """
     from export.bundle.manifest import check_prefix
-    from innage.budget_check import check_optimise, judge_model
-    from innage.handing_over import check_place, voided, volume_of, write
+    from innage.jobs.budget_check import check_optimise, judge_model
+    from innage.jobs.handing_over import check_place, voided, volume_of, write
 
     check_prefix(prefix)
     check_optimise(optimise)
@@ -102,7 +102,7 @@ def _warn_of_void(model: Model, voided: tuple[tuple[str, str], ...], allowed: bo
 
 def _warn_of_limits(model: Model, allowed: bool, json: bool) -> None:
     """A limit that is not met stops the export unless it is allowed; one that is not shown is a warning."""
-    from innage.handing_over import answers_of
+    from innage.jobs.handing_over import answers_of
 
     answers = answers_of(model)
     named = "" if model.limits is None else f"{model.limits.name}@{model.limits.revision}, "
@@ -121,7 +121,7 @@ def _warn_of_limits(model: Model, allowed: bool, json: bool) -> None:
 
 def _check_budget(judge: Callable[[], Judged], json: bool) -> Judged:
     """The measured cost when it is within the budget; otherwise a table and exit 1."""
-    from innage.budget_check import show
+    from innage.jobs.budget_check import show
 
     with progress("measuring"):
         found = judge()

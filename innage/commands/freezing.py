@@ -10,7 +10,7 @@ import typer
 from dataset.records import GroupBy, Role
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, say, table
+from innage.terminal.output import emit, say, table
 
 if TYPE_CHECKING:
     from dataset.coverage.roles import Group
@@ -54,7 +54,7 @@ def freeze(
     from dataset.coverage.roles import groups_of, named_roles, shared_roles, spread_roles
     from dataset.coverage.temperature_bands import read_edges
     from dataset.errors import InputError
-    from innage.choosing import choose as choose_sessions
+    from innage.jobs.choosing import choose as choose_sessions
 
     opened = open_store(store)
     edges = () if edges_c is None else read_edges("--edges-c", edges_c)

@@ -15,7 +15,7 @@ import typer
 from dataset.records import GroupBy
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, say, table
+from innage.terminal.output import emit, say, table
 
 if TYPE_CHECKING:
     from dataset.coverage.gaps import Gaps, Line
@@ -66,7 +66,7 @@ def gaps(
     pairs = {(s.liquid.name, s.mounting.sensor.name, s.mounting.sensor.revision): (s.liquid, s.mounting.sensor) for s in usable}
     judgements = [judge(*pairs[key]) for key in sorted(pairs)]
     if picture is not None and found.cells:
-        from innage.heatmap import draw_gaps
+        from innage.pictures.heatmap import draw_gaps
 
         draw_gaps(found, picture)
     if json:
@@ -224,6 +224,6 @@ def _warmth(line: Line) -> str | None:
 
 def _counts(line: Line, width: int) -> str:
     """The bands from the datum up, a dot where there is no session; never folded."""
-    from innage.text_table import NO_BREAK
+    from innage.terminal.text_table import NO_BREAK
 
     return " ".join(f"{count or '.':>{width}}" for count in line.bands).replace(" ", NO_BREAK)

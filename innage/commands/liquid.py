@@ -9,7 +9,7 @@ import typer
 
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, say, table
+from innage.terminal.output import emit, say, table
 
 if TYPE_CHECKING:
     from dataset.records import Liquid

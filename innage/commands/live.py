@@ -15,7 +15,7 @@ import typer
 from dataset.errors import InnageError
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, say, table
+from innage.terminal.output import emit, say, table
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -102,7 +102,7 @@ def resume_live(store: Store, name: str, port: str | None, baud: int, others: li
 def _run(capture: Capture, source: ByteSource, pads: tuple[str, ...], frames: int | None, json: bool) -> None:
     """Run a capture; seal it when it came to its end, keep it open when the operator stopped it."""
     from dataset.live.capture import run
-    from innage.capture_view import operator
+    from innage.terminal.capture_view import operator
 
     name = capture.view().name
 

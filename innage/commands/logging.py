@@ -25,7 +25,7 @@ from innage.label_options import (
     labelling_of,
 )
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, progress, say
+from innage.terminal.output import emit, progress, say
 
 if TYPE_CHECKING:
     from dataset.admission.session_files import ParsedFile

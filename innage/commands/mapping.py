@@ -9,7 +9,7 @@ import typer
 
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, say, table
+from innage.terminal.output import emit, say, table
 
 app = typer.Typer(help="Column mappings, saved with 'innage log --save-mapping NAME'.", no_args_is_help=True, rich_markup_mode=None)
 

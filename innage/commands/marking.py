@@ -23,7 +23,7 @@ from innage.label_options import (
     labelling_of,
 )
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, say, table
+from innage.terminal.output import emit, say, table
 
 if TYPE_CHECKING:
     from dataset.records import Mark, MarkRevision, Session

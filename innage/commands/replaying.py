@@ -11,7 +11,7 @@ import typer
 from dataset.records import TimeUnit, TrimKind
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, say
+from innage.terminal.output import emit, say
 
 if TYPE_CHECKING:
     import numpy as np
@@ -114,7 +114,7 @@ def _trim(store: Store, model: Model, program: Program, unit: str | None, given:
     import numpy as np
 
     from dataset.errors import InputError
-    from innage.api import trim_of
+    from innage.jobs.api import trim_of
 
     if unit is not None and given:
         raise InputError("--unit and --trim", "both", "one of them")

@@ -10,7 +10,7 @@ import typer
 from dataset.records import Role
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, StoreOption, open_store
-from innage.output import say
+from innage.terminal.output import say
 
 app = typer.Typer(no_args_is_help=True, help="Reports: one HTML page on a session, set, model or comparison.")
 OutOption = Annotated[Path, typer.Option(help="The page to write: FILE.html, which is not there yet.")]
@@ -26,7 +26,7 @@ def report_session(
 ) -> None:
     """A capture session. Its warnings, the pads' response, its course, marks and conditions."""
     from innage.commands.sessions import facts, mark_summary
-    from innage.report_pages import session_page
+    from innage.jobs.report_pages import session_page
 
     _check_out(out, replace)
     opened = open_store(store)
@@ -45,7 +45,7 @@ def report_frozen(
     """A frozen set. Groups and roles, what it has and what it lacks, every opening of 'prove'."""
     from dataset.coverage.gaps import find_gaps
     from innage.commands.freezing import facts
-    from innage.report_pages import frozen_page
+    from innage.jobs.report_pages import frozen_page
 
     _check_out(out, replace)
     opened = open_store(store)
@@ -89,7 +89,7 @@ def report_compare(
 ) -> None:
     """Two models on the same frames, as 'innage compare' finds them."""
     from innage.commands.comparing import find_difference
-    from innage.report_pages import comparison_page
+    from innage.jobs.report_pages import comparison_page
 
     _check_out(out, replace)
     with open_store(store) as opened:
@@ -108,7 +108,7 @@ def _check_out(out: Path, replace: bool) -> None:
 
 
 def _write(out: Path, page: str) -> None:
-    from innage.folders import write_file
+    from innage.jobs.folders import write_file
 
     write_file(out, page.encode())
     say(f"report: {out}")

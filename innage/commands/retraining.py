@@ -8,9 +8,9 @@ from typing import Annotated, Any
 import typer
 
 from innage.completion import names_of
-from innage.modelling import cost_model, record, refuse_known
+from innage.jobs.modelling import cost_model, record, refuse_known
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, progress, say, table
+from innage.terminal.output import emit, progress, say, table
 
 
 def register(app: typer.Typer) -> None:
@@ -53,7 +53,7 @@ def retrain(
         opened.add_model(replace(record(made.trained, name, its, chosen, openings), parent=model))
     found = made.found | {"name": name, "openings": openings, "limits_of": None if chosen is None else f"{chosen.name}@{chosen.revision}"}
     if picture is not None:
-        from innage.retraining_view import draw_curve
+        from innage.terminal.retraining_view import draw_curve
 
         draw_curve(picture, found)
     if json:
@@ -63,7 +63,7 @@ def retrain(
 
 
 def _show(found: dict[str, Any]) -> None:
-    from innage.retraining_view import ahead_rows, curve_rows, sentences, way_rows
+    from innage.terminal.retraining_view import ahead_rows, curve_rows, sentences, way_rows
 
     origin = found["tank"]["origin"]
     if origin != "measured":

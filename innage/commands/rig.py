@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from innage.options import JsonOption
-from innage.output import emit, progress, say, table
+from innage.terminal.output import emit, progress, say, table
 
 if TYPE_CHECKING:
     from dataset.records import NewSession, Session

@@ -8,7 +8,7 @@ import typer
 
 from innage.commands.rig import ScenarioArgument, app
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, progress, say
+from innage.terminal.output import emit, progress, say
 
 
 @app.command()

@@ -12,7 +12,7 @@ import typer
 from dataset.records import CountLaw, hertz
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, say, table
+from innage.terminal.output import emit, say, table
 
 if TYPE_CHECKING:
     from dataset.records import Pad
@@ -96,7 +96,7 @@ def show(
     """Show one sensor (NAME or NAME@REVISION) with its pads. Draw them with --picture."""
     sensor = open_store(store).sensor(name)
     if picture is not None:
-        from innage.drawings import draw_sensor
+        from innage.pictures.drawings import draw_sensor
 
         draw_sensor(picture, sensor)
     if json:

@@ -10,7 +10,7 @@ import typer
 
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, say, table
+from innage.terminal.output import emit, say, table
 
 if TYPE_CHECKING:
     from dataset.records import Frames, Mark, Session, Stretch
@@ -79,7 +79,7 @@ def show(
     frames = opened.frames(found, verify=True)
     summaries = [mark_summary(mark, frames) for mark in found.marks]
     if picture is not None:
-        from innage.session_plot import draw_session
+        from innage.pictures.session_plot import draw_session
 
         draw_session(picture, found, frames)
     if json:

@@ -8,9 +8,9 @@ import typer
 
 from dataset.records import Role
 from innage.completion import names_of
-from innage.modelling import cost_model
+from innage.jobs.modelling import cost_model
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, progress, say, table
+from innage.terminal.output import emit, progress, say, table
 
 
 def register(app: typer.Typer) -> None:

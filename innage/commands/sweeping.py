@@ -10,7 +10,7 @@ import typer
 from dataset.records import Role
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, progress, say, table
+from innage.terminal.output import emit, progress, say, table
 
 
 def register(app: typer.Typer) -> None:
@@ -47,7 +47,7 @@ def sweep(
         "openings": openings, "limits": None if where is None else f"{where.name}@{where.revision}", "pads": list(pads),
     }  # fmt: skip
     if picture is not None:
-        from innage.model_pictures import draw_sweep
+        from innage.pictures.model_pictures import draw_sweep
 
         draw_sweep(picture, found)
     if json:

@@ -11,8 +11,8 @@ import typer
 from innage.commands import trying
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, say, table
-from innage.tank_shapes import ENDS, SECTIONS, ShapeOptions, read_shape, shape_words
+from innage.terminal.output import emit, say, table
+from innage.pictures.tank_shapes import ENDS, SECTIONS, ShapeOptions, read_shape, shape_words
 
 if TYPE_CHECKING:
     from dataset.records import Tank
@@ -119,7 +119,7 @@ def show(
     if mounting is not None and picture is None:
         raise InputError("--mounting", mounting, "--picture beside it: the pads are drawn, not listed", f"see 'innage mounting show {mounting}'")
     if picture is not None:
-        from innage.drawings import draw_tank
+        from innage.pictures.drawings import draw_tank
 
         draw_tank(picture, tank, None if mounting is None else opened.mounting(mounting))
     profile = None if tank.profile is None else profile_of(tank)

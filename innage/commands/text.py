@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, say, table
+from innage.terminal.output import emit, say, table
 
 app = typer.Typer(help="Registry, limits and marks as plain text that diffs well.", no_args_is_help=True, rich_markup_mode=None)
 
@@ -24,7 +24,7 @@ def export(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Write registry, limits, mappings and marks as text files. All revisions; no frames, trims or models."""
-    from innage.folders import write_file
+    from innage.jobs.folders import write_file
 
     with open_store(store) as opened:
         files = opened.to_text()

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from innage.completion import names_of
-from innage.modelling import cost_model, keep, refuse_known
+from innage.jobs.modelling import cost_model, keep, refuse_known
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, progress, say
-from innage.training_view import show_model, show_models
+from innage.terminal.output import emit, progress, say
+from innage.terminal.training_view import show_model, show_models
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -15,7 +15,7 @@ from dataset.records import TrimKind
 from innage.commands import trim_bytes
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, say, table
+from innage.terminal.output import emit, say, table
 
 if TYPE_CHECKING:
     from dataset.errors import InputError

@@ -12,7 +12,7 @@ from dataset.records import Coupling
 from innage.commands.sensor import PAD_HELP
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.output import emit, progress, say, table
+from innage.terminal.output import emit, progress, say, table
 
 if TYPE_CHECKING:
     from dataset.records import Mounting
@@ -76,7 +76,7 @@ def try_(
     shown = outlook(responses, coupling, tried.tank.span_mm, noise_pf=noise.pf, coarsest_mm=coarsest_mm, above=above)
     names = [p.name for p in level_pads(tried)]
     if picture is not None:
-        from innage.rig_pictures import draw_outlook
+        from innage.pictures.rig_pictures import draw_outlook
 
         title, clean = _title(tried, medium, frequency, coupling), f"clean, {coupling}"
         draw_outlook(picture, its, names, shown, title=title, clean=clean, noise_words=noise.words, coarsest_mm=coarsest_mm)

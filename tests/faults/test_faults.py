@@ -22,7 +22,7 @@ from dataset.records import CountLaw, Liquid, Mounting, Pad, Sensor, Tank, Unit
 from dataset.store import Store
 from dataset.store.integrity import check_store
 from innage.cli import app
-from innage.folders import write_bundle, write_file
+from innage.jobs.folders import write_bundle, write_file
 
 WHAT = ("--unit", "unit", "--liquid", "water", "--tank", "can", "--sensor", "pad", "--time", "t", "--count", "c")
 NOBODY = 65534  # the overflow user of Linux (proc(5), overflowuid)

@@ -43,8 +43,8 @@ from dataset.tanks.profile import to_json as to_profile_json
 from dataset.tanks.shapes import Cylinder
 from export.bundle.packing import pack
 from innage.cli import app
-from innage.folders import check_target, write_bundle
-from innage.handing_over import volume_of
+from innage.jobs.folders import check_target, write_bundle
+from innage.jobs.handing_over import volume_of
 from training.program import Builder, Program, digest, to_json
 
 FILES = {
@@ -333,7 +333,7 @@ def test_interrupted_write_keeps_the_old_bundle(tmp_path: Path, monkeypatch: pyt
         return rename(self, target)
 
     monkeypatch.setattr(Path, "rename", failing)
-    monkeypatch.setattr("innage.folders._exchange", lambda one, other: False)
+    monkeypatch.setattr("innage.jobs.folders._exchange", lambda one, other: False)
     with pytest.raises(InputError, match="No space left on device"):
         write_bundle(out, {"a": b"2"})
     assert contents(out) == {"a": b"1"}
@@ -346,7 +346,7 @@ def test_full_disk_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     def failing(handle: int) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("innage.folders.os.fsync", failing)
+    monkeypatch.setattr("innage.jobs.folders.os.fsync", failing)
     with pytest.raises(InputError, match="No space left on device"):
         write_bundle(tmp_path / "b", {"a": b"1"})
     assert list(tmp_path.iterdir()) == []

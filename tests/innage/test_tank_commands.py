@@ -19,7 +19,7 @@ from typer.main import get_command
 
 from dataset.store import Store
 from innage.cli import app
-from innage.drawings import shared
+from innage.pictures.drawings import shared
 
 LAYOUT = """channel,pad,bottom_mm,height_mm,width_mm,frequency_hz,role
 0,low,0,50,8,100000,level
@@ -245,7 +245,7 @@ def test_pads_are_drawn_where_they_are(monkeypatch: pytest.MonkeyPatch) -> None:
         drawn.append(Figure())
         yield drawn[-1]
 
-    monkeypatch.setattr("innage.drawings.figure", kept)
+    monkeypatch.setattr("innage.pictures.drawings.figure", kept)
     run("tank add can --span-mm 100 --box 120x80")
     run(SENSOR)
     run("mounting add m --tank can --sensor strip --offset-mm 7")

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from innage.figures import figure
+from innage.pictures.figures import figure
 
 Found = dict[str, Any]
 Row = tuple[object, ...]

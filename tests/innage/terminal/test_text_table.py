@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from innage.output import say, table
-from innage.text_table import NO_BREAK, lines_of, shown
+from innage.terminal.output import say, table
+from innage.terminal.text_table import NO_BREAK, lines_of, shown
 
 WORDS = st.text("abc-/ ", max_size=40)
 

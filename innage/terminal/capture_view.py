@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from types import TracebackType
 from typing import TYPE_CHECKING, Protocol
 
-from innage.output import console
+from innage.terminal.output import console
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from innage.figures import figure, fitted, ink_on
+from innage.pictures.figures import figure, fitted, ink_on
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

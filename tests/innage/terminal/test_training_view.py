@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from innage.training_view import show_model, show_models
+from innage.terminal.training_view import show_model, show_models
 
 ERRORS = {
     "frames": 4000, "groups": 12, "accepted_share": 0.991, "p50_mm": 0.5123, "p95_mm": 1.2345, "max_mm": 13.04, "p95_pct": 1.02875,

@@ -43,7 +43,7 @@ def emit(data: Any) -> None:
 
 def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
     """Print a table that fits the terminal, or 80 columns; numbers stand to the right. ``None`` shows as a dash."""
-    from innage.text_table import lines_of
+    from innage.terminal.text_table import lines_of
 
     cells = [[_cell(value) for value in row] for row in rows]
     titled = [_bold(line) for line in textwrap.wrap(_harmless(title), width(), break_long_words=False, break_on_hyphens=False)]
@@ -90,7 +90,7 @@ def progress(title: str) -> Iterator[Callable[[str, int, int], None]]:
     if not sys.stderr.isatty():
         yield lambda what, done, total: None
         return
-    from innage.progress_view import progress_line
+    from innage.terminal.progress_view import progress_line
 
     with progress_line(title, console(stderr=True)) as moved:
         yield moved

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from innage.figures import figure
+from innage.pictures.figures import figure
 
 if TYPE_CHECKING:
     from dataset.rig.outlook import Outlook

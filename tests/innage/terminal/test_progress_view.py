@@ -7,8 +7,8 @@ import io
 import pytest
 from rich.console import Console
 
-from innage.output import progress
-from innage.progress_view import ProgressLine, clock
+from innage.terminal.output import progress
+from innage.terminal.progress_view import ProgressLine, clock
 
 
 def test_clock() -> None:

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from innage.figures import figure, fitted, ink_on
+from innage.pictures.figures import figure, fitted, ink_on
 
 ROW_IN, FRAME_IN = 0.3, 1.5
 LABEL, TITLE = 40, 80  # characters of a row's label, and of the title on a line

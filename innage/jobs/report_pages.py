@@ -55,7 +55,7 @@ def session_page(session: Session, frames: Frames, facts: Mapping[str, Any], mea
 
     ``facts`` and ``means`` are those of ``innage show``: the session's facts, and for each mark the mean and spread of each channel's counts.
     """
-    from innage.session_plot import draw_session
+    from innage.pictures.session_plot import draw_session
 
     origin = origin_said("simulated" if session.simulated else "measured")
     parts = [heading(f"Session {session.id}", origin), f"<p class=sub>{_on(session)}</p>", *cautions(CAUTION, origin)]
@@ -129,7 +129,7 @@ def _responses(session: Session, frames: Frames) -> list[tuple[str, list[tuple[f
 
 def frozen_page(frozen: FrozenSet, facts: Mapping[str, Any], found: Gaps, purposes: Sequence[str]) -> str:
     """A frozen set: its groups and roles, what it has captured and lacks, its sessions, and every opening of 'prove'."""
-    from innage.heatmap import draw_gaps, most_of, pieces
+    from innage.pictures.heatmap import draw_gaps, most_of, pieces
 
     origin = origin_said(frozen.origin)
     sub = f"Groups by {escape(str(frozen.group_by))} &middot; {counted(len(frozen.sessions), 'session')} &middot; <code>{frozen.sha256[:_SHORT]}</code>"
@@ -160,7 +160,7 @@ def frozen_page(frozen: FrozenSet, facts: Mapping[str, Any], found: Gaps, purpos
 
 def comparison_page(found: Mapping[str, Any]) -> str:
     """Two models on the same frames, as ``innage compare`` finds them: limits first, then losses, classes, cells and size."""
-    from innage.model_pictures import draw_comparison
+    from innage.pictures.model_pictures import draw_comparison
 
     first, second, frozen = found["first"], found["second"], found["frozen"]
     origin = origin_said(frozen["origin"])

@@ -101,7 +101,7 @@ def freeze(
         InputError: groups that are not there, without a role or with two, void sessions, mixed sensors, or a mark that lies in no band.
     """
     from dataset.coverage.roles import groups_of, named_roles, spread_roles
-    from innage.choosing import choose
+    from innage.jobs.choosing import choose
 
     by = _one_of(GroupBy, group_by, "group_by")
     wanted = {_one_of(Role, role, "roles"): its for role, its in roles.items()}
@@ -170,7 +170,7 @@ def replay(model: Model | Program, frames: Frames, trim: ArrayLike | None = None
     import numpy as np
 
     from export.compilers.replaying import replay as through_c
-    from innage.api_tables import reading_table
+    from innage.jobs.tables import reading_table
 
     program = program_of(model) if isinstance(model, Model) else model
     its_trim = None if trim is None or program.trim is None else np.asarray(trim, np.int64)

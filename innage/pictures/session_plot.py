@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from dataset.labels.conditions import conditions_text
 from dataset.records import Frames, Session
-from innage.figures import figure, fitted
+from innage.pictures.figures import figure, fitted
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -24,7 +24,7 @@ ROW_IN = 0.16  # height of a condition's row, inches
 
 
 def draw_session(path: Path, session: Session, frames: Frames) -> None:
-    """Write the picture; the suffix of ``path`` says as what (see :mod:`innage.figures`)."""
+    """Write the picture; the suffix of ``path`` says as what (see :mod:`innage.pictures.figures`)."""
     warm = frames.temperature_c is not None and bool(np.isfinite(frames.temperature_c).any())
     rows = sorted({word for stretch in session.stretches for word in conditions_text(stretch.conditions).split(",")})
     lower = ([0.3 + ROW_IN * len(rows)] if rows else []) + ([0.9] if warm else [])

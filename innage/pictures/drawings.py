@@ -10,7 +10,7 @@ import numpy as np
 
 from dataset.errors import InputError
 from dataset.records import Mounting, Pad, PadRole, Sensor, Tank, hertz
-from innage.figures import figure
+from innage.pictures.figures import figure
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

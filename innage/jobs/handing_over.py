@@ -66,7 +66,7 @@ def export(
     """
     from dataset.errors import InputError
     from export.bundle.manifest import check_prefix
-    from innage.budget_check import check_optimise, judge_model
+    from innage.jobs.budget_check import check_optimise, judge_model
 
     check_prefix(prefix)
     check_optimise(optimise)
@@ -100,7 +100,7 @@ def answers_of(model: Model) -> list[dict[str, Any]]:
 
 def check_place(out: Path, zipped: bool, model: Model) -> Path:
     """Where the bundle will lie; InputError where something else lies there."""
-    from innage.folders import check_target, check_zip_target
+    from innage.jobs.folders import check_target, check_zip_target
 
     place = out.with_name(f"{out.name.removesuffix('.zip')}.zip") if zipped else out
     (check_zip_target if zipped else check_target)(place, model.sha256)
@@ -144,7 +144,7 @@ def write(
     from export.bundle.build import build_bundle, silent
     from export.bundle.manifest import MANIFEST, Provenance, Written, read_manifest
     from export.bundle.packing import pack
-    from innage.folders import write_bundle, write_file
+    from innage.jobs.folders import write_bundle, write_file
     from training.program import from_json
 
     provenance, written = Provenance(version("innage"), model, budget, cost, void), Written(cost.kernels, cost.assembly, volume)

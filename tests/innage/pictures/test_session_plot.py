@@ -12,9 +12,9 @@ import pytest
 from matplotlib.figure import Figure
 
 from dataset.records import Conditions, CountLaw, Frames, Liquid, Mark, Mounting, Pad, Sensor, Session, Source, Stretch, Surface, Tank, Unit, Wall
-from innage import session_plot
-from innage.figures import fitted
-from innage.session_plot import MOST_POINTS, draw_session
+from innage.pictures import session_plot
+from innage.pictures.figures import fitted
+from innage.pictures.session_plot import MOST_POINTS, draw_session
 
 N = 600
 MARKS = (Mark(0, 200, 0.0), Mark(300, 400, 12.5), Mark(400, 500, 20.0, level_stop_mm=30.0))

@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from innage.output import say, table
+from innage.terminal.output import say, table
 
 if TYPE_CHECKING:
     from dataset.records import Budget, Model

@@ -20,7 +20,7 @@ from export.report.claim_tables import (
     study_columns,
     study_rows,
 )
-from innage.output import say, table
+from innage.terminal.output import say, table
 
 Facts = dict[str, Any]
 
