@@ -37,11 +37,11 @@ if TYPE_CHECKING:
     from dataset.store import Store
     from dataset.words import LevelUnit, TimeUnit
     from export.bundle.verify import verify_bundle
-    from innage.jobs.api import freeze, log_file, open_store, program_of, replay, trim_of
-    from innage.jobs.tables import frame_table, frozen_table, log_table, session_table
     from innage.estimator import IntegerLevelRegressor, ProgramRegressor
+    from innage.jobs.api import freeze, log_file, open_store, program_of, replay, trim_of
     from innage.jobs.handing_over import export
     from innage.jobs.modelling import train
+    from innage.jobs.tables import frame_table, frozen_table, log_table, session_table
 
 __all__ = [
     "Budget",

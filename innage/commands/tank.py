@@ -11,8 +11,8 @@ import typer
 from innage.commands import trying
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.terminal.output import emit, say, table
 from innage.pictures.tank_shapes import ENDS, SECTIONS, ShapeOptions, read_shape, shape_words
+from innage.terminal.output import emit, say, table
 
 if TYPE_CHECKING:
     from dataset.records import Tank

@@ -12,7 +12,7 @@ import typer
 
 from innage.cli import app
 
-spec = importlib.util.spec_from_file_location("json_documents", Path(__file__).with_name("json_documents.py"))
+spec = importlib.util.spec_from_file_location("json_documents", Path(__file__).parents[1] / "json_documents.py")
 assert spec is not None
 assert spec.loader is not None
 documents = importlib.util.module_from_spec(spec)

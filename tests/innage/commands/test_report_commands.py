@@ -36,11 +36,11 @@ from export.report.html_page import page
 from export.report.plots import response_plot
 from innage.cli import app
 from innage.commands.sessions import facts, mark_summary
+from innage.jobs.report_pages import comparison_page, frozen_page, session_page
 from innage.pictures.figures import ink_on
 from innage.pictures.heatmap import most_of, pieces
-from innage.jobs.report_pages import comparison_page, frozen_page, session_page
 
-PINNED = Path(__file__).parents[1] / "data" / "stores" / "0006_temperature.db"
+PINNED = Path(__file__).parents[2] / "data" / "stores" / "0006_temperature.db"
 HOSTILE = "<script>console.log(1)</script><img src=x onerror=console.log(2)>\"a\" & 'b' $\\frac$ \u6c34 -->"
 PAGES = (("compare", "first", "first"), ("session", "dedee24cfaa7"), ("frozen", "half-steps"), ("model", "first"))
 

@@ -66,7 +66,7 @@ def test_a_wrong_name_is_answered_with_the_nearest(tmp_path: Path, monkeypatch: 
 @pytest.mark.usefixtures("store")
 def test_what_the_page_on_the_terminal_shows_is_said() -> None:
     """Each call in docs/terminal.md, on an empty store, and the line under it."""
-    page = (Path(__file__).parents[2] / "docs" / "terminal.md").read_text("utf-8")
+    page = (Path(__file__).parents[3] / "docs" / "terminal.md").read_text("utf-8")
     shown = re.findall(r"^    \$ innage (.+)\n    (.+)$", page, re.MULTILINE)
     assert len(shown) == 2
     for words, line in shown:
