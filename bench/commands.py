@@ -1,6 +1,8 @@
-"""Commands as processes: how long ``innage --help`` and ``innage sessions`` take, beside the least that such a process needs.
+"""Commands as processes: how long ``innage --help`` and ``innage sessions`` take, beside the least that such
+a process needs.
 
-The bare app has one command. Once it is written as Typer's first page shows, with rich help, and once with plain help, as ours has.
+The bare app has one command. Once it is written as Typer's first page shows, with rich help, and once with
+plain help, as ours has.
 """
 
 from __future__ import annotations
@@ -39,32 +41,49 @@ def help_rows(folder: Path, quick: bool) -> list[Row]:
     for name, options in (("rich", ""), ("plain", "rich_markup_mode=None")):
         bare[name] = folder / f"{name}_app.py"
         bare[name].write_text(_APP.format(options=options), encoding="utf-8")
-    ways = {"ours": _process(_innage(), "--help")} | {name: _process(sys.executable, "-P", str(path), "--help") for name, path in bare.items()}
+    ways = {"ours": _process(_innage(), "--help")} | {
+        name: _process(sys.executable, "-P", str(path), "--help") for name, path in bare.items()
+    }
     runs = in_turns(ways, 1 if quick else ROUNDS)
     helped = all("--help" in its.result for its in runs.values())
     what = {"rich": "a bare Typer app's --help", "plain": "the same, help without rich"}
     return [
         timed_row(
-            f"help-{name}", "innage --help", what[name], "time", (runs["ours"], runs[name]), goal=Goal(1.3, at_least=False), equal=helped,
+            f"help-{name}",
+            "innage --help",
+            what[name],
+            "time",
+            (runs["ours"], runs[name]),
+            goal=Goal(1.3, at_least=False),
+            equal=helped,
             compared="both print their help",
         )
         for name in bare
-    ]  # fmt: skip
+    ]
 
 
 def sessions_rows(quick: bool, demo: Callable[[], Path]) -> list[Row]:
     """``innage sessions`` on the demo's store beside one import."""
     store = demo()
     lines = session_lines(store) or ()
-    ways = {"ours": _process(_innage(), "sessions", "--store", str(store)), "import": _process(sys.executable, "-P", "-c", "import sqlalchemy")}
+    ways = {
+        "ours": _process(_innage(), "sessions", "--store", str(store)),
+        "import": _process(sys.executable, "-P", "-c", "import sqlalchemy"),
+    }
     runs = in_turns(ways, 1 if quick else ROUNDS)
     listed = bool(lines) and all(line.id in runs["ours"].result for line in lines)
     return [
         timed_row(
-            "sessions", f"innage sessions, {len(lines)} sessions", 'python -c "import sqlalchemy"', "time", (runs["ours"], runs["import"]),
-            goal=Goal(0.5, at_least=False, seconds=True), equal=listed, compared="every session is listed",
+            "sessions",
+            f"innage sessions, {len(lines)} sessions",
+            'python -c "import sqlalchemy"',
+            "time",
+            (runs["ours"], runs["import"]),
+            goal=Goal(0.5, at_least=False, seconds=True),
+            equal=listed,
+            compared="every session is listed",
         )
-    ]  # fmt: skip
+    ]
 
 
 def _innage() -> str:
@@ -77,6 +96,6 @@ def _innage() -> str:
 
 def _process(*words: str) -> Way:
     def run(_: object) -> str:
-        return subprocess.run(words, capture_output=True, text=True, check=True).stdout  # noqa: S603
+        return subprocess.run(words, capture_output=True, text=True, check=True).stdout
 
     return Way(run)

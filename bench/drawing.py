@@ -16,7 +16,9 @@ _MARKERS = "osD^vPX*"
 
 
 def draw_ratios(path: Path, rows: Sequence[Row]) -> None:
-    """A dot a row with the range of its rounds, and the goal as a triangle that points to where it is reached."""
+    """A dot a row with the range of its rounds, and the goal as a triangle that points to where it is
+    reached.
+    """
     with figure(path, 8.5, 1.3 + 0.42 * len(rows)) as made:
         axes = made.subplots()
         for at, row in enumerate(rows):
@@ -25,11 +27,20 @@ def draw_ratios(path: Path, rows: Sequence[Row]) -> None:
             axes.plot(row.ratio.middle, at, marker, color=colour, markersize=6)
             axes.text(1.01, at, short(row.ratio.middle), transform=axes.get_yaxis_transform(), va="center")
             if row.goal is not None and not row.goal.seconds:
-                axes.plot(row.goal.bound, at - 0.3, ">" if row.goal.at_least else "<", color="black", markersize=5, markerfacecolor="none")
+                axes.plot(
+                    row.goal.bound,
+                    at - 0.3,
+                    ">" if row.goal.at_least else "<",
+                    color="black",
+                    markersize=5,
+                    markerfacecolor="none",
+                )
         axes.axvline(1, color="0.6", linewidth=0.8)
         axes.set_xscale("log")
         axes.xaxis.set_major_formatter("{x:g}")
-        axes.set_yticks(range(len(rows)), [f"{row.ours}: {row.of}\nover {row.baseline}" for row in rows], fontsize=7.5)
+        axes.set_yticks(
+            range(len(rows)), [f"{row.ours}: {row.of}\nover {row.baseline}" for row in rows], fontsize=7.5
+        )
         axes.set_ylim(len(rows) - 0.5, -0.7)
         axes.set_xlabel("ours over the baseline's: median, least and greatest of the rounds")
         _explain(made, axes)
@@ -43,9 +54,23 @@ def _look(row: Row) -> tuple[str, str]:
 
 
 def _explain(made: Figure, axes: Axes) -> None:
-    shown = (("o", "tab:green", "goal reached"), ("X", "tab:red", "goal missed"), ("o", "0.4", "no goal"), (">", "none", "at least"), ("<", "none", "at most"))
+    shown = (
+        ("o", "tab:green", "goal reached"),
+        ("X", "tab:red", "goal missed"),
+        ("o", "0.4", "no goal"),
+        (">", "none", "at least"),
+        ("<", "none", "at most"),
+    )
     handles = [
-        axes.plot([], [], marker, color="black" if colour == "none" else colour, markerfacecolor=colour, linestyle="", label=label)[0]
+        axes.plot(
+            [],
+            [],
+            marker,
+            color="black" if colour == "none" else colour,
+            markerfacecolor=colour,
+            linestyle="",
+            label=label,
+        )[0]
         for marker, colour, label in shown
     ]
     made.legend(handles=handles, loc="outside upper center", ncols=len(handles), fontsize="small")
@@ -56,7 +81,14 @@ def draw_growth(path: Path, curves: Sequence[Curve]) -> None:
     with figure(path, 7.5, 4.4) as made:
         axes = made.subplots()
         for its, marker in zip(curves, _MARKERS, strict=True):
-            axes.plot(TIMES, [r.middle for r in its.ratios], marker=marker, label=f"{its.what}, a {its.unit}", linewidth=1.3, markersize=5)
+            axes.plot(
+                TIMES,
+                [r.middle for r in its.ratios],
+                marker=marker,
+                label=f"{its.what}, a {its.unit}",
+                linewidth=1.3,
+                markersize=5,
+            )
         axes.axhline(1, color="black", linewidth=0.8)
         axes.set_xscale("log")
         axes.set_yscale("log")

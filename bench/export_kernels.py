@@ -1,10 +1,12 @@
-"""The exported C on the emulated core beside C written out naively, in one run: nets, layers of 16 x 16, an ensemble of trees.
+"""The exported C on the emulated core beside C written out naively, in one run: nets, layers of 16 x 16, an
+ensemble of trees.
 
     python bench/export_kernels.py
 
-Cycles and instructions are those of one step of a Cortex-M0+ (the dearest of the frames run) with a single-cycle multiplier and no wait states;
-bytes are flash beyond that of an empty model, so the interface counts for nobody. A layer costs what three layers cost more than two, a
-tree a tenth of what twenty cost more than ten. The weights are drawn, not trained: sizes and cycles do not depend on what they say.
+Cycles and instructions are those of one step of a Cortex-M0+ (the dearest of the frames run) with a
+single-cycle multiplier and no wait states; bytes are flash beyond that of an empty model, so the interface
+counts for nobody. A layer costs what three layers cost more than two, a tree a tenth of what twenty cost more
+than ten. The weights are drawn, not trained: sizes and cycles do not depend on what they say.
 """
 
 from __future__ import annotations
@@ -64,17 +66,28 @@ class Counter:
         if block not in self._known:
             address, size = block >> 16, block & 0xFFFF
             offset = address - self._image.flash_start
-            self._known[block] = len(list(self._disassembler.decode(self._image.flash[offset : offset + size], address)))
+            self._known[block] = len(
+                list(self._disassembler.decode(self._image.flash[offset : offset + size], address))
+            )
         return self._known[block]
 
 
 def layers_program(layers: int, most: int, shift: int) -> Program:
     """Layers of 16 x 16 with weights up to ``most`` on inputs of seven bits."""
-    drawn, b = np.random.default_rng(1), Builder("layers", count_bits=16, channels=SIDE, period_ms=100, span=6400)
+    drawn, b = (
+        np.random.default_rng(1),
+        Builder("layers", count_bits=16, channels=SIDE, period_ms=100, span=6400),
+    )
     x = b.node("clip", b.node("shift", "counts", shift=3), low=0, high=127)
     for k in range(layers):
         weights = tuple(tuple(int(v) for v in row) for row in drawn.integers(-most, most + 1, (SIDE, SIDE)))
-        x = b.node("dense", x, weights=weights, bias=tuple(int(v) for v in drawn.integers(-90, 91, SIDE)), name=f"layer{k}")
+        x = b.node(
+            "dense",
+            x,
+            weights=weights,
+            bias=tuple(int(v) for v in drawn.integers(-90, 91, SIDE)),
+            name=f"layer{k}",
+        )
         x = b.node("clip", b.node("shift", x, shift=shift), low=0, high=127)
     zero = b.const(0)
     return b.finish(low=zero, level=b.node("reduce_max", x), high=b.const(6400), validity=zero, flags=zero)
@@ -82,7 +95,10 @@ def layers_program(layers: int, most: int, shift: int) -> Program:
 
 def forest_program(trees: int) -> Program:
     """Complete trees of depth 4 on sixteen features."""
-    drawn, b = np.random.default_rng(3), Builder("forest", count_bits=16, channels=16, period_ms=100, span=6400)
+    drawn, b = (
+        np.random.default_rng(3),
+        Builder("forest", count_bits=16, channels=16, period_ms=100, span=6400),
+    )
     feature, threshold, child, value, roots = list[int](), list[int](), list[int](), list[int](), list[int]()
     nodes = (1 << DEPTH) - 1
     for _ in range(trees):
@@ -103,10 +119,16 @@ def forest_program(trees: int) -> Program:
 def show(rows: list[tuple[str, Cost, str]]) -> None:
     """A table; ratios are those of the first row to each."""
     first = rows[0][1]
-    print(f"{rows[0][2]}\n{'':44} {'instructions':>12} {'cycles':>8} {'bytes':>7} {'':>16} {'cycles':>7} {'bytes':>7}")
+    print(
+        f"{rows[0][2]}\n{'':44} {'instructions':>12} {'cycles':>8} {'bytes':>7} {'':>16} "
+        f"{'cycles':>7} {'bytes':>7}"
+    )
     for what, its, note in rows:
         end = f"{first.cycles / its.cycles:6.1f}x {first.flash / its.flash:6.1f}x"
-        print(f"{what:44} {its.instructions:12} {its.cycles:8} {its.flash:7} {'' if its is first else note:>16} {end}")
+        print(
+            f"{what:44} {its.instructions:12} {its.cycles:8} {its.flash:7} "
+            f"{'' if its is first else note:>16} {end}"
+        )
     print()
 
 
@@ -114,28 +136,53 @@ def nets() -> None:
     for hidden in ((), (16,)):
         program = net_program(hidden)
         name = "-".join(str(n) for n in (16, *hidden, 12, 1)) + " and 16-8-4"
-        rows = [(f"naive soft float, {name}", cost(program, float_net(program), False), "Nets; ours with conditioning, validity and flags")]
+        rows = [
+            (
+                f"naive soft float, {name}",
+                cost(program, float_net(program), False),
+                "Nets; ours with conditioning, validity and flags",
+            )
+        ]
         for tier, assembly in (("small", False), ("fast", True), ("fastest", True)):
-            rows.append((f"exported, {tier}{', assembly' * assembly}", cost(program, emit_c(program, kernels=tier, assembly=assembly)), ""))
+            rows.append(
+                (
+                    f"exported, {tier}{', assembly' * assembly}",
+                    cost(program, emit_c(program, kernels=tier, assembly=assembly)),
+                    "",
+                )
+            )
         show(rows)
 
 
 def layers() -> None:
-    for most, shift, what in ((127, 9, "weights to 127"), (15, 5, "weights to 15: sums proven to fit 16 bits")):
+    for most, shift, what in (
+        (127, 9, "weights to 127"),
+        (15, 5, "weights to 15: sums proven to fit 16 bits"),
+    ):
         two, three = (layers_program(n, most, shift) for n in (2, 3))
         rows = [(form, *_layer(two, three, lambda p, form=form: integer_layers(p, form))) for form in FORMS]
         for tier in ("small", "fast", "fastest"):
             for assembly in (False, True) if tier != "small" else (False,):
-                made = _layer(two, three, lambda p, tier=tier, assembly=assembly: emit_c(p, kernels=tier, assembly=assembly))
+                made = _layer(
+                    two,
+                    three,
+                    lambda p, tier=tier, assembly=assembly: emit_c(p, kernels=tier, assembly=assembly),
+                )
                 rows.append((f"exported, {tier}{', assembly' * assembly}", *made))
-        rows[0] = (f"{rows[0][0]} ({rows[0][2].strip()})", rows[0][1], f"A layer of {SIDE} x {SIDE}, {what}; bytes of three layers")
+        rows[0] = (
+            f"{rows[0][0]} ({rows[0][2].strip()})",
+            rows[0][1],
+            f"A layer of {SIDE} x {SIDE}, {what}; bytes of three layers",
+        )
         show(rows)
 
 
 def _layer(two: Program, three: Program, made: Callable[[Program], CSource]) -> tuple[Cost, str]:
     less, more = cost(two, made(two)), cost(three, made(three))
     cycles = more.cycles - less.cycles
-    return Cost(more.instructions - less.instructions, cycles, more.flash), f"{cycles / SIDE**2:.2f} a product"
+    return Cost(
+        more.instructions - less.instructions, cycles, more.flash
+    ), f"{cycles / SIDE**2:.2f} a product"
 
 
 def forests() -> None:
@@ -143,7 +190,13 @@ def forests() -> None:
     rows = [("naive nested ifs in double", cost(twenty, float_trees(twenty)), f"20 trees of depth {DEPTH}")]
     for assembly in (False, True):
         its, half = (cost(p, emit_c(p, assembly=assembly)) for p in (twenty, ten))
-        rows.append((f"exported{', assembly' * assembly}", its, f"{(its.cycles - half.cycles) / (10 * DEPTH):.2f} a node"))
+        rows.append(
+            (
+                f"exported{', assembly' * assembly}",
+                its,
+                f"{(its.cycles - half.cycles) / (10 * DEPTH):.2f} a node",
+            )
+        )
     show(rows)
 
 

@@ -1,6 +1,8 @@
-"""Solve the rig's check cases on the grid that ships and on a halved one, and write a Markdown table of errors to standard output.
+"""Solve the rig's check cases on the grid that ships and on a halved one, and write a Markdown table of
+errors to standard output.
 
-With --times, print what a state of a tank costs instead: all pads from one factorisation, against one plain ``spsolve`` a pad.
+With --times, print what a state of a tank costs instead: all pads from one factorisation, against one plain
+``spsolve`` a pad.
 """
 
 from __future__ import annotations
@@ -20,28 +22,55 @@ from dataset.rig.slices import Content, Slice, SliceProblem
 
 
 def error_table() -> list[str]:
-    lines = ["| case | unit | outside | ours | error % | halved grid, error % |", "| --- | --- | ---: | ---: | ---: | ---: |"]
+    lines = [
+        "| case | unit | outside | ours | error % | halved grid, error % |",
+        "| --- | --- | ---: | ---: | ---: | ---: |",
+    ]
     for rows in (strips_rows, wall_rows, foam_film_rows, parallel_rows, coaxial_rows):
         for coarse, fine in zip(rows(), rows(0.5), strict=True):
             errors = f"{100 * coarse.error:+.3f} | {100 * fine.error:+.3f}"
-            lines.append(f"| {coarse.case} | {coarse.unit} | {coarse.outside:.4f} | {coarse.ours:.4f} | {errors} |")
+            lines.append(
+                f"| {coarse.case} | {coarse.unit} | {coarse.outside:.4f} | {coarse.ours:.4f} | {errors} |"
+            )
     return [*lines, "", "Sources: dataset/rig/reference.py. Errors of shares of full are of full."]
 
 
 def times(rounds: int = 5) -> list[str]:
-    its = Slice(tuple((1.0 + 20 * k, 19.0 + 20 * k) for k in range(8)), width_mm=12, wall_mm=2, wall_permittivity=2.3, height_mm=185)
+    its = Slice(
+        tuple((1.0 + 20 * k, 19.0 + 20 * k) for k in range(8)),
+        width_mm=12,
+        wall_mm=2,
+        wall_permittivity=2.3,
+        height_mm=185,
+    )
     problem, water = SliceProblem(its), Medium(78.4, 0.05)
     content = Content(60.0)
-    runs = in_turns({"ours": Way(lambda _: problem.solve(water, content)), "plain": Way(lambda _: _plain(problem, water, content))}, rounds)
+    runs = in_turns(
+        {
+            "ours": Way(lambda _: problem.solve(water, content)),
+            "plain": Way(lambda _: _plain(problem, water, content)),
+        },
+        rounds,
+    )
     ours, plain = runs["ours"].seconds, runs["plain"].seconds
     times_that = ratio(plain, ours).middle
-    return [f"{problem.unknowns} unknowns, {len(its.pads)} pads: {median(ours):.3f} s a state; one spsolve a pad takes {times_that:.1f} times that"]
+    return [
+        (
+            f"{problem.unknowns} unknowns, {len(its.pads)} pads: {median(ours):.3f} s a state; one "
+            f"spsolve a pad takes {times_that:.1f} times that"
+        )
+    ]
 
 
 def _plain(problem: SliceProblem, liquid: Medium, content: Content) -> None:
-    """The same states by the shortest way that the libraries offer: a call of ``spsolve`` for each conductor."""
+    """The same states by the shortest way that the libraries offer: a call of ``spsolve`` for
+    each conductor.
+    """
     field, values = problem._problem, problem._permittivity(liquid, content)
-    stiffness = csc_matrix(((field._elements * values).ravel(), (field._rows, field._columns)), shape=(field.unknowns, field.unknowns))
+    stiffness = csc_matrix(
+        ((field._elements * values).ravel(), (field._rows, field._columns)),
+        shape=(field.unknowns, field.unknowns),
+    )
     inner = stiffness[field._free][:, field._free].tocsc()
     for nodes in field._held:
         volts = np.zeros(field.unknowns, np.complex128)

@@ -1,11 +1,13 @@
 """How costs grow: the time for a unit of work at 1, 10 and 100 times the work, over that at once the work.
 
-    python bench/growth.py                     # 3, 30 and 300 sessions of 1,000 frames; 1,000 to 100,000 frames of a replay
-    python bench/growth.py --sessions 20 --frames 10000    # up to 2,000 sessions of 10,000 frames
+    python bench/growth.py                     # 3, 30 and 300 sessions of 1,000 frames; 1,000 to 100,000
+    frames of a replay python bench/growth.py --sessions 20 --frames 10000    # up to 2,000 sessions of 10,000
+    frames
 
-A cost in step with the work stays at 1, fixed costs make it fall, and what grows faster than the work rises above 1. Sessions are logged one at a time
-into a store in which each unit has the ten earlier ones that a session is checked against. Commands run inside this process, without the start of the
-interpreter. Everything logged is invented, for size alone.
+A cost in step with the work stays at 1, fixed costs make it fall, and what grows faster than the work rises
+above 1. Sessions are logged one at a time into a store in which each unit has the ten earlier ones that a
+session is checked against. Commands run inside this process, without the start of the interpreter. Everything
+logged is invented, for size alone.
 """
 
 from __future__ import annotations
@@ -37,7 +39,9 @@ QUICK = {"sessions": 1, "frames": 40, "replayed": 5, "rounds": 1}
 
 @dataclass(frozen=True)
 class Curve:
-    """Time for a unit of work over that at once the work, at each of TIMES; ``work`` are how many units these are, ``seconds`` their medians."""
+    """Time for a unit of work over that at once the work, at each of TIMES; ``work`` are how many units these
+    are, ``seconds`` their medians.
+    """
 
     what: str
     unit: str
@@ -46,17 +50,40 @@ class Curve:
     seconds: tuple[float, ...]
 
 
-def curves(folder: Path, sessions: int = SESSIONS, frames: int = FRAMES, replayed: int = REPLAYED, rounds: int = ROUNDS) -> list[Curve]:
+def curves(
+    folder: Path,
+    sessions: int = SESSIONS,
+    frames: int = FRAMES,
+    replayed: int = REPLAYED,
+    rounds: int = ROUNDS,
+) -> list[Curve]:
     """Logging, lists, freezing, a frozen set to arrays, and frames of a replay."""
     with ExitStack() as stack:
-        stores = {t: stack.enter_context(_filled(folder / f"times{t}.db", sessions * t, frames)) for t in TIMES}
+        stores = {
+            t: stack.enter_context(_filled(folder / f"times{t}.db", sessions * t, frames)) for t in TIMES
+        }
         work = {t: sessions * t for t in TIMES}
         found = [
             _curve("logging", "session", work, _logging(folder, sessions, frames), rounds),
-            *(_curve(what, "session", work, {t: _asked(store, what) for t, store in stores.items()}, rounds) for what in ("sessions", "gaps", "plan")),
-            _curve("show", "call", dict.fromkeys(TIMES, 1), {t: _asked(s, "show", s.sessions()[-1].id) for t, s in stores.items()}, rounds),
+            *(
+                _curve(what, "session", work, {t: _asked(store, what) for t, store in stores.items()}, rounds)
+                for what in ("sessions", "gaps", "plan")
+            ),
+            _curve(
+                "show",
+                "call",
+                dict.fromkeys(TIMES, 1),
+                {t: _asked(s, "show", s.sessions()[-1].id) for t, s in stores.items()},
+                rounds,
+            ),
             _curve("freezing", "session", work, {t: _freezing(store) for t, store in stores.items()}, rounds),
-            _curve("frozen set to arrays", "frame", {t: n * frames for t, n in work.items()}, {t: _arrays(s) for t, s in stores.items()}, rounds),
+            _curve(
+                "frozen set to arrays",
+                "frame",
+                {t: n * frames for t, n in work.items()},
+                {t: _arrays(s) for t, s in stores.items()},
+                rounds,
+            ),
         ]
     program = net_program()
     replays = {t: Way(lambda its: replay(program, its, TRIM), partial(stream, replayed * t)) for t in TIMES}
@@ -67,11 +94,16 @@ def growth_rows(found: list[Curve]) -> list[Row]:
     """A row a curve: a unit of work at the most work over one at the least."""
     return [
         Row(
-            f"growth-{its.what.replace(' ', '-')}", f"{its.what}, {_amount(its, -1)}", f"the same, {_amount(its, 0)}", f"time a {its.unit}", its.ratios[-1],
-            ours_s=its.seconds[-1], baseline_s=its.seconds[0],
+            f"growth-{its.what.replace(' ', '-')}",
+            f"{its.what}, {_amount(its, -1)}",
+            f"the same, {_amount(its, 0)}",
+            f"time a {its.unit}",
+            its.ratios[-1],
+            ours_s=its.seconds[-1],
+            baseline_s=its.seconds[0],
         )
         for its in found
-    ]  # fmt: skip
+    ]
 
 
 def _amount(its: Curve, at: int) -> str:
@@ -84,7 +116,11 @@ def _curve(what: str, unit: str, work: dict[int, int], ways: dict[int, Way], rou
     runs = in_turns({str(t): way for t, way in ways.items()}, rounds)
     each = {t: [s / work[t] for s in runs[str(t)].seconds] for t in TIMES}
     return Curve(
-        what, unit, tuple(work[t] for t in TIMES), tuple(ratio(each[t], each[TIMES[0]]) for t in TIMES), tuple(median(runs[str(t)].seconds) for t in TIMES)
+        what,
+        unit,
+        tuple(work[t] for t in TIMES),
+        tuple(ratio(each[t], each[TIMES[0]]) for t in TIMES),
+        tuple(median(runs[str(t)].seconds) for t in TIMES),
     )
 
 
@@ -138,13 +174,19 @@ def _arrays(store: Store) -> Way:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--sessions", type=int, default=SESSIONS, help=f"at once the work (default {SESSIONS})")
+    parser.add_argument(
+        "--sessions", type=int, default=SESSIONS, help=f"at once the work (default {SESSIONS})"
+    )
     parser.add_argument("--frames", type=int, default=FRAMES, help=f"of a session (default {FRAMES})")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="innage-bench-") as folder:
         found = curves(Path(folder), given.sessions, given.frames)
     rows = [(its.what, its.unit, *(r.middle for r in its.ratios)) for its in found]
-    table("time for a unit of work, over that at once the work", ("what", "unit", *(f"{t}x" for t in TIMES)), rows)
+    table(
+        "time for a unit of work, over that at once the work",
+        ("what", "unit", *(f"{t}x" for t in TIMES)),
+        rows,
+    )
 
 
 if __name__ == "__main__":

@@ -64,7 +64,8 @@ class Goal:
 
 @dataclass(frozen=True)
 class Row:
-    """One ratio. ``of`` says what is divided, ours by the baseline's; ``equal`` whether both gave the same, None where there is nothing to compare.
+    """One ratio. ``of`` says what is divided, ours by the baseline's; ``equal`` whether both gave the same,
+    None where there is nothing to compare.
 
     ``ours_s`` and ``baseline_s`` are the medians in seconds, None for a ratio of bytes.
     """
@@ -113,10 +114,11 @@ def seconds(work: Callable[[], object]) -> float:
 
 
 def in_turns(ways: Mapping[str, Way], rounds: int, warm: bool = True, slow: bool = False) -> dict[str, Runs]:
-    """Run every way once a round, every second round in the opposite order, so that a slow minute slows all of them.
+    """Run every way once a round, every second round in the opposite order, so that a slow minute slows all
+    of them.
 
-    With ``warm`` and more than one round each runs once beforehand, outside the count: first runs import modules and fill caches.
-    With ``slow`` stderr says what is running.
+    With ``warm`` and more than one round each runs once beforehand, outside the count: first runs import
+    modules and fill caches. With ``slow`` stderr says what is running.
     """
     warm = warm and rounds > 1
     found = {name: Runs() for name in ways}
@@ -148,10 +150,21 @@ def exact(value: float) -> Ratio:
 
 
 def timed_row(name: str, ours: str, baseline: str, of: str, runs: tuple[Runs, Runs], **more: Any) -> Row:
-    """A row of two ways' runs, ours first: the ratio of speeds where ``of`` is something a second, else of times."""
+    """A row of two ways' runs, ours first: the ratio of speeds where ``of`` is something a second, else of
+    times.
+    """
     mine, theirs = (its.seconds for its in runs)
     its = ratio(theirs, mine) if of.endswith("/s") else ratio(mine, theirs)
-    return Row(name, ours, baseline, of, its, ours_s=statistics.median(mine), baseline_s=statistics.median(theirs), **more)
+    return Row(
+        name,
+        ours,
+        baseline,
+        of,
+        its,
+        ours_s=statistics.median(mine),
+        baseline_s=statistics.median(theirs),
+        **more,
+    )
 
 
 def machine() -> dict[str, Any]:
@@ -174,10 +187,20 @@ def load() -> float | None:
 def print_rows(rows: Sequence[Row]) -> None:
     """The table, and below it what a row has to say besides."""
     cells = [
-        (f"{row.ours}: {row.of}", row.baseline, short(row.ratio.middle), f"{short(row.ratio.least)}\u00a0to\u00a0{short(row.ratio.most)}", *_goal(row))
+        (
+            f"{row.ours}: {row.of}",
+            row.baseline,
+            short(row.ratio.middle),
+            f"{short(row.ratio.least)}\u00a0to\u00a0{short(row.ratio.most)}",
+            *_goal(row),
+        )
         for row in rows
-    ]  # fmt: skip
-    table("ours over the baseline's, the median of rounds in which they take turns", ("ours", "baseline", "ratio", "rounds", "goal", "met"), cells)
+    ]
+    table(
+        "ours over the baseline's, the median of rounds in which they take turns",
+        ("ours", "baseline", "ratio", "rounds", "goal", "met"),
+        cells,
+    )
     for row in rows:
         if row.goal is not None and row.goal.seconds:
             tell(f"{row.ours}: {row.ours_s:.2f} s")
@@ -198,4 +221,8 @@ def short(value: float) -> str:
 
 
 def _goal(row: Row) -> tuple[str, str]:
-    return ("-", "-") if row.goal is None else (str(row.goal).replace(" ", "\u00a0"), "yes" if row.reached else "no")
+    return (
+        ("-", "-")
+        if row.goal is None
+        else (str(row.goal).replace(" ", "\u00a0"), "yes" if row.reached else "no")
+    )

@@ -1,6 +1,8 @@
-"""C written out naively, put into the step of an otherwise empty model: what the exported kernels are measured against.
+"""C written out naively, put into the step of an otherwise empty model: what the exported kernels are
+measured against.
 
-Readings are compared where the naive form can give the same ones: integers, and trees in double, which hold the integers exactly.
+Readings are compared where the naive form can give the same ones: integers, and trees in double, which hold
+the integers exactly.
 """
 
 from __future__ import annotations
@@ -14,7 +16,9 @@ from training.program import Builder, Node, Program, matrix, scalar, vector
 
 
 def empty_program(channels: int, count_bits: int) -> Program:
-    """A model of constants with the inputs of the others: what every model carries besides what it computes."""
+    """A model of constants with the inputs of the others: what every model carries besides what
+    it computes.
+    """
     b = Builder("empty", count_bits=count_bits, channels=channels, period_ms=100, span=6400)
     zero = b.const(0)
     return b.finish(low=zero, level=zero, high=b.const(6400), validity=zero, flags=zero)
@@ -26,7 +30,9 @@ def with_step(program: Program, tables: str, body: str) -> CSource:
     stores = ("low = 0", "level = (int32_t)result", "high = 6400", "validity = 0U", "flags = 0U")
     body += "".join(f"\n    reading->{store};" for store in stores) + "\n    return 0U;"
     step = r"(uint8_t innage_step\([^{]*\)\n\{\n).*?(\n\}\n)"
-    text, found = re.subn(step, lambda m: f"{tables}{m[1]}{body}{m[2]}", source.source, count=1, flags=re.DOTALL)
+    text, found = re.subn(
+        step, lambda m: f"{tables}{m[1]}{body}{m[2]}", source.source, count=1, flags=re.DOTALL
+    )
     if not found:
         raise SystemExit("the exported C has no step to replace")
     return replace(source, source=text)
@@ -41,11 +47,22 @@ def float_net(program: Program) -> CSource:
         weights, bias = matrix(node.attributes, "weights"), vector(node.attributes, "bias")
         inputs = inputs or len(weights[0])
         for what, values in (("w", [v for row in weights for v in row]), ("b", bias)):
-            tables.append(f"static const float {what}_{node.name}[] = {{{', '.join(f'{v / 128}f' for v in values)}}};")
+            tables.append(
+                f"static const float {what}_{node.name}[] = {{{', '.join(f'{v / 128}f' for v in values)}}};"
+            )
         net = node.name[:5]
-        out = {("level", "x"): "a", ("level", "a"): "c", ("level", "c"): "a", ("score", "x"): "s1", ("score", "s1"): "s2"}[net, held[net]]
+        out = {
+            ("level", "x"): "a",
+            ("level", "a"): "c",
+            ("level", "c"): "a",
+            ("score", "x"): "s1",
+            ("score", "s1"): "s2",
+        }[net, held[net]]
         last = int(node is [other for other in layers if other.name.startswith(net)][-1])
-        calls.append(f"    layer(w_{node.name}, b_{node.name}, {held[net]}, {out}, {len(weights)}, {len(weights[0])}, {last});")
+        calls.append(
+            f"    layer(w_{node.name}, b_{node.name}, {held[net]}, {out}, {len(weights)}, "
+            f"{len(weights[0])}, {last});"
+        )
         held[net] = out
     body = f"""    float x[{inputs}], a[32], c[32], s1[32], s2[32];
     float wettest = 1.0f;
@@ -57,7 +74,7 @@ def float_net(program: Program) -> CSource:
         x[k] = x[k - {pads}] / wettest;
     }}
 {chr(10).join(calls)}
-    const float result = {held["level"]}[0] * 64.0f + {held["score"]}[0] + {held["score"]}[1] + {held["score"]}[2] + {held["score"]}[3];"""
+    const float result = {held["level"]}[0] * 64.0f + {held["score"]}[0] + {held["score"]}[1] + {held["score"]}[2] + {held["score"]}[3];"""  # noqa: E501 - a text as it is written out
     return with_step(program, "\n".join(tables) + "\n", body)
 
 
@@ -70,7 +87,7 @@ _FLOAT_LAYER = """static void layer(const float *w, const float *b, const float 
         }
         out[j] = (!last && sum < 0.0f) ? 0.0f : sum;
     }
-}"""
+}"""  # noqa: E501 - a text as it is written out
 
 FORMS = ("plain loop", "unrolled", "four rows at once")
 
@@ -79,7 +96,12 @@ def integer_layers(program: Program, form: str) -> CSource:
     """The layers of ``layers_program`` in C as one would write it, in one of ``FORMS``."""
     tables, calls = list[str](), list[str]()
     dense = [node for node in program.step if node.op == "dense"]
-    shift = scalar(next(node for node in program.step if node.op == "shift" and node.inputs[0] == dense[0].name).attributes, "shift")
+    shift = scalar(
+        next(
+            node for node in program.step if node.op == "shift" and node.inputs[0] == dense[0].name
+        ).attributes,
+        "shift",
+    )
     n = len(matrix(dense[0].attributes, "weights"))
     for k, node in enumerate(dense):
         rows, bias = matrix(node.attributes, "weights"), vector(node.attributes, "bias")
@@ -105,7 +127,10 @@ def integer_layers(program: Program, form: str) -> CSource:
 def _layer_text(form: str, n: int, shift: int) -> str:
     """One function for all layers: ``n`` rows of ``n`` columns."""
     half = (1 << shift) >> 1
-    stored = f"{{ const int32_t v = (sum@ + {half}) >> {shift}; out[j + @] = (uint8_t)((v < 0) ? 0 : (v > 127) ? 127 : v); }}"
+    stored = (
+        f"{{ const int32_t v = (sum@ + {half}) >> {shift}; out[j + @] = (uint8_t)((v < 0) ? 0 : (v "
+        f"> 127) ? 127 : v); }}"
+    )
     at_once = 4 if form == "four rows at once" else 1
     sums = [f"int32_t sum{r} = b[j + {r}];" for r in range(at_once)]
     if form == "unrolled":
@@ -115,7 +140,10 @@ def _layer_text(form: str, n: int, shift: int) -> str:
         products = [f"for (int k = 0; k < {n}; ++k) {{ {inner} }}"]
     lines = [*sums, *products, *(stored.replace("@", str(r)) for r in range(at_once))]
     body = "\n        ".join(lines)
-    head = "static __attribute__((noinline)) void layer(const int8_t *w, const int16_t *b, const uint8_t *x, uint8_t *out)"
+    head = (
+        "static __attribute__((noinline)) void layer(const int8_t *w, const int16_t *b, const "
+        "uint8_t *x, uint8_t *out)"
+    )
     return f"{head}\n{{\n    for (int j = 0; j < {n}; j += {at_once}) {{\n        {body}\n    }}\n}}\n"
 
 
@@ -133,11 +161,16 @@ def float_trees(program: Program) -> CSource:
 
 
 def _nested(node: Node, k: int, lead: str) -> Sequence[str]:
-    feature, threshold, child, value = (vector(node.attributes, n) for n in ("feature", "threshold", "child", "value"))
+    feature, threshold, child, value = (
+        vector(node.attributes, n) for n in ("feature", "threshold", "child", "value")
+    )
     if child[k] == k:
         return [f"{lead}result += {value[k]}.0;"]
     below = lead + "    "
     return [
-        f"{lead}if (x[{feature[k]}] > {threshold[k]}.0) {{", *_nested(node, child[k] + 1, below), f"{lead}}} else {{", *_nested(node, child[k], below),
+        f"{lead}if (x[{feature[k]}] > {threshold[k]}.0) {{",
+        *_nested(node, child[k] + 1, below),
+        f"{lead}}} else {{",
+        *_nested(node, child[k], below),
         f"{lead}}}",
-    ]  # fmt: skip
+    ]

@@ -1,13 +1,16 @@
 """Readings into the store and out of it, beside what people use instead: rows a second, and bytes on disk.
 
-A CSV file goes to a store by ``read_file`` and ``add_sessions``: every cell checked, the session checked at the door, packed, hashed, committed. Beside it
-``pandas.read_csv`` and ``to_sql`` into SQLite, which check nothing, and ``pyarrow.csv`` parsing alone. Both sides that write begin with a file to write into
-(ours an empty store, theirs a database that isn't there yet) and end with it closed.
+A CSV file goes to a store by ``read_file`` and ``add_sessions``: every cell checked, the session checked at
+the door, packed, hashed, committed. Beside it ``pandas.read_csv`` and ``to_sql`` into SQLite, which check
+nothing, and ``pyarrow.csv`` parsing alone. Both sides that write begin with a file to write into (ours an
+empty store, theirs a database that isn't there yet) and end with it closed.
 
-A frozen set comes back by ``frozen_data``, every hash checked, from a store that is open. Beside it ``pandas.read_parquet`` of a file with the same
-rows: once left as the DataFrame that it gives, and once with what both sides then hold: counts as one int64 array (rows, channels), time in ms as
-int64 (rows,), levels in mm as float64 (rows,). Ours also gives each row's uncertainty, temperature, session, group, frame and condition, and all frames of each
-session, labelled or not; these columns are not in the Parquet file.
+A frozen set comes back by ``frozen_data``, every hash checked, from a store that is open. Beside it
+``pandas.read_parquet`` of a file with the same
+rows: once left as the DataFrame that it gives, and once with what both sides then hold: counts as one int64
+array (rows, channels), time in ms as int64 (rows,), levels in mm as float64 (rows,). Ours also gives each
+row's uncertainty, temperature, session, group, frame and condition, and all frames of each session, labelled
+or not; these columns are not in the Parquet file.
 """
 
 from __future__ import annotations
@@ -60,18 +63,38 @@ def csv_rows(folder: Path, quick: bool) -> list[Row]:
     share = (_size(ours) - _size(empty)) / _size(plain)
     return [
         timed_row(
-            "csv-sql", "CSV to store", "pandas.read_csv + to_sql", "rows/s", (runs["ours"], runs["to_sql"]), goal=Goal(5, at_least=True),
-            equal=kept and sql, compared=told,
+            "csv-sql",
+            "CSV to store",
+            "pandas.read_csv + to_sql",
+            "rows/s",
+            (runs["ours"], runs["to_sql"]),
+            goal=Goal(5, at_least=True),
+            equal=kept and sql,
+            compared=told,
         ),
         Row(
-            "csv-bytes", "CSV to store", "pandas.read_csv + to_sql", "bytes", exact(share), Goal(0.15, at_least=False), kept and sql, told,
-            note=f"what the file grew by; the noise alone, {CSV_NOISE:g} counts, takes {_noise_share(plain, len(expected)):.3f}",
+            "csv-bytes",
+            "CSV to store",
+            "pandas.read_csv + to_sql",
+            "bytes",
+            exact(share),
+            Goal(0.15, at_least=False),
+            kept and sql,
+            told,
+            note=f"what the file grew by; the noise alone, {CSV_NOISE:g} counts, takes "
+            f"{_noise_share(plain, len(expected)):.3f}",
         ),
         timed_row(
-            "csv-parsing", "CSV to store", "pyarrow.csv, parsing alone", "rows/s", (runs["ours"], runs["pyarrow"]), goal=Goal(0.4, at_least=True),
-            equal=kept and parsed, compared=told,
+            "csv-parsing",
+            "CSV to store",
+            "pyarrow.csv, parsing alone",
+            "rows/s",
+            (runs["ours"], runs["pyarrow"]),
+            goal=Goal(0.4, at_least=True),
+            equal=kept and parsed,
+            compared=told,
         ),
-    ]  # fmt: skip
+    ]
 
 
 def _log(path: Path, file: Path) -> Path:
@@ -107,12 +130,18 @@ def _stored(path: Path) -> Arrays:
 
 def _columns(frame: pd.DataFrame) -> Arrays:
     """The arrays that both sides give, from a DataFrame."""
-    return {"counts": frame[list(PADS)].to_numpy(), "t_ms": frame["t_ms"].to_numpy(), "level_mm": frame["level"].to_numpy()}
+    return {
+        "counts": frame[list(PADS)].to_numpy(),
+        "t_ms": frame["t_ms"].to_numpy(),
+        "level_mm": frame["level"].to_numpy(),
+    }
 
 
 def _same(one: Arrays, other: Arrays) -> bool:
     """Whether names, types and values are equal."""
-    return one.keys() == other.keys() and all(one[name].dtype == other[name].dtype and np.array_equal(one[name], other[name]) for name in one)
+    return one.keys() == other.keys() and all(
+        one[name].dtype == other[name].dtype and np.array_equal(one[name], other[name]) for name in one
+    )
 
 
 def _size(path: Path) -> int:
@@ -123,7 +152,9 @@ def _size(path: Path) -> int:
 
 
 def _noise_share(plain: Path, frames: int) -> float:
-    """The bytes that no packing of the counts goes below, over those of a plain table: log2(s sqrt(2 pi e)) bits a count of normal noise (Shannon 1948)."""
+    """The bytes that no packing of the counts goes below, over those of a plain table: log2(s sqrt(2 pi e))
+    bits a count of normal noise (Shannon 1948).
+    """
     return frames * CHANNELS * log2(CSV_NOISE * (2 * pi * e) ** 0.5) / 8 / plain.stat().st_size
 
 
@@ -136,8 +167,16 @@ def frozen_rows(folder: Path, quick: bool, demo: Callable[[], Path]) -> list[Row
     _log(long, file)
     with Store.open(long) as store:
         levels = sorted({f"{mark.level_mm:g}" for mark in store.sessions()[0].marks}, key=float)
-        store.freeze("all", store.sessions(), GroupBy.LEVEL, {name: Role.FIT if k % 2 else Role.PROVE for k, name in enumerate(levels)})
-    return [*_out_of(long, "all", "frozen-one", folder, quick), *_out_of(demo(), "canister", "frozen-many", folder, quick)]
+        store.freeze(
+            "all",
+            store.sessions(),
+            GroupBy.LEVEL,
+            {name: Role.FIT if k % 2 else Role.PROVE for k, name in enumerate(levels)},
+        )
+    return [
+        *_out_of(long, "all", "frozen-one", folder, quick),
+        *_out_of(demo(), "canister", "frozen-many", folder, quick),
+    ]
 
 
 def _out_of(path: Path, name: str, row: str, folder: Path, quick: bool) -> list[Row]:
@@ -145,11 +184,17 @@ def _out_of(path: Path, name: str, row: str, folder: Path, quick: bool) -> list[
     with Store.open(path) as store:
         data = store.frozen_data(store.frozen_set(name))
         pads = [f"p{k}" for k in range(data.counts.shape[1])]
-        pd.DataFrame({"t_ms": data.t_ms, **dict(zip(pads, data.counts.T, strict=True)), "level": data.level_mm}).to_parquet(file)
+        pd.DataFrame(
+            {"t_ms": data.t_ms, **dict(zip(pads, data.counts.T, strict=True)), "level": data.level_mm}
+        ).to_parquet(file)
 
         def arrays(_: Any) -> Arrays:
             frame = pd.read_parquet(file)
-            return {"counts": frame[pads].to_numpy(), "t_ms": frame["t_ms"].to_numpy(), "level_mm": frame["level"].to_numpy()}
+            return {
+                "counts": frame[pads].to_numpy(),
+                "t_ms": frame["t_ms"].to_numpy(),
+                "level_mm": frame["level"].to_numpy(),
+            }
 
         ways = {
             "ours": Way(lambda _: store.frozen_data(store.frozen_set(name))),
@@ -158,11 +203,31 @@ def _out_of(path: Path, name: str, row: str, folder: Path, quick: bool) -> list[
         }
         runs = in_turns(ways, 1 if quick else ROUNDS)
     found: FrozenData = runs["ours"].result
-    equal = _same({"counts": found.counts, "t_ms": found.t_ms, "level_mm": found.level_mm}, runs["arrays"].result)
+    equal = _same(
+        {"counts": found.counts, "t_ms": found.t_ms, "level_mm": found.level_mm}, runs["arrays"].result
+    )
     sessions = len(found.frozen.sessions)
     what = f"frozen set to arrays, {sessions} session{'s' * (sessions > 1)}"
-    more: dict[str, Any] = {"goal": Goal(1, at_least=True), "equal": equal, "compared": "time, counts and levels of every row"}
+    more: dict[str, Any] = {
+        "goal": Goal(1, at_least=True),
+        "equal": equal,
+        "compared": "time, counts and levels of every row",
+    }
     return [
-        timed_row(row, what, "pandas.read_parquet to the same arrays", "rows/s", (runs["ours"], runs["arrays"]), **more),
-        timed_row(f"{row}-dataframe", what, "pandas.read_parquet alone", "rows/s", (runs["ours"], runs["frame"]), **more),
+        timed_row(
+            row,
+            what,
+            "pandas.read_parquet to the same arrays",
+            "rows/s",
+            (runs["ours"], runs["arrays"]),
+            **more,
+        ),
+        timed_row(
+            f"{row}-dataframe",
+            what,
+            "pandas.read_parquet alone",
+            "rows/s",
+            (runs["ours"], runs["frame"]),
+            **more,
+        ),
     ]

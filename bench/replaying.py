@@ -1,8 +1,10 @@
-"""A model's frames through ``innage replay`` and through the interpreter, beside onnxruntime on the same program, exported with a Scan over time.
+"""A model's frames through ``innage replay`` and through the interpreter, beside onnxruntime on the same
+program, exported with a Scan over time.
 
-``replay`` takes one stream as the command does: the C is compiled, the first frames are computed by the interpreter as well, then all of them by the C.
-The interpreter takes many streams side by side. The session of onnxruntime is loaded before its clock starts, with one thread. The weights of the program
-are drawn, not trained; every reading must be the same.
+``replay`` takes one stream as the command does: the C is compiled, the first frames are computed by the
+interpreter as well, then all of them by the C. The interpreter takes many streams side by side. The session
+of onnxruntime is loaded before its clock starts, with one thread. The weights of the program are drawn, not
+trained; every reading must be the same.
 """
 
 from __future__ import annotations
@@ -27,7 +29,9 @@ TRIM = np.asarray((10_000,) * PADS + (30_000,) * PADS)  # dry, then full
 def stream(frames: int) -> Frames:
     """Counts that wander, as of a level that does."""
     steps = np.random.default_rng(1).integers(-50, 51, (frames, PADS))
-    return Frames(np.arange(frames) * 100, np.clip(20_000 + np.cumsum(steps, axis=0), 0, 65_535).astype(np.uint32), None)
+    return Frames(
+        np.arange(frames) * 100, np.clip(20_000 + np.cumsum(steps, axis=0), 0, 65_535).astype(np.uint32), None
+    )
 
 
 def replay_rows(quick: bool) -> list[Row]:
@@ -37,11 +41,17 @@ def replay_rows(quick: bool) -> list[Row]:
     its, vectors, rounds = stream(frames), make_vectors(program, frames), 1 if quick else ROUNDS
     given = _whole(program, its)
     single = in_turns(
-        {"ours": Way(lambda _: replay(program, its, TRIM).readings), "onnxruntime": Way(lambda _: _table(runtime(given)))},
+        {
+            "ours": Way(lambda _: replay(program, its, TRIM).readings),
+            "onnxruntime": Way(lambda _: _table(runtime(given))),
+        },
         rounds,
     )
     many = in_turns(
-        {"ours": Way(lambda _: _interpreted(program, vectors)), "onnxruntime": Way(lambda _: run_scan(runtime, program, vectors)[0])},
+        {
+            "ours": Way(lambda _: _interpreted(program, vectors)),
+            "onnxruntime": Way(lambda _: run_scan(runtime, program, vectors)[0]),
+        },
         rounds,
     )
     streams = len(vectors) // vectors.stream_frames
@@ -53,16 +63,27 @@ def replay_rows(quick: bool) -> list[Row]:
 
 def _row(name: str, ours: str, baseline: str, runs: dict[str, Any]) -> Row:
     equal = np.array_equal(runs["ours"].result, runs["onnxruntime"].result)
-    return timed_row(name, ours, baseline, "frames/s", (runs["ours"], runs["onnxruntime"]), equal=equal, compared="every reading")
+    return timed_row(
+        name,
+        ours,
+        baseline,
+        "frames/s",
+        (runs["ours"], runs["onnxruntime"]),
+        equal=equal,
+        compared="every reading",
+    )
 
 
 def _whole(program: Program, its: Frames) -> dict[str, Array]:
     """One stream as the Scan takes it, (frames, 1, width)."""
     n = len(its)
     return {
-        "counts": its.counts.astype(np.int64)[:, None, :], "temperature": np.full((n, 1, 1), NO_TEMPERATURE), "faults": np.zeros((n, 1, 1), np.int64),
-        "state": initial_state(program), "prepared": prepare(program, TRIM[None]),
-    }  # fmt: skip
+        "counts": its.counts.astype(np.int64)[:, None, :],
+        "temperature": np.full((n, 1, 1), NO_TEMPERATURE),
+        "faults": np.zeros((n, 1, 1), np.int64),
+        "state": initial_state(program),
+        "prepared": prepare(program, TRIM[None]),
+    }
 
 
 def _table(found: dict[str, Array]) -> Array:
@@ -72,5 +93,8 @@ def _table(found: dict[str, Array]) -> Array:
 
 def _interpreted(program: Program, vectors: Vectors) -> Array:
     frames = vectors.stream_frames
-    counts, temperature, faults = (part.reshape(-1, frames, width) for part, width in ((vectors.counts, PADS), (vectors.temperature, 1), (vectors.faults, 1)))
+    counts, temperature, faults = (
+        part.reshape(-1, frames, width)
+        for part, width in ((vectors.counts, PADS), (vectors.temperature, 1), (vectors.faults, 1))
+    )
     return expect(program, frames, vectors.trim[::frames], counts, temperature, faults).readings

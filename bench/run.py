@@ -3,7 +3,8 @@
     make bench
     python bench/run.py [--only NAME ...] [--quick] [--search] [--out FOLDER]
 
-Each ratio is the median over rounds in which both sides run one after the other. Whatever else the machine does changes the figures.
+Each ratio is the median over rounds in which both sides run one after the other. Whatever else the machine
+does changes the figures.
 """
 
 from __future__ import annotations
@@ -76,19 +77,42 @@ def show(rows: list[Row], facts: dict[str, Any], left: dict[str, str]) -> None:
 def load_sentence(facts: dict[str, Any]) -> str:
     """What else the machine did."""
     before, after = facts["load_before"], facts["load_after"]
-    seen = "" if before is None or after is None else f"; load average {before:.1f} before this run, {after:.1f} at its end, on {facts['cores']} cores"
-    return f"Load on the machine changes these figures{seen}. Ratios hold up better than times; run it alone to compare two versions."
+    seen = (
+        ""
+        if before is None or after is None
+        else f"; load average {before:.1f} before this run, {after:.1f} at its end, on {facts['cores']} cores"
+    )
+    return (
+        f"Load on the machine changes these figures{seen}. Ratios hold up better than times; run it "
+        "alone to compare two versions."
+    )
 
 
-def written(out: Path, rows: list[Row], found: list[Curve], facts: dict[str, Any], left: dict[str, str], quick: bool) -> None:
+def written(
+    out: Path, rows: list[Row], found: list[Curve], facts: dict[str, Any], left: dict[str, str], quick: bool
+) -> None:
     """The files of this run; those of an earlier one are gone."""
     out.mkdir(parents=True, exist_ok=True)
     for name in WRITTEN:
         (out / name).unlink(missing_ok=True)
-    growth = {its.what: {"unit": its.unit, "times": TIMES, "work": its.work, "ratio": [r.middle for r in its.ratios], "seconds": its.seconds} for its in found}
+    growth = {
+        its.what: {
+            "unit": its.unit,
+            "times": TIMES,
+            "work": its.work,
+            "ratio": [r.middle for r in its.ratios],
+            "seconds": its.seconds,
+        }
+        for its in found
+    }
     document = {
-        "machine": facts, "load": load_sentence(facts), "quick": quick, "rows": [row.facts() for row in rows], "growth": growth, "not_run": left,
-    }  # fmt: skip
+        "machine": facts,
+        "load": load_sentence(facts),
+        "quick": quick,
+        "rows": [row.facts() for row in rows],
+        "growth": growth,
+        "not_run": left,
+    }
     (out / "bench.json").write_text(json.dumps(document, indent=2) + "\n", encoding="utf-8", newline="\n")
     compared = [row for row in rows if not row.name.startswith(GROWTH)]
     if compared:
@@ -100,11 +124,19 @@ def written(out: Path, rows: list[Row], found: list[Curve], facts: dict[str, Any
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--only", action="append", choices=NAMES, help="this part; may be repeated")
-    parser.add_argument("--quick", action="store_true", help="tiny sizes and one round: to see that it works, not how fast")
+    parser.add_argument(
+        "--quick", action="store_true", help="tiny sizes and one round: to see that it works, not how fast"
+    )
     parser.add_argument("--search", action="store_true", help="the search too, which takes minutes")
-    parser.add_argument("--out", type=Path, default=OUT, help="folder for bench.json and the pictures (default bench/out)")
+    parser.add_argument(
+        "--out", type=Path, default=OUT, help="folder for bench.json and the pictures (default bench/out)"
+    )
     given = parser.parse_args()
-    names = [name for name in NAMES if (name in given.only if given.only else name != SEARCH) or (name == SEARCH and given.search)]
+    names = [
+        name
+        for name in NAMES
+        if (name in given.only if given.only else name != SEARCH) or (name == SEARCH and given.search)
+    ]
     facts = machine() | {"load_before": load()}
     rows, found = run(names, given.quick)
     facts["load_after"] = load()

@@ -1,12 +1,15 @@
 """The default search of a pad array beside scikit-learn's grid search over the same nets on the same rows.
 
-    python bench/search.py STORE FROZEN [--limits NAME] [--budget NAME] [--solver adam|lbfgs] [--folds N] [--rounds N]
+    python bench/search.py STORE FROZEN [--limits NAME] [--budget NAME] [--solver adam|lbfgs] [--folds N]
+    [--rounds N]
 
-Ours is all that ``innage train`` does before it stores a model: every level net and watcher, their integers and thresholds on the choose groups,
-measured costs where a budget is named, the band, the prove groups. Theirs is GridSearchCV on all cores, of MLPRegressor over the sizes of the level nets
-and of MLPClassifier over those of the watchers, for each set of features: in five folds by group, as it does when nothing else is said, or fitted once
-on the fit rows and scored on the choose rows, which is all that ours does. Features and trims of theirs are made before its clock starts. Errors are of
-the best size's float net fitted on the fit rows, on the choose groups with nothing withheld: they say whether time is bought with accuracy.
+Ours is all that ``innage train`` does before it stores a model: every level net and watcher, their integers
+and thresholds on the choose groups, measured costs where a budget is named, the band, the prove groups.
+Theirs is GridSearchCV on all cores, of MLPRegressor over the sizes of the level nets and of MLPClassifier
+over those of the watchers, for each set of features: in five folds by group, as it does when nothing else is
+said, or fitted once on the fit rows and scored on the choose rows, which is all that ours does. Features and
+trims of theirs are made before its clock starts. Errors are of the best size's float net fitted on the fit
+rows, on the choose groups with nothing withheld: they say whether time is bought with accuracy.
 """
 
 from __future__ import annotations
@@ -37,7 +40,10 @@ from training.search.arrays import train_array
 from training.search.candidates import ArrayRecipe, default_recipes, prepare_rig, thinned
 from training.search.train import board_of, train
 
-SOLVERS: dict[str, dict[str, Any]] = {"adam": {"solver": "adam"}, "lbfgs": {"solver": "lbfgs", "max_iter": 1000}}
+SOLVERS: dict[str, dict[str, Any]] = {
+    "adam": {"solver": "adam"},
+    "lbfgs": {"solver": "lbfgs", "max_iter": 1000},
+}
 FOLDS, ROUNDS = (5, 1), 3
 QUICK_RECIPES = 1
 
@@ -54,7 +60,9 @@ class Grid:
 
 @dataclass(frozen=True)
 class Task:
-    """What both sides search over: the grids of the recipes, with each row's group and whether it is a fit row."""
+    """What both sides search over: the grids of the recipes, with each row's group and whether it is a fit
+    row.
+    """
 
     recipes: tuple[ArrayRecipe, ...]
     levels: tuple[Grid, ...]
@@ -75,11 +83,21 @@ def task_of(data: FrozenData, recipes: tuple[ArrayRecipe, ...], solver: dict[str
     states = states_of(data).where(at)
     on_it = np.column_stack([states.foam, states.film]).astype(int)
     levels = [
-        Grid(MLPRegressor(random_state=0, **solver), sorted({r.hidden for r in recipes if r.level_groups == groups}), rig.of(groups, at), data.level_mm[at])
+        Grid(
+            MLPRegressor(random_state=0, **solver),
+            sorted({r.hidden for r in recipes if r.level_groups == groups}),
+            rig.of(groups, at),
+            data.level_mm[at],
+        )
         for groups in sorted({r.level_groups for r in recipes})
     ]
     watchers = [
-        Grid(MLPClassifier(random_state=0, **solver), sorted({r.watcher for r in recipes if r.watch_groups == groups}), rig.of(groups, at), on_it)
+        Grid(
+            MLPClassifier(random_state=0, **solver),
+            sorted({r.watcher for r in recipes if r.watch_groups == groups}),
+            rig.of(groups, at),
+            on_it,
+        )
         for groups in sorted({r.watch_groups for r in recipes})
     ]
     return Task(recipes, tuple(levels), tuple(watchers), data.group[at], fit[at])
@@ -87,16 +105,32 @@ def task_of(data: FrozenData, recipes: tuple[ArrayRecipe, ...], solver: dict[str
 
 def ours(data: FrozenData, limits: Limits | None = None, budget: Budget | None = None) -> dict[str, Any]:
     """The metrics of the default search."""
-    return train(data, name="bench", limits=limits, budget=budget, cost=None if budget is None else measure, seed=0).metrics
+    return train(
+        data, name="bench", limits=limits, budget=budget, cost=None if budget is None else measure, seed=0
+    ).metrics
 
 
 def ours_of(data: FrozenData, recipes: tuple[ArrayRecipe, ...]) -> dict[str, Any]:
     """The metrics of a search over these recipes."""
-    return train_array(data, board_of(data), "bench", None, None, None, 0, {}, lambda what, done, total: None, recipes[0].trim, recipes).metrics
+    return train_array(
+        data,
+        board_of(data),
+        "bench",
+        None,
+        None,
+        None,
+        0,
+        {},
+        lambda what, done, total: None,
+        recipes[0].trim,
+        recipes,
+    ).metrics
 
 
 def theirs(task: Task, folds: int) -> list[Any]:
-    """The grid searches, one after the other; the pipeline of the best size for each grid of level nets, not fitted yet."""
+    """The grid searches, one after the other; the pipeline of the best size for each grid of level nets, not
+    fitted yet.
+    """
     found = [_searched(task, grid, folds) for grid in (*task.levels, *task.watchers)]
     return found[: len(task.levels)]
 
@@ -104,7 +138,9 @@ def theirs(task: Task, folds: int) -> list[Any]:
 def _searched(task: Task, grid: Grid, folds: int) -> Any:
     size = f"{type(grid.net).__name__.lower()}__hidden_layer_sizes"
     split = PredefinedSplit(np.where(task.fitted, -1, 0)) if folds < 2 else GroupKFold(folds)
-    search = GridSearchCV(make_pipeline(StandardScaler(), grid.net), {size: list(grid.sizes)}, cv=split, n_jobs=-1, refit=False)
+    search = GridSearchCV(
+        make_pipeline(StandardScaler(), grid.net), {size: list(grid.sizes)}, cv=split, n_jobs=-1, refit=False
+    )
     search.fit(grid.x, grid.y, **({} if folds < 2 else {"groups": task.group}))
     return make_pipeline(StandardScaler(), grid.net).set_params(**search.best_params_)
 
@@ -114,7 +150,9 @@ def best_p95(task: Task, best: list[Any]) -> float:
     errors = []
     for net, grid in zip(best, task.levels, strict=True):
         net.fit(grid.x[task.fitted], grid.y[task.fitted])
-        errors.append(float(np.quantile(np.abs(net.predict(grid.x[~task.fitted]) - grid.y[~task.fitted]), 0.95)))
+        errors.append(
+            float(np.quantile(np.abs(net.predict(grid.x[~task.fitted]) - grid.y[~task.fitted]), 0.95))
+        )
     return min(errors)
 
 
@@ -124,14 +162,26 @@ def recipes_of(data: FrozenData) -> tuple[ArrayRecipe, ...]:
 
 
 def compared(
-    data: FrozenData, search: Callable[[], dict[str, Any]], recipes: tuple[ArrayRecipe, ...], solvers: Sequence[str], folds: Sequence[int], rounds: int
+    data: FrozenData,
+    search: Callable[[], dict[str, Any]],
+    recipes: tuple[ArrayRecipe, ...],
+    solvers: Sequence[str],
+    folds: Sequence[int],
+    rounds: int,
 ) -> list[Row]:
     """Our search and theirs in turns, a row for each solver and way to split."""
     _hush()
     tasks = {solver: task_of(data, recipes, SOLVERS[solver]) for solver in solvers}
-    their = {(solver, n): Way(lambda _, s=solver, n=n: theirs(tasks[s], n)) for n in folds for solver in solvers}  # type: ignore[misc]
+    their = {
+        (solver, n): Way(lambda _, s=solver, n=n: theirs(tasks[s], n)) for n in folds for solver in solvers
+    }  # type: ignore[misc]
     names = {key: f"{key[0]}-{key[1]}" for key in their}
-    runs = in_turns({"ours": Way(lambda _: search())} | {names[key]: way for key, way in their.items()}, rounds, warm=False, slow=True)
+    runs = in_turns(
+        {"ours": Way(lambda _: search())} | {names[key]: way for key, way in their.items()},
+        rounds,
+        warm=False,
+        slow=True,
+    )
     metrics = runs["ours"].result
     p95, tried = metrics["chosen"]["choose"]["integer"]["p95_abs_mm"], len(metrics["candidates"])
     rows = []
@@ -140,11 +190,16 @@ def compared(
         their_p95 = best_p95(tasks[solver], runs[name].result)
         rows.append(
             timed_row(
-                f"search-{name}", f"innage train's search, {tried} candidate{'s' * (tried > 1)}",
-                f"GridSearchCV, {solver}, {split}, {tasks[solver].candidates} nets", "time", (runs["ours"], runs[name]), goal=Goal(0.5, at_least=False),
-                note=f"P95 on the choose groups {their_p95:.3g} mm of all floats; ours {p95:.3g} mm of accepted integers",
+                f"search-{name}",
+                f"innage train's search, {tried} candidate{'s' * (tried > 1)}",
+                f"GridSearchCV, {solver}, {split}, {tasks[solver].candidates} nets",
+                "time",
+                (runs["ours"], runs[name]),
+                goal=Goal(0.5, at_least=False),
+                note=f"P95 on the choose groups {their_p95:.3g} mm of all floats; ours {p95:.3g} mm "
+                "of accepted integers",
             )
-        )  # fmt: skip
+        )
     return rows
 
 
@@ -160,7 +215,9 @@ def search_rows(quick: bool, demo: Callable[[], Path]) -> list[Row]:
 
 
 def _hush() -> None:
-    """A net that has not converged is theirs to judge, not ours to print; the workers take it from the environment."""
+    """A net that has not converged is theirs to judge, not ours to print; the workers take it from the
+    environment.
+    """
     os.environ["PYTHONWARNINGS"] = "ignore"
     warnings.simplefilter("ignore", ConvergenceWarning)
 
@@ -172,7 +229,9 @@ def main() -> None:
     parser.add_argument("--limits")
     parser.add_argument("--budget")
     parser.add_argument("--solver", choices=sorted(SOLVERS), help="one solver; both without it")
-    parser.add_argument("--folds", type=int, help="folds by group, 1 for one split; without it five, and one split")
+    parser.add_argument(
+        "--folds", type=int, help="folds by group, 1 for one split; without it five, and one split"
+    )
     parser.add_argument("--rounds", type=int, default=ROUNDS)
     given = parser.parse_args()
     with Store.open(given.store) as store:
@@ -181,7 +240,9 @@ def main() -> None:
         budget = None if given.budget is None else store.budget(given.budget)
     solvers = tuple(SOLVERS) if given.solver is None else (given.solver,)
     folds = FOLDS if given.folds is None else (given.folds,)
-    print_rows(compared(data, lambda: ours(data, limits, budget), recipes_of(data), solvers, folds, given.rounds))
+    print_rows(
+        compared(data, lambda: ours(data, limits, budget), recipes_of(data), solvers, folds, given.rounds)
+    )
 
 
 if __name__ == "__main__":

@@ -1,4 +1,5 @@
-"""How fast verify replays a bundle's frames on each emulated core, beside following every block of them, in one run.
+"""How fast verify replays a bundle's frames on each emulated core, beside following every block of them, in
+one run.
 
     python bench/verify_speed.py
 
@@ -29,14 +30,23 @@ def main() -> None:
     for core in CORES.values():
         image = build_core(source, core.name)
         machine = Machine(image)
-        runs = in_turns({"replayed": Way(lambda _, m=machine: m.replay(vectors)), "followed": Way(lambda _, i=image: Machine(i).run(few))}, RUNS)
+        runs = in_turns(
+            {
+                "replayed": Way(lambda _, m=machine: m.replay(vectors)),
+                "followed": Way(lambda _, i=image: Machine(i).run(few)),
+            },
+            RUNS,
+        )
         readings, state = runs["replayed"].result
         if (readings != vectors.readings).any() or (state != vectors.state).any():
             raise SystemExit(f"{core.name}: readings or states differ from the interpreter's")
-        replayed, followed = ([s / len(v) for s in runs[name].seconds] for name, v in (("replayed", vectors), ("followed", few)))
+        replayed, followed = (
+            [s / len(v) for s in runs[name].seconds] for name, v in (("replayed", vectors), ("followed", few))
+        )
         cycles = int(runs["followed"].result.cycles.max())
         print(
-            f"{core.name:14} {len(image.flash):6} {cycles:7} {1 / median(replayed):11.0f} {1 / median(followed):11.0f} {ratio(followed, replayed).middle:6.1f}"
+            f"{core.name:14} {len(image.flash):6} {cycles:7} {1 / median(replayed):11.0f} "
+            f"{1 / median(followed):11.0f} {ratio(followed, replayed).middle:6.1f}"
         )
 
 

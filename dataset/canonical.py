@@ -1,9 +1,10 @@
 """What the hashes cover: content, in one agreed form, so that two stores agree on it.
 
-A session's hash is the SHA-256 of canonical JSON that holds its metadata and, for each column, its type and the SHA-256 of
-its uncompressed little-endian values. Not in it: how frames are cut into blocks and packed, row ids, revision numbers (a
-store counts them; the content of the revision is in), registry notes, and whether the session was voided later. A format
-number leads, so that a later form cannot be mistaken for this one.
+A session's hash is the SHA-256 of canonical JSON that holds its metadata and, for each column, its type and
+the SHA-256 of its uncompressed little-endian values. Not in it: how frames are cut into blocks and packed,
+row ids, revision numbers (a store counts them; the content of the revision is in), registry notes, and
+whether the session was voided later. A format number leads, so that a later form cannot be mistaken for this
+one.
 """
 
 from __future__ import annotations
@@ -79,14 +80,30 @@ def session_sha256(session: NewSession | Session, frames: Frames) -> str:
     return sha256(content)
 
 
-def mark_revision_sha256(session_sha256: str, parent: str | None, author: str, reason: str, marks: Sequence[Mark]) -> str:
+def mark_revision_sha256(
+    session_sha256: str, parent: str | None, author: str, reason: str, marks: Sequence[Mark]
+) -> str:
     """The hash of a revision of a session's marks, with what it amends, who and why."""
-    facts = {"format": MARK_REVISION_FORMAT, "session": session_sha256, "parent": parent, "author": author, "reason": reason}
+    facts = {
+        "format": MARK_REVISION_FORMAT,
+        "session": session_sha256,
+        "parent": parent,
+        "author": author,
+        "reason": reason,
+    }
     return sha256(facts | {"marks": marks_content(marks)})
 
 
-def frozen_sha256(group_by: GroupBy, roles: Mapping[str, Role], sessions: Sequence[Session], trims: Sequence[Trim] = (), edges_c: Sequence[float] = ()) -> str:
-    """The hash of a frozen set's content: its sessions, their labels, the groups and roles, the trims, the edges of its bands; not its name or seed."""
+def frozen_sha256(
+    group_by: GroupBy,
+    roles: Mapping[str, Role],
+    sessions: Sequence[Session],
+    trims: Sequence[Trim] = (),
+    edges_c: Sequence[float] = (),
+) -> str:
+    """The hash of a frozen set's content: its sessions, their labels, the groups and roles, the trims, the
+    edges of its bands; not its name or seed.
+    """
     content = {
         "format": FROZEN_FORMAT,
         "group_by": group_by.value,
@@ -98,8 +115,14 @@ def frozen_sha256(group_by: GroupBy, roles: Mapping[str, Role], sessions: Sequen
 
 
 def limits_sha256(limits: Limits) -> str:
-    """The hash of what is signed: name, note and rows in their order. Neither the revision nor the signer changes it."""
-    rows = [[r.metric, r.condition, _real(r.bound), _real(r.confidence), r.min_groups] + ([] if r.or_mm is None else [_real(r.or_mm)]) for r in limits.rows]
+    """The hash of what is signed: name, note and rows in their order. Neither the revision nor the signer
+    changes it.
+    """
+    rows = [
+        [r.metric, r.condition, _real(r.bound), _real(r.confidence), r.min_groups]
+        + ([] if r.or_mm is None else [_real(r.or_mm)])
+        for r in limits.rows
+    ]
     return sha256({"format": LIMITS_FORMAT, "name": limits.name, "note": limits.note, "rows": rows})
 
 
@@ -115,7 +138,15 @@ def _columns(frames: Frames) -> list[dict[str, object]]:
         # one NaN and one zero, whatever their bits were
         warm = np.where(np.isnan(frames.temperature_c), np.nan, frames.temperature_c + 0.0)
         columns.append(("temperature_c", "<f8", warm))
-    return [{"name": name, "type": kind, "rows": len(values), "sha256": _bytes_sha256(values.astype(kind).tobytes())} for name, kind, values in columns]
+    return [
+        {
+            "name": name,
+            "type": kind,
+            "rows": len(values),
+            "sha256": _bytes_sha256(values.astype(kind).tobytes()),
+        }
+        for name, kind, values in columns
+    ]
 
 
 def _bytes_sha256(content: bytes) -> str:
@@ -123,7 +154,9 @@ def _bytes_sha256(content: bytes) -> str:
 
 
 def marks_content(marks: Sequence[Mark]) -> list[list[object]]:
-    """Marks as JSON: start, stop, level, uncertainty, and an object with the further facts where there are any."""
+    """Marks as JSON: start, stop, level, uncertainty, and an object with the further facts where there are
+    any.
+    """
     return [[m.start, m.stop, _real(m.level_mm), _real(m.u_mm), *_further(m)] for m in marks]
 
 
@@ -133,7 +166,11 @@ def marks_from(content: Sequence[Sequence[Any]]) -> tuple[Mark, ...]:
 
 
 def _further(mark: Mark) -> list[dict[str, object]]:
-    facts: dict[str, object] = {"u_common_mm": _real(mark.u_common_mm), "level_stop_mm": _real(mark.level_stop_mm), "method": mark.method}
+    facts: dict[str, object] = {
+        "u_common_mm": _real(mark.u_common_mm),
+        "level_stop_mm": _real(mark.level_stop_mm),
+        "method": mark.method,
+    }
     present = {key: value for key, value in facts.items() if value is not None}
     return [present] if present else []
 
@@ -200,21 +237,32 @@ def _stretch(stretch: Stretch) -> list[object]:
 
 
 def _liquid(liquid: Liquid) -> dict[str, object]:
-    facts = {key: _real(getattr(liquid, key)) for key in ("permittivity", "conductivity", "density", "temperature_c")}
+    facts = {
+        key: _real(getattr(liquid, key))
+        for key in ("permittivity", "conductivity", "density", "temperature_c")
+    }
     model = {} if liquid.model is None else {"model": liquid.model}
     return {"name": liquid.name, **facts, **model}
 
 
 def _tank(tank: Tank) -> dict[str, object]:
     facts = {key: _real(getattr(tank, key)) for key in ("span_mm", "wall_mm", "dead_volume_ml", "inlet_mm")}
-    later = {key: _real(value) for key in ("headspace_mm", "expansion_per_k", "reference_c") if (value := getattr(tank, key)) is not None}
+    later = {
+        key: _real(value)
+        for key in ("headspace_mm", "expansion_per_k", "reference_c")
+        if (value := getattr(tank, key)) is not None
+    }
     profile = {} if tank.profile is None else {"profile": json.loads(tank.profile)}
     return {"name": tank.name, "wall_material": tank.wall_material, **facts, **later, **profile}
 
 
 def _sensor(sensor: Sensor) -> dict[str, object]:
     pads = [
-        {"name": p.name, "role": p.role.value, **{key: _real(getattr(p, key)) for key in ("bottom_mm", "height_mm", "width_mm", "frequency_hz")}}
+        {
+            "name": p.name,
+            "role": p.role.value,
+            **{key: _real(getattr(p, key)) for key in ("bottom_mm", "height_mm", "width_mm", "frequency_hz")},
+        }
         for p in sensor.pads
     ]
     facts = {key: getattr(sensor, key) for key in ("name", "count_bits", "period_ms", "period_tolerance_pct")}

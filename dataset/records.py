@@ -1,7 +1,7 @@
 """What crosses the borders of the store: frozen records and arrays. ORM objects never leave ``dataset``.
 
-Lengths are millimetres, times milliseconds, temperatures degrees Celsius, volumes millilitres, frequencies hertz.
-A record with revisions is named ``name`` (its latest revision) or ``name@2`` (a certain one).
+Lengths are millimetres, times milliseconds, temperatures degrees Celsius, volumes millilitres, frequencies
+hertz. A record with revisions is named ``name`` (its latest revision) or ``name@2`` (a certain one).
 """
 
 from __future__ import annotations
@@ -50,10 +50,11 @@ __all__ = [
 
 @dataclass(frozen=True)
 class Tank:
-    """One frozen shape of a vessel. ``span_mm`` is the usable height above the datum, ``headspace_mm`` what is left above that.
+    """One frozen shape of a vessel. ``span_mm`` is the usable height above the datum, ``headspace_mm`` what
+    is left above that.
 
-    ``profile`` is canonical JSON, read by ``dataset.tanks.profile.profile_of``. The vessel grows by ``expansion_per_k`` of its lengths for
-    each kelvin above ``reference_c``, at which the profile holds.
+    ``profile`` is canonical JSON, read by ``dataset.tanks.profile.profile_of``. The vessel grows by
+    ``expansion_per_k`` of its lengths for each kelvin above ``reference_c``, at which the profile holds.
     """
 
     name: str
@@ -72,10 +73,11 @@ class Tank:
 
 @dataclass(frozen=True)
 class Liquid:
-    """Relative permittivity, conductivity in S/m and density in kg/m3 at ``temperature_c``; None where unknown.
+    """Relative permittivity, conductivity in S/m and density in kg/m3 at ``temperature_c``; None where
+    unknown.
 
-    ``model`` names functions of temperature that stand in for permittivity and density (see ``dataset.labels.liquids``); ``source`` says
-    where the values are from.
+    ``model`` names functions of temperature that stand in for permittivity and density (see
+    ``dataset.labels.liquids``); ``source`` says where the values are from.
     """
 
     name: str
@@ -92,7 +94,8 @@ class Liquid:
 class Pad:
     """One pad on one channel; heights in the sensor's own coordinate, upwards.
 
-    A pad that is read at several frequencies stands there once for each, under one name and with one geometry.
+    A pad that is read at several frequencies stands there once for each, under one name and with one
+    geometry.
     """
 
     channel: int
@@ -131,9 +134,13 @@ class Sensor:
 
     @property
     def channel_names(self) -> tuple[str, ...]:
-        """A name for each channel: the pad's, with the frequency (``low@100kHz``) where the pad is read at several."""
+        """A name for each channel: the pad's, with the frequency (``low@100kHz``) where the pad is read at
+        several.
+        """
         names = [p.name for p in self.pads]
-        return tuple(p.name if names.count(p.name) == 1 else f"{p.name}@{hertz(p.frequency_hz)}" for p in self.pads)
+        return tuple(
+            p.name if names.count(p.name) == 1 else f"{p.name}@{hertz(p.frequency_hz)}" for p in self.pads
+        )
 
 
 @dataclass(frozen=True)
@@ -160,10 +167,11 @@ class Unit:
 class Trim:
     """A unit's own stored counts, one a channel, as taken on ``date`` (ISO 8601) at a ``stage`` of its life.
 
-    From a session: its hash, the frames ``start`` to ``stop``, and of each channel how many counts were refused as outliers and the
-    robust standard deviation of the others. ``level_mm`` is that of a partial fill. Of a surrogate block, ``transfer`` is for each channel
-    how much of the step from dry to full liquid the block makes, and ``transfer_spread`` its standard deviation from part to part.
-    ``sha256`` is the hash of all that; '' before the store took it.
+    From a session: its hash, the frames ``start`` to ``stop``, and of each channel how many counts were
+    refused as outliers and the robust standard deviation of the others. ``level_mm`` is that of a partial
+    fill. Of a surrogate block, ``transfer`` is for each channel how much of the step from dry to full liquid
+    the block makes, and ``transfer_spread`` its standard deviation from part to part. ``sha256`` is the hash
+    of all that; '' before the store took it.
     """
 
     unit: Unit
@@ -186,10 +194,11 @@ class Trim:
 
 @dataclass(frozen=True)
 class TrimLimits:
-    """The counts that a unit's trim must lie within, channel by channel, both ends included; a program declares the same range.
+    """The counts that a unit's trim must lie within, channel by channel, both ends included; a program
+    declares the same range.
 
-    Each channel's limits are its mean and standard deviation over ``units`` units, widened by ``factor`` so that with ``confidence``
-    they hold ``coverage`` of all units, if those are normally distributed.
+    Each channel's limits are its mean and standard deviation over ``units`` units, widened by ``factor`` so
+    that with ``confidence`` they hold ``coverage`` of all units, if those are normally distributed.
     """
 
     mounting: Mounting
@@ -223,9 +232,11 @@ class Budget:
 
 @dataclass(frozen=True)
 class Limit:
-    """One row of the limits: ``metric`` under ``condition`` must stay at or below ``bound``, shown on ``min_groups`` groups.
+    """One row of the limits: ``metric`` under ``condition`` must stay at or below ``bound``, shown on
+    ``min_groups`` groups.
 
-    ``or_mm``, for a percentage of the span: the bound is the larger of that percentage and so many millimetres.
+    ``or_mm``, for a percentage of the span: the bound is the larger of that percentage and so many
+    millimetres.
     """
 
     metric: str
@@ -251,10 +262,11 @@ class Limits:
 class Mark:
     """Frames ``start`` (included) to ``stop`` (excluded) lie at ``level_mm``, standard uncertainty ``u_mm``.
 
-    ``u_common_mm`` is the part of the standard uncertainty that is one and the same error in all marks of a session (the tank's
-    dimension, say), kept apart from ``u_mm``, which is independent from mark to mark. With ``level_stop_mm`` the mark is a piece
-    of a ramp: ``level_mm`` at its first frame, ``level_stop_mm`` at its last, linear in time between. ``method`` says where the
-    level came from; None is a level column.
+    ``u_common_mm`` is the part of the standard uncertainty that is one and the same error in all marks of a
+    session (the tank's dimension, say), kept apart from ``u_mm``, which is independent from mark to mark.
+    With ``level_stop_mm`` the mark is a piece
+    of a ramp: ``level_mm`` at its first frame, ``level_stop_mm`` at its last, linear in time between.
+    ``method`` says where the level came from; None is a level column.
     """
 
     start: int
@@ -268,10 +280,12 @@ class Mark:
 
 @dataclass(frozen=True)
 class Conditions:
-    """Under which conditions frames were captured, axis by axis; an axis that was not stated is empty or None.
+    """Under which conditions frames were captured, axis by axis; an axis that was not stated is empty or
+    None.
 
-    Axes are independent: foam over liquid over film is ``surface=(FOAM,)`` with ``wall=(FILM,)``. ``foam_mm`` is bottom and top
-    of the foam above the datum. ``tilt_deg`` is the tilt about the tank's x and y axes, in degrees.
+    Axes are independent: foam over liquid over film is ``surface=(FOAM,)`` with ``wall=(FILM,)``. ``foam_mm``
+    is bottom and top of the foam above the datum. ``tilt_deg`` is the tilt about the tank's x and y axes, in
+    degrees.
     """
 
     surface: tuple[Surface, ...] = ()
@@ -296,7 +310,8 @@ class Stretch:
 class Frames:
     """Consecutive frames of one session.
 
-    ``t_ms`` int64 (n,), ``counts`` uint32 (n, channels), ``temperature_c`` float64 (n,) with NaN where not measured, or None.
+    ``t_ms`` int64 (n,), ``counts`` uint32 (n, channels), ``temperature_c`` float64 (n,) with NaN where not
+    measured, or None.
     """
 
     t_ms: NDArray[np.int64]
@@ -317,7 +332,9 @@ class Source:
 
 @dataclass(frozen=True)
 class DoorWarning:
-    """What a check at the door found without refusing the session: the check's name, and a sentence for whoever has to act on it."""
+    """What a check at the door found without refusing the session: the check's name, and a sentence for
+    whoever has to act on it.
+    """
 
     check: str
     sentence: str
@@ -325,10 +342,12 @@ class DoorWarning:
 
 @dataclass(frozen=True)
 class Session:
-    """A sealed capture session, without its frames. ``id`` is the start of ``sha256``, the hash of its canonical content.
+    """A sealed capture session, without its frames. ``id`` is the start of ``sha256``, the hash of its
+    canonical content.
 
-    ``marks`` are those of the newest revision, or of the one that a frozen set pins. ``mark_revision`` is that revision's hash;
-    None means the marks are as sealed. ``sealed_marks`` are those that the session was sealed with, where they are others.
+    ``marks`` are those of the newest revision, or of the one that a frozen set pins. ``mark_revision`` is
+    that revision's hash; None means the marks are as sealed. ``sealed_marks`` are those that the session was
+    sealed with, where they are others.
     """
 
     id: str
@@ -350,7 +369,9 @@ class Session:
 
 @dataclass(frozen=True)
 class MarkRevision:
-    """A later revision of a session's marks: who amended, why, and which revision (None: the marks as sealed)."""
+    """A later revision of a session's marks: who amended, why, and which revision (None: the marks as
+    sealed).
+    """
 
     sha256: str
     session: str  # the session's hash
@@ -364,8 +385,9 @@ class MarkRevision:
 class ColumnMapping:
     """Which columns of a delimited text file hold what, under a name to use it again.
 
-    The label of a frame is its ``level``, or follows from a ``mass`` in grams or from a volume ``poured`` in so far, in mL: one of them.
-    ``counts`` are column names in channel order. Without ``time`` the frames are one declared period apart. ``delimiter`` None
+    The label of a frame is its ``level``, or follows from a ``mass`` in grams or from a volume ``poured`` in
+    so far, in mL: one of them. ``counts`` are column names in channel order. Without ``time`` the frames are
+    one declared period apart. ``delimiter`` None
     means: find out. Without ``header`` the columns are named '1', '2', ... from the left.
     """
 
@@ -391,7 +413,9 @@ class ColumnMapping:
 
 @dataclass(frozen=True)
 class NewSession:
-    """A capture session on its way into the store; unit, liquid and mounting are records that the store has."""
+    """A capture session on its way into the store; unit, liquid and mounting are records that
+    the store has.
+    """
 
     unit: Unit
     liquid: Liquid
@@ -407,7 +431,9 @@ class NewSession:
 
 @dataclass(frozen=True)
 class FrozenSet:
-    """An immutable, hashed choice of sessions, each group with its role, and the trims that their units had when it was frozen."""
+    """An immutable, hashed choice of sessions, each group with its role, and the trims that their units had
+    when it was frozen.
+    """
 
     name: str
     sha256: str
@@ -416,7 +442,10 @@ class FrozenSet:
     sessions: tuple[Session, ...]
     seed: int | None = None
     trims: tuple[Trim, ...] = ()  # in the order of their hashes
-    edges_c: tuple[float, ...] = ()  # of the temperature bands that are its groups, rising; empty where it is grouped by something else
+    edges_c: tuple[
+        float, ...
+        # of the temperature bands that are its groups, rising; empty where it is grouped by something else
+    ] = ()
 
     @property
     def origin(self) -> str:
@@ -432,11 +461,13 @@ class FrozenSet:
 class FrozenData:
     """The labelled frames of a frozen set, row by row, in session and time order.
 
-    Shapes: ``counts`` int64 (n, channels), ``t_ms`` int64 (n,), ``level_mm`` float64 (n,), ``u_mm`` float64 (n,) the whole
-    standard uncertainty of the level, common part included, NaN where unknown, ``temperature_c`` float64 (n,) NaN where unknown,
-    ``session`` int64 (n,) index into ``frozen.sessions``, ``group`` int64 (n,) index into ``frozen.roles``, ``frame`` int64 (n,)
-    the row's place in its session, ``condition`` int64 (n,) index into ``conditions`` (where nothing is stated: ``Conditions()``).
-    ``frames`` are all frames of each session, unlabelled ones too, in the order of ``frozen.sessions``.
+    Shapes: ``counts`` int64 (n, channels), ``t_ms`` int64 (n,), ``level_mm`` float64 (n,), ``u_mm`` float64
+        (n,) the whole
+    standard uncertainty of the level, common part included, NaN where unknown, ``temperature_c`` float64 (n,)
+    NaN where unknown, ``session`` int64 (n,) index into ``frozen.sessions``, ``group`` int64 (n,) index into
+    ``frozen.roles``, ``frame`` int64 (n,) the row's place in its session, ``condition`` int64 (n,) index into
+    ``conditions`` (where nothing is stated: ``Conditions()``). ``frames`` are all frames of each session,
+    unlabelled ones too, in the order of ``frozen.sessions``.
     """
 
     frozen: FrozenSet
@@ -453,9 +484,15 @@ class FrozenData:
     frames: tuple[Frames, ...]
 
     def trim(self, session: int, kind: TrimKind) -> Trim | None:
-        """The newest trim of that kind of a session's unit on its mounting, of those that the set pins; of one day's, that of the greater hash."""
+        """The newest trim of that kind of a session's unit on its mounting, of those that the set pins; of
+        one day's, that of the greater hash.
+        """
         its = self.frozen.sessions[session]
-        found = [t for t in self.frozen.trims if t.kind is kind and t.unit.name == its.unit.name and t.mounting.name == its.mounting.name]
+        found = [
+            t
+            for t in self.frozen.trims
+            if t.kind is kind and t.unit.name == its.unit.name and t.mounting.name == its.mounting.name
+        ]
         return max(found, key=lambda t: (t.date, t.sha256), default=None)
 
     def rows(self, role: Role) -> NDArray[np.bool_]:
@@ -470,8 +507,8 @@ class FrozenData:
 class Model:
     """A trained model as the store keeps it: no pickles; texts are canonical JSON.
 
-    ``sha256`` is the program's digest. ``metrics``, ``recipe`` and ``versions`` are JSON objects. ``parent`` is the name of the model
-    that it was retrained from.
+    ``sha256`` is the program's digest. ``metrics``, ``recipe`` and ``versions`` are JSON objects. ``parent``
+    is the name of the model that it was retrained from.
     """
 
     name: str

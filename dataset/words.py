@@ -1,4 +1,5 @@
-"""The words that records are written in: kinds of counts, roles, conditions, trims, and what limits and budgets may name.
+"""The words that records are written in: kinds of counts, roles, conditions, trims, and what limits and
+budgets may name.
 
 Light to import: the command line reads them to describe its options.
 """
@@ -30,10 +31,23 @@ class Role(StrEnum):
 
 
 METRICS = (  # what a limit may bound, each from above
-    "rmse_mm", "worst_group_rmse_mm", "p50_abs_mm", "p95_abs_mm", "max_abs_mm", "p95_pct_span", "withheld_share", "beyond_accepted_share",
-    "false_wet_episodes", "false_wet_share", "false_dry_share", "dry_missed_share", "band_missed_share", "longest_wrong_s", "longest_withheld_s",
+    "rmse_mm",
+    "worst_group_rmse_mm",
+    "p50_abs_mm",
+    "p95_abs_mm",
+    "max_abs_mm",
+    "p95_pct_span",
+    "withheld_share",
+    "beyond_accepted_share",
+    "false_wet_episodes",
+    "false_wet_share",
+    "false_dry_share",
+    "dry_missed_share",
+    "band_missed_share",
+    "longest_wrong_s",
+    "longest_withheld_s",
     "first_reading_s",
-)  # fmt: skip
+)
 EPISODE_RATES = ("false_wet_share", "false_dry_share")  # shares of episodes, not of frames
 CORES = ("cortex-m0plus", "cortex-m3", "cortex-m4", "cortex-m33", "rv32imc")  # what a budget may name
 

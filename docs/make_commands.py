@@ -1,4 +1,6 @@
-"""Write docs/commands.md (``python docs/make_commands.py``): the help of every command, as it prints it at 80 columns."""
+"""Write docs/commands.md (``python docs/make_commands.py``): the help of every command, as it prints it at 80
+columns.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +21,7 @@ HEAD = """# Commands
 Made by `docs/make_commands.py` from the commands themselves: what `innage COMMAND --help` prints. How they behave on a terminal: [terminal.md](terminal.md);
 what `--json` prints: [json.md](json.md).
 
-"""
+"""  # noqa: E501 - a text as it is written out
 
 
 def commands() -> Iterator[tuple[str, list[tuple[str, ...]]]]:
@@ -40,7 +42,12 @@ def page() -> str:
     for title, its in commands():
         made += f"## {title}\n\n"
         for words in its:
-            said = CliRunner().invoke(app, [*words, "--help"], prog_name="innage", env=os.environ | {"COLUMNS": "80", "TERMINAL_WIDTH": "80", "NO_COLOR": "1"})
+            said = CliRunner().invoke(
+                app,
+                [*words, "--help"],
+                prog_name="innage",
+                env=os.environ | {"COLUMNS": "80", "TERMINAL_WIDTH": "80", "NO_COLOR": "1"},
+            )
             text = "\n".join(line.rstrip() for line in said.stdout.strip().splitlines())
             made += f"### innage {' '.join(words)}\n\n```text\n{text}\n```\n\n"
     return made.rstrip() + "\n"

@@ -1,4 +1,6 @@
-"""Write docs/licences.md (``python docs/make_licences.py``): every package that comes with an installed innage, and its licence as its metadata says."""
+"""Write docs/licences.md (``python docs/make_licences.py``): every package that comes with an installed
+innage, and its licence as its metadata says.
+"""
 
 from __future__ import annotations
 
@@ -22,7 +24,7 @@ innage is under the MIT licence; the measured readings of `innage demo --real` h
 
 | package | licence | directly |
 |---|---|---|
-"""
+"""  # noqa: E501 - a text as it is written out
 LONGEST = 60  # of what is shown: some packages put the whole text where its name belongs
 
 
@@ -51,16 +53,26 @@ def _needs(name: str) -> Iterator[str]:
 
 
 def licence(name: str) -> str:
-    """The licence of an installed package: its expression, else its classifiers, else the first line of its field."""
+    """The licence of an installed package: its expression, else its classifiers, else the first line of its
+    field.
+    """
     meta = distribution(name).metadata
-    classifiers = [c.split(" :: ")[-1] for c in meta.get_all("Classifier") or [] if c.startswith("License :: ")]
-    stated = meta.get("License-Expression") or ", ".join(c for c in classifiers if c != "OSI Approved") or (meta.get("License") or "").strip().split("\n")[0]
+    classifiers = [
+        c.split(" :: ")[-1] for c in meta.get_all("Classifier") or [] if c.startswith("License :: ")
+    ]
+    stated = (
+        meta.get("License-Expression")
+        or ", ".join(c for c in classifiers if c != "OSI Approved")
+        or (meta.get("License") or "").strip().split("\n")[0]
+    )
     return re.sub(r"[|\s]+", " ", stated)[:LONGEST] or "not stated"
 
 
 def page() -> str:
     """The whole page."""
-    return HEAD + "".join(f"| {name} | {licence(name)} | {'yes' if direct else ''} |\n" for name, direct in packages().items())
+    return HEAD + "".join(
+        f"| {name} | {licence(name)} | {'yes' if direct else ''} |\n" for name, direct in packages().items()
+    )
 
 
 if __name__ == "__main__":

@@ -11,7 +11,9 @@ from dataset.errors import ToolError
 
 @dataclass(frozen=True)
 class Core:
-    """A core: how it is compiled for, its instruction set, its name in the emulator, and its table of cycles, a file in export.data."""
+    """A core: how it is compiled for, its instruction set, its name in the emulator, and its table of cycles,
+    a file in export.data.
+    """
 
     name: str
     target: tuple[str, ...]
@@ -41,11 +43,13 @@ CORES: Mapping[str, Core] = {
         _cortex_m("m33", "M33"),
         Core("rv32imc", _RISCV, "rv32imc.toml", "riscv", "UC_CPU_RISCV32_ANY"),
     )
-}  # fmt: skip
+}
 
 
 def find_core(name: str) -> Core:
-    """The core named so in a budget; 'Cortex-M0+' and 'cortex_m0plus' mean the same. Raises ToolError for an unknown one."""
+    """The core named so in a budget; 'Cortex-M0+' and 'cortex_m0plus' mean the same. Raises ToolError for an
+    unknown one.
+    """
     core = CORES.get(name.strip().lower().replace("+", "plus").replace("_", "-").replace(" ", "-"))
     if core is None:
         raise ToolError("core", repr(name), "one of " + ", ".join(CORES))

@@ -1,4 +1,6 @@
-"""The known answer of a model: fixed inputs, and what the interpreter makes of them, for the self-test on the chip."""
+"""The known answer of a model: fixed inputs, and what the interpreter makes of them, for the self-test on the
+chip.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +17,9 @@ _TEMPERATURE = 200  # tenths of a degree Celsius
 
 @dataclass(frozen=True)
 class KnownAnswer:
-    """Equal frames from power-on: trim (empty without one), counts, temperature, and the reading of each, in the order of OUTPUTS."""
+    """Equal frames from power-on: trim (empty without one), counts, temperature, and the reading of each, in
+    the order of OUTPUTS.
+    """
 
     trim: tuple[int, ...]
     counts: tuple[int, ...]
@@ -26,11 +30,14 @@ class KnownAnswer:
 def known_answer(program: Program) -> KnownAnswer:
     """A trim in the middle of its limits, and counts that are held until the model has settled.
 
-    Counts are tried, the same ones each time: wherever they fall in the domain, and as a tank makes them, with the lower channels
-    wet. The first whose last reading is valid are taken, else the first that give a level: they exercise most of the code.
+    Counts are tried, the same ones each time: wherever they fall in the domain, and as a tank makes them,
+    with the lower channels wet. The first whose last reading is valid are taken, else the first that give a
+    level: they exercise most of the code.
     """
     rng = np.random.RandomState(0)  # its streams are frozen (NumPy enhancement proposal 19)
-    trim = None if program.trim is None else (np.asarray(program.trim.low) + np.asarray(program.trim.high)) // 2
+    trim = (
+        None if program.trim is None else (np.asarray(program.trim.low) + np.asarray(program.trim.high)) // 2
+    )
     counts = _tries(rng, program, trim)
     frames = min(program.settling_frames + 1, _MOST_FRAMES)
     prepared = prepare(program, None if trim is None else trim[None])
@@ -43,9 +50,11 @@ def known_answer(program: Program) -> KnownAnswer:
     validity, level = (tables[-1][:, OUTPUTS.index(name)] for name in ("validity", "level"))
     best = int(np.argmax(2 * (validity == VALID) + (level != NO_LEVEL)))
     return KnownAnswer(
-        () if trim is None else tuple(int(v) for v in trim), tuple(int(v) for v in counts[best]), _TEMPERATURE,
+        () if trim is None else tuple(int(v) for v in trim),
+        tuple(int(v) for v in counts[best]),
+        _TEMPERATURE,
         tuple(tuple(int(v) for v in table[best]) for table in tables),
-    )  # fmt: skip
+    )
 
 
 def _tries(rng: np.random.RandomState, program: Program, trim: Array | None) -> Array:
@@ -56,7 +65,11 @@ def _tries(rng: np.random.RandomState, program: Program, trim: Array | None) -> 
         return counts
     half = _TRIES // 2
     dry = np.broadcast_to(trim[:n], (half, n))
-    wet = np.broadcast_to(trim[-n:], (half, n)) if len(trim) > n else dry + (top * 0.5 ** rng.uniform(1, 12, (half, 1))).astype(np.int64)
+    wet = (
+        np.broadcast_to(trim[-n:], (half, n))
+        if len(trim) > n
+        else dry + (top * 0.5 ** rng.uniform(1, 12, (half, 1))).astype(np.int64)
+    )
     share = np.clip(rng.uniform(0, n, (half, 1)) - np.arange(n), 0, 1)
     counts[:half] = np.clip(dry + ((wet - dry) * share).astype(np.int64), 0, top)
     return counts

@@ -1,4 +1,5 @@
-"""Trims as bytes in a unit's non-volatile memory: one record for each kind, laid out the same for every model.
+"""Trims as bytes in a unit's non-volatile memory: one record for each kind, laid out the same for every
+model.
 
 A record, little-endian, without gaps but for the filler:
 
@@ -14,7 +15,8 @@ A record, little-endian, without gaps but for the filler:
     16          n       raw counts in channel order, filled up with 0 to a multiple of 4 bytes
     16 + n      4       CRC-32 (IEEE 802.3, reflected, as ``zlib.crc32``) of all bytes before
 
-Records stand one behind another. Slots that were never written (all bits set, as erased flash has them) are passed over.
+Records stand one behind another. Slots that were never written (all bits set, as erased flash has them) are
+passed over.
 """
 
 from __future__ import annotations
@@ -29,16 +31,36 @@ from dataset.records import Sensor, Trim, TrimKind
 from training.program import NO_TEMPERATURE, TEMPERATURE_RANGE, Program
 
 MAGIC, RECORD_FORMAT = 0x4D525449, 1
-KIND_CODES = {TrimKind.BOARD: 1, TrimKind.DRY: 2, TrimKind.BLOCK: 3, TrimKind.PARTIAL: 4, TrimKind.FULL: 5, TrimKind.LEARNED: 6}
-OFFSETS = {"magic": 0, "format": 4, "kind": 5, "channels": 6, "width": 7, "sensor": 8, "temperature": 12, "counts": 16}
+KIND_CODES = {
+    TrimKind.BOARD: 1,
+    TrimKind.DRY: 2,
+    TrimKind.BLOCK: 3,
+    TrimKind.PARTIAL: 4,
+    TrimKind.FULL: 5,
+    TrimKind.LEARNED: 6,
+}
+OFFSETS = {
+    "magic": 0,
+    "format": 4,
+    "kind": 5,
+    "channels": 6,
+    "width": 7,
+    "sensor": 8,
+    "temperature": 12,
+    "counts": 16,
+}
 _HEAD = struct.Struct("<IBBBBIhH")
 _CRC = struct.Struct("<I")
-CRC_RESIDUE = 0xDEBB20E3  # what the register of this CRC holds behind a message and its CRC, before it is inverted
+CRC_RESIDUE = (
+    0xDEBB20E3  # what the register of this CRC holds behind a message and its CRC, before it is inverted
+)
 
 
 @dataclass(frozen=True)
 class TrimRecord:
-    """One trim as stored: kind, sensor key, temperature in tenths of a degree (NO_TEMPERATURE: not known), raw counts, bytes of a count."""
+    """One trim as stored: kind, sensor key, temperature in tenths of a degree (NO_TEMPERATURE: not known),
+    raw counts, bytes of a count.
+    """
 
     kind: TrimKind
     sensor: int
@@ -48,7 +70,9 @@ class TrimRecord:
 
 
 def sensor_key(revision: str, channels: int, count_bits: int) -> int:
-    """CRC-32 of the text 'name@revision channels=N bits=N': what a stored trim and a model must have in common."""
+    """CRC-32 of the text 'name@revision channels=N bits=N': what a stored trim and a model must have in
+    common.
+    """
     return zlib.crc32(f"{revision} channels={channels} bits={count_bits}".encode())
 
 
@@ -81,7 +105,9 @@ def record_of(trim: Trim) -> TrimRecord:
     """The record of a unit's trim."""
     sensor = trim.mounting.sensor
     temperature = NO_TEMPERATURE if trim.temperature_c is None else round(10 * trim.temperature_c)
-    return TrimRecord(trim.kind, key_of_sensor(sensor), temperature, trim.counts, count_width(sensor.count_bits))
+    return TrimRecord(
+        trim.kind, key_of_sensor(sensor), temperature, trim.counts, count_width(sensor.count_bits)
+    )
 
 
 def write_records(records: Sequence[TrimRecord]) -> bytes:
@@ -92,20 +118,35 @@ def write_records(records: Sequence[TrimRecord]) -> bytes:
 def _write(record: TrimRecord) -> bytes:
     low, high = TEMPERATURE_RANGE
     if not low <= record.temperature <= high:
-        raise InputError(f"{record.kind} trim, temperature", f"{record.temperature / 10:g} C", f"{low / 10:g} to {high / 10:g} C")
+        raise InputError(
+            f"{record.kind} trim, temperature",
+            f"{record.temperature / 10:g} C",
+            f"{low / 10:g} to {high / 10:g} C",
+        )
     channels, most = len(record.counts), (1 << 8 * record.width) - 1
     if not 1 <= channels <= 0xFF:
         raise InputError(f"{record.kind} trim", f"{channels} channels", "1 to 255")
     if not all(0 <= count <= most for count in record.counts):
         raise InputError(f"{record.kind} trim, counts", ", ".join(map(str, record.counts)), f"0 to {most}")
-    head = _HEAD.pack(MAGIC, RECORD_FORMAT, KIND_CODES[record.kind], channels, record.width, record.sensor, record.temperature, 0)
+    head = _HEAD.pack(
+        MAGIC,
+        RECORD_FORMAT,
+        KIND_CODES[record.kind],
+        channels,
+        record.width,
+        record.sensor,
+        record.temperature,
+        0,
+    )
     counts = b"".join(count.to_bytes(record.width, "little") for count in record.counts)
     body = head + counts.ljust(crc_offset(channels, record.width) - _HEAD.size, b"\0")
     return body + _CRC.pack(zlib.crc32(body))
 
 
 def read_records(content: bytes, where: str = "trim bytes") -> tuple[TrimRecord, ...]:
-    """All records in ``content``, strictly: InputError for anything that a writer of this format would not have written."""
+    """All records in ``content``, strictly: InputError for anything that a writer of this format would not
+    have written.
+    """
     found, at = list[TrimRecord](), 0
     while at < len(content):
         here = f"{where}, byte {at}"
@@ -130,19 +171,36 @@ def _read(content: bytes, here: str) -> tuple[TrimRecord | None, int]:
     if number != RECORD_FORMAT:
         raise InputError(f"{here}, format", str(number), str(RECORD_FORMAT))
     if width not in (2, 4) or channels < 1:
-        raise InputError(here, f"{channels} channels of {width} bytes", "at least one channel, of 2 or 4 bytes")
+        raise InputError(
+            here, f"{channels} channels of {width} bytes", "at least one channel, of 2 or 4 bytes"
+        )
     length = record_length(channels, width)
     if len(content) < length:
         raise InputError(here, f"{len(content)} bytes", f"{length}, for {channels} channels of {width} bytes")
     (crc,) = _CRC.unpack_from(content, length - _CRC.size)
     actual = zlib.crc32(content[: length - _CRC.size])
     if crc != actual:
-        raise InputError(f"{here}, CRC", f"0x{crc:08x}", f"0x{actual:08x}", "the bytes were damaged or not written to the end")
+        raise InputError(
+            f"{here}, CRC",
+            f"0x{crc:08x}",
+            f"0x{actual:08x}",
+            "the bytes were damaged or not written to the end",
+        )
     kinds = {value: kind for kind, value in KIND_CODES.items()}
     if code not in kinds:
-        raise InputError(f"{here}, kind", str(code), ", ".join(f"{value} ({kind})" for value, kind in kinds.items()))
+        raise InputError(
+            f"{here}, kind", str(code), ", ".join(f"{value} ({kind})" for value, kind in kinds.items())
+        )
     end = OFFSETS["counts"] + channels * width
-    if zero or any(content[end : length - _CRC.size]) or not TEMPERATURE_RANGE[0] <= temperature <= TEMPERATURE_RANGE[1]:
-        raise InputError(here, "a filler that is not 0, or an impossible temperature", "a record as innage writes it")
-    counts = tuple(int.from_bytes(content[k : k + width], "little") for k in range(OFFSETS["counts"], end, width))
+    if (
+        zero
+        or any(content[end : length - _CRC.size])
+        or not TEMPERATURE_RANGE[0] <= temperature <= TEMPERATURE_RANGE[1]
+    ):
+        raise InputError(
+            here, "a filler that is not 0, or an impossible temperature", "a record as innage writes it"
+        )
+    counts = tuple(
+        int.from_bytes(content[k : k + width], "little") for k in range(OFFSETS["counts"], end, width)
+    )
     return TrimRecord(kinds[code], sensor, temperature, counts, width), length

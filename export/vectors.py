@@ -1,7 +1,7 @@
 """Test vectors: inputs over the declared domain and what the interpreter makes of them.
 
-A vector is one frame of a stream that starts at power-on: the state is carried from frame to frame, so that a difference in
-state shows in the frames behind it too.
+A vector is one frame of a stream that starts at power-on: the state is carried from frame to frame, so that a
+difference in state shows in the frames behind it too.
 """
 
 from __future__ import annotations
@@ -25,9 +25,10 @@ _TRIES = 2048  # inputs tried in search of valid readings
 class Vectors:
     """``n`` frames in streams of equal length; row k starts a stream where ``k % stream_frames == 0``.
 
-    Inputs: ``trim`` (n, trim size, or n, 0 without trim; the same in all rows of a stream), ``counts`` (n, channels),
-    ``temperature`` (n,), ``faults`` (n,). Expected: ``prepared`` (n, prepared size), ``readings`` (n, 5) in the order of
-    ``OUTPUTS``, ``state`` (n, state size) after the frame. All int64.
+    Inputs: ``trim`` (n, trim size, or n, 0 without trim; the same in all rows of a stream), ``counts`` (n,
+        channels),
+    ``temperature`` (n,), ``faults`` (n,). Expected: ``prepared`` (n, prepared size), ``readings`` (n, 5) in
+    the order of ``OUTPUTS``, ``state`` (n, state size) after the frame. All int64.
     """
 
     stream_frames: int
@@ -48,18 +49,29 @@ class Vectors:
 
     def rows(self, start: int, stop: int) -> Vectors:
         """Rows ``start`` to ``stop``, whole streams."""
-        parts = (self.trim, self.counts, self.temperature, self.faults, self.prepared, self.readings, self.state)
+        parts = (
+            self.trim,
+            self.counts,
+            self.temperature,
+            self.faults,
+            self.prepared,
+            self.readings,
+            self.state,
+        )
         return Vectors(self.stream_frames, *(part[start:stop] for part in parts))
 
 
 def make_vectors(program: Program, count: int = 10_000, seed: int = 0) -> Vectors:
     """At least ``count`` vectors: every corner of the input domain first, then seeded draws.
 
-    Draws mix streams that are uniform over the domain, walk slowly (as a tank does), jump between the ends of the ranges, or
-    walk from inputs that a search found to give a valid reading: the domain is wide, and most of it is withheld. With up to 6
-    channels all corners of the counts are taken, above that all-low, all-high and one-hot ones. Streams outlast the settling.
+    Draws mix streams that are uniform over the domain, walk slowly (as a tank does), jump between the ends of
+    the ranges, or walk from inputs that a search found to give a valid reading: the domain is wide, and most
+    of it is withheld. With up to 6 channels all corners of the counts are taken, above that all-low, all-high
+    and one-hot ones. Streams outlast the settling.
     """
-    rng = np.random.RandomState(seed)  # its streams are frozen (NumPy enhancement proposal 19), so old bundles can be made again
+    rng = np.random.RandomState(
+        seed
+    )  # its streams are frozen (NumPy enhancement proposal 19), so old bundles can be made again
     frames = _STREAM_FRAMES + min(program.settling_frames, _MOST_SETTLING)
     first = corners(program)
     streams = max(-(-count // frames), -(-len(first) // frames) + 4)
@@ -69,7 +81,11 @@ def make_vectors(program: Program, count: int = 10_000, seed: int = 0) -> Vector
         trim[0], trim[-1] = program.trim.low, program.trim.high
     counts = _streams(rng, program.inputs["counts"], streams, frames)
     temperature = _streams(rng, program.inputs["temperature"], streams, frames)
-    faults = np.where(rng.random_sample((streams, frames, 1)) < 0.9, 0, _uniform(rng, program.inputs["faults"], (streams, frames)))
+    faults = np.where(
+        rng.random_sample((streams, frames, 1)) < 0.9,
+        0,
+        _uniform(rng, program.inputs["faults"], (streams, frames)),
+    )
     _walk_from_valid(rng, program, frames, trim, (counts, temperature, faults))
     flat = (counts.reshape(-1, program.channels), temperature.reshape(-1, 1), faults.reshape(-1, 1))
     for part, at in zip(flat, (slice(0, program.channels), slice(-2, -1), slice(-1, None)), strict=True):
@@ -77,12 +93,20 @@ def make_vectors(program: Program, count: int = 10_000, seed: int = 0) -> Vector
     return expect(program, frames, trim, *(part.reshape(streams, frames, -1) for part in flat))
 
 
-def _walk_from_valid(rng: np.random.RandomState, program: Program, frames: int, trim: Array, given: tuple[Array, Array, Array]) -> None:
-    """Let every second stream walk slowly from inputs that gave a valid reading when held; in place, as far as any are found."""
+def _walk_from_valid(
+    rng: np.random.RandomState, program: Program, frames: int, trim: Array, given: tuple[Array, Array, Array]
+) -> None:
+    """Let every second stream walk slowly from inputs that gave a valid reading when held; in place, as far
+    as any are found.
+    """
     counts, temperature, faults = given
     tries = _uniform(rng, program.inputs["counts"], (_TRIES,))
     warmth = _uniform(rng, program.inputs["temperature"], (_TRIES,))
-    trims = _uniform(rng, program.trim, (_TRIES,)) if program.trim is not None else trim[:1].repeat(_TRIES, axis=0)
+    trims = (
+        _uniform(rng, program.trim, (_TRIES,))
+        if program.trim is not None
+        else trim[:1].repeat(_TRIES, axis=0)
+    )
     held = (np.repeat(part[:, None], frames, axis=1) for part in (tries, warmth, np.zeros_like(warmth)))
     last = expect(program, frames, trims, *held).readings[frames - 1 :: frames]
     valid = np.flatnonzero(last[:, OUTPUTS.index("validity")] == VALID)
@@ -96,10 +120,14 @@ def _walk_from_valid(rng: np.random.RandomState, program: Program, frames: int, 
     trim[streams] = trims[chosen]
 
 
-def expect(program: Program, frames: int, trim: Array, counts: Array, temperature: Array, faults: Array) -> Vectors:
+def expect(
+    program: Program, frames: int, trim: Array, counts: Array, temperature: Array, faults: Array
+) -> Vectors:
     """Vectors from inputs of shape (streams, frames, width); ``trim`` has shape (streams, trim size)."""
     streams = len(counts)
-    prepared = np.broadcast_to(prepare(program, trim if program.trim is not None else None), (streams, program.prepared_size))
+    prepared = np.broadcast_to(
+        prepare(program, trim if program.trim is not None else None), (streams, program.prepared_size)
+    )
     state, readings, states = initial_state(program, streams), [], []
     for k in range(frames):
         reading, state = step(program, counts[:, k], temperature[:, k, 0], faults[:, k, 0], state, prepared)
@@ -107,16 +135,27 @@ def expect(program: Program, frames: int, trim: Array, counts: Array, temperatur
         states.append(state)
     n = streams * frames
     return Vectors(
-        frames, np.repeat(trim, frames, axis=0), counts.reshape(n, -1), temperature.reshape(n), faults.reshape(n),
-        np.repeat(prepared, frames, axis=0), np.stack(readings, axis=1).reshape(n, len(OUTPUTS)),
+        frames,
+        np.repeat(trim, frames, axis=0),
+        counts.reshape(n, -1),
+        temperature.reshape(n),
+        faults.reshape(n),
+        np.repeat(prepared, frames, axis=0),
+        np.stack(readings, axis=1).reshape(n, len(OUTPUTS)),
         np.stack(states, axis=1).reshape(n, program.state_size),
-    )  # fmt: skip
+    )
 
 
 def to_csv(vectors: Vectors) -> str:
     """The vectors as text: a header line, then one frame a line; ``first`` is 1 where a stream starts."""
     first = (np.arange(len(vectors)) % vectors.stream_frames == 0).astype(np.int64)
-    inputs = (first[:, None], vectors.trim, vectors.counts, vectors.temperature[:, None], vectors.faults[:, None])
+    inputs = (
+        first[:, None],
+        vectors.trim,
+        vectors.counts,
+        vectors.temperature[:, None],
+        vectors.faults[:, None],
+    )
     columns = (*inputs, vectors.readings, vectors.state, vectors.prepared)
     text = io.StringIO(newline="\n")
     text.write(f"# stream_frames={vectors.stream_frames}\n{_heading([part.shape[1] for part in columns])}\n")
@@ -125,30 +164,66 @@ def to_csv(vectors: Vectors) -> str:
 
 
 def _heading(widths: Sequence[int]) -> str:
-    """The names of the columns; ``widths`` of first, trim, counts, temperature, faults, readings, state and prepared values."""
+    """The names of the columns; ``widths`` of first, trim, counts, temperature, faults, readings, state and
+    prepared values.
+    """
     names = {"trim": widths[1], "count": widths[2], "state": widths[6], "prepared": widths[7]}
     numbered = {name: [f"{name}{k}" for k in range(width)] for name, width in names.items()}
-    return ",".join(["first", *numbered["trim"], *numbered["count"], "temperature", "faults", *OUTPUTS, *numbered["state"], *numbered["prepared"]])
+    return ",".join(
+        [
+            "first",
+            *numbered["trim"],
+            *numbered["count"],
+            "temperature",
+            "faults",
+            *OUTPUTS,
+            *numbered["state"],
+            *numbered["prepared"],
+        ]
+    )
 
 
 def from_csv(program: Program, text: str, where: str = "vectors") -> Vectors:
-    """Read vectors back as they stand; InputError when the rows do not fit the program. What they expect is not checked here."""
+    """Read vectors back as they stand; InputError when the rows do not fit the program. What they expect is
+    not checked here.
+    """
     head, heading, body = (*text.split("\n", 2), "", "")[:3]
     key, _, frames = head.removeprefix("# ").partition("=")
     if key != "stream_frames" or not frames.isdecimal() or len(frames) > 9 or int(frames) < 1:
         raise InputError(f"{where}, line 1", repr(head[:40]), "'# stream_frames=N'")
-    widths = (1, program.trim_size, program.channels, 1, 1, len(OUTPUTS), program.state_size, program.prepared_size)
+    widths = (
+        1,
+        program.trim_size,
+        program.channels,
+        1,
+        1,
+        len(OUTPUTS),
+        program.state_size,
+        program.prepared_size,
+    )
     if heading != _heading(widths) or not body.strip():
-        raise InputError(f"{where}, line 2", repr(heading[:60]), f"the columns {_heading(widths)}, and rows below")
+        raise InputError(
+            f"{where}, line 2", repr(heading[:60]), f"the columns {_heading(widths)}, and rows below"
+        )
     try:
         rows = np.loadtxt(io.StringIO(body), dtype=np.int64, delimiter=",", comments=None, ndmin=2)
     except ValueError as error:
         raise InputError(where, f"unreadable ({error})", "rows of integers") from error
     if rows.shape[1] != sum(widths) or len(rows) % int(frames):
-        raise InputError(where, f"{rows.shape[0]} rows of {rows.shape[1]}", f"whole streams of {frames} rows of {sum(widths)} columns")
-    first, trims, counts, temperature, faults, readings, state, prepared = np.split(rows, np.cumsum(widths)[:-1], axis=1)
+        raise InputError(
+            where,
+            f"{rows.shape[0]} rows of {rows.shape[1]}",
+            f"whole streams of {frames} rows of {sum(widths)} columns",
+        )
+    first, trims, counts, temperature, faults, readings, state, prepared = np.split(
+        rows, np.cumsum(widths)[:-1], axis=1
+    )
     if not np.array_equal(first[:, 0], np.arange(len(rows)) % int(frames) == 0):
-        raise InputError(f"{where}, column 'first'", "a 1 where no stream starts, or none where one does", f"a 1 every {frames} rows")
+        raise InputError(
+            f"{where}, column 'first'",
+            "a 1 where no stream starts, or none where one does",
+            f"a 1 every {frames} rows",
+        )
     return Vectors(int(frames), trims, counts, temperature[:, 0], faults[:, 0], prepared, readings, state)
 
 
@@ -167,7 +242,9 @@ def corners(program: Program) -> Array:
 
 
 def _uniform(rng: np.random.RandomState, interval: Interval, shape: tuple[int, ...]) -> Array:
-    return rng.randint(interval.low, np.asarray(interval.high) + 1, size=(*shape, interval.size), dtype=np.int64)
+    return rng.randint(
+        interval.low, np.asarray(interval.high) + 1, size=(*shape, interval.size), dtype=np.int64
+    )
 
 
 def _streams(rng: np.random.RandomState, interval: Interval, streams: int, frames: int) -> Array:

@@ -17,7 +17,8 @@ _MOST_SEGMENTS = 128
 
 @dataclass(frozen=True)
 class VolumeTable:
-    """Millilitres above the datum at every ``2**shift`` level units from 0 up; between them straight lines, rounded half up.
+    """Millilitres above the datum at every ``2**shift`` level units from 0 up; between them straight lines,
+    rounded half up.
 
     ``error_ml`` is the largest difference from the profile at any level that the C can be asked for.
     """
@@ -29,23 +30,38 @@ class VolumeTable:
 
     def volume_ml(self, levels: Array) -> Array:
         """What the C answers for levels in units, 0 to the span."""
-        table, k, part = np.asarray(self.values, dtype=np.int64), levels >> self.shift, levels & ((1 << self.shift) - 1)
-        return np.asarray(table[k] + (((table[k + 1] - table[k]) * part + (1 << (self.shift - 1))) >> self.shift))
+        table, k, part = (
+            np.asarray(self.values, dtype=np.int64),
+            levels >> self.shift,
+            levels & ((1 << self.shift) - 1),
+        )
+        return np.asarray(
+            table[k] + (((table[k + 1] - table[k]) * part + (1 << (self.shift - 1))) >> self.shift)
+        )
 
 
 def volume_table(profile: Profile, span: int, tank: str) -> VolumeTable:
-    """The smallest table whose error is within 1 mL or 0.2 % of the full tank, else the finest of at most 128 segments.
+    """The smallest table whose error is within 1 mL or 0.2 % of the full tank, else the finest of at most 128
+    segments.
 
     ``span`` is the full tank in level units. Raises InputError where the profile ends below it.
     """
     full_mm = span / LEVEL_UNITS_PER_MM
     if profile.height_mm < full_mm:
-        raise InputError(f"tank {tank}", f"its profile ends at {profile.height_mm:g} mm", f"at least the span of the model, {full_mm:g} mm")
+        raise InputError(
+            f"tank {tank}",
+            f"its profile ends at {profile.height_mm:g} mm",
+            f"at least the span of the model, {full_mm:g} mm",
+        )
     levels = np.arange(span + 1, dtype=np.int64)
     exact = np.asarray(profile.volume_ml(levels / LEVEL_UNITS_PER_MM))
     allowed = max(_FEWEST_ML, _SHARE * float(exact[-1]))
     largest = max(int(span).bit_length(), 1)
-    tables = [_table(exact, span, shift, tank) for shift in range(largest, 0, -1) if -(-span >> shift) <= _MOST_SEGMENTS]
+    tables = [
+        _table(exact, span, shift, tank)
+        for shift in range(largest, 0, -1)
+        if -(-span >> shift) <= _MOST_SEGMENTS
+    ]
     return next((t for t in tables if t.error_ml <= allowed), tables[-1])
 
 

@@ -1,6 +1,7 @@
 """innage: sessions of contactless level sensors, small integer models on them, and verified C and ONNX.
 
-The Python interface is what stands in ``__all__``; docs/python.md shows it at work. Nothing heavy is imported before it is used.
+The Python interface is what stands in ``__all__``; docs/python.md shows it at work. Nothing heavy is imported
+before it is used.
 """
 
 from __future__ import annotations
@@ -93,11 +94,16 @@ __all__ = [
 ]
 
 _ELSEWHERE = {
-    **dict.fromkeys(("InnageError", "InputError", "NotFoundError", "ProgramError", "StoreError", "ToolError"), "dataset.errors"),
+    **dict.fromkeys(
+        ("InnageError", "InputError", "NotFoundError", "ProgramError", "StoreError", "ToolError"),
+        "dataset.errors",
+    ),
     "Store": "dataset.store",
     **dict.fromkeys(("LevelUnit", "TimeUnit"), "dataset.words"),
     "verify_bundle": "export.bundle.verify",
-    **dict.fromkeys(("freeze", "log_file", "open_store", "program_of", "replay", "trim_of"), "innage.jobs.api"),
+    **dict.fromkeys(
+        ("freeze", "log_file", "open_store", "program_of", "replay", "trim_of"), "innage.jobs.api"
+    ),
     **dict.fromkeys(("frame_table", "frozen_table", "log_table", "session_table"), "innage.jobs.tables"),
     **dict.fromkeys(("IntegerLevelRegressor", "ProgramRegressor"), "innage.estimator"),
     "export": "innage.jobs.handing_over",

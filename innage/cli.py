@@ -1,4 +1,6 @@
-"""The command ``innage``: turns the one family of expected errors into a sentence. The commands are in :mod:`innage.command_table`."""
+"""The command ``innage``: turns the one family of expected errors into a sentence. The commands are in
+:mod:`innage.command_table`.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +14,9 @@ from innage.lazy import LazyGroup, after_the_command, suggest
 
 
 class Face(LazyGroup):
-    """The one place where an expected error becomes a sentence on stderr and exit code 2, Ctrl-C 130; anything else keeps its traceback."""
+    """The one place where an expected error becomes a sentence on stderr and exit code 2, Ctrl-C 130;
+    anything else keeps its traceback.
+    """
 
     def make_context(self, *args: Any, **extra: Any) -> Any:
         """Read the options that stand before the command."""
@@ -57,7 +61,9 @@ def _came_of_ctrl_c(error: BaseException | None) -> bool:
     return False
 
 
-app = typer.Typer(name="innage", cls=Face, no_args_is_help=True, pretty_exceptions_enable=False, rich_markup_mode=None)
+app = typer.Typer(
+    name="innage", cls=Face, no_args_is_help=True, pretty_exceptions_enable=False, rich_markup_mode=None
+)
 
 
 def _say_version(wanted: bool) -> None:
@@ -70,9 +76,14 @@ def _say_version(wanted: bool) -> None:
 
 @app.callback()
 def innage(
-    version: Annotated[bool, typer.Option("--version", help="Show the version and exit.", callback=_say_version, is_eager=True)] = False,
+    version: Annotated[
+        bool,
+        typer.Option("--version", help="Show the version and exit.", callback=_say_version, is_eager=True),
+    ] = False,
 ) -> None:
-    """Log capture sessions of contactless level sensors, train small integer models on them, and export verified C and ONNX."""
+    """Log capture sessions of contactless level sensors, train small integer models on them, and export
+    verified C and ONNX.
+    """
 
 
 def main() -> None:

@@ -1,4 +1,5 @@
-"""The commands by name: which module holds each, and its line in ``innage --help``, so that none is imported to be listed.
+"""The commands by name: which module holds each, and its line in ``innage --help``, so that none is imported
+to be listed.
 
 A command's line is the first sentence of its help; a test holds the two together.
 """

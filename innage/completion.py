@@ -12,9 +12,11 @@ from innage.options import DEFAULT_STORE
 
 
 def names_of(kind: str) -> Callable[[typer.Context, str], list[str | tuple[str, str]]]:
-    """A completer for the names of a kind (``tank``, ``unit``, ``session``, ...; see :func:`dataset.store.listing.names`).
+    """A completer for the names of a kind (``tank``, ``unit``, ``session``, ...; see
+    :func:`dataset.store.listing.names`).
 
-    It reads the store that ``--store`` or INNAGE_STORE names and gives nothing where that cannot be read: a key press is no place for an error.
+    It reads the store that ``--store`` or INNAGE_STORE names and gives nothing where that cannot be read: a
+    key press is no place for an error.
     """
 
     def complete(ctx: typer.Context, incomplete: str) -> list[str | tuple[str, str]]:
@@ -23,7 +25,11 @@ def names_of(kind: str) -> Callable[[typer.Context, str], list[str | tuple[str, 
         store = Path(ctx.params.get("store") or os.environ.get("INNAGE_STORE") or DEFAULT_STORE)
         if kind == "session":
             lines = session_lines(store) or ()
-            return [(s.id, f"{s.unit}, {s.liquid}, {s.frames} frames") for s in lines if s.id.startswith(incomplete)]
+            return [
+                (s.id, f"{s.unit}, {s.liquid}, {s.frames} frames")
+                for s in lines
+                if s.id.startswith(incomplete)
+            ]
         return [name for name in names(store, kind) or () if name.startswith(incomplete)]
 
     return complete

@@ -24,8 +24,10 @@ class _Integer(RegressorMixin, BaseEstimator):  # type: ignore[misc]
 
     program_: Program
 
-    def score(self, X: ArrayLike, y: ArrayLike, sample_weight: ArrayLike | None = None) -> float:  # noqa: N803
-        """R squared over the frames for which a level is given; NaN where that is fewer than two. Look at how many are withheld as well."""
+    def score(self, X: ArrayLike, y: ArrayLike, sample_weight: ArrayLike | None = None) -> float:
+        """R squared over the frames for which a level is given; NaN where that is fewer than two. Look at how
+        many are withheld as well.
+        """
         from sklearn.metrics import r2_score
 
         levels = self.predict(X)
@@ -35,11 +37,13 @@ class _Integer(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         weight = None if sample_weight is None else np.asarray(sample_weight)[given]
         return float(r2_score(np.asarray(y)[given], levels[given], sample_weight=weight))
 
-    def predict(self, X: ArrayLike) -> NDArray[np.float64]:  # noqa: N803
-        """Levels in mm, float64 (n,), NaN where the chip would withhold them, for frames of counts (n, channels) in order of time."""
+    def predict(self, X: ArrayLike) -> NDArray[np.float64]:
+        """Levels in mm, float64 (n,), NaN where the chip would withhold them, for frames of counts (n,
+        channels) in order of time.
+        """
         raise NotImplementedError
 
-    def _counts(self, X: ArrayLike, bits: int) -> NDArray[np.int64]:  # noqa: N803
+    def _counts(self, X: ArrayLike, bits: int) -> NDArray[np.int64]:
         """Whole counts of rows to predict."""
         return _whole(validate_data(self, X, reset=False, dtype=np.float64), bits)
 
@@ -53,8 +57,9 @@ class _Integer(RegressorMixin, BaseEstimator):  # type: ignore[misc]
 class IntegerLevelRegressor(_Integer):
     """A small integer model of the level, of one of the families for sensors without trims.
 
-    ``fit`` fits the float model and makes the integer program of it; ``predict`` runs the program. So cross-validation scores what is shipped.
-    Use :func:`innage.train` for a search that meets limits and budgets and keeps a model in a store; this is for trying things.
+    ``fit`` fits the float model and makes the integer program of it; ``predict`` runs the program. So
+    cross-validation scores what is shipped. Use :func:`innage.train` for a search that meets limits and
+    budgets and keeps a model in a store; this is for trying things.
 
     Parameters:
         family: ``line``, ``hinge``, ``trees`` or ``net``.
@@ -89,13 +94,14 @@ class IntegerLevelRegressor(_Integer):
         self.span_mm = span_mm
         self.random_state = random_state
 
-    def fit(self, X: ArrayLike, y: ArrayLike, groups: ArrayLike | None = None) -> IntegerLevelRegressor:  # noqa: N803
+    def fit(self, X: ArrayLike, y: ArrayLike, groups: ArrayLike | None = None) -> IntegerLevelRegressor:
         """Fit to frames of known level.
 
         Args:
             X: counts (n, channels), whole numbers from 0 to the sensor's width; others are rounded.
             y: levels above the datum in mm, float (n,).
-            groups: (n,), such as the unit of each frame; every group counts the same, however many frames it has. None: one group.
+            groups: (n,), such as the unit of each frame; every group counts the same, however many frames it
+                has. None: one group.
 
         Raises:
             InputError: an unknown family, size, width or law, or counts outside the width.
@@ -103,22 +109,41 @@ class IntegerLevelRegressor(_Integer):
         """
         self._check_parameters()
         values, level = validate_data(self, X, y, dtype=np.float64, y_numeric=True)
-        counts, level, group = _whole(values, self.count_bits), np.asarray(level, np.float64), _groups(groups, len(values))
+        counts, level, group = (
+            _whole(values, self.count_bits),
+            np.asarray(level, np.float64),
+            _groups(groups, len(values)),
+        )
         span = float(level.max()) if self.span_mm is None else float(self.span_mm)
-        board = Board(self.count_bits, counts.shape[1], CountLaw(self.count_law), 100, 100, max(span, 1 / LEVEL_UNITS_PER_MM))
-        order = np.lexsort((*counts.T[::-1], level, group))  # a fit is blind to the order in which frames came
+        board = Board(
+            self.count_bits,
+            counts.shape[1],
+            CountLaw(self.count_law),
+            100,
+            100,
+            max(span, 1 / LEVEL_UNITS_PER_MM),
+        )
+        order = np.lexsort(
+            (*counts.T[::-1], level, group)
+        )  # a fit is blind to the order in which frames came
         rows = Rows(counts[order], level[order], group[order])
         self.float_ = fit_sizes(self.family, [self.size], rows, board, self.random_state)[self.size]
         self.program_ = quantise(self.float_, self.bits, board, "estimator")
         return self
 
-    def predict(self, X: ArrayLike) -> NDArray[np.float64]:  # noqa: N803
-        """Levels in mm, float64 (n,), NaN where the chip would withhold them: a count outside the range of the fit."""
+    def predict(self, X: ArrayLike) -> NDArray[np.float64]:
+        """Levels in mm, float64 (n,), NaN where the chip would withhold them: a count outside the range of
+        the fit.
+        """
         check_is_fitted(self, "program_")
         return _levels_of(self.program_, self._counts(X, self.count_bits), None)
 
     def _check_parameters(self) -> None:
-        for name, given, allowed in (("family", self.family, tuple(FAMILIES)), ("bits", self.bits, BITS), ("count_law", self.count_law, tuple(CountLaw))):
+        for name, given, allowed in (
+            ("family", self.family, tuple(FAMILIES)),
+            ("bits", self.bits, BITS),
+            ("count_law", self.count_law, tuple(CountLaw)),
+        ):
             if given not in allowed:
                 raise InputError(name, repr(given), "one of " + ", ".join(map(str, allowed)))
         if not (isinstance(self.size, int | np.integer) and self.size >= 2):
@@ -128,9 +153,11 @@ class IntegerLevelRegressor(_Integer):
 
 
 class ProgramRegressor(_Integer):
-    """A program that is there already, as an estimator: ``predict`` runs it over the rows as one stream from power-on.
+    """A program that is there already, as an estimator: ``predict`` runs it over the rows as one stream from
+    power-on.
 
-    For metrics, permutation importances and the like; ``fit`` learns nothing and only notes the number of channels.
+    For metrics, permutation importances and the like; ``fit`` learns nothing and only notes the number of
+    channels.
 
     Parameters:
         program: the integer program, such as ``innage.program_of(model)``.
@@ -141,29 +168,45 @@ class ProgramRegressor(_Integer):
         self.program = program
         self.trim = trim
 
-    def fit(self, X: ArrayLike, y: ArrayLike | None = None) -> ProgramRegressor:  # noqa: N803
-        """Check that the rows have the program's channels. Raises InputError where they have not, or where there is no program."""
+    def fit(self, X: ArrayLike, y: ArrayLike | None = None) -> ProgramRegressor:
+        """Check that the rows have the program's channels. Raises InputError where they have not, or where
+        there is no program.
+        """
         if self.program is None:
-            raise InputError("program", "none", "an integer program", "innage.program_of(model) gives that of a model")
+            raise InputError(
+                "program", "none", "an integer program", "innage.program_of(model) gives that of a model"
+            )
         counts = _whole(validate_data(self, X, dtype=np.float64), self.program.count_bits)
         if counts.shape[1] != self.program.channels:
-            raise InputError("X", f"{counts.shape[1]} columns", f"{self.program.channels}, the channels of program '{self.program.name}'")
+            raise InputError(
+                "X",
+                f"{counts.shape[1]} columns",
+                f"{self.program.channels}, the channels of program '{self.program.name}'",
+            )
         self.program_ = self.program
         return self
 
-    def predict(self, X: ArrayLike) -> NDArray[np.float64]:  # noqa: N803
-        """Levels in mm, float64 (n,), NaN where the program withholds them; the state is carried from row to row.
+    def predict(self, X: ArrayLike) -> NDArray[np.float64]:
+        """Levels in mm, float64 (n,), NaN where the program withholds them; the state is carried from row to
+        row.
 
         Raises InputError for a program that takes a trim where none was given.
         """
         check_is_fitted(self, "program_")
         trim = None if self.trim is None else np.asarray(self.trim, np.int64)
         if self.program_.trim is not None and trim is None:
-            raise InputError("trim", "none", f"{self.program_.trim.size} counts", "innage.trim_of(store, model, unit) gives those of a unit")
+            raise InputError(
+                "trim",
+                "none",
+                f"{self.program_.trim.size} counts",
+                "innage.trim_of(store, model, unit) gives those of a unit",
+            )
         return _levels_of(self.program_, self._counts(X, self.program_.count_bits), trim)
 
 
-def _levels_of(program: Program, counts: NDArray[np.int64], trim: NDArray[np.int64] | None) -> NDArray[np.float64]:
+def _levels_of(
+    program: Program, counts: NDArray[np.int64], trim: NDArray[np.int64] | None
+) -> NDArray[np.float64]:
     level = run(program, counts, trim=trim).level
     return np.where(level == NO_LEVEL, np.nan, level / LEVEL_UNITS_PER_MM)
 
@@ -175,7 +218,11 @@ def _whole(values: NDArray[np.float64], bits: int) -> NDArray[np.int64]:
     wrong = np.argwhere(counts >= 1 << bits)
     if len(wrong):
         row, channel = wrong[0]
-        raise InputError(f"X, row {row}, channel {channel}", f"{values[row, channel]:g}", f"a count from 0 to {(1 << bits) - 1}")
+        raise InputError(
+            f"X, row {row}, channel {channel}",
+            f"{values[row, channel]:g}",
+            f"a count from 0 to {(1 << bits) - 1}",
+        )
     whole: NDArray[np.int64] = counts.astype(np.int64)
     return whole
 

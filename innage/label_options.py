@@ -11,16 +11,31 @@ if TYPE_CHECKING:
     from dataset.records import Liquid
 
 TareOption = Annotated[float, typer.Option("--tare-g", help="What the scale shows with the tank empty, g.")]
-ScaleOption = Annotated[float, typer.Option("--scale-half-width-g", help="The scale is right within +- this, g.")]
-PouredOption = Annotated[float, typer.Option("--poured-half-width-ml", help="The poured volume is right within +- this, mL.")]
+ScaleOption = Annotated[
+    float, typer.Option("--scale-half-width-g", help="The scale is right within +- this, g.")
+]
+PouredOption = Annotated[
+    float, typer.Option("--poured-half-width-ml", help="The poured volume is right within +- this, mL.")
+]
 DimensionOption = Annotated[
-    float, typer.Option("--dimension-half-width-mm", help="The tank's inner diameter is right within +- this, mm: one error for all marks.")
+    float,
+    typer.Option(
+        "--dimension-half-width-mm",
+        help="The tank's inner diameter is right within +- this, mm: one error for all marks.",
+    ),
 ]
 LabelTemperatureOption = Annotated[
-    float | None, typer.Option("--label-temperature-c", help="Temperature of the liquid that was weighed. Default: the frames' own.")
+    float | None,
+    typer.Option(
+        "--label-temperature-c", help="Temperature of the liquid that was weighed. Default: the frames' own."
+    ),
 ]
-TemperatureOption = Annotated[float, typer.Option("--temperature-half-width-k", help="That temperature is right within +- this, K.")]
-AirOption = Annotated[float, typer.Option("--air-density", help="Density of the air around the scale, kg/m3.")]
+TemperatureOption = Annotated[
+    float, typer.Option("--temperature-half-width-k", help="That temperature is right within +- this, K.")
+]
+AirOption = Annotated[
+    float, typer.Option("--air-density", help="Density of the air around the scale, kg/m3.")
+]
 
 
 def labelling_of(liquid: Liquid, *given: float | None) -> Labelling:

@@ -1,4 +1,6 @@
-"""A group of commands that imports a command's module only when that command is called, or its options are completed."""
+"""A group of commands that imports a command's module only when that command is called, or its options are
+completed.
+"""
 
 from __future__ import annotations
 
@@ -47,10 +49,15 @@ class LazyGroup(TyperGroup):
             self._listing = False
 
     def resolve_command(self, ctx: Any, args: list[str]) -> Any:
-        """The command that the first argument names; one that there is not ends with the nearest that there are."""
+        """The command that the first argument names; one that there is not ends with the nearest that there
+        are.
+        """
         if args and args[0] not in COMMANDS and not args[0].startswith("-") and not ctx.resilient_parsing:
             near = get_close_matches(args[0], COMMANDS)
-            ctx.fail(f"No such command {args[0]!r}." + (f" Did you mean {' or '.join(map(repr, near))}?" if near else ""))
+            ctx.fail(
+                f"No such command {args[0]!r}."
+                + (f" Did you mean {' or '.join(map(repr, near))}?" if near else "")
+            )
         return super().resolve_command(ctx, args)
 
 
@@ -65,15 +72,16 @@ def load(name: str) -> Any:
     return typer.main.get_group(holder).commands[name]
 
 
-def suggest(error: Exception) -> None:
+def suggest(error: Any) -> None:
     """Reword a usage error about an unknown option so that it asks as one about an unknown command does."""
     near = getattr(error, "possibilities", None)  # only the error of an unknown option has them
     if near:
-        error.message = f"{error.message}. Did you mean {' or '.join(map(repr, near))}?"  # type: ignore[attr-defined]
-        error.possibilities = None  # type: ignore[attr-defined]
+        error.message = f"{error.message}. Did you mean {' or '.join(map(repr, near))}?"
+        error.possibilities = None
 
 
-def after_the_command(error: Exception) -> None:
+def after_the_command(error: Any) -> None:
     """Say of an option before the command that is not one of the command line's own where it belongs."""
     if getattr(error, "option_name", None) and "Did you mean" not in str(getattr(error, "message", "")):
-        error.message = f"{error.message.rstrip('.')}. Options stand after the command: innage COMMAND {error.option_name} ..."  # type: ignore[attr-defined]
+        place = f"Options stand after the command: innage COMMAND {error.option_name} ..."
+        error.message = f"{error.message.rstrip('.')}. {place}"

@@ -12,7 +12,9 @@ if TYPE_CHECKING:
 
 DEFAULT_STORE = Path("innage.db")
 
-StoreOption = Annotated[Path, typer.Option("--store", envvar="INNAGE_STORE", help="The store to work on.", show_default=True)]
+StoreOption = Annotated[
+    Path, typer.Option("--store", envvar="INNAGE_STORE", help="The store to work on.", show_default=True)
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")]
 
 

@@ -1,12 +1,13 @@
 """How a revision runs: on a SQLite file, whole or not at all, without losing a row.
 
-SQLite alters most things by rebuilding the table. Rebuilding a parent while foreign keys are enforced deletes the rows of
-its cascading children, without an error; and the driver begins no transaction for schema statements, so a migration that
-fails half-way would leave its leavings. Hence, in this order: enforcement off on the driver's connection (inside a
-transaction the pragma does nothing), a real BEGIN, the revisions, a check of every reference, and only then the commit.
+SQLite alters most things by rebuilding the table. Rebuilding a parent while foreign keys are enforced deletes
+the rows of its cascading children, without an error; and the driver begins no transaction for schema
+statements, so a migration that fails half-way would leave its leavings. Hence, in this order: enforcement off
+on the driver's connection (inside a transaction the pragma does nothing), a real BEGIN, the revisions, a
+check of every reference, and only then the commit.
 
-``dataset.store.database`` starts it and hands over, in the configuration's attributes: ``database`` (path), ``timeout_s``, and
-``before`` (called with the current revision once the write lock is held).
+``dataset.store.database`` starts it and hands over, in the configuration's attributes: ``database`` (path),
+``timeout_s``, and ``before`` (called with the current revision once the write lock is held).
 """
 
 from __future__ import annotations
@@ -32,8 +33,16 @@ def _check_references(connection: Connection, database: str) -> None:
     orphans = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
     if orphans:
         table, row, parent, _ = orphans[0]
-        found = f"after the upgrade {len(orphans)} rows would refer to nothing (first: row {row} of {table}, to {parent})"
-        raise StoreError(database, found, "every reference to hold", "the store was left as it was; report this with the store's revision")
+        found = (
+            f"after the upgrade {len(orphans)} rows would refer to nothing (first: row {row} of "
+            f"{table}, to {parent})"
+        )
+        raise StoreError(
+            database,
+            found,
+            "every reference to hold",
+            "the store was left as it was; report this with the store's revision",
+        )
 
 
 def run() -> None:
@@ -48,7 +57,9 @@ def run() -> None:
     event.listen(engine, "connect", _enforcement_off)
     event.listen(engine, "begin", _begin)
     with engine.connect() as connection:
-        context.configure(connection=connection, target_metadata=Base.metadata, transactional_ddl=True, render_as_batch=True)
+        context.configure(
+            connection=connection, target_metadata=Base.metadata, transactional_ddl=True, render_as_batch=True
+        )
         with context.begin_transaction():
             if "before" in attributes:
                 attributes["before"](context.get_context().get_current_revision())

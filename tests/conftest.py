@@ -1,4 +1,6 @@
-"""Every run of the tests draws the same examples, a slow machine is no failure, and the longest test does not begin last."""
+"""Every run of the tests draws the same examples, a slow machine is no failure, and the longest test does not
+begin last.
+"""
 
 import shutil
 import subprocess
@@ -14,24 +16,47 @@ settings.load_profile("fixed")
 
 
 _QUIET = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update",
-    "--disable-sync", "--window-size=1400,950", "--enable-logging=stderr",
-)  # fmt: skip
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--window-size=1400,950",
+    "--enable-logging=stderr",
+)
 
 
 @pytest.fixture
 def fits_a_browser(tmp_path: Path) -> Callable[[str, int], None]:
-    """Asserts of a page and a width in px that a browser says nothing on its console and that the page is no wider; skips where there is no browser."""
+    """Asserts of a page and a width in px that a browser says nothing on its console and that the page is no
+    wider; skips where there is no browser.
+    """
     browser = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
     if browser is None:
         pytest.skip("there is no browser here")
 
     def check(page: str, width: int) -> None:
         # in a frame, since a browser's own window may not get narrower than 500 px
-        framed = f'<iframe id=f style="width:{width}px;height:900px;border:0" srcdoc="{escape(page)}"></iframe>'
-        measured = "const d = f.contentDocument.documentElement; document.title = `${f.clientWidth}: ${d.scrollWidth - d.clientWidth}`"
-        (tmp_path / "page.html").write_text(f"<!doctype html><title></title>{framed}<script>onload = () => {{ {measured} }}</script>")
-        command = [browser, *_QUIET, f"--user-data-dir={tmp_path / 'profile'}", "--dump-dom", f"file://{tmp_path / 'page.html'}"]
+        framed = (
+            f'<iframe id=f style="width:{width}px;height:900px;border:0" srcdoc="{escape(page)}"></iframe>'
+        )
+        measured = (
+            "const d = f.contentDocument.documentElement; document.title = `${f.clientWidth}: "
+            "${d.scrollWidth - d.clientWidth}`"
+        )
+        (tmp_path / "page.html").write_text(
+            f"<!doctype html><title></title>{framed}<script>onload = () => {{ {measured} }}</script>"
+        )
+        command = [
+            browser,
+            *_QUIET,
+            f"--user-data-dir={tmp_path / 'profile'}",
+            "--dump-dom",
+            f"file://{tmp_path / 'page.html'}",
+        ]
         done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
         assert f"<title>{width}: 0</title>" in done.stdout
         assert "CONSOLE" not in done.stderr, done.stderr

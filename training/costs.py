@@ -1,7 +1,7 @@
 """What a program costs on a core, and whether a budget affords it.
 
-The search needs measured costs without importing ``export``: ``CostModel`` is the protocol, ``export`` implements it
-and the face hands it in.
+The search needs measured costs without importing ``export``: ``CostModel`` is the protocol, ``export``
+implements it and the face hands it in.
 """
 
 from __future__ import annotations
@@ -18,11 +18,13 @@ from training.program import Program
 class Cost:
     """Bytes and cycles of one program on one core, measured on its compiled C.
 
-    ``flash_code`` and ``flash_tables`` are what the linker placed for the exported file, ``flash_helpers`` what it pulled in
-    beside it (division). ``ram`` is state + prepared + scratch. ``stack`` is the deepest use seen, ``stack_bound`` that of the
-    call graph. ``cycles`` is the dearest frame seen, ``cycles_mean`` the mean, ``cycles_bound`` the dearest way through the code;
-    prepare and a slice of the self-test of ``slice_bytes`` (0: all in one call) likewise. A bound is None where the code could not be
-    followed; ``basis`` says what the bounds stand on. ``optimise``: for size or speed; ``kernels`` and ``assembly``: how layers and trees were written.
+    ``flash_code`` and ``flash_tables`` are what the linker placed for the exported file, ``flash_helpers``
+    what it pulled in beside it (division). ``ram`` is state + prepared + scratch. ``stack`` is the deepest
+    use seen, ``stack_bound`` that of the call graph. ``cycles`` is the dearest frame seen, ``cycles_mean``
+    the mean, ``cycles_bound`` the dearest way through the code; prepare and a slice of the self-test of
+    ``slice_bytes`` (0: all in one call) likewise. A bound is None where the code could not be followed;
+    ``basis`` says what the bounds stand on. ``optimise``: for size or speed; ``kernels`` and ``assembly``:
+    how layers and trees were written.
     """
 
     core: str
@@ -81,7 +83,9 @@ class CostLine:
 
 
 def against(cost: Cost, budget: Budget) -> tuple[CostLine, ...]:
-    """The cost beside the budget, a line a resource. What has a bound is judged by it: a budget is for the worst case."""
+    """The cost beside the budget, a line a resource. What has a bound is judged by it: a budget is for the
+    worst case.
+    """
     return (
         CostLine("flash bytes", cost.flash, budget.flash_bytes),
         CostLine("RAM bytes", cost.ram, budget.ram_bytes),
@@ -91,7 +95,9 @@ def against(cost: Cost, budget: Budget) -> tuple[CostLine, ...]:
 
 
 def load_pct(cost: Cost, budget: Budget) -> float | None:
-    """Per cent of the CPU's time that the dearest frame takes, from the budget's clock and frame period; None when either is not known."""
+    """Per cent of the CPU's time that the dearest frame takes, from the budget's clock and frame period; None
+    when either is not known.
+    """
     if not budget.clock_hz or not budget.frame_period_ms:
         return None
     return 100 * max(cost.cycles, cost.cycles_bound or 0) * 1000 / (budget.clock_hz * budget.frame_period_ms)
@@ -99,12 +105,18 @@ def load_pct(cost: Cost, budget: Budget) -> float | None:
 
 def same_core(one: Budget, other: Budget) -> bool:
     """Whether costs measured for one budget hold for the other."""
-    return (one.core, one.multiplier_cycles, one.wait_states) == (other.core, other.multiplier_cycles, other.wait_states)
+    return (one.core, one.multiplier_cycles, one.wait_states) == (
+        other.core,
+        other.multiplier_cycles,
+        other.wait_states,
+    )
 
 
 @dataclass(frozen=True)
 class Affordable:
-    """A candidate of a model's search that fits a budget: its recipe, its cost as stored, its error in mm on the choose groups."""
+    """A candidate of a model's search that fits a budget: its recipe, its cost as stored, its error in mm on
+    the choose groups.
+    """
 
     family: str
     size: Any
@@ -115,7 +127,8 @@ class Affordable:
 
 
 def affordable(candidates: Iterable[Mapping[str, Any]], budget: Budget) -> list[Affordable]:
-    """The candidates that were measured and fit ``budget``, those none of which another beats in both error and flash; the least error first.
+    """The candidates that were measured and fit ``budget``, those none of which another beats in both error
+    and flash; the least error first.
 
     ``candidates`` as a model's metrics keep them, measured for a budget of the same core (:func:`same_core`).
     """
@@ -124,7 +137,12 @@ def affordable(candidates: Iterable[Mapping[str, Any]], budget: Budget) -> list[
         cost, error = its.get("cost"), error_mm(its)
         if cost is None or error is None:
             continue
-        needs = (cost["flash"], cost["ram"], max(cost["stack"], cost.get("stack_bound") or 0), max(cost["cycles"], cost.get("cycles_bound") or 0))
+        needs = (
+            cost["flash"],
+            cost["ram"],
+            max(cost["stack"], cost.get("stack_bound") or 0),
+            max(cost["cycles"], cost.get("cycles_bound") or 0),
+        )
         limits = (budget.flash_bytes, budget.ram_bytes, budget.stack_bytes, budget.cycles)
         if all(need <= limit for need, limit in zip(needs, limits, strict=True)):
             found.append(Affordable(its["family"], its["size"], its["bits"], cost["flash"], needs[3], error))

@@ -15,7 +15,8 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
-MOST_ROWS = 20_000  # a fit on more frames than this takes longer and learns nothing new: frames of one session are alike
+# a fit on more frames than this takes longer and learns nothing new: frames of one session are alike
+MOST_ROWS = 20_000
 
 
 @dataclass(frozen=True)
@@ -45,8 +46,8 @@ class Rows:
 def rows_of(data: FrozenData, chosen: Mask) -> Rows:
     """The chosen frames sorted by group, level and counts, at most ``MOST_ROWS`` of them.
 
-    Sorting makes a fit blind to the order in which frames were stored. Groups with more frames than their share are
-    thinned evenly along that order.
+    Sorting makes a fit blind to the order in which frames were stored. Groups with more frames than their
+    share are thinned evenly along that order.
     """
     rows = Rows(data.counts[chosen], data.level_mm[chosen], data.group[chosen])
     order = np.lexsort((*rows.counts.T[::-1], rows.level_mm, rows.group))
@@ -72,14 +73,20 @@ def _evenly(index: Ints, most: int) -> Ints:
 
 
 def seen_in_prove_bands(data: FrozenData) -> dict[str, dict[str, int]]:
-    """Where groups are temperature bands, a figure of this name: frames to fit and choose on, and how many were measured inside a band of 'prove'.
+    """Where groups are temperature bands, a figure of this name: frames to fit and choose on, and how many
+    were measured inside a band of 'prove'.
 
-    There are such frames where a mark warms up or cools down over an edge, since it goes by its mean. Empty for other groups and without 'prove'.
+    There are such frames where a mark warms up or cools down over an edge, since it goes by its mean. Empty
+    for other groups and without 'prove'.
     """
     if data.frozen.group_by is not GroupBy.TEMPERATURE or not data.rows(Role.PROVE).any():
         return {}
     seen = data.rows(Role.FIT) | data.rows(Role.CHOOSE)
     proved, its = data.frozen.groups(Role.PROVE), data.temperature_c[seen]
     names = TemperatureBands(data.frozen.edges_c, {}).names
-    inside = [(low <= its) & (its < high) for name, (low, high) in zip(names, pairwise(data.frozen.edges_c), strict=True) if name in proved]
+    inside = [
+        (low <= its) & (its < high)
+        for name, (low, high) in zip(names, pairwise(data.frozen.edges_c), strict=True)
+        if name in proved
+    ]
     return {"seen_in_prove_bands": {"frames": int(seen.sum()), "inside": int(np.any(inside, axis=0).sum())}}

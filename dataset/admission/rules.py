@@ -1,4 +1,6 @@
-"""What a record must satisfy before the store takes it. Each check raises InputError: where, found, expected, what to do."""
+"""What a record must satisfy before the store takes it. Each check raises InputError: where, found, expected,
+what to do.
+"""
 
 from __future__ import annotations
 
@@ -35,15 +37,28 @@ MAX_MM = 100_000.0
 MAX_CHANNELS = 64
 MAX_COUNT_BITS = 24  # what a program's int32 arithmetic leaves room for
 MAX_PERIOD_MS = 3_600_000
-# Arm Cortex-M0+ technical reference manual: a fast or a small multiplier; small RISC-V cores come with either too (common practice, no source).
-MULTIPLIER_CYCLES = {"cortex-m0plus": (1, 32), "cortex-m3": (1,), "cortex-m4": (1,), "cortex-m33": (1,), "rv32imc": (1, 32)}
+# Arm Cortex-M0+ technical reference manual: a fast or a small multiplier; small RISC-V cores come with either
+# too (common practice, no source).
+MULTIPLIER_CYCLES = {
+    "cortex-m0plus": (1, 32),
+    "cortex-m3": (1,),
+    "cortex-m4": (1,),
+    "cortex-m33": (1,),
+    "rv32imc": (1, 32),
+}
 _NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]*")
 
 
 def check_name(what: str, name: str) -> None:
-    """A name starts with a letter or digit and holds letters, digits, '-', '_' and '.'; '@' is left for revisions."""
+    """A name starts with a letter or digit and holds letters, digits, '-', '_' and '.'; '@' is left for
+    revisions.
+    """
     if not _NAME.fullmatch(name) or len(name) > MAX_NAME:
-        raise InputError(f"{what} name", repr(name), f"1 to {MAX_NAME} letters, digits, '-', '_' or '.', the first a letter, digit or '_'")
+        raise InputError(
+            f"{what} name",
+            repr(name),
+            f"1 to {MAX_NAME} letters, digits, '-', '_' or '.', the first a letter, digit or '_'",
+        )
 
 
 def check_text(where: str, text: str) -> None:
@@ -52,11 +67,17 @@ def check_text(where: str, text: str) -> None:
         raise InputError(where, "a control character", "text that can be printed")
 
 
-def check_number(where: str, value: float | None, low: float, high: float, *, above: bool = False, unit: str = "") -> None:
+def check_number(
+    where: str, value: float | None, low: float, high: float, *, above: bool = False, unit: str = ""
+) -> None:
     """``low`` <= value <= ``high`` (``above``: low < value); None passes."""
     if value is None or (math.isfinite(value) and (low < value if above else low <= value) and value <= high):
         return
-    raise InputError(where, f"{value:g}", f"{'more than' if above else 'at least'} {low:g} and at most {high:g}{unit and ' ' + unit}")
+    raise InputError(
+        where,
+        f"{value:g}",
+        f"{'more than' if above else 'at least'} {low:g} and at most {high:g}{unit and ' ' + unit}",
+    )
 
 
 def check_tank(tank: Tank) -> None:
@@ -70,7 +91,12 @@ def check_tank(tank: Tank) -> None:
     check_number(f"{where}, expansion", tank.expansion_per_k, 0, 1e-3, unit="per K (lengths)")
     check_number(f"{where}, reference temperature", tank.reference_c, -273.15, 2000, unit="degrees Celsius")
     if (tank.expansion_per_k is None) != (tank.reference_c is None):
-        raise InputError(where, "an expansion or a reference temperature alone", "both or neither", "give --expansion-per-k and --reference-c")
+        raise InputError(
+            where,
+            "an expansion or a reference temperature alone",
+            "both or neither",
+            "give --expansion-per-k and --reference-c",
+        )
     check_text(f"{where}, wall material", tank.wall_material)
     check_text(f"{where}, note", tank.note)
     if tank.profile is not None:
@@ -78,13 +104,21 @@ def check_tank(tank: Tank) -> None:
 
 
 def _check_reach(where: str, tank: Tank, height_mm: float) -> None:
-    """Span, headspace and inlet end within the profile, whose inner height above the datum is ``height_mm``."""
+    """Span, headspace and inlet end within the profile, whose inner height above the datum is
+    ``height_mm``.
+    """
     head = tank.headspace_mm or 0.0
     if tank.span_mm + head > height_mm * (1 + 1e-9):
         asked = f"a span of {tank.span_mm:g} mm" + (f" with {head:g} mm of headspace" if head else "")
-        raise InputError(where, asked, f"at most {height_mm:g} mm, the inner height of the profile above the datum")
+        raise InputError(
+            where, asked, f"at most {height_mm:g} mm, the inner height of the profile above the datum"
+        )
     if tank.inlet_mm is not None and tank.inlet_mm > height_mm * (1 + 1e-9):
-        raise InputError(where, f"an inlet at {tank.inlet_mm:g} mm", f"at most {height_mm:g} mm, the inner height of the profile above the datum")
+        raise InputError(
+            where,
+            f"an inlet at {tank.inlet_mm:g} mm",
+            f"at most {height_mm:g} mm, the inner height of the profile above the datum",
+        )
 
 
 def check_liquid(liquid: Liquid) -> None:
@@ -123,10 +157,24 @@ def _check_shared(where: str, sensor: Sensor) -> None:
             if other.name != pad.name:
                 continue
             both = f"channels {other.channel} and {pad.channel} are both pad {pad.name}"
-            if (other.bottom_mm, other.height_mm, other.width_mm, other.role) != (pad.bottom_mm, pad.height_mm, pad.width_mm, pad.role):
-                raise InputError(where, f"{both} with different bottom, height, width or role", "one pad in one place", "give another pad a name of its own")
+            if (other.bottom_mm, other.height_mm, other.width_mm, other.role) != (
+                pad.bottom_mm,
+                pad.height_mm,
+                pad.width_mm,
+                pad.role,
+            ):
+                raise InputError(
+                    where,
+                    f"{both} with different bottom, height, width or role",
+                    "one pad in one place",
+                    "give another pad a name of its own",
+                )
             if None in (other.frequency_hz, pad.frequency_hz) or other.frequency_hz == pad.frequency_hz:
-                raise InputError(where, f"{both} without a frequency to tell them apart", "a frequency of its own for each channel of a pad")
+                raise InputError(
+                    where,
+                    f"{both} without a frequency to tell them apart",
+                    "a frequency of its own for each channel of a pad",
+                )
 
 
 def _check_pad(where: str, channel: int, pad: Pad) -> None:
@@ -147,12 +195,24 @@ def check_mounting(mounting: Mounting) -> None:
     check_number(f"{where}, offset", mounting.offset_mm, -MAX_MM, MAX_MM, unit="mm")
     check_number(f"{where}, offset tolerance", mounting.offset_tolerance_mm, 0, MAX_MM, unit="mm")
     check_text(f"{where}, note", mounting.note)
-    reach = [(p.bottom_mm + mounting.offset_mm, p.bottom_mm + p.height_mm + mounting.offset_mm) for p in mounting.sensor.pads if p.role is PadRole.LEVEL]
+    reach = [
+        (p.bottom_mm + mounting.offset_mm, p.bottom_mm + p.height_mm + mounting.offset_mm)
+        for p in mounting.sensor.pads
+        if p.role is PadRole.LEVEL
+    ]
     span = mounting.tank.span_mm
     if all(top <= 0 or bottom >= span for bottom, top in reach):
         low, high = min(b for b, _ in reach), max(t for _, t in reach)
-        found = f"with an offset of {mounting.offset_mm:g} mm the level pads reach from {low:g} to {high:g} mm above the datum"
-        raise InputError(where, found, f"at least one of them beside the tank's span, 0 to {span:g} mm", "check --offset-mm and the pads' heights")
+        found = (
+            f"with an offset of {mounting.offset_mm:g} mm the level pads reach from {low:g} to "
+            f"{high:g} mm above the datum"
+        )
+        raise InputError(
+            where,
+            found,
+            f"at least one of them beside the tank's span, 0 to {span:g} mm",
+            "check --offset-mm and the pads' heights",
+        )
 
 
 def check_unit(unit: Unit) -> None:
@@ -166,9 +226,17 @@ def check_budget(budget: Budget) -> None:
     if budget.core not in CORES:
         raise InputError(f"{where}, core", budget.core, " or ".join(CORES))
     if budget.multiplier_cycles not in MULTIPLIER_CYCLES[budget.core]:
-        known = "1 (fast multiplier) or 32 (small multiplier)" if len(MULTIPLIER_CYCLES[budget.core]) > 1 else f"1, the only one of {budget.core}"
+        known = (
+            "1 (fast multiplier) or 32 (small multiplier)"
+            if len(MULTIPLIER_CYCLES[budget.core]) > 1
+            else f"1, the only one of {budget.core}"
+        )
         raise InputError(f"{where}, multiplier cycles", str(budget.multiplier_cycles), known)
-    for what, value in (("flash", budget.flash_bytes), ("RAM", budget.ram_bytes), ("stack", budget.stack_bytes)):
+    for what, value in (
+        ("flash", budget.flash_bytes),
+        ("RAM", budget.ram_bytes),
+        ("stack", budget.stack_bytes),
+    ):
         check_number(f"{where}, {what}", value, 1, 2**31, unit="bytes")
     check_number(f"{where}, cycles", budget.cycles, 1, 2**40)
     check_number(f"{where}, wait states", budget.wait_states, 0, 16)
@@ -178,7 +246,9 @@ def check_budget(budget: Budget) -> None:
 
 
 def _greatest_bound(metric: str) -> float:
-    """The greatest bound that says anything: shares run to 1, percents of the span to 100, all others as far as lengths."""
+    """The greatest bound that says anything: shares run to 1, percents of the span to 100, all others as far
+    as lengths.
+    """
     return 1.0 if metric.endswith("_share") else 100.0 if metric.endswith("_pct_span") else MAX_MM
 
 
@@ -193,19 +263,29 @@ def check_limits(limits: Limits) -> None:
         check_name(f"{where}: condition", row.condition)
         check_number(f"{where}, bound of {row.metric}", row.bound, 0, _greatest_bound(row.metric))
         if row.confidence is not None and not 0 < row.confidence < 1:
-            raise InputError(f"{where}, confidence of {row.metric}", f"{row.confidence:g}", "more than 0 and less than 1")
+            raise InputError(
+                f"{where}, confidence of {row.metric}", f"{row.confidence:g}", "more than 0 and less than 1"
+            )
         check_number(f"{where}, fewest groups for {row.metric}", row.min_groups, 1, 10**6)
         if row.or_mm is not None:
             if not row.metric.endswith("_pct_span"):
-                raise InputError(f"{where}, {row.metric}", f"or {row.or_mm:g} mm", "millimetres beside a percentage of the span only, such as p95_pct_span")
+                raise InputError(
+                    f"{where}, {row.metric}",
+                    f"or {row.or_mm:g} mm",
+                    "millimetres beside a percentage of the span only, such as p95_pct_span",
+                )
             check_number(f"{where}, millimetres of {row.metric}", row.or_mm, 0, MAX_MM, unit="mm")
     (metric, condition), times = Counter((r.metric, r.condition) for r in limits.rows).most_common(1)[0]
     if times > 1:
-        raise InputError(where, f"{times} rows bound {metric} under '{condition}'", "one row for each metric and condition")
+        raise InputError(
+            where, f"{times} rows bound {metric} under '{condition}'", "one row for each metric and condition"
+        )
     check_text(f"{where}, note", limits.note)
     if limits.signer is not None:
         if not limits.signer.strip() or "\n" in limits.signer:
-            raise InputError(f"{where}, signer", repr(limits.signer), "the name of the person who signs, on one line")
+            raise InputError(
+                f"{where}, signer", repr(limits.signer), "the name of the person who signs, on one line"
+            )
         check_text(f"{where}, signer", limits.signer)
 
 
@@ -216,7 +296,9 @@ def check_mapping(mapping: ColumnMapping) -> None:
         raise InputError(where, "no count column", "at least one", "name them with --count, in channel order")
     labels = [column for column in (mapping.level, mapping.mass, mapping.poured) if column is not None]
     if len(labels) > 1:
-        raise InputError(where, "columns " + ", ".join(labels) + " for the label", "one of level, mass and poured volume")
+        raise InputError(
+            where, "columns " + ", ".join(labels) + " for the label", "one of level, mass and poured volume"
+        )
     columns = mapping.columns
     for column in columns:
         check_text(f"{where}, column {column!r}", column)
@@ -242,16 +324,34 @@ def check_marks(where: str, marks: Sequence[Mark], frames: int, span_mm: float) 
     end = 0
     for mark in marks:
         if not (end <= mark.start < mark.stop <= frames):
-            raise InputError(where, f"a mark over frames {mark.start} to {mark.stop}", f"marks in order, apart, within 0 to {frames}")
+            raise InputError(
+                where,
+                f"a mark over frames {mark.start} to {mark.stop}",
+                f"marks in order, apart, within 0 to {frames}",
+            )
         end = mark.stop
         _check_mark(where, mark, span_mm)
 
 
 def _check_mark(where: str, mark: Mark, span_mm: float) -> None:
-    check_number(f"{where}, level of frame {mark.start}", mark.level_mm, 0, span_mm, unit="mm, the tank's span")
-    check_number(f"{where}, level at the end of the ramp from frame {mark.start}", mark.level_stop_mm, 0, span_mm, unit="mm, the tank's span")
+    check_number(
+        f"{where}, level of frame {mark.start}", mark.level_mm, 0, span_mm, unit="mm, the tank's span"
+    )
+    check_number(
+        f"{where}, level at the end of the ramp from frame {mark.start}",
+        mark.level_stop_mm,
+        0,
+        span_mm,
+        unit="mm, the tank's span",
+    )
     check_number(f"{where}, uncertainty of the level of frame {mark.start}", mark.u_mm, 0, MAX_MM, unit="mm")
-    check_number(f"{where}, common uncertainty of the level of frame {mark.start}", mark.u_common_mm, 0, MAX_MM, unit="mm")
+    check_number(
+        f"{where}, common uncertainty of the level of frame {mark.start}",
+        mark.u_common_mm,
+        0,
+        MAX_MM,
+        unit="mm",
+    )
     check_text(f"{where}, method of the mark from frame {mark.start}", mark.method or "")
 
 
@@ -261,21 +361,42 @@ def _check_frames(where: str, new: NewSession) -> None:
     if n == 0:
         raise InputError(where, "no frames", "at least one")
     if frames.counts.shape != (n, sensor.channels):
-        raise InputError(where, f"counts of shape {frames.counts.shape}", f"({n}, {sensor.channels}): a frame each time, a count each pad")
-    if frames.temperature_c is not None and (frames.temperature_c.shape != (n,) or np.isinf(frames.temperature_c).any()):
-        raise InputError(where, "temperatures that are infinite or not one a frame", f"{n} temperatures, NaN where not measured")
+        raise InputError(
+            where,
+            f"counts of shape {frames.counts.shape}",
+            f"({n}, {sensor.channels}): a frame each time, a count each pad",
+        )
+    if frames.temperature_c is not None and (
+        frames.temperature_c.shape != (n,) or np.isinf(frames.temperature_c).any()
+    ):
+        raise InputError(
+            where,
+            "temperatures that are infinite or not one a frame",
+            f"{n} temperatures, NaN where not measured",
+        )
     if int(frames.counts.max()) >> sensor.count_bits:
-        raise InputError(where, f"a count of {int(frames.counts.max())}", f"at most {(1 << sensor.count_bits) - 1} ({sensor.count_bits} bits)")
+        raise InputError(
+            where,
+            f"a count of {int(frames.counts.max())}",
+            f"at most {(1 << sensor.count_bits) - 1} ({sensor.count_bits} bits)",
+        )
     if n > 1:
         steps = np.diff(frames.t_ms)
         if int(steps.min()) <= 0:
-            raise InputError(where, f"time does not rise at frame {int(np.argmax(steps <= 0)) + 1}", "each frame later than the one before")
+            raise InputError(
+                where,
+                f"time does not rise at frame {int(np.argmax(steps <= 0)) + 1}",
+                "each frame later than the one before",
+            )
         check_period(where, sensor, float(np.median(steps)))
 
 
 def check_period(where: str, sensor: Sensor, measured_ms: float) -> None:
     """The median time between frames must lie within the sensor's tolerance."""
     if abs(measured_ms - sensor.period_ms) * 100 > sensor.period_ms * sensor.period_tolerance_pct:
-        declared = f"{sensor.period_ms} ms within {sensor.period_tolerance_pct} %, as sensor {sensor.name}@{sensor.revision} declares"
+        declared = (
+            f"{sensor.period_ms} ms within {sensor.period_tolerance_pct} %, as sensor "
+            f"{sensor.name}@{sensor.revision} declares"
+        )
         hint = "check the time column and its unit, or add a sensor revision with the period that is meant"
         raise InputError(where, f"a median frame period of {measured_ms:g} ms", declared, hint)

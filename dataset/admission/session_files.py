@@ -25,7 +25,9 @@ GAP_PERIODS = 1.5
 
 @dataclass(frozen=True)
 class ParsedFile:
-    """One file's frames and marks. ``gaps`` counts steps of time longer than 1.5 median periods; ``labelled`` counts frames."""
+    """One file's frames and marks. ``gaps`` counts steps of time longer than 1.5 median periods; ``labelled``
+    counts frames.
+    """
 
     frames: Frames
     marks: tuple[Mark, ...]
@@ -55,7 +57,9 @@ class _Columns:
         return values
 
 
-def read_file(path: Path, mapping: ColumnMapping, sensor: Sensor, tank: Tank, labelling: Labelling | None = None) -> ParsedFile:
+def read_file(
+    path: Path, mapping: ColumnMapping, sensor: Sensor, tank: Tank, labelling: Labelling | None = None
+) -> ParsedFile:
     """Read one capture session.
 
     Args:
@@ -63,7 +67,8 @@ def read_file(path: Path, mapping: ColumnMapping, sensor: Sensor, tank: Tank, la
         mapping: which column holds what.
         sensor: gives channels, count width and period.
         tank: gives the span that levels lie within, and the profile that turns volumes into levels.
-        labelling: how masses and poured volumes become levels; only needed where the mapping has a column of them.
+        labelling: how masses and poured volumes become levels; only needed where the mapping has a column of
+            them.
 
     Raises:
         InputError: the first fault: file, line, column, what was found, what was expected.
@@ -71,11 +76,17 @@ def read_file(path: Path, mapping: ColumnMapping, sensor: Sensor, tank: Tank, la
     if len(mapping.counts) != sensor.channels:
         pads = ", ".join(sensor.channel_names)
         found = f"{len(mapping.counts)} count columns ({', '.join(mapping.counts)})"
-        raise InputError(str(path), found, f"{sensor.channels}, one for each pad of {label(sensor)} in channel order: {pads}")
+        raise InputError(
+            str(path),
+            found,
+            f"{sensor.channels}, one for each pad of {label(sensor)} in channel order: {pads}",
+        )
     content = read_content(path)
     sheet = sheet_of(path, content, mapping.delimiter, mapping.header, mapping.columns)
     columns = _Columns(
-        sheet, [c for c in (*mapping.counts, mapping.time) if c], [c for c in (mapping.level, mapping.mass, mapping.poured, mapping.temperature) if c]
+        sheet,
+        [c for c in (*mapping.counts, mapping.time) if c],
+        [c for c in (mapping.level, mapping.mass, mapping.poured, mapping.temperature) if c],
     )
     counts = np.stack([_counts(columns, column, sensor) for column in mapping.counts], axis=1)
     t_ms = _times(columns, mapping, sensor)
@@ -86,7 +97,9 @@ def read_file(path: Path, mapping: ColumnMapping, sensor: Sensor, tank: Tank, la
     return ParsedFile(
         frames=Frames(t_ms, counts, None if mapping.temperature is None else columns[mapping.temperature]),
         marks=_labels(columns, mapping, tank, labelling),
-        source=Source("standard input" if path == STANDARD_INPUT else path.name, hashlib.sha256(content).hexdigest()),
+        source=Source(
+            "standard input" if path == STANDARD_INPUT else path.name, hashlib.sha256(content).hexdigest()
+        ),
         delimiter=sheet.delimiter,
         gaps=0 if median is None else int(np.count_nonzero(steps > GAP_PERIODS * median)),
         median_period_ms=median,
@@ -94,7 +107,9 @@ def read_file(path: Path, mapping: ColumnMapping, sensor: Sensor, tank: Tank, la
 
 
 def _by_cell(sheet: Sheet, column: str, optional: bool) -> NDArray[np.float64]:
-    """A column that is not plain numbers all through: cells may be empty where optional, and have decimal commas."""
+    """A column that is not plain numbers all through: cells may be empty where optional, and have decimal
+    commas.
+    """
     cells = [cell.strip() for cell in sheet.cells(column)]
     decimal_comma = sheet.delimiter != ","
     values = np.full(len(cells), np.nan)
@@ -124,7 +139,12 @@ def _counts(columns: _Columns, column: str, sensor: Sensor) -> NDArray[np.uint32
     if row is not None:
         cell = sheet.cells(column)[row].strip()
         expected = f"a whole number from 0 to {top} ({sensor.count_bits} bits, sensor {label(sensor)})"
-        raise InputError(sheet.where(row, column), f"a count of {cell}", expected, "check the column, or add a sensor revision with the width that is meant")
+        raise InputError(
+            sheet.where(row, column),
+            f"a count of {cell}",
+            expected,
+            "check the column, or add a sensor revision with the width that is meant",
+        )
     return values.astype(np.uint32)
 
 
@@ -143,7 +163,9 @@ def _times(columns: _Columns, mapping: ColumnMapping, sensor: Sensor) -> NDArray
         stands = "stands still at" if t_ms[row + 1] == t_ms[row] else f"runs back from {t_ms[row]} to"
         expected = "each frame at least 1 ms later than the one before"
         hint = "split the file where another session begins, or check --time and --time-unit"
-        raise InputError(sheet.where(row + 1, mapping.time), f"time {stands} {t_ms[row + 1]} ms", expected, hint)
+        raise InputError(
+            sheet.where(row + 1, mapping.time), f"time {stands} {t_ms[row + 1]} ms", expected, hint
+        )
     return t_ms
 
 
@@ -152,13 +174,20 @@ def _levels(columns: _Columns, mapping: ColumnMapping, tank: Tank) -> NDArray[np
     if mapping.level is None:
         return None
     values, sheet = columns[mapping.level], columns.sheet
-    scale = {LevelUnit.MILLIMETRES: 1.0, LevelUnit.CENTIMETRES: 10.0, LevelUnit.FRACTION: tank.span_mm}[mapping.level_unit]
+    scale = {LevelUnit.MILLIMETRES: 1.0, LevelUnit.CENTIMETRES: 10.0, LevelUnit.FRACTION: tank.span_mm}[
+        mapping.level_unit
+    ]
     level = np.round(values * scale, 6)  # 0.07 of 100 mm is 7 mm, not 7.000000000000001
     row = _first((level < 0) | (level > tank.span_mm))
     if row is not None:
         expected = f"0 to {tank.span_mm:g} mm, the span of tank {label(tank)}"
         found = f"a level of {level[row]:g} mm"
-        raise InputError(sheet.where(row, mapping.level), found, expected, f"check --level-unit (now {mapping.level_unit.value}) and the tank")
+        raise InputError(
+            sheet.where(row, mapping.level),
+            found,
+            expected,
+            f"check --level-unit (now {mapping.level_unit.value}) and the tank",
+        )
     return level
 
 
@@ -170,18 +199,32 @@ def _marks(level: NDArray[np.float64] | None, u_mm: float | None) -> tuple[Mark,
     keyed = np.where(labelled, level, -1.0)
     starts = np.flatnonzero(np.concatenate(([True], keyed[1:] != keyed[:-1])))
     stops = np.append(starts[1:], len(level))
-    return tuple(Mark(int(a), int(b), float(level[a]) + 0.0, u_mm) for a, b in zip(starts, stops, strict=True) if labelled[a])
+    return tuple(
+        Mark(int(a), int(b), float(level[a]) + 0.0, u_mm)
+        for a, b in zip(starts, stops, strict=True)
+        if labelled[a]
+    )
 
 
-def _labels(columns: _Columns, mapping: ColumnMapping, tank: Tank, labelling: Labelling | None) -> tuple[Mark, ...]:
+def _labels(
+    columns: _Columns, mapping: ColumnMapping, tank: Tank, labelling: Labelling | None
+) -> tuple[Mark, ...]:
     """A mark for every run of frames with one level, one mass, or one volume poured."""
-    column, method = (mapping.mass, Method.MASS) if mapping.mass is not None else (mapping.poured, Method.POURED)
+    column, method = (
+        (mapping.mass, Method.MASS) if mapping.mass is not None else (mapping.poured, Method.POURED)
+    )
     if column is None:
         return _marks(_levels(columns, mapping, tank), mapping.level_u_mm)
     if labelling is None:
-        raise InputError(f"column {column!r}", f"holds a {method.value}, and nothing says how it becomes a level", "tare and liquid")
+        raise InputError(
+            f"column {column!r}",
+            f"holds a {method.value}, and nothing says how it becomes a level",
+            "tare and liquid",
+        )
     warm = None if mapping.temperature is None else columns[mapping.temperature]
-    return marks_of(lambda row: columns.sheet.where(row, column), method, columns[column], warm, tank, labelling)
+    return marks_of(
+        lambda row: columns.sheet.where(row, column), method, columns[column], warm, tank, labelling
+    )
 
 
 def read_stream(path: Path, mapping: ColumnMapping, tank: Tank, labelling: Labelling) -> Stream:
@@ -209,15 +252,24 @@ def read_stream(path: Path, mapping: ColumnMapping, tank: Tank, labelling: Label
     t_ms = values * 1000 if mapping.time_unit is TimeUnit.SECONDS else values
     row = _first(np.diff(t_ms) <= 0)
     if row is not None:
-        raise InputError(sheet.where(row + 1, mapping.time), f"time does not rise after {values[row]:g}", "each line later than the one before")
+        raise InputError(
+            sheet.where(row + 1, mapping.time),
+            f"time does not rise after {values[row]:g}",
+            "each line later than the one before",
+        )
     level = _levels(columns, mapping, tank)
     if level is not None:
         zero = np.zeros(len(level))
         return Stream(str(path), t_ms, level, zero + (mapping.level_u_mm or 0.0), zero)
     column = str(mapping.mass)
     masses, first, back = np.unique(columns[column], return_index=True, return_inverse=True)
-    found = [level_of(sheet.where(int(k), column), Method.MASS, float(m), None, tank, labelling) for m, k in zip(masses, first, strict=True)]
-    level, u_mm, common = (np.array([getattr(f, name) for f in found])[back] for name in ("value", "u", "u_common"))
+    found = [
+        level_of(sheet.where(int(k), column), Method.MASS, float(m), None, tank, labelling)
+        for m, k in zip(masses, first, strict=True)
+    ]
+    level, u_mm, common = (
+        np.array([getattr(f, name) for f in found])[back] for name in ("value", "u", "u_common")
+    )
     return Stream(str(path), t_ms, level, u_mm, common)
 
 

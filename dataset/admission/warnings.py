@@ -1,8 +1,9 @@
 """Checks at the door: what is odd about a session, though not so wrong that it is refused.
 
-Each check looks for one fault and says it in one sentence; a channel is blamed by one of 'dead', 'stuck', 'saturated' at most.
-The refusals (channels, time, period, width, levels beyond the tank) are in :mod:`dataset.admission.rules` and :mod:`dataset.admission.session_files`.
-Where no source is named, a threshold is our own judgement.
+Each check looks for one fault and says it in one sentence; a channel is blamed by one of 'dead', 'stuck',
+'saturated' at most. The refusals (channels, time, period, width, levels beyond the tank) are in
+:mod:`dataset.admission.rules` and :mod:`dataset.admission.session_files`. Where no source is named, a
+threshold is our own judgement.
 """
 
 from __future__ import annotations
@@ -13,15 +14,29 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from dataset.records import CountLaw, DoorWarning, Frames, Mark, Mounting, NewSession, Pad, PadRole, Session, Wall
+from dataset.records import (
+    CountLaw,
+    DoorWarning,
+    Frames,
+    Mark,
+    Mounting,
+    NewSession,
+    Pad,
+    PadRole,
+    Session,
+    Wall,
+)
 
 FEWEST_FRAMES = 20  # fewer say nothing about a pad that does not move, or about noise
 SATURATED_SHARE = 0.01  # one frame in a hundred at an end of the range is no stray any more
 GAP_PERIODS = 1.5  # a step of time that cannot be one period with jitter
 SLICES = 8  # a mark is cut into at most this many slices, whose medians are compared
 SLICE_FRAMES = 4  # the fewest frames whose median shrugs off one stray
-DRIFT_SDS = 10.0  # slices of pure noise differ by 3 standard deviations at most; at 10 the movement, not the noise, is what a model learns
-NOISE_FACTOR = 3.0  # sessions of one unit differ by half as much again; three times is another state of board, supply or cable
+# slices of pure noise differ by 3 standard deviations at most; at 10 the movement, not the noise, is what a
+# model learns
+DRIFT_SDS = 10.0
+# sessions of one unit differ by half as much again; three times is another state of board, supply or cable
+NOISE_FACTOR = 3.0
 NOISE_SESSIONS = 3  # the median of fewer is no history
 DRY_SHARE = 0.1  # of the swing: more than residue and temperature do to a dry pad
 DRY_SDS = 10.0  # where the swing is not known yet
@@ -37,8 +52,9 @@ Columns = NDArray[np.signedinteger]
 class Summary:
     """What later sessions are held against.
 
-    ``noise`` and ``dry`` have one number a channel, NaN where unknown: the noise of steady frames and the median under dry marks
-    (level 0, and no film or drops stated), in counts. ``swing`` is how far a mark's median is from the dry one, at most.
+    ``noise`` and ``dry`` have one number a channel, NaN where unknown: the noise of steady frames and the
+    median under dry marks (level 0, and no film or drops stated), in counts. ``swing`` is how far a mark's
+    median is from the dry one, at most.
     """
 
     mounting: str
@@ -50,8 +66,12 @@ class Summary:
 def summarise(session: NewSession | Session, frames: Frames) -> Summary:
     """A session's noise, dry counts and swing."""
     columns = _columns(frames)
-    medians = np.array([np.median(columns[:, m.start : m.stop], axis=1) for m in _static(session.marks)]).reshape(-1, len(columns))
-    is_dry = np.array([m.level_mm == 0 and not _stated_wet(session, m) for m in _static(session.marks)], dtype=np.bool_)
+    medians = np.array(
+        [np.median(columns[:, m.start : m.stop], axis=1) for m in _static(session.marks)]
+    ).reshape(-1, len(columns))
+    is_dry = np.array(
+        [m.level_mm == 0 and not _stated_wet(session, m) for m in _static(session.marks)], dtype=np.bool_
+    )
     unknown = np.full(len(columns), np.nan)
     dry = np.median(medians[is_dry], axis=0) if is_dry.any() else unknown
     swing = np.abs(medians - dry).max(axis=0) if is_dry.any() else unknown
@@ -59,12 +79,16 @@ def summarise(session: NewSession | Session, frames: Frames) -> Summary:
 
 
 def _noise_of(columns: Columns, marks: Sequence[Mark]) -> Reals:
-    """The noise of each channel in counts: a robust standard deviation from frame-to-frame differences under static marks.
+    """The noise of each channel in counts: a robust standard deviation from frame-to-frame differences under
+    static marks.
 
-    Differences shrug off slow drift, the median absolute value strays and steps. Without marks all frames count. NaN for too few.
+    Differences shrug off slow drift, the median absolute value strays and steps. Without marks all frames
+    count. NaN for too few.
     """
     static = _static(marks)
-    steps = np.concatenate([np.diff(columns[:, m.start : m.stop]) for m in static] if static else [np.diff(columns)], axis=1)
+    steps = np.concatenate(
+        [np.diff(columns[:, m.start : m.stop]) for m in static] if static else [np.diff(columns)], axis=1
+    )
     if steps.shape[1] < FEWEST_FRAMES - 1:
         return np.full(len(columns), np.nan)
     return _noise_in(steps)
@@ -72,7 +96,9 @@ def _noise_of(columns: Columns, marks: Sequence[Mark]) -> Reals:
 
 def _noise_in(steps: Columns) -> Reals:
     """The standard deviation of noise whose differences ``steps`` are, row by row."""
-    return np.asarray(np.maximum(MAD_TO_SD * np.median(np.abs(steps), axis=1) / np.sqrt(2.0), LEAST_NOISE), np.float64)
+    return np.asarray(
+        np.maximum(MAD_TO_SD * np.median(np.abs(steps), axis=1) / np.sqrt(2.0), LEAST_NOISE), np.float64
+    )
 
 
 def check_at_door(new: NewSession, own: Summary, earlier: Sequence[Summary] = ()) -> tuple[DoorWarning, ...]:
@@ -105,7 +131,10 @@ def _static(marks: Sequence[Mark]) -> list[Mark]:
 
 def _stated_wet(session: NewSession | Session, mark: Mark) -> bool:
     """Whether a film or drops are stated anywhere under a mark: an empty tank that is known not to be dry."""
-    return any(s.start < mark.stop and mark.start < s.stop and {Wall.FILM, Wall.DROPS} & set(s.conditions.wall) for s in session.stretches)
+    return any(
+        s.start < mark.stop and mark.start < s.stop and {Wall.FILM, Wall.DROPS} & set(s.conditions.wall)
+        for s in session.stretches
+    )
 
 
 def _columns(frames: Frames) -> Columns:
@@ -120,22 +149,32 @@ def _dead(new: NewSession, own: Summary) -> Iterator[tuple[DoorWarning, int]]:
     for pad in new.mounting.sensor.pads:
         series = counts[:, pad.channel].astype(np.float64)
         if len(series) >= FEWEST_FRAMES and not series.any():
-            yield DoorWarning("dead channel", f"pad {pad.name} reads 0 in every frame: is it connected?"), pad.channel
+            yield (
+                DoorWarning("dead channel", f"pad {pad.name} reads 0 in every frame: is it connected?"),
+                pad.channel,
+            )
             continue
         below, above = _beside(new.marks, new.mounting, pad)
         if below and above and series.min() < series.max():
             apart = abs(_median(series, above) - _median(series, below))
             if apart < DEAD_SDS * own.noise[pad.channel]:
-                said = f"pad {pad.name} does not answer: from dry to covered its count moves by {apart:.0f}, its noise is {own.noise[pad.channel]:.1f}"
+                said = (
+                    f"pad {pad.name} does not answer: from dry to covered its count moves by "
+                    f"{apart:.0f}, its noise is {own.noise[pad.channel]:.1f}"
+                )
                 yield DoorWarning("dead channel", said), pad.channel
 
 
 def _beside(marks: Sequence[Mark], mounting: Mounting, pad: Pad) -> tuple[list[Mark], list[Mark]]:
-    """The static marks below the whole pad and above the whole pad; none for a reference pad, which need not answer."""
+    """The static marks below the whole pad and above the whole pad; none for a reference pad, which need not
+    answer.
+    """
     if pad.role is not PadRole.LEVEL:
         return [], []
     bottom = pad.bottom_mm + mounting.offset_mm
-    return [m for m in _static(marks) if m.level_mm <= bottom], [m for m in _static(marks) if m.level_mm >= bottom + pad.height_mm]
+    return [m for m in _static(marks) if m.level_mm <= bottom], [
+        m for m in _static(marks) if m.level_mm >= bottom + pad.height_mm
+    ]
 
 
 def _median(series: Reals, marks: Sequence[Mark]) -> float:
@@ -155,7 +194,10 @@ def _stuck(new: NewSession, _own: Summary) -> Iterator[tuple[DoorWarning, int]]:
         value = int(counts[0, pad.channel])
         if still[pad.channel] and 0 < value < top:
             besides = "while other pads move" if not still.all() else "while the level changes"
-            yield DoorWarning("stuck pad", f"pad {pad.name} reads {value} in every frame, {besides}"), pad.channel
+            yield (
+                DoorWarning("stuck pad", f"pad {pad.name} reads {value} in every frame, {besides}"),
+                pad.channel,
+            )
 
 
 def _saturated(new: NewSession, _own: Summary) -> Iterator[tuple[DoorWarning, int]]:
@@ -165,7 +207,10 @@ def _saturated(new: NewSession, _own: Summary) -> Iterator[tuple[DoorWarning, in
         for end in (0, top):
             times = int(np.count_nonzero(counts[:, pad.channel] == end))
             if times > max(1.0, SATURATED_SHARE * len(counts)):
-                said = f"pad {pad.name} reads {end}, the {'top' if end else 'bottom'} of its range, in {times} of {len(counts)} frames"
+                said = (
+                    f"pad {pad.name} reads {end}, the {'top' if end else 'bottom'} of its range, in "
+                    f"{times} of {len(counts)} frames"
+                )
                 yield DoorWarning("saturated pad", said), pad.channel
 
 
@@ -177,13 +222,18 @@ def _gaps(frames: Frames) -> Iterator[DoorWarning]:
     if long.any():
         worst = int(np.argmax(steps))
         gaps = int(np.count_nonzero(long))
-        said = f"{gaps} gap{'s' if gaps > 1 else ''}, the longest of {steps[worst] / 1000:g} s after frame {worst}"
+        said = (
+            f"{gaps} gap{'s' if gaps > 1 else ''}, the longest of {steps[worst] / 1000:g} s after "
+            f"frame {worst}"
+        )
         yield DoorWarning("gaps in time", said)
 
 
 @dataclass(frozen=True)
 class _Movement:
-    """How far the medians of a mark's slices are apart on one pad, in counts and in noise; whether the first is the odd one."""
+    """How far the medians of a mark's slices are apart on one pad, in counts and in noise; whether the first
+    is the odd one.
+    """
 
     mark: Mark
     pad: Pad
@@ -201,12 +251,25 @@ def _drift(new: NewSession, pads: Sequence[Pad]) -> Iterator[DoorWarning]:
     if not moving:
         return
     worst = max(moving, key=lambda m: m.sds)
-    said = f"in {len(moving)} of {len(static)} static marks the signal moves by more than {DRIFT_SDS:g} times its noise, most at {worst.mark.level_mm:g} mm "
-    said += f"(frames {worst.mark.start} to {worst.mark.stop - 1}: pad {worst.pad.name} by {worst.counts:.0f} counts, {worst.sds:.0f} times)"
+    said = (
+        f"in {len(moving)} of {len(static)} static marks the signal moves by more than "
+        f"{DRIFT_SDS:g} times its noise, most at {worst.mark.level_mm:g} mm "
+    )
+    said += (
+        f"(frames {worst.mark.start} to {worst.mark.stop - 1}: pad {worst.pad.name} by "
+        f"{worst.counts:.0f} counts, {worst.sds:.0f} times)"
+    )
     if len(moving) > 1:
-        said += "; levels: " + ", ".join(f"{level:g}" for level in sorted({m.mark.level_mm for m in moving})) + " mm"
+        said += (
+            "; levels: "
+            + ", ".join(f"{level:g}" for level in sorted({m.mark.level_mm for m in moving}))
+            + " mm"
+        )
     if any(m.at_start for m in moving):
-        said += f"; {sum(m.at_start for m in moving)} of them settle at the start: wait longer before a mark begins"
+        said += (
+            f"; {sum(m.at_start for m in moving)} of them settle at the start: wait longer before a "
+            "mark begins"
+        )
     yield DoorWarning("moving mark", said)
 
 
@@ -221,10 +284,15 @@ def _movement(columns: Columns, mark: Mark, pads: Sequence[Pad]) -> _Movement:
 
 
 def _slice_medians(columns: Columns, slices: int) -> Reals:
-    """The medians of each row cut as :func:`numpy.array_split` cuts: the first slices are longer by one where it doesn't come out even."""
+    """The medians of each row cut as :func:`numpy.array_split` cuts: the first slices are longer by one where
+    it doesn't come out even.
+    """
     length, longer = divmod(columns.shape[1], slices)
     parts = []
-    for part, size in ((columns[:, : longer * (length + 1)], length + 1), (columns[:, longer * (length + 1) :], length)):
+    for part, size in (
+        (columns[:, : longer * (length + 1)], length + 1),
+        (columns[:, longer * (length + 1) :], length),
+    ):
         if part.shape[1]:
             parts.append(np.median(part.reshape(len(part), -1, size), axis=2))
     return np.concatenate(parts, axis=1)
@@ -236,11 +304,19 @@ def _noise(own: Summary, pads: Sequence[Pad], history: Sequence[Reals]) -> Itera
         now = own.noise[pad.channel]
         if len(known) >= NOISE_SESSIONS and now > NOISE_FACTOR * np.median(known):
             usual = f"{np.median(known):.1f} in this unit's last {len(known)} sessions"
-            yield DoorWarning("noise", f"pad {pad.name} has a noise of {now:.1f} counts from frame to frame, {usual}: cable, supply or something close by?")
+            yield DoorWarning(
+                "noise",
+                f"pad {pad.name} has a noise of {now:.1f} counts from frame to frame, {usual}: "
+                "cable, supply or something close by?",
+            )
 
 
-def _wet(new: NewSession, own: Summary, pads: Sequence[Pad], earlier: Sequence[Summary]) -> Iterator[DoorWarning]:
-    """Marks at level 0 that read as if liquid were there, next to this unit's earlier dry marks on the same mounting."""
+def _wet(
+    new: NewSession, own: Summary, pads: Sequence[Pad], earlier: Sequence[Summary]
+) -> Iterator[DoorWarning]:
+    """Marks at level 0 that read as if liquid were there, next to this unit's earlier dry marks on the same
+    mounting.
+    """
     wetter = 1.0 if new.mounting.sensor.count_law is CountLaw.RISES else -1.0
     for pad in pads:
         c = pad.channel
@@ -254,5 +330,8 @@ def _wet(new: NewSession, own: Summary, pads: Sequence[Pad], earlier: Sequence[S
         above = wetter * (float(own.dry[c]) - usual)
         if above > max(DRY_SHARE * swing, DRY_SDS * noise):
             share = f", {100 * above / swing:.0f} % of its swing" if swing else ""
-            said = f"at level 0 pad {pad.name} reads {own.dry[c]:.0f}, wetter by {above:.0f} than the {usual:.0f} of this unit's earlier dry marks{share}"
+            said = (
+                f"at level 0 pad {pad.name} reads {own.dry[c]:.0f}, wetter by {above:.0f} than the "
+                f"{usual:.0f} of this unit's earlier dry marks{share}"
+            )
             yield DoorWarning("dry looks wet", f"{said}: residue, a wrong label or another position?")

@@ -1,8 +1,8 @@
 """What has been captured, as a matrix of independent sessions, and what is missing in it.
 
-A cell is tank x liquid x sensor x conditions x level band x temperature band x unit. A session counts once in each cell that it
-has a labelled frame in, however many frames that are; void sessions don't count. Rows of frames say how long somebody waited,
-sessions and units say how often it was seen.
+A cell is tank x liquid x sensor x conditions x level band x temperature band x unit. A session counts once in
+each cell that it has a labelled frame in, however many frames that are; void sessions don't count. Rows of
+frames say how long somebody waited, sessions and units say how often it was seen.
 """
 
 from __future__ import annotations
@@ -28,7 +28,9 @@ EXPECTED = ("foam", "sloshing", "film", "drops", "scale", "filling", "draining",
 
 @dataclass(frozen=True)
 class Cell:
-    """One cell: ``band`` counts from the datum (None: no level is known), ``warmth`` is the temperature band."""
+    """One cell: ``band`` counts from the datum (None: no level is known), ``warmth`` is the
+    temperature band.
+    """
 
     tank: str
     liquid: str
@@ -42,7 +44,9 @@ class Cell:
 
 @dataclass(frozen=True)
 class Line:
-    """The cells of one tank, liquid, sensor, condition and temperature band; sessions and units for each level band."""
+    """The cells of one tank, liquid, sensor, condition and temperature band; sessions and units for each
+    level band.
+    """
 
     tank: str
     liquid: str
@@ -84,7 +88,9 @@ def band_of(level_mm: float, span_mm: float, bands: int) -> int:
 
 
 def warmth_of(temperature_c: float, kelvin: float = KELVIN) -> str:
-    """The temperature band of a mean; NaN is 'not measured'. Bands lie around multiples of their width: a room at 20 C is in one."""
+    """The temperature band of a mean; NaN is 'not measured'. Bands lie around multiples of their width: a
+    room at 20 C is in one.
+    """
     if math.isnan(temperature_c):
         return NOT_MEASURED
     low, high = ends_of(temperature_c, kelvin)
@@ -104,8 +110,8 @@ def find_gaps(
 
     Args:
         sessions: what was captured, filtered already.
-        temperatures: by session hash, the mean measured temperature under each of its marks (of all frames where it has none), NaN where
-            nothing was measured.
+        temperatures: by session hash, the mean measured temperature under each of its marks (of all frames
+            where it has none), NaN where nothing was measured.
         bands: level bands a span is cut into.
         kelvin: width of a temperature band.
         liquids: the liquids that there are; those without a session are missing.
@@ -118,16 +124,33 @@ def find_gaps(
     for session in usable:
         tank = session.mounting.tank
         for condition, band, temperature in _pieces(session, temperatures[session.sha256], bands):
-            key = (label(tank), session.liquid.name, label(session.mounting.sensor), condition, band, warmth_of(temperature, kelvin), session.unit.name)
+            key = (
+                label(tank),
+                session.liquid.name,
+                label(session.mounting.sensor),
+                condition,
+                band,
+                warmth_of(temperature, kelvin),
+                session.unit.name,
+            )
             found.setdefault(key, {})[session.id] = None
-    cells = tuple(Cell(*key[:4], None if key[4] < 0 else key[4], *key[5:], tuple(sorted(ids))) for key, ids in sorted(found.items()))
+    cells = tuple(
+        Cell(*key[:4], None if key[4] < 0 else key[4], *key[5:], tuple(sorted(ids)))
+        for key, ids in sorted(found.items())
+    )
     tanks = {label(s.mounting.tank): s.mounting.tank for s in usable}
     spans = {name: tank.span_mm for name, tank in sorted(tanks.items())}
-    return Gaps(bands, spans, cells, _lines(cells, bands), tuple(_missing(cells, tanks, bands, liquids, units)))
+    return Gaps(
+        bands, spans, cells, _lines(cells, bands), tuple(_missing(cells, tanks, bands, liquids, units))
+    )
 
 
-def _pieces(session: Session, temperatures: Sequence[float], bands: int) -> Iterable[tuple[tuple[str, ...], int, float]]:
-    """Condition, level band (-1: unknown) and temperature of each piece of a session; a ramp passes through several bands."""
+def _pieces(
+    session: Session, temperatures: Sequence[float], bands: int
+) -> Iterable[tuple[tuple[str, ...], int, float]]:
+    """Condition, level band (-1: unknown) and temperature of each piece of a session; a ramp passes through
+    several bands.
+    """
     span = session.mounting.tank.span_mm
     if not session.marks:
         for condition in _conditions(session, Mark(0, session.frames, 0.0)):
@@ -162,7 +185,19 @@ def _lines(cells: Sequence[Cell], bands: int) -> tuple[Line, ...]:
         counts = tuple(len(sessions_of(part)) for part in in_band)
         units = tuple(len({cell.unit for cell in part}) for part in in_band)
         text = ", ".join(condition) or NOT_STATED
-        made.append(Line(tank, liquid, sensor, text, warmth, counts, units, len(sessions_of(its)), len({cell.unit for cell in its})))
+        made.append(
+            Line(
+                tank,
+                liquid,
+                sensor,
+                text,
+                warmth,
+                counts,
+                units,
+                len(sessions_of(its)),
+                len({cell.unit for cell in its}),
+            )
+        )
     return tuple(made)
 
 
@@ -181,7 +216,9 @@ def empty_bands(cells: Iterable[Cell], bands: int) -> list[tuple[int, int]]:
     full = {cell.band for cell in cells}
     runs: list[tuple[int, int]] = []
     for band in (b for b in range(bands) if b not in full):
-        runs = [*runs[:-1], (runs[-1][0], band)] if runs and runs[-1][1] == band - 1 else [*runs, (band, band)]
+        runs = (
+            [*runs[:-1], (runs[-1][0], band)] if runs and runs[-1][1] == band - 1 else [*runs, (band, band)]
+        )
     return runs
 
 
@@ -190,13 +227,22 @@ def levels_text(run: tuple[int, int], span_mm: float, bands: int) -> str:
     return f"{run[0] * span_mm / bands:g} to {(run[1] + 1) * span_mm / bands:g} mm"
 
 
-def _missing(cells: Sequence[Cell], tanks: Mapping[str, Tank], bands: int, liquids: Sequence[Liquid], units: Sequence[Unit]) -> Iterable[str]:
+def _missing(
+    cells: Sequence[Cell],
+    tanks: Mapping[str, Tank],
+    bands: int,
+    liquids: Sequence[Liquid],
+    units: Sequence[Unit],
+) -> Iterable[str]:
     for tank, record in sorted(tanks.items()):
         mine = [cell for cell in cells if cell.tank == tank]
         for liquid in sorted({cell.liquid for cell in mine}):
             runs = empty_bands((cell for cell in mine if cell.liquid == liquid), bands)
             if runs:
-                yield f"{tank}, {liquid}: no session has a level in {', '.join(levels_text(run, record.span_mm, bands) for run in runs)}"
+                yield (
+                    f"{tank}, {liquid}: no session has a level in "
+                    f"{', '.join(levels_text(run, record.span_mm, bands) for run in runs)}"
+                )
         unseen = [word for word in EXPECTED if not under(mine, word)]
         if unseen:
             yield f"{tank}: never captured under {', '.join(unseen)}"
@@ -207,4 +253,7 @@ def _missing(cells: Sequence[Cell], tanks: Mapping[str, Tank], bands: int, liqui
         ):
             without = [name for name in names if name not in seen]
             if without:
-                yield f"{what} without a session: {', '.join(without[:12])}{', ...' if len(without) > 12 else ''}"
+                yield (
+                    f"{what} without a session: "
+                    f"{', '.join(without[:12])}{', ...' if len(without) > 12 else ''}"
+                )

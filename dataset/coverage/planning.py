@@ -1,7 +1,9 @@
-"""The next sessions worth running: what limits ask for, what there is, and what closes the largest shortfall first.
+"""The next sessions worth running: what limits ask for, what there is, and what closes the largest shortfall
+first.
 
-Groups are the independent things that a claim speaks of, units or sessions. Roles don't share groups, so that a tank needs groups to
-fit, to choose, to calibrate a band, and to prove, and those that prove a condition must have been captured under it.
+Groups are the independent things that a claim speaks of, units or sessions. Roles don't share groups, so that
+a tank needs groups to fit, to choose, to calibrate a band, and to prove, and those that prove a condition
+must have been captured under it.
 """
 
 from __future__ import annotations
@@ -25,7 +27,9 @@ MOST = 100  # proposals a tank; a plan for more is no plan
 
 @dataclass(frozen=True)
 class Need:
-    """What one condition asks for on a tank: ``groups`` there must be, ``have`` there are, and the row that asks for most."""
+    """What one condition asks for on a tank: ``groups`` there must be, ``have`` there are, and the row that
+    asks for most.
+    """
 
     tank: str
     condition: str
@@ -41,7 +45,9 @@ class Need:
 
 @dataclass(frozen=True)
 class Proposal:
-    """One session to run; ``conditions`` are stretches of it beside the plain ones, ``levels`` those that matter most."""
+    """One session to run; ``conditions`` are stretches of it beside the plain ones, ``levels`` those that
+    matter most.
+    """
 
     tank: str
     liquid: str
@@ -61,12 +67,16 @@ class Plan:
 
 
 def rate_shown(trials: int, confidence: float = RATE_CONFIDENCE) -> float:
-    """The rate below which nothing wrong in ``trials`` independent trials lies: 1 - (1 - confidence)^(1/n), about 3/n at 95 %."""
+    """The rate below which nothing wrong in ``trials`` independent trials lies: 1 - (1 - confidence)^(1/n),
+    about 3/n at 95 %.
+    """
     return -math.expm1(math.log1p(-confidence) / trials)
 
 
 def trials_for_rate(rate: float, confidence: float) -> int | None:
-    """The fewest trials without anything wrong that show a rate of at most ``rate``; None for 0, which no number shows."""
+    """The fewest trials without anything wrong that show a rate of at most ``rate``; None for 0, which no
+    number shows.
+    """
     if rate <= 0:
         return None
     if rate >= 1:
@@ -78,7 +88,9 @@ def trials_for_rate(rate: float, confidence: float) -> int | None:
 
 
 def groups_for_band(confidence: float) -> int:
-    """The fewest groups with which the largest of their scores bounds a further group's: 9 for 90 %, 19 for 95 % (split conformal)."""
+    """The fewest groups with which the largest of their scores bounds a further group's: 9 for 90 %, 19 for
+    95 % (split conformal).
+    """
     groups = max(1, math.floor(confidence / (1 - confidence)) - 1)
     while (groups + 1) * confidence > groups:
         groups += 1
@@ -94,11 +106,17 @@ def groups_to_prove(limit: Limit) -> tuple[int, str]:
     percent = f"{100 * limit.confidence:g} %"
     if limit.metric not in EPISODE_RATES:
         band = groups_for_band(limit.confidence)
-        return max((band, f"{row} at {percent}: the largest of {band} bounds a further one"), fewest, key=itemgetter(0))
+        return max(
+            (band, f"{row} at {percent}: the largest of {band} bounds a further one"),
+            fewest,
+            key=itemgetter(0),
+        )
     trials = trials_for_rate(limit.bound, limit.confidence)
     if trials is None:
         return fewest
-    return max((trials, f"{row} at {percent}: nothing wrong in {trials} shows that much"), fewest, key=itemgetter(0))
+    return max(
+        (trials, f"{row} at {percent}: nothing wrong in {trials} shows that much"), fewest, key=itemgetter(0)
+    )
 
 
 def make_plan(
@@ -138,7 +156,9 @@ def _groups(cells: Iterable[Cell], group_by: GroupBy) -> set[str]:
     return {cell.unit for cell in cells} if group_by is GroupBy.UNIT else sessions_of(cells)
 
 
-def _needs(cells: Sequence[Cell], tank: str, limits: Limits, group_by: GroupBy, band: float | None) -> list[Need]:
+def _needs(
+    cells: Sequence[Cell], tank: str, limits: Limits, group_by: GroupBy, band: float | None
+) -> list[Need]:
     needs = []
     for condition in dict.fromkeys([ALL, *(row.condition for row in limits.rows)]):
         rows = [groups_to_prove(row) for row in limits.rows if row.condition == condition]
@@ -155,11 +175,18 @@ def _needs(cells: Sequence[Cell], tank: str, limits: Limits, group_by: GroupBy, 
 def _remarks(limits: Limits) -> Iterable[str]:
     for row in limits.rows:
         shown = rate_shown(row.min_groups)
-        text = f"{row.metric} <= {row.bound:g} ({row.condition}): nothing wrong in {row.min_groups} groups shows a rate below {shown:.2g} at 95 %"
-        if not row.metric.endswith("_share") or (row.bound > 0 and (row.confidence is not None or shown <= row.bound)):
+        text = (
+            f"{row.metric} <= {row.bound:g} ({row.condition}): nothing wrong in {row.min_groups} "
+            f"groups shows a rate below {shown:.2g} at 95 %"
+        )
+        if not row.metric.endswith("_share") or (
+            row.bound > 0 and (row.confidence is not None or shown <= row.bound)
+        ):
             continue
         needed = trials_for_rate(row.bound, RATE_CONFIDENCE)
-        yield f"{text}; {'no number shows a rate of 0' if needed is None else f'{needed} would show the bound'}"
+        yield (
+            f"{text}; {'no number shows a rate of 0' if needed is None else f'{needed} would show the bound'}"
+        )
 
 
 @dataclass
@@ -173,7 +200,9 @@ class _Bench:
     units: Sequence[Unit]
     group_by: GroupBy
     new: int = 0
-    captured: dict[str, set[str]] = field(default_factory=dict)  # unit -> the conditions it was captured under
+    captured: dict[str, set[str]] = field(
+        default_factory=dict
+    )  # unit -> the conditions it was captured under
     poured: dict[str, int] = field(default_factory=dict)  # liquid -> sessions
 
     def __post_init__(self) -> None:
@@ -181,18 +210,30 @@ class _Bench:
             self.captured.setdefault(cell.unit, set()).update((ALL, *cell.condition))
         on_tank = {cell.liquid for cell in self.cells}
         names = [x.name for x in self.liquids if x.name in on_tank] or [x.name for x in self.liquids]
-        self.poured = {name: len(sessions_of(c for c in self.cells if c.liquid == name)) for name in sorted(names, key=natural)}
+        self.poured = {
+            name: len(sessions_of(c for c in self.cells if c.liquid == name))
+            for name in sorted(names, key=natural)
+        }
 
     def close(self, needs: Sequence[Need]) -> list[Proposal]:
-        """Sessions until nothing is short, each taking along every condition that is; then those that fill levels nobody captured."""
+        """Sessions until nothing is short, each taking along every condition that is; then those that fill
+        levels nobody captured.
+        """
         short = {need.condition: need.short for need in needs}
         made: list[Proposal] = []
         while any(short.values()) and len(made) < MOST:
             largest = max(short, key=lambda condition: short[condition])
             wanted = [condition for condition, missing in short.items() if missing]
             unit = self._unit(wanted)
-            lacking = [c for c in wanted if self.group_by is not GroupBy.UNIT or c not in self.captured.get(unit, set())]
-            reason = f"'{largest}' is short of {short[largest]} {self.group_by.value}{'s' if short[largest] > 1 else ''}"
+            lacking = [
+                c
+                for c in wanted
+                if self.group_by is not GroupBy.UNIT or c not in self.captured.get(unit, set())
+            ]
+            reason = (
+                f"'{largest}' is short of {short[largest]} "
+                f"{self.group_by.value}{'s' if short[largest] > 1 else ''}"
+            )
             made.append(self._propose(unit, [c for c in lacking if c != ALL], reason))
             for condition in lacking:
                 short[condition] -= 1
@@ -203,7 +244,9 @@ class _Bench:
         if self.group_by is not GroupBy.UNIT:
             names = sorted((u.name for u in self.units), key=natural)
             return min(names, key=lambda name: len(self.captured.get(name, ())), default=NEW)
-        serves: Mapping[str, int] = {u.name: len(set(wanted) - self.captured.get(u.name, set())) for u in self.units}
+        serves: Mapping[str, int] = {
+            u.name: len(set(wanted) - self.captured.get(u.name, set())) for u in self.units
+        }
         best = max(sorted(serves, key=natural), key=lambda name: serves[name], default=None)
         if best is not None and (serves[best] == len(wanted) or (ALL not in wanted and serves[best])):
             return best
@@ -226,5 +269,14 @@ class _Bench:
         for liquid in self.poured:
             if liquid not in covered and self._empty(liquid):
                 unit = min(sorted(self.captured, key=natural), default=NEW)
-                made.append(Proposal(label(self.tank), liquid, unit, (), self._empty(liquid), "no session has a level there"))
+                made.append(
+                    Proposal(
+                        label(self.tank),
+                        liquid,
+                        unit,
+                        (),
+                        self._empty(liquid),
+                        "no session has a level there",
+                    )
+                )
         return made

@@ -1,4 +1,5 @@
-"""Frozen sets: which groups there are, which role each has, and the rows that belong to them. No store in here.
+"""Frozen sets: which groups there are, which role each has, and the rows that belong to them. No store in
+here.
 
 A group is the thing that a claim speaks of and that is never split between roles.
 """
@@ -58,13 +59,19 @@ def _name_of(session: Session, mark: Mark, group_by: GroupBy) -> str:
         GroupBy.UNIT: session.unit.name,
         GroupBy.LIQUID: session.liquid.name,
         GroupBy.TANK: label(session.mounting.tank),
-        GroupBy.LEVEL: f"{mark.level_mm:g}" if mark.level_stop_mm is None else f"{mark.level_mm:g}..{mark.level_stop_mm:g}",
+        GroupBy.LEVEL: f"{mark.level_mm:g}"
+        if mark.level_stop_mm is None
+        else f"{mark.level_mm:g}..{mark.level_stop_mm:g}",
     }
     return names[group_by]
 
 
-def groups_of(sessions: Sequence[Session], group_by: GroupBy, bands: TemperatureBands | None = None) -> tuple[Group, ...]:
-    """The groups that the labelled frames of ``sessions`` fall into, in natural order, the coldest first; arguments as in :func:`names_of`."""
+def groups_of(
+    sessions: Sequence[Session], group_by: GroupBy, bands: TemperatureBands | None = None
+) -> tuple[Group, ...]:
+    """The groups that the labelled frames of ``sessions`` fall into, in natural order, the coldest first;
+    arguments as in :func:`names_of`.
+    """
     frames: dict[str, int] = {}
     members: dict[str, dict[str, None]] = {}
     for session in sessions:
@@ -82,7 +89,9 @@ def natural(name: str) -> list[tuple[int, float, str]]:
 
 
 def named_roles(groups: Sequence[Group], wanted: Mapping[Role, Sequence[str]]) -> dict[str, Role]:
-    """Roles by name: each role lists its groups, and one may say 'rest'. Every group ends with exactly one role."""
+    """Roles by name: each role lists its groups, and one may say 'rest'. Every group ends with exactly one
+    role.
+    """
     known = [g.name for g in groups]
     roles: dict[str, Role] = {}
     rest = [role for role, names in wanted.items() if list(names) == [REST]]
@@ -93,49 +102,86 @@ def named_roles(groups: Sequence[Group], wanted: Mapping[Role, Sequence[str]]) -
             continue
         for name in names:
             if name not in known:
-                raise InputError(f"--{role}", f"no group is called {name!r}", "", there_are(known, name, "no frame is labelled yet"))
+                raise InputError(
+                    f"--{role}",
+                    f"no group is called {name!r}",
+                    "",
+                    there_are(known, name, "no frame is labelled yet"),
+                )
             if name in roles:
-                raise InputError(f"--{role}", f"group {name} is named under {roles[name]} already" if roles[name] != role else f"group {name} is named twice")
+                raise InputError(
+                    f"--{role}",
+                    f"group {name} is named under {roles[name]} already"
+                    if roles[name] != role
+                    else f"group {name} is named twice",
+                )
             roles[name] = role
     left = [name for name in known if name not in roles]
     if rest and not left:
         raise InputError(f"--{rest[0]}", "no group is left for 'rest'", "at least one")
     if left and not rest:
         listed = ", ".join(left[:12]) + (" ..." if len(left) > 12 else "")
-        raise InputError("roles", f"no role for {len(left)} groups: {listed}", "every group exactly one role", "name them, or give one role 'rest'")
+        raise InputError(
+            "roles",
+            f"no role for {len(left)} groups: {listed}",
+            "every group exactly one role",
+            "name them, or give one role 'rest'",
+        )
     return roles | dict.fromkeys(left, rest[0]) if rest else roles
 
 
 def shared_roles(groups: Sequence[Group], shares: Mapping[Role, float], seed: int) -> dict[str, Role]:
-    """A seeded split of whole groups by shares in percent; the same groups and seed give the same split on every machine.
+    """A seeded split of whole groups by shares in percent; the same groups and seed give the same split on
+    every machine.
 
-    Groups are drawn in the order of SHA-256(seed, name), which no library's random stream can change; numbers of groups are
-    rounded by largest remainder.
+    Groups are drawn in the order of SHA-256(seed, name), which no library's random stream can change; numbers
+    of groups are rounded by largest remainder.
     """
     total = sum(shares.values())
     if any(not share > 0 for share in shares.values()) or abs(total - 100) > 1e-9:
-        raise InputError("--shares", ", ".join(f"{role}={share:g}" for role, share in shares.items()), "shares above 0 that sum to 100")
+        raise InputError(
+            "--shares",
+            ", ".join(f"{role}={share:g}" for role, share in shares.items()),
+            "shares above 0 that sum to 100",
+        )
     if len(groups) < len(shares):
-        raise InputError("--shares", f"{len(groups)} groups for {len(shares)} roles", "at least one group a role", "log more, or group by something finer")
+        raise InputError(
+            "--shares",
+            f"{len(groups)} groups for {len(shares)} roles",
+            "at least one group a role",
+            "log more, or group by something finer",
+        )
     exact = {role: share * len(groups) / 100 for role, share in shares.items()}
     numbers = {role: max(1, int(value)) for role, value in exact.items()}
     while sum(numbers.values()) != len(groups):
         short = sum(numbers.values()) < len(groups)
         # the role that is furthest from its share gives or takes one; ties go to the role named first
-        role = max(exact, key=lambda r: exact[r] - numbers[r]) if short else max((r for r in exact if numbers[r] > 1), key=lambda r: numbers[r] - exact[r])
+        role = (
+            max(exact, key=lambda r: exact[r] - numbers[r])
+            if short
+            else max((r for r in exact if numbers[r] > 1), key=lambda r: numbers[r] - exact[r])
+        )
         numbers[role] += 1 if short else -1
-    drawn = sorted((g.name for g in groups), key=lambda name: hashlib.sha256(f"{seed}:{name}".encode()).digest())
+    drawn = sorted(
+        (g.name for g in groups), key=lambda name: hashlib.sha256(f"{seed}:{name}".encode()).digest()
+    )
     order = [role for role, number in numbers.items() for _ in range(number)]
     return dict(zip(drawn, order, strict=True))
 
 
 def spread_roles(
-    sessions: Sequence[Session], group_by: GroupBy, numbers: Mapping[Role, int], seed: int, bands: TemperatureBands | None = None
+    sessions: Sequence[Session],
+    group_by: GroupBy,
+    numbers: Mapping[Role, int],
+    seed: int,
+    bands: TemperatureBands | None = None,
 ) -> dict[str, Role]:
-    """A seeded split of whole groups by numbers of groups, spread so that every role sees every liquid and tank where it can.
+    """A seeded split of whole groups by numbers of groups, spread so that every role sees every liquid and
+    tank where it can.
 
-    Groups are drawn in the order of SHA-256(seed, name), those with the rarest liquid or tank first. A group goes to the role to which the most of its
-    liquids and tanks are new; of several, to the one that is furthest below its share of them, then to the one with most of its groups still to come.
+    Groups are drawn in the order of SHA-256(seed, name), those with the rarest liquid or tank first. A group
+    goes to the role to which the most of its liquids and tanks are new; of several, to the one that is
+    furthest below its share of them, then to the one with most of its groups still to come.
 
     Raises:
         InputError: numbers below 1, or that do not sum to the groups there are.
@@ -143,9 +189,20 @@ def spread_roles(
     traits = _traits(sessions, group_by, bands)
     if any(number < 1 for number in numbers.values()) or sum(numbers.values()) != len(traits):
         found = ", ".join(f"{role}:{number}" for role, number in numbers.items())
-        raise InputError("--roles", found, f"numbers above 0 that sum to the {len(traits)} groups there are", "leave one role without a number for the rest")
+        raise InputError(
+            "--roles",
+            found,
+            f"numbers above 0 that sum to the {len(traits)} groups there are",
+            "leave one role without a number for the rest",
+        )
     holders = Counter(trait for its in traits.values() for trait in its)
-    order = sorted(traits, key=lambda name: (min(holders[t] for t in traits[name]), hashlib.sha256(f"{seed}:{name}".encode()).digest()))
+    order = sorted(
+        traits,
+        key=lambda name: (
+            min(holders[t] for t in traits[name]),
+            hashlib.sha256(f"{seed}:{name}".encode()).digest(),
+        ),
+    )
     left = dict(numbers)
     seen: Counter[tuple[Role, str]] = Counter()
     roles: dict[str, Role] = {}
@@ -155,7 +212,11 @@ def spread_roles(
         def lack(role: Role, its: frozenset[str] = its) -> tuple[int, Fraction, Fraction]:
             new = sum(not seen[role, t] for t in its)
             share = Fraction(numbers[role], len(traits))
-            return new, sum((share - Fraction(seen[role, t], holders[t]) for t in its), Fraction()), Fraction(left[role], numbers[role])
+            return (
+                new,
+                sum((share - Fraction(seen[role, t], holders[t]) for t in its), Fraction()),
+                Fraction(left[role], numbers[role]),
+            )
 
         role = max((role for role in left if left[role]), key=lack)
         roles[name] = role
@@ -164,26 +225,45 @@ def spread_roles(
     return roles
 
 
-def _traits(sessions: Sequence[Session], group_by: GroupBy, bands: TemperatureBands | None) -> dict[str, frozenset[str]]:
+def _traits(
+    sessions: Sequence[Session], group_by: GroupBy, bands: TemperatureBands | None
+) -> dict[str, frozenset[str]]:
     """For each group the liquids and tanks that its labelled frames are of."""
     found: dict[str, set[str]] = {}
     for session in sessions:
         for name in names_of(session, group_by, bands):
-            found.setdefault(name, set()).update({f"liquid {session.liquid.name}", f"tank {label(session.mounting.tank)}"})
+            found.setdefault(name, set()).update(
+                {f"liquid {session.liquid.name}", f"tank {label(session.mounting.tank)}"}
+            )
     return {name: frozenset(its) for name, its in found.items()}
 
 
 def check_sessions(sessions: Sequence[Session]) -> None:
     """Sessions that can be used, and together."""
     if not sessions:
-        raise InputError("frozen set", "no sessions", "at least one that is not void and has a labelled frame", "see 'innage sessions'")
+        raise InputError(
+            "frozen set",
+            "no sessions",
+            "at least one that is not void and has a labelled frame",
+            "see 'innage sessions'",
+        )
     if len({s.id for s in sessions}) < len(sessions):
         raise InputError("frozen set", "a session is named twice", "each session once")
     for session in sessions:
         if session.void_reason is not None:
-            raise InputError(f"session {session.id}", f"is void ('{session.void_reason}')", "sessions that can be used", "leave it out")
+            raise InputError(
+                f"session {session.id}",
+                f"is void ('{session.void_reason}')",
+                "sessions that can be used",
+                "leave it out",
+            )
         if not session.marks:
-            raise InputError(f"session {session.id}", "has no labelled frame", "a level for at least one frame", "leave it out")
+            raise InputError(
+                f"session {session.id}",
+                "has no labelled frame",
+                "a level for at least one frame",
+                "leave it out",
+            )
     _check_alike(sessions)
 
 
@@ -193,10 +273,20 @@ def refuse_mixture(sessions: Sequence[Session]) -> None:
     measured = next((s for s in sessions if not s.simulated), None)
     if simulated is not None and measured is not None:
         found = f"session {simulated.id} is simulated, session {measured.id} was measured"
-        raise InputError("frozen set", found, "all measured, or all simulated", "choose with --session, or mix them knowingly with --allow-mixed")
+        raise InputError(
+            "frozen set",
+            found,
+            "all measured, or all simulated",
+            "choose with --session, or mix them knowingly with --allow-mixed",
+        )
 
 
-def check_choice(sessions: Sequence[Session], group_by: GroupBy, roles: Mapping[str, Role], bands: TemperatureBands | None = None) -> None:
+def check_choice(
+    sessions: Sequence[Session],
+    group_by: GroupBy,
+    roles: Mapping[str, Role],
+    bands: TemperatureBands | None = None,
+) -> None:
     """Sessions that can be used together, and a role for every group."""
     check_sessions(sessions)
     known = [g.name for g in groups_of(sessions, group_by, bands)]
@@ -220,12 +310,21 @@ def _check_alike(sessions: Sequence[Session]) -> None:
         )
         for what, one, two in facts:
             if one != two:
-                found = f"{what}: {one} in session {first.id} (sensor {label(a)}), {two} in session {other.id} (sensor {label(b)})"
-                raise InputError("frozen set", found, "sessions of one kind of sensor", "choose sessions with --session")
+                found = (
+                    f"{what}: {one} in session {first.id} (sensor {label(a)}), {two} in session "
+                    f"{other.id} (sensor {label(b)})"
+                )
+                raise InputError(
+                    "frozen set", found, "sessions of one kind of sensor", "choose sessions with --session"
+                )
 
 
-def assemble(frozen: FrozenSet, frames: Sequence[Frames], bands: TemperatureBands | None = None) -> FrozenData:
-    """The labelled frames of ``frozen``; ``frames`` are those of its sessions, in their order, ``bands`` those that its marks lie in."""
+def assemble(
+    frozen: FrozenSet, frames: Sequence[Frames], bands: TemperatureBands | None = None
+) -> FrozenData:
+    """The labelled frames of ``frozen``; ``frames`` are those of its sessions, in their order, ``bands``
+    those that its marks lie in.
+    """
     index = {group: k for k, (group, _) in enumerate(frozen.roles)}
     conditions = _distinct(frozen.sessions)
     total = sum(m.stop - m.start for session in frozen.sessions for m in session.marks)
@@ -268,7 +367,9 @@ def _distinct(sessions: Sequence[Session]) -> tuple[Conditions, ...]:
 
 
 def levels_of(mark: Mark, t_ms: NDArray[np.int64]) -> NDArray[np.float64]:
-    """The level of each frame under a mark, float64 (stop - start,); ``t_ms`` are the times of the whole session's frames."""
+    """The level of each frame under a mark, float64 (stop - start,); ``t_ms`` are the times of the whole
+    session's frames.
+    """
     if mark.level_stop_mm is None:
         return np.full(mark.stop - mark.start, mark.level_mm)
     its = t_ms[mark.start : mark.stop]

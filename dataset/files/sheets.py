@@ -1,6 +1,8 @@
-"""Tables as files hold them, delimited text or Parquet: columns as numbers, cells as text, and where each stands.
+"""Tables as files hold them, delimited text or Parquet: columns as numbers, cells as text, and where each
+stands.
 
-A text's columns are converted at once; it is cut into lines and cells only where that fails, to name the place.
+A text's columns are converted at once; it is cut into lines and cells only where that fails, to name the
+place.
 """
 
 from __future__ import annotations
@@ -23,7 +25,13 @@ from dataset.errors import InputError
 if TYPE_CHECKING:
     from pyarrow import ChunkedArray
 
-DELIMITERS = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma", " ": "space"}  # in the order they are tried
+DELIMITERS = {
+    "\t": "tab",
+    ";": "semicolon",
+    "|": "bar",
+    ",": "comma",
+    " ": "space",
+}  # in the order they are tried
 SAMPLE_LINES = 25
 STANDARD_INPUT = Path("-")
 PARQUET = "Parquet"  # in a delimiter's place
@@ -61,11 +69,14 @@ class Sheet(Protocol):
         """One column, as text."""
 
     def bulk(self, columns: Sequence[str]) -> dict[str, NDArray[np.float64]] | None:
-        """Columns as numbers, NaN for an empty cell, all converted at once; None when a cell of them is not a plain number."""
+        """Columns as numbers, NaN for an empty cell, all converted at once; None when a cell of them is not a
+        plain number.
+        """
 
 
 class TextSheet:
-    """Delimited text in UTF-8; lines that begin with '#' and blank lines are no rows, the first other line names the columns.
+    """Delimited text in UTF-8; lines that begin with '#' and blank lines are no rows, the first other line
+    names the columns.
 
     Args:
         path: for messages.
@@ -83,9 +94,17 @@ class TextSheet:
         self._text = text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
         self._quoted = '"' in text
         self._every_line_counts = _every_line_counts(self._text)
-        sample = self._text.split("\n", SAMPLE_LINES)[:SAMPLE_LINES] if self._every_line_counts else [line for line, _ in self._lines[:SAMPLE_LINES]]
+        sample = (
+            self._text.split("\n", SAMPLE_LINES)[:SAMPLE_LINES]
+            if self._every_line_counts
+            else [line for line, _ in self._lines[:SAMPLE_LINES]]
+        )
         if not sample:
-            raise InputError(str(path), "no line that is not blank or a comment", "a line of column names and one line a frame")
+            raise InputError(
+                str(path),
+                "no line that is not blank or a comment",
+                "a line of column names and one line a frame",
+            )
         if self._quoted:
             _check_quotes(path, self._lines)
         self.delimiter = delimiter or _find_delimiter([line for line in sample if line])
@@ -94,9 +113,15 @@ class TextSheet:
 
     @cached_property
     def _lines(self) -> list[tuple[str, int]]:
-        """Every line that is neither blank nor a remark, that of the column names too, with its number in the file."""
+        """Every line that is neither blank nor a remark, that of the column names too, with its number in the
+        file.
+        """
         every = zip(self._text.split("\n"), count(1), strict=False)
-        return [(line, number) for line, number in every if line and (line[0] not in "# \t" or line.strip()[:1] not in ("", "#"))]
+        return [
+            (line, number)
+            for line, number in every
+            if line and (line[0] not in "# \t" or line.strip()[:1] not in ("", "#"))
+        ]
 
     @cached_property
     def _body(self) -> list[tuple[str, int]]:
@@ -124,14 +149,18 @@ class TextSheet:
         from pyarrow import csv as arrow_csv
 
         text, delimiter = self._plainly()
-        places = {column: str(self.header.index(column)) for column in columns}  # other columns may share a name
+        places = {
+            column: str(self.header.index(column)) for column in columns
+        }  # other columns may share a name
         try:
             table = arrow_csv.read_csv(
                 BytesIO(text.encode()),
                 read_options=arrow_csv.ReadOptions(column_names=[str(k) for k in range(len(self.header))]),
                 parse_options=arrow_csv.ParseOptions(delimiter=delimiter, quote_char=False),
                 convert_options=arrow_csv.ConvertOptions(
-                    include_columns=list(places.values()), column_types=dict.fromkeys(places.values(), arrow.float64()), null_values=[""]
+                    include_columns=list(places.values()),
+                    column_types=dict.fromkeys(places.values(), arrow.float64()),
+                    null_values=[""],
                 ),
             )
         except arrow.ArrowInvalid:
@@ -153,7 +182,9 @@ class TextSheet:
             if cells != len(self.header):
                 found = f"{cells} cells (delimiter: {DELIMITERS.get(self.delimiter, repr(self.delimiter))})"
                 hint = "mend or remove the line, or name another --delimiter"
-                raise InputError(self.where(row), found, f"{len(self.header)}, as in line {self._lines[0][1]}", hint)
+                raise InputError(
+                    self.where(row), found, f"{len(self.header)}, as in line {self._lines[0][1]}", hint
+                )
 
 
 def _text(path: Path, content: bytes) -> str:
@@ -167,23 +198,33 @@ def _text(path: Path, content: bytes) -> str:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
-        raise InputError(f"{path}, line {line}", f"byte 0x{content[error.start]:02x} is not UTF-8", "text in UTF-8", save) from error
+        raise InputError(
+            f"{path}, line {line}", f"byte 0x{content[error.start]:02x} is not UTF-8", "text in UTF-8", save
+        ) from error
 
 
 def _every_line_counts(text: str) -> bool:
     """Whether no line is blank or a remark, an empty one at the end aside."""
     content = np.frombuffer(text.encode(), np.uint8)
-    firsts = content[np.concatenate(([0], np.flatnonzero(content[:-1] == ord("\n")) + 1))] if len(content) else np.array(_NO_ROW[:1])
+    firsts = (
+        content[np.concatenate(([0], np.flatnonzero(content[:-1] == ord("\n")) + 1))]
+        if len(content)
+        else np.array(_NO_ROW[:1])
+    )
     return not np.isin(firsts, _NO_ROW).any()
 
 
 def _check_quotes(path: Path, lines: Sequence[tuple[str, int]]) -> None:
     at = next((number for line, number in lines if line.count('"') % 2), None)
     if at is not None:
-        raise InputError(f"{path}, line {at}", "a quotation mark that is not closed on its line", "each cell on one line")
+        raise InputError(
+            f"{path}, line {at}", "a quotation mark that is not closed on its line", "each cell on one line"
+        )
     long = next(((len(line), number) for line, number in lines if len(line) > csv.field_size_limit()), None)
     if long is not None:
-        raise InputError(f"{path}, line {long[1]}", f"{long[0]} characters", f"at most {csv.field_size_limit()} a line")
+        raise InputError(
+            f"{path}, line {long[1]}", f"{long[0]} characters", f"at most {csv.field_size_limit()} a line"
+        )
 
 
 def _find_delimiter(sample: Sequence[str]) -> str:
@@ -209,9 +250,11 @@ def _split(line: str, delimiter: str) -> list[str]:
 
 
 class ParquetSheet:
-    """A Parquet file (Apache Parquet, format 1 and 2) whose columns are numbers; an empty value is an empty cell.
+    """A Parquet file (Apache Parquet, format 1 and 2) whose columns are numbers; an empty value is an empty
+    cell.
 
-    At most :data:`MOST_ROWS` rows are read, since a small file can say that it holds any number of equal ones.
+    At most :data:`MOST_ROWS` rows are read, since a small file can say that it holds any number of equal
+    ones.
 
     Raises:
         InputError: damaged, or too long.
@@ -230,7 +273,9 @@ class ParquetSheet:
         self.header: Sequence[str] = self._file.schema_arrow.names
         self.rows = self._file.metadata.num_rows
         if not 0 <= self.rows <= MOST_ROWS:
-            raise InputError(str(path), f"{self.rows} rows", f"at most {MOST_ROWS}", "cut the recording into sessions")
+            raise InputError(
+                str(path), f"{self.rows} rows", f"at most {MOST_ROWS}", "cut the recording into sessions"
+            )
 
     def top(self) -> str:
         return str(self.path)
@@ -242,7 +287,9 @@ class ParquetSheet:
         return ["" if value is None else str(value) for value in self._column(column).to_pylist()]
 
     def bulk(self, columns: Sequence[str]) -> dict[str, NDArray[np.float64]] | None:
-        """As :meth:`Sheet.bulk`; InputError for a column that holds something other than numbers, or that is damaged."""
+        """As :meth:`Sheet.bulk`; InputError for a column that holds something other than numbers, or that is
+        damaged.
+        """
         return {column: self._numbers(column) for column in columns}
 
     def _numbers(self, column: str) -> NDArray[np.float64]:
@@ -250,25 +297,48 @@ class ParquetSheet:
 
         values = self._column(column)
         kind = values.type
-        if not (arrow.types.is_integer(kind) or arrow.types.is_floating(kind) or arrow.types.is_decimal(kind) or arrow.types.is_null(kind)):
-            raise InputError(f"{self.path}, column {column!r}", f"values of type {kind}", "numbers", "write the column as integers or floating-point numbers")
+        if not (
+            arrow.types.is_integer(kind)
+            or arrow.types.is_floating(kind)
+            or arrow.types.is_decimal(kind)
+            or arrow.types.is_null(kind)
+        ):
+            raise InputError(
+                f"{self.path}, column {column!r}",
+                f"values of type {kind}",
+                "numbers",
+                "write the column as integers or floating-point numbers",
+            )
         try:
             return np.asarray(values.cast(arrow.float64()).to_numpy(), np.float64)
         except arrow.ArrowInvalid as error:  # an integer that no double holds
-            raise InputError(f"{self.path}, column {column!r}", f"a value out of range ({error})", "numbers below 2^53") from error
+            raise InputError(
+                f"{self.path}, column {column!r}", f"a value out of range ({error})", "numbers below 2^53"
+            ) from error
 
     def _column(self, column: str) -> ChunkedArray:
         try:
-            found = self._file.read_row_groups(range(self._file.num_row_groups), columns=[column], use_threads=False).column(column)
+            found = self._file.read_row_groups(
+                range(self._file.num_row_groups), columns=[column], use_threads=False
+            ).column(column)
         except _arrow_errors() as error:
             raise self._damaged(error) from error
         if len(found) != self.rows:
-            raise InputError(f"{self.path}, column {column!r}", f"{len(found)} values", f"{self.rows}, as the file says of itself")
+            raise InputError(
+                f"{self.path}, column {column!r}",
+                f"{len(found)} values",
+                f"{self.rows}, as the file says of itself",
+            )
         return found
 
     def _damaged(self, error: Exception) -> InputError:
         said = (str(error).splitlines() or [type(error).__name__])[0]
-        return InputError(str(self.path), f"begins like a Parquet file and cannot be read as one ({said})", "a whole Parquet file", "write it again")
+        return InputError(
+            str(self.path),
+            f"begins like a Parquet file and cannot be read as one ({said})",
+            "a whole Parquet file",
+            "write it again",
+        )
 
 
 def _arrow_errors() -> tuple[type[Exception], ...]:
@@ -291,12 +361,17 @@ def read_content(path: Path) -> bytes:
 
 
 def sheet_of(path: Path, content: bytes, delimiter: str | None, named: bool, columns: Sequence[str]) -> Sheet:
-    """The sheet in a file's bytes, whichever kind they are; ``columns`` are in it, each once, and it has rows.
+    """The sheet in a file's bytes, whichever kind they are; ``columns`` are in it, each once, and it has
+    rows.
 
     Raises:
         InputError: as the kinds raise; a column that is missing or there twice; no rows.
     """
-    sheet: Sheet = ParquetSheet(path, content) if content.startswith(b"PAR1") else TextSheet(path, content, delimiter, named)
+    sheet: Sheet = (
+        ParquetSheet(path, content)
+        if content.startswith(b"PAR1")
+        else TextSheet(path, content, delimiter, named)
+    )
     for column in columns:
         _check_column(sheet, column)
     if not sheet.rows:
@@ -307,12 +382,23 @@ def sheet_of(path: Path, content: bytes, delimiter: str | None, named: bool, col
 def _check_column(sheet: Sheet, column: str) -> None:
     times = sheet.header.count(column)
     if times > 1:
-        raise InputError(sheet.top(), f"{times} columns are called {column!r}", "each column that is used a name of its own")
+        raise InputError(
+            sheet.top(),
+            f"{times} columns are called {column!r}",
+            "each column that is used a name of its own",
+        )
     if times == 0:
-        near = difflib.get_close_matches(column.casefold(), [name.casefold() for name in sheet.header], n=1, cutoff=0.5)
+        near = difflib.get_close_matches(
+            column.casefold(), [name.casefold() for name in sheet.header], n=1, cutoff=0.5
+        )
         nearest = [name for name in sheet.header if near and name.casefold() == near[0]]
         hint = f"did you mean {nearest[0]!r}?" if nearest else _no_header_hint(sheet.header)
-        raise InputError(sheet.top(), f"no column {column!r}", "one of " + ", ".join(repr(name) for name in sheet.header), hint)
+        raise InputError(
+            sheet.top(),
+            f"no column {column!r}",
+            "one of " + ", ".join(repr(name) for name in sheet.header),
+            hint,
+        )
 
 
 def _no_header_hint(header: Sequence[str]) -> str:

@@ -1,4 +1,5 @@
-"""CSV files with a stretch of frames a line: ``from`` and ``to``, or ``from_ms`` and ``to_ms``, both ends included, and further columns.
+"""CSV files with a stretch of frames a line: ``from`` and ``to``, or ``from_ms`` and ``to_ms``, both ends
+included, and further columns.
 
 A fault is named by file, line and column.
 """
@@ -22,7 +23,9 @@ BOUNDS = (("from", "to"), ("from_ms", "to_ms"))
 
 @dataclass(frozen=True)
 class StretchLine:
-    """One line: where it stands, its frames ``start`` (included) to ``stop`` (excluded), and its other cells that aren't empty."""
+    """One line: where it stands, its frames ``start`` (included) to ``stop`` (excluded), and its other cells
+    that aren't empty.
+    """
 
     where: str
     start: int
@@ -51,7 +54,8 @@ def read_stretch_lines(path: Path, columns: Sequence[str], t_ms: NDArray[np.int6
     """The lines of a file, in order and apart.
 
     Args:
-        path: UTF-8; blank lines and lines that start with '#' are skipped, the first other line names the columns.
+        path: UTF-8; blank lines and lines that start with '#' are skipped, the first other line names the
+            columns.
         columns: which columns there may be beside the bounds.
         t_ms: int64 (n,), the times of the session's frames.
 
@@ -62,7 +66,11 @@ def read_stretch_lines(path: Path, columns: Sequence[str], t_ms: NDArray[np.int6
         lines = path.read_text("utf-8-sig").splitlines()
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(str(path), "cannot be read", "a CSV file in UTF-8") from error
-    rows = [(k + 1, cells_of(line, f"{path}, line {k + 1}")) for k, line in enumerate(lines) if line.strip() and not line.lstrip().startswith("#")]
+    rows = [
+        (k + 1, cells_of(line, f"{path}, line {k + 1}"))
+        for k, line in enumerate(lines)
+        if line.strip() and not line.lstrip().startswith("#")
+    ]
     if len(rows) < 2:
         raise InputError(str(path), "no stretch", "a line of column names and one line a stretch")
     header = _header(f"{path}, line {rows[0][0]}", rows[0][1], columns)
@@ -74,7 +82,11 @@ def read_stretch_lines(path: Path, columns: Sequence[str], t_ms: NDArray[np.int6
         named = {name: cell.strip() for name, cell in zip(header, cells, strict=True) if cell.strip()}
         start, stop = _frames(where, named, "from_ms" if "from_ms" in header else "from", t_ms)
         if found and start < found[-1].stop:
-            raise InputError(where, f"a stretch from frame {start}", f"{found[-1].stop} or later: stretches come in order and apart")
+            raise InputError(
+                where,
+                f"a stretch from frame {start}",
+                f"{found[-1].stop} or later: stretches come in order and apart",
+            )
         found.append(StretchLine(where, start, stop, named))
     return found
 
@@ -83,22 +95,36 @@ def _header(where: str, cells: Sequence[str], columns: Sequence[str]) -> list[st
     header = [name.strip() for name in cells]
     bounds = [pair for pair in BOUNDS if set(pair) <= set(header)]
     if len(bounds) != 1 or len(set(header)) < len(header):
-        raise InputError(where, "columns " + ", ".join(header), "from and to, or from_ms and to_ms, and each column once")
+        raise InputError(
+            where, "columns " + ", ".join(header), "from and to, or from_ms and to_ms, and each column once"
+        )
     for name in header:
         if name not in (*bounds[0], *columns):
-            raise InputError(where, f"a column {name!r}", "from, to (or from_ms, to_ms), " + ", ".join(columns))
+            raise InputError(
+                where, f"a column {name!r}", "from, to (or from_ms, to_ms), " + ", ".join(columns)
+            )
     return header
 
 
-def _frames(where: str, cells: Mapping[str, str], first_name: str, t_ms: NDArray[np.int64]) -> tuple[int, int]:
+def _frames(
+    where: str, cells: Mapping[str, str], first_name: str, t_ms: NDArray[np.int64]
+) -> tuple[int, int]:
     """First frame and the one after the last."""
     names = next(pair for pair in BOUNDS if pair[0] == first_name)
     first, last = (_whole(f"{where}, column {name!r}", cells.get(name, "")) for name in names)
     timed = first_name == "from_ms"
-    start, stop = (int(np.searchsorted(t_ms, first)), int(np.searchsorted(t_ms, last, side="right"))) if timed else (first, last + 1)
+    start, stop = (
+        (int(np.searchsorted(t_ms, first)), int(np.searchsorted(t_ms, last, side="right")))
+        if timed
+        else (first, last + 1)
+    )
     if not 0 <= start < stop <= len(t_ms):
         reach = f"{t_ms[0]} to {t_ms[-1]} ms" if timed else f"0 to {len(t_ms) - 1}"
-        raise InputError(f"{where}, column {names[0]!r}", f"{first} to {last}", f"at least one of the session's frames, within {reach}")
+        raise InputError(
+            f"{where}, column {names[0]!r}",
+            f"{first} to {last}",
+            f"at least one of the session's frames, within {reach}",
+        )
     return start, stop
 
 

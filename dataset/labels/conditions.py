@@ -1,7 +1,7 @@
 """Conditions of a capture: written as text, read from text or from a file of stretches, checked.
 
-The text form is ``surface=foam:20-45,wall=film``: axes apart by commas, values of one axis joined by '+'. Heights of foam are
-millimetres above the tank's datum, angles of tilt degrees.
+The text form is ``surface=foam:20-45,wall=film``: axes apart by commas, values of one axis joined by '+'.
+Heights of foam are millimetres above the tank's datum, angles of tilt degrees.
 """
 
 from __future__ import annotations
@@ -42,9 +42,16 @@ def read_conditions(where: str, text: str) -> Conditions:
     for part in text.split(","):
         axis, equals, value = (piece.strip() for piece in part.partition("="))
         if axis not in AXES or not equals or not value:
-            raise InputError(where, repr(part.strip()), "AXIS=VALUE, such as surface=foam:20-45,wall=film", "axes: " + ", ".join(AXES))
+            raise InputError(
+                where,
+                repr(part.strip()),
+                "AXIS=VALUE, such as surface=foam:20-45,wall=film",
+                "axes: " + ", ".join(AXES),
+            )
         if axis in given:
-            raise InputError(where, f"axis {axis} twice", "each axis once", "join values with '+', such as wall=film+scale")
+            raise InputError(
+                where, f"axis {axis} twice", "each axis once", "join values with '+', such as wall=film+scale"
+            )
         given[axis] = value
     return _conditions({axis: f"{where}, {axis}" for axis in given}, given)
 
@@ -54,17 +61,32 @@ def conditions_text(conditions: Conditions) -> str:
     foam = "" if conditions.foam_mm is None else ":{:g}-{:g}".format(*conditions.foam_mm)
     surface = "+".join(s + (foam if s is Surface.FOAM else "") for s in conditions.surface)
     tilt = "" if conditions.tilt_deg is None else "{:g}:{:g}".format(*conditions.tilt_deg)
-    axes = zip(AXES, (surface, "+".join(conditions.wall), tilt, conditions.flow, conditions.coupling, conditions.appliance), strict=True)
+    axes = zip(
+        AXES,
+        (
+            surface,
+            "+".join(conditions.wall),
+            tilt,
+            conditions.flow,
+            conditions.coupling,
+            conditions.appliance,
+        ),
+        strict=True,
+    )
     return ",".join(f"{axis}={value}" for axis, value in axes if value)
 
 
-def read_stretches(path: Path, t_ms: NDArray[np.int64], whole: Conditions | None = None) -> tuple[Stretch, ...]:
-    """Stretches from a CSV file: columns ``from`` and ``to`` (frames, from 0) or ``from_ms`` and ``to_ms``, both ends included, and axes.
+def read_stretches(
+    path: Path, t_ms: NDArray[np.int64], whole: Conditions | None = None
+) -> tuple[Stretch, ...]:
+    """Stretches from a CSV file: columns ``from`` and ``to`` (frames, from 0) or ``from_ms`` and ``to_ms``,
+    both ends included, and axes.
 
     Args:
         path: the file; one stretch a line, in order, apart from one another.
         t_ms: int64 (n,), the times of the session's frames.
-        whole: conditions of the whole session; a line's own axes go before them, and they fill what the lines leave open.
+        whole: conditions of the whole session; a line's own axes go before them, and they fill what the lines
+            leave open.
 
     Raises:
         InputError: the first fault, with file, line and column.
@@ -72,7 +94,10 @@ def read_stretches(path: Path, t_ms: NDArray[np.int64], whole: Conditions | None
     stretches: list[Stretch] = []
     end = 0
     for line in read_stretch_lines(path, tuple(AXES), t_ms):
-        own = _conditions({axis: line.place(axis) for axis in AXES}, {axis: line.cells[axis] for axis in AXES if axis in line.cells})
+        own = _conditions(
+            {axis: line.place(axis) for axis in AXES},
+            {axis: line.cells[axis] for axis in AXES if axis in line.cells},
+        )
         stretches += [Stretch(end, line.start, whole)] if whole is not None and line.start > end else []
         stretches.append(Stretch(line.start, line.stop, own if whole is None else _over(whole, own)))
         end = line.stop
@@ -86,7 +111,11 @@ def check_stretches(where: str, stretches: Sequence[Stretch], frames: int, span_
     end = 0
     for stretch in stretches:
         if not (end <= stretch.start < stretch.stop <= frames):
-            raise InputError(where, f"conditions of frames {stretch.start} to {stretch.stop}", f"stretches in order, apart, within 0 to {frames}")
+            raise InputError(
+                where,
+                f"conditions of frames {stretch.start} to {stretch.stop}",
+                f"stretches in order, apart, within 0 to {frames}",
+            )
         end = stretch.stop
         _check(where, stretch.conditions, span_mm)
 
@@ -95,9 +124,17 @@ def _check(where: str, conditions: Conditions, span_mm: float) -> None:
     if conditions == Conditions():
         raise InputError(where, "a stretch without a condition", "at least one axis")
     if conditions.foam_mm is not None and not 0 <= conditions.foam_mm[0] < conditions.foam_mm[1]:
-        raise InputError(where, "foam from {:g} to {:g} mm".format(*conditions.foam_mm), "a bottom of 0 mm or more, below its top")
+        raise InputError(
+            where,
+            "foam from {:g} to {:g} mm".format(*conditions.foam_mm),
+            "a bottom of 0 mm or more, below its top",
+        )
     if conditions.foam_mm is not None and conditions.foam_mm[0] > span_mm:
-        raise InputError(where, f"foam whose bottom lies at {conditions.foam_mm[0]:g} mm", f"at most {span_mm:g} mm, the tank's span")
+        raise InputError(
+            where,
+            f"foam whose bottom lies at {conditions.foam_mm[0]:g} mm",
+            f"at most {span_mm:g} mm, the tank's span",
+        )
 
 
 def _over(whole: Conditions, own: Conditions) -> Conditions:
@@ -108,14 +145,18 @@ def _over(whole: Conditions, own: Conditions) -> Conditions:
 
 
 def _conditions(where: Mapping[str, str], given: Mapping[str, str]) -> Conditions:
-    surfaces, foam_mm = _surface(where.get("surface", ""), given["surface"]) if "surface" in given else ((), None)
+    surfaces, foam_mm = (
+        _surface(where.get("surface", ""), given["surface"]) if "surface" in given else ((), None)
+    )
     return Conditions(
         surface=surfaces,
         foam_mm=foam_mm,
         wall=_several(Wall, where["wall"], given["wall"]) if "wall" in given else (),
         tilt_deg=_tilt(where["tilt"], given["tilt"]) if "tilt" in given else None,
         flow=_one(Flow, "flow", where["flow"], given["flow"]) if "flow" in given else None,
-        coupling=_one(Coupling, "coupling", where["coupling"], given["coupling"]) if "coupling" in given else None,
+        coupling=_one(Coupling, "coupling", where["coupling"], given["coupling"])
+        if "coupling" in given
+        else None,
         appliance=given.get("appliance", ""),
     )
 

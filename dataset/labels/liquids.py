@@ -1,8 +1,8 @@
 """What is known of a liquid at a temperature: constants as they were given, or functions of temperature.
 
-The model ``water``: relative permittivity after IAPWS R8-97 and density after IAPWS-95, at 101.325 kPa, both from the package
-`chemicals`. Permittivity is the static one, good up to some hundred MHz; conductivity is never part of a model, since it's the
-dissolved salts that make it.
+The model ``water``: relative permittivity after IAPWS R8-97 and density after IAPWS-95, at 101.325 kPa, both
+from the package `chemicals`. Permittivity is the static one, good up to some hundred MHz; conductivity is
+never part of a model, since it's the dissolved salts that make it.
 """
 
 from __future__ import annotations
@@ -14,7 +14,9 @@ from dataset.errors import InputError
 from dataset.records import Liquid
 
 PRESSURE_PA = 101_325.0
-BOILING_C = 99.9  # from here on the saturated liquid is asked for: at 100 C and this pressure water is as well steam
+BOILING_C = (
+    99.9  # from here on the saturated liquid is asked for: at 100 C and this pressure water is as well steam
+)
 ZERO_K = 273.15
 
 
@@ -26,7 +28,9 @@ def common(name: str) -> Liquid:
     for liquid in COMMON:
         if liquid.name == name:
             return liquid
-    raise InputError("--like", name, "one of " + ", ".join(x.name for x in COMMON), "see 'innage liquid common'")
+    raise InputError(
+        "--like", name, "one of " + ", ".join(x.name for x in COMMON), "see 'innage liquid common'"
+    )
 
 
 def known(liquid: Liquid, temperature_c: float) -> tuple[float | None, float | None]:
@@ -64,17 +68,32 @@ COMMON = (
     Liquid("2-propanol", 20.18, None, 786.0, 20.0, source=f"{_CRC}; {_VDI}"),
     Liquid("glycerol", 46.53, None, 1261.0, 20.0, source=f"{_CRC}; {_VDI}"),
     Liquid("ethylene-glycol", 41.4, None, 1113.0, 20.0, source=f"{_CRC}; {_VDI}"),
-    Liquid("propylene-glycol", 27.5, None, 1029.0, 30.0, source=f"{_CRC}; density: Perry's Chemical Engineers' Handbook (8th ed.), table 2-32"),
+    Liquid(
+        "propylene-glycol",
+        27.5,
+        None,
+        1029.0,
+        30.0,
+        source=f"{_CRC}; density: Perry's Chemical Engineers' Handbook (8th ed.), table 2-32",
+    ),
     Liquid("triolein", 3.109, None, None, 20.0, "the main glyceride of many vegetable oils", source=_CRC),
 )
 
 
-def _fact(liquid: Liquid, what: str, constant: float | None, model: Callable[[float], float], temperature_c: float | None) -> float:
+def _fact(
+    liquid: Liquid,
+    what: str,
+    constant: float | None,
+    model: Callable[[float], float],
+    temperature_c: float | None,
+) -> float:
     if constant is not None:
         return constant
     where = f"liquid {liquid.name}, {what}"
     if liquid.model is None:
-        raise InputError(where, "isn't known", "", f"add a liquid with it: 'innage liquid add NAME --{what} ...'")
+        raise InputError(
+            where, "isn't known", "", f"add a liquid with it: 'innage liquid add NAME --{what} ...'"
+        )
     if temperature_c is None:
         raise InputError(
             where,
@@ -84,7 +103,9 @@ def _fact(liquid: Liquid, what: str, constant: float | None, model: Callable[[fl
         )
     low, high = MODELS[liquid.model]
     if not low <= temperature_c <= high:
-        raise InputError(where, f"{temperature_c:g} C", f"{low:g} to {high:g} C, where the model '{liquid.model}' holds")
+        raise InputError(
+            where, f"{temperature_c:g} C", f"{low:g} to {high:g} C, where the model '{liquid.model}' holds"
+        )
     return model(temperature_c)
 
 

@@ -1,7 +1,8 @@
 """Level marks from what was read at the bench: a level column, a mass on the scale, a volume poured in.
 
-Mass becomes volume through the liquid's density at its temperature and the buoyancy of the air, volume becomes level through the
-tank's profile. The level is the one that the volume has in the tank, not the height of the meniscus at the wall.
+Mass becomes volume through the liquid's density at its temperature and the buoyancy of the air, volume
+becomes level through the tank's profile. The level is the one that the volume has in the tank, not the height
+of the meniscus at the wall.
 """
 
 from __future__ import annotations
@@ -36,11 +37,13 @@ class Method(StrEnum):
 
 @dataclass(frozen=True)
 class Labelling:
-    """How readings of a scale or a measuring vessel become levels; half-widths are of rectangular distributions.
+    """How readings of a scale or a measuring vessel become levels; half-widths are of rectangular
+    distributions.
 
-    ``tare_g`` is what the scale shows with the tank empty; poured volumes count from there too. The dead volume below the datum
-    fills first. ``temperature_c`` is the liquid's where frames have none of their own. ``dimension_half_width_mm`` is of the tank's
-    inner diameter, or of the diameter of the circle of equal area.
+    ``tare_g`` is what the scale shows with the tank empty; poured volumes count from there too. The dead
+    volume below the datum fills first. ``temperature_c`` is the liquid's where frames have none of their own.
+    ``dimension_half_width_mm`` is of the tank's inner diameter, or of the diameter of the circle of equal
+    area.
     """
 
     liquid: Liquid
@@ -54,15 +57,19 @@ class Labelling:
 
 
 def buoyancy(liquid_density: float, air_density: float = AIR_DENSITY) -> float:
-    """Factor from what a scale shows to mass: (1 - air/weights) / (1 - air/liquid), densities in kg/m3 (ISO 4787 has the same factor)."""
+    """Factor from what a scale shows to mass: (1 - air/weights) / (1 - air/liquid), densities in kg/m3 (ISO
+    4787 has the same factor).
+    """
     return (1 - air_density / WEIGHT_DENSITY) / (1 - air_density / liquid_density)
 
 
-def level_of(where: str, method: Method, reading: float, temperature_c: float | None, tank: Tank, labelling: Labelling) -> Result:
+def level_of(
+    where: str, method: Method, reading: float, temperature_c: float | None, tank: Tank, labelling: Labelling
+) -> Result:
     """The level in mm at which the liquid stands, with its standard uncertainty.
 
-    Errors of the tank's dimension and of the thermometer are the same at every mark of a session, so they are its common part; those
-    of scale and measuring vessel are independent.
+    Errors of the tank's dimension and of the thermometer are the same at every mark of a session, so they are
+    its common part; those of scale and measuring vessel are independent.
 
     Args:
         where: names the reading in errors.
@@ -73,11 +80,14 @@ def level_of(where: str, method: Method, reading: float, temperature_c: float | 
         labelling: tare and half-widths.
 
     Raises:
-        InputError: no density or profile to go by, or liquid that would stand below the datum or above the tank's span.
+        InputError: no density or profile to go by, or liquid that would stand below the datum or above the
+            tank's span.
     """
     warm = labelling.temperature_c if temperature_c is None else temperature_c
     if warm is None and labelling.temperature_half_width_k:
-        raise InputError(where, "no temperature of the liquid", "a column of temperature, or --label-temperature-c")
+        raise InputError(
+            where, "no temperature of the liquid", "a column of temperature, or --label-temperature-c"
+        )
     readout = labelling.scale_half_width_g if method is Method.MASS else labelling.poured_half_width_ml
     read = Quantity(reading - labelling.tare_g if method is Method.MASS else reading, rectangular(readout))
 
@@ -90,26 +100,46 @@ def level_of(where: str, method: Method, reading: float, temperature_c: float | 
     middle = profile_of(tank, warm)
     volume = volume_ml(read.value, warm)
     if not 0 <= volume <= middle.total_ml:
-        found = f"{reading:g} {'g' if method is Method.MASS else 'mL'}, which is {volume:.4g} mL above the datum"
-        raise InputError(where, found, f"0 to {middle.total_ml:.4g} mL, as the profile of tank {tank.name}@{tank.revision} holds", "check tare and tank")
+        found = (
+            f"{reading:g} {'g' if method is Method.MASS else 'mL'}, which is {volume:.4g} mL above the datum"
+        )
+        raise InputError(
+            where,
+            found,
+            f"0 to {middle.total_ml:.4g} mL, as the profile of tank {tank.name}@{tank.revision} holds",
+            "check tare and tank",
+        )
     wide = math.sqrt(4 / math.pi * middle.area_mm2(middle.level_mm(volume)))
     half_width = labelling.dimension_half_width_mm
 
     def level(amount: float, wider: float, temperature: float | None = warm) -> float:
-        # a tank that is wider everywhere holds the same level with more: areas go with the square of the diameter
-        return _level(profile_of(tank, temperature), volume_ml(amount, temperature) / ((1 + wider / wide) ** 2 if wide else 1.0))
+        # a tank that is wider everywhere holds the same level with more: areas go with the square of the
+        # diameter
+        return _level(
+            profile_of(tank, temperature),
+            volume_ml(amount, temperature) / ((1 + wider / wide) ** 2 if wide else 1.0),
+        )
 
     inputs = {"amount": read, "wider": Quantity(0.0, rectangular(half_width), common=True)}
     if warm is not None:
         inputs["temperature"] = Quantity(warm, rectangular(labelling.temperature_half_width_k), common=True)
     found_level = propagate(level, inputs)
     if found_level.value > tank.span_mm:
-        raise InputError(where, f"a level of {found_level.value:.4g} mm", f"0 to {tank.span_mm:g} mm, the span of tank {tank.name}@{tank.revision}")
+        raise InputError(
+            where,
+            f"a level of {found_level.value:.4g} mm",
+            f"0 to {tank.span_mm:g} mm, the span of tank {tank.name}@{tank.revision}",
+        )
     return found_level
 
 
 def marks_of(
-    place: Callable[[int], str], method: Method, readings: NDArray[np.float64], temperature_c: NDArray[np.float64] | None, tank: Tank, labelling: Labelling
+    place: Callable[[int], str],
+    method: Method,
+    readings: NDArray[np.float64],
+    temperature_c: NDArray[np.float64] | None,
+    tank: Tank,
+    labelling: Labelling,
 ) -> tuple[Mark, ...]:
     """A mark for every run of frames with one reading.
 
@@ -128,11 +158,22 @@ def marks_of(
     return tuple(made)
 
 
-def _mark(where: str, start: int, stop: int, method: Method, reading: float, temperature_c: NDArray[np.float64], tank: Tank, labelling: Labelling) -> Mark:
+def _mark(
+    where: str,
+    start: int,
+    stop: int,
+    method: Method,
+    reading: float,
+    temperature_c: NDArray[np.float64],
+    tank: Tank,
+    labelling: Labelling,
+) -> Mark:
     """The mark of one reading, at the mean of the temperatures that were measured."""
     warm = float(np.nanmean(temperature_c)) if np.isfinite(temperature_c).any() else None
     level = level_of(where, method, reading, warm, tank, labelling)
-    return Mark(start, stop, round(level.value, 6), level.u or None, level.u_common or None, None, method.value)
+    return Mark(
+        start, stop, round(level.value, 6), level.u or None, level.u_common or None, None, method.value
+    )
 
 
 def runs(readings: NDArray[np.float64]) -> list[tuple[int, int]]:
@@ -173,8 +214,9 @@ def read_marks(path: Path, frames: Frames, tank: Tank, labelling: Labelling) -> 
     """Marks from a CSV file, one a line; a line without a level, mass or volume gives no mark.
 
     Args:
-        path: columns ``from`` and ``to`` (frames) or ``from_ms`` and ``to_ms``, both ends included, and any of ``level_mm`` (with
-            ``level_stop_mm`` a ramp from one to the other), ``mass_g``, ``poured_ml``, ``u_mm``, ``u_common_mm``.
+        path: columns ``from`` and ``to`` (frames) or ``from_ms`` and ``to_ms``, both ends included, and any
+            of ``level_mm`` (with ``level_stop_mm`` a ramp from one to the other), ``mass_g``, ``poured_ml``,
+            ``u_mm``, ``u_common_mm``.
         frames: the session's.
         tank: gives the profile for masses and volumes.
         labelling: how masses and volumes become levels, and their uncertainty.
@@ -182,7 +224,10 @@ def read_marks(path: Path, frames: Frames, tank: Tank, labelling: Labelling) -> 
     Raises:
         InputError: the first fault, with file, line and column.
     """
-    made = [_line_mark(line, frames, tank, labelling) for line in read_stretch_lines(path, MARK_COLUMNS, frames.t_ms)]
+    made = [
+        _line_mark(line, frames, tank, labelling)
+        for line in read_stretch_lines(path, MARK_COLUMNS, frames.t_ms)
+    ]
     return tuple(mark for mark in made if mark is not None)
 
 
@@ -194,16 +239,30 @@ def _line_mark(line: StretchLine, frames: Frames, tank: Tank, labelling: Labelli
     if len(sources) != 1:
         raise InputError(line.where, "columns " + ", ".join(values), "one of level_mm, mass_g and poured_ml")
     if sources == ["level_mm"]:
-        return Mark(line.start, line.stop, values["level_mm"], values.get("u_mm"), values.get("u_common_mm"), values.get("level_stop_mm"))
+        return Mark(
+            line.start,
+            line.stop,
+            values["level_mm"],
+            values.get("u_mm"),
+            values.get("u_common_mm"),
+            values.get("level_stop_mm"),
+        )
     if len(values) > 1:
-        raise InputError(line.where, "columns " + ", ".join(values), f"{sources[0]} alone: its uncertainty follows from the half-widths")
+        raise InputError(
+            line.where,
+            "columns " + ", ".join(values),
+            f"{sources[0]} alone: its uncertainty follows from the half-widths",
+        )
     method = Method.MASS if sources == ["mass_g"] else Method.POURED
     its = np.empty(0) if frames.temperature_c is None else frames.temperature_c[line.start : line.stop]
-    return _mark(line.place(sources[0]), line.start, line.stop, method, values[sources[0]], its, tank, labelling)
+    return _mark(
+        line.place(sources[0]), line.start, line.stop, method, values[sources[0]], its, tank, labelling
+    )
 
 
 def amended(where: str, marks: Sequence[Mark], start: int, stop: int, new: Mark | None) -> tuple[Mark, ...]:
-    """The marks with frames ``start`` to ``stop`` under ``new``, or under no mark; static marks that reach further keep the rest.
+    """The marks with frames ``start`` to ``stop`` under ``new``, or under no mark; static marks that reach
+    further keep the rest.
 
     Raises:
         InputError: a ramp would be cut.
@@ -215,7 +274,11 @@ def amended(where: str, marks: Sequence[Mark], start: int, stop: int, new: Mark 
             continue
         inside = start <= mark.start and mark.stop <= stop
         if mark.level_stop_mm is not None and not inside:
-            raise InputError(where, f"frames {start} to {stop - 1} would cut the ramp over {mark.start} to {mark.stop - 1}", "all of a ramp, or none of it")
+            raise InputError(
+                where,
+                f"frames {start} to {stop - 1} would cut the ramp over {mark.start} to {mark.stop - 1}",
+                "all of a ramp, or none of it",
+            )
         kept += [replace(mark, stop=start)] if mark.start < start else []
         kept += [replace(mark, start=stop)] if mark.stop > stop else []
     return tuple(sorted([*kept, *([new] if new is not None else [])], key=lambda mark: mark.start))

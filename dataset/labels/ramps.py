@@ -1,7 +1,8 @@
 """Marks from a ramp: a second stream of levels on a clock of its own, such as a scale's log of a slow fill.
 
-How far the stream's clock is from the session's is found by least squares: each channel's count is a function of the level alone, so at the
-right lag the counts lie closest to a smooth curve over it. Starts, stops and pauses tell the lag; a ramp that never changes its rate does not.
+How far the stream's clock is from the session's is found by least squares: each channel's count is a function
+of the level alone, so at the right lag the counts lie closest to a smooth curve over it. Starts, stops and
+pauses tell the lag; a ramp that never changes its rate does not.
 """
 
 from __future__ import annotations
@@ -20,7 +21,8 @@ from dataset.records import Frames, Mark
 KNOTS = 12  # of the curve of counts over level
 MOST_LAGS = 4000
 FEWEST_FRAMES = 3 * KNOTS
-PLAUSIBLE = 4.0  # a lag whose sum of squares is within this many variances of the best may be it: two standard deviations
+# a lag whose sum of squares is within this many variances of the best may be it: two standard deviations
+PLAUSIBLE = 4.0
 MOST_PERIODS = 5.0  # how far from the best such a lag may lie, in frame periods
 PIECE_MM = 0.05  # how far a straight piece may lie from the stream
 
@@ -29,7 +31,9 @@ Reals = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Stream:
-    """Levels on their own clock: ``t_ms``, ``level_mm``, ``u_mm``, ``u_common_mm``, each float64 (n,); times rise, u is 0 where unknown."""
+    """Levels on their own clock: ``t_ms``, ``level_mm``, ``u_mm``, ``u_common_mm``, each float64 (n,); times
+    rise, u is 0 where unknown.
+    """
 
     where: str
     t_ms: Reals
@@ -49,16 +53,21 @@ class Lag:
 def find_lag(stream: Stream, frames: Frames) -> Lag:
     """The lag between the clocks of a stream and of a session.
 
-    Its uncertainty follows from the curvature of the sum of squares at the best lag, widened for residuals that resemble their
-    neighbours.
+    Its uncertainty follows from the curvature of the sum of squares at the best lag, widened for residuals
+    that resemble their neighbours.
 
     Raises:
         InputError: lags further apart than a few frame periods fit as well.
     """
-    from scipy.optimize import minimize_scalar  # type: ignore[import-untyped]
+    from scipy.optimize import minimize_scalar
 
     if len(frames) < FEWEST_FRAMES:
-        raise InputError(stream.where, f"{len(frames)} frames to find its clock by", f"at least {FEWEST_FRAMES}", "give the lag with --ramp-lag-ms")
+        raise InputError(
+            stream.where,
+            f"{len(frames)} frames to find its clock by",
+            f"at least {FEWEST_FRAMES}",
+            "give the lag with --ramp-lag-ms",
+        )
     t = frames.t_ms.astype(np.float64)
     scaled = (frames.counts - frames.counts.mean(axis=0)) / noise(frames.counts)
     period = float(np.median(np.diff(t)))
@@ -67,21 +76,41 @@ def find_lag(stream: Stream, frames: Frames) -> Lag:
     squares = np.array([_residuals(stream, t, scaled, lag)[1] for lag in lags])
     best = int(np.argmin(squares))
     around = (float(lags[max(best - 1, 0)]), float(lags[min(best + 1, len(lags) - 1)]))
-    lag = float(minimize_scalar(lambda its: _residuals(stream, t, scaled, its)[1], bounds=around, method="bounded", options={"xatol": period / 1000}).x)
+    lag = float(
+        minimize_scalar(
+            lambda its: _residuals(stream, t, scaled, its)[1],
+            bounds=around,
+            method="bounded",
+            options={"xatol": period / 1000},
+        ).x
+    )
     left, least = _residuals(stream, t, scaled, lag)
     variance = least / (left.size - KNOTS * left.shape[1]) * _widened(left)
     plausible = lags[squares <= least + PLAUSIBLE * variance]
     wide = float(np.max(np.abs(plausible - lag))) if len(plausible) else 0.0
     if wide > MOST_PERIODS * period:
-        hint = "let the level rest before and after the ramp, or pause in it; or give the lag with --ramp-lag-ms"
-        raise InputError(stream.where, f"its clock could be anywhere within {wide / 1000:.3g} s of the frames'", f"{MOST_PERIODS:g} frame periods", hint)
+        hint = (
+            "let the level rest before and after the ramp, or pause in it; or give the lag with --ramp-lag-ms"
+        )
+        raise InputError(
+            stream.where,
+            f"its clock could be anywhere within {wide / 1000:.3g} s of the frames'",
+            f"{MOST_PERIODS:g} frame periods",
+            hint,
+        )
     step = max(period, (around[1] - around[0]) / 2)
-    bend = (_residuals(stream, t, scaled, lag - step)[1] + _residuals(stream, t, scaled, lag + step)[1] - 2 * least) / step**2
+    bend = (
+        _residuals(stream, t, scaled, lag - step)[1]
+        + _residuals(stream, t, scaled, lag + step)[1]
+        - 2 * least
+    ) / step**2
     return Lag(lag, math.sqrt(2 * variance / bend))
 
 
 def _residuals(stream: Stream, t: Reals, scaled: Reals, lag: float) -> tuple[Reals, float]:
-    """What is left of the counts (n, channels) over the best curve through KNOTS levels, and its sum of squares."""
+    """What is left of the counts (n, channels) over the best curve through KNOTS levels, and its sum of
+    squares.
+    """
     level = np.interp(t + lag, stream.t_ms, stream.level_mm)
     low, high = float(stream.level_mm.min()), float(stream.level_mm.max())
     place = (level - low) / max(high - low, 1e-9) * (KNOTS - 1)
@@ -93,7 +122,9 @@ def _residuals(stream: Stream, t: Reals, scaled: Reals, lag: float) -> tuple[Rea
 
 
 def _widened(left: Reals) -> float:
-    """Factor on the variance for residuals that resemble their neighbours: (1 + r) / (1 - r), r the correlation of neighbours."""
+    """Factor on the variance for residuals that resemble their neighbours: (1 + r) / (1 - r), r the
+    correlation of neighbours.
+    """
     r = float(np.clip((left[1:] * left[:-1]).sum() / max((left**2).sum(), 1e-30), 0.0, 0.99))
     return (1 + r) / (1 - r)
 
@@ -101,13 +132,18 @@ def _widened(left: Reals) -> float:
 def ramp_marks(stream: Stream, frames: Frames, lag: Lag) -> tuple[Mark, ...]:
     """Straight pieces of the level over the frames that the stream covers.
 
-    A piece's uncertainty is that of the stream, with PIECE_MM as a half-width where it isn't exact; the common part takes in rate x
-    uncertainty of the lag, which is one error for all.
+    A piece's uncertainty is that of the stream, with PIECE_MM as a half-width where it isn't exact; the
+    common part takes in rate x uncertainty of the lag, which is one error for all.
     """
     at = np.asarray(frames.t_ms + lag.ms, np.float64)
     covered = np.flatnonzero((at >= stream.t_ms[0]) & (at <= stream.t_ms[-1]))
     if len(covered) < 2:
-        raise InputError(stream.where, "covers fewer than two frames of the session", "a stream of the same minutes", "check its time column and --ramp-lag-ms")
+        raise InputError(
+            stream.where,
+            "covers fewer than two frames of the session",
+            "a stream of the same minutes",
+            "check its time column and --ramp-lag-ms",
+        )
     level = np.round(np.interp(at, stream.t_ms, stream.level_mm), 6)
     own, shared = np.interp(at, stream.t_ms, stream.u_mm), np.interp(at, stream.t_ms, stream.u_common_mm)
     marks: list[Mark] = []
@@ -116,9 +152,13 @@ def ramp_marks(stream: Stream, frames: Frames, lag: Lag) -> tuple[Mark, ...]:
         stop = _piece(at, level, start, end)
         first, last = float(level[start]), float(level[stop - 1])
         rate = abs(last - first) / max(float(at[stop - 1] - at[start]), 1.0)
-        u_mm = math.hypot(float(own[start:stop].max()), rectangular(PIECE_MM) if stop - start > 2 and first != last else 0.0)
+        u_mm = math.hypot(
+            float(own[start:stop].max()), rectangular(PIECE_MM) if stop - start > 2 and first != last else 0.0
+        )
         common = math.hypot(float(shared[start:stop].max()), rate * lag.u_ms)
-        marks.append(Mark(start, stop, first, u_mm or None, common or None, None if first == last else last, "ramp"))
+        marks.append(
+            Mark(start, stop, first, u_mm or None, common or None, None if first == last else last, "ramp")
+        )
         start = stop
     return tuple(marks)
 

@@ -1,4 +1,6 @@
-"""Units' trims: counts from frames with outliers refused, dry ones that look wet, and limits for a fixture. No store in here."""
+"""Units' trims: counts from frames with outliers refused, dry ones that look wet, and limits for a fixture.
+No store in here.
+"""
 
 from __future__ import annotations
 
@@ -18,17 +20,25 @@ from dataset.records import CountLaw, Frames, Mark, Mounting, Sensor, Session, T
 OUTLIER_SDS = 5.0  # counts further from the median than this many robust standard deviations are refused
 MOST_REFUSED = 0.1  # of a channel's counts: with more, something else than outliers is there
 FEWEST_FRAMES = 5
-MOVES_NOISE, MOVES_SHARE = 10.0, 0.005  # the signal moves: spread beyond this much noise and this share of the count
+MOVES_NOISE, MOVES_SHARE = (
+    10.0,
+    0.005,
+)  # the signal moves: spread beyond this much noise and this share of the count
 WET_SHARE = 0.05  # of the swing (or, where none is known, of the count / 2.5): common practice, no source
 _COUNT_SHARE = 0.02
-_ALIKE_COVERAGE, _ALIKE_CONFIDENCE = 0.99, 0.95  # of units, in telling a wet pad from one that another unit has too
+_ALIKE_COVERAGE, _ALIKE_CONFIDENCE = (
+    0.99,
+    0.95,
+)  # of units, in telling a wet pad from one that another unit has too
 _FEWEST_UNITS = 3  # other units, before their scatter says anything
 _MAD_TO_SD = 1.4826  # median absolute deviation to standard deviation, for a normal law
 
 
 @dataclass(frozen=True)
 class Reference:
-    """Counts of each channel that are known to be dry, or the driest seen, and where from; ``swing`` where it is known."""
+    """Counts of each channel that are known to be dry, or the driest seen, and where from; ``swing`` where it
+    is known.
+    """
 
     what: str
     dry: tuple[float, ...]
@@ -43,14 +53,21 @@ def from_frames(trim: Trim, frames: Frames, session: Session, start: int, stop: 
     """
     where = f"session {session.id}, frames {start} to {stop - 1}"
     if not 0 <= start < stop <= len(frames):
-        raise InputError(where, "no such frames", f"frames of the session, 0 to {len(frames) - 1}, the last not before the first")
+        raise InputError(
+            where,
+            "no such frames",
+            f"frames of the session, 0 to {len(frames) - 1}, the last not before the first",
+        )
     if stop - start < FEWEST_FRAMES:
         raise InputError(where, f"{stop - start} frames", f"at least {FEWEST_FRAMES}")
     if trim.kind is TrimKind.DRY:
         _refuse_marked(where, session, start, stop)
     counts = frames.counts[start:stop]
     scatter = noise(counts)
-    made = [_channel(f"{where}, {name}", counts[:, k], float(scatter[k])) for k, name in enumerate(session.mounting.sensor.channel_names)]
+    made = [
+        _channel(f"{where}, {name}", counts[:, k], float(scatter[k]))
+        for k, name in enumerate(session.mounting.sensor.channel_names)
+    ]
     return replace(
         trim,
         counts=tuple(round(mean) for mean, _, _ in made),
@@ -67,11 +84,20 @@ def _channel(where: str, counts: NDArray[np.uint32], scatter: float) -> tuple[fl
     middle = float(np.median(counts))
     spread = max(_MAD_TO_SD * float(np.median(np.abs(counts - middle))), LEAST_NOISE)
     if spread > MOVES_NOISE * scatter and spread > MOVES_SHARE * middle:
-        raise InputError(where, f"the counts spread by {spread:.4g} around {middle:g}: the signal moves", "frames in which nothing happens")
+        raise InputError(
+            where,
+            f"the counts spread by {spread:.4g} around {middle:g}: the signal moves",
+            "frames in which nothing happens",
+        )
     kept = counts[np.abs(counts - middle) <= OUTLIER_SDS * spread]
     refused = len(counts) - len(kept)
     if refused > MOST_REFUSED * len(counts):
-        raise InputError(where, f"{refused} of {len(counts)} counts are outliers", f"at most {MOST_REFUSED:.0%}", "choose other frames with --from and --to")
+        raise InputError(
+            where,
+            f"{refused} of {len(counts)} counts are outliers",
+            f"at most {MOST_REFUSED:.0%}",
+            "choose other frames with --from and --to",
+        )
     return float(kept.mean()), float(kept.std()), refused
 
 
@@ -84,7 +110,11 @@ def _refuse_marked(where: str, session: Session, start: int, stop: int) -> None:
     """A dry trim cannot come from frames with a level above the lowest pad."""
     for mark in session.marks:
         if mark.start < stop and start < mark.stop and not below_pads(mark, session.mounting):
-            raise InputError(where, f"frames {mark.start} to {mark.stop - 1} are marked at {mark.level_mm:g} mm", "frames of a dry tank for a dry trim")
+            raise InputError(
+                where,
+                f"frames {mark.start} to {mark.stop - 1} are marked at {mark.level_mm:g} mm",
+                "frames of a dry tank for a dry trim",
+            )
 
 
 def below_pads(mark: Mark, mounting: Mounting) -> bool:
@@ -99,13 +129,19 @@ def check_trim(trim: Trim) -> None:
     sensor = trim.mounting.sensor
     if len(trim.counts) != sensor.channels:
         found = f"{len(trim.counts)} counts"
-        raise InputError(where, found, f"{sensor.channels}, one for each channel in order: {', '.join(sensor.channel_names)}")
+        raise InputError(
+            where,
+            found,
+            f"{sensor.channels}, one for each channel in order: {', '.join(sensor.channel_names)}",
+        )
     top = (1 << sensor.count_bits) - 1
     for name, count in zip(sensor.channel_names, trim.counts, strict=True):
         check_number(f"{where}, {name}", count, 0, top, unit=f"({sensor.count_bits} bits)")
     _check_date(where, trim.date)
     if not trim.stage.strip():
-        raise InputError(f"{where}, stage", "nothing", "where in the unit's life, such as end-of-line or service")
+        raise InputError(
+            f"{where}, stage", "nothing", "where in the unit's life, such as end-of-line or service"
+        )
     check_text(f"{where}, stage", trim.stage)
     check_text(f"{where}, note", trim.note)
     check_number(f"{where}, temperature", trim.temperature_c, -273.15, 2000, unit="degrees Celsius")
@@ -128,31 +164,46 @@ def _check_kind(where: str, trim: Trim) -> None:
         raise InputError(f"{where}, level", found, "a level for a partial fill, and only there")
     check_number(f"{where}, level", trim.level_mm, 0, min(span, MAX_MM), unit="mm, the tank's span")
     channels = len(trim.counts) if trim.kind is TrimKind.BLOCK else 0
-    for what, values in (("transfer ratios", trim.transfer), ("spreads of the transfer ratio", trim.transfer_spread)):
+    for what, values in (
+        ("transfer ratios", trim.transfer),
+        ("spreads of the transfer ratio", trim.transfer_spread),
+    ):
         if len(values) != channels:
-            expected = f"{channels}, one for each channel" if channels else "none: they belong to a surrogate block"
-            raise InputError(where, f"{len(values)} {what}", expected, "give them with --transfer and --transfer-spread" if channels else "")
+            expected = (
+                f"{channels}, one for each channel" if channels else "none: they belong to a surrogate block"
+            )
+            raise InputError(
+                where,
+                f"{len(values)} {what}",
+                expected,
+                "give them with --transfer and --transfer-spread" if channels else "",
+            )
     for ratio, spread in zip(trim.transfer, trim.transfer_spread, strict=True):
         check_number(f"{where}, transfer ratio", ratio, 0, 10, above=True)
         check_number(f"{where}, spread of the transfer ratio", spread, 0, 10)
 
 
 def seen_in(session: Session, frames: Frames) -> Reference | None:
-    """The driest and the swing of each channel that the steady stretches of a session show; None when it has none."""
+    """The driest and the swing of each channel that the steady stretches of a session show; None when it has
+    none.
+    """
     middles = [np.median(frames.counts[a:b], axis=0) for a, b in steady_stretches(frames.counts)]
     if not middles:
         return None
     low, high = np.min(middles, axis=0), np.max(middles, axis=0)
     dry = low if session.mounting.sensor.count_law is CountLaw.RISES else high
-    return Reference(f"the driest of session {session.id}", tuple(map(float, dry)), tuple(map(float, high - low)))
+    return Reference(
+        f"the driest of session {session.id}", tuple(map(float, dry)), tuple(map(float, high - low))
+    )
 
 
 def refuse_wet(trim: Trim, own: Sequence[Reference], others: Sequence[Trim]) -> None:
     """Refuse a dry trim whose counts lie on the wet side of what is known of the unit, or of other units.
 
-    Wet counts are higher where the count rises with C and lower where it falls. A pad is wet when it departs by more than a twentieth of the
-    largest swing known, or, where none is known, by more than 2 % of the count; against other units' dry trims (three or more) also by
-    more than a tolerance interval of theirs, that holds 99 % of all units with a confidence of 95 %.
+    Wet counts are higher where the count rises with C and lower where it falls. A pad is wet when it departs
+    by more than a twentieth of the largest swing known, or, where none is known, by more than 2 % of the
+    count; against other units' dry trims (three or more) also by more than a tolerance interval of theirs,
+    that holds 99 % of all units with a confidence of 95 %.
 
     Args:
         trim: the one that is offered.
@@ -170,7 +221,8 @@ def refuse_wet(trim: Trim, own: Sequence[Reference], others: Sequence[Trim]) -> 
     if len(others) >= _FEWEST_UNITS:
         counts = np.array([other.counts for other in others], np.float64)
         middle = np.median(counts, axis=0)
-        # few units tell little of how units differ: the factor is large for three of them and shrinks with their number
+        # few units tell little of how units differ: the factor is large for three of them and shrinks with
+        # their number
         factor = tolerance_factor(len(others), _ALIKE_COVERAGE, _ALIKE_CONFIDENCE)
         scatter = factor * np.maximum(counts.std(axis=0, ddof=1), LEAST_NOISE)
         reference = Reference(f"the median of {len(others)} other units", tuple(map(float, middle)))
@@ -194,15 +246,23 @@ def _refuse_beyond(trim: Trim, reference: Reference, margin: NDArray[np.float64]
     if not wet:
         return
     pads = ", ".join(
-        f"{sensor.channel_names[k]} {trim.counts[k]}, {beyond[k]:.0f} {'above' if rises else 'below'} {reference.dry[k]:.0f} (margin {margin[k]:.0f})"
+        f"{sensor.channel_names[k]} {trim.counts[k]}, {beyond[k]:.0f} "
+        f"{'above' if rises else 'below'} {reference.dry[k]:.0f} (margin {margin[k]:.0f})"
         for k in wet
     )
     hint = "dry the tank and take it again, or give the kind that it is"
-    raise InputError(f"dry trim of unit {trim.unit.name}", f"looks wet against {reference.what}: {pads}", "counts of a dry tank", hint)
+    raise InputError(
+        f"dry trim of unit {trim.unit.name}",
+        f"looks wet against {reference.what}: {pads}",
+        "counts of a dry tank",
+        hint,
+    )
 
 
 def latest(trims: Sequence[Trim], kind: TrimKind) -> tuple[Trim, ...]:
-    """The newest trim of a kind of each unit, by date and then by when it was added, in the units' order of name."""
+    """The newest trim of a kind of each unit, by date and then by when it was added, in the units' order of
+    name.
+    """
     newest: dict[str, Trim] = {}
     for trim in trims:
         if trim.kind is kind and (trim.unit.name not in newest or trim.date >= newest[trim.unit.name].date):
@@ -210,7 +270,13 @@ def latest(trims: Sequence[Trim], kind: TrimKind) -> tuple[Trim, ...]:
     return tuple(newest[name] for name in sorted(newest))
 
 
-def trim_limits(mounting: Mounting, kind: TrimKind, counts: Sequence[tuple[str, Sequence[float]]], coverage: float, confidence: float) -> TrimLimits:
+def trim_limits(
+    mounting: Mounting,
+    kind: TrimKind,
+    counts: Sequence[tuple[str, Sequence[float]]],
+    coverage: float,
+    confidence: float,
+) -> TrimLimits:
     """Limits that a fixture passes or rejects a unit by.
 
     Args:
@@ -225,7 +291,12 @@ def trim_limits(mounting: Mounting, kind: TrimKind, counts: Sequence[tuple[str, 
     """
     if len(counts) < 2:
         hint = f"add trims with 'innage trim add --kind {kind}'"
-        raise InputError("trim limits", f"{len(counts)} units on mounting {mounting.name} with a trim of kind {kind}", "at least 2", hint)
+        raise InputError(
+            "trim limits",
+            f"{len(counts)} units on mounting {mounting.name} with a trim of kind {kind}",
+            "at least 2",
+            hint,
+        )
     for what, share in (("--coverage", coverage), ("--confidence", confidence)):
         if not 0 < share < 1:
             raise InputError(what, f"{share:g}", "more than 0 and less than 1")
@@ -252,7 +323,7 @@ def tolerance_factor(n: int, coverage: float, confidence: float) -> float:
 
     Source: NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.6.3.
     """
-    from scipy import stats  # type: ignore[import-untyped]
+    from scipy import stats
 
     z = stats.norm.ppf((1 + coverage) / 2)
     return float(z * math.sqrt((n - 1) * (1 + 1 / n) / stats.chi2.ppf(1 - confidence, n - 1)))

@@ -1,8 +1,8 @@
 """A board that speaks the line protocol: its lines, and the ports they come through.
 
-The protocol is text, one line a frame: ``t_ms,c0,c1,...`` and, where measured, the temperature in degrees Celsius as one more
-number. ``t_ms`` is the board's own clock in whole milliseconds. Lines that start with '#' and blank lines are remarks; one that
-starts with '# simulated' says that the frames are not measured.
+The protocol is text, one line a frame: ``t_ms,c0,c1,...`` and, where measured, the temperature in degrees
+Celsius as one more number. ``t_ms`` is the board's own clock in whole milliseconds. Lines that start with '#'
+and blank lines are remarks; one that starts with '# simulated' says that the frames are not measured.
 """
 
 from __future__ import annotations
@@ -36,10 +36,11 @@ class Line:
 
 
 class LineReader:
-    """Cuts a stream of bytes into lines and lines into frames; what is no frame is counted in ``tally``, never raised.
+    """Cuts a stream of bytes into lines and lines into frames; what is no frame is counted in ``tally``,
+    never raised.
 
-    Kinds of bad lines: 'half' (fewer numbers than the sensor has channels, or cut off), 'garbage' (anything else that is no
-    frame), 'beyond the width' (a count that the sensor's width cannot hold).
+    Kinds of bad lines: 'half' (fewer numbers than the sensor has channels, or cut off), 'garbage' (anything
+    else that is no frame), 'beyond the width' (a count that the sensor's width cannot hold).
 
     Args:
         channels: counts a line.
@@ -127,7 +128,7 @@ class SourceLost(Exception):  # noqa: N818 - it is no error: a board is unplugge
     """The port is gone; it may come back."""
 
 
-class SourceEnded(Exception):  # noqa: N818
+class SourceEnded(Exception):  # noqa: N818 - it is no error: a board is unplugged now and then
     """The stream is at its end; it will not come back."""
 
 
@@ -159,7 +160,11 @@ class SerialSource:
         try:
             self._port = self._open()
         except (OSError, ValueError) as error:
-            raise InputError(f"--port {name}", f"cannot be opened ({error})", "a serial port, or an address such as socket://HOST:PORT") from error
+            raise InputError(
+                f"--port {name}",
+                f"cannot be opened ({error})",
+                "a serial port, or an address such as socket://HOST:PORT",
+            ) from error
 
     def _open(self) -> Any:
         import serial
@@ -172,7 +177,10 @@ class SerialSource:
             raise SourceLost(self.name)
         try:
             return bytes(self._port.read(READ_BYTES))
-        except (OSError, TypeError) as error:  # pyserial's own errors are OSErrors; a port that vanishes can leave it without a handle
+        except (
+            OSError,
+            TypeError,
+        ) as error:  # pyserial's own errors are OSErrors; a port that vanishes can leave it without a handle
             self.close()
             raise SourceLost(str(error)) from error
 

@@ -1,12 +1,14 @@
 """Live capture: frames and an operator's entries become an open capture, which is sealed into a session.
 
-No terminal in here: a front end calls :func:`run` with where bytes and entries come from and what to show, or drives a
-:class:`Capture` itself. What was committed survives anything; a capture is gone on with by :meth:`Capture.resume`.
+No terminal in here: a front end calls :func:`run` with where bytes and entries come from and what to show, or
+drives a :class:`Capture` itself. What was committed survives anything; a capture is gone on with by
+:meth:`Capture.resume`.
 
-Time. A session's clock is the board's. A frame that does not follow within three periods of the one before it is kept
-back until the next one confirms it, so that a number that was garbled on the way is 'astray', not a jump in time. Confirmed
-forwards, it is a gap. Confirmed backwards, the board has started again: the session's clock then goes on ten periods after
-the last frame (how long it really was, the board cannot say), so that time never runs back and the gap can be seen.
+Time. A session's clock is the board's. A frame that does not follow within three periods of the one before it
+is kept back until the next one confirms it, so that a number that was garbled on the way is 'astray', not a
+jump in time. Confirmed forwards, it is a gap. Confirmed backwards, the board has started again: the session's
+clock then goes on ten periods after the last frame (how long it really was, the board cannot say), so that
+time never runs back and the gap can be seen.
 """
 
 from __future__ import annotations
@@ -29,7 +31,18 @@ from dataset.labels.marking import Labelling, Method, level_of
 from dataset.live.board import ASTRAY, BAD, LIKE_LINES, ByteSource, Line, LineReader, SourceEnded, SourceLost
 from dataset.live.entries import holding, marks_of, next_step
 from dataset.live.plans import Step
-from dataset.records import DoorWarning, Frames, Liquid, Mark, Mounting, NewSession, Session, Source, Stretch, Unit
+from dataset.records import (
+    DoorWarning,
+    Frames,
+    Liquid,
+    Mark,
+    Mounting,
+    NewSession,
+    Session,
+    Source,
+    Stretch,
+    Unit,
+)
 from dataset.store.open_captures import OpenCapture
 
 if TYPE_CHECKING:
@@ -37,7 +50,9 @@ if TYPE_CHECKING:
 
 FOLLOW_PERIODS = 3
 RESTART_PERIODS = 10
-COMMIT_S = 0.5  # of the board's clock or of ours, whichever is first: at least once a second with room to spare
+COMMIT_S = (
+    0.5  # of the board's clock or of ours, whichever is first: at least once a second with room to spare
+)
 RETRY_S = 0.5
 RATE_FRAMES = 50
 _READING = re.compile(r"([+-]?[0-9]+(?:[.,][0-9]+)?)\s*(mm|g)?")
@@ -47,8 +62,8 @@ _READING = re.compile(r"([+-]?[0-9]+(?:[.,][0-9]+)?)\s*(mm|g)?")
 class View:
     """What a front end may show.
 
-    ``bars`` has a channel's place between dry, or the first frame's, (0) and the farthest count seen (1). ``holding``: a step's mark is
-    running. ``ready``: frames come in, so that an entry can be taken.
+    ``bars`` has a channel's place between dry, or the first frame's, (0) and the farthest count seen (1).
+    ``holding``: a step's mark is running. ``ready``: frames come in, so that an entry can be taken.
     """
 
     name: str
@@ -119,7 +134,8 @@ class Capture:
             steps: the fill plan; without one, every entry begins a mark.
             level_u_mm: standard uncertainty of levels that are read off.
             labelling: how a mass becomes a level; None: as the scale shows it.
-            condition: conditions of the whole capture, as :func:`dataset.labels.conditions.read_conditions` reads them.
+            condition: conditions of the whole capture, as :func:`dataset.labels.conditions.read_conditions`
+                reads them.
             note: kept with the session.
             simulated: the frames are made by the virtual rig, not measured.
         """
@@ -144,7 +160,9 @@ class Capture:
 
     @classmethod
     def resume(cls, store: Store, name: str) -> Capture:
-        """Go on with a capture that is open. What the operator marked ends where it was left: the tank may have changed since."""
+        """Go on with a capture that is open. What the operator marked ends where it was left: the tank may
+        have changed since.
+        """
         capture = cls.open(store, name)
         if capture.frames:
             frames = store.open_frames(name)
@@ -177,10 +195,17 @@ class Capture:
         width, sensor = self._reader.strange_width(), self._known.mounting.sensor
         if width is not None and not self._recent:
             expected = f"{sensor.channels}, one for each pad of {sensor.name}@{sensor.revision}"
-            raise InputError("the board", f"{width} numbers a line: {width - 1} counts, or {width - 2} and a temperature", f"{expected}, after the time")
+            raise InputError(
+                "the board",
+                f"{width} numbers a line: {width - 1} counts, or {width - 2} and a temperature",
+                f"{expected}, after the time",
+            )
         if len(self._steps_astray) >= LIKE_LINES and not self._recent:
             apart = float(np.median(self._steps_astray))
-            expected = f"{self._period} ms within {FOLLOW_PERIODS} periods, as sensor {sensor.name}@{sensor.revision} declares"
+            expected = (
+                f"{self._period} ms within {FOLLOW_PERIODS} periods, as sensor "
+                f"{sensor.name}@{sensor.revision} declares"
+            )
             raise InputError("the board", f"frames {apart:g} ms apart by its own clock", expected)
 
     def lost(self) -> None:
@@ -245,9 +270,13 @@ class Capture:
 
     @property
     def _simulated(self) -> bool:
-        """Whether the capture was begun as simulated, or its board has said since that it is the virtual rig."""
+        """Whether the capture was begun as simulated, or its board has said since that it is the
+        virtual rig.
+        """
         # captures begun by an earlier version do not say
-        return bool(self._known.settings.get("simulated", False)) or any(entry["kind"] == "simulated" for entry in self._entries)
+        return bool(self._known.settings.get("simulated", False)) or any(
+            entry["kind"] == "simulated" for entry in self._entries
+        )
 
     @property
     def _flows(self) -> bool:
@@ -263,29 +292,36 @@ class Capture:
     def commit(self) -> int:
         """Write what is not written yet, in one transaction; how many frames are safe now."""
         tally = Counter({kind: self._reader.tally[kind] for kind in BAD})
-        news = {kind: count - self._tallied[kind] for kind, count in tally.items() if count > self._tallied[kind]}
+        news = {
+            kind: count - self._tallied[kind] for kind, count in tally.items() if count > self._tallied[kind]
+        }
         entries = [*self._entries[len(self._known.entries) :], *([{"kind": "lines", **news}] if news else [])]
         if self._pending or entries:
             blocks = self._store.append_to_capture(self._known, self._frames_pending(), entries)
             self._entries = [*self._known.entries, *entries]
             count = self._known.frames + len(self._pending)
-            self._known = replace(self._known, entries=tuple(self._entries), frames=count, blocks=self._known.blocks + blocks)
+            self._known = replace(
+                self._known, entries=tuple(self._entries), frames=count, blocks=self._known.blocks + blocks
+            )
             self._pending, self._tallied = [], tally
         return self.committed
 
     def _frames_pending(self) -> Frames:
         return Frames(
             np.array([ms for ms, _ in self._pending], np.int64),
-            np.array([line.counts for _, line in self._pending], np.uint32).reshape(-1, self._reader.channels),
+            np.array([line.counts for _, line in self._pending], np.uint32).reshape(
+                -1, self._reader.channels
+            ),
             np.array([line.temperature_c for _, line in self._pending], np.float64),
         )
 
-    # -- the operator ----------------------------------------------------------------------------------------------------
+    # -- the operator ----------------------------------------------------------------------------------------
 
     def enter(self, text: str) -> str:
         """Take an entry; a sentence about what it did.
 
-        Nothing (Enter alone): the level is at the step's target; without a plan, the running mark ends. A number, with 'mm' or 'g':
+        Nothing (Enter alone): the level is at the step's target; without a plan, the running mark ends. A
+            number, with 'mm' or 'g':
         the reading instead. 'skip': leave the step out. 'back': withdraw the last mark or skip.
 
         Raises:
@@ -308,10 +344,14 @@ class Capture:
         its = self._steps[step] if step is not None else None
         found = _READING.fullmatch(word or (its.text if its else ""))
         if found is None:
-            raise InputError("entry", repr(text.strip()), "Enter, a reading such as 12.5 or 431 g, skip, back or done")
+            raise InputError(
+                "entry", repr(text.strip()), "Enter, a reading such as 12.5 or 431 g, skip, back or done"
+            )
         reading, unit = float(found[1].replace(",", ".")), found[2] or (its.unit if its else "mm")
         mark = self._label(reading, unit)
-        self._entries.append({"kind": "mark", "frame": self.frames, "step": step, "hold": its.hold if its else None, **mark})
+        self._entries.append(
+            {"kind": "mark", "frame": self.frames, "step": step, "hold": its.hold if its else None, **mark}
+        )
         return f"{mark['level_mm']:g} mm from frame {self.frames} on"
 
     def _label(self, reading: float, unit: str) -> dict[str, Any]:
@@ -319,11 +359,24 @@ class Capture:
         if unit == "g":
             labelling = Labelling(self._known.liquid, **self._known.settings["labelling"])
             warm = self._latest.temperature_c if self._latest is not None else np.nan
-            level = level_of("entry", Method.MASS, reading, float(warm) if np.isfinite(warm) else None, tank, labelling)
-            facts = {"u_mm": level.u or None, "u_common_mm": level.u_common or None, "method": Method.MASS.value}
+            level = level_of(
+                "entry", Method.MASS, reading, float(warm) if np.isfinite(warm) else None, tank, labelling
+            )
+            facts = {
+                "u_mm": level.u or None,
+                "u_common_mm": level.u_common or None,
+                "method": Method.MASS.value,
+            }
             return {"reading": reading, "unit": unit, "level_mm": round(level.value, 6), **facts}
         check_number("entry", reading, 0, tank.span_mm, unit="mm, the tank's span")
-        return {"reading": reading, "unit": unit, "level_mm": reading, "u_mm": self._known.settings["level_u_mm"], "u_common_mm": None, "method": None}
+        return {
+            "reading": reading,
+            "unit": unit,
+            "level_mm": reading,
+            "u_mm": self._known.settings["level_u_mm"],
+            "u_common_mm": None,
+            "method": None,
+        }
 
     @property
     def step(self) -> int | None:
@@ -350,9 +403,12 @@ class Capture:
         if held is not None:
             return f"{place}: keep still, {held[0]} of {held[1]} frames"
         its = self._steps[step]
-        return f"{place}: bring it to {its.text} and let it settle; Enter, or the reading in {its.unit} (or skip, back, done)"
+        return (
+            f"{place}: bring it to {its.text} and let it settle; Enter, or the reading in "
+            f"{its.unit} (or skip, back, done)"
+        )
 
-    # -- what comes of it ------------------------------------------------------------------------------------------------
+    # -- what comes of it ------------------------------------------------------------------------------------
 
     def bad_lines(self) -> dict[str, int]:
         """Lines that were no frames, by kind, over the whole capture."""
@@ -398,22 +454,47 @@ class Capture:
         self.commit()
         known = self._known
         if not known.frames:
-            raise InputError(f"capture {known.name}", "no frames", "at least one", f"drop it with 'innage capture discard {known.name}'")
+            raise InputError(
+                f"capture {known.name}",
+                "no frames",
+                "at least one",
+                f"drop it with 'innage capture discard {known.name}'",
+            )
         frames, condition = self._store.open_frames(known.name), known.settings["condition"]
-        stretches = () if condition is None else (Stretch(0, len(frames), read_conditions("--condition", condition)),)
+        stretches = (
+            () if condition is None else (Stretch(0, len(frames), read_conditions("--condition", condition)),)
+        )
         source = Source(known.name, readings_sha256(frames))
-        new = NewSession(known.unit, known.liquid, known.mounting, frames, self.marks(), source, known.settings["note"], stretches, self._warnings())
+        new = NewSession(
+            known.unit,
+            known.liquid,
+            known.mounting,
+            frames,
+            self.marks(),
+            source,
+            known.settings["note"],
+            stretches,
+            self._warnings(),
+        )
         return self._store.seal_capture(known.name, replace(new, simulated=self._simulated))
 
     def _warnings(self) -> tuple[DoorWarning, ...]:
         bad, found = self.bad_lines(), []
         if bad:
             kinds = ", ".join(f"{count} {kind}" for kind, count in bad.items())
-            found.append(DoorWarning("bad lines", f"{sum(bad.values())} lines from the board were no frames: {kinds}"))
+            found.append(
+                DoorWarning("bad lines", f"{sum(bad.values())} lines from the board were no frames: {kinds}")
+            )
         breaks = Counter(entry["why"] for entry in self._entries if entry["kind"] == "break")
         if breaks:
             said = ", ".join(f"{why} {count} time{'s' if count > 1 else ''}" for why, count in breaks.items())
-            found.append(DoorWarning("interrupted", said + f"; where the board started again the clock goes on {RESTART_PERIODS} periods later"))
+            found.append(
+                DoorWarning(
+                    "interrupted",
+                    said
+                    + f"; where the board started again the clock goes on {RESTART_PERIODS} periods later",
+                )
+            )
         return tuple(found)
 
 
@@ -428,7 +509,8 @@ def run(
     clock: Callable[[], float] = time.monotonic,
     wait: Callable[[float], None] = time.sleep,
 ) -> None:
-    """Capture until the plan is done, ``stop_at`` frames are there, 'done' is entered, the stream ends or ``stop`` says so; never seals.
+    """Capture until the plan is done, ``stop_at`` frames are there, 'done' is entered, the stream ends or
+    ``stop`` says so; never seals.
 
     Whatever ends it, what has come in is committed. A port that is lost is waited for.
 

@@ -1,8 +1,9 @@
 """What an operator's entries during a live capture amount to: marks, and the steps of the plan that are done.
 
-Entries are JSON objects in the order they were made; ``kind`` is 'mark' (a level from ``frame`` on, for ``hold`` frames or, with
-None, until the next entry), 'end', 'skip' (a step), 'back' (withdraws the last mark or skip) or 'break' (the port was lost, the board
-started again, the capture was gone on with: no mark reaches across). Others are for the capture itself and ignored here.
+Entries are JSON objects in the order they were made; ``kind`` is 'mark' (a level from ``frame`` on, for
+``hold`` frames or, with None, until the next entry), 'end', 'skip' (a step), 'back' (withdraws the last mark
+or skip) or 'break' (the port was lost, the board started again, the capture was gone on with: no mark reaches
+across). Others are for the capture itself and ignored here.
 """
 
 from __future__ import annotations
@@ -16,7 +17,9 @@ Entry = Mapping[str, Any]
 
 
 def standing(entries: Sequence[Entry], frames: int) -> list[tuple[Entry, int]]:
-    """The marks and skips that were not withdrawn, and the frame at which each stops, of a capture of ``frames`` frames."""
+    """The marks and skips that were not withdrawn, and the frame at which each stops, of a capture of
+    ``frames`` frames.
+    """
     kept: list[Entry] = []
     for entry in entries:
         if entry["kind"] == "back":
@@ -37,12 +40,21 @@ def standing(entries: Sequence[Entry], frames: int) -> list[tuple[Entry, int]]:
 def marks_of(entries: Sequence[Entry], frames: int) -> tuple[Mark, ...]:
     """The marks, those without a frame left out."""
     found = [(e, stop) for e, stop in standing(entries, frames) if e["kind"] == "mark" and stop > e["frame"]]
-    return tuple(Mark(e["frame"], stop, e["level_mm"], e["u_mm"], e["u_common_mm"], None, e["method"]) for e, stop in found)
+    return tuple(
+        Mark(e["frame"], stop, e["level_mm"], e["u_mm"], e["u_common_mm"], None, e["method"])
+        for e, stop in found
+    )
 
 
 def next_step(entries: Sequence[Entry], frames: int, steps: int) -> int | None:
-    """The place of the first of ``steps`` steps that is neither skipped nor held to its end; None when there is none."""
-    done = {e["step"] for e, stop in standing(entries, frames) if e["kind"] == "skip" or (e["hold"] and stop - e["frame"] >= e["hold"])}
+    """The place of the first of ``steps`` steps that is neither skipped nor held to its end; None when there
+    is none.
+    """
+    done = {
+        e["step"]
+        for e, stop in standing(entries, frames)
+        if e["kind"] == "skip" or (e["hold"] and stop - e["frame"] >= e["hold"])
+    }
     return next((k for k in range(steps) if k not in done), None)
 
 

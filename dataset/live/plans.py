@@ -30,7 +30,8 @@ class Step:
 
 
 def read_plan(path: Path, sensor: Sensor, tank: Tank, hold_s: float = HOLD_S) -> tuple[Step, ...]:
-    """A plan from delimited text with column names: ``level_mm`` or ``mass_g``, and ``hold_s`` or ``hold_frames`` where it is not ``hold_s``.
+    """A plan from delimited text with column names: ``level_mm`` or ``mass_g``, and ``hold_s`` or
+    ``hold_frames`` where it is not ``hold_s``.
 
     Other columns, a step's number say, are for the reader's eyes. Lines run in the file's order.
 
@@ -40,15 +41,30 @@ def read_plan(path: Path, sensor: Sensor, tank: Tank, hold_s: float = HOLD_S) ->
     try:
         text = path.read_text("utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError(str(path), f"cannot be read ({error})", "a plan: a text file with columns level_mm or mass_g, and hold_s") from error
-    lines = [(number, line) for number, line in enumerate(text.splitlines(), 1) if line.strip() and not line.lstrip().startswith("#")]
+        raise InputError(
+            str(path),
+            f"cannot be read ({error})",
+            "a plan: a text file with columns level_mm or mass_g, and hold_s",
+        ) from error
+    lines = [
+        (number, line)
+        for number, line in enumerate(text.splitlines(), 1)
+        if line.strip() and not line.lstrip().startswith("#")
+    ]
     delimiter = ";" if lines and ";" in lines[0][1] else ","
-    split = [[cell.strip() for cell in cells_of(line, f"{path}, line {number}", delimiter)] for number, line in lines]
+    split = [
+        [cell.strip() for cell in cells_of(line, f"{path}, line {number}", delimiter)]
+        for number, line in lines
+    ]
     columns, cells = (split[0], split[1:]) if split else ([], [])
     target = [name for name in TARGETS if name in columns]
     hold = [name for name in ("hold_s", "hold_frames") if name in columns]
     if len(target) != 1 or len(hold) > 1:
-        raise InputError(str(path), f"columns {', '.join(columns) or '(none)'}", "level_mm or mass_g, and hold_s or hold_frames")
+        raise InputError(
+            str(path),
+            f"columns {', '.join(columns) or '(none)'}",
+            "level_mm or mass_g, and hold_s or hold_frames",
+        )
     if not cells:
         raise InputError(str(path), "no steps", "one line a step")
     steps: list[Step] = []
@@ -57,12 +73,19 @@ def read_plan(path: Path, sensor: Sensor, tank: Tank, hold_s: float = HOLD_S) ->
         where = f"{path}, line {number}"
         value = _number(where, target[0], row[target[0]])
         column = hold[0] if hold else "hold_s"
-        frames = _hold(f"{where}, column {column!r}", _number(where, column, row[column]) if hold else hold_s, column, sensor)
+        frames = _hold(
+            f"{where}, column {column!r}",
+            _number(where, column, row[column]) if hold else hold_s,
+            column,
+            sensor,
+        )
         steps.append(_step(f"{where}, column {target[0]!r}", value, TARGETS[target[0]], frames, tank))
     return tuple(steps)
 
 
-def plan_of_levels(levels: Sequence[float], sensor: Sensor, tank: Tank, hold_s: float = HOLD_S) -> tuple[Step, ...]:
+def plan_of_levels(
+    levels: Sequence[float], sensor: Sensor, tank: Tank, hold_s: float = HOLD_S
+) -> tuple[Step, ...]:
     """A plan that goes to ``levels`` (mm) one after the other and stays ``hold_s`` seconds at each."""
     frames = _hold("--hold", hold_s, "hold_s", sensor)
     return tuple(_step("--levels", level, "mm", frames, tank) for level in levels)
@@ -70,7 +93,9 @@ def plan_of_levels(levels: Sequence[float], sensor: Sensor, tank: Tank, hold_s: 
 
 def _step(where: str, target: float, unit: str, hold: int, tank: Tank) -> Step:
     if unit == "mm" and not 0 <= target <= tank.span_mm:
-        raise InputError(where, f"{target:g} mm", f"0 to {tank.span_mm:g} mm, the span of tank {tank.name}@{tank.revision}")
+        raise InputError(
+            where, f"{target:g} mm", f"0 to {tank.span_mm:g} mm, the span of tank {tank.name}@{tank.revision}"
+        )
     return Step(target, unit, hold)
 
 

@@ -1,7 +1,9 @@
-"""A bench of virtual units: capture sessions with everything that a real one has, and the truth beside them. All of it is simulated.
+"""A bench of virtual units: capture sessions with everything that a real one has, and the truth beside them.
+All of it is simulated.
 
-A unit differs from the next by its electronics, its pads, its adhesive and where it sits; a session by liquid, temperature, coupling to earth,
-what the liquid does and what is left on the wall. The same scenario, seed, unit and recipe give the same session.
+A unit differs from the next by its electronics, its pads, its adhesive and where it sits; a session by
+liquid, temperature, coupling to earth, what the liquid does and what is left on the wall. The same scenario,
+seed, unit and recipe give the same session.
 """
 
 from __future__ import annotations
@@ -54,7 +56,9 @@ class RigUnit:
 
 @dataclass(frozen=True)
 class Capture:
-    """A simulated session: frames, marks and conditions as an operator would state them, and the truth of every frame."""
+    """A simulated session: frames, marks and conditions as an operator would state them, and the truth of
+    every frame.
+    """
 
     frames: Frames
     marks: tuple[Mark, ...]
@@ -66,15 +70,32 @@ class Bench:
     """A tank of a scenario with its response tables, ready to make units, trims and sessions."""
 
     def __init__(
-        self, scenario: Scenario, tank: int, *, seed: int = 0, liquids: Sequence[str] | None = None, tables: Tables | None = None, cache: Path | None = None,
-        progress: Progress | None = None, jobs: int = 2,
-    ) -> None:  # fmt: skip
-        """Solve the field for the tank's ``liquids`` (None: all of them), or take it from the cache, or from ``tables``."""
+        self,
+        scenario: Scenario,
+        tank: int,
+        *,
+        seed: int = 0,
+        liquids: Sequence[str] | None = None,
+        tables: Tables | None = None,
+        cache: Path | None = None,
+        progress: Progress | None = None,
+        jobs: int = 2,
+    ) -> None:
+        """Solve the field for the tank's ``liquids`` (None: all of them), or take it from the cache, or from
+        ``tables``.
+        """
         self.scenario, self.tank, self.seed = scenario, tank, seed
         its, shape = scenario.tank[tank], scenario.slice(tank)
         self._middles = np.asarray([(low + high) / 2 for low, high in shape.pads])
         self.responses: Tables = tables or {
-            name: response_table(shape, scenario.find_liquid(name).medium, self.full_mm, cache=cache, progress=progress, jobs=jobs)
+            name: response_table(
+                shape,
+                scenario.find_liquid(name).medium,
+                self.full_mm,
+                cache=cache,
+                progress=progress,
+                jobs=jobs,
+            )
             for name in its.liquids
             if liquids is None or name in liquids
         }
@@ -95,20 +116,33 @@ class Bench:
 
     def unit(self, number: int) -> RigUnit:
         """Unit ``number``. Another seed makes other units, and says so in their names."""
-        rng, spread, board, pads = self._rng("unit", number), self.scenario.spread, self.scenario.board, self.its.pads
+        rng, spread, board, pads = (
+            self._rng("unit", number),
+            self.scenario.spread,
+            self.scenario.board,
+            self.its.pads,
+        )
         gap = rng.normal(0, spread.gap_mm)
         return RigUnit(
-            name=f"{self.its.name}-{self.scenario.revision(self.tank)}-{number:02d}" + (f"-seed{self.seed}" if self.seed else ""),
+            name=f"{self.its.name}-{self.scenario.revision(self.tank)}-{number:02d}"
+            + (f"-seed{self.seed}" if self.seed else ""),
             gain=(1 + rng.normal(0, spread.gain)) * (1 + rng.normal(0, spread.pad_gain, pads)),
-            offset=board.offset_counts + rng.normal(0, spread.offset_counts) + rng.normal(0, spread.pad_offset_counts, pads),
-            swing=self.its.wall_mm / (self.its.wall_mm + gap),  # a pad on a wall of some mm: its swing goes with one over the thickness
+            offset=board.offset_counts
+            + rng.normal(0, spread.offset_counts)
+            + rng.normal(0, spread.pad_offset_counts, pads),
+            swing=self.its.wall_mm
+            / (
+                self.its.wall_mm + gap
+            ),  # a pad on a wall of some mm: its swing goes with one over the thickness
             height_mm=rng.normal(0, spread.mounting_mm) + rng.normal(0, spread.pad_mm, pads),
             noise_counts=board.noise_counts * max(1 + rng.normal(0, spread.noise), 0.2),
             counts_per_k=rng.normal(0, self.scenario.temperature.board_counts_per_k),
         )
 
     def trim(self, unit: RigUnit, level_mm: float | None, liquid: str | None = None) -> tuple[int, ...]:
-        """The unit's counts at rest, the mean of 25 frames: dry (None), or filled to a level with ``liquid`` (None: the tank's first)."""
+        """The unit's counts at rest, the mean of 25 frames: dry (None), or filled to a level with ``liquid``
+        (None: the tank's first).
+        """
         rng = self._rng("trim", unit.name, level_mm)
         n, pads = 25, self.its.pads
         level = np.full(n, _EMPTY_MM - 10 if level_mm is None else level_mm)
@@ -117,24 +151,34 @@ class Bench:
         return tuple(int(v) for v in np.rint(counts.mean(axis=0)))
 
     def block(self, unit: RigUnit, transfer: float, spread: float) -> tuple[int, ...]:
-        """Counts with a surrogate block in place of liquid, which makes the share ``transfer`` of the step from dry to full, give or take ``spread``."""
+        """Counts with a surrogate block in place of liquid, which makes the share ``transfer`` of the step
+        from dry to full, give or take ``spread``.
+        """
         share = self._rng("block", unit.name).normal(transfer, spread, self.its.pads)
         dry, full = np.asarray(self.trim(unit, None)), np.asarray(self.trim(unit, self.full_mm))
         return tuple(int(v) for v in np.rint(dry + share * (full - dry)))
 
     def capture(self, unit: RigUnit, liquid: str, recipe: Recipe, number: int = 0) -> Capture:
-        """One session of a unit, the ``number``-th of its recipe and liquid. InputError when the tank does not hold that liquid."""
+        """One session of a unit, the ``number``-th of its recipe and liquid. InputError when the tank does
+        not hold that liquid.
+        """
         rng, scenario = self._rng("session", unit.name, liquid, recipe.name, number), self.scenario
         response = self._response(liquid)
         t_ms = np.arange(recipe.frames, dtype=np.int64) * scenario.board.period_ms
         truth, wetness = self._truth(recipe, t_ms / 1000, rng)
         surface = self._surface(recipe, truth.level_mm, t_ms / 1000, rng)
-        flicker = 1 + scenario.foam.flicker * rng.normal(size=truth.film_um.shape) * (truth.foam_mm > 0)[:, None]
+        flicker = (
+            1 + scenario.foam.flicker * rng.normal(size=truth.film_um.shape) * (truth.foam_mm > 0)[:, None]
+        )
         pf = np.empty_like(truth.film_um)
         for coupling, there in ((Coupling.EARTHED, truth.earthed), (Coupling.FLOATING, ~truth.earthed)):
             if there.any():
                 clean = self._picofarads(unit, response[coupling], surface)
-                seen = self._picofarads(unit, response[coupling], surface, truth.foam_mm, wetness, truth.film_um) if recipe.foam or recipe.film else clean
+                seen = (
+                    self._picofarads(unit, response[coupling], surface, truth.foam_mm, wetness, truth.film_um)
+                    if recipe.foam or recipe.film
+                    else clean
+                )
                 pf[there] = (clean + (seen - clean) * flicker)[there]
         counts, ambient = self._read(unit, pf, response, recipe, t_ms / 1000, rng)
         if recipe.unplugged:
@@ -145,7 +189,11 @@ class Bench:
 
     def _response(self, liquid: str) -> Mapping[Coupling, Response]:
         if liquid not in self.responses:
-            raise InputError(f"scenario {self.scenario.name}, tank {self.its.name}", f"liquid {liquid!r}", "one of " + ", ".join(self.responses))
+            raise InputError(
+                f"scenario {self.scenario.name}, tank {self.its.name}",
+                f"liquid {liquid!r}",
+                "one of " + ", ".join(self.responses),
+            )
         found: Mapping[Coupling, Response] = self.responses[liquid]
         return found
 
@@ -154,21 +202,39 @@ class Bench:
         n = len(t_s)
         level, half = self._path(recipe, n, rng), np.arange(n) >= n // 2
         earthed = np.full(n, rng.random() < self.scenario.earthing.earthed_share)
-        foam, wetness = foam_course(t_s, self.scenario.foam, rng) if recipe.foam else (np.zeros(n), np.zeros(n))
+        foam, wetness = (
+            foam_course(t_s, self.scenario.foam, rng) if recipe.foam else (np.zeros(n), np.zeros(n))
+        )
         film = self._film(recipe, level, t_s, rng)
         hand = (hand_course(n) > 0) & recipe.hand
-        return Truth(level, foam, film, earthed ^ (half & recipe.earthing), hand, half & recipe.unplugged), wetness
+        return Truth(
+            level, foam, film, earthed ^ (half & recipe.earthing), hand, half & recipe.unplugged
+        ), wetness
 
     def _read(
-        self, unit: RigUnit, pf: Floats, response: Mapping[Coupling, Response], recipe: Recipe, t_s: Floats, rng: np.random.Generator
-    ) -> tuple[Ints, Floats]:  # fmt: skip
-        """Counts (n, pads) and the board's temperature (n,): what warms, drifts, sits on the wall and disturbs added."""
+        self,
+        unit: RigUnit,
+        pf: Floats,
+        response: Mapping[Coupling, Response],
+        recipe: Recipe,
+        t_s: Floats,
+        rng: np.random.Generator,
+    ) -> tuple[Ints, Floats]:
+        """Counts (n, pads) and the board's temperature (n,): what warms, drifts, sits on the wall and
+        disturbs added.
+        """
         its, (n, pads), table = self.scenario.temperature, pf.shape, response[Coupling.FLOATING]
         coldest, warmest = recipe.liquid_c or its.liquid_c
         warm = 1 + its.swing_per_k * (rng.uniform(coldest, warmest) - _REFERENCE_C)
         ambient = np.linspace(rng.uniform(*its.ambient_c), rng.uniform(*its.ambient_c), n)
-        pf = table.clean[0] + (pf - table.clean[0]) * warm + np.abs(table.clean[-1] - table.clean[0]) * self._extra(recipe, n, pads, rng)
-        noise = rng.normal(0, unit.noise_counts, (n, pads)) + interference_counts(t_s, pads, self.scenario.interference, rng)
+        pf = (
+            table.clean[0]
+            + (pf - table.clean[0]) * warm
+            + np.abs(table.clean[-1] - table.clean[0]) * self._extra(recipe, n, pads, rng)
+        )
+        noise = rng.normal(0, unit.noise_counts, (n, pads)) + interference_counts(
+            t_s, pads, self.scenario.interference, rng
+        )
         return self._counts(unit, pf, ambient, noise + rng.normal(0, its.drift_counts)), ambient
 
     def _path(self, recipe: Recipe, n: int, rng: np.random.Generator) -> Floats:
@@ -177,12 +243,18 @@ class Bench:
         if recipe.path == "empty":
             return np.zeros(n)
         if recipe.path == "ramp":
-            bottom, top, end = rng.uniform(0.02, 0.1) * span, rng.uniform(0.85, 1.0) * span, rng.uniform(0.02, 0.3) * span
+            bottom, top, end = (
+                rng.uniform(0.02, 0.1) * span,
+                rng.uniform(0.85, 1.0) * span,
+                rng.uniform(0.02, 0.3) * span,
+            )
             return np.concatenate([np.linspace(bottom, top, n // 2), np.linspace(top, end, n - n // 2)])
         if recipe.path == "drain":
             fall = np.linspace(rng.uniform(0.7, 1.0) * span, rng.uniform(0.05, 0.3) * span, n // 2)
             return np.append(fall, np.full(n - n // 2, fall[-1]))
-        heights = np.asarray(recipe.levels_mm or np.sort(rng.uniform(0.01, 1.0, int(rng.integers(*_LEVELS)))) * span)
+        heights = np.asarray(
+            recipe.levels_mm or np.sort(rng.uniform(0.01, 1.0, int(rng.integers(*_LEVELS)))) * span
+        )
         if not recipe.levels_mm and rng.random() < 0.5:
             heights = heights[::-1]
         each = n // len(heights)
@@ -200,23 +272,45 @@ class Bench:
         wetting = rng.uniform(*its.wetting)
         if recipe.path == "empty":
             top, age = rng.uniform(0.6, 1.0) * self.its.span_mm, rng.uniform(1.0, 60.0)
-            film = np.stack([jeffreys_um(np.full(len(t_s), top - z), t_s + age, its.kinematic_m2_s) for z in self._middles], axis=1)
+            film = np.stack(
+                [
+                    jeffreys_um(np.full(len(t_s), top - z), t_s + age, its.kinematic_m2_s)
+                    for z in self._middles
+                ],
+                axis=1,
+            )
             return np.minimum(wetting * film, its.most_um)
         return film_um(level, self._middles, t_s, float(level.max()), its, wetting)
 
     def _surface(self, recipe: Recipe, level: Floats, t_s: Floats, rng: np.random.Generator) -> Floats:
-        """Where the liquid stands at the pads: the level with sloshing, meniscus and tilt; at the floor when the tank is empty."""
+        """Where the liquid stands at the pads: the level with sloshing, meniscus and tilt; at the floor when
+        the tank is empty.
+        """
         its = self.scenario.liquid_motion
         tilt = its.axis_mm * np.tan(np.deg2rad(rng.normal(0, its.tilt_deg)))
         moved = np.append(False, np.diff(level) != 0)
-        at = level + sloshing_mm(t_s, moved, its, rng, lasting=recipe.sloshing) + meniscus_mm(level, its) + tilt
+        at = (
+            level
+            + sloshing_mm(t_s, moved, its, rng, lasting=recipe.sloshing)
+            + meniscus_mm(level, its)
+            + tilt
+        )
         return np.where(level <= 0, _EMPTY_MM, at)
 
     def _picofarads(
-        self, unit: RigUnit, response: Response, surface: Floats, foam: Floats | None = None, wetness: Floats | None = None, film: Floats | None = None
-    ) -> Floats:  # fmt: skip
+        self,
+        unit: RigUnit,
+        response: Response,
+        surface: Floats,
+        foam: Floats | None = None,
+        wetness: Floats | None = None,
+        film: Floats | None = None,
+    ) -> Floats:
         """Capacitance of each pad, (n, pads), every pad at its own height on the wall."""
-        by_pad = [response.at(surface - height, foam, wetness, film)[:, pad] for pad, height in enumerate(unit.height_mm)]
+        by_pad = [
+            response.at(surface - height, foam, wetness, film)[:, pad]
+            for pad, height in enumerate(unit.height_mm)
+        ]
         dry = response.clean[0]
         return np.asarray(dry + (np.stack(by_pad, axis=1) - dry) * unit.swing, np.float64)
 
@@ -233,7 +327,11 @@ class Bench:
     def _counts(self, unit: RigUnit, pf: Floats, ambient_c: Floats, noise: Floats) -> Ints:
         """Counts by the board's law, clipped to its width."""
         board = self.scenario.board
-        rising = unit.offset + board.counts_per_pf * unit.gain * pf + unit.counts_per_k * (ambient_c[:, None] - _REFERENCE_C)
+        rising = (
+            unit.offset
+            + board.counts_per_pf * unit.gain * pf
+            + unit.counts_per_k * (ambient_c[:, None] - _REFERENCE_C)
+        )
         if board.count_law == CountLaw.FALLS:
             half = 1 << (board.count_bits - 1)
             rising = half * unit.offset / np.maximum(rising, 1.0)

@@ -1,8 +1,9 @@
-"""Two-dimensional electrostatics on a graded grid of rectangles: the Maxwell capacitance matrix of thin conductors between dielectrics.
+"""Two-dimensional electrostatics on a graded grid of rectangles: the Maxwell capacitance matrix of thin
+conductors between dielectrics.
 
-Fields vary in the plane only, so capacitances are per metre of depth. Conductivity enters as a complex permittivity (harmonic
-fields, displacement and conduction currents together). Conductors are sets of grid nodes; the grid's outer edge is earth, or a
-symmetry plane where so asked.
+Fields vary in the plane only, so capacitances are per metre of depth. Conductivity enters as a complex
+permittivity (harmonic fields, displacement and conduction currents together). Conductors are sets of grid
+nodes; the grid's outer edge is earth, or a symmetry plane where so asked.
 """
 
 from __future__ import annotations
@@ -14,10 +15,10 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csc_matrix  # type: ignore[import-untyped]
-from scipy.sparse.linalg import splu  # type: ignore[import-untyped]
-from skfem import Basis, BilinearForm, ElementQuad2, MeshQuad  # type: ignore[import-untyped]
-from skfem.helpers import dot, grad  # type: ignore[import-untyped]
+from scipy.sparse import csc_matrix
+from scipy.sparse.linalg import splu
+from skfem import Basis, BilinearForm, ElementQuad2, MeshQuad
+from skfem.helpers import dot, grad
 
 Floats = NDArray[np.float64]
 Complex = NDArray[np.complex128]
@@ -25,10 +26,14 @@ Mask = NDArray[np.bool_]
 E0 = 8.8541878128e-12  # F/m, CODATA 2018
 
 
-def graded(edges: Sequence[float], first: float, growth: float, low: float, high: float, longest: float = np.inf) -> Floats:
-    """Grid lines from ``low`` to ``high`` that lie on every edge, ``first`` apart at an edge and growing away from it by ``growth`` a step.
+def graded(
+    edges: Sequence[float], first: float, growth: float, low: float, high: float, longest: float = np.inf
+) -> Floats:
+    """Grid lines from ``low`` to ``high`` that lie on every edge, ``first`` apart at an edge and growing away
+    from it by ``growth`` a step.
 
-    An edge is where a field is singular or a material ends. No step between two edges is longer than ``longest``. Lengths are in mm.
+    An edge is where a field is singular or a material ends. No step between two edges is longer than
+    ``longest``. Lengths are in mm.
     """
     inner = sorted({e for e in edges if low < e < high})
     marks = [low, *inner, high]
@@ -38,7 +43,9 @@ def graded(edges: Sequence[float], first: float, growth: float, low: float, high
     return np.asarray([*lines, high])
 
 
-def _between(a: float, b: float, first: float, growth: float, fine_a: bool, fine_b: bool, longest: float) -> list[float]:
+def _between(
+    a: float, b: float, first: float, growth: float, fine_a: bool, fine_b: bool, longest: float
+) -> list[float]:
     """Steps that grow from the fine ends; scaled so that the last line falls on ``b``."""
     length = b - a
     if fine_a and fine_b:
@@ -59,7 +66,9 @@ def _steps(length: float, first: float, growth: float, longest: float) -> Floats
 
 @dataclass(frozen=True)
 class Grid:
-    """Grid lines in mm: ``x`` away from the pads' carrier into the tank, ``y`` upwards. ``earthed``: which of left, right, bottom, top are earth."""
+    """Grid lines in mm: ``x`` away from the pads' carrier into the tank, ``y`` upwards. ``earthed``: which of
+    left, right, bottom, top are earth.
+    """
 
     x: Floats
     y: Floats
@@ -67,11 +76,13 @@ class Grid:
 
 
 class Problem:
-    """A grid with conductors, made ready to be solved for many fillings: only the permittivities change from one to the next.
+    """A grid with conductors, made ready to be solved for many fillings: only the permittivities change from
+    one to the next.
 
     Args:
         grid: the grid lines.
-        conductors: for each one a function from node coordinates (x, y) in mm to a mask; conductors must not touch.
+        conductors: for each one a function from node coordinates (x, y) in mm to a mask; conductors must not
+            touch.
     """
 
     def __init__(self, grid: Grid, conductors: Sequence[Callable[[Floats, Floats], Mask]]) -> None:
@@ -91,24 +102,33 @@ class Problem:
         self._free = np.setdiff1d(np.arange(self.unknowns), fixed)
 
     def capacitance(self, permittivity: Complex | Floats) -> Complex:
-        """The Maxwell matrix, complex128 (conductors, conductors), pF per metre; ``permittivity`` relative, one a rectangle.
+        """The Maxwell matrix, complex128 (conductors, conductors), pF per metre; ``permittivity`` relative,
+        one a rectangle.
 
-        One factorisation, all conductors as right-hand sides. Element (i, k) is the charge on i when k alone is at 1 V.
+        One factorisation, all conductors as right-hand sides. Element (i, k) is the charge on i when k alone
+        is at 1 V.
         """
         values = np.asarray(permittivity, np.complex128)
-        stiffness = csc_matrix(((self._elements * values).ravel(), (self._rows, self._columns)), shape=(self.unknowns, self.unknowns))
+        stiffness = csc_matrix(
+            ((self._elements * values).ravel(), (self._rows, self._columns)),
+            shape=(self.unknowns, self.unknowns),
+        )
         potential = np.zeros((self.unknowns, len(self._held)), np.complex128)
         for k, nodes in enumerate(self._held):
             potential[nodes, k] = 1.0
         potential[self._earth] = 0.0
         load = -(stiffness @ potential)[self._free]
         inner = stiffness[self._free][:, self._free].tocsc()
-        potential[self._free] = splu(inner, permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True}).solve(np.asfortranarray(load))
+        potential[self._free] = splu(
+            inner, permc_spec="MMD_AT_PLUS_A", options={"SymmetricMode": True}
+        ).solve(np.asfortranarray(load))
         return np.asarray(potential.T @ (stiffness @ potential) * E0 * 1e12, np.complex128)
 
 
 def _element_matrices(basis: Any) -> tuple[Floats, NDArray[np.int64], NDArray[np.int64]]:
-    """Stiffness of every rectangle at permittivity 1, (entries, rectangles), with the row and column of each entry."""
+    """Stiffness of every rectangle at permittivity 1, (entries, rectangles), with the row and column of each
+    entry.
+    """
 
     @BilinearForm  # type: ignore[untyped-decorator]
     def laplace(u: Any, v: Any, w: Any) -> Any:
@@ -124,7 +144,12 @@ def _element_matrices(basis: Any) -> tuple[Floats, NDArray[np.int64], NDArray[np
 def _edge(grid: Grid, at: Floats) -> Mask:
     left, right, bottom, top = grid.earthed
     mask = np.zeros(at.shape[1], np.bool_)
-    for earthed, values, where in ((left, at[0], grid.x[0]), (right, at[0], grid.x[-1]), (bottom, at[1], grid.y[0]), (top, at[1], grid.y[-1])):
+    for earthed, values, where in (
+        (left, at[0], grid.x[0]),
+        (right, at[0], grid.x[-1]),
+        (bottom, at[1], grid.y[0]),
+        (top, at[1], grid.y[-1]),
+    ):
         if earthed:
             mask |= np.isclose(values, where)
     return mask

@@ -1,4 +1,6 @@
-"""The virtual rig as a board: capture after capture as lines of the protocol, on one clock that never goes back."""
+"""The virtual rig as a board: capture after capture as lines of the protocol, on one clock that never goes
+back.
+"""
 
 from __future__ import annotations
 
@@ -12,13 +14,19 @@ from dataset.records import Frames
 from dataset.rig.bench import Bench, RigUnit, lines
 from dataset.rig.scenario import Recipe
 
-REMARK_FRAMES = 10  # a listener may come at any time, and is to learn within a second that nothing is measured
+REMARK_FRAMES = (
+    10  # a listener may come at any time, and is to learn within a second that nothing is measured
+)
 
 Timed = tuple[int, bytes]
 
 
-def captures(bench: Bench, unit: RigUnit, liquid: str, recipe: Recipe, *, times: int | None = None) -> Iterator[Frames]:
-    """The frames of one capture of a recipe after the other, each beginning a period after the last one's end; ``times`` None: without end."""
+def captures(
+    bench: Bench, unit: RigUnit, liquid: str, recipe: Recipe, *, times: int | None = None
+) -> Iterator[Frames]:
+    """The frames of one capture of a recipe after the other, each beginning a period after the last one's
+    end; ``times`` None: without end.
+    """
     start, period = 0, bench.scenario.board.period_ms
     for number in islice(count(), times):
         made = bench.capture(unit, liquid, recipe, number).frames
@@ -27,7 +35,9 @@ def captures(bench: Bench, unit: RigUnit, liquid: str, recipe: Recipe, *, times:
 
 
 def timed_lines(frames: Iterable[Frames], remark: str) -> Iterator[Timed]:
-    """Each line with the board's time at which it leaves, ms; before every tenth frame a remark that says that this is simulated."""
+    """Each line with the board's time at which it leaves, ms; before every tenth frame a remark that says
+    that this is simulated.
+    """
     said = f"# {SIMULATED}: {remark}\n".encode("ascii", "replace")
     sent = 0
     for each in frames:

@@ -1,9 +1,11 @@
 """Outside values that the field solution is checked against, and the solution of the same cases.
 
-Coplanar strips 10 mm wide and 4 mm apart, of no thickness, on the outer face of a wall; air outside. Sources: the conformal map
-C' = e0 e K(k')/K(k), k = s / (s + 2 w) (Ghione, 1994; formula from memory); the wall table by a spectral kernel with Chebyshev moments, converged
-to 1e-10, that reproduces the conformal map at its limits; foam and film by the same kernel with complex permittivities, foam after Feitosa et al.,
-J. Phys.: Condens. Matter 17 (2005) 6301; parallel strips by a moment method of nine digits (Kirchhoff's form is 10 % low at w/d = 1).
+Coplanar strips 10 mm wide and 4 mm apart, of no thickness, on the outer face of a wall; air outside. Sources:
+the conformal map C' = e0 e K(k')/K(k), k = s / (s + 2 w) (Ghione, 1994; formula from memory); the wall table
+by a spectral kernel with Chebyshev moments, converged to 1e-10, that reproduces the conformal map at its
+limits; foam and film by the same kernel with complex permittivities, foam after Feitosa et al., J. Phys.:
+Condens. Matter 17 (2005) 6301; parallel strips by a moment method of nine digits (Kirchhoff's form is 10 %
+low at w/d = 1).
 """
 
 from __future__ import annotations
@@ -12,14 +14,16 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ellipk  # type: ignore[import-untyped]
+from scipy.special import ellipk
 
 from dataset.rig.grid import E0, Complex, Floats, Grid, Mask, Problem, graded
 from dataset.rig.media import AIR, Medium, foam
 
 WIDTH, GAP = 10.0, 4.0
 _BOX = 400.0
-WALLS: dict[tuple[float, float], tuple[float, float, float, float]] = {  # (permittivity, mm): pF/m before media of 1, 2.5, 25, 78.4
+WALLS: dict[
+    tuple[float, float], tuple[float, float, float, float]
+] = {  # (permittivity, mm): pF/m before media of 1, 2.5, 25, 78.4
     (2.3, 1.0): (21.23667, 30.63485, 83.35067, 105.79724),
     (2.3, 2.0): (23.19929, 30.31217, 58.15047, 65.94087),
     (2.3, 3.0): (24.56270, 30.10605, 47.64964, 51.61241),
@@ -30,7 +34,8 @@ WALLS: dict[tuple[float, float], tuple[float, float, float, float]] = {  # (perm
     (4.3, 5.0): (38.20983, 43.21144, 61.21273, 65.86315),
 }
 MEDIA = (1.0, 2.5, 25.0, 78.4)
-# conductivity S/m, frequency Hz: Re(C - C0) / Re(Cfull - C0) for foam of 2, 5, 10 % liquid and films of 5, 20, 100 um; wall 2 mm of 2.3
+# conductivity S/m, frequency Hz: Re(C - C0) / Re(Cfull - C0) for foam of 2, 5, 10 % liquid and films of 5,
+# 20, 100 um; wall 2 mm of 2.3
 FOAM_FILM: dict[tuple[float, float], tuple[float, ...]] = {
     (5.5e-6, 1e6): (0.068, 0.173, 0.336, 0.008, 0.030, 0.125),
     (5e-4, 1e5): (0.069, 0.192, 0.400, 0.007, 0.030, 0.136),
@@ -63,11 +68,17 @@ def conformal(width: float, gap: float, permittivity: float = 1.0) -> float:
     return float(E0 * 1e12 * (1 + permittivity) / 2 * ellipk(1 - k * k) / ellipk(k * k))
 
 
-def _pair(fine: float, wall_mm: float, films_um: Sequence[float] = (), width: float = WIDTH, gap: float = GAP) -> Problem:
+def _pair(
+    fine: float, wall_mm: float, films_um: Sequence[float] = (), width: float = WIDTH, gap: float = GAP
+) -> Problem:
     edges = [-gap / 2 - width, -gap / 2, gap / 2, gap / 2 + width]
     across = [0.0, *([wall_mm] if wall_mm else []), *(wall_mm + um / 1000 for um in films_um)]
     growth = 1 + 1.2 * fine
-    grid = Grid(graded(across, 0.5 * fine, growth, -_BOX, _BOX), graded(edges, 0.5 * fine, growth, -_BOX, _BOX), (False,) * 4)
+    grid = Grid(
+        graded(across, 0.5 * fine, growth, -_BOX, _BOX),
+        graded(edges, 0.5 * fine, growth, -_BOX, _BOX),
+        (False,) * 4,
+    )
 
     def strip(low: float, high: float) -> Callable[[Floats, Floats], Mask]:
         return lambda x, y: np.isclose(x, 0) & (y > low - 1e-9) & (y < high + 1e-9)
@@ -76,17 +87,32 @@ def _pair(fine: float, wall_mm: float, films_um: Sequence[float] = (), width: fl
 
 
 def _differential(matrix: Complex) -> complex:
-    """The capacitance between two conductors with nothing earthed around them: the matrix is then C times ((1, -1), (-1, 1)), and singular."""
+    """The capacitance between two conductors with nothing earthed around them: the matrix is then C times
+    ((1, -1), (-1, 1)), and singular.
+    """
     return complex(-matrix[0, 1])
 
 
 def strips_rows(fine: float = 1.0) -> list[Row]:
     """Coplanar strips in air and on half-spaces."""
     rows = []
-    for width, gap, permittivity in ((10.0, 4.0, 1.0), (10.0, 4.0, 4.3), (10.0, 4.0, 80.1), (8.0, 2.0, 1.0), (10.0, 10.0, 4.3)):
+    for width, gap, permittivity in (
+        (10.0, 4.0, 1.0),
+        (10.0, 4.0, 4.3),
+        (10.0, 4.0, 80.1),
+        (8.0, 2.0, 1.0),
+        (10.0, 10.0, 4.3),
+    ):
         problem = _pair(fine, 0.0, width=width, gap=gap)
         ours = _differential(problem.capacitance(np.where(problem.x > 0, permittivity, 1.0))).real
-        rows.append(Row(f"coplanar strips {width:g} and {gap:g} mm apart, half-space {permittivity:g}", "pF/m", conformal(width, gap, permittivity), ours))
+        rows.append(
+            Row(
+                f"coplanar strips {width:g} and {gap:g} mm apart, half-space {permittivity:g}",
+                "pF/m",
+                conformal(width, gap, permittivity),
+                ours,
+            )
+        )
     return rows
 
 
@@ -97,7 +123,14 @@ def wall_rows(fine: float = 1.0, walls: Sequence[tuple[float, float]] = tuple(WA
         problem = _pair(fine, wall)
         for medium, outside in zip(MEDIA, WALLS[permittivity, wall], strict=True):
             values = np.where(problem.x < 0, 1.0, np.where(problem.x < wall, permittivity, medium))
-            rows.append(Row(f"wall {wall:g} mm of {permittivity:g} before {medium:g}", "pF/m", outside, _differential(problem.capacitance(values)).real))
+            rows.append(
+                Row(
+                    f"wall {wall:g} mm of {permittivity:g} before {medium:g}",
+                    "pF/m",
+                    outside,
+                    _differential(problem.capacitance(values)).real,
+                )
+            )
     return rows
 
 
@@ -115,10 +148,15 @@ def foam_film_rows(fine: float = 1.0) -> list[Row]:
         liquid = Medium(78.3, sigma)
         whole = liquid.at(frequency)
         empty, full = seen(AIR.at(frequency)), seen(whole)
-        ours = [seen(foam(liquid, wetness).at(frequency)) for wetness in (0.02, 0.05, 0.10)] + [seen(1.0, um, whole) for um in films]
+        ours = [seen(foam(liquid, wetness).at(frequency)) for wetness in (0.02, 0.05, 0.10)] + [
+            seen(1.0, um, whole) for um in films
+        ]
         names = [f"foam {w:g}" for w in (0.02, 0.05, 0.10)] + [f"film {um:g} um" for um in films]
         where = f"{sigma * 1e4:g} uS/cm at {frequency / 1e6:g} MHz"
-        rows += [Row(f"{n}, {where}", "share of full", o, (v - empty) / (full - empty)) for n, o, v in zip(names, outside, ours, strict=True)]
+        rows += [
+            Row(f"{n}, {where}", "share of full", o, (v - empty) / (full - empty))
+            for n, o, v in zip(names, outside, ours, strict=True)
+        ]
     return rows
 
 
@@ -128,7 +166,11 @@ def parallel_rows(fine: float = 1.0) -> list[Row]:
     for ratio, outside in PARALLEL.items():
         width, apart = 10.0, 10.0 / ratio
         first, growth = min(0.5, apart / 4) * fine, 1 + 1.2 * fine
-        grid = Grid(graded([0.0, apart], first, growth, -_BOX, _BOX), graded([0.0, width], first, growth, -_BOX, _BOX), (False,) * 4)
+        grid = Grid(
+            graded([0.0, apart], first, growth, -_BOX, _BOX),
+            graded([0.0, width], first, growth, -_BOX, _BOX),
+            (False,) * 4,
+        )
 
         def plate(at: float, width: float = width) -> Callable[[Floats, Floats], Mask]:
             return lambda x, y: np.isclose(x, at) & (y > -1e-9) & (y < width + 1e-9)
@@ -140,7 +182,9 @@ def parallel_rows(fine: float = 1.0) -> list[Row]:
 
 
 def coaxial_rows(fine: float = 1.0) -> list[Row]:
-    """A coaxial line of radii 10 and 20 mm, its round conductors cut into grid steps: 2 pi e / ln(b / a). A quarter is solved."""
+    """A coaxial line of radii 10 and 20 mm, its round conductors cut into grid steps: 2 pi e / ln(b / a). A
+    quarter is solved.
+    """
     inner, outer, step = 10.0, 20.0, 0.5 * fine
     lines = np.arange(0.0, outer + 2.0 + step / 2, step)
     grid = Grid(lines, lines, (False, True, False, True))

@@ -1,8 +1,9 @@
-"""What each pad shows against level, foam and film: tables solved once for a slice and a liquid, kept in a cache, interpolated from then on.
+"""What each pad shows against level, foam and film: tables solved once for a slice and a liquid, kept in a
+cache, interpolated from then on.
 
-Interpolation: monotone cubics in level; between solved thicknesses of foam and film straight lines, foam's wetness and film's thickness
-by their logarithm. A film's thickness may differ from pad to pad, each taken by its own (a film's reach along the wall is left out),
-and foam over a film hides it in proportion.
+Interpolation: monotone cubics in level; between solved thicknesses of foam and film straight lines, foam's
+wetness and film's thickness by their logarithm. A film's thickness may differ from pad to pad, each taken by
+its own (a film's reach along the wall is left out), and foam over a film hides it in proportion.
 """
 
 from __future__ import annotations
@@ -17,10 +18,10 @@ from functools import cached_property
 from pathlib import Path
 
 import numpy as np
-from joblib import Parallel, delayed  # type: ignore[import-untyped]
+from joblib import Parallel, delayed
 from numpy.typing import NDArray
-from scipy.interpolate import PchipInterpolator  # type: ignore[import-untyped]
-from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
+from scipy.interpolate import PchipInterpolator
+from threadpoolctl import threadpool_limits
 
 from dataset.errors import InputError
 from dataset.records import Coupling
@@ -40,10 +41,11 @@ Progress = Callable[[str, int, int], None]
 
 @dataclass(frozen=True)
 class Response:
-    """Tables of one slice, liquid and coupling. ``levels`` (k,) mm; ``coarse`` (m,) those that foam and film were solved at.
+    """Tables of one slice, liquid and coupling. ``levels`` (k,) mm; ``coarse`` (m,) those that foam and film
+    were solved at.
 
-    ``clean`` (k, pads), ``foams`` (foams, wetnesses, m, pads) and ``films`` (films, m, pads): pF, foam and film as what they add to a clean wall.
-    ``neighbours`` (k, pads - 1): pF between a pad and the next one up.
+    ``clean`` (k, pads), ``foams`` (foams, wetnesses, m, pads) and ``films`` (films, m, pads): pF, foam and
+    film as what they add to a clean wall. ``neighbours`` (k, pads - 1): pF between a pad and the next one up.
     """
 
     levels: Floats
@@ -57,8 +59,16 @@ class Response:
     def pads(self) -> int:
         return int(self.clean.shape[1])
 
-    def at(self, level_mm: Floats, foam_mm: Floats | None = None, wetness: Floats | None = None, film_um: Floats | None = None) -> Floats:
-        """Self capacitances, pF (n, pads), for levels (n,), foam thickness and liquid fraction (n,), and film thickness (n, pads)."""
+    def at(
+        self,
+        level_mm: Floats,
+        foam_mm: Floats | None = None,
+        wetness: Floats | None = None,
+        film_um: Floats | None = None,
+    ) -> Floats:
+        """Self capacitances, pF (n, pads), for levels (n,), foam thickness and liquid fraction (n,), and film
+        thickness (n, pads).
+        """
         low, high = self.levels[0], self.levels[-1]
         level = np.clip(level_mm, low, high)
         made = self._clean(level)
@@ -74,20 +84,31 @@ class Response:
 
     def between(self, level_mm: Floats) -> Floats:
         """Capacitances between neighbours, pF (n, pads - 1), for levels (n,)."""
-        return np.asarray(PchipInterpolator(self.levels, self.neighbours)(np.clip(level_mm, self.levels[0], self.levels[-1])), np.float64)
+        return np.asarray(
+            PchipInterpolator(self.levels, self.neighbours)(
+                np.clip(level_mm, self.levels[0], self.levels[-1])
+            ),
+            np.float64,
+        )
 
     @cached_property
     def _clean(self) -> PchipInterpolator:
         return PchipInterpolator(self.levels, self.clean)
 
     def _foam(self, level: Floats, foam_mm: Floats, wetness: Floats) -> Floats:
-        tables = np.stack([[PchipInterpolator(self.coarse, one)(level) for one in by_wetness] for by_wetness in self.foams])
+        tables = np.stack(
+            [[PchipInterpolator(self.coarse, one)(level) for one in by_wetness] for by_wetness in self.foams]
+        )
         thick = _weights(np.clip(foam_mm, 0, FOAMS_MM[-1]), np.asarray([0.0, *FOAMS_MM]))
-        wet = _weights(np.log(np.clip(wetness, _DRY_WETNESS, WETNESSES[-1])), np.log([_DRY_WETNESS, *WETNESSES]))
+        wet = _weights(
+            np.log(np.clip(wetness, _DRY_WETNESS, WETNESSES[-1])), np.log([_DRY_WETNESS, *WETNESSES])
+        )
         return np.asarray(np.einsum("nt,nw,twnp->np", thick[:, 1:], wet[:, 1:], tables), np.float64)
 
     def _film(self, level: Floats, film_um: Floats) -> Floats:
-        tables = np.stack([PchipInterpolator(self.coarse, one)(level) for one in self.films])  # (films, n, pads)
+        tables = np.stack(
+            [PchipInterpolator(self.coarse, one)(level) for one in self.films]
+        )  # (films, n, pads)
         at = np.log(np.clip(film_um, _THIN_UM, FILMS_UM[-1]))
         weights = _weights(at.ravel(), np.log([_THIN_UM, *FILMS_UM])).reshape(*at.shape, -1)
         return np.asarray(np.einsum("npt,tnp->np", weights[:, :, 1:], tables), np.float64)
@@ -100,13 +121,21 @@ def _weights(x: Floats, nodes: Floats | Sequence[float]) -> Floats:
 
 
 def response_table(
-    its: Slice, liquid: Medium, span_mm: float, *, cache: Path | None = None, progress: Progress | None = None, jobs: int = 2
+    its: Slice,
+    liquid: Medium,
+    span_mm: float,
+    *,
+    cache: Path | None = None,
+    progress: Progress | None = None,
+    jobs: int = 2,
 ) -> dict[Coupling, Response]:
-    """The responses of a slice filled with a liquid, for every coupling to earth: from the cache, or solved and put there.
+    """The responses of a slice filled with a liquid, for every coupling to earth: from the cache, or solved
+    and put there.
 
-    Tables of the built-in scenario's first tanks come with the package, under the same hash; a change of geometry, liquid or solution is another
-    hash. ``cache`` None means the folder of :func:`cache_folder`. ``progress`` is called with (what, done, total). The result is real: the
-    part of the capacitance that takes no power.
+    Tables of the built-in scenario's first tanks come with the package, under the same hash; a change of
+    geometry, liquid or solution is another hash. ``cache`` None means the folder of :func:`cache_folder`.
+    ``progress`` is called with (what, done, total). The result is real: the part of the capacitance that
+    takes no power.
 
     Raises InputError when there is no folder for the cache and none can be made.
     """
@@ -118,7 +147,12 @@ def response_table(
     try:  # before the work, not after it
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise InputError(str(folder), f"cannot be made ({error.strerror})", "a folder for solved tables", "name another with INNAGE_CACHE") from error
+        raise InputError(
+            str(folder),
+            f"cannot be made ({error.strerror})",
+            "a folder for solved tables",
+            "name another with INNAGE_CACHE",
+        ) from error
     path = folder / name
     found = _read(path)
     if found is None:
@@ -136,11 +170,19 @@ def cache_folder() -> Path:
 
 
 def _key(its: Slice, liquid: Medium, span_mm: float) -> str:
-    facts = {"version": VERSION, "slice": asdict(its), "liquid": asdict(liquid), "span_mm": span_mm, "grid": [STEP_MM, FOAMS_MM, WETNESSES, FILMS_UM]}
+    facts = {
+        "version": VERSION,
+        "slice": asdict(its),
+        "liquid": asdict(liquid),
+        "span_mm": span_mm,
+        "grid": [STEP_MM, FOAMS_MM, WETNESSES, FILMS_UM],
+    }
     return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()[:32]
 
 
-def _solve(its: Slice, liquid: Medium, span_mm: float, progress: Progress, jobs: int) -> dict[str, NDArray[np.float64]]:
+def _solve(
+    its: Slice, liquid: Medium, span_mm: float, progress: Progress, jobs: int
+) -> dict[str, NDArray[np.float64]]:
     levels = SliceProblem(its).levels(span_mm, STEP_MM)
     coarse = levels[::2] if len(levels) % 2 else np.append(levels[::2], levels[-1])
     contents = [Content(float(v)) for v in levels]
@@ -149,7 +191,12 @@ def _solve(its: Slice, liquid: Medium, span_mm: float, progress: Progress, jobs:
     chunks = [contents[k : k + _CHUNK] for k in range(0, len(contents), _CHUNK)]
     own: list[Complex] = []
     between: list[Complex] = []
-    for done, part in enumerate(Parallel(n_jobs=jobs, return_as="generator")(delayed(_solve_chunk)(its, liquid, chunk) for chunk in chunks), 1):
+    for done, part in enumerate(
+        Parallel(n_jobs=jobs, return_as="generator")(
+            delayed(_solve_chunk)(its, liquid, chunk) for chunk in chunks
+        ),
+        1,
+    ):
         progress("solving the field", done, len(chunks))
         own += [one for one, _ in part]
         between += [two for _, two in part]
@@ -157,13 +204,17 @@ def _solve(its: Slice, liquid: Medium, span_mm: float, progress: Progress, jobs:
 
 
 def _solve_chunk(its: Slice, liquid: Medium, contents: Sequence[Content]) -> list[tuple[Complex, Complex]]:
-    """For each content the self capacitances (couplings, pads) and those of neighbours (couplings, pads - 1)."""
+    """For each content the self capacitances (couplings, pads) and those of neighbours
+    (couplings, pads - 1).
+    """
     with threadpool_limits(limits=1):
         problem = SliceProblem(its)
         made = []
         for content in contents:
             seen = problem.pads_pf(liquid, content)
-            made.append((np.stack([seen[c][0] for c in COUPLINGS]), np.stack([seen[c][1] for c in COUPLINGS])))
+            made.append(
+                (np.stack([seen[c][0] for c in COUPLINGS]), np.stack([seen[c][1] for c in COUPLINGS]))
+            )
         return made
 
 
@@ -172,17 +223,30 @@ def _tables(levels: Floats, coarse: Floats, own: Floats, between: Floats) -> dic
     k, m = len(levels), len(coarse)
     clean = own[:k]
     base = clean[np.searchsorted(levels, coarse)]
-    foams = own[k : k + len(FOAMS_MM) * len(WETNESSES) * m].reshape(len(FOAMS_MM), len(WETNESSES), m, *clean.shape[1:]) - base
+    foams = (
+        own[k : k + len(FOAMS_MM) * len(WETNESSES) * m].reshape(
+            len(FOAMS_MM), len(WETNESSES), m, *clean.shape[1:]
+        )
+        - base
+    )
     films = own[-len(FILMS_UM) * m :].reshape(len(FILMS_UM), m, *clean.shape[1:]) - base
     return {
-        "levels": levels, "coarse": coarse, "clean": np.moveaxis(clean, 1, 0), "foams": np.moveaxis(foams, 3, 0), "films": np.moveaxis(films, 2, 0),
+        "levels": levels,
+        "coarse": coarse,
+        "clean": np.moveaxis(clean, 1, 0),
+        "foams": np.moveaxis(foams, 3, 0),
+        "films": np.moveaxis(films, 2, 0),
         "neighbours": np.moveaxis(between, 1, 0),
-    }  # fmt: skip
+    }
 
 
 def _split(tables: dict[str, NDArray[np.float64]]) -> dict[Coupling, Response]:
     return {
-        c: Response(tables["levels"], tables["coarse"], *(tables[name][k] for name in ("clean", "foams", "films", "neighbours")))
+        c: Response(
+            tables["levels"],
+            tables["coarse"],
+            *(tables[name][k] for name in ("clean", "foams", "films", "neighbours")),
+        )
         for k, c in enumerate(COUPLINGS)
     }
 
@@ -191,7 +255,9 @@ def _read(path: Path) -> dict[str, NDArray[np.float64]] | None:
     """The tables in a file; None when there is none, or it is not whole."""
     try:
         with path.open("rb") as opened, np.load(opened, allow_pickle=False) as file:
-            return {name: file[name] for name in ("levels", "coarse", "clean", "foams", "films", "neighbours")}
+            return {
+                name: file[name] for name in ("levels", "coarse", "clean", "foams", "films", "neighbours")
+            }
     except (FileNotFoundError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
         return None
 

@@ -1,4 +1,6 @@
-"""A scenario of the virtual rig: one TOML file with a bench's tanks, liquids, board, spreads and disturbances, read and checked."""
+"""A scenario of the virtual rig: one TOML file with a bench's tanks, liquids, board, spreads and
+disturbances, read and checked.
+"""
 
 from __future__ import annotations
 
@@ -159,7 +161,9 @@ class RigLiquid:
 
 @dataclass(frozen=True)
 class Recipe:
-    """What a capture session does; ``levels_mm`` are those of the steps, drawn when there are none; ``liquid_c`` stands in for the scenario's range."""
+    """What a capture session does; ``levels_mm`` are those of the steps, drawn when there are none;
+    ``liquid_c`` stands in for the scenario's range.
+    """
 
     name: str
     path: str
@@ -202,7 +206,9 @@ class Scenario:
         return sum(t.name == self.tank[index].name for t in self.tank[: index + 1])
 
     def find_tank(self, ref: str) -> int:
-        """The index of the tank called ``name`` (its newest revision) or ``name@2``. InputError when there is none."""
+        """The index of the tank called ``name`` (its newest revision) or ``name@2``. InputError when there is
+        none.
+        """
         names = [f"{t.name}@{self.revision(k)}" for k, t in enumerate(self.tank)]
         if ref in names:
             return names.index(ref)
@@ -223,35 +229,73 @@ class Scenario:
 
     def tank_record(self, index: int) -> Tank:
         its = self.tank[index]
-        return Tank(its.name, self.revision(index), its.span_mm, "PP", its.wall_mm, headspace_mm=its.headspace_mm, note="simulated")
+        return Tank(
+            its.name,
+            self.revision(index),
+            its.span_mm,
+            "PP",
+            its.wall_mm,
+            headspace_mm=its.headspace_mm,
+            note="simulated",
+        )
 
     def sensor_record(self, index: int) -> Sensor:
         its, board = self.tank[index], self.board
-        pads = tuple(Pad(k, f"pad{k}", its.first_mm + k * its.pitch_mm, its.height_mm, board.pad_width_mm, board.frequency_hz) for k in range(its.pads))
+        pads = tuple(
+            Pad(
+                k,
+                f"pad{k}",
+                its.first_mm + k * its.pitch_mm,
+                its.height_mm,
+                board.pad_width_mm,
+                board.frequency_hz,
+            )
+            for k in range(its.pads)
+        )
         name = f"{its.name}-strip" + (f"-{self.revision(index)}" if self.revision(index) > 1 else "")
-        return Sensor(name, 1, pads, board.count_bits, CountLaw(board.count_law), board.period_ms, note="simulated")
+        return Sensor(
+            name, 1, pads, board.count_bits, CountLaw(board.count_law), board.period_ms, note="simulated"
+        )
 
     def mounting_name(self, index: int) -> str:
         return f"{self.tank[index].name}-{self.revision(index)}"
 
     def mounting_record(self, index: int) -> Mounting:
-        return Mounting(self.mounting_name(index), self.tank_record(index), self.sensor_record(index), 0.0, self.spread.mounting_mm, "simulated")
+        return Mounting(
+            self.mounting_name(index),
+            self.tank_record(index),
+            self.sensor_record(index),
+            0.0,
+            self.spread.mounting_mm,
+            "simulated",
+        )
 
     def slice(self, index: int) -> Slice:
         """The geometry of the field solution."""
         its, board = self.tank[index], self.board
-        pads = pads_of([its.first_mm + k * its.pitch_mm for k in range(its.pads)], [its.height_mm] * its.pads, 0.0)
+        pads = pads_of(
+            [its.first_mm + k * its.pitch_mm for k in range(its.pads)], [its.height_mm] * its.pads, 0.0
+        )
         return Slice(
-            pads, board.pad_width_mm, its.wall_mm, board.wall_permittivity, its.span_mm + its.headspace_mm, its.depth_mm, carrier_mm=board.carrier_mm,
-            shield=board.shield, frequency_hz=board.frequency_hz,
-        )  # fmt: skip
+            pads,
+            board.pad_width_mm,
+            its.wall_mm,
+            board.wall_permittivity,
+            its.span_mm + its.headspace_mm,
+            its.depth_mm,
+            carrier_mm=board.carrier_mm,
+            shield=board.shield,
+            frequency_hz=board.frequency_hz,
+        )
 
 
 def _named(scenario: Scenario, what: str, name: str, among: tuple[Any, ...]) -> Any:
     for one in among:
         if one.name == name:
             return one
-    raise InputError(f"scenario {scenario.name}, {what}", repr(name), "one of " + ", ".join(one.name for one in among))
+    raise InputError(
+        f"scenario {scenario.name}, {what}", repr(name), "one of " + ", ".join(one.name for one in among)
+    )
 
 
 def load_scenario(ref: str) -> Scenario:
@@ -260,13 +304,18 @@ def load_scenario(ref: str) -> Scenario:
     Raises InputError for a file that cannot be read, and for what is wrong in it, by key.
     """
     if ref in BUILT_IN:
-        return read_scenario(resources.files("dataset.rig.scenarios").joinpath(f"{ref}.toml").read_text("utf-8"), f"scenario {ref}")
+        return read_scenario(
+            resources.files("dataset.rig.scenarios").joinpath(f"{ref}.toml").read_text("utf-8"),
+            f"scenario {ref}",
+        )
     path = Path(ref)
     try:
         text = path.read_text("utf-8")
     except (OSError, UnicodeDecodeError) as error:
         hint = "built in: " + ", ".join(BUILT_IN)
-        raise InputError(f"scenario {ref}", f"cannot be read ({type(error).__name__})", "a TOML file in UTF-8", hint) from error
+        raise InputError(
+            f"scenario {ref}", f"cannot be read ({type(error).__name__})", "a TOML file in UTF-8", hint
+        ) from error
     return read_scenario(text, str(path))
 
 
@@ -311,21 +360,52 @@ def _value(hint: Any, value: Any, where: str) -> Any:
         return float(value)
     if type(value) is hint:
         return value
-    raise InputError(where, repr(value), {"float": "a number", "int": "a whole number", "str": "a text", "bool": "true or false"}[hint.__name__])
+    raise InputError(
+        where,
+        repr(value),
+        {"float": "a number", "int": "a whole number", "str": "a text", "bool": "true or false"}[
+            hint.__name__
+        ],
+    )
 
 
 # Keys of one name share their bounds, in the key's unit; a key that is not here goes from 0 to 1e9.
 _SHARE, _LENGTH_MM = (0.0, 1.0), (0.01, 1e4)
 _BOUNDS: dict[str, tuple[float, float]] = {
-    **dict.fromkeys(("switching_share", "wetting", "drop_share", "drop_signal", "scale_share", "wetness", "least_wetness", "earthed_share"), _SHARE),
-    **dict.fromkeys(("span_mm", "wall_mm", "depth_mm", "height_mm", "pitch_mm", "pad_width_mm", "carrier_mm"), _LENGTH_MM),
+    **dict.fromkeys(
+        (
+            "switching_share",
+            "wetting",
+            "drop_share",
+            "drop_signal",
+            "scale_share",
+            "wetness",
+            "least_wetness",
+            "earthed_share",
+        ),
+        _SHARE,
+    ),
+    **dict.fromkeys(
+        ("span_mm", "wall_mm", "depth_mm", "height_mm", "pitch_mm", "pad_width_mm", "carrier_mm"), _LENGTH_MM
+    ),
     **dict.fromkeys(("slosh_decay_s", "collapse_s", "rise_s", "drain_s"), (0.01, 1e6)),
     **dict.fromkeys(("ambient_c", "liquid_c"), (-50.0, 150.0)),
     **dict.fromkeys(("permittivity", "wall_permittivity"), (1.0, 1e4)),
-    "count_bits": (4, 32), "period_ms": (1, 1e6), "counts_per_pf": (1e-3, 1e9), "offset_counts": (1e-3, 4e9), "frequency_hz": (1.0, 1e10),
-    "swing_per_k": (-0.1, 0.1), "kinematic_m2_s": (1e-9, 1.0), "tilt_deg": (0.0, 45.0), "drops": (0.0, 1000.0), "width_pads": (0.1, 100.0),
-    "pads": (2, 64), "units": (1, 1e4), "frames": (20, 1e6), "density": (1.0, 3e4),
-}  # fmt: skip
+    "count_bits": (4, 32),
+    "period_ms": (1, 1e6),
+    "counts_per_pf": (1e-3, 1e9),
+    "offset_counts": (1e-3, 4e9),
+    "frequency_hz": (1.0, 1e10),
+    "swing_per_k": (-0.1, 0.1),
+    "kinematic_m2_s": (1e-9, 1.0),
+    "tilt_deg": (0.0, 45.0),
+    "drops": (0.0, 1000.0),
+    "width_pads": (0.1, 100.0),
+    "pads": (2, 64),
+    "units": (1, 1e4),
+    "frames": (20, 1e6),
+    "density": (1.0, 3e4),
+}
 
 
 def _check(its: Scenario, where: str) -> None:
@@ -337,7 +417,9 @@ def _check(its: Scenario, where: str) -> None:
         if value[0] > value[-1] and key != "levels_mm":
             raise InputError(path, _plain(value), "[least, most]")
     if its.board.count_law not in tuple(CountLaw):
-        raise InputError(f"{where}, board, count_law", repr(its.board.count_law), "one of " + ", ".join(CountLaw))
+        raise InputError(
+            f"{where}, board, count_law", repr(its.board.count_law), "one of " + ", ".join(CountLaw)
+        )
     _check_names(its, where)
     for k, tank in enumerate(its.tank, 1):
         _check_tank(tank, its, f"{where}, tank {k}")
@@ -345,7 +427,9 @@ def _check(its: Scenario, where: str) -> None:
         if recipe.path not in PATHS:
             raise InputError(f"{where}, recipe {k}, path", repr(recipe.path), "one of " + ", ".join(PATHS))
         if len(recipe.liquid_c) not in (0, 2):
-            raise InputError(f"{where}, recipe {k}, liquid_c", _plain(recipe.liquid_c), "two numbers, [least, most]")
+            raise InputError(
+                f"{where}, recipe {k}, liquid_c", _plain(recipe.liquid_c), "two numbers, [least, most]"
+            )
 
 
 def _check_names(its: Scenario, where: str) -> None:
@@ -358,15 +442,28 @@ def _check_names(its: Scenario, where: str) -> None:
             raise InputError(f"{where}, {what}", f"{twice[0]!r} more than once", "a name each")
     for liquid, recipe in its.plan:
         if liquid not in [one.name for one in its.liquid] or recipe not in [one.name for one in its.recipe]:
-            raise InputError(f"{where}, plan", f"[{liquid!r}, {recipe!r}]", "a liquid and a recipe of the scenario")
+            raise InputError(
+                f"{where}, plan", f"[{liquid!r}, {recipe!r}]", "a liquid and a recipe of the scenario"
+            )
 
 
 def _check_tank(tank: RigTank, its: Scenario, where: str) -> None:
-    top, room = tank.first_mm + (tank.pads - 1) * tank.pitch_mm + tank.height_mm, tank.span_mm + tank.headspace_mm
+    top, room = (
+        tank.first_mm + (tank.pads - 1) * tank.pitch_mm + tank.height_mm,
+        tank.span_mm + tank.headspace_mm,
+    )
     if tank.pitch_mm <= tank.height_mm:
-        raise InputError(f"{where}, pitch_mm", f"{tank.pitch_mm:g} with pads {tank.height_mm:g} high", "above height_mm, so that pads stay apart")
+        raise InputError(
+            f"{where}, pitch_mm",
+            f"{tank.pitch_mm:g} with pads {tank.height_mm:g} high",
+            "above height_mm, so that pads stay apart",
+        )
     if top > room:
-        raise InputError(f"{where}, pads", f"the topmost ends at {top:g} mm", f"at most span_mm and headspace_mm, {room:g} mm")
+        raise InputError(
+            f"{where}, pads",
+            f"the topmost ends at {top:g} mm",
+            f"at most span_mm and headspace_mm, {room:g} mm",
+        )
     known = [one.name for one in its.liquid]
     if not tank.liquids:
         raise InputError(f"{where}, liquids", "none", "one of " + ", ".join(known))

@@ -1,8 +1,10 @@
-"""A tank in a vertical slice: carrier, shield, pads, wall, and what is inside; each pad's capacitance against what fills the tank.
+"""A tank in a vertical slice: carrier, shield, pads, wall, and what is inside; each pad's capacitance against
+what fills the tank.
 
-From the left: air, the carrier with a shield at its back (or none), the pads, the wall, the inside as deep as the tank, air. Everything
-is taken as endless along the wall, the pads' width times that gives their capacitance: ends of pads are left out. While one pad is
-measured the others are earthed, and the shield, where there is one, is driven with the pad.
+From the left: air, the carrier with a shield at its back (or none), the pads, the wall, the inside as deep as
+the tank, air. Everything is taken as endless along the wall, the pads' width times that gives their
+capacitance: ends of pads are left out. While one pad is measured the others are earthed, and the shield,
+where there is one, is driven with the pad.
 """
 
 from __future__ import annotations
@@ -19,17 +21,24 @@ from dataset.rig.media import AIR, Medium, foam
 FILMS_UM = (20.0, 100.0)  # thicknesses that the grid has lines for
 COUPLINGS = (Coupling.FLOATING, Coupling.IMPEDANCE, Coupling.EARTHED)
 _AROUND = 100.0  # mm of air around everything: fields have died away there
-_FIRST, _GROWTH = 0.5, 2.2  # mm, the grid's step at an edge across the wall (along it 1.6 times that), and its growth from there
+_FIRST, _GROWTH = (
+    0.5,
+    2.2,
+)  # mm, the grid's step at an edge across the wall (along it 1.6 times that), and its growth from there
 _LONGEST = 2.5  # mm, between levels that a pad can tell apart
-_ELECTRODE = (0.6, 0.9)  # of the tank's depth: where the heater or pump that earths the liquid lies on the floor
+_ELECTRODE = (
+    0.6,
+    0.9,
+)  # of the tank's depth: where the heater or pump that earths the liquid lies on the floor
 
 
 @dataclass(frozen=True)
 class Slice:
-    """Geometry in mm above the tank's datum, permittivities relative. ``pads`` are (bottom, top) of each pad, lowest first, all ``width_mm`` wide.
+    """Geometry in mm above the tank's datum, permittivities relative. ``pads`` are (bottom, top) of each pad,
+    lowest first, all ``width_mm`` wide.
 
-    ``floor_mm`` is where the inside begins, ``height_mm`` where it ends. ``earth_ohm`` and ``earth_farad`` in parallel join the liquid to earth
-    where the coupling is an impedance.
+    ``floor_mm`` is where the inside begins, ``height_mm`` where it ends. ``earth_ohm`` and ``earth_farad`` in
+    parallel join the liquid to earth where the coupling is an impedance.
     """
 
     pads: tuple[tuple[float, float], ...]
@@ -49,7 +58,9 @@ class Slice:
 
 @dataclass(frozen=True)
 class Content:
-    """What is in the tank: liquid up to ``level_mm``, above it ``foam_mm`` of foam of a liquid fraction, a film on the wall above that."""
+    """What is in the tank: liquid up to ``level_mm``, above it ``foam_mm`` of foam of a liquid fraction, a
+    film on the wall above that.
+    """
 
     level_mm: float
     foam_mm: float = 0.0
@@ -71,9 +82,13 @@ class SliceProblem:
         self.slice = its
         across = [0.0, its.wall_mm, *(its.wall_mm + um / 1000 for um in FILMS_UM), its.wall_mm + its.depth_mm]
         across += [-its.carrier_mm]
-        x = graded(across, _FIRST * fine, growth, -its.carrier_mm - _AROUND, its.wall_mm + its.depth_mm + _AROUND)
+        x = graded(
+            across, _FIRST * fine, growth, -its.carrier_mm - _AROUND, its.wall_mm + its.depth_mm + _AROUND
+        )
         bottom, top = min(its.floor_mm, edges[0]) - _AROUND, max(its.height_mm, edges[-1]) + _AROUND
-        y = graded([its.floor_mm, *edges, its.height_mm], 1.6 * _FIRST * fine, growth, bottom, top, _LONGEST * fine)
+        y = graded(
+            [its.floor_mm, *edges, its.height_mm], 1.6 * _FIRST * fine, growth, bottom, top, _LONGEST * fine
+        )
         self.lines = y
         self._problem = Problem(Grid(x, y), self._conductors())
         self._rows = np.searchsorted(y, self._problem.y) - 1
@@ -94,8 +109,13 @@ class SliceProblem:
         return made
 
     def levels(self, span_mm: float, step_mm: float) -> Floats:
-        """Grid lines from the floor up to just above the span, at least ``step_mm`` apart: levels at which no rectangle is cut."""
-        inside = self.lines[(self.lines >= self.slice.floor_mm - 1e-9) & (self.lines <= min(span_mm + step_mm, self.slice.height_mm))]
+        """Grid lines from the floor up to just above the span, at least ``step_mm`` apart: levels at which no
+        rectangle is cut.
+        """
+        inside = self.lines[
+            (self.lines >= self.slice.floor_mm - 1e-9)
+            & (self.lines <= min(span_mm + step_mm, self.slice.height_mm))
+        ]
         kept = [float(inside[0])]
         for line in inside[1:]:
             if line - kept[-1] >= step_mm:
@@ -103,14 +123,18 @@ class SliceProblem:
         return np.asarray(kept)
 
     def solve(self, liquid: Medium, content: Content) -> Complex:
-        """The Maxwell matrix of pads, electrode and shield, complex (conductors, conductors), pF per metre."""
+        """The Maxwell matrix of pads, electrode and shield, complex (conductors, conductors), pF
+        per metre.
+        """
         return self._problem.capacitance(self._permittivity(liquid, content))
 
     def pads_pf(self, liquid: Medium, content: Content) -> dict[Coupling, tuple[Complex, Complex]]:
-        """By coupling to earth: each pad's self capacitance (pads,), and that to its upper neighbour (pads - 1,), pF.
+        """By coupling to earth: each pad's self capacitance (pads,), and that to its upper neighbour (pads -
+        1,), pF.
 
-        The electrode is a terminal: left open the liquid floats; closed by an admittance it is joined to earth. What the others see
-        follows from the matrix (a Schur complement), so that one solution serves every coupling.
+        The electrode is a terminal: left open the liquid floats; closed by an admittance it is joined to
+        earth. What the others see follows from the matrix (a Schur complement), so that one solution serves
+        every coupling.
         """
         matrix = self.solve(liquid, content)
         return {coupling: self._seen(matrix, coupling) for coupling in COUPLINGS}
@@ -122,7 +146,11 @@ class SliceProblem:
         reduced = matrix[np.ix_(keep, keep)]
         if coupling is not Coupling.EARTHED:
             # pF per metre, as the matrix: an admittance Y is a capacitance Y / (j omega)
-            load = 0.0 if coupling is Coupling.FLOATING else (its.earth_farad + 1 / (1j * omega * its.earth_ohm)) * 1e12 / (its.width_mm / 1000)
+            load = (
+                0.0
+                if coupling is Coupling.FLOATING
+                else (its.earth_farad + 1 / (1j * omega * its.earth_ohm)) * 1e12 / (its.width_mm / 1000)
+            )
             reduced = reduced - np.outer(matrix[keep, n], matrix[n, keep]) / (matrix[n, n] + load)
         own = np.diag(reduced)[:n] + (reduced[:n, n] if its.shield else 0.0)
         return own * its.width_mm / 1000, -np.diag(reduced, 1)[: n - 1] * its.width_mm / 1000
@@ -130,9 +158,15 @@ class SliceProblem:
     def _permittivity(self, liquid: Medium, content: Content) -> Complex:
         its, x, y, f = self.slice, self._problem.x, self._problem.y, self.slice.frequency_hz
         values = np.ones(len(x), np.complex128)
-        values[(x < 0) & (x > -its.carrier_mm) & (y > its.pads[0][0] - 5) & (y < its.pads[-1][1] + 5)] = its.carrier_permittivity
-        values[(x > 0) & (x < its.wall_mm) & (y < its.height_mm + 10) & (y > its.floor_mm - its.wall_mm)] = its.wall_permittivity
-        inside = (x > its.wall_mm) & (x < its.wall_mm + its.depth_mm) & (y > its.floor_mm) & (y < its.height_mm)
+        values[(x < 0) & (x > -its.carrier_mm) & (y > its.pads[0][0] - 5) & (y < its.pads[-1][1] + 5)] = (
+            its.carrier_permittivity
+        )
+        values[(x > 0) & (x < its.wall_mm) & (y < its.height_mm + 10) & (y > its.floor_mm - its.wall_mm)] = (
+            its.wall_permittivity
+        )
+        inside = (
+            (x > its.wall_mm) & (x < its.wall_mm + its.depth_mm) & (y > its.floor_mm) & (y < its.height_mm)
+        )
         top = content.level_mm + content.foam_mm
         if content.film_um > 0:
             values[inside & (y > top) & (x < its.wall_mm + content.film_um / 1000)] = liquid.at(f)
@@ -151,6 +185,8 @@ class SliceProblem:
         return np.asarray(np.clip((height_mm - low) / (high - low), 0.0, 1.0), np.float64)
 
 
-def pads_of(bottoms: Sequence[float], heights: Sequence[float], offset_mm: float) -> tuple[tuple[float, float], ...]:
+def pads_of(
+    bottoms: Sequence[float], heights: Sequence[float], offset_mm: float
+) -> tuple[tuple[float, float], ...]:
     """(bottom, top) of pads, mm above the datum, lowest first."""
     return tuple(sorted((b + offset_mm, b + h + offset_mm) for b, h in zip(bottoms, heights, strict=True)))

@@ -1,6 +1,7 @@
 """The store: the only place with SQL. :class:`Store` is its door; everything else here lies behind it.
 
-``Store`` is imported when it is first asked for, since the lists of :mod:`dataset.store.listing` do without the mapper.
+``Store`` is imported when it is first asked for, since the lists of :mod:`dataset.store.listing` do without
+the mapper.
 """
 
 from __future__ import annotations

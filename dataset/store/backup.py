@@ -1,7 +1,7 @@
 """Copies of a whole store: one file, made while others go on working, and proved to hold what the store held.
 
-Content is compared by a hash over every row of every table in the order of its primary key: SQLite is free to lay the same rows out
-on other pages.
+Content is compared by a hash over every row of every table in the order of its primary key: SQLite is free to
+lay the same rows out on other pages.
 """
 
 from __future__ import annotations
@@ -26,7 +26,9 @@ _BESIDE = ("-wal", "-shm")  # what SQLite keeps beside a store
 
 @dataclass(frozen=True)
 class Backup:
-    """A copy that was made: the SHA-256 of its bytes, that of its content, its revision of the schema and its size in bytes."""
+    """A copy that was made: the SHA-256 of its bytes, that of its content, its revision of the schema and its
+    size in bytes.
+    """
 
     path: Path
     sha256: str
@@ -36,7 +38,8 @@ class Backup:
 
 
 def backup(path: Path, target: Path, *, timeout_s: float = TIMEOUT_S) -> Backup:
-    """Copy the store at ``path`` to the new file ``target``, whole or not at all; what is written to the store meanwhile is not in it.
+    """Copy the store at ``path`` to the new file ``target``, whole or not at all; what is written to the
+    store meanwhile is not in it.
 
     Raises:
         InputError: ``target`` is there already, or cannot be written.
@@ -44,12 +47,17 @@ def backup(path: Path, target: Path, *, timeout_s: float = TIMEOUT_S) -> Backup:
     """
     path, target = path.absolute(), target.absolute()
     if target.exists() or target.is_symlink():
-        raise InputError(str(target), "is there already", "a new file", "name another; a backup is never overwritten")
+        raise InputError(
+            str(target), "is there already", "a new file", "name another; a backup is never overwritten"
+        )
     if not path.exists():
         raise StoreError(str(path), "there is no such file", "a store", "name another file with --store")
     revision = revision_of(path, timeout_s, HISTORY)
     with _aside(target) as made:
-        with translated(path, timeout_s), closing(sqlite3.connect(path, timeout=timeout_s, isolation_level=None)) as source:
+        with (
+            translated(path, timeout_s),
+            closing(sqlite3.connect(path, timeout=timeout_s, isolation_level=None)) as source,
+        ):
             source.execute("BEGIN")  # the copy and the hash see one and the same state
             kept = content_sha256(source)
             _copy(source, made, target)
@@ -60,7 +68,9 @@ def backup(path: Path, target: Path, *, timeout_s: float = TIMEOUT_S) -> Backup:
     return Backup(target, file_sha256(target), kept, revision, target.stat().st_size)
 
 
-def restore(copy: Path, path: Path, sha256: str, *, replace: bool = False, timeout_s: float = TIMEOUT_S) -> Path | None:
+def restore(
+    copy: Path, path: Path, sha256: str, *, replace: bool = False, timeout_s: float = TIMEOUT_S
+) -> Path | None:
     """Put the backup ``copy`` in the place of the store at ``path``, whole or not at all.
 
     Args:
@@ -80,10 +90,20 @@ def restore(copy: Path, path: Path, sha256: str, *, replace: bool = False, timeo
     copy, path = copy.absolute(), path.absolute()
     found = file_sha256(copy)
     if found != sha256.strip().lower():
-        raise InputError(str(copy), f"its bytes hash to {found}", sha256, "the file was changed or not copied to its end; take another copy")
+        raise InputError(
+            str(copy),
+            f"its bytes hash to {found}",
+            sha256,
+            "the file was changed or not copied to its end; take another copy",
+        )
     revision_of(copy, timeout_s, HISTORY, lambda: _immutable(copy))
     if (path.exists() or path.is_symlink()) and not replace:
-        raise InputError(str(path), "is there already", "no store in the way", "say --replace to set it aside, or name another with --store")
+        raise InputError(
+            str(path),
+            "is there already",
+            "no store in the way",
+            "say --replace to set it aside, or name another with --store",
+        )
     with _aside(path) as made:
         with translated(copy, timeout_s), closing(_immutable(copy)) as source:
             kept = content_sha256(source)
@@ -93,17 +113,27 @@ def restore(copy: Path, path: Path, sha256: str, *, replace: bool = False, timeo
             before = _put(made, path, timeout_s)
             sync_folder(path.parent)
         except OSError as error:
-            raise InputError(str(path), f"cannot be written ({error.strerror})", "a folder that may be written to") from error
+            raise InputError(
+                str(path), f"cannot be written ({error.strerror})", "a folder that may be written to"
+            ) from error
     return before
 
 
 def content_sha256(connection: sqlite3.Connection) -> str:
-    """SHA-256 over the schema and every row of every table, by table name and primary key; bytes, texts and numbers told apart."""
+    """SHA-256 over the schema and every row of every table, by table name and primary key; bytes, texts and
+    numbers told apart.
+    """
     total = hashlib.sha256()
-    for kind, name, sql in connection.execute("SELECT type, name, sql FROM sqlite_master WHERE name NOT LIKE 'sqlite_%' ORDER BY type, name"):
+    for kind, name, sql in connection.execute(
+        "SELECT type, name, sql FROM sqlite_master WHERE name NOT LIKE 'sqlite_%' ORDER BY type, name"
+    ):
         total.update(repr((kind, name, sql)).encode())
-    for (table,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%' ORDER BY name").fetchall():
-        keys = [name for _, name, _, _, _, place in connection.execute(f'PRAGMA table_info("{table}")') if place]
+    for (table,) in connection.execute(
+        "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%' ORDER BY name"
+    ).fetchall():
+        keys = [
+            name for _, name, _, _, _, place in connection.execute(f'PRAGMA table_info("{table}")') if place
+        ]
         order = ", ".join(f'"{name}"' for name in keys) or "rowid"
         for row in connection.execute(f'SELECT * FROM "{table}" ORDER BY {order}'):  # noqa: S608 - names from the schema itself
             total.update(repr((table, row)).encode())
@@ -128,9 +158,13 @@ def _aside(target: Path) -> Iterator[Path]:
     try:
         folder = Path(tempfile.mkdtemp(prefix=f".{target.name}.", dir=target.parent))
     except FileNotFoundError as error:
-        raise InputError(str(target), f"there is no folder {target.parent}", "a folder that is there", "make it first") from error
+        raise InputError(
+            str(target), f"there is no folder {target.parent}", "a folder that is there", "make it first"
+        ) from error
     except OSError as error:
-        raise InputError(str(target), f"cannot be written ({error.strerror})", "a folder that may be written to") from error
+        raise InputError(
+            str(target), f"cannot be written ({error.strerror})", "a folder that may be written to"
+        ) from error
     try:
         yield folder / "made.db"
     finally:
@@ -148,14 +182,21 @@ def _copy(source: sqlite3.Connection, made: Path, target: Path) -> None:
     except (sqlite3.OperationalError, OSError) as error:
         if "malformed" in str(error):
             raise
-        raise InputError(str(target), f"cannot be written ({error})", "a folder with room, that may be written to") from error
+        raise InputError(
+            str(target), f"cannot be written ({error})", "a folder with room, that may be written to"
+        ) from error
 
 
 def _compare(made: Path, kept: str, target: Path) -> None:
     with closing(_immutable(made)) as connection:
         found = content_sha256(connection)
     if found != kept:
-        raise StoreError(str(target), f"the copy's content hashes to {found[:12]}", kept[:12], "the disk may be failing; nothing was kept")
+        raise StoreError(
+            str(target),
+            f"the copy's content hashes to {found[:12]}",
+            kept[:12],
+            "the disk may be failing; nothing was kept",
+        )
 
 
 def _immutable(path: Path) -> sqlite3.Connection:
@@ -183,7 +224,9 @@ def _put(made: Path, path: Path, timeout_s: float) -> Path | None:
         except sqlite3.DatabaseError as error:
             if "locked" in str(error) or "busy" in str(error):
                 found = f"another process was using it for more than {timeout_s:g} s"
-                raise StoreError(str(path), found, "", "nothing was changed; try again when the other process is done") from error
+                raise StoreError(
+                    str(path), found, "", "nothing was changed; try again when the other process is done"
+                ) from error
             # damaged beyond that: it is kept as it is
         os.link(path, kept)
         for end in _BESIDE:

@@ -1,9 +1,10 @@
 """Frames as compressed column blocks: a few thousand frames each, one packed text of bytes a column.
 
-Packing, format 2: little-endian integers (a float column by its bits), each frame's difference to the one before, modulo the
-word; differences folded, so that small ones of either sign are small numbers (0, -1, 1, -2 become 0, 1, 2, 3); channel after
-channel; the bytes of all words sorted by place, which puts the many equal high bytes side by side; zstd with a checksum.
-Format 1, which is read but not written any more, doesn't fold. Lossless for every input.
+Packing, format 2: little-endian integers (a float column by its bits), each frame's difference to the one
+before, modulo the word; differences folded, so that small ones of either sign are small numbers (0, -1, 1, -2
+become 0, 1, 2, 3); channel after channel; the bytes of all words sorted by place, which puts the many equal
+high bytes side by side; zstd with a checksum. Format 1, which is read but not written any more, doesn't fold.
+Lossless for every input.
 """
 
 from __future__ import annotations
@@ -45,12 +46,16 @@ def to_blocks(frames: Frames, block_frames: int = BLOCK_FRAMES, level: int = LEV
             frames=len(frames.t_ms[part]),
             t_ms=_pack(frames.t_ms[part].astype("<i8").view("<u8")[:, None], level),
             counts=_pack(frames.counts[part].astype("<u4", copy=False), level),
-            temperature_c=None if frames.temperature_c is None else _pack(frames.temperature_c[part].astype("<f8").view("<u8")[:, None], level),
+            temperature_c=None
+            if frames.temperature_c is None
+            else _pack(frames.temperature_c[part].astype("<f8").view("<u8")[:, None], level),
         )
 
 
 def from_blocks(blocks: Sequence[Block], channels: int, where: str = "frames") -> Frames:
-    """The frames of ``blocks`` in order; StoreError when a block is damaged or of a format that is not known."""
+    """The frames of ``blocks`` in order; StoreError when a block is damaged or of a format that
+    is not known.
+    """
     for b in blocks:  # a damaged number of frames must not be asked memory for
         _check_size(b.t_ms, 8 * b.frames, where)
     total = sum(b.frames for b in blocks)
@@ -95,7 +100,12 @@ def _pack(words: Words, level: int) -> bytes:
 def _unpack(packed: bytes, format_: int, into: Words, where: str) -> None:
     """Undo :func:`_pack` into an array of shape (frames, channels)."""
     if format_ not in READABLE:
-        raise StoreError(where, f"blocks of format {format_}", f"format {READABLE[0]} to {READABLE[-1]}", "install the version of innage that wrote them")
+        raise StoreError(
+            where,
+            f"blocks of format {format_}",
+            f"format {READABLE[0]} to {READABLE[-1]}",
+            "install the version of innage that wrote them",
+        )
     _check_size(packed, into.nbytes, where)
     try:
         plain = zstandard.ZstdDecompressor().decompress(packed)
@@ -116,7 +126,9 @@ def _check_size(packed: bytes, size: int, where: str) -> None:
     except zstandard.ZstdError as error:
         raise _damaged(where, error) from error
     if found != size:
-        raise StoreError(where, f"a block of frames holds {found} bytes", f"{size}", "use a copy of the store")
+        raise StoreError(
+            where, f"a block of frames holds {found} bytes", f"{size}", "use a copy of the store"
+        )
 
 
 def _damaged(where: str, error: zstandard.ZstdError) -> StoreError:

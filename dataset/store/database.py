@@ -46,10 +46,14 @@ HISTORY = History()
 
 
 def migration_config(path: Path, *, timeout_s: float = TIMEOUT_S, history: History = HISTORY) -> Config:
-    """Alembic's configuration for the store at ``path``, made in code: the scripts are the installed ``migrations`` package."""
+    """Alembic's configuration for the store at ``path``, made in code: the scripts are the installed
+    ``migrations`` package.
+    """
     from alembic.config import Config
 
-    config = Config(stdout=sys.stdout)  # the default is what was there when Alembic was first imported, which may be closed by now
+    config = Config(
+        stdout=sys.stdout
+    )  # the default is what was there when Alembic was first imported, which may be closed by now
     config.set_main_option("path_separator", "newline")
     config.set_main_option("script_location", _plain(Path(migrations.__path__[0])))
     config.set_main_option("version_locations", "\n".join(_plain(folder) for folder in history.folders))
@@ -81,12 +85,26 @@ def prepare(path: Path, *, timeout_s: float = TIMEOUT_S, history: History = HIST
         if revision == history.head:
             return
     elif not path.parent.is_dir():
-        raise StoreError(str(path), f"the folder {path.parent} does not exist", "", "make the folder first, or name another store")
+        raise StoreError(
+            str(path),
+            f"the folder {path.parent} does not exist",
+            "",
+            "make the folder first, or name another store",
+        )
     upgrade(path, timeout_s=timeout_s, history=history)
 
 
-def upgrade(path: Path, revision: str = "head", *, timeout_s: float = TIMEOUT_S, history: History = HISTORY, keep_copy: bool = True) -> None:
-    """Run the migrations up to ``revision``; the database changes whole or not at all, and a copy of it stays (``keep_copy``)."""
+def upgrade(
+    path: Path,
+    revision: str = "head",
+    *,
+    timeout_s: float = TIMEOUT_S,
+    history: History = HISTORY,
+    keep_copy: bool = True,
+) -> None:
+    """Run the migrations up to ``revision``; the database changes whole or not at all, and a copy of it stays
+    (``keep_copy``).
+    """
     from alembic import command
 
     config = migration_config(path, timeout_s=timeout_s, history=history)
@@ -94,7 +112,8 @@ def upgrade(path: Path, revision: str = "head", *, timeout_s: float = TIMEOUT_S,
     kept: list[tuple[str, Path]] = []
 
     def before(current: str | None) -> None:
-        # the write lock is held: nothing can change between the copy and the upgrade, or upgrade a second time
+        # the write lock is held: nothing can change between the copy and the upgrade, or upgrade a second
+        # time
         if keep_copy and current is not None and current != history.head:
             kept.append((current, _keep_copy(path, current)))
 
@@ -104,21 +123,33 @@ def upgrade(path: Path, revision: str = "head", *, timeout_s: float = TIMEOUT_S,
         with closing(sqlite3.connect(path, timeout=timeout_s)) as connection:
             connection.execute(WAL)  # kept in the file; impossible inside the transaction of the upgrade
     for current, copy in kept:
-        log.warning("store %s: upgraded from revision %s to %s; the store as it was is kept as %s", path, current, history.head, copy.name)
+        log.warning(
+            "store %s: upgraded from revision %s to %s; the store as it was is kept as %s",
+            path,
+            current,
+            history.head,
+            copy.name,
+        )
 
 
 def _keep_copy(path: Path, revision: str) -> Path:
-    """Copy the database beside itself through SQLite's backup interface, whole or not at all, never over a copy that is there."""
+    """Copy the database beside itself through SQLite's backup interface, whole or not at all, never over a
+    copy that is there.
+    """
     try:
         folder = Path(mkdtemp(prefix=f".{path.name}.", dir=path.parent))
     except OSError as error:
-        raise StoreError(str(path), f"the copy before the upgrade cannot be written ({error.strerror})") from error
+        raise StoreError(
+            str(path), f"the copy before the upgrade cannot be written ({error.strerror})"
+        ) from error
     try:
         whole = folder / "copy.db"
         with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(whole)) as target:
             source.backup(target)
         number = 1
-        while (copy := path.with_name(f"{path.name}.{revision}.copy" + (f"{number}" if number > 1 else ""))).exists():
+        while (
+            copy := path.with_name(f"{path.name}.{revision}.copy" + (f"{number}" if number > 1 else ""))
+        ).exists():
             number += 1
         whole.rename(copy)
     finally:
@@ -126,9 +157,15 @@ def _keep_copy(path: Path, revision: str) -> Path:
     return copy
 
 
-def revision_of(path: Path, timeout_s: float, history: History, connect: Callable[[], sqlite3.Connection] | None = None) -> str:
-    """The revision of the store at ``path``, opened by ``connect``; StoreError when it is not a store, or one of a newer version."""
-    no_store = StoreError(str(path), "is not a store of innage", "a file made by innage", "name another file with --store")
+def revision_of(
+    path: Path, timeout_s: float, history: History, connect: Callable[[], sqlite3.Connection] | None = None
+) -> str:
+    """The revision of the store at ``path``, opened by ``connect``; StoreError when it is not a store, or one
+    of a newer version.
+    """
+    no_store = StoreError(
+        str(path), "is not a store of innage", "a file made by innage", "name another file with --store"
+    )
     if not path.is_file():
         raise no_store
     try:
@@ -138,10 +175,17 @@ def revision_of(path: Path, timeout_s: float, history: History, connect: Callabl
         raise StoreError(str(path), f"cannot be read ({error.strerror})") from error
     if not head.startswith(b"SQLite format 3\0"):
         raise no_store
-    with translated(path, timeout_s), closing(connect() if connect else sqlite3.connect(path, timeout=timeout_s)) as connection:
+    with (
+        translated(path, timeout_s),
+        closing(connect() if connect else sqlite3.connect(path, timeout=timeout_s)) as connection,
+    ):
         try:
             (application,) = connection.execute("PRAGMA application_id").fetchone()
-            rows = connection.execute("SELECT version_num FROM alembic_version").fetchall() if application == APPLICATION_ID else []
+            rows = (
+                connection.execute("SELECT version_num FROM alembic_version").fetchall()
+                if application == APPLICATION_ID
+                else []
+            )
         except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
             busy = isinstance(error, sqlite3.OperationalError) and "no such table" not in str(error)
             if busy or (is_damage(error) and int.from_bytes(head[68:72], "big") == APPLICATION_ID):
@@ -152,7 +196,12 @@ def revision_of(path: Path, timeout_s: float, history: History, connect: Callabl
     revision = str(rows[0][0])
     if revision not in history.revisions:
         known = f"at most {history.head}"
-        raise StoreError(str(path), f"was written by a newer version of innage (revision {revision})", known, "install that version; the store is as it was")
+        raise StoreError(
+            str(path),
+            f"was written by a newer version of innage (revision {revision})",
+            known,
+            "install that version; the store is as it was",
+        )
     return revision
 
 
@@ -166,23 +215,41 @@ def translated(path: Path, timeout_s: float) -> Iterator[None]:
         text = str(cause)
         if "locked" in text or "busy" in text:
             found = f"another process was writing to it for more than {timeout_s:g} s"
-            raise StoreError(str(path), found, "", "nothing was changed; try again when the other process is done") from error
+            raise StoreError(
+                str(path), found, "", "nothing was changed; try again when the other process is done"
+            ) from error
         if is_damage(cause):
             raise StoreError(
-                str(path), f"the file is damaged ({text})", "", "'innage check' says what is lost, 'innage restore' puts a backup in its place"
+                str(path),
+                f"the file is damaged ({text})",
+                "",
+                "'innage check' says what is lost, 'innage restore' puts a backup in its place",
             ) from error
         if "readonly" in text or "unable to open" in text or "full" in text or "disk I/O" in text:
-            raise StoreError(str(path), f"cannot be written ({text})", "", "check the file's permissions and the free space") from error
+            raise StoreError(
+                str(path),
+                f"cannot be written ({text})",
+                "",
+                "check the file's permissions and the free space",
+            ) from error
         raise StoreError(str(path), text) from error
 
 
 class Database:
-    """An open store: short reading and writing transactions, each on a connection of its own, or on the only one to a store in memory."""
+    """An open store: short reading and writing transactions, each on a connection of its own, or on the only
+    one to a store in memory.
+    """
 
-    def __init__(self, path: Path, timeout_s: float = TIMEOUT_S, memory: sqlite3.Connection | None = None) -> None:
+    def __init__(
+        self, path: Path, timeout_s: float = TIMEOUT_S, memory: sqlite3.Connection | None = None
+    ) -> None:
         self.path, self.timeout_s = path, timeout_s
         self._reader: Engine = (
-            create_engine(URL.create("sqlite", database=str(path)), poolclass=NullPool, connect_args={"isolation_level": None, "timeout": timeout_s})
+            create_engine(
+                URL.create("sqlite", database=str(path)),
+                poolclass=NullPool,
+                connect_args={"isolation_level": None, "timeout": timeout_s},
+            )
             if memory is None
             else create_engine("sqlite://", poolclass=StaticPool, creator=lambda: memory)
         )
@@ -199,7 +266,11 @@ class Database:
     @contextmanager
     def writing(self) -> Iterator[OrmSession]:
         """One transaction: everything or, on any error, nothing."""
-        with translated(self.path, self.timeout_s), OrmSession(self._writer, expire_on_commit=False) as session, session.begin():
+        with (
+            translated(self.path, self.timeout_s),
+            OrmSession(self._writer, expire_on_commit=False) as session,
+            session.begin(),
+        ):
             yield session
 
     def close(self) -> None:
@@ -219,7 +290,9 @@ def in_memory() -> Database:
 
 
 def _configure(driver_connection: Any, _record: object) -> None:
-    """WAL lets readers go on while one writes; FULL means that what was reported saved survives a power cut."""
+    """WAL lets readers go on while one writes; FULL means that what was reported saved survives
+    a power cut.
+    """
     (mode,) = driver_connection.execute("PRAGMA journal_mode").fetchone()
     if mode != "wal":
         driver_connection.execute(WAL)
@@ -229,9 +302,15 @@ def _configure(driver_connection: Any, _record: object) -> None:
 
 def _begin(connection: Connection) -> None:
     # a writer takes the lock at once: upgrading a reader's lock later could fail after work was done
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if connection.get_execution_options().get("innage_writes") else "BEGIN")
+    connection.exec_driver_sql(
+        "BEGIN IMMEDIATE" if connection.get_execution_options().get("innage_writes") else "BEGIN"
+    )
 
 
 def is_damage(error: BaseException | None) -> bool:
-    """Whether the driver says that the file's content is broken; a broken name inside one of its own messages does not even decode."""
-    return isinstance(error, UnicodeDecodeError) or "malformed" in str(error) or "not a database" in str(error)
+    """Whether the driver says that the file's content is broken; a broken name inside one of its own messages
+    does not even decode.
+    """
+    return (
+        isinstance(error, UnicodeDecodeError) or "malformed" in str(error) or "not a database" in str(error)
+    )

@@ -1,7 +1,7 @@
 """The store: everything that is registered, captured, frozen, trained and exported, in one SQLite file.
 
-Every method is one short transaction. Records go in and come out; rows never do. A method that adds either did all of it or
-nothing.
+Every method is one short transaction. Records go in and come out; rows never do. A method that adds either
+did all of it or nothing.
 """
 
 from __future__ import annotations
@@ -47,7 +47,18 @@ from dataset.store.database import HISTORY, TIMEOUT_S, Database, History, in_mem
 from dataset.store.merging import MergeReport
 from dataset.store.open_captures import OpenCapture
 from dataset.store.other_store import reading_other
-from dataset.store.tables import BudgetRow, FrozenSetRow, LimitsRow, LiquidRow, MappingRow, ModelRow, MountingRow, SensorRow, TankRow, UnitRow
+from dataset.store.tables import (
+    BudgetRow,
+    FrozenSetRow,
+    LimitsRow,
+    LiquidRow,
+    MappingRow,
+    ModelRow,
+    MountingRow,
+    SensorRow,
+    TankRow,
+    UnitRow,
+)
 from dataset.store.texts import TextReport
 from dataset.text.read import read_text
 
@@ -62,7 +73,8 @@ class Store:
 
     @classmethod
     def open(cls, path: Path | str, *, timeout_s: float = TIMEOUT_S, history: History = HISTORY) -> Store:
-        """Open the store at ``path``; one that does not exist is made, an older one upgraded after a copy was kept beside it.
+        """Open the store at ``path``; one that does not exist is made, an older one upgraded after a copy was
+        kept beside it.
 
         Args:
             path: the file.
@@ -78,7 +90,9 @@ class Store:
 
     @classmethod
     def in_memory(cls) -> Store:
-        """A new store that no file holds and that is gone when it is closed: for trying things. One thread at a time may use it."""
+        """A new store that no file holds and that is gone when it is closed: for trying things. One thread at
+        a time may use it.
+        """
         return cls(in_memory())
 
     @property
@@ -93,7 +107,9 @@ class Store:
     def __enter__(self) -> Store:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
+    ) -> None:
         self.close()
 
     def _write(self, work: Callable[[OrmSession], T]) -> T:
@@ -104,10 +120,12 @@ class Store:
         with self._database.reading() as orm:
             return work(orm)
 
-    # -- registry: names of tanks, sensors and limits have revisions, the others are unique ------------------------------
+    # -- registry: names of tanks, sensors and limits have revisions, the others are unique ------------------
 
     def add_tank(self, tank: Tank) -> Tank:
-        """Add a tank; its revision is assigned. InputError when a fact cannot be, or an earlier revision is the same."""
+        """Add a tank; its revision is assigned. InputError when a fact cannot be, or an earlier revision is
+        the same.
+        """
         return self._write(lambda orm: registry.add_tank(orm, tank))
 
     def tank(self, ref: str) -> Tank:
@@ -155,7 +173,11 @@ class Store:
 
     def liquids(self) -> tuple[Liquid, ...]:
         """All liquids, by name."""
-        return self._read(lambda orm: tuple(registry.to_liquid(row) for row in orm.scalars(select(LiquidRow).order_by(LiquidRow.name))))
+        return self._read(
+            lambda orm: tuple(
+                registry.to_liquid(row) for row in orm.scalars(select(LiquidRow).order_by(LiquidRow.name))
+            )
+        )
 
     def add_mounting(self, mounting: Mounting) -> Mounting:
         """Add a mounting under a new name; its tank and sensor are records that the store has."""
@@ -167,7 +189,12 @@ class Store:
 
     def mountings(self) -> tuple[Mounting, ...]:
         """All mountings, by name."""
-        return self._read(lambda orm: tuple(registry.to_mounting(row) for row in orm.scalars(select(MountingRow).order_by(MountingRow.name))))
+        return self._read(
+            lambda orm: tuple(
+                registry.to_mounting(row)
+                for row in orm.scalars(select(MountingRow).order_by(MountingRow.name))
+            )
+        )
 
     def add_unit(self, unit: Unit) -> Unit:
         """Add a unit under a new name."""
@@ -179,7 +206,11 @@ class Store:
 
     def units(self) -> tuple[Unit, ...]:
         """All units, by name."""
-        return self._read(lambda orm: tuple(registry.to_unit(row) for row in orm.scalars(select(UnitRow).order_by(UnitRow.name))))
+        return self._read(
+            lambda orm: tuple(
+                registry.to_unit(row) for row in orm.scalars(select(UnitRow).order_by(UnitRow.name))
+            )
+        )
 
     def add_budget(self, budget: Budget) -> Budget:
         """Add a budget under a new name."""
@@ -191,7 +222,11 @@ class Store:
 
     def budgets(self) -> tuple[Budget, ...]:
         """All budgets, by name."""
-        return self._read(lambda orm: tuple(registry.to_budget(row) for row in orm.scalars(select(BudgetRow).order_by(BudgetRow.name))))
+        return self._read(
+            lambda orm: tuple(
+                registry.to_budget(row) for row in orm.scalars(select(BudgetRow).order_by(BudgetRow.name))
+            )
+        )
 
     def add_mapping(self, mapping: ColumnMapping) -> ColumnMapping:
         """Save a column mapping under a new name."""
@@ -203,12 +238,20 @@ class Store:
 
     def mappings(self) -> tuple[ColumnMapping, ...]:
         """All saved column mappings, by name."""
-        return self._read(lambda orm: tuple(registry.to_mapping(row) for row in orm.scalars(select(MappingRow).order_by(MappingRow.name))))
+        return self._read(
+            lambda orm: tuple(
+                registry.to_mapping(row) for row in orm.scalars(select(MappingRow).order_by(MappingRow.name))
+            )
+        )
 
-    # -- capture sessions ------------------------------------------------------------------------------------------------
+    # -- capture sessions ------------------------------------------------------------------------------------
 
     def add_sessions(
-        self, sessions: Sequence[NewSession], progress: Callable[[str, int, int], None] | None = None, *, save_mapping: ColumnMapping | None = None
+        self,
+        sessions: Sequence[NewSession],
+        progress: Callable[[str, int, int], None] | None = None,
+        *,
+        save_mapping: ColumnMapping | None = None,
     ) -> tuple[Session, ...]:
         """Write and seal sessions: all of them in one transaction, or none.
 
@@ -218,7 +261,8 @@ class Store:
             save_mapping: saved under its name in the same transaction.
 
         Raises:
-            InputError: frames or marks that do not fit sensor or tank, or readings that the store already has.
+            InputError: frames or marks that do not fit sensor or tank, or readings that the store already
+                has.
         """
 
         def work(orm: OrmSession) -> tuple[Session, ...]:
@@ -227,7 +271,9 @@ class Store:
             added: list[Session] = []
             summaries: dict[str, Summary] = {}
             for new in sessions:
-                added.append(stored_sessions.to_session(stored_sessions.add_session(orm, new, known=summaries)))
+                added.append(
+                    stored_sessions.to_session(stored_sessions.add_session(orm, new, known=summaries))
+                )
                 if progress is not None:
                     progress(new.source.file, len(added), len(sessions))
             return tuple(added)
@@ -243,7 +289,9 @@ class Store:
         return self._read(lambda orm: stored_sessions.to_session(stored_sessions.session_row(orm, ref)))
 
     def frames(self, session: Session | str, *, verify: bool = False) -> Frames:
-        """The frames of a session; with ``verify`` the whole content is hashed again and StoreError raised when it differs."""
+        """The frames of a session; with ``verify`` the whole content is hashed again and StoreError raised
+        when it differs.
+        """
         ref = session if isinstance(session, str) else session.sha256
 
         def work(orm: OrmSession) -> Frames:
@@ -256,29 +304,42 @@ class Store:
         return self._read(work)
 
     def mark_temperatures(self, sessions: Sequence[Session]) -> dict[str, tuple[float, ...]]:
-        """By session hash: the mean temperature, degrees Celsius, measured under each mark (of all frames where there is none), or NaN."""
+        """By session hash: the mean temperature, degrees Celsius, measured under each mark (of all frames
+        where there is none), or NaN.
+        """
         return self._read(lambda orm: stored_sessions.mark_temperatures(orm, sessions))
 
     def amend_marks(self, ref: str, marks: Sequence[Mark], author: str, reason: str) -> MarkRevision:
-        """Write a new revision of a session's marks. The session's hash and every frozen set made before keep the marks they had.
+        """Write a new revision of a session's marks. The session's hash and every frozen set made before keep
+        the marks they had.
 
         Raises:
-            InputError: no author or reason, marks that do not fit the session, the marks it has already, or a void session.
+            InputError: no author or reason, marks that do not fit the session, the marks it has already, or a
+                void session.
         """
         return self._write(lambda orm: stored_sessions.amend_marks(orm, ref, marks, author, reason))
 
     def mark_revisions(self, ref: str) -> tuple[MarkRevision, ...]:
-        """The later revisions of a session's marks, oldest first, every hash checked; the sealed marks are not one of them."""
+        """The later revisions of a session's marks, oldest first, every hash checked; the sealed marks are
+        not one of them.
+        """
         return self._read(lambda orm: stored_sessions.mark_revisions(orm, ref))
 
     def void(self, ref: str, reason: str) -> Session:
         """Record that a session must not be used, and why. It stays readable; voiding it twice is refused."""
         return self._write(lambda orm: stored_sessions.to_session(stored_sessions.void(orm, ref, reason)))
 
-    # -- another store ---------------------------------------------------------------------------------------------------
+    # -- another store ---------------------------------------------------------------------------------------
 
-    def merge(self, path: Path | str, *, dry_run: bool = False, progress: Callable[[str, int, int], None] | None = None) -> MergeReport:
-        """Bring in what the store at ``path`` has and this one has not: all of it or nothing; the other is never changed.
+    def merge(
+        self,
+        path: Path | str,
+        *,
+        dry_run: bool = False,
+        progress: Callable[[str, int, int], None] | None = None,
+    ) -> MergeReport:
+        """Bring in what the store at ``path`` has and this one has not: all of it or nothing; the other is
+        never changed.
 
         Args:
             path: the other store; one of an older revision is copied and the copy upgraded.
@@ -293,23 +354,30 @@ class Store:
         if other.exists() and other.samefile(self.path):
             raise InputError(str(path), "is the store itself", "the store of the other bench")
         here, there = (p.name if other.name != self.path.name else str(p) for p in (self.path, other))
-        with reading_other(other, self._database.timeout_s, HISTORY) as theirs, self._database.writing() as orm:
+        with (
+            reading_other(other, self._database.timeout_s, HISTORY) as theirs,
+            self._database.writing() as orm,
+        ):
             report = merging.merge(orm, here, theirs, there, progress)
             if dry_run:
                 orm.rollback()
             return report
 
-    # -- plain text ------------------------------------------------------------------------------------------------------
+    # -- plain text ------------------------------------------------------------------------------------------
 
     def to_text(self) -> dict[str, str]:
-        """Registry, limits and marks as text files, by their path in a folder; see :mod:`dataset.text.write`."""
+        """Registry, limits and marks as text files, by their path in a folder; see
+        :mod:`dataset.text.write`.
+        """
         return self._read(texts.collect)
 
     def from_text(self, files: Mapping[str, str]) -> TextReport:
-        """Bring in what text files hold and this store has not: all of it or nothing, as :meth:`merge` does with another store.
+        """Bring in what text files hold and this store has not: all of it or nothing, as :meth:`merge` does
+        with another store.
 
         Raises:
-            InputError: a file that cannot be read, marks that do not have their hash, or text that contradicts the store.
+            InputError: a file that cannot be read, marks that do not have their hash, or text that
+                contradicts the store.
         """
         content = read_text(files)
         with TemporaryDirectory(prefix="innage-") as folder, Store.open(Path(folder) / "text.db") as made:
@@ -318,15 +386,27 @@ class Store:
                 report = merging.merge(orm, self.path.name, theirs, "the text")
                 return texts.add_revisions(orm, content, report)
 
-    # -- live captures ---------------------------------------------------------------------------------------------------
+    # -- live captures ---------------------------------------------------------------------------------------
 
-    def begin_capture(self, name: str, unit: Unit, liquid: Liquid, mounting: Mounting, settings: Mapping[str, Any]) -> OpenCapture:
-        """Open a live capture under a new name; ``settings`` is whatever the front end has to know when it goes on."""
+    def begin_capture(
+        self, name: str, unit: Unit, liquid: Liquid, mounting: Mounting, settings: Mapping[str, Any]
+    ) -> OpenCapture:
+        """Open a live capture under a new name; ``settings`` is whatever the front end has to know when it
+        goes on.
+        """
         return self._write(lambda orm: open_captures.begin(orm, name, unit, liquid, mounting, settings))
 
-    def append_to_capture(self, known: OpenCapture, frames: Frames, entries: Sequence[Mapping[str, Any]]) -> int:
-        """Add frames and entries to a capture as it is ``known`` to the writer; how many blocks were written."""
-        return self._write(lambda orm: open_captures.append(orm, known.name, known.blocks, len(known.entries), frames, entries))
+    def append_to_capture(
+        self, known: OpenCapture, frames: Frames, entries: Sequence[Mapping[str, Any]]
+    ) -> int:
+        """Add frames and entries to a capture as it is ``known`` to the writer; how many blocks
+        were written.
+        """
+        return self._write(
+            lambda orm: open_captures.append(
+                orm, known.name, known.blocks, len(known.entries), frames, entries
+            )
+        )
 
     def open_capture(self, name: str) -> OpenCapture:
         """The open capture called ``name``; NotFoundError lists those that are open."""
@@ -334,14 +414,18 @@ class Store:
 
     def open_captures(self) -> tuple[OpenCapture, ...]:
         """All open captures, oldest first."""
-        return self._read(lambda orm: tuple(open_captures.to_open(row) for row in open_captures.all_rows(orm)))
+        return self._read(
+            lambda orm: tuple(open_captures.to_open(row) for row in open_captures.all_rows(orm))
+        )
 
     def open_frames(self, name: str) -> Frames:
         """The frames of an open capture so far."""
         return self._read(lambda orm: open_captures.frames_of(orm, name))
 
     def seal_capture(self, name: str, new: NewSession) -> Session:
-        """Make an open capture the session ``new`` and remove it, both or neither; checked like every session."""
+        """Make an open capture the session ``new`` and remove it, both or neither; checked like every
+        session.
+        """
 
         def work(orm: OrmSession) -> Session:
             open_captures.discard(orm, name)
@@ -353,13 +437,14 @@ class Store:
         """Remove an open capture and everything in it."""
         self._write(lambda orm: open_captures.discard(orm, name))
 
-    # -- trims -----------------------------------------------------------------------------------------------------------
+    # -- trims -----------------------------------------------------------------------------------------------
 
     def add_trim(self, trim: Trim) -> Trim:
         """Keep a trim in its unit's history.
 
         Raises:
-            InputError: counts or facts that its kind does not allow, a dry trim that looks wet, or one that is there already.
+            InputError: counts or facts that its kind does not allow, a dry trim that looks wet, or one that
+                is there already.
         """
         return self._write(lambda orm: stored_trims.add_trim(orm, trim))
 
@@ -368,10 +453,12 @@ class Store:
         return self._read(lambda orm: stored_trims.trims(orm, unit))
 
     def dry_counts(self, mounting: Mounting) -> tuple[tuple[str, tuple[float, ...]], ...]:
-        """Units with frames marked at a level below every pad of a mounting, and the median count of each channel over those frames."""
+        """Units with frames marked at a level below every pad of a mounting, and the median count of each
+        channel over those frames.
+        """
         return self._read(lambda orm: stored_trims.dry_counts(orm, mounting))
 
-    # -- frozen sets -----------------------------------------------------------------------------------------------------
+    # -- frozen sets -----------------------------------------------------------------------------------------
 
     def freeze(
         self,
@@ -393,10 +480,15 @@ class Store:
             roles: every group's role; see :func:`dataset.coverage.roles.groups_of` for the groups there are.
             seed: kept beside the set when the roles were drawn with one; not part of the hash.
             allow_mixed: take simulated and measured sessions together; the set then says 'partly simulated'.
-            edges_c: of temperature bands, rising, degrees Celsius, where these are the groups; kept with the set, and part of its hash.
+            edges_c: of temperature bands, rising, degrees Celsius, where these are the groups; kept with the
+                set, and part of its hash.
         """
         refs = [s if isinstance(s, str) else s.sha256 for s in sessions]
-        return self._write(lambda orm: frozen_sets.add_frozen_set(orm, name, refs, group_by, roles, seed, allow_mixed, edges_c))
+        return self._write(
+            lambda orm: frozen_sets.add_frozen_set(
+                orm, name, refs, group_by, roles, seed, allow_mixed, edges_c
+            )
+        )
 
     def frozen_set(self, name: str) -> FrozenSet:
         """The frozen set called ``name``, its hash checked."""
@@ -404,17 +496,29 @@ class Store:
 
     def frozen_sets(self) -> tuple[FrozenSet, ...]:
         """All frozen sets, by name."""
-        return self._read(lambda orm: tuple(frozen_sets.to_frozen_set(row) for row in orm.scalars(select(FrozenSetRow).order_by(FrozenSetRow.name))))
+        return self._read(
+            lambda orm: tuple(
+                frozen_sets.to_frozen_set(row)
+                for row in orm.scalars(select(FrozenSetRow).order_by(FrozenSetRow.name))
+            )
+        )
 
     def frozen_data(self, frozen: FrozenSet) -> FrozenData:
-        """The labelled frames of a frozen set, every hash checked; InputError when one of its sessions was voided since."""
+        """The labelled frames of a frozen set, every hash checked; InputError when one of its sessions was
+        voided since.
+        """
 
         def work(orm: OrmSession) -> FrozenData:
             current = frozen_sets.to_frozen_set(frozen_sets.checked_row(orm, frozen))
             for session in current.sessions:
                 if session.void_reason is not None:
                     found = f"its session {session.id} is void ('{session.void_reason}')"
-                    raise InputError(f"frozen set {frozen.name}", found, "sessions that can be used", "freeze a new set without it")
+                    raise InputError(
+                        f"frozen set {frozen.name}",
+                        found,
+                        "sessions that can be used",
+                        "freeze a new set without it",
+                    )
             frames = [stored_sessions.frames(orm, session) for session in current.sessions]
             for session, its in zip(current.sessions, frames, strict=True):
                 stored_sessions.check(session, its)
@@ -427,7 +531,9 @@ class Store:
         return self._read(lambda orm: frozen_sets.groups(orm, frozen))
 
     def frames_outside(self, frozen: FrozenSet) -> int:
-        """How many labelled frames were measured outside the temperature band that their mark's mean lies in; 0 where groups are something else."""
+        """How many labelled frames were measured outside the temperature band that their mark's mean lies in;
+        0 where groups are something else.
+        """
         return self._read(lambda orm: frozen_sets.frames_outside(orm, frozen))
 
     def open_prove(self, frozen: FrozenSet, purpose: str) -> int:
@@ -445,7 +551,7 @@ class Store:
         """What the prove groups were opened for under this name, in order."""
         return self._read(lambda orm: frozen_sets.prove_purposes(orm, frozen))
 
-    # -- models and exports ----------------------------------------------------------------------------------------------
+    # -- models and exports ----------------------------------------------------------------------------------
 
     def add_model(self, model: Model) -> Model:
         """Keep a model under a new name; its frozen set and limits are records that the store has."""
@@ -460,7 +566,9 @@ class Store:
         return self._read(lambda orm: models.to_models(orm.scalars(select(ModelRow).order_by(ModelRow.name))))
 
     def add_export(self, model: Model, bundle_sha256: str, files: Mapping[str, str]) -> None:
-        """Record the files (name -> SHA-256) that an export of ``model`` wrote; the same bundle again changes nothing."""
+        """Record the files (name -> SHA-256) that an export of ``model`` wrote; the same bundle again changes
+        nothing.
+        """
         self._write(lambda orm: models.add_export(orm, model, bundle_sha256, files))
 
     def exported(self, sha256: str) -> tuple[ExportedFile, ...]:

@@ -16,7 +16,15 @@ from dataset.errors import InputError
 from dataset.records import FrozenSet, GroupBy, Role, Session, Trim
 from dataset.store.registry import named
 from dataset.store.sessions import changed, mark_temperatures, session_row, temperatures, to_session
-from dataset.store.tables import FrozenRoleRow, FrozenSessionRow, FrozenSetRow, FrozenTrimRow, ProveOpeningRow, TrimRow, UnitRow
+from dataset.store.tables import (
+    FrozenRoleRow,
+    FrozenSessionRow,
+    FrozenSetRow,
+    FrozenTrimRow,
+    ProveOpeningRow,
+    TrimRow,
+    UnitRow,
+)
 from dataset.store.trims import to_trim
 
 
@@ -29,7 +37,9 @@ def to_frozen_set(row: FrozenSetRow) -> FrozenSet:
     found = frozen_sha256(row.group_by, roles, sessions, trims, edges)
     if found != row.sha256:
         raise changed(f"frozen set {row.name}", found, row.sha256)
-    return FrozenSet(row.name, row.sha256, row.group_by, tuple(sorted(roles.items())), sessions, row.seed, trims, edges)
+    return FrozenSet(
+        row.name, row.sha256, row.group_by, tuple(sorted(roles.items())), sessions, row.seed, trims, edges
+    )
 
 
 def add_frozen_set(
@@ -44,20 +54,38 @@ def add_frozen_set(
 ) -> FrozenSet:
     check_name("frozen set", name)
     if orm.scalar(select(FrozenSetRow).where(FrozenSetRow.name == name)) is not None:
-        raise InputError(f"frozen set {name}", "exists already, and frozen sets never change", "a new name", f"see 'innage frozen {name}'")
+        raise InputError(
+            f"frozen set {name}",
+            "exists already, and frozen sets never change",
+            "a new name",
+            f"see 'innage frozen {name}'",
+        )
     # in the order of their hashes, so that the same choice gives the same rows in the same order
     rows = sorted((session_row(orm, ref) for ref in refs), key=lambda row: row.sha256)
     sessions = [to_session(row) for row in rows]
     edges = _edges(name, group_by, edges_c)
-    check_choice(sessions, group_by, roles, TemperatureBands(edges, mark_temperatures(orm, sessions)) if edges else None)
+    check_choice(
+        sessions,
+        group_by,
+        roles,
+        TemperatureBands(edges, mark_temperatures(orm, sessions)) if edges else None,
+    )
     if not allow_mixed:
         refuse_mixture(sessions)
     trims = _trims_of(orm, sessions)
     sha256 = frozen_sha256(group_by, roles, sessions, trims, edges)
-    made = FrozenSetRow(name=name, sha256=sha256, sealed=False, group_by=group_by, seed=seed, edges_c=canonical_json(edges) if edges else None)
+    made = FrozenSetRow(
+        name=name,
+        sha256=sha256,
+        sealed=False,
+        group_by=group_by,
+        seed=seed,
+        edges_c=canonical_json(edges) if edges else None,
+    )
     made.roles = [FrozenRoleRow(group_name=group, role=role) for group, role in sorted(roles.items())]
     made.sessions = [
-        FrozenSessionRow(position=k, session=row, mark_revision_sha256=its.mark_revision) for k, (row, its) in enumerate(zip(rows, sessions, strict=True))
+        FrozenSessionRow(position=k, session=row, mark_revision_sha256=its.mark_revision)
+        for k, (row, its) in enumerate(zip(rows, sessions, strict=True))
     ]
     made.trims = [FrozenTrimRow(position=k, trim_sha256=trim.sha256) for k, trim in enumerate(trims)]
     orm.add(made)
@@ -72,13 +100,21 @@ def _edges(name: str, group_by: GroupBy, edges_c: Sequence[float]) -> tuple[floa
     if group_by is GroupBy.TEMPERATURE:
         return check_edges(where, edges_c)
     if edges_c:
-        raise InputError(where, f"{len(edges_c)} of them for groups by {group_by}", f"edges for groups by {GroupBy.TEMPERATURE} only")
+        raise InputError(
+            where,
+            f"{len(edges_c)} of them for groups by {group_by}",
+            f"edges for groups by {GroupBy.TEMPERATURE} only",
+        )
     return ()
 
 
 def bands_of(orm: OrmSession, frozen: FrozenSet) -> TemperatureBands | None:
     """The bands that a set's marks lie in; None where its groups are something else."""
-    return TemperatureBands(frozen.edges_c, mark_temperatures(orm, frozen.sessions)) if frozen.group_by is GroupBy.TEMPERATURE else None
+    return (
+        TemperatureBands(frozen.edges_c, mark_temperatures(orm, frozen.sessions))
+        if frozen.group_by is GroupBy.TEMPERATURE
+        else None
+    )
 
 
 def groups(orm: OrmSession, frozen: FrozenSet) -> tuple[Group, ...]:
@@ -102,21 +138,33 @@ def _trims_of(orm: OrmSession, sessions: Sequence[Session]) -> list[Trim]:
 
 
 def frozen_set_row(orm: OrmSession, name: str) -> FrozenSetRow:
-    return named("frozen set", name, orm.scalars(select(FrozenSetRow).order_by(FrozenSetRow.name)).all(), "make it with 'innage freeze'")
+    return named(
+        "frozen set",
+        name,
+        orm.scalars(select(FrozenSetRow).order_by(FrozenSetRow.name)).all(),
+        "make it with 'innage freeze'",
+    )
 
 
 def checked_row(orm: OrmSession, frozen: FrozenSet) -> FrozenSetRow:
     """The row of a record that was handed in; InputError when the store's set of that name is another."""
     row = frozen_set_row(orm, frozen.name)
     if row.sha256 != frozen.sha256:
-        raise InputError(f"frozen set {frozen.name}", f"hash {frozen.sha256[:12]}", f"{row.sha256[:12]}, as the store has it", "take it from the store")
+        raise InputError(
+            f"frozen set {frozen.name}",
+            f"hash {frozen.sha256[:12]}",
+            f"{row.sha256[:12]}, as the store has it",
+            "take it from the store",
+        )
     return row
 
 
 def open_prove(orm: OrmSession, frozen: FrozenSet, purpose: str) -> int:
     """Record an opening of the prove groups; the count of openings so far, this one included."""
     if not purpose.strip():
-        raise InputError(f"frozen set {frozen.name}, purpose", "nothing", "what the prove groups are opened for")
+        raise InputError(
+            f"frozen set {frozen.name}, purpose", "nothing", "what the prove groups are opened for"
+        )
     check_text(f"frozen set {frozen.name}, purpose", purpose)
     row = checked_row(orm, frozen)
     orm.add(ProveOpeningRow(frozen_set_id=row.id, purpose=purpose))
@@ -130,11 +178,20 @@ def prove_openings(orm: OrmSession, frozen: FrozenSet) -> int:
 
 def prove_purposes(orm: OrmSession, frozen: FrozenSet) -> tuple[str, ...]:
     row = checked_row(orm, frozen)
-    events = select(ProveOpeningRow.purpose).where(ProveOpeningRow.frozen_set_id == row.id).order_by(ProveOpeningRow.sequence)
+    events = (
+        select(ProveOpeningRow.purpose)
+        .where(ProveOpeningRow.frozen_set_id == row.id)
+        .order_by(ProveOpeningRow.sequence)
+    )
     return tuple(orm.scalars(events))
 
 
 def _count(orm: OrmSession, row: FrozenSetRow) -> int:
     """Openings of every set with this content: the same choice under another name is the same prove data."""
     same = select(FrozenSetRow.id).where(FrozenSetRow.sha256 == row.sha256)
-    return orm.scalar(select(func.count()).select_from(ProveOpeningRow).where(ProveOpeningRow.frozen_set_id.in_(same))) or 0
+    return (
+        orm.scalar(
+            select(func.count()).select_from(ProveOpeningRow).where(ProveOpeningRow.frozen_set_id.in_(same))
+        )
+        or 0
+    )

@@ -1,4 +1,6 @@
-"""The store's own integrity: every page, every reference, every hash. What is damaged is named; everything else is still looked at."""
+"""The store's own integrity: every page, every reference, every hash. What is damaged is named; everything
+else is still looked at.
+"""
 
 from __future__ import annotations
 
@@ -60,10 +62,18 @@ class IntegrityReport:
         return not self.faults
 
 
-def check_store(path: Path | str, *, timeout_s: float = TIMEOUT_S, digest_of: DigestOf | None = None, progress: Progress | None = None) -> IntegrityReport:
-    """Read everything that the store at ``path`` holds and hash it again; nothing is written, an older store is upgraded first.
+def check_store(
+    path: Path | str,
+    *,
+    timeout_s: float = TIMEOUT_S,
+    digest_of: DigestOf | None = None,
+    progress: Progress | None = None,
+) -> IntegrityReport:
+    """Read everything that the store at ``path`` holds and hash it again; nothing is written, an older store
+    is upgraded first.
 
-    Not covered by any hash: budgets, limits, notes, names of source files, warnings, reasons of voids, purposes of openings.
+    Not covered by any hash: budgets, limits, notes, names of source files, warnings, reasons of voids,
+    purposes of openings.
 
     Args:
         path: the store; it must exist.
@@ -72,7 +82,8 @@ def check_store(path: Path | str, *, timeout_s: float = TIMEOUT_S, digest_of: Di
         progress: called with (what, done, total).
 
     Raises:
-        StoreError: there is no such file, it is no store, of a newer version, or damaged so that not even its revision can be read.
+        StoreError: there is no such file, it is no store, of a newer version, or damaged so that not even its
+            revision can be read.
     """
     where = Path(path).absolute()
     if not where.exists():
@@ -83,33 +94,45 @@ def check_store(path: Path | str, *, timeout_s: float = TIMEOUT_S, digest_of: Di
             fill_up(where, Path(folder) / where.name)
             found = _check(Path(folder) / where.name, timeout_s, digest_of, progress)
         size = where.stat().st_size
-        return replace(found, faults=(Fault("file", f"it ends after {size} of {size + missing} bytes"), *found.faults))
+        return replace(
+            found, faults=(Fault("file", f"it ends after {size} of {size + missing} bytes"), *found.faults)
+        )
     return _check(where, timeout_s, digest_of, progress)
 
 
-def _check(where: Path, timeout_s: float, digest_of: DigestOf | None, progress: Progress | None) -> IntegrityReport:
+def _check(
+    where: Path, timeout_s: float, digest_of: DigestOf | None, progress: Progress | None
+) -> IntegrityReport:
     if revision_of(where, timeout_s, HISTORY) != HISTORY.head:
         prepare(where, timeout_s=timeout_s)
-    checking = _Checking(Database(where, timeout_s), digest_of, progress or (lambda _what, _done, _total: None))
+    checking = _Checking(
+        Database(where, timeout_s), digest_of, progress or (lambda _what, _done, _total: None)
+    )
     checking.file()
     checking.everything()
     return IntegrityReport(tuple(checking.checked.items()), tuple(checking.faults))
 
 
 def cut_short(path: Path) -> int:
-    """How many bytes of the file at ``path`` are missing at its end, by the count of pages in its head (sqlite.org/fileformat2.html, 1.3)."""
+    """How many bytes of the file at ``path`` are missing at its end, by the count of pages in its head
+    (sqlite.org/fileformat2.html, 1.3).
+    """
     if not path.is_file() or path.with_name(f"{path.name}-wal").exists():
         return 0  # pages that wait in there are not in the file yet
     with path.open("rb") as file:
         head = file.read(100)
     size = int.from_bytes(head[16:18], "big")
     whole = (65536 if size == 1 else size) * int.from_bytes(head[28:32], "big")
-    known = head.startswith(b"SQLite format 3\0") and head[24:28] == head[92:96]  # only then is the count of pages valid
+    known = (
+        head.startswith(b"SQLite format 3\0") and head[24:28] == head[92:96]
+    )  # only then is the count of pages valid
     return max(0, whole - path.stat().st_size) if known and whole <= MOST_BYTES else 0
 
 
 def fill_up(path: Path, copy: Path) -> None:
-    """Copy a file that was cut short to ``copy``, with zeros for what is missing: SQLite reads only files of the length that they say."""
+    """Copy a file that was cut short to ``copy``, with zeros for what is missing: SQLite reads only files of
+    the length that they say.
+    """
     whole = path.stat().st_size + cut_short(path)
     shutil.copyfile(path, copy)
     with copy.open("rb+") as file:
@@ -117,7 +140,9 @@ def fill_up(path: Path, copy: Path) -> None:
 
 
 class _Checking:
-    """One check on its way. Each thing is read in a transaction of its own, so that a damaged page spoils what lies on it and no more."""
+    """One check on its way. Each thing is read in a transaction of its own, so that a damaged page spoils
+    what lies on it and no more.
+    """
 
     def __init__(self, database: Database, digest_of: DigestOf | None, progress: Progress) -> None:
         self.database, self.digest_of, self.progress = database, digest_of, progress
@@ -128,11 +153,16 @@ class _Checking:
         """What SQLite itself says of its pages, and references to rows that are not there."""
         path = self.database.path
         try:
-            with translated(path, self.database.timeout_s), closing(sqlite3.connect(path, timeout=self.database.timeout_s)) as connection:
+            with (
+                translated(path, self.database.timeout_s),
+                closing(sqlite3.connect(path, timeout=self.database.timeout_s)) as connection,
+            ):
                 lines = [str(line) for (line,) in connection.execute(f"PRAGMA integrity_check({MOST_LINES})")]
                 self.faults += [Fault("file", line.strip()) for line in lines if line != "ok"]
                 for table, row, parent, _ in connection.execute("PRAGMA foreign_key_check"):
-                    self.faults.append(Fault(f"row {row} of {table}", f"refers to a row of {parent} that is not there"))
+                    self.faults.append(
+                        Fault(f"row {row} of {table}", f"refers to a row of {parent} that is not there")
+                    )
         except StoreError as error:
             self.faults.append(Fault("file", error.found))
         self.checked["file"] = 1
@@ -152,10 +182,14 @@ class _Checking:
         ):
             self._each(what, self._keys(what, row_type, "id", "name"), _reader(row_type, to_record))
         self._each("session", self._sessions(), _session)
-        self._each("trim", self._keys("trim", tables.TrimRow, "sequence", "sha256"), _reader(tables.TrimRow, to_trim))
+        self._each(
+            "trim", self._keys("trim", tables.TrimRow, "sequence", "sha256"), _reader(tables.TrimRow, to_trim)
+        )
         self._each("model", self._keys("model", tables.ModelRow, "id", "name"), self._model)
         self._each("export", self._keys("export", tables.ExportRow, "id", "bundle_sha256"), _export)
-        self._each("open capture", self._keys("open capture", tables.OpenCaptureRow, "id", "name"), _open_capture)
+        self._each(
+            "open capture", self._keys("open capture", tables.OpenCaptureRow, "id", "name"), _open_capture
+        )
 
     def _each(self, what: str, keys: Sequence[tuple[int | str, str]], read: Read) -> None:
         for done, (key, name) in enumerate(keys):
@@ -168,22 +202,38 @@ class _Checking:
             with self.database.reading() as orm:
                 read(orm)
         except InnageError as error:
-            self.faults.append(Fault(what, f"{error.found}{'; expected ' + error.expected if error.expected else ''}"))
-        except Exception as error:  # bytes changed at random may break any reading, and the others must still be looked at
+            self.faults.append(
+                Fault(what, f"{error.found}{'; expected ' + error.expected if error.expected else ''}")
+            )
+        except (
+            Exception
+        ) as error:  # bytes changed at random may break any reading, and the others must still be looked at
             self.faults.append(Fault(what, f"cannot be read ({type(error).__name__}: {error})"))
 
-    def _keys(self, what: str, row_type: type[tables.Base], key: str, name: str) -> list[tuple[int | str, str]]:
+    def _keys(
+        self, what: str, row_type: type[tables.Base], key: str, name: str
+    ) -> list[tuple[int | str, str]]:
         columns = row_type.__table__.c
         found: list[tuple[int | str, str]] = []
         names = select(columns[key], columns[name]).order_by(columns[key])
-        self._try(f"list of {what}s", lambda orm: found.extend((k, str(n)[:ID_DIGITS] if "sha256" in name else str(n)) for k, n in orm.execute(names)))
+        self._try(
+            f"list of {what}s",
+            lambda orm: found.extend(
+                (k, str(n)[:ID_DIGITS] if "sha256" in name else str(n)) for k, n in orm.execute(names)
+            ),
+        )
         return found
 
     def _sessions(self) -> list[tuple[int | str, str]]:
-        """Sessions by hash: SQLite finds those in the index alone, which a damaged page of the table leaves whole."""
+        """Sessions by hash: SQLite finds those in the index alone, which a damaged page of the table leaves
+        whole.
+        """
         found: list[tuple[int | str, str]] = []
         hashes = select(tables.SessionRow.sha256)
-        self._try("list of sessions", lambda orm: found.extend((sha256, sha256[:ID_DIGITS]) for sha256 in orm.scalars(hashes)))
+        self._try(
+            "list of sessions",
+            lambda orm: found.extend((sha256, sha256[:ID_DIGITS]) for sha256 in orm.scalars(hashes)),
+        )
         return sorted(found)
 
     def _model(self, orm: OrmSession, key: int | str) -> None:
@@ -211,7 +261,9 @@ def _session(orm: OrmSession, key: int | str) -> None:
     frames = sessions.frames(orm, session)
     sessions.check(session, frames)
     if readings_sha256(frames) != row.readings_sha256:
-        raise sessions.changed(f"session {session.id}, readings", readings_sha256(frames), row.readings_sha256)
+        raise sessions.changed(
+            f"session {session.id}, readings", readings_sha256(frames), row.readings_sha256
+        )
     _chained(session.id, sessions.mark_revisions(orm, str(key)))
 
 
@@ -219,7 +271,10 @@ def _chained(session_id: str, revisions: Iterable[MarkRevision]) -> None:
     known: set[str | None] = {None}
     for revision in revisions:
         if revision.parent not in known:
-            raise StoreError(f"session {session_id}", f"revision {revision.sha256[:ID_DIGITS]} of its marks amends one that is not there")
+            raise StoreError(
+                f"session {session_id}",
+                f"revision {revision.sha256[:ID_DIGITS]} of its marks amends one that is not there",
+            )
         known.add(revision.sha256)
 
 

@@ -1,7 +1,8 @@
-"""What lists and completions show, read straight from the file: the object-relational mapper takes longer to load than such a query runs.
+"""What lists and completions show, read straight from the file: the object-relational mapper takes longer to
+load than such a query runs.
 
-Nothing here writes, makes or upgrades a store. A file that is not a store of the newest revision is answered with None, and
-:class:`dataset.store.Store` then says what is the matter with it, or upgrades it.
+Nothing here writes, makes or upgrades a store. A file that is not a store of the newest revision is answered
+with None, and :class:`dataset.store.Store` then says what is the matter with it, or upgrades it.
 """
 
 from __future__ import annotations
@@ -35,10 +36,12 @@ _NAMES = {
     "unit": "SELECT name FROM unit ORDER BY name",
 }
 _SESSIONS = """
-SELECT s.id, substr(s.sha256, 1, 12), u.name, l.name, m.name, s.frames, s.source_file, coalesce(s.simulated, 0), v.reason,
+SELECT s.id, substr(s.sha256, 1, 12), u.name, l.name, m.name, s.frames, s.source_file,
+    coalesce(s.simulated, 0), v.reason,
     (SELECT coalesce(sum(stop - start), 0) FROM mark WHERE session_id = s.id),
     (SELECT count(*) FROM door_warning WHERE session_id = s.id)
-FROM capture_session s JOIN unit u ON u.id = s.unit_id JOIN liquid l ON l.id = s.liquid_id JOIN mounting m ON m.id = s.mounting_id
+FROM capture_session s JOIN unit u ON u.id = s.unit_id JOIN liquid l ON l.id = s.liquid_id
+    JOIN mounting m ON m.id = s.mounting_id
     LEFT JOIN void_event v ON v.session_id = s.id
 ORDER BY s.id
 """
@@ -47,7 +50,9 @@ _REVISIONS = "SELECT session_id, sha256, parent_sha256, body FROM mark_revision 
 
 @dataclass(frozen=True)
 class SessionLine:
-    """A capture session as a list shows it; ``labelled`` counts the frames whose level is known by its newest marks."""
+    """A capture session as a list shows it; ``labelled`` counts the frames whose level is known by its newest
+    marks.
+    """
 
     id: str
     unit: str
@@ -62,7 +67,9 @@ class SessionLine:
 
 
 class Amendment(NamedTuple):
-    """A revision of a session's marks and the one that it amends (None: the sealed marks), by their hashes."""
+    """A revision of a session's marks and the one that it amends (None: the sealed marks), by
+    their hashes.
+    """
 
     sha256: str
     parent_sha256: str | None
@@ -71,7 +78,8 @@ class Amendment(NamedTuple):
 def newest_amendment(amendments: Iterable[Amendment]) -> str:
     """The hash at the end of the longest chain of amendments, and of two that are as long, the greater hash.
 
-    Each comes before those that amend it. Merged stores hold concurrent amendments in different orders; the answer must be the same in both.
+    Each comes before those that amend it. Merged stores hold concurrent amendments in different orders; the
+    answer must be the same in both.
     """
     length: dict[str, int] = {}
     for sha256, parent in amendments:
@@ -80,13 +88,17 @@ def newest_amendment(amendments: Iterable[Amendment]) -> str:
 
 
 def names(path: Path, what: str) -> tuple[str, ...] | None:
-    """The names of a kind (``tank``, ``unit``, ``session``, ...) in the store at ``path``; None where that is no store of the newest revision."""
+    """The names of a kind (``tank``, ``unit``, ``session``, ...) in the store at ``path``; None where that is
+    no store of the newest revision.
+    """
     query = _NAMES[what]
     return _reading(path, lambda connection: tuple(name for (name,) in connection.execute(query)))
 
 
 def session_lines(path: Path) -> tuple[SessionLine, ...] | None:
-    """All capture sessions in the order they were logged, void ones included; None where ``path`` is no store of the newest revision."""
+    """All capture sessions in the order they were logged, void ones included; None where ``path`` is no store
+    of the newest revision.
+    """
 
     def work(connection: sqlite3.Connection) -> tuple[SessionLine, ...]:
         amended = {
@@ -94,8 +106,31 @@ def session_lines(path: Path) -> tuple[SessionLine, ...] | None:
             for session, rows in groupby(connection.execute(_REVISIONS), key=lambda row: row[0])
         }
         return tuple(
-            SessionLine(ref, unit, liquid, mounting, frames, amended.get(key, sealed), warnings, file, bool(simulated), reason)
-            for key, ref, unit, liquid, mounting, frames, file, simulated, reason, sealed, warnings in connection.execute(_SESSIONS)
+            SessionLine(
+                ref,
+                unit,
+                liquid,
+                mounting,
+                frames,
+                amended.get(key, sealed),
+                warnings,
+                file,
+                bool(simulated),
+                reason,
+            )
+            for (
+                key,
+                ref,
+                unit,
+                liquid,
+                mounting,
+                frames,
+                file,
+                simulated,
+                reason,
+                sealed,
+                warnings,
+            ) in connection.execute(_SESSIONS)
         )
 
     return _reading(path, work)
@@ -108,11 +143,15 @@ def _labelled(revisions: list[tuple[Amendment, str]]) -> int:
 
 
 def _reading(path: Path, work: Callable[[sqlite3.Connection], T]) -> T | None:
-    """The outcome of ``work`` in one reading transaction, or None for anything but a store of the newest revision."""
+    """The outcome of ``work`` in one reading transaction, or None for anything but a store of the newest
+    revision.
+    """
     if not path.is_file():
         return None
     try:
-        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, isolation_level=None)) as connection:
+        with closing(
+            sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, isolation_level=None)
+        ) as connection:
             connection.execute("BEGIN")
             if connection.execute("SELECT version_num FROM alembic_version").fetchall() != [(REVISIONS[-1],)]:
                 return None

@@ -58,7 +58,11 @@ def add_model(orm: OrmSession, model: Model) -> Model:
     existing = orm.scalar(select(ModelRow).where(ModelRow.name == model.name))
     if existing is not None:
         same = to_model(existing) == model
-        found = "is in the store already, exactly as it is" if same else f"exists already, with another program or recipe (program {existing.sha256[:12]})"
+        found = (
+            "is in the store already, exactly as it is"
+            if same
+            else f"exists already, with another program or recipe (program {existing.sha256[:12]})"
+        )
         raise InputError(where, found, "a new name", "models never change; give this one another name")
     if model.parent is not None:
         model_row(orm, model.parent)
@@ -82,36 +86,64 @@ def add_model(orm: OrmSession, model: Model) -> Model:
 
 
 def model_row(orm: OrmSession, name: str) -> ModelRow:
-    return named("model", name, orm.scalars(select(ModelRow).order_by(ModelRow.name)).all(), "make it with 'innage train'")
+    return named(
+        "model",
+        name,
+        orm.scalars(select(ModelRow).order_by(ModelRow.name)).all(),
+        "make it with 'innage train'",
+    )
 
 
 def add_export(orm: OrmSession, model: Model, bundle_sha256: str, files: Mapping[str, str]) -> None:
     """Record what an export wrote; the same bundle again is nothing new."""
     row = model_row(orm, model.name)
     if row.sha256 != model.sha256:
-        raise InputError(f"model {model.name}", f"program {model.sha256[:12]}", f"{row.sha256[:12]}, as the store has it", "take it from the store")
+        raise InputError(
+            f"model {model.name}",
+            f"program {model.sha256[:12]}",
+            f"{row.sha256[:12]}, as the store has it",
+            "take it from the store",
+        )
     if not files:
         raise InputError(f"export of {model.name}", "no files", "at least one")
     _check_digest(f"export of {model.name}", bundle_sha256)
     for name, digest in files.items():
         _check_digest(f"export of {model.name}, {name}", digest)
-    known = orm.scalar(select(ExportRow).where(ExportRow.model_id == row.id, ExportRow.bundle_sha256 == bundle_sha256))
+    known = orm.scalar(
+        select(ExportRow).where(ExportRow.model_id == row.id, ExportRow.bundle_sha256 == bundle_sha256)
+    )
     if known is not None:
         if {f.name: f.sha256 for f in known.files} != dict(files):
-            raise InputError(f"export of {model.name}", f"bundle {bundle_sha256[:12]} is recorded with other files", "the same files for the same bundle")
+            raise InputError(
+                f"export of {model.name}",
+                f"bundle {bundle_sha256[:12]} is recorded with other files",
+                "the same files for the same bundle",
+            )
         return
-    orm.add(ExportRow(model=row, bundle_sha256=bundle_sha256, files=[ExportedFileRow(name=n, sha256=d) for n, d in sorted(files.items())]))
+    orm.add(
+        ExportRow(
+            model=row,
+            bundle_sha256=bundle_sha256,
+            files=[ExportedFileRow(name=n, sha256=d) for n, d in sorted(files.items())],
+        )
+    )
 
 
 def exported(orm: OrmSession, sha256: str) -> tuple[ExportedFile, ...]:
     """Every exported file with this hash, in the order of their exports; NotFoundError when there is none."""
     wanted = sha256.lower()
     _check_digest("file", wanted)
-    rows = orm.scalars(select(ExportedFileRow).where(ExportedFileRow.sha256 == wanted).order_by(ExportedFileRow.export_id, ExportedFileRow.name)).all()
+    rows = orm.scalars(
+        select(ExportedFileRow)
+        .where(ExportedFileRow.sha256 == wanted)
+        .order_by(ExportedFileRow.export_id, ExportedFileRow.name)
+    ).all()
     if not rows:
         hint = "a changed file has another hash; name another store with --store"
         raise NotFoundError(f"file {wanted[:12]}", "was not written by an export of this store", "", hint)
-    return tuple(ExportedFile(r.sha256, r.name, r.export.bundle_sha256, to_model(r.export.model)) for r in rows)
+    return tuple(
+        ExportedFile(r.sha256, r.name, r.export.bundle_sha256, to_model(r.export.model)) for r in rows
+    )
 
 
 def _check_digest(where: str, digest: str) -> None:

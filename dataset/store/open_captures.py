@@ -1,4 +1,6 @@
-"""Live captures on their way, between rows and records: begun, appended to, listed, sealed into sessions, discarded."""
+"""Live captures on their way, between rows and records: begun, appended to, listed, sealed into sessions,
+discarded.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +18,15 @@ from dataset.canonical import canonical_json
 from dataset.errors import InputError, NotFoundError
 from dataset.records import Frames, Liquid, Mounting, Unit
 from dataset.store import blocks
-from dataset.store.registry import liquid_row, mounting_row, same_record, to_liquid, to_mounting, to_unit, unit_row
+from dataset.store.registry import (
+    liquid_row,
+    mounting_row,
+    same_record,
+    to_liquid,
+    to_mounting,
+    to_unit,
+    unit_row,
+)
 from dataset.store.tables import OpenBlockRow, OpenCaptureRow, OpenEntryRow
 
 FAST = 1  # of zstd: a block is written twice a second, and packed again when the session is sealed
@@ -24,7 +34,9 @@ FAST = 1  # of zstd: a block is written twice a second, and packed again when th
 
 @dataclass(frozen=True)
 class OpenCapture:
-    """A live capture that isn't sealed yet. ``entries`` are JSON objects in the order they were made, ``blocks`` counts its commits."""
+    """A live capture that isn't sealed yet. ``entries`` are JSON objects in the order they were made,
+    ``blocks`` counts its commits.
+    """
 
     name: str
     unit: Unit
@@ -36,16 +48,27 @@ class OpenCapture:
     blocks: int
 
 
-def begin(orm: OrmSession, name: str, unit: Unit, liquid: Liquid, mounting: Mounting, settings: Mapping[str, Any]) -> OpenCapture:
+def begin(
+    orm: OrmSession, name: str, unit: Unit, liquid: Liquid, mounting: Mounting, settings: Mapping[str, Any]
+) -> OpenCapture:
     check_name("capture", name)
     if orm.scalar(select(OpenCaptureRow).where(OpenCaptureRow.name == name)) is not None:
-        hint = f"go on with 'innage log --resume {name} --port ...', or end it with 'innage capture seal {name}' or 'innage capture discard {name}'"
+        hint = (
+            f"go on with 'innage log --resume {name} --port ...', or end it with 'innage capture "
+            f"seal {name}' or 'innage capture discard {name}'"
+        )
         raise InputError(f"capture {name}", "is open already", "another name", hint)
-    its_unit, its_liquid, its_mounting = unit_row(orm, unit.name), liquid_row(orm, liquid.name), mounting_row(orm, mounting.name)
+    its_unit, its_liquid, its_mounting = (
+        unit_row(orm, unit.name),
+        liquid_row(orm, liquid.name),
+        mounting_row(orm, mounting.name),
+    )
     same_record("unit", unit, to_unit(its_unit))
     same_record("liquid", liquid, to_liquid(its_liquid))
     same_record("mounting", mounting, to_mounting(its_mounting))
-    row = OpenCaptureRow(name=name, unit=its_unit, liquid=its_liquid, mounting=its_mounting, body=canonical_json(settings))
+    row = OpenCaptureRow(
+        name=name, unit=its_unit, liquid=its_liquid, mounting=its_mounting, body=canonical_json(settings)
+    )
     orm.add(row)
     orm.flush()
     return to_open(row)
@@ -69,7 +92,9 @@ def row_of(orm: OrmSession, name: str) -> OpenCaptureRow:
     row = orm.scalar(select(OpenCaptureRow).where(OpenCaptureRow.name == name))
     if row is None:
         there = ", ".join(orm.scalars(select(OpenCaptureRow.name).order_by(OpenCaptureRow.name)))
-        raise NotFoundError(f"capture {name}", "is not open", "", f"open captures: {there}" if there else "no capture is open")
+        raise NotFoundError(
+            f"capture {name}", "is not open", "", f"open captures: {there}" if there else "no capture is open"
+        )
     return row
 
 
@@ -77,15 +102,43 @@ def all_rows(orm: OrmSession) -> Sequence[OpenCaptureRow]:
     return orm.scalars(select(OpenCaptureRow).order_by(OpenCaptureRow.id)).all()
 
 
-def append(orm: OrmSession, name: str, blocks_before: int, entries_before: int, frames: Frames, entries: Sequence[Mapping[str, Any]]) -> int:
-    """Add frames and entries after those that the writer knows of; how many blocks. InputError when another process wrote in between."""
+def append(
+    orm: OrmSession,
+    name: str,
+    blocks_before: int,
+    entries_before: int,
+    frames: Frames,
+    entries: Sequence[Mapping[str, Any]],
+) -> int:
+    """Add frames and entries after those that the writer knows of; how many blocks. InputError when another
+    process wrote in between.
+    """
     row = orm.scalar(select(OpenCaptureRow).where(OpenCaptureRow.name == name))
     if row is None:
-        raise InputError(f"capture {name}", "was sealed or discarded by another process", "", "begin a new one")
-    last_block = orm.scalar(select(OpenBlockRow.position).where(OpenBlockRow.capture_id == row.id).order_by(OpenBlockRow.position.desc()).limit(1))
-    last_entry = orm.scalar(select(OpenEntryRow.position).where(OpenEntryRow.capture_id == row.id).order_by(OpenEntryRow.position.desc()).limit(1))
-    if (last_block, last_entry) != tuple(before - 1 if before else None for before in (blocks_before, entries_before)):
-        raise InputError(f"capture {name}", "another process writes to it too", "", "one process at a time; stop one of them")
+        raise InputError(
+            f"capture {name}", "was sealed or discarded by another process", "", "begin a new one"
+        )
+    last_block = orm.scalar(
+        select(OpenBlockRow.position)
+        .where(OpenBlockRow.capture_id == row.id)
+        .order_by(OpenBlockRow.position.desc())
+        .limit(1)
+    )
+    last_entry = orm.scalar(
+        select(OpenEntryRow.position)
+        .where(OpenEntryRow.capture_id == row.id)
+        .order_by(OpenEntryRow.position.desc())
+        .limit(1)
+    )
+    if (last_block, last_entry) != tuple(
+        before - 1 if before else None for before in (blocks_before, entries_before)
+    ):
+        raise InputError(
+            f"capture {name}",
+            "another process writes to it too",
+            "",
+            "one process at a time; stop one of them",
+        )
     packed: list[dict[str, object]] = []
     if len(frames):
         # always with a temperature: blocks of one session agree on their columns
@@ -98,7 +151,10 @@ def append(orm: OrmSession, name: str, blocks_before: int, entries_before: int, 
         ]
         orm.execute(insert(OpenBlockRow), packed)
     if entries:
-        rows = [{"capture_id": row.id, "position": entries_before + k, "body": canonical_json(entry)} for k, entry in enumerate(entries)]
+        rows = [
+            {"capture_id": row.id, "position": entries_before + k, "body": canonical_json(entry)}
+            for k, entry in enumerate(entries)
+        ]
         orm.execute(insert(OpenEntryRow), rows)
     return len(packed)
 

@@ -19,7 +19,8 @@ Connect = Callable[[], sqlite3.Connection]
 
 @contextmanager
 def reading_other(path: Path, timeout_s: float, history: History) -> Iterator[Connection]:
-    """One consistent view of the store at ``path``; one of an older revision is copied, and the copy upgraded.
+    """One consistent view of the store at ``path``; one of an older revision is copied, and the copy
+    upgraded.
 
     Raises:
         StoreError: there is no such file, it is not a store, was made by a newer version, or cannot be read.
@@ -33,7 +34,11 @@ def reading_other(path: Path, timeout_s: float, history: History) -> Iterator[Co
         return
     with TemporaryDirectory(prefix="innage-") as folder:
         copy = Path(folder) / "other.db"
-        with translated(path, timeout_s), closing(connect()) as source, closing(sqlite3.connect(copy)) as target:
+        with (
+            translated(path, timeout_s),
+            closing(connect()) as source,
+            closing(sqlite3.connect(copy)) as target,
+        ):
             source.backup(target)
         upgrade(copy, timeout_s=timeout_s, history=history, keep_copy=False)
         with _connection(path, _reader(copy, timeout_s), timeout_s) as connection:
@@ -45,10 +50,13 @@ def _reader(path: Path, timeout_s: float) -> Connect:
         if path.with_name(f"{path.name}-wal").exists():
             mode = "mode=ro"  # what waits in there is for its own processes to write into the file
         elif os.access(path.parent, os.W_OK):
-            mode = "mode=rw"  # SQLite keeps two files beside a store while it reads; only so are they removed again
+            # SQLite keeps two files beside a store while it reads; only so are they removed again
+            mode = "mode=rw"
         else:
             mode = "immutable=1"  # nobody can write it, and nothing can be kept beside it
-        connection = sqlite3.connect(f"{path.absolute().as_uri()}?{mode}", uri=True, timeout=timeout_s, isolation_level=None)
+        connection = sqlite3.connect(
+            f"{path.absolute().as_uri()}?{mode}", uri=True, timeout=timeout_s, isolation_level=None
+        )
         connection.execute("PRAGMA query_only=ON")
         return connection
 

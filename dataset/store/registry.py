@@ -1,4 +1,5 @@
-"""The registry's rows and records: tanks, liquids, sensors, mountings, units, budgets, limits, column mappings.
+"""The registry's rows and records: tanks, liquids, sensors, mountings, units, budgets, limits, column
+mappings.
 
 Tanks, sensors and limits have revisions: the same name again is the next one. The others have unique names.
 """
@@ -17,8 +18,33 @@ from sqlalchemy.orm import Session as OrmSession
 from dataset.admission import rules
 from dataset.canonical import canonical_json
 from dataset.errors import InputError, NotFoundError
-from dataset.records import Budget, ColumnMapping, LevelUnit, Limit, Limits, Liquid, Mounting, Pad, Sensor, Tank, TimeUnit, Unit
-from dataset.store.tables import Base, BudgetRow, LimitRow, LimitsRow, LiquidRow, MappingRow, MountingRow, PadRow, SensorRow, TankRow, UnitRow
+from dataset.records import (
+    Budget,
+    ColumnMapping,
+    LevelUnit,
+    Limit,
+    Limits,
+    Liquid,
+    Mounting,
+    Pad,
+    Sensor,
+    Tank,
+    TimeUnit,
+    Unit,
+)
+from dataset.store.tables import (
+    Base,
+    BudgetRow,
+    LimitRow,
+    LimitsRow,
+    LiquidRow,
+    MappingRow,
+    MountingRow,
+    PadRow,
+    SensorRow,
+    TankRow,
+    UnitRow,
+)
 
 
 class _Named(Protocol):
@@ -88,21 +114,31 @@ def label(record: _Revised) -> str:
 
 def add_tank(orm: OrmSession, tank: Tank) -> Tank:
     rules.check_tank(tank)
-    made = _next_revision("tank", tank, [to_tank(r) for r in orm.scalars(select(TankRow).where(TankRow.name == tank.name))])
+    made = _next_revision(
+        "tank", tank, [to_tank(r) for r in orm.scalars(select(TankRow).where(TankRow.name == tank.name))]
+    )
     orm.add(TankRow(**asdict(made)))
     return made
 
 
 def add_sensor(orm: OrmSession, sensor: Sensor) -> Sensor:
     rules.check_sensor(sensor)
-    made = _next_revision("sensor", sensor, [to_sensor(r) for r in orm.scalars(select(SensorRow).where(SensorRow.name == sensor.name))])
+    made = _next_revision(
+        "sensor",
+        sensor,
+        [to_sensor(r) for r in orm.scalars(select(SensorRow).where(SensorRow.name == sensor.name))],
+    )
     orm.add(SensorRow(**(asdict(made) | {"pads": [PadRow(**asdict(pad)) for pad in made.pads]})))
     return made
 
 
 def add_limits(orm: OrmSession, limits: Limits) -> Limits:
     rules.check_limits(limits)
-    made = _next_revision("limits", limits, [to_limits(r) for r in orm.scalars(select(LimitsRow).where(LimitsRow.name == limits.name))])
+    made = _next_revision(
+        "limits",
+        limits,
+        [to_limits(r) for r in orm.scalars(select(LimitsRow).where(LimitsRow.name == limits.name))],
+    )
     rows = [LimitRow(position=k, **asdict(limit)) for k, limit in enumerate(made.rows)]
     orm.add(LimitsRow(**(asdict(made) | {"rows": rows})))
     return made
@@ -151,11 +187,15 @@ def tank_row(orm: OrmSession, ref: str) -> TankRow:
 
 
 def sensor_row(orm: OrmSession, ref: str) -> SensorRow:
-    return _revision("sensor", ref, orm.scalars(select(SensorRow).order_by(SensorRow.name, SensorRow.revision)).all())
+    return _revision(
+        "sensor", ref, orm.scalars(select(SensorRow).order_by(SensorRow.name, SensorRow.revision)).all()
+    )
 
 
 def limits_row(orm: OrmSession, ref: str) -> LimitsRow:
-    return _revision("limits", ref, orm.scalars(select(LimitsRow).order_by(LimitsRow.name, LimitsRow.revision)).all())
+    return _revision(
+        "limits", ref, orm.scalars(select(LimitsRow).order_by(LimitsRow.name, LimitsRow.revision)).all()
+    )
 
 
 def liquid_row(orm: OrmSession, name: str) -> LiquidRow:
@@ -175,11 +215,18 @@ def mounting_row(orm: OrmSession, name: str) -> MountingRow:
 
 
 def mapping_row(orm: OrmSession, name: str) -> MappingRow:
-    return named("mapping", name, orm.scalars(select(MappingRow).order_by(MappingRow.name)).all(), "save one with 'innage log ... --save-mapping NAME'")
+    return named(
+        "mapping",
+        name,
+        orm.scalars(select(MappingRow).order_by(MappingRow.name)).all(),
+        "save one with 'innage log ... --save-mapping NAME'",
+    )
 
 
 def named(what: str, name: str, rows: Sequence[N], otherwise: str = "") -> N:
-    """The row called ``name``; NotFoundError names those there are, the nearest first, or says ``otherwise``."""
+    """The row called ``name``; NotFoundError names those there are, the nearest first, or says
+    ``otherwise``.
+    """
     for row in rows:
         if row.name == name:
             return row
@@ -188,7 +235,9 @@ def named(what: str, name: str, rows: Sequence[N], otherwise: str = "") -> N:
 
 
 def there_are(names: Sequence[str], wanted: str, otherwise: str) -> str:
-    """A hint that asks whether the name nearest to ``wanted`` was meant and lists what exists; ``otherwise`` when there is nothing."""
+    """A hint that asks whether the name nearest to ``wanted`` was meant and lists what exists; ``otherwise``
+    when there is nothing.
+    """
     known = list(dict.fromkeys(names))
     if not known:
         return otherwise
@@ -196,26 +245,44 @@ def there_are(names: Sequence[str], wanted: str, otherwise: str) -> str:
     listed = near + [name for name in known if name not in near]
     meant = difflib.get_close_matches(wanted, near, n=1, cutoff=0.7)
     asked = f"did you mean {meant[0]!r}? There" if meant else "there"
-    return f"{asked} are: " + ", ".join(listed[:12]) + (f" and {len(listed) - 12} more" if len(listed) > 12 else "")
+    return (
+        f"{asked} are: "
+        + ", ".join(listed[:12])
+        + (f" and {len(listed) - 12} more" if len(listed) > 12 else "")
+    )
 
 
 def same_record(what: str, given: N, stored: N) -> None:
     """A record handed in must be the one that the store has under its name."""
     if given != stored:
-        raise InputError(f"{what} {given.name}", "is another than the store's", "the record as the store gives it", f"take it from the store's {what}")
+        raise InputError(
+            f"{what} {given.name}",
+            "is another than the store's",
+            "the record as the store gives it",
+            f"take it from the store's {what}",
+        )
 
 
 def _refuse_known(what: str, record: _Named, names: Sequence[str]) -> None:
     if record.name in names:
-        raise InputError(f"{what} {record.name}", "exists already", "a new name", f"see 'innage {what} show {record.name}'")
+        raise InputError(
+            f"{what} {record.name}", "exists already", "a new name", f"see 'innage {what} show {record.name}'"
+        )
 
 
 def _next_revision(what: str, record: V, earlier: Sequence[V]) -> V:
-    """The record with its revision: one more than the last; content that an earlier revision has is refused."""
-    replaced: Callable[[int], V] = lambda number: replace(record, revision=number)  # type: ignore[type-var]  # noqa: E731
+    """The record with its revision: one more than the last; content that an earlier revision has
+    is refused.
+    """
+    replaced: Callable[[int], V] = lambda number: replace(record, revision=number)  # type: ignore[type-var]  # noqa: E731 - a def would lose the type
     for old in earlier:
         if old == replaced(old.revision):
-            raise InputError(f"{what} {record.name}", f"exists with exactly this content as {label(old)}", "", f"use {label(old)}")
+            raise InputError(
+                f"{what} {record.name}",
+                f"exists with exactly this content as {label(old)}",
+                "",
+                f"use {label(old)}",
+            )
     return replaced(max((old.revision for old in earlier), default=0) + 1)
 
 
@@ -232,4 +299,6 @@ def _revision(what: str, ref: str, rows: Sequence[V]) -> V:
     for row in mine:
         if row.revision == int(number):
             return row
-    raise NotFoundError(f"{what} {ref}", "is not in the store", "", there_are([label(row) for row in mine], ref, ""))
+    raise NotFoundError(
+        f"{what} {ref}", "is not in the store", "", there_are([label(row) for row in mine], ref, "")
+    )

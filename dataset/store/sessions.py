@@ -28,11 +28,39 @@ from dataset.canonical import (
 )
 from dataset.coverage.temperature_bands import mean_of
 from dataset.errors import InputError, NotFoundError, StoreError
-from dataset.records import DoorWarning, Frames, Mark, MarkRevision, Mounting, NewSession, Session, Source, Stretch
+from dataset.records import (
+    DoorWarning,
+    Frames,
+    Mark,
+    MarkRevision,
+    Mounting,
+    NewSession,
+    Session,
+    Source,
+    Stretch,
+)
 from dataset.store import blocks
 from dataset.store.listing import Amendment, newest_amendment
-from dataset.store.registry import flat, liquid_row, mounting_row, same_record, to_liquid, to_mounting, to_unit, unit_row
-from dataset.store.tables import BlockRow, MarkRevisionRow, MarkRow, MountingRow, SessionRow, StretchRow, VoidRow, WarningRow
+from dataset.store.registry import (
+    flat,
+    liquid_row,
+    mounting_row,
+    same_record,
+    to_liquid,
+    to_mounting,
+    to_unit,
+    unit_row,
+)
+from dataset.store.tables import (
+    BlockRow,
+    MarkRevisionRow,
+    MarkRow,
+    MountingRow,
+    SessionRow,
+    StretchRow,
+    VoidRow,
+    WarningRow,
+)
 
 NEWEST = "newest"
 HISTORY_SESSIONS = 10  # what the checks at the door look back on
@@ -44,7 +72,9 @@ def to_sessions(rows: Iterable[SessionRow]) -> tuple[Session, ...]:
     return tuple(to_session(row, mountings=mountings) for row in rows)
 
 
-def to_session(row: SessionRow, revision: str | None = NEWEST, mountings: dict[int, Mounting] | None = None) -> Session:
+def to_session(
+    row: SessionRow, revision: str | None = NEWEST, mountings: dict[int, Mounting] | None = None
+) -> Session:
     """The record, with the marks of ``revision`` (a hash), of the newest one, or (None) as they were sealed.
 
     ``mountings`` keeps by row id what was made already.
@@ -76,7 +106,11 @@ def to_session(row: SessionRow, revision: str | None = NEWEST, mountings: dict[i
 def _revision(row: SessionRow, revision: str | None) -> MarkRevision | None:
     found = [r for r in row.mark_revisions if revision in (NEWEST, r.sha256)]
     if revision is not None and revision != NEWEST and not found:
-        raise StoreError(f"session {row.sha256[:ID_DIGITS]}", "has no revision of its marks of this hash", revision[:ID_DIGITS])
+        raise StoreError(
+            f"session {row.sha256[:ID_DIGITS]}",
+            "has no revision of its marks of this hash",
+            revision[:ID_DIGITS],
+        )
     if not found or revision is None:
         return None
     newest = newest_amendment(Amendment(r.sha256, r.parent_sha256) for r in found)
@@ -88,7 +122,11 @@ def _to_mark_revision(row: MarkRevisionRow) -> MarkRevision:
     marks = marks_from(json.loads(row.body))
     found = mark_revision_sha256(row.session.sha256, row.parent_sha256, row.author, row.reason, marks)
     if found != row.sha256:
-        raise changed(f"marks of session {row.session.sha256[:ID_DIGITS]}, revision {row.sha256[:ID_DIGITS]}", found, row.sha256)
+        raise changed(
+            f"marks of session {row.session.sha256[:ID_DIGITS]}, revision {row.sha256[:ID_DIGITS]}",
+            found,
+            row.sha256,
+        )
     return MarkRevision(row.sha256, row.session.sha256, row.parent_sha256, row.author, row.reason, marks)
 
 
@@ -98,7 +136,9 @@ def mark_revisions(orm: OrmSession, ref: str) -> tuple[MarkRevision, ...]:
 
 
 def revisions_of(row: SessionRow) -> tuple[MarkRevision, ...]:
-    """The later revisions of a session's marks, in the order they came into this store, every hash checked."""
+    """The later revisions of a session's marks, in the order they came into this store, every
+    hash checked.
+    """
     return tuple(_to_mark_revision(revision) for revision in row.mark_revisions)
 
 
@@ -108,7 +148,11 @@ def amend_marks(orm: OrmSession, ref: str, marks: Sequence[Mark], author: str, r
     where = f"marks of session {row.sha256[:ID_DIGITS]}"
     for what, text in (("author", author), ("reason", reason)):
         if not text.strip():
-            raise InputError(f"{where}, {what}", "nothing", "a few words that say, a year later, who amended the marks and why")
+            raise InputError(
+                f"{where}, {what}",
+                "nothing",
+                "a few words that say, a year later, who amended the marks and why",
+            )
         check_text(f"{where}, {what}", text)
     if row.void is not None:
         raise InputError(where, f"the session is void ('{row.void.reason}')", "a session that can be used")
@@ -118,7 +162,14 @@ def amend_marks(orm: OrmSession, ref: str, marks: Sequence[Mark], author: str, r
         raise InputError(where, "the new marks are those that the session has", "marks that differ")
     sha256 = mark_revision_sha256(row.sha256, before.mark_revision, author, reason, marks)
     body = canonical_json(marks_content(marks))
-    made = MarkRevisionRow(session=row, sha256=sha256, parent_sha256=before.mark_revision, author=author, reason=reason, body=body)
+    made = MarkRevisionRow(
+        session=row,
+        sha256=sha256,
+        parent_sha256=before.mark_revision,
+        author=author,
+        reason=reason,
+        body=body,
+    )
     orm.add(made)
     orm.flush()
     return _to_mark_revision(made)
@@ -133,10 +184,15 @@ def add_session(
 ) -> SessionRow:
     """Check, write and seal one session; readings that the store already has are refused.
 
-    ``known`` keeps what the checks at the door found out about earlier sessions, for the next call in the same transaction.
+    ``known`` keeps what the checks at the door found out about earlier sessions, for the next call in the
+    same transaction.
     """
     check_session(new)
-    unit, liquid, mounting = unit_row(orm, new.unit.name), liquid_row(orm, new.liquid.name), mounting_row(orm, new.mounting.name)
+    unit, liquid, mounting = (
+        unit_row(orm, new.unit.name),
+        liquid_row(orm, new.liquid.name),
+        mounting_row(orm, new.mounting.name),
+    )
     same_record("unit", new.unit, to_unit(unit))
     same_record("liquid", new.liquid, to_liquid(liquid))
     same_record("mounting", new.mounting, to_mounting(mounting))
@@ -165,19 +221,29 @@ def add_session(
     if warnings:
         orm.execute(
             insert(WarningRow),
-            [{"session_id": row.id, "position": k, "check_name": w.check, "sentence": w.sentence} for k, w in enumerate(warnings)],
+            [
+                {"session_id": row.id, "position": k, "check_name": w.check, "sentence": w.sentence}
+                for k, w in enumerate(warnings)
+            ],
         )
     marks = [{"session_id": row.id, "position": k} | asdict(m) for k, m in enumerate(new.marks)]
     if marks:
         orm.execute(insert(MarkRow), marks)
     stretches = [
-        {"session_id": row.id, "position": k, "start": s.start, "stop": s.stop, "body": canonical_json(conditions_content(s.conditions))}
+        {
+            "session_id": row.id,
+            "position": k,
+            "start": s.start,
+            "stop": s.stop,
+            "body": canonical_json(conditions_content(s.conditions)),
+        }
         for k, s in enumerate(new.stretches)
     ]
     if stretches:
         orm.execute(insert(StretchRow), stretches)
     packed = [
-        {"session_id": row.id, "position": k, "format": b.format, "frames": b.frames} | {"t_ms": b.t_ms, "counts": b.counts, "temperature_c": b.temperature_c}
+        {"session_id": row.id, "position": k, "format": b.format, "frames": b.frames}
+        | {"t_ms": b.t_ms, "counts": b.counts, "temperature_c": b.temperature_c}
         for k, b in enumerate(blocks.to_blocks(new.frames, block_frames, level))
     ]
     orm.execute(insert(BlockRow), packed)
@@ -192,7 +258,10 @@ def _earlier(orm: OrmSession, new: NewSession, known: dict[str, Summary]) -> lis
     same = (
         select(SessionRow.sha256)
         .join(MountingRow)
-        .where(SessionRow.unit.has(name=new.unit.name), MountingRow.sensor.has(name=new.mounting.sensor.name, revision=new.mounting.sensor.revision))
+        .where(
+            SessionRow.unit.has(name=new.unit.name),
+            MountingRow.sensor.has(name=new.mounting.sensor.name, revision=new.mounting.sensor.revision),
+        )
         .where(~SessionRow.void.has(), SessionRow.sealed)
         .order_by(SessionRow.id.desc())
         .limit(HISTORY_SESSIONS)
@@ -209,13 +278,26 @@ def _refuse_known(orm: OrmSession, new: NewSession, sha256: str, readings: str) 
     same = orm.scalar(select(SessionRow).where(SessionRow.sha256 == sha256))
     if same is not None:
         void = f", void since '{same.void.reason}'" if same.void is not None else ""
-        raise InputError(where, f"was logged already as session {sha256[:ID_DIGITS]} (from {same.source_file}{void})", "", "leave the file out")
+        raise InputError(
+            where,
+            f"was logged already as session {sha256[:ID_DIGITS]} (from {same.source_file}{void})",
+            "",
+            "leave the file out",
+        )
     # the same readings under another label would let one recording stand on both sides of a split
     for other in orm.scalars(select(SessionRow).where(SessionRow.readings_sha256 == readings)):
         if other.void is None:
             id_ = other.sha256[:ID_DIGITS]
-            found = f"has, frame by frame, the readings of session {id_} (from {other.source_file}, unit {other.unit.name}, liquid {other.liquid.name})"
-            raise InputError(where, found, "", f"if that session was logged wrongly, void it first: 'innage void {id_} --reason ...'")
+            found = (
+                f"has, frame by frame, the readings of session {id_} (from {other.source_file}, "
+                f"unit {other.unit.name}, liquid {other.liquid.name})"
+            )
+            raise InputError(
+                where,
+                found,
+                "",
+                f"if that session was logged wrongly, void it first: 'innage void {id_} --reason ...'",
+            )
 
 
 def session_rows(orm: OrmSession) -> Sequence[SessionRow]:
@@ -227,14 +309,28 @@ def session_row(orm: OrmSession, ref: str) -> SessionRow:
     """The session whose id starts with ``ref``."""
     wanted = ref.lower()
     if not wanted or any(c not in "0123456789abcdef" for c in wanted):
-        raise InputError(f"session {ref!r}", "is not a session's id", "its first hexadecimal digits", "see 'innage sessions'")
+        raise InputError(
+            f"session {ref!r}",
+            "is not a session's id",
+            "its first hexadecimal digits",
+            "see 'innage sessions'",
+        )
     # a range, which finds its way by the index; LIKE would read every session
-    found = orm.scalars(select(SessionRow).where(SessionRow.sha256 >= wanted, SessionRow.sha256 < wanted + "g").order_by(SessionRow.id)).all()
+    found = orm.scalars(
+        select(SessionRow)
+        .where(SessionRow.sha256 >= wanted, SessionRow.sha256 < wanted + "g")
+        .order_by(SessionRow.id)
+    ).all()
     if not found:
         raise NotFoundError(f"session {ref}", "is not in the store", "", "see 'innage sessions'")
     if len(found) > 1:
         listed = ", ".join(row.sha256[:ID_DIGITS] for row in found[:6])
-        raise InputError(f"session {ref}", f"fits {len(found)} sessions ({listed}{', ...' if len(found) > 6 else ''})", "", "give more digits")
+        raise InputError(
+            f"session {ref}",
+            f"fits {len(found)} sessions ({listed}{', ...' if len(found) > 6 else ''})",
+            "",
+            "give more digits",
+        )
     return found[0]
 
 
@@ -243,7 +339,9 @@ def void(orm: OrmSession, ref: str, reason: str) -> SessionRow:
     row = session_row(orm, ref)
     where = f"session {row.sha256[:ID_DIGITS]}"
     if not reason.strip():
-        raise InputError(f"{where}, reason", "nothing", "a few words that explain, a year later, what was wrong")
+        raise InputError(
+            f"{where}, reason", "nothing", "a few words that explain, a year later, what was wrong"
+        )
     check_text(f"{where}, reason", reason)
     if row.void is not None:
         raise InputError(where, f"is void already ('{row.void.reason}')")
@@ -255,14 +353,21 @@ def void(orm: OrmSession, ref: str, reason: str) -> SessionRow:
 def frames(orm: OrmSession, session: Session) -> Frames:
     """All frames of a session."""
     where = f"session {session.id}"
-    of_session = select(BlockRow).join(SessionRow).where(SessionRow.sha256 == session.sha256).order_by(BlockRow.position)
+    of_session = (
+        select(BlockRow)
+        .join(SessionRow)
+        .where(SessionRow.sha256 == session.sha256)
+        .order_by(BlockRow.position)
+    )
     stored = orm.scalars(of_session).all()
     packed = [blocks.Block(b.frames, b.t_ms, b.counts, b.temperature_c, b.format) for b in stored]
     return blocks.from_blocks(packed, session.mounting.sensor.channels, where)
 
 
 def mark_temperatures(orm: OrmSession, sessions: Sequence[Session]) -> dict[str, tuple[float, ...]]:
-    """By session hash: the mean measured temperature under each mark (of all frames where there is none), NaN where none was measured."""
+    """By session hash: the mean measured temperature under each mark (of all frames where there is none), NaN
+    where none was measured.
+    """
     parts = {session.sha256: session.marks or (Mark(0, session.frames, 0.0),) for session in sessions}
     found = {sha256: (math.nan,) * len(marks) for sha256, marks in parts.items()}
     for sha256, warm in temperatures(orm, parts):
@@ -271,7 +376,9 @@ def mark_temperatures(orm: OrmSession, sessions: Sequence[Session]) -> dict[str,
 
 
 def temperatures(orm: OrmSession, wanted: Container[str]) -> Iterator[tuple[str, NDArray[np.float64]]]:
-    """Of the sessions with these hashes, those with a column of temperature: the hash, and degrees Celsius (n,), NaN where not measured."""
+    """Of the sessions with these hashes, those with a column of temperature: the hash, and degrees Celsius
+    (n,), NaN where not measured.
+    """
     measured = (
         select(SessionRow.sha256, BlockRow.frames, BlockRow.temperature_c, BlockRow.format)
         .join(BlockRow)
@@ -281,7 +388,15 @@ def temperatures(orm: OrmSession, wanted: Container[str]) -> Iterator[tuple[str,
     for sha256, packed in groupby(orm.execute(measured), key=lambda row: row[0]):
         if sha256 in wanted:
             where = f"session {sha256[:ID_DIGITS]}"
-            yield sha256, np.concatenate([blocks.temperatures(block or b"", format_, frames, where) for _, frames, block, format_ in packed])
+            yield (
+                sha256,
+                np.concatenate(
+                    [
+                        blocks.temperatures(block or b"", format_, frames, where)
+                        for _, frames, block, format_ in packed
+                    ]
+                ),
+            )
 
 
 def check(session: Session, its_frames: Frames) -> None:

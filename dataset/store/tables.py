@@ -1,7 +1,7 @@
 """The tables of the store. ORM objects stay inside ``dataset``; frozen records cross its border.
 
-Every change here needs a revision in ``migrations/versions``; a test compares the two. What a record always holds is loaded
-with its row (``selectin``: one query for all rows); frame blocks never are.
+Every change here needs a revision in ``migrations/versions``; a test compares the two. What a record always
+holds is loaded with its row (``selectin``: one query for all rows); frame blocks never are.
 """
 
 from __future__ import annotations
@@ -24,7 +24,13 @@ NAMING = {
 
 def _by_value(kind: type[CountLaw] | type[GroupBy] | type[PadRole] | type[Role]) -> Enum:
     """A text column that holds an enum's value, not its name: the value is what files and hashes show."""
-    return Enum(kind, values_callable=lambda members: [m.value for m in members], native_enum=False, length=20, validate_strings=True)
+    return Enum(
+        kind,
+        values_callable=lambda members: [m.value for m in members],
+        native_enum=False,
+        length=20,
+        validate_strings=True,
+    )
 
 
 Key = Annotated[int, mapped_column(primary_key=True)]
@@ -87,7 +93,9 @@ class SensorRow(Base):
     period_ms: Mapped[int]
     period_tolerance_pct: Mapped[int]
     note: Mapped[Prose]
-    pads: Mapped[list[PadRow]] = relationship(back_populates="sensor", order_by="PadRow.channel", lazy="selectin")
+    pads: Mapped[list[PadRow]] = relationship(
+        back_populates="sensor", order_by="PadRow.channel", lazy="selectin"
+    )
 
 
 class PadRow(Base):
@@ -152,7 +160,9 @@ class LimitsRow(Base):
     revision: Mapped[int]
     note: Mapped[Prose]
     signer: Mapped[Prose | None]
-    rows: Mapped[list[LimitRow]] = relationship(back_populates="limits", order_by="LimitRow.position", lazy="selectin")
+    rows: Mapped[list[LimitRow]] = relationship(
+        back_populates="limits", order_by="LimitRow.position", lazy="selectin"
+    )
 
 
 class LimitRow(Base):
@@ -202,18 +212,28 @@ class SessionRow(Base):
     unit: Mapped[UnitRow] = relationship(lazy="selectin")
     liquid: Mapped[LiquidRow] = relationship(lazy="selectin")
     mounting: Mapped[MountingRow] = relationship(lazy="selectin")
-    marks: Mapped[list[MarkRow]] = relationship(back_populates="session", order_by="MarkRow.position", lazy="selectin")
+    marks: Mapped[list[MarkRow]] = relationship(
+        back_populates="session", order_by="MarkRow.position", lazy="selectin"
+    )
     blocks: Mapped[list[BlockRow]] = relationship(back_populates="session", order_by="BlockRow.position")
-    stretches: Mapped[list[StretchRow]] = relationship(back_populates="session", order_by="StretchRow.position", lazy="selectin")
-    warnings: Mapped[list[WarningRow]] = relationship(back_populates="session", order_by="WarningRow.position", lazy="selectin")
-    mark_revisions: Mapped[list[MarkRevisionRow]] = relationship(back_populates="session", order_by="MarkRevisionRow.sequence", lazy="selectin")
+    stretches: Mapped[list[StretchRow]] = relationship(
+        back_populates="session", order_by="StretchRow.position", lazy="selectin"
+    )
+    warnings: Mapped[list[WarningRow]] = relationship(
+        back_populates="session", order_by="WarningRow.position", lazy="selectin"
+    )
+    mark_revisions: Mapped[list[MarkRevisionRow]] = relationship(
+        back_populates="session", order_by="MarkRevisionRow.sequence", lazy="selectin"
+    )
     void: Mapped[VoidRow | None] = relationship(back_populates="session", lazy="selectin")
 
 
 class MarkRow(Base):
     __tablename__ = "mark"
 
-    session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id", ondelete="CASCADE"), primary_key=True)
+    session_id: Mapped[int] = mapped_column(
+        ForeignKey("capture_session.id", ondelete="CASCADE"), primary_key=True
+    )
     position: Mapped[int] = mapped_column(primary_key=True)
     start: Mapped[int]
     stop: Mapped[int]
@@ -226,11 +246,15 @@ class MarkRow(Base):
 
 
 class BlockRow(Base):
-    """A few thousand consecutive frames, each column packed by ``dataset.store.blocks`` in its format ``format``."""
+    """A few thousand consecutive frames, each column packed by ``dataset.store.blocks`` in its format
+    ``format``.
+    """
 
     __tablename__ = "frame_block"
 
-    session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id", ondelete="CASCADE"), primary_key=True)
+    session_id: Mapped[int] = mapped_column(
+        ForeignKey("capture_session.id", ondelete="CASCADE"), primary_key=True
+    )
     position: Mapped[int] = mapped_column(primary_key=True)
     format: Mapped[int]
     frames: Mapped[int]
@@ -256,7 +280,9 @@ class StretchRow(Base):
 
     __tablename__ = "condition_stretch"
 
-    session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id", ondelete="CASCADE"), primary_key=True)
+    session_id: Mapped[int] = mapped_column(
+        ForeignKey("capture_session.id", ondelete="CASCADE"), primary_key=True
+    )
     position: Mapped[int] = mapped_column(primary_key=True)
     start: Mapped[int]
     stop: Mapped[int]
@@ -269,7 +295,9 @@ class WarningRow(Base):
 
     __tablename__ = "door_warning"
 
-    session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id", ondelete="CASCADE"), primary_key=True)
+    session_id: Mapped[int] = mapped_column(
+        ForeignKey("capture_session.id", ondelete="CASCADE"), primary_key=True
+    )
     position: Mapped[int] = mapped_column(primary_key=True)
     check_name: Mapped[Name]
     sentence: Mapped[Prose]
@@ -277,7 +305,9 @@ class WarningRow(Base):
 
 
 class MarkRevisionRow(Base):
-    """A later revision of a sealed session's marks; ``body`` is their canonical JSON, ``parent_sha256`` the revision it amends."""
+    """A later revision of a sealed session's marks; ``body`` is their canonical JSON, ``parent_sha256`` the
+    revision it amends.
+    """
 
     __tablename__ = "mark_revision"
 
@@ -292,7 +322,9 @@ class MarkRevisionRow(Base):
 
 
 class TrimRow(Base):
-    """A unit's own stored counts, as taken on ``date`` (ISO 8601); ``body`` is canonical JSON with what the kind needs."""
+    """A unit's own stored counts, as taken on ``date`` (ISO 8601); ``body`` is canonical JSON with what the
+    kind needs.
+    """
 
     __tablename__ = "trim"
 
@@ -326,8 +358,12 @@ class OpenCaptureRow(Base):
     unit: Mapped[UnitRow] = relationship()
     liquid: Mapped[LiquidRow] = relationship()
     mounting: Mapped[MountingRow] = relationship()
-    blocks: Mapped[list[OpenBlockRow]] = relationship(back_populates="capture", order_by="OpenBlockRow.position")
-    entries: Mapped[list[OpenEntryRow]] = relationship(back_populates="capture", order_by="OpenEntryRow.position")
+    blocks: Mapped[list[OpenBlockRow]] = relationship(
+        back_populates="capture", order_by="OpenBlockRow.position"
+    )
+    entries: Mapped[list[OpenEntryRow]] = relationship(
+        back_populates="capture", order_by="OpenEntryRow.position"
+    )
 
 
 class OpenBlockRow(Base):
@@ -335,7 +371,9 @@ class OpenBlockRow(Base):
 
     __tablename__ = "open_block"
 
-    capture_id: Mapped[int] = mapped_column(ForeignKey("open_capture.id", ondelete="CASCADE"), primary_key=True)
+    capture_id: Mapped[int] = mapped_column(
+        ForeignKey("open_capture.id", ondelete="CASCADE"), primary_key=True
+    )
     position: Mapped[int] = mapped_column(primary_key=True)
     format: Mapped[int]
     frames: Mapped[int]
@@ -350,7 +388,9 @@ class OpenEntryRow(Base):
 
     __tablename__ = "open_entry"
 
-    capture_id: Mapped[int] = mapped_column(ForeignKey("open_capture.id", ondelete="CASCADE"), primary_key=True)
+    capture_id: Mapped[int] = mapped_column(
+        ForeignKey("open_capture.id", ondelete="CASCADE"), primary_key=True
+    )
     position: Mapped[int] = mapped_column(primary_key=True)
     body: Mapped[Prose]
     capture: Mapped[OpenCaptureRow] = relationship(back_populates="entries")
@@ -371,15 +411,23 @@ class FrozenSetRow(Base):
     group_by: Mapped[GroupBy] = mapped_column(_by_value(GroupBy))
     seed: Mapped[int | None]
     edges_c: Mapped[Prose | None]
-    roles: Mapped[list[FrozenRoleRow]] = relationship(back_populates="frozen_set", order_by="FrozenRoleRow.group_name", lazy="selectin")
-    sessions: Mapped[list[FrozenSessionRow]] = relationship(back_populates="frozen_set", order_by="FrozenSessionRow.position")
-    trims: Mapped[list[FrozenTrimRow]] = relationship(back_populates="frozen_set", order_by="FrozenTrimRow.position")
+    roles: Mapped[list[FrozenRoleRow]] = relationship(
+        back_populates="frozen_set", order_by="FrozenRoleRow.group_name", lazy="selectin"
+    )
+    sessions: Mapped[list[FrozenSessionRow]] = relationship(
+        back_populates="frozen_set", order_by="FrozenSessionRow.position"
+    )
+    trims: Mapped[list[FrozenTrimRow]] = relationship(
+        back_populates="frozen_set", order_by="FrozenTrimRow.position"
+    )
 
 
 class FrozenRoleRow(Base):
     __tablename__ = "frozen_role"
 
-    frozen_set_id: Mapped[int] = mapped_column(ForeignKey("frozen_set.id", ondelete="CASCADE"), primary_key=True)
+    frozen_set_id: Mapped[int] = mapped_column(
+        ForeignKey("frozen_set.id", ondelete="CASCADE"), primary_key=True
+    )
     group_name: Mapped[str] = mapped_column(String(80), primary_key=True)
     role: Mapped[Role] = mapped_column(_by_value(Role))
     frozen_set: Mapped[FrozenSetRow] = relationship(back_populates="roles")
@@ -388,7 +436,9 @@ class FrozenRoleRow(Base):
 class FrozenSessionRow(Base):
     __tablename__ = "frozen_session"
 
-    frozen_set_id: Mapped[int] = mapped_column(ForeignKey("frozen_set.id", ondelete="CASCADE"), primary_key=True)
+    frozen_set_id: Mapped[int] = mapped_column(
+        ForeignKey("frozen_set.id", ondelete="CASCADE"), primary_key=True
+    )
     position: Mapped[int] = mapped_column(primary_key=True)
     session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id"), index=True)
     mark_revision_sha256: Mapped[Digest | None]
@@ -399,7 +449,9 @@ class FrozenSessionRow(Base):
 class FrozenTrimRow(Base):
     __tablename__ = "frozen_trim"
 
-    frozen_set_id: Mapped[int] = mapped_column(ForeignKey("frozen_set.id", ondelete="CASCADE"), primary_key=True)
+    frozen_set_id: Mapped[int] = mapped_column(
+        ForeignKey("frozen_set.id", ondelete="CASCADE"), primary_key=True
+    )
     position: Mapped[int] = mapped_column(primary_key=True)
     trim_sha256: Mapped[Digest] = mapped_column(ForeignKey("trim.sha256"))
     frozen_set: Mapped[FrozenSetRow] = relationship(back_populates="trims")
@@ -442,7 +494,9 @@ class ExportRow(Base):
     model_id: Mapped[int] = mapped_column(ForeignKey("model.id"))
     bundle_sha256: Mapped[Digest]
     model: Mapped[ModelRow] = relationship()
-    files: Mapped[list[ExportedFileRow]] = relationship(back_populates="export", order_by="ExportedFileRow.name")
+    files: Mapped[list[ExportedFileRow]] = relationship(
+        back_populates="export", order_by="ExportedFileRow.name"
+    )
 
 
 class ExportedFileRow(Base):

@@ -13,14 +13,27 @@ from dataset.errors import InputError
 from dataset.records import Mark, MarkRevision
 from dataset.store import registry, sessions
 from dataset.store.merging import Merged, MergeReport
-from dataset.store.tables import BudgetRow, LimitsRow, LiquidRow, MappingRow, MarkRevisionRow, MountingRow, SensorRow, SessionRow, TankRow, UnitRow
+from dataset.store.tables import (
+    BudgetRow,
+    LimitsRow,
+    LiquidRow,
+    MappingRow,
+    MarkRevisionRow,
+    MountingRow,
+    SensorRow,
+    SessionRow,
+    TankRow,
+    UnitRow,
+)
 from dataset.text.read import TextContent
 from dataset.text.write import REVISIONS, Registry, marks_file, write_text
 
 
 @dataclass(frozen=True)
 class TextReport:
-    """What came in of the registry and of the marks; ``elsewhere`` are sessions, by id, that the text speaks of and this store has not."""
+    """What came in of the registry and of the marks; ``elsewhere`` are sessions, by id, that the text speaks
+    of and this store has not.
+    """
 
     merged: MergeReport
     elsewhere: tuple[str, ...]
@@ -29,17 +42,33 @@ class TextReport:
 def collect(orm: OrmSession) -> dict[str, str]:
     """Every text file, by its path."""
     found = Registry(
-        tanks=tuple(map(registry.to_tank, orm.scalars(select(TankRow).order_by(TankRow.name, TankRow.revision)))),
+        tanks=tuple(
+            map(registry.to_tank, orm.scalars(select(TankRow).order_by(TankRow.name, TankRow.revision)))
+        ),
         liquids=tuple(map(registry.to_liquid, orm.scalars(select(LiquidRow).order_by(LiquidRow.name)))),
-        sensors=tuple(map(registry.to_sensor, orm.scalars(select(SensorRow).order_by(SensorRow.name, SensorRow.revision)))),
-        mountings=tuple(map(registry.to_mounting, orm.scalars(select(MountingRow).order_by(MountingRow.name)))),
+        sensors=tuple(
+            map(
+                registry.to_sensor,
+                orm.scalars(select(SensorRow).order_by(SensorRow.name, SensorRow.revision)),
+            )
+        ),
+        mountings=tuple(
+            map(registry.to_mounting, orm.scalars(select(MountingRow).order_by(MountingRow.name)))
+        ),
         units=tuple(map(registry.to_unit, orm.scalars(select(UnitRow).order_by(UnitRow.name)))),
         budgets=tuple(map(registry.to_budget, orm.scalars(select(BudgetRow).order_by(BudgetRow.name)))),
-        limits=tuple(map(registry.to_limits, orm.scalars(select(LimitsRow).order_by(LimitsRow.name, LimitsRow.revision)))),
+        limits=tuple(
+            map(
+                registry.to_limits,
+                orm.scalars(select(LimitsRow).order_by(LimitsRow.name, LimitsRow.revision)),
+            )
+        ),
         mappings=tuple(map(registry.to_mapping, orm.scalars(select(MappingRow).order_by(MappingRow.name)))),
     )
     rows = sessions.session_rows(orm)
-    return write_text(found, sessions.to_sessions(rows), {row.sha256: sessions.revisions_of(row) for row in rows})
+    return write_text(
+        found, sessions.to_sessions(rows), {row.sha256: sessions.revisions_of(row) for row in rows}
+    )
 
 
 def add_registry(orm: OrmSession, found: Registry) -> None:
@@ -63,15 +92,23 @@ def add_registry(orm: OrmSession, found: Registry) -> None:
 
 
 def add_revisions(orm: OrmSession, content: TextContent, merged: MergeReport) -> TextReport:
-    """Write the revisions of marks that sessions of this store lack; refuse sealed marks that are others than the store's."""
+    """Write the revisions of marks that sessions of this store lack; refuse sealed marks that are others than
+    the store's.
+    """
     rows = {row.sha256: row for row in sessions.session_rows(orm)}
     for row in rows.values():
         _check_sealed(row, content)
-    new = sum(_add_revision(orm, rows[revision.session], revision) for revision in content.revisions if revision.session in rows)
+    new = sum(
+        _add_revision(orm, rows[revision.session], revision)
+        for revision in content.revisions
+        if revision.session in rows
+    )
     here = sum(revision.session in rows for revision in content.revisions)
     counts = (*merged.counts, *([Merged("mark revision", new, here - new)] if here else []))
     known = {sha256[:ID_DIGITS] for sha256 in rows}
-    elsewhere = {name for name in content.sealed if name not in known} | {r.session[:ID_DIGITS] for r in content.revisions if r.session not in rows}
+    elsewhere = {name for name in content.sealed if name not in known} | {
+        r.session[:ID_DIGITS] for r in content.revisions if r.session not in rows
+    }
     return TextReport(MergeReport(counts, merged.renumbered, merged.remarks), tuple(sorted(elsewhere)))
 
 
@@ -80,7 +117,12 @@ def _check_sealed(row: SessionRow, content: TextContent) -> None:
     sealed = tuple(registry.flat(Mark, mark) for mark in row.marks)
     if its is not None and its != sealed:
         hint = "sealed marks never change; amend them with 'innage mark'"
-        raise InputError(marks_file(row.sha256), "sealed marks that are others than the store's", "the marks that the session was sealed with", hint)
+        raise InputError(
+            marks_file(row.sha256),
+            "sealed marks that are others than the store's",
+            "the marks that the session was sealed with",
+            hint,
+        )
 
 
 def _add_revision(orm: OrmSession, row: SessionRow, revision: MarkRevision) -> bool:
@@ -90,12 +132,22 @@ def _add_revision(orm: OrmSession, row: SessionRow, revision: MarkRevision) -> b
         return False
     where = f"{REVISIONS}, revision {revision.sha256[:ID_DIGITS]}"
     if revision.parent is not None and revision.parent not in known:
-        raise InputError(where, f"it amends {revision.parent[:ID_DIGITS]}, which is not there", "the revision that is amended before the one that amends it")
+        raise InputError(
+            where,
+            f"it amends {revision.parent[:ID_DIGITS]}, which is not there",
+            "the revision that is amended before the one that amends it",
+        )
     for text in (revision.author, revision.reason):
         check_text(where, text)
     check_marks(where, revision.marks, row.frames, row.mounting.tank.span_mm)
     body = canonical_json(marks_content(revision.marks))
-    made = MarkRevisionRow(sha256=revision.sha256, parent_sha256=revision.parent, author=revision.author, reason=revision.reason, body=body)
+    made = MarkRevisionRow(
+        sha256=revision.sha256,
+        parent_sha256=revision.parent,
+        author=revision.author,
+        reason=revision.reason,
+        body=body,
+    )
     row.mark_revisions.append(made)
     orm.flush()
     return True

@@ -60,12 +60,21 @@ def add_trim(orm: OrmSession, trim: Trim) -> Trim:
     same_record("mounting", trim.mounting, to_mounting(mounting))
     if trim.kind is TrimKind.DRY:
         dry = [its for its in trims(orm, None) if its.kind is TrimKind.DRY and its.mounting == trim.mounting]
-        mine = [Reference(f"its dry trim of {its.date}", tuple(map(float, its.counts))) for its in dry if its.unit == trim.unit]
+        mine = [
+            Reference(f"its dry trim of {its.date}", tuple(map(float, its.counts)))
+            for its in dry
+            if its.unit == trim.unit
+        ]
         others = latest([its for its in dry if its.unit != trim.unit], TrimKind.DRY)
         refuse_wet(trim, [*mine, *_seen(orm, trim.unit.name, trim.mounting)], others)
     sha256 = trim_sha256(trim)
     if orm.scalar(select(TrimRow).where(TrimRow.sha256 == sha256)) is not None:
-        raise InputError(f"trim of unit {trim.unit.name}", f"this trim of {trim.date} is there already", "", "see 'innage trim list'")
+        raise InputError(
+            f"trim of unit {trim.unit.name}",
+            f"this trim of {trim.date} is there already",
+            "",
+            "see 'innage trim list'",
+        )
     session = None if trim.session is None else stored_sessions.session_row(orm, trim.session)
     made = TrimRow(
         sha256=sha256,
@@ -85,10 +94,17 @@ def add_trim(orm: OrmSession, trim: Trim) -> Trim:
 
 
 def dry_counts(orm: OrmSession, mounting: Mounting) -> tuple[tuple[str, tuple[float, ...]], ...]:
-    """Units with frames marked at a level below every pad of a mounting, by name, and the median of each channel over those frames."""
+    """Units with frames marked at a level below every pad of a mounting, by name, and the median of each
+    channel over those frames.
+    """
     found: list[tuple[str, tuple[float, ...]]] = []
     for name in orm.scalars(select(UnitRow.name).order_by(UnitRow.name)).all():
-        dry = [stored_sessions.frames(orm, s).counts[m.start : m.stop] for s in _sessions(orm, name, mounting) for m in s.marks if below_pads(m, mounting)]
+        dry = [
+            stored_sessions.frames(orm, s).counts[m.start : m.stop]
+            for s in _sessions(orm, name, mounting)
+            for m in s.marks
+            if below_pads(m, mounting)
+        ]
         if dry:
             found.append((name, tuple(map(float, np.median(np.concatenate(dry), axis=0)))))
     return tuple(found)
@@ -96,12 +112,16 @@ def dry_counts(orm: OrmSession, mounting: Mounting) -> tuple[tuple[str, tuple[fl
 
 def _sessions(orm: OrmSession, unit: str, mounting: Mounting) -> list[Session]:
     """The unit's sessions on a mounting that are not void."""
-    rows = orm.scalars(select(SessionRow).join(UnitRow).where(UnitRow.name == unit).order_by(SessionRow.id)).all()
+    rows = orm.scalars(
+        select(SessionRow).join(UnitRow).where(UnitRow.name == unit).order_by(SessionRow.id)
+    ).all()
     sessions = [stored_sessions.to_session(row) for row in rows if row.void is None]
     return [session for session in sessions if session.mounting == mounting]
 
 
 def _seen(orm: OrmSession, unit: str, mounting: Mounting) -> list[Reference]:
     """What the unit's sessions on a mounting show."""
-    found = [seen_in(session, stored_sessions.frames(orm, session)) for session in _sessions(orm, unit, mounting)]
+    found = [
+        seen_in(session, stored_sessions.frames(orm, session)) for session in _sessions(orm, unit, mounting)
+    ]
     return [reference for reference in found if reference is not None]

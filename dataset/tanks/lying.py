@@ -1,7 +1,8 @@
 """Lying cylinders, with the ends that closed vessels have. Millimetres, mm2 and mm3 throughout.
 
-The horizontal cut of a lying vessel is known in closed form (in one integral for the knuckle of a torispherical end); the volume
-is its integral over the height, so near empty and near full it is as exact as elsewhere.
+The horizontal cut of a lying vessel is known in closed form (in one integral for the knuckle of a
+torispherical end); the volume is its integral over the height, so near empty and near full it is as exact as
+elsewhere.
 """
 
 from __future__ import annotations
@@ -22,8 +23,8 @@ _GAUSS_X, _GAUSS_W = np.polynomial.legendre.leggauss(40)
 class LyingCylinder(Section):
     """A cylinder on its side; ``length_mm`` is that of its straight part.
 
-    ``end`` is the form of both ends. Ellipsoidal, spherical and conical ones bulge by ``depth_mm``; of a torispherical one the dish's
-    radius is ``f`` D and the knuckle's ``k`` D.
+    ``end`` is the form of both ends. Ellipsoidal, spherical and conical ones bulge by ``depth_mm``; of a
+    torispherical one the dish's radius is ``f`` D and the knuckle's ``k`` D.
     """
 
     kind = "lying-cylinder"
@@ -40,7 +41,11 @@ class LyingCylinder(Section):
         if self.end in ("ellipsoidal", "spherical", "conical"):
             most = self.diameter_mm / 2 if self.end == "spherical" else MAX_MM
             if not 0 < self.depth_mm <= most:
-                raise InputError(f"lying cylinder, depth of the {self.end} ends", f"{self.depth_mm:g}", f"more than 0 and at most {most:g} mm")
+                raise InputError(
+                    f"lying cylinder, depth of the {self.end} ends",
+                    f"{self.depth_mm:g}",
+                    f"more than 0 and at most {most:g} mm",
+                )
         if self.end == "torispherical":
             Torisphere(self.diameter_mm, self.f, self.k)
 
@@ -62,7 +67,11 @@ class LyingCylinder(Section):
     def _lower(self, z: Reals) -> Reals:
         """Volume below ``z`` at or below the middle, cut where the ends' dish begins."""
         radius = self.diameter_mm / 2
-        seam = radius - Torisphere(self.diameter_mm, self.f, self.k).seam[0] if self.end == "torispherical" else radius
+        seam = (
+            radius - Torisphere(self.diameter_mm, self.f, self.k).seam[0]
+            if self.end == "torispherical"
+            else radius
+        )
         return integral(self.area, 0.0, np.minimum(z, seam)) + integral(self.area, seam, np.maximum(z, seam))
 
     def _place(self, z: Reals) -> tuple[Reals, Reals]:
@@ -70,7 +79,9 @@ class LyingCylinder(Section):
         return np.abs(self.diameter_mm / 2 - z), np.sqrt(np.maximum(z * (self.diameter_mm - z), 0.0))
 
     def _end(self, off: Reals, half: Reals) -> Reals:
-        """Area of the horizontal cut through one end, ``off`` from the axis's plane, where the vessel is 2 ``half`` wide."""
+        """Area of the horizontal cut through one end, ``off`` from the axis's plane, where the vessel is 2
+        ``half`` wide.
+        """
         radius, depth = self.diameter_mm / 2, self.depth_mm
         if self.end == "ellipsoidal":
             return np.pi / 2 * depth / radius * half**2  # half an ellipse
@@ -85,7 +96,9 @@ class LyingCylinder(Section):
         return np.zeros_like(off)
 
     def _torispherical(self, off: Reals, half: Reals) -> Reals:
-        """The dish as a cap of a sphere; the knuckle, whose cut has no elementary area, by Gauss-Legendre points."""
+        """The dish as a cap of a sphere; the knuckle, whose cut has no elementary area, by Gauss-Legendre
+        points.
+        """
         its = Torisphere(self.diameter_mm, self.f, self.k)
         edge = np.sqrt(np.maximum(its.seam[0] ** 2 - off**2, 0.0))  # half the width of the dish
         # u = half - (half - edge) t2 takes the square root out of the integrand

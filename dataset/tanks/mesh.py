@@ -1,8 +1,9 @@
-"""Closed surface meshes cut into slices: the inner surface of a tank as its drawing has it, in millimetres, z up.
+"""Closed surface meshes cut into slices: the inner surface of a tank as its drawing has it, in millimetres, z
+up.
 
-A horizontal cut through a polyhedron is bounded by one segment for each triangle it meets, and encloses half the sum of their cross
-products (the shoelace formula). Between two neighbouring corner heights the segments' ends move linearly, so the area is a quadratic
-and is known from three cuts.
+A horizontal cut through a polyhedron is bounded by one segment for each triangle it meets, and encloses half
+the sum of their cross products (the shoelace formula). Between two neighbouring corner heights the segments'
+ends move linearly, so the area is a quadratic and is known from three cuts.
 """
 
 from __future__ import annotations
@@ -30,7 +31,8 @@ _SILENT = logging.NullHandler()  # what is wrong with a mesh is said in one sent
 def read_mesh(path: Path) -> Slices:
     """The slices of the closed surface in an STL file; the lowest corner is at 0.
 
-    Raises InputError where the file can't be read, or the surface isn't closed or its triangles turn both ways.
+    Raises InputError where the file can't be read, or the surface isn't closed or its triangles turn both
+    ways.
     """
     import trimesh
 
@@ -42,24 +44,41 @@ def read_mesh(path: Path) -> Slices:
     except OSError as error:
         raise InputError(str(path), f"cannot be read ({error.strerror})", "an STL file") from error
     if not _is_stl(content):
-        raise InputError(str(path), "cannot be read as STL (neither its binary nor its text form)", "a whole STL file")
+        raise InputError(
+            str(path), "cannot be read as STL (neither its binary nor its text form)", "a whole STL file"
+        )
     try:
         with np.errstate(invalid="ignore"):
             mesh: Any = trimesh.load_mesh(BytesIO(content), file_type="stl")
     except ValueError as error:
-        raise InputError(str(path), f"cannot be read as STL ({error})", "an STL file, binary or text") from error
+        raise InputError(
+            str(path), f"cannot be read as STL ({error})", "an STL file, binary or text"
+        ) from error
     if not 4 <= len(mesh.faces) <= MOST_TRIANGLES:
         hint = "export the drawing more coarsely: a tank's shape needs few" if len(mesh.faces) > 4 else ""
         raise InputError(str(path), f"{len(mesh.faces)} whole triangles", f"4 to {MOST_TRIANGLES}", hint)
     if not np.isfinite(mesh.vertices).all():
         raise InputError(str(path), "a corner that isn't a finite number", "a mesh in millimetres")
     if not mesh.is_watertight:
-        raise InputError(str(path), "the surface isn't closed: some edges belong to one triangle only", "a watertight mesh of the inner surface")
+        raise InputError(
+            str(path),
+            "the surface isn't closed: some edges belong to one triangle only",
+            "a watertight mesh of the inner surface",
+        )
     if not mesh.is_winding_consistent:
-        raise InputError(str(path), "some triangles face inwards and some outwards", "a mesh whose triangles all turn alike")
+        raise InputError(
+            str(path),
+            "some triangles face inwards and some outwards",
+            "a mesh whose triangles all turn alike",
+        )
     corners = np.asarray(mesh.vertices, dtype=np.float64)
     z_mm, areas = cut(corners, np.asarray(mesh.faces, dtype=np.int64))
-    return Slices(tuple(z_mm.tolist()), tuple((low, middle, high) for low, middle, high in areas.tolist()), path.name, sha256(content).hexdigest())
+    return Slices(
+        tuple(z_mm.tolist()),
+        tuple((low, middle, high) for low, middle, high in areas.tolist()),
+        path.name,
+        sha256(content).hexdigest(),
+    )
 
 
 def _is_stl(content: bytes) -> bool:
@@ -105,9 +124,14 @@ def _areas(z: Reals, points: Reals, places: NDArray[np.int64]) -> Reals:
     ``points`` (t, 3, 3) are the triangles' corners, ``places`` (t, 3) their heights' indices.
     """
     order = np.argsort(places, axis=1, kind="stable")
-    points, places = np.take_along_axis(points, order[:, :, None], axis=1), np.take_along_axis(places, order, axis=1)
+    points, places = (
+        np.take_along_axis(points, order[:, :, None], axis=1),
+        np.take_along_axis(places, order, axis=1),
+    )
     # sorting an odd way turns a triangle over: the sign of the permutation puts the segments' direction right
-    swaps = ((order[:, 0] > order[:, 1]).astype(int) + (order[:, 0] > order[:, 2]) + (order[:, 1] > order[:, 2])) % 2
+    swaps = (
+        (order[:, 0] > order[:, 1]).astype(int) + (order[:, 0] > order[:, 2]) + (order[:, 1] > order[:, 2])
+    ) % 2
     sign = np.where(swaps == 1, -1.0, 1.0)
     spans = places[:, 2] - places[:, 0]
     areas = np.zeros((len(z) - 1, 3))
@@ -146,7 +170,9 @@ def _joined(z: Reals, areas: Reals, most: int) -> tuple[Reals, Reals]:
     """At most ``most`` slices: neighbours are joined, keeping their volume and the areas at their ends."""
     if len(areas) <= most:
         return z, areas
-    volumes = np.concatenate([[0.0], np.cumsum((areas[:, 0] + 4 * areas[:, 1] + areas[:, 2]) / 6 * np.diff(z))])
+    volumes = np.concatenate(
+        [[0.0], np.cumsum((areas[:, 0] + 4 * areas[:, 1] + areas[:, 2]) / 6 * np.diff(z))]
+    )
     kept = np.unique(np.searchsorted(z, np.linspace(0, z[-1], most + 1)[1:-1]))
     kept = np.concatenate([[0], kept[(kept > 0) & (kept < len(z) - 1)], [len(z) - 1]])
     mean = np.diff(volumes[kept]) / np.diff(z[kept])

@@ -1,7 +1,9 @@
 """The profile of a tank: how much liquid lies below a height, and the other way round.
 
-A profile is a stack of sections from the lowest inner point upwards. Levels are millimetres above the datum, volumes millilitres
-above the datum: what lies below it is the dead volume. Levels outside 0 to ``height_mm`` are refused, not extrapolated.
+A profile is a stack of sections from the lowest inner point upwards. Levels are millimetres above the datum,
+volumes millilitres
+above the datum: what lies below it is the dead volume. Levels outside 0 to ``height_mm`` are refused, not
+extrapolated.
 """
 
 from __future__ import annotations
@@ -22,7 +24,9 @@ from dataset.tanks.quadrature import Reals
 from dataset.tanks.shapes import Box, Cone, Cylinder, Dish, Section, Taper, TorisphericalDish
 from dataset.tanks.strapping import Slices, Strapping
 
-KINDS: dict[str, type[Section]] = {s.kind: s for s in (Box, Cylinder, Cone, Taper, Dish, TorisphericalDish, LyingCylinder, Strapping, Slices)}
+KINDS: dict[str, type[Section]] = {
+    s.kind: s for s in (Box, Cylinder, Cone, Taper, Dish, TorisphericalDish, LyingCylinder, Strapping, Slices)
+}
 ALONE = (LyingCylinder, Strapping, Slices)  # whole tanks, not sections of a stack
 MOST_SECTIONS = 64
 _SLACK = 1e-9  # of the height or the volume: what rounding may add to a value at the very end
@@ -46,12 +50,25 @@ class Profile:
         if len(self.sections) > 1:
             for section in self.sections:
                 if isinstance(section, ALONE):
-                    raise InputError("profile", f"a section of kind {section.kind} in a stack", "it alone: it is a whole tank")
+                    raise InputError(
+                        "profile",
+                        f"a section of kind {section.kind} in a stack",
+                        "it alone: it is a whole tank",
+                    )
         tall = sum(s.tall_mm for s in self.sections)
         if not 0 <= self.datum_mm < tall:
-            raise InputError("profile, datum", f"{self.datum_mm:g}", f"at least 0 and below the tank's inner height, {tall:g} mm")
+            raise InputError(
+                "profile, datum",
+                f"{self.datum_mm:g}",
+                f"at least 0 and below the tank's inner height, {tall:g} mm",
+            )
         if not 0.5 < self.scale < 2:
-            raise InputError("profile, expansion", f"a factor of {self.scale:g}", "between 0.5 and 2", "check the coefficient and the temperatures")
+            raise InputError(
+                "profile, expansion",
+                f"a factor of {self.scale:g}",
+                "between 0.5 and 2",
+                "check the coefficient and the temperatures",
+            )
 
     @property
     def height_mm(self) -> float:
@@ -80,14 +97,17 @@ class Profile:
         Raises InputError where a level isn't within 0 to ``height_mm``.
         """
         z = self._inner(level_mm)
-        return _as(level_mm, (self._below(z) - self._below(np.array([self.datum_mm]))) * (self.scale**3 / 1000))
+        return _as(
+            level_mm, (self._below(z) - self._below(np.array([self.datum_mm]))) * (self.scale**3 / 1000)
+        )
 
     @overload
     def area_mm2(self, level_mm: float) -> float: ...
     @overload
     def area_mm2(self, level_mm: NDArray[Any]) -> Reals: ...
     def area_mm2(self, level_mm: float | NDArray[Any]) -> float | Reals:
-        """Area of the free surface at ``level_mm``: dV/dh in mm3 per mm; where two sections meet, that of the upper one.
+        """Area of the free surface at ``level_mm``: dV/dh in mm3 per mm; where two sections meet, that of the
+        upper one.
 
         Raises InputError where a level isn't within 0 to ``height_mm``.
         """
@@ -111,8 +131,8 @@ class Profile:
     def warmed(self, kelvin: float, expansion_per_k: float) -> Profile:
         """The profile of the vessel ``kelvin`` warmer than its sections are measured at.
 
-        It grows alike in every direction by the linear coefficient: lengths by 1 + expansion x kelvin, areas and volumes by its
-        square and cube.
+        It grows alike in every direction by the linear coefficient: lengths by 1 + expansion x kelvin, areas
+        and volumes by its square and cube.
         """
         return replace(self, scale=self.scale * (1 + expansion_per_k * kelvin))
 
@@ -146,7 +166,9 @@ class Profile:
         return area
 
     def _solve(self, wanted: Reals) -> Reals:
-        """Heights with ``wanted`` mm3 above the datum: Newton's steps inside a bracket that is halved where they leave it."""
+        """Heights with ``wanted`` mm3 above the datum: Newton's steps inside a bracket that is halved where
+        they leave it.
+        """
         start, top = self.datum_mm, sum(s.tall_mm for s in self.sections)
         base = self._below(np.array([start]))
         whole = self._below(np.array([top])) - base
@@ -194,7 +216,9 @@ def from_json(text: str) -> Profile:
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError) as error:
         if isinstance(error, InputError):
             raise
-        raise InputError("profile", f"text that holds none ({error})", "canonical JSON as innage writes it") from error
+        raise InputError(
+            "profile", f"text that holds none ({error})", "canonical JSON as innage writes it"
+        ) from error
 
 
 def _section(facts: dict[str, Any]) -> Section:
@@ -209,12 +233,17 @@ def _frozen(value: Any) -> Any:
 def profile_of(tank: Tank, temperature_c: float | None = None) -> Profile:
     """The profile of a tank revision; with ``temperature_c`` of the vessel, as large as it then is.
 
-    The temperature only matters where the tank has an expansion coefficient; without one the vessel is taken as rigid.
-    Raises InputError where the tank has no profile.
+    The temperature only matters where the tank has an expansion coefficient; without one the vessel is taken
+    as rigid. Raises InputError where the tank has no profile.
     """
     if tank.profile is None:
         hint = f"add a revision of the tank with its shape: 'innage tank add {tank.name} --help'"
-        raise InputError(f"tank {tank.name}@{tank.revision}", "has no profile, so levels and volumes can't be converted", "", hint)
+        raise InputError(
+            f"tank {tank.name}@{tank.revision}",
+            "has no profile, so levels and volumes can't be converted",
+            "",
+            hint,
+        )
     profile = from_json(tank.profile)
     if temperature_c is None or tank.expansion_per_k is None or tank.reference_c is None:
         return profile
@@ -224,18 +253,26 @@ def profile_of(tank: Tank, temperature_c: float | None = None) -> Profile:
 def level_at_pad_mm(profile: Profile, level_mm: float, tilt_deg: float, pad_offset_mm: float) -> float:
     """Level in the tank's own coordinate at a pad, when a tank that holds ``level_mm`` upright is tilted.
 
-    The free surface turns about the tilt axis through the middle of the cut, so the level at a pad ``pad_offset_mm`` beside that axis
-    (towards the low side) is higher by offset x tan(angle). That holds in an upright prism whose surface touches neither floor nor lid.
+    The free surface turns about the tilt axis through the middle of the cut, so the level at a pad
+    ``pad_offset_mm`` beside that axis (towards the low side) is higher by offset x tan(angle). That holds in
+    an upright prism whose surface touches neither floor nor lid.
 
-    Raises InputError for other shapes, and where the surface would reach floor or lid within the pad's distance on either side.
+    Raises InputError for other shapes, and where the surface would reach floor or lid within the pad's
+    distance on either side.
     """
     if not profile.upright:
-        raise InputError("tilt", "a tank whose area changes with height", "an upright prism (box or cylinder)")
+        raise InputError(
+            "tilt", "a tank whose area changes with height", "an upright prism (box or cylinder)"
+        )
     if not abs(tilt_deg) < 90:
         raise InputError("tilt", f"{tilt_deg:g} degrees", "less than 90")
     shift = pad_offset_mm * float(np.tan(np.radians(tilt_deg)))
     if level_mm - abs(shift) < 0 or level_mm + abs(shift) > profile.height_mm:
-        raise InputError("tilt", f"the surface reaches {level_mm - abs(shift):g} to {level_mm + abs(shift):g} mm", f"within 0 to {profile.height_mm:g} mm")
+        raise InputError(
+            "tilt",
+            f"the surface reaches {level_mm - abs(shift):g} to {level_mm + abs(shift):g} mm",
+            f"within 0 to {profile.height_mm:g} mm",
+        )
     return level_mm + shift
 
 

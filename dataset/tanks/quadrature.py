@@ -1,4 +1,5 @@
-"""Integrals of section areas: double-exponential quadrature, which takes square roots and logarithms at either end.
+"""Integrals of section areas: double-exponential quadrature, which takes square roots and logarithms at
+either end.
 
 Takahasi and Mori, "Double exponential formulas for numerical integration", Publ. RIMS 9 (1974) 721-741.
 """
@@ -20,7 +21,8 @@ _ROWS = 4096  # levels at a time, so that nothing grows with the number of level
 
 
 def integral(area: Callable[[Reals], Reals], low: float, high: Reals) -> Reals:
-    """Integral of ``area`` from ``low`` to each of ``high``; ``area`` must be smooth inside, anything at the ends.
+    """Integral of ``area`` from ``low`` to each of ``high``; ``area`` must be smooth inside, anything at the
+    ends.
 
     Args:
         area: takes and gives arrays of one shape.

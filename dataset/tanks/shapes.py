@@ -1,6 +1,7 @@
 """Sections of tanks that stand upright: what a profile is stacked of. Millimetres, mm2 and mm3 throughout.
 
-Each section knows its height, the area of its horizontal cut at a height ``z`` above its own bottom, and the volume below it.
+Each section knows its height, the area of its horizontal cut at a height ``z`` above its own bottom, and the
+volume below it.
 """
 
 from __future__ import annotations
@@ -48,7 +49,9 @@ class Section(ABC):
 
 
 class Quadratic(Section):
-    """A section whose area is a polynomial a0 + a1 z + a2 z2: prisms, cones, and zones of spheres and ellipsoids."""
+    """A section whose area is a polynomial a0 + a1 z + a2 z2: prisms, cones, and zones of spheres and
+    ellipsoids.
+    """
 
     @abstractmethod
     def coefficients(self) -> tuple[float, float, float]:
@@ -142,7 +145,12 @@ class Taper(Quadratic):
     height_mm: float
 
     def __post_init__(self) -> None:
-        positive("taper", height=self.height_mm, bottom_width=self.bottom_width_mm, bottom_depth=self.bottom_depth_mm)
+        positive(
+            "taper",
+            height=self.height_mm,
+            bottom_width=self.bottom_width_mm,
+            bottom_depth=self.bottom_depth_mm,
+        )
         positive("taper", top_width=self.top_width_mm, top_depth=self.top_depth_mm)
 
     @property
@@ -158,7 +166,8 @@ class Taper(Quadratic):
 
 @dataclass(frozen=True)
 class Dish(Quadratic):
-    """An end that closes an upright cylinder below (``side`` bottom) or above (top): half an ellipsoid, or a cap of a sphere.
+    """An end that closes an upright cylinder below (``side`` bottom) or above (top): half an ellipsoid, or a
+    cap of a sphere.
 
     ``depth_mm`` is how far it bulges. A spherical one is at most a half sphere.
     """
@@ -174,7 +183,11 @@ class Dish(Quadratic):
         one_of("end", self.form, ("ellipsoidal", "spherical"))
         one_of(f"{self.form} end", self.side, ("bottom", "top"))
         if self.form == "spherical" and self.depth_mm > self.diameter_mm / 2:
-            raise InputError("spherical end, depth", f"{self.depth_mm:g}", f"at most half the diameter, {self.diameter_mm / 2:g} mm")
+            raise InputError(
+                "spherical end, depth",
+                f"{self.depth_mm:g}",
+                f"at most half the diameter, {self.diameter_mm / 2:g} mm",
+            )
 
     @property
     def tall_mm(self) -> float:
@@ -198,9 +211,11 @@ def one_of(where: str, found: str, known: tuple[str, ...]) -> None:
 
 @dataclass(frozen=True)
 class Torisphere:
-    """The meridian of a torispherical end: a dish of radius ``f`` D and a knuckle of radius ``k`` D, tangent to each other.
+    """The meridian of a torispherical end: a dish of radius ``f`` D and a knuckle of radius ``k`` D, tangent
+    to each other.
 
-    Jones, "Calculating tank volume", which the docstrings of the package `fluids` quote, uses the same two numbers.
+    Jones, "Calculating tank volume", which the docstrings of the package `fluids` quote, uses the same two
+    numbers.
     """
 
     diameter_mm: float
@@ -210,7 +225,11 @@ class Torisphere:
     def __post_init__(self) -> None:
         positive("torispherical end", diameter=self.diameter_mm)
         if not (0.5 < self.f <= 10 and 0 < self.k < 0.5):
-            raise InputError("torispherical end", f"dish F {self.f:g} and knuckle K {self.k:g}", "F above 0.5 and at most 10, K above 0 and below 0.5")
+            raise InputError(
+                "torispherical end",
+                f"dish F {self.f:g} and knuckle K {self.k:g}",
+                "F above 0.5 and at most 10, K above 0 and below 0.5",
+            )
 
     @property
     def dish(self) -> float:
@@ -274,9 +293,13 @@ class TorisphericalDish(Section):
 
     def _area(self, z: Reals) -> Reals:
         its = Torisphere(self.diameter_mm, self.f, self.k)
-        before = np.clip(its.depth - z, 0.0, its.knuckle)  # distance from the rim, as far as the knuckle can reach
+        before = np.clip(
+            its.depth - z, 0.0, its.knuckle
+        )  # distance from the rim, as far as the knuckle can reach
         knuckle = its.ring + np.sqrt(its.knuckle**2 - before**2)
-        return np.asarray(np.pi * np.where(its.depth - z < its.seam[1], knuckle**2, np.maximum(z * (2 * its.dish - z), 0.0)))
+        return np.asarray(
+            np.pi * np.where(its.depth - z < its.seam[1], knuckle**2, np.maximum(z * (2 * its.dish - z), 0.0))
+        )
 
     def _volume(self, z: Reals) -> Reals:
         its = Torisphere(self.diameter_mm, self.f, self.k)

@@ -31,14 +31,24 @@ class Strapping(Section):
         if len(heights) != len(volumes) or len(heights) < 2:
             raise InputError("strapping table", f"{len(heights)} rows", "at least two")
         if heights[0] != 0 or not heights[-1] <= MAX_MM:
-            raise InputError("strapping table", f"heights from {heights[0]:g} to {heights[-1]:g} mm", f"heights from 0, the datum, to at most {MAX_MM:g} mm")
+            raise InputError(
+                "strapping table",
+                f"heights from {heights[0]:g} to {heights[-1]:g} mm",
+                f"heights from 0, the datum, to at most {MAX_MM:g} mm",
+            )
         if not volumes[0] >= 0:
             raise InputError("strapping table", f"a volume of {volumes[0]:g} mL", "at least 0")
         for k in range(1, len(heights)):
             if not heights[k] > heights[k - 1]:
-                raise InputError("strapping table", f"{heights[k]:g} mm after {heights[k - 1]:g} mm", "heights that rise")
+                raise InputError(
+                    "strapping table", f"{heights[k]:g} mm after {heights[k - 1]:g} mm", "heights that rise"
+                )
             if not volumes[k] > volumes[k - 1]:
-                raise InputError("strapping table", f"{volumes[k]:g} mL after {volumes[k - 1]:g} mL, at {heights[k]:g} mm", "volumes that rise")
+                raise InputError(
+                    "strapping table",
+                    f"{volumes[k]:g} mL after {volumes[k - 1]:g} mL, at {heights[k]:g} mm",
+                    "volumes that rise",
+                )
 
     @property
     def tall_mm(self) -> float:
@@ -47,7 +57,9 @@ class Strapping(Section):
     def area(self, z: Reals) -> Reals:
         """Slope of the volume; at a height of the table, that above it."""
         slopes = np.diff(self.volume_ml) / np.diff(self.height_mm) * 1000
-        return np.asarray(slopes[np.clip(np.searchsorted(self.height_mm, z, side="right") - 1, 0, len(slopes) - 1)])
+        return np.asarray(
+            slopes[np.clip(np.searchsorted(self.height_mm, z, side="right") - 1, 0, len(slopes) - 1)]
+        )
 
     def volume(self, z: Reals) -> Reals:
         """Volume above the datum and below ``z``, linear between the table's heights."""
@@ -56,10 +68,11 @@ class Strapping(Section):
 
 @dataclass(frozen=True)
 class Slices(Section):
-    """Horizontal slices of a closed surface: heights ``z_mm``, and of each slice the area at its bottom, middle and top.
+    """Horizontal slices of a closed surface: heights ``z_mm``, and of each slice the area at its bottom,
+    middle and top.
 
-    Between two neighbouring heights of corners the area of a polyhedron's cut is a quadratic, so three areas say all of it and the
-    volume (Simpson's rule) is exact. ``file`` and ``sha256`` say which mesh was cut.
+    Between two neighbouring heights of corners the area of a polyhedron's cut is a quadratic, so three areas
+    say all of it and the volume (Simpson's rule) is exact. ``file`` and ``sha256`` say which mesh was cut.
     """
 
     kind = "mesh"
@@ -71,8 +84,18 @@ class Slices(Section):
     def __post_init__(self) -> None:
         rise = len(self.z_mm) > 1 and self.z_mm[0] == 0 and bool(np.all(np.diff(self.z_mm) > 0))
         areas = np.asarray(self.area_mm2, dtype=np.float64)
-        if not (rise and self.z_mm[-1] <= MAX_MM and areas.shape == (len(self.z_mm) - 1, 3) and (areas >= 0).all() and (areas.sum(axis=1) > 0).all()):
-            raise InputError(f"mesh {self.file}", "slices that are out of order or empty", "heights that rise from 0, three areas for each slice")
+        if not (
+            rise
+            and self.z_mm[-1] <= MAX_MM
+            and areas.shape == (len(self.z_mm) - 1, 3)
+            and (areas >= 0).all()
+            and (areas.sum(axis=1) > 0).all()
+        ):
+            raise InputError(
+                f"mesh {self.file}",
+                "slices that are out of order or empty",
+                "heights that rise from 0, three areas for each slice",
+            )
 
     @property
     def tall_mm(self) -> float:
@@ -108,7 +131,8 @@ NDArrayInt = np.ndarray[tuple[int, ...], np.dtype[np.intp]]
 
 
 def read_strapping(path: Path) -> Strapping:
-    """The strapping table in a CSV file with the columns ``height_mm`` and ``volume_ml``; lines that start with '#' are comments.
+    """The strapping table in a CSV file with the columns ``height_mm`` and ``volume_ml``; lines that start
+    with '#' are comments.
 
     Raises InputError that names line and column.
     """
@@ -122,28 +146,45 @@ def read_strapping(path: Path) -> Strapping:
         raise InputError(f"{path}: {error.where}", error.found, error.expected, error.hint) from error
 
 
-def csv_rows(path: Path, needed: tuple[str, ...], known: tuple[str, ...] = ()) -> list[tuple[int, dict[str, str]]]:
-    """(line number, row) of each row of a CSV file with a header; all of ``needed`` must be there, and nothing but those and ``known``."""
+def csv_rows(
+    path: Path, needed: tuple[str, ...], known: tuple[str, ...] = ()
+) -> list[tuple[int, dict[str, str]]]:
+    """(line number, row) of each row of a CSV file with a header; all of ``needed`` must be there, and
+    nothing but those and ``known``.
+    """
     try:
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) else "it isn't UTF-8 text"
         raise InputError(str(path), f"cannot be read ({reason})", "a CSV file") from error
-    lines = [(number, line) for number, line in enumerate(text.splitlines(), 1) if line.strip() and not line.lstrip().startswith("#")]
+    lines = [
+        (number, line)
+        for number, line in enumerate(text.splitlines(), 1)
+        if line.strip() and not line.lstrip().startswith("#")
+    ]
     if not lines:
         raise InputError(str(path), "no rows", "a header with " + ",".join(needed))
     table = [cells_of(line, f"{path}, line {number}") for number, line in lines]
     header = [cell.strip() for cell in table[0]]
     for column in needed:
         if header.count(column) != 1:
-            raise InputError(f"{path}, line {lines[0][0]}", f"column {column} stands there {header.count(column)} times", "once", "found: " + ",".join(header))
+            raise InputError(
+                f"{path}, line {lines[0][0]}",
+                f"column {column} stands there {header.count(column)} times",
+                "once",
+                "found: " + ",".join(header),
+            )
     for column in header:
         if column not in needed + known or header.count(column) > 1:
-            raise InputError(f"{path}, line {lines[0][0]}", f"column {column!r}", "each once: " + ", ".join(needed + known))
+            raise InputError(
+                f"{path}, line {lines[0][0]}", f"column {column!r}", "each once: " + ", ".join(needed + known)
+            )
     rows = []
     for (number, _), cells in zip(lines[1:], table[1:], strict=True):
         if len(cells) != len(header):
-            raise InputError(f"{path}, line {number}", f"{len(cells)} cells", f"{len(header)}, as the header has")
+            raise InputError(
+                f"{path}, line {number}", f"{len(cells)} cells", f"{len(header)}, as the header has"
+            )
         rows.append((number, {column: cell.strip() for column, cell in zip(header, cells, strict=True)}))
     return rows
 

@@ -14,7 +14,8 @@ OPTIONAL = ("width_mm", "frequency_hz", "role")
 
 
 def read_layout(path: Path) -> tuple[Pad, ...]:
-    """The pads in a CSV file, one row a channel in any order; ``width_mm``, ``frequency_hz`` and ``role`` may be left out or empty.
+    """The pads in a CSV file, one row a channel in any order; ``width_mm``, ``frequency_hz`` and ``role`` may
+    be left out or empty.
 
     Raises InputError that names line and column.
     """
@@ -22,15 +23,26 @@ def read_layout(path: Path) -> tuple[Pad, ...]:
     for line, row in csv_rows(path, NEEDED, OPTIONAL):
         channel = _channel(path, line, row["channel"])
         if channel in pads:
-            raise InputError(f"{path}, line {line}, column channel", f"{channel} for the second time", "one row for each channel")
+            raise InputError(
+                f"{path}, line {line}, column channel",
+                f"{channel} for the second time",
+                "one row for each channel",
+            )
         if not row["pad"]:
             raise InputError(f"{path}, line {line}, column pad", "nothing", "the pad's name")
         bottom, height = (csv_number(path, line, row, column) for column in ("bottom_mm", "height_mm"))
-        width, frequency = (csv_number(path, line, row, column) if row.get(column) else None for column in ("width_mm", "frequency_hz"))
-        pads[channel] = Pad(channel, row["pad"], bottom, height, width, frequency, _role(path, line, row.get("role", "")))
+        width, frequency = (
+            csv_number(path, line, row, column) if row.get(column) else None
+            for column in ("width_mm", "frequency_hz")
+        )
+        pads[channel] = Pad(
+            channel, row["pad"], bottom, height, width, frequency, _role(path, line, row.get("role", ""))
+        )
     missing = [k for k in range(len(pads)) if k not in pads]
     if missing:
-        raise InputError(str(path), f"no row for channel {missing[0]}", f"channels 0 to {len(pads) - 1}, one row each")
+        raise InputError(
+            str(path), f"no row for channel {missing[0]}", f"channels 0 to {len(pads) - 1}, one row each"
+        )
     return tuple(pads[k] for k in range(len(pads)))
 
 
@@ -42,18 +54,24 @@ def _channel(path: Path, line: int, text: str) -> int:
 
 def _role(path: Path, line: int, text: str) -> PadRole:
     if text not in ("", *PadRole):
-        raise InputError(f"{path}, line {line}, column role", repr(text), "level, reference or nothing (level)")
+        raise InputError(
+            f"{path}, line {line}, column role", repr(text), "level, reference or nothing (level)"
+        )
     return PadRole(text or PadRole.LEVEL)
 
 
 def mounting_warnings(mounting: Mounting) -> tuple[str, ...]:
     """A sentence for each pad that can't see what it is there for.
 
-    That is a level pad which lies wholly below the datum or above the span, and any pad wholly above the tank's inner top, where that
-    is known (a reference pad may well lie above the span, or below the datum).
+    That is a level pad which lies wholly below the datum or above the span, and any pad wholly above the
+    tank's inner top, where that is known (a reference pad may well lie above the span, or below the datum).
     """
     tank = mounting.tank
-    top = from_json(tank.profile).height_mm if tank.profile is not None else tank.span_mm + (tank.headspace_mm or 0.0)
+    top = (
+        from_json(tank.profile).height_mm
+        if tank.profile is not None
+        else tank.span_mm + (tank.headspace_mm or 0.0)
+    )
     known = tank.profile is not None or tank.headspace_mm is not None
     said: dict[str, str] = {}
     for pad in mounting.sensor.pads:

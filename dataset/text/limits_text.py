@@ -74,9 +74,16 @@ metric = "p95_abs_mm"
 condition = "film"
 bound = 10.0
 fewest_groups = 3
-"""
+"""  # noqa: E501 - a text as it is written out
 _TOP = {"note": str, "signer": str, "row": list}
-_ROW = {"metric": str, "condition": str, "bound": float, "confidence": float, "fewest_groups": int, "or_mm": float}
+_ROW = {
+    "metric": str,
+    "condition": str,
+    "bound": float,
+    "confidence": float,
+    "fewest_groups": int,
+    "or_mm": float,
+}
 _NEEDED = ("metric", "bound")
 _KINDS = {str: "a text in quotes", float: "a number", int: "a whole number", list: "tables [[row]]"}
 
@@ -95,11 +102,21 @@ def read_limits(name: str, text: str, where: str) -> Limits:
     try:
         content = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # a whole number of too many digits is no error of TOML
-        raise InputError(where, f"is not TOML ({error})", "tables [[row]] with metric and bound", "'innage limits default' prints an example") from error
+        raise InputError(
+            where,
+            f"is not TOML ({error})",
+            "tables [[row]] with metric and bound",
+            "'innage limits default' prints an example",
+        ) from error
     _check_keys(where, content, _TOP)
     tables = content.get("row", [])
     if not tables or not all(isinstance(table, dict) for table in tables):
-        raise InputError(f"{where}, row", "no rows", "at least one table [[row]]", "'innage limits default' prints an example")
+        raise InputError(
+            f"{where}, row",
+            "no rows",
+            "at least one table [[row]]",
+            "'innage limits default' prints an example",
+        )
     rows = tuple(_row(f"{where}, [[row]] {k}", table) for k, table in enumerate(tables, start=1))
     return Limits(name, 0, rows, content.get("note", ""), content.get("signer"))
 
@@ -138,7 +155,13 @@ def write_limits(limits: Limits) -> str:
     lines += [f"note = {_text(limits.note)}"] if limits.note else []
     lines += [f"signer = {_text(limits.signer)}"] if limits.signer is not None else []
     for row in limits.rows:
-        lines += ["", "[[row]]", f"metric = {_text(row.metric)}", f"condition = {_text(row.condition)}", f"bound = {float(row.bound)!r}"]
+        lines += [
+            "",
+            "[[row]]",
+            f"metric = {_text(row.metric)}",
+            f"condition = {_text(row.condition)}",
+            f"bound = {float(row.bound)!r}",
+        ]
         lines += [f"confidence = {float(row.confidence)!r}"] if row.confidence is not None else []
         lines += [f"fewest_groups = {row.min_groups}"]
         lines += [f"or_mm = {float(row.or_mm)!r}"] if row.or_mm is not None else []
@@ -151,7 +174,9 @@ def bound_text(bound: float, or_mm: float | None) -> str:
 
 
 def _text(value: str) -> str:
-    """A basic TOML string. JSON's escapes are among TOML's; control characters, which are not the same in both, are never in a record."""
+    """A basic TOML string. JSON's escapes are among TOML's; control characters, which are not the same in
+    both, are never in a record.
+    """
     return json.dumps(value, ensure_ascii=False)
 
 

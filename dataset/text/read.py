@@ -17,25 +17,61 @@ from typing import Any, TypeVar
 from dataset.admission import rules
 from dataset.canonical import canonical_json, mark_revision_sha256
 from dataset.errors import InputError
-from dataset.records import Budget, ColumnMapping, Limits, Liquid, Mark, MarkRevision, Mounting, Sensor, Tank, Unit
-from dataset.text.write import LABEL, MARK_COLUMNS, REGISTRY, REVISION_COLUMNS, REVISIONS, SEALED, Registry, marks_file, unguarded
+from dataset.records import (
+    Budget,
+    ColumnMapping,
+    Limits,
+    Liquid,
+    Mark,
+    MarkRevision,
+    Mounting,
+    Sensor,
+    Tank,
+    Unit,
+)
+from dataset.text.write import (
+    LABEL,
+    MARK_COLUMNS,
+    REGISTRY,
+    REVISION_COLUMNS,
+    REVISIONS,
+    SEALED,
+    Registry,
+    marks_file,
+    unguarded,
+)
 
 MOST_CHARACTERS = 50_000_000  # of one file
 _DIGEST = re.compile(r"[0-9a-f]{64}")
 _WHOLE = re.compile(r"[0-9]{1,15}")
 _KINDS: Mapping[str, type] = {
-    "tanks": Tank, "liquids": Liquid, "sensors": Sensor, "mountings": Mounting, "units": Unit, "budgets": Budget, "limits": Limits, "mappings": ColumnMapping,
-}  # fmt: skip
+    "tanks": Tank,
+    "liquids": Liquid,
+    "sensors": Sensor,
+    "mountings": Mounting,
+    "units": Unit,
+    "budgets": Budget,
+    "limits": Limits,
+    "mappings": ColumnMapping,
+}
 _CHECKS: Mapping[type, Any] = {
-    Tank: rules.check_tank, Liquid: rules.check_liquid, Sensor: rules.check_sensor, Mounting: rules.check_mounting, Unit: rules.check_unit,
-    Budget: rules.check_budget, Limits: rules.check_limits, ColumnMapping: rules.check_mapping,
-}  # fmt: skip
+    Tank: rules.check_tank,
+    Liquid: rules.check_liquid,
+    Sensor: rules.check_sensor,
+    Mounting: rules.check_mounting,
+    Unit: rules.check_unit,
+    Budget: rules.check_budget,
+    Limits: rules.check_limits,
+    ColumnMapping: rules.check_mapping,
+}
 R = TypeVar("R")
 
 
 @dataclass(frozen=True)
 class TextContent:
-    """What a folder of text holds: the registry, later revisions of marks in order, and by the session's id its marks as sealed."""
+    """What a folder of text holds: the registry, later revisions of marks in order, and by the session's id
+    its marks as sealed.
+    """
 
     registry: Registry
     revisions: tuple[MarkRevision, ...]
@@ -45,7 +81,8 @@ class TextContent:
 def read_text(files: Mapping[str, str]) -> TextContent:
     """Read the files of a folder, by path; one that is missing holds nothing.
 
-    Raises InputError for the first fault: no TOML or CSV, a key or value that cannot be, marks that do not have their hash.
+    Raises InputError for the first fault: no TOML or CSV, a key or value that cannot be, marks that do not
+    have their hash.
     """
     for name, text in files.items():
         if len(text) > MOST_CHARACTERS:
@@ -57,7 +94,10 @@ def read_text(files: Mapping[str, str]) -> TextContent:
     marks = {name: _marks(name, files[name]) for name in sorted(files) if name.startswith("marks/")}
     revisions = tuple(_revision(where, row, marks) for where, row in headers)
     _refuse_unclaimed(marks, {(marks_file(revision.session), revision.sha256) for revision in revisions})
-    sealed = {name.removeprefix("marks/").removesuffix(".csv"): tuple(its.get(SEALED, ())) for name, its in marks.items()}
+    sealed = {
+        name.removeprefix("marks/").removesuffix(".csv"): tuple(its.get(SEALED, ()))
+        for name, its in marks.items()
+    }
     return TextContent(Registry(**found), revisions, sealed)
 
 
@@ -65,10 +105,14 @@ def _refuse_unclaimed(marks: Mapping[str, Mapping[str, object]], claimed: set[tu
     for name, its in marks.items():
         for revision in its:
             if revision != SEALED and (name, revision) not in claimed:
-                raise InputError(name, f"revision {revision[:12]}", f"only revisions that {REVISIONS} lists for this session")
+                raise InputError(
+                    name,
+                    f"revision {revision[:12]}",
+                    f"only revisions that {REVISIONS} lists for this session",
+                )
 
 
-# -- TOML ----------------------------------------------------------------------------------------------------------------
+# -- TOML ----------------------------------------------------------------------------------------------------
 
 
 def _records(where: str, kind: str, text: str, earlier: Mapping[str, Any]) -> tuple[Any, ...]:
@@ -78,13 +122,19 @@ def _records(where: str, kind: str, text: str, earlier: Mapping[str, Any]) -> tu
         raise InputError(where, f"is not TOML ({error})", "a table for each record") from error
     except ValueError as error:  # a whole number of more digits than Python turns into one
         raise InputError(where, f"a value that cannot be ({error})", "a table for each record") from error
-    found: tuple[Any, ...] = tuple(_labelled(where, _KINDS[kind], label, table, earlier) for label, table in content.items())
+    found: tuple[Any, ...] = tuple(
+        _labelled(where, _KINDS[kind], label, table, earlier) for label, table in content.items()
+    )
     for k, record in enumerate(found):
         _CHECKS[type(record)](record)
         if hasattr(record, "revision"):
             before = sum(other.name == record.name for other in found[:k])
             if record.revision != before + 1:
-                raise InputError(f"{where}, {record.name}", f"revision {record.revision}", f"{before + 1}: revisions stand in order, from 1")
+                raise InputError(
+                    f"{where}, {record.name}",
+                    f"revision {record.revision}",
+                    f"{before + 1}: revisions stand in order, from 1",
+                )
     return found
 
 
@@ -92,11 +142,17 @@ def _labelled(where: str, kind: type[R], label: str, table: object, earlier: Map
     """The record of a table called ``name`` or, where the kind has revisions, ``name@revision``."""
     where = f"{where}, [{label[:80]}]"
     if not isinstance(table, dict) or any(key in LABEL for key in table):
-        raise InputError(where, "no table, or one with a name or revision in it", "a table called by name, or by name@revision")
+        raise InputError(
+            where,
+            "no table, or one with a name or revision in it",
+            "a table called by name, or by name@revision",
+        )
     name, _, number = label.rpartition("@") if "revision" in _hints(kind) else (label, "", "")
     if number and not _WHOLE.fullmatch(number):
         raise InputError(where, repr(number[:80]), "a revision as in name@2")
-    return _record(where, kind, {"name": name, **({"revision": int(number)} if number else {}), **table}, earlier)
+    return _record(
+        where, kind, {"name": name, **({"revision": int(number)} if number else {}), **table}, earlier
+    )
 
 
 def _record(where: str, kind: type[R], table: object, earlier: Mapping[str, Any]) -> R:
@@ -109,7 +165,9 @@ def _record(where: str, kind: type[R], table: object, earlier: Mapping[str, Any]
     for name, field in known.items():
         if name not in table and field.default is MISSING and field.default_factory is MISSING:
             raise InputError(where, f"no key {name}", "every fact that has no default")
-    return kind(**{key: _value(f"{where}, {key}", hints[key], value, earlier, key) for key, value in table.items()})
+    return kind(
+        **{key: _value(f"{where}, {key}", hints[key], value, earlier, key) for key, value in table.items()}
+    )
 
 
 def _hints(kind: type) -> dict[str, Any]:
@@ -124,14 +182,21 @@ def _value(where: str, hint: Any, value: object, earlier: Mapping[str, Any], key
     if typing.get_origin(hint) is tuple:
         if not isinstance(value, list):
             raise InputError(where, json.dumps(value, default=str)[:80], "a list")
-        return tuple(_value(f"{where} {k}", typing.get_args(hint)[0], item, earlier, key) for k, item in enumerate(value, start=1))
+        return tuple(
+            _value(f"{where} {k}", typing.get_args(hint)[0], item, earlier, key)
+            for k, item in enumerate(value, start=1)
+        )
     if isinstance(hint, type) and issubclass(hint, Enum):
         return _member(where, hint, value)
     if hint not in (str, int, float, bool):
         return _record(where, hint, value, earlier)
     right = isinstance(value, int | float) if hint is float else isinstance(value, hint)
     if not right or (isinstance(value, bool) and hint is not bool):
-        raise InputError(where, json.dumps(value, default=str)[:80], {str: "text", int: "a whole number", float: "a number", bool: "true or false"}[hint])
+        raise InputError(
+            where,
+            json.dumps(value, default=str)[:80],
+            {str: "text", int: "a whole number", float: "a number", bool: "true or false"}[hint],
+        )
     if isinstance(value, int) and abs(value) > 2**53:
         raise InputError(where, "a number of many digits", "at most 2^53")
     return _profile(where, str(value)) if key == "profile" else float(value) if hint is float else value  # type: ignore[arg-type]
@@ -141,14 +206,22 @@ def _member(where: str, kind: type[Enum], value: object) -> Enum:
     for member in kind:
         if member.value == value:
             return member
-    raise InputError(where, json.dumps(value, default=str)[:80], "one of " + ", ".join(str(member.value) for member in kind))
+    raise InputError(
+        where,
+        json.dumps(value, default=str)[:80],
+        "one of " + ", ".join(str(member.value) for member in kind),
+    )
 
 
 def _referred(where: str, kind: type, value: object, earlier: Mapping[str, Any]) -> Any:
     for record in earlier["tanks" if kind is Tank else "sensors"]:
         if f"{record.name}@{record.revision}" == value:
             return record
-    raise InputError(where, json.dumps(value, default=str)[:80], f"NAME@REVISION of a {kind.__name__.lower()} that stands in its file")
+    raise InputError(
+        where,
+        json.dumps(value, default=str)[:80],
+        f"NAME@REVISION of a {kind.__name__.lower()} that stands in its file",
+    )
 
 
 def _profile(where: str, text: str) -> str:
@@ -158,17 +231,21 @@ def _profile(where: str, text: str) -> str:
         raise InputError(where, "is not JSON", "a tank's profile as it was written") from error
 
 
-# -- CSV -----------------------------------------------------------------------------------------------------------------
+# -- CSV -----------------------------------------------------------------------------------------------------
 
 
 def read_csv(where: str, text: str, columns: Sequence[str]) -> list[tuple[str, dict[str, str | None]]]:
-    """The lines of a file that :func:`dataset.text.write.write_csv` wrote: where each stands, and its cells."""
+    """The lines of a file that :func:`dataset.text.write.write_csv` wrote: where each stands,
+    and its cells.
+    """
     if not text:
         return []
     try:
         rows = list(csv.reader(io.StringIO(text, newline=""), strict=True))
     except csv.Error as error:
-        raise InputError(where, f"is not CSV ({error})", "a line of column names and one line each") from error
+        raise InputError(
+            where, f"is not CSV ({error})", "a line of column names and one line each"
+        ) from error
     rows = [row for row in rows if row]
     if not rows or tuple(rows[0]) != tuple(columns):
         raise InputError(where, "other columns", ", ".join(columns))
@@ -176,7 +253,12 @@ def read_csv(where: str, text: str, columns: Sequence[str]) -> list[tuple[str, d
     for k, row in enumerate(rows[1:], start=1):
         if len(row) != len(columns):
             raise InputError(f"{where}, record {k}", f"{len(row)} cells", f"{len(columns)}")
-        found.append((f"{where}, record {k}", {column: unguarded(cell) for column, cell in zip(columns, row, strict=True)}))
+        found.append(
+            (
+                f"{where}, record {k}",
+                {column: unguarded(cell) for column, cell in zip(columns, row, strict=True)},
+            )
+        )
     return found
 
 
@@ -184,7 +266,9 @@ def _marks(name: str, text: str) -> dict[str, list[Mark]]:
     """By revision: its marks, in order."""
     found: dict[str, list[Mark]] = {}
     for where, cells in read_csv(name, text, MARK_COLUMNS):
-        level, u_mm, u_common_mm, level_stop_mm = (_number(f"{where}, {column}", cells[column]) for column in MARK_COLUMNS[3:7])
+        level, u_mm, u_common_mm, level_stop_mm = (
+            _number(f"{where}, {column}", cells[column]) for column in MARK_COLUMNS[3:7]
+        )
         if level is None:
             raise InputError(f"{where}, level_mm", "an empty cell", "a number")
         start, stop = (_whole(f"{where}, {column}", cells[column]) for column in MARK_COLUMNS[1:3])
@@ -193,7 +277,9 @@ def _marks(name: str, text: str) -> dict[str, list[Mark]]:
     return found
 
 
-def _revision(where: str, row: Mapping[str, str | None], marks: Mapping[str, Mapping[str, Sequence[Mark]]]) -> MarkRevision:
+def _revision(
+    where: str, row: Mapping[str, str | None], marks: Mapping[str, Mapping[str, Sequence[Mark]]]
+) -> MarkRevision:
     sha256, session, parent = row["sha256"] or "", row["session"] or "", row["parent"]
     for digest in (sha256, session, *([] if parent is None else [parent])):
         if not _DIGEST.fullmatch(digest):
@@ -202,7 +288,12 @@ def _revision(where: str, row: Mapping[str, str | None], marks: Mapping[str, Map
     found = mark_revision_sha256(session, parent, row["author"] or "", row["reason"] or "", its)
     if found != sha256:
         hint = "a revision never changes; amend the marks with 'innage mark' instead"
-        raise InputError(where, f"the revision and its marks in {marks_file(session)} hash to {found[:12]}", sha256[:12], hint)
+        raise InputError(
+            where,
+            f"the revision and its marks in {marks_file(session)} hash to {found[:12]}",
+            sha256[:12],
+            hint,
+        )
     return MarkRevision(sha256, session, parent, row["author"] or "", row["reason"] or "", its)
 
 

@@ -1,13 +1,15 @@
-"""Registry, limits and marks as plain text that diffs well: in TOML a table for each record, called name or name@revision, in CSV a line
-for each mark. Frames stay in the store.
+"""Registry, limits and marks as plain text that diffs well: in TOML a table for each record, called name or
+name@revision, in CSV a line for each mark. Frames stay in the store.
 
     tanks.toml liquids.toml sensors.toml mountings.toml units.toml budgets.toml limits.toml mappings.toml
-    sessions.csv              a line each: hash, unit, liquid, mounting, frames, source, note, why it is void; to read only
-    mark_revisions.csv        a line each: its hash, session, the revision it amends, author, reason
-    marks/<session id>.csv    a line each: the revision ('sealed' or its hash), frames, level, uncertainties, method
+    sessions.csv              a line each: hash, unit, liquid, mounting, frames, source, note, why it is void;
+    to read only mark_revisions.csv        a line each: its hash, session, the revision it amends, author,
+    reason marks/<session id>.csv    a line each: the revision ('sealed' or its hash), frames, level,
+    uncertainties, method
 
-Records are sorted by name and revision, sessions and revisions by hash (an amended revision before the one that amends it), numbers
-are written so that they read back equal. A text cell in CSV that a spreadsheet would take for a formula has an apostrophe before it.
+Records are sorted by name and revision, sessions and revisions by hash (an amended revision before the one
+that amends it), numbers are written so that they read back equal. A text cell in CSV that a spreadsheet would
+take for a formula has an apostrophe before it.
 """
 
 from __future__ import annotations
@@ -22,12 +24,34 @@ from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 from dataset.canonical import ID_DIGITS
-from dataset.records import Budget, ColumnMapping, Limits, Liquid, Mark, MarkRevision, Mounting, Pad, Sensor, Session, Tank, Unit
+from dataset.records import (
+    Budget,
+    ColumnMapping,
+    Limits,
+    Liquid,
+    Mark,
+    MarkRevision,
+    Mounting,
+    Pad,
+    Sensor,
+    Session,
+    Tank,
+    Unit,
+)
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
 
-REGISTRY = ("tanks", "liquids", "sensors", "mountings", "units", "budgets", "limits", "mappings")  # in the order they are read back
+REGISTRY = (
+    "tanks",
+    "liquids",
+    "sensors",
+    "mountings",
+    "units",
+    "budgets",
+    "limits",
+    "mappings",
+)  # in the order they are read back
 SESSIONS, REVISIONS, MARKS = "sessions.csv", "mark_revisions.csv", PurePosixPath("marks")
 SESSION_COLUMNS = ("sha256", "unit", "liquid", "mounting", "frames", "simulated", "source", "note", "void")
 REVISION_COLUMNS = ("sha256", "session", "parent", "author", "reason")
@@ -51,13 +75,17 @@ class Registry:
     mappings: tuple[ColumnMapping, ...] = ()
 
 
-def write_text(registry: Registry, sessions: Sequence[Session], revisions: Mapping[str, Sequence[MarkRevision]]) -> dict[str, str]:
+def write_text(
+    registry: Registry, sessions: Sequence[Session], revisions: Mapping[str, Sequence[MarkRevision]]
+) -> dict[str, str]:
     """Every file by its path in the folder. ``revisions``: by the session's hash, oldest first."""
     found = {f"{kind}.toml": _toml(getattr(registry, kind)) for kind in REGISTRY}
     ordered = sorted(sessions, key=lambda session: session.sha256)
     found[SESSIONS] = write_csv(SESSION_COLUMNS, (_session_cells(session) for session in ordered))
     chains = [revision for session in ordered for revision in chained(revisions.get(session.sha256, ()))]
-    found[REVISIONS] = write_csv(REVISION_COLUMNS, ((r.sha256, r.session, r.parent, r.author, r.reason) for r in chains))
+    found[REVISIONS] = write_csv(
+        REVISION_COLUMNS, ((r.sha256, r.session, r.parent, r.author, r.reason) for r in chains)
+    )
     for session in ordered:
         found[marks_file(session.sha256)] = _marks(session, chained(revisions.get(session.sha256, ())))
     return found
@@ -69,7 +97,9 @@ def marks_file(session_sha256: str) -> str:
 
 
 def chained(revisions: Sequence[MarkRevision]) -> list[MarkRevision]:
-    """By hash, but each after the one that it amends: the same in every store that holds the same revisions."""
+    """By hash, but each after the one that it amends: the same in every store that holds the
+    same revisions.
+    """
     left, ordered = sorted(revisions, key=lambda r: r.sha256), list[MarkRevision]()
     done: set[str | None] = {None}
     known = {r.sha256 for r in left}
@@ -93,7 +123,9 @@ def _label(record: Any) -> str:
 
 
 def _table(record: DataclassInstance) -> dict[str, Any]:
-    """The facts of a record that differ from their defaults, in the order of its fields; a tank or sensor that it stands on by its label."""
+    """The facts of a record that differ from their defaults, in the order of its fields; a tank or sensor
+    that it stands on by its label.
+    """
     found: dict[str, Any] = {}
     for field in fields(record):
         value = getattr(record, field.name)
@@ -102,7 +134,9 @@ def _table(record: DataclassInstance) -> dict[str, Any]:
         if isinstance(value, Tank | Sensor):
             found[field.name] = _label(value)
         elif field.name == "profile":
-            found[field.name] = json.dumps(json.loads(value), indent=1, sort_keys=True, ensure_ascii=False) + "\n"
+            found[field.name] = (
+                json.dumps(json.loads(value), indent=1, sort_keys=True, ensure_ascii=False) + "\n"
+            )
         elif isinstance(value, tuple):
             found[field.name] = [item if isinstance(item, str) else _table(item) for item in value]
         else:
@@ -112,7 +146,14 @@ def _table(record: DataclassInstance) -> dict[str, Any]:
 
 def _session_cells(session: Session) -> tuple[object, ...]:
     simulated = "simulated" if session.simulated else None
-    facts = (session.sha256, session.unit.name, session.liquid.name, session.mounting.name, session.frames, simulated)
+    facts = (
+        session.sha256,
+        session.unit.name,
+        session.liquid.name,
+        session.mounting.name,
+        session.frames,
+        simulated,
+    )
     return (*facts, session.source.file, session.note or None, session.void_reason)
 
 
@@ -123,16 +164,24 @@ def _marks(session: Session, revisions: Sequence[MarkRevision]) -> str:
 
 
 def _mark_cells(mark: Mark) -> tuple[object, ...]:
-    numbers = (None if value is None else float(value) for value in (mark.level_mm, mark.u_mm, mark.u_common_mm, mark.level_stop_mm))
+    numbers = (
+        None if value is None else float(value)
+        for value in (mark.level_mm, mark.u_mm, mark.u_common_mm, mark.level_stop_mm)
+    )
     return (mark.start, mark.stop, *numbers, mark.method)
 
 
 def write_csv(columns: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
-    """CSV with nothing in it that a spreadsheet runs: None is an empty cell, numbers read back equal, texts are guarded."""
+    """CSV with nothing in it that a spreadsheet runs: None is an empty cell, numbers read back equal, texts
+    are guarded.
+    """
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(columns)
-    writer.writerows([guarded(cell) if isinstance(cell, str) else "" if cell is None else repr(cell) for cell in row] for row in rows)
+    writer.writerows(
+        [guarded(cell) if isinstance(cell, str) else "" if cell is None else repr(cell) for cell in row]
+        for row in rows
+    )
     return text.getvalue()
 
 

@@ -8,7 +8,16 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from dataset.errors import ProgramError
-from export.bundle.manifest import MANIFEST, PLAIN, Provenance, Written, check_prefix, describe, known_files, seal
+from export.bundle.manifest import (
+    MANIFEST,
+    PLAIN,
+    Provenance,
+    Written,
+    check_prefix,
+    describe,
+    known_files,
+    seal,
+)
 from export.c.fragments import fragments
 from export.c.source import emit_c
 from export.compilers.toolchain import emit_harness
@@ -39,7 +48,8 @@ def build_bundle(
 
     Args:
         program: The analysed program; its digest must be that of the model in ``provenance``.
-        float_onnx: The float model as it was trained, a serialised ONNX model; the facts of the program are written into it.
+        float_onnx: The float model as it was trained, a serialised ONNX model; the facts of the program are
+            written into it.
         provenance: The model's record, the budget it was checked against, and what was measured.
         prefix: Begins the C identifiers and the file names.
         vectors: How many test vectors at least.
@@ -52,7 +62,11 @@ def build_bundle(
     """
     check_prefix(prefix)
     if digest(program) != provenance.model.sha256:
-        raise ProgramError(f"model '{provenance.model.name}'", f"a program with digest {digest(program)[:12]}", provenance.model.sha256[:12])
+        raise ProgramError(
+            f"model '{provenance.model.name}'",
+            f"a program with digest {digest(program)[:12]}",
+            provenance.model.sha256[:12],
+        )
     files = generate(program, prefix, vectors, SEED, written, progress)
     files[known_files(prefix)["float_onnx"]] = label_float_onnx(program, float_onnx)
     facts = describe(program, provenance, prefix, vectors, SEED, written)
@@ -61,8 +75,17 @@ def build_bundle(
     return dict(sorted(files.items()))
 
 
-def generate(program: Program, prefix: str, vectors: int, seed: int, written: Written = PLAIN, progress: Progress = silent) -> dict[str, bytes]:
-    """The files that follow from the program and how its C is written. Verification makes them again and compares."""
+def generate(
+    program: Program,
+    prefix: str,
+    vectors: int,
+    seed: int,
+    written: Written = PLAIN,
+    progress: Progress = silent,
+) -> dict[str, bytes]:
+    """The files that follow from the program and how its C is written. Verification makes them again and
+    compares.
+    """
     names = known_files(prefix)
     steps: list[tuple[str, Callable[[], dict[str, bytes]]]] = [
         ("program", lambda: {names["program"]: to_json(program).encode()}),
@@ -79,8 +102,16 @@ def generate(program: Program, prefix: str, vectors: int, seed: int, written: Wr
 
 
 def _c_files(program: Program, prefix: str, written: Written) -> dict[str, bytes]:
-    names, emitted = known_files(prefix), emit_c(program, prefix, written.volume, written.kernels, written.assembly)
-    files = {names["source"]: emitted.source, names["header"]: emitted.header, names["harness"]: emit_harness(emitted), **fragments(prefix)}
+    names, emitted = (
+        known_files(prefix),
+        emit_c(program, prefix, written.volume, written.kernels, written.assembly),
+    )
+    files = {
+        names["source"]: emitted.source,
+        names["header"]: emitted.header,
+        names["harness"]: emit_harness(emitted),
+        **fragments(prefix),
+    }
     return {name: text.encode() for name, text in files.items()}
 
 

@@ -1,4 +1,6 @@
-"""The checks of a bundle's C: compiled for the core and run on the emulated one, and compiled for this computer."""
+"""The checks of a bundle's C: compiled for the core and run on the emulated one, and compiled for this
+computer.
+"""
 
 from __future__ import annotations
 
@@ -10,16 +12,23 @@ from training.program import model_id
 
 
 def on_core(bundle: Bundle) -> str:
-    """Compiled for the budget's core, the C passes its self-test and gives the expected numbers on the emulated core."""
+    """Compiled for the budget's core, the C passes its self-test and gives the expected numbers on the
+    emulated core.
+    """
     core = find_core(bundle.manifest.core)
     size = _replay(bundle, core)
-    return f"compiled for {core.name}, {size} bytes; self-test true; {len(bundle.vectors)} vectors equal, readings and state"
+    return (
+        f"compiled for {core.name}, {size} bytes; self-test true; {len(bundle.vectors)} vectors "
+        "equal, readings and state"
+    )
 
 
 def on_every_core(bundle: Bundle) -> str:
     """The same on every core that innage knows, whatever the budget says."""
     sizes = [f"{core.name} {_replay(bundle, core)} bytes" for core in CORES.values()]
-    return f"{', '.join(sizes)}; on each self-test true, {len(bundle.vectors)} vectors equal, readings and state"
+    return (
+        f"{', '.join(sizes)}; on each self-test true, {len(bundle.vectors)} vectors equal, readings and state"
+    )
 
 
 def on_host(bundle: Bundle) -> str:
@@ -37,7 +46,10 @@ def _replay(bundle: Bundle, core: Core) -> int:
     if not machine.selftest():
         raise Failed(f"the self-test on {core.name} says no: the tables do not have their CRC")
     if machine.call("model_id") != model_id(bundle.program):
-        raise Failed(f"the C says it is model 0x{machine.call('model_id'):08x}, the program is 0x{model_id(bundle.program):08x}")
+        raise Failed(
+            f"the C says it is model 0x{machine.call('model_id'):08x}, the program is "
+            f"0x{model_id(bundle.program):08x}"
+        )
     readings, state = machine.replay(bundle.vectors)
     equal(bundle.program, bundle.vectors, f"the C on {core.name}", readings, state)
     return len(image.flash)

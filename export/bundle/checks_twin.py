@@ -8,8 +8,13 @@ from export.compilers.twin import build_together, ranges_held
 
 
 def on_twin(bundle: Bundle) -> str:
-    """With every operation and every stated range checked, the C runs through all vectors and gives the expected numbers."""
-    its, source = bundle.vectors, CSource(bundle.manifest.prefix, bundle.text("header"), bundle.text("source"))
+    """With every operation and every stated range checked, the C runs through all vectors and gives the
+    expected numbers.
+    """
+    its, source = (
+        bundle.vectors,
+        CSource(bundle.manifest.prefix, bundle.text("header"), bundle.text("source")),
+    )
     stated, held = ranges_held(source)
     if stated != held:
         raise Failed(f"the C states {stated} ranges in its comments, of which {held} can be checked")

@@ -22,7 +22,15 @@ from training.program import FORMAT, INT32_MAX, LEVEL_UNITS_PER_MM, Program, dig
 
 MANIFEST = "manifest.json"
 MANIFEST_FORMAT = 2  # raised when a manifest of the old form would be read wrongly
-TOOLS = ("capstone", "innage", "numpy", "onnx", "pyelftools", "unicorn", "ziglang")  # what the files and the measured cost depend on
+TOOLS = (
+    "capstone",
+    "innage",
+    "numpy",
+    "onnx",
+    "pyelftools",
+    "unicorn",
+    "ziglang",
+)  # what the files and the measured cost depend on
 _OWN = "manifest_sha256"  # the hash of all other entries
 _MAX_MANIFEST = 8_000_000  # bytes
 _LONGEST_VERSION = 40
@@ -30,9 +38,10 @@ _MOST_SHIFT, _MOST_VOLUMES = 24, 4096  # far above any table of volumes
 _PREFIX = re.compile(r"[a-z][a-z0-9_]{0,30}")
 # Words of C and C++, and the name of the bundle's own harness.
 _RESERVED = """
-alignas alignof and asm auto bool break case catch char class compl const constexpr continue decltype default delete do double else enum
-explicit export extern false float for friend goto harness if inline int long main mutable namespace new noexcept not nullptr operator or
-private protected public register restrict return short signed sizeof static struct switch template this throw true try typedef typeid
+alignas alignof and asm auto bool break case catch char class compl const constexpr continue decltype
+default delete do double else enum explicit export extern false float for friend goto harness if inline
+int long main mutable namespace new noexcept not nullptr operator or private protected public register
+restrict return short signed sizeof static struct switch template this throw true try typedef typeid
 typename union unsigned using virtual void volatile while xor
 """
 _TAKEN = frozenset(_RESERVED.split())
@@ -41,7 +50,9 @@ _HASH = re.compile(r"[0-9a-f]{64}")
 
 @dataclass(frozen=True)
 class Provenance:
-    """Where a bundle comes from. ``voided``: (session id, reason) of sessions that were voided after training."""
+    """Where a bundle comes from. ``voided``: (session id, reason) of sessions that were voided after
+    training.
+    """
 
     innage_version: str
     model: Model
@@ -81,29 +92,52 @@ class Manifest:
 def check_prefix(prefix: str) -> str:
     """``prefix`` when it can begin C identifiers and file names; InputError otherwise."""
     if not _PREFIX.fullmatch(prefix) or prefix in _TAKEN:
-        raise InputError("--prefix", repr(prefix), "a lower-case C identifier of at most 31 letters, digits and _, that C and the bundle leave free")
+        raise InputError(
+            "--prefix",
+            repr(prefix),
+            "a lower-case C identifier of at most 31 letters, digits and _, that C and the bundle leave free",
+        )
     return prefix
 
 
 def known_files(prefix: str) -> dict[str, str]:
     """What a bundle may hold besides its manifest: role of each file, and its name."""
     return {
-        "source": f"{prefix}.c", "header": f"{prefix}.h", "onnx": f"{prefix}.onnx", "scan_onnx": f"{prefix}_scan.onnx",
+        "source": f"{prefix}.c",
+        "header": f"{prefix}.h",
+        "onnx": f"{prefix}.onnx",
+        "scan_onnx": f"{prefix}_scan.onnx",
         "prepare_onnx": f"{prefix}_prepare.onnx",
-        "float_onnx": f"{prefix}_float.onnx", "program": "program.json", "vectors": "vectors.csv", "harness": "harness.c", "report": "report.html",
-        "cmake": f"{prefix}.cmake", "make": f"{prefix}.mk", "example": f"{prefix}_example.c",
-    }  # fmt: skip
+        "float_onnx": f"{prefix}_float.onnx",
+        "program": "program.json",
+        "vectors": "vectors.csv",
+        "harness": "harness.c",
+        "report": "report.html",
+        "cmake": f"{prefix}.cmake",
+        "make": f"{prefix}.mk",
+        "example": f"{prefix}_example.c",
+    }
 
 
-def describe(program: Program, provenance: Provenance, prefix: str, vectors: int, seed: int, written: Written = PLAIN) -> dict[str, Any]:
+def describe(
+    program: Program, provenance: Provenance, prefix: str, vectors: int, seed: int, written: Written = PLAIN
+) -> dict[str, Any]:
     """The body of a manifest, files left out: JSON-ready facts that the report shows too."""
-    facts = model_facts(program, provenance.model, provenance.budget, provenance.cost, dict(provenance.voided))
+    facts = model_facts(
+        program, provenance.model, provenance.budget, provenance.cost, dict(provenance.voided)
+    )
     return facts | {
-        "format": MANIFEST_FORMAT, "innage": provenance.innage_version, "prefix": prefix, "c": asdict(written), "vectors": {"count": vectors, "seed": seed},
-    }  # fmt: skip
+        "format": MANIFEST_FORMAT,
+        "innage": provenance.innage_version,
+        "prefix": prefix,
+        "c": asdict(written),
+        "vectors": {"count": vectors, "seed": seed},
+    }
 
 
-def model_facts(program: Program, model: Model, budget: Budget | None, cost: Cost | None, voided: Mapping[str, str]) -> dict[str, Any]:
+def model_facts(
+    program: Program, model: Model, budget: Budget | None, cost: Cost | None, voided: Mapping[str, str]
+) -> dict[str, Any]:
     """What a manifest and a report say of a model, exported or not; ``voided``: reasons by session id."""
     frozen = model.frozen
     lines = () if cost is None or budget is None else against(cost, budget)
@@ -111,50 +145,83 @@ def model_facts(program: Program, model: Model, budget: Budget | None, cost: Cos
         "caution": " ".join(CAUTIONS),
         "origin": frozen.origin,
         "model": {
-            "name": model.name, "sha256": digest(program), "model_id": f"0x{model_id(program):08x}", "program_format": FORMAT, "parent": model.parent,
+            "name": model.name,
+            "sha256": digest(program),
+            "model_id": f"0x{model_id(program):08x}",
+            "program_format": FORMAT,
+            "parent": model.parent,
             "float_onnx_sha256": hashlib.sha256(model.float_onnx).hexdigest(),
         },
-        "units": {"level_units_per_mm": LEVEL_UNITS_PER_MM, "span_mm": program.span / LEVEL_UNITS_PER_MM, "period_ms": program.period_ms},
+        "units": {
+            "level_units_per_mm": LEVEL_UNITS_PER_MM,
+            "span_mm": program.span / LEVEL_UNITS_PER_MM,
+            "period_ms": program.period_ms,
+        },
         "frozen_set": {
-            "name": frozen.name, "sha256": frozen.sha256, "group_by": frozen.group_by.value, "seed": frozen.seed,
-            "roles": {group: role.value for group, role in frozen.roles}, **({"edges_c": list(frozen.edges_c)} if frozen.edges_c else {}),
+            "name": frozen.name,
+            "sha256": frozen.sha256,
+            "group_by": frozen.group_by.value,
+            "seed": frozen.seed,
+            "roles": {group: role.value for group, role in frozen.roles},
+            **({"edges_c": list(frozen.edges_c)} if frozen.edges_c else {}),
         },
         "sessions": [_session(s, voided) for s in frozen.sessions],
         "trims": [_trim(trim) for trim in frozen.trims],
         "limits": None if model.limits is None else asdict(model.limits),
         "budget": None if budget is None else asdict(budget),
-        "cost": None if cost is None else asdict(cost) | {"lines": [asdict(line) | {"within": line.within} for line in lines]},
+        "cost": None
+        if cost is None
+        else asdict(cost) | {"lines": [asdict(line) | {"within": line.within} for line in lines]},
         "recipe": json.loads(model.recipe),
         "libraries": json.loads(model.versions),
         "tools": {library: version(library) for library in TOOLS},
         "metrics": json.loads(model.metrics),
-    }  # fmt: skip
+    }
 
 
 def _session(session: Session, voided: Mapping[str, str]) -> dict[str, Any]:
     mounting = session.mounting
     return {
-        "id": session.id, "sha256": session.sha256, "unit": session.unit.name, "liquid": session.liquid.name, "mounting": mounting.name,
-        "tank": f"{mounting.tank.name}@{mounting.tank.revision}", "sensor": f"{mounting.sensor.name}@{mounting.sensor.revision}",
-        "frames": session.frames, "marks_sha256": session.mark_revision, "simulated": session.simulated,
-        "source": asdict(session.source), "void": voided.get(session.id, session.void_reason),
-    }  # fmt: skip
+        "id": session.id,
+        "sha256": session.sha256,
+        "unit": session.unit.name,
+        "liquid": session.liquid.name,
+        "mounting": mounting.name,
+        "tank": f"{mounting.tank.name}@{mounting.tank.revision}",
+        "sensor": f"{mounting.sensor.name}@{mounting.sensor.revision}",
+        "frames": session.frames,
+        "marks_sha256": session.mark_revision,
+        "simulated": session.simulated,
+        "source": asdict(session.source),
+        "void": voided.get(session.id, session.void_reason),
+    }
 
 
 def _trim(trim: Trim) -> dict[str, Any]:
-    facts = {"unit": trim.unit.name, "mounting": trim.mounting.name, "kind": trim.kind.value, "date": trim.date, "stage": trim.stage}
+    facts = {
+        "unit": trim.unit.name,
+        "mounting": trim.mounting.name,
+        "kind": trim.kind.value,
+        "date": trim.date,
+        "stage": trim.stage,
+    }
     return facts | {"session": trim.session, "sha256": trim.sha256}
 
 
 def seal(body: Mapping[str, Any], files: Mapping[str, bytes]) -> bytes:
     """The manifest's bytes: ``body`` with the SHA-256 of every file and of the bundle."""
     hashes = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
-    whole = {name: value for name, value in body.items() if name != _OWN} | {"files": hashes, "bundle_sha256": bundle_sha256(hashes)}
+    whole = {name: value for name, value in body.items() if name != _OWN} | {
+        "files": hashes,
+        "bundle_sha256": bundle_sha256(hashes),
+    }
     return _canonical({**whole, _OWN: hashlib.sha256(_canonical(whole)).hexdigest()})
 
 
 def is_sealed(content: bytes) -> bool:
-    """Whether a manifest stands byte for byte as it was sealed: in its canonical form, and with the hash of everything else in it."""
+    """Whether a manifest stands byte for byte as it was sealed: in its canonical form, and with the hash of
+    everything else in it.
+    """
     body = _json_object(content, MANIFEST)
     rest = {name: value for name, value in body.items() if name != _OWN}
     return _canonical(body) == content and body.get(_OWN) == hashlib.sha256(_canonical(rest)).hexdigest()
@@ -170,7 +237,9 @@ def bundle_sha256(files: Mapping[str, str]) -> str:
 
 
 def read_manifest(content: bytes, where: str = MANIFEST) -> Manifest:
-    """Read a manifest strictly; InputError says what is wrong. File names must be plain names that a bundle can have."""
+    """Read a manifest strictly; InputError says what is wrong. File names must be plain names that a bundle
+    can have.
+    """
     body = _json_object(content, where)
     if body.get("format") != MANIFEST_FORMAT:
         raise _other_format(body, where)
@@ -178,18 +247,36 @@ def read_manifest(content: bytes, where: str = MANIFEST) -> Manifest:
         files = {str(name): str(value) for name, value in body["files"].items()}
         model, budget, vectors = body["model"], body["budget"], body["vectors"]
         read = Manifest(
-            body=body, innage_version=str(body["innage"]), model_sha256=str(model["sha256"]), prefix=str(body["prefix"]), core=str(budget["core"]),
-            vectors_count=vectors["count"], vectors_seed=vectors["seed"], written=_written(body["c"], where),
-            files=files, bundle_sha256=str(body["bundle_sha256"]),
-        )  # fmt: skip
+            body=body,
+            innage_version=str(body["innage"]),
+            model_sha256=str(model["sha256"]),
+            prefix=str(body["prefix"]),
+            core=str(budget["core"]),
+            vectors_count=vectors["count"],
+            vectors_seed=vectors["seed"],
+            written=_written(body["c"], where),
+            files=files,
+            bundle_sha256=str(body["bundle_sha256"]),
+        )
     except (KeyError, TypeError, AttributeError) as error:
-        raise InputError(where, f"a missing or misplaced entry ({error})", "the entries that an export writes") from error
-    if type(read.vectors_count) is not int or type(read.vectors_seed) is not int or not (0 < read.vectors_count <= 10_000_000 and read.vectors_seed >= 0):
+        raise InputError(
+            where, f"a missing or misplaced entry ({error})", "the entries that an export writes"
+        ) from error
+    if (
+        type(read.vectors_count) is not int
+        or type(read.vectors_seed) is not int
+        or not (0 < read.vectors_count <= 10_000_000 and read.vectors_seed >= 0)
+    ):
         raise InputError(f"{where}, vectors", str(body["vectors"]), "a count and a seed")
     names = set(known_files(check_prefix(read.prefix)).values())
     odd = [name for name in files if name not in names]
     if odd:
-        raise InputError(f"{where}, files", repr(odd[0]), "one of " + ", ".join(sorted(names)), "a bundle holds no other files")
+        raise InputError(
+            f"{where}, files",
+            repr(odd[0]),
+            "one of " + ", ".join(sorted(names)),
+            "a bundle holds no other files",
+        )
     for name, value in files.items():
         if not _HASH.fullmatch(value):
             raise InputError(f"{where}, files, {name}", repr(value[:70]), "a SHA-256 in hex")
@@ -201,19 +288,44 @@ def _written(body: Mapping[str, Any], where: str) -> Written:
     kernels, assembly, table = body["kernels"], body["assembly"], body["volume"]
     right = isinstance(kernels, str) and type(assembly) is bool
     if table is not None:
-        right = right and isinstance(table["tank"], str) and type(table["shift"]) is int and 0 < table["shift"] <= _MOST_SHIFT
-        right = right and isinstance(table["values"], list) and 1 < len(table["values"]) <= _MOST_VOLUMES and type(table["error_ml"]) is float
+        right = (
+            right
+            and isinstance(table["tank"], str)
+            and type(table["shift"]) is int
+            and 0 < table["shift"] <= _MOST_SHIFT
+        )
+        right = (
+            right
+            and isinstance(table["values"], list)
+            and 1 < len(table["values"]) <= _MOST_VOLUMES
+            and type(table["error_ml"]) is float
+        )
         right = right and all(type(v) is int and abs(v) <= INT32_MAX for v in table["values"])
     if not right:
-        raise InputError(f"{where}, c", repr(dict(body))[:80], "kernels, assembly and a table of volumes, or none")
-    return Written(kernels, assembly, None if table is None else VolumeTable(table["tank"], table["shift"], tuple(table["values"]), table["error_ml"]))
+        raise InputError(
+            f"{where}, c", repr(dict(body))[:80], "kernels, assembly and a table of volumes, or none"
+        )
+    return Written(
+        kernels,
+        assembly,
+        None
+        if table is None
+        else VolumeTable(table["tank"], table["shift"], tuple(table["values"]), table["error_ml"]),
+    )
 
 
 def _other_format(body: Mapping[str, Any], where: str) -> InputError:
-    """What to do with a bundle of another version: its own version can verify it, this one can export its model anew."""
+    """What to do with a bundle of another version: its own version can verify it, this one can export its
+    model anew.
+    """
     found, wrote, here = body.get("format"), body.get("innage"), version("innage")
     if type(found) is not int or not isinstance(wrote, str) or len(wrote) > _LONGEST_VERSION:
-        return InputError(where, f"format {found!r}"[:80], f"format {MANIFEST_FORMAT}", "take the manifest as innage wrote it")
+        return InputError(
+            where,
+            f"format {found!r}"[:80],
+            f"format {MANIFEST_FORMAT}",
+            "take the manifest as innage wrote it",
+        )
     hint = f"verify it with innage {wrote}, or export the model again with this one (innage {here})"
     if found > MANIFEST_FORMAT:
         hint = f"this is innage {here}: use innage {wrote} or a later one"

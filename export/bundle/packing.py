@@ -1,7 +1,8 @@
-"""A bundle as one file: a zip archive with the same bytes for the same bundle, and archives from elsewhere read with care.
+"""A bundle as one file: a zip archive with the same bytes for the same bundle, and archives from elsewhere
+read with care.
 
-Files are stored, not compressed: what a compressor makes of them differs between versions of its library, and the archive's hash is
-one that ``trace`` knows. Reading accepts compressed archives too.
+Files are stored, not compressed: what a compressor makes of them differs between versions of its library, and
+the archive's hash is one that ``trace`` knows. Reading accepts compressed archives too.
 """
 
 from __future__ import annotations
@@ -38,15 +39,23 @@ def pack(files: Mapping[str, bytes]) -> bytes:
 def unpack(content: bytes, where: str) -> dict[str, bytes]:
     """The files of an archive by name, nothing written anywhere.
 
-    Raises InputError for what is no archive or damaged, for names that are not plain file names, for entries that stand twice, are
-    folders, links or encrypted, for more or larger files than a bundle can have, and when there is no manifest.
+    Raises InputError for what is no archive or damaged, for names that are not plain file names, for entries
+    that stand twice, are folders, links or encrypted, for more or larger files than a bundle can have, and
+    when there is no manifest.
     """
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             entries = archive.infolist()
             _check(entries, where)
             files = {entry.filename: _read(archive, entry, where) for entry in entries}
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, ValueError, OverflowError) as error:
+    except (
+        zipfile.BadZipFile,
+        zlib.error,
+        EOFError,
+        NotImplementedError,
+        ValueError,
+        OverflowError,
+    ) as error:
         raise InputError(where, f"cannot be unpacked ({error})", _EXPECTED) from error
     if MANIFEST not in files:
         raise InputError(where, f"holds no {MANIFEST}", _EXPECTED)
@@ -60,7 +69,12 @@ def _check(entries: list[zipfile.ZipInfo], where: str) -> None:
     for entry in entries:
         name, kind = entry.filename, stat.S_IFMT(entry.external_attr >> _MODE)
         if not _NAME.fullmatch(name):
-            raise InputError(where, f"an entry named {name[:80]!r}", "plain file names", "an archive may not reach outside its own folder")
+            raise InputError(
+                where,
+                f"an entry named {name[:80]!r}",
+                "plain file names",
+                "an archive may not reach outside its own folder",
+            )
         if name in names:
             raise InputError(f"{where}, {name}", "stands in it twice", "each file once")
         if kind not in (0, stat.S_IFREG):
@@ -79,5 +93,9 @@ def _read(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, where: str) -> bytes
     with archive.open(entry) as stream:
         found = stream.read(most + 1)
     if len(found) > most or entry.file_size > MAX_FILE:
-        raise InputError(f"{where}, {entry.filename}", f"more than {most} bytes", "the size that the archive states, and no more than a bundle's file has")
+        raise InputError(
+            f"{where}, {entry.filename}",
+            f"more than {most} bytes",
+            "the size that the archive states, and no more than a bundle's file has",
+        )
     return found

@@ -1,4 +1,6 @@
-"""Verification of a bundle: is it whole, does it follow from its program, and does every rendering give the same numbers?"""
+"""Verification of a bundle: is it whole, does it follow from its program, and does every rendering give the
+same numbers?
+"""
 
 from __future__ import annotations
 
@@ -52,19 +54,29 @@ class VerifyReport:
         return all(check.passed for check in self.checks)
 
 
-def verify_bundle(path: Path | str, only: Collection[str] | None = None, progress: Progress = silent) -> VerifyReport:
-    """Verify the bundle at ``path``, a folder or a zip file; ``only`` names the checks to make, by default all of ``CHECKS``; those of
-    ``ON_REQUEST`` are made when named.
+def verify_bundle(
+    path: Path | str, only: Collection[str] | None = None, progress: Progress = silent
+) -> VerifyReport:
+    """Verify the bundle at ``path``, a folder or a zip file; ``only`` names the checks to make, by default
+    all of ``CHECKS``; those of ``ON_REQUEST`` are made when named.
 
     Raises InputError when there is no bundle to read.
     """
     return verify_files(read_bundle(Path(path)), only, progress)
 
 
-def verify_files(files: Mapping[str, bytes], only: Collection[str] | None = None, progress: Progress = silent) -> VerifyReport:
-    """Verify a bundle given as file names and bytes. A check that fails, or cannot be made, does not stop the others."""
+def verify_files(
+    files: Mapping[str, bytes], only: Collection[str] | None = None, progress: Progress = silent
+) -> VerifyReport:
+    """Verify a bundle given as file names and bytes. A check that fails, or cannot be made, does not stop the
+    others.
+    """
     bundle, answers = Bundle(files), []
-    chosen = {name: check for name, check in ({**CHECKS, **ON_REQUEST}).items() if (name in CHECKS if only is None else name in only)}
+    chosen = {
+        name: check
+        for name, check in ({**CHECKS, **ON_REQUEST}).items()
+        if (name in CHECKS if only is None else name in only)
+    }
     for done, (name, check) in enumerate(chosen.items()):
         progress(name, done, len(chosen))
         answers.append(_answer(name, check, bundle))
@@ -82,7 +94,9 @@ def _answer(name: str, check: Callable[[Bundle], str], bundle: Bundle) -> Check:
 
 
 def read_bundle(path: Path) -> dict[str, bytes]:
-    """Every file of a bundle by name, from its folder or its zip file; InputError when ``path`` is neither, or no bundle."""
+    """Every file of a bundle by name, from its folder or its zip file; InputError when ``path`` is neither,
+    or no bundle.
+    """
     if not path.is_file():
         return read_folder(path)
     size = path.stat().st_size

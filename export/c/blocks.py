@@ -1,4 +1,6 @@
-"""Fixed blocks of the generated source: helpers, self-test, table aggregate. What a program does not use is left out."""
+"""Fixed blocks of the generated source: helpers, self-test, table aggregate. What a program does not use is
+left out.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,6 @@
-"""What firmware projects include beside the C: fragments for CMake and Make, and an example of use. Texts only."""
+"""What firmware projects include beside the C: fragments for CMake and Make, and an example of use. Texts
+only.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +10,8 @@ _TEMPLATES = {".cmake": "model.cmake", ".mk": "model.mk", "_example.c": "example
 
 
 def fragments(prefix: str) -> dict[str, str]:
-    """Name and text of each: ``<prefix>.cmake``, ``<prefix>.mk`` and ``<prefix>_example.c``, for ``<prefix>.c`` and ``<prefix>.h`` beside them."""
+    """Name and text of each: ``<prefix>.cmake``, ``<prefix>.mk`` and ``<prefix>_example.c``, for
+    ``<prefix>.c`` and ``<prefix>.h`` beside them.
+    """
     gaps = {"prefix": prefix, "PREFIX": prefix.upper()}
     return {f"{prefix}{end}": fill(template(name), gaps) for end, name in _TEMPLATES.items()}

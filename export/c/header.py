@@ -8,18 +8,44 @@ from dataset.words import TrimKind
 from export.c.layout import POOLS, TYPE_BYTES, Tables
 from export.c.ops import local
 from export.c.text import comment_block, fill, narrowest, span_text
-from export.trim_bytes import KIND_CODES, MAGIC, OFFSETS, RECORD_FORMAT, count_width, crc_offset, key_of_program, record_length
+from export.trim_bytes import (
+    KIND_CODES,
+    MAGIC,
+    OFFSETS,
+    RECORD_FORMAT,
+    count_width,
+    crc_offset,
+    key_of_program,
+    record_length,
+)
 from export.volume import VolumeTable
-from training.program import FLAG_BITS, LEVEL_UNITS_PER_MM, NO_LEVEL, NO_TEMPERATURE, TEMPERATURE_RANGE, Interval, Program, digest, model_id
+from training.program import (
+    FLAG_BITS,
+    LEVEL_UNITS_PER_MM,
+    NO_LEVEL,
+    NO_TEMPERATURE,
+    TEMPERATURE_RANGE,
+    Interval,
+    Program,
+    digest,
+    model_id,
+)
 
 CAUTIONS = (
-    ("The level is an estimate. It is not a protective control: protection against running dry, overflow and scalding needs an "
-    "independent device, or a control developed and assessed for that purpose (IEC 60730-1 software classes, IEC 60335 and its parts, "
-    "IEC 61508 and IEC 61511 where they apply), under local codes and by qualified people."),
+    (
+        "The level is an estimate. It is not a protective control: protection against running "
+        "dry, overflow and scalding needs an "
+        "independent device, or a control developed and assessed for that purpose (IEC 60730-1 "
+        "software classes, IEC 60335 and its parts, "
+        "IEC 61508 and IEC 61511 where they apply), under local codes and by qualified people."
+    ),
     "Foam read as liquid hides dry running; film read as liquid hides an empty tank.",
-    ("A withheld reading must lead to the safe state. Pump and heater logic uses low, overflow logic uses high; neither may go on with "
-    "the last reading that was valid."),
-)  # fmt: skip
+    (
+        "A withheld reading must lead to the safe state. Pump and heater logic uses low, "
+        "overflow logic uses high; neither may go on with "
+        "the last reading that was valid."
+    ),
+)
 
 _FLAG_MEANING = {
     "foam": "foam on the liquid",
@@ -32,7 +58,11 @@ _FLAG_MEANING = {
 
 def identity(program: Program) -> str:
     """Comment lines naming the model and what it was made for; the notes are free text from outside."""
-    lines = [comment_block(f"Model {program.name}, id 0x{model_id(program):08X}, program SHA-256 {digest(program)}.")]
+    lines = [
+        comment_block(
+            f"Model {program.name}, id 0x{model_id(program):08X}, program SHA-256 {digest(program)}."
+        )
+    ]
     lines += [comment_block(f"{key}: {value}", " *   ") for key, value in sorted(program.notes.items())]
     return "\n".join(lines)
 
@@ -42,14 +72,22 @@ def _reading(program: Program, macros: str) -> str:
     intervals = {node.name: node.interval for node in program.step}
     low, high = (intervals.get(program.outputs[name]) for name in ("low", "high"))
     none = low is not None and high is not None and max(low.high) == 0 and min(high.low) == program.span
-    band = f"No band was calibrated: low is always 0 and high always {macros}_SPAN." if none else "The liquid stands between low and high."
+    band = (
+        f"No band was calibrated: low is always 0 and high always {macros}_SPAN."
+        if none
+        else "The liquid stands between low and high."
+    )
     return (
-        f"One reading. {band} Pump and heater logic uses low (protects against running dry), overflow logic uses high. "
-        f"Withheld: low is 0, level is {macros}_NO_LEVEL, high is {macros}_SPAN, so that both kinds of logic fall to their safe side."
+        f"One reading. {band} Pump and heater logic uses low (protects against running dry), "
+        "overflow logic uses high. "
+        f"Withheld: low is 0, level is {macros}_NO_LEVEL, high is {macros}_SPAN, so that both "
+        "kinds of logic fall to their safe side."
     )
 
 
-def header_gaps(program: Program, prefix: str, tables: Tables, pools: Mapping[str, int], volume: VolumeTable | None) -> dict[str, str]:
+def header_gaps(
+    program: Program, prefix: str, tables: Tables, pools: Mapping[str, int], volume: VolumeTable | None
+) -> dict[str, str]:
     """The gaps of the header template that follow from the program."""
     prepared, states = program.prepared_intervals, {s.name: s.interval for s in program.states}
     return {
@@ -68,7 +106,10 @@ def header_gaps(program: Program, prefix: str, tables: Tables, pools: Mapping[st
         "units": str(LEVEL_UNITS_PER_MM),
         "span": str(program.span),
         "no_level": str(NO_LEVEL),
-        "flags": "\n".join(f"#define {prefix.upper()}_FLAG_{name.upper()} {bit}U /* {_FLAG_MEANING[name]} */" for name, bit in FLAG_BITS.items()),
+        "flags": "\n".join(
+            f"#define {prefix.upper()}_FLAG_{name.upper()} {bit}U /* {_FLAG_MEANING[name]} */"
+            for name, bit in FLAG_BITS.items()
+        ),
         "state_size": str(_struct_size(states)),
         "prepared_size": str(_struct_size(prepared)),
         "scratch_size": str(_padded([(TYPE_BYTES[t], n) for t, n in pools.items()])),
@@ -109,11 +150,17 @@ int32_t @prefix@_volume_ml(int32_t level);
 
 def _volume_api(volume: VolumeTable, prefix: str) -> str:
     text = (
-        f"Millilitres above the datum of tank {volume.tank} for a level, low or high of a reading: {len(volume.values) - 1} straight pieces, never "
-        f"falling, within {volume.error_ml:.2f} mL of the tank's profile; {prefix.upper()}_NO_VOLUME for anything outside 0 to {prefix.upper()}_SPAN, "
-        "so for the level of a withheld reading. What lies below the datum is not counted, nor the error of the level itself."
+        f"Millilitres above the datum of tank {volume.tank} for a level, low or high of a "
+        f"reading: {len(volume.values) - 1} straight pieces, never "
+        f"falling, within {volume.error_ml:.2f} mL of the tank's profile; "
+        f"{prefix.upper()}_NO_VOLUME for anything outside 0 to {prefix.upper()}_SPAN, "
+        "so for the level of a withheld reading. What lies below the datum is not counted, nor "
+        "the error of the level itself."
     )
-    return fill(_VOLUME_API, {"prefix": prefix, "PREFIX": prefix.upper(), "note": "/*\n" + comment_block(text) + "\n */"})
+    return fill(
+        _VOLUME_API,
+        {"prefix": prefix, "PREFIX": prefix.upper(), "note": "/*\n" + comment_block(text) + "\n */"},
+    )
 
 
 _EMPTY = "    uint8_t unused; /* this model needs none; C has no empty struct */"
@@ -121,7 +168,13 @@ _EMPTY = "    uint8_t unused; /* this model needs none; C has no empty struct */
 
 def _members(intervals: Mapping[str, Interval]) -> str:
     check = "    uint32_t check; /* tells memory that this model set up from any other */"
-    return "\n".join([check] + [f"    {member_type(i)} {local(n)}{f'[{i.size}]' if i.size > 1 else ''}; /* {span_text(i)} */" for n, i in intervals.items()])
+    return "\n".join(
+        [check]
+        + [
+            f"    {member_type(i)} {local(n)}{f'[{i.size}]' if i.size > 1 else ''}; /* {span_text(i)} */"
+            for n, i in intervals.items()
+        ]
+    )
 
 
 def member_type(interval: Interval) -> str:
@@ -138,7 +191,9 @@ def _struct_size(intervals: Mapping[str, Interval]) -> int:
 
 
 def _padded(members: Sequence[tuple[int, int]]) -> int:
-    """``sizeof`` a struct of members (bytes of one element, elements) that stand at multiples of their own size."""
+    """``sizeof`` a struct of members (bytes of one element, elements) that stand at multiples of their own
+    size.
+    """
     end = 0
     for width, length in members:
         end = -(-end // width) * width + width * length
@@ -157,7 +212,9 @@ def _trim_contract(program: Program) -> str:
     for k, kind in enumerate(program.trim_kinds):
         own = pairs[k * program.channels : (k + 1) * program.channels]
         ranges = [f"{low} to {high}" for low, high in own]
-        parts.append(f"{kind} counts " + (ranges[0] if len(set(own)) == 1 else f"by channel {', '.join(ranges)}"))
+        parts.append(
+            f"{kind} counts " + (ranges[0] if len(set(own)) == 1 else f"by channel {', '.join(ranges)}")
+        )
     return comment_block(f"Accepted are {'; '.join(parts)}.")
 
 
@@ -173,4 +230,7 @@ _KIND_MEANING = {
 
 def _kind_macros(prefix: str) -> str:
     """The number of each kind of trim."""
-    return "\n".join(f"#define {prefix.upper()}_TRIM_KIND_{kind.upper()} {code}U /* {_KIND_MEANING[kind]} */" for kind, code in KIND_CODES.items())
+    return "\n".join(
+        f"#define {prefix.upper()}_TRIM_KIND_{kind.upper()} {code}U /* {_KIND_MEANING[kind]} */"
+        for kind, code in KIND_CODES.items()
+    )

@@ -1,4 +1,6 @@
-"""Blocks of the generated source that serve the application around the step: stored trims, the self-test, the volume table."""
+"""Blocks of the generated source that serve the application around the step: stored trims, the self-test, the
+volume table.
+"""
 
 from __future__ import annotations
 
@@ -128,7 +130,12 @@ def trim_check(program: Program, prefix: str) -> str:
     """Body of the function that reads stored trims."""
     if program.trim is None:
         return f"    (void)bytes;\n    (void)length;\n    (void)trim;\n    return {prefix.upper()}_TRIM_OK;"
-    gaps = {"prefix": prefix, "PREFIX": prefix.upper(), "all": str((1 << len(program.trim_kinds)) - 1), "residue": f"0x{CRC_RESIDUE:08X}"}
+    gaps = {
+        "prefix": prefix,
+        "PREFIX": prefix.upper(),
+        "all": str((1 << len(program.trim_kinds)) - 1),
+        "residue": f"0x{CRC_RESIDUE:08X}",
+    }
     return fill(_TRIM_CHECK, gaps | {"kinds": _kinds(program, prefix)})
 
 
@@ -136,14 +143,24 @@ def _kinds(program: Program, prefix: str) -> str:
     """The lines that take a record's counts to their place in the trim, when the model uses its kind."""
     big, names = prefix.upper(), [kind.upper() for kind in program.trim_kinds]
     at = f"{big}_TRIM_AT_COUNTS"
-    value, count = f"{' ' * 20}const uint8_t *const pair = &record[{at} + (2U * k)];\n", "(uint16_t)((uint32_t)pair[0] | ((uint32_t)pair[1] << 8U))"
+    value, count = (
+        f"{' ' * 20}const uint8_t *const pair = &record[{at} + (2U * k)];\n",
+        "(uint16_t)((uint32_t)pair[0] | ((uint32_t)pair[1] << 8U))",
+    )
     if count_type(program) == "uint32_t":
         value, count = "", f"{prefix}_word(&record[{at} + (4U * k)])"
     gaps = {"PREFIX": big, "value": value, "count": count, "KIND": names[0], "kinds_count": str(len(names))}
     if len(names) == 1:
         return fill(_ONE_KIND, gaps)
-    tests = [f"if (kind == {big}_TRIM_KIND_{name}) {{\n                place = {k}U;\n            }}" for k, name in enumerate(names)]
-    chain = "            " + " else ".join(tests) + " else {\n                /* a kind that this model does not use */\n            }"
+    tests = [
+        f"if (kind == {big}_TRIM_KIND_{name}) {{\n                place = {k}U;\n            }}"
+        for k, name in enumerate(names)
+    ]
+    chain = (
+        "            "
+        + " else ".join(tests)
+        + " else {\n                /* a kind that this model does not use */\n            }"
+    )
     return fill(_SEVERAL_KINDS, gaps | {"chain": chain})
 
 
@@ -155,18 +172,38 @@ def crc(program: Program, prefix: str) -> str:
 
 def add_known(program: Program, known: KnownAnswer, tables: Tables) -> tuple[str, str]:
     """Put the inputs of the known answer into the tables; gives where C finds its trim and its counts."""
-    counts = tables.add("known_counts", known.counts, "counts of the known answer", ctype=count_type(program)).base
+    counts = tables.add(
+        "known_counts", known.counts, "counts of the known answer", ctype=count_type(program)
+    ).base
     if not known.trim:
         return "NULL", counts
-    return tables.add("known_trim", known.trim, "trim of the known answer", ctype=count_type(program)).base, counts
+    return tables.add(
+        "known_trim", known.trim, "trim of the known answer", ctype=count_type(program)
+    ).base, counts
 
 
 def selftest_slice(known: KnownAnswer, where: tuple[str, str], prefix: str, tables: Tables) -> str:
-    """Body of one slice of the self-test; ``tables`` are complete, with the inputs of the known answer at ``where``."""
+    """Body of one slice of the self-test; ``tables`` are complete, with the inputs of the known answer at
+    ``where``.
+    """
     readings = b"".join(_READING.pack(*reading) for reading in known.readings)
     answer = zlib.crc32(readings, tables.crc) ^ 0xFFFFFFFF
-    gaps = {"prefix": prefix, "PREFIX": prefix.upper(), "frames": str(len(known.readings)), "temperature": str(known.temperature)}
-    return fill(_SLICE, gaps | {"reading_length": str(_READING.size), "answer": f"0x{answer:08X}", "trim": where[0], "counts": where[1]})
+    gaps = {
+        "prefix": prefix,
+        "PREFIX": prefix.upper(),
+        "frames": str(len(known.readings)),
+        "temperature": str(known.temperature),
+    }
+    return fill(
+        _SLICE,
+        gaps
+        | {
+            "reading_length": str(_READING.size),
+            "answer": f"0x{answer:08X}",
+            "trim": where[0],
+            "counts": where[1],
+        },
+    )
 
 
 def volume(table: VolumeTable, prefix: str, tables: Tables) -> str:
@@ -174,5 +211,12 @@ def volume(table: VolumeTable, prefix: str, tables: Tables) -> str:
     formula = f"mL above the datum at every {1 << table.shift} units of level"
     where = tables.add("volume_ml", table.values, formula).base
     most = str(max(table.values))
-    gaps = {"prefix": prefix, "PREFIX": prefix.upper(), "shift": str(table.shift), "mask": str((1 << table.shift) - 1), "table": where, "most": most}
+    gaps = {
+        "prefix": prefix,
+        "PREFIX": prefix.upper(),
+        "shift": str(table.shift),
+        "mask": str((1 << table.shift) - 1),
+        "table": where,
+        "most": most,
+    }
     return fill(_VOLUME, gaps)

@@ -1,16 +1,20 @@
 """Layers on weights packed into words: which kernel a layer can have, its words, and the kernels' C.
 
-A kernel takes rectified layers (shift, then clip to [0, high]), several rows at a time, and reads one stream of words: columns,
-shift, high and rows; then, for each group of rows, where the sums start (bias and rounding addend) and the weights column by column.
+A kernel takes rectified layers (shift, then clip to [0, high]), several rows at a time, and reads one stream
+of words: columns, shift, high and rows; then, for each group of rows, where the sums start (bias and rounding
+addend) and the weights column by column.
 
-- ``bytes``: four rows, a word holds the weights of one column, w0 + 256 w1 in its lower half and w2 + 256 w3 in its upper one. Sums of
-  whole halves are kept and what does not belong to the row is taken off at the end, so that unpacking four weights takes
-  four instructions. The ranges must hold sums 256 times as large.
+- ``bytes``: four rows, a word holds the weights of one column, w0 + 256 w1 in its lower half and w2 + 256 w3
+in its upper one. Sums of
+  whole halves are kept and what does not belong to the row is taken off at the end, so that unpacking four
+  weights takes four instructions. The ranges must hold sums 256 times as large.
 - ``spread``: the same without that condition, each byte a weight of its own.
 - ``halves``: four rows with weights of 16 bits, two words a column.
-- ``pairs``: eight rows, a word holds w0 + 65536 w1, so that each multiplication makes two products; every sum must fit 16 bits.
+- ``pairs``: eight rows, a word holds w0 + 65536 w1, so that each multiplication makes two products; every sum
+must fit 16 bits.
 
-Whoever adds a kind gives its C here and its inner loop for ARMv6-M in ``c_thumb``; both must give the same bits.
+Whoever adds a kind gives its C here and its inner loop for ARMv6-M in ``c_thumb``; both must give the same
+bits.
 """
 
 from __future__ import annotations
@@ -26,7 +30,11 @@ from export.c.thumb import MOST_WHOLE, TYPES, UNROLLED, Unrolled, thumb
 from export.c.trees import Forest, forest_function
 from training.program import INT32_MAX, INT32_MIN, Interval, Node, matrix, scalar, vector
 
-TIERS: Mapping[str, tuple[str, ...]] = {"small": (), "fast": ("bytes", "spread", "halves"), "fastest": ("pairs", "bytes", "spread", "halves")}
+TIERS: Mapping[str, tuple[str, ...]] = {
+    "small": (),
+    "fast": ("bytes", "spread", "halves"),
+    "fastest": ("pairs", "bytes", "spread", "halves"),
+}
 _GROUP = {"bytes": 4, "spread": 4, "halves": 4, "pairs": 8}
 
 Words = tuple[int, ...]
@@ -35,7 +43,9 @@ Columns = Sequence[tuple[int, int]]  # the range of each input
 
 @dataclass(frozen=True)
 class Layer:
-    """A rectified layer in integers: weights (rows, columns), where each sum starts, shift, upper limit, range of each input."""
+    """A rectified layer in integers: weights (rows, columns), where each sum starts, shift, upper limit,
+    range of each input.
+    """
 
     weights: tuple[Words, ...]
     start: Words
@@ -58,7 +68,9 @@ class Packed:
 
 @dataclass
 class Kernels:
-    """The kernels that one source uses, collected while it is written; ``tier`` says which kinds it may use, ``assembly`` that it asks for theirs."""
+    """The kernels that one source uses, collected while it is written; ``tier`` says which kinds it may use,
+    ``assembly`` that it asks for theirs.
+    """
 
     tier: str = "small"
     assembly: bool = False
@@ -70,7 +82,9 @@ class Kernels:
             raise InputError("kernels", repr(self.tier), "one of " + ", ".join(TIERS))
 
     def pack(self, chain: Sequence[Node], x: Interval) -> Packed | None:
-        """The layer's words in the first kind of this tier whose condition it meets for as many rows as make whole groups."""
+        """The layer's words in the first kind of this tier whose condition it meets for as many rows as make
+        whole groups.
+        """
         layer = rectified(chain, x)
         if layer is None:
             return None
@@ -82,7 +96,9 @@ class Kernels:
         return None
 
     def call(self, packed: Packed, stream: Value, x: Value, out: Value, inputs: Interval, prefix: str) -> str:
-        """The statement that runs ``packed``. Rows that are never negative are read as unsigned, which takes fewer instructions."""
+        """The statement that runs ``packed``. Rows that are never negative are read as unsigned, which takes
+        fewer instructions.
+        """
         read = x.ctype.removeprefix("u") if min(inputs.low) < 0 else f"u{x.ctype.removeprefix('u')}"
         source = x.pointer() if read == x.ctype else f"(const {read} *){x.pointer()}"
         if x.ctype == "int32_t":
@@ -97,30 +113,43 @@ class Kernels:
         return f"{prefix}_{forest.name}({stream.base}, {x.pointer()}, {forest.trees}U)"
 
     def _unrolled(self, columns: set[int]) -> Unrolled:
-        """How the assembly goes through a row: as a whole where that is fastest and short, else so many columns a pass that none are left over."""
+        """How the assembly goes through a row: as a whole where that is fastest and short, else so many
+        columns a pass that none are left over.
+        """
         if self.tier == "fastest" and len(columns) == 1 and max(columns) <= MOST_WHOLE:
             return Unrolled(max(columns), whole=True)
         return Unrolled(next(n for n in UNROLLED if gcd(*columns) % n == 0))
 
     def text(self, prefix: str) -> str:
         """The functions that the calls so far need."""
-        layers = "".join(_function(key, self._unrolled(self._columns[key]), prefix) for key in sorted(self._columns))
+        layers = "".join(
+            _function(key, self._unrolled(self._columns[key]), prefix) for key in sorted(self._columns)
+        )
         layers += "".join(forest_function(self._forests[name], prefix) for name in sorted(self._forests))
         return fill(_SWITCH, {"PREFIX": prefix.upper()}) + layers if layers and self.assembly else layers
 
 
 def rectified(chain: Sequence[Node], x: Interval) -> Layer | None:
-    """``chain`` (dense, shift, clip) as a layer; None for one that is not limited to [0, high], or whose sums with the addend could leave int32."""
+    """``chain`` (dense, shift, clip) as a layer; None for one that is not limited to [0, high], or whose sums
+    with the addend could leave int32.
+    """
     dense, shift, clip = chain
     if scalar(clip.attributes, "low") != 0:
         return None
     by = scalar(shift.attributes, "shift")
     half = (1 << by) >> 1
     layer = Layer(
-        tuple(tuple(row) for row in matrix(dense.attributes, "weights")), tuple(v + half for v in vector(dense.attributes, "bias")), by,
-        scalar(clip.attributes, "high"), tuple(x.at(k) for k in range(x.size)),
-    )  # fmt: skip
-    return layer if all(_fits(w, s, layer.reach) for w, s in zip(layer.weights, layer.start, strict=True)) else None
+        tuple(tuple(row) for row in matrix(dense.attributes, "weights")),
+        tuple(v + half for v in vector(dense.attributes, "bias")),
+        by,
+        scalar(clip.attributes, "high"),
+        tuple(x.at(k) for k in range(x.size)),
+    )
+    return (
+        layer
+        if all(_fits(w, s, layer.reach) for w, s in zip(layer.weights, layer.start, strict=True))
+        else None
+    )
 
 
 def pack(kind: str, layer: Layer) -> Words | None:
@@ -135,12 +164,18 @@ def pack(kind: str, layer: Layer) -> Words | None:
     return tuple(v & 0xFFFFFFFF for v in (*head, *groups))
 
 
-def _fits(weights: Sequence[int], start: int, reach: Columns, low: int = INT32_MIN, high: int = INT32_MAX) -> bool:
-    """Whether the sum stays in [low, high] wherever the inputs lie in their ranges, in whatever order the products are added."""
+def _fits(
+    weights: Sequence[int], start: int, reach: Columns, low: int = INT32_MIN, high: int = INT32_MAX
+) -> bool:
+    """Whether the sum stays in [low, high] wherever the inputs lie in their ranges, in whatever order the
+    products are added.
+    """
     ends = [(w * a, w * b) for w, (a, b) in zip(weights, reach, strict=True)]
-    return low <= start + sum(min(0, *e) for e in ends) and start + sum(max(0, *e) for e in ends) <= high and all(
-        INT32_MIN <= v <= INT32_MAX for e in ends for v in e
-    )  # fmt: skip
+    return (
+        low <= start + sum(min(0, *e) for e in ends)
+        and start + sum(max(0, *e) for e in ends) <= high
+        and all(INT32_MIN <= v <= INT32_MAX for e in ends for v in e)
+    )
 
 
 def _joined(layer: Layer, one: int, other: int, step: int) -> tuple[list[int], int]:
@@ -156,24 +191,45 @@ def _pack_bytes(layer: Layer) -> list[int] | None:
     (lower, first), (upper, third) = _joined(layer, 0, 1, 256), _joined(layer, 2, 3, 256)
     if not (_fits(lower, first, layer.reach) and _fits(upper, third, layer.reach)):
         return None
-    return [layer.start[0], first, layer.start[2], third, *((a & 0xFFFF) | ((b & 0xFFFF) << 16) for a, b in zip(lower, upper, strict=True))]
+    return [
+        layer.start[0],
+        first,
+        layer.start[2],
+        third,
+        *((a & 0xFFFF) | ((b & 0xFFFF) << 16) for a, b in zip(lower, upper, strict=True)),
+    ]
 
 
 def _pack_spread(layer: Layer) -> list[int] | None:
     if not _within(layer, 127):
         return None
-    return [*layer.start, *(sum((row[k] & 0xFF) << (8 * j) for j, row in enumerate(layer.weights)) for k in range(len(layer.reach)))]
+    return [
+        *layer.start,
+        *(
+            sum((row[k] & 0xFF) << (8 * j) for j, row in enumerate(layer.weights))
+            for k in range(len(layer.reach))
+        ),
+    ]
 
 
 def _pack_halves(layer: Layer) -> list[int] | None:
     if not _within(layer, 32767):
         return None
     a, b, c, d = layer.weights
-    return [*layer.start, *(v for k in range(len(a)) for v in ((a[k] & 0xFFFF) | ((b[k] & 0xFFFF) << 16), (c[k] & 0xFFFF) | ((d[k] & 0xFFFF) << 16)))]
+    return [
+        *layer.start,
+        *(
+            v
+            for k in range(len(a))
+            for v in ((a[k] & 0xFFFF) | ((b[k] & 0xFFFF) << 16), (c[k] & 0xFFFF) | ((d[k] & 0xFFFF) << 16))
+        ),
+    ]
 
 
 def _pack_pairs(layer: Layer) -> list[int] | None:
-    if not all(_fits(w, s, layer.reach, -0x8000, 0x7FFF) for w, s in zip(layer.weights, layer.start, strict=True)):
+    if not all(
+        _fits(w, s, layer.reach, -0x8000, 0x7FFF) for w, s in zip(layer.weights, layer.start, strict=True)
+    ):
         return None
     joined = [_joined(layer, k, k + 1, 65536) for k in range(0, 8, 2)]
     if not all(_fits(w, s, layer.reach) for w, s in joined):
@@ -186,8 +242,11 @@ def _within(layer: Layer, most: int) -> bool:
 
 
 _PACKERS: Mapping[str, Callable[[Layer], list[int] | None]] = {
-    "bytes": _pack_bytes, "spread": _pack_spread, "halves": _pack_halves, "pairs": _pack_pairs,
-}  # fmt: skip
+    "bytes": _pack_bytes,
+    "spread": _pack_spread,
+    "halves": _pack_halves,
+    "pairs": _pack_pairs,
+}
 
 _SWITCH = """
 /* Kernels in assembly on the cores that have them. */
@@ -282,13 +341,34 @@ def _name(kind: str, x: str, out: str) -> str:
 
 def _function(key: tuple[str, str, str], unrolled: Unrolled, prefix: str) -> str:
     kind, x, out = key
-    gaps = {"prefix": prefix, "PREFIX": prefix.upper(), "out": out, "x": x, "name": _name(*key), "group": str(_GROUP[kind]), "what": _WHAT[kind]}
-    body = _PAIRS if kind == "pairs" else fill(_FOUR, gaps | {"products": _PRODUCTS[kind], "after": _AFTER[kind]})
-    return fill(_FUNCTION, gaps | {"body": fill(body, gaps), "thumb": "\n".join(_quoted(thumb(kind, TYPES[x], TYPES[out], unrolled)))})
+    gaps = {
+        "prefix": prefix,
+        "PREFIX": prefix.upper(),
+        "out": out,
+        "x": x,
+        "name": _name(*key),
+        "group": str(_GROUP[kind]),
+        "what": _WHAT[kind],
+    }
+    body = (
+        _PAIRS
+        if kind == "pairs"
+        else fill(_FOUR, gaps | {"products": _PRODUCTS[kind], "after": _AFTER[kind]})
+    )
+    return fill(
+        _FUNCTION,
+        gaps
+        | {
+            "body": fill(body, gaps),
+            "thumb": "\n".join(_quoted(thumb(kind, TYPES[x], TYPES[out], unrolled))),
+        },
+    )
 
 
 def _quoted(lines: Sequence[str]) -> Iterator[str]:
-    """Inline assembly: r4 to r7 are saved by hand, since a compiler may keep r7 for itself and must not be told that it changes."""
+    """Inline assembly: r4 to r7 are saved by hand, since a compiler may keep r7 for itself and must not be
+    told that it changes.
+    """
     yield "    __asm__ volatile("
     yield from (f'        "{line}\\n"' for line in lines)
     yield "        :"

@@ -1,7 +1,8 @@
-"""What the C templates need to know of a program: where each value lives, which nodes share a loop, and the tables.
+"""What the C templates need to know of a program: where each value lives, which nodes share a loop, and the
+tables.
 
-Vectors that outlive the loop that makes them live in the scratch words, whose slots are used again as soon as a value is
-dead; single values are locals.
+Vectors that outlive the loop that makes them live in the scratch words, whose slots are used again as soon as
+a value is dead; single values are locals.
 """
 
 from __future__ import annotations
@@ -18,17 +19,40 @@ from training.program.ops import Ints
 
 # Operations whose element k needs only elements k of its inputs, so that neighbours can share one loop.
 ELEMENTWISE = frozenset(
-    ("add", "sub", "mul", "abs", "max", "greater", "where", "clip", "shift", "divide", "ratio", "lookup", "hinge", "running")
-)  # fmt: skip
+    (
+        "add",
+        "sub",
+        "mul",
+        "abs",
+        "max",
+        "greater",
+        "where",
+        "clip",
+        "shift",
+        "divide",
+        "ratio",
+        "lookup",
+        "hinge",
+        "running",
+    )
+)
 
 TYPE_BYTES = {"uint8_t": 1, "int8_t": 1, "uint16_t": 2, "int16_t": 2, "int32_t": 4}
-POOLS = {"int32_t": "words", "int16_t": "halves", "uint16_t": "counts", "int8_t": "bytes", "uint8_t": "octets"}  # their names in the scratch
+POOLS = {
+    "int32_t": "words",
+    "int16_t": "halves",
+    "uint16_t": "counts",
+    "int8_t": "bytes",
+    "uint8_t": "octets",
+}  # their names in the scratch
 _PACK = {"uint8_t": "B", "int8_t": "b", "uint16_t": "H", "int16_t": "h", "uint32_t": "I", "int32_t": "i"}
 
 
 @dataclass(frozen=True)
 class Value:
-    """Where C finds a value: ``base`` itself when it is single, else element ``offset + index`` of the array ``base``."""
+    """Where C finds a value: ``base`` itself when it is single, else element ``offset + index`` of the array
+    ``base``.
+    """
 
     base: str
     single: bool
@@ -63,7 +87,9 @@ class Value:
 
 @dataclass(frozen=True)
 class Unit:
-    """Nodes that are computed together: one node, or neighbours that share a loop over ``length`` elements."""
+    """Nodes that are computed together: one node, or neighbours that share a loop over
+    ``length`` elements.
+    """
 
     nodes: tuple[Node, ...]
     length: int
@@ -93,15 +119,23 @@ def live(nodes: Sequence[Node], keep: Iterable[str]) -> tuple[Node, ...]:
     return tuple(reversed(result))
 
 
-def windows(nodes: Sequence[Node], sizes: Mapping[str, int], keep: Iterable[str]) -> dict[str, tuple[str, int]]:
-    """Takes that need no copy, as (row, offset): neighbours taken from a longer row are read where the row lies.
+def windows(
+    nodes: Sequence[Node], sizes: Mapping[str, int], keep: Iterable[str]
+) -> dict[str, tuple[str, int]]:
+    """Takes that need no copy, as (row, offset): neighbours taken from a longer row are read where the row
+    lies.
 
-    A take of the whole row is copied: its reader could share a loop with the row's maker, before the row is stored. What is
-    kept is copied too, since the row behind it may be a state that is renewed first.
+    A take of the whole row is copied: its reader could share a loop with the row's maker, before the row is
+    stored. What is kept is copied too, since the row behind it may be a state that is renewed first.
     """
     kept, found = set(keep), dict[str, tuple[str, int]]()
     for node in nodes:
-        if node.op != "take" or node.size == 1 or sizes[node.inputs[0]] in (1, node.size) or node.name in kept:
+        if (
+            node.op != "take"
+            or node.size == 1
+            or sizes[node.inputs[0]] in (1, node.size)
+            or node.name in kept
+        ):
             continue
         indices = vector(node.attributes, "indices")
         if indices == tuple(range(indices[0], indices[0] + node.size)):
@@ -111,7 +145,9 @@ def windows(nodes: Sequence[Node], sizes: Mapping[str, int], keep: Iterable[str]
 
 
 def fusions(nodes: Sequence[Node], keep: Iterable[str]) -> dict[str, tuple[Node, ...]]:
-    """Dense layers of several rows and columns whose sums go nowhere but into one shift and one clip: by the layer's name, all three."""
+    """Dense layers of several rows and columns whose sums go nowhere but into one shift and one clip: by the
+    layer's name, all three.
+    """
     readers: dict[str, list[Node]] = {}
     for node in nodes:
         for name in node.inputs:
@@ -148,8 +184,12 @@ def units(nodes: Sequence[Node], fused: Mapping[str, tuple[Node, ...]]) -> tuple
     return tuple(result)
 
 
-def last_uses(parts: Sequence[Unit], keep: Iterable[str], through: Mapping[str, tuple[str, int]]) -> dict[str, int]:
-    """The index of the last unit that reads each value, itself or ``through`` its place in a row; one past the end for what is kept."""
+def last_uses(
+    parts: Sequence[Unit], keep: Iterable[str], through: Mapping[str, tuple[str, int]]
+) -> dict[str, int]:
+    """The index of the last unit that reads each value, itself or ``through`` its place in a row; one past
+    the end for what is kept.
+    """
     found: dict[str, int] = {}
     for k, unit in enumerate(parts):
         for name in (name for node in unit.nodes for name in node.inputs):
@@ -164,11 +204,22 @@ def row_of(name: str, through: Mapping[str, tuple[str, int]]) -> str:
     return name
 
 
-def berths(parts: Sequence[Unit], sizes: Mapping[str, int], keep: Iterable[str]) -> dict[str, tuple[str, int]]:
-    """Rows that are made where a concatenation wants them, as (concatenation, offset), so that it need not copy them."""
+def berths(
+    parts: Sequence[Unit], sizes: Mapping[str, int], keep: Iterable[str]
+) -> dict[str, tuple[str, int]]:
+    """Rows that are made where a concatenation wants them, as (concatenation, offset), so that it need not
+    copy them.
+    """
     kept, found = set(keep), dict[str, tuple[str, int]]()
-    made = {node.name for unit in parts for node in (unit.nodes[-1:] if unit.nodes[0].op == "dense" else unit.nodes) if node.size > 1}
-    for joined in (unit.nodes[0] for unit in parts if unit.nodes[0].op == "concat" and unit.nodes[0].size > 1):
+    made = {
+        node.name
+        for unit in parts
+        for node in (unit.nodes[-1:] if unit.nodes[0].op == "dense" else unit.nodes)
+        if node.size > 1
+    }
+    for joined in (
+        unit.nodes[0] for unit in parts if unit.nodes[0].op == "concat" and unit.nodes[0].size > 1
+    ):
         start = 0
         for name in joined.inputs:
             if name in made - kept and name not in found and joined.inputs.count(name) == 1:
@@ -178,9 +229,15 @@ def berths(parts: Sequence[Unit], sizes: Mapping[str, int], keep: Iterable[str])
 
 
 def storage(interval: Interval) -> str:
-    """The type in which a row is kept: signed before unsigned of the same width, so that layers can share a kernel."""
+    """The type in which a row is kept: signed before unsigned of the same width, so that layers can share a
+    kernel.
+    """
     low, high = min(interval.low), max(interval.high)
-    signed = next(t for t, most in (("int8_t", 0x7F), ("int16_t", 0x7FFF), ("int32_t", 0x7FFFFFFF)) if -most - 1 <= low and high <= most)
+    signed = next(
+        t
+        for t, most in (("int8_t", 0x7F), ("int16_t", 0x7FFF), ("int32_t", 0x7FFFFFFF))
+        if -most - 1 <= low and high <= most
+    )
     narrow, width = narrowest((low, high))
     return narrow if width < TYPE_BYTES[signed] else signed
 
@@ -193,12 +250,16 @@ class Slots:
     lengths: Mapping[str, int]
 
 
-def scratch_slots(parts: Sequence[Unit], keep: Iterable[str], placed: Iterable[str], through: Mapping[str, tuple[str, int]]) -> Slots:
+def scratch_slots(
+    parts: Sequence[Unit], keep: Iterable[str], placed: Iterable[str], through: Mapping[str, tuple[str, int]]
+) -> Slots:
     """Places in the scratch of the rows that need one, each type in an array of its own, first fit.
 
-    Values in ``placed`` have a place elsewhere, those in ``through`` lie in another row. A loop may store a result over an operand of
-    the same length that nobody reads later: it reads element k of everything before it stores element k. (A window onto part
-    of a row never has the row's length, so a row is not stored over while it is read at another place.)
+    Values in ``placed`` have a place elsewhere, those in ``through`` lie in another row. A loop may store a
+    result over an operand of
+    the same length that nobody reads later: it reads element k of everything before it stores element k. (A
+    window onto part of a row never has the row's length, so a row is not stored over while it is read at
+    another place.)
     """
     last, elsewhere = last_uses(parts, keep, through), set(placed)
     nodes = {node.name: node for unit in parts for node in unit.nodes}
@@ -218,7 +279,12 @@ def scratch_slots(parts: Sequence[Unit], keep: Iterable[str], placed: Iterable[s
                 dying.remove(over)
                 at[row] = at[over]
             else:
-                at[row] = (ctype, _first_gap(((at[n][1], size) for n, size in alive.items() if at[n][0] == ctype), node.size))
+                at[row] = (
+                    ctype,
+                    _first_gap(
+                        ((at[n][1], size) for n, size in alive.items() if at[n][0] == ctype), node.size
+                    ),
+                )
             alive[row] = node.size
             lengths[ctype] = max(lengths.get(ctype, 0), at[row][1] + node.size)
         alive = {n: size for n, size in alive.items() if last[n] > k}
@@ -253,7 +319,9 @@ class Table:
     @property
     def initialiser(self) -> str:
         if not self.row:
-            return "    " + (words(self.values, "    ") if self.ctype == "uint32_t" else numbers(self.values, "    "))
+            return "    " + (
+                words(self.values, "    ") if self.ctype == "uint32_t" else numbers(self.values, "    ")
+            )
         rows = [self.values[k : k + self.row] for k in range(0, len(self.values), self.row)]
         return "    {\n" + ",\n".join("        " + numbers(row, "        ") for row in rows) + "\n    }"
 
@@ -270,7 +338,9 @@ class Tables:
     _members: dict[str, Table] = field(default_factory=dict)
 
     def add(self, name: str, values: Sequence[int], formula: str, row: int = 0, ctype: str = "") -> Value:
-        """Keep ``values``; gives where C finds them. ``row`` > 0 makes an array of rows of that length; ``ctype`` asks for a type."""
+        """Keep ``values``; gives where C finds them. ``row`` > 0 makes an array of rows of that length;
+        ``ctype`` asks for a type.
+        """
         ctype = ctype or narrowest(values)[0]
         width = struct.calcsize(_PACK[ctype])
         table = Table(self._free(name), ctype, width, tuple(values), row, formula)
@@ -288,13 +358,24 @@ class Tables:
 
     @property
     def members(self) -> tuple[Table, ...]:
-        """By falling alignment, and filled up to the widest with zeros, so that the compiler adds no padding."""
+        """By falling alignment, and filled up to the widest with zeros, so that the compiler
+        adds no padding.
+        """
         ordered = sorted(self._members.values(), key=lambda t: -t.width)
         if not ordered:
             return ()
         over = sum(len(t.content) for t in ordered) % ordered[0].width
         if over:
-            ordered.append(Table("filler", "uint8_t", 1, (0,) * (ordered[0].width - over), 0, "fills the last word, so that every byte counts in the CRC"))
+            ordered.append(
+                Table(
+                    "filler",
+                    "uint8_t",
+                    1,
+                    (0,) * (ordered[0].width - over),
+                    0,
+                    "fills the last word, so that every byte counts in the CRC",
+                )
+            )
         return tuple(ordered)
 
     @property

@@ -1,7 +1,7 @@
 """The operations in C. ``ELEMENT`` gives the expression of one element, ``WHOLE`` the lines of a whole value.
 
-All values are int32_t. The range analysis has shown that no sum, product or rounding addend in these lines can leave it, in
-the order in which they stand here.
+All values are int32_t. The range analysis has shown that no sum, product or rounding addend in these lines
+can leave it, in the order in which they stand here.
 """
 
 from __future__ import annotations
@@ -21,7 +21,9 @@ _UNROLLED = 4  # stores written out instead of an index table
 
 @dataclass(frozen=True)
 class Context:
-    """What an operation may use besides its inputs: the prefix of helpers, the tables, the ranges of its inputs."""
+    """What an operation may use besides its inputs: the prefix of helpers, the tables, the ranges of its
+    inputs.
+    """
 
     prefix: str
     tables: Tables
@@ -58,7 +60,9 @@ def _plain(pattern: str) -> Element:
 
 
 def _unless_equal(pattern: str, equal: str) -> Element:
-    """Comparing a value with itself is what compilers warn about; the answer is known, and the value counts as used."""
+    """Comparing a value with itself is what compilers warn about; the answer is known, and the value counts
+    as used.
+    """
     return lambda node, args, context: ([], (equal if args[0] == args[1] else pattern).format(*args))
 
 
@@ -96,12 +100,22 @@ def _hinge(node: Node, args: Sequence[str], context: Context) -> tuple[list[str]
     knots, values, slopes = (vector(node.attributes, n) for n in ("knots", "values", "slopes"))
     shift, last = scalar(node.attributes, "shift"), len(values) - 1
     x, i = f"x_{node.name}", f"i_{node.name}"
-    lines = [f"const int32_t {x} = {context.prefix}_clip({args[0]}, {literal(knots[0])}, {literal(knots[-1])});"]
+    lines = [
+        f"const int32_t {x} = {context.prefix}_clip({args[0]}, {literal(knots[0])}, {literal(knots[-1])});"
+    ]
     if last == 0:
-        return lines, f"{literal(values[0])} + {_rounded(f'({literal(slopes[0])} * ({x} - {literal(knots[0])}))', shift, context)}"
+        return (
+            lines,
+            (
+                f"{literal(values[0])} + "
+                f"{_rounded(f'({literal(slopes[0])} * ({x} - {literal(knots[0])}))', shift, context)}"
+            ),
+        )
     where = f"i the last with knots[i] <= x, x limited to [{knots[0]}, {knots[-1]}]"
     knot = context.table(node, "knots", knots[:-1], where)
-    value = context.table(node, "values", values, f"result = values[i] + shift_round(slopes[i] * (x - knots[i]), {shift})")
+    value = context.table(
+        node, "values", values, f"result = values[i] + shift_round(slopes[i] * (x - knots[i]), {shift})"
+    )
     slope = context.table(node, "slopes", slopes, f"rise of each segment over one step of x, times 2^{shift}")
     lines += [
         f"uint32_t {i} = 0U;",
@@ -134,7 +148,11 @@ ELEMENT: Mapping[str, Element] = {
 
 def loop(counter: str, length: int, body: Sequence[str]) -> list[str]:
     """A counted loop around ``body``."""
-    return [f"for (uint32_t {counter} = 0U; {counter} < {length}U; ++{counter}) {{", *(f"    {line}" for line in body), "}"]
+    return [
+        f"for (uint32_t {counter} = 0U; {counter} < {length}U; ++{counter}) {{",
+        *(f"    {line}" for line in body),
+        "}",
+    ]
 
 
 def _take(node: Node, inputs: Sequence[Value], out: Value, context: Context) -> list[str]:
@@ -183,17 +201,33 @@ def _argmax(node: Node, inputs: Sequence[Value], out: Value, context: Context) -
     return [
         f"int32_t {out.base} = 0; {note(node)}",
         f"int32_t {best} = {source.at(0)};",
-        *loop("k", size, [f"if ({source.at('k')} > {best}) {{", f"    {best} = {source.at('k')};", f"    {out.base} = (int32_t)k;", "}"]),
+        *loop(
+            "k",
+            size,
+            [
+                f"if ({source.at('k')} > {best}) {{",
+                f"    {best} = {source.at('k')};",
+                f"    {out.base} = (int32_t)k;",
+                "}",
+            ],
+        ),
     ]
 
 
 def _dense(node: Node, inputs: Sequence[Value], out: Value, context: Context) -> list[str]:
-    """The sum starts with the bias and runs up the inputs: the order in which the partial sums were shown to fit."""
+    """The sum starts with the bias and runs up the inputs: the order in which the partial sums were shown to
+    fit.
+    """
     (x,), weights, bias = inputs, matrix(node.attributes, "weights"), vector(node.attributes, "bias")
     columns = len(weights[0])
     formula = "result[j] = bias[j] + sum over k of weights[j][k] * x[k]"
     if out.single and columns == 1:
-        return [f"const int32_t {out.base} = {literal(bias[0])} + ({literal(weights[0][0])} * {x.at(0)}); {note(node)}"]
+        return [
+            (
+                f"const int32_t {out.base} = {literal(bias[0])} + ({literal(weights[0][0])} * "
+                f"{x.at(0)}); {note(node)}"
+            )
+        ]
     if out.single:
         row = context.table(node, "weights", weights[0], formula.replace("[j]", ""))
         return [
@@ -208,17 +242,29 @@ def _dense(node: Node, inputs: Sequence[Value], out: Value, context: Context) ->
     table = context.table(node, "weights", [w for row in weights for w in row], formula, columns)
     entry = f"{'(int32_t)' if table.narrow else ''}{table.base}[j][k]"
     inner = loop("k", columns, [f"sum += {entry} * {x.at('k')};"])
-    return loop("j", len(bias), [f"int32_t sum = {biases.at('j')}; {note(node)}", *inner, out.put("j", "sum")])
+    return loop(
+        "j", len(bias), [f"int32_t sum = {biases.at('j')}; {note(node)}", *inner, out.put("j", "sum")]
+    )
 
 
 def layer(chain: Sequence[Node], x: Value, out: Value, context: Context) -> list[str]:
-    """A dense layer with its shift and its clip: through a kernel on packed words where the layer can have one, the rest of its rows one by one."""
+    """A dense layer with its shift and its clip: through a kernel on packed words where the layer can have
+    one, the rest of its rows one by one.
+    """
     dense, shift, clip = chain
-    spans = f"{span_text(dense.interval)}, shifted {span_text(shift.interval)}, clipped {span_text(clip.interval, clip.scale)}"
+    spans = (
+        f"{span_text(dense.interval)}, shifted {span_text(shift.interval)}, clipped "
+        f"{span_text(clip.interval, clip.scale)}"
+    )
     lines, inputs = [f"/* {dense.name} {spans} */"], context.reach[dense.inputs[0]]
     packed = context.kernels.pack(chain, inputs)
     if packed:
-        stream = context.tables.add(f"{context.stem}_{dense.name}_words", packed.words, f"{dense.name}: the stream that {packed.kind} reads", ctype="uint32_t")
+        stream = context.tables.add(
+            f"{context.stem}_{dense.name}_words",
+            packed.words,
+            f"{dense.name}: the stream that {packed.kind} reads",
+            ctype="uint32_t",
+        )
         lines.append(context.kernels.call(packed, stream, x, out, inputs, context.prefix))
     done = packed.rows if packed else 0
     return lines + (_plain_rows(chain, x, out, context, done) if done < dense.size else [])
@@ -233,27 +279,47 @@ def _plain_rows(chain: Sequence[Node], x: Value, out: Value, context: Context, f
     formula = f"sum[j] = bias[j] + sum over k of weights[j][k] * x[k], then shift {by}, then clip"
     biases = context.table(dense, "bias", bias, formula)
     table = context.table(dense, "weights", [w for row in weights for w in row], formula)
-    kernel = "layer_" + "_".join(t.removesuffix("_t") for t in (table.ctype, biases.ctype, x.ctype, out.ctype))
+    kernel = "layer_" + "_".join(
+        t.removesuffix("_t") for t in (table.ctype, biases.ctype, x.ctype, out.ctype)
+    )
     target = replace(out, offset=out.offset + first)
     where = f"{table.base}, {biases.base}, {x.pointer()}, {target.pointer()}"
-    return [f"{context.prefix}_{kernel}({where},", f"    {len(bias)}U, {columns}U, {by}U, {literal(low)}, {literal(high)});"]
+    return [
+        f"{context.prefix}_{kernel}({where},",
+        f"    {len(bias)}U, {columns}U, {by}U, {literal(low)}, {literal(high)});",
+    ]
 
 
 def _trees(node: Node, inputs: Sequence[Value], out: Value, context: Context) -> list[str]:
     """Every tree takes the same number of steps, so a frame takes the same time whatever the path."""
     (x,), depth = inputs, scalar(node.attributes, "depth")
-    feature, threshold, child, value, roots = (vector(node.attributes, n) for n in ("feature", "threshold", "child", "value", "roots"))
-    # A comparison with a threshold outside what the input can reach decides as one with the nearest that it can, and is narrower.
+    feature, threshold, child, value, roots = (
+        vector(node.attributes, n) for n in ("feature", "threshold", "child", "value", "roots")
+    )
+    # A comparison with a threshold outside what the input can reach decides as one with the nearest that it
+    # can, and is narrower.
     reach = [context.inputs[0].at(f) for f in feature]
     threshold = tuple(min(max(t, low - 1), high) for t, (low, high) in zip(threshold, reach, strict=True))
     sizes = [narrowest(values)[1] for values in (threshold, child, value, feature)]
     forest = None if x.single else pack_forest(node, context.inputs[0], x.ctype, len(child) * sum(sizes))
     if forest:
-        formula = f"complete trees of depth {depth}, nodes before leaves; a node goes on to 2 i + (x[feature] > threshold)"
-        stream = context.tables.add(f"{context.stem}_{node.name}_words", forest.words, f"{node.name}: {formula}", ctype="uint32_t")
-        return [f"const int32_t {out.base} = {context.kernels.walk(forest, stream, x, context.prefix)}; {note(node)}"]
+        formula = (
+            f"complete trees of depth {depth}, nodes before leaves; a node goes on to 2 i + "
+            "(x[feature] > threshold)"
+        )
+        stream = context.tables.add(
+            f"{context.stem}_{node.name}_words", forest.words, f"{node.name}: {formula}", ctype="uint32_t"
+        )
+        return [
+            (
+                f"const int32_t {out.base} = "
+                f"{context.kernels.walk(forest, stream, x, context.prefix)}; {note(node)}"
+            )
+        ]
     step = "node = child[node] + (x[feature[node]] > threshold[node])"
-    children = context.table(node, "child", child, f"{step}, {depth} steps from each root; a leaf is its own child")
+    children = context.table(
+        node, "child", child, f"{step}, {depth} steps from each root; a leaf is its own child"
+    )
     limits = context.table(node, "threshold", threshold, f"{step}; limited to what the input can reach")
     leaves = context.table(node, "value", value, "result = sum over the trees of value[node]")
     if x.single:

@@ -10,7 +10,22 @@ from dataset.errors import InputError, ProgramError
 from export.c import blocks, interface
 from export.c.header import count_type, header_gaps, identity, member_type
 from export.c.kernels import Kernels
-from export.c.layout import POOLS, Slots, Tables, Unit, Value, atom, berths, fusions, literals, live, row_of, scratch_slots, units, windows
+from export.c.layout import (
+    POOLS,
+    Slots,
+    Tables,
+    Unit,
+    Value,
+    atom,
+    berths,
+    fusions,
+    literals,
+    live,
+    row_of,
+    scratch_slots,
+    units,
+    windows,
+)
 from export.c.ops import ELEMENT, WHOLE, Context, layer, local, loop, note
 from export.c.text import fill, literal, span_text, template
 from export.known_answer import known_answer
@@ -39,17 +54,28 @@ class Body:
     pools: Mapping[str, int]  # elements of the scratch by their type
 
 
-def emit_c(program: Program, prefix: str = "innage", volume: VolumeTable | None = None, kernels: str = "small", assembly: bool = False) -> CSource:
-    """The C of ``program``; all names start with ``prefix``; with ``volume`` it also turns levels into millilitres.
+def emit_c(
+    program: Program,
+    prefix: str = "innage",
+    volume: VolumeTable | None = None,
+    kernels: str = "small",
+    assembly: bool = False,
+) -> CSource:
+    """The C of ``program``; all names start with ``prefix``; with ``volume`` it also turns levels into
+    millilitres.
 
-    ``kernels`` says which layers may run on packed words (see ``c_kernels``), and ``assembly`` switches on the kernels' inline assembly for
+    ``kernels`` says which layers may run on packed words (see ``c_kernels``), and ``assembly`` switches on
+    the kernels' inline assembly for
     the cores that have it: the readings stay the same, bit for bit.
 
-    The program is analysed anew, so one that could overflow is refused. Raises ProgramError for that and for an operation,
-    a name or a trim range that C cannot have, InputError for an unusable prefix or unknown kernels; always before any text is made.
+    The program is analysed anew, so one that could overflow is refused. Raises ProgramError for that and for
+    an operation, a name or a trim range that C cannot have, InputError for an unusable prefix or unknown
+    kernels; always before any text is made.
     """
     if not _PREFIX.fullmatch(prefix):
-        raise InputError("prefix", repr(prefix), "a lower-case letter, then letters, digits and _, at most 31 in all")
+        raise InputError(
+            "prefix", repr(prefix), "a lower-case letter, then letters, digits and _, at most 31 in all"
+        )
     _check(program)
     program = analyse(program)
     tables, shared = Tables(f"{prefix}_tables"), Kernels(kernels, assembly)
@@ -70,16 +96,22 @@ def emit_c(program: Program, prefix: str = "innage", volume: VolumeTable | None 
     where = interface.add_known(program, known, tables)
     gaps["selftest_slice"] = interface.selftest_slice(known, where, prefix, tables)
     gaps["tables"] = blocks.aggregate(tables, prefix)
-    gaps["helpers"] = interface.crc(program, prefix) + blocks.helpers(gaps["prepare"] + gaps["step"] + gaps["volume"], prefix, shared)
+    gaps["helpers"] = interface.crc(program, prefix) + blocks.helpers(
+        gaps["prepare"] + gaps["step"] + gaps["volume"], prefix, shared
+    )
     header = fill(template("model.h"), gaps | header_gaps(program, prefix, tables, step.pools, volume))
     return CSource(prefix, header, fill(template("model.c"), gaps))
 
 
 def _check(program: Program) -> None:
-    """Refuse what has no C: before the analysis, so that an unknown operation is named whatever else is wrong."""
+    """Refuse what has no C: before the analysis, so that an unknown operation is named whatever else is
+    wrong.
+    """
     for node in (*program.prepare, *program.step):
         if node.op not in ELEMENT and node.op not in WHOLE and node.op != "const":
-            raise ProgramError(f"node '{node.name}'", f"operation '{node.op}' has no C", "one of " + ", ".join(OPS))
+            raise ProgramError(
+                f"node '{node.name}'", f"operation '{node.op}' has no C", "one of " + ", ".join(OPS)
+            )
     for name in (*(n.name for n in (*program.prepare, *program.step)), *(s.name for s in program.states)):
         if not _NAME.fullmatch(name):
             raise ProgramError("a name", repr(name), "lower-case letters, digits and _, at most 40")
@@ -91,14 +123,28 @@ def _prepare(program: Program, prefix: str, tables: Tables, shared: Kernels) -> 
     checked = f"prepared->check = {prefix.upper()}_PREPARED_CHECK;"
     if program.trim is None:
         return f"    (void)trim;\n    {checked}\n    return true;"
-    placed = {name: _member("prepared", name, i) for name, i in program.prepared_intervals.items() if i.size > 1}
+    placed = {
+        name: _member("prepared", name, i) for name, i in program.prepared_intervals.items() if i.size > 1
+    }
     known = {"trim": _counts("trim", program)}
-    body = _body(program.prepare, program.prepared, known, placed, {"trim": program.trim}, "", Context(prefix, tables, "p", kernels=shared))
+    body = _body(
+        program.prepare,
+        program.prepared,
+        known,
+        placed,
+        {"trim": program.trim},
+        "",
+        Context(prefix, tables, "p", kernels=shared),
+    )
     lines = _trim_limits(program.trim, program.count_bits, tables)
     inner = [f"{ctype} {POOLS[ctype]}[{length}];" for ctype, length in body.pools.items()]
     inner += _loads(program, {"trim"} & _used(program.prepare, program.prepared))
     inner += body.lines
-    inner += [_assign(f"prepared->{local(n)}", i, body.values[n].at(0)) for n, i in program.prepared_intervals.items() if i.size == 1]
+    inner += [
+        _assign(f"prepared->{local(n)}", i, body.values[n].at(0))
+        for n, i in program.prepared_intervals.items()
+        if i.size == 1
+    ]
     lines += ["if (accepted) {", *(f"    {line}" for line in (*inner, checked)), "}"]
     return _indented([*lines, "return accepted;"])
 
@@ -109,9 +155,11 @@ def _trim_limits(trim: Interval, count_bits: int, tables: Tables) -> list[str]:
     most = 0xFFFF if count_bits <= 16 else 0xFFFFFFFF
     least, greatest = f"{low[0]}U", f"{high[0]}U"
     if len(set(low)) > 1:
-        least = f"(uint32_t){tables.add('p_trim_low', low, 'the lowest trim accepted of each channel').base}[k]"
+        lowest = tables.add("p_trim_low", low, "the lowest trim accepted of each channel")
+        least = f"(uint32_t){lowest.base}[k]"
     if len(set(high)) > 1:
-        greatest = f"(uint32_t){tables.add('p_trim_high', high, 'the highest trim accepted of each channel').base}[k]"
+        highest = tables.add("p_trim_high", high, "the highest trim accepted of each channel")
+        greatest = f"(uint32_t){highest.base}[k]"
     index = "k" if trim.size > 1 else "0"
     tests = [f"(trim[{index}] >= {least})"] if max(low) > 0 else []
     tests += [f"(trim[{index}] <= {greatest})"] if min(high) < most else []
@@ -151,15 +199,28 @@ def _step(program: Program, prefix: str, tables: Tables, shared: Kernels) -> tup
     for name, value in renewed.items():
         inner += _renew(name, body.values[value], intervals[name])
     inner += [f"reading->{o} = {body.values[program.outputs[o]].at(0)};" for o in ("low", "level", "high")]
-    inner += [f"reading->{o} = (uint8_t){atom(body.values[program.outputs[o]].at(0))};" for o in ("validity", "flags")]
-    lines = [*_domain(program, prefix), "if (!inside) {", *(f"    {line}" for line in _withheld(prefix)), "} else {"]
+    inner += [
+        f"reading->{o} = (uint8_t){atom(body.values[program.outputs[o]].at(0))};"
+        for o in ("validity", "flags")
+    ]
+    lines = [
+        *_domain(program, prefix),
+        "if (!inside) {",
+        *(f"    {line}" for line in _withheld(prefix)),
+        "} else {",
+    ]
     lines += [*(f"    {line}" for line in inner), "}", "return reading->validity;"]
     text = _indented(lines)
     spare = [f"    (void){name};" for name, sign in _PARAMETERS.items() if not re.search(sign, text)]
     return "\n".join([*spare, text]), body
 
 
-_PARAMETERS = {"state": r"state->", "prepared": r"prepared->", "scratch": r"scratch->", "counts": r"\bcounts\["}
+_PARAMETERS = {
+    "state": r"state->",
+    "prepared": r"prepared->",
+    "scratch": r"scratch->",
+    "counts": r"\bcounts\[",
+}
 
 
 def _withheld(prefix: str) -> list[str]:
@@ -184,7 +245,10 @@ def _domain(program: Program, prefix: str) -> list[str]:
         return _folded(f"const bool inside = {tests};")
     if program.channels == 1:
         return _folded(f"const bool inside = {tests} && (counts[0] <= {program.count_max}U);")
-    return [*_folded(f"bool inside = {tests};"), *loop("k", program.channels, [f"inside = inside && (counts[k] <= {program.count_max}U);"])]
+    return [
+        *_folded(f"bool inside = {tests};"),
+        *loop("k", program.channels, [f"inside = inside && (counts[k] <= {program.count_max}U);"]),
+    ]
 
 
 def _folded(statement: str) -> list[str]:
@@ -194,7 +258,8 @@ def _folded(statement: str) -> list[str]:
 
 
 def _renewals(program: Program) -> tuple[tuple[Node, ...], dict[str, str]]:
-    """The step's nodes, and the value that renews each state, in an order in which no row is renewed before it was handed on.
+    """The step's nodes, and the value that renews each state, in an order in which no row is renewed before
+    it was handed on.
 
     Rows that go round in a circle need a copy; capital letters keep its name clear of the program's.
     """
@@ -226,7 +291,9 @@ def _assign(target: str, interval: Interval, text: str) -> str:
 
 
 def _counts(name: str, program: Program) -> Value:
-    return Value(local(name), True) if _single(name, program) else Value(name, False, ctype=count_type(program))
+    return (
+        Value(local(name), True) if _single(name, program) else Value(name, False, ctype=count_type(program))
+    )
 
 
 def _single(name: str, program: Program) -> bool:
@@ -234,7 +301,11 @@ def _single(name: str, program: Program) -> bool:
 
 
 def _member(owner: str, name: str, interval: Interval) -> Value:
-    return Value(local(name), True) if interval.size == 1 else Value(f"{owner}->{local(name)}", False, ctype=member_type(interval))
+    return (
+        Value(local(name), True)
+        if interval.size == 1
+        else Value(f"{owner}->{local(name)}", False, ctype=member_type(interval))
+    )
 
 
 def _used(nodes: Sequence[Node], keep: Sequence[str]) -> set[str]:
@@ -243,13 +314,21 @@ def _used(nodes: Sequence[Node], keep: Sequence[str]) -> set[str]:
 
 def _loads(program: Program, used: set[str]) -> list[str]:
     """Locals for the single inputs that are used."""
-    lines = [f"const int32_t {local(n)} = (int32_t){n}[0];" for n in ("trim", "counts") if n in used and _single(n, program)]
+    lines = [
+        f"const int32_t {local(n)} = (int32_t){n}[0];"
+        for n in ("trim", "counts")
+        if n in used and _single(n, program)
+    ]
     lines += [f"const int32_t {local(n)} = (int32_t){n};" for n in ("temperature", "faults") if n in used]
-    for owner, intervals in (("prepared", program.prepared_intervals), ("state", {s.name: s.interval for s in program.states})):
+    for owner, intervals in (
+        ("prepared", program.prepared_intervals),
+        ("state", {s.name: s.interval for s in program.states}),
+    ):
         lines += [
             f"const int32_t {local(n)} = (int32_t){owner}->{local(n)}; /* {span_text(i)} */"
-            for n, i in intervals.items() if n in used and i.size == 1
-        ]  # fmt: skip
+            for n, i in intervals.items()
+            if n in used and i.size == 1
+        ]
     return lines
 
 
@@ -262,7 +341,9 @@ def _body(
     pool: str,
     context: Context,
 ) -> Body:
-    """The lines that compute ``keep``: ``known`` values are there already, ``placed`` ones go where the caller wants them."""
+    """The lines that compute ``keep``: ``known`` values are there already, ``placed`` ones go where the
+    caller wants them.
+    """
     alive = live(nodes, keep)
     intervals = dict(given) | {n.name: n.interval for n in alive}
     through = windows(alive, {name: i.size for name, i in intervals.items()}, keep)
@@ -276,7 +357,9 @@ def _body(
     lines: list[str] = []
     for node in alive:
         if node.op == "const" and node.size > 1:
-            values[node.name] = context.table(node, "values", node.interval.low, f"constants{' of ' + node.scale if node.scale else ''}")
+            values[node.name] = context.table(
+                node, "values", node.interval.low, f"constants{' of ' + node.scale if node.scale else ''}"
+            )
             lines += _store_constants(node, values, placed)
     values |= {n.name: _row(n, placed, slots, pool) for n in alive if n.size > 1 and n.op != "const"}
     values |= {n.name: Value(local(n.name), True) for n in alive if n.size == 1 and n.op != "const"}
@@ -309,7 +392,13 @@ def _store_constants(node: Node, values: Mapping[str, Value], placed: Mapping[st
     return loop("k", node.size, [placed[node.name].put("k", values[node.name].at("k"))])
 
 
-def _unit(unit: Unit, values: Mapping[str, Value], stored: set[str], intervals: Mapping[str, Interval], context: Context) -> list[str]:
+def _unit(
+    unit: Unit,
+    values: Mapping[str, Value],
+    stored: set[str],
+    intervals: Mapping[str, Interval],
+    context: Context,
+) -> list[str]:
     if len(unit.nodes) > 1 and unit.nodes[0].op == "dense":
         x = values[unit.nodes[0].inputs[0]]
         return layer(unit.nodes, x, values[unit.nodes[-1].name], context)

@@ -13,9 +13,12 @@ WIDTH = 120
 
 # Narrowest first; of equal widths the unsigned one first, since ARMv6-M loads it in fewer instructions.
 _TYPES = (
-    ("uint8_t", 0, 0xFF, 1), ("int8_t", -0x80, 0x7F, 1), ("uint16_t", 0, 0xFFFF, 2), ("int16_t", -0x8000, 0x7FFF, 2),
+    ("uint8_t", 0, 0xFF, 1),
+    ("int8_t", -0x80, 0x7F, 1),
+    ("uint16_t", 0, 0xFFFF, 2),
+    ("int16_t", -0x8000, 0x7FFF, 2),
     ("int32_t", INT32_MIN, 0x7FFFFFFF, 4),
-)  # fmt: skip
+)
 
 
 def narrowest(values: Iterable[int]) -> tuple[str, int]:
@@ -41,8 +44,8 @@ def span_text(interval: Interval, scale: str = "") -> str:
 def comment_text(text: str) -> str:
     """``text`` as one line that can stand inside a C comment.
 
-    Text from outside must not end the comment, open another, continue a line or form a trigraph; what is not printable ASCII
-    is shown as its code point.
+    Text from outside must not end the comment, open another, continue a line or form a trigraph; what is not
+    printable ASCII is shown as its code point.
     """
     line = " ".join(text.split())
     line = "".join(c if " " <= c <= "~" and c != "\\" else f"<U+{ord(c):04X}>" for c in line)
@@ -53,7 +56,10 @@ def comment_text(text: str) -> str:
 
 def comment_block(text: str, lead: str = " * ") -> str:
     """``text`` wrapped into the lines of a block comment, each behind ``lead``."""
-    return "\n".join((lead + line).rstrip() for line in textwrap.wrap(comment_text(text), WIDTH - len(lead), break_on_hyphens=False))
+    return "\n".join(
+        (lead + line).rstrip()
+        for line in textwrap.wrap(comment_text(text), WIDTH - len(lead), break_on_hyphens=False)
+    )
 
 
 def numbers(values: Iterable[int], indent: str) -> str:
@@ -77,5 +83,7 @@ def template(name: str) -> str:
 
 
 def fill(text: str, gaps: Mapping[str, str]) -> str:
-    """``text`` with every ``@name@`` replaced from ``gaps``, once: what is filled in is not searched again."""
+    """``text`` with every ``@name@`` replaced from ``gaps``, once: what is filled in is not
+    searched again.
+    """
     return re.sub(r"@(\w+)@", lambda found: gaps[found[1]], text)

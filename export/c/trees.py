@@ -1,8 +1,11 @@
-"""Tree ensembles in C: complete trees of equal depth in packed words where that is smaller, else a table of nodes.
+"""Tree ensembles in C: complete trees of equal depth in packed words where that is smaller, else a table of
+nodes.
 
-A complete tree of depth d is 2^d - 1 nodes, the root first and the children of node i at 2 i and 2 i + 1, then 2^d leaves. A node is a
-word: the place of its feature in the row in bytes, and a threshold in the upper half; a word holds two leaves, or four where they fit a
-byte. A walk needs no child pointers. A leaf that lies higher up is repeated below itself.
+A complete tree of depth d is 2^d - 1 nodes, the root first and the children of node i at 2 i and 2 i + 1,
+then 2^d leaves. A node is a
+word: the place of its feature in the row in bytes, and a threshold in the upper half; a word holds two
+leaves, or four where they fit a byte. A walk needs no child pointers. A leaf that lies higher up is repeated
+below itself.
 """
 
 from __future__ import annotations
@@ -21,7 +24,9 @@ MOST_DEPTH = 5  # offsets inside a tree fit the short forms of the instructions
 
 @dataclass(frozen=True)
 class Forest:
-    """Trees in words for a row of ``ctype``; ``signed``: a threshold is t of x > t, else t + 1 of x >= t + 1, which needs no sign."""
+    """Trees in words for a row of ``ctype``; ``signed``: a threshold is t of x > t, else t + 1 of x >= t + 1,
+    which needs no sign.
+    """
 
     words: tuple[int, ...]
     trees: int
@@ -60,11 +65,15 @@ class _Nodes:
 
 
 def pack_forest(node: Node, x: Interval, ctype: str, most_bytes: int) -> Forest | None:
-    """The ensemble in words; None where a feature, a threshold or a leaf has no room, or where it takes more than ``most_bytes``."""
+    """The ensemble in words; None where a feature, a threshold or a leaf has no room, or where it takes more
+    than ``most_bytes``.
+    """
     roots, depth = vector(node.attributes, "roots"), scalar(node.attributes, "depth")
     if depth > MOST_DEPTH or 5 * len(roots) << depth > 2 * most_bytes:  # before a deep tree is written out
         return None
-    feature, threshold, child, value = (vector(node.attributes, n) for n in ("feature", "threshold", "child", "value"))
+    feature, threshold, child, value = (
+        vector(node.attributes, n) for n in ("feature", "threshold", "child", "value")
+    )
     nodes = _Nodes(feature, threshold, child, value, x)
     signed, trees = min(x.low) < 0, [_complete(nodes, root, depth) for root in roots]
     leaves = [v for _, row in trees for v in row]
@@ -76,7 +85,11 @@ def pack_forest(node: Node, x: Interval, ctype: str, most_bytes: int) -> Forest 
             return None
         packed += [word for word in words if word is not None]
         packed += np.asarray(row, dtype=f"<i{leaf_bytes}").view("<u4").tolist()
-    return Forest(tuple(packed), len(roots), depth, ctype, signed, leaf_bytes) if 4 * len(packed) <= most_bytes else None
+    return (
+        Forest(tuple(packed), len(roots), depth, ctype, signed, leaf_bytes)
+        if 4 * len(packed) <= most_bytes
+        else None
+    )
 
 
 def _complete(nodes: _Nodes, root: int, depth: int) -> tuple[list[int], list[int]]:
@@ -132,11 +145,21 @@ def forest_function(forest: Forest, prefix: str) -> str:
     lines = tree_walk(forest.depth, TYPES[forest.ctype], forest.signed, forest.leaf_bytes)
     leaf = _BYTE if forest.leaf_bytes == 1 else _HALF
     assembly = [
-        "    __asm__ volatile(", *(f'        "{line}\\n"' for line in lines), '        : "=l"(sum)', '        : "l"(tree), "l"(x), "l"(end)',
+        "    __asm__ volatile(",
+        *(f'        "{line}\\n"' for line in lines),
+        '        : "=l"(sum)',
+        '        : "l"(tree), "l"(x), "l"(end)',
         '        : "r0", "r1", "r2", "r3", "r12", "cc", "memory");',
-    ]  # fmt: skip
+    ]
     gaps = {
-        "prefix": prefix, "PREFIX": prefix.upper(), "name": forest.name, "x": forest.ctype, "depth": str(forest.depth), "limit": limit,
-        "words": str(forest.size), "leaf": fill(leaf, {"first": str(count - 1 - count * forest.leaf_bytes // 4)}), "thumb": "\n".join(assembly),
-    }  # fmt: skip
+        "prefix": prefix,
+        "PREFIX": prefix.upper(),
+        "name": forest.name,
+        "x": forest.ctype,
+        "depth": str(forest.depth),
+        "limit": limit,
+        "words": str(forest.size),
+        "leaf": fill(leaf, {"first": str(count - 1 - count * forest.leaf_bytes // 4)}),
+        "thumb": "\n".join(assembly),
+    }
     return fill(_FUNCTION, gaps)

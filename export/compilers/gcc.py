@@ -1,4 +1,6 @@
-"""The same C through the arm-none-eabi-gcc of this computer, where there is one: its bytes stand beside the measured ones and decide nothing."""
+"""The same C through the arm-none-eabi-gcc of this computer, where there is one: its bytes stand beside the
+measured ones and decide nothing.
+"""
 
 from __future__ import annotations
 
@@ -17,15 +19,22 @@ from export.cores import Core, find_core
 GCC = "arm-none-eabi-gcc"
 # Loops that clear or copy stay loops: as calls they would need a C library, which is not linked here.
 _FLAGS = (
-    "-std=c99", "-ffunction-sections", "-fdata-sections", "-fomit-frame-pointer", "-fno-unwind-tables", "-fno-asynchronous-unwind-tables",
+    "-std=c99",
+    "-ffunction-sections",
+    "-fdata-sections",
+    "-fomit-frame-pointer",
+    "-fno-unwind-tables",
+    "-fno-asynchronous-unwind-tables",
     "-fno-tree-loop-distribute-patterns",
-)  # fmt: skip
+)
 _TIMEOUT_S = 120
 
 
 @dataclass(frozen=True)
 class GccSizes:
-    """What that compiler and its linker make of the C, in bytes; ``said`` in place of them when it refused."""
+    """What that compiler and its linker make of the C, in bytes; ``said`` in place of them when
+    it refused.
+    """
 
     version: str
     code: int = 0
@@ -39,7 +48,9 @@ class GccSizes:
 
 
 def gcc_sizes(source: CSource, core: str, optimise: str = "size") -> GccSizes | None:
-    """Sizes of ``source`` for ``core``; None when the compiler is not on the PATH or does not know the core."""
+    """Sizes of ``source`` for ``core``; None when the compiler is not on the PATH or does not
+    know the core.
+    """
     command, chosen = shutil.which(GCC), find_core(core)
     if command is None or not chosen.gcc:
         return None
@@ -52,8 +63,12 @@ def gcc_sizes(source: CSource, core: str, optimise: str = "size") -> GccSizes | 
     return GccSizes(version, image.code, image.tables, image.helpers)
 
 
-def gcc_image(command: str, source: CSource, core: Core, optimise: str = "size", flags: Sequence[str] = ()) -> Image:
-    """``source`` compiled by the compiler ``command``, with ``flags`` besides the usual, and linked for ``core``. Raises ToolError when it refuses."""
+def gcc_image(
+    command: str, source: CSource, core: Core, optimise: str = "size", flags: Sequence[str] = ()
+) -> Image:
+    """``source`` compiled by the compiler ``command``, with ``flags`` besides the usual, and linked for
+    ``core``. Raises ToolError when it refuses.
+    """
     flags = (*core.gcc, OPTIMISE[optimise], *_FLAGS, *flags)
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
@@ -61,16 +76,30 @@ def gcc_image(command: str, source: CSource, core: Core, optimise: str = "size",
             (root / name).write_text(text, encoding="utf-8", newline="\n")
         for unit in ("model", "sizes"):
             _run(command, folder, *flags, "-c", f"{unit}.c", "-o", f"{unit}.o")
-        _run(command, folder, *flags, *link_flags(source.prefix), "model.o", "sizes.o", "-lgcc", "-o", "model.elf")
+        _run(
+            command,
+            folder,
+            *flags,
+            *link_flags(source.prefix),
+            "model.o",
+            "sizes.o",
+            "-lgcc",
+            "-o",
+            "model.elf",
+        )
         return read_image((root / "model.elf").read_bytes(), source, core)
 
 
 def _run(command: str, folder: str, *arguments: str) -> str:
     try:
-        done = subprocess.run([command, *arguments], cwd=folder, capture_output=True, timeout=_TIMEOUT_S, check=False)  # noqa: S603
+        done = subprocess.run(
+            [command, *arguments], cwd=folder, capture_output=True, timeout=_TIMEOUT_S, check=False
+        )
     except (OSError, subprocess.TimeoutExpired) as error:
         raise ToolError(GCC, str(error), "a build that ends") from error
     if done.returncode:
         said = [line.strip() for line in done.stderr.decode(errors="replace").splitlines() if line.strip()]
-        raise ToolError(GCC, "; ".join(said[:3]) or f"stopped with code {done.returncode}", "a build without errors")
+        raise ToolError(
+            GCC, "; ".join(said[:3]) or f"stopped with code {done.returncode}", "a build without errors"
+        )
     return done.stdout.decode(errors="replace")

@@ -1,7 +1,7 @@
 """Compiles exported C: for the budget's core, and for this computer with checks for undefined behaviour.
 
-Everything is built in a temporary directory under relative names, so that no path of this computer enters what is built.
-The compiler is the one that the ``ziglang`` package brings.
+Everything is built in a temporary directory under relative names, so that no path of this computer enters
+what is built. The compiler is the one that the ``ziglang`` package brings.
 """
 
 from __future__ import annotations
@@ -28,10 +28,30 @@ from export.vectors import Vectors, to_csv
 from training.program import OUTPUTS, Array
 
 WARNINGS = (
-    "-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Wsign-conversion", "-Wdouble-promotion", "-Wshadow", "-Wcast-qual", "-Wundef", "-Wvla",
-)  # fmt: skip
+    "-Wall",
+    "-Wextra",
+    "-Wpedantic",
+    "-Wconversion",
+    "-Wsign-conversion",
+    "-Wdouble-promotion",
+    "-Wshadow",
+    "-Wcast-qual",
+    "-Wundef",
+    "-Wvla",
+)
 CHECK_WORD = "check"  # a member of the state that is none of the program's values
-FUNCTIONS = ("api_version", "model_id", "tables_start", "selftest", "prepare", "init", "step", "trim_check", "selftest_init", "selftest_slice")
+FUNCTIONS = (
+    "api_version",
+    "model_id",
+    "tables_start",
+    "selftest",
+    "prepare",
+    "init",
+    "step",
+    "trim_check",
+    "selftest_init",
+    "selftest_slice",
+)
 ON_REQUEST = ("volume_ml",)  # counted where a model has it
 
 _TIMEOUT_S = 600  # a first link builds the compiler's own helpers
@@ -41,18 +61,25 @@ _ERROR_LINES = 6
 OPTIMISE = {"size": "-Os", "speed": "-O2"}
 # No unwind tables, since their stubs would be linked and counted; frame pointers only cost stack.
 _CORE_FLAGS = (
-    "-std=c99", "-ffunction-sections", "-fdata-sections", "-fomit-frame-pointer", "-fno-sanitize=all",
-    "-fno-unwind-tables", "-fno-asynchronous-unwind-tables", "-fno-exceptions",
-)  # fmt: skip
+    "-std=c99",
+    "-ffunction-sections",
+    "-fdata-sections",
+    "-fomit-frame-pointer",
+    "-fno-sanitize=all",
+    "-fno-unwind-tables",
+    "-fno-asynchronous-unwind-tables",
+    "-fno-exceptions",
+)
 
 
 @dataclass(frozen=True)
 class Image:
     """One exported model, linked for a core.
 
-    ``flash`` is what stands at ``flash_start``. ``code`` counts the exported file's instructions and constants between them,
-    ``tables`` its tables, ``helpers`` what the linker took from the compiler's library (division), all in bytes; they add up
-    to ``len(flash)``. ``symbols`` gives addresses (bit 0 cleared), ``functions`` those of functions. Sizes are ``sizeof`` as the core's compiler sees it.
+    ``flash`` is what stands at ``flash_start``. ``code`` counts the exported file's instructions and
+    constants between them, ``tables`` its tables, ``helpers`` what the linker took from the compiler's
+    library (division), all in bytes; they add up to ``len(flash)``. ``symbols`` gives addresses (bit 0
+    cleared), ``functions`` those of functions. Sizes are ``sizeof`` as the core's compiler sees it.
     """
 
     prefix: str
@@ -70,7 +97,9 @@ class Image:
     count_size: int
     channels: int
     trim_counts: int
-    state: tuple[tuple[str, str, int], ...] = ()  # type, name and length of its members, as ``state_members`` gives them
+    state: tuple[
+        tuple[str, str, int], ...
+    ] = ()  # type, name and length of its members, as ``state_members`` gives them
     functions: frozenset[int] = frozenset()
 
     def content(self, address: int, size: int) -> bytes:
@@ -90,8 +119,11 @@ class HostProgram:
     state_values: int
 
 
-def build_core(source: CSource, core: str = "cortex-m0plus", optimise: str = "size", defines: Sequence[str] = ()) -> Image:
-    """Compile and link ``source`` for ``core``, smallest code first or fastest (a key of ``OPTIMISE``), with macros defined.
+def build_core(
+    source: CSource, core: str = "cortex-m0plus", optimise: str = "size", defines: Sequence[str] = ()
+) -> Image:
+    """Compile and link ``source`` for ``core``, smallest code first or fastest (a key of ``OPTIMISE``), with
+    macros defined.
 
     Raises ToolError when the compiler refuses it.
     """
@@ -102,35 +134,70 @@ def build_core(source: CSource, core: str = "cortex-m0plus", optimise: str = "si
         _write(root, core_files(source))
         for unit in ("model", "sizes"):
             _zig(root, "cc", *flags, "-c", f"{unit}.c", "-o", f"{unit}.o")
-        _zig(root, "cc", *chosen.target, OPTIMISE["size"], *_CORE_FLAGS, *link_flags(source.prefix), "-lcompiler_rt", "model.o", "sizes.o", "-o", "model.elf")
+        _zig(
+            root,
+            "cc",
+            *chosen.target,
+            OPTIMISE["size"],
+            *_CORE_FLAGS,
+            *link_flags(source.prefix),
+            "-lcompiler_rt",
+            "model.o",
+            "sizes.o",
+            "-o",
+            "model.elf",
+        )
         return read_image((root / "model.elf").read_bytes(), source, chosen)
 
 
 def core_files(source: CSource) -> Mapping[str, str]:
     """The files that a build for a core is made from."""
-    return {f"{source.prefix}.h": source.header, "model.c": source.source, "sizes.c": _sizes(source.prefix), "core.ld": template("core.ld")}
+    return {
+        f"{source.prefix}.h": source.header,
+        "model.c": source.source,
+        "sizes.c": _sizes(source.prefix),
+        "core.ld": template("core.ld"),
+    }
 
 
 def link_flags(prefix: str) -> tuple[str, ...]:
-    """How a model is linked alone: every function of the interface kept, everything else only when it is used."""
+    """How a model is linked alone: every function of the interface kept, everything else only when it is
+    used.
+    """
     roots = (f"-Wl,-u,{prefix}_{name}" for name in (*FUNCTIONS, *ON_REQUEST))
     return ("-nostdlib", "-g", "-Wl,-T,core.ld", "-Wl,--gc-sections", f"-Wl,-e,{prefix}_step", *roots)
 
 
 def compile_alone(core: Core, text: str, function: str) -> bytes:
-    """The machine code of one file's only function, which refers to nothing outside itself. Raises ToolError when it does."""
+    """The machine code of one file's only function, which refers to nothing outside itself. Raises ToolError
+    when it does.
+    """
     from elftools.elf.elffile import ELFFile
 
     relax = ("-mno-relax",) if core.isa == "riscv" else ()  # else distances would be left to a linker
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
         _write(root, {"alone.c": text})
-        _zig(root, "cc", *core.target, OPTIMISE["speed"], *_CORE_FLAGS, "-fno-builtin", *relax, "-c", "alone.c", "-o", "alone.o")
+        _zig(
+            root,
+            "cc",
+            *core.target,
+            OPTIMISE["speed"],
+            *_CORE_FLAGS,
+            "-fno-builtin",
+            *relax,
+            "-c",
+            "alone.c",
+            "-o",
+            "alone.o",
+        )
         file = ELFFile(io.BytesIO((root / "alone.o").read_bytes()))
         section = f".text.{function}"
         found = file.get_section_by_name(section)
         if found is None or any(file.get_section_by_name(f"{kind}{section}") for kind in (".rel", ".rela")):
-            raise ToolError(f"{function} for {core.name}", "code that refers to other places", "code that stands alone")
+            raise ToolError(
+                f"{function} for {core.name}", "code that refers to other places", "code that stands alone"
+            )
         return bytes(found.data())
 
 
@@ -139,20 +206,44 @@ def build_host(source: CSource, checked: bool = True) -> HostProgram:
 
     ``checked``: any undefined behaviour stops the program; else a plain optimised build.
     """
-    flags = ("-O1", "-fsanitize=undefined", "-fsanitize-trap=undefined") if checked else ("-O2", "-fno-sanitize=all")
+    flags = (
+        ("-O1", "-fsanitize=undefined", "-fsanitize-trap=undefined")
+        if checked
+        else ("-O2", "-fno-sanitize=all")
+    )
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
-        _write(root, {f"{source.prefix}.h": source.header, "model.c": source.source, "harness.c": emit_harness(source)})
+        _write(
+            root,
+            {
+                f"{source.prefix}.h": source.header,
+                "model.c": source.source,
+                "harness.c": emit_harness(source),
+            },
+        )
         _zig(root, "cc", "-std=c99", "-g0", *flags, "harness.c", "model.c", "-o", "harness")
         return HostProgram((root / "harness").read_bytes(), state_values(source))
 
 
 def compile_host(root: Path, unit: str, *flags: str) -> bytes:
-    """One file in ``root``, which includes all it needs, as a program for this computer that stops on undefined behaviour; built fast.
+    """One file in ``root``, which includes all it needs, as a program for this computer that stops on
+    undefined behaviour; built fast.
 
-    C++ too goes through the driver for C: that for C++ first builds the library of C++, minutes on a new machine, and none of it is used.
+    C++ too goes through the driver for C: that for C++ first builds the library of C++, minutes on a new
+    machine, and none of it is used.
     """
-    _zig(root, "cc", "-g0", "-O0", "-fsanitize=undefined", "-fsanitize-trap=undefined", *flags, unit, "-o", "program")
+    _zig(
+        root,
+        "cc",
+        "-g0",
+        "-O0",
+        "-fsanitize=undefined",
+        "-fsanitize-trap=undefined",
+        *flags,
+        unit,
+        "-o",
+        "program",
+    )
     return (root / "program").read_bytes()
 
 
@@ -162,7 +253,8 @@ def state_values(source: CSource) -> int:
 
 
 def run_host(host: HostProgram, vectors: Vectors) -> tuple[Array, Array]:
-    """Run the vectors' inputs; gives readings of shape (n, 5) and the state after each frame, (n, state size).
+    """Run the vectors' inputs; gives readings of shape (n, 5) and the state after each frame, (n, state
+    size).
 
     Raises ToolError when the program stops early: undefined behaviour, a failed self-test, a refused trim.
     """
@@ -170,18 +262,24 @@ def run_host(host: HostProgram, vectors: Vectors) -> tuple[Array, Array]:
 
 
 def run_rows(host: HostProgram, rows: bytes, frames: int) -> tuple[Array, Array]:
-    """As :func:`run_host` on ``frames`` lines of the harness's text: first, trim, counts, temperature, faults."""
+    """As :func:`run_host` on ``frames`` lines of the harness's text: first, trim, counts, temperature,
+    faults.
+    """
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "harness"
         path.write_bytes(host.binary)
         path.chmod(0o700)
-        done = subprocess.run([str(path)], input=rows, capture_output=True, timeout=_TIMEOUT_S, check=False)  # noqa: S603
+        done = subprocess.run([str(path)], input=rows, capture_output=True, timeout=_TIMEOUT_S, check=False)
     if done.returncode:
         found = _first_lines(done.stderr) or "undefined behaviour"
         raise ToolError("the C on this computer", f"stopped with code {done.returncode} ({found})")
     printed = np.loadtxt(io.BytesIO(done.stdout), dtype=np.int64, delimiter=",", ndmin=2)
     if printed.shape != (frames, len(OUTPUTS) + host.state_values):
-        raise ToolError("the C on this computer", f"{printed.shape} numbers printed", f"{frames} rows of {len(OUTPUTS) + host.state_values}")
+        raise ToolError(
+            "the C on this computer",
+            f"{printed.shape} numbers printed",
+            f"{frames} rows of {len(OUTPUTS) + host.state_values}",
+        )
     return printed[:, : len(OUTPUTS)], printed[:, len(OUTPUTS) :]
 
 
@@ -192,13 +290,23 @@ def emit_harness(source: CSource) -> str:
         if name == CHECK_WORD:
             continue
         value = f"print_value((long)state->{name}{'[k]' if length else ''});"
-        prints.append(f"    for (size_t k = 0U; k < {length}U; ++k) {{\n        {value}\n    }}" if length else f"    {value}")
-    gaps = {"prefix": source.prefix, "PREFIX": source.prefix.upper(), "state": "\n".join(prints) or "    (void)state;"}
+        prints.append(
+            f"    for (size_t k = 0U; k < {length}U; ++k) {{\n        {value}\n    }}"
+            if length
+            else f"    {value}"
+        )
+    gaps = {
+        "prefix": source.prefix,
+        "PREFIX": source.prefix.upper(),
+        "state": "\n".join(prints) or "    (void)state;",
+    }
     return fill(template("harness.c"), gaps)
 
 
 def state_members(source: CSource) -> tuple[tuple[str, str, int], ...]:
-    """Type, name and length (0: not an array) of each member of the state, from the header; none for a model without state."""
+    """Type, name and length (0: not an array) of each member of the state, from the header; none for a model
+    without state.
+    """
     if state_values(source) == 0:
         return ()
     body = source.header.partition("/* Carried from frame to frame. */")[2].partition("}")[0]
@@ -207,36 +315,57 @@ def state_members(source: CSource) -> tuple[tuple[str, str, int], ...]:
 
 
 def lint(source: CSource, language: str = "c") -> str:
-    """What the compiler says of ``source`` under ``WARNINGS``, as C99 ('c') or as C++ ('c++'); empty when it says nothing.
+    """What the compiler says of ``source`` under ``WARNINGS``, as C99 ('c') or as C++ ('c++'); empty when it
+    says nothing.
 
-    The header is included first and alone, so one that does not stand by itself shows. The harness is looked at as C99.
+    The header is included first and alone, so one that does not stand by itself shows. The harness is looked
+    at as C99.
     """
     command, standard = ("cc", "-std=c99") if language == "c" else ("c++", "-std=c++11")
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
         alone = f'#include "{source.prefix}.h"\nextern {source.prefix}_reading_t *{source.prefix}_alone;\n'
-        files = {"model": source.source, "alone": alone} | ({"harness": emit_harness(source)} if language == "c" else {})
-        _write(root, {f"{source.prefix}.h": source.header} | {f"{unit}.c": text for unit, text in files.items()})
-        said = [_zig_says(root, command, "-x", language, standard, *WARNINGS, "-c", f"{unit}.c", "-o", f"{unit}.o") for unit in files]
+        files = {"model": source.source, "alone": alone} | (
+            {"harness": emit_harness(source)} if language == "c" else {}
+        )
+        _write(
+            root, {f"{source.prefix}.h": source.header} | {f"{unit}.c": text for unit, text in files.items()}
+        )
+        said = [
+            _zig_says(
+                root, command, "-x", language, standard, *WARNINGS, "-c", f"{unit}.c", "-o", f"{unit}.o"
+            )
+            for unit in files
+        ]
     return "".join(text for _, text in said)
 
 
 def _sizes(prefix: str) -> str:
     """A file of constants that tells what the core's compiler makes of the types."""
     types = ("state_t", "prepared_t", "scratch_t", "reading_t", "count_t")
-    values = ", ".join(f"sizeof({prefix}_{t})" for t in types) + f", {prefix.upper()}_CHANNELS, {prefix.upper()}_TRIM_COUNTS"
-    return f'#include "{prefix}.h"\n__attribute__((section(".sizes"), used)) const uint32_t {prefix}_sizes[] = {{{values}}};\n'
+    values = (
+        ", ".join(f"sizeof({prefix}_{t})" for t in types)
+        + f", {prefix.upper()}_CHANNELS, {prefix.upper()}_TRIM_COUNTS"
+    )
+    return (
+        f'#include "{prefix}.h"\n__attribute__((section(".sizes"), used)) const uint32_t '
+        f"{prefix}_sizes[] = {{{values}}};\n"
+    )
 
 
 def read_image(elf: bytes, source: CSource, core: Core) -> Image:
-    """A linked model as an image. Raises ToolError when it keeps globals or lacks a function of the interface."""
+    """A linked model as an image. Raises ToolError when it keeps globals or lacks a function of the
+    interface.
+    """
     from elftools.elf.elffile import ELFFile
 
     prefix = source.prefix
     file = ELFFile(io.BytesIO(elf))
     sections: dict[str, Any] = {s.name: s for s in file.iter_sections() if s["sh_size"]}
     if ".globals" in sections:
-        raise ToolError("the linked model", f"{sections['.globals']['sh_size']} bytes of global variables", "none")
+        raise ToolError(
+            "the linked model", f"{sections['.globals']['sh_size']} bytes of global variables", "none"
+        )
     parts = [sections[n] for n in (".model_code", ".model_tables", ".helpers") if n in sections]
     start = min(s["sh_addr"] for s in parts)
     flash = bytearray(max(s["sh_addr"] + s["sh_size"] for s in parts) - start)
@@ -248,16 +377,35 @@ def read_image(elf: bytes, source: CSource, core: Core) -> Image:
         s.name: s["st_value"] & ~1
         for s in sections[".symtab"].iter_symbols()
         if s["st_info"]["type"] in ("STT_FUNC", "STT_OBJECT")
-    }  # fmt: skip
-    functions = frozenset(s["st_value"] & ~1 for s in sections[".symtab"].iter_symbols() if s["st_info"]["type"] == "STT_FUNC")
+    }
+    functions = frozenset(
+        s["st_value"] & ~1 for s in sections[".symtab"].iter_symbols() if s["st_info"]["type"] == "STT_FUNC"
+    )
     missing = [name for name in FUNCTIONS if f"{prefix}_{name}" not in symbols]
     if missing:
-        raise ToolError("the linked model", f"no function {prefix}_{missing[0]}", "the functions of the interface")
+        raise ToolError(
+            "the linked model", f"no function {prefix}_{missing[0]}", "the functions of the interface"
+        )
     state_size, prepared_size, scratch_size, reading_size, count_size, channels, trim_counts = sizes
     return Image(
-        prefix, core, start, bytes(flash), symbols, len(flash) - tables - helpers, tables, helpers, state_size, prepared_size, scratch_size, reading_size,
-        count_size, channels, trim_counts, state_members(source), functions,
-    )  # fmt: skip
+        prefix,
+        core,
+        start,
+        bytes(flash),
+        symbols,
+        len(flash) - tables - helpers,
+        tables,
+        helpers,
+        state_size,
+        prepared_size,
+        scratch_size,
+        reading_size,
+        count_size,
+        channels,
+        trim_counts,
+        state_members(source),
+        functions,
+    )
 
 
 def _macro(header: str, name: str) -> int:
@@ -276,23 +424,36 @@ def _write(root: Path, files: Mapping[str, str]) -> None:
 def _zig(root: Path, *arguments: str) -> None:
     code, said = _zig_says(root, *arguments)
     if code:
-        raise ToolError("the C compiler", _first_lines(said.encode()) or f"stopped with code {code}", "a build without errors")
+        raise ToolError(
+            "the C compiler",
+            _first_lines(said.encode()) or f"stopped with code {code}",
+            "a build without errors",
+        )
 
 
 def _zig_says(root: Path, *arguments: str) -> tuple[int, str]:
     """Exit code and messages of one run of the compiler."""
     if importlib.util.find_spec("ziglang") is None:
-        raise ToolError("the C compiler", "the package 'ziglang' is not installed", "", "install innage with its dependencies")
+        raise ToolError(
+            "the C compiler",
+            "the package 'ziglang' is not installed",
+            "",
+            "install innage with its dependencies",
+        )
     command: Sequence[str] = [sys.executable, "-P", "-m", "ziglang", *arguments]
     try:
-        done = subprocess.run(command, cwd=root, env=_environment(), capture_output=True, timeout=_TIMEOUT_S, check=False)  # noqa: S603
+        done = subprocess.run(
+            command, cwd=root, env=_environment(), capture_output=True, timeout=_TIMEOUT_S, check=False
+        )
     except (OSError, subprocess.TimeoutExpired) as error:
         raise ToolError("the C compiler", str(error), "a build that ends") from error
     return done.returncode, done.stderr.decode(errors="replace")
 
 
 def _environment() -> dict[str, str]:
-    """The compiler keeps its own helpers in a cache; where the home folder cannot be written, that goes to the temporary one."""
+    """The compiler keeps its own helpers in a cache; where the home folder cannot be written, that goes to
+    the temporary one.
+    """
     environment = dict(os.environ)
     if "ZIG_GLOBAL_CACHE_DIR" not in environment:
         home = Path(os.path.expanduser("~"))

@@ -19,7 +19,8 @@ Observer = Callable[[str, list[int]], None]  # a function of the interface, and 
 
 
 class Trace:
-    """A block is kept as one number: its address and its size. Whether the branch at its end was taken shows in the next block's address.
+    """A block is kept as one number: its address and its size. Whether the branch at its end was taken shows
+    in the next block's address.
 
     ``watcher`` is given the blocks of every call.
     """
@@ -28,7 +29,9 @@ class Trace:
         self._uc, self._image, self._timing, self._watcher = uc, image, timing, watcher
         self._blocks: list[int] = []
         self._loads: list[int] = []  # blocks entered before each load from flash
-        self._calls: list[tuple[str, int, int, int]] = []  # function, frame, its first block, one past its last
+        self._calls: list[
+            tuple[str, int, int, int]
+        ] = []  # function, frame, its first block, one past its last
         self._prices: dict[int, Price] = {}
         self._hooks: list[int] = []
 
@@ -40,9 +43,18 @@ class Trace:
         self._dearest: dict[str, int] = {}
         record, entered, loads = self._blocks.append, self._blocks.__len__, self._loads.append
         start, end = self._image.flash_start, self._image.flash_start + len(self._image.flash) - 1
-        self._hooks = [uc.hook_add(unicorn.UC_HOOK_BLOCK, lambda uc, address, size, data: record(address << SIZE_BITS | size), begin=start, end=end)]
+        self._hooks = [
+            uc.hook_add(
+                unicorn.UC_HOOK_BLOCK,
+                lambda uc, address, size, data: record(address << SIZE_BITS | size),
+                begin=start,
+                end=end,
+            )
+        ]
         if self._timing.wait_states:
-            self._hooks.append(uc.hook_add(unicorn.UC_HOOK_MEM_READ, lambda *access: loads(entered()), begin=start, end=end))
+            self._hooks.append(
+                uc.hook_add(unicorn.UC_HOOK_MEM_READ, lambda *access: loads(entered()), begin=start, end=end)
+            )
         uc.ctl_flush_tb()
 
     def enter(self) -> None:
@@ -83,11 +95,16 @@ class Trace:
         self._clear()
 
     def _priced(self) -> NDArray[np.int64]:
-        """Cycles of every block. A block that returns from a call ends with no conditional branch, whatever stands behind it."""
+        """Cycles of every block. A block that returns from a call ends with no conditional branch, whatever
+        stands behind it.
+        """
         blocks = np.asarray(self._blocks, dtype=np.int64)
         kinds, which = np.unique(blocks, return_inverse=True)
         prices = [self._price(int(kind)) for kind in kinds]
-        cycles, taken = (np.asarray(v, dtype=np.int64)[which] for v in ([p.cycles for p in prices], [p.taken for p in prices]))
+        cycles, taken = (
+            np.asarray(v, dtype=np.int64)[which]
+            for v in ([p.cycles for p in prices], [p.taken for p in prices])
+        )
         address, size = blocks >> SIZE_BITS, blocks & ((1 << SIZE_BITS) - 1)
         jumps = np.append(address[1:] != (address + size)[:-1], False)
         return np.asarray(cycles + np.where(jumps, taken, 0), dtype=np.int64)

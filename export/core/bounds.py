@@ -1,9 +1,12 @@
-"""What a function of the interface can cost at most: its stack from the call graph, its cycles from the dearest way through its blocks.
+"""What a function of the interface can cost at most: its stack from the call graph, its cycles from the
+dearest way through its blocks.
 
-The stack bound is proven on the linked code: every write to the stack pointer is followed, through every call. The bound on cycles takes the
-dearest way at every branch, in every function as often as it is called, each call priced by itself; that much is proven. How often a loop
-goes round is not read from the code but observed: the most rounds seen at any entry, apart for each chain of calls. Loops of generated C
-are counted by constants, so all entries of one chain of calls see the same number of rounds; where they do not, the bound says so.
+The stack bound is proven on the linked code: every write to the stack pointer is followed, through every
+call. The bound on cycles takes the dearest way at every branch, in every function as often as it is called,
+each call priced by itself; that much is proven. How often a loop goes round is not read from the code but
+observed: the most rounds seen at any entry, apart for each chain of calls. Loops of generated C are counted
+by constants, so all entries of one chain of calls see the same number of rounds; where they do not, the bound
+says so.
 """
 
 from __future__ import annotations
@@ -19,7 +22,10 @@ from export.core.flow import LEAVES, Code, Function, Loop, NotFollowed, in_order
 from export.core.machine_code import Flow
 from export.core.timing import Timing
 
-STEP_ARGUMENTS = {"thumb": 16, "riscv": 0}  # seven words, four or eight of them in registers, the rest kept to 8 bytes
+STEP_ARGUMENTS = {
+    "thumb": 16,
+    "riscv": 0,
+}  # seven words, four or eight of them in registers, the rest kept to 8 bytes
 
 
 @dataclass(frozen=True)
@@ -37,7 +43,9 @@ class Bound:
 
 @dataclass
 class _Chain:
-    """One function as called through one chain of calls: rounds of its loops (fewest, most), and what it calls, by call site."""
+    """One function as called through one chain of calls: rounds of its loops (fewest, most), and what it
+    calls, by call site.
+    """
 
     function: Function
     rounds: dict[int, list[int]] = field(default_factory=dict)
@@ -76,14 +84,20 @@ class Bounds:
         self._pieces: dict[tuple[int, int], _Piece] = {}
         self._bodies: dict[int, Mapping[int, frozenset[int]]] = {}
         self._most: dict[tuple[int, int], int] = {}  # function, header: over all chains of calls
-        self._runs: dict[str, dict[int, tuple[int, int]]] = {}  # function of the interface, run of code: least and most often in one call
+        self._runs: dict[
+            str, dict[int, tuple[int, int]]
+        ] = {}  # function of the interface, run of code: least and most often in one call
         self._lost = ""
 
     # --- stack ---
 
     def stack(self, name: str) -> int:
-        """Bytes that a call of ``name`` takes, arguments left on the stack included. Raises NotFollowed where the pointer cannot be followed."""
-        return self._depth(self.code.named(name), ()) + (STEP_ARGUMENTS[self._image.core.isa] if name == "step" else 0)
+        """Bytes that a call of ``name`` takes, arguments left on the stack included. Raises NotFollowed where
+        the pointer cannot be followed.
+        """
+        return self._depth(self.code.named(name), ()) + (
+            STEP_ARGUMENTS[self._image.core.isa] if name == "step" else 0
+        )
 
     def _depth(self, function: Function, above: tuple[int, ...]) -> int:
         if function.start in above:
@@ -102,7 +116,9 @@ class Bounds:
                 deepest = max(deepest, depth)
             below = function.tails.get(block.start, block.callee)
             if below is not None:
-                deepest = max(deepest, depth + self._depth(self.code.function(below), (*above, function.start)))
+                deepest = max(
+                    deepest, depth + self._depth(self.code.function(below), (*above, function.start))
+                )
             for to in (to for to, _ in block.follows if to != LEAVES):
                 if to not in entry:
                     entry[to] = depth
@@ -116,7 +132,8 @@ class Bounds:
     def watch(self, name: str, blocks: list[int]) -> None:
         """Count the rounds of loops in one call of ``name``; ``blocks`` as the trace keeps them.
 
-        A call is passed over when all that it ran was run less often in one call before and more often in another: its loops are known.
+        A call is passed over when all that it ran was run less often in one call before and more often in
+        another: its loops are known.
         """
         if self._lost or not blocks or not self._news(name, blocks):
             return
@@ -127,7 +144,11 @@ class Bounds:
 
     def _news(self, name: str, blocks: list[int]) -> bool:
         known = self._runs.setdefault(name, {})
-        fresh = [(run, count) for run, count in Counter(blocks).items() if run not in known or not known[run][0] <= count <= known[run][1]]
+        fresh = [
+            (run, count)
+            for run, count in Counter(blocks).items()
+            if run not in known or not known[run][0] <= count <= known[run][1]
+        ]
         for run, count in fresh:
             least, most = known.get(run, (count, count))
             known[run] = (min(least, count), max(most, count))
@@ -142,7 +163,11 @@ class Bounds:
                 self._rounds(now, piece)
             now.last = piece.last
             goes = behind >> SIZE_BITS
-            if piece.flow is Flow.CALL or piece.tail or (piece.flow is Flow.CALL_OR_NEXT and goes != piece.end):
+            if (
+                piece.flow is Flow.CALL
+                or piece.tail
+                or (piece.flow is Flow.CALL_OR_NEXT and goes != piece.end)
+            ):
                 if piece.tail:
                     self._leave(stack.pop())
                 chain = now.chain.calls.get(piece.site)
@@ -213,7 +238,9 @@ class Bounds:
         """The dearest way from the function's start to its caller."""
         if function.start in above:
             raise NotFollowed(f"recursion at {self.code.place(function.start)}")
-        prices = {start: self._price(function, start, chain, (*above, function.start)) for start in function.blocks}
+        prices = {
+            start: self._price(function, start, chain, (*above, function.start)) for start in function.blocks
+        }
         taken = {start: self._taken(function, start) for start in function.blocks}
         done: dict[Loop, dict[tuple[int, int], int]] = {}
         for loop in function.loops:
@@ -226,10 +253,16 @@ class Bounds:
         return max(exits.values())
 
     def _price(self, function: Function, start: int, chain: _Chain | None, above: tuple[int, ...]) -> int:
-        """One block, the functions that it calls included; a load from anywhere but the stack is taken as one from flash."""
+        """One block, the functions that it calls included; a load from anywhere but the stack is taken as one
+        from flash.
+        """
         block = function.blocks[start]
-        cycles = self._timing.block(self._image.content(block.start, block.end - block.start), block.start).cycles
-        cycles += self._timing.wait_states * sum(self.code.disassembler.loads(its) for its in block.instructions)
+        cycles = self._timing.block(
+            self._image.content(block.start, block.end - block.start), block.start
+        ).cycles
+        cycles += self._timing.wait_states * sum(
+            self.code.disassembler.loads(its) for its in block.instructions
+        )
         below = function.tails.get(start, block.callee)
         if below is not None:
             called = None if chain is None else chain.calls.get(block.instructions[-1].address)
@@ -261,7 +294,9 @@ def _through(
     prices: Mapping[int, int],
     taken: Mapping[int, int],
 ) -> tuple[int, dict[tuple[int, int], int]]:
-    """The dearest way from ``header`` through ``body`` back to it, and to each edge that leaves; inner loops are priced as wholes in ``done``."""
+    """The dearest way from ``header`` through ``body`` back to it, and to each edge that leaves; inner loops
+    are priced as wholes in ``done``.
+    """
     owner, held = {block: block for block in body}, {}
     for loop in done:  # inner ones first, so that the outermost stays
         if loop.body <= body:
@@ -273,7 +308,10 @@ def _through(
         if node in held:
             edges[node] = [(start, to, cost) for (start, to), cost in done[held[node]].items()]
         else:
-            edges[node] = [(node, to, prices[node] + (taken[node] if jumped else 0)) for to, jumped in function.blocks[node].follows]
+            edges[node] = [
+                (node, to, prices[node] + (taken[node] if jumped else 0))
+                for to, jumped in function.blocks[node].follows
+            ]
     inside = {node: [owner[to] for _, to, _ in edges[node] if to in body and to != header] for node in nodes}
     back, exits, costs = 0, dict[tuple[int, int], int](), {owner[header]: 0}
     for node in in_order(nodes, inside):

@@ -1,9 +1,10 @@
 """Runs an exported model on an emulated core: readings, states, cycles of each frame, and the deepest stack.
 
-``Machine.run`` follows every block, for cycles; ``Machine.replay`` only gives readings and states, many frames in one call, and is far faster.
+``Machine.run`` follows every block, for cycles; ``Machine.replay`` only gives readings and states, many
+frames in one call, and is far faster.
 
-The model sees flash that cannot be written, a stack, and its own objects in RAM with painted gaps between them. Whatever touches
-other memory, or an instruction that the core does not have, ends the run.
+The model sees flash that cannot be written, a stack, and its own objects in RAM with painted gaps between
+them. Whatever touches other memory, or an instruction that the core does not have, ends the run.
 """
 
 from __future__ import annotations
@@ -40,9 +41,11 @@ _READING = np.dtype([("levels", "<i4", 3), ("codes", "u1", 2), ("padding", "u1",
 
 @dataclass(frozen=True)
 class EmulatedRun:
-    """What a run gave, a row a frame: ``readings`` (n, 5), ``state`` (n, state size), ``cycles`` (n,) of step alone.
+    """What a run gave, a row a frame: ``readings`` (n, 5), ``state`` (n, state size), ``cycles`` (n,) of step
+    alone.
 
-    ``stack`` is the deepest use in bytes by any function that was called, arguments that the caller leaves on the stack included.
+    ``stack`` is the deepest use in bytes by any function that was called, arguments that the caller leaves on
+    the stack included.
     """
 
     readings: Array
@@ -63,35 +66,48 @@ class SelftestCycles:
 
 @dataclass(frozen=True)
 class _Convention:
-    """How a core's compiler calls functions: registers of the arguments, the result in the first, and the bit that marks code addresses."""
+    """How a core's compiler calls functions: registers of the arguments, the result in the first, and the bit
+    that marks code addresses.
+    """
 
     arguments: tuple[str, ...]
     link: str
     code_bit: int
 
 
-_CONVENTIONS = {"thumb": _Convention(("R0", "R1", "R2", "R3"), "LR", 1), "riscv": _Convention(tuple(f"A{k}" for k in range(8)), "RA", 0)}
+_CONVENTIONS = {
+    "thumb": _Convention(("R0", "R1", "R2", "R3"), "LR", 1),
+    "riscv": _Convention(tuple(f"A{k}" for k in range(8)), "RA", 0),
+}
 
 
 class Machine:
     """One emulated core with ``image`` in its flash.
 
-    ``multiplier_cycles`` and ``wait_states`` are those of the budget. Methods raise ToolError when the model does what the core or
-    the memory does not allow.
+    ``multiplier_cycles`` and ``wait_states`` are those of the budget. Methods raise ToolError when the model
+    does what the core or the memory does not allow.
     """
 
-    def __init__(self, image: Image, multiplier_cycles: int = 1, wait_states: int = 0, watcher: Observer | None = None) -> None:
+    def __init__(
+        self, image: Image, multiplier_cycles: int = 1, wait_states: int = 0, watcher: Observer | None = None
+    ) -> None:
         self.image = image
         self._uc = _engine(image.core)
-        self._uc.hook_add(_unicorn().UC_HOOK_INTR, lambda uc, number, data: uc.emu_stop())  # an exception would be taken for ever
+        self._uc.hook_add(
+            _unicorn().UC_HOOK_INTR, lambda uc, number, data: uc.emu_stop()
+        )  # an exception would be taken for ever
         self._convention = _CONVENTIONS[image.core.isa]
         self._arguments = [_register(image.core, name) for name in self._convention.arguments]
-        self._link, self._sp, self._pc = (_register(image.core, name) for name in (self._convention.link, "SP", "PC"))
+        self._link, self._sp, self._pc = (
+            _register(image.core, name) for name in (self._convention.link, "SP", "PC")
+        )
         self._objects = _layout(image)
         self._map()
         self._trace = Trace(self._uc, image, Timing(image.core, multiplier_cycles, wait_states), watcher)
         self._lowest = _STACK_TOP
-        self._driver = self._mapped = 0  # where the driver stands, and bytes of working data, once they were asked for
+        self._driver = self._mapped = (
+            0  # where the driver stands, and bytes of working data, once they were asked for
+        )
 
     def call(self, name: str, *arguments: int) -> int:
         """What a function of the interface returns in its register."""
@@ -116,7 +132,11 @@ class Machine:
         return int(self._uc.reg_read(registers[0]))
 
     def _fault(self, name: str, what: str) -> ToolError:
-        return ToolError(f"{self.image.prefix}_{name} on the emulated core", f"{what} at {self._place()}", "memory of its own, instructions of the core")
+        return ToolError(
+            f"{self.image.prefix}_{name} on the emulated core",
+            f"{what} at {self._place()}",
+            "memory of its own, instructions of the core",
+        )
 
     def selftest(self) -> bool:
         """What the model's self-test says."""
@@ -170,7 +190,9 @@ class Machine:
         return EmulatedRun(_readings(bytes(readings)), state, cycles, self.stack_used(), dearest)
 
     def selftest_cycles(self) -> SelftestCycles:
-        """The dearest call of the self-test: a slice, where the model tests itself in slices, or all of it."""
+        """The dearest call of the self-test: a slice, where the model tests itself in slices, or
+        all of it.
+        """
         sliced = f"{self.image.prefix}_selftest_slice" in self.image.symbols
         self._trace.begin(0)
         if sliced:
@@ -193,35 +215,71 @@ class Machine:
         return result
 
     def replay(self, vectors: Vectors) -> tuple[Array, Array]:
-        """Readings (n, 5) and states (n, state size) as :meth:`run` gives them, a few thousand frames in each call of the emulator."""
+        """Readings (n, 5) and states (n, state size) as :meth:`run` gives them, a few thousand frames in each
+        call of the emulator.
+        """
         streams = max(1, _CHUNK // vectors.stream_frames) * vectors.stream_frames
-        parts = [self._replay(vectors.rows(k, min(k + streams, len(vectors)))) for k in range(0, len(vectors), streams)]
+        parts = [
+            self._replay(vectors.rows(k, min(k + streams, len(vectors))))
+            for k in range(0, len(vectors), streams)
+        ]
         self._check_gaps()
-        return np.concatenate([readings for readings, _ in parts]), np.concatenate([state for _, state in parts])
+        return np.concatenate([readings for readings, _ in parts]), np.concatenate(
+            [state for _, state in parts]
+        )
 
     def _replay(self, vectors: Vectors) -> tuple[Array, Array]:
         its, n, objects = self.image, len(vectors), self._objects
         trims = self._packed(vectors.trim[:: vectors.stream_frames])
-        inputs = (trims, self._packed(vectors.counts), vectors.temperature.astype("<i4").tobytes(), vectors.faults.astype("<u4").tobytes())
+        inputs = (
+            trims,
+            self._packed(vectors.counts),
+            vectors.temperature.astype("<i4").tobytes(),
+            vectors.faults.astype("<u4").tobytes(),
+        )
         state_words, reading_words = (-(-objects[name][1] // 4) for name in ("state", "reading"))
         self._start_driver()
-        job, at = self._room(2 * _PAGE + sum(len(part) for part in inputs) + 4 * n * (state_words + reading_words)), []
+        job, at = (
+            self._room(2 * _PAGE + sum(len(part) for part in inputs) + 4 * n * (state_words + reading_words)),
+            [],
+        )
         where = job + _PAGE
         for part in inputs:
             at.append(where)
             self._uc.mem_write(where, part)
             where += -(-len(part) // 4) * 4
-        code = [its.symbols[f"{its.prefix}_{name}"] | self._convention.code_bit for name in ("init", "prepare", "step")]
+        code = [
+            its.symbols[f"{its.prefix}_{name}"] | self._convention.code_bit
+            for name in ("init", "prepare", "step")
+        ]
         places = [objects[name][0] for name in ("state", "prepared", "scratch", "reading")]
-        trim_bytes, counts_bytes = vectors.trim.shape[1] * its.count_size, vectors.counts.shape[1] * its.count_size
-        sizes = (n, vectors.stream_frames, trim_bytes, counts_bytes, reading_words, state_words, objects["scratch"][1] // 4)
+        trim_bytes, counts_bytes = (
+            vectors.trim.shape[1] * its.count_size,
+            vectors.counts.shape[1] * its.count_size,
+        )
+        sizes = (
+            n,
+            vectors.stream_frames,
+            trim_bytes,
+            counts_bytes,
+            reading_words,
+            state_words,
+            objects["scratch"][1] // 4,
+        )
         self._uc.mem_write(job, struct.pack("<19I", *code, *places, *at, where, *sizes))
         done = self._run_at("step", self._driver, (job,))
         if done != n:
             raise _refused(vectors.trim[done])
-        rows = np.frombuffer(bytes(self._uc.mem_read(where, 4 * n * (state_words + reading_words))), dtype=np.uint8).reshape(n, -1)
-        readings, states = rows[:, : objects["reading"][1]], rows[:, 4 * reading_words :][:, : objects["state"][1]]
-        return _readings(readings.tobytes()), self._state_values(states.tobytes()).reshape(n, vectors.state.shape[1])
+        rows = np.frombuffer(
+            bytes(self._uc.mem_read(where, 4 * n * (state_words + reading_words))), dtype=np.uint8
+        ).reshape(n, -1)
+        readings, states = (
+            rows[:, : objects["reading"][1]],
+            rows[:, 4 * reading_words :][:, : objects["state"][1]],
+        )
+        return _readings(readings.tobytes()), self._state_values(states.tobytes()).reshape(
+            n, vectors.state.shape[1]
+        )
 
     def _start_driver(self) -> None:
         """Put the driver in place, once."""
@@ -242,11 +300,21 @@ class Machine:
 
     def _state_values(self, states: bytes) -> Array:
         """The values in copies of the state, one row a copy."""
-        members = [(name, np.dtype(ctype.removesuffix("_t")), max(length, 1)) for ctype, name, length in self.image.state]
+        members = [
+            (name, np.dtype(ctype.removesuffix("_t")), max(length, 1))
+            for ctype, name, length in self.image.state
+        ]
         if not members:
             return np.zeros(0, dtype=np.int64)
         copies = np.frombuffer(states, dtype=np.dtype(members, align=True))
-        return np.concatenate([copies[name].reshape(len(copies), -1).astype(np.int64) for name, _, _ in members if name != CHECK_WORD], axis=1)
+        return np.concatenate(
+            [
+                copies[name].reshape(len(copies), -1).astype(np.int64)
+                for name, _, _ in members
+                if name != CHECK_WORD
+            ],
+            axis=1,
+        )
 
     def _power_on(self, trim: Array) -> None:
         self.call("init", self._objects["state"][0])
@@ -280,7 +348,9 @@ class Machine:
         return f"0x{address:08x} ({max(below)[1]})" if below else f"0x{address:08x}"
 
     def _watch_stack(self) -> int:
-        """Read the stack pointer at every block. Code translated before a hook was added does not call it, so it is dropped."""
+        """Read the stack pointer at every block. Code translated before a hook was added does not call it, so
+        it is dropped.
+        """
 
         def look(uc: Any, address: int, size: int, data: Any) -> None:
             self._lowest = min(self._lowest, uc.reg_read(self._sp))
@@ -294,7 +364,9 @@ class Machine:
         self._uc.ctl_flush_tb()
 
     def stack_used(self) -> int:
-        """Bytes from where a caller stands to the lowest pointer seen or the lowest byte that lost its paint, in all calls so far."""
+        """Bytes from where a caller stands to the lowest pointer seen or the lowest byte that lost its paint,
+        in all calls so far.
+        """
         content = np.frombuffer(bytes(self._uc.mem_read(_STACK, _STACK_SIZE)), dtype=np.uint8)
         touched = np.flatnonzero(content != _PAINT)
         painted = _STACK + int(touched[0]) if touched.size else _STACK_TOP
@@ -307,7 +379,11 @@ class Machine:
             content[start - _RAM : start - _RAM + size] = _PAINT
         spoilt = np.flatnonzero(content != _PAINT)
         if spoilt.size:
-            raise ToolError("the model on the emulated core", f"wrote to 0x{_RAM + int(spoilt[0]):08x}, outside its objects", "its own objects only")
+            raise ToolError(
+                "the model on the emulated core",
+                f"wrote to 0x{_RAM + int(spoilt[0]):08x}, outside its objects",
+                "its own objects only",
+            )
 
 
 def _readings(content: bytes) -> Array:
@@ -318,7 +394,11 @@ def _readings(content: bytes) -> Array:
 
 
 def _refused(trim: Array) -> ToolError:
-    return ToolError("prepare on the emulated core", f"refuses the trim {trim.tolist()}", "a trim inside the declared limits to be accepted")
+    return ToolError(
+        "prepare on the emulated core",
+        f"refuses the trim {trim.tolist()}",
+        "a trim inside the declared limits to be accepted",
+    )
 
 
 @functools.cache
@@ -330,9 +410,13 @@ def _driver_code(core: Core) -> bytes:
 def _layout(image: Image) -> dict[str, tuple[int, int]]:
     """Address and bytes of each object, painted gaps between them."""
     sizes = {
-        "trim": image.trim_counts * image.count_size, "counts": image.channels * image.count_size, "state": image.state_size,
-        "prepared": image.prepared_size, "scratch": image.scratch_size, "reading": image.reading_size,
-    }  # fmt: skip
+        "trim": image.trim_counts * image.count_size,
+        "counts": image.channels * image.count_size,
+        "state": image.state_size,
+        "prepared": image.prepared_size,
+        "scratch": image.scratch_size,
+        "reading": image.reading_size,
+    }
     result, start = {}, _RAM + _GAP
     for name, size in sizes.items():
         result[name] = (start, size)
@@ -343,8 +427,8 @@ def _layout(image: Image) -> dict[str, tuple[int, int]]:
 def _engine(core: Core) -> Any:
     """The emulator set to ``core``.
 
-    The mode flag for Arm's M-class is left out: it would put another core in place of the one chosen here, for the smallest one a larger
-    core that divides and loads unaligned words.
+    The mode flag for Arm's M-class is left out: it would put another core in place of the one chosen here,
+    for the smallest one a larger core that divides and loads unaligned words.
     """
     unicorn = _unicorn()
     if core.isa == "thumb":
@@ -357,7 +441,11 @@ def _engine(core: Core) -> Any:
 
 
 def _register(core: Core, name: str) -> int:
-    return int(getattr(_unicorn().arm_const, f"UC_ARM_REG_{name}") if core.isa == "thumb" else getattr(_unicorn().riscv_const, f"UC_RISCV_REG_{name}"))
+    return int(
+        getattr(_unicorn().arm_const, f"UC_ARM_REG_{name}")
+        if core.isa == "thumb"
+        else getattr(_unicorn().riscv_const, f"UC_RISCV_REG_{name}")
+    )
 
 
 def _unicorn() -> Any:

@@ -22,7 +22,9 @@ class Block:
     """A straight run of instructions that is entered at its first one only."""
 
     instructions: tuple[Instruction, ...]
-    follows: tuple[tuple[int, bool], ...]  # where control goes: a block's address or LEAVES, and whether a branch was taken to it
+    follows: tuple[
+        tuple[int, bool], ...
+    ]  # where control goes: a block's address or LEAVES, and whether a branch was taken to it
     callee: int | None = None
 
     @property
@@ -44,7 +46,9 @@ class Loop:
 
 @dataclass(frozen=True)
 class Function:
-    """One function: its blocks by address; ``jumps_to`` of a block's address is the function that it ends with (a tail call)."""
+    """One function: its blocks by address; ``jumps_to`` of a block's address is the function that it ends
+    with (a tail call).
+    """
 
     start: int
     blocks: dict[int, Block]
@@ -52,7 +56,9 @@ class Function:
 
     @cached_property
     def loops(self) -> tuple[Loop, ...]:
-        """Its loops, inner ones before those around them. Raises NotFollowed where code jumps into the middle of one."""
+        """Its loops, inner ones before those around them. Raises NotFollowed where code jumps into the middle
+        of one.
+        """
         return _loops(self)
 
     @cached_property
@@ -92,12 +98,18 @@ class Code:
                 if its.address in found:
                     break
                 found[its.address] = its
-                fresh = [to for to, _ in self._follows(its, start) if to != LEAVES] if its.flow is not Flow.NEXT else []
+                fresh = (
+                    [to for to, _ in self._follows(its, start) if to != LEAVES]
+                    if its.flow is not Flow.NEXT
+                    else []
+                )
                 leaders.update(fresh)
                 waiting += [to for to in fresh if to not in found]
         blocks = {block.start: block for block in self._blocks(found, leaders, start)}
         last = {b: block.instructions[-1] for b, block in blocks.items()}
-        tails = {b: its.target for b, its in last.items() if self._is_tail(its, start) and its.target is not None}
+        tails = {
+            b: its.target for b, its in last.items() if self._is_tail(its, start) and its.target is not None
+        }
         return Function(start, blocks, tails)
 
     def _run(self, start: int) -> Iterator[Instruction]:
@@ -118,7 +130,9 @@ class Code:
         return its.flow is Flow.JUMP and its.target != start and its.target in self._entries
 
     def _follows(self, its: Instruction, start: int) -> tuple[tuple[int, bool], ...]:
-        if its.flow is Flow.UNKNOWN or (its.flow in (Flow.CALL, Flow.CALL_OR_NEXT, Flow.JUMP, Flow.BRANCH) and its.target is None):
+        if its.flow is Flow.UNKNOWN or (
+            its.flow in (Flow.CALL, Flow.CALL_OR_NEXT, Flow.JUMP, Flow.BRANCH) and its.target is None
+        ):
             raise NotFollowed(f"'{its.mnemonic} {its.operands}' at {self.place(its.address)}")
         if its.flow is Flow.RETURN or self._is_tail(its, start):
             return ((LEAVES, False),)
@@ -140,7 +154,11 @@ class Code:
                 run = []
             run.append(its)
             if its.flow is not Flow.NEXT:
-                yield Block(tuple(run), self._follows(its, start), its.target if its.flow in (Flow.CALL, Flow.CALL_OR_NEXT) else None)
+                yield Block(
+                    tuple(run),
+                    self._follows(its, start),
+                    its.target if its.flow in (Flow.CALL, Flow.CALL_OR_NEXT) else None,
+                )
                 run = []
         if run:
             raise ToolError(f"code at 0x{run[-1].end:x}", "a function that does not end", "a return")
@@ -159,7 +177,12 @@ def _loops(its: Function) -> tuple[Loop, ...]:
             if to != LEAVES and to in before[start]:
                 bodies.setdefault(to, {to}).update(_reaching(start, to, ahead))
     _refuse_others(its, before)
-    return tuple(sorted((Loop(header, frozenset(body)) for header, body in bodies.items()), key=lambda loop: len(loop.body)))
+    return tuple(
+        sorted(
+            (Loop(header, frozenset(body)) for header, body in bodies.items()),
+            key=lambda loop: len(loop.body),
+        )
+    )
 
 
 def _dominators(its: Function) -> dict[int, set[int]]:
@@ -196,7 +219,10 @@ def _reaching(start: int, header: int, ahead: dict[int, set[int]]) -> set[int]:
 
 def _refuse_others(its: Function, before: dict[int, set[int]]) -> None:
     """Without the edges back to a header, no cycle may be left."""
-    left = {start: [to for to, _ in block.follows if to != LEAVES and to not in before[start]] for start, block in its.blocks.items()}
+    left = {
+        start: [to for to, _ in block.follows if to != LEAVES and to not in before[start]]
+        for start, block in its.blocks.items()
+    }
     for _ in in_order(its.starts, left):
         pass
 

@@ -34,7 +34,9 @@ _THUMB_JUMPS = {"b": Flow.JUMP, "bl": Flow.CALL, "blx": Flow.CALL}
 
 @dataclass(frozen=True)
 class Instruction:
-    """One instruction as disassembled. ``target`` of a branch, jump or call, None when a register holds it."""
+    """One instruction as disassembled. ``target`` of a branch, jump or call, None when a
+    register holds it.
+    """
 
     address: int
     size: int
@@ -56,20 +58,30 @@ class Disassembler:
 
         self.core = core
         if core.isa == "thumb":
-            self._engine: Any = capstone.Cs(capstone.CS_ARCH_ARM, capstone.CS_MODE_THUMB | capstone.CS_MODE_MCLASS)
+            self._engine: Any = capstone.Cs(
+                capstone.CS_ARCH_ARM, capstone.CS_MODE_THUMB | capstone.CS_MODE_MCLASS
+            )
         else:
-            self._engine = capstone.Cs(capstone.CS_ARCH_RISCV, capstone.CS_MODE_RISCV32 | capstone.CS_MODE_RISCVC)
+            self._engine = capstone.Cs(
+                capstone.CS_ARCH_RISCV, capstone.CS_MODE_RISCV32 | capstone.CS_MODE_RISCVC
+            )
 
     def decode(self, code: bytes, address: int) -> Iterator[Instruction]:
         """The instructions of ``code`` from ``address`` on, until one cannot be decoded."""
         last: Instruction | None = None
         for at, size, mnemonic, operands in self._engine.disasm_lite(code, address):
-            kind = _thumb(mnemonic, operands) if self.core.isa == "thumb" else _riscv(mnemonic, operands, at, last)
+            kind = (
+                _thumb(mnemonic, operands)
+                if self.core.isa == "thumb"
+                else _riscv(mnemonic, operands, at, last)
+            )
             last = Instruction(at, size, mnemonic, operands, *kind)
             yield last
 
     def stack_change(self, instruction: Instruction) -> int | None:
-        """By how many bytes the stack grows (negative: shrinks); None for a write to the stack pointer that cannot be followed."""
+        """By how many bytes the stack grows (negative: shrinks); None for a write to the stack pointer that
+        cannot be followed.
+        """
         return _thumb_stack(instruction) if self.core.isa == "thumb" else _riscv_stack(instruction)
 
     def loads(self, instruction: Instruction) -> int:
@@ -79,11 +91,15 @@ class Disassembler:
             return int(name in ("lw", "lh", "lhu", "lb", "lbu") and "(sp)" not in instruction.operands)
         if not name.startswith("ld") or "[sp" in instruction.operands:
             return 0
-        return instruction.operands.count(",") if name.startswith("ldm") else 2 if name.startswith("ldrd") else 1
+        return (
+            instruction.operands.count(",") if name.startswith("ldm") else 2 if name.startswith("ldrd") else 1
+        )
 
 
 def plain(mnemonic: str, isa: str) -> Iterator[str]:
-    """Names by which a table may know ``mnemonic``, the nearest first: as it is, without its condition, without the mark for flags."""
+    """Names by which a table may know ``mnemonic``, the nearest first: as it is, without its condition,
+    without the mark for flags.
+    """
     if isa == "riscv":
         yield mnemonic.removeprefix("c.")
         return
@@ -109,7 +125,11 @@ def _thumb(mnemonic: str, operands: str) -> tuple[Flow, int | None]:
     if flow is not None:
         return flow, _immediate(operands.rsplit(", ", maxsplit=1)[-1])
     listed = name.startswith(("pop", "ldm")) and "pc" in registers_of(operands)
-    returns = listed or (name.startswith("bx") and operands == "lr") or (name.startswith("ldr") and operands.startswith("pc, [sp], "))
+    returns = (
+        listed
+        or (name.startswith("bx") and operands == "lr")
+        or (name.startswith("ldr") and operands.startswith("pc, [sp], "))
+    )
     if returns:
         return (Flow.RETURN_OR_NEXT if name.endswith(CONDITIONS) else Flow.RETURN), None
     to_pc = operands.startswith("pc, ") and not name.startswith(("str", "cmp"))
@@ -128,7 +148,9 @@ def _riscv(mnemonic: str, operands: str, address: int, last: Instruction | None)
 
 
 def _far(parts: list[str], last: Instruction | None) -> tuple[Flow, int | None]:
-    """A call or jump by a register, which the instruction ahead has set to an address, or by one that is not followed."""
+    """A call or jump by a register, which the instruction ahead has set to an address, or by one that is not
+    followed.
+    """
     flow = Flow.CALL if parts[0] == "ra" else Flow.JUMP
     if last is None or last.mnemonic != "auipc" or len(parts) < 2:
         return (flow if flow is Flow.CALL else Flow.UNKNOWN), None
@@ -157,7 +179,9 @@ def _thumb_stack(its: Instruction) -> int | None:
         return 0
     parts = operands.split(", ")
     amount = _immediate(parts[-1])
-    followed = amount is not None and name.startswith(("add", "sub")) and all(part == "sp" for part in parts[:-1])
+    followed = (
+        amount is not None and name.startswith(("add", "sub")) and all(part == "sp" for part in parts[:-1])
+    )
     return None if not followed or amount is None else amount if name.startswith("sub") else -amount
 
 

@@ -1,4 +1,6 @@
-"""What a program costs on a core: its C compiled, linked and run on the emulated core, and bounded by its disassembly."""
+"""What a program costs on a core: its C compiled, linked and run on the emulated core, and bounded by its
+disassembly.
+"""
 
 from __future__ import annotations
 
@@ -24,33 +26,68 @@ MEASURED = 256  # vectors that a program is measured on
 
 
 def measure(
-    program: Program, budget: Budget, optimise: str = "size", kernels: str = "small", assembly: bool = False, volume: VolumeTable | None = None
+    program: Program,
+    budget: Budget,
+    optimise: str = "size",
+    kernels: str = "small",
+    assembly: bool = False,
+    volume: VolumeTable | None = None,
 ) -> Cost:
-    """The cost of ``program`` on the core of ``budget``, with its multiplier and wait states, compiled for size or for speed.
+    """The cost of ``program`` on the core of ``budget``, with its multiplier and wait states, compiled for
+    size or for speed.
 
-    Flash holds every function of the interface, tables and helpers; RAM is state + prepared + scratch; stack and cycles are the
-    deepest and the dearest seen on seeded vectors, corners of the domain included, and bounds beside them (see ``export.core.bounds``).
-    ``kernels``, ``assembly`` and ``volume`` are those of ``emit_c``. Measured once per program, core and options. Raises ToolError for a core that is
-    not known, and when the model cannot be built or run.
+    Flash holds every function of the interface, tables and helpers; RAM is state + prepared + scratch; stack
+    and cycles are the deepest and the dearest seen on seeded vectors, corners of the domain included, and
+    bounds beside them (see ``export.core.bounds``). ``kernels``, ``assembly`` and ``volume`` are those of
+    ``emit_c``. Measured once per program, core and options. Raises ToolError for a core that is not known,
+    and when the model cannot be built or run.
     """
-    return _measured(to_json(program), find_core(budget.core).name, budget.multiplier_cycles, budget.wait_states, optimise, kernels, assembly, volume)
+    return _measured(
+        to_json(program),
+        find_core(budget.core).name,
+        budget.multiplier_cycles,
+        budget.wait_states,
+        optimise,
+        kernels,
+        assembly,
+        volume,
+    )
 
 
-def choose_kernels(program: Program, budget: Budget, optimise: str = "size", assembly: bool = False, volume: VolumeTable | None = None) -> Cost:
+def choose_kernels(
+    program: Program,
+    budget: Budget,
+    optimise: str = "size",
+    assembly: bool = False,
+    volume: VolumeTable | None = None,
+) -> Cost:
     """The cost with the smallest kernels whose cycles the budget has, else with those that take fewest."""
     costs = [measure(program, budget, optimise, kernels, assembly, volume) for kernels in TIERS]
-    return next((cost for cost in costs if cost.cycles <= budget.cycles), min(costs, key=lambda cost: cost.cycles))
+    return next(
+        (cost for cost in costs if cost.cycles <= budget.cycles), min(costs, key=lambda cost: cost.cycles)
+    )
 
 
 @functools.lru_cache(maxsize=4096)
-def _measured(text: str, core: str, multiplier_cycles: int, wait_states: int, optimise: str, kernels: str, assembly: bool, volume: VolumeTable | None) -> Cost:
+def _measured(
+    text: str,
+    core: str,
+    multiplier_cycles: int,
+    wait_states: int,
+    optimise: str,
+    kernels: str,
+    assembly: bool,
+    volume: VolumeTable | None,
+) -> Cost:
     program = from_json(text)
     source = emit_c(program, volume=volume, kernels=kernels, assembly=assembly)
     cost = cost_of(source, make_vectors(program, MEASURED), core, multiplier_cycles, wait_states, optimise)
     return replace(cost, kernels=kernels, assembly=assembly)
 
 
-def cost_of(source: CSource, vectors: Vectors, core: str, multiplier_cycles: int, wait_states: int, optimise: str) -> Cost:
+def cost_of(
+    source: CSource, vectors: Vectors, core: str, multiplier_cycles: int, wait_states: int, optimise: str
+) -> Cost:
     """The cost of C as it stands, run on ``vectors``."""
     image = build_core(source, core, optimise)
     bounds = Bounds(image, Timing(image.core, multiplier_cycles, wait_states))
@@ -61,12 +98,27 @@ def cost_of(source: CSource, vectors: Vectors, core: str, multiplier_cycles: int
     found = {name: _checked(bounds.cycles(name), most) for name, most in seen.items()}
     stack, lost = _deepest(lambda: max(bounds.stack(name) for name in FUNCTIONS))
     return Cost(
-        core=core, flash_code=image.code, flash_tables=image.tables, flash_helpers=image.helpers, ram=image.ram, stack=machine.stack_used(),
-        cycles=seen["step"], cycles_mean=float(run.cycles.mean()), stack_bound=stack, cycles_bound=found["step"].cycles,
-        prepare_cycles=seen["prepare"], prepare_bound=found["prepare"].cycles, selftest_cycles=selftest.cycles, selftest_bound=found[selftest.name].cycles,
-        slice_bytes=selftest.slice_bytes, ram_state=image.state_size, ram_prepared=image.prepared_size, ram_scratch=image.scratch_size,
-        optimise=optimise, basis=_basis(found, lost),
-    )  # fmt: skip
+        core=core,
+        flash_code=image.code,
+        flash_tables=image.tables,
+        flash_helpers=image.helpers,
+        ram=image.ram,
+        stack=machine.stack_used(),
+        cycles=seen["step"],
+        cycles_mean=float(run.cycles.mean()),
+        stack_bound=stack,
+        cycles_bound=found["step"].cycles,
+        prepare_cycles=seen["prepare"],
+        prepare_bound=found["prepare"].cycles,
+        selftest_cycles=selftest.cycles,
+        selftest_bound=found[selftest.name].cycles,
+        slice_bytes=selftest.slice_bytes,
+        ram_state=image.state_size,
+        ram_prepared=image.prepared_size,
+        ram_scratch=image.scratch_size,
+        optimise=optimise,
+        basis=_basis(found, lost),
+    )
 
 
 def _checked(bound: Bound, seen: int) -> Bound:
@@ -86,9 +138,13 @@ def _deepest(asked: Callable[[], int]) -> tuple[int | None, str]:
 def _basis(found: dict[str, Bound], lost: str) -> str:
     """What is proven and what was only seen, as one sentence."""
     said = [f"no bound on the stack: {lost}" if lost else "stack: proven from the call graph"]
-    said += [f"no bound on the cycles of {name}: {its.why}" for name, its in found.items() if its.cycles is None]
+    said += [
+        f"no bound on the cycles of {name}: {its.why}" for name, its in found.items() if its.cycles is None
+    ]
     loops, varying = sum(its.loops for its in found.values()), sum(its.varying for its in found.values())
-    seen = f"the rounds of {loops} loops as observed, " + (f"{varying} of them not always the same: the most" if varying else "the same at every entry")
+    seen = f"the rounds of {loops} loops as observed, " + (
+        f"{varying} of them not always the same: the most" if varying else "the same at every entry"
+    )
     if any(its.cycles is not None for its in found.values()):
         said.append(f"cycles: the dearest branch everywhere, {seen}")
     return "; ".join(said)

@@ -1,8 +1,9 @@
 """What instructions cost on a core, from its table, and the price of a basic block.
 
-A model: memory without wait states answers at once; each wait state of the budget is added once for each 32-bit word of flash that a
-block fetches and once for each load from flash. It cannot see prefetch buffers, caches, a word fetched twice or across a block's border,
-bus contention and interrupts; each core's table says what else.
+A model: memory without wait states answers at once; each wait state of the budget is added once for each
+32-bit word of flash that a block fetches and once for each load from flash. It cannot see prefetch buffers,
+caches, a word fetched twice or across a block's border, bus contention and interrupts; each core's table says
+what else.
 """
 
 from __future__ import annotations
@@ -21,7 +22,9 @@ from export.cores import Core
 
 @dataclass(frozen=True)
 class Price:
-    """Cycles of a block or an instruction; ``taken`` is added when its closing conditional branch is taken."""
+    """Cycles of a block or an instruction; ``taken`` is added when its closing conditional
+    branch is taken.
+    """
 
     cycles: int
     taken: int = 0
@@ -65,7 +68,9 @@ class Timing:
         self._disassembler = Disassembler(self.core)
 
     def block(self, code: bytes, address: int) -> Price:
-        """The price of the straight run of instructions ``code`` at ``address``. Raises ToolError for one without a row."""
+        """The price of the straight run of instructions ``code`` at ``address``. Raises ToolError for one
+        without a row.
+        """
         cycles = taken = done = 0
         for its in self._disassembler.decode(code, address):
             price = self.instruction(its.mnemonic, its.operands, address + done)
@@ -80,10 +85,23 @@ class Timing:
         registers = registers_of(operands)
         names = list(plain(mnemonic, self.core.isa))
         to_pc = "pc" in registers or (names[-1] in ("mov", "add", "ldr") and operands.startswith("pc,"))
-        row = next((self._rows[key] for key in (f"{name} pc" if to_pc else name for name in names) if key in self._rows), None)
+        row = next(
+            (
+                self._rows[key]
+                for key in (f"{name} pc" if to_pc else name for name in names)
+                if key in self._rows
+            ),
+            None,
+        )
         if row is None:
-            raise ToolError(f"code at 0x{address:x}", f"'{mnemonic} {operands}'", f"an instruction with a row in the table of {self.core.name}")
-        return Price(row.cycles + row.per_register * len(registers), row.taken - row.cycles if row.taken else 0)
+            raise ToolError(
+                f"code at 0x{address:x}",
+                f"'{mnemonic} {operands}'",
+                f"an instruction with a row in the table of {self.core.name}",
+            )
+        return Price(
+            row.cycles + row.per_register * len(registers), row.taken - row.cycles if row.taken else 0
+        )
 
 
 @functools.cache

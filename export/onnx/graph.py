@@ -1,14 +1,16 @@
 """A program as an integer ONNX model: opset 21, int64 everywhere, the same bytes for the same program.
 
-Inputs, each with one row per independent stream (the batch axis is never time): ``counts`` (streams, channels),
-``temperature`` (streams, 1) in tenths of a degree Celsius, ``faults`` (streams, 1) a mask with bit k for channel k,
-``state`` (streams, state size) when the program has state, ``prepared`` (streams, prepared size) when it uses a trim.
-Outputs: ``low``, ``level``, ``high`` in level units, ``validity`` and ``flags`` as codes, each (streams, 1), and ``next_state``.
-The prepare section is a model of its own, ``trim`` to ``prepared``.
+Inputs, each with one row per independent stream (the batch axis is never time): ``counts`` (streams,
+channels), ``temperature`` (streams, 1) in tenths of a degree Celsius, ``faults`` (streams, 1) a mask with bit
+k for channel k, ``state`` (streams, state size) when the program has state, ``prepared`` (streams, prepared
+size) when it uses a trim.
+Outputs: ``low``, ``level``, ``high`` in level units, ``validity`` and ``flags`` as codes, each (streams, 1),
+and ``next_state``. The prepare section is a model of its own, ``trim`` to ``prepared``.
 
-The scan model runs whole recordings: the step section is the body of one Scan, which carries the state. Its inputs and outputs of
-a frame have one more axis, in front: ``counts`` (frames, streams, channels). ``state`` is that before the first frame, ``next_state``
-that after the last.
+The scan model runs whole recordings: the step section is the body of one Scan, which carries the state. Its
+inputs and outputs of
+a frame have one more axis, in front: ``counts`` (frames, streams, channels). ``state`` is that before the
+first frame, ``next_state`` that after the last.
 """
 
 from __future__ import annotations
@@ -23,16 +25,31 @@ from onnx import TensorProto, helper
 from dataset.errors import InputError, ProgramError
 from export.c.header import CAUTIONS
 from export.onnx.ops import EMITTERS, Graph, Place
-from training.program import FLAG_BITS, FORMAT, LEVEL_UNITS_PER_MM, OUTPUTS, VALIDITY_NAMES, Interval, Node, Program, digest, model_id
+from training.program import (
+    FLAG_BITS,
+    FORMAT,
+    LEVEL_UNITS_PER_MM,
+    OUTPUTS,
+    VALIDITY_NAMES,
+    Interval,
+    Node,
+    Program,
+    digest,
+    model_id,
+)
 
 OPSET, IR_VERSION = 21, 10
 STREAMS, FRAMES = "streams", "frames"  # the names of the batch axis and of time
 FRAME = "frame."  # starts what is inside a scan's body
 ONNX_FORMAT = 1  # raised when a graph of the old form would be read wrongly
 _UNITS = {
-    "counts": "counts of the sensor", "temperature": "0.1 degree Celsius", "faults": "bit k set: channel k is out of order",
-    "low": "1/64 mm above the datum", "level": "1/64 mm above the datum", "high": "1/64 mm above the datum",
-}  # fmt: skip
+    "counts": "counts of the sensor",
+    "temperature": "0.1 degree Celsius",
+    "faults": "bit k set: channel k is out of order",
+    "low": "1/64 mm above the datum",
+    "level": "1/64 mm above the datum",
+    "high": "1/64 mm above the datum",
+}
 Values = Sequence[onnx.ValueInfoProto]
 
 
@@ -44,35 +61,55 @@ def emit_onnx(program: Program) -> bytes:
     graph = _step_graph(program, "")
     widths = _of_a_frame(program) | _packed(program)
     results = dict.fromkeys(OUTPUTS, 1) | _renewed(program)
-    return _model(program, "step", graph.nodes, list(graph.tables.values()), _signature(widths, STREAMS), _signature(results, STREAMS))
+    return _model(
+        program,
+        "step",
+        graph.nodes,
+        list(graph.tables.values()),
+        _signature(widths, STREAMS),
+        _signature(results, STREAMS),
+    )
 
 
 def emit_scan_onnx(program: Program) -> bytes:
     """The step section inside a Scan over time, as a serialised ONNX model; errors as :func:`emit_onnx`.
 
-    Inside the body every name of a frame starts with ``frame.``, since ONNX lets no inner name repeat an outer one.
+    Inside the body every name of a frame starts with ``frame.``, since ONNX lets no inner name repeat an
+    outer one.
     """
     graph = _step_graph(program, FRAME)
     frame, packed, renewed = _of_a_frame(program), _packed(program), _renewed(program)
     carried = {"state": program.state_size} if program.states else {}
     body = helper.make_graph(
-        graph.nodes, "innage_frame", _signature(carried | frame, STREAMS, prefix=FRAME),
-        _signature(renewed | dict.fromkeys(OUTPUTS, 1), STREAMS, prefix=FRAME), doc_string=_GRAPH_DOC["step"],
-    )  # fmt: skip
-    scan = helper.make_node("Scan", [*carried, *frame], [*renewed, *OUTPUTS], name="scan", doc_string="one turn is one frame")
-    scan.attribute.extend(helper.make_attribute(key, value) for key, value in (("body", body), ("num_scan_inputs", len(frame))))
+        graph.nodes,
+        "innage_frame",
+        _signature(carried | frame, STREAMS, prefix=FRAME),
+        _signature(renewed | dict.fromkeys(OUTPUTS, 1), STREAMS, prefix=FRAME),
+        doc_string=_GRAPH_DOC["step"],
+    )
+    scan = helper.make_node(
+        "Scan", [*carried, *frame], [*renewed, *OUTPUTS], name="scan", doc_string="one turn is one frame"
+    )
+    scan.attribute.extend(
+        helper.make_attribute(key, value) for key, value in (("body", body), ("num_scan_inputs", len(frame)))
+    )
     given = _signature(frame, FRAMES, STREAMS) + _signature(packed, STREAMS)
     results = _signature(dict.fromkeys(OUTPUTS, 1), FRAMES, STREAMS) + _signature(renewed, STREAMS)
     return _model(program, "scan", [scan], list(graph.tables.values()), given, results)
 
 
 def _step_graph(program: Program, prefix: str) -> Graph:
-    """The nodes of one frame; the names of what goes in and out each frame start with ``prefix``, prepared values come from outside."""
+    """The nodes of one frame; the names of what goes in and out each frame start with ``prefix``, prepared
+    values come from outside.
+    """
     _refuse_unknown(program.step)
     graph = Graph(source=f"{prefix}faults")
     known = {name: f"{prefix}{name}" for name in program.inputs}
     graph.batched |= set(known.values())
-    for packed, parts in ((f"{prefix}state", {s.name: s.interval for s in program.states}), ("prepared", program.prepared_intervals)):
+    for packed, parts in (
+        (f"{prefix}state", {s.name: s.interval for s in program.states}),
+        ("prepared", program.prepared_intervals),
+    ):
         if parts:
             graph.batched.add(packed)
             known |= _unpack(graph, packed, parts)
@@ -108,18 +145,27 @@ def emit_prepare_onnx(program: Program) -> bytes | None:
     known = {"trim": "trim"}
     known |= _section(graph, "prepare", program.prepare, known)
     _pack(graph, [known[name] for name in program.prepared], "prepared")
-    given, results = _signature({"trim": program.trim_size}, STREAMS), _signature({"prepared": program.prepared_size}, STREAMS)
+    given, results = (
+        _signature({"trim": program.trim_size}, STREAMS),
+        _signature({"prepared": program.prepared_size}, STREAMS),
+    )
     return _model(program, "prepare", graph.nodes, list(graph.tables.values()), given, results)
 
 
 def _refuse_unknown(nodes: Iterable[Node]) -> None:
     for node in nodes:
         if node.op not in EMITTERS:
-            raise ProgramError(f"node '{node.name}'", f"operation '{node.op}' has no ONNX form", "one of " + ", ".join(EMITTERS))
+            raise ProgramError(
+                f"node '{node.name}'",
+                f"operation '{node.op}' has no ONNX form",
+                "one of " + ", ".join(EMITTERS),
+            )
 
 
 def _section(graph: Graph, section: str, nodes: Sequence[Node], known: Mapping[str, str]) -> dict[str, str]:
-    """Write the nodes one by one; returns the ONNX name of each. A dot in every name keeps them off the inputs and outputs."""
+    """Write the nodes one by one; returns the ONNX name of each. A dot in every name keeps them off the
+    inputs and outputs.
+    """
     names = dict(known)
     for node in nodes:
         name = f"{section}.{node.name}"
@@ -158,19 +204,40 @@ def _spread(graph: Graph, value: str, name: str) -> str:
     if value in graph.batched:
         return value
     if "zero.rows" not in graph.batched:
-        first = graph.add("Gather", [graph.source, graph.table("zero.column", np.zeros(1, dtype=np.int64))], "zero.first", axis=1)
+        first = graph.add(
+            "Gather",
+            [graph.source, graph.table("zero.column", np.zeros(1, dtype=np.int64))],
+            "zero.first",
+            axis=1,
+        )
         graph.add("Sub", [first, first], "zero.rows")
     return graph.add("Add", [value, "zero.rows"], name)
 
 
 def _signature(widths: Mapping[str, int], *axes: str, prefix: str = "") -> list[onnx.ValueInfoProto]:
-    return [helper.make_tensor_value_info(f"{prefix}{name}", TensorProto.INT64, [*axes, width]) for name, width in widths.items()]
+    return [
+        helper.make_tensor_value_info(f"{prefix}{name}", TensorProto.INT64, [*axes, width])
+        for name, width in widths.items()
+    ]
 
 
-def _model(program: Program, section: str, nodes: Sequence[onnx.NodeProto], tables: Sequence[onnx.TensorProto], given: Values, results: Values) -> bytes:
-    made = helper.make_graph(nodes, f"innage_{section}", given, results, tables, doc_string=_GRAPH_DOC[section])
+def _model(
+    program: Program,
+    section: str,
+    nodes: Sequence[onnx.NodeProto],
+    tables: Sequence[onnx.TensorProto],
+    given: Values,
+    results: Values,
+) -> bytes:
+    made = helper.make_graph(
+        nodes, f"innage_{section}", given, results, tables, doc_string=_GRAPH_DOC[section]
+    )
     model = helper.make_model(
-        made, opset_imports=[helper.make_opsetid("", OPSET)], ir_version=IR_VERSION, producer_name="innage", doc_string=" ".join(CAUTIONS)
+        made,
+        opset_imports=[helper.make_opsetid("", OPSET)],
+        ir_version=IR_VERSION,
+        producer_name="innage",
+        doc_string=" ".join(CAUTIONS),
     )
     helper.set_model_props(model, {"innage.section": section} | facts_of(program))
     onnx.checker.check_model(model, full_check=True)
@@ -188,15 +255,21 @@ def label_float_onnx(program: Program, float_onnx: bytes) -> bytes:
     except Exception as error:
         if not type(error).__module__.startswith(("google.protobuf.", "onnx.")):
             raise
-        raise InputError(f"float ONNX of model '{program.name}'", f"{len(float_onnx)} bytes that are no ONNX model", "the model as it was trained") from error
+        raise InputError(
+            f"float ONNX of model '{program.name}'",
+            f"{len(float_onnx)} bytes that are no ONNX model",
+            "the model as it was trained",
+        ) from error
     kept = {prop.key: prop.value for prop in model.metadata_props}
     helper.set_model_props(model, kept | {"innage.section": "float"} | facts_of(program))
     return bytes(model.SerializeToString(deterministic=True))
 
 
 _GRAPH_DOC = {
-    "step": "One frame of each stream. State goes in and out; the batch axis holds independent streams, never time.",
-    "scan": "Whole recordings: frames come one after the other along the first axis, streams side by side along the second.",
+    "step": "One frame of each stream. State goes in and out; the batch axis holds independent "
+    "streams, never time.",
+    "scan": "Whole recordings: frames come one after the other along the first axis, streams side by "
+    "side along the second.",
     "prepare": "What is computed once at start-up from a unit's trim.",
 }
 
@@ -227,11 +300,17 @@ def facts_of(program: Program) -> dict[str, str]:
         "innage.validity": text({name: code for code, name in VALIDITY_NAMES.items()}),
         "innage.flags": text(FLAG_BITS),
         "innage.input_ranges": text({name: [i.low, i.high] for name, i in program.inputs.items()}),
-        "innage.trim": text(None if program.trim is None else {"kinds": program.trim_kinds, "low": program.trim.low, "high": program.trim.high}),
+        "innage.trim": text(
+            None
+            if program.trim is None
+            else {"kinds": program.trim_kinds, "low": program.trim.low, "high": program.trim.high}
+        ),
         "innage.initial_state": text([v for s in program.states for v in s.initial]),
         "innage.state_layout": text([[s.name, s.size] for s in program.states]),
         "innage.prepared_layout": text([[name, i.size] for name, i in program.prepared_intervals.items()]),
-        "innage.scales": text({f"{section}.{node.name}": node.scale for section, node in nodes if node.scale}),
+        "innage.scales": text(
+            {f"{section}.{node.name}": node.scale for section, node in nodes if node.scale}
+        ),
         "innage.caution": " ".join(CAUTIONS),
     }
     return facts | {f"note.{key}": value for key, value in sorted(program.notes.items())}

@@ -1,8 +1,8 @@
 """How each operation of a program is written in ONNX operators, int64 throughout.
 
-Only operators are used that onnxruntime and the reference evaluator of the ``onnx`` package both compute exactly on int64:
-signed BitShift, integer Gemm and small-integer Clip or Where are not among them. Values have shape (streams, n), or (1, n)
-as long as they depend on no input; ONNX broadcasts between the two.
+Only operators are used that onnxruntime and the reference evaluator of the ``onnx`` package both compute
+exactly on int64: signed BitShift, integer Gemm and small-integer Clip or Where are not among them. Values
+have shape (streams, n), or (1, n) as long as they depend on no input; ONNX broadcasts between the two.
 """
 
 from __future__ import annotations
@@ -21,8 +21,8 @@ from training.program import Array, Node, matrix, scalar, vector
 class Graph:
     """Collects the nodes and tables of one ONNX graph. Values are referred to by name.
 
-    ``batched`` holds the values that have one row a stream, ``source`` is one of them that every graph has. Names follow from
-    the program's own, so that the same program always gives the same bytes.
+    ``batched`` holds the values that have one row a stream, ``source`` is one of them that every graph has.
+    Names follow from the program's own, so that the same program always gives the same bytes.
     """
 
     source: str
@@ -52,7 +52,9 @@ class Graph:
 
 @dataclass(frozen=True)
 class Place:
-    """Where one program node is written: its graph, the ONNX names of its inputs, and its own name and documentation."""
+    """Where one program node is written: its graph, the ONNX names of its inputs, and its own name and
+    documentation.
+    """
 
     graph: Graph
     node: Node
@@ -118,8 +120,8 @@ def _shift(at: Place) -> None:
 def _rounded(at: Place, value: str, shift: int, write: Callable[[str, Sequence[str]], str]) -> str:
     """``value`` shifted right by ``shift`` bits, rounded half up.
 
-    ONNX divides integers towards zero, so the remainder goes first: Mod takes the sign of its divisor, here positive, and
-    what is left is a multiple of 2**shift, on which truncation and floor agree.
+    ONNX divides integers towards zero, so the remainder goes first: Mod takes the sign of its divisor, here
+    positive, and what is left is a multiple of 2**shift, on which truncation and floor agree.
     """
     if shift == 0:
         return write("Identity", [value])
@@ -153,7 +155,10 @@ def _concat(at: Place) -> None:
         return
     first = at.part("Gather", [batched[0], at.table("first", np.zeros(1, dtype=np.int64))], "row", axis=1)
     zero = at.part("Sub", [first, first], "zero")
-    rows = [i if i in at.graph.batched else at.part("Add", [i, zero], f"spread{k}") for k, i in enumerate(at.inputs)]
+    rows = [
+        i if i in at.graph.batched else at.part("Add", [i, zero], f"spread{k}")
+        for k, i in enumerate(at.inputs)
+    ]
     at.result("Concat", rows, axis=1)
 
 
@@ -178,7 +183,9 @@ def _dense(at: Place) -> None:
 
 
 def _hinge(at: Place) -> None:
-    """The segment is the number of knots at or below x, less one; x is clipped, so the first knot always counts."""
+    """The segment is the number of knots at or below x, less one; x is clipped, so the first knot always
+    counts.
+    """
     knots = at.row("knots")
     x = at.part("Clip", [at.inputs[0], at.number(int(knots[0])), at.number(int(knots[-1]))], "x")
     last_axis = at.table("last_axis", np.asarray([2]))
@@ -194,16 +201,20 @@ def _hinge(at: Place) -> None:
     )
     distance = at.part("Sub", [x, start], "distance")
     product = at.part("Mul", [slope, distance], "product")
-    rise = _rounded(at, product, at.scalar("shift"), lambda operator, inputs: at.part(operator, inputs, "rise"))
+    rise = _rounded(
+        at, product, at.scalar("shift"), lambda operator, inputs: at.part(operator, inputs, "rise")
+    )
     at.result("Add", [value, rise])
 
 
 def _trees(at: Place) -> None:
     """All nodes of all trees at once, from the leaves up.
 
-    Round d gives each tree node the value reached from it in d steps: that of its left or right child after d - 1. A leaf
-    is its own child and never goes right, so it keeps its value; after ``depth`` rounds the roots hold the answers. Only
-    constant indices are needed: gathering by indices that differ from row to row is where the two runtimes part.
+    Round d gives each tree node the value reached from it in d steps: that of its left or right child after d
+    - 1. A leaf is its own child and never goes right, so it keeps its value; after ``depth`` rounds the roots
+    hold the answers. Only
+    constant indices are needed: gathering by indices that differ from row to row is where the two runtimes
+    part.
     """
     child, value = at.row("child"), at.row("value")
     last = len(child) - 1
@@ -229,8 +240,25 @@ def _running(at: Place) -> None:
 
 
 EMITTERS: Mapping[str, Callable[[Place], None]] = {
-    "const": _const, "add": _same("Add"), "sub": _same("Sub"), "mul": _same("Mul"), "abs": _same("Abs"), "max": _same("Max"),
-    "greater": _greater, "where": _where, "clip": _clip, "shift": _shift, "divide": _same("Div"), "ratio": _ratio, "take": _take,
-    "concat": _concat, "reduce_max": _reduce_max, "argmax": _argmax, "lookup": _lookup, "dense": _dense, "hinge": _hinge,
-    "trees": _trees, "running": _running,
-}  # fmt: skip
+    "const": _const,
+    "add": _same("Add"),
+    "sub": _same("Sub"),
+    "mul": _same("Mul"),
+    "abs": _same("Abs"),
+    "max": _same("Max"),
+    "greater": _greater,
+    "where": _where,
+    "clip": _clip,
+    "shift": _shift,
+    "divide": _same("Div"),
+    "ratio": _ratio,
+    "take": _take,
+    "concat": _concat,
+    "reduce_max": _reduce_max,
+    "argmax": _argmax,
+    "lookup": _lookup,
+    "dense": _dense,
+    "hinge": _hinge,
+    "trees": _trees,
+    "running": _running,
+}

@@ -1,4 +1,6 @@
-"""Runs exported ONNX models over vectors, in onnxruntime and in the reference evaluator of the ``onnx`` package."""
+"""Runs exported ONNX models over vectors, in onnxruntime and in the reference evaluator of the ``onnx``
+package.
+"""
 
 from __future__ import annotations
 
@@ -18,7 +20,15 @@ from training.program import OUTPUTS, Array, Program, initial_state
 Runtime = Callable[[Mapping[str, Array]], dict[str, Array]]
 _ROWS = 1024  # rows given to a runtime at once, which bounds its memory
 # What a runtime raises when it meets a model that is damaged. Its own exceptions share no base but Exception.
-_FAULTS = (ArithmeticError, AttributeError, LookupError, NotImplementedError, RuntimeError, TypeError, ValueError)
+_FAULTS = (
+    ArithmeticError,
+    AttributeError,
+    LookupError,
+    NotImplementedError,
+    RuntimeError,
+    TypeError,
+    ValueError,
+)
 _LIBRARIES = ("onnx.", "onnxruntime.", "google.protobuf.")
 
 
@@ -44,7 +54,9 @@ def onnxruntime_session(model: bytes) -> onnxruntime.InferenceSession:
 
 
 def in_onnxruntime(model: bytes) -> Runtime:
-    """The model in onnxruntime: a function from inputs by name to outputs by name. ToolError when it refuses the model."""
+    """The model in onnxruntime: a function from inputs by name to outputs by name. ToolError when it refuses
+    the model.
+    """
     session = onnxruntime_session(model)
     names, wanted = [output.name for output in session.get_outputs()], [i.name for i in session.get_inputs()]
 
@@ -70,7 +82,8 @@ def in_reference(model: bytes) -> Runtime:
 
 
 def float_levels(model: bytes, counts: Array) -> NDArray[np.float64] | None:
-    """What a float model that takes counts (n, channels) says of them, its first output's first column, shape (n,).
+    """What a float model that takes counts (n, channels) says of them, its first output's first column, shape
+    (n,).
 
     None when the model takes something else.
     """
@@ -85,18 +98,25 @@ def float_levels(model: bytes, counts: Array) -> NDArray[np.float64] | None:
 
 
 def state_before(program: Program, vectors: Vectors) -> Array:
-    """The state each vector starts from, shape (n, state size): that of the row before, or the one at power-on."""
+    """The state each vector starts from, shape (n, state size): that of the row before, or the one at
+    power-on.
+    """
     before = np.concatenate([initial_state(program), vectors.state[:-1]])
     before[:: vectors.stream_frames] = initial_state(program)
     return before
 
 
 def run_step(runtime: Runtime, program: Program, vectors: Vectors) -> tuple[Array, Array]:
-    """Every vector as a stream of its own, one step from its expected state: readings (n, 5) and next state (n, state size)."""
+    """Every vector as a stream of its own, one step from its expected state: readings (n, 5) and next state
+    (n, state size).
+    """
     given = {
-        "counts": vectors.counts, "temperature": vectors.temperature[:, None], "faults": vectors.faults[:, None],
-        "state": state_before(program, vectors), "prepared": vectors.prepared,
-    }  # fmt: skip
+        "counts": vectors.counts,
+        "temperature": vectors.temperature[:, None],
+        "faults": vectors.faults[:, None],
+        "state": state_before(program, vectors),
+        "prepared": vectors.prepared,
+    }
     rows = []
     for start in range(0, len(vectors), _ROWS):
         part = slice(start, start + _ROWS)
@@ -107,7 +127,9 @@ def run_step(runtime: Runtime, program: Program, vectors: Vectors) -> tuple[Arra
 
 
 def run_scan(runtime: Runtime, program: Program, vectors: Vectors) -> tuple[Array, Array]:
-    """Every stream from power-on to its end in one go: readings (n, 5), and the state after each last frame, (streams, state size)."""
+    """Every stream from power-on to its end in one go: readings (n, 5), and the state after each last frame,
+    (streams, state size).
+    """
     frames = vectors.stream_frames
     streams = len(vectors) // frames
 
@@ -115,12 +137,19 @@ def run_scan(runtime: Runtime, program: Program, vectors: Vectors) -> tuple[Arra
         return np.ascontiguousarray(values.reshape(streams, frames, -1).transpose(1, 0, 2))
 
     given = {
-        "counts": in_time(vectors.counts), "temperature": in_time(vectors.temperature), "faults": in_time(vectors.faults),
-        "state": initial_state(program, streams), "prepared": np.ascontiguousarray(vectors.prepared[::frames]),
-    }  # fmt: skip
+        "counts": in_time(vectors.counts),
+        "temperature": in_time(vectors.temperature),
+        "faults": in_time(vectors.faults),
+        "state": initial_state(program, streams),
+        "prepared": np.ascontiguousarray(vectors.prepared[::frames]),
+    }
     found = runtime(given)
     with _asking("the model"):
-        readings = np.concatenate([found[name] for name in OUTPUTS], axis=2).transpose(1, 0, 2).reshape(len(vectors), len(OUTPUTS))
+        readings = (
+            np.concatenate([found[name] for name in OUTPUTS], axis=2)
+            .transpose(1, 0, 2)
+            .reshape(len(vectors), len(OUTPUTS))
+        )
         return readings, found["next_state"] if program.states else initial_state(program, streams)
 
 

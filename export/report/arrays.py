@@ -1,4 +1,6 @@
-"""The report's sections on a pad array: what was found on unseen groups, by class and by place, and what was tried."""
+"""The report's sections on a pad array: what was found on unseen groups, by class and by place, and what was
+tried.
+"""
 
 from __future__ import annotations
 
@@ -26,16 +28,25 @@ from export.report.plots import Box, box_plot, class_plot, front_plot, level_plo
 from training.program import FLAG_BITS
 
 Facts = Mapping[str, Any]
-_COVERAGE = 2  # standard uncertainties to either side: about 95 % of a normal distribution (JCGM 100:2008, 6.2 and G.1.3)
+# standard uncertainties to either side: about 95 % of a normal distribution (JCGM 100:2008, 6.2 and G.1.3)
+_COVERAGE = 2
 _NAMES = (0, CLASS_COLUMNS.index("worst group"))
 
 
 def claims_sections(facts: Facts) -> list[str]:
-    """Figures by class, rates, plots and figures by place, of the prove groups; a sentence where nothing was proved."""
+    """Figures by class, rates, plots and figures by place, of the prove groups; a sentence where nothing was
+    proved.
+    """
     metrics = facts["metrics"]
     claims = part(metrics, "claims")
     if not claims:
-        return ["<h2>Errors by class</h2>", "<p>The frozen set has no prove groups: nothing is claimed of units that training has not seen.</p>"]
+        return [
+            "<h2>Errors by class</h2>",
+            (
+                "<p>The frozen set has no prove groups: nothing is claimed of units that training "
+                "has not seen.</p>"
+            ),
+        ]
     rates = [*_rates(claims, part(metrics, "flag_table")), *_confusion(claims)]
     return [*_classes(metrics, claims), *rates, *level_sections(claims), *_risk(claims), *_places(claims)]
 
@@ -45,27 +56,48 @@ def _classes(metrics: Facts, claims: Facts) -> list[str]:
     made = ["<h2>Errors by class</h2>"]
     if rows:
         made.append(
-            html_table(CLASS_COLUMNS, [[unbroken(cell(value)) if k in _NAMES else cell(value) for k, value in enumerate(row)] for row in rows], left=_NAMES)
+            html_table(
+                CLASS_COLUMNS,
+                [
+                    [unbroken(cell(value)) if k in _NAMES else cell(value) for k, value in enumerate(row)]
+                    for row in rows
+                ],
+                left=_NAMES,
+            )
         )
     optimism = random_rows_sentence(metrics)
     made.append(
-        "<p>Errors of accepted readings of the integer program, on groups that training has not seen; P95 % is of the span. "
-        f"{escape(WEIGHTS)}. Label u is the standard uncertainty of the labels themselves.{f' {escape(optimism)}.' if optimism else ''}</p>"
+        "<p>Errors of accepted readings of the integer program, on groups that training has "
+        "not seen; P95 % is of the span. "
+        f"{escape(WEIGHTS)}. Label u is the standard uncertainty of the labels "
+        f"themselves.{f' {escape(optimism)}.' if optimism else ''}</p>"
     )
     found = part(claims, "classes")
     boxes = [box for row in rows_of(claims.get("boxes")) if (box := _box(row, found)) is not None]
     if boxes:
         made.append(figure(box_plot(boxes), _BOXES))
     named = [(CLASS_NAMES[name], part(found, name)) for name in ("clean", "foam", "film", "all")]
-    bars = [(name, its["p95_mm"], its["worst_group_p95_mm"]) for name, its in named if _all_numbers(its, "p95_mm", "worst_group_p95_mm")]
+    bars = [
+        (name, its["p95_mm"], its["worst_group_p95_mm"])
+        for name, its in named
+        if _all_numbers(its, "p95_mm", "worst_group_p95_mm")
+    ]
     if any(max(pooled, worst) > 0 for _, pooled, worst in bars):
-        made.append(figure(class_plot(bars), "The 95th percentile of the error by class: bar, all groups, each of the same weight; stroke, the worst group."))
+        made.append(
+            figure(
+                class_plot(bars),
+                "The 95th percentile of the error by class: bar, all groups, each of the same "
+                "weight; stroke, the worst group.",
+            )
+        )
     return made
 
 
 _BOXES = (
-    "Signed error of accepted readings by class, above 0 too high. Box: 25 % to 75 %, stroke inside: median, line: 5 % to 95 %, every group of the same "
-    "weight; rings: the least and the greatest of all. Shaded: two standard uncertainties of the labels to either side. A frame may be in more than one class."
+    "Signed error of accepted readings by class, above 0 too high. Box: 25 % to 75 %, stroke "
+    "inside: median, line: 5 % to 95 %, every group of the same "
+    "weight; rings: the least and the greatest of all. Shaded: two standard uncertainties of "
+    "the labels to either side. A frame may be in more than one class."
 )
 
 
@@ -78,47 +110,85 @@ def _box(row: Facts, classes: Facts) -> Box | None:
     u = part(classes, name).get("label_u_mm")
     counts = (int(row["frames"]), int(row["sessions"]), int(row["groups"]))
     half = _COVERAGE * u if is_number(u) else 0.0
-    return Box(CLASS_NAMES.get(name, name), counts, (low, left, median, right, high), row["least_mm"], row["most_mm"], half)
+    return Box(
+        CLASS_NAMES.get(name, name),
+        counts,
+        (low, left, median, right, high),
+        row["least_mm"],
+        row["most_mm"],
+        half,
+    )
 
 
 def _rates(claims: Facts, flag_table: Facts) -> list[str]:
     rows = [(escape(what), escape(found)) for what, found in rate_rows(claims)]
     if not rows:
         return []
-    episode = "An episode is an unbroken stretch of one session; the bound is Clopper and Pearson's, one-sided."
-    made = ["<h2>Wrong, withheld, flagged</h2>", html_table(("Figure", "Found"), rows, left=(0, 1)), f"<p>{episode}</p>"]
+    episode = (
+        "An episode is an unbroken stretch of one session; the bound is Clopper and Pearson's, one-sided."
+    )
+    made = [
+        "<h2>Wrong, withheld, flagged</h2>",
+        html_table(("Figure", "Found"), rows, left=(0, 1)),
+        f"<p>{episode}</p>",
+    ]
     if flag_table:
-        flags = [(escape(flag.replace("_", " ")), escape(str(what))) for flag, what in sorted(flag_table.items())]
+        flags = [
+            (escape(flag.replace("_", " ")), escape(str(what))) for flag, what in sorted(flag_table.items())
+        ]
         made.append(html_table(("Flag", "What becomes of the reading"), flags, left=(0, 1)))
     return made
 
 
 _STATED = {
-    "clean": "clean liquid", "rough": "sloshing, scale", "film": "film, drops", "dry": "empty and dry", "empty, film": "empty, film or drops",
-}  # fmt: skip
+    "clean": "clean liquid",
+    "rough": "sloshing, scale",
+    "film": "film, drops",
+    "dry": "empty and dry",
+    "empty, film": "empty, film or drops",
+}
 
 
 def _confusion(claims: Facts) -> list[str]:
-    """What the marks' conditions say (rows) against validity and flags (columns), as shares of the row's frames with a bar each."""
-    rows = [row for row in rows_of(claims.get("confusion")) if is_number(row.get("frames")) and row["frames"] > 0]
+    """What the marks' conditions say (rows) against validity and flags (columns), as shares of the row's
+    frames with a bar each.
+    """
+    rows = [
+        row for row in rows_of(claims.get("confusion")) if is_number(row.get("frames")) and row["frames"] > 0
+    ]
     if not rows:
         return []
     said = ("valid", "empty", "withheld")
-    flags = [flag for flag in FLAG_BITS if flag in ("foam", "film") or any(part(row, "raised").get(flag) for row in rows)]
+    flags = [
+        flag
+        for flag in FLAG_BITS
+        if flag in ("foam", "film") or any(part(row, "raised").get(flag) for row in rows)
+    ]
     never = [flag.replace("_", " ") for flag in FLAG_BITS if flag not in flags]
     head = ("Stated", "Frames", "Sessions", *said, *(f"flag {flag.replace('_', ' ')}" for flag in flags))
     cells = []
     for row in rows:
         due, name = row.get("due") or (), str(row.get("stated"))
-        shares = [(word, part(row, "said").get(word)) for word in said] + [(flag, part(row, "raised").get(flag)) for flag in flags]
-        cells.append((
-            escape(_STATED.get(name, name)), number(row["frames"]), number(row.get("sessions")),
-            *(_share(count / row["frames"], word in due) if is_number(count) else number(None) for word, count in shares),
-        ))  # fmt: skip
+        shares = [(word, part(row, "said").get(word)) for word in said] + [
+            (flag, part(row, "raised").get(flag)) for flag in flags
+        ]
+        cells.append(
+            (
+                escape(_STATED.get(name, name)),
+                number(row["frames"]),
+                number(row.get("sessions")),
+                *(
+                    _share(count / row["frames"], word in due) if is_number(count) else number(None)
+                    for word, count in shares
+                ),
+            )
+        )
     silent = f" Never raised: {escape(', '.join(never))}." if never else ""
     text = (
-        "Each row: the frames whose marks and conditions state this. Each cell: the share of them that the model called valid, empty or withheld, or put this "
-        "flag on, all frames of the same weight. Framed: what the row calls for, best at 100 %; elsewhere the less the better, but withholding is safe. Where "
+        "Each row: the frames whose marks and conditions state this. Each cell: the share of "
+        "them that the model called valid, empty or withheld, or put this "
+        "flag on, all frames of the same weight. Framed: what the row calls for, best at 100 "
+        "%; elsewhere the less the better, but withholding is safe. Where "
         f"the model says empty, it raises neither foam nor film.{silent}"
     )
     return ["<h2>Confusion of flags</h2>", html_table(head, cells), f"<p>{text}</p>"]
@@ -126,19 +196,42 @@ def _confusion(claims: Facts) -> list[str]:
 
 def _share(share: float, due: bool) -> str:
     """A share as text over a bar as wide, framed where it is due."""
-    return f'<span class="share{" due" if due else ""}">{percent(share):g} %<i style="width:{share:.1%}"></i></span>'
+    return (
+        f'<span class="share{" due" if due else ""}">{percent(share):g} %<i '
+        f'style="width:{share:.1%}"></i></span>'
+    )
 
 
 def level_sections(figures: Facts) -> list[str]:
-    """The plot of signed errors against level with the labels' own uncertainty, where ``figures`` have any by level."""
-    rows = [row for row in rows_of(figures.get("by_level")) if _all_numbers(row, "level_mm", "p05_mm", "p50_mm", "p95_mm")]
+    """The plot of signed errors against level with the labels' own uncertainty, where ``figures`` have any by
+    level.
+    """
+    rows = [
+        row
+        for row in rows_of(figures.get("by_level"))
+        if _all_numbers(row, "level_mm", "p05_mm", "p50_mm", "p95_mm")
+    ]
     if not rows:
         return []
     known = any(is_number(row.get("label_u_mm")) for row in rows)
-    points = [(row["level_mm"], row["p05_mm"], row["p50_mm"], row["p95_mm"], _COVERAGE * u if is_number(u := row.get("label_u_mm")) else 0.0) for row in rows]
-    shade = "Shaded: two standard uncertainties of the labels to either side" if known else "How uncertain the labels are themselves is not known"
+    points = [
+        (
+            row["level_mm"],
+            row["p05_mm"],
+            row["p50_mm"],
+            row["p95_mm"],
+            _COVERAGE * u if is_number(u := row.get("label_u_mm")) else 0.0,
+        )
+        for row in rows
+    ]
+    shade = (
+        "Shaded: two standard uncertainties of the labels to either side"
+        if known
+        else "How uncertain the labels are themselves is not known"
+    )
     caption = (
-        "Signed error of accepted readings on unseen groups by true level, above 0 too high, in bins of a twentieth of the span: dot, the median; line, from "
+        "Signed error of accepted readings on unseen groups by true level, above 0 too high, "
+        "in bins of a twentieth of the span: dot, the median; line, from "
         f"the 5 % to the 95 % quantile of the bin's frames. {shade}."
     )
     return ["<h2>Error against level</h2>", figure(level_plot(points), caption)]
@@ -146,15 +239,21 @@ def level_sections(figures: Facts) -> list[str]:
 
 def _risk(claims: Facts) -> list[str]:
     curves = {
-        name: [(row["accepted_share"], row["p95_mm"]) for row in rows_of(part(claims, "risk").get(name)) if _all_numbers(row, "accepted_share", "p95_mm")]
+        name: [
+            (row["accepted_share"], row["p95_mm"])
+            for row in rows_of(part(claims, "risk").get(name))
+            if _all_numbers(row, "accepted_share", "p95_mm")
+        ]
         for name in ("clean", "foam", "film")
     }
     curves = {name: curve for name, curve in curves.items() if curve}
     if not curves:
         return []
     caption = (
-        "What a stricter threshold of doubt would buy: the 95th percentile of the error of the readings still accepted (across), were doubt alone to decide, "
-        "on the unseen groups. A line that falls to the left means that doubt knows where the errors are. The model's own threshold is one choice on it."
+        "What a stricter threshold of doubt would buy: the 95th percentile of the error of the "
+        "readings still accepted (across), were doubt alone to decide, "
+        "on the unseen groups. A line that falls to the left means that doubt knows where the "
+        "errors are. The model's own threshold is one choice on it."
     )
     return ["<h2>Risk against acceptance</h2>", figure(risk_plot(curves), caption)]
 
@@ -164,8 +263,15 @@ def _places(claims: Facts) -> list[str]:
     if not rows:
         return []
     columns = ("where", *CLASS_COLUMNS[1:at], "worst group mm", *CLASS_COLUMNS[at + 2 :])
-    cells = [(unbroken(cell(row[0])), *(cell(value) for k, value in enumerate(row) if k not in (0, at))) for row in rows]
-    return ["<h2>Where the errors are</h2>", html_table(columns, cells), "<p>Frames with liquid in the tank only.</p>"]
+    cells = [
+        (unbroken(cell(row[0])), *(cell(value) for k, value in enumerate(row) if k not in (0, at)))
+        for row in rows
+    ]
+    return [
+        "<h2>Where the errors are</h2>",
+        html_table(columns, cells),
+        "<p>Frames with liquid in the tank only.</p>",
+    ]
 
 
 def candidates_sections(facts: Facts) -> list[str]:
@@ -175,7 +281,10 @@ def candidates_sections(facts: Facts) -> list[str]:
     if not rows:
         return []
     left = (0, 2, len(CANDIDATE_COLUMNS) - 2, len(CANDIDATE_COLUMNS) - 1)
-    said = [f"Chosen: {metrics['why']}." if metrics.get("why") else "", f"Next step up: {metrics['next_step']}." if metrics.get("next_step") else ""]
+    said = [
+        f"Chosen: {metrics['why']}." if metrics.get("why") else "",
+        f"Next step up: {metrics['next_step']}." if metrics.get("next_step") else "",
+    ]
     how = f"P95 on the choose groups, mean over clean, foam and film; {metrics.get('choose_how', '')}. "
     how += "Flash and cycles are the candidate's without a band; one without them was not measured."
     made = ["<h2>What was tried</h2>", f"<p>{escape(' '.join([*filter(None, said), how]))}</p>"]
@@ -183,8 +292,9 @@ def candidates_sections(facts: Facts) -> list[str]:
     at_mean, at_flash = CANDIDATE_COLUMNS.index("mean mm"), CANDIDATE_COLUMNS.index("flash")
     points = [
         (flash, mean, f"level net {r[0]}, {r[1]} bits, watcher {r[2]}", bool(r[-1]))
-        for r in rows if is_number(flash := r[at_flash]) and is_number(mean := r[at_mean])
-    ]  # fmt: skip
+        for r in rows
+        if is_number(flash := r[at_flash]) and is_number(mean := r[at_mean])
+    ]
     return [*made, *front_figure(points, facts), *ablation_sections(metrics)]
 
 
@@ -193,18 +303,24 @@ def front_figure(points: list[tuple[float, float, str, bool]], facts: Facts) -> 
     if len(points) < 2:
         return []
     caption = (
-        "Candidates that were compiled and measured: error against flash, both the smaller the better. Large and filled: the chosen one; rings: the others. "
+        "Candidates that were compiled and measured: error against flash, both the smaller the "
+        "better. Large and filled: the chosen one; rings: the others. "
         "Line: those that no smaller one beats. Dashed: the budget's flash, where it is near."
     )
     return [figure(front_plot(points, part(facts, "budget").get("flash_bytes")), caption)]
 
 
 def ablation_sections(metrics: Facts) -> list[str]:
-    """What each group of features, the watcher and each kind of trim buys, where training was asked for it."""
+    """What each group of features, the watcher and each kind of trim buys, where training was
+    asked for it.
+    """
     its = part(metrics, "ablation")
     if not its:
         return []
-    made = ["<h2>What each part buys, and costs</h2>", f"<p>{escape('. '.join(ablation_sentences(metrics)))}.</p>"]
+    made = [
+        "<h2>What each part buys, and costs</h2>",
+        f"<p>{escape('. '.join(ablation_sentences(metrics)))}.</p>",
+    ]
     for what in ("features", "trims"):
         columns = [column.replace("\n", " ") for column in study_columns(what)]
         rows = [[cell(value) for value in row] for row in study_rows(rows_of(part(its, what).get("rows")))]

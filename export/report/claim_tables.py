@@ -1,6 +1,7 @@
 """The figures of a trained pad array as rows of tables, for the terminal and the report alike.
 
-Cells are text, numbers or None. Figures that a model's metrics do not have are left out, so that models of earlier versions can be shown.
+Cells are text, numbers or None. Figures that a model's metrics do not have are left out, so that models of
+earlier versions can be shown.
 """
 
 from __future__ import annotations
@@ -15,14 +16,46 @@ Row = tuple[Cell, ...]
 Figures = Mapping[str, Any]
 
 CLASS_COLUMNS = (
-    "class", "groups", "frames", "accepted %", "P50 mm", "P95 mm", "max mm", "P95 %", "by frame mm", "worst group", "its P95 mm", "label u mm",
-)  # fmt: skip
+    "class",
+    "groups",
+    "frames",
+    "accepted %",
+    "P50 mm",
+    "P95 mm",
+    "max mm",
+    "P95 %",
+    "by frame mm",
+    "worst group",
+    "its P95 mm",
+    "label u mm",
+)
 WEIGHTS = "Every group weighs the same, which is the claim; 'by frame' is the P95 of all frames pooled"
-CANDIDATE_COLUMNS = ("level net", "bits", "watcher", "mean mm", "clean mm", "foam mm", "film mm", "accepted %", "flash", "cycles", "meets", "")
+CANDIDATE_COLUMNS = (
+    "level net",
+    "bits",
+    "watcher",
+    "mean mm",
+    "clean mm",
+    "foam mm",
+    "film mm",
+    "accepted %",
+    "flash",
+    "cycles",
+    "meets",
+    "",
+)
 CLASS_NAMES = {
-    "clean": "clean", "foam": "foam", "film": "film, drops", "drops": "drops", "scale": "scale", "sloshing": "sloshing", "tilted": "tilted",
-    "empty": "empty", "dry": "dry", "all": "all",
-}  # fmt: skip
+    "clean": "clean",
+    "foam": "foam",
+    "film": "film, drops",
+    "drops": "drops",
+    "scale": "scale",
+    "sloshing": "sloshing",
+    "tilted": "tilted",
+    "empty": "empty",
+    "dry": "dry",
+    "all": "all",
+}
 PLACES = ("zone", "level band", "liquid", "coupling", "flow", "temperature", "unit")
 
 
@@ -37,7 +70,9 @@ def short(value: object) -> float | None:
 
 
 def percent(share: object) -> float | None:
-    """A share in per cent, to a tenth; near 0 and 100 to two digits of what is left, so that neither is said of what is not quite so."""
+    """A share in per cent, to a tenth; near 0 and 100 to two digits of what is left, so that neither is said
+    of what is not quite so.
+    """
     if not isinstance(share, int | float):
         return None
     found = 100 * float(share)
@@ -47,9 +82,15 @@ def percent(share: object) -> float | None:
 
 
 def class_rows(claims: Figures) -> list[Row]:
-    """One row a class that was captured: clean, foam, film and drops, then what may come with any of these, empty, dry, all."""
+    """One row a class that was captured: clean, foam, film and drops, then what may come with any of these,
+    empty, dry, all.
+    """
     found = _part(claims, "classes")
-    return [(shown, *_errors(found[name])) for name, shown in CLASS_NAMES.items() if isinstance(found.get(name), Mapping)]
+    return [
+        (shown, *_errors(found[name]))
+        for name, shown in CLASS_NAMES.items()
+        if isinstance(found.get(name), Mapping)
+    ]
 
 
 SHORT_COLUMNS = ("where", "groups", "frames", "accepted %", "P50 mm", "P95 mm", "max mm", "P95 %")
@@ -57,13 +98,22 @@ SHORT_COLUMNS = ("where", "groups", "frames", "accepted %", "P50 mm", "P95 mm", 
 
 def short_place_rows(claims: Figures) -> list[Row]:
     """The rows of :func:`place_rows` that fit a terminal: no level bands, no worst group."""
-    return [row[: len(SHORT_COLUMNS)] for row in place_rows(claims) if not str(row[0]).startswith("level band")]
+    return [
+        row[: len(SHORT_COLUMNS)] for row in place_rows(claims) if not str(row[0]).startswith("level band")
+    ]
 
 
 def place_rows(claims: Figures) -> list[Row]:
-    """The same columns by zone, level band, liquid, coupling, flow, temperature and unit, each row named 'place: value'. Frames with liquid only."""
+    """The same columns by zone, level band, liquid, coupling, flow, temperature and unit, each row named
+    'place: value'. Frames with liquid only.
+    """
     by = _part(claims, "by")
-    return [(f"{place}: {name}", *_errors(its)) for place in PLACES for name, its in sorted(_part(by, place).items()) if isinstance(its, Mapping)]
+    return [
+        (f"{place}: {name}", *_errors(its))
+        for place in PLACES
+        for name, its in sorted(_part(by, place).items())
+        if isinstance(its, Mapping)
+    ]
 
 
 def _errors(its: Figures) -> Row:
@@ -75,12 +125,20 @@ def _errors(its: Figures) -> Row:
 
 
 def rate_rows(claims: Figures) -> list[tuple[str, str]]:
-    """Rates with their bounds, runs, flags, hysteresis, band and lowest pad: what it is, and what was found, as text."""
+    """Rates with their bounds, runs, flags, hysteresis, band and lowest pad: what it is, and what was found,
+    as text.
+    """
     rows = [
         ("false wet: empty tank read above 5 % of span", _episodes(claims, "false_wet")),
         ("by what is on the empty tank's wall", _episodes_by(_part(claims, "false_wet_by"))),
         ("false dry: called empty above 5 % of span", _episodes(claims, "false_dry")),
-        ("dry tank recognised", _least(_share(claims.get("dry_recognised_share"), "of its frames"), claims.get("dry_recognised_least"))),
+        (
+            "dry tank recognised",
+            _least(
+                _share(claims.get("dry_recognised_share"), "of its frames"),
+                claims.get("dry_recognised_least"),
+            ),
+        ),
         ("longest withheld", _seconds(claims, "longest_withheld_s")),
         ("longest wrong by more than 5 % of span", _seconds(claims, "longest_wrong_s")),
         *((f"{flag} flagged", _flag(_part(_part(claims, "flags"), flag), flag)) for flag in ("foam", "film")),
@@ -97,11 +155,18 @@ def _episodes(claims: Figures, what: str) -> str:
     its = _part(claims, what)
     if not its.get("episodes"):
         return "not shown: no such episode was captured" if its else ""
-    return f"{its['wrong']} of {its['episodes']} episodes ({its['frames']} frames); at most {percent(its['upper_bound_95']):g} % of them (95 % confidence)"
+    return (
+        f"{its['wrong']} of {its['episodes']} episodes ({its['frames']} frames); at most "
+        f"{percent(its['upper_bound_95']):g} % of them (95 % confidence)"
+    )
 
 
 def _episodes_by(its: Figures) -> str:
-    return "; ".join(f"{name} {row['wrong']} of {row['episodes']} episodes" for name, row in its.items() if row.get("episodes"))
+    return "; ".join(
+        f"{name} {row['wrong']} of {row['episodes']} episodes"
+        for name, row in its.items()
+        if row.get("episodes")
+    )
 
 
 def _joint_rows(its: Figures) -> list[tuple[str, str]]:
@@ -113,7 +178,10 @@ def _joint_rows(its: Figures) -> list[tuple[str, str]]:
         for what in ("right", "wrong")
         if (row := _part(its, f"flags_{what}")).get("p95_mm") is not None
     )
-    return [("right: level within 2 % of span, flags, validity, all of them", ", ".join(shares)), ("P95 where the flags are", "; ".join(goes))]
+    return [
+        ("right: level within 2 % of span, flags, validity, all of them", ", ".join(shares)),
+        ("P95 where the flags are", "; ".join(goes)),
+    ]
 
 
 def _least(text: str, least: object) -> str:
@@ -144,26 +212,48 @@ def _flag(its: Figures, flag: str) -> str:
 
 def _band(its: Figures) -> str:
     covered = _share(its.get("covered_share"), "of accepted readings have the label inside")
-    return covered and f"{covered}, mean over groups, worst group {percent(its.get('worst_group_share')):g} %; mean width {short(its.get('width_mm')):g} mm"
+    return (
+        covered
+        and f"{covered}, mean over groups, worst group {percent(its.get('worst_group_share')):g} %; "
+        f"mean width {short(its.get('width_mm')):g} mm"
+    )
 
 
 def _power_on_rows(its: Figures) -> list[tuple[str, str]]:
-    """The wait for a first reading, and what a restart leaves behind; starts without any reading are counted, not left out."""
+    """The wait for a first reading, and what a restart leaves behind; starts without any reading are counted,
+    not left out.
+    """
     if not its.get("starts"):
         return []
-    waits = [f"{name} {_wait(its.get(key), its)}" for name, key in (("P50", "wait_p50_s"), ("P95", "wait_p95_s"), ("max", "wait_max_s"))]
+    waits = [
+        f"{name} {_wait(its.get(key), its)}"
+        for name, key in (("P50", "wait_p50_s"), ("P95", "wait_p95_s"), ("max", "wait_max_s"))
+    ]
     text = f"{', '.join(waits)} after the first frame, of {its['starts'] - its['withheld_anyway']} starts"
-    text += f"; {its['withheld_anyway']} more where a chip never switched off withholds too" if its["withheld_anyway"] else ""
+    text += (
+        f"; {its['withheld_anyway']} more where a chip never switched off withholds too"
+        if its["withheld_anyway"]
+        else ""
+    )
     rows = [("power-on at a random frame: first reading", text)]
     same, apart = percent(its.get("as_warm_share")), short(its.get("apart_mm"))
     if same is not None:
         far = "" if apart is None else f"; levels at most {apart:g} mm apart"
-        rows.append((f"readings from frame {its['settling_frames']} after it on", f"{same:g} % equal those without the restart{far}"))
+        rows.append(
+            (
+                f"readings from frame {its['settling_frames']} after it on",
+                f"{same:g} % equal those without the restart{far}",
+            )
+        )
     return [*rows, ("gaps in time: the model started anew", f"{its['restarts']} in the judged sessions")]
 
 
 def _wait(seconds: object, its: Figures) -> str:
-    return f"{seconds:g} s" if isinstance(seconds, int | float) else f"none within {its['window_s']:g} s or the session"
+    return (
+        f"{seconds:g} s"
+        if isinstance(seconds, int | float)
+        else f"none within {its['window_s']:g} s or the session"
+    )
 
 
 def _zone(its: Figures) -> str:
@@ -172,7 +262,19 @@ def _zone(its: Figures) -> str:
     return "; ".join(text for text in ("" if p95 is None else f"P95 {p95:g} mm", accepted) if text)
 
 
-_STUDY_COLUMNS = ("mean mm", "clean mm", "clean %", "foam mm", "film mm", "given %", "false wets", "within limits", "from %", "flash B", "cycles")
+_STUDY_COLUMNS = (
+    "mean mm",
+    "clean mm",
+    "clean %",
+    "foam mm",
+    "film mm",
+    "given %",
+    "false wets",
+    "within limits",
+    "from %",
+    "flash B",
+    "cycles",
+)
 
 
 def study_columns(what: str) -> list[str]:
@@ -181,13 +283,18 @@ def study_columns(what: str) -> list[str]:
 
 
 def study_rows(rows: Sequence[Figures]) -> list[Row]:
-    """One row a variant: P95 by class and their mean, share given, false wets, limits, and what was measured."""
+    """One row a variant: P95 by class and their mean, share given, false wets, limits, and what
+    was measured.
+    """
     return [_study_row(row) for row in rows]
 
 
 def _study_row(row: Figures) -> Row:
     classes, cost = _part(row, "classes"), _part(row, "cost")
-    p95 = [short(_part(classes, name).get(key)) for name, key in (("clean", "p95_mm"), ("clean", "p95_pct"), ("foam", "p95_mm"), ("film", "p95_mm"))]
+    p95 = [
+        short(_part(classes, name).get(key))
+        for name, key in (("clean", "p95_mm"), ("clean", "p95_pct"), ("foam", "p95_mm"), ("film", "p95_mm"))
+    ]
     given = percent(_part(classes, "all").get("accepted_share"))
     within = "refused" if row.get("refused") else {True: "yes", False: "no"}.get(row.get("within"))  # type: ignore[arg-type]
     return (
@@ -208,43 +315,75 @@ def ablation_sentences(metrics: Figures) -> list[str]:
     its = _part(metrics, "ablation")
     if not its:
         return []
-    how = f"Each row is the chosen recipe fitted again on at most {its['fit_rows']} frames in at most {its['steps']} steps, one thing changed"
-    claim = "" if its["role"] == "prove" else "; these groups also set the thresholds, so that the rows can be told apart and claim nothing"
+    how = (
+        f"Each row is the chosen recipe fitted again on at most {its['fit_rows']} frames in at most "
+        f"{its['steps']} steps, one thing changed"
+    )
+    claim = (
+        ""
+        if its["role"] == "prove"
+        else "; these groups also set the thresholds, so that the rows can be told apart and claim nothing"
+    )
     said = [f"{how}, and judged on the {its['role']} groups{claim}"]
     if metrics.get("limits"):
         needed = _part(its, "trims").get("needed")
-        said.append("'from %' is the level, in % of the span, from which on clean liquid keeps its P95 limit in every tenth of the span")
-        said.append("No trim that all units have keeps within the limits here" if needed is None else f"The least trim within the limits here is '{needed}'")
+        said.append(
+            "'from %' is the level, in % of the span, from which on clean liquid keeps its P95 "
+            "limit in every tenth of the span"
+        )
+        said.append(
+            "No trim that all units have keeps within the limits here"
+            if needed is None
+            else f"The least trim within the limits here is '{needed}'"
+        )
     return said
 
 
 def claim_sentence(group_by: str, metrics: Figures) -> str:
-    """What figures on bands of temperature are about, and how far it holds; empty for other groups, of which one never seen is one of many alike."""
+    """What figures on bands of temperature are about, and how far it holds; empty for other groups, of which
+    one never seen is one of many alike.
+    """
     if group_by != GroupBy.TEMPERATURE:
         return ""
     said = (
-        "These are temperature bands not seen in fitting, chosen and not drawn; units, liquids and sessions may be the same in both: nothing here speaks "
+        "These are temperature bands not seen in fitting, chosen and not drawn; units, liquids "
+        "and sessions may be the same in both: nothing here speaks "
         "of a unit or a liquid never seen, or of a share of further temperature bands"
     )
     seen = _part(metrics, "seen_in_prove_bands")
-    return f"{said}. A mark goes by its mean: of {seen['frames']} frames to fit and choose on, {seen['inside']} were measured inside them" if seen else said
+    return (
+        f"{said}. A mark goes by its mean: of {seen['frames']} frames to fit and choose on, "
+        f"{seen['inside']} were measured inside them"
+        if seen
+        else said
+    )
 
 
 def random_rows_sentence(metrics: Figures) -> str:
-    """How much too good a split by row looks, beside the figure on unseen groups; empty where nothing was proved."""
-    random, proved = (short(_part(_part(metrics, name), "integer").get("p95_abs_mm")) for name in ("random_rows", "prove"))
+    """How much too good a split by row looks, beside the figure on unseen groups; empty where nothing was
+    proved.
+    """
+    random, proved = (
+        short(_part(_part(metrics, name), "integer").get("p95_abs_mm")) for name in ("random_rows", "prove")
+    )
     if random is None or proved is None:
         return ""
     return (
-        f"Split at random by row, the level net alone would have shown a P95 of {random:g} mm (nothing withheld), against {proved:g} mm here on "
-        "accepted readings of unseen groups: that split has frames of one group on both sides and claims nothing"
+        f"Split at random by row, the level net alone would have shown a P95 of {random:g} mm "
+        f"(nothing withheld), against {proved:g} mm here on "
+        "accepted readings of unseen groups: that split has frames of one group on both sides "
+        "and claims nothing"
     )
 
 
 def candidate_rows(metrics: Figures) -> list[Row]:
-    """One row a candidate: its nets, P95 by class on the choose groups and their mean, accepted share of all frames, measured cost, limits."""
+    """One row a candidate: its nets, P95 by class on the choose groups and their mean, accepted share of all
+    frames, measured cost, limits.
+    """
     chosen = metrics.get("chosen")
-    return [_candidate(its, its == chosen) for its in metrics.get("candidates") or [] if isinstance(its, Mapping)]
+    return [
+        _candidate(its, its == chosen) for its in metrics.get("candidates") or [] if isinstance(its, Mapping)
+    ]
 
 
 def _candidate(its: Figures, chosen: bool) -> Row:
@@ -252,11 +391,22 @@ def _candidate(its: Figures, chosen: bool) -> Row:
     p95 = {name: (classes.get(name) or (None, None))[0] for name in ("clean", "foam", "film")}
     known = [value for value in p95.values() if value is not None]
     accepted = percent((classes.get("all") or (None, None))[1])
-    watcher = "-".join(str(n) for n in its.get("watcher") or ()) + (" unrest" if "unrest" in (its.get("watched") or ()) else "")
+    watcher = "-".join(str(n) for n in its.get("watcher") or ()) + (
+        " unrest" if "unrest" in (its.get("watched") or ()) else ""
+    )
     meets = "refused" if its.get("refused") else {True: "yes", False: "no"}.get(its.get("meets"))  # type: ignore[arg-type]
     mean = short(sum(known) / len(known)) if known else None
     figures = (mean, *(short(value) for value in p95.values()), accepted)
-    return (str(its.get("size", "")), its.get("bits"), watcher, *figures, cost.get("flash"), cost.get("cycles"), meets, "chosen" if chosen else "")
+    return (
+        str(its.get("size", "")),
+        its.get("bits"),
+        watcher,
+        *figures,
+        cost.get("flash"),
+        cost.get("cycles"),
+        meets,
+        "chosen" if chosen else "",
+    )
 
 
 def _part(of: object, key: str) -> Figures:

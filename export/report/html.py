@@ -1,4 +1,6 @@
-"""Pieces of the report's HTML: tables, badges, numbers as text; and reading metrics of which anything may be missing."""
+"""Pieces of the report's HTML: tables, badges, numbers as text; and reading metrics of which anything may be
+missing.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +11,9 @@ from html import escape
 from typing import Any, TypeGuard
 
 NONE = "&ndash;"
-_LONG = 30  # characters from which on a cell may not be squeezed to a column of single words by those beside it
+_LONG = (
+    30  # characters from which on a cell may not be squeezed to a column of single words by those beside it
+)
 _TAG = re.compile(r"<[^>]*>")
 
 
@@ -17,10 +21,22 @@ def html_table(head: Sequence[str], rows: Iterable[Sequence[str]], left: Sequenc
     """A table of ready-made cells; columns not in ``left`` hold numbers and stand to the right."""
 
     def row(cells: Sequence[str], tag: str) -> str:
-        looks = [" class=n" if k not in left else " class=long" if len(head) > 3 and len(_TAG.sub("", cell)) > _LONG else "" for k, cell in enumerate(cells)]
-        return "<tr>" + "".join(f"<{tag}{look}>{cell}</{tag}>" for look, cell in zip(looks, cells, strict=True)) + "</tr>"
+        looks = [
+            " class=n"
+            if k not in left
+            else " class=long"
+            if len(head) > 3 and len(_TAG.sub("", cell)) > _LONG
+            else ""
+            for k, cell in enumerate(cells)
+        ]
+        return (
+            "<tr>"
+            + "".join(f"<{tag}{look}>{cell}</{tag}>" for look, cell in zip(looks, cells, strict=True))
+            + "</tr>"
+        )
 
-    return f"<div class=wide><table><thead>{row(head, 'th')}</thead><tbody>{''.join(row(r, 'td') for r in rows)}</tbody></table></div>"
+    body = "".join(row(r, "td") for r in rows)
+    return f"<div class=wide><table><thead>{row(head, 'th')}</thead><tbody>{body}</tbody></table></div>"
 
 
 def cell(value: object) -> str:
@@ -30,7 +46,10 @@ def cell(value: object) -> str:
 
 def badge(answer: str) -> str:
     """The answer of a limit, coloured."""
-    return f'<span class="badge {"yes" if answer == "met" else "no" if answer == "not met" else "open"}">{escape(answer)}</span>'
+    return (
+        '<span class="badge '
+        f'{"yes" if answer == "met" else "no" if answer == "not met" else "open"}">{escape(answer)}</span>'
+    )
 
 
 def figure(svg: str, caption: str) -> str:

@@ -1,18 +1,33 @@
-"""A page of HTML with everything inside it and nothing to load: its frame, its style, the cautions at its top."""
+"""A page of HTML with everything inside it and nothing to load: its frame, its style, the cautions at its
+top.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from html import escape
 
-SIMULATED = "Captures behind this page were made by a virtual rig. Its figures say what the method can do; they say nothing yet of a product."
+SIMULATED = (
+    "Captures behind this page were made by a virtual rig. Its figures say what the method can do; "
+    "they say nothing yet of a product."
+)
 
 
 def page(title: str, parts: Sequence[str]) -> str:
     """The whole page; ``title`` is text, ``parts`` are ready-made."""
-    head = f'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<title>{escape(title)}</title>\n'
-    head += '<meta name="viewport" content="width=device-width, initial-scale=1">\n<meta name="color-scheme" content="light dark">\n'
-    return head + f"<style>{_STYLE}</style>\n</head>\n<body>\n<main>\n" + "\n".join(parts) + "\n</main>\n</body>\n</html>\n"
+    head = (
+        f'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<title>{escape(title)}</title>\n'
+    )
+    head += (
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n<meta '
+        'name="color-scheme" content="light dark">\n'
+    )
+    return (
+        head
+        + f"<style>{_STYLE}</style>\n</head>\n<body>\n<main>\n"
+        + "\n".join(parts)
+        + "\n</main>\n</body>\n</html>\n"
+    )
 
 
 def origin_said(origin: str) -> str:
@@ -28,7 +43,11 @@ def heading(name: str, origin: str) -> str:
 def cautions(caution: str, origin: str) -> list[str]:
     """What the estimate is not, and what simulated readings don't say."""
     said = [f"<p class=caution><strong>Caution.</strong> {escape(caution)}</p>"]
-    return said + ([f"<p class=caution><strong>{escape(origin.capitalize())} readings.</strong> {SIMULATED}</p>"] if origin else [])
+    return said + (
+        [f"<p class=caution><strong>{escape(origin.capitalize())} readings.</strong> {SIMULATED}</p>"]
+        if origin
+        else []
+    )
 
 
 _STYLE = """

@@ -1,4 +1,6 @@
-"""The bundle's report: one HTML page that a person can read, with everything inside it and nothing to load."""
+"""The bundle's report: one HTML page that a person can read, with everything inside it and
+nothing to load.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +11,19 @@ from typing import Any
 
 from export.report.arrays import candidates_sections, claims_sections, front_figure, level_sections
 from export.report.claim_tables import claim_sentence, is_array
-from export.report.html import NONE, badge, counted, figure, folded, html_table, is_number, number, part, rows_of, unbroken
+from export.report.html import (
+    NONE,
+    badge,
+    counted,
+    figure,
+    folded,
+    html_table,
+    is_number,
+    number,
+    part,
+    rows_of,
+    unbroken,
+)
 from export.report.html_page import cautions, heading, origin_said, page
 from export.report.plots import error_plot
 
@@ -18,9 +32,15 @@ FEW_SESSIONS = 24  # more are summed up by unit, and listed on a click
 
 
 def render_report(facts: Facts) -> str:
-    """The page for the facts of a manifest (see ``manifest.describe``). What is missing among the metrics is not shown."""
+    """The page for the facts of a manifest (see ``manifest.describe``). What is missing among the metrics is
+    not shown.
+    """
     model, origin = facts["model"], _origin(facts)
-    found = [*claims_sections(facts), *_scope(facts)] if is_array(facts["metrics"]) else [*_scores(facts), *_plot(facts)]
+    found = (
+        [*claims_sections(facts), *_scope(facts)]
+        if is_array(facts["metrics"])
+        else [*_scores(facts), *_plot(facts)]
+    )
     tried = candidates_sections(facts) if is_array(facts["metrics"]) else _candidates(facts)
     parts = [
         heading(model["name"], origin),
@@ -44,7 +64,10 @@ def _origin(facts: Facts) -> str:
 def _model_sentence(facts: Facts) -> str:
     units = facts["units"]
     mounted = _unique(f"{s['tank']} with {s['sensor']} as {s['mounting']}" for s in facts["sessions"])
-    return f"{escape(', '.join(mounted))} &middot; span {number(units['span_mm'])} mm &middot; a frame every {units['period_ms']} ms"
+    return (
+        f"{escape(', '.join(mounted))} &middot; span {number(units['span_mm'])} mm &middot; a frame "
+        f"every {units['period_ms']} ms"
+    )
 
 
 def _voided(facts: Facts) -> list[str]:
@@ -52,11 +75,18 @@ def _voided(facts: Facts) -> list[str]:
     if not void:
         return []
     items = "".join(f"<li>session {escape(s['id'])}: {escape(s['void'])}</li>" for s in void)
-    return [f"<div class=caution><strong>Sessions behind this model were voided after it was trained.</strong><ul>{items}</ul></div>"]
+    return [
+        (
+            "<div class=caution><strong>Sessions behind this model were voided after it was "
+            f"trained.</strong><ul>{items}</ul></div>"
+        )
+    ]
 
 
 def _scores(facts: Facts) -> list[str]:
-    """The prove scores, integer beside float, and the random-row figure beside them so that its optimism shows."""
+    """The prove scores, integer beside float, and the random-row figure beside them so that its optimism
+    shows.
+    """
     metrics = facts["metrics"]
     prove, random_rows = part(metrics, "prove"), part(metrics, "random_rows")
     columns = [("Integer (what the chip computes)", part(prove, "integer")), ("Float", part(prove, "float"))]
@@ -64,60 +94,99 @@ def _scores(facts: Facts) -> list[str]:
     columns = [(title, values) for title, values in columns if values]
     if not columns:
         return []
-    rows = [(label, *(number(values.get(key), percent=key.endswith("share")) for _, values in columns)) for key, label in _SCORES.items()]
+    rows = [
+        (label, *(number(values.get(key), percent=key.endswith("share")) for _, values in columns))
+        for key, label in _SCORES.items()
+    ]
     rows = [row for row in rows if any(cell != NONE for cell in row[1:])]
-    return ["<h2>Scores</h2>", html_table(("", *(title for title, _ in columns)), rows), f"<p>{_what_scores_show(facts)}</p>"]
+    return [
+        "<h2>Scores</h2>",
+        html_table(("", *(title for title, _ in columns)), rows),
+        f"<p>{_what_scores_show(facts)}</p>",
+    ]
 
 
 _SCORES = {
-    "rmse_mm": "RMS error, mm", "worst_group_rmse_mm": "RMS error of the worst group, mm", "p95_abs_mm": "95th percentile of |error|, mm",
-    "withheld_share": "Readings withheld", "groups": "Independent groups", "frames": "Frames",
-}  # fmt: skip
+    "rmse_mm": "RMS error, mm",
+    "worst_group_rmse_mm": "RMS error of the worst group, mm",
+    "p95_abs_mm": "95th percentile of |error|, mm",
+    "withheld_share": "Readings withheld",
+    "groups": "Independent groups",
+    "frames": "Frames",
+}
 
 
 def _what_scores_show(facts: Facts) -> str:
     said = [f"The first columns are on groups that training and choosing did not see{_group_bound(facts)}"]
     if part(facts["metrics"], "random_rows"):
-        said.append("Rows drawn at random have neighbours in the training data, so that column flatters the model; it is here for comparison only")
+        said.append(
+            "Rows drawn at random have neighbours in the training data, so that column "
+            "flatters the model; it is here for comparison only"
+        )
     return _sentences([*said, *_limits_of_claims(facts)])
 
 
 def _scope(facts: Facts) -> list[str]:
     """How far the figures of a pad array reach."""
-    proved = [f"The figures are on groups that training and choosing did not see{_group_bound(facts)}"] if part(facts["metrics"], "prove") else []
+    proved = (
+        [f"The figures are on groups that training and choosing did not see{_group_bound(facts)}"]
+        if part(facts["metrics"], "prove")
+        else []
+    )
     return ["<h2>How far this reaches</h2>", f"<p>{_sentences([*proved, *_limits_of_claims(facts)])}</p>"]
 
 
 def _group_bound(facts: Facts) -> str:
-    """What a group is, how many there were, and what none wrong among so many would show: the rule of three, 3/n."""
+    """What a group is, how many there were, and what none wrong among so many would show: the rule of three,
+    3/n.
+    """
     groups = part(part(facts["metrics"], "prove"), "integer").get("groups")
     group_by = str(facts["frozen_set"]["group_by"])
     if claim := claim_sentence(group_by, facts["metrics"]):
-        return f": {counted(groups, 'temperature band')}. {claim}" if isinstance(groups, int) and groups > 0 else f". {claim}"
+        return (
+            f": {counted(groups, 'temperature band')}. {claim}"
+            if isinstance(groups, int) and groups > 0
+            else f". {claim}"
+        )
     kind = f" (each one {escape(group_by)})"
     if not isinstance(groups, int) or groups <= 0:
         return kind
     bound = min(1.0, 3 / groups)
-    return f"{kind}: {groups} of them. If none of {groups} went wrong, that only shows a rate of wrong groups below about {bound:.0%} (95% confidence)"
+    return (
+        f"{kind}: {groups} of them. If none of {groups} went wrong, that only shows a rate of wrong "
+        f"groups below about {bound:.0%} (95% confidence)"
+    )
 
 
 def _limits_of_claims(facts: Facts) -> list[str]:
     """Openings of prove, how little was captured, the band, and levels beyond those of the fit."""
     metrics, said = facts["metrics"], []
     if isinstance(metrics.get("openings"), int):
-        said.append(f"The prove groups of this frozen set had been opened {counted(metrics['openings'], 'time')}; each opening wears them out a little")
+        said.append(
+            "The prove groups of this frozen set had been opened "
+            f"{counted(metrics['openings'], 'time')}; each opening wears them out a little"
+        )
     seen = {what: _unique(s[what] for s in facts["sessions"]) for what in ("unit", "liquid", "tank")}
     few = ", ".join(counted(len(names), what) for what, names in seen.items())
-    said.append(f"All of it rests on {counted(len(facts['sessions']), 'session')} of {few}: nothing here speaks of units, liquids or tanks beyond those")
+    said.append(
+        f"All of it rests on {counted(len(facts['sessions']), 'session')} of {few}: nothing "
+        "here speaks of units, liquids or tanks beyond those"
+    )
     band = part(metrics, "band")
     if band and not band.get("given"):
         said.append(f"No error band is given: {escape(str(band.get('reason', 'no reason recorded')))}")
     elif band:
-        said.append(f"The band: {escape(str(band.get('meaning', '')))}, from {number(band.get('groups'))} calibrate groups")
+        said.append(
+            f"The band: {escape(str(band.get('meaning', '')))}, from "
+            f"{number(band.get('groups'))} calibrate groups"
+        )
     beyond = part(part(metrics, "prove"), "beyond")
     if beyond.get("frames"):
         share = number(beyond.get("accepted_share"), percent=True)
-        said.append(f"Of {beyond['frames']} frames at levels beyond those of training, {share} were accepted instead of withheld")
+        said.append(
+            f"Of {beyond['frames']} frames at levels beyond those of training, {share} were "
+            "accepted instead of withheld"
+        )
     return said
 
 
@@ -137,22 +206,37 @@ def _plot(facts: Facts) -> list[str]:
             points.append((level, bias, math.sqrt(max(rmse**2 - bias**2, 0.0)), str(group.get("group", ""))))
     if not points:
         return []
-    caption = "Error of the integer model on each prove group against its true level: mean, and one standard deviation to either side."
+    caption = (
+        "Error of the integer model on each prove group against its true level: mean, and one "
+        "standard deviation to either side."
+    )
     return ["<h2>Error against level</h2>", figure(error_plot(points), caption)]
 
 
 def _limits(facts: Facts) -> list[str]:
     answers = rows_of(facts["metrics"].get("limits"))
     if not answers:
-        return ["<h2>Limits</h2>", "<p>No limits were given: nothing on this page says whether the figures are good enough.</p>"]
+        return [
+            "<h2>Limits</h2>",
+            "<p>No limits were given: nothing on this page says whether the figures are good enough.</p>",
+        ]
     limits = facts["limits"] or {}
     name = f" ({escape(limits['name'])}@{limits['revision']})" if limits else ""
     rows = [
-        (badge(str(a.get("answer", ""))), escape(str(a.get("metric", ""))), escape(str(a.get("condition", ""))), _bound(a), number(a.get("value")),
-         escape(str(a.get("reason") or "")))
+        (
+            badge(str(a.get("answer", ""))),
+            escape(str(a.get("metric", ""))),
+            escape(str(a.get("condition", ""))),
+            _bound(a),
+            number(a.get("value")),
+            escape(str(a.get("reason") or "")),
+        )
         for a in answers
-    ]  # fmt: skip
-    return [f"<h2>Limits{name}</h2>", html_table(("Answer", "Metric", "Condition", "At most", "Found", "Why"), rows, left=(0, 1, 2, 5))]
+    ]
+    return [
+        f"<h2>Limits{name}</h2>",
+        html_table(("Answer", "Metric", "Condition", "At most", "Found", "Why"), rows, left=(0, 1, 2, 5)),
+    ]
 
 
 def _bound(answer: Facts) -> str:
@@ -175,11 +259,21 @@ def _costs(facts: Facts) -> list[str]:
         )
         for c in cost["lines"]
     ]
-    made = f"Flash: code {cost['flash_code']}, tables {cost['flash_tables']}, division helpers {cost['flash_helpers']} bytes."
-    how = f"Measured on the compiled C on an emulated {escape(budget['core'])}: a model of that core with the budget's multiplier and wait states, not a board."
+    made = (
+        f"Flash: code {cost['flash_code']}, tables {cost['flash_tables']}, division helpers "
+        f"{cost['flash_helpers']} bytes."
+    )
+    how = (
+        f"Measured on the compiled C on an emulated {escape(budget['core'])}: a model of that core "
+        "with the budget's multiplier and wait states, not a board."
+    )
     basis = f" Bounds: {escape(cost['basis'])}." if cost["basis"] else ""
     title = f"<h2>Cost against budget {escape(budget['name'])}</h2>"
-    return [title, html_table(("Resource", "Seen", "At most", "Left for it", ""), rows, left=(0, 4)), f"<p>{made} {how}{basis}</p>"]
+    return [
+        title,
+        html_table(("Resource", "Seen", "At most", "Left for it", ""), rows, left=(0, 4)),
+        f"<p>{made} {how}{basis}</p>",
+    ]
 
 
 def _bar(used: int, allowed: int) -> str:
@@ -193,36 +287,73 @@ def _candidates(facts: Facts) -> list[str]:
     chosen = part(metrics, "chosen")
     for its in rows_of(metrics.get("candidates")):
         score, cost = part(part(its, "choose"), "integer"), part(its, "cost")
-        name = f"{its.get('family', '')} {its.get('size', '')}" + (f", {its['bits']} bits" if "bits" in its else "")
+        name = f"{its.get('family', '')} {its.get('size', '')}" + (
+            f", {its['bits']} bits" if "bits" in its else ""
+        )
         bold = bool(chosen) and all(its.get(key) == chosen.get(key) for key in ("family", "size", "bits"))
         met = {"True": "yes", "False": "no"}.get(str(its.get("meets")), NONE)
         if is_number(cost.get("flash")) and is_number(score.get("rmse_mm")):
             points.append((cost["flash"], score["rmse_mm"], name, bold))
-        rows.append((
-            unbroken(f"<strong>{escape(name)}</strong>" if bold else escape(name)), number(score.get("rmse_mm")), number(score.get("worst_group_rmse_mm")),
-            number(its.get("departure_mm")), number(cost.get("flash")), number(cost.get("cycles")), met,
-        ))  # fmt: skip
+        rows.append(
+            (
+                unbroken(f"<strong>{escape(name)}</strong>" if bold else escape(name)),
+                number(score.get("rmse_mm")),
+                number(score.get("worst_group_rmse_mm")),
+                number(its.get("departure_mm")),
+                number(cost.get("flash")),
+                number(cost.get("cycles")),
+                met,
+            )
+        )
     if not rows:
         return []
     head = (
-        "Family and size", "RMS error on the choose groups, mm", "Worst group, mm", "Departure from its curve, mm", "Flash, B", "Cycles", "Meets the limits",
-    )  # fmt: skip
-    why = f"<p>Chosen: {escape(str(metrics['why']))}. Errors: {escape(str(metrics.get('choose_how', '')))}.</p>" if metrics.get("why") else ""
+        "Family and size",
+        "RMS error on the choose groups, mm",
+        "Worst group, mm",
+        "Departure from its curve, mm",
+        "Flash, B",
+        "Cycles",
+        "Meets the limits",
+    )
+    why = (
+        f"<p>Chosen: {escape(str(metrics['why']))}. Errors: {escape(str(metrics.get('choose_how', '')))}.</p>"
+        if metrics.get("why")
+        else ""
+    )
     return ["<h2>What was tried</h2>", why, html_table(head, rows, left=(0, 6)), *front_figure(points, facts)]
 
 
 def _sources(facts: Facts) -> list[str]:
     frozen = facts["frozen_set"]
     rows = [
-        (unbroken(f"<code>{escape(s['id'])}</code>"), escape(s["unit"]), escape(s["liquid"]), escape(s["mounting"]), str(s["frames"]),
-         escape(s["source"]["file"]))
+        (
+            unbroken(f"<code>{escape(s['id'])}</code>"),
+            escape(s["unit"]),
+            escape(s["liquid"]),
+            escape(s["mounting"]),
+            str(s["frames"]),
+            escape(s["source"]["file"]),
+        )
         for s in facts["sessions"]
-    ]  # fmt: skip
-    roles = {role: sum(1 for its in frozen["roles"].values() if its == role) for role in ("fit", "choose", "calibrate", "prove")}
+    ]
+    roles = {
+        role: sum(1 for its in frozen["roles"].values() if its == role)
+        for role in ("fit", "choose", "calibrate", "prove")
+    }
     counted = ", ".join(f"{count} {role}" for role, count in roles.items() if count)
-    sentence = f"Frozen set {escape(frozen['name'])} (<code>{frozen['sha256'][:12]}</code>), grouped by {escape(frozen['group_by'])}: {counted}."
-    table = html_table(("Session", "Unit", "Liquid", "Mounting", "Frames", "Source file"), rows, left=(0, 1, 2, 3, 5))
-    found = [table] if len(rows) <= FEW_SESSIONS else [_by_unit(facts), folded(f"All {len(rows)} sessions, one by one", table)]
+    sentence = (
+        f"Frozen set {escape(frozen['name'])} (<code>{frozen['sha256'][:12]}</code>), grouped by "
+        f"{escape(frozen['group_by'])}: {counted}."
+    )
+    table = html_table(
+        ("Session", "Unit", "Liquid", "Mounting", "Frames", "Source file"), rows, left=(0, 1, 2, 3, 5)
+    )
+    found = (
+        [table]
+        if len(rows) <= FEW_SESSIONS
+        else [_by_unit(facts), folded(f"All {len(rows)} sessions, one by one", table)]
+    )
     return ["<h2>Where it comes from</h2>", f"<p>{sentence}</p>", *found, f"<p>{_made_with(facts)}</p>"]
 
 
@@ -233,13 +364,24 @@ def _by_unit(facts: Facts) -> str:
     for unit in _unique(s["unit"] for s in facts["sessions"]):
         mine = [s for s in facts["sessions"] if s["unit"] == unit]
         role = escape(roles.get(unit, "")) if by_unit else NONE
-        rows.append((escape(unit), role, escape(", ".join(_unique(s["liquid"] for s in mine))), str(len(mine)), str(sum(s["frames"] for s in mine))))
+        rows.append(
+            (
+                escape(unit),
+                role,
+                escape(", ".join(_unique(s["liquid"] for s in mine))),
+                str(len(mine)),
+                str(sum(s["frames"] for s in mine)),
+            )
+        )
     return html_table(("Unit", "Role", "Liquids", "Sessions", "Frames"), rows, left=(0, 1, 2))
 
 
 def _made_with(facts: Facts) -> str:
     """The versions that its bytes and its cost depend on."""
-    trained, exported = (", ".join(f"{escape(name)} {escape(str(its))}" for name, its in sorted(facts[key].items())) for key in ("libraries", "tools"))
+    trained, exported = (
+        ", ".join(f"{escape(name)} {escape(str(its))}" for name, its in sorted(facts[key].items()))
+        for key in ("libraries", "tools")
+    )
     made = [f"Trained with {trained or 'libraries that are not recorded'}"]
     return _sentences([*made, f"Exported with {exported}"] if "prefix" in facts else made)
 
@@ -247,15 +389,24 @@ def _made_with(facts: Facts) -> str:
 def _use(facts: Facts) -> list[str]:
     prefix, units = escape(facts["prefix"]), facts["units"]
     compiling = (
-        f"Compile <code>{prefix}.c</code> with <code>{prefix}.h</code> (C99, no other library). Levels are integers of"
-        f" 1/{units['level_units_per_mm']} mm above the tank's datum. Result code 0 is withheld: low is then 0 and high the span, so pump logic reads"
-        f" <em>low</em> and overflow logic reads <em>high</em>. Call step once a frame, a frame every {units['period_ms']} ms, and init again after a gap."
+        f"Compile <code>{prefix}.c</code> with <code>{prefix}.h</code> (C99, no other library). "
+        "Levels are integers of"
+        f" 1/{units['level_units_per_mm']} mm above the tank's datum. Result code 0 is "
+        "withheld: low is then 0 and high the span, so pump logic reads"
+        " <em>low</em> and overflow logic reads <em>high</em>. Call step once a frame, a frame "
+        f"every {units['period_ms']} ms, and init again after a gap."
     )
     verifying = (
-        "<code>innage verify</code> on this folder compiles the C, runs it and the ONNX on every vector, and says whether all give the same numbers."
+        "<code>innage verify</code> on this folder compiles the C, runs it and the ONNX on "
+        "every vector, and says whether all give the same numbers."
         f" The model's hash is <code>{facts['model']['sha256']}</code>."
     )
-    return ["<h2>Using it</h2>", f"<p>{compiling}</p>", f"<p>{_how_written(facts['c'])}</p>", f"<p>{verifying}</p>"]
+    return [
+        "<h2>Using it</h2>",
+        f"<p>{compiling}</p>",
+        f"<p>{_how_written(facts['c'])}</p>",
+        f"<p>{verifying}</p>",
+    ]
 
 
 def _how_written(written: Facts) -> str:
@@ -263,7 +414,10 @@ def _how_written(written: Facts) -> str:
     kernels = f"Layers and trees are written with the {escape(str(written['kernels']))} kernels"
     said = [kernels + (", in assembly on the cores that have it" if written["assembly"] else "")]
     if written["volume"] is not None:
-        said.append(f"A table turns levels into mL of tank {escape(str(written['volume']['tank']))}, at most {number(written['volume']['error_ml'])} mL off")
+        said.append(
+            f"A table turns levels into mL of tank {escape(str(written['volume']['tank']))}, at "
+            f"most {number(written['volume']['error_ml'])} mL off"
+        )
     return _sentences(said)
 
 

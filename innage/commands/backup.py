@@ -29,11 +29,21 @@ def backup(
 
     beside = _beside(out)
     if beside.exists():
-        raise InputError(str(beside), "is there already", "a new file", "name another; a backup is never overwritten")
+        raise InputError(
+            str(beside), "is there already", "a new file", "name another; a backup is never overwritten"
+        )
     made = make(store, out)
     write_file(beside, f"{made.sha256}  {out.name}\n".encode())
     if json:
-        emit({"out": str(out), "sha256": made.sha256, "content_sha256": made.content_sha256, "revision": made.revision, "bytes": made.size})
+        emit(
+            {
+                "out": str(out),
+                "sha256": made.sha256,
+                "content_sha256": made.content_sha256,
+                "revision": made.revision,
+                "bytes": made.size,
+            }
+        )
         return
     say(f"{out}: {made.size} bytes, every row as in {store}")
     say(f"sha256 {made.sha256}, in {beside.name} too")
@@ -42,8 +52,12 @@ def backup(
 
 def restore(
     copy: Annotated[Path, typer.Argument(help="A file that 'innage backup' wrote.")],
-    sha256: Annotated[str | None, typer.Option("--sha256", help="Its hash; by default that in COPY.sha256.")] = None,
-    replace: Annotated[bool, typer.Option("--replace", help="Set a store that is there aside, under a new name.")] = False,
+    sha256: Annotated[
+        str | None, typer.Option("--sha256", help="Its hash; by default that in COPY.sha256.")
+    ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Set a store that is there aside, under a new name.")
+    ] = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -78,7 +92,11 @@ def _read_hash(copy: Path) -> str:
     try:
         words = beside.read_text("utf-8")[:200].split()
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError(str(beside), "cannot be read", "the hash that 'innage backup' wrote", "give it with --sha256") from error
+        raise InputError(
+            str(beside), "cannot be read", "the hash that 'innage backup' wrote", "give it with --sha256"
+        ) from error
     if not words:
-        raise InputError(str(beside), "is empty", "the hash that 'innage backup' wrote", "give it with --sha256")
+        raise InputError(
+            str(beside), "is empty", "the hash that 'innage backup' wrote", "give it with --sha256"
+        )
     return words[0]

@@ -11,30 +11,48 @@ from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, progress, say, table
 
-app = typer.Typer(help="Budgets: flash, RAM, stack and cycles that a model may use.", no_args_is_help=True, rich_markup_mode=None)
+app = typer.Typer(
+    help="Budgets: flash, RAM, stack and cycles that a model may use.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
 
 
 @app.command()
 def add(
     name: str,
-    core: Annotated[str, typer.Option(help="The core: cortex-m0plus, cortex-m3, cortex-m4, cortex-m33 or rv32imc.")],
-    multiplier_cycles: Annotated[int, typer.Option("--multiplier-cycles", help="Cycles of a multiplication: 1; for cortex-m0plus and rv32imc 32 too.")],
+    core: Annotated[
+        str, typer.Option(help="The core: cortex-m0plus, cortex-m3, cortex-m4, cortex-m33 or rv32imc.")
+    ],
+    multiplier_cycles: Annotated[
+        int,
+        typer.Option(
+            "--multiplier-cycles", help="Cycles of a multiplication: 1; for cortex-m0plus and rv32imc 32 too."
+        ),
+    ],
     flash: Annotated[int, typer.Option(help="Flash, bytes.")],
     ram: Annotated[int, typer.Option(help="RAM, bytes.")],
     stack: Annotated[int, typer.Option(help="Stack, bytes.")],
     cycles: Annotated[int, typer.Option(help="Cycles a frame.")],
     wait_states: Annotated[int, typer.Option("--wait-states", help="Wait states of the flash.")] = 0,
     clock_hz: Annotated[int, typer.Option("--clock-hz", help="Clock, Hz; 0 when not known.")] = 0,
-    frame_period_ms: Annotated[int, typer.Option("--frame-period-ms", help="Time between frames, ms; 0 when not known.")] = 0,
+    frame_period_ms: Annotated[
+        int, typer.Option("--frame-period-ms", help="Time between frames, ms; 0 when not known.")
+    ] = 0,
     note: Annotated[str, typer.Option(help="Free text.")] = "",
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Add a budget."""
     from dataset.records import Budget
 
-    budget = Budget(name, core, multiplier_cycles, flash, ram, stack, cycles, wait_states, clock_hz, frame_period_ms, note)
+    budget = Budget(
+        name, core, multiplier_cycles, flash, ram, stack, cycles, wait_states, clock_hz, frame_period_ms, note
+    )
     made = open_store(store).add_budget(budget)
-    left = f"{made.flash_bytes} B flash, {made.ram_bytes} B RAM, {made.stack_bytes} B stack, {made.cycles} cycles a frame"
+    left = (
+        f"{made.flash_bytes} B flash, {made.ram_bytes} B RAM, {made.stack_bytes} B stack, "
+        f"{made.cycles} cycles a frame"
+    )
     say(f"budget {made.name}: {made.core}, {left}")
 
 
@@ -45,33 +63,61 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     if json:
         emit([asdict(b) for b in budgets])
     elif budgets:
-        rows = [(b.name, b.core, b.multiplier_cycles, b.flash_bytes, b.ram_bytes, b.stack_bytes, b.cycles) for b in budgets]
+        rows = [
+            (b.name, b.core, b.multiplier_cycles, b.flash_bytes, b.ram_bytes, b.stack_bytes, b.cycles)
+            for b in budgets
+        ]
         table("budgets", ("budget", "core", "multiplier", "flash B", "RAM B", "stack B", "cycles"), rows)
     else:
-        say("no budgets yet: try 'innage budget add NAME --core cortex-m0plus --multiplier-cycles 1 --flash 1536 --ram 64 --stack 128 --cycles 2000'")
+        say(
+            "no budgets yet: try 'innage budget add NAME --core cortex-m0plus "
+            "--multiplier-cycles 1 --flash 1536 --ram 64 --stack 128 --cycles 2000'"
+        )
 
 
 @app.command()
-def show(name: Annotated[str, typer.Argument(autocompletion=names_of("budget"))], json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+def show(
+    name: Annotated[str, typer.Argument(autocompletion=names_of("budget"))],
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
     """Show one budget."""
     budget = open_store(store).budget(name)
     if json:
         emit(asdict(budget))
     else:
-        table(f"budget {budget.name}", ("fact", "value"), [(k, v) for k, v in asdict(budget).items() if k != "name"])
+        table(
+            f"budget {budget.name}",
+            ("fact", "value"),
+            [(k, v) for k, v in asdict(budget).items() if k != "name"],
+        )
 
 
 @app.command()
 def check(
-    model: Annotated[str, typer.Argument(help="A model, or the folder or zip file of an exported bundle.", autocompletion=names_of("model"))],
+    model: Annotated[
+        str,
+        typer.Argument(
+            help="A model, or the folder or zip file of an exported bundle.", autocompletion=names_of("model")
+        ),
+    ],
     budget: Annotated[
-        str | None, typer.Option(help="The budget to hold it against; for a bundle by default the one it was exported for.", autocompletion=names_of("budget"))
+        str | None,
+        typer.Option(
+            help="The budget to hold it against; for a bundle by default the one it was exported for.",
+            autocompletion=names_of("budget"),
+        ),
     ] = None,
-    optimise: Annotated[str | None, typer.Option(help="Compile for 'size' or 'speed'; for a bundle by default as it was exported.")] = None,
+    optimise: Annotated[
+        str | None,
+        typer.Option(help="Compile for 'size' or 'speed'; for a bundle by default as it was exported."),
+    ] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Measure a model or a bundle on the budget's core. Exit 1 when it is over in anything, with what would fit."""
+    """Measure a model or a bundle on the budget's core. Exit 1 when it is over in anything, with what would
+    fit.
+    """
     from innage.jobs.budget_check import judge, show
 
     with progress("measuring"):

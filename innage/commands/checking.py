@@ -19,7 +19,12 @@ def register(app: typer.Typer) -> None:
 
 def check(
     fill_up: Annotated[
-        Path | None, typer.Option("--fill-up", help="Of a file that was cut short: write a copy, zeros at its end, from which what is left can be read.")
+        Path | None,
+        typer.Option(
+            "--fill-up",
+            help="Of a file that was cut short: write a copy, zeros at its end, from which what is "
+            "left can be read.",
+        ),
     ] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
@@ -34,14 +39,30 @@ def check(
     if fill_up is not None and not json:
         say(f"{fill_up}: {store.name} with zeros where its end is missing")
     if json:
-        emit({"sound": report.sound, "checked": dict(report.checked), "faults": [asdict(fault) for fault in report.faults]})
+        emit(
+            {
+                "sound": report.sound,
+                "checked": dict(report.checked),
+                "faults": [asdict(fault) for fault in report.faults],
+            }
+        )
     else:
-        say(f"{store}: looked at " + ", ".join(f"{count} {what}{'s' if count != 1 and what != 'limits' else ''}" for what, count in report.checked if count))
+        say(
+            f"{store}: looked at "
+            + ", ".join(
+                f"{count} {what}{'s' if count != 1 and what != 'limits' else ''}"
+                for what, count in report.checked
+                if count
+            )
+        )
         if report.sound:
             say("Everything is as it was written.")
         else:
             table("damaged", ("what", "how"), [(fault.what, fault.sentence) for fault in report.faults])
-            say(f"{len(report.faults)} faults. What is not named here can still be read; 'innage restore' puts a backup in the store's place.")
+            say(
+                f"{len(report.faults)} faults. What is not named here can still be read; "
+                "'innage restore' puts a backup in the store's place."
+            )
     if not report.sound:
         raise typer.Exit(1)
 
@@ -53,12 +74,16 @@ def _fill_up(store: Path, copy: Path) -> None:
     missing = cut_short(store)
     if not missing or copy.exists():
         raise InputError(
-            "--fill-up", "the store is as long as it says" if not missing else f"{copy} is there already", "a store that was cut short, a new file"
+            "--fill-up",
+            "the store is as long as it says" if not missing else f"{copy} is there already",
+            "a store that was cut short, a new file",
         )
     try:
         fill_up(store, copy)
     except OSError as error:
-        raise InputError(str(copy), f"cannot be written ({error.strerror})", "a folder that may be written to") from error
+        raise InputError(
+            str(copy), f"cannot be written ({error.strerror})", "a folder that may be written to"
+        ) from error
 
 
 def program_digest(text: str) -> str:
@@ -75,4 +100,9 @@ def refuse_unsound(path: Path) -> None:
 
     faults = check_store(path, digest_of=program_digest).faults
     if faults:
-        raise StoreError(str(path), f"{faults[0].what}: {faults[0].sentence}", "a store as it was written", "see 'innage check'")
+        raise StoreError(
+            str(path),
+            f"{faults[0].what}: {faults[0].sentence}",
+            "a store as it was written",
+            "see 'innage check'",
+        )

@@ -1,4 +1,6 @@
-"""``innage compare``: a candidate against the model in use, on the same frames of groups that neither has seen."""
+"""``innage compare``: a candidate against the model in use, on the same frames of groups that neither has
+seen.
+"""
 
 from __future__ import annotations
 
@@ -30,22 +32,43 @@ def register(app: typer.Typer) -> None:
 def compare(
     first: Annotated[str, typer.Argument(help="The model in use.")],
     second: Annotated[str, typer.Argument(help="The candidate.")],
-    frozen: Annotated[str | None, typer.Option(help="Judge on this frozen set. Default: the first model's.", autocompletion=names_of("frozen"))] = None,
-    role: Annotated[Role, typer.Option(help="On the groups of this role; each opening of prove is counted.")] = Role.PROVE,
+    frozen: Annotated[
+        str | None,
+        typer.Option(
+            help="Judge on this frozen set. Default: the first model's.", autocompletion=names_of("frozen")
+        ),
+    ] = None,
+    role: Annotated[
+        Role, typer.Option(help="On the groups of this role; each opening of prove is counted.")
+    ] = Role.PROVE,
     limits: Annotated[
-        str | None, typer.Option(help="The limits that say where it matters. Default: the first model's, else the second's.", autocompletion=names_of("limits"))
+        str | None,
+        typer.Option(
+            help="The limits that say where it matters. Default: the first model's, else the second's.",
+            autocompletion=names_of("limits"),
+        ),
     ] = None,
     budget: Annotated[
-        str | None, typer.Option(help="Measure both for this budget. Default: what training measured.", autocompletion=names_of("budget"))
+        str | None,
+        typer.Option(
+            help="Measure both for this budget. Default: what training measured.",
+            autocompletion=names_of("budget"),
+        ),
     ] = None,
-    picture: Annotated[Path | None, typer.Option(help="Draw where each is worse: FILE.svg, .png or .pdf.")] = None,
+    picture: Annotated[
+        Path | None, typer.Option(help="Draw where each is worse: FILE.svg, .png or .pdf.")
+    ] = None,
     seed: Annotated[int, typer.Option(min=0, help="Seed of the draws.")] = 0,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Compare a candidate with the model in use. Exit 1 when the candidate loses where it matters: at a limit, or surely in a class that a limit names."""
+    """Compare a candidate with the model in use. Exit 1 when the candidate loses where it matters: at a
+    limit, or surely in a class that a limit names.
+    """
     with open_store(store) as opened:
-        found = find_difference(opened, first, second, frozen=frozen, role=role, limits=limits, budget=budget, seed=seed)
+        found = find_difference(
+            opened, first, second, frozen=frozen, role=role, limits=limits, budget=budget, seed=seed
+        )
     if picture is not None:
         from innage.pictures.model_pictures import draw_comparison
 
@@ -59,9 +82,19 @@ def compare(
 
 
 def find_difference(
-    opened: Store, first: str, second: str, *, frozen: str | None, role: Role, limits: str | None = None, budget: str | None = None, seed: int = 0
+    opened: Store,
+    first: str,
+    second: str,
+    *,
+    frozen: str | None,
+    role: Role,
+    limits: str | None = None,
+    budget: str | None = None,
+    seed: int = 0,
 ) -> dict[str, Any]:
-    """What the command prints, as JSON-ready facts; the prove groups, where they are asked for, are opened and counted."""
+    """What the command prints, as JSON-ready facts; the prove groups, where they are asked for, are opened
+    and counted.
+    """
     from innage.commands.freezing import set_reference
     from training.judging.comparing import compare as difference
     from training.judging.stored import judge_model
@@ -75,22 +108,42 @@ def find_difference(
     data = opened.frozen_data(its)
     _refuse_seen(opened, its, data, role, models)
     for model in models:
-        hint = "both models need units whose trims they take: name a frozen set of the tank that both are for with --frozen"
-        refuse_trims(from_json(model.program, f"model '{model.name}'"), data, data.rows(role), of_model(model.name), hint)
+        hint = (
+            "both models need units whose trims they take: name a frozen set of the tank that both "
+            "are for with --frozen"
+        )
+        refuse_trims(
+            from_json(model.program, f"model '{model.name}'"),
+            data,
+            data.rows(role),
+            of_model(model.name),
+            hint,
+        )
     judged: list[Judged] = []
     with progress("judging") as shown:
         for model in models:
             judged.append(judge_model(model, data, data.rows(role), cold=True))
             shown(model.name, len(judged), len(models))
-    openings = opened.open_prove(its, f"compare {first} {second}") if role is Role.PROVE else opened.prove_openings(its)
+    openings = (
+        opened.open_prove(its, f"compare {first} {second}")
+        if role is Role.PROVE
+        else opened.prove_openings(its)
+    )
     found = difference(judged[0], judged[1], where, seed)
     return found | {
-        "first": first, "second": second, "frozen": set_reference(its), "role": str(role), "openings": openings,
-        "limits_of": None if where is None else f"{where.name}@{where.revision}", "costs": [_cost(model, allowed) for model in models],
-    }  # fmt: skip
+        "first": first,
+        "second": second,
+        "frozen": set_reference(its),
+        "role": str(role),
+        "openings": openings,
+        "limits_of": None if where is None else f"{where.name}@{where.revision}",
+        "costs": [_cost(model, allowed) for model in models],
+    }
 
 
-def _refuse_seen(store: Store, its: FrozenSet, data: FrozenData, role: Role, models: tuple[Model, ...]) -> None:
+def _refuse_seen(
+    store: Store, its: FrozenSet, data: FrozenData, role: Role, models: tuple[Model, ...]
+) -> None:
     """Sessions that a model was fitted, chosen or calibrated on say nothing of it."""
     import numpy as np
 
@@ -98,9 +151,16 @@ def _refuse_seen(store: Store, its: FrozenSet, data: FrozenData, role: Role, mod
 
     rows = data.rows(role)
     if not rows.any():
-        raise InputError(f"frozen set {its.name}", f"no '{role}' groups", "groups to judge on", "name another set with --frozen or other groups with --role")
+        raise InputError(
+            f"frozen set {its.name}",
+            f"no '{role}' groups",
+            "groups to judge on",
+            "name another set with --frozen or other groups with --role",
+        )
     if role in (Role.FIT, Role.CALIBRATE):
-        raise InputError("--role", str(role), "prove or choose", "models say little on groups that they were made from")
+        raise InputError(
+            "--role", str(role), "prove or choose", "models say little on groups that they were made from"
+        )
     judged = {its.sessions[int(s)].sha256 for s in np.unique(data.session[rows])}
     for model in models:
         if model.frozen.sha256 == its.sha256:
@@ -110,7 +170,12 @@ def _refuse_seen(store: Store, its: FrozenSet, data: FrozenData, role: Role, mod
         known = sorted(s.id for s in seen if s.sha256 in judged)
         if known:
             hint = "name a frozen set with --frozen in which neither has seen them"
-            raise InputError(f"model {model.name}", f"was made from session {known[0]}, a '{role}' one of {its.name}", "sessions it has not seen", hint)
+            raise InputError(
+                f"model {model.name}",
+                f"was made from session {known[0]}, a '{role}' one of {its.name}",
+                "sessions it has not seen",
+                hint,
+            )
 
 
 def _cost(model: Model, budget: Budget | None) -> dict[str, Any] | None:
@@ -127,10 +192,27 @@ def _cost(model: Model, budget: Budget | None) -> dict[str, Any] | None:
 
 def _show(found: dict[str, Any]) -> None:
     first, second = found["first"], found["second"]
-    rows = [(name, its["frames"], its["groups"], *_spread(its["error_mm"], 1), *_spread(its["accepted_share"], 100)) for name, its in found["classes"].items()]
+    rows = [
+        (
+            name,
+            its["frames"],
+            its["groups"],
+            *_spread(its["error_mm"], 1),
+            *_spread(its["accepted_share"], 100),
+        )
+        for name, its in found["classes"].items()
+    ]
     columns = ("class", "frames", "groups", "error mm", "from", "to", "accepted %", "from", "to")
-    table(f"{second} less {first} on the {found['role']} groups of {found['frozen']['name']} ({found['frozen']['origin']})", columns, rows)
-    say(f"Mean absolute error on frames that both accept; above 0 {second} is worse. Interval: {found['method']}.")
+    table(
+        f"{second} less {first} on the {found['role']} groups of {found['frozen']['name']} "
+        f"({found['frozen']['origin']})",
+        columns,
+        rows,
+    )
+    say(
+        f"Mean absolute error on frames that both accept; above 0 {second} is worse. Interval: "
+        f"{found['method']}."
+    )
     if found["role"] == "prove":
         say(f"Opening {found['openings']} of the prove groups.")
     else:
@@ -139,7 +221,11 @@ def _show(found: dict[str, Any]) -> None:
     _show_cells(found)
     names = ("flash", "ram", "stack", "cycles")
     costs = [{} if its is None else its for its in found["costs"]]
-    table("size", ("model", *names), [(model, *(its.get(n) for n in names)) for model, its in zip((first, second), costs, strict=True)])
+    table(
+        "size",
+        ("model", *names),
+        [(model, *(its.get(n) for n in names)) for model, its in zip((first, second), costs, strict=True)],
+    )
     for sentence in found["gains"]:
         say(f"{first} loses, {sentence}.")
     for sentence in found["losses"]:
@@ -167,7 +253,19 @@ def _show_limits(found: dict[str, Any]) -> None:
         )
         for pair in found["limits"]
     ]
-    table(f"limits {found['limits_of']}", ("metric", "condition", "bound", found["first"], found["second"], found["first"] + " ", found["second"] + " "), rows)
+    table(
+        f"limits {found['limits_of']}",
+        (
+            "metric",
+            "condition",
+            "bound",
+            found["first"],
+            found["second"],
+            found["first"] + " ",
+            found["second"] + " ",
+        ),
+        rows,
+    )
 
 
 def _show_cells(found: dict[str, Any]) -> None:
@@ -175,7 +273,21 @@ def _show_cells(found: dict[str, Any]) -> None:
     known = [cell for cell in found["cells"] if cell["difference_mm"] is not None]
     known.sort(key=lambda cell: -abs(cell["difference_mm"]))
     rows = [
-        (c["class"], c["liquid"], c["level band"], c["frames"], c["groups"], c["first_mm"], c["second_mm"], c["difference_mm"]) for c in known[:_CELLS_SHOWN]
+        (
+            c["class"],
+            c["liquid"],
+            c["level band"],
+            c["frames"],
+            c["groups"],
+            c["first_mm"],
+            c["second_mm"],
+            c["difference_mm"],
+        )
+        for c in known[:_CELLS_SHOWN]
     ]
     title = f"where they differ most ({len(rows)} of {len(known)} cells), mean absolute error in mm"
-    table(title, ("class", "liquid", "level", "frames", "groups", found["first"], found["second"], "difference"), rows)
+    table(
+        title,
+        ("class", "liquid", "level", "frames", "groups", found["first"], found["second"], "difference"),
+        rows,
+    )

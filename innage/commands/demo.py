@@ -1,4 +1,6 @@
-"""``innage demo``: the whole job, command by command, in a new folder: on the virtual rig, or on measured readings."""
+"""``innage demo``: the whole job, command by command, in a new folder: on the virtual rig, or on measured
+readings.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +14,8 @@ import typer
 
 from innage.terminal.output import say
 
-# One unit, one liquid, one filling run (see demo_data/SOURCE.txt). Each line is a command that a user could type.
+# One unit, one liquid, one filling run (see demo_data/SOURCE.txt). Each line is a command that a user could
+# type.
 REAL_STEPS = """
 tank add bench-tank --span-mm 100
 liquid add bench-liquid
@@ -30,7 +33,8 @@ export first --budget m0plus-small --out bundle
 verify bundle
 trace bundle/innage.c
 """
-# The virtual rig: 24 units of a canister, and later 12 of a taller one. '!' marks the check that is meant to say no;
+# The virtual rig: 24 units of a canister, and later 12 of a taller one. '!' marks the check that is meant to
+# say no;
 # --anyway, since limits of an invented product need not be met for a bundle to be looked at.
 RIG_STEPS = """
 rig show washer
@@ -53,7 +57,12 @@ verify bundle-taller
 models
 """
 _REAL_FILES = ("levels_tidy.csv", "SOURCE.txt", "LICENSE")
-_MOVED = ("levels_tidy.csv", "limits.toml", "bundle", "bundle-taller")  # names that stand for files in the demo's folder
+_MOVED = (
+    "levels_tidy.csv",
+    "limits.toml",
+    "bundle",
+    "bundle-taller",
+)  # names that stand for files in the demo's folder
 
 
 def register(app: typer.Typer) -> None:
@@ -63,9 +72,16 @@ def register(app: typer.Typer) -> None:
 
 def demo(
     out: Annotated[Path, typer.Option("--out", help="The new folder to work in.")] = Path("innage-demo"),
-    real: Annotated[bool, typer.Option("--real", help="Measured readings of one pad, one unit and one run, instead of the virtual rig.")] = False,
+    real: Annotated[
+        bool,
+        typer.Option(
+            "--real", help="Measured readings of one pad, one unit and one run, instead of the virtual rig."
+        ),
+    ] = False,
 ) -> None:
-    """Run the whole job in a new folder, showing each command. On the virtual rig, or with --real on measured readings."""
+    """Run the whole job in a new folder, showing each command. On the virtual rig, or with --real on measured
+    readings.
+    """
     from dataset.errors import InputError
 
     if out.exists():
@@ -75,19 +91,36 @@ def demo(
     for name in _REAL_FILES if real else ("limits.toml",):
         (out / name).write_bytes(data.joinpath(name).read_bytes())
     if real:
-        say(f"measured readings of one pad, one unit, one liquid, one filling run; their source and licence lie beside them in {out}")
+        say(
+            "measured readings of one pad, one unit, one liquid, one filling run; their source "
+            f"and licence lie beside them in {out}"
+        )
     else:
-        say("everything here is simulated: an invented maker of bench-top glassware washers, a virtual bench; its figures are not field accuracy")
+        say(
+            "everything here is simulated: an invented maker of bench-top glassware washers, a "
+            "virtual bench; its figures are not field accuracy"
+        )
     _run(REAL_STEPS if real else RIG_STEPS, out)
-    say(f"\nThe bundle lies in {out / 'bundle'}: C, header, ONNX, vectors, harness, report and manifest; the store is {out / 'innage.db'}.")
+    say(
+        f"\nThe bundle lies in {out / 'bundle'}: C, header, ONNX, vectors, harness, report and "
+        f"manifest; the store is {out / 'innage.db'}."
+    )
     if real:
-        say("One unit, one liquid and one run show that the path works, not how accurate another unit or liquid would be.")
+        say(
+            "One unit, one liquid and one run show that the path works, not how accurate "
+            "another unit or liquid would be."
+        )
     else:
-        say(f"Open {out / 'bundle' / 'report.html'} to read what the model does, and {out / 'bundle-taller'} for the taller tank's.")
+        say(
+            f"Open {out / 'bundle' / 'report.html'} to read what the model does, and "
+            f"{out / 'bundle-taller'} for the taller tank's."
+        )
 
 
 def _run(steps: str, out: Path) -> None:
-    """The commands one after the other; a check that says no ends the demo, unless that is what the step is there to show."""
+    """The commands one after the other; a check that says no ends the demo, unless that is what the step is
+    there to show.
+    """
     from innage.cli import app
 
     command = typer.main.get_command(app)
@@ -108,4 +141,8 @@ def _run(steps: str, out: Path) -> None:
 def _in_folder(arguments: list[str], folder: Path) -> list[str]:
     """The same command, run from here on the files in ``folder``."""
     moved = [str(folder / a) if a.split("/")[0] in _MOVED and k else a for k, a in enumerate(arguments)]
-    return moved if arguments[0] == "verify" or arguments[:2] == ["rig", "show"] else [*moved, "--store", str(folder / "innage.db")]
+    return (
+        moved
+        if arguments[0] == "verify" or arguments[:2] == ["rig", "show"]
+        else [*moved, "--store", str(folder / "innage.db")]
+    )

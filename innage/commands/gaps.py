@@ -29,13 +29,17 @@ KELVIN = 10.0
 
 
 class Independent(StrEnum):
-    """What sessions to come can be independent in: those of the ways to group for which a plan can be made."""
+    """What sessions to come can be independent in: those of the ways to group for which a plan
+    can be made.
+    """
 
     UNIT = GroupBy.UNIT.value
     SESSION = GroupBy.SESSION.value
 
 
-TankOption = Annotated[str | None, typer.Option(help="Only this tank, NAME (all its revisions) or NAME@REVISION.")]
+TankOption = Annotated[
+    str | None, typer.Option(help="Only this tank, NAME (all its revisions) or NAME@REVISION.")
+]
 LiquidOption = Annotated[str | None, typer.Option(help="Only this liquid.")]
 
 
@@ -50,7 +54,9 @@ def gaps(
     liquid: LiquidOption = None,
     bands: Annotated[int, typer.Option(help="Level bands that a tank's span is cut into.")] = BANDS,
     kelvin: Annotated[float, typer.Option(min=0.1, help="Width of a temperature band, degrees.")] = KELVIN,
-    picture: Annotated[Path | None, typer.Option(help="Also draw a heat map: a .png, .svg or .pdf file.")] = None,
+    picture: Annotated[
+        Path | None, typer.Option(help="Also draw a heat map: a .png, .svg or .pdf file.")
+    ] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -62,8 +68,13 @@ def gaps(
     sessions = chosen(opened, tank, liquid)
     usable = [s for s in sessions if s.void_reason is None]
     liquids, units = (opened.liquids(), opened.units()) if tank is None and liquid is None else ((), ())
-    found = find_gaps(usable, opened.mark_temperatures(usable), bands=bands, kelvin=kelvin, liquids=liquids, units=units)
-    pairs = {(s.liquid.name, s.mounting.sensor.name, s.mounting.sensor.revision): (s.liquid, s.mounting.sensor) for s in usable}
+    found = find_gaps(
+        usable, opened.mark_temperatures(usable), bands=bands, kelvin=kelvin, liquids=liquids, units=units
+    )
+    pairs = {
+        (s.liquid.name, s.mounting.sensor.name, s.mounting.sensor.revision): (s.liquid, s.mounting.sensor)
+        for s in usable
+    }
     judgements = [judge(*pairs[key]) for key in sorted(pairs)]
     if picture is not None and found.cells:
         from innage.pictures.heatmap import draw_gaps
@@ -86,11 +97,18 @@ def gaps(
 
 def plan(
     limits: Annotated[
-        str | None, typer.Option(help="The limits to be proved, NAME or NAME@REVISION; default: the built-in set.", autocompletion=names_of("limits"))
+        str | None,
+        typer.Option(
+            help="The limits to be proved, NAME or NAME@REVISION; default: the built-in set.",
+            autocompletion=names_of("limits"),
+        ),
     ] = None,
     tank: TankOption = None,
     group: Annotated[Independent, typer.Option(help="What a claim speaks of.")] = Independent.UNIT,
-    band: Annotated[float, typer.Option(min=0.0, max=99.9, help="Confidence of the band to calibrate, percent; 0 for no band.")] = 90.0,
+    band: Annotated[
+        float,
+        typer.Option(min=0.0, max=99.9, help="Confidence of the band to calibrate, percent; 0 for no band."),
+    ] = 90.0,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -100,21 +118,43 @@ def plan(
     from dataset.text.limits_text import BUILT_IN, DEFAULT_TOML, read_limits
 
     opened = open_store(store)
-    signed = read_limits(BUILT_IN, DEFAULT_TOML, "the built-in limits") if limits is None else opened.limits(limits)
+    signed = (
+        read_limits(BUILT_IN, DEFAULT_TOML, "the built-in limits")
+        if limits is None
+        else opened.limits(limits)
+    )
     tanks = _tanks(opened, tank)
     if not tanks:
         say("no mountings yet: try 'innage mounting add NAME --tank TANK --sensor SENSOR', then log sessions")
         return
     usable = [s for s in opened.sessions() if s.void_reason is None]
     found = find_gaps(usable, opened.mark_temperatures(usable))
-    made = make_plan(found, signed, tanks, opened.liquids(), opened.units(), group_by=GroupBy(group), band=band / 100 or None)
+    made = make_plan(
+        found,
+        signed,
+        tanks,
+        opened.liquids(),
+        opened.units(),
+        group_by=GroupBy(group),
+        band=band / 100 or None,
+    )
     remarks = [*made.remarks, *_cannot_tell(opened, signed, tanks, {p.liquid for p in made.proposals})]
     title = f"{signed.name}@{signed.revision}" if limits is not None else "the built-in limits"
     if json:
-        emit(asdict(made) | {"limits": title, "group_by": group, "needs": [asdict(n) | {"short": n.short} for n in made.needs], "remarks": remarks})
+        emit(
+            asdict(made)
+            | {
+                "limits": title,
+                "group_by": group,
+                "needs": [asdict(n) | {"short": n.short} for n in made.needs],
+                "remarks": remarks,
+            }
+        )
         return
     rows = [(n.tank, n.condition, n.groups, n.have, n.short, n.why) for n in made.needs]
-    table(f"groups ({group}s) asked for by {title}", ("tank", "condition", "need", "have", "short", "why"), rows)
+    table(
+        f"groups ({group}s) asked for by {title}", ("tank", "condition", "need", "have", "short", "why"), rows
+    )
     _print_proposals(made.proposals)
     for remark in remarks:
         say(listed(remark))
@@ -135,7 +175,12 @@ def _cannot_tell(store: Store, limits: Limits, tanks: Sequence[Tank], liquids: s
     if not {row.condition for row in limits.rows} & {"foam", "film"}:
         return []
     sensors = {(m.sensor.name, m.sensor.revision): m.sensor for m in store.mountings() if m.tank in tanks}
-    judged = [judge(liquid, sensors[key]) for key in sorted(sensors) for liquid in store.liquids() if liquid.name in liquids]
+    judged = [
+        judge(liquid, sensors[key])
+        for key in sorted(sensors)
+        for liquid in store.liquids()
+        if liquid.name in liquids
+    ]
     return [j.sentence for j in judged if j.best in (Telling.ALIKE, Telling.HARDLY)]
 
 
@@ -145,15 +190,28 @@ def _print_proposals(proposals: Sequence[Proposal]) -> None:
     if not proposals:
         say("nothing is short: the groups are there, and every level band of every liquid has a session")
         return
-    runs = [list(run) for _, run in groupby(proposals, key=lambda p: (p.tank, p.conditions, p.levels and not p.why.startswith("'")))]
+    runs = [
+        list(run)
+        for _, run in groupby(
+            proposals, key=lambda p: (p.tank, p.conditions, p.levels and not p.why.startswith("'"))
+        )
+    ]
     for number, run in enumerate(runs, start=1):
         first = run[0]
         units = list(dict.fromkeys(p.unit for p in run))
         known = [unit for unit in units if not unit.startswith(NEW)]
         new = len(units) - len(known)
-        named = " and ".join([*([", ".join(known)] if known else []), *([f"{new} new unit{'s' if new > 1 else ''}"] if new else [])])
+        named = " and ".join(
+            [
+                *([", ".join(known)] if known else []),
+                *([f"{new} new unit{'s' if new > 1 else ''}"] if new else []),
+            ]
+        )
         liquids = " and ".join(dict.fromkeys(p.liquid for p in run))
-        text = f"{len(run)} session{'s' if len(run) > 1 else ''} on {first.tank}: {named}; {liquids}{' in turn' if len({p.liquid for p in run}) > 1 else ''}"
+        text = (
+            f"{len(run)} session{'s' if len(run) > 1 else ''} on {first.tank}: {named}; "
+            f"{liquids}{' in turn' if len({p.liquid for p in run}) > 1 else ''}"
+        )
         text += f"; with stretches under {', '.join(first.conditions)}" if first.conditions else ""
         levels = list(dict.fromkeys(f"{p.levels} ({p.liquid})" for p in run if p.levels))
         text += f"; through all levels, above all {'; '.join(levels)}" if levels else "; through all levels"
@@ -169,7 +227,8 @@ def chosen(store: Store, tank: str | None, liquid: str | None) -> list[Session]:
     return [
         s
         for s in store.sessions()
-        if tank in (None, s.mounting.tank.name, f"{s.mounting.tank.name}@{s.mounting.tank.revision}") and liquid in (None, s.liquid.name)
+        if tank in (None, s.mounting.tank.name, f"{s.mounting.tank.name}@{s.mounting.tank.revision}")
+        and liquid in (None, s.liquid.name)
     ]
 
 
@@ -190,7 +249,10 @@ def facts(found: Gaps, judgements: Sequence[Judgement], void: int) -> dict[str, 
     for cell in found.cells:
         step = found.spans[cell.tank] / found.bands
         levels = None if cell.band is None else [cell.band * step, (cell.band + 1) * step]
-        cells.append(asdict(cell) | {"levels_mm": levels, "sessions": list(cell.sessions), "condition": list(cell.condition)})
+        cells.append(
+            asdict(cell)
+            | {"levels_mm": levels, "sessions": list(cell.sessions), "condition": list(cell.condition)}
+        )
     return {
         "bands": found.bands,
         "cells": cells,
@@ -206,7 +268,16 @@ def _print(found: Gaps) -> None:
         lines = [line for line in found.lines if (line.tank, line.sensor) == (tank, sensor)]
         step = found.spans[tank] / found.bands
         width = len(str(max(max(line.bands) for line in lines)))
-        rows = [(line.liquid, line.condition, _warmth(line), _counts(line, width), f"{line.sessions}/{line.units}") for line in lines]
+        rows = [
+            (
+                line.liquid,
+                line.condition,
+                _warmth(line),
+                _counts(line, width),
+                f"{line.sessions}/{line.units}",
+            )
+            for line in lines
+        ]
         title = f"{tank}, {sensor}: sessions in each {step:g} mm"
         table(title, ("liquid", "conditions", "at C", f"0 to {found.spans[tank]:g} mm", "all/units"), rows)
 

@@ -17,20 +17,28 @@ from innage.terminal.output import emit, say, table
 if TYPE_CHECKING:
     from dataset.records import Limit, Limits
 
-app = typer.Typer(help="Limits: bounds that a model must keep to, versioned.", no_args_is_help=True, rich_markup_mode=None)
+app = typer.Typer(
+    help="Limits: bounds that a model must keep to, versioned.", no_args_is_help=True, rich_markup_mode=None
+)
 
 ROW = re.compile(
     r"\s*([^\s<=@%#]+)\s*<=\s*([^\s@%#]+)\s*(?:or\s+([^\s@%#]+)\s*mm\s*)?(?:@\s*([^\s@%#]+)\s*)?(?:%\s*([0-9]+(?:\.[0-9]+)?)\s*)?(?:#\s*([0-9]+)\s*)?"
 )
 ROW_FORM = "METRIC<=BOUND[ or MM mm][@CONDITION][%CONFIDENCE][#FEWEST_GROUPS]"
-ROW_HELP = f"One row, {ROW_FORM}, such as 'rmse_mm<=2' or 'rmse_mm<=2@foam%90#9'. Confidence in percent. Metrics: {', '.join(METRICS)}."
+ROW_HELP = (
+    f"One row, {ROW_FORM}, such as 'rmse_mm<=2' or 'rmse_mm<=2@foam%90#9'. Confidence in percent. "
+    f"Metrics: {', '.join(METRICS)}."
+)
 
 
 @app.command()
 def add(
     name: str,
     row: Annotated[list[str] | None, typer.Option(help=ROW_HELP)] = None,
-    source: Annotated[str | None, typer.Option("--from", help="A TOML file with the rows, or 'default' for the built-in set.")] = None,
+    source: Annotated[
+        str | None,
+        typer.Option("--from", help="A TOML file with the rows, or 'default' for the built-in set."),
+    ] = None,
     note: Annotated[str | None, typer.Option(help="Free text; goes before the file's.")] = None,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -42,9 +50,16 @@ def add(
     if (source is None) == (not row):
         found = "neither --row nor --from" if source is None else "both --row and --from"
         raise InputError(f"limits {name}", found, "one of them", "'--from default' takes the built-in set")
-    limits = Limits(name, 0, tuple(read_row(text) for text in row or ())) if source is None else read_limits(name, *limits_source(source))
+    limits = (
+        Limits(name, 0, tuple(read_row(text) for text in row or ()))
+        if source is None
+        else read_limits(name, *limits_source(source))
+    )
     made = open_store(store).add_limits(limits if note is None else replace(limits, note=note))
-    say(f"limits {made.name}@{made.revision}: {', '.join(f'{r.metric} <= {bound_text(r.bound, r.or_mm)} ({r.condition})' for r in made.rows)}")
+    say(
+        f"limits {made.name}@{made.revision}: "
+        f"{', '.join(f'{r.metric} <= {bound_text(r.bound, r.or_mm)} ({r.condition})' for r in made.rows)}"
+    )
 
 
 def read_row(text: str) -> Limit:
@@ -60,14 +75,20 @@ def read_row(text: str) -> Limit:
     try:
         value, or_mm = float(bound), None if length is None else float(length)
     except ValueError as error:
-        raise InputError("--row", f"{bound if length is None else f'{bound} or {length} mm'!r} as the bound in {text!r}", expected) from error
+        raise InputError(
+            "--row",
+            f"{bound if length is None else f'{bound} or {length} mm'!r} as the bound in {text!r}",
+            expected,
+        ) from error
     confidence = None if percent is None else float(Decimal(percent) / 100)  # in decimal: 99.9 % is 0.999
     return Limit(metric, value, condition or "all", confidence, int(groups or 1), or_mm)
 
 
 @app.command()
 def sign(
-    name: Annotated[str, typer.Argument(help="Limits, NAME or NAME@REVISION.", autocompletion=names_of("limits"))],
+    name: Annotated[
+        str, typer.Argument(help="Limits, NAME or NAME@REVISION.", autocompletion=names_of("limits"))
+    ],
     signer: Annotated[str, typer.Option(help="Who answers for these limits.")],
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -76,7 +97,10 @@ def sign(
 
     opened = open_store(store)
     made = opened.add_limits(replace(opened.limits(name), signer=signer))
-    say(f"limits {made.name}@{made.revision}: signed by {made.signer}; hash of what is signed {limits_sha256(made)}")
+    say(
+        f"limits {made.name}@{made.revision}: signed by {made.signer}; hash of what is signed "
+        f"{limits_sha256(made)}"
+    )
 
 
 @app.command()
@@ -94,7 +118,11 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     if json:
         emit([facts(x) for x in found])
     elif found:
-        table("limits", ("limits", "rows", "signer", "note"), [(f"{x.name}@{x.revision}", len(x.rows), x.signer, x.note) for x in found])
+        table(
+            "limits",
+            ("limits", "rows", "signer", "note"),
+            [(f"{x.name}@{x.revision}", len(x.rows), x.signer, x.note) for x in found],
+        )
     else:
         say("no limits yet: try 'innage limits add NAME --from default', or --row \"rmse_mm<=2\"")
 
@@ -102,7 +130,9 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
 @app.command()
 def show(
     name: Annotated[str, typer.Argument(autocompletion=names_of("limits"))],
-    toml: Annotated[bool, typer.Option("--toml", help="Print TOML that 'innage limits add --from' reads.")] = False,
+    toml: Annotated[
+        bool, typer.Option("--toml", help="Print TOML that 'innage limits add --from' reads.")
+    ] = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -122,9 +152,20 @@ def show(
         return
     bounds = [r.bound if r.or_mm is None else bound_text(r.bound, r.or_mm) for r in limits.rows]
     percents = [None if r.confidence is None else f"{100 * r.confidence:g} %" for r in limits.rows]
-    rows = [(r.metric, bound, r.condition, percent, r.min_groups) for r, bound, percent in zip(limits.rows, bounds, percents, strict=True)]
-    table(f"limits {limits.name}@{limits.revision}", ("metric", "at most", "condition", "confidence", "fewest groups"), rows)
-    say(f"signed by {limits.signer}" if limits.signer is not None else f"not signed yet: 'innage limits sign {limits.name} --signer NAME'")
+    rows = [
+        (r.metric, bound, r.condition, percent, r.min_groups)
+        for r, bound, percent in zip(limits.rows, bounds, percents, strict=True)
+    ]
+    table(
+        f"limits {limits.name}@{limits.revision}",
+        ("metric", "at most", "condition", "confidence", "fewest groups"),
+        rows,
+    )
+    say(
+        f"signed by {limits.signer}"
+        if limits.signer is not None
+        else f"not signed yet: 'innage limits sign {limits.name} --signer NAME'"
+    )
     say(f"sha256 {limits_sha256(limits)}")
     if limits.note:
         say(limits.note)

@@ -14,22 +14,37 @@ from innage.terminal.output import emit, say, table
 if TYPE_CHECKING:
     from dataset.records import Liquid
 
-app = typer.Typer(help="Liquids: permittivity, conductivity and density, where known.", no_args_is_help=True, rich_markup_mode=None)
+app = typer.Typer(
+    help="Liquids: permittivity, conductivity and density, where known.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
 
 
 @app.command()
 def add(
     name: str,
-    like: Annotated[str | None, typer.Option("--like", help="Start from a common liquid (see 'innage liquid common'); other options override it.")] = None,
+    like: Annotated[
+        str | None,
+        typer.Option(
+            "--like",
+            help="Start from a common liquid (see 'innage liquid common'); other options override it.",
+        ),
+    ] = None,
     permittivity: Annotated[float | None, typer.Option(help="Relative permittivity.")] = None,
     conductivity: Annotated[float | None, typer.Option(help="Conductivity, S/m.")] = None,
     density: Annotated[float | None, typer.Option(help="Density, kg/m3.")] = None,
-    temperature_c: Annotated[float | None, typer.Option("--temperature-c", help="Temperature that the values hold at, degrees Celsius.")] = None,
+    temperature_c: Annotated[
+        float | None,
+        typer.Option("--temperature-c", help="Temperature that the values hold at, degrees Celsius."),
+    ] = None,
     source: Annotated[str | None, typer.Option("--source", help="Where the values are from.")] = None,
     note: Annotated[str, typer.Option(help="Free text.")] = "",
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Add a liquid; values that are not known are left out. Conductivity is never that of a common liquid: give your own."""
+    """Add a liquid; values that are not known are left out. Conductivity is never that of a common liquid:
+    give your own.
+    """
     from dataset.labels.liquids import common
     from dataset.records import Liquid
 
@@ -39,7 +54,9 @@ def add(
 
 
 def based_on(base: Liquid, given: Liquid) -> Liquid:
-    """``base`` under another name, with the facts that are given; its source stays beside that of the others."""
+    """``base`` under another name, with the facts that are given; its source stays beside that
+    of the others.
+    """
     facts = {k: v for k, v in asdict(given).items() if v not in (None, "")}
     changed = [k for k in ("permittivity", "density", "temperature_c") if k in facts]
     if changed:
@@ -50,14 +67,23 @@ def based_on(base: Liquid, given: Liquid) -> Liquid:
 
 @app.command("common")
 def common_(json: JsonOption = False) -> None:
-    """List the common liquids for '--like', with their sources. Used as in 'innage liquid add NAME --like water'."""
+    """List the common liquids for '--like', with their sources. Used as in 'innage liquid add NAME --like
+    water'.
+    """
     from dataset.labels.liquids import COMMON
 
     if json:
         emit([asdict(x) for x in COMMON])
         return
-    table("common liquids", ("liquid", "permittivity", "density kg/m3", "at C", "source"), [(x.name, *shown(x), x.source) for x in COMMON])
-    say("a value 'by model' follows the temperature; conductivity depends on what is dissolved, so none is given here")
+    table(
+        "common liquids",
+        ("liquid", "permittivity", "density kg/m3", "at C", "source"),
+        [(x.name, *shown(x), x.source) for x in COMMON],
+    )
+    say(
+        "a value 'by model' follows the temperature; conductivity depends on what is "
+        "dissolved, so none is given here"
+    )
 
 
 def shown(liquid: Liquid) -> tuple[object, object, object]:
@@ -78,7 +104,9 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
         emit([asdict(x) for x in liquids])
     elif liquids:
         rows = [(x.name, *shown(x), x.conductivity, x.source) for x in liquids]
-        table("liquids", ("liquid", "permittivity", "density kg/m3", "at C", "conductivity S/m", "source"), rows)
+        table(
+            "liquids", ("liquid", "permittivity", "density kg/m3", "at C", "conductivity S/m", "source"), rows
+        )
     else:
         say("no liquids yet: try 'innage liquid add NAME'")
 
@@ -86,7 +114,10 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
 @app.command()
 def show(
     name: Annotated[str, typer.Argument(autocompletion=names_of("liquid"))],
-    at: Annotated[list[float] | None, typer.Option("--at-c", help="Give the values at this temperature, degrees Celsius; repeat.")] = None,
+    at: Annotated[
+        list[float] | None,
+        typer.Option("--at-c", help="Give the values at this temperature, degrees Celsius; repeat."),
+    ] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -96,10 +127,16 @@ def show(
     liquid = open_store(store).liquid(name)
     values = [(t, *known(liquid, t)) for t in at or ()]
     if json:
-        at_c = {"at": [{"temperature_c": t, "permittivity": e, "density": d} for t, e, d in values]} if values else {}
+        at_c = (
+            {"at": [{"temperature_c": t, "permittivity": e, "density": d} for t, e, d in values]}
+            if values
+            else {}
+        )
         emit(asdict(liquid) | at_c)
         return
-    table(f"liquid {liquid.name}", ("fact", "value"), [(k, v) for k, v in asdict(liquid).items() if k != "name"])
+    table(
+        f"liquid {liquid.name}", ("fact", "value"), [(k, v) for k, v in asdict(liquid).items() if k != "name"]
+    )
     if values:
         rows = [(f"{t:g}", *("-" if v is None else f"{v:.6g}" for v in (e, d))) for t, e, d in values]
         table("values", ("at C", "permittivity", "density kg/m3"), rows)

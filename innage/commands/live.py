@@ -32,7 +32,9 @@ if TYPE_CHECKING:
 app = typer.Typer(help="Live captures that are not sealed yet.", no_args_is_help=True, rich_markup_mode=None)
 
 
-def steps_of(plan: Path | None, levels: str | None, hold_s: float | None, sensor: Sensor, tank: Tank) -> tuple[Step, ...]:
+def steps_of(
+    plan: Path | None, levels: str | None, hold_s: float | None, sensor: Sensor, tank: Tank
+) -> tuple[Step, ...]:
     """The fill plan that the options give; none without them."""
     from dataset.errors import InputError
     from dataset.live.plans import HOLD_S, plan_of_levels, read_plan
@@ -47,7 +49,9 @@ def steps_of(plan: Path | None, levels: str | None, hold_s: float | None, sensor
     try:
         wanted = [float(level) for level in levels.split(",")]
     except ValueError as error:
-        raise InputError("--levels", repr(levels), "levels in mm with commas between, such as 0,10,20") from error
+        raise InputError(
+            "--levels", repr(levels), "levels in mm with commas between, such as 0,10,20"
+        ) from error
     return plan_of_levels(wanted, sensor, tank, hold)
 
 
@@ -77,20 +81,29 @@ def begin_live(
     from dataset.live.capture import Capture
 
     if name is None:
-        raise InputError("--name", "nothing", "a name for the live capture, to find it again should it be interrupted")
+        raise InputError(
+            "--name", "nothing", "a name for the live capture, to find it again should it be interrupted"
+        )
     source = open_source(port, baud)  # before there is a capture that nothing could come into
-    capture = Capture.begin(store, name, *what, steps, level_u_mm=level_u_mm, labelling=labelling, condition=condition, note=note)
+    capture = Capture.begin(
+        store, name, *what, steps, level_u_mm=level_u_mm, labelling=labelling, condition=condition, note=note
+    )
     _run(capture, source, what[2].sensor.channel_names, frames, json)
 
 
-def resume_live(store: Store, name: str, port: str | None, baud: int, others: list[str], frames: int | None, json: bool) -> None:
+def resume_live(
+    store: Store, name: str, port: str | None, baud: int, others: list[str], frames: int | None, json: bool
+) -> None:
     """Go on with the open capture ``name``."""
     from dataset.errors import InputError
     from dataset.live.capture import Capture
 
     if others:
         raise InputError(
-            f"--resume {name}", f"{others[0]} beside it", "only --port and --baud", "unit, liquid, mounting and plan are those that it was begun with"
+            f"--resume {name}",
+            f"{others[0]} beside it",
+            "only --port and --baud",
+            "unit, liquid, mounting and plan are those that it was begun with",
         )
     if port is None:
         raise InputError(f"--resume {name}", "no --port", "the port of the board")
@@ -132,7 +145,9 @@ def _run(capture: Capture, source: ByteSource, pads: tuple[str, ...], frames: in
 
 @contextmanager
 def _stopped() -> Iterator[Callable[[], bool]]:
-    """Whether the operator has asked to stop. A flag, not an exception: one in the middle of a commit would leave doubt."""
+    """Whether the operator has asked to stop. A flag, not an exception: one in the middle of a commit would
+    leave doubt.
+    """
     asked = threading.Event()
 
     def ask(number: int, frame: FrameType | None) -> None:
@@ -149,7 +164,10 @@ def _stopped() -> Iterator[Callable[[], bool]]:
 
 
 def _kept(name: str, frames: int, marks: int) -> str:
-    ways = f"go on with 'innage log --resume {name} --port ...', seal it with 'innage capture seal {name}', or drop it with 'innage capture discard {name}'"
+    ways = (
+        f"go on with 'innage log --resume {name} --port ...', seal it with 'innage capture seal "
+        f"{name}', or drop it with 'innage capture discard {name}'"
+    )
     return f"capture {name} is kept open with {frames} frames and {marks} marks: {ways}"
 
 
@@ -161,8 +179,15 @@ def _report(session: Session, json: bool) -> None:
         emit(facts(session))
         return
     levels = sorted({m.level_mm for m in session.marks})
-    at = f" at {len(levels)} levels from {levels[0]:g} to {levels[-1]:g} mm" if levels else "; 'innage mark' gives it levels"
-    say(f"session {session.id} from capture {session.source.file}: {session.frames} frames, {labelled(session)} labelled{at}")
+    at = (
+        f" at {len(levels)} levels from {levels[0]:g} to {levels[-1]:g} mm"
+        if levels
+        else "; 'innage mark' gives it levels"
+    )
+    say(
+        f"session {session.id} from capture {session.source.file}: {session.frames} frames, "
+        f"{labelled(session)} labelled{at}"
+    )
     say_warnings(session)
 
 
@@ -176,11 +201,18 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
         columns = ("capture", "unit", "liquid", "mounting", "frames", "marks")
         table("open captures", columns, [tuple(f[c] for c in ("name", *columns[1:])) for f in found])
     else:
-        say("no capture is open: try 'innage log --port PORT --tank TANK --sensor SENSOR --liquid LIQUID --unit UNIT'")
+        say(
+            "no capture is open: try 'innage log --port PORT --tank TANK --sensor SENSOR "
+            "--liquid LIQUID --unit UNIT'"
+        )
 
 
 @app.command()
-def seal(name: Annotated[str, typer.Argument(autocompletion=names_of("capture"))], json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+def seal(
+    name: Annotated[str, typer.Argument(autocompletion=names_of("capture"))],
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
     """Make an open capture a session, with the marks it has."""
     from dataset.live.capture import Capture
 
@@ -199,7 +231,11 @@ def discard(
     opened = open_store(store)
     facts = _facts(opened.open_capture(name))
     if not yes:
-        raise InputError(f"capture {name}", f"holds {facts['frames']} frames and {facts['marks']} marks that would be gone", "--yes, if that is meant")
+        raise InputError(
+            f"capture {name}",
+            f"holds {facts['frames']} frames and {facts['marks']} marks that would be gone",
+            "--yes, if that is meant",
+        )
     opened.discard_capture(name)
     say(f"capture {name} is dropped with {facts['frames']} frames")
 

@@ -11,7 +11,11 @@ from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, say, table
 
-app = typer.Typer(help="Column mappings, saved with 'innage log --save-mapping NAME'.", no_args_is_help=True, rich_markup_mode=None)
+app = typer.Typer(
+    help="Column mappings, saved with 'innage log --save-mapping NAME'.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
 
 
 @app.command("list")
@@ -21,18 +25,28 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     if json:
         emit([asdict(m) for m in mappings])
     elif mappings:
-        rows = [(m.name, m.time, ", ".join(m.counts), m.level, m.level_unit if m.level else None, m.temperature) for m in mappings]
+        rows = [
+            (m.name, m.time, ", ".join(m.counts), m.level, m.level_unit if m.level else None, m.temperature)
+            for m in mappings
+        ]
         table("column mappings", ("mapping", "time", "counts", "level", "unit", "temperature"), rows)
     else:
         say("no mappings yet: try 'innage log FILE --count COLUMN ... --save-mapping NAME'")
 
 
 @app.command()
-def show(name: Annotated[str, typer.Argument(autocompletion=names_of("mapping"))], json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+def show(
+    name: Annotated[str, typer.Argument(autocompletion=names_of("mapping"))],
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
     """Show one column mapping."""
     mapping = open_store(store).mapping(name)
     if json:
         emit(asdict(mapping))
         return
-    facts = asdict(mapping) | {"counts": ", ".join(mapping.counts), "delimiter": repr(mapping.delimiter) if mapping.delimiter else "found out"}
+    facts = asdict(mapping) | {
+        "counts": ", ".join(mapping.counts),
+        "delimiter": repr(mapping.delimiter) if mapping.delimiter else "found out",
+    }
     table(f"mapping {mapping.name}", ("fact", "value"), [(k, v) for k, v in facts.items() if k != "name"])

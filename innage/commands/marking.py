@@ -29,9 +29,15 @@ if TYPE_CHECKING:
     from dataset.records import Mark, MarkRevision, Session
     from dataset.store import Store
 
-app = typer.Typer(help="Level marks: propose, set and amend them, show their history.", no_args_is_help=True, rich_markup_mode=None)
+app = typer.Typer(
+    help="Level marks: propose, set and amend them, show their history.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
 
-SessionArgument = Annotated[str, typer.Argument(help="The session's id, or its first digits.", autocompletion=names_of("session"))]
+SessionArgument = Annotated[
+    str, typer.Argument(help="The session's id, or its first digits.", autocompletion=names_of("session"))
+]
 AuthorOption = Annotated[str, typer.Option(help="Who amends the marks.")]
 ReasonOption = Annotated[str, typer.Option(help="Why; read a year later.")]
 
@@ -40,7 +46,9 @@ ReasonOption = Annotated[str, typer.Option(help="Why; read a year later.")]
 def propose(
     session: SessionArgument,
     min_frames: Annotated[int, typer.Option("--min-frames", min=1, help="Leave out shorter stretches.")] = 8,
-    out: Annotated[Path | None, typer.Option(help="Also write a CSV to fill levels in, for 'innage mark set --marks'.")] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Also write a CSV to fill levels in, for 'innage mark set --marks'.")
+    ] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -56,23 +64,42 @@ def propose(
     if out is not None:
         out.write_text(_template(stretches), "utf-8")
     if json:
-        emit([{"start": a, "stop": b, "means": its, "drift": moved} for (a, b), its, moved in zip(stretches, means, drifts, strict=True)])
+        emit(
+            [
+                {"start": a, "stop": b, "means": its, "drift": moved}
+                for (a, b), its, moved in zip(stretches, means, drifts, strict=True)
+            ]
+        )
         return
     pads = [f"{p.name} {what}" for p in found.mounting.sensor.pads for what in ("mean", "drift")]
     rows = [
-        (f"{a}-{b - 1}", b - a, *(f"{x:.1f}" for pair in zip(its, moved, strict=True) for x in pair), _known(found.marks, a, b))
+        (
+            f"{a}-{b - 1}",
+            b - a,
+            *(f"{x:.1f}" for pair in zip(its, moved, strict=True) for x in pair),
+            _known(found.marks, a, b),
+        )
         for (a, b), its, moved in zip(stretches, means, drifts, strict=True)
     ]
     if rows:
         table(f"steady stretches of session {found.id}", ("frames", "number", *pads, "marked mm"), rows)
     steady = sum(b - a for a, b in stretches)
-    say(f"{len(stretches)} steady stretches with {steady} of {found.frames} frames" + (f"; {out} written" if out is not None else ""))
+    say(
+        f"{len(stretches)} steady stretches with {steady} of {found.frames} frames"
+        + (f"; {out} written" if out is not None else "")
+    )
 
 
 @app.command("set")
 def set_(
     session: SessionArgument,
-    marks: Annotated[Path, typer.Option(help="CSV: from,to (frames) or from_ms,to_ms; level_mm, mass_g or poured_ml; level_stop_mm, u_mm, u_common_mm.")],
+    marks: Annotated[
+        Path,
+        typer.Option(
+            help="CSV: from,to (frames) or from_ms,to_ms; level_mm, mass_g or poured_ml; "
+            "level_stop_mm, u_mm, u_common_mm."
+        ),
+    ],
     author: AuthorOption,
     reason: ReasonOption,
     tare_g: TareOption = 0.0,
@@ -90,7 +117,14 @@ def set_(
     opened = open_store(store)
     found = opened.session(session)
     labelling = labelling_of(
-        found.liquid, tare_g, scale_half_width_g, poured_half_width_ml, dimension_half_width_mm, label_temperature_c, temperature_half_width_k, air_density
+        found.liquid,
+        tare_g,
+        scale_half_width_g,
+        poured_half_width_ml,
+        dimension_half_width_mm,
+        label_temperature_c,
+        temperature_half_width_k,
+        air_density,
     )
     read = read_marks(marks, opened.frames(found), found.mounting.tank, labelling)
     _say_revision(opened, opened.amend_marks(found.sha256, read, author, reason))
@@ -103,9 +137,13 @@ def amend(
     reason: ReasonOption,
     first: Annotated[int, typer.Option("--from", help="First frame.")],
     last: Annotated[int, typer.Option("--to", help="Last frame, included.")],
-    level_mm: Annotated[float | None, typer.Option("--level-mm", help="The level of these frames, mm.")] = None,
+    level_mm: Annotated[
+        float | None, typer.Option("--level-mm", help="The level of these frames, mm.")
+    ] = None,
     u_mm: Annotated[float | None, typer.Option("--u-mm", help="Its standard uncertainty, mm.")] = None,
-    remove: Annotated[bool, typer.Option("--remove", help="Leave these frames without a mark instead.")] = False,
+    remove: Annotated[
+        bool, typer.Option("--remove", help="Leave these frames without a mark instead.")
+    ] = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Give some frames another level, or none: a new revision. The other marks stay."""
@@ -118,9 +156,18 @@ def amend(
     opened = open_store(store)
     found = opened.session(session)
     if not 0 <= first <= last < found.frames:
-        raise InputError("--from and --to", f"{first} to {last}", f"frames of the session, 0 to {found.frames - 1}, the last not before the first")
+        raise InputError(
+            "--from and --to",
+            f"{first} to {last}",
+            f"frames of the session, 0 to {found.frames - 1}, the last not before the first",
+        )
     new = None if level_mm is None else Mark(first, last + 1, level_mm, u_mm)
-    _say_revision(opened, opened.amend_marks(found.sha256, amended(f"session {found.id}", found.marks, first, last + 1, new), author, reason))
+    _say_revision(
+        opened,
+        opened.amend_marks(
+            found.sha256, amended(f"session {found.id}", found.marks, first, last + 1, new), author, reason
+        ),
+    )
 
 
 @app.command()
@@ -131,10 +178,19 @@ def history(session: SessionArgument, json: JsonOption = False, store: StoreOpti
     revisions = opened.mark_revisions(found.sha256)
     sealed = found.marks if found.sealed_marks is None else found.sealed_marks
     if json:
-        emit({"session": found.sha256, "sealed": [asdict(m) for m in sealed], "revisions": [asdict(r) for r in revisions]})
+        emit(
+            {
+                "session": found.sha256,
+                "sealed": [asdict(m) for m in sealed],
+                "revisions": [asdict(r) for r in revisions],
+            }
+        )
         return
     rows = [("sealed", "", "", "", len(sealed), _frames(sealed))]
-    rows += [(r.sha256[:12], (r.parent or "sealed")[:12], r.author, r.reason, len(r.marks), _frames(r.marks)) for r in revisions]
+    rows += [
+        (r.sha256[:12], (r.parent or "sealed")[:12], r.author, r.reason, len(r.marks), _frames(r.marks))
+        for r in revisions
+    ]
     table(f"marks of session {found.id}", ("revision", "amends", "author", "reason", "marks", "frames"), rows)
 
 
@@ -160,7 +216,14 @@ def _frames(marks: Sequence[Mark]) -> int:
 
 def _say_revision(store: Store, made: MarkRevision) -> None:
     session: Session = store.session(made.session)
-    say(f"marks of session {session.id}: revision {made.sha256[:12]} by {made.author}: {len(made.marks)} marks over {_frames(made.marks)} frames")
-    pinned = [frozen.name for frozen in store.frozen_sets() if any(s.sha256 == session.sha256 for s in frozen.sessions)]
+    say(
+        f"marks of session {session.id}: revision {made.sha256[:12]} by {made.author}: "
+        f"{len(made.marks)} marks over {_frames(made.marks)} frames"
+    )
+    pinned = [
+        frozen.name
+        for frozen in store.frozen_sets()
+        if any(s.sha256 == session.sha256 for s in frozen.sessions)
+    ]
     if pinned:
         say(f"frozen sets that keep the marks they had: {', '.join(pinned)}")

@@ -19,11 +19,15 @@ def register(app: typer.Typer) -> None:
 
 def merge(
     other: Annotated[Path, typer.Argument(help="The other bench's store; it is only read.")],
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Say what would come in, and write nothing.")] = False,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Say what would come in, and write nothing.")
+    ] = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Bring in what another store has: all of it or nothing. What is here already, by content, stays as it is."""
+    """Bring in what another store has: all of it or nothing. What is here already, by content, stays as it
+    is.
+    """
     opened = open_store(store)
     with progress(f"merging {other.name}") as show:
         report = opened.merge(other, dry_run=dry_run, progress=show)
@@ -31,7 +35,11 @@ def merge(
         emit(asdict(report) | {"dry_run": dry_run, "new": report.new})
         return
     if report.counts:
-        table(f"{other.name} into {store.name}", ("what", "new", "here already"), [(c.what, c.new, c.known) for c in report.counts])
+        table(
+            f"{other.name} into {store.name}",
+            ("what", "new", "here already"),
+            [(c.what, c.new, c.known) for c in report.counts],
+        )
     for one in report.renumbered:
         say(f"{one.what} {one.theirs} of {other.name} is {one.ours} here")
     for remark in report.remarks:

@@ -14,16 +14,26 @@ from innage.terminal.output import emit, say, table
 if TYPE_CHECKING:
     from dataset.records import Mounting
 
-app = typer.Typer(help="Mountings: a sensor revision on a tank revision.", no_args_is_help=True, rich_markup_mode=None)
+app = typer.Typer(
+    help="Mountings: a sensor revision on a tank revision.", no_args_is_help=True, rich_markup_mode=None
+)
 
 
 @app.command()
 def add(
     name: str,
-    tank: Annotated[str, typer.Option(help="The tank, NAME or NAME@REVISION.", autocompletion=names_of("tank"))],
-    sensor: Annotated[str, typer.Option(help="The sensor, NAME or NAME@REVISION.", autocompletion=names_of("sensor"))],
-    offset_mm: Annotated[float, typer.Option("--offset-mm", help="Height of the sensor's zero above the tank's datum, mm.")] = 0.0,
-    offset_tolerance_mm: Annotated[float, typer.Option("--offset-tolerance-mm", help="Tolerance of that height, mm.")] = 0.0,
+    tank: Annotated[
+        str, typer.Option(help="The tank, NAME or NAME@REVISION.", autocompletion=names_of("tank"))
+    ],
+    sensor: Annotated[
+        str, typer.Option(help="The sensor, NAME or NAME@REVISION.", autocompletion=names_of("sensor"))
+    ],
+    offset_mm: Annotated[
+        float, typer.Option("--offset-mm", help="Height of the sensor's zero above the tank's datum, mm.")
+    ] = 0.0,
+    offset_tolerance_mm: Annotated[
+        float, typer.Option("--offset-tolerance-mm", help="Tolerance of that height, mm.")
+    ] = 0.0,
     note: Annotated[str, typer.Option(help="Free text.")] = "",
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -32,7 +42,9 @@ def add(
     from dataset.text.layouts import mounting_warnings
 
     opened = open_store(store)
-    made = opened.add_mounting(Mounting(name, opened.tank(tank), opened.sensor(sensor), offset_mm, offset_tolerance_mm, note))
+    made = opened.add_mounting(
+        Mounting(name, opened.tank(tank), opened.sensor(sensor), offset_mm, offset_tolerance_mm, note)
+    )
     where = f"sensor {made.sensor.name}@{made.sensor.revision} on tank {made.tank.name}@{made.tank.revision}"
     say(f"mounting {made.name}: {where}, offset {made.offset_mm:g} mm")
     for warning in mounting_warnings(made):
@@ -46,14 +58,27 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     if json:
         emit([_facts(m) for m in mountings])
     elif mountings:
-        rows = [(m.name, f"{m.tank.name}@{m.tank.revision}", f"{m.sensor.name}@{m.sensor.revision}", m.offset_mm, m.offset_tolerance_mm) for m in mountings]
+        rows = [
+            (
+                m.name,
+                f"{m.tank.name}@{m.tank.revision}",
+                f"{m.sensor.name}@{m.sensor.revision}",
+                m.offset_mm,
+                m.offset_tolerance_mm,
+            )
+            for m in mountings
+        ]
         table("mountings", ("mounting", "tank", "sensor", "offset mm", "tolerance mm"), rows)
     else:
         say("no mountings yet: try 'innage mounting add NAME --tank TANK --sensor SENSOR'")
 
 
 @app.command()
-def show(name: Annotated[str, typer.Argument(autocompletion=names_of("mounting"))], json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+def show(
+    name: Annotated[str, typer.Argument(autocompletion=names_of("mounting"))],
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
     """Show one mounting: which pads stand beside which heights."""
     from dataset.text.layouts import mounting_warnings
 
@@ -71,7 +96,10 @@ def show(name: Annotated[str, typer.Argument(autocompletion=names_of("mounting")
     ]
     table(f"mounting {mounting.name}", ("fact", "value"), facts)
     pads = zip(sensor.channel_names, sensor.pads, strict=True)
-    rows = [(name, p.bottom_mm + mounting.offset_mm, p.bottom_mm + p.height_mm + mounting.offset_mm, p.role) for name, p in pads]
+    rows = [
+        (name, p.bottom_mm + mounting.offset_mm, p.bottom_mm + p.height_mm + mounting.offset_mm, p.role)
+        for name, p in pads
+    ]
     table("pads above the datum", ("pad", "bottom mm", "top mm", "role"), rows)
     for warning in mounting_warnings(mounting):
         say(f"warning: {warning}")

@@ -33,25 +33,59 @@ def register(app: typer.Typer) -> None:
 
 def replay(
     model: Annotated[str, typer.Argument(help="The model.", autocompletion=names_of("model"))],
-    file: Annotated[Path, typer.Argument(help="Delimited text or Parquet, a row for each frame; - is standard input.")],
-    unit: Annotated[str | None, typer.Option(help="The unit that was logged: its newest trims are taken.", autocompletion=names_of("unit"))] = None,
-    trim: Annotated[list[str] | None, typer.Option(help="Instead, the counts of a trim: KIND=c0,c1,... such as dry=812,790; once for each kind.")] = None,
-    count: Annotated[list[str] | None, typer.Option(help="Column of counts; repeat in channel order. Default: the pads' names.")] = None,
-    time: Annotated[str | None, typer.Option(help="Column of time. Without it frames are one period apart.")] = None,
-    time_unit: Annotated[TimeUnit, typer.Option("--time-unit", help="Unit of the time column.")] = TimeUnit.MILLISECONDS,
-    temperature: Annotated[str | None, typer.Option(help="Column of temperature, degrees Celsius.")] = None,
-    delimiter: Annotated[str | None, typer.Option(help="A character, or tab, space, comma, semicolon, bar. Default: found out.")] = None,
-    header: Annotated[bool, typer.Option("--header/--no-header", help="The first line names the columns; otherwise they are 1, 2, ...")] = True,
-    mapping: Annotated[
-        str | None, typer.Option(help="A saved column mapping, instead of the options for columns; its label is not read.", autocompletion=names_of("mapping"))
+    file: Annotated[
+        Path, typer.Argument(help="Delimited text or Parquet, a row for each frame; - is standard input.")
+    ],
+    unit: Annotated[
+        str | None,
+        typer.Option(
+            help="The unit that was logged: its newest trims are taken.", autocompletion=names_of("unit")
+        ),
     ] = None,
-    out: Annotated[Path | None, typer.Option(help="Write the readings here, as CSV. Default: standard output.")] = None,
+    trim: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="Instead, the counts of a trim: KIND=c0,c1,... such as dry=812,790; once for each kind."
+        ),
+    ] = None,
+    count: Annotated[
+        list[str] | None,
+        typer.Option(help="Column of counts; repeat in channel order. Default: the pads' names."),
+    ] = None,
+    time: Annotated[
+        str | None, typer.Option(help="Column of time. Without it frames are one period apart.")
+    ] = None,
+    time_unit: Annotated[
+        TimeUnit, typer.Option("--time-unit", help="Unit of the time column.")
+    ] = TimeUnit.MILLISECONDS,
+    temperature: Annotated[str | None, typer.Option(help="Column of temperature, degrees Celsius.")] = None,
+    delimiter: Annotated[
+        str | None,
+        typer.Option(help="A character, or tab, space, comma, semicolon, bar. Default: found out."),
+    ] = None,
+    header: Annotated[
+        bool,
+        typer.Option(
+            "--header/--no-header", help="The first line names the columns; otherwise they are 1, 2, ..."
+        ),
+    ] = True,
+    mapping: Annotated[
+        str | None,
+        typer.Option(
+            help="A saved column mapping, instead of the options for columns; its label is not read.",
+            autocompletion=names_of("mapping"),
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Write the readings here, as CSV. Default: standard output.")
+    ] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Give a model's readings of a field log, one for each frame.
 
-    State is carried from power-on at the first; a gap in time starts anew. Exit 2 when the frames do not fit the model.
+    State is carried from power-on at the first; a gap in time starts anew. Exit 2 when the frames do not fit
+    the model.
     """
     from dataset.admission.session_files import read_file
     from dataset.errors import InputError
@@ -60,7 +94,9 @@ def replay(
     from training.program import from_json
 
     if json and out is None:
-        raise InputError("--json", "no --out beside it", "a file for the readings", "--json prints the summary")
+        raise InputError(
+            "--json", "no --out beside it", "a file for the readings", "--json prints the summary"
+        )
     with open_store(store) as opened:
         chosen = opened.model(model)
         columns = _columns(opened, chosen, mapping, (count, time, time_unit, temperature, delimiter, header))
@@ -103,13 +139,21 @@ def _columns(store: Store, model: Model, mapping: str | None, options: tuple[Any
         return replace(store.mapping(mapping), level=None, mass=None, poured=None)
     sensor = model.frozen.sessions[0].mounting.sensor
     made = ColumnMapping(
-        "columns", tuple(count or sensor.channel_names), time, time_unit, temperature=temperature, delimiter=delimiter_of(delimiter), header=header
+        "columns",
+        tuple(count or sensor.channel_names),
+        time,
+        time_unit,
+        temperature=temperature,
+        delimiter=delimiter_of(delimiter),
+        header=header,
     )
     check_mapping(made)
     return made
 
 
-def _trim(store: Store, model: Model, program: Program, unit: str | None, given: list[str]) -> NDArray[np.int64] | None:
+def _trim(
+    store: Store, model: Model, program: Program, unit: str | None, given: list[str]
+) -> NDArray[np.int64] | None:
     """The counts of the trim that the program takes, kind after kind."""
     import numpy as np
 
@@ -131,7 +175,9 @@ def _trim(store: Store, model: Model, program: Program, unit: str | None, given:
         return trim_of(store, model, unit)
     found = _typed(given, sensor)
     if set(found) != set(needed):
-        raise InputError("--trim", ", ".join(found), " and ".join(needed) + f", which model {model.name} takes")
+        raise InputError(
+            "--trim", ", ".join(found), " and ".join(needed) + f", which model {model.name} takes"
+        )
     return np.asarray([count for kind in needed for count in found[kind]], np.int64)
 
 
@@ -142,21 +188,35 @@ def _typed(given: list[str], sensor: Sensor) -> dict[TrimKind, tuple[int, ...]]:
     for text in given:
         kind, _, counts = text.partition("=")
         cells = [cell.strip() for cell in counts.split(",")]
-        if kind not in set(TrimKind) or not all(cell.isdecimal() and len(cell) <= 10 for cell in cells) or len(cells) != sensor.channels:
-            raise InputError("--trim", text, f"KIND={','.join(sensor.channel_names)} with a whole number for each", "kinds: " + ", ".join(TrimKind))
+        if (
+            kind not in set(TrimKind)
+            or not all(cell.isdecimal() and len(cell) <= 10 for cell in cells)
+            or len(cells) != sensor.channels
+        ):
+            raise InputError(
+                "--trim",
+                text,
+                f"KIND={','.join(sensor.channel_names)} with a whole number for each",
+                "kinds: " + ", ".join(TrimKind),
+            )
         found[TrimKind(kind)] = tuple(int(cell) for cell in cells)
     return found
 
 
 def readings_csv(program: Program, parsed: ParsedFile, found: Replayed) -> str:
-    """One line a frame; levels in mm to all digits (they are 64ths), the level empty where withheld, flags joined by '+'."""
+    """One line a frame; levels in mm to all digits (they are 64ths), the level empty where withheld, flags
+    joined by '+'.
+    """
     from training.program import LEVEL_UNITS_PER_MM, NO_LEVEL
     from training.program.model import VALIDITY_NAMES, flag_names
 
     levels = {unit: f"{unit / LEVEL_UNITS_PER_MM:.6f}" for unit in range(program.span + 1)} | {NO_LEVEL: ""}
     flags = {code: "+".join(flag_names(code)) for code in range(32)}
     columns = zip(parsed.frames.t_ms.tolist(), *found.readings.T.tolist(), strict=True)
-    lines = [f"{t},{levels[low]},{levels[level]},{levels[high]},{VALIDITY_NAMES[valid]},{flags[code]}" for t, low, level, high, valid, code in columns]
+    lines = [
+        f"{t},{levels[low]},{levels[level]},{levels[high]},{VALIDITY_NAMES[valid]},{flags[code]}"
+        for t, low, level, high, valid, code in columns
+    ]
     return "\n".join([COLUMNS, *lines, ""])
 
 
@@ -189,7 +249,11 @@ def _say_summary(facts: dict[str, Any], out: Path | None) -> None:
     if facts["restarts"]:
         period = f"{facts['period_ms']} ms within {facts['period_tolerance_pct']} %"
         first = f"first at frame {facts['first_restart_frame']}, longest step {facts['longest_step_ms']} ms"
-        print(f"{facts['restarts']} steps in time are not {period}: the model started anew after each ({first})", file=stream)
+        print(
+            f"{facts['restarts']} steps in time are not {period}: the model started anew after "
+            f"each ({first})",
+            file=stream,
+        )
     if out is not None:
         say(f"readings in {out}")
 
@@ -203,4 +267,6 @@ def _write(out: Path | None, text: str) -> None:
     try:
         out.write_text(text, encoding="utf-8", newline="\n")
     except OSError as error:
-        raise InputError(str(out), f"cannot be written ({error.strerror})", "a place for the readings") from error
+        raise InputError(
+            str(out), f"cannot be written ({error.strerror})", "a place for the readings"
+        ) from error

@@ -1,4 +1,6 @@
-"""``innage report``: one self-contained HTML page on a session, a frozen set, a model, or two models side by side."""
+"""``innage report``: one self-contained HTML page on a session, a frozen set, a model, or two models side by
+side.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +21,9 @@ ReplaceOption = Annotated[bool, typer.Option("--replace", help="Write over a pag
 
 @app.command("session")
 def report_session(
-    session: Annotated[str, typer.Argument(help="The session's id, or its first digits.", autocompletion=names_of("session"))],
+    session: Annotated[
+        str, typer.Argument(help="The session's id, or its first digits.", autocompletion=names_of("session"))
+    ],
     out: OutOption,
     replace: ReplaceOption = False,
     store: StoreOption = DEFAULT_STORE,
@@ -32,7 +36,9 @@ def report_session(
     opened = open_store(store)
     found = opened.session(session)
     frames = opened.frames(found, verify=True)
-    _write(out, session_page(found, frames, facts(found), [mark_summary(mark, frames) for mark in found.marks]))
+    _write(
+        out, session_page(found, frames, facts(found), [mark_summary(mark, frames) for mark in found.marks])
+    )
 
 
 @app.command("frozen")
@@ -51,18 +57,26 @@ def report_frozen(
     opened = open_store(store)
     found = opened.frozen_set(name)
     gaps = find_gaps(found.sessions, opened.mark_temperatures(found.sessions))
-    _write(out, frozen_page(found, facts(found, opened.groups(found), opened), gaps, opened.prove_purposes(found)))
+    _write(
+        out,
+        frozen_page(found, facts(found, opened.groups(found), opened), gaps, opened.prove_purposes(found)),
+    )
 
 
 @app.command("model")
 def report_model(
     name: Annotated[str, typer.Argument(help="The model.", autocompletion=names_of("models"))],
     out: OutOption,
-    budget: Annotated[str | None, typer.Option(help="Measure it for this budget as well.", autocompletion=names_of("budget"))] = None,
+    budget: Annotated[
+        str | None,
+        typer.Option(help="Measure it for this budget as well.", autocompletion=names_of("budget")),
+    ] = None,
     replace: ReplaceOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """A model. Its limits first, then errors, rates, risk, cost and what was tried. As found by training: 'prove' is not opened again."""
+    """A model. Its limits first, then errors, rates, risk, cost and what was tried. As found by training:
+    'prove' is not opened again.
+    """
     from export.bundle.manifest import model_facts
     from export.core.measure import measure
     from export.report.page import render_report
@@ -82,8 +96,15 @@ def report_compare(
     first: Annotated[str, typer.Argument(help="The model in use.", autocompletion=names_of("models"))],
     second: Annotated[str, typer.Argument(help="The candidate.", autocompletion=names_of("models"))],
     out: OutOption,
-    frozen: Annotated[str | None, typer.Option(help="Judge on this frozen set. Default: the first model's.", autocompletion=names_of("frozen"))] = None,
-    role: Annotated[Role, typer.Option(help="On the groups of this role; each opening of prove is counted.")] = Role.PROVE,
+    frozen: Annotated[
+        str | None,
+        typer.Option(
+            help="Judge on this frozen set. Default: the first model's.", autocompletion=names_of("frozen")
+        ),
+    ] = None,
+    role: Annotated[
+        Role, typer.Option(help="On the groups of this role; each opening of prove is counted.")
+    ] = Role.PROVE,
     replace: ReplaceOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -104,7 +125,12 @@ def _check_out(out: Path, replace: bool) -> None:
     if out.suffix.lower() not in (".html", ".htm"):
         raise InputError("--out", str(out), "a page, FILE.html", "name it so")
     if out.exists() and not replace:
-        raise InputError(str(out), "is there already", "a new file", "name another with --out, or write over it with --replace")
+        raise InputError(
+            str(out),
+            "is there already",
+            "a new file",
+            "name another with --out, or write over it with --replace",
+        )
 
 
 def _write(out: Path, page: str) -> None:

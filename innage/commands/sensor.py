@@ -17,23 +17,44 @@ from innage.terminal.output import emit, say, table
 if TYPE_CHECKING:
     from dataset.records import Pad
 
-app = typer.Typer(help="Sensors: pads in channel order, count width and law, period.", no_args_is_help=True, rich_markup_mode=None)
+app = typer.Typer(
+    help="Sensors: pads in channel order, count width and law, period.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
 
-PAD_HELP = "One pad, NAME:BOTTOM_MM:HEIGHT_MM[:WIDTH_MM[:FREQUENCY_HZ]]; repeat in channel order. Heights are in the sensor's own coordinate, upwards."
+PAD_HELP = (
+    "One pad, NAME:BOTTOM_MM:HEIGHT_MM[:WIDTH_MM[:FREQUENCY_HZ]]; repeat in channel order. Heights "
+    "are in the sensor's own coordinate, upwards."
+)
 
 
 @app.command()
 def add(
     name: str,
     count_bits: Annotated[int, typer.Option("--count-bits", help="Width of a count, bits.")],
-    count_law: Annotated[CountLaw, typer.Option("--count-law", help="How counts go with capacitance C: rises (with C) or falls (with 1/C).")],
+    count_law: Annotated[
+        CountLaw,
+        typer.Option(
+            "--count-law", help="How counts go with capacitance C: rises (with C) or falls (with 1/C)."
+        ),
+    ],
     period_ms: Annotated[int, typer.Option("--period-ms", help="Time between frames, ms.")],
     pad: Annotated[list[str] | None, typer.Option(help=PAD_HELP)] = None,
     layout: Annotated[
-        Path | None, typer.Option("--layout", help="The pads in a CSV file instead: channel, pad, bottom_mm, height_mm, width_mm, frequency_hz, role.")
+        Path | None,
+        typer.Option(
+            "--layout",
+            help="The pads in a CSV file instead: channel, pad, bottom_mm, height_mm, width_mm, "
+            "frequency_hz, role.",
+        ),
     ] = None,
-    period_tolerance_pct: Annotated[int, typer.Option("--period-tolerance-pct", help="Tolerance of the period, percent.")] = 10,
-    reference: Annotated[list[str] | None, typer.Option(help="Name of a pad that is a reference, not for the level; repeat.")] = None,
+    period_tolerance_pct: Annotated[
+        int, typer.Option("--period-tolerance-pct", help="Tolerance of the period, percent.")
+    ] = 10,
+    reference: Annotated[
+        list[str] | None, typer.Option(help="Name of a pad that is a reference, not for the level; repeat.")
+    ] = None,
     note: Annotated[str, typer.Option(help="Free text.")] = "",
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -45,11 +66,18 @@ def add(
     if (layout is None) == (not pad):
         raise InputError("sensor add", "neither or both of --pad and --layout", "one of them")
     if layout is not None and reference:
-        raise InputError("--reference", ", ".join(reference), "none beside --layout: its column 'role' says it")
+        raise InputError(
+            "--reference", ", ".join(reference), "none beside --layout: its column 'role' says it"
+        )
     pads = read_pads(pad or (), reference or ()) if layout is None else read_layout(layout)
-    made = open_store(store).add_sensor(Sensor(name, 0, pads, count_bits, count_law, period_ms, period_tolerance_pct, note))
+    made = open_store(store).add_sensor(
+        Sensor(name, 0, pads, count_bits, count_law, period_ms, period_tolerance_pct, note)
+    )
     names = ", ".join(made.channel_names)
-    say(f"sensor {made.name}@{made.revision}: pads {names}; {made.count_bits} bits, count {made.count_law} with C, {made.period_ms} ms")
+    say(
+        f"sensor {made.name}@{made.revision}: pads {names}; {made.count_bits} bits, count "
+        f"{made.count_law} with C, {made.period_ms} ms"
+    )
 
 
 def read_pads(texts: Sequence[str], references: Sequence[str]) -> tuple[Pad, ...]:
@@ -61,12 +89,26 @@ def read_pads(texts: Sequence[str], references: Sequence[str]) -> tuple[Pad, ...
     for channel, text in enumerate(texts):
         name, *numbers = text.split(":")
         try:
-            bottom, height, width, frequency = [float(number) for number in numbers] + [None] * (4 - len(numbers))
+            bottom, height, width, frequency = [float(number) for number in numbers] + [None] * (
+                4 - len(numbers)
+            )
         except ValueError as error:
-            raise InputError("--pad", text, "NAME:BOTTOM_MM:HEIGHT_MM[:WIDTH_MM[:FREQUENCY_HZ]], such as p0:0:12.5") from error
+            raise InputError(
+                "--pad", text, "NAME:BOTTOM_MM:HEIGHT_MM[:WIDTH_MM[:FREQUENCY_HZ]], such as p0:0:12.5"
+            ) from error
         if bottom is None or height is None:
             raise InputError("--pad", text, "at least NAME:BOTTOM_MM:HEIGHT_MM, such as p0:0:12.5")
-        pads.append(Pad(channel, name, bottom, height, width, frequency, PadRole.REFERENCE if name in references else PadRole.LEVEL))
+        pads.append(
+            Pad(
+                channel,
+                name,
+                bottom,
+                height,
+                width,
+                frequency,
+                PadRole.REFERENCE if name in references else PadRole.LEVEL,
+            )
+        )
     for name in references:
         if name not in [p.name for p in pads]:
             raise InputError("--reference", name, "one of " + ", ".join(p.name for p in pads))
@@ -80,16 +122,31 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     if json:
         emit([asdict(s) for s in sensors])
     elif sensors:
-        rows = [(f"{s.name}@{s.revision}", s.channels, s.count_bits, s.count_law, s.period_ms, s.period_tolerance_pct) for s in sensors]
+        rows = [
+            (
+                f"{s.name}@{s.revision}",
+                s.channels,
+                s.count_bits,
+                s.count_law,
+                s.period_ms,
+                s.period_tolerance_pct,
+            )
+            for s in sensors
+        ]
         table("sensors", ("sensor", "pads", "count bits", "count with C", "period ms", "tolerance %"), rows)
     else:
-        say("no sensors yet: try 'innage sensor add NAME --pad p0:0:12.5 --count-bits 16 --count-law rises --period-ms 100'")
+        say(
+            "no sensors yet: try 'innage sensor add NAME --pad p0:0:12.5 --count-bits 16 "
+            "--count-law rises --period-ms 100'"
+        )
 
 
 @app.command()
 def show(
     name: Annotated[str, typer.Argument(autocompletion=names_of("sensor"))],
-    picture: Annotated[Path | None, typer.Option("--picture", help="Draw the pads into this file (*.svg, *.png, *.pdf).")] = None,
+    picture: Annotated[
+        Path | None, typer.Option("--picture", help="Draw the pads into this file (*.svg, *.png, *.pdf).")
+    ] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -104,5 +161,8 @@ def show(
         return
     facts = [(k, v) for k, v in asdict(sensor).items() if k not in ("name", "revision", "pads")]
     table(f"sensor {sensor.name}@{sensor.revision}", ("fact", "value"), facts)
-    rows = [(p.channel, p.name, p.bottom_mm, p.height_mm, p.width_mm, hertz(p.frequency_hz), p.role) for p in sensor.pads]
+    rows = [
+        (p.channel, p.name, p.bottom_mm, p.height_mm, p.width_mm, hertz(p.frequency_hz), p.role)
+        for p in sensor.pads
+    ]
     table("pads", ("channel", "pad", "bottom mm", "height mm", "width mm", "frequency", "role"), rows)

@@ -44,16 +44,30 @@ def sessions(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> No
 def _table(mounting: str, lines: list[SessionLine]) -> None:
     """The sessions on one mounting; what holds for all of them is said once."""
     simulated, source = all(s.simulated for s in lines), _common([s.file for s in lines])
-    rows = [[s.id, s.unit, s.liquid, f"{s.labelled} of {s.frames}", s.file.removeprefix(source), _remarks(s, simulated)] for s in lines]
+    rows = [
+        [
+            s.id,
+            s.unit,
+            s.liquid,
+            f"{s.labelled} of {s.frames}",
+            s.file.removeprefix(source),
+            _remarks(s, simulated),
+        ]
+        for s in lines
+    ]
     columns = ["session", "unit", "liquid", "frames\nlabelled", "source", "remarks"]
     if not any(row[-1] for row in rows):
         columns, rows = columns[:-1], [row[:-1] for row in rows]
-    said = (", all simulated" if simulated else "") + (f", from {source.removesuffix(', ')}" if source else "")
+    said = (", all simulated" if simulated else "") + (
+        f", from {source.removesuffix(', ')}" if source else ""
+    )
     table(f"capture sessions on mounting {mounting}{said}", columns, rows)
 
 
 def _common(sources: list[str]) -> str:
-    """What all sources begin with, up to the last comma: the virtual rig's name; nothing for one source, and for files."""
+    """What all sources begin with, up to the last comma: the virtual rig's name; nothing for one source, and
+    for files.
+    """
     heads = {source.rpartition(", ")[0] for source in sources}
     head = heads.pop() if len(heads) == 1 and len(set(sources)) > 1 else ""
     return f"{head}, " if head else ""
@@ -66,8 +80,15 @@ def _remarks(line: SessionLine, all_simulated: bool) -> str:
 
 
 def show(
-    session: Annotated[str, typer.Argument(help="The session's id, or its first digits.", autocompletion=names_of("session"))],
-    picture: Annotated[Path | None, typer.Option("--picture", help="Also draw counts, marks, conditions and temperature to FILE.svg, .png or .pdf.")] = None,
+    session: Annotated[
+        str, typer.Argument(help="The session's id, or its first digits.", autocompletion=names_of("session"))
+    ],
+    picture: Annotated[
+        Path | None,
+        typer.Option(
+            "--picture", help="Also draw counts, marks, conditions and temperature to FILE.svg, .png or .pdf."
+        ),
+    ] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -85,13 +106,31 @@ def show(
     if json:
         emit(facts(found) | {"marks": summaries, "conditions": [_stretch_facts(s) for s in found.stretches]})
         return
-    table(f"session {found.id}", ("fact", "value"), [(k, v) for k, v in facts(found).items() if k != "warnings"])
+    table(
+        f"session {found.id}", ("fact", "value"), [(k, v) for k, v in facts(found).items() if k != "warnings"]
+    )
     if found.warnings:
-        table("warnings at the door", ("check", "what was found"), [(w.check, w.sentence) for w in found.warnings])
+        table(
+            "warnings at the door",
+            ("check", "what was found"),
+            [(w.check, w.sentence) for w in found.warnings],
+        )
     pads = found.mounting.sensor.channel_names
-    columns = ("frames", "level mm", "u mm", "common u mm", *(f"{pad} {what}" for pad in pads for what in ("mean", "sd")))
+    columns = (
+        "frames",
+        "level mm",
+        "u mm",
+        "common u mm",
+        *(f"{pad} {what}" for pad in pads for what in ("mean", "sd")),
+    )
     rows = [
-        (f"{mark.start}-{mark.stop - 1}", level_text(mark), mark.u_mm, mark.u_common_mm, *(f"{c[k]:.1f}" for c in m["counts"] for k in ("mean", "sd")))
+        (
+            f"{mark.start}-{mark.stop - 1}",
+            level_text(mark),
+            mark.u_mm,
+            mark.u_common_mm,
+            *(f"{c[k]:.1f}" for c in m["counts"] for k in ("mean", "sd")),
+        )
         for mark, m in zip(found.marks, summaries, strict=True)
     ]
     if rows:
@@ -99,11 +138,17 @@ def show(
     else:
         say("no marks: no frame of this session is labelled")
     if found.stretches:
-        table("conditions", ("frames", "conditions"), [(f"{s.start}-{s.stop - 1}", conditions_text(s.conditions)) for s in found.stretches])
+        table(
+            "conditions",
+            ("frames", "conditions"),
+            [(f"{s.start}-{s.stop - 1}", conditions_text(s.conditions)) for s in found.stretches],
+        )
 
 
 def void(
-    session: Annotated[str, typer.Argument(help="The session's id, or its first digits.", autocompletion=names_of("session"))],
+    session: Annotated[
+        str, typer.Argument(help="The session's id, or its first digits.", autocompletion=names_of("session"))
+    ],
     reason: Annotated[str, typer.Option(help="What was wrong with it.")],
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -144,7 +189,10 @@ def facts(session: Session) -> dict[str, Any]:
 def mark_summary(mark: Mark, frames: Frames) -> dict[str, Any]:
     """A mark and, for each channel, the mean, standard deviation, least and greatest count under it."""
     under = frames.counts[mark.start : mark.stop]
-    counts = [{"mean": float(c.mean()), "sd": float(c.std()), "min": int(c.min()), "max": int(c.max())} for c in under.T]
+    counts = [
+        {"mean": float(c.mean()), "sd": float(c.std()), "min": int(c.min()), "max": int(c.max())}
+        for c in under.T
+    ]
     return asdict(mark) | {"counts": counts}
 
 

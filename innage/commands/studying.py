@@ -1,4 +1,6 @@
-"""``innage study``: what each kind of trim and each group of features is worth to a model, and what the groups cost."""
+"""``innage study``: what each kind of trim and each group of features is worth to a model, and what the
+groups cost.
+"""
 
 from __future__ import annotations
 
@@ -19,17 +21,44 @@ def register(app: typer.Typer) -> None:
 
 
 def study(
-    model: Annotated[str, typer.Argument(help="The model whose recipe is fitted again.", autocompletion=names_of("model"))],
-    trims: Annotated[bool, typer.Option("--trims", help="With every kind of trim that all units have.")] = False,
+    model: Annotated[
+        str, typer.Argument(help="The model whose recipe is fitted again.", autocompletion=names_of("model"))
+    ],
+    trims: Annotated[
+        bool, typer.Option("--trims", help="With every kind of trim that all units have.")
+    ] = False,
     features: Annotated[bool, typer.Option("--features", help="With other groups of features.")] = False,
-    prove: Annotated[bool, typer.Option("--prove", help="Judge on the prove groups, which is counted; default the choose groups.")] = False,
-    limits: Annotated[str | None, typer.Option("--limits", help="The limits to hold against. Default: the model's.", autocompletion=names_of("limits"))] = None,
-    budget: Annotated[str | None, typer.Option("--budget", help="Measure each group of features for this budget.", autocompletion=names_of("budget"))] = None,
-    seed: Annotated[int, typer.Option("--seed", min=0, max=2**32 - 1, help="Seed of everything that is drawn.")] = 0,
+    prove: Annotated[
+        bool,
+        typer.Option(
+            "--prove", help="Judge on the prove groups, which is counted; default the choose groups."
+        ),
+    ] = False,
+    limits: Annotated[
+        str | None,
+        typer.Option(
+            "--limits",
+            help="The limits to hold against. Default: the model's.",
+            autocompletion=names_of("limits"),
+        ),
+    ] = None,
+    budget: Annotated[
+        str | None,
+        typer.Option(
+            "--budget",
+            help="Measure each group of features for this budget.",
+            autocompletion=names_of("budget"),
+        ),
+    ] = None,
+    seed: Annotated[
+        int, typer.Option("--seed", min=0, max=2**32 - 1, help="Seed of everything that is drawn.")
+    ] = 0,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Show what trims and features are worth to a model. Its recipe is fitted again with others. Without --trims and --features: both."""
+    """Show what trims and features are worth to a model. Its recipe is fitted again with others. Without
+    --trims and --features: both.
+    """
     import json as json_text
 
     from training.search.refitting import recipe_of
@@ -43,13 +72,20 @@ def study(
         recipe, role = recipe_of(model, json_text.loads(its.recipe)), Role.PROVE if prove else Role.CHOOSE
         data = opened.frozen_data(its.frozen)
         of = Study(data, board_of(data), recipe, role, chosen, allowed, cost_model(allowed), seed)
-        found: dict[str, Any] = {"model": model, "role": str(role), "origin": its.frozen.origin, "limits_of": chosen and f"{chosen.name}@{chosen.revision}"}
+        found: dict[str, Any] = {
+            "model": model,
+            "role": str(role),
+            "origin": its.frozen.origin,
+            "limits_of": chosen and f"{chosen.name}@{chosen.revision}",
+        }
         with progress("study") as shown:
             if trims or not features:
                 found["trims"] = study_trims(of, shown)
             if features or not trims:
                 found["features"] = study_features(of, shown)
-        found["openings"] = opened.open_prove(its.frozen, f"study {model}") if prove else opened.prove_openings(its.frozen)
+        found["openings"] = (
+            opened.open_prove(its.frozen, f"study {model}") if prove else opened.prove_openings(its.frozen)
+        )
     if json:
         emit(found)
     else:
@@ -60,13 +96,24 @@ def _show(found: dict[str, Any]) -> None:
     from export.report.claim_tables import study_columns, study_rows
 
     if found["origin"] != "measured":
-        say(f"All figures are of {found['origin']} readings: they say nothing yet of a tank of plastic and water.\n")
+        say(
+            f"All figures are of {found['origin']} readings: they say nothing yet of a tank of "
+            "plastic and water.\n"
+        )
     for what in ("trims", "features"):
         if what in found:
-            table(f"{what} of {found['model']}: P95 on the {found['role']} groups", study_columns(what), study_rows(found[what]["rows"]))
+            table(
+                f"{what} of {found['model']}: P95 on the {found['role']} groups",
+                study_columns(what),
+                study_rows(found[what]["rows"]),
+            )
     if "trims" in found and found["limits_of"] is not None:
         needed = found["trims"]["needed"]
-        least = f"least trim within them is '{needed}'" if needed is not None else "no trim that all units have keeps within them"
+        least = (
+            f"least trim within them is '{needed}'"
+            if needed is not None
+            else "no trim that all units have keeps within them"
+        )
         say(f"Limits {found['limits_of']}: {least}.")
     if found["role"] == "prove":
         say(f"Opening {found['openings']} of the prove groups.")

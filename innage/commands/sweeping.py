@@ -20,13 +20,24 @@ def register(app: typer.Typer) -> None:
 
 def sweep(
     model: Annotated[str, typer.Argument(help="The model.", autocompletion=names_of("model"))],
-    role: Annotated[Role, typer.Option(help="On the groups of this role; each opening of prove is counted.")] = Role.CHOOSE,
-    limits: Annotated[str | None, typer.Option(help="The limits that have to hold. Default: the model's.", autocompletion=names_of("limits"))] = None,
-    picture: Annotated[Path | None, typer.Option(help="Draw error and accepted share against drift: FILE.svg, .png or .pdf.")] = None,
+    role: Annotated[
+        Role, typer.Option(help="On the groups of this role; each opening of prove is counted.")
+    ] = Role.CHOOSE,
+    limits: Annotated[
+        str | None,
+        typer.Option(
+            help="The limits that have to hold. Default: the model's.", autocompletion=names_of("limits")
+        ),
+    ] = None,
+    picture: Annotated[
+        Path | None, typer.Option(help="Draw error and accepted share against drift: FILE.svg, .png or .pdf.")
+    ] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Alter captured counts, and say how far each may go. Baseline, gain, film, one dead pad, trims as they were, until a limit fails."""
+    """Alter captured counts, and say how far each may go. Baseline, gain, film, one dead pad, trims as they
+    were, until a limit fails.
+    """
     from dataset.errors import InputError
     from innage.commands.freezing import set_reference
     from training.judging.drift import sweep as swept
@@ -37,15 +48,28 @@ def sweep(
         data = opened.frozen_data(its.frozen)
         rows = data.rows(role)
         if not rows.any():
-            raise InputError(f"frozen set {its.frozen.name}", f"no '{role}' groups", "groups to judge on", "name others with --role")
+            raise InputError(
+                f"frozen set {its.frozen.name}",
+                f"no '{role}' groups",
+                "groups to judge on",
+                "name others with --role",
+            )
         with progress("sweeping") as shown:
             found = swept(its, data, rows, where, shown)
-        openings = opened.open_prove(its.frozen, f"sweep {model}") if role is Role.PROVE else opened.prove_openings(its.frozen)
+        openings = (
+            opened.open_prove(its.frozen, f"sweep {model}")
+            if role is Role.PROVE
+            else opened.prove_openings(its.frozen)
+        )
     pads = its.frozen.sessions[0].mounting.sensor.channel_names
     found |= {
-        "model": model, "frozen": set_reference(its.frozen), "role": str(role),
-        "openings": openings, "limits": None if where is None else f"{where.name}@{where.revision}", "pads": list(pads),
-    }  # fmt: skip
+        "model": model,
+        "frozen": set_reference(its.frozen),
+        "role": str(role),
+        "openings": openings,
+        "limits": None if where is None else f"{where.name}@{where.revision}",
+        "pads": list(pads),
+    }
     if picture is not None:
         from innage.pictures.model_pictures import draw_sweep
 
@@ -67,17 +91,30 @@ def amount_of(row: dict[str, Any], pads: list[str]) -> str:
 
 def _show(found: dict[str, Any]) -> None:
     rows = [
-        (r["kind"], amount_of(r, found["pads"]), r["p95_mm"], 100 * r["accepted_share"], r["false_wet_episodes"], _by_metric(r["fails"]) or None)
+        (
+            r["kind"],
+            amount_of(r, found["pads"]),
+            r["p95_mm"],
+            100 * r["accepted_share"],
+            r["false_wet_episodes"],
+            _by_metric(r["fails"]) or None,
+        )
         for r in found["rows"]
     ]
-    title = f"drift of {found['model']} on the {found['role']} groups of {found['frozen']['name']} ({found['frozen']['origin']})"
+    title = (
+        f"drift of {found['model']} on the {found['role']} groups of {found['frozen']['name']} "
+        f"({found['frozen']['origin']})"
+    )
     table(title, ("drift", "by", "p95 mm", "accepted %", "false wet", "limits that fail"), rows)
     its = found["stands"]
     if its is None:
         say(_nothing_to_stand(found))
         return
     for kind, what in (("baseline", "of the swing"), ("gain", "of the counts")):
-        say(f"{kind}: stands +{its[f'{kind}_up_pct']:g} % and -{its[f'{kind}_down_pct']:g} % {what}, as far as tried.")
+        say(
+            f"{kind}: stands +{its[f'{kind}_up_pct']:g} % and -{its[f'{kind}_down_pct']:g} % "
+            f"{what}, as far as tried."
+        )
     say(f"film above the liquid: stands {its['film_pct']:g} % of the swing on every pad, as far as tried.")
     say("one dead pad: stands " + (", ".join(found["pads"][k] for k in its["dead_pads"]) or "none") + ".")
 
@@ -87,7 +124,8 @@ def _nothing_to_stand(found: dict[str, Any]) -> str:
     if found["limits"] is None:
         return "No limits, so nothing to stand: name some with --limits."
     return (
-        f"None of {found['limits']} is met without drift on the {found['role']} groups, so nothing can fail: a limit that asks for more groups than there are "
+        f"None of {found['limits']} is met without drift on the {found['role']} groups, so "
+        "nothing can fail: a limit that asks for more groups than there are "
         "is not met. Name others with --limits, or other groups with --role."
     )
 

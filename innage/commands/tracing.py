@@ -26,7 +26,9 @@ def register(app: typer.Typer) -> None:
 
 def trace(
     file: Annotated[Path, typer.Argument(help="A file of an exported bundle, wherever it lies now.")],
-    every: Annotated[bool, typer.Option("--all", help="List every session and trim, not the summary alone.")] = False,
+    every: Annotated[
+        bool, typer.Option("--all", help="List every session and trim, not the summary alone.")
+    ] = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -39,7 +41,10 @@ def trace(
         found = found or (_exports(opened, inside) if inside else [])
         logged = [] if found else [s.id for s in opened.sessions() if s.source.sha256 == digest]
     if found and inside and not json:
-        say(f"{file.name}: this archive was packed after the export; the manifest in it is known. Whether its files are as exported: innage verify {file}")
+        say(
+            f"{file.name}: this archive was packed after the export; the manifest in it is "
+            f"known. Whether its files are as exported: innage verify {file}"
+        )
     if json:
         emit({"file": file.name, "sha256": digest, "exports": found})
     elif not found:
@@ -47,7 +52,10 @@ def trace(
         if logged:
             say(f"It is a file that was logged, as session {', '.join(logged)}: 'innage show {logged[0]}'.")
         else:
-            say("It may have been changed after the export, or come from another store: compare it with the manifest.json beside it.")
+            say(
+                "It may have been changed after the export, or come from another store: "
+                "compare it with the manifest.json beside it."
+            )
     for facts in found if not json else ():
         _show(file.name, digest, facts)
         _show_every(facts) if every else _summarise(facts)
@@ -61,7 +69,9 @@ def _read(file: Path) -> bytes:
     try:
         return file.read_bytes()
     except OSError as error:
-        raise InputError(str(file), f"cannot be read ({error.strerror})", "a file of an exported bundle") from error
+        raise InputError(
+            str(file), f"cannot be read ({error.strerror})", "a file of an exported bundle"
+        ) from error
 
 
 def _exports(store: Store, digest: str) -> list[dict[str, Any]]:
@@ -106,7 +116,12 @@ def _facts(store: Store, exported: ExportedFile) -> dict[str, Any]:
 
 
 def _trim(trim: Trim) -> dict[str, Any]:
-    facts = {"unit": trim.unit.name, "mounting": trim.mounting.name, "kind": trim.kind.value, "date": trim.date}
+    facts = {
+        "unit": trim.unit.name,
+        "mounting": trim.mounting.name,
+        "kind": trim.kind.value,
+        "date": trim.date,
+    }
     return facts | {"counts": list(trim.counts), "session": trim.session, "sha256": trim.sha256}
 
 
@@ -136,12 +151,28 @@ def _show(name: str, digest: str, facts: dict[str, Any]) -> None:
         ("file", f"{name} (exported as {facts['exported_as']})"),
         ("SHA-256", digest),
         ("bundle", facts["bundle_sha256"]),
-        ("model", f"{model['name']}, {model['sha256']}" + (f", retrained from {model['parent']}" if model["parent"] is not None else "")),
+        (
+            "model",
+            f"{model['name']}, {model['sha256']}"
+            + (f", retrained from {model['parent']}" if model["parent"] is not None else ""),
+        ),
         ("frozen set", f"{frozen['name']} ({frozen['origin']}), {frozen['sha256']}"),
         ("groups", ", ".join(f"{roles.count(role)} {role}" for role in dict.fromkeys(roles))),
-        ("sessions", f"{len(sessions)} from {len({s['source']['sha256'] for s in sessions})} files, {sum(s['frames'] for s in sessions)} frames"),
+        (
+            "sessions",
+            (
+                f"{len(sessions)} from {len({s['source']['sha256'] for s in sessions})} files, "
+                f"{sum(s['frames'] for s in sessions)} frames"
+            ),
+        ),
         ("trims", _kinds(frozen["trims"]) or "none"),
-        *((f"VOID {session['id']}", f"unit {session['unit']}, liquid {session['liquid']}, VOID: {session['void']}") for session in void),
+        *(
+            (
+                f"VOID {session['id']}",
+                f"unit {session['unit']}, liquid {session['liquid']}, VOID: {session['void']}",
+            )
+            for session in void
+        ),
     ]
     table("trace", ("", "fact"), rows)
 
@@ -155,14 +186,33 @@ def _summarise(facts: dict[str, Any]) -> None:
     """A row for each unit, liquid and mounting; sessions one by one come with --all."""
     places: dict[tuple[str, ...], list[dict[str, Any]]] = {}
     for session in facts["sessions"]:
-        places.setdefault((session["unit"], session["liquid"], session["mounting"], session["tank"]), []).append(session)
+        places.setdefault(
+            (session["unit"], session["liquid"], session["mounting"], session["tank"]), []
+        ).append(session)
     for mounting, tank in sorted({place[2:] for place in places}):
         rows = []
         for place, its in sorted(places.items()):
             if place[2:] == (mounting, tank):
-                trims = [t for t in facts["frozen_set"]["trims"] if (t["unit"], t["mounting"]) == (place[0], mounting)]
-                rows.append((*place[:2], len(its), sum(s["frames"] for s in its), _levels(its), _kinds(trims) or None, _remarks(its)))
-        table(f"sessions behind it, mounting {mounting} on tank {tank}", ("unit", "liquid", "sessions", "frames", "levels mm", "trims", "remarks"), rows)
+                trims = [
+                    t
+                    for t in facts["frozen_set"]["trims"]
+                    if (t["unit"], t["mounting"]) == (place[0], mounting)
+                ]
+                rows.append(
+                    (
+                        *place[:2],
+                        len(its),
+                        sum(s["frames"] for s in its),
+                        _levels(its),
+                        _kinds(trims) or None,
+                        _remarks(its),
+                    )
+                )
+        table(
+            f"sessions behind it, mounting {mounting} on tank {tank}",
+            ("unit", "liquid", "sessions", "frames", "levels mm", "trims", "remarks"),
+            rows,
+        )
     say("Every session with its source file, and every trim: --all")
 
 
@@ -179,15 +229,40 @@ def _remarks(sessions: Sequence[dict[str, Any]]) -> str:
 
 def _show_every(facts: dict[str, Any]) -> None:
     trims = [
-        (t["unit"], t["mounting"], t["kind"], t["date"], " ".join(map(str, t["counts"])), t["session"] and t["session"][:8])
+        (
+            t["unit"],
+            t["mounting"],
+            t["kind"],
+            t["date"],
+            " ".join(map(str, t["counts"])),
+            t["session"] and t["session"][:8],
+        )
         for t in facts["frozen_set"]["trims"]
     ]
     if trims:
         table("trims", ("unit", "mounting", "kind", "date", "counts", "session"), trims)
     rows = [
-        (s["id"], s["unit"], s["liquid"], s["mounting"], f"{s['tank']}, {s['sensor']}", s["frames"], _levels([s]), _remarks([s]), s["source"]["file"])
+        (
+            s["id"],
+            s["unit"],
+            s["liquid"],
+            s["mounting"],
+            f"{s['tank']}, {s['sensor']}",
+            s["frames"],
+            _levels([s]),
+            _remarks([s]),
+            s["source"]["file"],
+        )
         for s in facts["sessions"]
     ]
-    table("sessions", ("session", "unit", "liquid", "mounting", "tank, sensor", "frames", "levels mm", "remarks", "file"), rows)
+    table(
+        "sessions",
+        ("session", "unit", "liquid", "mounting", "tank, sensor", "frames", "levels mm", "remarks", "file"),
+        rows,
+    )
     sources = {s["source"]["sha256"]: s["source"]["file"] for s in facts["sessions"]}
-    table("source files", ("file", "SHA-256"), [(name, digest) for digest, name in sorted(sources.items(), key=lambda item: item[::-1])])
+    table(
+        "source files",
+        ("file", "SHA-256"),
+        [(name, digest) for digest, name in sorted(sources.items(), key=lambda item: item[::-1])],
+    )

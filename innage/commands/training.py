@@ -27,38 +27,77 @@ def register(app: typer.Typer) -> None:
 
 
 def train(
-    frozen: Annotated[str, typer.Argument(help="The frozen set to train on.", autocompletion=names_of("frozen"))],
+    frozen: Annotated[
+        str, typer.Argument(help="The frozen set to train on.", autocompletion=names_of("frozen"))
+    ],
     name: Annotated[str, typer.Option("--name", help="The new model's name.")],
     limits: Annotated[
-        str | None, typer.Option("--limits", help="The limits to meet; without, the best choose score wins.", autocompletion=names_of("limits"))
+        str | None,
+        typer.Option(
+            "--limits",
+            help="The limits to meet; without, the best choose score wins.",
+            autocompletion=names_of("limits"),
+        ),
     ] = None,
     budget: Annotated[
         str | None,
-        typer.Option("--budget", help="What the firmware team left; candidates are compiled and measured for it.", autocompletion=names_of("budget")),
+        typer.Option(
+            "--budget",
+            help="What the firmware team left; candidates are compiled and measured for it.",
+            autocompletion=names_of("budget"),
+        ),
     ] = None,
-    seed: Annotated[int, typer.Option("--seed", min=0, max=2**32 - 1, help="Seed of everything that is drawn.")] = 0,
-    family: Annotated[list[str] | None, typer.Option("--family", help="Only this family (may be given again): line, hinge, trees, net.")] = None,
-    trim: Annotated[str | None, typer.Option("--trim", help="Pad arrays: the trim to train for: none, dry, block, partial, full; default the best.")] = None,
+    seed: Annotated[
+        int, typer.Option("--seed", min=0, max=2**32 - 1, help="Seed of everything that is drawn.")
+    ] = 0,
+    family: Annotated[
+        list[str] | None,
+        typer.Option("--family", help="Only this family (may be given again): line, hinge, trees, net."),
+    ] = None,
+    trim: Annotated[
+        str | None,
+        typer.Option(
+            "--trim",
+            help="Pad arrays: the trim to train for: none, dry, block, partial, full; default the best.",
+        ),
+    ] = None,
     ablation: Annotated[
-        bool, typer.Option("--ablation", help="Pad arrays: fit again with other features, trims and no watcher, and keep what each is worth with the model.")
+        bool,
+        typer.Option(
+            "--ablation",
+            help="Pad arrays: fit again with other features, trims and no watcher, and keep what "
+            "each is worth with the model.",
+        ),
     ] = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Search for the smallest integer model that meets the limits. It is scored on groups that it has never seen."""
+    """Search for the smallest integer model that meets the limits. It is scored on groups that it has never
+    seen.
+    """
     with progress("training") as shown, open_store(store) as opened:
         refuse_known(opened, name)
         chosen_limits = None if limits is None else opened.limits(limits)
         allowed = None if budget is None else opened.budget(budget)
         its = opened.frozen_set(frozen)
         data = opened.frozen_data(its)
-        from training.search.train import train as search  # seconds of imports; the line of progress is there already
+        from training.search.train import (
+            train as search,
+        )  # seconds of imports; the line of progress is there already
 
         if ablation:
             _check_ablation(data, family)
         made = search(
-            data, name=name, limits=chosen_limits, budget=allowed, cost=cost_model(allowed), seed=seed, families=family, trim=trim, progress=shown,
-        )  # fmt: skip
+            data,
+            name=name,
+            limits=chosen_limits,
+            budget=allowed,
+            cost=cost_model(allowed),
+            seed=seed,
+            families=family,
+            trim=trim,
+            progress=shown,
+        )
         if ablation:
             made = _ablated(made, data, name, chosen_limits, allowed, seed, shown)
         model = keep(opened, made, name, its, chosen_limits)
@@ -70,7 +109,9 @@ def train(
 
 
 def models(
-    name: Annotated[str | None, typer.Argument(help="One model, in full.", autocompletion=names_of("model"))] = None,
+    name: Annotated[
+        str | None, typer.Argument(help="One model, in full.", autocompletion=names_of("model"))
+    ] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -103,13 +144,23 @@ def _check_ablation(data: FrozenData, family: list[str] | None) -> None:
 
     channels = board_of(data).channels
     if channels < ARRAY_CHANNELS or family:
-        found = f"--family {family[0]}" if family else f"{channels} {'channel' if channels == 1 else 'channels'}"
-        raise InputError("--ablation", found, f"a pad array of at least {ARRAY_CHANNELS} channels and no --family")
+        found = (
+            f"--family {family[0]}" if family else f"{channels} {'channel' if channels == 1 else 'channels'}"
+        )
+        raise InputError(
+            "--ablation", found, f"a pad array of at least {ARRAY_CHANNELS} channels and no --family"
+        )
     check_study(data, _judged_role(data))
 
 
 def _ablated(
-    made: Trained, data: FrozenData, name: str, limits: Limits | None, budget: Budget | None, seed: int, shown: Callable[[str, int, int], None]
+    made: Trained,
+    data: FrozenData,
+    name: str,
+    limits: Limits | None,
+    budget: Budget | None,
+    seed: int,
+    shown: Callable[[str, int, int], None],
 ) -> Trained:
     """The same with what features, watcher and trims are worth among its metrics."""
     from dataclasses import replace
@@ -118,7 +169,16 @@ def _ablated(
     from training.search.train import board_of
     from training.studies.study import Study, ablate
 
-    of = Study(data, board_of(data), recipe_of(name, made.recipe), _judged_role(data), limits, budget, cost_model(budget), seed)
+    of = Study(
+        data,
+        board_of(data),
+        recipe_of(name, made.recipe),
+        _judged_role(data),
+        limits,
+        budget,
+        cost_model(budget),
+        seed,
+    )
     return replace(made, metrics=made.metrics | {"ablation": ablate(of, shown)})
 
 

@@ -28,12 +28,22 @@ def register(app: typer.Typer) -> None:
 def write(
     unit: Annotated[str, typer.Argument(help="The unit.", autocompletion=names_of("unit"))],
     out: Annotated[Path, typer.Option("--out", help="The file to write.")],
-    kind: Annotated[list[TrimKind] | None, typer.Option(help="A kind of trim, once for each; default: every kind that the unit has.")] = None,
-    mounting: Annotated[str | None, typer.Option(help="The mounting, where the unit has trims on several.", autocompletion=names_of("mounting"))] = None,
+    kind: Annotated[
+        list[TrimKind] | None,
+        typer.Option(help="A kind of trim, once for each; default: every kind that the unit has."),
+    ] = None,
+    mounting: Annotated[
+        str | None,
+        typer.Option(
+            help="The mounting, where the unit has trims on several.", autocompletion=names_of("mounting")
+        ),
+    ] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Write a unit's newest trims as the bytes that the C reads. One record for each kind; docs/firmware.md has the layout."""
+    """Write a unit's newest trims as the bytes that the C reads. One record for each kind; docs/firmware.md
+    has the layout.
+    """
     from export.trim_bytes import record_of, write_records
 
     records = [record_of(trim) for trim in _newest(open_store(store).trims(unit), unit, mounting, kind)]
@@ -46,13 +56,20 @@ def write(
     say(f"{out} written, {len(content)} bytes, {len(content) // len(records)} a record")
 
 
-def read(file: Annotated[Path, typer.Argument(help="Bytes as they were in a unit's memory.")], json: JsonOption = False) -> None:
+def read(
+    file: Annotated[Path, typer.Argument(help="Bytes as they were in a unit's memory.")],
+    json: JsonOption = False,
+) -> None:
     """Show the trims in a file of bytes. Every byte is checked, and one that is wrong is named."""
     from dataset.errors import InputError
     from export.trim_bytes import read_records
 
     if not file.is_file() or file.stat().st_size > _MOST_BYTES:
-        raise InputError(str(file), "no file" if not file.is_file() else f"{file.stat().st_size} bytes", f"a file of at most {_MOST_BYTES} bytes")
+        raise InputError(
+            str(file),
+            "no file" if not file.is_file() else f"{file.stat().st_size} bytes",
+            f"a file of at most {_MOST_BYTES} bytes",
+        )
     records = read_records(file.read_bytes(), str(file))
     if json:
         emit([_facts(record) for record in records])
@@ -60,20 +77,29 @@ def read(file: Annotated[Path, typer.Argument(help="Bytes as they were in a unit
     _show(f"trims in {file}", records)
 
 
-def _newest(trims: tuple[Trim, ...], unit: str, mounting: str | None, kinds: list[TrimKind] | None) -> list[Trim]:
+def _newest(
+    trims: tuple[Trim, ...], unit: str, mounting: str | None, kinds: list[TrimKind] | None
+) -> list[Trim]:
     """Of each kind the newest trim, all of them on one mounting."""
     from dataset.errors import InputError
     from dataset.labels.trims import latest
 
     names = sorted({trim.mounting.name for trim in trims})
     if mounting is None and len(names) > 1:
-        raise InputError("--mounting", "not given", f"one of {', '.join(names)}", f"unit {unit} has trims on each of them")
+        raise InputError(
+            "--mounting", "not given", f"one of {', '.join(names)}", f"unit {unit} has trims on each of them"
+        )
     own = [trim for trim in trims if mounting in (None, trim.mounting.name)]
     wanted = kinds or [kind for kind in TrimKind if any(trim.kind is kind for trim in own)]
     found = [trim for kind in dict.fromkeys(wanted) for trim in latest(own, kind)]
     missing = [str(kind) for kind in wanted if all(trim.kind is not kind for trim in found)]
     if missing or not found:
-        raise InputError(f"unit {unit}", f"no {missing[0] if missing else ''} trim".replace("  ", " "), "one", "add it with 'innage trim add'")
+        raise InputError(
+            f"unit {unit}",
+            f"no {missing[0] if missing else ''} trim".replace("  ", " "),
+            "one",
+            "add it with 'innage trim add'",
+        )
     return found
 
 
@@ -81,7 +107,13 @@ def _show(title: str, records: list[TrimRecord] | tuple[TrimRecord, ...]) -> Non
     from training.program import NO_TEMPERATURE
 
     rows = [
-        (r.kind, f"0x{r.sensor:08x}", "-" if r.temperature == NO_TEMPERATURE else f"{r.temperature / 10:.1f}", ", ".join(map(str, r.counts))) for r in records
+        (
+            r.kind,
+            f"0x{r.sensor:08x}",
+            "-" if r.temperature == NO_TEMPERATURE else f"{r.temperature / 10:.1f}",
+            ", ".join(map(str, r.counts)),
+        )
+        for r in records
     ]
     table(title, ("kind", "sensor key", "C", "counts"), rows)
 

@@ -11,11 +11,15 @@ from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, say, table
 
-app = typer.Typer(help="Units: physical samples of board, adhesive and tank.", no_args_is_help=True, rich_markup_mode=None)
+app = typer.Typer(
+    help="Units: physical samples of board, adhesive and tank.", no_args_is_help=True, rich_markup_mode=None
+)
 
 
 @app.command()
-def add(name: str, note: Annotated[str, typer.Option(help="Free text.")] = "", store: StoreOption = DEFAULT_STORE) -> None:
+def add(
+    name: str, note: Annotated[str, typer.Option(help="Free text.")] = "", store: StoreOption = DEFAULT_STORE
+) -> None:
     """Add a unit."""
     from dataset.records import Unit
 
@@ -36,7 +40,11 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
 
 
 @app.command()
-def show(name: Annotated[str, typer.Argument(autocompletion=names_of("unit"))], json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+def show(
+    name: Annotated[str, typer.Argument(autocompletion=names_of("unit"))],
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
     """Show one unit."""
     unit = open_store(store).unit(name)
     if json:

@@ -1,4 +1,6 @@
-"""The public Python interface beyond the store itself: logging, freezing, replaying. Everything here is had as ``innage.NAME``."""
+"""The public Python interface beyond the store itself: logging, freezing, replaying. Everything here is had
+as ``innage.NAME``.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +9,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 from dataset.errors import InputError
-from dataset.records import ColumnMapping, Frames, FrozenSet, GroupBy, Model, NewSession, Role, Session, Stretch, TrimKind
+from dataset.records import (
+    ColumnMapping,
+    Frames,
+    FrozenSet,
+    GroupBy,
+    Model,
+    NewSession,
+    Role,
+    Session,
+    Stretch,
+    TrimKind,
+)
 from dataset.store import Store
 
 if TYPE_CHECKING:
@@ -21,7 +34,8 @@ E = TypeVar("E", GroupBy, Role)
 
 
 def open_store(path: Path | str) -> Store:
-    """Open the store at ``path``: made where there is none, upgraded (a copy is kept) where it is of an older version. Use it in a ``with`` block.
+    """Open the store at ``path``: made where there is none, upgraded (a copy is kept) where it is of an older
+    version. Use it in a ``with`` block.
 
     Raises:
         StoreError: no store, made by a newer version, damaged, busy, or not readable.
@@ -48,7 +62,8 @@ def log_file(
         unit: the unit's name.
         liquid: the liquid's name.
         mounting: the mounting's name.
-        columns: which column holds what; the name of a saved mapping; None means the channels' own names, without time and level.
+        columns: which column holds what; the name of a saved mapping; None means the channels' own names,
+            without time and level.
         conditions: what holds for the whole session, such as ``surface=foam:40-60,wall=film``.
         note: free text.
 
@@ -62,11 +77,23 @@ def log_file(
     from dataset.labels.marking import Labelling
 
     its, its_liquid = store.mounting(mounting), store.liquid(liquid)
-    chosen = store.mapping(columns) if isinstance(columns, str) else columns or ColumnMapping("columns", its.sensor.channel_names)
+    chosen = (
+        store.mapping(columns)
+        if isinstance(columns, str)
+        else columns or ColumnMapping("columns", its.sensor.channel_names)
+    )
     check_mapping(chosen)
     parsed = read_file(Path(path), chosen, its.sensor, its.tank, Labelling(its_liquid))
-    stretches = (Stretch(0, len(parsed.frames), read_conditions("conditions", conditions)),) if conditions else ()
-    (added,) = store.add_sessions([NewSession(store.unit(unit), its_liquid, its, parsed.frames, parsed.marks, parsed.source, note, stretches)])
+    stretches = (
+        (Stretch(0, len(parsed.frames), read_conditions("conditions", conditions)),) if conditions else ()
+    )
+    (added,) = store.add_sessions(
+        [
+            NewSession(
+                store.unit(unit), its_liquid, its, parsed.frames, parsed.marks, parsed.source, note, stretches
+            )
+        ]
+    )
     return added
 
 
@@ -87,18 +114,23 @@ def freeze(
     Args:
         store: the open store.
         name: a new name.
-        group_by: the thing that the claim will speak of: ``session``, ``unit``, ``liquid``, ``tank``, ``level`` or
+        group_by: the thing that the claim will speak of: ``session``, ``unit``, ``liquid``, ``tank``,
+            ``level`` or
             ``temperature``: bands of it, named as ``15..25 C``, a mark in the band of its measured mean.
-        roles: for each of ``fit``, ``choose``, ``calibrate``, ``prove`` the names of its groups (one role may say ``["rest"]``), or for all of them a number
-            of groups to draw, each role with every liquid where it can.
-        sessions: the sessions or their ids; None means all that are labelled and not void, and for bands of temperature have one measured under each mark.
+        roles: for each of ``fit``, ``choose``, ``calibrate``, ``prove`` the names of its groups (one role may
+            say ``["rest"]``), or for all of them a number of groups to draw, each role with every liquid
+            where it can.
+        sessions: the sessions or their ids; None means all that are labelled and not void, and for bands of
+            temperature have one measured under each mark.
         seed: of the draw.
         allow_mixed: take simulated and measured sessions together.
-        edges_c: of temperature bands, rising, degrees Celsius; a band holds its lower edge. None given: bands of one width, around its multiples.
+        edges_c: of temperature bands, rising, degrees Celsius; a band holds its lower edge. None given: bands
+            of one width, around its multiples.
         kelvin: that width; None means 10.
 
     Raises:
-        InputError: groups that are not there, without a role or with two, void sessions, mixed sensors, or a mark that lies in no band.
+        InputError: groups that are not there, without a role or with two, void sessions, mixed sensors, or a
+            mark that lies in no band.
     """
     from dataset.coverage.roles import groups_of, named_roles, spread_roles
     from innage.jobs.choosing import choose
@@ -108,13 +140,25 @@ def freeze(
     named = None if sessions is None else [store.session(s) if isinstance(s, str) else s for s in sessions]
     chosen = choose(store, named, by, edges_c=edges_c, kelvin=kelvin)
     numbers = {role: its for role, its in wanted.items() if isinstance(its, int)}
-    names = {role: [its] if isinstance(its, str) else list(its) for role, its in wanted.items() if not isinstance(its, int)}
+    names = {
+        role: [its] if isinstance(its, str) else list(its)
+        for role, its in wanted.items()
+        if not isinstance(its, int)
+    }
     if numbers and names:
-        raise InputError("roles", "numbers and names", "numbers of groups for all roles, or names of groups for all")
+        raise InputError(
+            "roles", "numbers and names", "numbers of groups for all roles, or names of groups for all"
+        )
     its, bands = chosen.sessions, chosen.bands
-    split = spread_roles(its, by, numbers, seed, bands) if numbers else named_roles(groups_of(its, by, bands), names)
+    split = (
+        spread_roles(its, by, numbers, seed, bands)
+        if numbers
+        else named_roles(groups_of(its, by, bands), names)
+    )
     kept = () if bands is None else bands.edges_c
-    return store.freeze(name, its, by, split, seed if numbers else None, allow_mixed=allow_mixed, edges_c=kept)
+    return store.freeze(
+        name, its, by, split, seed if numbers else None, allow_mixed=allow_mixed, edges_c=kept
+    )
 
 
 def _one_of(kind: type[E], given: str, where: str) -> E:
@@ -124,17 +168,21 @@ def _one_of(kind: type[E], given: str, where: str) -> E:
 
 
 def program_of(model: Model) -> Program:
-    """The integer program of a model: the single definition of what the chip computes. ProgramError where its text was changed."""
+    """The integer program of a model: the single definition of what the chip computes. ProgramError where its
+    text was changed.
+    """
     from training.program import from_json
 
     return from_json(model.program, f"model '{model.name}'")
 
 
 def trim_of(store: Store, model: Model, unit: str) -> NDArray[np.int64]:
-    """The newest trims of a unit that a model takes, int64 (channels x kinds,), kind after kind; empty for a model that takes none.
+    """The newest trims of a unit that a model takes, int64 (channels x kinds,), kind after kind; empty for a
+    model that takes none.
 
     Raises:
-        NotFoundError: no such unit. InputError: it lacks a trim on the mountings that the model was trained on.
+        NotFoundError: no such unit. InputError: it lacks a trim on the mountings that the model was trained
+            on.
     """
     import numpy as np
 
@@ -147,25 +195,33 @@ def trim_of(store: Store, model: Model, unit: str) -> NDArray[np.int64]:
     for kind in map(TrimKind, program.trim_kinds):
         found = [t for t in its if t.kind is kind]
         if not found:
-            raise InputError(f"unit {unit}", f"no {kind} trim on {' or '.join(sorted(known))}", f"a {kind} trim", "add it with 'innage trim add'")
+            raise InputError(
+                f"unit {unit}",
+                f"no {kind} trim on {' or '.join(sorted(known))}",
+                f"a {kind} trim",
+                "add it with 'innage trim add'",
+            )
         counts += max(found, key=lambda t: (t.date, t.sha256)).counts
     return np.asarray(counts, np.int64)
 
 
 def replay(model: Model | Program, frames: Frames, trim: ArrayLike | None = None) -> pd.DataFrame:
-    """What the chip would have said of a stream of frames, from power-on at the first, through the exported C compiled for this computer.
+    """What the chip would have said of a stream of frames, from power-on at the first, through the exported C
+    compiled for this computer.
 
     Args:
         model: a model, or a program.
-        frames: as ``store.frames(session)`` gives them; a step in time outside the program's tolerance starts anew, as firmware has to.
+        frames: as ``store.frames(session)`` gives them; a step in time outside the program's tolerance starts
+            anew, as firmware has to.
         trim: int (channels x kinds,), as :func:`trim_of` gives it; None for a program that takes none.
 
     Returns:
-        A row a frame: ``t_ms``; ``low_mm``, ``level_mm``, ``high_mm`` float64, the level NaN where it is withheld; ``validity`` (``valid``, ``empty``,
-        ``withheld``); ``flags``, names joined by ``+``.
+        A row a frame: ``t_ms``; ``low_mm``, ``level_mm``, ``high_mm`` float64, the level NaN where it is
+        withheld; ``validity`` (``valid``, ``empty``, ``withheld``); ``flags``, names joined by ``+``.
 
     Raises:
-        InputError: frames outside the declared domain, or a missing trim. ToolError: the C stops, or says other than the interpreter.
+        InputError: frames outside the declared domain, or a missing trim. ToolError: the C stops, or says
+            other than the interpreter.
     """
     import numpy as np
 

@@ -15,25 +15,44 @@ from dataset.files.disk import sync_folder
 
 
 def check_target(out: Path, model_sha256: str) -> None:
-    """Raise InputError unless ``out`` is new, empty, or a bundle of the same model with nothing else in it."""
+    """Raise InputError unless ``out`` is new, empty, or a bundle of the same model with nothing
+    else in it.
+    """
     from export.bundle.manifest import MANIFEST, read_manifest
 
     if not out.exists() and not out.is_symlink():
         return
     if not out.is_dir():
-        raise InputError(str(out), "is no folder", "a folder to write the bundle to", "name another with --out")
+        raise InputError(
+            str(out), "is no folder", "a folder to write the bundle to", "name another with --out"
+        )
     present = {entry.name for entry in out.iterdir()}
     if not present:
         return
     hint = "name another with --out"
     if MANIFEST not in present:
-        raise InputError(str(out), "is not empty and holds no bundle", "a new or empty folder, or a bundle of this model", hint)
+        raise InputError(
+            str(out),
+            "is not empty and holds no bundle",
+            "a new or empty folder, or a bundle of this model",
+            hint,
+        )
     manifest = read_manifest((out / MANIFEST).read_bytes(), str(out / MANIFEST))
     if manifest.model_sha256 != model_sha256:
-        raise InputError(str(out), "holds the bundle of another model", "a new or empty folder, or a bundle of this model", hint)
+        raise InputError(
+            str(out),
+            "holds the bundle of another model",
+            "a new or empty folder, or a bundle of this model",
+            hint,
+        )
     other = sorted(present - {MANIFEST, *manifest.files})
     if other:
-        raise InputError(str(out), f"holds '{other[0]}', which is no file of the bundle", "nothing that would be lost", "move it away, or " + hint)
+        raise InputError(
+            str(out),
+            f"holds '{other[0]}', which is no file of the bundle",
+            "nothing that would be lost",
+            "move it away, or " + hint,
+        )
 
 
 def check_zip_target(out: Path, model_sha256: str) -> None:
@@ -55,25 +74,33 @@ def check_zip_target(out: Path, model_sha256: str) -> None:
 
 
 def write_file(out: Path, content: bytes) -> None:
-    """Write ``content`` to a file beside ``out``, down to the disk, then put it in its place. ``check_zip_target`` comes first."""
+    """Write ``content`` to a file beside ``out``, down to the disk, then put it in its place.
+    ``check_zip_target`` comes first.
+    """
     out = out.resolve()
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
         aside = Path(tempfile.mkdtemp(prefix=f".{out.name}.", dir=out.parent))
     except OSError as error:
-        raise InputError(str(out), f"cannot be written ({error.strerror})", "a folder that may be written to") from error
+        raise InputError(
+            str(out), f"cannot be written ({error.strerror})", "a folder that may be written to"
+        ) from error
     try:
         _write(aside / "new", content)
         (aside / "new").replace(out)
         sync_folder(out.parent)
     except OSError as error:
-        raise InputError(str(out), f"cannot be written ({error.strerror})", "a folder that may be written to") from error
+        raise InputError(
+            str(out), f"cannot be written ({error.strerror})", "a folder that may be written to"
+        ) from error
     finally:
         shutil.rmtree(aside, ignore_errors=True)
 
 
 def write_bundle(out: Path, files: Mapping[str, bytes]) -> None:
-    """Write ``files`` to a folder beside ``out``, down to the disk, then put it in its place. ``check_target`` comes first."""
+    """Write ``files`` to a folder beside ``out``, down to the disk, then put it in its place.
+    ``check_target`` comes first.
+    """
     out = out.resolve()
     if _holds(out, files):
         return
@@ -81,7 +108,9 @@ def write_bundle(out: Path, files: Mapping[str, bytes]) -> None:
         out.parent.mkdir(parents=True, exist_ok=True)
         aside = Path(tempfile.mkdtemp(prefix=f".{out.name}.", dir=out.parent))
     except OSError as error:
-        raise InputError(str(out), f"cannot be written ({error.strerror})", "a folder that may be written to") from error
+        raise InputError(
+            str(out), f"cannot be written ({error.strerror})", "a folder that may be written to"
+        ) from error
     fresh, old = aside / "new", aside / "old"
     try:
         fresh.mkdir()
@@ -95,7 +124,9 @@ def write_bundle(out: Path, files: Mapping[str, bytes]) -> None:
         sync_folder(out.parent)
         shutil.rmtree(aside)
     except OSError as error:
-        raise InputError(str(out), f"cannot be written ({error.strerror})", "a folder that may be written to") from error
+        raise InputError(
+            str(out), f"cannot be written ({error.strerror})", "a folder that may be written to"
+        ) from error
     finally:
         if old.exists() and not out.exists():
             old.rename(out)
@@ -104,7 +135,9 @@ def write_bundle(out: Path, files: Mapping[str, bytes]) -> None:
 
 
 def _exchange(one: Path, other: Path) -> bool:
-    """Swap two folders in a single step, so that neither is ever missing; False where the system cannot (man 2 renameat2)."""
+    """Swap two folders in a single step, so that neither is ever missing; False where the system cannot (man
+    2 renameat2).
+    """
     call = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None) if sys.platform == "linux" else None
     here, exchange = -100, 2  # AT_FDCWD, RENAME_EXCHANGE
     return call is not None and call(here, os.fsencode(one), here, os.fsencode(other), exchange) == 0

@@ -20,7 +20,9 @@ ZIP = "bundle.zip"  # the name under which the store keeps a zipped bundle's has
 
 @dataclass(frozen=True)
 class Exported:
-    """A bundle as it was written: where, its hash, the sizes of its files in bytes by name, and what the model costs in it."""
+    """A bundle as it was written: where, its hash, the sizes of its files in bytes by name, and what the
+    model costs in it.
+    """
 
     out: Path
     bundle_sha256: str
@@ -73,17 +75,34 @@ def export(
     chosen, allowed, place = store.model(model), store.budget(budget), Path(out)
     void = voided(store, chosen)
     if void and not even_if_void:
-        raise InputError(f"model {model}", f"session {void[0][0]} behind it is void ({void[0][1]})", "", "train again without it, or say even_if_void=True")
+        raise InputError(
+            f"model {model}",
+            f"session {void[0][0]} behind it is void ({void[0][1]})",
+            "",
+            "train again without it, or say even_if_void=True",
+        )
     failed = [row for row in answers_of(chosen) if row["answer"] == "not met"]
     if failed and not anyway:
         first = f"{failed[0]['metric']} of {failed[0]['condition']}: {failed[0]['reason']}"
-        raise InputError(f"model {model}", f"{len(failed)} limits are not met ({first})", "", "say anyway=True to export all the same")
+        raise InputError(
+            f"model {model}",
+            f"{len(failed)} limits are not met ({first})",
+            "",
+            "say anyway=True to export all the same",
+        )
     place = check_place(place, zipped, chosen)
     volume = volume_of(chosen) if volume_table else None
     judged = judge_model(store, chosen, allowed, optimise, kernels, assembly, volume)
     if judged.over:
-        raise InputError(f"model {model}", f"over budget {budget}: {judged.sentence()}", "", "give it more, or train a smaller model for this budget")
-    return write(store, chosen, allowed, judged.cost, void, place, zipped=zipped, prefix=prefix, volume=volume)
+        raise InputError(
+            f"model {model}",
+            f"over budget {budget}: {judged.sentence()}",
+            "",
+            "give it more, or train a smaller model for this budget",
+        )
+    return write(
+        store, chosen, allowed, judged.cost, void, place, zipped=zipped, prefix=prefix, volume=volume
+    )
 
 
 def voided(store: Store, model: Model) -> tuple[tuple[str, str], ...]:
@@ -108,19 +127,28 @@ def check_place(out: Path, zipped: bool, model: Model) -> Path:
 
 
 def volume_of(model: Model) -> VolumeTable:
-    """The table of volumes of the one tank behind the model; InputError where there are several, or the tank has no profile."""
+    """The table of volumes of the one tank behind the model; InputError where there are several, or the tank
+    has no profile.
+    """
     from dataset.errors import InputError
     from dataset.tanks.profile import profile_of
     from export.volume import volume_table
     from training.program import from_json
 
-    tanks = {f"{s.mounting.tank.name}@{s.mounting.tank.revision}": s.mounting.tank for s in model.frozen.sessions}
+    tanks = {
+        f"{s.mounting.tank.name}@{s.mounting.tank.revision}": s.mounting.tank for s in model.frozen.sessions
+    }
     if len(tanks) > 1:
-        raise InputError("--volume-table", "sessions of " + " and ".join(sorted(tanks)), "a model of one tank revision")
+        raise InputError(
+            "--volume-table", "sessions of " + " and ".join(sorted(tanks)), "a model of one tank revision"
+        )
     ((name, tank),) = tanks.items()
     if tank.profile is None:
         raise InputError(
-            "--volume-table", f"tank {name} has no profile", "a tank with a shape", "'innage tank add' gives one by --box, --cylinder or --strapping"
+            "--volume-table",
+            f"tank {name} has no profile",
+            "a tank with a shape",
+            "'innage tank add' gives one by --box, --cylinder or --strapping",
         )
     return volume_table(profile_of(tank), from_json(model.program, f"model '{model.name}'").span, name)
 
@@ -138,7 +166,9 @@ def write(
     volume: VolumeTable | None,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> Exported:
-    """Build the bundle of a model whose limits and cost were looked at, write it to a place that was, and record it."""
+    """Build the bundle of a model whose limits and cost were looked at, write it to a place that was, and
+    record it.
+    """
     from importlib.metadata import version
 
     from export.bundle.build import build_bundle, silent
@@ -147,16 +177,22 @@ def write(
     from innage.jobs.folders import write_bundle, write_file
     from training.program import from_json
 
-    provenance, written = Provenance(version("innage"), model, budget, cost, void), Written(cost.kernels, cost.assembly, volume)
+    provenance, written = (
+        Provenance(version("innage"), model, budget, cost, void),
+        Written(cost.kernels, cost.assembly, volume),
+    )
     program = from_json(model.program, f"model '{model.name}'")
-    files = build_bundle(program, model.float_onnx, provenance, prefix, progress=progress or silent, written=written)
+    files = build_bundle(
+        program, model.float_onnx, provenance, prefix, progress=progress or silent, written=written
+    )
     packed = pack(files)
     if zipped:
         write_file(out, packed)
     else:
         write_bundle(out, files)
     bundle = read_manifest(files[MANIFEST]).bundle_sha256
-    # The zip file's hash is recorded either way: whoever zips nothing now may be asked about a zipped bundle later.
+    # The zip file's hash is recorded either way: whoever zips nothing now may be asked about a zipped bundle
+    # later.
     hashes = {name: hashlib.sha256(content).hexdigest() for name, content in (files | {ZIP: packed}).items()}
     store.add_export(model, bundle, hashes)
     return Exported(out, bundle, {name: len(content) for name, content in files.items()}, cost)

@@ -1,4 +1,6 @@
-"""What training a model needs besides the search: a name that is free, costs that are measured, and the record that the store keeps."""
+"""What training a model needs besides the search: a name that is free, costs that are measured, and the
+record that the store keeps.
+"""
 
 from __future__ import annotations
 
@@ -25,7 +27,8 @@ def train(
     trim: str | None = None,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> Model:
-    """Search for the smallest integer model that meets the limits, score it once on 'prove', and keep it in the store.
+    """Search for the smallest integer model that meets the limits, score it once on 'prove', and keep it in
+    the store.
 
     As ``innage train``: the opening of 'prove' is counted.
 
@@ -36,15 +39,18 @@ def train(
         limits: NAME or NAME@REVISION; without, the best choose score wins.
         budget: what the firmware team left; candidates are compiled and measured for it.
         seed: of everything that is drawn, 0 to 2**32 - 1.
-        families: ``line``, ``hinge``, ``trees``, ``net``; None means all, or for four pads and more the pad array's own search.
+        families: ``line``, ``hinge``, ``trees``, ``net``; None means all, or for four pads and more the pad
+            array's own search.
         trim: pad arrays: the trim to train for; None means the best that all units have.
         progress: called with (what, done, total).
 
     Returns:
-        The model as the store keeps it: ``program`` is canonical JSON (see :func:`innage.program_of`), ``metrics`` and ``recipe`` are JSON.
+        The model as the store keeps it: ``program`` is canonical JSON (see :func:`innage.program_of`),
+        ``metrics`` and ``recipe`` are JSON.
 
     Raises:
-        InputError: a name that is taken, void sessions, mixed sensors, too few groups, an unknown family or trim.
+        InputError: a name that is taken, void sessions, mixed sensors, too few groups, an unknown family or
+            trim.
         NotFoundError: a frozen set, limits or a budget that the store does not have.
         ToolError: the compiler or the emulator did not do its part.
     """
@@ -55,9 +61,16 @@ def train(
     allowed = None if budget is None else store.budget(budget)
     its = store.frozen_set(frozen)
     made = search(
-        store.frozen_data(its), name=name, limits=chosen_limits, budget=allowed, cost=cost_model(allowed), seed=seed, families=families, trim=trim,
+        store.frozen_data(its),
+        name=name,
+        limits=chosen_limits,
+        budget=allowed,
+        cost=cost_model(allowed),
+        seed=seed,
+        families=families,
+        trim=trim,
         progress=progress,
-    )  # fmt: skip
+    )
     return keep(store, made, name, its, chosen_limits)
 
 
@@ -74,7 +87,9 @@ def refuse_known(store: Store, name: str) -> None:
 
     check_name("model", name)
     if any(model.name == name for model in store.models()):
-        raise InputError(f"model {name}", "exists already", "a new name", "models never change; give this one another name")
+        raise InputError(
+            f"model {name}", "exists already", "a new name", "models never change; give this one another name"
+        )
 
 
 def cost_model(budget: Budget | None) -> CostModel | None:
@@ -95,4 +110,14 @@ def record(made: Trained, name: str, frozen: FrozenSet, limits: Limits | None, o
         return json.dumps(facts, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
 
     metrics = made.metrics | {"openings": openings}
-    return Model(name, digest(made.program), frozen, limits, text(made.recipe), text(made.versions), text(metrics), to_json(made.program), made.float_onnx)
+    return Model(
+        name,
+        digest(made.program),
+        frozen,
+        limits,
+        text(made.recipe),
+        text(made.versions),
+        text(metrics),
+        to_json(made.program),
+        made.float_onnx,
+    )

@@ -1,4 +1,6 @@
-"""Pages for people on what the store holds: a session, a frozen set, a model, a comparison. Each is one HTML file with its pictures inside."""
+"""Pages for people on what the store holds: a session, a frozen set, a model, a comparison. Each is one HTML
+file with its pictures inside.
+"""
 
 from __future__ import annotations
 
@@ -29,17 +31,21 @@ COUNT_COLUMNS = 6  # pads beside each other in a table of counts
 RESPONSE_BINS = 60  # of the span
 _SHORT = 12  # digits of a hash that are shown
 COURSE = (
-    "Counts of each pad over time, a line a pad. Shaded: the marks, with their level in mm above, where there is room. Below, where they were stated or "
+    "Counts of each pad over time, a line a pad. Shaded: the marks, with their level in mm "
+    "above, where there is room. Below, where they were stated or "
     "measured: the conditions, a row each, and the temperature. Lines are broken at gaps in time."
 )
 GAPS = (
-    "Each cell: independent sessions / units that were captured there, the darker the more sessions; 'none': nobody has looked. Across: bands of the level; "
+    "Each cell: independent sessions / units that were captured there, the darker the more "
+    "sessions; 'none': nobody has looked. Across: bands of the level; "
     "down: liquid, condition, temperature."
 )
 
 
 def drawn(draw: Callable[[Path], None], caption: str) -> str:
-    """A picture that ``draw`` writes as SVG, inside the page, on paper of its own: its colours are made for white."""
+    """A picture that ``draw`` writes as SVG, inside the page, on paper of its own: its colours are made for
+    white.
+    """
     with TemporaryDirectory(prefix="innage-") as folder:
         path = Path(folder) / "picture.svg"
         draw(path)
@@ -47,27 +53,44 @@ def drawn(draw: Callable[[Path], None], caption: str) -> str:
     svg = svg[svg.index("<svg") :]
     svg = re.sub(r"<!--.*?-->", "", svg, flags=re.DOTALL)  # the words of the picture once more
     opening = re.sub(r' (?:width|height)="[^"]*pt"', "", svg[: svg.index(">")])
-    return figure(f'<div class=picture>{opening} role="img" aria-label="{escape(caption)}"{svg[svg.index(">") :]}</div>', escape(caption))
+    return figure(
+        f'<div class=picture>{opening} role="img" '
+        f'aria-label="{escape(caption)}"{svg[svg.index(">") :]}</div>',
+        escape(caption),
+    )
 
 
-def session_page(session: Session, frames: Frames, facts: Mapping[str, Any], means: Sequence[Mapping[str, Any]]) -> str:
-    """A capture session: warnings first, then what it is, the pads' response, the whole course, its marks and conditions.
+def session_page(
+    session: Session, frames: Frames, facts: Mapping[str, Any], means: Sequence[Mapping[str, Any]]
+) -> str:
+    """A capture session: warnings first, then what it is, the pads' response, the whole course, its marks and
+    conditions.
 
-    ``facts`` and ``means`` are those of ``innage show``: the session's facts, and for each mark the mean and spread of each channel's counts.
+    ``facts`` and ``means`` are those of ``innage show``: the session's facts, and for each mark the mean and
+    spread of each channel's counts.
     """
     from innage.pictures.session_plot import draw_session
 
     origin = origin_said("simulated" if session.simulated else "measured")
-    parts = [heading(f"Session {session.id}", origin), f"<p class=sub>{_on(session)}</p>", *cautions(CAUTION, origin)]
+    parts = [
+        heading(f"Session {session.id}", origin),
+        f"<p class=sub>{_on(session)}</p>",
+        *cautions(CAUTION, origin),
+    ]
     if session.void_reason is not None:
         parts.append(f"<p class=caution><strong>Void.</strong> {escape(session.void_reason)}</p>")
     warnings = [(escape(w.check), escape(w.sentence)) for w in session.warnings]
-    parts += ["<h2>Warnings at the door</h2>", html_table(("Check", "What was found"), warnings, left=(0, 1)) if warnings else "<p>None.</p>"]
+    parts += [
+        "<h2>Warnings at the door</h2>",
+        html_table(("Check", "What was found"), warnings, left=(0, 1)) if warnings else "<p>None.</p>",
+    ]
     curves = _responses(session, frames)
     if curves:
         said = (
-            "Each pad's mean count over the frames under marks, in bins of a sixtieth of the span, as a share of the way from its least mean to its greatest: "
-            "where along the level it responds, and whether it rises or falls, not by how many counts. Filling and draining, and whatever was on the "
+            "Each pad's mean count over the frames under marks, in bins of a sixtieth of the "
+            "span, as a share of the way from its least mean to its greatest: "
+            "where along the level it responds, and whether it rises or falls, not by how many "
+            "counts. Filling and draining, and whatever was on the "
             "liquid or the wall, are taken together. Pads that never change are left out."
         )
         parts += ["<h2>Pad response</h2>", figure(response_plot(curves), said)]
@@ -87,29 +110,51 @@ def _marks(session: Session, means: Sequence[Mapping[str, Any]]) -> list[str]:
     from innage.commands.sessions import level_text
 
     frames = [unbroken(f"{mark.start}-{mark.stop - 1}") for mark in session.marks]
-    rows = [(f, escape(level_text(mark)), cell(mark.u_mm), cell(mark.u_common_mm)) for f, mark in zip(frames, session.marks, strict=True)]
+    rows = [
+        (f, escape(level_text(mark)), cell(mark.u_mm), cell(mark.u_common_mm))
+        for f, mark in zip(frames, session.marks, strict=True)
+    ]
     made = ["<h2>Marks</h2>", html_table(("Frames", "Level, mm", "u, mm", "Common u, mm"), rows, left=(0, 1))]
-    made += ["<p>u: standard uncertainty of the level; common u: the part of it that all marks share.</p>", "<h2>Counts under the marks</h2>"]
+    made += [
+        "<p>u: standard uncertainty of the level; common u: the part of it that all marks share.</p>",
+        "<h2>Counts under the marks</h2>",
+    ]
     pads = session.mounting.sensor.channel_names
     for first in range(0, len(pads), COUNT_COLUMNS):
         some = slice(first, first + COUNT_COLUMNS)
-        counts = [(f, *(f"{c['mean']:.1f} ({c['sd']:.1f})" for c in its["counts"][some])) for f, its in zip(frames, means, strict=True)]
+        counts = [
+            (f, *(f"{c['mean']:.1f} ({c['sd']:.1f})" for c in its["counts"][some]))
+            for f, its in zip(frames, means, strict=True)
+        ]
         made.append(html_table(("Frames", *(escape(pad) for pad in pads[some])), counts))
     return [*made, "<p>Mean, and standard deviation in brackets, of the frames under each mark.</p>"]
 
 
 def _cell(value: object) -> str:
-    return "yes" if value is True else "no" if value is False else f"<code>{escape(value)}</code>" if isinstance(value, str) else cell(value)
+    return (
+        "yes"
+        if value is True
+        else "no"
+        if value is False
+        else f"<code>{escape(value)}</code>"
+        if isinstance(value, str)
+        else cell(value)
+    )
 
 
 def _on(session: Session) -> str:
     tank, sensor = session.mounting.tank, session.mounting.sensor
     where = f"{tank.name}@{tank.revision} with {sensor.name}@{sensor.revision} as {session.mounting.name}"
-    return f"{escape(session.unit.name)}, {escape(session.liquid.name)} &middot; {escape(where)} &middot; {counted(session.frames, 'frame')}"
+    return (
+        f"{escape(session.unit.name)}, {escape(session.liquid.name)} &middot; {escape(where)} "
+        f"&middot; {counted(session.frames, 'frame')}"
+    )
 
 
 def _responses(session: Session, frames: Frames) -> list[tuple[str, list[tuple[float, float]]]]:
-    """For each pad (mean level, share of its own range) by bins of the level; pads that never move are left out."""
+    """For each pad (mean level, share of its own range) by bins of the level; pads that never move are left
+    out.
+    """
     from dataset.coverage.roles import levels_of
 
     if not session.marks:
@@ -128,63 +173,148 @@ def _responses(session: Session, frames: Frames) -> list[tuple[str, list[tuple[f
 
 
 def frozen_page(frozen: FrozenSet, facts: Mapping[str, Any], found: Gaps, purposes: Sequence[str]) -> str:
-    """A frozen set: its groups and roles, what it has captured and lacks, its sessions, and every opening of 'prove'."""
+    """A frozen set: its groups and roles, what it has captured and lacks, its sessions, and every opening of
+    'prove'.
+    """
     from innage.pictures.heatmap import draw_gaps, most_of, pieces
 
     origin = origin_said(frozen.origin)
-    sub = f"Groups by {escape(str(frozen.group_by))} &middot; {counted(len(frozen.sessions), 'session')} &middot; <code>{frozen.sha256[:_SHORT]}</code>"
-    parts = [heading(f"Frozen set {frozen.name}", origin), f"<p class=sub>{sub}</p>", *cautions(CAUTION, origin)]
+    sub = (
+        f"Groups by {escape(str(frozen.group_by))} &middot; "
+        f"{counted(len(frozen.sessions), 'session')} &middot; <code>{frozen.sha256[:_SHORT]}</code>"
+    )
+    parts = [
+        heading(f"Frozen set {frozen.name}", origin),
+        f"<p class=sub>{sub}</p>",
+        *cautions(CAUTION, origin),
+    ]
     void = [s for s in frozen.sessions if s.void_reason is not None]
     if void:
         items = "".join(f"<li>session {s.id}: {escape(s.void_reason or '')}</li>" for s in void)
         parts.append(f"<div class=caution><strong>Sessions were voided since.</strong><ul>{items}</ul></div>")
     opened = "".join(f"<li>{escape(purpose)}</li>" for purpose in purposes)
-    parts += ["<h2>Openings of 'prove'</h2>", f"<p>{counted(len(purposes), 'opening')} so far; each wears the groups out a little.</p><ol>{opened}</ol>"]
-    groups = [(escape(g["group"]), escape(str(g["role"])), str(g["frames"]), str(len(g["sessions"]))) for g in facts["groups"]]
-    parts += ["<h2>Groups and roles</h2>", html_table((escape(str(frozen.group_by).capitalize()), "Role", "Frames", "Sessions"), groups, left=(0, 1))]
+    parts += [
+        "<h2>Openings of 'prove'</h2>",
+        (
+            f"<p>{counted(len(purposes), 'opening')} so far; each wears the groups out a "
+            f"little.</p><ol>{opened}</ol>"
+        ),
+    ]
+    groups = [
+        (escape(g["group"]), escape(str(g["role"])), str(g["frames"]), str(len(g["sessions"])))
+        for g in facts["groups"]
+    ]
+    parts += [
+        "<h2>Groups and roles</h2>",
+        html_table(
+            (escape(str(frozen.group_by).capitalize()), "Role", "Frames", "Sessions"), groups, left=(0, 1)
+        ),
+    ]
     if frozen.edges_c:
         labelled = sum(g["frames"] for g in facts["groups"])
-        said = f"A mark lies in the temperature band of its mean; {facts['frames_outside']} of {labelled} labelled frames were measured outside it."
-        parts.append(f"<p>{said} Units, liquids and sessions may be the same in several roles: the claim is about temperature.</p>")
+        said = (
+            f"A mark lies in the temperature band of its mean; {facts['frames_outside']} of "
+            f"{labelled} labelled frames were measured outside it."
+        )
+        parts.append(
+            f"<p>{said} Units, liquids and sessions may be the same in several roles: the claim "
+            "is about temperature.</p>"
+        )
     parts += ["<h2>What was captured</h2>"]
     of = pieces(found, GAP_ROWS)
     for number, piece in enumerate(of, 1):
-        parts.append(drawn(partial(draw_gaps, piece, most=most_of(found)), GAPS + (f" Picture {number} of {len(of)}." if len(of) > 1 else "")))
+        parts.append(
+            drawn(
+                partial(draw_gaps, piece, most=most_of(found)),
+                GAPS + (f" Picture {number} of {len(of)}." if len(of) > 1 else ""),
+            )
+        )
     lacking = "".join(f"<li>{escape(sentence)}</li>" for sentence in found.missing)
-    parts.append(f"<p>What is missing:</p><ul>{lacking}</ul>" if lacking else "<p>Nothing that the tool looks for is missing.</p>")
-    rows = [(unbroken(f"<code>{s.id}</code>"), escape(s.unit.name), escape(s.liquid.name), str(s.frames), escape(s.source.file)) for s in frozen.sessions]
+    parts.append(
+        f"<p>What is missing:</p><ul>{lacking}</ul>"
+        if lacking
+        else "<p>Nothing that the tool looks for is missing.</p>"
+    )
+    rows = [
+        (
+            unbroken(f"<code>{s.id}</code>"),
+            escape(s.unit.name),
+            escape(s.liquid.name),
+            str(s.frames),
+            escape(s.source.file),
+        )
+        for s in frozen.sessions
+    ]
     table = html_table(("Session", "Unit", "Liquid", "Frames", "Source"), rows, left=(0, 1, 2, 4))
-    parts += ["<h2>Sessions</h2>", table if len(rows) <= FEW_SESSIONS else folded(f"All {len(rows)} sessions, one by one", table)]
+    parts += [
+        "<h2>Sessions</h2>",
+        table if len(rows) <= FEW_SESSIONS else folded(f"All {len(rows)} sessions, one by one", table),
+    ]
     return page(f"frozen set {frozen.name}", parts)
 
 
 def comparison_page(found: Mapping[str, Any]) -> str:
-    """Two models on the same frames, as ``innage compare`` finds them: limits first, then losses, classes, cells and size."""
+    """Two models on the same frames, as ``innage compare`` finds them: limits first, then losses, classes,
+    cells and size.
+    """
     from innage.pictures.model_pictures import draw_comparison
 
     first, second, frozen = found["first"], found["second"], found["frozen"]
     origin = origin_said(frozen["origin"])
-    sub = f"On the {escape(str(found['role']))} groups of {escape(frozen['name'])} &middot; {counted(found['openings'], 'opening')} of 'prove'"
-    parts = [heading(f"{second} beside {first}", origin), f"<p class=sub>{sub}</p>", *cautions(CAUTION, origin)]
+    sub = (
+        f"On the {escape(str(found['role']))} groups of {escape(frozen['name'])} &middot; "
+        f"{counted(found['openings'], 'opening')} of 'prove'"
+    )
+    parts = [
+        heading(f"{second} beside {first}", origin),
+        f"<p class=sub>{sub}</p>",
+        *cautions(CAUTION, origin),
+    ]
     parts += ["<h2>Limits</h2>", _limits(found, first, second)]
-    losing = [f"{second} loses, {sentence}" for sentence in found["losses"]] + [f"{first} loses, {sentence}" for sentence in found["gains"]]
+    losing = [f"{second} loses, {sentence}" for sentence in found["losses"]] + [
+        f"{first} loses, {sentence}" for sentence in found["gains"]
+    ]
     said = "".join(f"<li>{escape(sentence)}.</li>" for sentence in losing)
     parts += ["<h2>Who loses where it matters</h2>", f"<ul>{said}</ul>" if said else "<p>Neither.</p>"]
     rows = [
-        (escape(name), str(its["frames"]), str(its["groups"]), *_spread(its["error_mm"], 1), *_spread(its["accepted_share"], 100))
+        (
+            escape(name),
+            str(its["frames"]),
+            str(its["groups"]),
+            *_spread(its["error_mm"], 1),
+            *_spread(its["accepted_share"], 100),
+        )
         for name, its in found["classes"].items()
     ]
-    parts += ["<h2>Difference by class</h2>", html_table(("Class", "Frames", "Groups", "Error, mm", "from", "to", "Accepted, %", "from", "to"), rows)]
-    parts.append(f"<p>Mean absolute error on frames that both accept; above 0 {escape(second)} is worse. Interval: {escape(found['method'])}.</p>")
+    parts += [
+        "<h2>Difference by class</h2>",
+        html_table(
+            ("Class", "Frames", "Groups", "Error, mm", "from", "to", "Accepted, %", "from", "to"), rows
+        ),
+    ]
+    parts.append(
+        f"<p>Mean absolute error on frames that both accept; above 0 {escape(second)} is worse. "
+        f"Interval: {escape(found['method'])}.</p>"
+    )
     if found["cells"]:
         said = (
-            f"Mean absolute error of {second} less that of {first}, in mm, on frames that both accept, by class and liquid (down) and level (across): above 0, "
+            f"Mean absolute error of {second} less that of {first}, in mm, on frames that both "
+            "accept, by class and liquid (down) and level (across): above 0, "
             f"red, {second} is worse; below 0, blue, {first} is. A cell without a number: no such frame."
         )
-        parts += ["<h2>Where each is worse</h2>", drawn(lambda path: draw_comparison(path, dict(found)), said)]
+        parts += [
+            "<h2>Where each is worse</h2>",
+            drawn(lambda path: draw_comparison(path, dict(found)), said),
+        ]
     names = ("flash", "ram", "stack", "cycles")
-    costs = [(escape(m), *(cell((its or {}).get(n)) for n in names)) for m, its in zip((first, second), found["costs"], strict=True)]
-    return page(f"{second} beside {first}", [*parts, "<h2>Size</h2>", html_table(("Model", "Flash, B", "RAM, B", "Stack, B", "Cycles"), costs)])
+    costs = [
+        (escape(m), *(cell((its or {}).get(n)) for n in names))
+        for m, its in zip((first, second), found["costs"], strict=True)
+    ]
+    return page(
+        f"{second} beside {first}",
+        [*parts, "<h2>Size</h2>", html_table(("Model", "Flash, B", "RAM, B", "Stack, B", "Cycles"), costs)],
+    )
 
 
 def _limits(found: Mapping[str, Any], first: str, second: str) -> str:
@@ -193,8 +323,12 @@ def _limits(found: Mapping[str, Any], first: str, second: str) -> str:
     rows = []
     for pair in found["limits"]:
         its = pair["first"]
-        answers = (f"{badge(pair[which]['answer'])} {cell(pair[which]['value'])}" for which in ("first", "second"))
-        rows.append((f"{escape(its['metric'])}, {escape(its['condition'])}: at most {cell(its['bound'])}", *answers))
+        answers = (
+            f"{badge(pair[which]['answer'])} {cell(pair[which]['value'])}" for which in ("first", "second")
+        )
+        rows.append(
+            (f"{escape(its['metric'])}, {escape(its['condition'])}: at most {cell(its['bound'])}", *answers)
+        )
     return html_table(("Limit", escape(first), escape(second)), rows)
 
 

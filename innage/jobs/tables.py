@@ -18,21 +18,43 @@ if TYPE_CHECKING:
 def session_table(store: Store) -> pd.DataFrame:
     """The capture sessions, void ones included, one row each in the order they were logged.
 
-    Columns: ``session`` (its id, the index), ``unit``, ``liquid``, ``mounting``, ``tank`` and ``sensor`` (NAME@REVISION), ``frames``, ``labelled``
+    Columns: ``session`` (its id, the index), ``unit``, ``liquid``, ``mounting``, ``tank`` and ``sensor``
+        (NAME@REVISION), ``frames``, ``labelled``
     (frames of a known level), ``simulated``, ``void_reason`` (None where it can be used), ``file``, ``note``.
     """
     import pandas as pd
 
     rows = [
         {
-            "session": s.id, "unit": s.unit.name, "liquid": s.liquid.name, "mounting": s.mounting.name,
-            "tank": f"{s.mounting.tank.name}@{s.mounting.tank.revision}", "sensor": f"{s.mounting.sensor.name}@{s.mounting.sensor.revision}",
-            "frames": s.frames, "labelled": sum(m.stop - m.start for m in s.marks), "simulated": s.simulated, "void_reason": s.void_reason,
-            "file": s.source.file, "note": s.note,
+            "session": s.id,
+            "unit": s.unit.name,
+            "liquid": s.liquid.name,
+            "mounting": s.mounting.name,
+            "tank": f"{s.mounting.tank.name}@{s.mounting.tank.revision}",
+            "sensor": f"{s.mounting.sensor.name}@{s.mounting.sensor.revision}",
+            "frames": s.frames,
+            "labelled": sum(m.stop - m.start for m in s.marks),
+            "simulated": s.simulated,
+            "void_reason": s.void_reason,
+            "file": s.source.file,
+            "note": s.note,
         }
         for s in store.sessions()
-    ]  # fmt: skip
-    names = ["session", "unit", "liquid", "mounting", "tank", "sensor", "frames", "labelled", "simulated", "void_reason", "file", "note"]
+    ]
+    names = [
+        "session",
+        "unit",
+        "liquid",
+        "mounting",
+        "tank",
+        "sensor",
+        "frames",
+        "labelled",
+        "simulated",
+        "void_reason",
+        "file",
+        "note",
+    ]
     return pd.DataFrame(rows, columns=names).set_index("session")
 
 
@@ -44,8 +66,9 @@ def frame_table(store: Store, session: Session | str) -> pd.DataFrame:
         session: the session, its id, or the first digits of it.
 
     Returns:
-        A row a frame (the index counts from 0): ``t_ms`` int64; a column of uint32 counts for each channel, by its name; ``temperature_c`` float64, NaN where
-        not measured; ``level_mm`` and ``u_mm`` float64, the known level above the datum and its standard uncertainty, NaN where not known.
+        A row a frame (the index counts from 0): ``t_ms`` int64; a column of uint32 counts for each channel,
+        by its name; ``temperature_c`` float64, NaN where not measured; ``level_mm`` and ``u_mm`` float64, the
+        known level above the datum and its standard uncertainty, NaN where not known.
 
     Raises:
         NotFoundError: no such session. StoreError: its content is not what was sealed.
@@ -70,9 +93,10 @@ def frozen_table(store: Store, frozen: str) -> pd.DataFrame:
     """The labelled frames of a frozen set, in session and time order: what training sees.
 
     Returns:
-        A row a frame: ``session``, ``unit``, ``liquid``, ``group``, ``role`` (``fit``, ``choose``, ``calibrate``, ``prove``), ``frame`` (its place in its
-        session), ``t_ms``, a column of counts for each channel, ``temperature_c``, ``level_mm``, ``u_mm``.
-        Whoever looks at rows of 'prove' to make a choice should count that: ``store.open_prove(store.frozen_set(frozen), "why")``.
+        A row a frame: ``session``, ``unit``, ``liquid``, ``group``, ``role`` (``fit``, ``choose``,
+        ``calibrate``, ``prove``), ``frame`` (its place in its session), ``t_ms``, a column of counts for each
+        channel, ``temperature_c``, ``level_mm``, ``u_mm``. Whoever looks at rows of 'prove' to make a choice
+        should count that: ``store.open_prove(store.frozen_set(frozen), "why")``.
 
     Raises:
         NotFoundError: no such set. InputError: one of its sessions was voided since.
@@ -103,7 +127,9 @@ def frozen_table(store: Store, frozen: str) -> pd.DataFrame:
 
 
 def reading_table(t_ms: NDArray[np.int64], readings: NDArray[np.int64]) -> pd.DataFrame:
-    """Readings as millimetres and words: ``t_ms`` int64 (n,), ``readings`` int64 (n, 5) in the order of a program's outputs; columns as of ``replay``."""
+    """Readings as millimetres and words: ``t_ms`` int64 (n,), ``readings`` int64 (n, 5) in the order of a
+    program's outputs; columns as of ``replay``.
+    """
     import numpy as np
     import pandas as pd
 
@@ -111,22 +137,42 @@ def reading_table(t_ms: NDArray[np.int64], readings: NDArray[np.int64]) -> pd.Da
     from training.program.model import VALIDITY_NAMES, flag_names
 
     its = dict(zip(OUTPUTS, readings.T, strict=True))
-    mm = {name: np.where(its[name] == NO_LEVEL, np.nan, its[name] / LEVEL_UNITS_PER_MM) for name in ("low", "level", "high")}
+    mm = {
+        name: np.where(its[name] == NO_LEVEL, np.nan, its[name] / LEVEL_UNITS_PER_MM)
+        for name in ("low", "level", "high")
+    }
     words = {code: "+".join(flag_names(code)) for code in np.unique(its["flags"]).tolist()}
     columns = {f"{name}_mm": values for name, values in mm.items()}
     validity = [VALIDITY_NAMES[code] for code in its["validity"].tolist()]
-    return pd.DataFrame({"t_ms": t_ms, **columns, "validity": validity, "flags": [words[code] for code in its["flags"].tolist()]})
+    return pd.DataFrame(
+        {
+            "t_ms": t_ms,
+            **columns,
+            "validity": validity,
+            "flags": [words[code] for code in its["flags"].tolist()],
+        }
+    )
 
 
 def log_table(
-    store: Store, table: pd.DataFrame, *, unit: str, liquid: str, mounting: str, name: str, conditions: str = "", note: str = "", simulated: bool = False
+    store: Store,
+    table: pd.DataFrame,
+    *,
+    unit: str,
+    liquid: str,
+    mounting: str,
+    name: str,
+    conditions: str = "",
+    note: str = "",
+    simulated: bool = False,
 ) -> Session:
     """Log a table of frames as a capture session; the checks at the door are those of ``innage log``.
 
     Args:
         store: the open store.
-        table: such as :func:`frame_table` gives: ``t_ms`` (whole milliseconds) and a column of whole counts for each channel of the mounting's sensor;
-            ``temperature_c``, ``level_mm`` and ``u_mm`` where they are known. Frames of equal level and uncertainty in a row become one mark.
+        table: such as :func:`frame_table` gives: ``t_ms`` (whole milliseconds) and a column of whole counts
+            for each channel of the mounting's sensor; ``temperature_c``, ``level_mm`` and ``u_mm`` where they
+            are known. Frames of equal level and uncertainty in a row become one mark.
         unit: the unit's name.
         liquid: the liquid's name.
         mounting: the mounting's name.
@@ -136,7 +182,8 @@ def log_table(
         simulated: the readings are made up; whatever is made from the session then says so.
 
     Raises:
-        InputError: a column that is missing, values that are no whole numbers in their range, or what the checks at the door refuse.
+        InputError: a column that is missing, values that are no whole numbers in their range, or what the
+            checks at the door refuse.
         NotFoundError: a name that the store does not have. Nothing is stored then.
     """
     import hashlib
@@ -148,7 +195,17 @@ def log_table(
     frames = _frames(table, its.sensor.channel_names, name)
     source = Source(name, hashlib.sha256(table.to_csv(index=False, lineterminator="\n").encode()).hexdigest())
     stretches = (Stretch(0, len(frames), read_conditions("conditions", conditions)),) if conditions else ()
-    new = NewSession(store.unit(unit), store.liquid(liquid), its, frames, _marks(table), source, note, stretches, simulated=simulated)
+    new = NewSession(
+        store.unit(unit),
+        store.liquid(liquid),
+        its,
+        frames,
+        _marks(table),
+        source,
+        note,
+        stretches,
+        simulated=simulated,
+    )
     (added,) = store.add_sessions([new])
     return added
 
@@ -162,13 +219,18 @@ def _frames(table: pd.DataFrame, channels: Sequence[str], name: str) -> Frames:
     missing = [column for column in ("t_ms", *channels) if column not in table.columns]
     if missing:
         raise InputError(f"table {name}", f"no column '{missing[0]}'", "t_ms and " + ", ".join(channels))
-    whole = {column: _whole_numbers(table[column].to_numpy(), f"table {name}, column '{column}'") for column in ("t_ms", *channels)}
+    whole = {
+        column: _whole_numbers(table[column].to_numpy(), f"table {name}, column '{column}'")
+        for column in ("t_ms", *channels)
+    }
     warm = table["temperature_c"].to_numpy(np.float64) if "temperature_c" in table.columns else None
     if warm is not None and np.isnan(warm).all():
         warm = None
     counts = np.column_stack([whole[column] for column in channels])
     if counts.size and (counts.min() < 0 or counts.max() >= 1 << 32):
-        raise InputError(f"table {name}", f"counts from {counts.min()} to {counts.max()}", "0 to the sensor's width")
+        raise InputError(
+            f"table {name}", f"counts from {counts.min()} to {counts.max()}", "0 to the sensor's width"
+        )
     return Frames(whole["t_ms"], counts.astype(np.uint32), warm)
 
 
@@ -201,8 +263,14 @@ def _marks(table: pd.DataFrame) -> tuple[Mark, ...]:
     u = table["u_mm"].to_numpy(np.float64) if "u_mm" in table.columns else np.full(len(level), np.nan)
     made = []
     for start, stop in runs(level):
-        edges = [start, *(start + 1 + np.flatnonzero(~_same(u[start : stop - 1], u[start + 1 : stop]))).tolist(), stop]
-        made += [Mark(a, b, float(level[a]), None if np.isnan(u[a]) else float(u[a])) for a, b in pairwise(edges)]
+        edges = [
+            start,
+            *(start + 1 + np.flatnonzero(~_same(u[start : stop - 1], u[start + 1 : stop]))).tolist(),
+            stop,
+        ]
+        made += [
+            Mark(a, b, float(level[a]), None if np.isnan(u[a]) else float(u[a])) for a, b in pairwise(edges)
+        ]
     return tuple(made)
 
 

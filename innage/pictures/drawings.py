@@ -22,8 +22,8 @@ POINTS = 401
 def draw_tank(path: Path, tank: Tank, mounting: Mounting | None = None) -> None:
     """Draw a tank's profile (and the pads of a mounting on it) into ``path``.
 
-    On the left the tank as if it were round: half its width is the radius of the circle with the cut's area. On the right the area
-    and the volume against height.
+    On the left the tank as if it were round: half its width is the radius of the circle with the cut's area.
+    On the right the area and the volume against height.
 
     Raises InputError where the tank has no profile, or the mounting is on another tank.
     """
@@ -31,7 +31,12 @@ def draw_tank(path: Path, tank: Tank, mounting: Mounting | None = None) -> None:
 
     if mounting is not None and mounting.tank != tank:
         on = f"is on tank {mounting.tank.name}@{mounting.tank.revision}"
-        raise InputError(f"mounting {mounting.name}", on, f"one on {tank.name}@{tank.revision}", f"show tank {mounting.tank.name}@{mounting.tank.revision}")
+        raise InputError(
+            f"mounting {mounting.name}",
+            on,
+            f"one on {tank.name}@{tank.revision}",
+            f"show tank {mounting.tank.name}@{mounting.tank.revision}",
+        )
     profile = profile_of(tank)
     # both sides of a step, and the ends, where the area may jump
     heights = np.linspace(0.0, profile.height_mm, POINTS)
@@ -46,7 +51,11 @@ def draw_tank(path: Path, tank: Tank, mounting: Mounting | None = None) -> None:
         _levels(shape, tank, profile.height_mm)
         if mounting is not None:
             _pads(shape, mounting, float(half.max()))
-        shape.set(xlabel="radius of the circle of equal area, mm", ylabel="height above the datum, mm", title=f"tank {tank.name}@{tank.revision}")
+        shape.set(
+            xlabel="radius of the circle of equal area, mm",
+            ylabel="height above the datum, mm",
+            title=f"tank {tank.name}@{tank.revision}",
+        )
         area_axes.plot(areas / 100, heights, color="tab:blue", label="area, cm²")
         area_axes.set_xlabel("area, cm²", color="tab:blue")
         area_axes.set_xlim(left=0)
@@ -64,7 +73,14 @@ def _levels(axes: Axes, tank: Tank, top_mm: float) -> None:
         lines.append((tank.inlet_mm, f"inlet {tank.inlet_mm:g} mm"))
     for height, name in lines:
         axes.axhline(height, color=WALL, linewidth=0.7, linestyle=":")
-        axes.annotate(name, (0.0, height), xycoords=("axes fraction", "data"), xytext=(3, 2), textcoords="offset points", fontsize=7.5)
+        axes.annotate(
+            name,
+            (0.0, height),
+            xycoords=("axes fraction", "data"),
+            xytext=(3, 2),
+            textcoords="offset points",
+            fontsize=7.5,
+        )
     axes.set_ylim(min(0.0, axes.get_ylim()[0]), max(top_mm, axes.get_ylim()[1]) * 1.02)
 
 
@@ -86,7 +102,12 @@ def _rectangle(axes: Axes, pad: Pad, left: float, width: float, bottom: float) -
     from matplotlib.patches import Rectangle
 
     reference = pad.role is PadRole.REFERENCE
-    look: dict[str, Any] = {"facecolor": REFERENCE if reference else LEVEL, "hatch": "///" if reference else None, "edgecolor": "black", "linewidth": 0.6}
+    look: dict[str, Any] = {
+        "facecolor": REFERENCE if reference else LEVEL,
+        "hatch": "///" if reference else None,
+        "edgecolor": "black",
+        "linewidth": 0.6,
+    }
     axes.add_patch(Rectangle((left, bottom), width, pad.height_mm, alpha=0.8, **look))
 
 
@@ -97,18 +118,36 @@ def _pads(axes: Axes, mounting: Mounting, widest: float) -> None:
     for pad, name in places:
         bottom = pad.bottom_mm + mounting.offset_mm
         _rectangle(axes, pad, left, width, bottom)
-        axes.text(left + width * 1.5, bottom + pad.height_mm / 2, name, va="center", fontsize=7 if len(places) <= 12 else 5)
+        axes.text(
+            left + width * 1.5,
+            bottom + pad.height_mm / 2,
+            name,
+            va="center",
+            fontsize=7 if len(places) <= 12 else 5,
+        )
     if mounting.offset_tolerance_mm:
         lowest = min(p.bottom_mm for p in mounting.sensor.pads) + mounting.offset_mm
-        axes.errorbar(left + width / 2, lowest, yerr=mounting.offset_tolerance_mm, color="black", capsize=3, linewidth=0.8)
+        axes.errorbar(
+            left + width / 2,
+            lowest,
+            yerr=mounting.offset_tolerance_mm,
+            color="black",
+            capsize=3,
+            linewidth=0.8,
+        )
     tops = [p.bottom_mm + p.height_mm + mounting.offset_mm for p in mounting.sensor.pads]
     low, high = axes.get_ylim()
-    axes.set_ylim(min(low, min(p.bottom_mm for p in mounting.sensor.pads) + mounting.offset_mm - 2), max(high, max(tops) + 2))
+    axes.set_ylim(
+        min(low, min(p.bottom_mm for p in mounting.sensor.pads) + mounting.offset_mm - 2),
+        max(high, max(tops) + 2),
+    )
     axes.set_xlim(-widest * 1.8, widest * 2.9)
 
 
 def draw_sensor(path: Path, sensor: Sensor) -> None:
-    """Draw a sensor's pads to scale into ``path``; pads without a width are drawn as wide as the widest, or half as wide as high."""
+    """Draw a sensor's pads to scale into ``path``; pads without a width are drawn as wide as the widest, or
+    half as wide as high.
+    """
     widths = [p.width_mm for p in sensor.pads if p.width_mm is not None]
     usual = max(widths) if widths else min(p.height_mm for p in sensor.pads) / 2
     low, high = min(p.bottom_mm for p in sensor.pads), max(p.bottom_mm + p.height_mm for p in sensor.pads)
@@ -119,9 +158,19 @@ def draw_sensor(path: Path, sensor: Sensor) -> None:
             width = pad.width_mm or usual
             _rectangle(axes, pad, -width / 2, width, pad.bottom_mm)
             words = name + (", reference" if pad.role is PadRole.REFERENCE else "")
-            axes.text(usual / 2, pad.bottom_mm + pad.height_mm / 2, "  " + words, va="center", fontsize=8 if len(places) <= 16 else 5)
+            axes.text(
+                usual / 2,
+                pad.bottom_mm + pad.height_mm / 2,
+                "  " + words,
+                va="center",
+                fontsize=8 if len(places) <= 16 else 5,
+            )
         margin = (high - low) * 0.05
         axes.set_aspect("equal")
         axes.set(ylim=(low - margin, high + margin), xlim=(-usual, usual / 2 + (high - low) * 0.9))
         axes.set_xticks([-usual / 2, 0, usual / 2])
-        axes.set(xlabel="across the sensor, mm", ylabel="along the sensor, upwards, mm", title=f"sensor {sensor.name}@{sensor.revision}")
+        axes.set(
+            xlabel="across the sensor, mm",
+            ylabel="along the sensor, upwards, mm",
+            title=f"sensor {sensor.name}@{sensor.revision}",
+        )

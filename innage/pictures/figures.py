@@ -30,28 +30,39 @@ LOOK: dict[Any, Any] = {
 
 
 def fitted(text: str, width: int, lines: int = 1) -> str:
-    """``text`` in at most ``lines`` lines of ``width`` characters: a word of a user must not squeeze a picture to nothing.
+    """``text`` in at most ``lines`` lines of ``width`` characters: a word of a user must not squeeze a
+    picture to nothing.
 
-    What is too long for one line loses its middle, since names often differ at their ends; for several lines, what is left over.
+    What is too long for one line loses its middle, since names often differ at their ends; for several lines,
+    what is left over.
     """
     found = textwrap.wrap(text, width)
     if len(found) <= lines:
         return "\n".join(found)
     head = width // 2
-    last = text[:head] + "\u2026" + text[head + 1 - width :] if lines == 1 else found[lines - 1][: width - 1] + "\u2026"
+    last = (
+        text[:head] + "\u2026" + text[head + 1 - width :]
+        if lines == 1
+        else found[lines - 1][: width - 1] + "\u2026"
+    )
     return "\n".join([*found[: lines - 1], last])
 
 
 def ink_on(red: float, green: float, blue: float) -> str:
-    """'black' or 'white', whichever can be read better on a ground of these parts of 0 to 1: its contrast is then at least 4.5 (WCAG 2.1, 1.4.3)."""
-    linear = (part / 12.92 if part <= 0.03928 else ((part + 0.055) / 1.055) ** 2.4 for part in (red, green, blue))
+    """'black' or 'white', whichever can be read better on a ground of these parts of 0 to 1: its contrast is
+    then at least 4.5 (WCAG 2.1, 1.4.3).
+    """
+    linear = (
+        part / 12.92 if part <= 0.03928 else ((part + 0.055) / 1.055) ** 2.4 for part in (red, green, blue)
+    )
     luminance = sum(weight * part for weight, part in zip((0.2126, 0.7152, 0.0722), linear, strict=True))
     return "black" if (luminance + 0.05) / 0.05 >= 1.05 / (luminance + 0.05) else "white"
 
 
 @contextmanager
 def figure(path: Path, width: float = 8.0, height: float = 4.5) -> Iterator[Figure]:
-    """Give a figure of ``width`` x ``height`` inches and write it to ``path`` when the block ends; the suffix says how.
+    """Give a figure of ``width`` x ``height`` inches and write it to ``path`` when the block ends; the suffix
+    says how.
 
     Raises InputError for a suffix that isn't known or a path that can't be written.
     """
@@ -62,7 +73,9 @@ def figure(path: Path, width: float = 8.0, height: float = 4.5) -> Iterator[Figu
     from matplotlib.figure import Figure
 
     with mpl.rc_context(LOOK), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", "Glyph .* missing from")  # drawn as an empty box; tables and captions beside have the word
+        warnings.filterwarnings(
+            "ignore", "Glyph .* missing from"
+        )  # drawn as an empty box; tables and captions beside have the word
         made = Figure(figsize=(width, height), layout="constrained")
         FigureCanvasAgg(made)
         yield made
@@ -70,4 +83,6 @@ def figure(path: Path, width: float = 8.0, height: float = 4.5) -> Iterator[Figu
         try:
             made.savefig(path, metadata=undated)
         except OSError as error:
-            raise InputError(str(path), f"cannot be written ({error.strerror})", "a place for the figure") from error
+            raise InputError(
+                str(path), f"cannot be written ({error.strerror})", "a place for the figure"
+            ) from error

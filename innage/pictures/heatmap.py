@@ -1,4 +1,6 @@
-"""The matrix of what was captured, as a heat map: one panel a tank and sensor, one row a line, one column a level band."""
+"""The matrix of what was captured, as a heat map: one panel a tank and sensor, one row a line, one column a
+level band.
+"""
 
 from __future__ import annotations
 
@@ -33,7 +35,9 @@ def draw_gaps(gaps: Gaps, path: Path, most: int | None = None) -> None:
         axes = made.subplots(len(panels), 1, squeeze=False, height_ratios=heights)[:, 0]
         for ax, (tank, sensor), lines in zip(axes, panels, rows, strict=True):
             _panel(ax, lines, gaps.bands, gaps.spans[tank], most)
-            ax.set_title(fitted(f"{tank}, {sensor}: independent sessions / units", TITLE, 2), fontsize=9, loc="left")
+            ax.set_title(
+                fitted(f"{tank}, {sensor}: independent sessions / units", TITLE, 2), fontsize=9, loc="left"
+            )
 
 
 def most_of(gaps: Gaps) -> int:
@@ -42,7 +46,9 @@ def most_of(gaps: Gaps) -> int:
 
 
 def pieces(gaps: Gaps, rows: int) -> list[Gaps]:
-    """The same in pieces of at most ``rows`` lines of one tank and sensor, each short enough for a page of paper."""
+    """The same in pieces of at most ``rows`` lines of one tank and sensor, each short enough for a page of
+    paper.
+    """
     made = []
     for panel in sorted({(line.tank, line.sensor) for line in gaps.lines}):
         mine = [line for line in gaps.lines if (line.tank, line.sensor) == panel]
@@ -57,12 +63,28 @@ def _panel(ax: Axes, lines: list[Line], bands: int, span_mm: float, most: int) -
 
     counts = np.array([line.bands for line in lines])
     # white is kept for 'none': one session must not look like nothing
-    blues = ListedColormap(np.vstack([[1, 1, 1, 1], np.linspace([0.80, 0.88, 0.95, 1], [0.03, 0.19, 0.42, 1], max(most, 2))]))
+    blues = ListedColormap(
+        np.vstack([[1, 1, 1, 1], np.linspace([0.80, 0.88, 0.95, 1], [0.03, 0.19, 0.42, 1], max(most, 2))])
+    )
     shown = ax.imshow(counts, cmap=blues, vmin=0, vmax=max(most, 2), aspect="auto", interpolation="nearest")
     for (row, band), count in np.ndenumerate(counts):
         text = f"{count}/{lines[row].band_units[band]}" if count else "none"
-        ax.text(band, row, text, ha="center", va="center", fontsize=7, color=ink_on(*shown.to_rgba(count)[:3]) if count else "0.4")
+        ax.text(
+            band,
+            row,
+            text,
+            ha="center",
+            va="center",
+            fontsize=7,
+            color=ink_on(*shown.to_rgba(count)[:3]) if count else "0.4",
+        )
     ax.grid(visible=False)
-    ax.set_xticks(np.arange(bands + 1) - 0.5, [f"{span_mm * k / bands:g}" for k in range(bands + 1)], fontsize=7)
-    ax.set_yticks(range(len(lines)), [fitted(f"{line.liquid}; {line.condition}; {line.warmth}", LABEL, 2) for line in lines], fontsize=7)
+    ax.set_xticks(
+        np.arange(bands + 1) - 0.5, [f"{span_mm * k / bands:g}" for k in range(bands + 1)], fontsize=7
+    )
+    ax.set_yticks(
+        range(len(lines)),
+        [fitted(f"{line.liquid}; {line.condition}; {line.warmth}", LABEL, 2) for line in lines],
+        fontsize=7,
+    )
     ax.set_xlabel("level, mm above the datum", fontsize=8)

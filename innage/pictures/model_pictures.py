@@ -14,34 +14,65 @@ LABEL, TITLE = 40, 80  # characters of a row's label, and of the title on a line
 
 
 def draw_comparison(path: Path, found: dict[str, Any]) -> None:
-    """The difference of mean absolute errors by class and liquid (rows) and level band (columns), into ``path``."""
+    """The difference of mean absolute errors by class and liquid (rows) and level band (columns), into
+    ``path``.
+    """
     rows = list(dict.fromkeys((c["class"], c["liquid"]) for c in found["cells"]))
     bands = sorted({c["level band"] for c in found["cells"]}, key=lambda text: int(text.split()[0]))
     values = np.full((len(rows), len(bands)), np.nan)
     for cell in found["cells"]:
         if cell["difference_mm"] is not None:
-            values[rows.index((cell["class"], cell["liquid"])), bands.index(cell["level band"])] = cell["difference_mm"]
+            values[rows.index((cell["class"], cell["liquid"])), bands.index(cell["level band"])] = cell[
+                "difference_mm"
+            ]
     most = float(np.nanmax(np.abs(values))) if np.isfinite(values).any() else 1.0
     with figure(path, 8.5, ROW_IN * len(rows) + FRAME_IN) as made:
         axes = made.subplots()
-        shown = axes.imshow(values, cmap="RdBu_r", vmin=-most or -1.0, vmax=most or 1.0, aspect="auto", interpolation="nearest")
+        shown = axes.imshow(
+            values,
+            cmap="RdBu_r",
+            vmin=-most or -1.0,
+            vmax=most or 1.0,
+            aspect="auto",
+            interpolation="nearest",
+        )
         for (row, band), value in np.ndenumerate(values):
             if not np.isnan(value):
-                axes.text(band, row, f"{value:+.2f}", ha="center", va="center", fontsize=7, color=ink_on(*shown.to_rgba(value)[:3]))
+                axes.text(
+                    band,
+                    row,
+                    f"{value:+.2f}",
+                    ha="center",
+                    va="center",
+                    fontsize=7,
+                    color=ink_on(*shown.to_rgba(value)[:3]),
+                )
         axes.set_xticks(range(len(bands)), bands, fontsize=7)
-        axes.set_yticks(range(len(rows)), [fitted(f"{name}; {liquid}", LABEL, 2) for name, liquid in rows], fontsize=7)
+        axes.set_yticks(
+            range(len(rows)), [fitted(f"{name}; {liquid}", LABEL, 2) for name, liquid in rows], fontsize=7
+        )
         axes.set_xlabel("level, % of span", fontsize=8)
         axes.grid(visible=False)
         origin = found["frozen"]["origin"]
-        title = f"{found['second']} less {found['first']}, mean absolute error in mm ({origin}); red: {found['second']} is worse"
+        title = (
+            f"{found['second']} less {found['first']}, mean absolute error in mm ({origin}); red: "
+            f"{found['second']} is worse"
+        )
         axes.set_title(fitted(title, TITLE, 3), fontsize=9, loc="left")
         made.colorbar(shown, ax=axes, label="mm", shrink=0.8)
 
 
 def draw_sweep(path: Path, found: dict[str, Any]) -> None:
-    """P95 of the error and the accepted share against baseline, gain, film and the dead pad, into ``path``; a failed limit is a hollow mark."""
+    """P95 of the error and the accepted share against baseline, gain, film and the dead pad, into ``path``; a
+    failed limit is a hollow mark.
+    """
     rest = found["rows"][0]
-    kinds = {"baseline": "baseline, % of the swing", "gain": "gain, % of the counts", "film": "film, % of the swing", "dead pad": "dead pad"}
+    kinds = {
+        "baseline": "baseline, % of the swing",
+        "gain": "gain, % of the counts",
+        "film": "film, % of the swing",
+        "dead pad": "dead pad",
+    }
     with figure(path, 11.0, 5.0) as made:
         axes = made.subplots(2, len(kinds), sharey="row", sharex="col")
         for column, (kind, label) in enumerate(kinds.items()):
@@ -50,17 +81,32 @@ def draw_sweep(path: Path, found: dict[str, Any]) -> None:
                 rows = sorted([*rows, rest], key=lambda r: r["amount"])
             x = [r["amount"] for r in rows]
             fine = np.asarray([not r["fails"] for r in rows])
-            for ax, what, factor in zip(axes[:, column], ("p95_mm", "accepted_share"), (1.0, 100.0), strict=True):
+            for ax, what, factor in zip(
+                axes[:, column], ("p95_mm", "accepted_share"), (1.0, 100.0), strict=True
+            ):
                 y = np.asarray([np.nan if r[what] is None else factor * r[what] for r in rows])
                 if kind != "dead pad":
                     ax.plot(x, y, color="0.6", linewidth=0.8)
-                ax.plot(np.asarray(x)[fine], y[fine], "o", color="tab:blue", markersize=4, label="limits hold")
-                ax.plot(np.asarray(x)[~fine], y[~fine], "o", markerfacecolor="none", color="tab:red", markersize=5, label="a limit fails")
+                ax.plot(
+                    np.asarray(x)[fine], y[fine], "o", color="tab:blue", markersize=4, label="limits hold"
+                )
+                ax.plot(
+                    np.asarray(x)[~fine],
+                    y[~fine],
+                    "o",
+                    markerfacecolor="none",
+                    color="tab:red",
+                    markersize=5,
+                    label="a limit fails",
+                )
             if kind == "dead pad":
                 axes[1, column].set_xticks(x, found["pads"], fontsize=7, rotation=45)
             axes[1, column].set_xlabel(label)
         axes[0, 0].set_ylabel("P95 of the error, mm")
         axes[1, 0].set_ylabel("accepted, %")
         axes[0, 0].legend(fontsize=7)
-        title = f"{found['model']} on {found['role']} groups of {found['frozen']['name']} ({found['frozen']['origin']})"
+        title = (
+            f"{found['model']} on {found['role']} groups of {found['frozen']['name']} "
+            f"({found['frozen']['origin']})"
+        )
         made.suptitle(fitted(title, TITLE, 2), fontsize=9)

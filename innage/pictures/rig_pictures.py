@@ -15,8 +15,19 @@ if TYPE_CHECKING:
 MANY = 12  # pads; more don't get a legend each
 
 
-def draw_outlook(path: Path, its: Slice, names: Sequence[str], shown: Outlook, *, title: str, clean: str, noise_words: str, coarsest_mm: float) -> None:
-    """Four panels over the level: pads, their slopes with the pads' places, resolution with blind stretches, what would be read instead.
+def draw_outlook(
+    path: Path,
+    its: Slice,
+    names: Sequence[str],
+    shown: Outlook,
+    *,
+    title: str,
+    clean: str,
+    noise_words: str,
+    coarsest_mm: float,
+) -> None:
+    """Four panels over the level: pads, their slopes with the pads' places, resolution with blind stretches,
+    what would be read instead.
 
     ``clean`` says what a reader takes everything for, such as 'clean, floating'.
     """
@@ -33,13 +44,18 @@ def draw_outlook(path: Path, its: Slice, names: Sequence[str], shown: Outlook, *
         wrong.axhline(0.0, color="0.4", linewidth=0.8)
         wrong.set(title=f"Error if read as {clean}", xlabel="level, mm", ylabel="mm")
         wrong.legend(fontsize=8)
-        made.suptitle(f"{title}\nsimulated, two-dimensional field: for choosing a layout, not a figure of accuracy", fontsize=10)
+        made.suptitle(
+            f"{title}\nsimulated, two-dimensional field: for choosing a layout, not a figure of accuracy",
+            fontsize=10,
+        )
 
 
 def _slopes(axes: Any, its: Slice, shown: Outlook, colours: Sequence[Any]) -> None:
     for k, colour in enumerate(colours):
         axes.plot(shown.levels, 1000 * shown.slope[:, k], color=colour)
-        axes.axvspan(max(its.pads[k][0], 0.0), min(max(its.pads[k][1], 0.0), shown.levels[-1]), ymax=0.03, color=colour)
+        axes.axvspan(
+            max(its.pads[k][0], 0.0), min(max(its.pads[k][1], 0.0), shown.levels[-1]), ymax=0.03, color=colour
+        )
     axes.set(title="Slope of each pad (bars: where the pads are)", xlabel="level, mm", ylabel="fF per mm")
 
 
@@ -48,5 +64,9 @@ def _resolution(axes: Any, shown: Outlook, noise_words: str, coarsest_mm: float)
     axes.axhline(coarsest_mm, color="0.4", linewidth=0.8, linestyle="--", label=f"{coarsest_mm:g} mm")
     for k, (low, high) in enumerate(shown.blind):
         axes.axvspan(low - 0.5, high + 0.5, color="C3", alpha=0.15, label="blind" if k == 0 else None)
-    axes.set(title=f"Resolution, all pads together, {noise_words}", xlabel="level, mm", ylabel="mm, standard deviation")
+    axes.set(
+        title=f"Resolution, all pads together, {noise_words}",
+        xlabel="level, mm",
+        ylabel="mm, standard deviation",
+    )
     axes.legend(fontsize=8)

@@ -1,4 +1,6 @@
-"""A picture of a capture session: counts over time, a line a channel, with marks, conditions and temperature."""
+"""A picture of a capture session: counts over time, a line a channel, with marks, conditions and
+temperature.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +18,9 @@ from innage.pictures.figures import figure, fitted
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-MOST_POINTS = 4000  # more than a picture has dots: beyond it, stretches are drawn by their least and greatest count
+MOST_POINTS = (
+    4000  # more than a picture has dots: beyond it, stretches are drawn by their least and greatest count
+)
 FEWEST_LABEL = 0.012  # of the picture's width: narrower bands carry no text
 GAP_PERIODS = 1.5
 LABEL, TITLE = 24, 110  # characters of a label, and of the title on a line
@@ -26,7 +30,9 @@ ROW_IN = 0.16  # height of a condition's row, inches
 def draw_session(path: Path, session: Session, frames: Frames) -> None:
     """Write the picture; the suffix of ``path`` says as what (see :mod:`innage.pictures.figures`)."""
     warm = frames.temperature_c is not None and bool(np.isfinite(frames.temperature_c).any())
-    rows = sorted({word for stretch in session.stretches for word in conditions_text(stretch.conditions).split(",")})
+    rows = sorted(
+        {word for stretch in session.stretches for word in conditions_text(stretch.conditions).split(",")}
+    )
     lower = ([0.3 + ROW_IN * len(rows)] if rows else []) + ([0.9] if warm else [])
     with figure(path, 9.0, 4.5 + sum(lower)) as made:
         axes = made.subplots(1 + len(lower), 1, sharex=True, squeeze=False, height_ratios=[4.5, *lower])[:, 0]
@@ -40,7 +46,10 @@ def draw_session(path: Path, session: Session, frames: Frames) -> None:
             axes[-1].set_ylabel("°C")
         axes[-1].set_xlabel("time since the first frame, s")
         void = f" - void: {session.void_reason}" if session.void_reason is not None else ""
-        title = f"session {session.id}: unit {session.unit.name}, {session.liquid.name}, mounting {session.mounting.name}{void}"
+        title = (
+            f"session {session.id}: unit {session.unit.name}, {session.liquid.name}, mounting "
+            f"{session.mounting.name}{void}"
+        )
         axes[0].set_title(fitted(title, TITLE, 2), fontsize=9, loc="left", pad=18)
 
 
@@ -55,11 +64,22 @@ def _counts(axes: Axes, session: Session, frames: Frames, seconds: NDArray[np.fl
     axes.set_ylabel("counts")
     axes.margins(x=0.01)
     columns = 1 if len(pads) <= 20 else 2
-    axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), title="pads", ncols=columns, fontsize="small", reverse=True)
+    axes.legend(
+        loc="upper left",
+        bbox_to_anchor=(1.0, 1.0),
+        title="pads",
+        ncols=columns,
+        fontsize="small",
+        reverse=True,
+    )
 
 
-def _broken(seconds: NDArray[np.float64], values: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """A line to draw: interrupted at gaps in time, thinned to least and greatest values where there are more frames than dots."""
+def _broken(
+    seconds: NDArray[np.float64], values: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """A line to draw: interrupted at gaps in time, thinned to least and greatest values where there are more
+    frames than dots.
+    """
     steps = np.diff(seconds, prepend=seconds[0])
     piece = np.cumsum(steps > GAP_PERIODS * np.median(steps))
     kept = np.arange(len(values))
@@ -75,10 +95,22 @@ def _marks(axes: Axes, session: Session, seconds: NDArray[np.float64]) -> None:
     for number, mark in enumerate(session.marks):
         first, last = float(seconds[mark.start]), float(seconds[mark.stop - 1])
         axes.axvspan(first, last, color="tab:blue", alpha=0.16 if number % 2 else 0.07, linewidth=0)
-        level = f"{mark.level_mm:g}" if mark.level_stop_mm is None else f"{mark.level_mm:g} to {mark.level_stop_mm:g}"
+        level = (
+            f"{mark.level_mm:g}"
+            if mark.level_stop_mm is None
+            else f"{mark.level_mm:g} to {mark.level_stop_mm:g}"
+        )
         _label(axes, seconds, first, last, level)
     if session.marks:
-        axes.annotate("mm", (1.0, 1.0), xycoords="axes fraction", xytext=(2, 3), textcoords="offset points", fontsize="small", color="tab:blue")
+        axes.annotate(
+            "mm",
+            (1.0, 1.0),
+            xycoords="axes fraction",
+            xytext=(2, 3),
+            textcoords="offset points",
+            fontsize="small",
+            color="tab:blue",
+        )
 
 
 def _label(axes: Axes, seconds: NDArray[np.float64], first: float, last: float, text: str) -> None:

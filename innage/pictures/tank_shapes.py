@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 
 ENDS = "flat, ellipsoidal:DEPTH, spherical:DEPTH, conical:DEPTH or torispherical:F:K"
 SECTIONS = (
-    "box:WIDTHxDEPTH:HEIGHT, cylinder:DIAMETER:HEIGHT, cone:BOTTOMxTOP:HEIGHT, taper:WIDTHxDEPTH:WIDTHxDEPTH:HEIGHT, "
+    "box:WIDTHxDEPTH:HEIGHT, cylinder:DIAMETER:HEIGHT, cone:BOTTOMxTOP:HEIGHT, "
+    "taper:WIDTHxDEPTH:WIDTHxDEPTH:HEIGHT, "
     "ellipsoidal:DIAMETER:DEPTH, spherical:DIAMETER:DEPTH or torispherical:DIAMETER:F:K"
 )
 SIZES = {  # what the texts between the colons hold
@@ -60,7 +61,12 @@ def read_shape(options: ShapeOptions, inner_mm: float | None, datum_mm: float) -
     if len(given) > 1:
         raise InputError("the tank's shape", " and ".join(given), "one of them", "stack parts with --section")
     if options.ends is not None and given != ["--lying-cylinder"]:
-        raise InputError("--ends", options.ends, "--lying-cylinder beside it", "an upright vessel is stacked with --section")
+        raise InputError(
+            "--ends",
+            options.ends,
+            "--lying-cylinder beside it",
+            "an upright vessel is stacked with --section",
+        )
     if not given:
         if datum_mm:
             raise InputError("--datum-mm", f"{datum_mm:g}", "a shape beside it, such as --box 120x80")
@@ -81,11 +87,15 @@ def _sections(options: ShapeOptions, inner_mm: float | None, datum_mm: float) ->
         bottom, top, height = _numbers("--cone", options.cone, 3, "BOTTOMxTOPxHEIGHT, such as 60x100x150")
         return (Cone(bottom, top, height),)
     if options.lying_cylinder is not None:
-        diameter, length = _numbers("--lying-cylinder", options.lying_cylinder, 2, "DIAMETERxLENGTH, such as 200x300")
+        diameter, length = _numbers(
+            "--lying-cylinder", options.lying_cylinder, 2, "DIAMETERxLENGTH, such as 200x300"
+        )
         return (_lying(diameter, length, options.ends or "flat"),)
     if options.strapping is not None:
         if datum_mm:
-            raise InputError("--datum-mm", f"{datum_mm:g}", "none: a strapping table counts from its first row")
+            raise InputError(
+                "--datum-mm", f"{datum_mm:g}", "none: a strapping table counts from its first row"
+            )
         return (read_strapping(options.strapping),)
     if options.mesh is not None:
         return (read_mesh(options.mesh),)
@@ -125,7 +135,11 @@ def _section(text: str, lowest: bool) -> Section:
     sizes = SIZES.get(form)
     if sizes is None or len(texts) != len(sizes):
         raise InputError("--section", text, SECTIONS)
-    n = [number for part, count in zip(texts, sizes, strict=True) for number in _numbers("--section", part, count, SECTIONS, text)]
+    n = [
+        number
+        for part, count in zip(texts, sizes, strict=True)
+        for number in _numbers("--section", part, count, SECTIONS, text)
+    ]
     side = "bottom" if lowest else "top"
     if form == "torispherical":
         return TorisphericalDish(n[0], n[1], n[2], side)
@@ -155,10 +169,17 @@ def shape_words(sections: Sequence[Section]) -> str:
 
 
 def _words(section: Section) -> str:
-    facts = {k: v for k, v in section.facts().items() if k not in ("kind", "sha256", "z_mm", "area_mm2", "height_mm", "volume_ml") and v not in ("", 0.0)}
+    facts = {
+        k: v
+        for k, v in section.facts().items()
+        if k not in ("kind", "sha256", "z_mm", "area_mm2", "height_mm", "volume_ml") and v not in ("", 0.0)
+    }
     if section.kind in ("strapping", "mesh"):
         named = f" {facts['file']}" if "file" in facts else ""
         points = len(section.facts()["height_mm" if section.kind == "strapping" else "z_mm"])
         return f"{section.kind}{named}, {points} heights"
-    inner = ", ".join(f"{k.removesuffix('_mm').replace('_', ' ')} {v:g}" if isinstance(v, int | float) else str(v) for k, v in facts.items())
+    inner = ", ".join(
+        f"{k.removesuffix('_mm').replace('_', ' ')} {v:g}" if isinstance(v, int | float) else str(v)
+        for k, v in facts.items()
+    )
     return f"{section.kind} ({inner}, {section.tall_mm:g} mm tall)"

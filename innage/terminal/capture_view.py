@@ -33,7 +33,12 @@ class Shows(Protocol):
 
 def status(view: View) -> str:
     """The figures of a view in a line."""
-    bad = f", {sum(view.bad.values())} bad lines ({', '.join(f'{count} {kind}' for kind, count in view.bad.items())})" if view.bad else ""
+    bad = (
+        f", {sum(view.bad.values())} bad lines "
+        f"({', '.join(f'{count} {kind}' for kind, count in view.bad.items())})"
+        if view.bad
+        else ""
+    )
     rate = f"{view.rate_hz:.1f}/s" if view.connected else "port lost, waiting for it to come back"
     return f"{view.frames} frames ({view.committed} saved), {rate}, {view.marks} marks{bad}"
 
@@ -73,12 +78,16 @@ class BarView:
         self._live.start()
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
+    ) -> None:
         self._live.stop()
 
 
 def picture(view: View, pads: Sequence[str], typed: str) -> RenderableType:
-    """A bar a channel, from dry to the farthest count seen; below it the figures, the prompt, and what was typed."""
+    """A bar a channel, from dry to the farthest count seen; below it the figures, the prompt, and what was
+    typed.
+    """
     from rich.console import Group
     from rich.table import Table
     from rich.text import Text
@@ -93,7 +102,10 @@ def picture(view: View, pads: Sequence[str], typed: str) -> RenderableType:
         for channel in (rows - 1 - row + rows * column for column in range(columns)):
             if channel < len(pads):
                 there = channel < len(view.counts)
-                line += [Text(pads[channel]), Text(bar(view.bars[channel] if there else 0.0, cells), style="cyan")]
+                line += [
+                    Text(pads[channel]),
+                    Text(bar(view.bars[channel] if there else 0.0, cells), style="cyan"),
+                ]
                 line.append(Text(f"{view.counts[channel]:>8}" if there else "-"))
         table.add_row(*line)
     warm = f", {view.temperature_c:.1f} °C" if view.temperature_c == view.temperature_c else ""
@@ -162,7 +174,9 @@ class KeyEntries:
         self.typed = ""
 
     def __call__(self, view: View) -> str | None:
-        """The line that was ended with Enter, if one was; while a step is held, only 'skip', 'back' and 'done' count."""
+        """The line that was ended with Enter, if one was; while a step is held, only 'skip', 'back' and
+        'done' count.
+        """
         for key in self._keys():
             if key in "\r\n":
                 text, self.typed = self.typed, ""
@@ -177,7 +191,9 @@ class KeyEntries:
 
 @contextmanager
 def keyboard() -> Iterator[Callable[[], str]]:
-    """The keys pressed since the last call, without waiting and without echo; the terminal is put back afterwards."""
+    """The keys pressed since the last call, without waiting and without echo; the terminal is put back
+    afterwards.
+    """
     if sys.platform == "win32":
         import msvcrt
 
@@ -208,7 +224,9 @@ def keyboard() -> Iterator[Callable[[], str]]:
 
 
 @contextmanager
-def operator(pads: Sequence[str], say: Callable[[str], None], from_stdin: bool) -> Iterator[tuple[Shows, NoEntries | LineEntries | KeyEntries]]:
+def operator(
+    pads: Sequence[str], say: Callable[[str], None], from_stdin: bool
+) -> Iterator[tuple[Shows, NoEntries | LineEntries | KeyEntries]]:
     """The view and the entries that fit where this runs: bars and keys on a terminal, lines elsewhere."""
     if from_stdin:
         yield PlainView(say), NoEntries()

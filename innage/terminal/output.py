@@ -32,7 +32,10 @@ def console(stderr: bool = False) -> Console:
 def say(text: str) -> None:
     """Print one sentence; a terminal gets it in lines of whole words."""
     if sys.stdout.isatty():
-        text = "\n".join(textwrap.fill(line, width(), break_long_words=False, break_on_hyphens=False) for line in text.split("\n"))
+        text = "\n".join(
+            textwrap.fill(line, width(), break_long_words=False, break_on_hyphens=False)
+            for line in text.split("\n")
+        )
     print(text)
 
 
@@ -42,16 +45,23 @@ def emit(data: Any) -> None:
 
 
 def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
-    """Print a table that fits the terminal, or 80 columns; numbers stand to the right. ``None`` shows as a dash."""
+    """Print a table that fits the terminal, or 80 columns; numbers stand to the right. ``None`` shows as a
+    dash.
+    """
     from innage.terminal.text_table import lines_of
 
     cells = [[_cell(value) for value in row] for row in rows]
-    titled = [_bold(line) for line in textwrap.wrap(_harmless(title), width(), break_long_words=False, break_on_hyphens=False)]
+    titled = [
+        _bold(line)
+        for line in textwrap.wrap(_harmless(title), width(), break_long_words=False, break_on_hyphens=False)
+    ]
     print("\n".join([*titled, "", *lines_of(columns, cells, _numeric(columns, rows), width()), ""]))
 
 
 def width() -> int:
-    """The columns of the terminal; 80 where the output goes elsewhere, so that logs look the same everywhere."""
+    """The columns of the terminal; 80 where the output goes elsewhere, so that logs look the
+    same everywhere.
+    """
     return max(shutil.get_terminal_size((WIDTH, 24)).columns, 40) if sys.stdout.isatty() else WIDTH
 
 
@@ -61,8 +71,15 @@ def _bold(text: str) -> str:
 
 
 def _numeric(columns: Sequence[str], rows: Sequence[Sequence[object]]) -> list[bool]:
-    """Which columns hold numbers only, be they written out already; the first column names the row unless it is made of numbers."""
-    return [bool(rows) and all(_is_number(row[k], written=k > 0) for row in rows) and any(row[k] is not None for row in rows) for k in range(len(columns))]
+    """Which columns hold numbers only, be they written out already; the first column names the row unless it
+    is made of numbers.
+    """
+    return [
+        bool(rows)
+        and all(_is_number(row[k], written=k > 0) for row in rows)
+        and any(row[k] is not None for row in rows)
+        for k in range(len(columns))
+    ]
 
 
 def _is_number(value: object, written: bool) -> bool:
@@ -78,7 +95,9 @@ def _cell(value: object) -> str:
 
 
 def _harmless(text: str) -> str:
-    """Text with whatever would move a terminal's cursor or change its colours written out: names of files and notes come from anywhere."""
+    """Text with whatever would move a terminal's cursor or change its colours written out: names of files and
+    notes come from anywhere.
+    """
     if text.isprintable():
         return text
     return "".join(c if c.isprintable() or c in "\n\u00a0" else f"\\x{ord(c):02x}" for c in text)
@@ -86,7 +105,9 @@ def _harmless(text: str) -> str:
 
 @contextmanager
 def progress(title: str) -> Iterator[Callable[[str, int, int], None]]:
-    """Show progress and the time left on a terminal (on stderr); gives a function (what, done, total) to call. Silent elsewhere."""
+    """Show progress and the time left on a terminal (on stderr); gives a function (what, done, total) to
+    call. Silent elsewhere.
+    """
     if not sys.stderr.isatty():
         yield lambda what, done, total: None
         return

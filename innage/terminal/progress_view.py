@@ -1,4 +1,6 @@
-"""Progress on a terminal: what is being done, how much of it, how long it has taken and about how long it will."""
+"""Progress on a terminal: what is being done, how much of it, how long it has taken and about how long it
+will.
+"""
 
 from __future__ import annotations
 
@@ -24,7 +26,11 @@ class _Times(ProgressColumn):
 
     def render(self, task: Task) -> Text:
         took = clock(task.fields["before"] + (task.elapsed or 0.0))
-        left = "" if task.time_remaining is None or task.finished else f", about {clock(task.time_remaining)} left"
+        left = (
+            ""
+            if task.time_remaining is None or task.finished
+            else f", about {clock(task.time_remaining)} left"
+        )
         return Text(took + left)
 
 
@@ -41,11 +47,15 @@ class ProgressLine:
     def __init__(self, title: str, console: Console, get_time: Callable[[], float] | None = None) -> None:
         self.title = title
         columns = (TextColumn("{task.description}", markup=False), BarColumn(bar_width=16), _Done(), _Times())
-        self.shown = Progress(*columns, console=console, transient=True, speed_estimate_period=_PERIOD_S, get_time=get_time)
+        self.shown = Progress(
+            *columns, console=console, transient=True, speed_estimate_period=_PERIOD_S, get_time=get_time
+        )
         self._task = self.shown.add_task(title, total=None, before=0.0)
 
     def moved(self, what: str, done: int, total: int) -> None:
-        """Say what is being done, and how much of it is; another total, or less than before, begins another stage."""
+        """Say what is being done, and how much of it is; another total, or less than before, begins another
+        stage.
+        """
         at = self.shown.tasks[0]
         if at.total != total or done < at.completed:
             self.shown.reset(self._task, total=total, before=at.fields["before"] + (at.elapsed or 0.0))

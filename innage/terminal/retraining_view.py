@@ -1,4 +1,6 @@
-"""What is shown of a tank change: rows of its tables, its sentences, and the picture of its learning curve."""
+"""What is shown of a tank change: rows of its tables, its sentences, and the picture of its
+learning curve.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +22,17 @@ def way_rows(found: Found) -> list[Row]:
         classes = way["classes"]
         each = [classes.get(name, {}).get("p95_mm") for name in ("clean", "foam", "film")]
         not_met = sum(row["answer"] == "not met" for row in way["limits"]) if way["limits"] else None
-        made.append((way["way"], way["choose_mm"], way["prove_mm"], *each, _percent(classes["all"]["accepted_share"]), way["false_wet"]["wrong"], not_met))
+        made.append(
+            (
+                way["way"],
+                way["choose_mm"],
+                way["prove_mm"],
+                *each,
+                _percent(classes["all"]["accepted_share"]),
+                way["false_wet"]["wrong"],
+                not_met,
+            )
+        )
     return made
 
 
@@ -36,7 +48,15 @@ def ahead_rows(found: Found) -> list[Row]:
 def curve_rows(found: Found) -> list[Row]:
     """One row a fit of the curve."""
     return [
-        (r["way"], r["units"], r["sessions"], r["error_mm"], _percent(r["accepted_share"]), r.get("false_wet"), _yes(r["reaches"]))
+        (
+            r["way"],
+            r["units"],
+            r["sessions"],
+            r["error_mm"],
+            _percent(r["accepted_share"]),
+            r.get("false_wet"),
+            _yes(r["reaches"]),
+        )
         for r in found["curve"]["rows"]
     ]
 
@@ -63,10 +83,16 @@ def _favoured(found: Found) -> str:
     kept, favoured = found["kept"], found["favoured"]
     text = f"The choose groups favour '{favoured}'"
     if favoured != kept:
-        text += f": {found['parent']} can stay in use with new trims; {found['name']} is the best refit, '{kept}'"
+        text += (
+            f": {found['parent']} can stay in use with new trims; {found['name']} is the best refit, '{kept}'"
+        )
     else:
         text += f", kept as {found['name']}"
-    best = min((w for w in found["ways"] if w["prove_mm"] is not None), key=lambda w: float(w["prove_mm"]), default=None)
+    best = min(
+        (w for w in found["ways"] if w["prove_mm"] is not None),
+        key=lambda w: float(w["prove_mm"]),
+        default=None,
+    )
     if best is not None and best["way"] != favoured:
         text += f"; on the prove groups '{best['way']}' has the smaller error, which must not pick it"
     return text + "."
@@ -76,21 +102,32 @@ def _moved(found: Found) -> list[str]:
     said = []
     if found["moved_mm"]:
         said.append(
-            f"The pads sit at other heights than before, by up to {found['moved_mm']:.3g} mm: levels of the old tank, by its labels and by "
+            f"The pads sit at other heights than before, by up to {found['moved_mm']:.3g} mm: "
+            "levels of the old tank, by its labels and by "
             f"{found['parent']}, were moved with them, which the firmware would have to do too."
         )
     spans = {way["way"]: way["span_mm"] for way in found["ways"]}
-    old_span, new_span = spans.get("old model, new trims"), max(span for way, span in spans.items() if way != "old model, new trims")
+    old_span, new_span = (
+        spans.get("old model, new trims"),
+        max(span for way, span in spans.items() if way != "old model, new trims"),
+    )
     if old_span not in (None, new_span):
-        said.append(f"The old model's levels end at {old_span:g} mm of its own tank, the new tank's at {new_span:g} mm.")
+        said.append(
+            f"The old model's levels end at {old_span:g} mm of its own tank, the new tank's at "
+            f"{new_span:g} mm."
+        )
     left = found["left_out"]
     if left is not None and (left["same_sessions"] or left["held_out_units"] or left["rows_above"]):
         said.append(
-            f"Left out of the earlier set: {left['same_sessions']} sessions that the new set has, {left['held_out_units']} of units that it holds out, "
+            f"Left out of the earlier set: {left['same_sessions']} sessions that the new set "
+            f"has, {left['held_out_units']} of units that it holds out, "
             f"{left['rows_above']} frames outside the new span."
         )
     if found["recipe"]["trim"] != found["trim_of_parent"]:
-        said.append(f"The refits take the trim '{found['recipe']['trim']}': not all units have '{found['trim_of_parent']}'.")
+        said.append(
+            f"The refits take the trim '{found['recipe']['trim']}': not all units have "
+            f"'{found['trim_of_parent']}'."
+        )
     return said
 
 
@@ -99,31 +136,48 @@ def _needed(found: Found) -> list[str]:
     curve, said = found["curve"], []
     if found["limits_of"] is not None:
         for way, its in curve["needed"].items():
-            what = "none of the numbers tried" if its is None else f"{its['sessions']} sessions of {its['units']} units"
+            what = (
+                "none of the numbers tried"
+                if its is None
+                else f"{its['sessions']} sessions of {its['units']} units"
+            )
             said.append(f"Within limits {found['limits_of']}, {way}: {what}.")
         if curve["ratio"] is not None:
-            said.append(f"With the earlier sessions the limits take {curve['ratio']:.3g} of the new sessions that starting anew takes.")
+            said.append(
+                f"With the earlier sessions the limits take {curve['ratio']:.3g} of the new "
+                "sessions that starting anew takes."
+            )
     good = curve["as_good"]
     if good is not None:
         all_new, first = good["all_new"], good["together"]
-        what = f"as small as that of all {all_new['sessions']} new sessions alone ({all_new['error_mm']:.3g} mm)"
+        what = (
+            f"as small as that of all {all_new['sessions']} new sessions alone ({all_new['error_mm']:.3g} mm)"
+        )
         if first is None:
             said.append(f"With the earlier sessions the error was at none of the numbers tried {what}.")
         else:
-            said.append(f"With the earlier sessions the error is {what} from {first['sessions']} new sessions on: {good['ratio']:.3g} of them.")
+            said.append(
+                f"With the earlier sessions the error is {what} from {first['sessions']} new "
+                f"sessions on: {good['ratio']:.3g} of them."
+            )
     said.append(
-        f"Each point has {curve['choose_sessions']} further sessions to set thresholds on, and is judged on {curve['prove_groups']} prove groups; "
+        f"Each point has {curve['choose_sessions']} further sessions to set thresholds on, and "
+        f"is judged on {curve['prove_groups']} prove groups; "
         f"fits of at most {curve['steps']} steps; {curve['order']}."
     )
     return said
 
 
 def draw_curve(path: Path, found: Found) -> None:
-    """Error and accepted share against the number of new sessions, for both ways, into ``path``; filled marks are within the limits."""
+    """Error and accepted share against the number of new sessions, for both ways, into ``path``; filled marks
+    are within the limits.
+    """
     rows = found["curve"]["rows"]
     with figure(path, 8.0, 4.2) as made:
         axes = made.subplots(1, 2)
-        for colour, way in zip(("tab:blue", "tab:orange"), dict.fromkeys(r["way"] for r in rows), strict=False):
+        for colour, way in zip(
+            ("tab:blue", "tab:orange"), dict.fromkeys(r["way"] for r in rows), strict=False
+        ):
             mine = [r for r in rows if r["way"] == way]
             x = np.asarray([r["sessions"] for r in mine])
             within = np.asarray([bool(r["reaches"]) for r in mine])
@@ -141,4 +195,6 @@ def draw_curve(path: Path, found: Found) -> None:
         axes[0].set_ylim(bottom=0)
         axes[0].legend(fontsize=7)
         marks = "" if found["limits_of"] is None else f"; filled: within limits {found['limits_of']}"
-        made.suptitle(f"{found['tank']['frozen']} ({found['tank']['origin']}), prove groups{marks}", fontsize=9)
+        made.suptitle(
+            f"{found['tank']['frozen']} ({found['tank']['origin']}), prove groups{marks}", fontsize=9
+        )

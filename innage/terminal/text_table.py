@@ -1,4 +1,5 @@
-"""Tables of text that fit the width: what can be folded is folded, and what still does not fit goes into a second table below.
+"""Tables of text that fit the width: what can be folded is folded, and what still does not fit goes into a
+second table below.
 
 Written here and not taken from rich, which needs more time to be imported than most lists need to be found.
 """
@@ -12,10 +13,14 @@ from unicodedata import combining, east_asian_width
 
 GAP = "  "
 NO_BREAK = "\u00a0"
-_WORD = 12  # a word longer than this may be broken to fit the width, after punctuation where it has some; no-break spaces make one word of any length
+# a word longer than this may be broken to fit the width, after punctuation where it has some; no-break spaces
+# make one word of any length
+_WORD = 12
 
 
-def lines_of(columns: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[bool], width: int) -> list[str]:
+def lines_of(
+    columns: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[bool], width: int
+) -> list[str]:
     """The lines of a table, at most ``width`` wide where a number or a short word does not ask for more.
 
     Args:
@@ -37,7 +42,12 @@ def lines_of(columns: Sequence[str], rows: Sequence[Sequence[str]], right: Seque
 def _narrowest(column: Sequence[str], number: bool) -> int:
     """The width below which a column would be torn: of its numbers, or of its words."""
     heading, *cells = column
-    words = [word for cell in [heading, *([] if number else cells)] for line in cell.split("\n") for word in line.split(" ")]
+    words = [
+        word
+        for cell in [heading, *([] if number else cells)]
+        for line in cell.split("\n")
+        for word in line.split(" ")
+    ]
     longest = max((len(word) if NO_BREAK in word else min(len(word), _WORD) for word in words), default=1)
     return max(longest, *(len(cell) for cell in cells)) if number and cells else longest
 
@@ -54,10 +64,14 @@ def _parts(narrowest: Sequence[int], width: int) -> list[list[int]]:
 
 
 def _widths(widest: Sequence[int], narrowest: Sequence[int], width: int) -> list[int]:
-    """As wide as the content where there is room; else the widest columns give way, none below its narrowest."""
+    """As wide as the content where there is room; else the widest columns give way, none below
+    its narrowest.
+    """
     room = width - len(GAP) * (len(widest) - 1)
     cap = max(widest)
-    while (found := [max(least, min(most, cap)) for most, least in zip(widest, narrowest, strict=True)]) != list(narrowest) and sum(found) > room:
+    while (
+        found := [max(least, min(most, cap)) for most, least in zip(widest, narrowest, strict=True)]
+    ) != list(narrowest) and sum(found) > room:
         cap -= 1
     spare = room - sum(found)
     for k, most in enumerate(widest):  # the last columns that were capped share what is left
@@ -72,9 +86,15 @@ def _block(columns: Sequence[Sequence[str]], widths: Sequence[int], right: Seque
         folded = [_fold(cell, width) for cell, width in zip(row, widths, strict=True)]
         height = max(map(len, folded))
         above = height if number == 0 else 0  # headings stand on the rule, cells hang from their first line
-        filled = [[""] * (above - len(cell) if above else 0) + cell + [""] * (0 if above else height - len(cell)) for cell in folded]
+        filled = [
+            [""] * (above - len(cell) if above else 0) + cell + [""] * (0 if above else height - len(cell))
+            for cell in folded
+        ]
         for line in zip(*filled, strict=True):
-            placed = (_placed(text, width, to_right) for text, width, to_right in zip(line, widths, right, strict=True))
+            placed = (
+                _placed(text, width, to_right)
+                for text, width, to_right in zip(line, widths, right, strict=True)
+            )
             lines.append(GAP.join(placed).replace(NO_BREAK, " ").rstrip())
         if number == 0:
             lines.append("─" * (sum(widths) + len(GAP) * (len(widths) - 1)))
@@ -82,7 +102,9 @@ def _block(columns: Sequence[Sequence[str]], widths: Sequence[int], right: Seque
 
 
 def shown(text: str) -> int:
-    """How many columns a line of text takes: two for wide characters, none for what stands on the one before."""
+    """How many columns a line of text takes: two for wide characters, none for what stands on
+    the one before.
+    """
     if text.isascii():
         return len(text)
     return sum(0 if combining(c) else 2 if east_asian_width(c) in "WF" else 1 for c in text)
@@ -100,12 +122,16 @@ def _fold(cell: str, width: int) -> list[str]:
 
 
 def _wrapped(text: str, width: int) -> list[str]:
-    words = (piece for word in text.split(" ") for piece in ([word] if len(word) <= width else _torn(word, width)))
+    words = (
+        piece for word in text.split(" ") for piece in ([word] if len(word) <= width else _torn(word, width))
+    )
     return textwrap.wrap(" ".join(words), width, break_on_hyphens=False)
 
 
 def _torn(word: str, width: int) -> list[str]:
-    """A word that is too long in pieces that fit, no two of which would fit into one line: broken after punctuation where it has some."""
+    """A word that is too long in pieces that fit, no two of which would fit into one line: broken after
+    punctuation where it has some.
+    """
     pieces = [""]
     for part in re.split(r"(?<=[-_/@.,:])", word):
         if len(pieces[-1]) + len(part) > width:

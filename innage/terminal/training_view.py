@@ -1,4 +1,6 @@
-"""What is printed of a trained model: limits first, then what was found on unseen groups, then what was tried."""
+"""What is printed of a trained model: limits first, then what was found on unseen groups, then what was
+tried.
+"""
 
 from __future__ import annotations
 
@@ -35,7 +37,11 @@ def show_model(facts: Facts) -> None:
         _show_claims(facts)
         _show_why(facts, metrics["trim"])
         rows = [(*row[:-2], f"{row[-2] or '-'}{' *' if row[-1] else ''}") for row in candidate_rows(metrics)]
-        table("candidates, smallest first, the chosen one marked *: P95 on the choose groups", [_two_lines(c) for c in CANDIDATE_COLUMNS[:-1]], rows)
+        table(
+            "candidates, smallest first, the chosen one marked *: P95 on the choose groups",
+            [_two_lines(c) for c in CANDIDATE_COLUMNS[:-1]],
+            rows,
+        )
     else:
         _show_prove(metrics, facts["frozen"])
         _show_why(facts, None)
@@ -46,7 +52,17 @@ def show_model(facts: Facts) -> None:
 
 def show_models(found: list[Facts]) -> None:
     """One row a model."""
-    columns = ("model", "frozen set", "family", "size", "bits", "prove\nrmse mm", "met/not met\n/not shown", "flash", "readings")
+    columns = (
+        "model",
+        "frozen set",
+        "family",
+        "size",
+        "bits",
+        "prove\nrmse mm",
+        "met/not met\n/not shown",
+        "flash",
+        "readings",
+    )
     table("models", columns, [_model_row(one) for one in found])
 
 
@@ -67,11 +83,24 @@ def _show_limits(answers: list[Facts]) -> None:
         return
     from dataset.text.limits_text import bound_text
 
-    rows = [(a["metric"], a["condition"], bound_text(a["bound"], a.get("or_mm")), a["value"], a["answer"], a["reason"]) for a in answers]
+    rows = [
+        (
+            a["metric"],
+            a["condition"],
+            bound_text(a["bound"], a.get("or_mm")),
+            a["value"],
+            a["answer"],
+            a["reason"],
+        )
+        for a in answers
+    ]
     table("limits", ("metric", "condition", "bound", "value", "answer", "reason"), rows)
     failed = sum(a["answer"] != "met" for a in answers)
     if failed:
-        say(f"{failed} of {len(answers)} limits {'is' if failed == 1 else 'are'} not met or not shown; the model is kept all the same.")
+        say(
+            f"{failed} of {len(answers)} limits {'is' if failed == 1 else 'are'} not met or not "
+            "shown; the model is kept all the same."
+        )
         if any(a["answer"] == "not met" for a in answers):
             say("'innage export' refuses a model that does not meet its limits, unless told --anyway.")
         say("")
@@ -95,7 +124,11 @@ def _show_claims(facts: Facts) -> None:
         say(f"Frozen set {frozen} has no 'prove' groups: no limit is shown to be met.\n")
         return
     _show_classes(claims, f"prove: opening {metrics['openings']} of frozen set {frozen}")
-    table("where the errors are, liquid in the tank", [_two_lines(c) for c in SHORT_COLUMNS], short_place_rows(claims))
+    table(
+        "where the errors are, liquid in the tank",
+        [_two_lines(c) for c in SHORT_COLUMNS],
+        short_place_rows(claims),
+    )
     table("rates, runs and flags on the same groups", ("figure", "found"), rate_rows(claims))
     for sentence in (claim_sentence(facts["frozen"]["group_by"], metrics), random_rows_sentence(metrics)):
         if sentence:
@@ -128,7 +161,10 @@ def _show_why(facts: Facts, trim: str | None) -> None:
     metrics, recipe = facts["metrics"], facts["recipe"]
     its = "pad array, level net" if trim else recipe["family"]
     trimmed = f", trim {trim}" if trim else ""
-    say(f"Model {facts['name']}, program {facts['sha256'][:12]}: {its} of size {recipe['size']} with {recipe['bits']}-bit weights{trimmed}.")
+    say(
+        f"Model {facts['name']}, program {facts['sha256'][:12]}: {its} of size {recipe['size']} "
+        f"with {recipe['bits']}-bit weights{trimmed}."
+    )
     say(f"Why: {metrics['why']}.")
     if metrics.get("next_step"):
         say(f"Next step up: {metrics['next_step']}.")
@@ -136,17 +172,37 @@ def _show_why(facts: Facts, trim: str | None) -> None:
     if within is not None:
         say(f"Budget {metrics['budget']['name']}: {'kept' if within else 'over'}.")
     band = metrics["band"]
-    say(f"Band: {band['meaning']}; {band['groups']} calibrate groups.\n" if band["given"] else f"No band: {band['reason']}.\n")
+    say(
+        f"Band: {band['meaning']}; {band['groups']} calibrate groups.\n"
+        if band["given"]
+        else f"No band: {band['reason']}.\n"
+    )
 
 
 def _show_candidates(metrics: Facts) -> None:
     def row(one: Facts) -> tuple[object, ...]:
         integer, floating, cost = one["choose"]["integer"], one["choose"]["float"], one["cost"] or {}
         meets = {True: "yes", False: "no", None: None}[one["meets"]]
-        error = (integer.get("rmse_mm"), floating.get("rmse_mm"), one["departure_mm"], integer.get("withheld_share"))
+        error = (
+            integer.get("rmse_mm"),
+            floating.get("rmse_mm"),
+            one["departure_mm"],
+            integer.get("withheld_share"),
+        )
         return (one["family"], one["size"], one["bits"], *error, cost.get("flash"), cost.get("cycles"), meets)
 
-    columns = ("family", "size", "bits", "integer mm", "float mm", "departs mm", "withheld", "flash", "cycles", "meets")
+    columns = (
+        "family",
+        "size",
+        "bits",
+        "integer mm",
+        "float mm",
+        "departs mm",
+        "withheld",
+        "flash",
+        "cycles",
+        "meets",
+    )
     table("candidates, smallest first", columns, [row(one) for one in metrics["candidates"]])
 
 
@@ -158,10 +214,18 @@ def _show_prove(metrics: Facts, its: Facts) -> None:
     columns = [("integer", prove["integer"]), ("float", prove["float"])]
     columns += [("random rows", random_rows["integer"]), ("their float", random_rows["float"])]
     rows = [
-        (what, *(figures[what] for _, figures in columns)) for what in ("rmse_mm", "worst_group_rmse_mm", "p95_abs_mm", "withheld_share", "groups", "frames")
+        (what, *(figures[what] for _, figures in columns))
+        for what in ("rmse_mm", "worst_group_rmse_mm", "p95_abs_mm", "withheld_share", "groups", "frames")
     ]
-    table(f"prove: opening {metrics['openings']} of frozen set {frozen}", ("figure", *(title for title, _ in columns)), rows)
-    say("Integer and float are scored on unseen groups. A random split by row has frames of one group on both sides: it only shows its own optimism.")
+    table(
+        f"prove: opening {metrics['openings']} of frozen set {frozen}",
+        ("figure", *(title for title, _ in columns)),
+        rows,
+    )
+    say(
+        "Integer and float are scored on unseen groups. A random split by row has frames of "
+        "one group on both sides: it only shows its own optimism."
+    )
     if claim := claim_sentence(its["group_by"], metrics):
         say(f"{claim}.")
     _show_beyond(metrics)
@@ -171,4 +235,7 @@ def _show_prove(metrics: Facts, its: Facts) -> None:
 def _show_beyond(metrics: Facts) -> None:
     beyond = metrics["prove"]["beyond"]
     if beyond["frames"]:
-        say(f"Labels beyond those of the fit: {beyond['frames']} frames, groups: {beyond['groups']}, share accepted: {beyond['accepted_share']:.3g}.")
+        say(
+            f"Labels beyond those of the fit: {beyond['frames']} frames, groups: "
+            f"{beyond['groups']}, share accepted: {beyond['accepted_share']:.3g}."
+        )

@@ -37,7 +37,9 @@ def downgrade() -> None:
 
 
 def _registry() -> None:
-    """What is registered: tanks, liquids, sensors with pads, mountings, units, budgets, limits, column mappings."""
+    """What is registered: tanks, liquids, sensors with pads, mountings, units, budgets, limits, column
+    mappings.
+    """
     op.create_table(
         "tank",
         sa.Column("id", sa.Integer(), nullable=False),
@@ -70,7 +72,11 @@ def _registry() -> None:
         sa.Column("name", sa.String(length=60), nullable=False),
         sa.Column("revision", sa.Integer(), nullable=False),
         sa.Column("count_bits", sa.Integer(), nullable=False),
-        sa.Column("count_law", sa.Enum("rises", "falls", name="countlaw", native_enum=False, length=20), nullable=False),
+        sa.Column(
+            "count_law",
+            sa.Enum("rises", "falls", name="countlaw", native_enum=False, length=20),
+            nullable=False,
+        ),
         sa.Column("period_ms", sa.Integer(), nullable=False),
         sa.Column("period_tolerance_pct", sa.Integer(), nullable=False),
         sa.Column("note", sa.Text(), nullable=False),
@@ -86,8 +92,14 @@ def _registry() -> None:
         sa.Column("height_mm", sa.Float(), nullable=False),
         sa.Column("width_mm", sa.Float(), nullable=True),
         sa.Column("frequency_hz", sa.Float(), nullable=True),
-        sa.Column("role", sa.Enum("level", "reference", name="padrole", native_enum=False, length=20), nullable=False),
-        sa.ForeignKeyConstraint(["sensor_id"], ["sensor.id"], name="fk_pad_sensor_id_sensor", ondelete="CASCADE"),
+        sa.Column(
+            "role",
+            sa.Enum("level", "reference", name="padrole", native_enum=False, length=20),
+            nullable=False,
+        ),
+        sa.ForeignKeyConstraint(
+            ["sensor_id"], ["sensor.id"], name="fk_pad_sensor_id_sensor", ondelete="CASCADE"
+        ),
         sa.PrimaryKeyConstraint("sensor_id", "channel", name="pk_pad"),
     )
     op.create_table(
@@ -147,7 +159,9 @@ def _registry() -> None:
         sa.Column("condition", sa.Text(), nullable=False),
         sa.Column("confidence", sa.Float(), nullable=True),
         sa.Column("min_groups", sa.Integer(), nullable=False),
-        sa.ForeignKeyConstraint(["limits_id"], ["limits.id"], name="fk_limit_row_limits_id_limits", ondelete="CASCADE"),
+        sa.ForeignKeyConstraint(
+            ["limits_id"], ["limits.id"], name="fk_limit_row_limits_id_limits", ondelete="CASCADE"
+        ),
         sa.PrimaryKeyConstraint("limits_id", "position", name="pk_limit_row"),
     )
     op.create_table(
@@ -176,7 +190,9 @@ def _sessions() -> None:
         sa.Column("source_sha256", sa.String(length=64), nullable=False),
         sa.Column("note", sa.Text(), nullable=False),
         sa.ForeignKeyConstraint(["liquid_id"], ["liquid.id"], name="fk_capture_session_liquid_id_liquid"),
-        sa.ForeignKeyConstraint(["mounting_id"], ["mounting.id"], name="fk_capture_session_mounting_id_mounting"),
+        sa.ForeignKeyConstraint(
+            ["mounting_id"], ["mounting.id"], name="fk_capture_session_mounting_id_mounting"
+        ),
         sa.ForeignKeyConstraint(["unit_id"], ["unit.id"], name="fk_capture_session_unit_id_unit"),
         sa.PrimaryKeyConstraint("id", name="pk_capture_session"),
         sa.UniqueConstraint("sha256", name="uq_capture_session_sha256"),
@@ -190,7 +206,12 @@ def _sessions() -> None:
         sa.Column("stop", sa.Integer(), nullable=False),
         sa.Column("level_mm", sa.Float(), nullable=False),
         sa.Column("u_mm", sa.Float(), nullable=True),
-        sa.ForeignKeyConstraint(["session_id"], ["capture_session.id"], name="fk_mark_session_id_capture_session", ondelete="CASCADE"),
+        sa.ForeignKeyConstraint(
+            ["session_id"],
+            ["capture_session.id"],
+            name="fk_mark_session_id_capture_session",
+            ondelete="CASCADE",
+        ),
         sa.PrimaryKeyConstraint("session_id", "position", name="pk_mark"),
     )
     op.create_table(
@@ -202,7 +223,12 @@ def _sessions() -> None:
         sa.Column("t_ms", sa.LargeBinary(), nullable=False),
         sa.Column("counts", sa.LargeBinary(), nullable=False),
         sa.Column("temperature_c", sa.LargeBinary(), nullable=True),
-        sa.ForeignKeyConstraint(["session_id"], ["capture_session.id"], name="fk_frame_block_session_id_capture_session", ondelete="CASCADE"),
+        sa.ForeignKeyConstraint(
+            ["session_id"],
+            ["capture_session.id"],
+            name="fk_frame_block_session_id_capture_session",
+            ondelete="CASCADE",
+        ),
         sa.PrimaryKeyConstraint("session_id", "position", name="pk_frame_block"),
     )
     op.create_table(
@@ -210,7 +236,9 @@ def _sessions() -> None:
         sa.Column("sequence", sa.Integer(), nullable=False),
         sa.Column("session_id", sa.Integer(), nullable=False),
         sa.Column("reason", sa.Text(), nullable=False),
-        sa.ForeignKeyConstraint(["session_id"], ["capture_session.id"], name="fk_void_event_session_id_capture_session"),
+        sa.ForeignKeyConstraint(
+            ["session_id"], ["capture_session.id"], name="fk_void_event_session_id_capture_session"
+        ),
         sa.PrimaryKeyConstraint("sequence", name="pk_void_event"),
         sa.UniqueConstraint("session_id", name="uq_void_event_session_id"),
     )
@@ -224,7 +252,13 @@ def _frozen_sets() -> None:
         sa.Column("name", sa.String(length=60), nullable=False),
         sa.Column("sha256", sa.String(length=64), nullable=False),
         sa.Column("sealed", sa.Boolean(), nullable=False),
-        sa.Column("group_by", sa.Enum("session", "unit", "liquid", "tank", "level", name="groupby", native_enum=False, length=20), nullable=False),
+        sa.Column(
+            "group_by",
+            sa.Enum(
+                "session", "unit", "liquid", "tank", "level", name="groupby", native_enum=False, length=20
+            ),
+            nullable=False,
+        ),
         sa.Column("seed", sa.Integer(), nullable=True),
         sa.PrimaryKeyConstraint("id", name="pk_frozen_set"),
         sa.UniqueConstraint("name", name="uq_frozen_set_name"),
@@ -234,8 +268,17 @@ def _frozen_sets() -> None:
         "frozen_role",
         sa.Column("frozen_set_id", sa.Integer(), nullable=False),
         sa.Column("group_name", sa.String(length=80), nullable=False),
-        sa.Column("role", sa.Enum("fit", "choose", "calibrate", "prove", name="role", native_enum=False, length=20), nullable=False),
-        sa.ForeignKeyConstraint(["frozen_set_id"], ["frozen_set.id"], name="fk_frozen_role_frozen_set_id_frozen_set", ondelete="CASCADE"),
+        sa.Column(
+            "role",
+            sa.Enum("fit", "choose", "calibrate", "prove", name="role", native_enum=False, length=20),
+            nullable=False,
+        ),
+        sa.ForeignKeyConstraint(
+            ["frozen_set_id"],
+            ["frozen_set.id"],
+            name="fk_frozen_role_frozen_set_id_frozen_set",
+            ondelete="CASCADE",
+        ),
         sa.PrimaryKeyConstraint("frozen_set_id", "group_name", name="pk_frozen_role"),
     )
     op.create_table(
@@ -243,8 +286,15 @@ def _frozen_sets() -> None:
         sa.Column("frozen_set_id", sa.Integer(), nullable=False),
         sa.Column("position", sa.Integer(), nullable=False),
         sa.Column("session_id", sa.Integer(), nullable=False),
-        sa.ForeignKeyConstraint(["frozen_set_id"], ["frozen_set.id"], name="fk_frozen_session_frozen_set_id_frozen_set", ondelete="CASCADE"),
-        sa.ForeignKeyConstraint(["session_id"], ["capture_session.id"], name="fk_frozen_session_session_id_capture_session"),
+        sa.ForeignKeyConstraint(
+            ["frozen_set_id"],
+            ["frozen_set.id"],
+            name="fk_frozen_session_frozen_set_id_frozen_set",
+            ondelete="CASCADE",
+        ),
+        sa.ForeignKeyConstraint(
+            ["session_id"], ["capture_session.id"], name="fk_frozen_session_session_id_capture_session"
+        ),
         sa.PrimaryKeyConstraint("frozen_set_id", "position", name="pk_frozen_session"),
     )
     op.create_index("ix_frozen_session_session_id", "frozen_session", ["session_id"])
@@ -253,7 +303,9 @@ def _frozen_sets() -> None:
         sa.Column("sequence", sa.Integer(), nullable=False),
         sa.Column("frozen_set_id", sa.Integer(), nullable=False),
         sa.Column("purpose", sa.Text(), nullable=False),
-        sa.ForeignKeyConstraint(["frozen_set_id"], ["frozen_set.id"], name="fk_prove_opening_frozen_set_id_frozen_set"),
+        sa.ForeignKeyConstraint(
+            ["frozen_set_id"], ["frozen_set.id"], name="fk_prove_opening_frozen_set_id_frozen_set"
+        ),
         sa.PrimaryKeyConstraint("sequence", name="pk_prove_opening"),
     )
     op.create_index("ix_prove_opening_frozen_set_id", "prove_opening", ["frozen_set_id"])
@@ -273,7 +325,9 @@ def _models() -> None:
         sa.Column("metrics", sa.Text(), nullable=False),
         sa.Column("program", sa.Text(), nullable=False),
         sa.Column("float_onnx", sa.LargeBinary(), nullable=False),
-        sa.ForeignKeyConstraint(["frozen_set_id"], ["frozen_set.id"], name="fk_model_frozen_set_id_frozen_set"),
+        sa.ForeignKeyConstraint(
+            ["frozen_set_id"], ["frozen_set.id"], name="fk_model_frozen_set_id_frozen_set"
+        ),
         sa.ForeignKeyConstraint(["limits_id"], ["limits.id"], name="fk_model_limits_id_limits"),
         sa.PrimaryKeyConstraint("id", name="pk_model"),
         sa.UniqueConstraint("name", name="uq_model_name"),
@@ -293,14 +347,18 @@ def _models() -> None:
         sa.Column("export_id", sa.Integer(), nullable=False),
         sa.Column("name", sa.String(length=255), nullable=False),
         sa.Column("sha256", sa.String(length=64), nullable=False),
-        sa.ForeignKeyConstraint(["export_id"], ["export.id"], name="fk_exported_file_export_id_export", ondelete="CASCADE"),
+        sa.ForeignKeyConstraint(
+            ["export_id"], ["export.id"], name="fk_exported_file_export_id_export", ondelete="CASCADE"
+        ),
         sa.PrimaryKeyConstraint("export_id", "name", name="pk_exported_file"),
     )
     op.create_index("ix_exported_file_sha256", "exported_file", ["sha256"])
 
 
 def _guard_sealed(table: str, children: dict[str, str]) -> None:
-    """A sealed row of ``table`` and its children refuse every change; an unsealed one is still being written."""
+    """A sealed row of ``table`` and its children refuse every change; an unsealed one is still
+    being written.
+    """
     for event in ("UPDATE", "DELETE"):
         _guard(table, event, "OLD.sealed", f"a sealed {table} never changes")
     for child, key in children.items():
@@ -310,4 +368,7 @@ def _guard_sealed(table: str, children: dict[str, str]) -> None:
 
 
 def _guard(table: str, event: str, when: str, reason: str) -> None:
-    op.execute(f"CREATE TRIGGER guard_{table}_{event.lower()} BEFORE {event} ON {table} WHEN {when} BEGIN SELECT RAISE(ABORT, '{reason}'); END")
+    op.execute(
+        f"CREATE TRIGGER guard_{table}_{event.lower()} BEFORE {event} ON {table} WHEN {when} "
+        f"BEGIN SELECT RAISE(ABORT, '{reason}'); END"
+    )

@@ -1,4 +1,5 @@
-"""The bench: tank profiles, liquid models, conditions, door warnings, revised marks, trims, captures that are still open.
+"""The bench: tank profiles, liquid models, conditions, door warnings, revised marks, trims, captures that are
+still open.
 
 Revision ID: 0002_bench
 """
@@ -15,7 +16,9 @@ depends_on = None
 
 
 def upgrade() -> None:
-    """Add columns (SQLite adds them in place, so that no table is rebuilt and every guard stays) and tables."""
+    """Add columns (SQLite adds them in place, so that no table is rebuilt and every guard stays)
+    and tables.
+    """
     for table, column, kind in (
         ("tank", "profile", sa.Text()),
         ("tank", "headspace_mm", sa.Float()),
@@ -48,7 +51,9 @@ def downgrade() -> None:
 
 
 def _of_sessions() -> None:
-    """What belongs to a sealed session: conditions and warnings from its logging, and later revisions of its marks."""
+    """What belongs to a sealed session: conditions and warnings from its logging, and later revisions of its
+    marks.
+    """
     op.create_table(
         "condition_stretch",
         sa.Column("session_id", sa.Integer(), nullable=False),
@@ -56,7 +61,12 @@ def _of_sessions() -> None:
         sa.Column("start", sa.Integer(), nullable=False),
         sa.Column("stop", sa.Integer(), nullable=False),
         sa.Column("body", sa.Text(), nullable=False),
-        sa.ForeignKeyConstraint(["session_id"], ["capture_session.id"], name="fk_condition_stretch_session_id_capture_session", ondelete="CASCADE"),
+        sa.ForeignKeyConstraint(
+            ["session_id"],
+            ["capture_session.id"],
+            name="fk_condition_stretch_session_id_capture_session",
+            ondelete="CASCADE",
+        ),
         sa.PrimaryKeyConstraint("session_id", "position", name="pk_condition_stretch"),
     )
     op.create_table(
@@ -65,7 +75,12 @@ def _of_sessions() -> None:
         sa.Column("position", sa.Integer(), nullable=False),
         sa.Column("check_name", sa.String(length=60), nullable=False),
         sa.Column("sentence", sa.Text(), nullable=False),
-        sa.ForeignKeyConstraint(["session_id"], ["capture_session.id"], name="fk_door_warning_session_id_capture_session", ondelete="CASCADE"),
+        sa.ForeignKeyConstraint(
+            ["session_id"],
+            ["capture_session.id"],
+            name="fk_door_warning_session_id_capture_session",
+            ondelete="CASCADE",
+        ),
         sa.PrimaryKeyConstraint("session_id", "position", name="pk_door_warning"),
     )
     op.create_table(
@@ -77,7 +92,9 @@ def _of_sessions() -> None:
         sa.Column("author", sa.Text(), nullable=False),
         sa.Column("reason", sa.Text(), nullable=False),
         sa.Column("body", sa.Text(), nullable=False),
-        sa.ForeignKeyConstraint(["session_id"], ["capture_session.id"], name="fk_mark_revision_session_id_capture_session"),
+        sa.ForeignKeyConstraint(
+            ["session_id"], ["capture_session.id"], name="fk_mark_revision_session_id_capture_session"
+        ),
         sa.PrimaryKeyConstraint("sequence", name="pk_mark_revision"),
         sa.UniqueConstraint("sha256", name="uq_mark_revision_sha256"),
     )
@@ -100,7 +117,9 @@ def _trims() -> None:
         sa.Column("body", sa.Text(), nullable=False),
         sa.Column("note", sa.Text(), nullable=False),
         sa.ForeignKeyConstraint(["mounting_id"], ["mounting.id"], name="fk_trim_mounting_id_mounting"),
-        sa.ForeignKeyConstraint(["session_id"], ["capture_session.id"], name="fk_trim_session_id_capture_session"),
+        sa.ForeignKeyConstraint(
+            ["session_id"], ["capture_session.id"], name="fk_trim_session_id_capture_session"
+        ),
         sa.ForeignKeyConstraint(["unit_id"], ["unit.id"], name="fk_trim_unit_id_unit"),
         sa.PrimaryKeyConstraint("sequence", name="pk_trim"),
         sa.UniqueConstraint("sha256", name="uq_trim_sha256"),
@@ -119,7 +138,9 @@ def _open_captures() -> None:
         sa.Column("mounting_id", sa.Integer(), nullable=False),
         sa.Column("body", sa.Text(), nullable=False),
         sa.ForeignKeyConstraint(["liquid_id"], ["liquid.id"], name="fk_open_capture_liquid_id_liquid"),
-        sa.ForeignKeyConstraint(["mounting_id"], ["mounting.id"], name="fk_open_capture_mounting_id_mounting"),
+        sa.ForeignKeyConstraint(
+            ["mounting_id"], ["mounting.id"], name="fk_open_capture_mounting_id_mounting"
+        ),
         sa.ForeignKeyConstraint(["unit_id"], ["unit.id"], name="fk_open_capture_unit_id_unit"),
         sa.PrimaryKeyConstraint("id", name="pk_open_capture"),
         sa.UniqueConstraint("name", name="uq_open_capture_name"),
@@ -133,7 +154,12 @@ def _open_captures() -> None:
         sa.Column("t_ms", sa.LargeBinary(), nullable=False),
         sa.Column("counts", sa.LargeBinary(), nullable=False),
         sa.Column("temperature_c", sa.LargeBinary(), nullable=True),
-        sa.ForeignKeyConstraint(["capture_id"], ["open_capture.id"], name="fk_open_block_capture_id_open_capture", ondelete="CASCADE"),
+        sa.ForeignKeyConstraint(
+            ["capture_id"],
+            ["open_capture.id"],
+            name="fk_open_block_capture_id_open_capture",
+            ondelete="CASCADE",
+        ),
         sa.PrimaryKeyConstraint("capture_id", "position", name="pk_open_block"),
     )
     op.create_table(
@@ -141,10 +167,18 @@ def _open_captures() -> None:
         sa.Column("capture_id", sa.Integer(), nullable=False),
         sa.Column("position", sa.Integer(), nullable=False),
         sa.Column("body", sa.Text(), nullable=False),
-        sa.ForeignKeyConstraint(["capture_id"], ["open_capture.id"], name="fk_open_entry_capture_id_open_capture", ondelete="CASCADE"),
+        sa.ForeignKeyConstraint(
+            ["capture_id"],
+            ["open_capture.id"],
+            name="fk_open_entry_capture_id_open_capture",
+            ondelete="CASCADE",
+        ),
         sa.PrimaryKeyConstraint("capture_id", "position", name="pk_open_entry"),
     )
 
 
 def _guard(table: str, event: str, when: str, reason: str) -> None:
-    op.execute(f"CREATE TRIGGER guard_{table}_{event.lower()} BEFORE {event} ON {table} WHEN {when} BEGIN SELECT RAISE(ABORT, '{reason}'); END")
+    op.execute(
+        f"CREATE TRIGGER guard_{table}_{event.lower()} BEFORE {event} ON {table} WHEN {when} "
+        f"BEGIN SELECT RAISE(ABORT, '{reason}'); END"
+    )

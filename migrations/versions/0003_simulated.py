@@ -15,14 +15,21 @@ depends_on = None
 
 
 def upgrade() -> None:
-    """Add a column (in place, so that no table is rebuilt and every guard stays) and a table with the guards of its siblings."""
+    """Add a column (in place, so that no table is rebuilt and every guard stays) and a table with the guards
+    of its siblings.
+    """
     op.add_column("capture_session", sa.Column("simulated", sa.Boolean(), nullable=True))
     op.create_table(
         "frozen_trim",
         sa.Column("frozen_set_id", sa.Integer(), nullable=False),
         sa.Column("position", sa.Integer(), nullable=False),
         sa.Column("trim_sha256", sa.String(length=64), nullable=False),
-        sa.ForeignKeyConstraint(["frozen_set_id"], ["frozen_set.id"], name="fk_frozen_trim_frozen_set_id_frozen_set", ondelete="CASCADE"),
+        sa.ForeignKeyConstraint(
+            ["frozen_set_id"],
+            ["frozen_set.id"],
+            name="fk_frozen_trim_frozen_set_id_frozen_set",
+            ondelete="CASCADE",
+        ),
         sa.ForeignKeyConstraint(["trim_sha256"], ["trim.sha256"], name="fk_frozen_trim_trim_sha256_trim"),
         sa.PrimaryKeyConstraint("frozen_set_id", "position", name="pk_frozen_trim"),
     )
@@ -37,4 +44,7 @@ def downgrade() -> None:
 
 
 def _guard(table: str, event: str, when: str, reason: str) -> None:
-    op.execute(f"CREATE TRIGGER guard_{table}_{event.lower()} BEFORE {event} ON {table} WHEN {when} BEGIN SELECT RAISE(ABORT, '{reason}'); END")
+    op.execute(
+        f"CREATE TRIGGER guard_{table}_{event.lower()} BEFORE {event} ON {table} WHEN {when} "
+        f"BEGIN SELECT RAISE(ABORT, '{reason}'); END"
+    )

@@ -1,6 +1,7 @@
 """The groups of a frozen set may be bands of temperature, whose edges it keeps.
 
-The word for what the groups are has no constraint of its own; an earlier version must still not meet one that it doesn't know.
+The word for what the groups are has no constraint of its own; an earlier version must still not meet one that
+it doesn't know.
 
 Revision ID: 0006_temperature
 """

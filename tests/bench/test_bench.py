@@ -1,4 +1,6 @@
-"""The one command of the benches at tiny sizes: every row is there, both sides gave the same, and what it writes can be read. No figure is judged."""
+"""The one command of the benches at tiny sizes: every row is there, both sides gave the same, and what it
+writes can be read. No figure is judged.
+"""
 
 from __future__ import annotations
 
@@ -13,9 +15,19 @@ import pytest
 
 RUN = Path(__file__).parents[2] / "bench" / "run.py"
 COMPARED = {
-    "csv-sql", "csv-bytes", "csv-parsing", "frozen-one", "frozen-one-dataframe", "frozen-many", "frozen-many-dataframe", "replay", "interpreter",
-    "help-rich", "help-plain", "sessions",
-}  # fmt: skip
+    "csv-sql",
+    "csv-bytes",
+    "csv-parsing",
+    "frozen-one",
+    "frozen-one-dataframe",
+    "frozen-many",
+    "frozen-many-dataframe",
+    "replay",
+    "interpreter",
+    "help-rich",
+    "help-plain",
+    "sessions",
+}
 GROWTH = ("logging", "sessions", "gaps", "plan", "show", "freezing", "frozen set to arrays", "replay")
 
 pytestmark = pytest.mark.slow
@@ -23,20 +35,34 @@ pytestmark = pytest.mark.slow
 
 def ran(out: Path, *options: str) -> tuple[dict[str, Any], str]:
     """What a quick run wrote and printed."""
-    done = subprocess.run([sys.executable, str(RUN), "--quick", "--out", str(out), *options], capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        [sys.executable, str(RUN), "--quick", "--out", str(out), *options],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
     assert done.returncode == 0, done.stdout + done.stderr
     return json.loads((out / "bench.json").read_text(encoding="utf-8")), done.stdout
 
 
 def sound(row: dict[str, Any]) -> bool:
-    """A finite positive ratio within its rounds, with a baseline that is named, and seconds only beside it."""
+    """A finite positive ratio within its rounds, with a baseline that is named, and seconds only
+    beside it.
+    """
     ratios = [row["ratio_least"], row["ratio"], row["ratio_most"]]
     timed = [row["ours_s"], row["baseline_s"]]
-    return all(math.isfinite(r) and r > 0 for r in ratios) and ratios == sorted(ratios) and bool(row["baseline"]) and (None in timed) == (timed == [None, None])
+    return (
+        all(math.isfinite(r) and r > 0 for r in ratios)
+        and ratios == sorted(ratios)
+        and bool(row["baseline"])
+        and (None in timed) == (timed == [None, None])
+    )
 
 
 def test_one_command(tmp_path: Path) -> None:
-    """Every row but those of the search, of which it says that it was not run; goals are answered; table, JSON and pictures."""
+    """Every row but those of the search, of which it says that it was not run; goals are answered; table,
+    JSON and pictures.
+    """
     found, printed = ran(tmp_path)
     rows = {row["name"]: row for row in found["rows"]}
     assert set(rows) == COMPARED | {f"growth-{name.replace(' ', '-')}" for name in GROWTH}

@@ -34,16 +34,56 @@ def test_the_hash_is_what_its_module_says(new_store: Store, register: Callable) 
 
     frames = new.frames
     columns = [{"name": "t_ms", "type": "<i8", "rows": 40, "sha256": digest(frames.t_ms.tolist(), "<q")}]
-    columns += [{"name": f"counts.{k}", "type": "<u4", "rows": 40, "sha256": digest(frames.counts[:, k].tolist(), "<I")} for k in range(2)]
-    pad = {"bottom_mm": 0.0, "frequency_hz": None, "height_mm": 50.0, "name": "low", "role": "level", "width_mm": 8.0}
-    sensor = {"count_bits": 16, "count_law": "rises", "name": "strip", "period_ms": 100, "period_tolerance_pct": 10}
+    columns += [
+        {
+            "name": f"counts.{k}",
+            "type": "<u4",
+            "rows": 40,
+            "sha256": digest(frames.counts[:, k].tolist(), "<I"),
+        }
+        for k in range(2)
+    ]
+    pad = {
+        "bottom_mm": 0.0,
+        "frequency_hz": None,
+        "height_mm": 50.0,
+        "name": "low",
+        "role": "level",
+        "width_mm": 8.0,
+    }
+    sensor = {
+        "count_bits": 16,
+        "count_law": "rises",
+        "name": "strip",
+        "period_ms": 100,
+        "period_tolerance_pct": 10,
+    }
     sensor["pads"] = [pad, pad | {"name": "high", "bottom_mm": 50.0, "width_mm": None}]
-    tank = {"dead_volume_ml": None, "inlet_mm": 95.0, "name": "canister", "span_mm": 100.0, "wall_material": "PP", "wall_mm": 2.0}
+    tank = {
+        "dead_volume_ml": None,
+        "inlet_mm": 95.0,
+        "name": "canister",
+        "span_mm": 100.0,
+        "wall_material": "PP",
+        "wall_mm": 2.0,
+    }
     content = {
         "format": 1,
         "unit": "unit1",
-        "liquid": {"conductivity": 0.05, "density": 998.2, "name": "water", "permittivity": 80.2, "temperature_c": 20.0},
-        "mounting": {"name": "m1", "offset_mm": 1.5, "offset_tolerance_mm": 0.5, "sensor": sensor, "tank": tank},
+        "liquid": {
+            "conductivity": 0.05,
+            "density": 998.2,
+            "name": "water",
+            "permittivity": 80.2,
+            "temperature_c": 20.0,
+        },
+        "mounting": {
+            "name": "m1",
+            "offset_mm": 1.5,
+            "offset_tolerance_mm": 0.5,
+            "sensor": sensor,
+            "tank": tank,
+        },
         "marks": [[0, 10, 15.0, 0.5], [12, 30, 25.0, None]],
         "note": "",
         "columns": columns,
@@ -69,7 +109,9 @@ def test_block_borders_and_compression_are_not_in_it(tmp_path: Path, register: C
 
 
 def test_rows_revisions_and_order_are_not_in_it(tmp_path: Path, register: Callable) -> None:
-    """Stores that registered other things first, and logged in another order, agree on every session's hash."""
+    """Stores that registered other things first, and logged in another order, agree on every
+    session's hash.
+    """
     one, two = Store.open(tmp_path / "one.db"), Store.open(tmp_path / "two.db")
     bench = register(one)
     two.add_tank(replace(bench.tank, span_mm=120.0))
@@ -93,13 +135,19 @@ CHANGES: dict[str, Callable[[NewSession], NewSession]] = {
     "headspace": lambda s: on_tank(s, headspace_mm=5.0),
     "profile": lambda s: on_tank(s, profile=to_json(stack([Box(50.0, 40.0, 100.0)]))),
     "expansion": lambda s: on_tank(s, expansion_per_k=1e-4, reference_c=20.0),
-    "reference temperature": lambda s: on_tank(on_tank(s, expansion_per_k=1e-4, reference_c=20.0), reference_c=25.0),
+    "reference temperature": lambda s: on_tank(
+        on_tank(s, expansion_per_k=1e-4, reference_c=20.0), reference_c=25.0
+    ),
     "liquid's model": lambda s: replace(s, liquid=replace(s.liquid, model="water")),
-    "period": lambda s: replace(s, mounting=replace(s.mounting, sensor=replace(s.mounting.sensor, period_ms=101))),
+    "period": lambda s: replace(
+        s, mounting=replace(s.mounting, sensor=replace(s.mounting.sensor, period_ms=101))
+    ),
     "mark": lambda s: replace(s, marks=(replace(s.marks[0], stop=11), s.marks[1])),
     "uncertainty": lambda s: replace(s, marks=(replace(s.marks[0], u_mm=None), s.marks[1])),
     "note": lambda s: replace(s, note="foam from frame 20"),
-    "count": lambda s: replace(s, frames=replace(s.frames, counts=s.frames.counts ^ np.eye(40, 2, dtype=np.uint32))),
+    "count": lambda s: replace(
+        s, frames=replace(s.frames, counts=s.frames.counts ^ np.eye(40, 2, dtype=np.uint32))
+    ),
     "time": lambda s: replace(s, frames=replace(s.frames, t_ms=s.frames.t_ms + 1)),
     "temperature": lambda s: replace(s, frames=replace(s.frames, temperature_c=np.full(40, np.nan))),
     "channels swapped": lambda s: replace(s, frames=replace(s.frames, counts=s.frames.counts[:, ::-1])),
@@ -107,7 +155,9 @@ CHANGES: dict[str, Callable[[NewSession], NewSession]] = {
 
 
 @pytest.mark.parametrize("change", CHANGES.values(), ids=CHANGES.keys())
-def test_content_is_in_it(new_store: Store, register: Callable, change: Callable[[NewSession], NewSession]) -> None:
+def test_content_is_in_it(
+    new_store: Store, register: Callable, change: Callable[[NewSession], NewSession]
+) -> None:
     """Whatever says what was recorded, on what, changes the hash."""
     new = register(new_store).session(7)
     changed = change(new)
@@ -122,7 +172,9 @@ def test_where_values_are_from_is_not_in_it(new_store: Store, register: Callable
 
 
 def test_one_number_one_hash() -> None:
-    """Integers and floats of one value, both zeros, and every NaN hash alike; where the source lies in memory does not matter."""
+    """Integers and floats of one value, both zeros, and every NaN hash alike; where the source lies in memory
+    does not matter.
+    """
     t, counts = np.arange(4) * 100, np.arange(8, dtype=np.uint32).reshape(4, 2)
     odd_nan = np.array([0x7FF8000000000123], np.uint64).view(np.float64)[0]
     plain = Frames(t, counts, np.array([0.0, 1.0, np.nan, 2.0]))
@@ -137,7 +189,9 @@ def test_the_order_of_a_choice_is_not_in_it(new_store: Store, register: Callable
     bench = register(new_store)
     sessions = new_store.add_sessions([bench.session(k) for k in (1, 2, 3)])
     roles = {"15": Role.FIT, "25": Role.PROVE}
-    assert frozen_sha256(GroupBy.LEVEL, roles, sessions) == frozen_sha256(GroupBy.LEVEL, dict(reversed(roles.items())), sessions[::-1])
+    assert frozen_sha256(GroupBy.LEVEL, roles, sessions) == frozen_sha256(
+        GroupBy.LEVEL, dict(reversed(roles.items())), sessions[::-1]
+    )
     assert frozen_sha256(GroupBy.LEVEL, roles, sessions) != frozen_sha256(GroupBy.LEVEL, roles, sessions[:2])
 
 

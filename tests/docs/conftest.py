@@ -1,4 +1,6 @@
-"""Runs the blocks of a page: each command as it stands there, its exit code, and what the page shows under it."""
+"""Runs the blocks of a page: each command as it stands there, its exit code, and what the page shows under
+it.
+"""
 
 from __future__ import annotations
 
@@ -34,9 +36,13 @@ class Step:
 
 
 def steps_of(text: str) -> list[Step]:
-    """The commands of a page's indented blocks in order; a block that begins with anything else is no command line."""
+    """The commands of a page's indented blocks in order; a block that begins with anything else is no command
+    line.
+    """
     found: list[Step] = []
-    for block in re.findall(r"(?:^    .*\n(?:\n(?=    ))*)+", re.sub(r"\\\n\s*", " ", text + "\n"), re.MULTILINE):
+    for block in re.findall(
+        r"(?:^    .*\n(?:\n(?=    ))*)+", re.sub(r"\\\n\s*", " ", text + "\n"), re.MULTILINE
+    ):
         lines = [line[4:] for line in block.splitlines()]
         if not _is_command(lines[0]):
             continue
@@ -62,14 +68,21 @@ Run = Callable[..., dict[str, str]]
 
 @pytest.fixture
 def run_page(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
-    """Run all commands of a page in a folder of the test's own, or those that ``only`` says yes to; what each printed.
+    """Run all commands of a page in a folder of the test's own, or those that ``only`` says yes to; what each
+    printed.
 
-    ``swap``: words to put in place of the page's; ``shown``: whether the page's lines have to be among what is printed.
+    ``swap``: words to put in place of the page's; ``shown``: whether the page's lines have to be among what
+        is printed.
     """
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("INNAGE_STORE", raising=False)
 
-    def run(name: str, swap: dict[str, str] | None = None, only: Callable[[str], bool] = lambda line: True, shown: bool = True) -> dict[str, str]:
+    def run(
+        name: str,
+        swap: dict[str, str] | None = None,
+        only: Callable[[str], bool] = lambda line: True,
+        shown: bool = True,
+    ) -> dict[str, str]:
         printed: dict[str, str] = {}
         for step in steps_of((ROOT / name).read_text(encoding="utf-8")):
             if not only(step.line):
@@ -80,7 +93,11 @@ def run_page(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
             code, said = execute(line)
             assert code == step.code, (line, said)
             for expected in step.shown if shown else ():
-                assert plain(expected).removesuffix("(...)").removesuffix("...") in plain(said), (line, expected, said)
+                assert plain(expected).removesuffix("(...)").removesuffix("...") in plain(said), (
+                    line,
+                    expected,
+                    said,
+                )
             printed[step.line] = said
         assert printed, name
         return printed
@@ -95,7 +112,9 @@ def run_line() -> Callable[[str], tuple[int, str]]:
 
 
 def execute(line: str) -> tuple[int, str]:
-    """Run one line as a shell would, without one: comments, stars, one ``<`` or ``>``, and pipes, whose parts are processes of their own."""
+    """Run one line as a shell would, without one: comments, stars, one ``<`` or ``>``, and pipes, whose parts
+    are processes of their own.
+    """
     if " | " in line:
         code, said = 0, ""
         for part in line.split(" | "):
@@ -107,7 +126,9 @@ def execute(line: str) -> tuple[int, str]:
     words = shlex.split(line, comments=True)
     given = words[words.index("<") + 1] if "<" in words else None
     out = words[words.index(">") + 1] if ">" in words else None
-    words = [w for k, w in enumerate(words) if w not in ("<", ">") and (k == 0 or words[k - 1] not in ("<", ">"))]
+    words = [
+        w for k, w in enumerate(words) if w not in ("<", ">") and (k == 0 or words[k - 1] not in ("<", ">"))
+    ]
     words = [path for word in words for path in (sorted(glob.glob(word)) if "*" in word else [word])]
     stdin = "" if given is None else Path(given).read_text(encoding="utf-8")
     if words[0] == "innage":

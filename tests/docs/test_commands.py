@@ -23,7 +23,10 @@ def test_the_page_of_commands_is_not_stale() -> None:
 
 def test_every_command_is_in_the_docs() -> None:
     """Besides that page, README or another one shows each command in use."""
-    pages = [ROOT / "README.md", *(p for p in (ROOT / "docs").glob("*.md") if p.name not in ("commands.md", "json.md"))]
+    pages = [
+        ROOT / "README.md",
+        *(p for p in (ROOT / "docs").glob("*.md") if p.name not in ("commands.md", "json.md")),
+    ]
     text = "\n".join(page.read_text(encoding="utf-8") for page in pages)
     assert [name for name in COMMANDS if f"innage {name}" not in text] == []
 
@@ -31,5 +34,10 @@ def test_every_command_is_in_the_docs() -> None:
 def test_links_between_pages_lead_somewhere() -> None:
     """Every relative link of README, DEVELOPERS and the pages names a file that is there."""
     pages = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").glob("*.md")]
-    lost = [(p.name, to) for p in pages for to in re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", p.read_text(encoding="utf-8")) if not (p.parent / to).exists()]
+    lost = [
+        (p.name, to)
+        for p in pages
+        for to in re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", p.read_text(encoding="utf-8"))
+        if not (p.parent / to).exists()
+    ]
     assert lost == []

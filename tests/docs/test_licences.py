@@ -18,7 +18,9 @@ spec.loader.exec_module(make)
 
 
 def test_the_page_is_not_stale() -> None:
-    """Every package that is installed here has the row that would be written now; other Pythons and systems may need fewer."""
+    """Every package that is installed here has the row that would be written now; other Pythons and systems
+    may need fewer.
+    """
     rows = set((ROOT / "docs" / "licences.md").read_text().splitlines())
     now = [row for row in make.page().splitlines() if row.startswith("| ")]
     assert len(now) > 30
@@ -28,5 +30,9 @@ def test_the_page_is_not_stale() -> None:
 def test_every_dependency_has_a_row() -> None:
     """What pyproject.toml asks for is there, and marked as asked for directly."""
     asked = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["dependencies"]
-    direct = [row.split(" | ")[0].removeprefix("| ") for row in (ROOT / "docs" / "licences.md").read_text().splitlines() if row.endswith("| yes |")]
+    direct = [
+        row.split(" | ")[0].removeprefix("| ")
+        for row in (ROOT / "docs" / "licences.md").read_text().splitlines()
+        if row.endswith("| yes |")
+    ]
     assert sorted(canonicalize_name(Requirement(line).name) for line in asked) == direct

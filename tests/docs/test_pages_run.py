@@ -1,4 +1,6 @@
-"""Blocks of commands on the pages run as they stand there, in a store that holds what the page presumes; what a page shows is what is printed."""
+"""Blocks of commands on the pages run as they stand there, in a store that holds what the page presumes; what
+a page shows is what is printed.
+"""
 
 from __future__ import annotations
 
@@ -54,7 +56,11 @@ RunLine = Callable[[str], tuple[int, str]]
 
 def write_shown(page: str, heading: str, path: Path) -> None:
     """Write the file that a page shows as a block that begins with ``heading``."""
-    block = re.search(rf"^(    {re.escape(heading)}.*\n(?:    .*\n)+)", (ROOT / "docs" / page).read_text(encoding="utf-8"), re.MULTILINE)
+    block = re.search(
+        rf"^(    {re.escape(heading)}.*\n(?:    .*\n)+)",
+        (ROOT / "docs" / page).read_text(encoding="utf-8"),
+        re.MULTILINE,
+    )
     assert block is not None
     path.write_text(re.sub("^    ", "", block.group(1), flags=re.MULTILINE), encoding="utf-8")
 
@@ -73,7 +79,10 @@ def test_terminal(run_page: Run) -> None:
 def readme_job(run_page: Run, folder: Path) -> None:
     """README's job up to the logged file."""
     shutil.copy(READINGS, folder)
-    run_page("README.md", only=lambda line: line.split()[1] in ("tank", "liquid", "sensor", "mounting", "unit", "log"))
+    run_page(
+        "README.md",
+        only=lambda line: line.split()[1] in ("tank", "liquid", "sensor", "mounting", "unit", "log"),
+    )
 
 
 def test_labels(run_page: Run, tmp_path: Path) -> None:
@@ -95,8 +104,13 @@ def test_logging(run_page: Run, tmp_path: Path) -> None:
         a_bench(store, pads=2, units=("unit-1", "unit-2"))
     (tmp_path / "tuesday").mkdir()
     for number, name in enumerate(("monday", "tuesday/one", "tuesday/two")):
-        rows = [f"{k / 10:.1f};{4000 + number + 40 * k};{4000 + 40 * max(k - 20, 0)};{k * 0.2:.1f}" for k in range(40)]
-        (tmp_path / f"{name}.csv").write_text("\n".join(["t (s);pad_a;pad_b;ruler cm", *rows, ""]), encoding="utf-8")
+        rows = [
+            f"{k / 10:.1f};{4000 + number + 40 * k};{4000 + 40 * max(k - 20, 0)};{k * 0.2:.1f}"
+            for k in range(40)
+        ]
+        (tmp_path / f"{name}.csv").write_text(
+            "\n".join(["t (s);pad_a;pad_b;ruler cm", *rows, ""]), encoding="utf-8"
+        )
     printed = run_page("docs/logging.md", only=lambda line: " log " in line)
     assert [said.count("session ") for said in printed.values()] == [1, 2]
     with Store.open(tmp_path / "innage.db") as store:
@@ -108,7 +122,12 @@ def test_freezing(run_page: Run, tmp_path: Path) -> None:
     """Thirty units, a session of each in one of the bands that the page names."""
     with Store.open(tmp_path / "innage.db") as store:
         mounting, liquid, units = a_bench(store, pads=2, units=[f"u{k}" for k in range(30)])
-        store.add_sessions([a_session(unit, liquid, mounting, k, warm_c=(10.0, 20.0, 32.0)[k % 3]) for k, unit in enumerate(units)])
+        store.add_sessions(
+            [
+                a_session(unit, liquid, mounting, k, warm_c=(10.0, 20.0, 32.0)[k % 3])
+                for k, unit in enumerate(units)
+            ]
+        )
     assert len(run_page("docs/freezing.md")) == 3
 
 
@@ -134,7 +153,9 @@ def test_keeping(run_page: Run, tmp_path: Path) -> None:
 
 
 def test_merge(run_page: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The two benches of the page: one tank, sensor, liquid and mounting in both; three sessions of a unit, a tank and limits in the other only."""
+    """The two benches of the page: one tank, sensor, liquid and mounting in both; three sessions of a unit, a
+    tank and limits in the other only.
+    """
     for name in ("left", "right"):
         with Store.open(tmp_path / f"{name}.db") as store:
             mounting, liquid, units = a_bench(store, pads=2, units=(f"{name}-unit",))
@@ -150,12 +171,18 @@ def a_bench(store: Store, pads: int, units: Sequence[str]) -> tuple[Mounting, Li
     """The canister, strip and water that pages speak of, with units."""
     tank = store.add_tank(Tank("canister", 0, 100.0))
     high = 100.0 / pads
-    sensor = store.add_sensor(Sensor("strip", 0, tuple(Pad(k, f"p{k}", k * high, high) for k in range(pads)), 16, CountLaw.RISES, 100))
+    sensor = store.add_sensor(
+        Sensor(
+            "strip", 0, tuple(Pad(k, f"p{k}", k * high, high) for k in range(pads)), 16, CountLaw.RISES, 100
+        )
+    )
     mounting = store.add_mounting(Mounting("front", tank, sensor))
     return mounting, store.add_liquid(Liquid("water")), [store.add_unit(Unit(name)) for name in units]
 
 
-def a_session(unit: Unit, liquid: Liquid, mounting: Mounting, number: int, warm_c: float | None = None) -> NewSession:
+def a_session(
+    unit: Unit, liquid: Liquid, mounting: Mounting, number: int, warm_c: float | None = None
+) -> NewSession:
     """Ten marks of ten frames on the way up: each pad rises by 64 counts for a millimetre; invented."""
     level = np.repeat(np.arange(0.0, 100.0, 10.0), 10)
     wet = np.stack([np.clip(level - pad.bottom_mm, 0, pad.height_mm) for pad in mounting.sensor.pads], axis=1)
@@ -167,12 +194,18 @@ def a_session(unit: Unit, liquid: Liquid, mounting: Mounting, number: int, warm_
 
 @pytest.mark.slow
 def test_judging(run_page: Run, tmp_path: Path) -> None:
-    """Two models made by hand, the candidate a quarter of a millimetre better; a field log of the unit that the page names."""
+    """Two models made by hand, the candidate a quarter of a millimetre better; a field log of the unit that
+    the page names.
+    """
     two_models(tmp_path / "innage.db")
     rows = "".join(f"{100 * k},{1400 + k},1000,1000\n" for k in range(20))
     (tmp_path / "field.csv").write_text("t_ms,p0,p1,p2\n" + rows, encoding="utf-8")
     assert len(run_page("docs/judging.md")) == 4
-    assert (tmp_path / "readings.csv").read_text(encoding="utf-8").startswith("t_ms,low_mm,level_mm,high_mm,validity,flags\n")
+    assert (
+        (tmp_path / "readings.csv")
+        .read_text(encoding="utf-8")
+        .startswith("t_ms,low_mm,level_mm,high_mm,validity,flags\n")
+    )
 
 
 @pytest.mark.slow
@@ -187,7 +220,9 @@ def test_budget_and_firmware(run_page: Run, run_line: RunLine, tmp_path: Path) -
     vectors = (tmp_path / "bundle" / "vectors.csv").read_text(encoding="utf-8").splitlines()
     at = vectors[1].split(",").index("low")
     expected = [line.split(",")[at : at + 5] for line in vectors[2:]]
-    readings = [line.split(",")[:5] for line in (tmp_path / "readings.csv").read_text(encoding="utf-8").splitlines()]
+    readings = [
+        line.split(",")[:5] for line in (tmp_path / "readings.csv").read_text(encoding="utf-8").splitlines()
+    ]
     assert len(readings) > 1000
     assert readings == expected
 
@@ -197,7 +232,9 @@ def two_models(path: Path) -> None:
     with Store.open(path) as store:
         mounting, liquid, units = a_bench(store, pads=3, units=[f"u{k}" for k in range(8)])
         for unit in units:
-            store.add_trim(Trim(unit, mounting, TrimKind.DRY, (1000, 1000, 1000), "2026-01-31", "end-of-line"))
+            store.add_trim(
+                Trim(unit, mounting, TrimKind.DRY, (1000, 1000, 1000), "2026-01-31", "end-of-line")
+            )
         sessions = store.add_sessions([a_session(unit, liquid, mounting, k) for k, unit in enumerate(units)])
         roles = {f"u{k}": Role.FIT if k < 2 else Role.CHOOSE if k < 5 else Role.PROVE for k in range(8)}
         frozen = store.freeze("set", sessions, GroupBy.UNIT, roles)
@@ -208,14 +245,22 @@ def two_models(path: Path) -> None:
             rise = b.node("dense", b.node("sub", "counts", dry), weights=((1, 1, 1),), bias=(off,))
             level = b.node("clip", rise, low=0, high=6400, scale="1/64 mm")
             made = b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
-            store.add_model(Model(name, digest(made), frozen, limits, "{}", "{}", "{}", to_json(made), float_model()))
+            store.add_model(
+                Model(name, digest(made), frozen, limits, "{}", "{}", "{}", to_json(made), float_model())
+            )
 
 
 def float_model() -> bytes:
     """A float ONNX model that stands in for the one of a training."""
-    ends = [helper.make_tensor_value_info(name, TensorProto.FLOAT, [None, 3]) for name in ("counts", "level_mm")]
-    graph = helper.make_graph([helper.make_node("Neg", ["counts"], ["level_mm"])], "float", ends[:1], ends[1:])
-    return onnx.ModelProto.SerializeToString(helper.make_model(graph, opset_imports=[helper.make_opsetid("", 21)], ir_version=10))
+    ends = [
+        helper.make_tensor_value_info(name, TensorProto.FLOAT, [None, 3]) for name in ("counts", "level_mm")
+    ]
+    graph = helper.make_graph(
+        [helper.make_node("Neg", ["counts"], ["level_mm"])], "float", ends[:1], ends[1:]
+    )
+    return onnx.ModelProto.SerializeToString(
+        helper.make_model(graph, opset_imports=[helper.make_opsetid("", 21)], ir_version=10)
+    )
 
 
 BOARD = {"/dev/ttyACM0": "-", "my-logger": "cat frames.txt", "innage log": "cat frames.txt | innage log"}
@@ -228,11 +273,15 @@ def frames_of(start: int) -> str:
 
 @pytest.mark.slow
 def test_live_capture(run_page: Run, tmp_path: Path) -> None:
-    """A board's lines come by standard input; the open capture of the second block is there anew for each way to go on."""
+    """A board's lines come by standard input; the open capture of the second block is there anew for each way
+    to go on.
+    """
     with Store.open(tmp_path / "innage.db") as store:
         mounting, liquid, units = a_bench(store, pads=2, units=("unit-1",))
     (tmp_path / "frames.txt").write_text(frames_of(0), encoding="utf-8")
-    assert "30 frames" in "".join(run_page("docs/live-capture.md", BOARD, only=lambda line: "--levels" in line).values())
+    assert "30 frames" in "".join(
+        run_page("docs/live-capture.md", BOARD, only=lambda line: "--levels" in line).values()
+    )
     for number, way in enumerate(("capture list", "--resume", "capture seal", "capture discard"), 1):
         with Store.open(tmp_path / "innage.db") as store:
             if number != 2:
@@ -240,7 +289,9 @@ def test_live_capture(run_page: Run, tmp_path: Path) -> None:
                 capture.feed(frames_of(100 * number).encode())
                 capture.commit()
             (tmp_path / "frames.txt").write_text(frames_of(1000), encoding="utf-8")
-        assert "monday" in "".join(run_page("docs/live-capture.md", BOARD, only=lambda line, way=way: way in line).values())
+        assert "monday" in "".join(
+            run_page("docs/live-capture.md", BOARD, only=lambda line, way=way: way in line).values()
+        )
         with Store.open(tmp_path / "innage.db") as store:
             assert len(store.open_captures()) == (number == 1)
 
@@ -253,7 +304,9 @@ def test_frame_source(run_page: Run, tmp_path: Path) -> None:
     for start, way in enumerate(("/dev/tty", "my-logger")):
         (tmp_path / "frames.txt").write_text(frames_of(start), encoding="utf-8")
         swap = BOARD if start == 0 else {"my-logger": "cat frames.txt"}
-        assert "30 frames" in "".join(run_page("docs/frame-source.md", swap, only=lambda line, way=way: way in line).values())
+        assert "30 frames" in "".join(
+            run_page("docs/frame-source.md", swap, only=lambda line, way=way: way in line).values()
+        )
 
 
 @pytest.mark.slow
@@ -266,16 +319,24 @@ def test_rig(run_page: Run) -> None:
 def test_reports(run_page: Run, run_line: RunLine, tmp_path: Path) -> None:
     """After README's job and a second model of the same set."""
     readme_job(run_page, tmp_path)
-    run_page("README.md", only=lambda line: line.split()[1] in ("budget", "limits", "freeze", "train") and "check" not in line, shown=False)
+    run_page(
+        "README.md",
+        only=lambda line: line.split()[1] in ("budget", "limits", "freeze", "train") and "check" not in line,
+        shown=False,
+    )
     code, said = run_line("innage train half-steps --name second --family line --limits bench")
     assert code == 0, said
     assert len(run_page("docs/reports.md")) == 4
-    assert all((tmp_path / f"{name}.html").stat().st_size > 5000 for name in ("session", "set", "model", "compare"))
+    assert all(
+        (tmp_path / f"{name}.html").stat().st_size > 5000 for name in ("session", "set", "model", "compare")
+    )
 
 
 @pytest.mark.slow
 def test_retrain(run_page: Run, tmp_path: Path) -> None:
-    """A small canister and a taller one, all made up; the last command is a whole training, which the tests of training have."""
+    """A small canister and a taller one, all made up; the last command is a whole training, which the tests
+    of training have.
+    """
     with Store.open(tmp_path / "innage.db") as store:
         liquid = store.add_liquid(Liquid("water"))
         store.add_budget(Budget("m0plus", "cortex-m0plus", 1, 8192, 512, 512, 20000))
@@ -285,7 +346,19 @@ def test_retrain(run_page: Run, tmp_path: Path) -> None:
         filled(store, liquid, 120.0, "tall-", 12)
         data = store.frozen_data(frozen)
         recipe = ArrayRecipe((6,), 16, (6,), STILL, False, "full", steps=15)
-        made = train_array(data, board_of(data), "first", limits, None, None, 0, {}, lambda *_: None, recipes=(recipe,), jobs=1)
+        made = train_array(
+            data,
+            board_of(data),
+            "first",
+            limits,
+            None,
+            None,
+            0,
+            {},
+            lambda *_: None,
+            recipes=(recipe,),
+            jobs=1,
+        )
         texts = (json.dumps(made.recipe), "{}", json.dumps(made.metrics), to_json(made.program))
         store.add_model(Model("first", digest(made.program), frozen, limits, *texts, made.float_onnx))
     assert len(run_page("docs/retrain.md", only=lambda line: "--ablation" not in line)) == 4
@@ -299,17 +372,41 @@ def filled(store: Store, liquid: Liquid, span_mm: float, prefix: str, number: in
     draw, share = np.random.default_rng(number), np.repeat(np.linspace(0, 1, 17), 3)
     tank = store.add_tank(Tank("canister", 0, span_mm))
     pads = tuple(Pad(k, f"p{k}", k * span_mm / 4, span_mm / 5) for k in range(4))
-    mounting = store.add_mounting(Mounting(f"{prefix}front", tank, store.add_sensor(Sensor("strip", 0, pads, 16, CountLaw.RISES, 100))))
+    mounting = store.add_mounting(
+        Mounting(f"{prefix}front", tank, store.add_sensor(Sensor("strip", 0, pads, 16, CountLaw.RISES, 100)))
+    )
     wet = 1 / (1 + np.exp(-20 * (share[:, None] - np.arange(4) / 4 - 0.1)))
     wet[:3] = 0
     marks = tuple(Mark(3 * k, 3 * k + 3, k * span_mm / 16) for k in range(17))
     sessions = []
     for k in range(number):
-        unit, dry, swing = store.add_unit(Unit(f"{prefix}{k}")), 20000 + 300 * draw.standard_normal(4), 3000 * (1 + 0.05 * draw.standard_normal())
+        unit, dry, swing = (
+            store.add_unit(Unit(f"{prefix}{k}")),
+            20000 + 300 * draw.standard_normal(4),
+            3000 * (1 + 0.05 * draw.standard_normal()),
+        )
         counts = np.rint(dry + swing * wet + 3 * draw.standard_normal(wet.shape)).astype(np.uint32)
-        sessions.append(NewSession(unit, liquid, mounting, Frames(np.arange(51) * 100, counts), marks, Source(f"{k}.csv", f"{number}{k:02d}".ljust(64, "0"))))
+        sessions.append(
+            NewSession(
+                unit,
+                liquid,
+                mounting,
+                Frames(np.arange(51) * 100, counts),
+                marks,
+                Source(f"{k}.csv", f"{number}{k:02d}".ljust(64, "0")),
+            )
+        )
         for kind, at in ((TrimKind.DRY, 0.0), (TrimKind.FULL, 1.0)):
-            store.add_trim(Trim(unit, mounting, kind, tuple(int(v) for v in np.rint(dry + swing * at)), "2026-01-31", "end-of-line"))
+            store.add_trim(
+                Trim(
+                    unit,
+                    mounting,
+                    kind,
+                    tuple(int(v) for v in np.rint(dry + swing * at)),
+                    "2026-01-31",
+                    "end-of-line",
+                )
+            )
     return store.add_sessions(sessions)
 
 
@@ -323,8 +420,13 @@ def test_own_job(run_page: Run, tmp_path: Path, last: str) -> None:
         seen = np.maximum(wet, 0.35 * np.clip((level[:, None] + foam - 4 - 18 * np.arange(6)) / 16, 0, 1))
         counts = np.rint(8000 + 2500 * seen + 4 * draw.standard_normal(seen.shape)).astype(int)
         grams = 250 + 5.76 * level + 0.0088 * level**2 / 2  # near enough to the canister's shape
-        rows = [f"{100 * k},{','.join(map(str, c))},22.0,{g:.1f}" for k, (c, g) in enumerate(zip(counts, grams, strict=True))]
-        (tmp_path / f"{name}.csv").write_text("\n".join(["t_ms,p0,p1,p2,p3,p4,p5,temp_c,scale_g", *rows, ""]), encoding="utf-8")
+        rows = [
+            f"{100 * k},{','.join(map(str, c))},22.0,{g:.1f}"
+            for k, (c, g) in enumerate(zip(counts, grams, strict=True))
+        ]
+        (tmp_path / f"{name}.csv").write_text(
+            "\n".join(["t_ms,p0,p1,p2,p3,p4,p5,temp_c,scale_g", *rows, ""]), encoding="utf-8"
+        )
     order = ["freeze", "train", "export", "verify"]
     later = order[order.index(last.split()[1]) + 1 :]
     printed = run_page("docs/own-job.md", only=lambda line: line.split()[1] not in later)

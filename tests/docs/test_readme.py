@@ -16,12 +16,16 @@ import innage
 from innage.cli import app
 
 README = Path(__file__).parents[2] / "README.md"
-AS_IN_README = sys.version_info[:2] == (3, 11) and platform.machine() == "x86_64"  # a bundle's report names both, so that its hash differs elsewhere
+AS_IN_README = (
+    sys.version_info[:2] == (3, 11) and platform.machine() == "x86_64"
+)  # a bundle's report names both, so that its hash differs elsewhere
 READINGS = Path(str(innage.__file__)).parent / "demo_data" / "levels_tidy.csv"
 
 
 def steps(until: str) -> list[tuple[list[str], list[str]]]:
-    """The commands of a block, in order, with the lines that README shows before the next block of commands; none from the one that begins ``until``."""
+    """The commands of a block, in order, with the lines that README shows before the next block of commands;
+    none from the one that begins ``until``.
+    """
     text = README.read_text(encoding="utf-8").split("## The job, command by command")[1].split("\n## ")[0]
     lines = [line[4:] for line in re.sub(r"\\\n\s*", " ", text).splitlines() if line.startswith("    ")]
     found: list[tuple[list[str], list[str]]] = []
@@ -42,7 +46,9 @@ def plain(text: str) -> str:
 
 @pytest.mark.parametrize("until", ["innage train", pytest.param("nothing", marks=pytest.mark.slow)])
 def test_the_job_is_as_shown(until: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Every command ends well; every line shown after some commands is among what these printed, up to '(...)'."""
+    """Every command ends well; every line shown after some commands is among what these printed, up to
+    '(...)'.
+    """
     shutil.copy(READINGS, tmp_path)
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("INNAGE_STORE", raising=False)

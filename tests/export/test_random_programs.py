@@ -1,8 +1,10 @@
-"""Random programs: interpreter, ONNX in two runtimes, C on this computer, its checking twin and the emulated core are one function.
+"""Random programs: interpreter, ONNX in two runtimes, C on this computer, its checking twin and the emulated
+core are one function.
 
-What a program computes is compared whole: the last values become its state. A program that disagrees is shrunk by hypothesis to a few
-operations and small numbers. C is compiled in batches: the programs that hypothesis is about to draw are drawn once before, which the
-fixed seed allows; those of a shrink are compiled one by one.
+What a program computes is compared whole: the last values become its state. A program that disagrees is
+shrunk by hypothesis to a few operations and small numbers. C is compiled in batches: the programs that
+hypothesis is about to draw are drawn once before, which the fixed seed allows; those of a shrink are compiled
+one by one.
 """
 
 from __future__ import annotations
@@ -46,23 +48,45 @@ _FEW, _BY_GROUPS = st.integers(1, 4), st.sampled_from((1, 3, 4, 8, 9))
 _BYTE = st.integers(-127, 127)
 
 
-def _dense(width: int, rows: st.SearchStrategy[int] = _FEW, weight: st.SearchStrategy[int] = _SMALL) -> st.SearchStrategy[Attributes]:
-    return rows.flatmap(lambda n: st.fixed_dictionaries({"weights": st.tuples(*[st.tuples(*[weight] * width)] * n), "bias": _row(n, n)}))
+def _dense(
+    width: int, rows: st.SearchStrategy[int] = _FEW, weight: st.SearchStrategy[int] = _SMALL
+) -> st.SearchStrategy[Attributes]:
+    return rows.flatmap(
+        lambda n: st.fixed_dictionaries(
+            {"weights": st.tuples(*[st.tuples(*[weight] * width)] * n), "bias": _row(n, n)}
+        )
+    )
 
 
 def _hinge() -> st.SearchStrategy[Attributes]:
-    knots = st.lists(st.integers(-900, 900), min_size=2, max_size=6, unique=True).map(lambda k: tuple(sorted(k)))
-    return knots.flatmap(lambda k: st.fixed_dictionaries(
-        {"knots": st.just(k), "values": _row(len(k) - 1, len(k) - 1), "slopes": _row(len(k) - 1, len(k) - 1), "shift": st.integers(0, 12)}
-    ))  # fmt: skip
+    knots = st.lists(st.integers(-900, 900), min_size=2, max_size=6, unique=True).map(
+        lambda k: tuple(sorted(k))
+    )
+    return knots.flatmap(
+        lambda k: st.fixed_dictionaries(
+            {
+                "knots": st.just(k),
+                "values": _row(len(k) - 1, len(k) - 1),
+                "slopes": _row(len(k) - 1, len(k) - 1),
+                "shift": st.integers(0, 12),
+            }
+        )
+    )
 
 
 def _trees(width: int) -> st.SearchStrategy[Attributes]:
     """Two walks through one small tree: an inner node, a leaf, an inner node, two leaves."""
     drawn = st.tuples(st.tuples(*[st.integers(0, width - 1)] * 5), _SMALL, _SMALL, _row(5, 5))
-    return drawn.map(lambda d: {
-        "roots": (0, 2), "feature": d[0], "threshold": (d[1], 1000, d[2], 1000, 1000), "child": (1, 1, 3, 3, 4), "value": d[3], "depth": 2,
-    })  # fmt: skip
+    return drawn.map(
+        lambda d: {
+            "roots": (0, 2),
+            "feature": d[0],
+            "threshold": (d[1], 1000, d[2], 1000, 1000),
+            "child": (1, 1, 3, 3, 4),
+            "value": d[3],
+            "depth": 2,
+        }
+    )
 
 
 def _attributes(op: str, width: int) -> st.SearchStrategy[Attributes]:
@@ -72,7 +96,9 @@ def _attributes(op: str, width: int) -> st.SearchStrategy[Attributes]:
         "shift": {"shift": st.integers(0, 12)},
         "ratio": {"floor": st.integers(1, 300), "bits": st.integers(0, 13)},
         "take": {"indices": st.lists(st.integers(0, width - 1), min_size=1, max_size=6).map(tuple)},
-        "lookup": {"table": st.lists(st.sampled_from((0, 7, -90, 300, 70_000)), min_size=1, max_size=6).map(tuple)},
+        "lookup": {
+            "table": st.lists(st.sampled_from((0, 7, -90, 300, 70_000)), min_size=1, max_size=6).map(tuple)
+        },
         "running": {"shift": st.integers(1, 15)},
         "const": {"values": _row()},
     }
@@ -80,7 +106,9 @@ def _attributes(op: str, width: int) -> st.SearchStrategy[Attributes]:
     return tables[op](width) if op in tables else st.fixed_dictionaries(plain.get(op, {}))
 
 
-def _operation(draw: st.DrawFn, make: Callable[..., str], size: Callable[[str], int], pool: list[str]) -> None:
+def _operation(
+    draw: st.DrawFn, make: Callable[..., str], size: Callable[[str], int], pool: list[str]
+) -> None:
     """One operation on what is there, its first operand mostly clipped; one that does not fit is left out."""
     op = draw(st.sampled_from(sorted(OPS)))
     x = draw(st.sampled_from(pool))
@@ -102,9 +130,18 @@ def _operation(draw: st.DrawFn, make: Callable[..., str], size: Callable[[str], 
 
 
 def _layer(draw: st.DrawFn, b: Builder, pool: list[str]) -> None:
-    """A dense layer with its shift and its clip, which the C runs through a kernel of its own, four or eight rows at a time on packed words."""
-    x = b.node("clip", draw(st.sampled_from(pool)), low=draw(st.sampled_from((-1000, -128, 0))), high=draw(st.sampled_from((127, 255, 1000))))
-    total = b.node("dense", x, **draw(_dense(b.interval(x).size, _BY_GROUPS, draw(st.sampled_from((_SMALL, _BYTE))))))
+    """A dense layer with its shift and its clip, which the C runs through a kernel of its own, four or eight
+    rows at a time on packed words.
+    """
+    x = b.node(
+        "clip",
+        draw(st.sampled_from(pool)),
+        low=draw(st.sampled_from((-1000, -128, 0))),
+        high=draw(st.sampled_from((127, 255, 1000))),
+    )
+    total = b.node(
+        "dense", x, **draw(_dense(b.interval(x).size, _BY_GROUPS, draw(st.sampled_from((_SMALL, _BYTE)))))
+    )
     low, high = draw(st.sampled_from(((0, 127), (-100, 100), (0, 4095), (-30_000, 70_000))))
     pool.append(b.node("clip", b.node("shift", total, shift=draw(st.integers(1, 10))), low=low, high=high))
 
@@ -112,8 +149,19 @@ def _layer(draw: st.DrawFn, b: Builder, pool: list[str]) -> None:
 @st.composite
 def programs(draw: st.DrawFn) -> Program:
     """Small random programs with every kind of operation, with or without trim and a running mean."""
-    bits, channels, trimmed = draw(st.sampled_from((1, 8, 12, 16, 24))), draw(st.integers(1, 5)), draw(st.booleans())
-    b = Builder("random", bits, channels, period_ms=100, span=6400, trim_range=(0, min((1 << bits) - 1, 60_000)) if trimmed else None)
+    bits, channels, trimmed = (
+        draw(st.sampled_from((1, 8, 12, 16, 24))),
+        draw(st.integers(1, 5)),
+        draw(st.booleans()),
+    )
+    b = Builder(
+        "random",
+        bits,
+        channels,
+        period_ms=100,
+        span=6400,
+        trim_range=(0, min((1 << bits) - 1, 60_000)) if trimmed else None,
+    )
     pool = ["counts", "temperature", "faults"]
     if trimmed:
         prepared = ["trim"]
@@ -166,7 +214,9 @@ def equal(its: Vectors, readings: Array, state: Array) -> None:
 
 
 def all_onnx_agrees(program: Program) -> None:
-    """Single steps, from states that streams reach and from any in the declared range, whole streams and prepared values, in both runtimes."""
+    """Single steps, from states that streams reach and from any in the declared range, whole streams and
+    prepared values, in both runtimes.
+    """
     its, prepare = vectors_of(program), emit_prepare_onnx(program)
     for load in RUNTIMES.values():
         one_frame = load(emit_onnx(program))
@@ -185,7 +235,13 @@ def any_state_agrees(one_frame: Runtime, program: Program, its: Vectors) -> None
     state = np.random.default_rng(6).integers(low, high, (len(its), program.state_size), endpoint=True)
     state[0], state[1] = low, high
     readings, renewed = step(program, its.counts, its.temperature, its.faults, state, its.prepared)
-    given = {"counts": its.counts, "temperature": its.temperature[:, None], "faults": its.faults[:, None], "state": state, "prepared": its.prepared}
+    given = {
+        "counts": its.counts,
+        "temperature": its.temperature[:, None],
+        "faults": its.faults[:, None],
+        "state": state,
+        "prepared": its.prepared,
+    }
     found = one_frame(given)
     np.testing.assert_array_equal(np.concatenate([found[name] for name in OUTPUTS], axis=1), readings.table())
     np.testing.assert_array_equal(found["next_state"], renewed)
@@ -194,7 +250,9 @@ def any_state_agrees(one_frame: Runtime, program: Program, its: Vectors) -> None
 def sources(program: Program, stem: str) -> list[CSource]:
     """The program's C with the kernels of each tier, where they make a difference."""
     every = {tier: emit_c(program, f"{stem}_{tier}", kernels=tier) for tier in TIERS}
-    distinct = {s.source.replace(s.prefix, "").replace(s.prefix.upper(), ""): s for s in every.values()}  # of equal ones the last
+    distinct = {
+        s.source.replace(s.prefix, "").replace(s.prefix.upper(), ""): s for s in every.values()
+    }  # of equal ones the last
     return list(distinct.values())
 
 
@@ -221,11 +279,19 @@ class Compiled:
 
 
 def drawn(count: int, start: int) -> list[Program]:
-    """The programs that a test with this many examples and this seed will be given, as far as the modules loaded by then are the same."""
+    """The programs that a test with this many examples and this seed will be given, as far as the modules
+    loaded by then are the same.
+    """
     found: list[Program] = []
 
     @seed(start)
-    @settings(max_examples=count, deadline=None, database=None, phases=[Phase.generate], suppress_health_check=list(HealthCheck))
+    @settings(
+        max_examples=count,
+        deadline=None,
+        database=None,
+        phases=[Phase.generate],
+        suppress_health_check=list(HealthCheck),
+    )
     @given(programs())
     def collect(program: Program) -> None:
         found.append(program)
@@ -260,12 +326,19 @@ def kinds(batch: list[Program]) -> tuple[set[str], set[str]]:
     texts = [source for program in batch for source in sources(program, "p")]
     return (
         {n.op for p in batch for n in (*p.prepare, *p.step)},
-        {kind for s in texts for kind in ("layer", "bytes", "halves", "pairs") if f"{s.prefix}_{kind}_" in s.source},
+        {
+            kind
+            for s in texts
+            for kind in ("layer", "bytes", "halves", "pairs")
+            if f"{s.prefix}_{kind}_" in s.source
+        },
     )
 
 
 def test_everyday_programs_are_varied(every_day: list[Program]) -> None:
-    """Nearly every operation, programs with and without trim, and several kernels; hypothesis draws other programs as modules come and go."""
+    """Nearly every operation, programs with and without trim, and several kernels; hypothesis draws other
+    programs as modules come and go.
+    """
     operations, kernels = kinds(every_day)
     assert len(operations) >= len(OPS) - 4
     assert {p.trim is None for p in every_day} == {True, False}
@@ -273,7 +346,9 @@ def test_everyday_programs_are_varied(every_day: list[Program]) -> None:
 
 
 def agree(batch: list[Program], start: int) -> None:
-    """ONNX, C on this computer with a trap on undefined behaviour, and its twin, on the programs of this seed."""
+    """ONNX, C on this computer with a trap on undefined behaviour, and its twin, on the programs of this
+    seed.
+    """
     plain, twin = Compiled(checked=False), Compiled(checked=True)
     for compiled in (plain, twin):
         compiled.compile(batch)
@@ -287,7 +362,9 @@ def agree(batch: list[Program], start: int) -> None:
 
 
 def test_every_rendering_agrees(every_day: list[Program]) -> None:
-    """All give the interpreter's numbers, and the twin finds no operation outside int32 and no value outside its stated range."""
+    """All give the interpreter's numbers, and the twin finds no operation outside int32 and no value outside
+    its stated range.
+    """
     agree(every_day, SEED)
 
 
@@ -300,7 +377,12 @@ def on_core(program: Program) -> None:
 def test_core_agrees(every_day: list[Program]) -> None:
     """The emulated core, too, on the two programs of most operations, one of them with a trim."""
     for trimmed in (True, False):
-        on_core(max((p for p in every_day if (p.trim is not None) == trimmed), key=lambda p: len({n.op for n in p.step})))
+        on_core(
+            max(
+                (p for p in every_day if (p.trim is not None) == trimmed),
+                key=lambda p: len({n.op for n in p.step}),
+            )
+        )
 
 
 def test_every_stated_range_is_held(every_day: list[Program]) -> None:
@@ -312,14 +394,27 @@ def test_every_stated_range_is_held(every_day: list[Program]) -> None:
 
 @pytest.mark.slow
 def test_a_wrong_bias_is_found_and_shrunk() -> None:
-    """Were one rendering's biases off by one, the draw would show it, and shrink to a program of that operation and little else."""
+    """Were one rendering's biases off by one, the draw would show it, and shrink to a program of that
+    operation and little else.
+    """
 
     def differs(program: Program) -> bool:
-        biased = tuple(replace(n, attributes={**n.attributes, "bias": _raised(n)}) if n.op == "dense" else n for n in program.step)
-        readings, state = run_step(in_onnxruntime(emit_onnx(replace(program, step=biased))), program, its := vectors_of(program))
+        biased = tuple(
+            replace(n, attributes={**n.attributes, "bias": _raised(n)}) if n.op == "dense" else n
+            for n in program.step
+        )
+        readings, state = run_step(
+            in_onnxruntime(emit_onnx(replace(program, step=biased))), program, its := vectors_of(program)
+        )
         return not (np.array_equal(readings, its.readings) and np.array_equal(state, its.state))
 
-    smallest = find(programs(), differs, settings=settings(max_examples=1000, deadline=None, database=None, suppress_health_check=list(HealthCheck)))
+    smallest = find(
+        programs(),
+        differs,
+        settings=settings(
+            max_examples=1000, deadline=None, database=None, suppress_health_check=list(HealthCheck)
+        ),
+    )
     ops = [n.op for n in smallest.step]
     assert ops.count("dense") == 1
     assert len(ops) <= 4 + 6  # a layer is four operations; six more make the outputs
@@ -336,7 +431,9 @@ def test_many_programs_agree() -> None:
     operations, kernels = set[str](), set[str]()
     for start in range(MANY // BATCH):
         batch = drawn(BATCH, start)
-        operations, kernels = (seen | its for seen, its in zip((operations, kernels), kinds(batch), strict=True))
+        operations, kernels = (
+            seen | its for seen, its in zip((operations, kernels), kinds(batch), strict=True)
+        )
         agree(batch, start)
         for program in batch[:: BATCH // 4]:
             assert lint(emit_c(program)) == "" == lint(emit_c(program), "c++")

@@ -1,4 +1,6 @@
-"""Stored trims: the bytes as documented, a reader that takes nothing else, and the C that reads the same bytes on a core and on this computer."""
+"""Stored trims: the bytes as documented, a reader that takes nothing else, and the C that reads the same
+bytes on a core and on this computer.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +18,15 @@ from dataset.records import CountLaw, Mounting, Pad, Sensor, Tank, Trim, TrimKin
 from export.c.source import CSource, emit_c
 from export.compilers.toolchain import build_core, compile_host
 from export.core.emulator import Machine
-from export.trim_bytes import TrimRecord, key_of_program, key_of_sensor, read_records, record_of, sensor_key, write_records
+from export.trim_bytes import (
+    TrimRecord,
+    key_of_program,
+    key_of_sensor,
+    read_records,
+    record_of,
+    sensor_key,
+    write_records,
+)
 from training.program import Builder, Program
 
 OK, NO_KIND, BAD_MAGIC, BAD_FORMAT, BAD_SENSOR, BAD_CRC = 1, 2, 3, 4, 5, 6
@@ -24,15 +34,32 @@ PLACE = 0x2200_0000
 KEY = zlib.crc32(b"strip@1 channels=3 bits=12")
 DRY = TrimRecord(TrimKind.DRY, KEY, 215, (100, 200, 4095), 2)
 FULL = TrimRecord(TrimKind.FULL, KEY, -1000, (1100, 1200, 1300), 2)
-# The dry record byte by byte, as docs/firmware.md lays it out; the CRC by zlib, which is IEEE 802.3, reflected.
-BODY = b"ITRM" + bytes([1, 2, 3, 2]) + struct.pack("<I", KEY) + struct.pack("<hH", 215, 0) + struct.pack("<3H", 100, 200, 4095) + bytes(2)
+# The dry record byte by byte, as docs/firmware.md lays it out; the CRC by zlib, which is IEEE 802.3,
+# reflected.
+BODY = (
+    b"ITRM"
+    + bytes([1, 2, 3, 2])
+    + struct.pack("<I", KEY)
+    + struct.pack("<hH", 215, 0)
+    + struct.pack("<3H", 100, 200, 4095)
+    + bytes(2)
+)
 BYTES = BODY + struct.pack("<I", zlib.crc32(BODY))
 
 
 def model(bits: int = 12, kinds: tuple[str, ...] = ("dry", "full")) -> Program:
     """Three channels whose level is the trim of the second one, or its rise where there are two kinds."""
     top = (1 << bits) - 1
-    b = Builder("trimmed", count_bits=bits, channels=3, period_ms=100, span=640, trim_range=(0, top), trim_kinds=kinds, notes={"sensor": "strip@1"})
+    b = Builder(
+        "trimmed",
+        count_bits=bits,
+        channels=3,
+        period_ms=100,
+        span=640,
+        trim_range=(0, top),
+        trim_kinds=kinds,
+        notes={"sensor": "strip@1"},
+    )
     b.prepare_node("take", "trim", indices=(1,), name="kept", keep=True)
     level = b.node("clip", "kept", low=0, high=640)
     return b.finish(low=b.const(0), level=level, high=b.const(640), validity=b.const(1), flags=b.const(0))
@@ -72,9 +99,21 @@ def test_a_wide_count_takes_four_bytes() -> None:
 
 
 def test_the_key_of_a_sensor_is_that_of_its_programs() -> None:
-    """A unit's record and the model of its sensor revision carry the same key; another revision has another."""
-    sensor = Sensor("strip", 1, tuple(Pad(k, f"pad{k}", 20.0 * k, 18.0) for k in range(3)), 12, CountLaw.RISES, 100)
-    trim = Trim(Unit("unit-1"), Mounting("bench", Tank("can", 1, 10.0), sensor), TrimKind.DRY, (100, 200, 4095), "2026-01-31", "end-of-line", 21.46)
+    """A unit's record and the model of its sensor revision carry the same key; another revision
+    has another.
+    """
+    sensor = Sensor(
+        "strip", 1, tuple(Pad(k, f"pad{k}", 20.0 * k, 18.0) for k in range(3)), 12, CountLaw.RISES, 100
+    )
+    trim = Trim(
+        Unit("unit-1"),
+        Mounting("bench", Tank("can", 1, 10.0), sensor),
+        TrimKind.DRY,
+        (100, 200, 4095),
+        "2026-01-31",
+        "end-of-line",
+        21.46,
+    )
     assert record_of(trim) == DRY
     assert key_of_program(model()) == key_of_sensor(sensor) == sensor_key("strip@1", 3, 12) == KEY
     assert key_of_sensor(replace(sensor, revision=2)) != KEY
@@ -95,15 +134,24 @@ def test_every_flipped_bit_is_refused_by_both_readers(machine: Machine) -> None:
 @pytest.mark.parametrize(
     ("spoil", "words"),
     [
-        (lambda b: b[:-1], "31 bytes|27 bytes"), (lambda b: b"", "no record"), (lambda b: b[:10], "10 bytes"), (lambda b: b"\0" * 28, "magic 0x00000000"),
-        (lambda b: closed(b[:4] + b"\2" + b[5:-4]), "format: 2"), (lambda b: closed(b[:5] + b"\7" + b[6:-4]), "kind: 7"),
-        (lambda b: closed(b[:6] + b"\0" + b[7:-4]), "0 channels"), (lambda b: closed(b[:7] + b"\3" + b[8:-4]), "of 3 bytes"),
-        (lambda b: closed(b[:12] + b"\xff\x7f" + b[14:-4]), "impossible temperature"), (lambda b: closed(b[:14] + b"\1" + b[15:-4]), "filler"),
-        (lambda b: closed(b[:22] + b"\1" + b[23:-4]), "filler"), (lambda b: b + b"x" * 20, "byte 28: magic"),
+        (lambda b: b[:-1], "31 bytes|27 bytes"),
+        (lambda b: b"", "no record"),
+        (lambda b: b[:10], "10 bytes"),
+        (lambda b: b"\0" * 28, "magic 0x00000000"),
+        (lambda b: closed(b[:4] + b"\2" + b[5:-4]), "format: 2"),
+        (lambda b: closed(b[:5] + b"\7" + b[6:-4]), "kind: 7"),
+        (lambda b: closed(b[:6] + b"\0" + b[7:-4]), "0 channels"),
+        (lambda b: closed(b[:7] + b"\3" + b[8:-4]), "of 3 bytes"),
+        (lambda b: closed(b[:12] + b"\xff\x7f" + b[14:-4]), "impossible temperature"),
+        (lambda b: closed(b[:14] + b"\1" + b[15:-4]), "filler"),
+        (lambda b: closed(b[:22] + b"\1" + b[23:-4]), "filler"),
+        (lambda b: b + b"x" * 20, "byte 28: magic"),
     ],
-)  # fmt: skip
+)
 def test_the_reader_is_strict(spoil: Callable[[bytes], bytes], words: str) -> None:
-    """Whatever a writer of this format would not have written is refused, with the place and what was found."""
+    """Whatever a writer of this format would not have written is refused, with the place and
+    what was found.
+    """
     with pytest.raises(InputError, match=words):
         read_records(spoil(BYTES))
 
@@ -115,22 +163,35 @@ def closed(body: bytes) -> bytes:
 
 def test_what_a_record_cannot_hold_is_refused() -> None:
     """Counts too wide, no channel, and temperatures off the scale are input errors."""
-    for record in (replace(DRY, counts=(65536,)), replace(DRY, counts=()), replace(DRY, counts=(-1,)), replace(DRY, temperature=2001)):
+    for record in (
+        replace(DRY, counts=(65536,)),
+        replace(DRY, counts=()),
+        replace(DRY, counts=(-1,)),
+        replace(DRY, temperature=2001),
+    ):
         with pytest.raises(InputError, match="dry trim"):
             write_records([record])
 
 
 def test_the_core_takes_the_kinds_it_needs(machine: Machine) -> None:
-    """In either order, at any address, with other kinds and empty slots between; of two of one kind the later counts."""
+    """In either order, at any address, with other kinds and empty slots between; of two of one kind the later
+    counts.
+    """
     other, later = replace(DRY, kind=TrimKind.LEARNED, counts=(1, 2, 3)), replace(DRY, counts=(7, 8, 9))
     expected = (*DRY.counts, *FULL.counts)
     for records in ([DRY, FULL], [FULL, DRY], [other, FULL, DRY, other]):
         assert on_core(machine, write_records(records)) == (OK, expected)
     assert on_core(machine, write_records([DRY, FULL]), PLACE + 1) == (OK, expected)
     empty = b"\xff" * len(BYTES)
-    assert on_core(machine, empty + write_records([DRY]) + empty + write_records([FULL]) + empty) == (OK, expected)
+    assert on_core(machine, empty + write_records([DRY]) + empty + write_records([FULL]) + empty) == (
+        OK,
+        expected,
+    )
     assert on_core(machine, write_records([DRY, FULL, later])) == (OK, (*later.counts, *FULL.counts))
-    assert on_core(machine, write_records([DRY, FULL]) + b"\0" * 27) == (OK, expected)  # what is left is no record
+    assert on_core(machine, write_records([DRY, FULL]) + b"\0" * 27) == (
+        OK,
+        expected,
+    )  # what is left is no record
 
 
 def test_the_core_says_what_is_wrong(machine: Machine) -> None:
@@ -149,7 +210,9 @@ def test_the_core_says_what_is_wrong(machine: Machine) -> None:
 
 
 def test_models_of_one_kind_of_wide_counts_and_of_none() -> None:
-    """A model of one kind takes that; one of 24-bit counts takes words; one without trim is always content."""
+    """A model of one kind takes that; one of 24-bit counts takes words; one without trim is
+    always content.
+    """
     one = Machine(build_core(emit_c(model(kinds=("full",)))))
     one._uc.mem_map(PLACE, 0x1000)
     assert on_core(one, write_records([DRY, FULL])) == (OK, FULL.counts)
@@ -157,7 +220,9 @@ def test_models_of_one_kind_of_wide_counts_and_of_none() -> None:
     program = model(bits=24)
     wide = Machine(build_core(emit_c(program)))
     wide._uc.mem_map(PLACE, 0x1000)
-    records = [replace(r, sensor=key_of_program(program), width=4, counts=(1, 2, 16_000_000)) for r in (DRY, FULL)]
+    records = [
+        replace(r, sensor=key_of_program(program), width=4, counts=(1, 2, 16_000_000)) for r in (DRY, FULL)
+    ]
     wide._uc.mem_write(PLACE, write_records(records))
     assert wide.call("trim_check", PLACE, len(write_records(records)), wide._objects["trim"][0]) & 0xFF == OK
     assert struct.unpack("<6I", wide._uc.mem_read(*wide._objects["trim"])) == (1, 2, 16_000_000) * 2
@@ -167,7 +232,8 @@ def test_models_of_one_kind_of_wide_counts_and_of_none() -> None:
     assert plain.call("trim_check", 0, 0, 0) & 0xFF == OK
 
 
-# Firmware on a bench: the first line writes a record through the header's macros, as a production fixture or a service mode does.
+# Firmware on a bench: the first line writes a record through the header's macros, as a production fixture or
+# a service mode does.
 _FIXTURE = """
 #include "innage.c"
 #include <stdio.h>
@@ -204,7 +270,9 @@ int main(void)
 
 
 def test_this_computer_reads_and_writes_the_same_bytes(tmp_path: Path) -> None:
-    """C on this computer, with a trap on undefined behaviour, writes by the macros what Python reads, and reads what Python writes."""
+    """C on this computer, with a trap on undefined behaviour, writes by the macros what Python reads, and
+    reads what Python writes.
+    """
     source: CSource = emit_c(model())
     for name, text in (("innage.h", source.header), ("innage.c", source.source), ("main.c", _FIXTURE)):
         (tmp_path / name).write_text(text)
@@ -212,7 +280,11 @@ def test_this_computer_reads_and_writes_the_same_bytes(tmp_path: Path) -> None:
     binary.write_bytes(compile_host(tmp_path, "main.c", "-std=c99"))
     binary.chmod(0o700)
     for content, answer in ((write_records([FULL, DRY]), OK), (BYTES + BYTES[:-1] + b"\0", BAD_CRC)):
-        made, said = subprocess.run([binary], input=content, capture_output=True, check=True).stdout.decode().splitlines()
+        made, said = (
+            subprocess.run([binary], input=content, capture_output=True, check=True)
+            .stdout.decode()
+            .splitlines()
+        )
         assert read_records(bytes.fromhex(made)) == (DRY,)
         assert bytes.fromhex(made) == BYTES
         found, *counts = (int(v) for v in said.split(","))

@@ -21,7 +21,9 @@ SPAN = 12800  # 200 mm
 
 
 def drum() -> Profile:
-    """A cone of 60 mm that widens from 20 to 100 mm, then a cylinder of 100 mm diameter: volumes by closed forms."""
+    """A cone of 60 mm that widens from 20 to 100 mm, then a cylinder of 100 mm diameter: volumes by closed
+    forms.
+    """
     return stack([Cone(20.0, 100.0, 60.0), Cylinder(100.0, 200.0)])
 
 
@@ -34,7 +36,9 @@ def exact_ml(level_mm: np.ndarray) -> np.ndarray:
 
 
 def test_the_bound_holds_at_every_level() -> None:
-    """No level differs from the closed form by more than the table says, and the table is within 0.2 % of the full tank."""
+    """No level differs from the closed form by more than the table says, and the table is within 0.2 % of the
+    full tank.
+    """
     table = volume_table(drum(), SPAN, "drum@1")
     levels = np.arange(SPAN + 1)
     error = np.abs(table.volume_ml(levels) - exact_ml(levels / 64)).max()
@@ -65,12 +69,30 @@ def model() -> Program:
     return b.finish(low=level, level=level, high=b.const(SPAN), validity=b.const(1), flags=b.const(0))
 
 
-@pytest.mark.parametrize("table", [volume_table(drum(), SPAN, "drum@1"), VolumeTable("steep@1", 10, (0, *range(60_000, 73_000, 1_000)), 0.5)])
+@pytest.mark.parametrize(
+    "table",
+    [
+        volume_table(drum(), SPAN, "drum@1"),
+        VolumeTable("steep@1", 10, (0, *range(60_000, 73_000, 1_000)), 0.5),
+    ],
+)
 def test_the_core_answers_as_the_table(table: VolumeTable) -> None:
-    """Levels over the whole span, its ends and the marks between pieces give the table's volumes; anything outside gives none."""
+    """Levels over the whole span, its ends and the marks between pieces give the table's volumes; anything
+    outside gives none.
+    """
     c = emit_c(model(), volume=table)
     machine = Machine(build_core(c))
-    levels = sorted({0, 1, SPAN, SPAN - 1, *range(0, SPAN + 1, 97), *((k << table.shift) + d for k in range(SPAN >> table.shift) for d in (0, -1))} - {-1})
+    levels = sorted(
+        {
+            0,
+            1,
+            SPAN,
+            SPAN - 1,
+            *range(0, SPAN + 1, 97),
+            *((k << table.shift) + d for k in range(SPAN >> table.shift) for d in (0, -1)),
+        }
+        - {-1}
+    )
     expected = table.volume_ml(np.array(levels))
     found = [machine.call("volume_ml", level) for level in levels]
     assert found == expected.tolist()
@@ -79,7 +101,9 @@ def test_the_core_answers_as_the_table(table: VolumeTable) -> None:
 
 
 def test_the_header_states_the_bound_and_the_code_is_left_out_by_default() -> None:
-    """Only an export that asks for it has the function; the header names the tank and the largest error; no warning in C or C++."""
+    """Only an export that asks for it has the function; the header names the tank and the largest error; no
+    warning in C or C++.
+    """
     table = volume_table(drum(), SPAN, "drum@1")
     c, plain = emit_c(model(), volume=table), emit_c(model())
     assert "volume" not in plain.header + plain.source

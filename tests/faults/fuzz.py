@@ -1,11 +1,13 @@
 """Hostile bytes for every reader: what each reads, samples to start from, and changes to them.
 
-``test_fuzz.py`` draws the changes with hypothesis; as a script (``make fuzz``) this goes on for a given time with each reader, guided by coverage
-where the package atheris is installed, in a process of its own with bounded memory and a bounded time for each input:
+``test_fuzz.py`` draws the changes with hypothesis; as a script (``make fuzz``) this goes on for a given time
+with each reader, guided by coverage where the package atheris is installed, in a process of its own with
+bounded memory and a bounded time for each input:
 
     python -P tests/faults/fuzz.py --seconds 600 [--only csv ...]
 
-A reader may answer, or raise an error of ``dataset.errors``; anything else is a finding. Bounds: 2 GB of memory, 20 s an input, inputs up to 64 kB.
+A reader may answer, or raise an error of ``dataset.errors``; anything else is a finding. Bounds: 2 GB of
+memory, 20 s an input, inputs up to 64 kB.
 """
 
 from __future__ import annotations
@@ -59,10 +61,44 @@ TANK = Tank("can", 1, 100.0, profile=to_json(Profile((Box(100.0, 50.0, 110.0),))
 SENSOR = Sensor("strip", 1, (Pad(0, "a", 0.0, 50.0), Pad(1, "b", 50.0, 50.0)), 16, CountLaw.RISES, 100)
 FRAMES = Frames(np.arange(20, dtype=np.int64) * 100, np.zeros((20, 2), np.uint32))
 TOKENS = (
-    b"", b"\0", b"\n", b"\r", b",", b'"', b"'", b"=", b"[", b"]", b"{", b"}", b"[[row]]", b"nan", b"inf", b"-inf", b"1e999", b"-1", b"1e-999", b"null", b"true",
-    b"9" * 400, b"9" * 5000, b"[" * 3000, b"\xff\xfe", b"\xef\xbb\xbf", b"\xed\xa0\x80", b"\x00\x00\x80\x7f", b"\xff\xff\xff\xff", b"../../x",
-    b"/etc/passwd", b"<script>", "ä\u2028\U0001f600".encode(), b"#", b"@", b";", b"\t",
-)  # fmt: skip
+    b"",
+    b"\0",
+    b"\n",
+    b"\r",
+    b",",
+    b'"',
+    b"'",
+    b"=",
+    b"[",
+    b"]",
+    b"{",
+    b"}",
+    b"[[row]]",
+    b"nan",
+    b"inf",
+    b"-inf",
+    b"1e999",
+    b"-1",
+    b"1e-999",
+    b"null",
+    b"true",
+    b"9" * 400,
+    b"9" * 5000,
+    b"[" * 3000,
+    b"\xff\xfe",
+    b"\xef\xbb\xbf",
+    b"\xed\xa0\x80",
+    b"\x00\x00\x80\x7f",
+    b"\xff\xff\xff\xff",
+    b"../../x",
+    b"/etc/passwd",
+    b"<script>",
+    "ä\u2028\U0001f600".encode(),
+    b"#",
+    b"@",
+    b";",
+    b"\t",
+)
 
 
 @dataclass(frozen=True)
@@ -99,10 +135,20 @@ def _parquets() -> list[bytes]:
     from pyarrow import parquet
 
     table = pyarrow.table(
-        {"t": [0, 100, 200], "a": [1, 3, 5], "b": pyarrow.array([2, 4, 6], pyarrow.uint16()), "mm": [5.0, None, 10.0], "c": [20.5, 20.5, 21.0]}
+        {
+            "t": [0, 100, 200],
+            "a": [1, 3, 5],
+            "b": pyarrow.array([2, 4, 6], pyarrow.uint16()),
+            "mm": [5.0, None, 10.0],
+            "c": [20.5, 20.5, 21.0],
+        }
     )
     found = []
-    for how in ({}, {"compression": "none", "use_dictionary": False, "row_group_size": 2}, {"compression": "zstd", "data_page_version": "2.0"}):
+    for how in (
+        {},
+        {"compression": "none", "use_dictionary": False, "row_group_size": 2},
+        {"compression": "zstd", "data_page_version": "2.0"},
+    ):
         sink = pyarrow.BufferOutputStream()
         parquet.write_table(table, sink, store_schema=False, **how)
         found.append(sink.getvalue().to_pybytes())
@@ -111,7 +157,9 @@ def _parquets() -> list[bytes]:
 
 def _serial(content: bytes, _folder: Path) -> object:
     reader = LineReader(2, 16)
-    found = [line for k in range(0, len(content), 7) for line in reader.feed(content[k : k + 7])] + reader.last()
+    found = [
+        line for k in range(0, len(content), 7) for line in reader.feed(content[k : k + 7])
+    ] + reader.last()
     assert all(len(line.counts) == 2 and max(line.counts) < 1 << 16 for line in found)
     return reader.strange_width()
 
@@ -119,7 +167,14 @@ def _serial(content: bytes, _folder: Path) -> object:
 @cache
 def _program() -> Program:
     b = Builder("small", count_bits=16, channels=1, period_ms=100, span=6400)
-    level = b.node("hinge", "counts", knots=(20000, 30000, 45000, 60000), values=(6400, 4000, 900), slopes=(-123, -106, -31), shift=9)
+    level = b.node(
+        "hinge",
+        "counts",
+        knots=(20000, 30000, 45000, 60000),
+        values=(6400, 4000, 900),
+        slopes=(-123, -106, -31),
+        shift=9,
+    )
     level = b.node("clip", level, low=0, high=6400, scale="1/64 mm")
     return b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
 
@@ -146,7 +201,10 @@ def _stl(text: bool) -> bytes:
     faces = ((0, 2, 1), (0, 1, 3), (1, 2, 3), (0, 3, 2))
     if text:
         lines = [
-            f"facet normal 0 0 0\nouter loop\n{''.join(f'vertex {x} {y} {z}' + chr(10) for x, y, z in corners[list(f)])}endloop\nendfacet\n" for f in faces
+            "facet normal 0 0 0\nouter loop\n"
+            + "".join(f"vertex {x} {y} {z}\n" for x, y, z in corners[list(f)])
+            + "endloop\nendfacet\n"
+            for f in faces
         ]
         return ("solid x\n" + "".join(lines) + "endsolid x\n").encode()
     body = b"".join(struct.pack("<12fH", 0, 0, 0, *corners[list(face)].ravel().tolist(), 0) for face in faces)
@@ -156,25 +214,50 @@ def _stl(text: bool) -> bytes:
 def _manifest() -> bytes:
     names = ("p.c", "p.h", "program.json")
     body = {
-        "format": MANIFEST_FORMAT, "innage": "0.1.0", "prefix": "p", "model": {"sha256": "0" * 64}, "budget": {"core": "cortex-m0plus"},
+        "format": MANIFEST_FORMAT,
+        "innage": "0.1.0",
+        "prefix": "p",
+        "model": {"sha256": "0" * 64},
+        "budget": {"core": "cortex-m0plus"},
         "vectors": {"count": 10, "seed": 1},
-        "c": {"kernels": "portable", "assembly": False, "volume": {"tank": "can@1", "shift": 3, "values": [0, 5, 9], "error_ml": 0.5}},
-        "files": dict.fromkeys(names, "0" * 64), "bundle_sha256": "0" * 64,
-    }  # fmt: skip
+        "c": {
+            "kernels": "portable",
+            "assembly": False,
+            "volume": {"tank": "can@1", "shift": 3, "values": [0, 5, 9], "error_ml": 0.5},
+        },
+        "files": dict.fromkeys(names, "0" * 64),
+        "bundle_sha256": "0" * 64,
+    }
     return json.dumps(body).encode()
 
 
-_FILES = ("tanks.toml", "sensors.toml", "mountings.toml", "limits.toml", "budgets.toml", "mappings.toml", "mark_revisions.csv", "marks/000000000000.csv")
+_FILES = (
+    "tanks.toml",
+    "sensors.toml",
+    "mountings.toml",
+    "limits.toml",
+    "budgets.toml",
+    "mappings.toml",
+    "mark_revisions.csv",
+    "marks/000000000000.csv",
+)
 _TEXTS = (
     "tanks.toml\n[\"can@1\"]\nspan_mm = 100.0\nnote = '''x'''\n",
     (
-        'sensors.toml\n["s@1"]\npads = [\n { channel = 0, name = "p", bottom_mm = 0.0, height_mm = 10.0, role = "level" },\n]\ncount_bits = 16\n'
+        'sensors.toml\n["s@1"]\npads = [\n { channel = 0, name = "p", bottom_mm = 0.0, '
+        'height_mm = 10.0, role = "level" },\n]\ncount_bits = 16\n'
         'count_law = "falls"\nperiod_ms = 100\n'
     ),
     'limits.toml\n["l@1"]\nrows = [ { metric = "rmse_mm", bound = 0.9, min_groups = 5 } ]\n',
-    'budgets.toml\n[b]\ncore = "cortex-m0plus"\nmultiplier_cycles = 1\nflash_bytes = 1536\nram_bytes = 64\nstack_bytes = 128\ncycles = 1000\n',
+    (
+        'budgets.toml\n[b]\ncore = "cortex-m0plus"\nmultiplier_cycles = 1\nflash_bytes = '
+        "1536\nram_bytes = 64\nstack_bytes = 128\ncycles = 1000\n"
+    ),
     'mappings.toml\n[m]\ncounts = ["a"]\ntime_unit = "s"\nheader = false\n',
-    f"mark_revisions.csv\n{','.join(REVISION_COLUMNS)}\n{mark_revision_sha256('1' * 64, None, 'a', '=b', ())},{'1' * 64},,a,'=b\n",
+    (
+        f"mark_revisions.csv\n{','.join(REVISION_COLUMNS)}\n"
+        f"{mark_revision_sha256('1' * 64, None, 'a', '=b', ())},{'1' * 64},,a,'=b\n"
+    ),
     f"marks/000000000000.csv\n{','.join(MARK_COLUMNS)}\nsealed,0,10,5.0,,0.5,,x\n",
 )
 
@@ -186,7 +269,10 @@ def _textual(content: bytes, _folder: Path) -> object:
 
 
 def _trims() -> list[bytes]:
-    records = [trim_bytes.TrimRecord(kind, 7, 200, (30_000, 40_000, 50_000), width) for kind, width in ((TrimKind.DRY, 2), (TrimKind.FULL, 4))]
+    records = [
+        trim_bytes.TrimRecord(kind, 7, 200, (30_000, 40_000, 50_000), width)
+        for kind, width in ((TrimKind.DRY, 2), (TrimKind.FULL, 4))
+    ]
     return [trim_bytes.write_records([record]) for record in records]
 
 
@@ -206,7 +292,11 @@ def _scenarios() -> list[bytes]:
 READERS: Mapping[str, Reader] = {
     "csv": Reader(
         _in_file("x.csv", _csv),
-        lambda: [b"t,a,b,mm,c\n0,1,2,5,20.5\n100,3,4,,\n200,5,6,10,21\n", b'#x\n1\t2\n"3"\t4\n', b"t;a;b;mm;c\r\n0;1;2;0,5;20\r\n100;2;3;;\r\n"],
+        lambda: [
+            b"t,a,b,mm,c\n0,1,2,5,20.5\n100,3,4,,\n200,5,6,10,21\n",
+            b'#x\n1\t2\n"3"\t4\n',
+            b"t;a;b;mm;c\r\n0;1;2;0,5;20\r\n100;2;3;;\r\n",
+        ],
     ),
     "parquet": Reader(_in_file("x.parquet", _csv), _parquets),
     "serial": Reader(_serial, lambda: [b"# board\n0,1,2\n100,3,4,20.5\n200,5\n\xff\n300,70000,1\n"]),
@@ -216,30 +306,48 @@ READERS: Mapping[str, Reader] = {
     "trim": Reader(_trim, _trims),
     "manifest": Reader(lambda content, _folder: read_manifest(content), lambda: [_manifest()]),
     "zip": Reader(_unpack, lambda: [packing.pack({"manifest.json": b"{}", "p.c": b"int x;" * 20})]),
-    "vectors": Reader(_text(lambda text: vectors.from_csv(_program(), text)), lambda: [vectors.to_csv(vectors.make_vectors(_program(), 8, 1)).encode()]),
-    "layout": Reader(
-        _in_file("x.csv", read_layout), lambda: [b"channel,pad,bottom_mm,height_mm,width_mm,frequency_hz,role\n0,a,0,10,5,1e5,level\n1,b,10,10,,,reference\n"]
+    "vectors": Reader(
+        _text(lambda text: vectors.from_csv(_program(), text)),
+        lambda: [vectors.to_csv(vectors.make_vectors(_program(), 8, 1)).encode()],
     ),
-    "strapping": Reader(_in_file("x.csv", read_strapping), lambda: [b"height_mm,volume_ml\n0,0\n10,100\n20,250\n"]),
+    "layout": Reader(
+        _in_file("x.csv", read_layout),
+        lambda: [
+            b"channel,pad,bottom_mm,height_mm,width_mm,frequency_hz,role\n0,a,0,10,5,1e5,level\n1,b,10,10,,,reference\n"
+        ],
+    ),
+    "strapping": Reader(
+        _in_file("x.csv", read_strapping), lambda: [b"height_mm,volume_ml\n0,0\n10,100\n20,250\n"]
+    ),
     "marks": Reader(
-        _in_file("x.csv", lambda path: read_marks(path, FRAMES, TANK, Labelling(Liquid("water", density=998.0, temperature_c=20.0)))),
-        lambda: [b"from,to,level_mm,u_mm\n0,4,10,0.5\n5,9,20,\n", b"from_ms,to_ms,poured_ml\n0,400,100\n"]
+        _in_file(
+            "x.csv",
+            lambda path: read_marks(
+                path, FRAMES, TANK, Labelling(Liquid("water", density=998.0, temperature_c=20.0))
+            ),
+        ),
+        lambda: [b"from,to,level_mm,u_mm\n0,4,10,0.5\n5,9,20,\n", b"from_ms,to_ms,poured_ml\n0,400,100\n"],
     ),
     "plan": Reader(
         _in_file("x.csv", lambda path: read_plan(path, SENSOR, TANK)),
         lambda: [b"level_mm,hold_s\n0,5\n50,10\n100,5\n", b"level_mm\t,hold_s\n0,5\n"],
     ),
     "profile": Reader(_text(from_json), lambda: [str(TANK.profile).encode()]),
-    "limits": Reader(_text(lambda text: read_limits("x", text, "x.toml")), lambda: [DEFAULT_TOML.encode(), b'[[row]]\nmetric = "rmse_mm"\nbound = 1\n']),
+    "limits": Reader(
+        _text(lambda text: read_limits("x", text, "x.toml")),
+        lambda: [DEFAULT_TOML.encode(), b'[[row]]\nmetric = "rmse_mm"\nbound = 1\n'],
+    ),
     "scenario": Reader(_text(lambda text: read_scenario(text, "x.toml")), _scenarios),
     "text": Reader(_textual, lambda: [text.encode() for text in _TEXTS]),
-}  # fmt: skip
+}
 
 Edit = tuple[int, int, int, int]  # kind, place, length or bit, token
 
 
 def mutated(sample: bytes, edits: Sequence[Edit]) -> bytes:
-    """The sample after a few changes: bits turned, pieces removed, doubled or moved, tokens put in, the end cut off."""
+    """The sample after a few changes: bits turned, pieces removed, doubled or moved, tokens put in, the end
+    cut off.
+    """
     content = bytearray(sample)
     for kind, place, length, token in edits:
         at = place % (len(content) + 1)
@@ -268,19 +376,27 @@ def tried(name: str, content: bytes, folder: Path) -> str | None:
     return None
 
 
-# -- as a script ---------------------------------------------------------------------------------------------------------
+# -- as a script ---------------------------------------------------------------------------------------------
 
 
 def _drawn(name: str, seed: int) -> Iterator[bytes]:
     draw, samples = np.random.default_rng(seed), READERS[name].samples()
     yield from samples
     while True:
-        edits = [tuple(int(v) for v in (draw.integers(6), draw.integers(1 << 16), draw.integers(1, 20), draw.integers(64))) for _ in range(draw.integers(1, 7))]
+        edits = [
+            tuple(
+                int(v)
+                for v in (draw.integers(6), draw.integers(1 << 16), draw.integers(1, 20), draw.integers(64))
+            )
+            for _ in range(draw.integers(1, 7))
+        ]
         yield mutated(samples[draw.integers(len(samples))], edits)  # type: ignore[arg-type]
 
 
 def _one(name: str, seconds: float, seed: int, keep: Path) -> None:
-    """Go on with one reader in this process; what is being tried lies in ``keep``, so that it is there after a crash."""
+    """Go on with one reader in this process; what is being tried lies in ``keep``, so that it is there after
+    a crash.
+    """
     resource.setrlimit(resource.RLIMIT_DATA, (MEMORY_BYTES, MEMORY_BYTES))
     begun, count, refused, slowest = time.monotonic(), 0, 0, 0.0
     with tempfile.TemporaryDirectory() as folder:
@@ -295,7 +411,17 @@ def _one(name: str, seconds: float, seed: int, keep: Path) -> None:
             slowest = max(slowest, time.monotonic() - now)
             count += 1
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
-    print(json.dumps({"reader": name, "inputs": count, "refused": refused, "slowest s": round(slowest, 2), "peak MB": peak}))
+    print(
+        json.dumps(
+            {
+                "reader": name,
+                "inputs": count,
+                "refused": refused,
+                "slowest s": round(slowest, 2),
+                "peak MB": peak,
+            }
+        )
+    )
 
 
 def _guided(name: str, seconds: float, seed: int, keep: Path) -> None:
@@ -307,17 +433,32 @@ def _guided(name: str, seconds: float, seed: int, keep: Path) -> None:
     for k, sample in enumerate(READERS[name].samples()):
         (corpus / f"sample{k}").write_bytes(sample)
     folder = Path(tempfile.mkdtemp())
-    for module in [m for n, m in sys.modules.items() if n.partition(".")[0] in ("dataset", "export", "training") and getattr(m, "__file__", None)]:
+    for module in [
+        m
+        for n, m in sys.modules.items()
+        if n.partition(".")[0] in ("dataset", "export", "training") and getattr(m, "__file__", None)
+    ]:
         own = [f for f in vars(module).values() if getattr(f, "__module__", None) == module.__name__]
-        for function in [*own, *(method for its in own if isinstance(its, type) for method in vars(its).values())]:
+        for function in [
+            *own,
+            *(method for its in own if isinstance(its, type) for method in vars(its).values()),
+        ]:
             if hasattr(function, "__code__"):
                 atheris.instrument_func(function)
 
     def one(content: bytes) -> None:
         tried(name, content, folder)
 
-    limits = [f"-max_total_time={int(seconds)}", f"-seed={seed}", f"-rss_limit_mb={MEMORY_BYTES >> 20}", f"-timeout={INPUT_S}", f"-max_len={INPUT_BYTES}"]
-    atheris.Setup([sys.argv[0], *limits, f"-artifact_prefix={keep}.", "-print_final_stats=1", str(corpus)], one)
+    limits = [
+        f"-max_total_time={int(seconds)}",
+        f"-seed={seed}",
+        f"-rss_limit_mb={MEMORY_BYTES >> 20}",
+        f"-timeout={INPUT_S}",
+        f"-max_len={INPUT_BYTES}",
+    ]
+    atheris.Setup(
+        [sys.argv[0], *limits, f"-artifact_prefix={keep}.", "-print_final_stats=1", str(corpus)], one
+    )
     atheris.Fuzz()
 
 
@@ -333,15 +474,38 @@ def main() -> None:
     chosen = parser.parse_args()
     chosen.keep.mkdir(parents=True, exist_ok=True)
     if chosen.one:
-        (_guided if chosen.guided else _one)(chosen.only[0], chosen.seconds, chosen.seed, chosen.keep / chosen.only[0])
+        (_guided if chosen.guided else _one)(
+            chosen.only[0], chosen.seconds, chosen.seed, chosen.keep / chosen.only[0]
+        )
         return
     failed = 0
     for name in chosen.only:
-        words = ["--one", "--only", name, "--seconds", str(chosen.seconds), "--seed", str(chosen.seed), "--keep", str(chosen.keep)]
-        found = subprocess.run([sys.executable, "-P", __file__, *words, *(["--guided"] if chosen.guided else [])], check=False, env=os.environ)
+        words = [
+            "--one",
+            "--only",
+            name,
+            "--seconds",
+            str(chosen.seconds),
+            "--seed",
+            str(chosen.seed),
+            "--keep",
+            str(chosen.keep),
+        ]
+        found = subprocess.run(
+            [sys.executable, "-P", __file__, *words, *(["--guided"] if chosen.guided else [])],
+            check=False,
+            env=os.environ,
+        )
         if found.returncode:
-            where = f"{chosen.keep / name}.crash-* (or timeout-*, oom-*)" if chosen.guided else str(chosen.keep / name)
-            print(f"{name}: exit code {found.returncode}; the input is {where}, the error stands above", flush=True)
+            where = (
+                f"{chosen.keep / name}.crash-* (or timeout-*, oom-*)"
+                if chosen.guided
+                else str(chosen.keep / name)
+            )
+            print(
+                f"{name}: exit code {found.returncode}; the input is {where}, the error stands above",
+                flush=True,
+            )
             failed += 1
     sys.exit(1 if failed else 0)
 

@@ -1,9 +1,11 @@
-"""Hostile trim bytes for the exported C, under the address and undefined-behaviour sanitizers, neither recovering (``make fuzz`` runs it).
+"""Hostile trim bytes for the exported C, under the address and undefined-behaviour sanitizers, neither
+recovering (``make fuzz`` runs it).
 
     python -P tests/faults/fuzz_trim_c.py --seconds 600
 
-Valid records are changed at random places, cut and put behind one another, half of them with a CRC that fits again. ``trim_check`` gets them in
-memory of exactly their length, so that a read beyond it is seen, and ``prepare`` gets whatever counts came out. Needs gcc.
+Valid records are changed at random places, cut and put behind one another, half of them with a CRC that fits
+again. ``trim_check`` gets them in memory of exactly their length, so that a read beyond it is seen, and
+``prepare`` gets whatever counts came out. Needs gcc.
 """
 
 from __future__ import annotations
@@ -82,7 +84,16 @@ int main(int argc, char **argv)
 
 def program() -> Program:
     """Three pads with a dry and a full trim; the level is what the second shows when dry."""
-    b = Builder("trims", count_bits=16, channels=3, period_ms=100, span=640, trim_range=(0, 60_000), trim_kinds=("dry", "full"), notes={"sensor": "strip@1"})
+    b = Builder(
+        "trims",
+        count_bits=16,
+        channels=3,
+        period_ms=100,
+        span=640,
+        trim_range=(0, 60_000),
+        trim_kinds=("dry", "full"),
+        notes={"sensor": "strip@1"},
+    )
     b.prepare_node("take", "trim", indices=(1,), name="kept", keep=True)
     level = b.node("clip", "kept", low=0, high=640)
     return b.finish(low=b.const(0), level=level, high=b.const(640), validity=b.const(1), flags=b.const(0))

@@ -1,13 +1,16 @@
-"""Kills commands at random moments and looks at what is left: started by ``test_kills.py`` and ``make kills``, not a test itself.
+"""Kills commands at random moments and looks at what is left: started by ``test_kills.py`` and ``make
+kills``, not a test itself.
 
-Each round takes one of log, amend, freeze, train, export, merge and migrate, starts it in a process group of its own, and sends SIGKILL to
-the group after a random share of the time that the command takes undisturbed. What the command acknowledged (it ended by itself) must be
-in the store afterwards; what it did not must be there whole or not at all; ``innage check`` must find nothing. A kill takes nothing from
-the system's own buffers: what a power cut would do is not tried here.
+Each round takes one of log, amend, freeze, train, export, merge and migrate, starts it in a process group of
+its own, and sends SIGKILL to the group after a random share of the time that the command takes undisturbed.
+What the command acknowledged (it ended by itself) must be in the store afterwards; what it did not must be
+there whole or not at all; ``innage check`` must find nothing. A kill takes nothing from the system's own
+buffers: what a power cut would do is not tried here.
 
     python -P tests/faults/kill_loop.py --kills 200 --seed 1
 
-prints JSON: for each operation how often it was killed, how often the kill came too late, and what was found wrong.
+prints JSON: for each operation how often it was killed, how often the kill came too late, and what was found
+wrong.
 """
 
 from __future__ import annotations
@@ -27,13 +30,13 @@ from contextlib import closing
 from pathlib import Path
 
 import numpy as np
-import onnxruntime  # noqa: F401 - so that a fork has everything there already; the same below
-import skl2onnx  # noqa: F401
-import sklearn.linear_model  # noqa: F401
+import onnxruntime  # noqa: F401 - so that a fork has everything there already
+import skl2onnx  # noqa: F401 - so that a fork has everything there already
+import sklearn.linear_model  # noqa: F401 - so that a fork has everything there already
 
 import export.bundle.build
-import export.core.measure  # noqa: F401
-import training.search.train  # noqa: F401
+import export.core.measure  # noqa: F401 - so that a fork has everything there already
+import training.search.train  # noqa: F401 - so that a fork has everything there already
 from dataset.records import Budget, CountLaw, GroupBy, Liquid, Mounting, Pad, Role, Sensor, Tank, Unit
 from dataset.store import Store
 from dataset.store.integrity import check_store
@@ -44,21 +47,41 @@ from innage.commands.checking import program_digest
 STORES = Path(__file__).parent.parent / "data" / "stores"
 ROUNDS_A_STORE = 25  # then a fresh one: reading all of it back after each kill takes longer and longer
 LEVELS = (0.0, 20.0, 40.0, 60.0, 80.0)
-WHAT = ("--unit", "unit", "--liquid", "water", "--tank", "can", "--sensor", "pad", "--time", "t", "--count", "c", "--level", "mm")
+WHAT = (
+    "--unit",
+    "unit",
+    "--liquid",
+    "water",
+    "--tank",
+    "can",
+    "--sensor",
+    "pad",
+    "--time",
+    "t",
+    "--count",
+    "c",
+    "--level",
+    "mm",
+)
 
 
 def readings(path: Path, seed: int) -> Path:
     """A file of 200 frames at five levels, different for each seed."""
     draw = np.random.default_rng(seed)
     counts = np.repeat(50_000 - 200 * np.asarray(LEVELS), 40) + draw.normal(0, 20, 200)
-    path.write_text("t,c,mm\n" + "".join(f"{100 * k},{round(c)},{LEVELS[k // 40]}\n" for k, c in enumerate(counts)))
+    path.write_text(
+        "t,c,mm\n" + "".join(f"{100 * k},{round(c)},{LEVELS[k // 40]}\n" for k, c in enumerate(counts))
+    )
     return path
 
 
 def make_bench(path: Path) -> None:
     """A store with a registry, one session, a frozen set and a model."""
     with Store.open(path) as store:
-        tank, sensor = store.add_tank(Tank("can", 0, 100.0)), store.add_sensor(Sensor("pad", 0, (Pad(0, "pad", 0.0, 100.0),), 16, CountLaw.FALLS, 100))
+        tank, sensor = (
+            store.add_tank(Tank("can", 0, 100.0)),
+            store.add_sensor(Sensor("pad", 0, (Pad(0, "pad", 0.0, 100.0),), 16, CountLaw.FALLS, 100)),
+        )
         store.add_mounting(Mounting("bench", tank, sensor))
         store.add_liquid(Liquid("water"))
         store.add_unit(Unit("unit"))
@@ -89,33 +112,58 @@ class Loop:
     def fresh(self) -> None:
         for path in self.folder.glob("store.db*"):
             path.unlink()
-        with closing(sqlite3.connect(self.template)) as source, closing(sqlite3.connect(self.store)) as target:
+        with (
+            closing(sqlite3.connect(self.template)) as source,
+            closing(sqlite3.connect(self.store)) as target,
+        ):
             source.backup(target)
         with Store.open(self.store) as store:
             self.session = store.sessions()[0].id
         self.acknowledged: list[tuple[str, Callable[[Store], bool]]] = []
 
-    # -- the operations: what is run, and whether it is there afterwards -------------------------------------------------
+    # -- the operations: what is run, and whether it is there afterwards -------------------------------------
 
     def log(self, k: int) -> tuple[Callable[[], None], Callable[[Store], bool]]:
         file = readings(self.folder / f"run{k}.csv", k)
-        return lambda: run(self.store, "log", str(file), *WHAT), lambda store: file.name in {s.source.file for s in store.sessions()}
+        return lambda: run(
+            self.store, "log", str(file), *WHAT
+        ), lambda store: file.name in {s.source.file for s in store.sessions()}
 
     def amend(self, k: int) -> tuple[Callable[[], None], Callable[[Store], bool]]:
-        words = ("mark", "amend", self.session, "--from", "0", "--to", "5", "--level-mm", f"{k % 100}.{k}", "--author", "A. Bench", "--reason", f"round {k}")
-        there: Callable[[Store], bool] = lambda store: f"round {k}" in {r.reason for r in store.mark_revisions(self.session)}  # noqa: E731
+        words = (
+            "mark",
+            "amend",
+            self.session,
+            "--from",
+            "0",
+            "--to",
+            "5",
+            "--level-mm",
+            f"{k % 100}.{k}",
+            "--author",
+            "A. Bench",
+            "--reason",
+            f"round {k}",
+        )
+        there: Callable[[Store], bool] = lambda store: (  # noqa: E731 - it is handed on as it stands
+            f"round {k}" in {r.reason for r in store.mark_revisions(self.session)}
+        )
         return lambda: run(self.store, *words), there
 
     def freeze(self, k: int) -> tuple[Callable[[], None], Callable[[Store], bool]]:
         words = ("freeze", f"set{k}", "--group", "level", "--session", self.session, "--fit", "rest")
-        return lambda: run(self.store, *words), lambda store: f"set{k}" in {f.name for f in store.frozen_sets()}
+        return lambda: run(
+            self.store, *words
+        ), lambda store: f"set{k}" in {f.name for f in store.frozen_sets()}
 
     def train(self, k: int) -> tuple[Callable[[], None], Callable[[Store], bool]]:
         words = ("train", "set", "--name", f"model{k}", "--family", "line")
         return lambda: run(self.store, *words), lambda store: f"model{k}" in {m.name for m in store.models()}
 
     def export(self, k: int) -> tuple[Callable[[], None], Callable[[Store], bool]]:
-        out = self.folder / ("bundle" if k % 2 else f"bundle{k}")  # half of them in the place of an earlier one
+        out = self.folder / (
+            "bundle" if k % 2 else f"bundle{k}"
+        )  # half of them in the place of an earlier one
         words = ("export", "model", "--budget", "roomy", "--out", str(out), "--prefix", f"p{k}", "--anyway")
 
         def there(_store: Store) -> bool:
@@ -128,14 +176,18 @@ class Loop:
         with closing(sqlite3.connect(self.template)) as source, closing(sqlite3.connect(other)) as target:
             source.backup(target)
         alone(lambda: run(other, "log", str(file), *WHAT))
-        return lambda: run(self.store, "merge", str(other)), lambda store: file.name in {s.source.file for s in store.sessions()}
+        return lambda: run(
+            self.store, "merge", str(other)
+        ), lambda store: file.name in {s.source.file for s in store.sessions()}
 
     def migrate(self, k: int) -> tuple[Callable[[], None], Callable[[Store], bool]]:
         old = self.folder / f"old{k}.db"
         shutil.copy(min(STORES.glob("*.db")), old)
 
         def there(_store: Store) -> bool:
-            """Whatever the moment: it opens, its session is whole, and the copy that was kept, where there is one, is a store too."""
+            """Whatever the moment: it opens, its session is whole, and the copy that was kept, where there is
+            one, is a store too.
+            """
             with Store.open(old) as opened:
                 whole = len(opened.frames(opened.sessions()[0], verify=True)) == 768
             copies = list(self.folder.glob(f"{old.name}.*.copy*"))
@@ -143,7 +195,7 @@ class Loop:
 
         return lambda: Store.open(old).close(), there
 
-    # -- a round ---------------------------------------------------------------------------------------------------------
+    # -- a round ---------------------------------------------------------------------------------------------
 
     def round(self, name: str) -> None:
         """One operation, killed after a share of the time it takes."""
@@ -172,7 +224,11 @@ class Loop:
         report = check_store(self.store, digest_of=program_digest)
         self.wrong += [f"{when}: {fault.what}: {fault.sentence}" for fault in report.faults]
         with Store.open(self.store) as store:
-            self.wrong += [f"{when}: {what} was acknowledged and is not there" for what, there in self.acknowledged if not there(store)]
+            self.wrong += [
+                f"{when}: {what} was acknowledged and is not there"
+                for what, there in self.acknowledged
+                if not there(store)
+            ]
 
     def whole_or_absent(self, whole: Callable[[Store], bool]) -> None:
         out = self.folder / ("bundle" if self.number % 2 else f"bundle{self.number}")
@@ -185,12 +241,15 @@ def check_copy(copy: Path) -> bool:
     """Whether a copy from before an upgrade is a whole database."""
     with closing(sqlite3.connect(copy)) as connection:
         return bool(
-            connection.execute("PRAGMA integrity_check").fetchone()[0] == "ok" and connection.execute("SELECT count(*) FROM capture_session").fetchone()[0]
+            connection.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
+            and connection.execute("SELECT count(*) FROM capture_session").fetchone()[0]
         )
 
 
 def alone(work: Callable[[], None], kill_after_s: float | None = None) -> bool:
-    """Run in a process group of its own, killed after a while; whether it ended by itself, without an error."""
+    """Run in a process group of its own, killed after a while; whether it ended by itself,
+    without an error.
+    """
     child = os.fork()
     if child == 0:
         os.setsid()
@@ -238,7 +297,9 @@ def main() -> None:
             if sum(loop.killed.values()) >= chosen.kills:
                 break
             loop.round(chosen.only[k % len(chosen.only)])
-    print(json.dumps({"killed": dict(loop.killed), "too late": dict(loop.late), "wrong": loop.wrong}, indent=2))
+    print(
+        json.dumps({"killed": dict(loop.killed), "too late": dict(loop.late), "wrong": loop.wrong}, indent=2)
+    )
 
 
 if __name__ == "__main__":

@@ -1,4 +1,6 @@
-"""Faults of the system, each made to happen: no room, no permission, a clock that runs back, two processes, a store of a later version."""
+"""Faults of the system, each made to happen: no room, no permission, a clock that runs back, two processes, a
+store of a later version.
+"""
 
 from __future__ import annotations
 
@@ -24,7 +26,20 @@ from dataset.store.integrity import check_store
 from innage.cli import app
 from innage.jobs.folders import write_bundle, write_file
 
-WHAT = ("--unit", "unit", "--liquid", "water", "--tank", "can", "--sensor", "pad", "--time", "t", "--count", "c")
+WHAT = (
+    "--unit",
+    "unit",
+    "--liquid",
+    "water",
+    "--tank",
+    "can",
+    "--sensor",
+    "pad",
+    "--time",
+    "t",
+    "--count",
+    "c",
+)
 NOBODY = 65534  # the overflow user of Linux (proc(5), overflowuid)
 INNAGE = (sys.executable, "-P", "-c", "from innage.cli import main; main()")
 
@@ -34,7 +49,10 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store with a registry."""
     path = tmp_path_factory.mktemp("bench") / "bench.db"
     with Store.open(path) as store:
-        tank, sensor = store.add_tank(Tank("can", 0, 100.0)), store.add_sensor(Sensor("pad", 0, (Pad(0, "pad", 0.0, 100.0),), 16, CountLaw.FALLS, 100))
+        tank, sensor = (
+            store.add_tank(Tank("can", 0, 100.0)),
+            store.add_sensor(Sensor("pad", 0, (Pad(0, "pad", 0.0, 100.0),), 16, CountLaw.FALLS, 100)),
+        )
         store.add_mounting(Mounting("bench", tank, sensor))
         store.add_liquid(Liquid("water"))
         store.add_unit(Unit("unit"))
@@ -65,7 +83,9 @@ def sentence(result: Result) -> str:
 
 @pytest.fixture
 def small_files() -> Iterator[Callable[[int], None]]:
-    """Limits how long a file may grow, in bytes; beyond, writing fails as on a full disk (getrlimit(2), RLIMIT_FSIZE)."""
+    """Limits how long a file may grow, in bytes; beyond, writing fails as on a full disk (getrlimit(2),
+    RLIMIT_FSIZE).
+    """
     before = resource.getrlimit(resource.RLIMIT_FSIZE)
     yield lambda size: resource.setrlimit(resource.RLIMIT_FSIZE, (size, before[1]))
     resource.setrlimit(resource.RLIMIT_FSIZE, before)
@@ -79,7 +99,12 @@ def mounted(tmp_path: Path) -> Iterator[Callable[[str], Path]]:
 
     def mount(options: str) -> Path:
         tool = shutil.which("mount")
-        if tool is None or subprocess.run([tool, "-t", "tmpfs", "-o", options, "tmpfs", str(place)], capture_output=True, check=False).returncode:
+        if (
+            tool is None
+            or subprocess.run(
+                [tool, "-t", "tmpfs", "-o", options, "tmpfs", str(place)], capture_output=True, check=False
+            ).returncode
+        ):
             pytest.skip("mounting is not allowed here")
         return place
 
@@ -89,7 +114,9 @@ def mounted(tmp_path: Path) -> Iterator[Callable[[str], Path]]:
 
 @pytest.mark.slow
 def test_a_file_that_cannot_grow(store: Path, tmp_path: Path, small_files: Callable[[int], None]) -> None:
-    """Logging is refused in one sentence, nothing of it is in the store, and it goes on when there is room."""
+    """Logging is refused in one sentence, nothing of it is in the store, and it goes on when
+    there is room.
+    """
     file = readings(tmp_path / "run.csv", 100_000)
     small_files(64_000)
     said = sentence(innage("log", file, *WHAT, "--store", store))
@@ -102,7 +129,9 @@ def test_a_file_that_cannot_grow(store: Path, tmp_path: Path, small_files: Calla
     assert innage("log", file, *WHAT, "--store", store).exit_code == 0
 
 
-def test_no_room_for_a_bundle_or_a_backup(store: Path, tmp_path: Path, small_files: Callable[[int], None]) -> None:
+def test_no_room_for_a_bundle_or_a_backup(
+    store: Path, tmp_path: Path, small_files: Callable[[int], None]
+) -> None:
     """The earlier bundle stays whole, and neither a new one nor half a backup is left."""
     write_bundle(tmp_path / "out", {"a.txt": b"old", "b.txt": b"old"})
     small_files(1000)
@@ -113,7 +142,10 @@ def test_no_room_for_a_bundle_or_a_backup(store: Path, tmp_path: Path, small_fil
     said = sentence(innage("backup", tmp_path / "b.db", "--store", store))
     small_files(1 << 40)
     assert "cannot be written" in said
-    assert {p.name: p.read_bytes() for p in (tmp_path / "out").iterdir()} == {"a.txt": b"old", "b.txt": b"old"}
+    assert {p.name: p.read_bytes() for p in (tmp_path / "out").iterdir()} == {
+        "a.txt": b"old",
+        "b.txt": b"old",
+    }
     assert sorted(p.name for p in tmp_path.iterdir() if not p.name.startswith("store.db")) == ["out"]
 
 
@@ -122,7 +154,9 @@ def test_a_full_disk(store: Path, tmp_path: Path, mounted: Callable[[str], Path]
     place = mounted("size=700k")
     there = Path(shutil.copy(store, place / "store.db"))
     file = readings(tmp_path / "run.csv", 200_000)
-    assert "cannot be written (database or disk is full)" in sentence(innage("log", file, *WHAT, "--store", there))
+    assert "cannot be written (database or disk is full)" in sentence(
+        innage("log", file, *WHAT, "--store", there)
+    )
     assert check_store(there).sound
     (place / "filler").write_bytes(bytes(os.statvfs(place).f_bavail * os.statvfs(place).f_frsize))
     with pytest.raises(InputError, match="No space left on device"):
@@ -143,7 +177,11 @@ def test_a_read_only_disk(store: Path, tmp_path: Path, mounted: Callable[[str], 
     """What writes says so in one sentence, and nothing there changes."""
     place = read_only(tmp_path, mounted, store)
     before = (place / "store.db").read_bytes()
-    for words in (("log", readings(tmp_path / "run.csv"), *WHAT), ("unit", "add", "another"), ("backup", place / "b.db")):
+    for words in (
+        ("log", readings(tmp_path / "run.csv"), *WHAT),
+        ("unit", "add", "another"),
+        ("backup", place / "b.db"),
+    ):
         assert "cannot be written" in sentence(innage(*words, "--store", place / "store.db"))
     with pytest.raises(InputError, match="Read-only file system"):
         write_bundle(place / "out", {"a.txt": b""})
@@ -152,7 +190,9 @@ def test_a_read_only_disk(store: Path, tmp_path: Path, mounted: Callable[[str], 
 
 @pytest.fixture
 def owned(bench: Path) -> Iterator[Path]:
-    """A folder with a store; where the tests run as root, to whom nothing is denied, the test goes on as a user who owns it and no more."""
+    """A folder with a store; where the tests run as root, to whom nothing is denied, the test goes on as a
+    user who owns it and no more.
+    """
     with TemporaryDirectory() as folder:
         store = shutil.copy(bench, folder)
         root = os.geteuid() == 0
@@ -198,7 +238,9 @@ def test_the_host_clock_is_not_asked(store: Path, tmp_path: Path, monkeypatch: p
 def test_a_boards_clock_that_runs_back(store: Path, tmp_path: Path) -> None:
     """In a file it is refused by line, and nothing is stored."""
     (tmp_path / "back.csv").write_text("t,c\n0,30000\n100,30001\n50,30002\n")
-    assert "line 4, column 't': time runs back from 100 to 50 ms" in sentence(innage("log", tmp_path / "back.csv", *WHAT, "--store", store))
+    assert "line 4, column 't': time runs back from 100 to 50 ms" in sentence(
+        innage("log", tmp_path / "back.csv", *WHAT, "--store", store)
+    )
     with Store.open(store) as opened:
         assert opened.sessions() == ()
 
@@ -206,11 +248,19 @@ def test_a_boards_clock_that_runs_back(store: Path, tmp_path: Path) -> None:
 @pytest.mark.slow
 def test_two_processes_write_at_once(store: Path, tmp_path: Path) -> None:
     """One waits for the other: both exit 0, and everything of both is there."""
-    files = [[str(readings(tmp_path / f"run{who}{k}.csv", 2000, seed=1000 * who + k)) for k in range(3)] for who in range(2)]
-    running = [subprocess.Popen([*INNAGE, "log", *mine, *WHAT, "--store", str(store)], stdout=subprocess.DEVNULL) for mine in files]
+    files = [
+        [str(readings(tmp_path / f"run{who}{k}.csv", 2000, seed=1000 * who + k)) for k in range(3)]
+        for who in range(2)
+    ]
+    running = [
+        subprocess.Popen([*INNAGE, "log", *mine, *WHAT, "--store", str(store)], stdout=subprocess.DEVNULL)
+        for mine in files
+    ]
     assert [process.wait() for process in running] == [0, 0]
     with Store.open(store) as opened:
-        assert {s.source.file for s in opened.sessions()} == {Path(name).name for mine in files for name in mine}
+        assert {s.source.file for s in opened.sessions()} == {
+            Path(name).name for mine in files for name in mine
+        }
     assert check_store(store).sound
 
 
@@ -221,8 +271,15 @@ def test_a_store_of_a_later_version(store: Path, tmp_path: Path) -> None:
         connection.commit()
         connection.execute("PRAGMA journal_mode=DELETE")
     before = store.read_bytes()
-    for words in (("check",), ("backup", tmp_path / "b.db"), ("text", "export", tmp_path / "text"), ("unit", "add", "another")):
-        assert "was written by a newer version of innage (revision 9999_later)" in sentence(innage(*words, "--store", store))
+    for words in (
+        ("check",),
+        ("backup", tmp_path / "b.db"),
+        ("text", "export", tmp_path / "text"),
+        ("unit", "add", "another"),
+    ):
+        assert "was written by a newer version of innage (revision 9999_later)" in sentence(
+            innage(*words, "--store", store)
+        )
     with pytest.raises(StoreError, match="newer version"):
         Store.open(store)
     assert store.read_bytes() == before

@@ -1,4 +1,6 @@
-"""Every reader against hostile bytes: it answers, or says in one sentence why not; never another error. The long way is ``make fuzz``."""
+"""Every reader against hostile bytes: it answers, or says in one sentence why not; never another error. The
+long way is ``make fuzz``.
+"""
 
 from __future__ import annotations
 
@@ -24,7 +26,11 @@ def _loaded() -> ModuleType:
 
 
 fuzz = _loaded()
-EDITS = st.lists(st.tuples(st.integers(0, 5), st.integers(0, 1 << 16), st.integers(1, 20), st.integers(0, 63)), min_size=1, max_size=6)
+EDITS = st.lists(
+    st.tuples(st.integers(0, 5), st.integers(0, 1 << 16), st.integers(1, 20), st.integers(0, 63)),
+    min_size=1,
+    max_size=6,
+)
 RUN = settings(max_examples=40, suppress_health_check=list(HealthCheck))
 
 

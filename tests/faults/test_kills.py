@@ -1,4 +1,6 @@
-"""Commands killed at random moments leave a sound store, everything acknowledged in it, and exports that are whole or absent."""
+"""Commands killed at random moments leave a sound store, everything acknowledged in it, and exports that are
+whole or absent.
+"""
 
 from __future__ import annotations
 
@@ -18,7 +20,9 @@ LOOP = Path(__file__).with_name("kill_loop.py")
 def test_kills() -> None:
     """Nothing is found wrong after any of the kills; what the loop does is in its docstring."""
     kills = 200
-    ended = subprocess.run([sys.executable, "-P", LOOP, "--kills", str(kills)], capture_output=True, text=True, check=False)
+    ended = subprocess.run(
+        [sys.executable, "-P", LOOP, "--kills", str(kills)], capture_output=True, text=True, check=False
+    )
     assert ended.returncode == 0, ended.stderr
     found = json.loads(ended.stdout[ended.stdout.index('{\n  "killed"') :])
     assert found["wrong"] == []

@@ -19,7 +19,9 @@ from innage.cli import app, main
 
 @pytest.fixture(scope="session", autouse=True)
 def _commands_built_once() -> Iterator[None]:
-    """The tree of some seventy commands is the same at each call; building it anew took two thirds of these tests' time."""
+    """The tree of some seventy commands is the same at each call; building it anew took two thirds of these
+    tests' time.
+    """
     with pytest.MonkeyPatch.context() as patch:
         built = cache(typer.main.get_command)
         patch.setattr(typer.main, "get_command", built)
@@ -30,7 +32,9 @@ def _commands_built_once() -> Iterator[None]:
 @pytest.fixture(scope="session", autouse=True)
 def _json_is_as_documented() -> Iterator[None]:
     """Whatever these tests have printed with --json is held against docs/json.md."""
-    spec = importlib.util.spec_from_file_location("json_documents", Path(__file__).with_name("json_documents.py"))
+    spec = importlib.util.spec_from_file_location(
+        "json_documents", Path(__file__).with_name("json_documents.py")
+    )
     assert spec is not None
     assert spec.loader is not None
     documents = importlib.util.module_from_spec(spec)

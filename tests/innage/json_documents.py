@@ -9,7 +9,12 @@ from pathlib import Path
 from typing import Any
 
 DOCUMENT = Path(__file__).parents[2] / "docs" / "json.md"
-PLAIN: dict[str, tuple[type, ...]] = {"text": (str,), "whole": (int,), "number": (int, float), "flag": (bool,)}
+PLAIN: dict[str, tuple[type, ...]] = {
+    "text": (str,),
+    "whole": (int,),
+    "number": (int, float),
+    "flag": (bool,),
+}
 
 
 @cache
@@ -39,7 +44,11 @@ def faults(data: Any, kind: str, where: str = "") -> list[str]:
             if not isinstance(data, holder):
                 return [f"{where}: {data!r:.60} is no {kind}"]
             items = data.items() if isinstance(data, dict) else enumerate(data)
-            return [fault for key, value in items for fault in faults(value, kind.removeprefix(prefix), f"{where}[{key}]")]
+            return [
+                fault
+                for key, value in items
+                for fault in faults(value, kind.removeprefix(prefix), f"{where}[{key}]")
+            ]
     kind = kind.removesuffix(" or none")
     if kind in PLAIN:
         right = isinstance(data, PLAIN[kind]) and isinstance(data, bool) == (kind == "flag")
@@ -52,21 +61,37 @@ def _of_record(data: Any, kind: str, where: str) -> list[str]:
     if record is None or not isinstance(data, dict):
         return [f"{where}: {data!r:.60} is no {kind}"] if kind != "any" else []
     known = {key.removesuffix("?"): (its, key.endswith("?")) for key, its in record.items()}
-    made = [f"{where}.{key} of {kind} is not documented" for key in data if key not in known and "..." not in known]
-    made += [f"{where}.{key} of {kind} is missing" for key, (_, may_lack) in known.items() if key not in data and not may_lack and key != "..."]
-    return made + [fault for key in data if key in known for fault in faults(data[key], known[key][0], f"{where}.{key}")]
+    made = [
+        f"{where}.{key} of {kind} is not documented"
+        for key in data
+        if key not in known and "..." not in known
+    ]
+    made += [
+        f"{where}.{key} of {kind} is missing"
+        for key, (_, may_lack) in known.items()
+        if key not in data and not may_lack and key != "..."
+    ]
+    return made + [
+        fault for key in data if key in known for fault in faults(data[key], known[key][0], f"{where}.{key}")
+    ]
 
 
 def check(command: str, data: Any) -> None:
-    """Fail with every difference between ``data`` and what docs/json.md says of a command such as 'innage tank list'."""
+    """Fail with every difference between ``data`` and what docs/json.md says of a command such as 'innage
+    tank list'.
+    """
     found = faults(data, documented()[0][command])
     assert not found, f"{command}: " + "; ".join(found[:12])
 
 
 def checked(words: list[str], said: str) -> None:
-    """Check what a call printed, where docs/json.md has the command; a live capture and the rig log sessions."""
+    """Check what a call printed, where docs/json.md has the command; a live capture and the rig
+    log sessions.
+    """
     commands = documented()[0]
-    path = next((its for its in (" ".join(["innage", *words[:2]]), f"innage {words[0]}") if its in commands), None)
+    path = next(
+        (its for its in (" ".join(["innage", *words[:2]]), f"innage {words[0]}") if its in commands), None
+    )
     assert path is not None, f"innage {' '.join(words)}: not in docs/json.md"
     data = json.loads(said)
     if path in ("innage frozen", "innage models") and isinstance(data, dict):

@@ -1,4 +1,6 @@
-"""The commands: listed without an import, each by the first sentence of its own help, and a wrong name answered with the nearest right one."""
+"""The commands: listed without an import, each by the first sentence of its own help, and a wrong name
+answered with the nearest right one.
+"""
 
 from __future__ import annotations
 
@@ -31,11 +33,22 @@ def groups() -> Iterator[tuple[str, Any]]:
 
 
 def test_listing_imports_no_command() -> None:
-    code = "import sys; from innage.cli import app; sys.argv = ['innage', '--help']\ntry: app()\nexcept SystemExit: pass\nprint(*sys.modules)"
-    out = subprocess.run([sys.executable, "-P", "-c", code], capture_output=True, text=True, check=True, timeout=60).stdout.splitlines()
+    code = (
+        "import sys; from innage.cli import app; sys.argv = ['innage', '--help']\ntry: "
+        "app()\nexcept SystemExit: pass\nprint(*sys.modules)"
+    )
+    out = subprocess.run(
+        [sys.executable, "-P", "-c", code], capture_output=True, text=True, check=True, timeout=60
+    ).stdout.splitlines()
     loaded = out[-1].split()
-    assert [name for name in loaded if name.startswith(("innage.commands", "rich", "numpy", "sqlalchemy"))] == []
-    listed = [line.split()[0] for line in out[out.index("Options:") :] if line.startswith("  ") and line.split()[0] in COMMANDS]
+    assert [
+        name for name in loaded if name.startswith(("innage.commands", "rich", "numpy", "sqlalchemy"))
+    ] == []
+    listed = [
+        line.split()[0]
+        for line in out[out.index("Options:") :]
+        if line.startswith("  ") and line.split()[0] in COMMANDS
+    ]
     assert listed == list(COMMANDS)
 
 
@@ -58,7 +71,11 @@ def test_no_line_is_cut_at_80_columns() -> None:
 
 def test_every_module_of_commands_is_in_the_table() -> None:
     used = {entry.module for entry in COMMANDS.values()}
-    parts_of_others = {"rig", "trim_bytes", "trying"}  # they add to the groups of rig_filling, trimming and tank
+    parts_of_others = {
+        "rig",
+        "trim_bytes",
+        "trying",
+    }  # they add to the groups of rig_filling, trimming and tank
     named = {module.name for module in pkgutil.iter_modules(innage.commands.__path__)}
     assert named - parts_of_others == used
     for name in used:
@@ -76,7 +93,10 @@ def test_every_module_of_commands_is_in_the_table() -> None:
         (["modles"], "No such command 'modles'. Did you mean 'models'?"),
         (["tank", "lits"], "No such command 'lits'. Did you mean 'list'?"),
         (["models", "--stroe", "x"], "No such option: --stroe. Did you mean '--store' or '--json'?"),
-        (["--store", "x.db", "models"], "No such option: --store. Options stand after the command: innage COMMAND --store ..."),
+        (
+            ["--store", "x.db", "models"],
+            "No such option: --store. Options stand after the command: innage COMMAND --store ...",
+        ),
         (["--versoin"], "No such option: --versoin. Did you mean '--version'?"),
         (["xyzzy"], "No such command 'xyzzy'.\n"),
     ],
@@ -94,13 +114,15 @@ def test_version_is_the_packages() -> None:
 
 
 def test_an_error_that_came_of_ctrl_c_ends_as_ctrl_c_does(monkeypatch: pytest.MonkeyPatch) -> None:
-    """What fails while workers are being stopped is not reported as a fault of its own; any other error is."""
+    """What fails while workers are being stopped is not reported as a fault of its own; any
+    other error is.
+    """
 
     def stopped(*_: object) -> None:
         try:
             raise KeyboardInterrupt
         except KeyboardInterrupt:
-            raise OSError("no such worker")  # noqa: B904
+            raise OSError("no such worker")  # noqa: B904 - as code that knows nothing of it raises
 
     monkeypatch.setattr("innage.commands.sessions.open_store", stopped)
     done = CliRunner().invoke(app, ["show", "abc"])

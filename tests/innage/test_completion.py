@@ -1,4 +1,6 @@
-"""Shell completion: names from the store that the line names, and nothing where there is none. The protocol is that of Typer's own scripts."""
+"""Shell completion: names from the store that the line names, and nothing where there is none. The protocol
+is that of Typer's own scripts.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +22,9 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
         tank = store.add_tank(Tank("canister", 0, 100.0))
         store.add_tank(Tank("canister", 0, 120.0))
         store.add_tank(Tank("rinse-tank", 0, 80.0))
-        sensor = store.add_sensor(Sensor("strip", 0, (Pad(0, "low", 0.0, 50.0, 8.0),), 16, CountLaw.RISES, 100))
+        sensor = store.add_sensor(
+            Sensor("strip", 0, (Pad(0, "low", 0.0, 50.0, 8.0),), 16, CountLaw.RISES, 100)
+        )
         store.add_mounting(Mounting("bench", tank, sensor))
         store.add_liquid(Liquid("water"))
         store.add_unit(Unit("unit-1"))

@@ -22,7 +22,13 @@ def test_scikit_learn_checks(estimator: Any, check: Callable[[Any], None]) -> No
 
 
 @pytest.mark.slow
-@parametrize_with_checks([innage.IntegerLevelRegressor("hinge"), innage.IntegerLevelRegressor("trees", size=4), innage.IntegerLevelRegressor("net", size=4)])
+@parametrize_with_checks(
+    [
+        innage.IntegerLevelRegressor("hinge"),
+        innage.IntegerLevelRegressor("trees", size=4),
+        innage.IntegerLevelRegressor("net", size=4),
+    ]
+)
 def test_scikit_learn_checks_of_the_other_families(estimator: Any, check: Callable[[Any], None]) -> None:
     check(estimator)
 
@@ -35,7 +41,9 @@ def ramp(n: int = 200) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
 
 @pytest.mark.parametrize("family", ["line", "hinge", "trees", "net"])
 def test_a_straight_line_is_learned_and_predictions_are_level_units(family: str) -> None:
-    """On exact readings every family errs by less than 2 mm of 100, and a prediction is a whole number of the chip's units."""
+    """On exact readings every family errs by less than 2 mm of 100, and a prediction is a whole number of the
+    chip's units.
+    """
     counts, level = ramp()
     found = innage.IntegerLevelRegressor(family).fit(counts, level).predict(counts)
     assert np.abs(found - level).max() < (2 if family != "trees" else 12)
@@ -82,7 +90,9 @@ def test_wrong_parameters_are_said_in_a_sentence(given: dict[str, Any], said: st
 
 
 def test_groups_count_the_same_however_many_frames_they_have() -> None:
-    """Two units that read 10 mm apart, one with nine times the frames of the other: the line lies in the middle."""
+    """Two units that read 10 mm apart, one with nine times the frames of the other: the line lies in the
+    middle.
+    """
     counts, level = ramp(100)
     one, other = counts[:, :1], counts[:, :1] + 200  # 10 mm at 20 counts/mm
     x, y = np.vstack([*[one] * 9, other]), np.tile(level, 10)
@@ -98,7 +108,10 @@ def test_a_program_without_its_channels_is_refused() -> None:
     counts, level = ramp(50)
     program = innage.IntegerLevelRegressor("line").fit(counts, level).program_
     its = innage.ProgramRegressor(program)
-    np.testing.assert_array_equal(its.fit(counts).predict(counts), innage.IntegerLevelRegressor("line").fit(counts, level).predict(counts))
+    np.testing.assert_array_equal(
+        its.fit(counts).predict(counts),
+        innage.IntegerLevelRegressor("line").fit(counts, level).predict(counts),
+    )
     with pytest.raises(innage.InputError, match="1 columns; expected 2"):
         its.fit(counts[:, :1])
     with pytest.raises(innage.InputError, match="program: none"):

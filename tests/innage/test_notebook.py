@@ -26,7 +26,12 @@ def test_every_name_of_the_interface_that_it_uses_is_there() -> None:
         if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id == "innage"
     }
     assert {"open_store", "train", "replay", "export"} <= used <= set(innage.__all__)
-    assert [out["output_type"] for cell in cells for out in cell["outputs"] if out["output_type"] not in ("stream", "display_data")] == []
+    assert [
+        out["output_type"]
+        for cell in cells
+        for out in cell["outputs"]
+        if out["output_type"] not in ("stream", "display_data")
+    ] == []
 
 
 @pytest.mark.slow
@@ -43,4 +48,8 @@ def test_it_runs_and_prints_what_it_shows(tmp_path: Path) -> None:
 
 
 def _printed(notebook: Any) -> list[str]:
-    return ["".join(out["text"] for out in cell["outputs"] if out["output_type"] == "stream") for cell in notebook.cells if cell["cell_type"] == "code"]
+    return [
+        "".join(out["text"] for out in cell["outputs"] if out["output_type"] == "stream")
+        for cell in notebook.cells
+        if cell["cell_type"] == "code"
+    ]

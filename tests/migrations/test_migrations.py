@@ -58,7 +58,9 @@ def chained(folder: Path, body: str) -> History:
 def path(tmp_path: Path) -> Path:
     """A store with one sensor of three pads: a parent whose children cascade."""
     store = Store.open(tmp_path / "store.db")
-    store.add_sensor(Sensor("strip", 0, tuple(Pad(k, f"p{k}", 10.0 * k, 10.0) for k in range(3)), 16, CountLaw.RISES, 100))
+    store.add_sensor(
+        Sensor("strip", 0, tuple(Pad(k, f"p{k}", 10.0 * k, 10.0) for k in range(3)), 16, CountLaw.RISES, 100)
+    )
     return store.path
 
 
@@ -68,11 +70,15 @@ def rows(path: Path, statement: str) -> list[Any]:
 
 
 def schema(path: Path) -> list[Any]:
-    return rows(path, "SELECT type, name, sql FROM sqlite_master ORDER BY type, name") + rows(path, "SELECT * FROM alembic_version")
+    return rows(path, "SELECT type, name, sql FROM sqlite_master ORDER BY type, name") + rows(
+        path, "SELECT * FROM alembic_version"
+    )
 
 
 def test_a_rewritten_parent_keeps_its_children(path: Path, tmp_path: Path) -> None:
-    """Through our environment a batch rewrite of a parent table leaves every child row of its ON DELETE CASCADE."""
+    """Through our environment a batch rewrite of a parent table leaves every child row of its ON DELETE
+    CASCADE.
+    """
     before = rows(path, "SELECT * FROM pad")
     upgrade(path, history=chained(tmp_path / "versions", REWRITE_PARENT))
     assert rows(path, "SELECT * FROM pad") == before
@@ -82,17 +88,24 @@ def test_a_rewritten_parent_keeps_its_children(path: Path, tmp_path: Path) -> No
 
 
 def test_without_our_environment_the_children_are_lost(path: Path) -> None:
-    """The same rewrite with foreign keys enforced empties the child table without an error: what the environment is for.
+    """The same rewrite with foreign keys enforced empties the child table without an error: what the
+    environment is for.
 
-    Source of the hazard: sqlite.org/lang_altertable.html, 'DROP TABLE' under enforced foreign keys does an implicit DELETE.
+    Source of the hazard: sqlite.org/lang_altertable.html, 'DROP TABLE' under enforced foreign keys does an
+    implicit DELETE.
     """
     with closing(sqlite3.connect(path)) as connection:
-        connection.execute("DROP TRIGGER guard_pad_delete")  # with it, the guard would stop the loss with an error
+        connection.execute(
+            "DROP TRIGGER guard_pad_delete"
+        )  # with it, the guard would stop the loss with an error
         connection.commit()
     engine = create_engine(f"sqlite:///{path}")
     with engine.connect() as connection:
         connection.exec_driver_sql("PRAGMA foreign_keys=ON")
-        with Operations.context(MigrationContext.configure(connection)) as op, op.batch_alter_table("sensor") as batch:
+        with (
+            Operations.context(MigrationContext.configure(connection)) as op,
+            op.batch_alter_table("sensor") as batch,
+        ):
             batch.alter_column("period_ms", type_=Float())
         connection.commit()
     engine.dispose()
@@ -100,8 +113,12 @@ def test_without_our_environment_the_children_are_lost(path: Path) -> None:
     assert rows(path, "SELECT count(*) FROM pad") == [(0,)]
 
 
-def test_a_migration_that_fails_half_way_leaves_nothing(path: Path, tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
-    """Schema, rows and revision are as they were, no upgrade is reported, and a second, mended attempt works."""
+def test_a_migration_that_fails_half_way_leaves_nothing(
+    path: Path, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Schema, rows and revision are as they were, no upgrade is reported, and a second, mended
+    attempt works.
+    """
     before = schema(path)
     with pytest.raises(StoreError, match="no_such_table"):
         upgrade(path, history=chained(tmp_path / "versions", FAIL_HALF_WAY))
@@ -124,7 +141,9 @@ def test_a_migration_that_leaves_orphans_is_undone(path: Path, tmp_path: Path) -
 
 
 def test_the_list_of_revisions(path: Path) -> None:
-    """The revisions that opening knows, and that its error messages speak of, are those in the folder, oldest first."""
+    """The revisions that opening knows, and that its error messages speak of, are those in the folder, oldest
+    first.
+    """
     script = ScriptDirectory.from_config(migration_config(path))
     assert tuple(r.revision for r in script.walk_revisions())[::-1] == migrations.REVISIONS
     assert [Path(r.path).stem for r in script.walk_revisions()][::-1] == list(migrations.REVISIONS)
@@ -170,7 +189,12 @@ def test_every_constraint_is_named(path: Path) -> None:
     metadata = MetaData()
     metadata.reflect(engine)
     engine.dispose()
-    unnamed = [(t.name, c) for t in metadata.tables.values() for c in t.constraints if t.name != "alembic_version" and c.name is None]
+    unnamed = [
+        (t.name, c)
+        for t in metadata.tables.values()
+        for c in t.constraints
+        if t.name != "alembic_version" and c.name is None
+    ]
     assert unnamed == []
 
 

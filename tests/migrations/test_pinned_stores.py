@@ -27,7 +27,9 @@ def revision(path: Path) -> str:
 
 @pytest.mark.parametrize("old", HISTORY.revisions)
 def test_a_store_of_each_revision_is_upgraded_and_used(old: str, tmp_path: Path) -> None:
-    """A copy of an old one is kept, every session keeps its hash, the model its digest, exports their files; new records can be added."""
+    """A copy of an old one is kept, every session keeps its hash, the model its digest, exports their files;
+    new records can be added.
+    """
     path = tmp_path / "store.db"
     shutil.copy(STORES / f"{old}.db", path)
     assert revision(path) == old
@@ -46,12 +48,26 @@ def test_a_store_of_each_revision_is_upgraded_and_used(old: str, tmp_path: Path)
 
 
 def rows(path: Path) -> dict[str, list[dict[str, object]]]:
-    """Every row of every table but the revision's own, with what is NULL left out, and every statement that made the schema."""
+    """Every row of every table but the revision's own, with what is NULL left out, and every statement that
+    made the schema.
+    """
     with closing(sqlite3.connect(path)) as connection:
         connection.row_factory = sqlite3.Row
-        tables = [name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table' AND name != 'alembic_version'")]
-        found = {name: connection.execute(f"SELECT * FROM {name} ORDER BY rowid").fetchall() for name in tables}  # noqa: S608 - names of the store's own
-    return {name: [{key: row[key] for key in row.keys() if row[key] is not None} for row in its] for name, its in found.items()}  # noqa: SIM118
+        tables = [
+            name
+            for (name,) in connection.execute(
+                "SELECT name FROM sqlite_master WHERE type = 'table' AND name != 'alembic_version'"
+            )
+        ]
+        found = {
+            # the names are the store's own
+            name: connection.execute(f"SELECT * FROM {name} ORDER BY rowid").fetchall()  # noqa: S608 - as above
+            for name in tables
+        }
+    return {
+        name: [{key: row[key] for key in row.keys() if row[key] is not None} for row in its]  # noqa: SIM118 - a row iterates over values
+        for name, its in found.items()
+    }
 
 
 def schema(path: Path) -> list[tuple[str, str, str]]:
@@ -61,7 +77,9 @@ def schema(path: Path) -> list[tuple[str, str, str]]:
 
 
 def test_bands_of_temperature_change_nothing_that_is_there(tmp_path: Path) -> None:
-    """From 0005 to 0006 every row stays what it was, the schema is that of a new store, and frozen sets keep their hashes and have no edges."""
+    """From 0005 to 0006 every row stays what it was, the schema is that of a new store, and frozen sets keep
+    their hashes and have no edges.
+    """
     path = tmp_path / "store.db"
     shutil.copy(STORES / "0005_limits.db", path)
     before = rows(path)
@@ -71,13 +89,19 @@ def test_bands_of_temperature_change_nothing_that_is_there(tmp_path: Path) -> No
         (frozen,) = store.frozen_sets()
         assert [(frozen.sha256, frozen.edges_c)] == [(row["sha256"], ()) for row in before["frozen_set"]]
         with pytest.raises(InputError, match="no temperature was measured"):
-            store.freeze("bands", store.sessions(), GroupBy.TEMPERATURE, {"15..25 C": Role.FIT}, edges_c=(15.0, 25.0))
+            store.freeze(
+                "bands", store.sessions(), GroupBy.TEMPERATURE, {"15..25 C": Role.FIT}, edges_c=(15.0, 25.0)
+            )
 
 
 def test_an_older_version_does_not_meet_a_word_that_it_lacks(tmp_path: Path) -> None:
-    """A version that ends at 0005 says who wrote the store, in place of reading groups that it does not know."""
+    """A version that ends at 0005 says who wrote the store, in place of reading groups that it
+    does not know.
+    """
     path = tmp_path / "store.db"
     shutil.copy(STORES / "0006_temperature.db", path)
     older = History(HISTORY.revisions[: HISTORY.revisions.index("0005_limits") + 1], HISTORY.folders)
-    with pytest.raises(StoreError, match=r"written by a newer version of innage \(revision 0006_temperature\)"):
+    with pytest.raises(
+        StoreError, match=r"written by a newer version of innage \(revision 0006_temperature\)"
+    ):
         Store.open(path, history=older)

@@ -21,15 +21,23 @@ def by_temperature(data: FrozenData, degrees: np.ndarray, roles: dict[str, Role]
 
 
 def test_frames_measured_inside_a_proved_band_are_counted(made_up: Callable[..., FrozenData]) -> None:
-    """Those to fit and choose on, whatever band their mark lies in; an edge belongs to the band above it, and what nobody measured is inside none."""
+    """Those to fit and choose on, whatever band their mark lies in; an edge belongs to the band above it, and
+    what nobody measured is inside none.
+    """
     data = made_up(units=4, frames=10, choose=1, prove=1)
     degrees = np.repeat([5.0, 15.0, 25.0, 35.0], 10)
-    assert seen_in_prove_bands(by_temperature(data, degrees, ROLES)) == {"seen_in_prove_bands": {"frames": 20, "inside": 0}}
+    assert seen_in_prove_bands(by_temperature(data, degrees, ROLES)) == {
+        "seen_in_prove_bands": {"frames": 20, "inside": 0}
+    }
     degrees[[0, 1, 2, 20, 21, 30, 31, 32]] = [9.99, 10.0, 10.0, 20.0, np.nan, 15.0, 15.0, 15.0]
-    assert seen_in_prove_bands(by_temperature(data, degrees, ROLES)) == {"seen_in_prove_bands": {"frames": 20, "inside": 2}}
+    assert seen_in_prove_bands(by_temperature(data, degrees, ROLES)) == {
+        "seen_in_prove_bands": {"frames": 20, "inside": 2}
+    }
     two = ROLES | {"30..40 C": Role.PROVE}
     degrees[29] = 39.0
-    assert seen_in_prove_bands(by_temperature(data, degrees, two)) == {"seen_in_prove_bands": {"frames": 20, "inside": 3}}
+    assert seen_in_prove_bands(by_temperature(data, degrees, two)) == {
+        "seen_in_prove_bands": {"frames": 20, "inside": 3}
+    }
 
 
 def test_other_groups_have_no_such_figure(made_up: Callable[..., FrozenData]) -> None:

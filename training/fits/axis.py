@@ -14,11 +14,12 @@ _EVALUATIONS = 30  # of the curve's residuals, each with one Jacobian
 
 
 def level_axis(features: Floats, rows: Rows) -> tuple[Floats, float]:
-    """Weights (channels,) and bias of the axis along which the level is best told; the fit frames lie in 0..1 of it.
+    """Weights (channels,) and bias of the axis along which the level is best told; the fit frames lie in 0..1
+    of it.
 
-    One channel is its own axis. With several, the straight least-squares direction is the start; then direction and a
-    polyline along it are fitted together (a single-index model; the polyline's values are eliminated at each step, as in
-    variable projection, Golub and Pereyra 1973).
+    One channel is its own axis. With several, the straight least-squares direction is the start; then
+    direction and a polyline along it are fitted together (a single-index model; the polyline's values are
+    eliminated at each step, as in variable projection, Golub and Pereyra 1973).
     """
     if features.shape[1] == 1:
         return np.ones(1), 0.0
@@ -45,4 +46,6 @@ def _scaled(along: Floats) -> Floats:
 
 
 def _hats(position: Floats) -> Floats:
-    return np.asarray(np.maximum(1.0 - np.abs(position[:, None] * (_KNOTS - 1) - np.arange(_KNOTS)), 0.0), dtype=np.float64)
+    return np.asarray(
+        np.maximum(1.0 - np.abs(position[:, None] * (_KNOTS - 1) - np.arange(_KNOTS)), 0.0), dtype=np.float64
+    )

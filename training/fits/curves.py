@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator  # type: ignore[import-untyped]
+from scipy.interpolate import PchipInterpolator
 from sklearn.isotonic import isotonic_regression
 
 from training.fits.least_squares import linear
@@ -16,13 +16,17 @@ Curve = Callable[[Floats], Floats]
 
 MOST_CELLS = 240
 _MOST_LEVELS = 32  # levels that a curve is led through
-_APART = 1e-12  # positions nearer than this are one: far below a feature's step, far above what slopes overflow at
+_APART = (
+    1e-12  # positions nearer than this are one: far below a feature's step, far above what slopes overflow at
+)
 _FINE = 96  # points that stand for a curve when it is reduced
 
 
 @dataclass(frozen=True)
 class Cells:
-    """Frames of one group at one level, condensed: median position on the axis, level and group, each of shape (n,)."""
+    """Frames of one group at one level, condensed: median position on the axis, level and group, each of
+    shape (n,).
+    """
 
     x: Floats
     level: Floats
@@ -31,7 +35,9 @@ class Cells:
 
 @dataclass(frozen=True)
 class Polyline:
-    """Positions and levels, each of shape (knots,), and the root mean square distance from the curve it stands for, in level."""
+    """Positions and levels, each of shape (knots,), and the root mean square distance from the curve it
+    stands for, in level.
+    """
 
     knots: Floats
     values: Floats
@@ -41,8 +47,8 @@ class Polyline:
 def cells(x: Floats, level: Floats, group: Ints) -> Cells:
     """Condense frames by group and level; the median shrugs off the settling tail at the start of a step.
 
-    Where levels are many (a ramp), neighbouring ones of a group are put together, so that at most about ``MOST_CELLS``
-    cells remain.
+    Where levels are many (a ramp), neighbouring ones of a group are put together, so that at most about
+    ``MOST_CELLS`` cells remain.
     """
     share = max(MOST_CELLS // len(np.unique(group)), 8)
     found: list[tuple[float, float, int]] = []
@@ -53,21 +59,27 @@ def cells(x: Floats, level: Floats, group: Ints) -> Cells:
         for b in np.unique(bins):
             at = mine[bins == b]
             found.append((float(np.median(x[at])), float(level[at].mean()), int(g)))
-    return Cells(np.asarray([f[0] for f in found]), np.asarray([f[1] for f in found]), np.asarray([f[2] for f in found], dtype=np.int64))
+    return Cells(
+        np.asarray([f[0] for f in found]),
+        np.asarray([f[1] for f in found]),
+        np.asarray([f[2] for f in found], dtype=np.int64),
+    )
 
 
 def through(its: Cells) -> Curve:
     """A monotone smooth curve (PCHIP, Fritsch and Carlson 1980) through the mean position of each level.
 
-    Positions that fall where they should rise are pooled first (isotonic regression). Beyond the outer levels the curve
-    goes on straight.
+    Positions that fall where they should rise are pooled first (isotonic regression). Beyond the outer levels
+    the curve goes on straight.
     """
     levels, label = np.unique(its.level, return_inverse=True)
     if len(levels) > _MOST_LEVELS:
         label = label * _MOST_LEVELS // len(levels)
     _, label = np.unique(label, return_inverse=True)
     count = np.bincount(label)
-    x = np.asarray(isotonic_regression(np.bincount(label, its.x) / count, sample_weight=count), dtype=np.float64)
+    x = np.asarray(
+        isotonic_regression(np.bincount(label, its.x) / count, sample_weight=count), dtype=np.float64
+    )
     y = np.bincount(label, its.level) / count
     place = np.concatenate([[0], np.cumsum(np.diff(x) > _APART)])
     x = x[np.unique(place, return_index=True)[1]]
@@ -76,14 +88,18 @@ def through(its: Cells) -> Curve:
         return _constant(float(y.mean()))
     inner = PchipInterpolator(x, y)
     slopes = inner.derivative()(x[[0, -1]])
-    return lambda at: inner(np.clip(at, x[0], x[-1])) + slopes[0] * np.minimum(at - x[0], 0) + slopes[1] * np.maximum(at - x[-1], 0)
+    return lambda at: (
+        inner(np.clip(at, x[0], x[-1]))
+        + slopes[0] * np.minimum(at - x[0], 0)
+        + slopes[1] * np.maximum(at - x[-1], 0)
+    )
 
 
 def reduce_to(curve: Curve, knots: int) -> Polyline:
     """The ``knots``-point polyline nearest to ``curve`` on [0, 1].
 
-    'Nearest' in the sum of squares over points evenly spaced in level, so that each millimetre of tank counts the same.
-    Positions by dynamic programming over those points, levels by least squares.
+    'Nearest' in the sum of squares over points evenly spaced in level, so that each millimetre of tank counts
+    the same. Positions by dynamic programming over those points, levels by least squares.
     """
     x = _even_in_level(curve)
     y = curve(x)
@@ -109,7 +125,9 @@ def _even_in_level(curve: Curve) -> Floats:
 
 
 def _best_knots(x: Floats, y: Floats, knots: int) -> Ints:
-    """Indices of the polyline through points of the curve with the least sum of squares, both ends included."""
+    """Indices of the polyline through points of the curve with the least sum of squares, both
+    ends included.
+    """
     n = len(x)
     cost = _chord_costs(x, y)
     best = cost[0].copy()  # best[j]: least cost of a polyline from 0 to j
@@ -125,9 +143,11 @@ def _best_knots(x: Floats, y: Floats, knots: int) -> Ints:
 
 
 def _chord_costs(x: Floats, y: Floats) -> Floats:
-    """cost[i, j]: sum of squares between the points i..j and the chord from i to j; 0 on the diagonal, infinite below.
+    """cost[i, j]: sum of squares between the points i..j and the chord from i to j; 0 on the diagonal,
+    infinite below.
 
-    From running sums: sum (Y - s X)^2 = sum Y^2 - 2 s sum X Y + s^2 sum X^2, with X, Y counted from point i and s the chord's slope.
+    From running sums: sum (Y - s X)^2 = sum Y^2 - 2 s sum X Y + s^2 sum X^2, with X, Y counted from point i
+    and s the chord's slope.
     """
     step, rise = x[None, :] - x[:, None], y[None, :] - y[:, None]
     slope = rise / np.where(step == 0, 1.0, step)
@@ -137,7 +157,9 @@ def _chord_costs(x: Floats, y: Floats) -> Floats:
         """Sum over the points i..j of (a - a_i) * (b - b_i)."""
         first, second, both = (np.concatenate([[0.0], np.cumsum(v)]) for v in (a, b, a * b))
         sums = [s[None, 1:] - s[:-1, None] for s in (first, second, both)]
-        return np.asarray(sums[2] - a[:, None] * sums[1] - b[:, None] * sums[0] + count * (a * b)[:, None], dtype=np.float64)
+        return np.asarray(
+            sums[2] - a[:, None] * sums[1] - b[:, None] * sums[0] + count * (a * b)[:, None], dtype=np.float64
+        )
 
     cost = np.maximum(moment(y, y) - 2 * slope * moment(x, y) + slope**2 * moment(x, x), 0.0)
     return np.asarray(np.where(count > 1, cost, np.where(count == 1, 0.0, np.inf)), dtype=np.float64)

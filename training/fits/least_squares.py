@@ -1,4 +1,6 @@
-"""Every least-squares problem of the project goes through here: thin over numpy and scipy, and checked against certified fits."""
+"""Every least-squares problem of the project goes through here: thin over numpy and scipy, and checked
+against certified fits.
+"""
 
 from __future__ import annotations
 
@@ -6,17 +8,20 @@ from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares  # type: ignore[import-untyped]
+from scipy.optimize import least_squares
 
 Floats = NDArray[np.float64]
 
 
-def linear(design: Floats, target: Floats, weights: Floats | None = None, penalty: Floats | None = None) -> Floats:
+def linear(
+    design: Floats, target: Floats, weights: Floats | None = None, penalty: Floats | None = None
+) -> Floats:
     """The coefficients c that minimise sum(weights * (design @ c - target)**2) + |penalty @ c|**2.
 
-    Shapes: design (rows, n), target (rows,), weights (rows,) not negative, penalty (any, n); result (n,). Columns are
-    brought to length 1 before the singular value decomposition, so that a quadratic in large loads keeps its digits; of
-    many solutions the shortest in those scaled coefficients is given.
+    Shapes: design (rows, n), target (rows,), weights (rows,) not negative, penalty (any, n); result (n,).
+        Columns are
+    brought to length 1 before the singular value decomposition, so that a quadratic in large loads keeps its
+    digits; of many solutions the shortest in those scaled coefficients is given.
     """
     root = np.ones(len(target)) if weights is None else np.sqrt(weights)
     rows, right = design * root[:, None], target * root
@@ -31,8 +36,18 @@ def linear(design: Floats, target: Floats, weights: Floats | None = None, penalt
 def nonlinear(residuals: Callable[[Floats], Floats], start: Floats, evaluations: int = 2000) -> Floats:
     """The parameters, near ``start``, that minimise the sum of squares of ``residuals``.
 
-    Trust-region steps (scipy) with central differences, parameters scaled by the Jacobian; ends when a step changes
-    nothing beyond 1e-12, or after ``evaluations`` calls, so that the same input gives the same result.
+    Trust-region steps (scipy) with central differences, parameters scaled by the Jacobian; ends when a step
+    changes nothing beyond 1e-12, or after ``evaluations`` calls, so that the same input gives the same
+    result.
     """
-    found = least_squares(residuals, start, jac="3-point", x_scale="jac", ftol=1e-12, xtol=1e-12, gtol=1e-12, max_nfev=evaluations)
+    found = least_squares(
+        residuals,
+        start,
+        jac="3-point",
+        x_scale="jac",
+        ftol=1e-12,
+        xtol=1e-12,
+        gtol=1e-12,
+        max_nfev=evaluations,
+    )
     return np.asarray(found.x, dtype=np.float64)

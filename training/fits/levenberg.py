@@ -1,9 +1,11 @@
-"""Small nets fitted by the Levenberg-Marquardt method (Hagan and Menhaj, IEEE Trans. Neural Networks 5 (1994) 989).
+"""Small nets fitted by the Levenberg-Marquardt method (Hagan and Menhaj, IEEE Trans. Neural Networks 5 (1994)
+989).
 
-With some hundreds of weights the whole Gauss-Newton matrix is cheap, and some tens of its steps end far below where a thousand steps of a
-quasi-Newton method do. Hidden units are clipped to 0..1, which integers do for nothing, and which bounds what a unit can reach. Errors may be
-weighed down by the pseudo-Huber loss, 2 d^2 (sqrt(1 + (r/d)^2) - 1), by reweighting (Holland and Welsch, Commun. Statist. A6 (1977) 813): frames that
-no net can tell, such as some under foam, then bend the others less.
+With some hundreds of weights the whole Gauss-Newton matrix is cheap, and some tens of its steps end far below
+where a thousand steps of a quasi-Newton method do. Hidden units are clipped to 0..1, which integers do for
+nothing, and which bounds what a unit can reach. Errors may be weighed down by the pseudo-Huber loss, 2 d^2
+(sqrt(1 + (r/d)^2) - 1), by reweighting (Holland and Welsch, Commun. Statist. A6 (1977) 813): frames that no
+net can tell, such as some under foam, then bend the others less.
 """
 
 from __future__ import annotations
@@ -14,7 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
+from threadpoolctl import threadpool_limits
 
 from training.rows import Floats
 
@@ -29,7 +31,9 @@ _SPREAD = 0.5  # standard deviation and centre of what units see at the start: a
 
 @dataclass(frozen=True)
 class Task:
-    """What a net is fitted to: rows x (n, inputs) of about unit spread, y (n, outputs), weights (n,) that add up to 1, loss, ridge."""
+    """What a net is fitted to: rows x (n, inputs) of about unit spread, y (n, outputs), weights (n,) that add
+    up to 1, loss, ridge.
+    """
 
     x: Singles
     y: Singles
@@ -42,9 +46,11 @@ class Task:
 
 
 def fit_layers(task: Task, hidden: Sequence[int], seed: int, steps: int, starts: int = 1) -> Layers:
-    """Layers, first to last, of a net fitted in at most ``steps`` steps; hidden units clipped to 0..1, the last layer linear.
+    """Layers, first to last, of a net fitted in at most ``steps`` steps; hidden units clipped to 0..1, the
+    last layer linear.
 
-    Where a fit ends depends on where it begins. Of several ``starts``, each goes a few steps on some of the rows, and the one of the least loss goes on.
+    Where a fit ends depends on where it begins. Of several ``starts``, each goes a few steps on some of the
+    rows, and the one of the least loss goes on.
     """
     sizes, rng = (task.x.shape[1], *hidden, task.y.shape[1]), np.random.default_rng(seed)
     if starts == 1:
@@ -57,7 +63,9 @@ def fit_layers(task: Task, hidden: Sequence[int], seed: int, steps: int, starts:
 
 
 def _thinned(task: Task) -> Task:
-    """Every so many of the rows, at least :data:`_TRIAL_ROWS` where there are as many: enough to tell starts apart."""
+    """Every so many of the rows, at least :data:`_TRIAL_ROWS` where there are as many: enough to tell starts
+    apart.
+    """
     every = max(len(task.x) // _TRIAL_ROWS, 1)
     weights = task.weights[::every]
     return replace(task, x=task.x[::every], y=task.y[::every], weights=weights / weights.sum())
@@ -135,7 +143,11 @@ def _loss(task: Task, sizes: Sequence[int], at: Floats) -> float:
     layers, total = _singles(_layers(at, sizes)), task.ridge * float(at @ at)
     for rows in task.blocks():
         error = (activations(layers, task.x[rows])[-1] - task.y[rows]).astype(np.float64)
-        cost = error**2 if task.huber is None else 2 * task.huber**2 * (np.sqrt(1 + (error / task.huber) ** 2) - 1)
+        cost = (
+            error**2
+            if task.huber is None
+            else 2 * task.huber**2 * (np.sqrt(1 + (error / task.huber) ** 2) - 1)
+        )
         total += float(task.weights[rows] @ cost.sum(axis=1))
     return total
 
@@ -150,7 +162,11 @@ def _normal(task: Task, sizes: Sequence[int], at: Floats) -> tuple[Floats, Float
         error = made[-1] - task.y[rows]
         for output in range(sizes[-1]):
             its = error[:, output]
-            weights = task.weights[rows] if task.huber is None else task.weights[rows] / np.sqrt(1 + (its / task.huber) ** 2)
+            weights = (
+                task.weights[rows]
+                if task.huber is None
+                else task.weights[rows] / np.sqrt(1 + (its / task.huber) ** 2)
+            )
             root = np.sqrt(weights).astype(np.float32)
             jacobian = memory[: len(its)]
             _fill_jacobian(jacobian, layers, task.x[rows], made, output, root)
@@ -159,8 +175,12 @@ def _normal(task: Task, sizes: Sequence[int], at: Floats) -> tuple[Floats, Float
     return matrix, slope
 
 
-def _fill_jacobian(into: Singles, layers: Layers, x: Singles, made: Sequence[Floats], output: int, root: Singles) -> None:
-    """Derivatives of one output by all weights, times ``root`` (n,), written ``into`` (n, weights): from the last layer back."""
+def _fill_jacobian(
+    into: Singles, layers: Layers, x: Singles, made: Sequence[Floats], output: int, root: Singles
+) -> None:
+    """Derivatives of one output by all weights, times ``root`` (n,), written ``into`` (n, weights): from the
+    last layer back.
+    """
     end = into.shape[1]
     passed: Floats | Singles = np.zeros((len(x), layers[-1][0].shape[1]), np.float32)
     passed[:, output] = root

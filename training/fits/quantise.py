@@ -15,7 +15,9 @@ MAX_WEIGHT_SHIFT = 24
 
 @dataclass(frozen=True)
 class DenseInts:
-    """``(weights @ x + bias)`` shifted right by ``shift`` is the float layer; weights (outputs, inputs), bias (outputs,)."""
+    """``(weights @ x + bias)`` shifted right by ``shift`` is the float layer; weights (outputs, inputs), bias
+    (outputs,).
+    """
 
     weights: tuple[tuple[int, ...], ...]
     bias: tuple[int, ...]
@@ -40,8 +42,8 @@ def weight_limit(bits: int) -> int:
 def dense_ints(weights: Floats, bias: Floats, x: Interval, bits: int) -> DenseInts:
     """Quantise a layer whose float ``weights`` turn a step of integer input x into steps of output.
 
-    The shift is the largest for which each weight fits ``bits`` bits and no sum, rounding addend included, can leave
-    32 bits for x in its interval. ProgramError when even shift 0 does not fit.
+    The shift is the largest for which each weight fits ``bits`` bits and no sum, rounding addend included,
+    can leave 32 bits for x in its interval. ProgramError when even shift 0 does not fit.
     """
     reach = np.maximum(np.abs(x.low), np.abs(x.high)).astype(np.float64)
     for shift in range(MAX_WEIGHT_SHIFT, -1, -1):
@@ -49,11 +51,15 @@ def dense_ints(weights: Floats, bias: Floats, x: Interval, bits: int) -> DenseIn
         sums = np.abs(whole) @ reach + np.abs(offset) + (1 << shift) / 2
         if np.abs(whole).max() <= weight_limit(bits) and sums.max() <= INT32_MAX:
             return DenseInts(tuple(_whole(row) for row in whole), _whole(offset), shift)
-    raise ProgramError("weights", f"up to {np.abs(weights).max():.3g} steps a step of input", f"at most {weight_limit(bits)}")
+    raise ProgramError(
+        "weights", f"up to {np.abs(weights).max():.3g} steps a step of input", f"at most {weight_limit(bits)}"
+    )
 
 
 def hinge_ints(knots: Floats, values: Floats, bits: int) -> HingeInts:
-    """Quantise a polyline given in steps of input and output; knots that round to the same step are merged."""
+    """Quantise a polyline given in steps of input and output; knots that round to the same step
+    are merged.
+    """
     at, first = np.unique(np.rint(knots).astype(np.int64), return_index=True)
     if len(at) < 2:
         raise ProgramError("knots", "all at one step of the input", "a range of inputs")
@@ -62,9 +68,14 @@ def hinge_ints(knots: Floats, values: Floats, bits: int) -> HingeInts:
     slope = np.diff(level) / width
     for shift in range(MAX_WEIGHT_SHIFT, -1, -1):
         whole = np.rint(np.ldexp(slope, shift))
-        if np.abs(whole).max() <= weight_limit(bits) and (np.abs(whole) * width).max() + (1 << shift) / 2 <= INT32_MAX:
+        if (
+            np.abs(whole).max() <= weight_limit(bits)
+            and (np.abs(whole) * width).max() + (1 << shift) / 2 <= INT32_MAX
+        ):
             return HingeInts(_whole(at), _whole(np.rint(level[:-1])), _whole(whole), shift)
-    raise ProgramError("slopes", f"up to {np.abs(slope).max():.3g} steps a step of input", f"at most {weight_limit(bits)}")
+    raise ProgramError(
+        "slopes", f"up to {np.abs(slope).max():.3g} steps a step of input", f"at most {weight_limit(bits)}"
+    )
 
 
 def _whole(values: Floats | Ints) -> tuple[int, ...]:

@@ -1,8 +1,9 @@
 """Limits answered from the figures by class: met, not met, or not shown with the reason.
 
-With a confidence, a figure that every group has is answered by the worst group: the largest of n groups' figures bounds a further group's with
-confidence n / (n + 1) (split conformal; Lei et al., JASA 113 (2018) 1094). A rate of episodes is answered by its Clopper-Pearson bound. Groups that are bands
-of a scale ('ordered') are not exchangeable: no such bound follows from them.
+With a confidence, a figure that every group has is answered by the worst group: the largest of n groups'
+figures bounds a further group's with confidence n / (n + 1) (split conformal; Lei et al., JASA 113 (2018)
+1094). A rate of episodes is answered by its Clopper-Pearson bound. Groups that are bands of a scale
+('ordered') are not exchangeable: no such bound follows from them.
 """
 
 from __future__ import annotations
@@ -17,23 +18,53 @@ from training.judging.judged import upper_bound
 from training.judging.scoring import tidy
 
 Figures = Mapping[str, Any]
-_FIGURE = {"rmse_mm": "rmse_mm", "p50_abs_mm": "p50_mm", "p95_abs_mm": "p95_mm", "max_abs_mm": "max_mm", "p95_pct_span": "p95_pct"}
-_OWN = {"false_wet_episodes": "empty", "false_wet_share": "empty", "dry_missed_share": "dry"}  # the class that a metric speaks of
-_WHOLE = ("false_dry_share", "band_missed_share", "longest_wrong_s", "longest_withheld_s", "first_reading_s", "beyond_accepted_share", "worst_group_rmse_mm")
+_FIGURE = {
+    "rmse_mm": "rmse_mm",
+    "p50_abs_mm": "p50_mm",
+    "p95_abs_mm": "p95_mm",
+    "max_abs_mm": "max_mm",
+    "p95_pct_span": "p95_pct",
+}
+_OWN = {
+    "false_wet_episodes": "empty",
+    "false_wet_share": "empty",
+    "dry_missed_share": "dry",
+}  # the class that a metric speaks of
+_WHOLE = (
+    "false_dry_share",
+    "band_missed_share",
+    "longest_wrong_s",
+    "longest_withheld_s",
+    "first_reading_s",
+    "beyond_accepted_share",
+    "worst_group_rmse_mm",
+)
 NEVER = float("inf")  # seconds to a first reading that did not come
 
 
-def answer_classes(limits: Limits | None, figures: Figures | None, beyond: Figures | None) -> list[dict[str, Any]]:
+def answer_classes(
+    limits: Limits | None, figures: Figures | None, beyond: Figures | None
+) -> list[dict[str, Any]]:
     """One answer a limit, from the figures of the prove groups (None when nothing was proved)."""
     return [] if limits is None else [_row(row, figures, beyond) for row in limits.rows]
 
 
 def _row(row: Limit, figures: Figures | None, beyond: Figures | None) -> dict[str, Any]:
-    value, said, reason = (None, "not shown", "the frozen set has no 'prove' groups") if figures is None else _said(row, figures, beyond)
+    value, said, reason = (
+        (None, "not shown", "the frozen set has no 'prove' groups")
+        if figures is None
+        else _said(row, figures, beyond)
+    )
     made = {
-        "metric": row.metric, "condition": row.condition, "bound": row.bound, "confidence": row.confidence, "min_groups": row.min_groups,
-        "value": None if value == NEVER else value, "answer": said, "reason": reason,
-    }  # fmt: skip
+        "metric": row.metric,
+        "condition": row.condition,
+        "bound": row.bound,
+        "confidence": row.confidence,
+        "min_groups": row.min_groups,
+        "value": None if value == NEVER else value,
+        "answer": said,
+        "reason": reason,
+    }
     return made if row.or_mm is None else made | {"or_mm": row.or_mm}
 
 
@@ -57,7 +88,11 @@ def _said(row: Limit, figures: Figures, beyond: Figures | None) -> tuple[float |
 
 def _groups(row: Limit, figures: Figures, place: Figures) -> int:
     beyond = figures.get("beyond")
-    return int(beyond.get("groups", 0)) if row.metric == "beyond_accepted_share" and beyond else int(place.get("groups", 0))
+    return (
+        int(beyond.get("groups", 0))
+        if row.metric == "beyond_accepted_share" and beyond
+        else int(place.get("groups", 0))
+    )
 
 
 def bound_of(row: Limit, figures: Figures) -> float:
@@ -78,19 +113,32 @@ def _above(value: float, row: Limit, bound: float, where: str) -> str:
 
 def _confident(row: Limit, figures: Figures, place: Figures, value: float, groups: int) -> tuple[str, str]:
     """The answer at a confidence, where the value itself is within the bound."""
-    assert row.confidence is not None  # noqa: S101
+    assert row.confidence is not None
     bound = bound_of(row, figures)
     if row.metric in EPISODE_RATES:
         its = figures[row.metric.removesuffix("_share")]
         most = upper_bound(its["wrong"], its["episodes"], row.confidence)
         shown = f"{its['wrong']} wrong of {its['episodes']} episodes shows a rate below {most:.3g}"
-        return ("met", f"{shown}, within {bound:g}") if most is not None and most <= bound else ("not shown", f"{shown} only")
+        return (
+            ("met", f"{shown}, within {bound:g}")
+            if most is not None and most <= bound
+            else ("not shown", f"{shown} only")
+        )
     if figures.get("ordered"):
-        return "not shown", f"{value:.4g} is within {_bound(row, bound)}, but temperature bands are chosen, not drawn: {groups} bound no further one"
+        return (
+            "not shown",
+            (
+                f"{value:.4g} is within {_bound(row, bound)}, but temperature bands are chosen, not "
+                f"drawn: {groups} bound no further one"
+            ),
+        )
     worst = worst_of(row, figures, place)
     if worst is None:
         hint = "; false_wet_share has one" if row.metric == "false_wet_episodes" else ""
-        return "not shown", f"{value:.4g} is within {_bound(row, bound)}, but this metric has no bound at a confidence{hint}"
+        return (
+            "not shown",
+            f"{value:.4g} is within {_bound(row, bound)}, but this metric has no bound at a confidence{hint}",
+        )
     if worst > bound:
         return "not met", _above(worst, row, bound, f"in the worst of {groups} groups")
     least = row.confidence / (1 - row.confidence)
@@ -125,7 +173,7 @@ def _place(row: Limit, figures: Figures) -> Figures | None:
     return next((its[own] for its in places if own in its), None)
 
 
-def value_of(row: Limit, figures: Figures, place: Figures) -> float | None:  # noqa: PLR0911
+def value_of(row: Limit, figures: Figures, place: Figures) -> float | None:  # noqa: PLR0911 - a metric each
     """The figure that a limit bounds."""
     if row.metric == "false_wet_episodes":
         return float(figures["false_wet"]["wrong"])
@@ -148,7 +196,9 @@ def value_of(row: Limit, figures: Figures, place: Figures) -> float | None:  # n
 
 
 def _first_reading(its: Figures | None) -> float | None:
-    """The P95 of the wait where a chip never switched off gives a reading; NEVER where the start that it asks for had none."""
+    """The P95 of the wait where a chip never switched off gives a reading; NEVER where the start that it asks
+    for had none.
+    """
     if not its or its["starts"] == its["withheld_anyway"]:
         return None
     return NEVER if its["wait_p95_s"] is None else float(its["wait_p95_s"])
@@ -163,7 +213,9 @@ def _number(value: float | None) -> float | None:
 
 
 def meets_classes(limits: Limits | None, figures: Figures) -> bool | None:
-    """Whether choose figures lie within every limit that they can speak of; None without limits. Numbers of groups and confidences are left to 'prove'."""
+    """Whether choose figures lie within every limit that they can speak of; None without limits. Numbers of
+    groups and confidences are left to 'prove'.
+    """
     if limits is None:
         return None
     for row in limits.rows:

@@ -1,7 +1,9 @@
-"""Two models on the same frames: what differs, session by session, how sure that is, and where each is the worse one.
+"""Two models on the same frames: what differs, session by session, how sure that is, and where each is the
+worse one.
 
-Errors are compared on frames that both accept, so that a model gains nothing by withholding the hard ones; the accepted shares stand beside them.
-Differences are 'second less first', of absolute errors in mm: above 0 the second model is the worse.
+Errors are compared on frames that both accept, so that a model gains nothing by withholding the hard ones;
+the accepted shares stand beside them. Differences are 'second less first', of absolute errors in mm: above 0
+the second model is the worse.
 """
 
 from __future__ import annotations
@@ -21,24 +23,36 @@ DRAWS = 2000
 SHARE = 0.95
 FEWEST_GROUPS = 3  # of fewer groups an interval says nothing
 METHOD = (
-    "paired by session; mean over groups of the mean over their sessions; percentiles of 2000 draws with replacement, groups first, then sessions within each"
+    "paired by session; mean over groups of the mean over their sessions; percentiles of 2000 "
+    "draws with replacement, groups first, then sessions within each"
 )
 
 
 def compare(first: Judged, second: Judged, limits: Limits | None, seed: int = 0) -> dict[str, Any]:
     """JSON-ready comparison of two models judged on the same rows.
 
-    ``classes``: for each class the difference of errors and of accepted shares with their intervals; ``cells``: the same, without interval, by
-    liquid, class and level band; ``limits``: answers of both; ``losses``: why the second loses to the first where a limit speaks, and ``gains`` the reverse.
+    ``classes``: for each class the difference of errors and of accepted shares with their intervals;
+        ``cells``: the same, without interval, by
+    liquid, class and level band; ``limits``: answers of both; ``losses``: why the second loses to the first
+    where a limit speaks, and ``gains`` the reverse.
 
     Raises ValueError for models judged on other rows.
     """
-    if not (np.array_equal(first.frame, second.frame) and np.array_equal(first.places["session"], second.places["session"])):
+    if not (
+        np.array_equal(first.frame, second.frame)
+        and np.array_equal(first.places["session"], second.places["session"])
+    ):
         raise ValueError("judged on different rows")
     everything = np.ones(len(first.frame), np.bool_)
     named = {"all"} if limits is None else {row.condition for row in limits.rows}
-    classes = {name: _difference(first, second, rows, seed) for name, rows in {"all": everything, **first.classes(), **_places(first, named)}.items()}
-    answers = [answer_classes(limits, figures_of(its) | {"worst_group_rmse_mm": worst_rmse(its)}, None) for its in (first, second)]
+    classes = {
+        name: _difference(first, second, rows, seed)
+        for name, rows in {"all": everything, **first.classes(), **_places(first, named)}.items()
+    }
+    answers = [
+        answer_classes(limits, figures_of(its) | {"worst_group_rmse_mm": worst_rmse(its)}, None)
+        for its in (first, second)
+    ]
     return {
         "classes": classes,
         "cells": cells(first, second),
@@ -52,29 +66,50 @@ def compare(first: Judged, second: Judged, limits: Limits | None, seed: int = 0)
 def _places(its: Judged, named: set[str]) -> dict[str, Mask]:
     """Rows of the liquids, units, couplings and other places that limits name."""
     wet = ~its.states.empty
-    return {name: wet & (labels == name) for labels in its.places.values() for name in sorted(named - {"all"} - set(its.classes())) if (labels == name).any()}
+    return {
+        name: wet & (labels == name)
+        for labels in its.places.values()
+        for name in sorted(named - {"all"} - set(its.classes()))
+        if (labels == name).any()
+    }
 
 
 def worst_rmse(its: Judged) -> float | None:
     """The largest of the groups' root mean square errors of accepted readings, mm."""
     groups, used = its.places["group"], its.accepted
-    found = [float(np.sqrt(np.mean(its.error_mm[used & (groups == g)] ** 2))) for g in np.unique(groups[used])]
+    found = [
+        float(np.sqrt(np.mean(its.error_mm[used & (groups == g)] ** 2))) for g in np.unique(groups[used])
+    ]
     return tidy(max(found)) if found else None
 
 
-def losses(classes: Mapping[str, Mapping[str, Any]], first: Sequence[Mapping[str, Any]], second: Sequence[Mapping[str, Any]], named: set[str]) -> list[str]:
-    """Sentences: limits that the first meets and the second does not, and classes named by a limit in which the second is surely worse."""
+def losses(
+    classes: Mapping[str, Mapping[str, Any]],
+    first: Sequence[Mapping[str, Any]],
+    second: Sequence[Mapping[str, Any]],
+    named: set[str],
+) -> list[str]:
+    """Sentences: limits that the first meets and the second does not, and classes named by a limit in which
+    the second is surely worse.
+    """
     said = [
-        f"limit {a['metric']} of {a['condition']} at {a['bound']:g}: the other meets it, this one does not ({b['reason']})"
+        f"limit {a['metric']} of {a['condition']} at {a['bound']:g}: the other meets it, this "
+        f"one does not ({b['reason']})"
         for a, b in zip(first, second, strict=True)
         if a["answer"] == "met" and b["answer"] != "met"
     ]
     for name in sorted(named & set(classes)):
         error, share = classes[name]["error_mm"], classes[name]["accepted_share"]
         if error["low"] is not None and error["low"] > 0:
-            said.append(f"{name}: errors larger by {error['value']:.3g} mm ({error['low']:.3g} to {error['high']:.3g})")
+            said.append(
+                f"{name}: errors larger by {error['value']:.3g} mm ({error['low']:.3g} to "
+                f"{error['high']:.3g})"
+            )
         if share["high"] is not None and share["high"] < 0:
-            said.append(f"{name}: accepts {-100 * share['value']:.3g} % less of the frames ({-100 * share['high']:.3g} to {-100 * share['low']:.3g})")
+            said.append(
+                f"{name}: accepts {-100 * share['value']:.3g} % less of the frames "
+                f"({-100 * share['high']:.3g} to {-100 * share['low']:.3g})"
+            )
     return said
 
 
@@ -85,7 +120,12 @@ def _turned(row: Mapping[str, Any]) -> dict[str, Any]:
         return None if value is None else -value
 
     return {
-        what: {"value": less(row[what]["value"]), "low": less(row[what]["high"]), "high": less(row[what]["low"])} for what in ("error_mm", "accepted_share")
+        what: {
+            "value": less(row[what]["value"]),
+            "low": less(row[what]["high"]),
+            "high": less(row[what]["low"]),
+        }
+        for what in ("error_mm", "accepted_share")
     }
 
 
@@ -95,16 +135,22 @@ def _difference(first: Judged, second: Judged, rows: Mask, seed: int) -> dict[st
     more = second.accepted.astype(np.float64) - first.accepted
     groups, sessions = first.places["group"], first.places["session"]
     return {
-        "frames": int(rows.sum()), "both_accepted": int(both.sum()), "sessions": len(np.unique(sessions[rows])), "groups": len(np.unique(groups[rows])),
-        "error_mm": interval(worse[both], sessions[both], groups[both], seed), "accepted_share": interval(more[rows], sessions[rows], groups[rows], seed),
-    }  # fmt: skip
+        "frames": int(rows.sum()),
+        "both_accepted": int(both.sum()),
+        "sessions": len(np.unique(sessions[rows])),
+        "groups": len(np.unique(groups[rows])),
+        "error_mm": interval(worse[both], sessions[both], groups[both], seed),
+        "accepted_share": interval(more[rows], sessions[rows], groups[rows], seed),
+    }
 
 
 def interval(values: Floats, sessions: Any, groups: Any, seed: int = 0) -> dict[str, float | None]:
-    """The mean over groups of the mean over sessions of ``values`` (n,), with its 95 % bootstrap interval; None with fewer than 3 groups.
+    """The mean over groups of the mean over sessions of ``values`` (n,), with its 95 % bootstrap interval;
+    None with fewer than 3 groups.
 
-    ``sessions`` and ``groups`` (n,) name where each value is from. Drawn at both levels, as Davison and Hinkley, Bootstrap Methods and their
-    Application (1997), section 3.8, discuss (from memory); with few sessions a group this errs to the wide side.
+    ``sessions`` and ``groups`` (n,) name where each value is from. Drawn at both levels, as Davison and
+    Hinkley, Bootstrap Methods and their Application (1997), section 3.8, discuss (from memory); with few
+    sessions a group this errs to the wide side.
     """
     if not len(values):
         return {"value": None, "low": None, "high": None}
@@ -140,10 +186,14 @@ def cells(first: Judged, second: Judged) -> list[dict[str, Any]]:
     made = []
     for name, rows in first.classes().items():
         for liquid in np.unique(liquids[rows]):
-            for band in sorted(set(bands[rows & (liquids == liquid)].tolist()), key=lambda text: int(text.split()[0])):
+            for band in sorted(
+                set(bands[rows & (liquids == liquid)].tolist()), key=lambda text: int(text.split()[0])
+            ):
                 cell = rows & (liquids == liquid) & (bands == band)
                 used = cell & both
-                errors = [tidy(np.abs(its.error_mm[used]).mean()) if used.any() else None for its in (first, second)]
+                errors = [
+                    tidy(np.abs(its.error_mm[used]).mean()) if used.any() else None for its in (first, second)
+                ]
                 made.append(
                     {
                         "class": name,
@@ -153,7 +203,9 @@ def cells(first: Judged, second: Judged) -> list[dict[str, Any]]:
                         "groups": len(np.unique(groups[cell])),
                         "first_mm": errors[0],
                         "second_mm": errors[1],
-                        "difference_mm": None if errors[0] is None or errors[1] is None else tidy(errors[1] - errors[0]),
+                        "difference_mm": None
+                        if errors[0] is None or errors[1] is None
+                        else tidy(errors[1] - errors[0]),
                     }
                 )
     return made

@@ -1,4 +1,6 @@
-"""What pictures of answers are made of: error by level and by class, risk against acceptance over the doubt score, what was said against what was stated."""
+"""What pictures of answers are made of: error by level and by class, risk against acceptance over the doubt
+score, what was said against what was stated.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +15,18 @@ from training.program import FLAG_BITS, VALIDITY_NAMES
 from training.rows import Mask
 
 BOX = {"p05_mm": 0.05, "p25_mm": 0.25, "p50_mm": 0.5, "p75_mm": 0.75, "p95_mm": 0.95}
-ACCEPTED = (0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.95, 0.98, 0.99, 1.0)  # shares that a threshold of doubt is set for
+ACCEPTED = (
+    0.5,
+    0.6,
+    0.7,
+    0.8,
+    0.85,
+    0.9,
+    0.95,
+    0.98,
+    0.99,
+    1.0,
+)  # shares that a threshold of doubt is set for
 
 
 def errors_by_level(its: Judged) -> list[dict[str, Any]]:
@@ -23,10 +36,11 @@ def errors_by_level(its: Judged) -> list[dict[str, Any]]:
 
 
 def error_boxes(its: Judged) -> list[dict[str, Any]]:
-    """Signed errors of accepted readings by class: quantiles in mm of which every group weighs the same, and the least and greatest error.
+    """Signed errors of accepted readings by class: quantiles in mm of which every group weighs the same, and
+    the least and greatest error.
 
-    Classes as in :meth:`Judged.classes`; one of fewer than FEWEST_FRAMES readings is left out. ``frames`` are those readings, ``sessions`` and
-    ``groups`` those they are from.
+    Classes as in :meth:`Judged.classes`; one of fewer than FEWEST_FRAMES readings is left out. ``frames`` are
+    those readings, ``sessions`` and ``groups`` those they are from.
     """
     made = []
     for name, rows in its.classes().items():
@@ -35,17 +49,35 @@ def error_boxes(its: Judged) -> list[dict[str, Any]]:
             continue
         groups, of = np.unique(its.places["group"][used], return_inverse=True)
         error, weights = its.error_mm[used], 1 / np.bincount(of)[of]
-        quantiles = {key: tidy(np.quantile(error, share, weights=weights, method="inverted_cdf")) for key, share in BOX.items()}
-        counts = {"frames": int(used.sum()), "sessions": len(np.unique(its.places["session"][used])), "groups": len(groups)}
-        made.append({"class": name, **counts, **quantiles, "least_mm": tidy(error.min()), "most_mm": tidy(error.max())})
+        quantiles = {
+            key: tidy(np.quantile(error, share, weights=weights, method="inverted_cdf"))
+            for key, share in BOX.items()
+        }
+        counts = {
+            "frames": int(used.sum()),
+            "sessions": len(np.unique(its.places["session"][used])),
+            "groups": len(groups),
+        }
+        made.append(
+            {
+                "class": name,
+                **counts,
+                **quantiles,
+                "least_mm": tidy(error.min()),
+                "most_mm": tidy(error.max()),
+            }
+        )
     return made
 
 
 def confusion_rows(its: Judged) -> list[dict[str, Any]]:
-    """Frames by what was stated of them, and of each row how many were valid, empty or withheld and how many raised each flag.
+    """Frames by what was stated of them, and of each row how many were valid, empty or withheld and how many
+    raised each flag.
 
-    A frame is in one row, so that the rows add up to all frames; 'film' is film or drops, 'rough' sloshing or scale without foam and film.
-    ``due``: the flags and the validity that the row calls for. A program raises neither foam nor film where it says empty.
+    A frame is in one row, so that the rows add up to all frames; 'film' is film or drops, 'rough' sloshing or
+    scale without foam and film.
+    ``due``: the flags and the validity that the row calls for. A program raises neither foam nor film where
+        it says empty.
     """
     state = its.states
     wet, foam, film = ~state.empty, state.foam, state.film
@@ -68,12 +100,18 @@ def confusion_rows(its: Judged) -> list[dict[str, Any]]:
 
 
 def risk_curves(its: Judged, scores: Scores, at: Operating) -> dict[str, list[dict[str, Any]]]:
-    """By class of liquid: the P95 of the error in mm of what would be accepted, were doubt alone to decide, for thresholds from strict to none.
+    """By class of liquid: the P95 of the error in mm of what would be accepted, were doubt alone to decide,
+    for thresholds from strict to none.
 
-    ``scores`` are of the rows of ``its``. The error is of the level before it is withheld; frames of equal doubt are accepted together, so that
-    the share reached may lie above the one that the threshold was set for.
+    ``scores`` are of the rows of ``its``. The error is of the level before it is withheld; frames of equal
+    doubt are accepted together, so that the share reached may lie above the one that the threshold was set
+    for.
     """
-    return {name: _curve(its, scores, at, rows) for name, rows in its.classes().items() if name in ("clean", "foam", "film")}
+    return {
+        name: _curve(its, scores, at, rows)
+        for name, rows in its.classes().items()
+        if name in ("clean", "foam", "film")
+    }
 
 
 def _curve(its: Judged, scores: Scores, at: Operating, rows: Mask) -> list[dict[str, Any]]:
@@ -81,5 +119,9 @@ def _curve(its: Judged, scores: Scores, at: Operating, rows: Mask) -> list[dict[
     points: dict[int, dict[str, Any]] = {}
     for threshold in np.quantile(doubt, ACCEPTED, method="higher"):
         given = doubt <= threshold
-        points[int(threshold)] = {"doubt": int(threshold), "accepted_share": tidy(given.mean()), "p95_mm": tidy(np.quantile(size[given], 0.95))}
+        points[int(threshold)] = {
+            "doubt": int(threshold),
+            "accepted_share": tidy(given.mean()),
+            "p95_mm": tidy(np.quantile(size[given], 0.95)),
+        }
     return [points[threshold] for threshold in sorted(points)]

@@ -1,8 +1,10 @@
-"""How much drift a model stands: captured counts altered step by step, and the limits answered again at each step.
+"""How much drift a model stands: captured counts altered step by step, and the limits answered again at each
+step.
 
-Kinds: 'baseline' adds a share of each channel's swing to its counts, 'gain' multiplies the counts, 'dead pad' holds one channel at its dry count.
-'film' wets every pad above the liquid by a share of its swing, a pad that is partly under in proportion to what is above: a law of counts, for a
-film of one thickness all over; no field is solved. Trims stay as they were stored: drift is what comes after them.
+Kinds: 'baseline' adds a share of each channel's swing to its counts, 'gain' multiplies the counts, 'dead pad'
+holds one channel at its dry count. 'film' wets every pad above the liquid by a share of its swing, a pad that
+is partly under in proportion to what is above: a law of counts, for a film of one thickness all over; no
+field is solved. Trims stay as they were stored: drift is what comes after them.
 """
 
 from __future__ import annotations
@@ -29,7 +31,9 @@ Progress = Callable[[str, int, int], None]
 
 @dataclass(frozen=True)
 class Drift:
-    """One alteration: its kind, and its size in per cent (of the swing, of the counts) or the dead channel."""
+    """One alteration: its kind, and its size in per cent (of the swing, of the counts) or the
+    dead channel.
+    """
 
     kind: str
     amount: float
@@ -37,12 +41,20 @@ class Drift:
 
 def drifts(channels: int) -> tuple[Drift, ...]:
     """Every alteration that a sweep tries, smallest first in each kind and direction."""
-    moved = tuple(Drift(kind, sign * step) for kind in ("baseline", "gain") for sign in DIRECTIONS for step in STEPS_PCT)
-    return (*moved, *(Drift("film", step) for step in STEPS_PCT), *(Drift("dead pad", k) for k in range(channels)))
+    moved = tuple(
+        Drift(kind, sign * step) for kind in ("baseline", "gain") for sign in DIRECTIONS for step in STEPS_PCT
+    )
+    return (
+        *moved,
+        *(Drift("film", step) for step in STEPS_PCT),
+        *(Drift("dead pad", k) for k in range(channels)),
+    )
 
 
 def altered(data: FrozenData, chosen: Mask, drift: Drift) -> list[Ints]:
-    """The whole sessions' counts after a drift, rounded and kept within the count width; int64 (frames, channels) for each session."""
+    """The whole sessions' counts after a drift, rounded and kept within the count width; int64 (frames,
+    channels) for each session.
+    """
     sensor = data.frozen.sessions[0].mounting.sensor
     most = (1 << sensor.count_bits) - 1
     low, high = np.quantile(data.counts[chosen], [_EDGE, 1 - _EDGE], axis=0)
@@ -64,9 +76,15 @@ def altered(data: FrozenData, chosen: Mask, drift: Drift) -> list[Ints]:
 
 
 def _above(data: FrozenData, session: int, frames: int, sensor: Sensor) -> Floats:
-    """How much of each pad is above the liquid, 0 to 1, (frames, channels); frames without a label take their level from those around them."""
+    """How much of each pad is above the liquid, 0 to 1, (frames, channels); frames without a label take their
+    level from those around them.
+    """
     mine = data.session == session
-    level = np.interp(np.arange(frames), data.frame[mine], data.level_mm[mine]) if mine.any() else np.full(frames, np.inf)
+    level = (
+        np.interp(np.arange(frames), data.frame[mine], data.level_mm[mine])
+        if mine.any()
+        else np.full(frames, np.inf)
+    )
     made, offset = np.zeros((frames, sensor.channels)), data.frozen.sessions[session].mounting.offset_mm
     for pad in sensor.pads:
         top = pad.bottom_mm + pad.height_mm + offset
@@ -79,8 +97,11 @@ def _dry(data: FrozenData, session: int, otherwise: Floats) -> Floats:
     return otherwise if trim is None else np.asarray(trim.counts, np.float64)
 
 
-def sweep(model: Model, data: FrozenData, chosen: Mask, limits: Limits | None, progress: Progress | None = None) -> dict[str, Any]:
-    """JSON-ready: ``rows`` one for each drift (the first is none at all), ``stands`` for each kind how far it may go.
+def sweep(
+    model: Model, data: FrozenData, chosen: Mask, limits: Limits | None, progress: Progress | None = None
+) -> dict[str, Any]:
+    """JSON-ready: ``rows`` one for each drift (the first is none at all), ``stands`` for each kind how far it
+    may go.
 
     A limit fails where it was met without drift and is not any more.
     """
@@ -96,7 +117,14 @@ def sweep(model: Model, data: FrozenData, chosen: Mask, limits: Limits | None, p
         now = {k for k, a in enumerate(answers) if a["answer"] == "met"}
         if drift.kind == "none":
             met = now
-        rows.append(_row(drift, its, figures, [f"{answers[k]['metric']} {answers[k]['condition']}" for k in sorted(met - now)]))
+        rows.append(
+            _row(
+                drift,
+                its,
+                figures,
+                [f"{answers[k]['metric']} {answers[k]['condition']}" for k in sorted(met - now)],
+            )
+        )
     say("done", len(tried), len(tried))
     return {"rows": rows, "stands": None if not met else stands(rows)}
 
@@ -104,17 +132,26 @@ def sweep(model: Model, data: FrozenData, chosen: Mask, limits: Limits | None, p
 def _row(drift: Drift, its: Judged, figures: dict[str, Any], fails: list[str]) -> dict[str, Any]:
     every = figures["classes"]["all"]
     return {
-        "kind": drift.kind, "amount": drift.amount, "p95_mm": every.get("p95_mm"), "accepted_share": every["accepted_share"],
-        "false_wet_episodes": figures["false_wet"]["wrong"], "empty_episodes": figures["false_wet"]["episodes"], "fails": fails,
-    }  # fmt: skip
+        "kind": drift.kind,
+        "amount": drift.amount,
+        "p95_mm": every.get("p95_mm"),
+        "accepted_share": every["accepted_share"],
+        "false_wet_episodes": figures["false_wet"]["wrong"],
+        "empty_episodes": figures["false_wet"]["episodes"],
+        "fails": fails,
+    }
 
 
 def stands(rows: Sequence[dict[str, Any]]) -> dict[str, Any]:
-    """For baseline, gain and film, how many per cent before a limit fails (the last step that held, 0 for none); for pads, which may die."""
+    """For baseline, gain and film, how many per cent before a limit fails (the last step that held, 0 for
+    none); for pads, which may die.
+    """
     made: dict[str, Any] = {"film_pct": _held([r for r in rows if r["kind"] == "film"])}
     for kind in ("baseline", "gain"):
         for sign, way in zip(DIRECTIONS, ("up", "down"), strict=True):
-            made[f"{kind}_{way}_pct"] = _held([r for r in rows if r["kind"] == kind and r["amount"] * sign > 0])
+            made[f"{kind}_{way}_pct"] = _held(
+                [r for r in rows if r["kind"] == kind and r["amount"] * sign > 0]
+            )
     made["dead_pads"] = [int(row["amount"]) for row in rows if row["kind"] == "dead pad" and not row["fails"]]
     return made
 

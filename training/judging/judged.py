@@ -1,9 +1,11 @@
-"""What a program said of labelled frames, every session run whole from power-on, beside what was true; and figures by class from it.
+"""What a program said of labelled frames, every session run whole from power-on, beside what was true; and
+figures by class from it.
 
-Errors are of accepted readings. Every group weighs the same in shares, means and quantiles, which are the claim; the same pooled over frames
-stands beside them. Classes: 'clean' is liquid with nothing stated on it or the wall, 'foam' and 'film' (drops too) liquid with those, 'drops', 'scale',
-'sloshing' and 'tilted' liquid with those, whatever else is stated; 'empty' a tank at level 0, dry or not, 'dry' one with nothing stated on the
-wall. An episode is one session's frames of a class in a row.
+Errors are of accepted readings. Every group weighs the same in shares, means and quantiles, which are the
+claim; the same pooled over frames stands beside them. Classes: 'clean' is liquid with nothing stated on it or
+the wall, 'foam' and 'film' (drops too) liquid with those, 'drops', 'scale', 'sloshing' and 'tilted' liquid
+with those, whatever else is stated; 'empty' a tank at level 0, dry or not, 'dry' one with nothing stated on
+the wall. An episode is one session's frames of a class in a row.
 """
 
 from __future__ import annotations
@@ -14,7 +16,7 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-from scipy.stats import beta  # type: ignore[import-untyped]
+from scipy.stats import beta
 
 from dataset.records import Conditions, FrozenData, GroupBy, Mounting, PadRole, Surface, Wall
 from training.judging.scoring import tidy
@@ -31,11 +33,14 @@ _TEMPERATURE_BAND_K = 10
 
 @dataclass(frozen=True)
 class Judged:
-    """One row a labelled frame, in session and time order; arrays (n,). Levels in mm, ``level_mm`` NaN where withheld.
+    """One row a labelled frame, in session and time order; arrays (n,). Levels in mm, ``level_mm`` NaN where
+    withheld.
 
-    ``places`` gives for each way of grouping ('unit', 'liquid', 'coupling', 'flow', 'temperature', 'level band', 'zone', 'group', 'session') a label a row,
-    ``stated`` the rows of which 'drops', 'scale', 'sloshing' or 'tilted' was stated. ``known_mm``: least and greatest label of the fit, where known.
-    ``power_on``: figures of cold starts, where they were tried. ``ordered``: groups are bands of a scale, chosen and not drawn.
+    ``places`` gives for each way of grouping ('unit', 'liquid', 'coupling', 'flow', 'temperature', 'level
+    band', 'zone', 'group', 'session') a label a row, ``stated`` the rows of which 'drops', 'scale',
+    'sloshing' or 'tilted' was stated. ``known_mm``: least and greatest label of the fit, where known.
+    ``power_on``: figures of cold starts, where they were tried. ``ordered``: groups are bands of a scale,
+        chosen and not drawn.
     """
 
     label_mm: Floats
@@ -66,7 +71,12 @@ class Judged:
     @property
     def false_wet(self) -> Mask:
         """Frames of an empty tank that are given a level above 5 % of the span."""
-        return np.asarray(self.states.empty & self.accepted & (np.nan_to_num(self.level_mm, nan=-1) > WET_SHARE * self.span_mm), np.bool_)
+        return np.asarray(
+            self.states.empty
+            & self.accepted
+            & (np.nan_to_num(self.level_mm, nan=-1) > WET_SHARE * self.span_mm),
+            np.bool_,
+        )
 
     @property
     def false_dry(self) -> Mask:
@@ -77,45 +87,86 @@ class Judged:
         """Rows of each class; a class without rows is left out."""
         wet, its = ~self.states.empty, self.states
         found = {"clean": its.clean, "foam": its.foam & wet, "film": its.film & wet}
-        found |= {name: rows & wet for name, rows in self.stated.items()} | {"empty": its.empty, "dry": its.dry}
+        found |= {name: rows & wet for name, rows in self.stated.items()} | {
+            "empty": its.empty,
+            "dry": its.dry,
+        }
         return {name: rows for name, rows in found.items() if rows.any()}
 
 
-def judge(program: Program, data: FrozenData, chosen: Mask, trims: Ints, span_mm: float, counts: list[Ints] | None = None) -> Judged:
-    """Run the program over the sessions of the chosen rows. ``trims`` (sessions, trim size); ``counts``: whole sessions to use instead."""
+def judge(
+    program: Program,
+    data: FrozenData,
+    chosen: Mask,
+    trims: Ints,
+    span_mm: float,
+    counts: list[Ints] | None = None,
+) -> Judged:
+    """Run the program over the sessions of the chosen rows. ``trims`` (sessions, trim size); ``counts``:
+    whole sessions to use instead.
+    """
     names = tuple(dict.fromkeys(program.outputs.values()))
     found = values_of(program, data, chosen, trims, names, counts)
     out = {what: found[node][:, 0] for what, node in program.outputs.items()}
     withheld = out["validity"] == WITHHELD
     level = np.where(withheld, np.nan, out["level"] / LEVEL_UNITS_PER_MM)
     return Judged(
-        label_mm=data.level_mm[chosen], u_mm=data.u_mm[chosen], level_mm=level,
-        low_mm=out["low"] / LEVEL_UNITS_PER_MM, high_mm=out["high"] / LEVEL_UNITS_PER_MM,
-        validity=out["validity"], flags=out["flags"], t_ms=data.t_ms[chosen], frame=data.frame[chosen], states=states_of(data).where(chosen),
-        places=_places(data, chosen, span_mm), span_mm=span_mm, stated=_stated(data, chosen), ordered=data.frozen.group_by is GroupBy.TEMPERATURE,
-    )  # fmt: skip
+        label_mm=data.level_mm[chosen],
+        u_mm=data.u_mm[chosen],
+        level_mm=level,
+        low_mm=out["low"] / LEVEL_UNITS_PER_MM,
+        high_mm=out["high"] / LEVEL_UNITS_PER_MM,
+        validity=out["validity"],
+        flags=out["flags"],
+        t_ms=data.t_ms[chosen],
+        frame=data.frame[chosen],
+        states=states_of(data).where(chosen),
+        places=_places(data, chosen, span_mm),
+        span_mm=span_mm,
+        stated=_stated(data, chosen),
+        ordered=data.frozen.group_by is GroupBy.TEMPERATURE,
+    )
 
 
 def judge_scores(its: Scores, at: Operating, data: FrozenData, chosen: Mask, span_mm: float) -> Judged:
-    """The same from the nets' scores and the thresholds, without a band: what the program's table makes of them, for many candidates in no time."""
+    """The same from the nets' scores and the thresholds, without a band: what the program's table makes of
+    them, for many candidates in no time.
+    """
     given, dry = accepted(its, at), its.wettest < at.empty_below
     level = np.where(given, np.where(dry, 0.0, its.level_mm()), np.nan)
-    raised = ((its.foam > at.foam_above) * FLAG_BITS["foam"] + (its.film > at.film_above) * FLAG_BITS["film"]) * ~dry
+    raised = (
+        (its.foam > at.foam_above) * FLAG_BITS["foam"] + (its.film > at.film_above) * FLAG_BITS["film"]
+    ) * ~dry
     return Judged(
-        label_mm=data.level_mm[chosen], u_mm=data.u_mm[chosen], level_mm=level, low_mm=np.zeros(len(level)), high_mm=np.full(len(level), span_mm),
-        validity=np.where(given, np.where(dry, EMPTY, VALID), WITHHELD), flags=raised, t_ms=data.t_ms[chosen], frame=data.frame[chosen],
-        states=states_of(data).where(chosen), places=_places(data, chosen, span_mm), span_mm=span_mm, stated=_stated(data, chosen),
+        label_mm=data.level_mm[chosen],
+        u_mm=data.u_mm[chosen],
+        level_mm=level,
+        low_mm=np.zeros(len(level)),
+        high_mm=np.full(len(level), span_mm),
+        validity=np.where(given, np.where(dry, EMPTY, VALID), WITHHELD),
+        flags=raised,
+        t_ms=data.t_ms[chosen],
+        frame=data.frame[chosen],
+        states=states_of(data).where(chosen),
+        places=_places(data, chosen, span_mm),
+        span_mm=span_mm,
+        stated=_stated(data, chosen),
         ordered=data.frozen.group_by is GroupBy.TEMPERATURE,
-    )  # fmt: skip
+    )
 
 
 def _stated(data: FrozenData, chosen: Mask) -> dict[str, Mask]:
     """Rows with each of the conditions that are no state of their own."""
     tests: dict[str, Callable[[Conditions], bool]] = {
-        "drops": lambda c: Wall.DROPS in c.wall, "scale": lambda c: Wall.SCALE in c.wall, "sloshing": lambda c: Surface.SLOSHING in c.surface,
+        "drops": lambda c: Wall.DROPS in c.wall,
+        "scale": lambda c: Wall.SCALE in c.wall,
+        "sloshing": lambda c: Surface.SLOSHING in c.surface,
         "tilted": lambda c: c.tilt_deg is not None and any(c.tilt_deg),
-    }  # fmt: skip
-    return {name: np.asarray([test(c) for c in data.conditions], np.bool_)[data.condition[chosen]] for name, test in tests.items()}
+    }
+    return {
+        name: np.asarray([test(c) for c in data.conditions], np.bool_)[data.condition[chosen]]
+        for name, test in tests.items()
+    }
 
 
 def _places(data: FrozenData, chosen: Mask, span_mm: float) -> dict[str, Any]:
@@ -123,7 +174,11 @@ def _places(data: FrozenData, chosen: Mask, span_mm: float) -> dict[str, Any]:
     conditions, stated = data.conditions, data.condition[chosen]
     degrees = data.temperature_c[chosen]
     bands = np.floor(np.nan_to_num(degrees) / _TEMPERATURE_BAND_K).astype(np.int64) * _TEMPERATURE_BAND_K
-    warm = np.where(np.isnan(degrees), "not measured", np.asarray([f"{k} to {k + _TEMPERATURE_BAND_K} °C" for k in bands.tolist()], np.str_))
+    warm = np.where(
+        np.isnan(degrees),
+        "not measured",
+        np.asarray([f"{k} to {k + _TEMPERATURE_BAND_K} °C" for k in bands.tolist()], np.str_),
+    )
     band = np.clip((data.level_mm[chosen] / span_mm * _LEVEL_BANDS).astype(np.int64), 0, _LEVEL_BANDS - 1)
     lowest = np.asarray([_top_of_lowest_pad(s.mounting) for s in sessions])[its]
     return {
@@ -134,14 +189,19 @@ def _places(data: FrozenData, chosen: Mask, span_mm: float) -> dict[str, Any]:
         "coupling": np.asarray([str(c.coupling or "not stated") for c in conditions])[stated],
         "flow": np.asarray([str(c.flow or "not stated") for c in conditions])[stated],
         "temperature": warm,
-        "level band": np.asarray([f"{100 * k // _LEVEL_BANDS} to {100 * (k + 1) // _LEVEL_BANDS} %" for k in range(_LEVEL_BANDS)])[band],
+        "level band": np.asarray(
+            [f"{100 * k // _LEVEL_BANDS} to {100 * (k + 1) // _LEVEL_BANDS} %" for k in range(_LEVEL_BANDS)]
+        )[band],
         "zone": np.where(data.level_mm[chosen] < lowest, "lowest pad", "above the lowest pad"),
     }
 
 
 def _top_of_lowest_pad(mounting: Mounting) -> float:
     """Height above the datum in mm; below it one pad alone tells the level."""
-    return min(p.bottom_mm + p.height_mm for p in mounting.sensor.pads if p.role is PadRole.LEVEL) + mounting.offset_mm
+    return (
+        min(p.bottom_mm + p.height_mm for p in mounting.sensor.pads if p.role is PadRole.LEVEL)
+        + mounting.offset_mm
+    )
 
 
 def figures_of(its: Judged) -> dict[str, Any]:
@@ -155,17 +215,23 @@ def figures_of(its: Judged) -> dict[str, Any]:
         found = {str(name): errors(its, liquid & (labels == name)) for name in np.unique(labels)}
         by[place] = {name: row for name, row in found.items() if row["frames"]}
     return {
-        "classes": {name: errors(its, rows) for name, rows in classes.items()} | {"all": errors(its, np.ones(len(its.label_mm), np.bool_))},
+        "classes": {name: errors(its, rows) for name, rows in classes.items()}
+        | {"all": errors(its, np.ones(len(its.label_mm), np.bool_))},
         "by": by,
         "span_mm": its.span_mm,
         "false_wet": episodes(its, its.states.empty, its.false_wet),
         "false_wet_by": {name: episodes(its, rows, its.false_wet) for name, rows in _empties(its).items()},
         "false_dry": episodes(its, its.label_mm > WET_SHARE * its.span_mm, its.false_dry),
         **_recognised(its),
-        "flags": {name: confusion(its, name, truth) for name, truth in (("foam", its.states.foam), ("film", its.states.film))},
+        "flags": {
+            name: confusion(its, name, truth)
+            for name, truth in (("foam", its.states.foam), ("film", its.states.film))
+        },
         "joint": joint(its),
         "longest_withheld_s": longest_s(its, ~its.accepted),
-        "longest_wrong_s": longest_s(its, its.accepted & (np.abs(np.nan_to_num(its.error_mm)) > WET_SHARE * its.span_mm)),
+        "longest_wrong_s": longest_s(
+            its, its.accepted & (np.abs(np.nan_to_num(its.error_mm)) > WET_SHARE * its.span_mm)
+        ),
         "hysteresis_mm": hysteresis(its),
         "band": coverage(its),
         "beyond": _beyond(its),
@@ -177,7 +243,11 @@ def figures_of(its: Judged) -> dict[str, Any]:
 def _empties(its: Judged) -> dict[str, Mask]:
     """Rows of an empty tank by what is on its wall: nothing, a film, drops."""
     drops = its.stated.get("drops", np.zeros(len(its.frame), np.bool_))
-    found = {"dry": its.states.dry, "film": its.states.empty & its.states.film & ~drops, "drops": its.states.empty & drops}
+    found = {
+        "dry": its.states.dry,
+        "film": its.states.empty & its.states.film & ~drops,
+        "drops": its.states.empty & drops,
+    }
     return {name: rows for name, rows in found.items() if rows.any()}
 
 
@@ -196,7 +266,11 @@ def _beyond(its: Judged) -> dict[str, Any] | None:
         return None
     rows = (its.label_mm < its.known_mm[0]) | (its.label_mm > its.known_mm[1])
     groups = len(np.unique(its.places["group"][rows]))
-    return {"frames": int(rows.sum()), "groups": groups, "accepted_share": tidy(by_group(its, rows, its.accepted).mean()) if groups else None}
+    return {
+        "frames": int(rows.sum()),
+        "groups": groups,
+        "accepted_share": tidy(by_group(its, rows, its.accepted).mean()) if groups else None,
+    }
 
 
 def by_group(its: Judged, rows: Mask, values: Any) -> Floats:
@@ -206,18 +280,23 @@ def by_group(its: Judged, rows: Mask, values: Any) -> Floats:
 
 
 def errors(its: Judged, rows: Mask) -> dict[str, Any]:
-    """Errors of the accepted readings of ``rows``, in mm and % of span, with the label's uncertainty, the groups and the worst of them.
+    """Errors of the accepted readings of ``rows``, in mm and % of span, with the label's uncertainty, the
+    groups and the worst of them.
 
-    Every group weighs the same; ``frames_p95_mm`` and ``frames_accepted_share`` pool the frames. ``worst``: of each figure the worst group's.
+    Every group weighs the same; ``frames_p95_mm`` and ``frames_accepted_share`` pool the frames. ``worst``:
+    of each figure the worst group's.
     """
     used = rows & its.accepted
     if not rows.any():
         return {"frames": 0, "groups": 0, "accepted_share": None}
     shares = by_group(its, rows, its.accepted)
     made: dict[str, Any] = {
-        "frames": int(rows.sum()), "groups": len(shares), "accepted_share": tidy(shares.mean()), "frames_accepted_share": tidy(its.accepted[rows].mean()),
+        "frames": int(rows.sum()),
+        "groups": len(shares),
+        "accepted_share": tidy(shares.mean()),
+        "frames_accepted_share": tidy(its.accepted[rows].mean()),
         "worst": {"withheld_share": tidy(1 - shares.min())},
-    }  # fmt: skip
+    }
     if not used.any():
         return made
     names, of = np.unique(its.places["group"][used], return_inverse=True)
@@ -230,14 +309,23 @@ def errors(its: Judged, rows: Mask) -> dict[str, Any]:
     squares = by_group(its, used, np.nan_to_num(its.error_mm) ** 2)
     known = its.u_mm[used]
     made["worst"] |= {
-        "p50_mm": tidy(max(np.median(one) for one in each)), "p95_mm": tidy(max(p95)), "max_mm": tidy(size.max()), "rmse_mm": tidy(np.sqrt(squares.max())),
-    }  # fmt: skip
+        "p50_mm": tidy(max(np.median(one) for one in each)),
+        "p95_mm": tidy(max(p95)),
+        "max_mm": tidy(size.max()),
+        "rmse_mm": tidy(np.sqrt(squares.max())),
+    }
     made |= {
-        "p50_mm": tidy(p50), "p95_mm": tidy(pooled), "max_mm": tidy(size.max()), "bias_mm": tidy(by_group(its, used, np.nan_to_num(its.error_mm)).mean()),
-        "rmse_mm": tidy(np.sqrt(squares.mean())), "p95_pct": tidy(100 * pooled / its.span_mm), "frames_p95_mm": tidy(np.quantile(size, 0.95)),
-        "worst_group": str(names[name]), "worst_group_p95_mm": tidy(p95[name]),
+        "p50_mm": tidy(p50),
+        "p95_mm": tidy(pooled),
+        "max_mm": tidy(size.max()),
+        "bias_mm": tidy(by_group(its, used, np.nan_to_num(its.error_mm)).mean()),
+        "rmse_mm": tidy(np.sqrt(squares.mean())),
+        "p95_pct": tidy(100 * pooled / its.span_mm),
+        "frames_p95_mm": tidy(np.quantile(size, 0.95)),
+        "worst_group": str(names[name]),
+        "worst_group_p95_mm": tidy(p95[name]),
         "label_u_mm": None if np.isnan(known).all() else tidy(np.sqrt(np.nanmean(known**2))),
-    }  # fmt: skip
+    }
     return made
 
 
@@ -246,22 +334,39 @@ def runs(its: Judged, rows: Mask) -> list[tuple[int, int]]:
     session = its.places["session"]
     if not rows.any():
         return []
-    apart = (session[1:] != session[:-1]) | (its.frame[1:] != its.frame[:-1] + 1)  # frames without a label end a run: nobody knows what they were
+    apart = (session[1:] != session[:-1]) | (
+        its.frame[1:] != its.frame[:-1] + 1
+    )  # frames without a label end a run: nobody knows what they were
     breaks = np.flatnonzero((rows[1:] != rows[:-1]) | apart) + 1
     edges = [0, *breaks.tolist(), len(rows)]
     return [(a, b) for a, b in pairwise(edges) if rows[a]]
 
 
 def episodes(its: Judged, tried: Mask, wrong: Mask) -> dict[str, Any]:
-    """In how many episodes of ``tried`` something went ``wrong``, with the one-sided 95 % bound of the rate."""
+    """In how many episodes of ``tried`` something went ``wrong``, with the one-sided 95 % bound
+    of the rate.
+    """
     trials = runs(its, tried)
     bad = sum(bool(wrong[a:b].any()) for a, b in trials)
-    return {"episodes": len(trials), "wrong": bad, "frames": int((wrong & tried).sum()), "upper_bound_95": upper_bound(bad, len(trials), 0.95)}
+    return {
+        "episodes": len(trials),
+        "wrong": bad,
+        "frames": int((wrong & tried).sum()),
+        "upper_bound_95": upper_bound(bad, len(trials), 0.95),
+    }
 
 
 def upper_bound(wrong: int, trials: int, confidence: float) -> float | None:
-    """The one-sided upper bound of a rate, by Clopper and Pearson (Biometrika 26 (1934) 404); None without trials."""
-    return None if not trials else 1.0 if wrong == trials else tidy(beta.ppf(confidence, wrong + 1, trials - wrong))
+    """The one-sided upper bound of a rate, by Clopper and Pearson (Biometrika 26 (1934) 404); None without
+    trials.
+    """
+    return (
+        None
+        if not trials
+        else 1.0
+        if wrong == trials
+        else tidy(beta.ppf(confidence, wrong + 1, trials - wrong))
+    )
 
 
 def longest_s(its: Judged, rows: Mask) -> float:
@@ -270,19 +375,26 @@ def longest_s(its: Judged, rows: Mask) -> float:
 
 
 def confusion(its: Judged, flag: str, truth: Mask) -> dict[str, Any]:
-    """Of frames with the condition, the share flagged; of those without it, the share flagged all the same."""
+    """Of frames with the condition, the share flagged; of those without it, the share flagged
+    all the same.
+    """
     raised = (its.flags & FLAG_BITS[flag]) != 0
     return {
-        "frames_with": int(truth.sum()), "flagged_share": tidy(raised[truth].mean()) if truth.any() else None,
-        "frames_without": int((~truth).sum()), "false_flag_share": tidy(raised[~truth].mean()) if (~truth).any() else None,
-    }  # fmt: skip
+        "frames_with": int(truth.sum()),
+        "flagged_share": tidy(raised[truth].mean()) if truth.any() else None,
+        "frames_without": int((~truth).sum()),
+        "false_flag_share": tidy(raised[~truth].mean()) if (~truth).any() else None,
+    }
 
 
 def joint(its: Judged) -> dict[str, Any]:
-    """How often level, flags and validity are right, each and all together (shares of frames, mean over groups), and what wrong flags go with.
+    """How often level, flags and validity are right, each and all together (shares of frames, mean over
+    groups), and what wrong flags go with.
 
-    Level: given, and off by at most 2 % of the span. Flags, of frames with liquid: foam and film as stated. Validity: a reading is given, a dry tank is
-    called empty and a fuller one is not. ``flags_right`` and ``flags_wrong``: P95 of the error in mm and the withheld share, of frames with liquid.
+    Level: given, and off by at most 2 % of the span. Flags, of frames with liquid: foam and film as stated.
+        Validity: a reading is given, a dry tank is
+    called empty and a fuller one is not. ``flags_right`` and ``flags_wrong``: P95 of the error in mm and the
+    withheld share, of frames with liquid.
     """
     liquid = ~its.states.empty
     raised = {name: (its.flags & FLAG_BITS[name]) != 0 for name in ("foam", "film")}
@@ -291,30 +403,44 @@ def joint(its: Judged) -> dict[str, Any]:
     validity = its.accepted & ~its.false_dry & ((its.validity == EMPTY) | ~its.states.dry)
     every = np.ones(len(flags), np.bool_)
     right = {"level": level, "flags": flags, "validity": validity, "all": level & flags & validity}
-    return {f"{name}_share": tidy(by_group(its, every, its_rows).mean()) for name, its_rows in right.items()} | {
-        "flags_right": _what_goes_with(its, liquid & flags), "flags_wrong": _what_goes_with(its, liquid & ~flags),
-    }  # fmt: skip
+    return {
+        f"{name}_share": tidy(by_group(its, every, its_rows).mean()) for name, its_rows in right.items()
+    } | {
+        "flags_right": _what_goes_with(its, liquid & flags),
+        "flags_wrong": _what_goes_with(its, liquid & ~flags),
+    }
 
 
 def _what_goes_with(its: Judged, rows: Mask) -> dict[str, float | None]:
     size = np.abs(its.error_mm[rows & its.accepted])
     return {
-        "p95_mm": tidy(np.quantile(size, 0.95)) if len(size) else None, "withheld_share": tidy(1 - its.accepted[rows].mean()) if rows.any() else None
-    }  # fmt: skip
+        "p95_mm": tidy(np.quantile(size, 0.95)) if len(size) else None,
+        "withheld_share": tidy(1 - its.accepted[rows].mean()) if rows.any() else None,
+    }
 
 
 def hysteresis(its: Judged) -> float | None:
     """Mean error while filling less that while draining, clean liquid only, mean over groups."""
     used = its.accepted & its.states.clean
     up, down = (used & (its.places["flow"] == flow) for flow in ("filling", "draining"))
-    return tidy(by_group(its, up, its.error_mm).mean() - by_group(its, down, its.error_mm).mean()) if up.any() and down.any() else None
+    return (
+        tidy(by_group(its, up, its.error_mm).mean() - by_group(its, down, its.error_mm).mean())
+        if up.any() and down.any()
+        else None
+    )
 
 
 def coverage(its: Judged) -> dict[str, Any] | None:
-    """The share of accepted frames whose label lies inside the band, mean over groups and in the worst; None where no band is given."""
+    """The share of accepted frames whose label lies inside the band, mean over groups and in the worst; None
+    where no band is given.
+    """
     used = its.accepted & ~its.states.empty
     if not used.any() or (its.low_mm[used] == 0).all():
         return None
     each = by_group(its, used, (its.low_mm <= its.label_mm) & (its.label_mm <= its.high_mm))
     width = by_group(its, used, its.high_mm - its.low_mm).mean()
-    return {"covered_share": tidy(each.mean()), "worst_group_share": tidy(each.min()), "width_mm": tidy(width)}
+    return {
+        "covered_share": tidy(each.mean()),
+        "worst_group_share": tidy(each.min()),
+        "width_mm": tidy(width),
+    }

@@ -1,4 +1,6 @@
-"""Power-on at random frames: how long until the first reading, and whether readings are soon those of a chip that was never switched off."""
+"""Power-on at random frames: how long until the first reading, and whether readings are soon those of a chip
+that was never switched off.
+"""
 
 from __future__ import annotations
 
@@ -14,16 +16,21 @@ from training.rows import Floats, Ints, Mask
 
 STARTS, MOST_STARTS = 4, 400  # of a session, of all together
 WINDOW = 300  # frames that each start is followed for
-SETTLING = 128  # frames; what sixteen-frame running means started from lies near 1/4096 of itself by then: (1 - 1/16) ** 128 = 0.00026
+# frames; what sixteen-frame running means started from lies near 1/4096 of itself by then: (1 - 1/16) ** 128
+# = 0.00026
+SETTLING = 128
 
 
 def power_on(program: Program, data: FrozenData, chosen: Mask, trims: Ints, seed: int = 0) -> dict[str, Any]:
-    """JSON-ready figures of seeded cold starts at frames of the chosen rows, each beside the same frames run from the session's first.
+    """JSON-ready figures of seeded cold starts at frames of the chosen rows, each beside the same frames run
+    from the session's first.
 
-    Of ``starts``, ``withheld_anyway`` are at frames that a chip never switched off withholds too. Of the others: ``wait_p50_s``, ``wait_p95_s`` and
-    ``wait_max_s`` from the first frame to the first reading that is not withheld, None where the start that the quantile asks for had none;
-    ``none`` of them had none in the ``window_s`` that follow, or to the session's end. ``as_warm_share``: of the frames from ``settling_frames`` on,
-    those whose five outputs are equal; ``apart_mm``: by how much their levels differ at most. ``restarts`` are the gaps in time.
+    Of ``starts``, ``withheld_anyway`` are at frames that a chip never switched off withholds too. Of the
+    others: ``wait_p50_s``, ``wait_p95_s`` and ``wait_max_s`` from the first frame to the first reading that
+        is not withheld, None where the start that the quantile asks for had none;
+    ``none`` of them had none in the ``window_s`` that follow, or to the session's end. ``as_warm_share``: of
+    the frames from ``settling_frames`` on, those whose five outputs are equal; ``apart_mm``: by how much
+    their levels differ at most. ``restarts`` are the gaps in time.
     """
     sessions, start = _starts(data, chosen, seed)
     frames = np.asarray([len(data.frames[int(s)].t_ms) for s in sessions], np.int64)
@@ -37,12 +44,20 @@ def power_on(program: Program, data: FrozenData, chosen: Mask, trims: Ints, seed
     warm = whole[np.minimum(start + frame, len(whole) - 1), where]
     given = warm[0, :, OUTPUTS.index("validity")] != WITHHELD
     waits = _waits(data, sessions, start, cold[:, :, OUTPUTS.index("validity")] != WITHHELD)[given]
-    gaps = sum(len(restarts(data.frames[int(s)].t_ms, program.period_ms, program.period_tolerance_pct)) for s in used)
+    gaps = sum(
+        len(restarts(data.frames[int(s)].t_ms, program.period_ms, program.period_tolerance_pct)) for s in used
+    )
     return {
-        "starts": len(start), "withheld_anyway": int((~given).sum()), "none": int(np.isinf(waits).sum()), "restarts": gaps,
-        "window_s": tidy(WINDOW * program.period_ms / 1000), "wait_p50_s": _quantile(waits, 0.5), "wait_p95_s": _quantile(waits, 0.95),
-        "wait_max_s": _quantile(waits, 1.0), **_agreement(cold, warm, inside, program),
-    }  # fmt: skip
+        "starts": len(start),
+        "withheld_anyway": int((~given).sum()),
+        "none": int(np.isinf(waits).sum()),
+        "restarts": gaps,
+        "window_s": tidy(WINDOW * program.period_ms / 1000),
+        "wait_p50_s": _quantile(waits, 0.5),
+        "wait_p95_s": _quantile(waits, 0.95),
+        "wait_max_s": _quantile(waits, 1.0),
+        **_agreement(cold, warm, inside, program),
+    }
 
 
 def _starts(data: FrozenData, chosen: Mask, seed: int) -> tuple[Ints, Ints]:
@@ -56,7 +71,9 @@ def _starts(data: FrozenData, chosen: Mask, seed: int) -> tuple[Ints, Ints]:
     return np.repeat(sessions, [len(its) for its in drawn]), np.concatenate(drawn)
 
 
-def _outputs(program: Program, data: FrozenData, session: Ints, start: Ints, length: Ints, trims: Ints) -> Ints:
+def _outputs(
+    program: Program, data: FrozenData, session: Ints, start: Ints, length: Ints, trims: Ints
+) -> Ints:
     """The five outputs of each stream, (frames, streams, 5)."""
     nodes = [program.outputs[name] for name in OUTPUTS]
     found = run_streams(program, data, session, start, length, trims, tuple(dict.fromkeys(nodes)))
@@ -64,9 +81,14 @@ def _outputs(program: Program, data: FrozenData, session: Ints, start: Ints, len
 
 
 def _waits(data: FrozenData, sessions: Ints, start: Ints, given: Mask) -> Floats:
-    """Seconds to the first frame that is ``given``, (streams,); infinite where there is none; behind its end a stream is all 0, withheld."""
+    """Seconds to the first frame that is ``given``, (streams,); infinite where there is none; behind its end
+    a stream is all 0, withheld.
+    """
     first = np.argmax(given, axis=0)
-    waited = [int(data.frames[int(s)].t_ms[a + k] - data.frames[int(s)].t_ms[a]) for s, a, k in zip(sessions, start, first, strict=True)]
+    waited = [
+        int(data.frames[int(s)].t_ms[a + k] - data.frames[int(s)].t_ms[a])
+        for s, a, k in zip(sessions, start, first, strict=True)
+    ]
     return np.where(given.any(axis=0), np.asarray(waited) / 1000, np.inf)
 
 
@@ -85,4 +107,8 @@ def _agreement(cold: Ints, warm: Ints, inside: Mask, program: Program) -> dict[s
     both = (a[:, OUTPUTS.index("validity")] != WITHHELD) & (b[:, OUTPUTS.index("validity")] != WITHHELD)
     level = OUTPUTS.index("level")
     apart = tidy(np.abs(a[both, level] - b[both, level]).max() / LEVEL_UNITS_PER_MM) if both.any() else None
-    return {"settling_frames": settling, "as_warm_share": tidy((a == b).all(axis=1).mean()), "apart_mm": apart}
+    return {
+        "settling_frames": settling,
+        "as_warm_share": tidy((a == b).all(axis=1).mean()),
+        "apart_mm": apart,
+    }

@@ -1,4 +1,6 @@
-"""How well readings meet their labels: every group weighs the same, and withheld frames are counted, never hidden."""
+"""How well readings meet their labels: every group weighs the same, and withheld frames are counted, never
+hidden.
+"""
 
 from __future__ import annotations
 
@@ -21,8 +23,8 @@ SIGNIFICANT = 6  # digits that figures are kept with, so that their text is the 
 class Answers:
     """What a model said of labelled frames, each of shape (n,).
 
-    ``level_mm`` of the integer program (meaningless where not ``accepted``), ``float_mm`` of the float pipeline, ``inside``:
-    the label lies in the range of the fit labels.
+    ``level_mm`` of the integer program (meaningless where not ``accepted``), ``float_mm`` of the float
+    pipeline, ``inside``: the label lies in the range of the fit labels.
     """
 
     label_mm: Floats
@@ -34,9 +36,11 @@ class Answers:
 
 
 def readings(program: Program, data: FrozenData, chosen: Mask) -> tuple[Floats, Mask]:
-    """Run the program over the sessions of ``chosen`` frames, in time order from power-on: levels in mm, and which are accepted.
+    """Run the program over the sessions of ``chosen`` frames, in time order from power-on: levels in mm, and
+    which are accepted.
 
-    Shapes (chosen frames,), in the order of the data. A program with state sees all labelled frames of those sessions.
+    Shapes (chosen frames,), in the order of the data. A program with state sees all labelled frames of those
+    sessions.
     """
     level, accepted = np.zeros(len(chosen)), np.zeros(len(chosen), dtype=np.bool_)
     for session in np.unique(data.session[chosen]):
@@ -51,9 +55,11 @@ def readings(program: Program, data: FrozenData, chosen: Mask) -> tuple[Floats, 
 
 
 def score(its: Answers, levels: Floats) -> dict[str, Any]:
-    """Figures of ``levels`` (``level_mm`` or ``float_mm`` of ``its``) on the accepted frames inside the fit labels' range.
+    """Figures of ``levels`` (``level_mm`` or ``float_mm`` of ``its``) on the accepted frames inside the fit
+    labels' range.
 
-    ``rmse_mm`` is the root of the mean over groups of the group's mean square error. Errors are None when no frame is accepted.
+    ``rmse_mm`` is the root of the mean over groups of the group's mean square error. Errors are None when no
+    frame is accepted.
     """
     used = its.inside & its.accepted
     error = levels[used] - its.label_mm[used]
@@ -71,14 +77,18 @@ def score(its: Answers, levels: Floats) -> dict[str, Any]:
 
 
 def beyond(its: Answers) -> dict[str, Any]:
-    """Frames whose label lies outside the range of the fit labels, and the share of them that was accepted all the same."""
+    """Frames whose label lies outside the range of the fit labels, and the share of them that was accepted
+    all the same.
+    """
     frames = int((~its.inside).sum())
     share = tidy(its.accepted[~its.inside].mean()) if frames else None
     return {"frames": frames, "accepted_share": share, "groups": len(np.unique(its.group[~its.inside]))}
 
 
 def by_group(its: Answers, names: Mapping[int, str]) -> list[dict[str, Any]]:
-    """One row a group: mean label, frames, and error and bias of the integer program on accepted frames inside the range."""
+    """One row a group: mean label, frames, and error and bias of the integer program on accepted frames
+    inside the range.
+    """
     rows = []
     for group in np.unique(its.group):
         mine = its.group == group
@@ -99,9 +109,11 @@ def by_group(its: Answers, names: Mapping[int, str]) -> list[dict[str, Any]]:
 
 
 def by_level(label_mm: Floats, error_mm: Floats, u_mm: Floats, span_mm: float) -> list[dict[str, Any]]:
-    """Signed errors (n,) in equal bins of the span: quantiles in mm, and the label's uncertainty (root mean square; None where no ``u_mm`` is known).
+    """Signed errors (n,) in equal bins of the span: quantiles in mm, and the label's uncertainty (root mean
+    square; None where no ``u_mm`` is known).
 
-    A bin of fewer than FEWEST_FRAMES readings is left out. ``level_mm`` is the mean label of the bin's readings.
+    A bin of fewer than FEWEST_FRAMES readings is left out. ``level_mm`` is the mean label of the bin's
+    readings.
     """
     inside = np.clip((label_mm / span_mm * LEVEL_BINS).astype(np.int64), 0, LEVEL_BINS - 1)
     made = []
@@ -112,9 +124,16 @@ def by_level(label_mm: Floats, error_mm: Floats, u_mm: Floats, span_mm: float) -
         low, middle, high = (tidy(v) for v in np.quantile(error_mm[rows], (0.05, 0.5, 0.95)))
         known = u_mm[rows]
         uncertainty = None if np.isnan(known).all() else tidy(np.sqrt(np.nanmean(known**2)))
-        made.append({
-            "level_mm": tidy(label_mm[rows].mean()), "frames": int(rows.sum()), "p05_mm": low, "p50_mm": middle, "p95_mm": high, "label_u_mm": uncertainty,
-        })  # fmt: skip
+        made.append(
+            {
+                "level_mm": tidy(label_mm[rows].mean()),
+                "frames": int(rows.sum()),
+                "p05_mm": low,
+                "p50_mm": middle,
+                "p95_mm": high,
+                "label_u_mm": uncertainty,
+            }
+        )
     return made
 
 
@@ -125,4 +144,6 @@ def tidy(value: float | np.floating[Any]) -> float:
 
 def _by_group(values: Floats, group: Ints) -> Floats:
     groups, label = np.unique(group, return_inverse=True)
-    return np.asarray(np.bincount(label, values, len(groups)) / np.bincount(label, minlength=len(groups)), dtype=np.float64)
+    return np.asarray(
+        np.bincount(label, values, len(groups)) / np.bincount(label, minlength=len(groups)), dtype=np.float64
+    )

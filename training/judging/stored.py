@@ -15,8 +15,11 @@ from training.program import from_json
 from training.rows import Ints, Mask
 
 
-def judge_model(model: Model, data: FrozenData, chosen: Mask, counts: list[Ints] | None = None, *, cold: bool = False) -> Judged:
-    """What ``model`` says of the chosen rows, whole sessions run from power-on; ``counts``: whole sessions' counts in place of those captured.
+def judge_model(
+    model: Model, data: FrozenData, chosen: Mask, counts: list[Ints] | None = None, *, cold: bool = False
+) -> Judged:
+    """What ``model`` says of the chosen rows, whole sessions run from power-on; ``counts``: whole sessions'
+    counts in place of those captured.
 
     ``cold``: try power-on at random frames as well.
 

@@ -1,4 +1,5 @@
-"""Programs run over capture sessions, all at once: every stream starts from power-on and carries its state, as the chip does.
+"""Programs run over capture sessions, all at once: every stream starts from power-on and carries its state,
+as the chip does.
 
 A step in time outside the period's tolerance starts the model anew, as the firmware has to.
 """
@@ -18,7 +19,9 @@ _PER_DEGREE = 10  # the program's temperatures are tenths of a degree
 
 
 def restarts(t_ms: Ints, period_ms: int, tolerance_pct: float) -> Ints:
-    """Frames whose step from the one before is further from the period than the tolerance; there the state is that of power-on."""
+    """Frames whose step from the one before is further from the period than the tolerance; there the state is
+    that of power-on.
+    """
     off = np.abs(np.diff(t_ms) - period_ms) * 100 > period_ms * tolerance_pct
     return np.asarray(np.flatnonzero(off) + 1, np.int64)
 
@@ -28,15 +31,26 @@ def restarted(data: FrozenData) -> Mask:
     made: Mask = np.zeros(len(data.session), np.bool_)
     for k in np.unique(data.session):
         sensor, mine = data.frozen.sessions[int(k)].mounting.sensor, data.session == k
-        made[mine] = np.isin(data.frame[mine], restarts(data.frames[int(k)].t_ms, sensor.period_ms, sensor.period_tolerance_pct))
+        made[mine] = np.isin(
+            data.frame[mine],
+            restarts(data.frames[int(k)].t_ms, sensor.period_ms, sensor.period_tolerance_pct),
+        )
     return made
 
 
-def values_of(program: Program, data: FrozenData, chosen: Mask, trims: Ints, names: Sequence[str], counts: Sequence[Ints] | None = None) -> dict[str, Ints]:
+def values_of(
+    program: Program,
+    data: FrozenData,
+    chosen: Mask,
+    trims: Ints,
+    names: Sequence[str],
+    counts: Sequence[Ints] | None = None,
+) -> dict[str, Ints]:
     """The named values of ``program`` on the chosen rows, each int64 (rows, size), in the order of the rows.
 
-    ``trims`` (sessions, trim size) as of ``trim_counts``. ``counts``: whole sessions' counts to use in place of those captured.
-    Sessions of any length run side by side; a program without state takes only the chosen rows.
+    ``trims`` (sessions, trim size) as of ``trim_counts``. ``counts``: whole sessions' counts to use in place
+    of those captured. Sessions of any length run side by side; a program without state takes only the chosen
+    rows.
     """
     if not chosen.any():
         raise ValueError("no rows chosen")
@@ -45,10 +59,22 @@ def values_of(program: Program, data: FrozenData, chosen: Mask, trims: Ints, nam
     where = np.searchsorted(used, data.session[at])
     if not program.states:
         ready = _ready(program, trims, used)
-        given = data.counts[at] if counts is None else np.concatenate([counts[int(s)][data.frame[at][data.session[at] == s]] for s in used])
+        given = (
+            data.counts[at]
+            if counts is None
+            else np.concatenate([counts[int(s)][data.frame[at][data.session[at] == s]] for s in used])
+        )
         if counts is not None and not np.all(np.diff(data.session[at]) >= 0):
             raise ValueError("rows out of session order")
-        _, found = trace(program, given, _tenths(data.temperature_c[at]), np.zeros(len(at), np.int64), initial_state(program, len(at)), ready[where], names)
+        _, found = trace(
+            program,
+            given,
+            _tenths(data.temperature_c[at]),
+            np.zeros(len(at), np.int64),
+            initial_state(program, len(at)),
+            ready[where],
+            names,
+        )
         return found
     last = np.asarray([data.frame[at][where == k].max() for k in range(len(used))], np.int64)
     streams = run_streams(program, data, used, np.zeros_like(last), last + 1, trims, names, counts)
@@ -56,17 +82,30 @@ def values_of(program: Program, data: FrozenData, chosen: Mask, trims: Ints, nam
 
 
 def run_streams(
-    program: Program, data: FrozenData, session: Ints, start: Ints, length: Ints, trims: Ints, names: Sequence[str], counts: Sequence[Ints] | None = None
+    program: Program,
+    data: FrozenData,
+    session: Ints,
+    start: Ints,
+    length: Ints,
+    trims: Ints,
+    names: Sequence[str],
+    counts: Sequence[Ints] | None = None,
 ) -> dict[str, Ints]:
-    """The named values of streams that start from power-on at frame ``start`` of a session and run for ``length`` frames, all (streams,).
+    """The named values of streams that start from power-on at frame ``start`` of a session and run for
+    ``length`` frames, all (streams,).
 
     Each is int64 (longest, streams, size), zero behind a stream's end; otherwise as :func:`values_of`.
     """
     used, where = np.unique(session, return_inverse=True)
-    whole = [np.asarray(data.frames[int(s)].counts if counts is None else counts[int(s)], np.int64) for s in used]
+    whole = [
+        np.asarray(data.frames[int(s)].counts if counts is None else counts[int(s)], np.int64) for s in used
+    ]
     flat, at = np.concatenate(whole), np.cumsum([0, *map(len, whole)])[where] + start
     warm = np.concatenate(
-        [_tenths(np.full(len(w), np.nan) if (t := data.frames[int(s)].temperature_c) is None else t) for s, w in zip(used, whole, strict=True)]
+        [
+            _tenths(np.full(len(w), np.nan) if (t := data.frames[int(s)].temperature_c) is None else t)
+            for s, w in zip(used, whole, strict=True)
+        ]
     )
     fresh = np.concatenate([_fresh(data.frames[int(s)].t_ms, program) for s in used])
     ready, power_on = _ready(program, trims, session), initial_state(program, len(session))
@@ -77,9 +116,13 @@ def run_streams(
         rows = at[live] + k
         anew = live[fresh[rows]]
         state[anew] = power_on[anew]
-        state[live], found = trace(program, flat[rows], warm[rows], np.zeros(len(live), np.int64), state[live], ready[live], names)
+        state[live], found = trace(
+            program, flat[rows], warm[rows], np.zeros(len(live), np.int64), state[live], ready[live], names
+        )
         for name, value in found.items():
-            made.setdefault(name, np.zeros((int(length.max()), len(session), value.shape[1]), np.int64))[k, live] = value
+            made.setdefault(name, np.zeros((int(length.max()), len(session), value.shape[1]), np.int64))[
+                k, live
+            ] = value
     return made
 
 
@@ -96,4 +139,6 @@ def _fresh(t_ms: Ints, program: Program) -> Mask:
 
 def _tenths(degrees: Floats) -> Ints:
     """Temperatures as programs take them; what was not measured is NO_TEMPERATURE."""
-    return np.where(np.isnan(degrees), NO_TEMPERATURE, np.rint(np.nan_to_num(degrees) * _PER_DEGREE)).astype(np.int64)
+    return np.where(np.isnan(degrees), NO_TEMPERATURE, np.rint(np.nan_to_num(degrees) * _PER_DEGREE)).astype(
+        np.int64
+    )

@@ -1,4 +1,5 @@
-"""The program of an array model: trimming, features, the level net, the watcher, and the table of what is given when.
+"""The program of an array model: trimming, features, the level net, the watcher, and the table of what is
+given when.
 
 | what | level given | counts as accepted |
 |---|---|---|
@@ -32,7 +33,9 @@ FLAG_TABLE = {
 
 @dataclass(frozen=True)
 class Band:
-    """Half widths of the band in level units, below and above the level: where nothing is flagged, and under foam or film."""
+    """Half widths of the band in level units, below and above the level: where nothing is flagged, and under
+    foam or film.
+    """
 
     below: int
     above: int
@@ -42,7 +45,8 @@ class Band:
 
 @dataclass(frozen=True)
 class Parts:
-    """What an array model is made of. ``foam``: a level net for foam, whose level counts by the score of foam; None where one net serves for all.
+    """What an array model is made of. ``foam``: a level net for foam, whose level counts by the score of
+    foam; None where one net serves for all.
     ``patience``: the doubt is averaged over about eight frames.
     """
 
@@ -55,15 +59,30 @@ class Parts:
     patience: bool
 
 
-def assemble(name: str, board: Board, parts: Parts, at: Operating, band: Band | None, notes: dict[str, str]) -> Program:
+def assemble(
+    name: str, board: Board, parts: Parts, at: Operating, band: Band | None, notes: dict[str, str]
+) -> Program:
     """The analysed program. Raises ProgramError where something could overflow."""
     builder = Builder(
-        name, board.count_bits, board.channels, board.period_ms, board.span, board.period_tolerance_pct, trim_range=trim_limits(parts.trimming), notes=notes,
+        name,
+        board.count_bits,
+        board.channels,
+        board.period_ms,
+        board.span,
+        board.period_tolerance_pct,
+        trim_range=trim_limits(parts.trimming),
+        notes=notes,
         trim_kinds=kind_names(parts.trimming),
-    )  # fmt: skip
-    given = emit_features(builder, parts.trimming, tuple(dict.fromkeys((*parts.level_groups, *parts.watch_groups))))
+    )
+    given = emit_features(
+        builder, parts.trimming, tuple(dict.fromkeys((*parts.level_groups, *parts.watch_groups)))
+    )
     level_features = given.joined(builder, parts.level_groups)
-    watched = level_features if parts.watch_groups == parts.level_groups else given.joined(builder, parts.watch_groups)
+    watched = (
+        level_features
+        if parts.watch_groups == parts.level_groups
+        else given.joined(builder, parts.watch_groups)
+    )
     raw = emit_net(builder, level_features, parts.level, "level_raw", SCALE)
     scores = _emit_scores(builder, watched, parts)
     zero, one = builder.const(0), builder.const(1)
@@ -77,19 +96,32 @@ def assemble(name: str, board: Board, parts: Parts, at: Operating, band: Band | 
     raised = {k: above(scores[k], t) for k, t in (("foam", at.foam_above), ("film", at.film_above))}
     level = builder.node("clip", raw, scale=SCALE, low=0, high=board.span)
     if parts.foam is not None:
-        level = _emit_mixed(builder, level, emit_net(builder, level_features, parts.foam, "level_foam", SCALE), scores["foam"], board)
-    most = builder.node("where", raised["film"], builder.const(at.doubt_above_film), builder.const(at.doubt_above))
+        level = _emit_mixed(
+            builder,
+            level,
+            emit_net(builder, level_features, parts.foam, "level_foam", SCALE),
+            scores["foam"],
+            board,
+        )
+    most = builder.node(
+        "where", raised["film"], builder.const(at.doubt_above_film), builder.const(at.doubt_above)
+    )
     most = builder.node("where", raised["foam"], builder.const(at.doubt_above_foam), most)
     strange = builder.node("where", dry, zero, above(scores["strange"], at.strange_above), name="is_strange")
-    doubted = builder.node("where", dry, zero, builder.node("greater", scores["doubt"], most), name="is_doubted")
+    doubted = builder.node(
+        "where", dry, zero, builder.node("greater", scores["doubt"], most), name="is_doubted"
+    )
     out_of_range = builder.node("max", outside, strange, name="out_of_range")
     withheld = builder.node("max", builder.node("max", out_of_range, fault), doubted, name="is_withheld")
     wet = builder.node("sub", one, dry)
     foam, film = (builder.node("mul", its, wet) for its in raised.values())
     flags = builder.node(
-        "dense", builder.node("concat", foam, film, out_of_range, fault), name="flags",
-        weights=(tuple(FLAG_BITS[k] for k in ("foam", "film", "out_of_range", "sensor_fault")),), bias=(0,),
-    )  # fmt: skip
+        "dense",
+        builder.node("concat", foam, film, out_of_range, fault),
+        name="flags",
+        weights=(tuple(FLAG_BITS[k] for k in ("foam", "film", "out_of_range", "sensor_fault")),),
+        bias=(0,),
+    )
     level = builder.node("where", dry, zero, level)
     low, high = _emit_band(builder, level, builder.node("max", foam, film), withheld, board, band)
     return builder.finish(
@@ -102,7 +134,9 @@ def assemble(name: str, board: Board, parts: Parts, at: Operating, band: Band | 
 
 
 def _emit_mixed(builder: Builder, plain: str, raw_foam: str, score: str, board: Board) -> str:
-    """The mean of both levels, weighted by the foam score; a choice between them would leap where the score is unsure."""
+    """The mean of both levels, weighted by the foam score; a choice between them would leap where the score
+    is unsure.
+    """
     foam = builder.node("clip", raw_foam, scale=SCALE, low=0, high=board.span)
     share = builder.node("clip", score, low=0, high=ONE)
     apart = builder.node("mul", builder.node("sub", foam, plain), share)
@@ -121,7 +155,9 @@ def _emit_scores(builder: Builder, features: str, parts: Parts) -> dict[str, str
 
 
 def _emit_patience(builder: Builder, doubt: str) -> str:
-    """A running mean that starts at the first doubt; what the features call 'started' is shared where it is there."""
+    """A running mean that starts at the first doubt; what the features call 'started' is shared where it is
+    there.
+    """
     low, high = running_range(SCORE_LOW, SCORE_HIGH, MEAN_SHIFT)
     seen = builder.state("doubt_seen", (0,), (0,), (1,))
     builder.renew("doubt_seen", builder.const(1))
@@ -140,7 +176,9 @@ def _emit_outside(builder: Builder, shares: str, at: Operating) -> str:
     return builder.node("greater", worst, builder.const(0))
 
 
-def _emit_band(builder: Builder, level: str, flagged: str, withheld: str, board: Board, band: Band | None) -> tuple[str, str]:
+def _emit_band(
+    builder: Builder, level: str, flagged: str, withheld: str, board: Board, band: Band | None
+) -> tuple[str, str]:
     zero, full = builder.const(0), builder.const(board.span)
     if band is None:
         return zero, builder.node("add", full, zero, name="high")
@@ -148,4 +186,6 @@ def _emit_band(builder: Builder, level: str, flagged: str, withheld: str, board:
     above = builder.node("where", flagged, builder.const(band.above_flagged), builder.const(band.above))
     low = builder.node("clip", builder.node("sub", level, below), low=0, high=board.span)
     high = builder.node("clip", builder.node("add", level, above), low=0, high=board.span)
-    return builder.node("where", withheld, zero, low, name="low"), builder.node("where", withheld, full, high, name="high")
+    return builder.node("where", withheld, zero, low, name="low"), builder.node(
+        "where", withheld, full, high, name="high"
+    )

@@ -16,7 +16,13 @@ from training.fits.axis import level_axis
 from training.fits.curves import cells, reduce_to, through
 from training.fits.least_squares import linear
 from training.fits.quantise import dense_ints, hinge_ints, weight_limit
-from training.fits.regressors import HingeRegressor, LevelRegressor, LineRegressor, NetRegressor, TreesRegressor
+from training.fits.regressors import (
+    HingeRegressor,
+    LevelRegressor,
+    LineRegressor,
+    NetRegressor,
+    TreesRegressor,
+)
 from training.models.conditioning import FEATURE_MAX, Conditioning
 from training.program import LEVEL_UNITS_PER_MM, Builder
 from training.rows import Floats, Rows
@@ -63,12 +69,20 @@ class Line:
         return dict.fromkeys(sizes, LineRegressor(found[:-1], float(found[-1]), task.span_mm))
 
     def emit(self, builder: Builder, features: str, model: LevelRegressor, bits: int) -> str:
-        assert isinstance(model, LineRegressor)  # noqa: S101
-        return _emit_dense(builder, features, model.weights[None, :] * LEVEL_UNITS_PER_MM / FEATURE_MAX, np.asarray([model.bias * LEVEL_UNITS_PER_MM]), bits)
+        assert isinstance(model, LineRegressor)
+        return _emit_dense(
+            builder,
+            features,
+            model.weights[None, :] * LEVEL_UNITS_PER_MM / FEATURE_MAX,
+            np.asarray([model.bias * LEVEL_UNITS_PER_MM]),
+            bits,
+        )
 
 
 class Hinge:
-    """A polyline through the mean position of each level; several channels are projected to one axis first. Size: knots."""
+    """A polyline through the mean position of each level; several channels are projected to one axis first.
+    Size: knots.
+    """
 
     name: ClassVar[str] = "hinge"
     uses_law: ClassVar[bool] = True
@@ -80,15 +94,33 @@ class Hinge:
         weights, bias = level_axis(task.features, task.rows)
         curve = through(cells(task.features @ weights + bias, task.rows.level_mm, task.rows.group))
         lines = {size: reduce_to(curve, size) for size in sizes}
-        return {size: HingeRegressor(weights, bias, its.knots, its.values, its.departure, task.span_mm) for size, its in lines.items()}
+        return {
+            size: HingeRegressor(weights, bias, its.knots, its.values, its.departure, task.span_mm)
+            for size, its in lines.items()
+        }
 
     def emit(self, builder: Builder, features: str, model: LevelRegressor, bits: int) -> str:
-        assert isinstance(model, HingeRegressor)  # noqa: S101
+        assert isinstance(model, HingeRegressor)
         axis = features
         if builder.channels > 1:
-            axis = _emit_dense(builder, features, model.weights[None, :], np.asarray([model.bias * FEATURE_MAX]), 16, scale="axis")
+            axis = _emit_dense(
+                builder,
+                features,
+                model.weights[None, :],
+                np.asarray([model.bias * FEATURE_MAX]),
+                16,
+                scale="axis",
+            )
         table = hinge_ints(model.knots * FEATURE_MAX, model.values * LEVEL_UNITS_PER_MM, bits)
-        return builder.node("hinge", axis, scale=_SCALE, knots=table.knots, values=table.values, slopes=table.slopes, shift=table.shift)
+        return builder.node(
+            "hinge",
+            axis,
+            scale=_SCALE,
+            knots=table.knots,
+            values=table.values,
+            slopes=table.slopes,
+            shift=table.shift,
+        )
 
 
 class Trees:
@@ -103,7 +135,9 @@ class Trees:
     def fit(self, task: Task, sizes: Sequence[int]) -> Mapping[int, LevelRegressor]:
         models = {}
         for size in sizes:
-            boosted = GradientBoostingRegressor(n_estimators=size, learning_rate=min(1.0, 4 / size), max_depth=3, random_state=task.seed)
+            boosted = GradientBoostingRegressor(
+                n_estimators=size, learning_rate=min(1.0, 4 / size), max_depth=3, random_state=task.seed
+            )
             boosted.fit(task.features, task.rows.level_mm, sample_weight=task.rows.weights)
             for tree in boosted.estimators_[:, 0]:
                 tree.tree_.threshold[:] = np.floor(tree.tree_.threshold)
@@ -111,14 +145,23 @@ class Trees:
         return models
 
     def emit(self, builder: Builder, features: str, model: LevelRegressor, bits: int) -> str:
-        assert isinstance(model, TreesRegressor)  # noqa: S101
+        assert isinstance(model, TreesRegressor)
         top = builder.interval(features).high[0]
         its, leaf_step = _tree_tables(model.trees, top, bits)
         total = builder.node(
-            "trees", features, roots=its.roots, feature=its.feature, threshold=its.threshold, child=its.child, value=its.value, depth=its.depth
+            "trees",
+            features,
+            roots=its.roots,
+            feature=its.feature,
+            threshold=its.threshold,
+            child=its.child,
+            value=its.value,
+            depth=its.depth,
         )
         start = float(np.ravel(model.trees.init_.constant_)[0])
-        return _emit_dense(builder, total, np.asarray([[leaf_step]]), np.asarray([start * LEVEL_UNITS_PER_MM]), 16)
+        return _emit_dense(
+            builder, total, np.asarray([[leaf_step]]), np.asarray([start * LEVEL_UNITS_PER_MM]), 16
+        )
 
 
 class Net:
@@ -137,19 +180,39 @@ class Net:
         spread[spread == 0] = 1.0
         models = {}
         for size in sizes:
-            net = MLPRegressor(hidden_layer_sizes=(size,), activation="relu", solver="lbfgs", alpha=1e-2, max_iter=300, max_fun=3000, random_state=task.seed)
+            net = MLPRegressor(
+                hidden_layer_sizes=(size,),
+                activation="relu",
+                solver="lbfgs",
+                alpha=1e-2,
+                max_iter=300,
+                max_fun=3000,
+                random_state=task.seed,
+            )
             with warnings.catch_warnings():
-                warnings.simplefilter("ignore", ConvergenceWarning)  # stopped by the number of steps, as meant
-                net.fit((task.features - centre) / spread, task.rows.level_mm / task.span_mm, sample_weight=weights)
+                warnings.simplefilter(
+                    "ignore", ConvergenceWarning
+                )  # stopped by the number of steps, as meant
+                net.fit(
+                    (task.features - centre) / spread,
+                    task.rows.level_mm / task.span_mm,
+                    sample_weight=weights,
+                )
             hidden = net.coefs_[0] / spread[:, None]
             models[size] = NetRegressor(
-                hidden, net.intercepts_[0] - centre @ hidden, net.coefs_[1][:, 0] * task.span_mm, float(net.intercepts_[1][0] * task.span_mm), task.span_mm
+                hidden,
+                net.intercepts_[0] - centre @ hidden,
+                net.coefs_[1][:, 0] * task.span_mm,
+                float(net.intercepts_[1][0] * task.span_mm),
+                task.span_mm,
             )
         return models
 
     def emit(self, builder: Builder, features: str, model: LevelRegressor, bits: int) -> str:
-        """Each unit is scaled to its own greatest value, so that no unit saturates and all use the whole weight width."""
-        assert isinstance(model, NetRegressor)  # noqa: S101
+        """Each unit is scaled to its own greatest value, so that no unit saturates and all use the whole
+        weight width.
+        """
+        assert isinstance(model, NetRegressor)
         reach = np.asarray(builder.interval(features).high) / FEATURE_MAX
         greatest = np.maximum(model.hidden, 0.0).T @ reach + model.hidden_bias
         alive = np.flatnonzero(greatest > 0)
@@ -157,10 +220,19 @@ class Net:
             return builder.const(round(model.bias * LEVEL_UNITS_PER_MM), scale=_SCALE)
         greatest = greatest[alive]
         first = model.hidden[:, alive].T / greatest[:, None]
-        hidden = _emit_dense(builder, features, first, model.hidden_bias[alive] / greatest * FEATURE_MAX, bits, scale="share of the unit's greatest value")
+        hidden = _emit_dense(
+            builder,
+            features,
+            first,
+            model.hidden_bias[alive] / greatest * FEATURE_MAX,
+            bits,
+            scale="share of the unit's greatest value",
+        )
         hidden = builder.node("clip", hidden, low=0, high=FEATURE_MAX)
         second = model.weights[alive] * greatest * LEVEL_UNITS_PER_MM / FEATURE_MAX
-        return _emit_dense(builder, hidden, second[None, :], np.asarray([model.bias * LEVEL_UNITS_PER_MM]), bits)
+        return _emit_dense(
+            builder, hidden, second[None, :], np.asarray([model.bias * LEVEL_UNITS_PER_MM]), bits
+        )
 
 
 FAMILIES: Mapping[str, Family] = {f.name: f for f in (Line(), Hinge(), Trees(), Net())}
@@ -172,7 +244,9 @@ def fit_line(task: Task) -> Floats:
     return linear(design, task.rows.level_mm, task.rows.weights)
 
 
-def _emit_dense(builder: Builder, x: str, weights: Floats, bias: Floats, bits: int, scale: str = _SCALE) -> str:
+def _emit_dense(
+    builder: Builder, x: str, weights: Floats, bias: Floats, bits: int, scale: str = _SCALE
+) -> str:
     its = dense_ints(weights, bias, builder.interval(x), bits)
     total = builder.node("dense", x, weights=its.weights, bias=its.bias)
     return builder.node("shift", total, scale=scale, shift=its.shift)
@@ -191,10 +265,14 @@ class _TreeTables:
 
 
 def _tree_tables(boosted: GradientBoostingRegressor, top: int, bits: int) -> tuple[_TreeTables, float]:
-    """The tables of all trees, siblings side by side, and the level units that one step of a leaf stands for."""
+    """The tables of all trees, siblings side by side, and the level units that one step of a
+    leaf stands for.
+    """
     trees = [estimator.tree_ for estimator in boosted.estimators_[:, 0]]
     leaves = [tree.value[:, 0, 0] * boosted.learning_rate * LEVEL_UNITS_PER_MM for tree in trees]
-    largest = max(float(np.abs(value[tree.children_left < 0]).max()) for tree, value in zip(trees, leaves, strict=True))
+    largest = max(
+        float(np.abs(value[tree.children_left < 0]).max()) for tree, value in zip(trees, leaves, strict=True)
+    )
     leaf_step = max(largest, 1.0) / weight_limit(bits)
     roots: list[int] = []
     nodes: list[list[int]] = []  # feature, threshold, child, value

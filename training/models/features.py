@@ -1,12 +1,15 @@
 """Features of a pad array, made from wet shares in integers; every feature is in units of 1/4096.
 
-A group of features is a name; a model takes several. ``shares`` are the pads themselves. ``ratios`` are the pads over the wettest one,
-which takes the liquid's permittivity and the coupling to earth out; near empty there is no wet pad to divide by, so that the
-denominator has a floor. ``unrest`` is how much all pads together change from frame to frame, in a running mean: foam flickers
-(Shi et al., Meas. Sci. Technol. 2 (1991) 923, detect it by the fluctuating part of the capacitance). One value and not one for each pad: nets
-that were given the unrest of each pad knew foam on the units they were fitted to and missed it on others. ``flow`` is how far the sum of
-all pads is from its running mean: whether the tank fills or drains, which tells a film from liquid and one meniscus from the other.
-``steps`` are differences of neighbours, which trees cannot form for themselves (to a net they add nothing, being sums of ratios).
+A group of features is a name; a model takes several. ``shares`` are the pads themselves. ``ratios`` are the
+pads over the wettest one, which takes the liquid's permittivity and the coupling to earth out; near empty
+there is no wet pad to divide by, so that the denominator has a floor. ``unrest`` is how much all pads
+together change from frame to frame, in a running mean: foam flickers (Shi et al., Meas. Sci. Technol. 2
+(1991) 923, detect it by the fluctuating part of the capacitance). One value and not one for each pad: nets
+that were given the unrest of each pad knew foam on the units they were fitted to and missed it on others.
+``flow`` is how far the sum of
+all pads is from its running mean: whether the tank fills or drains, which tells a film from liquid and one
+meniscus from the other. ``steps`` are differences of neighbours, which trees cannot form for themselves (to a
+net they add nothing, being sums of ratios).
 """
 
 from __future__ import annotations
@@ -88,7 +91,9 @@ def _emit_ratios(builder: Builder, shares: str, wettest: str) -> str:
 
 def _emit_steps(builder: Builder, ratios: str) -> str:
     n = builder.channels
-    lower, upper = (builder.node("take", ratios, indices=at) for at in (tuple(range(n - 1)), tuple(range(1, n))))
+    lower, upper = (
+        builder.node("take", ratios, indices=at) for at in (tuple(range(n - 1)), tuple(range(1, n)))
+    )
     return builder.node("sub", lower, upper, name="steps")
 
 
@@ -103,7 +108,9 @@ def _emit_flow(builder: Builder, shares: str, started: str) -> str:
     n = builder.channels
     total = builder.node("dense", shares, weights=((1,) * n,), bias=(0,))
     usual = _emit_running(builder, "total", total, started, n * SHARE_LOW, n * SHARE_HIGH)
-    return builder.node("clip", builder.node("sub", total, usual), name="flow", low=-_FLOW_HIGH, high=_FLOW_HIGH)
+    return builder.node(
+        "clip", builder.node("sub", total, usual), name="flow", low=-_FLOW_HIGH, high=_FLOW_HIGH
+    )
 
 
 def _emit_running(builder: Builder, name: str, x: str, started: str, low: int, high: int) -> str:
@@ -122,16 +129,28 @@ def _emit_unrest(builder: Builder, shares: str, started: str) -> str:
     n = builder.channels
     before = builder.state("shares_before", (0,) * n, (SHARE_LOW,) * n, (SHARE_HIGH,) * n)
     builder.renew(before, shares)
-    changes = builder.node("dense", builder.node("abs", builder.node("sub", shares, before)), weights=((1,) * n,), bias=(0,))
-    raised = builder.node("mul", builder.node("clip", changes, low=0, high=_UNREST_HIGH), builder.const(1 << _UNREST_GAIN))
+    changes = builder.node(
+        "dense", builder.node("abs", builder.node("sub", shares, before)), weights=((1,) * n,), bias=(0,)
+    )
+    raised = builder.node(
+        "mul", builder.node("clip", changes, low=0, high=_UNREST_HIGH), builder.const(1 << _UNREST_GAIN)
+    )
     raised = builder.node("where", started, raised, builder.const(0))
     return _emit_running(builder, "unrest", raised, started, 0, _UNREST_HIGH << _UNREST_GAIN)
 
 
 def still_features(shares: Floats, groups: Sequence[str]) -> Floats:
-    """The same features without rounding, of shares (n, channels) in units of 1/4096 that have stood still; float64 (n, width)."""
+    """The same features without rounding, of shares (n, channels) in units of 1/4096 that have stood still;
+    float64 (n, width).
+    """
     wettest = np.maximum(shares.max(axis=1, keepdims=True), WET_FLOOR)
     ratios = np.clip(np.clip(shares, 0, None) * SHARE_ONE / wettest, 0, RATIO_HIGH)
     none = np.zeros((len(shares), 1))
-    made = {"shares": shares, "ratios": ratios, "steps": ratios[:, :-1] - ratios[:, 1:], "flow": none, "unrest": none}
+    made = {
+        "shares": shares,
+        "ratios": ratios,
+        "steps": ratios[:, :-1] - ratios[:, 1:],
+        "flow": none,
+        "unrest": none,
+    }
     return np.hstack([made[group] for group in groups])

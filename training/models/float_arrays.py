@@ -1,4 +1,6 @@
-"""The float twin of an array model, as a scikit-learn pipeline: counts and trim in one row, level in mm out."""
+"""The float twin of an array model, as a scikit-learn pipeline: counts and trim in one row,
+level in mm out.
+"""
 
 from __future__ import annotations
 
@@ -15,17 +17,19 @@ from training.rows import Floats, Ints, Mask
 
 
 class Trimmer(TransformerMixin, BaseEstimator):  # type: ignore[misc]
-    """Rows of counts (channels) and trim (kind after kind) to still features; what it does is settled before, so fit learns nothing."""
+    """Rows of counts (channels) and trim (kind after kind) to still features; what it does is settled before,
+    so fit learns nothing.
+    """
 
     def __init__(self, trimming: Trimming, groups: tuple[str, ...]) -> None:
         self.trimming, self.groups = trimming, groups
 
-    def fit(self, X: Floats, y: Floats | None = None) -> Trimmer:  # noqa: N803
+    def fit(self, X: Floats, y: Floats | None = None) -> Trimmer:
         """Note the number of columns."""
         self.n_features_in_ = X.shape[1]
         return self
 
-    def transform(self, X: Floats) -> Floats:  # noqa: N803
+    def transform(self, X: Floats) -> Floats:
         """Features (n, width) in units of 1/4096."""
         its, n = self.trimming, self.trimming.channels
         given = np.asarray(X, np.float64)
@@ -38,7 +42,9 @@ class Trimmer(TransformerMixin, BaseEstimator):  # type: ignore[misc]
 
 
 class DeepRegressor(LevelRegressor):
-    """A net of several layers of units clipped to 0..1: pairs of weights (inputs, outputs) and biases, the last one linear, level in mm."""
+    """A net of several layers of units clipped to 0..1: pairs of weights (inputs, outputs) and biases, the
+    last one linear, level in mm.
+    """
 
     def __init__(self, layers: tuple[tuple[Floats, Floats], ...], span_mm: float) -> None:
         self.layers, self.span_mm = layers, span_mm

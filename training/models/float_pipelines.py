@@ -1,7 +1,7 @@
 """The float pipeline as ONNX, by skl2onnx, with converters for our own transformer and regressors.
 
-Counts in (float32, [N, channels]), level in mm out (float32, [N, 1]). A convenience for desktop use: the program, not this,
-is what the chip computes.
+Counts in (float32, [N, channels]), level in mm out (float32, [N, 1]). A convenience for desktop use: the
+program, not this, is what the chip computes.
 """
 
 from __future__ import annotations
@@ -33,7 +33,13 @@ from skl2onnx.common.data_types import FloatTensorType
 from sklearn.pipeline import Pipeline
 
 from dataset.records import CountLaw
-from training.fits.regressors import HingeRegressor, LevelRegressor, LineRegressor, NetRegressor, TreesRegressor
+from training.fits.regressors import (
+    HingeRegressor,
+    LevelRegressor,
+    LineRegressor,
+    NetRegressor,
+    TreesRegressor,
+)
 from training.models.conditioning import Conditioner
 from training.models.features import RATIO_HIGH, WET_FLOOR, width
 from training.models.float_arrays import DeepRegressor, Trimmer
@@ -48,20 +54,26 @@ INPUT, OUTPUT = "counts", "level_mm"
 
 
 def emit_float_onnx(pipeline: Pipeline, columns: int, name: str) -> bytes:
-    """ONNX bytes of a fitted pipeline: input ``counts``, output ``level_mm``; the same pipeline gives the same bytes.
+    """ONNX bytes of a fitted pipeline: input ``counts``, output ``level_mm``; the same pipeline gives the
+    same bytes.
 
     ``columns``: the channels, and after them the counts of the trim where the model takes one.
     """
     _register()
     model = convert_sklearn(
-        pipeline, name=name, initial_types=[(INPUT, FloatTensorType([None, columns]))], final_types=[(OUTPUT, FloatTensorType([None, 1]))],
+        pipeline,
+        name=name,
+        initial_types=[(INPUT, FloatTensorType([None, columns]))],
+        final_types=[(OUTPUT, FloatTensorType([None, 1]))],
         target_opset={"": OPSET, "ai.onnx.ml": _ML_OPSET},
-    )  # fmt: skip
+    )
     return bytes(model.SerializeToString(deterministic=True))
 
 
 def float_onnx_difference(model: bytes, pipeline: Pipeline, counts: Ints | Floats) -> float:
-    """The greatest difference, in mm, between the ONNX model in onnxruntime and the pipeline on ``counts`` (n, columns)."""
+    """The greatest difference, in mm, between the ONNX model in onnxruntime and the pipeline on ``counts``
+    (n, columns).
+    """
     import onnxruntime
 
     options = onnxruntime.SessionOptions()
@@ -75,25 +87,28 @@ def _register() -> None:
     update_registered_converter(Conditioner, "InnageConditioner", _features_shape, _convert_conditioner)
     update_registered_converter(Trimmer, "InnageTrimmer", _trimmed_shape, _convert_trimmer)
     for regressor, convert in (
-        (DeepRegressor, _convert_deep), (LineRegressor, _convert_line), (HingeRegressor, _convert_hinge), (NetRegressor, _convert_net),
+        (DeepRegressor, _convert_deep),
+        (LineRegressor, _convert_line),
+        (HingeRegressor, _convert_hinge),
+        (NetRegressor, _convert_net),
         (TreesRegressor, _convert_trees),
-    ):  # fmt: skip
+    ):
         update_registered_converter(regressor, f"Innage{regressor.__name__}", _level_shape, convert)
 
 
 def _features_shape(operator: Any) -> None:
-    """[N, C] ---> [N, C]"""  # noqa: D415
+    """[N, C] ---> [N, C]"""  # noqa: D415 - read as shapes by the converter
     operator.outputs[0].type = FloatTensorType([None, operator.inputs[0].type.shape[1]])
 
 
 def _trimmed_shape(operator: Any) -> None:
-    """[N, C] ---> [N, W]"""  # noqa: D415
+    """[N, C] ---> [N, W]"""  # noqa: D415 - read as shapes by the converter
     its = operator.raw_operator
     operator.outputs[0].type = FloatTensorType([None, width(its.groups, its.trimming.channels)])
 
 
 def _level_shape(operator: Any) -> None:
-    """[N, C] ---> [N, 1]"""  # noqa: D415
+    """[N, C] ---> [N, 1]"""  # noqa: D415 - read as shapes by the converter
     operator.outputs[0].type = FloatTensorType([None, 1])
 
 
@@ -111,8 +126,12 @@ def _convert_conditioner(scope: Any, operator: Any, container: Any) -> None:
         OnnxIdentity(clipped, op_version=version, output_names=out).add_to(scope, container)
         return
     if its.law is CountLaw.RISES:
-        scale = _single([its.floats(np.asarray([its.high]))[0] / np.maximum(np.subtract(its.high, its.low), 1)])
-        OnnxMul(OnnxSub(clipped, low, op_version=version), scale, op_version=version, output_names=out).add_to(scope, container)
+        scale = _single(
+            [its.floats(np.asarray([its.high]))[0] / np.maximum(np.subtract(its.high, its.low), 1)]
+        )
+        OnnxMul(
+            OnnxSub(clipped, low, op_version=version), scale, op_version=version, output_names=out
+        ).add_to(scope, container)
         return
     scale = _single([np.asarray(its.factors) * float(1 << its.preshift) / float(1 << 14)])
     below = OnnxMul(OnnxSub(high, clipped, op_version=version), scale, op_version=version)
@@ -121,7 +140,13 @@ def _convert_conditioner(scope: Any, operator: Any, container: Any) -> None:
 
 def _clip_level(raw: Any, model: LevelRegressor, scope: Any, operator: Any, container: Any) -> None:
     span = np.float32(model.span_mm)
-    OnnxClip(raw, np.asarray(0, np.float32), np.asarray(span), op_version=container.target_opset, output_names=operator.outputs).add_to(scope, container)
+    OnnxClip(
+        raw,
+        np.asarray(0, np.float32),
+        np.asarray(span),
+        op_version=container.target_opset,
+        output_names=operator.outputs,
+    ).add_to(scope, container)
 
 
 def _dense(x: Any, weights: Any, bias: Any, version: int) -> Any:
@@ -135,23 +160,34 @@ def _convert_line(scope: Any, operator: Any, container: Any) -> None:
 
 
 def _convert_hinge(scope: Any, operator: Any, container: Any) -> None:
-    """The segment is the number of inner knots at or below the axis; its start, level and slope are gathered."""
+    """The segment is the number of inner knots at or below the axis; its start, level and slope
+    are gathered.
+    """
     model, version = operator.raw_operator, container.target_opset
     knots, values = model.knots, model.values
     axis = _dense(operator.inputs[0], model.weights[:, None], [model.bias], version)
-    axis = OnnxClip(axis, np.asarray(knots[0], np.float32), np.asarray(knots[-1], np.float32), op_version=version)
+    axis = OnnxClip(
+        axis, np.asarray(knots[0], np.float32), np.asarray(knots[-1], np.float32), op_version=version
+    )
     inner = _single([[*knots[1:-1], _BEYOND]])
     passed = OnnxCast(OnnxGreaterOrEqual(axis, inner, op_version=version), to=_INT64, op_version=version)
     segment = OnnxReduceSum(passed, np.asarray([1], np.int64), keepdims=1, op_version=version)
-    start, level, slope = (OnnxGather(_single(table), segment, op_version=version) for table in (knots[:-1], values[:-1], np.diff(values) / np.diff(knots)))
+    start, level, slope = (
+        OnnxGather(_single(table), segment, op_version=version)
+        for table in (knots[:-1], values[:-1], np.diff(values) / np.diff(knots))
+    )
     along = OnnxMul(OnnxSub(axis, start, op_version=version), slope, op_version=version)
     _clip_level(OnnxAdd(level, along, op_version=version), model, scope, operator, container)
 
 
 def _convert_net(scope: Any, operator: Any, container: Any) -> None:
     model, version = operator.raw_operator, container.target_opset
-    hidden = OnnxRelu(_dense(operator.inputs[0], model.hidden, model.hidden_bias, version), op_version=version)
-    _clip_level(_dense(hidden, model.weights[:, None], [model.bias], version), model, scope, operator, container)
+    hidden = OnnxRelu(
+        _dense(operator.inputs[0], model.hidden, model.hidden_bias, version), op_version=version
+    )
+    _clip_level(
+        _dense(hidden, model.weights[:, None], [model.bias], version), model, scope, operator, container
+    )
 
 
 def _convert_deep(scope: Any, operator: Any, container: Any) -> None:
@@ -169,7 +205,9 @@ def _convert_trimmer(scope: Any, operator: Any, container: Any) -> None:
     n = its.channels
 
     def part(k: int) -> Any:
-        return OnnxGather(operator.inputs[0], np.arange(k * n, (k + 1) * n, dtype=np.int64), axis=1, op_version=version)
+        return OnnxGather(
+            operator.inputs[0], np.arange(k * n, (k + 1) * n, dtype=np.int64), axis=1, op_version=version
+        )
 
     def clip(x: Any, low: float, high: float) -> Any:
         return OnnxClip(x, np.asarray(low, np.float32), np.asarray(high, np.float32), op_version=version)
@@ -183,15 +221,31 @@ def _convert_trimmer(scope: Any, operator: Any, container: Any) -> None:
     dry = part(1) if its.kinds else _single([its.dry])
     swing: Any = _single([its.swing])
     if len(its.kinds) > 1:
-        swing = clip(OnnxMatMul(rises(part(2), dry), _single(np.asarray(its.mix).T), op_version=version), *its.swing_range)
-    share = OnnxMul(OnnxDiv(rises(clip(part(0), *its.clip), dry), swing, op_version=version), _single([[SHARE_ONE]]), op_version=version)
+        swing = clip(
+            OnnxMatMul(rises(part(2), dry), _single(np.asarray(its.mix).T), op_version=version),
+            *its.swing_range,
+        )
+    share = OnnxMul(
+        OnnxDiv(rises(clip(part(0), *its.clip), dry), swing, op_version=version),
+        _single([[SHARE_ONE]]),
+        op_version=version,
+    )
     share = clip(share, SHARE_LOW, SHARE_HIGH)
     wettest = OnnxReduceMax(share, np.asarray([1], np.int64), keepdims=1, op_version=version)
     wettest = OnnxMax(wettest, _single([[WET_FLOOR]]), op_version=version)
-    wet = OnnxMul(OnnxDiv(clip(share, 0, SHARE_HIGH), wettest, op_version=version), _single([[SHARE_ONE]]), op_version=version)
+    wet = OnnxMul(
+        OnnxDiv(clip(share, 0, SHARE_HIGH), wettest, op_version=version),
+        _single([[SHARE_ONE]]),
+        op_version=version,
+    )
     still = OnnxMul(wettest, _single([[0]]), op_version=version)
     made = {"shares": share, "ratios": clip(wet, 0, RATIO_HIGH), "flow": still}
-    OnnxConcat(*(made[group] for group in operator.raw_operator.groups), axis=1, op_version=version, output_names=operator.outputs).add_to(scope, container)
+    OnnxConcat(
+        *(made[group] for group in operator.raw_operator.groups),
+        axis=1,
+        op_version=version,
+        output_names=operator.outputs,
+    ).add_to(scope, container)
 
 
 def _convert_trees(scope: Any, operator: Any, container: Any) -> None:

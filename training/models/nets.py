@@ -1,7 +1,8 @@
-"""Small nets of clipped units: fitted in floats on integer features, written in integers, the layers after one of few bits fitted on to what it gives.
+"""Small nets of clipped units: fitted in floats on integer features, written in integers, the layers after
+one of few bits fitted on to what it gives.
 
-A net's layers are pairs of weights (inputs, outputs) and biases (outputs,) on features as they come, in units of 1/4096; standardising
-is folded into the first layer.
+A net's layers are pairs of weights (inputs, outputs) and biases (outputs,) on features as they come, in units
+of 1/4096; standardising is folded into the first layer.
 """
 
 from __future__ import annotations
@@ -17,9 +18,15 @@ from training.fits.quantise import dense_ints
 from training.program import Builder, Interval
 from training.rows import Floats
 
-ACTIVATION_BITS = 14  # a hidden unit lies in 0..2**14, for 0..1 of the float net: products with 16-bit weights stay within 31 bits
+# a hidden unit lies in 0..2**14, for 0..1 of the float net: products with 16-bit weights stay within 31 bits
+ACTIVATION_BITS = 14
 _FEWEST_BITS = 8  # and in no less than 0..2**8
-_NARROW, _IMPROVING = 12, 25  # weights of fewer bits lose so much that the layers after them are fitted to what is left, in so many steps
+_NARROW, _IMPROVING = (
+    12,
+    25,
+    # weights of fewer bits lose so much that the layers after them are fitted to what is left, in so many
+    # steps
+)
 
 
 @dataclass(frozen=True)
@@ -34,20 +41,33 @@ class Net:
 
 
 def fit_net(
-    features: Floats, targets: Floats, weights: Floats, hidden: Sequence[int], seed: int, *, steps: int, ridge: float = 1e-6, huber: float | None = None,
+    features: Floats,
+    targets: Floats,
+    weights: Floats,
+    hidden: Sequence[int],
+    seed: int,
+    *,
+    steps: int,
+    ridge: float = 1e-6,
+    huber: float | None = None,
     starts: int = 1,
-) -> Net:  # fmt: skip
-    """Fit in at most ``steps`` steps from the best of so many ``starts``; features (n, inputs), targets (n,) or (n, outputs), weights (n,).
+) -> Net:
+    """Fit in at most ``steps`` steps from the best of so many ``starts``; features (n, inputs), targets (n,)
+    or (n, outputs), weights (n,).
 
-    ``huber``: the error, in units of a single target, from which on it counts less than by its square; None for plain squares.
+    ``huber``: the error, in units of a single target, from which on it counts less than by its square; None
+        for plain squares.
     """
     y = np.asarray(targets, np.float64).reshape(len(targets), -1)
     centre, spread = np.average(features, axis=0, weights=weights), _spread(features)
     middle, scale = np.average(y, axis=0, weights=weights), _spread(y)
     task = Task(
-        ((features - centre) / spread).astype(np.float32), ((y - middle) / scale).astype(np.float32), weights / weights.sum(),
-        None if huber is None else huber / float(scale[0]), ridge,
-    )  # fmt: skip
+        ((features - centre) / spread).astype(np.float32),
+        ((y - middle) / scale).astype(np.float32),
+        weights / weights.sum(),
+        None if huber is None else huber / float(scale[0]),
+        ridge,
+    )
     layers = list(fit_layers(task, hidden, seed, steps, starts))
     first = layers[0][0] / spread[:, None]
     layers[0] = (first, layers[0][1] - centre @ first)
@@ -56,7 +76,9 @@ def fit_net(
 
 
 def _pruned(layers: list[tuple[Floats, Floats]], features: Floats) -> Layers:
-    """The layers without hidden units that give the same for all of ``features``: a bias of the next layer does that; one unit stays."""
+    """The layers without hidden units that give the same for all of ``features``: a bias of the next layer
+    does that; one unit stays.
+    """
     for k in range(len(layers) - 1):
         made = activations((*layers[: k + 1], layers[k + 1]), features)[k]
         alive = np.ptp(made, axis=0) > 1e-9
@@ -85,7 +107,9 @@ class IntLayer:
 
 @dataclass(frozen=True)
 class IntNet:
-    """Integer layers; hidden ones are clipped to 0 and their ``high``, which stands for 1 of the float net."""
+    """Integer layers; hidden ones are clipped to 0 and their ``high``, which stands for 1 of the
+    float net.
+    """
 
     layers: tuple[IntLayer, ...]
 
@@ -111,11 +135,13 @@ def quantise_net(
     refit_on: tuple[Floats, Floats] | None = None,
     huber: float | None = None,
 ) -> IntNet:
-    """The net in integers, its first layer's weights in ``bits`` bits and the later ones in 16; outputs in steps of 1/``out_scale``.
+    """The net in integers, its first layer's weights in ``bits`` bits and the later ones in 16; outputs in
+    steps of 1/``out_scale``.
 
-    ``bounds``: least and greatest value of each feature. ``refit_on``: targets (n, outputs) and weights (n,) of the rows of
-    ``features``; the layers after a first one of few bits are then fitted to them on its integer activations, with the loss of :func:`fit_net`.
-    Raises ProgramError where the weights do not fit.
+    ``bounds``: least and greatest value of each feature. ``refit_on``: targets (n, outputs) and weights (n,)
+        of the rows of
+    ``features``; the layers after a first one of few bits are then fitted to them on its integer activations,
+    with the loss of :func:`fit_net`. Raises ProgramError where the weights do not fit.
     """
     interval = Interval(tuple(bounds[0]), tuple(bounds[1]))
     layers: list[IntLayer] = []
@@ -136,7 +162,9 @@ def quantise_net(
 
 
 def _hidden_ints(weights: Floats, bias: Floats, interval: Interval, bits: int) -> IntLayer:
-    """A hidden layer with as many steps to a unit, at most 2**14, as the width of its weights allows. Raises ProgramError where that is too few."""
+    """A hidden layer with as many steps to a unit, at most 2**14, as the width of its weights allows. Raises
+    ProgramError where that is too few.
+    """
     for steps in range(ACTIVATION_BITS, _FEWEST_BITS, -1):
         try:
             its = dense_ints(np.ldexp(weights, steps).T, np.ldexp(bias, steps), interval, bits)
@@ -147,12 +175,20 @@ def _hidden_ints(weights: Floats, bias: Floats, interval: Interval, bits: int) -
     return IntLayer(its.weights, its.bias, its.shift, 1 << _FEWEST_BITS)
 
 
-def _improved(layers: Sequence[tuple[Floats, Floats]], x: Floats, targets: Floats, weights: Floats, huber: float | None) -> Layers:
+def _improved(
+    layers: Sequence[tuple[Floats, Floats]], x: Floats, targets: Floats, weights: Floats, huber: float | None
+) -> Layers:
     """The later layers of a net fitted on to what its first layer gives, x (n, units)."""
     scale = _spread(targets)
     its = list(layers)
     its[-1] = (its[-1][0] / scale, its[-1][1] / scale)
-    task = Task(x.astype(np.float32), (targets / scale).astype(np.float32), weights / weights.sum(), None if huber is None else huber / float(scale[0]), 1e-6)
+    task = Task(
+        x.astype(np.float32),
+        (targets / scale).astype(np.float32),
+        weights / weights.sum(),
+        None if huber is None else huber / float(scale[0]),
+        1e-6,
+    )
     made = list(improve_layers(task, tuple(its), _IMPROVING))
     made[-1] = (made[-1][0] * scale, made[-1][1] * scale)
     return tuple(made)

@@ -1,6 +1,8 @@
-"""The operating point of an array model: from which score on a reading is withheld, flagged or called empty. Set on rows that no fit has seen.
+"""The operating point of an array model: from which score on a reading is withheld, flagged or called empty.
+Set on rows that no fit has seen.
 
-False-wet comes first (an empty tank that is read as wet lets a pump run dry), then the shares of readings that the limits ask to be
+False-wet comes first (an empty tank that is read as wet lets a pump run dry), then the shares of readings
+that the limits ask to be
 given, then the error: as much is withheld as those shares leave room for.
 """
 
@@ -17,19 +19,29 @@ from training.models.watch import ONE, States
 from training.program import LEVEL_UNITS_PER_MM, shift_round
 from training.rows import Floats, Ints, Mask
 
-WET_SHARE = 0.05  # of the span: an empty tank read above this is a false wet, a fuller one called empty a false dry
+WET_SHARE = (
+    0.05  # of the span: an empty tank read above this is a false wet, a fuller one called empty a false dry
+)
 DEFAULT_SHARES: Mapping[str, float] = {"clean": 0.99, "foam": 0.85, "film": 0.85}
 _SPARE = 0.25  # of what may be withheld is kept back, since unseen units are a little worse
-_LEAST: Mapping[str, float] = {"clean": 0.97, "foam": 0.7, "film": 0.7}  # shares given; false wets are hunted no further
+_LEAST: Mapping[str, float] = {
+    "clean": 0.97,
+    "foam": 0.7,
+    "film": 0.7,
+}  # shares given; false wets are hunted no further
 _STRANGE_QUANTILE = 0.999
 _DRY_QUANTILE = 0.998
-_FALSE_FOAM = 0.02  # of clean frames may be called foam: they get the level of the net for foam, which is worse on them
+_FALSE_FOAM = (
+    0.02  # of clean frames may be called foam: they get the level of the net for foam, which is worse on them
+)
 _NEVER = 1 << 14
 
 
 @dataclass(frozen=True)
 class Operating:
-    """Thresholds in the integers of the program: scores in 1/1024, shares in 1/4096. Foam, and film without foam, have doubts of their own."""
+    """Thresholds in the integers of the program: scores in 1/1024, shares in 1/4096. Foam, and film without
+    foam, have doubts of their own.
+    """
 
     empty_below: int
     doubt_above: int
@@ -44,7 +56,8 @@ class Operating:
 
 @dataclass(frozen=True)
 class Scores:
-    """What the nets gave on rows, (n,): levels before they are withheld; the others in the program's integers. ``wettest`` and ``driest`` are shares.
+    """What the nets gave on rows, (n,): levels before they are withheld; the others in the program's
+    integers. ``wettest`` and ``driest`` are shares.
 
     ``plain_mm`` is the level net's, ``foam_mm`` that of the net for foam (the same where a model has none).
     """
@@ -60,7 +73,9 @@ class Scores:
 
     def level_mm(self) -> Floats:
         """The levels of both nets, mixed by the foam score as the program does."""
-        plain, foam = (np.rint(its * LEVEL_UNITS_PER_MM).astype(np.int64) for its in (self.plain_mm, self.foam_mm))
+        plain, foam = (
+            np.rint(its * LEVEL_UNITS_PER_MM).astype(np.int64) for its in (self.plain_mm, self.foam_mm)
+        )
         mixed = plain + shift_round((foam - plain) * np.clip(self.foam, 0, ONE), ONE.bit_length() - 1)
         return np.asarray(mixed / LEVEL_UNITS_PER_MM, np.float64)
 
@@ -70,22 +85,38 @@ def nothing_withheld() -> Operating:
     return Operating(SHARE_LOW, _NEVER, _NEVER, _NEVER, _NEVER, _NEVER, _NEVER, SHARE_LOW, SHARE_HIGH)
 
 
-def find_operating(its: Scores, label_mm: Floats, states: States, group: Ints, span_mm: float, shares: Mapping[str, float]) -> Operating:
-    """Thresholds from rows with labels and groups (n,); ``shares`` are the least shares of readings to be given by class: clean, foam, film."""
+def find_operating(
+    its: Scores, label_mm: Floats, states: States, group: Ints, span_mm: float, shares: Mapping[str, float]
+) -> Operating:
+    """Thresholds from rows with labels and groups (n,); ``shares`` are the least shares of readings to be
+    given by class: clean, foam, film.
+    """
     made = nothing_withheld()
-    made = replace(made, share_low=min(int(its.driest.min()) - SHARE_ONE // 10, -SHARE_ONE // 8), share_high=int(its.wettest.max()) + SHARE_ONE // 8)
-    made = replace(made, share_low=max(made.share_low, SHARE_LOW), share_high=min(made.share_high, SHARE_HIGH))
+    made = replace(
+        made,
+        share_low=min(int(its.driest.min()) - SHARE_ONE // 10, -SHARE_ONE // 8),
+        share_high=int(its.wettest.max()) + SHARE_ONE // 8,
+    )
+    made = replace(
+        made, share_low=max(made.share_low, SHARE_LOW), share_high=min(made.share_high, SHARE_HIGH)
+    )
     made = replace(made, empty_below=_empty(its, label_mm, states, span_mm))
     seen = states.clean if states.clean.any() else np.ones(len(label_mm), np.bool_)
     foam = max(_apart(its.foam, states.foam), int(np.quantile(its.foam[seen], 1 - _FALSE_FOAM)))
     made = replace(made, foam_above=foam, film_above=_apart(its.film, states.film))
-    made = replace(made, strange_above=max(int(np.quantile(its.strange[seen], _STRANGE_QUANTILE)) + 1, ONE // 2))
+    made = replace(
+        made, strange_above=max(int(np.quantile(its.strange[seen], _STRANGE_QUANTILE)) + 1, ONE // 2)
+    )
     return _doubts(its, made, states, group, shares)
 
 
 def accepted(its: Scores, at: Operating) -> Mask:
     """Which rows get a reading."""
-    most = np.where(its.foam > at.foam_above, at.doubt_above_foam, np.where(its.film > at.film_above, at.doubt_above_film, at.doubt_above))
+    most = np.where(
+        its.foam > at.foam_above,
+        at.doubt_above_foam,
+        np.where(its.film > at.film_above, at.doubt_above_film, at.doubt_above),
+    )
     bad = (its.doubt > most) | (its.strange > at.strange_above)
     outside = (its.driest < at.share_low) | (its.wettest > at.share_high)
     return np.asarray(~outside & (~bad | (its.wettest < at.empty_below)), np.bool_)
@@ -93,7 +124,13 @@ def accepted(its: Scores, at: Operating) -> Mask:
 
 def false_wet(its: Scores, at: Operating, states: States, span_mm: float) -> Mask:
     """Rows of an empty tank that are given a level above 5 % of the span."""
-    return np.asarray(states.empty & accepted(its, at) & (its.wettest >= at.empty_below) & (its.level_mm() > WET_SHARE * span_mm), np.bool_)
+    return np.asarray(
+        states.empty
+        & accepted(its, at)
+        & (its.wettest >= at.empty_below)
+        & (its.level_mm() > WET_SHARE * span_mm),
+        np.bool_,
+    )
 
 
 def _empty(its: Scores, label_mm: Floats, states: States, span_mm: float) -> int:
@@ -114,23 +151,48 @@ def _apart(score: Ints, truth: Mask) -> int:
     return int(levels[int(np.argmax(rates))])
 
 
-def _doubts(its: Scores, at: Operating, states: States, group: Ints, shares: Mapping[str, float]) -> Operating:
+def _doubts(
+    its: Scores, at: Operating, states: States, group: Ints, shares: Mapping[str, float]
+) -> Operating:
     """The thresholds of doubt, each as low as the share that is asked for its class leaves room.
 
-    All rows together are given a little more than that share, and each group no less than it: groups not seen differ as these do. Clean frames
-    that are called foam or film wrongly fall under the thresholds of those, which may take a third each of what may be withheld of clean ones.
+    All rows together are given a little more than that share, and each group no less than it: groups not seen
+    differ as these do. Clean frames that are called foam or film wrongly fall under the thresholds of those,
+    which may take a third each of what may be withheld of clean ones.
     """
     wanted = {name: 1 - (1 - share) * (1 - _SPARE) for name, share in shares.items()}
     withheld = 1 - wanted.get("clean", 0)
-    for threshold, name, clean in (("doubt_above_foam", "foam", 1 / 3), ("doubt_above_film", "film", 2 / 3), ("doubt_above", "clean", 1)):
-        at = _doubt(its, at, states, group, threshold, name, shares.get(name, 0), wanted | {"clean": 1 - clean * withheld})
+    for threshold, name, clean in (
+        ("doubt_above_foam", "foam", 1 / 3),
+        ("doubt_above_film", "film", 2 / 3),
+        ("doubt_above", "clean", 1),
+    ):
+        at = _doubt(
+            its,
+            at,
+            states,
+            group,
+            threshold,
+            name,
+            shares.get(name, 0),
+            wanted | {"clean": 1 - clean * withheld},
+        )
     return at
 
 
 def _doubt(
-    its: Scores, at: Operating, states: States, group: Ints, threshold: str, name: str, least: float, wanted: Mapping[str, float]
-) -> Operating:  # fmt: skip
-    """The operating point with one threshold as low as may be: ``wanted`` shares of all rows, and ``least`` of each group's rows of the class ``name``."""
+    its: Scores,
+    at: Operating,
+    states: States,
+    group: Ints,
+    threshold: str,
+    name: str,
+    least: float,
+    wanted: Mapping[str, float],
+) -> Operating:
+    """The operating point with one threshold as low as may be: ``wanted`` shares of all rows, and ``least``
+    of each group's rows of the class ``name``.
+    """
     levels, groups = _levels(its), [group == g for g in np.unique(group)]
 
     def raised(t: int) -> Operating:
@@ -140,22 +202,34 @@ def _doubt(
         return _gives(its, raised(t), states, wanted, {name, "clean"})
 
     def gives_each(t: int) -> bool:
-        return gives(t) and all(_gives(its, raised(t), states, {name: least}, (name,), rows) for rows in groups)
+        return gives(t) and all(
+            _gives(its, raised(t), states, {name: least}, (name,), rows) for rows in groups
+        )
 
-    # a group of which other reasons withhold too much leaves nothing to be doubted: then all rows together decide
+    # a group of which other reasons withhold too much leaves nothing to be doubted: then all rows together
+    # decide
     k = bisect.bisect_left(levels, True, key=gives_each if gives_each(levels[-1]) else gives)
     return raised(levels[min(k, len(levels) - 1)])
 
 
-def without_false_wets(its: Scores, states: States, at: Operating, others: Scores, their_states: States, span_mm: float) -> Operating:
-    """Thresholds of doubt lowered until no empty tank among ``others`` is read as wet, or ``its`` rows are given the least that a product can live with."""
+def without_false_wets(
+    its: Scores, states: States, at: Operating, others: Scores, their_states: States, span_mm: float
+) -> Operating:
+    """Thresholds of doubt lowered until no empty tank among ``others`` is read as wet, or ``its`` rows are
+    given the least that a product can live with.
+    """
 
     def lowered(t: int) -> Operating:
-        doubts = {name: min(getattr(at, name), int(t)) for name in ("doubt_above", "doubt_above_foam", "doubt_above_film")}
+        doubts = {
+            name: min(getattr(at, name), int(t))
+            for name in ("doubt_above", "doubt_above_foam", "doubt_above_film")
+        }
         return replace(at, **doubts)
 
     levels = _levels(its)
-    safe = bisect.bisect_left(levels, True, key=lambda t: bool(false_wet(others, lowered(t), their_states, span_mm).any()))
+    safe = bisect.bisect_left(
+        levels, True, key=lambda t: bool(false_wet(others, lowered(t), their_states, span_mm).any())
+    )
     if safe == len(levels):
         return at
     floor = bisect.bisect_left(levels, True, key=lambda t: _gives(its, lowered(t), states, _LEAST, _LEAST))
@@ -166,9 +240,22 @@ def _levels(its: Scores) -> Ints:
     return np.unique(np.quantile(its.doubt, np.linspace(0, 1, 401)).astype(np.int64))
 
 
-def _gives(its: Scores, at: Operating, states: States, least: Mapping[str, float], names: Collection[str], rows: Mask | None = None) -> bool:
+def _gives(
+    its: Scores,
+    at: Operating,
+    states: States,
+    least: Mapping[str, float],
+    names: Collection[str],
+    rows: Mask | None = None,
+) -> bool:
     """Whether at least the shares ``least`` of the classes named are given, on some rows or on all."""
-    classes = {"clean": states.clean, "foam": states.foam & ~states.empty, "film": states.film & ~states.empty}
+    classes = {
+        "clean": states.clean,
+        "foam": states.foam & ~states.empty,
+        "film": states.film & ~states.empty,
+    }
     given = accepted(its, at)
     its_rows = {name: classes[name] if rows is None else classes[name] & rows for name in names}
-    return all(float(given[its_rows[name]].mean()) >= least.get(name, 0) for name in names if its_rows[name].any())
+    return all(
+        float(given[its_rows[name]].mean()) >= least.get(name, 0) for name in names if its_rows[name].any()
+    )

@@ -8,7 +8,13 @@ from dataclasses import dataclass
 from sklearn.pipeline import Pipeline
 
 from dataset.records import CountLaw
-from training.models.conditioning import Conditioner, Conditioning, conditioning, emit_conditioning, trained_range
+from training.models.conditioning import (
+    Conditioner,
+    Conditioning,
+    conditioning,
+    emit_conditioning,
+    trained_range,
+)
 from training.models.families import FAMILIES, Task
 from training.program import FLAG_BITS, LEVEL_UNITS_PER_MM, NO_LEVEL, Builder, Program
 from training.rows import Floats, Ints, Rows
@@ -64,21 +70,30 @@ def fit_sizes(family: str, sizes: Sequence[int], rows: Rows, board: Board, seed:
     models = its.fit(Task(rows, features, condition, board.span_mm, seed), sizes)
     made = {}
     for size, model in models.items():
-        pipeline = Pipeline([("conditioner", Conditioner(condition).fit(rows.counts)), ("model", model.fit(features))])
+        pipeline = Pipeline(
+            [("conditioner", Conditioner(condition).fit(rows.counts)), ("model", model.fit(features))]
+        )
         made[size] = Fitted(family, size, condition, pipeline)
     return made
 
 
 def quantise(fitted: Fitted, bits: int, board: Board, name: str) -> Program:
-    """The program of a fitted model. ProgramError when its weights cannot be had in ``bits`` bits without overflow.
+    """The program of a fitted model. ProgramError when its weights cannot be had in ``bits`` bits without
+    overflow.
 
-    A frame with a count outside the trained range, or with any fault bit, is withheld: low 0, level -1, high = span. Else
-    low and high are the same, for no band is calibrated, and a band that isn't shown isn't claimed.
+    A frame with a count outside the trained range, or with any fault bit, is withheld: low 0, level -1, high
+    = span. Else low and high are the same, for no band is calibrated, and a band that isn't shown isn't
+    claimed.
     """
     builder = Builder(
-        name, board.count_bits, board.channels, board.period_ms, board.span, board.period_tolerance_pct,
+        name,
+        board.count_bits,
+        board.channels,
+        board.period_ms,
+        board.span,
+        board.period_tolerance_pct,
         notes={"family": fitted.family, "size": str(fitted.size), "bits": str(bits)},
-    )  # fmt: skip
+    )
     given = emit_conditioning(builder, fitted.conditioning)
     raw = FAMILIES[fitted.family].emit(builder, given.features, fitted.pipeline.named_steps["model"], bits)
     level = builder.node("clip", raw, scale=f"1/{LEVEL_UNITS_PER_MM} mm", low=0, high=board.span)
@@ -86,9 +101,12 @@ def quantise(fitted: Fitted, bits: int, board: Board, name: str) -> Program:
     fault = builder.node("greater", "faults", zero, name="sensor_fault")
     withheld = builder.node("max", given.out_of_range, fault, name="is_withheld")
     flags = builder.node(
-        "dense", builder.node("concat", given.out_of_range, fault), name="flags",
-        weights=((FLAG_BITS["out_of_range"], FLAG_BITS["sensor_fault"]),), bias=(0,),
-    )  # fmt: skip
+        "dense",
+        builder.node("concat", given.out_of_range, fault),
+        name="flags",
+        weights=((FLAG_BITS["out_of_range"], FLAG_BITS["sensor_fault"]),),
+        bias=(0,),
+    )
     return builder.finish(
         low=zero,
         level=builder.node("where", withheld, builder.const(NO_LEVEL), level, name="level"),

@@ -17,7 +17,9 @@ def of_model(name: str) -> str:
     return f"the limits of trims that model {name} declares"
 
 
-def refuse_trim(program: Program, counts: Sequence[int], mounting: Mounting, where: str, whose: str, hint: str) -> None:
+def refuse_trim(
+    program: Program, counts: Sequence[int], mounting: Mounting, where: str, whose: str, hint: str
+) -> None:
     """Raise InputError for the first of a trim's counts that is outside what the program declares.
 
     Args:
@@ -28,7 +30,9 @@ def refuse_trim(program: Program, counts: Sequence[int], mounting: Mounting, whe
         whose: what sets the limits, such as 'the limits of trims that model m declares'.
         hint: what to do next.
     """
-    names = [f"{kind} trim, pad {pad}" for kind in program.trim_kinds for pad in mounting.sensor.channel_names]
+    names = [
+        f"{kind} trim, pad {pad}" for kind in program.trim_kinds for pad in mounting.sensor.channel_names
+    ]
     if program.trim is None or len(counts) != program.trim.size or len(names) != len(counts):
         return  # of another board: the program itself says so
     for name, count, low, high in zip(names, counts, program.trim.low, program.trim.high, strict=True):
@@ -37,9 +41,18 @@ def refuse_trim(program: Program, counts: Sequence[int], mounting: Mounting, whe
 
 
 def refuse_trims(program: Program, data: FrozenData, rows: Mask, whose: str, hint: str) -> None:
-    """Raise InputError for the first trim of the chosen rows' units that is outside what the program declares; one that is lacking is let pass."""
+    """Raise InputError for the first trim of the chosen rows' units that is outside what the program
+    declares; one that is lacking is let pass.
+    """
     for k in np.unique(data.session[rows]):
         its = data.frozen.sessions[int(k)]
         trims = [data.trim(int(k), TrimKind(kind)) for kind in program.trim_kinds]
         counts = [count for trim in trims if trim is not None for count in trim.counts]
-        refuse_trim(program, counts, its.mounting, f"unit {its.unit.name} on mounting {its.mounting.name}", whose, hint)
+        refuse_trim(
+            program,
+            counts,
+            its.mounting,
+            f"unit {its.unit.name} on mounting {its.mounting.name}",
+            whose,
+            hint,
+        )

@@ -1,8 +1,10 @@
-"""From raw counts to wet shares: what a pad shows between dry (0) and covered by liquid (1), in units of 1/4096.
+"""From raw counts to wet shares: what a pad shows between dry (0) and covered by liquid (1), in units of
+1/4096.
 
-The unit's own trim is taken off and its swing divided out, so that what varies from part to part mostly goes. The count law is
-undone on the way: a count that rises with the pad's capacitance C differs from dry by a difference of counts, one that goes with
-1/C by a difference of reciprocals.
+The unit's own trim is taken off and its swing divided out, so that what varies from part to part mostly goes.
+The count law is
+undone on the way: a count that rises with the pad's capacitance C differs from dry by a difference of counts,
+one that goes with 1/C by a difference of reciprocals.
 """
 
 from __future__ import annotations
@@ -40,10 +42,12 @@ TRIMS: dict[str, tuple[TrimKind, ...]] = {
 class Trimming:
     """How counts become shares.
 
-    ``kinds`` are the trims it takes, dry first. A pad's rise over dry is, by law, ``count - dry`` or ``dry / count - 1`` (in units of
-    2**-RATIO_BITS, counts shifted right by ``preshift`` before). ``dry`` and ``swing`` hold, channel by channel, the typical dry count
-    and the typical rise of a covered pad; they stand in for trims that are not taken. ``mix`` (channels, channels) turns the rises of
-    a second trim into swings. ``clip`` bounds the counts, ``swing_range`` the swings, ``trim_low`` and ``trim_high`` each count of the trim.
+    ``kinds`` are the trims it takes, dry first. A pad's rise over dry is, by law, ``count - dry`` or ``dry /
+    count - 1`` (in units of 2**-RATIO_BITS, counts shifted right by ``preshift`` before). ``dry`` and
+    ``swing`` hold, channel by channel, the typical dry count and the typical rise of a covered pad; they
+    stand in for trims that are not taken. ``mix`` (channels, channels) turns the rises of a second trim into
+    swings. ``clip`` bounds the counts, ``swing_range`` the swings, ``trim_low`` and ``trim_high`` each count
+    of the trim.
     """
 
     kinds: tuple[TrimKind, ...]
@@ -68,7 +72,9 @@ class Trimming:
 
     @property
     def gain_bits(self) -> int:
-        """How many bits the reciprocal of a swing has: as many as the product with the largest rise leaves."""
+        """How many bits the reciprocal of a swing has: as many as the product with the largest
+        rise leaves.
+        """
         bits = _GAIN_BITS
         while self.reach * ((1 << bits) // self.swing_range[0]) + (1 << (bits - SHARE_BITS - 1)) > INT32_MAX:
             bits -= 1
@@ -78,17 +84,24 @@ class Trimming:
         """Rises without rounding; ``counts`` (n, channels), ``dry`` (channels,) or (n, channels)."""
         if self.law is CountLaw.RISES:
             return np.asarray(counts, np.float64) - dry
-        return np.asarray((np.asarray(dry, np.float64) / np.maximum(counts, 1) - 1.0) * (1 << RATIO_BITS), np.float64)
+        return np.asarray(
+            (np.asarray(dry, np.float64) / np.maximum(counts, 1) - 1.0) * (1 << RATIO_BITS), np.float64
+        )
 
 
 def usable_trims(data: FrozenData, chosen: Mask) -> tuple[str, ...]:
     """Names in TRIMS whose kinds every unit of the chosen rows has, best last."""
     sessions = np.unique(data.session[chosen])
-    return tuple(name for name, kinds in TRIMS.items() if all(data.trim(int(s), kind) is not None for s in sessions for kind in kinds))
+    return tuple(
+        name
+        for name, kinds in TRIMS.items()
+        if all(data.trim(int(s), kind) is not None for s in sessions for kind in kinds)
+    )
 
 
 def trim_counts(data: FrozenData, kinds: tuple[TrimKind, ...]) -> Ints:
-    """The trim of each session's unit, kind after kind, int64 (sessions, kinds * channels); (sessions, 0) without kinds.
+    """The trim of each session's unit, kind after kind, int64 (sessions, kinds * channels); (sessions, 0)
+    without kinds.
 
     Raises InputError for a session whose unit has no such trim on its mounting.
     """
@@ -99,7 +112,12 @@ def trim_counts(data: FrozenData, kinds: tuple[TrimKind, ...]) -> Ints:
             trim = data.trim(k, kind)
             if trim is None:
                 where = f"session {session.id}, unit {session.unit.name}"
-                raise InputError(where, f"no {kind} trim on mounting {session.mounting.name}", f"a {kind} trim", "add it with 'innage trim' and freeze again")
+                raise InputError(
+                    where,
+                    f"no {kind} trim on mounting {session.mounting.name}",
+                    f"a {kind} trim",
+                    "add it with 'innage trim' and freeze again",
+                )
             row += trim.counts
         rows.append(row)
     return np.asarray(rows, np.int64).reshape(len(rows), -1)
@@ -122,7 +140,9 @@ def find_trimming(data: FrozenData, fit: Mask, name: str) -> Trimming:
     preshift = 0
     if sensor.count_law is CountLaw.FALLS:
         preshift = max(int(data.counts[fit].max()).bit_length() - _COUNT_BITS, 0)
-    start = Trimming(kinds, sensor.count_law, preshift, _ints(dry), (1,) * sensor.channels, (0, 1), (1, 1), (), (), ())
+    start = Trimming(
+        kinds, sensor.count_law, preshift, _ints(dry), (1,) * sensor.channels, (0, 1), (1, 1), (), (), ()
+    )
     mix, swings = _swings(start, data, fit, trims, sessions, dry)
     typical = np.median(swings, axis=0)
     if typical.min() < 1:
@@ -135,7 +155,9 @@ def find_trimming(data: FrozenData, fit: Mask, name: str) -> Trimming:
         )
     swing_range = (max(int(swings.min() / _SWING_ROOM), 1), int(np.ceil(swings.max() * _SWING_ROOM)))
     clip, (low, high) = _bounds(start, data, fit, trims, dry, typical, sensor.count_bits)
-    return Trimming(kinds, sensor.count_law, preshift, _ints(dry), _ints(typical), clip, swing_range, mix, low, high)
+    return Trimming(
+        kinds, sensor.count_law, preshift, _ints(dry), _ints(typical), clip, swing_range, mix, low, high
+    )
 
 
 def _at_end(data: FrozenData, fit: Mask, *, low: bool) -> Floats:
@@ -146,12 +168,18 @@ def _at_end(data: FrozenData, fit: Mask, *, low: bool) -> Floats:
     return np.asarray(np.median(data.counts[fit][rows], axis=0), np.float64)
 
 
-def _swings(start: Trimming, data: FrozenData, fit: Mask, trims: Ints, sessions: Ints, dry: Floats) -> tuple[tuple[tuple[float, ...], ...], Floats]:
-    """The matrix from a second trim's rises to swings, and the swings of the fit sessions, (sessions, channels)."""
+def _swings(
+    start: Trimming, data: FrozenData, fit: Mask, trims: Ints, sessions: Ints, dry: Floats
+) -> tuple[tuple[tuple[float, ...], ...], Floats]:
+    """The matrix from a second trim's rises to swings, and the swings of the fit sessions, (sessions,
+    channels).
+    """
     known = len(start.kinds) > 1
     full = [data.trim(int(s), TrimKind.FULL) for s in sessions]
     dries = trims[:, 0] if start.kinds else np.tile(dry, (len(sessions), 1))
-    if all(f is not None for f in full) and all(data.trim(int(s), TrimKind.DRY) is not None for s in sessions):
+    if all(f is not None for f in full) and all(
+        data.trim(int(s), TrimKind.DRY) is not None for s in sessions
+    ):
         base = np.asarray([t.counts for s in sessions if (t := data.trim(int(s), TrimKind.DRY)) is not None])
         swings = start.rises(np.asarray([f.counts for f in full if f is not None]), base)
     else:
@@ -160,13 +188,17 @@ def _swings(start: Trimming, data: FrozenData, fit: Mask, trims: Ints, sessions:
         return (), swings
     rises = start.rises(trims[:, 1], trims[:, 0])
     if start.kinds[1] is TrimKind.FULL:
-        return tuple(tuple(float(i == k) for i in range(start.channels)) for k in range(start.channels)), rises
+        return tuple(
+            tuple(float(i == k) for i in range(start.channels)) for k in range(start.channels)
+        ), rises
     mix = _mixing(np.median(swings, axis=0), np.median(rises, axis=0))
     return tuple(tuple(float(v) for v in row) for row in mix), rises @ mix.T
 
 
 def _mixing(swing: Floats, rise: Floats) -> Floats:
-    """Swings from rises: a pad that the second trim covers tells its own; the others follow the mean of those, by the typical ratio."""
+    """Swings from rises: a pad that the second trim covers tells its own; the others follow the mean of
+    those, by the typical ratio.
+    """
     covered = rise >= _COVERED * swing
     if not covered.any():
         covered = rise == rise.max()
@@ -182,12 +214,16 @@ def _mixing(swing: Floats, rise: Floats) -> Floats:
 def _bounds(
     start: Trimming, data: FrozenData, fit: Mask, trims: Ints, dry: Floats, swing: Floats, count_bits: int
 ) -> tuple[tuple[int, int], tuple[tuple[int, ...], tuple[int, ...]]]:
-    """Where counts are clipped, and the limits of each count of the trim: those of 'fit', widened by a share of the swing."""
+    """Where counts are clipped, and the limits of each count of the trim: those of 'fit', widened by a share
+    of the swing.
+    """
     room = _ROOM * swing if start.law is CountLaw.RISES else _ROOM * dry * swing / ((1 << RATIO_BITS) + swing)
     top, least = (1 << count_bits) - 1, 1 << start.preshift
     low = np.clip(np.floor(trims.min(axis=0) - room), least, top).astype(np.int64).ravel()
     high = np.clip(np.ceil(trims.max(axis=0) + room), least, top).astype(np.int64).ravel()
-    counts = np.concatenate([data.counts[fit].min(axis=0) - room, data.counts[fit].max(axis=0) + room, low, high])
+    counts = np.concatenate(
+        [data.counts[fit].min(axis=0) - room, data.counts[fit].max(axis=0) + room, low, high]
+    )
     clip = (int(np.clip(np.floor(counts.min()), least, top)), int(np.clip(np.ceil(counts.max()), least, top)))
     return clip, (_ints(low), _ints(high))
 
@@ -207,7 +243,9 @@ def trim_limits(its: Trimming) -> Interval | None:
 
 
 def emit_shares(builder: Builder, its: Trimming) -> str:
-    """Append the trimming to a program: the prepare section, and in the step section the shares, clipped, (channels,)."""
+    """Append the trimming to a program: the prepare section, and in the step section the shares, clipped,
+    (channels,).
+    """
     bits = its.gain_bits
     dry, gain = _emit_prepare(builder, its, bits)
     counts = builder.node("clip", "counts", low=its.clip[0], high=its.clip[1])
@@ -218,20 +256,34 @@ def emit_shares(builder: Builder, its: Trimming) -> str:
         rise = builder.node("sub", builder.node("divide", dry, shifted), builder.const(1 << RATIO_BITS))
     rise = builder.node("clip", rise, low=-its.reach, high=its.reach)
     share = builder.node("shift", builder.node("mul", rise, gain), shift=bits - SHARE_BITS)
-    return builder.node("clip", share, name="shares", low=SHARE_LOW, high=SHARE_HIGH, scale=f"1/{SHARE_ONE} of the swing")
+    return builder.node(
+        "clip", share, name="shares", low=SHARE_LOW, high=SHARE_HIGH, scale=f"1/{SHARE_ONE} of the swing"
+    )
 
 
 def _emit_prepare(builder: Builder, its: Trimming, bits: int) -> tuple[str, str]:
-    """The dry counts (times 2**RATIO_BITS where counts are divided) and the reciprocal swings: prepared, or constants."""
+    """The dry counts (times 2**RATIO_BITS where counts are divided) and the reciprocal swings: prepared, or
+    constants.
+    """
     n = its.channels
     gain = builder.const(*((1 << bits) // s for s in its.swing), name="gain") if len(its.kinds) < 2 else ""
     if not its.kinds:
-        values = its.dry if its.law is CountLaw.RISES else tuple((d >> its.preshift) << RATIO_BITS for d in its.dry)
+        values = (
+            its.dry
+            if its.law is CountLaw.RISES
+            else tuple((d >> its.preshift) << RATIO_BITS for d in its.dry)
+        )
         return builder.const(*values, name="dry"), gain
     whole = len(its.kinds) == 1
-    dry = builder.prepare_node("take", "trim", indices=tuple(range(n)), name="dry_count") if not whole else "trim"
+    dry = (
+        builder.prepare_node("take", "trim", indices=tuple(range(n)), name="dry_count")
+        if not whole
+        else "trim"
+    )
     if its.law is CountLaw.RISES:
-        kept = builder.prepare_node("clip", dry, low=0, high=(1 << builder.count_bits) - 1, name="dry", keep=True)
+        kept = builder.prepare_node(
+            "clip", dry, low=0, high=(1 << builder.count_bits) - 1, name="dry", keep=True
+        )
     else:
         shifted = builder.prepare_node("shift", dry, shift=its.preshift) if its.preshift else dry
         scale = builder.prepare_node("const", values=(1 << RATIO_BITS,))

@@ -1,9 +1,11 @@
-"""The watcher: a second small net that says how far the level is to be believed, and what is on the liquid and the wall.
+"""The watcher: a second small net that says how far the level is to be believed, and what is on the liquid
+and the wall.
 
-Its outputs, each about 0 to 1: ``doubt`` (how large an error of the level to expect), ``strange`` (unlike any capture: a pad unplugged, a
-hand at the wall), ``foam`` and ``film``. The errors it learns doubt from are those of level nets on units that their fit had not
-seen. What is strange is made up here, since nobody can capture the unknown: pads cut off, stuck or exchanged, and a hand's smooth rise
-across several pads, put on captured frames.
+Its outputs, each about 0 to 1: ``doubt`` (how large an error of the level to expect), ``strange`` (unlike any
+capture: a pad unplugged, a hand at the wall), ``foam`` and ``film``. The errors it learns doubt from are
+those of level nets on units that their fit had not seen. What is strange is made up here, since nobody can
+capture the unknown: pads cut off, stuck or exchanged, and a hand's smooth rise across several pads, put on
+captured frames.
 """
 
 from __future__ import annotations
@@ -31,7 +33,9 @@ _RIDGE = 1e-4
 
 @dataclass(frozen=True)
 class States:
-    """What was stated of each row, as masks (n,): foam on the liquid, film or drops on the wall, a tank with nothing else in it, a dry one, clean liquid."""
+    """What was stated of each row, as masks (n,): foam on the liquid, film or drops on the wall, a tank with
+    nothing else in it, a dry one, clean liquid.
+    """
 
     foam: Mask
     film: Mask
@@ -45,7 +49,10 @@ class States:
 
 def states_of(data: FrozenData) -> States:
     """The states of all rows. A row of which nothing is stated counts as clean."""
-    foam, film, rough = (np.asarray([test(c) for c in data.conditions], np.bool_)[data.condition] for test in (_foam, _film, _rough))
+    foam, film, rough = (
+        np.asarray([test(c) for c in data.conditions], np.bool_)[data.condition]
+        for test in (_foam, _film, _rough)
+    )
     empty = (data.level_mm <= 0) & ~foam  # foam stands on liquid, if on little
     return States(foam, film, empty, empty & ~film, ~foam & ~film & ~rough & ~empty)
 
@@ -68,7 +75,9 @@ def doubt_of(error_mm: Floats, span_mm: float) -> Floats:
 
 
 def make_strange(shares: Floats, rng: np.random.Generator, count: int) -> Floats:
-    """``count`` made-up frames, (count, channels), from captured shares (n, channels); each differs from its frame by 0.3 swings on some pad."""
+    """``count`` made-up frames, (count, channels), from captured shares (n, channels); each differs from its
+    frame by 0.3 swings on some pad.
+    """
     n, channels = shares.shape
     kinds: Sequence[Callable[[Floats, np.random.Generator], Floats]] = (_cut_off, _stuck, _exchanged, _hand)
     made: list[Floats] = []
@@ -112,9 +121,17 @@ def _hand(base: Floats, rng: np.random.Generator) -> Floats:
 
 
 def fit_watcher(
-    features: Floats, shares: Floats, groups: Sequence[str], doubt: Floats, states: States, group: Ints, hidden: Sequence[int], seed: int, steps: int,
+    features: Floats,
+    shares: Floats,
+    groups: Sequence[str],
+    doubt: Floats,
+    states: States,
+    group: Ints,
+    hidden: Sequence[int],
+    seed: int,
+    steps: int,
     starts: int,
-) -> Net:  # fmt: skip
+) -> Net:
     """Fit the watcher to rows (n, ...) and to made-up strange frames."""
     rng = np.random.default_rng(seed)
     odd = make_strange(shares, rng, max(int(_STRANGE_SHARE * len(shares)), 8))

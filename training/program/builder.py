@@ -1,4 +1,6 @@
-"""Builds programs node by node, computing each range as it goes, so that a mistake is met where it is made."""
+"""Builds programs node by node, computing each range as it goes, so that a mistake is met where
+it is made.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +18,8 @@ _RESERVED = ("counts", "temperature", "faults", "trim")
 class Builder:
     """Collects the nodes of one program. Values are referred to by name; ``node`` returns the name it gave.
 
-    ``trim_range``: (low, high) count accepted of every channel's trim, or an interval with bounds for each count of each of
+    ``trim_range``: (low, high) count accepted of every channel's trim, or an interval with bounds for each
+        count of each of
     ``trim_kinds``; None for a program without trim.
     """
 
@@ -46,7 +49,15 @@ class Builder:
         """Append an operation to the step section; returns its name (made up when not given)."""
         return self._append(self._step, op, inputs, name, scale, attributes)
 
-    def prepare_node(self, op: str, *inputs: str, name: str = "", scale: str = "", keep: bool = False, **attributes: Attribute) -> str:
+    def prepare_node(
+        self,
+        op: str,
+        *inputs: str,
+        name: str = "",
+        scale: str = "",
+        keep: bool = False,
+        **attributes: Attribute,
+    ) -> str:
         """Append an operation to the prepare section; ``keep`` hands its value on to step."""
         made = self._append(self._prepare, op, inputs, name, scale, attributes)
         if keep:
@@ -65,7 +76,9 @@ class Builder:
 
     def renew(self, name: str, value: str) -> None:
         """Say which value the state ``name`` takes for the next frame."""
-        self._states = [State(s.name, s.initial, s.interval, value) if s.name == name else s for s in self._states]
+        self._states = [
+            State(s.name, s.initial, s.interval, value) if s.name == name else s for s in self._states
+        ]
 
     def interval(self, name: str) -> Interval:
         """The interval of a value built so far."""
@@ -75,7 +88,15 @@ class Builder:
         """The analysed program; ``outputs`` gives low, level, high, validity and flags."""
         return analyse(self._program(outputs))
 
-    def _append(self, section: list[Node], op: str, inputs: tuple[str, ...], name: str, scale: str, attributes: Mapping[str, Attribute]) -> str:
+    def _append(
+        self,
+        section: list[Node],
+        op: str,
+        inputs: tuple[str, ...],
+        name: str,
+        scale: str,
+        attributes: Mapping[str, Attribute],
+    ) -> str:
         name = name or f"v{len(self._prepare) + len(self._step)}"
         found = node_interval(name, op, attributes, [self._known[i] for i in inputs])
         section.append(Node(name, op, inputs, dict(attributes), found, scale))
@@ -87,8 +108,19 @@ class Builder:
         if trim is not None and not isinstance(trim, Interval):
             trim = Interval((trim[0],) * size, (trim[1],) * size)
         return Program(
-            name=self.name, count_bits=self.count_bits, channels=self.channels, period_ms=self.period_ms,
-            period_tolerance_pct=self.period_tolerance_pct, settling_frames=self.settling_frames, span=self.span, trim=trim,
-            prepare=tuple(self._prepare), prepared=tuple(self._prepared), states=tuple(self._states), step=tuple(self._step),
-            outputs=dict(outputs), notes=dict(self.notes), trim_kinds=self.trim_kinds,
-        )  # fmt: skip
+            name=self.name,
+            count_bits=self.count_bits,
+            channels=self.channels,
+            period_ms=self.period_ms,
+            period_tolerance_pct=self.period_tolerance_pct,
+            settling_frames=self.settling_frames,
+            span=self.span,
+            trim=trim,
+            prepare=tuple(self._prepare),
+            prepared=tuple(self._prepared),
+            states=tuple(self._states),
+            step=tuple(self._step),
+            outputs=dict(outputs),
+            notes=dict(self.notes),
+            trim_kinds=self.trim_kinds,
+        )

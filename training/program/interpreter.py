@@ -18,7 +18,9 @@ from training.program.ranges import OPS
 
 @dataclass(frozen=True)
 class Readings:
-    """Outputs of one or more frames, each of shape (frames,): levels in level units, validity and flags as codes."""
+    """Outputs of one or more frames, each of shape (frames,): levels in level units, validity and flags as
+    codes.
+    """
 
     low: Array
     level: Array
@@ -40,31 +42,50 @@ def initial_state(program: Program, streams: int = 1) -> Array:
 def prepare(program: Program, trim: Array | None) -> Array:
     """The prepared values of ``trim`` (shape (streams, trim size)), shape (streams, prepared size).
 
-    Raises InputError when the program needs a trim and none is given, or one lies outside the declared limits.
+    Raises InputError when the program needs a trim and none is given, or one lies outside the declared
+    limits.
     """
     if program.trim is None:
         return np.zeros((1 if trim is None else len(trim), 0), dtype=np.int64)
     if trim is None:
-        raise InputError("trim", "none given", f"one count per channel of {' and '.join(program.trim_kinds)}", "the program was trained with trims")
+        raise InputError(
+            "trim",
+            "none given",
+            f"one count per channel of {' and '.join(program.trim_kinds)}",
+            "the program was trained with trims",
+        )
     _inside("trim", trim, program.trim)
     values = _evaluate(program.prepare, {"trim": trim})
     return _columns([values[name] for name in program.prepared], len(trim))
 
 
-def step(program: Program, counts: Array, temperature: Array, faults: Array, state: Array, prepared: Array) -> tuple[Readings, Array]:
+def step(
+    program: Program, counts: Array, temperature: Array, faults: Array, state: Array, prepared: Array
+) -> tuple[Readings, Array]:
     """One frame of each stream: readings and the next state.
 
-    Shapes: counts (streams, channels), temperature and faults (streams,), state (streams, state size), prepared
+    Shapes: counts (streams, channels), temperature and faults (streams,), state (streams, state size),
+        prepared
     (streams or 1, prepared size). Raises InputError outside the declared domain.
     """
-    after, values = trace(program, counts, temperature, faults, state, prepared, tuple(dict.fromkeys(program.outputs.values())))
+    after, values = trace(
+        program, counts, temperature, faults, state, prepared, tuple(dict.fromkeys(program.outputs.values()))
+    )
     return Readings(**{o: values[n][:, 0] for o, n in program.outputs.items()}), after
 
 
 def trace(
-    program: Program, counts: Array, temperature: Array, faults: Array, state: Array, prepared: Array, names: Sequence[str]
+    program: Program,
+    counts: Array,
+    temperature: Array,
+    faults: Array,
+    state: Array,
+    prepared: Array,
+    names: Sequence[str],
 ) -> tuple[Array, dict[str, Array]]:
-    """One frame of each stream, as :func:`step`: the next state, and the named values of the step section, each (streams, size)."""
+    """One frame of each stream, as :func:`step`: the next state, and the named values of the step section,
+    each (streams, size).
+    """
     streams = len(counts)
     given = {"counts": counts, "temperature": temperature[:, None], "faults": faults[:, None]}
     _check_inputs(program, given)
@@ -75,11 +96,17 @@ def trace(
     return _columns([values[s.next] for s in program.states], streams), named
 
 
-def run(program: Program, counts: Array, temperature: Array | None = None, faults: Array | None = None, trim: Array | None = None) -> Readings:
+def run(
+    program: Program,
+    counts: Array,
+    temperature: Array | None = None,
+    faults: Array | None = None,
+    trim: Array | None = None,
+) -> Readings:
     """Readings of one stream from power-on, state carried from frame to frame.
 
-    ``counts`` has shape (frames, channels); temperature in tenths of a degree and fault mask have shape (frames,);
-    ``trim`` has shape (trim size,). Programs without state are run in one batch.
+    ``counts`` has shape (frames, channels); temperature in tenths of a degree and fault mask have shape
+    (frames,); ``trim`` has shape (trim size,). Programs without state are run in one batch.
     """
     frames = len(counts)
     temperature = np.full(frames, NO_TEMPERATURE, dtype=np.int64) if temperature is None else temperature
@@ -102,7 +129,11 @@ def _evaluate(nodes: Iterable[Node], known: dict[str, Array]) -> dict[str, Array
     for node in nodes:
         result = OPS[node.op].evaluate([values[i] for i in node.inputs], node.attributes)
         if result.size and ((result < node.interval.low).any() or (result > node.interval.high).any()):
-            raise ProgramError(f"node '{node.name}' ({node.op})", "a value outside its declared range", f"[{node.interval.low}, {node.interval.high}]")
+            raise ProgramError(
+                f"node '{node.name}' ({node.op})",
+                "a value outside its declared range",
+                f"[{node.interval.low}, {node.interval.high}]",
+            )
         values[node.name] = result
     return values
 
@@ -119,7 +150,11 @@ def _inside(name: str, values: Array, declared: Interval) -> None:
     outside = (values < low) | (values > high)
     if outside.any():
         row, column = (int(v) for v in np.argwhere(outside)[0])
-        raise InputError(f"{name}, row {row}, column {column}", str(values[row, column]), f"{low[column]} to {high[column]}")
+        raise InputError(
+            f"{name}, row {row}, column {column}",
+            str(values[row, column]),
+            f"{low[column]} to {high[column]}",
+        )
 
 
 def _split(intervals: dict[str, Interval], packed: Array) -> dict[str, Array]:

@@ -69,13 +69,20 @@ class Hinge(Elementwise):
     def size(self, sizes: Sequence[int], attributes: Attributes) -> int:
         knots, shift = vector(attributes, "knots"), scalar(attributes, "shift")
         segments = {len(vector(attributes, n)) for n in ("values", "slopes")}
-        require(len(knots) >= 2 and segments == {len(knots) - 1}, self.name, "tables of unequal length", "one segment between two knots")
+        require(
+            len(knots) >= 2 and segments == {len(knots) - 1},
+            self.name,
+            "tables of unequal length",
+            "one segment between two knots",
+        )
         require(all(a < b for a, b in pairwise(knots)), self.name, "knots that do not rise", "rising knots")
         require(0 <= shift <= MAX_SHIFT, self.name, f"shift {shift}", f"0 to {MAX_SHIFT}")
         return sizes[0]
 
     def pair(self, inputs: Sequence[tuple[int, int]], attributes: Attributes) -> tuple[int, int]:
-        """Each segment is monotone, so its extremes lie at its ends: a fused rule, tighter than plain intervals."""
+        """Each segment is monotone, so its extremes lie at its ends: a fused rule, tighter than plain
+        intervals.
+        """
         ((low, high),) = inputs
         knots, values, slopes = (vector(attributes, n) for n in ("knots", "values", "slopes"))
         shift = scalar(attributes, "shift")
@@ -95,18 +102,22 @@ class Hinge(Elementwise):
         return min(reached), max(reached)
 
     def evaluate(self, inputs: Sequence[Array], attributes: Attributes) -> Array:
-        knots, values, slopes = (np.asarray(vector(attributes, n), dtype=np.int64) for n in ("knots", "values", "slopes"))
+        knots, values, slopes = (
+            np.asarray(vector(attributes, n), dtype=np.int64) for n in ("knots", "values", "slopes")
+        )
         x = np.clip(inputs[0], knots[0], knots[-1])
         segment = np.searchsorted(knots[1:-1], x, side="right")
-        return values[segment] + shift_round(slopes[segment] * (x - knots[segment]), scalar(attributes, "shift"))
+        return values[segment] + shift_round(
+            slopes[segment] * (x - knots[segment]), scalar(attributes, "shift")
+        )
 
 
 class Trees(Op):
     """The sum of the leaves that ``depth`` steps down each tree reach.
 
     One table for all trees; node k is (feature[k], threshold[k], child[k], value[k]). A step goes to
-    ``child[k] + (x[feature[k]] > threshold[k])``: the right child stands behind the left one. A leaf is its own
-    child, with a threshold that no input exceeds, so that walking on after a leaf changes nothing.
+    ``child[k] + (x[feature[k]] > threshold[k])``: the right child stands behind the left one. A leaf is its
+    own child, with a threshold that no input exceeds, so that walking on after a leaf changes nothing.
     """
 
     name = "trees"
@@ -115,12 +126,32 @@ class Trees(Op):
     def size(self, sizes: Sequence[int], attributes: Attributes) -> int:
         tables = [vector(attributes, n) for n in ("feature", "threshold", "child", "value")]
         count = len(tables[0])
-        require(count > 0 and all(len(t) == count for t in tables), self.name, "tables of unequal length", "one entry a node")
+        require(
+            count > 0 and all(len(t) == count for t in tables),
+            self.name,
+            "tables of unequal length",
+            "one entry a node",
+        )
         feature, child, roots = tables[0], tables[2], vector(attributes, "roots")
-        require(all(0 <= f < sizes[0] for f in feature), self.name, "a feature that does not exist", f"0 to {sizes[0] - 1}")
-        require(all(0 <= r < count for r in roots) and len(roots) > 0, self.name, "a root outside the table", f"0 to {count - 1}")
+        require(
+            all(0 <= f < sizes[0] for f in feature),
+            self.name,
+            "a feature that does not exist",
+            f"0 to {sizes[0] - 1}",
+        )
+        require(
+            all(0 <= r < count for r in roots) and len(roots) > 0,
+            self.name,
+            "a root outside the table",
+            f"0 to {count - 1}",
+        )
         for k, c in enumerate(child):
-            require(c == k or k < c <= count - 2, self.name, f"node {k} with child {c}", "itself, or a later node with a sibling")
+            require(
+                c == k or k < c <= count - 2,
+                self.name,
+                f"node {k} with child {c}",
+                "itself, or a later node with a sibling",
+            )
         require(1 <= scalar(attributes, "depth") <= 32, self.name, "depth outside 1..32", "1 to 32")
         return 1
 
@@ -135,14 +166,18 @@ class Trees(Op):
     @staticmethod
     def _reachable(root: int, x: Interval, attributes: Attributes) -> list[int]:
         """Values of the leaves under ``root``; a leaf must hold its own place for every input."""
-        feature, threshold, child, value = (vector(attributes, n) for n in ("feature", "threshold", "child", "value"))
+        feature, threshold, child, value = (
+            vector(attributes, n) for n in ("feature", "threshold", "child", "value")
+        )
         leaves, level = [], [root]
         for _ in range(scalar(attributes, "depth") + 1):
             below = []
             for k in level:
                 if child[k] == k:
                     _, most = x.at(feature[k])
-                    require(most <= threshold[k], "trees", f"leaf {k} can be left", "a threshold no input exceeds")
+                    require(
+                        most <= threshold[k], "trees", f"leaf {k} can be left", "a threshold no input exceeds"
+                    )
                     leaves.append(value[k])
                 else:
                     below += [child[k], child[k] + 1]
@@ -152,7 +187,10 @@ class Trees(Op):
 
     def evaluate(self, inputs: Sequence[Array], attributes: Attributes) -> Array:
         (x,) = inputs
-        feature, threshold, child, value = (np.asarray(vector(attributes, n), dtype=np.int64) for n in ("feature", "threshold", "child", "value"))
+        feature, threshold, child, value = (
+            np.asarray(vector(attributes, n), dtype=np.int64)
+            for n in ("feature", "threshold", "child", "value")
+        )
         roots = np.asarray(vector(attributes, "roots"), dtype=np.int64)
         node = np.broadcast_to(roots, (len(x), len(roots)))
         for _ in range(scalar(attributes, "depth")):
@@ -195,7 +233,7 @@ class Running(Op):
 def running_range(x_low: int, x_high: int, shift: int) -> tuple[int, int]:
     """The range that a running sum of x in [x_low, x_high] never leaves once inside.
 
-    Both ends are fixed points of the step for their x, and the step is monotone, so the range maps into itself;
-    it holds the sum that a first frame starts with, ``x << shift``.
+    Both ends are fixed points of the step for their x, and the step is monotone, so the range maps into
+    itself; it holds the sum that a first frame starts with, ``x << shift``.
     """
     return x_low * (1 << shift), x_high * (1 << shift)

@@ -1,4 +1,6 @@
-"""The program: the integer-only description of a trained model, and the only definition of what the chip computes."""
+"""The program: the integer-only description of a trained model, and the only definition of what the chip
+computes.
+"""
 
 from __future__ import annotations
 
@@ -31,7 +33,8 @@ def flag_names(flags: int) -> tuple[str, ...]:
 class Node:
     """One operation, its operands by name, and the interval its result is declared to lie in.
 
-    ``scale`` says what an integer step of the result stands for, such as '1/64 mm'; empty means a plain number.
+    ``scale`` says what an integer step of the result stands for, such as '1/64 mm'; empty means a plain
+    number.
     """
 
     name: str
@@ -48,7 +51,9 @@ class Node:
 
 @dataclass(frozen=True)
 class State:
-    """Integers carried from frame to frame: what they start as, where they stay, and the node that renews them."""
+    """Integers carried from frame to frame: what they start as, where they stay, and the node that renews
+    them.
+    """
 
     name: str
     initial: Ints
@@ -64,10 +69,11 @@ class State:
 class Program:
     """Everything that decides a reading, in integers.
 
-    ``prepare`` runs once at start-up on the unit's trim (for each of ``trim_kinds`` one count per channel, kind after kind) and
-    yields the values named in ``prepared``; ``step`` runs once a frame on counts, temperature, fault mask, prepared values and state.
-    ``trim`` bounds the trim counts that are accepted (None: the program uses no trim). ``span`` is the tank's span in
-    level units. ``outputs`` names the node behind each of low, level, high, validity and flags.
+    ``prepare`` runs once at start-up on the unit's trim (for each of ``trim_kinds`` one count per channel,
+    kind after kind) and yields the values named in ``prepared``; ``step`` runs once a frame on counts,
+    temperature, fault mask, prepared values and state. ``trim`` bounds the trim counts that are accepted
+    (None: the program uses no trim). ``span`` is the tank's span in level units. ``outputs`` names the node
+    behind each of low, level, high, validity and flags.
     """
 
     name: str

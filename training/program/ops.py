@@ -344,7 +344,9 @@ class Take(Op):
 
     def size(self, sizes: Sequence[int], attributes: Attributes) -> int:
         indices = vector(attributes, "indices")
-        require(all(0 <= i < sizes[0] for i in indices), self.name, f"indices {indices}", f"0 to {sizes[0] - 1}")
+        require(
+            all(0 <= i < sizes[0] for i in indices), self.name, f"indices {indices}", f"0 to {sizes[0] - 1}"
+        )
         return len(indices)
 
     def bounds(self, inputs: Sequence[Interval], attributes: Attributes) -> Interval:

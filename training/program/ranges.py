@@ -1,7 +1,7 @@
 """Range analysis: the interval of every value for every input and state in the declared domain.
 
-Intervals follow the actual weights and tables, rounding addends included. A program whose values could leave int32,
-or whose state could leave its declared range, is refused.
+Intervals follow the actual weights and tables, rounding addends included. A program whose values could leave
+int32, or whose state could leave its declared range, is refused.
 """
 
 from __future__ import annotations
@@ -36,9 +36,28 @@ from training.program.ops import (
 )
 
 _ALL: tuple[Op, ...] = (
-    Const(), Add(), Sub(), Mul(), Abs(), Max(), Greater(), Where(), Clip(), Shift(), Divide(), Ratio(),
-    Take(), Concat(), ReduceMax(), ArgMax(), Lookup(), Dense(), Hinge(), Trees(), Running(),
-)  # fmt: skip
+    Const(),
+    Add(),
+    Sub(),
+    Mul(),
+    Abs(),
+    Max(),
+    Greater(),
+    Where(),
+    Clip(),
+    Shift(),
+    Divide(),
+    Ratio(),
+    Take(),
+    Concat(),
+    ReduceMax(),
+    ArgMax(),
+    Lookup(),
+    Dense(),
+    Hinge(),
+    Trees(),
+    Running(),
+)
 OPS: Mapping[str, Op] = {op.name: op for op in _ALL}
 
 # What the outputs may be: a level needs no more than the span, validity and flags are codes.
@@ -47,12 +66,16 @@ MOST_TRIM_KINDS = 3
 
 
 def node_interval(name: str, op: str, attributes: Attributes, inputs: list[Interval]) -> Interval:
-    """The interval of one operation's result; ProgramError names the node when it is malformed or could overflow."""
+    """The interval of one operation's result; ProgramError names the node when it is malformed or could
+    overflow.
+    """
     rules = OPS.get(op)
     if rules is None:
         raise ProgramError(f"node '{name}'", f"operation '{op}'", "one of " + ", ".join(OPS))
     if set(attributes) != set(rules.attributes):
-        raise ProgramError(f"node '{name}' ({op})", f"attributes {sorted(attributes)}", f"{sorted(rules.attributes)}")
+        raise ProgramError(
+            f"node '{name}' ({op})", f"attributes {sorted(attributes)}", f"{sorted(rules.attributes)}"
+        )
     wrong = not inputs if rules.arity is None else len(inputs) != rules.arity
     if wrong:
         raise ProgramError(f"node '{name}' ({op})", f"{len(inputs)} inputs", f"{rules.arity or 'at least 1'}")
@@ -60,21 +83,29 @@ def node_interval(name: str, op: str, attributes: Attributes, inputs: list[Inter
         size = rules.size([i.size for i in inputs], attributes)
         result = rules.bounds(inputs, attributes)
     except ProgramError as error:
-        raise ProgramError(f"node '{name}' ({op}): {error.where}", error.found, error.expected, error.hint) from error
+        raise ProgramError(
+            f"node '{name}' ({op}): {error.where}", error.found, error.expected, error.hint
+        ) from error
     if result.size != size:
         raise ProgramError(f"node '{name}' ({op})", f"{result.size} elements", f"{size}")
     return result
 
 
-def propagate(nodes: Iterable[Node], known: Mapping[str, Interval]) -> tuple[tuple[Node, ...], dict[str, Interval]]:
-    """Give every node its interval, starting from the ``known`` ones; returns the nodes and all intervals by name."""
+def propagate(
+    nodes: Iterable[Node], known: Mapping[str, Interval]
+) -> tuple[tuple[Node, ...], dict[str, Interval]]:
+    """Give every node its interval, starting from the ``known`` ones; returns the nodes and all intervals by
+    name.
+    """
     intervals, result = dict(known), []
     for node in nodes:
         if node.name in intervals:
             raise ProgramError(f"node '{node.name}'", "a name used twice", "a name of its own")
         missing = [i for i in node.inputs if i not in intervals]
         if missing:
-            raise ProgramError(f"node '{node.name}'", f"input '{missing[0]}' is not defined before it", "an earlier value")
+            raise ProgramError(
+                f"node '{node.name}'", f"input '{missing[0]}' is not defined before it", "an earlier value"
+            )
         found = node_interval(node.name, node.op, node.attributes, [intervals[i] for i in node.inputs])
         intervals[node.name] = found
         result.append(replace(node, interval=found))
@@ -82,9 +113,13 @@ def propagate(nodes: Iterable[Node], known: Mapping[str, Interval]) -> tuple[tup
 
 
 def analyse(program: Program) -> Program:
-    """The same program with every interval computed; ProgramError when it could overflow or leave its declarations."""
+    """The same program with every interval computed; ProgramError when it could overflow or leave its
+    declarations.
+    """
     _check_declarations(program)
-    prepare, prepared_known = propagate(program.prepare, {} if program.trim is None else {"trim": program.trim})
+    prepare, prepared_known = propagate(
+        program.prepare, {} if program.trim is None else {"trim": program.trim}
+    )
     missing = [name for name in program.prepared if name not in prepared_known]
     if missing:
         raise ProgramError("prepared", f"'{missing[0]}' is not computed by prepare", "a node of prepare")
@@ -113,28 +148,49 @@ def _check_declarations(program: Program) -> None:
     wanted = program.channels * len(program.trim_kinds)
     if program.trim is not None and program.trim.size != wanted:
         raise ProgramError("trim", f"{program.trim.size} ranges", f"{wanted}, one per channel and kind")
-    if not 1 <= len(program.trim_kinds) <= MOST_TRIM_KINDS or len(set(program.trim_kinds)) < len(program.trim_kinds):
+    if not 1 <= len(program.trim_kinds) <= MOST_TRIM_KINDS or len(set(program.trim_kinds)) < len(
+        program.trim_kinds
+    ):
         raise ProgramError("trim_kinds", f"{program.trim_kinds}", f"1 to {MOST_TRIM_KINDS} different kinds")
 
 
 def _check_state(name: str, initial: tuple[int, ...], declared: Interval, renewed: Interval | None) -> None:
     if renewed is None or renewed.size != declared.size or len(initial) != declared.size:
-        raise ProgramError(f"state '{name}'", "no next value of its size", "a node of step and an initial value of equal size")
+        raise ProgramError(
+            f"state '{name}'",
+            "no next value of its size",
+            "a node of step and an initial value of equal size",
+        )
     for k, (low, high) in enumerate(zip(declared.low, declared.high, strict=True)):
         if not low <= initial[k] <= high:
-            raise ProgramError(f"state '{name}'[{k}]", f"starts at {initial[k]}", f"a start inside [{low}, {high}]")
+            raise ProgramError(
+                f"state '{name}'[{k}]", f"starts at {initial[k]}", f"a start inside [{low}, {high}]"
+            )
         if renewed.low[k] < low or renewed.high[k] > high:
-            raise ProgramError(f"state '{name}'[{k}]", f"can become [{renewed.low[k]}, {renewed.high[k]}]", f"values inside its declared [{low}, {high}]")
+            raise ProgramError(
+                f"state '{name}'[{k}]",
+                f"can become [{renewed.low[k]}, {renewed.high[k]}]",
+                f"values inside its declared [{low}, {high}]",
+            )
 
 
 def _check_outputs(program: Program, intervals: Mapping[str, Interval]) -> None:
     if set(program.outputs) != set(OUTPUTS):
         raise ProgramError("outputs", f"{sorted(program.outputs)}", f"{sorted(OUTPUTS)}")
-    allowed = dict.fromkeys(OUTPUTS, (NO_LEVEL, program.span)) | {"validity": (0, _VALIDITY_MAX), "flags": (0, _FLAGS_MAX)}
+    allowed = dict.fromkeys(OUTPUTS, (NO_LEVEL, program.span)) | {
+        "validity": (0, _VALIDITY_MAX),
+        "flags": (0, _FLAGS_MAX),
+    }
     for output, node in program.outputs.items():
         found = intervals.get(node)
         low, high = allowed[output]
         if found is None or found.size != 1:
-            raise ProgramError(f"output '{output}'", f"'{node}' is not a single value of step", "a node of size 1")
+            raise ProgramError(
+                f"output '{output}'", f"'{node}' is not a single value of step", "a node of size 1"
+            )
         if found.low[0] < low or found.high[0] > high:
-            raise ProgramError(f"output '{output}'", f"can reach [{found.low[0]}, {found.high[0]}]", f"values inside [{low}, {high}]")
+            raise ProgramError(
+                f"output '{output}'",
+                f"can reach [{found.low[0]}, {found.high[0]}]",
+                f"values inside [{low}, {high}]",
+            )

@@ -1,7 +1,7 @@
 """Programs as JSON: canonical on the way out, strict on the way in.
 
-The format number is raised whenever a program of the old format would mean something else or be refused; a reader
-refuses numbers it does not know.
+The format number is raised whenever a program of the old format would mean something else or be refused; a
+reader refuses numbers it does not know.
 """
 
 from __future__ import annotations
@@ -31,7 +31,10 @@ def to_json(program: Program) -> str:
         "outputs": dict(program.outputs),
         "prepare": [_node_out(n) for n in program.prepare],
         "prepared": list(program.prepared),
-        "states": [{"name": s.name, "initial": s.initial, "next": s.next} | _bounds_out(s.interval) for s in program.states],
+        "states": [
+            {"name": s.name, "initial": s.initial, "next": s.next} | _bounds_out(s.interval)
+            for s in program.states
+        ],
         "step": [_node_out(n) for n in program.step],
         "trim": None if program.trim is None else _bounds_out(program.trim),
     }
@@ -51,7 +54,9 @@ def model_id(program: Program) -> int:
 
 
 def from_json(text: str, where: str = "program") -> Program:
-    """Read a program and check it whole: shapes, names, every range. ProgramError says what is wrong and where."""
+    """Read a program and check it whole: shapes, names, every range. ProgramError says what is wrong and
+    where.
+    """
     if len(text) > MAX_TEXT:
         raise ProgramError(where, f"{len(text)} characters", f"at most {MAX_TEXT}")
     try:
@@ -60,14 +65,23 @@ def from_json(text: str, where: str = "program") -> Program:
         raise ProgramError(where, f"not JSON ({error})", "a program written by innage") from error
     if not isinstance(body, dict) or body.get("format") != FORMAT:
         found = body.get("format") if isinstance(body, dict) else None
-        raise ProgramError(where, f"format {found!r}", f"format {FORMAT}", "export the program again with this version")
+        raise ProgramError(
+            where, f"format {found!r}", f"format {FORMAT}", "export the program again with this version"
+        )
     try:
         program = _program_in(body)
     except (KeyError, TypeError, AttributeError) as error:
-        raise ProgramError(where, f"a missing or misplaced entry ({error})", "the entries that to_json writes") from error
+        raise ProgramError(
+            where, f"a missing or misplaced entry ({error})", "the entries that to_json writes"
+        ) from error
     analysed = analyse(program)
     if analysed != program:
-        raise ProgramError(where, "declared ranges that do not follow from the tables", "the ranges of the analysis", "the file was changed by hand")
+        raise ProgramError(
+            where,
+            "declared ranges that do not follow from the tables",
+            "the ranges of the analysis",
+            "the file was changed by hand",
+        )
     return analysed
 
 
@@ -82,7 +96,10 @@ def _program_in(body: Mapping[str, Any]) -> Program:
         trim=None if body["trim"] is None else _bounds_in(body["trim"]),
         prepare=tuple(_node_in(n) for n in body["prepare"]),
         prepared=tuple(_name_in(n) for n in body["prepared"]),
-        states=tuple(State(_name_in(s["name"]), _ints_in(s["initial"]), _bounds_in(s), _name_in(s["next"])) for s in body["states"]),
+        states=tuple(
+            State(_name_in(s["name"]), _ints_in(s["initial"]), _bounds_in(s), _name_in(s["next"]))
+            for s in body["states"]
+        ),
         step=tuple(_node_in(n) for n in body["step"]),
         outputs={str(k): _name_in(v) for k, v in body["outputs"].items()},
         notes={str(k): str(v) for k, v in body["notes"].items()},
@@ -91,13 +108,21 @@ def _program_in(body: Mapping[str, Any]) -> Program:
 
 
 def _node_out(node: Node) -> dict[str, Any]:
-    return {"name": node.name, "op": node.op, "inputs": node.inputs, "attributes": dict(node.attributes), "scale": node.scale} | _bounds_out(node.interval)
+    return {
+        "name": node.name,
+        "op": node.op,
+        "inputs": node.inputs,
+        "attributes": dict(node.attributes),
+        "scale": node.scale,
+    } | _bounds_out(node.interval)
 
 
 def _node_in(body: Mapping[str, Any]) -> Node:
     attributes = {str(k): _attribute_in(v) for k, v in body["attributes"].items()}
     inputs = tuple(_name_in(i) for i in body["inputs"])
-    return Node(_name_in(body["name"]), str(body["op"]), inputs, attributes, _bounds_in(body), str(body["scale"]))
+    return Node(
+        _name_in(body["name"]), str(body["op"]), inputs, attributes, _bounds_in(body), str(body["scale"])
+    )
 
 
 def _bounds_out(interval: Interval) -> dict[str, Any]:

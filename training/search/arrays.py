@@ -1,4 +1,6 @@
-"""Training for pad arrays: the search of ``array_search`` run on all cores, the pick, the band, and the figures on 'prove'."""
+"""Training for pad arrays: the search of ``array_search`` run on all cores, the pick, the band, and the
+figures on 'prove'.
+"""
 
 from __future__ import annotations
 
@@ -7,8 +9,8 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
-from joblib import Parallel, delayed  # type: ignore[import-untyped]
-from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
+from joblib import Parallel, delayed
+from threadpoolctl import threadpool_limits
 
 from dataset.errors import InputError, ProgramError
 from dataset.records import Budget, FrozenData, GroupBy, Limits, Role
@@ -52,7 +54,9 @@ _CHOOSE_EVERY = 4  # of the fit groups, where a set has no choose groups
 
 @dataclass(frozen=True)
 class ArrayCandidate(Candidate):
-    """A candidate of the array search: its integers, thresholds, float level net, and figures by class on the choose groups."""
+    """A candidate of the array search: its integers, thresholds, float level net, and figures by class on the
+    choose groups.
+    """
 
     parts: Parts | None = None
     at: Operating | None = None
@@ -71,10 +75,22 @@ class ArrayCandidate(Candidate):
 
     def summary(self) -> dict[str, Any]:
         """The candidate as a row of the metrics."""
-        classes = {} if self.figures is None else {name: (its.get("p95_mm"), its["accepted_share"]) for name, its in self.figures["classes"].items()}
+        classes = (
+            {}
+            if self.figures is None
+            else {
+                name: (its.get("p95_mm"), its["accepted_share"])
+                for name, its in self.figures["classes"].items()
+            }
+        )
         its = self.recipe
-        assert isinstance(its, ArrayRecipe)  # noqa: S101
-        return super().summary() | {"classes": classes, "watcher": list(its.watcher), "watched": list(its.watch_groups), "patience": its.patience}
+        assert isinstance(its, ArrayRecipe)
+        return super().summary() | {
+            "classes": classes,
+            "watcher": list(its.watcher),
+            "watched": list(its.watch_groups),
+            "patience": its.patience,
+        }
 
 
 @dataclass(frozen=True)
@@ -88,31 +104,55 @@ class ArrayTrained:
 
 
 def train_array(
-    data: FrozenData, board: Board, name: str, limits: Limits | None, budget: Budget | None, cost: CostModel | None, seed: int, notes: Mapping[str, str],
-    progress: Progress, trim: str | None = None, recipes: tuple[ArrayRecipe, ...] | None = None, jobs: int = -1,
-) -> ArrayTrained:  # fmt: skip
-    """Search, pick, calibrate the band and score once on 'prove'. ``trim`` names the trim to train for; None means the best that all units have."""
+    data: FrozenData,
+    board: Board,
+    name: str,
+    limits: Limits | None,
+    budget: Budget | None,
+    cost: CostModel | None,
+    seed: int,
+    notes: Mapping[str, str],
+    progress: Progress,
+    trim: str | None = None,
+    recipes: tuple[ArrayRecipe, ...] | None = None,
+    jobs: int = -1,
+) -> ArrayTrained:
+    """Search, pick, calibrate the band and score once on 'prove'. ``trim`` names the trim to train for; None
+    means the best that all units have.
+    """
     fit, choose, how = _fit_and_choose(data)
     used = fit | choose | data.rows(Role.CALIBRATE) | data.rows(Role.PROVE)
     kinds = usable_trims(data, used)
     chosen_trim = kinds[-1] if trim is None else trim
     if chosen_trim not in kinds:
-        raise InputError("trim", chosen_trim, "one of " + ", ".join(kinds), "the units of this frozen set have no others")
+        raise InputError(
+            "trim", chosen_trim, "one of " + ", ".join(kinds), "the units of this frozen set have no others"
+        )
     rig = prepare_rig(data, board, fit, used, chosen_trim)
     tried = default_recipes(chosen_trim) if recipes is None else recipes
-    with threadpool_limits(limits=1):  # around them all: workers that are threads would give each other's limits back
+    with threadpool_limits(
+        limits=1
+    ):  # around them all: workers that are threads would give each other's limits back
         nets, watchers = _learn_all(data, board, rig, fit, tried, seed, progress, jobs)
     found = []
     for done, recipe in enumerate(tried):
         progress("judging candidates", done, len(tried))
         found.append(_candidate(data, board, rig, recipe, nets, watchers, fit, choose, limits, name))
-    found.sort(key=lambda c: (table_bytes(c.program) if c.program else np.inf, c.error, c.recipe.family, c.recipe.size, c.recipe.bits))
+    found.sort(
+        key=lambda c: (
+            table_bytes(c.program) if c.program else np.inf,
+            c.error,
+            c.recipe.family,
+            c.recipe.size,
+            c.recipe.bits,
+        )
+    )
     costed = measured(list(found), budget, cost, progress)
     picked, why = pick(costed, limits)
-    assert isinstance(picked, ArrayCandidate)  # noqa: S101
-    assert picked.parts is not None  # noqa: S101
-    assert picked.at is not None  # noqa: S101
-    assert picked.net is not None  # noqa: S101
+    assert isinstance(picked, ArrayCandidate)
+    assert picked.parts is not None
+    assert picked.at is not None
+    assert picked.net is not None
     progress("scoring", 0, 1)
     band, said = _calibrate(data, board, picked, rig, choose)
     program = assemble(name, board, picked.parts, picked.at, band, dict(notes))
@@ -151,28 +191,63 @@ def _fit_and_choose(data: FrozenData) -> tuple[Mask, Mask, str]:
     groups = np.unique(data.group[fit])
     if len(groups) < _CHOOSE_EVERY:
         where = f"frozen set '{data.frozen.name}'"
-        raise InputError(where, f"{len(groups)} 'fit' groups and no 'choose' group", f"at least {_CHOOSE_EVERY} 'fit' groups, or 'choose' groups")
+        raise InputError(
+            where,
+            f"{len(groups)} 'fit' groups and no 'choose' group",
+            f"at least {_CHOOSE_EVERY} 'fit' groups, or 'choose' groups",
+        )
     taken = fit & np.isin(data.group, groups[::_CHOOSE_EVERY])
-    return fit & ~taken, taken, f"no 'choose' groups: scored on {len(groups[::_CHOOSE_EVERY])} of {len(groups)} 'fit' groups, left out of the fit"
+    return (
+        fit & ~taken,
+        taken,
+        (
+            f"no 'choose' groups: scored on {len(groups[::_CHOOSE_EVERY])} of {len(groups)} 'fit' "
+            "groups, left out of the fit"
+        ),
+    )
 
 
 def _learn_all(
-    data: FrozenData, board: Board, rig: Rig, fit: Mask, recipes: tuple[ArrayRecipe, ...], seed: int, progress: Progress, jobs_at_once: int
+    data: FrozenData,
+    board: Board,
+    rig: Rig,
+    fit: Mask,
+    recipes: tuple[ArrayRecipe, ...],
+    seed: int,
+    progress: Progress,
+    jobs_at_once: int,
 ) -> tuple[dict[Any, Net], dict[Any, Net]]:
-    """All float nets of the recipes, side by side; every fit has one thread and its own seed, so that the number of cores changes nothing."""
-    doubt = unseen_doubt(data, rig, fit, board.span_mm, seed, max(r.steps for r in recipes) // 2, jobs_at_once, progress)
-    levels = sorted({task for r in recipes for task in r.levels()}, key=lambda k: (-sum(k.hidden), k.groups, k.hidden, k.frames))
-    watchers = sorted({(r.watch_groups, r.watcher, round(r.steps * WATCHER_SHARE)) for r in recipes}, key=lambda k: (-sum(k[1]), k))
-    jobs: list[tuple[Any, ...]] = [(learn_watcher, data, rig, groups, fit, hidden, seed, doubt, steps) for groups, hidden, steps in watchers]
+    """All float nets of the recipes, side by side; every fit has one thread and its own seed, so that the
+    number of cores changes nothing.
+    """
+    doubt = unseen_doubt(
+        data, rig, fit, board.span_mm, seed, max(r.steps for r in recipes) // 2, jobs_at_once, progress
+    )
+    levels = sorted(
+        {task for r in recipes for task in r.levels()},
+        key=lambda k: (-sum(k.hidden), k.groups, k.hidden, k.frames),
+    )
+    watchers = sorted(
+        {(r.watch_groups, r.watcher, round(r.steps * WATCHER_SHARE)) for r in recipes},
+        key=lambda k: (-sum(k[1]), k),
+    )
+    jobs: list[tuple[Any, ...]] = [
+        (learn_watcher, data, rig, groups, fit, hidden, seed, doubt, steps)
+        for groups, hidden, steps in watchers
+    ]
     jobs += [(learn_level, data, rig, task, fit, seed, board.span_mm) for task in levels]
     made: dict[int, Net] = {}
     progress("fitting nets", 0, len(jobs))
     # as they come, so that progress shows each; the largest begin first and end late
-    for k, net in Parallel(n_jobs=jobs_at_once, return_as="generator_unordered")(delayed(_one)(k, *job) for k, job in enumerate(jobs)):
+    for k, net in Parallel(n_jobs=jobs_at_once, return_as="generator_unordered")(
+        delayed(_one)(k, *job) for k, job in enumerate(jobs)
+    ):
         made[k] = net
         progress("fitting nets", len(made), len(jobs))
     nets = [made[k] for k in range(len(jobs))]
-    return dict(zip(levels, nets[len(watchers) :], strict=True)), dict(zip(watchers, nets[: len(watchers)], strict=True))
+    return dict(zip(levels, nets[len(watchers) :], strict=True)), dict(
+        zip(watchers, nets[: len(watchers)], strict=True)
+    )
 
 
 def _one(number: int, work: Any, *given: Any) -> tuple[int, Any]:
@@ -181,63 +256,124 @@ def _one(number: int, work: Any, *given: Any) -> tuple[int, Any]:
 
 
 def _candidate(
-    data: FrozenData, board: Board, rig: Rig, recipe: ArrayRecipe, nets: Mapping[Any, Net], watchers: Mapping[Any, Net], fit: Mask, choose: Mask,
-    limits: Limits | None, name: str,
-) -> ArrayCandidate:  # fmt: skip
+    data: FrozenData,
+    board: Board,
+    rig: Rig,
+    recipe: ArrayRecipe,
+    nets: Mapping[Any, Net],
+    watchers: Mapping[Any, Net],
+    fit: Mask,
+    choose: Mask,
+    limits: Limits | None,
+    name: str,
+) -> ArrayCandidate:
     """A recipe's integers, its thresholds, and its figures on the choose groups."""
     its_nets = [nets[task] for task in recipe.levels()]
     try:
-        parts = parts_of(its_nets, watchers[recipe.watch_groups, recipe.watcher, round(recipe.steps * WATCHER_SHARE)], rig, recipe, data, fit, board.span_mm)
+        parts = parts_of(
+            its_nets,
+            watchers[recipe.watch_groups, recipe.watcher, round(recipe.steps * WATCHER_SHARE)],
+            rig,
+            recipe,
+            data,
+            fit,
+            board.span_mm,
+        )
         at = thresholds_of(parts, rig, data, fit, choose, board.span_mm, limits)
         its = scores_of(parts, rig, data, choose, board.span_mm)
         program = assemble(name, board, parts, at, None, {})
     except ProgramError as error:
-        return ArrayCandidate(recipe, None, None, {}, {}, None if limits is None else False, refused=str(error))
+        return ArrayCandidate(
+            recipe, None, None, {}, {}, None if limits is None else False, refused=str(error)
+        )
     judged = judge_scores(its, at, data, choose, board.span_mm)
     figures = figures_of(judged)
     answers = _answers(judged, data, choose, judged.level_mm, data.level_mm[fit])
-    made = ArrayCandidate(recipe, None, program, score(answers, answers.level_mm), {}, None, parts=parts, at=at, net=its_nets[0], figures=figures)
+    made = ArrayCandidate(
+        recipe,
+        None,
+        program,
+        score(answers, answers.level_mm),
+        {},
+        None,
+        parts=parts,
+        at=at,
+        net=its_nets[0],
+        figures=figures,
+    )
     return replace(made, meets=meets_classes(limits, figures))
 
 
-def _calibrate(data: FrozenData, board: Board, picked: ArrayCandidate, rig: Rig, choose: Mask) -> tuple[Band | None, dict[str, Any]]:
+def _calibrate(
+    data: FrozenData, board: Board, picked: ArrayCandidate, rig: Rig, choose: Mask
+) -> tuple[Band | None, dict[str, Any]]:
     """The band from the calibrate groups, and what is said of it."""
     rows, need = data.rows(Role.CALIBRATE), fewest_groups()
     groups = len(np.unique(data.group[rows]))
     if data.frozen.group_by is GroupBy.TEMPERATURE:
         return None, {"given": False, "reason": NOT_DRAWN}
     if groups < need:
-        return None, {"given": False, "reason": f"a {100 * SHARE:g} % band needs {need} calibrate groups, there are {groups}"}
-    assert picked.program is not None  # noqa: S101
+        return None, {
+            "given": False,
+            "reason": f"a {100 * SHARE:g} % band needs {need} calibrate groups, there are {groups}",
+        }
+    assert picked.program is not None
     widths = widths_of(judge(picked.program, data, choose, rig.trims, board.span_mm))
     values = scores(judge(picked.program, data, rows, rig.trims, board.span_mm), widths)
     scale = conformal(values)
     if scale is None:
         return None, {
             "given": False,
-            "reason": f"only {len(values)} of {groups} calibrate groups have an accepted reading, a {100 * SHARE:g} % band needs {need}",
+            "reason": f"only {len(values)} of {groups} calibrate groups have an accepted reading, a "
+            f"{100 * SHARE:g} % band needs {need}",
         }
     band = band_of(widths, scale)
-    said = f"for {100 * SHARE:g} % of new groups, at least {100 * SHARE:g} % of the accepted readings have the true level inside"
-    return band, {"given": True, "groups": groups, "share": SHARE, "meaning": said, "units": asdict(band), "scale": tidy(scale)}
+    said = (
+        f"for {100 * SHARE:g} % of new groups, at least {100 * SHARE:g} % of the accepted readings "
+        "have the true level inside"
+    )
+    return band, {
+        "given": True,
+        "groups": groups,
+        "share": SHARE,
+        "meaning": said,
+        "units": asdict(band),
+        "scale": tidy(scale),
+    }
 
 
 def _prove(
-    data: FrozenData, board: Board, program: Program, picked: ArrayCandidate, rig: Rig, pipeline: Any, fit: Mask
+    data: FrozenData,
+    board: Board,
+    program: Program,
+    picked: ArrayCandidate,
+    rig: Rig,
+    pipeline: Any,
+    fit: Mask,
 ) -> tuple[dict[str, Any] | None, dict[str, Any] | None]:
     rows = data.rows(Role.PROVE)
     if not rows.any():
         return None, None
-    assert picked.parts is not None  # noqa: S101
-    assert picked.at is not None  # noqa: S101
+    assert picked.parts is not None
+    assert picked.at is not None
     judged = judge(program, data, rows, rig.trims, board.span_mm)
     floats = pipeline.predict(float_rows(data, rig.trims, rows))
     answers = _answers(judged, data, rows, floats, data.level_mm[fit])
     integer = score(answers, answers.level_mm)
     names = {k: group for k, (group, _) in enumerate(data.frozen.roles)}
-    prove = {"integer": integer, "float": score(answers, answers.float_mm), "by_group": by_group(answers, names), "beyond": beyond(answers)}
+    prove = {
+        "integer": integer,
+        "float": score(answers, answers.float_mm),
+        "by_group": by_group(answers, names),
+        "beyond": beyond(answers),
+    }
     risk = risk_curves(judged, scores_of(picked.parts, rig, data, rows, board.span_mm), picked.at)
-    curves = {"by_level": errors_by_level(judged), "boxes": error_boxes(judged), "confusion": confusion_rows(judged), "risk": risk}
+    curves = {
+        "by_level": errors_by_level(judged),
+        "boxes": error_boxes(judged),
+        "confusion": confusion_rows(judged),
+        "risk": risk,
+    }
     cold = {"power_on": power_on(program, data, rows, rig.trims)}
     return prove, figures_of(judged) | curves | cold | {"worst_group_rmse_mm": integer["worst_group_rmse_mm"]}
 
@@ -245,37 +381,75 @@ def _prove(
 def _answers(judged: Judged, data: FrozenData, rows: Mask, floats: Any, fit_levels: Any) -> Answers:
     label = judged.label_mm
     inside = (label >= fit_levels.min()) & (label <= fit_levels.max())
-    return Answers(label, data.group[rows], np.nan_to_num(judged.level_mm), np.nan_to_num(floats), judged.accepted, inside)
+    return Answers(
+        label,
+        data.group[rows],
+        np.nan_to_num(judged.level_mm),
+        np.nan_to_num(floats),
+        judged.accepted,
+        inside,
+    )
 
 
-def _random_rows(data: FrozenData, board: Board, rig: Rig, picked: ArrayCandidate, seed: int) -> dict[str, Any]:
-    """The chosen level net fitted again after a split by row: how much too good that looks. Errors of the float net, nothing withheld."""
+def _random_rows(
+    data: FrozenData, board: Board, rig: Rig, picked: ArrayCandidate, seed: int
+) -> dict[str, Any]:
+    """The chosen level net fitted again after a split by row: how much too good that looks. Errors of the
+    float net, nothing withheld.
+    """
     used = data.rows(Role.FIT) | data.rows(Role.CHOOSE) | data.rows(Role.PROVE)
     rng = np.random.default_rng(seed)
     mine: Mask = used & (rng.random(len(used)) < data.rows(Role.FIT).sum() / used.sum())
     recipe = picked.recipe
-    assert isinstance(recipe, ArrayRecipe)  # noqa: S101
-    net = learn_level(data, rig, LevelTask(recipe.level_groups, recipe.hidden, recipe.steps, EVERY), mine, seed, board.span_mm)
+    assert isinstance(recipe, ArrayRecipe)
+    net = learn_level(
+        data,
+        rig,
+        LevelTask(recipe.level_groups, recipe.hidden, recipe.steps, EVERY),
+        mine,
+        seed,
+        board.span_mm,
+    )
     other: Ints = np.flatnonzero(used & ~mine)
     level = np.clip(net.predict(rig.of(recipe.level_groups, other))[:, 0], 0, board.span_mm)
-    answers = Answers(data.level_mm[other], data.group[other], level, level, np.ones(len(other), np.bool_), np.ones(len(other), np.bool_))
+    answers = Answers(
+        data.level_mm[other],
+        data.group[other],
+        level,
+        level,
+        np.ones(len(other), np.bool_),
+        np.ones(len(other), np.bool_),
+    )
     figures = score(answers, level)
-    meaning = "frames split at random, groups on both sides: not a claim, only how much too good such a split looks"
-    return {"integer": figures, "float": figures, "fit_share": tidy(mine.sum() / used.sum()), "meaning": meaning}
+    meaning = (
+        "frames split at random, groups on both sides: not a claim, only how much too good such a split looks"
+    )
+    return {
+        "integer": figures,
+        "float": figures,
+        "fit_share": tidy(mine.sum() / used.sum()),
+        "meaning": meaning,
+    }
 
 
 def _next_step(candidates: list[Candidate], picked: Candidate) -> str:
     """What the next candidate up the front would buy."""
     if picked.cost is None:
         return "no budget was given: sizes were not measured"
-    larger = [c for c in candidates if c.cost is not None and c.cost.flash > picked.cost.flash and c.error < picked.error]
+    larger = [
+        c
+        for c in candidates
+        if c.cost is not None and c.cost.flash > picked.cost.flash and c.error < picked.error
+    ]
     if not larger:
         return "no larger candidate that was measured has a smaller error"
     step = min(larger, key=lambda c: c.cost.flash if c.cost is not None else 0)
-    assert step.cost is not None  # noqa: S101
+    assert step.cost is not None
     return (
-        f"{step.recipe.family} {step.recipe.size} with {step.recipe.bits} bits: {step.cost.flash - picked.cost.flash} B more flash and "
-        f"{step.cost.cycles - picked.cost.cycles:+d} cycles for a choose error of {step.error:.3g} mm in place of {picked.error:.3g} mm"
+        f"{step.recipe.family} {step.recipe.size} with {step.recipe.bits} bits: "
+        f"{step.cost.flash - picked.cost.flash} B more flash and "
+        f"{step.cost.cycles - picked.cost.cycles:+d} cycles for a choose error of "
+        f"{step.error:.3g} mm in place of {picked.error:.3g} mm"
     )
 
 
@@ -286,14 +460,25 @@ def _notes(picked: ArrayCandidate) -> dict[str, str]:
 
 def _fit_facts(data: FrozenData, fit: Mask) -> dict[str, Any]:
     level = data.level_mm[fit]
-    return {"groups": len(np.unique(data.group[fit])), "frames": int(fit.sum()), "label_low_mm": float(level.min()), "label_high_mm": float(level.max())}
+    return {
+        "groups": len(np.unique(data.group[fit])),
+        "frames": int(fit.sum()),
+        "label_low_mm": float(level.min()),
+        "label_high_mm": float(level.max()),
+    }
 
 
 def _recipe(picked: ArrayCandidate, data: FrozenData, board: Board, seed: int) -> dict[str, Any]:
     recipe = picked.recipe
-    assert isinstance(recipe, ArrayRecipe)  # noqa: S101
-    assert picked.at is not None  # noqa: S101
+    assert isinstance(recipe, ArrayRecipe)
+    assert picked.at is not None
     return {
-        **asdict(recipe), "family": recipe.family, "size": recipe.size, "features": list(ALL), "operating": asdict(picked.at),
-        "frozen": {"name": data.frozen.name, "sha256": data.frozen.sha256}, "seed": seed, "board": {**asdict(board), "count_law": str(board.count_law)},
-    }  # fmt: skip
+        **asdict(recipe),
+        "family": recipe.family,
+        "size": recipe.size,
+        "features": list(ALL),
+        "operating": asdict(picked.at),
+        "frozen": {"name": data.frozen.name, "sha256": data.frozen.sha256},
+        "seed": seed,
+        "board": {**asdict(board), "count_law": str(board.count_law)},
+    }

@@ -1,9 +1,10 @@
 """The band around a level: split conformal over calibrate groups, thresholds frozen before.
 
-The claim speaks of a group never seen (a unit, say): with 90 % probability, at least 90 % of its accepted readings have the true level
-inside the band. Each calibrate group gives one score: the 90 % quantile of its errors, each over a half width that belongs to its side and to
-whether foam or film was flagged. The band is those half widths times the k-th smallest score, k = ceil((n + 1) 0.9)
-(Lei et al., JASA 113 (2018) 1094; coverage given the calibration groups follows Beta(k, n + 1 - k), Marques, arXiv:2303.02770).
+The claim speaks of a group never seen (a unit, say): with 90 % probability, at least 90 % of its accepted
+readings have the true level inside the band. Each calibrate group gives one score: the 90 % quantile of its
+errors, each over a half width that belongs to its side and to whether foam or film was flagged. The band is
+those half widths times the k-th smallest score, k = ceil((n + 1) 0.9) (Lei et al., JASA 113 (2018) 1094;
+coverage given the calibration groups follows Beta(k, n + 1 - k), Marques, arXiv:2303.02770).
 """
 
 from __future__ import annotations
@@ -20,13 +21,18 @@ from training.rows import Floats, Mask
 
 SHARE = 0.9  # of a group's accepted readings, and of groups
 LEAST_MM = 0.1
-NOT_DRAWN = "temperature bands are chosen, not drawn, and an error band holds for groups that are all alike: units, say"
+NOT_DRAWN = (
+    "temperature bands are chosen, not drawn, and an error band holds for groups that are all "
+    "alike: units, say"
+)
 _FLAGGED = FLAG_BITS["foam"] | FLAG_BITS["film"]
 
 
 @dataclass(frozen=True)
 class Widths:
-    """Half widths in mm before they are scaled, (plain, flagged): how far the truth lies below a level, and above it."""
+    """Half widths in mm before they are scaled, (plain, flagged): how far the truth lies below a level, and
+    above it.
+    """
 
     below: tuple[float, float]
     above: tuple[float, float]
@@ -38,7 +44,9 @@ def fewest_groups(share: float = SHARE) -> int:
 
 
 def widths_of(its: Judged) -> Widths:
-    """Half widths from choose rows: the 90 % quantile of the errors on each side, plain and flagged; both alike where none was flagged."""
+    """Half widths from choose rows: the 90 % quantile of the errors on each side, plain and flagged; both
+    alike where none was flagged.
+    """
     used = its.accepted & ~its.states.empty
     flagged = (its.flags & _FLAGGED) != 0
 
@@ -58,7 +66,10 @@ def scores(its: Judged, widths: Widths) -> Floats:
     over = np.nan_to_num(its.error_mm)
     each = np.maximum(over / np.asarray(widths.below)[flagged], -over / np.asarray(widths.above)[flagged])
     groups = its.places["group"]
-    return np.asarray([np.quantile(each[used & (groups == g)], SHARE, method="higher") for g in np.unique(groups[used])], np.float64)
+    return np.asarray(
+        [np.quantile(each[used & (groups == g)], SHARE, method="higher") for g in np.unique(groups[used])],
+        np.float64,
+    )
 
 
 def conformal(values: Floats, share: float = SHARE) -> float | None:
@@ -69,5 +80,8 @@ def conformal(values: Floats, share: float = SHARE) -> float | None:
 
 def band_of(widths: Widths, scale: float) -> Band:
     """The half widths of the program, in level units, rounded outwards."""
-    units = [math.ceil(w * scale * LEVEL_UNITS_PER_MM) for w in (widths.below[0], widths.above[0], widths.below[1], widths.above[1])]
+    units = [
+        math.ceil(w * scale * LEVEL_UNITS_PER_MM)
+        for w in (widths.below[0], widths.above[0], widths.below[1], widths.above[1])
+    ]
     return Band(*units)

@@ -1,6 +1,8 @@
-"""The search for pad arrays: feature groups, nets of several sizes and weight widths, each with its watcher and operating point, as programs.
+"""The search for pad arrays: feature groups, nets of several sizes and weight widths, each with its watcher
+and operating point, as programs.
 
-Everything is fitted on 'fit' units; sizes, widths and thresholds are chosen on 'choose' units (on units left out of 'fit' in turn, where there are none).
+Everything is fitted on 'fit' units; sizes, widths and thresholds are chosen on 'choose' units (on units left
+out of 'fit' in turn, where there are none).
 """
 
 from __future__ import annotations
@@ -10,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from joblib import Parallel, delayed  # type: ignore[import-untyped]
+from joblib import Parallel, delayed
 
 from dataset.records import FrozenData, Limits
 from training.judging.streams import restarted, values_of
@@ -34,16 +36,23 @@ ALL = ("shares", "ratios", "flow", "unrest")
 EVERY, PLAIN, FOAM = "every", "plain", "foam"  # frames that a level net is for
 _ASIDE = 0.2  # weight of the frames that a net is not for: the flag that chooses the net errs
 MOST_FIT_ROWS = 12_000  # frames of one session are alike: more take longer and teach little
-MOST_WATCHER_ROWS, WATCHER_BITS = 8_000, 16  # a watcher has several outputs; fewer bits cost it most of the foam it would find
+MOST_WATCHER_ROWS, WATCHER_BITS = (
+    8_000,
+    16,
+)  # a watcher has several outputs; fewer bits cost it most of the foam it would find
 PARTS = 3  # units are left out in so many parts to learn what errors unseen units have
 EMPTY_WEIGHT = 0.5
 _SCALES = (0.7, 1.2)  # of shares: a coupling or permittivity that no capture had; common practice, no source
-_DROP_CHANCE, _DROP_SHARE = 0.3, 0.3  # a drop on three pads of ten, up to 0.3 of a swing: common practice, no source
+_DROP_CHANCE, _DROP_SHARE = (
+    0.3,
+    0.3,
+)  # a drop on three pads of ten, up to 0.3 of a swing: common practice, no source
 
 
 @dataclass(frozen=True)
 class ArrayRecipe:
-    """One candidate: feature groups and units of each hidden layer of level nets and watcher, bits of the first weights, patience, trim.
+    """One candidate: feature groups and units of each hidden layer of level nets and watcher, bits of the
+    first weights, patience, trim.
 
     ``foam``: the hidden layers of a level net for foam; empty where one net serves for all.
     """
@@ -70,12 +79,17 @@ class ArrayRecipe:
         """The level nets that it needs, the one for foam last."""
         if not self.foam:
             return (LevelTask(self.level_groups, self.hidden, self.steps, EVERY),)
-        return (LevelTask(self.level_groups, self.hidden, self.steps, PLAIN), LevelTask(self.level_groups, self.foam, self.steps, FOAM))
+        return (
+            LevelTask(self.level_groups, self.hidden, self.steps, PLAIN),
+            LevelTask(self.level_groups, self.foam, self.steps, FOAM),
+        )
 
 
 @dataclass(frozen=True)
 class LevelTask:
-    """A level net to be fitted: feature groups, hidden layers, steps, and the frames it is for (EVERY, PLAIN or FOAM)."""
+    """A level net to be fitted: feature groups, hidden layers, steps, and the frames it is for (EVERY, PLAIN
+    or FOAM).
+    """
 
     groups: tuple[str, ...]
     hidden: tuple[int, ...]
@@ -84,26 +98,39 @@ class LevelTask:
 
 
 def default_recipes(trim: str) -> tuple[ArrayRecipe, ...]:
-    """What is tried when nothing else is asked for: from one small net on the pads alone to a net each for plain liquid and for foam."""
+    """What is tried when nothing else is asked for: from one small net on the pads alone to a net each for
+    plain liquid and for foam.
+    """
     small = [
         ArrayRecipe(hidden, bits, watcher, watched, False, trim, groups)
         for hidden, bits, watcher, watched, groups in (
-            ((8,), 8, (4,), PADS, PADS), ((10,), 8, (4,), PADS, PADS), ((12,), 8, (8,), PADS, PADS), ((8,), 16, (8,), STILL, STILL),
-            ((12, 6), 8, (8,), STILL, STILL), ((12, 6), 8, (12,), ALL, MOVING), ((16, 8), 8, (12,), ALL, MOVING),
+            ((8,), 8, (4,), PADS, PADS),
+            ((10,), 8, (4,), PADS, PADS),
+            ((12,), 8, (8,), PADS, PADS),
+            ((8,), 16, (8,), STILL, STILL),
+            ((12, 6), 8, (8,), STILL, STILL),
+            ((12, 6), 8, (12,), ALL, MOVING),
+            ((16, 8), 8, (12,), ALL, MOVING),
         )
-    ]  # fmt: skip
+    ]
     large = [
         ArrayRecipe(hidden, bits, watcher, ALL, True, trim, MOVING, foam)
         for hidden, bits, watcher, foam in (
-            ((16, 8), 8, (16,), ()), ((12, 6), 8, (16,), (12, 6)), ((16, 8), 8, (16,), (16, 8)), ((16, 8), 16, (24,), (16, 8)), ((16, 8), 16, (16, 8), (16, 8)),
+            ((16, 8), 8, (16,), ()),
+            ((12, 6), 8, (16,), (12, 6)),
+            ((16, 8), 8, (16,), (16, 8)),
+            ((16, 8), 16, (24,), (16, 8)),
+            ((16, 8), 16, (16, 8), (16, 8)),
         )
-    ]  # fmt: skip
+    ]
     return (*small, *large)
 
 
 @dataclass(frozen=True)
 class Rig:
-    """What all candidates of one trimming share: integer features of the groups ALL (n, width), their bounds, and shares (n, channels), of all rows."""
+    """What all candidates of one trimming share: integer features of the groups ALL (n, width), their bounds,
+    and shares (n, channels), of all rows.
+    """
 
     trimming: Trimming
     trims: Ints
@@ -121,33 +148,54 @@ class Rig:
 
 
 def prepare_rig(data: FrozenData, board: Board, fit: Mask, rows: Mask, trim: str) -> Rig:
-    """Trimming from the fit rows, features of ``rows`` (zero elsewhere) by running the program's own operations."""
+    """Trimming from the fit rows, features of ``rows`` (zero elsewhere) by running the program's own
+    operations.
+    """
     trimming = find_trimming(data, fit, trim)
     builder = Builder(
-        "features", board.count_bits, board.channels, board.period_ms, board.span, board.period_tolerance_pct, trim_range=trim_limits(trimming),
+        "features",
+        board.count_bits,
+        board.channels,
+        board.period_ms,
+        board.span,
+        board.period_tolerance_pct,
+        trim_range=trim_limits(trimming),
         trim_kinds=kind_names(trimming),
-    )  # fmt: skip
+    )
     made = emit_features(builder, trimming, ALL)
     joined = made.joined(builder, ALL)
     zero = builder.const(0)
     interval = builder.interval(joined)
     program = builder.finish(low=zero, level=zero, high=zero, validity=zero, flags=zero)
-    refuse_trims(program, data, rows, "what the trims to fit on allow", "is it right? take the trim again, or freeze without the unit")
+    refuse_trims(
+        program,
+        data,
+        rows,
+        "what the trims to fit on allow",
+        "is it right? take the trim again, or freeze without the unit",
+    )
     trims = trim_counts(data, trimming.kinds)
     found = values_of(program, data, rows, trims, (joined, made.shares))
-    features, shares = np.zeros((len(rows), width(ALL, board.channels))), np.zeros((len(rows), board.channels))
+    features, shares = (
+        np.zeros((len(rows), width(ALL, board.channels))),
+        np.zeros((len(rows), board.channels)),
+    )
     features[rows], shares[rows] = found[joined], found[made.shares]
     return Rig(trimming, trims, features, shares, (interval.low, interval.high))
 
 
 def thinned(data: FrozenData, rows: Mask, most: int = MOST_FIT_ROWS) -> Ints:
-    """Indices of the rows in an order of their content, evenly thinned to at most ``most``, each session keeping its share."""
+    """Indices of the rows in an order of their content, evenly thinned to at most ``most``, each session
+    keeping its share.
+    """
     at = np.flatnonzero(rows)
     at = at[np.lexsort((data.frame[at], data.session[at]))]
     return at if len(at) <= most else at[np.linspace(0, len(at) - 1, most).round().astype(np.int64)]
 
 
-def learn_levels(data: FrozenData, rig: Rig, recipe: ArrayRecipe, fit: Mask, seed: int, span_mm: float) -> tuple[Net, ...]:
+def learn_levels(
+    data: FrozenData, rig: Rig, recipe: ArrayRecipe, fit: Mask, seed: int, span_mm: float
+) -> tuple[Net, ...]:
     """The float level nets of a recipe, the one for foam last."""
     return tuple(learn_level(data, rig, task, fit, seed, span_mm) for task in recipe.levels())
 
@@ -161,8 +209,12 @@ def learn_level(data: FrozenData, rig: Rig, task: LevelTask, fit: Mask, seed: in
     scaled, of = _rescaled(rig, task.groups, at, seed)
     x = np.vstack([rig.of(task.groups, at), wetted, scaled])
     y = np.concatenate([data.level_mm[at], np.zeros(len(wetted)), data.level_mm[at][of]])
-    weights = np.concatenate([weights, np.full(len(wetted), EMPTY_WEIGHT) * (_ASIDE if task.frames == FOAM else 1.0), weights[of]])
-    return fit_net(x, y, weights, task.hidden, seed, steps=task.steps, huber=HUBER_SHARE * span_mm, starts=STARTS)
+    weights = np.concatenate(
+        [weights, np.full(len(wetted), EMPTY_WEIGHT) * (_ASIDE if task.frames == FOAM else 1.0), weights[of]]
+    )
+    return fit_net(
+        x, y, weights, task.hidden, seed, steps=task.steps, huber=HUBER_SHARE * span_mm, starts=STARTS
+    )
 
 
 def _meant(states: States, frames: str) -> Floats:
@@ -172,22 +224,46 @@ def _meant(states: States, frames: str) -> Floats:
     return np.where(states.foam == (frames == FOAM), 1.0, _ASIDE)
 
 
-def learn_watcher(data: FrozenData, rig: Rig, groups: Sequence[str], fit: Mask, hidden: tuple[int, ...], seed: int, doubt: Floats, steps: int) -> Net:
+def learn_watcher(
+    data: FrozenData,
+    rig: Rig,
+    groups: Sequence[str],
+    fit: Mask,
+    hidden: tuple[int, ...],
+    seed: int,
+    doubt: Floats,
+    steps: int,
+) -> Net:
     """Fit a watcher on fit rows; ``doubt`` (n,) are the targets of :func:`unseen_doubt`."""
     at = thinned(data, fit, MOST_WATCHER_ROWS)
     states = states_of(data).where(at)
-    return fit_watcher(rig.of(groups, at), rig.shares[at], groups, doubt[at], states, data.group[at], hidden, seed, steps, STARTS)
+    return fit_watcher(
+        rig.of(groups, at),
+        rig.shares[at],
+        groups,
+        doubt[at],
+        states,
+        data.group[at],
+        hidden,
+        seed,
+        steps,
+        STARTS,
+    )
 
 
 def _rescaled(rig: Rig, groups: Sequence[str], at: Ints, seed: int) -> tuple[Floats, Ints]:
-    """Features of every other row with all shares scaled alike, and which rows: another liquid or another coupling to earth does about that."""
+    """Features of every other row with all shares scaled alike, and which rows: another liquid or another
+    coupling to earth does about that.
+    """
     of = np.arange(0, len(at), 2)
     scale = np.random.default_rng(seed + 1).uniform(*_SCALES, (len(of), 1))
     return _in_motion(rig, groups, at[of], still_features(rig.shares[at[of]] * scale, groups)), of
 
 
 def _wetted_empty(rig: Rig, groups: Sequence[str], empty: Ints, seed: int) -> Floats:
-    """Features of empty tanks with made-up drops on top of what was captured: no few captures show every place where drops can hang."""
+    """Features of empty tanks with made-up drops on top of what was captured: no few captures show every
+    place where drops can hang.
+    """
     if not len(empty):
         return np.zeros((0, width(groups, rig.trimming.channels)))
     rng = np.random.default_rng(seed)
@@ -211,27 +287,51 @@ def _row_weights(data: FrozenData, at: Ints, states: States) -> Floats:
 
 
 def unseen_doubt(
-    data: FrozenData, rig: Rig, fit: Mask, span_mm: float, seed: int, steps: int = LEVEL_STEPS // 2, jobs: int = 1,
+    data: FrozenData,
+    rig: Rig,
+    fit: Mask,
+    span_mm: float,
+    seed: int,
+    steps: int = LEVEL_STEPS // 2,
+    jobs: int = 1,
     progress: Callable[[str, int, int], None] | None = None,
-) -> Floats:  # fmt: skip
-    """Targets of doubt for fit rows, (n,): from errors of level nets fitted without the row's unit, each on the frames that it is for."""
+) -> Floats:
+    """Targets of doubt for fit rows, (n,): from errors of level nets fitted without the row's unit, each on
+    the frames that it is for.
+    """
     groups = np.unique(data.group[fit])
     foam = states_of(data).foam
-    parts = [(fit & np.isin(data.group, groups[part::PARTS]), frames) for part in range(PARTS) for frames in (PLAIN, FOAM)]
+    parts = [
+        (fit & np.isin(data.group, groups[part::PARTS]), frames)
+        for part in range(PARTS)
+        for frames in (PLAIN, FOAM)
+    ]
     rows = [out & (foam == (frames == FOAM)) for out, frames in parts]
     tasks = [(fit & ~out, LevelTask(MOVING, (12, 6), steps, frames)) for out, frames in parts]
     needed = [k for k in range(len(parts)) if rows[k].any()]
-    nets = Parallel(n_jobs=jobs, return_as="generator")(delayed(learn_level)(data, rig, tasks[k][1], tasks[k][0], seed, span_mm) for k in needed)
+    nets = Parallel(n_jobs=jobs, return_as="generator")(
+        delayed(learn_level)(data, rig, tasks[k][1], tasks[k][0], seed, span_mm) for k in needed
+    )
     made = np.zeros(len(fit))
     say = progress or (lambda what, done, total: None)
     say("learning what to doubt", 0, len(needed))
     for done, (k, net) in enumerate(zip(needed, nets, strict=True), 1):
         say("learning what to doubt", done, len(needed))
-        made[rows[k]] = doubt_of(np.clip(net.predict(rig.of(MOVING, rows[k]))[:, 0], 0, span_mm) - data.level_mm[rows[k]], span_mm)
+        made[rows[k]] = doubt_of(
+            np.clip(net.predict(rig.of(MOVING, rows[k]))[:, 0], 0, span_mm) - data.level_mm[rows[k]], span_mm
+        )
     return made
 
 
-def parts_of(nets: Sequence[Net], watcher: Net, rig: Rig, recipe: ArrayRecipe, data: FrozenData, fit: Mask, span_mm: float) -> Parts:
+def parts_of(
+    nets: Sequence[Net],
+    watcher: Net,
+    rig: Rig,
+    recipe: ArrayRecipe,
+    data: FrozenData,
+    fit: Mask,
+    span_mm: float,
+) -> Parts:
     """The integers of a candidate. Raises ProgramError where they can't be had in its bits."""
     at = thinned(data, fit)
     states = states_of(data).where(at)
@@ -239,10 +339,28 @@ def parts_of(nets: Sequence[Net], watcher: Net, rig: Rig, recipe: ArrayRecipe, d
     levels = []
     for net, task in zip(nets, recipe.levels(), strict=True):
         on = data.level_mm[at][:, None], _row_weights(data, at, states) * _meant(states, task.frames)
-        levels.append(quantise_net(net, features, bounds, recipe.bits, LEVEL_UNITS_PER_MM, refit_on=on, huber=HUBER_SHARE * span_mm))
+        levels.append(
+            quantise_net(
+                net,
+                features,
+                bounds,
+                recipe.bits,
+                LEVEL_UNITS_PER_MM,
+                refit_on=on,
+                huber=HUBER_SHARE * span_mm,
+            )
+        )
     bounds = rig.bounds_of(recipe.watch_groups)
     watched = quantise_net(watcher, rig.of(recipe.watch_groups, at), bounds, WATCHER_BITS, ONE)
-    return Parts(rig.trimming, recipe.level_groups, recipe.watch_groups, levels[0], levels[1] if recipe.foam else None, watched, recipe.patience)
+    return Parts(
+        rig.trimming,
+        recipe.level_groups,
+        recipe.watch_groups,
+        levels[0],
+        levels[1] if recipe.foam else None,
+        watched,
+        recipe.patience,
+    )
 
 
 def wanted_shares(limits: Limits | None) -> Mapping[str, float]:
@@ -254,11 +372,22 @@ def wanted_shares(limits: Limits | None) -> Mapping[str, float]:
     return shares
 
 
-def thresholds_of(parts: Parts, rig: Rig, data: FrozenData, fit: Mask, choose: Mask, span_mm: float, limits: Limits | None) -> Operating:
-    """The operating point: shares from the choose groups, which no net has seen; false wets are hunted on the fit groups too, since empty tanks are few."""
+def thresholds_of(
+    parts: Parts, rig: Rig, data: FrozenData, fit: Mask, choose: Mask, span_mm: float, limits: Limits | None
+) -> Operating:
+    """The operating point: shares from the choose groups, which no net has seen; false wets are hunted on the
+    fit groups too, since empty tanks are few.
+    """
     chosen, every = (scores_of(parts, rig, data, rows, span_mm) for rows in (choose, fit | choose))
     states = states_of(data)
-    at = find_operating(chosen, data.level_mm[choose], states.where(choose), data.group[choose], span_mm, wanted_shares(limits))
+    at = find_operating(
+        chosen,
+        data.level_mm[choose],
+        states.where(choose),
+        data.group[choose],
+        span_mm,
+        wanted_shares(limits),
+    )
     return without_false_wets(chosen, states.where(choose), at, every, states.where(fit | choose), span_mm)
 
 
@@ -267,11 +396,26 @@ def scores_of(parts: Parts, rig: Rig, data: FrozenData, rows: Mask, span_mm: flo
     features = rig.of(parts.level_groups, rows)
     plain = parts.level.activations(features)[-1][:, 0]
     foam = plain if parts.foam is None else parts.foam.activations(features)[-1][:, 0]
-    watched = np.clip(parts.watcher.activations(rig.of(parts.watch_groups, rows))[-1], SCORE_LOW, SCORE_HIGH).astype(np.int64)
-    doubt = _patient(watched[:, 0], data.session[rows], restarted(data)[rows]) if parts.patience else watched[:, 0]
+    watched = np.clip(
+        parts.watcher.activations(rig.of(parts.watch_groups, rows))[-1], SCORE_LOW, SCORE_HIGH
+    ).astype(np.int64)
+    doubt = (
+        _patient(watched[:, 0], data.session[rows], restarted(data)[rows])
+        if parts.patience
+        else watched[:, 0]
+    )
     shares = rig.shares[rows].astype(np.int64)
     plain, foam = (np.clip(its / LEVEL_UNITS_PER_MM, 0, span_mm) for its in (plain, foam))
-    return Scores(plain, foam, doubt, watched[:, 1], watched[:, 2], watched[:, 3], shares.max(axis=1), shares.min(axis=1))
+    return Scores(
+        plain,
+        foam,
+        doubt,
+        watched[:, 1],
+        watched[:, 2],
+        watched[:, 3],
+        shares.max(axis=1),
+        shares.min(axis=1),
+    )
 
 
 def _patient(doubt: Ints, session: Ints, anew: Mask) -> Ints:
@@ -281,12 +425,24 @@ def _patient(doubt: Ints, session: Ints, anew: Mask) -> Ints:
         at = np.flatnonzero(session == s)
         total = int(doubt[at[0]]) << MEAN_SHIFT
         for k, row in enumerate(at):
-            total = int(doubt[row]) << MEAN_SHIFT if anew[row] else total if k == 0 else total - shift_round_int(total, MEAN_SHIFT) + int(doubt[row])
+            total = (
+                int(doubt[row]) << MEAN_SHIFT
+                if anew[row]
+                else total
+                if k == 0
+                else total - shift_round_int(total, MEAN_SHIFT) + int(doubt[row])
+            )
             made[row] = shift_round_int(total, MEAN_SHIFT)
     return made
 
 
 def error_of(figures: Mapping[str, Any]) -> float:
-    """What candidates are compared by: the mean over clean, foam and film of the P95 in mm; infinite when nothing was accepted."""
-    found = [figures["classes"][name].get("p95_mm") for name in ("clean", "foam", "film") if name in figures["classes"]]
+    """What candidates are compared by: the mean over clean, foam and film of the P95 in mm; infinite when
+    nothing was accepted.
+    """
+    found = [
+        figures["classes"][name].get("p95_mm")
+        for name in ("clean", "foam", "film")
+        if name in figures["classes"]
+    ]
     return float("inf") if not found or any(v is None for v in found) else float(np.mean(found))

@@ -22,14 +22,19 @@ Progress = Callable[[str, int, int], None]
 
 MOST_FOLDS = 12
 _MOST_MEASURED = 12
-_WITH_DEPARTURE = "; limits are compared with the integer error and the integers' departure from their own curve, added in quadrature"
+_WITH_DEPARTURE = (
+    "; limits are compared with the integer error and the integers' departure from their own "
+    "curve, added in quadrature"
+)
 _PATH_POINTS = 400
 _AS_GOOD = 1.02  # without limits, a smaller model within this factor of the best score is as good
 
 
 @dataclass(frozen=True)
 class Candidate:
-    """A recipe fitted on all fit groups, its program (None: not possible in these bits) and its figures on unseen groups."""
+    """A recipe fitted on all fit groups, its program (None: not possible in these bits) and its figures on
+    unseen groups.
+    """
 
     recipe: Any  # a Recipe, or what another search tries; family, size and bits are what is shown of it
     fitted: Any
@@ -44,32 +49,50 @@ class Candidate:
 
     @property
     def error(self) -> float:
-        """The choose error that candidates are compared by, departure included; infinite when there is none."""
+        """The choose error that candidates are compared by, departure included; infinite when
+        there is none.
+        """
         value = self.cautious["rmse_mm"] if self.integer else None
         return np.inf if value is None else float(value)
 
     @property
     def false_wets(self) -> int:
-        """Episodes on the choose groups in which an empty tank was read as wet; 0 where nothing says what empty looks like."""
+        """Episodes on the choose groups in which an empty tank was read as wet; 0 where nothing says what
+        empty looks like.
+        """
         return 0
 
     @property
     def cautious(self) -> dict[str, Any]:
         """The integer figures with ``departure_mm`` added in quadrature to the errors.
 
-        Unseen groups lie where marks were taken; what few knots and narrow weights do between them, they cannot tell.
+        Unseen groups lie where marks were taken; what few knots and narrow weights do between them, they
+        cannot tell.
         """
         return dict(self.integer) | {
             metric: tidy(np.hypot(self.integer[metric], self.departure_mm))
-            for metric in ("rmse_mm", "worst_group_rmse_mm") if self.integer.get(metric) is not None
-        }  # fmt: skip
+            for metric in ("rmse_mm", "worst_group_rmse_mm")
+            if self.integer.get(metric) is not None
+        }
 
     def summary(self) -> dict[str, Any]:
         """The candidate as a row of the metrics."""
-        row = {"family": self.recipe.family, "size": self.recipe.size, "bits": self.recipe.bits, "meets": self.meets}
+        row = {
+            "family": self.recipe.family,
+            "size": self.recipe.size,
+            "bits": self.recipe.bits,
+            "meets": self.meets,
+        }
         cost = None if self.cost is None else cost_facts(self.cost)
-        row |= {"departure_mm": tidy(self.departure_mm), "error_mm": tidy(self.error) if np.isfinite(self.error) else None}
-        row |= {"choose": {"integer": dict(self.integer), "float": dict(self.floating)}, "cost": cost, "within_budget": self.within}
+        row |= {
+            "departure_mm": tidy(self.departure_mm),
+            "error_mm": tidy(self.error) if np.isfinite(self.error) else None,
+        }
+        row |= {
+            "choose": {"integer": dict(self.integer), "float": dict(self.floating)},
+            "cost": cost,
+            "within_budget": self.within,
+        }
         return row | ({"refused": self.refused} if self.refused else {})
 
 
@@ -84,14 +107,24 @@ class Fold:
 def cost_facts(cost: Cost) -> dict[str, Any]:
     """A cost as JSON."""
     return {
-        "core": cost.core, "flash": cost.flash, "flash_code": cost.flash_code, "flash_tables": cost.flash_tables, "flash_helpers": cost.flash_helpers,
-        "ram": cost.ram, "stack": cost.stack, "stack_bound": cost.stack_bound, "cycles": cost.cycles, "cycles_mean": tidy(cost.cycles_mean),
+        "core": cost.core,
+        "flash": cost.flash,
+        "flash_code": cost.flash_code,
+        "flash_tables": cost.flash_tables,
+        "flash_helpers": cost.flash_helpers,
+        "ram": cost.ram,
+        "stack": cost.stack,
+        "stack_bound": cost.stack_bound,
+        "cycles": cost.cycles,
+        "cycles_mean": tidy(cost.cycles_mean),
         "cycles_bound": cost.cycles_bound,
-    }  # fmt: skip
+    }
 
 
 def table_bytes(program: Program) -> int:
-    """Estimated flash of a program without compiling it: tables in their narrowest type, and 24 bytes of code an operation."""
+    """Estimated flash of a program without compiling it: tables in their narrowest type, and 24 bytes of code
+    an operation.
+    """
     total = 0
     for node in program.step:
         total += 24
@@ -105,7 +138,9 @@ def table_bytes(program: Program) -> int:
 
 
 def folds(data: FrozenData) -> tuple[tuple[Fold, ...], str]:
-    """How candidates are scored: on the choose groups, or leaving fit groups out in turn; with a sentence that says so."""
+    """How candidates are scored: on the choose groups, or leaving fit groups out in turn; with a sentence
+    that says so.
+    """
     fit, choose = data.rows(Role.FIT), data.rows(Role.CHOOSE)
     count = len(np.unique(data.group[choose]))
     if count:
@@ -115,16 +150,27 @@ def folds(data: FrozenData) -> tuple[tuple[Fold, ...], str]:
     made = tuple(Fold(fit & ~np.isin(data.group, deal), fit & np.isin(data.group, deal)) for deal in deals)
     how = f"no 'choose' groups: scored on {len(groups)} 'fit' groups, each left out of its fit in turn"
     if data.frozen.group_by is GroupBy.LEVEL:
-        how += "; the lowest and the highest level always stay in the fit, for without them the model would have to extrapolate"
+        how += (
+            "; the lowest and the highest level always stay in the fit, for without them the model "
+            "would have to extrapolate"
+        )
     if len(deals) < len(groups):
         how += f"; left out in {len(deals)} parts of several groups"
     return made, how + _WITH_DEPARTURE
 
 
 def search(
-    data: FrozenData, board: Board, name: str, families: Sequence[str], seed: int, limits: Limits | None, progress: Progress
+    data: FrozenData,
+    board: Board,
+    name: str,
+    families: Sequence[str],
+    seed: int,
+    limits: Limits | None,
+    progress: Progress,
 ) -> tuple[list[Candidate], str]:
-    """Fit and score every recipe of ``families``; candidates in order of estimated size, and how they were scored."""
+    """Fit and score every recipe of ``families``; candidates in order of estimated size, and how they were
+    scored.
+    """
     parts, how = folds(data)
     plan = [(family, FAMILIES[family].sizes(board.channels)) for family in families]
     rows = rows_of(data, data.rows(Role.FIT))
@@ -138,24 +184,51 @@ def search(
                 answers.setdefault(key, []).append(given)
             done += 1
         fitted = fit_sizes(family, sizes, rows, board, seed)
-        found += [_candidate(Recipe(family, size, bits), fitted[size], board, name, path, answers.get((size, bits), []), len(parts), limits)
-                  for size in sizes for bits in BITS]  # fmt: skip
+        found += [
+            _candidate(
+                Recipe(family, size, bits),
+                fitted[size],
+                board,
+                name,
+                path,
+                answers.get((size, bits), []),
+                len(parts),
+                limits,
+            )
+            for size in sizes
+            for bits in BITS
+        ]
         done += 1
         progress(family, done, total)
-    return sorted(found, key=lambda c: (table_bytes(c.program) if c.program else np.inf, c.error, c.recipe.family, c.recipe.size, c.recipe.bits)), how
+    return sorted(
+        found,
+        key=lambda c: (
+            table_bytes(c.program) if c.program else np.inf,
+            c.error,
+            c.recipe.family,
+            c.recipe.size,
+            c.recipe.bits,
+        ),
+    ), how
 
 
-def measured(candidates: list[Candidate], budget: Budget | None, cost: CostModel | None, progress: Progress) -> list[Candidate]:
+def measured(
+    candidates: list[Candidate], budget: Budget | None, cost: CostModel | None, progress: Progress
+) -> list[Candidate]:
     """The same candidates, those worth compiling with their measured cost.
 
-    Worth it are those that meet the limits (without limits: that are as good as the best), smallest estimate first, up to
-    twelve; when none of them fits the budget, the others follow by their error until one fits.
+    Worth it are those that meet the limits (without limits: that are as good as the best), smallest estimate
+    first, up to twelve; when none of them fits the budget, the others follow by their error until one fits.
     """
     if budget is None or cost is None:
         return candidates
     possible = [k for k, c in enumerate(candidates) if c.program is not None]
     best = min((candidates[k].error for k in possible), default=np.inf)
-    good = [k for k in possible if candidates[k].meets or (candidates[k].meets is None and candidates[k].error <= best * _AS_GOOD)]
+    good = [
+        k
+        for k in possible
+        if candidates[k].meets or (candidates[k].meets is None and candidates[k].error <= best * _AS_GOOD)
+    ]
     first = good[:_MOST_MEASURED]
     rest = [k for k in possible if k not in first]
     rest.sort(key=lambda k: (not candidates[k].meets, candidates[k].error))
@@ -178,31 +251,52 @@ def pick(candidates: Sequence[Candidate], limits: Limits | None) -> tuple[Candid
     possible = [c for c in candidates if c.program is not None]
     if not possible:
         reasons = "; ".join(sorted({c.refused for c in candidates}))
-        raise InputError("training", f"no family can be written in integers here ({reasons})", "at least one candidate", "check the counts and labels")
+        raise InputError(
+            "training",
+            f"no family can be written in integers here ({reasons})",
+            "at least one candidate",
+            "check the counts and labels",
+        )
     priced = any(c.cost is not None for c in possible)
     fitting = [c for c in possible if c.within] if priced else possible
     if not fitting:
-        return min((c for c in possible if c.cost is not None), key=_flash), "no candidate fits the budget; the smallest is given"
+        return min(
+            (c for c in possible if c.cost is not None), key=_flash
+        ), "no candidate fits the budget; the smallest is given"
     size = "flash" if priced else "estimated flash"
     fewest = min(c.false_wets for c in fitting)  # a pump that runs dry is worse than millimetres
     dry_safe = [c for c in fitting if c.false_wets == fewest]
     if limits is None:
         best = min(c.error for c in dry_safe)
         near = [c for c in dry_safe if c.error <= best * _AS_GOOD]
-        return min(near, key=_flash), f"no limits were given: the smallest by {size} within 2 % of the best choose error"
+        return min(
+            near, key=_flash
+        ), f"no limits were given: the smallest by {size} within 2 % of the best choose error"
     good = [c for c in fitting if c.meets]
     if good:
-        return min(good, key=_flash), f"the smallest by {size} of {len(good)} candidates that meet the limits" + (" and fit the budget" if priced else "")
+        return min(
+            good, key=_flash
+        ), f"the smallest by {size} of {len(good)} candidates that meet the limits" + (
+            " and fit the budget" if priced else ""
+        )
     nearest = min(dry_safe, key=lambda c: c.error)
-    why = "no candidate meets the limits; the nearest is " + f"{nearest.recipe.family} {nearest.recipe.size} with {nearest.recipe.bits} bits"
+    why = (
+        "no candidate meets the limits; the nearest is "
+        f"{nearest.recipe.family} {nearest.recipe.size} with {nearest.recipe.bits} bits"
+    )
     if any(c.meets for c in possible):
-        why = "no candidate that fits the budget meets the limits; the nearest is " + f"{nearest.recipe.family} {nearest.recipe.size}"
+        why = (
+            "no candidate that fits the budget meets the limits; the nearest is "
+            f"{nearest.recipe.family} {nearest.recipe.size}"
+        )
     return nearest, why
 
 
 def _flash(candidate: Candidate) -> tuple[int, float]:
-    assert candidate.program is not None  # noqa: S101
-    return (table_bytes(candidate.program) if candidate.cost is None else candidate.cost.flash), candidate.error
+    assert candidate.program is not None
+    return (
+        table_bytes(candidate.program) if candidate.cost is None else candidate.cost.flash
+    ), candidate.error
 
 
 def _left_out_groups(data: FrozenData, fit: Mask) -> list[int]:
@@ -213,12 +307,18 @@ def _left_out_groups(data: FrozenData, fit: Mask) -> list[int]:
     least = 1 if data.frozen.group_by is GroupBy.LEVEL else 2
     if len(groups) < least:
         have = len(np.unique(data.group[fit]))
-        raise InputError(f"frozen set '{data.frozen.name}'", f"{have} 'fit' groups and no 'choose' group", f"at least {3 if least == 1 else 2} 'fit' groups",
-                         "freeze more sessions, or give a group the role 'choose'")  # fmt: skip
+        raise InputError(
+            f"frozen set '{data.frozen.name}'",
+            f"{have} 'fit' groups and no 'choose' group",
+            f"at least {3 if least == 1 else 2} 'fit' groups",
+            "freeze more sessions, or give a group the role 'choose'",
+        )
     return groups
 
 
-def _fold_answers(data: FrozenData, fold: Fold, family: str, sizes: Sequence[int], board: Board, seed: int) -> Iterator[tuple[tuple[int, int], Answers]]:
+def _fold_answers(
+    data: FrozenData, fold: Fold, family: str, sizes: Sequence[int], board: Board, seed: int
+) -> Iterator[tuple[tuple[int, int], Answers]]:
     """Answers of one family on one fold, by size and bits; what cannot be quantised gives none."""
     rows = rows_of(data, fold.fit)
     for size, fitted in fit_sizes(family, sizes, rows, board, seed).items():
@@ -230,7 +330,9 @@ def _fold_answers(data: FrozenData, fold: Fold, family: str, sizes: Sequence[int
             yield (size, bits), answers_of(fitted, program, data, fold.score, rows.label_range)
 
 
-def answers_of(fitted: Fitted, program: Program, data: FrozenData, chosen: Mask, label_range: tuple[float, float]) -> Answers:
+def answers_of(
+    fitted: Fitted, program: Program, data: FrozenData, chosen: Mask, label_range: tuple[float, float]
+) -> Answers:
     """What program and float pipeline say of the chosen frames."""
     level, accepted = readings(program, data, chosen)
     label = data.level_mm[chosen]
@@ -240,11 +342,15 @@ def answers_of(fitted: Fitted, program: Program, data: FrozenData, chosen: Mask,
 
 def joined(parts: Sequence[Answers]) -> Answers:
     """Answers of several folds as one."""
-    return Answers(*(np.concatenate([getattr(p, field) for p in parts]) for field in Answers.__dataclass_fields__))
+    return Answers(
+        *(np.concatenate([getattr(p, field) for p in parts]) for field in Answers.__dataclass_fields__)
+    )
 
 
 def _filling(rows: Rows) -> Ints:
-    """Counts along a filling of the tank, (points, channels): straight between the median counts of up to 50 slices of level."""
+    """Counts along a filling of the tank, (points, channels): straight between the median counts of up to 50
+    slices of level.
+    """
     levels, label = np.unique(rows.level_mm, return_inverse=True)
     slices = label * min(len(levels), 50) // len(levels)
     at = [float(np.median(rows.level_mm[slices == s])) for s in range(int(slices.max()) + 1)]
@@ -255,21 +361,53 @@ def _filling(rows: Rows) -> Ints:
 
 
 def _departure(fitted: Fitted, program: Program, path: Ints) -> float:
-    """Root mean square of two things in mm: the table's distance from its curve, and the integers' from the floats along ``path``."""
+    """Root mean square of two things in mm: the table's distance from its curve, and the integers' from the
+    floats along ``path``.
+    """
     its = run(program, path)
     accepted = its.validity != WITHHELD
     rounding = its.level[accepted] / LEVEL_UNITS_PER_MM - fitted.levels(path[accepted])
-    return float(np.hypot(fitted.pipeline.named_steps["model"].departure_mm, np.sqrt(np.mean(rounding**2)) if accepted.any() else 0.0))
+    return float(
+        np.hypot(
+            fitted.pipeline.named_steps["model"].departure_mm,
+            np.sqrt(np.mean(rounding**2)) if accepted.any() else 0.0,
+        )
+    )
 
 
-def _candidate(recipe: Recipe, fitted: Fitted, board: Board, name: str, path: Ints, answers: Sequence[Answers], parts: int, limits: Limits | None) -> Candidate:
+def _candidate(
+    recipe: Recipe,
+    fitted: Fitted,
+    board: Board,
+    name: str,
+    path: Ints,
+    answers: Sequence[Answers],
+    parts: int,
+    limits: Limits | None,
+) -> Candidate:
     """A recipe counts only when every fold could be written in integers, and so can the final fit."""
     try:
         program = quantise(fitted, recipe.bits, board, name)
     except ProgramError as error:
         return Candidate(recipe, fitted, None, {}, {}, None if limits is None else False, refused=str(error))
     if len(answers) < parts:
-        return Candidate(recipe, fitted, None, {}, {}, None if limits is None else False, refused="not possible in integers on every fold")
+        return Candidate(
+            recipe,
+            fitted,
+            None,
+            {},
+            {},
+            None if limits is None else False,
+            refused="not possible in integers on every fold",
+        )
     its = joined(answers)
-    made = Candidate(recipe, fitted, program, score(its, its.level_mm), score(its, its.float_mm), None, departure_mm=_departure(fitted, program, path))
+    made = Candidate(
+        recipe,
+        fitted,
+        program,
+        score(its, its.level_mm),
+        score(its, its.float_mm),
+        None,
+        departure_mm=_departure(fitted, program, path),
+    )
     return replace(made, meets=meets(limits, made.cautious))

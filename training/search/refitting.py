@@ -1,4 +1,6 @@
-"""One recipe of a pad array fitted once: what learning curves and studies repeat, without a search, a float model or a band."""
+"""One recipe of a pad array fitted once: what learning curves and studies repeat, without a search, a float
+model or a band.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +9,7 @@ from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
-from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
+from threadpoolctl import threadpool_limits
 
 from dataset.errors import InputError
 from dataset.records import FrozenData, Limits, Role
@@ -20,12 +22,23 @@ from training.models.recipes import Board
 from training.models.trimming import kind_names, trim_limits
 from training.program import Builder, Program
 from training.rows import Ints, Mask
-from training.search.candidates import WATCHER_SHARE, ArrayRecipe, learn_levels, learn_watcher, parts_of, prepare_rig, thresholds_of, unseen_doubt
+from training.search.candidates import (
+    WATCHER_SHARE,
+    ArrayRecipe,
+    learn_levels,
+    learn_watcher,
+    parts_of,
+    prepare_rig,
+    thresholds_of,
+    unseen_doubt,
+)
 
 
 @dataclass(frozen=True)
 class Refit:
-    """A program, the parts and thresholds that it was made of, and the trims (sessions, trim size) that it takes of the data it was fitted on."""
+    """A program, the parts and thresholds that it was made of, and the trims (sessions, trim size) that it
+    takes of the data it was fitted on.
+    """
 
     program: Program
     trims: Ints
@@ -42,54 +55,111 @@ def recipe_of(name: str, recipe: Mapping[str, Any]) -> ArrayRecipe:
     """The recipe of a stored model called ``name``. Raises InputError where it is not of a pad array."""
     given = {field.name: recipe.get(field.name) for field in fields(ArrayRecipe) if field.name in recipe}
     if not {"hidden", "watcher", "level_groups"} <= given.keys():
-        raise InputError(f"model {name}", f"family '{recipe.get('family', 'unknown')}'", "a model of a pad array", "train the other families anew")
-    made: dict[str, Any] = {key: tuple(value) if isinstance(value, list) else value for key, value in given.items()}
+        raise InputError(
+            f"model {name}",
+            f"family '{recipe.get('family', 'unknown')}'",
+            "a model of a pad array",
+            "train the other families anew",
+        )
+    made: dict[str, Any] = {
+        key: tuple(value) if isinstance(value, list) else value for key, value in given.items()
+    }
     return ArrayRecipe(**made)
 
 
 def spread_rows(data: FrozenData, rows: Mask, most: int) -> Mask:
-    """At most about ``most`` of the rows, every session keeping its share, evenly spread in time; never none of a session."""
+    """At most about ``most`` of the rows, every session keeping its share, evenly spread in time; never none
+    of a session.
+    """
     sessions = np.unique(data.session[rows])
     share = max(most // max(len(sessions), 1), 2)
     kept: Mask = np.zeros(len(rows), np.bool_)
     for session in sessions:
         at = np.flatnonzero(rows & (data.session == session))
-        kept[at if len(at) <= share else at[np.linspace(0, len(at) - 1, share).round().astype(np.int64)]] = True
+        kept[at if len(at) <= share else at[np.linspace(0, len(at) - 1, share).round().astype(np.int64)]] = (
+            True
+        )
     return kept
 
 
 def thinned_fit(data: FrozenData, most: int) -> FrozenData:
-    """The same data with at most about ``most`` rows for fitting, spread as by :func:`spread_rows`; all other rows stay."""
+    """The same data with at most about ``most`` rows for fitting, spread as by :func:`spread_rows`; all other
+    rows stay.
+    """
     fit = data.rows(Role.FIT)
     kept = ~fit | spread_rows(data, fit, most)
-    columns = ("counts", "t_ms", "level_mm", "u_mm", "temperature_c", "session", "group", "frame", "condition")
+    columns = (
+        "counts",
+        "t_ms",
+        "level_mm",
+        "u_mm",
+        "temperature_c",
+        "session",
+        "group",
+        "frame",
+        "condition",
+    )
     return replace(data, **{name: getattr(data, name)[kept] for name in columns})
 
 
-def refit(data: FrozenData, board: Board, recipe: ArrayRecipe, fit: Mask, choose: Mask, limits: Limits | None, seed: int) -> Refit:
+def refit(
+    data: FrozenData,
+    board: Board,
+    recipe: ArrayRecipe,
+    fit: Mask,
+    choose: Mask,
+    limits: Limits | None,
+    seed: int,
+) -> Refit:
     """Fit ``recipe`` on ``fit`` rows, set its thresholds on ``choose`` rows.
 
-    Raises InputError where a unit lacks the recipe's trim, ProgramError where the net has no integers in the recipe's bits.
+    Raises InputError where a unit lacks the recipe's trim, ProgramError where the net has no integers in the
+    recipe's bits.
     """
     with threadpool_limits(limits=1):
         rig = prepare_rig(data, board, fit, fit | choose, recipe.trim)
         nets = learn_levels(data, rig, recipe, fit, seed, board.span_mm)
         doubt = unseen_doubt(data, rig, fit, board.span_mm, seed, recipe.steps // 2)
-        watched = learn_watcher(data, rig, recipe.watch_groups, fit, recipe.watcher, seed, doubt, round(recipe.steps * WATCHER_SHARE))
+        watched = learn_watcher(
+            data,
+            rig,
+            recipe.watch_groups,
+            fit,
+            recipe.watcher,
+            seed,
+            doubt,
+            round(recipe.steps * WATCHER_SHARE),
+        )
         parts = parts_of(nets, watched, rig, recipe, data, fit, board.span_mm)
         at = thresholds_of(parts, rig, data, fit, choose, board.span_mm, limits)
     return Refit(assemble("refit", board, parts, at, None, {}), rig.trims, board.span_mm, parts, at)
 
 
 def unwatched(board: Board, its: Refit) -> Program:
-    """The level net of a refit by itself, with its empty tank, and nothing withheld or flagged: what a model without a watcher would be."""
+    """The level net of a refit by itself, with its empty tank, and nothing withheld or flagged: what a model
+    without a watcher would be.
+    """
     builder = Builder(
-        "unwatched", board.count_bits, board.channels, board.period_ms, board.span, board.period_tolerance_pct, trim_range=trim_limits(its.parts.trimming),
+        "unwatched",
+        board.count_bits,
+        board.channels,
+        board.period_ms,
+        board.span,
+        board.period_tolerance_pct,
+        trim_range=trim_limits(its.parts.trimming),
         trim_kinds=kind_names(its.parts.trimming),
-    )  # fmt: skip
+    )
     given = emit_features(builder, its.parts.trimming, its.parts.level_groups)
-    raw = emit_net(builder, given.joined(builder, its.parts.level_groups), its.parts.level, "level_raw", SCALE)
+    raw = emit_net(
+        builder, given.joined(builder, its.parts.level_groups), its.parts.level, "level_raw", SCALE
+    )
     zero, one = builder.const(0), builder.const(1)
     dry = builder.node("greater", builder.const(its.at.empty_below), given.wettest)
     level = builder.node("where", dry, zero, builder.node("clip", raw, scale=SCALE, low=0, high=board.span))
-    return builder.finish(low=zero, level=level, high=builder.const(board.span), validity=builder.node("add", one, dry), flags=zero)
+    return builder.finish(
+        low=zero,
+        level=level,
+        high=builder.const(board.span),
+        validity=builder.node("add", one, dry),
+        flags=zero,
+    )

@@ -9,7 +9,7 @@ from importlib.metadata import version
 from typing import Any
 
 import numpy as np
-from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
+from threadpoolctl import threadpool_limits
 
 from dataset.errors import InputError
 from dataset.records import Budget, CountLaw, FrozenData, GroupBy, Limits, Role
@@ -53,11 +53,13 @@ def train(
     trim: str | None = None,
     progress: Progress | None = None,
 ) -> Trained:
-    """Search the families, pick the smallest model that meets the limits and fits the budget, and score it once on 'prove'.
+    """Search the families, pick the smallest model that meets the limits and fits the budget, and score it
+    once on 'prove'.
 
-    Four channels or more are a pad array: its search is that of ``array_train``, with ``trim`` naming the trim to train for. Otherwise, or
-    where families are named, ``families`` are tried (None means all), without trims. ``progress`` is called with (what, done, total).
-    Raises InputError for void sessions, mixed sensors, too few groups, unknown families, or counts that run against the sensor's count law.
+    Four channels or more are a pad array: its search is that of ``array_train``, with ``trim`` naming the
+    trim to train for. Otherwise, or where families are named, ``families`` are tried (None means all),
+    without trims. ``progress`` is called with (what, done, total). Raises InputError for void sessions, mixed
+    sensors, too few groups, unknown families, or counts that run against the sensor's count law.
     """
     chosen_families = _checked_families(families)
     board = board_of(data)
@@ -71,7 +73,7 @@ def train(
         candidates, how = search(data, board, name, chosen_families, seed, limits, say)
         candidates = measured(candidates, budget, cost, say)
         chosen, why = pick(candidates, limits)
-        assert chosen.program is not None  # noqa: S101
+        assert chosen.program is not None
         program = replace(chosen.program, notes=dict(chosen.program.notes) | notes_of(data))
         chosen = replace(chosen, program=program)
         say("scoring", 1, 1)
@@ -93,7 +95,9 @@ def train(
         "fit": _fit_facts(data),
         **seen_in_prove_bands(data),
     }
-    return Trained(program, float_onnx, _recipe(chosen, chosen_families, data, board, seed), versions(), metrics)
+    return Trained(
+        program, float_onnx, _recipe(chosen, chosen_families, data, board, seed), versions(), metrics
+    )
 
 
 def notes_of(data: FrozenData) -> dict[str, str]:
@@ -126,17 +130,33 @@ def board_of(data: FrozenData) -> Board:
     sensors = {s.mounting.sensor for s in data.frozen.sessions}
     if len(sensors) != 1:
         names = ", ".join(sorted(f"{s.name}@{s.revision}" for s in sensors))
-        raise InputError(f"frozen set '{data.frozen.name}'", f"sensors {names or 'none'}", "sessions of one sensor revision")
+        raise InputError(
+            f"frozen set '{data.frozen.name}'",
+            f"sensors {names or 'none'}",
+            "sessions of one sensor revision",
+        )
     (sensor,) = sensors
     span = max(s.mounting.tank.span_mm for s in data.frozen.sessions)
-    return Board(sensor.count_bits, sensor.channels, sensor.count_law, sensor.period_ms, sensor.period_tolerance_pct, span)
+    return Board(
+        sensor.count_bits,
+        sensor.channels,
+        sensor.count_law,
+        sensor.period_ms,
+        sensor.period_tolerance_pct,
+        span,
+    )
 
 
 def _check(data: FrozenData, board: Board) -> None:
     where = f"frozen set '{data.frozen.name}'"
     void = [s.id for s in data.frozen.sessions if s.void_reason is not None]
     if void:
-        raise InputError(where, f"void sessions {', '.join(void)}", "sessions that are not void", "freeze a set without them")
+        raise InputError(
+            where,
+            f"void sessions {', '.join(void)}",
+            "sessions that are not void",
+            "freeze a set without them",
+        )
     fit = data.rows(Role.FIT)
     if not fit.any():
         raise InputError(where, "no frames in 'fit' groups", "labelled frames to fit on")
@@ -151,24 +171,38 @@ def _check_law(where: str, rows: Rows, board: Board) -> None:
     """The channel that follows the level best must follow it in the direction that the count law says."""
     spread = rows.counts.std(axis=0)
     if not spread.any():
-        raise InputError(where, "counts that never change", "counts that follow the level", "check the channels")
+        raise InputError(
+            where, "counts that never change", "counts that follow the level", "check the channels"
+        )
     level = rows.level_mm - rows.level_mm.mean()
     moves = (rows.counts - rows.counts.mean(axis=0)).T @ level / np.where(spread > 0, spread, np.inf)
     channel = int(np.argmax(np.abs(moves)))
     rising = bool(moves[channel] > 0)
     if rising != (board.count_law is CountLaw.RISES):
         found = f"counts of channel {channel} that {'rise' if rising else 'fall'} with the level"
-        raise InputError(where, found, f"the sensor's count law '{board.count_law}'", "give the sensor a new revision with the right count law")
+        raise InputError(
+            where,
+            found,
+            f"the sensor's count law '{board.count_law}'",
+            "give the sensor a new revision with the right count law",
+        )
 
 
 def _prove(chosen: Candidate, data: FrozenData) -> dict[str, Any] | None:
     rows = data.rows(Role.PROVE)
     if not rows.any() or chosen.program is None:
         return None
-    its = answers_of(chosen.fitted, chosen.program, data, rows, rows_of(data, data.rows(Role.FIT)).label_range)
+    its = answers_of(
+        chosen.fitted, chosen.program, data, rows, rows_of(data, data.rows(Role.FIT)).label_range
+    )
     names = {k: group for k, (group, _) in enumerate(data.frozen.roles)}
     used = its.inside & its.accepted
-    levels = by_level(its.label_mm[used], (its.level_mm - its.label_mm)[used], data.u_mm[rows][used], chosen.program.span / LEVEL_UNITS_PER_MM)
+    levels = by_level(
+        its.label_mm[used],
+        (its.level_mm - its.label_mm)[used],
+        data.u_mm[rows][used],
+        chosen.program.span / LEVEL_UNITS_PER_MM,
+    )
     return {
         "integer": score(its, its.level_mm),
         "float": score(its, its.float_mm),
@@ -179,7 +213,9 @@ def _prove(chosen: Candidate, data: FrozenData) -> dict[str, Any] | None:
 
 
 def _random_rows(recipe: Recipe, data: FrozenData, board: Board, seed: int) -> dict[str, Any]:
-    """The same recipe after a split by row, which lets frames of one group stand on both sides: how much too good it looks."""
+    """The same recipe after a split by row, which lets frames of one group stand on both sides: how much too
+    good it looks.
+    """
     fit, used = data.rows(Role.FIT), data.rows(Role.FIT) | data.rows(Role.CHOOSE) | data.rows(Role.PROVE)
     low, high = rows_of(data, fit).label_range
     used &= (data.level_mm >= low) & (data.level_mm <= high)
@@ -192,12 +228,21 @@ def _random_rows(recipe: Recipe, data: FrozenData, board: Board, seed: int) -> d
     fitted = fit_sizes(recipe.family, [recipe.size], rows, board, seed)[recipe.size]
     program = quantise(fitted, recipe.bits, board, "random_rows")
     its = answers_of(fitted, program, data, used & ~train_rows, rows.label_range)
-    meaning = "frames split at random, groups on both sides: not a claim, only how much too good such a split looks"
-    return {"integer": score(its, its.level_mm), "float": score(its, its.float_mm), "fit_share": float(f"{share:.6g}"), "meaning": meaning}
+    meaning = (
+        "frames split at random, groups on both sides: not a claim, only how much too good such a split looks"
+    )
+    return {
+        "integer": score(its, its.level_mm),
+        "float": score(its, its.float_mm),
+        "fit_share": float(f"{share:.6g}"),
+        "meaning": meaning,
+    }
 
 
 def _canonical(data: FrozenData, used: Mask) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
-    """Indices of the used frames, sorted by content rather than by place, so that storage order draws no lots."""
+    """Indices of the used frames, sorted by content rather than by place, so that storage order draws no
+    lots.
+    """
     at = np.flatnonzero(used)
     order = np.lexsort((*data.counts[at].T[::-1], data.t_ms[at], data.level_mm[at], data.group[at]))
     return np.asarray(at[order], dtype=np.int64)
@@ -207,17 +252,28 @@ def _band(data: FrozenData) -> dict[str, Any]:
     if data.frozen.group_by is GroupBy.TEMPERATURE:
         return {"given": False, "reason": NOT_DRAWN}
     groups = len(data.frozen.groups(Role.CALIBRATE))
-    reason = "bands are not built in this version" if groups >= BAND_GROUPS else f"a 90 % band needs 9 calibrate groups, there are {groups}"
+    reason = (
+        "bands are not built in this version"
+        if groups >= BAND_GROUPS
+        else f"a 90 % band needs 9 calibrate groups, there are {groups}"
+    )
     return {"given": False, "reason": reason}
 
 
 def _fit_facts(data: FrozenData) -> dict[str, Any]:
     fit = data.rows(Role.FIT)
     low, high = rows_of(data, fit).label_range
-    return {"groups": len(np.unique(data.group[fit])), "frames": int(fit.sum()), "label_low_mm": low, "label_high_mm": high}
+    return {
+        "groups": len(np.unique(data.group[fit])),
+        "frames": int(fit.sum()),
+        "label_low_mm": low,
+        "label_high_mm": high,
+    }
 
 
-def _recipe(chosen: Candidate, families: tuple[str, ...], data: FrozenData, board: Board, seed: int) -> dict[str, Any]:
+def _recipe(
+    chosen: Candidate, families: tuple[str, ...], data: FrozenData, board: Board, seed: int
+) -> dict[str, Any]:
     its = chosen.fitted.conditioning
     return {
         **asdict(chosen.recipe),

@@ -1,4 +1,6 @@
-"""Captures of an earlier tank beside those of a new one, as one frozen set's data: what may be fitted together, and on which labels."""
+"""Captures of an earlier tank beside those of a new one, as one frozen set's data: what may be fitted
+together, and on which labels.
+"""
 
 from __future__ import annotations
 
@@ -14,7 +16,9 @@ from training.rows import Floats, Mask
 
 @dataclass(frozen=True)
 class Left:
-    """What of the earlier set was left out of the join, in sessions and rows, and by how much its labels were moved at most, mm."""
+    """What of the earlier set was left out of the join, in sessions and rows, and by how much its labels were
+    moved at most, mm.
+    """
 
     same_sessions: int
     held_out_units: int
@@ -23,31 +27,48 @@ class Left:
 
 
 def mounting_of(data: FrozenData) -> Mounting:
-    """The one mounting of a set. Raises InputError where there are several: then levels have no common datum."""
+    """The one mounting of a set. Raises InputError where there are several: then levels have no
+    common datum.
+    """
     found = {s.mounting.name: s.mounting for s in data.frozen.sessions}
     if len(found) != 1:
-        raise InputError(f"frozen set {data.frozen.name}", f"mountings {', '.join(sorted(found))}", "sessions of one mounting", "freeze the new tank by itself")
+        raise InputError(
+            f"frozen set {data.frozen.name}",
+            f"mountings {', '.join(sorted(found))}",
+            "sessions of one mounting",
+            "freeze the new tank by itself",
+        )
     return next(iter(found.values()))
 
 
 def with_choose(data: FrozenData, every: int = 4) -> FrozenData:
-    """The same data; where no group is for choosing, every fourth fit group becomes one. Raises InputError with fewer than three fit groups then."""
+    """The same data; where no group is for choosing, every fourth fit group becomes one. Raises InputError
+    with fewer than three fit groups then.
+    """
     if data.rows(Role.CHOOSE).any():
         return data
     fit = data.frozen.groups(Role.FIT)
     if len(fit) < every - 1:
         where = f"frozen set {data.frozen.name}"
-        raise InputError(where, f"{len(fit)} 'fit' groups and no 'choose' group", f"{every - 1} 'fit' groups, or 'choose' groups", "freeze it with --choose")
-    roles = tuple((group, Role.CHOOSE if group in fit[::every] else role) for group, role in data.frozen.roles)
+        raise InputError(
+            where,
+            f"{len(fit)} 'fit' groups and no 'choose' group",
+            f"{every - 1} 'fit' groups, or 'choose' groups",
+            "freeze it with --choose",
+        )
+    roles = tuple(
+        (group, Role.CHOOSE if group in fit[::every] else role) for group, role in data.frozen.roles
+    )
     return replace(data, frozen=replace(data.frozen, roles=roles))
 
 
 def joined(old: FrozenData, new: FrozenData) -> tuple[FrozenData, Left]:
-    """New data with the earlier ones added, all earlier groups for fitting; the new groups keep their roles, names and places.
+    """New data with the earlier ones added, all earlier groups for fitting; the new groups keep their roles,
+    names and places.
 
-    Earlier levels go where the new tank's pads show the same: see :func:`new_level` (an empty tank stays empty); those that come to lie outside
-    the new span are left out. So are sessions that both sets have, and earlier
-    sessions of units that the new set holds out: their part-to-part spread would be known.
+    Earlier levels go where the new tank's pads show the same: see :func:`new_level` (an empty tank stays
+    empty); those that come to lie outside the new span are left out. So are sessions that both sets have, and
+    earlier sessions of units that the new set holds out: their part-to-part spread would be known.
 
     Raises InputError for sensors that can't be one board, and where nothing is left.
     """
@@ -64,16 +85,27 @@ def joined(old: FrozenData, new: FrozenData) -> tuple[FrozenData, Left]:
     inside: Mask = (level >= 0) & (level <= mounting.tank.span_mm) & ((old.level_mm <= 0) | (level > 0))
     rows = usable[old.session] & inside
     if not rows.any():
-        raise InputError(f"frozen set {old.frozen.name}", "no frame that the new tank could learn from", "earlier sessions of other units, within the new span")
-    left = Left(sum(same), sum(spoilt), int((usable[old.session] & ~inside).sum()), float(np.abs(level - old.level_mm)[rows].max()))
+        raise InputError(
+            f"frozen set {old.frozen.name}",
+            "no frame that the new tank could learn from",
+            "earlier sessions of other units, within the new span",
+        )
+    left = Left(
+        sum(same),
+        sum(spoilt),
+        int((usable[old.session] & ~inside).sum()),
+        float(np.abs(level - old.level_mm)[rows].max()),
+    )
     return _put_together(replace(old, level_mm=level), new, rows), left
 
 
 def new_level(level_mm: Floats, old: Mounting, new: Mounting) -> Floats:
-    """Where on the new tank the pads show what they show at ``level_mm`` (n,) on the old one: lines between the edges of the pads, both ways
-    above the datum, and as far beyond the last edge as before. Common practice, no source; fringes and walls are taken to be alike.
+    """Where on the new tank the pads show what they show at ``level_mm`` (n,) on the old one: lines between
+    the edges of the pads, both ways above the datum, and as far beyond the last edge as before. Common
+    practice, no source; fringes and walls are taken to be alike.
 
-    Raises InputError for sensors that can't be one board: other channels, roles, count widths, count laws or periods.
+    Raises InputError for sensors that can't be one board: other channels, roles, count widths, count laws or
+    periods.
     """
     _check_boards(old, new)
     before, after = _edges(old), _edges(new)
@@ -85,7 +117,9 @@ def new_level(level_mm: Floats, old: Mounting, new: Mounting) -> Floats:
 
 
 def _edges(mounting: Mounting) -> Floats:
-    """Bottoms and tops of the level pads above the datum, rising, mm; pads that overlap meet in the middle."""
+    """Bottoms and tops of the level pads above the datum, rising, mm; pads that overlap meet in
+    the middle.
+    """
     pads = {(p.bottom_mm, p.height_mm) for p in mounting.sensor.pads if p.role is PadRole.LEVEL}
     ends = np.asarray(sorted(pads)) @ np.asarray([[1.0, 1.0], [0.0, 1.0]]) + mounting.offset_mm
     apart = (ends[:-1, 1] + ends[1:, 0]) / 2
@@ -97,13 +131,23 @@ def _check_boards(old: Mounting, new: Mounting) -> None:
     def facts(mounting: Mounting) -> dict[str, object]:
         its = mounting.sensor
         roles = ", ".join(str(p.role) for p in its.pads)
-        return {"channels": roles, "count bits": its.count_bits, "count law": str(its.count_law), "period_ms": its.period_ms}
+        return {
+            "channels": roles,
+            "count bits": its.count_bits,
+            "count law": str(its.count_law),
+            "period_ms": its.period_ms,
+        }
 
     mine, wanted = facts(old), facts(new)
     for what, value in mine.items():
         if value != wanted[what]:
             hint = "captures of another board can't be learnt from together"
-            raise InputError(f"sensor {old.sensor.name}@{old.sensor.revision}", f"{what} {value}", f"{wanted[what]}, as {new.sensor.name} has", hint)
+            raise InputError(
+                f"sensor {old.sensor.name}@{old.sensor.revision}",
+                f"{what} {value}",
+                f"{wanted[what]}, as {new.sensor.name} has",
+                hint,
+            )
 
 
 def _held_out_units(new: FrozenData) -> set[str]:
@@ -121,7 +165,10 @@ def _put_together(old: FrozenData, new: FrozenData, rows: Mask) -> FrozenData:
         name=f"{new.frozen.name} with {old.frozen.name}",
         sha256=hashlib.sha256(f"{new.frozen.sha256} {old.frozen.sha256}".encode()).hexdigest(),
         group_by=new.frozen.group_by,
-        roles=(*new.frozen.roles, *((f"{old.frozen.name}: {old.frozen.roles[int(g)][0]}", Role.FIT) for g in groups)),
+        roles=(
+            *new.frozen.roles,
+            *((f"{old.frozen.name}: {old.frozen.roles[int(g)][0]}", Role.FIT) for g in groups),
+        ),
         sessions=(*new.frozen.sessions, *(old.frozen.sessions[int(s)] for s in kept)),
         trims=tuple(trims[sha] for sha in sorted(trims)),
         edges_c=new.frozen.edges_c,

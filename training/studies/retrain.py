@@ -1,7 +1,9 @@
-"""Tank change: what is worth most on a new tank, the model in use with new trims, old and new sessions together, or new sessions alone.
+"""Tank change: what is worth most on a new tank, the model in use with new trims, old and new sessions
+together, or new sessions alone.
 
-The way that is favoured is picked on the new tank's choose groups; the prove groups then say by how much it is ahead, and the learning curve how many
-sessions each way needs. Both ways of the curve fit the old model's recipe on as many frames of the same units, taken in one seeded order.
+The way that is favoured is picked on the new tank's choose groups; the prove groups then say by how much it
+is ahead, and the learning curve how many sessions each way needs. Both ways of the curve fit the old model's
+recipe on as many frames of the same units, taken in one seeded order.
 """
 
 from __future__ import annotations
@@ -12,7 +14,7 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
-from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
+from threadpoolctl import threadpool_limits
 
 from dataset.errors import InputError, ProgramError
 from dataset.records import Budget, FrozenData, GroupBy, Limits, Model, Mounting, Role, TrimKind
@@ -34,7 +36,10 @@ from training.search.train import Trained, board_of, notes_of, versions
 from training.studies.joining import Left, joined, mounting_of, new_level, with_choose
 
 OLD, TOGETHER, ALONE = "old model, new trims", "old and new together", "new alone"
-STEPS, FIT_ROWS = 60, 6000  # of each refit: frames of one session are alike, and the ways are to be told apart, not polished
+STEPS, FIT_ROWS = (
+    60,
+    6000,
+)  # of each refit: frames of one session are alike, and the ways are to be told apart, not polished
 CURVE_STEPS, CURVE_ROWS = 30, 1200  # steps of a fit of the curve, and its frames of each tank
 COUNTS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64)
 FEWEST_ALONE = 2  # what a unit not seen would do can't be learnt from one
@@ -52,7 +57,9 @@ class Retrained:
 
 @dataclass(frozen=True)
 class _Way:
-    """One way to serve the new tank, judged on its choose and prove groups; ``fitted`` is None for the old model."""
+    """One way to serve the new tank, judged on its choose and prove groups; ``fitted`` is None for the old
+    model.
+    """
 
     name: str
     program: Program
@@ -75,22 +82,41 @@ class _Case:
 
 
 def retrain(
-    model: Model, old: FrozenData, new: FrozenData, *, name: str, limits: Limits | None, budget: Budget | None, cost: CostModel | None, seed: int,
-    steps: int = STEPS, progress: Progress | None = None, jobs: int = -1,
-) -> Retrained:  # fmt: skip
-    """Compare the ways on ``new``, a frozen set of the new tank, and keep the refit that its choose groups favour as a model called ``name``.
+    model: Model,
+    old: FrozenData,
+    new: FrozenData,
+    *,
+    name: str,
+    limits: Limits | None,
+    budget: Budget | None,
+    cost: CostModel | None,
+    seed: int,
+    steps: int = STEPS,
+    progress: Progress | None = None,
+    jobs: int = -1,
+) -> Retrained:
+    """Compare the ways on ``new``, a frozen set of the new tank, and keep the refit that its choose groups
+    favour as a model called ``name``.
 
     ``old`` are the data that ``model`` was trained on; ``steps`` are the most steps of a refit's nets.
     ``progress`` is called with (what, done, total). Raises InputError for a model that is not
-    of a pad array, a new set without fit or prove groups, of several mountings or of temperature bands, or with too few groups to choose on.
+    of a pad array, a new set without fit or prove groups, of several mountings or of temperature bands, or
+    with too few groups to choose on.
     """
     say: Progress = progress or (lambda what, done, total: None)
     if not new.rows(Role.FIT).any() or not new.rows(Role.PROVE).any():
         where = f"frozen set {new.frozen.name}"
-        raise InputError(where, "no frames in 'fit' or in 'prove' groups", "both: sessions to learn from, and units held out", "freeze it with --prove")
+        raise InputError(
+            where,
+            "no frames in 'fit' or in 'prove' groups",
+            "both: sessions to learn from, and units held out",
+            "freeze it with --prove",
+        )
     if new.frozen.group_by is GroupBy.TEMPERATURE:
         hint = "the earlier tank's captures may hold the bands that are to be proved"
-        raise InputError(f"frozen set {new.frozen.name}", f"groups by {new.frozen.group_by}", "groups by unit", hint)
+        raise InputError(
+            f"frozen set {new.frozen.name}", f"groups by {new.frozen.group_by}", "groups by unit", hint
+        )
     mounting_of(new)
     recipe = recipe_of(model.name, json.loads(model.recipe))
     new = with_choose(new)
@@ -104,7 +130,12 @@ def retrain(
     kept = next(way for way in ranked if way.fitted is not None)
     found = {
         "parent": model.name,
-        "tank": {"frozen": new.frozen.name, "sha256": new.frozen.sha256, "origin": new.frozen.origin, "earlier": old.frozen.name},
+        "tank": {
+            "frozen": new.frozen.name,
+            "sha256": new.frozen.sha256,
+            "origin": new.frozen.origin,
+            "earlier": old.frozen.name,
+        },
         "ways": [_row(way, limits) for way in ranked],
         "refused": refused,
         "kept": kept.name,
@@ -112,11 +143,14 @@ def retrain(
         "ahead": {way.name: _ahead(way, kept, limits, seed) for way in ranked if way is not kept},
         "left_out": None if left is None else asdict(left),
         "moved_mm": None if left is None else tidy(left.moved_mm),
-        "recipe": {key: list(value) if isinstance(value, tuple) else value for key, value in asdict(case.recipe).items()},
+        "recipe": {
+            key: list(value) if isinstance(value, tuple) else value
+            for key, value in asdict(case.recipe).items()
+        },
         "trim_of_parent": recipe.trim,
         "curve": learning_curve(case.new, both, case.board, case.recipe, limits, seed, say),
     }
-    assert kept.fitted is not None  # noqa: S101
+    assert kept.fitted is not None
     return Retrained(_trained(kept.fitted, kept.name, found, case), found)
 
 
@@ -136,7 +170,15 @@ def _with_usable_trim(recipe: ArrayRecipe, new: FrozenData, both: FrozenData | N
     return recipe if recipe.trim in kinds else replace(recipe, trim=kinds[-1])
 
 
-def _ways(case: _Case, model: Model, budget: Budget | None, cost: CostModel | None, name: str, say: Progress, jobs: int) -> tuple[list[_Way], dict[str, str]]:
+def _ways(
+    case: _Case,
+    model: Model,
+    budget: Budget | None,
+    cost: CostModel | None,
+    name: str,
+    say: Progress,
+    jobs: int,
+) -> tuple[list[_Way], dict[str, str]]:
     ways, refused = [], {}
     for number, (way, data) in enumerate(((OLD, case.new), (TOGETHER, case.both), (ALONE, case.new))):
         say(way, number, 3)
@@ -144,17 +186,47 @@ def _ways(case: _Case, model: Model, budget: Budget | None, cost: CostModel | No
             if way == OLD:
                 program = from_json(model.program, f"model '{model.name}'")
                 every = np.ones(len(case.new.session), np.bool_)
-                refuse_trims(program, case.new, every, of_model(model.name), "the old model would answer such a trim with a sensor fault")
+                refuse_trims(
+                    program,
+                    case.new,
+                    every,
+                    of_model(model.name),
+                    "the old model would answer such a trim with a sensor fault",
+                )
                 ways.append(_old_way(program, case))
             elif data is not None:
                 thin, notes, trim = thinned_fit(data, FIT_ROWS), notes_of(data), case.recipe.trim
                 with threadpool_limits(limits=1):
-                    made = train_array(thin, case.board, name, case.limits, budget, cost, case.seed, notes, say, trim, (case.recipe,), jobs)
-                ways.append(_Way(way, made.program, made, *(_judged(made.program, case, case.new.rows(role)) for role in _JUDGED)))
+                    made = train_array(
+                        thin,
+                        case.board,
+                        name,
+                        case.limits,
+                        budget,
+                        cost,
+                        case.seed,
+                        notes,
+                        say,
+                        trim,
+                        (case.recipe,),
+                        jobs,
+                    )
+                ways.append(
+                    _Way(
+                        way,
+                        made.program,
+                        made,
+                        *(_judged(made.program, case, case.new.rows(role)) for role in _JUDGED),
+                    )
+                )
         except (InputError, ProgramError) as error:
             refused[way] = str(error)
     if not any(way.fitted is not None for way in ways):
-        raise InputError(f"frozen set {case.new.frozen.name}", "no way to fit a model: " + "; ".join(refused.values()), "sessions that can be fitted")
+        raise InputError(
+            f"frozen set {case.new.frozen.name}",
+            "no way to fit a model: " + "; ".join(refused.values()),
+            "sessions that can be fitted",
+        )
     return ways, refused
 
 
@@ -163,23 +235,44 @@ def _judged(program: Program, case: _Case, rows: Mask) -> Judged:
 
 
 def _trims(program: Program, data: FrozenData) -> Ints:
-    return trim_counts(data, () if program.trim is None else tuple(TrimKind(kind) for kind in program.trim_kinds))
+    return trim_counts(
+        data, () if program.trim is None else tuple(TrimKind(kind) for kind in program.trim_kinds)
+    )
 
 
 def _old_way(program: Program, case: _Case) -> _Way:
-    """The program as it is, its levels moved with the pads. Raises InputError for another board, and for trims that are lacking or outside its limits."""
+    """The program as it is, its levels moved with the pads. Raises InputError for another board, and for
+    trims that are lacking or outside its limits.
+    """
     board, earlier = case.board, mounting_of(case.old)
     own = {"channels": program.channels, "count bits": program.count_bits, "ms a frame": program.period_ms}
     its = {"channels": board.channels, "count bits": board.count_bits, "ms a frame": board.period_ms}
     for what, value in own.items():
         if value != its[what]:
-            raise InputError(f"model {program.name}", f"{value} {what}", f"{its[what]}, as the new tank's sensor has", "its program can't run on that board")
-    return _Way(OLD, program, None, *(moved(_judged(program, case, case.new.rows(role)), earlier, mounting_of(case.new)) for role in _JUDGED))
+            raise InputError(
+                f"model {program.name}",
+                f"{value} {what}",
+                f"{its[what]}, as the new tank's sensor has",
+                "its program can't run on that board",
+            )
+    return _Way(
+        OLD,
+        program,
+        None,
+        *(
+            moved(_judged(program, case, case.new.rows(role)), earlier, mounting_of(case.new))
+            for role in _JUDGED
+        ),
+    )
 
 
 def moved(its: Judged, old: Mounting, new: Mounting) -> Judged:
-    """The same readings, each level that is given above empty brought to the new tank's pads, within its span."""
-    level = np.where(its.validity == VALID, np.clip(new_level(its.level_mm, old, new), 0, its.span_mm), its.level_mm)
+    """The same readings, each level that is given above empty brought to the new tank's pads, within its
+    span.
+    """
+    level = np.where(
+        its.validity == VALID, np.clip(new_level(its.level_mm, old, new), 0, its.span_mm), its.level_mm
+    )
     return replace(its, level_mm=level)
 
 
@@ -192,10 +285,14 @@ def _rank(way: _Way, limits: Limits | None) -> tuple[bool, float]:
 def _row(way: _Way, limits: Limits | None) -> dict[str, Any]:
     figures = figures_of(way.prove) | {"worst_group_rmse_mm": worst_rmse(way.prove)}
     return {
-        "way": way.name, "choose_mm": tidy_error(error_of(figures_of(way.choose))), "prove_mm": tidy_error(error_of(figures)),
-        "classes": figures["classes"], "false_wet": figures["false_wet"], "limits": answer_classes(limits, figures, None),
+        "way": way.name,
+        "choose_mm": tidy_error(error_of(figures_of(way.choose))),
+        "prove_mm": tidy_error(error_of(figures)),
+        "classes": figures["classes"],
+        "false_wet": figures["false_wet"],
+        "limits": answer_classes(limits, figures, None),
         "span_mm": way.program.span / LEVEL_UNITS_PER_MM,
-    }  # fmt: skip
+    }
 
 
 def tidy_error(value: float) -> float | None:
@@ -210,38 +307,76 @@ def _ahead(way: _Way, kept: _Way, limits: Limits | None, seed: int) -> dict[str,
 
 
 def _trained(made: ArrayTrained, way: str, found: dict[str, Any], case: _Case) -> Trained:
-    recipe = made.recipe | {"frozen": {"name": case.new.frozen.name, "sha256": case.new.frozen.sha256}, "way": way}
+    recipe = made.recipe | {
+        "frozen": {"name": case.new.frozen.name, "sha256": case.new.frozen.sha256},
+        "way": way,
+    }
     if way == TOGETHER and case.both is not None:
         recipe["earlier"] = {"name": found["tank"]["earlier"], "joined_sha256": case.both.frozen.sha256}
     return Trained(made.program, made.float_onnx, recipe, versions(), made.metrics | {"retraining": found})
 
 
 def learning_curve(
-    new: FrozenData, both: FrozenData | None, board: Board, recipe: ArrayRecipe, limits: Limits | None, seed: int, progress: Progress
+    new: FrozenData,
+    both: FrozenData | None,
+    board: Board,
+    recipe: ArrayRecipe,
+    limits: Limits | None,
+    seed: int,
+    progress: Progress,
 ) -> dict[str, Any]:
-    """Errors on the new tank's prove groups against the number of its units that were fitted, with the earlier sessions and without.
+    """Errors on the new tank's prove groups against the number of its units that were fitted, with the
+    earlier sessions and without.
 
-    ``rows``: each with its way, units, sessions, the mean over classes of the P95 in mm, and whether it stays within the limits; ``needed`` by way.
+    ``rows``: each with its way, units, sessions, the mean over classes of the P95 in mm, and whether it stays
+        within the limits; ``needed`` by way.
     """
     short = replace(recipe, steps=min(recipe.steps, CURVE_STEPS))
     fit = new.rows(Role.FIT)
     order = np.random.default_rng(seed).permutation(np.unique(new.group[fit]))
     counts = [n for n in COUNTS if n < len(order)] + [len(order)]
-    jobs = [(way, data, n) for way, data in ((TOGETHER, both), (ALONE, new)) if data is not None for n in counts if way != ALONE or n >= FEWEST_ALONE]
+    jobs = [
+        (way, data, n)
+        for way, data in ((TOGETHER, both), (ALONE, new))
+        if data is not None
+        for n in counts
+        if way != ALONE or n >= FEWEST_ALONE
+    ]
     rows = []
     for done, (way, data, n) in enumerate(jobs):
         progress(f"learning curve, {way}", done, len(jobs))
         mine = fit & np.isin(new.group, order[:n])
-        rows.append({"way": way, "units": n, "sessions": len(np.unique(new.session[mine]))} | _point(data, new, board, short, mine, limits, seed))
-    needed = {way: reached([row for row in rows if row["way"] == way], "reaches") for way in (TOGETHER, ALONE)}
+        rows.append(
+            {"way": way, "units": n, "sessions": len(np.unique(new.session[mine]))}
+            | _point(data, new, board, short, mine, limits, seed)
+        )
+    needed = {
+        way: reached([row for row in rows if row["way"] == way], "reaches") for way in (TOGETHER, ALONE)
+    }
     return {
-        "rows": rows, "needed": needed, "ratio": _ratio(needed), "as_good": _as_good(rows), "choose_sessions": _sessions(new, Role.CHOOSE),
-        "steps": short.steps, "order": ORDER, "prove_groups": len(np.unique(new.group[new.rows(Role.PROVE)])),
-    }  # fmt: skip
+        "rows": rows,
+        "needed": needed,
+        "ratio": _ratio(needed),
+        "as_good": _as_good(rows),
+        "choose_sessions": _sessions(new, Role.CHOOSE),
+        "steps": short.steps,
+        "order": ORDER,
+        "prove_groups": len(np.unique(new.group[new.rows(Role.PROVE)])),
+    }
 
 
-def _point(data: FrozenData, new: FrozenData, board: Board, recipe: ArrayRecipe, mine: Mask, limits: Limits | None, seed: int) -> dict[str, Any]:
-    """One fit of the curve: ``mine`` are the new tank's rows in it, all earlier rows come with them where ``data`` has any."""
+def _point(
+    data: FrozenData,
+    new: FrozenData,
+    board: Board,
+    recipe: ArrayRecipe,
+    mine: Mask,
+    limits: Limits | None,
+    seed: int,
+) -> dict[str, Any]:
+    """One fit of the curve: ``mine`` are the new tank's rows in it, all earlier rows come with them where
+    ``data`` has any.
+    """
     count, everything = len(new.session), len(data.session)
     own, earlier = np.zeros(everything, np.bool_), np.arange(everything) >= count
     own[:count] = mine
@@ -254,15 +389,24 @@ def _point(data: FrozenData, new: FrozenData, board: Board, recipe: ArrayRecipe,
         return {"error_mm": None, "accepted_share": None, "reaches": False, "refused": str(error)}
     its = made.judge(data, data.rows(Role.PROVE))
     figures = figures_of(its) | {"worst_group_rmse_mm": worst_rmse(its)}
-    classes = {name: {k: row.get(k) for k in ("p95_mm", "p95_pct", "accepted_share")} for name, row in figures["classes"].items()}
+    classes = {
+        name: {k: row.get(k) for k in ("p95_mm", "p95_pct", "accepted_share")}
+        for name, row in figures["classes"].items()
+    }
     return {
-        "error_mm": tidy_error(error_of(figures)), "accepted_share": figures["classes"]["all"]["accepted_share"], "classes": classes,
-        "false_wet": figures["false_wet"]["wrong"], "reaches": meets_classes(limits, figures), "refused": None,
-    }  # fmt: skip
+        "error_mm": tidy_error(error_of(figures)),
+        "accepted_share": figures["classes"]["all"]["accepted_share"],
+        "classes": classes,
+        "false_wet": figures["false_wet"]["wrong"],
+        "reaches": meets_classes(limits, figures),
+        "refused": None,
+    }
 
 
 def reached(rows: list[dict[str, Any]], what: str) -> dict[str, int] | None:
-    """The first of rows, in order, from which on ``what`` holds to the end, as units and sessions; None where it never does."""
+    """The first of rows, in order, from which on ``what`` holds to the end, as units and sessions; None where
+    it never does.
+    """
     first = None
     for row in reversed(rows):
         if not row[what]:
@@ -278,15 +422,24 @@ def _ratio(needed: Mapping[str, dict[str, int] | None]) -> float | None:
 
 
 def _as_good(rows: list[dict[str, Any]]) -> dict[str, Any] | None:
-    """From how many new sessions on, with the earlier ones, the error is no larger than that of all new sessions alone."""
+    """From how many new sessions on, with the earlier ones, the error is no larger than that of all new
+    sessions alone.
+    """
     alone = [row for row in rows if row["way"] == ALONE and row["error_mm"] is not None]
     if not alone:
         return None
     last = alone[-1]
-    together = [row | {"good": row["error_mm"] is not None and row["error_mm"] <= last["error_mm"]} for row in rows if row["way"] == TOGETHER]
+    together = [
+        row | {"good": row["error_mm"] is not None and row["error_mm"] <= last["error_mm"]}
+        for row in rows
+        if row["way"] == TOGETHER
+    ]
     first = reached(together, "good")
-    return {"all_new": {"units": last["units"], "sessions": last["sessions"], "error_mm": last["error_mm"]}, "together": first,
-            "ratio": None if first is None else tidy(first["sessions"] / last["sessions"])}  # fmt: skip
+    return {
+        "all_new": {"units": last["units"], "sessions": last["sessions"], "error_mm": last["error_mm"]},
+        "together": first,
+        "ratio": None if first is None else tidy(first["sessions"] / last["sessions"]),
+    }
 
 
 def _sessions(data: FrozenData, role: Role) -> int:

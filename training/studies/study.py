@@ -1,4 +1,6 @@
-"""What trims, feature groups and the watcher are worth: a model's recipe fitted again, one thing changed at a time, and judged on units not fitted."""
+"""What trims, feature groups and the watcher are worth: a model's recipe fitted again, one thing changed at a
+time, and judged on units not fitted.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
-from joblib import Parallel, delayed  # type: ignore[import-untyped]
+from joblib import Parallel, delayed
 
 from dataset.errors import InputError, ProgramError
 from dataset.records import Budget, FrozenData, Limits, Role
@@ -35,7 +37,9 @@ FEATURES: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {  # of the le
 
 @dataclass(frozen=True)
 class Study:
-    """What a study is of: the captures, the recipe that is varied, the groups judged on, and what the answers are held against."""
+    """What a study is of: the captures, the recipe that is varied, the groups judged on, and what the answers
+    are held against.
+    """
 
     data: FrozenData
     board: Board
@@ -52,21 +56,31 @@ def check_study(data: FrozenData, role: Role) -> None:
     """Raises InputError where the set has no fit, choose or ``role`` groups."""
     for its in (Role.FIT, Role.CHOOSE, role):
         if not data.rows(its).any():
-            raise InputError(f"frozen set {data.frozen.name}", f"no frames in '{its}' groups", "groups to fit, to choose and to judge on")
+            raise InputError(
+                f"frozen set {data.frozen.name}",
+                f"no frames in '{its}' groups",
+                "groups to fit, to choose and to judge on",
+            )
 
 
 def study_trims(study: Study, progress: Progress) -> dict[str, Any]:
-    """The recipe with every kind of trim that all units have; ``needed`` is the least trim within the limits. Raises as :func:`check_study`."""
+    """The recipe with every kind of trim that all units have; ``needed`` is the least trim within the limits.
+    Raises as :func:`check_study`.
+    """
     return _trims(study, _refits(study, _trim_recipes(study), progress))
 
 
 def study_features(study: Study, progress: Progress) -> dict[str, Any]:
-    """The recipe with other groups of features and without its watcher, measured where a budget is given. Raises as :func:`check_study`."""
+    """The recipe with other groups of features and without its watcher, measured where a budget is given.
+    Raises as :func:`check_study`.
+    """
     return {"rows": _feature_rows(study, _refits(study, _feature_recipes(study), progress), progress)}
 
 
 def ablate(study: Study, progress: Progress) -> dict[str, Any]:
-    """Both studies in one go, with the ``role``, ``steps`` and ``fit_rows`` that their rows come from: a table that goes with a model."""
+    """Both studies in one go, with the ``role``, ``steps`` and ``fit_rows`` that their rows come from: a
+    table that goes with a model.
+    """
     found = _refits(study, _trim_recipes(study) | _feature_recipes(study), progress)
     said = {"role": str(study.role), "steps": min(study.recipe.steps, STEPS), "fit_rows": FIT_ROWS}
     return said | {"trims": _trims(study, found), "features": {"rows": _feature_rows(study, found, progress)}}
@@ -80,7 +94,9 @@ def _trim_recipes(study: Study) -> dict[str, ArrayRecipe]:
 def _feature_recipes(study: Study) -> dict[str, ArrayRecipe]:
     recipe = _short(study)
     others = {
-        name: replace(recipe, level_groups=level, watch_groups=watcher, patience=recipe.patience and "unrest" in watcher)
+        name: replace(
+            recipe, level_groups=level, watch_groups=watcher, patience=recipe.patience and "unrest" in watcher
+        )
         for name, (level, watcher) in FEATURES.items()
     }
     return {AS_CHOSEN: recipe} | others
@@ -102,7 +118,9 @@ def _refits(study: Study, recipes: Mapping[str, ArrayRecipe], progress: Progress
     return {name: made[recipe] for name, recipe in recipes.items()}
 
 
-def _refit(data: FrozenData, board: Board, recipe: ArrayRecipe, limits: Limits | None, seed: int) -> Refit | str:
+def _refit(
+    data: FrozenData, board: Board, recipe: ArrayRecipe, limits: Limits | None, seed: int
+) -> Refit | str:
     try:
         return refit(data, board, recipe, data.rows(Role.FIT), data.rows(Role.CHOOSE), limits, seed)
     except (InputError, ProgramError) as error:
@@ -111,8 +129,15 @@ def _refit(data: FrozenData, board: Board, recipe: ArrayRecipe, limits: Limits |
 
 def _trims(study: Study, found: Mapping[str, Refit | str]) -> dict[str, Any]:
     recipes = _trim_recipes(study)
-    rows = [_row(study, name.removeprefix("trim "), recipe, found[name], None) for name, recipe in recipes.items()]
-    return {"rows": rows, "needed": None if study.limits is None else next((row["name"] for row in rows if row["within"]), None)}
+    rows = [
+        _row(study, name.removeprefix("trim "), recipe, found[name], None) for name, recipe in recipes.items()
+    ]
+    return {
+        "rows": rows,
+        "needed": None
+        if study.limits is None
+        else next((row["name"] for row in rows if row["within"]), None),
+    }
 
 
 def _feature_rows(study: Study, found: Mapping[str, Refit | str], progress: Progress) -> list[dict[str, Any]]:
@@ -122,24 +147,52 @@ def _feature_rows(study: Study, found: Mapping[str, Refit | str], progress: Prog
         its = found[name]
         rows.append(_row(study, name, recipe, its, None if isinstance(its, str) else its.program))
         if name == AS_CHOSEN:
-            rows.append(_row(study, WITHOUT_WATCHER, recipe, its, None if isinstance(its, str) else unwatched(study.board, its)))
+            rows.append(
+                _row(
+                    study,
+                    WITHOUT_WATCHER,
+                    recipe,
+                    its,
+                    None if isinstance(its, str) else unwatched(study.board, its),
+                )
+            )
     return rows
 
 
-def _row(study: Study, name: str, recipe: ArrayRecipe, its: Refit | str, program: Program | None) -> dict[str, Any]:
+def _row(
+    study: Study, name: str, recipe: ArrayRecipe, its: Refit | str, program: Program | None
+) -> dict[str, Any]:
     """One row: figures of ``program``, or of the refit's own; only what has a ``program`` is measured."""
-    made: dict[str, Any] = {"name": name, "recipe": _listed(recipe), "error_mm": None, "classes": {}, "false_wet": None, "cost": None}
+    made: dict[str, Any] = {
+        "name": name,
+        "recipe": _listed(recipe),
+        "error_mm": None,
+        "classes": {},
+        "false_wet": None,
+        "cost": None,
+    }
     made |= {"good_from_pct": None, "refused": None}
     if isinstance(its, str):
         return made | {"within": None if study.limits is None else False, "refused": its}
     judged = _judged(study, its, program or its.program)
     figures = figures_of(judged) | {"worst_group_rmse_mm": worst_rmse(judged)}
-    classes = {what: {k: row.get(k) for k in ("p95_mm", "p95_pct", "accepted_share", "groups")} for what, row in figures["classes"].items()}
-    cost = None if program is None or study.budget is None or study.cost is None else cost_facts(study.cost(program, study.budget))
+    classes = {
+        what: {k: row.get(k) for k in ("p95_mm", "p95_pct", "accepted_share", "groups")}
+        for what, row in figures["classes"].items()
+    }
+    cost = (
+        None
+        if program is None or study.budget is None or study.cost is None
+        else cost_facts(study.cost(program, study.budget))
+    )
     return made | {
-        "error_mm": tidy_error(error_of(figures)), "classes": classes, "false_wet": figures["false_wet"], "within": meets_classes(study.limits, figures),
-        "cost": cost, "good_from_pct": good_from(judged, study.limits),
-    }  # fmt: skip
+        "error_mm": tidy_error(error_of(figures)),
+        "classes": classes,
+        "false_wet": figures["false_wet"],
+        "within": meets_classes(study.limits, figures),
+        "cost": cost,
+        "good_from_pct": good_from(judged, study.limits),
+    }
 
 
 def good_from(its: Judged, limits: Limits | None) -> int | None:
@@ -147,13 +200,26 @@ def good_from(its: Judged, limits: Limits | None) -> int | None:
 
     None where the top does not, or without such a limit.
     """
-    rows = [row for row in (() if limits is None else limits.rows) if row.condition == "clean" and row.metric in ("p95_pct_span", "p95_abs_mm")]
+    rows = [
+        row
+        for row in (() if limits is None else limits.rows)
+        if row.condition == "clean" and row.metric in ("p95_pct_span", "p95_abs_mm")
+    ]
     if not rows:
         return None
-    bound = min(row.bound if row.metric == "p95_abs_mm" else bound_of(row, {"span_mm": its.span_mm}) * its.span_mm / 100 for row in rows)
+    bound = min(
+        row.bound
+        if row.metric == "p95_abs_mm"
+        else bound_of(row, {"span_mm": its.span_mm}) * its.span_mm / 100
+        for row in rows
+    )
     least = None
     for k in reversed(range(10)):
-        tenth = its.states.clean & (its.label_mm >= k * its.span_mm / 10) & (its.label_mm < (k + 1) * its.span_mm / 10 if k < 9 else True)
+        tenth = (
+            its.states.clean
+            & (its.label_mm >= k * its.span_mm / 10)
+            & (its.label_mm < (k + 1) * its.span_mm / 10 if k < 9 else True)
+        )
         p95 = errors(its, tenth).get("p95_mm")
         if p95 is not None and p95 > bound:
             break

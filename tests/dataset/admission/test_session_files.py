@@ -22,7 +22,9 @@ COLUMNS = ColumnMapping("m", ("a", "b"), "t", level="level", level_u_mm=0.5, tem
 PLAIN = "t,a,b,level,warm\n0,1,65535,5,20.5\n100,2,7,5,\n201,3,8,,21\n300,4,9,5,22.25\n"
 
 
-def read(tmp_path: Path, text: str | bytes, mapping: ColumnMapping = COLUMNS, sensor: Sensor = SENSOR) -> ParsedFile:
+def read(
+    tmp_path: Path, text: str | bytes, mapping: ColumnMapping = COLUMNS, sensor: Sensor = SENSOR
+) -> ParsedFile:
     path = tmp_path / "run.csv"
     path.write_bytes(text if isinstance(text, bytes) else text.encode())
     return read_file(path, mapping, sensor, TANK)
@@ -42,14 +44,16 @@ WAYS = {
     "byte order mark and CRLF": b"\xef\xbb\xbf" + PLAIN.replace("\n", "\r\n").encode(),
     "CR alone": PLAIN.replace("\n", "\r"),
     "no newline at the end": PLAIN.rstrip(),
-    "comments and blank lines": "# bench 2\n\n" + PLAIN.replace("100,", "  # a remark, with commas\n   \n100,"),
+    "comments and blank lines": "# bench 2\n\n"
+    + PLAIN.replace("100,", "  # a remark, with commas\n   \n100,"),
     "tabs": PLAIN.replace(",", "\t"),
     "semicolons": PLAIN.replace(",", ";"),
     "bars": PLAIN.replace(",", "|"),
     "decimal commas": PLAIN.replace(",", ";").replace(".", ","),
     "blanks around cells": PLAIN.replace(",", " , "),
     "quoted": "\n".join(",".join(f'"{cell}"' for cell in line.split(",")) for line in PLAIN.splitlines()),
-    "more columns, other order": "x,warm,level,b,t,a\n-,20.5,5,65535,0,1\n-,,5,7,100,2\n-,21,,8,201,3\n-,22.25,5,9,300,4\n",
+    "more columns, other order": "x,warm,level,b,t,a\n-,20.5,5,65535,0,1\n-,,5,7,100,2\n"
+    "-,21,,8,201,3\n-,22.25,5,9,300,4\n",
     "counts with a point": PLAIN.replace("65535", "65535.0").replace(",7,", ",7.00,"),
     "exponents": PLAIN.replace("201", "2.01e2"),
     "NaN where optional": PLAIN.replace(",5,\n", ",5,NaN\n").replace("8,,", "8,nan,"),
@@ -64,7 +68,9 @@ def test_ways_to_write_the_same(tmp_path: Path, text: str | bytes) -> None:
 
 def test_runs_of_blanks(tmp_path: Path) -> None:
     """Columns lined up with blanks are read; there every cell must be filled."""
-    found = read(tmp_path, "t    a      b\n0    1  65535\n100  2      7\n", ColumnMapping("m", ("a", "b"), "t"))
+    found = read(
+        tmp_path, "t    a      b\n0    1  65535\n100  2      7\n", ColumnMapping("m", ("a", "b"), "t")
+    )
     assert found.delimiter == " "
     np.testing.assert_array_equal(found.frames.counts, [[1, 65535], [2, 7]])
 
@@ -98,18 +104,30 @@ def test_lines_of_blanks_are_no_frames_of_a_single_column(tmp_path: Path) -> Non
 
 
 def test_units_of_time_and_level(tmp_path: Path) -> None:
-    """Seconds become milliseconds; centimetres and fractions of the span become millimetres without rounding dust."""
+    """Seconds become milliseconds; centimetres and fractions of the span become millimetres without rounding
+    dust.
+    """
     text = "t,a,b,level\n0.0,1,1,0.07\n0.1,1,1,0.07\n0.2004,1,1,1\n"
-    found = read(tmp_path, text, ColumnMapping("m", ("a", "b"), "t", TimeUnit.SECONDS, "level", LevelUnit.FRACTION))
+    found = read(
+        tmp_path, text, ColumnMapping("m", ("a", "b"), "t", TimeUnit.SECONDS, "level", LevelUnit.FRACTION)
+    )
     np.testing.assert_array_equal(found.frames.t_ms, [0, 100, 200])
     assert [m.level_mm for m in found.marks] == [7.0, 100.0]  # 0.07 * 100 is not 7 in floating point
-    found = read(tmp_path, text, ColumnMapping("m", ("a", "b"), "t", TimeUnit.SECONDS, "level", LevelUnit.CENTIMETRES))
+    found = read(
+        tmp_path, text, ColumnMapping("m", ("a", "b"), "t", TimeUnit.SECONDS, "level", LevelUnit.CENTIMETRES)
+    )
     assert [m.level_mm for m in found.marks] == [0.7, 10.0]  # nor 0.07 * 10 0.7
 
 
 def test_gaps_are_counted(tmp_path: Path) -> None:
-    """Steps of time beyond one and a half median periods are counted, not refused: a bench run pauses between levels."""
-    found = read(tmp_path, "t,a,b\n0,1,1\n100,1,1\n200,1,1\n351,1,1\n450,1,1\n9000,1,1\n", ColumnMapping("m", ("a", "b"), "t"))
+    """Steps of time beyond one and a half median periods are counted, not refused: a bench run pauses between
+    levels.
+    """
+    found = read(
+        tmp_path,
+        "t,a,b\n0,1,1\n100,1,1\n200,1,1\n351,1,1\n450,1,1\n9000,1,1\n",
+        ColumnMapping("m", ("a", "b"), "t"),
+    )
     assert (found.gaps, found.median_period_ms) == (2, 100.0)
 
 
@@ -120,27 +138,69 @@ def test_the_source_is_hashed(tmp_path: Path) -> None:
 
 
 FAULTS = {
-    "missing column": (PLAIN.replace("b,", "bb,"), "line 1: no column 'b'; expected one of 't', 'a', 'bb', 'level', 'warm'. Did you mean 'bb'?"),
+    "missing column": (
+        PLAIN.replace("b,", "bb,"),
+        "line 1: no column 'b'; expected one of 't', 'a', 'bb', 'level', 'warm'. Did you mean 'bb'?",
+    ),
     "case": (PLAIN.replace("level", "Level"), "Did you mean 'Level'?"),
     "a column twice": (PLAIN.replace("warm", "a"), "line 1: 2 columns are called 'a'"),
-    "no header": ("0,1,2,3,4\n", "no column 'a'; expected one of '0', '1', '2', '3', '4'. If the first line is a frame already, say --no-header"),
+    "no header": (
+        "0,1,2,3,4\n",
+        (
+            "no column 'a'; expected one of '0', '1', '2', '3', '4'. If the first line is a frame "
+            "already, say --no-header"
+        ),
+    ),
     "no number": (PLAIN.replace("100,2", "100,2x"), "line 3, column 'a': '2x'; expected a number"),
     "underscore": (PLAIN.replace("100,2", "100,2_0"), "line 3, column 'a': '2_0'; expected a number"),
     "empty count": (PLAIN.replace("100,2", "100, "), "line 3, column 'a': an empty cell; expected a number"),
     "count not a number": (PLAIN.replace("100,2", "100,nan"), "line 3, column 'a': 'nan'; expected a number"),
-    "infinite temperature": (PLAIN.replace("22.25", "inf"), "line 5, column 'warm': 'inf'; expected a number"),
+    "infinite temperature": (
+        PLAIN.replace("22.25", "inf"),
+        "line 5, column 'warm': 'inf'; expected a number",
+    ),
     "level in words": (PLAIN.replace("8,,", "8,dry,"), "line 4, column 'level': 'dry'; expected a number"),
-    "broken count": (PLAIN.replace(",7,", ",7.5,"), "line 3, column 'b': a count of 7.5; expected a whole number from 0 to 65535 (16 bits, sensor strip@1)"),
-    "negative count": (PLAIN.replace(",7,", ",-7,"), "line 3, column 'b': a count of -7; expected a whole number from 0"),
-    "count beyond the width": (PLAIN.replace("65535", "65536"), "line 2, column 'b': a count of 65536; expected a whole number from 0 to 65535"),
-    "decimal comma in a count": (PLAIN.replace(",", ";").replace(";7;", ";7,5;"), "line 3, column 'b': a count of 7,5"),
-    "short line": (PLAIN.replace("201,3,8,,21", "201,3,8,21"), "line 4: 4 cells (delimiter: comma); expected 5, as in line 1"),
-    "long line": (PLAIN.replace("201,3,8,,21", "201,3,8,,21,"), "line 4: 6 cells (delimiter: comma); expected 5"),
-    "time back": (PLAIN.replace("201", "99"), "line 4, column 't': time runs back from 100 to 99 ms; expected each frame at least 1 ms later"),
+    "broken count": (
+        PLAIN.replace(",7,", ",7.5,"),
+        (
+            "line 3, column 'b': a count of 7.5; expected a whole number from 0 to 65535 (16 bits, "
+            "sensor strip@1)"
+        ),
+    ),
+    "negative count": (
+        PLAIN.replace(",7,", ",-7,"),
+        "line 3, column 'b': a count of -7; expected a whole number from 0",
+    ),
+    "count beyond the width": (
+        PLAIN.replace("65535", "65536"),
+        "line 2, column 'b': a count of 65536; expected a whole number from 0 to 65535",
+    ),
+    "decimal comma in a count": (
+        PLAIN.replace(",", ";").replace(";7;", ";7,5;"),
+        "line 3, column 'b': a count of 7,5",
+    ),
+    "short line": (
+        PLAIN.replace("201,3,8,,21", "201,3,8,21"),
+        "line 4: 4 cells (delimiter: comma); expected 5, as in line 1",
+    ),
+    "long line": (
+        PLAIN.replace("201,3,8,,21", "201,3,8,,21,"),
+        "line 4: 6 cells (delimiter: comma); expected 5",
+    ),
+    "time back": (
+        PLAIN.replace("201", "99"),
+        "line 4, column 't': time runs back from 100 to 99 ms; expected each frame at least 1 ms later",
+    ),
     "time stands": (PLAIN.replace("201", "100"), "line 4, column 't': time stands still at 100 ms"),
     "endless time": (PLAIN.replace("300", "1e300"), "line 5, column 't': 1e+300; expected at most"),
-    "level below": (PLAIN.replace(",5,\n", ",-0.5,\n"), "line 3, column 'level': a level of -0.5 mm; expected 0 to 100 mm, the span of tank can@1"),
-    "level above": (PLAIN.replace(",5,\n", ",100.1,\n"), "line 3, column 'level': a level of 100.1 mm; expected 0 to 100 mm"),
+    "level below": (
+        PLAIN.replace(",5,\n", ",-0.5,\n"),
+        "line 3, column 'level': a level of -0.5 mm; expected 0 to 100 mm, the span of tank can@1",
+    ),
+    "level above": (
+        PLAIN.replace(",5,\n", ",100.1,\n"),
+        "line 3, column 'level': a level of 100.1 mm; expected 0 to 100 mm",
+    ),
     "period": (
         PLAIN.replace("t,", "t,").replace("100,2", "120,2").replace("201", "240").replace("300", "360"),
         "a median frame period of 120 ms; expected 100 ms within 10 %",
@@ -151,7 +211,10 @@ FAULTS = {
     "binary": (PLAIN.encode() + b"\0\1", "line 6: a zero byte: the file is binary"),
     "another encoding": (PLAIN.replace("warm", "wärm").encode("latin-1"), "line 1: byte 0xe4 is not UTF-8"),
     "UTF-16": (PLAIN.encode("utf-16"), "text in UTF-16; expected text in UTF-8"),
-    "a line number after comments": ("# x\n\n" + PLAIN.replace("201", "99"), "line 6, column 't': time runs back"),
+    "a line number after comments": (
+        "# x\n\n" + PLAIN.replace("201", "99"),
+        "line 6, column 't': time runs back",
+    ),
 }
 
 
@@ -165,7 +228,9 @@ def test_faults_are_named(tmp_path: Path, text: str | bytes, sentence: str) -> N
 
 
 def test_limits_of_the_period(tmp_path: Path) -> None:
-    """A median period exactly at the tolerance passes, one millisecond more does not; a single frame has no period."""
+    """A median period exactly at the tolerance passes, one millisecond more does not; a single frame has no
+    period.
+    """
     mapping = ColumnMapping("m", ("a", "b"), "t")
     assert len(read(tmp_path, "t,a,b\n0,1,1\n110,1,1\n", mapping).frames) == 2
     with pytest.raises(InputError, match="median frame period of 111 ms"):
@@ -175,7 +240,10 @@ def test_limits_of_the_period(tmp_path: Path) -> None:
 
 def test_channels_are_counted(tmp_path: Path) -> None:
     """As many count columns as the sensor has pads."""
-    with pytest.raises(InputError, match=r"1 count columns \(a\); expected 2, one for each pad of strip@1 in channel order: a, b"):
+    with pytest.raises(
+        InputError,
+        match=r"1 count columns \(a\); expected 2, one for each pad of strip@1 in channel order: a, b",
+    ):
         read(tmp_path, PLAIN, ColumnMapping("m", ("a",)))
 
 
@@ -191,8 +259,13 @@ LEVELS = st.none() | st.integers(0, 400).map(lambda quarter: quarter / 4)
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(st.lists(st.tuples(st.integers(0, 65535), st.integers(0, 65535), LEVELS), min_size=1, max_size=60), st.sampled_from(",;\t|"))
-def test_any_table_comes_back(tmp_path: Path, table: list[tuple[int, int, float | None]], delimiter: str) -> None:
+@given(
+    st.lists(st.tuples(st.integers(0, 65535), st.integers(0, 65535), LEVELS), min_size=1, max_size=60),
+    st.sampled_from(",;\t|"),
+)
+def test_any_table_comes_back(
+    tmp_path: Path, table: list[tuple[int, int, float | None]], delimiter: str
+) -> None:
     """Whatever the csv module writes is read back, and the marks tell every frame's level."""
     path = tmp_path / "any.csv"
     with path.open("w", newline="") as file:
@@ -205,24 +278,35 @@ def test_any_table_comes_back(tmp_path: Path, table: list[tuple[int, int, float 
     for mark in found.marks:
         levels[mark.start : mark.stop] = [mark.level_mm] * (mark.stop - mark.start)
     assert levels == [row[2] for row in table]
-    assert all(one.stop < two.start or one.level_mm != two.level_mm for one, two in zip(found.marks, found.marks[1:], strict=False))
+    assert all(
+        one.stop < two.start or one.level_mm != two.level_mm
+        for one, two in zip(found.marks, found.marks[1:], strict=False)
+    )
 
 
 def test_real_readings() -> None:
     """The real readings, read by us and by the csv module alone, agree in every time, count and level.
 
-    Source: innage/demo_data/SOURCE.txt; 768 frames, 20 levels, of which 380 frames lie at 0, 15, 25, ..., 95 mm.
+    Source: innage/demo_data/SOURCE.txt; 768 frames, 20 levels, of which 380 frames lie at 0, 15, 25, ..., 95
+        mm.
     """
     path = Path(innage.demo_data.__path__[0]) / "levels_tidy.csv"
     sensor = Sensor("osc", 1, (Pad(0, "p", 0, 100),), 16, CountLaw.FALLS, 2051)
-    found = read_file(path, ColumnMapping("m", ("N_counts",), "elapsed_ms", level="level_cm", level_unit=LevelUnit.CENTIMETRES), sensor, TANK)
+    found = read_file(
+        path,
+        ColumnMapping("m", ("N_counts",), "elapsed_ms", level="level_cm", level_unit=LevelUnit.CENTIMETRES),
+        sensor,
+        TANK,
+    )
     with path.open(newline="") as file:
         rows = list(csv.DictReader(file))
     assert len(found.frames) == len(rows) == 768
     assert found.frames.t_ms.tolist() == [int(row["elapsed_ms"]) for row in rows]
     assert found.frames.counts[:, 0].tolist() == [int(float(row["N_counts"])) for row in rows]
     level = np.concatenate([np.full(m.stop - m.start, m.level_mm) for m in found.marks])
-    np.testing.assert_allclose(level, [10 * float(row["level_cm"]) for row in rows], rtol=0, atol=1e-9)  # decimal to binary
+    np.testing.assert_allclose(
+        level, [10 * float(row["level_cm"]) for row in rows], rtol=0, atol=1e-9
+    )  # decimal to binary
     assert len(found.marks) == 20
     assert int(np.isin(level, [0, *range(15, 100, 10)]).sum()) == 380
     assert (found.delimiter, found.median_period_ms) == (",", 2051.0)

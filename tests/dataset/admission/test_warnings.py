@@ -30,10 +30,13 @@ from dataset.records import (
     Tank,
     Unit,
     Wall,
-)  # fmt: skip
+)
 from dataset.store import Store
 
-PADS = (*(Pad(k, f"p{k}", 10.0 * k, 10.0, 5.0) for k in range(4)), Pad(4, "ref", 60.0, 5.0, 5.0, role=PadRole.REFERENCE))
+PADS = (
+    *(Pad(k, f"p{k}", 10.0 * k, 10.0, 5.0) for k in range(4)),
+    Pad(4, "ref", 60.0, 5.0, 5.0, role=PadRole.REFERENCE),
+)
 LEVELS = np.repeat(np.arange(0.0, 45.0, 5.0), 40)  # nine marks of 40 frames
 NOISE = 3.0
 DRY, SWING = 1000.0, 2000.0
@@ -43,11 +46,15 @@ Counts = NDArray[np.float64]
 
 
 def clean(seed: int) -> tuple[NDArray[np.int64], Counts]:
-    """Times and counts of a good session: each pad rises while the level passes it, with white noise on top."""
+    """Times and counts of a good session: each pad rises while the level passes it, with white
+    noise on top.
+    """
     rng = np.random.default_rng(seed)
     bottoms = np.array([p.bottom_mm for p in PADS])
     covered = np.clip((LEVELS[:, None] - bottoms) / 10.0, 0, 1)
-    return np.arange(len(LEVELS), dtype=np.int64) * 100, DRY + SWING * covered + rng.normal(0, NOISE, (len(LEVELS), 5))
+    return np.arange(len(LEVELS), dtype=np.int64) * 100, DRY + SWING * covered + rng.normal(
+        0, NOISE, (len(LEVELS), 5)
+    )
 
 
 class Door:
@@ -55,20 +62,39 @@ class Door:
 
     def __init__(self, store: Store, folder: Path) -> None:
         self.store, self.folder = store, folder
-        self.tank, self.sensor = store.add_tank(Tank("can", 0, 100.0)), store.add_sensor(Sensor("strip", 0, PADS, 12, CountLaw.RISES, 100))
+        self.tank, self.sensor = (
+            store.add_tank(Tank("can", 0, 100.0)),
+            store.add_sensor(Sensor("strip", 0, PADS, 12, CountLaw.RISES, 100)),
+        )
         self.mounting = store.add_mounting(Mounting("m", self.tank, self.sensor))
         self.unit, self.liquid = store.add_unit(Unit("u")), store.add_liquid(Liquid("water", 80.0))
 
     def log(
-        self, t_ms: NDArray[np.int64], counts: Counts, levels: Counts = LEVELS, mounting: Mounting | None = None, stretches: tuple[Stretch, ...] = ()
+        self,
+        t_ms: NDArray[np.int64],
+        counts: Counts,
+        levels: Counts = LEVELS,
+        mounting: Mounting | None = None,
+        stretches: tuple[Stretch, ...] = (),
     ) -> Session:
         """Write a file, read it, log it; the session as the store gives it back."""
         path = self.folder / f"run{len(self.store.sessions())}.csv"
         whole = np.clip(np.rint(counts), 0, 4095).astype(int)
-        rows = [f"{t},{','.join(map(str, row))},{level:g}" for t, row, level in zip(t_ms, whole.tolist(), levels, strict=True)]
+        rows = [
+            f"{t},{','.join(map(str, row))},{level:g}"
+            for t, row, level in zip(t_ms, whole.tolist(), levels, strict=True)
+        ]
         path.write_text("\n".join(["t," + ",".join(p.name for p in PADS) + ",level", *rows]) + "\n")
         parsed = read_file(path, COLUMNS, self.sensor, self.tank)
-        new = NewSession(self.unit, self.liquid, mounting or self.mounting, parsed.frames, parsed.marks, parsed.source, stretches=stretches)
+        new = NewSession(
+            self.unit,
+            self.liquid,
+            mounting or self.mounting,
+            parsed.frames,
+            parsed.marks,
+            parsed.source,
+            stretches=stretches,
+        )
         return self.store.session(self.store.add_sessions([new])[0].id)
 
     def history(self, sessions: int = 4) -> None:
@@ -133,13 +159,26 @@ FAULTS = {
     "top": (_top, "saturated pad", "pad p3 reads 4095, the top of its range, in 5 of 360 frames"),
     "bottom": (_bottom, "saturated pad", "pad p3 reads 0, the bottom of its range, in 5 of 360 frames"),
     "gap": (_gap, "gaps in time", "2 gaps, the longest of 5.1 s after frame 99"),
-    "drift": (_drift, "moving mark", "in 1 of 9 static marks the signal moves by more than 10 times its noise, most at 10 mm (frames 80 to 119: pad p1 by"),
-    "settling": (_settling, "moving mark", "; 1 of them settle at the start: wait longer before a mark begins"),
+    "drift": (
+        _drift,
+        "moving mark",
+        (
+            "in 1 of 9 static marks the signal moves by more than 10 times its noise, most at 10 "
+            "mm (frames 80 to 119: pad p1 by"
+        ),
+    ),
+    "settling": (
+        _settling,
+        "moving mark",
+        "; 1 of them settle at the start: wait longer before a mark begins",
+    ),
 }
 
 
 @pytest.mark.parametrize(("fault", "check", "sentence"), FAULTS.values(), ids=FAULTS.keys())
-def test_each_fault_draws_its_own_warning(door: Door, fault: Callable[[NDArray[np.int64], Counts], None], check: str, sentence: str) -> None:
+def test_each_fault_draws_its_own_warning(
+    door: Door, fault: Callable[[NDArray[np.int64], Counts], None], check: str, sentence: str
+) -> None:
     """A file with one fault draws one warning, which names the check, the pad or place, and the size."""
     t_ms, counts = clean(50)
     fault(t_ms, counts)
@@ -154,7 +193,9 @@ def noisy(seed: int) -> tuple[NDArray[np.int64], Counts]:
 
 
 def test_noise_against_the_units_history(door: Door) -> None:
-    """Four times the usual noise of one pad is a warning once three sessions that aren't void are known, and not before."""
+    """Four times the usual noise of one pad is a warning once three sessions that aren't void are known, and
+    not before.
+    """
     door.history(2)
     early = door.log(*noisy(61))
     assert early.warnings == ()
@@ -175,7 +216,9 @@ def test_slices_are_those_of_numpy(frames: int) -> None:
 
 
 def test_dry_that_looks_wet(door: Door) -> None:
-    """Level 0 with a pad a fifth of its swing wetter than the unit's earlier dry marks is a warning; drier, or unknown, is not."""
+    """Level 0 with a pad a fifth of its swing wetter than the unit's earlier dry marks is a warning; drier,
+    or unknown, is not.
+    """
     dry = LEVELS == 0
 
     def log(seed: int, by: float) -> Session:
@@ -196,7 +239,9 @@ def test_dry_that_looks_wet(door: Door) -> None:
 
 @pytest.mark.parametrize("wall", [Wall.FILM, Wall.DROPS])
 def test_an_empty_tank_that_is_said_to_be_wet_is_no_warning(door: Door, wall: Wall) -> None:
-    """A film or drops that are stated explain wet pads at level 0; neither do such marks become the unit's dry counts for later sessions."""
+    """A film or drops that are stated explain wet pads at level 0; neither do such marks become the unit's
+    dry counts for later sessions.
+    """
     door.history(3)
     t_ms, counts = clean(84)
     counts[LEVELS == 0, 0] += 0.2 * SWING
@@ -231,14 +276,22 @@ def test_sensors_whose_count_falls(new_store: Store, tmp_path: Path) -> None:
 
 
 def test_given_warnings_are_kept_once_and_stay_out_of_the_hash(door: Door) -> None:
-    """A warning that comes with the session is stored beside the door's own, one that is found again once; the hash covers neither."""
+    """A warning that comes with the session is stored beside the door's own, one that is found again once;
+    the hash covers neither.
+    """
     t_ms, counts = clean(50)
     _stuck(t_ms, counts)
     first = door.log(t_ms, counts)
-    new = NewSession(first.unit, first.liquid, first.mounting, door.store.frames(first), first.marks, first.source)
+    new = NewSession(
+        first.unit, first.liquid, first.mounting, door.store.frames(first), first.marks, first.source
+    )
     given = (DoorWarning("lines", "3 lines were no frames"), *first.warnings)
     other = Store.open(door.folder / "other.db")
-    for add in (lambda: other.add_tank(door.tank), lambda: other.add_sensor(door.sensor), lambda: other.add_mounting(door.mounting)):
+    for add in (
+        lambda: other.add_tank(door.tank),
+        lambda: other.add_sensor(door.sensor),
+        lambda: other.add_mounting(door.mounting),
+    ):
         add()
     other.add_unit(door.unit)
     other.add_liquid(door.liquid)
@@ -249,15 +302,31 @@ def test_given_warnings_are_kept_once_and_stay_out_of_the_hash(door: Door) -> No
 
 
 def test_what_the_real_readings_are_told(new_store: Store) -> None:
-    """The real readings have 19 gaps (counted by hand in the times) and marks that settle, those at 0 and 10 mm among them.
+    """The real readings have 19 gaps (counted by hand in the times) and marks that settle, those at 0 and 10
+    mm among them.
 
-    Source: innage/demo_data/SOURCE.txt; at 10 mm the counts run from 32579 to 33020 and 31975 before they rest near 32700.
+    Source: innage/demo_data/SOURCE.txt; at 10 mm the counts run from 32579 to 33020 and 31975 before they
+        rest near 32700.
     """
     path = Path(innage.demo_data.__path__[0]) / "levels_tidy.csv"
-    tank, sensor = new_store.add_tank(Tank("can", 0, 100.0)), new_store.add_sensor(Sensor("osc", 0, (Pad(0, "p", 0, 100),), 16, CountLaw.FALLS, 2051))
-    mounting, unit, liquid = new_store.add_mounting(Mounting("m", tank, sensor)), new_store.add_unit(Unit("u")), new_store.add_liquid(Liquid("water", 80.0))
-    parsed = read_file(path, ColumnMapping("m", ("N_counts",), "elapsed_ms", level="level_cm", level_unit=LevelUnit.CENTIMETRES), sensor, tank)
-    (session,) = new_store.add_sessions([NewSession(unit, liquid, mounting, parsed.frames, parsed.marks, parsed.source)])
+    tank, sensor = (
+        new_store.add_tank(Tank("can", 0, 100.0)),
+        new_store.add_sensor(Sensor("osc", 0, (Pad(0, "p", 0, 100),), 16, CountLaw.FALLS, 2051)),
+    )
+    mounting, unit, liquid = (
+        new_store.add_mounting(Mounting("m", tank, sensor)),
+        new_store.add_unit(Unit("u")),
+        new_store.add_liquid(Liquid("water", 80.0)),
+    )
+    parsed = read_file(
+        path,
+        ColumnMapping("m", ("N_counts",), "elapsed_ms", level="level_cm", level_unit=LevelUnit.CENTIMETRES),
+        sensor,
+        tank,
+    )
+    (session,) = new_store.add_sessions(
+        [NewSession(unit, liquid, mounting, parsed.frames, parsed.marks, parsed.source)]
+    )
     gaps, moving = session.warnings
     assert (gaps.check, moving.check) == ("gaps in time", "moving mark")
     assert gaps.sentence == "19 gaps, the longest of 346.619 s after frame 624"

@@ -1,4 +1,6 @@
-"""The matrix of what was captured: sessions count once a cell, void ones never, and what is missing is named."""
+"""The matrix of what was captured: sessions count once a cell, void ones never, and what is
+missing is named.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +14,19 @@ import pytest
 
 from dataset.coverage.gaps import Gaps, band_of, empty_bands, find_gaps, under, warmth_of, words
 from dataset.errors import InputError
-from dataset.records import Conditions, Coupling, Flow, Frames, Liquid, Mark, Session, Stretch, Surface, Unit, Wall
+from dataset.records import (
+    Conditions,
+    Coupling,
+    Flow,
+    Frames,
+    Liquid,
+    Mark,
+    Session,
+    Stretch,
+    Surface,
+    Unit,
+    Wall,
+)
 from dataset.store import Store
 
 Register = Callable[[Store], Any]
@@ -20,7 +34,9 @@ STILL = Conditions(surface=(Surface.STILL,))
 FOAM = Conditions(surface=(Surface.FOAM,), wall=(Wall.FILM,))
 
 
-def gaps_of(sessions: list[Session], temperatures: dict[str, tuple[float, ...]] | None = None, **others: Any) -> Gaps:
+def gaps_of(
+    sessions: list[Session], temperatures: dict[str, tuple[float, ...]] | None = None, **others: Any
+) -> Gaps:
     nothing = {s.sha256: (math.nan,) * max(1, len(s.marks)) for s in sessions}
     return find_gaps(sessions, nothing | (temperatures or {}), **others)
 
@@ -36,7 +52,9 @@ def another(session: Session, number: int, **changes: Any) -> Session:
 
 
 def test_a_session_counts_once_in_a_cell(session: Session) -> None:
-    """However many marks lie in a band, the session counts once; a second session and another unit count on."""
+    """However many marks lie in a band, the session counts once; a second session and another
+    unit count on.
+    """
     many = replace(session, marks=(Mark(0, 5, 11.0), Mark(5, 10, 15.0), Mark(10, 20, 25.0)))
     found = gaps_of([many, another(many, 1), another(many, 2, unit=Unit("unit2"))])
     (line,) = found.lines
@@ -50,9 +68,15 @@ def test_void_sessions_do_not_count(session: Session) -> None:
 
 
 def test_conditions_split_a_session(session: Session) -> None:
-    """Each stretch counts where its frames carry a level; labelled frames without a stretch are 'not stated'."""
+    """Each stretch counts where its frames carry a level; labelled frames without a stretch are
+    'not stated'.
+    """
     found = gaps_of([replace(session, stretches=(Stretch(0, 10, STILL), Stretch(20, 40, FOAM)))])
-    assert {line.condition: [k for k, n in enumerate(line.bands) if n] for line in found.lines} == {"still": [1], "foam, film": [2], "not stated": [2]}
+    assert {line.condition: [k for k, n in enumerate(line.bands) if n] for line in found.lines} == {
+        "still": [1],
+        "foam, film": [2],
+        "not stated": [2],
+    }
     assert len(under(found.cells, "foam")) == len(under(found.cells, "film")) == 1
     assert len(under(found.cells, "all")) == 3
 
@@ -75,8 +99,16 @@ def test_bands_of_levels() -> None:
 
 
 def test_bands_of_temperature() -> None:
-    """Bands lie around multiples of their width, so that a room near 20 degrees is in one; nothing measured is said."""
-    assert [warmth_of(t) for t in (19.0, 21.0, 15.0, 14.9, -6.0)] == ["15 to 25 C", "15 to 25 C", "15 to 25 C", "5 to 15 C", "-15 to -5 C"]
+    """Bands lie around multiples of their width, so that a room near 20 degrees is in one; nothing measured
+    is said.
+    """
+    assert [warmth_of(t) for t in (19.0, 21.0, 15.0, 14.9, -6.0)] == [
+        "15 to 25 C",
+        "15 to 25 C",
+        "15 to 25 C",
+        "5 to 15 C",
+        "-15 to -5 C",
+    ]
     assert warmth_of(math.nan) == "not measured"
     assert warmth_of(60.0, 20.0) == "50 to 70 C"
 
@@ -84,10 +116,15 @@ def test_bands_of_temperature() -> None:
 def test_measured_temperatures(new_store: Store, register: Register) -> None:
     """The store gives the mean under each mark, without what was not measured, and NaN where nothing was."""
     bench = register(new_store)
-    warm = np.concatenate([np.full(10, 20.0), [np.nan, np.nan], np.full(9, 60.0), np.full(9, np.nan), np.full(10, 99.0)])
+    warm = np.concatenate(
+        [np.full(10, 20.0), [np.nan, np.nan], np.full(9, 60.0), np.full(9, np.nan), np.full(10, 99.0)]
+    )
     counts = np.arange(80, dtype=np.uint32).reshape(40, 2)
     measured = bench.session(1, frames=Frames(np.arange(40, dtype=np.int64) * 100, counts, warm))
-    never = replace(bench.session(2, ()), frames=replace(measured.frames, counts=counts + 1, temperature_c=np.full(40, np.nan)))
+    never = replace(
+        bench.session(2, ()),
+        frames=replace(measured.frames, counts=counts + 1, temperature_c=np.full(40, np.nan)),
+    )
     plain = bench.session(3)
     added = new_store.add_sessions([measured, never, plain])
     found = new_store.mark_temperatures(added)
@@ -114,7 +151,15 @@ def test_what_is_missing_is_named(session: Session) -> None:
 
 def test_conditions_as_words() -> None:
     """Every stated axis is a word; a tilt of nothing is none."""
-    every = Conditions((Surface.FOAM, Surface.SLOSHING), (5.0, 9.0), (Wall.DROPS,), (0.0, 2.0), Flow.FILLING, Coupling.EARTHED, "pump on")
+    every = Conditions(
+        (Surface.FOAM, Surface.SLOSHING),
+        (5.0, 9.0),
+        (Wall.DROPS,),
+        (0.0, 2.0),
+        Flow.FILLING,
+        Coupling.EARTHED,
+        "pump on",
+    )
     assert words(every) == ("foam", "sloshing", "drops", "filling", "tilted", "earthed", "pump on")
     assert words(replace(STILL, tilt_deg=(0.0, 0.0))) == ("still",)
 

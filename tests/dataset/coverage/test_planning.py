@@ -1,4 +1,6 @@
-"""The plan: how many groups limits ask for, against published figures, and sessions that close the largest shortfall first."""
+"""The plan: how many groups limits ask for, against published figures, and sessions that close the largest
+shortfall first.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +11,14 @@ import pytest
 from scipy.stats import beta
 
 from dataset.coverage.gaps import Cell, Gaps
-from dataset.coverage.planning import Plan, groups_for_band, groups_to_prove, make_plan, rate_shown, trials_for_rate
+from dataset.coverage.planning import (
+    Plan,
+    groups_for_band,
+    groups_to_prove,
+    make_plan,
+    rate_shown,
+    trials_for_rate,
+)
 from dataset.records import GroupBy, Limit, Limits, Liquid, Tank, Unit
 
 TANK = Tank("can", 1, 100.0)
@@ -17,16 +26,23 @@ TANK = Tank("can", 1, 100.0)
 
 @pytest.mark.parametrize("trials", [1, 3, 30, 59, 1000])
 def test_nothing_wrong_shows_a_rate(trials: int) -> None:
-    """The exact bound 1 - 0.05^(1/n), which is the Clopper-Pearson bound for nothing in n (scipy's Beta law), and about 3/n for many."""
+    """The exact bound 1 - 0.05^(1/n), which is the Clopper-Pearson bound for nothing in n (scipy's Beta law),
+    and about 3/n for many.
+    """
     assert rate_shown(trials) == pytest.approx(float(beta.ppf(0.95, 1, trials)), rel=1e-9)
     assert rate_shown(trials) == pytest.approx(1 - 0.05 ** (1 / trials), rel=1e-9)
     if trials >= 30:
         assert rate_shown(trials) == pytest.approx(3 / trials, rel=0.06)  # the rule of three
 
 
-@pytest.mark.parametrize(("rate", "confidence", "trials"), [(0.05, 0.95, 59), (0.1, 0.95, 29), (0.01, 0.95, 299), (0.1, 0.9, 22), (0.05, 0.99, 90)])
+@pytest.mark.parametrize(
+    ("rate", "confidence", "trials"),
+    [(0.05, 0.95, 59), (0.1, 0.95, 29), (0.01, 0.95, 299), (0.1, 0.9, 22), (0.05, 0.99, 90)],
+)
 def test_trials_that_show_a_rate(rate: float, confidence: float, trials: int) -> None:
-    """The classic numbers of attribute sampling with nothing wrong: 59 for 95/95, 29 for 90/95, 22 for 90/90 (Wilks 1941 and tables since)."""
+    """The classic numbers of attribute sampling with nothing wrong: 59 for 95/95, 29 for 90/95, 22 for 90/90
+    (Wilks 1941 and tables since).
+    """
     assert trials_for_rate(rate, confidence) == trials
     assert (1 - rate) ** trials <= 1 - confidence < (1 - rate) ** (trials - 1)
 
@@ -39,7 +55,9 @@ def test_no_number_shows_a_rate_of_nothing() -> None:
 
 @pytest.mark.parametrize(("confidence", "groups"), [(0.5, 1), (0.8, 4), (0.9, 9), (0.95, 19), (0.99, 99)])
 def test_groups_for_a_band(confidence: float, groups: int) -> None:
-    """Split conformal (Vovk, Gammerman, Shafer 2005): the k-th of n scores with k = ceil((n + 1) c) exists from these n on."""
+    """Split conformal (Vovk, Gammerman, Shafer 2005): the k-th of n scores with k = ceil((n + 1) c) exists
+    from these n on.
+    """
     assert groups_for_band(confidence) == groups
     assert math.ceil(round((groups + 1) * confidence, 9)) <= groups
     assert math.ceil(round(groups * confidence, 9)) > groups - 1
@@ -49,10 +67,22 @@ def test_groups_for_a_band(confidence: float, groups: int) -> None:
     ("limit", "groups", "why"),
     [
         (Limit("rmse_mm", 2.0, "all", None, 4), 4, "rmse_mm <= 2: its fewest groups"),
-        (Limit("rmse_mm", 2.0, "all", 0.9, 4), 9, "rmse_mm <= 2 at 90 %: the largest of 9 bounds a further one"),
+        (
+            Limit("rmse_mm", 2.0, "all", 0.9, 4),
+            9,
+            "rmse_mm <= 2 at 90 %: the largest of 9 bounds a further one",
+        ),
         (Limit("rmse_mm", 2.0, "all", 0.9, 12), 12, "rmse_mm <= 2: its fewest groups"),
-        (Limit("withheld_share", 0.05, "all", 0.95, 4), 19, "withheld_share <= 0.05 at 95 %: the largest of 19 bounds a further one"),
-        (Limit("false_wet_share", 0.05, "all", 0.95, 4), 59, "false_wet_share <= 0.05 at 95 %: nothing wrong in 59 shows that much"),
+        (
+            Limit("withheld_share", 0.05, "all", 0.95, 4),
+            19,
+            "withheld_share <= 0.05 at 95 %: the largest of 19 bounds a further one",
+        ),
+        (
+            Limit("false_wet_share", 0.05, "all", 0.95, 4),
+            59,
+            "false_wet_share <= 0.05 at 95 %: nothing wrong in 59 shows that much",
+        ),
         (Limit("false_wet_share", 0.0, "all", 0.95, 4), 4, "false_wet_share <= 0: its fewest groups"),
     ],
 )
@@ -61,26 +91,53 @@ def test_groups_that_a_row_asks_for(limit: Limit, groups: int, why: str) -> None
     assert groups_to_prove(limit) == (groups, why)
 
 
-def cell(unit: str, *condition: str, session: str | None = None, band: int | None = 0, liquid: str = "water") -> Cell:
-    return Cell("can@1", liquid, "strip@1", condition, band, "not measured", unit, (session or f"session of {unit}",))
+def cell(
+    unit: str, *condition: str, session: str | None = None, band: int | None = 0, liquid: str = "water"
+) -> Cell:
+    return Cell(
+        "can@1", liquid, "strip@1", condition, band, "not measured", unit, (session or f"session of {unit}",)
+    )
 
 
 def planned(cells: list[Cell], *rows: Limit, units: int = 3, **others: Any) -> Plan:
     gaps = Gaps(10, {"can@1": 100.0}, tuple(cells), (), ())
-    return make_plan(gaps, Limits("l", 1, rows), [TANK], [Liquid("water"), Liquid("oil")], [Unit(f"u{k}") for k in range(1, units + 1)], **others)
+    return make_plan(
+        gaps,
+        Limits("l", 1, rows),
+        [TANK],
+        [Liquid("water"), Liquid("oil")],
+        [Unit(f"u{k}") for k in range(1, units + 1)],
+        **others,
+    )
 
 
 def test_needs_add_up_over_roles() -> None:
-    """'all' needs groups for every role and for the band, a condition those that fit, choose and prove; void of neither is counted twice."""
-    plan = planned([cell("u1"), cell("u1", band=3), cell("u2", "foam")], Limit("rmse_mm", 1.0, "all", None, 4), Limit("rmse_mm", 1.0, "foam", None, 3))
-    assert [(n.condition, n.groups, n.have, n.short) for n in plan.needs] == [("all", 2 + 4 + 9, 2, 13), ("foam", 2 + 3, 1, 4)]
+    """'all' needs groups for every role and for the band, a condition those that fit, choose and prove; void
+    of neither is counted twice.
+    """
+    plan = planned(
+        [cell("u1"), cell("u1", band=3), cell("u2", "foam")],
+        Limit("rmse_mm", 1.0, "all", None, 4),
+        Limit("rmse_mm", 1.0, "foam", None, 3),
+    )
+    assert [(n.condition, n.groups, n.have, n.short) for n in plan.needs] == [
+        ("all", 2 + 4 + 9, 2, 13),
+        ("foam", 2 + 3, 1, 4),
+    ]
     assert [n.groups for n in planned([], Limit("rmse_mm", 1.0), band=0.95).needs] == [2 + 1 + 19]
     assert [n.groups for n in planned([], Limit("rmse_mm", 1.0), band=None).needs] == [2 + 1]
 
 
 def test_the_largest_shortfall_first() -> None:
-    """Sessions come until nothing is short; each takes along every condition that is; units there are come before new ones."""
-    plan = planned([cell("u1", "foam"), cell("u2")], Limit("rmse_mm", 1.0, "all", None, 3), Limit("rmse_mm", 1.0, "foam", None, 2), band=None)
+    """Sessions come until nothing is short; each takes along every condition that is; units there are come
+    before new ones.
+    """
+    plan = planned(
+        [cell("u1", "foam"), cell("u2")],
+        Limit("rmse_mm", 1.0, "all", None, 3),
+        Limit("rmse_mm", 1.0, "foam", None, 2),
+        band=None,
+    )
     assert [(p.unit, p.conditions) for p in plan.proposals if p.why.startswith("'")] == [
         ("u3", ("foam",)),
         ("a new unit 1", ("foam",)),
@@ -93,7 +150,11 @@ def test_a_unit_there_is_closes_a_condition() -> None:
     """Where only a condition is short, units that were captured without it go again."""
     cells = [cell(f"u{k}") for k in (1, 2, 3)]
     plan = planned(cells, Limit("rmse_mm", 1.0, "foam", None, 1), band=None)
-    assert [(p.unit, p.conditions) for p in plan.proposals[:3]] == [("u1", ("foam",)), ("u2", ("foam",)), ("u3", ("foam",))]
+    assert [(p.unit, p.conditions) for p in plan.proposals[:3]] == [
+        ("u1", ("foam",)),
+        ("u2", ("foam",)),
+        ("u3", ("foam",)),
+    ]
     assert plan.needs[0].short == 0
 
 
@@ -108,7 +169,9 @@ def test_levels_nobody_captured() -> None:
     """With nothing short, sessions are proposed for levels without one; with those there too, nothing."""
     full = [cell(unit, band=band) for unit in ("u1", "u2", "u3") for band in range(10)]
     assert planned(full, Limit("rmse_mm", 1.0), band=None).proposals == ()
-    (proposal,) = planned([c for c in full if c.band not in (4, 5)], Limit("rmse_mm", 1.0), band=None).proposals
+    (proposal,) = planned(
+        [c for c in full if c.band not in (4, 5)], Limit("rmse_mm", 1.0), band=None
+    ).proposals
     assert (proposal.levels, proposal.why) == ("40 to 60 mm", "no session has a level there")
 
 
@@ -128,8 +191,13 @@ def test_the_same_plan_each_time() -> None:
 
 def test_what_a_share_cannot_show() -> None:
     """A share without a confidence says what its fewest groups show; a bound of 0 is never shown."""
-    first, second = planned([], Limit("withheld_share", 0.05, "all", None, 9), Limit("beyond_accepted_share", 0.0, "all", None, 3)).remarks
-    assert first == "withheld_share <= 0.05 (all): nothing wrong in 9 groups shows a rate below 0.28 at 95 %; 59 would show the bound"
+    first, second = planned(
+        [], Limit("withheld_share", 0.05, "all", None, 9), Limit("beyond_accepted_share", 0.0, "all", None, 3)
+    ).remarks
+    assert (
+        first == "withheld_share <= 0.05 (all): nothing wrong in 9 groups shows a rate below 0.28 at 95 "
+        "%; 59 would show the bound"
+    )
     assert second.endswith("no number shows a rate of 0")
 
 

@@ -11,17 +11,47 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dataset.coverage.roles import Group, check_sessions, groups_of, named_roles, natural, shared_roles, spread_roles
+from dataset.coverage.roles import (
+    Group,
+    check_sessions,
+    groups_of,
+    named_roles,
+    natural,
+    shared_roles,
+    spread_roles,
+)
 from dataset.errors import InputError
-from dataset.records import CountLaw, GroupBy, Liquid, Mark, Mounting, Pad, Role, Sensor, Session, Source, Tank, Unit
+from dataset.records import (
+    CountLaw,
+    GroupBy,
+    Liquid,
+    Mark,
+    Mounting,
+    Pad,
+    Role,
+    Sensor,
+    Session,
+    Source,
+    Tank,
+    Unit,
+)
 
 SENSOR = Sensor("strip", 1, (Pad(0, "a", 0, 50),), 16, CountLaw.RISES, 100)
 
 
-def session(number: int, marks: tuple[Mark, ...], unit: str = "u1", liquid: str = "water", revision: int = 1, sensor: Sensor = SENSOR) -> Session:
+def session(
+    number: int,
+    marks: tuple[Mark, ...],
+    unit: str = "u1",
+    liquid: str = "water",
+    revision: int = 1,
+    sensor: Sensor = SENSOR,
+) -> Session:
     mounting = Mounting("m", Tank("can", revision, 100.0), sensor)
     digest = f"{number:064x}"
-    return Session(f"s{number}", digest, Unit(unit), Liquid(liquid), mounting, 100, marks, Source("x.csv", digest))
+    return Session(
+        f"s{number}", digest, Unit(unit), Liquid(liquid), mounting, 100, marks, Source("x.csv", digest)
+    )
 
 
 SESSIONS = (
@@ -42,7 +72,9 @@ SESSIONS = (
     ],
 )
 def test_groups(group_by: GroupBy, expected: dict[str, tuple[int, int]]) -> None:
-    """Labelled frames are counted by session, unit, liquid, tank revision or level, in natural order; one level of two sessions is one group."""
+    """Labelled frames are counted by session, unit, liquid, tank revision or level, in natural order; one
+    level of two sessions is one group.
+    """
     found = groups_of(SESSIONS, group_by)
     assert {g.name: (g.frames, len(g.sessions)) for g in found} == expected
     assert [g.name for g in found] == list(expected)
@@ -59,8 +91,15 @@ def groups(n: int) -> list[Group]:
 
 def test_named_roles() -> None:
     """Named groups get their role, and 'rest' the others."""
-    assert named_roles(groups(3), {Role.FIT: ["g1"], Role.PROVE: ["rest"]}) == {"g1": Role.FIT, "g0": Role.PROVE, "g2": Role.PROVE}
-    assert named_roles(groups(2), {Role.FIT: ["g1"], Role.PROVE: ["g0"]}) == {"g1": Role.FIT, "g0": Role.PROVE}
+    assert named_roles(groups(3), {Role.FIT: ["g1"], Role.PROVE: ["rest"]}) == {
+        "g1": Role.FIT,
+        "g0": Role.PROVE,
+        "g2": Role.PROVE,
+    }
+    assert named_roles(groups(2), {Role.FIT: ["g1"], Role.PROVE: ["g0"]}) == {
+        "g1": Role.FIT,
+        "g0": Role.PROVE,
+    }
 
 
 REFUSED: dict[str, tuple[dict[Role, list[str]], str]] = {
@@ -81,16 +120,22 @@ def test_named_roles_refused(wanted: dict[Role, list[str]], sentence: str) -> No
 
 
 def test_shares_are_drawn_by_hash() -> None:
-    """The draw is the order of SHA-256 of 'seed:name', made again here: no library's random stream can change it."""
+    """The draw is the order of SHA-256 of 'seed:name', made again here: no library's random stream can change
+    it.
+    """
     found = shared_roles(groups(10), {Role.FIT: 60, Role.PROVE: 40}, seed=3)
-    order = sorted((f"g{k}" for k in range(10)), key=lambda name: hashlib.sha256(f"3:{name}".encode()).hexdigest())
+    order = sorted(
+        (f"g{k}" for k in range(10)), key=lambda name: hashlib.sha256(f"3:{name}".encode()).hexdigest()
+    )
     assert [name for name in order if found[name] is Role.FIT] == order[:6]
     assert found != shared_roles(groups(10), {Role.FIT: 60, Role.PROVE: 40}, seed=4)
 
 
 @given(st.integers(4, 60), st.lists(st.integers(1, 97), min_size=2, max_size=4), st.integers(0, 1000))
 def test_shares_are_kept_to_within_a_group(n: int, parts: list[int], seed: int) -> None:
-    """Each role gets its share rounded up or down, or one group when that would be none; every group has one role."""
+    """Each role gets its share rounded up or down, or one group when that would be none; every group has one
+    role.
+    """
     total = sum(parts)
     shares = {role: 100 * part / total for role, part in zip(Role, parts, strict=False)}
     found = Counter(shared_roles(groups(n), shares, seed).values())
@@ -105,7 +150,15 @@ def test_shares_are_kept_to_within_a_group(n: int, parts: list[int], seed: int) 
             assert abs(found[role] - exact) < 1
 
 
-@pytest.mark.parametrize("shares", [{Role.FIT: 60, Role.PROVE: 30}, {Role.FIT: 100, Role.PROVE: 0}, {Role.FIT: 110, Role.PROVE: -10}, {Role.FIT: float("nan")}])
+@pytest.mark.parametrize(
+    "shares",
+    [
+        {Role.FIT: 60, Role.PROVE: 30},
+        {Role.FIT: 100, Role.PROVE: 0},
+        {Role.FIT: 110, Role.PROVE: -10},
+        {Role.FIT: float("nan")},
+    ],
+)
 def test_shares_refused(shares: dict[Role, float]) -> None:
     """Shares are above zero and sum to 100."""
     with pytest.raises(InputError, match="sum to 100"):
@@ -129,11 +182,15 @@ NUMBERS = {Role.FIT: 10, Role.CHOOSE: 5, Role.CALIBRATE: 9, Role.PROVE: 6}
 
 @given(st.integers(0, 10000))
 def test_every_role_sees_every_liquid(seed: int) -> None:
-    """Each liquid on at least as many units as there are roles reaches every role; the numbers are kept to exactly."""
+    """Each liquid on at least as many units as there are roles reaches every role; the numbers are kept to
+    exactly.
+    """
     sessions = fleet({"water": 4, "soap": 18, "aid": 8})
     found = spread_roles(sessions, GroupBy.UNIT, NUMBERS, seed)
     assert Counter(found.values()) == NUMBERS
-    assert {(found[s.unit.name], s.liquid.name) for s in sessions} == {(role, liquid) for role in Role for liquid in ("water", "soap", "aid")}
+    assert {(found[s.unit.name], s.liquid.name) for s in sessions} == {
+        (role, liquid) for role in Role for liquid in ("water", "soap", "aid")
+    }
 
 
 def test_a_spread_is_the_same_again_and_another_with_another_seed() -> None:
@@ -144,7 +201,9 @@ def test_a_spread_is_the_same_again_and_another_with_another_seed() -> None:
     assert spread_roles(sessions, GroupBy.UNIT, NUMBERS, 2) != found
 
 
-@pytest.mark.parametrize("numbers", [{Role.FIT: 2, Role.PROVE: 2}, {Role.FIT: 3, Role.PROVE: 0}, {Role.FIT: 4, Role.PROVE: -1}])
+@pytest.mark.parametrize(
+    "numbers", [{Role.FIT: 2, Role.PROVE: 2}, {Role.FIT: 3, Role.PROVE: 0}, {Role.FIT: 4, Role.PROVE: -1}]
+)
 def test_spread_refused(numbers: dict[Role, int]) -> None:
     """Numbers are above 0 and give every group a role."""
     with pytest.raises(InputError, match="sum to the 3 groups"):
@@ -161,8 +220,12 @@ def test_spread_refused(numbers: dict[Role, int]) -> None:
     ],
 )
 def test_sensors_must_be_alike(change: dict[str, Any], sentence: str) -> None:
-    """Sessions of sensors that count differently are refused, with what differs and where; a wider period tolerance does no harm."""
+    """Sessions of sensors that count differently are refused, with what differs and where; a wider period
+    tolerance does no harm.
+    """
     other = session(9, (Mark(0, 1, 1.0),), sensor=replace(SENSOR, revision=2, **change))
     with pytest.raises(InputError, match=sentence):
         check_sessions([*SESSIONS, other])
-    check_sessions([*SESSIONS, session(9, (Mark(0, 1, 1.0),), sensor=replace(SENSOR, period_tolerance_pct=20))])
+    check_sessions(
+        [*SESSIONS, session(9, (Mark(0, 1, 1.0),), sensor=replace(SENSOR, period_tolerance_pct=20))]
+    )

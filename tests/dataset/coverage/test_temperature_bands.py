@@ -11,18 +11,43 @@ from hypothesis import strategies as st
 
 from dataset.coverage.gaps import warmth_of
 from dataset.coverage.roles import groups_of, names_of, spread_roles
-from dataset.coverage.temperature_bands import TemperatureBands, band_name, bands_of_width, check_edges, ends_of, mean_of, read_edges
+from dataset.coverage.temperature_bands import (
+    TemperatureBands,
+    band_name,
+    bands_of_width,
+    check_edges,
+    ends_of,
+    mean_of,
+    read_edges,
+)
 from dataset.errors import InputError
-from dataset.records import CountLaw, GroupBy, Liquid, Mark, Mounting, Pad, Role, Sensor, Session, Source, Tank, Unit
+from dataset.records import (
+    CountLaw,
+    GroupBy,
+    Liquid,
+    Mark,
+    Mounting,
+    Pad,
+    Role,
+    Sensor,
+    Session,
+    Source,
+    Tank,
+    Unit,
+)
 
-MOUNTING = Mounting("m", Tank("can", 1, 100.0), Sensor("strip", 1, (Pad(0, "a", 0, 50),), 16, CountLaw.RISES, 100))
+MOUNTING = Mounting(
+    "m", Tank("can", 1, 100.0), Sensor("strip", 1, (Pad(0, "a", 0, 50),), 16, CountLaw.RISES, 100)
+)
 
 
 def session(number: int, marks: int, liquid: str = "water") -> Session:
     """A session of marks of ten frames each, one after the other."""
     digest = f"{number:064x}"
     its = tuple(Mark(10 * k, 10 * k + 10, 5.0 * k) for k in range(marks))
-    return Session(f"s{number}", digest, Unit("u"), Liquid(liquid), MOUNTING, 10 * marks, its, Source("x.csv", digest))
+    return Session(
+        f"s{number}", digest, Unit("u"), Liquid(liquid), MOUNTING, 10 * marks, its, Source("x.csv", digest)
+    )
 
 
 def bands(edges: tuple[float, ...], *means: float) -> TemperatureBands:
@@ -31,7 +56,9 @@ def bands(edges: tuple[float, ...], *means: float) -> TemperatureBands:
 
 
 def test_a_band_holds_its_lower_edge_and_not_its_upper() -> None:
-    """Half-open: a mean at an edge belongs to the band above it, the last number below the edge to the band below."""
+    """Half-open: a mean at an edge belongs to the band above it, the last number below the edge to the band
+    below.
+    """
     its = bands((5.0, 15.0, 25.0), 5.0, 14.9, math.nextafter(15.0, 0.0), 15.0, math.nextafter(25.0, 0.0))
     assert its.names_of(session(1, 5)) == ("5..15 C", "5..15 C", "5..15 C", "15..25 C", "15..25 C")
     assert names_of(session(1, 5), GroupBy.TEMPERATURE, its) == its.names_of(session(1, 5))
@@ -39,7 +66,11 @@ def test_a_band_holds_its_lower_edge_and_not_its_upper() -> None:
 
 @pytest.mark.parametrize("mean", [25.0, 4.999, -5.0, 1e9])
 def test_what_lies_in_no_band_is_refused(mean: float) -> None:
-    with pytest.raises(InputError, match=r"session s1, frames 10 to 19: a mean of .* expected one within the bands, 5 to 25 C\. Give one more edge"):
+    with pytest.raises(
+        InputError,
+        match=r"session s1, frames 10 to 19: a mean of .* expected one within the bands, 5 to 25 C\. "
+        r"Give one more edge",
+    ):
         bands((5.0, 15.0, 25.0), 6.0, mean).of(session(1, 2))
 
 
@@ -49,12 +80,19 @@ def test_what_nobody_measured_is_refused() -> None:
 
 
 def test_groups_come_coldest_first_with_their_frames() -> None:
-    """Below zero too, where an order by the digits of a name would be another; a band without a mark is no group."""
-    its = TemperatureBands((-20.0, -10.0, 0.5, 15.0, 105.0), {session(k, 0).sha256: means for k, means in enumerate([(20.0, -15.0, -15.0), (-5.0, 20.0)])})
+    """Below zero too, where an order by the digits of a name would be another; a band without a mark is no
+    group.
+    """
+    its = TemperatureBands(
+        (-20.0, -10.0, 0.5, 15.0, 105.0),
+        {session(k, 0).sha256: means for k, means in enumerate([(20.0, -15.0, -15.0), (-5.0, 20.0)])},
+    )
     found = groups_of([session(0, 3), session(1, 2)], GroupBy.TEMPERATURE, its)
     assert [(g.name, g.frames, g.sessions) for g in found] == [
-        ("-20..-10 C", 20, ("s0",)), ("-10..0.5 C", 10, ("s1",)), ("15..105 C", 20, ("s0", "s1")),
-    ]  # fmt: skip
+        ("-20..-10 C", 20, ("s0",)),
+        ("-10..0.5 C", 10, ("s1",)),
+        ("15..105 C", 20, ("s0", "s1")),
+    ]
 
 
 def test_a_draw_spreads_liquids_over_roles() -> None:
@@ -68,7 +106,9 @@ def test_a_draw_spreads_liquids_over_roles() -> None:
 
 @given(st.floats(-200, 900), st.floats(0.1, 100))
 def test_bands_of_one_width_lie_around_its_multiples(temperature: float, kelvin: float) -> None:
-    """Each temperature lies in exactly one: its ends hold it half-open and are one width apart, the middle is a multiple of the width."""
+    """Each temperature lies in exactly one: its ends hold it half-open and are one width apart, the middle is
+    a multiple of the width.
+    """
     low, high = ends_of(temperature, kelvin)
     assert low <= temperature < high
     assert high - low == pytest.approx(kelvin)
@@ -129,7 +169,9 @@ def test_other_words_stay_as_they_are(text: str) -> None:
 
 
 def test_a_mean_is_the_same_in_any_order_and_on_every_machine() -> None:
-    """Correctly rounded (Shewchuk, Discrete & Computational Geometry 18 (1997) 305), where adding one by one gives 0; what is NaN is left out."""
+    """Correctly rounded (Shewchuk, Discrete & Computational Geometry 18 (1997) 305), where adding one by one
+    gives 0; what is NaN is left out.
+    """
     values = [1e16, 1.0, math.nan, -1e16]
     assert mean_of(values) == mean_of(values[::-1]) == 1 / 3
     assert math.isnan(mean_of([math.nan]))

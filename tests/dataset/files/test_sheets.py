@@ -1,4 +1,6 @@
-"""Readings from Parquet files: whatever types and compression a program writes, and what is refused. Text is in test_reading.py."""
+"""Readings from Parquet files: whatever types and compression a program writes, and what is refused. Text is
+in test_reading.py.
+"""
 
 from __future__ import annotations
 
@@ -53,9 +55,21 @@ def assert_read(found: ParsedFile) -> None:
     [
         (typed(), {}),
         (typed(a=arrow.uint16(), b=arrow.uint16(), t=arrow.uint32()), {"compression": "zstd"}),
-        (typed(a=arrow.float64(), b=arrow.float32(), level=arrow.float32()), {"compression": "gzip", "version": "1.0"}),
-        (typed(), {"row_group_size": 3, "use_dictionary": False, "compression": "none", "data_page_version": "2.0"}),
-        (arrow.table(typed().drop_columns("a").to_pydict() | {"a": arrow.array([Decimal(k) for k in (1, 2, 3, 4)], arrow.decimal128(9, 2))}), {}),
+        (
+            typed(a=arrow.float64(), b=arrow.float32(), level=arrow.float32()),
+            {"compression": "gzip", "version": "1.0"},
+        ),
+        (
+            typed(),
+            {"row_group_size": 3, "use_dictionary": False, "compression": "none", "data_page_version": "2.0"},
+        ),
+        (
+            arrow.table(
+                typed().drop_columns("a").to_pydict()
+                | {"a": arrow.array([Decimal(k) for k in (1, 2, 3, 4)], arrow.decimal128(9, 2))}
+            ),
+            {},
+        ),
     ],
     ids=["plain", "narrow", "floats", "row groups", "decimals"],
 )
@@ -79,13 +93,27 @@ def test_a_data_frame_as_pandas_writes_it(tmp_path: Path) -> None:
         (arrow.table(TABLE | {"a": [1.5, 2, 3, 4]}), "row 1, column 'a': a count of 1.5"),
         (arrow.table(TABLE | {"t": [0, 100, 50, 300]}), "row 3, column 't': time runs back from 100 to 50"),
         (arrow.table(TABLE | {"t": [0, 1, 2, 2**60 + 1]}), "column 't': a value out of range"),
-        (arrow.table(TABLE | {"t": arrow.array([0, 1, 2, 3], arrow.timestamp("ms"))}), "column 't': values of type timestamp[ms]; expected numbers"),
+        (
+            arrow.table(TABLE | {"t": arrow.array([0, 1, 2, 3], arrow.timestamp("ms"))}),
+            "column 't': values of type timestamp[ms]; expected numbers",
+        ),
         (arrow.table(TABLE).drop_columns("b"), "no column 'b'"),
         (arrow.table([*TABLE.values(), TABLE["a"]], [*TABLE, "a"]), "2 columns are called 'a'"),
         (arrow.table(TABLE).slice(0, 0), "no rows"),
         (arrow.table({name: [values] for name, values in TABLE.items()}), "values of type list"),
     ],
-    ids=["text", "null", "fraction", "time back", "too large", "timestamps", "missing", "twice", "empty", "lists"],
+    ids=[
+        "text",
+        "null",
+        "fraction",
+        "time back",
+        "too large",
+        "timestamps",
+        "missing",
+        "twice",
+        "empty",
+        "lists",
+    ],
 )
 def test_faults_are_named(tmp_path: Path, table: arrow.Table, sentence: str) -> None:
     """Each fault is told with file, row and column."""
@@ -107,7 +135,9 @@ def test_a_file_cut_short_is_said(tmp_path: Path, cut: int) -> None:
 
 def test_rows_are_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A small file that says it holds very many rows is refused before they are made."""
-    many = arrow.table({"t": np.arange(1000) * 100, "a": np.zeros(1000, np.uint16), "b": np.zeros(1000, np.uint16)})
+    many = arrow.table(
+        {"t": np.arange(1000) * 100, "a": np.zeros(1000, np.uint16), "b": np.zeros(1000, np.uint16)}
+    )
     monkeypatch.setattr(dataset.files.sheets, "MOST_ROWS", 999)
     with pytest.raises(InputError, match="1000 rows; expected at most 999"):
         read(tmp_path, many, ColumnMapping("m", ("a", "b"), "t"))

@@ -36,18 +36,34 @@ ANY = st.builds(
     lambda c: (
         st.just(c)
         | st.tuples(HEIGHTS, st.integers(1, 400)).map(
-            lambda h: replace(c, surface=(Surface.FOAM, Surface.SLOSHING), foam_mm=(h[0], round(h[0] + h[1] / 10, 1))),
+            lambda h: replace(
+                c, surface=(Surface.FOAM, Surface.SLOSHING), foam_mm=(h[0], round(h[0] + h[1] / 10, 1))
+            ),
         )
     )
 )
 
 
 def test_conditions_from_text() -> None:
-    """Axes combine freely: foam over liquid over film, an empty tank with film, film with scale on a tilted, earthed tank."""
+    """Axes combine freely: foam over liquid over film, an empty tank with film, film with scale on a tilted,
+    earthed tank.
+    """
     assert read_conditions("--condition", "surface=foam:20-45,wall=film") == FOAM_OVER_FILM
     assert read_conditions("--condition", "wall=film") == Conditions(wall=(Wall.FILM,))
-    found = read_conditions("x", "surface=sloshing+foam, wall=scale+film, tilt=2:-1.5, flow=draining, coupling=earthed, appliance=pump on")
-    assert found == Conditions((Surface.FOAM, Surface.SLOSHING), None, (Wall.FILM, Wall.SCALE), (2.0, -1.5), Flow.DRAINING, Coupling.EARTHED, "pump on")
+    found = read_conditions(
+        "x",
+        "surface=sloshing+foam, wall=scale+film, tilt=2:-1.5, flow=draining, coupling=earthed, "
+        "appliance=pump on",
+    )
+    assert found == Conditions(
+        (Surface.FOAM, Surface.SLOSHING),
+        None,
+        (Wall.FILM, Wall.SCALE),
+        (2.0, -1.5),
+        Flow.DRAINING,
+        Coupling.EARTHED,
+        "pump on",
+    )
 
 
 @pytest.mark.parametrize(
@@ -85,8 +101,12 @@ def write(path: Path, text: str) -> Path:
 
 
 def test_stretches_by_frame_and_time(tmp_path: Path) -> None:
-    """Stretches named by frames and by times are the same ones, both ends included; comments and empty cells are no condition."""
-    frames = write(tmp_path / "f.csv", "# foam collapses\nfrom,to,surface,wall\n0,4,foam:20-45,film\n6,9,still,\n")
+    """Stretches named by frames and by times are the same ones, both ends included; comments and empty cells
+    are no condition.
+    """
+    frames = write(
+        tmp_path / "f.csv", "# foam collapses\nfrom,to,surface,wall\n0,4,foam:20-45,film\n6,9,still,\n"
+    )
     times = write(tmp_path / "t.csv", "from_ms,to_ms,surface,wall\n0,400,foam:20-45,film\n501,900,still,\n")
     expected = (Stretch(0, 5, FOAM_OVER_FILM), Stretch(6, 10, Conditions(surface=(Surface.STILL,))))
     assert read_stretches(frames, T_MS) == expected
@@ -94,26 +114,42 @@ def test_stretches_by_frame_and_time(tmp_path: Path) -> None:
 
 
 def test_the_whole_fills_what_stretches_leave_open(tmp_path: Path) -> None:
-    """Conditions of the whole session hold between the stretches and on axes they do not state; a still surface drops the foam."""
+    """Conditions of the whole session hold between the stretches and on axes they do not state; a still
+    surface drops the foam.
+    """
     path = write(tmp_path / "f.csv", "from,to,surface\n2,4,still\n5,7,sloshing\n")
     whole = replace(FOAM_OVER_FILM, coupling=Coupling.EARTHED)
     still = Conditions(surface=(Surface.STILL,), wall=(Wall.FILM,), coupling=Coupling.EARTHED)
     slosh = replace(still, surface=(Surface.SLOSHING,))
-    assert read_stretches(path, T_MS, whole) == (Stretch(0, 2, whole), Stretch(2, 5, still), Stretch(5, 8, slosh), Stretch(8, 10, whole))
+    assert read_stretches(path, T_MS, whole) == (
+        Stretch(0, 2, whole),
+        Stretch(2, 5, still),
+        Stretch(5, 8, slosh),
+        Stretch(8, 10, whole),
+    )
 
 
 @pytest.mark.parametrize(
     ("text", "sentence"),
     [
         ("from,to,wall\n", r"c.csv: no stretch"),
-        ("from,to_ms,wall\n1,2,film\n", r"c.csv, line 1: columns from, to_ms, wall; expected from and to, or from_ms and to_ms"),
+        (
+            "from,to_ms,wall\n1,2,film\n",
+            r"c.csv, line 1: columns from, to_ms, wall; expected from and to, or from_ms and to_ms",
+        ),
         ("from,to,walls\n1,2,film\n", r"line 1: a column 'walls'; expected .*wall"),
         ("from,to,wall\n1,2\n", r"line 2: 2 cells; expected 3"),
         (f'from,to,wall\n1,2,"{"x" * 140_000}"\n', r"line 2: cannot be read \(field larger than field limit"),
         ("from,to,wall\n1,2,wet\n", r"line 2, column 'wall': 'wet'; expected clean"),
         ("from,to,wall\n1,x,film\n", r"line 2, column 'to': 'x'; expected a whole number"),
-        ("from,to,wall\n1,10,film\n", r"line 2, column 'from': 1 to 10; expected at least one of the session's frames, within 0 to 9"),
-        ("from_ms,to_ms,wall\n901,950,film\n", r"901 to 950; expected at least one of the session's frames, within 0 to 900 ms"),
+        (
+            "from,to,wall\n1,10,film\n",
+            r"line 2, column 'from': 1 to 10; expected at least one of the session's frames, within 0 to 9",
+        ),
+        (
+            "from_ms,to_ms,wall\n901,950,film\n",
+            r"901 to 950; expected at least one of the session's frames, within 0 to 900 ms",
+        ),
         ("from,to,wall\n1,4,film\n4,6,drops\n", r"line 3: a stretch from frame 4; expected 5 or later"),
     ],
 )
@@ -129,10 +165,15 @@ def store(template: Path, tmp_path: Path) -> Store:
 
 
 def test_stretches_are_kept_and_hashed(store: Store, register: Register) -> None:
-    """Stretches come back from the store, count for the session's hash, and a session without them hashes as before them."""
+    """Stretches come back from the store, count for the session's hash, and a session without them hashes as
+    before them.
+    """
     bench = register(store)
     plain = bench.session(1)
-    stretches = (Stretch(0, 20, FOAM_OVER_FILM), Stretch(20, 40, Conditions(coupling=Coupling.FLOATING, appliance="pump on")))
+    stretches = (
+        Stretch(0, 20, FOAM_OVER_FILM),
+        Stretch(20, 40, Conditions(coupling=Coupling.FLOATING, appliance="pump on")),
+    )
     foamy = replace(bench.session(2), stretches=stretches)
     store.add_sessions([plain, foamy])
     one, two = store.sessions()
@@ -161,10 +202,15 @@ def _verify(store: Store, tamper: str) -> None:
         ((Stretch(5, 9, FOAM_OVER_FILM), Stretch(8, 10, FOAM_OVER_FILM)), "conditions of frames 8 to 10"),
         ((Stretch(0, 1, Conditions()),), "a stretch without a condition"),
         ((Stretch(0, 1, replace(FOAM_OVER_FILM, foam_mm=(45.0, 20.0))),), "foam from 45 to 20 mm"),
-        ((Stretch(0, 1, replace(FOAM_OVER_FILM, foam_mm=(101.0, 120.0))),), "foam whose bottom lies at 101 mm; expected at most 100 mm"),
+        (
+            (Stretch(0, 1, replace(FOAM_OVER_FILM, foam_mm=(101.0, 120.0))),),
+            "foam whose bottom lies at 101 mm; expected at most 100 mm",
+        ),
     ],
 )
-def test_impossible_stretches_are_refused(store: Store, register: Register, stretches: tuple[Stretch, ...], sentence: str) -> None:
+def test_impossible_stretches_are_refused(
+    store: Store, register: Register, stretches: tuple[Stretch, ...], sentence: str
+) -> None:
     """Conditions must lie within the session and the tank."""
     bench = register(store)
     with pytest.raises(InputError, match=sentence):

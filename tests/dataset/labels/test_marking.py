@@ -22,19 +22,24 @@ CAN = Tank("can", 1, 150.0, profile=to_json(stack([Cylinder(diameter_mm=100.0, h
 def test_buoyancy_of_water_at_20_c() -> None:
     """The factor for water at 20 C, air 1.2 and weights 8000 kg/m3 is 1.0010534.
 
-    Source: computed from the formula of ISO 4787 with the density 998.2072 of IAPWS-95 at 20 C (NIST Chemistry WebBook).
+    Source: computed from the formula of ISO 4787 with the density 998.2072 of IAPWS-95 at 20 C (NIST
+        Chemistry WebBook).
     """
     assert buoyancy(998.2072) == pytest.approx(1.0010534, abs=5e-8)
     assert buoyancy(8000.0) == 1.0
 
 
 def test_level_by_weighing_worked() -> None:
-    """800 g of water in a can of 100 mm: 102.1496 mm, with 0.037, 0.236 and 0.006 mm from scale, diameter and temperature, 0.239 mm together.
+    """800 g of water in a can of 100 mm: 102.1496 mm, with 0.037, 0.236 and 0.006 mm from scale, diameter and
+    temperature, 0.239 mm together.
 
-    Source: the formulas of JCGM 100:2008 (eq. 10, 4.3.7) worked by hand: h = m B / (rho A); balance +-0.5 g, diameter +-0.2 mm,
+    Source: the formulas of JCGM 100:2008 (eq. 10, 4.3.7) worked by hand: h = m B / (rho A); balance +-0.5 g,
+        diameter +-0.2 mm,
     temperature +-0.5 K, all rectangular; the diameter counts twice.
     """
-    labelling = Labelling(WATER, scale_half_width_g=0.5, dimension_half_width_mm=0.2, temperature_half_width_k=0.5)
+    labelling = Labelling(
+        WATER, scale_half_width_g=0.5, dimension_half_width_mm=0.2, temperature_half_width_k=0.5
+    )
     bare = level_of("x", Method.MASS, 800.0, 20.0, CAN, Labelling(WATER, air_density=0.0))
     assert bare.value == pytest.approx(800.0 / 998.2072 * 1e6 / (math.pi / 4 * 1e4), rel=1e-6)
     found = level_of("x", Method.MASS, 800.0, 20.0, CAN, labelling)
@@ -42,7 +47,11 @@ def test_level_by_weighing_worked() -> None:
     by_hand = 0.8 * 1.0010534 / (998.2072 * math.pi / 4 * 0.1**2) * 1000
     assert found.value == pytest.approx(by_hand, abs=1e-4)
     assert by_hand == pytest.approx(102.1496, abs=1e-4)
-    assert (round(found.parts["amount"], 3), round(found.parts["wider"], 3), round(found.parts["temperature"], 3)) == (0.037, 0.236, 0.006)
+    assert (
+        round(found.parts["amount"], 3),
+        round(found.parts["wider"], 3),
+        round(found.parts["temperature"], 3),
+    ) == (0.037, 0.236, 0.006)
     assert found.combined == pytest.approx(0.239, abs=5e-4)
 
 
@@ -51,7 +60,10 @@ def test_propagation_of_a_product() -> None:
 
     Source: JCGM 100:2008, 5.1.6 (relative uncertainties of a product of powers).
     """
-    found = propagate(lambda volts, ohms: volts**2 / ohms, {"volts": Quantity(10.0, 0.01), "ohms": Quantity(50.0, 0.1, common=True)})
+    found = propagate(
+        lambda volts, ohms: volts**2 / ohms,
+        {"volts": Quantity(10.0, 0.01), "ohms": Quantity(50.0, 0.1, common=True)},
+    )
     assert found.value == 2.0
     assert found.combined / 2.0 == pytest.approx(math.hypot(2 * 0.01 / 10, 0.1 / 50), rel=1e-5)
     assert found.u_common / 2.0 == pytest.approx(0.1 / 50, rel=1e-5)
@@ -75,21 +87,40 @@ def test_a_lying_drum_near_empty_and_in_the_middle() -> None:
 
 
 def test_the_dead_volume_fills_first() -> None:
-    """What lies below the datum is not level: a litre poured into a can with 215 mL of sump stands at 785 mL's height."""
+    """What lies below the datum is not level: a litre poured into a can with 215 mL of sump stands at 785
+    mL's height.
+    """
     sump = Tank("sump", 1, 150.0, dead_volume_ml=215.0, profile=CAN.profile)
     found = level_of("x", Method.POURED, 1000.0, None, sump, Labelling(WATER))
     assert found.value == pytest.approx(785_000 / (math.pi * 2500), rel=1e-9)
-    with pytest.raises(InputError, match=r"r.csv, line 3: 100 mL, which is -115 mL above the datum; expected 0 to 1257 mL"):
+    with pytest.raises(
+        InputError, match=r"r.csv, line 3: 100 mL, which is -115 mL above the datum; expected 0 to 1257 mL"
+    ):
         level_of("r.csv, line 3", Method.POURED, 100.0, None, sump, Labelling(WATER))
 
 
 @pytest.mark.parametrize(
     ("reading", "labelling", "tank", "sentence"),
     [
-        (1190.0, Labelling(WATER, temperature_c=20.0), CAN, r"a level of 151.9 mm; expected 0 to 150 mm, the span of tank can@1"),
-        (50.0, Labelling(WATER, tare_g=60.0, temperature_c=20.0), CAN, r"50 g, which is -10.03 mL above the datum"),
+        (
+            1190.0,
+            Labelling(WATER, temperature_c=20.0),
+            CAN,
+            r"a level of 151.9 mm; expected 0 to 150 mm, the span of tank can@1",
+        ),
+        (
+            50.0,
+            Labelling(WATER, tare_g=60.0, temperature_c=20.0),
+            CAN,
+            r"50 g, which is -10.03 mL above the datum",
+        ),
         (50.0, Labelling(Liquid("soap"), temperature_c=20.0), CAN, r"liquid soap, density: isn't known"),
-        (50.0, Labelling(Liquid("soap", density=1010.0), temperature_half_width_k=1.0), CAN, r"no temperature of the liquid; .*--label-temperature-c"),
+        (
+            50.0,
+            Labelling(Liquid("soap", density=1010.0), temperature_half_width_k=1.0),
+            CAN,
+            r"no temperature of the liquid; .*--label-temperature-c",
+        ),
         (50.0, Labelling(WATER, temperature_c=20.0), Tank("bare", 1, 100.0), r"tank bare@1: has no profile"),
     ],
 )
@@ -100,7 +131,9 @@ def test_masses_that_give_no_level(reading: float, labelling: Labelling, tank: T
 
 
 def test_a_mark_for_every_run() -> None:
-    """Runs of one mass are a mark each, at the run's mean temperature; the tank's part of the uncertainty stands apart."""
+    """Runs of one mass are a mark each, at the run's mean temperature; the tank's part of the uncertainty
+    stands apart.
+    """
     masses = np.array([np.nan, 400.0, 400.0, 400.0, np.nan, 400.0, 800.0, 800.0])
     warm = np.array([20.0, 10.0, 30.0, np.nan, 20.0, 20.0, np.nan, np.nan])
     labelling = Labelling(WATER, scale_half_width_g=0.5, dimension_half_width_mm=0.2, temperature_c=20.0)

@@ -23,7 +23,8 @@ def real() -> tuple[np.ndarray, np.ndarray]:
 
 
 def test_steady_stretches_of_the_real_readings() -> None:
-    """Every one of the 20 levels is found, no stretch spans two of them, and more than nine frames in ten are steady.
+    """Every one of the 20 levels is found, no stretch spans two of them, and more than nine frames in ten are
+    steady.
 
     Source: innage/demo_data/SOURCE.txt; the level column is not used for finding.
     """
@@ -38,7 +39,9 @@ def test_steady_stretches_of_the_real_readings() -> None:
 
 @pytest.mark.parametrize("seed", range(5))
 def test_a_known_fill(seed: int) -> None:
-    """Of two channels that step at known frames, ends are found to within two frames, whatever ten outliers say. Made up, no source."""
+    """Of two channels that step at known frames, ends are found to within two frames, whatever ten outliers
+    say. Made up, no source.
+    """
     rng = np.random.default_rng(seed)
     levels = np.repeat([0, 1, 2, 3], [60, 40, 50, 70])
     counts = np.stack([20_000 - 400 * levels, 5_000 + 300 * levels], axis=1) + rng.normal(0, 6, (220, 2))

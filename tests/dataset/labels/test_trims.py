@@ -26,12 +26,29 @@ def test_tolerance_factor() -> None:
 
 
 def test_trims_never_change(new_store: Store, register: Register) -> None:
-    """A trim comes back as it was given, with its hash; its row cannot be changed, and one that was changed all the same is refused."""
+    """A trim comes back as it was given, with its hash; its row cannot be changed, and one that was changed
+    all the same is refused.
+    """
     bench = register(new_store)
-    trim = Trim(bench.unit, bench.mounting, TrimKind.BLOCK, (5, 6), "2026-01-31", "service", 20.5, transfer=(0.5, 0.6), transfer_spread=(0.1, 0.0))
+    trim = Trim(
+        bench.unit,
+        bench.mounting,
+        TrimKind.BLOCK,
+        (5, 6),
+        "2026-01-31",
+        "service",
+        20.5,
+        transfer=(0.5, 0.6),
+        transfer_spread=(0.1, 0.0),
+    )
     made = new_store.add_trim(trim)
     assert new_store.trims() == new_store.trims("unit1") == (made,)
-    assert (made.counts, made.transfer, made.temperature_c, len(made.sha256)) == ((5, 6), (0.5, 0.6), 20.5, 64)
+    assert (made.counts, made.transfer, made.temperature_c, len(made.sha256)) == (
+        (5, 6),
+        (0.5, 0.6),
+        20.5,
+        64,
+    )
     with closing(sqlite3.connect(new_store.path)) as connection:
         for change in ("UPDATE trim SET stage = 'x'", "DELETE FROM trim"):
             with pytest.raises(sqlite3.IntegrityError, match="rows of trim"):

@@ -1,4 +1,6 @@
-"""A live capture driven by hand: fill plans, entries that become marks, a board that starts again, resuming."""
+"""A live capture driven by hand: fill plans, entries that become marks, a board that starts
+again, resuming.
+"""
 
 from __future__ import annotations
 
@@ -42,7 +44,9 @@ def play(capture: Capture, start: int, frames: int) -> None:
 
 
 def test_confirmed_steps_become_marks(bench: Store) -> None:
-    """Each step's mark begins where it is confirmed and lasts the hold; a number typed stands for the target."""
+    """Each step's mark begins where it is confirmed and lasts the hold; a number typed stands
+    for the target.
+    """
     capture = begin(bench, [0.0, 50.0])
     play(capture, 0, 10)
     capture.enter("")
@@ -79,7 +83,9 @@ def test_skip_and_back(bench: Store) -> None:
     assert capture.marks() == ()
 
 
-@pytest.mark.parametrize(("text", "message"), [("101", "at most 100"), ("full", "a reading such as 12.5"), ("-1", "at least 0")])
+@pytest.mark.parametrize(
+    ("text", "message"), [("101", "at most 100"), ("full", "a reading such as 12.5"), ("-1", "at least 0")]
+)
 def test_entries_that_cannot_be_are_refused(bench: Store, text: str, message: str) -> None:
     """A level outside the tank or a word that is not known leaves the capture as it was."""
     capture = begin(bench)
@@ -112,7 +118,9 @@ def test_a_number_garbled_on_the_way_is_no_jump_in_time(bench: Store) -> None:
 
 
 def test_resuming_with_a_board_that_started_again(bench: Store) -> None:
-    """Time goes on behind the last committed frame, a running mark ends where the capture was left, what was not committed is gone."""
+    """Time goes on behind the last committed frame, a running mark ends where the capture was left, what was
+    not committed is gone.
+    """
     capture = begin(bench)
     play(capture, 100, 20)
     capture.enter("40")
@@ -144,9 +152,14 @@ def test_a_plan_file(bench: Store, tmp_path: Path) -> None:
     mounting = bench.mounting("mounting")
     plan = tmp_path / "plan.csv"
     plan.write_text("# monday\nstep,level_mm,hold_s\n1,0,2\n2,50,0.5\n")
-    assert [(s.target, s.unit, s.hold) for s in read_plan(plan, mounting.sensor, mounting.tank)] == [(0.0, "mm", 20), (50.0, "mm", 5)]
+    assert [(s.target, s.unit, s.hold) for s in read_plan(plan, mounting.sensor, mounting.tank)] == [
+        (0.0, "mm", 20),
+        (50.0, "mm", 5),
+    ]
     plan.write_text("mass_g;hold_frames\n120;7\n")
-    assert [(s.target, s.unit, s.hold) for s in read_plan(plan, mounting.sensor, mounting.tank)] == [(120.0, "g", 7)]
+    assert [(s.target, s.unit, s.hold) for s in read_plan(plan, mounting.sensor, mounting.tank)] == [
+        (120.0, "g", 7)
+    ]
 
 
 @pytest.mark.parametrize(

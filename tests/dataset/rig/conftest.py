@@ -1,4 +1,6 @@
-"""A bench without a field solution: tables made by hand, in which a pad's capacitance rises evenly while the liquid covers it."""
+"""A bench without a field solution: tables made by hand, in which a pad's capacitance rises evenly while the
+liquid covers it.
+"""
 
 from __future__ import annotations
 
@@ -18,7 +20,9 @@ DRY_PF, SWING_PF = 2.0, {Coupling.EARTHED: 1.6, Coupling.FLOATING: 1.2, Coupling
 
 
 def even_response(scenario: Scenario, tank: int, coupling: Coupling) -> Response:
-    """A pad covered by a share of its height shows that share of the swing; foam and film add a tenth and a fifth to a dry pad."""
+    """A pad covered by a share of its height shows that share of the swing; foam and film add a tenth and a
+    fifth to a dry pad.
+    """
     low, high = np.asarray(scenario.slice(tank).pads).T
     levels = np.arange(-4.0, high[-1] + 1.5, 0.5)
     share = np.clip((levels[:, None] - low) / (high - low), 0, 1)
@@ -45,7 +49,19 @@ def washer() -> Scenario:
 @pytest.fixture(scope="session")
 def calm(washer: Scenario) -> Scenario:
     """The built-in scenario with all that varies or disturbs set to nothing, the liquid floating."""
-    spread = dict.fromkeys(("gain", "pad_gain", "offset_counts", "pad_offset_counts", "gap_mm", "mounting_mm", "pad_mm", "noise"), 0.0)
+    spread = dict.fromkeys(
+        (
+            "gain",
+            "pad_gain",
+            "offset_counts",
+            "pad_offset_counts",
+            "gap_mm",
+            "mounting_mm",
+            "pad_mm",
+            "noise",
+        ),
+        0.0,
+    )
     made = _section(washer, "spread", **spread)
     made = _section(made, "board", noise_counts=0.0)
     made = _section(made, "temperature", board_counts_per_k=0.0, swing_per_k=0.0, drift_counts=0.0)

@@ -1,4 +1,6 @@
-"""The bench of virtual units: spreads from part to part, what each recipe shows, seeds, and the line protocol. Tables made by hand, no field solved."""
+"""The bench of virtual units: spreads from part to part, what each recipe shows, seeds, and the line
+protocol. Tables made by hand, no field solved.
+"""
 
 from __future__ import annotations
 
@@ -43,7 +45,7 @@ def picofarads(bench: Bench, capture: Capture) -> np.ndarray:
     return (capture.frames.counts.astype(float) - board.offset_counts) / board.counts_per_pf
 
 
-# -- seeds -----------------------------------------------------------------------------------------------------------------
+# -- seeds ---------------------------------------------------------------------------------------------------
 
 
 def test_the_same_seed_sends_the_same_bytes(washer: Scenario, bench_of: BenchOf) -> None:
@@ -71,7 +73,9 @@ def test_one_unit_changes_no_other(washer: Scenario, bench_of: BenchOf) -> None:
     alone, among, recipe = bench_of(washer), bench_of(washer), washer.find_recipe("foam")
     for number in (7, 1, 5):
         among.capture(among.unit(number), "water", recipe)
-    assert sent(among.capture(among.unit(3), "water", recipe)) == sent(alone.capture(alone.unit(3), "water", recipe))
+    assert sent(among.capture(among.unit(3), "water", recipe)) == sent(
+        alone.capture(alone.unit(3), "water", recipe)
+    )
     assert among.trim(among.unit(3), 80.0) == alone.trim(alone.unit(3), 80.0)
 
 
@@ -82,7 +86,7 @@ def test_another_seeds_unit_has_another_name(washer: Scenario, bench_of: BenchOf
     assert (bench_of(washer, seed=4).unit(3).gain != bench_of(washer).unit(3).gain).all()
 
 
-# -- from part to part -----------------------------------------------------------------------------------------------------
+# -- from part to part ---------------------------------------------------------------------------------------
 
 
 def test_units_spread_as_stated(washer: Scenario, many: list[Any]) -> None:
@@ -97,11 +101,15 @@ def test_units_spread_as_stated(washer: Scenario, many: list[Any]) -> None:
         assert (values[:, 0] - values[:, 1]).std() == pytest.approx(np.sqrt(2) * own, rel=SD)
         assert values.mean() == pytest.approx(mean, abs=4 * np.hypot(shared, own) / np.sqrt(MANY))
     assert np.std([u.noise_counts for u in many]) == pytest.approx(its.noise * board.noise_counts, rel=SD)
-    assert np.std([u.counts_per_k for u in many]) == pytest.approx(washer.temperature.board_counts_per_k, rel=SD)
+    assert np.std([u.counts_per_k for u in many]) == pytest.approx(
+        washer.temperature.board_counts_per_k, rel=SD
+    )
 
 
 def test_a_thicker_wall_makes_less_swing(washer: Scenario, many: list[Any]) -> None:
-    """A plate capacitor's law, one over the thickness: to first order the swing spreads as the adhesive does over the wall."""
+    """A plate capacitor's law, one over the thickness: to first order the swing spreads as the adhesive does
+    over the wall.
+    """
     swings = np.asarray([u.swing for u in many])
     assert swings.std() == pytest.approx(washer.spread.gap_mm / washer.tank[0].wall_mm, rel=SD)
     assert swings.mean() == pytest.approx(1.0, abs=0.005)
@@ -110,32 +118,47 @@ def test_a_thicker_wall_makes_less_swing(washer: Scenario, many: list[Any]) -> N
 def test_a_strip_that_sits_higher_sees_the_level_lower(calm: Scenario, bench_of: BenchOf) -> None:
     bench = bench_of(calm)
     unit = replace(bench.unit(0), height_mm=np.full(8, 2.0))
-    up, plain = (bench.capture(u, "water", standing(level)) for u, level in ((unit, 50.0), (bench.unit(0), 48.0)))
+    up, plain = (
+        bench.capture(u, "water", standing(level)) for u, level in ((unit, 50.0), (bench.unit(0), 48.0))
+    )
     assert up.truth.level_mm[0] == 50.0
     up_pf, plain_pf = picofarads(bench, up), picofarads(bench, plain)
     assert up_pf == pytest.approx(plain_pf, abs=2 / calm.board.counts_per_pf)
 
 
-# -- counts ----------------------------------------------------------------------------------------------------------------
+# -- counts --------------------------------------------------------------------------------------------------
 
 
 def test_counts_by_hand(calm: Scenario, bench_of: BenchOf) -> None:
     """At 50 mm the third pad, 42 to 58 mm, is half covered; those below are covered, those above dry."""
     bench = bench_of(calm)
     capture = bench.capture(bench.unit(0), "water", standing(50.0))
-    expected = calm.board.offset_counts + calm.board.counts_per_pf * (DRY_PF + FLOATING_PF * np.asarray([1, 1, 0.5, 0, 0, 0, 0, 0]))
+    expected = calm.board.offset_counts + calm.board.counts_per_pf * (
+        DRY_PF + FLOATING_PF * np.asarray([1, 1, 0.5, 0, 0, 0, 0, 0])
+    )
     assert np.abs(capture.frames.counts - expected).max() <= 0.5
-    earthed = expected + calm.board.counts_per_pf * (EARTHED_PF - FLOATING_PF) * np.asarray([1, 1, 0.5, 0, 0, 0, 0, 0])
-    assert bench.trim(bench.unit(0), 50.0) == tuple(np.rint(earthed))  # at the trim everything is joined to earth
-    assert bench.trim(bench.unit(0), None) == (round(calm.board.offset_counts + calm.board.counts_per_pf * DRY_PF),) * 8
+    earthed = expected + calm.board.counts_per_pf * (EARTHED_PF - FLOATING_PF) * np.asarray(
+        [1, 1, 0.5, 0, 0, 0, 0, 0]
+    )
+    assert bench.trim(bench.unit(0), 50.0) == tuple(
+        np.rint(earthed)
+    )  # at the trim everything is joined to earth
+    assert (
+        bench.trim(bench.unit(0), None)
+        == (round(calm.board.offset_counts + calm.board.counts_per_pf * DRY_PF),) * 8
+    )
 
 
 def test_counts_that_fall(calm: Scenario, bench_of: BenchOf, section: Section) -> None:
-    """An oscillator's rate goes with one over its capacitance, so that rate times capacitance stays: relaxation oscillators, common practice."""
+    """An oscillator's rate goes with one over its capacitance, so that rate times capacitance stays:
+    relaxation oscillators, common practice.
+    """
     scenario = section(calm, "board", count_law="falls")
     bench = bench_of(scenario)
     capture = bench.capture(bench.unit(0), "water", standing(50.0))
-    total = scenario.board.offset_counts + scenario.board.counts_per_pf * (DRY_PF + FLOATING_PF * np.asarray([1, 1, 0.5, 0, 0, 0, 0, 0]))
+    total = scenario.board.offset_counts + scenario.board.counts_per_pf * (
+        DRY_PF + FLOATING_PF * np.asarray([1, 1, 0.5, 0, 0, 0, 0, 0])
+    )
     products = capture.frames.counts * total
     assert products == pytest.approx(np.full(products.shape, products[0, 0]), rel=1e-4)
     assert capture.frames.counts[0, 0] < capture.frames.counts[0, -1]
@@ -154,7 +177,7 @@ def test_noise_is_the_units(calm: Scenario, bench_of: BenchOf) -> None:
     assert np.corrcoef(counts[:, 0], counts[:, 1])[0, 1] == pytest.approx(0, abs=4 / np.sqrt(600))
 
 
-# -- temperature, drift and tilt over sessions ------------------------------------------------------------------------------
+# -- temperature, drift and tilt over sessions ---------------------------------------------------------------
 
 
 def over_sessions(bench: Bench, sessions: int, frames: int = 20) -> list[Capture]:
@@ -163,7 +186,9 @@ def over_sessions(bench: Bench, sessions: int, frames: int = 20) -> list[Capture
 
 
 def test_tilt_moves_the_surface_at_the_pads(calm: Scenario, bench_of: BenchOf, section: Section) -> None:
-    """At a distance from the axis the surface stands distance * tan(angle) higher; over sessions with the standard deviation of the angle."""
+    """At a distance from the axis the surface stands distance * tan(angle) higher; over sessions with the
+    standard deviation of the angle.
+    """
     scenario = section(calm, "liquid_motion", tilt_deg=4.0, axis_mm=25.0)
     bench, middle = bench_of(scenario), []
     for capture in over_sessions(bench, 200):
@@ -175,14 +200,18 @@ def test_tilt_moves_the_surface_at_the_pads(calm: Scenario, bench_of: BenchOf, s
     assert np.mean(middle) == pytest.approx(50.0, abs=4 * np.std(middle) / np.sqrt(200))
 
 
-def test_the_baseline_drifts_from_session_to_session(calm: Scenario, bench_of: BenchOf, section: Section) -> None:
+def test_the_baseline_drifts_from_session_to_session(
+    calm: Scenario, bench_of: BenchOf, section: Section
+) -> None:
     bench = bench_of(section(calm, "temperature", drift_counts=40.0))
     dry = [c.frames.counts[:, -1].mean() for c in over_sessions(bench, 200)]
     assert np.std(dry) == pytest.approx(40.0, rel=4 / np.sqrt(400))
 
 
 def test_a_warmer_board_and_liquid_show(calm: Scenario, bench_of: BenchOf, section: Section) -> None:
-    """The board moves all counts with its temperature, which is sent; the liquid scales the swing and leaves dry pads."""
+    """The board moves all counts with its temperature, which is sent; the liquid scales the swing and leaves
+    dry pads.
+    """
     bench = bench_of(section(calm, "temperature", ambient_c=(10.0, 40.0)))
     frames = bench.capture(replace(bench.unit(0), counts_per_k=20.0), "water", standing(50.0, 200)).frames
     assert frames.temperature_c is not None
@@ -195,12 +224,17 @@ def test_a_warmer_board_and_liquid_show(calm: Scenario, bench_of: BenchOf, secti
     assert pf[0, -1] == pytest.approx(DRY_PF, abs=1e-3)
 
 
-# -- recipes ---------------------------------------------------------------------------------------------------------------
+# -- recipes -------------------------------------------------------------------------------------------------
 
 
-def test_the_share_of_earthed_sessions(calm: Scenario, washer: Scenario, bench_of: BenchOf, section: Section) -> None:
+def test_the_share_of_earthed_sessions(
+    calm: Scenario, washer: Scenario, bench_of: BenchOf, section: Section
+) -> None:
     share, sessions = washer.earthing.earthed_share, 200
-    earthed = [c.truth.earthed[0] for c in over_sessions(bench_of(section(calm, "earthing", earthed_share=share)), sessions)]
+    earthed = [
+        c.truth.earthed[0]
+        for c in over_sessions(bench_of(section(calm, "earthing", earthed_share=share)), sessions)
+    ]
     assert np.mean(earthed) == pytest.approx(share, abs=4 * np.sqrt(share * (1 - share) / sessions))
 
 
@@ -213,7 +247,9 @@ def test_earthing_that_changes_halfway(calm: Scenario, bench_of: BenchOf) -> Non
 
 
 def test_foam_and_film_show_on_dry_pads_only(calm: Scenario, bench_of: BenchOf) -> None:
-    """In the tables made by hand they add to what the liquid leaves bare; a scale adds the same everywhere."""
+    """In the tables made by hand they add to what the liquid leaves bare; a scale adds the same
+    everywhere.
+    """
     bench = bench_of(calm)
     foam = bench.capture(bench.unit(0), "water", standing(50.0, 200, foam=True))
     pf = picofarads(bench, foam)
@@ -227,7 +263,9 @@ def test_foam_and_film_show_on_dry_pads_only(calm: Scenario, bench_of: BenchOf) 
     assert (picofarads(bench, film)[top, bare] > DRY_PF + 0.01).all()
     scale = bench.capture(bench.unit(0), "water", standing(50.0, scale=True))
     clean = bench.capture(bench.unit(0), "water", standing(50.0))
-    assert picofarads(bench, scale) - picofarads(bench, clean) == pytest.approx(np.full((40, 8), calm.film.scale_share * FLOATING_PF), abs=1e-3)
+    assert picofarads(bench, scale) - picofarads(bench, clean) == pytest.approx(
+        np.full((40, 8), calm.film.scale_share * FLOATING_PF), abs=1e-3
+    )
 
 
 def test_a_film_in_an_empty_tank_thins(calm: Scenario, bench_of: BenchOf) -> None:
@@ -244,7 +282,10 @@ def test_a_film_in_an_empty_tank_thins(calm: Scenario, bench_of: BenchOf) -> Non
 
 def test_flicker_belongs_to_foam(calm: Scenario, bench_of: BenchOf, section: Section) -> None:
     """Its standard deviation is the stated share of what foam adds, on each pad by itself."""
-    steady, restless = bench_of(calm), bench_of(section(calm, "foam", flicker=0.1, collapse_s=(1e6, 1e6), drain_s=(1e6, 1e6)))
+    steady, restless = (
+        bench_of(calm),
+        bench_of(section(calm, "foam", flicker=0.1, collapse_s=(1e6, 1e6), drain_s=(1e6, 1e6))),
+    )
     capture = restless.capture(restless.unit(0), "water", standing(20.0, 800, foam=True))
     pf = picofarads(restless, capture)[100:]
     assert pf[:, 0].std() < 1e-3
@@ -267,7 +308,9 @@ def test_drops_a_hand_and_an_unplugged_pad_are_seen(calm: Scenario, bench_of: Be
     assert (unplugged.frames.counts[60:] == 0).all(axis=0).sum() == 1
 
 
-def test_sloshing_moves_the_counts_and_not_the_label(calm: Scenario, bench_of: BenchOf, section: Section) -> None:
+def test_sloshing_moves_the_counts_and_not_the_label(
+    calm: Scenario, bench_of: BenchOf, section: Section
+) -> None:
     bench = bench_of(section(calm, "liquid_motion", slosh_mm=2.0))
     capture = bench.capture(bench.unit(0), "water", standing(50.0, 300, sloshing=True))
     pf = picofarads(bench, capture)[:, 2]
@@ -276,7 +319,9 @@ def test_sloshing_moves_the_counts_and_not_the_label(calm: Scenario, bench_of: B
     assert {m.level_mm for m in capture.marks} == {50.0}
 
 
-def test_an_empty_tank_is_dry_though_the_surface_moves(calm: Scenario, bench_of: BenchOf, section: Section) -> None:
+def test_an_empty_tank_is_dry_though_the_surface_moves(
+    calm: Scenario, bench_of: BenchOf, section: Section
+) -> None:
     bench = bench_of(section(calm, "liquid_motion", slosh_mm=50.0, tilt_deg=40.0))
     for number in range(20):  # tilted to either side
         pf = picofarads(bench, bench.capture(bench.unit(0), "water", calm.find_recipe("dry"), number))
@@ -289,7 +334,7 @@ def test_a_liquid_that_the_tank_does_not_hold(calm: Scenario, bench_of: BenchOf)
         bench.capture(bench.unit(0), "milk", calm.find_recipe("dry"))
 
 
-# -- the line protocol -----------------------------------------------------------------------------------------------------
+# -- the line protocol ---------------------------------------------------------------------------------------
 
 
 def test_a_board_would_send_it(washer: Scenario, bench_of: BenchOf) -> None:
@@ -305,32 +350,43 @@ def test_a_board_would_send_it(washer: Scenario, bench_of: BenchOf) -> None:
 
 
 def test_a_line_without_a_temperature() -> None:
-    frames = Frames(np.asarray([0, 100]), np.asarray([[1, 2], [3, 4]], np.uint32), np.asarray([np.nan, 21.25]))
+    frames = Frames(
+        np.asarray([0, 100]), np.asarray([[1, 2], [3, 4]], np.uint32), np.asarray([np.nan, 21.25])
+    )
     assert list(lines(frames)) == [b"0,1,2\n", b"100,3,4,21.2\n"]
     assert list(lines(replace(frames, temperature_c=None))) == [b"0,1,2\n", b"100,3,4\n"]
 
 
 def test_a_recipes_own_warmth(calm: Scenario, bench_of: BenchOf, section: Section) -> None:
-    """A swing that falls by 1 % for each kelvin over 22 degrees: at 62 degrees 60 % of it are left, whatever the scenario's range is."""
+    """A swing that falls by 1 % for each kelvin over 22 degrees: at 62 degrees 60 % of it are left, whatever
+    the scenario's range is.
+    """
     scenario = section(calm, "temperature", swing_per_k=-0.01)
     recipe = replace(calm.find_recipe("steps"), levels_mm=(0.0, 150.0), frames=40)
     bench = bench_of(scenario)
     unit = bench.unit(0)
 
     def step(liquid_c: tuple[float, ...]) -> float:
-        counts = bench.capture(unit, "water", replace(recipe, liquid_c=liquid_c)).frames.counts[:, 0].astype(float)
+        counts = (
+            bench.capture(unit, "water", replace(recipe, liquid_c=liquid_c)).frames.counts[:, 0].astype(float)
+        )
         return float(counts[30:].mean() - counts[:10].mean())
 
     assert step((62.0, 62.0)) / step((22.0, 22.0)) == pytest.approx(0.6, abs=1e-3)
 
 
 def test_a_block_makes_its_share_of_the_step(washer: Scenario, bench_of: BenchOf) -> None:
-    """Over units and pads the mean and the standard deviation of (block - dry) / (full - dry) are those that were asked for."""
+    """Over units and pads the mean and the standard deviation of (block - dry) / (full - dry) are those that
+    were asked for.
+    """
     bench = bench_of(washer)
     shares = []
     for number in range(60):
         unit = bench.unit(number)
-        dry, full, block = (np.asarray(t, float) for t in (bench.trim(unit, None), bench.trim(unit, bench.full_mm), bench.block(unit, 0.5, 0.02)))
+        dry, full, block = (
+            np.asarray(t, float)
+            for t in (bench.trim(unit, None), bench.trim(unit, bench.full_mm), bench.block(unit, 0.5, 0.02))
+        )
         shares.extend((block - dry) / (full - dry))
     assert np.mean(shares) == pytest.approx(0.5, abs=0.004)
     assert np.std(shares) == pytest.approx(0.02, rel=0.12)

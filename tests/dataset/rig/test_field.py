@@ -1,4 +1,6 @@
-"""The field solution against closed forms and published tables; sources are named in dataset/rig/reference.py."""
+"""The field solution against closed forms and published tables; sources are named in
+dataset/rig/reference.py.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +9,15 @@ import pytest
 from threadpoolctl import threadpool_limits
 
 from dataset.rig.grid import Grid, Problem, graded
-from dataset.rig.reference import Row, coaxial_rows, conformal, foam_film_rows, parallel_rows, strips_rows, wall_rows
+from dataset.rig.reference import (
+    Row,
+    coaxial_rows,
+    conformal,
+    foam_film_rows,
+    parallel_rows,
+    strips_rows,
+    wall_rows,
+)
 
 
 @pytest.fixture(autouse=True)
@@ -22,7 +32,9 @@ def worst(rows: list[Row]) -> float:
 
 
 def test_the_closed_form_itself() -> None:
-    """Printed values of the conformal map: 17.874305 pF/m in air, 47.36691 on a half-space of 4.3 (10 mm strips, 4 mm apart)."""
+    """Printed values of the conformal map: 17.874305 pF/m in air, 47.36691 on a half-space of 4.3 (10 mm
+    strips, 4 mm apart).
+    """
     assert conformal(10, 4) == pytest.approx(17.874305, abs=1e-5)
     assert conformal(10, 4, 4.3) == pytest.approx(47.36691, abs=1e-4)
 
@@ -39,7 +51,9 @@ def test_wall_table() -> None:
 
 @pytest.mark.slow
 def test_whole_wall_table_and_its_order_of_convergence() -> None:
-    """All rows within 1 %; half the step, about half the error: the field is singular at the strips' edges, which makes the order one."""
+    """All rows within 1 %; half the step, about half the error: the field is singular at the strips' edges,
+    which makes the order one.
+    """
     coarse, fine = (np.asarray([abs(row.error) for row in wall_rows(step)]) for step in (1.0, 0.5))
     assert coarse.max() < 0.01
     order = np.log2(coarse / fine)
@@ -59,14 +73,18 @@ def test_parallel_strips() -> None:
 
 
 def test_coaxial_line() -> None:
-    """2 pi e / ln 2 = 80.260736 pF/m (closed form from memory); round conductors in grid steps cost up to 2 %, half the step less."""
+    """2 pi e / ln 2 = 80.260736 pF/m (closed form from memory); round conductors in grid steps cost up to 2
+    %, half the step less.
+    """
     (coarse,), (fine,) = coaxial_rows(1.0), coaxial_rows(0.5)
     assert coarse.outside == pytest.approx(80.260736, abs=1e-5)
     assert abs(fine.error) < abs(coarse.error) < 0.02
 
 
 def test_a_plate_capacitor_is_exact() -> None:
-    """Between two plates that reach the symmetry planes the field is uniform: e0 e w / d, complex permittivities too."""
+    """Between two plates that reach the symmetry planes the field is uniform: e0 e w / d, complex
+    permittivities too.
+    """
     grid = Grid(np.linspace(0, 2, 5), np.linspace(0, 10, 7), (False,) * 4)
     problem = Problem(grid, [lambda x, y: np.isclose(x, 0), lambda x, y: np.isclose(x, 2)])
     matrix = problem.capacitance(np.full(len(problem.x), 3.0 - 4.0j))

@@ -17,16 +17,29 @@ def straight(slopes: tuple[float, ...], offset: float = 0.0) -> Response:
     levels = np.linspace(0.0, 100.0, 11)
     clean = offset + levels[:, None] * np.asarray(slopes)
     nothing = np.zeros_like(clean)
-    return Response(levels, levels, clean, np.zeros((2, 2, *clean.shape)), np.stack([nothing, nothing]), np.zeros((len(levels), max(len(slopes) - 1, 0))))
+    return Response(
+        levels,
+        levels,
+        clean,
+        np.zeros((2, 2, *clean.shape)),
+        np.stack([nothing, nothing]),
+        np.zeros((len(levels), max(len(slopes) - 1, 0))),
+    )
 
 
-def mounted(*pads: Pad, wall_mm: float | None = 2.0, headspace_mm: float | None = 15.0, offset_mm: float = 0.0) -> Mounting:
+def mounted(
+    *pads: Pad, wall_mm: float | None = 2.0, headspace_mm: float | None = 15.0, offset_mm: float = 0.0
+) -> Mounting:
     sensor = Sensor("strip", 1, pads, 16, CountLaw.RISES, 100)
-    return Mounting("here", Tank("jar", 1, 80.0, wall_mm=wall_mm, headspace_mm=headspace_mm), sensor, offset_mm)
+    return Mounting(
+        "here", Tank("jar", 1, 80.0, wall_mm=wall_mm, headspace_mm=headspace_mm), sensor, offset_mm
+    )
 
 
 def promise(responses: dict[Coupling, Response], noise_pf: float = 0.01, coarsest_mm: float = 1.0):
-    return outlook(responses, Coupling.FLOATING, 100.0, noise_pf=noise_pf, coarsest_mm=coarsest_mm, above=Disturbance())
+    return outlook(
+        responses, Coupling.FLOATING, 100.0, noise_pf=noise_pf, coarsest_mm=coarsest_mm, above=Disturbance()
+    )
 
 
 def test_resolution_of_one_pad_is_noise_over_slope() -> None:
@@ -71,7 +84,11 @@ def test_readings_fall_between_the_levels_shown() -> None:
 
 def test_nearest_by_all_pads() -> None:
     levels, clean = np.asarray([0.0, 1.0, 2.0]), np.asarray([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0]])
-    assert nearest(levels, clean, np.asarray([[0.9, 0.2], [0.9, 0.8], [0.1, 0.0]])).tolist() == [1.0, 2.0, 0.0]
+    assert nearest(levels, clean, np.asarray([[0.9, 0.2], [0.9, 0.8], [0.1, 0.0]])).tolist() == [
+        1.0,
+        2.0,
+        0.0,
+    ]
 
 
 def test_stretches() -> None:
@@ -81,11 +98,25 @@ def test_stretches() -> None:
 
 
 def test_slice_of_a_mounting() -> None:
-    """Pads read at two frequencies stand there once; the offset lifts them; the inside ends above the headspace."""
-    twice = (Pad(0, "low", 0.0, 20.0, 10.0, 1e5), Pad(1, "low", 0.0, 20.0, 10.0, 1e6), Pad(2, "high", 22.0, 20.0, 10.0, 1e5))
-    its = slice_of(mounted(*twice, offset_mm=3.0), wall_permittivity=2.3, depth_mm=60.0, frequency_hz=1e6, shield=False)
+    """Pads read at two frequencies stand there once; the offset lifts them; the inside ends above the
+    headspace.
+    """
+    twice = (
+        Pad(0, "low", 0.0, 20.0, 10.0, 1e5),
+        Pad(1, "low", 0.0, 20.0, 10.0, 1e6),
+        Pad(2, "high", 22.0, 20.0, 10.0, 1e5),
+    )
+    its = slice_of(
+        mounted(*twice, offset_mm=3.0), wall_permittivity=2.3, depth_mm=60.0, frequency_hz=1e6, shield=False
+    )
     assert its == Slice(((3.0, 23.0), (25.0, 45.0)), 10.0, 2.0, 2.3, 95.0, 60.0, shield=False)
-    unknown = slice_of(mounted(*twice, headspace_mm=None), wall_permittivity=2.3, depth_mm=60.0, frequency_hz=1e6, shield=True)
+    unknown = slice_of(
+        mounted(*twice, headspace_mm=None),
+        wall_permittivity=2.3,
+        depth_mm=60.0,
+        frequency_hz=1e6,
+        shield=True,
+    )
     assert unknown.height_mm == 100.0
 
 
@@ -95,7 +126,10 @@ def test_slice_of_a_mounting() -> None:
         (mounted(Pad(0, "a", 0.0, 20.0, 10.0), wall_mm=None), "wall thickness isn't known"),
         (mounted(Pad(0, "a", 0.0, 20.0)), "pads of several widths, or of none"),
         (mounted(Pad(0, "a", 0.0, 20.0, 10.0), Pad(1, "b", 21.0, 20.0, 12.0)), "pads of several widths"),
-        (mounted(Pad(0, "a", 0.0, 20.0, 10.0), Pad(1, "b", 19.0, 20.0, 10.0)), "pad b: it does not lie wholly above pad a"),
+        (
+            mounted(Pad(0, "a", 0.0, 20.0, 10.0), Pad(1, "b", 19.0, 20.0, 10.0)),
+            "pad b: it does not lie wholly above pad a",
+        ),
     ],
 )
 def test_what_a_slice_cannot_show(mounting: Mounting, sentence: str) -> None:
@@ -108,7 +142,9 @@ def test_too_many_pads() -> None:
         level_pads(mounted(*(Pad(k, f"p{k}", 2.0 * k, 1.0, 10.0) for k in range(41))))
 
 
-@pytest.mark.parametrize("above", [Disturbance(film_um=0.1), Disturbance(foam_mm=99.0), Disturbance(wetness=0.5)])
+@pytest.mark.parametrize(
+    "above", [Disturbance(film_um=0.1), Disturbance(foam_mm=99.0), Disturbance(wetness=0.5)]
+)
 def test_disturbances_that_are_not_solved(above: Disturbance) -> None:
     with pytest.raises(InputError, match="for which the field is solved"):
         above.check()

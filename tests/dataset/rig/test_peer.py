@@ -21,7 +21,11 @@ PERIOD = 100
 def made_up(n: int, seed: int = 1) -> Frames:
     """Frames of three channels, 16 bits, with a temperature of one decimal."""
     rng = np.random.default_rng(seed)
-    return Frames(np.arange(n, dtype=np.int64) * PERIOD, rng.integers(0, 1 << 16, (n, 3)).astype(np.uint32), np.round(rng.normal(20, 5, n), 1))
+    return Frames(
+        np.arange(n, dtype=np.int64) * PERIOD,
+        rng.integers(0, 1 << 16, (n, 3)).astype(np.uint32),
+        np.round(rng.normal(20, 5, n), 1),
+    )
 
 
 def test_the_reader_gets_back_every_frame() -> None:
@@ -49,14 +53,18 @@ def test_whoever_listens_for_a_second_learns_that_it_is_simulated() -> None:
 
 
 def test_captures_follow_one_another_on_one_clock() -> None:
-    """A period lies between the last frame of one and the first of the next, as a board that was never switched off has it."""
+    """A period lies between the last frame of one and the first of the next, as a board that was never
+    switched off has it.
+    """
     asked: list[int] = []
 
     def capture(unit: str, liquid: str, recipe: str, number: int) -> Any:
         asked.append(number)
         return SimpleNamespace(frames=made_up(12, number))
 
-    bench: Any = SimpleNamespace(capture=capture, scenario=SimpleNamespace(board=SimpleNamespace(period_ms=PERIOD)))
+    bench: Any = SimpleNamespace(
+        capture=capture, scenario=SimpleNamespace(board=SimpleNamespace(period_ms=PERIOD))
+    )
     unit, recipe = SimpleNamespace(), SimpleNamespace()
     frames = list(captures(bench, unit, "water", recipe, times=3))  # type: ignore[arg-type]
     assert asked == [0, 1, 2]
@@ -80,7 +88,13 @@ class Clock:
 def test_lines_leave_when_their_time_has_come(speed: float) -> None:
     """At the board's pace, or so many times faster."""
     clock, at = Clock(), []
-    sent = play(timed_lines([made_up(20)], "a trial"), lambda data: at.append(clock.now), speed=speed, clock=clock, wait=clock.wait)
+    sent = play(
+        timed_lines([made_up(20)], "a trial"),
+        lambda data: at.append(clock.now),
+        speed=speed,
+        clock=clock,
+        wait=clock.wait,
+    )
     assert sent == 20
     assert at == pytest.approx(np.arange(20) * PERIOD / 1000 / speed)
 
@@ -94,7 +108,13 @@ def test_while_nobody_listens_the_boards_clock_stands_still() -> None:
         heard.append(data)
 
     away = (0.55, 3.0)
-    play(timed_lines([made_up(12)], "a trial"), write, ready=lambda: not away[0] <= clock.now < away[1], clock=clock, wait=clock.wait)
+    play(
+        timed_lines([made_up(12)], "a trial"),
+        write,
+        ready=lambda: not away[0] <= clock.now < away[1],
+        clock=clock,
+        wait=clock.wait,
+    )
     assert not [t for t in at if away[0] + 0.1 < t < away[1]]
     assert len(LineReader(3, 16).feed(b"".join(heard))) == 12
     assert np.diff(at).min() >= PERIOD / 1000 - 1e-9
@@ -105,14 +125,22 @@ def known(new_store: Store) -> tuple[Store, tuple[Unit, Liquid, Mounting]]:
     """A store that knows a strip of three pads, and what a capture needs."""
     pads = tuple(Pad(k, f"p{k}", 10.0 * k, 8.0) for k in range(3))
     mounting = new_store.add_mounting(
-        Mounting("m", new_store.add_tank(Tank("tank", 0, 50.0)), new_store.add_sensor(Sensor("strip", 0, pads, 16, CountLaw.RISES, PERIOD)))
+        Mounting(
+            "m",
+            new_store.add_tank(Tank("tank", 0, 50.0)),
+            new_store.add_sensor(Sensor("strip", 0, pads, 16, CountLaw.RISES, PERIOD)),
+        )
     )
     return new_store, (new_store.add_unit(Unit("unit")), new_store.add_liquid(Liquid("liquid")), mounting)
 
 
 @pytest.mark.parametrize("rig", [True, False])
-def test_a_live_capture_of_the_rig_is_simulated_though_nobody_said_so(known: tuple[Store, tuple[Unit, Liquid, Mounting]], rig: bool, tmp_path: Path) -> None:
-    """What the board said holds after the capture was left and gone on with; frames of a silent board count as measured."""
+def test_a_live_capture_of_the_rig_is_simulated_though_nobody_said_so(
+    known: tuple[Store, tuple[Unit, Liquid, Mounting]], rig: bool, tmp_path: Path
+) -> None:
+    """What the board said holds after the capture was left and gone on with; frames of a silent board count
+    as measured.
+    """
     store, what = known
     lines = [line for _, line in timed_lines([made_up(30)], "a trial")]
     if not rig:

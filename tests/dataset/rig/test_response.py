@@ -1,4 +1,6 @@
-"""A tank's slice and its solved tables: limits that are known, interpolation against direct solutions, the cache."""
+"""A tank's slice and its solved tables: limits that are known, interpolation against direct solutions, the
+cache.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +19,14 @@ from dataset.rig.response import Response, cache_folder, response_table
 from dataset.rig.slices import Content, Slice, SliceProblem
 
 TAP = Medium(78.3, 0.05)
-SMALL = Slice(((2.0, 16.0), (18.0, 32.0)), width_mm=12.0, wall_mm=2.0, wall_permittivity=2.3, height_mm=50.0, depth_mm=40.0)
+SMALL = Slice(
+    ((2.0, 16.0), (18.0, 32.0)),
+    width_mm=12.0,
+    wall_mm=2.0,
+    wall_permittivity=2.3,
+    height_mm=50.0,
+    depth_mm=40.0,
+)
 SPAN = 36.0
 
 
@@ -38,8 +47,12 @@ def _one_thread():
 
 
 def test_a_pad_before_an_earthed_conductor_is_a_strip_over_a_plane() -> None:
-    """Twice the value of two parallel strips at double the distance (moment method, see PARALLEL): 10 mm wide, 2.5 mm of air before it."""
-    its = Slice(((0.0, 10.0),), 1000.0, 2.5, 1.0, 250.0, floor_mm=-240.0, carrier_permittivity=1.0, shield=False)
+    """Twice the value of two parallel strips at double the distance (moment method, see PARALLEL): 10 mm
+    wide, 2.5 mm of air before it.
+    """
+    its = Slice(
+        ((0.0, 10.0),), 1000.0, 2.5, 1.0, 250.0, floor_mm=-240.0, carrier_permittivity=1.0, shield=False
+    )
     own, _ = SliceProblem(its).pads_pf(Medium(80.0, 50.0), Content(250.0))[Coupling.EARTHED]
     assert own[0].real == pytest.approx(2 * PARALLEL[2.0] * E0 * 1e12, rel=0.01)
 
@@ -54,8 +67,21 @@ def test_an_impedance_lies_between_floating_and_earthed() -> None:
 
 
 def test_an_impedance_obeys_kirchhoff() -> None:
-    """No current is left at the electrode: j omega sum(M v) + v / R + j omega C v = 0, pads and shield held, 12 mm of pad's width deep."""
-    its = Slice(SMALL.pads, 12.0, 2.0, 2.3, 50.0, depth_mm=40.0, shield=False, frequency_hz=2e5, earth_ohm=3e6, earth_farad=0.4e-12)
+    """No current is left at the electrode: j omega sum(M v) + v / R + j omega C v = 0, pads and shield held,
+    12 mm of pad's width deep.
+    """
+    its = Slice(
+        SMALL.pads,
+        12.0,
+        2.0,
+        2.3,
+        50.0,
+        depth_mm=40.0,
+        shield=False,
+        frequency_hz=2e5,
+        earth_ohm=3e6,
+        earth_farad=0.4e-12,
+    )
     problem, content = SliceProblem(its), Content(20.0)
     own, between = problem.pads_pf(TAP, content)[Coupling.IMPEDANCE]
     matrix, omega = problem.solve(TAP, content) * 0.012, 2 * np.pi * 2e5  # pF, so that admittances are in pS
@@ -65,7 +91,9 @@ def test_an_impedance_obeys_kirchhoff() -> None:
 
 
 def test_reciprocity_and_shielding() -> None:
-    """A Maxwell matrix is symmetric, its diagonal positive, the rest negative, no row sums below zero (Maxwell's Treatise, section 87, from memory)."""
+    """A Maxwell matrix is symmetric, its diagonal positive, the rest negative, no row sums below zero
+    (Maxwell's Treatise, section 87, from memory).
+    """
     matrix = SliceProblem(SMALL).solve(Medium(5.0), Content(20.0)).real
     assert matrix == pytest.approx(matrix.T, abs=1e-6)
     assert (np.diag(matrix) > 0).all()
@@ -79,9 +107,15 @@ def test_a_tank_of_air_shows_no_level(tmp_path: Path) -> None:
     assert low == pytest.approx(high, rel=1e-9)
 
 
-@pytest.mark.parametrize(("what", "within"), [("clean", 0.02), pytest.param("foam", 0.10, marks=pytest.mark.slow), ("film", 0.06)])
-def test_interpolated_is_near_to_a_halved_grid(tables: dict[Coupling, Response], what: str, within: float) -> None:
-    """Tables against direct solutions at levels of their own, on a grid half as coarse, where the surface lies on a line of that grid."""
+@pytest.mark.parametrize(
+    ("what", "within"), [("clean", 0.02), pytest.param("foam", 0.10, marks=pytest.mark.slow), ("film", 0.06)]
+)
+def test_interpolated_is_near_to_a_halved_grid(
+    tables: dict[Coupling, Response], what: str, within: float
+) -> None:
+    """Tables against direct solutions at levels of their own, on a grid half as coarse, where the surface
+    lies on a line of that grid.
+    """
     problem = SliceProblem(SMALL, 0.5)
     lines = problem.levels(SPAN, 3.0)
     swing = np.ptp(tables[Coupling.EARTHED].clean, axis=0)
@@ -89,7 +123,12 @@ def test_interpolated_is_near_to_a_halved_grid(tables: dict[Coupling, Response],
         foam_mm, film_um = (top - level if what == "foam" else 0.0), (20.0 if what == "film" else 0.0)
         direct = problem.pads_pf(TAP, Content(level, foam_mm, 0.03, film_um))
         for coupling, table in tables.items():
-            ours = table.at(np.asarray([level]), np.asarray([foam_mm]), np.asarray([0.03]), np.full((1, len(SMALL.pads)), film_um))[0]
+            ours = table.at(
+                np.asarray([level]),
+                np.asarray([foam_mm]),
+                np.asarray([0.03]),
+                np.full((1, len(SMALL.pads)), film_um),
+            )[0]
             assert np.abs((ours - direct[coupling][0].real) / swing).max() < within, (level, coupling)
 
 
@@ -100,7 +139,9 @@ def test_what_was_solved_comes_back(tables: dict[Coupling, Response]) -> None:
 
 
 def test_film_hides_under_liquid_and_adds_above_it(tables: dict[Coupling, Response]) -> None:
-    """A wetted wall can only look fuller; a pad that the liquid covers sees next to nothing of a film higher up."""
+    """A wetted wall can only look fuller; a pad that the liquid covers sees next to nothing of a film higher
+    up.
+    """
     table, level = tables[Coupling.EARTHED], np.asarray([16.0])  # the lower pad's top
     added = table.at(level, film_um=np.full((1, 2), 100.0)) - table.at(level)
     swing = np.ptp(table.clean, axis=0)
@@ -124,7 +165,10 @@ def test_thin_foam_counts_by_its_thickness(tables: dict[Coupling, Response]) -> 
 @pytest.mark.slow
 def test_another_wall_is_another_table(tmp_path: Path) -> None:
     thin, thick = (
-        response_table(Slice(((2.0, 16.0),), 12.0, wall, 2.3, 24.0, depth_mm=20.0), TAP, 12.0, cache=tmp_path, jobs=1)[Coupling.EARTHED] for wall in (1.0, 3.0)
+        response_table(
+            Slice(((2.0, 16.0),), 12.0, wall, 2.3, 24.0, depth_mm=20.0), TAP, 12.0, cache=tmp_path, jobs=1
+        )[Coupling.EARTHED]
+        for wall in (1.0, 3.0)
     )
     assert thin.clean[-1, 0] > 1.5 * thick.clean[-1, 0]
     assert len(list(tmp_path.iterdir())) == 2
@@ -144,7 +188,14 @@ def test_a_torn_table_is_solved_again(tables: dict[Coupling, Response], cache: P
     (whole,) = cache.iterdir()
     (tmp_path / whole.name).write_bytes(whole.read_bytes()[:-200])
     told: list[tuple[int, int]] = []
-    again = response_table(SMALL, TAP, SPAN, cache=tmp_path, progress=lambda what, done, total: told.append((done, total)), jobs=1)
+    again = response_table(
+        SMALL,
+        TAP,
+        SPAN,
+        cache=tmp_path,
+        progress=lambda what, done, total: told.append((done, total)),
+        jobs=1,
+    )
     assert np.array_equal(again[Coupling.FLOATING].films, tables[Coupling.FLOATING].films)
     assert told[-1][0] == told[-1][1]
     assert (tmp_path / whole.name).read_bytes() == whole.read_bytes()

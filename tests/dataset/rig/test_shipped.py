@@ -13,9 +13,13 @@ from dataset.rig.slices import Content, SliceProblem
 SCENARIO = load_scenario("washer")
 
 
-@pytest.mark.parametrize("tank", ["detergent-canister@1", pytest.param("detergent-canister@2", marks=pytest.mark.slow)])
+@pytest.mark.parametrize(
+    "tank", ["detergent-canister@1", pytest.param("detergent-canister@2", marks=pytest.mark.slow)]
+)
 def test_shipped_tables_are_found_and_solved_again(tank: str, tmp_path) -> None:
-    """Every liquid's table is found by its hash, so that nothing is solved; one state of each, solved anew, is the same."""
+    """Every liquid's table is found by its hash, so that nothing is solved; one state of each, solved anew,
+    is the same.
+    """
     index = SCENARIO.find_tank(tank)
     its, shape = SCENARIO.tank[index], SCENARIO.slice(index)
     problem = SliceProblem(shape)
@@ -25,7 +29,9 @@ def test_shipped_tables_are_found_and_solved_again(tank: str, tmp_path) -> None:
         def solved(what: str, done: int, total: int, name: str = name) -> None:
             raise AssertionError(f"{name} of {tank} is not shipped: solve it again and put it into {SHIPPED}")
 
-        found = response_table(shape, medium, its.span_mm + its.headspace_mm / 2, cache=tmp_path, progress=solved)
+        found = response_table(
+            shape, medium, its.span_mm + its.headspace_mm / 2, cache=tmp_path, progress=solved
+        )
         level = float(found[Coupling.FLOATING].levels[12])
         again = problem.pads_pf(medium, Content(level))
         for coupling, table in found.items():

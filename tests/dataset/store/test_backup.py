@@ -78,14 +78,18 @@ def test_a_backup_is_never_overwritten(store: Store, tmp_path: Path) -> None:
 
 
 def test_restoring_where_nothing_is(made: Backup, tmp_path: Path) -> None:
-    """The store is there again, with the rows it had; a stale file of SQLite's beside the place does no harm."""
+    """The store is there again, with the rows it had; a stale file of SQLite's beside the place
+    does no harm.
+    """
     (tmp_path / "again.db-wal").write_bytes(b"of a store that was removed by hand")
     assert restore(made.path, tmp_path / "again.db", made.sha256) is None
     assert content(tmp_path / "again.db") == made.content_sha256
 
 
 def test_restoring_over_a_store(store: Store, made: Backup) -> None:
-    """Only when told to; the store that was there is kept whole under another name, and the next one gets a number of its own."""
+    """Only when told to; the store that was there is kept whole under another name, and the next one gets a
+    number of its own.
+    """
     now = content(store.path)
     with pytest.raises(InputError, match="is there already"):
         restore(made.path, store.path, made.sha256)
@@ -141,7 +145,9 @@ def test_an_older_store_is_backed_up_as_it_is(tmp_path: Path) -> None:
 def test_no_room_no_backup(store: Store, tmp_path: Path) -> None:
     """A folder that is not there is said, and nothing is left behind."""
     before = names(tmp_path)
-    with pytest.raises(InputError, match=r"there is no folder .*nowhere; expected a folder that is there\. Make it first"):
+    with pytest.raises(
+        InputError, match=r"there is no folder .*nowhere; expected a folder that is there\. Make it first"
+    ):
         backup(store.path, tmp_path / "nowhere" / "b.db")
     assert names(tmp_path) == before
 

@@ -18,9 +18,16 @@ from dataset.store.blocks import FORMAT, Block, from_blocks, to_blocks
 SHAPES = st.tuples(st.integers(0, 40), st.integers(1, 5))
 
 
-@given(SHAPES.flatmap(lambda shape: hnp.arrays(np.uint32, shape)), st.data(), st.integers(1, 17), st.sampled_from([1, 6, 19]))
+@given(
+    SHAPES.flatmap(lambda shape: hnp.arrays(np.uint32, shape)),
+    st.data(),
+    st.integers(1, 17),
+    st.sampled_from([1, 6, 19]),
+)
 def test_round_trip(counts: np.ndarray, data: st.DataObject, block_frames: int, level: int) -> None:
-    """Any integers and any floats, NaN and both zeros included, come back bit for bit, whatever the block size and compression."""
+    """Any integers and any floats, NaN and both zeros included, come back bit for bit, whatever the block
+    size and compression.
+    """
     n = len(counts)
     t_ms = data.draw(hnp.arrays(np.int64, n))
     warm = data.draw(st.none() | hnp.arrays(np.float64, n))
@@ -40,12 +47,16 @@ def test_round_trip(counts: np.ndarray, data: st.DataObject, block_frames: int, 
 
 @pytest.mark.parametrize("format_", [1, 2])
 def test_packing_is_the_one_that_is_documented(format_: int) -> None:
-    """A block is packed as its module describes, by zstd and a loop alone: bytes by place, differences modulo the word, folded since format 2."""
+    """A block is packed as its module describes, by zstd and a loop alone: bytes by place, differences modulo
+    the word, folded since format 2.
+    """
     columns = [[1, 3, 0], [70000, 69999, 70255]]
     words: list[int] = []
     for column in columns:
         steps = [a - b for a, b in zip(column, [0, *column[:-1]], strict=True)]
-        words += [step % 2**32 if format_ == 1 else 2 * step if step >= 0 else -2 * step - 1 for step in steps]
+        words += [
+            step % 2**32 if format_ == 1 else 2 * step if step >= 0 else -2 * step - 1 for step in steps
+        ]
     plain = bytes(word >> (8 * place) & 255 for place in range(4) for word in words)
     counts = np.array(columns, np.uint32).T
     (block,) = to_blocks(Frames(np.array([5, 105, 205]), counts))
@@ -60,7 +71,9 @@ def test_packing_is_the_one_that_is_documented(format_: int) -> None:
 
 
 def test_noise_takes_what_its_entropy_says() -> None:
-    """Differences of normal noise of 15 counts have log2(15 sqrt(4 pi e)) bits (Cover and Thomas, Elements of Information Theory, 8.1)."""
+    """Differences of normal noise of 15 counts have log2(15 sqrt(4 pi e)) bits (Cover and Thomas, Elements of
+    Information Theory, 8.1).
+    """
     n, sd = 40_000, 15.0
     counts = np.rint(20_000 + sd * np.random.default_rng(1).standard_normal((n, 4))).astype(np.uint32)
     bits = np.log2(sd * np.sqrt(2) * np.sqrt(2 * np.pi * np.e))
@@ -77,10 +90,18 @@ def test_regular_frames_compress_well() -> None:
     assert sum(len(b.t_ms) + len(b.counts) for b in blocks) < n * (8 + 4 * 4) / 5
 
 
-@pytest.mark.parametrize("harm", [lambda b: b[:-1], lambda b: b"\0" + b[1:], lambda b: b[:100] + bytes([b[100] ^ 1]) + b[101:]], ids=["cut", "head", "one bit"])
+@pytest.mark.parametrize(
+    "harm",
+    [lambda b: b[:-1], lambda b: b"\0" + b[1:], lambda b: b[:100] + bytes([b[100] ^ 1]) + b[101:]],
+    ids=["cut", "head", "one bit"],
+)
 def test_damage_is_noticed(harm: Callable[[bytes], bytes]) -> None:
-    """A cut block, a wrong beginning and a single flipped bit among the counts are errors of the store, never other counts."""
-    counts = np.random.default_rng(0).integers(0, 2**32, (99, 2), dtype=np.uint32)  # nothing to compress: bit for bit in the block
+    """A cut block, a wrong beginning and a single flipped bit among the counts are errors of the store, never
+    other counts.
+    """
+    counts = np.random.default_rng(0).integers(
+        0, 2**32, (99, 2), dtype=np.uint32
+    )  # nothing to compress: bit for bit in the block
     (block,) = to_blocks(Frames(np.arange(99) * 100, counts))
     with pytest.raises(StoreError, match="run7: a block of frames"):
         from_blocks([Block(block.frames, block.t_ms, harm(block.counts), None)], 2, "run7")

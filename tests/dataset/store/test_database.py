@@ -48,10 +48,15 @@ def _revision(path: Path) -> str:
 
 
 def test_pragmas_are_set_on_every_connection(new_store: Store) -> None:
-    """WAL, full synchronising and enforced foreign keys hold for reading and for writing; the file says whose it is."""
+    """WAL, full synchronising and enforced foreign keys hold for reading and for writing; the file says whose
+    it is.
+    """
     for session in (new_store._database.reading, new_store._database.writing):
         with session() as orm:
-            found = [orm.connection().exec_driver_sql(f"PRAGMA {p}").scalar() for p in ("journal_mode", "synchronous", "foreign_keys", "application_id")]
+            found = [
+                orm.connection().exec_driver_sql(f"PRAGMA {p}").scalar()
+                for p in ("journal_mode", "synchronous", "foreign_keys", "application_id")
+            ]
         assert found == ["wal", 2, 1, APPLICATION_ID]  # 2 is FULL: sqlite.org/pragma.html#pragma_synchronous
 
 
@@ -76,26 +81,40 @@ def test_writers_take_the_lock_at_once(new_store: Store) -> None:
 
 
 def test_a_busy_store_is_one_sentence(new_store: Store) -> None:
-    """While another process writes, reading goes on and writing gives up after its time with one sentence that says what to do."""
+    """While another process writes, reading goes on and writing gives up after its time with one sentence
+    that says what to do.
+    """
     store = Store.open(new_store.path, timeout_s=0.05)
     with closing(sqlite3.connect(store.path, isolation_level=None)) as rival:
         rival.execute("BEGIN IMMEDIATE")
         assert store.units() == ()
-        with pytest.raises(StoreError, match=r"another process was writing to it for more than 0.05 s. Nothing was changed; try again"):
+        with pytest.raises(
+            StoreError,
+            match=r"another process was writing to it for more than 0.05 s. Nothing was changed; try again",
+        ):
             store.add_unit(Unit("u"))
         rival.execute("ROLLBACK")
     store.add_unit(Unit("u"))
 
 
-def test_an_older_store_is_upgraded_after_a_copy(new_store: Store, later: History, caplog: pytest.LogCaptureFixture) -> None:
-    """Opening an older store keeps a copy that carries the old revision in its name, upgrades, and says both."""
+def test_an_older_store_is_upgraded_after_a_copy(
+    new_store: Store, later: History, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Opening an older store keeps a copy that carries the old revision in its name, upgrades,
+    and says both.
+    """
     new_store.add_unit(Unit("kept"))
     with caplog.at_level(logging.WARNING):
         opened = Store.open(new_store.path, history=later)
     copy = new_store.path.with_name(f"new.db.{HISTORY.head}.copy")
     assert (_revision(new_store.path), _revision(copy)) == ("9999_next", HISTORY.head)
     assert opened.units() == Store.open(copy).units() == (Unit("kept"),)
-    assert caplog.messages == [f"store {new_store.path}: upgraded from revision {HISTORY.head} to 9999_next; the store as it was is kept as {copy.name}"]
+    assert caplog.messages == [
+        (
+            f"store {new_store.path}: upgraded from revision {HISTORY.head} to 9999_next; the store "
+            f"as it was is kept as {copy.name}"
+        )
+    ]
     Store.open(new_store.path, history=later)
     assert sorted(p.name for p in new_store.path.parent.glob("new.db*")) == ["new.db", copy.name]
 
@@ -113,7 +132,11 @@ def test_a_newer_store_is_refused_untouched(new_store: Store, later: History) ->
     """A store of a later version is refused with what to do, and not a byte of it changes."""
     Store.open(new_store.path, history=later)
     before = new_store.path.read_bytes()
-    with pytest.raises(StoreError, match=rf"newer version of innage \(revision 9999_next\); expected at most {HISTORY.head}. Install that version"):
+    with pytest.raises(
+        StoreError,
+        match=rf"newer version of innage \(revision 9999_next\); expected at most {HISTORY.head}. "
+        r"Install that version",
+    ):
         Store.open(new_store.path)
     assert new_store.path.read_bytes() == before
 

@@ -22,18 +22,29 @@ if TYPE_CHECKING:
 
 SESSIONS = 6
 FRAMES = 700  # some 4 kB a session: each on a page of its own
-GUARDS = ("DROP TRIGGER guard_mark_update", "DROP TRIGGER guard_frame_block_update", "DROP TRIGGER guard_mark_revision_update")
+GUARDS = (
+    "DROP TRIGGER guard_mark_update",
+    "DROP TRIGGER guard_frame_block_update",
+    "DROP TRIGGER guard_mark_revision_update",
+)
 
 
 @pytest.fixture
 def store(new_store: Store, register: Callable[[Store], Bench]) -> Store:
-    """Six sessions, one amended and one void, a trim and a frozen set, all in one file with nothing beside it."""
+    """Six sessions, one amended and one void, a trim and a frozen set, all in one file with nothing beside
+    it.
+    """
     bench = register(new_store)
     sessions = new_store.add_sessions([bench.session(seed, frames=noise(seed)) for seed in range(SESSIONS)])
     new_store.amend_marks(sessions[3].id, (Mark(0, 10, 16.0),), "A. Bench", "read off wrongly")
     new_store.void(sessions[4].id, "the hose came off")
     new_store.add_trim(Trim(bench.unit, bench.mounting, TrimKind.FULL, (40000, 40000), "2026-01-01", "bench"))
-    new_store.freeze("all", [s for k, s in enumerate(sessions) if k != 4], GroupBy.SESSION, {s.id: Role.FIT for k, s in enumerate(sessions) if k != 4})
+    new_store.freeze(
+        "all",
+        [s for k, s in enumerate(sessions) if k != 4],
+        GroupBy.SESSION,
+        {s.id: Role.FIT for k, s in enumerate(sessions) if k != 4},
+    )
     with closing(sqlite3.connect(new_store.path)) as connection:
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     return new_store
@@ -42,7 +53,9 @@ def store(new_store: Store, register: Callable[[Store], Bench]) -> Store:
 def noise(seed: int) -> Frames:
     """Counts that do not pack."""
     draw = np.random.default_rng(seed)
-    return Frames(np.arange(FRAMES, dtype=np.int64) * 100, draw.integers(0, 1 << 16, (FRAMES, 2)).astype(np.uint32))
+    return Frames(
+        np.arange(FRAMES, dtype=np.int64) * 100, draw.integers(0, 1 << 16, (FRAMES, 2)).astype(np.uint32)
+    )
 
 
 def change(path: Path, *statements: str) -> None:
@@ -60,7 +73,9 @@ def test_a_sound_store(store: Store) -> None:
     before = store.path.read_bytes()
     report = check_store(store.path)
     assert report.sound
-    assert dict(report.checked) | {"session": SESSIONS, "trim": 1, "frozen set": 1, "tank": 1} == dict(report.checked)
+    assert dict(report.checked) | {"session": SESSIONS, "trim": 1, "frozen set": 1, "tank": 1} == dict(
+        report.checked
+    )
     assert store.path.read_bytes() == before
 
 
@@ -68,13 +83,18 @@ def test_a_sound_store(store: Store) -> None:
     ("statement", "said"),
     [
         ("UPDATE mark SET level_mm = 15.5 WHERE session_id = 2 AND position = 0", "its content hashes to"),
-        ("UPDATE frame_block SET counts = substr(counts, 1, 20) WHERE session_id = 2", "a block of frames is damaged"),
+        (
+            "UPDATE frame_block SET counts = substr(counts, 1, 20) WHERE session_id = 2",
+            "a block of frames is damaged",
+        ),
         ("UPDATE frame_block SET t_ms = x'00' WHERE session_id = 2", "a block of frames is damaged"),
         ("UPDATE frame_block SET format = 9 WHERE session_id = 2", "blocks of format 9"),
     ],
 )
 def test_one_session_is_named(store: Store, statement: str, said: str) -> None:
-    """The session whose content was changed is named, and the frozen set that holds its labels where those changed; no other is."""
+    """The session whose content was changed is named, and the frozen set that holds its labels where those
+    changed; no other is.
+    """
     wrong = store.sessions()[1]
     change(store.path, statement)
     report = check_store(store.path)
@@ -94,7 +114,10 @@ def test_an_amendment_that_was_changed(store: Store) -> None:
 def test_a_reference_to_nothing(store: Store) -> None:
     """Rows that refer to rows that are not there are named by table and row."""
     change(
-        store.path, "DROP TRIGGER guard_void_event_delete", "DROP TRIGGER guard_capture_session_update", "UPDATE capture_session SET unit_id = 77 WHERE id = 1"
+        store.path,
+        "DROP TRIGGER guard_void_event_delete",
+        "DROP TRIGGER guard_capture_session_update",
+        "UPDATE capture_session SET unit_id = 77 WHERE id = 1",
     )
     whats = [f.what for f in check_store(store.path).faults]
     assert "row 1 of capture_session" in whats
@@ -108,13 +131,17 @@ def flipped(path: Path, at: int, bit: int) -> None:
 
 @pytest.mark.parametrize("flips", [6, pytest.param(200, marks=pytest.mark.slow)])
 def test_bits_flipped_at_random(store: Store, tmp_path: Path, flips: int) -> None:
-    """Single bits, each in a fresh copy: what was sealed reads back as it was, or the check says that something is wrong.
+    """Single bits, each in a fresh copy: what was sealed reads back as it was, or the check says that
+    something is wrong.
 
-    What no hash covers (see ``check_store``) may change without a fault; no session, amendment, trim or frozen set may.
+    What no hash covers (see ``check_store``) may change without a fault; no session, amendment, trim or
+    frozen set may.
     """
     sealed = {s.sha256: (s.marks, s.stretches, s.unit.name) for s in store.sessions()}
     draw, found = np.random.default_rng(7), 0
-    written = np.flatnonzero(np.frombuffer(store.path.read_bytes(), np.uint8))  # most pages of a small store are empty
+    written = np.flatnonzero(
+        np.frombuffer(store.path.read_bytes(), np.uint8)
+    )  # most pages of a small store are empty
     for _ in range(flips):
         copy = tmp_path / "flipped.db"
         shutil.copy(store.path, copy)
@@ -135,7 +162,9 @@ def test_bits_flipped_at_random(store: Store, tmp_path: Path, flips: int) -> Non
 
 
 def test_a_store_cut_short(store: Store, tmp_path: Path) -> None:
-    """The file is said to be short and every session that is lost is named; filled up, the others are read with their hashes checked."""
+    """The file is said to be short and every session that is lost is named; filled up, the others are read
+    with their hashes checked.
+    """
     size = store.path.stat().st_size
     cut = tmp_path / "cut.db"
     cut.write_bytes(store.path.read_bytes()[: size - 3 * 4096 - 100])
@@ -154,7 +183,9 @@ def test_a_store_cut_short(store: Store, tmp_path: Path) -> None:
 
 
 def test_a_block_on_a_lost_page(store: Store, tmp_path: Path) -> None:
-    """A page of zeros where frames were: the sessions on it are named, all others are read with their hashes checked."""
+    """A page of zeros where frames were: the sessions on it are named, all others are read with their hashes
+    checked.
+    """
     copy = tmp_path / "zeroed.db"
     content = bytearray(store.path.read_bytes())
     with closing(sqlite3.connect(store.path)) as connection:
@@ -164,7 +195,10 @@ def test_a_block_on_a_lost_page(store: Store, tmp_path: Path) -> None:
     copy.write_bytes(content)
     report = check_store(copy)
     named = {f.what.removeprefix("session ") for f in report.faults if f.what.startswith("session ")}
-    lost, left = [s for s in store.sessions() if s.id in named], [s for s in store.sessions() if s.id not in named]
+    lost, left = (
+        [s for s in store.sessions() if s.id in named],
+        [s for s in store.sessions() if s.id not in named],
+    )
     assert store.sessions()[4] in lost
     assert left
     with Store.open(copy) as opened:

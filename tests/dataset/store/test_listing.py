@@ -36,9 +36,22 @@ def test_session_lines_are_those_of_the_store(filled: Store) -> None:
     found = session_lines(filled.path)
     assert found is not None
     assert [
-        (s.id, s.unit.name, s.liquid.name, s.mounting.name, s.frames, sum(m.stop - m.start for m in s.marks), len(s.warnings), s.source.file, s.void_reason)
+        (
+            s.id,
+            s.unit.name,
+            s.liquid.name,
+            s.mounting.name,
+            s.frames,
+            sum(m.stop - m.start for m in s.marks),
+            len(s.warnings),
+            s.source.file,
+            s.void_reason,
+        )
         for s in filled.sessions()
-    ] == [(x.id, x.unit, x.liquid, x.mounting, x.frames, x.labelled, x.warnings, x.file, x.void_reason) for x in found]
+    ] == [
+        (x.id, x.unit, x.liquid, x.mounting, x.frames, x.labelled, x.warnings, x.file, x.void_reason)
+        for x in found
+    ]
     assert [x.labelled for x in found] == [28, 8, 28]
     assert not any(x.simulated for x in found)
 
@@ -46,14 +59,26 @@ def test_session_lines_are_those_of_the_store(filled: Store) -> None:
 def test_names_are_those_of_the_store(filled: Store) -> None:
     """Every kind has its query; names with revisions come once."""
     for what, expected in {
-        "tank": ("canister",), "sensor": ("strip",), "mounting": ("m1",), "unit": ("unit1",), "liquid": ("water",), "frozen": ("set",),
-        "model": (), "budget": (), "limits": (), "mapping": (), "capture": (), "session": tuple(s.id for s in filled.sessions()),
-    }.items():  # fmt: skip
+        "tank": ("canister",),
+        "sensor": ("strip",),
+        "mounting": ("m1",),
+        "unit": ("unit1",),
+        "liquid": ("water",),
+        "frozen": ("set",),
+        "model": (),
+        "budget": (),
+        "limits": (),
+        "mapping": (),
+        "capture": (),
+        "session": tuple(s.id for s in filled.sessions()),
+    }.items():
         assert names(filled.path, what) == expected
 
 
 def test_what_is_no_newest_store_is_left_to_the_store(filled: Store, tmp_path: Path) -> None:
-    """None for no file, a text, an older revision, a broken file; and no file is made or changed by asking."""
+    """None for no file, a text, an older revision, a broken file; and no file is made or changed
+    by asking.
+    """
     text, old, broken = tmp_path / "text", tmp_path / "old.db", tmp_path / "broken.db"
     text.write_text("not a store")
     shutil.copy(OLD, old)
@@ -76,4 +101,9 @@ def test_the_newest_amendment_ends_the_longest_chain() -> None:
 
 def test_listing_loads_no_mapper_and_no_arrays() -> None:
     code = "import sys, dataset.store.listing; print('sqlalchemy' in sys.modules, 'numpy' in sys.modules)"
-    assert subprocess.run([sys.executable, "-P", "-c", code], capture_output=True, text=True, check=True, timeout=60).stdout == "False False\n"
+    assert (
+        subprocess.run(
+            [sys.executable, "-P", "-c", code], capture_output=True, text=True, check=True, timeout=60
+        ).stdout
+        == "False False\n"
+    )

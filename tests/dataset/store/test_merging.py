@@ -14,7 +14,22 @@ from typing import Any
 import pytest
 
 from dataset.errors import InputError, StoreError
-from dataset.records import Budget, ColumnMapping, GroupBy, Limit, Limits, Liquid, Mark, Model, Mounting, Role, Tank, Trim, TrimKind, Unit
+from dataset.records import (
+    Budget,
+    ColumnMapping,
+    GroupBy,
+    Limit,
+    Limits,
+    Liquid,
+    Mark,
+    Model,
+    Mounting,
+    Role,
+    Tank,
+    Trim,
+    TrimKind,
+    Unit,
+)
 from dataset.store import Store, merging, tables
 
 Register = Callable[[Store], Any]
@@ -38,10 +53,14 @@ def content(store: Store) -> str:
 
 
 def alike(store: Store) -> dict[str, Any]:
-    """What a store answers, without the numbers that it counts itself: revisions, and the order in which things came."""
+    """What a store answers, without the numbers that it counts itself: revisions, and the order in which
+    things came.
+    """
 
     def unnumbered(mounting: Mounting) -> Mounting:
-        return replace(mounting, tank=replace(mounting.tank, revision=0), sensor=replace(mounting.sensor, revision=0))
+        return replace(
+            mounting, tank=replace(mounting.tank, revision=0), sensor=replace(mounting.sensor, revision=0)
+        )
 
     sessions = {s.sha256: replace(s, mounting=unnumbered(s.mounting)) for s in store.sessions()}
     frames = {sha: store.frames(sha, verify=True) for sha in sessions}
@@ -50,25 +69,59 @@ def alike(store: Store) -> dict[str, Any]:
         "tanks": {replace(t, revision=0) for t in store.tanks()},
         "sensors": {replace(s, revision=0) for s in store.sensors()},
         "limits": {replace(x, revision=0) for x in store.all_limits()},
-        "others": (store.liquids(), store.units(), store.budgets(), store.mappings(), tuple(unnumbered(m) for m in store.mountings())),
+        "others": (
+            store.liquids(),
+            store.units(),
+            store.budgets(),
+            store.mappings(),
+            tuple(unnumbered(m) for m in store.mountings()),
+        ),
         "sessions": sessions,
-        "counts": {sha: hashlib.sha256(f.counts.tobytes() + f.t_ms.tobytes()).hexdigest() for sha, f in frames.items()},
+        "counts": {
+            sha: hashlib.sha256(f.counts.tobytes() + f.t_ms.tobytes()).hexdigest()
+            for sha, f in frames.items()
+        },
         "amendments": {sha: {r.sha256 for r in store.mark_revisions(sha)} for sha in sessions},
         "trims": {replace(t, mounting=unnumbered(t.mounting)) for t in store.trims()},
-        "sets": {(f.name, f.sha256, f.roles, f.seed, tuple(s.sha256 for s in f.sessions), tuple(t.sha256 for t in f.trims)) for f in sets},
+        "sets": {
+            (
+                f.name,
+                f.sha256,
+                f.roles,
+                f.seed,
+                tuple(s.sha256 for s in f.sessions),
+                tuple(t.sha256 for t in f.trims),
+            )
+            for f in sets
+        },
         "openings": {f.name: (store.prove_openings(f), sorted(store.prove_purposes(f))) for f in sets},
-        "models": {(m.name, m.sha256, m.parent, m.recipe, m.frozen.sha256, m.limits and m.limits.rows) for m in store.models()},
+        "models": {
+            (m.name, m.sha256, m.parent, m.recipe, m.frozen.sha256, m.limits and m.limits.rows)
+            for m in store.models()
+        },
     }
 
 
 def model(frozen: Any, name: str, limits: Limits | None = None) -> Model:
-    return Model(name, hashlib.sha256(name.encode()).hexdigest(), frozen, limits, '{"seed":0}', "{}", "{}", '{"format":1}', b"\x08\x0a\x00")
+    return Model(
+        name,
+        hashlib.sha256(name.encode()).hexdigest(),
+        frozen,
+        limits,
+        '{"seed":0}',
+        "{}",
+        "{}",
+        '{"format":1}',
+        b"\x08\x0a\x00",
+    )
 
 
 def fill(left: Store, right: Store, register: Register) -> None:
     """Two benches that share a sensor, a tank and one session, and each have more."""
     one = register(left)
-    right.add_tank(replace(one.tank, span_mm=120.0))  # here the shared tank is the second revision of its name
+    right.add_tank(
+        replace(one.tank, span_mm=120.0)
+    )  # here the shared tank is the second revision of its name
     two = register(right)
     shared = one.session(1)
     for store, bench, seed in ((left, one, 2), (right, two, 3)):
@@ -77,10 +130,25 @@ def fill(left: Store, right: Store, register: Register) -> None:
         store.add_budget(Budget(f"budget-{seed}", "cortex-m0plus", 1, 1, 1, 1, 1))
         store.add_mapping(ColumnMapping(f"mapping-{seed}", ("c0", "c1")))
         limits = store.add_limits(Limits("signed", 0, (Limit("rmse_mm", float(seed)),)))
-        first, second = store.add_sessions([replace(shared, mounting=bench.mounting), bench.session(seed, unit=its)])
+        first, second = store.add_sessions(
+            [replace(shared, mounting=bench.mounting), bench.session(seed, unit=its)]
+        )
         session, frames = first.sha256, (0, 10)
-        store.add_trim(Trim(its, bench.mounting, TrimKind.FULL, (30000 + seed, 40000), "2026-01-02", "line", session=session, frames=frames))
-        frozen = store.freeze(f"set-{seed}", [first, second], GroupBy.UNIT, {"unit1": Role.FIT, its.name: Role.PROVE}, seed)
+        store.add_trim(
+            Trim(
+                its,
+                bench.mounting,
+                TrimKind.FULL,
+                (30000 + seed, 40000),
+                "2026-01-02",
+                "line",
+                session=session,
+                frames=frames,
+            )
+        )
+        frozen = store.freeze(
+            f"set-{seed}", [first, second], GroupBy.UNIT, {"unit1": Role.FIT, its.name: Role.PROVE}, seed
+        )
         store.open_prove(frozen, f"train m-{seed}")
         made = store.add_model(model(frozen, f"m-{seed}", limits))
         store.add_export(made, f"{seed}" * 64, {"innage.c": f"{seed}" * 64})
@@ -100,14 +168,31 @@ def test_both_ways_both_answer_alike(benches: tuple[Store, Store], register: Reg
     for kind in ("sessions", "tanks", "limits", "sets", "models"):
         assert set(alike(left)[kind]) == set(before[0][kind]) | set(before[1][kind]), kind
     assert {c.what: (c.new, c.known) for c in report.counts} == {
-        "tank": (1, 1), "sensor": (0, 1), "limits": (1, 0), "liquid": (1, 1), "unit": (1, 1), "budget": (1, 0), "mapping": (1, 0), "mounting": (0, 1),
-        "session": (1, 1), "void": (1, 0), "mark revision": (1, 0), "trim": (1, 0), "frozen set": (1, 0), "prove opening": (1, 0), "model": (1, 0),
+        "tank": (1, 1),
+        "sensor": (0, 1),
+        "limits": (1, 0),
+        "liquid": (1, 1),
+        "unit": (1, 1),
+        "budget": (1, 0),
+        "mapping": (1, 0),
+        "mounting": (0, 1),
+        "session": (1, 1),
+        "void": (1, 0),
+        "mark revision": (1, 0),
+        "trim": (1, 0),
+        "frozen set": (1, 0),
+        "prove opening": (1, 0),
+        "model": (1, 0),
         "export": (1, 0),
-    }  # fmt: skip
+    }
     assert [(r.what, r.theirs, r.ours) for r in report.renumbered] == [
-        ("tank", "canister@1", "canister@2"), ("tank", "canister@2", "canister@1"), ("limits", "signed@1", "signed@2"),
-    ]  # fmt: skip
-    assert sum(c.new for c in back.counts) == 14 - 1  # as much, but for the tank that only the right bench had
+        ("tank", "canister@1", "canister@2"),
+        ("tank", "canister@2", "canister@1"),
+        ("limits", "signed@1", "signed@2"),
+    ]
+    assert (
+        sum(c.new for c in back.counts) == 14 - 1
+    )  # as much, but for the tank that only the right bench had
     assert left.exported("3" * 64)[0].model.name == "m-3"
     assert {s.mounting.tank.revision for s in left.sessions()} == {1}
     assert {s.mounting.tank.revision for s in right.sessions()} == {2}
@@ -144,7 +229,9 @@ def test_the_other_file_is_not_touched(benches: tuple[Store, Store], register: R
     assert [p.name for p in right.path.parent.iterdir()] == ["right.db"]
 
 
-def test_what_another_process_has_not_written_back_is_read_too(benches: tuple[Store, Store], register: Register) -> None:
+def test_what_another_process_has_not_written_back_is_read_too(
+    benches: tuple[Store, Store], register: Register
+) -> None:
     """While someone has the other store open, its latest entries, still in SQLite's log, come in."""
     left, right = benches
     with closing(sqlite3.connect(right.path)) as holding:
@@ -156,7 +243,9 @@ def test_what_another_process_has_not_written_back_is_read_too(benches: tuple[St
 
 
 def test_concurrent_amendments_are_both_kept(benches: tuple[Store, Store], register: Register) -> None:
-    """Two that amend the same marks are kept, named with their authors, and both stores say the same one counts; a longer chain wins."""
+    """Two that amend the same marks are kept, named with their authors, and both stores say the same one
+    counts; a longer chain wins.
+    """
     left, right = benches
     fill(left, right, register)
     (remark,) = left.merge(right.path).remarks
@@ -202,16 +291,29 @@ CONFLICTS: dict[str, tuple[Callable[[Store, Any], object], Callable[[Store, Any]
         "in right.db it has, frame by frame, the readings of session",
     ),
     "model": (
-        lambda s, b: s.add_model(model(s.freeze("one", s.add_sessions([b.session(1)]), GroupBy.UNIT, {"unit1": Role.FIT}), "m")),
-        lambda s, b: s.add_model(replace(model(s.freeze("one", s.add_sessions([b.session(1)]), GroupBy.UNIT, {"unit1": Role.FIT}), "m"), recipe='{"seed":1}')),
+        lambda s, b: s.add_model(
+            model(s.freeze("one", s.add_sessions([b.session(1)]), GroupBy.UNIT, {"unit1": Role.FIT}), "m")
+        ),
+        lambda s, b: s.add_model(
+            replace(
+                model(
+                    s.freeze("one", s.add_sessions([b.session(1)]), GroupBy.UNIT, {"unit1": Role.FIT}), "m"
+                ),
+                recipe='{"seed":1}',
+            )
+        ),
         'model m: recipe is {"seed":0} in left.db and {"seed":1} in right.db',
     ),
 }
 
 
 @pytest.mark.parametrize("kind", CONFLICTS)
-def test_a_contradiction_is_refused_whole(benches: tuple[Store, Store], register: Register, kind: str) -> None:
-    """One name with two contents is refused with both named; what else the other store has is not merged either."""
+def test_a_contradiction_is_refused_whole(
+    benches: tuple[Store, Store], register: Register, kind: str
+) -> None:
+    """One name with two contents is refused with both named; what else the other store has is not merged
+    either.
+    """
     left, right = benches
     here, there, sentence = CONFLICTS[kind]
     here(left, register(left))
@@ -249,12 +351,18 @@ def test_a_note_that_differs_is_no_contradiction(benches: tuple[Store, Store]) -
 
 
 def test_groups_named_after_a_renumbered_tank(benches: tuple[Store, Store], register: Register) -> None:
-    """A set whose groups are tank revisions is refused where the number would change, and goes the other way round."""
+    """A set whose groups are tank revisions is refused where the number would change, and goes the other way
+    round.
+    """
     left, right = benches
     left.add_tank(Tank("canister", 0, 50.0))
     bench = register(right)
     right.freeze("set", right.add_sessions([bench.session(1)]), GroupBy.TANK, {"canister@1": Role.FIT})
-    with pytest.raises(InputError, match=r"canister@1 in right.db is canister@2 in left.db.*merge the other way round, left.db into right.db"):
+    with pytest.raises(
+        InputError,
+        match=r"canister@1 in right.db is canister@2 in left.db.*merge the other way round, left.db "
+        r"into right.db",
+    ):
         left.merge(right.path)
     right.merge(left.path)
     assert len(right.frozen_data(right.frozen_set("set")).counts) == 28
@@ -275,7 +383,9 @@ def test_openings_are_never_fewer(benches: tuple[Store, Store], register: Regist
 
 
 def test_an_older_store_comes_in(new_store: Store, tmp_path: Path) -> None:
-    """A store of the first revision is copied and the copy upgraded; the file stays as it was, with its session verified here."""
+    """A store of the first revision is copied and the copy upgraded; the file stays as it was, with its
+    session verified here.
+    """
     old = shutil.copy(PINNED, tmp_path / "old.db")
     before = old.read_bytes()
     files = {p.name for p in tmp_path.iterdir()}
@@ -289,7 +399,9 @@ def test_an_older_store_comes_in(new_store: Store, tmp_path: Path) -> None:
 
 
 def test_changed_frames_are_refused(benches: tuple[Store, Store], register: Register) -> None:
-    """A session that does not hash to what was sealed does not come in, and the sentence names the other store."""
+    """A session that does not hash to what was sealed does not come in, and the sentence names the other
+    store.
+    """
     left, right = benches
     right.add_sessions([register(right).session(1)])
     with closing(sqlite3.connect(right.path)) as connection, connection:
@@ -320,7 +432,9 @@ def test_captures_that_are_open_stay(benches: tuple[Store, Store], register: Reg
     left, right = benches
     bench = register(right)
     right.begin_capture("monday", bench.unit, bench.liquid, bench.mounting, {})
-    assert left.merge(right.path).remarks == ("capture monday is still open in right.db and was left out: end it there, then merge again",)
+    assert left.merge(right.path).remarks == (
+        "capture monday is still open in right.db and was left out: end it there, then merge again",
+    )
     assert (left.open_captures(), len(right.open_captures())) == ((), 1)
 
 

@@ -1,4 +1,6 @@
-"""Simulated sessions are told from measured ones, and a frozen set pins trims, conditions and whole sessions."""
+"""Simulated sessions are told from measured ones, and a frozen set pins trims, conditions and
+whole sessions.
+"""
 
 from __future__ import annotations
 
@@ -21,7 +23,9 @@ def test_simulated_is_part_of_a_sessions_content(new_store: Store, register: Reg
     """The same readings, said to be simulated, are another session; the word comes back from the store."""
     bench = register(new_store)
     measured = new_store.add_sessions([bench.session(1)])[0]
-    with pytest.raises(InputError, match="readings"):  # the same readings twice are refused, whatever is said of them
+    with pytest.raises(
+        InputError, match="readings"
+    ):  # the same readings twice are refused, whatever is said of them
         new_store.add_sessions([replace(bench.session(1), simulated=True)])
     simulated = new_store.add_sessions([replace(bench.session(2), simulated=True)])[0]
     assert (measured.simulated, simulated.simulated) == (False, True)
@@ -30,19 +34,41 @@ def test_simulated_is_part_of_a_sessions_content(new_store: Store, register: Reg
 
 
 def test_simulated_and_measured_sessions_do_not_mix_silently(new_store: Store, register: Register) -> None:
-    """Freezing both together is refused with one of each named, and where it is asked for, the set says so."""
+    """Freezing both together is refused with one of each named, and where it is asked for, the
+    set says so.
+    """
     bench = register(new_store)
-    new_store.add_sessions([bench.session(1), replace(bench.session(2), simulated=True), replace(bench.session(3), simulated=True)])
+    new_store.add_sessions(
+        [
+            bench.session(1),
+            replace(bench.session(2), simulated=True),
+            replace(bench.session(3), simulated=True),
+        ]
+    )
     sessions = new_store.sessions()
     roles = {s.id: Role.FIT for s in sessions}
     with pytest.raises(InputError, match=r"is simulated, session .* was measured"):
         new_store.freeze("both", sessions, GroupBy.SESSION, roles)
-    assert new_store.freeze("both", sessions, GroupBy.SESSION, roles, allow_mixed=True).origin == "partly simulated"
     assert (
-        new_store.freeze("rig", [s for s in sessions if s.simulated], GroupBy.SESSION, {s.id: Role.FIT for s in sessions if s.simulated}).origin == "simulated"
+        new_store.freeze("both", sessions, GroupBy.SESSION, roles, allow_mixed=True).origin
+        == "partly simulated"
     )
     assert (
-        new_store.freeze("real", [s for s in sessions if not s.simulated], GroupBy.SESSION, {s.id: Role.FIT for s in sessions if not s.simulated}).origin
+        new_store.freeze(
+            "rig",
+            [s for s in sessions if s.simulated],
+            GroupBy.SESSION,
+            {s.id: Role.FIT for s in sessions if s.simulated},
+        ).origin
+        == "simulated"
+    )
+    assert (
+        new_store.freeze(
+            "real",
+            [s for s in sessions if not s.simulated],
+            GroupBy.SESSION,
+            {s.id: Role.FIT for s in sessions if not s.simulated},
+        ).origin
         == "measured"
     )
 
@@ -66,16 +92,25 @@ def test_a_frozen_set_keeps_the_trims_it_was_frozen_with(new_store: Store, regis
     assert new_store.frozen_data(new_store.frozen_set("without")).trim(0, TrimKind.FULL) is None
 
 
-def test_rows_know_their_frame_their_conditions_and_the_whole_session(new_store: Store, register: Register) -> None:
+def test_rows_know_their_frame_their_conditions_and_the_whole_session(
+    new_store: Store, register: Register
+) -> None:
     """Frames without a label are there to run over; conditions follow the stretches."""
     bench = register(new_store)
     frames = Frames(np.arange(30, dtype=np.int64) * 100, np.arange(60, dtype=np.uint32).reshape(30, 2))
-    new = replace(bench.session(1, (Mark(5, 10, 15.0), Mark(20, 30, 25.0)), frames=frames), stretches=(Stretch(8, 25, FOAM),))
+    new = replace(
+        bench.session(1, (Mark(5, 10, 15.0), Mark(20, 30, 25.0)), frames=frames),
+        stretches=(Stretch(8, 25, FOAM),),
+    )
     new_store.add_sessions([new])
     session = new_store.sessions()[0]
     data = new_store.frozen_data(new_store.freeze("set", [session], GroupBy.SESSION, {session.id: Role.FIT}))
     assert data.frame.tolist() == [*range(5, 10), *range(20, 30)]
     assert data.conditions == (Conditions(), FOAM)
-    assert [k for k, c in zip(data.frame, data.condition, strict=True) if data.conditions[c] == FOAM] == [8, 9, *range(20, 25)]
+    assert [k for k, c in zip(data.frame, data.condition, strict=True) if data.conditions[c] == FOAM] == [
+        8,
+        9,
+        *range(20, 25),
+    ]
     assert np.array_equal(data.frames[0].counts, frames.counts)
     assert np.array_equal(data.frames[0].counts[data.frame], data.counts)

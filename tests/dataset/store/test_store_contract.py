@@ -1,4 +1,6 @@
-"""What every store does, however it came to be: made new, in a file or in memory, or brought up from the first revision of the schema."""
+"""What every store does, however it came to be: made new, in a file or in memory, or brought up from the
+first revision of the schema.
+"""
 
 from __future__ import annotations
 
@@ -47,7 +49,10 @@ FORBIDDEN = (
     "DELETE FROM capture_session",
     "UPDATE frame_block SET frames = 1",
     "DELETE FROM frame_block",
-    "INSERT INTO mark (session_id, position, start, stop, level_mm) SELECT session_id, 99, 0, 1, 1.0 FROM mark LIMIT 1",
+    (
+        "INSERT INTO mark (session_id, position, start, stop, level_mm) SELECT session_id, 99, 0, "
+        "1, 1.0 FROM mark LIMIT 1"
+    ),
     "UPDATE mark SET level_mm = 1",
     "DELETE FROM mark",
     "UPDATE void_event SET reason = 'x'",
@@ -71,7 +76,9 @@ def brought_up(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("first") / "store.db"
     upgrade(path, HISTORY.revisions[0])
     with closing(sqlite3.connect(path)) as connection:
-        assert connection.execute("SELECT version_num FROM alembic_version").fetchall() == [(HISTORY.revisions[0],)]
+        assert connection.execute("SELECT version_num FROM alembic_version").fetchall() == [
+            (HISTORY.revisions[0],)
+        ]
     Store.open(path).close()
     return path
 
@@ -89,8 +96,12 @@ def behind(store: Store) -> Iterator[sqlite3.Connection]:
             connection.commit()
 
 
-@pytest.fixture(params=[pytest.param("new", marks=pytest.mark.slow), "in memory", "brought up from the first revision"])
-def store(request: pytest.FixtureRequest, tmp_path: Path, template: Path, brought_up: Path) -> Iterator[Store]:
+@pytest.fixture(
+    params=[pytest.param("new", marks=pytest.mark.slow), "in memory", "brought up from the first revision"]
+)
+def store(
+    request: pytest.FixtureRequest, tmp_path: Path, template: Path, brought_up: Path
+) -> Iterator[Store]:
     """A store of the newest revision."""
     if request.param == "in memory":
         with Store.in_memory() as made:
@@ -104,7 +115,10 @@ class TestStoreContract:
 
     def test_revisions_count_up(self, store: Store) -> None:
         """A tank's name again is its next revision; bare names mean the latest, name@n a certain one."""
-        first, second = store.add_tank(Tank("can", 0, 100.0, "PP", 2.0)), store.add_tank(Tank("can", 0, 120.0, note="taller"))
+        first, second = (
+            store.add_tank(Tank("can", 0, 100.0, "PP", 2.0)),
+            store.add_tank(Tank("can", 0, 120.0, note="taller")),
+        )
         assert (first.revision, second.revision) == (1, 2)
         assert store.tank("can") == second
         assert store.tank("can@1") == first
@@ -117,14 +131,29 @@ class TestStoreContract:
             store.tank("can@x")
 
     def test_tanks_keep_their_shape(self, store: Store) -> None:
-        """A tank's profile, headspace and expansion come back as they were; another shape is another revision, which never changes."""
-        box = Tank("can", 0, 100.0, profile=to_json(stack([Box(50, 40, 110)])), headspace_mm=10.0, expansion_per_k=1e-4, reference_c=20.0)
-        first, second = store.add_tank(box), store.add_tank(replace(box, profile=to_json(stack([Box(50, 41, 110)]))))
+        """A tank's profile, headspace and expansion come back as they were; another shape is another
+        revision, which never changes.
+        """
+        box = Tank(
+            "can",
+            0,
+            100.0,
+            profile=to_json(stack([Box(50, 40, 110)])),
+            headspace_mm=10.0,
+            expansion_per_k=1e-4,
+            reference_c=20.0,
+        )
+        first, second = (
+            store.add_tank(box),
+            store.add_tank(replace(box, profile=to_json(stack([Box(50, 41, 110)])))),
+        )
         assert (first, second.revision) == (replace(box, revision=1), 2)
         assert (store.tank("can@1"), store.tank("can")) == (first, second)
         with pytest.raises(InputError, match="exactly this content as can@1"):
             store.add_tank(box)
-        with pytest.raises(InputError, match="a span of 100 mm with 11 mm of headspace; expected at most 110 mm"):
+        with pytest.raises(
+            InputError, match="a span of 100 mm with 11 mm of headspace; expected at most 110 mm"
+        ):
             store.add_tank(replace(box, headspace_mm=11.0))
 
     def test_sensors_keep_their_pads(self, store: Store, register: Register) -> None:
@@ -141,7 +170,11 @@ class TestStoreContract:
 
     def test_limits_keep_their_rows(self, store: Store) -> None:
         """Limits come back row by row, in order, by revision."""
-        rows = (Limit("rmse_mm", 0.9), Limit("worst_group_rmse_mm", 2.0, "beyond", 0.95, 3), Limit("rmse_mm", 1.5, "foam"))
+        rows = (
+            Limit("rmse_mm", 0.9),
+            Limit("worst_group_rmse_mm", 2.0, "beyond", 0.95, 3),
+            Limit("rmse_mm", 1.5, "foam"),
+        )
         first = store.add_limits(Limits("signed", 0, rows, "by the owner"))
         second = store.add_limits(Limits("signed", 0, rows[::-1]))
         assert first.rows == rows
@@ -149,16 +182,24 @@ class TestStoreContract:
         assert store.all_limits() == (first, second)
 
     def test_unique_names(self, store: Store, register: Register) -> None:
-        """Liquids, units, mountings, budgets and mappings have one record a name, which comes back as it was."""
+        """Liquids, units, mountings, budgets and mappings have one record a name, which comes
+        back as it was.
+        """
         bench = register(store)
         budget = Budget("small", "cortex-m0plus", 1, 1536, 64, 128, 2000, 1, 24_000_000, 100, "left over")
-        mapping = ColumnMapping("tidy", ("a", "b"), "t", TimeUnit.SECONDS, "l", LevelUnit.FRACTION, 0.5, "temp", ";", False)
+        mapping = ColumnMapping(
+            "tidy", ("a", "b"), "t", TimeUnit.SECONDS, "l", LevelUnit.FRACTION, 0.5, "temp", ";", False
+        )
         bare, tap = Liquid("unknown"), Liquid("tap", conductivity=0.05, model="water", source="releases")
         assert store.add_liquid(bare) == store.liquid("unknown") == bare
         assert store.add_liquid(tap) == store.liquid("tap") == tap
         assert store.add_budget(budget) == store.budget("small") == budget
         assert store.add_mapping(mapping) == store.mapping("tidy") == mapping
-        assert (store.liquids(), store.units(), store.mountings()) == ((tap, bare, bench.liquid), (bench.unit,), (bench.mounting,))
+        assert (store.liquids(), store.units(), store.mountings()) == (
+            (tap, bare, bench.liquid),
+            (bench.unit,),
+            (bench.mounting,),
+        )
         assert (store.budgets(), store.mappings()) == ((budget,), (mapping,))
         for again in (
             lambda: store.add_liquid(bare),
@@ -171,7 +212,9 @@ class TestStoreContract:
                 again()
 
     def test_what_is_missing_is_named(self, store: Store, register: Register) -> None:
-        """Asking for what is not there says what is, the nearest first; in an empty registry, how to add it."""
+        """Asking for what is not there says what is, the nearest first; in an empty registry,
+        how to add it.
+        """
         with pytest.raises(NotFoundError, match="Add it with 'innage unit add'"):
             store.unit("unit1")
         register(store)
@@ -192,11 +235,22 @@ class TestStoreContract:
         bench = register(store)
         rng = np.random.default_rng(9)
         warm = np.where(np.arange(5000) % 7 == 0, np.nan, rng.normal(20, 1, 5000))
-        frames = Frames(np.cumsum(rng.integers(95, 106, 5000)), rng.integers(0, 1 << 16, (5000, 2)).astype(np.uint32), warm)
-        new = bench.session(1, (Mark(0, 4999, 0.0), Mark(4999, 5000, 100.0, 0.25)), frames=frames, note="first run")
+        frames = Frames(
+            np.cumsum(rng.integers(95, 106, 5000)),
+            rng.integers(0, 1 << 16, (5000, 2)).astype(np.uint32),
+            warm,
+        )
+        new = bench.session(
+            1, (Mark(0, 4999, 0.0), Mark(4999, 5000, 100.0, 0.25)), frames=frames, note="first run"
+        )
         (session,) = store.add_sessions([new])
         assert (session.unit, session.liquid, session.mounting) == (bench.unit, bench.liquid, bench.mounting)
-        assert (session.marks, session.source, session.note, session.frames) == (new.marks, new.source, "first run", 5000)
+        assert (session.marks, session.source, session.note, session.frames) == (
+            new.marks,
+            new.source,
+            "first run",
+            5000,
+        )
         assert session.void_reason is None
         back = store.frames(session, verify=True)
         np.testing.assert_array_equal(back.t_ms, frames.t_ms)
@@ -205,11 +259,15 @@ class TestStoreContract:
         assert store.session(session.id[:5]) == store.sessions()[0] == session
 
     def test_all_sessions_or_none(self, store: Store, register: Register) -> None:
-        """When the last of several sessions is refused, none is in the store, and none of the saved mapping either."""
+        """When the last of several sessions is refused, none is in the store, and none of the saved mapping
+        either.
+        """
         bench = register(store)
         bad = bench.session(3, (Mark(0, 41, 1.0),))
         with pytest.raises(InputError, match=r"run3\.csv"):
-            store.add_sessions([bench.session(1), bench.session(2), bad], save_mapping=ColumnMapping("tidy", ("a",)))
+            store.add_sessions(
+                [bench.session(1), bench.session(2), bad], save_mapping=ColumnMapping("tidy", ("a",))
+            )
         assert store.sessions() == ()
         assert store.mappings() == ()
 
@@ -224,7 +282,9 @@ class TestStoreContract:
         assert store.sessions() == (session,)
 
     def test_the_same_readings_are_refused_until_void(self, store: Store, register: Register) -> None:
-        """Readings under another label are refused, as one recording could land on both sides of a split; not once it is void."""
+        """Readings under another label are refused, as one recording could land on both sides of a split; not
+        once it is void.
+        """
         bench = register(store)
         (session,) = store.add_sessions([bench.session(1)])
         relabelled = bench.session(1, (Mark(0, 10, 16.0),))
@@ -235,7 +295,9 @@ class TestStoreContract:
         assert second.id != session.id
 
     def test_voiding(self, store: Store, register: Register) -> None:
-        """A void session is kept, listed with its reason, readable, and refused by freeze; voiding twice is refused."""
+        """A void session is kept, listed with its reason, readable, and refused by freeze; voiding twice is
+        refused.
+        """
         bench = register(store)
         (session,) = store.add_sessions([bench.session(1)])
         with pytest.raises(InputError, match="explain"):
@@ -263,14 +325,20 @@ class TestStoreContract:
                 store.session(nothing)
 
     def test_marks_are_amended_by_revisions(self, store: Store, register: Register) -> None:
-        """The newest revision counts, the hash and the frozen set keep what they had; an amendment that changes nothing is refused."""
+        """The newest revision counts, the hash and the frozen set keep what they had; an amendment that
+        changes nothing is refused.
+        """
         bench = register(store)
         (before,) = store.add_sessions([bench.session(1)])
         frozen = store.freeze("set", [before], GroupBy.LEVEL, ROLES)
         made = store.amend_marks(before.id, [Mark(0, 10, 16.0, 0.5)], "bench", "read again")
         assert [r.sha256 for r in store.mark_revisions(before.id)] == [made.sha256]
         after = store.session(before.id)
-        assert (after.sha256, [m.level_mm for m in after.marks], after.mark_revision) == (before.sha256, [16.0], made.sha256)
+        assert (after.sha256, [m.level_mm for m in after.marks], after.mark_revision) == (
+            before.sha256,
+            [16.0],
+            made.sha256,
+        )
         assert store.frozen_set("set").sha256 == frozen.sha256
         assert set(store.frozen_data(store.frozen_set("set")).level_mm) == {15.0, 25.0}
         with pytest.raises(InputError):
@@ -285,7 +353,9 @@ class TestStoreContract:
         store.append_to_capture(opened, new.frames, [{"what": "mark"}])
         with pytest.raises(InputError, match="another process writes to it"):
             store.append_to_capture(opened, new.frames, [])
-        assert [(c.name, c.frames, dict(c.settings)) for c in store.open_captures()] == [("monday", 40, {"levels": [0]})]
+        assert [(c.name, c.frames, dict(c.settings)) for c in store.open_captures()] == [
+            ("monday", 40, {"levels": [0]})
+        ]
         assert (store.open_frames("monday").counts == new.frames.counts).all()
         assert store.sessions() == ()
         with pytest.raises(InputError, match="open already"):
@@ -299,9 +369,18 @@ class TestStoreContract:
             store.open_capture("tuesday")
 
     def test_trims_are_kept_in_order(self, store: Store, register: Register) -> None:
-        """Each with a hash of its content; the same one again is refused, and a frozen set takes those that its units have."""
+        """Each with a hash of its content; the same one again is refused, and a frozen set takes those that
+        its units have.
+        """
         bench = register(store)
-        made = [store.add_trim(Trim(bench.unit, bench.mounting, TrimKind.BOARD, (5 + k, 6), f"2026-01-0{k + 1}", "line", 20.0)) for k in range(2)]
+        made = [
+            store.add_trim(
+                Trim(
+                    bench.unit, bench.mounting, TrimKind.BOARD, (5 + k, 6), f"2026-01-0{k + 1}", "line", 20.0
+                )
+            )
+            for k in range(2)
+        ]
         assert store.trims() == store.trims("unit1") == tuple(made)
         with pytest.raises(InputError):
             store.add_trim(made[0])
@@ -314,7 +393,12 @@ class TestStoreContract:
         bench = register(store)
         with Store.in_memory() as other:
             other.from_text(store.to_text())
-            assert (other.tanks(), other.sensors(), other.liquids(), other.units()) == (store.tanks(), store.sensors(), store.liquids(), store.units())
+            assert (other.tanks(), other.sensors(), other.liquids(), other.units()) == (
+                store.tanks(),
+                store.sensors(),
+                store.liquids(),
+                store.units(),
+            )
             assert other.mounting("m1") == bench.mounting
 
     def test_the_database_itself_refuses_changes(self, store: Store, register: Register) -> None:
@@ -331,13 +415,18 @@ class TestStoreContract:
                     connection.execute(statement)
 
     def test_a_changed_frame_is_noticed(self, store: Store, register: Register) -> None:
-        """When the guards were removed and a block replaced, the hash says so: in frames(verify=True) and in frozen_data."""
+        """When the guards were removed and a block replaced, the hash says so: in frames(verify=True) and in
+        frozen_data.
+        """
         bench = register(store)
         one, two = store.add_sessions([bench.session(1), bench.session(2)])
         frozen = store.freeze("set", [one], GroupBy.LEVEL, ROLES)
         with behind(store) as connection:
             connection.execute("DROP TRIGGER guard_frame_block_update")
-            connection.execute("UPDATE frame_block SET counts = (SELECT counts FROM frame_block WHERE session_id = 2) WHERE session_id = 1")
+            connection.execute(
+                "UPDATE frame_block SET counts = (SELECT counts FROM frame_block WHERE "
+                "session_id = 2) WHERE session_id = 1"
+            )
         assert len(store.frames(one)) == 40
         with pytest.raises(StoreError, match=f"session {one.id}: its content hashes to"):
             store.frames(one, verify=True)
@@ -346,7 +435,9 @@ class TestStoreContract:
         store.frames(two, verify=True)
 
     def test_freezing(self, store: Store, register: Register) -> None:
-        """A frozen set comes back with hash, roles sorted by group, and sessions; its name is taken for good."""
+        """A frozen set comes back with hash, roles sorted by group, and sessions; its name is
+        taken for good.
+        """
         bench = register(store)
         added = store.add_sessions([bench.session(k) for k in (1, 2)])
         frozen = store.freeze("set", added, GroupBy.LEVEL, {"25": Role.PROVE, "15": Role.FIT}, seed=4)
@@ -358,7 +449,9 @@ class TestStoreContract:
             store.freeze("set", added, GroupBy.LEVEL, ROLES)
 
     def test_the_name_is_not_in_the_hash(self, store: Store, register: Register) -> None:
-        """The same choice under another name, seed and order of sessions has the same hash and the same rows; another role has not."""
+        """The same choice under another name, seed and order of sessions has the same hash and the same rows;
+        another role has not.
+        """
         bench = register(store)
         added = store.add_sessions([bench.session(k) for k in (1, 2, 3)])
         one = store.freeze("one", added, GroupBy.LEVEL, ROLES)
@@ -384,19 +477,32 @@ class TestStoreContract:
         assert store.frozen_sets() == ()
 
     def test_frozen_data(self, store: Store, register: Register) -> None:
-        """Only labelled frames come, each with its level, uncertainty, session and group, as a loop over the marks finds them."""
+        """Only labelled frames come, each with its level, uncertainty, session and group, as a loop over the
+        marks finds them.
+        """
         bench = register(store)
         store.add_unit(Unit("unit2"))
-        added = store.add_sessions([bench.session(1), bench.session(2, (Mark(5, 8, 25.0), Mark(8, 9, 0.0)), unit=store.unit("unit2"))])
+        added = store.add_sessions(
+            [
+                bench.session(1),
+                bench.session(2, (Mark(5, 8, 25.0), Mark(8, 9, 0.0)), unit=store.unit("unit2")),
+            ]
+        )
         frozen = store.freeze("set", added, GroupBy.UNIT, {"unit1": Role.FIT, "unit2": Role.PROVE})
         data = store.frozen_data(frozen)
         expected = []
         for k, session in enumerate(frozen.sessions):
             its = store.frames(session)
             for m in session.marks:
-                expected += [(k, session.unit.name, its.t_ms[row], *its.counts[row], m.level_mm) for row in range(m.start, m.stop)]
+                expected += [
+                    (k, session.unit.name, its.t_ms[row], *its.counts[row], m.level_mm)
+                    for row in range(m.start, m.stop)
+                ]
         found = [
-            (s, frozen.roles[g][0], t, *c, level) for s, g, t, c, level in zip(data.session, data.group, data.t_ms, data.counts, data.level_mm, strict=True)
+            (s, frozen.roles[g][0], t, *c, level)
+            for s, g, t, c, level in zip(
+                data.session, data.group, data.t_ms, data.counts, data.level_mm, strict=True
+            )
         ]
         assert found == expected
         assert len(found) == 28 + 4
@@ -429,7 +535,9 @@ class TestStoreContract:
             store.open_prove(one, "")
 
     def test_models_and_exports(self, store: Store, register: Register) -> None:
-        """A model comes back whole; a file's hash leads to every export of it; the same bundle again changes nothing."""
+        """A model comes back whole; a file's hash leads to every export of it; the same bundle again changes
+        nothing.
+        """
         bench = register(store)
         frozen = store.freeze("set", store.add_sessions([bench.session(1)]), GroupBy.LEVEL, ROLES)
         limits = store.add_limits(Limits("signed", 0, (Limit("rmse_mm", 1.0),)))
@@ -440,7 +548,10 @@ class TestStoreContract:
             store.add_export(model, "b" * 64, {"model.c": "c" * 64, "model.h": "d" * 64})
         store.add_export(other, "e" * 64, {"model.c": "c" * 64})
         found = store.exported("C" * 64)
-        assert [(f.name, f.bundle_sha256, f.model) for f in found] == [("model.c", "b" * 64, model), ("model.c", "e" * 64, other)]
+        assert [(f.name, f.bundle_sha256, f.model) for f in found] == [
+            ("model.c", "b" * 64, model),
+            ("model.c", "e" * 64, other),
+        ]
         with pytest.raises(InputError, match="other files"):
             store.add_export(model, "b" * 64, {"model.c": "c" * 64})
         with pytest.raises(NotFoundError, match="not written by an export"):
@@ -459,7 +570,9 @@ class TestStoreContract:
         assert store.models() == (first, second)
 
     def test_model_names_are_taken(self, store: Store, register: Register) -> None:
-        """The same model again and another of its name are both refused, each in its own words; texts must be JSON objects."""
+        """The same model again and another of its name are both refused, each in its own words; texts must be
+        JSON objects.
+        """
         bench = register(store)
         frozen = store.freeze("set", store.add_sessions([bench.session(1)]), GroupBy.LEVEL, ROLES)
         model = store.add_model(_model(frozen))
@@ -476,4 +589,14 @@ class TestStoreContract:
 
 
 def _model(frozen: Any) -> Model:
-    return Model("m", "a" * 64, frozen, None, '{"seed":0}', '{"numpy":"2"}', '{"rmse_mm":0.5}', '{"format":1}', b"\x08\x0a\x00")
+    return Model(
+        "m",
+        "a" * 64,
+        frozen,
+        None,
+        '{"seed":0}',
+        '{"numpy":"2"}',
+        '{"rmse_mm":0.5}',
+        '{"format":1}',
+        b"\x08\x0a\x00",
+    )

@@ -1,4 +1,6 @@
-"""Frozen sets whose groups are bands of temperature: who goes where, what the hash covers, and that they outlive merging and upgrades."""
+"""Frozen sets whose groups are bands of temperature: who goes where, what the hash covers, and that they
+outlive merging and upgrades.
+"""
 
 from __future__ import annotations
 
@@ -40,7 +42,9 @@ def frames(seed: int, *means: float) -> Frames:
 
 
 def fill(store: Store, register: Callable[[Store], Bench]) -> tuple[Session, ...]:
-    """Two units: the first goes through all three bands in one session, the second through two in each of two sessions."""
+    """Two units: the first goes through all three bands in one session, the second through two in each of two
+    sessions.
+    """
     bench = register(store)
     other = store.add_unit(Unit("unit2"))
     return store.add_sessions(
@@ -63,7 +67,9 @@ def freeze(store: Store, name: str = "bands", edges_c: tuple[float, ...] = EDGES
 
 
 def test_the_mark_counts(store: Store) -> None:
-    """Frames of one session go to the roles of their marks' bands, as a loop over the sealed frames finds them; no band is in two roles."""
+    """Frames of one session go to the roles of their marks' bands, as a loop over the sealed frames finds
+    them; no band is in two roles.
+    """
     frozen = freeze(store)
     data = store.frozen_data(frozen)
     expected = []
@@ -86,7 +92,9 @@ def test_the_mark_counts(store: Store) -> None:
 
 
 def test_no_frame_of_a_proved_band_is_fitted_or_chosen_on(store: Store) -> None:
-    """What was measured under the rows of 'prove' and under all others lies on two sides of the edges, where marks keep to their bands."""
+    """What was measured under the rows of 'prove' and under all others lies on two sides of the edges, where
+    marks keep to their bands.
+    """
     frozen = freeze(store)
     data, prove = store.frozen_data(frozen), store.frozen_data(frozen).rows(Role.PROVE)
     assert store.frames_outside(frozen) == 0
@@ -95,7 +103,9 @@ def test_no_frame_of_a_proved_band_is_fitted_or_chosen_on(store: Store) -> None:
 
 
 def test_frames_outside_are_counted(store: Store) -> None:
-    """A mark that warms from 13 to 17 C lies in the band of its mean, 15 C, with the frames below 15 C outside; unlabelled ones do not count."""
+    """A mark that warms from 13 to 17 C lies in the band of its mean, 15 C, with the frames below 15 C
+    outside; unlabelled ones do not count.
+    """
     first = store.sessions()[0]
     warming = frames(9, 0.0, 20.0, 30.0)
     assert warming.temperature_c is not None
@@ -104,7 +114,12 @@ def test_frames_outside_are_counted(store: Store) -> None:
     frozen = freeze(store)
     assert store.frames_outside(frozen) == 4
     assert {g.name: g.frames for g in store.groups(frozen)} == {"5..15 C": 30, "15..25 C": 60, "25..35 C": 30}
-    assert store.frames_outside(store.freeze("units", store.sessions(), GroupBy.UNIT, {"unit1": Role.FIT, "unit2": Role.PROVE})) == 0
+    assert (
+        store.frames_outside(
+            store.freeze("units", store.sessions(), GroupBy.UNIT, {"unit1": Role.FIT, "unit2": Role.PROVE})
+        )
+        == 0
+    )
 
 
 def test_it_comes_back_with_its_edges(store: Store) -> None:
@@ -114,14 +129,28 @@ def test_it_comes_back_with_its_edges(store: Store) -> None:
     with Store.open(store.path) as again:
         found = again.frozen_set("bands")
         assert found == made == again.frozen_sets()[0]
-        assert [(g.name, g.frames, len(g.sessions)) for g in again.groups(found)] == [("5..15 C", 30, 3), ("15..25 C", 40, 3), ("25..35 C", 20, 2)]
+        assert [(g.name, g.frames, len(g.sessions)) for g in again.groups(found)] == [
+            ("5..15 C", 30, 3),
+            ("15..25 C", 40, 3),
+            ("25..35 C", 20, 2),
+        ]
 
 
 def test_the_hash_is_what_its_module_says(store: Store) -> None:
-    """Edges are in it where there are any; without them it is what it always was. Made again here with json and hashlib, which pins format 1."""
+    """Edges are in it where there are any; without them it is what it always was. Made again here with json
+    and hashlib, which pins format 1.
+    """
     frozen = freeze(store)
-    sessions = [{"sha256": s.sha256, "marks": marks_content(s.marks)} for s in sorted(frozen.sessions, key=lambda s: s.sha256)]
-    content = {"format": 1, "group_by": "temperature", "roles": {band: role.value for band, role in ROLES.items()}, "sessions": sessions}
+    sessions = [
+        {"sha256": s.sha256, "marks": marks_content(s.marks)}
+        for s in sorted(frozen.sessions, key=lambda s: s.sha256)
+    ]
+    content = {
+        "format": 1,
+        "group_by": "temperature",
+        "roles": {band: role.value for band, role in ROLES.items()},
+        "sessions": sessions,
+    }
 
     def sha256(content: dict[str, object]) -> str:
         return hashlib.sha256(json.dumps(content, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
@@ -129,7 +158,9 @@ def test_the_hash_is_what_its_module_says(store: Store) -> None:
     assert frozen.sha256 == sha256(content | {"edges_c": [5.0, 15.0, 25.0, 35.0]})
     roles = {"unit1": Role.FIT, "unit2": Role.PROVE}
     units = store.freeze("units", store.sessions(), GroupBy.UNIT, roles)
-    assert units.sha256 == sha256(content | {"group_by": "unit", "roles": {unit: role.value for unit, role in roles.items()}})
+    assert units.sha256 == sha256(
+        content | {"group_by": "unit", "roles": {unit: role.value for unit, role in roles.items()}}
+    )
     assert frozen_sha256(GroupBy.UNIT, roles, frozen.sessions) == units.sha256
 
 
@@ -155,12 +186,18 @@ def test_amended_marks_do_not_move(store: Store) -> None:
     [
         (GroupBy.TEMPERATURE, (), "edges of temperature bands: nothing; expected at least two edges"),
         (GroupBy.TEMPERATURE, (5.0, 15.0, 15.0), "expected edges that rise"),
-        (GroupBy.TEMPERATURE, (5.0, 15.0, 25.0), "a mean of 3[04] C; expected one within the bands, 5 to 25 C"),
+        (
+            GroupBy.TEMPERATURE,
+            (5.0, 15.0, 25.0),
+            "a mean of 3[04] C; expected one within the bands, 5 to 25 C",
+        ),
         (GroupBy.TEMPERATURE, (5.0, 35.0), "no group is called '15..25 C'|no group is called '5..15 C'"),
         (GroupBy.UNIT, EDGES, "4 of them for groups by unit; expected edges for groups by temperature only"),
     ],
 )
-def test_edges_that_do_not_fit(store: Store, group_by: GroupBy, edges: tuple[float, ...], sentence: str) -> None:
+def test_edges_that_do_not_fit(
+    store: Store, group_by: GroupBy, edges: tuple[float, ...], sentence: str
+) -> None:
     with pytest.raises(InputError, match=sentence):
         store.freeze("x", store.sessions(), group_by, ROLES, edges_c=edges)
     assert store.frozen_sets() == ()
@@ -168,17 +205,23 @@ def test_edges_that_do_not_fit(store: Store, group_by: GroupBy, edges: tuple[flo
 
 @pytest.mark.parametrize("warm", [None, np.full(40, math.nan)], ids=["no column", "nothing measured"])
 def test_marks_without_a_temperature_are_refused(store: Store, warm: np.ndarray | None) -> None:
-    """In the store a choice is whole or nothing; the temperature that the liquid's values hold at (20 C) is not the session's."""
+    """In the store a choice is whole or nothing; the temperature that the liquid's values hold at (20 C) is
+    not the session's.
+    """
     first = store.sessions()[0]
     assert first.liquid.temperature_c == 20.0
     its = replace(frames(7, 10.0, 20.0, 30.0), temperature_c=warm)
-    (added,) = store.add_sessions([NewSession(first.unit, first.liquid, first.mounting, its, MARKS, first.source)])
+    (added,) = store.add_sessions(
+        [NewSession(first.unit, first.liquid, first.mounting, its, MARKS, first.source)]
+    )
     with pytest.raises(InputError, match=f"session {added.id}, frames 0 to 9: no temperature was measured"):
         freeze(store)
 
 
 def test_edges_never_change(store: Store) -> None:
-    """The guard of a sealed set holds for its edges; with it removed, the hash notices, and the check of the store names the set."""
+    """The guard of a sealed set holds for its edges; with it removed, the hash notices, and the check of the
+    store names the set.
+    """
     freeze(store)
     change = "UPDATE frozen_set SET edges_c = '[5.0,15.0,25.0,36.0]'"
     with closing(sqlite3.connect(store.path)) as connection:
@@ -191,8 +234,12 @@ def test_edges_never_change(store: Store) -> None:
     assert [fault.what for fault in check_store(store.path).faults] == ["frozen set bands"]
 
 
-def test_a_merge_brings_them_along(template: Path, tmp_path: Path, store: Store, register: Callable[[Store], Bench]) -> None:
-    """Into a bench that knows nothing of it, and again, which finds nothing new; another set under the name is refused."""
+def test_a_merge_brings_them_along(
+    template: Path, tmp_path: Path, store: Store, register: Callable[[Store], Bench]
+) -> None:
+    """Into a bench that knows nothing of it, and again, which finds nothing new; another set under the name
+    is refused.
+    """
     frozen = freeze(store)
     with Store.open(shutil.copy(template, tmp_path / "other.db")) as other:
         other.merge(store.path)
@@ -210,7 +257,9 @@ def test_a_merge_brings_them_along(template: Path, tmp_path: Path, store: Store,
 
 
 def test_text_goes_round_beside_them(store: Store) -> None:
-    """Frozen sets are not in the text (docs/keeping.md): it is the same with one and without, and brings nothing new."""
+    """Frozen sets are not in the text (docs/keeping.md): it is the same with one and without, and brings
+    nothing new.
+    """
     before = store.to_text()
     freeze(store)
     assert store.to_text() == before

@@ -1,4 +1,6 @@
-"""Volumes and levels of tank profiles, against closed forms, published worked volumes and the package `fluids`."""
+"""Volumes and levels of tank profiles, against closed forms, published worked volumes and the package
+`fluids`.
+"""
 
 from __future__ import annotations
 
@@ -29,8 +31,12 @@ SHAPES: dict[str, Profile] = {
     "frustum": stack([Cone(60, 100, 150)]),
     "tip": stack([Cone(0, 200, 50), Cylinder(200, 100)]),
     "taper": stack([Taper(100, 60, 120, 75, 140)]),
-    "canister": stack([Dish("ellipsoidal", 100, 25, "bottom"), Cylinder(100, 80), TorisphericalDish(100, 1.0, 0.06, "top")]),
-    "bowl": stack([TorisphericalDish(100, 0.8, 0.1, "bottom"), Cylinder(100, 80), Dish("spherical", 100, 20, "top")]),
+    "canister": stack(
+        [Dish("ellipsoidal", 100, 25, "bottom"), Cylinder(100, 80), TorisphericalDish(100, 1.0, 0.06, "top")]
+    ),
+    "bowl": stack(
+        [TorisphericalDish(100, 0.8, 0.1, "bottom"), Cylinder(100, 80), Dish("spherical", 100, 20, "top")]
+    ),
     "raised": stack([Cone(20, 100, 60), Cylinder(100, 80)], datum_mm=10),
     "drum": stack([LyingCylinder(200, 300)]),
     "ellipsoidal": stack([LyingCylinder(200, 300, "ellipsoidal", 50)]),
@@ -54,11 +60,15 @@ def test_volume_after_level(profile: Profile) -> None:
     volumes = profile.total_ml * np.concatenate([np.logspace(-9, 0, 60), 1 - np.logspace(-9, -1, 20)])
     levels = profile.level_mm(volumes)
     np.testing.assert_allclose(profile.volume_ml(levels), volumes, rtol=1e-9)
-    np.testing.assert_allclose(profile.level_mm(np.array([0.0, profile.total_ml])), [0.0, profile.height_mm], rtol=1e-15)
+    np.testing.assert_allclose(
+        profile.level_mm(np.array([0.0, profile.total_ml])), [0.0, profile.height_mm], rtol=1e-15
+    )
 
 
 def test_level_after_volume(profile: Profile) -> None:
-    """The level of the volume at a level is that level to 1e-9, from a thousandth of the height up to near the top."""
+    """The level of the volume at a level is that level to 1e-9, from a thousandth of the height up to near
+    the top.
+    """
     levels = profile.height_mm * np.concatenate([np.logspace(-3, -0.001, 60), 1 - np.logspace(-4, -1, 20)])
     np.testing.assert_allclose(profile.level_mm(profile.volume_ml(levels)), levels, rtol=1e-9)
 
@@ -72,7 +82,10 @@ def test_more_liquid_stands_higher(profile: Profile) -> None:
 
 def test_area_is_the_slope_of_the_volume(profile: Profile) -> None:
     """Between the borders of sections the area is dV/dh, as central differences give it."""
-    levels, step = profile.height_mm * np.array([0.0531, 0.187, 0.457, 0.643, 0.911]), profile.height_mm * 1e-5
+    levels, step = (
+        profile.height_mm * np.array([0.0531, 0.187, 0.457, 0.643, 0.911]),
+        profile.height_mm * 1e-5,
+    )
     slopes = (profile.volume_ml(levels + step) - profile.volume_ml(levels - step)) * 1000 / (2 * step)
     np.testing.assert_allclose(profile.area_mm2(levels), slopes, rtol=1e-6)
 
@@ -104,9 +117,20 @@ def test_numbers_and_arrays() -> None:
     assert box.area_mm2(np.ones((2, 3))).shape == (2, 3)
 
 
-# Fractions of a lying cylinder with flat ends: R2 acos((R-h)/R) - (R-h) sqrt(2Rh - h2) over pi R2, evaluated in many digits;
-# Perry's Chemical Engineers' Handbook prints the first four digits (from memory).
-FRACTIONS = {0.05: 0.018693, 0.1: 0.052044, 0.2: 0.142378, 0.25: 0.195501, 0.3: 0.252316, 0.4: 0.373530, 0.5: 0.5, 0.6: 0.626470, 0.75: 0.804499, 0.9: 0.947956}
+# Fractions of a lying cylinder with flat ends: R2 acos((R-h)/R) - (R-h) sqrt(2Rh - h2) over pi R2, evaluated
+# in many digits; Perry's Chemical Engineers' Handbook prints the first four digits (from memory).
+FRACTIONS = {
+    0.05: 0.018693,
+    0.1: 0.052044,
+    0.2: 0.142378,
+    0.25: 0.195501,
+    0.3: 0.252316,
+    0.4: 0.373530,
+    0.5: 0.5,
+    0.6: 0.626470,
+    0.75: 0.804499,
+    0.9: 0.947956,
+}
 
 
 @pytest.mark.parametrize(("share", "fraction"), FRACTIONS.items())
@@ -128,7 +152,9 @@ def test_table_of_lying_cylinders(share: float, fraction: float) -> None:
     ids=lambda v: str(v)[:22],
 )
 def test_published_lying_vessels(end: dict[str, float], gallons: float) -> None:
-    """D. Jones, "Calculating tank volume" (as the docstrings of `fluids` quote it): D 108 in, L 156 in, filled to 36 in."""
+    """D. Jones, "Calculating tank volume" (as the docstrings of `fluids` quote it): D 108 in, L 156 in,
+    filled to 36 in.
+    """
     vessel = stack([LyingCylinder(108 * IN, 156 * IN, **end)])  # type: ignore[arg-type]
     assert vessel.volume_ml(36 * IN) / GAL == pytest.approx(gallons, abs=0.005)
 
@@ -145,7 +171,9 @@ def test_published_lying_vessels(end: dict[str, float], gallons: float) -> None:
 )
 def test_published_upright_vessels(bottom: Section, gallons: float) -> None:
     """The same source's upright vessels: D 132 in, filled to 24 in, which is inside the bottom."""
-    assert stack([bottom, Cylinder(132 * IN, 100 * IN)]).volume_ml(24 * IN) / GAL == pytest.approx(gallons, abs=0.005)
+    assert stack([bottom, Cylinder(132 * IN, 100 * IN)]).volume_ml(24 * IN) / GAL == pytest.approx(
+        gallons, abs=0.005
+    )
 
 
 ENDS = {"": "flat", "ellipsoidal": "ellipsoidal", "spherical": "spherical", "conical": "conical"}
@@ -162,10 +190,14 @@ def _fluids(form: str, horizontal: bool, depth: float = 0.05) -> TANK:
 
 @pytest.mark.parametrize("form", ENDS)
 def test_lying_vessels_against_fluids(form: str) -> None:
-    """`fluids` 1.3 and this agree to 1e-11 on lying vessels whose volume it has in closed form, near empty and near full too."""
+    """`fluids` 1.3 and this agree to 1e-11 on lying vessels whose volume it has in closed form, near empty
+    and near full too.
+    """
     other, mine = _fluids(form, True), stack([LyingCylinder(200, 300, ENDS[form], 50 if form else 0)])
     levels = np.array([0.2, 1, 5, 20, 50, 99, 100, 101, 150, 195, 199.8, 200])
-    np.testing.assert_allclose(mine.volume_ml(levels), [other.V_from_h(h / 1000) * 1e6 for h in levels], rtol=1e-11)
+    np.testing.assert_allclose(
+        mine.volume_ml(levels), [other.V_from_h(h / 1000) * 1e6 for h in levels], rtol=1e-11
+    )
 
 
 @pytest.mark.parametrize("form", ["ellipsoidal", "spherical", "torispherical", "conical"])
@@ -178,13 +210,19 @@ def test_upright_vessels_against_fluids(form: str) -> None:
         ends = [Dish(form, 200, 50, side) for side in ("bottom", "top")]
     mine = stack([ends[0], Cylinder(200, 300), ends[1]])
     other = _fluids(form, False)
-    levels = mine.height_mm * np.array([0.001, 0.01, 0.03, 0.05, 0.08, 0.1, 0.12, 0.13, 0.3, 0.9, 0.95, 0.99, 1])
-    np.testing.assert_allclose(mine.volume_ml(levels), [other.V_from_h(h / 1000) * 1e6 for h in levels], rtol=1e-12)
+    levels = mine.height_mm * np.array(
+        [0.001, 0.01, 0.03, 0.05, 0.08, 0.1, 0.12, 0.13, 0.3, 0.9, 0.95, 0.99, 1]
+    )
+    np.testing.assert_allclose(
+        mine.volume_ml(levels), [other.V_from_h(h / 1000) * 1e6 for h in levels], rtol=1e-12
+    )
     assert mine.total_ml == pytest.approx(other.V_total * 1e6, rel=1e-12)
 
 
 def test_levels_against_fluids() -> None:
-    """Levels of volumes in a drum are those that the exact root finder of `fluids` gives (its spline is an interpolation)."""
+    """Levels of volumes in a drum are those that the exact root finder of `fluids` gives (its spline is an
+    interpolation).
+    """
     other, mine = _fluids("", True), SHAPES["drum"]
     levels = [0.2, 2, 10, 50, 120, 199]
     volumes = np.array([other.V_from_h(h / 1000) * 1e6 for h in levels])
@@ -196,34 +234,53 @@ def test_levels_against_fluids() -> None:
 def test_torispherical_ends_by_another_way(level: float) -> None:
     """The volume of a lying vessel is also the integral of circle segments along its axis.
 
-    QUADPACK does this one; `fluids` itself is off by up to 1.4e-7 where the level passes the seam of the ends.
+    QUADPACK does this one; `fluids` itself is off by up to 1.4e-7 where the level passes the seam of the
+    ends.
     """
     its, straight = Torisphere(200, 1.0, 0.06), 300.0
 
     def segment(x: float) -> float:
-        r = its.ring + np.sqrt(its.knuckle**2 - x * x) if x < its.seam[1] else np.sqrt(its.dish**2 - (x + its.back) ** 2)
+        r = (
+            its.ring + np.sqrt(its.knuckle**2 - x * x)
+            if x < its.seam[1]
+            else np.sqrt(its.dish**2 - (x + its.back) ** 2)
+        )
         y = np.clip((level - 100) / r, -1, 1)
         return float(r * r * (np.pi - np.arccos(y) + y * np.sqrt(1 - y * y)))
 
     off = abs(level - 100)
-    dry = [float(np.sqrt(its.dish**2 - off**2) - its.back)] if off < its.seam[0] else [float(np.sqrt(max(its.knuckle**2 - (off - its.ring) ** 2, 0)))]
+    dry = (
+        [float(np.sqrt(its.dish**2 - off**2) - its.back)]
+        if off < its.seam[0]
+        else [float(np.sqrt(max(its.knuckle**2 - (off - its.ring) ** 2, 0)))]
+    )
     borders = sorted({0.0, its.seam[1], *dry, its.depth})
     ends = sum(quad(segment, a, b, epsabs=1e-9, epsrel=1e-13, limit=300)[0] for a, b in pairwise(borders))
-    assert SHAPES["torispherical"].volume_ml(level) == pytest.approx((straight * segment(0.0) + 2 * ends) / 1000, rel=1e-11)
+    assert SHAPES["torispherical"].volume_ml(level) == pytest.approx(
+        (straight * segment(0.0) + 2 * ends) / 1000, rel=1e-11
+    )
 
 
 def test_closed_forms() -> None:
     """Boxes, cones, frustums, prismatoids and caps: the school formulas."""
     assert SHAPES["box"].volume_ml(40) == 384.0
     assert stack([Cylinder(100, 50)]).volume_ml(10) == pytest.approx(np.pi * 2500 / 100, rel=1e-15)
-    assert stack([Cone(60, 100, 150)]).total_ml == pytest.approx(np.pi * 0.15 / 12 * (60**2 + 60 * 100 + 100**2), rel=1e-14)
+    assert stack([Cone(60, 100, 150)]).total_ml == pytest.approx(
+        np.pi * 0.15 / 12 * (60**2 + 60 * 100 + 100**2), rel=1e-14
+    )
     assert stack([Cone(0, 60, 30)]).volume_ml(15) == pytest.approx(np.pi * 15**3 / 3000, rel=1e-14)
-    assert stack([Taper(100, 60, 120, 75, 140)]).total_ml == pytest.approx(0.14 / 6 * (6000 + 9000 + 4 * 110 * 67.5), rel=1e-14)  # prismatoid
-    assert stack([Dish("spherical", 100, 50, "bottom")]).volume_ml(20) == pytest.approx(np.pi * 400 * (150 - 20) / 3000, rel=1e-14)
+    assert stack([Taper(100, 60, 120, 75, 140)]).total_ml == pytest.approx(
+        0.14 / 6 * (6000 + 9000 + 4 * 110 * 67.5), rel=1e-14
+    )  # prismatoid
+    assert stack([Dish("spherical", 100, 50, "bottom")]).volume_ml(20) == pytest.approx(
+        np.pi * 400 * (150 - 20) / 3000, rel=1e-14
+    )
 
 
 def test_areas_at_borders() -> None:
-    """Where two sections meet the area is the upper one's; at the datum the floor's, at the very top the lid's."""
+    """Where two sections meet the area is the upper one's; at the datum the floor's, at the very top the
+    lid's.
+    """
     steps = stack([Box(10, 10, 50), Box(20, 10, 50)])
     np.testing.assert_array_equal(steps.area_mm2(np.array([0.0, 49.0, 50.0, 100.0])), [100, 100, 200, 200])
     assert stack([Cone(60, 0, 100)]).area_mm2(100.0) == pytest.approx(0, abs=1e-9)
@@ -232,13 +289,19 @@ def test_areas_at_borders() -> None:
 def test_strapping_is_linear_in_between() -> None:
     """Between its heights the volume of a strapping table is linear; what it has at 0 is the dead volume."""
     tank = stack([Strapping((0, 10, 25, 100), (5, 50, 200, 900))])
-    np.testing.assert_allclose(tank.volume_ml(np.array([0, 5, 10, 17.5, 25, 100])), [0, 22.5, 45, 120, 195, 895], rtol=1e-14)
+    np.testing.assert_allclose(
+        tank.volume_ml(np.array([0, 5, 10, 17.5, 25, 100])), [0, 22.5, 45, 120, 195, 895], rtol=1e-14
+    )
     assert tank.dead_volume_ml == 5
-    assert (tank.area_mm2(5.0), tank.area_mm2(10.0), tank.area_mm2(100.0)) == pytest.approx((4500, 10000, 700000 / 75))
+    assert (tank.area_mm2(5.0), tank.area_mm2(10.0), tank.area_mm2(100.0)) == pytest.approx(
+        (4500, 10000, 700000 / 75)
+    )
 
 
 def test_the_datum_may_lie_higher() -> None:
-    """With a datum above the lowest point levels and volumes count from it, and the dead volume lies below."""
+    """With a datum above the lowest point levels and volumes count from it, and the dead volume
+    lies below.
+    """
     whole, raised = stack([Cone(20, 100, 60), Cylinder(100, 80)]), SHAPES["raised"]
     assert raised.height_mm == 130
     assert raised.dead_volume_ml == pytest.approx(whole.volume_ml(10), rel=1e-14)
@@ -247,26 +310,38 @@ def test_the_datum_may_lie_higher() -> None:
 
 
 def test_a_warm_vessel_is_larger() -> None:
-    """GUM-style worked figure: a linear coefficient of 1e-4 per K and 40 K make the area 0.8 % larger (polypropylene, from memory)."""
+    """GUM-style worked figure: a linear coefficient of 1e-4 per K and 40 K make the area 0.8 % larger
+    (polypropylene, from memory).
+    """
     cold = SHAPES["cylinder"]
     warm = cold.warmed(40, 1e-4)
     assert warm.area_mm2(50.0) / cold.area_mm2(50.0) == pytest.approx(1.004**2)
     assert warm.total_ml / cold.total_ml == pytest.approx(1.004**3)
-    assert warm.volume_ml(50.0) / cold.volume_ml(50.0) == pytest.approx(1.004**2)  # the same depth of liquid on a larger floor
+    assert warm.volume_ml(50.0) / cold.volume_ml(50.0) == pytest.approx(
+        1.004**2
+    )  # the same depth of liquid on a larger floor
     assert cold.warmed(0, 1e-4) == cold
 
 
 def test_profile_of_a_tank() -> None:
-    """A tank's profile at a temperature is that of the warmed vessel; without a coefficient it's rigid, without a profile an error."""
+    """A tank's profile at a temperature is that of the warmed vessel; without a coefficient it's rigid,
+    without a profile an error.
+    """
     text = to_json(SHAPES["cylinder"])
     tank = Tank("can", 1, 100.0, profile=text, expansion_per_k=1e-4, reference_c=20.0)
-    assert profile_of(tank) == SHAPES["cylinder"] == profile_of(replace(tank, expansion_per_k=None, reference_c=None), 60.0)
+    assert (
+        profile_of(tank)
+        == SHAPES["cylinder"]
+        == profile_of(replace(tank, expansion_per_k=None, reference_c=None), 60.0)
+    )
     assert profile_of(tank, 60.0).scale == pytest.approx(1.004)
     with pytest.raises(InputError, match=r"tank can@1: has no profile.*innage tank add can"):
         profile_of(replace(tank, profile=None))
 
 
-@pytest.mark.parametrize(("degrees", "shift"), [(1, 1.746), (2, 3.492), (5, 8.749), (10, 17.633), (-5, -8.749)])
+@pytest.mark.parametrize(
+    ("degrees", "shift"), [(1, 1.746), (2, 3.492), (5, 8.749), (10, 17.633), (-5, -8.749)]
+)
 def test_tilt(degrees: float, shift: float) -> None:
     """A pad 100 mm from the tilt axis sees the level shifted by 100 tan(angle)."""
     assert level_at_pad_mm(SHAPES["box"], 50.0, degrees, 100.0) == pytest.approx(50 + shift, abs=5e-4)
@@ -308,7 +383,17 @@ def test_tilt_refused() -> None:
         (lambda: stack([Box(1, 1, 1), LyingCylinder(1, 1)]), "a section of kind lying-cylinder in a stack"),
         (lambda: stack([Box(1, 1, 1)], datum_mm=1), "datum: 1"),
         (lambda: from_json('{"sections": [{"kind": "pot"}], "datum_mm": 0}'), "text that holds none"),
-        (lambda: from_json(json.dumps({"sections": [{"kind": "box", "width_mm": "1", "depth_mm": 1, "height_mm": 1}], "datum_mm": 0})), "text that holds none"),
+        (
+            lambda: from_json(
+                json.dumps(
+                    {
+                        "sections": [{"kind": "box", "width_mm": "1", "depth_mm": 1, "height_mm": 1}],
+                        "datum_mm": 0,
+                    }
+                )
+            ),
+            "text that holds none",
+        ),
         (lambda: SHAPES["box"].warmed(1e4, 1e-4), "a factor of 2"),
     ],
 )

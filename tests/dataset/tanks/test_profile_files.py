@@ -35,7 +35,9 @@ def write(tmp_path: Path, text: str) -> Path:
 
 def test_a_strapping_file(tmp_path: Path) -> None:
     """Columns in any order, comments and blank lines; the volumes come back at the table's heights."""
-    table = read_strapping(write(tmp_path, "# weighed on the bench\nvolume_ml,height_mm\n20,0\n\n400,50\n1000,100\n"))
+    table = read_strapping(
+        write(tmp_path, "# weighed on the bench\nvolume_ml,height_mm\n20,0\n\n400,50\n1000,100\n")
+    )
     assert (table.height_mm, table.volume_ml) == ((0, 50, 100), (20, 400, 1000))
 
 
@@ -45,12 +47,18 @@ def test_a_strapping_file(tmp_path: Path) -> None:
         ("", "no rows"),
         ("height_mm\n0\n", "line 1: column volume_ml stands there 0 times; expected once"),
         ("height_mm,volume_ml,height_mm\n0,0,0\n", "column height_mm stands there 2 times"),
-        ("height_mm,volume_ml,what\n0,0,0\n", "line 1: column 'what'; expected each once: height_mm, volume_ml"),
+        (
+            "height_mm,volume_ml,what\n0,0,0\n",
+            "line 1: column 'what'; expected each once: height_mm, volume_ml",
+        ),
         ("# x\nheight_mm,volume_ml\n0,0\n\n10\n", "line 5: 1 cells; expected 2"),
         ("height_mm,volume_ml\n0,0\n10,1O0\n", "line 3, column volume_ml: '1O0'; expected a number"),
         ('height_mm,volume_ml\n0,0\n"10,100\n20,200\n', "line 3: 1 cells; expected 2"),
         ("height_mm,volume_ml\n0,0\nnan,100\n", "line 3, column height_mm: 'nan'; expected a number"),
-        ("height_mm,volume_ml\n0,0\n10,100\n20,90\n", r"table.csv: strapping table: 90 mL after 100 mL, at 20 mm"),
+        (
+            "height_mm,volume_ml\n0,0\n10,100\n20,90\n",
+            r"table.csv: strapping table: 90 mL after 100 mL, at 20 mm",
+        ),
     ],
 )
 def test_strapping_files_refused(tmp_path: Path, text: str, sentence: str) -> None:
@@ -75,9 +83,11 @@ def test_a_box_mesh_is_exact(tmp_path: Path) -> None:
 
 
 def test_a_turned_box_is_exact() -> None:
-    """A box standing on its corner: a cube filled to the height of its lowest corners' neighbours, a sixth and then half full.
+    """A box standing on its corner: a cube filled to the height of its lowest corners' neighbours, a sixth
+    and then half full.
 
-    A plane across a cube's diagonal at a third of it cuts off a corner tetrahedron, a3 / 6; at the middle, half.
+    A plane across a cube's diagonal at a third of it cuts off a corner tetrahedron, a3 / 6; at the middle,
+    half.
     """
     turn = trimesh.geometry.align_vectors([1, 1, 1], [0, 0, 1])
     mesh = trimesh.creation.box((60, 60, 60))
@@ -86,14 +96,18 @@ def test_a_turned_box_is_exact() -> None:
     tall = 60 * np.sqrt(3)
     assert profile.height_mm == pytest.approx(tall, rel=1e-12)
     np.testing.assert_allclose(
-        profile.volume_ml(tall * np.array([1 / 6, 1 / 3, 1 / 2, 2 / 3, 1])), 216 * np.array([1 / 48, 1 / 6, 1 / 2, 5 / 6, 1]), rtol=1e-12
+        profile.volume_ml(tall * np.array([1 / 6, 1 / 3, 1 / 2, 2 / 3, 1])),
+        216 * np.array([1 / 48, 1 / 6, 1 / 2, 5 / 6, 1]),
+        rtol=1e-12,
     )
     hexagon = 3 * np.sqrt(3) / 4 * 60**2  # the middle cut of a cube across its diagonal
     assert profile.area_mm2(tall / 2) == pytest.approx(hexagon, rel=1e-12)
 
 
 def test_cylinder_meshes_converge() -> None:
-    """The more faces a lying cylinder's mesh has, the nearer its volumes are to the cylinder's: an error that falls with their square."""
+    """The more faces a lying cylinder's mesh has, the nearer its volumes are to the cylinder's: an error that
+    falls with their square.
+    """
     levels, exact = np.array([40.0, 100.0, 170.0]), stack([LyingCylinder(200, 300)])
     errors = []
     for faces in (32, 64, 128):
@@ -106,10 +120,18 @@ def test_cylinder_meshes_converge() -> None:
 
 
 @pytest.mark.parametrize(
-    "mesh", [trimesh.creation.torus(40, 10), trimesh.creation.annulus(20, 40, 50), trimesh.creation.icosphere(3, radius=50.0)], ids=["torus", "ring", "ball"]
+    "mesh",
+    [
+        trimesh.creation.torus(40, 10),
+        trimesh.creation.annulus(20, 40, 50),
+        trimesh.creation.icosphere(3, radius=50.0),
+    ],
+    ids=["torus", "ring", "ball"],
 )
 def test_whole_volumes(mesh: trimesh.Trimesh) -> None:
-    """A full mesh holds what the divergence theorem (trimesh) says, turned inside out as well, with a hole or without."""
+    """A full mesh holds what the divergence theorem (trimesh) says, turned inside out as well, with a hole or
+    without.
+    """
     profile = sliced(mesh)
     assert profile.total_ml * 1000 == pytest.approx(mesh.volume, rel=1e-12)
     inside_out = mesh.copy()
@@ -118,35 +140,45 @@ def test_whole_volumes(mesh: trimesh.Trimesh) -> None:
 
 
 def test_partial_volumes_by_another_way() -> None:
-    """Below a level a mesh holds what a fine sum of tetrahedra clipped there does; a cone's mesh: the cube law of a pyramid.
+    """Below a level a mesh holds what a fine sum of tetrahedra clipped there does; a cone's mesh: the cube
+    law of a pyramid.
 
     trimesh's cone has its tip up, so the empty part is a pyramid similar to the whole.
     """
     mesh = trimesh.creation.cone(radius=50, height=90, sections=12)
     profile = sliced(mesh)
     levels = np.array([10.0, 45.0, 80.0])
-    np.testing.assert_allclose(profile.volume_ml(levels), profile.total_ml * (1 - ((90 - levels) / 90) ** 3), rtol=1e-12)
+    np.testing.assert_allclose(
+        profile.volume_ml(levels), profile.total_ml * (1 - ((90 - levels) / 90) ** 3), rtol=1e-12
+    )
 
 
 def test_joined_slices_keep_volumes() -> None:
-    """A mesh with more corner heights than slices keeps its volume at the slices' borders and stays close between them."""
+    """A mesh with more corner heights than slices keeps its volume at the slices' borders and stays close
+    between them.
+    """
     mesh = trimesh.creation.icosphere(4, radius=50.0)
     fine, coarse = sliced(mesh), sliced(mesh, 50)
     levels = np.linspace(0, 100, 777)
     section = coarse.sections[0]
     assert isinstance(section, Slices)
     assert len(section.area_mm2) <= 50
-    np.testing.assert_allclose(coarse.volume_ml(np.array(section.z_mm)), fine.volume_ml(np.array(section.z_mm)), rtol=1e-12)
+    np.testing.assert_allclose(
+        coarse.volume_ml(np.array(section.z_mm)), fine.volume_ml(np.array(section.z_mm)), rtol=1e-12
+    )
     np.testing.assert_allclose(coarse.volume_ml(levels), fine.volume_ml(levels), atol=1e-4 * fine.total_ml)
 
 
 def test_joined_slices_over_a_step() -> None:
     """Where the area jumps inside a joined slice the volume is kept at its borders and rises between them.
 
-    Two lids of 1 mm with a narrow neck of 20 mm between them: a quadratic through their areas would have to be negative inside.
+    Two lids of 1 mm with a narrow neck of 20 mm between them: a quadratic through their areas would have to
+    be negative inside.
     """
     parts = [((100, 30, 1), 0.5), ((10, 30, 20), 11.0), ((100, 30, 1), 21.5)]
-    boxes = [trimesh.creation.box(size, trimesh.transformations.translation_matrix([0, 0, z])) for size, z in parts]
+    boxes = [
+        trimesh.creation.box(size, trimesh.transformations.translation_matrix([0, 0, z])) for size, z in parts
+    ]
     corners = np.concatenate([b.vertices for b in boxes])
     faces = np.concatenate([np.asarray(b.faces) + 8 * k for k, b in enumerate(boxes)])
     z, areas = cut(corners, faces, 1)
@@ -168,7 +200,9 @@ def test_segments_come_in_portions(monkeypatch: pytest.MonkeyPatch) -> None:
     mesh = trimesh.creation.icosphere(2, radius=50.0)
     whole = sliced(mesh)
     monkeypatch.setattr("dataset.tanks.mesh._CUTS", 50)
-    np.testing.assert_allclose(sliced(mesh).sections[0].area_mm2, whole.sections[0].area_mm2, rtol=1e-9, atol=1e-9)  # type: ignore[attr-defined]
+    np.testing.assert_allclose(
+        sliced(mesh).sections[0].area_mm2, whole.sections[0].area_mm2, rtol=1e-9, atol=1e-9
+    )  # type: ignore[attr-defined]
 
 
 def test_a_mesh_through_json(tmp_path: Path) -> None:

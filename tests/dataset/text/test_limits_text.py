@@ -27,12 +27,21 @@ ROWS = st.builds(
     st.integers(1, 10**6),
     st.none() | st.floats(0, 1e5, allow_nan=False),
 )
-LIMITS = st.builds(Limits, st.just("signed"), st.just(0), st.lists(ROWS, min_size=1, max_size=5).map(tuple), PRINTABLE, st.none() | PRINTABLE)
+LIMITS = st.builds(
+    Limits,
+    st.just("signed"),
+    st.just(0),
+    st.lists(ROWS, min_size=1, max_size=5).map(tuple),
+    PRINTABLE,
+    st.none() | PRINTABLE,
+)
 
 
 @given(LIMITS)
 def test_what_is_written_reads_back_equal(limits: Limits) -> None:
-    """Any limits, with quotes, backslashes, line ends and numbers to the last bit, survive TOML; the reader is the standard library's."""
+    """Any limits, with quotes, backslashes, line ends and numbers to the last bit, survive TOML; the reader
+    is the standard library's.
+    """
     text = write_limits(limits)
     assert read_limits("signed", text, "file") == limits
     assert [row["bound"] for row in tomllib.loads(text)["row"]] == [row.bound for row in limits.rows]
@@ -40,7 +49,9 @@ def test_what_is_written_reads_back_equal(limits: Limits) -> None:
 
 def test_keys_that_may_be_left_out() -> None:
     """A row needs a metric and a bound; the rest has the defaults of --row."""
-    assert read_limits("short", "[[row]]\nmetric = 'rmse_mm'\nbound = 2\n", "file") == Limits("short", 0, (Limit("rmse_mm", 2.0),))
+    assert read_limits("short", "[[row]]\nmetric = 'rmse_mm'\nbound = 2\n", "file") == Limits(
+        "short", 0, (Limit("rmse_mm", 2.0),)
+    )
 
 
 ROW = "[[row]]\nmetric = 'rmse_mm'\nbound = 2\n"
@@ -55,7 +66,10 @@ ROW = "[[row]]\nmetric = 'rmse_mm'\nbound = 2\n"
         ("name = 'x'\n" + ROW, "file: a key 'name'; expected only note, signer, row"),
         ("note = 3\n" + ROW, "file, note: 3; expected a text in quotes"),
         (ROW + "[[row]]\nmetric = 'rmse_mm'\n", "file, [[row]] 2: no key bound"),
-        (ROW + "[[row]]\nmetric = 'rsme_mm'\nbound = 1\n", "file, [[row]] 2, metric: 'rsme_mm'; expected one of rmse_mm"),
+        (
+            ROW + "[[row]]\nmetric = 'rsme_mm'\nbound = 1\n",
+            "file, [[row]] 2, metric: 'rsme_mm'; expected one of rmse_mm",
+        ),
         (ROW + "bounds = 3\n", "file, [[row]] 1: a key 'bounds'"),
         (ROW + "confidence = '90 %'\n", 'file, [[row]] 1, confidence: "90 %"; expected a number'),
         (ROW + "fewest_groups = 2.5\n", "file, [[row]] 1, fewest_groups: 2.5; expected a whole number"),
@@ -85,26 +99,43 @@ def test_the_default_set_can_be_added_as_it_stands(new_store: Store) -> None:
 
 
 @pytest.mark.parametrize(
-    ("metric", "within", "beyond"), [("withheld_share", 1.0, 1.01), ("dry_missed_share", 0.0, 2.0), ("p95_pct_span", 100.0, 100.5), ("max_abs_mm", 250.0, -1.0)]
+    ("metric", "within", "beyond"),
+    [
+        ("withheld_share", 1.0, 1.01),
+        ("dry_missed_share", 0.0, 2.0),
+        ("p95_pct_span", 100.0, 100.5),
+        ("max_abs_mm", 250.0, -1.0),
+    ],
 )
 def test_bounds_that_say_something(metric: str, within: float, beyond: float) -> None:
-    """A share ends at 1, a percentage of the span at 100; nothing is below 0. A bound of 0 episodes can be asked for."""
+    """A share ends at 1, a percentage of the span at 100; nothing is below 0. A bound of 0 episodes can be
+    asked for.
+    """
     check_limits(Limits("x", 0, (Limit(metric, within, "foam"), Limit("false_wet_episodes", 0.0))))
     with pytest.raises(InputError, match=f"bound of {metric}"):
         check_limits(Limits("x", 0, (Limit(metric, beyond),)))
 
 
 def test_the_hash_follows_what_is_signed() -> None:
-    """Signing and the store's revision number leave the hash; any change of name, note, a row or their order makes another."""
+    """Signing and the store's revision number leave the hash; any change of name, note, a row or their order
+    makes another.
+    """
     limits = Limits("signed", 1, (Limit("rmse_mm", 2.0), Limit("p95_abs_mm", 4.0, "foam", 0.9, 9)), "note")
     assert limits_sha256(limits) == limits_sha256(replace(limits, revision=7, signer="A. Owner"))
     others = [
         replace(limits, name="other"),
         replace(limits, note=""),
         replace(limits, rows=limits.rows[::-1]),
-        *(replace(limits, rows=(limits.rows[0], replace(limits.rows[1], **{key: value})))
-          for key, value in {"bound": 4.5, "condition": "film", "confidence": 0.95, "min_groups": 10}.items()),
-    ]  # fmt: skip
+        *(
+            replace(limits, rows=(limits.rows[0], replace(limits.rows[1], **{key: value})))
+            for key, value in {
+                "bound": 4.5,
+                "condition": "film",
+                "confidence": 0.95,
+                "min_groups": 10,
+            }.items()
+        ),
+    ]
     assert len({limits_sha256(other) for other in [limits, *others]}) == 8
 
 

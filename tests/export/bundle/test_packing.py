@@ -1,4 +1,6 @@
-"""A zipped bundle is the same bytes for the same files; an archive made to do harm is refused, and nothing of it is written."""
+"""A zipped bundle is the same bytes for the same files; an archive made to do harm is refused, and nothing of
+it is written.
+"""
 
 from __future__ import annotations
 
@@ -33,7 +35,9 @@ def zipped(files: Mapping[str, bytes], kind: int = stat.S_IFREG, method: int = z
 
 
 def test_the_same_files_give_the_same_bytes() -> None:
-    """The order of the files does not matter; the archive has one time, one mode, sorted names, and passes its own test."""
+    """The order of the files does not matter; the archive has one time, one mode, sorted names, and passes
+    its own test.
+    """
     packed = pack(FILES)
     assert pack(dict(reversed(FILES.items()))) == packed
     with zipfile.ZipFile(io.BytesIO(packed)) as archive:
@@ -46,9 +50,13 @@ def test_the_same_files_give_the_same_bytes() -> None:
 
 
 def test_bytes_of_an_archive_follow_the_format() -> None:
-    """A single file as PKWARE's APPNOTE.TXT lays it out, local header 4.3.7: signature, version 2.0, stored, time and date of 1980-01-01."""
+    """A single file as PKWARE's APPNOTE.TXT lays it out, local header 4.3.7: signature, version 2.0, stored,
+    time and date of 1980-01-01.
+    """
     packed = pack({MANIFEST: b"{}"})
-    signature, version, flags, method, time, date, crc, small, large, name, extra = struct.unpack("<IHHHHHIIIHH", packed[:30])
+    signature, version, flags, method, time, date, crc, small, large, name, extra = struct.unpack(
+        "<IHHHHHIIIHH", packed[:30]
+    )
     assert (signature, version, flags, method, time, date) == (0x04034B50, 20, 0, 0, 0, (1 << 5) | 1)
     assert (crc, small, large, name, extra) == (binascii.crc32(b"{}"), 2, 2, len(MANIFEST), 0)
     assert packed[30 : 30 + name + 2] == MANIFEST.encode() + b"{}"
@@ -59,7 +67,24 @@ def test_a_compressed_archive_is_read() -> None:
     assert unpack(zipped(FILES), "it") == FILES
 
 
-@pytest.mark.parametrize("name", ["../a.c", "/etc/passwd", "sub/a.c", "..", ".", "C:\\a.c", "a\\b", ".hidden", "a:b", "a\nb", "é.c", "sub/", "x" * 200])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "../a.c",
+        "/etc/passwd",
+        "sub/a.c",
+        "..",
+        ".",
+        "C:\\a.c",
+        "a\\b",
+        ".hidden",
+        "a:b",
+        "a\nb",
+        "é.c",
+        "sub/",
+        "x" * 200,
+    ],
+)
 def test_names_that_lead_elsewhere_are_refused(name: str) -> None:
     """Only plain file names: nothing with a folder, a drive, a leading dot or odd characters."""
     with pytest.raises(InputError, match=r"it: an entry named .*expected plain file names"):
@@ -91,7 +116,9 @@ def test_encrypted_entries_are_refused() -> None:
 
 
 def test_what_swells_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A file that unpacks to more than a bundle can hold is refused, whether the archive says its size or lies about it."""
+    """A file that unpacks to more than a bundle can hold is refused, whether the archive says its size or
+    lies about it.
+    """
     monkeypatch.setattr(packing, "MAX_FILE", 100_000)
     bomb = zipped(FILES | {"vectors.csv": bytes(1_000_000)})
     assert len(bomb) < 5000
@@ -107,14 +134,16 @@ def test_what_swells_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_damage_anywhere_is_refused_or_shows() -> None:
-    """Each byte turned over, and the end cut off anywhere: an error in one sentence, or other files, never the same ones with a traceback."""
+    """Each byte turned over, and the end cut off anywhere: an error in one sentence, or other files, never
+    the same ones with a traceback.
+    """
     packed = pack({MANIFEST: b"{}", "a.c": b"int x;\n"})
     for k in range(len(packed)):
         for content in (packed[:k], packed[:k] + bytes([packed[k] ^ 0xFF]) + packed[k + 1 :]):
             try:
                 unpack(content, "it")
             except InputError as error:
-                assert str(error).startswith("it")  # noqa: PT017
+                assert str(error).startswith("it")  # noqa: PT017 - one error of several is looked at
     with pytest.raises(InputError, match="cannot be unpacked"):
         unpack(b"no archive", "it")
 

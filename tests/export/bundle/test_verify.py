@@ -1,4 +1,6 @@
-"""Verification passes a bundle as exported, and fails on every change that was tried, whether or not the hashes were made to fit."""
+"""Verification passes a bundle as exported, and fails on every change that was tried, whether or not the
+hashes were made to fit.
+"""
 
 from __future__ import annotations
 
@@ -42,16 +44,24 @@ def failed(files: Files, only: set[str] | None = None) -> dict[str, str]:
 
 
 def rejected_both_ways(files: Files, changed: Mapping[str, bytes], **body: Any) -> bool:
-    """Whether the change is noticed by the checks that run nothing, with the manifest left alone and with it made to fit."""
+    """Whether the change is noticed by the checks that run nothing, with the manifest left alone and with it
+    made to fit.
+    """
     left_alone, fitting = {**files, **changed}, resigned({**files, **changed}, **body)
-    return bool(failed(left_alone, {"files"})) and not failed(fitting, {"manifest", "files"}) and bool(failed(fitting, {"program", "made again"}))
+    return (
+        bool(failed(left_alone, {"files"}))
+        and not failed(fitting, {"manifest", "files"})
+        and bool(failed(fitting, {"program", "made again"}))
+    )
 
 
 # --- a bundle as exported ---
 
 
 def test_whole_bundle_passes(whole_bundle: Files) -> None:
-    """All checks pass on a bundle as exported: ten thousand vectors on the emulated core, on this host, and in onnxruntime."""
+    """All checks pass on a bundle as exported: ten thousand vectors on the emulated core, on this host, and
+    in onnxruntime.
+    """
     shown: list[str] = []
     report = verify_files(whole_bundle, progress=lambda what, done, total: shown.append(what))
     assert [check for check in report.checks if not check.passed] == []
@@ -83,7 +93,9 @@ def test_report_passes_only_when_every_check_does() -> None:
 
 
 def test_no_bundle_is_an_input_error(tmp_path: Path) -> None:
-    """No folder, a folder without manifest, and entries that are no plain files are refused with a sentence."""
+    """No folder, a folder without manifest, and entries that are no plain files are refused with
+    a sentence.
+    """
     with pytest.raises(InputError, match="is no folder"):
         read_folder(tmp_path / "nothing")
     with pytest.raises(InputError, match="holds no manifest"):
@@ -109,17 +121,25 @@ def test_changed_missing_and_added_files_fail(small_bundle: Files) -> None:
         assert failed({**small_bundle, name: bytes(content)}, {"files"})["files"] == f"{name} was changed"
         without = {n: c for n, c in small_bundle.items() if n != name}
         assert failed(without, {"files"})["files"] == f"{name} is missing"
-    assert failed({**small_bundle, "notes.txt": b""}, {"files"})["files"] == "notes.txt is not in the manifest"
+    assert (
+        failed({**small_bundle, "notes.txt": b""}, {"files"})["files"] == "notes.txt is not in the manifest"
+    )
 
 
 def test_a_flipped_bit_anywhere_is_found(small_bundle: Files) -> None:
-    """One bit turned over at places drawn over every file, the manifest among them, fails a check that runs nothing."""
+    """One bit turned over at places drawn over every file, the manifest among them, fails a check that runs
+    nothing.
+    """
     drawn, missed = np.random.default_rng(3), []
     for name, content in small_bundle.items():
         for place in sorted({0, len(content) - 1, *drawn.integers(0, len(content), 150).tolist()}):
             changed = bytearray(content)
             changed[place] ^= 1 << int(drawn.integers(0, 8))
-            missed += [] if failed({**small_bundle, name: bytes(changed)}, {"manifest", "files"}) else [(name, place)]
+            missed += (
+                []
+                if failed({**small_bundle, name: bytes(changed)}, {"manifest", "files"})
+                else [(name, place)]
+            )
     assert missed == []
 
 
@@ -136,7 +156,10 @@ def test_wrong_bundle_hash_fails(small_bundle: Files) -> None:
     """A bundle hash that does not follow from the list of files is noticed."""
     body = json.loads(small_bundle[MANIFEST])
     body["bundle_sha256"] = "0" * 64
-    assert "the manifest says 000000000000" in failed({**small_bundle, MANIFEST: json.dumps(body).encode()}, {"manifest"})["manifest"]
+    assert (
+        "the manifest says 000000000000"
+        in failed({**small_bundle, MANIFEST: json.dumps(body).encode()}, {"manifest"})["manifest"]
+    )
 
 
 def test_unreadable_manifest_fails_every_check(small_bundle: Files) -> None:
@@ -166,27 +189,43 @@ def test_later_checks_are_made_after_a_failure(small_bundle: Files) -> None:
 def test_model_of_another_digest_fails(small_bundle: Files) -> None:
     """A manifest that names another model than program.json is noticed."""
     model = json.loads(small_bundle[MANIFEST])["model"] | {"sha256": "1" * 64}
-    assert "the manifest says 111111111111" in failed(resigned(small_bundle, model=model), {"program"})["program"]
+    assert (
+        "the manifest says 111111111111"
+        in failed(resigned(small_bundle, model=model), {"program"})["program"]
+    )
 
 
 def test_untidy_program_fails(small_bundle: Files) -> None:
     """The same program in another layout is not what was exported."""
     untidy = json.dumps(json.loads(small_bundle["program.json"]), indent=1).encode()
-    assert failed(resigned({**small_bundle, "program.json": untidy}), {"program"})["program"] == "program.json is not in its canonical form"
+    assert (
+        failed(resigned({**small_bundle, "program.json": untidy}), {"program"})["program"]
+        == "program.json is not in its canonical form"
+    )
 
 
 def test_changed_report_fails_although_signed(small_bundle: Files) -> None:
     """The page is made again from the manifest, so a figure changed in it is noticed."""
     changed = small_bundle["report.html"].replace(b"0.81", b"0.18")
     assert changed != small_bundle["report.html"]
-    assert "report.html differs" in failed(resigned({**small_bundle, "report.html": changed}), {"made again"})["made again"]
+    assert (
+        "report.html differs"
+        in failed(resigned({**small_bundle, "report.html": changed}), {"made again"})["made again"]
+    )
 
 
 def test_other_version_is_named_with_the_difference(small_bundle: Files) -> None:
-    """When the files differ and another version of innage wrote them, the sentence says so; otherwise it doesn't."""
+    """When the files differ and another version of innage wrote them, the sentence says so; otherwise it
+    doesn't.
+    """
     changed = {**small_bundle, "innage.c": small_bundle["innage.c"] + b"\n"}
-    assert "written by innage 0.0.9, this is" in failed(resigned(changed, innage="0.0.9"), {"made again"})["made again"]
-    assert "written by" not in failed(resigned(changed, innage=version("innage")), {"made again"})["made again"]
+    assert (
+        "written by innage 0.0.9, this is"
+        in failed(resigned(changed, innage="0.0.9"), {"made again"})["made again"]
+    )
+    assert (
+        "written by" not in failed(resigned(changed, innage=version("innage")), {"made again"})["made again"]
+    )
 
 
 # --- vectors ---
@@ -202,7 +241,9 @@ def test_missing_corner_fails(whole_bundle: Files) -> None:
     """A corner of the input domain that is no longer among the vectors is noticed."""
     lines = whole_bundle["vectors.csv"].decode().splitlines(keepends=True)
     frames = int(lines[0].split("=")[1])
-    extra = lines[2 + 20 * frames : 2 + 40 * frames]  # twenty streams of no corners stand in for the first twenty, which hold them
+    extra = lines[
+        2 + 20 * frames : 2 + 40 * frames
+    ]  # twenty streams of no corners stand in for the first twenty, which hold them
     changed = "".join([*lines[:2], *extra, *lines[2 + 20 * frames :]]).encode()
     answers = failed(resigned({**whole_bundle, "vectors.csv": changed}), {"vectors"})
     assert answers["vectors"].startswith("the corner [")
@@ -210,14 +251,21 @@ def test_missing_corner_fails(whole_bundle: Files) -> None:
 
 @pytest.mark.parametrize("column", ["low", "level", "high", "validity", "flags", "state1", "prepared2"])
 def test_wrong_expectation_is_named(whole_bundle: Files, column: str) -> None:
-    """A wrong expected number fails the vectors check, which names the vector, its inputs, what it got and what was expected."""
+    """A wrong expected number fails the vectors check, which names the vector, its inputs, what it got and
+    what was expected.
+    """
     lines = whole_bundle["vectors.csv"].decode().splitlines()
     at = lines[1].split(",").index(column)
     row = lines[2 + 4321].split(",")
     row[at] = str(int(row[at]) ^ 1)
     lines[2 + 4321] = ",".join(row)
-    answers = failed(resigned({**whole_bundle, "vectors.csv": ("\n".join(lines) + "\n").encode()}), {"vectors"})
-    assert re.search(r"1 of \d+ vectors differ, the first is 4321: .*(counts|trim) \[.*got \[.*expected \[", answers["vectors"])
+    answers = failed(
+        resigned({**whole_bundle, "vectors.csv": ("\n".join(lines) + "\n").encode()}), {"vectors"}
+    )
+    assert re.search(
+        r"1 of \d+ vectors differ, the first is 4321: .*(counts|trim) \[.*got \[.*expected \[",
+        answers["vectors"],
+    )
 
 
 # --- single flipped bits in exported tables ---
@@ -225,7 +273,9 @@ def test_wrong_expectation_is_named(whole_bundle: Files, column: str) -> None:
 
 @pytest.fixture
 def remembering(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Making files again for the same program takes the ones made before: thousands of changes are tried on the same program."""
+    """Making files again for the same program takes the ones made before: thousands of changes are tried on
+    the same program.
+    """
     made: dict[tuple[str, str, int, int, Written], dict[str, bytes]] = {}
 
     def again(program: Program, prefix: str, vectors: int, seed: int, written: Written) -> dict[str, bytes]:
@@ -249,7 +299,11 @@ def with_number(source: bytes, place: tuple[int, int], bit: int) -> bytes:
     """The source with one bit of one number turned over."""
     was = source[slice(*place)]
     now = int(was, 0) ^ (1 << bit)
-    return source[: place[0]] + (f"0x{now:08X}" if was.startswith(b"0x") else str(now)).encode() + source[place[1] :]
+    return (
+        source[: place[0]]
+        + (f"0x{now:08X}" if was.startswith(b"0x") else str(now)).encode()
+        + source[place[1] :]
+    )
 
 
 def initializer_flips(model: bytes, bits: tuple[int, ...]) -> Iterator[bytes]:
@@ -267,14 +321,18 @@ def initializer_flips(model: bytes, bits: tuple[int, ...]) -> Iterator[bytes]:
 
 
 def program_flips(text: bytes, bits: tuple[int, ...]) -> Iterator[bytes]:
-    """The program with each of ``bits`` of each number of each node's tables turned over, one at a time, in canonical form."""
+    """The program with each of ``bits`` of each number of each node's tables turned over, one at a time, in
+    canonical form.
+    """
     body = json.loads(text)
     for node in (*body["prepare"], *body["step"]):
         for row in _rows(node["attributes"]):
             for k, value in enumerate(row):
                 for bit in bits:
                     row[k] = value ^ (1 << bit)
-                    yield (json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=False) + "\n").encode()
+                    yield (
+                        json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=False) + "\n"
+                    ).encode()
                 row[k] = value
 
 
@@ -288,17 +346,26 @@ def _rows(attributes: dict[str, Any]) -> Iterator[Any]:
 @pytest.mark.slow
 @pytest.mark.usefixtures("remembering")
 def test_every_c_table_entry(small_bundle: Files) -> None:
-    """A bit turned over in any number of the C's tables is noticed, whether or not the hashes were made to fit."""
+    """A bit turned over in any number of the C's tables is noticed, whether or not the hashes were made to
+    fit.
+    """
     source, places = c_table(small_bundle)
     assert len(places) > 40
-    missed = [(p, bit) for p in places for bit in (0, 2, 4, 6) if not rejected_both_ways(small_bundle, {"innage.c": with_number(source, p, bit)})]
+    missed = [
+        (p, bit)
+        for p in places
+        for bit in (0, 2, 4, 6)
+        if not rejected_both_ways(small_bundle, {"innage.c": with_number(source, p, bit)})
+    ]
     assert missed == []
 
 
 @pytest.mark.slow
 @pytest.mark.usefixtures("remembering")
 def test_every_onnx_initializer_entry(small_bundle: Files) -> None:
-    """A bit turned over in any number of the ONNX models is noticed, whether or not the hashes were made to fit."""
+    """A bit turned over in any number of the ONNX models is noticed, whether or not the hashes were made to
+    fit.
+    """
     for name in ("innage.onnx", "innage_prepare.onnx"):
         flips = list(initializer_flips(small_bundle[name], (0, 5, 40)))
         assert len(flips) > 10
@@ -308,30 +375,47 @@ def test_every_onnx_initializer_entry(small_bundle: Files) -> None:
 
 @pytest.mark.slow
 def test_every_program_table_entry(small_bundle: Files) -> None:
-    """A bit turned over in any table of program.json is noticed, even when manifest, digest and hashes were made to fit."""
+    """A bit turned over in any table of program.json is noticed, even when manifest, digest and hashes were
+    made to fit.
+    """
     flips = list(program_flips(small_bundle["program.json"], (0, 4)))
     assert len(flips) > 100
     model = json.loads(small_bundle[MANIFEST])["model"]
     missed = [
-        k for k, flip in enumerate(flips)
-        if not rejected_both_ways(small_bundle, {"program.json": flip}, model=model | {"sha256": hashlib.sha256(flip).hexdigest()})
-    ]  # fmt: skip
+        k
+        for k, flip in enumerate(flips)
+        if not rejected_both_ways(
+            small_bundle, {"program.json": flip}, model=model | {"sha256": hashlib.sha256(flip).hexdigest()}
+        )
+    ]
     assert missed == []
 
 
 @pytest.mark.slow
 def test_flipped_c_table_fails_its_selftest(small_bundle: Files) -> None:
-    """Compiled and run, C with one wrong table entry denies its own self-test: the check that runs it needs no hash."""
+    """Compiled and run, C with one wrong table entry denies its own self-test: the check that runs it needs
+    no hash.
+    """
     source, places = c_table(small_bundle)
     for place in (places[0], places[len(places) // 2], places[-1]):
-        answers = failed(resigned({**small_bundle, "innage.c": with_number(source, place, 0)}), {"C on the core", "C on this host"})
-        assert answers["C on the core"] == "the self-test on cortex-m0plus says no: the tables do not have their CRC"
+        answers = failed(
+            resigned({**small_bundle, "innage.c": with_number(source, place, 0)}),
+            {"C on the core", "C on this host"},
+        )
+        assert (
+            answers["C on the core"]
+            == "the self-test on cortex-m0plus says no: the tables do not have their CRC"
+        )
         assert "the self-test failed" in answers["C on this host"]
 
 
 def test_every_bit_of_the_linked_tables(small_bundle: Files) -> None:
-    """In the flash of the emulated core, each single bit of the tables turned over makes the self-test say no."""
-    image = build_core(CSource("innage", small_bundle["innage.h"].decode(), small_bundle["innage.c"].decode()))
+    """In the flash of the emulated core, each single bit of the tables turned over makes the self-test say
+    no.
+    """
+    image = build_core(
+        CSource("innage", small_bundle["innage.h"].decode(), small_bundle["innage.c"].decode())
+    )
     machine = Machine(image)
     assert machine.selftest()
     missed = []
@@ -346,7 +430,9 @@ def test_every_bit_of_the_linked_tables(small_bundle: Files) -> None:
 
 @pytest.mark.slow
 def test_every_c_table_entry_is_caught_by_running(small_bundle: Files) -> None:
-    """Compiled and run, C with any one wrong table entry is refused by the compiler or by its own self-test."""
+    """Compiled and run, C with any one wrong table entry is refused by the compiler or by its
+    own self-test.
+    """
     source, places = c_table(small_bundle)
     for place in places:
         answers = failed({**small_bundle, "innage.c": with_number(source, place, 1)}, {"C on the core"})
@@ -358,22 +444,47 @@ def test_every_c_table_entry_is_caught_by_running(small_bundle: Files) -> None:
 
 @pytest.mark.slow
 def test_other_arithmetic_is_caught_by_running(small_bundle: Files) -> None:
-    """C that overlooks faulty channels passes its self-test, but not the vectors; the first one that differs is named."""
-    changed = small_bundle["innage.c"].replace(b"const int32_t v_faults = (int32_t)faults;", b"const int32_t v_faults = (int32_t)(faults & 0U);")
+    """C that overlooks faulty channels passes its self-test, but not the vectors; the first one that differs
+    is named.
+    """
+    changed = small_bundle["innage.c"].replace(
+        b"const int32_t v_faults = (int32_t)faults;", b"const int32_t v_faults = (int32_t)(faults & 0U);"
+    )
     assert changed != small_bundle["innage.c"]
-    names = {"C on the core": "the C on cortex-m0plus", "C on this host": "the C on this computer", "C, checked": "the checked C"}
+    names = {
+        "C on the core": "the C on cortex-m0plus",
+        "C on this host": "the C on this computer",
+        "C, checked": "the checked C",
+    }
     answers = failed(resigned({**small_bundle, "innage.c": changed}), {*names})
     for name, who in names.items():
-        assert re.match(rf"{who}: \d+ of \d+ vectors differ, the first is \d+: counts \[.*got \[.*expected \[", answers[name])
+        assert re.match(
+            rf"{who}: \d+ of \d+ vectors differ, the first is \d+: counts \[.*got \[.*expected \[",
+            answers[name],
+        )
 
 
 def test_the_twin_catches_ranges_and_casts(small_bundle: Files) -> None:
-    """C that keeps a value in too few bits, or states a range that does not hold, gets through no twin; a range that is no check is told."""
+    """C that keeps a value in too few bits, or states a range that does not hold, gets through no twin; a
+    range that is no check is told.
+    """
     source = small_bundle["innage.c"]
     for was, now, said in (
-        (b"(int16_t)v_pads", b"(int8_t)v_pads", "stopped with code 70 (a value does not fit its narrower type"),
-        (b"/* [0, 2047] */\n            scratch", b"/* [0, 1000] */\n            scratch", "stopped with code 70 (v_pads: "),
-        (b"const int32_t v_faults = (int32_t)faults;", b"const int32_t v_faults =\n(int32_t)faults; /* [0, 15] */", "of which 39 can be checked"),
+        (
+            b"(int16_t)v_pads",
+            b"(int8_t)v_pads",
+            "stopped with code 70 (a value does not fit its narrower type",
+        ),
+        (
+            b"/* [0, 2047] */\n            scratch",
+            b"/* [0, 1000] */\n            scratch",
+            "stopped with code 70 (v_pads: ",
+        ),
+        (
+            b"const int32_t v_faults = (int32_t)faults;",
+            b"const int32_t v_faults =\n(int32_t)faults; /* [0, 15] */",
+            "of which 39 can be checked",
+        ),
     ):
         changed = source.replace(was, now)
         assert changed != source
@@ -383,9 +494,14 @@ def test_the_twin_catches_ranges_and_casts(small_bundle: Files) -> None:
 def test_undefined_behaviour_is_caught(small_bundle: Files) -> None:
     """C with the same numbers but an overflow on the way is stopped on this host."""
     line = b"return (value + (int32_t)half) >> shift;"
-    changed = small_bundle["innage.c"].replace(line, b"volatile int32_t most = INT32_MAX; most = most + 1; " + line)
+    changed = small_bundle["innage.c"].replace(
+        line, b"volatile int32_t most = INT32_MAX; most = most + 1; " + line
+    )
     assert changed != small_bundle["innage.c"]
-    assert "stopped with code" in failed({**small_bundle, "innage.c": changed}, {"C on this host"})["C on this host"]
+    assert (
+        "stopped with code"
+        in failed({**small_bundle, "innage.c": changed}, {"C on this host"})["C on this host"]
+    )
 
 
 @pytest.mark.parametrize("name", ["innage.onnx", "innage_scan.onnx", "innage_prepare.onnx"])
@@ -406,11 +522,18 @@ def test_other_onnx_is_caught_by_running(small_bundle: Files, name: str) -> None
 
 
 def test_damaged_onnx_never_stops_the_verification(small_bundle: Files) -> None:
-    """ONNX that loads but indexes outside its tables, or has lost its end, fails as a check and not with a traceback."""
+    """ONNX that loads but indexes outside its tables, or has lost its end, fails as a check and not with a
+    traceback.
+    """
     model = onnx.load_model_from_string(small_bundle["innage.onnx"])
     (columns,) = (table for table in model.graph.initializer if table.name == "prepared.reciprocal.columns")
     columns.raw_data = np.asarray([0, 1, 2, 99], dtype="<i8").tobytes()
-    for changed in (model.SerializeToString(), small_bundle["innage.onnx"][:-700], small_bundle["innage_prepare.onnx"], small_bundle["innage_float.onnx"]):
+    for changed in (
+        model.SerializeToString(),
+        small_bundle["innage.onnx"][:-700],
+        small_bundle["innage_prepare.onnx"],
+        small_bundle["innage_float.onnx"],
+    ):
         answers = failed({**small_bundle, "innage.onnx": changed}, {"ONNX, onnxruntime", "ONNX, reference"})
         assert set(answers) == {"ONNX, onnxruntime", "ONNX, reference"}
         assert all(sentence.startswith("could not be made: ") for sentence in answers.values())
@@ -427,9 +550,19 @@ def test_float_model_is_reported_not_judged(small_bundle: Files) -> None:
     """A float model far from the integer one passes with its distance; one that cannot be loaded fails."""
     (answer,) = verify_files(small_bundle, {"float ONNX"}).checks
     assert answer.passed
-    assert re.search(r"on \d+ vectors with a valid level it differs from the integer program by [\d.]+ mm in the median, [\d.]+ mm at most", answer.sentence)
-    assert "onnxruntime" in failed({**small_bundle, "innage_float.onnx": b"nothing"}, {"float ONNX"})["float ONNX"]
+    assert re.search(
+        r"on \d+ vectors with a valid level it differs from the integer program by [\d.]+ mm in "
+        r"the median, [\d.]+ mm at most",
+        answer.sentence,
+    )
+    assert (
+        "onnxruntime"
+        in failed({**small_bundle, "innage_float.onnx": b"nothing"}, {"float ONNX"})["float ONNX"]
+    )
     model = onnx.load_model_from_string(small_bundle["innage_float.onnx"])
     del model.metadata_props[:]
     bare = model.SerializeToString(deterministic=True)
-    assert "does not carry the facts" in failed({**small_bundle, "innage_float.onnx": bare}, {"float ONNX"})["float ONNX"]
+    assert (
+        "does not carry the facts"
+        in failed({**small_bundle, "innage_float.onnx": bare}, {"float ONNX"})["float ONNX"]
+    )

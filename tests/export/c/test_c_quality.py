@@ -1,4 +1,6 @@
-"""The C under other compilers, standards, word sizes and sanitizers, without floating point, and under a static analyser."""
+"""The C under other compilers, standards, word sizes and sanitizers, without floating point, and under a
+static analyser.
+"""
 
 from __future__ import annotations
 
@@ -21,10 +23,15 @@ LISTED = {"2.2", "2.3", "2.5", "2.7", "8.7", "10.1", "10.6", "10.8", "11.3", "15
 
 @pytest.fixture(scope="module")
 def every_model(all_built: dict[str, Any], tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with the C of every sample, each under its own name, plain and with packed words, and an example of use."""
+    """A folder with the C of every sample, each under its own name, plain and with packed words, and an
+    example of use.
+    """
     root = tmp_path_factory.mktemp("models")
     for name, its in all_built.items():
-        for prefix, source in ((name, emit_c(its.program, name)), (f"{name}_fast", emit_c(its.program, f"{name}_fast", kernels="fast"))):
+        for prefix, source in (
+            (name, emit_c(its.program, name)),
+            (f"{name}_fast", emit_c(its.program, f"{name}_fast", kernels="fast")),
+        ):
             (root / f"{prefix}.h").write_text(source.header)
             (root / f"{prefix}.c").write_text(source.source)
     (root / "strip_example.c").write_text(fragments("strip")["strip_example.c"])
@@ -46,7 +53,13 @@ def said(command: list[str], folder: Path) -> str:
 def test_the_other_compiler_says_nothing(every_model: Path, tool: str, standard: str) -> None:
     """GCC, optimising so that it follows values, has no warning for any model, as C99 and as C++17."""
     language = ["-x", "c++"] if tool == "g++" else []
-    assert said([_tool(tool), *language, standard, "-O2", *WARNINGS, "-Werror", "-c", *sources(every_model)], every_model) == ""
+    assert (
+        said(
+            [_tool(tool), *language, standard, "-O2", *WARNINGS, "-Werror", "-c", *sources(every_model)],
+            every_model,
+        )
+        == ""
+    )
 
 
 def test_the_other_compiler_sees_a_warning(tmp_path: Path) -> None:
@@ -56,16 +69,23 @@ def test_the_other_compiler_sees_a_warning(tmp_path: Path) -> None:
 
 
 def test_general_registers_suffice(every_model: Path) -> None:
-    """With every register of floating point forbidden the models compile; a function that halves a number does not."""
+    """With every register of floating point forbidden the models compile; a function that halves a number
+    does not.
+    """
     command = [_tool("gcc"), "-mgeneral-regs-only", "-O1", "-std=c99", "-Werror", "-c"]
     assert said([*command, *sources(every_model)], every_model) == ""
     (every_model / "half.txt").write_text("double half(int a);\ndouble half(int a) { return a * 0.5; }\n")
     assert "error" in said([*command, "-x", "c", "half.txt", "-o", "half.o"], every_model)
 
 
-@pytest.mark.parametrize("name", ["strip", pytest.param("wide", marks=pytest.mark.slow), pytest.param("every_op", marks=pytest.mark.slow)])
+@pytest.mark.parametrize(
+    "name",
+    ["strip", pytest.param("wide", marks=pytest.mark.slow), pytest.param("every_op", marks=pytest.mark.slow)],
+)
 def test_addresses_and_undefined_behaviour(all_built: dict[str, Any], tmp_path: Path, name: str) -> None:
-    """Under the address and the undefined-behaviour sanitizer, neither recovering, every vector comes out right: no stray access."""
+    """Under the address and the undefined-behaviour sanitizer, neither recovering, every vector comes out
+    right: no stray access.
+    """
     its = all_built[name]
     flags = ["-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all", "-std=c99"]
     host = built_with([_tool("gcc"), *flags], its.c, tmp_path)
@@ -79,7 +99,18 @@ def test_words_of_32_bits(all_built: dict[str, Any], tmp_path: Path) -> None:
     """As a program of 32 bits (what -m32 makes) the C gives the same readings and states."""
     its = all_built["every_op"]
     write(tmp_path, its.c)
-    _zig(tmp_path, "cc", "-target", "x86-linux-musl", "-std=c99", "-O1", "harness.c", "innage.c", "-o", "harness")
+    _zig(
+        tmp_path,
+        "cc",
+        "-target",
+        "x86-linux-musl",
+        "-std=c99",
+        "-O1",
+        "harness.c",
+        "innage.c",
+        "-o",
+        "harness",
+    )
     binary = (tmp_path / "harness").read_bytes()
     assert binary[4] == 1  # EI_CLASS: 32 bits
     try:
@@ -92,7 +123,9 @@ def test_words_of_32_bits(all_built: dict[str, Any], tmp_path: Path) -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("optimise", ["-O0", "-Os", "-O3"])
-def test_every_optimisation_of_both_compilers(all_built: dict[str, Any], tmp_path: Path, optimise: str) -> None:
+def test_every_optimisation_of_both_compilers(
+    all_built: dict[str, Any], tmp_path: Path, optimise: str
+) -> None:
     """GCC and clang, unoptimised, for size and for speed: the same readings and states of every sample."""
     for name, its in all_built.items():
         for tool in ("gcc", "clang"):
@@ -111,10 +144,20 @@ def test_every_optimisation_of_both_compilers(all_built: dict[str, Any], tmp_pat
 
 @pytest.mark.slow
 def test_a_static_analyser_finds_only_what_the_header_lists(every_model: Path) -> None:
-    """The analyser cppcheck with its MISRA addon: no rule but those of the header's list, and nothing else beyond style."""
-    flags = ["--addon=misra", "--enable=warning,style,portability", "--std=c99", "--template={severity} {id}", "--suppress=missingIncludeSystem"]
+    """The analyser cppcheck with its MISRA addon: no rule but those of the header's list, and nothing else
+    beyond style.
+    """
+    flags = [
+        "--addon=misra",
+        "--enable=warning,style,portability",
+        "--std=c99",
+        "--template={severity} {id}",
+        "--suppress=missingIncludeSystem",
+    ]
     names = [name for name in sources(every_model) if not name.endswith(("_fast.c", "_example.c"))]
-    done = subprocess.run([_tool("cppcheck"), *flags, *names], cwd=every_model, capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        [_tool("cppcheck"), *flags, *names], cwd=every_model, capture_output=True, text=True, check=False
+    )
     found = {tuple(line.split(" ", 1)) for line in done.stderr.splitlines()}
     rules = {what.removeprefix("misra-c2012-") for _, what in found if what.startswith("misra-c2012-")}
     assert rules <= LISTED
@@ -131,12 +174,20 @@ def test_listed_deviations_stand_in_the_header(all_built: dict[str, Any]) -> Non
 
 def built_with(command: list[str], source: CSource, folder: Path) -> HostProgram:
     write(folder, source)
-    subprocess.run([*command, "harness.c", "innage.c", "-o", "harness"], cwd=folder, check=True, capture_output=True)
-    return HostProgram((folder / "harness").read_bytes(), int(re.search(r"STATE_VALUES (\d+)U", source.header)[1]))  # type: ignore[index]
+    subprocess.run(
+        [*command, "harness.c", "innage.c", "-o", "harness"], cwd=folder, check=True, capture_output=True
+    )
+    return HostProgram(
+        (folder / "harness").read_bytes(), int(re.search(r"STATE_VALUES (\d+)U", source.header)[1])
+    )  # type: ignore[index]
 
 
 def write(folder: Path, source: CSource) -> None:
-    for name, text in (("innage.h", source.header), ("innage.c", source.source), ("harness.c", emit_harness(source))):
+    for name, text in (
+        ("innage.h", source.header),
+        ("innage.c", source.source),
+        ("harness.c", emit_harness(source)),
+    ):
         (folder / name).write_text(text)
 
 

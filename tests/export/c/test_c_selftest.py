@@ -35,7 +35,9 @@ def answers(machine: Machine, size: int, most: int = 100_000) -> list[int]:
 
 @pytest.mark.parametrize("size", [1, 64, 2**32 - 1])
 def test_slices_end_with_yes(built: Any, size: int) -> None:
-    """Every sample passes: one slice for each piece of the tables, one for each frame of the known answer; then the answer stays."""
+    """Every sample passes: one slice for each piece of the tables, one for each frame of the known answer;
+    then the answer stays.
+    """
     machine = Machine(built.image)
     started(machine)
     frames = len(known_answer(built.program).readings)
@@ -45,7 +47,9 @@ def test_slices_end_with_yes(built: Any, size: int) -> None:
 
 
 def test_every_flipped_bit_ends_with_no(all_built: dict[str, Any]) -> None:
-    """Any damaged bit of the tables ends the test before a frame is tried, and a new test passes when it is put right."""
+    """Any damaged bit of the tables ends the test before a frame is tried, and a new test passes when it is
+    put right.
+    """
     its = all_built["wide"]
     machine = Machine(its.image)
     started(machine)
@@ -59,7 +63,9 @@ def test_every_flipped_bit_ends_with_no(all_built: dict[str, Any]) -> None:
 
 
 def test_damaged_code_ends_with_no(all_built: dict[str, Any]) -> None:
-    """A shift that is one too short in the code, with the tables whole, is found by the known answer and not by the CRC."""
+    """A shift that is one too short in the code, with the tables whole, is found by the known answer and not
+    by the CRC.
+    """
     its = all_built["strip"]
     source = re.sub(r"innage_shift_round\(sum, shift\)", "innage_shift_round(sum, shift - 1U)", its.c.source)
     assert source != its.c.source
@@ -102,7 +108,9 @@ def test_a_state_in_use_is_left_alone(all_built: dict[str, Any]) -> None:
 
 
 def test_known_answers_reach_the_level(all_built: dict[str, Any]) -> None:
-    """Where a model gives a valid level at all, the held counts end on one, inside the domain, on a trim inside its limits."""
+    """Where a model gives a valid level at all, the held counts end on one, inside the domain, on a trim
+    inside its limits.
+    """
     for name in ("strip", "inverse_law", "forest", "two_nets", "every_op"):
         program = all_built[name].program
         known = known_answer(program)

@@ -11,7 +11,16 @@ import pytest
 
 from dataset.errors import ToolError
 from export.core.emulator import Machine
-from training.program import FLAG_BITS, NO_LEVEL, NO_TEMPERATURE, WITHHELD, initial_state, model_id, prepare, step
+from training.program import (
+    FLAG_BITS,
+    NO_LEVEL,
+    NO_TEMPERATURE,
+    WITHHELD,
+    initial_state,
+    model_id,
+    prepare,
+    step,
+)
 
 
 def ready(its: Any) -> Machine:
@@ -37,8 +46,12 @@ def reading(machine: Machine) -> list[int]:
         ([900, 900, 900, 900], 20, 2**31),
     ],
 )
-def test_inputs_outside_the_domain_are_withheld(all_built: dict[str, Any], counts: list[int], temperature: int, faults: int) -> None:
-    """A count too wide, an impossible temperature, an unknown fault bit: withheld, sensor fault, state as it was."""
+def test_inputs_outside_the_domain_are_withheld(
+    all_built: dict[str, Any], counts: list[int], temperature: int, faults: int
+) -> None:
+    """A count too wide, an impossible temperature, an unknown fault bit: withheld, sensor fault, state as it
+    was.
+    """
     its = all_built["every_op"]
     machine = ready(its)
     before = machine.object("state")
@@ -50,7 +63,9 @@ def test_inputs_outside_the_domain_are_withheld(all_built: dict[str, Any], count
 
 
 def test_ends_of_the_domain_are_taken(all_built: dict[str, Any]) -> None:
-    """The largest count, both ends of the temperature and every fault bit are inputs like any other: the state moves on."""
+    """The largest count, both ends of the temperature and every fault bit are inputs like any other: the
+    state moves on.
+    """
     machine = ready(all_built["every_op"])
     for counts, temperature, faults in (([4095] * 4, -1000, 0), ([0] * 4, 2000, 0), ([4095] * 4, 20, 15)):
         before = machine.object("state")
@@ -61,11 +76,18 @@ def test_ends_of_the_domain_are_taken(all_built: dict[str, Any]) -> None:
 @pytest.mark.parametrize(
     ("trim", "accepted"),
     [
-        ((10, 0, 0, 5), True), ((1000, 9_000_000, 16_777_215, 70), True), ((9, 0, 0, 5), False), ((1001, 0, 0, 5), False),
-        ((500, 9_000_001, 0, 5), False), ((500, 0, 0, 4), False), ((500, 0, 0, 71), False),
+        ((10, 0, 0, 5), True),
+        ((1000, 9_000_000, 16_777_215, 70), True),
+        ((9, 0, 0, 5), False),
+        ((1001, 0, 0, 5), False),
+        ((500, 9_000_001, 0, 5), False),
+        ((500, 0, 0, 4), False),
+        ((500, 0, 0, 71), False),
     ],
-)  # fmt: skip
-def test_trims_outside_their_limits_are_refused(all_built: dict[str, Any], trim: tuple[int, ...], accepted: bool) -> None:
+)
+def test_trims_outside_their_limits_are_refused(
+    all_built: dict[str, Any], trim: tuple[int, ...], accepted: bool
+) -> None:
     """Each count of a trim, kind after kind, is held against its own limits, the ends included."""
     assert Machine(all_built["wide"].image).prepare(np.array(trim)) is accepted
 
@@ -86,11 +108,16 @@ def test_prepared_values_are_those_of_the_interpreter(all_built: dict[str, Any])
     its = all_built["strip"]
     machine = Machine(its.image)
     # each as narrow as its range
-    kept = np.dtype([("check", "<u4", 1), ("gain", "<u2", 8), ("widest", "<u2", 1), ("dry", "<u2", 8), ("row", "i1", 3)], align=True)
+    kept = np.dtype(
+        [("check", "<u4", 1), ("gain", "<u2", 8), ("widest", "<u2", 1), ("dry", "<u2", 8), ("row", "i1", 3)],
+        align=True,
+    )
     for k in range(0, 80, its.vectors.stream_frames):
         assert machine.prepare(its.vectors.trim[k])
         (found,) = np.frombuffer(machine.object("prepared"), dtype=kept)
-        np.testing.assert_array_equal(np.concatenate([found[name] for name in (kept.names or ())[1:]]), its.vectors.prepared[k])
+        np.testing.assert_array_equal(
+            np.concatenate([found[name] for name in (kept.names or ())[1:]]), its.vectors.prepared[k]
+        )
 
 
 def test_models_without_trim_take_null(all_built: dict[str, Any]) -> None:
@@ -125,10 +152,15 @@ def test_every_flipped_bit_of_the_tables_is_found(all_built: dict[str, Any]) -> 
 
 @pytest.mark.parametrize("name", ["strip", "every_op", "inverse_law"])
 def test_memory_that_the_model_did_not_set_up_is_withheld(all_built: dict[str, Any], name: str) -> None:
-    """Without init or without prepare, and with a word of another model: withheld, sensor fault, and the state stays."""
+    """Without init or without prepare, and with a word of another model: withheld, sensor fault, and the
+    state stays.
+    """
     its, counts = all_built[name], all_built[name].vectors.counts[0]
     machine = Machine(its.image)
-    for ready_state in (False, True):  # neither, then the state alone: the prepared values are still what memory held
+    for ready_state in (
+        False,
+        True,
+    ):  # neither, then the state alone: the prepared values are still what memory held
         if ready_state:
             machine.call("init", machine._objects["state"][0])
         before = machine.object("state")
@@ -146,7 +178,14 @@ def test_memory_that_the_model_did_not_set_up_is_withheld(all_built: dict[str, A
 def in_interpreter(its: Any) -> list[int]:
     """The reading of the first frame of the vectors, at 2.0 degrees and without faults."""
     prepared = prepare(its.program, its.vectors.trim[:1] if its.program.trim is not None else None)
-    found, _ = step(its.program, its.vectors.counts[:1], np.array([20]), np.array([0]), initial_state(its.program, 1), prepared)
+    found, _ = step(
+        its.program,
+        its.vectors.counts[:1],
+        np.array([20]),
+        np.array([0]),
+        initial_state(its.program, 1),
+        prepared,
+    )
     return [int(v) for v in found.table()[0]]
 
 

@@ -1,4 +1,6 @@
-"""Layers and trees on packed words: the same bits from the inline assembly, from its C and from the interpreter, and the conditions of each kind."""
+"""Layers and trees on packed words: the same bits from the inline assembly, from its C and from the
+interpreter, and the conditions of each kind.
+"""
 
 from __future__ import annotations
 
@@ -23,7 +25,8 @@ from training.program import Builder, Program
 
 Expose = Callable[..., Program]
 
-# Rows, columns, greatest weight, range of x, shift, upper limit of a layer; between them every kind, every type of row, remainders of both.
+# Rows, columns, greatest weight, range of x, shift, upper limit of a layer; between them every kind, every
+# type of row, remainders of both.
 LAYERS = {
     "bytes": (9, 7, 127, (-100, 127), 7, 127),
     "bytes of long rows": (4, 16, 127, (0, 200), 9, 255),
@@ -33,15 +36,19 @@ LAYERS = {
     "halves": (6, 5, 32767, (0, 16384), 15, 16384),
     "pairs": (19, 9, 27, (0, 127), 4, 127),
     "pairs of signed": (8, 8, 30, (-100, 100), 1, 16000),
-}  # fmt: skip
+}
 
 
 # Depth, name, range of x, greatest leaf of an ensemble: rows of every type, leaves of one and two bytes.
 FORESTS = (
-    (1, "uint8_16", (0, 255), 30000), (2, "int8_signed_16", (-128, 127), 30000), (3, "uint16_16", (0, 65535), 30000),
-    (4, "int16_signed_16", (-32768, 32767), 30000), (5, "int32_signed_16", (-40000, 32767), 30000), (2, "uint8_8", (0, 255), 128),
+    (1, "uint8_16", (0, 255), 30000),
+    (2, "int8_signed_16", (-128, 127), 30000),
+    (3, "uint16_16", (0, 65535), 30000),
+    (4, "int16_signed_16", (-32768, 32767), 30000),
+    (5, "int32_signed_16", (-40000, 32767), 30000),
+    (2, "uint8_8", (0, 255), 128),
     (5, "int16_signed_8", (-32768, 32767), 128),
-)  # fmt: skip
+)
 
 
 @dataclass(frozen=True)
@@ -59,7 +66,15 @@ def layers(expose: Expose) -> Program:
     b = Builder("layers", count_bits=16, channels=16, period_ms=100, span=6400)
     out = []
     for name, (rows, columns, most, (low, high), shift, top) in LAYERS.items():
-        scaled = b.node("shift", b.node("mul", b.node("take", "counts", indices=tuple(range(columns))), b.const(max(2 * (high - low) >> 3, 1))), shift=13)
+        scaled = b.node(
+            "shift",
+            b.node(
+                "mul",
+                b.node("take", "counts", indices=tuple(range(columns))),
+                b.const(max(2 * (high - low) >> 3, 1)),
+            ),
+            shift=13,
+        )
         x = b.node("clip", b.node("add", scaled, b.const(low)), low=low, high=high)
         weights = tuple(tuple(int(v) for v in row) for row in rng.integers(-most, most + 1, (rows, columns)))
         bias = tuple(int(v) for v in rng.integers(-200, 200, rows))
@@ -70,10 +85,20 @@ def layers(expose: Expose) -> Program:
 
 def forests(expose: Expose) -> Program:
     """Complete and cut trees on rows of every type, with thresholds outside what a feature can be."""
-    rng, b, out = np.random.default_rng(9), Builder("forests", count_bits=16, channels=5, period_ms=100, span=6400), []
+    rng, b, out = (
+        np.random.default_rng(9),
+        Builder("forests", count_bits=16, channels=5, period_ms=100, span=6400),
+        [],
+    )
     for depth, name, reach, leaf in FORESTS:
         x = b.node("clip", b.node("add", "counts", b.const(reach[0])), low=reach[0], high=reach[1])
-        feature, threshold, child, value, roots = list[int](), list[int](), list[int](), list[int](), list[int]()
+        feature, threshold, child, value, roots = (
+            list[int](),
+            list[int](),
+            list[int](),
+            list[int](),
+            list[int](),
+        )
         for _ in range(3):
             roots.append(len(child))
             grow(rng, depth, reach, leaf, feature, threshold, child, value)
@@ -107,21 +132,38 @@ def grow(rng: np.random.Generator, depth: int, reach: tuple[int, int], leaf: int
 @pytest.fixture(scope="module")
 def cases(exposed: Expose) -> dict[str, Case]:
     trees = {f"trees_{depth}_{name}" for depth, name, _, _ in FORESTS}
-    small = {"bytes_int8_int8", "bytes_uint8_uint8", "bytes_int16_int16", "spread_int32_uint16", "spread_uint16_int32", "halves_uint16_int16"}
+    small = {
+        "bytes_int8_int8",
+        "bytes_uint8_uint8",
+        "bytes_int16_int16",
+        "spread_int32_uint16",
+        "spread_uint16_int32",
+        "halves_uint16_int16",
+    }
     plus = {"bytes_uint8_int8"}
     return {
-        "layers": Case(layers(exposed), small | plus | {"bytes_int8_int16"}, small | {"pairs_uint8_int8", "pairs_int8_int16"}),
+        "layers": Case(
+            layers(exposed),
+            small | plus | {"bytes_int8_int16"},
+            small | {"pairs_uint8_int8", "pairs_int8_int16"},
+        ),
         "forests": Case(forests(exposed), trees, trees),
     }
 
 
 @pytest.mark.parametrize(("name", "tier"), [("layers", "fast"), ("layers", "fastest"), ("forests", "fast")])
 def test_kernels_agree(cases: dict[str, Case], name: str, tier: str) -> None:
-    """Assembly on the core, its C on the core and, checked, on this computer give the interpreter's readings and values, for inputs at the corners too."""
+    """Assembly on the core, its C on the core and, checked, on this computer give the interpreter's readings
+    and values, for inputs at the corners too.
+    """
     case = cases[name]
     vectors = make_vectors(case.program, 150, seed=4)
     plain, assembly = (emit_c(case.program, kernels=tier, assembly=which) for which in (False, True))
-    assert set(re.findall(r"static (?:void|int32_t) innage_((?:bytes|spread|halves|pairs|trees)_\w+)\(", plain.source)) == getattr(case, tier)
+    assert set(
+        re.findall(
+            r"static (?:void|int32_t) innage_((?:bytes|spread|halves|pairs|trees)_\w+)\(", plain.source
+        )
+    ) == getattr(case, tier)
     for source in (plain, assembly):
         run = Machine(build_core(source)).run(vectors)
         np.testing.assert_array_equal(run.readings, vectors.readings)
@@ -136,14 +178,18 @@ def test_kernels_agree(cases: dict[str, Case], name: str, tier: str) -> None:
 @pytest.mark.parametrize("core", ["cortex-m0plus", "cortex-m4"])
 @pytest.mark.parametrize("optimise", ["size", "speed"])
 def test_the_other_compiler_takes_the_assembly(cases: dict[str, Case], core: str, optimise: str) -> None:
-    """Assembly through arm-none-eabi-gcc, where there is one: no warning, and the interpreter's readings and values on the emulated core."""
+    """Assembly through arm-none-eabi-gcc, where there is one: no warning, and the interpreter's readings and
+    values on the emulated core.
+    """
     command = shutil.which(GCC)
     if command is None:
         pytest.skip(f"there is no {GCC} here")
     for case in cases.values():
         vectors = make_vectors(case.program, 60, seed=4)
         source = emit_c(case.program, kernels="fastest", assembly=True)
-        run = Machine(gcc_image(command, source, find_core(core), optimise, (*WARNINGS, "-Werror"))).run(vectors)
+        run = Machine(gcc_image(command, source, find_core(core), optimise, (*WARNINGS, "-Werror"))).run(
+            vectors
+        )
         np.testing.assert_array_equal(run.readings, vectors.readings)
         np.testing.assert_array_equal(run.state, vectors.state)
 
@@ -156,7 +202,9 @@ def test_kernels_compile_without_warning(cases: dict[str, Case]) -> None:
 
 def test_assembly_is_asked_for_in_the_source(cases: dict[str, Case]) -> None:
     """Only where it was asked for does the source switch it on itself."""
-    plain, assembly = (emit_c(cases["layers"].program, kernels="fast", assembly=which).source for which in (False, True))
+    plain, assembly = (
+        emit_c(cases["layers"].program, kernels="fast", assembly=which).source for which in (False, True)
+    )
     assert "#define INNAGE_ASM" not in plain
     assert "#define INNAGE_ASM" in assembly
 
@@ -175,7 +223,9 @@ def test_pairs_need_sums_of_16_bits() -> None:
     assert pack("pairs", _layer(127, 2, 1, 129, 8)) is not None
     assert pack("pairs", _layer(127, 2, 2, 129, 8)) is None
     assert pack("pairs", _layer(-127, 2, -1, 129, 8)) is not None
-    assert pack("pairs", _layer(-127, 2, -2, 129, 8)) is None  # -32768 would fit alone, not joined with another
+    assert (
+        pack("pairs", _layer(-127, 2, -2, 129, 8)) is None
+    )  # -32768 would fit alone, not joined with another
 
 
 def test_bytes_need_room_for_a_sum_256_times_as_large() -> None:
@@ -215,8 +265,14 @@ def test_a_forest_that_is_smaller_as_nodes_stays_so(exposed: Expose) -> None:
     leaves = {2, 4, 6, 7, 8}
     child = tuple(k if k in leaves else c for k, c in enumerate(child))
     trees = b.node(
-        "trees", "counts", roots=(0,), feature=(0,) * 9, threshold=tuple(255 if k in leaves else 40 * (k + 1) % 250 for k in range(9)), child=child,
-        value=tuple(range(9)), depth=4,
-    )  # fmt: skip
+        "trees",
+        "counts",
+        roots=(0,),
+        feature=(0,) * 9,
+        threshold=tuple(255 if k in leaves else 40 * (k + 1) % 250 for k in range(9)),
+        child=child,
+        value=tuple(range(9)),
+        depth=4,
+    )
     text = emit_c(exposed(b, trees)).source
     assert "_trees_" not in text.replace("t_trees", "")

@@ -34,7 +34,9 @@ def test_samples_use_every_operation(all_built: dict[str, Any]) -> None:
 
 
 def test_core_host_and_interpreter_agree(built: Any) -> None:
-    """Emulated core, this computer with a trap on undefined behaviour, and interpreter give equal readings and states."""
+    """Emulated core, this computer with a trap on undefined behaviour, and interpreter give equal readings
+    and states.
+    """
     its = built.vectors
     np.testing.assert_array_equal(built.on_core.readings, its.readings)
     np.testing.assert_array_equal(built.on_core.state, its.state)
@@ -60,25 +62,38 @@ def test_layers_of_the_same_types_share_a_kernel(all_built: dict[str, Any]) -> N
 
 @pytest.mark.parametrize("language", ["c", "c++"])
 def test_no_warnings(built: Any, language: str) -> None:
-    """Source, and header by itself, compile as C99 and as C++ without a word under every warning of the design."""
+    """Source, and header by itself, compile as C99 and as C++ without a word under every warning of the
+    design.
+    """
     assert lint(built.c, language) == ""
 
 
 def test_lint_sees_a_warning() -> None:
     """A narrowing without a cast is reported, so silence means something."""
     header = "#include <stdint.h>\n#define X_STATE_VALUES 0U\ntypedef int x_reading_t;\n"
-    assert "-Wimplicit-int-conversion" in lint(CSource("x", header, '#include "x.h"\nuint8_t f(int a);\nuint8_t f(int a) { return a; }\n'))
+    assert "-Wimplicit-int-conversion" in lint(
+        CSource("x", header, '#include "x.h"\nuint8_t f(int a);\nuint8_t f(int a) { return a; }\n')
+    )
 
 
 def test_only_the_allowed_includes_and_no_float(built: Any) -> None:
-    """Nothing but three standard headers is included, and no type of floating point, heap or 64 bits is named."""
+    """Nothing but three standard headers is included, and no type of floating point, heap or 64 bits is
+    named.
+    """
     text = code_only(built.c.header + built.c.source)
-    assert set(re.findall(r"#include\s+(\S+)", text)) == {"<stdbool.h>", "<stddef.h>", "<stdint.h>", '"innage.h"'}
+    assert set(re.findall(r"#include\s+(\S+)", text)) == {
+        "<stdbool.h>",
+        "<stddef.h>",
+        "<stdint.h>",
+        '"innage.h"',
+    }
     assert not re.search(r"\b(float|double|malloc|free|u?int64_t|long)\b", text)
 
 
 def test_no_float_helper_is_linked(built: Any) -> None:
-    """No helper for floating point or 64 bits is pulled in: names of the Arm run-time ABI (IHI 0043, section 4.1 and 4.2)."""
+    """No helper for floating point or 64 bits is pulled in: names of the Arm run-time ABI (IHI 0043, section
+    4.1 and 4.2).
+    """
     assert not [s for s in built.image.symbols if re.match(r"__aeabi_([fdl]|[iu]l?2[fd]|ldiv|uldiv)", s)]
 
 
@@ -143,7 +158,16 @@ def test_names_of_c_are_no_trouble() -> None:
     assert lint(emit_c(program)) == "" == lint(emit_c(program), "c++")
 
 
-HOSTILE = ('*/ #error "out"', "ends with a backslash \\", "??/\n#error trigraph", "/* nested", "**//", "?" * 40, "\u2028é\x00\x1b[31m", "x" * 300)
+HOSTILE = (
+    '*/ #error "out"',
+    "ends with a backslash \\",
+    "??/\n#error trigraph",
+    "/* nested",
+    "**//",
+    "?" * 40,
+    "\u2028é\x00\x1b[31m",
+    "x" * 300,
+)
 
 
 def test_free_text_stays_in_its_comment() -> None:
@@ -152,7 +176,9 @@ def test_free_text_stays_in_its_comment() -> None:
     b = Builder(" ".join(HOSTILE), count_bits=8, channels=2, period_ms=100, span=640, notes=notes)
     row = b.const(*range(2), scale="*/ x ??/")
     level = b.node("reduce_max", b.node("add", "counts", row), scale="/* \\\n */ #error")
-    c = emit_c(b.finish(low=b.const(0), level=level, high=b.const(640), validity=b.const(1), flags=b.const(0)))
+    c = emit_c(
+        b.finish(low=b.const(0), level=level, high=b.const(640), validity=b.const(1), flags=b.const(0))
+    )
     assert lint(c) == "" == lint(c, "c++")
     assert "#error" not in code_only(c.header)
     assert (c.header + c.source).isascii()
@@ -192,7 +218,9 @@ def test_tables_and_their_crc(built: Any) -> None:
 
 
 def test_rounding_of_ties(exposed: Expose) -> None:
-    """Halves go up, negative ones too: the 'half up' row that gemmlowp's fixedpoint.h (commit 16e8662) gives for -2.5 ... 2.5."""
+    """Halves go up, negative ones too: the 'half up' row that gemmlowp's fixedpoint.h (commit 16e8662) gives
+    for -2.5 ... 2.5.
+    """
     b = Builder("ties", count_bits=4, channels=1, period_ms=100, span=640)
     program = exposed(b, b.node("shift", b.node("sub", "counts", b.const(8)), shift=1))
     every = np.arange(16)
@@ -205,7 +233,9 @@ def test_rounding_of_ties(exposed: Expose) -> None:
 
 
 def test_rows_read_where_they_lie(exposed: Expose) -> None:
-    """Takes of a whole row, of a part, of a part of a part, and of a state that is renewed give the interpreter's numbers."""
+    """Takes of a whole row, of a part, of a part of a part, and of a state that is renewed give the
+    interpreter's numbers.
+    """
     b = Builder("windows", count_bits=8, channels=6, period_ms=100, span=640)
     b.state("kept", (0,) * 6, (0,) * 6, (255,) * 6)
     b.state("late", (0,) * 3, (0,) * 3, (255,) * 3)
@@ -243,7 +273,9 @@ def test_the_last_int32_is_reached_and_right(exposed: Expose) -> None:
 
 
 def test_longest_dot_product_of_16_by_8_bits(exposed: Expose) -> None:
-    """511 products of 16 by 8 bits fit int32 and the C has them right; 512 reach 2^31: K max|a| max|w| <= 2^31 - 1."""
+    """511 products of 16 by 8 bits fit int32 and the C has them right; 512 reach 2^31: K max|a| max|w| <=
+    2^31 - 1.
+    """
     b = Builder("dot", count_bits=16, channels=1, period_ms=100, span=640)
     signed = b.node("sub", "counts", b.const(32768))
     with pytest.raises(ProgramError, match="2147483648"):

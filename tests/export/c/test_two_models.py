@@ -1,4 +1,6 @@
-"""Models in a project: two of them in one firmware, on this computer and on a core, built through the fragments that come with them."""
+"""Models in a project: two of them in one firmware, on this computer and on a core, built through the
+fragments that come with them.
+"""
 
 from __future__ import annotations
 
@@ -66,7 +68,9 @@ def project(all_built: dict[str, Any], tmp_path_factory: pytest.TempPathFactory)
         _write(root / prefix, emit_c(program, prefix), fragments(prefix))
         known = known_answer(program)
         listed = {key: ", ".join(f"{v}U" for v in getattr(known, key)) for key in ("trim", "counts")}
-        last[prefix] = _LAST.format(p=prefix, P=prefix.upper(), frames=len(known.readings), temperature=known.temperature, **listed)
+        last[prefix] = _LAST.format(
+            p=prefix, P=prefix.upper(), frames=len(known.readings), temperature=known.temperature, **listed
+        )
     (root / "main.c").write_text(_MAIN.format(**last))
     return root
 
@@ -101,7 +105,12 @@ def test_a_makefile_with_two_models(project: Path, levels: str) -> None:
         "main.o: CPPFLAGS += $(RINSE_INCLUDE) $(CANISTER_INCLUDE)\n"
     )
     _tool("cc")
-    subprocess.run([make, "firmware", f"CFLAGS=-Werror {' '.join(WARNINGS)}"], cwd=project, check=True, capture_output=True)
+    subprocess.run(
+        [make, "firmware", f"CFLAGS=-Werror {' '.join(WARNINGS)}"],
+        cwd=project,
+        check=True,
+        capture_output=True,
+    )
     run(project / "firmware", levels)
 
 
@@ -111,7 +120,8 @@ def test_a_cmake_project_with_two_models(project: Path, levels: str) -> None:
     cmake = _tool("cmake")
     _tool("cc")
     (project / "CMakeLists.txt").write_text(
-        "cmake_minimum_required(VERSION 3.13)\nproject(firmware C)\ninclude(rinse/rinse.cmake)\ninclude(canister/canister.cmake)\n"
+        "cmake_minimum_required(VERSION 3.13)\nproject(firmware "
+        "C)\ninclude(rinse/rinse.cmake)\ninclude(canister/canister.cmake)\n"
         "add_executable(firmware main.c)\ntarget_link_libraries(firmware PRIVATE rinse canister)\n"
     )
     for arguments in (["-S", ".", "-B", "build"], ["--build", "build"]):
@@ -121,13 +131,29 @@ def test_a_cmake_project_with_two_models(project: Path, levels: str) -> None:
 
 @pytest.mark.slow
 def test_two_models_link_for_a_core(project: Path) -> None:
-    """Both models go into one image for the core, and no symbol that is seen from outside lacks its model's prefix."""
+    """Both models go into one image for the core, and no symbol that is seen from outside lacks its model's
+    prefix.
+    """
     from elftools.elf.elffile import ELFFile
 
     target = CORES["cortex-m0plus"].target
     for prefix in ("rinse", "canister"):
-        _zig(project, "cc", *target, "-std=c99", "-Os", "-c", f"{prefix}/{prefix}.c", "-o", f"{prefix}-core.o")
-    _zig(project, "cc", *target, "-nostdlib", "-Wl,-e,rinse_step", "-Wl,-u,canister_step", "rinse-core.o", "canister-core.o", "-lcompiler_rt", "-o", "both.elf")
+        _zig(
+            project, "cc", *target, "-std=c99", "-Os", "-c", f"{prefix}/{prefix}.c", "-o", f"{prefix}-core.o"
+        )
+    _zig(
+        project,
+        "cc",
+        *target,
+        "-nostdlib",
+        "-Wl,-e,rinse_step",
+        "-Wl,-u,canister_step",
+        "rinse-core.o",
+        "canister-core.o",
+        "-lcompiler_rt",
+        "-o",
+        "both.elf",
+    )
     with (project / "both.elf").open("rb") as opened:
         symbols = list(ELFFile(opened).get_section_by_name(".symtab").iter_symbols())
     seen = {s.name for s in symbols if s["st_info"]["bind"] == "STB_GLOBAL" and s["st_shndx"] != "SHN_UNDEF"}
@@ -137,10 +163,22 @@ def test_two_models_link_for_a_core(project: Path) -> None:
 
 @pytest.mark.slow  # the compiler makes its C library for the computer first
 def test_the_example_compiles_and_stays_safe(all_built: dict[str, Any], tmp_path: Path) -> None:
-    """The example compiles without a word under every warning, and without a stored trim it stops: the model never runs."""
+    """The example compiles without a word under every warning, and without a stored trim it stops: the model
+    never runs.
+    """
     its = all_built["strip"]
     _write(tmp_path / "model", its.c, fragments("innage"))
-    _zig(tmp_path, "cc", "-std=c99", "-Werror", *WARNINGS, "model/innage_example.c", "model/innage.c", "-o", "example")
+    _zig(
+        tmp_path,
+        "cc",
+        "-std=c99",
+        "-Werror",
+        *WARNINGS,
+        "model/innage_example.c",
+        "model/innage.c",
+        "-o",
+        "example",
+    )
     assert subprocess.run([tmp_path / "example"], check=False).returncode == 1
 
 

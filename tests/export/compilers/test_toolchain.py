@@ -20,12 +20,18 @@ def test_parts_of_flash_add_up(built: Any) -> None:
     """Code, tables and helpers make up the image; the sizes are those that the header states."""
     image, header = built.image, built.c.header
     assert image.code + image.tables + image.helpers == len(image.flash)
-    for name, size in (("STATE", image.state_size), ("PREPARED", image.prepared_size), ("SCRATCH", image.scratch_size)):
+    for name, size in (
+        ("STATE", image.state_size),
+        ("PREPARED", image.prepared_size),
+        ("SCRATCH", image.scratch_size),
+    ):
         assert f"#define INNAGE_{name}_SIZE {size}U" in header
 
 
 def test_helpers_are_counted_when_pulled_in(all_built: dict[str, Any]) -> None:
-    """A model brings its own division; the compiler's helper, which a plain division needs, would be counted; no unwind stub is linked."""
+    """A model brings its own division; the compiler's helper, which a plain division needs, would be counted;
+    no unwind stub is linked.
+    """
     its = all_built["inverse_law"]
     assert its.image.helpers == 0
     plain = "volatile uint32_t by = 3U;\n    return 100U / by;"
@@ -69,7 +75,9 @@ def test_compiler_errors_come_through(all_built: dict[str, Any]) -> None:
 def test_globals_are_refused(all_built: dict[str, Any]) -> None:
     """A model that keeps something in a global variable is not measured but refused."""
     c = all_built["constant"].c
-    source = c.source.replace("    return INNAGE_API_VERSION;", "    static uint32_t calls;\n    return ++calls;")
+    source = c.source.replace(
+        "    return INNAGE_API_VERSION;", "    static uint32_t calls;\n    return ++calls;"
+    )
     with pytest.raises(ToolError, match="4 bytes of global variables"):
         build_core(replace(c, source=source))
 
@@ -78,7 +86,9 @@ def test_a_missing_function_is_named(all_built: dict[str, Any]) -> None:
     """C without one of the interface's functions is refused."""
     c = all_built["constant"].c
     with pytest.raises(ToolError, match="no function innage_selftest"):
-        build_core(replace(c, source=c.source.replace("bool innage_selftest(void)", "bool innage_other(void)")))
+        build_core(
+            replace(c, source=c.source.replace("bool innage_selftest(void)", "bool innage_other(void)"))
+        )
 
 
 def test_missing_compiler(all_built: dict[str, Any], monkeypatch: pytest.MonkeyPatch) -> None:
@@ -89,7 +99,9 @@ def test_missing_compiler(all_built: dict[str, Any], monkeypatch: pytest.MonkeyP
 
 
 def test_undefined_behaviour_stops_the_host_program(all_built: dict[str, Any]) -> None:
-    """A signed overflow in the C ends the checked build, and goes unnoticed in the plain one: the trap is what finds it."""
+    """A signed overflow in the C ends the checked build, and goes unnoticed in the plain one: the trap is
+    what finds it.
+    """
     its = all_built["constant"]
     overflow = "    volatile int32_t most = 2147483647;\n    most = most + 1;\n"
     last = "    state->check = INNAGE_STATE_CHECK;\n"
@@ -104,18 +116,28 @@ def test_a_failing_selftest_stops_the_harness(all_built: dict[str, Any]) -> None
     """Damaged tables end the harness before the first reading."""
     its = all_built["inverse_law"]
     with pytest.raises(ToolError, match="the self-test failed"):
-        run_host(build_host(replace(its.c, source=its.c.source.replace("8947, 15098", "8947, 15099"))), its.vectors)
+        run_host(
+            build_host(replace(its.c, source=its.c.source.replace("8947, 15098", "8947, 15099"))), its.vectors
+        )
 
 
 def test_a_header_without_its_macros_is_refused(all_built: dict[str, Any]) -> None:
     """A header that does not say how large the state is cannot be run."""
     c = all_built["constant"].c
     with pytest.raises(ToolError, match="INNAGE_STATE_VALUES"):
-        build_host(CSource(c.prefix, c.header.replace("#define INNAGE_STATE_VALUES 0U", "#define  INNAGE_STATE_VALUES 0U"), c.source))
+        build_host(
+            CSource(
+                c.prefix,
+                c.header.replace("#define INNAGE_STATE_VALUES 0U", "#define  INNAGE_STATE_VALUES 0U"),
+                c.source,
+            )
+        )
 
 
 def test_cache_goes_where_it_can_be_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """With a home folder that cannot be written the compiler's cache goes to the temporary folder; a cache that is set stays."""
+    """With a home folder that cannot be written the compiler's cache goes to the temporary folder; a cache
+    that is set stays.
+    """
     monkeypatch.delenv("ZIG_GLOBAL_CACHE_DIR", raising=False)
     monkeypatch.setattr(toolchain.os, "access", lambda path, mode: False)
     assert toolchain._environment()["ZIG_GLOBAL_CACHE_DIR"].startswith(tempfile.gettempdir())

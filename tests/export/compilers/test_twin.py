@@ -1,4 +1,6 @@
-"""The checking twin lets every exported program through, stops where an operation goes wrong, and sees the bounds reached."""
+"""The checking twin lets every exported program through, stops where an operation goes wrong, and sees the
+bounds reached.
+"""
 
 from __future__ import annotations
 
@@ -28,14 +30,22 @@ STEEP = VolumeTable("steep@1", 10, (0, *range(60_000, 73_000, 1_000)), 0.5)
 @pytest.fixture(scope="module")
 def twins(all_built: dict[str, Any]) -> Together:
     """All sample programs in one twin, with the kernels of each tier, and all with a table of volumes."""
-    return build_together([emit_c(built.program, f"{name}_{tier}", STEEP, tier) for name, built in all_built.items() for tier in TIERS])
+    return build_together(
+        [
+            emit_c(built.program, f"{name}_{tier}", STEEP, tier)
+            for name, built in all_built.items()
+            for tier in TIERS
+        ]
+    )
 
 
 # --- what it lets through ---
 
 
 def test_samples_pass(twins: Together, all_built: dict[str, Any]) -> None:
-    """Every sample program gives its readings and states whatever its kernels, and no operation is found wrong."""
+    """Every sample program gives its readings and states whatever its kernels, and no operation is found
+    wrong.
+    """
     for name, built in all_built.items():
         vectors = built.vectors
         for tier in TIERS:
@@ -87,7 +97,10 @@ def cases(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (root / "checked.hpp").write_text(template("checked.hpp"))
     pieces = "".join(f"    case {k}: {{ {piece} break; }}\n" for k, piece in enumerate(_CASES))
     switch = f"    switch (atoi(argv[argc - 1])) {{\n{pieces}    }}\n"
-    text = f'#include "checked.hpp"\nint main(int argc, char **argv)\n{{\n    int32_t a, b;\n{switch}    return 0;\n}}\n'
+    text = (
+        f'#include "checked.hpp"\nint main(int argc, char **argv)\n{{\n    int32_t a, b;\n{switch}  '
+        f"  return 0;\n}}\n"
+    )
     (root / "cases.cpp").write_text(text)
     binary = compile_host(root, "cases.cpp", "-std=c++17", "-fno-exceptions", "-fno-rtti")
     path = root / "cases"
@@ -98,8 +111,12 @@ def cases(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.mark.parametrize("piece", _CASES)
 def test_each_operation_is_checked(cases: Path, piece: str) -> None:
-    """What leaves int32, loses digits, shifts what must not be shifted, or lies outside its stated range, stops; its neighbour passes."""
-    done = subprocess.run([str(cases), str(list(_CASES).index(piece))], capture_output=True, text=True, check=False)
+    """What leaves int32, loses digits, shifts what must not be shifted, or lies outside its stated range,
+    stops; its neighbour passes.
+    """
+    done = subprocess.run(
+        [str(cases), str(list(_CASES).index(piece))], capture_output=True, text=True, check=False
+    )
     said = _CASES[piece]
     assert (done.returncode, done.stderr.strip()) == ((70, said) if said else (0, ""))
 
@@ -136,12 +153,22 @@ def test_the_c_itself_is_not_changed(samples: dict[str, Program]) -> None:
 
 
 def _first_layer(law_rises: bool) -> Program:
-    """Six pads above their dry counts, scaled and clipped each for itself, into a layer of five and one of two."""
+    """Six pads above their dry counts, scaled and clipped each for itself, into a layer of five and one of
+    two.
+    """
     rng = np.random.default_rng(8)
 
     def layer(x: str, rows: int, name: str) -> str:
-        weights = tuple(tuple(int(w) for w in row) for row in rng.integers(-127, 128, (rows, b.interval(x).size)))
-        return b.node("dense", x, weights=weights, bias=tuple(int(v) for v in rng.integers(-9000, 9000, rows)), name=name)
+        weights = tuple(
+            tuple(int(w) for w in row) for row in rng.integers(-127, 128, (rows, b.interval(x).size))
+        )
+        return b.node(
+            "dense",
+            x,
+            weights=weights,
+            bias=tuple(int(v) for v in rng.integers(-9000, 9000, rows)),
+            name=name,
+        )
 
     b = Builder("layers", count_bits=12, channels=6, period_ms=100, span=6400, trim_range=(900, 1100))
     b.prepare_node("clip", "trim", low=0, high=4095, name="dry", keep=True)
@@ -156,7 +183,9 @@ def _first_layer(law_rises: bool) -> Program:
 
 @pytest.mark.parametrize("rises", [True, False])
 def test_bounds_of_the_first_layer_are_reached(rises: bool) -> None:
-    """With each count at the end that the sign of its weight asks for, every sum reaches its bound exactly, and the twin lets it pass."""
+    """With each count at the end that the sign of its weight asks for, every sum reaches its bound exactly,
+    and the twin lets it pass.
+    """
     program = _first_layer(rises)
     (first,) = (n for n in program.step if n.name == "first")
     weights = np.asarray(matrix(first.attributes, "weights"))
@@ -177,7 +206,9 @@ def test_bounds_of_the_first_layer_are_reached(rises: bool) -> None:
 
 
 def test_a_bound_one_too_narrow_is_seen() -> None:
-    """The same inputs stop a twin whose comment states a bound one too low: what was reached is what the C computes."""
+    """The same inputs stop a twin whose comment states a bound one too low: what was reached is what the C
+    computes.
+    """
     program = _first_layer(law_rises=True)
     b = replace_outputs(program)
     source = emit_c(b)
@@ -208,7 +239,9 @@ Exposed = Callable[..., Program]
 
 
 def test_driving_finds_what_running_means_reach(exposed: Exposed) -> None:
-    """Within the frames it is given a running mean is driven as far as it goes: up from 0 by a quarter of what is left, each frame."""
+    """Within the frames it is given a running mean is driven as far as it goes: up from 0 by a quarter of
+    what is left, each frame.
+    """
     b = Builder("mean", count_bits=8, channels=1, period_ms=100, span=640)
     b.state("sum", (0,), (0,), (255 * 4,))
     b.renew("sum", b.node("running", "counts", "sum", shift=2, name="next"))

@@ -1,4 +1,6 @@
-"""Bounds on hand-assembled code, counted by hand from ARM DDI 0484, Table 3-1, and what cannot be followed."""
+"""Bounds on hand-assembled code, counted by hand from ARM DDI 0484, Table 3-1, and what cannot
+be followed.
+"""
 
 from __future__ import annotations
 
@@ -20,17 +22,49 @@ CORE = CORES["cortex-m0plus"]
 
 
 def assembled(*step: int, leaf: int = 0) -> Image:
-    """An image whose step is hand-assembled halfwords, the function at offset ``leaf`` of it a second one; init and prepare only return 1."""
+    """An image whose step is hand-assembled halfwords, the function at offset ``leaf`` of it a second one;
+    init and prepare only return 1.
+    """
     code = struct.pack(f"<{2 + len(step)}H", 0x2001, 0x4770, *step)
-    symbols = {"m_init": START, "m_prepare": START, "m_step": START + 4} | ({"leaf": START + 4 + leaf} if leaf else {})
-    return Image("m", CORE, START, code, symbols, len(code), 0, 0, 8, 8, 8, 16, 2, channels=1, trim_counts=0, functions=frozenset(symbols.values()))
+    symbols = {"m_init": START, "m_prepare": START, "m_step": START + 4} | (
+        {"leaf": START + 4 + leaf} if leaf else {}
+    )
+    return Image(
+        "m",
+        CORE,
+        START,
+        code,
+        symbols,
+        len(code),
+        0,
+        0,
+        8,
+        8,
+        8,
+        16,
+        2,
+        channels=1,
+        trim_counts=0,
+        functions=frozenset(symbols.values()),
+    )
 
 
 def seen(image: Image, *counts: int) -> tuple[Bounds, int]:
-    """The bounds after one frame for each of ``counts``, and the dearest frame's cycles. r3 of step points to the count."""
+    """The bounds after one frame for each of ``counts``, and the dearest frame's cycles. r3 of step points to
+    the count.
+    """
     bounds = Bounds(image, Timing(CORE, 1, 0))
     given, zero = np.asarray(counts, dtype=np.int64)[:, None], np.zeros((len(counts), 1), dtype=np.int64)
-    frames = Vectors(len(counts), zero[:, :0], given, zero[:, 0], zero[:, 0], zero[:, :0], np.zeros((len(counts), 5), np.int64), zero[:, :0])
+    frames = Vectors(
+        len(counts),
+        zero[:, :0],
+        given,
+        zero[:, 0],
+        zero[:, 0],
+        zero[:, :0],
+        np.zeros((len(counts), 5), np.int64),
+        zero[:, :0],
+    )
     run = Machine(image, watcher=bounds.watch).run(frames)
     return bounds, int(run.cycles.max())
 
@@ -57,7 +91,9 @@ def test_loops_multiply() -> None:
 
 def test_rounds_that_vary_are_said() -> None:
     """A loop counted by the input: the most rounds seen, and that they varied."""
-    bounds, most = seen(assembled(0x8818, 0x3801, 0xD1FD, 0x4770), 7, 2, 3)  # ldrh r0,[r3]; loop: subs r0,#1; bne loop; bx lr
+    bounds, most = seen(
+        assembled(0x8818, 0x3801, 0xD1FD, 0x4770), 7, 2, 3
+    )  # ldrh r0,[r3]; loop: subs r0,#1; bne loop; bx lr
     found = bounds.cycles("step")
     assert (found.cycles, found.loops, found.varying) == (most, 1, 1)
 
@@ -65,20 +101,26 @@ def test_rounds_that_vary_are_said() -> None:
 def test_calls_are_priced_by_chain() -> None:
     """A function called with 2 and with 9 rounds costs what each call takes, not twice the dearer."""
     # push {lr}; movs r0,#2; bl leaf; movs r0,#9; bl leaf; pop {pc}; leaf: subs r0,#1; bne leaf; bx lr
-    image = assembled(0xB500, 0x2002, 0xF000, 0xF804, 0x2009, 0xF000, 0xF801, 0xBD00, 0x3801, 0xD1FD, 0x4770, leaf=16)
+    image = assembled(
+        0xB500, 0x2002, 0xF000, 0xF804, 0x2009, 0xF000, 0xF801, 0xBD00, 0x3801, 0xD1FD, 0x4770, leaf=16
+    )
     bounds, most = seen(image, 0)
     assert most == 2 + 2 * (1 + 3) + (3 + 1) + sum(n + 2 * (n - 1) + 1 + 2 for n in (2, 9))
     assert bounds.cycles("step").cycles == most
 
 
 def test_stack_through_calls() -> None:
-    """Step keeps 2 words and 24 bytes, its callee 3 words; a caller of step leaves 16 bytes of arguments. The deepest seen is the same."""
+    """Step keeps 2 words and 24 bytes, its callee 3 words; a caller of step leaves 16 bytes of arguments. The
+    deepest seen is the same.
+    """
     # push {r4,lr}; sub sp,#24; bl leaf; add sp,#24; pop {r4,pc}; leaf: push {r4,r5,lr}; pop {r4,r5,pc}
     image = assembled(0xB510, 0xB086, 0xF000, 0xF802, 0xB006, 0xBD10, 0xB530, 0xBD30, leaf=12)
     bounds = Bounds(image, Timing(CORE, 1, 0))
     assert bounds.stack("step") == 8 + 24 + 12 + 16
     zero = np.zeros((1, 1), dtype=np.int64)
-    frame = Vectors(1, zero[:, :0], zero, zero[:, 0], zero[:, 0], zero[:, :0], np.zeros((1, 5), np.int64), zero[:, :0])
+    frame = Vectors(
+        1, zero[:, :0], zero, zero[:, 0], zero[:, 0], zero[:, :0], np.zeros((1, 5), np.int64), zero[:, :0]
+    )
     assert Machine(image).run(frame).stack == 8 + 24 + 12 + 16
 
 
@@ -94,9 +136,12 @@ def test_a_loop_that_never_ran_has_no_bound() -> None:
 LOST = {
     "a jump by a register": ((0x4718,), "'bx r3'"),
     "the stack pointer set from a register": ((0x46BD, 0x4770), "'mov sp, r7'"),
-    "two depths of the stack": ((0x2800, 0xD000, 0xB401, 0x4770), "two depths"),  # cmp; beq over; push {r0}; bx lr
+    "two depths of the stack": (
+        (0x2800, 0xD000, 0xB401, 0x4770),
+        "two depths",
+    ),  # cmp; beq over; push {r0}; bx lr
     "recursion": ((0xB500, 0xF7FF, 0xFFFD, 0xBD00), "recursion"),  # push {lr}; bl step; pop {pc}
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", LOST)

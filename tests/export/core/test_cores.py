@@ -33,21 +33,36 @@ def test_budgets_know_the_same_cores() -> None:
 
 
 def test_tables_name_their_source(core: Core) -> None:
-    """A published table is named; where there is none, it says that it is a model. Arm 100230 holds no timings for the Cortex-M33."""
+    """A published table is named; where there is none, it says that it is a model. Arm 100230 holds no
+    timings for the Cortex-M33.
+    """
     its = sources(core)
     assert its.source.startswith("Arm DDI ") == (core.name in ("cortex-m0plus", "cortex-m3", "cortex-m4"))
     assert ("a model" in its.source) == (core.name in ("cortex-m33", "rv32imc"))
     assert "interrupts" in its.unseen
 
 
-# Rows of Table 3-1 of ARM DDI 0337 (Cortex-M3) and ARM DDI 0439 (Cortex-M4), where P, a refill of the pipeline, is 1 to 3: the upper ends.
+# Rows of Table 3-1 of ARM DDI 0337 (Cortex-M3) and ARM DDI 0439 (Cortex-M4), where P, a refill of the
+# pipeline, is 1 to 3: the upper ends.
 PUBLISHED = {
-    ("movs", "r0, #1"): (1, 1), ("mul", "r0, r1, r2"): (1, 1), ("mla", "r0, r1, r2, r3"): (2, 1), ("smull", "r0, r1, r2, r3"): (5, 1),
-    ("umlal", "r0, r1, r2, r3"): (7, 1), ("udiv", "r0, r1, r2"): (12, 12), ("ldr.w", "r0, [r1, #4]"): (2, 2), ("strh", "r0, [r1]"): (2, 2),
-    ("ldrd", "r0, r1, [r2]"): (1 + 2, 1 + 2), ("push.w", "{r4, r5, lr}"): (1 + 3, 1 + 3), ("pop", "{r4, pc}"): (1 + 2 + 3, 1 + 2 + 3),
-    ("bl", "#0x100"): (1 + 3, 1 + 3), ("b", "#0x100"): (1 + 3, 1 + 3), ("bx", "lr"): (1 + 3, 1 + 3), ("itte", "ne"): (1, 1), ("addne.w", "r0, r1, r2"): (1, 1),
+    ("movs", "r0, #1"): (1, 1),
+    ("mul", "r0, r1, r2"): (1, 1),
+    ("mla", "r0, r1, r2, r3"): (2, 1),
+    ("smull", "r0, r1, r2, r3"): (5, 1),
+    ("umlal", "r0, r1, r2, r3"): (7, 1),
+    ("udiv", "r0, r1, r2"): (12, 12),
+    ("ldr.w", "r0, [r1, #4]"): (2, 2),
+    ("strh", "r0, [r1]"): (2, 2),
+    ("ldrd", "r0, r1, [r2]"): (1 + 2, 1 + 2),
+    ("push.w", "{r4, r5, lr}"): (1 + 3, 1 + 3),
+    ("pop", "{r4, pc}"): (1 + 2 + 3, 1 + 2 + 3),
+    ("bl", "#0x100"): (1 + 3, 1 + 3),
+    ("b", "#0x100"): (1 + 3, 1 + 3),
+    ("bx", "lr"): (1 + 3, 1 + 3),
+    ("itte", "ne"): (1, 1),
+    ("addne.w", "r0, r1, r2"): (1, 1),
     ("tbb", "[pc, r0]"): (2 + 1 + 3, 2 + 1 + 3),
-}  # fmt: skip
+}
 
 
 def test_published_rows() -> None:
@@ -73,10 +88,16 @@ EVERY_DAY = {("every_op", "cortex-m0plus")} | {("wide", core) for core in CORES}
 
 
 @pytest.mark.parametrize(
-    ("name", "core_name"), [pytest.param(*its, marks=() if its in EVERY_DAY else pytest.mark.slow) for its in product(("every_op", "wide"), CORES)]
+    ("name", "core_name"),
+    [
+        pytest.param(*its, marks=() if its in EVERY_DAY else pytest.mark.slow)
+        for its in product(("every_op", "wide"), CORES)
+    ],
 )
 def test_same_numbers_and_bounds_on_every_core(all_built: dict[str, Any], core_name: str, name: str) -> None:
-    """Readings, states, stack and cycles: the interpreter's numbers both ways of running, and bounds that hold on inputs they were not made from."""
+    """Readings, states, stack and cycles: the interpreter's numbers both ways of running, and bounds that
+    hold on inputs they were not made from.
+    """
     its, core = all_built[name], CORES[core_name]
     image = build_core(its.c, core_name)
     bounds = Bounds(image, Timing(core, 1, 1))
@@ -88,7 +109,9 @@ def test_same_numbers_and_bounds_on_every_core(all_built: dict[str, Any], core_n
     readings, state = Machine(image).replay(its.vectors)
     assert (readings == its.vectors.readings).all()
     assert (state == its.vectors.state).all()
-    other = Machine(image, 1, 1).run(its.vectors.rows(400, 480) if len(its.vectors) % 80 == 0 else its.vectors.head(12))
+    other = Machine(image, 1, 1).run(
+        its.vectors.rows(400, 480) if len(its.vectors) % 80 == 0 else its.vectors.head(12)
+    )
     for what, seen in (("step", int(other.cycles.max())), ("prepare", other.dearest["prepare"])):
         bound = bounds.cycles(what)
         assert bound.varying == 0
@@ -131,11 +154,15 @@ names = {{"-mthumb": [], "-mcpu=cortex-m0plus": ["-target", "thumb-freestanding-
          "-fno-tree-loop-distribute-patterns": []}}
 words = [word for one in given for word in names.get(one, [one])]
 sys.exit(subprocess.run([sys.executable, "-P", "-m", "ziglang", "cc", *words]).returncode)
-"""
+"""  # noqa: E501 - a text as it is written out
 
 
-def test_another_compiler_is_reported_beside(all_built: dict[str, Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """With an arm-none-eabi-gcc on the PATH its sizes are given, here those of a stand-in that calls the known compiler; without, none."""
+def test_another_compiler_is_reported_beside(
+    all_built: dict[str, Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With an arm-none-eabi-gcc on the PATH its sizes are given, here those of a stand-in that calls the
+    known compiler; without, none.
+    """
     its = all_built["inverse_law"]
     monkeypatch.setenv("PATH", str(tmp_path))
     assert gcc_sizes(its.c, "cortex-m0plus") is None

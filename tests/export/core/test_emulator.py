@@ -1,4 +1,6 @@
-"""The emulated core itself: cycles that follow from the published table, stack, and memory that must not be touched."""
+"""The emulated core itself: cycles that follow from the published table, stack, and memory that must not be
+touched.
+"""
 
 from __future__ import annotations
 
@@ -32,26 +34,48 @@ def assembled(*step: int) -> Image:
 def frames(n: int) -> Vectors:
     """``n`` frames of one channel, all in one stream."""
     zero = np.zeros((n, 1), dtype=np.int64)
-    return Vectors(n, zero[:, :0], zero, zero[:, 0], zero[:, 0], zero[:, :0], np.zeros((n, 5), dtype=np.int64), zero[:, :0])
+    return Vectors(
+        n,
+        zero[:, :0],
+        zero,
+        zero[:, 0],
+        zero[:, 0],
+        zero[:, :0],
+        np.zeros((n, 5), dtype=np.int64),
+        zero[:, :0],
+    )
 
 
 def cycles(image: Image, multiplier: int = 1, wait_states: int = 0) -> list[int]:
     return Machine(image, multiplier, wait_states).run(frames(3)).cycles.tolist()
 
 
-# Hand counts from ARM DDI 0484, Table 3-1: ALU 1, load or store 2, push or pop of N 1 + N, pop with return 3 + N,
-# branch taken 2 and not taken 1, BX 2, BL 3. Rows marked 'from memory' in the table file are so here too.
+# Hand counts from ARM DDI 0484, Table 3-1: ALU 1, load or store 2, push or pop of N 1 + N, pop with return 3
+# + N, branch taken 2 and not taken 1, BX 2, BL 3. Rows marked 'from memory' in the table file are so here
+# too.
 COUNTED: Mapping[str, tuple[tuple[int, ...], int]] = {
     "return only": ((0x4770,), 2),
-    "loop of five": ((0x2005, 0x3801, 0xD1FD, 0x4770), 1 + 5 * 1 + 4 * 2 + 1 + 2),  # movs r0,#5; subs r0,#1; bne -1; bx lr
+    "loop of five": (
+        (0x2005, 0x3801, 0xD1FD, 0x4770),
+        1 + 5 * 1 + 4 * 2 + 1 + 2,
+    ),  # movs r0,#5; subs r0,#1; bne -1; bx lr
     "push and pop": ((0xB510, 0xBD10), (1 + 2) + (3 + 2)),  # push {r4,lr}; pop {r4,pc}
-    "store and load": ((0xB081, 0x9000, 0x9800, 0xB001, 0x4770), 1 + 2 + 2 + 1 + 2),  # sub sp; str r0,[sp]; ldr r0,[sp]; add sp
+    "store and load": (
+        (0xB081, 0x9000, 0x9800, 0xB001, 0x4770),
+        1 + 2 + 2 + 1 + 2,
+    ),  # sub sp; str r0,[sp]; ldr r0,[sp]; add sp
     "multiply": ((0x4348, 0x4770), 1 + 2),  # muls r0, r1; bx lr
     "jump ahead": ((0xE000, 0x2000, 0x4770), 2 + 2),  # b over one instruction
-    "not taken": ((0x2000, 0xD100, 0x2001, 0x4770), 1 + 1 + 1 + 2),  # movs r0,#0; bne ahead (not taken); movs; bx lr
-    "call": ((0xB500, 0xF000, 0xF801, 0xBD00, 0x4770), (1 + 1) + 3 + 2 + (3 + 1)),  # push {lr}; bl leaf; pop {pc}; leaf: bx lr
+    "not taken": (
+        (0x2000, 0xD100, 0x2001, 0x4770),
+        1 + 1 + 1 + 2,
+    ),  # movs r0,#0; bne ahead (not taken); movs; bx lr
+    "call": (
+        (0xB500, 0xF000, 0xF801, 0xBD00, 0x4770),
+        (1 + 1) + 3 + 2 + (3 + 1),
+    ),  # push {lr}; bl leaf; pop {pc}; leaf: bx lr
     "several words": ((0xB403, 0xBC03, 0x4770), (1 + 2) + (1 + 2) + 2),  # push {r0,r1}; pop {r0,r1}
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", COUNTED)
@@ -68,23 +92,39 @@ def test_multiplier_of_the_budget() -> None:
 
 
 def test_wait_states() -> None:
-    """Each block's words and each load from flash wait once per wait state: the model's own definition, counted by hand."""
+    """Each block's words and each load from flash wait once per wait state: the model's own definition,
+    counted by hand.
+    """
     code, expected = COUNTED["loop of five"]
-    # step starts at a word: first block (three halfwords) touches 2 words, the four later rounds (bytes 2 to 5) 2 each, bx lr 1
+    # step starts at a word: first block (three halfwords) touches 2 words, the four later rounds (bytes 2 to
+    # 5) 2 each, bx lr 1
     assert cycles(assembled(*code), wait_states=3) == [expected + 3 * (2 + 4 * 2 + 1)] * 3
     literal = (0x4800, 0x4770, 0x1234, 0x5678)  # ldr r0, [pc, #0]; bx lr; a word of data
     assert cycles(assembled(*literal), wait_states=3) == [2 + 2 + 3 * (1 + 1)] * 3
 
 
 def test_stack_counts_what_is_reserved() -> None:
-    """Stack that is reserved but never written counts, and so do the arguments of step that the caller leaves there (16 bytes)."""
+    """Stack that is reserved but never written counts, and so do the arguments of step that the caller leaves
+    there (16 bytes).
+    """
     reserve = (0xB090, 0xE7FF, 0xB010, 0x4770)  # sub sp, #64; b next; add sp, #64; bx lr
     assert Machine(assembled(*reserve)).run(frames(3)).stack == 16 + 64
-    assert Machine(assembled(0xB5F0, 0xBDF0)).run(frames(3)).stack == 16 + 20  # push {r4-r7,lr}; pop {r4-r7,pc}
+    assert (
+        Machine(assembled(0xB5F0, 0xBDF0)).run(frames(3)).stack == 16 + 20
+    )  # push {r4-r7,lr}; pop {r4-r7,pc}
 
 
 FAULTS: Mapping[str, tuple[int, ...]] = {
-    "writes to flash": (0x4902, 0x6008, 0x4770, 0x0000, 0x0000, 0x0000, 0x0000, 0x0800),  # ldr r1, =0x08000000; str r0, [r1]
+    "writes to flash": (
+        0x4902,
+        0x6008,
+        0x4770,
+        0x0000,
+        0x0000,
+        0x0000,
+        0x0000,
+        0x0800,
+    ),  # ldr r1, =0x08000000; str r0, [r1]
     "reads from null": (0x2000, 0x6800, 0x4770),  # movs r0, #0; ldr r0, [r0]
     "unaligned word": (0x3001, 0x6800, 0x4770),  # adds r0, #1; ldr r0, [r0]: ARMv6-M has no unaligned access
     "hardware division": (0xFBB0, 0xF0F1, 0x4770),  # udiv: not in ARMv6-M
@@ -95,7 +135,9 @@ FAULTS: Mapping[str, tuple[int, ...]] = {
 
 @pytest.mark.parametrize("name", FAULTS)
 def test_what_the_core_does_not_allow_ends_the_run(name: str) -> None:
-    """Memory and instructions that a Cortex-M0+ program may not use raise an error that names the function."""
+    """Memory and instructions that a Cortex-M0+ program may not use raise an error that names
+    the function.
+    """
     with pytest.raises(ToolError, match="m_step"):
         Machine(assembled(*FAULTS[name])).run(frames(1))
 
@@ -116,7 +158,12 @@ def by_instruction(its: Any, multiplier: int) -> list[int]:
     decoder = capstone.Cs(capstone.CS_ARCH_ARM, capstone.CS_MODE_THUMB | capstone.CS_MODE_MCLASS)
     executed: list[tuple[int, int]] = []
     uc, end = machine._uc, START + len(its.image.flash)
-    uc.hook_add(unicorn.UC_HOOK_CODE, lambda uc, address, size, data: executed.append((address, size)), begin=START, end=end)
+    uc.hook_add(
+        unicorn.UC_HOOK_CODE,
+        lambda uc, address, size, data: executed.append((address, size)),
+        begin=START,
+        end=end,
+    )
     result = []
     for k in range(len(vectors)):
         if k % vectors.stream_frames == 0:
@@ -125,7 +172,9 @@ def by_instruction(its: Any, multiplier: int) -> list[int]:
         machine.step(vectors.counts[k], int(vectors.temperature[k]), int(vectors.faults[k]))
         total = 0
         for (address, size), (behind, _) in zip(executed, [*executed[1:], (0, 0)], strict=True):
-            ((_, _, mnemonic, operands),) = decoder.disasm_lite(its.image.flash[address - START : address - START + size], address)
+            ((_, _, mnemonic, operands),) = decoder.disasm_lite(
+                its.image.flash[address - START : address - START + size], address
+            )
             price = timing.instruction(mnemonic, operands)
             total += price.cycles + (price.taken if behind != address + size else 0)
         result.append(total)

@@ -13,11 +13,21 @@ from export.core import measure as module
 from export.core.measure import choose_kernels, measure
 from training.costs import CostLine, CostModel, against
 
-BUDGET = Budget("small", "cortex-m0plus", multiplier_cycles=1, flash_bytes=1536, ram_bytes=64, stack_bytes=128, cycles=2000)
+BUDGET = Budget(
+    "small",
+    "cortex-m0plus",
+    multiplier_cycles=1,
+    flash_bytes=1536,
+    ram_bytes=64,
+    stack_bytes=128,
+    cycles=2000,
+)
 
 
 def test_smallest_useful_model_fits_a_small_budget(all_built: dict[str, Any]) -> None:
-    """One channel, reciprocal, 16 segments and flags: inside 1,536 bytes of flash with everything, and 64 bytes of RAM."""
+    """One channel, reciprocal, 16 segments and flags: inside 1,536 bytes of flash with everything, and 64
+    bytes of RAM.
+    """
     model: CostModel = measure
     cost = model(all_built["inverse_law"].program, BUDGET)
     assert all(line.within for line in against(cost, BUDGET))
@@ -25,11 +35,17 @@ def test_smallest_useful_model_fits_a_small_budget(all_built: dict[str, Any]) ->
 
 
 def test_cost_is_that_of_the_image_and_the_run(all_built: dict[str, Any]) -> None:
-    """Flash and RAM are the linker's and the compiler's; cycles are the dearest frame; the mean lies below it."""
+    """Flash and RAM are the linker's and the compiler's; cycles are the dearest frame; the mean lies below
+    it.
+    """
     its = all_built["strip"]
     cost = measure(its.program, BUDGET)
     assert cost.flash == len(its.image.flash)
-    assert (cost.flash_tables, cost.flash_helpers, cost.ram) == (its.image.tables, its.image.helpers, its.image.ram)
+    assert (cost.flash_tables, cost.flash_helpers, cost.ram) == (
+        its.image.tables,
+        its.image.helpers,
+        its.image.ram,
+    )
     assert cost.ram == its.image.state_size + its.image.prepared_size + its.image.scratch_size
     assert 0 < cost.cycles_mean < cost.cycles
     assert cost.stack >= 16
@@ -46,11 +62,19 @@ def test_multiplier_and_wait_states_cost_cycles_only(all_built: dict[str, Any]) 
     its = asdict(plain)
     for other in (slow, waiting):
         differing = {name for name, value in asdict(other).items() if value != its[name]}
-        assert differing <= {"cycles", "cycles_mean", *(f"{what}_bound" for what in ("cycles", "prepare", "selftest")), "prepare_cycles", "selftest_cycles"}
+        assert differing <= {
+            "cycles",
+            "cycles_mean",
+            *(f"{what}_bound" for what in ("cycles", "prepare", "selftest")),
+            "prepare_cycles",
+            "selftest_cycles",
+        }
 
 
 def test_kernels_are_chosen_by_what_the_budget_has(all_built: dict[str, Any]) -> None:
-    """Enough cycles: the smallest code; too few for it: faster kernels, at more bytes; too few for any: those that take fewest."""
+    """Enough cycles: the smallest code; too few for it: faster kernels, at more bytes; too few for any: those
+    that take fewest.
+    """
     program = all_built["two_nets"].program
     small, fast, fastest = (measure(program, BUDGET, kernels=tier) for tier in ("small", "fast", "fastest"))
     assert fast.cycles < small.cycles
@@ -63,17 +87,25 @@ def test_kernels_are_chosen_by_what_the_budget_has(all_built: dict[str, Any]) ->
 def test_bounds_lie_above_what_was_seen(all_built: dict[str, Any]) -> None:
     """Stack and cycles have bounds that no run passes and that lie near; what they stand on is said."""
     cost = measure(all_built["strip"].program, BUDGET)
-    for seen, bound in ((cost.stack, cost.stack_bound), (cost.cycles, cost.cycles_bound), (cost.prepare_cycles, cost.prepare_bound)):
+    for seen, bound in (
+        (cost.stack, cost.stack_bound),
+        (cost.cycles, cost.cycles_bound),
+        (cost.prepare_cycles, cost.prepare_bound),
+    ):
         assert bound is not None
         assert 0 < seen <= bound <= 1.5 * seen
     assert cost.selftest_cycles <= (cost.selftest_bound or 0)
     assert (cost.ram_state, cost.ram_prepared, cost.ram_scratch) != (0, 0, 0)
     assert cost.ram == cost.ram_state + cost.ram_prepared + cost.ram_scratch
-    assert cost.basis.startswith("stack: proven from the call graph; cycles: the dearest branch everywhere, the rounds of ")
+    assert cost.basis.startswith(
+        "stack: proven from the call graph; cycles: the dearest branch everywhere, the rounds of "
+    )
 
 
 def test_a_bound_decides() -> None:
-    """What was seen fits and its bound does not: over, by what the bound is too much; without a bound what was seen decides."""
+    """What was seen fits and its bound does not: over, by what the bound is too much; without a bound what
+    was seen decides.
+    """
     line = CostLine("stack bytes", 80, 100, 112)
     assert (line.within, line.headroom) == (False, -12)
     assert CostLine("flash bytes", 100, 100).within

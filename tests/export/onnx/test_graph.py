@@ -13,7 +13,15 @@ import onnx
 import pytest
 
 from dataset.errors import InputError, ProgramError
-from export.onnx.graph import FRAME, IR_VERSION, OPSET, emit_onnx, emit_prepare_onnx, emit_scan_onnx, label_float_onnx
+from export.onnx.graph import (
+    FRAME,
+    IR_VERSION,
+    OPSET,
+    emit_onnx,
+    emit_prepare_onnx,
+    emit_scan_onnx,
+    label_float_onnx,
+)
 from export.onnx.ops import EMITTERS
 from export.onnx.run import Runtime, in_onnxruntime, in_reference, run_prepare, run_scan, run_step
 from export.vectors import make_vectors
@@ -23,7 +31,9 @@ RUNTIMES: dict[str, Callable[[bytes], Runtime]] = {"onnxruntime": in_onnxruntime
 
 
 def expose(builder: Builder, *values: str) -> Program:
-    """Finish a program whose next state is ``values``, so that a test sees any integer and not only a level."""
+    """Finish a program whose next state is ``values``, so that a test sees any integer and not
+    only a level.
+    """
     for k, value in enumerate(values):
         its = builder.interval(value)
         builder.state(f"seen{k}", its.low, its.low, its.high)
@@ -58,18 +68,27 @@ def test_state_carried_by_the_runtime(samples: dict[str, Program], runtime: str)
         at = slice(k, k + 1)
         if k % vectors.stream_frames == 0:
             state = initial_state(program)
-        found = step({
-            "counts": vectors.counts[at], "temperature": vectors.temperature[at, None], "faults": vectors.faults[at, None],
-            "state": state, "prepared": vectors.prepared[at],
-        })  # fmt: skip
+        found = step(
+            {
+                "counts": vectors.counts[at],
+                "temperature": vectors.temperature[at, None],
+                "faults": vectors.faults[at, None],
+                "state": state,
+                "prepared": vectors.prepared[at],
+            }
+        )
         state = found["next_state"]
-        assert [int(found[o][0, 0]) for o in ("low", "level", "high", "validity", "flags")] == vectors.readings[k].tolist()
+        assert [
+            int(found[o][0, 0]) for o in ("low", "level", "high", "validity", "flags")
+        ] == vectors.readings[k].tolist()
         assert state.tolist() == vectors.state[at].tolist()
 
 
 @pytest.mark.parametrize("runtime", RUNTIMES)
 def test_scan_equals_interpreter(sample: Program, runtime: str) -> None:
-    """Whole streams side by side, the state carried inside the Scan, give the expected readings and last states."""
+    """Whole streams side by side, the state carried inside the Scan, give the expected readings and last
+    states.
+    """
     vectors = make_vectors(sample, 1500, seed=1)
     readings, last = run_scan(RUNTIMES[runtime](emit_scan_onnx(sample)), sample, vectors)
     np.testing.assert_array_equal(readings, vectors.readings)
@@ -78,7 +97,9 @@ def test_scan_equals_interpreter(sample: Program, runtime: str) -> None:
 
 @pytest.mark.parametrize("runtime", RUNTIMES)
 def test_streams_of_a_scan_are_independent(samples: dict[str, Program], runtime: str) -> None:
-    """A stream alone, and the same among others in another place, read the same: the batch axis is no time."""
+    """A stream alone, and the same among others in another place, read the same: the batch axis
+    is no time.
+    """
     program = samples["every_op"]
     vectors, run = make_vectors(program, 400, seed=6), RUNTIMES[runtime](emit_scan_onnx(program))
     together, _ = run_scan(run, program, vectors)
@@ -96,18 +117,30 @@ def test_scan_goes_on_where_it_stopped(samples: dict[str, Program], runtime: str
     n, cut = vectors.stream_frames, 4
     state, rows = initial_state(program), []
     for part in (slice(0, cut), slice(cut, n)):
-        found = run({
-            "counts": vectors.counts[part, None], "temperature": vectors.temperature[part, None, None], "faults": vectors.faults[part, None, None],
-            "state": state, "prepared": vectors.prepared[:1],
-        })  # fmt: skip
+        found = run(
+            {
+                "counts": vectors.counts[part, None],
+                "temperature": vectors.temperature[part, None, None],
+                "faults": vectors.faults[part, None, None],
+                "state": state,
+                "prepared": vectors.prepared[:1],
+            }
+        )
         state = found["next_state"]
-        rows.append(np.stack([found[o][:, 0, 0] for o in ("low", "level", "high", "validity", "flags")], axis=1))
+        rows.append(
+            np.stack([found[o][:, 0, 0] for o in ("low", "level", "high", "validity", "flags")], axis=1)
+        )
     assert [len(part) for part in rows] == [cut, n - cut]
     np.testing.assert_array_equal(np.concatenate(rows), vectors.readings[:n])
     np.testing.assert_array_equal(state, vectors.state[n - 1 : n])
 
 
-def test_documented_code_runs(small_bundle: dict[str, bytes], samples: dict[str, Program], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_documented_code_runs(
+    small_bundle: dict[str, bytes],
+    samples: dict[str, Program],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     """The code in docs/bundle.md, as it stands there, gives the levels that the interpreter gives."""
     text = (Path(__file__).parents[3] / "docs" / "bundle.md").read_text()
     code = text.partition("```python\n")[2].partition("```")[0]
@@ -120,7 +153,9 @@ def test_documented_code_runs(small_bundle: dict[str, bytes], samples: dict[str,
     valid = expected.validity > 0
     assert valid.any()
     for stream in range(3):
-        np.testing.assert_array_equal(names["level_mm"][:, stream, 0], np.where(valid, expected.level / 64, np.nan))
+        np.testing.assert_array_equal(
+            names["level_mm"][:, stream, 0], np.where(valid, expected.level / 64, np.nan)
+        )
 
 
 @pytest.mark.parametrize("runtime", RUNTIMES)
@@ -137,11 +172,18 @@ def test_no_prepare_model_without_trim(samples: dict[str, Program]) -> None:
     """A program without trim has no prepare model, and its step model asks for nothing prepared."""
     program = samples["single_channel"]
     assert emit_prepare_onnx(program) is None
-    assert [i.name for i in onnx.load_model_from_string(emit_onnx(program)).graph.input] == ["counts", "temperature", "faults"]
+    assert [i.name for i in onnx.load_model_from_string(emit_onnx(program)).graph.input] == [
+        "counts",
+        "temperature",
+        "faults",
+    ]
 
 
 # Half up, towards plus infinity: the definition in the design; at s = 1 the ties are all odd numbers.
-_TIES = {1: {-3: -1, -1: 0, 1: 1, 3: 2, -4: -2, 5: 3, -5: -2}, 3: {-12: -1, -4: 0, 4: 1, 12: 2, -5: -1, -11: -1, -13: -2, 11: 1, -20: -2, 20: 3}}
+_TIES = {
+    1: {-3: -1, -1: 0, 1: 1, 3: 2, -4: -2, 5: 3, -5: -2},
+    3: {-12: -1, -4: 0, 4: 1, 12: 2, -5: -1, -11: -1, -13: -2, 11: 1, -20: -2, 20: 3},
+}
 
 
 @pytest.mark.parametrize("runtime", RUNTIMES)
@@ -150,7 +192,9 @@ def test_ties_round_half_up(shift: int, runtime: str) -> None:
     """Ties of both signs round towards plus infinity, as worked by hand from floor(v / 2**s + 1/2)."""
     values = list(_TIES[shift])
     b = Builder("ties", count_bits=8, channels=1, period_ms=100, span=640)
-    offset = b.node("sub", b.node("clip", "counts", low=0, high=0), b.const(*(-v for v in values)))  # counts keep it off constant folding
+    offset = b.node(
+        "sub", b.node("clip", "counts", low=0, high=0), b.const(*(-v for v in values))
+    )  # counts keep it off constant folding
     program = expose(b, b.node("shift", offset, shift=shift))
     _, state = run_step(RUNTIMES[runtime](emit_onnx(program)), program, make_vectors(program, 8))
     assert state[0].tolist() == list(_TIES[shift].values())
@@ -176,17 +220,28 @@ def test_same_program_same_bytes(sample: Program) -> None:
 
 
 def test_model_is_strictly_valid(sample: Program) -> None:
-    """The checker and strict shape inference accept the model, and every value in it is int64 or a truth value."""
+    """The checker and strict shape inference accept the model, and every value in it is int64 or a truth
+    value.
+    """
     model = onnx.load_model_from_string(emit_onnx(sample))
     onnx.checker.check_model(model, full_check=True)
     inferred = onnx.shape_inference.infer_shapes(model, check_type=True, strict_mode=True, data_prop=True)
-    kinds = {v.type.tensor_type.elem_type for v in (*inferred.graph.value_info, *inferred.graph.input, *inferred.graph.output)}
+    kinds = {
+        v.type.tensor_type.elem_type
+        for v in (*inferred.graph.value_info, *inferred.graph.input, *inferred.graph.output)
+    }
     assert kinds <= {onnx.TensorProto.INT64, onnx.TensorProto.BOOL}
     assert {t.data_type for t in model.graph.initializer} == {onnx.TensorProto.INT64}
     assert (model.ir_version, model.opset_import[0].version) == (IR_VERSION, OPSET) == (10, 21)
-    shapes = {v.name: [d.dim_param or d.dim_value for d in v.type.tensor_type.shape.dim] for v in (*model.graph.input, *model.graph.output)}
+    shapes = {
+        v.name: [d.dim_param or d.dim_value for d in v.type.tensor_type.shape.dim]
+        for v in (*model.graph.input, *model.graph.output)
+    }
     assert shapes["counts"] == ["streams", sample.channels]
-    assert all(shapes[name] == ["streams", 1] for name in ("temperature", "faults", "low", "level", "high", "validity", "flags"))
+    assert all(
+        shapes[name] == ["streams", 1]
+        for name in ("temperature", "faults", "low", "level", "high", "validity", "flags")
+    )
 
 
 def test_scan_is_strictly_valid(sample: Program) -> None:
@@ -196,12 +251,20 @@ def test_scan_is_strictly_valid(sample: Program) -> None:
     onnx.shape_inference.infer_shapes(model, check_type=True, strict_mode=True, data_prop=True)
     (scan,) = model.graph.node
     (body,) = (a.g for a in scan.attribute if a.name == "body")
-    made = [o for node in (*model.graph.node, *body.node) for o in node.output] + [i.name for i in (*model.graph.input, *body.input)]
+    made = [o for node in (*model.graph.node, *body.node) for o in node.output] + [
+        i.name for i in (*model.graph.input, *body.input)
+    ]
     assert len(set(made)) == len(made)
     assert all(i.name.startswith(FRAME) for i in (*body.input, *body.output))
-    shapes = {v.name: [d.dim_param or d.dim_value for d in v.type.tensor_type.shape.dim] for v in (*model.graph.input, *model.graph.output)}
+    shapes = {
+        v.name: [d.dim_param or d.dim_value for d in v.type.tensor_type.shape.dim]
+        for v in (*model.graph.input, *model.graph.output)
+    }
     assert shapes["counts"] == ["frames", "streams", sample.channels]
-    assert all(shapes[name] == ["frames", "streams", 1] for name in ("temperature", "faults", "low", "level", "high", "validity", "flags"))
+    assert all(
+        shapes[name] == ["frames", "streams", 1]
+        for name in ("temperature", "faults", "low", "level", "high", "validity", "flags")
+    )
     assert shapes.get("next_state", ["streams", 0]) == ["streams", sample.state_size]
 
 
@@ -219,12 +282,21 @@ def test_every_file_says_the_same(samples: dict[str, Program], float_onnx: Calla
     facts = [_facts(content) for content in files]
     assert [f.pop("innage.section") for f in facts] == ["step", "scan", "prepare", "float"]
     assert facts[0] == facts[1] == facts[2] == facts[3]
-    assert {"innage.format", "innage.program_format", "innage.units", "innage.scales", "innage.trim", "note.tank"} <= set(facts[0])
+    assert {
+        "innage.format",
+        "innage.program_format",
+        "innage.units",
+        "innage.scales",
+        "innage.trim",
+        "note.tank",
+    } <= set(facts[0])
     assert json.loads(facts[0]["innage.trim"]) == {"kinds": ["dry"], "low": [100] * 4, "high": [4000] * 4}
     assert json.loads(facts[0]["innage.input_ranges"])["counts"] == [[0] * 4, [4095] * 4]
 
 
-def test_label_leaves_the_float_model_as_it_was(samples: dict[str, Program], float_onnx: Callable[[int], bytes]) -> None:
+def test_label_leaves_the_float_model_as_it_was(
+    samples: dict[str, Program], float_onnx: Callable[[int], bytes]
+) -> None:
     """Only the facts are added; labelled again, nothing changes; what is no model is refused."""
     program, own = samples["every_op"], onnx.load_model_from_string(float_onnx(4))
     onnx.helper.set_model_props(own, {"trained with": "care"})
@@ -255,5 +327,7 @@ def test_unknown_operation_is_refused(samples: dict[str, Program]) -> None:
     """An operation without an ONNX form is refused by the name of its node, before anything is emitted."""
     program = samples["single_channel"]
     odd = replace(program, step=(*program.step, replace(program.step[-1], name="odd", op="fourier")))
-    with pytest.raises(ProgramError, match=r"node 'odd': operation 'fourier' has no ONNX form; expected one of const, add"):
+    with pytest.raises(
+        ProgramError, match=r"node 'odd': operation 'fourier' has no ONNX form; expected one of const, add"
+    ):
         emit_onnx(odd)

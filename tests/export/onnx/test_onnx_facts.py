@@ -1,7 +1,8 @@
-"""Outside check: what ONNX and its two runtimes do with the integer operators that the exported graphs are made of.
+"""Outside check: what ONNX and its two runtimes do with the integer operators that the exported graphs are
+made of.
 
-Sources: the operator specifications of ONNX (opset 21) as shipped in the ``onnx`` package and quoted below; the expected
-numbers are worked by hand from them.
+Sources: the operator specifications of ONNX (opset 21) as shipped in the ``onnx`` package and quoted below;
+the expected numbers are worked by hand from them.
 """
 
 from __future__ import annotations
@@ -26,9 +27,17 @@ RUNTIMES = ("onnxruntime", "reference")
 def compute(runtime: str, operator: str, given: Sequence[Table], **attributes: int) -> Table:
     """One operator on int64 tensors in one runtime."""
     names = [f"x{k}" for k in range(len(given))]
-    inputs = [helper.make_tensor_value_info(n, TensorProto.INT64, list(g.shape)) for n, g in zip(names, given, strict=True)]
+    inputs = [
+        helper.make_tensor_value_info(n, TensorProto.INT64, list(g.shape))
+        for n, g in zip(names, given, strict=True)
+    ]
     kind = TensorProto.BOOL if operator == "Greater" else TensorProto.INT64
-    graph = helper.make_graph([helper.make_node(operator, names, ["y"], **attributes)], "one", inputs, [helper.make_tensor_value_info("y", kind, None)])
+    graph = helper.make_graph(
+        [helper.make_node(operator, names, ["y"], **attributes)],
+        "one",
+        inputs,
+        [helper.make_tensor_value_info("y", kind, None)],
+    )
     model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", OPSET)], ir_version=IR_VERSION)
     feed = dict(zip(names, given, strict=True))
     if runtime == "reference":
@@ -43,23 +52,45 @@ def ints(*values: int) -> Table:
 
 @pytest.mark.parametrize("runtime", RUNTIMES)
 def test_div_truncates(runtime: str) -> None:
-    """Integer Div rounds toward zero, so it is no floor on negative numbers. Source: ONNX operator specification, Div."""
+    """Integer Div rounds toward zero, so it is no floor on negative numbers. Source: ONNX operator
+    specification, Div.
+    """
     assert "truncating division (rounding toward zero)" in " ".join(defs.get_schema("Div", OPSET).doc.split())
-    assert compute(runtime, "Div", [ints(7, -7, -8, -9, 8), ints(4, 4, 4, 4, 4)]).tolist() == [1, -1, -2, -2, 2]
+    assert compute(runtime, "Div", [ints(7, -7, -8, -9, 8), ints(4, 4, 4, 4, 4)]).tolist() == [
+        1,
+        -1,
+        -2,
+        -2,
+        2,
+    ]
 
 
 @pytest.mark.parametrize("runtime", RUNTIMES)
 def test_mod_takes_the_sign_of_its_divisor(runtime: str) -> None:
-    """Mod with fmod=0 has the sign of the divisor, so that v - Mod(v, 2**s) is a floor. Source: ONNX operator specification, Mod."""
-    assert "sign of the result is that of the divisor" in " ".join(defs.get_schema("Mod", OPSET).doc.split()).lower()
+    """Mod with fmod=0 has the sign of the divisor, so that v - Mod(v, 2**s) is a floor. Source: ONNX operator
+    specification, Mod.
+    """
+    assert (
+        "sign of the result is that of the divisor"
+        in " ".join(defs.get_schema("Mod", OPSET).doc.split()).lower()
+    )
     values = ints(7, -7, -8, -1, 0, -(2**31), 2**31 - 1)
     assert compute(runtime, "Mod", [values, ints(*[4] * 7)], fmod=0).tolist() == [3, 1, 0, 3, 0, 0, 3]
 
 
 @pytest.mark.parametrize("runtime", RUNTIMES)
 def test_argmax_first_wins(runtime: str) -> None:
-    """With select_last_index=0 the first of equal maxima wins. Source: ONNX operator specification, ArgMax."""
-    found = compute(runtime, "ArgMax", [np.asarray([[3, 9, 9, 1], [5, 5, 5, 5], [-9, -7, -8, -7]])], axis=1, keepdims=1, select_last_index=0)
+    """With select_last_index=0 the first of equal maxima wins. Source: ONNX operator
+    specification, ArgMax.
+    """
+    found = compute(
+        runtime,
+        "ArgMax",
+        [np.asarray([[3, 9, 9, 1], [5, 5, 5, 5], [-9, -7, -8, -7]])],
+        axis=1,
+        keepdims=1,
+        select_last_index=0,
+    )
     assert found.tolist() == [[1], [0], [1]]
 
 
@@ -76,7 +107,11 @@ _CASES = {
     "Gather": ([ints(_BIG, 20, 30), np.asarray([[2, 0], [1, 1]])], {"axis": 0}, [[30, _BIG], [20, 20]]),
     "MatMul": ([np.asarray([[_BIG, -1]]), np.asarray([[1, 2], [3, -4]])], {}, [[_BIG - 3, 2 * _BIG + 4]]),
     "Concat": ([np.asarray([[1, _BIG]]), np.asarray([[3]])], {"axis": 1}, [[1, _BIG, 3]]),
-    "ReduceMax": ([np.asarray([[_BIG, _BIG - 1, 3], [-5, -6, -7]]), ints(1)], {"keepdims": 1}, [[_BIG], [-5]]),
+    "ReduceMax": (
+        [np.asarray([[_BIG, _BIG - 1, 3], [-5, -6, -7]]), ints(1)],
+        {"keepdims": 1},
+        [[_BIG], [-5]],
+    ),
     "Identity": ([ints(_BIG, -1)], {}, [_BIG, -1]),
     "Unsqueeze": ([np.asarray([[_BIG, 2]]), ints(2)], {}, [[[_BIG], [2]]]),
     "Squeeze": ([np.asarray([[[_BIG], [2]]]), ints(2)], {}, [[_BIG, 2]]),
@@ -86,7 +121,9 @@ _CASES = {
 @pytest.mark.parametrize("runtime", RUNTIMES)
 @pytest.mark.parametrize("operator", sorted(_CASES))
 def test_operator_is_exact_on_int64(operator: str, runtime: str) -> None:
-    """Every other operator that is emitted gives the hand-worked numbers, beyond the integers that a double can hold."""
+    """Every other operator that is emitted gives the hand-worked numbers, beyond the integers that a double
+    can hold.
+    """
     given, attributes, expected = _CASES[operator]
     assert compute(runtime, operator, given, **attributes).tolist() == expected
 
@@ -97,13 +134,17 @@ def test_where_is_exact_on_int64(runtime: str) -> None:
     inputs = [helper.make_tensor_value_info("c", TensorProto.BOOL, [2])]
     inputs += [helper.make_tensor_value_info(n, TensorProto.INT64, [2]) for n in "ab"]
     node = helper.make_node("Where", ["c", "a", "b"], ["y"])
-    graph = helper.make_graph([node], "one", inputs, [helper.make_tensor_value_info("y", TensorProto.INT64, [2])])
+    graph = helper.make_graph(
+        [node], "one", inputs, [helper.make_tensor_value_info("y", TensorProto.INT64, [2])]
+    )
     model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", OPSET)], ir_version=IR_VERSION)
     feed = {"c": np.asarray([True, False]), "a": ints(_BIG, 1), "b": ints(2, -_BIG)}
     if runtime == "reference":
         found = ReferenceEvaluator(model).run(None, feed)[0]
     else:
-        found = onnxruntime.InferenceSession(model.SerializeToString(), providers=["CPUExecutionProvider"]).run(None, feed)[0]
+        found = onnxruntime.InferenceSession(
+            model.SerializeToString(), providers=["CPUExecutionProvider"]
+        ).run(None, feed)[0]
     assert np.asarray(found).tolist() == [_BIG, -_BIG]
 
 
@@ -113,5 +154,9 @@ def test_nothing_else_is_emitted(samples: dict[str, Program]) -> None:
     used: set[str] = set()
     for program in samples.values():
         for data in (emit_onnx(program), emit_prepare_onnx(program)):
-            used |= set() if data is None else {node.op_type for node in onnx.load_model_from_string(data).graph.node}
+            used |= (
+                set()
+                if data is None
+                else {node.op_type for node in onnx.load_model_from_string(data).graph.node}
+            )
     assert used == checked

@@ -23,26 +23,67 @@ from export.report.claim_tables import (
 )
 
 ERRORS = {
-    "frames": 100, "groups": 4, "accepted_share": 0.985, "p50_mm": 0.5123, "p95_mm": 1.2345, "max_mm": 3.0, "p95_pct": 1.02875, "frames_p95_mm": 1.411,
-    "worst_group": "unit-7", "worst_group_p95_mm": 1.8, "label_u_mm": None,
-}  # fmt: skip
+    "frames": 100,
+    "groups": 4,
+    "accepted_share": 0.985,
+    "p50_mm": 0.5123,
+    "p95_mm": 1.2345,
+    "max_mm": 3.0,
+    "p95_pct": 1.02875,
+    "frames_p95_mm": 1.411,
+    "worst_group": "unit-7",
+    "worst_group_p95_mm": 1.8,
+    "label_u_mm": None,
+}
 CLAIMS: dict[str, Any] = {
-    "classes": {"all": ERRORS, "film": {"frames": 9, "groups": 1, "accepted_share": 0.0}, "foam": ERRORS, "clean": ERRORS},
+    "classes": {
+        "all": ERRORS,
+        "film": {"frames": 9, "groups": 1, "accepted_share": 0.0},
+        "foam": ERRORS,
+        "clean": ERRORS,
+    },
     "by": {"liquid": {"water": ERRORS}, "zone": {"lowest pad": ERRORS}, "level band": {"0 to 10 %": ERRORS}},
     "false_wet": {"episodes": 20, "wrong": 1, "frames": 3, "upper_bound_95": 0.216},
     "false_dry": {"episodes": 0, "wrong": 0, "frames": 0, "upper_bound_95": None},
     "false_wet_by": {"dry": {"episodes": 12, "wrong": 0}, "drops": {"episodes": 8, "wrong": 1}},
-    "dry_recognised_share": 0.9997, "dry_recognised_least": 0.9,
+    "dry_recognised_share": 0.9997,
+    "dry_recognised_least": 0.9,
     "power_on": {
-        "starts": 40, "none": 1, "window_s": 30.0, "restarts": 2, "wait_p50_s": 0.0, "wait_p95_s": 0.4, "wait_max_s": None, "withheld_anyway": 4,
-        "settling_frames": 64, "as_warm_share": 0.9991, "apart_mm": 0.125,
+        "starts": 40,
+        "none": 1,
+        "window_s": 30.0,
+        "restarts": 2,
+        "wait_p50_s": 0.0,
+        "wait_p95_s": 0.4,
+        "wait_max_s": None,
+        "withheld_anyway": 4,
+        "settling_frames": 64,
+        "as_warm_share": 0.9991,
+        "apart_mm": 0.125,
     },
-    "flags": {"foam": {"frames_with": 0, "flagged_share": None, "frames_without": 109, "false_flag_share": 0.0002}},
-    "longest_withheld_s": 2.5, "longest_wrong_s": 0.0, "hysteresis_mm": 0.1234, "band": None,
-}  # fmt: skip
+    "flags": {
+        "foam": {"frames_with": 0, "flagged_share": None, "frames_without": 109, "false_flag_share": 0.0002}
+    },
+    "longest_withheld_s": 2.5,
+    "longest_wrong_s": 0.0,
+    "hysteresis_mm": 0.1234,
+    "band": None,
+}
 
 
-@pytest.mark.parametrize(("share", "said"), [(1, 100), (1.0, 100), (0.99997, 99.997), (0.985, 98.5), (0, 0), (0.00004, 0.004), (0.5, 50), (None, None)])
+@pytest.mark.parametrize(
+    ("share", "said"),
+    [
+        (1, 100),
+        (1.0, 100),
+        (0.99997, 99.997),
+        (0.985, 98.5),
+        (0, 0),
+        (0.00004, 0.004),
+        (0.5, 50),
+        (None, None),
+    ],
+)
 def test_a_share_is_100_or_0_only_when_it_is(share: float | None, said: float | None) -> None:
     found = percent(share)
     assert found == (said if said is None else pytest.approx(said))
@@ -50,7 +91,9 @@ def test_a_share_is_100_or_0_only_when_it_is(share: float | None, said: float | 
 
 
 def test_classes_come_in_order_with_the_label_uncertainty_last() -> None:
-    """A class in which nothing was accepted keeps its row, without errors; unknown uncertainty is None, not nought."""
+    """A class in which nothing was accepted keeps its row, without errors; unknown uncertainty is None, not
+    nought.
+    """
     rows = class_rows(CLAIMS)
     assert [row[0] for row in rows] == ["clean", "foam", "film, drops", "all"]
     assert {len(row) for row in rows} == {len(CLASS_COLUMNS)}
@@ -59,7 +102,11 @@ def test_classes_come_in_order_with_the_label_uncertainty_last() -> None:
 
 
 def test_places_are_named() -> None:
-    assert [row[0] for row in place_rows(CLAIMS)] == ["zone: lowest pad", "level band: 0 to 10 %", "liquid: water"]
+    assert [row[0] for row in place_rows(CLAIMS)] == [
+        "zone: lowest pad",
+        "level band: 0 to 10 %",
+        "liquid: water",
+    ]
 
 
 def test_a_terminal_shows_places_without_level_bands() -> None:
@@ -68,15 +115,26 @@ def test_a_terminal_shows_places_without_level_bands() -> None:
 
 
 def test_rates_stand_beside_their_episodes_and_bounds() -> None:
-    """Wrong of episodes with the bound; what nobody captured is said not to be shown; what there is not is left out."""
+    """Wrong of episodes with the bound; what nobody captured is said not to be shown; what there is not is
+    left out.
+    """
     rows = dict(rate_rows(CLAIMS))
-    assert rows["false wet: empty tank read above 5 % of span"] == "1 of 20 episodes (3 frames); at most 21.6 % of them (95 % confidence)"
+    assert (
+        rows["false wet: empty tank read above 5 % of span"]
+        == "1 of 20 episodes (3 frames); at most 21.6 % of them (95 % confidence)"
+    )
     assert rows["false dry: called empty above 5 % of span"] == "not shown: no such episode was captured"
     assert rows["dry tank recognised"] == "99.97 % of its frames, worst group 90 %"
     assert rows["by what is on the empty tank's wall"] == "dry 0 of 12 episodes; drops 1 of 8 episodes"
     waits = "P50 0 s, P95 0.4 s, max none within 30 s or the session after the first frame, of 36 starts"
-    assert rows["power-on at a random frame: first reading"] == f"{waits}; 4 more where a chip never switched off withholds too"
-    assert rows["readings from frame 64 after it on"] == "99.91 % equal those without the restart; levels at most 0.125 mm apart"
+    assert (
+        rows["power-on at a random frame: first reading"]
+        == f"{waits}; 4 more where a chip never switched off withholds too"
+    )
+    assert (
+        rows["readings from frame 64 after it on"]
+        == "99.91 % equal those without the restart; levels at most 0.125 mm apart"
+    )
     assert rows["gaps in time: the model started anew"] == "2 in the judged sessions"
     assert rows["foam flagged"] == "0.02 % of 109 frames without"
     assert rows["filling less draining, clean (hysteresis)"] == "+0.123 mm"
@@ -87,13 +145,27 @@ def test_rates_stand_beside_their_episodes_and_bounds() -> None:
 
 
 STUDIED = {
-    "name": "ratios only", "error_mm": 2.0, "classes": {"clean": {"p95_mm": 1.234, "p95_pct": 0.771}, "all": {"accepted_share": 0.97}},
-    "false_wet": {"wrong": 0}, "within": False, "cost": {"flash": 1700, "cycles": 4500}, "good_from_pct": 20, "refused": None,
-}  # fmt: skip
+    "name": "ratios only",
+    "error_mm": 2.0,
+    "classes": {"clean": {"p95_mm": 1.234, "p95_pct": 0.771}, "all": {"accepted_share": 0.97}},
+    "false_wet": {"wrong": 0},
+    "within": False,
+    "cost": {"flash": 1700, "cycles": 4500},
+    "good_from_pct": 20,
+    "refused": None,
+}
 
 
 def test_a_study_is_rows_with_what_each_variant_costs() -> None:
-    refused = {"name": "full", "error_mm": None, "classes": {}, "false_wet": None, "within": False, "cost": None, "refused": "no integers"}
+    refused = {
+        "name": "full",
+        "error_mm": None,
+        "classes": {},
+        "false_wet": None,
+        "within": False,
+        "cost": None,
+        "refused": "no integers",
+    }
     assert study_rows([STUDIED, refused]) == [
         ("ratios only", 2.0, 1.23, 0.771, None, None, 97.0, 0, "no", 20, 1700, 4500),
         ("full", *[None] * 7, "refused", None, None, None),
@@ -101,9 +173,20 @@ def test_a_study_is_rows_with_what_each_variant_costs() -> None:
     assert {len(row) for row in study_rows([STUDIED])} == {len(study_columns("features"))}
 
 
-@pytest.mark.parametrize(("role", "needed", "said"), [("prove", "full", "within the limits here is 'full'"), ("choose", None, "No trim that all units have")])
-def test_an_ablation_says_how_it_was_made_and_which_trim_is_needed(role: str, needed: str | None, said: str) -> None:
-    its = {"role": role, "steps": 400, "fit_rows": 6000, "trims": {"rows": [], "needed": needed}, "features": {"rows": [STUDIED]}}
+@pytest.mark.parametrize(
+    ("role", "needed", "said"),
+    [("prove", "full", "within the limits here is 'full'"), ("choose", None, "No trim that all units have")],
+)
+def test_an_ablation_says_how_it_was_made_and_which_trim_is_needed(
+    role: str, needed: str | None, said: str
+) -> None:
+    its = {
+        "role": role,
+        "steps": 400,
+        "fit_rows": 6000,
+        "trims": {"rows": [], "needed": needed},
+        "features": {"rows": [STUDIED]},
+    }
     how, explained, which = ablation_sentences({"ablation": its, "limits": [{}]})
     assert f"judged on the {role} groups" in how
     assert ("claim nothing" in how) == (role == "choose")
@@ -115,9 +198,25 @@ def test_an_ablation_says_how_it_was_made_and_which_trim_is_needed(role: str, ne
 
 def test_candidates_are_rows_with_the_chosen_one_marked() -> None:
     """A candidate that could not be made integer has no figures; the mean is that of clean, foam and film."""
-    one = {"size": "12-6", "bits": 16, "watcher": [8, 6], "watched": ["shares", "unrest"], "meets": True, "cost": {"flash": 2000, "cycles": 7000},
-           "classes": {"clean": [1.0, 0.99], "foam": [3.0, 0.9], "all": [2.0, 0.95]}}  # fmt: skip
-    other = {"size": "8", "bits": 8, "watcher": [6], "watched": ["shares"], "meets": False, "cost": None, "classes": {}, "refused": "too wide"}
+    one = {
+        "size": "12-6",
+        "bits": 16,
+        "watcher": [8, 6],
+        "watched": ["shares", "unrest"],
+        "meets": True,
+        "cost": {"flash": 2000, "cycles": 7000},
+        "classes": {"clean": [1.0, 0.99], "foam": [3.0, 0.9], "all": [2.0, 0.95]},
+    }
+    other = {
+        "size": "8",
+        "bits": 8,
+        "watcher": [6],
+        "watched": ["shares"],
+        "meets": False,
+        "cost": None,
+        "classes": {},
+        "refused": "too wide",
+    }
     rows = candidate_rows({"candidates": [one, other], "chosen": dict(one)})
     assert rows[0] == ("12-6", 16, "8-6 unrest", 2.0, 1.0, 3.0, None, 95.0, 2000, 7000, "yes", "chosen")
     assert rows[1] == ("8", 8, "6", *[None] * 7, "refused", "")
@@ -126,6 +225,8 @@ def test_candidates_are_rows_with_the_chosen_one_marked() -> None:
 
 def test_the_optimism_of_random_rows_is_said_only_beside_a_proof() -> None:
     assert random_rows_sentence({"prove": None, "random_rows": None}) == ""
-    said = random_rows_sentence({"prove": {"integer": {"p95_abs_mm": 3.333}}, "random_rows": {"integer": {"p95_abs_mm": 1.0}}})
+    said = random_rows_sentence(
+        {"prove": {"integer": {"p95_abs_mm": 3.333}}, "random_rows": {"integer": {"p95_abs_mm": 1.0}}}
+    )
     assert "P95 of 1 mm" in said
     assert "against 3.33 mm" in said

@@ -1,4 +1,6 @@
-"""The report is one whole page that loads and runs nothing, says what was found, and shows users' words as text."""
+"""The report is one whole page that loads and runs nothing, says what was found, and shows users' words as
+text.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +19,17 @@ from dataset.records import GroupBy, Session
 from export.bundle.build import build_bundle
 from export.bundle.manifest import MANIFEST, Provenance, describe
 from export.report.page import render_report
-from export.report.plots import Box, box_plot, class_plot, error_plot, front, front_plot, level_plot, response_plot, risk_plot
+from export.report.plots import (
+    Box,
+    box_plot,
+    class_plot,
+    error_plot,
+    front,
+    front_plot,
+    level_plot,
+    response_plot,
+    risk_plot,
+)
 from training.program import Program
 
 
@@ -35,7 +47,9 @@ class _Page(html.parser.HTMLParser):
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.tags.append(tag)
-        self.references += [v or "" for k, v in attrs if k in ("src", "href", "srcset", "action", "onclick", "onload")]
+        self.references += [
+            v or "" for k, v in attrs if k in ("src", "href", "srcset", "action", "onclick", "onload")
+        ]
         if tag not in self.void:
             self.open.append(tag)
 
@@ -59,7 +73,9 @@ def _read(page: str) -> _Page:
 
 
 def test_report_is_whole_and_alone(small_bundle: dict[str, bytes]) -> None:
-    """The page's tags close, it loads nothing and runs nothing, and it holds scores, limits, costs, a plot and the caution."""
+    """The page's tags close, it loads nothing and runs nothing, and it holds scores, limits, costs, a plot
+    and the caution.
+    """
     page = _read(small_bundle["report.html"].decode())
     assert page.references == []
     assert "script" not in page.tags
@@ -82,8 +98,17 @@ def test_report_is_whole_and_alone(small_bundle: dict[str, bytes]) -> None:
 def _renamed(session: Session, name: str) -> Session:
     """The session with the same name for all that has one, as no registry would take it."""
     mounting = session.mounting
-    mounting = replace(mounting, name=name, tank=replace(mounting.tank, name=name), sensor=replace(mounting.sensor, name=name))
-    unit, liquid, source = replace(session.unit, name=name), replace(session.liquid, name=name), replace(session.source, file=name)
+    mounting = replace(
+        mounting,
+        name=name,
+        tank=replace(mounting.tank, name=name),
+        sensor=replace(mounting.sensor, name=name),
+    )
+    unit, liquid, source = (
+        replace(session.unit, name=name),
+        replace(session.liquid, name=name),
+        replace(session.source, file=name),
+    )
     return replace(session, mounting=mounting, unit=unit, liquid=liquid, source=source)
 
 
@@ -91,14 +116,25 @@ def test_report_escapes_what_users_wrote(sample: Program, provenance: Provenance
     """Names, notes and reasons appear as text, never as markup."""
     evil = '<script>alert("1")</script>&'
     metrics = {
-        "why": evil, "band": {"given": False, "reason": evil}, "candidates": [{"family": evil}], "limits": [{"metric": evil, "answer": evil, "reason": evil}],
+        "why": evil,
+        "band": {"given": False, "reason": evil},
+        "candidates": [{"family": evil}],
+        "limits": [{"metric": evil, "answer": evil, "reason": evil}],
         "prove": {"by_group": [{"group": evil, "level_mm": 1, "rmse_mm": 1, "bias_mm": 0}]},
-    }  # fmt: skip
+    }
     model = replace(provenance.model, name=evil, metrics=json.dumps(metrics))
-    frozen = replace(model.frozen, name=evil, sessions=tuple(_renamed(s, evil) for s in model.frozen.sessions))
+    frozen = replace(
+        model.frozen, name=evil, sessions=tuple(_renamed(s, evil) for s in model.frozen.sessions)
+    )
     budget = replace(provenance.budget, name=evil)
     voided = ((frozen.sessions[0].id, evil),)
-    facts = describe(sample, Provenance("0.1.0", replace(model, frozen=frozen), budget, provenance.cost, voided), "innage", 64, 0)
+    facts = describe(
+        sample,
+        Provenance("0.1.0", replace(model, frozen=frozen), budget, provenance.cost, voided),
+        "innage",
+        64,
+        0,
+    )
     page = _read(render_report(facts))
     assert "script" not in page.tags
     assert page.text.count(evil) >= 15
@@ -106,13 +142,24 @@ def test_report_escapes_what_users_wrote(sample: Program, provenance: Provenance
 
 @pytest.mark.parametrize(
     "metrics",
-    [{}, {"prove": None, "random_rows": None, "limits": [], "candidates": None}, {"prove": {"integer": {"rmse_mm": None}, "by_group": [{}, None, 3]}},
-     {"prove": [], "limits": "none", "band": 3, "openings": "x"}, {"candidates": [{"choose": None, "cost": None, "meets": None}]},
-     {"prove": {"by_group": [{"group": "one", "level_mm": 5, "rmse_mm": 0, "bias_mm": 0}]}}],
-)  # fmt: skip
+    [
+        {},
+        {"prove": None, "random_rows": None, "limits": [], "candidates": None},
+        {"prove": {"integer": {"rmse_mm": None}, "by_group": [{}, None, 3]}},
+        {"prove": [], "limits": "none", "band": 3, "openings": "x"},
+        {"candidates": [{"choose": None, "cost": None, "meets": None}]},
+        {"prove": {"by_group": [{"group": "one", "level_mm": 5, "rmse_mm": 0, "bias_mm": 0}]}},
+    ],
+)
 def test_report_of_missing_metrics(sample: Program, provenance: Provenance, metrics: dict[str, Any]) -> None:
     """What is missing among the metrics is left out; the page stays whole."""
-    facts = describe(sample, replace(provenance, model=replace(provenance.model, metrics=json.dumps(metrics)), cost=None), "innage", 64, 0)
+    facts = describe(
+        sample,
+        replace(provenance, model=replace(provenance.model, metrics=json.dumps(metrics)), cost=None),
+        "innage",
+        64,
+        0,
+    )
     page = _read(render_report(facts))
     assert "not a protective control" in page.text
     assert "None" not in page.text
@@ -128,12 +175,22 @@ def test_report_names_void_sessions(samples: dict[str, Program], request: pytest
 
 
 def test_report_says_what_temperature_bands_claim(sample: Program, provenance: Provenance) -> None:
-    """The claim by its name and what it is not; no rate of further bands. A set of other groups keeps the rule of three, and its manifest has no edges."""
+    """The claim by its name and what it is not; no rate of further bands. A set of other groups keeps the
+    rule of three, and its manifest has no edges.
+    """
     frozen = replace(provenance.model.frozen, group_by=GroupBy.TEMPERATURE, edges_c=(5.0, 15.0, 25.0))
-    facts = [describe(sample, replace(provenance, model=replace(provenance.model, frozen=its)), "innage", 64, 0) for its in (frozen, provenance.model.frozen)]
+    facts = [
+        describe(sample, replace(provenance, model=replace(provenance.model, frozen=its)), "innage", 64, 0)
+        for its in (frozen, provenance.model.frozen)
+    ]
     bands, levels = (_read(render_report(its)).text for its in facts)
-    assert "9 temperature bands. These are temperature bands not seen in fitting, chosen and not drawn" in bands
-    assert "units, liquids and sessions may be the same in both: nothing here speaks of a unit or a liquid never seen" in bands
+    assert (
+        "9 temperature bands. These are temperature bands not seen in fitting, chosen and not drawn" in bands
+    )
+    assert (
+        "units, liquids and sessions may be the same in both: nothing here speaks of a unit or "
+        "a liquid never seen" in bands
+    )
     assert "grouped by temperature: 1 fit, 1 prove" in bands
     assert ("rate of wrong groups" in bands, "rate of wrong groups" in levels) == (False, True)
     assert [its["frozen_set"].get("edges_c") for its in facts] == [[5.0, 15.0, 25.0], None]
@@ -148,8 +205,12 @@ def test_report_names_what_it_was_made_with(sample: Program, provenance: Provena
 
 
 def test_plot_places_points() -> None:
-    """Points lie between the axes, left to right with the level and upwards with the error, around the zero line."""
-    root = ElementTree.fromstring(error_plot([(10.0, -1.0, 0.2, "a"), (55.0, 0.0, 0.0, "b"), (90.0, 1.5, 0.5, "c & d")]))  # noqa: S314 - our own text
+    """Points lie between the axes, left to right with the level and upwards with the error, around the zero
+    line.
+    """
+    root = ElementTree.fromstring(  # noqa: S314 - our own text
+        error_plot([(10.0, -1.0, 0.2, "a"), (55.0, 0.0, 0.0, "b"), (90.0, 1.5, 0.5, "c & d")])
+    )
     circles = [(float(c.attrib["cx"]), float(c.attrib["cy"])) for c in root.iter("circle")]
     (zero,) = [float(e.attrib["y1"]) for e in root.iter("line") if e.attrib.get("class") == "zero"]
     assert [c[0] for c in circles] == sorted(c[0] for c in circles)
@@ -161,32 +222,92 @@ def test_plot_places_points() -> None:
 # --- pad arrays; all numbers invented ---
 
 _ERRORS = {
-    "frames": 400, "groups": 4, "accepted_share": 0.985, "p50_mm": 0.5, "p95_mm": 1.25, "max_mm": 3.0, "p95_pct": 1.04, "worst_group": "unit-7",
-    "worst_group_p95_mm": 1.8, "label_u_mm": 0.3,
-}  # fmt: skip
+    "frames": 400,
+    "groups": 4,
+    "accepted_share": 0.985,
+    "p50_mm": 0.5,
+    "p95_mm": 1.25,
+    "max_mm": 3.0,
+    "p95_pct": 1.04,
+    "worst_group": "unit-7",
+    "worst_group_p95_mm": 1.8,
+    "label_u_mm": 0.3,
+}
 _CANDIDATES = [
-    {"family": "array net", "size": size, "bits": 8, "watcher": [8], "watched": ["unrest"], "meets": True, "cost": {"flash": flash, "cycles": 7000},
-     "classes": {"clean": [error, 0.99], "foam": [error, 0.9], "film": [error, 0.9], "all": [error, 0.95]}}
+    {
+        "family": "array net",
+        "size": size,
+        "bits": 8,
+        "watcher": [8],
+        "watched": ["unrest"],
+        "meets": True,
+        "cost": {"flash": flash, "cycles": 7000},
+        "classes": {"clean": [error, 0.99], "foam": [error, 0.9], "film": [error, 0.9], "all": [error, 0.95]},
+    }
     for size, flash, error in (("8", 1500, 2.0), ("12", 1900, 2.2), ("24", 2600, 1.25))
-]  # fmt: skip
+]
 ARRAY: dict[str, Any] = {
-    "chosen": _CANDIDATES[2], "candidates": _CANDIDATES, "why": "the smallest that meets them", "next_step": "nothing larger", "choose_how": "on 4 groups",
-    "prove": {"integer": {"rmse_mm": 0.8, "p95_abs_mm": 1.25, "groups": 4}, "by_group": [], "beyond": {"frames": 0}},
-    "random_rows": {"integer": {"p95_abs_mm": 0.7}}, "openings": 2, "flag_table": {"out_of_range": "withheld"},
-    "limits": [{"metric": "p95_pct_span", "condition": "clean", "bound": 1.5, "value": 1.04, "answer": "met", "reason": "within"}],
+    "chosen": _CANDIDATES[2],
+    "candidates": _CANDIDATES,
+    "why": "the smallest that meets them",
+    "next_step": "nothing larger",
+    "choose_how": "on 4 groups",
+    "prove": {
+        "integer": {"rmse_mm": 0.8, "p95_abs_mm": 1.25, "groups": 4},
+        "by_group": [],
+        "beyond": {"frames": 0},
+    },
+    "random_rows": {"integer": {"p95_abs_mm": 0.7}},
+    "openings": 2,
+    "flag_table": {"out_of_range": "withheld"},
+    "limits": [
+        {
+            "metric": "p95_pct_span",
+            "condition": "clean",
+            "bound": 1.5,
+            "value": 1.04,
+            "answer": "met",
+            "reason": "within",
+        }
+    ],
     "band": {"given": True, "meaning": "nine of ten", "groups": 9},
     "claims": {
-        "classes": {"clean": _ERRORS, "foam": _ERRORS, "all": _ERRORS}, "by": {"coupling": {"earthed": _ERRORS}, "level band": {"0 to 10 %": _ERRORS}},
-        "false_wet": {"episodes": 20, "wrong": 0, "frames": 0, "upper_bound_95": 0.139}, "dry_recognised_share": 1.0,
-        "by_level": [{"level_mm": 10.0, "p05_mm": -1.0, "p50_mm": 0.1, "p95_mm": 1.0, "label_u_mm": 0.3},
-                     {"level_mm": 50.0, "p05_mm": -0.5, "p50_mm": 0.0, "p95_mm": 0.5, "label_u_mm": None}],
-        "boxes": [{"class": "film", "frames": 200, "sessions": 6, "groups": 4, "p05_mm": -2.0, "p25_mm": -1.0, "p50_mm": 0.0, "p75_mm": 1.0, "p95_mm": 2.0,
-                   "least_mm": -4.0, "most_mm": 4.0}],
-        "confusion": [{"stated": "foam", "frames": 200, "sessions": 3, "said": {"valid": 150, "empty": 0, "withheld": 50},
-                       "raised": {"foam": 120, "film": 1, "out_of_range": 0, "sensor_fault": 0, "settling": 0}, "due": ["valid", "foam"]}],
+        "classes": {"clean": _ERRORS, "foam": _ERRORS, "all": _ERRORS},
+        "by": {"coupling": {"earthed": _ERRORS}, "level band": {"0 to 10 %": _ERRORS}},
+        "false_wet": {"episodes": 20, "wrong": 0, "frames": 0, "upper_bound_95": 0.139},
+        "dry_recognised_share": 1.0,
+        "by_level": [
+            {"level_mm": 10.0, "p05_mm": -1.0, "p50_mm": 0.1, "p95_mm": 1.0, "label_u_mm": 0.3},
+            {"level_mm": 50.0, "p05_mm": -0.5, "p50_mm": 0.0, "p95_mm": 0.5, "label_u_mm": None},
+        ],
+        "boxes": [
+            {
+                "class": "film",
+                "frames": 200,
+                "sessions": 6,
+                "groups": 4,
+                "p05_mm": -2.0,
+                "p25_mm": -1.0,
+                "p50_mm": 0.0,
+                "p75_mm": 1.0,
+                "p95_mm": 2.0,
+                "least_mm": -4.0,
+                "most_mm": 4.0,
+            }
+        ],
+        "confusion": [
+            {
+                "stated": "foam",
+                "frames": 200,
+                "sessions": 3,
+                "said": {"valid": 150, "empty": 0, "withheld": 50},
+                "raised": {"foam": 120, "film": 1, "out_of_range": 0, "sensor_fault": 0, "settling": 0},
+                "due": ["valid", "foam"],
+            }
+        ],
         "risk": {"clean": [{"accepted_share": 0.5, "p95_mm": 0.8}, {"accepted_share": 1.0, "p95_mm": 1.3}]},
     },
-}  # fmt: skip
+}
 
 
 @pytest.fixture
@@ -196,7 +317,9 @@ def page_of(samples: dict[str, Program], provenance_for: Callable[..., Provenanc
     def page(metrics: dict[str, Any], simulated: bool = False) -> str:
         its = provenance_for(samples["constant"])
         sessions = tuple(replace(s, simulated=simulated) for s in its.model.frozen.sessions)
-        model = replace(its.model, metrics=json.dumps(metrics), frozen=replace(its.model.frozen, sessions=sessions))
+        model = replace(
+            its.model, metrics=json.dumps(metrics), frozen=replace(its.model.frozen, sessions=sessions)
+        )
         return render_report(describe(samples["constant"], replace(its, model=model), "innage", 64, 0))
 
     return page
@@ -207,10 +330,23 @@ def test_an_array_is_reported_by_class_and_place(page_of: Callable[..., str]) ->
     page = _read(page_of(ARRAY))
     assert page.tags.count("svg") == 5
     assert page.references == []
-    order = [page.text.index(said) for said in ("Limits (owner@3)", "Errors by class", "0 of 20 episodes", "Confusion of flags", "Error against level",
-                                                "Where the errors are", "opened 2 times", "What was tried")]  # fmt: skip
+    order = [
+        page.text.index(said)
+        for said in (
+            "Limits (owner@3)",
+            "Errors by class",
+            "0 of 20 episodes",
+            "Confusion of flags",
+            "Error against level",
+            "Where the errors are",
+            "opened 2 times",
+            "What was tried",
+        )
+    ]
     assert order == sorted(order)
-    assert page.text.count("unit-7") == 3  # in the table by class alone: names would fold the rows of the table by place
+    assert (
+        page.text.count("unit-7") == 3
+    )  # in the table by class alone: names would fold the rows of the table by place
     for said in (
         "coupling: earthed",
         "level band: 0 to 10 %",
@@ -226,10 +362,18 @@ def test_an_array_is_reported_by_class_and_place(page_of: Callable[..., str]) ->
 
 
 def test_what_was_said_stands_beside_what_was_stated(page_of: Callable[..., str]) -> None:
-    """Shares of the row's frames, framed where they are due; flags that were never raised are named in a sentence."""
+    """Shares of the row's frames, framed where they are due; flags that were never raised are named in a
+    sentence.
+    """
     table = page_of(ARRAY).partition("Confusion of flags")[2].partition("</table>")[0]
     cells = re.findall(r"<span class=\"share( due)?\">(\S+) %<i style=\"width:(\S+)%\">", table)
-    assert cells == [(" due", "75", "75.0"), ("", "0", "0.0"), ("", "25", "25.0"), (" due", "60", "60.0"), ("", "0.5", "0.5")]
+    assert cells == [
+        (" due", "75", "75.0"),
+        ("", "0", "0.0"),
+        ("", "25", "25.0"),
+        (" due", "60", "60.0"),
+        ("", "0.5", "0.5"),
+    ]
     assert "Never raised: out of range, sensor fault, settling." in page_of(ARRAY)
 
 
@@ -244,7 +388,9 @@ def test_models_of_earlier_versions_have_no_boxes(page_of: Callable[..., str]) -
 
 @pytest.mark.slow
 @pytest.mark.parametrize("width", [1280, 390])
-def test_an_arrays_report_in_a_browser(page_of: Callable[..., str], width: int, fits_a_browser: Callable[[str, int], None]) -> None:
+def test_an_arrays_report_in_a_browser(
+    page_of: Callable[..., str], width: int, fits_a_browser: Callable[[str, int], None]
+) -> None:
     """No wider than the window, with names as long as names may be."""
     named = _ERRORS | {"worst_group": 60 * "m"}
     claims = ARRAY["claims"] | {"classes": {"clean": named}, "by": {"unit": {60 * "m": named}}}
@@ -255,11 +401,16 @@ def test_limits_that_nobody_gave_are_said(page_of: Callable[..., str]) -> None:
     assert "No limits were given" in page_of(ARRAY | {"limits": []})
 
 
-def test_many_sessions_are_summed_up_by_unit(samples: dict[str, Program], provenance_for: Callable[..., Provenance]) -> None:
+def test_many_sessions_are_summed_up_by_unit(
+    samples: dict[str, Program], provenance_for: Callable[..., Provenance]
+) -> None:
     """More than two dozen stand folded, below a row a unit with what they add up to."""
     its = provenance_for(samples["constant"])
     one = its.model.frozen.sessions[0]
-    few, many = (replace(its, model=replace(its.model, frozen=replace(its.model.frozen, sessions=(one,) * n))) for n in (24, 30))
+    few, many = (
+        replace(its, model=replace(its.model, frozen=replace(its.model.frozen, sessions=(one,) * n)))
+        for n in (24, 30)
+    )
     assert "details" not in _read(render_report(describe(samples["constant"], few, "innage", 64, 0))).tags
     page = _read(render_report(describe(samples["constant"], many, "innage", 64, 0)))
     assert "details" in page.tags
@@ -267,11 +418,28 @@ def test_many_sessions_are_summed_up_by_unit(samples: dict[str, Program], proven
 
 
 def test_an_ablation_has_tables_of_its_own(page_of: Callable[..., str]) -> None:
-    row = {"name": "ratios only", "error_mm": 2.0, "classes": {"clean": {"p95_mm": 1.5, "p95_pct": 0.9}}, "false_wet": {"wrong": 3}, "within": False,
-           "cost": {"flash": 1777, "cycles": 4555}, "refused": None}  # fmt: skip
-    its = {"role": "prove", "steps": 400, "fit_rows": 6000, "features": {"rows": [row]}, "trims": {"rows": [row | {"name": "dry"}], "needed": "dry"}}
+    row = {
+        "name": "ratios only",
+        "error_mm": 2.0,
+        "classes": {"clean": {"p95_mm": 1.5, "p95_pct": 0.9}},
+        "false_wet": {"wrong": 3},
+        "within": False,
+        "cost": {"flash": 1777, "cycles": 4555},
+        "refused": None,
+    }
+    its = {
+        "role": "prove",
+        "steps": 400,
+        "fit_rows": 6000,
+        "features": {"rows": [row]},
+        "trims": {"rows": [row | {"name": "dry"}], "needed": "dry"},
+    }
     page = _read(page_of(ARRAY | {"ablation": its}))
-    assert page.text.index("What was tried") < page.text.index("What each part buys, and costs") < page.text.index("1777")
+    assert (
+        page.text.index("What was tried")
+        < page.text.index("What each part buys, and costs")
+        < page.text.index("1777")
+    )
     assert "The least trim within the limits here is 'dry'" in page.text
     assert "What each part buys" not in _read(page_of(ARRAY)).text
 
@@ -287,7 +455,18 @@ def test_simulated_readings_stand_in_the_heading(page_of: Callable[..., str]) ->
 
 @pytest.mark.parametrize(
     "claims",
-    [None, {}, 3, {"classes": {}}, {"classes": {"clean": {"frames": 3}}, "by": {"unit": None}, "by_level": [{}, None], "risk": {"clean": [{}], "foam": 1}}],
+    [
+        None,
+        {},
+        3,
+        {"classes": {}},
+        {
+            "classes": {"clean": {"frames": 3}},
+            "by": {"unit": None},
+            "by_level": [{}, None],
+            "risk": {"clean": [{}], "foam": 1},
+        },
+    ],
 )
 def test_missing_claims_are_left_out(page_of: Callable[..., str], claims: object) -> None:
     page = _read(page_of({"claims": claims, "candidates": [{}, None], "chosen": None}))
@@ -299,7 +478,17 @@ def test_users_words_in_an_array_report_are_text(page_of: Callable[..., str]) ->
     evil = "<script>&"
     errors = _ERRORS | {"worst_group": evil}
     claims = {"classes": {"clean": errors}, "by": {"unit": {evil: errors}}}
-    page = _read(page_of({"claims": claims, "why": evil, "next_step": evil, "candidates": [{"size": evil}], "band": {"given": True, "meaning": evil}}))
+    page = _read(
+        page_of(
+            {
+                "claims": claims,
+                "why": evil,
+                "next_step": evil,
+                "candidates": [{"size": evil}],
+                "band": {"given": True, "meaning": evil},
+            }
+        )
+    )
     assert "script" not in page.tags
     assert page.text.count(evil) >= 6
 
@@ -312,7 +501,11 @@ def _elements(svg: str, tag: str, kind: str | None = None) -> list[dict[str, str
 def test_level_plot_shades_the_labels_uncertainty() -> None:
     """The shaded band is as high as twice the half width; a median of 0 lies on the zero line."""
     svg = level_plot([(0.0, -2.0, 0.0, 2.0, 0.5), (100.0, -1.0, 0.0, 1.0, 0.5)])
-    (zero,), (shade,), lines = _elements(svg, "line", "zero"), _elements(svg, "polygon"), [e for e in _elements(svg, "line") if "class" not in e]
+    (zero,), (shade,), lines = (
+        _elements(svg, "line", "zero"),
+        _elements(svg, "polygon"),
+        [e for e in _elements(svg, "line") if "class" not in e],
+    )
     heights = sorted({float(point.split(",")[1]) for point in shade["points"].split()})
     tall = float(lines[0]["y2"]) - float(lines[0]["y1"])
     assert heights[1] - heights[0] == pytest.approx(tall / 4, abs=0.2)
@@ -328,9 +521,15 @@ def test_class_plot_has_bars_in_proportion() -> None:
 
 
 def test_a_box_lies_where_its_quantiles_are() -> None:
-    """Quantiles of -2, -1, 0, 1, 2 mm: box half as wide as the whiskers, the median on the zero line, shade and rings in proportion."""
+    """Quantiles of -2, -1, 0, 1, 2 mm: box half as wide as the whiskers, the median on the zero line, shade
+    and rings in proportion.
+    """
     svg = box_plot([Box("clean", (10, 2, 1), (-2.0, -1.0, 0.0, 1.0, 2.0), -4.0, 4.0, 0.5)])
-    (zero,), (shade,), (box,) = _elements(svg, "line", "zero"), _elements(svg, "rect", "shade"), _elements(svg, "rect", "hollow")
+    (zero,), (shade,), (box,) = (
+        _elements(svg, "line", "zero"),
+        _elements(svg, "rect", "shade"),
+        _elements(svg, "rect", "hollow"),
+    )
     whisker, _, _, median = [e for e in _elements(svg, "line") if "class" not in e]
     assert median["x1"] == median["x2"] == zero["x1"]
     wide = float(whisker["x2"]) - float(whisker["x1"])
@@ -341,8 +540,12 @@ def test_a_box_lies_where_its_quantiles_are() -> None:
 
 
 def test_pads_are_named_where_they_pass_half_and_not_on_top_of_each_other() -> None:
-    """Three lines through one point: three names below each other; a line from 0 to 1 over 10 mm is named at 5 mm."""
-    root = ElementTree.fromstring(response_plot([(name, [(0.0, 0.0), (10.0, 1.0)]) for name in ("a", "b", "c")]))  # noqa: S314 - our own text
+    """Three lines through one point: three names below each other; a line from 0 to 1 over 10 mm is named at
+    5 mm.
+    """
+    root = ElementTree.fromstring(  # noqa: S314 - our own text
+        response_plot([(name, [(0.0, 0.0), (10.0, 1.0)]) for name in ("a", "b", "c")])
+    )
     places = {e.text: (float(e.attrib["x"]), float(e.attrib["y"])) for e in root.iter("text")}
     assert places["a"][0] == pytest.approx(places["4"][0] / 2 + places["6"][0] / 2 + 4, abs=0.2)
     assert places["a"][0] == places["b"][0] == places["c"][0]

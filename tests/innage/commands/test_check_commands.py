@@ -12,7 +12,21 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
-from dataset.records import CountLaw, Frames, Limit, Limits, Liquid, Mark, Mounting, NewSession, Pad, Sensor, Source, Tank, Unit
+from dataset.records import (
+    CountLaw,
+    Frames,
+    Limit,
+    Limits,
+    Liquid,
+    Mark,
+    Mounting,
+    NewSession,
+    Pad,
+    Sensor,
+    Source,
+    Tank,
+    Unit,
+)
 from dataset.store import Store
 from innage.cli import app
 
@@ -22,12 +36,26 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     """A store with two sessions, one of them amended, and limits."""
     path = tmp_path_factory.mktemp("bench") / "bench.db"
     with Store.open(path) as store:
-        tank, sensor = store.add_tank(Tank("can", 0, 100.0)), store.add_sensor(Sensor("pad", 0, (Pad(0, "pad", 0.0, 100.0),), 16, CountLaw.FALLS, 100))
-        mounting, liquid, unit = store.add_mounting(Mounting("bench", tank, sensor)), store.add_liquid(Liquid("water")), store.add_unit(Unit("unit"))
+        tank, sensor = (
+            store.add_tank(Tank("can", 0, 100.0)),
+            store.add_sensor(Sensor("pad", 0, (Pad(0, "pad", 0.0, 100.0),), 16, CountLaw.FALLS, 100)),
+        )
+        mounting, liquid, unit = (
+            store.add_mounting(Mounting("bench", tank, sensor)),
+            store.add_liquid(Liquid("water")),
+            store.add_unit(Unit("unit")),
+        )
         draw = np.random.default_rng(1)
         counts = [draw.integers(0, 1 << 16, (600, 1)).astype(np.uint32) for _ in range(2)]
         new = [
-            NewSession(unit, liquid, mounting, Frames(np.arange(600) * 100, c), (Mark(0, 9, 5.0),), Source(f"run{k}.csv", f"{k}" * 64))
+            NewSession(
+                unit,
+                liquid,
+                mounting,
+                Frames(np.arange(600) * 100, c),
+                (Mark(0, 9, 5.0),),
+                Source(f"run{k}.csv", f"{k}" * 64),
+            )
             for k, c in enumerate(counts)
         ]
         first, _ = store.add_sessions(new)
@@ -49,14 +77,19 @@ def damage(store: Path) -> str:
     with closing(sqlite3.connect(store)) as connection:
         connection.execute("DROP TRIGGER guard_frame_block_update")
         (packed,) = connection.execute("SELECT counts FROM frame_block WHERE session_id = 2").fetchone()
-        connection.execute("UPDATE frame_block SET counts = ? WHERE session_id = 2", (packed[:40] + bytes([packed[40] ^ 1]) + packed[41:],))
+        connection.execute(
+            "UPDATE frame_block SET counts = ? WHERE session_id = 2",
+            (packed[:40] + bytes([packed[40] ^ 1]) + packed[41:],),
+        )
         (sha256,) = connection.execute("SELECT sha256 FROM capture_session WHERE id = 2").fetchone()
         connection.commit()
     return str(sha256)[:12]
 
 
 def test_check(store: Path) -> None:
-    """Exit 0 and one sentence for a sound store; exit 1 and the session's name for a damaged one; JSON says the same."""
+    """Exit 0 and one sentence for a sound store; exit 1 and the session's name for a damaged one; JSON says
+    the same.
+    """
     assert "2 sessions" in run("check").output
     wrong = damage(store)
     said = run("check", code=1).output
@@ -88,7 +121,9 @@ def test_backup_and_restore(store: Path, tmp_path: Path, refused: Callable[..., 
     assert run("check", "--store", tmp_path / "new.db").exit_code == 0
 
 
-def test_a_backup_of_what_was_damaged_before_is_not_restored(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
+def test_a_backup_of_what_was_damaged_before_is_not_restored(
+    store: Path, tmp_path: Path, refused: Callable[..., str]
+) -> None:
     """Its hash is right and its content is not: the sentence names the session, and no store is made."""
     wrong = damage(store)
     run("backup", tmp_path / "late.db")
@@ -97,7 +132,9 @@ def test_a_backup_of_what_was_damaged_before_is_not_restored(store: Path, tmp_pa
 
 
 def test_text(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
-    """Written, read into a new store and written again: the registry's files are the same; strangers' files stay; formulas are guarded."""
+    """Written, read into a new store and written again: the registry's files are the same; strangers' files
+    stay; formulas are guarded.
+    """
     folder = tmp_path / "text"
     folder.mkdir()
     (folder / "README").write_text("ours")

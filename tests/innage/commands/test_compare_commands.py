@@ -1,4 +1,6 @@
-"""``innage compare`` and ``innage sweep`` as a user calls them, on invented counts and two models made by hand."""
+"""``innage compare`` and ``innage sweep`` as a user calls them, on invented counts and two models made by
+hand.
+"""
 
 from __future__ import annotations
 
@@ -45,25 +47,42 @@ def adds(name: str, off: int) -> Program:
     level = b.node("clip", b.node("add", "counts", b.const(off - 1000)), low=0, high=6400, scale="1/64 mm")
     beyond = b.node("greater", "counts", b.const(8000))
     return b.finish(
-        low=b.node("where", beyond, b.const(0), level), level=b.node("where", beyond, b.const(-1), level),
-        high=b.node("where", beyond, b.const(6400), level), validity=b.node("sub", b.const(1), beyond), flags=b.const(0),
-    )  # fmt: skip
+        low=b.node("where", beyond, b.const(0), level),
+        level=b.node("where", beyond, b.const(-1), level),
+        high=b.node("where", beyond, b.const(6400), level),
+        validity=b.node("sub", b.const(1), beyond),
+        flags=b.const(0),
+    )
 
 
 @pytest.fixture
 def store(tmp_path: Path) -> Path:
-    """Models 'good' (exact) and 'bad' (2 mm too high); the limit is an error of 1 mm. Set 'other' proves on what 'all' fits."""
+    """Models 'good' (exact) and 'bad' (2 mm too high); the limit is an error of 1 mm. Set 'other' proves on
+    what 'all' fits.
+    """
     path = tmp_path / "innage.db"
     with Store.open(path) as opened:
         tank = opened.add_tank(Tank("canister", 0, 100.0))
         sensor = opened.add_sensor(Sensor("strip", 0, (Pad(0, "pad", 0.0, 100.0),), 16, CountLaw.RISES, 100))
-        mounting, liquid = opened.add_mounting(Mounting("bench", tank, sensor)), opened.add_liquid(Liquid("water"))
+        mounting, liquid = (
+            opened.add_mounting(Mounting("bench", tank, sensor)),
+            opened.add_liquid(Liquid("water")),
+        )
         marks = tuple(Mark(10 * k, 10 * k + 10, 10.0 + 10 * k) for k in range(9))
         new = []
         for k in range(5):
             counts = (1000 + 64 * LEVELS + 10 * k)[:, None].astype(np.uint32)
             unit = opened.add_unit(Unit(f"u{k}"))
-            new.append(NewSession(unit, liquid, mounting, Frames(np.arange(90) * 100, counts), marks, Source(f"{k}.csv", f"{k}" * 64)))
+            new.append(
+                NewSession(
+                    unit,
+                    liquid,
+                    mounting,
+                    Frames(np.arange(90) * 100, counts),
+                    marks,
+                    Source(f"{k}.csv", f"{k}" * 64),
+                )
+            )
         sessions = opened.add_sessions(new)
         roles = {"u0": Role.FIT, "u1": Role.CHOOSE, "u2": Role.PROVE, "u3": Role.PROVE, "u4": Role.PROVE}
         frozen = opened.freeze("all", sessions, GroupBy.UNIT, roles)
@@ -80,7 +99,9 @@ def innage(store: Path, *words: str) -> Result:
 
 
 def test_a_candidate_that_loses_is_said_and_exits_1(store: Path, tmp_path: Path) -> None:
-    """Errors are 10, 20.. 40 counts (of 64 a mm) more on the units: the difference is 2 mm on every frame that isn't clipped."""
+    """Errors are 10, 20.. 40 counts (of 64 a mm) more on the units: the difference is 2 mm on every frame
+    that isn't clipped.
+    """
     done = innage(store, "compare", "good", "bad", "--picture", str(tmp_path / "c.svg"))
     assert done.exit_code == 1, done.output
     assert "bad loses, limit p95_abs_mm of all at 1: the other meets it, this one does not" in done.stdout
@@ -103,17 +124,24 @@ def test_sessions_that_a_model_was_made_from_are_refused(store: Path) -> None:
 
 
 def test_a_trim_outside_a_models_limits_is_named(store: Path) -> None:
-    """By unit, kind and pad, and what to do; only units that are judged are looked at, and no opening is counted."""
+    """By unit, kind and pad, and what to do; only units that are judged are looked at, and no opening is
+    counted.
+    """
     made = replace(adds("trimmed", 0), trim=Interval((0,), (2000,)), trim_kinds=("full",))
     with Store.open(store) as opened:
         sessions, frozen = opened.sessions(), opened.frozen_set("all")
         for unit, count in (("u0", 7000), ("u2", 1500), ("u3", 2001), ("u4", 1500)):
-            opened.add_trim(Trim(opened.unit(unit), sessions[0].mounting, TrimKind.FULL, (count,), "2026-01-01", "line"))
+            opened.add_trim(
+                Trim(opened.unit(unit), sessions[0].mounting, TrimKind.FULL, (count,), "2026-01-01", "line")
+            )
         again = opened.freeze("again", sessions, frozen.group_by, dict(frozen.roles))
         opened.add_model(Model("trimmed", digest(made), again, None, "{}", "{}", "{}", to_json(made), b""))
     done = innage(store, "compare", "good", "trimmed", "--frozen", "again")
     assert done.exit_code == 2, done.output
-    assert "unit u3 on mounting bench, full trim, pad pad: 2001; expected 0 to 2000, the limits of trims that model trimmed declares. Both" in done.stderr
+    assert (
+        "unit u3 on mounting bench, full trim, pad pad: 2001; expected 0 to 2000, the limits "
+        "of trims that model trimmed declares. Both" in done.stderr
+    )
     with Store.open(store) as opened:
         assert opened.prove_openings(opened.frozen_set("again")) == 0
 
@@ -127,7 +155,8 @@ def test_a_sweep_with_nothing_to_stand_says_why(store: Path) -> None:
 
 @pytest.mark.slow
 def test_a_sweep_says_how_far_a_baseline_may_drift(store: Path, tmp_path: Path) -> None:
-    """The swing is 80 mm = 5120 counts, an eighth and more of it off the label beyond the bound of 1 mm at 2 % (1.6 mm), not at 1 % (0.8 mm).
+    """The swing is 80 mm = 5120 counts, an eighth and more of it off the label beyond the bound of 1 mm at 2
+    % (1.6 mm), not at 1 % (0.8 mm).
 
     The one choose unit reads 10 counts (0.16 mm) high: 0.96 mm at +1 %, 0.64 mm at -1 %, 1.44 mm at -2 %.
     """
@@ -140,7 +169,9 @@ def test_a_sweep_says_how_far_a_baseline_may_drift(store: Path, tmp_path: Path) 
     up = next(r for r in facts["rows"] if r["kind"] == "baseline" and r["amount"] == 2)
     assert up["p95_mm"] == pytest.approx(1.6 + 10 / 64, abs=0.01)
     assert up["fails"] == ["p95_abs_mm all"]
-    film = next(r for r in facts["rows"] if r["kind"] == "film" and r["amount"] == 2)  # on nine tenths of the pad at 10 mm: 1.44 mm too high
+    film = next(
+        r for r in facts["rows"] if r["kind"] == "film" and r["amount"] == 2
+    )  # on nine tenths of the pad at 10 mm: 1.44 mm too high
     assert film["p95_mm"] == pytest.approx(0.9 * 1.6 + 10 / 64, abs=0.01)
     assert its["film_pct"] == 1
     said = innage(store, "sweep", "good")

@@ -1,4 +1,6 @@
-"""The whole job as a user runs it: the demo on measured readings, and what trace and verify say of its bundle."""
+"""The whole job as a user runs it: the demo on measured readings, and what trace and verify say of its
+bundle.
+"""
 
 import hashlib
 import json
@@ -33,14 +35,25 @@ def at(demo, monkeypatch):
 def test_every_command_is_shown_and_the_bundle_is_named(demo):
     """The demo prints each command it runs and where the bundle lies; verify passes within it."""
     folder, output = demo
-    for command in ("tank add", "log levels_tidy.csv", "freeze", "train", "budget check", "export", "verify", "trace"):
+    for command in (
+        "tank add",
+        "log levels_tidy.csv",
+        "freeze",
+        "train",
+        "budget check",
+        "export",
+        "verify",
+        "trace",
+    ):
         assert f"$ innage {command}" in output
     assert "Every check passed." in output
     assert f"The bundle lies in {folder / 'bundle'}" in output
 
 
 def test_the_exported_c_is_small_and_without_float(at):
-    """Code, tables and helpers within 1.5 KiB, RAM within 64 bytes, as compiled; no floating-point type in the text."""
+    """Code, tables and helpers within 1.5 KiB, RAM within 64 bytes, as compiled; no floating-point type in
+    the text.
+    """
     cost = json.loads((at / "bundle" / "manifest.json").read_text())["cost"]
     assert sum(cost[part] for part in ("flash_code", "flash_tables", "flash_helpers")) <= 1536
     assert cost["ram"] <= 64

@@ -1,4 +1,6 @@
-"""An empty store: every list says so and what to try, and what it says to try is a command with these options."""
+"""An empty store: every list says so and what to try, and what it says to try is a command with these
+options.
+"""
 
 from __future__ import annotations
 
@@ -15,9 +17,22 @@ from dataset.store import Store
 from innage.cli import app
 
 LISTS = (
-    "tank list", "liquid list", "sensor list", "mounting list", "unit list", "trim list", "budget list", "limits list", "mapping list", "capture list",
-    "sessions", "gaps", "plan", "frozen", "models",
-)  # fmt: skip
+    "tank list",
+    "liquid list",
+    "sensor list",
+    "mounting list",
+    "unit list",
+    "trim list",
+    "budget list",
+    "limits list",
+    "mapping list",
+    "capture list",
+    "sessions",
+    "gaps",
+    "plan",
+    "frozen",
+    "models",
+)
 
 
 @pytest.fixture(scope="module")
@@ -44,9 +59,15 @@ def test_an_empty_list_says_what_to_try(words: str) -> None:
 
 @pytest.mark.usefixtures("store")
 def test_every_list_is_looked_at() -> None:
-    """A command that is called list, or that lists without an argument, is in the table above; common liquids and rigs are never none."""
+    """A command that is called list, or that lists without an argument, is in the table above; common liquids
+    and rigs are never none.
+    """
     root: Any = typer.main.get_command(app)
-    found = {f"{name} list" for name in root.list_commands(None) if "list" in getattr(root.get_command(None, name), "commands", {})}
+    found = {
+        f"{name} list"
+        for name in root.list_commands(None)
+        if "list" in getattr(root.get_command(None, name), "commands", {})
+    }
     assert found <= set(LISTS)
 
 
@@ -59,7 +80,10 @@ def test_a_wrong_name_is_answered_with_the_nearest(tmp_path: Path, monkeypatch: 
             store.add_unit(Unit(name))
     said = CliRunner().invoke(app, ["unit", "show", "unti-1"])
     assert said.exit_code == 2
-    assert said.stderr == "innage: unit unti-1: is not in the store. Did you mean 'unit-1'? There are: unit-1, unit-2, spare\n"
+    assert (
+        said.stderr == "innage: unit unti-1: is not in the store. Did you mean 'unit-1'? There are: unit-1, "
+        "unit-2, spare\n"
+    )
     assert "There are: spare" in CliRunner().invoke(app, ["unit", "show", "xyz"]).stderr
 
 

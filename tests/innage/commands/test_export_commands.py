@@ -48,24 +48,48 @@ from innage.jobs.handing_over import volume_of
 from training.program import Builder, Program, digest, to_json
 
 FILES = {
-    "innage.c", "innage.h", "innage.onnx", "innage_scan.onnx", "innage_float.onnx", "program.json", "vectors.csv", "harness.c", "report.html", "manifest.json",
-    "innage.cmake", "innage.mk", "innage_example.c",
-}  # fmt: skip
+    "innage.c",
+    "innage.h",
+    "innage.onnx",
+    "innage_scan.onnx",
+    "innage_float.onnx",
+    "program.json",
+    "vectors.csv",
+    "harness.c",
+    "report.html",
+    "manifest.json",
+    "innage.cmake",
+    "innage.mk",
+    "innage_example.c",
+}
 
 
 def program_of(name: str, slope: int = -106) -> Program:
     """One 16-bit channel through a hinge, as small as a useful model can be."""
     b = Builder(name, count_bits=16, channels=1, period_ms=2051, span=6400)
-    level = b.node("hinge", "counts", knots=(20000, 30000, 45000, 60000), values=(6400, 4000, 900), slopes=(-123, slope, -31), shift=9)
+    level = b.node(
+        "hinge",
+        "counts",
+        knots=(20000, 30000, 45000, 60000),
+        values=(6400, 4000, 900),
+        slopes=(-123, slope, -31),
+        shift=9,
+    )
     level = b.node("clip", level, low=0, high=6400, scale="1/64 mm")
     return b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
 
 
 def float_model() -> bytes:
     """A float ONNX model from one count to one number."""
-    ends = [helper.make_tensor_value_info(name, TensorProto.FLOAT, [None, 1]) for name in ("counts", "level_mm")]
-    graph = helper.make_graph([helper.make_node("Neg", ["counts"], ["level_mm"])], "float", ends[:1], ends[1:])
-    return onnx.ModelProto.SerializeToString(helper.make_model(graph, opset_imports=[helper.make_opsetid("", 21)], ir_version=10))
+    ends = [
+        helper.make_tensor_value_info(name, TensorProto.FLOAT, [None, 1]) for name in ("counts", "level_mm")
+    ]
+    graph = helper.make_graph(
+        [helper.make_node("Neg", ["counts"], ["level_mm"])], "float", ends[:1], ends[1:]
+    )
+    return onnx.ModelProto.SerializeToString(
+        helper.make_model(graph, opset_imports=[helper.make_opsetid("", 21)], ir_version=10)
+    )
 
 
 @pytest.fixture(scope="module")
@@ -74,22 +98,34 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("store") / "innage.db"
     with Store.open(path) as opened:
         tank, liquid, unit = (
-            opened.add_tank(Tank("canister", 0, 100.0, profile=to_profile_json(stack([Cylinder(100.0, 100.0)])))),
+            opened.add_tank(
+                Tank("canister", 0, 100.0, profile=to_profile_json(stack([Cylinder(100.0, 100.0)])))
+            ),
             opened.add_liquid(Liquid("water")),
             opened.add_unit(Unit("unit-1")),
         )
-        sensor = opened.add_sensor(Sensor("one-pad", 0, (Pad(0, "pad0", 0.0, 100.0),), 16, CountLaw.FALLS, 2051))
+        sensor = opened.add_sensor(
+            Sensor("one-pad", 0, (Pad(0, "pad0", 0.0, 100.0),), 16, CountLaw.FALLS, 2051)
+        )
         mounting = opened.add_mounting(Mounting("bench", tank, sensor))
         limits = opened.add_limits(Limits("owner", 0, (Limit("rmse_mm", 0.9),)))
         opened.add_budget(Budget("roomy", "cortex-m0plus", 1, 4096, 128, 256, 4000))
         opened.add_budget(Budget("tight", "cortex-m0plus", 1, 100, 128, 256, 10))
-        frames = Frames(np.arange(20, dtype=np.int64) * 2051, np.linspace(50_000, 30_000, 20, dtype=np.uint32)[:, None])
+        frames = Frames(
+            np.arange(20, dtype=np.int64) * 2051, np.linspace(50_000, 30_000, 20, dtype=np.uint32)[:, None]
+        )
         marks = (Mark(0, 10, 10.0), Mark(10, 20, 60.0))
-        (session,) = opened.add_sessions([NewSession(unit, liquid, mounting, frames, marks, Source("monday.csv", "ab" * 32))])
+        (session,) = opened.add_sessions(
+            [NewSession(unit, liquid, mounting, frames, marks, Source("monday.csv", "ab" * 32))]
+        )
         frozen = opened.freeze("monday", [session], GroupBy.LEVEL, {"10": Role.FIT, "60": Role.PROVE})
         for name, slope in (("first", -106), ("second", -107)):
             program = program_of(name, slope)
-            opened.add_model(Model(name, digest(program), frozen, limits, "{}", "{}", "{}", to_json(program), float_model()))
+            opened.add_model(
+                Model(
+                    name, digest(program), frozen, limits, "{}", "{}", "{}", to_json(program), float_model()
+                )
+            )
     return path
 
 
@@ -113,7 +149,9 @@ def contents(folder: Path) -> dict[str, bytes]:
 
 @pytest.mark.usefixtures("store")
 def test_export_writes_a_bundle_that_verifies(tmp_path: Path) -> None:
-    """The bundle lies where it was asked for, export says what to do next, and verify passes it with exit code 0."""
+    """The bundle lies where it was asked for, export says what to do next, and verify passes it with exit
+    code 0.
+    """
     out = tmp_path / "deep" / "bundle"
     done = innage("export", "first", "--budget", "roomy", "--out", out)
     assert done.exit_code == 0, done.output
@@ -126,13 +164,34 @@ def test_export_writes_a_bundle_that_verifies(tmp_path: Path) -> None:
     assert "FAILED" not in checked.output
 
 
-def test_a_model_that_does_not_meet_its_limits_is_not_exported_by_accident(store: Store, tmp_path: Path) -> None:
-    """A limit not met stops the export, one not shown is a warning; --anyway is the way to do it on purpose."""
+def test_a_model_that_does_not_meet_its_limits_is_not_exported_by_accident(
+    store: Store, tmp_path: Path
+) -> None:
+    """A limit not met stops the export, one not shown is a warning; --anyway is the way to do it
+    on purpose.
+    """
     first = store.model("first")
     for name, slope, answer in (("fails", -108, "not met"), ("open", -109, "not shown")):
-        rows = [{"metric": "rmse_mm", "condition": "all", "bound": 0.9, "value": 1.2, "answer": answer, "reason": "1.2 and 0.9"}]
+        rows = [
+            {
+                "metric": "rmse_mm",
+                "condition": "all",
+                "bound": 0.9,
+                "value": 1.2,
+                "answer": answer,
+                "reason": "1.2 and 0.9",
+            }
+        ]
         program = program_of(name, slope)
-        store.add_model(replace(first, name=name, sha256=digest(program), metrics=json.dumps({"limits": rows}), program=to_json(program)))
+        store.add_model(
+            replace(
+                first,
+                name=name,
+                sha256=digest(program),
+                metrics=json.dumps({"limits": rows}),
+                program=to_json(program),
+            )
+        )
     out = tmp_path / "bundle"
     done = innage("export", "fails", "--budget", "roomy", "--out", out)
     assert (done.exit_code, out.exists()) == (1, False)
@@ -183,13 +242,19 @@ def test_over_budget_writes_nothing(tmp_path: Path) -> None:
 @pytest.mark.usefixtures("store")
 def test_json_of_export(tmp_path: Path) -> None:
     """With --json export prints one JSON object and nothing else."""
-    done = json.loads(innage("export", "first", "--budget", "roomy", "--out", tmp_path / "b", "--json").stdout)
+    done = json.loads(
+        innage("export", "first", "--budget", "roomy", "--out", tmp_path / "b", "--json").stdout
+    )
     assert set(done["files"]) == FILES
-    assert done["bundle_sha256"] == json.loads((tmp_path / "b" / "manifest.json").read_bytes())["bundle_sha256"]
+    assert (
+        done["bundle_sha256"] == json.loads((tmp_path / "b" / "manifest.json").read_bytes())["bundle_sha256"]
+    )
 
 
 def test_void_session_holds_the_export_back(store: Store, tmp_path: Path) -> None:
-    """A model whose session was voided is not exported, unless that is asked for; then the manifest says so."""
+    """A model whose session was voided is not exported, unless that is asked for; then the
+    manifest says so.
+    """
     (session,) = store.sessions()
     store.void(session.id, "the scale was not zeroed")
     done = innage("export", "first", "--budget", "roomy", "--out", tmp_path / "b")
@@ -199,15 +264,22 @@ def test_void_session_holds_the_export_back(store: Store, tmp_path: Path) -> Non
     forced = innage("export", "first", "--budget", "roomy", "--out", tmp_path / "b", "--even-if-void")
     assert forced.exit_code == 0
     assert "is void: the scale was not zeroed" in forced.stderr
-    assert json.loads((tmp_path / "b" / "manifest.json").read_bytes())["sessions"][0]["void"] == "the scale was not zeroed"
+    assert (
+        json.loads((tmp_path / "b" / "manifest.json").read_bytes())["sessions"][0]["void"]
+        == "the scale was not zeroed"
+    )
 
 
 @pytest.mark.usefixtures("store")
 def test_export_refuses_what_it_cannot_use(tmp_path: Path) -> None:
-    """A bad prefix, an unknown model or budget, and a folder with other things in it are refused, and left alone."""
+    """A bad prefix, an unknown model or budget, and a folder with other things in it are refused, and left
+    alone.
+    """
     out = tmp_path / "b"
     for arguments in (("first", "roomy", "Tank"), ("third", "roomy", "innage"), ("first", "none", "innage")):
-        done = innage("export", arguments[0], "--budget", arguments[1], "--out", out, "--prefix", arguments[2])
+        done = innage(
+            "export", arguments[0], "--budget", arguments[1], "--out", out, "--prefix", arguments[2]
+        )
         assert done.exit_code == 2, arguments
         assert not out.exists()
     out.mkdir()
@@ -220,7 +292,9 @@ def test_export_refuses_what_it_cannot_use(tmp_path: Path) -> None:
 
 @pytest.mark.usefixtures("store")
 def test_export_never_replaces_another_model(tmp_path: Path) -> None:
-    """A folder with the bundle of another model, or with a file beside the bundle, is refused and left alone."""
+    """A folder with the bundle of another model, or with a file beside the bundle, is refused
+    and left alone.
+    """
     out = tmp_path / "b"
     innage("export", "first", "--budget", "roomy", "--out", out)
     before = contents(out)
@@ -247,7 +321,13 @@ def test_verify_says_no(tmp_path: Path) -> None:
     found = json.loads(done.stdout)
     assert found["passed"] is False
     assert len(found["checks"]) == 11
-    assert {c["name"] for c in found["checks"] if not c["passed"]} == {"files", "made again", "C on the core", "C on this host", "C, checked"}
+    assert {c["name"] for c in found["checks"] if not c["passed"]} == {
+        "files",
+        "made again",
+        "C on the core",
+        "C on this host",
+        "C, checked",
+    }
 
 
 def test_verify_of_no_bundle(tmp_path: Path) -> None:
@@ -260,9 +340,21 @@ def test_verify_of_no_bundle(tmp_path: Path) -> None:
 @pytest.mark.slow
 @pytest.mark.usefixtures("store")
 def test_kernels_are_written_as_asked(tmp_path: Path) -> None:
-    """What --kernels and --assembly ask for stands in the manifest, in the measured cost as in the C; an unknown kind is refused."""
+    """What --kernels and --assembly ask for stands in the manifest, in the measured cost as in the C; an
+    unknown kind is refused.
+    """
     for asked, found in (("fast", "fast"), ("auto", "small")):
-        done = innage("export", "first", "--budget", "roomy", "--out", tmp_path / asked, "--kernels", asked, "--assembly")
+        done = innage(
+            "export",
+            "first",
+            "--budget",
+            "roomy",
+            "--out",
+            tmp_path / asked,
+            "--kernels",
+            asked,
+            "--assembly",
+        )
         assert done.exit_code == 0, done.output
         body = json.loads((tmp_path / asked / "manifest.json").read_bytes())
         assert body["c"] == {"kernels": found, "assembly": True, "volume": None}
@@ -273,7 +365,9 @@ def test_kernels_are_written_as_asked(tmp_path: Path) -> None:
 
 
 def test_a_table_of_volumes_on_request(store: Store, tmp_path: Path) -> None:
-    """With --volume-table the C has the tank's cylinder in it, pi r^2 h at the full tank, and is measured with it; no tank, no table."""
+    """With --volume-table the C has the tank's cylinder in it, pi r^2 h at the full tank, and is measured
+    with it; no tank, no table.
+    """
     sizes = {}
     for name, options in (("plain", ()), ("table", ("--volume-table",))):
         done = innage("export", "first", "--budget", "roomy", "--out", tmp_path / name, *options)
@@ -282,20 +376,29 @@ def test_a_table_of_volumes_on_request(store: Store, tmp_path: Path) -> None:
     table = sizes["table"]["c"]["volume"]
     assert table["tank"] == "canister@1"
     assert max(table["values"]) >= np.pi * 50**2 * 100 / 1000 - 1
-    assert (sizes["table"]["cost"]["flash_code"] > sizes["plain"]["cost"]["flash_code"], sizes["plain"]["c"]["volume"]) == (True, None)
+    assert (
+        sizes["table"]["cost"]["flash_code"] > sizes["plain"]["cost"]["flash_code"],
+        sizes["plain"]["c"]["volume"],
+    ) == (True, None)
     assert b"innage_volume_ml(" in (tmp_path / "table" / "innage.c").read_bytes()
     model = store.model("first")
     (session,) = model.frozen.sessions
-    bare = replace(session, mounting=replace(session.mounting, tank=replace(session.mounting.tank, profile=None)))
+    bare = replace(
+        session, mounting=replace(session.mounting, tank=replace(session.mounting.tank, profile=None))
+    )
     with pytest.raises(InputError, match="tank canister@1 has no profile"):
         volume_of(replace(model, frozen=replace(model.frozen, sessions=(bare,))))
-    other = replace(session, mounting=replace(session.mounting, tank=replace(session.mounting.tank, revision=2)))
+    other = replace(
+        session, mounting=replace(session.mounting, tank=replace(session.mounting.tank, revision=2))
+    )
     with pytest.raises(InputError, match="sessions of canister@1 and canister@2"):
         volume_of(replace(model, frozen=replace(model.frozen, sessions=(session, other))))
 
 
 def test_zipped_export(store: Store, tmp_path: Path) -> None:
-    """With --zip one file is written, which holds what the folder would and which the store knows; never over something else."""
+    """With --zip one file is written, which holds what the folder would and which the store knows; never over
+    something else.
+    """
     out, folder = tmp_path / "deep" / "b.zip", tmp_path / "b"
     done = innage("export", "first", "--budget", "roomy", "--out", tmp_path / "deep" / "b", "--zip")
     assert done.exit_code == 0, done.output
@@ -322,7 +425,9 @@ def test_zipped_export(store: Store, tmp_path: Path) -> None:
 
 
 def test_interrupted_write_keeps_the_old_bundle(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Where two folders cannot be swapped and the last step fails, the old folder is there again, whole, and nothing is left beside it."""
+    """Where two folders cannot be swapped and the last step fails, the old folder is there again, whole, and
+    nothing is left beside it.
+    """
     out = tmp_path / "b"
     write_bundle(out, {"a": b"1"})
     rename = Path.rename
@@ -362,7 +467,9 @@ def test_target_that_is_a_file(tmp_path: Path) -> None:
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="swaps folders by renameat2")
-def test_a_bundle_takes_the_place_of_another_in_one_step(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_bundle_takes_the_place_of_another_in_one_step(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A folder that is there is never moved away first: a kill in between would leave none."""
     out = tmp_path / "b"
     write_bundle(out, {"a": b"1"})

@@ -65,7 +65,8 @@ def refused(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
 def test_levels_of_the_real_readings(store: Path) -> None:
     """The split of the readings by their levels: 380 frames to fit, 388 to prove.
 
-    Source: innage/demo_data/SOURCE.txt for the levels; fit at 0, 15, 25, ..., 95 mm, prove at 10, 20, ..., 100 mm.
+    Source: innage/demo_data/SOURCE.txt for the levels; fit at 0, 15, 25, ..., 95 mm, prove at 10, 20, ...,
+        100 mm.
     """
     real = run_json("sessions")[0]["id"]
     said = run("freeze", "levels", "--session", real, "--group", "level", "--fit", FIT, "--prove", "rest")
@@ -76,14 +77,29 @@ def test_levels_of_the_real_readings(store: Path) -> None:
     assert by_role["prove"] == [str(level) for level in range(10, 101, 10)]
     assert sum(g["frames"] for g in found["groups"] if g["role"] == "fit") == 380
     assert found["sha256"] in said
-    again = run_json("freeze", "again", "--session", real, "--group", "level", "--fit", "0.0,15.0," + FIT[5:], "--prove", "rest")
+    again = run_json(
+        "freeze",
+        "again",
+        "--session",
+        real,
+        "--group",
+        "level",
+        "--fit",
+        "0.0,15.0," + FIT[5:],
+        "--prove",
+        "rest",
+    )
     assert again["sha256"] == found["sha256"]
 
 
 def test_sessions_that_are_left_out(store: Path) -> None:
-    """By default every session that is labelled and not void is taken, and those left out are named; a level of two sessions is one group."""
+    """By default every session that is labelled and not void is taken, and those left out are named; a level
+    of two sessions is one group.
+    """
     ids = [s["id"] for s in run_json("sessions")]
-    assert f"left out session {ids[2]}: no labelled frame\n" in run("freeze", "all", "--group", "level", "--fit", FIT, "--prove", "rest")
+    assert f"left out session {ids[2]}: no labelled frame\n" in run(
+        "freeze", "all", "--group", "level", "--fit", FIT, "--prove", "rest"
+    )
     groups = {g["group"]: g for g in run_json("frozen", "all")["groups"]}
     assert (groups["15"]["frames"], sorted(groups["15"]["sessions"])) == (49, sorted(ids[:2]))
     run("void", ids[1], "--reason", "spilled")
@@ -94,17 +110,31 @@ def test_sessions_that_are_left_out(store: Path) -> None:
 
 def test_shares(store: Path) -> None:
     """Shares are drawn by the seed, which is kept; units have one role each."""
-    one, two = (run_json("freeze", name, "--group", "level", "--shares", "fit=60,calibrate=15,prove=25", "--seed", "7") for name in ("a", "b"))
+    one, two = (
+        run_json(
+            "freeze", name, "--group", "level", "--shares", "fit=60,calibrate=15,prove=25", "--seed", "7"
+        )
+        for name in ("a", "b")
+    )
     assert one["sha256"] == two["sha256"]
     assert one["seed"] == 7
-    assert [sum(g["role"] == role for g in one["groups"]) for role in ("fit", "calibrate", "prove")] == [12, 3, 5]
+    assert [sum(g["role"] == role for g in one["groups"]) for role in ("fit", "calibrate", "prove")] == [
+        12,
+        3,
+        5,
+    ]
     units = run_json("freeze", "c", "--group", "unit", "--fit", "u1", "--prove", "u2")
-    assert [(g["group"], g["role"], g["frames"]) for g in units["groups"]] == [("u1", "fit", 768), ("u2", "prove", 3)]
+    assert [(g["group"], g["role"], g["frames"]) for g in units["groups"]] == [
+        ("u1", "fit", 768),
+        ("u2", "prove", 3),
+    ]
     assert units["seed"] is None
 
 
 def test_listing_and_openings(store: Path) -> None:
-    """Frozen sets are listed with how many groups each role has; a set shows how often and for what 'prove' was opened."""
+    """Frozen sets are listed with how many groups each role has; a set shows how often and for what 'prove'
+    was opened.
+    """
     assert run("frozen").startswith("no frozen sets yet: try 'innage freeze")
     run("freeze", "units", "--group", "unit", "--fit", "u1", "--prove", "u2")
     assert "units" in run("frozen")
@@ -121,7 +151,10 @@ def test_roles_by_number(store: Path) -> None:
     made = run_json("freeze", "x", "--group", "unit", "--roles", "fit:1, prove", "--seed", "1")
     assert sorted(g["role"] for g in made["groups"]) == ["fit", "prove"]
     assert made["seed"] == 1
-    assert run_json("freeze", "y", "--group", "unit", "--roles", "fit:1,prove:1", "--seed", "1")["sha256"] == made["sha256"]
+    assert (
+        run_json("freeze", "y", "--group", "unit", "--roles", "fit:1,prove:1", "--seed", "1")["sha256"]
+        == made["sha256"]
+    )
 
 
 @pytest.mark.parametrize(
@@ -130,28 +163,54 @@ def test_roles_by_number(store: Path) -> None:
         (["--fit", "u1"], "no role for 1 groups: u2; expected every group exactly one role"),
         (["--fit", "u1,u3", "--prove", "rest"], "--fit: no group is called 'u3'. There are: u"),
         (["--fit", "u1", "--prove", "u1,u2"], "--prove: group u1 is named under fit already"),
-        ([], "roles: none given; expected --fit, --choose, --calibrate, --prove with groups, or --shares, or --roles. The groups are: u1, u2"),
+        (
+            [],
+            (
+                "roles: none given; expected --fit, --choose, --calibrate, --prove with groups, or "
+                "--shares, or --roles. The groups are: u1, u2"
+            ),
+        ),
         (["--fit", "u1", "--shares", "fit=100"], "roles: given in more than one way"),
         (["--roles", "fit:1", "--shares", "fit=100"], "roles: given in more than one way"),
-        (["--roles", "fit:1,prove:2"], "--roles: fit:1, prove:2; expected numbers above 0 that sum to the 2 groups there are"),
+        (
+            ["--roles", "fit:1,prove:2"],
+            "--roles: fit:1, prove:2; expected numbers above 0 that sum to the 2 groups there are",
+        ),
         (["--roles", "fit:2,prove"], "--roles: fit:2, prove:0; expected numbers above 0"),
         (["--roles", "fit:1,test:1"], "--roles: 'test:1'; expected each role once, ROLE:GROUPS"),
         (["--roles", "fit:1,fit:1"], "--roles: 'fit:1'; expected each role once"),
         (["--roles", "fit:-1,prove"], "--roles: 'fit:-1'; expected each role once"),
         (["--roles", "fit,prove"], "--roles: fit and prove both take the rest"),
-        (["--shares", "fit=60,prove=30"], "--shares: fit=60, prove=30; expected shares above 0 that sum to 100"),
-        (["--shares", "fit=60,test=40"], "--shares: 'test=40'; expected ROLE=PERCENT, such as fit=60,prove=40; roles: fit, choose, calibrate, prove"),
+        (
+            ["--shares", "fit=60,prove=30"],
+            "--shares: fit=60, prove=30; expected shares above 0 that sum to 100",
+        ),
+        (
+            ["--shares", "fit=60,test=40"],
+            (
+                "--shares: 'test=40'; expected ROLE=PERCENT, such as fit=60,prove=40; roles: fit, "
+                "choose, calibrate, prove"
+            ),
+        ),
         (["--session", "fff", "--fit", "rest"], "session fff: is not in the store. See 'innage sessions'"),
     ],
 )
-def test_refusals(store: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], options: list[str], sentence: str) -> None:
+def test_refusals(
+    store: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    options: list[str],
+    sentence: str,
+) -> None:
     """A split that is not one, or names what is not there, is refused and nothing is frozen."""
     assert sentence in refused(monkeypatch, capsys, "freeze", "x", "--group", "unit", *options)
     assert run_json("frozen") == []
 
 
 def test_sessions_of_one_tank(store: Path) -> None:
-    """--tank takes the sessions on a tank, with or without its revision, and names the tanks there are when none fits."""
+    """--tank takes the sessions on a tank, with or without its revision, and names the tanks there are when
+    none fits.
+    """
     from typer.testing import CliRunner
 
     every = {s["id"]: s["tank"] for s in run_json("sessions") if s["labelled"]}
@@ -160,6 +219,8 @@ def test_sessions_of_one_tank(store: Path) -> None:
     assert set(said["sessions"]) == {s for s, its in every.items() if its == tank}
     from innage.cli import app
 
-    refused = CliRunner().invoke(app, ["freeze", "none", "--tank", "barrel", "--group", "session", "--fit", "rest"])
+    refused = CliRunner().invoke(
+        app, ["freeze", "none", "--tank", "barrel", "--group", "session", "--fit", "rest"]
+    )
     assert refused.exit_code == 2
     assert f"no session on barrel; expected one of {tank}" in refused.stderr

@@ -31,7 +31,13 @@ from dataset.records import (
 from dataset.store import Store
 from innage.cli import app
 
-EVERYTHING = Conditions((Surface.FOAM, Surface.SLOSHING), None, (Wall.FILM, Wall.DROPS, Wall.SCALE), (1.0, 0.0), appliance="circulation pump on")
+EVERYTHING = Conditions(
+    (Surface.FOAM, Surface.SLOSHING),
+    None,
+    (Wall.FILM, Wall.DROPS, Wall.SCALE),
+    (1.0, 0.0),
+    appliance="circulation pump on",
+)
 
 
 @pytest.fixture
@@ -45,15 +51,41 @@ def empty(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def store(empty: Path) -> Store:
     """Two sessions of one unit, one of them under foam and much else, one void; long names."""
     made = Store.open(empty)
-    tank, liquid = made.add_tank(Tank("detergent-canister", 0, 120.0)), made.add_liquid(Liquid("concentrated-detergent", 78.3, 0.05))
-    sensor = made.add_sensor(Sensor("eight-pad-strip", 0, tuple(Pad(k, f"p{k}", 15.0 * k, 15.0, None, 1e5) for k in range(8)), 16, CountLaw.RISES, 100))
+    tank, liquid = (
+        made.add_tank(Tank("detergent-canister", 0, 120.0)),
+        made.add_liquid(Liquid("concentrated-detergent", 78.3, 0.05)),
+    )
+    sensor = made.add_sensor(
+        Sensor(
+            "eight-pad-strip",
+            0,
+            tuple(Pad(k, f"p{k}", 15.0 * k, 15.0, None, 1e5) for k in range(8)),
+            16,
+            CountLaw.RISES,
+            100,
+        )
+    )
     mounting, unit = made.add_mounting(Mounting("m1", tank, sensor)), made.add_unit(Unit("unit-1"))
-    made.add_limits(Limits("owner", 0, (Limit("rmse_mm", 2.0, "all", 0.9), Limit("p95_abs_mm", 4.0, "foam", None, 3))))
+    made.add_limits(
+        Limits("owner", 0, (Limit("rmse_mm", 2.0, "all", 0.9), Limit("p95_abs_mm", 4.0, "foam", None, 3)))
+    )
     rng = np.random.default_rng(0)
-    frames = [Frames(np.arange(40) * 100, rng.integers(0, 60000, (40, 8)).astype(np.uint32), np.full(40, 21.0)) for _ in range(3)]
+    frames = [
+        Frames(np.arange(40) * 100, rng.integers(0, 60000, (40, 8)).astype(np.uint32), np.full(40, 21.0))
+        for _ in range(3)
+    ]
     stretches = [(), (Stretch(0, 40, EVERYTHING),), ()]
     new = [
-        NewSession(unit, liquid, mounting, its, (Mark(0, 40, 30.0 + 30 * k),), Source(f"run{k}.csv", f"{k:064x}"), "", stretches[k])
+        NewSession(
+            unit,
+            liquid,
+            mounting,
+            its,
+            (Mark(0, 40, 30.0 + 30 * k),),
+            Source(f"run{k}.csv", f"{k:064x}"),
+            "",
+            stretches[k],
+        )
         for k, its in enumerate(frames)
     ]
     made.void(made.add_sessions(new)[2].id, "wrong liquid")
@@ -79,7 +111,12 @@ def test_the_matrix_as_json(store: Store) -> None:
     """Cells carry every axis, their levels in millimetres and their sessions; the void one is in none."""
     found = json.loads(run("gaps --json --bands 4").output)
     first, second = found["cells"]
-    assert (first["condition"], first["levels_mm"], first["warmth"], first["unit"]) == ([], [30.0, 60.0], "15 to 25 C", "unit-1")
+    assert (first["condition"], first["levels_mm"], first["warmth"], first["unit"]) == (
+        [],
+        [30.0, 60.0],
+        "15 to 25 C",
+        "unit-1",
+    )
     assert (second["condition"][0], second["levels_mm"]) == ("foam", [60.0, 90.0])
     assert (found["void"], found["telling_apart"][0]["best"]) == (1, "cannot be told from the liquid")
 
@@ -93,7 +130,9 @@ def test_the_picture(store: Store, tmp_path: Path) -> None:
 
 
 def test_nothing_says_what_to_try(empty: Path) -> None:
-    """An empty store, a filter without hits, a filter whose sessions are all void, and a name that isn't there."""
+    """An empty store, a filter without hits, a filter whose sessions are all void, and a name that isn't
+    there.
+    """
     assert run("gaps").output.startswith("no sessions yet: try 'innage log FILE")
     with Store.open(empty) as made:
         made.add_tank(Tank("can", 0, 100.0))
@@ -105,23 +144,34 @@ def test_filters(store: Store) -> None:
     """A tank by name or revision, a liquid by name; without a hit the sentence says what to try."""
     store.add_liquid(Liquid("oil"))
     store.add_tank(Tank("detergent-canister", 0, 180.0))
-    for words, number in (("--tank detergent-canister", 2), ("--tank detergent-canister@1", 2), ("--tank detergent-canister@2", 0)):
+    for words, number in (
+        ("--tank detergent-canister", 2),
+        ("--tank detergent-canister@1", 2),
+        ("--tank detergent-canister@2", 0),
+    ):
         assert len(json.loads(run(f"gaps --json {words}").output)["lines"]) == number, words
-    assert run("gaps --liquid oil").output.startswith("no session with oil: try 'innage log FILE --tank TANK --sensor SENSOR --liquid oil")
+    assert run("gaps --liquid oil").output.startswith(
+        "no session with oil: try 'innage log FILE --tank TANK --sensor SENSOR --liquid oil"
+    )
     for session in store.sessions()[:2]:
         store.void(session.id, "all wrong")
     assert run("gaps").output.startswith("every session here is void (3): log another")
 
 
 def test_a_plan_on_the_command_line(store: Store) -> None:
-    """Needs, numbered sessions and what no session will show; the same as JSON; limits by name or the built-in ones."""
+    """Needs, numbered sessions and what no session will show; the same as JSON; limits by name or the
+    built-in ones.
+    """
     said = run("plan --limits owner").output
     assert "groups (units) asked for by owner@1" in said
     assert "1. 4 sessions on detergent-canister@1: 4 new units" in " ".join(said.split())
     assert "cannot be told from the liquid" in " ".join(said.split())
     assert max(len(line.rstrip()) for line in said.splitlines()) <= 80
     found = json.loads(run("plan --limits owner --json").output)
-    assert [(n["condition"], n["groups"], n["have"]) for n in found["needs"]] == [("all", 20, 1), ("foam", 5, 1)]
+    assert [(n["condition"], n["groups"], n["have"]) for n in found["needs"]] == [
+        ("all", 20, 1),
+        ("foam", 5, 1),
+    ]
     assert len(found["proposals"]) == 19
     assert "the built-in limits" in run("plan").output
     store.add_tank(Tank("detergent-canister", 0, 180.0))  # nothing is mounted on it: there is nothing to plan

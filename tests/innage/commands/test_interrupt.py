@@ -1,4 +1,6 @@
-"""Ctrl-C in the midst of ``innage train``, sent to a process of its own as a terminal does: nothing half-stored, nobody left behind. All counts made up."""
+"""Ctrl-C in the midst of ``innage train``, sent to a process of its own as a terminal does: nothing
+half-stored, nobody left behind. All counts made up.
+"""
 
 from __future__ import annotations
 
@@ -13,10 +15,27 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from dataset.records import CountLaw, Frames, GroupBy, Liquid, Mark, Mounting, NewSession, Pad, Role, Sensor, Source, Tank, Unit
+from dataset.records import (
+    CountLaw,
+    Frames,
+    GroupBy,
+    Liquid,
+    Mark,
+    Mounting,
+    NewSession,
+    Pad,
+    Role,
+    Sensor,
+    Source,
+    Tank,
+    Unit,
+)
 from dataset.store import Store
 
-pytestmark = [pytest.mark.slow, pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks for processes in /proc")]
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks for processes in /proc"),
+]
 
 INNAGE = (sys.executable, "-P", "-c", "from innage.cli import main; main()")
 ROLES = [Role.FIT] * 9 + [Role.CHOOSE] * 3 + [Role.PROVE] * 3
@@ -25,21 +44,48 @@ PADS, LEVELS, STAY, DEADLINE_S = 8, np.linspace(0.0, 160.0, 41), 12, 60.0
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
-    """A store with a frozen set that takes a few seconds to train on: 15 units of eight pads, filled in steps."""
+    """A store with a frozen set that takes a few seconds to train on: 15 units of eight pads, filled in
+    steps.
+    """
     draw = np.random.default_rng(1)
     path = tmp_path_factory.mktemp("store") / "innage.db"
     share = 1 / (1 + np.exp(-(np.repeat(LEVELS, STAY)[:, None] - 20.0 * np.arange(PADS) - 8) / 4))
     marks = tuple(Mark(STAY * k, STAY * (k + 1), float(level)) for k, level in enumerate(LEVELS))
     with Store.open(path) as store:
         liquid, tank = store.add_liquid(Liquid("water")), store.add_tank(Tank("canister", 0, 160.0))
-        sensor = store.add_sensor(Sensor("strip", 0, tuple(Pad(k, f"p{k}", 20.0 * k, 16.0) for k in range(PADS)), 16, CountLaw.RISES, 100))
+        sensor = store.add_sensor(
+            Sensor(
+                "strip",
+                0,
+                tuple(Pad(k, f"p{k}", 20.0 * k, 16.0) for k in range(PADS)),
+                16,
+                CountLaw.RISES,
+                100,
+            )
+        )
         mounting = store.add_mounting(Mounting("canister", tank, sensor))
         sessions = []
         for number in range(len(ROLES)):
-            counts = np.rint(20000 + 100 * draw.standard_normal(PADS) + 3000 * share + 20 * draw.standard_normal(share.shape)).astype(np.uint32)
+            counts = np.rint(
+                20000
+                + 100 * draw.standard_normal(PADS)
+                + 3000 * share
+                + 20 * draw.standard_normal(share.shape)
+            ).astype(np.uint32)
             frames = Frames(np.arange(len(share)) * 100, counts)
-            sessions.append(NewSession(store.add_unit(Unit(f"u{number}")), liquid, mounting, frames, marks, Source("f", f"{number:02d}" * 32)))
-        store.freeze("all", store.add_sessions(sessions), GroupBy.UNIT, {f"u{k}": role for k, role in enumerate(ROLES)})
+            sessions.append(
+                NewSession(
+                    store.add_unit(Unit(f"u{number}")),
+                    liquid,
+                    mounting,
+                    frames,
+                    marks,
+                    Source("f", f"{number:02d}" * 32),
+                )
+            )
+        store.freeze(
+            "all", store.add_sessions(sessions), GroupBy.UNIT, {f"u{k}": role for k, role in enumerate(ROLES)}
+        )
     return path.read_bytes()
 
 
@@ -69,9 +115,13 @@ def until(holds: object, deadline_s: float = DEADLINE_S) -> bool:
 def interrupted(store: Path, later_s: float, everyone: bool) -> None:
     """Start a training, wait for its workers and then ``later_s``, and send what Ctrl-C sends."""
     words = (*INNAGE, "train", "all", "--name", "first", "--store", str(store))
-    started = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True)
+    started = subprocess.Popen(
+        words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+    )
     try:
-        assert until(lambda: started.poll() is not None or len(family(started.pid)) > 1 or os.cpu_count() == 1)
+        assert until(
+            lambda: started.poll() is not None or len(family(started.pid)) > 1 or os.cpu_count() == 1
+        )
         time.sleep(later_s)
         assert started.poll() is None, started.communicate()
         (os.killpg if everyone else os.kill)(started.pid, signal.SIGINT)
@@ -89,7 +139,9 @@ def interrupted(store: Path, later_s: float, everyone: bool) -> None:
 
 @pytest.mark.parametrize("everyone", [True, False])
 def test_ctrl_c_at_any_time(store: Path, everyone: bool) -> None:
-    """At seeded random times: to all processes of the group, as on a terminal, and to the command alone, as by 'kill -INT'."""
-    drawn = random.Random(5)  # noqa: S311
+    """At seeded random times: to all processes of the group, as on a terminal, and to the command alone, as
+    by 'kill -INT'.
+    """
+    drawn = random.Random(5)  # noqa: S311 - a seed, not a secret
     for later_s in (0.0, *(drawn.uniform(0.0, 1.0) for _ in range(2))):
         interrupted(store, later_s, everyone)

@@ -12,7 +12,9 @@ import typer
 
 from innage.cli import app
 
-spec = importlib.util.spec_from_file_location("json_documents", Path(__file__).parents[1] / "json_documents.py")
+spec = importlib.util.spec_from_file_location(
+    "json_documents", Path(__file__).parents[1] / "json_documents.py"
+)
 assert spec is not None
 assert spec.loader is not None
 documents = importlib.util.module_from_spec(spec)
@@ -21,19 +23,28 @@ spec.loader.exec_module(documents)
 
 def commands_with_json(command: Any, path: str) -> set[str]:
     if hasattr(command, "commands"):
-        return {found for name in command.list_commands(None) for found in commands_with_json(command.get_command(None, name), f"{path} {name}")}
+        return {
+            found
+            for name in command.list_commands(None)
+            for found in commands_with_json(command.get_command(None, name), f"{path} {name}")
+        }
     return {path} if any("--json" in param.opts for param in command.params) else set()
 
 
 def test_every_command_with_json_is_documented() -> None:
     commands, _ = documents.documented()
-    assert {path.removesuffix(" NAME") for path in commands} == commands_with_json(typer.main.get_command(app), "innage")
+    assert {path.removesuffix(" NAME") for path in commands} == commands_with_json(
+        typer.main.get_command(app), "innage"
+    )
 
 
 def test_every_record_is_there_and_used() -> None:
     commands, records = documents.documented()
     kinds = [*commands.values(), *(kind for its in records.values() for kind in its.values())]
-    named = {re.sub(r"^((list|map) of )+", "", kind).removesuffix(" or none") for kind in kinds} - {*documents.PLAIN, "any"}
+    named = {re.sub(r"^((list|map) of )+", "", kind).removesuffix(" or none") for kind in kinds} - {
+        *documents.PLAIN,
+        "any",
+    }
     assert named == set(records)
 
 

@@ -44,8 +44,19 @@ def test_toml_goes_round(tmp_path: Path) -> None:
     run("add", "second", "--from", str(file))
     one, two = (json.loads(run("show", name, "--json").output) for name in ("first", "second"))
     assert (one["rows"], one["note"], one["signer"]) == (two["rows"], two["note"], two["signer"])
-    assert one["rows"][0] == {"metric": "rmse_mm", "bound": 2.0, "condition": "foam", "confidence": 0.95, "min_groups": 19, "or_mm": None}
-    assert (one["rows"][2]["bound"], one["rows"][2]["or_mm"], one["rows"][2]["condition"]) == (1.5, 1.0, "clean")
+    assert one["rows"][0] == {
+        "metric": "rmse_mm",
+        "bound": 2.0,
+        "condition": "foam",
+        "confidence": 0.95,
+        "min_groups": 19,
+        "or_mm": None,
+    }
+    assert (one["rows"][2]["bound"], one["rows"][2]["or_mm"], one["rows"][2]["condition"]) == (
+        1.5,
+        1.0,
+        "clean",
+    )
     assert "1.5 or 1 mm" in run("show", "first").output
     assert (one["signer"], one["revision"]) == ("A. Owner", 2)
 
@@ -61,7 +72,13 @@ def test_the_built_in_set(tmp_path: Path) -> None:
     assert "not signed yet" in run("show", "start").output
 
 
-@pytest.mark.parametrize(("words", "found"), [((), "neither --row nor --from"), (("--row", "rmse_mm<=1", "--from", "default"), "both --row and --from")])
+@pytest.mark.parametrize(
+    ("words", "found"),
+    [
+        ((), "neither --row nor --from"),
+        (("--row", "rmse_mm<=1", "--from", "default"), "both --row and --from"),
+    ],
+)
 def test_one_source_of_rows(words: tuple[str, ...], found: str) -> None:
     """Rows come from --row or from a file, not from both and not from nowhere."""
     assert found in run("add", "x", *words, code=2).stderr

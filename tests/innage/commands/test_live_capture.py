@@ -1,4 +1,6 @@
-"""Live capture over a pseudo-terminal and a socket, against a process that plays a board of 16 channels at 100 frames a second."""
+"""Live capture over a pseudo-terminal and a socket, against a process that plays a board of 16 channels at
+100 frames a second.
+"""
 
 from __future__ import annotations
 
@@ -28,7 +30,8 @@ pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo
 
 CHANNELS = 16
 INNAGE = (sys.executable, "-P", "-c", "from innage.cli import main; main()")
-# Plays the board: every 10 ms a frame that follows from its time, now and then a remark, garbage and half a line.
+# Plays the board: every 10 ms a frame that follows from its time, now and then a remark, garbage and half a
+# line.
 BOARD = """
 import os, sys, time
 port, log = int(sys.argv[1]), open(sys.argv[2], "w", buffering=1)
@@ -42,7 +45,7 @@ while True:
         os.write(port, b"# remark\\n%%garbage\\n" + f"{t},12\\n".encode())
     k += 1
     time.sleep(max(0.0, start + (k - first) * 0.01 - time.monotonic()))
-"""
+"""  # noqa: E501 - a text as it is written out
 
 
 @pytest.fixture
@@ -65,7 +68,9 @@ def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 @pytest.fixture
 def board(tmp_path: Path) -> Iterator[Callable[[int], tuple[str, Path]]]:
-    """Starts a board from its frame ``k`` on; gives its port and the file in which it notes the times it has sent."""
+    """Starts a board from its frame ``k`` on; gives its port and the file in which it notes the times it has
+    sent.
+    """
     opened: list[int] = []
     started: list[subprocess.Popen[bytes]] = []
 
@@ -73,7 +78,11 @@ def board(tmp_path: Path) -> Iterator[Callable[[int], tuple[str, Path]]]:
         master, slave = os.openpty()
         opened.extend((master, slave))
         sent = tmp_path / f"sent{k}.txt"
-        started.append(subprocess.Popen([sys.executable, "-c", BOARD, str(master), str(sent), str(k)], pass_fds=(master,)))
+        started.append(
+            subprocess.Popen(
+                [sys.executable, "-c", BOARD, str(master), str(sent), str(k)], pass_fds=(master,)
+            )
+        )
         return os.ttyname(slave), sent
 
     yield start
@@ -86,7 +95,13 @@ def board(tmp_path: Path) -> Iterator[Callable[[int], tuple[str, Path]]]:
 
 def log(*arguments: str) -> subprocess.Popen[str]:
     """The command 'innage log ...' as a process of its own."""
-    return subprocess.Popen([*INNAGE, "log", *arguments], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+    return subprocess.Popen(
+        [*INNAGE, "log", *arguments],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    )
 
 
 WHAT = ("--tank", "tank", "--liquid", "liquid", "--sensor", "strip", "--unit", "unit")
@@ -114,7 +129,9 @@ def open_frames(store: Path) -> int:
 
 
 def test_frames_arrive_whole_and_in_order(store: Path, board: Callable[[int], tuple[str, Path]]) -> None:
-    """A capture of 150 frames: none is missing or changed, noise on the line is counted, the session is sealed."""
+    """A capture of 150 frames: none is missing or changed, noise on the line is counted, the session is
+    sealed.
+    """
     port, _ = board(0)
     process = log("--port", port, "--name", "run", *WHAT, "--frames", "150")
     output, _ = process.communicate(timeout=60)
@@ -132,8 +149,12 @@ def test_frames_arrive_whole_and_in_order(store: Path, board: Callable[[int], tu
 
 
 @pytest.mark.slow
-def test_a_killed_capture_loses_at_most_a_second_and_goes_on(store: Path, board: Callable[[int], tuple[str, Path]]) -> None:
-    """Kill -9 in the middle: by the board's clock at most the last second is missing; the resumed capture has every acknowledged frame."""
+def test_a_killed_capture_loses_at_most_a_second_and_goes_on(
+    store: Path, board: Callable[[int], tuple[str, Path]]
+) -> None:
+    """Kill -9 in the middle: by the board's clock at most the last second is missing; the resumed capture has
+    every acknowledged frame.
+    """
     port, sent = board(0)
     process = log("--port", port, "--name", "run", *WHAT)
     until(lambda: open_frames(store) >= 100)
@@ -178,9 +199,20 @@ def test_interrupting_keeps_the_capture_open(store: Path, board: Callable[[int],
 
 @pytest.mark.slow
 def test_a_fill_plan_from_standard_input(store: Path) -> None:
-    """Lines on standard input are frames; nobody confirms a step, so there are no marks, and the end of the input seals."""
-    text = "".join(f"{10 * k}," + ",".join(str((1000 * c + k) % 60000) for c in range(CHANNELS)) + "\n" for k in range(40))
-    process = subprocess.run([*INNAGE, "log", "--port", "-", "--name", "run", *WHAT], input=text, capture_output=True, text=True, check=False)
+    """Lines on standard input are frames; nobody confirms a step, so there are no marks, and the end of the
+    input seals.
+    """
+    text = "".join(
+        f"{10 * k}," + ",".join(str((1000 * c + k) % 60000) for c in range(CHANNELS)) + "\n"
+        for k in range(40)
+    )
+    process = subprocess.run(
+        [*INNAGE, "log", "--port", "-", "--name", "run", *WHAT],
+        input=text,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
     assert process.returncode == 0, process.stderr
     with Store.open(store) as opened:
         (session,) = opened.sessions()
@@ -190,7 +222,8 @@ def test_a_fill_plan_from_standard_input(store: Path) -> None:
 
 
 def test_a_socket_that_drops_and_comes_back(store: Path) -> None:
-    """The port is lost and found again: the capture goes on, time never runs back, and the session says it was interrupted.
+    """The port is lost and found again: the capture goes on, time never runs back, and the session says it
+    was interrupted.
 
     An entry before the loss becomes a mark that ends there.
     """
@@ -202,7 +235,9 @@ def test_a_socket_that_drops_and_comes_back(store: Path) -> None:
                 connection, _ = server.accept()
                 with connection:
                     for k in range(start, start + 100):
-                        line = ",".join(str(v) for v in (10 * k, *((1000 * c + k) % 60000 for c in range(CHANNELS))))
+                        line = ",".join(
+                            str(v) for v in (10 * k, *((1000 * c + k) % 60000 for c in range(CHANNELS)))
+                        )
                         try:
                             connection.sendall(line.encode() + b"\n")
                         except OSError:  # the capture has what it wanted and hung up
@@ -212,9 +247,18 @@ def test_a_socket_that_drops_and_comes_back(store: Path) -> None:
         player = threading.Thread(target=serve, daemon=True)
         player.start()
         source = SerialSource(f"socket://127.0.0.1:{number}", 115200)
-        capture = Capture.begin(opened, "run", opened.unit("unit"), opened.liquid("liquid"), opened.mounting("mounting"))
+        capture = Capture.begin(
+            opened, "run", opened.unit("unit"), opened.liquid("liquid"), opened.mounting("mounting")
+        )
         entries = iter(["42.5"])
-        run(capture, source, lambda view: next(entries, None) if view.ready else None, lambda view: None, stop_at=120, wait=lambda s: time.sleep(0.05))
+        run(
+            capture,
+            source,
+            lambda view: next(entries, None) if view.ready else None,
+            lambda view: None,
+            stop_at=120,
+            wait=lambda s: time.sleep(0.05),
+        )
         source.close()
         player.join(timeout=10)
         session = capture.seal()

@@ -22,7 +22,20 @@ from dataset.tanks.shapes import Cylinder
 from innage.cli import app
 
 READINGS = Path(innage.demo_data.__path__[0]) / "levels_tidy.csv"
-REAL = ["--tank", "can", "--liquid", "water", "--sensor", "osc", "--unit", "u1", "--time", "elapsed_ms", "--count", "N_counts"]
+REAL = [
+    "--tank",
+    "can",
+    "--liquid",
+    "water",
+    "--sensor",
+    "osc",
+    "--unit",
+    "u1",
+    "--time",
+    "elapsed_ms",
+    "--count",
+    "N_counts",
+]
 REAL += ["--level", "level_cm", "--level-unit", "cm", "--level-u-mm", "0.5"]
 
 
@@ -35,8 +48,34 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
         run("tank", "add", "can", "--span-mm", "100")
         run("liquid", "add", "water")
         run("unit", "add", "u1")
-        run("sensor", "add", "osc", "--pad", "p0:0:100", "--count-bits", "16", "--count-law", "falls", "--period-ms", "2051")
-        run("sensor", "add", "pair", "--pad", "a:0:50", "--pad", "b:50:50", "--count-bits", "12", "--count-law", "rises", "--period-ms", "100")
+        run(
+            "sensor",
+            "add",
+            "osc",
+            "--pad",
+            "p0:0:100",
+            "--count-bits",
+            "16",
+            "--count-law",
+            "falls",
+            "--period-ms",
+            "2051",
+        )
+        run(
+            "sensor",
+            "add",
+            "pair",
+            "--pad",
+            "a:0:50",
+            "--pad",
+            "b:50:50",
+            "--count-bits",
+            "12",
+            "--count-law",
+            "rises",
+            "--period-ms",
+            "100",
+        )
         run("mounting", "add", "m-osc", "--tank", "can", "--sensor", "osc")
         run("mounting", "add", "m-pair", "--tank", "can", "--sensor", "pair")
     return path.read_bytes()
@@ -56,7 +95,13 @@ def sessions() -> Any:
 def write(path: Path, seed: int, text: str = "") -> Path:
     """A file for the pair of pads."""
     rng = np.random.default_rng(seed)
-    path.write_text(text or "t,a,b,mm\n" + "".join(f"{k * 100},{x},{y},{k // 10 * 5}\n" for k, (x, y) in enumerate(rng.integers(0, 4096, (30, 2)))))
+    path.write_text(
+        text
+        or "t,a,b,mm\n"
+        + "".join(
+            f"{k * 100},{x},{y},{k // 10 * 5}\n" for k, (x, y) in enumerate(rng.integers(0, 4096, (30, 2)))
+        )
+    )
     return path
 
 
@@ -64,7 +109,8 @@ PAIR = ["--tank", "can", "--liquid", "water", "--sensor", "pair", "--unit", "u1"
 
 
 def test_real_readings_end_to_end(store: Path) -> None:
-    """The real readings are logged, listed and shown; per level the mean counts are those of the csv module and a plain loop.
+    """The real readings are logged, listed and shown; per level the mean counts are those of the csv module
+    and a plain loop.
 
     Source: innage/demo_data/SOURCE.txt.
     """
@@ -73,18 +119,30 @@ def test_real_readings_end_to_end(store: Path) -> None:
     assert "\n  warning, gaps in time: 19 gaps, the longest of 346.619 s after frame " in said
     assert said.endswith("\nmapping tidy saved\n")
     (session,) = sessions()
-    assert (session["frames"], session["labelled"], session["levels"], session["void_reason"]) == (768, 768, 20, None)
+    assert (session["frames"], session["labelled"], session["levels"], session["void_reason"]) == (
+        768,
+        768,
+        20,
+        None,
+    )
     assert said.startswith(f"session {session['id']} from")
     shown = json.loads(run("show", session["id"][:6], "--json"))
     with READINGS.open(newline="") as file:
         rows = list(csv.DictReader(file))
     for mark in shown["marks"]:
-        counts = [float(row["N_counts"]) for row in rows if float(row["level_cm"]) * 10 == pytest.approx(mark["level_mm"])]
+        counts = [
+            float(row["N_counts"])
+            for row in rows
+            if float(row["level_cm"]) * 10 == pytest.approx(mark["level_mm"])
+        ]
         assert len(counts) == mark["stop"] - mark["start"]
         (found,) = mark["counts"]
         assert found["mean"] == pytest.approx(sum(counts) / len(counts), rel=1e-12)
         assert (found["min"], found["max"], mark["u_mm"]) == (min(counts), max(counts), 0.5)
-    assert sum(m["stop"] - m["start"] for m in shown["marks"] if m["level_mm"] in {0, *range(15, 100, 10)}) == 380
+    assert (
+        sum(m["stop"] - m["start"] for m in shown["marks"] if m["level_mm"] in {0, *range(15, 100, 10)})
+        == 380
+    )
     assert session["id"] in run("sessions")
     assert "50768.6" in run("show", session["id"])
     assert json.loads(run("mapping", "list", "--json"))[0]["counts"] == ["N_counts"]
@@ -93,31 +151,46 @@ def test_real_readings_end_to_end(store: Path) -> None:
 
 
 def test_many_files_with_a_saved_mapping(store: Path, tmp_path: Path) -> None:
-    """Many files in one call are a session each, in their order; a saved mapping reads them as its options did."""
+    """Many files in one call are a session each, in their order; a saved mapping reads them as its options
+    did.
+    """
     files = [write(tmp_path / f"r{k}.csv", k) for k in range(12)]
     run("log", files[0], *PAIR, "--time", "t", "--level", "mm", "--save-mapping", "bench")
     said = run("log", *files[1:], *PAIR, "--mapping", "bench")
     assert said.count("\n") == 12
     assert said.endswith("11 sessions logged, 330 frames\n")
-    assert [(s["file"], s["labelled"], s["levels"]) for s in sessions()] == [(f"r{k}.csv", 30, 3) for k in range(12)]
+    assert [(s["file"], s["labelled"], s["levels"]) for s in sessions()] == [
+        (f"r{k}.csv", 30, 3) for k in range(12)
+    ]
 
 
 def test_all_files_or_none(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
-    """One bad file among many leaves the store as it was, byte for byte, and is named with line and column."""
+    """One bad file among many leaves the store as it was, byte for byte, and is named with line
+    and column.
+    """
     files = [write(tmp_path / f"r{k}.csv", k) for k in range(3)]
     files.append(write(tmp_path / "bad.csv", 9, "t,a,b,mm\n0,1,2,5\n100,4096,2,5\n"))
     before = store.read_bytes()
     sentence = refused("log", *files, *PAIR, "--time", "t", "--level", "mm", "--save-mapping", "bench")
-    assert f"{files[-1]}, line 3, column 'a': a count of 4096; expected a whole number from 0 to 4095 (12 bits, sensor pair@1)" in sentence
+    assert (
+        f"{files[-1]}, line 3, column 'a': a count of 4096; expected a whole number from 0 to "
+        "4095 (12 bits, sensor pair@1)" in sentence
+    )
     files[-1] = files[0]
-    assert "was logged already" in refused("log", *files, *PAIR, "--time", "t", "--level", "mm", "--save-mapping", "bench")
+    assert "was logged already" in refused(
+        "log", *files, *PAIR, "--time", "t", "--level", "mm", "--save-mapping", "bench"
+    )
     assert store.read_bytes() == before
     assert sessions() == []
 
 
 def test_log_as_json(store: Path, tmp_path: Path) -> None:
     """With --json the ids and facts come as a list, the delimiter by its name."""
-    path = write(tmp_path / "r.csv", 1, "t\ta\tb\tmm\n0\t1\t2\t5\n100\t2\t2\t\n400\t3\t3\t6\n500\t3\t4\t6\n600\t3\t3\t6\n")
+    path = write(
+        tmp_path / "r.csv",
+        1,
+        "t\ta\tb\tmm\n0\t1\t2\t5\n100\t2\t2\t\n400\t3\t3\t6\n500\t3\t4\t6\n600\t3\t3\t6\n",
+    )
     (found,) = json.loads(run("log", path, *PAIR, "--time", "t", "--level", "mm", "--json"))
     assert (found["frames"], found["labelled"], found["levels"], found["marks"]) == (5, 4, 2, 2)
     assert (found["gaps"], found["delimiter"], found["median_period_ms"]) == (1, "tab", 100.0)
@@ -125,10 +198,14 @@ def test_log_as_json(store: Path, tmp_path: Path) -> None:
 
 
 def test_pad_names_are_the_default_columns(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
-    """Without --count the columns named like the pads are taken; when they are not there, the error lists the columns."""
+    """Without --count the columns named like the pads are taken; when they are not there, the error lists the
+    columns.
+    """
     run("log", write(tmp_path / "r.csv", 1), *PAIR)
     path = write(tmp_path / "x.csv", 2, "t,c0,c1\n0,1,2\n")
-    assert "no column 'a'; expected one of 't', 'c0', 'c1'. Name the columns with --count" in refused("log", path, *PAIR)
+    assert "no column 'a'; expected one of 't', 'c0', 'c1'. Name the columns with --count" in refused(
+        "log", path, *PAIR
+    )
 
 
 def test_delimiters_by_name(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
@@ -140,7 +217,9 @@ def test_delimiters_by_name(store: Path, tmp_path: Path, refused: Callable[..., 
 
 
 def test_which_mounting(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
-    """One mounting that joins tank and sensor is found; none, several, and a contradiction are refused with the candidates."""
+    """One mounting that joins tank and sensor is found; none, several, and a contradiction are refused with
+    the candidates.
+    """
     path = write(tmp_path / "r.csv", 1)
     rest = ["--liquid", "water", "--unit", "u1"]
     assert "--tank and --sensor: one is missing" in refused("log", path, *rest, "--tank", "can")
@@ -150,7 +229,10 @@ def test_which_mounting(store: Path, tmp_path: Path, refused: Callable[..., str]
     run("log", path, *rest, "--mounting", "second")
     run("tank", "add", "can", "--span-mm", "120")
     sentence = refused("log", path, *PAIR)
-    assert "none for sensor pair@1 on tank can@2. There are: m-osc (sensor osc@1 on tank can@1), m-pair" in sentence
+    assert (
+        "none for sensor pair@1 on tank can@2. There are: m-osc (sensor osc@1 on tank can@1), m-pair"
+        in sentence
+    )
     assert sessions()[0]["mounting"] == "second"
 
 
@@ -162,9 +244,14 @@ def test_mapping_or_options(store: Path, tmp_path: Path, refused: Callable[..., 
 
 
 def test_voiding(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
-    """A void session stays in the list with its reason; voiding it again is refused; one without labels says so."""
+    """A void session stays in the list with its reason; voiding it again is refused; one without labels says
+    so.
+    """
     said = run("log", write(tmp_path / "r.csv", 1), *PAIR, "--time", "t")
-    assert "0 labelled; levels come from a column (--level, --mass or --poured) or afterwards from 'innage mark'\n" in said
+    assert (
+        "0 labelled; levels come from a column (--level, --mass or --poured) or afterwards "
+        "from 'innage mark'\n" in said
+    )
     id_ = sessions()[0]["id"]
     assert run("show", id_).endswith("no marks: no frame of this session is labelled\n")
     assert run("void", id_[:8], "--reason", "hose slipped") == f"session {id_} is void: hose slipped\n"
@@ -174,7 +261,9 @@ def test_voiding(store: Path, tmp_path: Path, refused: Callable[..., str]) -> No
 
 
 def test_conditions(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
-    """Conditions of whole sessions and of stretches are logged and shown; a file of stretches is for one session."""
+    """Conditions of whole sessions and of stretches are logged and shown; a file of stretches is for one
+    session.
+    """
     files = [write(tmp_path / f"r{k}.csv", k) for k in range(3)]
     run("log", *files[:2], *PAIR, "--time", "t", "--condition", "wall=film,coupling=earthed")
     for session in sessions():
@@ -190,9 +279,11 @@ def test_conditions(store: Path, tmp_path: Path, refused: Callable[..., str]) ->
 
 
 def test_labels_by_weighing(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
-    """A column of masses becomes marks through tare, density and profile; poured volumes and half-widths of levels too.
+    """A column of masses becomes marks through tare, density and profile; poured volumes and half-widths of
+    levels too.
 
-    Source: h = (m - tare) B / (rho A) by hand, B = 1.0010534 and rho = 998.2072 kg/m3 for water at 20 C (IAPWS-95), D = 100 mm.
+    Source: h = (m - tare) B / (rho A) by hand, B = 1.0010534 and rho = 998.2072 kg/m3 for water at 20 C
+        (IAPWS-95), D = 100 mm.
     """
     with Store.open(store) as opened:
         tank = opened.add_tank(Tank("drum", 0, 100.0, profile=to_json(stack([Cylinder(100.0, 110.0)]))))
@@ -200,11 +291,22 @@ def test_labels_by_weighing(store: Path, tmp_path: Path, refused: Callable[..., 
         opened.add_liquid(Liquid("tap", model="water"))
     bench = ["--mounting", "m-drum", "--liquid", "tap", "--unit", "u1"]
     path = write(tmp_path / "r.csv", 1, "a,b,g,ml,mm\n1,2,150,,\n2,3,550,500,20\n2,4,550,500,20\n3,4,,,\n")
-    options = ["--tare-g", 150, "--label-temperature-c", 20, "--scale-half-width-g", 0.5, "--dimension-half-width-mm", 0.2]
+    options = [
+        "--tare-g",
+        150,
+        "--label-temperature-c",
+        20,
+        "--scale-half-width-g",
+        0.5,
+        "--dimension-half-width-mm",
+        0.2,
+    ]
     assert "3 labelled at 2 levels from 0 to 51.0748 mm" in run("log", path, *bench, "--mass", "g", *options)
     empty, mark = json.loads(run("show", sessions()[0]["id"], "--json"))["marks"]
     assert (empty["level_mm"], empty["method"], mark["start"], mark["stop"]) == (0, "mass", 1, 3)
-    assert mark["level_mm"] == pytest.approx(0.4 * 1.0010534 / (998.2072 * math.pi / 4 * 0.1**2) * 1000, abs=1e-4)
+    assert mark["level_mm"] == pytest.approx(
+        0.4 * 1.0010534 / (998.2072 * math.pi / 4 * 0.1**2) * 1000, abs=1e-4
+    )
     assert (mark["u_mm"], mark["u_common_mm"]) == pytest.approx((0.0369, 0.118), abs=5e-4)
     assert "0.118" in run("show", sessions()[0]["id"])
     again = write(tmp_path / "s.csv", 1, "a,b,g,ml,mm\n1,2,150,0,\n2,3,550,500,20\n2,4,550,500,20\n3,5,,,\n")
@@ -214,16 +316,27 @@ def test_labels_by_weighing(store: Path, tmp_path: Path, refused: Callable[..., 
     assert mark["u_mm"] == pytest.approx(5000 / math.sqrt(3) / (math.pi * 2500), rel=1e-6)
     third = write(tmp_path / "t.csv", 1, "a,b,g,ml,mm\n1,2,1200,0,\n2,3,550,500,20\n2,7,550,500,20\n")
     run("log", third, *bench, "--level", "mm", "--level-half-width-mm", 0.5)
-    assert json.loads(run("show", sessions()[2]["id"], "--json"))["marks"][0]["u_mm"] == pytest.approx(0.5 / math.sqrt(3))
+    assert json.loads(run("show", sessions()[2]["id"], "--json"))["marks"][0]["u_mm"] == pytest.approx(
+        0.5 / math.sqrt(3)
+    )
     fault = refused("log", third, *bench, "--mass", "g", "--label-temperature-c", 20)
-    assert f"{third}, line 2, column 'g': 1200 g, which is 1203 mL above the datum; expected 0 to 863.9 mL" in fault
+    assert (
+        f"{third}, line 2, column 'g': 1200 g, which is 1203 mL above the datum; expected 0 to 863.9 mL"
+        in fault
+    )
     assert "one of level, mass and poured" in refused("log", third, *bench, "--mass", "g", "--level", "mm")
-    assert "both; expected one" in refused("log", third, *bench, "--level-u-mm", 1, "--level-half-width-mm", 1)
-    assert "--scale-half-width-g: -1" in refused("log", third, *bench, "--mass", "g", "--scale-half-width-g", -1)
+    assert "both; expected one" in refused(
+        "log", third, *bench, "--level-u-mm", 1, "--level-half-width-mm", 1
+    )
+    assert "--scale-half-width-g: -1" in refused(
+        "log", third, *bench, "--mass", "g", "--scale-half-width-g", -1
+    )
 
 
 def test_labels_from_a_ramp(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
-    """A scale's log on its own clock labels the frames: the lag is found and said, or given. Made up: the stream is 7.3 s ahead."""
+    """A scale's log on its own clock labels the frames: the lag is found and said, or given. Made up: the
+    stream is 7.3 s ahead.
+    """
     rng = np.random.default_rng(2)
     t_ms = np.arange(0, 60_000, 100)
     mm = np.interp(t_ms, [10_000, 30_000, 40_000, 50_000], [10, 40, 40, 60])
@@ -231,11 +344,33 @@ def test_labels_from_a_ramp(store: Path, tmp_path: Path, refused: Callable[..., 
     frames = tmp_path / "f.csv"
     frames.write_text("t,a,b\n" + "".join(f"{t},{a},{b}\n" for t, (a, b) in zip(t_ms, counts, strict=True)))
     scale = tmp_path / "scale.csv"
-    scale.write_text("s;cm\n" + "".join(f"{t / 1000 + 7.3};{level / 10}\n" for t, level in zip(t_ms[5:590:2], mm[5:590:2], strict=True)))
-    ask = [frames, *PAIR, "--time", "t", "--ramp", scale, "--ramp-time", "s", "--ramp-time-unit", "s", "--ramp-level", "cm", "--level-unit", "cm"]
+    scale.write_text(
+        "s;cm\n"
+        + "".join(
+            f"{t / 1000 + 7.3};{level / 10}\n" for t, level in zip(t_ms[5:590:2], mm[5:590:2], strict=True)
+        )
+    )
+    ask = [
+        frames,
+        *PAIR,
+        "--time",
+        "t",
+        "--ramp",
+        scale,
+        "--ramp-time",
+        "s",
+        "--ramp-time-unit",
+        "s",
+        "--ramp-level",
+        "cm",
+        "--level-unit",
+        "cm",
+    ]
     result = CliRunner().invoke(app, ["log", *map(str, ask)], catch_exceptions=False)
     assert result.exit_code == 0
-    lag, u = re.findall(r"its clock is (\S+) s ahead of the frames', standard uncertainty (\S+) s", result.stderr)[0]
+    lag, u = re.findall(
+        r"its clock is (\S+) s ahead of the frames', standard uncertainty (\S+) s", result.stderr
+    )[0]
     assert float(lag) == pytest.approx(7.3, abs=3 * float(u))
     marks = json.loads(run("show", sessions()[0]["id"], "--json"))["marks"]
     (rise,) = [m for m in marks if m["level_mm"] < 12 and (m["level_stop_mm"] or 0) > 35]

@@ -30,9 +30,32 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
             store.add_tank(Tank("can", 0, 100.0, profile=to_json(stack([Cylinder(100.0, 120.0)]))))
         run("liquid", "add", "water", "--density", 998.2, "--temperature-c", 20)
         run("unit", "add", "u1")
-        run("sensor", "add", "osc", "--pad", "p0:0:100", "--count-bits", "16", "--count-law", "falls", "--period-ms", "2051")
+        run(
+            "sensor",
+            "add",
+            "osc",
+            "--pad",
+            "p0:0:100",
+            "--count-bits",
+            "16",
+            "--count-law",
+            "falls",
+            "--period-ms",
+            "2051",
+        )
         run("mounting", "add", "m-osc", "--tank", "can", "--sensor", "osc")
-        options = ["--time", "elapsed_ms", "--count", "N_counts", "--level", "level_cm", "--level-unit", "cm", "--level-u-mm", 0.5]
+        options = [
+            "--time",
+            "elapsed_ms",
+            "--count",
+            "N_counts",
+            "--level",
+            "level_cm",
+            "--level-unit",
+            "cm",
+            "--level-u-mm",
+            0.5,
+        ]
         run("log", READINGS, "--mounting", "m-osc", "--liquid", "water", "--unit", "u1", *options)
     return path.read_bytes()
 
@@ -53,7 +76,8 @@ def session() -> Any:
 
 
 def test_proposals_are_filled_in_and_set(store: Path, tmp_path: Path) -> None:
-    """Proposed stretches come as a file to fill in; lines left empty give no mark, the others become the session's marks.
+    """Proposed stretches come as a file to fill in; lines left empty give no mark, the others become the
+    session's marks.
 
     Source: the level column of innage/demo_data/levels_tidy.csv.
     """
@@ -66,16 +90,29 @@ def test_proposals_are_filled_in_and_set(store: Path, tmp_path: Path) -> None:
     assert len(lines) == len(found) + 1
     filled = [lines[0], lines[1].replace(",,", ",0,0.5"), lines[2], lines[3].replace(",,", ",10,0.5")]
     (tmp_path / "marks.csv").write_text("\n".join(filled))
-    said = run("mark", "set", id_, "--marks", tmp_path / "marks.csv", "--author", "A. Bench", "--reason", "only what stood still")
+    said = run(
+        "mark",
+        "set",
+        id_,
+        "--marks",
+        tmp_path / "marks.csv",
+        "--author",
+        "A. Bench",
+        "--reason",
+        "only what stood still",
+    )
     assert "2 marks over" in said
     shown = run_json("show", id_)
-    assert [(m["start"], m["stop"], m["level_mm"]) for m in shown["marks"]] == [(found[k]["start"], found[k]["stop"], float(10 * (k > 0))) for k in (0, 2)]
+    assert [(m["start"], m["stop"], m["level_mm"]) for m in shown["marks"]] == [
+        (found[k]["start"], found[k]["stop"], float(10 * (k > 0))) for k in (0, 2)
+    ]
     assert shown["sha256"] == session()["sha256"]
     assert shown["mark_revision"] is not None
 
 
 def test_masses_in_a_file_of_marks(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
-    """A line may hold a mass, which becomes a level as when logging; a line with two labels is refused with its number.
+    """A line may hold a mass, which becomes a level as when logging; a line with two labels is refused with
+    its number.
 
     Source: h = m B / (rho A) by hand with B = (1 - 1.2/8000) / (1 - 1.2/998.2), D = 100 mm.
     """
@@ -84,48 +121,97 @@ def test_masses_in_a_file_of_marks(store: Path, tmp_path: Path, refused: Callabl
     who = ["--author", "A", "--reason", "weighed", "--marks", path]
     run("mark", "set", session()["id"], *who, "--tare-g", 250, "--scale-half-width-g", 0.5)
     mass, ramp = run_json("show", session()["id"])["marks"]
-    assert mass["level_mm"] == pytest.approx(0.4 / 998.2 * (1 - 1.2 / 8000) / (1 - 1.2 / 998.2) / 0.00785398163 * 1000, rel=1e-6)
+    assert mass["level_mm"] == pytest.approx(
+        0.4 / 998.2 * (1 - 1.2 / 8000) / (1 - 1.2 / 998.2) / 0.00785398163 * 1000, rel=1e-6
+    )
     assert mass["method"] == "mass"
     assert (ramp["level_mm"], ramp["level_stop_mm"]) == (10, 20)
     assert "10 to 20" in run("show", session()["id"])
     path.write_text("from,to,mass_g,level_mm\n0,9,650,10\n")
-    assert f"{path}, line 2: columns level_mm, mass_g; expected one of" in refused("mark", "set", session()["id"], *who)
+    assert f"{path}, line 2: columns level_mm, mass_g; expected one of" in refused(
+        "mark", "set", session()["id"], *who
+    )
     path.write_text("from,to,level_mm\n0,9,1O\n")
     assert f"{path}, line 2, column 'level_mm': '1O'" in refused("mark", "set", session()["id"], *who)
 
 
 def test_frozen_sets_keep_the_marks_they_had(store: Path) -> None:
-    """An amended session keeps its hash; a frozen set made before resolves to the old marks, one made after has another hash."""
+    """An amended session keeps its hash; a frozen set made before resolves to the old marks, one made after
+    has another hash.
+    """
     id_, digest = session()["id"], session()["sha256"]
     roles = ["--group", "session", "--fit", id_]
     run("freeze", "before", *roles)
-    said = run("mark", "amend", id_, "--from", 0, "--to", 19, "--remove", "--author", "A. Bench", "--reason", "still settling")
+    said = run(
+        "mark",
+        "amend",
+        id_,
+        "--from",
+        0,
+        "--to",
+        19,
+        "--remove",
+        "--author",
+        "A. Bench",
+        "--reason",
+        "still settling",
+    )
     assert "frozen sets that keep the marks they had: before" in said
-    run("mark", "amend", id_, "--from", 75, "--to", 84, "--level-mm", 5, "--u-mm", 2, "--author", "B", "--reason", "between pours")
+    run(
+        "mark",
+        "amend",
+        id_,
+        "--from",
+        75,
+        "--to",
+        84,
+        "--level-mm",
+        5,
+        "--u-mm",
+        2,
+        "--author",
+        "B",
+        "--reason",
+        "between pours",
+    )
     run("freeze", "after", *roles)
     with Store.open(store) as opened:
         before, after = opened.frozen_set("before"), opened.frozen_set("after")
         assert before.sha256 != after.sha256
         assert (before.sessions[0].sha256, after.sessions[0].sha256) == (digest, digest)
         assert before.sessions[0].mark_revision is None
-        assert [(m.start, m.stop, m.level_mm) for m in before.sessions[0].marks[:2]] == [(0, 79, 0), (79, 180, 10)]
-        assert [(m.start, m.stop, m.level_mm) for m in after.sessions[0].marks[:3]] == [(20, 75, 0), (75, 85, 5), (85, 180, 10)]
+        assert [(m.start, m.stop, m.level_mm) for m in before.sessions[0].marks[:2]] == [
+            (0, 79, 0),
+            (79, 180, 10),
+        ]
+        assert [(m.start, m.stop, m.level_mm) for m in after.sessions[0].marks[:3]] == [
+            (20, 75, 0),
+            (75, 85, 5),
+            (85, 180, 10),
+        ]
         assert (len(opened.frozen_data(before).counts), len(opened.frozen_data(after).counts)) == (768, 748)
         assert opened.session(id_).mark_revision == after.sessions[0].mark_revision
     listed = run_json("mark", "history", id_)
-    assert [(r["author"], r["reason"]) for r in listed["revisions"]] == [("A. Bench", "still settling"), ("B", "between pours")]
+    assert [(r["author"], r["reason"]) for r in listed["revisions"]] == [
+        ("A. Bench", "still settling"),
+        ("B", "between pours"),
+    ]
     assert [r["parent"] for r in listed["revisions"]] == [None, listed["revisions"][0]["sha256"]]
     assert len(listed["sealed"]) == 20
     assert "still settling" in run("mark", "history", id_)
 
 
 def test_amendments_refused(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
-    """No author, frames outside the session, marks it has already, a cut ramp, and a void session are refused."""
+    """No author, frames outside the session, marks it has already, a cut ramp, and a void session are
+    refused.
+    """
     id_ = session()["id"]
     who = ["--author", "A", "--reason", "r"]
     assert "both" in refused("mark", "amend", id_, *who, "--from", 0, "--to", 1, "--remove", "--level-mm", 1)
     assert "0 to 768; expected" in refused("mark", "amend", id_, *who, "--from", 0, "--to", 768, "--remove")
-    assert "100.5; expected" in refused("mark", "amend", id_, *who, "--from", 0, "--to", 9, "--level-mm", 100.5)
+    assert "100.5; expected" in refused(
+        "mark", "amend", id_, *who, "--from", 0, "--to", 9, "--level-mm", 100.5
+    )
     none = ["--author", " ", "--reason", "r"]
     assert "author: nothing" in refused("mark", "amend", id_, *none, "--from", 0, "--to", 9, "--remove")
     run("mark", "amend", id_, *who, "--from", 0, "--to", 78, "--remove")
@@ -134,6 +220,10 @@ def test_amendments_refused(store: Path, tmp_path: Path, refused: Callable[..., 
     path = tmp_path / "m.csv"
     path.write_text("from,to,level_mm,level_stop_mm\n0,9,10,20\n")
     run("mark", "set", id_, *who, "--marks", path)
-    assert "would cut the ramp over 0 to 9" in refused("mark", "amend", id_, *who, "--from", 5, "--to", 12, "--remove")
+    assert "would cut the ramp over 0 to 9" in refused(
+        "mark", "amend", id_, *who, "--from", 5, "--to", 12, "--remove"
+    )
     run("void", id_, "--reason", "leak")
-    assert "the session is void ('leak')" in refused("mark", "amend", id_, *who, "--from", 0, "--to", 9, "--remove")
+    assert "the session is void ('leak')" in refused(
+        "mark", "amend", id_, *who, "--from", 0, "--to", 9, "--remove"
+    )

@@ -31,7 +31,9 @@ def run(*words: str, code: int = 0) -> Result:
 
 
 def test_a_merge_says_what_came_in(right: Store) -> None:
-    """A dry run, the merge and a second one each say what they did; revisions that got another number are named."""
+    """A dry run, the merge and a second one each say what they did; revisions that got another number are
+    named.
+    """
     dry = run("merge", str(right.path), "--dry-run").output
     assert "tank can@1 of right.db is can@2 here" in dry
     assert "nothing was written; 2 new" in dry
@@ -39,7 +41,10 @@ def test_a_merge_says_what_came_in(right: Store) -> None:
     assert "2 new; right.db is as it was" in run("merge", str(right.path)).output
     assert [t["revision"] for t in json.loads(run("tank", "list", "--json").output)] == [1, 2]
     again = json.loads(run("merge", str(right.path), "--json").output)
-    assert (again["new"], again["counts"]) == (0, [{"known": 1, "new": 0, "what": "tank"}, {"known": 1, "new": 0, "what": "unit"}])
+    assert (again["new"], again["counts"]) == (
+        0,
+        [{"known": 1, "new": 0, "what": "tank"}, {"known": 1, "new": 0, "what": "unit"}],
+    )
     assert "nothing new in right.db" in run("merge", str(right.path)).output
 
 
@@ -49,6 +54,7 @@ def test_a_contradiction_is_one_sentence(right: Store, tmp_path: Path) -> None:
     Store.open(tmp_path / "left.db").add_liquid(Liquid("tea", 80.0))
     said = run("merge", str(right.path), code=2).stderr
     assert said == (
-        "innage: liquid tea: permittivity is 80 in left.db and 78 in right.db; expected the same content under the same name. "
+        "innage: liquid tea: permittivity is 80 in left.db and 78 in right.db; expected the "
+        "same content under the same name. "
         "Nothing was merged; one of the two needs another name\n"
     )

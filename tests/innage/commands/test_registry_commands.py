@@ -15,8 +15,14 @@ from innage.cli import app, main
 from innage.commands.limits import read_row
 from innage.commands.sensor import read_pads
 
-SENSOR = "sensor add strip --pad low:0:50:8 --pad high:50:50 --pad ref:-20:10 --reference ref --count-bits 16 --count-law rises --period-ms 100"
-BUDGET = "budget add small --core cortex-m0plus --multiplier-cycles 1 --flash 1536 --ram 64 --stack 128 --cycles 2000"
+SENSOR = (
+    "sensor add strip --pad low:0:50:8 --pad high:50:50 --pad ref:-20:10 --reference ref "
+    "--count-bits 16 --count-law rises --period-ms 100"
+)
+BUDGET = (
+    "budget add small --core cortex-m0plus --multiplier-cycles 1 --flash 1536 --ram 64 --stack 128 "
+    "--cycles 2000"
+)
 
 
 @pytest.fixture
@@ -45,12 +51,22 @@ def test_the_registry_end_to_end(store: Path) -> None:
     assert run("liquid add water --permittivity 80 --temperature-c 20") == "liquid water\n"
     assert run("unit add u1 --note first") == "unit u1\n"
     assert run(SENSOR) == "sensor strip@1: pads low, high, ref; 16 bits, count rises with C, 100 ms\n"
-    assert run("mounting add m1 --tank can@1 --sensor strip --offset-mm -2.5") == "mounting m1: sensor strip@1 on tank can@1, offset -2.5 mm\n"
-    assert run(BUDGET) == "budget small: cortex-m0plus, 1536 B flash, 64 B RAM, 128 B stack, 2000 cycles a frame\n"
     assert (
-        run("limits add signed --row rmse_mm<=0.9 --row withheld_share<=0.1@foam#3") == "limits signed@1: rmse_mm <= 0.9 (all), withheld_share <= 0.1 (foam)\n"
+        run("mounting add m1 --tank can@1 --sensor strip --offset-mm -2.5")
+        == "mounting m1: sensor strip@1 on tank can@1, offset -2.5 mm\n"
     )
-    assert [(t["name"], t["revision"], t["span_mm"]) for t in run_json("tank list")] == [("can", 1, 100.0), ("can", 2, 120.0)]
+    assert (
+        run(BUDGET)
+        == "budget small: cortex-m0plus, 1536 B flash, 64 B RAM, 128 B stack, 2000 cycles a frame\n"
+    )
+    assert (
+        run("limits add signed --row rmse_mm<=0.9 --row withheld_share<=0.1@foam#3")
+        == "limits signed@1: rmse_mm <= 0.9 (all), withheld_share <= 0.1 (foam)\n"
+    )
+    assert [(t["name"], t["revision"], t["span_mm"]) for t in run_json("tank list")] == [
+        ("can", 1, 100.0),
+        ("can", 2, 120.0),
+    ]
     assert run_json("liquid list")[0] | {"note": ""} == run_json("liquid show water")
     assert run_json("unit show u1") == {"name": "u1", "note": "first"} == run_json("unit list")[0]
     assert [(p["name"], p["width_mm"], p["role"]) for p in run_json("sensor show strip")["pads"]] == [
@@ -61,7 +77,9 @@ def test_the_registry_end_to_end(store: Path) -> None:
     assert run_json("mounting list")[0] == run_json("mounting show m1")
     assert run_json("mounting show m1")["tank"]["revision"] == 1
     assert run_json("budget show small")["ram_bytes"] == 64 == run_json("budget list")[0]["ram_bytes"]
-    assert [(r["metric"], r["condition"], r["min_groups"]) for r in run_json("limits show signed")["rows"]] == [
+    assert [
+        (r["metric"], r["condition"], r["min_groups"]) for r in run_json("limits show signed")["rows"]
+    ] == [
         ("rmse_mm", "all", 1),
         ("withheld_share", "foam", 3),
     ]
@@ -84,10 +102,14 @@ def test_the_registry_end_to_end(store: Path) -> None:
         assert fact in run(line), line
 
 
-@pytest.mark.parametrize("kind", ["tank", "liquid", "sensor", "mounting", "unit", "budget", "limits", "mapping"])
+@pytest.mark.parametrize(
+    "kind", ["tank", "liquid", "sensor", "mounting", "unit", "budget", "limits", "mapping"]
+)
 def test_empty_lists_say_what_to_try(store: Path, kind: str) -> None:
     """A list with nothing in it names the command that fills it; as JSON it is an empty list."""
-    assert run(f"{kind} list").startswith(f"no {kind}s yet: try 'innage " if kind != "limits" else "no limits yet: try 'innage ")
+    assert run(f"{kind} list").startswith(
+        f"no {kind}s yet: try 'innage " if kind != "limits" else "no limits yet: try 'innage "
+    )
     assert run_json(f"{kind} list") == []
 
 
@@ -95,15 +117,23 @@ def test_empty_lists_say_what_to_try(store: Path, kind: str) -> None:
     ("line", "sentence"),
     [
         ("tank show can", "innage: tank can: is not in the store. Add it with 'innage tank add'\n"),
-        ("tank add can --span-mm -1", "innage: tank can, span: -1; expected more than 0 and at most 100000 mm\n"),
+        (
+            "tank add can --span-mm -1",
+            "innage: tank can, span: -1; expected more than 0 and at most 100000 mm\n",
+        ),
         (
             "sensor add s --pad a:0 --count-bits 8 --count-law rises --period-ms 9",
             "innage: --pad: a:0; expected at least NAME:BOTTOM_MM:HEIGHT_MM, such as p0:0:12.5\n",
         ),
-        ("mapping show tidy", "innage: mapping tidy: is not in the store. Save one with 'innage log ... --save-mapping NAME'\n"),
+        (
+            "mapping show tidy",
+            "innage: mapping tidy: is not in the store. Save one with 'innage log ... --save-mapping NAME'\n",
+        ),
     ],
 )
-def test_errors_are_one_sentence(store: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], line: str, sentence: str) -> None:
+def test_errors_are_one_sentence(
+    store: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], line: str, sentence: str
+) -> None:
     """An input that cannot be used ends with exit code 2 and one sentence on stderr."""
     monkeypatch.setattr(sys, "argv", ["innage", *line.split()])
     with pytest.raises(SystemExit) as ended:
@@ -126,7 +156,20 @@ def test_rows_of_limits(text: str, expected: tuple[str, float, str, int]) -> Non
     assert (row.metric, row.bound, row.condition, row.min_groups) == expected
 
 
-@pytest.mark.parametrize("text", ["", "rmse_mm", "rmse_mm<2", "rmse_mm<=", "rmse_mm<=x", "rmse_mm<=1@", "rmse_mm<=1#x", "rmse_mm<=1#2@foam", "<=1"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "rmse_mm",
+        "rmse_mm<2",
+        "rmse_mm<=",
+        "rmse_mm<=x",
+        "rmse_mm<=1@",
+        "rmse_mm<=1#x",
+        "rmse_mm<=1#2@foam",
+        "<=1",
+    ],
+)
 def test_rows_of_limits_refused(text: str) -> None:
     """Anything else is refused with the form that is meant."""
     with pytest.raises(InputError, match="expected METRIC<=BOUND"):

@@ -1,4 +1,6 @@
-"""``innage replay`` as a user calls it, on a store with one small hand-made model; the counts are invented."""
+"""``innage replay`` as a user calls it, on a store with one small hand-made model; the counts
+are invented.
+"""
 
 from __future__ import annotations
 
@@ -37,30 +39,43 @@ LOG = "t_ms,low,high\n0,1000,1000\n100,1200,1000\n200,1200,1000\n1200,1400,1200\
 
 @pytest.fixture(scope="module")
 def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """One model: the level is the sum over pads of counts above the dry trim, in 1/64 mm; the first frame settles."""
+    """One model: the level is the sum over pads of counts above the dry trim, in 1/64 mm; the first frame
+    settles.
+    """
     b = Builder("m", count_bits=16, channels=2, period_ms=100, span=6400, trim_range=(0, 2000))
     b.prepare_node("clip", "trim", low=0, high=2000, name="dry", keep=True)
     b.state("frames", (0,), (0,), (1,))
     rise = b.node("sub", "counts", "dry")
-    level = b.node("clip", b.node("dense", rise, weights=((1, 1),), bias=(0,)), low=0, high=6400, scale="1/64 mm")
+    level = b.node(
+        "clip", b.node("dense", rise, weights=((1, 1),), bias=(0,)), low=0, high=6400, scale="1/64 mm"
+    )
     seen = b.node("lookup", "frames", table=(0, 1))
     b.renew("frames", b.node("lookup", "frames", table=(1, 1)))
     fresh = b.node("sub", b.const(1), seen)
     program = b.finish(
-        low=b.node("where", fresh, b.const(0), level), level=b.node("where", fresh, b.const(-1), level),
-        high=b.node("where", fresh, b.const(6400), level), validity=seen, flags=b.node("mul", fresh, b.const(16)),
-    )  # fmt: skip
+        low=b.node("where", fresh, b.const(0), level),
+        level=b.node("where", fresh, b.const(-1), level),
+        high=b.node("where", fresh, b.const(6400), level),
+        validity=seen,
+        flags=b.node("mul", fresh, b.const(16)),
+    )
     path = tmp_path_factory.mktemp("store") / "innage.db"
     with Store.open(path) as opened:
         tank = opened.add_tank(Tank("canister", 0, 100.0))
-        sensor = opened.add_sensor(Sensor("strip", 0, (Pad(0, "low", 0.0, 50.0), Pad(1, "high", 50.0, 50.0)), 16, CountLaw.RISES, 100))
+        sensor = opened.add_sensor(
+            Sensor(
+                "strip", 0, (Pad(0, "low", 0.0, 50.0), Pad(1, "high", 50.0, 50.0)), 16, CountLaw.RISES, 100
+            )
+        )
         mounting = opened.add_mounting(Mounting("bench", tank, sensor))
         unit, liquid = opened.add_unit(Unit("one")), opened.add_liquid(Liquid("water"))
         opened.add_unit(Unit("bare"))
         opened.add_trim(Trim(unit, mounting, TrimKind.DRY, (1010, 1010), "2026-01-01", "line"))
         opened.add_trim(Trim(unit, mounting, TrimKind.DRY, (1000, 1000), "2026-02-01", "line"))
         frames = Frames(np.arange(4) * 100, np.full((4, 2), 1000, np.uint32))
-        sessions = opened.add_sessions([NewSession(unit, liquid, mounting, frames, (Mark(0, 4, 0.0),), Source("a.csv", "0" * 64))])
+        sessions = opened.add_sessions(
+            [NewSession(unit, liquid, mounting, frames, (Mark(0, 4, 0.0),), Source("a.csv", "0" * 64))]
+        )
         frozen = opened.freeze("all", sessions, GroupBy.UNIT, {"one": Role.FIT})
         opened.add_model(Model("m", digest(program), frozen, None, "{}", "{}", "{}", to_json(program), b""))
     return path
@@ -78,7 +93,9 @@ def log(tmp_path: Path) -> Path:
 
 
 def test_one_row_a_frame_with_the_units_newest_trim(store: Path, log: Path) -> None:
-    """200 counts above dry are 200/64 = 3.125 mm; at 1200 ms frames are missing, so the model starts anew and withholds."""
+    """200 counts above dry are 200/64 = 3.125 mm; at 1200 ms frames are missing, so the model starts anew and
+    withholds.
+    """
     done = innage(store, "replay", "m", str(log), "--unit", "one", "--time", "t_ms")
     assert done.exit_code == 0, done.output
     assert done.stdout.splitlines() == [
@@ -88,12 +105,29 @@ def test_one_row_a_frame_with_the_units_newest_trim(store: Path, log: Path) -> N
         "200,3.125000,3.125000,3.125000,valid,",
         "1200,0.000000,,100.000000,withheld,settling",
     ]
-    assert "1 steps in time are not 100 ms within 10 %: the model started anew after each (first at frame 3, longest step 1000 ms)" in done.stderr
+    assert (
+        "1 steps in time are not 100 ms within 10 %: the model started anew after each (first "
+        "at frame 3, longest step 1000 ms)" in done.stderr
+    )
 
 
-def test_a_trim_may_be_given_by_its_counts_and_the_summary_as_json(store: Path, log: Path, tmp_path: Path) -> None:
+def test_a_trim_may_be_given_by_its_counts_and_the_summary_as_json(
+    store: Path, log: Path, tmp_path: Path
+) -> None:
     out = tmp_path / "readings.csv"
-    done = innage(store, "replay", "m", str(log), "--trim", "dry=900,1000", "--time", "t_ms", "--out", str(out), "--json")
+    done = innage(
+        store,
+        "replay",
+        "m",
+        str(log),
+        "--trim",
+        "dry=900,1000",
+        "--time",
+        "t_ms",
+        "--out",
+        str(out),
+        "--json",
+    )
     assert done.exit_code == 0, done.output
     facts = json.loads(done.stdout)
     assert facts["validity"] == {"withheld": 2, "valid": 2, "empty": 0}
@@ -109,7 +143,13 @@ def test_a_trim_may_be_given_by_its_counts_and_the_summary_as_json(store: Path, 
         (("--unit", "one", "--trim", "dry=1,2"), "--unit and --trim: both"),
         (("--trim", "dry=900"), "--trim: dry=900"),
         (("--trim", "full=900,900"), "--trim: full"),
-        (("--trim", "dry=900,2001"), "--trim, dry trim, pad high: 2001; expected 0 to 2000, the limits of trims that model m declares. Firmware would"),
+        (
+            ("--trim", "dry=900,2001"),
+            (
+                "--trim, dry trim, pad high: 2001; expected 0 to 2000, the limits of trims that "
+                "model m declares. Firmware would"
+            ),
+        ),
         (("--unit", "one", "--json"), "--json: no --out beside it"),
         (("--unit", "one", "--time-unit", "s"), "a median frame period of"),
         (("--unit", "one", "--count", "low"), "1 count columns"),

@@ -1,4 +1,6 @@
-"""``innage report``: pages that stand alone, say the same twice, and show names as text whatever is in them."""
+"""``innage report``: pages that stand alone, say the same twice, and show names as text whatever
+is in them.
+"""
 
 from __future__ import annotations
 
@@ -42,18 +44,30 @@ from innage.pictures.heatmap import most_of, pieces
 
 PINNED = Path(__file__).parents[2] / "data" / "stores" / "0006_temperature.db"
 HOSTILE = "<script>console.log(1)</script><img src=x onerror=console.log(2)>\"a\" & 'b' $\\frac$ \u6c34 -->"
-PAGES = (("compare", "first", "first"), ("session", "dedee24cfaa7"), ("frozen", "half-steps"), ("model", "first"))
+PAGES = (
+    ("compare", "first", "first"),
+    ("session", "dedee24cfaa7"),
+    ("frozen", "half-steps"),
+    ("model", "first"),
+)
 
 
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
-    """Every kind of page, of a store with one measured session that was voided for a hostile reason, and of a model beside itself."""
+    """Every kind of page, of a store with one measured session that was voided for a hostile reason, and of a
+    model beside itself.
+    """
     folder = tmp_path_factory.mktemp("reports")
     store = Path(shutil.copy(PINNED, folder / "innage.db"))
     found = {}
     for kind, *words in PAGES:
         if kind == "session":  # what is compared must not be void
-            assert CliRunner().invoke(app, ["void", "dedee24cfaa7", "--reason", HOSTILE, "--store", str(store)]).exit_code == 0
+            assert (
+                CliRunner()
+                .invoke(app, ["void", "dedee24cfaa7", "--reason", HOSTILE, "--store", str(store)])
+                .exit_code
+                == 0
+            )
         for again in ("", "again") if kind in ("session", "model") else ("",):
             out = folder / f"{kind}{again}.html"
             done = CliRunner().invoke(app, ["report", kind, *words, "--out", str(out), "--store", str(store)])
@@ -64,7 +78,9 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
 
 @pytest.mark.slow
 def test_pages_stand_alone(pages: dict[str, str]) -> None:
-    """Nothing is loaded, nothing runs; cautions are there; the limits are the first heading of a model's page and of a comparison's."""
+    """Nothing is loaded, nothing runs; cautions are there; the limits are the first heading of a model's page
+    and of a comparison's.
+    """
     for content in pages.values():
         assert content.startswith("<!doctype html>")
         assert not re.search(r"<(script|link|img|iframe)|@import|url\((?!#)", content)
@@ -108,15 +124,29 @@ def shown_as_text(page: str, times: int) -> None:
 
 
 def renamed(session: Session) -> Session:
-    """A session with hostile words wherever words are: the registry refuses such names, a page must not depend on that."""
+    """A session with hostile words wherever words are: the registry refuses such names, a page must not
+    depend on that.
+    """
     sensor, tank = session.mounting.sensor, session.mounting.tank
     pads = tuple(replace(pad, name=HOSTILE) for pad in sensor.pads)
-    mounting = replace(session.mounting, name=HOSTILE, tank=replace(tank, name=HOSTILE), sensor=replace(sensor, name=HOSTILE, pads=pads))
+    mounting = replace(
+        session.mounting,
+        name=HOSTILE,
+        tank=replace(tank, name=HOSTILE),
+        sensor=replace(sensor, name=HOSTILE, pads=pads),
+    )
     return replace(
-        session, mounting=mounting, unit=replace(session.unit, name=HOSTILE), liquid=replace(session.liquid, name=HOSTILE), void_reason=HOSTILE,
-        source=replace(session.source, file=HOSTILE), note=HOSTILE, warnings=(DoorWarning(HOSTILE, HOSTILE),),
-        marks=tuple(replace(mark, method=HOSTILE) for mark in session.marks), stretches=(Stretch(0, 9, Conditions(appliance=HOSTILE)),),
-    )  # fmt: skip
+        session,
+        mounting=mounting,
+        unit=replace(session.unit, name=HOSTILE),
+        liquid=replace(session.liquid, name=HOSTILE),
+        void_reason=HOSTILE,
+        source=replace(session.source, file=HOSTILE),
+        note=HOSTILE,
+        warnings=(DoorWarning(HOSTILE, HOSTILE),),
+        marks=tuple(replace(mark, method=HOSTILE) for mark in session.marks),
+        stretches=(Stretch(0, 9, Conditions(appliance=HOSTILE)),),
+    )
 
 
 @pytest.fixture(scope="module")
@@ -131,21 +161,34 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     value = {"value": 1.0, "low": 0.5, "high": 1.5}
     limit = {"metric": HOSTILE, "condition": HOSTILE, "bound": 1.0, "value": 0.5, "answer": HOSTILE}
     compared = {
-        "first": HOSTILE, "second": HOSTILE, "frozen": {"name": HOSTILE, "origin": "measured"}, "role": HOSTILE, "openings": 1, "limits_of": HOSTILE,
-        "limits": [{"first": limit, "second": limit}], "losses": [HOSTILE], "gains": [HOSTILE], "method": HOSTILE, "costs": [None, None],
+        "first": HOSTILE,
+        "second": HOSTILE,
+        "frozen": {"name": HOSTILE, "origin": "measured"},
+        "role": HOSTILE,
+        "openings": 1,
+        "limits_of": HOSTILE,
+        "limits": [{"first": limit, "second": limit}],
+        "losses": [HOSTILE],
+        "gains": [HOSTILE],
+        "method": HOSTILE,
+        "costs": [None, None],
         "classes": {HOSTILE: {"frames": 1, "groups": 1, "error_mm": value, "accepted_share": value}},
         "cells": [{"class": HOSTILE, "liquid": HOSTILE, "level band": "0 to 10 %", "difference_mm": 1.0}],
-    }  # fmt: skip
+    }
     means = [mark_summary(mark, frames) for mark in bad.marks]
     return {
         "session": session_page(bad, frames, facts(bad), means),
-        "frozen": frozen_page(replace(frozen, name=HOSTILE, sessions=(bad,)), {"groups": [group]}, gaps, [HOSTILE]),
+        "frozen": frozen_page(
+            replace(frozen, name=HOSTILE, sessions=(bad,)), {"groups": [group]}, gaps, [HOSTILE]
+        ),
         "compare": comparison_page(compared),
     }
 
 
 def test_hostile_names_are_text_everywhere(hostile: dict[str, str]) -> None:
-    """In tables, captions, headings, titles and pictures; the counts are those of the places that hold them."""
+    """In tables, captions, headings, titles and pictures; the counts are those of the places
+    that hold them.
+    """
     for kind, times in (("session", 30), ("frozen", 8), ("compare", 20)):
         shown_as_text(hostile[kind], times)
     shown_as_text(response_plot([(HOSTILE, [(0.0, 0.0), (1.0, 1.0)])]), 2)
@@ -160,26 +203,41 @@ def test_text_stays_text(pages: dict[str, str]) -> None:
 
 
 def test_a_ramp_over_eight_pads_has_a_response_and_tables_that_fit() -> None:
-    """Pad k passes half of its way at 10 k + 5 mm of a filling from 0 to 80 mm; the tables have six pads and two; the ramp's both ends are there."""
+    """Pad k passes half of its way at 10 k + 5 mm of a filling from 0 to 80 mm; the tables have six pads and
+    two; the ramp's both ends are there.
+    """
     level = np.linspace(0.0, 80.0, 801)
     counts = np.stack([1000 * np.clip((level - 10 * k) / 10, 0, 1) for k in range(8)], axis=1)
-    sensor = Sensor("strip", 1, tuple(Pad(k, f"p{k}", 10.0 * k, 10.0) for k in range(8)), 12, CountLaw.RISES, 100)
+    sensor = Sensor(
+        "strip", 1, tuple(Pad(k, f"p{k}", 10.0 * k, 10.0) for k in range(8)), 12, CountLaw.RISES, 100
+    )
     mounting, mark = Mounting("m", Tank("t", 1, 80.0), sensor), Mark(0, 801, 0.0, 0.3, 0.2, 80.0)
     made = Session("abc", "abc", Unit("u"), Liquid("water"), mounting, 801, (mark,), Source("f.csv", "0"))
     frames = Frames(np.arange(801, dtype=np.int64) * 100, counts.astype(np.uint32))
     shown = session_page(made, frames, facts(made), [mark_summary(mark, frames)])
     assert "<td>0 to 80</td><td class=n>0.3</td><td class=n>0.2</td>" in shown
-    assert re.findall(r"<th>Frames</th>((?:<th class=n>p\d</th>)+)", shown) == ["".join(f"<th class=n>p{k}</th>" for k in some) for some in (range(6), (6, 7))]
+    assert re.findall(r"<th>Frames</th>((?:<th class=n>p\d</th>)+)", shown) == [
+        "".join(f"<th class=n>p{k}</th>" for k in some) for some in (range(6), (6, 7))
+    ]
     lines = re.findall(r'x="([\d.]+)" y="[\d.]+">p(\d)<', shown)
-    ticks = {float(text): float(x) for x, text in re.findall(r'x="([\d.]+)" y="274" text-anchor="middle">([\d.]+)<', shown)}
+    ticks = {
+        float(text): float(x)
+        for x, text in re.findall(r'x="([\d.]+)" y="274" text-anchor="middle">([\d.]+)<', shown)
+    }
     for x, pad in lines:
-        assert float(x) - 4 == pytest.approx(np.interp(10 * int(pad) + 5, list(ticks), list(ticks.values())), abs=8)
+        assert float(x) - 4 == pytest.approx(
+            np.interp(10 * int(pad) + 5, list(ticks), list(ticks.values())), abs=8
+        )
     assert [pad for _, pad in lines] == list("01234567")
 
 
 def test_a_long_heat_map_comes_in_pieces() -> None:
     """At most so many rows a picture, a tank and sensor a picture, nothing lost, nothing twice."""
-    lines = tuple(Line(tank, f"liquid{k:02}", "s@1", "still", "15 to 25 C", (k,), (1,), k, 1) for tank, n in (("a@1", 50), ("b@1", 3)) for k in range(n))
+    lines = tuple(
+        Line(tank, f"liquid{k:02}", "s@1", "still", "15 to 25 C", (k,), (1,), k, 1)
+        for tank, n in (("a@1", 50), ("b@1", 3))
+        for k in range(n)
+    )
     found = pieces(Gaps(1, {"a@1": 1.0, "b@1": 1.0}, (), lines, ()), 24)
     assert [len(piece.lines) for piece in found] == [17, 17, 16, 3]
     assert tuple(line for piece in found for line in piece.lines) == lines
@@ -192,11 +250,15 @@ def test_a_page_that_is_there_stays(tmp_path: Path) -> None:
     there.write_text("mine")
     store = Path(shutil.copy(PINNED, tmp_path / "innage.db"))
     for out, said in ((there, "is there already"), (tmp_path / "page.pdf", "a page, FILE.html")):
-        done = CliRunner().invoke(app, ["report", "session", "dedee24cfaa7", "--out", str(out), "--store", str(store)])
+        done = CliRunner().invoke(
+            app, ["report", "session", "dedee24cfaa7", "--out", str(out), "--store", str(store)]
+        )
         assert done.exit_code == 2
         assert said in done.stderr
     assert there.read_text() == "mine"
-    done = CliRunner().invoke(app, ["report", "session", "dedee24cfaa7", "--out", str(there), "--replace", "--store", str(store)])
+    done = CliRunner().invoke(
+        app, ["report", "session", "dedee24cfaa7", "--out", str(there), "--replace", "--store", str(store)]
+    )
     assert done.exit_code == 0
     assert there.read_text().startswith("<!doctype html>")
     assert "It is not a protective control" in there.read_text()
@@ -217,21 +279,38 @@ def test_text_is_readable_by_light_and_in_the_dark() -> None:
     assert len(schemes) == 2
     for scheme in schemes:
         colours = {name: luminance(value) for name, value in re.findall(r"--(\w+):(#\w+)", scheme)}
-        for ink, ground in (("ink", "paper"), ("soft", "paper"), ("blue", "paper"), ("good", "paper"), ("bad", "paper"), ("warn", "paper"), ("ink", "warnbg")):
+        for ink, ground in (
+            ("ink", "paper"),
+            ("soft", "paper"),
+            ("blue", "paper"),
+            ("good", "paper"),
+            ("bad", "paper"),
+            ("warn", "paper"),
+            ("ink", "warnbg"),
+        ):
             light, dark = sorted((colours[ink], colours[ground]), reverse=True)
             assert (light + 0.05) / (dark + 0.05) >= 4.5, (ink, ground)
 
 
 def test_numbers_are_readable_on_every_colour_of_a_map() -> None:
-    """Black or white, whichever is chosen, has a contrast of at least 4.5 with its ground (WCAG 2.1, 1.4.3)."""
+    """Black or white, whichever is chosen, has a contrast of at least 4.5 with its ground (WCAG
+    2.1, 1.4.3).
+    """
     for red, green, blue in product(range(0, 256, 15), repeat=3):
-        ground, ink = luminance(f"#{red:02x}{green:02x}{blue:02x}"), luminance({"black": "#000", "white": "#fff"}[ink_on(red / 255, green / 255, blue / 255)])
+        ground, ink = (
+            luminance(f"#{red:02x}{green:02x}{blue:02x}"),
+            luminance({"black": "#000", "white": "#fff"}[ink_on(red / 255, green / 255, blue / 255)]),
+        )
         assert (max(ground, ink) + 0.05) / (min(ground, ink) + 0.05) >= 4.5
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("width", [1280, 390])
-def test_in_a_browser(pages: dict[str, str], hostile: dict[str, str], width: int, fits_a_browser: Callable[[str, int], None]) -> None:
-    """Nothing is said on the console, and no page is wider than the window; those with hostile words included."""
+def test_in_a_browser(
+    pages: dict[str, str], hostile: dict[str, str], width: int, fits_a_browser: Callable[[str, int], None]
+) -> None:
+    """Nothing is said on the console, and no page is wider than the window; those with hostile words
+    included.
+    """
     for content in (*(its for kind, its in pages.items() if not kind.endswith("again")), *hostile.values()):
         fits_a_browser(content, width)

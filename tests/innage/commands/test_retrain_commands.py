@@ -1,4 +1,6 @@
-"""``innage retrain`` and ``innage study`` as a user calls them: a small canister and a taller one with stretched pads, all made up."""
+"""``innage retrain`` and ``innage study`` as a user calls them: a small canister and a taller one with
+stretched pads, all made up.
+"""
 
 from __future__ import annotations
 
@@ -56,10 +58,33 @@ def captured(store: Store, name: str, stretch: float, roles: list[Role], seed: i
         unit = store.add_unit(Unit(f"{name}-{number}"))
         offset, gain = 20000 + 300 * draw.standard_normal(4), 3000 * (1 + 0.05 * draw.standard_normal())
         counts = np.rint(offset + gain * share + 3 * draw.standard_normal(share.shape)).astype(np.uint32)
-        sessions.append(NewSession(unit, store.liquid("water"), mounting, Frames(np.arange(51) * 100, counts), marks, Source("f", f"{seed}{number}" * 32)))
+        sessions.append(
+            NewSession(
+                unit,
+                store.liquid("water"),
+                mounting,
+                Frames(np.arange(51) * 100, counts),
+                marks,
+                Source("f", f"{seed}{number}" * 32),
+            )
+        )
         for kind, at in ((TrimKind.DRY, 0.0), (TrimKind.FULL, 1.0)):
-            store.add_trim(Trim(unit, mounting, kind, tuple(int(v) for v in np.rint(offset + gain * at)), "2026-01-01", "line"))
-    store.freeze(name, store.add_sessions(sessions), GroupBy.UNIT, {f"{name}-{k}": role for k, role in enumerate(roles)})
+            store.add_trim(
+                Trim(
+                    unit,
+                    mounting,
+                    kind,
+                    tuple(int(v) for v in np.rint(offset + gain * at)),
+                    "2026-01-01",
+                    "line",
+                )
+            )
+    store.freeze(
+        name,
+        store.add_sessions(sessions),
+        GroupBy.UNIT,
+        {f"{name}-{k}": role for k, role in enumerate(roles)},
+    )
 
 
 @pytest.fixture(scope="module")
@@ -69,12 +94,51 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
         store.add_liquid(Liquid("water"))
         captured(store, "short", 1.0, [Role.FIT] * 3 + [Role.CHOOSE, Role.PROVE], 1)
         captured(store, "tall", 1.5, [Role.FIT] * 2 + [Role.CHOOSE] + [Role.PROVE] * 3, 2)
-        limits, frozen = store.add_limits(Limits("owner", 0, (Limit("p95_pct_span", 20.0),))), store.frozen_set("short")
+        limits, frozen = (
+            store.add_limits(Limits("owner", 0, (Limit("p95_pct_span", 20.0),))),
+            store.frozen_set("short"),
+        )
         data = store.frozen_data(frozen)
-        made = train_array(data, board_of(data), "first", limits, None, None, 0, {}, lambda *_: None, recipes=(RECIPE,), jobs=1)
+        made = train_array(
+            data,
+            board_of(data),
+            "first",
+            limits,
+            None,
+            None,
+            0,
+            {},
+            lambda *_: None,
+            recipes=(RECIPE,),
+            jobs=1,
+        )
         recipe, metrics = json.dumps(made.recipe), json.dumps(made.metrics)
-        store.add_model(Model("first", digest(made.program), frozen, limits, recipe, "{}", metrics, to_json(made.program), made.float_onnx))
-        store.add_model(Model("line", digest(made.program), frozen, limits, '{"family":"line"}', "{}", metrics, to_json(made.program), made.float_onnx))
+        store.add_model(
+            Model(
+                "first",
+                digest(made.program),
+                frozen,
+                limits,
+                recipe,
+                "{}",
+                metrics,
+                to_json(made.program),
+                made.float_onnx,
+            )
+        )
+        store.add_model(
+            Model(
+                "line",
+                digest(made.program),
+                frozen,
+                limits,
+                '{"family":"line"}',
+                "{}",
+                metrics,
+                to_json(made.program),
+                made.float_onnx,
+            )
+        )
     return path.read_bytes()
 
 
@@ -84,8 +148,22 @@ def innage(*words: str) -> Result:
 
 @pytest.mark.slow
 def test_a_refit_is_kept_with_its_parent_and_the_opening_counted(store: Path, tmp_path: Path) -> None:
-    """The model that is shown is the one that is stored; pads one and a half times as high move the old levels by up to half of 76 mm, the top pad's edge."""
-    done = innage("retrain", "first", "--tank", "tall", "--name", "second", "--picture", str(tmp_path / "c.svg"), "--steps", "10", "--json")
+    """The model that is shown is the one that is stored; pads one and a half times as high move the old
+    levels by up to half of 76 mm, the top pad's edge.
+    """
+    done = innage(
+        "retrain",
+        "first",
+        "--tank",
+        "tall",
+        "--name",
+        "second",
+        "--picture",
+        str(tmp_path / "c.svg"),
+        "--steps",
+        "10",
+        "--json",
+    )
     assert done.exit_code == 0, done.output
     found = json.loads(done.stdout)
     assert (found["openings"], found["limits_of"], found["refused"]) == (1, "owner@1", {})

@@ -62,17 +62,25 @@ frames = 60
 
 
 def write_tables(its: Any, cache: Path) -> None:
-    """What the field solution would leave in the cache: pads that answer evenly to the level, by 1.5 pF, and to nothing else."""
+    """What the field solution would leave in the cache: pads that answer evenly to the level, by 1.5 pF, and
+    to nothing else.
+    """
     shape = its.slice(0)
     low, high = np.asarray(shape.pads).T
     levels = np.arange(-4.0, 46.0, 0.5)
     clean = 2.0 + 1.5 * np.clip((levels[:, None] - low) / (high - low), 0, 1)
     n, (k, pads) = len(COUPLINGS), clean.shape
     tables = {
-        "levels": levels, "coarse": levels, "clean": np.stack([clean] * n), "foams": np.zeros((n, 2, 2, k, pads)), "films": np.zeros((n, 2, k, pads)),
+        "levels": levels,
+        "coarse": levels,
+        "clean": np.stack([clean] * n),
+        "foams": np.zeros((n, 2, 2, k, pads)),
+        "films": np.zeros((n, 2, k, pads)),
         "neighbours": np.zeros((n, k, pads - 1)),
-    }  # fmt: skip
-    key = response._key(shape, its.find_liquid("water").medium, its.tank[0].span_mm + its.tank[0].headspace_mm / 2)
+    }
+    key = response._key(
+        shape, its.find_liquid("water").medium, its.tank[0].span_mm + its.tank[0].headspace_mm / 2
+    )
     response._write(cache / f"{key}.npz", tables)
 
 
@@ -105,12 +113,16 @@ def innage(*words: object) -> str:
 
 def log(small: Path, *words: object) -> list[dict[str, Any]]:
     """The sessions that 'innage log --rig' says it has logged."""
-    made: list[dict[str, Any]] = json.loads(innage("log", "--rig", small, "--tank", "cup", "--liquid", "water", "--json", *words))
+    made: list[dict[str, Any]] = json.loads(
+        innage("log", "--rig", small, "--tank", "cup", "--liquid", "water", "--json", *words)
+    )
     return made
 
 
 def test_a_new_store_gets_all_that_a_session_needs(small: Path) -> None:
-    """Two recipes: simulated sessions with marks, conditions and a source; registry, unit and trims are there without a further command."""
+    """Two recipes: simulated sessions with marks, conditions and a source; registry, unit and trims are there
+    without a further command.
+    """
     made = log(small, "--unit", 1, "--recipe", "steps", "--recipe", "foam")
     assert [(m["simulated"], m["frames"], m["unit"], m["file"]) for m in made] == [
         (True, 100, "cup-1-01", "rig small, recipe steps"),
@@ -126,8 +138,12 @@ def test_a_new_store_gets_all_that_a_session_needs(small: Path) -> None:
 
 
 @pytest.mark.slow
-def test_each_call_logs_another_session_and_each_store_the_same_ones(small: Path, tmp_path: Path, bench: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The same three calls in two stores give the same three hashes, all different; another seed is another unit and gives others."""
+def test_each_call_logs_another_session_and_each_store_the_same_ones(
+    small: Path, tmp_path: Path, bench: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same three calls in two stores give the same three hashes, all different; another seed is another
+    unit and gives others.
+    """
 
     def hashes(name: str) -> list[str]:
         (tmp_path / name).write_bytes(bench)
@@ -141,7 +157,9 @@ def test_each_call_logs_another_session_and_each_store_the_same_ones(small: Path
 
 
 def test_a_plan_fills_a_store(small: Path) -> None:
-    """Each of two units with its four trims and a session for every row of the plan; again into the same store, nothing is logged twice."""
+    """Each of two units with its four trims and a session for every row of the plan; again into the same
+    store, nothing is logged twice.
+    """
     said = json.loads(innage("rig", "fill", small, "--tank", "cup", "--units", 2, "--json"))
     assert (said["simulated"], said["units"], said["sessions"], said["frames"]) == (True, 2, 4, 320)
     with Store.open(os.environ["INNAGE_STORE"]) as store:
@@ -154,15 +172,21 @@ def test_a_plan_fills_a_store(small: Path) -> None:
 def test_another_tank_of_that_name_is_not_taken(small: Path, refused: Callable[..., str]) -> None:
     """A store that knows a cup of another size keeps it, and gets no simulated session for it."""
     innage("tank", "add", "cup", "--span-mm", 55)
-    assert "tank cup@1: the store has another of that name" in refused(*(word.format(small=small) for word in LOG))
+    assert "tank cup@1: the store has another of that name" in refused(
+        *(word.format(small=small) for word in LOG)
+    )
     with Store.open(os.environ["INNAGE_STORE"]) as store:
         assert not store.sessions()
 
 
 def test_what_is_played_is_what_is_logged(small: Path) -> None:
-    """The lines on standard output, read by the reader of the protocol, are the frames that --rig puts into the store."""
+    """The lines on standard output, read by the reader of the protocol, are the frames that --rig puts into
+    the store.
+    """
     log(small, "--unit", 2)
-    played = innage("rig", "play", small, "--tank", "cup", "--unit", 2, "--times", 1, "--speed", 10_000, "--stdout")
+    played = innage(
+        "rig", "play", small, "--tank", "cup", "--unit", 2, "--times", 1, "--speed", 10_000, "--stdout"
+    )
     got = LineReader(3, 16).feed(played.encode())
     with Store.open(os.environ["INNAGE_STORE"]) as store:
         frames = store.frames(store.sessions()[0], verify=True)
@@ -203,20 +227,38 @@ PLAY = ("rig", "play", "{small}", "--tank", "cup", "--stdout")
         ((*PLAY, "--levels", "0,10", "--hold", "0"), "--hold"),
     ],
 )
-def test_what_does_not_go_is_refused(small: Path, refused: Callable[..., str], words: tuple[str, ...], said: str) -> None:
+def test_what_does_not_go_is_refused(
+    small: Path, refused: Callable[..., str], words: tuple[str, ...], said: str
+) -> None:
     """One sentence that names the option and what would go."""
     assert said in refused(*(word.format(small=small) for word in words))
 
 
-def test_without_pseudo_terminals_there_is_another_way(small: Path, refused: Callable[..., str], monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_pseudo_terminals_there_is_another_way(
+    small: Path, refused: Callable[..., str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.delattr(os, "openpty", raising=False)
     assert "--stdout | innage log --port -" in refused(*(word.format(small=small) for word in PLAY[:-1]))
 
 
 @pytest.fixture
 def port(small: Path) -> Iterator[str]:
-    """The port of a rig that stands for 300 frames each at 0, 20 and 40 mm, over and over, a hundred times as fast as a board."""
-    words = ("rig", "play", str(small), "--tank", "cup", "--levels", "0,20,40", "--hold", "30", "--speed", "100")
+    """The port of a rig that stands for 300 frames each at 0, 20 and 40 mm, over and over, a hundred times as
+    fast as a board.
+    """
+    words = (
+        "rig",
+        "play",
+        str(small),
+        "--tank",
+        "cup",
+        "--levels",
+        "0,20,40",
+        "--hold",
+        "30",
+        "--speed",
+        "100",
+    )
     process = subprocess.Popen([*INNAGE, *words], stdout=subprocess.PIPE, text=True)
     assert process.stdout is not None
     yield process.stdout.readline().partition(":")[0]
@@ -226,16 +268,23 @@ def port(small: Path) -> Iterator[str]:
 
 @pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 def test_a_fill_plan_is_captured_live_from_the_rig(small: Path, port: str) -> None:
-    """The operator confirms each step once the level stands; the marks hold what the pads show there, the session passes the door and is simulated."""
+    """The operator confirms each step once the level stands; the marks hold what the pads show there, the
+    session passes the door and is simulated.
+    """
     log(small, "--unit", 0)  # tank, sensor, mounting, liquid and unit
     with Store.open(os.environ["INNAGE_STORE"]) as store:
         mounting, source = store.mountings()[0], SerialSource(port, 115200)
         steps = plan_of_levels([0.0, 20.0, 40.0], mounting.sensor, mounting.tank, 2.0)
         capture = Capture.begin(store, "run", store.unit("cup-1-00"), store.liquid("water"), mounting, steps)
 
-        # a read brings some 150 frames at most, so that a mark of 20 frames ends within its 300 however late the reader is
+        # a read brings some 150 frames at most, so that a mark of 20 frames ends within its 300 however late
+        # the reader is
         def operator(view: View) -> str | None:
-            return "" if capture.step is not None and not view.holding and view.frames >= 300 * capture.step + 20 else None
+            return (
+                ""
+                if capture.step is not None and not view.holding and view.frames >= 300 * capture.step + 20
+                else None
+            )
 
         run(capture, source, operator, lambda view: None, stop_at=1200)
         source.close()
@@ -246,5 +295,6 @@ def test_a_fill_plan_is_captured_live_from_the_rig(small: Path, port: str) -> No
     assert (np.diff(frames.t_ms) == 100).all()
     assert not session.warnings
     at = np.stack([frames.counts[mark.start : mark.stop].mean(axis=0) for mark in session.marks])
-    # 1.5 pF of 9000 counts each, by the share of a pad of 12 mm that is covered: pads begin at 0, 13 and 26 mm
+    # 1.5 pF of 9000 counts each, by the share of a pad of 12 mm that is covered: pads begin at 0, 13 and 26
+    # mm
     assert (at - at[0]) / 13_500 == pytest.approx(np.array([[0, 0, 0], [1, 7 / 12, 0], [1, 1, 1]]), abs=0.15)

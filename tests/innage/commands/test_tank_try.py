@@ -1,4 +1,6 @@
-"""``innage tank try``: a layout described on the command line or taken from the store; what is said, drawn and refused."""
+"""``innage tank try``: a layout described on the command line or taken from the store; what is said, drawn
+and refused.
+"""
 
 from __future__ import annotations
 
@@ -77,14 +79,22 @@ def test_noise_in_counts() -> None:
 
 def test_earthed_liquid_shows_more() -> None:
     """The capacitance to a floating liquid lies in series with the liquid's own to earth."""
-    floating, earthed = (facts(TRIED + f" --coupling {coupling}")["self_capacitance_pf"][-1] for coupling in ("floating", "earthed"))
+    floating, earthed = (
+        facts(TRIED + f" --coupling {coupling}")["self_capacitance_pf"][-1]
+        for coupling in ("floating", "earthed")
+    )
     assert all(e > f for e, f in zip(earthed, floating, strict=True))
 
 
 @pytest.mark.slow
 def test_a_blind_stretch_is_named() -> None:
-    """From 20 mm above the only pad nothing moves but what the liquid's own capacitance to earth does; earthed, that is gone too."""
-    said = run("tank try --span-mm 60 --wall-mm 2 --pad-width-mm 12 --pad low:1:12 --coupling earthed --coarsest-mm 0.5")
+    """From 20 mm above the only pad nothing moves but what the liquid's own capacitance to earth does;
+    earthed, that is gone too.
+    """
+    said = run(
+        "tank try --span-mm 60 --wall-mm 2 --pad-width-mm 12 --pad low:1:12 --coupling earthed "
+        "--coarsest-mm 0.5"
+    )
     assert "blind (coarser than 0.5 mm): " in said
     assert "to 60 mm" in said
 
@@ -93,7 +103,10 @@ def test_a_blind_stretch_is_named() -> None:
 def test_a_mounting_of_the_store(tmp_path: Path) -> None:
     for line in (
         "tank add jar --span-mm 30 --wall-mm 2",
-        "sensor add strip --count-bits 16 --count-law rises --period-ms 100 --pad low:0:12:12 --pad high:14:12:12",
+        (
+            "sensor add strip --count-bits 16 --count-law rises --period-ms 100 --pad low:0:12:12 "
+            "--pad high:14:12:12"
+        ),
         "mounting add here --tank jar --sensor strip --offset-mm 1",
         "liquid add tap --like water --conductivity 0.05",
     ):
@@ -115,7 +128,10 @@ def test_the_picture(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("line", "sentence"),
     [
-        ("tank try", "tank try: no mounting; expected the name of one, or all of --span-mm, --wall-mm and --pad"),
+        (
+            "tank try",
+            "tank try: no mounting; expected the name of one, or all of --span-mm, --wall-mm and --pad",
+        ),
         ("tank try here --span-mm 30", "tank try: a mounting of the store, and --span-mm or --pad"),
         ("tank try --span-mm 30 --wall-mm 2 --pad low:1:12", "pads of several widths, or of none"),
         (TRIED + " --wall-mm 0", "--wall-mm: 0; expected a number above 0"),

@@ -1,4 +1,6 @@
-"""Whole bands of temperature kept for proving, from the command line and from Python. All readings invented."""
+"""Whole bands of temperature kept for proving, from the command line and from Python. All
+readings invented.
+"""
 
 from __future__ import annotations
 
@@ -45,7 +47,9 @@ def write(path: Path, seed: int, degrees: tuple[float, ...], column: bool = True
         writer.writerow(["t_ms", "p0", "mm", *(["degrees"] if column else [])])
         for k, (level, warm) in enumerate(rows):
             count = 20000 + (150 + 0.5 * warm) * level + 5 * warm + draw.normal(0, 5)
-            writer.writerow([100 * k, round(count), level, *([f"{warm + draw.normal(0, 0.1):.2f}"] if column else [])])
+            writer.writerow(
+                [100 * k, round(count), level, *([f"{warm + draw.normal(0, 0.1):.2f}"] if column else [])]
+            )
     return path
 
 
@@ -70,26 +74,59 @@ def log(path: Path, unit: str, *more: str) -> None:
 
 
 def test_bands_of_the_usual_width(store: Path) -> None:
-    """Ten degrees around multiples of ten: each session's fillings go to three bands; the session without a thermometer is left out and named."""
+    """Ten degrees around multiples of ten: each session's fillings go to three bands; the session without a
+    thermometer is left out and named.
+    """
     bare = run_json("sessions")[-1]["id"]
     said = run("freeze", "bands", "--group", "temperature", "--fit", "5..15,25..35 C", "--prove", "rest")
     assert f"left out session {bare}: a mark without a measured temperature\n" in said
     assert "the claim is about temperature" in said
-    assert "sessions with marks in several roles: 3 of 3; frames measured outside the band of their mark: 0 of 270" in said
+    assert (
+        "sessions with marks in several roles: 3 of 3; frames measured outside the band of "
+        "their mark: 0 of 270" in said
+    )
     found = run_json("frozen", "bands")
     assert [(g["group"], g["role"], g["frames"], len(g["sessions"])) for g in found["groups"]] == [
-        ("5..15 C", "fit", 90, 3), ("15..25 C", "prove", 90, 3), ("25..35 C", "fit", 90, 3),
-    ]  # fmt: skip
-    assert (found["group_by"], found["edges_c"], found["frames_outside"]) == ("temperature", [5.0, 15.0, 25.0, 35.0], 0)
+        ("5..15 C", "fit", 90, 3),
+        ("15..25 C", "prove", 90, 3),
+        ("25..35 C", "fit", 90, 3),
+    ]
+    assert (found["group_by"], found["edges_c"], found["frames_outside"]) == (
+        "temperature",
+        [5.0, 15.0, 25.0, 35.0],
+        0,
+    )
     assert "15..25 C" in run("frozen", "bands")
     assert run_json("frozen")[0]["group_by"] == "temperature"
-    same = run_json("freeze", "same", "--group", "temperature", "--edges-c", "5,15,25,35", "--fit", "5..15,25..35", "--prove", "15..25")
+    same = run_json(
+        "freeze",
+        "same",
+        "--group",
+        "temperature",
+        "--edges-c",
+        "5,15,25,35",
+        "--fit",
+        "5..15,25..35",
+        "--prove",
+        "15..25",
+    )
     assert same["sha256"] == found["sha256"]
 
 
 def test_bands_of_a_users_own(store: Path) -> None:
     """Between edges, or of another width; frames on the far side of an edge are counted."""
-    made = run_json("freeze", "edges", "--group", "temperature", "--edges-c", "-5,20,45", "--fit", "-5..20", "--prove", "rest")
+    made = run_json(
+        "freeze",
+        "edges",
+        "--group",
+        "temperature",
+        "--edges-c",
+        "-5,20,45",
+        "--fit",
+        "-5..20",
+        "--prove",
+        "rest",
+    )
     assert {g["group"] for g in made["groups"]} == {"-5..20 C", "20..45 C"}
     assert made["frames_outside"] > 0  # two units were filled at 20 C, give or take
     wide = run_json("freeze", "wide", "--group", "temperature", "--kelvin", "20", "--roles", "fit:1,prove")
@@ -100,13 +137,28 @@ def test_bands_of_a_users_own(store: Path) -> None:
 @pytest.mark.parametrize(
     ("options", "sentence"),
     [
-        (["--group", "unit", "--edges-c", "5,15"], "--edges-c: groups by unit; expected groups by temperature, which alone have bands"),
+        (
+            ["--group", "unit", "--edges-c", "5,15"],
+            "--edges-c: groups by unit; expected groups by temperature, which alone have bands",
+        ),
         (["--group", "level", "--kelvin", "5"], "--kelvin: groups by level; expected groups by temperature"),
-        (["--group", "temperature", "--edges-c", "5,15", "--kelvin", "5"], "--edges-c, --kelvin: both; expected edges, or one width for all bands"),
-        (["--group", "temperature", "--edges-c", "5,x"], "--edges-c: '5,x'; expected degrees Celsius, separated by commas, such as 5,15,25"),
-        (["--group", "temperature", "--edges-c", "15,25"], "expected one within the bands, 15 to 25 C. Give one more edge, or leave the session out"),
+        (
+            ["--group", "temperature", "--edges-c", "5,15", "--kelvin", "5"],
+            "--edges-c, --kelvin: both; expected edges, or one width for all bands",
+        ),
+        (
+            ["--group", "temperature", "--edges-c", "5,x"],
+            "--edges-c: '5,x'; expected degrees Celsius, separated by commas, such as 5,15,25",
+        ),
+        (
+            ["--group", "temperature", "--edges-c", "15,25"],
+            "expected one within the bands, 15 to 25 C. Give one more edge, or leave the session out",
+        ),
         (["--group", "temperature", "--kelvin", "0"], "--kelvin: 0; expected a width of 0.1 to 1000 degrees"),
-        (["--group", "temperature", "--choose", "95..105"], "--choose: no group is called '95..105 C'. Did you mean '5..15 C'?"),
+        (
+            ["--group", "temperature", "--choose", "95..105"],
+            "--choose: no group is called '95..105 C'. Did you mean '5..15 C'?",
+        ),
     ],
 )
 def test_refusals(store: Path, refused: Refused, options: list[str], sentence: str) -> None:
@@ -129,12 +181,25 @@ def test_a_session_without_a_thermometer(store: Path, refused: Refused) -> None:
 def test_from_python(store: Path) -> None:
     """The same choice from Python has the same hash; numbers are drawn; rows say which band they are of."""
     with innage.open_store(store) as opened:
-        made = innage.freeze(opened, "bands", group_by="temperature", roles={"fit": ["5..15 C", "25..35 C"], "prove": ["rest"]})
+        made = innage.freeze(
+            opened, "bands", group_by="temperature", roles={"fit": ["5..15 C", "25..35 C"], "prove": ["rest"]}
+        )
         assert made.edges_c == (5.0, 15.0, 25.0, 35.0)
         table = innage.frozen_table(opened, "bands")
-        assert table.groupby("group")["role"].unique().map(list).to_dict() == {"5..15 C": ["fit"], "15..25 C": ["prove"], "25..35 C": ["fit"]}
+        assert table.groupby("group")["role"].unique().map(list).to_dict() == {
+            "5..15 C": ["fit"],
+            "15..25 C": ["prove"],
+            "25..35 C": ["fit"],
+        }
         assert table.query("role == 'prove'")["unit"].nunique() == len(WARM)
-        drawn = innage.freeze(opened, "drawn", group_by=innage.GroupBy.TEMPERATURE, edges_c=[5, 20, 35], roles={"fit": 1, "prove": 1}, seed=3)
+        drawn = innage.freeze(
+            opened,
+            "drawn",
+            group_by=innage.GroupBy.TEMPERATURE,
+            edges_c=[5, 20, 35],
+            roles={"fit": 1, "prove": 1},
+            seed=3,
+        )
         assert (drawn.edges_c, drawn.seed) == ((5.0, 20.0, 35.0), 3)
         with pytest.raises(innage.InputError, match="which alone have bands"):
             innage.freeze(opened, "x", group_by="unit", kelvin=5.0, roles={"fit": ["rest"]})
@@ -144,8 +209,21 @@ def test_from_python(store: Path) -> None:
 
 @pytest.mark.slow
 def test_a_model_is_trained_and_says_what_its_claim_is_about(store: Path, tmp_path: Path) -> None:
-    """End to end: trained on two bands, proved on the one between them; terminal and page name the claim, the bundle keeps the edges and verifies."""
-    its = run_json("freeze", "bands", "--group", "temperature", "--edges-c", "5,12,25,35", "--fit", "5..12,25..35", "--prove", "rest")
+    """End to end: trained on two bands, proved on the one between them; terminal and page name the claim, the
+    bundle keeps the edges and verifies.
+    """
+    its = run_json(
+        "freeze",
+        "bands",
+        "--group",
+        "temperature",
+        "--edges-c",
+        "5,12,25,35",
+        "--fit",
+        "5..12,25..35",
+        "--prove",
+        "rest",
+    )
     proved = next(group["frames"] for group in its["groups"] if group["role"] == "prove")
     claim = "temperature bands not seen in fitting"
     said = run("train", "bands", "--name", "first", "--family", "line")
@@ -158,16 +236,24 @@ def test_a_model_is_trained_and_says_what_its_claim_is_about(store: Path, tmp_pa
     assert model["metrics"]["band"]["reason"].startswith("temperature bands are chosen, not drawn")
     seen = model["metrics"]["seen_in_prove_bands"]
     assert seen["frames"] == 270 - proved
-    assert 0 < seen["inside"] <= its["frames_outside"] < 30  # of the unit that was filled at 12 C, give or take
-    assert f"of {seen['frames']} frames to fit and choose on, {seen['inside']} were measured inside them" in " ".join(said.split())
-    # a line through both bands is right between them; what one of them alone would leave is 5 counts a mm in 160, 3 mm at the top
+    assert (
+        0 < seen["inside"] <= its["frames_outside"] < 30
+    )  # of the unit that was filled at 12 C, give or take
+    assert (
+        f"of {seen['frames']} frames to fit and choose on, {seen['inside']} were measured inside them"
+        in " ".join(said.split())
+    )
+    # a line through both bands is right between them; what one of them alone would leave is 5 counts a mm in
+    # 160, 3 mm at the top
     assert prove["integer"]["rmse_mm"] < 1.0
     for kind, name in (("model", "first"), ("frozen", "bands")):
         run("report", kind, name, "--out", tmp_path / f"{kind}.html")
     page = (tmp_path / "model.html").read_text(encoding="utf-8")
     assert f"1 temperature band. These are {claim}" in page
     assert "a rate of wrong groups" not in page
-    assert f"{its['frames_outside']} of 270 labelled frames were measured outside it" in (tmp_path / "frozen.html").read_text(encoding="utf-8")
+    assert f"{its['frames_outside']} of 270 labelled frames were measured outside it" in (
+        tmp_path / "frozen.html"
+    ).read_text(encoding="utf-8")
     budget = "--core cortex-m0plus --multiplier-cycles 1 --flash 4096 --ram 512 --stack 512 --cycles 10000"
     run("budget", "add", "roomy", *budget.split())
     run("export", "first", "--budget", "roomy", "--out", tmp_path / "bundle")

@@ -1,4 +1,6 @@
-"""``innage trace`` as a user calls it: any file of a bundle, its zip file too, leads to units, liquids, trims and source files."""
+"""``innage trace`` as a user calls it: any file of a bundle, its zip file too, leads to units, liquids, trims
+and source files.
+"""
 
 from __future__ import annotations
 
@@ -12,12 +14,40 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
-from dataset.records import CountLaw, Frames, GroupBy, Liquid, Mark, Model, Mounting, NewSession, Pad, Role, Sensor, Source, Tank, Trim, TrimKind, Unit
+from dataset.records import (
+    CountLaw,
+    Frames,
+    GroupBy,
+    Liquid,
+    Mark,
+    Model,
+    Mounting,
+    NewSession,
+    Pad,
+    Role,
+    Sensor,
+    Source,
+    Tank,
+    Trim,
+    TrimKind,
+    Unit,
+)
 from dataset.store import Store
 from export.bundle.packing import pack
 from innage.cli import app
 
-FILES = {name: name.encode() for name in ("innage.c", "innage.h", "innage.onnx", "innage_scan.onnx", "manifest.json", "report.html", "vectors.csv")}
+FILES = {
+    name: name.encode()
+    for name in (
+        "innage.c",
+        "innage.h",
+        "innage.onnx",
+        "innage_scan.onnx",
+        "manifest.json",
+        "report.html",
+        "vectors.csv",
+    )
+}
 
 
 def sha256(content: bytes) -> str:
@@ -29,8 +59,15 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     """Three simulated units in two liquids, each twice, with dry trims, frozen, trained and exported."""
     path = tmp_path_factory.mktemp("store") / "innage.db"
     with Store.open(path) as opened:
-        tank, liquids = opened.add_tank(Tank("canister", 0, 100.0)), [opened.add_liquid(Liquid(name)) for name in ("rinse", "water")]
-        sensor = opened.add_sensor(Sensor("two-pad", 0, (Pad(0, "low", 0.0, 50.0), Pad(1, "high", 50.0, 50.0)), 16, CountLaw.RISES, 100))
+        tank, liquids = (
+            opened.add_tank(Tank("canister", 0, 100.0)),
+            [opened.add_liquid(Liquid(name)) for name in ("rinse", "water")],
+        )
+        sensor = opened.add_sensor(
+            Sensor(
+                "two-pad", 0, (Pad(0, "low", 0.0, 50.0), Pad(1, "high", 50.0, 50.0)), 16, CountLaw.RISES, 100
+            )
+        )
         mounting = opened.add_mounting(Mounting("bench", tank, sensor))
         sessions, seed = [], 0
         for name in ("unit-1", "unit-2", "unit-3"):
@@ -40,14 +77,21 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> bytes:
                 for _ in range(2):
                     seed += 1
                     counts = np.random.default_rng(seed).integers(2000, 2100, (40, 2)).astype(np.uint32)
-                    frames, marks = Frames(np.arange(40, dtype=np.int64) * 100, counts), (Mark(0, 20, 10.0), Mark(20, 40, 10.0 * seed % 90))
+                    frames, marks = (
+                        Frames(np.arange(40, dtype=np.int64) * 100, counts),
+                        (Mark(0, 20, 10.0), Mark(20, 40, 10.0 * seed % 90)),
+                    )
                     source = Source(f"day{seed}.csv", sha256(str(seed).encode()))
                     sessions.append(NewSession(unit, liquid, mounting, frames, marks, source, simulated=True))
         kept = opened.add_sessions(sessions)
         roles = {"unit-1": Role.FIT, "unit-2": Role.CHOOSE, "unit-3": Role.PROVE}
         frozen = opened.freeze("spring", list(kept), GroupBy.UNIT, roles)
         model = opened.add_model(Model("first", "ab" * 32, frozen, None, "{}", "{}", "{}", "{}", b"float"))
-        opened.add_export(model, "cd" * 32, {name: sha256(content) for name, content in (FILES | {"bundle.zip": pack(FILES)}).items()})
+        opened.add_export(
+            model,
+            "cd" * 32,
+            {name: sha256(content) for name, content in (FILES | {"bundle.zip": pack(FILES)}).items()},
+        )
     return path.read_bytes()
 
 
@@ -70,22 +114,34 @@ def trace(tmp_path: Path, content: bytes, *options: str) -> Result:
 @pytest.mark.usefixtures("store")
 @pytest.mark.parametrize("name", [*FILES, "bundle.zip"])
 def test_any_file_leads_to_the_readings(tmp_path: Path, name: str) -> None:
-    """Moved and renamed, each file of the bundle and the zip file itself lead to all sessions with their sources, and to all trims."""
+    """Moved and renamed, each file of the bundle and the zip file itself lead to all sessions with their
+    sources, and to all trims.
+    """
     done = trace(tmp_path, (FILES | {"bundle.zip": pack(FILES)})[name], "--json")
     assert done.exit_code == 0, done.output
     (found,) = json.loads(done.stdout)["exports"]
-    assert (found["exported_as"], found["model"]["name"], found["frozen_set"]["name"]) == (name, "first", "spring")
-    assert {s["source"]["sha256"] for s in found["sessions"]} == {sha256(str(k).encode()) for k in range(1, 13)}
+    assert (found["exported_as"], found["model"]["name"], found["frozen_set"]["name"]) == (
+        name,
+        "first",
+        "spring",
+    )
+    assert {s["source"]["sha256"] for s in found["sessions"]} == {
+        sha256(str(k).encode()) for k in range(1, 13)
+    }
     assert [t["unit"] for t in found["frozen_set"]["trims"]].count("unit-2") == 1
     assert all(s["simulated"] for s in found["sessions"])
 
 
 @pytest.mark.usefixtures("store")
 def test_the_summary_has_a_row_for_each_unit_and_liquid(tmp_path: Path) -> None:
-    """Six rows for twelve sessions, with frames, trims and what is simulated; no session by itself until --all asks for them."""
+    """Six rows for twelve sessions, with frames, trims and what is simulated; no session by itself until
+    --all asks for them.
+    """
     text = trace(tmp_path, FILES["innage.c"]).stdout
     rows = [line.split() for line in text.splitlines() if line.startswith("unit-")]
-    assert [row[:2] for row in rows] == [[f"unit-{k}", liquid] for k in (1, 2, 3) for liquid in ("rinse", "water")]
+    assert [row[:2] for row in rows] == [
+        [f"unit-{k}", liquid] for k in (1, 2, 3) for liquid in ("rinse", "water")
+    ]
     assert all(row[2:4] == ["2", "80"] and row[-3:] == ["1", "dry", "simulated"] for row in rows)
     assert "mounting bench on tank canister@1" in text
     assert "12 from 12 files, 480 frames" in text
@@ -112,12 +168,18 @@ def test_void_sessions_stand_in_front(store: Store, tmp_path: Path) -> None:
     text = trace(tmp_path, FILES["innage.c"]).stdout
     assert f"VOID {session.id}" in text
     assert "VOID: the scale was not zeroed" in " ".join(text.split())
-    (row,) = [line for line in text.splitlines() if line.startswith(f"{session.unit.name} ") and session.liquid.name in line]
+    (row,) = [
+        line
+        for line in text.splitlines()
+        if line.startswith(f"{session.unit.name} ") and session.liquid.name in line
+    ]
     assert row.rstrip().endswith("simulated, 1 void")
 
 
 def test_a_file_that_was_logged_is_named_as_such(store: Store, tmp_path: Path) -> None:
-    """It is no export, so the exit code stays 1; the session that it was logged as is said. The file of the third session holds '3'."""
+    """It is no export, so the exit code stays 1; the session that it was logged as is said. The file of the
+    third session holds '3'.
+    """
     done = trace(tmp_path, b"3")
     assert done.exit_code == 1
     assert f"It is a file that was logged, as session {store.sessions()[2].id}: 'innage show" in done.stdout
@@ -126,7 +188,9 @@ def test_a_file_that_was_logged_is_named_as_such(store: Store, tmp_path: Path) -
 
 @pytest.mark.usefixtures("store")
 def test_an_archive_packed_later_is_known_by_its_manifest(tmp_path: Path) -> None:
-    """A folder zipped by hand is traced through the manifest in it, which is said; one with another manifest is not known."""
+    """A folder zipped by hand is traced through the manifest in it, which is said; one with another manifest
+    is not known.
+    """
     path = tmp_path / "later.zip"
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, content in FILES.items():

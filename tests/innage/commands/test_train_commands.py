@@ -1,4 +1,6 @@
-"""The commands train and models, as a user calls them, on the measured readings of innage/demo_data (source there)."""
+"""The commands train and models, as a user calls them, on the measured readings of innage/demo_data (source
+there).
+"""
 
 from __future__ import annotations
 
@@ -43,7 +45,14 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store with the readings, two limits, two budgets and a frozen set grouped by level."""
     from dataset.coverage.roles import groups_of
 
-    rows = list(csv.DictReader(resources.files("innage.demo_data").joinpath("levels_tidy.csv").read_text(encoding="utf-8").splitlines()))
+    rows = list(
+        csv.DictReader(
+            resources.files("innage.demo_data")
+            .joinpath("levels_tidy.csv")
+            .read_text(encoding="utf-8")
+            .splitlines()
+        )
+    )
     level = [10.0 * float(r["level_cm"]) for r in rows]
     starts = [0, *(k for k in range(1, len(level)) if level[k] != level[k - 1]), len(level)]
     marks = tuple(Mark(a, b, level[a]) for a, b in pairwise(starts))
@@ -55,12 +64,21 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
         mounting = store.add_mounting(Mounting("bench", tank, sensor))
         unit, liquid = store.add_unit(Unit("one")), store.add_liquid(Liquid("unknown"))
         clock = np.asarray([int(r["elapsed_ms"]) for r in rows], dtype=np.int64)
-        new = NewSession(unit, liquid, mounting, Frames(clock, counts), marks, Source("levels_tidy.csv", "0" * 64))
+        new = NewSession(
+            unit, liquid, mounting, Frames(clock, counts), marks, Source("levels_tidy.csv", "0" * 64)
+        )
         sessions = store.add_sessions([new])
         names = [group.name for group in groups_of(sessions, GroupBy.LEVEL)]
-        store.freeze("half-steps", sessions, GroupBy.LEVEL, {n: Role.FIT if n in HALF_STEPS else Role.PROVE for n in names})
+        store.freeze(
+            "half-steps",
+            sessions,
+            GroupBy.LEVEL,
+            {n: Role.FIT if n in HALF_STEPS else Role.PROVE for n in names},
+        )
         store.freeze("no-prove", sessions, GroupBy.LEVEL, dict.fromkeys(names, Role.FIT))
-        store.add_limits(Limits("bench", 0, (Limit("rmse_mm", 0.9, min_groups=5), Limit("beyond_accepted_share", 0.0))))
+        store.add_limits(
+            Limits("bench", 0, (Limit("rmse_mm", 0.9, min_groups=5), Limit("beyond_accepted_share", 0.0)))
+        )
         store.add_limits(Limits("strict", 0, (Limit("rmse_mm", 0.01),)))
         store.add_budget(Budget("roomy", "cortex-m0plus", 1, 2000, 64, 200, 2000))
         store.add_budget(Budget("tiny", "cortex-m0plus", 1, 100, 64, 200, 2000))
@@ -80,8 +98,22 @@ def innage(store: Path, *words: str) -> Result:
 
 
 def test_train_shows_candidates_proof_and_limits(store: Path) -> None:
-    """Training prints the candidates, the chosen one and why, unseen and random-row figures, the frames beyond, and each limit's answer."""
-    result = innage(store, "train", "half-steps", "--name", "first", "--limits", "bench", "--family", "line", "--family", "hinge")
+    """Training prints the candidates, the chosen one and why, unseen and random-row figures, the frames
+    beyond, and each limit's answer.
+    """
+    result = innage(
+        store,
+        "train",
+        "half-steps",
+        "--name",
+        "first",
+        "--limits",
+        "bench",
+        "--family",
+        "line",
+        "--family",
+        "hinge",
+    )
     assert result.exit_code == 0, result.output
     for words in (
         "Why: the smallest by estimated flash",
@@ -96,8 +128,12 @@ def test_train_shows_candidates_proof_and_limits(store: Path) -> None:
 
 
 def test_the_stored_model_is_the_program_and_its_figures(store: Path) -> None:
-    """What --json prints is what the store keeps: a program with its digest, float ONNX, and the limits met."""
-    result = innage(store, "train", "half-steps", "--name", "first", "--limits", "bench", "--family", "hinge", "--json")
+    """What --json prints is what the store keeps: a program with its digest, float ONNX, and the
+    limits met.
+    """
+    result = innage(
+        store, "train", "half-steps", "--name", "first", "--limits", "bench", "--family", "hinge", "--json"
+    )
     facts = json.loads(result.output)
     with Store.open(store) as opened:
         model = opened.model("first")
@@ -110,14 +146,20 @@ def test_the_stored_model_is_the_program_and_its_figures(store: Path) -> None:
 
 def test_each_opening_of_prove_is_counted(store: Path) -> None:
     """A second training on the same frozen set is opening 2; one without prove groups opens nothing."""
-    opened = [json.loads(innage(store, "train", s, "--name", n, "--family", "line", "--json").output)["metrics"]["openings"]
-              for s, n in (("half-steps", "a"), ("half-steps", "b"), ("no-prove", "c"))]  # fmt: skip
+    opened = [
+        json.loads(innage(store, "train", s, "--name", n, "--family", "line", "--json").output)["metrics"][
+            "openings"
+        ]
+        for s, n in (("half-steps", "a"), ("half-steps", "b"), ("no-prove", "c"))
+    ]
     assert opened == [1, 2, 0]
 
 
 def test_limits_not_met_are_said_and_the_model_is_kept(store: Path) -> None:
     """A model that meets no limit is stored all the same, exit 0, and both facts are said."""
-    result = innage(store, "train", "half-steps", "--name", "first", "--limits", "strict", "--family", "hinge")
+    result = innage(
+        store, "train", "half-steps", "--name", "first", "--limits", "strict", "--family", "hinge"
+    )
     assert result.exit_code == 0, result.output
     assert "no candidate meets the limits; the nearest is hinge" in result.output
     assert "the model is kept all the same" in result.output
@@ -126,12 +168,30 @@ def test_limits_not_met_are_said_and_the_model_is_kept(store: Path) -> None:
 
 
 def test_a_budget_is_measured(store: Path) -> None:
-    """With a budget the candidates that meet the limits carry measured flash and cycles, and the chosen one fits."""
-    words = ("train", "half-steps", "--name", "first", "--limits", "bench", "--budget", "roomy", "--family", "hinge", "--json")
+    """With a budget the candidates that meet the limits carry measured flash and cycles, and the chosen one
+    fits.
+    """
+    words = (
+        "train",
+        "half-steps",
+        "--name",
+        "first",
+        "--limits",
+        "bench",
+        "--budget",
+        "roomy",
+        "--family",
+        "hinge",
+        "--json",
+    )
     metrics = json.loads(innage(store, *words).output)["metrics"]
-    assert [c["cost"] is not None for c in metrics["candidates"]] == [c["meets"] for c in metrics["candidates"]]
+    assert [c["cost"] is not None for c in metrics["candidates"]] == [
+        c["meets"] for c in metrics["candidates"]
+    ]
     assert metrics["budget"] == {"name": "roomy", "within": True}
-    assert metrics["chosen"]["cost"]["flash"] == min(c["cost"]["flash"] for c in metrics["candidates"] if c["cost"])
+    assert metrics["chosen"]["cost"]["flash"] == min(
+        c["cost"]["flash"] for c in metrics["candidates"] if c["cost"]
+    )
 
 
 def test_a_budget_that_nothing_fits_is_said(store: Path) -> None:
@@ -189,7 +249,9 @@ def test_models_lists_and_shows(store: Path) -> None:
     """The list is empty with a hint, then has a row with the limits counted; one model is shown in full."""
     assert "no models yet" in innage(store, "models").output
     innage(store, "train", "half-steps", "--name", "first", "--limits", "bench", "--family", "hinge")
-    row = next(line for line in innage(store, "models").output.splitlines() if line.startswith((" first", "first")))
+    row = next(
+        line for line in innage(store, "models").output.splitlines() if line.startswith((" first", "first"))
+    )
     assert row.split()[1:5] == ["half-steps", "hinge", "8", "8"]
     assert row.split()[6] == "2/0/0"
     assert "opening 1 of frozen set half-steps" in innage(store, "models", "first").output

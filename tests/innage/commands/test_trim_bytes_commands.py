@@ -34,11 +34,42 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> bytes:
         run("tank", "add", "can", "--span-mm", "100")
         run("unit", "add", "u1")
         run("unit", "add", "bare")
-        run("sensor", "add", "pair", "--pad", "a:0:50", "--pad", "b:50:50", "--count-bits", "12", "--count-law", "rises", "--period-ms", "100")
+        run(
+            "sensor",
+            "add",
+            "pair",
+            "--pad",
+            "a:0:50",
+            "--pad",
+            "b:50:50",
+            "--count-bits",
+            "12",
+            "--count-law",
+            "rises",
+            "--period-ms",
+            "100",
+        )
         for name in ("m1", "m2"):
             run("mounting", "add", name, "--tank", "can", "--sensor", "pair")
-        for kind, counts, more in (("dry", "100,200", []), ("dry", "101,201", ["--temperature-c", "21.5"]), ("full", "1100,1200", [])):
-            run("trim", "add", "--unit", "u1", "--mounting", "m1", "--kind", kind, "--counts", counts, *END, *more)
+        for kind, counts, more in (
+            ("dry", "100,200", []),
+            ("dry", "101,201", ["--temperature-c", "21.5"]),
+            ("full", "1100,1200", []),
+        ):
+            run(
+                "trim",
+                "add",
+                "--unit",
+                "u1",
+                "--mounting",
+                "m1",
+                "--kind",
+                kind,
+                "--counts",
+                counts,
+                *END,
+                *more,
+            )
     return path.read_bytes()
 
 
@@ -50,10 +81,15 @@ def store(filled: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Non
 
 
 def test_the_newest_trim_of_each_kind(tmp_path: Path) -> None:
-    """Both kinds go into one file, the newest of each; read back they are the same; the layout is that of docs/firmware.md."""
+    """Both kinds go into one file, the newest of each; read back they are the same; the layout is that of
+    docs/firmware.md.
+    """
     out = tmp_path / "u1.bin"
     made = run_json("trim", "bytes", "u1", "--out", out)
-    assert [(r["kind"], r["counts"], r["temperature_c"]) for r in made["records"]] == [("dry", [101, 201], 21.5), ("full", [1100, 1200], None)]
+    assert [(r["kind"], r["counts"], r["temperature_c"]) for r in made["records"]] == [
+        ("dry", [101, 201], 21.5),
+        ("full", [1100, 1200], None),
+    ]
     assert run_json("trim", "read", out) == made["records"]
     content = out.read_bytes()
     assert (len(content), content[:8]) == (48, b"ITRM\x01\x02\x02\x02")
@@ -67,7 +103,9 @@ def test_one_kind(tmp_path: Path) -> None:
     out = tmp_path / "u1.bin"
     assert "24 bytes, 24 a record" in run("trim", "bytes", "u1", "--kind", "full", "--out", out)
     out.unlink()
-    assert CliRunner().invoke(app, ["trim", "bytes", "u1", "--kind", "board", "--out", str(out)]).exit_code != 0
+    assert (
+        CliRunner().invoke(app, ["trim", "bytes", "u1", "--kind", "board", "--out", str(out)]).exit_code != 0
+    )
     assert CliRunner().invoke(app, ["trim", "bytes", "bare", "--out", str(out)]).exit_code != 0
     run("trim", "add", "--unit", "u1", "--mounting", "m2", "--kind", "full", "--counts", "900,901", *END)
     assert CliRunner().invoke(app, ["trim", "bytes", "u1", "--out", str(out)]).exit_code != 0

@@ -30,8 +30,34 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
         run("liquid", "add", "water")
         for k in range(1, 6):
             run("unit", "add", f"u{k}")
-        run("sensor", "add", "osc", "--pad", "p0:0:100", "--count-bits", "16", "--count-law", "falls", "--period-ms", "2051")
-        run("sensor", "add", "pair", "--pad", "a:0:50", "--pad", "b:50:50", "--count-bits", "12", "--count-law", "rises", "--period-ms", "100")
+        run(
+            "sensor",
+            "add",
+            "osc",
+            "--pad",
+            "p0:0:100",
+            "--count-bits",
+            "16",
+            "--count-law",
+            "falls",
+            "--period-ms",
+            "2051",
+        )
+        run(
+            "sensor",
+            "add",
+            "pair",
+            "--pad",
+            "a:0:50",
+            "--pad",
+            "b:50:50",
+            "--count-bits",
+            "12",
+            "--count-law",
+            "rises",
+            "--period-ms",
+            "100",
+        )
         run("mounting", "add", "m-osc", "--tank", "can", "--sensor", "osc")
         run("mounting", "add", "m-pair", "--tank", "can", "--sensor", "pair")
     return path.read_bytes()
@@ -53,14 +79,19 @@ def real(tmp_path: Path, unit: str, keep: tuple[str, ...], marked: bool = False)
     with READINGS.open(newline="") as file:
         rows = [row for row in csv.DictReader(file) if row["level_cm"] in keep]
     path = tmp_path / f"{unit}-{'-'.join(keep)}.csv"
-    path.write_text("t,p0,cm\n" + "".join(f"{row['elapsed_ms']},{row['N_counts']},{row['level_cm']}\n" for row in rows))
+    path.write_text(
+        "t,p0,cm\n" + "".join(f"{row['elapsed_ms']},{row['N_counts']},{row['level_cm']}\n" for row in rows)
+    )
     label = ["--level", "cm", "--level-unit", "cm"] if marked else []
-    (found,) = run_json("log", path, "--mounting", "m-osc", "--liquid", "water", "--unit", unit, "--time", "t", *label)
+    (found,) = run_json(
+        "log", path, "--mounting", "m-osc", "--liquid", "water", "--unit", unit, "--time", "t", *label
+    )
     return str(found["id"])
 
 
 def test_a_dry_trim_from_the_real_readings(store: Path, tmp_path: Path) -> None:
-    """The 79 frames of the dry tank give a trim near their median, outliers refused and counted; it stays in the unit's history.
+    """The 79 frames of the dry tank give a trim near their median, outliers refused and counted; it stays in
+    the unit's history.
 
     Source: innage/demo_data/levels_tidy.csv, level 0.0.
     """
@@ -73,15 +104,37 @@ def test_a_dry_trim_from_the_real_readings(store: Path, tmp_path: Path) -> None:
     kept = [c for c in counts if c > 50_000]  # 49756 and 49797 stand apart
     assert (len(counts), len(kept)) == (79, 77)
     assert trim["counts"] == [round(sum(kept) / 77)]
-    assert (trim["temperature_c"], trim["stage"], trim["date"], trim["kind"], trim["frames"]) == (21, "end-of-line", "2026-01-31", "dry", [0, 79])
-    run("trim", "add", "--kind", "full", "--unit", "u1", "--mounting", "m-osc", "--counts", 12270, "--date", "2026-02-01", "--stage", "service")
+    assert (trim["temperature_c"], trim["stage"], trim["date"], trim["kind"], trim["frames"]) == (
+        21,
+        "end-of-line",
+        "2026-01-31",
+        "dry",
+        [0, 79],
+    )
+    run(
+        "trim",
+        "add",
+        "--kind",
+        "full",
+        "--unit",
+        "u1",
+        "--mounting",
+        "m-osc",
+        "--counts",
+        12270,
+        "--date",
+        "2026-02-01",
+        "--stage",
+        "service",
+    )
     assert [t["kind"] for t in run_json("trim", "list")] == ["dry", "full"]
     assert "service" in run("trim", "list")
 
 
 @pytest.mark.parametrize("known", ["trim", "session of both", "session of the dry tank"])
 def test_a_wet_trim_is_not_dry(known: str, store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
-    """Frames at 1 cm offered as a dry trim are refused against the unit's dry trim or what its sessions show: the count fell by 18 000.
+    """Frames at 1 cm offered as a dry trim are refused against the unit's dry trim or what its sessions show:
+    the count fell by 18 000.
 
     Source: innage/demo_data/levels_tidy.csv, levels 0.0 and 1.0; counts fall as the level rises (SOURCE.txt).
     """
@@ -100,7 +153,9 @@ def test_a_wet_trim_is_not_dry(known: str, store: Path, tmp_path: Path, refused:
 
 
 def test_dry_again_is_accepted(store: Path, tmp_path: Path) -> None:
-    """Two parts of the dry readings, 0.2 % apart by drift, are both dry; so is one that lies on the dry side of the other."""
+    """Two parts of the dry readings, 0.2 % apart by drift, are both dry; so is one that lies on the dry side
+    of the other.
+    """
     id_ = real(tmp_path, "u1", ("0.0", "1.0"))
     for first, last in ((0, 39), (42, 65)):
         run(*DRY, "--unit", "u1", "--session", id_, "--from", first, "--to", last, *END)
@@ -109,11 +164,17 @@ def test_dry_again_is_accepted(store: Path, tmp_path: Path) -> None:
     assert early > 50_000
 
 
-def test_marks_and_moving_signals_are_refused(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
-    """Frames marked above the lowest pad are no dry trim, frames across a pour and a handful of frames none at all."""
+def test_marks_and_moving_signals_are_refused(
+    store: Path, tmp_path: Path, refused: Callable[..., str]
+) -> None:
+    """Frames marked above the lowest pad are no dry trim, frames across a pour and a handful of frames none
+    at all.
+    """
     id_ = real(tmp_path, "u1", ("0.0", "1.0"), marked=True)
     base = [*DRY, "--unit", "u1", "--session", id_, *END]
-    assert "frames 79 to 179 are marked at 10 mm; expected frames of a dry tank" in refused(*base, "--from", 100, "--to", 150)
+    assert "frames 79 to 179 are marked at 10 mm; expected frames of a dry tank" in refused(
+        *base, "--from", 100, "--to", 150
+    )
     full = ["trim", "add", "--kind", "full", "--unit", "u1", "--session", id_, *END]
     assert "the signal moves" in refused(*full, "--from", 60, "--to", 110)
     assert "4 frames; expected at least 5" in refused(*full, "--from", 0, "--to", 3)
@@ -121,7 +182,9 @@ def test_marks_and_moving_signals_are_refused(store: Path, tmp_path: Path, refus
 
 
 def test_too_many_outliers(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
-    """Up to a tenth of a channel's counts may be outliers; with more the trim is refused with channel and number. Made up, no source."""
+    """Up to a tenth of a channel's counts may be outliers; with more the trim is refused with channel and
+    number. Made up, no source.
+    """
     rng = np.random.default_rng(3)
     counts = rng.normal([500, 700], 2, (100, 2)).astype(int)
     counts[:10, 0] += 200
@@ -136,7 +199,9 @@ def test_too_many_outliers(store: Path, tmp_path: Path, refused: Callable[..., s
 
 
 def test_wet_against_other_units(store: Path, refused: Callable[..., str]) -> None:
-    """A first trim is compared with three or more other units' dry ones, on the side where the count is wet: above, where it rises."""
+    """A first trim is compared with three or more other units' dry ones, on the side where the count is wet:
+    above, where it rises.
+    """
     for k, counts in ((1, "500,700"), (2, "504,703"), (3, "497,699")):
         run(*DRY, "--unit", f"u{k}", "--mounting", "m-pair", "--counts", counts, *END)
     sentence = refused(*DRY, "--unit", "u4", "--mounting", "m-pair", "--counts", "640,700", *END)
@@ -146,7 +211,9 @@ def test_wet_against_other_units(store: Path, refused: Callable[..., str]) -> No
 
 
 def test_kinds_need_their_facts(store: Path, refused: Callable[..., str]) -> None:
-    """A surrogate block needs its ratios and their spread, a partial fill its level; dates, counts and channels are checked."""
+    """A surrogate block needs its ratios and their spread, a partial fill its level; dates, counts and
+    channels are checked.
+    """
     base = ["trim", "add", "--unit", "u1", "--mounting", "m-pair", "--counts", "500,700"]
     block = [*base, *END, "--kind", "block"]
     assert "0 transfer ratios; expected 2" in refused(*block)
@@ -156,23 +223,28 @@ def test_kinds_need_their_facts(store: Path, refused: Callable[..., str]) -> Non
     assert "no level; expected a level for a partial fill" in refused(*base, *END, "--kind", "partial")
     assert run_json(*base, *END, "--kind", "partial", "--level-mm", 40)["level_mm"] == 40
     assert "0 transfer ratios" not in refused(*base, *END, "--kind", "dry", "--transfer", "0.6,0.6")
-    assert "'31.1.2026'; expected a date as YYYY-MM-DD" in refused(*base, "--kind", "full", "--date", "31.1.2026", "--stage", "x")
+    assert "'31.1.2026'; expected a date as YYYY-MM-DD" in refused(
+        *base, "--kind", "full", "--date", "31.1.2026", "--stage", "x"
+    )
     assert "stage: nothing" in refused(*base, "--kind", "full", "--date", "2026-01-31", "--stage", " ")
     one = ["trim", "add", "--unit", "u1", "--mounting", "m-pair", "--kind", "full", *END]
     assert "1 counts; expected 2, one for each channel in order: a, b" in refused(*one, "--counts", "5")
     assert "4096; expected at least 0 and at most 4095" in refused(*one, "--counts", "5,4096")
     assert "neither; expected one" in refused(*one)
-    assert "--mounting: none; expected the mounting that the counts were taken on, of m-osc, m-pair" in refused(
-        "trim", "add", "--unit", "u1", "--kind", "full", *END, "--counts", "5,6"
+    assert (
+        "--mounting: none; expected the mounting that the counts were taken on, of m-osc, m-pair"
+        in refused("trim", "add", "--unit", "u1", "--kind", "full", *END, "--counts", "5,6")
     )
     run(*one, "--counts", "5,6")
     assert "is there already" in refused(*one, "--counts", "5,6")
 
 
 def test_limits_for_a_fixture(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
-    """Limits are mean +- k sd over each unit's newest trim, k of Howe's method; the CSV and the JSON for production say the same.
+    """Limits are mean +- k sd over each unit's newest trim, k of Howe's method; the CSV and the JSON for
+    production say the same.
 
-    Source: for 3 units, 99 % coverage and 95 % confidence k = 2.5758 sqrt(2 (1 + 1/3) / 0.10259) by the formula of NIST/SEMATECH
+    Source: for 3 units, 99 % coverage and 95 % confidence k = 2.5758 sqrt(2 (1 + 1/3) / 0.10259) by the
+        formula of NIST/SEMATECH
     7.2.6.3, chi-square(0.05, 2) = 0.10259.
     """
     ask = ["trim", "limits", "--mounting", "m-pair"]
@@ -199,7 +271,9 @@ def test_limits_for_a_fixture(store: Path, tmp_path: Path, refused: Callable[...
 
 
 def test_limits_take_dry_frames_of_units_without_a_trim(store: Path, tmp_path: Path) -> None:
-    """A unit without a dry trim comes in with the median of its frames that are marked below every pad, and only those."""
+    """A unit without a dry trim comes in with the median of its frames that are marked below every pad, and
+    only those.
+    """
     real(tmp_path, "u1", ("0.0", "1.0"), marked=True)
     real(tmp_path, "u2", ("2.0",), marked=True)
     run(*DRY, "--unit", "u3", "--mounting", "m-osc", "--counts", 50_700, *END)

@@ -1,4 +1,6 @@
-"""The Python interface, on the measured readings that come with the package (their source: innage/demo_data/SOURCE.txt)."""
+"""The Python interface, on the measured readings that come with the package (their source:
+innage/demo_data/SOURCE.txt).
+"""
 
 from __future__ import annotations
 
@@ -16,7 +18,9 @@ import innage
 from dataset.store import Store
 from dataset.words import LevelUnit
 
-COLUMNS = innage.ColumnMapping("columns", ("N_counts",), time="elapsed_ms", level="level_cm", level_unit=LevelUnit.CENTIMETRES)
+COLUMNS = innage.ColumnMapping(
+    "columns", ("N_counts",), time="elapsed_ms", level="level_cm", level_unit=LevelUnit.CENTIMETRES
+)
 FIT = ["0", "15", "25", "35", "45", "55", "65", "75", "85", "95"]
 
 
@@ -26,12 +30,16 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("api") / "innage.db"
     with innage.open_store(path) as store:
         tank = store.add_tank(innage.Tank("bench-tank", 0, 100.0))
-        sensor = store.add_sensor(innage.Sensor("one-pad", 0, (innage.Pad(0, "pad0", 0.0, 100.0),), 16, innage.CountLaw.FALLS, 2051))
+        sensor = store.add_sensor(
+            innage.Sensor("one-pad", 0, (innage.Pad(0, "pad0", 0.0, 100.0),), 16, innage.CountLaw.FALLS, 2051)
+        )
         store.add_mounting(innage.Mounting("bench", tank, sensor))
         store.add_liquid(innage.Liquid("bench-liquid"))
         store.add_unit(innage.Unit("unit-1"))
         with resources.as_file(resources.files("innage.demo_data") / "levels_tidy.csv") as file:
-            innage.log_file(store, file, unit="unit-1", liquid="bench-liquid", mounting="bench", columns=COLUMNS)
+            innage.log_file(
+                store, file, unit="unit-1", liquid="bench-liquid", mounting="bench", columns=COLUMNS
+            )
         innage.freeze(store, "half-steps", group_by="level", roles={"fit": FIT, "prove": ["rest"]})
     return path
 
@@ -46,20 +54,31 @@ def store(filled: Path, tmp_path: Path) -> Any:
 
 
 def test_import_is_light_and_every_name_is_there_and_documented() -> None:
-    code = "import sys, innage; print(*sorted({'numpy', 'pandas', 'sqlalchemy', 'sklearn', 'typer', 'onnx'} & set(sys.modules)))"
-    assert subprocess.run([sys.executable, "-P", "-c", code], capture_output=True, text=True, check=True, timeout=60).stdout == "\n"
+    code = (
+        "import sys, innage; print(*sorted({'numpy', 'pandas', 'sqlalchemy', 'sklearn', 'typer', "
+        "'onnx'} & set(sys.modules)))"
+    )
+    assert (
+        subprocess.run(
+            [sys.executable, "-P", "-c", code], capture_output=True, text=True, check=True, timeout=60
+        ).stdout
+        == "\n"
+    )
     assert dir(innage) == sorted(innage.__all__)
     for name in innage.__all__:
         its = getattr(innage, name)
         assert its.__doc__, name
         assert import_module(its.__module__).__name__.split(".")[0] in ("innage", "dataset", "export")
     with pytest.raises(AttributeError, match="no attribute 'nothing'"):
-        innage.nothing  # noqa: B018
+        innage.nothing  # noqa: B018 - the asking is what is tested
 
 
 def test_frames_are_those_of_the_file(store: Store) -> None:
     """Counts, times and levels against the CSV, read here with the standard library."""
-    with resources.as_file(resources.files("innage.demo_data") / "levels_tidy.csv") as file, file.open(encoding="utf-8", newline="") as text:
+    with (
+        resources.as_file(resources.files("innage.demo_data") / "levels_tidy.csv") as file,
+        file.open(encoding="utf-8", newline="") as text,
+    ):
         lines = list(csv.DictReader(text))
     table = innage.frame_table(store, store.sessions()[0].id[:6])
     assert list(table.columns) == ["t_ms", "pad0", "temperature_c", "level_mm", "u_mm"]
@@ -67,7 +86,11 @@ def test_frames_are_those_of_the_file(store: Store) -> None:
     assert table["t_ms"].tolist() == [float(line["elapsed_ms"]) for line in lines]
     np.testing.assert_allclose(table["level_mm"], [10 * float(line["level_cm"]) for line in lines])
     sessions = innage.session_table(store)
-    assert sessions.loc[store.sessions()[0].id, ["unit", "frames", "labelled"]].tolist() == ["unit-1", len(lines), len(lines)]
+    assert sessions.loc[store.sessions()[0].id, ["unit", "frames", "labelled"]].tolist() == [
+        "unit-1",
+        len(lines),
+        len(lines),
+    ]
 
 
 def test_a_frozen_set_as_a_table_has_its_roles(store: Store) -> None:
@@ -83,10 +106,20 @@ def test_a_table_comes_back_as_it_was_logged(store: Store) -> None:
     table["pad0"] += 1
     table["temperature_c"] = 21.5
     table["u_mm"] = 0.5
-    logged = innage.log_table(store, table, unit="unit-1", liquid="bench-liquid", mounting="bench", name="altered", conditions="wall=clean")
+    logged = innage.log_table(
+        store,
+        table,
+        unit="unit-1",
+        liquid="bench-liquid",
+        mounting="bench",
+        name="altered",
+        conditions="wall=clean",
+    )
     again = innage.frame_table(store, logged)
     assert again.equals(table.astype(again.dtypes.to_dict()))
-    assert [(m.start, m.stop, m.level_mm) for m in logged.marks] == [(m.start, m.stop, m.level_mm) for m in store.sessions()[0].marks]
+    assert [(m.start, m.stop, m.level_mm) for m in logged.marks] == [
+        (m.start, m.stop, m.level_mm) for m in store.sessions()[0].marks
+    ]
     assert {m.u_mm for m in logged.marks} == {0.5}
     assert logged.stretches[0].stop == len(table)
 
@@ -124,7 +157,9 @@ def test_freezing_is_refused_in_a_sentence(store: Store) -> None:
 
 
 def test_train_and_replay(store: Store) -> None:
-    """What the C gives of the session is what the program gives, and what the estimator of that program predicts."""
+    """What the C gives of the session is what the program gives, and what the estimator of that program
+    predicts.
+    """
     model = innage.train(store, "half-steps", "first", families=["line"], seed=1)
     assert model == store.model("first")
     assert store.prove_openings(store.frozen_set("half-steps")) == 1
@@ -141,7 +176,9 @@ def test_train_and_replay(store: Store) -> None:
 
 
 @pytest.mark.slow
-def test_export_writes_a_bundle_that_verifies_and_refuses_what_the_command_refuses(store: Store, tmp_path: Path) -> None:
+def test_export_writes_a_bundle_that_verifies_and_refuses_what_the_command_refuses(
+    store: Store, tmp_path: Path
+) -> None:
     store.add_budget(innage.Budget("roomy", "cortex-m0plus", 1, 4096, 512, 512, 10_000))
     store.add_budget(innage.Budget("tight", "cortex-m0plus", 1, 64, 512, 512, 10_000))
     store.add_limits(innage.Limits("strict", 0, (innage.Limit("rmse_mm", 0.001),)))

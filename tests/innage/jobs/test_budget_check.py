@@ -25,7 +25,9 @@ def left(monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
     its = SimpleNamespace(budget=small, searched=small)
     model = SimpleNamespace(name="plain", program=to_json(program), metrics="{}")
     its.metrics = lambda text: setattr(model, "metrics", text)
-    store = SimpleNamespace(budget=lambda name: its.budget, budgets=lambda: (its.searched,), model=lambda name: model)
+    store = SimpleNamespace(
+        budget=lambda name: its.budget, budgets=lambda: (its.searched,), model=lambda name: model
+    )
     monkeypatch.setattr(budget, "open_store", lambda path: store)
     return its
 
@@ -55,22 +57,31 @@ def test_json(left: SimpleNamespace) -> None:
     found = json.loads(done.stdout)
     assert found["within"] is False
     assert {line["resource"]: line["within"] for line in found["lines"]} == {
-        "flash bytes": True, "RAM bytes": False, "stack bytes": True, "cycles a frame": True,
-    }  # fmt: skip
+        "flash bytes": True,
+        "RAM bytes": False,
+        "stack bytes": True,
+        "cycles a frame": True,
+    }
     assert found["cost"]["ram"] > 2
 
 
 def test_bounds_headroom_and_load(left: SimpleNamespace) -> None:
-    """Each line has its headroom, stack and cycles a bound beside what was seen; the load follows from clock and period."""
+    """Each line has its headroom, stack and cycles a bound beside what was seen; the load follows from clock
+    and period.
+    """
     left.budget = replace(left.budget, clock_hz=1_000_000, frame_period_ms=10)
-    found = json.loads(CliRunner().invoke(budget.app, ["check", "plain", "--budget", "small", "--json"]).stdout)
+    found = json.loads(
+        CliRunner().invoke(budget.app, ["check", "plain", "--budget", "small", "--json"]).stdout
+    )
     lines = {line["resource"]: line for line in found["lines"]}
     for line in lines.values():
         assert line["headroom"] == line["allowed"] - max(line["used"], line["bound"] or 0)
     cycles = lines["cycles a frame"]
     assert 0 < cycles["used"] <= cycles["bound"]
     assert lines["stack bytes"]["bound"] >= lines["stack bytes"]["used"]
-    assert found["cpu_load_pct"] == pytest.approx(100 * cycles["bound"] / 10_000)  # 10 ms of 1 MHz are 10,000 cycles
+    assert found["cpu_load_pct"] == pytest.approx(
+        100 * cycles["bound"] / 10_000
+    )  # 10 ms of 1 MHz are 10,000 cycles
     assert "DDI 0484" in found["model_of_core"]["source"]
 
 
@@ -86,11 +97,20 @@ def test_other_cores(left: SimpleNamespace, core: str, multiplier: int) -> None:
 
 def _candidate(size: int, flash: int, error: float | None) -> dict[str, object]:
     cost = {"flash": flash, "ram": 1, "stack": 8, "cycles": 50, "cycles_bound": 60}
-    return {"family": "net", "size": size, "bits": 8, "cost": cost, "error_mm": error, "choose": {"integer": {}}}
+    return {
+        "family": "net",
+        "size": size,
+        "bits": 8,
+        "cost": cost,
+        "error_mm": error,
+        "choose": {"integer": {}},
+    }
 
 
 def test_candidates_that_fit(left: SimpleNamespace) -> None:
-    """Over budget: those of the search that fit and are beaten by none, the least error first; none without an error or a cost."""
+    """Over budget: those of the search that fit and are beaten by none, the least error first; none without
+    an error or a cost.
+    """
     left.budget = Budget("tiny", "cortex-m0plus", 1, 100, 2, 128, 2000)
     of = ((1, 60, 3.0), (2, 90, 1.5), (3, 95, 1.5), (4, 101, 0.5), (5, 20, None), (6, 50, 4.0))
     candidates = [_candidate(*its) for its in of]
@@ -107,14 +127,19 @@ def test_candidates_of_another_core_are_not_named(left: SimpleNamespace) -> None
     """Costs that were measured for another core say nothing here."""
     left.budget = Budget("tiny", "cortex-m4", 1, 100, 2, 128, 2000)
     left.metrics(json.dumps({"budget": {"name": "small"}, "candidates": [_candidate(1, 60, 3.0)]}))
-    found = json.loads(CliRunner().invoke(budget.app, ["check", "plain", "--budget", "tiny", "--json"]).stdout)
+    found = json.loads(
+        CliRunner().invoke(budget.app, ["check", "plain", "--budget", "tiny", "--json"]).stdout
+    )
     assert found["fitting"] == []
     assert "were measured for budget small, another core" in found["advice"]
 
 
 def test_unknown_optimisation_and_missing_budget(left: SimpleNamespace) -> None:
     """Both are refused before anything is measured."""
-    for words, said in ((["--budget", "small", "--optimise", "fast"], "size or speed"), ([], "the budget to hold the model against")):
+    for words, said in (
+        (["--budget", "small", "--optimise", "fast"], "size or speed"),
+        ([], "the budget to hold the model against"),
+    ):
         done = CliRunner().invoke(budget.app, ["check", "plain", *words])
         assert isinstance(done.exception, InputError)
         assert said in str(done.exception)

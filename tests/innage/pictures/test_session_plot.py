@@ -11,23 +11,54 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
-from dataset.records import Conditions, CountLaw, Frames, Liquid, Mark, Mounting, Pad, Sensor, Session, Source, Stretch, Surface, Tank, Unit, Wall
+from dataset.records import (
+    Conditions,
+    CountLaw,
+    Frames,
+    Liquid,
+    Mark,
+    Mounting,
+    Pad,
+    Sensor,
+    Session,
+    Source,
+    Stretch,
+    Surface,
+    Tank,
+    Unit,
+    Wall,
+)
 from innage.pictures import session_plot
 from innage.pictures.figures import fitted
 from innage.pictures.session_plot import MOST_POINTS, draw_session
 
 N = 600
 MARKS = (Mark(0, 200, 0.0), Mark(300, 400, 12.5), Mark(400, 500, 20.0, level_stop_mm=30.0))
-STRETCHES = (Stretch(0, 300, Conditions(wall=(Wall.FILM,))), Stretch(300, N, Conditions(surface=(Surface.FOAM,), foam_mm=(2.0, 9.0), wall=(Wall.FILM,))))
+STRETCHES = (
+    Stretch(0, 300, Conditions(wall=(Wall.FILM,))),
+    Stretch(300, N, Conditions(surface=(Surface.FOAM,), foam_mm=(2.0, 9.0), wall=(Wall.FILM,))),
+)
 PADS = tuple(Pad(k, f"p{k}", 10.0 * k, 10.0) for k in range(3))
 SENSOR = Sensor("s", 1, PADS, 12, CountLaw.RISES, 100)
-SESSION = Session("abc", "abc", Unit("u"), Liquid("water"), Mounting("m", Tank("t", 1, 100.0), SENSOR), N, MARKS, Source("f.csv", "0"), stretches=STRETCHES)
+SESSION = Session(
+    "abc",
+    "abc",
+    Unit("u"),
+    Liquid("water"),
+    Mounting("m", Tank("t", 1, 100.0), SENSOR),
+    N,
+    MARKS,
+    Source("f.csv", "0"),
+    stretches=STRETCHES,
+)
 
 
 def make_frames(n: int = N, warm: bool = True) -> Frames:
     rng = np.random.default_rng(4)
     t_ms = np.arange(n, dtype=np.int64) * 100 + np.where(np.arange(n) >= 250, 5000, 0)
-    return Frames(t_ms, rng.integers(0, 4096, (n, 3)).astype(np.uint32), rng.normal(20, 1, n) if warm else None)
+    return Frames(
+        t_ms, rng.integers(0, 4096, (n, 3)).astype(np.uint32), rng.normal(20, 1, n) if warm else None
+    )
 
 
 @pytest.fixture
@@ -47,7 +78,9 @@ def drawn(monkeypatch: pytest.MonkeyPatch) -> list[Figure]:
 
 
 def test_what_is_drawn(tmp_path: Path, drawn: list[Figure]) -> None:
-    """One line a channel with its counts and a break at the gap, a labelled band a mark, a row a condition, the temperature."""
+    """One line a channel with its counts and a break at the gap, a labelled band a mark, a row a condition,
+    the temperature.
+    """
     frames = make_frames()
     draw_session(tmp_path / "a.png", SESSION, frames)
     counts, conditions, temperature = drawn[0].axes
@@ -55,18 +88,26 @@ def test_what_is_drawn(tmp_path: Path, drawn: list[Figure]) -> None:
     for pad, line in zip(PADS, counts.lines, strict=True):
         assert line.get_label() == pad.name
         np.testing.assert_array_equal(line.get_xdata(), np.insert(seconds, 250, np.nan))
-        np.testing.assert_array_equal(line.get_ydata(), np.insert(frames.counts[:, pad.channel].astype(float), 250, np.nan))
+        np.testing.assert_array_equal(
+            line.get_ydata(), np.insert(frames.counts[:, pad.channel].astype(float), 250, np.nan)
+        )
     bands = [(p.get_x(), p.get_x() + p.get_width()) for p in counts.patches]
     assert bands == [(seconds[m.start], pytest.approx(seconds[m.stop - 1])) for m in MARKS]
     assert [t.get_text() for t in counts.texts] == ["0", "12.5", "20 to 30", "mm"]
     assert [t.get_text() for t in conditions.get_yticklabels()] == ["surface=foam:2-9", "wall=film"]
     assert len(conditions.patches) == 3
-    np.testing.assert_array_equal(temperature.lines[0].get_ydata(), np.insert(frames.temperature_c, 250, np.nan))
+    np.testing.assert_array_equal(
+        temperature.lines[0].get_ydata(), np.insert(frames.temperature_c, 250, np.nan)
+    )
 
 
 def test_what_is_not_there_is_not_drawn(tmp_path: Path, drawn: list[Figure]) -> None:
     """Without conditions and temperature only the counts are drawn; a void session says so."""
-    draw_session(tmp_path / "a.png", replace(SESSION, marks=(), stretches=(), void_reason="hose slipped"), make_frames(warm=False))
+    draw_session(
+        tmp_path / "a.png",
+        replace(SESSION, marks=(), stretches=(), void_reason="hose slipped"),
+        make_frames(warm=False),
+    )
     (counts,) = drawn[0].axes
     assert len(counts.patches) == 0
     assert "void: hose slipped" in counts.get_title(loc="left")
@@ -82,7 +123,10 @@ def test_long_sessions_keep_their_extremes(tmp_path: Path, drawn: list[Figure]) 
     line = drawn[0].axes[0].lines[1]
     assert len(line.get_xdata()) <= MOST_POINTS + 1
     assert np.nanmax(line.get_ydata()) == 4000
-    assert line.get_xdata()[int(np.nanargmax(line.get_ydata()))] == (frames.t_ms[123_457] - frames.t_ms[0]) / 1000
+    assert (
+        line.get_xdata()[int(np.nanargmax(line.get_ydata()))]
+        == (frames.t_ms[123_457] - frames.t_ms[0]) / 1000
+    )
 
 
 @pytest.mark.slow

@@ -16,7 +16,9 @@ def test_clock() -> None:
 
 
 def test_stages_are_counted_and_another_total_begins_another() -> None:
-    """After three of four steps of ten seconds each some ten seconds are left; the next stage starts from nothing, the time goes on."""
+    """After three of four steps of ten seconds each some ten seconds are left; the next stage starts from
+    nothing, the time goes on.
+    """
     now = [100.0]
     terminal = Console(file=io.StringIO(), width=80)
     line = ProgressLine("training", terminal, lambda: now[0])

@@ -13,9 +13,17 @@ WORDS = st.text("abc-/ ", max_size=40)
 
 
 @settings(max_examples=30)
-@given(st.lists(st.tuples(WORDS, st.integers(-(10**6), 10**6), WORDS, st.floats(0, 1).map(lambda x: f"{x:.4g}")), min_size=1, max_size=5))
+@given(
+    st.lists(
+        st.tuples(WORDS, st.integers(-(10**6), 10**6), WORDS, st.floats(0, 1).map(lambda x: f"{x:.4g}")),
+        min_size=1,
+        max_size=5,
+    )
+)
 def test_no_line_is_too_wide_and_every_cell_is_whole(rows: list[tuple[str, int, str, str]]) -> None:
-    """Whatever the words are: 60 columns hold two numbers and two texts, and the letters of each text come in their order."""
+    """Whatever the words are: 60 columns hold two numbers and two texts, and the letters of each text come in
+    their order.
+    """
     cells = [[str(cell) for cell in row] for row in rows]
     lines = lines_of(("first", "count", "other", "share"), cells, (False, True, False, True), 60)
     assert max(map(len, lines)) <= 60
@@ -23,7 +31,9 @@ def test_no_line_is_too_wide_and_every_cell_is_whole(rows: list[tuple[str, int, 
     for row in cells:
         assert row[1] in body.split()
         assert row[3] in body.split()
-    assert sum(map(body.count, "abc")) == sum(sum(map(cell.count, "abc")) for row in cells for cell in (row[0], row[2]))
+    assert sum(map(body.count, "abc")) == sum(
+        sum(map(cell.count, "abc")) for row in cells for cell in (row[0], row[2])
+    )
 
 
 def test_what_fits_stands_in_one_line() -> None:
@@ -39,7 +49,10 @@ def test_names_are_broken_after_punctuation() -> None:
 def test_columns_that_do_not_fit_come_in_a_second_table_with_the_first_again() -> None:
     numbers = [str(10**9 + k) for k in range(4)]
     lines = lines_of(("mark", *"abcd"), [("0-9", *numbers)], (False, *[True] * 4), 40)
-    assert [line.split() for line in lines if line[:3] == "0-9"] == [["0-9", *numbers[:3]], ["0-9", numbers[3]]]
+    assert [line.split() for line in lines if line[:3] == "0-9"] == [
+        ["0-9", *numbers[:3]],
+        ["0-9", numbers[3]],
+    ]
     assert max(map(len, lines)) <= 40
 
 
@@ -50,7 +63,9 @@ def test_a_row_of_bands_is_never_torn() -> None:
 
 
 def test_wide_and_combining_characters_keep_the_columns_straight() -> None:
-    """Two columns for a character that East Asian Width calls wide, none for a combining one (Unicode Standard Annex 11)."""
+    """Two columns for a character that East Asian Width calls wide, none for a combining one (Unicode
+    Standard Annex 11).
+    """
     assert [shown(text) for text in ("tank", "水槽", "e\u0301", "é")] == [4, 4, 1, 1]
     lines = lines_of(("liquid", "n"), [("水", "1"), ("water", "2")], (False, True), 80)
     assert [shown(line) for line in lines] == [9, 9, 9, 9]
@@ -64,8 +79,12 @@ def test_what_would_move_the_cursor_is_written_out(capsys: pytest.CaptureFixture
     assert "[bold]x[/bold]" in out
 
 
-def test_a_terminal_has_bold_titles_and_its_own_width_and_no_color_is_kept(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
-    """NO_COLOR as no-color.org has it: set and not empty. Sentences come in whole words on a terminal, in one line elsewhere."""
+def test_a_terminal_has_bold_titles_and_its_own_width_and_no_color_is_kept(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """NO_COLOR as no-color.org has it: set and not empty. Sentences come in whole words on a terminal, in one
+    line elsewhere.
+    """
     sentence = "word " * 30
     say(sentence)
     assert capsys.readouterr().out.count("\n") == 1

@@ -10,34 +10,78 @@ import pytest
 from innage.terminal.training_view import show_model, show_models
 
 ERRORS = {
-    "frames": 4000, "groups": 12, "accepted_share": 0.991, "p50_mm": 0.5123, "p95_mm": 1.2345, "max_mm": 13.04, "p95_pct": 1.02875,
-    "worst_group": "detergent-canister-unit-17", "frames_p95_mm": 1.31, "worst_group_p95_mm": 1.834, "label_u_mm": 0.312,
-}  # fmt: skip
+    "frames": 4000,
+    "groups": 12,
+    "accepted_share": 0.991,
+    "p50_mm": 0.5123,
+    "p95_mm": 1.2345,
+    "max_mm": 13.04,
+    "p95_pct": 1.02875,
+    "worst_group": "detergent-canister-unit-17",
+    "frames_p95_mm": 1.31,
+    "worst_group_p95_mm": 1.834,
+    "label_u_mm": 0.312,
+}
 CHOSEN = {
-    "family": "array net with unrest", "size": "24-12", "bits": 16, "watcher": [16], "watched": ["unrest"], "meets": True, "departure_mm": 0.0,
-    "choose": {"integer": {"rmse_mm": 1.0}, "float": {}}, "cost": {"flash": 5000, "cycles": 17000},
+    "family": "array net with unrest",
+    "size": "24-12",
+    "bits": 16,
+    "watcher": [16],
+    "watched": ["unrest"],
+    "meets": True,
+    "departure_mm": 0.0,
+    "choose": {"integer": {"rmse_mm": 1.0}, "float": {}},
+    "cost": {"flash": 5000, "cycles": 17000},
     "classes": {"clean": [1.012, 0.993], "foam": [2.034, 0.9], "film": [2.156, 0.9], "all": [1.9, 0.95]},
-}  # fmt: skip
+}
 FACTS: dict[str, Any] = {
-    "name": "canister-1", "sha256": "ab" * 32,
-    "frozen": {"name": "spring", "sha256": "cd" * 32, "group_by": "unit", "origin": "simulated"}, "limits": "owner@1",
-    "recipe": {"family": "array net with unrest", "size": "24-12", "bits": 16}, "versions": {},
+    "name": "canister-1",
+    "sha256": "ab" * 32,
+    "frozen": {"name": "spring", "sha256": "cd" * 32, "group_by": "unit", "origin": "simulated"},
+    "limits": "owner@1",
+    "recipe": {"family": "array net with unrest", "size": "24-12", "bits": 16},
+    "versions": {},
     "metrics": {
-        "chosen": CHOSEN, "candidates": [CHOSEN], "choose_how": "scored on 4 'choose' groups", "why": "the smallest that meets the limits",
-        "next_step": "no larger candidate that was measured has a smaller error", "openings": 3, "trim": "full", "origin": "simulated",
-        "prove": {"integer": {"rmse_mm": 1.1, "p95_abs_mm": 1.23}, "beyond": {"frames": 7, "groups": 1, "accepted_share": 0.5}},
+        "chosen": CHOSEN,
+        "candidates": [CHOSEN],
+        "choose_how": "scored on 4 'choose' groups",
+        "why": "the smallest that meets the limits",
+        "next_step": "no larger candidate that was measured has a smaller error",
+        "openings": 3,
+        "trim": "full",
+        "origin": "simulated",
+        "prove": {
+            "integer": {"rmse_mm": 1.1, "p95_abs_mm": 1.23},
+            "beyond": {"frames": 7, "groups": 1, "accepted_share": 0.5},
+        },
         "random_rows": {"integer": {"p95_abs_mm": 0.6}},
         "claims": {
-            "classes": {"clean": ERRORS, "all": ERRORS}, "by": {"liquid": {"water": ERRORS}},
+            "classes": {"clean": ERRORS, "all": ERRORS},
+            "by": {"liquid": {"water": ERRORS}},
             "false_wet": {"episodes": 24, "wrong": 0, "frames": 0, "upper_bound_95": 0.117},
         },
         "limits": [
-            {"metric": "p95_pct_span", "condition": "clean", "bound": 1.0, "value": 1.02875, "answer": "not met", "reason": "1.029 is above 1 on 12 groups"},
-            {"metric": "p95_pct_span", "condition": "hot", "bound": 1.0, "value": None, "answer": "not shown", "reason": "no frames of condition 'hot'"},
+            {
+                "metric": "p95_pct_span",
+                "condition": "clean",
+                "bound": 1.0,
+                "value": 1.02875,
+                "answer": "not met",
+                "reason": "1.029 is above 1 on 12 groups",
+            },
+            {
+                "metric": "p95_pct_span",
+                "condition": "hot",
+                "bound": 1.0,
+                "value": None,
+                "answer": "not shown",
+                "reason": "no frames of condition 'hot'",
+            },
         ],
-        "band": {"given": False, "reason": "a 90 % band needs 9 calibrate groups, there are 4"}, "budget": {"name": "small", "within": True},
+        "band": {"given": False, "reason": "a 90 % band needs 9 calibrate groups, there are 4"},
+        "budget": {"name": "small", "within": True},
     },
-}  # fmt: skip
+}
 
 
 def test_limits_stand_before_what_was_found_and_all_is_said(capsys: pytest.CaptureFixture[str]) -> None:
@@ -45,7 +89,18 @@ def test_limits_stand_before_what_was_found_and_all_is_said(capsys: pytest.Captu
     show_model(FACTS)
     said = capsys.readouterr().out
     flat = " ".join(said.split())
-    places = [said.index(text) for text in ("simulated", "not met", "opening 3 of", "0 of 24 episodes", "Why: ", "Next step up", "candidates, smallest")]
+    places = [
+        said.index(text)
+        for text in (
+            "simulated",
+            "not met",
+            "opening 3 of",
+            "0 of 24 episodes",
+            "Why: ",
+            "Next step up",
+            "candidates, smallest",
+        )
+    ]
     assert places == sorted(places)
     for text in (
         "Worst groups by P95: detergent-canister-unit-17 (clean, all).",
@@ -80,7 +135,17 @@ def test_nothing_proved_and_nothing_simulated_are_said(capsys: pytest.CaptureFix
 def test_the_list_counts_limits_and_says_what_the_readings_are(capsys: pytest.CaptureFixture[str]) -> None:
     show_models([FACTS])
     row = next(line for line in capsys.readouterr().out.splitlines() if line.startswith("canister-1"))
-    assert row.split() == ["canister-1", "spring", "array", "24-12", "16", "1.1", "0/1/1", "5000", "simulated"]
+    assert row.split() == [
+        "canister-1",
+        "spring",
+        "array",
+        "24-12",
+        "16",
+        "1.1",
+        "0/1/1",
+        "5000",
+        "simulated",
+    ]
 
 
 def test_what_a_claim_on_temperature_bands_is_about_is_said(capsys: pytest.CaptureFixture[str]) -> None:
@@ -91,5 +156,11 @@ def test_what_a_claim_on_temperature_bands_is_about_is_said(capsys: pytest.Captu
         facts["metrics"]["seen_in_prove_bands"] = {"frames": 3000, "inside": 12}
         show_model(facts)
         said = " ".join(capsys.readouterr().out.split())
-        assert said.count("These are temperature bands not seen in fitting, chosen and not drawn; units, liquids and sessions may be the same in both") == times
+        assert (
+            said.count(
+                "These are temperature bands not seen in fitting, chosen and not drawn; units, "
+                "liquids and sessions may be the same in both"
+            )
+            == times
+        )
         assert said.count("of 3000 frames to fit and choose on, 12 were measured inside them.") == times

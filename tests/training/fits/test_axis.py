@@ -11,7 +11,9 @@ from training.rows import Rows
 
 
 def test_a_known_direction_is_found_through_a_bent_curve() -> None:
-    """Levels made as a strongly bent function of w . x give w back to 2 %, nearer than the straight line's direction."""
+    """Levels made as a strongly bent function of w . x give w back to 2 %, nearer than the straight line's
+    direction.
+    """
     draw = np.random.default_rng(4)
     features = draw.random((400, 3))
     true = np.asarray([0.6, 0.3, 0.1])
@@ -27,5 +29,8 @@ def test_a_known_direction_is_found_through_a_bent_curve() -> None:
 
 def test_one_channel_is_its_own_axis() -> None:
     """With one channel nothing is fitted: the feature itself is the axis."""
-    weights, bias = level_axis(np.asarray([[0.2], [0.7]]), Rows(np.zeros((2, 1), dtype=np.int64), np.asarray([0.0, 9.0]), np.zeros(2, dtype=np.int64)))
+    weights, bias = level_axis(
+        np.asarray([[0.2], [0.7]]),
+        Rows(np.zeros((2, 1), dtype=np.int64), np.asarray([0.0, 9.0]), np.zeros(2, dtype=np.int64)),
+    )
     assert (weights.tolist(), bias) == ([1.0], 0.0)

@@ -11,7 +11,9 @@ from training.fits.curves import cells, reduce_to, through
 
 
 def test_a_curve_goes_through_its_levels_and_rises() -> None:
-    """Through clean levels the curve meets each one and never falls between them (PCHIP, Fritsch and Carlson 1980)."""
+    """Through clean levels the curve meets each one and never falls between them (PCHIP, Fritsch and Carlson
+    1980).
+    """
     x, level = np.asarray([0.0, 0.1, 0.5, 0.6, 1.0]), np.asarray([0.0, 40.0, 45.0, 80.0, 100.0])
     curve = through(cells(x, level, np.zeros(5, dtype=np.int64)))
     assert curve(x) == pytest.approx(level)
@@ -29,7 +31,9 @@ def test_any_levels_give_a_rising_finite_curve(points: list[tuple[float, int]]) 
 
 
 def test_a_settling_tail_does_not_move_its_level() -> None:
-    """A quarter of a level's frames far off leave the level's position where it was: the median is what counts (no source)."""
+    """A quarter of a level's frames far off leave the level's position where it was: the median is what
+    counts (no source).
+    """
     x = np.concatenate([np.full(30, 0.2), np.full(10, 0.9), np.full(40, 1.0)])
     its = cells(x, np.repeat([0.0, 50.0], 40), np.zeros(80, dtype=np.int64))
     assert its.x.tolist() == [0.2, 1.0]
@@ -44,7 +48,9 @@ def test_a_ramp_is_condensed() -> None:
 
 
 def test_a_polyline_is_found_exactly() -> None:
-    """Reducing a polyline of three pieces to four knots gives it back, its corners to the spacing of the points."""
+    """Reducing a polyline of three pieces to four knots gives it back, its corners to the spacing of the
+    points.
+    """
     corners, values = np.asarray([0.0, 0.25, 0.5, 1.0]), np.asarray([0.0, 50.0, 60.0, 100.0])
     found = reduce_to(lambda at: np.interp(at, corners, values), 4)
     assert found.knots == pytest.approx(corners, abs=0.03)
@@ -52,7 +58,11 @@ def test_a_polyline_is_found_exactly() -> None:
 
 
 def test_error_falls_with_the_square_of_the_knots() -> None:
-    """Twice the pieces quarter the distance from a smooth curve (piecewise-linear approximation theory, de Boor 1978)."""
-    departures = [reduce_to(lambda at: 100 * np.sqrt(at + 0.05), 1 + pieces).departure for pieces in (2, 4, 8)]
+    """Twice the pieces quarter the distance from a smooth curve (piecewise-linear approximation theory, de
+    Boor 1978).
+    """
+    departures = [
+        reduce_to(lambda at: 100 * np.sqrt(at + 0.05), 1 + pieces).departure for pieces in (2, 4, 8)
+    ]
     assert departures[0] / departures[1] == pytest.approx(4, rel=0.3)
     assert departures[1] / departures[2] == pytest.approx(4, rel=0.4)

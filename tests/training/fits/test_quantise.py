@@ -19,9 +19,11 @@ weight = st.floats(-0.45, 0.45, allow_nan=False)
 
 @given(st.lists(weight, min_size=1, max_size=16), st.floats(-3000, 3000))
 def test_more_bits_never_raise_the_bound(weights: list[float], bias: float) -> None:
-    """For any layer the integer sum differs from the float one by at most half a weight step times the inputs, plus rounding.
+    """For any layer the integer sum differs from the float one by at most half a weight step times the
+    inputs, plus rounding.
 
-    That bound (from the rounding rule) halves or stays with every bit, and is met for inputs at random and at the corners.
+    That bound (from the rounding rule) halves or stays with every bit, and is met for inputs at random and at
+    the corners.
     """
     x = Interval((0,) * len(weights), (TOP,) * len(weights))
     draw = np.random.default_rng(0).integers(0, TOP + 1, (50, len(weights)))
@@ -38,7 +40,9 @@ def test_more_bits_never_raise_the_bound(weights: list[float], bias: float) -> N
 
 
 def test_the_largest_scale_is_taken() -> None:
-    """One bit more of scale would break the weight width: 0.3 becomes 77/256 in 8 bits, 19661/65536 in 16 (by hand)."""
+    """One bit more of scale would break the weight width: 0.3 becomes 77/256 in 8 bits, 19661/65536 in 16 (by
+    hand).
+    """
     x = Interval((0,), (100,))
     narrow, wide = (dense_ints(np.asarray([[0.3]]), np.zeros(1), x, bits) for bits in (8, 16))
     assert (narrow.weights, narrow.shift) == (((77,),), 8)
@@ -46,7 +50,9 @@ def test_the_largest_scale_is_taken() -> None:
 
 
 def test_sums_bound_the_scale() -> None:
-    """With sixteen wide inputs 32-bit sums, not the weight width, set the scale, and the builder proves them."""
+    """With sixteen wide inputs 32-bit sums, not the weight width, set the scale, and the builder
+    proves them.
+    """
     its = dense_ints(np.full((1, 16), 0.9), np.zeros(1), Interval((0,) * 16, (1 << 20,) * 16), 16)
     assert max(its.weights[0]) < weight_limit(16) // 4
     assert INT32_MAX // 4 < sum(its.weights[0]) * (1 << 20) <= INT32_MAX
@@ -60,11 +66,15 @@ def test_weights_too_large_are_refused() -> None:
 
 @pytest.mark.parametrize("bits", [8, 16])
 def test_a_hinge_stays_near_its_polyline_and_saturates_at_its_ends_only(bits: int) -> None:
-    """Over the whole input the integer table stays within its bound of the polyline, and is level only outside the knots."""
+    """Over the whole input the integer table stays within its bound of the polyline, and is level only
+    outside the knots.
+    """
     knots, values = np.asarray([1000.0, 1500.0, 4000.0, 16000.0]), np.asarray([0.0, 2000.0, 4100.0, 6400.0])
     its = hinge_ints(knots, values, bits)
     builder = Builder("hinge", 14, 1, 100, 1 << 20)
-    level = builder.node("hinge", "counts", knots=its.knots, values=its.values, slopes=its.slopes, shift=its.shift)
+    level = builder.node(
+        "hinge", "counts", knots=its.knots, values=its.values, slopes=its.slopes, shift=its.shift
+    )
     zero = builder.const(0)
     program = builder.finish(low=zero, level=level, high=zero, validity=zero, flags=zero)
     x = np.arange(1 << 14, dtype=np.int64)

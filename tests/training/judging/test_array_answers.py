@@ -1,4 +1,6 @@
-"""Limits answered from figures made by hand; all numbers invented but the confidences, whose source stands beside them."""
+"""Limits answered from figures made by hand; all numbers invented but the confidences, whose source stands
+beside them.
+"""
 
 from __future__ import annotations
 
@@ -11,15 +13,29 @@ from dataset.records import Limit, Limits
 from training.judging.array_answers import answer_classes, meets_classes
 
 CLEAN = {
-    "groups": 9, "frames": 900, "accepted_share": 0.98, "p95_mm": 0.9, "p95_pct": 1.5, "rmse_mm": 0.4,
+    "groups": 9,
+    "frames": 900,
+    "accepted_share": 0.98,
+    "p95_mm": 0.9,
+    "p95_pct": 1.5,
+    "rmse_mm": 0.4,
     "worst": {"withheld_share": 0.06, "p95_mm": 1.1, "rmse_mm": 0.5, "p50_mm": 0.3, "max_mm": 4.0},
-}  # fmt: skip
+}
 FIGURES: dict[str, Any] = {
-    "classes": {"clean": CLEAN, "all": CLEAN, "empty": {"groups": 9}, "dry": {"groups": 9}}, "by": {"liquid": {"water": CLEAN}}, "span_mm": 60.0,
-    "false_wet": {"episodes": 40, "wrong": 0}, "false_dry": {"episodes": 10, "wrong": 1}, "dry_recognised_share": 0.995, "dry_recognised_least": 0.98,
-    "band": {"covered_share": 0.93, "worst_group_share": 0.85}, "longest_wrong_s": 2.0, "longest_withheld_s": 9.0, "worst_group_rmse_mm": 0.5,
-    "power_on": {"starts": 20, "withheld_anyway": 5, "wait_p95_s": 0.4}, "beyond": {"groups": 2, "accepted_share": 0.25},
-}  # fmt: skip
+    "classes": {"clean": CLEAN, "all": CLEAN, "empty": {"groups": 9}, "dry": {"groups": 9}},
+    "by": {"liquid": {"water": CLEAN}},
+    "span_mm": 60.0,
+    "false_wet": {"episodes": 40, "wrong": 0},
+    "false_dry": {"episodes": 10, "wrong": 1},
+    "dry_recognised_share": 0.995,
+    "dry_recognised_least": 0.98,
+    "band": {"covered_share": 0.93, "worst_group_share": 0.85},
+    "longest_wrong_s": 2.0,
+    "longest_withheld_s": 9.0,
+    "worst_group_rmse_mm": 0.5,
+    "power_on": {"starts": 20, "withheld_anyway": 5, "wait_p95_s": 0.4},
+    "beyond": {"groups": 2, "accepted_share": 0.25},
+}
 
 
 def said(limit: Limit, figures: dict[str, Any] = FIGURES) -> tuple[str, str]:
@@ -73,15 +89,22 @@ def test_what_each_metric_bounds(limit: Limit, answer: str) -> None:
     ],
 )
 def test_the_worst_of_nine_groups_bounds_a_tenth_at_90_per_cent(limit: Limit, answer: str) -> None:
-    """The largest of n exchangeable scores bounds a further one with probability n / (n + 1): 9 for 90 %, 19 for 95 % (Vovk, Gammerman, Shafer 2005)."""
+    """The largest of n exchangeable scores bounds a further one with probability n / (n + 1): 9 for 90 %, 19
+    for 95 % (Vovk, Gammerman, Shafer 2005).
+    """
     assert said(limit)[0] == answer
 
 
 @pytest.mark.parametrize(("episodes", "answer"), [(58, "not shown"), (59, "met")])
 def test_a_rate_of_episodes_is_answered_by_its_bound(episodes: int, answer: str) -> None:
-    """Nothing wrong in 59 shows a rate below 5 % at 95 %: 0.95**59 < 0.05 < 0.95**58 (Clopper and Pearson, Biometrika 26 (1934) 404)."""
+    """Nothing wrong in 59 shows a rate below 5 % at 95 %: 0.95**59 < 0.05 < 0.95**58 (Clopper and Pearson,
+    Biometrika 26 (1934) 404).
+    """
     assert 0.95**59 < 0.05 < 0.95**58
-    found = said(Limit("false_wet_share", 0.05, "all", 0.95), {**FIGURES, "false_wet": {"episodes": episodes, "wrong": 0}})
+    found = said(
+        Limit("false_wet_share", 0.05, "all", 0.95),
+        {**FIGURES, "false_wet": {"episodes": episodes, "wrong": 0}},
+    )
     assert found[0] == answer
     assert f"0 wrong of {episodes} episodes" in found[1]
 
@@ -90,14 +113,24 @@ def test_a_start_without_a_reading_meets_no_bound() -> None:
     never = {**FIGURES, "power_on": {"starts": 20, "withheld_anyway": 5, "wait_p95_s": None}}
     (row,) = answer_classes(Limits("l", 1, (Limit("first_reading_s", 1000.0),)), never, None)
     assert (row["answer"], row["value"]) == ("not met", None)
-    assert said(Limit("first_reading_s", 1.0), {k: v for k, v in FIGURES.items() if k != "power_on"})[0] == "not shown"
+    assert (
+        said(Limit("first_reading_s", 1.0), {k: v for k, v in FIGURES.items() if k != "power_on"})[0]
+        == "not shown"
+    )
 
 
 @pytest.mark.parametrize(
-    "limit", [Limit("p95_abs_mm", 1.1, "clean", 0.9), Limit("dry_missed_share", 0.02, "all", 0.9), Limit("worst_group_rmse_mm", 0.5, "all", 0.9)]
+    "limit",
+    [
+        Limit("p95_abs_mm", 1.1, "clean", 0.9),
+        Limit("dry_missed_share", 0.02, "all", 0.9),
+        Limit("worst_group_rmse_mm", 0.5, "all", 0.9),
+    ],
 )
 def test_temperature_bands_bound_no_further_one(limit: Limit) -> None:
-    """The bound is one for exchangeable groups (Vovk, Gammerman, Shafer 2005); bands that somebody chose are not. What is above the bound stays not met."""
+    """The bound is one for exchangeable groups (Vovk, Gammerman, Shafer 2005); bands that somebody chose are
+    not. What is above the bound stays not met.
+    """
     assert said(limit)[0] == "met"
     answer, reason = said(limit, {**FIGURES, "ordered": True})
     assert answer == "not shown"

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.stats import norm  # type: ignore[import-untyped]
+from scipy.stats import norm
 
 from dataset.records import Limit, Limits
 from training.judging.comparing import compare, interval, worst_rmse
@@ -24,15 +24,31 @@ def answers(error_mm: np.ndarray[tuple[int], np.dtype[np.float64]] | float) -> J
     group = np.asarray([f"u{k}" for k in range(GROUPS)])[session // SESSIONS]
     band = np.asarray([f"{int(v // 10) * 10} to {int(v // 10) * 10 + 10} %" for v in label])
     places = {
-        "unit": group, "group": group, "session": np.char.add("s", session.astype(str)), "liquid": np.full(n, "water"), "coupling": np.full(n, "floating"),
-        "flow": np.full(n, "static"), "temperature": np.full(n, "20 to 30"), "level band": band,
-    }  # fmt: skip
+        "unit": group,
+        "group": group,
+        "session": np.char.add("s", session.astype(str)),
+        "liquid": np.full(n, "water"),
+        "coupling": np.full(n, "floating"),
+        "flow": np.full(n, "static"),
+        "temperature": np.full(n, "20 to 30"),
+        "level band": band,
+    }
     zero = np.zeros(n, np.int64)
     level = label + error_mm
     return Judged(
-        label, np.full(n, 0.3), np.zeros(n), level, np.full(n, 100.0), zero + 1, zero, np.tile(np.arange(FRAMES) * 100, GROUPS * SESSIONS),
-        np.tile(np.arange(FRAMES), GROUPS * SESSIONS), States(no, no, no, no, ~no), places, 100.0,
-    )  # fmt: skip
+        label,
+        np.full(n, 0.3),
+        np.zeros(n),
+        level,
+        np.full(n, 100.0),
+        zero + 1,
+        zero,
+        np.tile(np.arange(FRAMES) * 100, GROUPS * SESSIONS),
+        np.tile(np.arange(FRAMES), GROUPS * SESSIONS),
+        States(no, no, no, no, ~no),
+        places,
+        100.0,
+    )
 
 
 def test_a_model_that_is_worse_everywhere_loses_by_the_known_difference() -> None:
@@ -49,12 +65,17 @@ def test_a_model_that_is_worse_everywhere_loses_by_the_known_difference() -> Non
 
 
 def test_levels_beyond_the_fit_and_places_that_a_limit_names_decide() -> None:
-    """The second gives levels beyond those that it was fitted on, and errs more in the one liquid that a limit names; both bounds invented."""
+    """The second gives levels beyond those that it was fitted on, and errs more in the one liquid that a
+    limit names; both bounds invented.
+    """
     limits = Limits("l", 1, (Limit("beyond_accepted_share", 0.0), Limit("p95_abs_mm", 9.0, "water")))
     first, second = (replace(answers(error), known_mm=(0.0, 60.0)) for error in (1.0, 1.5))
     first.validity[first.label_mm > 60] = 0
     found = compare(first, second, limits)
-    assert [(row["first"]["answer"], row["second"]["answer"]) for row in found["limits"]] == [("met", "not met"), ("met", "met")]
+    assert [(row["first"]["answer"], row["second"]["answer"]) for row in found["limits"]] == [
+        ("met", "not met"),
+        ("met", "met"),
+    ]
     assert "beyond_accepted_share of all at 0" in found["losses"][0]
     assert "water: errors larger by 0.5 mm" in found["losses"][-1]
 
@@ -62,7 +83,10 @@ def test_levels_beyond_the_fit_and_places_that_a_limit_names_decide() -> None:
 def test_a_limit_that_is_not_shown_any_more_is_lost() -> None:
     """A model that withholds everything has no error to hold against a bound."""
     mute = replace(answers(0.0), validity=np.zeros(GROUPS * SESSIONS * FRAMES, np.int64))
-    assert "p95_abs_mm of clean at 1.5" in compare(answers(1.0), mute, Limits("l", 1, (Limit("p95_abs_mm", 1.5, "clean"),)))["losses"][0]
+    assert (
+        "p95_abs_mm of clean at 1.5"
+        in compare(answers(1.0), mute, Limits("l", 1, (Limit("p95_abs_mm", 1.5, "clean"),)))["losses"][0]
+    )
 
 
 def test_a_class_that_no_limit_names_does_not_decide() -> None:
@@ -89,13 +113,21 @@ def test_a_cell_shows_where_the_worse_model_is_worse() -> None:
     found = compare(first, replace(first, level_mm=first.level_mm + np.where(low, 2.0, 0.0)), None)
     assert [c["level band"] for c in found["cells"] if c["difference_mm"]] == ["0 to 10 %"]
     assert found["cells"][0] == {
-        "class": "clean", "liquid": "water", "level band": "0 to 10 %", "frames": int(low.sum()), "groups": 6, "first_mm": 1.0, "second_mm": 3.0,
+        "class": "clean",
+        "liquid": "water",
+        "level band": "0 to 10 %",
+        "frames": int(low.sum()),
+        "groups": 6,
+        "first_mm": 1.0,
+        "second_mm": 3.0,
         "difference_mm": 2.0,
-    }  # fmt: skip
+    }
 
 
 def test_the_interval_is_about_the_spread_between_groups() -> None:
-    """Groups that differ by chance alone: the half-width is near the normal one, 1.96 sd / root n (textbook formula), for many groups."""
+    """Groups that differ by chance alone: the half-width is near the normal one, 1.96 sd / root n (textbook
+    formula), for many groups.
+    """
     rng = np.random.default_rng(5)
     n, sessions = 200, 4
     values = np.repeat(rng.normal(0.0, 1.0, n), sessions)

@@ -1,4 +1,6 @@
-"""Error by level and by class, confusion, and risk against acceptance, on answers made by hand; all numbers invented."""
+"""Error by level and by class, confusion, and risk against acceptance, on answers made by hand; all numbers
+invented.
+"""
 
 from __future__ import annotations
 
@@ -14,14 +16,26 @@ FRAMES = 100
 
 
 def filling() -> Judged:
-    """A clean filling of a tank of span 100, a frame each half millimetre above 0.5 in the lower half; the error grows by 0.01 mm a frame."""
+    """A clean filling of a tank of span 100, a frame each half millimetre above 0.5 in the lower half; the
+    error grows by 0.01 mm a frame.
+    """
     zero, no = np.zeros(FRAMES, np.int64), np.zeros(FRAMES, np.bool_)
     label = 0.25 + 0.5 * np.arange(FRAMES)
     names = np.full(FRAMES, "one")
     return Judged(
-        label, np.full(FRAMES, 0.3), np.zeros(FRAMES), label + 0.01 * np.arange(FRAMES), np.full(FRAMES, 100.0), zero + 1, zero, zero, zero,
-        States(*(no.copy() for _ in range(4)), ~no), {"session": names, "group": names.copy()}, 100.0,
-    )  # fmt: skip
+        label,
+        np.full(FRAMES, 0.3),
+        np.zeros(FRAMES),
+        label + 0.01 * np.arange(FRAMES),
+        np.full(FRAMES, 100.0),
+        zero + 1,
+        zero,
+        zero,
+        zero,
+        States(*(no.copy() for _ in range(4)), ~no),
+        {"session": names, "group": names.copy()},
+        100.0,
+    )
 
 
 def scores(its: Judged, doubt: np.ndarray) -> Scores:
@@ -31,7 +45,9 @@ def scores(its: Judged, doubt: np.ndarray) -> Scores:
 
 
 def test_errors_stand_by_level_with_the_labels_uncertainty() -> None:
-    """Ten frames a bin of 5 mm, none above 50 mm; within a bin the median is the middle of ten equal steps."""
+    """Ten frames a bin of 5 mm, none above 50 mm; within a bin the median is the middle of ten
+    equal steps.
+    """
     found = errors_by_level(filling())
     assert [row["frames"] for row in found] == [10] * 10
     assert [row["level_mm"] for row in found] == pytest.approx([2.5 + 5 * k for k in range(10)])
@@ -46,7 +62,10 @@ def test_withheld_readings_and_empty_tanks_are_no_errors() -> None:
     its.level_mm[:6] = np.nan
     its.states.empty[10:20] = True
     found = errors_by_level(its)
-    assert [round(row["level_mm"], 1) for row in found][:2] == [12.5, 17.5]  # four frames are too few for quantiles
+    assert [round(row["level_mm"], 1) for row in found][:2] == [
+        12.5,
+        17.5,
+    ]  # four frames are too few for quantiles
 
 
 def test_unknown_uncertainty_is_said_as_unknown() -> None:
@@ -56,7 +75,9 @@ def test_unknown_uncertainty_is_said_as_unknown() -> None:
 
 
 def test_a_doubt_that_knows_the_error_buys_accuracy() -> None:
-    """With doubt in the order of the errors the P95 of the accepted share a is that of the a smallest errors, by hand 0.01 * 0.95 * (n - 1)."""
+    """With doubt in the order of the errors the P95 of the accepted share a is that of the a smallest errors,
+    by hand 0.01 * 0.95 * (n - 1).
+    """
     its = filling()
     ((name, found),) = risk_curves(its, scores(its, np.arange(FRAMES)), nothing_withheld()).items()
     assert name == "clean"
@@ -76,15 +97,21 @@ def test_a_doubt_that_knows_nothing_accepts_all_or_none() -> None:
 
 
 def test_a_box_is_the_quantiles_of_signed_errors() -> None:
-    """Errors of 0 to 0.99 mm in equal steps: the inverse of the distribution function (Hyndman and Fan, American Statistician 50 (1996) 361, definition 1)."""
+    """Errors of 0 to 0.99 mm in equal steps: the inverse of the distribution function (Hyndman and Fan,
+    American Statistician 50 (1996) 361, definition 1).
+    """
     (box,) = error_boxes(filling())
     assert (box["class"], box["frames"], box["sessions"], box["groups"]) == ("clean", 100, 1, 1)
-    assert [box[f"p{q:02}_mm"] for q in (5, 25, 50, 75, 95)] == pytest.approx([0.05, 0.25, 0.5, 0.75, 0.95], abs=0.011)
+    assert [box[f"p{q:02}_mm"] for q in (5, 25, 50, 75, 95)] == pytest.approx(
+        [0.05, 0.25, 0.5, 0.75, 0.95], abs=0.011
+    )
     assert (box["least_mm"], box["most_mm"]) == (0.0, 0.99)
 
 
 def test_groups_weigh_the_same_in_a_box_and_few_readings_have_none() -> None:
-    """Ten frames of one group 2 mm too low weigh as much as the ninety of the other, which are about 0.5 mm too high; four foamy frames are no box."""
+    """Ten frames of one group 2 mm too low weigh as much as the ninety of the other, which are about 0.5 mm
+    too high; four foamy frames are no box.
+    """
     its = filling()
     its.places["group"][:10] = "two"
     its.level_mm[:10] = its.label_mm[:10] - 2
@@ -95,19 +122,35 @@ def test_groups_weigh_the_same_in_a_box_and_few_readings_have_none() -> None:
 
 
 def test_every_frame_has_one_row_in_the_confusion() -> None:
-    """Foam of which half is flagged, foam and film together, sloshing, a dry tank called wet once, a wet wall in an empty tank that is withheld."""
+    """Foam of which half is flagged, foam and film together, sloshing, a dry tank called wet once, a wet wall
+    in an empty tank that is withheld.
+    """
     its = filling()
     state = its.states
-    rows = {"foam": slice(0, 10), "foam and film": slice(10, 14), "rough": slice(14, 20), "dry": slice(20, 30), "empty, film": slice(30, 35)}
+    rows = {
+        "foam": slice(0, 10),
+        "foam and film": slice(10, 14),
+        "rough": slice(14, 20),
+        "dry": slice(20, 30),
+        "empty, film": slice(30, 35),
+    }
     state.clean[:35] = False
     state.foam[:14] = state.film[10:14] = state.empty[20:35] = state.dry[20:30] = state.film[30:35] = True
     its.flags[:5], its.flags[10:14] = 1, 3
     its.validity[20:29], its.validity[30:35] = 2, 0
     found = {row["stated"]: row for row in confusion_rows(its)}
-    assert {name: row["frames"] for name, row in found.items()} == {"clean": 65} | {name: its.stop - its.start for name, its in rows.items()}
+    assert {name: row["frames"] for name, row in found.items()} == {"clean": 65} | {
+        name: its.stop - its.start for name, its in rows.items()
+    }
     assert all(sum(row["said"].values()) == row["frames"] for row in found.values())
-    assert (found["foam"]["raised"]["foam"], found["foam"]["raised"]["film"], found["foam"]["due"]) == (5, 0, ["valid", "foam"])
+    assert (found["foam"]["raised"]["foam"], found["foam"]["raised"]["film"], found["foam"]["due"]) == (
+        5,
+        0,
+        ["valid", "foam"],
+    )
     assert (found["foam and film"]["raised"]["foam"], found["foam and film"]["raised"]["film"]) == (4, 4)
     assert found["dry"]["said"] == {"withheld": 0, "valid": 1, "empty": 9}
     assert found["empty, film"]["said"]["withheld"] == 5
-    assert found["clean"]["raised"] == dict.fromkeys(("foam", "film", "out_of_range", "sensor_fault", "settling"), 0)
+    assert found["clean"]["raised"] == dict.fromkeys(
+        ("foam", "film", "out_of_range", "sensor_fault", "settling"), 0
+    )

@@ -1,4 +1,6 @@
-"""Figures by class on answers made by hand; all numbers invented but the bounds, whose sources stand beside them."""
+"""Figures by class on answers made by hand; all numbers invented but the bounds, whose sources stand beside
+them.
+"""
 
 from __future__ import annotations
 
@@ -16,20 +18,34 @@ FRAMES = 10  # a session
 
 
 def empties(sessions: int, level_mm: float = 0.0) -> Judged:
-    """An empty tank of span 100 in every session, ten frames each a second apart, all accepted at ``level_mm``."""
+    """An empty tank of span 100 in every session, ten frames each a second apart, all accepted at
+    ``level_mm``.
+    """
     n = sessions * FRAMES
     no = np.zeros(n, np.bool_)
     session = np.repeat([f"s{k:03d}" for k in range(sessions)], FRAMES)
     zero, clock = np.zeros(n, np.int64), np.tile(np.arange(FRAMES), sessions)
     return Judged(
-        np.zeros(n), np.full(n, 0.4), np.zeros(n), np.full(n, level_mm), np.full(n, 100.0), zero + 1, zero, clock * 1000, clock,
-        States(no, no, ~no, ~no, no), {"session": session, "group": session, "flow": session}, 100.0,
-    )  # fmt: skip
+        np.zeros(n),
+        np.full(n, 0.4),
+        np.zeros(n),
+        np.full(n, level_mm),
+        np.full(n, 100.0),
+        zero + 1,
+        zero,
+        clock * 1000,
+        clock,
+        States(no, no, ~no, ~no, no),
+        {"session": session, "group": session, "flow": session},
+        100.0,
+    )
 
 
 @pytest.mark.parametrize("n", [1, 20, 60])
 def test_nothing_wrong_in_n_trials_bounds_the_rate(n: int) -> None:
-    """The exact bound is 1 - 0.05^(1/n) (Clopper and Pearson, Biometrika 26 (1934) 404, with none wrong); about 3/n, the rule of three."""
+    """The exact bound is 1 - 0.05^(1/n) (Clopper and Pearson, Biometrika 26 (1934) 404, with none wrong);
+    about 3/n, the rule of three.
+    """
     its = empties(n)
     found = episodes(its, its.states.empty, its.false_wet)
     assert (found["episodes"], found["wrong"]) == (n, 0)
@@ -41,9 +57,12 @@ def test_one_wrong_frame_makes_its_session_a_wrong_episode() -> None:
     its.level_mm[[3, 7, 45]] = 6.0
     found = episodes(its, its.states.empty, its.false_wet)
     assert (found["episodes"], found["wrong"], found["frames"]) == (20, 2, 3)
-    # the exact bound is where at most 2 wrong of 20 have a probability of 5 %: the binomial sum itself, by hand
+    # the exact bound is where at most 2 wrong of 20 have a probability of 5 %: the binomial sum itself, by
+    # hand
     p = found["upper_bound_95"]
-    assert (1 - p) ** 20 + 20 * p * (1 - p) ** 19 + 190 * p**2 * (1 - p) ** 18 == pytest.approx(0.05, rel=1e-4)
+    assert (1 - p) ** 20 + 20 * p * (1 - p) ** 19 + 190 * p**2 * (1 - p) ** 18 == pytest.approx(
+        0.05, rel=1e-4
+    )
 
 
 def test_a_false_wet_begins_above_five_per_cent_of_the_span() -> None:
@@ -71,23 +90,38 @@ def test_errors_are_of_accepted_readings_with_the_labels_uncertainty_beside() ->
 
 
 def test_every_group_weighs_the_same_and_the_frames_stand_beside() -> None:
-    """A hundred good frames of one group and ten bad ones of another: half of the claim is the bad group's, a tenth of the pooled frames."""
+    """A hundred good frames of one group and ten bad ones of another: half of the claim is the bad group's, a
+    tenth of the pooled frames.
+    """
     its = empties(11)
     its.places["group"][:100] = "good"
     its.places["group"][100:] = "bad"
     its.level_mm[100:] = 3.0
     its.validity[100:105] = 0
     found = errors(its, np.ones(110, np.bool_))
-    assert (found["groups"], found["accepted_share"], found["frames_accepted_share"]) == (2, 0.75, pytest.approx(105 / 110, abs=1e-5))
+    assert (found["groups"], found["accepted_share"], found["frames_accepted_share"]) == (
+        2,
+        0.75,
+        pytest.approx(105 / 110, abs=1e-5),
+    )
     assert (found["p95_mm"], found["frames_p95_mm"], found["bias_mm"]) == (3.0, 0.0, 1.5)
     assert found["rmse_mm"] == pytest.approx(np.sqrt(9 / 2), abs=1e-5)
-    assert (found["worst"]["withheld_share"], found["worst"]["p50_mm"], found["worst_group"]) == (0.5, 3.0, "bad")
+    assert (found["worst"]["withheld_share"], found["worst"]["p50_mm"], found["worst_group"]) == (
+        0.5,
+        3.0,
+        "bad",
+    )
 
 
 def test_what_is_stated_has_figures_of_its_own() -> None:
     its = empties(3)
     drops = np.repeat([False, True, False], FRAMES)
-    wet = replace(its, states=replace(its.states, empty=~drops, dry=~drops), stated={"drops": drops, "scale": ~drops}, label_mm=np.where(drops, 50.0, 0.0))
+    wet = replace(
+        its,
+        states=replace(its.states, empty=~drops, dry=~drops),
+        stated={"drops": drops, "scale": ~drops},
+        label_mm=np.where(drops, 50.0, 0.0),
+    )
     assert list(wet.classes()) == ["drops", "empty", "dry"]
     assert wet.classes()["drops"].tolist() == drops.tolist()
     film = replace(its, states=replace(its.states, film=drops, dry=~drops), stated={"drops": drops})
@@ -109,19 +143,30 @@ def test_figures_of_bands_that_somebody_chose_say_so() -> None:
 
 
 def test_level_flags_and_validity_are_scored_together() -> None:
-    """Ten frames of liquid at 50 of 100 mm, half of them under foam; by hand: one 3 mm off, one withheld, two foams not flagged, one of these 1 mm off."""
+    """Ten frames of liquid at 50 of 100 mm, half of them under foam; by hand: one 3 mm off, one withheld, two
+    foams not flagged, one of these 1 mm off.
+    """
     its = empties(1)
     no = np.zeros(FRAMES, np.bool_)
     foam = np.arange(FRAMES) >= 5
     its = replace(
-        its, label_mm=np.full(FRAMES, 50.0), level_mm=np.full(FRAMES, 50.0), states=States(foam, no, no, no, ~foam), flags=np.where(foam, FLAG_BITS["foam"], 0)
+        its,
+        label_mm=np.full(FRAMES, 50.0),
+        level_mm=np.full(FRAMES, 50.0),
+        states=States(foam, no, no, no, ~foam),
+        flags=np.where(foam, FLAG_BITS["foam"], 0),
     )
     its.level_mm[0] = 53.0
     its.level_mm[1], its.validity[1] = np.nan, 0
     its.flags[[8, 9]] = 0
     its.level_mm[9] = 51.0
     found = joint(its)
-    assert {name: found[f"{name}_share"] for name in ("level", "flags", "validity", "all")} == {"level": 0.8, "flags": 0.8, "validity": 0.9, "all": 0.6}
+    assert {name: found[f"{name}_share"] for name in ("level", "flags", "validity", "all")} == {
+        "level": 0.8,
+        "flags": 0.8,
+        "validity": 0.9,
+        "all": 0.6,
+    }
     assert found["flags_right"] == {"p95_mm": pytest.approx(0.7 * 3.0), "withheld_share": 0.125}
     assert found["flags_wrong"] == {"p95_mm": pytest.approx(0.95), "withheld_share": 0.0}
 
@@ -132,5 +177,10 @@ def test_validity_of_dry_tanks() -> None:
     its = replace(its, states=replace(its.states, dry=its.states.empty))
     its.validity[:FRAMES] = 2
     found = joint(its)
-    assert (found["level_share"], found["flags_share"], found["validity_share"], found["all_share"]) == (1.0, 1.0, 0.5, 0.5)
+    assert (found["level_share"], found["flags_share"], found["validity_share"], found["all_share"]) == (
+        1.0,
+        1.0,
+        0.5,
+        0.5,
+    )
     assert found["flags_wrong"] == {"p95_mm": None, "withheld_share": None}

@@ -23,7 +23,9 @@ ANSWERS = Answers(
 
 
 def test_groups_weigh_the_same() -> None:
-    """Three frames 1 mm off and one 3 mm off are sqrt((1 + 9) / 2) by group, not sqrt((3 + 9) / 4) by frame; one of five is withheld."""
+    """Three frames 1 mm off and one 3 mm off are sqrt((1 + 9) / 2) by group, not sqrt((3 + 9) / 4) by frame;
+    one of five is withheld.
+    """
     found = score(ANSWERS, ANSWERS.level_mm)
     assert found["rmse_mm"] == pytest.approx(np.sqrt(5), rel=1e-5)
     assert found["worst_group_rmse_mm"] == 3
@@ -48,7 +50,11 @@ def test_beyond_counts_labels_outside_the_fit() -> None:
 def test_each_group_has_its_row() -> None:
     """A group's bias keeps its sign; a group beyond the labels has no error."""
     rows = by_group(ANSWERS, {0: "a", 1: "b", 2: "c"})
-    assert [(r["group"], r["frames"], r["accepted"], r["bias_mm"]) for r in rows] == [("a", 3, 3, 0.333333), ("b", 2, 1, 3.0), ("c", 1, 1, None)]
+    assert [(r["group"], r["frames"], r["accepted"], r["bias_mm"]) for r in rows] == [
+        ("a", 3, 3, 0.333333),
+        ("b", 2, 1, 3.0),
+        ("c", 1, 1, None),
+    ]
 
 
 def test_figures_have_six_digits() -> None:
@@ -58,7 +64,13 @@ def test_figures_have_six_digits() -> None:
 
 
 PROVE: dict[str, Any] = {
-    "integer": {"rmse_mm": 0.8, "worst_group_rmse_mm": 1.5, "p95_abs_mm": 1.0, "withheld_share": 0.0, "groups": 9},
+    "integer": {
+        "rmse_mm": 0.8,
+        "worst_group_rmse_mm": 1.5,
+        "p95_abs_mm": 1.0,
+        "withheld_share": 0.0,
+        "groups": 9,
+    },
     "beyond": {"frames": 11, "accepted_share": 0.0, "groups": 1},
 }
 
@@ -78,7 +90,9 @@ PROVE: dict[str, Any] = {
     ],
 )
 def test_limits_are_answered(limit: Limit, said: str) -> None:
-    """Met only when the value was measured on enough groups under the limit's own condition; a reason stands beside each answer."""
+    """Met only when the value was measured on enough groups under the limit's own condition; a reason stands
+    beside each answer.
+    """
     (row,) = answer(Limits("l", 1, (limit,)), PROVE)
     assert row["answer"] == said
     assert row["reason"]
@@ -86,7 +100,9 @@ def test_limits_are_answered(limit: Limit, said: str) -> None:
 
 
 def test_nothing_proved_shows_nothing() -> None:
-    """Without prove groups every limit is not shown; with them, all but the metrics that only pad arrays have figures for."""
+    """Without prove groups every limit is not shown; with them, all but the metrics that only pad arrays have
+    figures for.
+    """
     limits = Limits("l", 1, tuple(Limit(metric, 9.0) for metric in METRICS))
     assert {row["answer"] for row in answer(limits, None)} == {"not shown"}
     everywhere = {"rmse_mm", "worst_group_rmse_mm", "p95_abs_mm", "withheld_share", "beyond_accepted_share"}

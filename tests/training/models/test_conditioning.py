@@ -8,7 +8,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from dataset.records import CountLaw
-from training.models.conditioning import FEATURE_MAX, Conditioning, conditioning, emit_conditioning, trained_range
+from training.models.conditioning import (
+    FEATURE_MAX,
+    Conditioning,
+    conditioning,
+    emit_conditioning,
+    trained_range,
+)
 from training.program import Builder, Program, run
 from training.rows import Rows
 
@@ -23,7 +29,9 @@ def _features_program(its: Conditioning, bits: int, channel: int = 0) -> Program
 
 
 def test_falling_counts_become_a_straight_line_in_capacitance() -> None:
-    """For every 16-bit count the feature is within 2 of the affine image of 1/count that maps the range to 0..2**14 (the law itself)."""
+    """For every 16-bit count the feature is within 2 of the affine image of 1/count that maps the range to
+    0..2**14 (the law itself).
+    """
     low, high = 12_000, 51_000
     counts = np.arange(0, 65_536, dtype=np.int64)
     feature = run(_features_program(conditioning(CountLaw.FALLS, (low,), (high,)), 16), counts[:, None]).level
@@ -36,15 +44,21 @@ def test_falling_counts_become_a_straight_line_in_capacitance() -> None:
 
 
 def test_small_swing_keeps_its_digits() -> None:
-    """A falling sensor that moves by 2 % only still tells every count apart: dividing after the difference loses nothing."""
+    """A falling sensor that moves by 2 % only still tells every count apart: dividing after the difference
+    loses nothing.
+    """
     counts = np.arange(59_000, 60_001, dtype=np.int64)
-    feature = run(_features_program(conditioning(CountLaw.FALLS, (59_000,), (60_000,)), 16), counts[:, None]).level
+    feature = run(
+        _features_program(conditioning(CountLaw.FALLS, (59_000,), (60_000,)), 16), counts[:, None]
+    ).level
     assert (np.diff(feature) < 0).all()
 
 
 @given(st.sampled_from(CountLaw), st.integers(8, 24), st.data())
 def test_integers_follow_the_float_transformer(law: CountLaw, bits: int, data: st.DataObject) -> None:
-    """For any range inside any count width the integer feature stays within 2 steps (or the preshift's share) of the float one."""
+    """For any range inside any count width the integer feature stays within 2 steps (or the preshift's share)
+    of the float one.
+    """
     top = (1 << bits) - 1
     low = data.draw(st.integers(max(top // 20, 1), top - 2))
     high = data.draw(st.integers(low + 1, top))
@@ -61,12 +75,20 @@ def test_out_of_range_is_any_count_outside(channels: int) -> None:
     low, high = tuple(range(100, 100 + channels)), tuple(range(200, 200 + channels))
     program = _features_program(conditioning(CountLaw.RISES, low, high), 12, channels - 1)
     middle = [150] * channels
-    rows = [middle, [*middle[:-1], low[-1]], [*middle[:-1], low[-1] - 1], [*middle[:-1], high[-1]], [*middle[:-1], high[-1] + 1]]
+    rows = [
+        middle,
+        [*middle[:-1], low[-1]],
+        [*middle[:-1], low[-1] - 1],
+        [*middle[:-1], high[-1]],
+        [*middle[:-1], high[-1] + 1],
+    ]
     assert run(program, np.asarray(rows, dtype=np.int64)).flags.tolist() == [0, 0, 1, 0, 1]
 
 
 def test_trained_range_is_widened_by_the_noise_of_the_end_levels() -> None:
-    """Three standard deviations of the end level on that side are added, estimated by 1.4826 x MAD (Rousseeuw and Croux 1993)."""
+    """Three standard deviations of the end level on that side are added, estimated by 1.4826 x MAD (Rousseeuw
+    and Croux 1993).
+    """
     draw = np.random.default_rng(2)
     level = np.repeat([0.0, 50.0, 100.0], 4000)
     noise = np.repeat([20.0, 500.0, 5.0], 4000)
@@ -79,5 +101,9 @@ def test_trained_range_is_widened_by_the_noise_of_the_end_levels() -> None:
 
 def test_trained_range_keeps_to_the_counter() -> None:
     """The range never goes below 1, which a reciprocal needs, nor above the counter's width."""
-    rows = Rows(np.asarray([[0], [9], [245], [255]], dtype=np.int64), np.asarray([0.0, 0.0, 9.0, 9.0]), np.zeros(4, dtype=np.int64))
+    rows = Rows(
+        np.asarray([[0], [9], [245], [255]], dtype=np.int64),
+        np.asarray([0.0, 0.0, 9.0, 9.0]),
+        np.zeros(4, dtype=np.int64),
+    )
     assert trained_range(rows, 255) == ((1,), (255,))

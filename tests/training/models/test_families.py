@@ -1,4 +1,6 @@
-"""Every family on simulated canisters: the program is the float model, nearly; both count laws; one channel and many."""
+"""Every family on simulated canisters: the program is the float model, nearly; both count laws; one channel
+and many.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +22,14 @@ SPAN_MM = 200.0
 
 def _board(data: FrozenData) -> Board:
     sensor = data.frozen.sessions[0].mounting.sensor
-    return Board(sensor.count_bits, sensor.channels, sensor.count_law, sensor.period_ms, sensor.period_tolerance_pct, SPAN_MM)
+    return Board(
+        sensor.count_bits,
+        sensor.channels,
+        sensor.count_law,
+        sensor.period_ms,
+        sensor.period_tolerance_pct,
+        SPAN_MM,
+    )
 
 
 def _rows(data: FrozenData) -> Rows:
@@ -30,7 +39,9 @@ def _rows(data: FrozenData) -> Rows:
 @pytest.mark.parametrize("channels", [1, 3, 16])
 @pytest.mark.parametrize("family", FAMILIES)
 def test_integers_stay_near_the_float_model(made_up: MadeUp, family: str, channels: int) -> None:
-    """In 16 bits no accepted frame of an unseen unit differs by more than 0.1 mm from the float pipeline (our own bound; no source)."""
+    """In 16 bits no accepted frame of an unseen unit differs by more than 0.1 mm from the float pipeline (our
+    own bound; no source).
+    """
     data = made_up(channels)
     board, rows = _board(data), _rows(data)
     sizes = FAMILIES[family].sizes(channels)
@@ -51,14 +62,21 @@ def test_more_bits_come_nearer(made_up: MadeUp, family: str) -> None:
     fitted = fit_sizes(family, [size], _rows(data), board, 0)[size]
     readings = [run(quantise(fitted, bits, board, "p"), data.counts) for bits in BITS]
     accepted = readings[0].validity == VALID
-    narrow, wide = (np.abs(r.level[accepted] / LEVEL_UNITS_PER_MM - fitted.levels(data.counts[accepted])).max() for r in readings)
+    narrow, wide = (
+        np.abs(r.level[accepted] / LEVEL_UNITS_PER_MM - fitted.levels(data.counts[accepted])).max()
+        for r in readings
+    )
     assert wide < narrow
 
 
-@pytest.mark.parametrize("bits", [pytest.param(12, marks=pytest.mark.slow), 16, pytest.param(24, marks=pytest.mark.slow)])
+@pytest.mark.parametrize(
+    "bits", [pytest.param(12, marks=pytest.mark.slow), 16, pytest.param(24, marks=pytest.mark.slow)]
+)
 @pytest.mark.parametrize("family", FAMILIES)
 def test_both_count_laws_work_alike(made_up: MadeUp, family: str, bits: int) -> None:
-    """The same capacitances read by a rising and by a falling counter give errors within a quarter of one another."""
+    """The same capacitances read by a rising and by a falling counter give errors within a quarter of one
+    another.
+    """
     errors = []
     for law in CountLaw:
         data = made_up(3, law, bits=bits)
@@ -67,20 +85,29 @@ def test_both_count_laws_work_alike(made_up: MadeUp, family: str, bits: int) -> 
         program = quantise(fit_sizes(family, [size], _rows(data), board, 0)[size], 16, board, "p")
         its = run(program, data.counts)
         accepted = its.validity == VALID
-        errors.append(float(np.sqrt(np.mean((its.level[accepted] / LEVEL_UNITS_PER_MM - data.level_mm[accepted]) ** 2))))
+        errors.append(
+            float(np.sqrt(np.mean((its.level[accepted] / LEVEL_UNITS_PER_MM - data.level_mm[accepted]) ** 2)))
+        )
     assert max(errors) < 10
     assert max(errors) / min(errors) < (1.6 if family == "net" else 1.25)
 
 
 @pytest.mark.parametrize("family", FAMILIES)
 def test_twice_the_tank_gives_twice_the_level(made_up: MadeUp, family: str) -> None:
-    """Labels and span doubled, the program's levels double, to a few units of rounding (the families are linear in the label)."""
+    """Labels and span doubled, the program's levels double, to a few units of rounding (the families are
+    linear in the label).
+    """
     data = made_up(1)
     board, rows = _board(data), _rows(data)
     size = FAMILIES[family].sizes(1)[0]
     once = run(quantise(fit_sizes(family, [size], rows, board, 0)[size], 16, board, "p"), data.counts)
     wide = replace(board, span_mm=2 * SPAN_MM)
-    twice = run(quantise(fit_sizes(family, [size], replace(rows, level_mm=2 * rows.level_mm), wide, 0)[size], 16, wide, "p"), data.counts)
+    twice = run(
+        quantise(
+            fit_sizes(family, [size], replace(rows, level_mm=2 * rows.level_mm), wide, 0)[size], 16, wide, "p"
+        ),
+        data.counts,
+    )
     valid = once.validity == VALID
     assert np.abs(twice.level[valid] - 2 * once.level[valid]).max() <= (64 if family == "net" else 8)
 
@@ -90,10 +117,16 @@ def test_order_of_frames_teaches_nothing(made_up: MadeUp, family: str) -> None:
     """The same frames stored in another order give the same model, bit for bit."""
     data = made_up(2)
     order = np.random.default_rng(5).permutation(len(data.counts))
-    arrays = {f: getattr(data, f)[order] for f in ("counts", "t_ms", "level_mm", "u_mm", "temperature_c", "session", "group")}
+    arrays = {
+        f: getattr(data, f)[order]
+        for f in ("counts", "t_ms", "level_mm", "u_mm", "temperature_c", "session", "group")
+    }
     size = FAMILIES[family].sizes(2)[0]
     board = _board(data)
-    first, second = (quantise(fit_sizes(family, [size], _rows(d), board, 0)[size], 16, board, "p") for d in (data, replace(data, **arrays)))
+    first, second = (
+        quantise(fit_sizes(family, [size], _rows(d), board, 0)[size], 16, board, "p")
+        for d in (data, replace(data, **arrays))
+    )
     assert first == second
 
 
@@ -105,7 +138,9 @@ def test_a_group_with_more_frames_weighs_no_more(made_up: MadeUp, family: str) -
     again = np.repeat(np.arange(len(rows)), np.where(rows.group == 0, 4, 1))
     more = Rows(rows.counts[again], rows.level_mm[again], rows.group[again])
     size = FAMILIES[family].sizes(3)[0]
-    conditioning = fit_sizes(family, [size], rows, board, 0)[size].conditioning  # its margin goes by frames, and is not asked here
+    conditioning = fit_sizes(family, [size], rows, board, 0)[
+        size
+    ].conditioning  # its margin goes by frames, and is not asked here
     features = conditioning.floats(data.counts)
     tasks = (Task(its, conditioning.floats(its.counts), conditioning, SPAN_MM, 0) for its in (rows, more))
     once, often = (FAMILIES[family].fit(task, [size])[size].predict(features) for task in tasks)
@@ -115,7 +150,8 @@ def test_a_group_with_more_frames_weighs_no_more(made_up: MadeUp, family: str) -
 
 @pytest.mark.parametrize("bits", [16, 24])
 def test_trees_take_the_branches_of_the_float_trees(made_up: MadeUp, bits: int) -> None:
-    """At every threshold and on both sides of it, up to 24-bit counts, integers and float differ by leaf rounding only.
+    """At every threshold and on both sides of it, up to 24-bit counts, integers and float differ by leaf
+    rounding only.
 
     A leaf is within half a step of its float value, and 8 trees add up.
     """
@@ -123,17 +159,25 @@ def test_trees_take_the_branches_of_the_float_trees(made_up: MadeUp, bits: int) 
     board = _board(data)
     fitted = fit_sizes("trees", [8], _rows(data), board, 0)[8]
     model = fitted.pipeline.named_steps["model"].trees
-    thresholds = np.concatenate([t.tree_.threshold[t.tree_.children_left >= 0] for t in model.estimators_[:, 0]]).astype(np.int64)
+    thresholds = np.concatenate(
+        [t.tree_.threshold[t.tree_.children_left >= 0] for t in model.estimators_[:, 0]]
+    ).astype(np.int64)
     counts = np.unique(np.concatenate([thresholds - 1, thresholds, thresholds + 1]))[:, None]
     counts = counts[~fitted.conditioning.outside(counts)]
     its = run(quantise(fitted, 16, board, "p"), counts)
-    largest = max(np.abs(t.tree_.value).max() for t in model.estimators_[:, 0]) * model.learning_rate * LEVEL_UNITS_PER_MM
+    largest = (
+        max(np.abs(t.tree_.value).max() for t in model.estimators_[:, 0])
+        * model.learning_rate
+        * LEVEL_UNITS_PER_MM
+    )
     assert np.abs(its.level - fitted.levels(counts) * LEVEL_UNITS_PER_MM).max() <= 8 * largest / 32767 / 2 + 1
 
 
 @pytest.mark.parametrize("family", FAMILIES)
 def test_validity_of_readings(made_up: MadeUp, family: str) -> None:
-    """A count outside the trained range, or any fault bit, withholds: low 0, level -1, high = span, with its own flag."""
+    """A count outside the trained range, or any fault bit, withholds: low 0, level -1, high = span, with its
+    own flag.
+    """
     data = made_up(3)
     board = _board(data)
     size = FAMILIES[family].sizes(3)[0]
@@ -141,7 +185,10 @@ def test_validity_of_readings(made_up: MadeUp, family: str) -> None:
     program = quantise(fitted, 8, board, "p")
     low, high = fitted.conditioning.low, fitted.conditioning.high
     middle = tuple((a + b) // 2 for a, b in zip(low, high, strict=True))
-    counts = np.asarray([middle, (*middle[:2], low[2] - 1), (high[0] + 1, *middle[1:]), middle, (0, 0, 0), low, high], dtype=np.int64)
+    counts = np.asarray(
+        [middle, (*middle[:2], low[2] - 1), (high[0] + 1, *middle[1:]), middle, (0, 0, 0), low, high],
+        dtype=np.int64,
+    )
     its = run(program, counts, faults=np.asarray([0, 0, 0, 4, 7, 0, 0], dtype=np.int64))
     out, fault = FLAG_BITS["out_of_range"], FLAG_BITS["sensor_fault"]
     assert its.flags.tolist() == [0, out, out, fault, out | fault, 0, 0]
@@ -157,6 +204,9 @@ def test_several_channels_beat_a_straight_axis(made_up: MadeUp) -> None:
     data = made_up(4)
     board, rows = _board(data), _rows(data)
     unseen = data.rows(Role.PROVE)
-    hinge, line = (fit_sizes(f, [s], rows, board, 0)[s].levels(data.counts[unseen]) for f, s in (("hinge", 12), ("line", 1)))
+    hinge, line = (
+        fit_sizes(f, [s], rows, board, 0)[s].levels(data.counts[unseen])
+        for f, s in (("hinge", 12), ("line", 1))
+    )
     error = [np.sqrt(np.mean((levels - data.level_mm[unseen]) ** 2)) for levels in (hinge, line)]
     assert error[0] < error[1]

@@ -29,16 +29,25 @@ def _fitted(data: FrozenData, family: str, law: CountLaw, bits: int) -> Fitted:
 @pytest.mark.parametrize("law", CountLaw)
 @pytest.mark.parametrize("channels", [1, 3])
 @pytest.mark.parametrize("family", FAMILIES)
-def test_two_runtimes_agree_with_the_pipeline(made_up: MadeUp, family: str, channels: int, law: CountLaw) -> None:
-    """Both onnxruntime and ONNX's own reference evaluator stay within 0.01 mm of scikit-learn, far outside the trained range too."""
+def test_two_runtimes_agree_with_the_pipeline(
+    made_up: MadeUp, family: str, channels: int, law: CountLaw
+) -> None:
+    """Both onnxruntime and ONNX's own reference evaluator stay within 0.01 mm of scikit-learn, far outside
+    the trained range too.
+    """
     data = made_up(channels, law)
     fitted = _fitted(data, family, law, 16)
     model = emit_float_onnx(fitted.pipeline, channels, "m")
-    counts = np.concatenate([data.counts[::7], np.asarray([[0], [1], [65_535]]) * np.ones(channels, dtype=np.int64)])
+    counts = np.concatenate(
+        [data.counts[::7], np.asarray([[0], [1], [65_535]]) * np.ones(channels, dtype=np.int64)]
+    )
     expected = fitted.levels(counts)
     given = {"counts": counts.astype(np.float32)}
     session = onnxruntime.InferenceSession(model, providers=["CPUExecutionProvider"])
-    for found in (session.run(None, given)[0], ReferenceEvaluator(onnx.load_from_string(model)).run(None, given)[0]):
+    for found in (
+        session.run(None, given)[0],
+        ReferenceEvaluator(onnx.load_from_string(model)).run(None, given)[0],
+    ):
         assert found.shape == (len(counts), 1)
         assert found[:, 0] == pytest.approx(expected, abs=0.01)
     assert float_onnx_difference(model, fitted.pipeline, counts) < 0.01
@@ -46,17 +55,24 @@ def test_two_runtimes_agree_with_the_pipeline(made_up: MadeUp, family: str, chan
 
 @pytest.mark.parametrize("family", FAMILIES)
 def test_names_are_fixed_and_bytes_repeat(made_up: MadeUp, family: str) -> None:
-    """Input, output and graph carry the names that were given, the checker is content, and a second emission is equal."""
+    """Input, output and graph carry the names that were given, the checker is content, and a second emission
+    is equal.
+    """
     fitted = _fitted(made_up(2), family, CountLaw.FALLS, 16)
     model = emit_float_onnx(fitted.pipeline, 2, "canister-2")
     proto = onnx.load_from_string(model)
     onnx.checker.check_model(proto, full_check=True)
-    assert (proto.graph.name, proto.graph.input[0].name, proto.graph.output[0].name) == ("canister-2", "counts", "level_mm")
+    assert (proto.graph.name, proto.graph.input[0].name, proto.graph.output[0].name) == (
+        "canister-2",
+        "counts",
+        "level_mm",
+    )
     assert emit_float_onnx(fitted.pipeline, 2, "canister-2") == model
 
 
 def test_trees_branch_alike_in_single_precision(made_up: MadeUp) -> None:
-    """At each threshold of trees on 24-bit counts, and one count above, ONNX in single precision takes scikit-learn's branch.
+    """At each threshold of trees on 24-bit counts, and one count above, ONNX in single precision takes
+    scikit-learn's branch.
 
     Thresholds are whole numbers, which single precision holds exactly up to 2**24 (IEEE 754).
     """

@@ -1,4 +1,6 @@
-"""Small nets: what one of the same shape can give is found again, and from several starts more surely than from one."""
+"""Small nets: what one of the same shape can give is found again, and from several starts more surely than
+from one.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +12,9 @@ ROWS = 600
 
 
 def test_several_starts_find_what_one_may_miss() -> None:
-    """Targets of a net of four clipped units, made up: of eight fits from one start some end far off, from the best of four none does."""
+    """Targets of a net of four clipped units, made up: of eight fits from one start some end far off, from
+    the best of four none does.
+    """
     draw = np.random.default_rng(5)
     x = draw.normal(size=(ROWS, 3))
     y = np.clip(x @ draw.normal(size=(3, 4)) + draw.uniform(0, 1, 4), 0, 1) @ draw.normal(size=(4, 1))

@@ -1,4 +1,6 @@
-"""Thresholds of doubt: what is withheld is what the shares asked for leave room for, class by class and group by group; on made-up scores."""
+"""Thresholds of doubt: what is withheld is what the shares asked for leave room for, class by class and group
+by group; on made-up scores.
+"""
 
 from __future__ import annotations
 
@@ -36,13 +38,17 @@ def three() -> Scores:
 
 
 def test_each_class_gives_its_own_share(three: Scores) -> None:
-    """A quarter of what may be withheld is kept back: 0.925, 0.85 and 0.7 of the rows are given, whatever the others are."""
+    """A quarter of what may be withheld is kept back: 0.925, 0.85 and 0.7 of the rows are given, whatever the
+    others are.
+    """
     given = accepted(three, found(three, np.zeros(3 * ROWS, np.int64))).reshape(3, ROWS).mean(axis=1)
     assert given == pytest.approx([0.925, 0.85, 0.7], abs=0.01)
 
 
 def test_no_group_is_given_less_than_its_share() -> None:
-    """All the doubt of the foam lies on one group of two: its rows are given the share asked for, though both together would have it long before."""
+    """All the doubt of the foam lies on one group of two: its rows are given the share asked for, though both
+    together would have it long before.
+    """
     foam = np.repeat([0, 1], ROWS)
     group = np.tile(np.repeat([0, 1], ROWS // 2), 2)
     doubt = np.tile(np.concatenate([np.zeros(ROWS // 2, np.int64), np.arange(ROWS // 2) + 100]), 2)
@@ -55,7 +61,18 @@ def test_no_group_is_given_less_than_its_share() -> None:
 
 
 def test_levels_of_two_nets_are_mixed_by_the_foam_score() -> None:
-    """No foam: the plain level; a score of a quarter: a quarter of the way; beyond one: the level under foam. By hand, in 1/64 mm."""
+    """No foam: the plain level; a score of a quarter: a quarter of the way; beyond one: the level under foam.
+    By hand, in 1/64 mm.
+    """
     its = scores(np.zeros(4, np.int64), np.zeros(4, np.int64), np.zeros(4, np.int64), foam_mm=30.0)
-    mixed = Scores(its.plain_mm, its.foam_mm, its.doubt, its.strange, np.array([-200, 0, ONE // 4, 3 * ONE]), its.film, its.wettest, its.driest)
+    mixed = Scores(
+        its.plain_mm,
+        its.foam_mm,
+        its.doubt,
+        its.strange,
+        np.array([-200, 0, ONE // 4, 3 * ONE]),
+        its.film,
+        its.wettest,
+        its.driest,
+    )
     assert mixed.level_mm().tolist() == [50.0, 50.0, 45.0, 30.0]

@@ -28,14 +28,19 @@ def with_kind(data: FrozenData, kind: TrimKind, of: Callable[[Trim, Trim], tuple
     """The set with one more trim a unit, made from its dry and full ones."""
     made = list(data.frozen.trims)
     for name in {t.unit.name for t in made}:
-        dry, full = (next(t for t in data.frozen.trims if t.unit.name == name and t.kind is k) for k in (TrimKind.DRY, TrimKind.FULL))
+        dry, full = (
+            next(t for t in data.frozen.trims if t.unit.name == name and t.kind is k)
+            for k in (TrimKind.DRY, TrimKind.FULL)
+        )
         made.append(replace(full, kind=kind, counts=of(dry, full), sha256=f"{kind}{name}"))
     return replace(data, frozen=replace(data.frozen, trims=tuple(made)))
 
 
 @pytest.mark.parametrize("law", list(CountLaw))
 def test_integer_shares_follow_the_float_ones(make_strip: Make, law: CountLaw) -> None:
-    """Dry is about 0, covered about 1; rounding costs less than 1/400 of a swing, where a count of the swing is 1/3000."""
+    """Dry is about 0, covered about 1; rounding costs less than 1/400 of a swing, where a count of the swing
+    is 1/3000.
+    """
     data = make_strip(law)
     every = np.ones(len(data.level_mm), np.bool_)
     rig = prepare_rig(data, board_of(data), data.rows(Role.FIT), every, "full")
@@ -62,15 +67,27 @@ def test_units_agree_once_trimmed(make_strip: Make) -> None:
 @pytest.mark.parametrize(
     ("kind", "name", "of"),
     [
-        (TrimKind.BLOCK, "block", lambda dry, full: tuple(round(d + 0.5 * (f - d)) for d, f in zip(dry.counts, full.counts, strict=True))),
+        (
+            TrimKind.BLOCK,
+            "block",
+            lambda dry, full: tuple(
+                round(d + 0.5 * (f - d)) for d, f in zip(dry.counts, full.counts, strict=True)
+            ),
+        ),
         (TrimKind.PARTIAL, "partial", lambda dry, full: (*full.counts[:3], *dry.counts[3:])),
     ],
 )
-def test_surrogate_and_partial_trims_stand_in_for_a_full_one(make_strip: Make, kind: TrimKind, name: str, of: Callable[..., tuple[int, ...]]) -> None:
-    """A block that makes half of the step, or a fill over three pads of six, gives nearly the shares of the full trim."""
+def test_surrogate_and_partial_trims_stand_in_for_a_full_one(
+    make_strip: Make, kind: TrimKind, name: str, of: Callable[..., tuple[int, ...]]
+) -> None:
+    """A block that makes half of the step, or a fill over three pads of six, gives nearly the shares of the
+    full trim.
+    """
     data = with_kind(make_strip(), kind, of)
     every = np.ones(len(data.level_mm), np.bool_)
-    full, other = (prepare_rig(data, board_of(data), data.rows(Role.FIT), every, which) for which in ("full", name))
+    full, other = (
+        prepare_rig(data, board_of(data), data.rows(Role.FIT), every, which) for which in ("full", name)
+    )
     assert np.abs(full.shares - other.shares).max() < 0.03 * SHARE_ONE
     assert usable_trims(data, every)[-1] == "full"
 
@@ -91,7 +108,11 @@ def test_a_missing_trim_and_a_wrong_count_law_are_refused(make_strip: Make) -> N
     turned = tuple(replace(s, mounting=replace(s.mounting, sensor=sensor)) for s in data.frozen.sessions)
     trims = tuple(replace(t, mounting=turned[0].mounting) for t in data.frozen.trims)
     with pytest.raises(InputError, match="count law 'falls'"):
-        find_trimming(replace(data, frozen=replace(data.frozen, sessions=turned, trims=trims)), data.rows(Role.FIT), "full")
+        find_trimming(
+            replace(data, frozen=replace(data.frozen, sessions=turned, trims=trims)),
+            data.rows(Role.FIT),
+            "full",
+        )
 
 
 def test_still_features_are_those_of_the_program_without_time(make_strip: Make) -> None:

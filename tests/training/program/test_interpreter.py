@@ -6,7 +6,18 @@ import numpy as np
 import pytest
 
 from dataset.errors import InputError, ProgramError
-from training.program import Builder, Node, digest, from_json, initial_state, prepare, run, running_range, step, to_json
+from training.program import (
+    Builder,
+    Node,
+    digest,
+    from_json,
+    initial_state,
+    prepare,
+    run,
+    running_range,
+    step,
+    to_json,
+)
 
 
 @pytest.fixture
@@ -14,7 +25,9 @@ def smoother():
     """Two channels less half the trim, the second one smoothed over 8 frames into a level."""
     b = Builder("smoother", 12, 2, 100, 6400, trim_range=(10, 4000))
     half = b.prepare_node("shift", "trim", shift=1, name="half", keep=True)
-    pad = b.node("clip", b.node("take", b.node("sub", "counts", half), indices=(1,)), low=0, high=4000, scale="1/64 mm")
+    pad = b.node(
+        "clip", b.node("take", b.node("sub", "counts", half), indices=(1,)), low=0, high=4000, scale="1/64 mm"
+    )
     low, high = running_range(0, 4000, 3)
     acc = b.state("acc", (0,), (low,), (high,))
     total = b.node("running", pad, acc, shift=3, name="total")
@@ -24,7 +37,9 @@ def smoother():
 
 
 def test_state_is_carried_from_frame_to_frame(smoother):
-    """A step in the counts arrives in the level over several frames: sums worked by hand, 4000 less trim 100 in eighths."""
+    """A step in the counts arrives in the level over several frames: sums worked by hand, 4000 less trim 100
+    in eighths.
+    """
     counts = np.array([[0, 4000]] * 3)
     readings = run(smoother, counts, trim=np.array([200, 200]))
     assert readings.level.tolist() == [488, 914, 1287]
@@ -36,7 +51,9 @@ def test_streams_are_independent(smoother):
     prepared = prepare(smoother, np.array([[200, 200], [20, 20]]))
     zero = np.zeros(2, dtype=np.int64)
     both, state = step(smoother, counts, zero, zero, initial_state(smoother, 2), prepared)
-    alone = [run(smoother, counts[k : k + 1], trim=np.array([t, t])).level[0] for k, t in enumerate((200, 20))]
+    alone = [
+        run(smoother, counts[k : k + 1], trim=np.array([t, t])).level[0] for k, t in enumerate((200, 20))
+    ]
     assert both.level.tolist() == alone
     assert state.shape == (2, 1)
 
@@ -59,7 +76,9 @@ def test_the_interpreter_asserts_declared_ranges(smoother):
 
     from training.program import Interval
 
-    narrowed = tuple(replace(n, interval=Interval((0,), (5,))) if n.name == "level" else n for n in smoother.step)
+    narrowed = tuple(
+        replace(n, interval=Interval((0,), (5,))) if n.name == "level" else n for n in smoother.step
+    )
     with pytest.raises(ProgramError, match=r"node 'level'.*outside its declared range"):
         run(replace(smoother, step=narrowed), np.array([[0, 4000]]), trim=np.array([200, 200]))
 

@@ -17,7 +17,8 @@ def bounds(op, *inputs, **attributes):
     ("low", "weight", "longest"),
     [
         # Greatest safe length of an int32 dot product, arithmetic of the two's-complement ranges:
-        # K * max|a| * max|w| <= 2^31 - 1, with the sum of (-128) * (-128) reaching exactly 2^31 at K = 131072.
+        # K * max|a| * max|w| <= 2^31 - 1, with the sum of (-128) * (-128) reaching exactly 2^31 at K =
+        # 131072.
         (-128, -128, 131_071),
         (-128, -127, 132_104),
         (-32_768, -128, 511),
@@ -40,7 +41,9 @@ def test_the_rounding_addend_counts():
         bounds("shift", ([0], [INT32_MAX - 7]), shift=4)
 
 
-@pytest.mark.parametrize(("op", "edge"), [("add", (INT32_MAX - 1, 1)), ("sub", (INT32_MIN + 1, 1)), ("mul", (INT32_MIN // 2, 2))])
+@pytest.mark.parametrize(
+    ("op", "edge"), [("add", (INT32_MAX - 1, 1)), ("sub", (INT32_MIN + 1, 1)), ("mul", (INT32_MIN // 2, 2))]
+)
 def test_sums_and_products_stop_at_the_edge(op, edge):
     """The last value that fits passes, the next is refused."""
     a, b = edge
@@ -52,7 +55,12 @@ def test_sums_and_products_stop_at_the_edge(op, edge):
 def test_a_partial_sum_that_overflows_before_it_comes_back_is_refused():
     """The total fits, but the C would overflow on the way."""
     with pytest.raises(ProgramError, match="partial sum"):
-        bounds("dense", ([40_000, 40_000, 40_000], [40_000, 40_000, 40_000]), weights=((40_000, 40_000, -40_000),), bias=(0,))
+        bounds(
+            "dense",
+            ([40_000, 40_000, 40_000], [40_000, 40_000, 40_000]),
+            weights=((40_000, 40_000, -40_000),),
+            bias=(0,),
+        )
 
 
 def test_a_ratio_stays_a_share_where_plain_division_would_not():
@@ -77,7 +85,9 @@ def test_a_running_sum_rounds_as_every_shift_does():
 
 
 def test_a_running_mean_without_extra_bits_would_stick():
-    """The sum with extra bits reaches a new steady input exactly; a mean at the input's own resolution stops short of it."""
+    """The sum with extra bits reaches a new steady input exactly; a mean at the input's own resolution stops
+    short of it.
+    """
     acc, mean = np.array([[0]]), 0
     for _ in range(200):
         acc = OPS["running"].evaluate([np.array([[100]]), acc], {"shift": 4})
@@ -119,15 +129,24 @@ def test_malformed_trees_are_refused(attributes, message):
 @settings(max_examples=60)
 @given(st.data())
 def test_intervals_hold_for_random_inputs(data):
-    """Whatever lies inside the input intervals comes out inside the result's interval, for every elementwise operation."""
-    op = data.draw(st.sampled_from(["add", "sub", "mul", "max", "greater", "abs", "clip", "shift", "lookup", "hinge", "ratio"]))
+    """Whatever lies inside the input intervals comes out inside the result's interval, for every elementwise
+    operation.
+    """
+    op = data.draw(
+        st.sampled_from(
+            ["add", "sub", "mul", "max", "greater", "abs", "clip", "shift", "lookup", "hinge", "ratio"]
+        )
+    )
     small = st.integers(-500, 500)
     arity = OPS[op].arity
     pairs = [sorted((data.draw(small), data.draw(small))) for _ in range(arity)]
     attributes = {
-        "clip": {"low": -20, "high": 90}, "shift": {"shift": data.draw(st.integers(0, 6))}, "lookup": {"table": (5, -3, 8)},
-        "hinge": {"knots": (-400, -10, 7, 300), "values": (0, 900, -50), "slopes": (3, -70, 11), "shift": 3}, "ratio": {"floor": 3, "bits": 5},
-    }.get(op, {})  # fmt: skip
+        "clip": {"low": -20, "high": 90},
+        "shift": {"shift": data.draw(st.integers(0, 6))},
+        "lookup": {"table": (5, -3, 8)},
+        "hinge": {"knots": (-400, -10, 7, 300), "values": (0, 900, -50), "slopes": (3, -70, 11), "shift": 3},
+        "ratio": {"floor": 3, "bits": 5},
+    }.get(op, {})
     found = bounds(op, *[([low], [high]) for low, high in pairs], **attributes)
     values = [np.array([[data.draw(st.integers(low, high))]], dtype=np.int64) for low, high in pairs]
     result = int(OPS[op].evaluate(values, attributes)[0, 0])

@@ -12,7 +12,9 @@ from training.program import shift_round, shift_round_int
 
 
 def test_ties_round_half_up():
-    """Halves go up, negative ones too: the 'half up' row that gemmlowp's fixedpoint.h (commit 16e8662) gives for -2.5 ... 2.5."""
+    """Halves go up, negative ones too: the 'half up' row that gemmlowp's fixedpoint.h (commit 16e8662) gives
+    for -2.5 ... 2.5.
+    """
     assert shift_round(np.array([-5, -3, -1, 1, 3, 5]), 1).tolist() == [-2, -1, 0, 1, 2, 3]
 
 

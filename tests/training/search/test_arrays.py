@@ -19,12 +19,26 @@ from training.models.trimming import TRIMS, trim_counts
 from training.models.watch import make_strange, states_of
 from training.program import Builder, digest, run
 from training.search.arrays import ArrayCandidate, train_array
-from training.search.candidates import ALL, MOVING, STILL, ArrayRecipe, learn_levels, learn_watcher, parts_of, prepare_rig, scores_of, unseen_doubt
+from training.search.candidates import (
+    ALL,
+    MOVING,
+    STILL,
+    ArrayRecipe,
+    learn_levels,
+    learn_watcher,
+    parts_of,
+    prepare_rig,
+    scores_of,
+    unseen_doubt,
+)
 from training.search.few_pads import pick
 
 Make = Callable[..., FrozenData]
 BOARD_SPAN = 120.0
-SMALL = (ArrayRecipe((8,), 8, (6,), ALL, True, "full", MOVING, (8,), steps=40), ArrayRecipe((8,), 8, (6,), STILL, False, "full", steps=40))
+SMALL = (
+    ArrayRecipe((8,), 8, (6,), ALL, True, "full", MOVING, (8,), steps=40),
+    ArrayRecipe((8,), 8, (6,), STILL, False, "full", steps=40),
+)
 
 
 def board_of(data: FrozenData) -> Board:
@@ -36,15 +50,36 @@ def board_of(data: FrozenData) -> Board:
 def trained(make_strip: Make):
     data = make_strip(units=22, calibrate=9, frames=40)
     limits = Limits(
-        "l", 1, (Limit("p95_pct_span", 8.0, "clean"), Limit("false_wet_episodes", 0.0), Limit("dry_missed_share", 0.01), Limit("p95_abs_mm", 1.0, "hot"))
+        "l",
+        1,
+        (
+            Limit("p95_pct_span", 8.0, "clean"),
+            Limit("false_wet_episodes", 0.0),
+            Limit("dry_missed_share", 0.01),
+            Limit("p95_abs_mm", 1.0, "hot"),
+        ),
     )
     seen: list[tuple[str, int, int]] = []
-    made = train_array(data, board_of(data), "model", limits, None, None, 0, {"readings": "simulated"}, lambda *what: seen.append(what), recipes=SMALL, jobs=1)
+    made = train_array(
+        data,
+        board_of(data),
+        "model",
+        limits,
+        None,
+        None,
+        0,
+        {"readings": "simulated"},
+        lambda *what: seen.append(what),
+        recipes=SMALL,
+        jobs=1,
+    )
     return data, made, seen
 
 
 def test_a_unit_never_seen_is_read(trained) -> None:
-    """On prove units: levels within a few per cent, a dry tank told as empty, no empty tank read as wet, and everything counted."""
+    """On prove units: levels within a few per cent, a dry tank told as empty, no empty tank read as wet, and
+    everything counted.
+    """
     _, made, seen = trained
     claims = made.metrics["claims"]
     assert claims["classes"]["clean"]["p95_pct"] < 5
@@ -58,12 +93,17 @@ def test_a_unit_never_seen_is_read(trained) -> None:
 
 
 def test_the_lowest_pad_and_what_plots_need_are_reported(trained) -> None:
-    """The lowest pad ends at 16 mm of the 120: its frames and the others are all frames with liquid. Risk: a stricter doubt never accepts more."""
+    """The lowest pad ends at 16 mm of the 120: its frames and the others are all frames with liquid. Risk: a
+    stricter doubt never accepts more.
+    """
     data, made, _ = trained
     claims = made.metrics["claims"]
     wet = data.level_mm[data.rows(Role.PROVE)]
     zones = claims["by"]["zone"]
-    assert zones["lowest pad"]["frames"] == ((wet > 0) & (wet < 16)).sum() + (~states_of(data).empty[data.rows(Role.PROVE)] & (wet == 0)).sum()
+    assert (
+        zones["lowest pad"]["frames"]
+        == ((wet > 0) & (wet < 16)).sum() + (~states_of(data).empty[data.rows(Role.PROVE)] & (wet == 0)).sum()
+    )
     assert zones["above the lowest pad"]["frames"] == (wet >= 16).sum()
     levels = [row["level_mm"] for row in claims["by_level"]]
     assert levels == sorted(levels)
@@ -103,7 +143,12 @@ def test_a_band_is_given_with_nine_groups(trained) -> None:
 def test_the_same_again(make_strip: Make) -> None:
     """Equal input gives an equal program, whatever the number of cores."""
     data = make_strip(frames=30)
-    one, two = (train_array(data, board_of(data), "m", None, None, None, 0, {}, lambda *_: None, recipes=SMALL[1:], jobs=jobs) for jobs in (1, 2))
+    one, two = (
+        train_array(
+            data, board_of(data), "m", None, None, None, 0, {}, lambda *_: None, recipes=SMALL[1:], jobs=jobs
+        )
+        for jobs in (1, 2)
+    )
     assert digest(one.program) == digest(two.program)
     assert one.metrics == two.metrics
     assert not one.metrics["band"]["given"]
@@ -112,15 +157,25 @@ def test_the_same_again(make_strip: Make) -> None:
 
 @pytest.mark.slow
 def test_temperature_bands_give_no_error_band_and_no_confidence(make_strip: Make) -> None:
-    """Nine calibrate groups would do, were they drawn; figures and limits without a confidence are answered as ever. Groups are renamed only."""
+    """Nine calibrate groups would do, were they drawn; figures and limits without a confidence are answered
+    as ever. Groups are renamed only.
+    """
     data = make_strip(units=22, calibrate=9, frames=30)
     by_temperature = replace(data, frozen=replace(data.frozen, group_by=GroupBy.TEMPERATURE))
     rows = Limit("p95_pct_span", 20.0, "clean"), Limit("p95_pct_span", 20.0, "clean", 0.5)
     limits = Limits("l", 1, rows)
     found = []
     for its in (data, by_temperature):
-        made = train_array(its, board_of(its), "m", limits, None, None, 0, {}, lambda *_: None, recipes=SMALL[1:], jobs=1)
-        found.append((made.metrics["band"]["given"], [row["answer"] for row in made.metrics["limits"]], "seen_in_prove_bands" in made.metrics))
+        made = train_array(
+            its, board_of(its), "m", limits, None, None, 0, {}, lambda *_: None, recipes=SMALL[1:], jobs=1
+        )
+        found.append(
+            (
+                made.metrics["band"]["given"],
+                [row["answer"] for row in made.metrics["limits"]],
+                "seen_in_prove_bands" in made.metrics,
+            )
+        )
         assert made.metrics["claims"]["classes"]["clean"]["groups"] == 2
     assert found == [(True, ["met", "met"], False), (False, ["met", "not shown"], True)]
     assert made.metrics["band"]["reason"].startswith("temperature bands are chosen, not drawn")
@@ -138,22 +193,38 @@ def parts(make_strip: Make):
     watched = learn_watcher(data, rig, recipe.watch_groups, fit, recipe.watcher, 0, doubt, 20)
     made = parts_of(levels, watched, rig, recipe, data, fit, BOARD_SPAN)
     at = find_operating(
-        scores_of(made, rig, data, every, BOARD_SPAN), data.level_mm, states_of(data), data.group, BOARD_SPAN, {"clean": 0.9, "foam": 0.6, "film": 0.6}
+        scores_of(made, rig, data, every, BOARD_SPAN),
+        data.level_mm,
+        states_of(data),
+        data.group,
+        BOARD_SPAN,
+        {"clean": 0.9, "foam": 0.6, "film": 0.6},
     )
     return data, rig, made, at, assemble("m", board, made, at, None, {})
 
 
 def test_scores_from_features_are_those_of_the_program(parts) -> None:
-    """What candidates are judged by is what the program would say, frame by frame, running means and thresholds included."""
+    """What candidates are judged by is what the program would say, frame by frame, running means and
+    thresholds included.
+    """
     data, rig, made, at, program = parts
     every = np.ones(len(data.level_mm), np.bool_)
     its = scores_of(made, rig, data, every, BOARD_SPAN)
-    found = values_of(program, data, every, rig.trims, ("level_raw", "level_foam", "doubt", "strange", "foam", "film", "wettest"))
+    found = values_of(
+        program,
+        data,
+        every,
+        rig.trims,
+        ("level_raw", "level_foam", "doubt", "strange", "foam", "film", "wettest"),
+    )
     for name in ("doubt", "strange", "foam", "film", "wettest"):
         assert np.array_equal(found[name][:, 0], getattr(its, name)), name
     for name, level in (("level_raw", its.plain_mm), ("level_foam", its.foam_mm)):
         assert np.array_equal(np.clip(found[name][:, 0] / 64, 0, BOARD_SPAN), level)
-    fast, whole = judge_scores(its, at, data, every, BOARD_SPAN), judge(program, data, every, rig.trims, BOARD_SPAN)
+    fast, whole = (
+        judge_scores(its, at, data, every, BOARD_SPAN),
+        judge(program, data, every, rig.trims, BOARD_SPAN),
+    )
     assert np.array_equal(fast.validity, whole.validity)
     assert np.array_equal(np.nan_to_num(fast.level_mm), np.nan_to_num(whole.level_mm))
     assert np.array_equal(fast.flags & 3, whole.flags & 3)
@@ -205,14 +276,18 @@ def test_an_unknown_trim_and_too_few_units_are_refused(make_strip: Make) -> None
 
 
 def test_fewer_false_wets_come_before_a_smaller_error() -> None:
-    """With limits that none meets and without any: the candidate that read no empty tank as wet, though its error is the larger."""
+    """With limits that none meets and without any: the candidate that read no empty tank as wet, though its
+    error is the larger.
+    """
 
     def candidate(error: float, wrong: int) -> ArrayCandidate:
         classes = {"clean": {"p95_mm": error, "accepted_share": 1.0}}
         program = Builder("m", 8, 1, 100, 64)
         zero = program.const(0)
         made = program.finish(low=zero, level=zero, high=zero, validity=zero, flags=zero)
-        return ArrayCandidate(SMALL[0], None, made, {}, {}, False, figures={"classes": classes, "false_wet": {"wrong": wrong}})
+        return ArrayCandidate(
+            SMALL[0], None, made, {}, {}, False, figures={"classes": classes, "false_wet": {"wrong": wrong}}
+        )
 
     safe, near = candidate(3.0, 0), candidate(1.0, 2)
     assert pick([near, safe], None)[0] is safe

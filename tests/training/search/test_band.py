@@ -11,7 +11,9 @@ from training.search.band import conformal, fewest_groups
 
 @pytest.mark.parametrize(("share", "groups"), [(0.9, 9), (0.95, 19)])
 def test_fewest_groups(share: float, groups: int) -> None:
-    """K = ceil((n + 1) share) is at most n from 9 groups on for 90 %, from 19 for 95 % (Lei et al., JASA 113 (2018) 1094)."""
+    """K = ceil((n + 1) share) is at most n from 9 groups on for 90 %, from 19 for 95 % (Lei et al., JASA 113
+    (2018) 1094).
+    """
     assert fewest_groups(share) == groups
     assert conformal(np.arange(groups, dtype=float), share) == groups - 1
     assert conformal(np.arange(groups - 1, dtype=float), share) is None
@@ -19,7 +21,9 @@ def test_fewest_groups(share: float, groups: int) -> None:
 
 @pytest.mark.parametrize("n", [9, 19, 50])
 def test_coverage_follows_its_beta_law(n: int) -> None:
-    """Coverage given the calibration groups is Beta(k, n + 1 - k) (Marques, arXiv:2303.02770): scores uniform, so that a quantile is its own coverage."""
+    """Coverage given the calibration groups is Beta(k, n + 1 - k) (Marques, arXiv:2303.02770): scores
+    uniform, so that a quantile is its own coverage.
+    """
     draw = np.random.default_rng(n)
     covered = np.asarray([conformal(draw.random(n)) for _ in range(4000)], dtype=float)
     k = int(np.ceil((n + 1) * 0.9 - 1e-9))
@@ -28,7 +32,9 @@ def test_coverage_follows_its_beta_law(n: int) -> None:
 
 
 def test_the_table_of_a_hundred() -> None:
-    """N = 100 at 90 %: mean coverage 0.90099, 5 to 95 % of it 0.8482 to 0.9447 (printed from the same law)."""
+    """N = 100 at 90 %: mean coverage 0.90099, 5 to 95 % of it 0.8482 to 0.9447 (printed from the
+    same law).
+    """
     law = beta(91, 10)
     assert law.mean() == pytest.approx(0.90099, abs=1e-5)
     assert law.ppf([0.05, 0.95]) == pytest.approx([0.8482, 0.9447], abs=5e-5)

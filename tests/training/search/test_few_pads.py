@@ -1,4 +1,6 @@
-"""Choosing among candidates: the smallest that meets the limits and fits the budget, said plainly when there is none."""
+"""Choosing among candidates: the smallest that meets the limits and fits the budget, said plainly when there
+is none.
+"""
 
 from __future__ import annotations
 
@@ -46,14 +48,18 @@ def _bound(candidates: list[Candidate], rank: int) -> Limits:
 
 
 def test_the_smallest_that_meets_is_taken(found: list[Candidate]) -> None:
-    """Of the candidates that meet the limits the one with the least estimated flash is chosen, whatever its score."""
+    """Of the candidates that meet the limits the one with the least estimated flash is chosen, whatever its
+    score.
+    """
     limits = _bound(found, 6)
     candidates = _judged(found, limits)
     chosen, why = pick(candidates, limits)
     meeting = [c for c in candidates if c.meets]
     assert len(meeting) == 6
     assert chosen.program is not None
-    assert table_bytes(chosen.program) == min(table_bytes(c.program) for c in meeting if c.program is not None)
+    assert table_bytes(chosen.program) == min(
+        table_bytes(c.program) for c in meeting if c.program is not None
+    )
     assert "of 6 candidates that meet the limits" in why
 
 
@@ -67,10 +73,14 @@ def test_nothing_meets(found: list[Candidate]) -> None:
 
 
 def test_measured_flash_decides(found: list[Candidate]) -> None:
-    """With a cost model the measured flash decides, not the estimate; candidates that miss the limits are not compiled."""
+    """With a cost model the measured flash decides, not the estimate; candidates that miss the limits are not
+    compiled.
+    """
     limits = _bound(found, 5)
     candidates = _judged(found, limits)
-    priced = measured(candidates, BUDGET, _cost_of(lambda program: 900 - table_bytes(program) // 100), _no_progress)
+    priced = measured(
+        candidates, BUDGET, _cost_of(lambda program: 900 - table_bytes(program) // 100), _no_progress
+    )
     assert [c.cost is not None for c in priced] == [bool(c.meets) for c in candidates]
     chosen, why = pick(priced, limits)
     assert chosen.cost is not None
@@ -79,11 +89,18 @@ def test_measured_flash_decides(found: list[Candidate]) -> None:
 
 
 def test_meeting_but_too_large(found: list[Candidate]) -> None:
-    """When all that meet are over the budget, the best that fits is taken and the reason says which of the two failed."""
+    """When all that meet are over the budget, the best that fits is taken and the reason says which of the
+    two failed.
+    """
     limits = _bound(found, 3)
     candidates = _judged(found, limits)
     meeting = [table_bytes(c.program) for c in candidates if c.meets and c.program is not None]
-    priced = measured(candidates, BUDGET, _cost_of(lambda program: 2000 if table_bytes(program) in meeting else 500), _no_progress)
+    priced = measured(
+        candidates,
+        BUDGET,
+        _cost_of(lambda program: 2000 if table_bytes(program) in meeting else 500),
+        _no_progress,
+    )
     chosen, why = pick(priced, limits)
     assert chosen.within
     assert chosen.meets is False
@@ -96,7 +113,9 @@ def test_nothing_fits(found: list[Candidate]) -> None:
     chosen, why = pick(priced, None)
     assert all(c.cost is not None for c in priced if c.program is not None)
     assert chosen.within is False
-    assert chosen is min((c for c in priced if c.cost is not None), key=lambda c: c.cost.flash if c.cost else 0)
+    assert chosen is min(
+        (c for c in priced if c.cost is not None), key=lambda c: c.cost.flash if c.cost else 0
+    )
     assert why == "no candidate fits the budget; the smallest is given"
 
 
@@ -122,7 +141,9 @@ def _by_level(data: FrozenData, role: Role = Role.FIT) -> FrozenData:
 
 
 def test_folds_leave_whole_groups_out(made_up: MadeUp) -> None:
-    """Without choose groups each fit group is left out once and never stands on both sides; end levels always stay in the fit."""
+    """Without choose groups each fit group is left out once and never stands on both sides; end levels always
+    stay in the fit.
+    """
     data = _by_level(made_up(1, choose=0, prove=0))
     parts, how = folds(data)
     left_out = np.concatenate([np.unique(data.group[part.score]) for part in parts])

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-import joblib  # type: ignore[import-untyped]
+import joblib
 import pytest
-from joblib._parallel_backends import ThreadingBackend  # type: ignore[import-untyped]
+from joblib._parallel_backends import ThreadingBackend
 
 from dataset.records import FrozenData, Role
 from training.program import digest
@@ -16,7 +16,10 @@ from training.search.candidates import ALL, STILL, ArrayRecipe
 from training.search.train import board_of
 from training.studies.study import Study, ablate
 
-RECIPES = (ArrayRecipe((4,), 16, (4,), STILL, False, "full", steps=3), ArrayRecipe((6,), 16, (4,), ALL, True, "full", steps=3))
+RECIPES = (
+    ArrayRecipe((4,), 16, (4,), STILL, False, "full", steps=3),
+    ArrayRecipe((6,), 16, (4,), ALL, True, "full", steps=3),
+)
 TAKEN: list[str] = []
 
 
@@ -34,7 +37,11 @@ def test_a_backend_of_ones_own_takes_the_fits(make_strip: Callable[..., FrozenDa
     board = board_of(data)
 
     def trained(jobs: int) -> str:
-        return digest(train_array(data, board, "m", None, None, None, 0, {}, lambda *_: None, recipes=RECIPES, jobs=jobs).program)
+        return digest(
+            train_array(
+                data, board, "m", None, None, None, 0, {}, lambda *_: None, recipes=RECIPES, jobs=jobs
+            ).program
+        )
 
     alone = trained(1)
     joblib.register_parallel_backend("counted", Counted)

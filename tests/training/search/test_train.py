@@ -33,10 +33,16 @@ def _train(data: FrozenData, limits: Limits | None = None, families: tuple[str, 
 
 
 @pytest.mark.slow
-def test_another_process_makes_the_same_bytes(made_up: MadeUp, fingerprint: Callable[[FrozenData], str]) -> None:
-    """Trained again in another process with another hash seed, program, float ONNX and metrics of all families are the same bytes."""
+def test_another_process_makes_the_same_bytes(
+    made_up: MadeUp, fingerprint: Callable[[FrozenData], str]
+) -> None:
+    """Trained again in another process with another hash seed, program, float ONNX and metrics of all
+    families are the same bytes.
+    """
     call = [sys.executable, "-c", _AGAIN, str(Path(__file__).parents[1] / "conftest.py")]
-    said = subprocess.run(call, check=True, capture_output=True, text=True, env=os.environ | {"PYTHONHASHSEED": "1"}).stdout
+    said = subprocess.run(
+        call, check=True, capture_output=True, text=True, env=os.environ | {"PYTHONHASHSEED": "1"}
+    ).stdout
     assert said.split() == fingerprint(made_up(2, frames=40)).split()
 
 
@@ -44,7 +50,10 @@ def test_the_order_of_frames_changes_nothing(made_up: MadeUp) -> None:
     """The same frames stored in another order give the same program, float ONNX and metrics."""
     data = made_up(2)
     order = np.random.default_rng(5).permutation(len(data.counts))
-    arrays = {f: getattr(data, f)[order] for f in ("counts", "t_ms", "level_mm", "u_mm", "temperature_c", "session", "group")}
+    arrays = {
+        f: getattr(data, f)[order]
+        for f in ("counts", "t_ms", "level_mm", "u_mm", "temperature_c", "session", "group")
+    }
     first, second = _train(data), _train(replace(data, **arrays))
     assert digest(first.program) == digest(second.program)
     assert first.float_onnx == second.float_onnx
@@ -52,7 +61,9 @@ def test_the_order_of_frames_changes_nothing(made_up: MadeUp) -> None:
 
 
 def test_the_program_survives_its_text_and_the_facts_are_json(made_up: MadeUp) -> None:
-    """The program reads back equal from its JSON, and recipe, versions and metrics hold nothing that JSON cannot."""
+    """The program reads back equal from its JSON, and recipe, versions and metrics hold nothing that JSON
+    cannot.
+    """
     made = _train(made_up(2))
     assert from_json(to_json(made.program)) == made.program
     for facts in (made.recipe, made.versions, made.metrics):
@@ -60,7 +71,9 @@ def test_the_program_survives_its_text_and_the_facts_are_json(made_up: MadeUp) -
 
 
 def test_prove_groups_teach_and_choose_nothing(made_up: MadeUp) -> None:
-    """With the prove labels shifted by 30 mm the program stays the same, bit for bit, and the prove error is about 30 mm."""
+    """With the prove labels shifted by 30 mm the program stays the same, bit for bit, and the prove error is
+    about 30 mm.
+    """
     data = made_up(2)
     shifted = replace(data, level_mm=data.level_mm + 30.0 * data.rows(Role.PROVE))
     first, second = _train(data), _train(shifted)
@@ -68,7 +81,9 @@ def test_prove_groups_teach_and_choose_nothing(made_up: MadeUp) -> None:
     assert second.metrics["prove"]["integer"]["rmse_mm"] == pytest.approx(30, abs=10)
     assert second.metrics["prove"]["beyond"]["frames"] > 0
     by_level = second.metrics["prove"]["by_level"]
-    assert sum(row["frames"] * row["p50_mm"] for row in by_level) / sum(row["frames"] for row in by_level) == pytest.approx(-30, abs=10)
+    assert sum(row["frames"] * row["p50_mm"] for row in by_level) / sum(
+        row["frames"] for row in by_level
+    ) == pytest.approx(-30, abs=10)
     assert sum(row["frames"] for row in by_level) <= second.metrics["prove"]["integer"]["frames"]
 
 
@@ -83,16 +98,33 @@ def test_without_prove_groups_nothing_is_shown(made_up: MadeUp) -> None:
 def test_no_band_is_claimed(made_up: MadeUp) -> None:
     """Without nine calibrate groups the reason names the count; with them, that this version builds none."""
     data = made_up(1, units=12, choose=1, prove=10, frames=20)
-    roles = tuple((group, Role.CALIBRATE if role is Role.PROVE else role) for group, role in data.frozen.roles)
+    roles = tuple(
+        (group, Role.CALIBRATE if role is Role.PROVE else role) for group, role in data.frozen.roles
+    )
     many = replace(data, frozen=replace(data.frozen, roles=roles))
-    assert _train(data, families=("line",)).metrics["band"] == {"given": False, "reason": "a 90 % band needs 9 calibrate groups, there are 0"}
-    assert _train(many, families=("line",)).metrics["band"] == {"given": False, "reason": "bands are not built in this version"}
+    assert _train(data, families=("line",)).metrics["band"] == {
+        "given": False,
+        "reason": "a 90 % band needs 9 calibrate groups, there are 0",
+    }
+    assert _train(many, families=("line",)).metrics["band"] == {
+        "given": False,
+        "reason": "bands are not built in this version",
+    }
 
 
 def test_progress_is_told(made_up: MadeUp) -> None:
     """Progress names each family and never runs past its total."""
     told: list[tuple[str, int, int]] = []
-    train(made_up(1), name="m", limits=None, budget=None, cost=None, seed=0, families=FAST, progress=lambda *its: told.append(its))
+    train(
+        made_up(1),
+        name="m",
+        limits=None,
+        budget=None,
+        cost=None,
+        seed=0,
+        families=FAST,
+        progress=lambda *its: told.append(its),
+    )
     assert {what for what, _, _ in told} == {"line", "hinge", "scoring"}
     assert all(done <= total for _, done, total in told)
 
@@ -113,7 +145,9 @@ def test_counts_against_the_count_law_are_refused(made_up: MadeUp, law: CountLaw
     mounting = data.frozen.sessions[0].mounting
     wrong = replace(mounting, sensor=replace(mounting.sensor, count_law=other))
     sessions = tuple(replace(s, mounting=wrong) for s in data.frozen.sessions)
-    with pytest.raises(InputError, match="that fall with the level" if law is CountLaw.FALLS else "that rise with the level"):
+    with pytest.raises(
+        InputError, match="that fall with the level" if law is CountLaw.FALLS else "that rise with the level"
+    ):
         _train(replace(data, frozen=replace(data.frozen, sessions=sessions)))
 
 
@@ -123,7 +157,9 @@ def test_unknown_families_and_mixed_sensors_are_refused(made_up: MadeUp) -> None
     with pytest.raises(InputError, match="one of line, hinge, trees, net"):
         _train(data, families=("cubic",))
     mounting = data.frozen.sessions[0].mounting
-    mixed = replace(data.frozen.sessions[0], mounting=replace(mounting, sensor=replace(mounting.sensor, revision=2)))
+    mixed = replace(
+        data.frozen.sessions[0], mounting=replace(mounting, sensor=replace(mounting.sensor, revision=2))
+    )
     with pytest.raises(InputError, match="strip@1, strip@2"):
         _train(replace(data, frozen=replace(data.frozen, sessions=(mixed, *data.frozen.sessions[1:]))))
 
@@ -138,7 +174,9 @@ def test_one_level_or_stuck_counts_are_refused(made_up: MadeUp) -> None:
 
 
 def test_groups_by_level_without_choose(made_up: MadeUp) -> None:
-    """A set grouped by level trains by leaving interior levels out, and end levels beyond the fit are reported apart."""
+    """A set grouped by level trains by leaving interior levels out, and end levels beyond the fit are
+    reported apart.
+    """
     data = made_up(1, units=2, choose=0, prove=0, frames=200)
     group = np.minimum((data.level_mm / 20.0).astype(np.int64), 9)
     roles = tuple((f"slice-{k}", Role.PROVE if k in (4, 9) else Role.FIT) for k in range(10))

@@ -1,4 +1,6 @@
-"""Tank change: two tanks' captures joined, levels that move with the pads, the ways compared, and the learning curve; on made-up strips."""
+"""Tank change: two tanks' captures joined, levels that move with the pads, the ways compared, and the
+learning curve; on made-up strips.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +12,21 @@ import numpy as np
 import pytest
 
 from dataset.errors import InputError
-from dataset.records import CountLaw, FrozenData, GroupBy, Limit, Limits, Model, Mounting, Pad, Role, Sensor, Tank, TrimKind, Unit
+from dataset.records import (
+    CountLaw,
+    FrozenData,
+    GroupBy,
+    Limit,
+    Limits,
+    Model,
+    Mounting,
+    Pad,
+    Role,
+    Sensor,
+    Tank,
+    TrimKind,
+    Unit,
+)
 from training.program import digest, to_json
 from training.search.arrays import train_array
 from training.search.candidates import STILL, ArrayRecipe
@@ -24,10 +40,14 @@ RECIPE = ArrayRecipe((6,), 16, (6,), STILL, False, "full", steps=25)
 LIMITS = Limits("l", 1, (Limit("p95_pct_span", 12.0, "clean"),))
 
 
-def other_tank(data: FrozenData, name: str = "later", stretch: float = 1.25, offset: float = 0.0) -> FrozenData:
+def other_tank(
+    data: FrozenData, name: str = "later", stretch: float = 1.25, offset: float = 0.0
+) -> FrozenData:
     """The same counts as of another tank: units of their own, pads and levels ``stretch`` times as high."""
     old = data.frozen.sessions[0].mounting
-    pads = tuple(replace(p, bottom_mm=p.bottom_mm * stretch, height_mm=p.height_mm * stretch) for p in old.sensor.pads)
+    pads = tuple(
+        replace(p, bottom_mm=p.bottom_mm * stretch, height_mm=p.height_mm * stretch) for p in old.sensor.pads
+    )
     tank = Tank(name, 1, old.tank.span_mm * stretch + offset)
     mounting = Mounting(name, tank, replace(old.sensor, name=f"{name}-strip", pads=pads), offset)
 
@@ -37,8 +57,19 @@ def other_tank(data: FrozenData, name: str = "later", stretch: float = 1.25, off
     def sha(of: str) -> str:
         return of[::-1]
 
-    sessions = tuple(replace(s, id=s.id[::-1], sha256=sha(s.sha256), unit=its(s.unit), mounting=mounting) for s in data.frozen.sessions)
-    trims = tuple(sorted((replace(t, unit=its(t.unit), mounting=mounting, sha256=sha(t.sha256)) for t in data.frozen.trims), key=lambda t: t.sha256))
+    sessions = tuple(
+        replace(s, id=s.id[::-1], sha256=sha(s.sha256), unit=its(s.unit), mounting=mounting)
+        for s in data.frozen.sessions
+    )
+    trims = tuple(
+        sorted(
+            (
+                replace(t, unit=its(t.unit), mounting=mounting, sha256=sha(t.sha256))
+                for t in data.frozen.trims
+            ),
+            key=lambda t: t.sha256,
+        )
+    )
     roles = tuple((f"{name} {group}", role) for group, role in data.frozen.roles)
     frozen = replace(data.frozen, name=name, sha256="ef" * 32, sessions=sessions, trims=trims, roles=roles)
     level = np.where(data.level_mm > 0, data.level_mm * stretch + offset, data.level_mm)
@@ -46,8 +77,20 @@ def other_tank(data: FrozenData, name: str = "later", stretch: float = 1.25, off
 
 
 def model_of(data: FrozenData, recipe: ArrayRecipe = RECIPE) -> Model:
-    made = train_array(data, board_of(data), "first", LIMITS, None, None, 0, {}, lambda *_: None, recipes=(recipe,), jobs=1)
-    return Model("first", digest(made.program), data.frozen, LIMITS, json.dumps(made.recipe), "{}", "{}", to_json(made.program), made.float_onnx)
+    made = train_array(
+        data, board_of(data), "first", LIMITS, None, None, 0, {}, lambda *_: None, recipes=(recipe,), jobs=1
+    )
+    return Model(
+        "first",
+        digest(made.program),
+        data.frozen,
+        LIMITS,
+        json.dumps(made.recipe),
+        "{}",
+        "{}",
+        to_json(made.program),
+        made.float_onnx,
+    )
 
 
 @pytest.fixture(scope="module")
@@ -64,22 +107,39 @@ def new(make_strip: Make) -> FrozenData:
 def made(old: FrozenData, new: FrozenData):
     seen: list[tuple[str, int, int]] = []
     model = model_of(old)
-    its = retrain(model, old, new, name="second", limits=LIMITS, budget=None, cost=None, seed=0, progress=lambda *what: seen.append(what), jobs=1)
+    its = retrain(
+        model,
+        old,
+        new,
+        name="second",
+        limits=LIMITS,
+        budget=None,
+        cost=None,
+        seed=0,
+        progress=lambda *what: seen.append(what),
+        jobs=1,
+    )
     return model, its, seen
 
 
-def strip_at(bottoms: tuple[float, ...], height: float, offset: float = 0.0, law: CountLaw = CountLaw.RISES) -> Mounting:
+def strip_at(
+    bottoms: tuple[float, ...], height: float, offset: float = 0.0, law: CountLaw = CountLaw.RISES
+) -> Mounting:
     pads = tuple(Pad(k, f"p{k}", bottom, height) for k, bottom in enumerate(bottoms))
     return Mounting("m", Tank("t", 1, 100.0), Sensor("s", 1, pads, 16, law, 100), offset)
 
 
 def test_levels_move_with_the_pads() -> None:
-    """By hand: pads at 10 to 20 and 30 to 40 mm, then at 30 to 50 and 60 to 70 with 5 mm more below; halves stay halves; beyond the ends it is mm for mm."""
+    """By hand: pads at 10 to 20 and 30 to 40 mm, then at 30 to 50 and 60 to 70 with 5 mm more below; halves
+    stay halves; beyond the ends it is mm for mm.
+    """
     old, new = strip_at((10.0, 30.0), 10.0), strip_at((20.0, 60.0), 20.0, 5.0)
     moved = new_level(np.asarray([4.0, 10.0, 15.0, 20.0, 25.0, 40.0, 43.0]), old, new)
     np.testing.assert_allclose(moved, [19.0, 25.0, 35.0, 45.0, 55.0, 85.0, 88.0])
     np.testing.assert_array_equal(new_level(np.asarray([0.3]), old, old), [0.3])
-    np.testing.assert_allclose(new_level(np.asarray([15.0, 2.0]), old, replace(old, offset_mm=-1.5)), [13.5, 0.5])
+    np.testing.assert_allclose(
+        new_level(np.asarray([15.0, 2.0]), old, replace(old, offset_mm=-1.5)), [13.5, 0.5]
+    )
 
 
 def test_another_board_is_refused() -> None:
@@ -90,7 +150,9 @@ def test_another_board_is_refused() -> None:
 
 
 def test_joined_sets_keep_every_frame_where_it_belongs(old: FrozenData, new: FrozenData) -> None:
-    """New rows first and untouched; each earlier row has its own session's frame, trims and condition, and its level on the new pads."""
+    """New rows first and untouched; each earlier row has its own session's frame, trims and condition, and
+    its level on the new pads.
+    """
     both, left = joined(old, new)
     n = len(new.session)
     assert (left.same_sessions, left.held_out_units) == (0, 0)
@@ -101,7 +163,9 @@ def test_joined_sets_keep_every_frame_where_it_belongs(old: FrozenData, new: Fro
     for row in range(n, len(both.session), 37):
         session = both.frozen.sessions[both.session[row]]
         assert session in old.frozen.sessions
-        np.testing.assert_array_equal(both.frames[both.session[row]].counts[both.frame[row]], both.counts[row])
+        np.testing.assert_array_equal(
+            both.frames[both.session[row]].counts[both.frame[row]], both.counts[row]
+        )
         trim = both.trim(int(both.session[row]), TrimKind.FULL)
         assert trim is not None
         assert trim.unit == session.unit
@@ -116,7 +180,9 @@ def test_joined_sets_keep_every_frame_where_it_belongs(old: FrozenData, new: Fro
 
 
 def test_what_would_flatter_the_claims_is_left_out(old: FrozenData, new: FrozenData) -> None:
-    """A session that both sets have counts once; an earlier session of a unit that the new set proves on is not fitted."""
+    """A session that both sets have counts once; an earlier session of a unit that the new set proves on is
+    not fitted.
+    """
     proved = sorted({s.unit.name for s in new.frozen.sessions})[-1]
     sessions = [*old.frozen.sessions]
     sessions[0] = replace(sessions[0], unit=Unit(proved))
@@ -131,7 +197,10 @@ def test_what_would_flatter_the_claims_is_left_out(old: FrozenData, new: FrozenD
 
 def test_levels_above_the_new_span_are_left_out(old: FrozenData) -> None:
     short = other_tank(old, "short", 1.0)
-    cut = tuple(replace(s, mounting=replace(s.mounting, tank=replace(s.mounting.tank, span_mm=60.0))) for s in short.frozen.sessions)
+    cut = tuple(
+        replace(s, mounting=replace(s.mounting, tank=replace(s.mounting.tank, span_mm=60.0)))
+        for s in short.frozen.sessions
+    )
     low = replace(short, frozen=replace(short.frozen, sessions=cut))
     both, left = joined(old, low)
     assert left.rows_above == (old.level_mm > 60).sum()
@@ -157,7 +226,9 @@ def test_rows_are_spread_over_sessions(old: FrozenData) -> None:
 
 @pytest.mark.slow
 def test_all_ways_are_compared_on_groups_held_out(made, new: FrozenData) -> None:
-    """Three ways, judged on the three prove units; the refit kept is the one that the choose groups favour; differences are paired and signed."""
+    """Three ways, judged on the three prove units; the refit kept is the one that the choose groups favour;
+    differences are paired and signed.
+    """
     model, its, seen = made
     found = its.found
     assert {way["way"] for way in found["ways"]} == {OLD, TOGETHER, ALONE}
@@ -181,13 +252,29 @@ def test_all_ways_are_compared_on_groups_held_out(made, new: FrozenData) -> None
 
 @pytest.mark.slow
 def test_trims_that_the_old_model_does_not_take_are_named(old: FrozenData, new: FrozenData) -> None:
-    """One unit's dry trim beyond what the old model declares, and what a new one could: said by unit, kind and pad."""
+    """One unit's dry trim beyond what the old model declares, and what a new one could: said by unit, kind
+    and pad.
+    """
     first = new.frozen.trims[0]
     odd = replace(first, counts=(first.counts[0] + 8000, *first.counts[1:]))
     data = replace(new, frozen=replace(new.frozen, trims=(odd, *new.frozen.trims[1:])))
     with pytest.raises(InputError) as told:
-        retrain(model_of(old), old, data, name="second", limits=LIMITS, budget=None, cost=None, seed=0, steps=5, jobs=1)
-    where = f"unit {first.unit.name} on mounting later, {first.kind.value} trim, pad p0: {odd.counts[0]}; expected "
+        retrain(
+            model_of(old),
+            old,
+            data,
+            name="second",
+            limits=LIMITS,
+            budget=None,
+            cost=None,
+            seed=0,
+            steps=5,
+            jobs=1,
+        )
+    where = (
+        f"unit {first.unit.name} on mounting later, {first.kind.value} trim, pad p0: "
+        f"{odd.counts[0]}; expected "
+    )
     assert str(told.value).count(where) == 3
     assert "the limits of trims that model first declares" in str(told.value)
     assert "what the trims to fit on allow" in str(told.value)
@@ -195,7 +282,9 @@ def test_trims_that_the_old_model_does_not_take_are_named(old: FrozenData, new: 
 
 @pytest.mark.slow
 def test_the_old_program_reads_the_same_liquid_at_the_new_pads(made) -> None:
-    """Its levels are moved by a quarter, as the pads were: the error stays of the size that it had; unmoved it would be a quarter of the level."""
+    """Its levels are moved by a quarter, as the pads were: the error stays of the size that it had; unmoved
+    it would be a quarter of the level.
+    """
     _, its, _ = made
     way = next(way for way in its.found["ways"] if way["way"] == OLD)
     assert way["classes"]["clean"]["p95_pct"] < 10
@@ -205,11 +294,26 @@ def test_the_old_program_reads_the_same_liquid_at_the_new_pads(made) -> None:
 
 @pytest.mark.slow
 def test_another_board_leaves_new_alone(old: FrozenData, new: FrozenData, made) -> None:
-    """A sensor of half the pace: neither the old program nor the old sessions serve, each with its reason; the refit on new sessions does."""
+    """A sensor of half the pace: neither the old program nor the old sessions serve, each with its reason;
+    the refit on new sessions does.
+    """
     model, _, _ = made
-    slow = tuple(replace(s, mounting=replace(s.mounting, sensor=replace(s.mounting.sensor, period_ms=200))) for s in new.frozen.sessions)
+    slow = tuple(
+        replace(s, mounting=replace(s.mounting, sensor=replace(s.mounting.sensor, period_ms=200)))
+        for s in new.frozen.sessions
+    )
     quick = replace(model, recipe=json.dumps(json.loads(model.recipe) | {"steps": 20}))
-    its = retrain(quick, old, replace(new, frozen=replace(new.frozen, sessions=slow)), name="x", limits=None, budget=None, cost=None, seed=0, jobs=1)
+    its = retrain(
+        quick,
+        old,
+        replace(new, frozen=replace(new.frozen, sessions=slow)),
+        name="x",
+        limits=None,
+        budget=None,
+        cost=None,
+        seed=0,
+        jobs=1,
+    )
     assert set(its.found["refused"]) == {OLD, TOGETHER}
     assert "100 ms a frame" in its.found["refused"][OLD]
     assert "period_ms 100" in its.found["refused"][TOGETHER]
@@ -223,12 +327,16 @@ def test_the_curve_says_how_many_sessions_are_needed(made) -> None:
     """Units one after the other, four sessions each; new alone starts at two."""
     _, its, _ = made
     curve = its.found["curve"]
-    assert [(r["way"], r["units"]) for r in curve["rows"]] == [(TOGETHER, n) for n in (1, 2, 3, 4)] + [(ALONE, n) for n in (2, 3, 4)]
+    assert [(r["way"], r["units"]) for r in curve["rows"]] == [(TOGETHER, n) for n in (1, 2, 3, 4)] + [
+        (ALONE, n) for n in (2, 3, 4)
+    ]
     assert all(r["sessions"] == 4 * r["units"] for r in curve["rows"])
     assert curve["choose_sessions"] == 8
     needed = curve["needed"]
     if None not in needed.values():
-        assert curve["ratio"] == pytest.approx(needed[TOGETHER]["sessions"] / needed[ALONE]["sessions"], rel=1e-5)
+        assert curve["ratio"] == pytest.approx(
+            needed[TOGETHER]["sessions"] / needed[ALONE]["sessions"], rel=1e-5
+        )
 
 
 def test_reached_means_from_there_to_the_end() -> None:
@@ -244,16 +352,23 @@ def test_reached_means_from_there_to_the_end() -> None:
 @pytest.mark.slow
 def test_the_same_curve_twice(old: FrozenData, new: FrozenData) -> None:
     board = board_of(new)
-    one, two = (learning_curve(new, None, board, replace(RECIPE, steps=6), LIMITS, 3, lambda *_: None) for _ in range(2))
+    one, two = (
+        learning_curve(new, None, board, replace(RECIPE, steps=6), LIMITS, 3, lambda *_: None)
+        for _ in range(2)
+    )
     assert one == two
 
 
 @pytest.mark.slow
-def test_models_of_other_families_and_sets_without_proof_are_refused(old: FrozenData, new: FrozenData, made) -> None:
+def test_models_of_other_families_and_sets_without_proof_are_refused(
+    old: FrozenData, new: FrozenData, made
+) -> None:
     model, _, _ = made
     with pytest.raises(InputError, match="family 'trees'"):
         recipe_of("m", {"family": "trees", "size": 3})
-    unproved = replace(new, frozen=replace(new.frozen, roles=tuple((g, Role.FIT) for g, _ in new.frozen.roles)))
+    unproved = replace(
+        new, frozen=replace(new.frozen, roles=tuple((g, Role.FIT) for g, _ in new.frozen.roles))
+    )
     with pytest.raises(InputError, match="no frames in 'fit' or in 'prove' groups"):
         retrain(model, old, unproved, name="x", limits=None, budget=None, cost=None, seed=0, jobs=1)
     by_temperature = replace(new, frozen=replace(new.frozen, group_by=GroupBy.TEMPERATURE))

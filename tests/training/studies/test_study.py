@@ -1,4 +1,6 @@
-"""Studies: one recipe with every trim and with other features, on made-up strips whose units differ in offset and gain."""
+"""Studies: one recipe with every trim and with other features, on made-up strips whose units differ in offset
+and gain.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +18,16 @@ from training.judging.judged import judge
 from training.search.candidates import STILL, ArrayRecipe
 from training.search.refitting import refit, thinned_fit, unwatched
 from training.search.train import board_of
-from training.studies.study import AS_CHOSEN, FEATURES, WITHOUT_WATCHER, Study, ablate, good_from, study_features, study_trims
+from training.studies.study import (
+    AS_CHOSEN,
+    FEATURES,
+    WITHOUT_WATCHER,
+    Study,
+    ablate,
+    good_from,
+    study_features,
+    study_trims,
+)
 
 RECIPE = ArrayRecipe((6,), 16, (6,), STILL, False, "full", steps=40)
 
@@ -32,20 +43,28 @@ def data(make_strip: Callable[..., FrozenData]) -> FrozenData:
 
 @pytest.mark.slow
 def test_untrimmed_counts_do_not_carry_over(data: FrozenData) -> None:
-    """The strips' units differ by a tenth of a swing on each pad: without a trim the error is more than twice that with one."""
+    """The strips' units differ by a tenth of a swing on each pad: without a trim the error is more than twice
+    that with one.
+    """
     limits = Limits("l", 1, (Limit("p95_pct_span", 8.0, "clean"),))
-    found = study_trims(Study(data, board_of(data), replace(RECIPE, hidden=(12,)), Role.CHOOSE, limits, jobs=1), silent)
+    found = study_trims(
+        Study(data, board_of(data), replace(RECIPE, hidden=(12,)), Role.CHOOSE, limits, jobs=1), silent
+    )
     errors = {row["name"]: row["classes"]["clean"]["p95_mm"] for row in found["rows"]}
     assert list(errors) == ["none", "dry", "full"]
     assert errors["none"] > 2 * errors["full"]
     within = {row["name"]: row["within"] for row in found["rows"]}
-    assert within == {name: row["classes"]["clean"]["p95_pct"] <= 8 for name, row in ((r["name"], r) for r in found["rows"])}
+    assert within == {
+        name: row["classes"]["clean"]["p95_pct"] <= 8 for name, row in ((r["name"], r) for r in found["rows"])
+    }
     assert found["needed"] == next(name for name in errors if within[name])
 
 
 @pytest.mark.slow
 def test_each_group_of_features_is_measured(data: FrozenData) -> None:
-    """The programs differ, so that each is compiled for itself: the stand-in counts operations, and unrest needs more of them and state."""
+    """The programs differ, so that each is compiled for itself: the stand-in counts operations, and unrest
+    needs more of them and state.
+    """
     seen = []
 
     def cost(program, budget: Budget) -> Cost:
@@ -65,13 +84,23 @@ def test_each_group_of_features_is_measured(data: FrozenData) -> None:
         )  # type: ignore[return-value]
 
     quick = replace(RECIPE, steps=8)
-    found = study_features(Study(data, board_of(data), quick, Role.PROVE, None, SimpleNamespace(name="b"), cost, jobs=1), silent)  # type: ignore[arg-type]
+    found = study_features(
+        Study(data, board_of(data), quick, Role.PROVE, None, SimpleNamespace(name="b"), cost, jobs=1), silent
+    )  # type: ignore[arg-type]
     rows = {row["name"]: row for row in found["rows"]}
     assert list(rows) == [AS_CHOSEN, WITHOUT_WATCHER, *FEATURES]
     assert all(row["within"] is None and row["refused"] is None for row in found["rows"])
-    assert rows["shares only"]["cost"]["cycles"] < rows["shares and ratios"]["cost"]["cycles"] < rows["with flow and unrest"]["cost"]["cycles"]
+    assert (
+        rows["shares only"]["cost"]["cycles"]
+        < rows["shares and ratios"]["cost"]["cycles"]
+        < rows["with flow and unrest"]["cost"]["cycles"]
+    )
     assert rows["shares and ratios"]["cost"]["ram"] == 0 < rows["with flow and unrest"]["cost"]["ram"]
-    assert rows[WITHOUT_WATCHER]["cost"]["cycles"] < rows[AS_CHOSEN]["cost"]["cycles"] == rows["shares and ratios"]["cost"]["cycles"]
+    assert (
+        rows[WITHOUT_WATCHER]["cost"]["cycles"]
+        < rows[AS_CHOSEN]["cost"]["cycles"]
+        == rows["shares and ratios"]["cost"]["cycles"]
+    )
     assert rows[WITHOUT_WATCHER]["classes"]["all"]["accepted_share"] == 1.0
     assert rows["ratios only"]["recipe"]["level_groups"] == ["ratios"]
     assert {row["classes"]["clean"]["groups"] for row in found["rows"]} == {2}
@@ -93,10 +122,14 @@ def test_a_set_without_the_groups_asked_for_is_refused(make_strip: Callable[...,
 
 @pytest.mark.slow
 def test_an_ablation_holds_both_and_fits_like_recipes_once(data: FrozenData) -> None:
-    """Three trims, as chosen and five sets of features make nine recipes, of which the chosen one stands there three times."""
+    """Three trims, as chosen and five sets of features make nine recipes, of which the chosen one stands
+    there three times.
+    """
     told: list[tuple[str, int, int]] = []
     quick = replace(RECIPE, steps=10)
-    found = ablate(Study(data, board_of(data), quick, Role.PROVE, None, jobs=1), lambda *what: told.append(what))
+    found = ablate(
+        Study(data, board_of(data), quick, Role.PROVE, None, jobs=1), lambda *what: told.append(what)
+    )
     assert [row["name"] for row in found["trims"]["rows"]] == ["none", "dry", "full"]
     assert [row["name"] for row in found["features"]["rows"]] == [AS_CHOSEN, WITHOUT_WATCHER, *FEATURES]
     assert (found["role"], found["steps"]) == ("prove", 10)
@@ -106,20 +139,32 @@ def test_an_ablation_holds_both_and_fits_like_recipes_once(data: FrozenData) -> 
 
 
 def test_without_a_watcher_no_reading_is_withheld(data: FrozenData) -> None:
-    """The level net and the empty tank stay as they are: where the watched program gives a level, the bare one gives the same."""
+    """The level net and the empty tank stay as they are: where the watched program gives a level, the bare
+    one gives the same.
+    """
     board, rows = board_of(data), data.rows(Role.PROVE)
     its = refit(data, board, replace(RECIPE, steps=20), data.rows(Role.FIT), data.rows(Role.CHOOSE), None, 0)
-    watched, bare = (judge(program, data, rows, its.trims, its.span_mm) for program in (its.program, unwatched(board, its)))
+    watched, bare = (
+        judge(program, data, rows, its.trims, its.span_mm) for program in (its.program, unwatched(board, its))
+    )
     assert bare.accepted.all()
     assert watched.accepted.any()
     assert (bare.level_mm == watched.level_mm)[watched.accepted].all()
 
 
 def test_a_model_is_good_from_the_level_on_above_which_every_tenth_keeps_the_limit(data: FrozenData) -> None:
-    """Errors of 3 mm below 36 mm of the span of 120, of 1 mm above: against 2 mm good from 30 % on, against 0.5 mm nowhere, against 4 mm everywhere."""
+    """Errors of 3 mm below 36 mm of the span of 120, of 1 mm above: against 2 mm good from 30 % on, against
+    0.5 mm nowhere, against 4 mm everywhere.
+    """
     rows = data.rows(Role.PROVE)
-    its = refit(data, board_of(data), replace(RECIPE, steps=5), data.rows(Role.FIT), data.rows(Role.CHOOSE), None, 0).judge(data, rows)
-    off = replace(its, level_mm=its.label_mm + np.where(its.label_mm < 36, 3.0, 1.0), validity=np.ones_like(its.validity))
+    its = refit(
+        data, board_of(data), replace(RECIPE, steps=5), data.rows(Role.FIT), data.rows(Role.CHOOSE), None, 0
+    ).judge(data, rows)
+    off = replace(
+        its,
+        level_mm=its.label_mm + np.where(its.label_mm < 36, 3.0, 1.0),
+        validity=np.ones_like(its.validity),
+    )
 
     def limit(bound: float, metric: str = "p95_abs_mm") -> Limits:
         return Limits("l", 1, (Limit(metric, bound, "clean"),))
