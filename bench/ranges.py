@@ -80,8 +80,8 @@ def main() -> None:
             ranged = np.ptp(seen[node.name], axis=0) / width
             span = f"[{min(node.interval.low)}, {max(node.interval.high)}]"
             print(
-                f"{title:10} {node.name:10} {node.size:4} {span:>24} "
-                f"{np.mean(driven.used):11.2f} {min(driven.used):6.2f} {ranged.mean():12.2f}"
+                f"{title:10} {node.name:10} {node.size:4} {span:>24} {np.mean(driven.used):11.2f} "
+                f"{min(driven.used):6.2f} {ranged.mean():12.2f}"
             )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 
 class InnageError(Exception):
     """Base of every error that the command line shows as one sentence with exit code 2.
@@ -41,3 +43,23 @@ class ProgramError(InnageError, ValueError):
 
 class ToolError(InnageError, RuntimeError):
     """A compiler, emulator or runtime that a check needs did not do its part."""
+
+
+def there_are(names: Sequence[str], wanted: str, otherwise: str) -> str:
+    """A hint that asks whether the name nearest to ``wanted`` was meant and lists what exists; ``otherwise``
+    when there is nothing.
+    """
+    import difflib  # only what failed needs it
+
+    known = list(dict.fromkeys(names))
+    if not known:
+        return otherwise
+    near = difflib.get_close_matches(wanted, known, n=3, cutoff=0.5)
+    listed = near + [name for name in known if name not in near]
+    meant = difflib.get_close_matches(wanted, near, n=1, cutoff=0.7)
+    asked = f"did you mean {meant[0]!r}? There" if meant else "there"
+    return (
+        f"{asked} are: "
+        + ", ".join(listed[:12])
+        + (f" and {len(listed) - 12} more" if len(listed) > 12 else "")
+    )

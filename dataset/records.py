@@ -7,8 +7,9 @@ hertz. A record with revisions is named ``name`` (its latest revision) or ``name
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from dataset.words import (
     CORES,
@@ -70,6 +71,11 @@ class Tank:
     expansion_per_k: float | None = None
     reference_c: float | None = None
 
+    @property
+    def ref(self) -> str:
+        """``name@revision``."""
+        return f"{self.name}@{self.revision}"
+
 
 @dataclass(frozen=True)
 class Liquid:
@@ -127,6 +133,11 @@ class Sensor:
     period_ms: int
     period_tolerance_pct: int = 10
     note: str = ""
+
+    @property
+    def ref(self) -> str:
+        """``name@revision``."""
+        return f"{self.name}@{self.revision}"
 
     @property
     def channels(self) -> int:
@@ -257,6 +268,11 @@ class Limits:
     note: str = ""
     signer: str | None = None
 
+    @property
+    def ref(self) -> str:
+        """``name@revision``."""
+        return f"{self.name}@{self.revision}"
+
 
 @dataclass(frozen=True)
 class Mark:
@@ -365,6 +381,27 @@ class Session:
     sealed_marks: tuple[Mark, ...] | None = None
     warnings: tuple[DoorWarning, ...] = ()  # not part of the hash: a later version may look more closely
     simulated: bool = False  # made by the virtual rig, not measured
+
+
+class Amendment(NamedTuple):
+    """A revision of a session's marks and the one that it amends (None: the sealed marks), by
+    their hashes.
+    """
+
+    sha256: str
+    parent_sha256: str | None
+
+
+def newest_amendment(amendments: Iterable[Amendment]) -> str:
+    """The hash at the end of the longest chain of amendments, and of two that are as long, the greater hash.
+
+    Each comes before those that amend it. Merged stores hold concurrent amendments in different orders; the
+    answer must be the same in both.
+    """
+    length: dict[str, int] = {}
+    for sha256, parent in amendments:
+        length[sha256] = length.get(parent or "", 0) + 1
+    return max(length, key=lambda sha256: (length[sha256], sha256))
 
 
 @dataclass(frozen=True)

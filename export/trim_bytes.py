@@ -78,7 +78,7 @@ def sensor_key(revision: str, channels: int, count_bits: int) -> int:
 
 def key_of_sensor(sensor: Sensor) -> int:
     """The key of a sensor revision."""
-    return sensor_key(f"{sensor.name}@{sensor.revision}", sensor.channels, sensor.count_bits)
+    return sensor_key(sensor.ref, sensor.channels, sensor.count_bits)
 
 
 def key_of_program(program: Program) -> int:

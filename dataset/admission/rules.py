@@ -4,8 +4,6 @@ what to do.
 
 from __future__ import annotations
 
-import math
-import re
 from collections import Counter
 from collections.abc import Sequence
 
@@ -31,9 +29,8 @@ from dataset.records import (
     Unit,
 )
 from dataset.tanks import profile
+from dataset.values import MAX_MM, check_name, check_number, check_text
 
-MAX_NAME = 60
-MAX_MM = 100_000.0
 MAX_CHANNELS = 64
 MAX_COUNT_BITS = 24  # what a program's int32 arithmetic leaves room for
 MAX_PERIOD_MS = 3_600_000
@@ -46,38 +43,6 @@ MULTIPLIER_CYCLES = {
     "cortex-m33": (1,),
     "rv32imc": (1, 32),
 }
-_NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]*")
-
-
-def check_name(what: str, name: str) -> None:
-    """A name starts with a letter or digit and holds letters, digits, '-', '_' and '.'; '@' is left for
-    revisions.
-    """
-    if not _NAME.fullmatch(name) or len(name) > MAX_NAME:
-        raise InputError(
-            f"{what} name",
-            repr(name),
-            f"1 to {MAX_NAME} letters, digits, '-', '_' or '.', the first a letter, digit or '_'",
-        )
-
-
-def check_text(where: str, text: str) -> None:
-    """Free text: anything that can be printed on a line."""
-    if any(not (c.isprintable() or c == "\n") for c in text):
-        raise InputError(where, "a control character", "text that can be printed")
-
-
-def check_number(
-    where: str, value: float | None, low: float, high: float, *, above: bool = False, unit: str = ""
-) -> None:
-    """``low`` <= value <= ``high`` (``above``: low < value); None passes."""
-    if value is None or (math.isfinite(value) and (low < value if above else low <= value) and value <= high):
-        return
-    raise InputError(
-        where,
-        f"{value:g}",
-        f"{'more than' if above else 'at least'} {low:g} and at most {high:g}{unit and ' ' + unit}",
-    )
 
 
 def check_tank(tank: Tank) -> None:
@@ -395,8 +360,7 @@ def check_period(where: str, sensor: Sensor, measured_ms: float) -> None:
     """The median time between frames must lie within the sensor's tolerance."""
     if abs(measured_ms - sensor.period_ms) * 100 > sensor.period_ms * sensor.period_tolerance_pct:
         declared = (
-            f"{sensor.period_ms} ms within {sensor.period_tolerance_pct} %, as sensor "
-            f"{sensor.name}@{sensor.revision} declares"
+            f"{sensor.period_ms} ms within {sensor.period_tolerance_pct} %, as sensor {sensor.ref} declares"
         )
         hint = "check the time column and its unit, or add a sensor revision with the period that is meant"
         raise InputError(where, f"a median frame period of {measured_ms:g} ms", declared, hint)

@@ -17,7 +17,6 @@ from dataset.files.sheets import DELIMITERS, STANDARD_INPUT, Sheet, is_number, r
 from dataset.labels.marking import Labelling, Method, level_of, marks_of
 from dataset.labels.ramps import Stream
 from dataset.records import ColumnMapping, Frames, LevelUnit, Mark, Sensor, Source, Tank, TimeUnit
-from dataset.store.registry import label
 
 MAX_T_MS = 2.0**53  # whole milliseconds up to here are exact in a double
 GAP_PERIODS = 1.5
@@ -79,7 +78,7 @@ def read_file(
         raise InputError(
             str(path),
             found,
-            f"{sensor.channels}, one for each pad of {label(sensor)} in channel order: {pads}",
+            f"{sensor.channels}, one for each pad of {sensor.ref} in channel order: {pads}",
         )
     content = read_content(path)
     sheet = sheet_of(path, content, mapping.delimiter, mapping.header, mapping.columns)
@@ -138,7 +137,7 @@ def _counts(columns: _Columns, column: str, sensor: Sensor) -> NDArray[np.uint32
     row = _first((values != np.rint(values)) | (values < 0) | (values > top))
     if row is not None:
         cell = sheet.cells(column)[row].strip()
-        expected = f"a whole number from 0 to {top} ({sensor.count_bits} bits, sensor {label(sensor)})"
+        expected = f"a whole number from 0 to {top} ({sensor.count_bits} bits, sensor {sensor.ref})"
         raise InputError(
             sheet.where(row, column),
             f"a count of {cell}",
@@ -180,7 +179,7 @@ def _levels(columns: _Columns, mapping: ColumnMapping, tank: Tank) -> NDArray[np
     level = np.round(values * scale, 6)  # 0.07 of 100 mm is 7 mm, not 7.000000000000001
     row = _first((level < 0) | (level > tank.span_mm))
     if row is not None:
-        expected = f"0 to {tank.span_mm:g} mm, the span of tank {label(tank)}"
+        expected = f"0 to {tank.span_mm:g} mm, the span of tank {tank.ref}"
         found = f"a level of {level[row]:g} mm"
         raise InputError(
             sheet.where(row, mapping.level),

@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from dataset.coverage.temperature_bands import KELVIN, ends_of
 from dataset.errors import InputError
 from dataset.records import Conditions, Liquid, Mark, Session, Tank, Unit
-from dataset.store.registry import label
 
 BANDS = 10
 MAX_BANDS = 20
@@ -125,9 +124,9 @@ def find_gaps(
         tank = session.mounting.tank
         for condition, band, temperature in _pieces(session, temperatures[session.sha256], bands):
             key = (
-                label(tank),
+                tank.ref,
                 session.liquid.name,
-                label(session.mounting.sensor),
+                session.mounting.sensor.ref,
                 condition,
                 band,
                 warmth_of(temperature, kelvin),
@@ -138,7 +137,7 @@ def find_gaps(
         Cell(*key[:4], None if key[4] < 0 else key[4], *key[5:], tuple(sorted(ids)))
         for key, ids in sorted(found.items())
     )
-    tanks = {label(s.mounting.tank): s.mounting.tank for s in usable}
+    tanks = {s.mounting.tank.ref: s.mounting.tank for s in usable}
     spans = {name: tank.span_mm for name, tank in sorted(tanks.items())}
     return Gaps(
         bands, spans, cells, _lines(cells, bands), tuple(_missing(cells, tanks, bands, liquids, units))

@@ -16,7 +16,6 @@ from operator import itemgetter
 from dataset.coverage.gaps import ALL, Cell, Gaps, empty_bands, levels_text, sessions_of, under
 from dataset.coverage.roles import natural
 from dataset.records import GroupBy, Limit, Limits, Liquid, Tank, Unit
-from dataset.store.registry import label
 from dataset.words import EPISODE_RATES
 
 RATE_CONFIDENCE = 0.95
@@ -143,11 +142,11 @@ def make_plan(
     needs: list[Need] = []
     proposals: list[Proposal] = []
     for tank in tanks:
-        its = [cell for cell in gaps.cells if cell.tank == label(tank)]
-        asked = _needs(its, label(tank), limits, group_by, band)
+        its = [cell for cell in gaps.cells if cell.tank == tank.ref]
+        asked = _needs(its, tank.ref, limits, group_by, band)
         needs += asked
         proposals += _Bench(tank, gaps.bands, its, liquids, units, group_by).close(asked)
-    largest = {label(tank): max(need.short for need in needs if need.tank == label(tank)) for tank in tanks}
+    largest = {tank.ref: max(need.short for need in needs if need.tank == tank.ref) for tank in tanks}
     proposals.sort(key=lambda p: (-largest[p.tank], natural(p.tank)))  # stable: within a tank the order stays
     return Plan(tuple(needs), tuple(proposals), tuple(_remarks(limits)))
 
@@ -258,7 +257,7 @@ class _Bench:
         if liquid in self.poured:
             self.poured[liquid] += 1
         self.captured.setdefault(unit, set()).update((ALL, *conditions))
-        return Proposal(label(self.tank), liquid, unit, tuple(conditions), self._empty(liquid), why)
+        return Proposal(self.tank.ref, liquid, unit, tuple(conditions), self._empty(liquid), why)
 
     def _empty(self, liquid: str) -> str:
         runs = empty_bands((cell for cell in self.cells if cell.liquid == liquid), self.bands)
@@ -271,7 +270,7 @@ class _Bench:
                 unit = min(sorted(self.captured, key=natural), default=NEW)
                 made.append(
                     Proposal(
-                        label(self.tank),
+                        self.tank.ref,
                         liquid,
                         unit,
                         (),

@@ -18,10 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dataset.coverage.temperature_bands import TemperatureBands
-from dataset.errors import InputError
+from dataset.errors import InputError, there_are
 from dataset.labels.conditions import conditions_text
 from dataset.records import Conditions, Frames, FrozenData, FrozenSet, GroupBy, Mark, Role, Session
-from dataset.store.registry import label, there_are
 
 REST = "rest"
 
@@ -58,7 +57,7 @@ def _name_of(session: Session, mark: Mark, group_by: GroupBy) -> str:
         GroupBy.SESSION: session.id,
         GroupBy.UNIT: session.unit.name,
         GroupBy.LIQUID: session.liquid.name,
-        GroupBy.TANK: label(session.mounting.tank),
+        GroupBy.TANK: session.mounting.tank.ref,
         GroupBy.LEVEL: f"{mark.level_mm:g}"
         if mark.level_stop_mm is None
         else f"{mark.level_mm:g}..{mark.level_stop_mm:g}",
@@ -233,7 +232,7 @@ def _traits(
     for session in sessions:
         for name in names_of(session, group_by, bands):
             found.setdefault(name, set()).update(
-                {f"liquid {session.liquid.name}", f"tank {label(session.mounting.tank)}"}
+                {f"liquid {session.liquid.name}", f"tank {session.mounting.tank.ref}"}
             )
     return {name: frozenset(its) for name, its in found.items()}
 
@@ -311,8 +310,8 @@ def _check_alike(sessions: Sequence[Session]) -> None:
         for what, one, two in facts:
             if one != two:
                 found = (
-                    f"{what}: {one} in session {first.id} (sensor {label(a)}), {two} in session "
-                    f"{other.id} (sensor {label(b)})"
+                    f"{what}: {one} in session {first.id} (sensor {a.ref}), {two} in session "
+                    f"{other.id} (sensor {b.ref})"
                 )
                 raise InputError(
                     "frozen set", found, "sessions of one kind of sensor", "choose sessions with --session"

@@ -62,7 +62,7 @@ def telling(frequency_hz: float, crossover: float) -> Telling:
 
 def judge(liquid: Liquid, sensor: Sensor) -> Judgement:
     """Judge film and foam of ``liquid`` on ``sensor``."""
-    name = f"{sensor.name}@{sensor.revision}"
+    name = sensor.ref
     start = f"film and foam of {liquid.name} on {name}"
     frequencies = sorted(
         {p.frequency_hz for p in sensor.pads if p.role is PadRole.LEVEL and p.frequency_hz is not None}

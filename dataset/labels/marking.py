@@ -16,13 +16,13 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from dataset.admission.rules import check_number
 from dataset.errors import InputError
 from dataset.files.stretches import StretchLine, read_stretch_lines
 from dataset.labels.liquids import density
 from dataset.labels.uncertainty import Quantity, Result, propagate, rectangular
 from dataset.records import Frames, Liquid, Mark, Tank
 from dataset.tanks.profile import Profile, profile_of
+from dataset.values import check_number
 
 AIR_DENSITY = 1.2  # kg/m3, as OIML D 28 agrees on for weighing in air
 WEIGHT_DENSITY = 8000.0  # kg/m3 of the weights that scales are adjusted with, OIML D 28
@@ -106,7 +106,7 @@ def level_of(
         raise InputError(
             where,
             found,
-            f"0 to {middle.total_ml:.4g} mL, as the profile of tank {tank.name}@{tank.revision} holds",
+            f"0 to {middle.total_ml:.4g} mL, as the profile of tank {tank.ref} holds",
             "check tare and tank",
         )
     wide = math.sqrt(4 / math.pi * middle.area_mm2(middle.level_mm(volume)))
@@ -128,7 +128,7 @@ def level_of(
         raise InputError(
             where,
             f"a level of {found_level.value:.4g} mm",
-            f"0 to {tank.span_mm:g} mm, the span of tank {tank.name}@{tank.revision}",
+            f"0 to {tank.span_mm:g} mm, the span of tank {tank.ref}",
         )
     return found_level
 

@@ -12,10 +12,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from dataset.admission.rules import MAX_MM, check_number, check_text
 from dataset.errors import InputError
 from dataset.labels.steady import LEAST_NOISE, noise, steady_stretches
 from dataset.records import CountLaw, Frames, Mark, Mounting, Sensor, Session, Trim, TrimKind, TrimLimits
+from dataset.values import MAX_MM, check_number, check_text
 
 OUTLIER_SDS = 5.0  # counts further from the median than this many robust standard deviations are refused
 MOST_REFUSED = 0.1  # of a channel's counts: with more, something else than outliers is there
@@ -246,8 +246,8 @@ def _refuse_beyond(trim: Trim, reference: Reference, margin: NDArray[np.float64]
     if not wet:
         return
     pads = ", ".join(
-        f"{sensor.channel_names[k]} {trim.counts[k]}, {beyond[k]:.0f} "
-        f"{'above' if rises else 'below'} {reference.dry[k]:.0f} (margin {margin[k]:.0f})"
+        f"{sensor.channel_names[k]} {trim.counts[k]}, {beyond[k]:.0f} {'above' if rises else 'below'} "
+        f"{reference.dry[k]:.0f} (margin {margin[k]:.0f})"
         for k in wet
     )
     hint = "dry the tank and take it again, or give the kind that it is"

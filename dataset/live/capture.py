@@ -23,7 +23,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dataset.admission.rules import check_number
 from dataset.canonical import readings_sha256
 from dataset.errors import InputError
 from dataset.labels.conditions import read_conditions
@@ -44,6 +43,7 @@ from dataset.records import (
     Unit,
 )
 from dataset.store.open_captures import OpenCapture
+from dataset.values import check_number
 
 if TYPE_CHECKING:
     from dataset.store import Store
@@ -194,7 +194,7 @@ class Capture:
             self._entries.append({"kind": "simulated", "frame": self.frames})
         width, sensor = self._reader.strange_width(), self._known.mounting.sensor
         if width is not None and not self._recent:
-            expected = f"{sensor.channels}, one for each pad of {sensor.name}@{sensor.revision}"
+            expected = f"{sensor.channels}, one for each pad of {sensor.ref}"
             raise InputError(
                 "the board",
                 f"{width} numbers a line: {width - 1} counts, or {width - 2} and a temperature",
@@ -202,10 +202,7 @@ class Capture:
             )
         if len(self._steps_astray) >= LIKE_LINES and not self._recent:
             apart = float(np.median(self._steps_astray))
-            expected = (
-                f"{self._period} ms within {FOLLOW_PERIODS} periods, as sensor "
-                f"{sensor.name}@{sensor.revision} declares"
-            )
+            expected = f"{self._period} ms within {FOLLOW_PERIODS} periods, as sensor {sensor.ref} declares"
             raise InputError("the board", f"frames {apart:g} ms apart by its own clock", expected)
 
     def lost(self) -> None:

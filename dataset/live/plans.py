@@ -93,9 +93,7 @@ def plan_of_levels(
 
 def _step(where: str, target: float, unit: str, hold: int, tank: Tank) -> Step:
     if unit == "mm" and not 0 <= target <= tank.span_mm:
-        raise InputError(
-            where, f"{target:g} mm", f"0 to {tank.span_mm:g} mm, the span of tank {tank.name}@{tank.revision}"
-        )
+        raise InputError(where, f"{target:g} mm", f"0 to {tank.span_mm:g} mm, the span of tank {tank.ref}")
     return Step(target, unit, hold)
 
 

@@ -38,9 +38,9 @@ def register(store: Store, scenario: Scenario, tank: int) -> Mounting:
         if scenario.tank[k].name == wanted.name and scenario.revision(k) <= wanted.revision:
             its = scenario.tank_record(k)
             kept = _once(
-                f"tank {its.name}@{its.revision}",
+                f"tank {its.ref}",
                 its,
-                partial(store.tank, f"{its.name}@{its.revision}"),
+                partial(store.tank, its.ref),
                 store.add_tank,
             )
     its_sensor = scenario.sensor_record(tank)

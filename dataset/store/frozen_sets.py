@@ -8,7 +8,6 @@ from collections.abc import Mapping, Sequence
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.admission.rules import check_name, check_text
 from dataset.canonical import canonical_json, frozen_sha256
 from dataset.coverage.roles import Group, check_choice, groups_of, refuse_mixture
 from dataset.coverage.temperature_bands import TemperatureBands, check_edges
@@ -26,6 +25,7 @@ from dataset.store.tables import (
     UnitRow,
 )
 from dataset.store.trims import to_trim
+from dataset.values import check_name, check_text
 
 
 def to_frozen_set(row: FrozenSetRow) -> FrozenSet:

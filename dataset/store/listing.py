@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
-from typing import NamedTuple, TypeVar
+from typing import TypeVar
 
+from dataset.records import Amendment, newest_amendment
 from migrations import REVISIONS
 
 ID_DIGITS = 12
@@ -64,27 +65,6 @@ class SessionLine:
     file: str
     simulated: bool
     void_reason: str | None
-
-
-class Amendment(NamedTuple):
-    """A revision of a session's marks and the one that it amends (None: the sealed marks), by
-    their hashes.
-    """
-
-    sha256: str
-    parent_sha256: str | None
-
-
-def newest_amendment(amendments: Iterable[Amendment]) -> str:
-    """The hash at the end of the longest chain of amendments, and of two that are as long, the greater hash.
-
-    Each comes before those that amend it. Merged stores hold concurrent amendments in different orders; the
-    answer must be the same in both.
-    """
-    length: dict[str, int] = {}
-    for sha256, parent in amendments:
-        length[sha256] = length.get(parent or "", 0) + 1
-    return max(length, key=lambda sha256: (length[sha256], sha256))
 
 
 def names(path: Path, what: str) -> tuple[str, ...] | None:

@@ -9,12 +9,12 @@ from collections.abc import Iterable, Mapping
 from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.admission.rules import check_name
 from dataset.errors import InputError, NotFoundError
 from dataset.records import ExportedFile, FrozenSet, Model
 from dataset.store.frozen_sets import checked_row, to_frozen_set
-from dataset.store.registry import label, limits_row, named, same_record, to_limits
+from dataset.store.registry import limits_row, named, same_record, to_limits
 from dataset.store.tables import ExportedFileRow, ExportRow, ModelRow
+from dataset.values import check_name
 
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 
@@ -78,7 +78,7 @@ def add_model(orm: OrmSession, model: Model) -> Model:
         parent=model.parent,
     )
     if model.limits is not None:
-        row.limits = limits_row(orm, label(model.limits))
+        row.limits = limits_row(orm, model.limits.ref)
         same_record("limits", model.limits, to_limits(row.limits))
     orm.add(row)
     orm.flush()

@@ -13,7 +13,6 @@ import numpy as np
 from sqlalchemy import delete, insert, select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.admission.rules import check_name
 from dataset.canonical import canonical_json
 from dataset.errors import InputError, NotFoundError
 from dataset.records import Frames, Liquid, Mounting, Unit
@@ -28,6 +27,7 @@ from dataset.store.registry import (
     unit_row,
 )
 from dataset.store.tables import OpenBlockRow, OpenCaptureRow, OpenEntryRow
+from dataset.values import check_name
 
 FAST = 1  # of zstd: a block is written twice a second, and packed again when the session is sealed
 

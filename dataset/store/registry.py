@@ -6,9 +6,8 @@ Tanks, sensors and limits have revisions: the same name again is the next one. T
 
 from __future__ import annotations
 
-import difflib
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, replace
 from typing import Any, Protocol, TypeVar
 
@@ -17,7 +16,7 @@ from sqlalchemy.orm import Session as OrmSession
 
 from dataset.admission import rules
 from dataset.canonical import canonical_json
-from dataset.errors import InputError, NotFoundError
+from dataset.errors import InputError, NotFoundError, there_are
 from dataset.records import (
     Budget,
     ColumnMapping,
@@ -64,6 +63,7 @@ class _Revised(_Named, Protocol):
 R = TypeVar("R")
 N = TypeVar("N", bound=_Named)
 V = TypeVar("V", bound=_Revised)
+K = TypeVar("K", Tank, Sensor, Limits)
 
 
 def flat(record: type[R], row: Base, **others: object) -> R:
@@ -105,11 +105,6 @@ def to_mapping(row: MappingRow) -> ColumnMapping:
     body = json.loads(row.body)
     units = {"time_unit": TimeUnit(body["time_unit"]), "level_unit": LevelUnit(body["level_unit"])}
     return ColumnMapping(**(body | units | {"name": row.name, "counts": tuple(body["counts"])}))
-
-
-def label(record: _Revised) -> str:
-    """``name@revision``."""
-    return f"{record.name}@{record.revision}"
 
 
 def add_tank(orm: OrmSession, tank: Tank) -> Tank:
@@ -168,7 +163,7 @@ def add_budget(orm: OrmSession, budget: Budget) -> Budget:
 def add_mounting(orm: OrmSession, mounting: Mounting) -> Mounting:
     rules.check_mounting(mounting)
     _refuse_known("mounting", mounting, orm.scalars(select(MountingRow.name)).all())
-    tank, sensor = tank_row(orm, label(mounting.tank)), sensor_row(orm, label(mounting.sensor))
+    tank, sensor = tank_row(orm, mounting.tank.ref), sensor_row(orm, mounting.sensor.ref)
     same_record("tank", mounting.tank, to_tank(tank))
     same_record("sensor", mounting.sensor, to_sensor(sensor))
     orm.add(MountingRow(**(asdict(mounting) | {"tank": tank, "sensor": sensor})))
@@ -234,24 +229,6 @@ def named(what: str, name: str, rows: Sequence[N], otherwise: str = "") -> N:
     raise NotFoundError(f"{what} {name}", "is not in the store", "", hint)
 
 
-def there_are(names: Sequence[str], wanted: str, otherwise: str) -> str:
-    """A hint that asks whether the name nearest to ``wanted`` was meant and lists what exists; ``otherwise``
-    when there is nothing.
-    """
-    known = list(dict.fromkeys(names))
-    if not known:
-        return otherwise
-    near = difflib.get_close_matches(wanted, known, n=3, cutoff=0.5)
-    listed = near + [name for name in known if name not in near]
-    meant = difflib.get_close_matches(wanted, near, n=1, cutoff=0.7)
-    asked = f"did you mean {meant[0]!r}? There" if meant else "there"
-    return (
-        f"{asked} are: "
-        + ", ".join(listed[:12])
-        + (f" and {len(listed) - 12} more" if len(listed) > 12 else "")
-    )
-
-
 def same_record(what: str, given: N, stored: N) -> None:
     """A record handed in must be the one that the store has under its name."""
     if given != stored:
@@ -270,20 +247,19 @@ def _refuse_known(what: str, record: _Named, names: Sequence[str]) -> None:
         )
 
 
-def _next_revision(what: str, record: V, earlier: Sequence[V]) -> V:
+def _next_revision(what: str, record: K, earlier: Sequence[K]) -> K:
     """The record with its revision: one more than the last; content that an earlier revision has
     is refused.
     """
-    replaced: Callable[[int], V] = lambda number: replace(record, revision=number)  # type: ignore[type-var]  # noqa: E731 - a def would lose the type
     for old in earlier:
-        if old == replaced(old.revision):
+        if old == replace(record, revision=old.revision):
             raise InputError(
                 f"{what} {record.name}",
-                f"exists with exactly this content as {label(old)}",
+                f"exists with exactly this content as {old.ref}",
                 "",
-                f"use {label(old)}",
+                f"use {old.ref}",
             )
-    return replaced(max((old.revision for old in earlier), default=0) + 1)
+    return replace(record, revision=max((old.revision for old in earlier), default=0) + 1)
 
 
 def _revision(what: str, ref: str, rows: Sequence[V]) -> V:
@@ -300,5 +276,8 @@ def _revision(what: str, ref: str, rows: Sequence[V]) -> V:
         if row.revision == int(number):
             return row
     raise NotFoundError(
-        f"{what} {ref}", "is not in the store", "", there_are([label(row) for row in mine], ref, "")
+        f"{what} {ref}",
+        "is not in the store",
+        "",
+        there_are([f"{row.name}@{row.revision}" for row in mine], ref, ""),
     )

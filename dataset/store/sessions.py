@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from sqlalchemy import insert, select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.admission.rules import check_marks, check_session, check_text
+from dataset.admission.rules import check_marks, check_session
 from dataset.admission.warnings import Summary, check_at_door, summarise
 from dataset.canonical import (
     ID_DIGITS,
@@ -29,6 +29,7 @@ from dataset.canonical import (
 from dataset.coverage.temperature_bands import mean_of
 from dataset.errors import InputError, NotFoundError, StoreError
 from dataset.records import (
+    Amendment,
     DoorWarning,
     Frames,
     Mark,
@@ -38,9 +39,9 @@ from dataset.records import (
     Session,
     Source,
     Stretch,
+    newest_amendment,
 )
 from dataset.store import blocks
-from dataset.store.listing import Amendment, newest_amendment
 from dataset.store.registry import (
     flat,
     liquid_row,
@@ -61,6 +62,7 @@ from dataset.store.tables import (
     VoidRow,
     WarningRow,
 )
+from dataset.values import check_text
 
 NEWEST = "newest"
 HISTORY_SESSIONS = 10  # what the checks at the door look back on

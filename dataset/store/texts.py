@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.admission.rules import check_marks, check_text
+from dataset.admission.rules import check_marks
 from dataset.canonical import ID_DIGITS, canonical_json, marks_content
 from dataset.errors import InputError
 from dataset.records import Mark, MarkRevision
@@ -27,6 +27,7 @@ from dataset.store.tables import (
 )
 from dataset.text.read import TextContent
 from dataset.text.write import REVISIONS, Registry, marks_file, write_text
+from dataset.values import check_text
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,8 @@ import numpy as np
 
 from dataset.errors import InputError
 from dataset.tanks.quadrature import Reals, integral
-from dataset.tanks.shapes import MAX_MM, Section, Torisphere, one_of, positive
+from dataset.tanks.shapes import Section, Torisphere, one_of, positive
+from dataset.values import MAX_MM
 
 FORMS = ("flat", "ellipsoidal", "torispherical", "spherical", "conical")
 _GAUSS_X, _GAUSS_W = np.polynomial.legendre.leggauss(40)

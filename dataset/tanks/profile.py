@@ -239,7 +239,7 @@ def profile_of(tank: Tank, temperature_c: float | None = None) -> Profile:
     if tank.profile is None:
         hint = f"add a revision of the tank with its shape: 'innage tank add {tank.name} --help'"
         raise InputError(
-            f"tank {tank.name}@{tank.revision}",
+            f"tank {tank.ref}",
             "has no profile, so levels and volumes can't be converted",
             "",
             hint,

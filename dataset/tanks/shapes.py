@@ -14,8 +14,7 @@ import numpy as np
 
 from dataset.errors import InputError
 from dataset.tanks.quadrature import Reals, integral
-
-MAX_MM = 100_000.0
+from dataset.values import MAX_MM
 
 
 def positive(where: str, **values: float) -> None:

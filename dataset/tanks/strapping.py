@@ -10,7 +10,8 @@ import numpy as np
 from dataset.errors import InputError
 from dataset.files.lines import cells_of
 from dataset.tanks.quadrature import Reals
-from dataset.tanks.shapes import MAX_MM, Section
+from dataset.tanks.shapes import Section
+from dataset.values import MAX_MM
 
 STRAPPING_COLUMNS = ("height_mm", "volume_ml")
 

@@ -151,7 +151,7 @@ def _check_keys(where: str, table: Mapping[str, Any], kinds: Mapping[str, type])
 
 def write_limits(limits: Limits) -> str:
     """TOML that :func:`read_limits` reads back equal; the name, revision and hash stand in a comment."""
-    lines = [f"# limits {limits.name}@{limits.revision}, sha256 {limits_sha256(limits)}"]
+    lines = [f"# limits {limits.ref}, sha256 {limits_sha256(limits)}"]
     lines += [f"note = {_text(limits.note)}"] if limits.note else []
     lines += [f"signer = {_text(limits.signer)}"] if limits.signer is not None else []
     for row in limits.rows:

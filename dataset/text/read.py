@@ -215,7 +215,7 @@ def _member(where: str, kind: type[Enum], value: object) -> Enum:
 
 def _referred(where: str, kind: type, value: object, earlier: Mapping[str, Any]) -> Any:
     for record in earlier["tanks" if kind is Tank else "sensors"]:
-        if f"{record.name}@{record.revision}" == value:
+        if record.ref == value:
             return record
     raise InputError(
         where,

@@ -119,7 +119,7 @@ def _toml(records: Sequence[DataclassInstance]) -> str:
 
 def _label(record: Any) -> str:
     """Its name; name@revision where there are revisions."""
-    return f"{record.name}@{record.revision}" if hasattr(record, "revision") else str(record.name)
+    return record.ref if hasattr(record, "revision") else str(record.name)
 
 
 def _table(record: DataclassInstance) -> dict[str, Any]:

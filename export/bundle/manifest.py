@@ -15,7 +15,7 @@ from typing import Any
 
 from dataset.errors import InputError
 from dataset.records import Budget, Model, Session, Trim
-from export.c.header import CAUTIONS
+from export.cautions import CAUTIONS
 from export.volume import VolumeTable
 from training.costs import Cost, against
 from training.program import FORMAT, INT32_MAX, LEVEL_UNITS_PER_MM, Program, digest, model_id
@@ -187,8 +187,8 @@ def _session(session: Session, voided: Mapping[str, str]) -> dict[str, Any]:
         "unit": session.unit.name,
         "liquid": session.liquid.name,
         "mounting": mounting.name,
-        "tank": f"{mounting.tank.name}@{mounting.tank.revision}",
-        "sensor": f"{mounting.sensor.name}@{mounting.sensor.revision}",
+        "tank": mounting.tank.ref,
+        "sensor": mounting.sensor.ref,
         "frames": session.frames,
         "marks_sha256": session.mark_revision,
         "simulated": session.simulated,

@@ -8,6 +8,7 @@ from dataset.words import TrimKind
 from export.c.layout import POOLS, TYPE_BYTES, Tables
 from export.c.ops import local
 from export.c.text import comment_block, fill, narrowest, span_text
+from export.cautions import CAUTIONS
 from export.trim_bytes import (
     KIND_CODES,
     MAGIC,
@@ -29,22 +30,6 @@ from training.program import (
     Program,
     digest,
     model_id,
-)
-
-CAUTIONS = (
-    (
-        "The level is an estimate. It is not a protective control: protection against running "
-        "dry, overflow and scalding needs an "
-        "independent device, or a control developed and assessed for that purpose (IEC 60730-1 "
-        "software classes, IEC 60335 and its parts, "
-        "IEC 61508 and IEC 61511 where they apply), under local codes and by qualified people."
-    ),
-    "Foam read as liquid hides dry running; film read as liquid hides an empty tank.",
-    (
-        "A withheld reading must lead to the safe state. Pump and heater logic uses low, "
-        "overflow logic uses high; neither may go on with "
-        "the last reading that was valid."
-    ),
 )
 
 _FLAG_MEANING = {
@@ -78,9 +63,8 @@ def _reading(program: Program, macros: str) -> str:
         else "The liquid stands between low and high."
     )
     return (
-        f"One reading. {band} Pump and heater logic uses low (protects against running dry), "
-        "overflow logic uses high. "
-        f"Withheld: low is 0, level is {macros}_NO_LEVEL, high is {macros}_SPAN, so that both "
+        f"One reading. {band} Pump and heater logic uses low (protects against running dry), overflow logic "
+        f"uses high. Withheld: low is 0, level is {macros}_NO_LEVEL, high is {macros}_SPAN, so that both "
         "kinds of logic fall to their safe side."
     )
 
@@ -150,12 +134,11 @@ int32_t @prefix@_volume_ml(int32_t level);
 
 def _volume_api(volume: VolumeTable, prefix: str) -> str:
     text = (
-        f"Millilitres above the datum of tank {volume.tank} for a level, low or high of a "
-        f"reading: {len(volume.values) - 1} straight pieces, never "
-        f"falling, within {volume.error_ml:.2f} mL of the tank's profile; "
-        f"{prefix.upper()}_NO_VOLUME for anything outside 0 to {prefix.upper()}_SPAN, "
-        "so for the level of a withheld reading. What lies below the datum is not counted, nor "
-        "the error of the level itself."
+        f"Millilitres above the datum of tank {volume.tank} for a level, low or high of a reading: "
+        f"{len(volume.values) - 1} straight pieces, never falling, within {volume.error_ml:.2f} mL of the "
+        f"tank's profile; {prefix.upper()}_NO_VOLUME for anything outside 0 to {prefix.upper()}_SPAN, so "
+        "for the level of a withheld reading. What lies below the datum is not counted, nor the error of "
+        "the level itself."
     )
     return fill(
         _VOLUME_API,

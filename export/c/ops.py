@@ -312,8 +312,8 @@ def _trees(node: Node, inputs: Sequence[Value], out: Value, context: Context) ->
         )
         return [
             (
-                f"const int32_t {out.base} = "
-                f"{context.kernels.walk(forest, stream, x, context.prefix)}; {note(node)}"
+                f"const int32_t {out.base} = {context.kernels.walk(forest, stream, x, context.prefix)}; "
+                f"{note(node)}"
             )
         ]
     step = "node = child[node] + (x[feature[node]] > threshold[node])"

@@ -23,7 +23,7 @@ import onnx
 from onnx import TensorProto, helper
 
 from dataset.errors import InputError, ProgramError
-from export.c.header import CAUTIONS
+from export.cautions import CAUTIONS
 from export.onnx.ops import EMITTERS, Graph, Place
 from training.program import (
     FLAG_BITS,

@@ -67,9 +67,8 @@ def _classes(metrics: Facts, claims: Facts) -> list[str]:
         )
     optimism = random_rows_sentence(metrics)
     made.append(
-        "<p>Errors of accepted readings of the integer program, on groups that training has "
-        "not seen; P95 % is of the span. "
-        f"{escape(WEIGHTS)}. Label u is the standard uncertainty of the labels "
+        "<p>Errors of accepted readings of the integer program, on groups that training has not seen; P95 "
+        f"% is of the span. {escape(WEIGHTS)}. Label u is the standard uncertainty of the labels "
         f"themselves.{f' {escape(optimism)}.' if optimism else ''}</p>"
     )
     found = part(claims, "classes")
@@ -94,10 +93,10 @@ def _classes(metrics: Facts, claims: Facts) -> list[str]:
 
 
 _BOXES = (
-    "Signed error of accepted readings by class, above 0 too high. Box: 25 % to 75 %, stroke "
-    "inside: median, line: 5 % to 95 %, every group of the same "
-    "weight; rings: the least and the greatest of all. Shaded: two standard uncertainties of "
-    "the labels to either side. A frame may be in more than one class."
+    "Signed error of accepted readings by class, above 0 too high. Box: 25 % to 75 %, stroke inside: "
+    "median, line: 5 % to 95 %, every group of the same weight; rings: the least and the greatest of all. "
+    "Shaded: two standard uncertainties of the labels to either side. A frame may be in more than one "
+    "class."
 )
 
 
@@ -185,11 +184,10 @@ def _confusion(claims: Facts) -> list[str]:
         )
     silent = f" Never raised: {escape(', '.join(never))}." if never else ""
     text = (
-        "Each row: the frames whose marks and conditions state this. Each cell: the share of "
-        "them that the model called valid, empty or withheld, or put this "
-        "flag on, all frames of the same weight. Framed: what the row calls for, best at 100 "
-        "%; elsewhere the less the better, but withholding is safe. Where "
-        f"the model says empty, it raises neither foam nor film.{silent}"
+        "Each row: the frames whose marks and conditions state this. Each cell: the share of them that the "
+        "model called valid, empty or withheld, or put this flag on, all frames of the same weight. "
+        "Framed: what the row calls for, best at 100 %; elsewhere the less the better, but withholding is "
+        f"safe. Where the model says empty, it raises neither foam nor film.{silent}"
     )
     return ["<h2>Confusion of flags</h2>", html_table(head, cells), f"<p>{text}</p>"]
 
@@ -230,9 +228,9 @@ def level_sections(figures: Facts) -> list[str]:
         else "How uncertain the labels are themselves is not known"
     )
     caption = (
-        "Signed error of accepted readings on unseen groups by true level, above 0 too high, "
-        "in bins of a twentieth of the span: dot, the median; line, from "
-        f"the 5 % to the 95 % quantile of the bin's frames. {shade}."
+        "Signed error of accepted readings on unseen groups by true level, above 0 too high, in bins of a "
+        "twentieth of the span: dot, the median; line, from the 5 % to the 95 % quantile of the bin's "
+        f"frames. {shade}."
     )
     return ["<h2>Error against level</h2>", figure(level_plot(points), caption)]
 
@@ -250,10 +248,10 @@ def _risk(claims: Facts) -> list[str]:
     if not curves:
         return []
     caption = (
-        "What a stricter threshold of doubt would buy: the 95th percentile of the error of the "
-        "readings still accepted (across), were doubt alone to decide, "
-        "on the unseen groups. A line that falls to the left means that doubt knows where the "
-        "errors are. The model's own threshold is one choice on it."
+        "What a stricter threshold of doubt would buy: the 95th percentile of the error of the readings "
+        "still accepted (across), were doubt alone to decide, on the unseen groups. A line that falls to "
+        "the left means that doubt knows where the errors are. The model's own threshold is one choice on "
+        "it."
     )
     return ["<h2>Risk against acceptance</h2>", figure(risk_plot(curves), caption)]
 
@@ -303,9 +301,9 @@ def front_figure(points: list[tuple[float, float, str, bool]], facts: Facts) -> 
     if len(points) < 2:
         return []
     caption = (
-        "Candidates that were compiled and measured: error against flash, both the smaller the "
-        "better. Large and filled: the chosen one; rings: the others. "
-        "Line: those that no smaller one beats. Dashed: the budget's flash, where it is near."
+        "Candidates that were compiled and measured: error against flash, both the smaller the better. "
+        "Large and filled: the chosen one; rings: the others. Line: those that no smaller one beats. "
+        "Dashed: the budget's flash, where it is near."
     )
     return [figure(front_plot(points, part(facts, "budget").get("flash_bytes")), caption)]
 

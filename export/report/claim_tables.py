@@ -346,9 +346,9 @@ def claim_sentence(group_by: str, metrics: Figures) -> str:
     if group_by != GroupBy.TEMPERATURE:
         return ""
     said = (
-        "These are temperature bands not seen in fitting, chosen and not drawn; units, liquids "
-        "and sessions may be the same in both: nothing here speaks "
-        "of a unit or a liquid never seen, or of a share of further temperature bands"
+        "These are temperature bands not seen in fitting, chosen and not drawn; units, liquids and "
+        "sessions may be the same in both: nothing here speaks of a unit or a liquid never seen, or of a "
+        "share of further temperature bands"
     )
     seen = _part(metrics, "seen_in_prove_bands")
     return (
@@ -369,10 +369,9 @@ def random_rows_sentence(metrics: Figures) -> str:
     if random is None or proved is None:
         return ""
     return (
-        f"Split at random by row, the level net alone would have shown a P95 of {random:g} mm "
-        f"(nothing withheld), against {proved:g} mm here on "
-        "accepted readings of unseen groups: that split has frames of one group on both sides "
-        "and claims nothing"
+        f"Split at random by row, the level net alone would have shown a P95 of {random:g} mm (nothing "
+        f"withheld), against {proved:g} mm here on accepted readings of unseen groups: that split has "
+        "frames of one group on both sides and claims nothing"
     )
 
 

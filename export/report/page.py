@@ -163,8 +163,8 @@ def _limits_of_claims(facts: Facts) -> list[str]:
     metrics, said = facts["metrics"], []
     if isinstance(metrics.get("openings"), int):
         said.append(
-            "The prove groups of this frozen set had been opened "
-            f"{counted(metrics['openings'], 'time')}; each opening wears them out a little"
+            f"The prove groups of this frozen set had been opened {counted(metrics['openings'], 'time')}; "
+            "each opening wears them out a little"
         )
     seen = {what: _unique(s[what] for s in facts["sessions"]) for what in ("unit", "liquid", "tank")}
     few = ", ".join(counted(len(names), what) for what, names in seen.items())
@@ -177,8 +177,8 @@ def _limits_of_claims(facts: Facts) -> list[str]:
         said.append(f"No error band is given: {escape(str(band.get('reason', 'no reason recorded')))}")
     elif band:
         said.append(
-            f"The band: {escape(str(band.get('meaning', '')))}, from "
-            f"{number(band.get('groups'))} calibrate groups"
+            f"The band: {escape(str(band.get('meaning', '')))}, from {number(band.get('groups'))} calibrate "
+            "groups"
         )
     beyond = part(part(metrics, "prove"), "beyond")
     if beyond.get("frames"):
@@ -389,17 +389,16 @@ def _made_with(facts: Facts) -> str:
 def _use(facts: Facts) -> list[str]:
     prefix, units = escape(facts["prefix"]), facts["units"]
     compiling = (
-        f"Compile <code>{prefix}.c</code> with <code>{prefix}.h</code> (C99, no other library). "
-        "Levels are integers of"
-        f" 1/{units['level_units_per_mm']} mm above the tank's datum. Result code 0 is "
-        "withheld: low is then 0 and high the span, so pump logic reads"
-        " <em>low</em> and overflow logic reads <em>high</em>. Call step once a frame, a frame "
-        f"every {units['period_ms']} ms, and init again after a gap."
+        f"Compile <code>{prefix}.c</code> with <code>{prefix}.h</code> (C99, no other library). Levels are "
+        f"integers of 1/{units['level_units_per_mm']} mm above the tank's datum. Result code 0 is withheld: "
+        "low is then 0 and high the span, so pump logic reads <em>low</em> and overflow logic reads "
+        f"<em>high</em>. Call step once a frame, a frame every {units['period_ms']} ms, and init again "
+        "after a gap."
     )
     verifying = (
-        "<code>innage verify</code> on this folder compiles the C, runs it and the ONNX on "
-        "every vector, and says whether all give the same numbers."
-        f" The model's hash is <code>{facts['model']['sha256']}</code>."
+        "<code>innage verify</code> on this folder compiles the C, runs it and the ONNX on every vector, "
+        "and says whether all give the same numbers. The model's hash is "
+        f"<code>{facts['model']['sha256']}</code>."
     )
     return [
         "<h2>Using it</h2>",

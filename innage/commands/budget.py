@@ -70,8 +70,8 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
         table("budgets", ("budget", "core", "multiplier", "flash B", "RAM B", "stack B", "cycles"), rows)
     else:
         say(
-            "no budgets yet: try 'innage budget add NAME --core cortex-m0plus "
-            "--multiplier-cycles 1 --flash 1536 --ram 64 --stack 128 --cycles 2000'"
+            "no budgets yet: try 'innage budget add NAME --core cortex-m0plus --multiplier-cycles 1 "
+            "--flash 1536 --ram 64 --stack 128 --cycles 2000'"
         )
 
 

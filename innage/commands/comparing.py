@@ -136,7 +136,7 @@ def find_difference(
         "frozen": set_reference(its),
         "role": str(role),
         "openings": openings,
-        "limits_of": None if where is None else f"{where.name}@{where.revision}",
+        "limits_of": None if where is None else where.ref,
         "costs": [_cost(model, allowed) for model in models],
     }
 

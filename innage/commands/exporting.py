@@ -179,7 +179,7 @@ def _warn_of_limits(model: Model, allowed: bool, json: bool) -> None:
     from innage.jobs.handing_over import answers_of
 
     answers = answers_of(model)
-    named = "" if model.limits is None else f"{model.limits.name}@{model.limits.revision}, "
+    named = "" if model.limits is None else f"{model.limits.ref}, "
     for row in answers:
         if row["answer"] != "met":
             print(

@@ -139,7 +139,7 @@ def plan(
         band=band / 100 or None,
     )
     remarks = [*made.remarks, *_cannot_tell(opened, signed, tanks, {p.liquid for p in made.proposals})]
-    title = f"{signed.name}@{signed.revision}" if limits is not None else "the built-in limits"
+    title = signed.ref if limits is not None else "the built-in limits"
     if json:
         emit(
             asdict(made)
@@ -227,8 +227,7 @@ def chosen(store: Store, tank: str | None, liquid: str | None) -> list[Session]:
     return [
         s
         for s in store.sessions()
-        if tank in (None, s.mounting.tank.name, f"{s.mounting.tank.name}@{s.mounting.tank.revision}")
-        and liquid in (None, s.liquid.name)
+        if tank in (None, s.mounting.tank.name, s.mounting.tank.ref) and liquid in (None, s.liquid.name)
     ]
 
 

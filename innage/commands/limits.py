@@ -57,7 +57,7 @@ def add(
     )
     made = open_store(store).add_limits(limits if note is None else replace(limits, note=note))
     say(
-        f"limits {made.name}@{made.revision}: "
+        f"limits {made.ref}: "
         f"{', '.join(f'{r.metric} <= {bound_text(r.bound, r.or_mm)} ({r.condition})' for r in made.rows)}"
     )
 
@@ -97,10 +97,7 @@ def sign(
 
     opened = open_store(store)
     made = opened.add_limits(replace(opened.limits(name), signer=signer))
-    say(
-        f"limits {made.name}@{made.revision}: signed by {made.signer}; hash of what is signed "
-        f"{limits_sha256(made)}"
-    )
+    say(f"limits {made.ref}: signed by {made.signer}; hash of what is signed {limits_sha256(made)}")
 
 
 @app.command()
@@ -121,7 +118,7 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
         table(
             "limits",
             ("limits", "rows", "signer", "note"),
-            [(f"{x.name}@{x.revision}", len(x.rows), x.signer, x.note) for x in found],
+            [(x.ref, len(x.rows), x.signer, x.note) for x in found],
         )
     else:
         say("no limits yet: try 'innage limits add NAME --from default', or --row \"rmse_mm<=2\"")
@@ -157,7 +154,7 @@ def show(
         for r, bound, percent in zip(limits.rows, bounds, percents, strict=True)
     ]
     table(
-        f"limits {limits.name}@{limits.revision}",
+        f"limits {limits.ref}",
         ("metric", "at most", "condition", "confidence", "fewest groups"),
         rows,
     )

@@ -507,22 +507,21 @@ def find_mounting(store: Store, name: str | None, tank: str | None, sensor: str 
         mounting = store.mounting(name)
         for what, given, its in (("tank", its_tank, mounting.tank), ("sensor", its_sensor, mounting.sensor)):
             if given is not None and given != its:
-                found = f"{given.name}@{given.revision}"
+                found = given.ref
                 raise InputError(
                     f"--{what}",
                     found,
-                    f"{its.name}@{its.revision}, which mounting {name} is of",
+                    f"{its.ref}, which mounting {name} is of",
                     "leave the option out, or name another mounting",
                 )
         return mounting
     if its_tank is None or its_sensor is None:
         raise InputError("--tank and --sensor", "one is missing", "both, or --mounting")
     fitting = [m for m in store.mountings() if m.tank == its_tank and m.sensor == its_sensor]
-    joined = f"sensor {its_sensor.name}@{its_sensor.revision} on tank {its_tank.name}@{its_tank.revision}"
+    joined = f"sensor {its_sensor.ref} on tank {its_tank.ref}"
     if not fitting:
         others = ", ".join(
-            f"{m.name} (sensor {m.sensor.name}@{m.sensor.revision} on tank {m.tank.name}@{m.tank.revision})"
-            for m in store.mountings()
+            f"{m.name} (sensor {m.sensor.ref} on tank {m.tank.ref})" for m in store.mountings()
         )
         hint = f"there are: {others}" if others else "add it with 'innage mounting add'"
         raise NotFoundError("mounting", f"none for {joined}", "", hint)

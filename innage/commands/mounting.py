@@ -45,7 +45,7 @@ def add(
     made = opened.add_mounting(
         Mounting(name, opened.tank(tank), opened.sensor(sensor), offset_mm, offset_tolerance_mm, note)
     )
-    where = f"sensor {made.sensor.name}@{made.sensor.revision} on tank {made.tank.name}@{made.tank.revision}"
+    where = f"sensor {made.sensor.ref} on tank {made.tank.ref}"
     say(f"mounting {made.name}: {where}, offset {made.offset_mm:g} mm")
     for warning in mounting_warnings(made):
         say(f"warning: {warning}")
@@ -61,8 +61,8 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
         rows = [
             (
                 m.name,
-                f"{m.tank.name}@{m.tank.revision}",
-                f"{m.sensor.name}@{m.sensor.revision}",
+                m.tank.ref,
+                m.sensor.ref,
                 m.offset_mm,
                 m.offset_tolerance_mm,
             )
@@ -88,8 +88,8 @@ def show(
         return
     tank, sensor = mounting.tank, mounting.sensor
     facts = [
-        ("tank", f"{tank.name}@{tank.revision}, span {tank.span_mm:g} mm"),
-        ("sensor", f"{sensor.name}@{sensor.revision}"),
+        ("tank", f"{tank.ref}, span {tank.span_mm:g} mm"),
+        ("sensor", sensor.ref),
         ("offset mm", f"{mounting.offset_mm:g}"),
         ("offset tolerance mm", f"{mounting.offset_tolerance_mm:g}"),
         ("note", mounting.note),

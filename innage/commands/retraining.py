@@ -88,7 +88,7 @@ def retrain(
     found = made.found | {
         "name": name,
         "openings": openings,
-        "limits_of": None if chosen is None else f"{chosen.name}@{chosen.revision}",
+        "limits_of": None if chosen is None else chosen.ref,
     }
     if picture is not None:
         from innage.terminal.retraining_view import draw_curve

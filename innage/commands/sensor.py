@@ -75,8 +75,8 @@ def add(
     )
     names = ", ".join(made.channel_names)
     say(
-        f"sensor {made.name}@{made.revision}: pads {names}; {made.count_bits} bits, count "
-        f"{made.count_law} with C, {made.period_ms} ms"
+        f"sensor {made.ref}: pads {names}; {made.count_bits} bits, count {made.count_law} with C, "
+        f"{made.period_ms} ms"
     )
 
 
@@ -124,7 +124,7 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     elif sensors:
         rows = [
             (
-                f"{s.name}@{s.revision}",
+                s.ref,
                 s.channels,
                 s.count_bits,
                 s.count_law,
@@ -160,7 +160,7 @@ def show(
         emit(asdict(sensor))
         return
     facts = [(k, v) for k, v in asdict(sensor).items() if k not in ("name", "revision", "pads")]
-    table(f"sensor {sensor.name}@{sensor.revision}", ("fact", "value"), facts)
+    table(f"sensor {sensor.ref}", ("fact", "value"), facts)
     rows = [
         (p.channel, p.name, p.bottom_mm, p.height_mm, p.width_mm, hertz(p.frequency_hz), p.role)
         for p in sensor.pads

@@ -76,7 +76,7 @@ def study(
             "model": model,
             "role": str(role),
             "origin": its.frozen.origin,
-            "limits_of": chosen and f"{chosen.name}@{chosen.revision}",
+            "limits_of": chosen and chosen.ref,
         }
         with progress("study") as shown:
             if trims or not features:

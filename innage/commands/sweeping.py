@@ -67,7 +67,7 @@ def sweep(
         "frozen": set_reference(its.frozen),
         "role": str(role),
         "openings": openings,
-        "limits": None if where is None else f"{where.name}@{where.revision}",
+        "limits": None if where is None else where.ref,
         "pads": list(pads),
     }
     if picture is not None:
@@ -124,9 +124,9 @@ def _nothing_to_stand(found: dict[str, Any]) -> str:
     if found["limits"] is None:
         return "No limits, so nothing to stand: name some with --limits."
     return (
-        f"None of {found['limits']} is met without drift on the {found['role']} groups, so "
-        "nothing can fail: a limit that asks for more groups than there are "
-        "is not met. Name others with --limits, or other groups with --role."
+        f"None of {found['limits']} is met without drift on the {found['role']} groups, so nothing can "
+        "fail: a limit that asks for more groups than there are is not met. Name others with --limits, or "
+        "other groups with --role."
     )
 
 

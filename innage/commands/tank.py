@@ -132,7 +132,7 @@ def add(
         if profile is None
         else f", {profile.volume_ml(made.span_mm):.6g} mL; {shape_words(profile.sections)}"
     )
-    say(f"tank {made.name}@{made.revision}: span {made.span_mm:g} mm{holds}")
+    say(f"tank {made.ref}: span {made.span_mm:g} mm{holds}")
 
 
 @app.command("list")
@@ -142,7 +142,7 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     if json:
         emit([facts(t) for t in tanks])
     elif tanks:
-        rows = [(f"{t.name}@{t.revision}", t.span_mm, *_holds(t), t.wall_material, t.wall_mm) for t in tanks]
+        rows = [(t.ref, t.span_mm, *_holds(t), t.wall_material, t.wall_mm) for t in tanks]
         table("tanks", ("tank", "span mm", "mL in it", "shape", "wall", "wall mm"), rows)
     else:
         say("no tanks yet: try 'innage tank add NAME --span-mm 100'")
@@ -215,7 +215,7 @@ def show(
             ("datum above the lowest point mm", profile.datum_mm),
             ("inner height mm", profile.height_mm),
         ]
-    table(f"tank {tank.name}@{tank.revision}", ("fact", "value"), shown)
+    table(f"tank {tank.ref}", ("fact", "value"), shown)
     if profile is not None:
         table(
             "volumes",
@@ -270,7 +270,7 @@ def volume(
     tank = open_store(store).tank(name)
     if temperature_c is not None and tank.expansion_per_k is None:
         raise InputError(
-            f"tank {tank.name}@{tank.revision}",
+            f"tank {tank.ref}",
             "has no expansion coefficient",
             "",
             "add a revision with --expansion-per-k and --reference-c",
@@ -295,10 +295,7 @@ def volume(
             }
         )
         return
-    said = (
-        f"tank {tank.name}@{tank.revision}: {level:.6g} mm above the datum are {volume_ml:.6g} mL "
-        f"(surface {area:.6g} mm2)"
-    )
+    said = f"tank {tank.ref}: {level:.6g} mm above the datum are {volume_ml:.6g} mL (surface {area:.6g} mm2)"
     if at_pad is not None:
         said += (
             f"; tilted by {tilt_deg:g} degrees, a pad {pad_offset_mm:g} mm beside the axis sees "

@@ -186,7 +186,7 @@ def _facts(model: Model) -> dict[str, Any]:
     """Everything about a model but the program and the float ONNX, which are exported."""
     from innage.commands.freezing import set_reference
 
-    limits = None if model.limits is None else f"{model.limits.name}@{model.limits.revision}"
+    limits = None if model.limits is None else model.limits.ref
     return {
         "name": model.name,
         "sha256": model.sha256,

@@ -136,8 +136,8 @@ def add(
             for name, count in zip(made.mounting.sensor.channel_names, made.refused, strict=True)
         )
         say(
-            f"from {made.frames[1] - made.frames[0]} frames of session "
-            f"{(made.session or '')[:12]}; outliers refused: {refused}"
+            f"from {made.frames[1] - made.frames[0]} frames of session {(made.session or '')[:12]}; "
+            f"outliers refused: {refused}"
         )
 
 
@@ -259,7 +259,7 @@ def limits_facts(made: TrimLimits) -> dict[str, Any]:
     sensor = made.mounting.sensor
     return asdict(made) | {
         "mounting": made.mounting.name,
-        "sensor": f"{sensor.name}@{sensor.revision}",
+        "sensor": sensor.ref,
         "channels": list(sensor.channel_names),
     }
 

@@ -243,8 +243,8 @@ def _title(tried: Mounting, medium: Medium, frequency: float, coupling: Coupling
     from dataset.records import hertz
 
     return (
-        f"{tried.name}: liquid of permittivity {medium.permittivity:.4g} and "
-        f"{medium.conductivity:g} S/m, {coupling}, at {hertz(frequency)}"
+        f"{tried.name}: liquid of permittivity {medium.permittivity:.4g} and {medium.conductivity:g} S/m, "
+        f"{coupling}, at {hertz(frequency)}"
     )
 
 

@@ -79,13 +79,9 @@ def _usable(store: Store) -> Choice:
 
 def _on_tank(sessions: Sequence[Session], ref: str) -> list[Session]:
     """Those on a tank, given by name or by name and revision."""
-    found = [
-        s
-        for s in sessions
-        if ref in (s.mounting.tank.name, f"{s.mounting.tank.name}@{s.mounting.tank.revision}")
-    ]
+    found = [s for s in sessions if ref in (s.mounting.tank.name, s.mounting.tank.ref)]
     if not found:
-        known = sorted({f"{s.mounting.tank.name}@{s.mounting.tank.revision}" for s in sessions})
+        known = sorted({s.mounting.tank.ref for s in sessions})
         raise InputError(
             "--tank",
             f"no session on {ref}",

@@ -135,9 +135,7 @@ def volume_of(model: Model) -> VolumeTable:
     from export.volume import volume_table
     from training.program import from_json
 
-    tanks = {
-        f"{s.mounting.tank.name}@{s.mounting.tank.revision}": s.mounting.tank for s in model.frozen.sessions
-    }
+    tanks = {s.mounting.tank.ref: s.mounting.tank for s in model.frozen.sessions}
     if len(tanks) > 1:
         raise InputError(
             "--volume-table", "sessions of " + " and ".join(sorted(tanks)), "a model of one tank revision"

@@ -82,8 +82,8 @@ def keep(store: Store, made: Trained, name: str, its: FrozenSet, limits: Limits 
 
 def refuse_known(store: Store, name: str) -> None:
     """A name that is taken is refused before the work, not after it."""
-    from dataset.admission.rules import check_name
     from dataset.errors import InputError
+    from dataset.values import check_name
 
     check_name("model", name)
     if any(model.name == name for model in store.models()):

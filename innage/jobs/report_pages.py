@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from dataset.labels.conditions import conditions_text
-from export.c.header import CAUTIONS
+from export.cautions import CAUTIONS
 from export.report.html import badge, cell, counted, figure, folded, html_table, unbroken
 from export.report.html_page import cautions, heading, origin_said, page
 from export.report.page import FEW_SESSIONS
@@ -31,14 +31,13 @@ COUNT_COLUMNS = 6  # pads beside each other in a table of counts
 RESPONSE_BINS = 60  # of the span
 _SHORT = 12  # digits of a hash that are shown
 COURSE = (
-    "Counts of each pad over time, a line a pad. Shaded: the marks, with their level in mm "
-    "above, where there is room. Below, where they were stated or "
-    "measured: the conditions, a row each, and the temperature. Lines are broken at gaps in time."
+    "Counts of each pad over time, a line a pad. Shaded: the marks, with their level in mm above, where "
+    "there is room. Below, where they were stated or measured: the conditions, a row each, and the "
+    "temperature. Lines are broken at gaps in time."
 )
 GAPS = (
-    "Each cell: independent sessions / units that were captured there, the darker the more "
-    "sessions; 'none': nobody has looked. Across: bands of the level; "
-    "down: liquid, condition, temperature."
+    "Each cell: independent sessions / units that were captured there, the darker the more sessions; "
+    "'none': nobody has looked. Across: bands of the level; down: liquid, condition, temperature."
 )
 
 
@@ -87,11 +86,10 @@ def session_page(
     curves = _responses(session, frames)
     if curves:
         said = (
-            "Each pad's mean count over the frames under marks, in bins of a sixtieth of the "
-            "span, as a share of the way from its least mean to its greatest: "
-            "where along the level it responds, and whether it rises or falls, not by how many "
-            "counts. Filling and draining, and whatever was on the "
-            "liquid or the wall, are taken together. Pads that never change are left out."
+            "Each pad's mean count over the frames under marks, in bins of a sixtieth of the span, as a "
+            "share of the way from its least mean to its greatest: where along the level it responds, and "
+            "whether it rises or falls, not by how many counts. Filling and draining, and whatever was on "
+            "the liquid or the wall, are taken together. Pads that never change are left out."
         )
         parts += ["<h2>Pad response</h2>", figure(response_plot(curves), said)]
     parts += ["<h2>Course</h2>", drawn(lambda path: draw_session(path, session, frames), COURSE)]
@@ -144,7 +142,7 @@ def _cell(value: object) -> str:
 
 def _on(session: Session) -> str:
     tank, sensor = session.mounting.tank, session.mounting.sensor
-    where = f"{tank.name}@{tank.revision} with {sensor.name}@{sensor.revision} as {session.mounting.name}"
+    where = f"{tank.ref} with {sensor.ref} as {session.mounting.name}"
     return (
         f"{escape(session.unit.name)}, {escape(session.liquid.name)} &middot; {escape(where)} "
         f"&middot; {counted(session.frames, 'frame')}"
@@ -180,8 +178,8 @@ def frozen_page(frozen: FrozenSet, facts: Mapping[str, Any], found: Gaps, purpos
 
     origin = origin_said(frozen.origin)
     sub = (
-        f"Groups by {escape(str(frozen.group_by))} &middot; "
-        f"{counted(len(frozen.sessions), 'session')} &middot; <code>{frozen.sha256[:_SHORT]}</code>"
+        f"Groups by {escape(str(frozen.group_by))} &middot; {counted(len(frozen.sessions), 'session')} "
+        f"&middot; <code>{frozen.sha256[:_SHORT]}</code>"
     )
     parts = [
         heading(f"Frozen set {frozen.name}", origin),
@@ -298,9 +296,9 @@ def comparison_page(found: Mapping[str, Any]) -> str:
     )
     if found["cells"]:
         said = (
-            f"Mean absolute error of {second} less that of {first}, in mm, on frames that both "
-            "accept, by class and liquid (down) and level (across): above 0, "
-            f"red, {second} is worse; below 0, blue, {first} is. A cell without a number: no such frame."
+            f"Mean absolute error of {second} less that of {first}, in mm, on frames that both accept, by "
+            f"class and liquid (down) and level (across): above 0, red, {second} is worse; below 0, blue, "
+            f"{first} is. A cell without a number: no such frame."
         )
         parts += [
             "<h2>Where each is worse</h2>",

@@ -30,12 +30,12 @@ def draw_tank(path: Path, tank: Tank, mounting: Mounting | None = None) -> None:
     from dataset.tanks.profile import profile_of
 
     if mounting is not None and mounting.tank != tank:
-        on = f"is on tank {mounting.tank.name}@{mounting.tank.revision}"
+        on = f"is on tank {mounting.tank.ref}"
         raise InputError(
             f"mounting {mounting.name}",
             on,
-            f"one on {tank.name}@{tank.revision}",
-            f"show tank {mounting.tank.name}@{mounting.tank.revision}",
+            f"one on {tank.ref}",
+            f"show tank {mounting.tank.ref}",
         )
     profile = profile_of(tank)
     # both sides of a step, and the ends, where the area may jump
@@ -54,7 +54,7 @@ def draw_tank(path: Path, tank: Tank, mounting: Mounting | None = None) -> None:
         shape.set(
             xlabel="radius of the circle of equal area, mm",
             ylabel="height above the datum, mm",
-            title=f"tank {tank.name}@{tank.revision}",
+            title=f"tank {tank.ref}",
         )
         area_axes.plot(areas / 100, heights, color="tab:blue", label="area, cm²")
         area_axes.set_xlabel("area, cm²", color="tab:blue")
@@ -172,5 +172,5 @@ def draw_sensor(path: Path, sensor: Sensor) -> None:
         axes.set(
             xlabel="across the sensor, mm",
             ylabel="along the sensor, upwards, mm",
-            title=f"sensor {sensor.name}@{sensor.revision}",
+            title=f"sensor {sensor.ref}",
         )

@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 ENDS = "flat, ellipsoidal:DEPTH, spherical:DEPTH, conical:DEPTH or torispherical:F:K"
 SECTIONS = (
     "box:WIDTHxDEPTH:HEIGHT, cylinder:DIAMETER:HEIGHT, cone:BOTTOMxTOP:HEIGHT, "
-    "taper:WIDTHxDEPTH:WIDTHxDEPTH:HEIGHT, "
-    "ellipsoidal:DIAMETER:DEPTH, spherical:DIAMETER:DEPTH or torispherical:DIAMETER:F:K"
+    "taper:WIDTHxDEPTH:WIDTHxDEPTH:HEIGHT, ellipsoidal:DIAMETER:DEPTH, spherical:DIAMETER:DEPTH or "
+    "torispherical:DIAMETER:F:K"
 )
 SIZES = {  # what the texts between the colons hold
     "box": (2, 1),

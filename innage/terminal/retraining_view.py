@@ -102,9 +102,9 @@ def _moved(found: Found) -> list[str]:
     said = []
     if found["moved_mm"]:
         said.append(
-            f"The pads sit at other heights than before, by up to {found['moved_mm']:.3g} mm: "
-            "levels of the old tank, by its labels and by "
-            f"{found['parent']}, were moved with them, which the firmware would have to do too."
+            f"The pads sit at other heights than before, by up to {found['moved_mm']:.3g} mm: levels of the "
+            f"old tank, by its labels and by {found['parent']}, were moved with them, which the firmware "
+            "would have to do too."
         )
     spans = {way["way"]: way["span_mm"] for way in found["ways"]}
     old_span, new_span = (
@@ -119,9 +119,9 @@ def _moved(found: Found) -> list[str]:
     left = found["left_out"]
     if left is not None and (left["same_sessions"] or left["held_out_units"] or left["rows_above"]):
         said.append(
-            f"Left out of the earlier set: {left['same_sessions']} sessions that the new set "
-            f"has, {left['held_out_units']} of units that it holds out, "
-            f"{left['rows_above']} frames outside the new span."
+            f"Left out of the earlier set: {left['same_sessions']} sessions that the new set has, "
+            f"{left['held_out_units']} of units that it holds out, {left['rows_above']} frames outside the "
+            "new span."
         )
     if found["recipe"]["trim"] != found["trim_of_parent"]:
         said.append(
@@ -161,9 +161,8 @@ def _needed(found: Found) -> list[str]:
                 f"sessions on: {good['ratio']:.3g} of them."
             )
     said.append(
-        f"Each point has {curve['choose_sessions']} further sessions to set thresholds on, and "
-        f"is judged on {curve['prove_groups']} prove groups; "
-        f"fits of at most {curve['steps']} steps; {curve['order']}."
+        f"Each point has {curve['choose_sessions']} further sessions to set thresholds on, and is judged on "
+        f"{curve['prove_groups']} prove groups; fits of at most {curve['steps']} steps; {curve['order']}."
     )
     return said
 

@@ -447,9 +447,8 @@ def _next_step(candidates: list[Candidate], picked: Candidate) -> str:
     assert step.cost is not None
     return (
         f"{step.recipe.family} {step.recipe.size} with {step.recipe.bits} bits: "
-        f"{step.cost.flash - picked.cost.flash} B more flash and "
-        f"{step.cost.cycles - picked.cost.cycles:+d} cycles for a choose error of "
-        f"{step.error:.3g} mm in place of {picked.error:.3g} mm"
+        f"{step.cost.flash - picked.cost.flash} B more flash and {step.cost.cycles - picked.cost.cycles:+d} "
+        f"cycles for a choose error of {step.error:.3g} mm in place of {picked.error:.3g} mm"
     )
 
 

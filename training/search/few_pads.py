@@ -281,8 +281,8 @@ def pick(candidates: Sequence[Candidate], limits: Limits | None) -> tuple[Candid
         )
     nearest = min(dry_safe, key=lambda c: c.error)
     why = (
-        "no candidate meets the limits; the nearest is "
-        f"{nearest.recipe.family} {nearest.recipe.size} with {nearest.recipe.bits} bits"
+        f"no candidate meets the limits; the nearest is {nearest.recipe.family} {nearest.recipe.size} with "
+        f"{nearest.recipe.bits} bits"
     )
     if any(c.meets for c in possible):
         why = (

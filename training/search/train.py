@@ -112,8 +112,8 @@ def notes_of(data: FrozenData) -> dict[str, str]:
         **({} if data.frozen.origin == "measured" else {"readings": data.frozen.origin}),
         "liquid": names(s.liquid.name for s in data.frozen.sessions),
         "mounting": names(f"{m.name}, offset {m.offset_mm:g} mm" for m in mountings),
-        "sensor": names(f"{m.sensor.name}@{m.sensor.revision}" for m in mountings),
-        "tank": names(f"{m.tank.name}@{m.tank.revision}, span {m.tank.span_mm:g} mm" for m in mountings),
+        "sensor": names(m.sensor.ref for m in mountings),
+        "tank": names(f"{m.tank.ref}, span {m.tank.span_mm:g} mm" for m in mountings),
     }
 
 
@@ -129,7 +129,7 @@ def board_of(data: FrozenData) -> Board:
     """Sensor and tank of the frozen set; sessions of different sensors cannot be trained together."""
     sensors = {s.mounting.sensor for s in data.frozen.sessions}
     if len(sensors) != 1:
-        names = ", ".join(sorted(f"{s.name}@{s.revision}" for s in sensors))
+        names = ", ".join(sorted(s.ref for s in sensors))
         raise InputError(
             f"frozen set '{data.frozen.name}'",
             f"sensors {names or 'none'}",

@@ -143,7 +143,7 @@ def _check_boards(old: Mounting, new: Mounting) -> None:
         if value != wanted[what]:
             hint = "captures of another board can't be learnt from together"
             raise InputError(
-                f"sensor {old.sensor.name}@{old.sensor.revision}",
+                f"sensor {old.sensor.ref}",
                 f"{what} {value}",
                 f"{wanted[what]}, as {new.sensor.name} has",
                 hint,

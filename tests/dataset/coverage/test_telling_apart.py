@@ -82,9 +82,9 @@ def test_the_sentence_says_what_would_help() -> None:
     """f_c, the pads' frequency and the one that would do stand in the sentence."""
     said = judge(Liquid("tap", WATER, 0.05), sensor(100e3)).sentence
     assert said == (
-        "film and foam of tap on strip@1 cannot be told from the liquid: tap conducts up to "
-        "f_c = 11.5 MHz, the pads are read at 100 kHz; "
-        "foam, and a film of 0.1 mm, read full however many sessions there are; 2.87 MHz and more would tell"
+        "film and foam of tap on strip@1 cannot be told from the liquid: tap conducts up to f_c = 11.5 "
+        "MHz, the pads are read at 100 kHz; foam, and a film of 0.1 mm, read full however many sessions "
+        "there are; 2.87 MHz and more would tell"
     )
 
 

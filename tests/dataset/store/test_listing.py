@@ -11,9 +11,9 @@ from typing import Any
 
 import pytest
 
-from dataset.records import GroupBy, Mark, Role
+from dataset.records import Amendment, GroupBy, Mark, Role, newest_amendment
 from dataset.store import Store
-from dataset.store.listing import Amendment, names, newest_amendment, session_lines
+from dataset.store.listing import names, session_lines
 
 OLD = Path(__file__).parents[2] / "data" / "stores" / "0003_simulated.db"
 

@@ -54,7 +54,6 @@ def test_a_contradiction_is_one_sentence(right: Store, tmp_path: Path) -> None:
     Store.open(tmp_path / "left.db").add_liquid(Liquid("tea", 80.0))
     said = run("merge", str(right.path), code=2).stderr
     assert said == (
-        "innage: liquid tea: permittivity is 80 in left.db and 78 in right.db; expected the "
-        "same content under the same name. "
-        "Nothing was merged; one of the two needs another name\n"
+        "innage: liquid tea: permittivity is 80 in left.db and 78 in right.db; expected the same content "
+        "under the same name. Nothing was merged; one of the two needs another name\n"
     )
