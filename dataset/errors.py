@@ -2,27 +2,40 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
+from collections.abc import Callable, Sequence
 
 
 class InnageError(Exception):
     """Base of every error that the command line shows as one sentence with exit code 2.
 
     Attributes:
-        where: the file, line, option or record at fault.
+        where: the file, line, field or record at fault.
         found: what stands there.
         expected: what should have stood there.
         hint: what to do next.
+        fields: the fields that the sentence names, as arguments are called in Python (``edges_c``). Each face
+            says how its users set them: see :meth:`said_by`.
     """
 
-    def __init__(self, where: str, found: str, expected: str = "", hint: str = "") -> None:
+    def __init__(
+        self, where: str, found: str, expected: str = "", hint: str = "", *, fields: Sequence[str] = ()
+    ) -> None:
         self.where, self.found, self.expected, self.hint = where, found, expected, hint
+        self.fields = tuple(fields)
         sentence = f"{where}: {found}"
         if expected:
             sentence += f"; expected {expected}"
         if hint:
             sentence += f". {hint[0].upper()}{hint[1:]}"
         super().__init__(sentence)
+
+    def said_by(self, spell: Callable[[str], str]) -> str:
+        """The sentence with each field as a face's users set it, such as ``--edges-c`` for ``edges_c``."""
+        if not self.fields:
+            return str(self)
+        words = "|".join(map(re.escape, sorted(self.fields, key=len, reverse=True)))
+        return re.sub(rf"(?<![\w-])({words})(?![\w-])", lambda found: spell(found.group()), str(self))
 
 
 class InputError(InnageError, ValueError):

@@ -11,6 +11,7 @@ import typer
 
 from dataset.errors import InnageError
 from innage.lazy import LazyGroup, after_the_command, suggest
+from innage.options import option_of
 
 
 class Face(LazyGroup):
@@ -34,7 +35,7 @@ class Face(LazyGroup):
         try:
             return super().invoke(ctx)
         except InnageError as error:
-            print(f"innage: {error}", file=sys.stderr)
+            print(f"innage: {error.said_by(option_of)}", file=sys.stderr)
             raise typer.Exit(2) from error
         except KeyboardInterrupt:
             raise _interrupted() from None

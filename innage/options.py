@@ -17,6 +17,14 @@ StoreOption = Annotated[
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")]
 
+# How a field of an error is set on the command line, where that isn't its name with dashes.
+SPELLED: dict[str, str] = {}
+
+
+def option_of(field: str) -> str:
+    """The option that sets a field: ``edges_c`` is ``--edges-c``."""
+    return SPELLED.get(field, "--" + field.replace("_", "-"))
+
 
 def open_store(path: Path) -> Store:
     """Open the store at ``path``, making it when it does not exist."""
