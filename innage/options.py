@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from dataset.store import Store
 
 DEFAULT_STORE = Path("innage.db")
+DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "\\t": "\t", "bar": "|", "space": " "}
 
 StoreOption = Annotated[
     Path, typer.Option("--store", envvar="INNAGE_STORE", help="The store to work on.", show_default=True)
@@ -31,3 +32,20 @@ def open_store(path: Path) -> Store:
     from dataset.store import Store
 
     return Store.open(path)
+
+
+def delimiter_of(text: str | None) -> str | None:
+    """The delimiter that an option names; None means: find out."""
+    from dataset.errors import InputError
+
+    if text is None:
+        return None
+    found = DELIMITERS.get(text, text)
+    if len(found) != 1 or found.isalnum() or found in '"#.-+\r\n':
+        raise InputError(
+            "--delimiter",
+            repr(text),
+            "a single character that numbers and names are not made of, or one of tab, space, "
+            "comma, semicolon, bar",
+        )
+    return found

@@ -16,6 +16,7 @@ from dataset.errors import InnageError
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, say, table
+from innage.terminal.sessions import labelled, say_warnings, session_facts
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -172,11 +173,8 @@ def _kept(name: str, frames: int, marks: int) -> str:
 
 
 def _report(session: Session, json: bool) -> None:
-    from innage.commands.logging import say_warnings
-    from innage.commands.sessions import facts, labelled
-
     if json:
-        emit(facts(session))
+        emit(session_facts(session))
         return
     levels = sorted({m.level_mm for m in session.marks})
     at = (

@@ -24,16 +24,15 @@ from innage.label_options import (
     TemperatureOption,
     labelling_of,
 )
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, JsonOption, StoreOption, delimiter_of, open_store
 from innage.terminal.output import emit, progress, say
+from innage.terminal.sessions import say_warnings
 
 if TYPE_CHECKING:
     from dataset.admission.session_files import ParsedFile
     from dataset.labels.marking import Labelling
     from dataset.records import ColumnMapping, Mounting, Session, Stretch, Tank
     from dataset.store import Store
-
-DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "\\t": "\t", "bar": "|", "space": " "}
 
 
 def register(app: typer.Typer) -> None:
@@ -543,23 +542,6 @@ def _saved(store: Store, name: str, also_given: bool) -> ColumnMapping:
     return store.mapping(name)
 
 
-def delimiter_of(text: str | None) -> str | None:
-    """The delimiter that an option names; None means: find out."""
-    from dataset.errors import InputError
-
-    if text is None:
-        return None
-    found = DELIMITERS.get(text, text)
-    if len(found) != 1 or found.isalnum() or found in '"#.-+\r\n':
-        raise InputError(
-            "--delimiter",
-            repr(text),
-            "a single character that numbers and names are not made of, or one of tab, space, "
-            "comma, semicolon, bar",
-        )
-    return found
-
-
 def _facts(session: Session, file: ParsedFile) -> dict[str, object]:
     """What was logged, ready for JSON."""
     from dataset.files.sheets import DELIMITERS as NAMES
@@ -590,9 +572,3 @@ def _sentence(session: Session, file: ParsedFile) -> str:
         # the range is what shows a wrong unit
         return f"{text} at {facts['levels']} levels from {min(levels):g} to {max(levels):g} mm"
     return f"{text}; levels come from a column (--level, --mass or --poured) or afterwards from 'innage mark'"
-
-
-def say_warnings(session: Session) -> None:
-    """What the checks at the door found, a line each."""
-    for warning in session.warnings:
-        say(f"  warning, {warning.check}: {warning.sentence}")

@@ -24,6 +24,7 @@ from innage.label_options import (
 )
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, say, table
+from innage.terminal.sessions import level_text
 
 if TYPE_CHECKING:
     from dataset.records import Mark, MarkRevision, Session
@@ -205,8 +206,6 @@ def _template(stretches: Sequence[tuple[int, int]]) -> str:
 
 def _known(marks: Sequence[Mark], start: int, stop: int) -> str:
     """The levels that marks give these frames already."""
-    from innage.commands.sessions import level_text
-
     return ", ".join(level_text(m) for m in marks if m.start < stop and start < m.stop)
 
 

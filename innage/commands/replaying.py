@@ -10,7 +10,7 @@ import typer
 
 from dataset.records import TimeUnit, TrimKind
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, JsonOption, StoreOption, delimiter_of, open_store
 from innage.terminal.output import emit, say
 
 if TYPE_CHECKING:
@@ -130,7 +130,6 @@ def _columns(store: Store, model: Model, mapping: str | None, options: tuple[Any
     from dataset.admission.rules import check_mapping
     from dataset.errors import InputError
     from dataset.records import ColumnMapping
-    from innage.commands.logging import delimiter_of
 
     count, time, time_unit, temperature, delimiter, header = options
     if mapping is not None:

@@ -29,15 +29,18 @@ def report_session(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """A capture session. Its warnings, the pads' response, its course, marks and conditions."""
-    from innage.commands.sessions import facts, mark_summary
     from innage.jobs.report_pages import session_page
+    from innage.terminal.sessions import mark_summary, session_facts
 
     _check_out(out, replace)
     opened = open_store(store)
     found = opened.session(session)
     frames = opened.frames(found, verify=True)
     _write(
-        out, session_page(found, frames, facts(found), [mark_summary(mark, frames) for mark in found.marks])
+        out,
+        session_page(
+            found, frames, session_facts(found), [mark_summary(mark, frames) for mark in found.marks]
+        ),
     )
 
 

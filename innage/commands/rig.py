@@ -16,6 +16,7 @@ import typer
 
 from innage.options import JsonOption
 from innage.terminal.output import emit, progress, say, table
+from innage.terminal.sessions import labelled, say_warnings, session_facts
 
 if TYPE_CHECKING:
     from dataset.records import NewSession, Session
@@ -279,11 +280,8 @@ def _sessions(
 
 
 def _report(sessions: Sequence[Session], json: bool) -> None:
-    from innage.commands.logging import say_warnings
-    from innage.commands.sessions import facts, labelled
-
     if json:
-        emit([facts(s) for s in sessions])
+        emit([session_facts(s) for s in sessions])
         return
     for session in sessions:
         say(

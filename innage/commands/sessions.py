@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, say, table
+from innage.terminal.sessions import level_text, mark_summary, session_facts, stretch_facts
 
 if TYPE_CHECKING:
-    from dataset.records import Frames, Mark, Session, Stretch
     from dataset.store.listing import SessionLine
 
 
@@ -29,7 +28,7 @@ def sessions(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> No
     from dataset.store.listing import session_lines
 
     if json:
-        emit([facts(s) for s in open_store(store).sessions()])
+        emit([session_facts(s) for s in open_store(store).sessions()])
         return
     found = session_lines(store)
     if found is None:  # no store yet, an older one, or one that is damaged
@@ -104,10 +103,15 @@ def show(
 
         draw_session(picture, found, frames)
     if json:
-        emit(facts(found) | {"marks": summaries, "conditions": [_stretch_facts(s) for s in found.stretches]})
+        emit(
+            session_facts(found)
+            | {"marks": summaries, "conditions": [stretch_facts(s) for s in found.stretches]}
+        )
         return
     table(
-        f"session {found.id}", ("fact", "value"), [(k, v) for k, v in facts(found).items() if k != "warnings"]
+        f"session {found.id}",
+        ("fact", "value"),
+        [(k, v) for k, v in session_facts(found).items() if k != "warnings"],
     )
     if found.warnings:
         table(
@@ -155,54 +159,3 @@ def void(
     """Say that a session must not be used, and why. It is kept."""
     made = open_store(store).void(session, reason)
     say(f"session {made.id} is void: {made.void_reason}")
-
-
-def labelled(session: Session) -> int:
-    """How many frames have a known level."""
-    return sum(m.stop - m.start for m in session.marks)
-
-
-def facts(session: Session) -> dict[str, Any]:
-    """A session's facts without its marks, ready for JSON."""
-    mounting = session.mounting
-    return {
-        "id": session.id,
-        "sha256": session.sha256,
-        "unit": session.unit.name,
-        "liquid": session.liquid.name,
-        "mounting": mounting.name,
-        "tank": mounting.tank.ref,
-        "sensor": mounting.sensor.ref,
-        "frames": session.frames,
-        "simulated": session.simulated,
-        "labelled": labelled(session),
-        "levels": len({m.level_mm for m in session.marks}),
-        "file": session.source.file,
-        "file_sha256": session.source.sha256,
-        "note": session.note,
-        "mark_revision": session.mark_revision,
-        "void_reason": session.void_reason,
-        "warnings": [asdict(w) for w in session.warnings],
-    }
-
-
-def mark_summary(mark: Mark, frames: Frames) -> dict[str, Any]:
-    """A mark and, for each channel, the mean, standard deviation, least and greatest count under it."""
-    under = frames.counts[mark.start : mark.stop]
-    counts = [
-        {"mean": float(c.mean()), "sd": float(c.std()), "min": int(c.min()), "max": int(c.max())}
-        for c in under.T
-    ]
-    return asdict(mark) | {"counts": counts}
-
-
-def level_text(mark: Mark) -> str:
-    """A mark's level, or both ends of a ramp, and where it came from."""
-    ramp = "" if mark.level_stop_mm is None else f" to {mark.level_stop_mm:.6g}"
-    return f"{mark.level_mm:.6g}{ramp}" + (f" ({mark.method})" if mark.method else "")
-
-
-def _stretch_facts(stretch: Stretch) -> dict[str, Any]:
-    from dataset.canonical import conditions_content
-
-    return {"start": stretch.start, "stop": stretch.stop} | conditions_content(stretch.conditions)

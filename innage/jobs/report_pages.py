@@ -105,7 +105,7 @@ def session_page(
 
 def _marks(session: Session, means: Sequence[Mapping[str, Any]]) -> list[str]:
     """The marks, and in tables of a few pads each the mean counts under them."""
-    from innage.commands.sessions import level_text
+    from innage.terminal.sessions import level_text
 
     frames = [unbroken(f"{mark.start}-{mark.stop - 1}") for mark in session.marks]
     rows = [

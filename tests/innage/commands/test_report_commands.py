@@ -37,10 +37,10 @@ from dataset.store import Store
 from export.report.html_page import page
 from export.report.plots import response_plot
 from innage.cli import app
-from innage.commands.sessions import facts, mark_summary
 from innage.jobs.report_pages import comparison_page, frozen_page, session_page
 from innage.pictures.figures import ink_on
 from innage.pictures.heatmap import most_of, pieces
+from innage.terminal.sessions import mark_summary, session_facts
 
 PINNED = Path(__file__).parents[2] / "data" / "stores" / "0006_temperature.db"
 HOSTILE = "<script>console.log(1)</script><img src=x onerror=console.log(2)>\"a\" & 'b' $\\frac$ \u6c34 -->"
@@ -177,7 +177,7 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     }
     means = [mark_summary(mark, frames) for mark in bad.marks]
     return {
-        "session": session_page(bad, frames, facts(bad), means),
+        "session": session_page(bad, frames, session_facts(bad), means),
         "frozen": frozen_page(
             replace(frozen, name=HOSTILE, sessions=(bad,)), {"groups": [group]}, gaps, [HOSTILE]
         ),
@@ -214,7 +214,7 @@ def test_a_ramp_over_eight_pads_has_a_response_and_tables_that_fit() -> None:
     mounting, mark = Mounting("m", Tank("t", 1, 80.0), sensor), Mark(0, 801, 0.0, 0.3, 0.2, 80.0)
     made = Session("abc", "abc", Unit("u"), Liquid("water"), mounting, 801, (mark,), Source("f.csv", "0"))
     frames = Frames(np.arange(801, dtype=np.int64) * 100, counts.astype(np.uint32))
-    shown = session_page(made, frames, facts(made), [mark_summary(mark, frames)])
+    shown = session_page(made, frames, session_facts(made), [mark_summary(mark, frames)])
     assert "<td>0 to 80</td><td class=n>0.3</td><td class=n>0.2</td>" in shown
     assert re.findall(r"<th>Frames</th>((?:<th class=n>p\d</th>)+)", shown) == [
         "".join(f"<th class=n>p{k}</th>" for k in some) for some in (range(6), (6, 7))
