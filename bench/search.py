@@ -37,8 +37,8 @@ from export.core.measure import measure
 from training.models.trimming import usable_trims
 from training.models.watch import states_of
 from training.search.arrays import train_array
-from training.search.candidates import ArrayRecipe, default_recipes, prepare_rig, thinned
-from training.search.train import board_of, train
+from training.search.candidates import ArrayRecipe, default_recipes, prepare_features, thinned
+from training.search.train import hardware_of, train
 
 SOLVERS: dict[str, dict[str, Any]] = {
     "adam": {"solver": "adam"},
@@ -78,7 +78,7 @@ class Task:
 def task_of(data: FrozenData, recipes: tuple[ArrayRecipe, ...], solver: dict[str, Any]) -> Task:
     """The grids over the sizes that the recipes have, features made."""
     fit, choose = data.rows(Role.FIT), data.rows(Role.CHOOSE)
-    rig = prepare_rig(data, board_of(data), fit, fit | choose, recipes[0].trim)
+    table = prepare_features(data, hardware_of(data), fit, fit | choose, recipes[0].trim)
     at = np.concatenate([thinned(data, fit), np.flatnonzero(choose)])
     states = states_of(data).where(at)
     on_it = np.column_stack([states.foam, states.film]).astype(int)
@@ -86,7 +86,7 @@ def task_of(data: FrozenData, recipes: tuple[ArrayRecipe, ...], solver: dict[str
         Grid(
             MLPRegressor(random_state=0, **solver),
             sorted({r.hidden for r in recipes if r.level_groups == groups}),
-            rig.of(groups, at),
+            table.of(groups, at),
             data.level_mm[at],
         )
         for groups in sorted({r.level_groups for r in recipes})
@@ -95,7 +95,7 @@ def task_of(data: FrozenData, recipes: tuple[ArrayRecipe, ...], solver: dict[str
         Grid(
             MLPClassifier(random_state=0, **solver),
             sorted({r.watcher for r in recipes if r.watch_groups == groups}),
-            rig.of(groups, at),
+            table.of(groups, at),
             on_it,
         )
         for groups in sorted({r.watch_groups for r in recipes})
@@ -114,7 +114,7 @@ def ours_of(data: FrozenData, recipes: tuple[ArrayRecipe, ...]) -> dict[str, Any
     """The metrics of a search over these recipes."""
     return train_array(
         data,
-        board_of(data),
+        hardware_of(data),
         "bench",
         None,
         None,

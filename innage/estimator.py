@@ -12,7 +12,7 @@ from sklearn.utils.validation import check_is_fitted, check_non_negative, valida
 from dataset.errors import InputError
 from dataset.records import CountLaw
 from training.models.families import BITS, FAMILIES
-from training.models.recipes import Board, fit_sizes, quantise
+from training.models.recipes import Hardware, fit_sizes, quantise
 from training.program import LEVEL_UNITS_PER_MM, NO_LEVEL, Program, run
 from training.rows import Rows
 
@@ -115,7 +115,7 @@ class IntegerLevelRegressor(_Integer):
             _groups(groups, len(values)),
         )
         span = float(level.max()) if self.span_mm is None else float(self.span_mm)
-        board = Board(
+        hardware = Hardware(
             self.count_bits,
             counts.shape[1],
             CountLaw(self.count_law),
@@ -127,8 +127,8 @@ class IntegerLevelRegressor(_Integer):
             (*counts.T[::-1], level, group)
         )  # a fit is blind to the order in which frames came
         rows = Rows(counts[order], level[order], group[order])
-        self.float_ = fit_sizes(self.family, [self.size], rows, board, self.random_state)[self.size]
-        self.program_ = quantise(self.float_, self.bits, board, "estimator")
+        self.float_ = fit_sizes(self.family, [self.size], rows, hardware, self.random_state)[self.size]
+        self.program_ = quantise(self.float_, self.bits, hardware, "estimator")
         return self
 
     def predict(self, X: ArrayLike) -> NDArray[np.float64]:

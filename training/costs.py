@@ -20,8 +20,8 @@ class Cost:
 
     ``flash_code`` and ``flash_tables`` are what the linker placed for the exported file, ``flash_helpers``
     what it pulled in beside it (division). ``ram`` is state + prepared + scratch. ``stack`` is the deepest
-    use seen, ``stack_bound`` that of the call graph. ``cycles`` is the dearest frame seen, ``cycles_mean``
-    the mean, ``cycles_bound`` the dearest way through the code; prepare and a slice of the self-test of
+    use seen, ``stack_bound`` that of the call graph. ``cycles`` is the worst frame seen, ``cycles_mean``
+    the mean, ``cycles_bound`` the worst way through the code; prepare and a slice of the self-test of
     ``slice_bytes`` (0: all in one call) likewise. A bound is None where the code could not be followed;
     ``basis`` says what the bounds stand on. ``optimise``: for size or speed; ``kernels`` and ``assembly``:
     how layers and trees were written.
@@ -95,7 +95,7 @@ def against(cost: Cost, budget: Budget) -> tuple[CostLine, ...]:
 
 
 def load_pct(cost: Cost, budget: Budget) -> float | None:
-    """Per cent of the CPU's time that the dearest frame takes, from the budget's clock and frame period; None
+    """Per cent of the CPU's time that the worst frame takes, from the budget's clock and frame period; None
     when either is not known.
     """
     if not budget.clock_hz or not budget.frame_period_ms:

@@ -62,7 +62,7 @@ def study(
     import json as json_text
 
     from training.search.refitting import recipe_of
-    from training.search.train import board_of
+    from training.search.train import hardware_of
     from training.studies.study import Study, study_features, study_trims
 
     with open_store(store) as opened:
@@ -71,7 +71,7 @@ def study(
         allowed = None if budget is None else opened.budget(budget)
         recipe, role = recipe_of(model, json_text.loads(its.recipe)), Role.PROVE if prove else Role.CHOOSE
         data = opened.frozen_data(its.frozen)
-        of = Study(data, board_of(data), recipe, role, chosen, allowed, cost_model(allowed), seed)
+        of = Study(data, hardware_of(data), recipe, role, chosen, allowed, cost_model(allowed), seed)
         found: dict[str, Any] = {
             "model": model,
             "role": str(role),

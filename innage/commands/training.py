@@ -139,10 +139,10 @@ def _check_ablation(data: FrozenData, family: list[str] | None) -> None:
     """What can't be varied is refused before the work, not after it."""
     from dataset.errors import InputError
     from training.search.candidates import ARRAY_CHANNELS
-    from training.search.train import board_of
+    from training.search.train import hardware_of
     from training.studies.study import check_study
 
-    channels = board_of(data).channels
+    channels = hardware_of(data).channels
     if channels < ARRAY_CHANNELS or family:
         found = (
             f"--family {family[0]}" if family else f"{channels} {'channel' if channels == 1 else 'channels'}"
@@ -166,12 +166,12 @@ def _ablated(
     from dataclasses import replace
 
     from training.search.refitting import recipe_of
-    from training.search.train import board_of
+    from training.search.train import hardware_of
     from training.studies.study import Study, ablate
 
     of = Study(
         data,
-        board_of(data),
+        hardware_of(data),
         recipe_of(name, made.recipe),
         _judged_role(data),
         limits,

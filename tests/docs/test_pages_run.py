@@ -46,7 +46,7 @@ from training.program import digest, to_json
 from training.program.builder import Builder
 from training.search.arrays import train_array
 from training.search.candidates import STILL, ArrayRecipe
-from training.search.train import board_of
+from training.search.train import hardware_of
 
 ROOT = Path(__file__).parents[2]
 READINGS = Path(innage.demo_data.__path__[0]) / "levels_tidy.csv"
@@ -348,7 +348,7 @@ def test_retrain(run_page: Run, tmp_path: Path) -> None:
         recipe = ArrayRecipe((6,), 16, (6,), STILL, False, "full", steps=15)
         made = train_array(
             data,
-            board_of(data),
+            hardware_of(data),
             "first",
             limits,
             None,

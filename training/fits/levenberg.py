@@ -30,7 +30,7 @@ _SPREAD = 0.5  # standard deviation and centre of what units see at the start: a
 
 
 @dataclass(frozen=True)
-class Task:
+class FitProblem:
     """What a net is fitted to: rows x (n, inputs) of about unit spread, y (n, outputs), weights (n,) that add
     up to 1, loss, ridge.
     """
@@ -45,7 +45,7 @@ class Task:
         return (slice(at, at + _BLOCK) for at in range(0, len(self.x), _BLOCK))
 
 
-def fit_layers(task: Task, hidden: Sequence[int], seed: int, steps: int, starts: int = 1) -> Layers:
+def fit_layers(task: FitProblem, hidden: Sequence[int], seed: int, steps: int, starts: int = 1) -> Layers:
     """Layers, first to last, of a net fitted in at most ``steps`` steps; hidden units clipped to 0..1, the
     last layer linear.
 
@@ -62,7 +62,7 @@ def fit_layers(task: Task, hidden: Sequence[int], seed: int, steps: int, starts:
         return _layers(_descend(task, sizes, best, steps - first), sizes)
 
 
-def _thinned(task: Task) -> Task:
+def _thinned(task: FitProblem) -> FitProblem:
     """Every so many of the rows, at least :data:`_TRIAL_ROWS` where there are as many: enough to tell starts
     apart.
     """
@@ -71,14 +71,14 @@ def _thinned(task: Task) -> Task:
     return replace(task, x=task.x[::every], y=task.y[::every], weights=weights / weights.sum())
 
 
-def improve_layers(task: Task, layers: Layers, steps: int) -> Layers:
+def improve_layers(task: FitProblem, layers: Layers, steps: int) -> Layers:
     """The same net after at most ``steps`` steps more."""
     sizes = (task.x.shape[1], *(len(bias) for _, bias in layers))
     start = np.concatenate([part.ravel() for layer in layers for part in layer])
     return _fitted(task, sizes, start, steps)
 
 
-def _fitted(task: Task, sizes: Sequence[int], start: Floats, steps: int) -> Layers:
+def _fitted(task: FitProblem, sizes: Sequence[int], start: Floats, steps: int) -> Layers:
     """One thread: sums in another order, as several threads make them, end in other last bits."""
     with threadpool_limits(limits=1):
         return _layers(_descend(task, sizes, start, steps), sizes)
@@ -117,7 +117,7 @@ def _singles(layers: Layers) -> Layers:
     return tuple((w.astype(np.float32), b.astype(np.float32)) for w, b in layers)
 
 
-def _descend(task: Task, sizes: Sequence[int], at: Floats, steps: int) -> Floats:
+def _descend(task: FitProblem, sizes: Sequence[int], at: Floats, steps: int) -> Floats:
     """Damped Gauss-Newton steps; a step that does not lower the loss is tried again with more damping."""
     damping, loss, gains = _DAMPING, _loss(task, sizes, at), list[float]()
     for _ in range(steps):
@@ -139,7 +139,7 @@ def _descend(task: Task, sizes: Sequence[int], at: Floats, steps: int) -> Floats
     return at
 
 
-def _loss(task: Task, sizes: Sequence[int], at: Floats) -> float:
+def _loss(task: FitProblem, sizes: Sequence[int], at: Floats) -> float:
     layers, total = _singles(_layers(at, sizes)), task.ridge * float(at @ at)
     for rows in task.blocks():
         error = (activations(layers, task.x[rows])[-1] - task.y[rows]).astype(np.float64)
@@ -152,7 +152,7 @@ def _loss(task: Task, sizes: Sequence[int], at: Floats) -> float:
     return total
 
 
-def _normal(task: Task, sizes: Sequence[int], at: Floats) -> tuple[Floats, Floats]:
+def _normal(task: FitProblem, sizes: Sequence[int], at: Floats) -> tuple[Floats, Floats]:
     """The Gauss-Newton matrix and half the gradient of the loss."""
     layers = _singles(_layers(at, sizes))
     matrix, slope = np.diag(np.full(len(at), task.ridge)), task.ridge * at

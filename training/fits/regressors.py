@@ -16,12 +16,12 @@ class LevelRegressor(RegressorMixin, BaseEstimator):  # type: ignore[misc]
 
     ``fit`` learns nothing: a family's own function does the fitting and hands the result to the constructor,
     so that the float pipeline, its ONNX form and the integers are three readings of the same numbers.
-    ``departure_mm``: root mean square distance from the curve that the numbers stand for, between the levels
-        as well as at them (0 where there is no such curve).
+    ``quantisation_error_mm``: root mean square distance from the curve that the numbers stand for, between
+    the levels as well as at them (0 where there is no such curve).
     """
 
     span_mm: float
-    departure_mm: float = 0.0
+    quantisation_error_mm: float = 0.0
 
     def fit(self, X: Floats, y: Floats | None = None) -> LevelRegressor:
         """Note the number of features."""
@@ -54,10 +54,16 @@ class HingeRegressor(LevelRegressor):
     """
 
     def __init__(
-        self, weights: Floats, bias: float, knots: Floats, values: Floats, departure_mm: float, span_mm: float
+        self,
+        weights: Floats,
+        bias: float,
+        knots: Floats,
+        values: Floats,
+        quantisation_error_mm: float,
+        span_mm: float,
     ) -> None:
         self.weights, self.bias, self.knots, self.values, self.span_mm = weights, bias, knots, values, span_mm
-        self.departure_mm = departure_mm
+        self.quantisation_error_mm = quantisation_error_mm
 
     def raw(self, features: Floats) -> Floats:
         """Levels before clipping."""

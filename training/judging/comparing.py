@@ -55,7 +55,7 @@ def compare(first: Judged, second: Judged, limits: Limits | None, seed: int = 0)
     ]
     return {
         "classes": classes,
-        "cells": cells(first, second),
+        "cells": cell_rows(first, second),
         "limits": [{"first": a, "second": b} for a, b in zip(*answers, strict=True)],
         "losses": losses(classes, answers[0], answers[1], named),
         "gains": losses({name: _turned(row) for name, row in classes.items()}, answers[1], answers[0], named),
@@ -139,12 +139,12 @@ def _difference(first: Judged, second: Judged, rows: Mask, seed: int) -> dict[st
         "both_accepted": int(both.sum()),
         "sessions": len(np.unique(sessions[rows])),
         "groups": len(np.unique(groups[rows])),
-        "error_mm": interval(worse[both], sessions[both], groups[both], seed),
-        "accepted_share": interval(more[rows], sessions[rows], groups[rows], seed),
+        "error_mm": bootstrap_interval(worse[both], sessions[both], groups[both], seed),
+        "accepted_share": bootstrap_interval(more[rows], sessions[rows], groups[rows], seed),
     }
 
 
-def interval(values: Floats, sessions: Any, groups: Any, seed: int = 0) -> dict[str, float | None]:
+def bootstrap_interval(values: Floats, sessions: Any, groups: Any, seed: int = 0) -> dict[str, float | None]:
     """The mean over groups of the mean over sessions of ``values`` (n,), with its 95 % bootstrap interval;
     None with fewer than 3 groups.
 
@@ -179,7 +179,7 @@ def _session_means(values: Floats, sessions: Any, groups: Any) -> list[Floats]:
     return made
 
 
-def cells(first: Judged, second: Judged) -> list[dict[str, Any]]:
+def cell_rows(first: Judged, second: Judged) -> list[dict[str, Any]]:
     """Mean absolute errors of both by liquid, class and level band, on frames that both accept."""
     liquids, bands, groups = (first.places[place] for place in ("liquid", "level band", "group"))
     both = first.accepted & second.accepted

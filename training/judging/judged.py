@@ -256,7 +256,7 @@ def _recognised(its: Judged) -> dict[str, float | None]:
     rows = its.states.dry
     if not rows.any():
         return {"dry_recognised_share": None, "dry_recognised_least": None}
-    each = by_group(its, rows, its.validity == EMPTY)
+    each = group_means(its, rows, its.validity == EMPTY)
     return {"dry_recognised_share": tidy(each.mean()), "dry_recognised_least": tidy(each.min())}
 
 
@@ -269,11 +269,11 @@ def _beyond(its: Judged) -> dict[str, Any] | None:
     return {
         "frames": int(rows.sum()),
         "groups": groups,
-        "accepted_share": tidy(by_group(its, rows, its.accepted).mean()) if groups else None,
+        "accepted_share": tidy(group_means(its, rows, its.accepted).mean()) if groups else None,
     }
 
 
-def by_group(its: Judged, rows: Mask, values: Any) -> Floats:
+def group_means(its: Judged, rows: Mask, values: Any) -> Floats:
     """The mean of ``values`` (n,) over each group's ``rows``, (groups with such rows,)."""
     _, of = np.unique(its.places["group"][rows], return_inverse=True)
     return np.asarray(np.bincount(of, np.asarray(values, np.float64)[rows]) / np.bincount(of), np.float64)
@@ -289,7 +289,7 @@ def errors(its: Judged, rows: Mask) -> dict[str, Any]:
     used = rows & its.accepted
     if not rows.any():
         return {"frames": 0, "groups": 0, "accepted_share": None}
-    shares = by_group(its, rows, its.accepted)
+    shares = group_means(its, rows, its.accepted)
     made: dict[str, Any] = {
         "frames": int(rows.sum()),
         "groups": len(shares),
@@ -306,7 +306,7 @@ def errors(its: Judged, rows: Mask) -> dict[str, Any]:
     p95 = [float(np.quantile(one, 0.95)) for one in each]
     name = max(range(len(names)), key=lambda k: (p95[k], names[k]))
     p50, pooled = (float(np.quantile(size, q, weights=weights, method="inverted_cdf")) for q in (0.5, 0.95))
-    squares = by_group(its, used, np.nan_to_num(its.error_mm) ** 2)
+    squares = group_means(its, used, np.nan_to_num(its.error_mm) ** 2)
     known = its.u_mm[used]
     made["worst"] |= {
         "p50_mm": tidy(max(np.median(one) for one in each)),
@@ -318,7 +318,7 @@ def errors(its: Judged, rows: Mask) -> dict[str, Any]:
         "p50_mm": tidy(p50),
         "p95_mm": tidy(pooled),
         "max_mm": tidy(size.max()),
-        "bias_mm": tidy(by_group(its, used, np.nan_to_num(its.error_mm)).mean()),
+        "bias_mm": tidy(group_means(its, used, np.nan_to_num(its.error_mm)).mean()),
         "rmse_mm": tidy(np.sqrt(squares.mean())),
         "p95_pct": tidy(100 * pooled / its.span_mm),
         "frames_p95_mm": tidy(np.quantile(size, 0.95)),
@@ -404,7 +404,7 @@ def joint(its: Judged) -> dict[str, Any]:
     every = np.ones(len(flags), np.bool_)
     right = {"level": level, "flags": flags, "validity": validity, "all": level & flags & validity}
     return {
-        f"{name}_share": tidy(by_group(its, every, its_rows).mean()) for name, its_rows in right.items()
+        f"{name}_share": tidy(group_means(its, every, its_rows).mean()) for name, its_rows in right.items()
     } | {
         "flags_right": _what_goes_with(its, liquid & flags),
         "flags_wrong": _what_goes_with(its, liquid & ~flags),
@@ -424,7 +424,7 @@ def hysteresis(its: Judged) -> float | None:
     used = its.accepted & its.states.clean
     up, down = (used & (its.places["flow"] == flow) for flow in ("filling", "draining"))
     return (
-        tidy(by_group(its, up, its.error_mm).mean() - by_group(its, down, its.error_mm).mean())
+        tidy(group_means(its, up, its.error_mm).mean() - group_means(its, down, its.error_mm).mean())
         if up.any() and down.any()
         else None
     )
@@ -437,8 +437,8 @@ def coverage(its: Judged) -> dict[str, Any] | None:
     used = its.accepted & ~its.states.empty
     if not used.any() or (its.low_mm[used] == 0).all():
         return None
-    each = by_group(its, used, (its.low_mm <= its.label_mm) & (its.label_mm <= its.high_mm))
-    width = by_group(its, used, its.high_mm - its.low_mm).mean()
+    each = group_means(its, used, (its.low_mm <= its.label_mm) & (its.label_mm <= its.high_mm))
+    width = group_means(its, used, its.high_mm - its.low_mm).mean()
     return {
         "covered_share": tidy(each.mean()),
         "worst_group_share": tidy(each.min()),

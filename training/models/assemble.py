@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from training.models.features import MEAN_SHIFT, emit_features
 from training.models.nets import IntNet, emit_net
 from training.models.operating import Operating
-from training.models.recipes import Board
-from training.models.trimming import Trimming, kind_names, trim_limits
+from training.models.recipes import Hardware
+from training.models.trimming import Trimming, kind_names, trim_range
 from training.models.watch import ONE
 from training.program import FLAG_BITS, LEVEL_UNITS_PER_MM, NO_LEVEL, Builder, Program, running_range
 
@@ -60,17 +60,17 @@ class Parts:
 
 
 def assemble(
-    name: str, board: Board, parts: Parts, at: Operating, band: Band | None, notes: dict[str, str]
+    name: str, hardware: Hardware, parts: Parts, at: Operating, band: Band | None, notes: dict[str, str]
 ) -> Program:
     """The analysed program. Raises ProgramError where something could overflow."""
     builder = Builder(
         name,
-        board.count_bits,
-        board.channels,
-        board.period_ms,
-        board.span,
-        board.period_tolerance_pct,
-        trim_range=trim_limits(parts.trimming),
+        hardware.count_bits,
+        hardware.channels,
+        hardware.period_ms,
+        hardware.span,
+        hardware.period_tolerance_pct,
+        trim_range=trim_range(parts.trimming),
         notes=notes,
         trim_kinds=kind_names(parts.trimming),
     )
@@ -94,14 +94,14 @@ def assemble(
     outside = _emit_outside(builder, given.shares, at)
     dry = builder.node("greater", builder.const(at.empty_below), given.wettest, name="is_dry")
     raised = {k: above(scores[k], t) for k, t in (("foam", at.foam_above), ("film", at.film_above))}
-    level = builder.node("clip", raw, scale=SCALE, low=0, high=board.span)
+    level = builder.node("clip", raw, scale=SCALE, low=0, high=hardware.span)
     if parts.foam is not None:
         level = _emit_mixed(
             builder,
             level,
             emit_net(builder, level_features, parts.foam, "level_foam", SCALE),
             scores["foam"],
-            board,
+            hardware,
         )
     most = builder.node(
         "where", raised["film"], builder.const(at.doubt_above_film), builder.const(at.doubt_above)
@@ -123,7 +123,7 @@ def assemble(
         bias=(0,),
     )
     level = builder.node("where", dry, zero, level)
-    low, high = _emit_band(builder, level, builder.node("max", foam, film), withheld, board, band)
+    low, high = _emit_band(builder, level, builder.node("max", foam, film), withheld, hardware, band)
     return builder.finish(
         low=low,
         level=builder.node("where", withheld, builder.const(NO_LEVEL), level, name="level"),
@@ -133,15 +133,15 @@ def assemble(
     )
 
 
-def _emit_mixed(builder: Builder, plain: str, raw_foam: str, score: str, board: Board) -> str:
+def _emit_mixed(builder: Builder, plain: str, raw_foam: str, score: str, hardware: Hardware) -> str:
     """The mean of both levels, weighted by the foam score; a choice between them would leap where the score
     is unsure.
     """
-    foam = builder.node("clip", raw_foam, scale=SCALE, low=0, high=board.span)
+    foam = builder.node("clip", raw_foam, scale=SCALE, low=0, high=hardware.span)
     share = builder.node("clip", score, low=0, high=ONE)
     apart = builder.node("mul", builder.node("sub", foam, plain), share)
     mixed = builder.node("add", plain, builder.node("shift", apart, shift=ONE.bit_length() - 1))
-    return builder.node("clip", mixed, scale=SCALE, low=0, high=board.span)
+    return builder.node("clip", mixed, scale=SCALE, low=0, high=hardware.span)
 
 
 def _emit_scores(builder: Builder, features: str, parts: Parts) -> dict[str, str]:
@@ -177,15 +177,15 @@ def _emit_outside(builder: Builder, shares: str, at: Operating) -> str:
 
 
 def _emit_band(
-    builder: Builder, level: str, flagged: str, withheld: str, board: Board, band: Band | None
+    builder: Builder, level: str, flagged: str, withheld: str, hardware: Hardware, band: Band | None
 ) -> tuple[str, str]:
-    zero, full = builder.const(0), builder.const(board.span)
+    zero, full = builder.const(0), builder.const(hardware.span)
     if band is None:
         return zero, builder.node("add", full, zero, name="high")
     below = builder.node("where", flagged, builder.const(band.below_flagged), builder.const(band.below))
     above = builder.node("where", flagged, builder.const(band.above_flagged), builder.const(band.above))
-    low = builder.node("clip", builder.node("sub", level, below), low=0, high=board.span)
-    high = builder.node("clip", builder.node("add", level, above), low=0, high=board.span)
+    low = builder.node("clip", builder.node("sub", level, below), low=0, high=hardware.span)
+    high = builder.node("clip", builder.node("add", level, above), low=0, high=hardware.span)
     return builder.node("where", withheld, zero, low, name="low"), builder.node(
         "where", withheld, full, high, name="high"
     )

@@ -32,7 +32,7 @@ _SCALE = f"1/{LEVEL_UNITS_PER_MM} mm"
 
 
 @dataclass(frozen=True)
-class Task:
+class FamilyTask:
     """What a family is fitted to: frames, their features (n, channels), the tank's span in mm, the seed."""
 
     rows: Rows
@@ -50,12 +50,12 @@ class Family(Protocol):
 
     def sizes(self, channels: int) -> tuple[int, ...]: ...
 
-    def fit(self, task: Task, sizes: Sequence[int]) -> Mapping[int, LevelRegressor]: ...
+    def fit(self, task: FamilyTask, sizes: Sequence[int]) -> Mapping[int, LevelRegressor]: ...
 
     def emit(self, builder: Builder, features: str, model: LevelRegressor, bits: int) -> str: ...
 
 
-class Line:
+class LineFamily:
     """A weighted sum of the features. Size: always 1."""
 
     name: ClassVar[str] = "line"
@@ -64,7 +64,7 @@ class Line:
     def sizes(self, channels: int) -> tuple[int, ...]:
         return (1,)
 
-    def fit(self, task: Task, sizes: Sequence[int]) -> Mapping[int, LevelRegressor]:
+    def fit(self, task: FamilyTask, sizes: Sequence[int]) -> Mapping[int, LevelRegressor]:
         found = fit_line(task)
         return dict.fromkeys(sizes, LineRegressor(found[:-1], float(found[-1]), task.span_mm))
 
@@ -79,7 +79,7 @@ class Line:
         )
 
 
-class Hinge:
+class HingeFamily:
     """A polyline through the mean position of each level; several channels are projected to one axis first.
     Size: knots.
     """
@@ -90,7 +90,7 @@ class Hinge:
     def sizes(self, channels: int) -> tuple[int, ...]:
         return (4, 6, 8, 12, 16)
 
-    def fit(self, task: Task, sizes: Sequence[int]) -> Mapping[int, LevelRegressor]:
+    def fit(self, task: FamilyTask, sizes: Sequence[int]) -> Mapping[int, LevelRegressor]:
         weights, bias = level_axis(task.features, task.rows)
         curve = through(cells(task.features @ weights + bias, task.rows.level_mm, task.rows.group))
         lines = {size: reduce_to(curve, size) for size in sizes}
@@ -123,7 +123,7 @@ class Hinge:
         )
 
 
-class Trees:
+class TreesFamily:
     """Gradient-boosted trees of depth 3 on clipped counts. Size: trees."""
 
     name: ClassVar[str] = "trees"
@@ -132,7 +132,7 @@ class Trees:
     def sizes(self, channels: int) -> tuple[int, ...]:
         return (8, 16, 32)
 
-    def fit(self, task: Task, sizes: Sequence[int]) -> Mapping[int, LevelRegressor]:
+    def fit(self, task: FamilyTask, sizes: Sequence[int]) -> Mapping[int, LevelRegressor]:
         models = {}
         for size in sizes:
             boosted = GradientBoostingRegressor(
@@ -164,7 +164,7 @@ class Trees:
         )
 
 
-class Net:
+class NetFamily:
     """A net with one hidden layer of rectified units. Size: units."""
 
     name: ClassVar[str] = "net"
@@ -173,7 +173,7 @@ class Net:
     def sizes(self, channels: int) -> tuple[int, ...]:
         return (4, 8) if channels == 1 else (4, 8, 16)
 
-    def fit(self, task: Task, sizes: Sequence[int]) -> Mapping[int, LevelRegressor]:
+    def fit(self, task: FamilyTask, sizes: Sequence[int]) -> Mapping[int, LevelRegressor]:
         weights = task.rows.weights
         centre = np.average(task.features, axis=0, weights=weights)
         spread = np.sqrt(np.average((task.features - centre) ** 2, axis=0, weights=weights))
@@ -235,10 +235,12 @@ class Net:
         )
 
 
-FAMILIES: Mapping[str, Family] = {f.name: f for f in (Line(), Hinge(), Trees(), Net())}
+FAMILIES: Mapping[str, Family] = {
+    f.name: f for f in (LineFamily(), HingeFamily(), TreesFamily(), NetFamily())
+}
 
 
-def fit_line(task: Task) -> Floats:
+def fit_line(task: FamilyTask) -> Floats:
     """Weights and bias of the least-squares line, shape (channels + 1,)."""
     design = np.hstack([task.features, np.ones((len(task.features), 1))])
     return linear(design, task.rows.level_mm, task.rows.weights)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dataset.errors import ProgramError
-from training.fits.levenberg import Layers, Task, activations, fit_layers, improve_layers
+from training.fits.levenberg import FitProblem, Layers, activations, fit_layers, improve_layers
 from training.fits.quantise import dense_ints
 from training.program import Builder, Interval
 from training.rows import Floats
@@ -61,7 +61,7 @@ def fit_net(
     y = np.asarray(targets, np.float64).reshape(len(targets), -1)
     centre, spread = np.average(features, axis=0, weights=weights), _spread(features)
     middle, scale = np.average(y, axis=0, weights=weights), _spread(y)
-    task = Task(
+    task = FitProblem(
         ((features - centre) / spread).astype(np.float32),
         ((y - middle) / scale).astype(np.float32),
         weights / weights.sum(),
@@ -182,7 +182,7 @@ def _improved(
     scale = _spread(targets)
     its = list(layers)
     its[-1] = (its[-1][0] / scale, its[-1][1] / scale)
-    task = Task(
+    task = FitProblem(
         x.astype(np.float32),
         (targets / scale).astype(np.float32),
         weights / weights.sum(),

@@ -15,13 +15,13 @@ from training.models.conditioning import (
     emit_conditioning,
     trained_range,
 )
-from training.models.families import FAMILIES, Task
+from training.models.families import FAMILIES, FamilyTask
 from training.program import FLAG_BITS, LEVEL_UNITS_PER_MM, NO_LEVEL, Builder, Program
 from training.rows import Floats, Ints, Rows
 
 
 @dataclass(frozen=True)
-class Board:
+class Hardware:
     """What a program must know of sensor and tank; times in ms, ``span_mm`` the tank's span."""
 
     count_bits: int
@@ -61,13 +61,15 @@ class Fitted:
         return result
 
 
-def fit_sizes(family: str, sizes: Sequence[int], rows: Rows, board: Board, seed: int) -> Mapping[int, Fitted]:
+def fit_sizes(
+    family: str, sizes: Sequence[int], rows: Rows, hardware: Hardware, seed: int
+) -> Mapping[int, Fitted]:
     """Fit a family at several sizes to the same frames."""
     its = FAMILIES[family]
-    low, high = trained_range(rows, (1 << board.count_bits) - 1)
-    condition = conditioning(board.count_law if its.uses_law else None, low, high)
+    low, high = trained_range(rows, (1 << hardware.count_bits) - 1)
+    condition = conditioning(hardware.count_law if its.uses_law else None, low, high)
     features = condition.floats(rows.counts)
-    models = its.fit(Task(rows, features, condition, board.span_mm, seed), sizes)
+    models = its.fit(FamilyTask(rows, features, condition, hardware.span_mm, seed), sizes)
     made = {}
     for size, model in models.items():
         pipeline = Pipeline(
@@ -77,7 +79,7 @@ def fit_sizes(family: str, sizes: Sequence[int], rows: Rows, board: Board, seed:
     return made
 
 
-def quantise(fitted: Fitted, bits: int, board: Board, name: str) -> Program:
+def quantise(fitted: Fitted, bits: int, hardware: Hardware, name: str) -> Program:
     """The program of a fitted model. ProgramError when its weights cannot be had in ``bits`` bits without
     overflow.
 
@@ -87,16 +89,16 @@ def quantise(fitted: Fitted, bits: int, board: Board, name: str) -> Program:
     """
     builder = Builder(
         name,
-        board.count_bits,
-        board.channels,
-        board.period_ms,
-        board.span,
-        board.period_tolerance_pct,
+        hardware.count_bits,
+        hardware.channels,
+        hardware.period_ms,
+        hardware.span,
+        hardware.period_tolerance_pct,
         notes={"family": fitted.family, "size": str(fitted.size), "bits": str(bits)},
     )
     given = emit_conditioning(builder, fitted.conditioning)
     raw = FAMILIES[fitted.family].emit(builder, given.features, fitted.pipeline.named_steps["model"], bits)
-    level = builder.node("clip", raw, scale=f"1/{LEVEL_UNITS_PER_MM} mm", low=0, high=board.span)
+    level = builder.node("clip", raw, scale=f"1/{LEVEL_UNITS_PER_MM} mm", low=0, high=hardware.span)
     zero = builder.const(0)
     fault = builder.node("greater", "faults", zero, name="sensor_fault")
     withheld = builder.node("max", given.out_of_range, fault, name="is_withheld")
@@ -110,7 +112,7 @@ def quantise(fitted: Fitted, bits: int, board: Board, name: str) -> Program:
     return builder.finish(
         low=zero,
         level=builder.node("where", withheld, builder.const(NO_LEVEL), level, name="level"),
-        high=builder.const(board.span, name="high"),
+        high=builder.const(hardware.span, name="high"),
         validity=builder.node("sub", builder.const(1), withheld, name="validity"),
         flags=flags,
     )

@@ -237,7 +237,7 @@ def kind_names(its: Trimming) -> tuple[str, ...]:
     return tuple(str(kind) for kind in its.kinds) or (DEFAULT_TRIM_KIND,)
 
 
-def trim_limits(its: Trimming) -> Interval | None:
+def trim_range(its: Trimming) -> Interval | None:
     """The interval of the trim that a program declares; None when it takes none."""
     return Interval(its.trim_low, its.trim_high) if its.kinds else None
 

@@ -25,7 +25,7 @@ from training.models.float_arrays import float_pipeline, float_rows
 from training.models.float_pipelines import emit_float_onnx, float_onnx_difference
 from training.models.nets import Net
 from training.models.operating import Operating
-from training.models.recipes import Board
+from training.models.recipes import Hardware
 from training.models.trimming import usable_trims
 from training.program import Program
 from training.rows import Ints, Mask, seen_in_prove_bands
@@ -35,14 +35,14 @@ from training.search.candidates import (
     EVERY,
     WATCHER_SHARE,
     ArrayRecipe,
+    FeatureTable,
     LevelTask,
-    Rig,
     default_recipes,
     error_of,
     learn_level,
     learn_watcher,
     parts_of,
-    prepare_rig,
+    prepare_features,
     scores_of,
     thresholds_of,
     unseen_doubt,
@@ -105,7 +105,7 @@ class ArrayTrained:
 
 def train_array(
     data: FrozenData,
-    board: Board,
+    hardware: Hardware,
     name: str,
     limits: Limits | None,
     budget: Budget | None,
@@ -128,16 +128,16 @@ def train_array(
         raise InputError(
             "trim", chosen_trim, "one of " + ", ".join(kinds), "the units of this frozen set have no others"
         )
-    rig = prepare_rig(data, board, fit, used, chosen_trim)
+    table = prepare_features(data, hardware, fit, used, chosen_trim)
     tried = default_recipes(chosen_trim) if recipes is None else recipes
     with threadpool_limits(
         limits=1
     ):  # around them all: workers that are threads would give each other's limits back
-        nets, watchers = _learn_all(data, board, rig, fit, tried, seed, progress, jobs)
+        nets, watchers = _learn_all(data, hardware, table, fit, tried, seed, progress, jobs)
     found = []
     for done, recipe in enumerate(tried):
         progress("judging candidates", done, len(tried))
-        found.append(_candidate(data, board, rig, recipe, nets, watchers, fit, choose, limits, name))
+        found.append(_candidate(data, hardware, table, recipe, nets, watchers, fit, choose, limits, name))
     found.sort(
         key=lambda c: (
             table_bytes(c.program) if c.program else np.inf,
@@ -154,13 +154,13 @@ def train_array(
     assert picked.at is not None
     assert picked.net is not None
     progress("scoring", 0, 1)
-    band, said = _calibrate(data, board, picked, rig, choose)
-    program = assemble(name, board, picked.parts, picked.at, band, dict(notes))
+    band, said = _calibrate(data, hardware, picked, table, choose)
+    program = assemble(name, hardware, picked.parts, picked.at, band, dict(notes))
     program = replace(program, notes=dict(program.notes) | _notes(picked))
-    pipeline = float_pipeline(rig.trimming, picked.parts.level_groups, picked.net, board.span_mm)
-    prove, figures = _prove(data, board, program, picked, rig, pipeline, fit)
-    float_onnx = emit_float_onnx(pipeline, board.channels * (1 + len(rig.trimming.kinds)), name)
-    sample = float_rows(data, rig.trims, np.flatnonzero(used)[:: max(int(used.sum()) // 5000, 1)])
+    pipeline = float_pipeline(table.trimming, picked.parts.level_groups, picked.net, hardware.span_mm)
+    prove, figures = _prove(data, hardware, program, picked, table, pipeline, fit)
+    float_onnx = emit_float_onnx(pipeline, hardware.channels * (1 + len(table.trimming.kinds)), name)
+    sample = float_rows(data, table.trims, np.flatnonzero(used)[:: max(int(used.sum()) // 5000, 1)])
     metrics = {
         "chosen": picked.summary(),
         "candidates": [c.summary() for c in costed],
@@ -169,7 +169,7 @@ def train_array(
         "next_step": _next_step(costed, picked),
         "prove": prove,
         "claims": figures,
-        "random_rows": None if prove is None else _random_rows(data, board, rig, picked, seed),
+        "random_rows": None if prove is None else _random_rows(data, hardware, table, picked, seed),
         "limits": answer_classes(limits, figures, None if prove is None else prove["beyond"]),
         "band": said,
         "budget": None if budget is None or cost is None else {"name": budget.name, "within": picked.within},
@@ -181,7 +181,7 @@ def train_array(
         **seen_in_prove_bands(data),
     }
     progress("scoring", 1, 1)
-    return ArrayTrained(program, float_onnx, _recipe(picked, data, board, seed), metrics)
+    return ArrayTrained(program, float_onnx, _recipe(picked, data, hardware, seed), metrics)
 
 
 def _fit_and_choose(data: FrozenData) -> tuple[Mask, Mask, str]:
@@ -209,8 +209,8 @@ def _fit_and_choose(data: FrozenData) -> tuple[Mask, Mask, str]:
 
 def _learn_all(
     data: FrozenData,
-    board: Board,
-    rig: Rig,
+    hardware: Hardware,
+    table: FeatureTable,
     fit: Mask,
     recipes: tuple[ArrayRecipe, ...],
     seed: int,
@@ -221,7 +221,7 @@ def _learn_all(
     number of cores changes nothing.
     """
     doubt = unseen_doubt(
-        data, rig, fit, board.span_mm, seed, max(r.steps for r in recipes) // 2, jobs_at_once, progress
+        data, table, fit, hardware.span_mm, seed, max(r.steps for r in recipes) // 2, jobs_at_once, progress
     )
     levels = sorted(
         {task for r in recipes for task in r.levels()},
@@ -232,10 +232,10 @@ def _learn_all(
         key=lambda k: (-sum(k[1]), k),
     )
     jobs: list[tuple[Any, ...]] = [
-        (learn_watcher, data, rig, groups, fit, hidden, seed, doubt, steps)
+        (learn_watcher, data, table, groups, fit, hidden, seed, doubt, steps)
         for groups, hidden, steps in watchers
     ]
-    jobs += [(learn_level, data, rig, task, fit, seed, board.span_mm) for task in levels]
+    jobs += [(learn_level, data, table, task, fit, seed, hardware.span_mm) for task in levels]
     made: dict[int, Net] = {}
     progress("fitting nets", 0, len(jobs))
     # as they come, so that progress shows each; the largest begin first and end late
@@ -257,8 +257,8 @@ def _one(number: int, work: Any, *given: Any) -> tuple[int, Any]:
 
 def _candidate(
     data: FrozenData,
-    board: Board,
-    rig: Rig,
+    hardware: Hardware,
+    table: FeatureTable,
     recipe: ArrayRecipe,
     nets: Mapping[Any, Net],
     watchers: Mapping[Any, Net],
@@ -273,20 +273,20 @@ def _candidate(
         parts = parts_of(
             its_nets,
             watchers[recipe.watch_groups, recipe.watcher, round(recipe.steps * WATCHER_SHARE)],
-            rig,
+            table,
             recipe,
             data,
             fit,
-            board.span_mm,
+            hardware.span_mm,
         )
-        at = thresholds_of(parts, rig, data, fit, choose, board.span_mm, limits)
-        its = scores_of(parts, rig, data, choose, board.span_mm)
-        program = assemble(name, board, parts, at, None, {})
+        at = thresholds_of(parts, table, data, fit, choose, hardware.span_mm, limits)
+        its = scores_of(parts, table, data, choose, hardware.span_mm)
+        program = assemble(name, hardware, parts, at, None, {})
     except ProgramError as error:
         return ArrayCandidate(
             recipe, None, None, {}, {}, None if limits is None else False, refused=str(error)
         )
-    judged = judge_scores(its, at, data, choose, board.span_mm)
+    judged = judge_scores(its, at, data, choose, hardware.span_mm)
     figures = figures_of(judged)
     answers = _answers(judged, data, choose, judged.level_mm, data.level_mm[fit])
     made = ArrayCandidate(
@@ -305,7 +305,7 @@ def _candidate(
 
 
 def _calibrate(
-    data: FrozenData, board: Board, picked: ArrayCandidate, rig: Rig, choose: Mask
+    data: FrozenData, hardware: Hardware, picked: ArrayCandidate, table: FeatureTable, choose: Mask
 ) -> tuple[Band | None, dict[str, Any]]:
     """The band from the calibrate groups, and what is said of it."""
     rows, need = data.rows(Role.CALIBRATE), fewest_groups()
@@ -318,8 +318,8 @@ def _calibrate(
             "reason": f"a {100 * SHARE:g} % band needs {need} calibrate groups, there are {groups}",
         }
     assert picked.program is not None
-    widths = widths_of(judge(picked.program, data, choose, rig.trims, board.span_mm))
-    values = scores(judge(picked.program, data, rows, rig.trims, board.span_mm), widths)
+    widths = widths_of(judge(picked.program, data, choose, table.trims, hardware.span_mm))
+    values = scores(judge(picked.program, data, rows, table.trims, hardware.span_mm), widths)
     scale = conformal(values)
     if scale is None:
         return None, {
@@ -344,10 +344,10 @@ def _calibrate(
 
 def _prove(
     data: FrozenData,
-    board: Board,
+    hardware: Hardware,
     program: Program,
     picked: ArrayCandidate,
-    rig: Rig,
+    table: FeatureTable,
     pipeline: Any,
     fit: Mask,
 ) -> tuple[dict[str, Any] | None, dict[str, Any] | None]:
@@ -356,8 +356,8 @@ def _prove(
         return None, None
     assert picked.parts is not None
     assert picked.at is not None
-    judged = judge(program, data, rows, rig.trims, board.span_mm)
-    floats = pipeline.predict(float_rows(data, rig.trims, rows))
+    judged = judge(program, data, rows, table.trims, hardware.span_mm)
+    floats = pipeline.predict(float_rows(data, table.trims, rows))
     answers = _answers(judged, data, rows, floats, data.level_mm[fit])
     integer = score(answers, answers.level_mm)
     names = {k: group for k, (group, _) in enumerate(data.frozen.roles)}
@@ -367,14 +367,14 @@ def _prove(
         "by_group": by_group(answers, names),
         "beyond": beyond(answers),
     }
-    risk = risk_curves(judged, scores_of(picked.parts, rig, data, rows, board.span_mm), picked.at)
+    risk = risk_curves(judged, scores_of(picked.parts, table, data, rows, hardware.span_mm), picked.at)
     curves = {
         "by_level": errors_by_level(judged),
         "boxes": error_boxes(judged),
         "confusion": confusion_rows(judged),
         "risk": risk,
     }
-    cold = {"power_on": power_on(program, data, rows, rig.trims)}
+    cold = {"power_on": power_on(program, data, rows, table.trims)}
     return prove, figures_of(judged) | curves | cold | {"worst_group_rmse_mm": integer["worst_group_rmse_mm"]}
 
 
@@ -392,7 +392,7 @@ def _answers(judged: Judged, data: FrozenData, rows: Mask, floats: Any, fit_leve
 
 
 def _random_rows(
-    data: FrozenData, board: Board, rig: Rig, picked: ArrayCandidate, seed: int
+    data: FrozenData, hardware: Hardware, table: FeatureTable, picked: ArrayCandidate, seed: int
 ) -> dict[str, Any]:
     """The chosen level net fitted again after a split by row: how much too good that looks. Errors of the
     float net, nothing withheld.
@@ -404,14 +404,14 @@ def _random_rows(
     assert isinstance(recipe, ArrayRecipe)
     net = learn_level(
         data,
-        rig,
+        table,
         LevelTask(recipe.level_groups, recipe.hidden, recipe.steps, EVERY),
         mine,
         seed,
-        board.span_mm,
+        hardware.span_mm,
     )
     other: Ints = np.flatnonzero(used & ~mine)
-    level = np.clip(net.predict(rig.of(recipe.level_groups, other))[:, 0], 0, board.span_mm)
+    level = np.clip(net.predict(table.of(recipe.level_groups, other))[:, 0], 0, hardware.span_mm)
     answers = Answers(
         data.level_mm[other],
         data.group[other],
@@ -467,7 +467,7 @@ def _fit_facts(data: FrozenData, fit: Mask) -> dict[str, Any]:
     }
 
 
-def _recipe(picked: ArrayCandidate, data: FrozenData, board: Board, seed: int) -> dict[str, Any]:
+def _recipe(picked: ArrayCandidate, data: FrozenData, hardware: Hardware, seed: int) -> dict[str, Any]:
     recipe = picked.recipe
     assert isinstance(recipe, ArrayRecipe)
     assert picked.at is not None
@@ -479,5 +479,5 @@ def _recipe(picked: ArrayCandidate, data: FrozenData, board: Board, seed: int) -
         "operating": asdict(picked.at),
         "frozen": {"name": data.frozen.name, "sha256": data.frozen.sha256},
         "seed": seed,
-        "board": {**asdict(board), "count_law": str(board.count_law)},
+        "board": {**asdict(hardware), "count_law": str(hardware.count_law)},
     }

@@ -20,9 +20,9 @@ from training.models.assemble import SCORE_HIGH, SCORE_LOW, Parts
 from training.models.features import MEAN_SHIFT, columns, emit_features, still_features, width
 from training.models.nets import Net, fit_net, quantise_net
 from training.models.operating import DEFAULT_SHARES, Operating, Scores, find_operating, without_false_wets
-from training.models.recipes import Board
+from training.models.recipes import Hardware
 from training.models.trim_limits import refuse_trims
-from training.models.trimming import SHARE_ONE, Trimming, find_trimming, kind_names, trim_counts, trim_limits
+from training.models.trimming import SHARE_ONE, Trimming, find_trimming, kind_names, trim_counts, trim_range
 from training.models.watch import ONE, States, doubt_of, fit_watcher, states_of
 from training.program import LEVEL_UNITS_PER_MM, Builder, shift_round_int
 from training.rows import Floats, Ints, Mask, group_weights
@@ -127,7 +127,7 @@ def default_recipes(trim: str) -> tuple[ArrayRecipe, ...]:
 
 
 @dataclass(frozen=True)
-class Rig:
+class FeatureTable:
     """What all candidates of one trimming share: integer features of the groups ALL (n, width), their bounds,
     and shares (n, channels), of all rows.
     """
@@ -147,19 +147,19 @@ class Rig:
         return [self.bounds[0][k] for k in at], [self.bounds[1][k] for k in at]
 
 
-def prepare_rig(data: FrozenData, board: Board, fit: Mask, rows: Mask, trim: str) -> Rig:
+def prepare_features(data: FrozenData, hardware: Hardware, fit: Mask, rows: Mask, trim: str) -> FeatureTable:
     """Trimming from the fit rows, features of ``rows`` (zero elsewhere) by running the program's own
     operations.
     """
     trimming = find_trimming(data, fit, trim)
     builder = Builder(
         "features",
-        board.count_bits,
-        board.channels,
-        board.period_ms,
-        board.span,
-        board.period_tolerance_pct,
-        trim_range=trim_limits(trimming),
+        hardware.count_bits,
+        hardware.channels,
+        hardware.period_ms,
+        hardware.span,
+        hardware.period_tolerance_pct,
+        trim_range=trim_range(trimming),
         trim_kinds=kind_names(trimming),
     )
     made = emit_features(builder, trimming, ALL)
@@ -177,11 +177,11 @@ def prepare_rig(data: FrozenData, board: Board, fit: Mask, rows: Mask, trim: str
     trims = trim_counts(data, trimming.kinds)
     found = values_of(program, data, rows, trims, (joined, made.shares))
     features, shares = (
-        np.zeros((len(rows), width(ALL, board.channels))),
-        np.zeros((len(rows), board.channels)),
+        np.zeros((len(rows), width(ALL, hardware.channels))),
+        np.zeros((len(rows), hardware.channels)),
     )
     features[rows], shares[rows] = found[joined], found[made.shares]
-    return Rig(trimming, trims, features, shares, (interval.low, interval.high))
+    return FeatureTable(trimming, trims, features, shares, (interval.low, interval.high))
 
 
 def thinned(data: FrozenData, rows: Mask, most: int = MOST_FIT_ROWS) -> Ints:
@@ -194,20 +194,22 @@ def thinned(data: FrozenData, rows: Mask, most: int = MOST_FIT_ROWS) -> Ints:
 
 
 def learn_levels(
-    data: FrozenData, rig: Rig, recipe: ArrayRecipe, fit: Mask, seed: int, span_mm: float
+    data: FrozenData, table: FeatureTable, recipe: ArrayRecipe, fit: Mask, seed: int, span_mm: float
 ) -> tuple[Net, ...]:
     """The float level nets of a recipe, the one for foam last."""
-    return tuple(learn_level(data, rig, task, fit, seed, span_mm) for task in recipe.levels())
+    return tuple(learn_level(data, table, task, fit, seed, span_mm) for task in recipe.levels())
 
 
-def learn_level(data: FrozenData, rig: Rig, task: LevelTask, fit: Mask, seed: int, span_mm: float) -> Net:
+def learn_level(
+    data: FrozenData, table: FeatureTable, task: LevelTask, fit: Mask, seed: int, span_mm: float
+) -> Net:
     """Fit a level net on fit rows, and on empty tanks with made-up drops."""
     at = thinned(data, fit)
     states = states_of(data).where(at)
     weights = _row_weights(data, at, states) * _meant(states, task.frames)
-    wetted = _wetted_empty(rig, task.groups, at[states.empty], seed)
-    scaled, of = _rescaled(rig, task.groups, at, seed)
-    x = np.vstack([rig.of(task.groups, at), wetted, scaled])
+    wetted = _wetted_empty(table, task.groups, at[states.empty], seed)
+    scaled, of = _rescaled(table, task.groups, at, seed)
+    x = np.vstack([table.of(task.groups, at), wetted, scaled])
     y = np.concatenate([data.level_mm[at], np.zeros(len(wetted)), data.level_mm[at][of]])
     weights = np.concatenate(
         [weights, np.full(len(wetted), EMPTY_WEIGHT) * (_ASIDE if task.frames == FOAM else 1.0), weights[of]]
@@ -226,7 +228,7 @@ def _meant(states: States, frames: str) -> Floats:
 
 def learn_watcher(
     data: FrozenData,
-    rig: Rig,
+    table: FeatureTable,
     groups: Sequence[str],
     fit: Mask,
     hidden: tuple[int, ...],
@@ -238,8 +240,8 @@ def learn_watcher(
     at = thinned(data, fit, MOST_WATCHER_ROWS)
     states = states_of(data).where(at)
     return fit_watcher(
-        rig.of(groups, at),
-        rig.shares[at],
+        table.of(groups, at),
+        table.shares[at],
         groups,
         doubt[at],
         states,
@@ -251,32 +253,32 @@ def learn_watcher(
     )
 
 
-def _rescaled(rig: Rig, groups: Sequence[str], at: Ints, seed: int) -> tuple[Floats, Ints]:
+def _rescaled(table: FeatureTable, groups: Sequence[str], at: Ints, seed: int) -> tuple[Floats, Ints]:
     """Features of every other row with all shares scaled alike, and which rows: another liquid or another
     coupling to earth does about that.
     """
     of = np.arange(0, len(at), 2)
     scale = np.random.default_rng(seed + 1).uniform(*_SCALES, (len(of), 1))
-    return _in_motion(rig, groups, at[of], still_features(rig.shares[at[of]] * scale, groups)), of
+    return _in_motion(table, groups, at[of], still_features(table.shares[at[of]] * scale, groups)), of
 
 
-def _wetted_empty(rig: Rig, groups: Sequence[str], empty: Ints, seed: int) -> Floats:
+def _wetted_empty(table: FeatureTable, groups: Sequence[str], empty: Ints, seed: int) -> Floats:
     """Features of empty tanks with made-up drops on top of what was captured: no few captures show every
     place where drops can hang.
     """
     if not len(empty):
-        return np.zeros((0, width(groups, rig.trimming.channels)))
+        return np.zeros((0, width(groups, table.trimming.channels)))
     rng = np.random.default_rng(seed)
-    shares = rig.shares[empty].copy()
+    shares = table.shares[empty].copy()
     drops = rng.random(shares.shape) < _DROP_CHANCE
     shares += drops * rng.uniform(0, _DROP_SHARE, shares.shape) * SHARE_ONE
-    return _in_motion(rig, groups, empty, still_features(shares, groups))
+    return _in_motion(table, groups, empty, still_features(shares, groups))
 
 
-def _in_motion(rig: Rig, groups: Sequence[str], rows: Ints, features: Floats) -> Floats:
+def _in_motion(table: FeatureTable, groups: Sequence[str], rows: Ints, features: Floats) -> Floats:
     """Features made up from ``rows`` with those of time as they were captured."""
-    timed = columns([g for g in ("flow", "unrest") if g in groups], groups, rig.trimming.channels)
-    features[:, timed] = rig.of(groups, rows)[:, timed]
+    timed = columns([g for g in ("flow", "unrest") if g in groups], groups, table.trimming.channels)
+    features[:, timed] = table.of(groups, rows)[:, timed]
     return features
 
 
@@ -288,7 +290,7 @@ def _row_weights(data: FrozenData, at: Ints, states: States) -> Floats:
 
 def unseen_doubt(
     data: FrozenData,
-    rig: Rig,
+    table: FeatureTable,
     fit: Mask,
     span_mm: float,
     seed: int,
@@ -310,7 +312,7 @@ def unseen_doubt(
     tasks = [(fit & ~out, LevelTask(MOVING, (12, 6), steps, frames)) for out, frames in parts]
     needed = [k for k in range(len(parts)) if rows[k].any()]
     nets = Parallel(n_jobs=jobs, return_as="generator")(
-        delayed(learn_level)(data, rig, tasks[k][1], tasks[k][0], seed, span_mm) for k in needed
+        delayed(learn_level)(data, table, tasks[k][1], tasks[k][0], seed, span_mm) for k in needed
     )
     made = np.zeros(len(fit))
     say = progress or (lambda what, done, total: None)
@@ -318,7 +320,8 @@ def unseen_doubt(
     for done, (k, net) in enumerate(zip(needed, nets, strict=True), 1):
         say("learning what to doubt", done, len(needed))
         made[rows[k]] = doubt_of(
-            np.clip(net.predict(rig.of(MOVING, rows[k]))[:, 0], 0, span_mm) - data.level_mm[rows[k]], span_mm
+            np.clip(net.predict(table.of(MOVING, rows[k]))[:, 0], 0, span_mm) - data.level_mm[rows[k]],
+            span_mm,
         )
     return made
 
@@ -326,7 +329,7 @@ def unseen_doubt(
 def parts_of(
     nets: Sequence[Net],
     watcher: Net,
-    rig: Rig,
+    table: FeatureTable,
     recipe: ArrayRecipe,
     data: FrozenData,
     fit: Mask,
@@ -335,7 +338,7 @@ def parts_of(
     """The integers of a candidate. Raises ProgramError where they can't be had in its bits."""
     at = thinned(data, fit)
     states = states_of(data).where(at)
-    features, bounds = rig.of(recipe.level_groups, at), rig.bounds_of(recipe.level_groups)
+    features, bounds = table.of(recipe.level_groups, at), table.bounds_of(recipe.level_groups)
     levels = []
     for net, task in zip(nets, recipe.levels(), strict=True):
         on = data.level_mm[at][:, None], _row_weights(data, at, states) * _meant(states, task.frames)
@@ -350,10 +353,10 @@ def parts_of(
                 huber=HUBER_SHARE * span_mm,
             )
         )
-    bounds = rig.bounds_of(recipe.watch_groups)
-    watched = quantise_net(watcher, rig.of(recipe.watch_groups, at), bounds, WATCHER_BITS, ONE)
+    bounds = table.bounds_of(recipe.watch_groups)
+    watched = quantise_net(watcher, table.of(recipe.watch_groups, at), bounds, WATCHER_BITS, ONE)
     return Parts(
-        rig.trimming,
+        table.trimming,
         recipe.level_groups,
         recipe.watch_groups,
         levels[0],
@@ -373,12 +376,18 @@ def wanted_shares(limits: Limits | None) -> Mapping[str, float]:
 
 
 def thresholds_of(
-    parts: Parts, rig: Rig, data: FrozenData, fit: Mask, choose: Mask, span_mm: float, limits: Limits | None
+    parts: Parts,
+    table: FeatureTable,
+    data: FrozenData,
+    fit: Mask,
+    choose: Mask,
+    span_mm: float,
+    limits: Limits | None,
 ) -> Operating:
     """The operating point: shares from the choose groups, which no net has seen; false wets are hunted on the
     fit groups too, since empty tanks are few.
     """
-    chosen, every = (scores_of(parts, rig, data, rows, span_mm) for rows in (choose, fit | choose))
+    chosen, every = (scores_of(parts, table, data, rows, span_mm) for rows in (choose, fit | choose))
     states = states_of(data)
     at = find_operating(
         chosen,
@@ -391,20 +400,20 @@ def thresholds_of(
     return without_false_wets(chosen, states.where(choose), at, every, states.where(fit | choose), span_mm)
 
 
-def scores_of(parts: Parts, rig: Rig, data: FrozenData, rows: Mask, span_mm: float) -> Scores:
+def scores_of(parts: Parts, table: FeatureTable, data: FrozenData, rows: Mask, span_mm: float) -> Scores:
     """What the nets give on rows, from integer features: the arithmetic of the program's own operations."""
-    features = rig.of(parts.level_groups, rows)
+    features = table.of(parts.level_groups, rows)
     plain = parts.level.activations(features)[-1][:, 0]
     foam = plain if parts.foam is None else parts.foam.activations(features)[-1][:, 0]
     watched = np.clip(
-        parts.watcher.activations(rig.of(parts.watch_groups, rows))[-1], SCORE_LOW, SCORE_HIGH
+        parts.watcher.activations(table.of(parts.watch_groups, rows))[-1], SCORE_LOW, SCORE_HIGH
     ).astype(np.int64)
     doubt = (
         _patient(watched[:, 0], data.session[rows], restarted(data)[rows])
         if parts.patience
         else watched[:, 0]
     )
-    shares = rig.shares[rows].astype(np.int64)
+    shares = table.shares[rows].astype(np.int64)
     plain, foam = (np.clip(its / LEVEL_UNITS_PER_MM, 0, span_mm) for its in (plain, foam))
     return Scores(
         plain,

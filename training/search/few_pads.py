@@ -14,7 +14,7 @@ from training.costs import Cost, CostModel, against
 from training.judging.answers import meets
 from training.judging.scoring import Answers, readings, score, tidy
 from training.models.families import BITS, FAMILIES
-from training.models.recipes import Board, Fitted, Recipe, fit_sizes, quantise
+from training.models.recipes import Fitted, Hardware, Recipe, fit_sizes, quantise
 from training.program import LEVEL_UNITS_PER_MM, WITHHELD, Program, run
 from training.rows import Ints, Mask, Rows, rows_of
 
@@ -22,7 +22,7 @@ Progress = Callable[[str, int, int], None]
 
 MOST_FOLDS = 12
 _MOST_MEASURED = 12
-_WITH_DEPARTURE = (
+_WITH_QUANTISATION = (
     "; limits are compared with the integer error and the integers' departure from their own "
     "curve, added in quadrature"
 )
@@ -45,7 +45,9 @@ class Candidate:
     cost: Cost | None = None
     within: bool | None = None  # the budget; None: not measured
     refused: str = ""
-    departure_mm: float = 0.0  # of the integers from the curve they stand for, along a filling of the tank
+    quantisation_error_mm: float = (
+        0.0  # of the integers from the curve they stand for, along a filling of the tank
+    )
 
     @property
     def error(self) -> float:
@@ -64,13 +66,13 @@ class Candidate:
 
     @property
     def cautious(self) -> dict[str, Any]:
-        """The integer figures with ``departure_mm`` added in quadrature to the errors.
+        """The integer figures with ``quantisation_error_mm`` added in quadrature to the errors.
 
         Unseen groups lie where marks were taken; what few knots and narrow weights do between them, they
         cannot tell.
         """
         return dict(self.integer) | {
-            metric: tidy(np.hypot(self.integer[metric], self.departure_mm))
+            metric: tidy(np.hypot(self.integer[metric], self.quantisation_error_mm))
             for metric in ("rmse_mm", "worst_group_rmse_mm")
             if self.integer.get(metric) is not None
         }
@@ -85,7 +87,7 @@ class Candidate:
         }
         cost = None if self.cost is None else cost_facts(self.cost)
         row |= {
-            "departure_mm": tidy(self.departure_mm),
+            "departure_mm": tidy(self.quantisation_error_mm),
             "error_mm": tidy(self.error) if np.isfinite(self.error) else None,
         }
         row |= {
@@ -144,7 +146,7 @@ def folds(data: FrozenData) -> tuple[tuple[Fold, ...], str]:
     fit, choose = data.rows(Role.FIT), data.rows(Role.CHOOSE)
     count = len(np.unique(data.group[choose]))
     if count:
-        return (Fold(fit, choose),), f"scored on {count} 'choose' groups" + _WITH_DEPARTURE
+        return (Fold(fit, choose),), f"scored on {count} 'choose' groups" + _WITH_QUANTISATION
     groups = _left_out_groups(data, fit)
     deals = [groups[k :: min(len(groups), MOST_FOLDS)] for k in range(min(len(groups), MOST_FOLDS))]
     made = tuple(Fold(fit & ~np.isin(data.group, deal), fit & np.isin(data.group, deal)) for deal in deals)
@@ -156,12 +158,12 @@ def folds(data: FrozenData) -> tuple[tuple[Fold, ...], str]:
         )
     if len(deals) < len(groups):
         how += f"; left out in {len(deals)} parts of several groups"
-    return made, how + _WITH_DEPARTURE
+    return made, how + _WITH_QUANTISATION
 
 
 def search(
     data: FrozenData,
-    board: Board,
+    hardware: Hardware,
     name: str,
     families: Sequence[str],
     seed: int,
@@ -172,7 +174,7 @@ def search(
     scored.
     """
     parts, how = folds(data)
-    plan = [(family, FAMILIES[family].sizes(board.channels)) for family in families]
+    plan = [(family, FAMILIES[family].sizes(hardware.channels)) for family in families]
     rows = rows_of(data, data.rows(Role.FIT))
     path, found = _filling(rows), []
     total, done = len(plan) * (len(parts) + 1), 0
@@ -180,15 +182,15 @@ def search(
         answers: dict[tuple[int, int], list[Answers]] = {}
         for fold in parts:
             progress(family, done, total)
-            for key, given in _fold_answers(data, fold, family, sizes, board, seed):
+            for key, given in _fold_answers(data, fold, family, sizes, hardware, seed):
                 answers.setdefault(key, []).append(given)
             done += 1
-        fitted = fit_sizes(family, sizes, rows, board, seed)
+        fitted = fit_sizes(family, sizes, rows, hardware, seed)
         found += [
             _candidate(
                 Recipe(family, size, bits),
                 fitted[size],
-                board,
+                hardware,
                 name,
                 path,
                 answers.get((size, bits), []),
@@ -317,14 +319,14 @@ def _left_out_groups(data: FrozenData, fit: Mask) -> list[int]:
 
 
 def _fold_answers(
-    data: FrozenData, fold: Fold, family: str, sizes: Sequence[int], board: Board, seed: int
+    data: FrozenData, fold: Fold, family: str, sizes: Sequence[int], hardware: Hardware, seed: int
 ) -> Iterator[tuple[tuple[int, int], Answers]]:
     """Answers of one family on one fold, by size and bits; what cannot be quantised gives none."""
     rows = rows_of(data, fold.fit)
-    for size, fitted in fit_sizes(family, sizes, rows, board, seed).items():
+    for size, fitted in fit_sizes(family, sizes, rows, hardware, seed).items():
         for bits in BITS:
             try:
-                program = quantise(fitted, bits, board, "candidate")
+                program = quantise(fitted, bits, hardware, "candidate")
             except ProgramError:
                 continue
             yield (size, bits), answers_of(fitted, program, data, fold.score, rows.label_range)
@@ -340,7 +342,7 @@ def answers_of(
     return Answers(label, data.group[chosen], level, fitted.levels(data.counts[chosen]), accepted, inside)
 
 
-def joined(parts: Sequence[Answers]) -> Answers:
+def joined_answers(parts: Sequence[Answers]) -> Answers:
     """Answers of several folds as one."""
     return Answers(
         *(np.concatenate([getattr(p, field) for p in parts]) for field in Answers.__dataclass_fields__)
@@ -360,7 +362,7 @@ def _filling(rows: Rows) -> Ints:
     return np.asarray(np.rint(counts), dtype=np.int64)
 
 
-def _departure(fitted: Fitted, program: Program, path: Ints) -> float:
+def _quantisation_error(fitted: Fitted, program: Program, path: Ints) -> float:
     """Root mean square of two things in mm: the table's distance from its curve, and the integers' from the
     floats along ``path``.
     """
@@ -369,7 +371,7 @@ def _departure(fitted: Fitted, program: Program, path: Ints) -> float:
     rounding = its.level[accepted] / LEVEL_UNITS_PER_MM - fitted.levels(path[accepted])
     return float(
         np.hypot(
-            fitted.pipeline.named_steps["model"].departure_mm,
+            fitted.pipeline.named_steps["model"].quantisation_error_mm,
             np.sqrt(np.mean(rounding**2)) if accepted.any() else 0.0,
         )
     )
@@ -378,7 +380,7 @@ def _departure(fitted: Fitted, program: Program, path: Ints) -> float:
 def _candidate(
     recipe: Recipe,
     fitted: Fitted,
-    board: Board,
+    hardware: Hardware,
     name: str,
     path: Ints,
     answers: Sequence[Answers],
@@ -387,7 +389,7 @@ def _candidate(
 ) -> Candidate:
     """A recipe counts only when every fold could be written in integers, and so can the final fit."""
     try:
-        program = quantise(fitted, recipe.bits, board, name)
+        program = quantise(fitted, recipe.bits, hardware, name)
     except ProgramError as error:
         return Candidate(recipe, fitted, None, {}, {}, None if limits is None else False, refused=str(error))
     if len(answers) < parts:
@@ -400,7 +402,7 @@ def _candidate(
             None if limits is None else False,
             refused="not possible in integers on every fold",
         )
-    its = joined(answers)
+    its = joined_answers(answers)
     made = Candidate(
         recipe,
         fitted,
@@ -408,6 +410,6 @@ def _candidate(
         score(its, its.level_mm),
         score(its, its.float_mm),
         None,
-        departure_mm=_departure(fitted, program, path),
+        quantisation_error_mm=_quantisation_error(fitted, program, path),
     )
     return replace(made, meets=meets(limits, made.cautious))

@@ -18,8 +18,8 @@ from training.models.assemble import SCALE, Parts, assemble
 from training.models.features import emit_features
 from training.models.nets import emit_net
 from training.models.operating import Operating
-from training.models.recipes import Board
-from training.models.trimming import kind_names, trim_limits
+from training.models.recipes import Hardware
+from training.models.trimming import kind_names, trim_range
 from training.program import Builder, Program
 from training.rows import Ints, Mask
 from training.search.candidates import (
@@ -28,7 +28,7 @@ from training.search.candidates import (
     learn_levels,
     learn_watcher,
     parts_of,
-    prepare_rig,
+    prepare_features,
     thresholds_of,
     unseen_doubt,
 )
@@ -104,7 +104,7 @@ def thinned_fit(data: FrozenData, most: int) -> FrozenData:
 
 def refit(
     data: FrozenData,
-    board: Board,
+    hardware: Hardware,
     recipe: ArrayRecipe,
     fit: Mask,
     choose: Mask,
@@ -117,12 +117,12 @@ def refit(
     recipe's bits.
     """
     with threadpool_limits(limits=1):
-        rig = prepare_rig(data, board, fit, fit | choose, recipe.trim)
-        nets = learn_levels(data, rig, recipe, fit, seed, board.span_mm)
-        doubt = unseen_doubt(data, rig, fit, board.span_mm, seed, recipe.steps // 2)
+        table = prepare_features(data, hardware, fit, fit | choose, recipe.trim)
+        nets = learn_levels(data, table, recipe, fit, seed, hardware.span_mm)
+        doubt = unseen_doubt(data, table, fit, hardware.span_mm, seed, recipe.steps // 2)
         watched = learn_watcher(
             data,
-            rig,
+            table,
             recipe.watch_groups,
             fit,
             recipe.watcher,
@@ -130,23 +130,23 @@ def refit(
             doubt,
             round(recipe.steps * WATCHER_SHARE),
         )
-        parts = parts_of(nets, watched, rig, recipe, data, fit, board.span_mm)
-        at = thresholds_of(parts, rig, data, fit, choose, board.span_mm, limits)
-    return Refit(assemble("refit", board, parts, at, None, {}), rig.trims, board.span_mm, parts, at)
+        parts = parts_of(nets, watched, table, recipe, data, fit, hardware.span_mm)
+        at = thresholds_of(parts, table, data, fit, choose, hardware.span_mm, limits)
+    return Refit(assemble("refit", hardware, parts, at, None, {}), table.trims, hardware.span_mm, parts, at)
 
 
-def unwatched(board: Board, its: Refit) -> Program:
+def unwatched(hardware: Hardware, its: Refit) -> Program:
     """The level net of a refit by itself, with its empty tank, and nothing withheld or flagged: what a model
     without a watcher would be.
     """
     builder = Builder(
         "unwatched",
-        board.count_bits,
-        board.channels,
-        board.period_ms,
-        board.span,
-        board.period_tolerance_pct,
-        trim_range=trim_limits(its.parts.trimming),
+        hardware.count_bits,
+        hardware.channels,
+        hardware.period_ms,
+        hardware.span,
+        hardware.period_tolerance_pct,
+        trim_range=trim_range(its.parts.trimming),
         trim_kinds=kind_names(its.parts.trimming),
     )
     given = emit_features(builder, its.parts.trimming, its.parts.level_groups)
@@ -155,11 +155,13 @@ def unwatched(board: Board, its: Refit) -> Program:
     )
     zero, one = builder.const(0), builder.const(1)
     dry = builder.node("greater", builder.const(its.at.empty_below), given.wettest)
-    level = builder.node("where", dry, zero, builder.node("clip", raw, scale=SCALE, low=0, high=board.span))
+    level = builder.node(
+        "where", dry, zero, builder.node("clip", raw, scale=SCALE, low=0, high=hardware.span)
+    )
     return builder.finish(
         low=zero,
         level=level,
-        high=builder.const(board.span),
+        high=builder.const(hardware.span),
         validity=builder.node("add", one, dry),
         flags=zero,
     )

@@ -18,7 +18,7 @@ from training.judging.answers import answer
 from training.judging.scoring import beyond, by_group, by_level, score
 from training.models.families import FAMILIES
 from training.models.float_pipelines import emit_float_onnx, float_onnx_difference
-from training.models.recipes import Board, Recipe, fit_sizes, quantise
+from training.models.recipes import Hardware, Recipe, fit_sizes, quantise
 from training.program import LEVEL_UNITS_PER_MM, Program
 from training.rows import Mask, Rows, rows_of, seen_in_prove_bands
 from training.search.arrays import train_array
@@ -62,15 +62,15 @@ def train(
     sensors, too few groups, unknown families, or counts that run against the sensor's count law.
     """
     chosen_families = _checked_families(families)
-    board = board_of(data)
-    _check(data, board)
+    hardware = hardware_of(data)
+    _check(data, hardware)
     say: Progress = progress or (lambda what, done, total: None)
-    if board.channels >= ARRAY_CHANNELS and families is None:
+    if hardware.channels >= ARRAY_CHANNELS and families is None:
         with threadpool_limits(limits=1):
-            found = train_array(data, board, name, limits, budget, cost, seed, notes_of(data), say, trim)
+            found = train_array(data, hardware, name, limits, budget, cost, seed, notes_of(data), say, trim)
         return Trained(found.program, found.float_onnx, found.recipe, versions(), found.metrics)
     with threadpool_limits(limits=1):
-        candidates, how = search(data, board, name, chosen_families, seed, limits, say)
+        candidates, how = search(data, hardware, name, chosen_families, seed, limits, say)
         candidates = measured(candidates, budget, cost, say)
         chosen, why = pick(candidates, limits)
         assert chosen.program is not None
@@ -78,8 +78,8 @@ def train(
         chosen = replace(chosen, program=program)
         say("scoring", 1, 1)
         prove = _prove(chosen, data)
-        random_rows = None if prove is None else _random_rows(chosen.recipe, data, board, seed)
-        float_onnx = emit_float_onnx(chosen.fitted.pipeline, board.channels, name)
+        random_rows = None if prove is None else _random_rows(chosen.recipe, data, hardware, seed)
+        float_onnx = emit_float_onnx(chosen.fitted.pipeline, hardware.channels, name)
         difference = float_onnx_difference(float_onnx, chosen.fitted.pipeline, data.counts)
     metrics = {
         "chosen": chosen.summary(),
@@ -96,7 +96,7 @@ def train(
         **seen_in_prove_bands(data),
     }
     return Trained(
-        program, float_onnx, _recipe(chosen, chosen_families, data, board, seed), versions(), metrics
+        program, float_onnx, _recipe(chosen, chosen_families, data, hardware, seed), versions(), metrics
     )
 
 
@@ -125,7 +125,7 @@ def _checked_families(families: Sequence[str] | None) -> tuple[str, ...]:
     return wanted
 
 
-def board_of(data: FrozenData) -> Board:
+def hardware_of(data: FrozenData) -> Hardware:
     """Sensor and tank of the frozen set; sessions of different sensors cannot be trained together."""
     sensors = {s.mounting.sensor for s in data.frozen.sessions}
     if len(sensors) != 1:
@@ -137,7 +137,7 @@ def board_of(data: FrozenData) -> Board:
         )
     (sensor,) = sensors
     span = max(s.mounting.tank.span_mm for s in data.frozen.sessions)
-    return Board(
+    return Hardware(
         sensor.count_bits,
         sensor.channels,
         sensor.count_law,
@@ -147,7 +147,7 @@ def board_of(data: FrozenData) -> Board:
     )
 
 
-def _check(data: FrozenData, board: Board) -> None:
+def _check(data: FrozenData, hardware: Hardware) -> None:
     where = f"frozen set '{data.frozen.name}'"
     void = [s.id for s in data.frozen.sessions if s.void_reason is not None]
     if void:
@@ -164,10 +164,10 @@ def _check(data: FrozenData, board: Board) -> None:
     low, high = rows.label_range
     if high <= low:
         raise InputError(where, f"all 'fit' labels at {low:g} mm", "at least two levels")
-    _check_law(where, rows, board)
+    _check_law(where, rows, hardware)
 
 
-def _check_law(where: str, rows: Rows, board: Board) -> None:
+def _check_law(where: str, rows: Rows, hardware: Hardware) -> None:
     """The channel that follows the level best must follow it in the direction that the count law says."""
     spread = rows.counts.std(axis=0)
     if not spread.any():
@@ -178,12 +178,12 @@ def _check_law(where: str, rows: Rows, board: Board) -> None:
     moves = (rows.counts - rows.counts.mean(axis=0)).T @ level / np.where(spread > 0, spread, np.inf)
     channel = int(np.argmax(np.abs(moves)))
     rising = bool(moves[channel] > 0)
-    if rising != (board.count_law is CountLaw.RISES):
+    if rising != (hardware.count_law is CountLaw.RISES):
         found = f"counts of channel {channel} that {'rise' if rising else 'fall'} with the level"
         raise InputError(
             where,
             found,
-            f"the sensor's count law '{board.count_law}'",
+            f"the sensor's count law '{hardware.count_law}'",
             "give the sensor a new revision with the right count law",
         )
 
@@ -212,7 +212,7 @@ def _prove(chosen: Candidate, data: FrozenData) -> dict[str, Any] | None:
     }
 
 
-def _random_rows(recipe: Recipe, data: FrozenData, board: Board, seed: int) -> dict[str, Any]:
+def _random_rows(recipe: Recipe, data: FrozenData, hardware: Hardware, seed: int) -> dict[str, Any]:
     """The same recipe after a split by row, which lets frames of one group stand on both sides: how much too
     good it looks.
     """
@@ -225,8 +225,8 @@ def _random_rows(recipe: Recipe, data: FrozenData, board: Board, seed: int) -> d
     train_rows: Mask = np.zeros(len(used), dtype=np.bool_)
     train_rows[picked] = True
     rows = rows_of(data, train_rows)
-    fitted = fit_sizes(recipe.family, [recipe.size], rows, board, seed)[recipe.size]
-    program = quantise(fitted, recipe.bits, board, "random_rows")
+    fitted = fit_sizes(recipe.family, [recipe.size], rows, hardware, seed)[recipe.size]
+    program = quantise(fitted, recipe.bits, hardware, "random_rows")
     its = answers_of(fitted, program, data, used & ~train_rows, rows.label_range)
     meaning = (
         "frames split at random, groups on both sides: not a claim, only how much too good such a split looks"
@@ -272,7 +272,7 @@ def _fit_facts(data: FrozenData) -> dict[str, Any]:
 
 
 def _recipe(
-    chosen: Candidate, families: tuple[str, ...], data: FrozenData, board: Board, seed: int
+    chosen: Candidate, families: tuple[str, ...], data: FrozenData, hardware: Hardware, seed: int
 ) -> dict[str, Any]:
     its = chosen.fitted.conditioning
     return {
@@ -280,7 +280,7 @@ def _recipe(
         "families": list(families),
         "frozen": {"name": data.frozen.name, "sha256": data.frozen.sha256},
         "seed": seed,
-        "board": {**asdict(board), "count_law": str(board.count_law)},
+        "board": {**asdict(hardware), "count_law": str(hardware.count_law)},
         "trained_range": {"low": list(its.low), "high": list(its.high)},
         "law": None if its.law is None else str(its.law),
     }

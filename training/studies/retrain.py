@@ -23,7 +23,7 @@ from training.judging.array_answers import answer_classes, meets_classes
 from training.judging.comparing import compare, worst_rmse
 from training.judging.judged import Judged, figures_of, judge
 from training.judging.scoring import tidy
-from training.models.recipes import Board
+from training.models.recipes import Hardware
 from training.models.trim_limits import of_model, refuse_trims
 from training.models.trimming import trim_counts, usable_trims
 from training.program import LEVEL_UNITS_PER_MM, VALID, Program, from_json
@@ -32,7 +32,7 @@ from training.search.arrays import ArrayTrained, train_array
 from training.search.candidates import ArrayRecipe, error_of
 from training.search.few_pads import Progress
 from training.search.refitting import recipe_of, refit, spread_rows, thinned_fit
-from training.search.train import Trained, board_of, notes_of, versions
+from training.search.train import Trained, hardware_of, notes_of, versions
 from training.studies.joining import Left, joined, mounting_of, new_level, with_choose
 
 OLD, TOGETHER, ALONE = "old model, new trims", "old and new together", "new alone"
@@ -74,7 +74,7 @@ class _Case:
 
     new: FrozenData
     both: FrozenData | None  # None where the sets can't be joined
-    board: Board
+    hardware: Hardware
     recipe: ArrayRecipe
     old: FrozenData
     limits: Limits | None
@@ -122,7 +122,7 @@ def retrain(
     new = with_choose(new)
     recipe = replace(recipe, steps=min(recipe.steps, steps))
     both, left, apart = _join(old, new)
-    case = _Case(new, both, board_of(new), _with_usable_trim(recipe, new, both), old, limits, seed)
+    case = _Case(new, both, hardware_of(new), _with_usable_trim(recipe, new, both), old, limits, seed)
     ways, refused = _ways(case, model, budget, cost, name, say, jobs)
     if apart is not None:
         refused[TOGETHER] = apart
@@ -148,7 +148,7 @@ def retrain(
             for key, value in asdict(case.recipe).items()
         },
         "trim_of_parent": recipe.trim,
-        "curve": learning_curve(case.new, both, case.board, case.recipe, limits, seed, say),
+        "curve": learning_curve(case.new, both, case.hardware, case.recipe, limits, seed, say),
     }
     assert kept.fitted is not None
     return Retrained(_trained(kept.fitted, kept.name, found, case), found)
@@ -199,7 +199,7 @@ def _ways(
                 with threadpool_limits(limits=1):
                     made = train_array(
                         thin,
-                        case.board,
+                        case.hardware,
                         name,
                         case.limits,
                         budget,
@@ -231,7 +231,7 @@ def _ways(
 
 
 def _judged(program: Program, case: _Case, rows: Mask) -> Judged:
-    return judge(program, case.new, rows, _trims(program, case.new), case.board.span_mm)
+    return judge(program, case.new, rows, _trims(program, case.new), case.hardware.span_mm)
 
 
 def _trims(program: Program, data: FrozenData) -> Ints:
@@ -244,9 +244,9 @@ def _old_way(program: Program, case: _Case) -> _Way:
     """The program as it is, its levels moved with the pads. Raises InputError for another board, and for
     trims that are lacking or outside its limits.
     """
-    board, earlier = case.board, mounting_of(case.old)
+    hardware, earlier = case.hardware, mounting_of(case.old)
     own = {"channels": program.channels, "count bits": program.count_bits, "ms a frame": program.period_ms}
-    its = {"channels": board.channels, "count bits": board.count_bits, "ms a frame": board.period_ms}
+    its = {"channels": hardware.channels, "count bits": hardware.count_bits, "ms a frame": hardware.period_ms}
     for what, value in own.items():
         if value != its[what]:
             raise InputError(
@@ -319,7 +319,7 @@ def _trained(made: ArrayTrained, way: str, found: dict[str, Any], case: _Case) -
 def learning_curve(
     new: FrozenData,
     both: FrozenData | None,
-    board: Board,
+    hardware: Hardware,
     recipe: ArrayRecipe,
     limits: Limits | None,
     seed: int,
@@ -348,7 +348,7 @@ def learning_curve(
         mine = fit & np.isin(new.group, order[:n])
         rows.append(
             {"way": way, "units": n, "sessions": len(np.unique(new.session[mine]))}
-            | _point(data, new, board, short, mine, limits, seed)
+            | _point(data, new, hardware, short, mine, limits, seed)
         )
     needed = {
         way: reached([row for row in rows if row["way"] == way], "reaches") for way in (TOGETHER, ALONE)
@@ -368,7 +368,7 @@ def learning_curve(
 def _point(
     data: FrozenData,
     new: FrozenData,
-    board: Board,
+    hardware: Hardware,
     recipe: ArrayRecipe,
     mine: Mask,
     limits: Limits | None,
@@ -384,7 +384,7 @@ def _point(
     if earlier.any():
         fit |= spread_rows(data, earlier, CURVE_ROWS)
     try:
-        made = refit(data, board, recipe, fit, data.rows(Role.CHOOSE), limits, seed)
+        made = refit(data, hardware, recipe, fit, data.rows(Role.CHOOSE), limits, seed)
     except (InputError, ProgramError) as error:
         return {"error_mm": None, "accepted_share": None, "reaches": False, "refused": str(error)}
     its = made.judge(data, data.rows(Role.PROVE))

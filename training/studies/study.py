@@ -16,7 +16,7 @@ from training.costs import CostModel
 from training.judging.array_answers import bound_of, meets_classes
 from training.judging.comparing import worst_rmse
 from training.judging.judged import Judged, errors, figures_of, judge
-from training.models.recipes import Board
+from training.models.recipes import Hardware
 from training.models.trimming import usable_trims
 from training.program import Program
 from training.search.candidates import ALL, MOVING, PADS, STILL, ArrayRecipe, error_of
@@ -42,7 +42,7 @@ class Study:
     """
 
     data: FrozenData
-    board: Board
+    hardware: Hardware
     recipe: ArrayRecipe
     role: Role
     limits: Limits | None = None
@@ -110,7 +110,7 @@ def _refits(study: Study, recipes: Mapping[str, ArrayRecipe], progress: Progress
     """The recipes fitted side by side, like ones once; in place of a fit that can't be had the reason."""
     check_study(study.data, study.role)
     thin, distinct = thinned_fit(study.data, FIT_ROWS), list(dict.fromkeys(recipes.values()))
-    jobs = [delayed(_refit)(thin, study.board, recipe, study.limits, study.seed) for recipe in distinct]
+    jobs = [delayed(_refit)(thin, study.hardware, recipe, study.limits, study.seed) for recipe in distinct]
     made = {}
     for recipe, found in zip(distinct, Parallel(n_jobs=study.jobs, return_as="generator")(jobs), strict=True):
         made[recipe] = found
@@ -119,10 +119,10 @@ def _refits(study: Study, recipes: Mapping[str, ArrayRecipe], progress: Progress
 
 
 def _refit(
-    data: FrozenData, board: Board, recipe: ArrayRecipe, limits: Limits | None, seed: int
+    data: FrozenData, hardware: Hardware, recipe: ArrayRecipe, limits: Limits | None, seed: int
 ) -> Refit | str:
     try:
-        return refit(data, board, recipe, data.rows(Role.FIT), data.rows(Role.CHOOSE), limits, seed)
+        return refit(data, hardware, recipe, data.rows(Role.FIT), data.rows(Role.CHOOSE), limits, seed)
     except (InputError, ProgramError) as error:
         return str(error)
 
@@ -153,7 +153,7 @@ def _feature_rows(study: Study, found: Mapping[str, Refit | str], progress: Prog
                     WITHOUT_WATCHER,
                     recipe,
                     its,
-                    None if isinstance(its, str) else unwatched(study.board, its),
+                    None if isinstance(its, str) else unwatched(study.hardware, its),
                 )
             )
     return rows

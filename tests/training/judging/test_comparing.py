@@ -9,7 +9,7 @@ import pytest
 from scipy.stats import norm
 
 from dataset.records import Limit, Limits
-from training.judging.comparing import compare, interval, worst_rmse
+from training.judging.comparing import bootstrap_interval, compare, worst_rmse
 from training.judging.judged import Judged
 from training.models.watch import States
 
@@ -131,7 +131,7 @@ def test_the_interval_is_about_the_spread_between_groups() -> None:
     rng = np.random.default_rng(5)
     n, sessions = 200, 4
     values = np.repeat(rng.normal(0.0, 1.0, n), sessions)
-    found = interval(values, np.arange(n * sessions), np.repeat(np.arange(n), sessions))
+    found = bootstrap_interval(values, np.arange(n * sessions), np.repeat(np.arange(n), sessions))
     width = norm.ppf(0.975) * values.std() / np.sqrt(n)
     assert found["low"] is not None
     assert found["high"] is not None
@@ -141,7 +141,11 @@ def test_the_interval_is_about_the_spread_between_groups() -> None:
 def test_a_large_session_weighs_no_more_than_a_small_one() -> None:
     values = np.asarray([1.0] * 90 + [3.0] * 10)
     session = np.asarray([0] * 90 + [1] * 10)
-    assert interval(values, session, np.zeros(100, np.int64)) == {"value": 2.0, "low": None, "high": None}
+    assert bootstrap_interval(values, session, np.zeros(100, np.int64)) == {
+        "value": 2.0,
+        "low": None,
+        "high": None,
+    }
 
 
 def test_the_worst_group_is_the_one_that_errs_most() -> None:

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from dataset.records import CountLaw, FrozenData, Role
-from training.models.families import BITS, FAMILIES, Task
-from training.models.recipes import Board, fit_sizes, quantise
+from training.models.families import BITS, FAMILIES, FamilyTask
+from training.models.recipes import Hardware, fit_sizes, quantise
 from training.program import FLAG_BITS, LEVEL_UNITS_PER_MM, NO_LEVEL, VALID, WITHHELD, analyse, run
 from training.rows import Rows, rows_of
 
@@ -20,9 +20,9 @@ MadeUp = Callable[..., FrozenData]
 SPAN_MM = 200.0
 
 
-def _board(data: FrozenData) -> Board:
+def _board(data: FrozenData) -> Hardware:
     sensor = data.frozen.sessions[0].mounting.sensor
-    return Board(
+    return Hardware(
         sensor.count_bits,
         sensor.channels,
         sensor.count_law,
@@ -43,10 +43,10 @@ def test_integers_stay_near_the_float_model(made_up: MadeUp, family: str, channe
     own bound; no source).
     """
     data = made_up(channels)
-    board, rows = _board(data), _rows(data)
+    hardware, rows = _board(data), _rows(data)
     sizes = FAMILIES[family].sizes(channels)
-    for size, fitted in fit_sizes(family, sizes, rows, board, 0).items():
-        its = run(quantise(fitted, 16, board, "p"), data.counts)
+    for size, fitted in fit_sizes(family, sizes, rows, hardware, 0).items():
+        its = run(quantise(fitted, 16, hardware, "p"), data.counts)
         accepted = its.validity == VALID
         difference = its.level[accepted] / LEVEL_UNITS_PER_MM - fitted.levels(data.counts[accepted])
         assert accepted.mean() > 0.3
@@ -57,10 +57,10 @@ def test_integers_stay_near_the_float_model(made_up: MadeUp, family: str, channe
 def test_more_bits_come_nearer(made_up: MadeUp, family: str) -> None:
     """The greatest difference from the float model is larger in 8 bits than in 16, in every family."""
     data = made_up(3)
-    board = _board(data)
+    hardware = _board(data)
     size = FAMILIES[family].sizes(3)[-1]
-    fitted = fit_sizes(family, [size], _rows(data), board, 0)[size]
-    readings = [run(quantise(fitted, bits, board, "p"), data.counts) for bits in BITS]
+    fitted = fit_sizes(family, [size], _rows(data), hardware, 0)[size]
+    readings = [run(quantise(fitted, bits, hardware, "p"), data.counts) for bits in BITS]
     accepted = readings[0].validity == VALID
     narrow, wide = (
         np.abs(r.level[accepted] / LEVEL_UNITS_PER_MM - fitted.levels(data.counts[accepted])).max()
@@ -80,9 +80,9 @@ def test_both_count_laws_work_alike(made_up: MadeUp, family: str, bits: int) -> 
     errors = []
     for law in CountLaw:
         data = made_up(3, law, bits=bits)
-        board = _board(data)
+        hardware = _board(data)
         size = FAMILIES[family].sizes(3)[1 % len(FAMILIES[family].sizes(3))]
-        program = quantise(fit_sizes(family, [size], _rows(data), board, 0)[size], 16, board, "p")
+        program = quantise(fit_sizes(family, [size], _rows(data), hardware, 0)[size], 16, hardware, "p")
         its = run(program, data.counts)
         accepted = its.validity == VALID
         errors.append(
@@ -98,10 +98,10 @@ def test_twice_the_tank_gives_twice_the_level(made_up: MadeUp, family: str) -> N
     linear in the label).
     """
     data = made_up(1)
-    board, rows = _board(data), _rows(data)
+    hardware, rows = _board(data), _rows(data)
     size = FAMILIES[family].sizes(1)[0]
-    once = run(quantise(fit_sizes(family, [size], rows, board, 0)[size], 16, board, "p"), data.counts)
-    wide = replace(board, span_mm=2 * SPAN_MM)
+    once = run(quantise(fit_sizes(family, [size], rows, hardware, 0)[size], 16, hardware, "p"), data.counts)
+    wide = replace(hardware, span_mm=2 * SPAN_MM)
     twice = run(
         quantise(
             fit_sizes(family, [size], replace(rows, level_mm=2 * rows.level_mm), wide, 0)[size], 16, wide, "p"
@@ -122,9 +122,9 @@ def test_order_of_frames_teaches_nothing(made_up: MadeUp, family: str) -> None:
         for f in ("counts", "t_ms", "level_mm", "u_mm", "temperature_c", "session", "group")
     }
     size = FAMILIES[family].sizes(2)[0]
-    board = _board(data)
+    hardware = _board(data)
     first, second = (
-        quantise(fit_sizes(family, [size], _rows(d), board, 0)[size], 16, board, "p")
+        quantise(fit_sizes(family, [size], _rows(d), hardware, 0)[size], 16, hardware, "p")
         for d in (data, replace(data, **arrays))
     )
     assert first == second
@@ -134,15 +134,17 @@ def test_order_of_frames_teaches_nothing(made_up: MadeUp, family: str) -> None:
 def test_a_group_with_more_frames_weighs_no_more(made_up: MadeUp, family: str) -> None:
     """Each frame of one unit recorded four times over leaves the float model where it was."""
     data = made_up(3)
-    board, rows = _board(data), _rows(data)
+    hardware, rows = _board(data), _rows(data)
     again = np.repeat(np.arange(len(rows)), np.where(rows.group == 0, 4, 1))
     more = Rows(rows.counts[again], rows.level_mm[again], rows.group[again])
     size = FAMILIES[family].sizes(3)[0]
-    conditioning = fit_sizes(family, [size], rows, board, 0)[
+    conditioning = fit_sizes(family, [size], rows, hardware, 0)[
         size
     ].conditioning  # its margin goes by frames, and is not asked here
     features = conditioning.floats(data.counts)
-    tasks = (Task(its, conditioning.floats(its.counts), conditioning, SPAN_MM, 0) for its in (rows, more))
+    tasks = (
+        FamilyTask(its, conditioning.floats(its.counts), conditioning, SPAN_MM, 0) for its in (rows, more)
+    )
     once, often = (FAMILIES[family].fit(task, [size])[size].predict(features) for task in tasks)
     limit = {"line": 1e-6, "hinge": 1e-6, "trees": 0.2}[family]  # trees may settle equal splits the other way
     assert np.abs(often - once).mean() < limit
@@ -156,15 +158,15 @@ def test_trees_take_the_branches_of_the_float_trees(made_up: MadeUp, bits: int) 
     A leaf is within half a step of its float value, and 8 trees add up.
     """
     data = made_up(1, bits=bits)
-    board = _board(data)
-    fitted = fit_sizes("trees", [8], _rows(data), board, 0)[8]
+    hardware = _board(data)
+    fitted = fit_sizes("trees", [8], _rows(data), hardware, 0)[8]
     model = fitted.pipeline.named_steps["model"].trees
     thresholds = np.concatenate(
         [t.tree_.threshold[t.tree_.children_left >= 0] for t in model.estimators_[:, 0]]
     ).astype(np.int64)
     counts = np.unique(np.concatenate([thresholds - 1, thresholds, thresholds + 1]))[:, None]
     counts = counts[~fitted.conditioning.outside(counts)]
-    its = run(quantise(fitted, 16, board, "p"), counts)
+    its = run(quantise(fitted, 16, hardware, "p"), counts)
     largest = (
         max(np.abs(t.tree_.value).max() for t in model.estimators_[:, 0])
         * model.learning_rate
@@ -179,10 +181,10 @@ def test_validity_of_readings(made_up: MadeUp, family: str) -> None:
     own flag.
     """
     data = made_up(3)
-    board = _board(data)
+    hardware = _board(data)
     size = FAMILIES[family].sizes(3)[0]
-    fitted = fit_sizes(family, [size], _rows(data), board, 0)[size]
-    program = quantise(fitted, 8, board, "p")
+    fitted = fit_sizes(family, [size], _rows(data), hardware, 0)[size]
+    program = quantise(fitted, 8, hardware, "p")
     low, high = fitted.conditioning.low, fitted.conditioning.high
     middle = tuple((a + b) // 2 for a, b in zip(low, high, strict=True))
     counts = np.asarray(
@@ -195,17 +197,17 @@ def test_validity_of_readings(made_up: MadeUp, family: str) -> None:
     assert its.validity.tolist() == [VALID, WITHHELD, WITHHELD, WITHHELD, WITHHELD, VALID, VALID]
     assert ((its.level == NO_LEVEL) == (its.validity == WITHHELD)).all()
     assert (its.low == 0).all()
-    assert (its.high == board.span).all()
+    assert (its.high == hardware.span).all()
     assert analyse(program) == program
 
 
 def test_several_channels_beat_a_straight_axis(made_up: MadeUp) -> None:
     """The hinge's fitted axis tells the level at least as well as the least-squares line on unseen units."""
     data = made_up(4)
-    board, rows = _board(data), _rows(data)
+    hardware, rows = _board(data), _rows(data)
     unseen = data.rows(Role.PROVE)
     hinge, line = (
-        fit_sizes(f, [s], rows, board, 0)[s].levels(data.counts[unseen])
+        fit_sizes(f, [s], rows, hardware, 0)[s].levels(data.counts[unseen])
         for f, s in (("hinge", 12), ("line", 1))
     )
     error = [np.sqrt(np.mean((levels - data.level_mm[unseen]) ** 2)) for levels in (hinge, line)]

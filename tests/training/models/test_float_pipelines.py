@@ -13,7 +13,7 @@ from onnx.reference import ReferenceEvaluator
 from dataset.records import CountLaw, FrozenData, Role
 from training.models.families import FAMILIES
 from training.models.float_pipelines import emit_float_onnx, float_onnx_difference
-from training.models.recipes import Board, Fitted, fit_sizes
+from training.models.recipes import Fitted, Hardware, fit_sizes
 from training.rows import rows_of
 
 MadeUp = Callable[..., FrozenData]
@@ -22,8 +22,8 @@ MadeUp = Callable[..., FrozenData]
 def _fitted(data: FrozenData, family: str, law: CountLaw, bits: int) -> Fitted:
     channels = data.counts.shape[1]
     size = FAMILIES[family].sizes(channels)[0]
-    board = Board(bits, channels, law, 100, 10, 200.0)
-    return fit_sizes(family, [size], rows_of(data, data.rows(Role.FIT)), board, 0)[size]
+    hardware = Hardware(bits, channels, law, 100, 10, 200.0)
+    return fit_sizes(family, [size], rows_of(data, data.rows(Role.FIT)), hardware, 0)[size]
 
 
 @pytest.mark.parametrize("law", CountLaw)

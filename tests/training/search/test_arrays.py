@@ -14,7 +14,7 @@ from training.judging.judged import judge, judge_scores
 from training.judging.streams import values_of
 from training.models.assemble import assemble
 from training.models.operating import find_operating
-from training.models.recipes import Board
+from training.models.recipes import Hardware
 from training.models.trimming import TRIMS, trim_counts
 from training.models.watch import make_strange, states_of
 from training.program import Builder, digest, run
@@ -27,7 +27,7 @@ from training.search.candidates import (
     learn_levels,
     learn_watcher,
     parts_of,
-    prepare_rig,
+    prepare_features,
     scores_of,
     unseen_doubt,
 )
@@ -41,9 +41,9 @@ SMALL = (
 )
 
 
-def board_of(data: FrozenData) -> Board:
+def hardware_of(data: FrozenData) -> Hardware:
     sensor = data.frozen.sessions[0].mounting.sensor
-    return Board(sensor.count_bits, sensor.channels, sensor.count_law, 100, 10, BOARD_SPAN)
+    return Hardware(sensor.count_bits, sensor.channels, sensor.count_law, 100, 10, BOARD_SPAN)
 
 
 @pytest.fixture(scope="module")
@@ -62,7 +62,7 @@ def trained(make_strip: Make):
     seen: list[tuple[str, int, int]] = []
     made = train_array(
         data,
-        board_of(data),
+        hardware_of(data),
         "model",
         limits,
         None,
@@ -145,7 +145,17 @@ def test_the_same_again(make_strip: Make) -> None:
     data = make_strip(frames=30)
     one, two = (
         train_array(
-            data, board_of(data), "m", None, None, None, 0, {}, lambda *_: None, recipes=SMALL[1:], jobs=jobs
+            data,
+            hardware_of(data),
+            "m",
+            None,
+            None,
+            None,
+            0,
+            {},
+            lambda *_: None,
+            recipes=SMALL[1:],
+            jobs=jobs,
         )
         for jobs in (1, 2)
     )
@@ -167,7 +177,7 @@ def test_temperature_bands_give_no_error_band_and_no_confidence(make_strip: Make
     found = []
     for its in (data, by_temperature):
         made = train_array(
-            its, board_of(its), "m", limits, None, None, 0, {}, lambda *_: None, recipes=SMALL[1:], jobs=1
+            its, hardware_of(its), "m", limits, None, None, 0, {}, lambda *_: None, recipes=SMALL[1:], jobs=1
         )
         found.append(
             (
@@ -184,37 +194,37 @@ def test_temperature_bands_give_no_error_band_and_no_confidence(make_strip: Make
 @pytest.fixture(scope="module")
 def parts(make_strip: Make):
     data = make_strip(frames=40)
-    board, fit = board_of(data), data.rows(Role.FIT)
+    hardware, fit = hardware_of(data), data.rows(Role.FIT)
     every = np.ones(len(fit), np.bool_)
-    rig = prepare_rig(data, board, fit, every, "full")
-    doubt = unseen_doubt(data, rig, fit, BOARD_SPAN, 0, steps=20)
+    table = prepare_features(data, hardware, fit, every, "full")
+    doubt = unseen_doubt(data, table, fit, BOARD_SPAN, 0, steps=20)
     recipe = SMALL[0]
-    levels = learn_levels(data, rig, recipe, fit, 0, BOARD_SPAN)
-    watched = learn_watcher(data, rig, recipe.watch_groups, fit, recipe.watcher, 0, doubt, 20)
-    made = parts_of(levels, watched, rig, recipe, data, fit, BOARD_SPAN)
+    levels = learn_levels(data, table, recipe, fit, 0, BOARD_SPAN)
+    watched = learn_watcher(data, table, recipe.watch_groups, fit, recipe.watcher, 0, doubt, 20)
+    made = parts_of(levels, watched, table, recipe, data, fit, BOARD_SPAN)
     at = find_operating(
-        scores_of(made, rig, data, every, BOARD_SPAN),
+        scores_of(made, table, data, every, BOARD_SPAN),
         data.level_mm,
         states_of(data),
         data.group,
         BOARD_SPAN,
         {"clean": 0.9, "foam": 0.6, "film": 0.6},
     )
-    return data, rig, made, at, assemble("m", board, made, at, None, {})
+    return data, table, made, at, assemble("m", hardware, made, at, None, {})
 
 
 def test_scores_from_features_are_those_of_the_program(parts) -> None:
     """What candidates are judged by is what the program would say, frame by frame, running means and
     thresholds included.
     """
-    data, rig, made, at, program = parts
+    data, table, made, at, program = parts
     every = np.ones(len(data.level_mm), np.bool_)
-    its = scores_of(made, rig, data, every, BOARD_SPAN)
+    its = scores_of(made, table, data, every, BOARD_SPAN)
     found = values_of(
         program,
         data,
         every,
-        rig.trims,
+        table.trims,
         ("level_raw", "level_foam", "doubt", "strange", "foam", "film", "wettest"),
     )
     for name in ("doubt", "strange", "foam", "film", "wettest"):
@@ -223,7 +233,7 @@ def test_scores_from_features_are_those_of_the_program(parts) -> None:
         assert np.array_equal(np.clip(found[name][:, 0] / 64, 0, BOARD_SPAN), level)
     fast, whole = (
         judge_scores(its, at, data, every, BOARD_SPAN),
-        judge(program, data, every, rig.trims, BOARD_SPAN),
+        judge(program, data, every, table.trims, BOARD_SPAN),
     )
     assert np.array_equal(fast.validity, whole.validity)
     assert np.array_equal(np.nan_to_num(fast.level_mm), np.nan_to_num(whole.level_mm))
@@ -232,18 +242,18 @@ def test_scores_from_features_are_those_of_the_program(parts) -> None:
 
 def test_temperatures_are_grouped_by_ten_degrees(parts) -> None:
     """Below zero too; a frame without a temperature says so."""
-    data, rig, made, at, _ = parts
+    data, table, made, at, _ = parts
     every = np.ones(len(data.level_mm), np.bool_)
     warm = replace(data, temperature_c=np.resize([25.0, -0.5, np.nan], len(every)))
-    places = judge_scores(scores_of(made, rig, data, every, BOARD_SPAN), at, warm, every, BOARD_SPAN).places
+    places = judge_scores(scores_of(made, table, data, every, BOARD_SPAN), at, warm, every, BOARD_SPAN).places
     assert places["temperature"][:3].tolist() == ["20 to 30 °C", "-10 to 0 °C", "not measured"]
 
 
 def test_a_fault_bit_withholds_and_an_unplugged_pad_is_found(parts) -> None:
     """Withheld is low 0, level -1, high full; most frames with a pad cut off are withheld as out of range."""
-    data, rig, _, _, program = parts
+    data, table, _, _, program = parts
     counts = data.frames[0].counts.astype(np.int64)
-    trim = rig.trims[0]
+    trim = table.trims[0]
     faulty = run(program, counts, faults=np.ones(len(counts), np.int64), trim=trim)
     assert set(faulty.validity.tolist()) == {0}
     assert set(faulty.low.tolist()) == {0}
@@ -269,10 +279,10 @@ def test_strange_frames_differ_from_what_was_captured() -> None:
 def test_an_unknown_trim_and_too_few_units_are_refused(make_strip: Make) -> None:
     data = make_strip(frames=20)
     with pytest.raises(InputError, match="trim: block"):
-        train_array(data, board_of(data), "m", None, None, None, 0, {}, lambda *_: None, trim="block")
+        train_array(data, hardware_of(data), "m", None, None, None, 0, {}, lambda *_: None, trim="block")
     few = make_strip(frames=20, units=3, choose=0, prove=1)
     with pytest.raises(InputError, match="no 'choose' group"):
-        train_array(few, board_of(few), "m", None, None, None, 0, {}, lambda *_: None)
+        train_array(few, hardware_of(few), "m", None, None, None, 0, {}, lambda *_: None)
 
 
 def test_fewer_false_wets_come_before_a_smaller_error() -> None:

@@ -14,7 +14,7 @@ from dataset.errors import InputError
 from dataset.records import Budget, CountLaw, FrozenData, GroupBy, Limit, Limits, Role
 from training.costs import Cost
 from training.judging.answers import meets
-from training.models.recipes import Board
+from training.models.recipes import Hardware
 from training.program import Program
 from training.search.few_pads import Candidate, folds, measured, pick, search, table_bytes
 
@@ -28,8 +28,8 @@ def _no_progress(what: str, done: int, total: int) -> None: ...
 @pytest.fixture(scope="module")
 def found(made_up: MadeUp) -> list[Candidate]:
     """Candidates of three families on a simulated canister, without limits."""
-    board = Board(16, 3, CountLaw.FALLS, 100, 10, 200.0)
-    return search(made_up(3), board, "m", ["line", "hinge", "trees"], 0, None, _no_progress)[0]
+    hardware = Hardware(16, 3, CountLaw.FALLS, 100, 10, 200.0)
+    return search(made_up(3), hardware, "m", ["line", "hinge", "trees"], 0, None, _no_progress)[0]
 
 
 def _judged(candidates: list[Candidate], limits: Limits) -> list[Candidate]:

@@ -13,7 +13,7 @@ from dataset.records import FrozenData, Role
 from training.program import digest
 from training.search.arrays import train_array
 from training.search.candidates import ALL, STILL, ArrayRecipe
-from training.search.train import board_of
+from training.search.train import hardware_of
 from training.studies.study import Study, ablate
 
 RECIPES = (
@@ -34,12 +34,12 @@ class Counted(ThreadingBackend):  # type: ignore[misc]
 @pytest.mark.slow
 def test_a_backend_of_ones_own_takes_the_fits(make_strip: Callable[..., FrozenData]) -> None:
     data = make_strip(units=8, frames=20)
-    board = board_of(data)
+    hardware = hardware_of(data)
 
     def trained(jobs: int) -> str:
         return digest(
             train_array(
-                data, board, "m", None, None, None, 0, {}, lambda *_: None, recipes=RECIPES, jobs=jobs
+                data, hardware, "m", None, None, None, 0, {}, lambda *_: None, recipes=RECIPES, jobs=jobs
             ).program
         )
 
@@ -49,6 +49,6 @@ def test_a_backend_of_ones_own_takes_the_fits(make_strip: Callable[..., FrozenDa
     with joblib.parallel_config(backend="counted"):
         assert trained(2) == alone
         fits = len(TAKEN)
-        ablate(Study(data, board, RECIPES[0], Role.PROVE, jobs=2), lambda *_: None)
+        ablate(Study(data, hardware, RECIPES[0], Role.PROVE, jobs=2), lambda *_: None)
     assert fits >= 2
     assert len(TAKEN) > fits

@@ -31,7 +31,7 @@ from training.program import digest, to_json
 from training.search.arrays import train_array
 from training.search.candidates import STILL, ArrayRecipe
 from training.search.refitting import recipe_of, spread_rows
-from training.search.train import board_of
+from training.search.train import hardware_of
 from training.studies.joining import joined, new_level, with_choose
 from training.studies.retrain import ALONE, OLD, TOGETHER, learning_curve, reached, retrain
 
@@ -78,7 +78,17 @@ def other_tank(
 
 def model_of(data: FrozenData, recipe: ArrayRecipe = RECIPE) -> Model:
     made = train_array(
-        data, board_of(data), "first", LIMITS, None, None, 0, {}, lambda *_: None, recipes=(recipe,), jobs=1
+        data,
+        hardware_of(data),
+        "first",
+        LIMITS,
+        None,
+        None,
+        0,
+        {},
+        lambda *_: None,
+        recipes=(recipe,),
+        jobs=1,
     )
     return Model(
         "first",
@@ -351,9 +361,9 @@ def test_reached_means_from_there_to_the_end() -> None:
 
 @pytest.mark.slow
 def test_the_same_curve_twice(old: FrozenData, new: FrozenData) -> None:
-    board = board_of(new)
+    hardware = hardware_of(new)
     one, two = (
-        learning_curve(new, None, board, replace(RECIPE, steps=6), LIMITS, 3, lambda *_: None)
+        learning_curve(new, None, hardware, replace(RECIPE, steps=6), LIMITS, 3, lambda *_: None)
         for _ in range(2)
     )
     assert one == two

@@ -17,7 +17,7 @@ from training.costs import Cost
 from training.judging.judged import judge
 from training.search.candidates import STILL, ArrayRecipe
 from training.search.refitting import refit, thinned_fit, unwatched
-from training.search.train import board_of
+from training.search.train import hardware_of
 from training.studies.study import (
     AS_CHOSEN,
     FEATURES,
@@ -48,7 +48,7 @@ def test_untrimmed_counts_do_not_carry_over(data: FrozenData) -> None:
     """
     limits = Limits("l", 1, (Limit("p95_pct_span", 8.0, "clean"),))
     found = study_trims(
-        Study(data, board_of(data), replace(RECIPE, hidden=(12,)), Role.CHOOSE, limits, jobs=1), silent
+        Study(data, hardware_of(data), replace(RECIPE, hidden=(12,)), Role.CHOOSE, limits, jobs=1), silent
     )
     errors = {row["name"]: row["classes"]["clean"]["p95_mm"] for row in found["rows"]}
     assert list(errors) == ["none", "dry", "full"]
@@ -85,7 +85,8 @@ def test_each_group_of_features_is_measured(data: FrozenData) -> None:
 
     quick = replace(RECIPE, steps=8)
     found = study_features(
-        Study(data, board_of(data), quick, Role.PROVE, None, SimpleNamespace(name="b"), cost, jobs=1), silent
+        Study(data, hardware_of(data), quick, Role.PROVE, None, SimpleNamespace(name="b"), cost, jobs=1),
+        silent,
     )  # type: ignore[arg-type]
     rows = {row["name"]: row for row in found["rows"]}
     assert list(rows) == [AS_CHOSEN, WITHOUT_WATCHER, *FEATURES]
@@ -117,7 +118,7 @@ def test_only_rows_to_fit_are_thinned(data: FrozenData) -> None:
 def test_a_set_without_the_groups_asked_for_is_refused(make_strip: Callable[..., FrozenData]) -> None:
     small = make_strip(units=4, choose=1, prove=0, frames=5)
     with pytest.raises(InputError, match="no frames in 'prove' groups"):
-        study_trims(Study(small, board_of(small), RECIPE, Role.PROVE), silent)
+        study_trims(Study(small, hardware_of(small), RECIPE, Role.PROVE), silent)
 
 
 @pytest.mark.slow
@@ -128,7 +129,7 @@ def test_an_ablation_holds_both_and_fits_like_recipes_once(data: FrozenData) -> 
     told: list[tuple[str, int, int]] = []
     quick = replace(RECIPE, steps=10)
     found = ablate(
-        Study(data, board_of(data), quick, Role.PROVE, None, jobs=1), lambda *what: told.append(what)
+        Study(data, hardware_of(data), quick, Role.PROVE, None, jobs=1), lambda *what: told.append(what)
     )
     assert [row["name"] for row in found["trims"]["rows"]] == ["none", "dry", "full"]
     assert [row["name"] for row in found["features"]["rows"]] == [AS_CHOSEN, WITHOUT_WATCHER, *FEATURES]
@@ -142,10 +143,13 @@ def test_without_a_watcher_no_reading_is_withheld(data: FrozenData) -> None:
     """The level net and the empty tank stay as they are: where the watched program gives a level, the bare
     one gives the same.
     """
-    board, rows = board_of(data), data.rows(Role.PROVE)
-    its = refit(data, board, replace(RECIPE, steps=20), data.rows(Role.FIT), data.rows(Role.CHOOSE), None, 0)
+    hardware, rows = hardware_of(data), data.rows(Role.PROVE)
+    its = refit(
+        data, hardware, replace(RECIPE, steps=20), data.rows(Role.FIT), data.rows(Role.CHOOSE), None, 0
+    )
     watched, bare = (
-        judge(program, data, rows, its.trims, its.span_mm) for program in (its.program, unwatched(board, its))
+        judge(program, data, rows, its.trims, its.span_mm)
+        for program in (its.program, unwatched(hardware, its))
     )
     assert bare.accepted.all()
     assert watched.accepted.any()
@@ -158,7 +162,13 @@ def test_a_model_is_good_from_the_level_on_above_which_every_tenth_keeps_the_lim
     """
     rows = data.rows(Role.PROVE)
     its = refit(
-        data, board_of(data), replace(RECIPE, steps=5), data.rows(Role.FIT), data.rows(Role.CHOOSE), None, 0
+        data,
+        hardware_of(data),
+        replace(RECIPE, steps=5),
+        data.rows(Role.FIT),
+        data.rows(Role.CHOOSE),
+        None,
+        0,
     ).judge(data, rows)
     off = replace(
         its,
