@@ -22,7 +22,7 @@ from export.bundle.manifest import (
     known_files,
     read_manifest,
 )
-from export.c.source import CSource
+from export.c.source import CSource, emit_c
 from export.compilers.toolchain import OPTIMISE
 from export.onnx.graph import label_float_onnx
 from export.onnx.run import (
@@ -66,9 +66,24 @@ class Bundle:
         return from_csv(self.program, self.text("vectors"), "vectors.csv")
 
     @cached_property
+    def made(self) -> CSource:
+        """The C that this installation makes of the bundle's program, written as its manifest says."""
+        written = self.manifest.written
+        return emit_c(self.program, self.manifest.prefix, written.volume, written.kernels, written.assembly)
+
+    @property
     def source(self) -> CSource:
-        """The C as it stands in the bundle."""
-        return CSource(self.manifest.prefix, self.text("header"), self.text("source"))
+        """The C, made anew: the only one that is compiled. InputError where the bundle's own is another."""
+        for role, text in (("source", self.made.source), ("header", self.made.header)):
+            if self.content(role) != text.encode():
+                name = known_files(self.manifest.prefix)[role]
+                raise InputError(
+                    name,
+                    _where_differs("it", text.encode(), self.content(role)),
+                    "what is made of program.json here",
+                    "C from elsewhere is neither compiled nor run",
+                )
+        return self.made
 
     @property
     def optimise(self) -> str:

@@ -132,7 +132,9 @@ def judge_model(
 def _judge_bundle(
     path: Path, budget: str | None, optimise: str | None, opened: Callable[[], Store]
 ) -> Judged:
-    """The C of the bundle as it stands; its own list of candidates, measured for its own budget."""
+    """The C made of the bundle's program, which must be the bundle's own; its list of candidates, measured
+    for its budget.
+    """
     from dataset.errors import InputError
     from dataset.records import Budget
     from export.bundle.checks import Bundle

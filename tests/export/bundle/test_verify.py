@@ -7,7 +7,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -272,6 +272,20 @@ def test_wrong_expectation_is_named(whole_bundle: Files, column: str) -> None:
 
 
 @pytest.fixture
+def emitting(small_bundle: Files, monkeypatch: pytest.MonkeyPatch) -> Callable[[bytes], dict[str, bytes]]:
+    """Lets this installation write other C than it does, and gives the bundle it would then export: what the
+    checks that run C are worth shows on C that is wrong.
+    """
+
+    def change(source: bytes) -> dict[str, bytes]:
+        wrong = CSource("innage", small_bundle["innage.h"].decode(), source.decode())
+        monkeypatch.setattr("export.bundle.checks.emit_c", lambda *_: wrong)
+        return {**small_bundle, "innage.c": source}
+
+    return change
+
+
+@pytest.fixture
 def remembering(monkeypatch: pytest.MonkeyPatch) -> None:
     """Making files again for the same program takes the ones made before: thousands of changes are tried on
     the same program.
@@ -392,14 +406,16 @@ def test_every_program_table_entry(small_bundle: Files) -> None:
 
 
 @pytest.mark.slow
-def test_flipped_c_table_fails_its_selftest(small_bundle: Files) -> None:
+def test_flipped_c_table_fails_its_selftest(
+    small_bundle: Files, emitting: Callable[[bytes], dict[str, bytes]]
+) -> None:
     """Compiled and run, C with one wrong table entry denies its own self-test: the check that runs it needs
     no hash.
     """
     source, places = c_table(small_bundle)
     for place in (places[0], places[len(places) // 2], places[-1]):
         answers = failed(
-            resigned({**small_bundle, "innage.c": with_number(source, place, 0)}),
+            emitting(with_number(source, place, 0)),
             {"C on the core", "C on this host"},
         )
         assert (
@@ -429,13 +445,15 @@ def test_every_bit_of_the_linked_tables(small_bundle: Files) -> None:
 
 
 @pytest.mark.slow
-def test_every_c_table_entry_is_caught_by_running(small_bundle: Files) -> None:
+def test_every_c_table_entry_is_caught_by_running(
+    small_bundle: Files, emitting: Callable[[bytes], dict[str, bytes]]
+) -> None:
     """Compiled and run, C with any one wrong table entry is refused by the compiler or by its
     own self-test.
     """
     source, places = c_table(small_bundle)
     for place in places:
-        answers = failed({**small_bundle, "innage.c": with_number(source, place, 1)}, {"C on the core"})
+        answers = failed(emitting(with_number(source, place, 1)), {"C on the core"})
         assert set(answers) == {"C on the core"}
 
 
@@ -443,7 +461,9 @@ def test_every_c_table_entry_is_caught_by_running(small_bundle: Files) -> None:
 
 
 @pytest.mark.slow
-def test_other_arithmetic_is_caught_by_running(small_bundle: Files) -> None:
+def test_other_arithmetic_is_caught_by_running(
+    small_bundle: Files, emitting: Callable[[bytes], dict[str, bytes]]
+) -> None:
     """C that overlooks faulty channels passes its self-test, but not the vectors; the first one that differs
     is named.
     """
@@ -456,7 +476,7 @@ def test_other_arithmetic_is_caught_by_running(small_bundle: Files) -> None:
         "C on this host": "the C on this computer",
         "C, checked": "the checked C",
     }
-    answers = failed(resigned({**small_bundle, "innage.c": changed}), {*names})
+    answers = failed(emitting(changed), {*names})
     for name, who in names.items():
         assert re.match(
             rf"{who}: \d+ of \d+ vectors differ, the first is \d+: counts \[.*got \[.*expected \[",
@@ -464,7 +484,9 @@ def test_other_arithmetic_is_caught_by_running(small_bundle: Files) -> None:
         )
 
 
-def test_the_twin_catches_ranges_and_casts(small_bundle: Files) -> None:
+def test_the_twin_catches_ranges_and_casts(
+    small_bundle: Files, emitting: Callable[[bytes], dict[str, bytes]]
+) -> None:
     """C that keeps a value in too few bits, or states a range that does not hold, gets through no twin; a
     range that is no check is told.
     """
@@ -488,20 +510,19 @@ def test_the_twin_catches_ranges_and_casts(small_bundle: Files) -> None:
     ):
         changed = source.replace(was, now)
         assert changed != source
-        assert said in failed({**small_bundle, "innage.c": changed}, {"C, checked"})["C, checked"]
+        assert said in failed(emitting(changed), {"C, checked"})["C, checked"]
 
 
-def test_undefined_behaviour_is_caught(small_bundle: Files) -> None:
+def test_undefined_behaviour_is_caught(
+    small_bundle: Files, emitting: Callable[[bytes], dict[str, bytes]]
+) -> None:
     """C with the same numbers but an overflow on the way is stopped on this host."""
     line = b"return (value + (int32_t)half) >> shift;"
     changed = small_bundle["innage.c"].replace(
         line, b"volatile int32_t most = INT32_MAX; most = most + 1; " + line
     )
     assert changed != small_bundle["innage.c"]
-    assert (
-        "stopped with code"
-        in failed({**small_bundle, "innage.c": changed}, {"C on this host"})["C on this host"]
-    )
+    assert "stopped with code" in failed(emitting(changed), {"C on this host"})["C on this host"]
 
 
 @pytest.mark.parametrize("name", ["innage.onnx", "innage_scan.onnx", "innage_prepare.onnx"])
@@ -539,9 +560,11 @@ def test_damaged_onnx_never_stops_the_verification(small_bundle: Files) -> None:
         assert all(sentence.startswith("could not be made: ") for sentence in answers.values())
 
 
-def test_c_that_does_not_compile_is_a_failed_check(small_bundle: Files) -> None:
+def test_c_that_does_not_compile_is_a_failed_check(
+    small_bundle: Files, emitting: Callable[[bytes], dict[str, bytes]]
+) -> None:
     """C that the compiler refuses fails with the compiler's words instead of stopping the verification."""
-    answers = failed({**small_bundle, "innage.c": b"this is no C\n"}, {"C on the core", "C on this host"})
+    answers = failed(emitting(b"this is no C\n"), {"C on the core", "C on this host"})
     assert "the C compiler" in answers["C on the core"]
     assert "the C compiler" in answers["C on this host"]
 
