@@ -19,7 +19,7 @@ StoreOption = Annotated[
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")]
 
 # How a field of an error is set on the command line, where that isn't its name with dashes.
-SPELLED: dict[str, str] = {}
+SPELLED: dict[str, str] = {"store_path": "--store"}
 
 
 def option_of(field: str) -> str:

@@ -51,19 +51,25 @@ def backup(path: Path, target: Path, *, timeout_s: float = TIMEOUT_S) -> Backup:
             str(target), "is there already", "a new file", "name another; a backup is never overwritten"
         )
     if not path.exists():
-        raise StoreError(str(path), "there is no such file", "a store", "name another file with --store")
+        raise StoreError(
+            str(path),
+            "there is no such file",
+            "a store",
+            "name another file with store_path",
+            fields=("store_path",),
+        )
     revision = revision_of(path, timeout_s, HISTORY)
-    with _aside(target) as made:
+    with _aside(target) as draft:
         with (
             translated(path, timeout_s),
             closing(sqlite3.connect(path, timeout=timeout_s, isolation_level=None)) as source,
         ):
             source.execute("BEGIN")  # the copy and the hash see one and the same state
             kept = content_sha256(source)
-            _copy(source, made, target)
+            _copy(source, draft, target)
             source.execute("ROLLBACK")
-        _compare(made, kept, target)
-        made.replace(target)
+        _compare(draft, kept, target)
+        draft.replace(target)
         sync_folder(target.parent)
     return Backup(target, file_sha256(target), kept, revision, target.stat().st_size)
 
@@ -88,11 +94,11 @@ def restore(
         StoreError: the copy is no store, or the store that is there is busy.
     """
     copy, path = copy.absolute(), path.absolute()
-    found = file_sha256(copy)
-    if found != sha256.strip().lower():
+    actual = file_sha256(copy)
+    if actual != sha256.strip().lower():
         raise InputError(
             str(copy),
-            f"its bytes hash to {found}",
+            f"its bytes hash to {actual}",
             sha256,
             "the file was changed or not copied to its end; take another copy",
         )
@@ -102,15 +108,16 @@ def restore(
             str(path),
             "is there already",
             "no store in the way",
-            "say --replace to set it aside, or name another with --store",
+            "say replace to set it aside, or name another with store_path",
+            fields=("replace", "store_path"),
         )
-    with _aside(path) as made:
+    with _aside(path) as draft:
         with translated(copy, timeout_s), closing(_immutable(copy)) as source:
             kept = content_sha256(source)
-            _copy(source, made, path)
-        _compare(made, kept, path)
+            _copy(source, draft, path)
+        _compare(draft, kept, path)
         try:
-            before = _put(made, path, timeout_s)
+            before = _put(draft, path, timeout_s)
             sync_folder(path.parent)
         except OSError as error:
             raise InputError(
@@ -171,13 +178,13 @@ def _aside(target: Path) -> Iterator[Path]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
-def _copy(source: sqlite3.Connection, made: Path, target: Path) -> None:
+def _copy(source: sqlite3.Connection, draft: Path, target: Path) -> None:
     """Copy through SQLite's backup interface, into one file with nothing kept beside it, down to the disk."""
     try:
-        with closing(sqlite3.connect(made, isolation_level=None)) as connection:
+        with closing(sqlite3.connect(draft, isolation_level=None)) as connection:
             source.backup(connection)
             connection.execute("PRAGMA journal_mode=DELETE")
-        with made.open("rb+") as file:
+        with draft.open("rb+") as file:
             os.fsync(file.fileno())
     except (sqlite3.OperationalError, OSError) as error:
         if "malformed" in str(error):
@@ -187,13 +194,13 @@ def _copy(source: sqlite3.Connection, made: Path, target: Path) -> None:
         ) from error
 
 
-def _compare(made: Path, kept: str, target: Path) -> None:
-    with closing(_immutable(made)) as connection:
-        found = content_sha256(connection)
-    if found != kept:
+def _compare(draft: Path, kept: str, target: Path) -> None:
+    with closing(_immutable(draft)) as connection:
+        copied = content_sha256(connection)
+    if copied != kept:
         raise StoreError(
             str(target),
-            f"the copy's content hashes to {found[:12]}",
+            f"the copy's content hashes to {copied[:12]}",
             kept[:12],
             "the disk may be failing; nothing was kept",
         )
@@ -204,7 +211,7 @@ def _immutable(path: Path) -> sqlite3.Connection:
     return sqlite3.connect(f"{path.as_uri()}?immutable=1", uri=True, isolation_level=None)
 
 
-def _put(made: Path, path: Path, timeout_s: float) -> Path | None:
+def _put(draft: Path, path: Path, timeout_s: float) -> Path | None:
     """Move ``made`` to ``path``; a store that is there keeps its content under the new name that is returned.
 
     At no moment is there no store at ``path``, where another process would begin an empty one.
@@ -212,7 +219,7 @@ def _put(made: Path, path: Path, timeout_s: float) -> Path | None:
     if not path.exists():
         for end in _BESIDE:  # of a store that was removed by hand: SQLite would write it into the new one
             path.with_name(path.name + end).unlink(missing_ok=True)
-        made.replace(path)
+        draft.replace(path)
         return None
     number = 1
     while (kept := path.with_name(f"{path.name}.before-restore{number}")).exists():
@@ -223,9 +230,11 @@ def _put(made: Path, path: Path, timeout_s: float) -> Path | None:
             connection.execute("BEGIN EXCLUSIVE")
         except sqlite3.DatabaseError as error:
             if "locked" in str(error) or "busy" in str(error):
-                found = f"another process was using it for more than {timeout_s:g} s"
                 raise StoreError(
-                    str(path), found, "", "nothing was changed; try again when the other process is done"
+                    str(path),
+                    f"another process was using it for more than {timeout_s:g} s",
+                    "",
+                    "nothing was changed; try again when the other process is done",
                 ) from error
             # damaged beyond that: it is kept as it is
         os.link(path, kept)
@@ -233,5 +242,5 @@ def _put(made: Path, path: Path, timeout_s: float) -> Path | None:
             beside = path.with_name(path.name + end)
             if beside.exists():
                 beside.rename(kept.with_name(kept.name + end))
-        made.replace(path)
+        draft.replace(path)
     return kept

@@ -122,12 +122,12 @@ def _unpack(packed: bytes, format_: int, into: Words, where: str) -> None:
 def _check_size(packed: bytes, size: int, where: str) -> None:
     """StoreError unless ``packed`` says that it holds ``size`` bytes; zstd holds itself to that."""
     try:
-        found = zstandard.frame_content_size(packed)
+        size_inside = zstandard.frame_content_size(packed)
     except zstandard.ZstdError as error:
         raise _damaged(where, error) from error
-    if found != size:
+    if size_inside != size:
         raise StoreError(
-            where, f"a block of frames holds {found} bytes", f"{size}", "use a copy of the store"
+            where, f"a block of frames holds {size_inside} bytes", f"{size}", "use a copy of the store"
         )
 
 

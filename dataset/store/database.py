@@ -164,7 +164,11 @@ def revision_of(
     of a newer version.
     """
     no_store = StoreError(
-        str(path), "is not a store of innage", "a file made by innage", "name another file with --store"
+        str(path),
+        "is not a store of innage",
+        "a file made by innage",
+        "name another file with store_path",
+        fields=("store_path",),
     )
     if not path.is_file():
         raise no_store
@@ -214,9 +218,11 @@ def translated(path: Path, timeout_s: float) -> Iterator[None]:
         cause = error.orig if isinstance(error, DBAPIError) else error
         text = str(cause)
         if "locked" in text or "busy" in text:
-            found = f"another process was writing to it for more than {timeout_s:g} s"
             raise StoreError(
-                str(path), found, "", "nothing was changed; try again when the other process is done"
+                str(path),
+                f"another process was writing to it for more than {timeout_s:g} s",
+                "",
+                "nothing was changed; try again when the other process is done",
             ) from error
         if is_damage(cause):
             raise StoreError(
@@ -282,9 +288,9 @@ def in_memory() -> Database:
     """A new store that is gone when it is closed: the migrations make a file, which is read into memory."""
     memory = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
     with TemporaryDirectory(prefix="innage-") as folder:
-        made = Path(folder) / "new.db"
-        upgrade(made)
-        with closing(sqlite3.connect(made)) as source:
+        file = Path(folder) / "new.db"
+        upgrade(file)
+        with closing(sqlite3.connect(file)) as source:
             source.backup(memory)
     return Database(Path(":memory:"), memory=memory)
 

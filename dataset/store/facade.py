@@ -12,10 +12,8 @@ from tempfile import TemporaryDirectory
 from types import TracebackType
 from typing import Any, TypeVar
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.admission.warnings import Summary
 from dataset.coverage import roles
 from dataset.errors import InputError
 from dataset.records import (
@@ -47,18 +45,6 @@ from dataset.store.database import HISTORY, TIMEOUT_S, Database, History, in_mem
 from dataset.store.merging import MergeReport
 from dataset.store.open_captures import OpenCapture
 from dataset.store.other_store import reading_other
-from dataset.store.tables import (
-    BudgetRow,
-    FrozenSetRow,
-    LimitsRow,
-    LiquidRow,
-    MappingRow,
-    ModelRow,
-    MountingRow,
-    SensorRow,
-    TankRow,
-    UnitRow,
-)
 from dataset.store.texts import TextReport
 from dataset.text.read import read_text
 
@@ -134,8 +120,7 @@ class Store:
 
     def tanks(self) -> tuple[Tank, ...]:
         """All tanks, by name and revision."""
-        rows = select(TankRow).order_by(TankRow.name, TankRow.revision)
-        return self._read(lambda orm: tuple(registry.to_tank(row) for row in orm.scalars(rows)))
+        return self._read(registry.tanks)
 
     def add_sensor(self, sensor: Sensor) -> Sensor:
         """Add a sensor; its revision is assigned."""
@@ -147,8 +132,7 @@ class Store:
 
     def sensors(self) -> tuple[Sensor, ...]:
         """All sensors, by name and revision."""
-        rows = select(SensorRow).order_by(SensorRow.name, SensorRow.revision)
-        return self._read(lambda orm: tuple(registry.to_sensor(row) for row in orm.scalars(rows)))
+        return self._read(registry.sensors)
 
     def add_limits(self, limits: Limits) -> Limits:
         """Add limits; the revision is assigned."""
@@ -160,8 +144,7 @@ class Store:
 
     def all_limits(self) -> tuple[Limits, ...]:
         """All limits, by name and revision."""
-        rows = select(LimitsRow).order_by(LimitsRow.name, LimitsRow.revision)
-        return self._read(lambda orm: tuple(registry.to_limits(row) for row in orm.scalars(rows)))
+        return self._read(registry.all_limits)
 
     def add_liquid(self, liquid: Liquid) -> Liquid:
         """Add a liquid under a new name."""
@@ -173,11 +156,7 @@ class Store:
 
     def liquids(self) -> tuple[Liquid, ...]:
         """All liquids, by name."""
-        return self._read(
-            lambda orm: tuple(
-                registry.to_liquid(row) for row in orm.scalars(select(LiquidRow).order_by(LiquidRow.name))
-            )
-        )
+        return self._read(registry.liquids)
 
     def add_mounting(self, mounting: Mounting) -> Mounting:
         """Add a mounting under a new name; its tank and sensor are records that the store has."""
@@ -189,12 +168,7 @@ class Store:
 
     def mountings(self) -> tuple[Mounting, ...]:
         """All mountings, by name."""
-        return self._read(
-            lambda orm: tuple(
-                registry.to_mounting(row)
-                for row in orm.scalars(select(MountingRow).order_by(MountingRow.name))
-            )
-        )
+        return self._read(registry.mountings)
 
     def add_unit(self, unit: Unit) -> Unit:
         """Add a unit under a new name."""
@@ -206,11 +180,7 @@ class Store:
 
     def units(self) -> tuple[Unit, ...]:
         """All units, by name."""
-        return self._read(
-            lambda orm: tuple(
-                registry.to_unit(row) for row in orm.scalars(select(UnitRow).order_by(UnitRow.name))
-            )
-        )
+        return self._read(registry.units)
 
     def add_budget(self, budget: Budget) -> Budget:
         """Add a budget under a new name."""
@@ -222,11 +192,7 @@ class Store:
 
     def budgets(self) -> tuple[Budget, ...]:
         """All budgets, by name."""
-        return self._read(
-            lambda orm: tuple(
-                registry.to_budget(row) for row in orm.scalars(select(BudgetRow).order_by(BudgetRow.name))
-            )
-        )
+        return self._read(registry.budgets)
 
     def add_mapping(self, mapping: ColumnMapping) -> ColumnMapping:
         """Save a column mapping under a new name."""
@@ -238,11 +204,7 @@ class Store:
 
     def mappings(self) -> tuple[ColumnMapping, ...]:
         """All saved column mappings, by name."""
-        return self._read(
-            lambda orm: tuple(
-                registry.to_mapping(row) for row in orm.scalars(select(MappingRow).order_by(MappingRow.name))
-            )
-        )
+        return self._read(registry.mappings)
 
     # -- capture sessions ------------------------------------------------------------------------------------
 
@@ -268,15 +230,7 @@ class Store:
         def work(orm: OrmSession) -> tuple[Session, ...]:
             if save_mapping is not None:
                 registry.add_mapping(orm, save_mapping)
-            added: list[Session] = []
-            summaries: dict[str, Summary] = {}
-            for new in sessions:
-                added.append(
-                    stored_sessions.to_session(stored_sessions.add_session(orm, new, known=summaries))
-                )
-                if progress is not None:
-                    progress(new.source.file, len(added), len(sessions))
-            return tuple(added)
+            return stored_sessions.add_sessions(orm, sessions, progress)
 
         return self._write(work)
 
@@ -293,15 +247,7 @@ class Store:
         when it differs.
         """
         ref = session if isinstance(session, str) else session.sha256
-
-        def work(orm: OrmSession) -> Frames:
-            found = stored_sessions.to_session(stored_sessions.session_row(orm, ref))
-            frames = stored_sessions.frames(orm, found)
-            if verify:
-                stored_sessions.check(found, frames)
-            return frames
-
-        return self._read(work)
+        return self._read(lambda orm: stored_sessions.frames_of(orm, ref, verify))
 
     def mark_temperatures(self, sessions: Sequence[Session]) -> dict[str, tuple[float, ...]]:
         """By session hash: the mean temperature, degrees Celsius, measured under each mark (of all frames
@@ -380,9 +326,9 @@ class Store:
                 contradicts the store.
         """
         content = read_text(files)
-        with TemporaryDirectory(prefix="innage-") as folder, Store.open(Path(folder) / "text.db") as made:
-            made._write(lambda orm: texts.add_registry(orm, content.registry))
-            with reading_other(made.path, TIMEOUT_S, HISTORY) as theirs, self._database.writing() as orm:
+        with TemporaryDirectory(prefix="innage-") as folder, Store.open(Path(folder) / "text.db") as aside:
+            aside._write(lambda orm: texts.add_registry(orm, content.registry))
+            with reading_other(aside.path, TIMEOUT_S, HISTORY) as theirs, self._database.writing() as orm:
                 report = merging.merge(orm, self.path.name, theirs, "the text")
                 return texts.add_revisions(orm, content, report)
 
@@ -426,12 +372,7 @@ class Store:
         """Make an open capture the session ``new`` and remove it, both or neither; checked like every
         session.
         """
-
-        def work(orm: OrmSession) -> Session:
-            open_captures.discard(orm, name)
-            return stored_sessions.to_session(stored_sessions.add_session(orm, new))
-
-        return self._write(work)
+        return self._write(lambda orm: open_captures.seal(orm, name, new))
 
     def discard_capture(self, name: str) -> None:
         """Remove an open capture and everything in it."""
@@ -496,35 +437,13 @@ class Store:
 
     def frozen_sets(self) -> tuple[FrozenSet, ...]:
         """All frozen sets, by name."""
-        return self._read(
-            lambda orm: tuple(
-                frozen_sets.to_frozen_set(row)
-                for row in orm.scalars(select(FrozenSetRow).order_by(FrozenSetRow.name))
-            )
-        )
+        return self._read(frozen_sets.frozen_sets)
 
     def frozen_data(self, frozen: FrozenSet) -> FrozenData:
         """The labelled frames of a frozen set, every hash checked; InputError when one of its sessions was
         voided since.
         """
-
-        def work(orm: OrmSession) -> FrozenData:
-            current = frozen_sets.to_frozen_set(frozen_sets.checked_row(orm, frozen))
-            for session in current.sessions:
-                if session.void_reason is not None:
-                    found = f"its session {session.id} is void ('{session.void_reason}')"
-                    raise InputError(
-                        f"frozen set {frozen.name}",
-                        found,
-                        "sessions that can be used",
-                        "freeze a new set without it",
-                    )
-            frames = [stored_sessions.frames(orm, session) for session in current.sessions]
-            for session, its in zip(current.sessions, frames, strict=True):
-                stored_sessions.check(session, its)
-            return roles.assemble(current, frames, frozen_sets.bands_of(orm, current))
-
-        return self._read(work)
+        return self._read(lambda orm: frozen_sets.data(orm, frozen))
 
     def groups(self, frozen: FrozenSet) -> tuple[roles.Group, ...]:
         """The groups of a frozen set, with their labelled frames and their sessions."""
@@ -563,7 +482,7 @@ class Store:
 
     def models(self) -> tuple[Model, ...]:
         """All models, by name."""
-        return self._read(lambda orm: models.to_models(orm.scalars(select(ModelRow).order_by(ModelRow.name))))
+        return self._read(models.models)
 
     def add_export(self, model: Model, bundle_sha256: str, files: Mapping[str, str]) -> None:
         """Record the files (name -> SHA-256) that an export of ``model`` wrote; the same bundle again changes

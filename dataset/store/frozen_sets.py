@@ -9,10 +9,11 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.canonical import canonical_json, frozen_sha256
-from dataset.coverage.roles import Group, check_choice, groups_of, refuse_mixture
+from dataset.coverage.roles import Group, assemble, check_choice, groups_of, refuse_mixture
 from dataset.coverage.temperature_bands import TemperatureBands, check_edges
 from dataset.errors import InputError
-from dataset.records import FrozenSet, GroupBy, Role, Session, Trim
+from dataset.records import FrozenData, FrozenSet, GroupBy, Role, Session, Trim
+from dataset.store import sessions as stored_sessions
 from dataset.store.registry import named
 from dataset.store.sessions import changed, mark_temperatures, session_row, temperatures, to_session
 from dataset.store.tables import (
@@ -34,9 +35,9 @@ def to_frozen_set(row: FrozenSetRow) -> FrozenSet:
     roles = {role.group_name: role.role for role in row.roles}
     trims = tuple(to_trim(member.trim) for member in row.trims)
     edges = () if row.edges_c is None else tuple(json.loads(row.edges_c))
-    found = frozen_sha256(row.group_by, roles, sessions, trims, edges)
-    if found != row.sha256:
-        raise changed(f"frozen set {row.name}", found, row.sha256)
+    actual = frozen_sha256(row.group_by, roles, sessions, trims, edges)
+    if actual != row.sha256:
+        raise changed(f"frozen set {row.name}", actual, row.sha256)
     return FrozenSet(
         row.name, row.sha256, row.group_by, tuple(sorted(roles.items())), sessions, row.seed, trims, edges
     )
@@ -74,7 +75,7 @@ def add_frozen_set(
         refuse_mixture(sessions)
     trims = _trims_of(orm, sessions)
     sha256 = frozen_sha256(group_by, roles, sessions, trims, edges)
-    made = FrozenSetRow(
+    row = FrozenSetRow(
         name=name,
         sha256=sha256,
         sealed=False,
@@ -82,17 +83,39 @@ def add_frozen_set(
         seed=seed,
         edges_c=canonical_json(edges) if edges else None,
     )
-    made.roles = [FrozenRoleRow(group_name=group, role=role) for group, role in sorted(roles.items())]
-    made.sessions = [
-        FrozenSessionRow(position=k, session=row, mark_revision_sha256=its.mark_revision)
-        for k, (row, its) in enumerate(zip(rows, sessions, strict=True))
+    row.roles = [FrozenRoleRow(group_name=group, role=role) for group, role in sorted(roles.items())]
+    row.sessions = [
+        FrozenSessionRow(position=k, session=row, mark_revision_sha256=session.mark_revision)
+        for k, (row, session) in enumerate(zip(rows, sessions, strict=True))
     ]
-    made.trims = [FrozenTrimRow(position=k, trim_sha256=trim.sha256) for k, trim in enumerate(trims)]
-    orm.add(made)
+    row.trims = [FrozenTrimRow(position=k, trim_sha256=trim.sha256) for k, trim in enumerate(trims)]
+    orm.add(row)
     orm.flush()
-    made.sealed = True
+    row.sealed = True
     orm.flush()
-    return to_frozen_set(made)
+    return to_frozen_set(row)
+
+
+def frozen_sets(orm: OrmSession) -> tuple[FrozenSet, ...]:
+    """All frozen sets, by name."""
+    return tuple(map(to_frozen_set, orm.scalars(select(FrozenSetRow).order_by(FrozenSetRow.name))))
+
+
+def data(orm: OrmSession, frozen: FrozenSet) -> FrozenData:
+    """The labelled frames of a frozen set, every hash checked; InputError when a session is void."""
+    current = to_frozen_set(checked_row(orm, frozen))
+    for session in current.sessions:
+        if session.void_reason is not None:
+            raise InputError(
+                f"frozen set {frozen.name}",
+                f"its session {session.id} is void ('{session.void_reason}')",
+                "sessions that can be used",
+                "freeze a new set without it",
+            )
+    frames = [stored_sessions.frames(orm, session) for session in current.sessions]
+    for session, stored in zip(current.sessions, frames, strict=True):
+        stored_sessions.check(session, stored)
+    return assemble(current, frames, bands_of(orm, current))
 
 
 def _edges(name: str, group_by: GroupBy, edges_c: Sequence[float]) -> tuple[float, ...]:
@@ -125,16 +148,16 @@ def frames_outside(orm: OrmSession, frozen: FrozenSet) -> int:
     bands = bands_of(orm, frozen)
     if bands is None:
         return 0
-    its = {session.sha256: session for session in frozen.sessions}
-    return sum(bands.outside(its[sha256], warm) for sha256, warm in temperatures(orm, its))
+    by_hash = {session.sha256: session for session in frozen.sessions}
+    return sum(bands.outside(by_hash[sha256], warm) for sha256, warm in temperatures(orm, by_hash))
 
 
 def _trims_of(orm: OrmSession, sessions: Sequence[Session]) -> list[Trim]:
     """All trims of the sessions' units on the sessions' mountings, in the order of their hashes."""
     places = {(s.unit.name, s.mounting.name) for s in sessions}
     query = select(TrimRow).join(UnitRow).where(UnitRow.name.in_(sorted({unit for unit, _ in places})))
-    found = [to_trim(row) for row in orm.scalars(query)]
-    return sorted((t for t in found if (t.unit.name, t.mounting.name) in places), key=lambda t: t.sha256)
+    of_units = [to_trim(row) for row in orm.scalars(query)]
+    return sorted((t for t in of_units if (t.unit.name, t.mounting.name) in places), key=lambda t: t.sha256)
 
 
 def frozen_set_row(orm: OrmSession, name: str) -> FrozenSetRow:

@@ -87,15 +87,21 @@ def check_store(
     """
     where = Path(path).absolute()
     if not where.exists():
-        raise StoreError(str(path), "there is no such file", "a store", "name another file with --store")
+        raise StoreError(
+            str(path),
+            "there is no such file",
+            "a store",
+            "name another file with store_path",
+            fields=("store_path",),
+        )
     missing = cut_short(where)
     if missing:
         with TemporaryDirectory(prefix="innage-") as folder:
             fill_up(where, Path(folder) / where.name)
-            found = _check(Path(folder) / where.name, timeout_s, digest_of, progress)
+            report = _check(Path(folder) / where.name, timeout_s, digest_of, progress)
         size = where.stat().st_size
         return replace(
-            found, faults=(Fault("file", f"it ends after {size} of {size + missing} bytes"), *found.faults)
+            report, faults=(Fault("file", f"it ends after {size} of {size + missing} bytes"), *report.faults)
         )
     return _check(where, timeout_s, digest_of, progress)
 
@@ -214,35 +220,35 @@ class _Checking:
         self, what: str, row_type: type[tables.Base], key: str, name: str
     ) -> list[tuple[int | str, str]]:
         columns = row_type.__table__.c
-        found: list[tuple[int | str, str]] = []
+        keys: list[tuple[int | str, str]] = []
         names = select(columns[key], columns[name]).order_by(columns[key])
         self._try(
             f"list of {what}s",
-            lambda orm: found.extend(
+            lambda orm: keys.extend(
                 (k, str(n)[:ID_DIGITS] if "sha256" in name else str(n)) for k, n in orm.execute(names)
             ),
         )
-        return found
+        return keys
 
     def _sessions(self) -> list[tuple[int | str, str]]:
         """Sessions by hash: SQLite finds those in the index alone, which a damaged page of the table leaves
         whole.
         """
-        found: list[tuple[int | str, str]] = []
+        keys: list[tuple[int | str, str]] = []
         hashes = select(tables.SessionRow.sha256)
         self._try(
             "list of sessions",
-            lambda orm: found.extend((sha256, sha256[:ID_DIGITS]) for sha256 in orm.scalars(hashes)),
+            lambda orm: keys.extend((sha256, sha256[:ID_DIGITS]) for sha256 in orm.scalars(hashes)),
         )
-        return sorted(found)
+        return sorted(keys)
 
     def _model(self, orm: OrmSession, key: int | str) -> None:
         model = to_model(orm.get_one(tables.ModelRow, key))
         for text in (model.recipe, model.versions, model.metrics):
             json.loads(text)
-        found = model.sha256 if self.digest_of is None else self.digest_of(model.program)
-        if found != model.sha256:
-            raise sessions.changed(f"model {model.name}", found, model.sha256)
+        actual = model.sha256 if self.digest_of is None else self.digest_of(model.program)
+        if actual != model.sha256:
+            raise sessions.changed(f"model {model.name}", actual, model.sha256)
 
 
 def _reader(row_type: type[tables.Base], to_record: Callable[..., object]) -> Read:

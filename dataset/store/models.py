@@ -22,12 +22,12 @@ _SHA256 = re.compile(r"[0-9a-f]{64}")
 def to_models(rows: Iterable[ModelRow]) -> tuple[Model, ...]:
     """The records; a frozen set that several models share is read and hashed once."""
     known: dict[int, FrozenSet] = {}
-    found: list[Model] = []
+    records: list[Model] = []
     for row in rows:
         if row.frozen_set_id not in known:
             known[row.frozen_set_id] = to_frozen_set(row.frozen_set)
-        found.append(_record(row, known[row.frozen_set_id]))
-    return tuple(found)
+        records.append(_record(row, known[row.frozen_set_id]))
+    return tuple(records)
 
 
 def to_model(row: ModelRow) -> Model:
@@ -49,6 +49,11 @@ def _record(row: ModelRow, frozen: FrozenSet) -> Model:
     )
 
 
+def models(orm: OrmSession) -> tuple[Model, ...]:
+    """All models, by name."""
+    return to_models(orm.scalars(select(ModelRow).order_by(ModelRow.name)))
+
+
 def add_model(orm: OrmSession, model: Model) -> Model:
     check_name("model", model.name)
     where = f"model {model.name}"
@@ -57,13 +62,14 @@ def add_model(orm: OrmSession, model: Model) -> Model:
         _check_json(f"{where}, {what}", getattr(model, what))
     existing = orm.scalar(select(ModelRow).where(ModelRow.name == model.name))
     if existing is not None:
-        same = to_model(existing) == model
-        found = (
+        raise InputError(
+            where,
             "is in the store already, exactly as it is"
-            if same
-            else f"exists already, with another program or recipe (program {existing.sha256[:12]})"
+            if to_model(existing) == model
+            else f"exists already, with another program or recipe (program {existing.sha256[:12]})",
+            "a new name",
+            "models never change; give this one another name",
         )
-        raise InputError(where, found, "a new name", "models never change; give this one another name")
     if model.parent is not None:
         model_row(orm, model.parent)
     row = ModelRow(
@@ -139,8 +145,13 @@ def exported(orm: OrmSession, sha256: str) -> tuple[ExportedFile, ...]:
         .order_by(ExportedFileRow.export_id, ExportedFileRow.name)
     ).all()
     if not rows:
-        hint = "a changed file has another hash; name another store with --store"
-        raise NotFoundError(f"file {wanted[:12]}", "was not written by an export of this store", "", hint)
+        raise NotFoundError(
+            f"file {wanted[:12]}",
+            "was not written by an export of this store",
+            "",
+            "a changed file has another hash; name another store with store_path",
+            fields=("store_path",),
+        )
     return tuple(
         ExportedFile(r.sha256, r.name, r.export.bundle_sha256, to_model(r.export.model)) for r in rows
     )

@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session as OrmSession
 
 from dataset.canonical import canonical_json
 from dataset.errors import InputError, NotFoundError
-from dataset.records import Frames, Liquid, Mounting, Unit
+from dataset.records import Frames, Liquid, Mounting, NewSession, Session, Unit
 from dataset.store import blocks
 from dataset.store.registry import (
     liquid_row,
@@ -26,6 +26,7 @@ from dataset.store.registry import (
     to_unit,
     unit_row,
 )
+from dataset.store.sessions import add_session, to_session
 from dataset.store.tables import OpenBlockRow, OpenCaptureRow, OpenEntryRow
 from dataset.values import check_name
 
@@ -53,22 +54,24 @@ def begin(
 ) -> OpenCapture:
     check_name("capture", name)
     if orm.scalar(select(OpenCaptureRow).where(OpenCaptureRow.name == name)) is not None:
-        hint = (
-            f"go on with 'innage log --resume {name} --port ...', or end it with 'innage capture "
-            f"seal {name}' or 'innage capture discard {name}'"
+        raise InputError(
+            f"capture {name}",
+            "is open already",
+            "another name",
+            f"go on with it by logging with resume and its port, or end it with 'innage capture seal {name}' "
+            f"or 'innage capture discard {name}'",
+            fields=("resume", "port"),
         )
-        raise InputError(f"capture {name}", "is open already", "another name", hint)
-    its_unit, its_liquid, its_mounting = (
-        unit_row(orm, unit.name),
-        liquid_row(orm, liquid.name),
-        mounting_row(orm, mounting.name),
-    )
-    same_record("unit", unit, to_unit(its_unit))
-    same_record("liquid", liquid, to_liquid(its_liquid))
-    same_record("mounting", mounting, to_mounting(its_mounting))
     row = OpenCaptureRow(
-        name=name, unit=its_unit, liquid=its_liquid, mounting=its_mounting, body=canonical_json(settings)
+        name=name,
+        unit=unit_row(orm, unit.name),
+        liquid=liquid_row(orm, liquid.name),
+        mounting=mounting_row(orm, mounting.name),
+        body=canonical_json(settings),
     )
+    same_record("unit", unit, to_unit(row.unit))
+    same_record("liquid", liquid, to_liquid(row.liquid))
+    same_record("mounting", mounting, to_mounting(row.mounting))
     orm.add(row)
     orm.flush()
     return to_open(row)
@@ -163,9 +166,15 @@ def frames_of(orm: OrmSession, name: str) -> Frames:
     """All frames so far; no temperature column when none was measured."""
     row = row_of(orm, name)
     packed = [blocks.Block(b.frames, b.t_ms, b.counts, b.temperature_c, b.format) for b in row.blocks]
-    found = blocks.from_blocks(packed, len(row.mounting.sensor.pads), f"capture {name}")
-    measured = found.temperature_c is not None and bool(np.isfinite(found.temperature_c).any())
-    return found if measured else Frames(found.t_ms, found.counts)
+    frames = blocks.from_blocks(packed, len(row.mounting.sensor.pads), f"capture {name}")
+    measured = frames.temperature_c is not None and bool(np.isfinite(frames.temperature_c).any())
+    return frames if measured else Frames(frames.t_ms, frames.counts)
+
+
+def seal(orm: OrmSession, name: str, new: NewSession) -> Session:
+    """Make an open capture the session ``new``, and remove it."""
+    discard(orm, name)
+    return to_session(add_session(orm, new))
 
 
 def discard(orm: OrmSession, name: str) -> None:

@@ -107,36 +107,79 @@ def to_mapping(row: MappingRow) -> ColumnMapping:
     return ColumnMapping(**(body | units | {"name": row.name, "counts": tuple(body["counts"])}))
 
 
+def tanks(orm: OrmSession) -> tuple[Tank, ...]:
+    """All tanks, by name and revision."""
+    rows = select(TankRow).order_by(TankRow.name, TankRow.revision)
+    return tuple(map(to_tank, orm.scalars(rows)))
+
+
+def sensors(orm: OrmSession) -> tuple[Sensor, ...]:
+    """All sensors, by name and revision."""
+    rows = select(SensorRow).order_by(SensorRow.name, SensorRow.revision)
+    return tuple(map(to_sensor, orm.scalars(rows)))
+
+
+def all_limits(orm: OrmSession) -> tuple[Limits, ...]:
+    """All limits, by name and revision."""
+    rows = select(LimitsRow).order_by(LimitsRow.name, LimitsRow.revision)
+    return tuple(map(to_limits, orm.scalars(rows)))
+
+
+def liquids(orm: OrmSession) -> tuple[Liquid, ...]:
+    """All liquids, by name."""
+    return tuple(map(to_liquid, orm.scalars(select(LiquidRow).order_by(LiquidRow.name))))
+
+
+def mountings(orm: OrmSession) -> tuple[Mounting, ...]:
+    """All mountings, by name."""
+    return tuple(map(to_mounting, orm.scalars(select(MountingRow).order_by(MountingRow.name))))
+
+
+def units(orm: OrmSession) -> tuple[Unit, ...]:
+    """All units, by name."""
+    return tuple(map(to_unit, orm.scalars(select(UnitRow).order_by(UnitRow.name))))
+
+
+def budgets(orm: OrmSession) -> tuple[Budget, ...]:
+    """All budgets, by name."""
+    return tuple(map(to_budget, orm.scalars(select(BudgetRow).order_by(BudgetRow.name))))
+
+
+def mappings(orm: OrmSession) -> tuple[ColumnMapping, ...]:
+    """All saved column mappings, by name."""
+    return tuple(map(to_mapping, orm.scalars(select(MappingRow).order_by(MappingRow.name))))
+
+
 def add_tank(orm: OrmSession, tank: Tank) -> Tank:
     rules.check_tank(tank)
-    made = _next_revision(
+    numbered = _next_revision(
         "tank", tank, [to_tank(r) for r in orm.scalars(select(TankRow).where(TankRow.name == tank.name))]
     )
-    orm.add(TankRow(**asdict(made)))
-    return made
+    orm.add(TankRow(**asdict(numbered)))
+    return numbered
 
 
 def add_sensor(orm: OrmSession, sensor: Sensor) -> Sensor:
     rules.check_sensor(sensor)
-    made = _next_revision(
+    numbered = _next_revision(
         "sensor",
         sensor,
         [to_sensor(r) for r in orm.scalars(select(SensorRow).where(SensorRow.name == sensor.name))],
     )
-    orm.add(SensorRow(**(asdict(made) | {"pads": [PadRow(**asdict(pad)) for pad in made.pads]})))
-    return made
+    orm.add(SensorRow(**(asdict(numbered) | {"pads": [PadRow(**asdict(pad)) for pad in numbered.pads]})))
+    return numbered
 
 
 def add_limits(orm: OrmSession, limits: Limits) -> Limits:
     rules.check_limits(limits)
-    made = _next_revision(
+    numbered = _next_revision(
         "limits",
         limits,
         [to_limits(r) for r in orm.scalars(select(LimitsRow).where(LimitsRow.name == limits.name))],
     )
-    rows = [LimitRow(position=k, **asdict(limit)) for k, limit in enumerate(made.rows)]
-    orm.add(LimitsRow(**(asdict(made) | {"rows": rows})))
-    return made
+    rows = [LimitRow(position=k, **asdict(limit)) for k, limit in enumerate(numbered.rows)]
+    orm.add(LimitsRow(**(asdict(numbered) | {"rows": rows})))
+    return numbered
 
 
 def add_liquid(orm: OrmSession, liquid: Liquid) -> Liquid:
@@ -214,19 +257,20 @@ def mapping_row(orm: OrmSession, name: str) -> MappingRow:
         "mapping",
         name,
         orm.scalars(select(MappingRow).order_by(MappingRow.name)).all(),
-        "save one with 'innage log ... --save-mapping NAME'",
+        "save one as you log a file with it, with save_mapping",
+        fields=("save_mapping",),
     )
 
 
-def named(what: str, name: str, rows: Sequence[N], otherwise: str = "") -> N:
+def named(what: str, name: str, rows: Sequence[N], otherwise: str = "", fields: Sequence[str] = ()) -> N:
     """The row called ``name``; NotFoundError names those there are, the nearest first, or says
-    ``otherwise``.
+    ``otherwise``, which names ``fields``.
     """
     for row in rows:
         if row.name == name:
             return row
     hint = there_are([row.name for row in rows], name, otherwise or f"add it with 'innage {what} add'")
-    raise NotFoundError(f"{what} {name}", "is not in the store", "", hint)
+    raise NotFoundError(f"{what} {name}", "is not in the store", "", hint, fields=fields)
 
 
 def same_record(what: str, given: N, stored: N) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Container, Iterable, Iterator, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Sequence
 from dataclasses import asdict
 from itertools import groupby
 
@@ -106,27 +106,27 @@ def to_session(
 
 
 def _revision(row: SessionRow, revision: str | None) -> MarkRevision | None:
-    found = [r for r in row.mark_revisions if revision in (NEWEST, r.sha256)]
-    if revision is not None and revision != NEWEST and not found:
+    candidates = [r for r in row.mark_revisions if revision in (NEWEST, r.sha256)]
+    if revision is not None and revision != NEWEST and not candidates:
         raise StoreError(
             f"session {row.sha256[:ID_DIGITS]}",
             "has no revision of its marks of this hash",
             revision[:ID_DIGITS],
         )
-    if not found or revision is None:
+    if not candidates or revision is None:
         return None
-    newest = newest_amendment(Amendment(r.sha256, r.parent_sha256) for r in found)
-    return _to_mark_revision(next(r for r in found if r.sha256 == newest))
+    newest = newest_amendment(Amendment(r.sha256, r.parent_sha256) for r in candidates)
+    return _to_mark_revision(next(r for r in candidates if r.sha256 == newest))
 
 
 def _to_mark_revision(row: MarkRevisionRow) -> MarkRevision:
     """The record, its hash checked again."""
     marks = marks_from(json.loads(row.body))
-    found = mark_revision_sha256(row.session.sha256, row.parent_sha256, row.author, row.reason, marks)
-    if found != row.sha256:
+    actual = mark_revision_sha256(row.session.sha256, row.parent_sha256, row.author, row.reason, marks)
+    if actual != row.sha256:
         raise changed(
             f"marks of session {row.session.sha256[:ID_DIGITS]}, revision {row.sha256[:ID_DIGITS]}",
-            found,
+            actual,
             row.sha256,
         )
     return MarkRevision(row.sha256, row.session.sha256, row.parent_sha256, row.author, row.reason, marks)
@@ -164,7 +164,7 @@ def amend_marks(orm: OrmSession, ref: str, marks: Sequence[Mark], author: str, r
         raise InputError(where, "the new marks are those that the session has", "marks that differ")
     sha256 = mark_revision_sha256(row.sha256, before.mark_revision, author, reason, marks)
     body = canonical_json(marks_content(marks))
-    made = MarkRevisionRow(
+    amendment = MarkRevisionRow(
         session=row,
         sha256=sha256,
         parent_sha256=before.mark_revision,
@@ -172,9 +172,24 @@ def amend_marks(orm: OrmSession, ref: str, marks: Sequence[Mark], author: str, r
         reason=reason,
         body=body,
     )
-    orm.add(made)
+    orm.add(amendment)
     orm.flush()
-    return _to_mark_revision(made)
+    return _to_mark_revision(amendment)
+
+
+def add_sessions(
+    orm: OrmSession,
+    sessions: Sequence[NewSession],
+    progress: Callable[[str, int, int], None] | None = None,
+) -> tuple[Session, ...]:
+    """Check, write and seal sessions, one after the other."""
+    added: list[Session] = []
+    summaries: dict[str, Summary] = {}
+    for new in sessions:
+        added.append(to_session(add_session(orm, new, known=summaries)))
+        if progress is not None:
+            progress(new.source.file, len(added), len(sessions))
+    return tuple(added)
 
 
 def add_session(
@@ -214,12 +229,12 @@ def add_session(
         simulated=new.simulated or None,
     )
     own = summarise(new, new.frames)
-    found = check_at_door(new, own, _earlier(orm, new, {} if known is None else known))
+    own_warnings = check_at_door(new, own, _earlier(orm, new, {} if known is None else known))
     if known is not None:
         known[sha256] = own  # the next call need not read it back
     orm.add(row)
     orm.flush()
-    warnings = dict.fromkeys((*new.warnings, *found))  # one that is given may be found again
+    warnings = dict.fromkeys((*new.warnings, *own_warnings))  # one that is given may be found again
     if warnings:
         orm.execute(
             insert(WarningRow),
@@ -290,15 +305,12 @@ def _refuse_known(orm: OrmSession, new: NewSession, sha256: str, readings: str) 
     for other in orm.scalars(select(SessionRow).where(SessionRow.readings_sha256 == readings)):
         if other.void is None:
             id_ = other.sha256[:ID_DIGITS]
-            found = (
-                f"has, frame by frame, the readings of session {id_} (from {other.source_file}, "
-                f"unit {other.unit.name}, liquid {other.liquid.name})"
-            )
             raise InputError(
                 where,
-                found,
+                f"has, frame by frame, the readings of session {id_} (from {other.source_file}, "
+                f"unit {other.unit.name}, liquid {other.liquid.name})",
                 "",
-                f"if that session was logged wrongly, void it first: 'innage void {id_} --reason ...'",
+                f"if that session was logged wrongly, void it first, with a reason: 'innage void {id_}'",
             )
 
 
@@ -318,22 +330,22 @@ def session_row(orm: OrmSession, ref: str) -> SessionRow:
             "see 'innage sessions'",
         )
     # a range, which finds its way by the index; LIKE would read every session
-    found = orm.scalars(
+    matches = orm.scalars(
         select(SessionRow)
         .where(SessionRow.sha256 >= wanted, SessionRow.sha256 < wanted + "g")
         .order_by(SessionRow.id)
     ).all()
-    if not found:
+    if not matches:
         raise NotFoundError(f"session {ref}", "is not in the store", "", "see 'innage sessions'")
-    if len(found) > 1:
-        listed = ", ".join(row.sha256[:ID_DIGITS] for row in found[:6])
+    if len(matches) > 1:
+        listed = ", ".join(row.sha256[:ID_DIGITS] for row in matches[:6])
         raise InputError(
             f"session {ref}",
-            f"fits {len(found)} sessions ({listed}{', ...' if len(found) > 6 else ''})",
+            f"fits {len(matches)} sessions ({listed}{', ...' if len(matches) > 6 else ''})",
             "",
             "give more digits",
         )
-    return found[0]
+    return matches[0]
 
 
 def void(orm: OrmSession, ref: str, reason: str) -> SessionRow:
@@ -366,15 +378,24 @@ def frames(orm: OrmSession, session: Session) -> Frames:
     return blocks.from_blocks(packed, session.mounting.sensor.channels, where)
 
 
+def frames_of(orm: OrmSession, ref: str, verify: bool) -> Frames:
+    """The frames of the session whose id starts with ``ref``; with ``verify``, hashed again."""
+    session = to_session(session_row(orm, ref))
+    stored = frames(orm, session)
+    if verify:
+        check(session, stored)
+    return stored
+
+
 def mark_temperatures(orm: OrmSession, sessions: Sequence[Session]) -> dict[str, tuple[float, ...]]:
     """By session hash: the mean measured temperature under each mark (of all frames where there is none), NaN
     where none was measured.
     """
     parts = {session.sha256: session.marks or (Mark(0, session.frames, 0.0),) for session in sessions}
-    found = {sha256: (math.nan,) * len(marks) for sha256, marks in parts.items()}
+    means = {sha256: (math.nan,) * len(marks) for sha256, marks in parts.items()}
     for sha256, warm in temperatures(orm, parts):
-        found[sha256] = tuple(mean_of(warm[mark.start : mark.stop].tolist()) for mark in parts[sha256])
-    return found
+        means[sha256] = tuple(mean_of(warm[mark.start : mark.stop].tolist()) for mark in parts[sha256])
+    return means
 
 
 def temperatures(orm: OrmSession, wanted: Container[str]) -> Iterator[tuple[str, NDArray[np.float64]]]:
@@ -403,12 +424,12 @@ def temperatures(orm: OrmSession, wanted: Container[str]) -> Iterator[tuple[str,
 
 def check(session: Session, its_frames: Frames) -> None:
     """Hash a session's content again and compare; StoreError when it is not what was sealed."""
-    found = session_sha256(session, its_frames)
-    if found != session.sha256:
-        raise changed(f"session {session.id}", found, session.sha256)
+    actual = session_sha256(session, its_frames)
+    if actual != session.sha256:
+        raise changed(f"session {session.id}", actual, session.sha256)
 
 
-def changed(where: str, found: str, kept: str) -> StoreError:
+def changed(where: str, actual: str, kept: str) -> StoreError:
     """The error for content that no longer has the hash kept with it."""
     hint = "the store was changed by something else than innage; use a copy of it"
-    return StoreError(where, f"its content hashes to {found[:ID_DIGITS]}", kept[:ID_DIGITS], hint)
+    return StoreError(where, f"its content hashes to {actual[:ID_DIGITS]}", kept[:ID_DIGITS], hint)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.admission.rules import check_marks
@@ -14,16 +13,8 @@ from dataset.records import Mark, MarkRevision
 from dataset.store import registry, sessions
 from dataset.store.merging import Merged, MergeReport
 from dataset.store.tables import (
-    BudgetRow,
-    LimitsRow,
-    LiquidRow,
-    MappingRow,
     MarkRevisionRow,
-    MountingRow,
-    SensorRow,
     SessionRow,
-    TankRow,
-    UnitRow,
 )
 from dataset.text.read import TextContent
 from dataset.text.write import REVISIONS, Registry, marks_file, write_text
@@ -42,53 +33,39 @@ class TextReport:
 
 def collect(orm: OrmSession) -> dict[str, str]:
     """Every text file, by its path."""
-    found = Registry(
-        tanks=tuple(
-            map(registry.to_tank, orm.scalars(select(TankRow).order_by(TankRow.name, TankRow.revision)))
-        ),
-        liquids=tuple(map(registry.to_liquid, orm.scalars(select(LiquidRow).order_by(LiquidRow.name)))),
-        sensors=tuple(
-            map(
-                registry.to_sensor,
-                orm.scalars(select(SensorRow).order_by(SensorRow.name, SensorRow.revision)),
-            )
-        ),
-        mountings=tuple(
-            map(registry.to_mounting, orm.scalars(select(MountingRow).order_by(MountingRow.name)))
-        ),
-        units=tuple(map(registry.to_unit, orm.scalars(select(UnitRow).order_by(UnitRow.name)))),
-        budgets=tuple(map(registry.to_budget, orm.scalars(select(BudgetRow).order_by(BudgetRow.name)))),
-        limits=tuple(
-            map(
-                registry.to_limits,
-                orm.scalars(select(LimitsRow).order_by(LimitsRow.name, LimitsRow.revision)),
-            )
-        ),
-        mappings=tuple(map(registry.to_mapping, orm.scalars(select(MappingRow).order_by(MappingRow.name)))),
+    records = Registry(
+        tanks=registry.tanks(orm),
+        liquids=registry.liquids(orm),
+        sensors=registry.sensors(orm),
+        mountings=registry.mountings(orm),
+        units=registry.units(orm),
+        budgets=registry.budgets(orm),
+        limits=registry.all_limits(orm),
+        mappings=registry.mappings(orm),
     )
     rows = sessions.session_rows(orm)
     return write_text(
-        found, sessions.to_sessions(rows), {row.sha256: sessions.revisions_of(row) for row in rows}
+        records, sessions.to_sessions(rows), {row.sha256: sessions.revisions_of(row) for row in rows}
     )
 
 
-def add_registry(orm: OrmSession, found: Registry) -> None:
+def add_registry(orm: OrmSession, records: Registry) -> None:
     """Write a whole registry to an empty store."""
-    for tank in found.tanks:
+    for tank in records.tanks:
         registry.add_tank(orm, tank)
-    for liquid in found.liquids:
+    for liquid in records.liquids:
         registry.add_liquid(orm, liquid)
-    for sensor in found.sensors:
+    for sensor in records.sensors:
         registry.add_sensor(orm, sensor)
-    for mounting in found.mountings:
+    for mounting in records.mountings:
         registry.add_mounting(orm, mounting)
-    for unit in found.units:
+    for unit in records.units:
         registry.add_unit(orm, unit)
-    for budget in found.budgets:
+    for budget in records.budgets:
         registry.add_budget(orm, budget)
-    for limits in found.limits:
+    for limits in records.limits:
         registry.add_limits(orm, limits)
-    for mapping in found.mappings:
+    for mapping in records.mappings:
         registry.add_mapping(orm, mapping)
 
 
@@ -114,9 +91,9 @@ def add_revisions(orm: OrmSession, content: TextContent, merged: MergeReport) ->
 
 
 def _check_sealed(row: SessionRow, content: TextContent) -> None:
-    its = content.sealed.get(row.sha256[:ID_DIGITS])
+    in_text = content.sealed.get(row.sha256[:ID_DIGITS])
     sealed = tuple(registry.flat(Mark, mark) for mark in row.marks)
-    if its is not None and its != sealed:
+    if in_text is not None and in_text != sealed:
         hint = "sealed marks never change; amend them with 'innage mark'"
         raise InputError(
             marks_file(row.sha256),
@@ -142,13 +119,13 @@ def _add_revision(orm: OrmSession, row: SessionRow, revision: MarkRevision) -> b
         check_text(where, text)
     check_marks(where, revision.marks, row.frames, row.mounting.tank.span_mm)
     body = canonical_json(marks_content(revision.marks))
-    made = MarkRevisionRow(
+    amendment = MarkRevisionRow(
         sha256=revision.sha256,
         parent_sha256=revision.parent,
         author=revision.author,
         reason=revision.reason,
         body=body,
     )
-    row.mark_revisions.append(made)
+    row.mark_revisions.append(amendment)
     orm.flush()
     return True

@@ -38,9 +38,9 @@ def to_trim(row: TrimRow) -> Trim:
         note=row.note,
         sha256=row.sha256,
     )
-    found = trim_sha256(trim)
-    if found != row.sha256:
-        raise stored_sessions.changed(f"trim of unit {trim.unit.name} of {trim.date}", found, row.sha256)
+    actual = trim_sha256(trim)
+    if actual != row.sha256:
+        raise stored_sessions.changed(f"trim of unit {trim.unit.name} of {trim.date}", actual, row.sha256)
     return trim
 
 
@@ -59,13 +59,14 @@ def add_trim(orm: OrmSession, trim: Trim) -> Trim:
     same_record("unit", trim.unit, to_unit(unit))
     same_record("mounting", trim.mounting, to_mounting(mounting))
     if trim.kind is TrimKind.DRY:
-        dry = [its for its in trims(orm, None) if its.kind is TrimKind.DRY and its.mounting == trim.mounting]
+        everything = trims(orm, None)
+        dry = [t for t in everything if t.kind is TrimKind.DRY and t.mounting == trim.mounting]
         mine = [
-            Reference(f"its dry trim of {its.date}", tuple(map(float, its.counts)))
-            for its in dry
-            if its.unit == trim.unit
+            Reference(f"its dry trim of {other.date}", tuple(map(float, other.counts)))
+            for other in dry
+            if other.unit == trim.unit
         ]
-        others = latest([its for its in dry if its.unit != trim.unit], TrimKind.DRY)
+        others = latest([other for other in dry if other.unit != trim.unit], TrimKind.DRY)
         refuse_wet(trim, [*mine, *_seen(orm, trim.unit.name, trim.mounting)], others)
     sha256 = trim_sha256(trim)
     if orm.scalar(select(TrimRow).where(TrimRow.sha256 == sha256)) is not None:
@@ -76,7 +77,7 @@ def add_trim(orm: OrmSession, trim: Trim) -> Trim:
             "see 'innage trim list'",
         )
     session = None if trim.session is None else stored_sessions.session_row(orm, trim.session)
-    made = TrimRow(
+    row = TrimRow(
         sha256=sha256,
         unit=unit,
         mounting=mounting,
@@ -88,16 +89,16 @@ def add_trim(orm: OrmSession, trim: Trim) -> Trim:
         body=canonical_json(trim_content(trim)),
         note=trim.note,
     )
-    orm.add(made)
+    orm.add(row)
     orm.flush()
-    return to_trim(made)
+    return to_trim(row)
 
 
 def dry_counts(orm: OrmSession, mounting: Mounting) -> tuple[tuple[str, tuple[float, ...]], ...]:
     """Units with frames marked at a level below every pad of a mounting, by name, and the median of each
     channel over those frames.
     """
-    found: list[tuple[str, tuple[float, ...]]] = []
+    medians: list[tuple[str, tuple[float, ...]]] = []
     for name in orm.scalars(select(UnitRow.name).order_by(UnitRow.name)).all():
         dry = [
             stored_sessions.frames(orm, s).counts[m.start : m.stop]
@@ -106,8 +107,8 @@ def dry_counts(orm: OrmSession, mounting: Mounting) -> tuple[tuple[str, tuple[fl
             if below_pads(m, mounting)
         ]
         if dry:
-            found.append((name, tuple(map(float, np.median(np.concatenate(dry), axis=0)))))
-    return tuple(found)
+            medians.append((name, tuple(map(float, np.median(np.concatenate(dry), axis=0)))))
+    return tuple(medians)
 
 
 def _sessions(orm: OrmSession, unit: str, mounting: Mounting) -> list[Session]:
@@ -121,7 +122,7 @@ def _sessions(orm: OrmSession, unit: str, mounting: Mounting) -> list[Session]:
 
 def _seen(orm: OrmSession, unit: str, mounting: Mounting) -> list[Reference]:
     """What the unit's sessions on a mounting show."""
-    found = [
+    references = [
         seen_in(session, stored_sessions.frames(orm, session)) for session in _sessions(orm, unit, mounting)
     ]
-    return [reference for reference in found if reference is not None]
+    return [reference for reference in references if reference is not None]

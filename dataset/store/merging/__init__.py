@@ -1,0 +1,59 @@
+"""Bring another store in: without loss, without duplicates, all of it or nothing.
+
+What is the same is found by content. Records with a name of their own are the same when name and facts are
+equal, and refused when only the name is; tanks, sensors and limits have revisions, so that other content
+under a name becomes a further one. Sessions, revisions of marks and trims are known by their hashes, and
+every session that comes in is hashed again, from its frames and from the records that it stands on here.
+Doing it again finds nothing new.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import Connection
+from sqlalchemy.orm import Session as OrmSession
+
+from dataset.store.merging import captures, named, results
+from dataset.store.merging.report import Merged, MergeReport, Renumbered
+from dataset.store.merging.two_stores import Progress, TwoStores
+
+__all__ = ["MergeReport", "Merged", "Renumbered", "merge"]
+
+# what a step refers to was brought in by an earlier one
+STEPS = (
+    named.tanks_sensors_and_limits,
+    named.liquids_units_budgets_and_mappings,
+    named.mountings,
+    captures.sessions,
+    captures.voids,
+    captures.amendments,
+    captures.trims,
+    results.frozen_sets,
+    results.openings,
+    named.models,
+    results.exports,
+    captures.open_captures,
+)
+
+
+def merge(
+    orm: OrmSession, here: str, theirs: Connection, there: str, progress: Progress | None = None
+) -> MergeReport:
+    """Write what the other store has and this one has not, in the transaction of ``orm``, which must end on
+    any error.
+
+    Args:
+        orm: this store, writing.
+        here: what sentences call this store.
+        theirs: the other store, at the newest revision of the schema.
+        there: what sentences call the other store.
+        progress: called with (what, done, total).
+
+    Raises:
+        InputError: the stores contradict each other; the sentence names what, here and there.
+        StoreError: a session that comes in does not hash to what was sealed.
+    """
+    stores = TwoStores(orm, here, theirs, there, progress or (lambda _what, _done, _total: None))
+    for step in STEPS:
+        step(stores)
+    stores.refuse_conflicts()
+    return stores.report()

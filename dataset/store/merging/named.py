@@ -1,0 +1,126 @@
+"""What has a name: the registry, limits, budgets, models."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping
+from typing import Any
+
+from sqlalchemy import Connection
+
+from dataset.store import tables
+from dataset.store.merging.report import Renumbered
+from dataset.store.merging.two_stores import (
+    Kind,
+    TwoStores,
+    Values,
+    children_of,
+    references,
+    rows,
+    table,
+    without,
+)
+
+_CHILDREN: dict[Kind, Kind] = {
+    tables.SensorRow: tables.PadRow,
+    tables.LimitsRow: tables.LimitRow,
+}
+
+
+def tanks_sensors_and_limits(stores: TwoStores) -> None:
+    """What has revisions."""
+    _revised(stores, "tank", tables.TankRow)
+    _revised(stores, "sensor", tables.SensorRow)
+    _revised(stores, "limits", tables.LimitsRow)
+
+
+def liquids_units_budgets_and_mappings(stores: TwoStores) -> None:
+    """What has a unique name and stands on nothing else."""
+    _unique(stores, "liquid", tables.LiquidRow)
+    _unique(stores, "unit", tables.UnitRow)
+    _unique(stores, "budget", tables.BudgetRow)
+    _unique(stores, "mapping", tables.MappingRow)
+
+
+def mountings(stores: TwoStores) -> None:
+    """Mountings, which stand on tanks and sensors."""
+    _unique(stores, "mounting", tables.MountingRow)
+
+
+def models(stores: TwoStores) -> None:
+    """Models, which stand on frozen sets and limits."""
+    _unique(stores, "model", tables.ModelRow)
+
+
+def _revised(stores: TwoStores, what: str, kind: Kind) -> None:
+    """Names with revisions: content that this store's name lacks becomes its next revision."""
+    child = _CHILDREN.get(kind)
+    here: defaultdict[str, dict[Any, tuple[int, int]]] = defaultdict(dict)
+    for row in rows(stores.ours, kind):
+        here[row["name"]][_content(stores.ours, row, child)] = (row["id"], row["revision"])
+    for row in rows(stores.theirs, kind):
+        known, content = here[row["name"]], _content(stores.theirs, row, child)
+        new = content not in known
+        if new:
+            revision = max((number for _, number in known.values()), default=0) + 1
+            known[content] = (stores.insert(kind, without(row, "id") | {"revision": revision}), revision)
+            if child is not None:
+                stores.copy_children(child, row["id"], known[content][0])
+        stores.count(what, new)
+        stores.ids[table(kind).name][row["id"]], number = known[content]
+        if number != row["revision"]:
+            theirs, ours = (f"{row['name']}@{revision}" for revision in (row["revision"], number))
+            stores.renumbered.append(Renumbered(what, theirs, ours))
+
+
+def _content(connection: Connection, row: Mapping[str, Any], child: Kind | None) -> tuple[Any, ...]:
+    """What makes a revision what it is."""
+    children = () if child is None else children_of(connection, child, row["id"])
+    return (*without(row, "id", "revision").items(), children)
+
+
+def _unique(stores: TwoStores, what: str, kind: Kind) -> None:
+    """Unique names: equal facts are the same record, other facts a conflict; a note that differs is kept as
+    it is here.
+    """
+    here = {row["name"]: row for row in rows(stores.ours, kind)}
+    ids = stores.ids[table(kind).name]
+    for row in rows(stores.theirs, kind):
+        values = stores.references_here(kind, row)
+        if values is None:
+            continue  # what it stands on is in conflict, which is reported already
+        same = here.get(row["name"])
+        if same is None:
+            ids[row["id"]] = stores.insert(kind, without(values, "id"))
+        else:
+            ours, theirs = _facts(stores.ours, kind, same), _facts(stores.theirs, kind, row)
+            if ours != theirs:
+                stores.differ(f"{what} {row['name']}", ours, theirs, "one of the two needs another name")
+                continue
+            ids[row["id"]] = same["id"]
+            _remark_note(stores, what, same, row)
+        stores.count(what, same is None)
+
+
+def _facts(connection: Connection, kind: Kind, row: Mapping[str, Any]) -> Values:
+    """What makes a record what it is: no ids, no notes, no number of a revision that it refers to."""
+    facts = without(row, "id", "note")
+    for key, target in references(kind).items():
+        if facts[key] is None:
+            continue
+        (referred,) = rows(connection, target, id=facts.pop(key))
+        name = key.removesuffix("_id")
+        facts |= {
+            f"{name} {fact}": value for fact, value in without(referred, "id", "revision", "note").items()
+        }
+        if target in _CHILDREN:
+            facts[f"{name} rows"] = children_of(connection, _CHILDREN[target], referred["id"])
+    return facts
+
+
+def _remark_note(stores: TwoStores, what: str, ours: Values, theirs: Values) -> None:
+    if theirs.get("note") != ours.get("note"):
+        stores.remarks.append(
+            f"{what} {ours['name']}: its note differs and stays '{ours['note']}'; in {stores.there} it is "
+            f"'{theirs['note']}'"
+        )

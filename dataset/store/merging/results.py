@@ -1,0 +1,112 @@
+"""What was made of sessions: frozen sets, openings of their prove groups, exports."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from typing import Any
+
+from sqlalchemy import Connection, insert, update
+
+from dataset.canonical import ID_DIGITS
+from dataset.records import GroupBy
+from dataset.store import tables
+from dataset.store.frozen_sets import to_frozen_set
+from dataset.store.merging.two_stores import TwoStores, children_of, rows, without
+
+
+def frozen_sets(stores: TwoStores) -> None:
+    """Frozen sets by name and hash; one that comes in is hashed again."""
+    here = {row["name"]: row for row in rows(stores.ours, tables.FrozenSetRow)}
+    for row in rows(stores.theirs, tables.FrozenSetRow):
+        same = here.get(row["name"])
+        if same is not None and same["sha256"] != row["sha256"]:
+            ours, theirs = ({"hash": side["sha256"][:ID_DIGITS]} for side in (same, row))
+            stores.differ(f"frozen set {row['name']}", ours, theirs, "one of the two needs another name")
+            continue
+        if same is None and _regrouped(stores, row):
+            continue
+        stores.count("frozen set", same is None)
+        if same is None:
+            _insert_frozen(stores, row)
+        else:
+            stores.ids["frozen_set"][row["id"]] = same["id"]
+
+
+def _insert_frozen(stores: TwoStores, row: Mapping[str, Any]) -> None:
+    row_id = stores.insert(tables.FrozenSetRow, without(row, "id") | {"sealed": False})
+    stores.ids["frozen_set"][row["id"]] = row_id
+    members = [
+        stores.references_here(tables.FrozenSessionRow, member)
+        for member in rows(stores.theirs, tables.FrozenSessionRow, frozen_set_id=row["id"])
+    ]
+    if any(member is None for member in members):
+        return
+    stores.copy_children(tables.FrozenRoleRow, row["id"], row_id)
+    stores.copy_children(tables.FrozenTrimRow, row["id"], row_id)
+    stores.ours.execute(insert(tables.FrozenSessionRow), [m for m in members if m is not None])
+    seal = update(tables.FrozenSetRow).where(tables.FrozenSetRow.id == row_id).values(sealed=True)
+    stores.ours.execute(seal)
+    to_frozen_set(stores.orm.get_one(tables.FrozenSetRow, row_id))
+    stores.orm.expunge_all()
+
+
+def _regrouped(stores: TwoStores, row: Mapping[str, Any]) -> bool:
+    """Groups by tank are named after its revision: a set whose tank has another number here could not be read
+    back.
+    """
+    if row["group_by"] is not GroupBy.TANK:
+        return False
+    roles = rows(stores.theirs, tables.FrozenRoleRow, frozen_set_id=row["id"])
+    groups = {role["group_name"] for role in roles}
+    moved = [tank for tank in stores.renumbered if tank.what == "tank" and tank.theirs in groups]
+    for tank in moved:
+        stores.conflict(
+            f"frozen set {row['name']}",
+            f"its groups are named after tanks, and {tank.theirs} in {stores.there} is {tank.ours} in "
+            f"{stores.here}",
+            f"merge the other way round, {stores.here} into {stores.there}, where the numbers stay",
+        )
+    return bool(moved)
+
+
+def openings(stores: TwoStores) -> None:
+    """Openings of 'prove', counted for each set and purpose: as many as the store that has more of them."""
+    ours = rows(stores.ours, tables.ProveOpeningRow)
+    counts = Counter((row["frozen_set_id"], row["purpose"]) for row in ours)
+    met: Counter[tuple[int, str]] = Counter()
+    for row in rows(stores.theirs, tables.ProveOpeningRow):
+        values = stores.references_here(tables.ProveOpeningRow, row)
+        if values is None:
+            continue
+        key = (values["frozen_set_id"], row["purpose"])
+        met[key] += 1
+        new = met[key] > counts[key]
+        stores.count("prove opening", new)
+        if new:
+            stores.insert(tables.ProveOpeningRow, without(values, "sequence"))
+
+
+def exports(stores: TwoStores) -> None:
+    """Exports by model and bundle."""
+    ours = rows(stores.ours, tables.ExportRow)
+    here = {(row["model_id"], row["bundle_sha256"]): row["id"] for row in ours}
+    for row in rows(stores.theirs, tables.ExportRow):
+        values = stores.references_here(tables.ExportRow, row)
+        if values is None:
+            continue
+        same = here.get((values["model_id"], row["bundle_sha256"]))
+        stores.count("export", same is None)
+        if same is None:
+            our_id = stores.insert(tables.ExportRow, without(values, "id"))
+            stores.copy_children(tables.ExportedFileRow, row["id"], our_id)
+        elif _files(stores.ours, same) != _files(stores.theirs, row["id"]):
+            stores.conflict(
+                f"export {row['bundle_sha256'][:ID_DIGITS]}",
+                f"is recorded with other files in {stores.there} than in {stores.here}",
+                "one of the two stores was changed by something else than innage",
+            )
+
+
+def _files(connection: Connection, export_id: int) -> tuple[Any, ...]:
+    return children_of(connection, tables.ExportedFileRow, export_id)
