@@ -11,6 +11,7 @@ import typer
 
 from dataset.errors import InnageError
 from innage.lazy import LazyGroup, after_the_command, suggest
+from innage.moved import todays_spelling
 from innage.options import option_of
 
 
@@ -42,6 +43,10 @@ class Face(LazyGroup):
         except Exception as error:
             if _came_of_ctrl_c(error):  # such as of workers that were just starting
                 raise _interrupted() from None
+            moved = todays_spelling(error)
+            if moved is not None:
+                print(f"innage: {moved}", file=sys.stderr)
+                raise typer.Exit(2) from error
             suggest(error)
             raise
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import typer
 
-from innage.options import DEFAULT_STORE
+STORE_HERE = Path("innage.db")
 
 
 def names_of(kind: str) -> Callable[[typer.Context, str], list[str | tuple[str, str]]]:
@@ -22,7 +22,7 @@ def names_of(kind: str) -> Callable[[typer.Context, str], list[str | tuple[str, 
     def complete(ctx: typer.Context, incomplete: str) -> list[str | tuple[str, str]]:
         from dataset.store.listing import names, session_lines
 
-        store = Path(ctx.params.get("store") or os.environ.get("INNAGE_STORE") or DEFAULT_STORE)
+        store = Path(ctx.params.get("store") or os.environ.get("INNAGE_STORE") or STORE_HERE)
         if kind == "session":
             lines = session_lines(store) or ()
             return [

@@ -1,4 +1,6 @@
-"""Options that many commands share, so that they read the same everywhere."""
+"""Options that several commands share, each under one name, so that they read the same everywhere; and the
+spelling of fields in errors.
+"""
 
 from __future__ import annotations
 
@@ -7,19 +9,174 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from dataset.words import LevelUnit, TimeUnit
+from innage.completion import STORE_HERE, names_of
+
 if TYPE_CHECKING:
     from dataset.store import Store
 
-DEFAULT_STORE = Path("innage.db")
-DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "\\t": "\t", "bar": "|", "space": " "}
 
+DEFAULT_STORE = STORE_HERE
 StoreOption = Annotated[
     Path, typer.Option("--store", envvar="INNAGE_STORE", help="The store to work on.", show_default=True)
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")]
 
+# What a session was captured on.
+
+TankOption = Annotated[
+    str | None,
+    typer.Option("--tank", help="The tank, NAME or NAME@REVISION.", autocompletion=names_of("tank")),
+]
+SensorOption = Annotated[
+    str | None,
+    typer.Option("--sensor", help="The sensor, NAME or NAME@REVISION.", autocompletion=names_of("sensor")),
+]
+MountingOption = Annotated[
+    str | None,
+    typer.Option(
+        "--mounting", help="Instead of --tank and --sensor: both.", autocompletion=names_of("mounting")
+    ),
+]
+LiquidOption = Annotated[
+    str | None, typer.Option("--liquid", help="The liquid.", autocompletion=names_of("liquid"))
+]
+UnitOption = Annotated[str | None, typer.Option("--unit", help="The unit.", autocompletion=names_of("unit"))]
+ConditionOption = Annotated[
+    str | None,
+    typer.Option("--condition", help="What holds throughout, such as surface=foam:20-45,wall=film."),
+]
+NoteOption = Annotated[str, typer.Option("--note", help="Free text, kept with each session.")]
+SessionArgument = Annotated[
+    str, typer.Argument(help="The session's id, or its first digits.", autocompletion=names_of("session"))
+]
+
+# Which column of a file holds what.
+
+COLUMNS = "Columns of the file"
+CountOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--count",
+        help="Counts; repeat in channel order. Default: the pads' names.",
+        rich_help_panel=COLUMNS,
+    ),
+]
+TimeOption = Annotated[
+    str | None,
+    typer.Option("--time", help="Time. Without it frames are one period apart.", rich_help_panel=COLUMNS),
+]
+TimeUnitOption = Annotated[
+    TimeUnit, typer.Option("--time-unit", help="Unit of the time.", rich_help_panel=COLUMNS)
+]
+TemperatureColumnOption = Annotated[
+    str | None, typer.Option("--temperature", help="Temperature, degrees Celsius.", rich_help_panel=COLUMNS)
+]
+DelimiterOption = Annotated[
+    str | None,
+    typer.Option(
+        "--delimiter",
+        help="A character, or tab, space, comma, semicolon, bar. Default: found out.",
+        rich_help_panel=COLUMNS,
+    ),
+]
+HeaderOption = Annotated[
+    bool,
+    typer.Option(
+        "--header/--no-header",
+        help="The first line names the columns; otherwise they are 1, 2, ...",
+        rich_help_panel=COLUMNS,
+    ),
+]
+MappingOption = Annotated[
+    str | None,
+    typer.Option(
+        "--mapping",
+        help="Instead of these: a mapping saved before.",
+        autocompletion=names_of("mapping"),
+        rich_help_panel=COLUMNS,
+    ),
+]
+
+# How sure a level is, and how a mass or a poured volume becomes one.
+
+LEVELS = "Levels, and how sure they are"
+AIR_DENSITY_KG_M3 = 1.2  # as dataset.labels.marking has it, which is too heavy to be imported for a default
+LevelUnitOption = Annotated[
+    LevelUnit,
+    typer.Option("--level-unit", help="Unit of levels; fraction: of the span.", rich_help_panel=LEVELS),
+]
+LevelUncertaintyOption = Annotated[
+    float | None,
+    typer.Option("--level-u-mm", help="Standard uncertainty of the level, mm.", rich_help_panel=LEVELS),
+]
+LevelHalfWidthOption = Annotated[
+    float | None,
+    typer.Option(
+        "--level-half-width-mm", help="Instead: the level is right within +- this.", rich_help_panel=LEVELS
+    ),
+]
+TareOption = Annotated[
+    float,
+    typer.Option("--tare-g", help="What the scale shows with the tank empty.", rich_help_panel=LEVELS),
+]
+ScaleOption = Annotated[
+    float,
+    typer.Option("--scale-half-width-g", help="The scale is right within +- this.", rich_help_panel=LEVELS),
+]
+PouredOption = Annotated[
+    float,
+    typer.Option(
+        "--poured-half-width-ml", help="The poured volume is, within +- this.", rich_help_panel=LEVELS
+    ),
+]
+DimensionOption = Annotated[
+    float,
+    typer.Option(
+        "--dimension-half-width-mm",
+        help="The tank's inner diameter is, within +- this; one error for all marks.",
+        rich_help_panel=LEVELS,
+    ),
+]
+LabelTemperatureOption = Annotated[
+    float | None,
+    typer.Option(
+        "--label-temperature-c",
+        help="Of the liquid that was weighed. Default: the frames' own.",
+        rich_help_panel=LEVELS,
+    ),
+]
+TemperatureOption = Annotated[
+    float,
+    typer.Option(
+        "--temperature-half-width-k",
+        help="That temperature is right within +- this.",
+        rich_help_panel=LEVELS,
+    ),
+]
+AirOption = Annotated[
+    float,
+    typer.Option("--air-density-kg-m3", help="Density of the air around the scale.", rich_help_panel=LEVELS),
+]
+
+# The virtual rig.
+
+ScenarioArgument = Annotated[
+    str, typer.Argument(help="A built-in scenario (washer), or a TOML file.", show_default=False)
+]
+RigTankOption = Annotated[
+    str,
+    typer.Option("--tank", help="A tank of the scenario, NAME or NAME@REVISION.", show_default=False),
+]
+RigSeedOption = Annotated[int, typer.Option("--seed", help="Another seed, other units and captures.")]
+
 # How a field of an error is set on the command line, where that isn't its name with dashes.
-SPELLED: dict[str, str] = {"store_path": "--store"}
+SPELLED: dict[str, str] = {
+    "air_density": "--air-density-kg-m3",
+    "levels": "--levels-mm",
+    "store_path": "--store",
+}
+DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "\\t": "\t", "bar": "|", "space": " "}
 
 
 def option_of(field: str) -> str:
@@ -40,12 +197,36 @@ def delimiter_of(text: str | None) -> str | None:
 
     if text is None:
         return None
-    found = DELIMITERS.get(text, text)
-    if len(found) != 1 or found.isalnum() or found in '"#.-+\r\n':
+    character = DELIMITERS.get(text, text)
+    if len(character) != 1 or character.isalnum() or character in '"#.-+\r\n':
         raise InputError(
             "--delimiter",
             repr(text),
             "a single character that numbers and names are not made of, or one of tab, space, "
             "comma, semicolon, bar",
         )
-    return found
+    return character
+
+
+def level_u_of(u_mm: float | None, half_width_mm: float | None) -> float | None:
+    """The standard uncertainty of a level in mm, given as it is or as a half-width."""
+    from dataset.errors import InputError
+    from dataset.labels.uncertainty import rectangular
+
+    if half_width_mm is None:
+        return u_mm
+    if u_mm is not None:
+        raise InputError("--level-u-mm and --level-half-width-mm", "both", "one of them")
+    return rectangular(half_width_mm)
+
+
+def levels_of(text: str) -> tuple[float, ...]:
+    """The levels in mm that ``--levels-mm`` lists."""
+    from dataset.errors import InputError
+
+    try:
+        return tuple(float(level) for level in text.split(","))
+    except ValueError as error:
+        raise InputError(
+            "--levels-mm", repr(text), "levels in mm with commas between, such as 0,10,20"
+        ) from error

@@ -14,17 +14,21 @@ from dataset.records import LevelUnit, TimeUnit
 from innage.commands.live import begin_live, resume_live, steps_of
 from innage.commands.rig import log_rig
 from innage.completion import names_of
-from innage.label_options import (
+from innage.options import (
+    AIR_DENSITY_KG_M3,
+    DEFAULT_STORE,
     AirOption,
     DimensionOption,
+    JsonOption,
     LabelTemperatureOption,
     PouredOption,
     ScaleOption,
+    StoreOption,
     TareOption,
     TemperatureOption,
-    labelling_of,
+    delimiter_of,
+    open_store,
 )
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, delimiter_of, open_store
 from innage.terminal.output import emit, progress, say
 from innage.terminal.sessions import say_warnings
 
@@ -103,7 +107,7 @@ def log(
     dimension_half_width_mm: DimensionOption = 0.0,
     label_temperature_c: LabelTemperatureOption = None,
     temperature_half_width_k: TemperatureOption = 0.0,
-    air_density: AirOption = 1.2,
+    air_density_kg_m3: AirOption = AIR_DENSITY_KG_M3,
     temperature: Annotated[str | None, typer.Option(help="Column of temperature, degrees Celsius.")] = None,
     delimiter: Annotated[
         str | None,
@@ -213,6 +217,7 @@ def log(
     from dataset.admission.rules import check_mapping
     from dataset.admission.session_files import read_file
     from dataset.errors import InputError
+    from dataset.labels.marking import Labelling, check_labelling
     from dataset.records import ColumnMapping, NewSession
 
     opened = open_store(store)
@@ -272,19 +277,23 @@ def log(
         return
     if liquid is None or unit is None:
         raise InputError("--liquid and --unit", "one is missing", "both")
-    the_unit, the_liquid = opened.unit(unit), opened.liquid(liquid)
-    the_mounting = find_mounting(opened, mounting, tank, sensor)
-    its_sensor, its_tank = the_mounting.sensor, the_mounting.tank
-    labelling = labelling_of(
-        the_liquid,
-        tare_g,
-        scale_half_width_g,
-        poured_half_width_ml,
-        dimension_half_width_mm,
-        label_temperature_c,
-        temperature_half_width_k,
-        air_density,
+    the_unit, the_liquid, the_mounting = (
+        opened.unit(unit),
+        opened.liquid(liquid),
+        find_mounting(opened, mounting, tank, sensor),
     )
+    its_sensor, its_tank = the_mounting.sensor, the_mounting.tank
+    labelling = Labelling(
+        the_liquid,
+        tare_g=tare_g,
+        scale_half_width_g=scale_half_width_g,
+        poured_half_width_ml=poured_half_width_ml,
+        dimension_half_width_mm=dimension_half_width_mm,
+        temperature_c=label_temperature_c,
+        temperature_half_width_k=temperature_half_width_k,
+        air_density=air_density_kg_m3,
+    )
+    check_labelling(labelling)
     if port is not None:
         _no_stretches(conditions)
         steps = steps_of(plan, levels, hold, its_sensor, its_tank)

@@ -11,18 +11,21 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from innage.completion import names_of
-from innage.label_options import (
+from innage.options import (
+    AIR_DENSITY_KG_M3,
+    DEFAULT_STORE,
     AirOption,
     DimensionOption,
+    JsonOption,
     LabelTemperatureOption,
     PouredOption,
     ScaleOption,
+    SessionArgument,
+    StoreOption,
     TareOption,
     TemperatureOption,
-    labelling_of,
+    open_store,
 )
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, say, table
 from innage.terminal.sessions import level_text
 
@@ -36,9 +39,6 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-SessionArgument = Annotated[
-    str, typer.Argument(help="The session's id, or its first digits.", autocompletion=names_of("session"))
-]
 AuthorOption = Annotated[str, typer.Option(help="Who amends the marks.")]
 ReasonOption = Annotated[str, typer.Option(help="Why; read a year later.")]
 
@@ -109,24 +109,25 @@ def set_(
     dimension_half_width_mm: DimensionOption = 0.0,
     label_temperature_c: LabelTemperatureOption = None,
     temperature_half_width_k: TemperatureOption = 0.0,
-    air_density: AirOption = 1.2,
+    air_density_kg_m3: AirOption = AIR_DENSITY_KG_M3,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Give a session other marks, all from a file: a new revision."""
-    from dataset.labels.marking import read_marks
+    from dataset.labels.marking import Labelling, check_labelling, read_marks
 
     opened = open_store(store)
     found = opened.session(session)
-    labelling = labelling_of(
+    labelling = Labelling(
         found.liquid,
-        tare_g,
-        scale_half_width_g,
-        poured_half_width_ml,
-        dimension_half_width_mm,
-        label_temperature_c,
-        temperature_half_width_k,
-        air_density,
+        tare_g=tare_g,
+        scale_half_width_g=scale_half_width_g,
+        poured_half_width_ml=poured_half_width_ml,
+        dimension_half_width_mm=dimension_half_width_mm,
+        temperature_c=label_temperature_c,
+        temperature_half_width_k=temperature_half_width_k,
+        air_density=air_density_kg_m3,
     )
+    check_labelling(labelling)
     read = read_marks(marks, opened.frames(found), found.mounting.tank, labelling)
     _say_revision(opened, opened.amend_marks(found.sha256, read, author, reason))
 

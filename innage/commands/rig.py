@@ -69,10 +69,13 @@ def play(
     liquid: Annotated[str, typer.Option(help="A liquid of that tank.")] = "water",
     unit: Annotated[str, typer.Option(help="A unit of that tank, by number or name.")] = "0",
     recipe: Annotated[str, typer.Option(help="What happens in each capture.")] = "steps",
-    levels: Annotated[
-        str | None, typer.Option(help="Instead of levels drawn by the recipe: these, in mm, such as 0,40,80.")
+    levels_mm: Annotated[
+        str | None,
+        typer.Option("--levels-mm", help="Instead of levels drawn by the recipe: these, such as 0,40,80."),
     ] = None,
-    hold: Annotated[float, typer.Option(help="Seconds at each of --levels, by the board's clock.")] = 10.0,
+    hold_s: Annotated[
+        float, typer.Option("--hold-s", help="Seconds at each of --levels-mm, by the board's clock.")
+    ] = 10.0,
     seed: Annotated[int, typer.Option(help="Another seed, other units and captures.")] = 0,
     times: Annotated[
         int | None, typer.Option(min=1, help="End after so many captures. Default: go on until interrupted.")
@@ -92,8 +95,8 @@ def play(
         raise InputError("--speed", f"{speed:g}", "above 0, at most 10000")
     its = load_scenario(scenario)
     its_recipe = its.find_recipe(recipe)
-    if levels is not None:
-        its_recipe = _at_levels(its, its.find_tank(tank), its_recipe, levels, hold)
+    if levels_mm is not None:
+        its_recipe = _at_levels(its, its.find_tank(tank), its_recipe, levels_mm, hold_s)
     bench = _bench(its, tank, (liquid,), seed)
     its_unit = find_unit(bench, unit)
     remark = f"scenario {its.name}, unit {its_unit.name}, {liquid}, recipe {its_recipe.name}, seed {seed}"
@@ -164,13 +167,13 @@ def _at_levels(its: Scenario, tank: int, recipe: Recipe, levels: str, hold_s: fl
         wanted = tuple(float(level) for level in levels.split(","))
     except ValueError as error:
         raise InputError(
-            "--levels", repr(levels), "levels in mm with commas between, such as 0,40,80"
+            "--levels-mm", repr(levels), "levels in mm with commas between, such as 0,40,80"
         ) from error
     most = its.tank[tank].span_mm
     if not all(0 <= level <= most for level in wanted):
-        raise InputError("--levels", levels, f"0 to {most:g} mm, the tank's span")
+        raise InputError("--levels-mm", levels, f"0 to {most:g} mm, the tank's span")
     if not 1 <= hold_s <= 86_400:
-        raise InputError("--hold", f"{hold_s:g}", "1 to 86400 seconds")
+        raise InputError("--hold-s", f"{hold_s:g}", "1 to 86400 seconds")
     return replace(
         recipe,
         path="steps",
