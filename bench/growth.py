@@ -29,7 +29,7 @@ from replaying import TRIM, stream
 
 from dataset.records import GroupBy, NewSession, Role
 from dataset.store import Store
-from export.compilers.replaying import replay
+from export.compilers.replaying import replay_on_host
 from innage.terminal.output import table
 
 TIMES = (1, 10, 100)
@@ -86,7 +86,9 @@ def curves(
             ),
         ]
     program = net_program()
-    replays = {t: Way(lambda its: replay(program, its, TRIM), partial(stream, replayed * t)) for t in TIMES}
+    replays = {
+        t: Way(lambda its: replay_on_host(program, its, TRIM), partial(stream, replayed * t)) for t in TIMES
+    }
     return [*found, _curve("replay", "frame", {t: replayed * t for t in TIMES}, replays, rounds)]
 
 

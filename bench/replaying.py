@@ -16,7 +16,7 @@ from measuring import Row, Way, in_turns, timed_row
 from net_program import PADS, net_program
 
 from dataset.records import Frames
-from export.compilers.replaying import replay
+from export.compilers.replaying import replay_on_host
 from export.onnx.graph import emit_scan_onnx
 from export.onnx.run import in_onnxruntime, run_scan
 from export.vectors import Vectors, expect, make_vectors
@@ -42,7 +42,7 @@ def replay_rows(quick: bool) -> list[Row]:
     given = _whole(program, its)
     single = in_turns(
         {
-            "ours": Way(lambda _: replay(program, its, TRIM).readings),
+            "ours": Way(lambda _: replay_on_host(program, its, TRIM).readings),
             "onnxruntime": Way(lambda _: _table(runtime(given))),
         },
         rounds,

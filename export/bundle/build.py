@@ -13,12 +13,12 @@ from export.bundle.manifest import (
     PLAIN,
     Provenance,
     Written,
-    check_prefix,
     describe,
     known_files,
     seal,
 )
 from export.c.fragments import fragments
+from export.c.prefix import check_prefix
 from export.c.source import emit_c
 from export.compilers.toolchain import emit_harness
 from export.onnx.graph import emit_onnx, emit_prepare_onnx, emit_scan_onnx, label_float_onnx

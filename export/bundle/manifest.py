@@ -15,6 +15,7 @@ from typing import Any
 
 from dataset.errors import InputError
 from dataset.records import Budget, Model, Session, Trim
+from export.c.prefix import check_prefix
 from export.cautions import CAUTIONS
 from export.volume import VolumeTable
 from training.costs import Cost, against
@@ -35,16 +36,6 @@ _OWN = "manifest_sha256"  # the hash of all other entries
 _MAX_MANIFEST = 8_000_000  # bytes
 _LONGEST_VERSION = 40
 _MOST_SHIFT, _MOST_VOLUMES = 24, 4096  # far above any table of volumes
-_PREFIX = re.compile(r"[a-z][a-z0-9_]{0,30}")
-# Words of C and C++, and the name of the bundle's own harness.
-_RESERVED = """
-alignas alignof and asm auto bool break case catch char class compl const constexpr continue decltype
-default delete do double else enum explicit export extern false float for friend goto harness if inline
-int long main mutable namespace new noexcept not nullptr operator or private protected public register
-restrict return short signed sizeof static struct switch template this throw true try typedef typeid
-typename union unsigned using virtual void volatile while xor
-"""
-_TAKEN = frozenset(_RESERVED.split())
 _HASH = re.compile(r"[0-9a-f]{64}")
 
 
@@ -87,17 +78,6 @@ class Manifest:
     written: Written
     files: Mapping[str, str]
     bundle_sha256: str
-
-
-def check_prefix(prefix: str) -> str:
-    """``prefix`` when it can begin C identifiers and file names; InputError otherwise."""
-    if not _PREFIX.fullmatch(prefix) or prefix in _TAKEN:
-        raise InputError(
-            "--prefix",
-            repr(prefix),
-            "a lower-case C identifier of at most 31 letters, digits and _, that C and the bundle leave free",
-        )
-    return prefix
 
 
 def known_files(prefix: str) -> dict[str, str]:

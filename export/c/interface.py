@@ -206,7 +206,7 @@ def selftest_slice(known: KnownAnswer, where: tuple[str, str], prefix: str, tabl
     )
 
 
-def volume(table: VolumeTable, prefix: str, tables: Tables) -> str:
+def volume_function(table: VolumeTable, prefix: str, tables: Tables) -> str:
     """The function from level to millilitres, with its table."""
     formula = f"mL above the datum at every {1 << table.shift} units of level"
     where = tables.add("volume_ml", table.values, formula).base

@@ -90,7 +90,7 @@ class Kernels:
             return None
         for kind in TIERS[self.tier]:
             rows = len(layer.weights) // _GROUP[kind] * _GROUP[kind]
-            words = pack(kind, layer.rows(0, rows)) if rows else None
+            words = pack_layer(kind, layer.rows(0, rows)) if rows else None
             if words is not None:
                 return Packed(kind, rows, words)
         return None
@@ -152,7 +152,7 @@ def rectified(chain: Sequence[Node], x: Interval) -> Layer | None:
     )
 
 
-def pack(kind: str, layer: Layer) -> Words | None:
+def pack_layer(kind: str, layer: Layer) -> Words | None:
     """The stream of words of all of ``layer``; None when the kind's condition does not hold."""
     head = (len(layer.reach), layer.shift, layer.high, len(layer.weights))
     size, groups = _GROUP[kind], list[int]()

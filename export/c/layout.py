@@ -13,7 +13,7 @@ import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from export.c.text import comment_text, literal, narrowest, numbers, words
+from export.c.text import comment_text, hex_words, literal, narrowest, numbers
 from training.program import Interval, Node, matrix, scalar, vector
 from training.program.ops import Ints
 
@@ -86,7 +86,7 @@ class Value:
 
 
 @dataclass(frozen=True)
-class Unit:
+class LoopGroup:
     """Nodes that are computed together: one node, or neighbours that share a loop over
     ``length`` elements.
     """
@@ -166,12 +166,12 @@ def fusions(nodes: Sequence[Node], keep: Iterable[str]) -> dict[str, tuple[Node,
     return found
 
 
-def units(nodes: Sequence[Node], fused: Mapping[str, tuple[Node, ...]]) -> tuple[Unit, ...]:
+def loop_groups(nodes: Sequence[Node], fused: Mapping[str, tuple[Node, ...]]) -> tuple[LoopGroup, ...]:
     """Group neighbouring elementwise nodes of equal length, and each layer with what its sums go into.
 
     Constants are no units, they are literals or tables.
     """
-    result: list[Unit] = []
+    result: list[LoopGroup] = []
     done = {node.name for chain in fused.values() for node in chain[1:]}
     for node in nodes:
         if node.op == "const" or node.name in done:
@@ -180,32 +180,32 @@ def units(nodes: Sequence[Node], fused: Mapping[str, tuple[Node, ...]]) -> tuple
         if loops and result and result[-1].length == node.size:
             result[-1] = replace(result[-1], nodes=(*result[-1].nodes, node))
         else:
-            result.append(Unit(fused.get(node.name, (node,)), node.size if loops else 1))
+            result.append(LoopGroup(fused.get(node.name, (node,)), node.size if loops else 1))
     return tuple(result)
 
 
 def last_uses(
-    parts: Sequence[Unit], keep: Iterable[str], through: Mapping[str, tuple[str, int]]
+    parts: Sequence[LoopGroup], keep: Iterable[str], through: Mapping[str, tuple[str, int]]
 ) -> dict[str, int]:
-    """The index of the last unit that reads each value, itself or ``through`` its place in a row; one past
+    """The index of the last group that reads each value, itself or ``through`` its place in a row; one past
     the end for what is kept.
     """
     found: dict[str, int] = {}
-    for k, unit in enumerate(parts):
-        for name in (name for node in unit.nodes for name in node.inputs):
-            found[row_of(name, through)] = k
-    return found | {row_of(name, through): len(parts) for name in keep}
+    for k, group in enumerate(parts):
+        for name in (name for node in group.nodes for name in node.inputs):
+            found[outermost_row(name, through)] = k
+    return found | {outermost_row(name, through): len(parts) for name in keep}
 
 
-def row_of(name: str, through: Mapping[str, tuple[str, int]]) -> str:
+def outermost_row(name: str, through: Mapping[str, tuple[str, int]]) -> str:
     """The row in which ``name`` lies, its own when it lies in no other."""
     while name in through:
         name = through[name][0]
     return name
 
 
-def berths(
-    parts: Sequence[Unit], sizes: Mapping[str, int], keep: Iterable[str]
+def placed_in_concat(
+    parts: Sequence[LoopGroup], sizes: Mapping[str, int], keep: Iterable[str]
 ) -> dict[str, tuple[str, int]]:
     """Rows that are made where a concatenation wants them, as (concatenation, offset), so that it need not
     copy them.
@@ -213,12 +213,12 @@ def berths(
     kept, found = set(keep), dict[str, tuple[str, int]]()
     made = {
         node.name
-        for unit in parts
-        for node in (unit.nodes[-1:] if unit.nodes[0].op == "dense" else unit.nodes)
+        for group in parts
+        for node in (group.nodes[-1:] if group.nodes[0].op == "dense" else group.nodes)
         if node.size > 1
     }
     for joined in (
-        unit.nodes[0] for unit in parts if unit.nodes[0].op == "concat" and unit.nodes[0].size > 1
+        group.nodes[0] for group in parts if group.nodes[0].op == "concat" and group.nodes[0].size > 1
     ):
         start = 0
         for name in joined.inputs:
@@ -251,7 +251,10 @@ class Slots:
 
 
 def scratch_slots(
-    parts: Sequence[Unit], keep: Iterable[str], placed: Iterable[str], through: Mapping[str, tuple[str, int]]
+    parts: Sequence[LoopGroup],
+    keep: Iterable[str],
+    placed: Iterable[str],
+    through: Mapping[str, tuple[str, int]],
 ) -> Slots:
     """Places in the scratch of the rows that need one, each type in an array of its own, first fit.
 
@@ -262,14 +265,14 @@ def scratch_slots(
     another place.)
     """
     last, elsewhere = last_uses(parts, keep, through), set(placed)
-    nodes = {node.name: node for unit in parts for node in unit.nodes}
+    nodes = {node.name: node for group in parts for node in group.nodes}
     at: dict[str, tuple[str, int]] = {}
     alive: dict[str, int] = {}  # name -> elements
     lengths: dict[str, int] = {}
-    for k, unit in enumerate(parts):
-        dying = [n for n, size in alive.items() if last.get(n, k) <= k and size == unit.length > 1]
-        for made in unit.nodes:
-            row = row_of(made.name, through)
+    for k, group in enumerate(parts):
+        dying = [n for n, size in alive.items() if last.get(n, k) <= k and size == group.length > 1]
+        for made in group.nodes:
+            row = outermost_row(made.name, through)
             if made.size == 1 or row in elsewhere or row in at or last.get(row, k) <= k:
                 continue
             node = nodes[row]
@@ -320,7 +323,7 @@ class Table:
     def initialiser(self) -> str:
         if not self.row:
             return "    " + (
-                words(self.values, "    ") if self.ctype == "uint32_t" else numbers(self.values, "    ")
+                hex_words(self.values, "    ") if self.ctype == "uint32_t" else numbers(self.values, "    ")
             )
         rows = [self.values[k : k + self.row] for k in range(0, len(self.values), self.row)]
         return "    {\n" + ",\n".join("        " + numbers(row, "        ") for row in rows) + "\n    }"

@@ -6,33 +6,33 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from dataset.errors import InputError, ProgramError
+from dataset.errors import ProgramError
 from export.c import blocks, interface
 from export.c.header import count_type, header_gaps, identity, member_type
 from export.c.kernels import Kernels
 from export.c.layout import (
     POOLS,
+    LoopGroup,
     Slots,
     Tables,
-    Unit,
     Value,
     atom,
-    berths,
     fusions,
     literals,
     live,
-    row_of,
+    loop_groups,
+    outermost_row,
+    placed_in_concat,
     scratch_slots,
-    units,
     windows,
 )
 from export.c.ops import ELEMENT, WHOLE, Context, layer, local, loop, note
+from export.c.prefix import check_prefix
 from export.c.text import fill, literal, span_text, template
 from export.known_answer import known_answer
 from export.volume import VolumeTable
 from training.program import FORMAT, OPS, TEMPERATURE_RANGE, Interval, Node, Program, analyse, model_id
 
-_PREFIX = re.compile(r"[a-z][a-z0-9_]{0,30}")
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,39}")
 
 
@@ -72,10 +72,7 @@ def emit_c(
     an operation, a name or a trim range that C cannot have, InputError for an unusable prefix or unknown
     kernels; always before any text is made.
     """
-    if not _PREFIX.fullmatch(prefix):
-        raise InputError(
-            "prefix", repr(prefix), "a lower-case letter, then letters, digits and _, at most 31 in all"
-        )
+    check_prefix(prefix)
     _check(program)
     program = analyse(program)
     tables, shared = Tables(f"{prefix}_tables"), Kernels(kernels, assembly)
@@ -90,7 +87,7 @@ def emit_c(
         "init": _init(program, prefix),
         "step": step_text,
         "trim_check": interface.trim_check(program, prefix),
-        "volume": "" if volume is None else interface.volume(volume, prefix, tables),
+        "volume": "" if volume is None else interface.volume_function(volume, prefix, tables),
     }
     known = known_answer(program)
     where = interface.add_known(program, known, tables)
@@ -349,9 +346,9 @@ def _body(
     through = windows(alive, {name: i.size for name, i in intervals.items()}, keep)
     seen = {row for row, _ in through.values()}
     made = [n for n in alive if n.name not in through]
-    parts = units(made, fusions(made, {*keep, *seen}))
+    parts = loop_groups(made, fusions(made, {*keep, *seen}))
     if not placed:  # what goes where the caller wants it stays out of rows that are made here
-        through = through | berths(parts, {name: i.size for name, i in intervals.items()}, keep)
+        through = through | placed_in_concat(parts, {name: i.size for name, i in intervals.items()}, keep)
     slots = scratch_slots(parts, keep, placed, through)
     values: dict[str, Value] = dict(known) | literals(alive)
     lines: list[str] = []
@@ -365,10 +362,10 @@ def _body(
     values |= {n.name: Value(local(n.name), True) for n in alive if n.size == 1 and n.op != "const"}
     for name in through:
         values[name] = _inside(name, through, values)
-    stored = {n.name for n in alive if row_of(n.name, through) in slots.at or n.name in placed}
+    stored = {n.name for n in alive if outermost_row(n.name, through) in slots.at or n.name in placed}
     context = replace(context, reach=intervals)
-    for unit in parts:
-        lines += _unit(unit, values, {n for n in unit.names if n in stored}, intervals, context)
+    for group in parts:
+        lines += _group(group, values, {n for n in group.names if n in stored}, intervals, context)
     return Body(tuple(lines), values, slots.lengths)
 
 
@@ -392,31 +389,31 @@ def _store_constants(node: Node, values: Mapping[str, Value], placed: Mapping[st
     return loop("k", node.size, [placed[node.name].put("k", values[node.name].at("k"))])
 
 
-def _unit(
-    unit: Unit,
+def _group(
+    group: LoopGroup,
     values: Mapping[str, Value],
     stored: set[str],
     intervals: Mapping[str, Interval],
     context: Context,
 ) -> list[str]:
-    if len(unit.nodes) > 1 and unit.nodes[0].op == "dense":
-        x = values[unit.nodes[0].inputs[0]]
-        return layer(unit.nodes, x, values[unit.nodes[-1].name], context)
-    if unit.nodes[0].op in WHOLE:
-        (node,) = unit.nodes
+    if len(group.nodes) > 1 and group.nodes[0].op == "dense":
+        x = values[group.nodes[0].inputs[0]]
+        return layer(group.nodes, x, values[group.nodes[-1].name], context)
+    if group.nodes[0].op in WHOLE:
+        (node,) = group.nodes
         own = replace(context, inputs=tuple(intervals[i] for i in node.inputs))
         return WHOLE[node.op](node, [values[i] for i in node.inputs], values[node.name], own)
     seen = dict(values)
     body: list[str] = []
-    for node in unit.nodes:
+    for node in group.nodes:
         before, text = ELEMENT[node.op](node, [seen[i].at("k") for i in node.inputs], context)
         body += [*before, f"const int32_t {local(node.name)} = {text}; {note(node)}"]
         seen[node.name] = Value(local(node.name), True)
-    if unit.length == 1:
+    if group.length == 1:
         return body
     # stored last: a result may lie over an operand that another node of this loop still reads
-    body += [values[n.name].put("k", local(n.name)) for n in unit.nodes if n.name in stored]
-    return loop("k", unit.length, body)
+    body += [values[n.name].put("k", local(n.name)) for n in group.nodes if n.name in stored]
+    return loop("k", group.length, body)
 
 
 def _indented(lines: Sequence[str]) -> str:

@@ -71,7 +71,7 @@ def numbers(values: Iterable[int], indent: str) -> str:
     return "{\n" + "\n".join(f"{indent}    {line}" for line in lines) + f"\n{indent}}}"
 
 
-def words(values: Iterable[int], indent: str) -> str:
+def hex_words(values: Iterable[int], indent: str) -> str:
     """The entries of an initialiser of packed words, in hexadecimal and wrapped."""
     lines = textwrap.wrap(", ".join(f"0x{v:08X}U" for v in values), WIDTH - len(indent) - 4)
     return "{\n" + "\n".join(f"{indent}    {line}" for line in lines) + f"\n{indent}}}"

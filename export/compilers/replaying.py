@@ -36,7 +36,7 @@ class Replayed:
     steps_ms: Array
 
 
-def replay(program: Program, frames: Frames, trim: NDArray[np.int64] | None = None) -> Replayed:
+def replay_on_host(program: Program, frames: Frames, trim: NDArray[np.int64] | None = None) -> Replayed:
     """Readings of ``frames`` from power-on at the first of them; a step in time outside the program's
     tolerance starts anew, as firmware has to.
 

@@ -40,7 +40,7 @@ class Trace:
         unicorn, uc = importlib.import_module("unicorn"), self._uc
         self._clear()
         self._cycles = np.zeros(frames, dtype=np.int64)
-        self._dearest: dict[str, int] = {}
+        self._worst_case: dict[str, int] = {}
         record, entered, loads = self._blocks.append, self._blocks.__len__, self._loads.append
         start, end = self._image.flash_start, self._image.flash_start + len(self._image.flash) - 1
         self._hooks = [
@@ -68,12 +68,12 @@ class Trace:
             self._settle()
 
     def finish(self) -> tuple[Array, dict[str, int]]:
-        """Cycles of every frame's step, and of the dearest call of each function."""
+        """Cycles of every frame's step, and of the costliest call of each function."""
         self._settle()
         for hook in self._hooks:
             self._uc.hook_del(hook)
         self._uc.ctl_flush_tb()
-        return self._cycles, self._dearest
+        return self._cycles, self._worst_case
 
     def _settle(self) -> None:
         """Price the calls kept so far."""
@@ -88,7 +88,7 @@ class Trace:
                 cycles += loads * self._timing.wait_states
             self._cycles[frames[frames >= 0]] = cycles[frames >= 0]
             for name, its in zip(names, cycles.tolist(), strict=True):
-                self._dearest[name] = max(its, self._dearest.get(name, 0))
+                self._worst_case[name] = max(its, self._worst_case.get(name, 0))
             if self._watcher is not None:
                 for name, _, start, stop in self._calls:
                     self._watcher(name, self._blocks[start:stop])

@@ -19,7 +19,7 @@ from itertools import pairwise
 from export.compilers.toolchain import Image
 from export.core.blocks_run import SIZE_BITS
 from export.core.flow import LEAVES, Code, Function, Loop, NotFollowed, in_order
-from export.core.machine_code import Flow
+from export.core.machine_code import ControlFlow
 from export.core.timing import Timing
 
 STEP_ARGUMENTS = {
@@ -70,7 +70,7 @@ class _Piece:
     last: int
     site: int
     end: int
-    flow: Flow
+    flow: ControlFlow
     tail: bool
 
 
@@ -107,7 +107,7 @@ class Bounds:
             block = function.blocks[waiting.pop()]
             depth = entry[block.start]
             for its in block.instructions:
-                if its.flow in (Flow.RETURN, Flow.RETURN_OR_NEXT):
+                if its.flow in (ControlFlow.RETURN, ControlFlow.RETURN_OR_NEXT):
                     continue  # a pop that returns gives back what it was entered with
                 change = self.code.disassembler.stack_change(its)
                 if change is None:
@@ -164,9 +164,9 @@ class Bounds:
             now.last = piece.last
             goes = behind >> SIZE_BITS
             if (
-                piece.flow is Flow.CALL
+                piece.flow is ControlFlow.CALL
                 or piece.tail
-                or (piece.flow is Flow.CALL_OR_NEXT and goes != piece.end)
+                or (piece.flow is ControlFlow.CALL_OR_NEXT and goes != piece.end)
             ):
                 if piece.tail:
                     self._leave(stack.pop())
@@ -174,7 +174,9 @@ class Bounds:
                 if chain is None:
                     chain = now.chain.calls[piece.site] = _Chain(self.code.function(goes))
                 stack.append(_Entered(chain))
-            elif piece.flow is Flow.RETURN or (piece.flow is Flow.RETURN_OR_NEXT and goes != piece.end):
+            elif piece.flow is ControlFlow.RETURN or (
+                piece.flow is ControlFlow.RETURN_OR_NEXT and goes != piece.end
+            ):
                 self._leave(stack.pop())
             if not stack:
                 return
@@ -215,7 +217,7 @@ class Bounds:
             inside = tuple(block for block in function.starts if start <= block < end)
             last = max(block for block in function.starts if block < end)
             closing = function.blocks[last].instructions[-1]
-            flow = closing.flow if closing.end == end else Flow.NEXT
+            flow = closing.flow if closing.end == end else ControlFlow.NEXT
             headers = any(block in self._headers(function) for block in inside)
             tail = closing.end == end and last in function.tails
             self._pieces[key] = _Piece(inside, headers, last, closing.address, end, flow, tail)
@@ -228,13 +230,13 @@ class Bounds:
         if self._lost or name not in self._roots:
             return Bound(None, why=self._lost or "never called")
         try:
-            most = self._dearest(self._roots[name].function, self._roots[name], ())
+            most = self._worst_case(self._roots[name].function, self._roots[name], ())
         except NotFollowed as lost:
             return Bound(None, why=str(lost))
         rounds = [seen for chain in _chains(self._roots[name]) for seen in chain.rounds.values()]
         return Bound(most, len(rounds), sum(fewest != most for fewest, most in rounds))
 
-    def _dearest(self, function: Function, chain: _Chain | None, above: tuple[int, ...]) -> int:
+    def _worst_case(self, function: Function, chain: _Chain | None, above: tuple[int, ...]) -> int:
         """The dearest way from the function's start to its caller."""
         if function.start in above:
             raise NotFollowed(f"recursion at {self.code.place(function.start)}")
@@ -266,7 +268,7 @@ class Bounds:
         below = function.tails.get(start, block.callee)
         if below is not None:
             called = None if chain is None else chain.calls.get(block.instructions[-1].address)
-            cycles += self._dearest(self.code.function(below), called, above)
+            cycles += self._worst_case(self.code.function(below), called, above)
         return cycles
 
     def _taken(self, function: Function, start: int) -> int:

@@ -52,12 +52,14 @@ class EmulatedRun:
     state: Array
     cycles: Array
     stack: int
-    dearest: Mapping[str, int] = field(default_factory=dict)  # cycles of the dearest call of each function
+    worst_case: Mapping[str, int] = field(
+        default_factory=dict
+    )  # cycles of the costliest call of each function
 
 
 @dataclass(frozen=True)
 class SelftestCycles:
-    """The dearest call of ``name``; ``slice_bytes`` of one slice, 0 when the test is one call."""
+    """The costliest call of ``name``; ``slice_bytes`` of one slice, 0 when the test is one call."""
 
     name: str
     cycles: int
@@ -185,12 +187,12 @@ class Machine:
         if n <= _WATCHED:
             self._end_watch(watch)
         self._check_gaps()
-        cycles, dearest = self._trace.finish()
+        cycles, worst_case = self._trace.finish()
         state = self._state_values(bytes(states)).reshape(n, width)
-        return EmulatedRun(_readings(bytes(readings)), state, cycles, self.stack_used(), dearest)
+        return EmulatedRun(_readings(bytes(readings)), state, cycles, self.stack_used(), worst_case)
 
     def selftest_cycles(self) -> SelftestCycles:
-        """The dearest call of the self-test: a slice, where the model tests itself in slices, or
+        """The costliest call of the self-test: a slice, where the model tests itself in slices, or
         all of it.
         """
         sliced = f"{self.image.prefix}_selftest_slice" in self.image.symbols

@@ -8,7 +8,7 @@ from functools import cached_property
 
 from dataset.errors import ToolError
 from export.compilers.toolchain import Image
-from export.core.machine_code import Disassembler, Flow, Instruction
+from export.core.machine_code import ControlFlow, Disassembler, Instruction
 
 LEAVES = -1  # stands for the caller where an edge leaves the function
 
@@ -18,7 +18,7 @@ class NotFollowed(Exception):  # noqa: N818 - an answer, not an error
 
 
 @dataclass(frozen=True)
-class Block:
+class BasicBlock:
     """A straight run of instructions that is entered at its first one only."""
 
     instructions: tuple[Instruction, ...]
@@ -51,7 +51,7 @@ class Function:
     """
 
     start: int
-    blocks: dict[int, Block]
+    blocks: dict[int, BasicBlock]
     tails: dict[int, int] = field(default_factory=dict)
 
     @cached_property
@@ -100,7 +100,7 @@ class Code:
                 found[its.address] = its
                 fresh = (
                     [to for to, _ in self._follows(its, start) if to != LEAVES]
-                    if its.flow is not Flow.NEXT
+                    if its.flow is not ControlFlow.NEXT
                     else []
                 )
                 leaders.update(fresh)
@@ -122,42 +122,43 @@ class Code:
         for its in self.disassembler.decode(image.flash[offset:], start):
             yield its
             end = its.end
-            if its.flow is not Flow.NEXT:
+            if its.flow is not ControlFlow.NEXT:
                 return
         raise NotFollowed(f"no instruction at {self.place(end)}")
 
     def _is_tail(self, its: Instruction, start: int) -> bool:
-        return its.flow is Flow.JUMP and its.target != start and its.target in self._entries
+        return its.flow is ControlFlow.JUMP and its.target != start and its.target in self._entries
 
     def _follows(self, its: Instruction, start: int) -> tuple[tuple[int, bool], ...]:
-        if its.flow is Flow.UNKNOWN or (
-            its.flow in (Flow.CALL, Flow.CALL_OR_NEXT, Flow.JUMP, Flow.BRANCH) and its.target is None
+        if its.flow is ControlFlow.UNKNOWN or (
+            its.flow in (ControlFlow.CALL, ControlFlow.CALL_OR_NEXT, ControlFlow.JUMP, ControlFlow.BRANCH)
+            and its.target is None
         ):
             raise NotFollowed(f"'{its.mnemonic} {its.operands}' at {self.place(its.address)}")
-        if its.flow is Flow.RETURN or self._is_tail(its, start):
+        if its.flow is ControlFlow.RETURN or self._is_tail(its, start):
             return ((LEAVES, False),)
-        if its.flow is Flow.RETURN_OR_NEXT:
+        if its.flow is ControlFlow.RETURN_OR_NEXT:
             return ((LEAVES, False), (its.end, False))
         target = LEAVES if its.target is None else its.target
-        if its.flow is Flow.JUMP:
+        if its.flow is ControlFlow.JUMP:
             return ((target, False),)
-        if its.flow is Flow.BRANCH:
+        if its.flow is ControlFlow.BRANCH:
             return ((target, True), (its.end, False))
         return ((its.end, False),)
 
-    def _blocks(self, found: dict[int, Instruction], leaders: set[int], start: int) -> Iterator[Block]:
+    def _blocks(self, found: dict[int, Instruction], leaders: set[int], start: int) -> Iterator[BasicBlock]:
         run: list[Instruction] = []
         for address in sorted(found):
             its = found[address]
             if run and (address in leaders or address != run[-1].end):
-                yield Block(tuple(run), ((run[-1].end, False),))
+                yield BasicBlock(tuple(run), ((run[-1].end, False),))
                 run = []
             run.append(its)
-            if its.flow is not Flow.NEXT:
-                yield Block(
+            if its.flow is not ControlFlow.NEXT:
+                yield BasicBlock(
                     tuple(run),
                     self._follows(its, start),
-                    its.target if its.flow in (Flow.CALL, Flow.CALL_OR_NEXT) else None,
+                    its.target if its.flow in (ControlFlow.CALL, ControlFlow.CALL_OR_NEXT) else None,
                 )
                 run = []
         if run:

@@ -16,7 +16,7 @@ _BRANCHES = frozenset("b" + condition for condition in CONDITIONS) | {"cbz", "cb
 _RISCV_BRANCHES = ("beq", "bne", "blt", "bge", "bltu", "bgeu", "beqz", "bnez", "blez", "bgez", "bltz", "bgtz")
 
 
-class Flow(Enum):
+class ControlFlow(Enum):
     """Where control goes behind an instruction."""
 
     NEXT = "next"
@@ -29,7 +29,7 @@ class Flow(Enum):
     UNKNOWN = "unknown"  # by a register: not followed
 
 
-_THUMB_JUMPS = {"b": Flow.JUMP, "bl": Flow.CALL, "blx": Flow.CALL}
+_THUMB_JUMPS = {"b": ControlFlow.JUMP, "bl": ControlFlow.CALL, "blx": ControlFlow.CALL}
 
 
 @dataclass(frozen=True)
@@ -42,7 +42,7 @@ class Instruction:
     size: int
     mnemonic: str
     operands: str
-    flow: Flow
+    flow: ControlFlow
     target: int | None = None
 
     @property
@@ -117,11 +117,11 @@ def registers_of(operands: str) -> list[str]:
     return operands[operands.find("{") + 1 : operands.find("}")].split(", ") if "{" in operands else []
 
 
-def _thumb(mnemonic: str, operands: str) -> tuple[Flow, int | None]:
+def _thumb(mnemonic: str, operands: str) -> tuple[ControlFlow, int | None]:
     name = mnemonic.removesuffix(".w").removesuffix(".n")
-    flow = Flow.BRANCH if name in _BRANCHES else _THUMB_JUMPS.get(name)
-    if flow is None and name.endswith(CONDITIONS) and _THUMB_JUMPS.get(name[:-2]) is Flow.CALL:
-        flow = Flow.CALL_OR_NEXT
+    flow = ControlFlow.BRANCH if name in _BRANCHES else _THUMB_JUMPS.get(name)
+    if flow is None and name.endswith(CONDITIONS) and _THUMB_JUMPS.get(name[:-2]) is ControlFlow.CALL:
+        flow = ControlFlow.CALL_OR_NEXT
     if flow is not None:
         return flow, _immediate(operands.rsplit(", ", maxsplit=1)[-1])
     listed = name.startswith(("pop", "ldm")) and "pc" in registers_of(operands)
@@ -131,32 +131,38 @@ def _thumb(mnemonic: str, operands: str) -> tuple[Flow, int | None]:
         or (name.startswith("ldr") and operands.startswith("pc, [sp], "))
     )
     if returns:
-        return (Flow.RETURN_OR_NEXT if name.endswith(CONDITIONS) else Flow.RETURN), None
+        return (ControlFlow.RETURN_OR_NEXT if name.endswith(CONDITIONS) else ControlFlow.RETURN), None
     to_pc = operands.startswith("pc, ") and not name.startswith(("str", "cmp"))
-    return (Flow.UNKNOWN if to_pc or name.startswith("bx") or name in ("tbb", "tbh") else Flow.NEXT), None
+    return (
+        ControlFlow.UNKNOWN if to_pc or name.startswith("bx") or name in ("tbb", "tbh") else ControlFlow.NEXT
+    ), None
 
 
-def _riscv(mnemonic: str, operands: str, address: int, last: Instruction | None) -> tuple[Flow, int | None]:
+def _riscv(
+    mnemonic: str, operands: str, address: int, last: Instruction | None
+) -> tuple[ControlFlow, int | None]:
     name, parts = mnemonic.removeprefix("c."), operands.split(", ")
     if name in _RISCV_BRANCHES:
-        return Flow.BRANCH, _relative(parts[-1], address)
+        return ControlFlow.BRANCH, _relative(parts[-1], address)
     if name in ("j", "jal"):
-        return (Flow.JUMP if name == "j" or parts[0] == "zero" else Flow.CALL), _relative(parts[-1], address)
+        return (ControlFlow.JUMP if name == "j" or parts[0] == "zero" else ControlFlow.CALL), _relative(
+            parts[-1], address
+        )
     if name in ("ret", "jr"):
-        return (Flow.RETURN if name == "ret" or operands == "ra" else Flow.UNKNOWN), None
-    return _far(parts, last) if name == "jalr" else (Flow.NEXT, None)
+        return (ControlFlow.RETURN if name == "ret" or operands == "ra" else ControlFlow.UNKNOWN), None
+    return _far(parts, last) if name == "jalr" else (ControlFlow.NEXT, None)
 
 
-def _far(parts: list[str], last: Instruction | None) -> tuple[Flow, int | None]:
+def _far(parts: list[str], last: Instruction | None) -> tuple[ControlFlow, int | None]:
     """A call or jump by a register, which the instruction ahead has set to an address, or by one that is not
     followed.
     """
-    flow = Flow.CALL if parts[0] == "ra" else Flow.JUMP
+    flow = ControlFlow.CALL if parts[0] == "ra" else ControlFlow.JUMP
     if last is None or last.mnemonic != "auipc" or len(parts) < 2:
-        return (flow if flow is Flow.CALL else Flow.UNKNOWN), None
+        return (flow if flow is ControlFlow.CALL else ControlFlow.UNKNOWN), None
     base, page = last.operands.split(", ")
     target = (last.address + (int(page, 0) << 12) + int(parts[-1], 0)) & 0xFFFF_FFFF
-    return (flow, target) if base == parts[-2] else (Flow.UNKNOWN, None)
+    return (flow, target) if base == parts[-2] else (ControlFlow.UNKNOWN, None)
 
 
 def _immediate(text: str) -> int | None:

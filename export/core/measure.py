@@ -37,7 +37,7 @@ def measure(
     size or for speed.
 
     Flash holds every function of the interface, tables and helpers; RAM is state + prepared + scratch; stack
-    and cycles are the deepest and the dearest seen on seeded vectors, corners of the domain included, and
+    and cycles are the deepest and the worst case seen on seeded vectors, corners of the domain included, and
     bounds beside them (see ``export.core.bounds``). ``kernels``, ``assembly`` and ``volume`` are those of
     ``emit_c``. Measured once per program, core and options. Raises ToolError for a core that is not known,
     and when the model cannot be built or run.
@@ -94,7 +94,11 @@ def cost_of(
     machine = Machine(image, multiplier_cycles, wait_states, bounds.watch)
     run = machine.run(vectors)
     selftest = machine.selftest_cycles()
-    seen = {"step": int(run.cycles.max()), "prepare": run.dearest["prepare"], selftest.name: selftest.cycles}
+    seen = {
+        "step": int(run.cycles.max()),
+        "prepare": run.worst_case["prepare"],
+        selftest.name: selftest.cycles,
+    }
     found = {name: _checked(bounds.cycles(name), most) for name, most in seen.items()}
     stack, lost = _deepest(lambda: max(bounds.stack(name) for name in FUNCTIONS))
     return Cost(

@@ -31,7 +31,7 @@ class Price:
 
 
 @dataclass(frozen=True)
-class Row:
+class TimingRow:
     """One class of instructions in the table."""
 
     cycles: int
@@ -60,7 +60,7 @@ class Timing:
     core: Core
     multiplier_cycles: int
     wait_states: int
-    _rows: Mapping[str, Row] = field(init=False)
+    _rows: Mapping[str, TimingRow] = field(init=False)
     _disassembler: Disassembler = field(init=False)
 
     def __post_init__(self) -> None:
@@ -109,10 +109,10 @@ def _table(core: Core) -> dict[str, Any]:
     return tomllib.loads(template(core.timing))
 
 
-def _read(core: Core, multiplier_cycles: int) -> Mapping[str, Row]:
-    rows: dict[str, Row] = {}
+def _read(core: Core, multiplier_cycles: int) -> Mapping[str, TimingRow]:
+    rows: dict[str, TimingRow] = {}
     for entry in _table(core)["rows"]:
         cycles = multiplier_cycles if entry["cycles"] == "multiplier" else entry["cycles"]
-        row = Row(cycles, entry.get("per_register", 0), entry.get("taken", 0))
+        row = TimingRow(cycles, entry.get("per_register", 0), entry.get("taken", 0))
         rows |= dict.fromkeys(entry["mnemonics"], row)
     return rows

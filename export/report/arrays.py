@@ -23,8 +23,17 @@ from export.report.claim_tables import (
     study_columns,
     study_rows,
 )
-from export.report.html import cell, figure, html_table, is_number, number, part, rows_of, unbroken
-from export.report.plots import Box, box_plot, class_plot, front_plot, level_plot, risk_plot
+from export.report.html import (
+    cell,
+    html_table,
+    is_finite_number,
+    mappings_in,
+    number,
+    part,
+    svg_figure,
+    unbroken,
+)
+from export.report.plots import BoxSummary, box_plot, class_plot, front_plot, level_plot, risk_plot
 from training.program import FLAG_BITS
 
 Facts = Mapping[str, Any]
@@ -72,9 +81,9 @@ def _classes(metrics: Facts, claims: Facts) -> list[str]:
         f"themselves.{f' {escape(optimism)}.' if optimism else ''}</p>"
     )
     found = part(claims, "classes")
-    boxes = [box for row in rows_of(claims.get("boxes")) if (box := _box(row, found)) is not None]
+    boxes = [box for row in mappings_in(claims.get("boxes")) if (box := _box(row, found)) is not None]
     if boxes:
-        made.append(figure(box_plot(boxes), _BOXES))
+        made.append(svg_figure(box_plot(boxes), _BOXES))
     named = [(CLASS_NAMES[name], part(found, name)) for name in ("clean", "foam", "film", "all")]
     bars = [
         (name, its["p95_mm"], its["worst_group_p95_mm"])
@@ -83,7 +92,7 @@ def _classes(metrics: Facts, claims: Facts) -> list[str]:
     ]
     if any(max(pooled, worst) > 0 for _, pooled, worst in bars):
         made.append(
-            figure(
+            svg_figure(
                 class_plot(bars),
                 "The 95th percentile of the error by class: bar, all groups, each of the same "
                 "weight; stroke, the worst group.",
@@ -100,7 +109,7 @@ _BOXES = (
 )
 
 
-def _box(row: Facts, classes: Facts) -> Box | None:
+def _box(row: Facts, classes: Facts) -> BoxSummary | None:
     """The box of one class; None where a figure is missing."""
     name, keys = str(row.get("class")), ("p05_mm", "p25_mm", "p50_mm", "p75_mm", "p95_mm")
     if not _all_numbers(row, *keys, "least_mm", "most_mm", "frames", "sessions", "groups"):
@@ -108,8 +117,8 @@ def _box(row: Facts, classes: Facts) -> Box | None:
     low, left, median, right, high = (float(row[key]) for key in keys)
     u = part(classes, name).get("label_u_mm")
     counts = (int(row["frames"]), int(row["sessions"]), int(row["groups"]))
-    half = _COVERAGE * u if is_number(u) else 0.0
-    return Box(
+    half = _COVERAGE * u if is_finite_number(u) else 0.0
+    return BoxSummary(
         CLASS_NAMES.get(name, name),
         counts,
         (low, left, median, right, high),
@@ -153,7 +162,9 @@ def _confusion(claims: Facts) -> list[str]:
     frames with a bar each.
     """
     rows = [
-        row for row in rows_of(claims.get("confusion")) if is_number(row.get("frames")) and row["frames"] > 0
+        row
+        for row in mappings_in(claims.get("confusion"))
+        if is_finite_number(row.get("frames")) and row["frames"] > 0
     ]
     if not rows:
         return []
@@ -177,7 +188,7 @@ def _confusion(claims: Facts) -> list[str]:
                 number(row["frames"]),
                 number(row.get("sessions")),
                 *(
-                    _share(count / row["frames"], word in due) if is_number(count) else number(None)
+                    _share(count / row["frames"], word in due) if is_finite_number(count) else number(None)
                     for word, count in shares
                 ),
             )
@@ -206,19 +217,19 @@ def level_sections(figures: Facts) -> list[str]:
     """
     rows = [
         row
-        for row in rows_of(figures.get("by_level"))
+        for row in mappings_in(figures.get("by_level"))
         if _all_numbers(row, "level_mm", "p05_mm", "p50_mm", "p95_mm")
     ]
     if not rows:
         return []
-    known = any(is_number(row.get("label_u_mm")) for row in rows)
+    known = any(is_finite_number(row.get("label_u_mm")) for row in rows)
     points = [
         (
             row["level_mm"],
             row["p05_mm"],
             row["p50_mm"],
             row["p95_mm"],
-            _COVERAGE * u if is_number(u := row.get("label_u_mm")) else 0.0,
+            _COVERAGE * u if is_finite_number(u := row.get("label_u_mm")) else 0.0,
         )
         for row in rows
     ]
@@ -232,14 +243,14 @@ def level_sections(figures: Facts) -> list[str]:
         "twentieth of the span: dot, the median; line, from the 5 % to the 95 % quantile of the bin's "
         f"frames. {shade}."
     )
-    return ["<h2>Error against level</h2>", figure(level_plot(points), caption)]
+    return ["<h2>Error against level</h2>", svg_figure(level_plot(points), caption)]
 
 
 def _risk(claims: Facts) -> list[str]:
     curves = {
         name: [
             (row["accepted_share"], row["p95_mm"])
-            for row in rows_of(part(claims, "risk").get(name))
+            for row in mappings_in(part(claims, "risk").get(name))
             if _all_numbers(row, "accepted_share", "p95_mm")
         ]
         for name in ("clean", "foam", "film")
@@ -253,7 +264,7 @@ def _risk(claims: Facts) -> list[str]:
         "the left means that doubt knows where the errors are. The model's own threshold is one choice on "
         "it."
     )
-    return ["<h2>Risk against acceptance</h2>", figure(risk_plot(curves), caption)]
+    return ["<h2>Risk against acceptance</h2>", svg_figure(risk_plot(curves), caption)]
 
 
 def _places(claims: Facts) -> list[str]:
@@ -291,7 +302,7 @@ def candidates_sections(facts: Facts) -> list[str]:
     points = [
         (flash, mean, f"level net {r[0]}, {r[1]} bits, watcher {r[2]}", bool(r[-1]))
         for r in rows
-        if is_number(flash := r[at_flash]) and is_number(mean := r[at_mean])
+        if is_finite_number(flash := r[at_flash]) and is_finite_number(mean := r[at_mean])
     ]
     return [*made, *front_figure(points, facts), *ablation_sections(metrics)]
 
@@ -305,7 +316,7 @@ def front_figure(points: list[tuple[float, float, str, bool]], facts: Facts) -> 
         "Large and filled: the chosen one; rings: the others. Line: those that no smaller one beats. "
         "Dashed: the budget's flash, where it is near."
     )
-    return [figure(front_plot(points, part(facts, "budget").get("flash_bytes")), caption)]
+    return [svg_figure(front_plot(points, part(facts, "budget").get("flash_bytes")), caption)]
 
 
 def ablation_sections(metrics: Facts) -> list[str]:
@@ -321,10 +332,12 @@ def ablation_sections(metrics: Facts) -> list[str]:
     ]
     for what in ("features", "trims"):
         columns = [column.replace("\n", " ") for column in study_columns(what)]
-        rows = [[cell(value) for value in row] for row in study_rows(rows_of(part(its, what).get("rows")))]
+        rows = [
+            [cell(value) for value in row] for row in study_rows(mappings_in(part(its, what).get("rows")))
+        ]
         made.append(html_table(columns, rows, left=(0, columns.index("within limits"))))
     return made
 
 
 def _all_numbers(row: Facts, *keys: str) -> bool:
-    return all(is_number(row.get(key)) for key in keys)
+    return all(is_finite_number(row.get(key)) for key in keys)

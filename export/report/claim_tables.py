@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from dataset.words import GroupBy
+from export.report.html import part
 
 Cell = str | int | float | None
 Row = tuple[Cell, ...]
@@ -85,7 +86,7 @@ def class_rows(claims: Figures) -> list[Row]:
     """One row a class that was captured: clean, foam, film and drops, then what may come with any of these,
     empty, dry, all.
     """
-    found = _part(claims, "classes")
+    found = part(claims, "classes")
     return [
         (shown, *_errors(found[name]))
         for name, shown in CLASS_NAMES.items()
@@ -107,11 +108,11 @@ def place_rows(claims: Figures) -> list[Row]:
     """The same columns by zone, level band, liquid, coupling, flow, temperature and unit, each row named
     'place: value'. Frames with liquid only.
     """
-    by = _part(claims, "by")
+    by = part(claims, "by")
     return [
         (f"{place}: {name}", *_errors(its))
         for place in PLACES
-        for name, its in sorted(_part(by, place).items())
+        for name, its in sorted(part(by, place).items())
         if isinstance(its, Mapping)
     ]
 
@@ -130,7 +131,7 @@ def rate_rows(claims: Figures) -> list[tuple[str, str]]:
     """
     rows = [
         ("false wet: empty tank read above 5 % of span", _episodes(claims, "false_wet")),
-        ("by what is on the empty tank's wall", _episodes_by(_part(claims, "false_wet_by"))),
+        ("by what is on the empty tank's wall", _episodes_by(part(claims, "false_wet_by"))),
         ("false dry: called empty above 5 % of span", _episodes(claims, "false_dry")),
         (
             "dry tank recognised",
@@ -141,18 +142,18 @@ def rate_rows(claims: Figures) -> list[tuple[str, str]]:
         ),
         ("longest withheld", _seconds(claims, "longest_withheld_s")),
         ("longest wrong by more than 5 % of span", _seconds(claims, "longest_wrong_s")),
-        *((f"{flag} flagged", _flag(_part(_part(claims, "flags"), flag), flag)) for flag in ("foam", "film")),
-        *_joint_rows(_part(claims, "joint")),
+        *((f"{flag} flagged", _flag(part(part(claims, "flags"), flag), flag)) for flag in ("foam", "film")),
+        *_joint_rows(part(claims, "joint")),
         ("filling less draining, clean (hysteresis)", _millimetres(claims.get("hysteresis_mm"))),
-        ("band", _band(_part(claims, "band"))),
-        *_power_on_rows(_part(claims, "power_on")),
-        ("below the top of the lowest pad", _zone(_part(_part(_part(claims, "by"), "zone"), "lowest pad"))),
+        ("band", _band(part(claims, "band"))),
+        *_power_on_rows(part(claims, "power_on")),
+        ("below the top of the lowest pad", _zone(part(part(part(claims, "by"), "zone"), "lowest pad"))),
     ]
     return [(what, found) for what, found in rows if found]
 
 
 def _episodes(claims: Figures, what: str) -> str:
-    its = _part(claims, what)
+    its = part(claims, what)
     if not its.get("episodes"):
         return "not shown: no such episode was captured" if its else ""
     return (
@@ -176,7 +177,7 @@ def _joint_rows(its: Figures) -> list[tuple[str, str]]:
     goes = (
         f"{what}: {short(row['p95_mm']):g} mm, {percent(row['withheld_share']):g} % withheld"
         for what in ("right", "wrong")
-        if (row := _part(its, f"flags_{what}")).get("p95_mm") is not None
+        if (row := part(its, f"flags_{what}")).get("p95_mm") is not None
     )
     return [
         ("right: level within 2 % of span, flags, validity, all of them", ", ".join(shares)),
@@ -290,19 +291,19 @@ def study_rows(rows: Sequence[Figures]) -> list[Row]:
 
 
 def _study_row(row: Figures) -> Row:
-    classes, cost = _part(row, "classes"), _part(row, "cost")
+    classes, cost = part(row, "classes"), part(row, "cost")
     p95 = [
-        short(_part(classes, name).get(key))
+        short(part(classes, name).get(key))
         for name, key in (("clean", "p95_mm"), ("clean", "p95_pct"), ("foam", "p95_mm"), ("film", "p95_mm"))
     ]
-    given = percent(_part(classes, "all").get("accepted_share"))
+    given = percent(part(classes, "all").get("accepted_share"))
     within = "refused" if row.get("refused") else {True: "yes", False: "no"}.get(row.get("within"))  # type: ignore[arg-type]
     return (
         row["name"],
         short(row.get("error_mm")),
         *p95,
         given,
-        _part(row, "false_wet").get("wrong"),
+        part(row, "false_wet").get("wrong"),
         within,
         row.get("good_from_pct"),
         cost.get("flash"),
@@ -312,7 +313,7 @@ def _study_row(row: Figures) -> Row:
 
 def ablation_sentences(metrics: Figures) -> list[str]:
     """How the rows of an ablation were made, and which trim the limits need; empty where there is none."""
-    its = _part(metrics, "ablation")
+    its = part(metrics, "ablation")
     if not its:
         return []
     how = (
@@ -326,7 +327,7 @@ def ablation_sentences(metrics: Figures) -> list[str]:
     )
     said = [f"{how}, and judged on the {its['role']} groups{claim}"]
     if metrics.get("limits"):
-        needed = _part(its, "trims").get("needed")
+        needed = part(its, "trims").get("needed")
         said.append(
             "'from %' is the level, in % of the span, from which on clean liquid keeps its P95 "
             "limit in every tenth of the span"
@@ -350,7 +351,7 @@ def claim_sentence(group_by: str, metrics: Figures) -> str:
         "sessions may be the same in both: nothing here speaks of a unit or a liquid never seen, or of a "
         "share of further temperature bands"
     )
-    seen = _part(metrics, "seen_in_prove_bands")
+    seen = part(metrics, "seen_in_prove_bands")
     return (
         f"{said}. A mark goes by its mean: of {seen['frames']} frames to fit and choose on, "
         f"{seen['inside']} were measured inside them"
@@ -364,7 +365,7 @@ def random_rows_sentence(metrics: Figures) -> str:
     proved.
     """
     random, proved = (
-        short(_part(_part(metrics, name), "integer").get("p95_abs_mm")) for name in ("random_rows", "prove")
+        short(part(part(metrics, name), "integer").get("p95_abs_mm")) for name in ("random_rows", "prove")
     )
     if random is None or proved is None:
         return ""
@@ -386,7 +387,7 @@ def candidate_rows(metrics: Figures) -> list[Row]:
 
 
 def _candidate(its: Figures, chosen: bool) -> Row:
-    classes, cost = _part(its, "classes"), _part(its, "cost")
+    classes, cost = part(its, "classes"), part(its, "cost")
     p95 = {name: (classes.get(name) or (None, None))[0] for name in ("clean", "foam", "film")}
     known = [value for value in p95.values() if value is not None]
     accepted = percent((classes.get("all") or (None, None))[1])
@@ -406,8 +407,3 @@ def _candidate(its: Figures, chosen: bool) -> Row:
         meets,
         "chosen" if chosen else "",
     )
-
-
-def _part(of: object, key: str) -> Figures:
-    found = of.get(key) if isinstance(of, Mapping) else None
-    return found if isinstance(found, Mapping) else {}

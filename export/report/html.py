@@ -52,7 +52,7 @@ def badge(answer: str) -> str:
     )
 
 
-def figure(svg: str, caption: str) -> str:
+def svg_figure(svg: str, caption: str) -> str:
     """A plot with what it shows under it."""
     return f"<figure><div class=wide>{svg}</div><figcaption>{caption}</figcaption></figure>"
 
@@ -73,18 +73,18 @@ def part(of: object, key: str) -> Mapping[str, Any]:
     return found if isinstance(found, Mapping) else {}
 
 
-def rows_of(found: object) -> list[Mapping[str, Any]]:
+def mappings_in(found: object) -> list[Mapping[str, Any]]:
     """The objects of a list; nothing where it is no list."""
     return [row for row in found if isinstance(row, Mapping)] if isinstance(found, list) else []
 
 
-def is_number(value: object) -> TypeGuard[int | float]:
+def is_finite_number(value: object) -> TypeGuard[int | float]:
     return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
 def number(value: object, percent: bool = False) -> str:
     """A number as text; a dash for what is none."""
-    if not is_number(value):
+    if not is_finite_number(value):
         return NONE
     if percent:
         return f"{value:.1%}"

@@ -15,13 +15,13 @@ from export.report.html import (
     NONE,
     badge,
     counted,
-    figure,
     folded,
     html_table,
-    is_number,
+    is_finite_number,
+    mappings_in,
     number,
     part,
-    rows_of,
+    svg_figure,
     unbroken,
 )
 from export.report.html_page import cautions, heading, origin_said, page
@@ -197,12 +197,12 @@ def _sentences(said: Iterable[str]) -> str:
 def _plot(facts: Facts) -> list[str]:
     """By level; models of earlier versions have figures by group alone."""
     prove = part(facts["metrics"], "prove")
-    if rows_of(prove.get("by_level")):
+    if mappings_in(prove.get("by_level")):
         return level_sections(prove)
     points = []
-    for group in rows_of(prove.get("by_group")):
+    for group in mappings_in(prove.get("by_group")):
         level, rmse, bias = (group.get(key) for key in ("level_mm", "rmse_mm", "bias_mm"))
-        if is_number(level) and is_number(rmse) and is_number(bias):
+        if is_finite_number(level) and is_finite_number(rmse) and is_finite_number(bias):
             points.append((level, bias, math.sqrt(max(rmse**2 - bias**2, 0.0)), str(group.get("group", ""))))
     if not points:
         return []
@@ -210,11 +210,11 @@ def _plot(facts: Facts) -> list[str]:
         "Error of the integer model on each prove group against its true level: mean, and one "
         "standard deviation to either side."
     )
-    return ["<h2>Error against level</h2>", figure(error_plot(points), caption)]
+    return ["<h2>Error against level</h2>", svg_figure(error_plot(points), caption)]
 
 
 def _limits(facts: Facts) -> list[str]:
-    answers = rows_of(facts["metrics"].get("limits"))
+    answers = mappings_in(facts["metrics"].get("limits"))
     if not answers:
         return [
             "<h2>Limits</h2>",
@@ -285,14 +285,14 @@ def _candidates(facts: Facts) -> list[str]:
     """What the search tried: family, size, width of the numbers, error and cost, the chosen one marked."""
     metrics, rows, points = facts["metrics"], list[tuple[str, ...]](), list[tuple[float, float, str, bool]]()
     chosen = part(metrics, "chosen")
-    for its in rows_of(metrics.get("candidates")):
+    for its in mappings_in(metrics.get("candidates")):
         score, cost = part(part(its, "choose"), "integer"), part(its, "cost")
         name = f"{its.get('family', '')} {its.get('size', '')}" + (
             f", {its['bits']} bits" if "bits" in its else ""
         )
         bold = bool(chosen) and all(its.get(key) == chosen.get(key) for key in ("family", "size", "bits"))
         met = {"True": "yes", "False": "no"}.get(str(its.get("meets")), NONE)
-        if is_number(cost.get("flash")) and is_number(score.get("rmse_mm")):
+        if is_finite_number(cost.get("flash")) and is_finite_number(score.get("rmse_mm")):
             points.append((cost["flash"], score["rmse_mm"], name, bold))
         rows.append(
             (

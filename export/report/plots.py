@@ -23,7 +23,7 @@ _DASHES = {"clean": "", "foam": "7 4", "film": "2 3"}
 Point = tuple[float, float]
 
 
-class Box(NamedTuple):
+class BoxSummary(NamedTuple):
     """Signed errors of one class in mm: ``quantiles`` 5, 25, 50, 75 and 95 %, the least and greatest; ``u``
     is the labels' own half width.
     """
@@ -180,7 +180,7 @@ def class_plot(rows: Sequence[tuple[str, float, float]]) -> str:
     return "".join(parts)
 
 
-def box_plot(boxes: Sequence[Box]) -> str:
+def box_plot(boxes: Sequence[BoxSummary]) -> str:
     """A box of signed errors (mm) for each class, frames, sessions and groups beside it. At least one box."""
     ticks = _ticks(
         min(0.0, *(min(b.least, -b.u) for b in boxes)), max(0.0, *(max(b.most, b.u) for b in boxes))
@@ -217,7 +217,7 @@ def box_plot(boxes: Sequence[Box]) -> str:
     return "".join(parts)
 
 
-def _box(box: Box, x: Callable[[float], float], middle: int) -> str:
+def _box(box: BoxSummary, x: Callable[[float], float], middle: int) -> str:
     """Shade for the label's uncertainty, whiskers, box and median, and a ring for each extreme."""
     low, left, median, right, high = (x(value) for value in box.quantiles)
     half = _BOX_ROW // 2 - 6

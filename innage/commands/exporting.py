@@ -83,7 +83,7 @@ def export(
     It holds C, header, ONNX, vectors, harness, report and manifest. Exit 1 when a limit is not met or over
     budget.
     """
-    from export.bundle.manifest import check_prefix
+    from export.c.prefix import check_prefix
     from innage.jobs.budget_check import check_optimise, judge_model
     from innage.jobs.handing_over import check_place, voided, volume_of, write
 

@@ -89,7 +89,7 @@ def replay(
     """
     from dataset.admission.session_files import read_file
     from dataset.errors import InputError
-    from export.compilers.replaying import replay as through_c
+    from export.compilers.replaying import replay_on_host
     from training.models.trim_limits import of_model, refuse_trim
     from training.program import from_json
 
@@ -114,7 +114,7 @@ def replay(
             "firmware would answer such a trim with a sensor fault; take it again",
         )
     parsed = read_file(file, columns, its.sensor, its.tank)
-    found = through_c(program, parsed.frames, its_trim)
+    found = replay_on_host(program, parsed.frames, its_trim)
     _write(out, readings_csv(program, parsed, found))
     facts = summary(program, found)
     if json:

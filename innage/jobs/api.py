@@ -225,9 +225,9 @@ def replay(model: Model | Program, frames: Frames, trim: ArrayLike | None = None
     """
     import numpy as np
 
-    from export.compilers.replaying import replay as through_c
+    from export.compilers.replaying import replay_on_host
     from innage.jobs.tables import reading_table
 
     program = program_of(model) if isinstance(model, Model) else model
     its_trim = None if trim is None or program.trim is None else np.asarray(trim, np.int64)
-    return reading_table(frames.t_ms, through_c(program, frames, its_trim).readings)
+    return reading_table(frames.t_ms, replay_on_host(program, frames, its_trim).readings)

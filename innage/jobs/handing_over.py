@@ -67,7 +67,7 @@ def export(
         ToolError: the compiler or the emulator did not do its part.
     """
     from dataset.errors import InputError
-    from export.bundle.manifest import check_prefix
+    from export.c.prefix import check_prefix
     from innage.jobs.budget_check import check_optimise, judge_model
 
     check_prefix(prefix)

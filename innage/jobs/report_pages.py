@@ -16,7 +16,7 @@ import numpy as np
 
 from dataset.labels.conditions import conditions_text
 from export.cautions import CAUTIONS
-from export.report.html import badge, cell, counted, figure, folded, html_table, unbroken
+from export.report.html import badge, cell, counted, folded, html_table, svg_figure, unbroken
 from export.report.html_page import cautions, heading, origin_said, page
 from export.report.page import FEW_SESSIONS
 from export.report.plots import response_plot
@@ -52,7 +52,7 @@ def drawn(draw: Callable[[Path], None], caption: str) -> str:
     svg = svg[svg.index("<svg") :]
     svg = re.sub(r"<!--.*?-->", "", svg, flags=re.DOTALL)  # the words of the picture once more
     opening = re.sub(r' (?:width|height)="[^"]*pt"', "", svg[: svg.index(">")])
-    return figure(
+    return svg_figure(
         f'<div class=picture>{opening} role="img" '
         f'aria-label="{escape(caption)}"{svg[svg.index(">") :]}</div>',
         escape(caption),
@@ -91,7 +91,7 @@ def session_page(
             "whether it rises or falls, not by how many counts. Filling and draining, and whatever was on "
             "the liquid or the wall, are taken together. Pads that never change are left out."
         )
-        parts += ["<h2>Pad response</h2>", figure(response_plot(curves), said)]
+        parts += ["<h2>Pad response</h2>", svg_figure(response_plot(curves), said)]
     parts += ["<h2>Course</h2>", drawn(lambda path: draw_session(path, session, frames), COURSE)]
     if session.marks:
         parts += _marks(session, means)

@@ -25,12 +25,12 @@ from export.bundle.manifest import (
     Provenance,
     Written,
     bundle_sha256,
-    check_prefix,
     describe,
     read_manifest,
     seal,
 )
 from export.bundle.verify import verify_files
+from export.c.prefix import check_prefix
 from export.vectors import corners, from_csv, make_vectors, to_csv
 from export.volume import VolumeTable
 from training.program import OUTPUTS, VALID, Builder, Program, digest
@@ -165,7 +165,7 @@ def test_program_of_another_model_is_refused(samples: dict[str, Program], proven
 )
 def test_bad_prefix_is_refused(prefix: str) -> None:
     """A prefix must be a lower-case C identifier that C, C++ and the bundle's own files leave free."""
-    with pytest.raises(InputError, match="--prefix"):
+    with pytest.raises(InputError, match="prefix"):
         check_prefix(prefix)
 
 

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from dataset.errors import InputError
-from export.c.kernels import Kernels, Layer, pack
+from export.c.kernels import Kernels, Layer, pack_layer
 from export.c.source import emit_c
 from export.compilers.gcc import GCC, gcc_image
 from export.compilers.toolchain import WARNINGS, build_core, lint
@@ -220,26 +220,26 @@ def _layer(weight: int, columns: int, start: int, high: int, rows: int) -> Layer
 
 def test_pairs_need_sums_of_16_bits() -> None:
     """A sum may reach 32767, and no more: 127 * 129 * 2 + 1 = 32767."""
-    assert pack("pairs", _layer(127, 2, 1, 129, 8)) is not None
-    assert pack("pairs", _layer(127, 2, 2, 129, 8)) is None
-    assert pack("pairs", _layer(-127, 2, -1, 129, 8)) is not None
+    assert pack_layer("pairs", _layer(127, 2, 1, 129, 8)) is not None
+    assert pack_layer("pairs", _layer(127, 2, 2, 129, 8)) is None
+    assert pack_layer("pairs", _layer(-127, 2, -1, 129, 8)) is not None
     assert (
-        pack("pairs", _layer(-127, 2, -2, 129, 8)) is None
+        pack_layer("pairs", _layer(-127, 2, -2, 129, 8)) is None
     )  # -32768 would fit alone, not joined with another
 
 
 def test_bytes_need_room_for_a_sum_256_times_as_large() -> None:
     """257 times the sum of a row must fit 32 bits: (2^31 - 1) // 257 = 8355967."""
-    assert pack("bytes", _layer(1, 1, 0, 8355967, 4)) is not None
-    assert pack("bytes", _layer(1, 1, 0, 8355968, 4)) is None
-    assert pack("spread", _layer(1, 1, 0, 8355968, 4)) is not None
+    assert pack_layer("bytes", _layer(1, 1, 0, 8355967, 4)) is not None
+    assert pack_layer("bytes", _layer(1, 1, 0, 8355968, 4)) is None
+    assert pack_layer("spread", _layer(1, 1, 0, 8355968, 4)) is not None
 
 
 def test_weights_too_wide_for_a_kind_are_refused() -> None:
-    assert pack("bytes", _layer(128, 2, 0, 1, 4)) is None
-    assert pack("spread", _layer(-128, 2, 0, 1, 4)) is None
-    assert pack("halves", _layer(32767, 2, 0, 1, 4)) is not None
-    assert pack("halves", _layer(32768, 2, 0, 1, 4)) is None
+    assert pack_layer("bytes", _layer(128, 2, 0, 1, 4)) is None
+    assert pack_layer("spread", _layer(-128, 2, 0, 1, 4)) is None
+    assert pack_layer("halves", _layer(32767, 2, 0, 1, 4)) is not None
+    assert pack_layer("halves", _layer(32768, 2, 0, 1, 4)) is None
 
 
 def test_layers_that_are_not_rectified_stay_in_the_loop(exposed: Expose) -> None:

@@ -12,7 +12,7 @@ import pytest
 from dataset.errors import InputError, ToolError
 from dataset.records import Frames
 from export.compilers import replaying
-from export.compilers.replaying import replay
+from export.compilers.replaying import replay_on_host
 from training.judging.streams import restarts
 from training.program import OUTPUTS, Program, run
 
@@ -51,7 +51,7 @@ def test_a_step_outside_the_tolerance_starts_anew(samples: dict[str, Program]) -
         + [period] * 5
     )
     t_ms = np.concatenate([[0], np.cumsum(steps)]).tolist()
-    found = replay(program, frames_of(program, t_ms), trim_of(program))
+    found = replay_on_host(program, frames_of(program, t_ms), trim_of(program))
     assert found.restarts.tolist() == [9, 14]
     assert found.steps_ms.tolist() == [period + slack + 1, 2 * period]
     settling = np.flatnonzero(found.readings[:, FLAGS] & SETTLING)
@@ -68,7 +68,7 @@ def test_it_is_what_the_interpreter_says_beyond_the_cross_check(
     frames = frames_of(program, [k * program.period_ms for k in range(60)])
     tenths = np.where(np.arange(60) % 3, 215, -1000)
     expected = run(program, frames.counts.astype(np.int64), tenths, None, trim_of(program)).table()
-    assert np.array_equal(replay(program, frames, trim_of(program)).readings, expected)
+    assert np.array_equal(replay_on_host(program, frames, trim_of(program)).readings, expected)
 
 
 def test_a_difference_from_the_interpreter_is_no_answer(
@@ -78,16 +78,16 @@ def test_a_difference_from_the_interpreter_is_no_answer(
     other = dataclasses.replace(program, outputs=dict(program.outputs) | {"level": program.outputs["high"]})
     monkeypatch.setattr(replaying, "run", lambda its, *rest: run(other, *rest))
     with pytest.raises(ToolError, match="as the interpreter has it"):
-        replay(program, frames_of(program, [0, program.period_ms]))
+        replay_on_host(program, frames_of(program, [0, program.period_ms]))
 
 
 def test_frames_outside_the_domain_are_refused(samples: dict[str, Program]) -> None:
     program = samples["single_channel"]
     hot = Frames(np.asarray([0]), np.asarray([[1000]], np.uint32), np.asarray([201.0]))
     with pytest.raises(InputError, match="temperature of frame 0"):
-        replay(program, hot)
+        replay_on_host(program, hot)
     with pytest.raises(InputError, match="trim"):
-        replay(samples["every_op"], frames_of(samples["every_op"], [0]))
+        replay_on_host(samples["every_op"], frames_of(samples["every_op"], [0]))
 
 
 def test_early_frames_are_outside_too(samples: dict[str, Program]) -> None:

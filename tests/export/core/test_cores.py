@@ -112,7 +112,7 @@ def test_same_numbers_and_bounds_on_every_core(all_built: dict[str, Any], core_n
     other = Machine(image, 1, 1).run(
         its.vectors.rows(400, 480) if len(its.vectors) % 80 == 0 else its.vectors.head(12)
     )
-    for what, seen in (("step", int(other.cycles.max())), ("prepare", other.dearest["prepare"])):
+    for what, seen in (("step", int(other.cycles.max())), ("prepare", other.worst_case["prepare"])):
         bound = bounds.cycles(what)
         assert bound.varying == 0
         assert bound.cycles is not None

@@ -20,7 +20,7 @@ from export.bundle.build import build_bundle
 from export.bundle.manifest import MANIFEST, Provenance, describe
 from export.report.page import render_report
 from export.report.plots import (
-    Box,
+    BoxSummary,
     box_plot,
     class_plot,
     error_plot,
@@ -524,7 +524,7 @@ def test_a_box_lies_where_its_quantiles_are() -> None:
     """Quantiles of -2, -1, 0, 1, 2 mm: box half as wide as the whiskers, the median on the zero line, shade
     and rings in proportion.
     """
-    svg = box_plot([Box("clean", (10, 2, 1), (-2.0, -1.0, 0.0, 1.0, 2.0), -4.0, 4.0, 0.5)])
+    svg = box_plot([BoxSummary("clean", (10, 2, 1), (-2.0, -1.0, 0.0, 1.0, 2.0), -4.0, 4.0, 0.5)])
     (zero,), (shade,), (box,) = (
         _elements(svg, "line", "zero"),
         _elements(svg, "rect", "shade"),
