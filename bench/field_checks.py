@@ -11,13 +11,13 @@ import argparse
 from statistics import median
 
 import numpy as np
+from field_reference import coaxial_rows, foam_film_rows, parallel_rows, strips_rows, wall_rows
 from measuring import Way, in_turns, ratio
 from scipy.sparse import csc_matrix
 from scipy.sparse.linalg import spsolve
 from threadpoolctl import threadpool_limits
 
 from dataset.rig.media import Medium
-from dataset.rig.reference import coaxial_rows, foam_film_rows, parallel_rows, strips_rows, wall_rows
 from dataset.rig.slices import Content, Slice, SliceProblem
 
 
@@ -32,7 +32,7 @@ def error_table() -> list[str]:
             lines.append(
                 f"| {coarse.case} | {coarse.unit} | {coarse.outside:.4f} | {coarse.ours:.4f} | {errors} |"
             )
-    return [*lines, "", "Sources: dataset/rig/reference.py. Errors of shares of full are of full."]
+    return [*lines, "", "Sources: bench/field_reference.py. Errors of shares of full are of full."]
 
 
 def times(rounds: int = 5) -> list[str]:

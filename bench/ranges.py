@@ -12,11 +12,11 @@ through the checking twin of the C, which would stop at an overflow.
 from __future__ import annotations
 
 import numpy as np
+from extremes import drive
 from net_program import net_program
 
 from export.c.source import emit_c
 from export.compilers.twin import build_together
-from export.extremes import drive
 from export.onnx.run import state_before
 from export.vectors import make_vectors
 from training.program import Builder, Program

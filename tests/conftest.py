@@ -2,17 +2,38 @@
 begin last.
 """
 
+import importlib.util
 import shutil
 import subprocess
+import sys
 from collections.abc import Callable
 from html import escape
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 from hypothesis import settings
 
 settings.register_profile("fixed", derandomize=True, deadline=None)
 settings.load_profile("fixed")
+
+
+_BENCH = Path(__file__).parents[1] / "bench"
+
+
+@pytest.fixture(scope="session")
+def bench_module() -> Callable[[str], ModuleType]:
+    """Loads a module of bench/, which is no package, by its name: what tests and benches share."""
+
+    def load(name: str) -> ModuleType:
+        spec = importlib.util.spec_from_file_location(f"bench_{name}", _BENCH / f"{name}.py")
+        assert spec is not None
+        assert spec.loader is not None
+        module = sys.modules[spec.name] = importlib.util.module_from_spec(spec)
+        spec.loader.exec_module(module)
+        return module
+
+    return load
 
 
 _QUIET = (

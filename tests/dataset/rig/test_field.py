@@ -1,23 +1,18 @@
 """The field solution against closed forms and published tables; sources are named in
-dataset/rig/reference.py.
+bench/field_reference.py.
 """
 
 from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from types import ModuleType
+from typing import Any
 
 import numpy as np
 import pytest
 from threadpoolctl import threadpool_limits
 
 from dataset.rig.grid import Grid, Problem, graded
-from dataset.rig.reference import (
-    Row,
-    coaxial_rows,
-    conformal,
-    foam_film_rows,
-    parallel_rows,
-    strips_rows,
-    wall_rows,
-)
 
 
 @pytest.fixture(autouse=True)
@@ -27,34 +22,40 @@ def _one_thread():
         yield
 
 
-def worst(rows: list[Row]) -> float:
+@pytest.fixture(scope="module")
+def reference(bench_module: Callable[[str], ModuleType]) -> ModuleType:
+    """Outside values, and the solution of the same cases."""
+    return bench_module("field_reference")
+
+
+def worst(rows: Sequence[Any]) -> float:
     return max(abs(row.error) for row in rows)
 
 
-def test_the_closed_form_itself() -> None:
+def test_the_closed_form_itself(reference: ModuleType) -> None:
     """Printed values of the conformal map: 17.874305 pF/m in air, 47.36691 on a half-space of 4.3 (10 mm
     strips, 4 mm apart).
     """
-    assert conformal(10, 4) == pytest.approx(17.874305, abs=1e-5)
-    assert conformal(10, 4, 4.3) == pytest.approx(47.36691, abs=1e-4)
+    assert reference.conformal(10, 4) == pytest.approx(17.874305, abs=1e-5)
+    assert reference.conformal(10, 4, 4.3) == pytest.approx(47.36691, abs=1e-4)
 
 
-def test_coplanar_strips() -> None:
+def test_coplanar_strips(reference: ModuleType) -> None:
     """In air and on half-spaces, at the shipped grid step within 1 %."""
-    assert worst(strips_rows()) < 0.01
+    assert worst(reference.strips_rows()) < 0.01
 
 
-def test_wall_table() -> None:
+def test_wall_table(reference: ModuleType) -> None:
     """Strips behind 2 mm of wall before four media, at the shipped grid step within 1 %."""
-    assert worst(wall_rows(walls=((2.3, 2.0), (4.3, 1.0)))) < 0.01
+    assert worst(reference.wall_rows(walls=((2.3, 2.0), (4.3, 1.0)))) < 0.01
 
 
 @pytest.mark.slow
-def test_whole_wall_table_and_its_order_of_convergence() -> None:
+def test_whole_wall_table_and_its_order_of_convergence(reference: ModuleType) -> None:
     """All rows within 1 %; half the step, about half the error: the field is singular at the strips' edges,
     which makes the order one.
     """
-    coarse, fine = (np.asarray([abs(row.error) for row in wall_rows(step)]) for step in (1.0, 0.5))
+    coarse, fine = (np.asarray([abs(row.error) for row in reference.wall_rows(step)]) for step in (1.0, 0.5))
     assert coarse.max() < 0.01
     order = np.log2(coarse / fine)
     assert np.median(order) > 0.7
@@ -62,21 +63,21 @@ def test_whole_wall_table_and_its_order_of_convergence() -> None:
 
 
 @pytest.mark.slow
-def test_foam_and_film_with_conductivity() -> None:
+def test_foam_and_film_with_conductivity(reference: ModuleType) -> None:
     """What a pad sees of foam and film, complex: within 0.006 of full liquid (the table has three digits)."""
-    assert worst(foam_film_rows()) < 0.006
+    assert worst(reference.foam_film_rows()) < 0.006
 
 
-def test_parallel_strips() -> None:
+def test_parallel_strips(reference: ModuleType) -> None:
     """Fringing included, within 1 %."""
-    assert worst(parallel_rows()) < 0.01
+    assert worst(reference.parallel_rows()) < 0.01
 
 
-def test_coaxial_line() -> None:
+def test_coaxial_line(reference: ModuleType) -> None:
     """2 pi e / ln 2 = 80.260736 pF/m (closed form from memory); round conductors in grid steps cost up to 2
     %, half the step less.
     """
-    (coarse,), (fine,) = coaxial_rows(1.0), coaxial_rows(0.5)
+    (coarse,), (fine,) = reference.coaxial_rows(1.0), reference.coaxial_rows(0.5)
     assert coarse.outside == pytest.approx(80.260736, abs=1e-5)
     assert abs(fine.error) < abs(coarse.error) < 0.02
 

@@ -4,7 +4,9 @@ cache.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from types import ModuleType
 
 import numpy as np
 import pytest
@@ -14,7 +16,6 @@ from dataset.errors import InputError
 from dataset.records import Coupling
 from dataset.rig.grid import E0
 from dataset.rig.media import AIR, Medium
-from dataset.rig.reference import PARALLEL
 from dataset.rig.response import Response, cache_folder, response_table
 from dataset.rig.slices import Content, Slice, SliceProblem
 
@@ -46,15 +47,18 @@ def _one_thread():
         yield
 
 
-def test_a_pad_before_an_earthed_conductor_is_a_strip_over_a_plane() -> None:
-    """Twice the value of two parallel strips at double the distance (moment method, see PARALLEL): 10 mm
-    wide, 2.5 mm of air before it.
+def test_a_pad_before_an_earthed_conductor_is_a_strip_over_a_plane(
+    bench_module: Callable[[str], ModuleType],
+) -> None:
+    """Twice the value of two parallel strips at double the distance (moment method, see
+    bench/field_reference.py): 10 mm wide, 2.5 mm of air before it.
     """
+    parallel = bench_module("field_reference").PARALLEL
     its = Slice(
         ((0.0, 10.0),), 1000.0, 2.5, 1.0, 250.0, floor_mm=-240.0, carrier_permittivity=1.0, shield=False
     )
     own, _ = SliceProblem(its).pads_pf(Medium(80.0, 50.0), Content(250.0))[Coupling.EARTHED]
-    assert own[0].real == pytest.approx(2 * PARALLEL[2.0] * E0 * 1e12, rel=0.01)
+    assert own[0].real == pytest.approx(2 * parallel[2.0] * E0 * 1e12, rel=0.01)
 
 
 def test_an_impedance_lies_between_floating_and_earthed() -> None:

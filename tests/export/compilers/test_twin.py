@@ -8,6 +8,7 @@ import subprocess
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -19,12 +20,19 @@ from export.c.source import CSource, emit_c
 from export.c.text import template
 from export.compilers.toolchain import compile_host
 from export.compilers.twin import Together, build_together, ranges_held, with_ranges
-from export.extremes import drive
 from export.vectors import expect, make_vectors
 from export.volume import VolumeTable
 from training.program import Builder, Program, matrix
 
+Exposed = Callable[..., Program]
+Drive = Callable[..., Any]
 STEEP = VolumeTable("steep@1", 10, (0, *range(60_000, 73_000, 1_000)), 0.5)
+
+
+@pytest.fixture(scope="module")
+def drive(bench_module: Callable[[str], ModuleType]) -> Drive:
+    """Finds inputs that drive a value to the ends of its interval."""
+    return bench_module("extremes").drive
 
 
 @pytest.fixture(scope="module")
@@ -182,7 +190,7 @@ def _first_layer(law_rises: bool) -> Program:
 
 
 @pytest.mark.parametrize("rises", [True, False])
-def test_bounds_of_the_first_layer_are_reached(rises: bool) -> None:
+def test_bounds_of_the_first_layer_are_reached(rises: bool, drive: Drive) -> None:
     """With each count at the end that the sign of its weight asks for, every sum reaches its bound exactly,
     and the twin lets it pass.
     """
@@ -205,7 +213,7 @@ def test_bounds_of_the_first_layer_are_reached(rises: bool) -> None:
         np.testing.assert_array_equal(readings, its.readings)
 
 
-def test_a_bound_one_too_narrow_is_seen() -> None:
+def test_a_bound_one_too_narrow_is_seen(drive: Drive) -> None:
     """The same inputs stop a twin whose comment states a bound one too low: what was reached is what the C
     computes.
     """
@@ -235,10 +243,7 @@ def replace_outputs(program: Program) -> Program:
     return b.finish(low=zero, level=level, high=b.const(6400), validity=b.const(1), flags=zero)
 
 
-Exposed = Callable[..., Program]
-
-
-def test_driving_finds_what_running_means_reach(exposed: Exposed) -> None:
+def test_driving_finds_what_running_means_reach(exposed: Exposed, drive: Drive) -> None:
     """Within the frames it is given a running mean is driven as far as it goes: up from 0 by a quarter of
     what is left, each frame.
     """
