@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 
 
 class InnageError(Exception):
@@ -14,8 +15,10 @@ class InnageError(Exception):
         found: what stands there.
         expected: what should have stood there.
         hint: what to do next.
-        fields: the fields that the sentence names, as arguments are called in Python (``edges_c``). Each face
-            says how its users set them: see :meth:`said_by`.
+        fields: what the sentence names that a face calls otherwise: arguments and attributes as they are
+            called in Python (``edges_c``, ``ColumnMapping.time``), and calls that do what it asks for or list
+            what there is (``Store.void('1a2b', ...)``). Each face says how its users do that: see
+            :meth:`said_by`.
     """
 
     def __init__(
@@ -35,7 +38,26 @@ class InnageError(Exception):
         if not self.fields:
             return str(self)
         words = "|".join(map(re.escape, sorted(self.fields, key=len, reverse=True)))
-        return re.sub(rf"(?<![\w-])({words})(?![\w-])", lambda found: spell(found.group()), str(self))
+        # not within a longer name, a path or quotation marks: those come from elsewhere
+        field = re.compile(rf"(?<![\w\-/\\.'])({words})(?![\w\-/\\']|\.\w)")
+        rest = str(self).removeprefix(self.where)
+        # a place that does not begin with a field is a file or a record of whatever name
+        where = (
+            field.sub(lambda match: spell(match.group()), self.where)
+            if field.match(self.where)
+            else self.where
+        )
+        return where + field.sub(lambda match: spell(match.group()), rest)
+
+
+@contextmanager
+def naming(*fields: str) -> Iterator[None]:
+    """Errors from within name ``fields``: for checks that are told where they look, not that it is one."""
+    try:
+        yield
+    except InnageError as error:
+        error.fields += fields
+        raise
 
 
 class InputError(InnageError, ValueError):

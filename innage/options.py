@@ -4,6 +4,7 @@ spelling of fields in errors.
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -170,18 +171,57 @@ RigTankOption = Annotated[
 ]
 RigSeedOption = Annotated[int, typer.Option("--seed", help="Another seed, other units and captures.")]
 
-# How a field of an error is set on the command line, where that isn't its name with dashes.
+# How a field of an error is set on the command line, where that isn't its name with dashes, and which command
+# does what a call does; {} stands for the call's quoted arguments, in their order.
+_KINDS = ("budget", "limits", "liquid", "mapping", "mounting", "sensor", "tank", "unit")
 SPELLED: dict[str, str] = {
+    **{f"Store.{kind}(...)": f"'innage {kind} show {{}}'" for kind in _KINDS},
+    **{f"Store.add_{kind}": f"'innage {kind} add'" for kind in _KINDS},
+    "Capture.resume(...)": "'innage log --resume {} --port ...'",
+    "ColumnMapping.counts": "--count",
+    "ColumnMapping.temperature": "--temperature COLUMN",
+    "Labelling.temperature_c": "--label-temperature-c",
+    "Liquid(density=...)": "'innage liquid add NAME --density ...'",
+    "Liquid(permittivity=...)": "'innage liquid add NAME --permittivity ...'",
+    "SerialSource": "--port",
+    "Store.add_mapping": "'innage log ... --save-mapping NAME'",
+    "Store.add_tank(...)": "'innage tank add {} --help'",
+    "Store.add_trim(...)": "'innage trim add --kind {}'",
+    "Store.amend_marks": "'innage mark'",
+    "Store.discard_capture(...)": "'innage capture discard {}'",
+    "Store.freeze": "'innage freeze'",
+    "Store.frozen_set(...)": "'innage frozen {}'",
+    "Store.seal_capture(...)": "'innage capture seal {}'",
+    "Store.sessions()": "'innage sessions'",
+    "Store.trims()": "'innage trim list'",
+    "Store.void(...)": "'innage void {} --reason ...'",
+    "freeze(sessions=...)": "--session",
     "air_density": "--air-density-kg-m3",
     "levels": "--levels-mm",
     "store_path": "--store",
+    "innage.train": "'innage train'",
+    "integrity.check": "'innage check'",
+    "backup.restore": "'innage restore'",
+    "limits_text.DEFAULT_TOML": "'innage limits default'",
+    "liquids.COMMON": "'innage liquid common'",
+    "start": "--from",
+    "stop": "--to",
+    "wetness": "--foam-wetness",
 }
 DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "\\t": "\t", "bar": "|", "space": " "}
 
 
 def option_of(field: str) -> str:
-    """The option that sets a field: ``edges_c`` is ``--edges-c``."""
-    return SPELLED.get(field, "--" + field.replace("_", "-"))
+    """How a field or a call that an error names is put on the command line: ``edges_c`` and
+    ``TemperatureBands.edges_c`` are ``--edges-c``, ``replace=True`` is ``--replace``, ``header=False`` is
+    ``--no-header``; else as in :data:`SPELLED`.
+    """
+    called, _, arguments = field.partition("(")
+    spelled = SPELLED.get(field) or SPELLED.get(f"{called}(...)")
+    if spelled is not None:
+        return spelled.format(*re.findall(r"'([^']*)'", arguments))
+    option = field.rpartition(".")[2].removesuffix("=True").replace("_", "-")
+    return f"--no-{option.removesuffix('=False')}" if option.endswith("=False") else f"--{option}"
 
 
 def open_store(path: Path) -> Store:

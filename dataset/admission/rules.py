@@ -60,7 +60,8 @@ def check_tank(tank: Tank) -> None:
             where,
             "an expansion or a reference temperature alone",
             "both or neither",
-            "give --expansion-per-k and --reference-c",
+            "give expansion_per_k and reference_c",
+            fields=("expansion_per_k", "reference_c"),
         )
     check_text(f"{where}, wall material", tank.wall_material)
     check_text(f"{where}, note", tank.note)
@@ -176,7 +177,8 @@ def check_mounting(mounting: Mounting) -> None:
             where,
             found,
             f"at least one of them beside the tank's span, 0 to {span:g} mm",
-            "check --offset-mm and the pads' heights",
+            "check offset_mm and the pads' heights",
+            fields=("offset_mm",),
         )
 
 
@@ -258,7 +260,8 @@ def check_mapping(mapping: ColumnMapping) -> None:
     check_name("mapping", mapping.name)
     where = f"mapping {mapping.name}"
     if not mapping.counts:
-        raise InputError(where, "no count column", "at least one", "name them with --count, in channel order")
+        hint = "name them with ColumnMapping.counts, in channel order"
+        raise InputError(where, "no count column", "at least one", hint, fields=("ColumnMapping.counts",))
     labels = [column for column in (mapping.level, mapping.mass, mapping.poured) if column is not None]
     if len(labels) > 1:
         raise InputError(

@@ -161,9 +161,12 @@ def _times(columns: _Columns, mapping: ColumnMapping, sensor: Sensor) -> NDArray
     if row is not None:
         stands = "stands still at" if t_ms[row + 1] == t_ms[row] else f"runs back from {t_ms[row]} to"
         expected = "each frame at least 1 ms later than the one before"
-        hint = "split the file where another session begins, or check --time and --time-unit"
         raise InputError(
-            sheet.where(row + 1, mapping.time), f"time {stands} {t_ms[row + 1]} ms", expected, hint
+            sheet.where(row + 1, mapping.time),
+            f"time {stands} {t_ms[row + 1]} ms",
+            expected,
+            "split the file where another session begins, or check ColumnMapping.time and time_unit",
+            fields=("ColumnMapping.time", "time_unit"),
         )
     return t_ms
 
@@ -185,7 +188,8 @@ def _levels(columns: _Columns, mapping: ColumnMapping, tank: Tank) -> NDArray[np
             sheet.where(row, mapping.level),
             found,
             expected,
-            f"check --level-unit (now {mapping.level_unit.value}) and the tank",
+            f"check level_unit (now {mapping.level_unit.value}) and the tank",
+            fields=("level_unit",),
         )
     return level
 
@@ -243,7 +247,8 @@ def read_stream(path: Path, mapping: ColumnMapping, tank: Tank, labelling: Label
             str(path),
             "columns " + ", ".join(mapping.columns),
             "one of time, and one of level or mass",
-            "name them with --ramp-time and --ramp-level or --ramp-mass",
+            "name them with ramp_time and ramp_level or ramp_mass",
+            fields=("ramp_time", "ramp_level", "ramp_mass"),
         )
     sheet = sheet_of(path, read_content(path), mapping.delimiter, mapping.header, mapping.columns)
     columns = _Columns(sheet, mapping.columns, ())

@@ -117,7 +117,7 @@ def find_gaps(
         units: the units that there are, likewise.
     """
     if not 1 <= bands <= MAX_BANDS:
-        raise InputError("--bands", str(bands), f"1 to {MAX_BANDS}")
+        raise InputError("bands", str(bands), f"1 to {MAX_BANDS}", fields=("bands",))
     found: dict[tuple[str, str, str, tuple[str, ...], int, str, str], dict[str, None]] = {}
     usable = [s for s in sessions if s.void_reason is None]
     for session in usable:

@@ -102,22 +102,26 @@ def named_roles(groups: Sequence[Group], wanted: Mapping[Role, Sequence[str]]) -
         for name in names:
             if name not in known:
                 raise InputError(
-                    f"--{role}",
+                    role.value,
                     f"no group is called {name!r}",
                     "",
                     there_are(known, name, "no frame is labelled yet"),
+                    fields=(role.value,),
                 )
             if name in roles:
                 raise InputError(
-                    f"--{role}",
+                    role.value,
                     f"group {name} is named under {roles[name]} already"
                     if roles[name] != role
                     else f"group {name} is named twice",
+                    fields=(role.value,),
                 )
             roles[name] = role
     left = [name for name in known if name not in roles]
     if rest and not left:
-        raise InputError(f"--{rest[0]}", "no group is left for 'rest'", "at least one")
+        raise InputError(
+            rest[0].value, "no group is left for 'rest'", "at least one", fields=(rest[0].value,)
+        )
     if left and not rest:
         listed = ", ".join(left[:12]) + (" ..." if len(left) > 12 else "")
         raise InputError(
@@ -139,16 +143,18 @@ def shared_roles(groups: Sequence[Group], shares: Mapping[Role, float], seed: in
     total = sum(shares.values())
     if any(not share > 0 for share in shares.values()) or abs(total - 100) > 1e-9:
         raise InputError(
-            "--shares",
+            "roles.shares",
             ", ".join(f"{role}={share:g}" for role, share in shares.items()),
             "shares above 0 that sum to 100",
+            fields=("roles.shares",),
         )
     if len(groups) < len(shares):
         raise InputError(
-            "--shares",
+            "roles.shares",
             f"{len(groups)} groups for {len(shares)} roles",
             "at least one group a role",
             "log more, or group by something finer",
+            fields=("roles.shares",),
         )
     exact = {role: share * len(groups) / 100 for role, share in shares.items()}
     numbers = {role: max(1, int(value)) for role, value in exact.items()}
@@ -189,10 +195,11 @@ def spread_roles(
     if any(number < 1 for number in numbers.values()) or sum(numbers.values()) != len(traits):
         found = ", ".join(f"{role}:{number}" for role, number in numbers.items())
         raise InputError(
-            "--roles",
+            "roles",
             found,
             f"numbers above 0 that sum to the {len(traits)} groups there are",
             "leave one role without a number for the rest",
+            fields=("roles",),
         )
     holders = Counter(trait for its in traits.values() for trait in its)
     order = sorted(
@@ -244,7 +251,8 @@ def check_sessions(sessions: Sequence[Session]) -> None:
             "frozen set",
             "no sessions",
             "at least one that is not void and has a labelled frame",
-            "see 'innage sessions'",
+            "see Store.sessions()",
+            fields=("Store.sessions()",),
         )
     if len({s.id for s in sessions}) < len(sessions):
         raise InputError("frozen set", "a session is named twice", "each session once")
@@ -276,7 +284,8 @@ def refuse_mixture(sessions: Sequence[Session]) -> None:
             "frozen set",
             found,
             "all measured, or all simulated",
-            "choose with --session, or mix them knowingly with --allow-mixed",
+            "choose with freeze(sessions=...), or mix them knowingly with allow_mixed",
+            fields=("freeze(sessions=...)", "allow_mixed"),
         )
 
 
@@ -314,7 +323,11 @@ def _check_alike(sessions: Sequence[Session]) -> None:
                     f"{other.id} (sensor {b.ref})"
                 )
                 raise InputError(
-                    "frozen set", found, "sessions of one kind of sensor", "choose sessions with --session"
+                    "frozen set",
+                    found,
+                    "sessions of one kind of sensor",
+                    "choose sessions with freeze(sessions=...)",
+                    fields=("freeze(sessions=...)",),
                 )
 
 

@@ -17,7 +17,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from dataset.errors import InputError
+from dataset.errors import InputError, naming
 from dataset.records import Mark, Session
 
 KELVIN = 10.0  # width of a temperature band where nobody gives another
@@ -95,7 +95,8 @@ def bands_of_width(kelvin: float, means_c: Mapping[str, Sequence[float]]) -> Tem
     """Bands of one width around its multiples (a room at 20 C is in one); edges are those of the bands that a
     mean lies in.
     """
-    check_width("--kelvin", kelvin)
+    with naming("kelvin"):
+        check_width("kelvin", kelvin)
     found = {
         mean for its in means_c.values() for mean in its if LOWEST_C + kelvin <= mean < HIGHEST_C - kelvin
     }

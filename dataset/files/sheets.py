@@ -181,9 +181,12 @@ class TextSheet:
             cells = len(_split(line, self.delimiter))
             if cells != len(self.header):
                 found = f"{cells} cells (delimiter: {DELIMITERS.get(self.delimiter, repr(self.delimiter))})"
-                hint = "mend or remove the line, or name another --delimiter"
                 raise InputError(
-                    self.where(row), found, f"{len(self.header)}, as in line {self._lines[0][1]}", hint
+                    self.where(row),
+                    found,
+                    f"{len(self.header)}, as in line {self._lines[0][1]}",
+                    "mend or remove the line, or name another ColumnMapping.delimiter",
+                    fields=("ColumnMapping.delimiter",),
                 )
 
 
@@ -398,13 +401,25 @@ def _check_column(sheet: Sheet, column: str) -> None:
             f"no column {column!r}",
             "one of " + ", ".join(repr(name) for name in sheet.header),
             hint,
+            fields=_NAMING_FIELDS,
         )
+
+
+_NAMING_FIELDS = tuple(
+    f"ColumnMapping.{field}" for field in ("header=False", "counts", "time", "level", "temperature")
+)
 
 
 def _no_header_hint(header: Sequence[str]) -> str:
     if all(is_number(name) for name in header):
-        return "if the first line is a frame already, say --no-header; columns are then called 1, 2, ..."
-    return "name the columns with --count, --time, --level and --temperature"
+        return (
+            "if the first line is a frame already, say ColumnMapping.header=False; columns are then called "
+            "1, 2, ..."
+        )
+    return (
+        "name the columns with ColumnMapping.counts, ColumnMapping.time, ColumnMapping.level and "
+        "ColumnMapping.temperature"
+    )
 
 
 def is_number(cell: str) -> bool:

@@ -20,16 +20,20 @@ BOILING_C = (
 ZERO_K = 273.15
 
 
-def common(name: str) -> Liquid:
+def common(like: str) -> Liquid:
     """The common liquid of that name.
 
     Raises InputError for a name that isn't there.
     """
     for liquid in COMMON:
-        if liquid.name == name:
+        if liquid.name == like:
             return liquid
     raise InputError(
-        "--like", name, "one of " + ", ".join(x.name for x in COMMON), "see 'innage liquid common'"
+        "like",
+        like,
+        "one of " + ", ".join(x.name for x in COMMON),
+        "see liquids.COMMON",
+        fields=("like", "liquids.COMMON"),
     )
 
 
@@ -91,15 +95,15 @@ def _fact(
         return constant
     where = f"liquid {liquid.name}, {what}"
     if liquid.model is None:
-        raise InputError(
-            where, "isn't known", "", f"add a liquid with it: 'innage liquid add NAME --{what} ...'"
-        )
+        with_it = f"Liquid({what}=...)"
+        raise InputError(where, "isn't known", "", f"add a liquid with it: {with_it}", fields=(with_it,))
     if temperature_c is None:
         raise InputError(
             where,
             f"follows the model '{liquid.model}' and no temperature is given",
             "a temperature",
-            "for levels from a mass: --temperature COLUMN, or --label-temperature-c",
+            "for levels from a mass: ColumnMapping.temperature, or Labelling.temperature_c",
+            fields=("ColumnMapping.temperature", "Labelling.temperature_c"),
         )
     low, high = MODELS[liquid.model]
     if not low <= temperature_c <= high:

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from dataset.errors import InputError
+from dataset.errors import InputError, naming
 from dataset.files.stretches import StretchLine, read_stretch_lines
 from dataset.labels.liquids import density
 from dataset.labels.uncertainty import Quantity, Result, propagate, rectangular
@@ -86,7 +86,10 @@ def level_of(
     warm = labelling.temperature_c if temperature_c is None else temperature_c
     if warm is None and labelling.temperature_half_width_k:
         raise InputError(
-            where, "no temperature of the liquid", "a column of temperature, or --label-temperature-c"
+            where,
+            "no temperature of the liquid",
+            "a column of temperature, or Labelling.temperature_c",
+            fields=("Labelling.temperature_c",),
         )
     readout = labelling.scale_half_width_g if method is Method.MASS else labelling.poured_half_width_ml
     read = Quantity(reading - labelling.tare_g if method is Method.MASS else reading, rectangular(readout))
@@ -196,15 +199,16 @@ def _level(profile: Profile, volume_ml: float) -> float:
 
 def check_labelling(labelling: Labelling) -> None:
     """Half-widths of 0 or more, and air that is lighter than any liquid."""
-    half_widths = (
-        ("--scale-half-width-g", labelling.scale_half_width_g),
-        ("--poured-half-width-ml", labelling.poured_half_width_ml),
-        ("--dimension-half-width-mm", labelling.dimension_half_width_mm),
-        ("--temperature-half-width-k", labelling.temperature_half_width_k),
-    )
-    for option, value in half_widths:
-        check_number(option, value, 0, 1e6)
-    check_number("--air-density", labelling.air_density, 0, 10, unit="kg/m3")
+    for field in (
+        "scale_half_width_g",
+        "poured_half_width_ml",
+        "dimension_half_width_mm",
+        "temperature_half_width_k",
+    ):
+        with naming(field):
+            check_number(field, getattr(labelling, field), 0, 1e6)
+    with naming("air_density"):
+        check_number("air_density", labelling.air_density, 0, 10, unit="kg/m3")
 
 
 MARK_COLUMNS = ("level_mm", "level_stop_mm", "mass_g", "poured_ml", "u_mm", "u_common_mm")

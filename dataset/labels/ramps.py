@@ -66,7 +66,8 @@ def find_lag(stream: Stream, frames: Frames) -> Lag:
             stream.where,
             f"{len(frames)} frames to find its clock by",
             f"at least {FEWEST_FRAMES}",
-            "give the lag with --ramp-lag-ms",
+            "give the lag with ramp_lag_ms",
+            fields=("ramp_lag_ms",),
         )
     t = frames.t_ms.astype(np.float64)
     scaled = (frames.counts - frames.counts.mean(axis=0)) / noise(frames.counts)
@@ -90,13 +91,14 @@ def find_lag(stream: Stream, frames: Frames) -> Lag:
     wide = float(np.max(np.abs(plausible - lag))) if len(plausible) else 0.0
     if wide > MOST_PERIODS * period:
         hint = (
-            "let the level rest before and after the ramp, or pause in it; or give the lag with --ramp-lag-ms"
+            "let the level rest before and after the ramp, or pause in it; or give the lag with ramp_lag_ms"
         )
         raise InputError(
             stream.where,
             f"its clock could be anywhere within {wide / 1000:.3g} s of the frames'",
             f"{MOST_PERIODS:g} frame periods",
             hint,
+            fields=("ramp_lag_ms",),
         )
     step = max(period, (around[1] - around[0]) / 2)
     bend = (
@@ -142,7 +144,8 @@ def ramp_marks(stream: Stream, frames: Frames, lag: Lag) -> tuple[Mark, ...]:
             stream.where,
             "covers fewer than two frames of the session",
             "a stream of the same minutes",
-            "check its time column and --ramp-lag-ms",
+            "check its time column and ramp_lag_ms",
+            fields=("ramp_lag_ms",),
         )
     level = np.round(np.interp(at, stream.t_ms, stream.level_mm), 6)
     own, shared = np.interp(at, stream.t_ms, stream.u_mm), np.interp(at, stream.t_ms, stream.u_common_mm)

@@ -96,7 +96,8 @@ def _channel(where: str, counts: NDArray[np.uint32], scatter: float) -> tuple[fl
             where,
             f"{refused} of {len(counts)} counts are outliers",
             f"at most {MOST_REFUSED:.0%}",
-            "choose other frames with --from and --to",
+            "choose other frames with start and stop",
+            fields=("start", "stop"),
         )
     return float(kept.mean()), float(kept.std()), refused
 
@@ -176,7 +177,8 @@ def _check_kind(where: str, trim: Trim) -> None:
                 where,
                 f"{len(values)} {what}",
                 expected,
-                "give them with --transfer and --transfer-spread" if channels else "",
+                "give them with Trim.transfer and Trim.transfer_spread" if channels else "",
+                fields=("Trim.transfer", "Trim.transfer_spread"),
             )
     for ratio, spread in zip(trim.transfer, trim.transfer_spread, strict=True):
         check_number(f"{where}, transfer ratio", ratio, 0, 10, above=True)
@@ -290,16 +292,17 @@ def trim_limits(
         InputError: fewer than two units, or shares that are not between 0 and 1.
     """
     if len(counts) < 2:
-        hint = f"add trims with 'innage trim add --kind {kind}'"
+        adding = f"Store.add_trim(kind='{kind}')"
         raise InputError(
             "trim limits",
             f"{len(counts)} units on mounting {mounting.name} with a trim of kind {kind}",
             "at least 2",
-            hint,
+            f"add trims with {adding}",
+            fields=(adding,),
         )
-    for what, share in (("--coverage", coverage), ("--confidence", confidence)):
+    for field, share in (("coverage", coverage), ("confidence", confidence)):
         if not 0 < share < 1:
-            raise InputError(what, f"{share:g}", "more than 0 and less than 1")
+            raise InputError(field, f"{share:g}", "more than 0 and less than 1", fields=(field,))
     table = np.array([its for _, its in counts], np.float64)
     mean, sd = table.mean(axis=0), table.std(axis=0, ddof=1)
     factor = tolerance_factor(len(table), coverage, confidence)

@@ -161,9 +161,10 @@ class SerialSource:
             self._port = self._open()
         except (OSError, ValueError) as error:
             raise InputError(
-                f"--port {name}",
+                f"SerialSource {name}",
                 f"cannot be opened ({error})",
                 "a serial port, or an address such as socket://HOST:PORT",
+                fields=("SerialSource",),
             ) from error
 
     def _open(self) -> Any:

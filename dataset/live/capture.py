@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dataset.canonical import readings_sha256
-from dataset.errors import InputError
+from dataset.errors import InputError, naming
 from dataset.labels.conditions import read_conditions
 from dataset.labels.marking import Labelling, Method, level_of
 from dataset.live.board import ASTRAY, BAD, LIKE_LINES, ByteSource, Line, LineReader, SourceEnded, SourceLost
@@ -139,9 +139,10 @@ class Capture:
             note: kept with the session.
             simulated: the frames are made by the virtual rig, not measured.
         """
-        check_number("--level-u-mm", level_u_mm, 0, 1e5, unit="mm")
-        if condition is not None:
-            read_conditions("--condition", condition)
+        with naming("level_u_mm", "condition"):
+            check_number("level_u_mm", level_u_mm, 0, 1e5, unit="mm")
+            if condition is not None:
+                read_conditions("condition", condition)
         its = labelling or Labelling(liquid)
         settings = {
             "steps": [asdict(step) for step in steps],
@@ -451,15 +452,17 @@ class Capture:
         self.commit()
         known = self._known
         if not known.frames:
+            dropping = f"Store.discard_capture('{known.name}')"
             raise InputError(
                 f"capture {known.name}",
                 "no frames",
                 "at least one",
-                f"drop it with 'innage capture discard {known.name}'",
+                f"drop it with {dropping}",
+                fields=(dropping,),
             )
         frames, condition = self._store.open_frames(known.name), known.settings["condition"]
         stretches = (
-            () if condition is None else (Stretch(0, len(frames), read_conditions("--condition", condition)),)
+            () if condition is None else (Stretch(0, len(frames), read_conditions("condition", condition)),)
         )
         source = Source(known.name, readings_sha256(frames))
         new = NewSession(

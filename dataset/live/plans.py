@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from itertools import zip_longest
 from pathlib import Path
 
-from dataset.errors import InputError
+from dataset.errors import InputError, naming
 from dataset.files.lines import cells_of
 from dataset.records import Sensor, Tank
 
@@ -87,8 +87,9 @@ def plan_of_levels(
     levels: Sequence[float], sensor: Sensor, tank: Tank, hold_s: float = HOLD_S
 ) -> tuple[Step, ...]:
     """A plan that goes to ``levels`` (mm) one after the other and stays ``hold_s`` seconds at each."""
-    frames = _hold("--hold", hold_s, "hold_s", sensor)
-    return tuple(_step("--levels", level, "mm", frames, tank) for level in levels)
+    with naming("hold_s", "levels"):
+        frames = _hold("hold_s", hold_s, "hold_s", sensor)
+        return tuple(_step("levels", level, "mm", frames, tank) for level in levels)
 
 
 def _step(where: str, target: float, unit: str, hold: int, tank: Tank) -> Step:

@@ -36,13 +36,14 @@ class Disturbance:
 
     def check(self) -> None:
         """Raises InputError where the solved tables don't reach."""
-        for option, value, low, high in (
-            ("--film-um", self.film_um, 1.0, FILMS_UM[-1]),
-            ("--foam-mm", self.foam_mm, 1.0, FOAMS_MM[-1]),
-            ("--foam-wetness", self.wetness, WETNESSES[0], WETNESSES[-1]),
+        for field, value, low, high in (
+            ("film_um", self.film_um, 1.0, FILMS_UM[-1]),
+            ("foam_mm", self.foam_mm, 1.0, FOAMS_MM[-1]),
+            ("wetness", self.wetness, WETNESSES[0], WETNESSES[-1]),
         ):
             if not low <= value <= high:
-                raise InputError(option, f"{value:g}", f"{low:g} to {high:g}, for which the field is solved")
+                solved = f"{low:g} to {high:g}, for which the field is solved"
+                raise InputError(field, f"{value:g}", solved, fields=(field,))
 
 
 @dataclass(frozen=True)
@@ -88,22 +89,25 @@ def slice_of(
     depth_mm: float,
     frequency_hz: float,
     shield: bool,
-    width_mm: float | None = None,
+    pad_width_mm: float | None = None,
 ) -> Slice:
-    """The vertical slice of a mounting; ``width_mm`` stands in for pads that don't say theirs.
+    """The vertical slice of a mounting; ``pad_width_mm`` stands in for pads that don't say theirs.
 
     Raises InputError for what isn't known: the wall's thickness, the pads' width.
     """
     tank, pads = mounting.tank, level_pads(mounting)
     if tank.wall_mm is None:
-        raise InputError(f"tank {tank.name}", "its wall thickness isn't known", "a tank with --wall-mm")
-    widths = {pad.width_mm or width_mm for pad in pads}
+        raise InputError(
+            f"tank {tank.name}", "its wall thickness isn't known", "a tank with wall_mm", fields=("wall_mm",)
+        )
+    widths = {pad.width_mm or pad_width_mm for pad in pads}
     if None in widths or len(widths) > 1:
         raise InputError(
             f"sensor {mounting.sensor.name}",
             "pads of several widths, or of none",
             "one width for all pads",
-            "say it with --pad-width-mm",
+            "say it with pad_width_mm",
+            fields=("pad_width_mm",),
         )
     profile = None if tank.profile is None else from_json(tank.profile)
     top = (

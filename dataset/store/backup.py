@@ -18,7 +18,7 @@ from pathlib import Path
 
 from dataset.errors import InputError, StoreError
 from dataset.files.disk import sync_folder
-from dataset.store.database import HISTORY, TIMEOUT_S, revision_of, translated
+from dataset.store.database import HISTORY, TIMEOUT_S, no_such_file, revision_of, translated
 
 _PIECE = 1 << 20
 _BESIDE = ("-wal", "-shm")  # what SQLite keeps beside a store
@@ -51,13 +51,7 @@ def backup(path: Path, target: Path, *, timeout_s: float = TIMEOUT_S) -> Backup:
             str(target), "is there already", "a new file", "name another; a backup is never overwritten"
         )
     if not path.exists():
-        raise StoreError(
-            str(path),
-            "there is no such file",
-            "a store",
-            "name another file with store_path",
-            fields=("store_path",),
-        )
+        raise no_such_file(path)
     revision = revision_of(path, timeout_s, HISTORY)
     with _aside(target) as draft:
         with (
@@ -108,8 +102,8 @@ def restore(
             str(path),
             "is there already",
             "no store in the way",
-            "say replace to set it aside, or name another with store_path",
-            fields=("replace", "store_path"),
+            "say replace=True to set it aside, or name another with store_path",
+            fields=("replace=True", "store_path"),
         )
     with _aside(path) as draft:
         with translated(copy, timeout_s), closing(_immutable(copy)) as source:

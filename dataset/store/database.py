@@ -157,6 +157,17 @@ def _keep_copy(path: Path, revision: str) -> Path:
     return copy
 
 
+def no_such_file(path: Path) -> StoreError:
+    """What is said where a store was to be and there is none."""
+    return StoreError(
+        str(path),
+        "there is no such file",
+        "a store",
+        "name another file with store_path",
+        fields=("store_path",),
+    )
+
+
 def revision_of(
     path: Path, timeout_s: float, history: History, connect: Callable[[], sqlite3.Connection] | None = None
 ) -> str:
@@ -229,7 +240,8 @@ def translated(path: Path, timeout_s: float) -> Iterator[None]:
                 str(path),
                 f"the file is damaged ({text})",
                 "",
-                "'innage check' says what is lost, 'innage restore' puts a backup in its place",
+                "see what is lost with integrity.check; backup.restore puts a backup in its place",
+                fields=("integrity.check", "backup.restore"),
             ) from error
         if "readonly" in text or "unable to open" in text or "full" in text or "disk I/O" in text:
             raise StoreError(

@@ -55,11 +55,13 @@ def add_frozen_set(
 ) -> FrozenSet:
     check_name("frozen set", name)
     if orm.scalar(select(FrozenSetRow).where(FrozenSetRow.name == name)) is not None:
+        shown = f"Store.frozen_set('{name}')"
         raise InputError(
             f"frozen set {name}",
             "exists already, and frozen sets never change",
             "a new name",
-            f"see 'innage frozen {name}'",
+            f"see {shown}",
+            fields=(shown,),
         )
     # in the order of their hashes, so that the same choice gives the same rows in the same order
     rows = sorted((session_row(orm, ref) for ref in refs), key=lambda row: row.sha256)
@@ -165,7 +167,8 @@ def frozen_set_row(orm: OrmSession, name: str) -> FrozenSetRow:
         "frozen set",
         name,
         orm.scalars(select(FrozenSetRow).order_by(FrozenSetRow.name)).all(),
-        "make it with 'innage freeze'",
+        "make it with Store.freeze",
+        ("Store.freeze",),
     )
 
 

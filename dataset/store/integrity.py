@@ -22,7 +22,15 @@ from dataset.canonical import ID_DIGITS, readings_sha256
 from dataset.errors import InnageError, StoreError
 from dataset.records import MarkRevision
 from dataset.store import open_captures, registry, sessions, tables
-from dataset.store.database import HISTORY, TIMEOUT_S, Database, prepare, revision_of, translated
+from dataset.store.database import (
+    HISTORY,
+    TIMEOUT_S,
+    Database,
+    no_such_file,
+    prepare,
+    revision_of,
+    translated,
+)
 from dataset.store.frozen_sets import to_frozen_set
 from dataset.store.models import to_model
 from dataset.store.trims import to_trim
@@ -87,13 +95,7 @@ def check_store(
     """
     where = Path(path).absolute()
     if not where.exists():
-        raise StoreError(
-            str(path),
-            "there is no such file",
-            "a store",
-            "name another file with store_path",
-            fields=("store_path",),
-        )
+        raise no_such_file(where)
     missing = cut_short(where)
     if missing:
         with TemporaryDirectory(prefix="innage-") as folder:

@@ -96,7 +96,8 @@ def model_row(orm: OrmSession, name: str) -> ModelRow:
         "model",
         name,
         orm.scalars(select(ModelRow).order_by(ModelRow.name)).all(),
-        "make it with 'innage train'",
+        "make it with innage.train",
+        ("innage.train",),
     )
 
 

@@ -54,14 +54,11 @@ def begin(
 ) -> OpenCapture:
     check_name("capture", name)
     if orm.scalar(select(OpenCaptureRow).where(OpenCaptureRow.name == name)) is not None:
-        raise InputError(
-            f"capture {name}",
-            "is open already",
-            "another name",
-            f"go on with it by logging with resume and its port, or end it with 'innage capture seal {name}' "
-            f"or 'innage capture discard {name}'",
-            fields=("resume", "port"),
+        ways = tuple(
+            f"{way}('{name}')" for way in ("Capture.resume", "Store.seal_capture", "Store.discard_capture")
         )
+        hint = f"go on with {ways[0]}, or end it with {ways[1]} or {ways[2]}"
+        raise InputError(f"capture {name}", "is open already", "another name", hint, fields=ways)
     row = OpenCaptureRow(
         name=name,
         unit=unit_row(orm, unit.name),

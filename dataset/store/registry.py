@@ -257,8 +257,8 @@ def mapping_row(orm: OrmSession, name: str) -> MappingRow:
         "mapping",
         name,
         orm.scalars(select(MappingRow).order_by(MappingRow.name)).all(),
-        "save one as you log a file with it, with save_mapping",
-        fields=("save_mapping",),
+        "save one with Store.add_mapping",
+        fields=("Store.add_mapping",),
     )
 
 
@@ -269,8 +269,9 @@ def named(what: str, name: str, rows: Sequence[N], otherwise: str = "", fields: 
     for row in rows:
         if row.name == name:
             return row
-    hint = there_are([row.name for row in rows], name, otherwise or f"add it with 'innage {what} add'")
-    raise NotFoundError(f"{what} {name}", "is not in the store", "", hint, fields=fields)
+    adding = f"Store.add_{what}"
+    hint = there_are([row.name for row in rows], name, otherwise or f"add it with {adding}")
+    raise NotFoundError(f"{what} {name}", "is not in the store", "", hint, fields=fields or (adding,))
 
 
 def same_record(what: str, given: N, stored: N) -> None:
@@ -286,8 +287,9 @@ def same_record(what: str, given: N, stored: N) -> None:
 
 def _refuse_known(what: str, record: _Named, names: Sequence[str]) -> None:
     if record.name in names:
+        shown = f"Store.{what}('{record.name}')"
         raise InputError(
-            f"{what} {record.name}", "exists already", "a new name", f"see 'innage {what} show {record.name}'"
+            f"{what} {record.name}", "exists already", "a new name", f"see {shown}", fields=(shown,)
         )
 
 

@@ -305,12 +305,14 @@ def _refuse_known(orm: OrmSession, new: NewSession, sha256: str, readings: str) 
     for other in orm.scalars(select(SessionRow).where(SessionRow.readings_sha256 == readings)):
         if other.void is None:
             id_ = other.sha256[:ID_DIGITS]
+            voiding = f"Store.void('{id_}', ...)"
             raise InputError(
                 where,
                 f"has, frame by frame, the readings of session {id_} (from {other.source_file}, "
                 f"unit {other.unit.name}, liquid {other.liquid.name})",
                 "",
-                f"if that session was logged wrongly, void it first, with a reason: 'innage void {id_}'",
+                f"if that session was logged wrongly, void it first: {voiding}",
+                fields=(voiding,),
             )
 
 
@@ -327,7 +329,8 @@ def session_row(orm: OrmSession, ref: str) -> SessionRow:
             f"session {ref!r}",
             "is not a session's id",
             "its first hexadecimal digits",
-            "see 'innage sessions'",
+            "see Store.sessions()",
+            fields=("Store.sessions()",),
         )
     # a range, which finds its way by the index; LIKE would read every session
     matches = orm.scalars(
@@ -336,7 +339,9 @@ def session_row(orm: OrmSession, ref: str) -> SessionRow:
         .order_by(SessionRow.id)
     ).all()
     if not matches:
-        raise NotFoundError(f"session {ref}", "is not in the store", "", "see 'innage sessions'")
+        raise NotFoundError(
+            f"session {ref}", "is not in the store", "", "see Store.sessions()", fields=("Store.sessions()",)
+        )
     if len(matches) > 1:
         listed = ", ".join(row.sha256[:ID_DIGITS] for row in matches[:6])
         raise InputError(

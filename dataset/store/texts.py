@@ -94,12 +94,13 @@ def _check_sealed(row: SessionRow, content: TextContent) -> None:
     in_text = content.sealed.get(row.sha256[:ID_DIGITS])
     sealed = tuple(registry.flat(Mark, mark) for mark in row.marks)
     if in_text is not None and in_text != sealed:
-        hint = "sealed marks never change; amend them with 'innage mark'"
+        hint = "sealed marks never change; amend them with Store.amend_marks"
         raise InputError(
             marks_file(row.sha256),
             "sealed marks that are others than the store's",
             "the marks that the session was sealed with",
             hint,
+            fields=("Store.amend_marks",),
         )
 
 

@@ -74,7 +74,8 @@ def add_trim(orm: OrmSession, trim: Trim) -> Trim:
             f"trim of unit {trim.unit.name}",
             f"this trim of {trim.date} is there already",
             "",
-            "see 'innage trim list'",
+            "see Store.trims()",
+            fields=("Store.trims()",),
         )
     session = None if trim.session is None else stored_sessions.session_row(orm, trim.session)
     row = TrimRow(

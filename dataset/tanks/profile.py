@@ -237,12 +237,13 @@ def profile_of(tank: Tank, temperature_c: float | None = None) -> Profile:
     as rigid. Raises InputError where the tank has no profile.
     """
     if tank.profile is None:
-        hint = f"add a revision of the tank with its shape: 'innage tank add {tank.name} --help'"
+        adding = f"Store.add_tank('{tank.name}', ...)"
         raise InputError(
             f"tank {tank.ref}",
             "has no profile, so levels and volumes can't be converted",
             "",
-            hint,
+            f"add a revision of the tank with its shape: {adding}",
+            fields=(adding,),
         )
     profile = from_json(tank.profile)
     if temperature_c is None or tank.expansion_per_k is None or tank.reference_c is None:

@@ -106,7 +106,8 @@ def read_limits(name: str, text: str, where: str) -> Limits:
             where,
             f"is not TOML ({error})",
             "tables [[row]] with metric and bound",
-            "'innage limits default' prints an example",
+            "for an example see limits_text.DEFAULT_TOML",
+            fields=("limits_text.DEFAULT_TOML",),
         ) from error
     _check_keys(where, content, _TOP)
     tables = content.get("row", [])
@@ -115,7 +116,8 @@ def read_limits(name: str, text: str, where: str) -> Limits:
             f"{where}, row",
             "no rows",
             "at least one table [[row]]",
-            "'innage limits default' prints an example",
+            "for an example see limits_text.DEFAULT_TOML",
+            fields=("limits_text.DEFAULT_TOML",),
         )
     rows = tuple(_row(f"{where}, [[row]] {k}", table) for k, table in enumerate(tables, start=1))
     return Limits(name, 0, rows, content.get("note", ""), content.get("signer"))
@@ -181,12 +183,12 @@ def _text(value: str) -> str:
 
 
 def limits_source(given: str) -> tuple[str, str]:
-    """The text and the name of the source that ``--from`` names: the built-in set, or a file."""
+    """The text and the name of the source that was named: the built-in set, or a file."""
     if given == BUILT_IN:
         return DEFAULT_TOML, "the built-in limits"
     path = Path(given)
     try:
         return path.read_text("utf-8"), str(path)
     except (OSError, UnicodeDecodeError) as error:
-        hint = f"'--from {BUILT_IN}' takes the built-in set"
+        hint = f"{BUILT_IN!r} takes the built-in set"
         raise InputError(str(path), "cannot be read", "a TOML file in UTF-8", hint) from error

@@ -287,12 +287,13 @@ def _revision(
     its = tuple(marks.get(marks_file(session), {}).get(sha256, ()))
     found = mark_revision_sha256(session, parent, row["author"] or "", row["reason"] or "", its)
     if found != sha256:
-        hint = "a revision never changes; amend the marks with 'innage mark' instead"
+        hint = "a revision never changes; amend the marks with Store.amend_marks instead"
         raise InputError(
             where,
             f"the revision and its marks in {marks_file(session)} hash to {found[:12]}",
             sha256[:12],
             hint,
+            fields=("Store.amend_marks",),
         )
     return MarkRevision(sha256, session, parent, row["author"] or "", row["reason"] or "", its)
 

@@ -142,7 +142,7 @@ def try_(
         depth_mm=depth_mm,
         frequency_hz=frequency,
         shield=shield,
-        width_mm=pad_width_mm,
+        pad_width_mm=pad_width_mm,
     )
     with progress("field") as moved:
         responses = response_table(its, medium, tried.tank.span_mm, progress=moved)

@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
-from dataset.errors import InputError
+import ast
+import re
+from pathlib import Path
+
+import pytest
+
+import dataset
+from dataset.errors import InputError, naming
 from innage.options import option_of
 
 
@@ -16,3 +23,47 @@ def test_fields_are_spelled_by_the_face() -> None:
         "--edges-c: edges_c_old=3; expected rising numbers. Give --edges-c, or --kelvin"
     )
     assert InputError("edges_c", "nothing").said_by(option_of) == "edges_c: nothing"
+
+
+def test_a_place_or_a_value_is_not_taken_for_a_field() -> None:
+    """Files, records and quoted values come from elsewhere; they may be called as a field is."""
+    for where in ("time.csv, line 3", "/mnt/time", "run/time/a.csv", "mapping time"):
+        error = InputError(where, "'time'", "a number in /mnt/time/x.csv", "see time", fields=("time",))
+        assert error.said_by(option_of) == (
+            f"{where}: 'time'; expected a number in /mnt/time/x.csv. See --time"
+        )
+
+
+def test_calls_are_spelled_as_commands() -> None:
+    """A call stands for the command that does the same, with what it is given."""
+    voiding = "Store.void('1a2b', ...)"
+    error = InputError("a.csv", "was logged already", "", f"void it: {voiding}", fields=(voiding,))
+    assert str(error) == "a.csv: was logged already. Void it: Store.void('1a2b', ...)"
+    assert error.said_by(option_of) == "a.csv: was logged already. Void it: 'innage void 1a2b --reason ...'"
+    assert option_of("ColumnMapping.time_unit") == "--time-unit"
+    assert option_of("replace=True") == "--replace"
+    assert option_of("ColumnMapping.header=False") == "--no-header"
+
+
+def test_naming_adds_fields_to_what_passes_through() -> None:
+    """A check that is told where it looks needs no second argument to say that the place is a field."""
+    with pytest.raises(InputError) as raised, naming("kelvin"):
+        raise InputError("kelvin", "0", "a width")
+    assert raised.value.said_by(option_of) == "--kelvin: 0; expected a width"
+
+
+def test_no_error_of_the_domain_names_an_option_or_a_command() -> None:
+    """Callers from Python and over HTTP have none; documentation strings may speak of them."""
+    named = []
+    for file in sorted(Path(dataset.__file__).parent.rglob("*.py")):
+        tree = ast.parse(file.read_text("utf-8"))
+        documentation = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+        named += [
+            f"{file.name}, line {node.lineno}: {node.value!r}"
+            for node in ast.walk(tree)
+            if isinstance(node, ast.Constant)
+            and isinstance(node.value, str)
+            and id(node) not in documentation
+            if re.search(r"(?<![\w-])--[a-z]|'innage ", node.value)
+        ]
+    assert not named

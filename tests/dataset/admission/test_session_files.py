@@ -148,7 +148,7 @@ FAULTS = {
         "0,1,2,3,4\n",
         (
             "no column 'a'; expected one of '0', '1', '2', '3', '4'. If the first line is a frame "
-            "already, say --no-header"
+            "already, say ColumnMapping.header=False"
         ),
     ),
     "no number": (PLAIN.replace("100,2", "100,2x"), "line 3, column 'a': '2x'; expected a number"),

@@ -167,5 +167,5 @@ def test_conditions_as_words() -> None:
 @pytest.mark.parametrize("bands", [0, 21])
 def test_bands_that_cannot_be(session: Session, bands: int) -> None:
     """As many bands as a line can show."""
-    with pytest.raises(InputError, match="--bands"):
+    with pytest.raises(InputError, match="bands: "):
         gaps_of([session], bands=bands)

@@ -148,7 +148,7 @@ def test_edges_that_cannot_be(edges: str, sentence: str) -> None:
 
 @pytest.mark.parametrize("kelvin", [0.0, -1.0, 0.05, math.nan, math.inf])
 def test_widths_that_cannot_be(kelvin: float) -> None:
-    with pytest.raises(InputError, match="--kelvin"):
+    with pytest.raises(InputError, match="kelvin: "):
         bands_of_width(kelvin, {})
 
 

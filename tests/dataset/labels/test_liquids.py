@@ -74,7 +74,7 @@ def test_constants_and_unknowns() -> None:
     assert known(Liquid("x"), 20.0) == (None, None)
     with pytest.raises(
         InputError,
-        match=r"liquid x, density: isn't known. Add a liquid with it: 'innage liquid add NAME --density",
+        match=r"liquid x, density: isn't known. Add a liquid with it: Liquid\(density=\.\.\.\)",
     ):
         density(Liquid("x"), 20.0)
     with pytest.raises(InputError, match="liquid x, permittivity: isn't known"):
@@ -133,5 +133,5 @@ def test_all_common_liquids_have_a_source() -> None:
     """
     assert {x.name for x in COMMON} == {"water", *CAS}
     assert all(x.source and x.conductivity is None for x in COMMON)
-    with pytest.raises(InputError, match="--like: beer; expected one of water, ethanol"):
+    with pytest.raises(InputError, match="like: beer; expected one of water, ethanol"):
         common("beer")

@@ -119,7 +119,7 @@ def test_the_dead_volume_fills_first() -> None:
             50.0,
             Labelling(Liquid("soap", density=1010.0), temperature_half_width_k=1.0),
             CAN,
-            r"no temperature of the liquid; .*--label-temperature-c",
+            r"no temperature of the liquid; .*Labelling\.temperature_c",
         ),
         (50.0, Labelling(WATER, temperature_c=20.0), Tank("bare", 1, 100.0), r"tank bare@1: has no profile"),
     ],

@@ -168,7 +168,7 @@ def test_a_store_cut_short(store: Store, tmp_path: Path) -> None:
     size = store.path.stat().st_size
     cut = tmp_path / "cut.db"
     cut.write_bytes(store.path.read_bytes()[: size - 3 * 4096 - 100])
-    with pytest.raises(StoreError, match=r"the file is damaged.*innage check"):
+    with pytest.raises(StoreError, match=r"the file is damaged.*integrity.check"):
         Store.open(cut)
     report = check_store(cut)
     assert report.faults[0] == Fault("file", f"it ends after {cut.stat().st_size} of {size} bytes")

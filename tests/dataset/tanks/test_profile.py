@@ -335,7 +335,7 @@ def test_profile_of_a_tank() -> None:
         == profile_of(replace(tank, expansion_per_k=None, reference_c=None), 60.0)
     )
     assert profile_of(tank, 60.0).scale == pytest.approx(1.004)
-    with pytest.raises(InputError, match=r"tank can@1: has no profile.*innage tank add can"):
+    with pytest.raises(InputError, match=r"tank can@1: has no profile.*Store.add_tank\('can'"):
         profile_of(replace(tank, profile=None))
 
 
