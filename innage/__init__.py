@@ -39,13 +39,15 @@ if TYPE_CHECKING:
     from dataset.words import LevelUnit, TimeUnit
     from export.bundle.verify import verify_bundle
     from innage.estimator import IntegerLevelRegressor, ProgramRegressor
-    from innage.jobs.api import freeze, log_file, open_store, program_of, replay, trim_of
+    from innage.jobs.api import log_file, open_store, program_of, replay, trim_of
+    from innage.jobs.choosing import Choice, freeze
     from innage.jobs.handing_over import export
-    from innage.jobs.modelling import train
     from innage.jobs.tables import frame_table, frozen_table, log_table, session_table
+    from innage.jobs.training import Search, train
 
 __all__ = [
     "Budget",
+    "Choice",
     "ColumnMapping",
     "CountLaw",
     "Frames",
@@ -67,6 +69,7 @@ __all__ = [
     "ProgramError",
     "ProgramRegressor",
     "Role",
+    "Search",
     "Sensor",
     "Session",
     "Source",
@@ -101,13 +104,12 @@ _ELSEWHERE = {
     "Store": "dataset.store",
     **dict.fromkeys(("LevelUnit", "TimeUnit"), "dataset.words"),
     "verify_bundle": "export.bundle.verify",
-    **dict.fromkeys(
-        ("freeze", "log_file", "open_store", "program_of", "replay", "trim_of"), "innage.jobs.api"
-    ),
+    **dict.fromkeys(("log_file", "open_store", "program_of", "replay", "trim_of"), "innage.jobs.api"),
+    **dict.fromkeys(("Choice", "freeze"), "innage.jobs.choosing"),
     **dict.fromkeys(("frame_table", "frozen_table", "log_table", "session_table"), "innage.jobs.tables"),
     **dict.fromkeys(("IntegerLevelRegressor", "ProgramRegressor"), "innage.estimator"),
     "export": "innage.jobs.handing_over",
-    "train": "innage.jobs.modelling",
+    **dict.fromkeys(("Search", "train"), "innage.jobs.training"),
 }
 
 

@@ -9,9 +9,17 @@ from typing import Any
 AIR = {"--air-density": "--air-density-kg-m3"}
 # By the words of a command: an option of before, and today's option or (in inverted commas) command.
 MOVED: dict[str, dict[str, str]] = {
+    "budget add": {"--flash": "--flash-bytes", "--ram": "--ram-bytes", "--stack": "--stack-bytes"},
+    "freeze": {"--kelvin": "--band-width-k", "--shares": "--roles"},
+    "gaps": {"--kelvin": "--band-width-k"},
+    "liquid add": {"--conductivity": "--conductivity-s-m", "--density": "--density-kg-m3"},
     "log": AIR,
     "mark set": AIR,
+    "plan": {"--band": "--band-pct"},
+    "retrain": {"--tank": "--frozen"},
     "rig play": {"--hold": "--hold-s", "--levels": "--levels-mm"},
+    "tank add": {"--cylinder": "--cylinder-mm"},
+    "tank try": {"--conductivity": "--conductivity-s-m"},
 }
 
 

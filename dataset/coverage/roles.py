@@ -133,47 +133,6 @@ def named_roles(groups: Sequence[Group], wanted: Mapping[Role, Sequence[str]]) -
     return roles | dict.fromkeys(left, rest[0]) if rest else roles
 
 
-def shared_roles(groups: Sequence[Group], shares: Mapping[Role, float], seed: int) -> dict[str, Role]:
-    """A seeded split of whole groups by shares in percent; the same groups and seed give the same split on
-    every machine.
-
-    Groups are drawn in the order of SHA-256(seed, name), which no library's random stream can change; numbers
-    of groups are rounded by largest remainder.
-    """
-    total = sum(shares.values())
-    if any(not share > 0 for share in shares.values()) or abs(total - 100) > 1e-9:
-        raise InputError(
-            "roles.shares",
-            ", ".join(f"{role}={share:g}" for role, share in shares.items()),
-            "shares above 0 that sum to 100",
-            fields=("roles.shares",),
-        )
-    if len(groups) < len(shares):
-        raise InputError(
-            "roles.shares",
-            f"{len(groups)} groups for {len(shares)} roles",
-            "at least one group a role",
-            "log more, or group by something finer",
-            fields=("roles.shares",),
-        )
-    exact = {role: share * len(groups) / 100 for role, share in shares.items()}
-    numbers = {role: max(1, int(value)) for role, value in exact.items()}
-    while sum(numbers.values()) != len(groups):
-        short = sum(numbers.values()) < len(groups)
-        # the role that is furthest from its share gives or takes one; ties go to the role named first
-        role = (
-            max(exact, key=lambda r: exact[r] - numbers[r])
-            if short
-            else max((r for r in exact if numbers[r] > 1), key=lambda r: numbers[r] - exact[r])
-        )
-        numbers[role] += 1 if short else -1
-    drawn = sorted(
-        (g.name for g in groups), key=lambda name: hashlib.sha256(f"{seed}:{name}".encode()).digest()
-    )
-    order = [role for role, number in numbers.items() for _ in range(number)]
-    return dict(zip(drawn, order, strict=True))
-
-
 def spread_roles(
     sessions: Sequence[Session],
     group_by: GroupBy,

@@ -30,9 +30,9 @@ def add(
             "--multiplier-cycles", help="Cycles of a multiplication: 1; for cortex-m0plus and rv32imc 32 too."
         ),
     ],
-    flash: Annotated[int, typer.Option(help="Flash, bytes.")],
-    ram: Annotated[int, typer.Option(help="RAM, bytes.")],
-    stack: Annotated[int, typer.Option(help="Stack, bytes.")],
+    flash_bytes: Annotated[int, typer.Option("--flash-bytes", help="Flash, bytes.")],
+    ram_bytes: Annotated[int, typer.Option("--ram-bytes", help="RAM, bytes.")],
+    stack_bytes: Annotated[int, typer.Option("--stack-bytes", help="Stack, bytes.")],
     cycles: Annotated[int, typer.Option(help="Cycles a frame.")],
     wait_states: Annotated[int, typer.Option("--wait-states", help="Wait states of the flash.")] = 0,
     clock_hz: Annotated[int, typer.Option("--clock-hz", help="Clock, Hz; 0 when not known.")] = 0,
@@ -46,14 +46,24 @@ def add(
     from dataset.records import Budget
 
     budget = Budget(
-        name, core, multiplier_cycles, flash, ram, stack, cycles, wait_states, clock_hz, frame_period_ms, note
+        name,
+        core,
+        multiplier_cycles,
+        flash_bytes,
+        ram_bytes,
+        stack_bytes,
+        cycles,
+        wait_states,
+        clock_hz,
+        frame_period_ms,
+        note,
     )
-    made = open_store(store).add_budget(budget)
+    added = open_store(store).add_budget(budget)
     left = (
-        f"{made.flash_bytes} B flash, {made.ram_bytes} B RAM, {made.stack_bytes} B stack, "
-        f"{made.cycles} cycles a frame"
+        f"{added.flash_bytes} B flash, {added.ram_bytes} B RAM, {added.stack_bytes} B stack, "
+        f"{added.cycles} cycles a frame"
     )
-    say(f"budget {made.name}: {made.core}, {left}")
+    say(f"budget {added.name}: {added.core}, {left}")
 
 
 @app.command("list")
@@ -71,7 +81,7 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     else:
         say(
             "no budgets yet: try 'innage budget add NAME --core cortex-m0plus --multiplier-cycles 1 "
-            "--flash 1536 --ram 64 --stack 128 --cycles 2000'"
+            "--flash-bytes 1536 --ram-bytes 64 --stack-bytes 128 --cycles 2000'"
         )
 
 

@@ -22,7 +22,7 @@ liquid add bench-liquid
 sensor add one-pad --pad pad0:0:100 --count-bits 16 --count-law falls --period-ms 2051
 mounting add bench --tank bench-tank --sensor one-pad --offset-mm 0
 unit add unit-1
-budget add m0plus-small --core cortex-m0plus --multiplier-cycles 1 --flash 1536 --ram 64 --stack 128 --cycles 1000
+budget add m0plus-small --core cortex-m0plus --multiplier-cycles 1 --flash-bytes 1536 --ram-bytes 64 --stack-bytes 128 --cycles 1000
 limits add bench --row rmse_mm<=0.9#5 --row beyond_accepted_share<=0
 log levels_tidy.csv --tank bench-tank --liquid bench-liquid --sensor one-pad --unit unit-1 --time elapsed_ms --count N_counts --level level_cm --level-unit cm
 sessions
@@ -42,8 +42,8 @@ rig fill washer --tank detergent-canister@1
 gaps
 freeze canister --group unit --roles fit:9,choose:3,calibrate:9,prove:3 --seed 1
 limits add canister --from limits.toml
-budget add left-over --core cortex-m0plus --multiplier-cycles 1 --flash 1024 --ram 64 --stack 128 --cycles 2000
-budget add m0plus --core cortex-m0plus --multiplier-cycles 1 --flash 8192 --ram 512 --stack 512 --cycles 20000
+budget add left-over --core cortex-m0plus --multiplier-cycles 1 --flash-bytes 1024 --ram-bytes 64 --stack-bytes 128 --cycles 2000
+budget add m0plus --core cortex-m0plus --multiplier-cycles 1 --flash-bytes 8192 --ram-bytes 512 --stack-bytes 512 --cycles 20000
 train canister --name first --limits canister --budget m0plus
 !budget check first --budget left-over
 budget check first --budget m0plus
@@ -51,7 +51,7 @@ export first --budget m0plus --out bundle --anyway
 verify bundle
 rig fill washer --tank detergent-canister@2
 freeze taller --group unit --roles fit:5,choose:2,prove:5 --seed 1 --tank detergent-canister@2
-retrain first --tank taller --name second --limits canister --budget m0plus
+retrain first --frozen taller --name second --limits canister --budget m0plus
 export second --budget m0plus --out bundle-taller --anyway
 verify bundle-taller
 models

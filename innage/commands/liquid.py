@@ -32,8 +32,10 @@ def add(
         ),
     ] = None,
     permittivity: Annotated[float | None, typer.Option(help="Relative permittivity.")] = None,
-    conductivity: Annotated[float | None, typer.Option(help="Conductivity, S/m.")] = None,
-    density: Annotated[float | None, typer.Option(help="Density, kg/m3.")] = None,
+    conductivity: Annotated[
+        float | None, typer.Option("--conductivity-s-m", help="Conductivity, S/m.")
+    ] = None,
+    density: Annotated[float | None, typer.Option("--density-kg-m3", help="Density, kg/m3.")] = None,
     temperature_c: Annotated[
         float | None,
         typer.Option("--temperature-c", help="Temperature that the values hold at, degrees Celsius."),

@@ -14,9 +14,10 @@ import typer
 
 from dataset.errors import InnageError
 from innage.completion import names_of
+from innage.jobs.session_facts import labelled, session_facts
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, say, table
-from innage.terminal.sessions import labelled, say_warnings, session_facts
+from innage.terminal.sessions import say_warnings
 
 if TYPE_CHECKING:
     from collections.abc import Callable

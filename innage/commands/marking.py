@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from innage.jobs.session_facts import level_text
 from innage.options import (
     AIR_DENSITY_KG_M3,
     DEFAULT_STORE,
@@ -27,7 +28,6 @@ from innage.options import (
     open_store,
 )
 from innage.terminal.output import emit, say, table
-from innage.terminal.sessions import level_text
 
 if TYPE_CHECKING:
     from dataset.records import Mark, MarkRevision, Session

@@ -12,7 +12,7 @@ import typer
 from dataset.records import Role
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, StoreOption, open_store
-from innage.terminal.output import say
+from innage.terminal.output import progress, say
 
 app = typer.Typer(no_args_is_help=True, help="Reports: one HTML page on a session, set, model or comparison.")
 OutOption = Annotated[Path, typer.Option(help="The page to write: FILE.html, which is not there yet.")]
@@ -29,19 +29,10 @@ def report_session(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """A capture session. Its warnings, the pads' response, its course, marks and conditions."""
-    from innage.jobs.report_pages import session_page
-    from innage.terminal.sessions import mark_summary, session_facts
+    from innage.jobs.reporting import report_session as write_page
 
-    _check_out(out, replace)
-    opened = open_store(store)
-    found = opened.session(session)
-    frames = opened.frames(found, verify=True)
-    _write(
-        out,
-        session_page(
-            found, frames, session_facts(found), [mark_summary(mark, frames) for mark in found.marks]
-        ),
-    )
+    write_page(open_store(store), session, out, replace=replace)
+    say(f"report: {out}")
 
 
 @app.command("frozen")
@@ -52,18 +43,10 @@ def report_frozen(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """A frozen set. Groups and roles, what it has and what it lacks, every opening of 'prove'."""
-    from dataset.coverage.gaps import find_gaps
-    from innage.commands.freezing import facts
-    from innage.jobs.report_pages import frozen_page
+    from innage.jobs.reporting import report_frozen as write_page
 
-    _check_out(out, replace)
-    opened = open_store(store)
-    found = opened.frozen_set(name)
-    gaps = find_gaps(found.sessions, opened.mark_temperatures(found.sessions))
-    _write(
-        out,
-        frozen_page(found, facts(found, opened.groups(found), opened), gaps, opened.prove_purposes(found)),
-    )
+    write_page(open_store(store), name, out, replace=replace)
+    say(f"report: {out}")
 
 
 @app.command("model")
@@ -80,18 +63,10 @@ def report_model(
     """A model. Its limits first, then errors, rates, risk, cost and what was tried. As found by training:
     'prove' is not opened again.
     """
-    from export.bundle.manifest import model_facts
-    from export.core.measure import measure
-    from export.report.page import render_report
-    from training.program import from_json
+    from innage.jobs.reporting import report_model as write_page
 
-    _check_out(out, replace)
-    opened = open_store(store)
-    model = opened.model(name)
-    program = from_json(model.program, f"model '{name}'")
-    allowed = None if budget is None else opened.budget(budget)
-    cost = None if allowed is None else measure(program, allowed)
-    _write(out, render_report(model_facts(program, model, allowed, cost, {})))
+    write_page(open_store(store), name, out, budget=budget, replace=replace)
+    say(f"report: {out}")
 
 
 @app.command("compare")
@@ -112,32 +87,9 @@ def report_compare(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Two models on the same frames, as 'innage compare' finds them."""
-    from innage.commands.comparing import find_difference
-    from innage.jobs.report_pages import comparison_page
+    from innage.jobs.judging import Yardstick
+    from innage.jobs.reporting import report_comparison as write_page
 
-    _check_out(out, replace)
-    with open_store(store) as opened:
-        found = find_difference(opened, first, second, frozen=frozen, role=role)
-    _write(out, comparison_page(found))
-
-
-def _check_out(out: Path, replace: bool) -> None:
-    """Before anything is opened or counted."""
-    from dataset.errors import InputError
-
-    if out.suffix.lower() not in (".html", ".htm"):
-        raise InputError("--out", str(out), "a page, FILE.html", "name it so")
-    if out.exists() and not replace:
-        raise InputError(
-            str(out),
-            "is there already",
-            "a new file",
-            "name another with --out, or write over it with --replace",
-        )
-
-
-def _write(out: Path, page: str) -> None:
-    from innage.jobs.folders import write_file
-
-    write_file(out, page.encode())
+    with open_store(store) as opened, progress("judging") as shown:
+        write_page(opened, first, second, out, Yardstick(frozen, role), replace=replace, progress=shown)
     say(f"report: {out}")

@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from innage.jobs.session_facts import labelled, session_facts
 from innage.options import JsonOption
 from innage.terminal.output import emit, progress, say, table
-from innage.terminal.sessions import labelled, say_warnings, session_facts
+from innage.terminal.sessions import say_warnings
 
 if TYPE_CHECKING:
     from dataset.records import NewSession, Session

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from innage.completion import names_of
+from innage.jobs.session_facts import level_text, mark_summary, session_facts, stretch_facts
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, say, table
-from innage.terminal.sessions import level_text, mark_summary, session_facts, stretch_facts
 
 if TYPE_CHECKING:
     from dataset.store.listing import SessionLine

@@ -38,7 +38,7 @@ def add(
     ] = None,
     cylinder: Annotated[
         float | None,
-        typer.Option("--cylinder", help="Inner shape: an upright cylinder of this diameter, mm."),
+        typer.Option("--cylinder-mm", help="Inner shape: an upright cylinder of this diameter, mm."),
     ] = None,
     lying_cylinder: Annotated[
         str | None,

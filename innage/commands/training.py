@@ -2,22 +2,14 @@
 
 from __future__ import annotations
 
-import json as json_text
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated
 
 import typer
 
 from innage.completion import names_of
-from innage.jobs.modelling import cost_model, keep, refuse_known
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, progress, say
 from innage.terminal.training_view import show_model, show_models
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from dataset.records import Budget, FrozenData, Limits, Model, Role
-    from training.search.train import Trained
 
 
 def register(app: typer.Typer) -> None:
@@ -75,33 +67,21 @@ def train(
     """Search for the smallest integer model that meets the limits. It is scored on groups that it has never
     seen.
     """
-    with progress("training") as shown, open_store(store) as opened:
-        refuse_known(opened, name)
-        chosen_limits = None if limits is None else opened.limits(limits)
-        allowed = None if budget is None else opened.budget(budget)
-        its = opened.frozen_set(frozen)
-        data = opened.frozen_data(its)
-        from training.search.train import (
-            train as search,
-        )  # seconds of imports; the line of progress is there already
+    from innage.jobs.training import Search, model_facts
+    from innage.jobs.training import train as train_model
 
-        if ablation:
-            _check_ablation(data, family)
-        made = search(
-            data,
-            name=name,
-            limits=chosen_limits,
-            budget=allowed,
-            cost=cost_model(allowed),
-            seed=seed,
+    with progress("training") as shown, open_store(store) as opened:
+        model = train_model(
+            opened,
+            frozen,
+            name,
+            limits=limits,
+            budget=budget,
             families=family,
-            trim=trim,
+            search=Search(seed, trim, ablation),
             progress=shown,
         )
-        if ablation:
-            made = _ablated(made, data, name, chosen_limits, allowed, seed, shown)
-        model = keep(opened, made, name, its, chosen_limits)
-    facts = _facts(model)
+    facts = model_facts(model)
     if json:
         emit(facts)
     else:
@@ -116,9 +96,11 @@ def models(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """List the models, or show the figures of one."""
+    from innage.jobs.training import model_facts
+
     with open_store(store) as opened:
-        found = opened.models() if name is None else (opened.model(name),)
-    facts = [_facts(model) for model in found]
+        listed = opened.models() if name is None else (opened.model(name),)
+    facts = [model_facts(model) for model in listed]
     if json:
         emit(facts if name is None else facts[0])
     elif name is not None:
@@ -127,72 +109,3 @@ def models(
         show_models(facts)
     else:
         say("no models yet: try 'innage train FROZEN --name MODEL'")
-
-
-def _judged_role(data: FrozenData) -> Role:
-    from dataset.records import Role
-
-    return Role.PROVE if data.rows(Role.PROVE).any() else Role.CHOOSE
-
-
-def _check_ablation(data: FrozenData, family: list[str] | None) -> None:
-    """What can't be varied is refused before the work, not after it."""
-    from dataset.errors import InputError
-    from training.search.candidates import ARRAY_CHANNELS
-    from training.search.train import hardware_of
-    from training.studies.study import check_study
-
-    channels = hardware_of(data).channels
-    if channels < ARRAY_CHANNELS or family:
-        found = (
-            f"--family {family[0]}" if family else f"{channels} {'channel' if channels == 1 else 'channels'}"
-        )
-        raise InputError(
-            "--ablation", found, f"a pad array of at least {ARRAY_CHANNELS} channels and no --family"
-        )
-    check_study(data, _judged_role(data))
-
-
-def _ablated(
-    made: Trained,
-    data: FrozenData,
-    name: str,
-    limits: Limits | None,
-    budget: Budget | None,
-    seed: int,
-    shown: Callable[[str, int, int], None],
-) -> Trained:
-    """The same with what features, watcher and trims are worth among its metrics."""
-    from dataclasses import replace
-
-    from training.search.refitting import recipe_of
-    from training.search.train import hardware_of
-    from training.studies.study import Study, ablate
-
-    of = Study(
-        data,
-        hardware_of(data),
-        recipe_of(name, made.recipe),
-        _judged_role(data),
-        limits,
-        budget,
-        cost_model(budget),
-        seed,
-    )
-    return replace(made, metrics=made.metrics | {"ablation": ablate(of, shown)})
-
-
-def _facts(model: Model) -> dict[str, Any]:
-    """Everything about a model but the program and the float ONNX, which are exported."""
-    from innage.commands.freezing import set_reference
-
-    limits = None if model.limits is None else model.limits.ref
-    return {
-        "name": model.name,
-        "sha256": model.sha256,
-        "frozen": set_reference(model.frozen),
-        "limits": limits,
-        "recipe": json_text.loads(model.recipe),
-        "versions": json_text.loads(model.versions),
-        "metrics": json_text.loads(model.metrics),
-    }

@@ -73,7 +73,7 @@ def try_(
     liquid: Annotated[
         str | None,
         typer.Option(
-            help="A liquid of the store; else --permittivity and --conductivity.",
+            help="A liquid of the store; else --permittivity and --conductivity-s-m.",
             autocompletion=names_of("liquid"),
         ),
     ] = None,
@@ -81,7 +81,8 @@ def try_(
         float, typer.Option(help="Relative permittivity of the liquid; water has 78.4 at 25 degrees.")
     ] = 78.4,
     conductivity: Annotated[
-        float, typer.Option(help="Conductivity of the liquid, S/m; tap water has about 0.05.")
+        float,
+        typer.Option("--conductivity-s-m", help="Conductivity of the liquid, S/m; tap water has about 0.05."),
     ] = 0.05,
     frequency_hz: Annotated[
         float | None,
@@ -211,7 +212,7 @@ def _medium(store: Path, name: str | None, permittivity: float, conductivity: fl
     from dataset.rig.media import Medium
 
     if conductivity < 0:
-        raise InputError("--conductivity", f"{conductivity:g}", "0 or more, in S/m")
+        raise InputError("--conductivity-s-m", f"{conductivity:g}", "0 or more, in S/m")
     if name is None:
         return Medium(permittivity, conductivity)
     liquid = open_store(store).liquid(name)

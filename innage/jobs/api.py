@@ -1,22 +1,18 @@
-"""The public Python interface beyond the store itself: logging, freezing, replaying. Everything here is had
+"""The public Python interface beyond the store itself: logging, replaying. Everything here is had
 as ``innage.NAME``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 from dataset.errors import InputError
 from dataset.records import (
     ColumnMapping,
     Frames,
-    FrozenSet,
-    GroupBy,
     Model,
     NewSession,
-    Role,
     Session,
     Stretch,
     TrimKind,
@@ -29,8 +25,6 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
     from training.program import Program
-
-E = TypeVar("E", GroupBy, Role)
 
 
 def open_store(path: Path | str) -> Store:
@@ -95,76 +89,6 @@ def log_file(
         ]
     )
     return added
-
-
-def freeze(
-    store: Store,
-    name: str,
-    *,
-    group_by: GroupBy | str,
-    roles: Mapping[str, Sequence[str] | int],
-    sessions: Sequence[Session | str] | None = None,
-    seed: int = 0,
-    allow_mixed: bool = False,
-    edges_c: Sequence[float] = (),
-    kelvin: float | None = None,
-) -> FrozenSet:
-    """Freeze a choice of sessions; every group gets exactly one role.
-
-    Args:
-        store: the open store.
-        name: a new name.
-        group_by: the thing that the claim will speak of: ``session``, ``unit``, ``liquid``, ``tank``,
-            ``level`` or
-            ``temperature``: bands of it, named as ``15..25 C``, a mark in the band of its measured mean.
-        roles: for each of ``fit``, ``choose``, ``calibrate``, ``prove`` the names of its groups (one role may
-            say ``["rest"]``), or for all of them a number of groups to draw, each role with every liquid
-            where it can.
-        sessions: the sessions or their ids; None means all that are labelled and not void, and for bands of
-            temperature have one measured under each mark.
-        seed: of the draw.
-        allow_mixed: take simulated and measured sessions together.
-        edges_c: of temperature bands, rising, degrees Celsius; a band holds its lower edge. None given: bands
-            of one width, around its multiples.
-        kelvin: that width; None means 10.
-
-    Raises:
-        InputError: groups that are not there, without a role or with two, void sessions, mixed sensors, or a
-            mark that lies in no band.
-    """
-    from dataset.coverage.roles import groups_of, named_roles, spread_roles
-    from innage.jobs.choosing import choose
-
-    by = _one_of(GroupBy, group_by, "group_by")
-    wanted = {_one_of(Role, role, "roles"): its for role, its in roles.items()}
-    named = None if sessions is None else [store.session(s) if isinstance(s, str) else s for s in sessions]
-    chosen = choose(store, named, by, edges_c=edges_c, kelvin=kelvin)
-    numbers = {role: its for role, its in wanted.items() if isinstance(its, int)}
-    names = {
-        role: [its] if isinstance(its, str) else list(its)
-        for role, its in wanted.items()
-        if not isinstance(its, int)
-    }
-    if numbers and names:
-        raise InputError(
-            "roles", "numbers and names", "numbers of groups for all roles, or names of groups for all"
-        )
-    its, bands = chosen.sessions, chosen.bands
-    split = (
-        spread_roles(its, by, numbers, seed, bands)
-        if numbers
-        else named_roles(groups_of(its, by, bands), names)
-    )
-    kept = () if bands is None else bands.edges_c
-    return store.freeze(
-        name, its, by, split, seed if numbers else None, allow_mixed=allow_mixed, edges_c=kept
-    )
-
-
-def _one_of(kind: type[E], given: str, where: str) -> E:
-    if given not in list(kind):
-        raise InputError(where, repr(given), "one of " + ", ".join(kind))
-    return kind(given)
 
 
 def program_of(model: Model) -> Program:

@@ -1,21 +1,35 @@
-"""Which sessions are frozen and which are left out: shared by the command and the Python interface."""
+"""Freezing: which sessions are taken and which are left out, and the role of each group."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
-from dataset.errors import InputError
-from dataset.records import GroupBy, Session
+from dataset.coverage.roles import Group, check_sessions, groups_of, named_roles, spread_roles
+from dataset.errors import InputError, naming
+from dataset.records import FrozenSet, GroupBy, Role, Session
 
 if TYPE_CHECKING:
     from dataset.coverage.temperature_bands import TemperatureBands
     from dataset.store import Store
 
+E = TypeVar("E", GroupBy, Role)
+
 
 @dataclass(frozen=True)
 class Choice:
+    """What may be frozen: ``sessions`` or their ids, None for all that can be used; only those on a ``tank``,
+    name or name@revision; simulated and measured ones together only where they are allowed to be mixed.
+    """
+
+    sessions: Sequence[Session | str] | None = None
+    tank: str | None = None
+    allow_mixed: bool = False
+
+
+@dataclass(frozen=True)
+class Chosen:
     """The sessions to freeze, those left out with the reason, and the bands that the marks lie in where
     temperature groups them.
     """
@@ -27,51 +41,54 @@ class Choice:
 
 def choose(
     store: Store,
-    named: Sequence[Session] | None,
+    choice: Choice,
     group_by: GroupBy,
     *,
-    tank: str | None = None,
     edges_c: Sequence[float] = (),
     kelvin: float | None = None,
-) -> Choice:
+) -> Chosen:
     """Choose the sessions that were named, or all that can be used.
 
     Args:
         store: the open store.
-        named: sessions; None for all. One that is named and can't be used is refused, the others are left
-            out.
+        choice: a session that is named and can't be used is refused, the others are left out.
         group_by: what the groups are.
-        tank: only sessions on this tank, name or name@revision.
         edges_c: of temperature bands.
         kelvin: their width, where there are no edges; None for the usual one.
 
     Raises:
         InputError: nothing to freeze, edges or a width where the groups are something else, or both.
     """
-    from dataset.coverage.roles import check_sessions
-
     if group_by is not GroupBy.TEMPERATURE and (edges_c or kelvin is not None):
+        field = "edges_c" if edges_c else "kelvin"
         raise InputError(
-            "--edges-c" if edges_c else "--kelvin",
+            field,
             f"groups by {group_by}",
             f"groups by {GroupBy.TEMPERATURE}, which alone have bands",
+            fields=(field,),
         )
     if edges_c and kelvin is not None:
-        raise InputError("--edges-c, --kelvin", "both", "edges, or one width for all bands")
-    its = _usable(store) if named is None else Choice(list(named), [])
-    its = its if tank is None else replace(its, sessions=_on_tank(its.sessions, tank))
-    check_sessions(its.sessions)
-    return (
-        _by_temperature(store, its, edges_c, kelvin, named is None)
-        if group_by is GroupBy.TEMPERATURE
-        else its
-    )
+        raise InputError(
+            "edges_c, kelvin", "both", "edges, or one width for all bands", fields=("edges_c", "kelvin")
+        )
+    named = choice.sessions is not None
+    chosen = _usable(store) if choice.sessions is None else Chosen(_named(store, choice.sessions), [])
+    if choice.tank is not None:
+        chosen = replace(chosen, sessions=_on_tank(chosen.sessions, choice.tank))
+    check_sessions(chosen.sessions)
+    if group_by is not GroupBy.TEMPERATURE:
+        return chosen
+    return _by_temperature(store, chosen, edges_c, kelvin, leave_out=not named)
 
 
-def _usable(store: Store) -> Choice:
+def _named(store: Store, sessions: Sequence[Session | str]) -> list[Session]:
+    return [store.session(session) if isinstance(session, str) else session for session in sessions]
+
+
+def _usable(store: Store) -> Chosen:
     every = store.sessions()
     usable = [s for s in every if s.void_reason is None and s.marks]
-    return Choice(
+    return Chosen(
         usable,
         [(s, "void" if s.void_reason is not None else "no labelled frame") for s in every if s not in usable],
     )
@@ -79,20 +96,21 @@ def _usable(store: Store) -> Choice:
 
 def _on_tank(sessions: Sequence[Session], ref: str) -> list[Session]:
     """Those on a tank, given by name or by name and revision."""
-    found = [s for s in sessions if ref in (s.mounting.tank.name, s.mounting.tank.ref)]
-    if not found:
+    there = [s for s in sessions if ref in (s.mounting.tank.name, s.mounting.tank.ref)]
+    if not there:
         known = sorted({s.mounting.tank.ref for s in sessions})
         raise InputError(
-            "--tank",
+            "tank",
             f"no session on {ref}",
-            "one of " + ", ".join(known) if known else "a tank with sessions",
+            "one of " + ", ".join(known) if known else "one that has sessions",
+            fields=("tank",),
         )
-    return found
+    return there
 
 
 def _by_temperature(
-    store: Store, its: Choice, edges_c: Sequence[float], kelvin: float | None, leave_out: bool
-) -> Choice:
+    store: Store, chosen: Chosen, edges_c: Sequence[float], kelvin: float | None, *, leave_out: bool
+) -> Chosen:
     """The choice with its bands; without the sessions that have a mark that nobody measured the temperature
     of, unless they were named.
     """
@@ -100,29 +118,219 @@ def _by_temperature(
         KELVIN,
         TemperatureBands,
         bands_of_width,
-        check_edges,
         unmeasured,
     )
 
-    means = store.mark_temperatures(its.sessions)
-    cold = [s for s in its.sessions if unmeasured(means[s.sha256])] if leave_out else []
-    if len(cold) == len(its.sessions) and cold:
-        found = (
+    means = store.mark_temperatures(chosen.sessions)
+    cold = [s for s in chosen.sessions if unmeasured(means[s.sha256])] if leave_out else []
+    if len(cold) == len(chosen.sessions) and cold:
+        lacking = (
             "no temperature was measured"
             if len(cold) == 1
             else f"{len(cold)} sessions, each with a mark under which no temperature was measured"
         )
         raise InputError(
             "frozen set",
-            found,
+            lacking,
             "a temperature with the frames, so that marks have a band",
-            "log with --temperature, or group by something else",
+            "log the column of temperature, or group by something else",
         )
-    kept = [s for s in its.sessions if s not in cold]
+    kept = [s for s in chosen.sessions if s not in cold]
     measured = {s.sha256: means[s.sha256] for s in kept}
     bands = (
-        TemperatureBands(check_edges("--edges-c", edges_c), measured)
+        TemperatureBands(_checked_edges(edges_c), measured)
         if edges_c
         else bands_of_width(KELVIN if kelvin is None else kelvin, measured)
     )
-    return Choice(kept, [*its.left_out, *((s, "a mark without a measured temperature") for s in cold)], bands)
+    return Chosen(
+        kept, [*chosen.left_out, *((s, "a mark without a measured temperature") for s in cold)], bands
+    )
+
+
+def _checked_edges(edges_c: Sequence[float]) -> tuple[float, ...]:
+    from dataset.coverage.temperature_bands import check_edges
+
+    with naming("edges_c"):
+        return check_edges("edges_c", edges_c)
+
+
+@dataclass(frozen=True)
+class Frozen:
+    """A frozen set with its groups, how many frames were measured outside the temperature band of their mark,
+    what 'prove' was opened for, and what was left out when it was frozen, with the reason.
+    """
+
+    frozen_set: FrozenSet
+    groups: tuple[Group, ...]
+    frames_outside: int
+    openings: int
+    purposes: tuple[str, ...] = ()
+    left_out: tuple[tuple[Session, str], ...] = ()
+
+    def facts(self) -> dict[str, Any]:
+        """Ready for JSON."""
+        roles = dict(self.frozen_set.roles)
+        return {
+            **set_reference(self.frozen_set),
+            "seed": self.frozen_set.seed,
+            "edges_c": list(self.frozen_set.edges_c),
+            "frames_outside": self.frames_outside,
+            "trims": len(self.frozen_set.trims),
+            "groups": [
+                {
+                    "group": group.name,
+                    "role": roles[group.name],
+                    "frames": group.frames,
+                    "sessions": list(group.sessions),
+                }
+                for group in self.groups
+            ],
+            "sessions": [session.id for session in self.frozen_set.sessions],
+            "prove_openings": self.openings,
+        }
+
+
+def set_reference(frozen_set: FrozenSet) -> dict[str, Any]:
+    """The frozen set that figures are of, ready for JSON."""
+    return {
+        "name": frozen_set.name,
+        "sha256": frozen_set.sha256,
+        "group_by": frozen_set.group_by,
+        "origin": frozen_set.origin,
+    }
+
+
+def look_at(store: Store, name: str) -> Frozen:
+    """A frozen set of the store, by name; NotFoundError when there is none."""
+    frozen_set = store.frozen_set(name)
+    return _looked_at(store, frozen_set, store.groups(frozen_set))
+
+
+def _looked_at(
+    store: Store,
+    frozen_set: FrozenSet,
+    groups: Sequence[Group],
+    left_out: Sequence[tuple[Session, str]] = (),
+) -> Frozen:
+    return Frozen(
+        frozen_set,
+        tuple(groups),
+        store.frames_outside(frozen_set),
+        store.prove_openings(frozen_set),
+        tuple(store.prove_purposes(frozen_set)),
+        tuple(left_out),
+    )
+
+
+Roles = Mapping[str, "Sequence[str] | int | None"]
+
+
+def freeze(
+    store: Store,
+    name: str,
+    *,
+    group_by: GroupBy | str,
+    roles: Roles,
+    sessions: Sequence[Session | str] | Choice | None = None,
+    seed: int = 0,
+    edges_c: Sequence[float] = (),
+    kelvin: float | None = None,
+) -> FrozenSet:
+    """Freeze a choice of sessions; every group gets exactly one role.
+
+    Args:
+        store: the open store.
+        name: a new name.
+        group_by: the thing that the claim will speak of: ``session``, ``unit``, ``liquid``, ``tank``,
+            ``level`` or ``temperature``: bands of it, named as ``15..25 C``, a mark in the band of its
+            measured mean.
+        roles: for each of ``fit``, ``choose``, ``calibrate``, ``prove`` the names of its groups (one role may
+            say ``["rest"]``), or for all of them a number of groups to draw, each role with every liquid
+            where it can; one role may have None there: what the others leave.
+        sessions: the sessions or their ids; None means all that are labelled and not void, and for bands of
+            temperature have one measured under each mark. A :class:`Choice` says more: one tank, or
+            simulated and measured ones together.
+        seed: of the draw.
+        edges_c: of temperature bands, rising, degrees Celsius; a band holds its lower edge. None given: bands
+            of one width, around its multiples.
+        kelvin: that width; None means 10.
+
+    Raises:
+        InputError: groups that are not there, without a role or with two, void sessions, mixed sensors, or a
+            mark that lies in no band.
+    """
+    choice = sessions if isinstance(sessions, Choice) else Choice(sessions)
+    return freeze_choice(
+        store, name, choice, group_by=group_by, roles=roles, seed=seed, edges_c=edges_c, kelvin=kelvin
+    ).frozen_set
+
+
+def freeze_choice(
+    store: Store,
+    name: str,
+    choice: Choice,
+    *,
+    group_by: GroupBy | str,
+    roles: Roles,
+    seed: int = 0,
+    edges_c: Sequence[float] = (),
+    kelvin: float | None = None,
+) -> Frozen:
+    """As :func:`freeze`, with what was left out."""
+    by = _one_of(GroupBy, group_by, "group_by")
+    wanted = {_one_of(Role, role, "roles"): groups for role, groups in roles.items()}
+    chosen = choose(store, choice, by, edges_c=edges_c, kelvin=kelvin)
+    groups = groups_of(chosen.sessions, by, chosen.bands)
+    numbers = {role: number for role, number in wanted.items() if number is None or isinstance(number, int)}
+    names = {
+        role: [given] if isinstance(given, str) else list(given)
+        for role, given in wanted.items()
+        if given is not None and not isinstance(given, int)
+    }
+    if numbers and names:
+        raise InputError(
+            "roles", "numbers and names", "numbers of groups for all roles, or names of groups for all"
+        )
+    if not wanted:
+        raise InputError(
+            "groups",
+            "none has a role",
+            "fit, choose, calibrate, prove with names of groups, or roles with numbers of them",
+            "the groups are: " + ", ".join(group.name for group in groups),
+            fields=(*Role, "roles"),
+        )
+    split = (
+        spread_roles(chosen.sessions, by, _with_the_rest(numbers, len(groups)), seed, chosen.bands)
+        if numbers
+        else named_roles(groups, names)
+    )
+    frozen_set = store.freeze(
+        name,
+        chosen.sessions,
+        by,
+        split,
+        seed if numbers else None,
+        allow_mixed=choice.allow_mixed,
+        edges_c=() if chosen.bands is None else chosen.bands.edges_c,
+    )
+    return _looked_at(store, frozen_set, groups, chosen.left_out)
+
+
+def _with_the_rest(numbers: Mapping[Role, int | None], groups: int) -> dict[Role, int]:
+    """The numbers, that of a role without one what the others leave of ``groups``."""
+    rest = [role for role, number in numbers.items() if number is None]
+    if len(rest) > 1:
+        raise InputError(
+            "roles",
+            f"{' and '.join(rest)} both take the rest",
+            "one role without a number",
+            fields=("roles",),
+        )
+    given = sum(number or 0 for number in numbers.values())
+    return {role: groups - given if number is None else number for role, number in numbers.items()}
+
+
+def _one_of(kind: type[E], given: str, where: str) -> E:
+    if given not in list(kind):
+        raise InputError(where, repr(given), "one of " + ", ".join(kind))
+    return kind(given)

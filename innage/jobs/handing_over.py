@@ -146,7 +146,7 @@ def volume_of(model: Model) -> VolumeTable:
             "--volume-table",
             f"tank {name} has no profile",
             "a tank with a shape",
-            "'innage tank add' gives one by --box, --cylinder or --strapping",
+            "'innage tank add' gives one by --box, --cylinder-mm or --strapping",
         )
     return volume_table(profile_of(tank), from_json(model.program, f"model '{model.name}'").span, name)
 

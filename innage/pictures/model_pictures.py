@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -13,14 +14,14 @@ ROW_IN, FRAME_IN = 0.3, 1.5
 LABEL, TITLE = 40, 80  # characters of a row's label, and of the title on a line
 
 
-def draw_comparison(path: Path, found: dict[str, Any]) -> None:
+def draw_comparison(path: Path, facts: Mapping[str, Any]) -> None:
     """The difference of mean absolute errors by class and liquid (rows) and level band (columns), into
     ``path``.
     """
-    rows = list(dict.fromkeys((c["class"], c["liquid"]) for c in found["cells"]))
-    bands = sorted({c["level band"] for c in found["cells"]}, key=lambda text: int(text.split()[0]))
+    rows = list(dict.fromkeys((c["class"], c["liquid"]) for c in facts["cells"]))
+    bands = sorted({c["level band"] for c in facts["cells"]}, key=lambda text: int(text.split()[0]))
     values = np.full((len(rows), len(bands)), np.nan)
-    for cell in found["cells"]:
+    for cell in facts["cells"]:
         if cell["difference_mm"] is not None:
             values[rows.index((cell["class"], cell["liquid"])), bands.index(cell["level band"])] = cell[
                 "difference_mm"
@@ -53,20 +54,20 @@ def draw_comparison(path: Path, found: dict[str, Any]) -> None:
         )
         axes.set_xlabel("level, % of span", fontsize=8)
         axes.grid(visible=False)
-        origin = found["frozen"]["origin"]
+        origin = facts["frozen"]["origin"]
         title = (
-            f"{found['second']} less {found['first']}, mean absolute error in mm ({origin}); red: "
-            f"{found['second']} is worse"
+            f"{facts['second']} less {facts['first']}, mean absolute error in mm ({origin}); red: "
+            f"{facts['second']} is worse"
         )
         axes.set_title(fitted(title, TITLE, 3), fontsize=9, loc="left")
         made.colorbar(shown, ax=axes, label="mm", shrink=0.8)
 
 
-def draw_sweep(path: Path, found: dict[str, Any]) -> None:
+def draw_sweep(path: Path, facts: Mapping[str, Any]) -> None:
     """P95 of the error and the accepted share against baseline, gain, film and the dead pad, into ``path``; a
     failed limit is a hollow mark.
     """
-    rest = found["rows"][0]
+    rest = facts["rows"][0]
     kinds = {
         "baseline": "baseline, % of the swing",
         "gain": "gain, % of the counts",
@@ -76,7 +77,7 @@ def draw_sweep(path: Path, found: dict[str, Any]) -> None:
     with figure(path, 11.0, 5.0) as made:
         axes = made.subplots(2, len(kinds), sharey="row", sharex="col")
         for column, (kind, label) in enumerate(kinds.items()):
-            rows = [r for r in found["rows"] if r["kind"] == kind]
+            rows = [r for r in facts["rows"] if r["kind"] == kind]
             if kind != "dead pad":
                 rows = sorted([*rows, rest], key=lambda r: r["amount"])
             x = [r["amount"] for r in rows]
@@ -100,13 +101,13 @@ def draw_sweep(path: Path, found: dict[str, Any]) -> None:
                     label="a limit fails",
                 )
             if kind == "dead pad":
-                axes[1, column].set_xticks(x, found["pads"], fontsize=7, rotation=45)
+                axes[1, column].set_xticks(x, facts["pads"], fontsize=7, rotation=45)
             axes[1, column].set_xlabel(label)
         axes[0, 0].set_ylabel("P95 of the error, mm")
         axes[1, 0].set_ylabel("accepted, %")
         axes[0, 0].legend(fontsize=7)
         title = (
-            f"{found['model']} on {found['role']} groups of {found['frozen']['name']} "
-            f"({found['frozen']['origin']})"
+            f"{facts['model']} on {facts['role']} groups of {facts['frozen']['name']} "
+            f"({facts['frozen']['origin']})"
         )
         made.suptitle(fitted(title, TITLE, 2), fontsize=9)

@@ -1,18 +1,44 @@
-"""What is shown of a tank change: rows of its tables, its sentences, and the picture of its
-learning curve.
-"""
+"""What is shown of a tank change: its tables and its sentences."""
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
-import numpy as np
-
-from innage.pictures.figures import figure
+from innage.terminal.output import say, table
 
 Found = dict[str, Any]
 Row = tuple[object, ...]
+
+
+def show_retraining(found: Found) -> None:
+    """The ways, the kept one's lead, the learning curve, and what it comes to."""
+    origin = found["tank"]["origin"]
+    if origin != "measured":
+        say(f"All figures are of {origin} readings: they say nothing yet of a tank of plastic and water.\n")
+    columns = (
+        "way",
+        "choose\nmm",
+        "prove\nmm",
+        "clean",
+        "foam",
+        "film",
+        "given\n%",
+        "false\nwets",
+        "not\nmet",
+    )
+    table(f"ways to serve {found['tank']['frozen']}: P95 of the error in mm", columns, way_rows(found))
+    table(
+        f"less {found['kept']}, by class, on the prove groups: mean absolute error in mm",
+        ("way", "class", "mm", "from", "to", "groups"),
+        ahead_rows(found),
+    )
+    table(
+        "learning curve, on the prove groups",
+        ("way", "units", "sessions", "P95 mm", "accepted %", "false wets", "within limits"),
+        curve_rows(found),
+    )
+    for sentence in sentences(found):
+        say(sentence)
 
 
 def way_rows(found: Found) -> list[Row]:
@@ -165,35 +191,3 @@ def _needed(found: Found) -> list[str]:
         f"{curve['prove_groups']} prove groups; fits of at most {curve['steps']} steps; {curve['order']}."
     )
     return said
-
-
-def draw_curve(path: Path, found: Found) -> None:
-    """Error and accepted share against the number of new sessions, for both ways, into ``path``; filled marks
-    are within the limits.
-    """
-    rows = found["curve"]["rows"]
-    with figure(path, 8.0, 4.2) as made:
-        axes = made.subplots(1, 2)
-        for colour, way in zip(
-            ("tab:blue", "tab:orange"), dict.fromkeys(r["way"] for r in rows), strict=False
-        ):
-            mine = [r for r in rows if r["way"] == way]
-            x = np.asarray([r["sessions"] for r in mine])
-            within = np.asarray([bool(r["reaches"]) for r in mine])
-            for ax, key, factor in zip(axes, ("error_mm", "accepted_share"), (1.0, 100.0), strict=True):
-                y = np.asarray([np.nan if r[key] is None else factor * r[key] for r in mine])
-                ax.plot(x, y, color=colour, linewidth=1.0, label=way)
-                ax.plot(x[within], y[within], "o", color=colour)
-                ax.plot(x[~within], y[~within], "o", markerfacecolor="none", color=colour)
-        old = next((w["prove_mm"] for w in found["ways"] if w["way"] == "old model, new trims"), None)
-        if old is not None:
-            axes[0].axhline(old, color="0.5", linestyle="--", linewidth=0.8, label="old model, new trims")
-        for ax, label in zip(axes, ("mean over classes of P95, mm", "accepted, %"), strict=True):
-            ax.set_xlabel("new sessions fitted")
-            ax.set_ylabel(label)
-        axes[0].set_ylim(bottom=0)
-        axes[0].legend(fontsize=7)
-        marks = "" if found["limits_of"] is None else f"; filled: within limits {found['limits_of']}"
-        made.suptitle(
-            f"{found['tank']['frozen']} ({found['tank']['origin']}), prove groups{marks}", fontsize=9
-        )

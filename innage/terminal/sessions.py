@@ -1,68 +1,13 @@
-"""What commands say of a capture session: its facts, ready for JSON, its marks, and what was noticed at the
-door.
-"""
+"""What was noticed of a capture session at the door."""
 
 from __future__ import annotations
 
-from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from innage.terminal.output import say
 
 if TYPE_CHECKING:
-    from dataset.records import Frames, Mark, Session, Stretch
-
-
-def labelled(session: Session) -> int:
-    """How many frames have a known level."""
-    return sum(m.stop - m.start for m in session.marks)
-
-
-def session_facts(session: Session) -> dict[str, Any]:
-    """A session's facts without its marks, ready for JSON."""
-    mounting = session.mounting
-    return {
-        "id": session.id,
-        "sha256": session.sha256,
-        "unit": session.unit.name,
-        "liquid": session.liquid.name,
-        "mounting": mounting.name,
-        "tank": mounting.tank.ref,
-        "sensor": mounting.sensor.ref,
-        "frames": session.frames,
-        "simulated": session.simulated,
-        "labelled": labelled(session),
-        "levels": len({m.level_mm for m in session.marks}),
-        "file": session.source.file,
-        "file_sha256": session.source.sha256,
-        "note": session.note,
-        "mark_revision": session.mark_revision,
-        "void_reason": session.void_reason,
-        "warnings": [asdict(w) for w in session.warnings],
-    }
-
-
-def mark_summary(mark: Mark, frames: Frames) -> dict[str, Any]:
-    """A mark and, for each channel, the mean, standard deviation, least and greatest count under it."""
-    under = frames.counts[mark.start : mark.stop]
-    counts = [
-        {"mean": float(c.mean()), "sd": float(c.std()), "min": int(c.min()), "max": int(c.max())}
-        for c in under.T
-    ]
-    return asdict(mark) | {"counts": counts}
-
-
-def level_text(mark: Mark) -> str:
-    """A mark's level, or both ends of a ramp, and where it came from."""
-    ramp = "" if mark.level_stop_mm is None else f" to {mark.level_stop_mm:.6g}"
-    return f"{mark.level_mm:.6g}{ramp}" + (f" ({mark.method})" if mark.method else "")
-
-
-def stretch_facts(stretch: Stretch) -> dict[str, Any]:
-    """A stretch and the conditions of its frames, ready for JSON."""
-    from dataset.canonical import conditions_content
-
-    return {"start": stretch.start, "stop": stretch.stop} | conditions_content(stretch.conditions)
+    from dataset.records import Session
 
 
 def say_warnings(session: Session) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections import Counter
 from dataclasses import replace
 from typing import Any
@@ -17,7 +16,6 @@ from dataset.coverage.roles import (
     groups_of,
     named_roles,
     natural,
-    shared_roles,
     spread_roles,
 )
 from dataset.errors import InputError
@@ -117,58 +115,6 @@ def test_named_roles_refused(wanted: dict[Role, list[str]], sentence: str) -> No
     """Every group exactly one role; what is unknown is refused with the groups there are."""
     with pytest.raises(InputError, match=sentence):
         named_roles(groups(3), wanted)
-
-
-def test_shares_are_drawn_by_hash() -> None:
-    """The draw is the order of SHA-256 of 'seed:name', made again here: no library's random stream can change
-    it.
-    """
-    found = shared_roles(groups(10), {Role.FIT: 60, Role.PROVE: 40}, seed=3)
-    order = sorted(
-        (f"g{k}" for k in range(10)), key=lambda name: hashlib.sha256(f"3:{name}".encode()).hexdigest()
-    )
-    assert [name for name in order if found[name] is Role.FIT] == order[:6]
-    assert found != shared_roles(groups(10), {Role.FIT: 60, Role.PROVE: 40}, seed=4)
-
-
-@given(st.integers(4, 60), st.lists(st.integers(1, 97), min_size=2, max_size=4), st.integers(0, 1000))
-def test_shares_are_kept_to_within_a_group(n: int, parts: list[int], seed: int) -> None:
-    """Each role gets its share rounded up or down, or one group when that would be none; every group has one
-    role.
-    """
-    total = sum(parts)
-    shares = {role: 100 * part / total for role, part in zip(Role, parts, strict=False)}
-    found = Counter(shared_roles(groups(n), shares, seed).values())
-    assert sum(found.values()) == n
-    small = sum(share * n / 100 < 1 for share in shares.values())
-    for role, share in shares.items():
-        exact = share * n / 100
-        assert found[role] >= 1
-        # roles too small for a group are given one, which the others give up
-        assert exact - 1 - small < found[role] < max(exact, 1) + 1
-        if not small:
-            assert abs(found[role] - exact) < 1
-
-
-@pytest.mark.parametrize(
-    "shares",
-    [
-        {Role.FIT: 60, Role.PROVE: 30},
-        {Role.FIT: 100, Role.PROVE: 0},
-        {Role.FIT: 110, Role.PROVE: -10},
-        {Role.FIT: float("nan")},
-    ],
-)
-def test_shares_refused(shares: dict[Role, float]) -> None:
-    """Shares are above zero and sum to 100."""
-    with pytest.raises(InputError, match="sum to 100"):
-        shared_roles(groups(9), shares, 0)
-
-
-def test_more_roles_than_groups() -> None:
-    """A draw that would leave a role empty is refused."""
-    with pytest.raises(InputError, match="1 groups for 2 roles"):
-        shared_roles(groups(1), {Role.FIT: 50, Role.PROVE: 50}, 0)
 
 
 def fleet(liquids: dict[str, int]) -> list[Session]:

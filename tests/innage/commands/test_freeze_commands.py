@@ -108,12 +108,10 @@ def test_sessions_that_are_left_out(store: Path) -> None:
     assert f"session {ids[1]} was voided since: spilled" in run("frozen", "all")
 
 
-def test_shares(store: Path) -> None:
-    """Shares are drawn by the seed, which is kept; units have one role each."""
+def test_roles_by_number_of_levels(store: Path) -> None:
+    """Numbers are drawn by the seed, which is kept; units have one role each, and names keep no seed."""
     one, two = (
-        run_json(
-            "freeze", name, "--group", "level", "--shares", "fit=60,calibrate=15,prove=25", "--seed", "7"
-        )
+        run_json("freeze", name, "--group", "level", "--roles", "fit:12,calibrate:3,prove:5", "--seed", "7")
         for name in ("a", "b")
     )
     assert one["sha256"] == two["sha256"]
@@ -166,12 +164,11 @@ def test_roles_by_number(store: Path) -> None:
         (
             [],
             (
-                "roles: none given; expected --fit, --choose, --calibrate, --prove with groups, or "
-                "--shares, or --roles. The groups are: u1, u2"
+                "groups: none has a role; expected --fit, --choose, --calibrate, --prove with names of "
+                "groups, or --roles with numbers of them. The groups are: u1, u2"
             ),
         ),
-        (["--fit", "u1", "--shares", "fit=100"], "roles: given in more than one way"),
-        (["--roles", "fit:1", "--shares", "fit=100"], "roles: given in more than one way"),
+        (["--fit", "u1", "--roles", "fit:2"], "roles: given in two ways; expected --fit, --choose"),
         (
             ["--roles", "fit:1,prove:2"],
             "--roles: fit:1, prove:2; expected numbers above 0 that sum to the 2 groups there are",
@@ -181,17 +178,6 @@ def test_roles_by_number(store: Path) -> None:
         (["--roles", "fit:1,fit:1"], "--roles: 'fit:1'; expected each role once"),
         (["--roles", "fit:-1,prove"], "--roles: 'fit:-1'; expected each role once"),
         (["--roles", "fit,prove"], "--roles: fit and prove both take the rest"),
-        (
-            ["--shares", "fit=60,prove=30"],
-            "--shares: fit=60, prove=30; expected shares above 0 that sum to 100",
-        ),
-        (
-            ["--shares", "fit=60,test=40"],
-            (
-                "--shares: 'test=40'; expected ROLE=PERCENT, such as fit=60,prove=40; roles: fit, "
-                "choose, calibrate, prove"
-            ),
-        ),
         (["--session", "fff", "--fit", "rest"], "session fff: is not in the store. See 'innage sessions'"),
     ],
 )

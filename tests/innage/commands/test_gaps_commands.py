@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
+from dataset.coverage.gaps import BANDS
+from dataset.coverage.temperature_bands import KELVIN
 from dataset.records import (
     Conditions,
     CountLaw,
@@ -30,6 +32,7 @@ from dataset.records import (
 )
 from dataset.store import Store
 from innage.cli import app
+from innage.commands import gaps
 
 EVERYTHING = Conditions(
     (Surface.FOAM, Surface.SLOSHING),
@@ -182,3 +185,8 @@ def test_a_plan_on_the_command_line(store: Store) -> None:
 def test_a_plan_without_a_bench(empty: Path) -> None:
     """Without a mounting the sentence says what to try."""
     assert run("plan").output.startswith("no mountings yet: try 'innage mounting add")
+
+
+def test_the_defaults_are_those_of_the_search() -> None:
+    """The command restates them, so that its help needs no numpy."""
+    assert (gaps.BANDS, gaps.BAND_WIDTH_K) == (BANDS, KELVIN)

@@ -28,7 +28,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
         patch.setenv("INNAGE_STORE", str(path))
         with Store.open(path) as store:
             store.add_tank(Tank("can", 0, 100.0, profile=to_json(stack([Cylinder(100.0, 120.0)]))))
-        run("liquid", "add", "water", "--density", 998.2, "--temperature-c", 20)
+        run("liquid", "add", "water", "--density-kg-m3", 998.2, "--temperature-c", 20)
         run("unit", "add", "u1")
         run(
             "sensor",

@@ -20,8 +20,8 @@ SENSOR = (
     "--count-bits 16 --count-law rises --period-ms 100"
 )
 BUDGET = (
-    "budget add small --core cortex-m0plus --multiplier-cycles 1 --flash 1536 --ram 64 --stack 128 "
-    "--cycles 2000"
+    "budget add small --core cortex-m0plus --multiplier-cycles 1 --flash-bytes 1536 "
+    "--ram-bytes 64 --stack-bytes 128 --cycles 2000"
 )
 
 

@@ -37,10 +37,10 @@ from dataset.store import Store
 from export.report.html_page import page
 from export.report.plots import response_plot
 from innage.cli import app
-from innage.jobs.report_pages import comparison_page, frozen_page, session_page
+from innage.jobs.reporting import comparison_page, frozen_page, session_page
+from innage.jobs.session_facts import mark_summary, session_facts
 from innage.pictures.figures import ink_on
 from innage.pictures.heatmap import most_of, pieces
-from innage.terminal.sessions import mark_summary, session_facts
 
 PINNED = Path(__file__).parents[2] / "data" / "stores" / "0006_temperature.db"
 HOSTILE = "<script>console.log(1)</script><img src=x onerror=console.log(2)>\"a\" & 'b' $\\frac$ \u6c34 -->"

@@ -154,7 +154,7 @@ def test_a_refit_is_kept_with_its_parent_and_the_opening_counted(store: Path, tm
     done = innage(
         "retrain",
         "first",
-        "--tank",
+        "--frozen",
         "tall",
         "--name",
         "second",
@@ -174,7 +174,7 @@ def test_a_refit_is_kept_with_its_parent_and_the_opening_counted(store: Path, tm
         assert (model.parent, model.frozen.name) == ("first", "tall")
         assert json.loads(model.metrics)["retraining"]["kept"] == found["kept"]
         assert opened.prove_purposes(model.frozen) == ("retrain second",)
-    again = innage("retrain", "first", "--tank", "tall", "--name", "third", "--steps", "5")
+    again = innage("retrain", "first", "--frozen", "tall", "--name", "third", "--steps", "5")
     assert again.exit_code == 0, again.output
     assert "Opening 2 of the prove groups of tall." in again.stdout
     assert "kept as third" in again.stdout or "can stay in use with new trims" in again.stdout
@@ -195,10 +195,10 @@ def test_a_study_of_trims_opens_prove_only_when_asked(store: Path) -> None:
 
 @pytest.mark.slow
 def test_what_cannot_be_retrained_is_refused(store: Path, refused: Callable[..., str]) -> None:
-    assert "model first" in refused("retrain", "first", "--tank", "tall", "--name", "first")
-    assert "family 'line'" in refused("retrain", "line", "--tank", "tall", "--name", "x")
+    assert "model first" in refused("retrain", "first", "--frozen", "tall", "--name", "first")
+    assert "family 'line'" in refused("retrain", "line", "--frozen", "tall", "--name", "x")
     assert "family 'line'" in refused("study", "line")
-    assert "tower" in refused("retrain", "first", "--tank", "tower", "--name", "x")
+    assert "tower" in refused("retrain", "first", "--frozen", "tower", "--name", "x")
     with Store.open(store) as opened:
         assert {model.name for model in opened.models()} == {"first", "line"}
         assert opened.prove_openings(opened.frozen_set("tall")) == 0

@@ -102,7 +102,7 @@ def refused(line: str) -> str:
         # m, L 0.3 m)
         ("--span-mm 100 --box 120x80", "span 100 mm, 960 mL; box (width 120, depth 80, 100 mm tall)", 960.0),
         (
-            "--span-mm 90 --headspace-mm 10 --cylinder 50",
+            "--span-mm 90 --headspace-mm 10 --cylinder-mm 50",
             "span 90 mm, 176.715 mL; cylinder (diameter 50, 100 mm tall)",
             196.3495,
         ),
@@ -289,14 +289,14 @@ def test_liquids() -> None:
     assert [x["name"] for x in run_json("liquid common")][:2] == ["water", "ethanol"]
     assert "IAPWS-95" in run("liquid common")
     assert (
-        run("liquid add tap --like water --conductivity 0.05")
+        run("liquid add tap --like water --conductivity-s-m 0.05")
         == "liquid tap, like water: permittivity: IAPWS R8-97; density: IAPWS-95\n"
     )
     tap = run_json("liquid show tap --at-c 20 --at-c 60")
     assert (tap["model"], tap["conductivity"], tap["permittivity"]) == ("water", 0.05, None)
     assert [round(x["density"], 2) for x in tap["at"]] == [998.21, 983.20]
     assert "983.196" in run("liquid show tap --at-c 60")
-    run("liquid add oil --like triolein --density 912 --source weighed")
+    run("liquid add oil --like triolein --density-kg-m3 912 --source weighed")
     oil = run_json("liquid show oil")
     assert (oil["permittivity"], oil["density"], oil["source"]) == (
         3.109,

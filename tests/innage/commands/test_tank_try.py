@@ -108,7 +108,7 @@ def test_a_mounting_of_the_store(tmp_path: Path) -> None:
             "--pad high:14:12:12"
         ),
         "mounting add here --tank jar --sensor strip --offset-mm 1",
-        "liquid add tap --like water --conductivity 0.05",
+        "liquid add tap --like water --conductivity-s-m 0.05",
     ):
         run(line)
     stored, described = facts("tank try here"), facts(TRIED)
@@ -136,7 +136,7 @@ def test_the_picture(tmp_path: Path) -> None:
         ("tank try --span-mm 30 --wall-mm 2 --pad low:1:12", "pads of several widths, or of none"),
         (TRIED + " --wall-mm 0", "--wall-mm: 0; expected a number above 0"),
         (TRIED + " --counts-per-pf -1", "--counts-per-pf: -1; expected a number above 0"),
-        (TRIED + " --conductivity -1", "--conductivity: -1; expected 0 or more"),
+        (TRIED + " --conductivity-s-m -1", "--conductivity-s-m: -1; expected 0 or more"),
         (TRIED + " --film-um 500", "--film-um: 500; expected 1 to 100"),
         (TRIED + " --picture a.bmp", "a.bmp: a figure called *.bmp"),
     ],

@@ -129,7 +129,9 @@ def test_bands_of_a_users_own(store: Path) -> None:
     )
     assert {g["group"] for g in made["groups"]} == {"-5..20 C", "20..45 C"}
     assert made["frames_outside"] > 0  # two units were filled at 20 C, give or take
-    wide = run_json("freeze", "wide", "--group", "temperature", "--kelvin", "20", "--roles", "fit:1,prove")
+    wide = run_json(
+        "freeze", "wide", "--group", "temperature", "--band-width-k", "20", "--roles", "fit:1,prove"
+    )
     assert [g["group"] for g in wide["groups"]] == ["-10..10 C", "10..30 C", "30..50 C"]
     assert wide["edges_c"] == [-10.0, 10.0, 30.0, 50.0]
 
@@ -141,10 +143,13 @@ def test_bands_of_a_users_own(store: Path) -> None:
             ["--group", "unit", "--edges-c", "5,15"],
             "--edges-c: groups by unit; expected groups by temperature, which alone have bands",
         ),
-        (["--group", "level", "--kelvin", "5"], "--kelvin: groups by level; expected groups by temperature"),
         (
-            ["--group", "temperature", "--edges-c", "5,15", "--kelvin", "5"],
-            "--edges-c, --kelvin: both; expected edges, or one width for all bands",
+            ["--group", "level", "--band-width-k", "5"],
+            "--band-width-k: groups by level; expected groups by temperature",
+        ),
+        (
+            ["--group", "temperature", "--edges-c", "5,15", "--band-width-k", "5"],
+            "--edges-c, --band-width-k: both; expected edges, or one width for all bands",
         ),
         (
             ["--group", "temperature", "--edges-c", "5,x"],
@@ -154,7 +159,10 @@ def test_bands_of_a_users_own(store: Path) -> None:
             ["--group", "temperature", "--edges-c", "15,25"],
             "expected one within the bands, 15 to 25 C. Give one more edge, or leave the session out",
         ),
-        (["--group", "temperature", "--kelvin", "0"], "--kelvin: 0; expected a width of 0.1 to 1000 degrees"),
+        (
+            ["--group", "temperature", "--band-width-k", "2000"],
+            ": 2000; expected a width of 0.1 to 1000 degrees",
+        ),
         (
             ["--group", "temperature", "--choose", "95..105"],
             "--choose: no group is called '95..105 C'. Did you mean '5..15 C'?",
@@ -254,7 +262,10 @@ def test_a_model_is_trained_and_says_what_its_claim_is_about(store: Path, tmp_pa
     assert f"{its['frames_outside']} of 270 labelled frames were measured outside it" in (
         tmp_path / "frozen.html"
     ).read_text(encoding="utf-8")
-    budget = "--core cortex-m0plus --multiplier-cycles 1 --flash 4096 --ram 512 --stack 512 --cycles 10000"
+    budget = (
+        "--core cortex-m0plus --multiplier-cycles 1 --flash-bytes 4096 --ram-bytes 512 --stack-bytes 512 "
+        "--cycles 10000"
+    )
     run("budget", "add", "roomy", *budget.split())
     run("export", "first", "--budget", "roomy", "--out", tmp_path / "bundle")
     manifest = json.loads((tmp_path / "bundle" / "manifest.json").read_text(encoding="utf-8"))

@@ -160,7 +160,7 @@ def test_train_and_replay(store: Store) -> None:
     """What the C gives of the session is what the program gives, and what the estimator of that program
     predicts.
     """
-    model = innage.train(store, "half-steps", "first", families=["line"], seed=1)
+    model = innage.train(store, "half-steps", "first", families=["line"], search=innage.Search(seed=1))
     assert model == store.model("first")
     assert store.prove_openings(store.frozen_set("half-steps")) == 1
     with pytest.raises(innage.InputError, match="exists already"):

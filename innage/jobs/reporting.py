@@ -1,5 +1,5 @@
-"""Pages for people on what the store holds: a session, a frozen set, a model, a comparison. Each is one HTML
-file with its pictures inside.
+"""Reports for people on what the store holds: a session, a frozen set, a model, a comparison. Each is one
+HTML page with its pictures inside, written to a file of its own.
 """
 
 from __future__ import annotations
@@ -14,16 +14,22 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from dataset.errors import InputError
 from dataset.labels.conditions import conditions_text
 from export.cautions import CAUTIONS
 from export.report.html import badge, cell, counted, folded, html_table, svg_figure, unbroken
 from export.report.html_page import cautions, heading, origin_said, page
 from export.report.page import FEW_SESSIONS
 from export.report.plots import response_plot
+from innage.jobs import silent
+from innage.jobs.folders import write_file
 
 if TYPE_CHECKING:
     from dataset.coverage.gaps import Gaps
     from dataset.records import Frames, FrozenSet, Session
+    from dataset.store import Store
+    from innage.jobs import Progress
+    from innage.jobs.judging import Yardstick
 
 CAUTION = " ".join(CAUTIONS)
 GAP_ROWS = 24  # of the heat map in one picture, which is to fit on a page of paper
@@ -39,6 +45,81 @@ GAPS = (
     "Each cell: independent sessions / units that were captured there, the darker the more sessions; "
     "'none': nobody has looked. Across: bands of the level; down: liquid, condition, temperature."
 )
+
+
+def check_page(out: Path, replace: bool) -> None:
+    """InputError unless a page can be written to ``out``; before anything is opened or counted."""
+    if out.suffix.lower() not in (".html", ".htm"):
+        raise InputError("out", str(out), "a page, FILE.html", "name it so", fields=("out",))
+    if out.exists() and not replace:
+        raise InputError(
+            str(out),
+            "is there already",
+            "a new file",
+            "name another with out, or write over it with replace",
+            fields=("out", "replace"),
+        )
+
+
+def report_session(store: Store, session: str, out: Path, *, replace: bool = False) -> None:
+    """Write the page of a capture session, by its id or the first digits of it; with ``replace`` over a page
+    that is there.
+    """
+    from innage.jobs.session_facts import mark_summary, session_facts
+
+    check_page(out, replace)
+    captured = store.session(session)
+    frames = store.frames(captured, verify=True)
+    means = [mark_summary(mark, frames) for mark in captured.marks]
+    write_file(out, session_page(captured, frames, session_facts(captured), means).encode())
+
+
+def report_frozen(store: Store, name: str, out: Path, *, replace: bool = False) -> None:
+    """Write the page of a frozen set."""
+    from dataset.coverage.gaps import find_gaps
+    from innage.jobs.choosing import look_at
+
+    check_page(out, replace)
+    frozen = look_at(store, name)
+    sessions = frozen.frozen_set.sessions
+    gaps = find_gaps(sessions, store.mark_temperatures(sessions))
+    write_file(out, frozen_page(frozen.frozen_set, frozen.facts(), gaps, frozen.purposes).encode())
+
+
+def report_model(
+    store: Store, name: str, out: Path, *, budget: str | None = None, replace: bool = False
+) -> None:
+    """Write the page of a model as training found it, measured for a budget as well where one is named;
+    'prove' is not opened again.
+    """
+    from export.bundle.manifest import model_facts
+    from export.core.measure import measure
+    from export.report.page import render_report
+    from training.program import from_json
+
+    check_page(out, replace)
+    model = store.model(name)
+    program = from_json(model.program, f"model '{name}'")
+    left = None if budget is None else store.budget(budget)
+    cost = None if left is None else measure(program, left)
+    write_file(out, render_report(model_facts(program, model, left, cost, {})).encode())
+
+
+def report_comparison(
+    store: Store,
+    first: str,
+    second: str,
+    out: Path,
+    by: Yardstick,
+    *,
+    replace: bool = False,
+    progress: Progress = silent,
+) -> None:
+    """Write the page of two models, compared as :func:`innage.jobs.judging.compare` does."""
+    from innage.jobs.judging import compare
+
+    check_page(out, replace)
+    write_file(out, comparison_page(compare(store, first, second, by, progress).facts()).encode())
 
 
 def drawn(draw: Callable[[Path], None], caption: str) -> str:
@@ -105,7 +186,7 @@ def session_page(
 
 def _marks(session: Session, means: Sequence[Mapping[str, Any]]) -> list[str]:
     """The marks, and in tables of a few pads each the mean counts under them."""
-    from innage.terminal.sessions import level_text
+    from innage.jobs.session_facts import level_text
 
     frames = [unbroken(f"{mark.start}-{mark.stop - 1}") for mark in session.marks]
     rows = [

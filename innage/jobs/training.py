@@ -1,0 +1,289 @@
+"""Models from frozen sets: trained anew, or refitted for a new tank; and what is told of those there are."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from innage.jobs import Progress, silent
+from innage.jobs.choosing import set_reference
+
+if TYPE_CHECKING:
+    from dataset.records import Budget, FrozenData, FrozenSet, Limits, Model, Role
+    from dataset.store import Store
+    from training.costs import CostModel
+    from training.search.train import Trained
+    from training.studies.study import Study
+
+
+@dataclass(frozen=True)
+class Search:
+    """How a model is searched for.
+
+    Attributes:
+        seed: of everything that is drawn, 0 to 2**32 - 1.
+        trim: pad arrays: the trim to train for; None means the best that all units have.
+        ablation: pad arrays: fit again with other features, trims and no watcher, and keep what each is worth
+            with the model.
+    """
+
+    seed: int = 0
+    trim: str | None = None
+    ablation: bool = False
+
+
+def train(
+    store: Store,
+    frozen: str,
+    name: str,
+    *,
+    limits: str | None = None,
+    budget: str | None = None,
+    families: Sequence[str] | None = None,
+    search: Search = Search(),
+    progress: Progress = silent,
+) -> Model:
+    """Search for the smallest integer model that meets the limits, score it once on 'prove', and keep it in
+    the store.
+
+    As ``innage train``: the opening of 'prove' is counted.
+
+    Args:
+        store: the open store.
+        frozen: the frozen set to train on.
+        name: the new model's name.
+        limits: NAME or NAME@REVISION; without, the best choose score wins.
+        budget: what the firmware team left; candidates are compiled and measured for it.
+        families: ``line``, ``hinge``, ``trees``, ``net``; None means all, or for four pads and more the pad
+            array's own search.
+        search: the seed, and what only pad arrays have: the trim to train for, an ablation.
+        progress: called with (what, done, total).
+
+    Returns:
+        The model as the store keeps it: ``program`` is canonical JSON (see :func:`innage.program_of`),
+        ``metrics`` and ``recipe`` are JSON.
+
+    Raises:
+        InputError: a name that is taken, void sessions, mixed sensors, too few groups, an unknown family or
+            trim, an ablation of what is no pad array.
+        NotFoundError: a frozen set, limits or a budget that the store does not have.
+        ToolError: the compiler or the emulator did not do its part.
+    """
+    _refuse_known(store, name)
+    to_meet = None if limits is None else store.limits(limits)
+    left = None if budget is None else store.budget(budget)
+    frozen_set = store.frozen_set(frozen)
+    data = store.frozen_data(frozen_set)
+    progress("loading", 0, 1)  # seconds of imports
+    from training.search.train import train as search_model
+
+    if search.ablation:
+        _check_ablation(data, families)
+    trained = search_model(
+        data,
+        name=name,
+        limits=to_meet,
+        budget=left,
+        cost=cost_model(left),
+        seed=search.seed,
+        families=families,
+        trim=search.trim,
+        progress=progress,
+    )
+    if search.ablation:
+        study = _study_of(trained, data, name, to_meet, left, search.seed)
+        trained = _ablated(trained, study, progress)
+    openings = (
+        store.open_prove(frozen_set, f"train {name}")
+        if trained.metrics["prove"]
+        else store.prove_openings(frozen_set)
+    )
+    return store.add_model(_record(trained, name, frozen_set, to_meet, openings))
+
+
+@dataclass(frozen=True)
+class Refit:
+    """How a model is refitted.
+
+    Attributes:
+        seed: of everything that is drawn, 0 to 2**32 - 1.
+        steps: the most of a refit; more take longer and may end nearer.
+    """
+
+    seed: int = 0
+    steps: int = 60
+
+
+@dataclass(frozen=True)
+class Retrained:
+    """The refit that was kept, and ``figures`` of all ways as :func:`training.studies.retrain.retrain` gives
+    them; ``openings`` counts those of 'prove' of the new tank's frozen set.
+    """
+
+    model: Model
+    openings: int
+    figures: Mapping[str, Any]
+
+    def facts(self) -> dict[str, Any]:
+        """Ready for JSON."""
+        return {
+            **self.figures,
+            "name": self.model.name,
+            "openings": self.openings,
+            "limits_of": None if self.model.limits is None else self.model.limits.ref,
+        }
+
+
+def retrain(
+    store: Store,
+    model: str,
+    frozen: str,
+    name: str,
+    *,
+    limits: str | None = None,
+    budget: str | None = None,
+    refit: Refit = Refit(),
+    progress: Progress = silent,
+) -> Retrained:
+    """Refit a model for a new tank, three ways, and keep the best: the old model with new trims, old and new
+    sessions together, new ones alone. The opening of 'prove' is counted.
+
+    Args:
+        store: the open store.
+        model: the model in use on the old tank.
+        frozen: the frozen set of the new tank.
+        name: the new model's name.
+        limits: those to meet; None means the old model's.
+        budget: what the firmware team left; the refits are compiled and measured for it.
+        refit: the seed, and the most steps.
+        progress: called with (what, done, total).
+
+    Raises:
+        InputError: a name that is taken, a model of no pad array, a set that has not the roles it takes.
+        NotFoundError: a model, frozen set, limits or a budget that the store does not have.
+    """
+    from training.studies.retrain import retrain as compare_ways
+
+    _refuse_known(store, name)
+    parent = store.model(model)
+    to_meet = parent.limits if limits is None else store.limits(limits)
+    left = None if budget is None else store.budget(budget)
+    frozen_set = store.frozen_set(frozen)
+    compared = compare_ways(
+        parent,
+        store.frozen_data(parent.frozen),
+        store.frozen_data(frozen_set),
+        name=name,
+        limits=to_meet,
+        budget=left,
+        cost=cost_model(left),
+        seed=refit.seed,
+        steps=refit.steps,
+        progress=progress,
+    )
+    openings = store.open_prove(frozen_set, f"retrain {name}")
+    kept = store.add_model(
+        replace(_record(compared.trained, name, frozen_set, to_meet, openings), parent=model)
+    )
+    return Retrained(kept, openings, compared.found)
+
+
+def model_facts(model: Model) -> dict[str, Any]:
+    """Everything about a model but the program and the float ONNX, which are exported; ready for JSON."""
+    return {
+        "name": model.name,
+        "sha256": model.sha256,
+        "frozen": set_reference(model.frozen),
+        "limits": None if model.limits is None else model.limits.ref,
+        "recipe": json.loads(model.recipe),
+        "versions": json.loads(model.versions),
+        "metrics": json.loads(model.metrics),
+    }
+
+
+def cost_model(budget: Budget | None) -> CostModel | None:
+    """How candidates are measured for a budget; None without one."""
+    if budget is None:
+        return None
+    from export.core.measure import measure
+
+    return measure
+
+
+def _judged_role(data: FrozenData) -> Role:
+    from dataset.records import Role
+
+    return Role.PROVE if data.rows(Role.PROVE).any() else Role.CHOOSE
+
+
+def _check_ablation(data: FrozenData, families: Sequence[str] | None) -> None:
+    """What can't be varied is refused before the work, not after it."""
+    from dataset.errors import InputError
+    from training.search.candidates import ARRAY_CHANNELS
+    from training.search.train import hardware_of
+    from training.studies.study import check_study
+
+    channels = hardware_of(data).channels
+    if channels < ARRAY_CHANNELS or families:
+        counted = f"{channels} {'channel' if channels == 1 else 'channels'}"
+        raise InputError(
+            "ablation",
+            f"families {families[0]}" if families else counted,
+            f"a pad array of at least {ARRAY_CHANNELS} channels and no families",
+            fields=("ablation", "families"),
+        )
+    check_study(data, _judged_role(data))
+
+
+def _study_of(
+    trained: Trained, data: FrozenData, name: str, limits: Limits | None, budget: Budget | None, seed: int
+) -> Study:
+    from training.search.refitting import recipe_of
+    from training.search.train import hardware_of
+    from training.studies.study import Study
+
+    recipe, role = recipe_of(name, trained.recipe), _judged_role(data)
+    return Study(data, hardware_of(data), recipe, role, limits, budget, cost_model(budget), seed)
+
+
+def _ablated(trained: Trained, study: Study, progress: Progress) -> Trained:
+    """The same with what features, watcher and trims are worth among its metrics."""
+    from training.studies.study import ablate
+
+    return replace(trained, metrics=trained.metrics | {"ablation": ablate(study, progress)})
+
+
+def _refuse_known(store: Store, name: str) -> None:
+    """A name that is taken is refused before the work, not after it."""
+    from dataset.errors import InputError
+    from dataset.values import check_name
+
+    check_name("model", name)
+    if any(model.name == name for model in store.models()):
+        raise InputError(
+            f"model {name}", "exists already", "a new name", "models never change; give this one another name"
+        )
+
+
+def _record(trained: Trained, name: str, frozen: FrozenSet, limits: Limits | None, openings: int) -> Model:
+    """A trained model as the store keeps it."""
+    from dataset.records import Model
+    from training.program import digest, to_json
+
+    def text(facts: dict[str, Any]) -> str:
+        return json.dumps(facts, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+
+    metrics = trained.metrics | {"openings": openings}
+    return Model(
+        name,
+        digest(trained.program),
+        frozen,
+        limits,
+        text(trained.recipe),
+        text(trained.versions),
+        text(metrics),
+        to_json(trained.program),
+        trained.float_onnx,
+    )

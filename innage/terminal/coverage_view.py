@@ -1,0 +1,122 @@
+"""What is shown of coverage: sessions by level and condition, what is missing, the next sessions to run."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import groupby
+from textwrap import fill
+from typing import TYPE_CHECKING
+
+from innage.terminal.output import say, table
+
+if TYPE_CHECKING:
+    from dataset.coverage.gaps import Gaps, Line
+    from dataset.coverage.planning import Proposal
+    from innage.jobs.coverage import Coverage, Planned
+
+
+def show_coverage(coverage: Coverage) -> None:
+    """The matrix, and what is missing from it."""
+    _show_gaps(coverage.gaps)
+    for sentence in (*coverage.gaps.missing, *(judgement.sentence for judgement in coverage.judgements)):
+        say(listed(sentence))
+    if coverage.void:
+        say(listed(f"void sessions left out: {coverage.void}"))
+
+
+def show_plan(planned: Planned) -> None:
+    """The groups that are asked for, and the sessions to run."""
+    if planned.plan is None:
+        say("no mountings yet: try 'innage mounting add NAME --tank TANK --sensor SENSOR', then log sessions")
+        return
+    rows = [(n.tank, n.condition, n.groups, n.have, n.short, n.why) for n in planned.plan.needs]
+    table(
+        f"groups ({planned.group_by}s) asked for by {planned.limits}",
+        ("tank", "condition", "need", "have", "short", "why"),
+        rows,
+    )
+    _show_proposals(planned.plan.proposals)
+    for remark in planned.remarks:
+        say(listed(remark))
+
+
+def _show_proposals(proposals: Sequence[Proposal]) -> None:
+    from dataset.coverage.planning import NEW
+
+    if not proposals:
+        say("nothing is short: the groups are there, and every level band of every liquid has a session")
+        return
+    runs = [
+        list(run)
+        for _, run in groupby(
+            proposals, key=lambda p: (p.tank, p.conditions, p.levels and not p.why.startswith("'"))
+        )
+    ]
+    for number, run in enumerate(runs, start=1):
+        first = run[0]
+        units = list(dict.fromkeys(p.unit for p in run))
+        known = [unit for unit in units if not unit.startswith(NEW)]
+        new = len(units) - len(known)
+        named = " and ".join(
+            [
+                *([", ".join(known)] if known else []),
+                *([f"{new} new unit{'s' if new > 1 else ''}"] if new else []),
+            ]
+        )
+        liquids = " and ".join(dict.fromkeys(p.liquid for p in run))
+        text = (
+            f"{len(run)} session{'s' if len(run) > 1 else ''} on {first.tank}: {named}; "
+            f"{liquids}{' in turn' if len({p.liquid for p in run}) > 1 else ''}"
+        )
+        text += f"; with stretches under {', '.join(first.conditions)}" if first.conditions else ""
+        levels = list(dict.fromkeys(f"{p.levels} ({p.liquid})" for p in run if p.levels))
+        text += f"; through all levels, above all {'; '.join(levels)}" if levels else "; through all levels"
+        say(fill(f"{number}. {text}. Why: {first.why}", 80, subsequent_indent="   ", break_on_hyphens=False))
+
+
+def nothing(tank: str | None, liquid: str | None, void: int, *, empty: bool) -> str:
+    """What to try when no session is left; ``empty`` tells that the store has none at all."""
+    asked = " ".join([*(["with", liquid] if liquid else []), *(["on", tank] if tank else [])])
+    log = f"innage log FILE --tank {tank or 'TANK'} --sensor SENSOR --liquid {liquid or 'LIQUID'} --unit UNIT"
+    if void:
+        return f"every session {asked or 'here'} is void ({void}): log another, '{log}'"
+    if not asked or empty:
+        return f"no sessions yet: try '{log}'"
+    return f"no session {asked}: try '{log}', or leave out --tank and --liquid to see what there is"
+
+
+def _show_gaps(gaps: Gaps) -> None:
+    for tank, sensor in sorted({(line.tank, line.sensor) for line in gaps.lines}):
+        lines = [line for line in gaps.lines if (line.tank, line.sensor) == (tank, sensor)]
+        step = gaps.spans[tank] / gaps.bands
+        width = len(str(max(max(line.bands) for line in lines)))
+        rows = [
+            (
+                line.liquid,
+                line.condition,
+                _warmth(line),
+                _counts(line, width),
+                f"{line.sessions}/{line.units}",
+            )
+            for line in lines
+        ]
+        title = f"{tank}, {sensor}: sessions in each {step:g} mm"
+        table(title, ("liquid", "conditions", "at C", f"0 to {gaps.spans[tank]:g} mm", "all/units"), rows)
+
+
+def listed(sentence: str) -> str:
+    """A sentence of a list, broken at 80 columns."""
+    return fill(sentence, 80, initial_indent="- ", subsequent_indent="  ", break_on_hyphens=False)
+
+
+def _warmth(line: Line) -> str | None:
+    from dataset.coverage.gaps import NOT_MEASURED
+
+    return None if line.warmth == NOT_MEASURED else line.warmth.removesuffix(" C")
+
+
+def _counts(line: Line, width: int) -> str:
+    """The bands from the datum up, a dot where there is no session; never folded."""
+    from innage.terminal.text_table import NO_BREAK
+
+    return " ".join(f"{count or '.':>{width}}" for count in line.bands).replace(" ", NO_BREAK)
