@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from naive_c import FORMS, empty_program, float_net, float_trees, integer_layers
@@ -109,8 +110,16 @@ def forest_program(trees: int) -> Program:
             threshold.append(int(drawn.integers(1000, 64000)) if inner else 0xFFFF)
             child.append(roots[-1] + (2 * k + 1 if inner else k))
             value.append(0 if inner else int(drawn.integers(-100, 101)))
-    tables = {"feature": feature, "threshold": threshold, "child": child, "value": value, "roots": roots}
-    total = b.node("trees", "counts", depth=DEPTH, **{name: tuple(v) for name, v in tables.items()})
+    total = b.node(
+        "trees",
+        "counts",
+        depth=DEPTH,
+        feature=tuple(feature),
+        threshold=tuple(threshold),
+        child=tuple(child),
+        value=tuple(value),
+        roots=tuple(roots),
+    )
     zero = b.const(0)
     level = b.node("clip", b.node("add", total, b.const(3000)), low=0, high=6400)
     return b.finish(low=zero, level=level, high=b.const(6400), validity=zero, flags=zero)
@@ -160,13 +169,13 @@ def layers() -> None:
         (15, 5, "weights to 15: sums proven to fit 16 bits"),
     ):
         two, three = (layers_program(n, most, shift) for n in (2, 3))
-        rows = [(form, *_layer(two, three, lambda p, form=form: integer_layers(p, form))) for form in FORMS]
+        rows = [(form, *_layer(two, three, partial(integer_layers, form=form))) for form in FORMS]
         for tier in ("small", "fast", "fastest"):
             for assembly in (False, True) if tier != "small" else (False,):
                 made = _layer(
                     two,
                     three,
-                    lambda p, tier=tier, assembly=assembly: emit_c(p, kernels=tier, assembly=assembly),
+                    partial(emit_c, kernels=tier, assembly=assembly),
                 )
                 rows.append((f"exported, {tier}{', assembly' * assembly}", *made))
         rows[0] = (

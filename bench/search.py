@@ -172,9 +172,11 @@ def compared(
     """Our search and theirs in turns, a row for each solver and way to split."""
     _hush()
     tasks = {solver: task_of(data, recipes, SOLVERS[solver]) for solver in solvers}
-    their = {
-        (solver, n): Way(lambda _, s=solver, n=n: theirs(tasks[s], n)) for n in folds for solver in solvers
-    }  # type: ignore[misc]
+
+    def way(solver: str, n: int) -> Way:
+        return Way(lambda _: theirs(tasks[solver], n))
+
+    their = {(solver, n): way(solver, n) for n in folds for solver in solvers}
     names = {key: f"{key[0]}-{key[1]}" for key in their}
     runs = in_turns(
         {"ours": Way(lambda _: search())} | {names[key]: way for key, way in their.items()},

@@ -8,18 +8,27 @@ The net of ``net_program.py``; its weights are drawn, not trained. Readings must
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from statistics import median
 
 from measuring import Way, in_turns, ratio
 from net_program import net_program
 
 from export.c.source import emit_c
-from export.compilers.toolchain import build_core
+from export.compilers.toolchain import Image, build_core
 from export.core.emulator import Machine
 from export.cores import CORES
-from export.vectors import make_vectors
+from export.vectors import Vectors, make_vectors
 
 FRAMES, FOLLOWED, RUNS = 20_000, 300, 3
+
+
+def _replaying(machine: Machine, vectors: Vectors) -> Callable[[object], object]:
+    return lambda _: machine.replay(vectors)
+
+
+def _following(image: Image, vectors: Vectors) -> Callable[[object], object]:
+    return lambda _: Machine(image).run(vectors)
 
 
 def main() -> None:
@@ -32,8 +41,8 @@ def main() -> None:
         machine = Machine(image)
         runs = in_turns(
             {
-                "replayed": Way(lambda _, m=machine: m.replay(vectors)),
-                "followed": Way(lambda _, i=image: Machine(i).run(few)),
+                "replayed": Way(_replaying(machine, vectors)),
+                "followed": Way(_following(image, few)),
             },
             RUNS,
         )

@@ -57,13 +57,12 @@ def licence(name: str) -> str:
     field.
     """
     meta = distribution(name).metadata
+    expression, field = (next(iter(meta.get_all(key) or [""])) for key in ("License-Expression", "License"))
     classifiers = [
         c.split(" :: ")[-1] for c in meta.get_all("Classifier") or [] if c.startswith("License :: ")
     ]
     stated = (
-        meta.get("License-Expression")
-        or ", ".join(c for c in classifiers if c != "OSI Approved")
-        or (meta.get("License") or "").strip().split("\n")[0]
+        expression or ", ".join(c for c in classifiers if c != "OSI Approved") or field.strip().split("\n")[0]
     )
     return re.sub(r"[|\s]+", " ", stated)[:LONGEST] or "not stated"
 

@@ -8,11 +8,13 @@ import struct
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from sqlalchemy import select
 
+from building import Bench
 from dataset.canonical import canonical_json, frozen_sha256, readings_sha256, session_sha256
 from dataset.records import Frames, GroupBy, Mark, NewSession, Role
 from dataset.store import Store, sessions
@@ -21,7 +23,7 @@ from dataset.tanks.profile import stack, to_json
 from dataset.tanks.shapes import Box
 
 
-def test_the_hash_is_what_its_module_says(new_store: Store, register: Callable) -> None:
+def test_the_hash_is_what_its_module_says(new_store: Store, register: Callable[[Store], Bench]) -> None:
     """The hash of a session can be made again from the description alone, with struct, hashlib and json.
 
     This pins format 1: stores in the field are identified by it.
@@ -93,7 +95,9 @@ def test_the_hash_is_what_its_module_says(new_store: Store, register: Callable) 
     assert session.id == session.sha256[:12]
 
 
-def test_block_borders_and_compression_are_not_in_it(tmp_path: Path, register: Callable) -> None:
+def test_block_borders_and_compression_are_not_in_it(
+    tmp_path: Path, register: Callable[[Store], Bench]
+) -> None:
     """Two stores that cut and compress one session differently agree on its hash, and both verify."""
     hashes, packed = [], []
     for name, block_frames, level in (("a", 4096, 6), ("b", 7, 1)):
@@ -108,7 +112,7 @@ def test_block_borders_and_compression_are_not_in_it(tmp_path: Path, register: C
     assert packed[0] != packed[1]
 
 
-def test_rows_revisions_and_order_are_not_in_it(tmp_path: Path, register: Callable) -> None:
+def test_rows_revisions_and_order_are_not_in_it(tmp_path: Path, register: Callable[[Store], Bench]) -> None:
     """Stores that registered other things first, and logged in another order, agree on every
     session's hash.
     """
@@ -122,7 +126,7 @@ def test_rows_revisions_and_order_are_not_in_it(tmp_path: Path, register: Callab
     assert sorted(s.sha256 for s in first) == sorted(s.sha256 for s in second)
 
 
-def on_tank(session: NewSession, **facts: object) -> NewSession:
+def on_tank(session: NewSession, **facts: Any) -> NewSession:
     """The session, its tank with other facts."""
     return replace(session, mounting=replace(session.mounting, tank=replace(session.mounting.tank, **facts)))
 
@@ -156,7 +160,7 @@ CHANGES: dict[str, Callable[[NewSession], NewSession]] = {
 
 @pytest.mark.parametrize("change", CHANGES.values(), ids=CHANGES.keys())
 def test_content_is_in_it(
-    new_store: Store, register: Callable, change: Callable[[NewSession], NewSession]
+    new_store: Store, register: Callable[[Store], Bench], change: Callable[[NewSession], NewSession]
 ) -> None:
     """Whatever says what was recorded, on what, changes the hash."""
     new = register(new_store).session(7)
@@ -164,7 +168,7 @@ def test_content_is_in_it(
     assert session_sha256(changed, changed.frames) != session_sha256(new, new.frames)
 
 
-def test_where_values_are_from_is_not_in_it(new_store: Store, register: Callable) -> None:
+def test_where_values_are_from_is_not_in_it(new_store: Store, register: Callable[[Store], Bench]) -> None:
     """A liquid's source is a note about its values: the same values hash alike, whatever their source."""
     new = register(new_store).session(7)
     other = replace(new, liquid=replace(new.liquid, source="a handbook"))
@@ -184,7 +188,7 @@ def test_one_number_one_hash() -> None:
     assert frozen_sha256(GroupBy.UNIT, roles, []) != frozen_sha256(GroupBy.TANK, roles, [])
 
 
-def test_the_order_of_a_choice_is_not_in_it(new_store: Store, register: Callable) -> None:
+def test_the_order_of_a_choice_is_not_in_it(new_store: Store, register: Callable[[Store], Bench]) -> None:
     """A frozen set's hash is that of the chosen sessions, in whatever order they are named."""
     bench = register(new_store)
     sessions = new_store.add_sessions([bench.session(k) for k in (1, 2, 3)])
@@ -195,7 +199,7 @@ def test_the_order_of_a_choice_is_not_in_it(new_store: Store, register: Callable
     assert frozen_sha256(GroupBy.LEVEL, roles, sessions) != frozen_sha256(GroupBy.LEVEL, roles, sessions[:2])
 
 
-def test_whole_numbers_hash_as_floats(tmp_path: Path, register: Callable) -> None:
+def test_whole_numbers_hash_as_floats(tmp_path: Path, register: Callable[[Store], Bench]) -> None:
     """A level given as 15 or as 15.0 is the same content."""
     bench = register(Store.open(tmp_path / "x.db"))
     whole, real = bench.session(1, (Mark(0, 9, 15, 1),)), bench.session(1, (Mark(0, 9, 15.0, 1.0),))

@@ -472,7 +472,11 @@ def _forest() -> Program:
     """Three 10-bit channels into six small trees, and one tree on a single value."""
     rng = np.random.default_rng(5)
     b = Builder("forest", count_bits=10, channels=3, period_ms=50, span=6400)
-    feature, threshold, child, value, roots = [], [], [], [], []
+    feature: list[int] = []
+    threshold: list[int] = []
+    child: list[int] = []
+    value: list[int] = []
+    roots: list[int] = []
     for _ in range(6):
         roots.append(len(child))
         start = len(child)
@@ -481,14 +485,17 @@ def _forest() -> Program:
         child += [start + 1, start + 3, start + 5, *range(start + 3, start + 7)]
         value += [0, 0, 0, *(int(v) for v in rng.integers(-700, 1900, 4))]
     x = b.node("concat", "counts", "temperature")
-    tables = {
-        "roots": tuple(roots),
-        "feature": tuple(feature),
-        "threshold": tuple(threshold),
-        "child": tuple(child),
-        "value": tuple(value),
-    }
-    level = b.node("clip", b.node("trees", x, **tables, depth=3), low=0, high=6400)
+    trees = b.node(
+        "trees",
+        x,
+        roots=tuple(roots),
+        feature=tuple(feature),
+        threshold=tuple(threshold),
+        child=tuple(child),
+        value=tuple(value),
+        depth=3,
+    )
+    level = b.node("clip", trees, low=0, high=6400)
     stump = b.node(
         "trees",
         "temperature",

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -139,9 +140,9 @@ def _layer(draw: st.DrawFn, b: Builder, pool: list[str]) -> None:
         low=draw(st.sampled_from((-1000, -128, 0))),
         high=draw(st.sampled_from((127, 255, 1000))),
     )
-    total = b.node(
-        "dense", x, **draw(_dense(b.interval(x).size, _BY_GROUPS, draw(st.sampled_from((_SMALL, _BYTE)))))
-    )
+    weight = draw(st.sampled_from((_SMALL, _BYTE)))
+    attributes: dict[str, Any] = draw(_dense(b.interval(x).size, _BY_GROUPS, weight))
+    total = b.node("dense", x, **attributes)
     low, high = draw(st.sampled_from(((0, 127), (-100, 100), (0, 4095), (-30_000, 70_000))))
     pool.append(b.node("clip", b.node("shift", total, shift=draw(st.integers(1, 10))), low=low, high=high))
 

@@ -384,13 +384,15 @@ def _drawn(name: str, seed: int) -> Iterator[bytes]:
     yield from samples
     while True:
         edits = [
-            tuple(
-                int(v)
-                for v in (draw.integers(6), draw.integers(1 << 16), draw.integers(1, 20), draw.integers(64))
+            (
+                int(draw.integers(6)),
+                int(draw.integers(1 << 16)),
+                int(draw.integers(1, 20)),
+                int(draw.integers(64)),
             )
             for _ in range(draw.integers(1, 7))
         ]
-        yield mutated(samples[draw.integers(len(samples))], edits)  # type: ignore[arg-type]
+        yield mutated(samples[int(draw.integers(len(samples)))], edits)
 
 
 def _one(name: str, seconds: float, seed: int, keep: Path) -> None:

@@ -15,14 +15,14 @@ import innage
 from training.program import LEVEL_UNITS_PER_MM
 
 
-@parametrize_with_checks([innage.IntegerLevelRegressor("line")])
+@parametrize_with_checks([innage.IntegerLevelRegressor("line")])  # type: ignore[untyped-decorator]  # of scikit-learn
 def test_scikit_learn_checks(estimator: Any, check: Callable[[Any], None]) -> None:
     """None is left out, none expected to fail."""
     check(estimator)
 
 
 @pytest.mark.slow
-@parametrize_with_checks(
+@parametrize_with_checks(  # type: ignore[untyped-decorator]  # of scikit-learn
     [
         innage.IntegerLevelRegressor("hinge"),
         innage.IntegerLevelRegressor("trees", size=4),

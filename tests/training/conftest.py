@@ -161,7 +161,7 @@ def strip(
     sessions, counts, levels, stated, trims = [], [], [], [], []
 
     def wet(level: np.ndarray) -> np.ndarray:
-        return 1.0 / (1.0 + np.exp(-(level[:, None] - middle) / 4.0))
+        return np.asarray(1.0 / (1.0 + np.exp(-(level[:, None] - middle) / 4.0)))
 
     for unit in range(units):
         gain, offset = 1 + 0.05 * draw.standard_normal(), 300 * draw.standard_normal(pads)
@@ -174,8 +174,8 @@ def strip(
                 np.int64
             )
 
-        for kind, share in ((TrimKind.DRY, 0.0), (TrimKind.FULL, 1.0)):
-            its_counts = np.rint(to_counts(np.full((20, pads), share)).mean(axis=0))
+        for kind, under in ((TrimKind.DRY, 0.0), (TrimKind.FULL, 1.0)):
+            its_counts = np.rint(to_counts(np.full((20, pads), under)).mean(axis=0))
             digest = hashlib.sha256(f"{unit}{kind}".encode()).hexdigest()
             trims.append(
                 Trim(

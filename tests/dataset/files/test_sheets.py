@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -73,7 +74,7 @@ def assert_read(found: ParsedFile) -> None:
     ],
     ids=["plain", "narrow", "floats", "row groups", "decimals"],
 )
-def test_whatever_a_program_writes(tmp_path: Path, table: arrow.Table, how: dict[str, object]) -> None:
+def test_whatever_a_program_writes(tmp_path: Path, table: arrow.Table, how: dict[str, Any]) -> None:
     """One recording in many types and encodings gives the same frames and marks."""
     assert_read(read(tmp_path, table, **how))
 

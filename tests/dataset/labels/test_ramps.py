@@ -19,11 +19,8 @@ PERIOD_MS = 100
 
 def level_at(t_ms: np.ndarray) -> np.ndarray:
     """At rest, a fill of 0.6 mm/s, a pause, a faster fill, at rest, a drain: mm at times in ms."""
-    return np.interp(
-        t_ms,
-        [0, 10_000, 60_000, 70_000, 100_000, 110_000, 140_000, 150_000],
-        [5.0, 5.0, 35.0, 35.0, 80.0, 80.0, 20.0, 20.0],
-    )
+    times = [0, 10_000, 60_000, 70_000, 100_000, 110_000, 140_000, 150_000]
+    return np.asarray(np.interp(t_ms, times, [5.0, 5.0, 35.0, 35.0, 80.0, 80.0, 20.0, 20.0]))
 
 
 def fill(seed: int, sd: float = 6.0) -> Frames:

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from dataset.rig.disturbances import (
     drops_share,
@@ -19,6 +20,11 @@ from dataset.rig.disturbances import (
     sloshing_mm,
 )
 from dataset.rig.scenario import Scenario
+
+
+def clock(n: int, period_s: float) -> NDArray[np.float64]:
+    """Times of ``n`` frames, s."""
+    return np.arange(n, dtype=np.float64) * period_s
 
 
 def rng(seed: int = 0) -> np.random.Generator:
@@ -60,8 +66,8 @@ def test_a_pads_film_ages_from_its_uncovering(washer: Scenario) -> None:
     """Nothing on a covered pad, nothing above where the liquid stood, and from the uncovering on one over the
     root of the age.
     """
-    t = np.arange(200) * 0.1
-    level = np.linspace(100.0, 20.0, 200)
+    t = clock(200, 0.1)
+    level = np.linspace(100.0, 20.0, 200, dtype=np.float64)
     made = film_um(level, np.asarray([10.0, 60.0, 110.0]), t, 100.0, replace(washer.film, most_um=1e9), 1.0)
     assert (made[:, [0, 2]] == 0).all()
     bare = int(np.argmax(level < 60.0))
@@ -111,7 +117,7 @@ def test_foam_is_as_thick_and_wet_as_stated(washer: Scenario) -> None:
 
 
 def test_sloshing_has_its_frequency_and_size(washer: Scenario) -> None:
-    its, t = washer.liquid_motion, np.arange(2000) * 0.1
+    its, t = washer.liquid_motion, clock(2000, 0.1)
     at_hz, amplitude = line_of(sloshing_mm(t, np.zeros(2000, bool), its, rng(), lasting=True), 0.1)
     assert at_hz == pytest.approx(its.slosh_hz, abs=0.005)
     assert amplitude == pytest.approx(its.slosh_mm, rel=0.02)
@@ -131,7 +137,7 @@ def test_sloshing_dies_away_after_a_movement(washer: Scenario) -> None:
     """
     its, t = (
         replace(washer.liquid_motion, slosh_hz=1.25, slosh_decay_s=4.0, slosh_mm=2.0),
-        np.arange(300) * 0.1,
+        clock(300, 0.1),
     )
     moved = (t >= 5) & (t < 6)
     made = sloshing_mm(t, moved, its, rng(), lasting=False)
@@ -166,7 +172,7 @@ def test_mains_shows_at_its_alias(washer: Scenario, mains_hz: float, period_s: f
     same in every frame.
     """
     its = replace(washer.interference, mains_hz=mains_hz, jitter_ms=0.0, switching_counts=0.0)
-    made = interference_counts(np.arange(4000) * period_s, 3, its, rng())
+    made = interference_counts(clock(4000, period_s), 3, its, rng())
     assert (made == made[:, :1]).all()
     if seen_hz == 0:
         assert np.ptp(made) < 1e-6
@@ -180,7 +186,7 @@ def test_mains_shows_at_its_alias(washer: Scenario, mains_hz: float, period_s: f
 
 def test_jitter_smears_mains(washer: Scenario) -> None:
     """The line falls by the characteristic function of a normal distribution, exp(-(2 pi f s)^2 / 2)."""
-    its, t = replace(washer.interference, mains_hz=50.0, switching_counts=0.0), np.arange(20000) * 0.035
+    its, t = replace(washer.interference, mains_hz=50.0, switching_counts=0.0), clock(20000, 0.035)
     sharp, smeared = (
         line_of(interference_counts(t, 1, replace(its, jitter_ms=ms), rng())[:, 0], 0.035)[1]
         for ms in (0.0, 3.0)
@@ -190,7 +196,7 @@ def test_jitter_smears_mains(washer: Scenario) -> None:
 
 def test_switching_comes_in_its_share_of_frames(washer: Scenario) -> None:
     its = replace(washer.interference, mains_counts=0.0, switching_share=0.1)
-    made = interference_counts(np.arange(20000) * 0.1, 2, its, rng())[:, 0]
+    made = interference_counts(clock(20000, 0.1), 2, its, rng())[:, 0]
     assert np.mean(made != 0) == pytest.approx(0.1, abs=0.01)
     assert made[made != 0].std() == pytest.approx(its.switching_counts, rel=0.08)
 

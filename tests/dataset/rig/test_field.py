@@ -4,7 +4,7 @@ bench/field_reference.py.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from types import ModuleType
 from typing import Any
 
@@ -16,7 +16,7 @@ from dataset.rig.grid import Grid, Problem, graded
 
 
 @pytest.fixture(autouse=True)
-def _one_thread():
+def _one_thread() -> Iterator[None]:
     """The factorisation's small dense blocks only get slower by more."""
     with threadpool_limits(limits=1):
         yield

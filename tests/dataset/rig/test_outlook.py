@@ -7,7 +7,7 @@ import pytest
 
 from dataset.errors import InputError
 from dataset.records import CountLaw, Coupling, Mounting, Pad, Sensor, Tank
-from dataset.rig.outlook import Disturbance, level_pads, nearest, outlook, slice_of, stretches
+from dataset.rig.outlook import Disturbance, Outlook, level_pads, nearest, outlook, slice_of, stretches
 from dataset.rig.response import Response
 from dataset.rig.slices import Slice
 
@@ -36,7 +36,7 @@ def mounted(
     )
 
 
-def promise(responses: dict[Coupling, Response], noise_pf: float = 0.01, coarsest_mm: float = 1.0):
+def promise(responses: dict[Coupling, Response], noise_pf: float = 0.01, coarsest_mm: float = 1.0) -> Outlook:
     return outlook(
         responses, Coupling.FLOATING, 100.0, noise_pf=noise_pf, coarsest_mm=coarsest_mm, above=Disturbance()
     )

@@ -4,7 +4,7 @@ cache.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import ModuleType
 
@@ -42,7 +42,7 @@ def tables(cache: Path) -> dict[Coupling, Response]:
 
 
 @pytest.fixture(autouse=True)
-def _one_thread():
+def _one_thread() -> Iterator[None]:
     with threadpool_limits(limits=1):
         yield
 

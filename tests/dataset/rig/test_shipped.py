@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -16,7 +18,7 @@ SCENARIO = load_scenario("washer")
 @pytest.mark.parametrize(
     "tank", ["detergent-canister@1", pytest.param("detergent-canister@2", marks=pytest.mark.slow)]
 )
-def test_shipped_tables_are_found_and_solved_again(tank: str, tmp_path) -> None:
+def test_shipped_tables_are_found_and_solved_again(tank: str, tmp_path: Path) -> None:
     """Every liquid's table is found by its hash, so that nothing is solved; one state of each, solved anew,
     is the same.
     """

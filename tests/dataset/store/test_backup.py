@@ -18,7 +18,7 @@ from dataset.store.backup import Backup, backup, content_sha256, file_sha256, re
 from dataset.store.integrity import check_store
 
 if TYPE_CHECKING:
-    from conftest import Bench
+    from building import Bench
 
 STORES = Path(__file__).parents[2] / "data" / "stores"
 

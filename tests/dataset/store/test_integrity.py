@@ -18,7 +18,7 @@ from dataset.store import Store
 from dataset.store.integrity import Fault, check_store, fill_up
 
 if TYPE_CHECKING:
-    from conftest import Bench
+    from building import Bench
 
 SESSIONS = 6
 FRAMES = 700  # some 4 kB a session: each on a page of its own

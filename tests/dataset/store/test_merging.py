@@ -386,7 +386,7 @@ def test_an_older_store_comes_in(new_store: Store, tmp_path: Path) -> None:
     """A store of the first revision is copied and the copy upgraded; the file stays as it was, with its
     session verified here.
     """
-    old = shutil.copy(PINNED, tmp_path / "old.db")
+    old = Path(shutil.copy(PINNED, tmp_path / "old.db"))
     before = old.read_bytes()
     files = {p.name for p in tmp_path.iterdir()}
     assert new_store.merge(old).new > 0

@@ -25,7 +25,7 @@ from dataset.store import Store
 from dataset.store.integrity import check_store
 
 if TYPE_CHECKING:
-    from conftest import Bench
+    from building import Bench
 
 EDGES = (5.0, 15.0, 25.0, 35.0)
 MARKS = (Mark(0, 10, 10.0), Mark(10, 20, 20.0), Mark(25, 35, 30.0))
@@ -83,7 +83,7 @@ def test_the_mark_counts(store: Store) -> None:
     roles = [frozen.roles[g] for g in data.group]
     assert [(s, f, *r) for s, f, r in zip(data.session, data.frame, roles, strict=True)] == expected
     by_role = {role: data.rows(role) for role in ROLES.values()}
-    assert sum(rows.astype(int) for rows in by_role.values()).tolist() == [1] * len(data.group)
+    assert np.sum(list(by_role.values()), axis=0).tolist() == [1] * len(data.group)
     bands = [{frozen.roles[g][0] for g in data.group[rows]} for rows in by_role.values()]
     assert [len(its) for its in bands] == [1, 1, 1]
     assert len(set.union(*bands)) == 3

@@ -7,6 +7,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pytest
@@ -180,7 +181,7 @@ ENDS = {"": "flat", "ellipsoidal": "ellipsoidal", "spherical": "spherical", "con
 
 
 def _fluids(form: str, horizontal: bool, depth: float = 0.05) -> TANK:
-    ends: dict[str, object] = {"sideA": form or None, "sideB": form or None}
+    ends: dict[str, Any] = {"sideA": form or None, "sideB": form or None}
     if form == "torispherical":
         ends |= {"sideA_f": 1.0, "sideA_k": 0.06, "sideB_f": 1.0, "sideB_k": 0.06}
     elif form:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -122,18 +123,14 @@ def test_the_hash_follows_what_is_signed() -> None:
     """
     limits = Limits("signed", 1, (Limit("rmse_mm", 2.0), Limit("p95_abs_mm", 4.0, "foam", 0.9, 9)), "note")
     assert limits_sha256(limits) == limits_sha256(replace(limits, revision=7, signer="A. Owner"))
+    changes: dict[str, Any] = {"bound": 4.5, "condition": "film", "confidence": 0.95, "min_groups": 10}
     others = [
         replace(limits, name="other"),
         replace(limits, note=""),
         replace(limits, rows=limits.rows[::-1]),
         *(
             replace(limits, rows=(limits.rows[0], replace(limits.rows[1], **{key: value})))
-            for key, value in {
-                "bound": 4.5,
-                "condition": "film",
-                "confidence": 0.95,
-                "min_groups": 10,
-            }.items()
+            for key, value in changes.items()
         ),
     ]
     assert len({limits_sha256(other) for other in [limits, *others]}) == 8

@@ -39,7 +39,7 @@ from dataset.text.read import read_csv
 from dataset.text.write import guarded, unguarded, write_csv
 
 if TYPE_CHECKING:
-    from conftest import Bench
+    from building import Bench
 
 ODD = '=1+1 "quoted", back\\slash, Füllstand\nsecond line'
 
@@ -227,7 +227,7 @@ def test_changed_by_hand(
     assert old in texts[name]
     with pytest.raises(InputError, match=said):
         blank.from_text(texts | {name: texts[name].replace(old, new, 1)})
-    assert blank.tanks() == blank.units() == ()
+    assert (blank.tanks(), blank.units()) == ((), ())
 
 
 def test_marks_changed_by_hand(store: Store) -> None:

@@ -177,9 +177,9 @@ def built_with(command: list[str], source: CSource, folder: Path) -> HostProgram
     subprocess.run(
         [*command, "harness.c", "innage.c", "-o", "harness"], cwd=folder, check=True, capture_output=True
     )
-    return HostProgram(
-        (folder / "harness").read_bytes(), int(re.search(r"STATE_VALUES (\d+)U", source.header)[1])
-    )  # type: ignore[index]
+    states = re.search(r"STATE_VALUES (\d+)U", source.header)
+    assert states is not None
+    return HostProgram((folder / "harness").read_bytes(), int(states[1]))
 
 
 def write(folder: Path, source: CSource) -> None:

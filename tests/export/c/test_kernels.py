@@ -102,8 +102,18 @@ def forests(expose: Expose) -> Program:
         for _ in range(3):
             roots.append(len(child))
             grow(rng, depth, reach, leaf, feature, threshold, child, value)
-        tables = {"feature": feature, "threshold": threshold, "child": child, "value": value, "roots": roots}
-        out.append(b.node("trees", x, depth=depth, name=name, **{n: tuple(v) for n, v in tables.items()}))
+        tree = b.node(
+            "trees",
+            x,
+            depth=depth,
+            name=name,
+            feature=tuple(feature),
+            threshold=tuple(threshold),
+            child=tuple(child),
+            value=tuple(value),
+            roots=tuple(roots),
+        )
+        out.append(tree)
     return expose(b, *out)
 
 
@@ -261,9 +271,9 @@ def test_trees_take_four_bytes_a_node_and_two_a_leaf(cases: dict[str, Case]) -> 
 def test_a_forest_that_is_smaller_as_nodes_stays_so(exposed: Expose) -> None:
     """A long thin tree has few nodes, and a complete one of its depth many."""
     b = Builder("thin", count_bits=8, channels=2, period_ms=100, span=6400)
-    child = (1, 3, 2, 5, 4, 7, 6, 7, 8)
+    right = (1, 3, 2, 5, 4, 7, 6, 7, 8)
     leaves = {2, 4, 6, 7, 8}
-    child = tuple(k if k in leaves else c for k, c in enumerate(child))
+    child = tuple(k if k in leaves else c for k, c in enumerate(right))
     trees = b.node(
         "trees",
         "counts",

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from elftools.elf.sections import SymbolTableSection
 
 from export.c.fragments import fragments
 from export.c.source import CSource, emit_c
@@ -155,7 +156,9 @@ def test_two_models_link_for_a_core(project: Path) -> None:
         "both.elf",
     )
     with (project / "both.elf").open("rb") as opened:
-        symbols = list(ELFFile(opened).get_section_by_name(".symtab").iter_symbols())
+        table = ELFFile(opened).get_section_by_name(".symtab")
+        assert isinstance(table, SymbolTableSection)
+        symbols = list(table.iter_symbols())
     seen = {s.name for s in symbols if s["st_info"]["bind"] == "STB_GLOBAL" and s["st_shndx"] != "SHN_UNDEF"}
     assert {"rinse_step", "canister_step", "rinse_tables_length", "canister_tables_crc32"} <= seen
     assert not [s for s in seen if not s.startswith(("rinse_", "canister_", "__"))]

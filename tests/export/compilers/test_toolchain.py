@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import importlib.util
+import os
 import tempfile
 from dataclasses import replace
 from pathlib import Path
@@ -93,7 +95,7 @@ def test_a_missing_function_is_named(all_built: dict[str, Any]) -> None:
 
 def test_missing_compiler(all_built: dict[str, Any], monkeypatch: pytest.MonkeyPatch) -> None:
     """Without the compiler's package the error says what to install."""
-    monkeypatch.setattr(toolchain.importlib.util, "find_spec", lambda name: None)
+    monkeypatch.setattr(importlib.util, "find_spec", lambda name: None)
     with pytest.raises(ToolError, match="'ziglang' is not installed"):
         build_core(all_built["constant"].c)
 
@@ -139,7 +141,7 @@ def test_cache_goes_where_it_can_be_written(tmp_path: Path, monkeypatch: pytest.
     that is set stays.
     """
     monkeypatch.delenv("ZIG_GLOBAL_CACHE_DIR", raising=False)
-    monkeypatch.setattr(toolchain.os, "access", lambda path, mode: False)
+    monkeypatch.setattr(os, "access", lambda path, mode: False)
     assert toolchain._environment()["ZIG_GLOBAL_CACHE_DIR"].startswith(tempfile.gettempdir())
     monkeypatch.setenv("ZIG_GLOBAL_CACHE_DIR", str(tmp_path))
     assert toolchain._environment()["ZIG_GLOBAL_CACHE_DIR"] == str(tmp_path)

@@ -47,7 +47,7 @@ def frames(n: int) -> Vectors:
 
 
 def cycles(image: Image, multiplier: int = 1, wait_states: int = 0) -> list[int]:
-    return Machine(image, multiplier, wait_states).run(frames(3)).cycles.tolist()
+    return [int(n) for n in Machine(image, multiplier, wait_states).run(frames(3)).cycles]
 
 
 # Hand counts from ARM DDI 0484, Table 3-1: ALU 1, load or store 2, push or pop of N 1 + N, pop with return 3

@@ -24,6 +24,11 @@ Table = NDArray[np.int64]
 RUNTIMES = ("onnxruntime", "reference")
 
 
+def said_of(operator: str) -> str:
+    """The specification's words on an operator."""
+    return " ".join(str(defs.get_schema(operator, OPSET).doc).split())
+
+
 def compute(runtime: str, operator: str, given: Sequence[Table], **attributes: int) -> Table:
     """One operator on int64 tensors in one runtime."""
     names = [f"x{k}" for k in range(len(given))]
@@ -33,7 +38,7 @@ def compute(runtime: str, operator: str, given: Sequence[Table], **attributes: i
     ]
     kind = TensorProto.BOOL if operator == "Greater" else TensorProto.INT64
     graph = helper.make_graph(
-        [helper.make_node(operator, names, ["y"], **attributes)],
+        [helper.make_node(operator, names, ["y"], None, None, None, None, **attributes)],
         "one",
         inputs,
         [helper.make_tensor_value_info("y", kind, None)],
@@ -41,7 +46,7 @@ def compute(runtime: str, operator: str, given: Sequence[Table], **attributes: i
     model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", OPSET)], ir_version=IR_VERSION)
     feed = dict(zip(names, given, strict=True))
     if runtime == "reference":
-        return np.asarray(ReferenceEvaluator(model).run(None, feed)[0])
+        return np.asarray(next(iter(ReferenceEvaluator(model).run(None, feed))))
     session = onnxruntime.InferenceSession(model.SerializeToString(), providers=["CPUExecutionProvider"])
     return np.asarray(session.run(None, feed)[0])
 
@@ -55,7 +60,7 @@ def test_div_truncates(runtime: str) -> None:
     """Integer Div rounds toward zero, so it is no floor on negative numbers. Source: ONNX operator
     specification, Div.
     """
-    assert "truncating division (rounding toward zero)" in " ".join(defs.get_schema("Div", OPSET).doc.split())
+    assert "truncating division (rounding toward zero)" in said_of("Div")
     assert compute(runtime, "Div", [ints(7, -7, -8, -9, 8), ints(4, 4, 4, 4, 4)]).tolist() == [
         1,
         -1,
@@ -70,10 +75,7 @@ def test_mod_takes_the_sign_of_its_divisor(runtime: str) -> None:
     """Mod with fmod=0 has the sign of the divisor, so that v - Mod(v, 2**s) is a floor. Source: ONNX operator
     specification, Mod.
     """
-    assert (
-        "sign of the result is that of the divisor"
-        in " ".join(defs.get_schema("Mod", OPSET).doc.split()).lower()
-    )
+    assert "sign of the result is that of the divisor" in said_of("Mod").lower()
     values = ints(7, -7, -8, -1, 0, -(2**31), 2**31 - 1)
     assert compute(runtime, "Mod", [values, ints(*[4] * 7)], fmod=0).tolist() == [3, 1, 0, 3, 0, 0, 3]
 
@@ -140,7 +142,7 @@ def test_where_is_exact_on_int64(runtime: str) -> None:
     model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", OPSET)], ir_version=IR_VERSION)
     feed = {"c": np.asarray([True, False]), "a": ints(_BIG, 1), "b": ints(2, -_BIG)}
     if runtime == "reference":
-        found = ReferenceEvaluator(model).run(None, feed)[0]
+        found = next(iter(ReferenceEvaluator(model).run(None, feed)))
     else:
         found = onnxruntime.InferenceSession(
             model.SerializeToString(), providers=["CPUExecutionProvider"]

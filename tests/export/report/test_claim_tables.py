@@ -157,7 +157,7 @@ STUDIED = {
 
 
 def test_a_study_is_rows_with_what_each_variant_costs() -> None:
-    refused = {
+    refused: dict[str, Any] = {
         "name": "full",
         "error_mm": None,
         "classes": {},

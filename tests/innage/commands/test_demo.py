@@ -5,6 +5,7 @@ bundle.
 import hashlib
 import json
 import re
+from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
@@ -14,10 +15,11 @@ from innage.cli import app
 
 pytestmark = pytest.mark.slow
 run = CliRunner().invoke
+Demo = tuple[Path, str]
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory):
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
     """The folder of one demo run and what it printed."""
     folder = tmp_path_factory.mktemp("demo") / "run"
     result = run(app, ["demo", "--real", "--out", str(folder)])
@@ -26,13 +28,13 @@ def demo(tmp_path_factory):
 
 
 @pytest.fixture
-def at(demo, monkeypatch):
+def at(demo: Demo, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The demo's folder as the place where commands run, its store the default one."""
     monkeypatch.setenv("INNAGE_STORE", str(demo[0] / "innage.db"))
     return demo[0]
 
 
-def test_every_command_is_shown_and_the_bundle_is_named(demo):
+def test_every_command_is_shown_and_the_bundle_is_named(demo: Demo) -> None:
     """The demo prints each command it runs and where the bundle lies; verify passes within it."""
     folder, output = demo
     for command in (
@@ -50,7 +52,7 @@ def test_every_command_is_shown_and_the_bundle_is_named(demo):
     assert f"The bundle lies in {folder / 'bundle'}" in output
 
 
-def test_the_exported_c_is_small_and_without_float(at):
+def test_the_exported_c_is_small_and_without_float(at: Path) -> None:
     """Code, tables and helpers within 1.5 KiB, RAM within 64 bytes, as compiled; no floating-point type in
     the text.
     """
@@ -61,7 +63,7 @@ def test_the_exported_c_is_small_and_without_float(at):
     assert not re.search(r"\b(float|double)\b", text)
 
 
-def test_a_second_run_refuses_the_folder(demo):
+def test_a_second_run_refuses_the_folder(demo: Demo) -> None:
     """A folder that is there already is not touched."""
     result = run(app, ["demo", "--real", "--out", str(demo[0])])
     assert result.exit_code == 2
@@ -69,7 +71,7 @@ def test_a_second_run_refuses_the_folder(demo):
 
 
 @pytest.mark.parametrize("name", ["innage.c", "innage.h", "innage.onnx", "manifest.json"])
-def test_trace_leads_from_any_file_to_the_readings(at, name, tmp_path):
+def test_trace_leads_from_any_file_to_the_readings(at: Path, name: str, tmp_path: Path) -> None:
     """A file of the bundle, moved and renamed, leads to the session and to the SHA-256 of the logged file."""
     moved = tmp_path / "renamed.bin"
     moved.write_bytes((at / "bundle" / name).read_bytes())
@@ -83,7 +85,7 @@ def test_trace_leads_from_any_file_to_the_readings(at, name, tmp_path):
     assert session["levels_mm"][:3] == [0.0, 10.0, 15.0]
 
 
-def test_trace_of_a_changed_file_says_no(at, tmp_path):
+def test_trace_of_a_changed_file_says_no(at: Path, tmp_path: Path) -> None:
     """One changed byte: the store did not write this file; exit 1."""
     changed = tmp_path / "innage.c"
     changed.write_bytes((at / "bundle" / "innage.c").read_bytes() + b"\n")
@@ -92,14 +94,14 @@ def test_trace_of_a_changed_file_says_no(at, tmp_path):
     assert "no export of this store wrote this file" in result.stdout
 
 
-def test_trace_of_nothing_is_a_wrong_call(at):
+def test_trace_of_nothing_is_a_wrong_call(at: Path) -> None:
     """A file that is not there is named; exit 2."""
     result = run(app, ["trace", str(at / "missing.c")])
     assert result.exit_code == 2
     assert "missing.c: cannot be read (No such file or directory)" in result.stderr
 
 
-def test_exporting_again_gives_identical_bytes(at, tmp_path):
+def test_exporting_again_gives_identical_bytes(at: Path, tmp_path: Path) -> None:
     """The same model exported to another folder has the same bytes in every file."""
     result = run(app, ["export", "first", "--budget", "m0plus-small", "--out", str(tmp_path / "again")])
     assert result.exit_code == 0, result.output
@@ -110,14 +112,14 @@ def test_exporting_again_gives_identical_bytes(at, tmp_path):
 
 
 @pytest.mark.slow
-def test_a_second_demo_gives_identical_bytes(demo, tmp_path):
+def test_a_second_demo_gives_identical_bytes(demo: Demo, tmp_path: Path) -> None:
     """The whole job done twice, training included, ends in the same bundle."""
     assert run(app, ["demo", "--real", "--out", str(tmp_path / "again")]).exit_code == 0
     for path in sorted((demo[0] / "bundle").iterdir()):
         assert (tmp_path / "again" / "bundle" / path.name).read_bytes() == path.read_bytes(), path.name
 
 
-def test_void_sessions_are_said_plainly(demo, tmp_path):
+def test_void_sessions_are_said_plainly(demo: Demo, tmp_path: Path) -> None:
     """After a session is voided, trace says so, export refuses, and training refuses."""
     folder, _ = demo
     store = tmp_path / "innage.db"

@@ -12,7 +12,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import onnx
 import pytest
 from onnx import TensorProto, helper
 from typer.testing import CliRunner, Result
@@ -87,9 +86,8 @@ def float_model() -> bytes:
     graph = helper.make_graph(
         [helper.make_node("Neg", ["counts"], ["level_mm"])], "float", ends[:1], ends[1:]
     )
-    return onnx.ModelProto.SerializeToString(
-        helper.make_model(graph, opset_imports=[helper.make_opsetid("", 21)], ir_version=10)
-    )
+    model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 21)], ir_version=10)
+    return bytes(model.SerializeToString())
 
 
 @pytest.fixture(scope="module")

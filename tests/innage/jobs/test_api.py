@@ -143,11 +143,12 @@ def test_a_table_that_cannot_be_used_is_refused(store: Store, change: Any, said:
 
 
 def test_freezing_is_refused_in_a_sentence(store: Store) -> None:
-    for roles, said in (
+    refusals: tuple[tuple[dict[str, Any], str], ...] = (
         ({"fit": 3, "prove": ["rest"]}, "numbers and names"),
         ({"fitt": ["rest"]}, "'fitt'; expected one of fit"),
         ({"fit": ["7"]}, "no group"),
-    ):
+    )
+    for roles, said in refusals:
         with pytest.raises(innage.InputError, match=said):
             innage.freeze(store, "other", group_by="level", roles=roles)
     with pytest.raises(innage.InputError, match="group_by: 'units'"):

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
 
 from dataset.records import (
     Conditions,
@@ -29,7 +30,7 @@ from dataset.records import (
     Wall,
 )
 from innage.pictures import session_plot
-from innage.pictures.figures import fitted
+from innage.pictures.figures import figure, fitted
 from innage.pictures.session_plot import MOST_POINTS, draw_session
 
 N = 600
@@ -65,7 +66,7 @@ def make_frames(n: int = N, warm: bool = True) -> Frames:
 def drawn(monkeypatch: pytest.MonkeyPatch) -> list[Figure]:
     """The figures that were drawn."""
     figures: list[Figure] = []
-    real = session_plot.figure
+    real = figure
 
     @contextmanager
     def kept(path: Path, width: float = 8.0, height: float = 4.5) -> Iterator[Figure]:
@@ -91,13 +92,14 @@ def test_what_is_drawn(tmp_path: Path, drawn: list[Figure]) -> None:
         np.testing.assert_array_equal(
             line.get_ydata(), np.insert(frames.counts[:, pad.channel].astype(float), 250, np.nan)
         )
-    bands = [(p.get_x(), p.get_x() + p.get_width()) for p in counts.patches]
+    boxes = [p for p in counts.patches if isinstance(p, Rectangle)]
+    bands = [(p.get_x(), p.get_x() + p.get_width()) for p in boxes]
     assert bands == [(seconds[m.start], pytest.approx(seconds[m.stop - 1])) for m in MARKS]
     assert [t.get_text() for t in counts.texts] == ["0", "12.5", "20 to 30", "mm"]
     assert [t.get_text() for t in conditions.get_yticklabels()] == ["surface=foam:2-9", "wall=film"]
     assert len(conditions.patches) == 3
     np.testing.assert_array_equal(
-        temperature.lines[0].get_ydata(), np.insert(frames.temperature_c, 250, np.nan)
+        temperature.lines[0].get_ydata(), np.insert(np.asarray(frames.temperature_c), 250, np.nan)
     )
 
 
@@ -121,12 +123,10 @@ def test_long_sessions_keep_their_extremes(tmp_path: Path, drawn: list[Figure]) 
     counts[123_457, 1] = 4000
     draw_session(tmp_path / "a.png", replace(SESSION, marks=(), stretches=()), Frames(frames.t_ms, counts))
     line = drawn[0].axes[0].lines[1]
-    assert len(line.get_xdata()) <= MOST_POINTS + 1
-    assert np.nanmax(line.get_ydata()) == 4000
-    assert (
-        line.get_xdata()[int(np.nanargmax(line.get_ydata()))]
-        == (frames.t_ms[123_457] - frames.t_ms[0]) / 1000
-    )
+    x, y = np.asarray(line.get_xdata()), np.asarray(line.get_ydata())
+    assert len(x) <= MOST_POINTS + 1
+    assert np.nanmax(y) == 4000
+    assert x[np.nanargmax(y)] == (frames.t_ms[123_457] - frames.t_ms[0]) / 1000
 
 
 @pytest.mark.slow

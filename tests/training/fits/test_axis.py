@@ -21,7 +21,10 @@ def test_a_known_direction_is_found_through_a_bent_curve() -> None:
     rows = Rows(np.zeros((400, 3), dtype=np.int64), level, np.zeros(400, dtype=np.int64))
     weights, bias = level_axis(features, rows)
     straight = linear(np.hstack([features, np.ones((400, 1))]), level)[:-1]
-    off = [np.linalg.norm(w / np.linalg.norm(w) - true / np.linalg.norm(true)) for w in (weights, straight)]
+    off = [
+        float(np.linalg.norm(w / np.linalg.norm(w) - true / np.linalg.norm(true)))
+        for w in (weights, straight)
+    ]
     assert off[0] < min(0.02, off[1])
     along = features @ weights + bias
     assert (along.min(), along.max()) == pytest.approx((0.0, 1.0))

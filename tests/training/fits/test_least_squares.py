@@ -33,7 +33,7 @@ def test_nonlinear_meets_the_certified_exponential(start: tuple[float, ...]) -> 
     y, x = np.loadtxt(NIST / "Chwirut1.dat", skiprows=60).T
 
     def residuals(b: np.ndarray) -> np.ndarray:
-        return y - np.exp(-b[0] * x) / (b[1] + b[2] * x)
+        return np.asarray(y - np.exp(-b[0] * x) / (b[1] + b[2] * x))
 
     found = nonlinear(residuals, np.asarray(start))
     assert found == pytest.approx([1.9027818370e-01, 6.1314004477e-03, 1.0530908399e-02], rel=1e-6)

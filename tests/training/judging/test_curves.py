@@ -20,7 +20,7 @@ def filling() -> Judged:
     error grows by 0.01 mm a frame.
     """
     zero, no = np.zeros(FRAMES, np.int64), np.zeros(FRAMES, np.bool_)
-    label = 0.25 + 0.5 * np.arange(FRAMES)
+    label = 0.25 + 0.5 * np.arange(FRAMES, dtype=np.float64)
     names = np.full(FRAMES, "one")
     return Judged(
         label,
@@ -32,7 +32,7 @@ def filling() -> Judged:
         zero,
         zero,
         zero,
-        States(*(no.copy() for _ in range(4)), ~no),
+        States(no.copy(), no.copy(), no.copy(), no.copy(), ~no),
         {"session": names, "group": names.copy()},
         100.0,
     )

@@ -46,7 +46,7 @@ def test_two_runtimes_agree_with_the_pipeline(
     session = onnxruntime.InferenceSession(model, providers=["CPUExecutionProvider"])
     for found in (
         session.run(None, given)[0],
-        ReferenceEvaluator(onnx.load_from_string(model)).run(None, given)[0],
+        next(iter(ReferenceEvaluator(onnx.load_from_string(model)).run(None, given))),
     ):
         assert found.shape == (len(counts), 1)
         assert found[:, 0] == pytest.approx(expected, abs=0.01)

@@ -1,6 +1,8 @@
 """The interpreter and the text form."""
 
 import json
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
@@ -9,6 +11,7 @@ from dataset.errors import InputError, ProgramError
 from training.program import (
     Builder,
     Node,
+    Program,
     digest,
     from_json,
     initial_state,
@@ -21,7 +24,7 @@ from training.program import (
 
 
 @pytest.fixture
-def smoother():
+def smoother() -> Program:
     """Two channels less half the trim, the second one smoothed over 8 frames into a level."""
     b = Builder("smoother", 12, 2, 100, 6400, trim_range=(10, 4000))
     half = b.prepare_node("shift", "trim", shift=1, name="half", keep=True)
@@ -36,7 +39,7 @@ def smoother():
     return b.finish(low=b.const(0), level=level, high=b.const(6400), validity=b.const(1), flags=b.const(0))
 
 
-def test_state_is_carried_from_frame_to_frame(smoother):
+def test_state_is_carried_from_frame_to_frame(smoother: Program) -> None:
     """A step in the counts arrives in the level over several frames: sums worked by hand, 4000 less trim 100
     in eighths.
     """
@@ -45,7 +48,7 @@ def test_state_is_carried_from_frame_to_frame(smoother):
     assert readings.level.tolist() == [488, 914, 1287]
 
 
-def test_streams_are_independent(smoother):
+def test_streams_are_independent(smoother: Program) -> None:
     """Two streams in one batch give what each gives alone."""
     counts = np.array([[0, 4000], [0, 100]])
     prepared = prepare(smoother, np.array([[200, 200], [20, 20]]))
@@ -58,19 +61,19 @@ def test_streams_are_independent(smoother):
     assert state.shape == (2, 1)
 
 
-def test_inputs_outside_the_domain_are_refused(smoother):
+def test_inputs_outside_the_domain_are_refused(smoother: Program) -> None:
     """A count beyond the width is named with row, column and range."""
     with pytest.raises(InputError, match="counts, row 1, column 0: 4096; expected 0 to 4095"):
         run(smoother, np.array([[0, 0], [4096, 0]]), trim=np.array([200, 200]))
 
 
-def test_a_missing_trim_is_refused(smoother):
+def test_a_missing_trim_is_refused(smoother: Program) -> None:
     """A program trained with trims does not run without one."""
     with pytest.raises(InputError, match="trim: none given"):
         run(smoother, np.array([[0, 0]]))
 
 
-def test_the_interpreter_asserts_declared_ranges(smoother):
+def test_the_interpreter_asserts_declared_ranges(smoother: Program) -> None:
     """A node whose declared range was narrowed by hand stops the run."""
     from dataclasses import replace
 
@@ -83,7 +86,7 @@ def test_the_interpreter_asserts_declared_ranges(smoother):
         run(replace(smoother, step=narrowed), np.array([[0, 4000]]), trim=np.array([200, 200]))
 
 
-def test_text_round_trip(smoother):
+def test_text_round_trip(smoother: Program) -> None:
     """A program read back from its JSON is equal, has the same digest, and writes the same bytes."""
     text = to_json(smoother)
     again = from_json(text)
@@ -106,7 +109,9 @@ def test_text_round_trip(smoother):
         (lambda b: b["outputs"].update(level="total"), "output 'level': can reach"),
     ],
 )
-def test_hand_changed_programs_are_refused(smoother, change, message):
+def test_hand_changed_programs_are_refused(
+    smoother: Program, change: Callable[[dict[str, Any]], object], message: str
+) -> None:
     """Each way of tampering is refused with a sentence that says what is wrong."""
     body = json.loads(to_json(smoother))
     change(body)
@@ -115,20 +120,20 @@ def test_hand_changed_programs_are_refused(smoother, change, message):
 
 
 @pytest.mark.parametrize("text", ["", "[]", "{", '{"format": true}', "[" * 100_000])
-def test_other_text_is_refused(text):
+def test_other_text_is_refused(text: str) -> None:
     """Text that is no program gives a ProgramError, never another exception."""
     with pytest.raises(ProgramError):
         from_json(text)
 
 
-def test_unknown_attributes_are_refused():
+def test_unknown_attributes_are_refused() -> None:
     """An operation given an attribute it does not know is refused, so that none is silently ignored."""
     b = Builder("odd", 8, 1, 100, 640)
     with pytest.raises(ProgramError, match="attributes"):
         b.node("abs", "counts", speed=3)
 
 
-def test_nodes_are_plain_data():
+def test_nodes_are_plain_data() -> None:
     """A node compares by content."""
     b = Builder("one", 8, 1, 100, 640)
     name = b.const(3)
@@ -138,7 +143,7 @@ def test_nodes_are_plain_data():
     assert made.step[0].attributes == {"values": (3,)}
 
 
-def test_a_trim_of_two_kinds_holds_one_count_per_channel_of_each():
+def test_a_trim_of_two_kinds_holds_one_count_per_channel_of_each() -> None:
     b = Builder("two_point", 12, 2, 100, 6400, trim_range=(10, 4000), trim_kinds=("dry", "full"))
     dry, full = (b.prepare_node("take", "trim", indices=at) for at in ((0, 1), (2, 3)))
     swing = b.prepare_node("sub", full, dry, name="swing", keep=True)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from training.program import shift_round, shift_round_int
 
 
-def test_ties_round_half_up():
+def test_ties_round_half_up() -> None:
     """Halves go up, negative ones too: the 'half up' row that gemmlowp's fixedpoint.h (commit 16e8662) gives
     for -2.5 ... 2.5.
     """
@@ -19,7 +19,7 @@ def test_ties_round_half_up():
 
 
 @given(st.integers(-(2**31), 2**31 - 1), st.integers(0, 30))
-def test_it_is_floor_of_value_plus_half(value, shift):
+def test_it_is_floor_of_value_plus_half(value: int, shift: int) -> None:
     """The rule equals floor(v / 2^s + 1/2) in exact fractions, except that a shift of 0 is the identity."""
     exact = value if shift == 0 else floor(Fraction(value, 1 << shift) + Fraction(1, 2))
     assert shift_round(np.array([value], dtype=np.int64), shift)[0] == exact
@@ -27,7 +27,7 @@ def test_it_is_floor_of_value_plus_half(value, shift):
 
 
 @pytest.mark.parametrize("shift", [-1, 31])
-def test_shifts_outside_the_rule_are_refused(shift):
+def test_shifts_outside_the_rule_are_refused(shift: int) -> None:
     """A shift that C could not do in int32 is refused."""
     with pytest.raises(ValueError, match=f"shift is {shift}, expected 0 to 30"):
         shift_round(np.array([1]), shift)

@@ -12,18 +12,19 @@ from dataset.errors import InputError
 from dataset.records import FrozenData, GroupBy, Limit, Limits, Role
 from training.judging.judged import judge, judge_scores
 from training.judging.streams import values_of
-from training.models.assemble import assemble
-from training.models.operating import find_operating
+from training.models.assemble import Parts, assemble
+from training.models.operating import Operating, find_operating
 from training.models.recipes import Hardware
 from training.models.trimming import TRIMS, trim_counts
 from training.models.watch import make_strange, states_of
-from training.program import Builder, digest, run
-from training.search.arrays import ArrayCandidate, train_array
+from training.program import Builder, Program, digest, run
+from training.search.arrays import ArrayCandidate, ArrayTrained, train_array
 from training.search.candidates import (
     ALL,
     MOVING,
     STILL,
     ArrayRecipe,
+    FeatureTable,
     learn_levels,
     learn_watcher,
     parts_of,
@@ -34,6 +35,8 @@ from training.search.candidates import (
 from training.search.few_pads import pick
 
 Make = Callable[..., FrozenData]
+Assembled = tuple[FrozenData, FeatureTable, Parts, Operating, Program]
+Trained = tuple[FrozenData, ArrayTrained, list[tuple[str, int, int]]]
 BOARD_SPAN = 120.0
 SMALL = (
     ArrayRecipe((8,), 8, (6,), ALL, True, "full", MOVING, (8,), steps=40),
@@ -47,7 +50,7 @@ def hardware_of(data: FrozenData) -> Hardware:
 
 
 @pytest.fixture(scope="module")
-def trained(make_strip: Make):
+def trained(make_strip: Make) -> Trained:
     data = make_strip(units=22, calibrate=9, frames=40)
     limits = Limits(
         "l",
@@ -76,7 +79,7 @@ def trained(make_strip: Make):
     return data, made, seen
 
 
-def test_a_unit_never_seen_is_read(trained) -> None:
+def test_a_unit_never_seen_is_read(trained: Trained) -> None:
     """On prove units: levels within a few per cent, a dry tank told as empty, no empty tank read as wet, and
     everything counted.
     """
@@ -92,7 +95,7 @@ def test_a_unit_never_seen_is_read(trained) -> None:
     assert made.program.notes["readings"] == "simulated"
 
 
-def test_the_lowest_pad_and_what_plots_need_are_reported(trained) -> None:
+def test_the_lowest_pad_and_what_plots_need_are_reported(trained: Trained) -> None:
     """The lowest pad ends at 16 mm of the 120: its frames and the others are all frames with liquid. Risk: a
     stricter doubt never accepts more.
     """
@@ -115,7 +118,7 @@ def test_the_lowest_pad_and_what_plots_need_are_reported(trained) -> None:
         assert shares[-1] == 1.0
 
 
-def test_limits_are_answered_by_class(trained) -> None:
+def test_limits_are_answered_by_class(trained: Trained) -> None:
     """Met where the class meets them; a condition that nobody captured is not shown."""
     _, made, _ = trained
     said = {(row["metric"], row["condition"]): row["answer"] for row in made.metrics["limits"]}
@@ -125,7 +128,7 @@ def test_limits_are_answered_by_class(trained) -> None:
     assert said["p95_abs_mm", "hot"] == "not shown"
 
 
-def test_a_band_is_given_with_nine_groups(trained) -> None:
+def test_a_band_is_given_with_nine_groups(trained: Trained) -> None:
     data, made, _ = trained
     assert made.metrics["band"]["given"]
     covered = made.metrics["claims"]["band"]["covered_share"]
@@ -192,7 +195,7 @@ def test_temperature_bands_give_no_error_band_and_no_confidence(make_strip: Make
 
 
 @pytest.fixture(scope="module")
-def parts(make_strip: Make):
+def parts(make_strip: Make) -> Assembled:
     data = make_strip(frames=40)
     hardware, fit = hardware_of(data), data.rows(Role.FIT)
     every = np.ones(len(fit), np.bool_)
@@ -213,7 +216,7 @@ def parts(make_strip: Make):
     return data, table, made, at, assemble("m", hardware, made, at, None, {})
 
 
-def test_scores_from_features_are_those_of_the_program(parts) -> None:
+def test_scores_from_features_are_those_of_the_program(parts: Assembled) -> None:
     """What candidates are judged by is what the program would say, frame by frame, running means and
     thresholds included.
     """
@@ -240,7 +243,7 @@ def test_scores_from_features_are_those_of_the_program(parts) -> None:
     assert np.array_equal(fast.flags & 3, whole.flags & 3)
 
 
-def test_temperatures_are_grouped_by_ten_degrees(parts) -> None:
+def test_temperatures_are_grouped_by_ten_degrees(parts: Assembled) -> None:
     """Below zero too; a frame without a temperature says so."""
     data, table, made, at, _ = parts
     every = np.ones(len(data.level_mm), np.bool_)
@@ -249,7 +252,7 @@ def test_temperatures_are_grouped_by_ten_degrees(parts) -> None:
     assert places["temperature"][:3].tolist() == ["20 to 30 °C", "-10 to 0 °C", "not measured"]
 
 
-def test_a_fault_bit_withholds_and_an_unplugged_pad_is_found(parts) -> None:
+def test_a_fault_bit_withholds_and_an_unplugged_pad_is_found(parts: Assembled) -> None:
     """Withheld is low 0, level -1, high full; most frames with a pad cut off are withheld as out of range."""
     data, table, _, _, program = parts
     counts = data.frames[0].counts.astype(np.int64)

@@ -12,7 +12,7 @@ import pytest
 
 from dataset.errors import InputError
 from dataset.records import Budget, CountLaw, FrozenData, GroupBy, Limit, Limits, Role
-from training.costs import Cost
+from training.costs import Cost, CostModel
 from training.judging.answers import meets
 from training.models.recipes import Hardware
 from training.program import Program
@@ -37,8 +37,11 @@ def _judged(candidates: list[Candidate], limits: Limits) -> list[Candidate]:
     return [replace(c, meets=meets(limits, c.cautious)) for c in candidates]
 
 
-def _cost_of(flash: Callable[[Program], int]) -> Callable[[Program, Budget], Cost]:
-    return lambda program, budget: Cost(budget.core, flash(program), 0, 0, 0, 0, 100, 100.0)
+def _cost_of(flash: Callable[[Program], int]) -> CostModel:
+    def cost(program: Program, budget: Budget) -> Cost:
+        return Cost(budget.core, flash(program), 0, 0, 0, 0, 100, 100.0)
+
+    return cost
 
 
 def _bound(candidates: list[Candidate], rank: int) -> Limits:

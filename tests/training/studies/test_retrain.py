@@ -33,9 +33,10 @@ from training.search.candidates import STILL, ArrayRecipe
 from training.search.refitting import recipe_of, spread_rows
 from training.search.train import hardware_of
 from training.studies.joining import joined, new_level, with_choose
-from training.studies.retrain import ALONE, OLD, TOGETHER, learning_curve, reached, retrain
+from training.studies.retrain import ALONE, OLD, TOGETHER, Retrained, learning_curve, reached, retrain
 
 Make = Callable[..., FrozenData]
+Made = tuple[Model, Retrained, list[tuple[str, int, int]]]
 RECIPE = ArrayRecipe((6,), 16, (6,), STILL, False, "full", steps=25)
 LIMITS = Limits("l", 1, (Limit("p95_pct_span", 12.0, "clean"),))
 
@@ -114,7 +115,7 @@ def new(make_strip: Make) -> FrozenData:
 
 
 @pytest.fixture(scope="module")
-def made(old: FrozenData, new: FrozenData):
+def made(old: FrozenData, new: FrozenData) -> Made:
     seen: list[tuple[str, int, int]] = []
     model = model_of(old)
     its = retrain(
@@ -235,7 +236,7 @@ def test_rows_are_spread_over_sessions(old: FrozenData) -> None:
 
 
 @pytest.mark.slow
-def test_all_ways_are_compared_on_groups_held_out(made, new: FrozenData) -> None:
+def test_all_ways_are_compared_on_groups_held_out(made: Made, new: FrozenData) -> None:
     """Three ways, judged on the three prove units; the refit kept is the one that the choose groups favour;
     differences are paired and signed.
     """
@@ -291,7 +292,7 @@ def test_trims_that_the_old_model_does_not_take_are_named(old: FrozenData, new: 
 
 
 @pytest.mark.slow
-def test_the_old_program_reads_the_same_liquid_at_the_new_pads(made) -> None:
+def test_the_old_program_reads_the_same_liquid_at_the_new_pads(made: Made) -> None:
     """Its levels are moved by a quarter, as the pads were: the error stays of the size that it had; unmoved
     it would be a quarter of the level.
     """
@@ -303,7 +304,7 @@ def test_the_old_program_reads_the_same_liquid_at_the_new_pads(made) -> None:
 
 
 @pytest.mark.slow
-def test_another_board_leaves_new_alone(old: FrozenData, new: FrozenData, made) -> None:
+def test_another_board_leaves_new_alone(old: FrozenData, new: FrozenData, made: Made) -> None:
     """A sensor of half the pace: neither the old program nor the old sessions serve, each with its reason;
     the refit on new sessions does.
     """
@@ -333,7 +334,7 @@ def test_another_board_leaves_new_alone(old: FrozenData, new: FrozenData, made) 
 
 
 @pytest.mark.slow
-def test_the_curve_says_how_many_sessions_are_needed(made) -> None:
+def test_the_curve_says_how_many_sessions_are_needed(made: Made) -> None:
     """Units one after the other, four sessions each; new alone starts at two."""
     _, its, _ = made
     curve = its.found["curve"]
@@ -371,7 +372,7 @@ def test_the_same_curve_twice(old: FrozenData, new: FrozenData) -> None:
 
 @pytest.mark.slow
 def test_models_of_other_families_and_sets_without_proof_are_refused(
-    old: FrozenData, new: FrozenData, made
+    old: FrozenData, new: FrozenData, made: Made
 ) -> None:
     model, _, _ = made
     with pytest.raises(InputError, match="family 'trees'"):

@@ -6,7 +6,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -15,6 +14,7 @@ from dataset.errors import InputError
 from dataset.records import Budget, FrozenData, Limit, Limits, Role
 from training.costs import Cost
 from training.judging.judged import judge
+from training.program import Program
 from training.search.candidates import STILL, ArrayRecipe
 from training.search.refitting import refit, thinned_fit, unwatched
 from training.search.train import hardware_of
@@ -67,27 +67,14 @@ def test_each_group_of_features_is_measured(data: FrozenData) -> None:
     """
     seen = []
 
-    def cost(program, budget: Budget) -> Cost:
+    def cost(program: Program, budget: Budget) -> Cost:
         seen.append((len(program.step), len(program.states)))
-        return SimpleNamespace(
-            core="core",
-            flash=1,
-            flash_code=1,
-            flash_tables=1,
-            flash_helpers=0,
-            ram=len(program.states),
-            stack=1,
-            cycles=len(program.step),
-            cycles_mean=1.0,
-            stack_bound=1,
-            cycles_bound=1,
-        )  # type: ignore[return-value]
+        return Cost("core", 1, 1, 0, len(program.states), 1, len(program.step), 1.0)
 
-    quick = replace(RECIPE, steps=8)
+    quick, budget = replace(RECIPE, steps=8), Budget("b", "core", 1, 100, 100, 100, 100)
     found = study_features(
-        Study(data, hardware_of(data), quick, Role.PROVE, None, SimpleNamespace(name="b"), cost, jobs=1),
-        silent,
-    )  # type: ignore[arg-type]
+        Study(data, hardware_of(data), quick, Role.PROVE, None, budget, cost, jobs=1), silent
+    )
     rows = {row["name"]: row for row in found["rows"]}
     assert list(rows) == [AS_CHOSEN, WITHOUT_WATCHER, *FEATURES]
     assert all(row["within"] is None and row["refused"] is None for row in found["rows"])

@@ -1,0 +1,78 @@
+"""Benches for tests: one tank, sensor, mounting, liquid and unit, and sessions made up from a seed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from dataset.records import (
+    CountLaw,
+    Frames,
+    Liquid,
+    Mark,
+    Mounting,
+    NewSession,
+    Pad,
+    Sensor,
+    Source,
+    Tank,
+    Unit,
+)
+from dataset.store import Store
+
+TANK = Tank("canister", 0, 100.0, "PP", 2.0, inlet_mm=95.0)
+LIQUID = Liquid("water", 80.2, 0.05, 998.2, 20.0)
+SENSOR = Sensor(
+    "strip", 0, (Pad(0, "low", 0.0, 50.0, 8.0), Pad(1, "high", 50.0, 50.0)), 16, CountLaw.RISES, 100
+)
+MARKS = (Mark(0, 10, 15.0, 0.5), Mark(12, 30, 25.0))
+
+
+def make_frames(seed: int, n: int = 40, channels: int = 2, warm: bool = False) -> Frames:
+    """Frames 100 ms apart with counts of 16 bits."""
+    rng = np.random.default_rng(seed)
+    temperature = np.where(rng.random(n) < 0.2, np.nan, rng.normal(20.0, 1.0, n)) if warm else None
+    return Frames(
+        np.arange(n, dtype=np.int64) * 100,
+        rng.integers(0, 1 << 16, (n, channels)).astype(np.uint32),
+        temperature,
+    )
+
+
+@dataclass(frozen=True)
+class Bench:
+    """What a bench has, as the store gave it back."""
+
+    tank: Tank
+    liquid: Liquid
+    sensor: Sensor
+    mounting: Mounting
+    unit: Unit
+
+    def session(
+        self,
+        seed: int,
+        marks: tuple[Mark, ...] = MARKS,
+        *,
+        unit: Unit | None = None,
+        note: str = "",
+        frames: Frames | None = None,
+    ) -> NewSession:
+        its = make_frames(seed) if frames is None else frames
+        return NewSession(
+            unit or self.unit,
+            self.liquid,
+            self.mounting,
+            its,
+            marks,
+            Source(f"run{seed}.csv", f"{seed:064x}"),
+            note,
+        )
+
+
+def make_bench(store: Store) -> Bench:
+    """Register a bench."""
+    tank, sensor = store.add_tank(TANK), store.add_sensor(SENSOR)
+    mounting = store.add_mounting(Mounting("m1", tank, sensor, offset_mm=1.5, offset_tolerance_mm=0.5))
+    return Bench(tank, store.add_liquid(LIQUID), sensor, mounting, store.add_unit(Unit("unit1")))
