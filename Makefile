@@ -1,6 +1,13 @@
 # Everything a fresh machine needs: Python 3.11 to 3.13, make and git.
+# python3 works in .venv; another Python, such as make test PYTHON=python3.13, in an environment of its own.
 PYTHON ?= python3
-VENV := .venv
+VERSION := $(if $(filter-out python3,$(PYTHON)),$(shell $(PYTHON) -c "import sys; print('%d.%d' % sys.version_info[:2])"))
+ifneq ($(PYTHON),python3)
+ifeq ($(VERSION),)
+$(error there is no Python called $(PYTHON) here; innage needs Python 3.11 to 3.13)
+endif
+endif
+VENV := $(if $(VERSION),.venv-$(VERSION),.venv)
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check --quiet
 SOURCES := $(shell find dataset training export innage migrations -name '__pycache__' -prune -o -type f -print)
@@ -45,7 +52,7 @@ format: $(VENV)/.lint
 	$(BIN)/ruff format .
 
 clean:
-	rm -rf $(VENV) build dist demo bench/out *.egg-info .mypy_cache .pytest_cache .ruff_cache .import_linter_cache .hypothesis
+	rm -rf .venv .venv-3.* build dist demo bench/out *.egg-info .mypy_cache .pytest_cache .ruff_cache .import_linter_cache .hypothesis
 
 # The tests run against the built wheel, so that what is shipped is what is tested.
 $(VENV)/.dependencies: constraints.txt pyproject.toml
