@@ -29,7 +29,7 @@ def reference(bench_module: Callable[[str], ModuleType]) -> ModuleType:
 
 
 def worst(rows: Sequence[Any]) -> float:
-    return max(abs(row.error) for row in rows)
+    return max(abs(float(row.error)) for row in rows)
 
 
 def test_the_closed_form_itself(reference: ModuleType) -> None:

@@ -32,7 +32,8 @@ STEEP = VolumeTable("steep@1", 10, (0, *range(60_000, 73_000, 1_000)), 0.5)
 @pytest.fixture(scope="module")
 def drive(bench_module: Callable[[str], ModuleType]) -> Drive:
     """Finds inputs that drive a value to the ends of its interval."""
-    return bench_module("extremes").drive
+    drive: Drive = bench_module("extremes").drive
+    return drive
 
 
 @pytest.fixture(scope="module")
