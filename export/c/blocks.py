@@ -8,7 +8,8 @@ import re
 
 from export.c.kernels import Kernels
 from export.c.layout import Tables
-from export.c.text import fill
+from export.c.memory import Struct
+from export.c.text import comment_text, fill
 
 _HELPERS = {
     "shift_round": """\
@@ -115,10 +116,10 @@ def helpers(code: str, prefix: str, shared: Kernels) -> str:
     return "".join("\n" + fill(text, gaps) for name, text in _HELPERS.items() if name in used) + kernels
 
 
-def aggregate(tables: Tables, prefix: str) -> str:
+def aggregate(tables: Tables, struct: Struct, prefix: str) -> str:
     """The struct of tables and its one constant; nothing for a program without tables."""
     if not tables.members:
         return ""
-    members = "\n".join(t.declaration for t in tables.members)
+    members = "\n".join(f"    /* {comment_text(m.comment)} */\n    {m.declaration}" for m in struct.members)
     values = ",\n".join(t.initialiser for t in tables.members)
     return fill(_TABLES, {"prefix": prefix, "PREFIX": prefix.upper(), "members": members, "values": values})

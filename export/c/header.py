@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-
 from dataset.words import TrimKind
-from export.c.layout import POOLS, TYPE_BYTES, Tables
-from export.c.ops import local
-from export.c.text import comment_block, fill, narrowest, span_text
+from export.c.layout import Tables
+from export.c.memory import MemoryLayout, Struct
+from export.c.text import comment_block, fill
 from export.cautions import CAUTIONS
 from export.trim_bytes import (
     KIND_CODES,
@@ -26,7 +24,6 @@ from training.program import (
     NO_LEVEL,
     NO_TEMPERATURE,
     TEMPERATURE_RANGE,
-    Interval,
     Program,
     digest,
     model_id,
@@ -70,10 +67,9 @@ def _reading(program: Program, macros: str) -> str:
 
 
 def header_gaps(
-    program: Program, prefix: str, tables: Tables, pools: Mapping[str, int], volume: VolumeTable | None
+    program: Program, prefix: str, layout: MemoryLayout, tables: Tables, volume: VolumeTable | None
 ) -> dict[str, str]:
     """The gaps of the header template that follow from the program."""
-    prepared, states = program.prepared_intervals, {s.name: s.interval for s in program.states}
     return {
         "cautions": "\n *\n".join(comment_block(text, " *   ") for text in CAUTIONS),
         "reading": comment_block(_reading(program, prefix.upper())),
@@ -94,17 +90,18 @@ def header_gaps(
             f"#define {prefix.upper()}_FLAG_{name.upper()} {bit}U /* {_FLAG_MEANING[name]} */"
             for name, bit in FLAG_BITS.items()
         ),
-        "state_size": str(_struct_size(states)),
-        "prepared_size": str(_struct_size(prepared)),
-        "scratch_size": str(_padded([(TYPE_BYTES[t], n) for t, n in pools.items()])),
-        "state_values": str(program.state_size),
-        "tables_length": str(len(tables.content)),
+        "state_size": str(layout.state.size),
+        "prepared_size": str(layout.prepared.size),
+        "scratch_size": str(layout.scratch.size),
+        "state_values": str(layout.state.elements),
+        "tables_length": str(layout.tables.size),
         "kind_macros": _kind_macros(prefix),
         "tables_crc": f"0x{tables.crc:08X}",
         "count_type": count_type(program),
-        "state_members": _members(states),
-        "prepared_members": _members(prepared),
-        "scratch_members": "\n".join(f"    {t} {POOLS[t]}[{n}];" for t, n in pools.items()) or _EMPTY,
+        "state_members": _members(layout.state),
+        "prepared_members": _members(layout.prepared),
+        "scratch_members": _members(layout.scratch),
+        "reading_members": _reading_members(layout.reading, prefix.upper()),
         "trim_contract": _trim_contract(program),
         "volume_api": "" if volume is None else _volume_api(volume, prefix),
         **_record_gaps(program),
@@ -146,42 +143,30 @@ def _volume_api(volume: VolumeTable, prefix: str) -> str:
     )
 
 
-_EMPTY = "    uint8_t unused; /* this model needs none; C has no empty struct */"
-
-
-def _members(intervals: Mapping[str, Interval]) -> str:
-    check = "    uint32_t check; /* tells memory that this model set up from any other */"
+def _members(struct: Struct) -> str:
     return "\n".join(
-        [check]
-        + [
-            f"    {member_type(i)} {local(n)}{f'[{i.size}]' if i.size > 1 else ''}; /* {span_text(i)} */"
-            for n, i in intervals.items()
-        ]
+        f"    {member.declaration}" + (f" /* {member.comment} */" if member.comment else "")
+        for member in struct.members
     )
 
 
-def member_type(interval: Interval) -> str:
-    """The type of a member of the state or of the prepared values."""
-    return narrowest((min(interval.low), max(interval.high)))[0]
+def _reading_members(struct: Struct, macros: str) -> str:
+    comments = {
+        "validity": f"{macros}_WITHHELD, {macros}_VALID or {macros}_EMPTY",
+        "flags": f"{macros}_FLAG_...",
+    }
+    width = max(len(member.declaration) for member in struct.members if member.name in comments)
+    lines = [
+        f"{member.declaration:{width}} /* {comments[member.name]} */"
+        if member.name in comments
+        else member.declaration
+        for member in struct.members
+    ]
+    return "\n".join(f"    {line}" for line in lines)
 
 
 def count_type(program: Program) -> str:
     return "uint16_t" if program.count_bits <= 16 else "uint32_t"
-
-
-def _struct_size(intervals: Mapping[str, Interval]) -> int:
-    return _padded([(4, 1), *((TYPE_BYTES[member_type(i)], i.size) for i in intervals.values())])
-
-
-def _padded(members: Sequence[tuple[int, int]]) -> int:
-    """``sizeof`` a struct of members (bytes of one element, elements) that stand at multiples of their own
-    size.
-    """
-    end = 0
-    for width, length in members:
-        end = -(-end // width) * width + width * length
-    widest = max((width for width, _ in members), default=1)
-    return max(-(-end // widest) * widest, 1)
 
 
 def _trim_contract(program: Program) -> str:

@@ -4,18 +4,16 @@ volume table.
 
 from __future__ import annotations
 
-import struct
 import zlib
 
 from export.c.header import count_type
 from export.c.layout import Tables
+from export.c.memory import READING
 from export.c.text import fill
 from export.known_answer import KnownAnswer
 from export.trim_bytes import CRC_RESIDUE
 from export.volume import VolumeTable
 from training.program import Program
-
-_READING = struct.Struct("<iiiBB")  # a reading as it lies in the chip's memory, without what may follow it
 
 _CRC = """
 /* The CRC-32 (IEEE 802.3, reflected) carried on over some bytes. The reads are volatile, or a compiler could work out the answer beforehand. */
@@ -186,7 +184,7 @@ def selftest_slice(known: KnownAnswer, where: tuple[str, str], prefix: str, tabl
     """Body of one slice of the self-test; ``tables`` are complete, with the inputs of the known answer at
     ``where``.
     """
-    readings = b"".join(_READING.pack(*reading) for reading in known.readings)
+    readings = b"".join(READING.packed(reading) for reading in known.readings)
     answer = zlib.crc32(readings, tables.crc) ^ 0xFFFFFFFF
     gaps = {
         "prefix": prefix,
@@ -198,7 +196,7 @@ def selftest_slice(known: KnownAnswer, where: tuple[str, str], prefix: str, tabl
         _SLICE,
         gaps
         | {
-            "reading_length": str(_READING.size),
+            "reading_length": str(READING.end),
             "answer": f"0x{answer:08X}",
             "trim": where[0],
             "counts": where[1],

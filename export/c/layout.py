@@ -13,7 +13,7 @@ import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from export.c.text import comment_text, hex_words, literal, narrowest, numbers
+from export.c.text import TYPE_BYTES, hex_words, literal, narrowest, numbers
 from training.program import Interval, Node, matrix, scalar, vector
 from training.program.ops import Ints
 
@@ -37,7 +37,6 @@ ELEMENTWISE = frozenset(
     )
 )
 
-TYPE_BYTES = {"uint8_t": 1, "int8_t": 1, "uint16_t": 2, "int16_t": 2, "int32_t": 4}
 POOLS = {
     "int32_t": "words",
     "int16_t": "halves",
@@ -309,15 +308,18 @@ class Table:
 
     name: str
     ctype: str
-    width: int
     values: Ints
     row: int  # entries a row; 0 for a plain row of numbers
     formula: str
 
     @property
-    def declaration(self) -> str:
-        shape = f"[{len(self.values) // self.row}][{self.row}]" if self.row else f"[{len(self.values)}]"
-        return f"    /* {comment_text(self.formula)} */\n    {self.ctype} {self.name}{shape};"
+    def width(self) -> int:
+        """Bytes of an entry."""
+        return TYPE_BYTES[self.ctype]
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        return (len(self.values) // self.row, self.row) if self.row else (len(self.values),)
 
     @property
     def initialiser(self) -> str:
@@ -345,8 +347,7 @@ class Tables:
         ``ctype`` asks for a type.
         """
         ctype = ctype or narrowest(values)[0]
-        width = struct.calcsize(_PACK[ctype])
-        table = Table(self._free(name), ctype, width, tuple(values), row, formula)
+        table = Table(self._free(name), ctype, tuple(values), row, formula)
         for known in self._members.values():
             if (known.ctype, known.values, known.row) == (table.ctype, table.values, table.row):
                 table = known
@@ -373,7 +374,6 @@ class Tables:
                 Table(
                     "filler",
                     "uint8_t",
-                    1,
                     (0,) * (ordered[0].width - over),
                     0,
                     "fills the last word, so that every byte counts in the CRC",

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from dataset.errors import ProgramError
 from export.c import blocks, interface
-from export.c.header import count_type, header_gaps, identity, member_type
+from export.c.header import count_type, header_gaps, identity
 from export.c.kernels import Kernels
 from export.c.layout import (
     POOLS,
@@ -26,6 +26,7 @@ from export.c.layout import (
     scratch_slots,
     windows,
 )
+from export.c.memory import MemoryLayout, member_type, memory_layout
 from export.c.ops import ELEMENT, WHOLE, Context, layer, local, loop, note
 from export.c.prefix import check_prefix
 from export.c.text import fill, literal, span_text, template
@@ -38,11 +39,14 @@ _NAME = re.compile(r"[a-z][a-z0-9_]{0,39}")
 
 @dataclass(frozen=True)
 class CSource:
-    """A model in C99: ``header`` is the text of ``<prefix>.h``, ``source`` that of ``<prefix>.c``."""
+    """A model in C99: ``header`` is the text of ``<prefix>.h``, ``source`` that of ``<prefix>.c``, ``layout``
+    where their numbers lie.
+    """
 
     prefix: str
     header: str
     source: str
+    layout: MemoryLayout
 
 
 @dataclass(frozen=True)
@@ -92,12 +96,13 @@ def emit_c(
     known = known_answer(program)
     where = interface.add_known(program, known, tables)
     gaps["selftest_slice"] = interface.selftest_slice(known, where, prefix, tables)
-    gaps["tables"] = blocks.aggregate(tables, prefix)
+    layout = memory_layout(program, step.pools, tables)
+    gaps["tables"] = blocks.aggregate(tables, layout.tables, prefix)
     gaps["helpers"] = interface.crc(program, prefix) + blocks.helpers(
         gaps["prepare"] + gaps["step"] + gaps["volume"], prefix, shared
     )
-    header = fill(template("model.h"), gaps | header_gaps(program, prefix, tables, step.pools, volume))
-    return CSource(prefix, header, fill(template("model.c"), gaps))
+    header = fill(template("model.h"), gaps | header_gaps(program, prefix, layout, tables, volume))
+    return CSource(prefix, header, fill(template("model.c"), gaps), layout)
 
 
 def _check(program: Program) -> None:

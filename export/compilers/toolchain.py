@@ -9,18 +9,18 @@ from __future__ import annotations
 import importlib.util
 import io
 import os
-import re
 import subprocess
 import sys
 import tempfile
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from dataset.errors import ToolError
+from export.c.memory import MemoryLayout
 from export.c.source import CSource
 from export.c.text import fill, template
 from export.cores import Core, find_core
@@ -39,7 +39,6 @@ WARNINGS = (
     "-Wundef",
     "-Wvla",
 )
-CHECK_WORD = "check"  # a member of the state that is none of the program's values
 FUNCTIONS = (
     "api_version",
     "model_id",
@@ -97,9 +96,7 @@ class Image:
     count_size: int
     channels: int
     trim_counts: int
-    state: tuple[
-        tuple[str, str, int], ...
-    ] = ()  # type, name and length of its members, as ``state_members`` gives them
+    layout: MemoryLayout = field(default_factory=MemoryLayout)
     functions: frozenset[int] = frozenset()
 
     def content(self, address: int, size: int) -> bytes:
@@ -222,7 +219,7 @@ def build_host(source: CSource, checked: bool = True) -> HostProgram:
             },
         )
         _zig(root, "cc", "-std=c99", "-g0", *flags, "harness.c", "model.c", "-o", "harness")
-        return HostProgram((root / "harness").read_bytes(), state_values(source))
+        return HostProgram((root / "harness").read_bytes(), source.layout.state.elements)
 
 
 def compile_host(root: Path, unit: str, *flags: str) -> bytes:
@@ -245,11 +242,6 @@ def compile_host(root: Path, unit: str, *flags: str) -> bytes:
         "program",
     )
     return (root / "program").read_bytes()
-
-
-def state_values(source: CSource) -> int:
-    """How many values the state of ``source`` has."""
-    return _macro(source.header, f"{source.prefix.upper()}_STATE_VALUES")
 
 
 def run_host(host: HostProgram, vectors: Vectors) -> tuple[Array, Array]:
@@ -286,13 +278,11 @@ def run_rows(host: HostProgram, rows: bytes, frames: int) -> tuple[Array, Array]
 def emit_harness(source: CSource) -> str:
     """The text of the harness for ``source``: rows of vectors in, readings out, no test in it."""
     prints = []
-    for _, name, length in state_members(source):
-        if name == CHECK_WORD:
-            continue
-        value = f"print_value((long)state->{name}{'[k]' if length else ''});"
+    for member in source.layout.state.values:
+        value = f"print_value((long)state->{member.name}{'[k]' if member.shape else ''});"
         prints.append(
-            f"    for (size_t k = 0U; k < {length}U; ++k) {{\n        {value}\n    }}"
-            if length
+            f"    for (size_t k = 0U; k < {member.elements}U; ++k) {{\n        {value}\n    }}"
+            if member.shape
             else f"    {value}"
         )
     gaps = {
@@ -301,17 +291,6 @@ def emit_harness(source: CSource) -> str:
         "state": "\n".join(prints) or "    (void)state;",
     }
     return fill(template("harness.c"), gaps)
-
-
-def state_members(source: CSource) -> tuple[tuple[str, str, int], ...]:
-    """Type, name and length (0: not an array) of each member of the state, from the header; none for a model
-    without state.
-    """
-    if state_values(source) == 0:
-        return ()
-    body = source.header.partition("/* Carried from frame to frame. */")[2].partition("}")[0]
-    found = re.findall(r"^    (u?int\d+_t) (\w+)(?:\[(\d+)\])?;", body, re.MULTILINE)
-    return tuple((ctype, name, int(length or 0)) for ctype, name, length in found)
 
 
 def lint(source: CSource, language: str = "c") -> str:
@@ -403,17 +382,9 @@ def read_image(elf: bytes, source: CSource, core: Core) -> Image:
         count_size,
         channels,
         trim_counts,
-        state_members(source),
+        source.layout,
         functions,
     )
-
-
-def _macro(header: str, name: str) -> int:
-    """The number that ``header`` defines ``name`` as."""
-    for line in header.splitlines():
-        if line.startswith(f"#define {name} "):
-            return int(line.split()[2].rstrip("U"))
-    raise ToolError("the header", f"no {name}", "a header as innage writes it")
 
 
 def _write(root: Path, files: Mapping[str, str]) -> None:

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from export.c.source import CSource
 from export.c.text import template
-from export.compilers.toolchain import HostProgram, compile_host, emit_harness, run_rows, state_values
+from export.compilers.toolchain import HostProgram, compile_host, emit_harness, run_rows
 from export.vectors import Vectors, to_csv
 from training.program import Array
 
@@ -72,7 +72,9 @@ def build_together(sources: Sequence[CSource], checked: bool = True) -> Together
             else ("-std=c99",)
         )
         binary = compile_host(root, unit, *standard)
-    return Together(binary, tuple(s.prefix for s in sources), {s.prefix: state_values(s) for s in sources})
+    return Together(
+        binary, tuple(s.prefix for s in sources), {s.prefix: s.layout.state.elements for s in sources}
+    )
 
 
 def with_ranges(source: CSource) -> str:

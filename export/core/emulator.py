@@ -20,12 +20,12 @@ import numpy as np
 
 from dataset.errors import ToolError
 from export.c.text import template
-from export.compilers.toolchain import CHECK_WORD, Image, compile_alone
+from export.compilers.toolchain import Image, compile_alone
 from export.core.blocks_run import Observer, Trace
 from export.core.timing import Timing
 from export.cores import Core
 from export.vectors import Vectors
-from training.program import OUTPUTS, Array
+from training.program import Array
 
 _RAM, _STACK, _STOP, _DRIVER, _DATA = 0x2000_0000, 0x2100_0000, 0x3000_0000, 0x3100_0000, 0x4000_0000
 _PAGE, _STACK_SIZE = 0x1000, 0x8000
@@ -36,7 +36,6 @@ _WATCHED = 64  # frames whose stack pointer is read at every block
 SLICE_BYTES = 64  # of the tables, tested in one call of the sliced self-test
 _RUNNING, _SELFTEST_SIZE = 2, 4096
 _CHUNK = 4096  # frames of one call of the driver, at least one stream
-_READING = np.dtype([("levels", "<i4", 3), ("codes", "u1", 2), ("padding", "u1", 2)])
 
 
 @dataclass(frozen=True)
@@ -188,8 +187,10 @@ class Machine:
             self._end_watch(watch)
         self._check_gaps()
         cycles, worst_case = self._trace.finish()
-        state = self._state_values(bytes(states)).reshape(n, width)
-        return EmulatedRun(_readings(bytes(readings)), state, cycles, self.stack_used(), worst_case)
+        state = self.image.layout.state.table(bytes(states)).reshape(n, width)
+        return EmulatedRun(
+            self.image.layout.reading.table(bytes(readings)), state, cycles, self.stack_used(), worst_case
+        )
 
     def selftest_cycles(self) -> SelftestCycles:
         """The costliest call of the self-test: a slice, where the model tests itself in slices, or
@@ -279,9 +280,8 @@ class Machine:
             rows[:, : objects["reading"][1]],
             rows[:, 4 * reading_words :][:, : objects["state"][1]],
         )
-        return _readings(readings.tobytes()), self._state_values(states.tobytes()).reshape(
-            n, vectors.state.shape[1]
-        )
+        layout = self.image.layout
+        return layout.reading.table(readings.tobytes()), layout.state.table(states.tobytes())
 
     def _start_driver(self) -> None:
         """Put the driver in place, once."""
@@ -299,24 +299,6 @@ class Machine:
             self._uc.mem_map(_DATA + self._mapped, missing, unicorn.UC_PROT_READ | unicorn.UC_PROT_WRITE)
             self._mapped += missing
         return _DATA
-
-    def _state_values(self, states: bytes) -> Array:
-        """The values in copies of the state, one row a copy."""
-        members = [
-            (name, np.dtype(ctype.removesuffix("_t")), max(length, 1))
-            for ctype, name, length in self.image.state
-        ]
-        if not members:
-            return np.zeros(0, dtype=np.int64)
-        copies = np.frombuffer(states, dtype=np.dtype(members, align=True))
-        return np.concatenate(
-            [
-                copies[name].reshape(len(copies), -1).astype(np.int64)
-                for name, _, _ in members
-                if name != CHECK_WORD
-            ],
-            axis=1,
-        )
 
     def _power_on(self, trim: Array) -> None:
         self.call("init", self._objects["state"][0])
@@ -386,13 +368,6 @@ class Machine:
                 f"wrote to 0x{_RAM + int(spoilt[0]):08x}, outside its objects",
                 "its own objects only",
             )
-
-
-def _readings(content: bytes) -> Array:
-    """Copies of the reading as rows in the order of OUTPUTS."""
-    codes = np.frombuffer(content, dtype=_READING)
-    table = np.concatenate([codes["levels"], codes["codes"]], axis=1, dtype=np.int64)
-    return table.reshape(len(codes), len(OUTPUTS))
 
 
 def _refused(trim: Array) -> ToolError:

@@ -160,11 +160,7 @@ typedef struct {
 @reading@
  */
 typedef struct {
-    int32_t low;
-    int32_t level;
-    int32_t high;
-    uint8_t validity; /* @PREFIX@_WITHHELD, @PREFIX@_VALID or @PREFIX@_EMPTY */
-    uint8_t flags;    /* @PREFIX@_FLAG_... */
+@reading_members@
 } @prefix@_reading_t;
 
 /* The versions compiled in, for a log or a service connector: compare them with the macros of the header the application was built with. */

@@ -8,6 +8,7 @@ import hashlib
 import json
 import re
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -18,10 +19,9 @@ import pytest
 
 from dataset.errors import InputError
 from export.bundle.build import generate
-from export.bundle.checks import LEAST_VECTORS
+from export.bundle.checks import LEAST_VECTORS, Bundle
 from export.bundle.manifest import MANIFEST, Written, seal
 from export.bundle.verify import CHECKS, Check, VerifyReport, read_folder, verify_bundle, verify_files
-from export.c.source import CSource
 from export.compilers.toolchain import build_core
 from export.core.emulator import Machine
 from training.program import Program, to_json
@@ -278,7 +278,7 @@ def emitting(small_bundle: Files, monkeypatch: pytest.MonkeyPatch) -> Callable[[
     """
 
     def change(source: bytes) -> dict[str, bytes]:
-        wrong = CSource("innage", small_bundle["innage.h"].decode(), source.decode())
+        wrong = replace(Bundle(small_bundle).made, source=source.decode())
         monkeypatch.setattr("export.bundle.checks.emit_c", lambda *_: wrong)
         return {**small_bundle, "innage.c": source}
 
@@ -429,9 +429,7 @@ def test_every_bit_of_the_linked_tables(small_bundle: Files) -> None:
     """In the flash of the emulated core, each single bit of the tables turned over makes the self-test say
     no.
     """
-    image = build_core(
-        CSource("innage", small_bundle["innage.h"].decode(), small_bundle["innage.c"].decode())
-    )
+    image = build_core(Bundle(small_bundle).source)
     machine = Machine(image)
     assert machine.selftest()
     missed = []

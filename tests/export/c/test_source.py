@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from dataset.errors import InputError, ProgramError, ToolError
+from export.c.memory import MemoryLayout
 from export.c.ops import ELEMENT, WHOLE
 from export.c.source import CSource, emit_c
 from export.compilers.toolchain import build_core, build_host, lint, run_host
@@ -72,7 +73,9 @@ def test_lint_sees_a_warning() -> None:
     """A narrowing without a cast is reported, so silence means something."""
     header = "#include <stdint.h>\n#define X_STATE_VALUES 0U\ntypedef int x_reading_t;\n"
     assert "-Wimplicit-int-conversion" in lint(
-        CSource("x", header, '#include "x.h"\nuint8_t f(int a);\nuint8_t f(int a) { return a; }\n')
+        CSource(
+            "x", header, '#include "x.h"\nuint8_t f(int a);\nuint8_t f(int a) { return a; }\n', MemoryLayout()
+        )
     )
 
 

@@ -12,7 +12,6 @@ from typing import Any
 import pytest
 
 from dataset.errors import ToolError
-from export.c.source import CSource
 from export.compilers import toolchain
 from export.compilers.toolchain import build_core, build_host, run_host
 from export.cores import find_core
@@ -120,19 +119,6 @@ def test_a_failing_selftest_stops_the_harness(all_built: dict[str, Any]) -> None
     with pytest.raises(ToolError, match="the self-test failed"):
         run_host(
             build_host(replace(its.c, source=its.c.source.replace("8947, 15098", "8947, 15099"))), its.vectors
-        )
-
-
-def test_a_header_without_its_macros_is_refused(all_built: dict[str, Any]) -> None:
-    """A header that does not say how large the state is cannot be run."""
-    c = all_built["constant"].c
-    with pytest.raises(ToolError, match="INNAGE_STATE_VALUES"):
-        build_host(
-            CSource(
-                c.prefix,
-                c.header.replace("#define INNAGE_STATE_VALUES 0U", "#define  INNAGE_STATE_VALUES 0U"),
-                c.source,
-            )
         )
 
 

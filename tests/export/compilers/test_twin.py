@@ -16,7 +16,7 @@ import pytest
 
 from dataset.errors import ToolError
 from export.c.kernels import TIERS
-from export.c.source import CSource, emit_c
+from export.c.source import emit_c
 from export.c.text import template
 from export.compilers.toolchain import compile_host
 from export.compilers.twin import Together, build_together, ranges_held, with_ranges
@@ -143,7 +143,7 @@ def test_changed_c_is_stopped(samples: dict[str, Program], was: str, becomes: st
     """C that computes too much, keeps too little or states too narrow a range does not get through."""
     program = samples["every_op"]
     source = emit_c(program)
-    changed = CSource(source.prefix, source.header, source.source.replace(was, becomes))
+    changed = replace(source, source=source.source.replace(was, becomes))
     assert changed != source
     with pytest.raises(ToolError, match=f"stopped with code 70 \\({said}"):
         build_together([changed]).run(source.prefix, make_vectors(program, 1000, seed=3))
