@@ -37,8 +37,10 @@ from export.core.measure import measure
 from training.models.trimming import usable_trims
 from training.models.watch import states_of
 from training.search.arrays import train_array
-from training.search.candidates import ArrayRecipe, default_recipes, prepare_features, thinned
-from training.search.train import hardware_of, train
+from training.search.candidates import ArrayRecipe, default_recipes
+from training.search.context import SearchContext, SearchRequest, by_roles, hardware_of
+from training.search.fitting import prepare_features, thinned
+from training.search.train import train
 
 SOLVERS: dict[str, dict[str, Any]] = {
     "adam": {"solver": "adam"},
@@ -78,7 +80,7 @@ class Task:
 def task_of(data: FrozenData, recipes: tuple[ArrayRecipe, ...], solver: dict[str, Any]) -> Task:
     """The grids over the sizes that the recipes have, features made."""
     fit, choose = data.rows(Role.FIT), data.rows(Role.CHOOSE)
-    table = prepare_features(data, hardware_of(data), fit, fit | choose, recipes[0].trim)
+    table = prepare_features(_context(data), fit | choose, recipes[0].trim)
     at = np.concatenate([thinned(data, fit), np.flatnonzero(choose)])
     states = states_of(data).where(at)
     on_it = np.column_stack([states.foam, states.film]).astype(int)
@@ -105,26 +107,16 @@ def task_of(data: FrozenData, recipes: tuple[ArrayRecipe, ...], solver: dict[str
 
 def ours(data: FrozenData, limits: Limits | None = None, budget: Budget | None = None) -> dict[str, Any]:
     """The metrics of the default search."""
-    return train(
-        data, name="bench", limits=limits, budget=budget, cost=None if budget is None else measure, seed=0
-    ).metrics
+    return train(data, SearchRequest("bench", limits, budget, None if budget is None else measure)).metrics
 
 
 def ours_of(data: FrozenData, recipes: tuple[ArrayRecipe, ...]) -> dict[str, Any]:
     """The metrics of a search over these recipes."""
-    return train_array(
-        data,
-        hardware_of(data),
-        "bench",
-        None,
-        None,
-        None,
-        0,
-        {},
-        lambda what, done, total: None,
-        recipes[0].trim,
-        recipes,
-    ).metrics
+    return train_array(_context(data), recipes[0].trim, recipes).metrics
+
+
+def _context(data: FrozenData) -> SearchContext:
+    return by_roles(data, hardware_of(data), SearchRequest("bench"))
 
 
 def theirs(task: Task, folds: int) -> list[Any]:

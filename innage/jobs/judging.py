@@ -299,8 +299,8 @@ def study(
         InputError: a model that no study can be made of. NotFoundError: no such model, limits or budget.
     """
     from innage.jobs.training import cost_model
+    from training.search.context import hardware_of
     from training.search.refitting import recipe_of
-    from training.search.train import hardware_of
     from training.studies.study import Study, study_features, study_trims
 
     studied = store.model(model)

@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from dataset.records import Budget, FrozenData, FrozenSet, Limits, Model, Role
     from dataset.store import Store
     from training.costs import CostModel
+    from training.search.context import SearchRequest
     from training.search.train import Trained
-    from training.studies.study import Study
 
 
 @dataclass(frozen=True)
@@ -77,24 +77,15 @@ def train(
     frozen_set = store.frozen_set(frozen)
     data = store.frozen_data(frozen_set)
     progress("loading", 0, 1)  # seconds of imports
+    from training.search.context import SearchRequest
     from training.search.train import train as search_model
 
     if search.ablation:
         _check_ablation(data, families)
-    trained = search_model(
-        data,
-        name=name,
-        limits=to_meet,
-        budget=left,
-        cost=cost_model(left),
-        seed=search.seed,
-        families=families,
-        trim=search.trim,
-        progress=progress,
-    )
+    request = SearchRequest(name, to_meet, left, cost_model(left), search.seed, progress)
+    trained = search_model(data, request, families=families, trim=search.trim)
     if search.ablation:
-        study = _study_of(trained, data, name, to_meet, left, search.seed)
-        trained = _ablated(trained, study, progress)
+        trained = _ablated(trained, data, request)
     openings = (
         store.open_prove(frozen_set, f"train {name}")
         if trained.metrics["prove"]
@@ -164,6 +155,7 @@ def retrain(
         InputError: a name that is taken, a model of no pad array, a set that has not the roles it takes.
         NotFoundError: a model, frozen set, limits or a budget that the store does not have.
     """
+    from training.search.context import SearchRequest
     from training.studies.retrain import retrain as compare_ways
 
     _refuse_known(store, name)
@@ -175,19 +167,14 @@ def retrain(
         parent,
         store.frozen_data(parent.frozen),
         store.frozen_data(frozen_set),
-        name=name,
-        limits=to_meet,
-        budget=left,
-        cost=cost_model(left),
-        seed=refit.seed,
-        steps=refit.steps,
-        progress=progress,
+        SearchRequest(name, to_meet, left, cost_model(left), refit.seed, progress),
+        refit.steps,
     )
     openings = store.open_prove(frozen_set, f"retrain {name}")
     kept = store.add_model(
         replace(_record(compared.trained, name, frozen_set, to_meet, openings), parent=model)
     )
-    return Retrained(kept, openings, compared.found)
+    return Retrained(kept, openings, compared.facts)
 
 
 def model_facts(model: Model) -> dict[str, Any]:
@@ -222,7 +209,7 @@ def _check_ablation(data: FrozenData, families: Sequence[str] | None) -> None:
     """What can't be varied is refused before the work, not after it."""
     from dataset.errors import InputError
     from training.search.candidates import ARRAY_CHANNELS
-    from training.search.train import hardware_of
+    from training.search.context import hardware_of
     from training.studies.study import check_study
 
     channels = hardware_of(data).channels
@@ -237,22 +224,23 @@ def _check_ablation(data: FrozenData, families: Sequence[str] | None) -> None:
     check_study(data, _judged_role(data))
 
 
-def _study_of(
-    trained: Trained, data: FrozenData, name: str, limits: Limits | None, budget: Budget | None, seed: int
-) -> Study:
-    from training.search.refitting import recipe_of
-    from training.search.train import hardware_of
-    from training.studies.study import Study
-
-    recipe, role = recipe_of(name, trained.recipe), _judged_role(data)
-    return Study(data, hardware_of(data), recipe, role, limits, budget, cost_model(budget), seed)
-
-
-def _ablated(trained: Trained, study: Study, progress: Progress) -> Trained:
+def _ablated(trained: Trained, data: FrozenData, request: SearchRequest) -> Trained:
     """The same with what features, watcher and trims are worth among its metrics."""
-    from training.studies.study import ablate
+    from training.search.context import hardware_of
+    from training.search.refitting import recipe_of
+    from training.studies.study import Study, ablate
 
-    return replace(trained, metrics=trained.metrics | {"ablation": ablate(study, progress)})
+    study = Study(
+        data,
+        hardware_of(data),
+        recipe_of(request.name, trained.recipe),
+        _judged_role(data),
+        request.limits,
+        request.budget,
+        request.cost,
+        request.seed,
+    )
+    return replace(trained, metrics=trained.metrics | {"ablation": ablate(study, request.progress)})
 
 
 def _refuse_known(store: Store, name: str) -> None:

@@ -45,7 +45,7 @@ from training.program import digest, to_json
 from training.program.builder import Builder
 from training.search.arrays import train_array
 from training.search.candidates import STILL, ArrayRecipe
-from training.search.train import hardware_of
+from training.search.context import SearchRequest, by_roles, hardware_of
 
 ROOT = Path(__file__).parents[2]
 READINGS = Path(innage.demo_data.__path__[0]) / "levels_tidy.csv"
@@ -345,17 +345,7 @@ def test_retrain(run_page: Run, tmp_path: Path) -> None:
         data = store.frozen_data(frozen)
         recipe = ArrayRecipe((6,), 16, (6,), STILL, False, "full", steps=15)
         made = train_array(
-            data,
-            hardware_of(data),
-            "first",
-            limits,
-            None,
-            None,
-            0,
-            {},
-            lambda *_: None,
-            recipes=(recipe,),
-            jobs=1,
+            by_roles(data, hardware_of(data), SearchRequest("first", limits, jobs=1)), recipes=(recipe,)
         )
         texts = (json.dumps(made.recipe), "{}", json.dumps(made.metrics), to_json(made.program))
         store.add_model(Model("first", digest(made.program), frozen, limits, *texts, made.float_onnx))

@@ -110,9 +110,10 @@ def canister(
 def fingerprint(data: FrozenData) -> str:
     """Hashes of program, float ONNX and metrics of a training with all families."""
     from training.program import digest
+    from training.search.context import SearchRequest
     from training.search.train import train
 
-    made = train(data, name="m", limits=None, budget=None, cost=None, seed=3)
+    made = train(data, SearchRequest("m", seed=3))
     texts = (made.float_onnx, json.dumps(made.metrics, sort_keys=True).encode())
     return " ".join([digest(made.program), *(hashlib.sha256(text).hexdigest() for text in texts)])
 

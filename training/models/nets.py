@@ -40,35 +40,36 @@ class Net:
         return activations(self.layers, np.asarray(features, np.float64))[-1]
 
 
-def fit_net(
-    features: Floats,
-    targets: Floats,
-    weights: Floats,
-    hidden: Sequence[int],
-    seed: int,
-    *,
-    steps: int,
-    ridge: float = 1e-6,
-    huber: float | None = None,
-    starts: int = 1,
-) -> Net:
-    """Fit in at most ``steps`` steps from the best of so many ``starts``; features (n, inputs), targets (n,)
-    or (n, outputs), weights (n,).
+@dataclass(frozen=True)
+class NetPlan:
+    """How a net is fitted: units of its hidden layers, seed, most ``steps`` from the best of so many
+    ``starts``, ridge.
 
     ``huber``: the error, in units of a single target, from which on it counts less than by its square; None
-        for plain squares.
+    for plain squares.
     """
+
+    hidden: tuple[int, ...]
+    seed: int
+    steps: int
+    ridge: float = 1e-6
+    huber: float | None = None
+    starts: int = 1
+
+
+def fit_net(features: Floats, targets: Floats, weights: Floats, plan: NetPlan) -> Net:
+    """Fit by ``plan``; features (n, inputs), targets (n,) or (n, outputs), weights (n,)."""
     y = np.asarray(targets, np.float64).reshape(len(targets), -1)
     centre, spread = np.average(features, axis=0, weights=weights), _spread(features)
     middle, scale = np.average(y, axis=0, weights=weights), _spread(y)
-    task = FitProblem(
+    problem = FitProblem(
         ((features - centre) / spread).astype(np.float32),
         ((y - middle) / scale).astype(np.float32),
         weights / weights.sum(),
-        None if huber is None else huber / float(scale[0]),
-        ridge,
+        None if plan.huber is None else plan.huber / float(scale[0]),
+        plan.ridge,
     )
-    layers = list(fit_layers(task, hidden, seed, steps, starts))
+    layers = list(fit_layers(problem, plan.hidden, plan.seed, plan.steps, plan.starts))
     first = layers[0][0] / spread[:, None]
     layers[0] = (first, layers[0][1] - centre @ first)
     layers[-1] = (layers[-1][0] * scale, layers[-1][1] * scale + middle)

@@ -116,7 +116,7 @@ def trim_counts(data: FrozenData, kinds: tuple[TrimKind, ...]) -> Ints:
                     where,
                     f"no {kind} trim on mounting {session.mounting.name}",
                     f"a {kind} trim",
-                    "add it with 'innage trim' and freeze again",
+                    "add the unit's trim to the store and freeze again",
                 )
             row += trim.counts
         rows.append(row)

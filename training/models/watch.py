@@ -11,13 +11,13 @@ captured frames.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from dataset.records import FrozenData, Surface, Wall
 from training.models.features import still_features
-from training.models.nets import Net, fit_net
+from training.models.nets import Net, NetPlan, fit_net
 from training.models.trimming import SHARE_HIGH, SHARE_LOW, SHARE_ONE
 from training.rows import Floats, Ints, Mask, group_weights
 
@@ -120,25 +120,26 @@ def _hand(base: Floats, rng: np.random.Generator) -> Floats:
     return base + height * np.exp(-(((np.arange(channels) - centre) / wide) ** 2))
 
 
-def fit_watcher(
-    features: Floats,
-    shares: Floats,
-    groups: Sequence[str],
-    doubt: Floats,
-    states: States,
-    group: Ints,
-    hidden: Sequence[int],
-    seed: int,
-    steps: int,
-    starts: int,
-) -> Net:
-    """Fit the watcher to rows (n, ...) and to made-up strange frames."""
-    rng = np.random.default_rng(seed)
-    odd = make_strange(shares, rng, max(int(_STRANGE_SHARE * len(shares)), 8))
-    x = np.vstack([features, still_features(odd, groups)])
-    real = np.column_stack([doubt, np.zeros(len(doubt)), states.foam, states.film]).astype(np.float64)
+@dataclass(frozen=True)
+class WatchRows:
+    """What a watcher is fitted to, rows (n, ...): features, shares, targets of doubt, states, groups."""
+
+    features: Floats
+    shares: Floats
+    doubt: Floats
+    states: States
+    group: Ints
+
+
+def fit_watcher(rows: WatchRows, groups: Sequence[str], plan: NetPlan) -> Net:
+    """Fit the watcher to rows and to made-up strange frames; ``groups`` are those of the features."""
+    rng = np.random.default_rng(plan.seed)
+    odd = make_strange(rows.shares, rng, max(int(_STRANGE_SHARE * len(rows.shares)), 8))
+    x = np.vstack([rows.features, still_features(odd, groups)])
+    foam, film = rows.states.foam, rows.states.film
+    real = np.column_stack([rows.doubt, np.zeros(len(rows.doubt)), foam, film]).astype(np.float64)
     # a strange frame says nothing of foam and film, and its level is surely wrong
-    unknown = np.tile([1.0, 1.0, states.foam.mean(), states.film.mean()], (len(odd), 1))
-    weights = np.concatenate([group_weights(group), np.full(len(odd), 1.0)])
+    unknown = np.tile([1.0, 1.0, foam.mean(), film.mean()], (len(odd), 1))
+    weights = np.concatenate([group_weights(rows.group), np.full(len(odd), 1.0)])
     y = np.vstack([real, unknown])
-    return fit_net(x, y, weights, hidden, seed, steps=steps, ridge=_RIDGE, starts=starts)
+    return fit_net(x, y, weights, replace(plan, ridge=_RIDGE))

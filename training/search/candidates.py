@@ -1,52 +1,28 @@
-"""The search for pad arrays: feature groups, nets of several sizes and weight widths, each with its watcher
-and operating point, as programs.
-
-Everything is fitted on 'fit' units; sizes, widths and thresholds are chosen on 'choose' units (on units left
-out of 'fit' in turn, where there are none).
+"""What a search tries, and what became of each recipe: an integer program with its figures, or the reason why
+there is none.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Protocol
 
 import numpy as np
-from joblib import Parallel, delayed
 
-from dataset.records import FrozenData, Limits
-from training.judging.streams import restarted, values_of
-from training.models.assemble import SCORE_HIGH, SCORE_LOW, Parts
-from training.models.features import MEAN_SHIFT, columns, emit_features, still_features, width
-from training.models.nets import Net, fit_net, quantise_net
-from training.models.operating import DEFAULT_SHARES, Operating, Scores, find_operating, without_false_wets
-from training.models.recipes import Hardware
-from training.models.trim_limits import refuse_trims
-from training.models.trimming import SHARE_ONE, Trimming, find_trimming, kind_names, trim_counts, trim_range
-from training.models.watch import ONE, States, doubt_of, fit_watcher, states_of
-from training.program import LEVEL_UNITS_PER_MM, Builder, shift_round_int
-from training.rows import Floats, Ints, Mask, group_weights
+from training.costs import Cost
+from training.judging.scoring import tidy
+from training.models.assemble import Parts
+from training.models.nets import Net
+from training.models.operating import Operating
+from training.models.recipes import Fitted, Recipe
+from training.program import Program
 
 LEVEL_STEPS, WATCHER_SHARE = 80, 0.75  # steps of a fit; a watcher takes fewer
-STARTS = 4  # of each fit: from one alone, nets of one size differ by half as much again
-HUBER_SHARE = 0.01  # of the span: a level net's larger errors count less than by their square
 ARRAY_CHANNELS = 4  # fewer pads than this have no pattern to watch
 PADS, STILL, MOVING = ("shares",), ("shares", "ratios"), ("shares", "ratios", "flow")
 ALL = ("shares", "ratios", "flow", "unrest")
 EVERY, PLAIN, FOAM = "every", "plain", "foam"  # frames that a level net is for
-_ASIDE = 0.2  # weight of the frames that a net is not for: the flag that chooses the net errs
-MOST_FIT_ROWS = 12_000  # frames of one session are alike: more take longer and teach little
-MOST_WATCHER_ROWS, WATCHER_BITS = (
-    8_000,
-    16,
-)  # a watcher has several outputs; fewer bits cost it most of the foam it would find
-PARTS = 3  # units are left out in so many parts to learn what errors unseen units have
-EMPTY_WEIGHT = 0.5
-_SCALES = (0.7, 1.2)  # of shares: a coupling or permittivity that no capture had; common practice, no source
-_DROP_CHANCE, _DROP_SHARE = (
-    0.3,
-    0.3,
-)  # a drop on three pads of ten, up to 0.3 of a swing: common practice, no source
 
 
 @dataclass(frozen=True)
@@ -84,6 +60,10 @@ class ArrayRecipe:
             LevelTask(self.level_groups, self.foam, self.steps, FOAM),
         )
 
+    def watching(self) -> WatcherTask:
+        """The watcher that it needs."""
+        return WatcherTask(self.watch_groups, self.watcher, round(self.steps * WATCHER_SHARE))
+
 
 @dataclass(frozen=True)
 class LevelTask:
@@ -95,6 +75,15 @@ class LevelTask:
     hidden: tuple[int, ...]
     steps: int
     frames: str
+
+
+@dataclass(frozen=True)
+class WatcherTask:
+    """A watcher to be fitted: feature groups, hidden layers, steps."""
+
+    groups: tuple[str, ...]
+    hidden: tuple[int, ...]
+    steps: int
 
 
 def default_recipes(trim: str) -> tuple[ArrayRecipe, ...]:
@@ -126,332 +115,202 @@ def default_recipes(trim: str) -> tuple[ArrayRecipe, ...]:
     return (*small, *large)
 
 
+class AnyRecipe(Protocol):
+    """A recipe of either search, as it is shown."""
+
+    @property
+    def family(self) -> str: ...
+
+    @property
+    def size(self) -> int | str: ...
+
+    @property
+    def bits(self) -> int: ...
+
+
 @dataclass(frozen=True)
-class FeatureTable:
-    """What all candidates of one trimming share: integer features of the groups ALL (n, width), their bounds,
-    and shares (n, channels), of all rows.
+class Candidate:
+    """A recipe as an integer program, with the figures of integers and floats on groups that its fit has not
+    seen.
+
+    ``meets`` says whether it is within the limits, ``within`` whether within the budget; None without limits
+    and where no cost was measured. ``quantisation_error_mm``: of the integers from the curve that they stand
+    for, along a filling of the tank; 0 where that is not looked at.
     """
 
-    trimming: Trimming
-    trims: Ints
-    features: Floats
-    shares: Floats
-    bounds: tuple[tuple[int, ...], tuple[int, ...]]
+    recipe: AnyRecipe
+    program: Program
+    integer: Mapping[str, Any]
+    floating: Mapping[str, Any]
+    meets: bool | None = field(default=None, kw_only=True)
+    cost: Cost | None = field(default=None, kw_only=True)
+    within: bool | None = field(default=None, kw_only=True)
+    quantisation_error_mm: float = field(default=0.0, kw_only=True)
 
-    def of(self, groups: Sequence[str], rows: Ints | Mask) -> Floats:
-        """Features of some groups on some rows."""
-        return self.features[rows][:, columns(groups, ALL, self.trimming.channels)]
+    @property
+    def error(self) -> float:
+        """The choose error that candidates are compared by, mm; infinite where nothing was accepted."""
+        raise NotImplementedError
 
-    def bounds_of(self, groups: Sequence[str]) -> tuple[list[int], list[int]]:
-        at = columns(groups, ALL, self.trimming.channels)
-        return [self.bounds[0][k] for k in at], [self.bounds[1][k] for k in at]
+    @property
+    def false_wets(self) -> int:
+        """Episodes on the choose groups in which an empty tank was read as wet; 0 where nothing says what
+        empty looks like.
+        """
+        return 0
+
+    def summary(self) -> dict[str, Any]:
+        """The candidate as a row of the metrics."""
+        return _row(self.recipe, self.meets) | {
+            "departure_mm": tidy(self.quantisation_error_mm),
+            "error_mm": tidy(self.error) if np.isfinite(self.error) else None,
+            "choose": {"integer": dict(self.integer), "float": dict(self.floating)},
+            "cost": None if self.cost is None else cost_facts(self.cost),
+            "within_budget": self.within,
+        }
 
 
-def prepare_features(data: FrozenData, hardware: Hardware, fit: Mask, rows: Mask, trim: str) -> FeatureTable:
-    """Trimming from the fit rows, features of ``rows`` (zero elsewhere) by running the program's own
-    operations.
+@dataclass(frozen=True)
+class FewPadCandidate(Candidate):
+    """A candidate of few pads, with its float model."""
+
+    recipe: Recipe
+    fitted: Fitted
+
+    @property
+    def error(self) -> float:
+        """The choose error, quantisation error included."""
+        value = self.cautious["rmse_mm"]
+        return np.inf if value is None else float(value)
+
+    @property
+    def cautious(self) -> dict[str, Any]:
+        """The integer figures with ``quantisation_error_mm`` added in quadrature to the errors.
+
+        Unseen groups lie where marks were taken; what few knots and narrow weights do between them, they
+        cannot tell.
+        """
+        return dict(self.integer) | {
+            metric: tidy(np.hypot(self.integer[metric], self.quantisation_error_mm))
+            for metric in ("rmse_mm", "worst_group_rmse_mm")
+            if self.integer.get(metric) is not None
+        }
+
+
+@dataclass(frozen=True)
+class ArrayCandidate(Candidate):
+    """A candidate of the array search: its integers, thresholds, float level net, and figures by class on the
+    choose groups.
     """
-    trimming = find_trimming(data, fit, trim)
-    builder = Builder(
-        "features",
-        hardware.count_bits,
-        hardware.channels,
-        hardware.period_ms,
-        hardware.span,
-        hardware.period_tolerance_pct,
-        trim_range=trim_range(trimming),
-        trim_kinds=kind_names(trimming),
-    )
-    made = emit_features(builder, trimming, ALL)
-    joined = made.joined(builder, ALL)
-    zero = builder.const(0)
-    interval = builder.interval(joined)
-    program = builder.finish(low=zero, level=zero, high=zero, validity=zero, flags=zero)
-    refuse_trims(
-        program,
-        data,
-        rows,
-        "what the trims to fit on allow",
-        "is it right? take the trim again, or freeze without the unit",
-    )
-    trims = trim_counts(data, trimming.kinds)
-    found = values_of(program, data, rows, trims, (joined, made.shares))
-    features, shares = (
-        np.zeros((len(rows), width(ALL, hardware.channels))),
-        np.zeros((len(rows), hardware.channels)),
-    )
-    features[rows], shares[rows] = found[joined], found[made.shares]
-    return FeatureTable(trimming, trims, features, shares, (interval.low, interval.high))
+
+    recipe: ArrayRecipe
+    parts: Parts
+    at: Operating
+    net: Net
+    figures: Mapping[str, Any]
+
+    @property
+    def error(self) -> float:
+        """The mean over classes of the P95 in mm."""
+        return error_of(self.figures)
+
+    @property
+    def false_wets(self) -> int:
+        """Episodes on the choose groups in which an empty tank was read as wet."""
+        return int(self.figures["false_wet"]["wrong"])
+
+    def summary(self) -> dict[str, Any]:
+        """The candidate as a row of the metrics, with its classes and its watcher."""
+        classes = {
+            name: (row.get("p95_mm"), row["accepted_share"]) for name, row in self.figures["classes"].items()
+        }
+        return super().summary() | {"classes": classes} | _watching(self.recipe)
 
 
-def thinned(data: FrozenData, rows: Mask, most: int = MOST_FIT_ROWS) -> Ints:
-    """Indices of the rows in an order of their content, evenly thinned to at most ``most``, each session
-    keeping its share.
+@dataclass(frozen=True)
+class Refused:
+    """A recipe that can't be had in integers, and why; ``meets`` is False where there are limits."""
+
+    recipe: AnyRecipe
+    meets: bool | None
+    reason: str
+
+    def summary(self) -> dict[str, Any]:
+        """The recipe as a row of the metrics."""
+        row = _row(self.recipe, self.meets) | {
+            "departure_mm": 0.0,
+            "error_mm": None,
+            "choose": {"integer": {}, "float": {}},
+            "cost": None,
+            "within_budget": None,
+            "refused": self.reason,
+        }
+        return row | {"classes": {}} | _watching(self.recipe) if isinstance(self.recipe, ArrayRecipe) else row
+
+
+def _row(recipe: AnyRecipe, meets: bool | None) -> dict[str, Any]:
+    return {"family": recipe.family, "size": recipe.size, "bits": recipe.bits, "meets": meets}
+
+
+def _watching(recipe: ArrayRecipe) -> dict[str, Any]:
+    return {
+        "watcher": list(recipe.watcher),
+        "watched": list(recipe.watch_groups),
+        "patience": recipe.patience,
+    }
+
+
+def smallest_first(candidate: Candidate | Refused) -> tuple[Any, ...]:
+    """The order that candidates come in: by estimated flash, then by error, what was refused last."""
+    recipe = candidate.recipe
+    size, error = (
+        (np.inf, np.inf)
+        if isinstance(candidate, Refused)
+        else (table_bytes(candidate.program), candidate.error)
+    )
+    return size, error, recipe.family, recipe.size, recipe.bits
+
+
+def table_bytes(program: Program) -> int:
+    """Estimated flash of a program without compiling it: tables in their narrowest type, and 24 bytes of code
+    an operation.
     """
-    at = np.flatnonzero(rows)
-    at = at[np.lexsort((data.frame[at], data.session[at]))]
-    return at if len(at) <= most else at[np.linspace(0, len(at) - 1, most).round().astype(np.int64)]
+    total = 0
+    for node in program.step:
+        total += 24
+        for value in node.attributes.values():
+            rows = value if isinstance(value, tuple) else ()
+            flat = [v for row in rows for v in (row if isinstance(row, tuple) else (row,))]
+            if flat:
+                widest = max(*flat, -min(flat) - 1)
+                total += len(flat) * (1 if widest < 128 else 2 if widest < 32768 else 4)
+    return total
 
 
-def learn_levels(
-    data: FrozenData, table: FeatureTable, recipe: ArrayRecipe, fit: Mask, seed: int, span_mm: float
-) -> tuple[Net, ...]:
-    """The float level nets of a recipe, the one for foam last."""
-    return tuple(learn_level(data, table, task, fit, seed, span_mm) for task in recipe.levels())
-
-
-def learn_level(
-    data: FrozenData, table: FeatureTable, task: LevelTask, fit: Mask, seed: int, span_mm: float
-) -> Net:
-    """Fit a level net on fit rows, and on empty tanks with made-up drops."""
-    at = thinned(data, fit)
-    states = states_of(data).where(at)
-    weights = _row_weights(data, at, states) * _meant(states, task.frames)
-    wetted = _wetted_empty(table, task.groups, at[states.empty], seed)
-    scaled, of = _rescaled(table, task.groups, at, seed)
-    x = np.vstack([table.of(task.groups, at), wetted, scaled])
-    y = np.concatenate([data.level_mm[at], np.zeros(len(wetted)), data.level_mm[at][of]])
-    weights = np.concatenate(
-        [weights, np.full(len(wetted), EMPTY_WEIGHT) * (_ASIDE if task.frames == FOAM else 1.0), weights[of]]
-    )
-    return fit_net(
-        x, y, weights, task.hidden, seed, steps=task.steps, huber=HUBER_SHARE * span_mm, starts=STARTS
-    )
-
-
-def _meant(states: States, frames: str) -> Floats:
-    """Weights of rows by whether a net is for them."""
-    if frames == EVERY:
-        return np.ones(len(states.foam))
-    return np.where(states.foam == (frames == FOAM), 1.0, _ASIDE)
-
-
-def learn_watcher(
-    data: FrozenData,
-    table: FeatureTable,
-    groups: Sequence[str],
-    fit: Mask,
-    hidden: tuple[int, ...],
-    seed: int,
-    doubt: Floats,
-    steps: int,
-) -> Net:
-    """Fit a watcher on fit rows; ``doubt`` (n,) are the targets of :func:`unseen_doubt`."""
-    at = thinned(data, fit, MOST_WATCHER_ROWS)
-    states = states_of(data).where(at)
-    return fit_watcher(
-        table.of(groups, at),
-        table.shares[at],
-        groups,
-        doubt[at],
-        states,
-        data.group[at],
-        hidden,
-        seed,
-        steps,
-        STARTS,
-    )
-
-
-def _rescaled(table: FeatureTable, groups: Sequence[str], at: Ints, seed: int) -> tuple[Floats, Ints]:
-    """Features of every other row with all shares scaled alike, and which rows: another liquid or another
-    coupling to earth does about that.
-    """
-    of = np.arange(0, len(at), 2)
-    scale = np.random.default_rng(seed + 1).uniform(*_SCALES, (len(of), 1))
-    return _in_motion(table, groups, at[of], still_features(table.shares[at[of]] * scale, groups)), of
-
-
-def _wetted_empty(table: FeatureTable, groups: Sequence[str], empty: Ints, seed: int) -> Floats:
-    """Features of empty tanks with made-up drops on top of what was captured: no few captures show every
-    place where drops can hang.
-    """
-    if not len(empty):
-        return np.zeros((0, width(groups, table.trimming.channels)))
-    rng = np.random.default_rng(seed)
-    shares = table.shares[empty].copy()
-    drops = rng.random(shares.shape) < _DROP_CHANCE
-    shares += drops * rng.uniform(0, _DROP_SHARE, shares.shape) * SHARE_ONE
-    return _in_motion(table, groups, empty, still_features(shares, groups))
-
-
-def _in_motion(table: FeatureTable, groups: Sequence[str], rows: Ints, features: Floats) -> Floats:
-    """Features made up from ``rows`` with those of time as they were captured."""
-    timed = columns([g for g in ("flow", "unrest") if g in groups], groups, table.trimming.channels)
-    features[:, timed] = table.of(groups, rows)[:, timed]
-    return features
-
-
-def _row_weights(data: FrozenData, at: Ints, states: States) -> Floats:
-    """Groups alike; an empty tank's frames, all of one level, count less each than frames under liquid."""
-    weights = group_weights(data.group[at]) * np.where(states.empty, EMPTY_WEIGHT, 1.0)
-    return np.asarray(weights / weights.mean(), np.float64)
-
-
-def unseen_doubt(
-    data: FrozenData,
-    table: FeatureTable,
-    fit: Mask,
-    span_mm: float,
-    seed: int,
-    steps: int = LEVEL_STEPS // 2,
-    jobs: int = 1,
-    progress: Callable[[str, int, int], None] | None = None,
-) -> Floats:
-    """Targets of doubt for fit rows, (n,): from errors of level nets fitted without the row's unit, each on
-    the frames that it is for.
-    """
-    groups = np.unique(data.group[fit])
-    foam = states_of(data).foam
-    parts = [
-        (fit & np.isin(data.group, groups[part::PARTS]), frames)
-        for part in range(PARTS)
-        for frames in (PLAIN, FOAM)
-    ]
-    rows = [out & (foam == (frames == FOAM)) for out, frames in parts]
-    tasks = [(fit & ~out, LevelTask(MOVING, (12, 6), steps, frames)) for out, frames in parts]
-    needed = [k for k in range(len(parts)) if rows[k].any()]
-    nets = Parallel(n_jobs=jobs, return_as="generator")(
-        delayed(learn_level)(data, table, tasks[k][1], tasks[k][0], seed, span_mm) for k in needed
-    )
-    made = np.zeros(len(fit))
-    say = progress or (lambda what, done, total: None)
-    say("learning what to doubt", 0, len(needed))
-    for done, (k, net) in enumerate(zip(needed, nets, strict=True), 1):
-        say("learning what to doubt", done, len(needed))
-        made[rows[k]] = doubt_of(
-            np.clip(net.predict(table.of(MOVING, rows[k]))[:, 0], 0, span_mm) - data.level_mm[rows[k]],
-            span_mm,
-        )
-    return made
-
-
-def parts_of(
-    nets: Sequence[Net],
-    watcher: Net,
-    table: FeatureTable,
-    recipe: ArrayRecipe,
-    data: FrozenData,
-    fit: Mask,
-    span_mm: float,
-) -> Parts:
-    """The integers of a candidate. Raises ProgramError where they can't be had in its bits."""
-    at = thinned(data, fit)
-    states = states_of(data).where(at)
-    features, bounds = table.of(recipe.level_groups, at), table.bounds_of(recipe.level_groups)
-    levels = []
-    for net, task in zip(nets, recipe.levels(), strict=True):
-        on = data.level_mm[at][:, None], _row_weights(data, at, states) * _meant(states, task.frames)
-        levels.append(
-            quantise_net(
-                net,
-                features,
-                bounds,
-                recipe.bits,
-                LEVEL_UNITS_PER_MM,
-                refit_on=on,
-                huber=HUBER_SHARE * span_mm,
-            )
-        )
-    bounds = table.bounds_of(recipe.watch_groups)
-    watched = quantise_net(watcher, table.of(recipe.watch_groups, at), bounds, WATCHER_BITS, ONE)
-    return Parts(
-        table.trimming,
-        recipe.level_groups,
-        recipe.watch_groups,
-        levels[0],
-        levels[1] if recipe.foam else None,
-        watched,
-        recipe.patience,
-    )
-
-
-def wanted_shares(limits: Limits | None) -> Mapping[str, float]:
-    """The accepted shares by class that limits ask for, over the usual ones."""
-    shares = dict(DEFAULT_SHARES)
-    for row in () if limits is None else limits.rows:
-        if row.metric == "withheld_share" and row.condition in shares:
-            shares[row.condition] = 1 - row.bound
-    return shares
-
-
-def thresholds_of(
-    parts: Parts,
-    table: FeatureTable,
-    data: FrozenData,
-    fit: Mask,
-    choose: Mask,
-    span_mm: float,
-    limits: Limits | None,
-) -> Operating:
-    """The operating point: shares from the choose groups, which no net has seen; false wets are hunted on the
-    fit groups too, since empty tanks are few.
-    """
-    chosen, every = (scores_of(parts, table, data, rows, span_mm) for rows in (choose, fit | choose))
-    states = states_of(data)
-    at = find_operating(
-        chosen,
-        data.level_mm[choose],
-        states.where(choose),
-        data.group[choose],
-        span_mm,
-        wanted_shares(limits),
-    )
-    return without_false_wets(chosen, states.where(choose), at, every, states.where(fit | choose), span_mm)
-
-
-def scores_of(parts: Parts, table: FeatureTable, data: FrozenData, rows: Mask, span_mm: float) -> Scores:
-    """What the nets give on rows, from integer features: the arithmetic of the program's own operations."""
-    features = table.of(parts.level_groups, rows)
-    plain = parts.level.activations(features)[-1][:, 0]
-    foam = plain if parts.foam is None else parts.foam.activations(features)[-1][:, 0]
-    watched = np.clip(
-        parts.watcher.activations(table.of(parts.watch_groups, rows))[-1], SCORE_LOW, SCORE_HIGH
-    ).astype(np.int64)
-    doubt = (
-        _patient(watched[:, 0], data.session[rows], restarted(data)[rows])
-        if parts.patience
-        else watched[:, 0]
-    )
-    shares = table.shares[rows].astype(np.int64)
-    plain, foam = (np.clip(its / LEVEL_UNITS_PER_MM, 0, span_mm) for its in (plain, foam))
-    return Scores(
-        plain,
-        foam,
-        doubt,
-        watched[:, 1],
-        watched[:, 2],
-        watched[:, 3],
-        shares.max(axis=1),
-        shares.min(axis=1),
-    )
-
-
-def _patient(doubt: Ints, session: Ints, anew: Mask) -> Ints:
-    """The running mean of the program, over each session's rows; ``anew`` where it starts again."""
-    made = doubt.copy()
-    for s in np.unique(session):
-        at = np.flatnonzero(session == s)
-        total = int(doubt[at[0]]) << MEAN_SHIFT
-        for k, row in enumerate(at):
-            total = (
-                int(doubt[row]) << MEAN_SHIFT
-                if anew[row]
-                else total
-                if k == 0
-                else total - shift_round_int(total, MEAN_SHIFT) + int(doubt[row])
-            )
-            made[row] = shift_round_int(total, MEAN_SHIFT)
-    return made
+def cost_facts(cost: Cost) -> dict[str, Any]:
+    """A cost as JSON."""
+    return {
+        "core": cost.core,
+        "flash": cost.flash,
+        "flash_code": cost.flash_code,
+        "flash_tables": cost.flash_tables,
+        "flash_helpers": cost.flash_helpers,
+        "ram": cost.ram,
+        "stack": cost.stack,
+        "stack_bound": cost.stack_bound,
+        "cycles": cost.cycles,
+        "cycles_mean": tidy(cost.cycles_mean),
+        "cycles_bound": cost.cycles_bound,
+    }
 
 
 def error_of(figures: Mapping[str, Any]) -> float:
     """What candidates are compared by: the mean over clean, foam and film of the P95 in mm; infinite when
     nothing was accepted.
     """
-    found = [
+    p95 = [
         figures["classes"][name].get("p95_mm")
         for name in ("clean", "foam", "film")
         if name in figures["classes"]
     ]
-    return float("inf") if not found or any(v is None for v in found) else float(np.mean(found))
+    return float("inf") if not p95 or any(v is None for v in p95) else float(np.mean(p95))

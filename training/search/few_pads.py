@@ -1,101 +1,36 @@
-"""The search: every recipe fitted and scored as an integer program, on groups that its fit has not seen."""
+"""Training for few pads: every recipe fitted and scored as an integer program on groups that its fit has not
+seen, the pick, and the figures on 'prove'.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from dataset.errors import InputError, ProgramError
-from dataset.records import Budget, FrozenData, GroupBy, Limits, Role
-from training.costs import Cost, CostModel, against
-from training.judging.answers import meets
-from training.judging.scoring import Answers, readings, score, tidy
+from dataset.records import FrozenData, GroupBy, Role
+from training.judging.answers import answer, meets
+from training.judging.scoring import Answers, beyond, by_group, by_level, readings, score
 from training.models.families import BITS, FAMILIES
-from training.models.recipes import Fitted, Hardware, Recipe, fit_sizes, quantise
+from training.models.float_pipelines import emit_float_onnx, float_onnx_difference
+from training.models.recipes import Fitted, Recipe, fit_sizes, quantise
 from training.program import LEVEL_UNITS_PER_MM, WITHHELD, Program, run
-from training.rows import Ints, Mask, Rows, rows_of
-
-Progress = Callable[[str, int, int], None]
+from training.rows import Ints, Mask, Rows, rows_of, seen_in_prove_bands
+from training.search.band import NOT_DRAWN, fewest_groups
+from training.search.candidates import FewPadCandidate, Refused, smallest_first
+from training.search.context import SearchContext, notes_of
+from training.search.picking import measured, pick
+from training.search.result import RANDOM_ROWS, SearchResult, stored_hardware
 
 MOST_FOLDS = 12
-_MOST_MEASURED = 12
 _WITH_QUANTISATION = (
     "; limits are compared with the integer error and the integers' departure from their own "
     "curve, added in quadrature"
 )
 _PATH_POINTS = 400
-_AS_GOOD = 1.02  # without limits, a smaller model within this factor of the best score is as good
-
-
-@dataclass(frozen=True)
-class Candidate:
-    """A recipe fitted on all fit groups, its program (None: not possible in these bits) and its figures on
-    unseen groups.
-    """
-
-    recipe: Any  # a Recipe, or what another search tries; family, size and bits are what is shown of it
-    fitted: Any
-    program: Program | None
-    integer: Mapping[str, Any]
-    floating: Mapping[str, Any]
-    meets: bool | None
-    cost: Cost | None = None
-    within: bool | None = None  # the budget; None: not measured
-    refused: str = ""
-    quantisation_error_mm: float = (
-        0.0  # of the integers from the curve they stand for, along a filling of the tank
-    )
-
-    @property
-    def error(self) -> float:
-        """The choose error that candidates are compared by, departure included; infinite when
-        there is none.
-        """
-        value = self.cautious["rmse_mm"] if self.integer else None
-        return np.inf if value is None else float(value)
-
-    @property
-    def false_wets(self) -> int:
-        """Episodes on the choose groups in which an empty tank was read as wet; 0 where nothing says what
-        empty looks like.
-        """
-        return 0
-
-    @property
-    def cautious(self) -> dict[str, Any]:
-        """The integer figures with ``quantisation_error_mm`` added in quadrature to the errors.
-
-        Unseen groups lie where marks were taken; what few knots and narrow weights do between them, they
-        cannot tell.
-        """
-        return dict(self.integer) | {
-            metric: tidy(np.hypot(self.integer[metric], self.quantisation_error_mm))
-            for metric in ("rmse_mm", "worst_group_rmse_mm")
-            if self.integer.get(metric) is not None
-        }
-
-    def summary(self) -> dict[str, Any]:
-        """The candidate as a row of the metrics."""
-        row = {
-            "family": self.recipe.family,
-            "size": self.recipe.size,
-            "bits": self.recipe.bits,
-            "meets": self.meets,
-        }
-        cost = None if self.cost is None else cost_facts(self.cost)
-        row |= {
-            "departure_mm": tidy(self.quantisation_error_mm),
-            "error_mm": tidy(self.error) if np.isfinite(self.error) else None,
-        }
-        row |= {
-            "choose": {"integer": dict(self.integer), "float": dict(self.floating)},
-            "cost": cost,
-            "within_budget": self.within,
-        }
-        return row | ({"refused": self.refused} if self.refused else {})
 
 
 @dataclass(frozen=True)
@@ -106,37 +41,34 @@ class Fold:
     score: Mask
 
 
-def cost_facts(cost: Cost) -> dict[str, Any]:
-    """A cost as JSON."""
-    return {
-        "core": cost.core,
-        "flash": cost.flash,
-        "flash_code": cost.flash_code,
-        "flash_tables": cost.flash_tables,
-        "flash_helpers": cost.flash_helpers,
-        "ram": cost.ram,
-        "stack": cost.stack,
-        "stack_bound": cost.stack_bound,
-        "cycles": cost.cycles,
-        "cycles_mean": tidy(cost.cycles_mean),
-        "cycles_bound": cost.cycles_bound,
+def train_few_pads(context: SearchContext, families: tuple[str, ...]) -> SearchResult:
+    """Search the families, pick, and score once on 'prove'."""
+    data, request = context.data, context.request
+    candidates, how = search(context, families)
+    candidates = measured(candidates, request)
+    chosen, why = pick(candidates, request.limits)
+    program = replace(chosen.program, notes=dict(chosen.program.notes) | notes_of(data))
+    chosen = replace(chosen, program=program)
+    request.progress("scoring", 1, 1)
+    prove = _prove(chosen, data)
+    random_rows = None if prove is None else _random_rows(chosen.recipe, context)
+    float_onnx = emit_float_onnx(chosen.fitted.pipeline, context.hardware.channels, request.name)
+    difference = float_onnx_difference(float_onnx, chosen.fitted.pipeline, data.counts)
+    metrics = {
+        "chosen": chosen.summary(),
+        "candidates": [c.summary() for c in candidates],
+        "choose_how": how,
+        "why": why,
+        "prove": prove,
+        "random_rows": random_rows,
+        "limits": answer(request.limits, prove),
+        "band": _band(data),
+        "budget": request.budget_kept(chosen.within),
+        "float_onnx_max_diff_mm": difference,
+        "fit": _fit_facts(data),
+        **seen_in_prove_bands(data),
     }
-
-
-def table_bytes(program: Program) -> int:
-    """Estimated flash of a program without compiling it: tables in their narrowest type, and 24 bytes of code
-    an operation.
-    """
-    total = 0
-    for node in program.step:
-        total += 24
-        for value in node.attributes.values():
-            rows = value if isinstance(value, tuple) else ()
-            flat = [v for row in rows for v in (row if isinstance(row, tuple) else (row,))]
-            if flat:
-                widest = max(*flat, -min(flat) - 1)
-                total += len(flat) * (1 if widest < 128 else 2 if widest < 32768 else 4)
-    return total
+    return SearchResult(program, float_onnx, _recipe(chosen, families, context), metrics)
 
 
 def folds(data: FrozenData) -> tuple[tuple[Fold, ...], str]:
@@ -149,7 +81,7 @@ def folds(data: FrozenData) -> tuple[tuple[Fold, ...], str]:
         return (Fold(fit, choose),), f"scored on {count} 'choose' groups" + _WITH_QUANTISATION
     groups = _left_out_groups(data, fit)
     deals = [groups[k :: min(len(groups), MOST_FOLDS)] for k in range(min(len(groups), MOST_FOLDS))]
-    made = tuple(Fold(fit & ~np.isin(data.group, deal), fit & np.isin(data.group, deal)) for deal in deals)
+    parts = tuple(Fold(fit & ~np.isin(data.group, deal), fit & np.isin(data.group, deal)) for deal in deals)
     how = f"no 'choose' groups: scored on {len(groups)} 'fit' groups, each left out of its fit in turn"
     if data.frozen.group_by is GroupBy.LEVEL:
         how += (
@@ -158,147 +90,7 @@ def folds(data: FrozenData) -> tuple[tuple[Fold, ...], str]:
         )
     if len(deals) < len(groups):
         how += f"; left out in {len(deals)} parts of several groups"
-    return made, how + _WITH_QUANTISATION
-
-
-def search(
-    data: FrozenData,
-    hardware: Hardware,
-    name: str,
-    families: Sequence[str],
-    seed: int,
-    limits: Limits | None,
-    progress: Progress,
-) -> tuple[list[Candidate], str]:
-    """Fit and score every recipe of ``families``; candidates in order of estimated size, and how they were
-    scored.
-    """
-    parts, how = folds(data)
-    plan = [(family, FAMILIES[family].sizes(hardware.channels)) for family in families]
-    rows = rows_of(data, data.rows(Role.FIT))
-    path, found = _filling(rows), []
-    total, done = len(plan) * (len(parts) + 1), 0
-    for family, sizes in plan:
-        answers: dict[tuple[int, int], list[Answers]] = {}
-        for fold in parts:
-            progress(family, done, total)
-            for key, given in _fold_answers(data, fold, family, sizes, hardware, seed):
-                answers.setdefault(key, []).append(given)
-            done += 1
-        fitted = fit_sizes(family, sizes, rows, hardware, seed)
-        found += [
-            _candidate(
-                Recipe(family, size, bits),
-                fitted[size],
-                hardware,
-                name,
-                path,
-                answers.get((size, bits), []),
-                len(parts),
-                limits,
-            )
-            for size in sizes
-            for bits in BITS
-        ]
-        done += 1
-        progress(family, done, total)
-    return sorted(
-        found,
-        key=lambda c: (
-            table_bytes(c.program) if c.program else np.inf,
-            c.error,
-            c.recipe.family,
-            c.recipe.size,
-            c.recipe.bits,
-        ),
-    ), how
-
-
-def measured(
-    candidates: list[Candidate], budget: Budget | None, cost: CostModel | None, progress: Progress
-) -> list[Candidate]:
-    """The same candidates, those worth compiling with their measured cost.
-
-    Worth it are those that meet the limits (without limits: that are as good as the best), smallest estimate
-    first, up to twelve; when none of them fits the budget, the others follow by their error until one fits.
-    """
-    if budget is None or cost is None:
-        return candidates
-    possible = [k for k, c in enumerate(candidates) if c.program is not None]
-    best = min((candidates[k].error for k in possible), default=np.inf)
-    good = [
-        k
-        for k in possible
-        if candidates[k].meets or (candidates[k].meets is None and candidates[k].error <= best * _AS_GOOD)
-    ]
-    first = good[:_MOST_MEASURED]
-    rest = [k for k in possible if k not in first]
-    rest.sort(key=lambda k: (not candidates[k].meets, candidates[k].error))
-    result, fits = list(candidates), False
-    for n, k in enumerate((*first, *rest)):
-        if n >= len(first) and fits:
-            break
-        progress("measuring the cost", n, len(first) or len(rest))
-        program = candidates[k].program
-        if program is not None:
-            its = cost(program, budget)
-            within = all(line.within for line in against(its, budget))
-            result[k] = replace(candidates[k], cost=its, within=within)
-            fits |= within
-    return result
-
-
-def pick(candidates: Sequence[Candidate], limits: Limits | None) -> tuple[Candidate, str]:
-    """The chosen candidate and why, in a sentence. ``candidates`` come smallest estimate first."""
-    possible = [c for c in candidates if c.program is not None]
-    if not possible:
-        reasons = "; ".join(sorted({c.refused for c in candidates}))
-        raise InputError(
-            "training",
-            f"no family can be written in integers here ({reasons})",
-            "at least one candidate",
-            "check the counts and labels",
-        )
-    priced = any(c.cost is not None for c in possible)
-    fitting = [c for c in possible if c.within] if priced else possible
-    if not fitting:
-        return min(
-            (c for c in possible if c.cost is not None), key=_flash
-        ), "no candidate fits the budget; the smallest is given"
-    size = "flash" if priced else "estimated flash"
-    fewest = min(c.false_wets for c in fitting)  # a pump that runs dry is worse than millimetres
-    dry_safe = [c for c in fitting if c.false_wets == fewest]
-    if limits is None:
-        best = min(c.error for c in dry_safe)
-        near = [c for c in dry_safe if c.error <= best * _AS_GOOD]
-        return min(
-            near, key=_flash
-        ), f"no limits were given: the smallest by {size} within 2 % of the best choose error"
-    good = [c for c in fitting if c.meets]
-    if good:
-        return min(
-            good, key=_flash
-        ), f"the smallest by {size} of {len(good)} candidates that meet the limits" + (
-            " and fit the budget" if priced else ""
-        )
-    nearest = min(dry_safe, key=lambda c: c.error)
-    why = (
-        f"no candidate meets the limits; the nearest is {nearest.recipe.family} {nearest.recipe.size} with "
-        f"{nearest.recipe.bits} bits"
-    )
-    if any(c.meets for c in possible):
-        why = (
-            "no candidate that fits the budget meets the limits; the nearest is "
-            f"{nearest.recipe.family} {nearest.recipe.size}"
-        )
-    return nearest, why
-
-
-def _flash(candidate: Candidate) -> tuple[int, float]:
-    assert candidate.program is not None
-    return (
-        table_bytes(candidate.program) if candidate.cost is None else candidate.cost.flash
-    ), candidate.error
+    return parts, how + _WITH_QUANTISATION
 
 
 def _left_out_groups(data: FrozenData, fit: Mask) -> list[int]:
@@ -318,18 +110,74 @@ def _left_out_groups(data: FrozenData, fit: Mask) -> list[int]:
     return groups
 
 
+def search(context: SearchContext, families: Sequence[str]) -> tuple[list[FewPadCandidate | Refused], str]:
+    """Fit and score every recipe of ``families``; candidates in order of estimated size, and how they were
+    scored.
+    """
+    data, hardware, progress = context.data, context.hardware, context.request.progress
+    parts, how = folds(data)
+    plan = [(family, FAMILIES[family].sizes(hardware.channels)) for family in families]
+    rows = rows_of(data, context.fit)
+    path = _filling(rows)
+    candidates: list[FewPadCandidate | Refused] = []
+    total, done = len(plan) * (len(parts) + 1), 0
+    for family, sizes in plan:
+        answers: dict[Recipe, list[Answers]] = {}
+        for fold in parts:
+            progress(family, done, total)
+            for recipe, given in _fold_answers(context, fold, family, sizes):
+                answers.setdefault(recipe, []).append(given)
+            done += 1
+        fitted = fit_sizes(family, sizes, rows, hardware, context.request.seed)
+        for recipe in (Recipe(family, size, bits) for size in sizes for bits in BITS):
+            scored = answers.get(recipe, [])
+            whole = scored if len(scored) == len(parts) else []
+            candidates.append(_candidate(context, recipe, fitted[recipe.size], path, whole))
+        done += 1
+        progress(family, done, total)
+    return sorted(candidates, key=smallest_first), how
+
+
 def _fold_answers(
-    data: FrozenData, fold: Fold, family: str, sizes: Sequence[int], hardware: Hardware, seed: int
-) -> Iterator[tuple[tuple[int, int], Answers]]:
-    """Answers of one family on one fold, by size and bits; what cannot be quantised gives none."""
+    context: SearchContext, fold: Fold, family: str, sizes: Sequence[int]
+) -> Iterator[tuple[Recipe, Answers]]:
+    """Answers of one family on one fold, by recipe; what cannot be quantised gives none."""
+    data, hardware = context.data, context.hardware
     rows = rows_of(data, fold.fit)
-    for size, fitted in fit_sizes(family, sizes, rows, hardware, seed).items():
+    for size, fitted in fit_sizes(family, sizes, rows, hardware, context.request.seed).items():
         for bits in BITS:
             try:
                 program = quantise(fitted, bits, hardware, "candidate")
             except ProgramError:
                 continue
-            yield (size, bits), answers_of(fitted, program, data, fold.score, rows.label_range)
+            answers = answers_of(fitted, program, data, fold.score, rows.label_range)
+            yield Recipe(family, size, bits), answers
+
+
+def _candidate(
+    context: SearchContext, recipe: Recipe, fitted: Fitted, path: Ints, answers: Sequence[Answers]
+) -> FewPadCandidate | Refused:
+    """A recipe counts only when every fold could be written in integers (else ``answers`` are none), and so
+    can the final fit.
+    """
+    limits = context.request.limits
+    try:
+        program = quantise(fitted, recipe.bits, context.hardware, context.request.name)
+    except ProgramError as error:
+        return Refused(recipe, None if limits is None else False, str(error))
+    if not answers:
+        reason = "not possible in integers on every fold"
+        return Refused(recipe, None if limits is None else False, reason)
+    all_folds = joined_answers(answers)
+    candidate = FewPadCandidate(
+        recipe,
+        program,
+        score(all_folds, all_folds.level_mm),
+        score(all_folds, all_folds.float_mm),
+        fitted,
+        quantisation_error_mm=_quantisation_error(fitted, program, path),
+    )
+    return replace(candidate, meets=meets(limits, candidate.cautious))
 
 
 def answers_of(
@@ -366,9 +214,9 @@ def _quantisation_error(fitted: Fitted, program: Program, path: Ints) -> float:
     """Root mean square of two things in mm: the table's distance from its curve, and the integers' from the
     floats along ``path``.
     """
-    its = run(program, path)
-    accepted = its.validity != WITHHELD
-    rounding = its.level[accepted] / LEVEL_UNITS_PER_MM - fitted.levels(path[accepted])
+    outputs = run(program, path)
+    accepted = outputs.validity != WITHHELD
+    rounding = outputs.level[accepted] / LEVEL_UNITS_PER_MM - fitted.levels(path[accepted])
     return float(
         np.hypot(
             fitted.pipeline.named_steps["model"].quantisation_error_mm,
@@ -377,39 +225,94 @@ def _quantisation_error(fitted: Fitted, program: Program, path: Ints) -> float:
     )
 
 
-def _candidate(
-    recipe: Recipe,
-    fitted: Fitted,
-    hardware: Hardware,
-    name: str,
-    path: Ints,
-    answers: Sequence[Answers],
-    parts: int,
-    limits: Limits | None,
-) -> Candidate:
-    """A recipe counts only when every fold could be written in integers, and so can the final fit."""
-    try:
-        program = quantise(fitted, recipe.bits, hardware, name)
-    except ProgramError as error:
-        return Candidate(recipe, fitted, None, {}, {}, None if limits is None else False, refused=str(error))
-    if len(answers) < parts:
-        return Candidate(
-            recipe,
-            fitted,
-            None,
-            {},
-            {},
-            None if limits is None else False,
-            refused="not possible in integers on every fold",
-        )
-    its = joined_answers(answers)
-    made = Candidate(
-        recipe,
-        fitted,
-        program,
-        score(its, its.level_mm),
-        score(its, its.float_mm),
-        None,
-        quantisation_error_mm=_quantisation_error(fitted, program, path),
+def _prove(chosen: FewPadCandidate, data: FrozenData) -> dict[str, Any] | None:
+    rows = data.rows(Role.PROVE)
+    if not rows.any():
+        return None
+    label_range = rows_of(data, data.rows(Role.FIT)).label_range
+    answers = answers_of(chosen.fitted, chosen.program, data, rows, label_range)
+    names = {k: group for k, (group, _) in enumerate(data.frozen.roles)}
+    used = answers.inside & answers.accepted
+    levels = by_level(
+        answers.label_mm[used],
+        (answers.level_mm - answers.label_mm)[used],
+        data.u_mm[rows][used],
+        chosen.program.span / LEVEL_UNITS_PER_MM,
     )
-    return replace(made, meets=meets(limits, made.cautious))
+    return {
+        "integer": score(answers, answers.level_mm),
+        "float": score(answers, answers.float_mm),
+        "by_group": by_group(answers, names),
+        "by_level": levels,
+        "beyond": beyond(answers),
+    }
+
+
+def _random_rows(recipe: Recipe, context: SearchContext) -> dict[str, Any]:
+    """The same recipe after a split by row, which lets frames of one group stand on both sides: how much too
+    good it looks.
+    """
+    data, hardware, seed = context.data, context.hardware, context.request.seed
+    fit, used = data.rows(Role.FIT), data.rows(Role.FIT) | data.rows(Role.CHOOSE) | data.rows(Role.PROVE)
+    low, high = rows_of(data, fit).label_range
+    used &= (data.level_mm >= low) & (data.level_mm <= high)
+    index = _canonical(data, used)
+    share = (fit & used).sum() / used.sum()
+    drawn = np.random.default_rng(seed).permutation(index)[: max(round(share * len(index)), 2)]
+    train_rows: Mask = np.zeros(len(used), dtype=np.bool_)
+    train_rows[drawn] = True
+    rows = rows_of(data, train_rows)
+    fitted = fit_sizes(recipe.family, [recipe.size], rows, hardware, seed)[recipe.size]
+    program = quantise(fitted, recipe.bits, hardware, "random_rows")
+    answers = answers_of(fitted, program, data, used & ~train_rows, rows.label_range)
+    return {
+        "integer": score(answers, answers.level_mm),
+        "float": score(answers, answers.float_mm),
+        "fit_share": float(f"{share:.6g}"),
+        "meaning": RANDOM_ROWS,
+    }
+
+
+def _canonical(data: FrozenData, used: Mask) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    """Indices of the used frames, sorted by content rather than by place, so that storage order draws no
+    lots.
+    """
+    at = np.flatnonzero(used)
+    order = np.lexsort((*data.counts[at].T[::-1], data.t_ms[at], data.level_mm[at], data.group[at]))
+    return np.asarray(at[order], dtype=np.int64)
+
+
+def _band(data: FrozenData) -> dict[str, Any]:
+    if data.frozen.group_by is GroupBy.TEMPERATURE:
+        return {"given": False, "reason": NOT_DRAWN}
+    groups, least = len(data.frozen.groups(Role.CALIBRATE)), fewest_groups()
+    reason = (
+        "bands are not built in this version"
+        if groups >= least
+        else f"a 90 % band needs {least} calibrate groups, there are {groups}"
+    )
+    return {"given": False, "reason": reason}
+
+
+def _fit_facts(data: FrozenData) -> dict[str, Any]:
+    fit = data.rows(Role.FIT)
+    low, high = rows_of(data, fit).label_range
+    return {
+        "groups": len(np.unique(data.group[fit])),
+        "frames": int(fit.sum()),
+        "label_low_mm": low,
+        "label_high_mm": high,
+    }
+
+
+def _recipe(chosen: FewPadCandidate, families: tuple[str, ...], context: SearchContext) -> dict[str, Any]:
+    conditioning, frozen = chosen.fitted.conditioning, context.data.frozen
+    return {
+        **asdict(chosen.recipe),
+        "families": list(families),
+        "frozen": {"name": frozen.name, "sha256": frozen.sha256},
+        "seed": context.request.seed,
+        "board": stored_hardware(context.hardware),
+        "trained_range": {"low": list(conditioning.low), "high": list(conditioning.high)},
+        "law": None if conditioning.law is None else str(conditioning.law),
+    }

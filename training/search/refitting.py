@@ -12,7 +12,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from dataset.errors import InputError
-from dataset.records import FrozenData, Limits, Role
+from dataset.records import FrozenData, Role
 from training.judging.judged import Judged, judge
 from training.models.assemble import SCALE, Parts, assemble
 from training.models.features import emit_features
@@ -22,10 +22,10 @@ from training.models.recipes import Hardware
 from training.models.trimming import kind_names, trim_range
 from training.program import Builder, Program
 from training.rows import Ints, Mask
-from training.search.candidates import (
-    WATCHER_SHARE,
-    ArrayRecipe,
-    learn_levels,
+from training.search.candidates import ArrayRecipe
+from training.search.context import SearchContext, silent
+from training.search.fitting import (
+    learn_level,
     learn_watcher,
     parts_of,
     prepare_features,
@@ -61,10 +61,10 @@ def recipe_of(name: str, recipe: Mapping[str, Any]) -> ArrayRecipe:
             "a model of a pad array",
             "train the other families anew",
         )
-    made: dict[str, Any] = {
+    fields_of: dict[str, Any] = {
         key: tuple(value) if isinstance(value, list) else value for key, value in given.items()
     }
-    return ArrayRecipe(**made)
+    return ArrayRecipe(**fields_of)
 
 
 def spread_rows(data: FrozenData, rows: Mask, most: int) -> Mask:
@@ -102,40 +102,26 @@ def thinned_fit(data: FrozenData, most: int) -> FrozenData:
     return replace(data, **{name: getattr(data, name)[kept] for name in columns})
 
 
-def refit(
-    data: FrozenData,
-    hardware: Hardware,
-    recipe: ArrayRecipe,
-    fit: Mask,
-    choose: Mask,
-    limits: Limits | None,
-    seed: int,
-) -> Refit:
-    """Fit ``recipe`` on ``fit`` rows, set its thresholds on ``choose`` rows.
+def refit(context: SearchContext, recipe: ArrayRecipe) -> Refit:
+    """Fit ``recipe`` on the fit rows, set its thresholds on the choose rows; one fit after the other.
 
     Raises InputError where a unit lacks the recipe's trim, ProgramError where the net has no integers in the
     recipe's bits.
     """
+    context = replace(context, request=replace(context.request, jobs=1, progress=silent))
     with threadpool_limits(limits=1):
-        table = prepare_features(data, hardware, fit, fit | choose, recipe.trim)
-        nets = learn_levels(data, table, recipe, fit, seed, hardware.span_mm)
-        doubt = unseen_doubt(data, table, fit, hardware.span_mm, seed, recipe.steps // 2)
-        watched = learn_watcher(
-            data,
-            table,
-            recipe.watch_groups,
-            fit,
-            recipe.watcher,
-            seed,
-            doubt,
-            round(recipe.steps * WATCHER_SHARE),
+        table = prepare_features(context, context.fit | context.choose, recipe.trim)
+        nets = [learn_level(context, table, task) for task in recipe.levels()]
+        doubt = unseen_doubt(context, table, recipe.steps // 2)
+        parts = parts_of(
+            context, table, recipe, nets, learn_watcher(context, table, recipe.watching(), doubt)
         )
-        parts = parts_of(nets, watched, table, recipe, data, fit, hardware.span_mm)
-        at = thresholds_of(parts, table, data, fit, choose, hardware.span_mm, limits)
-    return Refit(assemble("refit", hardware, parts, at, None, {}), table.trims, hardware.span_mm, parts, at)
+        at = thresholds_of(context, table, parts)
+    program = assemble("refit", context.hardware, parts, at, None, {})
+    return Refit(program, table.trims, context.span_mm, parts, at)
 
 
-def unwatched(hardware: Hardware, its: Refit) -> Program:
+def unwatched(hardware: Hardware, refitted: Refit) -> Program:
     """The level net of a refit by itself, with its empty tank, and nothing withheld or flagged: what a model
     without a watcher would be.
     """
@@ -146,15 +132,15 @@ def unwatched(hardware: Hardware, its: Refit) -> Program:
         hardware.period_ms,
         hardware.span,
         hardware.period_tolerance_pct,
-        trim_range=trim_range(its.parts.trimming),
-        trim_kinds=kind_names(its.parts.trimming),
+        trim_range=trim_range(refitted.parts.trimming),
+        trim_kinds=kind_names(refitted.parts.trimming),
     )
-    given = emit_features(builder, its.parts.trimming, its.parts.level_groups)
+    nodes = emit_features(builder, refitted.parts.trimming, refitted.parts.level_groups)
     raw = emit_net(
-        builder, given.joined(builder, its.parts.level_groups), its.parts.level, "level_raw", SCALE
+        builder, nodes.joined(builder, refitted.parts.level_groups), refitted.parts.level, "level_raw", SCALE
     )
     zero, one = builder.const(0), builder.const(1)
-    dry = builder.node("greater", builder.const(its.at.empty_below), given.wettest)
+    dry = builder.node("greater", builder.const(refitted.at.empty_below), nodes.wettest)
     level = builder.node(
         "where", dry, zero, builder.node("clip", raw, scale=SCALE, low=0, high=hardware.span)
     )

@@ -54,7 +54,7 @@ def with_choose(data: FrozenData, every: int = 4) -> FrozenData:
             where,
             f"{len(fit)} 'fit' groups and no 'choose' group",
             f"{every - 1} 'fit' groups, or 'choose' groups",
-            "freeze it with --choose",
+            "freeze it with groups to choose on",
         )
     roles = tuple(
         (group, Role.CHOOSE if group in fit[::every] else role) for group, role in data.frozen.roles

@@ -19,10 +19,10 @@ from training.judging.judged import Judged, errors, figures_of, judge
 from training.models.recipes import Hardware
 from training.models.trimming import usable_trims
 from training.program import Program
-from training.search.candidates import ALL, MOVING, PADS, STILL, ArrayRecipe, error_of
-from training.search.few_pads import Progress, cost_facts
+from training.search.candidates import ALL, MOVING, PADS, STILL, ArrayRecipe, cost_facts, error_of
+from training.search.context import Progress, SearchContext, SearchRequest, by_roles
 from training.search.refitting import Refit, refit, thinned_fit, unwatched
-from training.studies.retrain import tidy_error
+from training.studies.learning_curve import tidy_error
 
 FIT_ROWS, STEPS = 6000, 60  # of each refit: the rows are to be told apart, not polished
 AS_CHOSEN, WITHOUT_WATCHER = "as chosen", "without the watcher"
@@ -110,7 +110,8 @@ def _refits(study: Study, recipes: Mapping[str, ArrayRecipe], progress: Progress
     """The recipes fitted side by side, like ones once; in place of a fit that can't be had the reason."""
     check_study(study.data, study.role)
     thin, distinct = thinned_fit(study.data, FIT_ROWS), list(dict.fromkeys(recipes.values()))
-    jobs = [delayed(_refit)(thin, study.hardware, recipe, study.limits, study.seed) for recipe in distinct]
+    context = by_roles(thin, study.hardware, SearchRequest("refit", study.limits, seed=study.seed))
+    jobs = [delayed(_refit)(context, recipe) for recipe in distinct]
     made = {}
     for recipe, found in zip(distinct, Parallel(n_jobs=study.jobs, return_as="generator")(jobs), strict=True):
         made[recipe] = found
@@ -118,11 +119,9 @@ def _refits(study: Study, recipes: Mapping[str, ArrayRecipe], progress: Progress
     return {name: made[recipe] for name, recipe in recipes.items()}
 
 
-def _refit(
-    data: FrozenData, hardware: Hardware, recipe: ArrayRecipe, limits: Limits | None, seed: int
-) -> Refit | str:
+def _refit(context: SearchContext, recipe: ArrayRecipe) -> Refit | str:
     try:
-        return refit(data, hardware, recipe, data.rows(Role.FIT), data.rows(Role.CHOOSE), limits, seed)
+        return refit(context, recipe)
     except (InputError, ProgramError) as error:
         return str(error)
 

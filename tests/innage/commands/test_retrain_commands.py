@@ -37,7 +37,7 @@ from innage.cli import app
 from training.program import digest, to_json
 from training.search.arrays import train_array
 from training.search.candidates import STILL, ArrayRecipe
-from training.search.train import hardware_of
+from training.search.context import SearchRequest, by_roles, hardware_of
 
 STEPS = np.linspace(0.0, 80.0, 17)
 RECIPE = ArrayRecipe((6,), 16, (6,), STILL, False, "full", steps=15)
@@ -100,17 +100,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
         )
         data = store.frozen_data(frozen)
         made = train_array(
-            data,
-            hardware_of(data),
-            "first",
-            limits,
-            None,
-            None,
-            0,
-            {},
-            lambda *_: None,
-            recipes=(RECIPE,),
-            jobs=1,
+            by_roles(data, hardware_of(data), SearchRequest("first", limits, jobs=1)), recipes=(RECIPE,)
         )
         recipe, metrics = json.dumps(made.recipe), json.dumps(made.metrics)
         store.add_model(

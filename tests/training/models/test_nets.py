@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from training.models.nets import fit_net
+from training.models.nets import NetPlan, fit_net
 
 ROWS = 600
 
@@ -20,7 +20,7 @@ def test_several_starts_find_what_one_may_miss() -> None:
     y = np.clip(x @ draw.normal(size=(3, 4)) + draw.uniform(0, 1, 4), 0, 1) @ draw.normal(size=(4, 1))
 
     def error(seed: int, starts: int) -> float:
-        net = fit_net(x, y[:, 0], np.ones(ROWS), (4,), seed, steps=60, starts=starts)
+        net = fit_net(x, y[:, 0], np.ones(ROWS), NetPlan((4,), seed, 60, starts=starts))
         return float(np.sqrt(np.mean((net.predict(x) - y) ** 2)))
 
     assert max(error(seed, 1) for seed in range(8)) > 0.05

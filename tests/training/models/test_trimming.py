@@ -12,16 +12,16 @@ from dataset.errors import InputError
 from dataset.records import CountLaw, FrozenData, Role, Trim, TrimKind
 from training.models.features import still_features
 from training.models.float_arrays import Trimmer
-from training.models.recipes import Hardware
 from training.models.trimming import SHARE_ONE, find_trimming, trim_counts, usable_trims
-from training.search.candidates import ALL, prepare_features
+from training.search.candidates import ALL
+from training.search.context import SearchContext, SearchRequest, by_roles, hardware_of
+from training.search.fitting import prepare_features
 
 Make = Callable[..., FrozenData]
 
 
-def hardware_of(data: FrozenData) -> Hardware:
-    sensor, tank = data.frozen.sessions[0].mounting.sensor, data.frozen.sessions[0].mounting.tank
-    return Hardware(sensor.count_bits, sensor.channels, sensor.count_law, 100, 10, tank.span_mm)
+def context_of(data: FrozenData) -> SearchContext:
+    return by_roles(data, hardware_of(data), SearchRequest("m"))
 
 
 def with_kind(data: FrozenData, kind: TrimKind, of: Callable[[Trim, Trim], tuple[int, ...]]) -> FrozenData:
@@ -43,7 +43,7 @@ def test_integer_shares_follow_the_float_ones(make_strip: Make, law: CountLaw) -
     """
     data = make_strip(law)
     every = np.ones(len(data.level_mm), np.bool_)
-    table = prepare_features(data, hardware_of(data), data.rows(Role.FIT), every, "full")
+    table = prepare_features(context_of(data), every, "full")
     rows = np.hstack([data.counts, table.trims[data.session]])
     floats = Trimmer(table.trimming, ("shares", "ratios")).transform(rows)
     assert np.abs(floats[:, :6] - table.shares).max() < SHARE_ONE / 400
@@ -57,7 +57,7 @@ def test_units_agree_once_trimmed(make_strip: Make) -> None:
     """At one level the units' raw counts differ by far more than their shares do."""
     data = make_strip()
     every = np.ones(len(data.level_mm), np.bool_)
-    table = prepare_features(data, hardware_of(data), data.rows(Role.FIT), every, "full")
+    table = prepare_features(context_of(data), every, "full")
     half = (data.condition == 1) & (data.level_mm > 0) & (np.abs(data.level_mm - 60) < 2)
     raw = data.counts[half].std(axis=0) / 3000
     assert raw.mean() > 0.05
@@ -85,10 +85,7 @@ def test_surrogate_and_partial_trims_stand_in_for_a_full_one(
     """
     data = with_kind(make_strip(), kind, of)
     every = np.ones(len(data.level_mm), np.bool_)
-    full, other = (
-        prepare_features(data, hardware_of(data), data.rows(Role.FIT), every, which)
-        for which in ("full", name)
-    )
+    full, other = (prepare_features(context_of(data), every, which) for which in ("full", name))
     assert np.abs(full.shares - other.shares).max() < 0.03 * SHARE_ONE
     assert usable_trims(data, every)[-1] == "full"
 
@@ -120,7 +117,7 @@ def test_still_features_are_those_of_the_program_without_time(make_strip: Make) 
     """Ratios are shares over the wettest pad, with a floor; what stands still has neither flow nor unrest."""
     data = make_strip()
     every = np.ones(len(data.level_mm), np.bool_)
-    table = prepare_features(data, hardware_of(data), data.rows(Role.FIT), every, "full")
+    table = prepare_features(context_of(data), every, "full")
     still = still_features(table.shares, ("ratios",))
     assert np.abs(still - table.of(("ratios",), every)).max() <= 8
     dry = table.of(("ratios",), (data.level_mm == 0) & (data.condition == 1))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from unittest.mock import Mock
 
 import numpy as np
 import pytest
@@ -13,40 +14,40 @@ from dataset.records import FrozenData, GroupBy, Limit, Limits, Role
 from training.judging.judged import judge, judge_scores
 from training.judging.streams import values_of
 from training.models.assemble import Parts, assemble
-from training.models.operating import Operating, find_operating
-from training.models.recipes import Hardware
+from training.models.nets import Net
+from training.models.operating import Operating, find_operating, nothing_withheld
 from training.models.trimming import TRIMS, trim_counts
 from training.models.watch import make_strange, states_of
 from training.program import Builder, Program, digest, run
-from training.search.arrays import ArrayCandidate, ArrayTrained, train_array
-from training.search.candidates import (
-    ALL,
-    MOVING,
-    STILL,
-    ArrayRecipe,
+from training.search.arrays import train_array
+from training.search.candidates import ALL, MOVING, STILL, ArrayCandidate, ArrayRecipe
+from training.search.context import Progress, SearchContext, SearchRequest, by_roles, hardware_of, silent
+from training.search.fitting import (
     FeatureTable,
-    learn_levels,
+    learn_level,
     learn_watcher,
     parts_of,
     prepare_features,
     scores_of,
     unseen_doubt,
 )
-from training.search.few_pads import pick
+from training.search.picking import pick
+from training.search.result import SearchResult
 
 Make = Callable[..., FrozenData]
 Assembled = tuple[FrozenData, FeatureTable, Parts, Operating, Program]
-Trained = tuple[FrozenData, ArrayTrained, list[tuple[str, int, int]]]
-BOARD_SPAN = 120.0
+Trained = tuple[FrozenData, SearchResult, list[tuple[str, int, int]]]
+SPAN_MM = 120.0
 SMALL = (
     ArrayRecipe((8,), 8, (6,), ALL, True, "full", MOVING, (8,), steps=40),
     ArrayRecipe((8,), 8, (6,), STILL, False, "full", steps=40),
 )
 
 
-def hardware_of(data: FrozenData) -> Hardware:
-    sensor = data.frozen.sessions[0].mounting.sensor
-    return Hardware(sensor.count_bits, sensor.channels, sensor.count_law, 100, 10, BOARD_SPAN)
+def context_of(
+    data: FrozenData, limits: Limits | None = None, jobs: int = 1, progress: Progress = silent
+) -> SearchContext:
+    return by_roles(data, hardware_of(data), SearchRequest("m", limits, progress=progress, jobs=jobs))
 
 
 @pytest.fixture(scope="module")
@@ -63,19 +64,7 @@ def trained(make_strip: Make) -> Trained:
         ),
     )
     seen: list[tuple[str, int, int]] = []
-    made = train_array(
-        data,
-        hardware_of(data),
-        "model",
-        limits,
-        None,
-        None,
-        0,
-        {"readings": "simulated"},
-        lambda *what: seen.append(what),
-        recipes=SMALL,
-        jobs=1,
-    )
+    made = train_array(context_of(data, limits, progress=lambda *what: seen.append(what)), recipes=SMALL)
     return data, made, seen
 
 
@@ -146,22 +135,7 @@ def test_a_band_is_given_with_nine_groups(trained: Trained) -> None:
 def test_the_same_again(make_strip: Make) -> None:
     """Equal input gives an equal program, whatever the number of cores."""
     data = make_strip(frames=30)
-    one, two = (
-        train_array(
-            data,
-            hardware_of(data),
-            "m",
-            None,
-            None,
-            None,
-            0,
-            {},
-            lambda *_: None,
-            recipes=SMALL[1:],
-            jobs=jobs,
-        )
-        for jobs in (1, 2)
-    )
+    one, two = (train_array(context_of(data, jobs=jobs), recipes=SMALL[1:]) for jobs in (1, 2))
     assert digest(one.program) == digest(two.program)
     assert one.metrics == two.metrics
     assert not one.metrics["band"]["given"]
@@ -179,9 +153,7 @@ def test_temperature_bands_give_no_error_band_and_no_confidence(make_strip: Make
     limits = Limits("l", 1, rows)
     found = []
     for its in (data, by_temperature):
-        made = train_array(
-            its, hardware_of(its), "m", limits, None, None, 0, {}, lambda *_: None, recipes=SMALL[1:], jobs=1
-        )
+        made = train_array(context_of(its, limits), recipes=SMALL[1:])
         found.append(
             (
                 made.metrics["band"]["given"],
@@ -197,23 +169,22 @@ def test_temperature_bands_give_no_error_band_and_no_confidence(make_strip: Make
 @pytest.fixture(scope="module")
 def parts(make_strip: Make) -> Assembled:
     data = make_strip(frames=40)
-    hardware, fit = hardware_of(data), data.rows(Role.FIT)
-    every = np.ones(len(fit), np.bool_)
-    table = prepare_features(data, hardware, fit, every, "full")
-    doubt = unseen_doubt(data, table, fit, BOARD_SPAN, 0, steps=20)
-    recipe = SMALL[0]
-    levels = learn_levels(data, table, recipe, fit, 0, BOARD_SPAN)
-    watched = learn_watcher(data, table, recipe.watch_groups, fit, recipe.watcher, 0, doubt, 20)
-    made = parts_of(levels, watched, table, recipe, data, fit, BOARD_SPAN)
+    context, recipe = context_of(data), SMALL[0]
+    every = np.ones(len(data.level_mm), np.bool_)
+    table = prepare_features(context, every, "full")
+    doubt = unseen_doubt(context, table, steps=20)
+    levels = [learn_level(context, table, task) for task in recipe.levels()]
+    watched = learn_watcher(context, table, replace(recipe.watching(), steps=20), doubt)
+    made = parts_of(context, table, recipe, levels, watched)
     at = find_operating(
-        scores_of(made, table, data, every, BOARD_SPAN),
+        scores_of(context_of(data), table, made, every),
         data.level_mm,
         states_of(data),
         data.group,
-        BOARD_SPAN,
+        SPAN_MM,
         {"clean": 0.9, "foam": 0.6, "film": 0.6},
     )
-    return data, table, made, at, assemble("m", hardware, made, at, None, {})
+    return data, table, made, at, assemble("m", context.hardware, made, at, None, {})
 
 
 def test_scores_from_features_are_those_of_the_program(parts: Assembled) -> None:
@@ -222,7 +193,7 @@ def test_scores_from_features_are_those_of_the_program(parts: Assembled) -> None
     """
     data, table, made, at, program = parts
     every = np.ones(len(data.level_mm), np.bool_)
-    its = scores_of(made, table, data, every, BOARD_SPAN)
+    its = scores_of(context_of(data), table, made, every)
     found = values_of(
         program,
         data,
@@ -233,10 +204,10 @@ def test_scores_from_features_are_those_of_the_program(parts: Assembled) -> None
     for name in ("doubt", "strange", "foam", "film", "wettest"):
         assert np.array_equal(found[name][:, 0], getattr(its, name)), name
     for name, level in (("level_raw", its.plain_mm), ("level_foam", its.foam_mm)):
-        assert np.array_equal(np.clip(found[name][:, 0] / 64, 0, BOARD_SPAN), level)
+        assert np.array_equal(np.clip(found[name][:, 0] / 64, 0, SPAN_MM), level)
     fast, whole = (
-        judge_scores(its, at, data, every, BOARD_SPAN),
-        judge(program, data, every, table.trims, BOARD_SPAN),
+        judge_scores(its, at, data, every, SPAN_MM),
+        judge(program, data, every, table.trims, SPAN_MM),
     )
     assert np.array_equal(fast.validity, whole.validity)
     assert np.array_equal(np.nan_to_num(fast.level_mm), np.nan_to_num(whole.level_mm))
@@ -248,7 +219,7 @@ def test_temperatures_are_grouped_by_ten_degrees(parts: Assembled) -> None:
     data, table, made, at, _ = parts
     every = np.ones(len(data.level_mm), np.bool_)
     warm = replace(data, temperature_c=np.resize([25.0, -0.5, np.nan], len(every)))
-    places = judge_scores(scores_of(made, table, data, every, BOARD_SPAN), at, warm, every, BOARD_SPAN).places
+    places = judge_scores(scores_of(context_of(data), table, made, every), at, warm, every, SPAN_MM).places
     assert places["temperature"][:3].tolist() == ["20 to 30 °C", "-10 to 0 °C", "not measured"]
 
 
@@ -282,10 +253,10 @@ def test_strange_frames_differ_from_what_was_captured() -> None:
 def test_an_unknown_trim_and_too_few_units_are_refused(make_strip: Make) -> None:
     data = make_strip(frames=20)
     with pytest.raises(InputError, match="trim: block"):
-        train_array(data, hardware_of(data), "m", None, None, None, 0, {}, lambda *_: None, trim="block")
+        train_array(context_of(data), trim="block")
     few = make_strip(frames=20, units=3, choose=0, prove=1)
     with pytest.raises(InputError, match="no 'choose' group"):
-        train_array(few, hardware_of(few), "m", None, None, None, 0, {}, lambda *_: None)
+        train_array(context_of(few))
 
 
 def test_fewer_false_wets_come_before_a_smaller_error() -> None:
@@ -298,9 +269,9 @@ def test_fewer_false_wets_come_before_a_smaller_error() -> None:
         program = Builder("m", 8, 1, 100, 64)
         zero = program.const(0)
         made = program.finish(low=zero, level=zero, high=zero, validity=zero, flags=zero)
-        return ArrayCandidate(
-            SMALL[0], None, made, {}, {}, False, figures={"classes": classes, "false_wet": {"wrong": wrong}}
-        )
+        figures = {"classes": classes, "false_wet": {"wrong": wrong}}
+        parts, at = Mock(spec=Parts), nothing_withheld()
+        return ArrayCandidate(SMALL[0], made, {}, {}, parts, at, Net(()), figures, meets=False)
 
     safe, near = candidate(3.0, 0), candidate(1.0, 2)
     assert pick([near, safe], None)[0] is safe

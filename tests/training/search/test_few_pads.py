@@ -16,23 +16,25 @@ from training.costs import Cost, CostModel
 from training.judging.answers import meets
 from training.models.recipes import Hardware
 from training.program import Program
-from training.search.few_pads import Candidate, folds, measured, pick, search, table_bytes
+from training.search.candidates import FewPadCandidate, Refused, table_bytes
+from training.search.context import SearchRequest, by_roles
+from training.search.few_pads import folds, search
+from training.search.picking import measured, pick
 
 MadeUp = Callable[..., FrozenData]
 BUDGET = Budget("small", "cortex-m0plus", 1, 1000, 64, 128, 1000)
 
 
-def _no_progress(what: str, done: int, total: int) -> None: ...
-
-
 @pytest.fixture(scope="module")
-def found(made_up: MadeUp) -> list[Candidate]:
+def found(made_up: MadeUp) -> list[FewPadCandidate]:
     """Candidates of three families on a simulated canister, without limits."""
     hardware = Hardware(16, 3, CountLaw.FALLS, 100, 10, 200.0)
-    return search(made_up(3), hardware, "m", ["line", "hinge", "trees"], 0, None, _no_progress)[0]
+    context = by_roles(made_up(3), hardware, SearchRequest("m"))
+    candidates = search(context, ["line", "hinge", "trees"])[0]
+    return [c for c in candidates if not isinstance(c, Refused)]
 
 
-def _judged(candidates: list[Candidate], limits: Limits) -> list[Candidate]:
+def _judged(candidates: list[FewPadCandidate], limits: Limits) -> list[FewPadCandidate]:
     """The candidates as a search with ``limits`` gives them."""
     return [replace(c, meets=meets(limits, c.cautious)) for c in candidates]
 
@@ -44,13 +46,20 @@ def _cost_of(flash: Callable[[Program], int]) -> CostModel:
     return cost
 
 
-def _bound(candidates: list[Candidate], rank: int) -> Limits:
+def _priced(candidates: list[FewPadCandidate], cost: CostModel) -> list[FewPadCandidate]:
+    """The candidates measured for the budget; none of them is lost."""
+    priced = measured(candidates, SearchRequest("m", budget=BUDGET, cost=cost))
+    assert len(priced) == len(candidates)
+    return [c for c in priced if isinstance(c, FewPadCandidate)]
+
+
+def _bound(candidates: list[FewPadCandidate], rank: int) -> Limits:
     """Limits that exactly ``rank`` candidates meet."""
     errors = sorted(c.error for c in candidates)
     return Limits("l", 1, (Limit("rmse_mm", (errors[rank - 1] + errors[rank]) / 2),))
 
 
-def test_the_smallest_that_meets_is_taken(found: list[Candidate]) -> None:
+def test_the_smallest_that_meets_is_taken(found: list[FewPadCandidate]) -> None:
     """Of the candidates that meet the limits the one with the least estimated flash is chosen, whatever its
     score.
     """
@@ -59,14 +68,11 @@ def test_the_smallest_that_meets_is_taken(found: list[Candidate]) -> None:
     chosen, why = pick(candidates, limits)
     meeting = [c for c in candidates if c.meets]
     assert len(meeting) == 6
-    assert chosen.program is not None
-    assert table_bytes(chosen.program) == min(
-        table_bytes(c.program) for c in meeting if c.program is not None
-    )
+    assert table_bytes(chosen.program) == min(table_bytes(c.program) for c in meeting)
     assert "of 6 candidates that meet the limits" in why
 
 
-def test_nothing_meets(found: list[Candidate]) -> None:
+def test_nothing_meets(found: list[FewPadCandidate]) -> None:
     """When no candidate meets the limits the nearest is given and the reason says so."""
     limits = Limits("l", 1, (Limit("rmse_mm", 0.001),))
     candidates = _judged(found, limits)
@@ -75,15 +81,13 @@ def test_nothing_meets(found: list[Candidate]) -> None:
     assert why.startswith("no candidate meets the limits; the nearest is ")
 
 
-def test_measured_flash_decides(found: list[Candidate]) -> None:
+def test_measured_flash_decides(found: list[FewPadCandidate]) -> None:
     """With a cost model the measured flash decides, not the estimate; candidates that miss the limits are not
     compiled.
     """
     limits = _bound(found, 5)
     candidates = _judged(found, limits)
-    priced = measured(
-        candidates, BUDGET, _cost_of(lambda program: 900 - table_bytes(program) // 100), _no_progress
-    )
+    priced = _priced(candidates, _cost_of(lambda program: 900 - table_bytes(program) // 100))
     assert [c.cost is not None for c in priced] == [bool(c.meets) for c in candidates]
     chosen, why = pick(priced, limits)
     assert chosen.cost is not None
@@ -91,30 +95,25 @@ def test_measured_flash_decides(found: list[Candidate]) -> None:
     assert "fit the budget" in why
 
 
-def test_meeting_but_too_large(found: list[Candidate]) -> None:
+def test_meeting_but_too_large(found: list[FewPadCandidate]) -> None:
     """When all that meet are over the budget, the best that fits is taken and the reason says which of the
     two failed.
     """
     limits = _bound(found, 3)
     candidates = _judged(found, limits)
-    meeting = [table_bytes(c.program) for c in candidates if c.meets and c.program is not None]
-    priced = measured(
-        candidates,
-        BUDGET,
-        _cost_of(lambda program: 2000 if table_bytes(program) in meeting else 500),
-        _no_progress,
-    )
+    meeting = [table_bytes(c.program) for c in candidates if c.meets]
+    priced = _priced(candidates, _cost_of(lambda program: 2000 if table_bytes(program) in meeting else 500))
     chosen, why = pick(priced, limits)
     assert chosen.within
     assert chosen.meets is False
     assert why.startswith("no candidate that fits the budget meets the limits")
 
 
-def test_nothing_fits(found: list[Candidate]) -> None:
+def test_nothing_fits(found: list[FewPadCandidate]) -> None:
     """When nothing fits the budget, everything was measured, the smallest is given, and it is over."""
-    priced = measured(found, BUDGET, _cost_of(lambda program: 1001 + table_bytes(program)), _no_progress)
+    priced = _priced(found, _cost_of(lambda program: 1001 + table_bytes(program)))
     chosen, why = pick(priced, None)
-    assert all(c.cost is not None for c in priced if c.program is not None)
+    assert all(c.cost is not None for c in priced)
     assert chosen.within is False
     assert chosen is min(
         (c for c in priced if c.cost is not None), key=lambda c: c.cost.flash if c.cost else 0
@@ -122,18 +121,18 @@ def test_nothing_fits(found: list[Candidate]) -> None:
     assert why == "no candidate fits the budget; the smallest is given"
 
 
-def test_without_limits_the_best_score_counts(found: list[Candidate]) -> None:
+def test_without_limits_the_best_score_counts(found: list[FewPadCandidate]) -> None:
     """Without limits the chosen error is within 2 % of the best."""
     assert pick(found, None)[0].error <= 1.02 * min(c.error for c in found)
 
 
-def test_a_candidate_without_integers_is_not_chosen(found: list[Candidate]) -> None:
+def test_a_candidate_without_integers_is_not_chosen(found: list[FewPadCandidate]) -> None:
     """What cannot be written in integers is never chosen, and nothing at all is an error with the reason."""
     best = pick(found, None)[0]
-    refused = [replace(c, program=None, refused="weights") if c is best else c for c in found]
-    assert pick(refused, None)[0].program is not None
+    others = [Refused(c.recipe, None, "weights") if c is best else c for c in found]
+    assert pick(others, None)[0] is not best
     with pytest.raises(InputError, match="weights"):
-        pick([replace(c, program=None, refused="weights") for c in found], None)
+        pick([Refused(c.recipe, None, "weights") for c in found], None)
 
 
 def _by_level(data: FrozenData, role: Role = Role.FIT) -> FrozenData:

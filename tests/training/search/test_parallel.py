@@ -13,7 +13,7 @@ from dataset.records import FrozenData, Role
 from training.program import digest
 from training.search.arrays import train_array
 from training.search.candidates import ALL, STILL, ArrayRecipe
-from training.search.train import hardware_of
+from training.search.context import SearchRequest, by_roles, hardware_of
 from training.studies.study import Study, ablate
 
 RECIPES = (
@@ -38,9 +38,7 @@ def test_a_backend_of_ones_own_takes_the_fits(make_strip: Callable[..., FrozenDa
 
     def trained(jobs: int) -> str:
         return digest(
-            train_array(
-                data, hardware, "m", None, None, None, 0, {}, lambda *_: None, recipes=RECIPES, jobs=jobs
-            ).program
+            train_array(by_roles(data, hardware, SearchRequest("m", jobs=jobs)), recipes=RECIPES).program
         )
 
     alone = trained(1)

@@ -37,6 +37,7 @@ from training.fits.least_squares import linear
 from training.judging.scoring import Answers, score
 from training.models.conditioning import trained_range
 from training.rows import rows_of
+from training.search.context import SearchRequest
 from training.search.train import Trained, train
 
 FIT_MM = (0, 15, 25, 35, 45, 55, 65, 75, 85, 95)
@@ -92,7 +93,7 @@ def data() -> FrozenData:
 @pytest.fixture(scope="module")
 def made(data: FrozenData) -> Trained:
     """All families searched against a limit of 0.9 mm, without a budget."""
-    return train(data, name="real", limits=LIMITS, budget=None, cost=None, seed=0)
+    return train(data, SearchRequest("real", LIMITS))
 
 
 def test_the_metric_is_the_one_of_the_plain_methods(data: FrozenData) -> None:

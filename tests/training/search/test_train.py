@@ -16,6 +16,7 @@ import pytest
 from dataset.errors import InputError
 from dataset.records import CountLaw, FrozenData, GroupBy, Limit, Limits, Role
 from training.program import digest, from_json, to_json
+from training.search.context import SearchRequest
 from training.search.train import Trained, train
 
 MadeUp = Callable[..., FrozenData]
@@ -29,7 +30,7 @@ print(its["fingerprint"](its["canister"](2, frames=40)))
 
 
 def _train(data: FrozenData, limits: Limits | None = None, families: tuple[str, ...] = FAST) -> Trained:
-    return train(data, name="m", limits=limits, budget=None, cost=None, seed=0, families=families)
+    return train(data, SearchRequest("m", limits), families=families)
 
 
 @pytest.mark.slow
@@ -117,13 +118,8 @@ def test_progress_is_told(made_up: MadeUp) -> None:
     told: list[tuple[str, int, int]] = []
     train(
         made_up(1),
-        name="m",
-        limits=None,
-        budget=None,
-        cost=None,
-        seed=0,
+        SearchRequest("m", progress=lambda *what: told.append(what)),
         families=FAST,
-        progress=lambda *its: told.append(its),
     )
     assert {what for what, _, _ in told} == {"line", "hinge", "scoring"}
     assert all(done <= total for _, done, total in told)

@@ -30,10 +30,11 @@ from dataset.records import (
 from training.program import digest, to_json
 from training.search.arrays import train_array
 from training.search.candidates import STILL, ArrayRecipe
+from training.search.context import SearchRequest, by_roles, hardware_of
 from training.search.refitting import recipe_of, spread_rows
-from training.search.train import hardware_of
 from training.studies.joining import joined, new_level, with_choose
-from training.studies.retrain import ALONE, OLD, TOGETHER, Retrained, learning_curve, reached, retrain
+from training.studies.learning_curve import ALONE, TOGETHER, learning_curve, reached
+from training.studies.retrain import OLD, Retrained, retrain
 
 Make = Callable[..., FrozenData]
 Made = tuple[Model, Retrained, list[tuple[str, int, int]]]
@@ -78,19 +79,8 @@ def other_tank(
 
 
 def model_of(data: FrozenData, recipe: ArrayRecipe = RECIPE) -> Model:
-    made = train_array(
-        data,
-        hardware_of(data),
-        "first",
-        LIMITS,
-        None,
-        None,
-        0,
-        {},
-        lambda *_: None,
-        recipes=(recipe,),
-        jobs=1,
-    )
+    context = by_roles(data, hardware_of(data), SearchRequest("first", LIMITS, jobs=1))
+    made = train_array(context, recipes=(recipe,))
     return Model(
         "first",
         digest(made.program),
@@ -122,13 +112,7 @@ def made(old: FrozenData, new: FrozenData) -> Made:
         model,
         old,
         new,
-        name="second",
-        limits=LIMITS,
-        budget=None,
-        cost=None,
-        seed=0,
-        progress=lambda *what: seen.append(what),
-        jobs=1,
+        SearchRequest("second", LIMITS, progress=lambda *what: seen.append(what), jobs=1),
     )
     return model, its, seen
 
@@ -241,7 +225,7 @@ def test_all_ways_are_compared_on_groups_held_out(made: Made, new: FrozenData) -
     differences are paired and signed.
     """
     model, its, seen = made
-    found = its.found
+    found = its.facts
     assert {way["way"] for way in found["ways"]} == {OLD, TOGETHER, ALONE}
     assert found["refused"] == {}
     errors = {way["way"]: way["choose_mm"] for way in found["ways"]}
@@ -270,18 +254,7 @@ def test_trims_that_the_old_model_does_not_take_are_named(old: FrozenData, new: 
     odd = replace(first, counts=(first.counts[0] + 8000, *first.counts[1:]))
     data = replace(new, frozen=replace(new.frozen, trims=(odd, *new.frozen.trims[1:])))
     with pytest.raises(InputError) as told:
-        retrain(
-            model_of(old),
-            old,
-            data,
-            name="second",
-            limits=LIMITS,
-            budget=None,
-            cost=None,
-            seed=0,
-            steps=5,
-            jobs=1,
-        )
+        retrain(model_of(old), old, data, SearchRequest("second", LIMITS, jobs=1), steps=5)
     where = (
         f"unit {first.unit.name} on mounting later, {first.kind.value} trim, pad p0: "
         f"{odd.counts[0]}; expected "
@@ -297,10 +270,10 @@ def test_the_old_program_reads_the_same_liquid_at_the_new_pads(made: Made) -> No
     it would be a quarter of the level.
     """
     _, its, _ = made
-    way = next(way for way in its.found["ways"] if way["way"] == OLD)
+    way = next(way for way in its.facts["ways"] if way["way"] == OLD)
     assert way["classes"]["clean"]["p95_pct"] < 10
     assert way["span_mm"] == 120
-    assert its.found["moved_mm"] == pytest.approx(29.0)
+    assert its.facts["moved_mm"] == pytest.approx(29.0)
 
 
 @pytest.mark.slow
@@ -318,26 +291,21 @@ def test_another_board_leaves_new_alone(old: FrozenData, new: FrozenData, made: 
         quick,
         old,
         replace(new, frozen=replace(new.frozen, sessions=slow)),
-        name="x",
-        limits=None,
-        budget=None,
-        cost=None,
-        seed=0,
-        jobs=1,
+        SearchRequest("x", jobs=1),
     )
-    assert set(its.found["refused"]) == {OLD, TOGETHER}
-    assert "100 ms a frame" in its.found["refused"][OLD]
-    assert "period_ms 100" in its.found["refused"][TOGETHER]
-    assert its.found["kept"] == ALONE
-    assert {row["way"] for row in its.found["curve"]["rows"]} == {ALONE}
-    assert its.found["curve"]["needed"] == {TOGETHER: None, ALONE: None}
+    assert set(its.facts["refused"]) == {OLD, TOGETHER}
+    assert "100 ms a frame" in its.facts["refused"][OLD]
+    assert "period_ms 100" in its.facts["refused"][TOGETHER]
+    assert its.facts["kept"] == ALONE
+    assert {row["way"] for row in its.facts["curve"]["rows"]} == {ALONE}
+    assert its.facts["curve"]["needed"] == {TOGETHER: None, ALONE: None}
 
 
 @pytest.mark.slow
 def test_the_curve_says_how_many_sessions_are_needed(made: Made) -> None:
     """Units one after the other, four sessions each; new alone starts at two."""
     _, its, _ = made
-    curve = its.found["curve"]
+    curve = its.facts["curve"]
     assert [(r["way"], r["units"]) for r in curve["rows"]] == [(TOGETHER, n) for n in (1, 2, 3, 4)] + [
         (ALONE, n) for n in (2, 3, 4)
     ]
@@ -364,7 +332,7 @@ def test_reached_means_from_there_to_the_end() -> None:
 def test_the_same_curve_twice(old: FrozenData, new: FrozenData) -> None:
     hardware = hardware_of(new)
     one, two = (
-        learning_curve(new, None, hardware, replace(RECIPE, steps=6), LIMITS, 3, lambda *_: None)
+        learning_curve(new, None, hardware, replace(RECIPE, steps=6), SearchRequest("x", LIMITS, seed=3))
         for _ in range(2)
     )
     assert one == two
@@ -381,7 +349,7 @@ def test_models_of_other_families_and_sets_without_proof_are_refused(
         new, frozen=replace(new.frozen, roles=tuple((g, Role.FIT) for g, _ in new.frozen.roles))
     )
     with pytest.raises(InputError, match="no frames in 'fit' or in 'prove' groups"):
-        retrain(model, old, unproved, name="x", limits=None, budget=None, cost=None, seed=0, jobs=1)
+        retrain(model, old, unproved, SearchRequest("x", jobs=1))
     by_temperature = replace(new, frozen=replace(new.frozen, group_by=GroupBy.TEMPERATURE))
     with pytest.raises(InputError, match="groups by temperature; expected groups by unit"):
-        retrain(model, old, by_temperature, name="x", limits=None, budget=None, cost=None, seed=0, jobs=1)
+        retrain(model, old, by_temperature, SearchRequest("x", jobs=1))

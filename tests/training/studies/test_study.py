@@ -16,8 +16,8 @@ from training.costs import Cost
 from training.judging.judged import judge
 from training.program import Program
 from training.search.candidates import STILL, ArrayRecipe
+from training.search.context import SearchRequest, by_roles, hardware_of
 from training.search.refitting import refit, thinned_fit, unwatched
-from training.search.train import hardware_of
 from training.studies.study import (
     AS_CHOSEN,
     FEATURES,
@@ -131,9 +131,7 @@ def test_without_a_watcher_no_reading_is_withheld(data: FrozenData) -> None:
     one gives the same.
     """
     hardware, rows = hardware_of(data), data.rows(Role.PROVE)
-    its = refit(
-        data, hardware, replace(RECIPE, steps=20), data.rows(Role.FIT), data.rows(Role.CHOOSE), None, 0
-    )
+    its = refit(by_roles(data, hardware_of(data), SearchRequest("m")), replace(RECIPE, steps=20))
     watched, bare = (
         judge(program, data, rows, its.trims, its.span_mm)
         for program in (its.program, unwatched(hardware, its))
@@ -148,15 +146,9 @@ def test_a_model_is_good_from_the_level_on_above_which_every_tenth_keeps_the_lim
     0.5 mm nowhere, against 4 mm everywhere.
     """
     rows = data.rows(Role.PROVE)
-    its = refit(
-        data,
-        hardware_of(data),
-        replace(RECIPE, steps=5),
-        data.rows(Role.FIT),
-        data.rows(Role.CHOOSE),
-        None,
-        0,
-    ).judge(data, rows)
+    its = refit(by_roles(data, hardware_of(data), SearchRequest("m")), replace(RECIPE, steps=5)).judge(
+        data, rows
+    )
     off = replace(
         its,
         level_mm=its.label_mm + np.where(its.label_mm < 36, 3.0, 1.0),

@@ -1,0 +1,156 @@
+"""The learning curve of a tank change: errors on the new tank against the number of its units that were
+fitted, with the earlier tank's sessions and without.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from dataset.errors import InputError, ProgramError
+from dataset.records import FrozenData, Role
+from training.judging.array_answers import meets_classes
+from training.judging.comparing import worst_rmse
+from training.judging.judged import figures_of
+from training.judging.scoring import tidy
+from training.models.recipes import Hardware
+from training.rows import Mask
+from training.search.candidates import ArrayRecipe, error_of
+from training.search.context import SearchContext, SearchRequest
+from training.search.refitting import refit, spread_rows
+
+TOGETHER, ALONE = "old and new together", "new alone"
+CURVE_STEPS, CURVE_ROWS = 30, 1200  # steps of a fit of the curve, and its frames of each tank
+COUNTS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64)
+FEWEST_ALONE = 2  # what a unit not seen would do can't be learnt from one
+ORDER = "fit units in one seeded order, each step holding the one before"
+
+
+def learning_curve(
+    new: FrozenData,
+    both: FrozenData | None,
+    hardware: Hardware,
+    recipe: ArrayRecipe,
+    request: SearchRequest,
+) -> dict[str, Any]:
+    """Errors on the new tank's prove groups against the number of its units that were fitted, with the
+    earlier sessions and without.
+
+    ``rows``: each with its way, units, sessions, the mean over classes of the P95 in mm, and whether it stays
+        within the limits; ``needed`` by way.
+    """
+    short = replace(recipe, steps=min(recipe.steps, CURVE_STEPS))
+    fit = new.rows(Role.FIT)
+    order = np.random.default_rng(request.seed).permutation(np.unique(new.group[fit]))
+    counts = [n for n in COUNTS if n < len(order)] + [len(order)]
+    jobs = [
+        (way, data, n)
+        for way, data in ((TOGETHER, both), (ALONE, new))
+        if data is not None
+        for n in counts
+        if way != ALONE or n >= FEWEST_ALONE
+    ]
+    rows = []
+    for done, (way, data, n) in enumerate(jobs):
+        request.progress(f"learning curve, {way}", done, len(jobs))
+        fitted = fit & np.isin(new.group, order[:n])
+        row = {"way": way, "units": n, "sessions": len(np.unique(new.session[fitted]))}
+        context = SearchContext(data, hardware, request, _thinned(data, fitted), data.rows(Role.CHOOSE))
+        rows.append(row | _point(context, short))
+    needed = {
+        way: reached([row for row in rows if row["way"] == way], "reaches") for way in (TOGETHER, ALONE)
+    }
+    return {
+        "rows": rows,
+        "needed": needed,
+        "ratio": _ratio(needed),
+        "as_good": _as_good(rows),
+        "choose_sessions": _sessions(new, Role.CHOOSE),
+        "steps": short.steps,
+        "order": ORDER,
+        "prove_groups": len(np.unique(new.group[new.rows(Role.PROVE)])),
+    }
+
+
+def _thinned(data: FrozenData, fitted: Mask) -> Mask:
+    """Rows of ``data`` to fit on: the new tank's ``fitted`` ones, which come first in ``data``, and all of
+    the earlier tank where it has any, each spread thin.
+    """
+    own: Mask = np.zeros(len(data.session), np.bool_)
+    own[: len(fitted)] = fitted
+    earlier: Mask = np.arange(len(own)) >= len(fitted)
+    rows = spread_rows(data, own, CURVE_ROWS)
+    return rows | spread_rows(data, earlier, CURVE_ROWS) if earlier.any() else rows
+
+
+def _point(context: SearchContext, recipe: ArrayRecipe) -> dict[str, Any]:
+    """One fit of the curve, judged on the new tank's prove groups."""
+    try:
+        refitted = refit(context, recipe)
+    except (InputError, ProgramError) as error:
+        return {"error_mm": None, "accepted_share": None, "reaches": False, "refused": str(error)}
+    judged = refitted.judge(context.data, context.data.rows(Role.PROVE))
+    figures = figures_of(judged) | {"worst_group_rmse_mm": worst_rmse(judged)}
+    classes = {
+        name: {k: row.get(k) for k in ("p95_mm", "p95_pct", "accepted_share")}
+        for name, row in figures["classes"].items()
+    }
+    return {
+        "error_mm": tidy_error(error_of(figures)),
+        "accepted_share": figures["classes"]["all"]["accepted_share"],
+        "classes": classes,
+        "false_wet": figures["false_wet"]["wrong"],
+        "reaches": meets_classes(context.request.limits, figures),
+        "refused": None,
+    }
+
+
+def tidy_error(value: float) -> float | None:
+    """The figure, None where nothing was accepted."""
+    return tidy(value) if np.isfinite(value) else None
+
+
+def reached(rows: list[dict[str, Any]], what: str) -> dict[str, int] | None:
+    """The first of rows, in order, from which on ``what`` holds to the end, as units and sessions; None where
+    it never does.
+    """
+    first = None
+    for row in reversed(rows):
+        if not row[what]:
+            break
+        first = {"units": row["units"], "sessions": row["sessions"]}
+    return first
+
+
+def _ratio(needed: Mapping[str, dict[str, int] | None]) -> float | None:
+    """New sessions needed with the earlier ones, as a share of those that starting anew needs."""
+    with_old, anew = needed[TOGETHER], needed[ALONE]
+    return None if with_old is None or anew is None else tidy(with_old["sessions"] / anew["sessions"])
+
+
+def _as_good(rows: list[dict[str, Any]]) -> dict[str, Any] | None:
+    """From how many new sessions on, with the earlier ones, the error is no larger than that of all new
+    sessions alone.
+    """
+    alone = [row for row in rows if row["way"] == ALONE and row["error_mm"] is not None]
+    if not alone:
+        return None
+    last = alone[-1]
+    together = [
+        row | {"good": row["error_mm"] is not None and row["error_mm"] <= last["error_mm"]}
+        for row in rows
+        if row["way"] == TOGETHER
+    ]
+    first = reached(together, "good")
+    return {
+        "all_new": {"units": last["units"], "sessions": last["sessions"], "error_mm": last["error_mm"]},
+        "together": first,
+        "ratio": None if first is None else tidy(first["sessions"] / last["sessions"]),
+    }
+
+
+def _sessions(data: FrozenData, role: Role) -> int:
+    return len(np.unique(data.session[data.rows(role)]))
