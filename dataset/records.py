@@ -491,7 +491,7 @@ class FrozenSet:
         return "partly simulated" if len(kinds) > 1 else "simulated" if True in kinds else "measured"
 
     def groups(self, role: Role) -> tuple[str, ...]:
-        return tuple(group for group, its in self.roles if its is role)
+        return tuple(group for group, held in self.roles if held is role)
 
 
 @dataclass(frozen=True)
@@ -524,19 +524,21 @@ class FrozenData:
         """The newest trim of that kind of a session's unit on its mounting, of those that the set pins; of
         one day's, that of the greater hash.
         """
-        its = self.frozen.sessions[session]
-        found = [
+        captured = self.frozen.sessions[session]
+        trims = [
             t
             for t in self.frozen.trims
-            if t.kind is kind and t.unit.name == its.unit.name and t.mounting.name == its.mounting.name
+            if t.kind is kind
+            and t.unit.name == captured.unit.name
+            and t.mounting.name == captured.mounting.name
         ]
-        return max(found, key=lambda t: (t.date, t.sha256), default=None)
+        return max(trims, key=lambda t: (t.date, t.sha256), default=None)
 
     def rows(self, role: Role) -> NDArray[np.bool_]:
         """Which rows belong to groups of ``role``."""
         import numpy as np  # here, so that the words of this module stay light for the command line
 
-        mine = np.asarray([its is role for _, its in self.frozen.roles], dtype=np.bool_)
+        mine = np.asarray([held is role for _, held in self.frozen.roles], dtype=np.bool_)
         return np.asarray(mine[self.group], dtype=np.bool_)
 
 
@@ -562,8 +564,8 @@ class Model:
     @property
     def seed(self) -> int | None:
         """The seed of its training, as the recipe has it."""
-        found = json.loads(self.recipe).get("seed")
-        return found if isinstance(found, int) else None
+        seed = json.loads(self.recipe).get("seed")
+        return seed if isinstance(seed, int) else None
 
 
 @dataclass(frozen=True)

@@ -169,13 +169,13 @@ def check_mounting(mounting: Mounting) -> None:
     span = mounting.tank.span_mm
     if all(top <= 0 or bottom >= span for bottom, top in reach):
         low, high = min(b for b, _ in reach), max(t for _, t in reach)
-        found = (
+        reached = (
             f"with an offset of {mounting.offset_mm:g} mm the level pads reach from {low:g} to "
             f"{high:g} mm above the datum"
         )
         raise InputError(
             where,
-            found,
+            reached,
             f"at least one of them beside the tank's span, 0 to {span:g} mm",
             "check offset_mm and the pads' heights",
             fields=("offset_mm",),

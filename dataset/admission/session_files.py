@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from dataset.admission.rules import check_period
 from dataset.errors import InputError
 from dataset.files.sheets import DELIMITERS, STANDARD_INPUT, Sheet, is_number, read_content, sheet_of
-from dataset.labels.marking import Labelling, Method, level_of, marks_of
+from dataset.labels.marking import Labelling, Method, level_of, marks_of_readings
 from dataset.labels.ramps import Stream
 from dataset.records import ColumnMapping, Frames, LevelUnit, Mark, Sensor, Source, Tank, TimeUnit
 
@@ -74,10 +74,10 @@ def read_file(
     """
     if len(mapping.counts) != sensor.channels:
         pads = ", ".join(sensor.channel_names)
-        found = f"{len(mapping.counts)} count columns ({', '.join(mapping.counts)})"
+        named = f"{len(mapping.counts)} count columns ({', '.join(mapping.counts)})"
         raise InputError(
             str(path),
-            found,
+            named,
             f"{sensor.channels}, one for each pad of {sensor.ref} in channel order: {pads}",
         )
     content = read_content(path)
@@ -123,8 +123,8 @@ def _by_cell(sheet: Sheet, column: str, optional: bool) -> NDArray[np.float64]:
 
 
 def _no_number(sheet: Sheet, row: int, column: str, cell: str) -> InputError:
-    found = repr(cell) if cell.strip() else "an empty cell"
-    return InputError(sheet.where(row, column), found, "a number", "mend or remove the line")
+    content = repr(cell) if cell.strip() else "an empty cell"
+    return InputError(sheet.where(row, column), content, "a number", "mend or remove the line")
 
 
 def _first(faults: NDArray[np.bool_]) -> int | None:
@@ -183,10 +183,10 @@ def _levels(columns: _Columns, mapping: ColumnMapping, tank: Tank) -> NDArray[np
     row = _first((level < 0) | (level > tank.span_mm))
     if row is not None:
         expected = f"0 to {tank.span_mm:g} mm, the span of tank {tank.ref}"
-        found = f"a level of {level[row]:g} mm"
+        beyond = f"a level of {level[row]:g} mm"
         raise InputError(
             sheet.where(row, mapping.level),
-            found,
+            beyond,
             expected,
             f"check level_unit (now {mapping.level_unit.value}) and the tank",
             fields=("level_unit",),
@@ -225,7 +225,7 @@ def _labels(
             "tare and liquid",
         )
     warm = None if mapping.temperature is None else columns[mapping.temperature]
-    return marks_of(
+    return marks_of_readings(
         lambda row: columns.sheet.where(row, column), method, columns[column], warm, tank, labelling
     )
 
@@ -267,12 +267,12 @@ def read_stream(path: Path, mapping: ColumnMapping, tank: Tank, labelling: Label
         return Stream(str(path), t_ms, level, zero + (mapping.level_u_mm or 0.0), zero)
     column = str(mapping.mass)
     masses, first, back = np.unique(columns[column], return_index=True, return_inverse=True)
-    found = [
+    levels = [
         level_of(sheet.where(int(k), column), Method.MASS, float(m), None, tank, labelling)
         for m, k in zip(masses, first, strict=True)
     ]
     level, u_mm, common = (
-        np.array([getattr(f, name) for f in found])[back] for name in ("value", "u", "u_common")
+        np.array([getattr(f, name) for f in levels])[back] for name in ("value", "u", "u_common")
     )
     return Stream(str(path), t_ms, level, u_mm, common)
 

@@ -111,18 +111,18 @@ def check_at_door(new: NewSession, own: Summary, earlier: Sequence[Summary] = ()
     """
     pads = new.mounting.sensor.pads
     faulty: set[int] = set()
-    found: list[DoorWarning] = []
+    warnings: list[DoorWarning] = []
     for check in (_dead, _stuck, _saturated):
         for warning, channel in check(new, own):
             if channel not in faulty:
-                found.append(warning)
+                warnings.append(warning)
                 faulty.add(channel)
-    found += _gaps(new.frames)
+    warnings += _gaps(new.frames)
     sound = [pad for pad in pads if pad.channel not in faulty]
-    found += _drift(new, sound)
-    found += _noise(own, sound, [e.noise for e in earlier])
-    found += _wet(new, own, sound, [e for e in earlier if e.mounting == new.mounting.name])
-    return tuple(found)
+    warnings += _drift(new, sound)
+    warnings += _noise(own, sound, [e.noise for e in earlier])
+    warnings += _wet(new, own, sound, [e for e in earlier if e.mounting == new.mounting.name])
+    return tuple(warnings)
 
 
 def _static(marks: Sequence[Mark]) -> list[Mark]:
@@ -158,11 +158,11 @@ def _dead(new: NewSession, own: Summary) -> Iterator[tuple[DoorWarning, int]]:
         if below and above and series.min() < series.max():
             apart = abs(_median(series, above) - _median(series, below))
             if apart < DEAD_SDS * own.noise[pad.channel]:
-                said = (
+                sentence = (
                     f"pad {pad.name} does not answer: from dry to covered its count moves by "
                     f"{apart:.0f}, its noise is {own.noise[pad.channel]:.1f}"
                 )
-                yield DoorWarning("dead channel", said), pad.channel
+                yield DoorWarning("dead channel", sentence), pad.channel
 
 
 def _beside(marks: Sequence[Mark], mounting: Mounting, pad: Pad) -> tuple[list[Mark], list[Mark]]:
@@ -207,11 +207,11 @@ def _saturated(new: NewSession, _own: Summary) -> Iterator[tuple[DoorWarning, in
         for end in (0, top):
             times = int(np.count_nonzero(counts[:, pad.channel] == end))
             if times > max(1.0, SATURATED_SHARE * len(counts)):
-                said = (
+                sentence = (
                     f"pad {pad.name} reads {end}, the {'top' if end else 'bottom'} of its range, in "
                     f"{times} of {len(counts)} frames"
                 )
-                yield DoorWarning("saturated pad", said), pad.channel
+                yield DoorWarning("saturated pad", sentence), pad.channel
 
 
 def _gaps(frames: Frames) -> Iterator[DoorWarning]:
@@ -222,11 +222,11 @@ def _gaps(frames: Frames) -> Iterator[DoorWarning]:
     if long.any():
         worst = int(np.argmax(steps))
         gaps = int(np.count_nonzero(long))
-        said = (
+        sentence = (
             f"{gaps} gap{'s' if gaps > 1 else ''}, the longest of {steps[worst] / 1000:g} s after "
             f"frame {worst}"
         )
-        yield DoorWarning("gaps in time", said)
+        yield DoorWarning("gaps in time", sentence)
 
 
 @dataclass(frozen=True)
@@ -251,26 +251,26 @@ def _drift(new: NewSession, pads: Sequence[Pad]) -> Iterator[DoorWarning]:
     if not moving:
         return
     worst = max(moving, key=lambda m: m.sds)
-    said = (
+    sentence = (
         f"in {len(moving)} of {len(static)} static marks the signal moves by more than "
         f"{DRIFT_SDS:g} times its noise, most at {worst.mark.level_mm:g} mm "
     )
-    said += (
+    sentence += (
         f"(frames {worst.mark.start} to {worst.mark.stop - 1}: pad {worst.pad.name} by "
         f"{worst.counts:.0f} counts, {worst.sds:.0f} times)"
     )
     if len(moving) > 1:
-        said += (
+        sentence += (
             "; levels: "
             + ", ".join(f"{level:g}" for level in sorted({m.mark.level_mm for m in moving}))
             + " mm"
         )
     if any(m.at_start for m in moving):
-        said += (
+        sentence += (
             f"; {sum(m.at_start for m in moving)} of them settle at the start: wait longer before a "
             "mark begins"
         )
-    yield DoorWarning("moving mark", said)
+    yield DoorWarning("moving mark", sentence)
 
 
 def _movement(columns: Columns, mark: Mark, pads: Sequence[Pad]) -> _Movement:
@@ -330,8 +330,8 @@ def _wet(
         above = wetter * (float(own.dry[c]) - usual)
         if above > max(DRY_SHARE * swing, DRY_SDS * noise):
             share = f", {100 * above / swing:.0f} % of its swing" if swing else ""
-            said = (
+            sentence = (
                 f"at level 0 pad {pad.name} reads {own.dry[c]:.0f}, wetter by {above:.0f} than the "
                 f"{usual:.0f} of this unit's earlier dry marks{share}"
             )
-            yield DoorWarning("dry looks wet", f"{said}: residue, a wrong label or another position?")
+            yield DoorWarning("dry looks wet", f"{sentence}: residue, a wrong label or another position?")

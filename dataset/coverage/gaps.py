@@ -42,7 +42,7 @@ class Cell:
 
 
 @dataclass(frozen=True)
-class Line:
+class GapsLine:
     """The cells of one tank, liquid, sensor, condition and temperature band; sessions and units for each
     level band.
     """
@@ -65,11 +65,11 @@ class Gaps:
     bands: int
     spans: Mapping[str, float]
     cells: tuple[Cell, ...]
-    lines: tuple[Line, ...]
+    lines: tuple[GapsLine, ...]
     missing: tuple[str, ...]
 
 
-def words(conditions: Conditions | None) -> tuple[str, ...]:
+def condition_words(conditions: Conditions | None) -> tuple[str, ...]:
     """The conditions as words, one a stated axis value; a tilt of nothing is not one."""
     if conditions is None:
         return ()
@@ -118,7 +118,7 @@ def find_gaps(
     """
     if not 1 <= bands <= MAX_BANDS:
         raise InputError("bands", str(bands), f"1 to {MAX_BANDS}", fields=("bands",))
-    found: dict[tuple[str, str, str, tuple[str, ...], int, str, str], dict[str, None]] = {}
+    sessions_in: dict[tuple[str, str, str, tuple[str, ...], int, str, str], dict[str, None]] = {}
     usable = [s for s in sessions if s.void_reason is None]
     for session in usable:
         tank = session.mounting.tank
@@ -132,10 +132,10 @@ def find_gaps(
                 warmth_of(temperature, kelvin),
                 session.unit.name,
             )
-            found.setdefault(key, {})[session.id] = None
+            sessions_in.setdefault(key, {})[session.id] = None
     cells = tuple(
         Cell(*key[:4], None if key[4] < 0 else key[4], *key[5:], tuple(sorted(ids)))
-        for key, ids in sorted(found.items())
+        for key, ids in sorted(sessions_in.items())
     )
     tanks = {s.mounting.tank.ref: s.mounting.tank for s in usable}
     spans = {name: tank.span_mm for name, tank in sorted(tanks.items())}
@@ -169,23 +169,23 @@ def _conditions(session: Session, mark: Mark) -> Iterable[tuple[str, ...]]:
         common = min(stretch.stop, mark.stop) - max(stretch.start, mark.start)
         if common > 0:
             covered += common
-            yield words(stretch.conditions)
+            yield condition_words(stretch.conditions)
     if covered < mark.stop - mark.start:
         yield ()
 
 
-def _lines(cells: Sequence[Cell], bands: int) -> tuple[Line, ...]:
+def _lines(cells: Sequence[Cell], bands: int) -> tuple[GapsLine, ...]:
     lines: dict[tuple[str, str, str, tuple[str, ...], str], list[Cell]] = {}
     for cell in cells:
         lines.setdefault((cell.tank, cell.sensor, cell.liquid, cell.condition, cell.warmth), []).append(cell)
-    made = []
-    for (tank, sensor, liquid, condition, warmth), its in sorted(lines.items()):
-        in_band = [[cell for cell in its if cell.band == band] for band in range(bands)]
+    summed = []
+    for (tank, sensor, liquid, condition, warmth), alike in sorted(lines.items()):
+        in_band = [[cell for cell in alike if cell.band == band] for band in range(bands)]
         counts = tuple(len(sessions_of(part)) for part in in_band)
         units = tuple(len({cell.unit for cell in part}) for part in in_band)
         text = ", ".join(condition) or NOT_STATED
-        made.append(
-            Line(
+        summed.append(
+            GapsLine(
                 tank,
                 liquid,
                 sensor,
@@ -193,11 +193,11 @@ def _lines(cells: Sequence[Cell], bands: int) -> tuple[Line, ...]:
                 warmth,
                 counts,
                 units,
-                len(sessions_of(its)),
-                len({cell.unit for cell in its}),
+                len(sessions_of(alike)),
+                len({cell.unit for cell in alike}),
             )
         )
-    return tuple(made)
+    return tuple(summed)
 
 
 def sessions_of(cells: Iterable[Cell]) -> set[str]:

@@ -142,10 +142,10 @@ def make_plan(
     needs: list[Need] = []
     proposals: list[Proposal] = []
     for tank in tanks:
-        its = [cell for cell in gaps.cells if cell.tank == tank.ref]
-        asked = _needs(its, tank.ref, limits, group_by, band)
+        on_tank = [cell for cell in gaps.cells if cell.tank == tank.ref]
+        asked = _needs(on_tank, tank.ref, limits, group_by, band)
         needs += asked
-        proposals += _Bench(tank, gaps.bands, its, liquids, units, group_by).close(asked)
+        proposals += _Bench(tank, gaps.bands, on_tank, liquids, units, group_by).close(asked)
     largest = {tank.ref: max(need.short for need in needs if need.tank == tank.ref) for tank in tanks}
     proposals.sort(key=lambda p: (-largest[p.tank], natural(p.tank)))  # stable: within a tank the order stays
     return Plan(tuple(needs), tuple(proposals), tuple(_remarks(limits)))
@@ -219,8 +219,8 @@ class _Bench:
         levels nobody captured.
         """
         short = {need.condition: need.short for need in needs}
-        made: list[Proposal] = []
-        while any(short.values()) and len(made) < MOST:
+        proposals: list[Proposal] = []
+        while any(short.values()) and len(proposals) < MOST:
             largest = max(short, key=lambda condition: short[condition])
             wanted = [condition for condition, missing in short.items() if missing]
             unit = self._unit(wanted)
@@ -233,10 +233,14 @@ class _Bench:
                 f"'{largest}' is short of {short[largest]} "
                 f"{self.group_by.value}{'s' if short[largest] > 1 else ''}"
             )
-            made.append(self._propose(unit, [c for c in lacking if c != ALL], reason))
+            proposals.append(self._propose(unit, [c for c in lacking if c != ALL], reason))
             for condition in lacking:
                 short[condition] -= 1
-        return made if any(short.values()) else made + self._levels({proposal.liquid for proposal in made})
+        return (
+            proposals
+            if any(short.values())
+            else proposals + self._levels({proposal.liquid for proposal in proposals})
+        )
 
     def _unit(self, wanted: Sequence[str]) -> str:
         """The unit that serves most of the wanted conditions: one there is before a new one."""
@@ -264,11 +268,11 @@ class _Bench:
         return ", ".join(levels_text(run, self.tank.span_mm, self.bands) for run in runs)
 
     def _levels(self, covered: set[str]) -> list[Proposal]:
-        made = []
+        proposals = []
         for liquid in self.poured:
             if liquid not in covered and self._empty(liquid):
                 unit = min(sorted(self.captured, key=natural), default=NEW)
-                made.append(
+                proposals.append(
                     Proposal(
                         self.tank.ref,
                         liquid,
@@ -278,4 +282,4 @@ class _Bench:
                         "no session has a level there",
                     )
                 )
-        return made
+        return proposals

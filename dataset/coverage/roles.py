@@ -152,15 +152,15 @@ def spread_roles(
     """
     traits = _traits(sessions, group_by, bands)
     if any(number < 1 for number in numbers.values()) or sum(numbers.values()) != len(traits):
-        found = ", ".join(f"{role}:{number}" for role, number in numbers.items())
+        numbered = ", ".join(f"{role}:{number}" for role, number in numbers.items())
         raise InputError(
             "roles",
-            found,
+            numbered,
             f"numbers above 0 that sum to the {len(traits)} groups there are",
             "leave one role without a number for the rest",
             fields=("roles",),
         )
-    holders = Counter(trait for its in traits.values() for trait in its)
+    holders = Counter(trait for own in traits.values() for trait in own)
     order = sorted(
         traits,
         key=lambda name: (
@@ -172,14 +172,14 @@ def spread_roles(
     seen: Counter[tuple[Role, str]] = Counter()
     roles: dict[str, Role] = {}
     for name in order:
-        its = traits[name]
+        own = traits[name]
 
-        def lack(role: Role, its: frozenset[str] = its) -> tuple[int, Fraction, Fraction]:
-            new = sum(not seen[role, t] for t in its)
+        def lack(role: Role, own: frozenset[str] = own) -> tuple[int, Fraction, Fraction]:
+            new = sum(not seen[role, t] for t in own)
             share = Fraction(numbers[role], len(traits))
             return (
                 new,
-                sum((share - Fraction(seen[role, t], holders[t]) for t in its), Fraction()),
+                sum((share - Fraction(seen[role, t], holders[t]) for t in own), Fraction()),
                 Fraction(left[role], numbers[role]),
             )
 
@@ -194,13 +194,13 @@ def _traits(
     sessions: Sequence[Session], group_by: GroupBy, bands: TemperatureBands | None
 ) -> dict[str, frozenset[str]]:
     """For each group the liquids and tanks that its labelled frames are of."""
-    found: dict[str, set[str]] = {}
+    traits: dict[str, set[str]] = {}
     for session in sessions:
         for name in names_of(session, group_by, bands):
-            found.setdefault(name, set()).update(
+            traits.setdefault(name, set()).update(
                 {f"liquid {session.liquid.name}", f"tank {session.mounting.tank.ref}"}
             )
-    return {name: frozenset(its) for name, its in found.items()}
+    return {name: frozenset(own) for name, own in traits.items()}
 
 
 def check_sessions(sessions: Sequence[Session]) -> None:
@@ -238,10 +238,10 @@ def refuse_mixture(sessions: Sequence[Session]) -> None:
     simulated = next((s for s in sessions if s.simulated), None)
     measured = next((s for s in sessions if not s.simulated), None)
     if simulated is not None and measured is not None:
-        found = f"session {simulated.id} is simulated, session {measured.id} was measured"
+        mixed = f"session {simulated.id} is simulated, session {measured.id} was measured"
         raise InputError(
             "frozen set",
-            found,
+            mixed,
             "all measured, or all simulated",
             "choose with freeze(sessions=...), or mix them knowingly with allow_mixed",
             fields=("freeze(sessions=...)", "allow_mixed"),
@@ -277,13 +277,13 @@ def _check_alike(sessions: Sequence[Session]) -> None:
         )
         for what, one, two in facts:
             if one != two:
-                found = (
+                differs = (
                     f"{what}: {one} in session {first.id} (sensor {a.ref}), {two} in session "
                     f"{other.id} (sensor {b.ref})"
                 )
                 raise InputError(
                     "frozen set",
-                    found,
+                    differs,
                     "sessions of one kind of sensor",
                     "choose sessions with freeze(sessions=...)",
                     fields=("freeze(sessions=...)",),
@@ -299,7 +299,7 @@ def assemble(
     index = {group: k for k, (group, _) in enumerate(frozen.roles)}
     conditions = _distinct(frozen.sessions)
     total = sum(m.stop - m.start for session in frozen.sessions for m in session.marks)
-    made = FrozenData(
+    data = FrozenData(
         frozen=frozen,
         counts=np.empty((total, frames[0].counts.shape[1] if frames else 0), np.int64),
         t_ms=np.empty(total, np.int64),
@@ -314,27 +314,27 @@ def assemble(
         frames=tuple(frames),
     )
     at = 0
-    for number, (session, its) in enumerate(zip(frozen.sessions, frames, strict=True)):
-        stated = np.zeros(len(its), np.int64)
+    for number, (session, recorded) in enumerate(zip(frozen.sessions, frames, strict=True)):
+        stated = np.zeros(len(recorded), np.int64)
         for stretch in session.stretches:
             stated[stretch.start : stretch.stop] = conditions.index(stretch.conditions)
         for mark, group in zip(session.marks, names_of(session, frozen.group_by, bands), strict=True):
             rows, under = slice(at, at + mark.stop - mark.start), slice(mark.start, mark.stop)
-            made.counts[rows], made.t_ms[rows] = its.counts[under], its.t_ms[under]
-            made.level_mm[rows] = levels_of(mark, its.t_ms)
-            made.u_mm[rows] = np.nan if mark.u_mm is None else math.hypot(mark.u_mm, mark.u_common_mm or 0.0)
-            if its.temperature_c is not None:
-                made.temperature_c[rows] = its.temperature_c[under]
-            made.session[rows], made.group[rows], made.condition[rows] = number, index[group], stated[under]
-            made.frame[rows] = np.arange(mark.start, mark.stop)
+            data.counts[rows], data.t_ms[rows] = recorded.counts[under], recorded.t_ms[under]
+            data.level_mm[rows] = levels_of(mark, recorded.t_ms)
+            data.u_mm[rows] = np.nan if mark.u_mm is None else math.hypot(mark.u_mm, mark.u_common_mm or 0.0)
+            if recorded.temperature_c is not None:
+                data.temperature_c[rows] = recorded.temperature_c[under]
+            data.session[rows], data.group[rows], data.condition[rows] = number, index[group], stated[under]
+            data.frame[rows] = np.arange(mark.start, mark.stop)
             at = rows.stop
-    return made
+    return data
 
 
 def _distinct(sessions: Sequence[Session]) -> tuple[Conditions, ...]:
     """The conditions that occur, none stated first, in the order of their text."""
-    found = {s.conditions for session in sessions for s in session.stretches} - {Conditions()}
-    return (Conditions(), *sorted(found, key=conditions_text))
+    stated = {s.conditions for session in sessions for s in session.stretches} - {Conditions()}
+    return (Conditions(), *sorted(stated, key=conditions_text))
 
 
 def levels_of(mark: Mark, t_ms: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -343,5 +343,5 @@ def levels_of(mark: Mark, t_ms: NDArray[np.int64]) -> NDArray[np.float64]:
     """
     if mark.level_stop_mm is None:
         return np.full(mark.stop - mark.start, mark.level_mm)
-    its = t_ms[mark.start : mark.stop]
-    return np.interp(its, [its[0], max(its[-1], its[0] + 1)], [mark.level_mm, mark.level_stop_mm])
+    times = t_ms[mark.start : mark.stop]
+    return np.interp(times, [times[0], max(times[-1], times[0] + 1)], [mark.level_mm, mark.level_stop_mm])

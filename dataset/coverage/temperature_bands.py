@@ -63,7 +63,7 @@ class TemperatureBands:
             (temperature_c[m.start : m.stop], self.edges_c[band], self.edges_c[band + 1])
             for m, band in zip(session.marks, bands, strict=True)
         ]
-        return sum(int(((its < low) | (its >= high)).sum()) for its, low, high in parts)
+        return sum(int(((measured < low) | (measured >= high)).sum()) for measured, low, high in parts)
 
     def _of(self, session: Session, mark: Mark, mean: float) -> int:
         where = f"session {session.id}, frames {mark.start} to {mark.stop - 1}"
@@ -97,10 +97,13 @@ def bands_of_width(kelvin: float, means_c: Mapping[str, Sequence[float]]) -> Tem
     """
     with naming("kelvin"):
         check_width("kelvin", kelvin)
-    found = {
-        mean for its in means_c.values() for mean in its if LOWEST_C + kelvin <= mean < HIGHEST_C - kelvin
+    means = {
+        mean
+        for of_session in means_c.values()
+        for mean in of_session
+        if LOWEST_C + kelvin <= mean < HIGHEST_C - kelvin
     }
-    edges = {edge for mean in found for edge in ends_of(mean, kelvin)}
+    edges = {edge for mean in means for edge in ends_of(mean, kelvin)}
     return TemperatureBands(tuple(sorted(edges)), means_c)
 
 
@@ -125,17 +128,17 @@ def check_edges(where: str, edges_c: Sequence[float]) -> tuple[float, ...]:
     """The edges, as they are kept; InputError unless there are two at least and each lies above the one
     before it.
     """
-    found = tuple(float(edge) + 0.0 for edge in edges_c)  # one zero
-    told = ", ".join(f"{edge:.10g}" for edge in found)
-    if len(found) < 2:
+    edges = tuple(float(edge) + 0.0 for edge in edges_c)  # one zero
+    told = ", ".join(f"{edge:.10g}" for edge in edges)
+    if len(edges) < 2:
         raise InputError(
             where, told or "nothing", "at least two edges, such as 5,15,25: a band lies between two"
         )
-    if not all(LOWEST_C <= edge <= HIGHEST_C for edge in found):
+    if not all(LOWEST_C <= edge <= HIGHEST_C for edge in edges):
         raise InputError(where, told, f"degrees Celsius from {LOWEST_C:g} to {HIGHEST_C:g}")
-    if any(high - low < NARROWEST - 1e-9 for low, high in pairwise(found)):
+    if any(high - low < NARROWEST - 1e-9 for low, high in pairwise(edges)):
         raise InputError(where, told, f"edges that rise, each at least {NARROWEST:g} above the one before it")
-    return found
+    return edges
 
 
 def read_edges(where: str, text: str) -> tuple[float, ...]:

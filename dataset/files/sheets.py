@@ -180,10 +180,10 @@ class TextSheet:
         for row, (line, _) in enumerate(self._body):
             cells = len(_split(line, self.delimiter))
             if cells != len(self.header):
-                found = f"{cells} cells (delimiter: {DELIMITERS.get(self.delimiter, repr(self.delimiter))})"
+                width = f"{cells} cells (delimiter: {DELIMITERS.get(self.delimiter, repr(self.delimiter))})"
                 raise InputError(
                     self.where(row),
-                    found,
+                    width,
                     f"{len(self.header)}, as in line {self._lines[0][1]}",
                     "mend or remove the line, or name another ColumnMapping.delimiter",
                     fields=("ColumnMapping.delimiter",),
@@ -321,24 +321,24 @@ class ParquetSheet:
 
     def _column(self, column: str) -> ChunkedArray:
         try:
-            found = self._file.read_row_groups(
+            values = self._file.read_row_groups(
                 range(self._file.num_row_groups), columns=[column], use_threads=False
             ).column(column)
         except _arrow_errors() as error:
             raise self._damaged(error) from error
-        if len(found) != self.rows:
+        if len(values) != self.rows:
             raise InputError(
                 f"{self.path}, column {column!r}",
-                f"{len(found)} values",
+                f"{len(values)} values",
                 f"{self.rows}, as the file says of itself",
             )
-        return found
+        return values
 
     def _damaged(self, error: Exception) -> InputError:
-        said = (str(error).splitlines() or [type(error).__name__])[0]
+        cause = (str(error).splitlines() or [type(error).__name__])[0]
         return InputError(
             str(self.path),
-            f"begins like a Parquet file and cannot be read as one ({said})",
+            f"begins like a Parquet file and cannot be read as one ({cause})",
             "a whole Parquet file",
             "write it again",
         )

@@ -74,21 +74,21 @@ def read_stretch_lines(path: Path, columns: Sequence[str], t_ms: NDArray[np.int6
     if len(rows) < 2:
         raise InputError(str(path), "no stretch", "a line of column names and one line a stretch")
     header = _header(f"{path}, line {rows[0][0]}", rows[0][1], columns)
-    found: list[StretchLine] = []
+    stretches: list[StretchLine] = []
     for number, cells in rows[1:]:
         where = f"{path}, line {number}"
         if len(cells) != len(header):
             raise InputError(where, f"{len(cells)} cells", f"{len(header)}, as in line {rows[0][0]}")
         named = {name: cell.strip() for name, cell in zip(header, cells, strict=True) if cell.strip()}
         start, stop = _frames(where, named, "from_ms" if "from_ms" in header else "from", t_ms)
-        if found and start < found[-1].stop:
+        if stretches and start < stretches[-1].stop:
             raise InputError(
                 where,
                 f"a stretch from frame {start}",
-                f"{found[-1].stop} or later: stretches come in order and apart",
+                f"{stretches[-1].stop} or later: stretches come in order and apart",
             )
-        found.append(StretchLine(where, start, stop, named))
-    return found
+        stretches.append(StretchLine(where, start, stop, named))
+    return stretches
 
 
 def _header(where: str, cells: Sequence[str], columns: Sequence[str]) -> list[str]:

@@ -96,19 +96,19 @@ def level_of(
 
     def volume_ml(amount: float, temperature: float | None) -> float:
         if method is Method.MASS:
-            its = density(labelling.liquid, temperature)
-            amount *= buoyancy(its, labelling.air_density) / its * 1000
+            liquid_density = density(labelling.liquid, temperature)
+            amount *= buoyancy(liquid_density, labelling.air_density) / liquid_density * 1000
         return amount - (middle.dead_volume_ml if tank.dead_volume_ml is None else tank.dead_volume_ml)
 
     middle = profile_of(tank, warm)
     volume = volume_ml(read.value, warm)
     if not 0 <= volume <= middle.total_ml:
-        found = (
+        holds = (
             f"{reading:g} {'g' if method is Method.MASS else 'mL'}, which is {volume:.4g} mL above the datum"
         )
         raise InputError(
             where,
-            found,
+            holds,
             f"0 to {middle.total_ml:.4g} mL, as the profile of tank {tank.ref} holds",
             "check tare and tank",
         )
@@ -136,7 +136,7 @@ def level_of(
     return found_level
 
 
-def marks_of(
+def marks_of_readings(
     place: Callable[[int], str],
     method: Method,
     readings: NDArray[np.float64],
@@ -154,11 +154,13 @@ def marks_of(
         tank: as in :func:`level_of`.
         labelling: as in :func:`level_of`.
     """
-    made: list[Mark] = []
+    marks: list[Mark] = []
     for start, stop in runs(readings):
-        its = np.empty(0) if temperature_c is None else temperature_c[start:stop]
-        made.append(_mark(place(start), start, stop, method, float(readings[start]), its, tank, labelling))
-    return tuple(made)
+        measured_c = np.empty(0) if temperature_c is None else temperature_c[start:stop]
+        marks.append(
+            _mark(place(start), start, stop, method, float(readings[start]), measured_c, tank, labelling)
+        )
+    return tuple(marks)
 
 
 def _mark(
@@ -228,11 +230,11 @@ def read_marks(path: Path, frames: Frames, tank: Tank, labelling: Labelling) -> 
     Raises:
         InputError: the first fault, with file, line and column.
     """
-    made = [
+    marks = [
         _line_mark(line, frames, tank, labelling)
         for line in read_stretch_lines(path, MARK_COLUMNS, frames.t_ms)
     ]
-    return tuple(mark for mark in made if mark is not None)
+    return tuple(mark for mark in marks if mark is not None)
 
 
 def _line_mark(line: StretchLine, frames: Frames, tank: Tank, labelling: Labelling) -> Mark | None:
@@ -258,9 +260,9 @@ def _line_mark(line: StretchLine, frames: Frames, tank: Tank, labelling: Labelli
             f"{sources[0]} alone: its uncertainty follows from the half-widths",
         )
     method = Method.MASS if sources == ["mass_g"] else Method.POURED
-    its = np.empty(0) if frames.temperature_c is None else frames.temperature_c[line.start : line.stop]
+    measured_c = np.empty(0) if frames.temperature_c is None else frames.temperature_c[line.start : line.stop]
     return _mark(
-        line.place(sources[0]), line.start, line.stop, method, values[sources[0]], its, tank, labelling
+        line.place(sources[0]), line.start, line.stop, method, values[sources[0]], measured_c, tank, labelling
     )
 
 

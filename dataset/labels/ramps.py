@@ -79,7 +79,7 @@ def find_lag(stream: Stream, frames: Frames) -> Lag:
     around = (float(lags[max(best - 1, 0)]), float(lags[min(best + 1, len(lags) - 1)]))
     lag = float(
         minimize_scalar(
-            lambda its: _residuals(stream, t, scaled, its)[1],
+            lambda tried: _residuals(stream, t, scaled, tried)[1],
             bounds=around,
             method="bounded",
             options={"xatol": period / 1000},
@@ -170,8 +170,8 @@ def _piece(at: Reals, level: Reals, start: int, end: int) -> int:
     """The end of the longest straight piece from ``start`` on, found by doubling and halving."""
 
     def straight(stop: int) -> bool:
-        its = np.interp(at[start:stop], [at[start], at[stop - 1]], [level[start], level[stop - 1]])
-        return bool(np.max(np.abs(its - level[start:stop])) <= PIECE_MM)
+        chord = np.interp(at[start:stop], [at[start], at[stop - 1]], [level[start], level[stop - 1]])
+        return bool(np.max(np.abs(chord - level[start:stop])) <= PIECE_MM)
 
     good, bad = min(start + 2, end), end + 1
     if straight(end):

@@ -70,18 +70,18 @@ def _grown(scaled: NDArray[np.float64], cores: Sequence[tuple[int, int]]) -> lis
     """The windows around a change reach into what is still steady: ends grow while frames lie close to the
     stretch's own.
     """
-    made: list[tuple[int, int]] = []
+    grown: list[tuple[int, int]] = []
     for k, (start, stop) in enumerate(cores):
-        before = made[-1][1] if made else 0
+        before = grown[-1][1] if grown else 0
         after = cores[k + 1][0] if k + 1 < len(cores) else len(scaled)
         first, last = (
             np.median(scaled[start : start + WINDOW], axis=0),
             np.median(scaled[max(start, stop - WINDOW) : stop], axis=0),
         )
-        made.append(
+        grown.append(
             (start - _near(scaled[before:start][::-1], first), stop + _near(scaled[stop:after], last))
         )
-    return made
+    return grown
 
 
 def _near(scaled: NDArray[np.float64], own: NDArray[np.float64]) -> int:

@@ -64,15 +64,15 @@ def from_frames(trim: Trim, frames: Frames, session: Session, start: int, stop: 
         _refuse_marked(where, session, start, stop)
     counts = frames.counts[start:stop]
     scatter = noise(counts)
-    made = [
+    channels = [
         _channel(f"{where}, {name}", counts[:, k], float(scatter[k]))
         for k, name in enumerate(session.mounting.sensor.channel_names)
     ]
     return replace(
         trim,
-        counts=tuple(round(mean) for mean, _, _ in made),
-        spread=tuple(sd for _, sd, _ in made),
-        refused=tuple(refused for _, _, refused in made),
+        counts=tuple(round(mean) for mean, _, _ in channels),
+        spread=tuple(sd for _, sd, _ in channels),
+        refused=tuple(refused for _, _, refused in channels),
         session=session.sha256,
         frames=(start, stop),
         temperature_c=_temperature(frames, start, stop) if trim.temperature_c is None else trim.temperature_c,
@@ -103,8 +103,8 @@ def _channel(where: str, counts: NDArray[np.uint32], scatter: float) -> tuple[fl
 
 
 def _temperature(frames: Frames, start: int, stop: int) -> float | None:
-    its = np.empty(0) if frames.temperature_c is None else frames.temperature_c[start:stop]
-    return float(np.nanmean(its)) if np.isfinite(its).any() else None
+    measured = np.empty(0) if frames.temperature_c is None else frames.temperature_c[start:stop]
+    return float(np.nanmean(measured)) if np.isfinite(measured).any() else None
 
 
 def _refuse_marked(where: str, session: Session, start: int, stop: int) -> None:
@@ -129,10 +129,10 @@ def check_trim(trim: Trim) -> None:
     where = f"trim of unit {trim.unit.name}"
     sensor = trim.mounting.sensor
     if len(trim.counts) != sensor.channels:
-        found = f"{len(trim.counts)} counts"
+        given = f"{len(trim.counts)} counts"
         raise InputError(
             where,
-            found,
+            given,
             f"{sensor.channels}, one for each channel in order: {', '.join(sensor.channel_names)}",
         )
     top = (1 << sensor.count_bits) - 1
@@ -161,8 +161,8 @@ def _check_date(where: str, date: str) -> None:
 def _check_kind(where: str, trim: Trim) -> None:
     span = trim.mounting.tank.span_mm
     if (trim.kind is TrimKind.PARTIAL) != (trim.level_mm is not None):
-        found = "no level" if trim.level_mm is None else f"a level for a trim of kind {trim.kind}"
-        raise InputError(f"{where}, level", found, "a level for a partial fill, and only there")
+        given = "no level" if trim.level_mm is None else f"a level for a trim of kind {trim.kind}"
+        raise InputError(f"{where}, level", given, "a level for a partial fill, and only there")
     check_number(f"{where}, level", trim.level_mm, 0, min(span, MAX_MM), unit="mm, the tank's span")
     channels = len(trim.counts) if trim.kind is TrimKind.BLOCK else 0
     for what, values in (
@@ -303,7 +303,7 @@ def trim_limits(
     for field, share in (("coverage", coverage), ("confidence", confidence)):
         if not 0 < share < 1:
             raise InputError(field, f"{share:g}", "more than 0 and less than 1", fields=(field,))
-    table = np.array([its for _, its in counts], np.float64)
+    table = np.array([of_unit for _, of_unit in counts], np.float64)
     mean, sd = table.mean(axis=0), table.std(axis=0, ddof=1)
     factor = tolerance_factor(len(table), coverage, confidence)
     top = (1 << mounting.sensor.count_bits) - 1

@@ -60,8 +60,8 @@ class LineReader:
         if len(self._rest) > MAX_LINE:
             # keep one byte: the line still counts, as one, when its end comes
             self._rest = b"\xff"
-        found = [self._line(text) for text in whole]
-        return [line for line in found if line is not None]
+        frames = [self._line(text) for text in whole]
+        return [line for line in frames if line is not None]
 
     def cut(self) -> None:
         """The stream was interrupted: a line that has begun is lost."""

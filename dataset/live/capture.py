@@ -28,7 +28,7 @@ from dataset.errors import InputError, naming
 from dataset.labels.conditions import read_conditions
 from dataset.labels.marking import Labelling, Method, level_of
 from dataset.live.board import ASTRAY, BAD, LIKE_LINES, ByteSource, Line, LineReader, SourceEnded, SourceLost
-from dataset.live.entries import holding, marks_of, next_step
+from dataset.live.entries import entered_marks, holding, next_step
 from dataset.live.plans import Step
 from dataset.records import (
     DoorWarning,
@@ -143,11 +143,11 @@ class Capture:
             check_number("level_u_mm", level_u_mm, 0, 1e5, unit="mm")
             if condition is not None:
                 read_conditions("condition", condition)
-        its = labelling or Labelling(liquid)
+        weighing = labelling or Labelling(liquid)
         settings = {
             "steps": [asdict(step) for step in steps],
             "level_u_mm": level_u_mm,
-            "labelling": {key: value for key, value in asdict(its).items() if key != "liquid"},
+            "labelling": {key: value for key, value in asdict(weighing).items() if key != "liquid"},
             "condition": condition,
             "note": note,
             "simulated": simulated,
@@ -339,16 +339,22 @@ class Capture:
             return f"the mark ends at frame {self.frames - 1}"
         if self._steps and step is None:
             raise InputError("entry", "all steps of the plan are done", "'back' or 'done'")
-        its = self._steps[step] if step is not None else None
-        found = _READING.fullmatch(word or (its.text if its else ""))
-        if found is None:
+        target = self._steps[step] if step is not None else None
+        typed = _READING.fullmatch(word or (target.text if target else ""))
+        if typed is None:
             raise InputError(
                 "entry", repr(text.strip()), "Enter, a reading such as 12.5 or 431 g, skip, back or done"
             )
-        reading, unit = float(found[1].replace(",", ".")), found[2] or (its.unit if its else "mm")
+        reading, unit = float(typed[1].replace(",", ".")), typed[2] or (target.unit if target else "mm")
         mark = self._label(reading, unit)
         self._entries.append(
-            {"kind": "mark", "frame": self.frames, "step": step, "hold": its.hold if its else None, **mark}
+            {
+                "kind": "mark",
+                "frame": self.frames,
+                "step": step,
+                "hold": target.hold if target else None,
+                **mark,
+            }
         )
         return f"{mark['level_mm']:g} mm from frame {self.frames} on"
 
@@ -388,7 +394,7 @@ class Capture:
 
     def marks(self) -> tuple[Mark, ...]:
         """The marks so far."""
-        return marks_of(self._entries, self.frames)
+        return entered_marks(self._entries, self.frames)
 
     def prompt(self) -> str:
         """What the operator is to do next."""
@@ -400,10 +406,10 @@ class Capture:
         place = f"step {step + 1} of {len(self._steps)}"
         if held is not None:
             return f"{place}: keep still, {held[0]} of {held[1]} frames"
-        its = self._steps[step]
+        target = self._steps[step]
         return (
-            f"{place}: bring it to {its.text} and let it settle; Enter, or the reading in "
-            f"{its.unit} (or skip, back, done)"
+            f"{place}: bring it to {target.text} and let it settle; Enter, or the reading in "
+            f"{target.unit} (or skip, back, done)"
         )
 
     # -- what comes of it ------------------------------------------------------------------------------------
@@ -479,23 +485,25 @@ class Capture:
         return self._store.seal_capture(known.name, replace(new, simulated=self._simulated))
 
     def _warnings(self) -> tuple[DoorWarning, ...]:
-        bad, found = self.bad_lines(), []
+        bad, warnings = self.bad_lines(), []
         if bad:
             kinds = ", ".join(f"{count} {kind}" for kind, count in bad.items())
-            found.append(
+            warnings.append(
                 DoorWarning("bad lines", f"{sum(bad.values())} lines from the board were no frames: {kinds}")
             )
         breaks = Counter(entry["why"] for entry in self._entries if entry["kind"] == "break")
         if breaks:
-            said = ", ".join(f"{why} {count} time{'s' if count > 1 else ''}" for why, count in breaks.items())
-            found.append(
+            times = ", ".join(
+                f"{why} {count} time{'s' if count > 1 else ''}" for why, count in breaks.items()
+            )
+            warnings.append(
                 DoorWarning(
                     "interrupted",
-                    said
+                    times
                     + f"; where the board started again the clock goes on {RESTART_PERIODS} periods later",
                 )
             )
-        return tuple(found)
+        return tuple(warnings)
 
 
 def run(

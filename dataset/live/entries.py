@@ -37,12 +37,12 @@ def standing(entries: Sequence[Entry], frames: int) -> list[tuple[Entry, int]]:
     ]
 
 
-def marks_of(entries: Sequence[Entry], frames: int) -> tuple[Mark, ...]:
+def entered_marks(entries: Sequence[Entry], frames: int) -> tuple[Mark, ...]:
     """The marks, those without a frame left out."""
-    found = [(e, stop) for e, stop in standing(entries, frames) if e["kind"] == "mark" and stop > e["frame"]]
+    marked = [(e, stop) for e, stop in standing(entries, frames) if e["kind"] == "mark" and stop > e["frame"]]
     return tuple(
         Mark(e["frame"], stop, e["level_mm"], e["u_mm"], e["u_common_mm"], None, e["method"])
-        for e, stop in found
+        for e, stop in marked
     )
 
 

@@ -68,8 +68,8 @@ def read_plan(path: Path, sensor: Sensor, tank: Tank, hold_s: float = HOLD_S) ->
     if not cells:
         raise InputError(str(path), "no steps", "one line a step")
     steps: list[Step] = []
-    for (number, _), its in zip(lines[1:], cells, strict=True):
-        row = dict(zip_longest(columns, its[: len(columns)], fillvalue=""))
+    for (number, _), line_cells in zip(lines[1:], cells, strict=True):
+        row = dict(zip_longest(columns, line_cells[: len(columns)], fillvalue=""))
         where = f"{path}, line {number}"
         value = _number(where, target[0], row[target[0]])
         column = hold[0] if hold else "hold_s"

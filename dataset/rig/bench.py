@@ -31,7 +31,7 @@ from dataset.rig.disturbances import (
 )
 from dataset.rig.response import Progress, Response, response_table
 from dataset.rig.scenario import Recipe, RigTank, Scenario
-from dataset.rig.statements import Truth, marks_of, stretches_of
+from dataset.rig.statements import Truth, operator_marks, stretches_of
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -55,7 +55,7 @@ class RigUnit:
 
 
 @dataclass(frozen=True)
-class Capture:
+class RigCapture:
     """A simulated session: frames, marks and conditions as an operator would state them, and the truth of
     every frame.
     """
@@ -85,7 +85,7 @@ class Bench:
         ``tables``.
         """
         self.scenario, self.tank, self.seed = scenario, tank, seed
-        its, shape = scenario.tank[tank], scenario.slice(tank)
+        rig_tank, shape = scenario.tank[tank], scenario.slice(tank)
         self._middles = np.asarray([(low + high) / 2 for low, high in shape.pads])
         self.responses: Tables = tables or {
             name: response_table(
@@ -96,18 +96,18 @@ class Bench:
                 progress=progress,
                 jobs=jobs,
             )
-            for name in its.liquids
+            for name in rig_tank.liquids
             if liquids is None or name in liquids
         }
 
     @property
-    def its(self) -> RigTank:
+    def rig_tank(self) -> RigTank:
         return self.scenario.tank[self.tank]
 
     @property
     def full_mm(self) -> float:
         """The level of a full tank, above every pad."""
-        return self.its.span_mm + self.its.headspace_mm / 2
+        return self.rig_tank.span_mm + self.rig_tank.headspace_mm / 2
 
     def _rng(self, *words: object) -> np.random.Generator:
         """A stream of its own for everything that has a name: one more unit changes no other."""
@@ -120,19 +120,19 @@ class Bench:
             self._rng("unit", number),
             self.scenario.spread,
             self.scenario.board,
-            self.its.pads,
+            self.rig_tank.pads,
         )
         gap = rng.normal(0, spread.gap_mm)
         return RigUnit(
-            name=f"{self.its.name}-{self.scenario.revision(self.tank)}-{number:02d}"
+            name=f"{self.rig_tank.name}-{self.scenario.revision(self.tank)}-{number:02d}"
             + (f"-seed{self.seed}" if self.seed else ""),
             gain=(1 + rng.normal(0, spread.gain)) * (1 + rng.normal(0, spread.pad_gain, pads)),
             offset=board.offset_counts
             + rng.normal(0, spread.offset_counts)
             + rng.normal(0, spread.pad_offset_counts, pads),
-            swing=self.its.wall_mm
+            swing=self.rig_tank.wall_mm
             / (
-                self.its.wall_mm + gap
+                self.rig_tank.wall_mm + gap
             ),  # a pad on a wall of some mm: its swing goes with one over the thickness
             height_mm=rng.normal(0, spread.mounting_mm) + rng.normal(0, spread.pad_mm, pads),
             noise_counts=board.noise_counts * max(1 + rng.normal(0, spread.noise), 0.2),
@@ -144,9 +144,11 @@ class Bench:
         (None: the tank's first).
         """
         rng = self._rng("trim", unit.name, level_mm)
-        n, pads = 25, self.its.pads
+        n, pads = 25, self.rig_tank.pads
         level = np.full(n, _EMPTY_MM - 10 if level_mm is None else level_mm)
-        pf = self._picofarads(unit, self._response(liquid or self.its.liquids[0])[Coupling.EARTHED], level)
+        pf = self._picofarads(
+            unit, self._response(liquid or self.rig_tank.liquids[0])[Coupling.EARTHED], level
+        )
         counts = self._counts(unit, pf, np.full(n, _REFERENCE_C), rng.normal(0, unit.noise_counts, (n, pads)))
         return tuple(int(v) for v in np.rint(counts.mean(axis=0)))
 
@@ -154,11 +156,11 @@ class Bench:
         """Counts with a surrogate block in place of liquid, which makes the share ``transfer`` of the step
         from dry to full, give or take ``spread``.
         """
-        share = self._rng("block", unit.name).normal(transfer, spread, self.its.pads)
+        share = self._rng("block", unit.name).normal(transfer, spread, self.rig_tank.pads)
         dry, full = np.asarray(self.trim(unit, None)), np.asarray(self.trim(unit, self.full_mm))
         return tuple(int(v) for v in np.rint(dry + share * (full - dry)))
 
-    def capture(self, unit: RigUnit, liquid: str, recipe: Recipe, number: int = 0) -> Capture:
+    def capture(self, unit: RigUnit, liquid: str, recipe: Recipe, number: int = 0) -> RigCapture:
         """One session of a unit, the ``number``-th of its recipe and liquid. InputError when the tank does
         not hold that liquid.
         """
@@ -182,20 +184,20 @@ class Bench:
                 pf[there] = (clean + (seen - clean) * flicker)[there]
         counts, ambient = self._read(unit, pf, response, recipe, t_ms / 1000, rng)
         if recipe.unplugged:
-            counts[truth.unplugged, int(rng.integers(0, self.its.pads))] = 0
+            counts[truth.unplugged, int(rng.integers(0, self.rig_tank.pads))] = 0
         frames = Frames(t_ms, counts.astype(np.uint32), np.round(ambient, 1))
-        marks = marks_of(truth.level_mm, scenario.board.period_ms, scenario.operator)
-        return Capture(frames, marks, stretches_of(truth, recipe, scenario.operator), truth)
+        marks = operator_marks(truth.level_mm, scenario.board.period_ms, scenario.operator)
+        return RigCapture(frames, marks, stretches_of(truth, recipe, scenario.operator), truth)
 
     def _response(self, liquid: str) -> Mapping[Coupling, Response]:
         if liquid not in self.responses:
             raise InputError(
-                f"scenario {self.scenario.name}, tank {self.its.name}",
+                f"scenario {self.scenario.name}, tank {self.rig_tank.name}",
                 f"liquid {liquid!r}",
                 "one of " + ", ".join(self.responses),
             )
-        found: Mapping[Coupling, Response] = self.responses[liquid]
-        return found
+        by_coupling: Mapping[Coupling, Response] = self.responses[liquid]
+        return by_coupling
 
     def _truth(self, recipe: Recipe, t_s: Floats, rng: np.random.Generator) -> tuple[Truth, Floats]:
         """What is so at every frame, and the foam's liquid fraction (n,)."""
@@ -223,10 +225,10 @@ class Bench:
         """Counts (n, pads) and the board's temperature (n,): what warms, drifts, sits on the wall and
         disturbs added.
         """
-        its, (n, pads), table = self.scenario.temperature, pf.shape, response[Coupling.FLOATING]
-        coldest, warmest = recipe.liquid_c or its.liquid_c
-        warm = 1 + its.swing_per_k * (rng.uniform(coldest, warmest) - _REFERENCE_C)
-        ambient = np.linspace(rng.uniform(*its.ambient_c), rng.uniform(*its.ambient_c), n)
+        climate, (n, pads), table = self.scenario.temperature, pf.shape, response[Coupling.FLOATING]
+        coldest, warmest = recipe.liquid_c or climate.liquid_c
+        warm = 1 + climate.swing_per_k * (rng.uniform(coldest, warmest) - _REFERENCE_C)
+        ambient = np.linspace(rng.uniform(*climate.ambient_c), rng.uniform(*climate.ambient_c), n)
         pf = (
             table.clean[0]
             + (pf - table.clean[0]) * warm
@@ -235,11 +237,11 @@ class Bench:
         noise = rng.normal(0, unit.noise_counts, (n, pads)) + interference_counts(
             t_s, pads, self.scenario.interference, rng
         )
-        return self._counts(unit, pf, ambient, noise + rng.normal(0, its.drift_counts)), ambient
+        return self._counts(unit, pf, ambient, noise + rng.normal(0, climate.drift_counts)), ambient
 
     def _path(self, recipe: Recipe, n: int, rng: np.random.Generator) -> Floats:
         """The true level of each frame, mm above the datum."""
-        span = self.its.span_mm
+        span = self.rig_tank.span_mm
         if recipe.path == "empty":
             return np.zeros(n)
         if recipe.path == "ramp":
@@ -266,33 +268,33 @@ class Bench:
 
     def _film(self, recipe: Recipe, level: Floats, t_s: Floats, rng: np.random.Generator) -> Floats:
         """Film on each pad, (n, pads) um."""
-        its = self.scenario.film
+        film_law = self.scenario.film
         if not recipe.film:
-            return np.zeros((len(t_s), self.its.pads))
-        wetting = rng.uniform(*its.wetting)
+            return np.zeros((len(t_s), self.rig_tank.pads))
+        wetting = rng.uniform(*film_law.wetting)
         if recipe.path == "empty":
-            top, age = rng.uniform(0.6, 1.0) * self.its.span_mm, rng.uniform(1.0, 60.0)
+            top, age = rng.uniform(0.6, 1.0) * self.rig_tank.span_mm, rng.uniform(1.0, 60.0)
             film = np.stack(
                 [
-                    jeffreys_um(np.full(len(t_s), top - z), t_s + age, its.kinematic_m2_s)
+                    jeffreys_um(np.full(len(t_s), top - z), t_s + age, film_law.kinematic_m2_s)
                     for z in self._middles
                 ],
                 axis=1,
             )
-            return np.minimum(wetting * film, its.most_um)
-        return film_um(level, self._middles, t_s, float(level.max()), its, wetting)
+            return np.minimum(wetting * film, film_law.most_um)
+        return film_um(level, self._middles, t_s, float(level.max()), film_law, wetting)
 
     def _surface(self, recipe: Recipe, level: Floats, t_s: Floats, rng: np.random.Generator) -> Floats:
         """Where the liquid stands at the pads: the level with sloshing, meniscus and tilt; at the floor when
         the tank is empty.
         """
-        its = self.scenario.liquid_motion
-        tilt = its.axis_mm * np.tan(np.deg2rad(rng.normal(0, its.tilt_deg)))
+        motion = self.scenario.liquid_motion
+        tilt = motion.axis_mm * np.tan(np.deg2rad(rng.normal(0, motion.tilt_deg)))
         moved = np.append(False, np.diff(level) != 0)
         at = (
             level
-            + sloshing_mm(t_s, moved, its, rng, lasting=recipe.sloshing)
-            + meniscus_mm(level, its)
+            + sloshing_mm(t_s, moved, motion, rng, lasting=recipe.sloshing)
+            + meniscus_mm(level, motion)
             + tilt
         )
         return np.where(level <= 0, _EMPTY_MM, at)
@@ -316,13 +318,13 @@ class Bench:
 
     def _extra(self, recipe: Recipe, n: int, pads: int, rng: np.random.Generator) -> Floats:
         """What else a pad sees, in swings (n, pads): drops, scale, a hand."""
-        its = self.scenario.film
-        made = np.full((n, pads), its.scale_share if recipe.scale else 0.0)
+        film_law = self.scenario.film
+        share = np.full((n, pads), film_law.scale_share if recipe.scale else 0.0)
         if recipe.drops:
-            made += drops_share(pads, its, rng) * its.drop_signal
+            share += drops_share(pads, film_law, rng) * film_law.drop_signal
         if recipe.hand:
-            made += hand_share(n, pads, self.scenario.hand, rng)
-        return made
+            share += hand_share(n, pads, self.scenario.hand, rng)
+        return share
 
     def _counts(self, unit: RigUnit, pf: Floats, ambient_c: Floats, noise: Floats) -> Ints:
         """Counts by the board's law, clipped to its width."""

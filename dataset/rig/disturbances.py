@@ -22,38 +22,38 @@ def jeffreys_um(below_top_mm: Floats, age_s: Floats, kinematic_m2_s: float) -> F
 
 
 def film_um(
-    level_mm: Floats, middles_mm: Floats, t_s: Floats, start_mm: float, its: Film, wetting: float
+    level_mm: Floats, middles_mm: Floats, t_s: Floats, start_mm: float, law: Film, wetting: float
 ) -> Floats:
     """Film on each pad, um (n, pads), as the liquid falls from ``start_mm``: a pad's film ages from the
     moment it was uncovered.
     """
-    made = np.zeros((len(t_s), len(middles_mm)))
+    film = np.zeros((len(t_s), len(middles_mm)))
     for pad, middle in enumerate(middles_mm):
         covered = level_mm >= middle
         if middle >= start_mm:
             continue
         last = np.maximum.accumulate(np.where(covered, t_s, t_s[0] - 1.0))
-        thickness = jeffreys_um(np.full(len(t_s), start_mm - middle), t_s - last, its.kinematic_m2_s)
-        made[:, pad] = np.where(covered, 0.0, np.minimum(wetting * thickness, its.most_um))
-    return made
+        thickness = jeffreys_um(np.full(len(t_s), start_mm - middle), t_s - last, law.kinematic_m2_s)
+        film[:, pad] = np.where(covered, 0.0, np.minimum(wetting * thickness, law.most_um))
+    return film
 
 
-def foam_course(t_s: Floats, its: Foam, rng: np.random.Generator) -> tuple[Floats, Floats]:
+def foam_course(t_s: Floats, law: Foam, rng: np.random.Generator) -> tuple[Floats, Floats]:
     """Thickness in mm and liquid fraction, (n,): foam rises evenly, collapses exponentially and drains as 1 /
     (1 + t / drain).
     """
     thickness, rise, collapse = (
-        rng.uniform(*its.thickness_mm),
-        rng.uniform(*its.rise_s),
-        rng.uniform(*its.collapse_s),
+        rng.uniform(*law.thickness_mm),
+        rng.uniform(*law.rise_s),
+        rng.uniform(*law.collapse_s),
     )
-    wetness, drain = rng.uniform(*its.wetness), rng.uniform(*its.drain_s)
+    wetness, drain = rng.uniform(*law.wetness), rng.uniform(*law.drain_s)
     course = np.minimum(t_s / rise, 1.0) * np.exp(-np.maximum(t_s - rise, 0.0) / collapse)
-    return thickness * course, np.maximum(wetness / (1 + t_s / drain), its.least_wetness)
+    return thickness * course, np.maximum(wetness / (1 + t_s / drain), law.least_wetness)
 
 
 def sloshing_mm(
-    t_s: Floats, moved: NDArray[np.bool_], its: LiquidMotion, rng: np.random.Generator, *, lasting: bool
+    t_s: Floats, moved: NDArray[np.bool_], law: LiquidMotion, rng: np.random.Generator, *, lasting: bool
 ) -> Floats:
     """The surface at the wall over its mean, mm: the first mode, set off by movement, decaying; ``lasting``:
     kept going.
@@ -61,14 +61,14 @@ def sloshing_mm(
     phase = rng.uniform(0, 2 * np.pi)
     last = np.maximum.accumulate(np.where(moved, t_s, -1e9))
     amplitude = (
-        its.slosh_mm * (1.0 if lasting else 0.3) * np.exp(-np.minimum(t_s - last, 1e3) / its.slosh_decay_s)
+        law.slosh_mm * (1.0 if lasting else 0.3) * np.exp(-np.minimum(t_s - last, 1e3) / law.slosh_decay_s)
     )
     if lasting:
-        amplitude = np.full(len(t_s), its.slosh_mm)
-    return np.asarray(amplitude * np.sin(2 * np.pi * its.slosh_hz * t_s + phase), np.float64)
+        amplitude = np.full(len(t_s), law.slosh_mm)
+    return np.asarray(amplitude * np.sin(2 * np.pi * law.slosh_hz * t_s + phase), np.float64)
 
 
-def meniscus_mm(level_mm: Floats, its: LiquidMotion) -> Floats:
+def meniscus_mm(level_mm: Floats, law: LiquidMotion) -> Floats:
     """The liquid at the wall over the level, mm: pulled up behind a falling surface, held down before a
     rising one, kept while still.
     """
@@ -77,27 +77,27 @@ def meniscus_mm(level_mm: Floats, its: LiquidMotion) -> Floats:
     for k, moved in enumerate(
         step
     ):  # the line at the wall moves only once the surface has gone through the hysteresis
-        at = float(np.clip(at - moved, -its.meniscus_mm, its.meniscus_mm))
+        at = float(np.clip(at - moved, -law.meniscus_mm, law.meniscus_mm))
         held[k] = at
     return held
 
 
-def interference_counts(t_s: Floats, pads: int, its: Interference, rng: np.random.Generator) -> Floats:
+def interference_counts(t_s: Floats, pads: int, law: Interference, rng: np.random.Generator) -> Floats:
     """Mains as sampled at the frames' jittered instants, on all pads alike, and bursts of switching, counts
     (n, pads).
     """
-    instants = t_s + rng.normal(0, its.jitter_ms / 1000, len(t_s))
-    mains = its.mains_counts * np.sin(2 * np.pi * its.mains_hz * instants + rng.uniform(0, 2 * np.pi))
-    bursts = (rng.random(len(t_s)) < its.switching_share) * rng.normal(0, its.switching_counts, len(t_s))
+    instants = t_s + rng.normal(0, law.jitter_ms / 1000, len(t_s))
+    mains = law.mains_counts * np.sin(2 * np.pi * law.mains_hz * instants + rng.uniform(0, 2 * np.pi))
+    bursts = (rng.random(len(t_s)) < law.switching_share) * rng.normal(0, law.switching_counts, len(t_s))
     return np.tile((mains + bursts)[:, None], (1, pads))
 
 
-def drops_share(pads: int, its: Film, rng: np.random.Generator) -> Floats:
+def drops_share(pads: int, law: Film, rng: np.random.Generator) -> Floats:
     """The share of each pad that drops cover, (pads,)."""
-    made = np.zeros(pads)
-    for _ in range(int(rng.integers(int(its.drops[0]), int(its.drops[1]) + 1))):
-        made[rng.integers(0, pads)] += rng.uniform(*its.drop_share)
-    return np.minimum(made, 0.6)
+    covered = np.zeros(pads)
+    for _ in range(int(rng.integers(int(law.drops[0]), int(law.drops[1]) + 1))):
+        covered[rng.integers(0, pads)] += rng.uniform(*law.drop_share)
+    return np.minimum(covered, 0.6)
 
 
 def hand_course(n: int) -> Floats:
@@ -109,9 +109,9 @@ def hand_course(n: int) -> Floats:
     return np.convolve(near, np.ones(5) / 5, mode="same")
 
 
-def hand_share(n: int, pads: int, its: Hand, rng: np.random.Generator) -> Floats:
+def hand_share(n: int, pads: int, law: Hand, rng: np.random.Generator) -> Floats:
     """A hand near the wall, in swings (n, pads)."""
-    centre, wide, height = rng.uniform(0, pads - 1), rng.uniform(*its.width_pads), rng.uniform(*its.share)
+    centre, wide, height = rng.uniform(0, pads - 1), rng.uniform(*law.width_pads), rng.uniform(*law.share)
     return np.asarray(
         hand_course(n)[:, None] * height * np.exp(-(((np.arange(pads) - centre) / wide) ** 2)), np.float64
     )

@@ -12,7 +12,7 @@ from typing import TypeVar
 
 from dataset.errors import InputError, NotFoundError
 from dataset.records import Liquid, Mounting, NewSession, Source, Trim, TrimKind, Unit
-from dataset.rig.bench import Bench, Capture, RigUnit, lines
+from dataset.rig.bench import Bench, RigCapture, RigUnit, lines
 from dataset.rig.response import Progress
 from dataset.rig.scenario import Recipe, Scenario
 from dataset.store import Store
@@ -36,11 +36,11 @@ def register(store: Store, scenario: Scenario, tank: int) -> Mounting:
     wanted = scenario.tank_record(tank)
     for k in range(len(scenario.tank)):  # revisions are numbered by the store: earlier shapes come first
         if scenario.tank[k].name == wanted.name and scenario.revision(k) <= wanted.revision:
-            its = scenario.tank_record(k)
+            earlier = scenario.tank_record(k)
             kept = _once(
-                f"tank {its.ref}",
-                its,
-                partial(store.tank, its.ref),
+                f"tank {earlier.ref}",
+                earlier,
+                partial(store.tank, earlier.ref),
                 store.add_tank,
             )
     its_sensor = scenario.sensor_record(tank)
@@ -54,54 +54,70 @@ def register(store: Store, scenario: Scenario, tank: int) -> Mounting:
         _once(
             f"liquid {name}", scenario.find_liquid(name).record, partial(store.liquid, name), store.add_liquid
         )
-    made = replace(scenario.mounting_record(tank), tank=kept, sensor=sensor)
-    return _once(f"mounting {made.name}", made, lambda: store.mounting(made.name), store.add_mounting)
+    wanted_mounting = replace(scenario.mounting_record(tank), tank=kept, sensor=sensor)
+    return _once(
+        f"mounting {wanted_mounting.name}",
+        wanted_mounting,
+        lambda: store.mounting(wanted_mounting.name),
+        store.add_mounting,
+    )
 
 
 def _once(what: str, wanted: Kept, find: Callable[[], Kept], add: Callable[[Kept], Kept]) -> Kept:
     """What the store has, or has from now on."""
     try:
-        found = find()
+        stored = find()
     except NotFoundError:
         return add(wanted)
-    if found != wanted:
+    if stored != wanted:
         raise InputError(
             what,
             "the store has another of that name",
             "the scenario's",
             "take a store of its own, or change the name in a copy of the scenario",
         )
-    return found
+    return stored
 
 
 def session_of(
-    scenario: Scenario, unit: Unit, liquid: Liquid, mounting: Mounting, recipe: Recipe, its: Capture
+    scenario: Scenario, unit: Unit, liquid: Liquid, mounting: Mounting, recipe: Recipe, capture: RigCapture
 ) -> NewSession:
     """A capture as a session on its way into a store; the hash of the source is that of the lines a board
     would have sent.
     """
-    sent = hashlib.sha256(b"".join(lines(its.frames))).hexdigest()
+    sent = hashlib.sha256(b"".join(lines(capture.frames))).hexdigest()
     source = Source(f"rig {scenario.name}, recipe {recipe.name}", sent)
     return NewSession(
-        unit, liquid, mounting, its.frames, its.marks, source, recipe.name, its.stretches, simulated=True
+        unit,
+        liquid,
+        mounting,
+        capture.frames,
+        capture.marks,
+        source,
+        recipe.name,
+        capture.stretches,
+        simulated=True,
     )
 
 
-def add_unit(store: Store, bench: Bench, its: RigUnit, mounting: Mounting) -> Unit:
+def add_rig_unit(store: Store, bench: Bench, rig_unit: RigUnit, mounting: Mounting) -> Unit:
     """A unit with its trims: dry, full, half full, and a surrogate block that makes half of the step."""
     unit = _once(
-        f"unit {its.name}", Unit(its.name, "simulated"), lambda: store.unit(its.name), store.add_unit
+        f"unit {rig_unit.name}",
+        Unit(rig_unit.name, "simulated"),
+        lambda: store.unit(rig_unit.name),
+        store.add_unit,
     )
-    if store.trims(its.name):
+    if store.trims(rig_unit.name):
         return unit
-    half_mm, pads = PARTIAL_SHARE * bench.its.span_mm, bench.its.pads
-    made = [
-        Trim(unit, mounting, TrimKind.DRY, bench.trim(its, None), DATE, "line", 22.0, note="simulated"),
+    half_mm, pads = PARTIAL_SHARE * bench.rig_tank.span_mm, bench.rig_tank.pads
+    trims = [
+        Trim(unit, mounting, TrimKind.DRY, bench.trim(rig_unit, None), DATE, "line", 22.0, note="simulated"),
         Trim(
             unit,
             mounting,
             TrimKind.FULL,
-            bench.trim(its, bench.full_mm),
+            bench.trim(rig_unit, bench.full_mm),
             DATE,
             "line",
             22.0,
@@ -111,7 +127,7 @@ def add_unit(store: Store, bench: Bench, its: RigUnit, mounting: Mounting) -> Un
             unit,
             mounting,
             TrimKind.PARTIAL,
-            bench.trim(its, half_mm),
+            bench.trim(rig_unit, half_mm),
             DATE,
             "line",
             22.0,
@@ -122,7 +138,7 @@ def add_unit(store: Store, bench: Bench, its: RigUnit, mounting: Mounting) -> Un
             unit,
             mounting,
             TrimKind.BLOCK,
-            bench.block(its, BLOCK, BLOCK_SPREAD),
+            bench.block(rig_unit, BLOCK, BLOCK_SPREAD),
             DATE,
             "line",
             22.0,
@@ -131,7 +147,7 @@ def add_unit(store: Store, bench: Bench, its: RigUnit, mounting: Mounting) -> Un
             note="simulated",
         ),
     ]
-    for trim in made:
+    for trim in trims:
         store.add_trim(trim)
     return unit
 
@@ -151,11 +167,11 @@ def fill_store(
     """
     scenario, say = bench.scenario, progress or (lambda what, done, total: None)
     mounting = register(store, scenario, bench.tank)
-    count = bench.its.units if units is None else units
+    count = bench.rig_tank.units if units is None else units
     pending: list[NewSession] = []
     for number in range(count):
-        its = bench.unit(number)
-        unit = add_unit(store, bench, its, mounting)
+        rig_unit = bench.unit(number)
+        unit = add_rig_unit(store, bench, rig_unit, mounting)
         for k, (liquid, recipe_name) in enumerate(plan):
             recipe = scenario.find_recipe(recipe_name)
             pending.append(
@@ -165,7 +181,7 @@ def fill_store(
                     store.liquid(liquid),
                     mounting,
                     recipe,
-                    bench.capture(its, liquid, recipe, k),
+                    bench.capture(rig_unit, liquid, recipe, k),
                 )
             )
         if len(pending) >= _AT_ONCE or number == count - 1:

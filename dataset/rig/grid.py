@@ -93,7 +93,7 @@ class Problem:
         centre = mesh.p[:, mesh.t].mean(axis=1)
         self.x, self.y = centre[0], centre[1]  # of the rectangles, mm
         self._elements, self._rows, self._columns = _element_matrices(basis)
-        self._held = [np.flatnonzero(its(at[0], at[1])) for its in conductors]
+        self._held = [np.flatnonzero(holds(at[0], at[1])) for holds in conductors]
         empty = [k for k, nodes in enumerate(self._held) if not len(nodes)]
         if empty:
             raise ValueError(f"no grid node lies on conductor {empty[0]}")

@@ -156,7 +156,11 @@ def outlook(
         f"foam {above.foam_mm:g} mm": response.at(
             levels, np.full(len(levels), above.foam_mm), np.full(len(levels), above.wetness)
         ),
-        **{str(other): its.at(levels) for other, its in responses.items() if other is not coupling},
+        **{
+            str(other): response_so.at(levels)
+            for other, response_so in responses.items()
+            if other is not coupling
+        },
     }
     named = np.linspace(0.0, span_mm, FINER * (len(levels) - 1) + 1)  # whole steps would draw stairs
     clean = response.at(named)

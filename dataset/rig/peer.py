@@ -29,20 +29,20 @@ def captures(
     """
     start, period = 0, bench.scenario.board.period_ms
     for number in islice(count(), times):
-        made = bench.capture(unit, liquid, recipe, number).frames
-        yield replace(made, t_ms=made.t_ms + start)
-        start += int(made.t_ms[-1]) + period
+        captured = bench.capture(unit, liquid, recipe, number).frames
+        yield replace(captured, t_ms=captured.t_ms + start)
+        start += int(captured.t_ms[-1]) + period
 
 
 def timed_lines(frames: Iterable[Frames], remark: str) -> Iterator[Timed]:
     """Each line with the board's time at which it leaves, ms; before every tenth frame a remark that says
     that this is simulated.
     """
-    said = f"# {SIMULATED}: {remark}\n".encode("ascii", "replace")
+    remark_line = f"# {SIMULATED}: {remark}\n".encode("ascii", "replace")
     sent = 0
     for each in frames:
         for t_ms, line in zip(each.t_ms.tolist(), lines(each), strict=True):
-            yield t_ms, (said if sent % REMARK_FRAMES == 0 else b"") + line
+            yield t_ms, (remark_line if sent % REMARK_FRAMES == 0 else b"") + line
             sent += 1
 
 

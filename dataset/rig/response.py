@@ -71,16 +71,16 @@ class Response:
         """
         low, high = self.levels[0], self.levels[-1]
         level = np.clip(level_mm, low, high)
-        made = self._clean(level)
+        pf = self._clean(level)
         swing = np.maximum(self.clean[-1] - self.clean[0], 1e-12)
-        hidden = np.zeros_like(made)
+        hidden = np.zeros_like(pf)
         if foam_mm is not None and wetness is not None and np.any(foam_mm > 0):
             froth = self._foam(level, np.asarray(foam_mm), np.asarray(wetness))
             hidden = np.clip(froth / swing, 0.0, 1.0)
-            made = made + froth
+            pf = pf + froth
         if film_um is not None and np.any(film_um > 0):
-            made = made + (1 - hidden) * self._film(level, np.asarray(film_um))
-        return np.asarray(made, np.float64)
+            pf = pf + (1 - hidden) * self._film(level, np.asarray(film_um))
+        return np.asarray(pf, np.float64)
 
     def between(self, level_mm: Floats) -> Floats:
         """Capacitances between neighbours, pF (n, pads - 1), for levels (n,)."""
@@ -121,7 +121,7 @@ def _weights(x: Floats, nodes: Floats | Sequence[float]) -> Floats:
 
 
 def response_table(
-    its: Slice,
+    shape: Slice,
     liquid: Medium,
     span_mm: float,
     *,
@@ -139,7 +139,7 @@ def response_table(
 
     Raises InputError when there is no folder for the cache and none can be made.
     """
-    name = f"{_key(its, liquid, span_mm)}.npz"
+    name = f"{_key(shape, liquid, span_mm)}.npz"
     shipped = _read(SHIPPED / name)
     if shipped is not None:
         return _split(shipped)
@@ -154,11 +154,11 @@ def response_table(
             "name another with INNAGE_CACHE",
         ) from error
     path = folder / name
-    found = _read(path)
-    if found is None:
-        found = _solve(its, liquid, span_mm, progress or (lambda what, done, total: None), jobs)
-        _write(path, found)
-    return _split(found)
+    solved = _read(path)
+    if solved is None:
+        solved = _solve(shape, liquid, span_mm, progress or (lambda what, done, total: None), jobs)
+        _write(path, solved)
+    return _split(solved)
 
 
 def cache_folder() -> Path:
@@ -169,10 +169,10 @@ def cache_folder() -> Path:
     return Path(told) if told else Path(platformdirs.user_cache_dir("innage"))
 
 
-def _key(its: Slice, liquid: Medium, span_mm: float) -> str:
+def _key(shape: Slice, liquid: Medium, span_mm: float) -> str:
     facts = {
         "version": VERSION,
-        "slice": asdict(its),
+        "slice": asdict(shape),
         "liquid": asdict(liquid),
         "span_mm": span_mm,
         "grid": [STEP_MM, FOAMS_MM, WETNESSES, FILMS_UM],
@@ -181,9 +181,9 @@ def _key(its: Slice, liquid: Medium, span_mm: float) -> str:
 
 
 def _solve(
-    its: Slice, liquid: Medium, span_mm: float, progress: Progress, jobs: int
+    shape: Slice, liquid: Medium, span_mm: float, progress: Progress, jobs: int
 ) -> dict[str, NDArray[np.float64]]:
-    levels = SliceProblem(its).levels(span_mm, STEP_MM)
+    levels = SliceProblem(shape).levels(span_mm, STEP_MM)
     coarse = levels[::2] if len(levels) % 2 else np.append(levels[::2], levels[-1])
     contents = [Content(float(v)) for v in levels]
     contents += [Content(float(v), foam_mm=t, wetness=w) for t in FOAMS_MM for w in WETNESSES for v in coarse]
@@ -193,7 +193,7 @@ def _solve(
     between: list[Complex] = []
     for done, part in enumerate(
         Parallel(n_jobs=jobs, return_as="generator")(
-            delayed(_solve_chunk)(its, liquid, chunk) for chunk in chunks
+            delayed(_solve_chunk)(shape, liquid, chunk) for chunk in chunks
         ),
         1,
     ):
@@ -203,19 +203,19 @@ def _solve(
     return _tables(levels, coarse, np.real(np.stack(own)), np.real(np.stack(between[: len(levels)])))
 
 
-def _solve_chunk(its: Slice, liquid: Medium, contents: Sequence[Content]) -> list[tuple[Complex, Complex]]:
+def _solve_chunk(shape: Slice, liquid: Medium, contents: Sequence[Content]) -> list[tuple[Complex, Complex]]:
     """For each content the self capacitances (couplings, pads) and those of neighbours
     (couplings, pads - 1).
     """
     with threadpool_limits(limits=1):
-        problem = SliceProblem(its)
-        made = []
+        problem = SliceProblem(shape)
+        solved = []
         for content in contents:
             seen = problem.pads_pf(liquid, content)
-            made.append(
+            solved.append(
                 (np.stack([seen[c][0] for c in COUPLINGS]), np.stack([seen[c][1] for c in COUPLINGS]))
             )
-        return made
+        return solved
 
 
 def _tables(levels: Floats, coarse: Floats, own: Floats, between: Floats) -> dict[str, NDArray[np.float64]]:

@@ -212,47 +212,47 @@ class Scenario:
         names = [f"{t.name}@{self.revision(k)}" for k, t in enumerate(self.tank)]
         if ref in names:
             return names.index(ref)
-        found = [k for k, t in enumerate(self.tank) if t.name == ref]
-        if not found:
+        indices = [k for k, t in enumerate(self.tank) if t.name == ref]
+        if not indices:
             raise InputError(f"scenario {self.name}, tank", repr(ref), "one of " + ", ".join(names))
-        return found[-1]
+        return indices[-1]
 
     def find_recipe(self, name: str) -> Recipe:
         """The recipe of that name. InputError when there is none."""
-        found: Recipe = _named(self, "recipe", name, self.recipe)
-        return found
+        recipe: Recipe = _named(self, "recipe", name, self.recipe)
+        return recipe
 
     def find_liquid(self, name: str) -> RigLiquid:
         """The liquid of that name. InputError when there is none."""
-        found: RigLiquid = _named(self, "liquid", name, self.liquid)
-        return found
+        liquid: RigLiquid = _named(self, "liquid", name, self.liquid)
+        return liquid
 
     def tank_record(self, index: int) -> Tank:
-        its = self.tank[index]
+        tank = self.tank[index]
         return Tank(
-            its.name,
+            tank.name,
             self.revision(index),
-            its.span_mm,
+            tank.span_mm,
             "PP",
-            its.wall_mm,
-            headspace_mm=its.headspace_mm,
+            tank.wall_mm,
+            headspace_mm=tank.headspace_mm,
             note="simulated",
         )
 
     def sensor_record(self, index: int) -> Sensor:
-        its, board = self.tank[index], self.board
+        tank, board = self.tank[index], self.board
         pads = tuple(
             Pad(
                 k,
                 f"pad{k}",
-                its.first_mm + k * its.pitch_mm,
-                its.height_mm,
+                tank.first_mm + k * tank.pitch_mm,
+                tank.height_mm,
                 board.pad_width_mm,
                 board.frequency_hz,
             )
-            for k in range(its.pads)
+            for k in range(tank.pads)
         )
-        name = f"{its.name}-strip" + (f"-{self.revision(index)}" if self.revision(index) > 1 else "")
+        name = f"{tank.name}-strip" + (f"-{self.revision(index)}" if self.revision(index) > 1 else "")
         return Sensor(
             name, 1, pads, board.count_bits, CountLaw(board.count_law), board.period_ms, note="simulated"
         )
@@ -272,17 +272,17 @@ class Scenario:
 
     def slice(self, index: int) -> Slice:
         """The geometry of the field solution."""
-        its, board = self.tank[index], self.board
+        tank, board = self.tank[index], self.board
         pads = pads_of(
-            [its.first_mm + k * its.pitch_mm for k in range(its.pads)], [its.height_mm] * its.pads, 0.0
+            [tank.first_mm + k * tank.pitch_mm for k in range(tank.pads)], [tank.height_mm] * tank.pads, 0.0
         )
         return Slice(
             pads,
             board.pad_width_mm,
-            its.wall_mm,
+            tank.wall_mm,
             board.wall_permittivity,
-            its.span_mm + its.headspace_mm,
-            its.depth_mm,
+            tank.span_mm + tank.headspace_mm,
+            tank.depth_mm,
             carrier_mm=board.carrier_mm,
             shield=board.shield,
             frequency_hz=board.frequency_hz,
@@ -325,9 +325,9 @@ def read_scenario(text: str, where: str) -> Scenario:
         content = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # a whole number of too many digits is no error of TOML
         raise InputError(where, f"is not TOML ({error})", "a scenario") from error
-    made: Scenario = _build(Scenario, content, where)
-    _check(made, where)
-    return made
+    scenario: Scenario = _build(Scenario, content, where)
+    _check(scenario, where)
+    return scenario
 
 
 def _build(kind: type, content: Any, where: str) -> Any:
@@ -340,10 +340,10 @@ def _build(kind: type, content: Any, where: str) -> Any:
         if key not in known:
             raise InputError(f"{where}, {key}", "a key that is not known", "one of " + ", ".join(known))
     values = {}
-    for key, its in known.items():
+    for key, field in known.items():
         if key in content:
             values[key] = _value(hints[key], content[key], f"{where}, {key}")
-        elif its.default is MISSING:
+        elif field.default is MISSING:
             raise InputError(f"{where}, {key}", "nothing", "a value", "see the built-in scenario")
     return kind(**values)
 
@@ -408,22 +408,22 @@ _BOUNDS: dict[str, tuple[float, float]] = {
 }
 
 
-def _check(its: Scenario, where: str) -> None:
+def _check(scenario: Scenario, where: str) -> None:
     """Numbers within their bounds, and what must make sense together."""
-    for path, key, value in _numbers(its, where):
+    for path, key, value in _numbers(scenario, where):
         low, high = _BOUNDS.get(key, (0.0, 1e9))
         if not all(math.isfinite(number) and low <= number <= high for number in value):
             raise InputError(path, _plain(value), f"from {low:g} to {high:g}")
         if value[0] > value[-1] and key != "levels_mm":
             raise InputError(path, _plain(value), "[least, most]")
-    if its.board.count_law not in tuple(CountLaw):
+    if scenario.board.count_law not in tuple(CountLaw):
         raise InputError(
-            f"{where}, board, count_law", repr(its.board.count_law), "one of " + ", ".join(CountLaw)
+            f"{where}, board, count_law", repr(scenario.board.count_law), "one of " + ", ".join(CountLaw)
         )
-    _check_names(its, where)
-    for k, tank in enumerate(its.tank, 1):
-        _check_tank(tank, its, f"{where}, tank {k}")
-    for k, recipe in enumerate(its.recipe, 1):
+    _check_names(scenario, where)
+    for k, tank in enumerate(scenario.tank, 1):
+        _check_tank(tank, scenario, f"{where}, tank {k}")
+    for k, recipe in enumerate(scenario.recipe, 1):
         if recipe.path not in PATHS:
             raise InputError(f"{where}, recipe {k}, path", repr(recipe.path), "one of " + ", ".join(PATHS))
         if len(recipe.liquid_c) not in (0, 2):
@@ -432,22 +432,24 @@ def _check(its: Scenario, where: str) -> None:
             )
 
 
-def _check_names(its: Scenario, where: str) -> None:
-    for what, among in (("liquid", its.liquid), ("recipe", its.recipe), ("tank", its.tank)):
+def _check_names(scenario: Scenario, where: str) -> None:
+    for what, among in (("liquid", scenario.liquid), ("recipe", scenario.recipe), ("tank", scenario.tank)):
         names = [one.name for one in among]
         if not names:
             raise InputError(f"{where}, {what}", "none", "one or more")
         twice = [name for name in names if names.count(name) > 1]
         if twice and what != "tank":  # tanks of one name are revisions
             raise InputError(f"{where}, {what}", f"{twice[0]!r} more than once", "a name each")
-    for liquid, recipe in its.plan:
-        if liquid not in [one.name for one in its.liquid] or recipe not in [one.name for one in its.recipe]:
+    for liquid, recipe in scenario.plan:
+        if liquid not in [one.name for one in scenario.liquid] or recipe not in [
+            one.name for one in scenario.recipe
+        ]:
             raise InputError(
                 f"{where}, plan", f"[{liquid!r}, {recipe!r}]", "a liquid and a recipe of the scenario"
             )
 
 
-def _check_tank(tank: RigTank, its: Scenario, where: str) -> None:
+def _check_tank(tank: RigTank, scenario: Scenario, where: str) -> None:
     top, room = (
         tank.first_mm + (tank.pads - 1) * tank.pitch_mm + tank.height_mm,
         tank.span_mm + tank.headspace_mm,
@@ -464,7 +466,7 @@ def _check_tank(tank: RigTank, its: Scenario, where: str) -> None:
             f"the topmost ends at {top:g} mm",
             f"at most span_mm and headspace_mm, {room:g} mm",
         )
-    known = [one.name for one in its.liquid]
+    known = [one.name for one in scenario.liquid]
     if not tank.liquids:
         raise InputError(f"{where}, liquids", "none", "one of " + ", ".join(known))
     for name in tank.liquids:
@@ -472,10 +474,10 @@ def _check_tank(tank: RigTank, its: Scenario, where: str) -> None:
             raise InputError(f"{where}, liquids", repr(name), "one of " + ", ".join(known))
 
 
-def _numbers(its: Any, where: str) -> Iterator[tuple[str, str, tuple[float, ...]]]:
+def _numbers(part: Any, where: str) -> Iterator[tuple[str, str, tuple[float, ...]]]:
     """Path, key and number or range of everything numeric in a section and the sections in it."""
-    for key in (field.name for field in fields(its)):
-        value = getattr(its, key)
+    for key in (field.name for field in fields(part)):
+        value = getattr(part, key)
         if is_dataclass(value):
             yield from _numbers(value, f"{where}, {key}")
         elif isinstance(value, tuple) and value and is_dataclass(value[0]):

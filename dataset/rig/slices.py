@@ -74,20 +74,34 @@ class SliceProblem:
     Raises ValueError when pads overlap, or lie outside the tank's height.
     """
 
-    def __init__(self, its: Slice, fine: float = 1.0) -> None:
+    def __init__(self, shape: Slice, fine: float = 1.0) -> None:
         growth = 1 + (_GROWTH - 1) * fine
-        edges = sorted(edge for pad in its.pads for edge in pad)
-        if list(edges) != [edge for pad in its.pads for edge in pad] or len(set(edges)) < len(edges):
+        edges = sorted(edge for pad in shape.pads for edge in pad)
+        if list(edges) != [edge for pad in shape.pads for edge in pad] or len(set(edges)) < len(edges):
             raise ValueError("pads overlap or are out of order")
-        self.slice = its
-        across = [0.0, its.wall_mm, *(its.wall_mm + um / 1000 for um in FILMS_UM), its.wall_mm + its.depth_mm]
-        across += [-its.carrier_mm]
+        self.slice = shape
+        across = [
+            0.0,
+            shape.wall_mm,
+            *(shape.wall_mm + um / 1000 for um in FILMS_UM),
+            shape.wall_mm + shape.depth_mm,
+        ]
+        across += [-shape.carrier_mm]
         x = graded(
-            across, _FIRST * fine, growth, -its.carrier_mm - _AROUND, its.wall_mm + its.depth_mm + _AROUND
+            across,
+            _FIRST * fine,
+            growth,
+            -shape.carrier_mm - _AROUND,
+            shape.wall_mm + shape.depth_mm + _AROUND,
         )
-        bottom, top = min(its.floor_mm, edges[0]) - _AROUND, max(its.height_mm, edges[-1]) + _AROUND
+        bottom, top = min(shape.floor_mm, edges[0]) - _AROUND, max(shape.height_mm, edges[-1]) + _AROUND
         y = graded(
-            [its.floor_mm, *edges, its.height_mm], 1.6 * _FIRST * fine, growth, bottom, top, _LONGEST * fine
+            [shape.floor_mm, *edges, shape.height_mm],
+            1.6 * _FIRST * fine,
+            growth,
+            bottom,
+            top,
+            _LONGEST * fine,
         )
         self.lines = y
         self._problem = Problem(Grid(x, y), self._conductors())
@@ -96,17 +110,17 @@ class SliceProblem:
 
     def _conductors(self) -> list[Callable[[Floats, Floats], Mask]]:
         """Pads, the electrode in the liquid, and the shield where there is one."""
-        its = self.slice
+        shape = self.slice
 
         def on(x_mm: float, low: float, high: float) -> Callable[[Floats, Floats], Mask]:
             return lambda x, y: np.isclose(x, x_mm) & (y > low - 1e-9) & (y < high + 1e-9)
 
-        start, stop = (its.wall_mm + share * its.depth_mm for share in _ELECTRODE)
-        made = [on(0.0, low, high) for low, high in its.pads]
-        made.append(lambda x, y: np.isclose(y, its.floor_mm) & (x > start) & (x < stop))
-        if its.shield:
-            made.append(on(-its.carrier_mm, its.pads[0][0] - 1.0, its.pads[-1][1] + 1.0))
-        return made
+        start, stop = (shape.wall_mm + share * shape.depth_mm for share in _ELECTRODE)
+        conductors = [on(0.0, low, high) for low, high in shape.pads]
+        conductors.append(lambda x, y: np.isclose(y, shape.floor_mm) & (x > start) & (x < stop))
+        if shape.shield:
+            conductors.append(on(-shape.carrier_mm, shape.pads[0][0] - 1.0, shape.pads[-1][1] + 1.0))
+        return conductors
 
     def levels(self, span_mm: float, step_mm: float) -> Floats:
         """Grid lines from the floor up to just above the span, at least ``step_mm`` apart: levels at which no
@@ -140,8 +154,8 @@ class SliceProblem:
         return {coupling: self._seen(matrix, coupling) for coupling in COUPLINGS}
 
     def _seen(self, matrix: Complex, coupling: Coupling) -> tuple[Complex, Complex]:
-        its, n = self.slice, len(self.slice.pads)
-        omega = 2 * np.pi * its.frequency_hz
+        shape, n = self.slice, len(self.slice.pads)
+        omega = 2 * np.pi * shape.frequency_hz
         keep = [k for k in range(len(matrix)) if k != n]
         reduced = matrix[np.ix_(keep, keep)]
         if coupling is not Coupling.EARTHED:
@@ -149,27 +163,30 @@ class SliceProblem:
             load = (
                 0.0
                 if coupling is Coupling.FLOATING
-                else (its.earth_farad + 1 / (1j * omega * its.earth_ohm)) * 1e12 / (its.width_mm / 1000)
+                else (shape.earth_farad + 1 / (1j * omega * shape.earth_ohm)) * 1e12 / (shape.width_mm / 1000)
             )
             reduced = reduced - np.outer(matrix[keep, n], matrix[n, keep]) / (matrix[n, n] + load)
-        own = np.diag(reduced)[:n] + (reduced[:n, n] if its.shield else 0.0)
-        return own * its.width_mm / 1000, -np.diag(reduced, 1)[: n - 1] * its.width_mm / 1000
+        own = np.diag(reduced)[:n] + (reduced[:n, n] if shape.shield else 0.0)
+        return own * shape.width_mm / 1000, -np.diag(reduced, 1)[: n - 1] * shape.width_mm / 1000
 
     def _permittivity(self, liquid: Medium, content: Content) -> Complex:
-        its, x, y, f = self.slice, self._problem.x, self._problem.y, self.slice.frequency_hz
+        shape, x, y, f = self.slice, self._problem.x, self._problem.y, self.slice.frequency_hz
         values = np.ones(len(x), np.complex128)
-        values[(x < 0) & (x > -its.carrier_mm) & (y > its.pads[0][0] - 5) & (y < its.pads[-1][1] + 5)] = (
-            its.carrier_permittivity
-        )
-        values[(x > 0) & (x < its.wall_mm) & (y < its.height_mm + 10) & (y > its.floor_mm - its.wall_mm)] = (
-            its.wall_permittivity
-        )
+        values[
+            (x < 0) & (x > -shape.carrier_mm) & (y > shape.pads[0][0] - 5) & (y < shape.pads[-1][1] + 5)
+        ] = shape.carrier_permittivity
+        values[
+            (x > 0) & (x < shape.wall_mm) & (y < shape.height_mm + 10) & (y > shape.floor_mm - shape.wall_mm)
+        ] = shape.wall_permittivity
         inside = (
-            (x > its.wall_mm) & (x < its.wall_mm + its.depth_mm) & (y > its.floor_mm) & (y < its.height_mm)
+            (x > shape.wall_mm)
+            & (x < shape.wall_mm + shape.depth_mm)
+            & (y > shape.floor_mm)
+            & (y < shape.height_mm)
         )
         top = content.level_mm + content.foam_mm
         if content.film_um > 0:
-            values[inside & (y > top) & (x < its.wall_mm + content.film_um / 1000)] = liquid.at(f)
+            values[inside & (y > top) & (x < shape.wall_mm + content.film_um / 1000)] = liquid.at(f)
         if content.foam_mm > 0:
             share = self._share_below(top)
             froth = share * foam(liquid, content.wetness).at(f) + (1 - share) * AIR.at(f)

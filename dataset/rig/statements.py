@@ -32,7 +32,7 @@ class Truth:
     unplugged: Bools
 
 
-def stretches_of(truth: Truth, recipe: Recipe, its: Operator) -> tuple[Stretch, ...]:
+def stretches_of(truth: Truth, recipe: Recipe, operator: Operator) -> tuple[Stretch, ...]:
     """A stretch wherever one of the conditions changes; together they cover all frames."""
     level = truth.level_mm
     # a movement is seen a frame before and after it
@@ -40,15 +40,15 @@ def stretches_of(truth: Truth, recipe: Recipe, its: Operator) -> tuple[Stretch, 
         np.sign(np.convolve(np.diff(level, prepend=level[0]), np.ones(3), mode="same")).astype(np.int64) + 1
     )
     facts = (
-        truth.foam_mm > its.foam_seen_mm,
-        truth.film_um.max(axis=1) > its.film_seen_um,
+        truth.foam_mm > operator.foam_seen_mm,
+        truth.film_um.max(axis=1) > operator.film_seen_um,
         truth.earthed,
         truth.hand,
         truth.unplugged,
     )
     keys = np.stack([flow, *(fact.astype(np.int64) for fact in facts)], axis=1)
     edges = [0, *(np.flatnonzero((keys[1:] != keys[:-1]).any(axis=1)) + 1).tolist(), len(level)]
-    made = []
+    stretches = []
     for a, b in pairwise(edges):
         flowing, foam, film, earthed, hand, unplugged = keys[a].tolist()
         surface = tuple(
@@ -61,7 +61,7 @@ def stretches_of(truth: Truth, recipe: Recipe, its: Operator) -> tuple[Stretch, 
         ) or (Wall.CLEAN,)
         coupling = Coupling.EARTHED if earthed else Coupling.FLOATING
         appliance = "hand at the wall" if hand else "a pad unplugged" if unplugged else ""
-        made.append(
+        stretches.append(
             Stretch(
                 a,
                 b,
@@ -70,16 +70,16 @@ def stretches_of(truth: Truth, recipe: Recipe, its: Operator) -> tuple[Stretch, 
                 ),
             )
         )
-    return tuple(made)
+    return tuple(stretches)
 
 
-def marks_of(level_mm: Floats, period_ms: int, its: Operator) -> tuple[Mark, ...]:
+def operator_marks(level_mm: Floats, period_ms: int, operator: Operator) -> tuple[Mark, ...]:
     """Static marks where the level stands, from some time after it came to rest; ramps where it moves evenly
     for longer than that.
     """
-    settle = round(its.settle_s * 1000 / period_ms)
+    settle = round(operator.settle_s * 1000 / period_ms)
     step = np.round(np.diff(level_mm), 9)
-    made: list[Mark] = []
+    marks: list[Mark] = []
     start = 0
     for k in range(1, len(level_mm) + 1):
         if k < len(level_mm) and (k - start < 2 or step[k - 1] == step[start]):
@@ -88,10 +88,15 @@ def marks_of(level_mm: Floats, period_ms: int, its: Operator) -> tuple[Mark, ...
         first = start if moving or not start else start + settle
         if k - first > (settle if moving else 2):
             top = float(level_mm[k - 1]) if moving else None
-            made.append(
+            marks.append(
                 Mark(
-                    first, k, float(level_mm[first]), its.label_u_mm, level_stop_mm=top, method="virtual rig"
+                    first,
+                    k,
+                    float(level_mm[first]),
+                    operator.label_u_mm,
+                    level_stop_mm=top,
+                    method="virtual rig",
                 )
             )
         start = k
-    return tuple(made)
+    return tuple(marks)

@@ -100,18 +100,18 @@ class LyingCylinder(Section):
         """The dish as a cap of a sphere; the knuckle, whose cut has no elementary area, by Gauss-Legendre
         points.
         """
-        its = Torisphere(self.diameter_mm, self.f, self.k)
-        edge = np.sqrt(np.maximum(its.seam[0] ** 2 - off**2, 0.0))  # half the width of the dish
+        end = Torisphere(self.diameter_mm, self.f, self.k)
+        edge = np.sqrt(np.maximum(end.seam[0] ** 2 - off**2, 0.0))  # half the width of the dish
         # u = half - (half - edge) t2 takes the square root out of the integrand
         t = (_GAUSS_X + 1) / 2
         wide = (half - edge)[..., None]
         u = half[..., None] - wide * t**2
         rho = np.sqrt(off[..., None] ** 2 + u**2)
         # (R - rho)(R + rho) = half2 - u2, without taking near equals from each other
-        left = wide * t**2 * (half[..., None] + u) / (its.diameter_mm / 2 + rho)
-        bulge = np.sqrt(np.maximum(left * (rho - its.ring + its.knuckle), 0.0))
+        left = wide * t**2 * (half[..., None] + u) / (end.diameter_mm / 2 + rho)
+        bulge = np.sqrt(np.maximum(left * (rho - end.ring + end.knuckle), 0.0))
         knuckle = 2 * np.sum(bulge * wide * 2 * t * _GAUSS_W / 2, axis=-1)
-        return np.asarray(_cap(edge, off, its.dish, its.back) + knuckle)
+        return np.asarray(_cap(edge, off, end.dish, end.back) + knuckle)
 
 
 def _cap(half: Reals, off: Reals, sphere: float, back: float) -> Reals:

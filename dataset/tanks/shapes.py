@@ -202,10 +202,10 @@ class Dish(Quadratic):
         return (0.0, a1, a2) if self.side == "bottom" else (np.pi * radius**2, -a1 - 2 * a * a2, a2)
 
 
-def one_of(where: str, found: str, known: tuple[str, ...]) -> None:
+def one_of(where: str, value: str, known: tuple[str, ...]) -> None:
     """``found`` is one of the words that are ``known``."""
-    if found not in known:
-        raise InputError(where, found, "one of " + ", ".join(known))
+    if value not in known:
+        raise InputError(where, value, "one of " + ", ".join(known))
 
 
 @dataclass(frozen=True)
@@ -291,18 +291,18 @@ class TorisphericalDish(Section):
         return self._volume(np.array([self.tall_mm])) - self._volume(self.tall_mm - z)
 
     def _area(self, z: Reals) -> Reals:
-        its = Torisphere(self.diameter_mm, self.f, self.k)
+        end = Torisphere(self.diameter_mm, self.f, self.k)
         before = np.clip(
-            its.depth - z, 0.0, its.knuckle
+            end.depth - z, 0.0, end.knuckle
         )  # distance from the rim, as far as the knuckle can reach
-        knuckle = its.ring + np.sqrt(its.knuckle**2 - before**2)
+        knuckle = end.ring + np.sqrt(end.knuckle**2 - before**2)
         return np.asarray(
-            np.pi * np.where(its.depth - z < its.seam[1], knuckle**2, np.maximum(z * (2 * its.dish - z), 0.0))
+            np.pi * np.where(end.depth - z < end.seam[1], knuckle**2, np.maximum(z * (2 * end.dish - z), 0.0))
         )
 
     def _volume(self, z: Reals) -> Reals:
-        its = Torisphere(self.diameter_mm, self.f, self.k)
-        seam = its.depth - its.seam[1]
+        end = Torisphere(self.diameter_mm, self.f, self.k)
+        seam = end.depth - end.seam[1]
         low = np.minimum(z, seam)
-        cap = np.pi * low**2 * (its.dish - low / 3)
+        cap = np.pi * low**2 * (end.dish - low / 3)
         return cap + integral(self._area, seam, np.maximum(z, seam))

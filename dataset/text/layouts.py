@@ -73,14 +73,14 @@ def mounting_warnings(mounting: Mounting) -> tuple[str, ...]:
         else tank.span_mm + (tank.headspace_mm or 0.0)
     )
     known = tank.profile is not None or tank.headspace_mm is not None
-    said: dict[str, str] = {}
+    sentences: dict[str, str] = {}
     for pad in mounting.sensor.pads:
         low = pad.bottom_mm + mounting.offset_mm
         reach = f"pad {pad.name} reaches from {low:g} to {low + pad.height_mm:g} mm above the datum"
         if known and low >= top:
-            said[pad.name] = f"{reach}, wholly above the tank, whose inner top is at {top:g} mm"
+            sentences[pad.name] = f"{reach}, wholly above the tank, whose inner top is at {top:g} mm"
         elif pad.role is PadRole.LEVEL and low >= tank.span_mm:
-            said[pad.name] = f"{reach}, wholly above the tank's span of {tank.span_mm:g} mm"
+            sentences[pad.name] = f"{reach}, wholly above the tank's span of {tank.span_mm:g} mm"
         elif pad.role is PadRole.LEVEL and low + pad.height_mm <= 0:
-            said[pad.name] = f"{reach}, wholly below it"
-    return tuple(said.values())
+            sentences[pad.name] = f"{reach}, wholly below it"
+    return tuple(sentences.values())

@@ -87,23 +87,23 @@ def read_text(files: Mapping[str, str]) -> TextContent:
     for name, text in files.items():
         if len(text) > MOST_CHARACTERS:
             raise InputError(name, f"{len(text)} characters", f"at most {MOST_CHARACTERS}")
-    found: dict[str, Any] = {}
+    records: dict[str, Any] = {}
     for kind in REGISTRY:
-        found[kind] = _records(f"{kind}.toml", kind, files.get(f"{kind}.toml", ""), found)
+        records[kind] = _records(f"{kind}.toml", kind, files.get(f"{kind}.toml", ""), records)
     headers = read_csv(REVISIONS, files.get(REVISIONS, ""), REVISION_COLUMNS)
     marks = {name: _marks(name, files[name]) for name in sorted(files) if name.startswith("marks/")}
     revisions = tuple(_revision(where, row, marks) for where, row in headers)
     _refuse_unclaimed(marks, {(marks_file(revision.session), revision.sha256) for revision in revisions})
     sealed = {
-        name.removeprefix("marks/").removesuffix(".csv"): tuple(its.get(SEALED, ()))
-        for name, its in marks.items()
+        name.removeprefix("marks/").removesuffix(".csv"): tuple(by_revision.get(SEALED, ()))
+        for name, by_revision in marks.items()
     }
-    return TextContent(Registry(**found), revisions, sealed)
+    return TextContent(Registry(**records), revisions, sealed)
 
 
 def _refuse_unclaimed(marks: Mapping[str, Mapping[str, object]], claimed: set[tuple[str, str]]) -> None:
-    for name, its in marks.items():
-        for revision in its:
+    for name, by_revision in marks.items():
+        for revision in by_revision:
             if revision != SEALED and (name, revision) not in claimed:
                 raise InputError(
                     name,
@@ -122,20 +122,20 @@ def _records(where: str, kind: str, text: str, earlier: Mapping[str, Any]) -> tu
         raise InputError(where, f"is not TOML ({error})", "a table for each record") from error
     except ValueError as error:  # a whole number of more digits than Python turns into one
         raise InputError(where, f"a value that cannot be ({error})", "a table for each record") from error
-    found: tuple[Any, ...] = tuple(
+    records: tuple[Any, ...] = tuple(
         _labelled(where, _KINDS[kind], label, table, earlier) for label, table in content.items()
     )
-    for k, record in enumerate(found):
+    for k, record in enumerate(records):
         _CHECKS[type(record)](record)
         if hasattr(record, "revision"):
-            before = sum(other.name == record.name for other in found[:k])
+            before = sum(other.name == record.name for other in records[:k])
             if record.revision != before + 1:
                 raise InputError(
                     f"{where}, {record.name}",
                     f"revision {record.revision}",
                     f"{before + 1}: revisions stand in order, from 1",
                 )
-    return found
+    return records
 
 
 def _labelled(where: str, kind: type[R], label: str, table: object, earlier: Mapping[str, Any]) -> R:
@@ -249,22 +249,22 @@ def read_csv(where: str, text: str, columns: Sequence[str]) -> list[tuple[str, d
     rows = [row for row in rows if row]
     if not rows or tuple(rows[0]) != tuple(columns):
         raise InputError(where, "other columns", ", ".join(columns))
-    found: list[tuple[str, dict[str, str | None]]] = []
+    placed: list[tuple[str, dict[str, str | None]]] = []
     for k, row in enumerate(rows[1:], start=1):
         if len(row) != len(columns):
             raise InputError(f"{where}, record {k}", f"{len(row)} cells", f"{len(columns)}")
-        found.append(
+        placed.append(
             (
                 f"{where}, record {k}",
                 {column: unguarded(cell) for column, cell in zip(columns, row, strict=True)},
             )
         )
-    return found
+    return placed
 
 
 def _marks(name: str, text: str) -> dict[str, list[Mark]]:
     """By revision: its marks, in order."""
-    found: dict[str, list[Mark]] = {}
+    by_revision: dict[str, list[Mark]] = {}
     for where, cells in read_csv(name, text, MARK_COLUMNS):
         level, u_mm, u_common_mm, level_stop_mm = (
             _number(f"{where}, {column}", cells[column]) for column in MARK_COLUMNS[3:7]
@@ -273,8 +273,8 @@ def _marks(name: str, text: str) -> dict[str, list[Mark]]:
             raise InputError(f"{where}, level_mm", "an empty cell", "a number")
         start, stop = (_whole(f"{where}, {column}", cells[column]) for column in MARK_COLUMNS[1:3])
         mark = Mark(start, stop, level, u_mm, u_common_mm, level_stop_mm, cells["method"])
-        found.setdefault(cells["revision"] or "", []).append(mark)
-    return found
+        by_revision.setdefault(cells["revision"] or "", []).append(mark)
+    return by_revision
 
 
 def _revision(
@@ -284,18 +284,18 @@ def _revision(
     for digest in (sha256, session, *([] if parent is None else [parent])):
         if not _DIGEST.fullmatch(digest):
             raise InputError(where, repr(digest[:70]), "a SHA-256 in hex")
-    its = tuple(marks.get(marks_file(session), {}).get(sha256, ()))
-    found = mark_revision_sha256(session, parent, row["author"] or "", row["reason"] or "", its)
-    if found != sha256:
+    own = tuple(marks.get(marks_file(session), {}).get(sha256, ()))
+    hashed = mark_revision_sha256(session, parent, row["author"] or "", row["reason"] or "", own)
+    if hashed != sha256:
         hint = "a revision never changes; amend the marks with Store.amend_marks instead"
         raise InputError(
             where,
-            f"the revision and its marks in {marks_file(session)} hash to {found[:12]}",
+            f"the revision and its marks in {marks_file(session)} hash to {hashed[:12]}",
             sha256[:12],
             hint,
             fields=("Store.amend_marks",),
         )
-    return MarkRevision(sha256, session, parent, row["author"] or "", row["reason"] or "", its)
+    return MarkRevision(sha256, session, parent, row["author"] or "", row["reason"] or "", own)
 
 
 def _number(where: str, cell: str | None) -> float | None:

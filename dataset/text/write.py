@@ -79,16 +79,16 @@ def write_text(
     registry: Registry, sessions: Sequence[Session], revisions: Mapping[str, Sequence[MarkRevision]]
 ) -> dict[str, str]:
     """Every file by its path in the folder. ``revisions``: by the session's hash, oldest first."""
-    found = {f"{kind}.toml": _toml(getattr(registry, kind)) for kind in REGISTRY}
+    files = {f"{kind}.toml": _toml(getattr(registry, kind)) for kind in REGISTRY}
     ordered = sorted(sessions, key=lambda session: session.sha256)
-    found[SESSIONS] = write_csv(SESSION_COLUMNS, (_session_cells(session) for session in ordered))
+    files[SESSIONS] = write_csv(SESSION_COLUMNS, (_session_cells(session) for session in ordered))
     chains = [revision for session in ordered for revision in chained(revisions.get(session.sha256, ()))]
-    found[REVISIONS] = write_csv(
+    files[REVISIONS] = write_csv(
         REVISION_COLUMNS, ((r.sha256, r.session, r.parent, r.author, r.reason) for r in chains)
     )
     for session in ordered:
-        found[marks_file(session.sha256)] = _marks(session, chained(revisions.get(session.sha256, ())))
-    return found
+        files[marks_file(session.sha256)] = _marks(session, chained(revisions.get(session.sha256, ())))
+    return files
 
 
 def marks_file(session_sha256: str) -> str:
@@ -126,22 +126,22 @@ def _table(record: DataclassInstance) -> dict[str, Any]:
     """The facts of a record that differ from their defaults, in the order of its fields; a tank or sensor
     that it stands on by its label.
     """
-    found: dict[str, Any] = {}
+    table: dict[str, Any] = {}
     for field in fields(record):
         value = getattr(record, field.name)
         if value is None or value == field.default or (field.name in LABEL and not isinstance(record, Pad)):
             continue
         if isinstance(value, Tank | Sensor):
-            found[field.name] = _label(value)
+            table[field.name] = _label(value)
         elif field.name == "profile":
-            found[field.name] = (
+            table[field.name] = (
                 json.dumps(json.loads(value), indent=1, sort_keys=True, ensure_ascii=False) + "\n"
             )
         elif isinstance(value, tuple):
-            found[field.name] = [item if isinstance(item, str) else _table(item) for item in value]
+            table[field.name] = [item if isinstance(item, str) else _table(item) for item in value]
         else:
-            found[field.name] = value.value if isinstance(value, Enum) else value
-    return found
+            table[field.name] = value.value if isinstance(value, Enum) else value
+    return table
 
 
 def _session_cells(session: Session) -> tuple[object, ...]:

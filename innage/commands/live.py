@@ -240,7 +240,7 @@ def discard(
 
 
 def _facts(capture: OpenCapture) -> dict[str, Any]:
-    from dataset.live.entries import marks_of
+    from dataset.live.entries import entered_marks
 
     return {
         "name": capture.name,
@@ -248,5 +248,5 @@ def _facts(capture: OpenCapture) -> dict[str, Any]:
         "liquid": capture.liquid.name,
         "mounting": capture.mounting.name,
         "frames": capture.frames,
-        "marks": len(marks_of(capture.entries, capture.frames)),
+        "marks": len(entered_marks(capture.entries, capture.frames)),
     }

@@ -213,8 +213,8 @@ def find_unit(bench: Bench, ref: str) -> RigUnit:
     """A unit by its number or its name. InputError for any other."""
     from dataset.errors import InputError
 
-    most = bench.its.units - 1
-    for number in range(bench.its.units):
+    most = bench.rig_tank.units - 1
+    for number in range(bench.rig_tank.units):
         its = bench.unit(number)
         if ref in (str(number), its.name):
             return its
@@ -236,7 +236,7 @@ def log_rig(
     unit is added.
     """
     from dataset.errors import InputError
-    from dataset.rig.filling import add_unit, register
+    from dataset.rig.filling import add_rig_unit, register
     from dataset.rig.scenario import load_scenario
 
     its = load_scenario(scenario)
@@ -250,7 +250,7 @@ def log_rig(
     bench = _bench(its, tank, (liquid,), seed)
     found = find_unit(bench, unit)
     mounting = register(store, its, bench.tank)
-    the_unit, the_liquid = add_unit(store, bench, found, mounting), store.liquid(liquid)
+    the_unit, the_liquid = add_rig_unit(store, bench, found, mounting), store.liquid(liquid)
     known = {s.source.sha256 for s in store.sessions()}
     new = []
     for recipe in wanted:

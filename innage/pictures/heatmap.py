@@ -15,7 +15,7 @@ from innage.pictures.figures import figure, fitted, ink_on
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from dataset.coverage.gaps import Gaps, Line
+    from dataset.coverage.gaps import Gaps, GapsLine
 
 ROW_IN = 0.34  # height of a row, inches
 LABEL, TITLE = 72, 80  # characters of a row's label and of the title on a line
@@ -58,7 +58,7 @@ def pieces(gaps: Gaps, rows: int) -> list[Gaps]:
     return made
 
 
-def _panel(ax: Axes, lines: list[Line], bands: int, span_mm: float, most: int) -> None:
+def _panel(ax: Axes, lines: list[GapsLine], bands: int, span_mm: float, most: int) -> None:
     from matplotlib.colors import ListedColormap
 
     counts = np.array([line.bands for line in lines])

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from innage.terminal.output import say, table
 
 if TYPE_CHECKING:
-    from dataset.coverage.gaps import Gaps, Line
+    from dataset.coverage.gaps import Gaps, GapsLine
     from dataset.coverage.planning import Proposal
     from innage.jobs.coverage import Coverage, Planned
 
@@ -109,13 +109,13 @@ def listed(sentence: str) -> str:
     return fill(sentence, 80, initial_indent="- ", subsequent_indent="  ", break_on_hyphens=False)
 
 
-def _warmth(line: Line) -> str | None:
+def _warmth(line: GapsLine) -> str | None:
     from dataset.coverage.gaps import NOT_MEASURED
 
     return None if line.warmth == NOT_MEASURED else line.warmth.removesuffix(" C")
 
 
-def _counts(line: Line, width: int) -> str:
+def _counts(line: GapsLine, width: int) -> str:
     """The bands from the datum up, a dot where there is no session; never folded."""
     from innage.terminal.text_table import NO_BREAK
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from dataset.coverage.gaps import Gaps, band_of, empty_bands, find_gaps, under, warmth_of, words
+from dataset.coverage.gaps import Gaps, band_of, condition_words, empty_bands, find_gaps, under, warmth_of
 from dataset.errors import InputError
 from dataset.records import (
     Conditions,
@@ -160,8 +160,8 @@ def test_conditions_as_words() -> None:
         Coupling.EARTHED,
         "pump on",
     )
-    assert words(every) == ("foam", "sloshing", "drops", "filling", "tilted", "earthed", "pump on")
-    assert words(replace(STILL, tilt_deg=(0.0, 0.0))) == ("still",)
+    assert condition_words(every) == ("foam", "sloshing", "drops", "filling", "tilted", "earthed", "pump on")
+    assert condition_words(replace(STILL, tilt_deg=(0.0, 0.0))) == ("still",)
 
 
 @pytest.mark.parametrize("bands", [0, 21])

@@ -14,7 +14,7 @@ import pytest
 from dataset.errors import InputError
 from dataset.live.board import LineReader
 from dataset.records import Frames
-from dataset.rig.bench import Bench, Capture, lines
+from dataset.rig.bench import Bench, RigCapture, lines
 from dataset.rig.scenario import Recipe, Scenario
 
 DRY_PF, EARTHED_PF, FLOATING_PF = 2.0, 1.6, 1.2  # of the tables made by hand
@@ -30,7 +30,7 @@ def many(washer: Scenario, bench_of: BenchOf) -> list[Any]:
     return [bench.unit(k) for k in range(MANY)]
 
 
-def sent(capture: Capture) -> bytes:
+def sent(capture: RigCapture) -> bytes:
     return b"".join(lines(capture.frames))
 
 
@@ -39,7 +39,7 @@ def standing(level_mm: float, frames: int = 40, **more: Any) -> Recipe:
     return Recipe("standing", "steps", frames, levels_mm=(level_mm,), **more)
 
 
-def picofarads(bench: Bench, capture: Capture) -> np.ndarray:
+def picofarads(bench: Bench, capture: RigCapture) -> np.ndarray:
     """What a calm bench's counts stand for."""
     board = bench.scenario.board
     return (capture.frames.counts.astype(float) - board.offset_counts) / board.counts_per_pf
@@ -180,7 +180,7 @@ def test_noise_is_the_units(calm: Scenario, bench_of: BenchOf) -> None:
 # -- temperature, drift and tilt over sessions ---------------------------------------------------------------
 
 
-def over_sessions(bench: Bench, sessions: int, frames: int = 20) -> list[Capture]:
+def over_sessions(bench: Bench, sessions: int, frames: int = 20) -> list[RigCapture]:
     unit = bench.unit(0)
     return [bench.capture(unit, "water", standing(50.0, frames), k) for k in range(sessions)]
 

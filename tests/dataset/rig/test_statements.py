@@ -11,21 +11,21 @@ import numpy as np
 import pytest
 
 from dataset.records import Coupling, Flow, Surface, Wall
-from dataset.rig.bench import Bench, Capture
+from dataset.rig.bench import Bench, RigCapture
 from dataset.rig.scenario import PATHS, Recipe, Scenario
-from dataset.rig.statements import Truth, marks_of, stretches_of
+from dataset.rig.statements import Truth, operator_marks, stretches_of
 
 PERIOD_MS = 100
 
 
-def some_captures(bench: Bench) -> Iterator[tuple[Recipe, Capture]]:
+def some_captures(bench: Bench) -> Iterator[tuple[Recipe, RigCapture]]:
     """Three sessions of every recipe."""
     for recipe, number in product(bench.scenario.recipe, range(3)):
         yield recipe, bench.capture(bench.unit(number), "water", recipe, number)
 
 
 @pytest.fixture(scope="module")
-def captures(washer: Scenario, bench_of: Callable[..., Bench]) -> list[tuple[Recipe, Capture]]:
+def captures(washer: Scenario, bench_of: Callable[..., Bench]) -> list[tuple[Recipe, RigCapture]]:
     return list(some_captures(bench_of(washer)))
 
 
@@ -41,18 +41,18 @@ def test_marks_by_hand(washer: Scenario) -> None:
     level = np.concatenate(
         [np.full(10, 5.0), [7.5, 10.0, 12.5], np.full(20, 15.0), 15 - 0.5 * np.arange(1, 21), np.full(4, 5.0)]
     )
-    marks = marks_of(level, PERIOD_MS, washer.operator)
+    marks = operator_marks(level, PERIOD_MS, washer.operator)
     assert [(m.start, m.stop, m.level_mm, m.level_stop_mm) for m in marks] == [
         (0, 10, 5.0, None),
         (22, 33, 15.0, None),
         (33, 53, 14.5, 5.0),
     ]
     assert {m.u_mm for m in marks} == {washer.operator.label_u_mm}
-    slower = marks_of(level, 2 * PERIOD_MS, washer.operator)  # the same time is half as many frames
+    slower = operator_marks(level, 2 * PERIOD_MS, washer.operator)  # the same time is half as many frames
     assert [m.start for m in slower] == [0, 18, 33]
 
 
-def test_every_label_is_the_truth(captures: list[tuple[Recipe, Capture]]) -> None:
+def test_every_label_is_the_truth(captures: list[tuple[Recipe, RigCapture]]) -> None:
     """Under a static mark the level is the label's all along; under a ramp it lies on the straight line
     between its ends.
     """
@@ -74,7 +74,7 @@ def test_every_label_is_the_truth(captures: list[tuple[Recipe, Capture]]) -> Non
         assert all(m.start >= stop for m, stop in zip(capture.marks, stops, strict=False))
 
 
-def test_moved_frames_of_steps_have_no_label(captures: list[tuple[Recipe, Capture]]) -> None:
+def test_moved_frames_of_steps_have_no_label(captures: list[tuple[Recipe, RigCapture]]) -> None:
     for recipe, capture in captures:
         if recipe.path == "steps":
             moving = np.flatnonzero(np.diff(capture.truth.level_mm))
@@ -82,7 +82,7 @@ def test_moved_frames_of_steps_have_no_label(captures: list[tuple[Recipe, Captur
             assert not any(m.start <= k < m.stop - 1 for m in capture.marks for k in moving)
 
 
-def test_stretches_cover_all_and_say_what_is_so(captures: list[tuple[Recipe, Capture]]) -> None:
+def test_stretches_cover_all_and_say_what_is_so(captures: list[tuple[Recipe, RigCapture]]) -> None:
     seen = set()
     for recipe, capture in captures:
         truth, n = capture.truth, recipe.frames

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from dataset.coverage.gaps import Gaps, Line, find_gaps
+from dataset.coverage.gaps import Gaps, GapsLine, find_gaps
 from dataset.records import (
     Conditions,
     CountLaw,
@@ -234,7 +234,7 @@ def test_a_ramp_over_eight_pads_has_a_response_and_tables_that_fit() -> None:
 def test_a_long_heat_map_comes_in_pieces() -> None:
     """At most so many rows a picture, a tank and sensor a picture, nothing lost, nothing twice."""
     lines = tuple(
-        Line(tank, f"liquid{k:02}", "s@1", "still", "15 to 25 C", (k,), (1,), k, 1)
+        GapsLine(tank, f"liquid{k:02}", "s@1", "still", "15 to 25 C", (k,), (1,), k, 1)
         for tank, n in (("a@1", 50), ("b@1", 3))
         for k in range(n)
     )
