@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 from dataset.records import Budget
 from export.c.kernels import TIERS
@@ -20,9 +20,17 @@ from export.cores import find_core
 from export.vectors import Vectors, make_vectors
 from export.volume import VolumeTable
 from training.costs import Cost
-from training.program import Program, from_json, to_json
+from training.program import Program, digest
 
 MEASURED = 256  # vectors that a program is measured on
+
+
+@dataclass(frozen=True)
+class _Keyed:
+    """A program that equals every other one of its digest."""
+
+    digest: str
+    program: Program = field(compare=False)
 
 
 def measure(
@@ -43,7 +51,7 @@ def measure(
     and when the model cannot be built or run.
     """
     return _measured(
-        to_json(program),
+        _Keyed(digest(program), program),
         find_core(budget.core).name,
         budget.multiplier_cycles,
         budget.wait_states,
@@ -52,6 +60,13 @@ def measure(
         assembly,
         volume,
     )
+
+
+def measured_source(
+    program: Program, kernels: str = "small", assembly: bool = False, volume: VolumeTable | None = None
+) -> CSource:
+    """The C that is measured, with the usual prefix; that of the last programs measured is kept."""
+    return _written(_Keyed(digest(program), program), kernels, assembly, volume)
 
 
 def choose_kernels(
@@ -70,7 +85,7 @@ def choose_kernels(
 
 @functools.lru_cache(maxsize=4096)
 def _measured(
-    text: str,
+    keyed: _Keyed,
     core: str,
     multiplier_cycles: int,
     wait_states: int,
@@ -79,10 +94,14 @@ def _measured(
     assembly: bool,
     volume: VolumeTable | None,
 ) -> Cost:
-    program = from_json(text)
-    source = emit_c(program, volume=volume, kernels=kernels, assembly=assembly)
-    cost = cost_of(source, make_vectors(program, MEASURED), core, multiplier_cycles, wait_states, optimise)
+    source, vectors = _written(keyed, kernels, assembly, volume), make_vectors(keyed.program, MEASURED)
+    cost = cost_of(source, vectors, core, multiplier_cycles, wait_states, optimise)
     return replace(cost, kernels=kernels, assembly=assembly)
+
+
+@functools.lru_cache(maxsize=16)
+def _written(keyed: _Keyed, kernels: str, assembly: bool, volume: VolumeTable | None) -> CSource:
+    return emit_c(keyed.program, volume=volume, kernels=kernels, assembly=assembly)
 
 
 def cost_of(

@@ -108,8 +108,7 @@ def judge_model(
     """Measure a model of ``store`` against a budget; ``kernels`` as ``emit_c`` takes them, or 'auto' for the
     smallest within its cycles, ``volume`` too.
     """
-    from export.c.source import emit_c
-    from export.core.measure import choose_kernels, measure
+    from export.core.measure import choose_kernels, measure, measured_source
     from training.program import from_json
 
     program = from_json(model.program, f"model '{model.name}'")
@@ -121,7 +120,7 @@ def judge_model(
     metrics = json.loads(model.metrics)
     return _judged(
         model.name,
-        emit_c(program, volume=volume, kernels=cost.kernels, assembly=cost.assembly),
+        measured_source(program, cost.kernels, cost.assembly, volume),
         left,
         cost,
         metrics,

@@ -9,9 +9,12 @@ import pytest
 
 from dataset.errors import ToolError
 from dataset.records import Budget
+from export.c.kernels import TIERS
+from export.c.source import CSource, emit_c
 from export.core import measure as module
-from export.core.measure import choose_kernels, measure
+from export.core.measure import choose_kernels, measure, measured_source
 from training.costs import CostLine, CostModel, against
+from training.program import Program, from_json, to_json
 
 BUDGET = Budget(
     "small",
@@ -126,6 +129,30 @@ def test_measured_once(all_built: dict[str, Any], monkeypatch: pytest.MonkeyPatc
     cost = measure(program, BUDGET)
     monkeypatch.setattr(module, "build_core", None)
     assert measure(program, replace(BUDGET, name="other", flash_bytes=1)) is cost
+
+
+def test_c_is_made_once_for_what_is_measured(
+    samples: dict[str, Program], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Measuring, and asking for the C that was measured, makes it once for each way of writing it, also when
+    the same program is read again.
+    """
+    made = list[str]()
+
+    def counted(program: Program, **written: Any) -> CSource:
+        made.append(written["kernels"])
+        return emit_c(program, **written)
+
+    program = samples["every_op"]
+    program = replace(program, name="made_once")
+    monkeypatch.setattr(module, "emit_c", counted)
+    choose_kernels(program, BUDGET)
+    again = from_json(to_json(program))
+    assert [measured_source(again, kernels) for kernels in TIERS] == [
+        emit_c(program, kernels=kernels) for kernels in TIERS
+    ]
+    measure(again, BUDGET)
+    assert made == list(TIERS)
 
 
 def test_unknown_core(all_built: dict[str, Any]) -> None:
