@@ -9,7 +9,6 @@ them. Whatever touches other memory, or an instruction that the core does not ha
 
 from __future__ import annotations
 
-import functools
 import importlib
 import struct
 from collections.abc import Mapping
@@ -19,9 +18,9 @@ from typing import Any
 import numpy as np
 
 from dataset.errors import ToolError
-from export.c.text import template
-from export.compilers.toolchain import Image, compile_alone
+from export.compilers.toolchain import Image
 from export.core.blocks_run import Observer, Trace
+from export.core.replay_job import driver_code, packed_job
 from export.core.timing import Timing
 from export.cores import Core
 from export.vectors import Vectors
@@ -232,60 +231,55 @@ class Machine:
         )
 
     def _replay(self, vectors: Vectors) -> tuple[Array, Array]:
-        its, n, objects = self.image, len(vectors), self._objects
-        trims = self._packed(vectors.trim[:: vectors.stream_frames])
-        inputs = (
-            trims,
-            self._packed(vectors.counts),
-            vectors.temperature.astype("<i4").tobytes(),
-            vectors.faults.astype("<u4").tobytes(),
-        )
-        state_words, reading_words = (-(-objects[name][1] // 4) for name in ("state", "reading"))
+        image, n, objects = self.image, len(vectors), self._objects
+        words = {name: -(-objects[name][1] // 4) for name in ("state", "reading")}
+        row_words = sum(words.values())
+        inputs = {
+            "trims": self._packed(vectors.trim[:: vectors.stream_frames]),
+            "counts": self._packed(vectors.counts),
+            "temperatures": vectors.temperature.astype("<i4").tobytes(),
+            "faults": vectors.faults.astype("<u4").tobytes(),
+        }
         self._start_driver()
-        job, at = (
-            self._room(2 * _PAGE + sum(len(part) for part in inputs) + 4 * n * (state_words + reading_words)),
-            [],
-        )
-        where = job + _PAGE
-        for part in inputs:
-            at.append(where)
-            self._uc.mem_write(where, part)
-            where += -(-len(part) // 4) * 4
-        code = [
-            its.symbols[f"{its.prefix}_{name}"] | self._convention.code_bit
+        job = self._room(2 * _PAGE + sum(len(part) for part in inputs.values()) + 4 * n * row_words)
+        places, out = self._placed(inputs, job + _PAGE)
+        values = places | {name: objects[name][0] for name in ("state", "prepared", "scratch", "reading")}
+        values |= {
+            name: image.symbols[f"{image.prefix}_{name}"] | self._convention.code_bit
             for name in ("init", "prepare", "step")
-        ]
-        places = [objects[name][0] for name in ("state", "prepared", "scratch", "reading")]
-        trim_bytes, counts_bytes = (
-            vectors.trim.shape[1] * its.count_size,
-            vectors.counts.shape[1] * its.count_size,
-        )
-        sizes = (
-            n,
-            vectors.stream_frames,
-            trim_bytes,
-            counts_bytes,
-            reading_words,
-            state_words,
-            objects["scratch"][1] // 4,
-        )
-        self._uc.mem_write(job, struct.pack("<19I", *code, *places, *at, where, *sizes))
-        done = self._run_at("step", self._driver, (job,))
-        if done != n:
-            raise _refused(vectors.trim[done])
-        rows = np.frombuffer(
-            bytes(self._uc.mem_read(where, 4 * n * (state_words + reading_words))), dtype=np.uint8
-        ).reshape(n, -1)
-        readings, states = (
-            rows[:, : objects["reading"][1]],
-            rows[:, 4 * reading_words :][:, : objects["state"][1]],
-        )
-        layout = self.image.layout
+        }
+        values |= {
+            "out": out,
+            "frames": n,
+            "stream_frames": vectors.stream_frames,
+            "trim_bytes": vectors.trim.shape[1] * image.count_size,
+            "counts_bytes": vectors.counts.shape[1] * image.count_size,
+            "reading_words": words["reading"],
+            "state_words": words["state"],
+            "scratch_words": objects["scratch"][1] // 4,
+        }
+        self._uc.mem_write(job, packed_job(values))
+        ran = self._run_at("step", self._driver, (job,))
+        if ran != n:
+            raise _refused(vectors.trim[ran])
+        rows = np.frombuffer(self._uc.mem_read(out, 4 * n * row_words), dtype=np.uint8).reshape(n, -1)
+        readings = rows[:, : objects["reading"][1]]
+        states = rows[:, 4 * words["reading"] :][:, : objects["state"][1]]
+        layout = image.layout
         return layout.reading.table(readings.tobytes()), layout.state.table(states.tobytes())
+
+    def _placed(self, parts: Mapping[str, bytes], start: int) -> tuple[dict[str, int], int]:
+        """Write ``parts`` from ``start`` on, each at a word; gives where each stands, and where they end."""
+        places, where = dict[str, int](), start
+        for name, content in parts.items():
+            places[name] = where
+            self._uc.mem_write(where, content)
+            where += -(-len(content) // 4) * 4
+        return places, where
 
     def _start_driver(self) -> None:
         """Put the driver in place, once."""
-        code, uc, unicorn = _driver_code(self.image.core), self._uc, _unicorn()
+        code, uc, unicorn = driver_code(self.image.core), self._uc, _unicorn()
         if not self._driver:
             uc.mem_map(_DRIVER, _pages(len(code)), unicorn.UC_PROT_READ | unicorn.UC_PROT_EXEC)
             uc.mem_write(_DRIVER, code)
@@ -376,12 +370,6 @@ def _refused(trim: Array) -> ToolError:
         f"refuses the trim {trim.tolist()}",
         "a trim inside the declared limits to be accepted",
     )
-
-
-@functools.cache
-def _driver_code(core: Core) -> bytes:
-    """The loop over frames, compiled once for each core."""
-    return compile_alone(core, template("replay.c"), "replay")
 
 
 def _layout(image: Image) -> dict[str, tuple[int, int]]:

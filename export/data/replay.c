@@ -3,27 +3,8 @@
 #include <stddef.h>
 #include <stdint.h>
 
-/* All of 32 bits, in the order in which the emulator writes them. */
 typedef struct {
-    void (*init)(void *state);
-    bool (*prepare)(void *prepared, const void *trim);
-    uint8_t (*step)(void *state, const void *prepared, void *scratch, const void *counts, int16_t temperature, uint32_t faults, void *reading);
-    void *state;
-    void *prepared;
-    void *scratch;
-    void *reading;
-    const uint8_t *trims;
-    const uint8_t *counts;
-    const int32_t *temperatures;
-    const uint32_t *faults;
-    uint32_t *out;
-    uint32_t frames;
-    uint32_t stream_frames;
-    uint32_t trim_bytes;
-    uint32_t counts_bytes;
-    uint32_t reading_words;
-    uint32_t state_words;
-    uint32_t scratch_words;
+@job_members@
 } job_t;
 
 static uint32_t *copied(uint32_t *to, const void *from, uint32_t words)
