@@ -43,7 +43,6 @@ FROZEN_FORMAT = 1
 LIMITS_FORMAT = 1
 MARK_REVISION_FORMAT = 1
 TRIM_FORMAT = 1
-ID_DIGITS = 12
 
 
 def canonical_json(content: Any) -> str:

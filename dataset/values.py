@@ -1,5 +1,5 @@
-"""Checks of single values: numbers, names, free text. Each raises InputError that says where, what was
-found and what was expected.
+"""Single values: those that several rooms go by, and checks of numbers, names and free text. Each check
+raises InputError that says where, what was found and what was expected.
 """
 
 from __future__ import annotations
@@ -11,6 +11,10 @@ from dataset.errors import InputError
 
 MAX_NAME = 60
 MAX_MM = 100_000.0
+GAP_PERIODS = 1.5  # a step of time beyond so many median periods cannot be one period with jitter
+LEAST_NOISE = 0.5  # counts are whole numbers: quieter than half a count cannot be seen
+MAD_TO_SD = 1.4826  # a normal law's standard deviation over its median absolute deviation
+FEWEST_GROUPS = 3  # units, say: the scatter of fewer says nothing
 _NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]*")
 
 

@@ -17,9 +17,9 @@ from dataset.files.sheets import DELIMITERS, STANDARD_INPUT, Sheet, is_number, r
 from dataset.labels.marking import Labelling, Method, level_of, marks_of_readings
 from dataset.labels.ramps import Stream
 from dataset.records import ColumnMapping, Frames, LevelUnit, Mark, Sensor, Source, Tank, TimeUnit
+from dataset.values import GAP_PERIODS
 
 MAX_T_MS = 2.0**53  # whole milliseconds up to here are exact in a double
-GAP_PERIODS = 1.5
 
 
 @dataclass(frozen=True)

@@ -26,10 +26,10 @@ from dataset.records import (
     Session,
     Wall,
 )
+from dataset.values import GAP_PERIODS, LEAST_NOISE, MAD_TO_SD
 
 FEWEST_FRAMES = 20  # fewer say nothing about a pad that does not move, or about noise
 SATURATED_SHARE = 0.01  # one frame in a hundred at an end of the range is no stray any more
-GAP_PERIODS = 1.5  # a step of time that cannot be one period with jitter
 SLICES = 8  # a mark is cut into at most this many slices, whose medians are compared
 SLICE_FRAMES = 4  # the fewest frames whose median shrugs off one stray
 # slices of pure noise differ by 3 standard deviations at most; at 10 the movement, not the noise, is what a
@@ -41,8 +41,6 @@ NOISE_SESSIONS = 3  # the median of fewer is no history
 DRY_SHARE = 0.1  # of the swing: more than residue and temperature do to a dry pad
 DRY_SDS = 10.0  # where the swing is not known yet
 DEAD_SDS = 5.0  # a pad that the level passed moves by far more than this
-MAD_TO_SD = 1.4826  # a normal distribution's standard deviation over its median absolute deviation
-LEAST_NOISE = 0.5  # counts are whole numbers: quieter than half a count cannot be seen
 
 Reals = NDArray[np.float64]
 Columns = NDArray[np.signedinteger]

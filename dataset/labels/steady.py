@@ -14,12 +14,13 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from dataset.values import LEAST_NOISE, MAD_TO_SD
+
 WINDOW = 5  # frames on either side
 THRESHOLD = (
     16.0  # changes of more than this many times the noise are not steady; found on real readings, no source
 )
 MIN_FRAMES = 8
-LEAST_NOISE = 0.5  # counts: those are whole numbers
 
 
 def noise(counts: NDArray[np.integer]) -> NDArray[np.float64]:
@@ -31,7 +32,7 @@ def noise(counts: NDArray[np.integer]) -> NDArray[np.float64]:
     """
     bends = np.diff(counts.astype(np.float64), n=2, axis=0)
     middle = np.median(np.abs(bends), axis=0) if len(bends) else np.zeros(counts.shape[1])
-    return np.asarray(np.maximum(middle * 1.4826 / np.sqrt(6), LEAST_NOISE), np.float64)
+    return np.asarray(np.maximum(middle * MAD_TO_SD / np.sqrt(6), LEAST_NOISE), np.float64)
 
 
 def steady_stretches(

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dataset.errors import InputError
-from dataset.labels.steady import LEAST_NOISE, noise, steady_stretches
+from dataset.labels.steady import noise, steady_stretches
 from dataset.records import CountLaw, Frames, Mark, Mounting, Sensor, Session, Trim, TrimKind, TrimLimits
-from dataset.values import MAX_MM, check_number, check_text
+from dataset.values import FEWEST_GROUPS, LEAST_NOISE, MAD_TO_SD, MAX_MM, check_number, check_text
 
 OUTLIER_SDS = 5.0  # counts further from the median than this many robust standard deviations are refused
 MOST_REFUSED = 0.1  # of a channel's counts: with more, something else than outliers is there
@@ -24,14 +24,14 @@ MOVES_NOISE, MOVES_SHARE = (
     10.0,
     0.005,
 )  # the signal moves: spread beyond this much noise and this share of the count
-WET_SHARE = 0.05  # of the swing (or, where none is known, of the count / 2.5): common practice, no source
+WET_SWING_SHARE = (
+    0.05  # of the swing (or, where none is known, of the count / 2.5): common practice, no source
+)
 _COUNT_SHARE = 0.02
 _ALIKE_COVERAGE, _ALIKE_CONFIDENCE = (
     0.99,
     0.95,
 )  # of units, in telling a wet pad from one that another unit has too
-_FEWEST_UNITS = 3  # other units, before their scatter says anything
-_MAD_TO_SD = 1.4826  # median absolute deviation to standard deviation, for a normal law
 
 
 @dataclass(frozen=True)
@@ -82,7 +82,7 @@ def from_frames(trim: Trim, frames: Frames, session: Session, start: int, stop: 
 def _channel(where: str, counts: NDArray[np.uint32], scatter: float) -> tuple[float, float, int]:
     """Mean and standard deviation of the counts that are not outliers, and how many are."""
     middle = float(np.median(counts))
-    spread = max(_MAD_TO_SD * float(np.median(np.abs(counts - middle))), LEAST_NOISE)
+    spread = max(MAD_TO_SD * float(np.median(np.abs(counts - middle))), LEAST_NOISE)
     if spread > MOVES_NOISE * scatter and spread > MOVES_SHARE * middle:
         raise InputError(
             where,
@@ -220,7 +220,7 @@ def refuse_wet(trim: Trim, own: Sequence[Reference], others: Sequence[Trim]) -> 
     swings = [r.swing for r in own if r.swing is not None]
     for reference in own:
         _refuse_beyond(trim, reference, _margin(reference.dry, swings))
-    if len(others) >= _FEWEST_UNITS:
+    if len(others) >= FEWEST_GROUPS:
         counts = np.array([other.counts for other in others], np.float64)
         middle = np.median(counts, axis=0)
         # few units tell little of how units differ: the factor is large for three of them and shrinks with
@@ -237,7 +237,7 @@ def _margin(dry: Sequence[float], swings: Sequence[tuple[float, ...]]) -> NDArra
         return by_count
     swing = np.max(np.array(swings, np.float64), axis=0)
     # a session in which nothing was filled shows no swing
-    return np.asarray(np.where(swing > by_count, WET_SHARE * swing, by_count), np.float64)
+    return np.asarray(np.where(swing > by_count, WET_SWING_SHARE * swing, by_count), np.float64)
 
 
 def _refuse_beyond(trim: Trim, reference: Reference, margin: NDArray[np.float64]) -> None:

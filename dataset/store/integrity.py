@@ -18,9 +18,9 @@ from typing import Protocol
 from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.canonical import ID_DIGITS, readings_sha256
+from dataset.canonical import readings_sha256
 from dataset.errors import InnageError, StoreError
-from dataset.records import MarkRevision
+from dataset.records import ID_DIGITS, MarkRevision
 from dataset.store import open_captures, registry, sessions, tables
 from dataset.store.database import (
     HISTORY,

@@ -16,10 +16,9 @@ from itertools import groupby
 from pathlib import Path
 from typing import TypeVar
 
-from dataset.records import Amendment, newest_amendment
+from dataset.records import ID_DIGITS, Amendment, newest_amendment
 from migrations import REVISIONS
 
-ID_DIGITS = 12
 T = TypeVar("T")
 
 _NAMES = {

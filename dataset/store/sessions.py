@@ -16,7 +16,6 @@ from sqlalchemy.orm import Session as OrmSession
 from dataset.admission.rules import check_marks, check_session
 from dataset.admission.warnings import Summary, check_at_door, summarise
 from dataset.canonical import (
-    ID_DIGITS,
     canonical_json,
     conditions_content,
     conditions_from,
@@ -29,6 +28,7 @@ from dataset.canonical import (
 from dataset.coverage.temperature_bands import mean_of
 from dataset.errors import InputError, NotFoundError, StoreError
 from dataset.records import (
+    ID_DIGITS,
     Amendment,
     DoorWarning,
     Frames,

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.admission.rules import check_marks
-from dataset.canonical import ID_DIGITS, canonical_json, marks_content
+from dataset.canonical import canonical_json, marks_content
 from dataset.errors import InputError
-from dataset.records import Mark, MarkRevision
+from dataset.records import ID_DIGITS, Mark, MarkRevision
 from dataset.store import registry, sessions
 from dataset.store.merging import Merged, MergeReport
 from dataset.store.tables import (

@@ -23,8 +23,8 @@ from enum import Enum
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Any
 
-from dataset.canonical import ID_DIGITS
 from dataset.records import (
+    ID_DIGITS,
     Budget,
     ColumnMapping,
     Limits,

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from dataset.labels.conditions import conditions_text
 from dataset.records import Frames, Session
+from dataset.values import GAP_PERIODS
 from innage.pictures.figures import figure, fitted
 
 if TYPE_CHECKING:
@@ -22,7 +23,6 @@ MOST_POINTS = (
     4000  # more than a picture has dots: beyond it, stretches are drawn by their least and greatest count
 )
 FEWEST_LABEL = 0.012  # of the picture's width: narrower bands carry no text
-GAP_PERIODS = 1.5
 LABEL, TITLE = 24, 110  # characters of a label, and of the title on a line
 ROW_IN = 0.16  # height of a condition's row, inches
 

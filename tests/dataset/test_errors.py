@@ -16,11 +16,15 @@ from innage.options import option_of
 def test_fields_are_spelled_by_the_face() -> None:
     """Whole words only: a longer name that begins alike, and the same word in a value, stay as they are."""
     error = InputError(
-        "edges_c", "edges_c_old=3", "rising numbers", "give edges_c, or kelvin", fields=("edges_c", "kelvin")
+        "edges_c",
+        "edges_c_old=3",
+        "rising numbers",
+        "give edges_c, or offset_mm",
+        fields=("edges_c", "offset_mm"),
     )
-    assert str(error) == "edges_c: edges_c_old=3; expected rising numbers. Give edges_c, or kelvin"
+    assert str(error) == "edges_c: edges_c_old=3; expected rising numbers. Give edges_c, or offset_mm"
     assert error.said_by(option_of) == (
-        "--edges-c: edges_c_old=3; expected rising numbers. Give --edges-c, or --kelvin"
+        "--edges-c: edges_c_old=3; expected rising numbers. Give --edges-c, or --offset-mm"
     )
     assert InputError("edges_c", "nothing").said_by(option_of) == "edges_c: nothing"
 
@@ -47,9 +51,9 @@ def test_calls_are_spelled_as_commands() -> None:
 
 def test_naming_adds_fields_to_what_passes_through() -> None:
     """A check that is told where it looks needs no second argument to say that the place is a field."""
-    with pytest.raises(InputError) as raised, naming("kelvin"):
-        raise InputError("kelvin", "0", "a width")
-    assert raised.value.said_by(option_of) == "--kelvin: 0; expected a width"
+    with pytest.raises(InputError) as raised, naming("offset_mm"):
+        raise InputError("offset_mm", "0", "a width")
+    assert raised.value.said_by(option_of) == "--offset-mm: 0; expected a width"
 
 
 def test_no_error_of_the_domain_names_an_option_or_a_command() -> None:

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from dataset.records import Limits
+from dataset.values import FEWEST_GROUPS
 from training.judging.array_answers import answer_classes
 from training.judging.judged import Judged, figures_of
 from training.judging.scoring import tidy
@@ -21,7 +22,6 @@ from training.rows import Floats, Ints, Mask
 
 DRAWS = 2000
 SHARE = 0.95
-FEWEST_GROUPS = 3  # of fewer groups an interval says nothing
 METHOD = (
     "paired by session; mean over groups of the mean over their sessions; percentiles of 2000 "
     "draws with replacement, groups first, then sessions within each"

@@ -11,6 +11,7 @@ import numpy as np
 from sklearn.base import BaseEstimator, TransformerMixin
 
 from dataset.records import CountLaw
+from dataset.values import MAD_TO_SD
 from training.program import Builder, shift_round_int
 from training.rows import Floats, Ints, Rows
 
@@ -21,7 +22,6 @@ FEATURE_MAX = 1 << FEATURE_BITS
 _RISES_SHIFT = 30 - FEATURE_BITS
 _END_SHARE = 0.005  # 'the end level' means within this share of the label range from its end
 _MARGIN_SDS = 3.0
-_MAD_TO_SD = 1.4826  # median absolute deviation to standard deviation, for a normal law
 
 
 @dataclass(frozen=True)
@@ -122,7 +122,7 @@ def trained_range(rows: Rows, count_max: int) -> tuple[tuple[int, ...], tuple[in
 
 
 def _robust_sd(values: Ints) -> float:
-    return float(_MAD_TO_SD * np.median(np.abs(values - np.median(values))))
+    return float(MAD_TO_SD * np.median(np.abs(values - np.median(values))))
 
 
 def conditioning(law: CountLaw | None, low: tuple[int, ...], high: tuple[int, ...]) -> Conditioning:

@@ -8,8 +8,8 @@ from typing import Any
 
 from sqlalchemy import Connection, select, update
 
-from dataset.canonical import ID_DIGITS
 from dataset.errors import StoreError
+from dataset.records import ID_DIGITS
 from dataset.store import sessions as stored_sessions
 from dataset.store import tables
 from dataset.store.merging.two_stores import Kind, TwoStores, Values, rows, table, without

@@ -8,8 +8,7 @@ from typing import Any
 
 from sqlalchemy import Connection, insert, update
 
-from dataset.canonical import ID_DIGITS
-from dataset.records import GroupBy
+from dataset.records import ID_DIGITS, GroupBy
 from dataset.store import tables
 from dataset.store.frozen_sets import to_frozen_set
 from dataset.store.merging.two_stores import TwoStores, children_of, rows, without

@@ -9,8 +9,8 @@ from typing import Any, cast
 from sqlalchemy import Connection, Table, insert, select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.canonical import ID_DIGITS
 from dataset.errors import InputError
+from dataset.records import ID_DIGITS
 from dataset.store import tables
 from dataset.store.merging.report import Merged, MergeReport, Renumbered
 

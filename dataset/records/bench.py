@@ -1,0 +1,182 @@
+"""What readings are taken on: tanks, liquids, sensors, mountings, units and their trims."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from dataset.words import CountLaw, PadRole, TrimKind
+
+
+@dataclass(frozen=True)
+class Tank:
+    """One frozen shape of a vessel. ``span_mm`` is the usable height above the datum, ``headspace_mm`` what
+    is left above that.
+
+    ``profile`` is canonical JSON, read by ``dataset.tanks.profile.profile_of``. The vessel grows by
+    ``expansion_per_k`` of its lengths for each kelvin above ``reference_c``, at which the profile holds.
+    """
+
+    name: str
+    revision: int
+    span_mm: float
+    wall_material: str = ""
+    wall_mm: float | None = None
+    dead_volume_ml: float | None = None
+    inlet_mm: float | None = None
+    note: str = ""
+    profile: str | None = None
+    headspace_mm: float | None = None
+    expansion_per_k: float | None = None
+    reference_c: float | None = None
+
+    @property
+    def ref(self) -> str:
+        """``name@revision``."""
+        return f"{self.name}@{self.revision}"
+
+
+@dataclass(frozen=True)
+class Liquid:
+    """Relative permittivity, conductivity in S/m and density in kg/m3 at ``temperature_c``; None where
+    unknown.
+
+    ``model`` names functions of temperature that stand in for permittivity and density (see
+    ``dataset.labels.liquids``); ``source`` says where the values are from.
+    """
+
+    name: str
+    permittivity: float | None = None
+    conductivity: float | None = None
+    density: float | None = None
+    temperature_c: float | None = None
+    note: str = ""
+    model: str | None = None
+    source: str | None = None
+
+
+@dataclass(frozen=True)
+class Pad:
+    """One pad on one channel; heights in the sensor's own coordinate, upwards.
+
+    A pad that is read at several frequencies stands there once for each, under one name and with one
+    geometry.
+    """
+
+    channel: int
+    name: str
+    bottom_mm: float
+    height_mm: float
+    width_mm: float | None = None
+    frequency_hz: float | None = None
+    role: PadRole = PadRole.LEVEL
+
+
+def hertz(frequency_hz: float | None) -> str:
+    """A frequency as people write it: 250Hz, 100kHz, 1.5MHz."""
+    if frequency_hz is None:
+        return "-"
+    step, unit = (1e6, "MHz") if frequency_hz >= 1e6 else (1e3, "kHz") if frequency_hz >= 1e3 else (1.0, "Hz")
+    return f"{frequency_hz / step:.12g}{unit}"
+
+
+@dataclass(frozen=True)
+class Sensor:
+    """A sensor revision: pads in channel order, count width and law, frame period with tolerance."""
+
+    name: str
+    revision: int
+    pads: tuple[Pad, ...]
+    count_bits: int
+    count_law: CountLaw
+    period_ms: int
+    period_tolerance_pct: int = 10
+    note: str = ""
+
+    @property
+    def ref(self) -> str:
+        """``name@revision``."""
+        return f"{self.name}@{self.revision}"
+
+    @property
+    def channels(self) -> int:
+        return len(self.pads)
+
+    @property
+    def channel_names(self) -> tuple[str, ...]:
+        """A name for each channel: the pad's, with the frequency (``low@100kHz``) where the pad is read at
+        several.
+        """
+        names = [p.name for p in self.pads]
+        return tuple(
+            p.name if names.count(p.name) == 1 else f"{p.name}@{hertz(p.frequency_hz)}" for p in self.pads
+        )
+
+
+@dataclass(frozen=True)
+class Mounting:
+    """A sensor revision on a tank revision, the sensor's zero ``offset_mm`` above the tank's datum."""
+
+    name: str
+    tank: Tank
+    sensor: Sensor
+    offset_mm: float = 0.0
+    offset_tolerance_mm: float = 0.0
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Unit:
+    """One physical sample: board, adhesive and tank."""
+
+    name: str
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Trim:
+    """A unit's own stored counts, one a channel, as taken on ``date`` (ISO 8601) at a ``stage`` of its life.
+
+    From a session: its hash, the frames ``start`` to ``stop``, and of each channel how many counts were
+    refused as outliers and the robust standard deviation of the others. ``level_mm`` is that of a partial
+    fill. Of a surrogate block, ``transfer`` is for each channel how much of the step from dry to full liquid
+    the block makes, and ``transfer_spread`` its standard deviation from part to part. ``sha256`` is the hash
+    of all that; '' before the store took it.
+    """
+
+    unit: Unit
+    mounting: Mounting
+    kind: TrimKind
+    counts: tuple[int, ...]
+    date: str
+    stage: str
+    temperature_c: float | None = None
+    session: str | None = None
+    frames: tuple[int, int] | None = None
+    refused: tuple[int, ...] = ()
+    spread: tuple[float, ...] = ()
+    level_mm: float | None = None
+    transfer: tuple[float, ...] = ()
+    transfer_spread: tuple[float, ...] = ()
+    note: str = ""
+    sha256: str = ""
+
+
+@dataclass(frozen=True)
+class TrimLimits:
+    """The counts that a unit's trim must lie within, channel by channel, both ends included; a program
+    declares the same range.
+
+    Each channel's limits are its mean and standard deviation over ``units`` units, widened by ``factor`` so
+    that with ``confidence`` they hold ``coverage`` of all units, if those are normally distributed.
+    """
+
+    mounting: Mounting
+    kind: TrimKind
+    low: tuple[int, ...]
+    high: tuple[int, ...]
+    mean: tuple[float, ...]
+    sd: tuple[float, ...]
+    units: tuple[str, ...]
+    coverage: float
+    confidence: float
+    factor: float
