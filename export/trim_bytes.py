@@ -147,16 +147,16 @@ def read_records(content: bytes, where: str = "trim bytes") -> tuple[TrimRecord,
     """All records in ``content``, strictly: InputError for anything that a writer of this format would not
     have written.
     """
-    found, at = list[TrimRecord](), 0
+    records, at = list[TrimRecord](), 0
     while at < len(content):
         here = f"{where}, byte {at}"
         record, length = _read(content[at:], here)
         if record is not None:
-            found.append(record)
+            records.append(record)
         at += length
-    if not found:
+    if not records:
         raise InputError(where, "no record", "at least one")
-    return tuple(found)
+    return tuple(records)
 
 
 def _read(content: bytes, here: str) -> tuple[TrimRecord | None, int]:

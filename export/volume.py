@@ -75,6 +75,6 @@ def _table(exact: NDArray[np.float64], span: int, shift: int, tank: str) -> Volu
     values.append(values[-1] + max(0, round(slope * step)))
     if max(np.diff(values)) << shift > INT32_MAX - step:
         raise InputError(f"tank {tank}", f"{values[-1]} mL", "a volume that 32-bit integers can interpolate")
-    made = VolumeTable(tank, shift, tuple(values), 0.0)
-    error = float(np.abs(made.volume_ml(np.arange(span + 1, dtype=np.int64)) - exact).max())
-    return VolumeTable(tank, shift, made.values, error)
+    table = VolumeTable(tank, shift, tuple(values), 0.0)
+    error = float(np.abs(table.volume_ml(np.arange(span + 1, dtype=np.int64)) - exact).max())
+    return VolumeTable(tank, shift, table.values, error)

@@ -127,7 +127,7 @@ def windows(
     A take of the whole row is copied: its reader could share a loop with the row's maker, before the row is
     stored. What is kept is copied too, since the row behind it may be a state that is renewed first.
     """
-    kept, found = set(keep), dict[str, tuple[str, int]]()
+    kept, in_row = set(keep), dict[str, tuple[str, int]]()
     for node in nodes:
         if (
             node.op != "take"
@@ -138,9 +138,9 @@ def windows(
             continue
         indices = vector(node.attributes, "indices")
         if indices == tuple(range(indices[0], indices[0] + node.size)):
-            row, offset = found.get(node.inputs[0], (node.inputs[0], 0))
-            found[node.name] = (row, offset + indices[0])
-    return found
+            row, offset = in_row.get(node.inputs[0], (node.inputs[0], 0))
+            in_row[node.name] = (row, offset + indices[0])
+    return in_row
 
 
 def fusions(nodes: Sequence[Node], keep: Iterable[str]) -> dict[str, tuple[Node, ...]]:
@@ -151,7 +151,7 @@ def fusions(nodes: Sequence[Node], keep: Iterable[str]) -> dict[str, tuple[Node,
     for node in nodes:
         for name in node.inputs:
             readers.setdefault(name, []).append(node)
-    kept, found = set(keep), dict[str, tuple[Node, ...]]()
+    kept, chains = set(keep), dict[str, tuple[Node, ...]]()
     for node in nodes:
         if node.op != "dense" or node.size == 1 or len(matrix(node.attributes, "weights")[0]) == 1:
             continue
@@ -161,8 +161,8 @@ def fusions(nodes: Sequence[Node], keep: Iterable[str]) -> dict[str, tuple[Node,
             if len(then) == 1 and then[0].op == op and chain[-1].name not in kept:
                 chain.append(then[0])
         if len(chain) == 3 and scalar(chain[1].attributes, "shift"):
-            found[node.name] = tuple(chain)
-    return found
+            chains[node.name] = tuple(chain)
+    return chains
 
 
 def loop_groups(nodes: Sequence[Node], fused: Mapping[str, tuple[Node, ...]]) -> tuple[LoopGroup, ...]:
@@ -189,11 +189,11 @@ def last_uses(
     """The index of the last group that reads each value, itself or ``through`` its place in a row; one past
     the end for what is kept.
     """
-    found: dict[str, int] = {}
+    last: dict[str, int] = {}
     for k, group in enumerate(parts):
         for name in (name for node in group.nodes for name in node.inputs):
-            found[outermost_row(name, through)] = k
-    return found | {outermost_row(name, through): len(parts) for name in keep}
+            last[outermost_row(name, through)] = k
+    return last | {outermost_row(name, through): len(parts) for name in keep}
 
 
 def outermost_row(name: str, through: Mapping[str, tuple[str, int]]) -> str:
@@ -209,8 +209,8 @@ def placed_in_concat(
     """Rows that are made where a concatenation wants them, as (concatenation, offset), so that it need not
     copy them.
     """
-    kept, found = set(keep), dict[str, tuple[str, int]]()
-    made = {
+    kept, places = set(keep), dict[str, tuple[str, int]]()
+    movable = {
         node.name
         for group in parts
         for node in (group.nodes[-1:] if group.nodes[0].op == "dense" else group.nodes)
@@ -221,10 +221,10 @@ def placed_in_concat(
     ):
         start = 0
         for name in joined.inputs:
-            if name in made - kept and name not in found and joined.inputs.count(name) == 1:
-                found[name] = (joined.name, start)
+            if name in movable - kept and name not in places and joined.inputs.count(name) == 1:
+                places[name] = (joined.name, start)
             start += sizes[name]
-    return found
+    return places
 
 
 def storage(interval: Interval) -> str:
@@ -270,9 +270,9 @@ def scratch_slots(
     lengths: dict[str, int] = {}
     for k, group in enumerate(parts):
         dying = [n for n, size in alive.items() if last.get(n, k) <= k and size == group.length > 1]
-        for made in group.nodes:
-            row = outermost_row(made.name, through)
-            if made.size == 1 or row in elsewhere or row in at or last.get(row, k) <= k:
+        for result in group.nodes:
+            row = outermost_row(result.name, through)
+            if result.size == 1 or row in elsewhere or row in at or last.get(row, k) <= k:
                 continue
             node = nodes[row]
             ctype = storage(node.interval)

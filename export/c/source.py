@@ -350,8 +350,8 @@ def _body(
     intervals = dict(given) | {n.name: n.interval for n in alive}
     through = windows(alive, {name: i.size for name, i in intervals.items()}, keep)
     seen = {row for row, _ in through.values()}
-    made = [n for n in alive if n.name not in through]
-    parts = loop_groups(made, fusions(made, {*keep, *seen}))
+    computed = [n for n in alive if n.name not in through]
+    parts = loop_groups(computed, fusions(computed, {*keep, *seen}))
     if not placed:  # what goes where the caller wants it stays out of rows that are made here
         through = through | placed_in_concat(parts, {name: i.size for name, i in intervals.items()}, keep)
     slots = scratch_slots(parts, keep, placed, through)

@@ -24,8 +24,8 @@ TYPE_BYTES = {name: size for name, _, _, size in _TYPES} | {"uint32_t": 4}
 
 def narrowest(values: Iterable[int]) -> tuple[str, int]:
     """The narrowest C integer type that holds all of ``values``, and its bytes."""
-    found = tuple(values)
-    low, high = min(found), max(found)
+    entries = tuple(values)
+    low, high = min(entries), max(entries)
     return next((name, size) for name, least, most, size in _TYPES if least <= low and high <= most)
 
 
@@ -87,4 +87,4 @@ def fill(text: str, gaps: Mapping[str, str]) -> str:
     """``text`` with every ``@name@`` replaced from ``gaps``, once: what is filled in is not
     searched again.
     """
-    return re.sub(r"@(\w+)@", lambda found: gaps[found[1]], text)
+    return re.sub(r"@(\w+)@", lambda gap: gaps[gap[1]], text)

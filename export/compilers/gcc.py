@@ -98,8 +98,9 @@ def _run(command: str, folder: str, *arguments: str) -> str:
     except (OSError, subprocess.TimeoutExpired) as error:
         raise ToolError(GCC, str(error), "a build that ends") from error
     if done.returncode:
-        said = [line.strip() for line in done.stderr.decode(errors="replace").splitlines() if line.strip()]
+        lines = done.stderr.decode(errors="replace").splitlines()
+        messages = [line.strip() for line in lines if line.strip()]
         raise ToolError(
-            GCC, "; ".join(said[:3]) or f"stopped with code {done.returncode}", "a build without errors"
+            GCC, "; ".join(messages[:3]) or f"stopped with code {done.returncode}", "a build without errors"
         )
     return done.stdout.decode(errors="replace")

@@ -190,12 +190,13 @@ def compile_alone(core: Core, text: str, function: str) -> bytes:
         )
         file = ELFFile(io.BytesIO((root / "alone.o").read_bytes()))
         section = f".text.{function}"
-        found = file.get_section_by_name(section)
-        if found is None or any(file.get_section_by_name(f"{kind}{section}") for kind in (".rel", ".rela")):
+        machine_code = file.get_section_by_name(section)
+        relocated = any(file.get_section_by_name(f"{kind}{section}") for kind in (".rel", ".rela"))
+        if machine_code is None or relocated:
             raise ToolError(
                 f"{function} for {core.name}", "code that refers to other places", "code that stands alone"
             )
-        return bytes(found.data())
+        return bytes(machine_code.data())
 
 
 def build_host(source: CSource, checked: bool = True) -> HostProgram:
@@ -263,8 +264,8 @@ def run_rows(host: HostProgram, rows: bytes, frames: int) -> tuple[Array, Array]
         path.chmod(0o700)
         done = subprocess.run([str(path)], input=rows, capture_output=True, timeout=_TIMEOUT_S, check=False)
     if done.returncode:
-        found = _first_lines(done.stderr) or "undefined behaviour"
-        raise ToolError("the C on this computer", f"stopped with code {done.returncode} ({found})")
+        reason = _first_lines(done.stderr) or "undefined behaviour"
+        raise ToolError("the C on this computer", f"stopped with code {done.returncode} ({reason})")
     printed = np.loadtxt(io.BytesIO(done.stdout), dtype=np.int64, delimiter=",", ndmin=2)
     if printed.shape != (frames, len(OUTPUTS) + host.state_values):
         raise ToolError(
@@ -310,13 +311,13 @@ def lint(source: CSource, language: str = "c") -> str:
         _write(
             root, {f"{source.prefix}.h": source.header} | {f"{unit}.c": text for unit, text in files.items()}
         )
-        said = [
+        outputs = [
             _zig_says(
                 root, command, "-x", language, standard, *WARNINGS, "-c", f"{unit}.c", "-o", f"{unit}.o"
             )
             for unit in files
         ]
-    return "".join(text for _, text in said)
+    return "".join(text for _, text in outputs)
 
 
 def _sizes(prefix: str) -> str:
@@ -393,11 +394,11 @@ def _write(root: Path, files: Mapping[str, str]) -> None:
 
 
 def _zig(root: Path, *arguments: str) -> None:
-    code, said = _zig_says(root, *arguments)
+    code, messages = _zig_says(root, *arguments)
     if code:
         raise ToolError(
             "the C compiler",
-            _first_lines(said.encode()) or f"stopped with code {code}",
+            _first_lines(messages.encode()) or f"stopped with code {code}",
             "a build without errors",
         )
 
@@ -434,6 +435,6 @@ def _environment() -> dict[str, str]:
     return environment
 
 
-def _first_lines(said: bytes) -> str:
-    lines = [line.strip() for line in said.decode(errors="replace").splitlines() if line.strip()]
+def _first_lines(messages: bytes) -> str:
+    lines = [line.strip() for line in messages.decode(errors="replace").splitlines() if line.strip()]
     return "; ".join(lines[:_ERROR_LINES])

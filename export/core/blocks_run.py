@@ -87,8 +87,8 @@ class Trace:
                 loads = np.searchsorted(at, stops, side="right") - np.searchsorted(at, starts, side="right")
                 cycles += loads * self._timing.wait_states
             self._cycles[frames[frames >= 0]] = cycles[frames >= 0]
-            for name, its in zip(names, cycles.tolist(), strict=True):
-                self._worst_case[name] = max(its, self._worst_case.get(name, 0))
+            for name, spent in zip(names, cycles.tolist(), strict=True):
+                self._worst_case[name] = max(spent, self._worst_case.get(name, 0))
             if self._watcher is not None:
                 for name, _, start, stop in self._calls:
                     self._watcher(name, self._blocks[start:stop])

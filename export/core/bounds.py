@@ -106,12 +106,12 @@ class Bounds:
         while waiting:
             block = function.blocks[waiting.pop()]
             depth = entry[block.start]
-            for its in block.instructions:
-                if its.flow in (ControlFlow.RETURN, ControlFlow.RETURN_OR_NEXT):
+            for instruction in block.instructions:
+                if instruction.flow in (ControlFlow.RETURN, ControlFlow.RETURN_OR_NEXT):
                     continue  # a pop that returns gives back what it was entered with
-                change = self.code.disassembler.stack_change(its)
+                change = self.code.disassembler.stack_change(instruction)
                 if change is None:
-                    raise NotFollowed(f"'{its.mnemonic} {its.operands}' at {self.code.place(its.address)}")
+                    raise NotFollowed(f"'{instruction.text}' at {self.code.place(instruction.address)}")
                 depth += change
                 deepest = max(deepest, depth)
             below = function.tails.get(block.start, block.callee)
@@ -263,7 +263,7 @@ class Bounds:
             self._image.content(block.start, block.end - block.start), block.start
         ).cycles
         cycles += self._timing.wait_states * sum(
-            self.code.disassembler.loads(its) for its in block.instructions
+            self.code.disassembler.loads(instruction) for instruction in block.instructions
         )
         below = function.tails.get(start, block.callee)
         if below is not None:
@@ -272,8 +272,8 @@ class Bounds:
         return cycles
 
     def _taken(self, function: Function, start: int) -> int:
-        its = function.blocks[start].instructions[-1]
-        return self._timing.instruction(its.mnemonic, its.operands, its.address).taken
+        last = function.blocks[start].instructions[-1]
+        return self._timing.instruction(last.mnemonic, last.operands, last.address).taken
 
     def _rounds_of(self, function: Function, chain: _Chain | None, header: int) -> int:
         """As seen in this chain of calls, else the most seen in any."""

@@ -17,6 +17,10 @@ class NotFollowed(Exception):  # noqa: N818 - an answer, not an error
     """The code does what this reading of it cannot follow; the text says what and where."""
 
 
+_CALLS = (ControlFlow.CALL, ControlFlow.CALL_OR_NEXT)
+_WITH_TARGET = (*_CALLS, ControlFlow.JUMP, ControlFlow.BRANCH)
+
+
 @dataclass(frozen=True)
 class BasicBlock:
     """A straight run of instructions that is entered at its first one only."""
@@ -91,24 +95,26 @@ class Code:
         return f"0x{address:08x} ({max(below)[1]})" if below else f"0x{address:08x}"
 
     def _read(self, start: int) -> Function:
-        found: dict[int, Instruction] = {}
+        instructions: dict[int, Instruction] = {}
         leaders, waiting = {start}, [start]
         while waiting:
-            for its in self._run(waiting.pop()):
-                if its.address in found:
+            for instruction in self._run(waiting.pop()):
+                if instruction.address in instructions:
                     break
-                found[its.address] = its
+                instructions[instruction.address] = instruction
                 fresh = (
-                    [to for to, _ in self._follows(its, start) if to != LEAVES]
-                    if its.flow is not ControlFlow.NEXT
+                    [to for to, _ in self._follows(instruction, start) if to != LEAVES]
+                    if instruction.flow is not ControlFlow.NEXT
                     else []
                 )
                 leaders.update(fresh)
-                waiting += [to for to in fresh if to not in found]
-        blocks = {block.start: block for block in self._blocks(found, leaders, start)}
+                waiting += [to for to in fresh if to not in instructions]
+        blocks = {block.start: block for block in self._blocks(instructions, leaders, start)}
         last = {b: block.instructions[-1] for b, block in blocks.items()}
         tails = {
-            b: its.target for b, its in last.items() if self._is_tail(its, start) and its.target is not None
+            b: instruction.target
+            for b, instruction in last.items()
+            if self._is_tail(instruction, start) and instruction.target is not None
         }
         return Function(start, blocks, tails)
 
@@ -119,65 +125,67 @@ class Code:
         if not 0 <= offset < len(image.flash):
             raise NotFollowed(f"a jump out of the code to 0x{start:08x}")
         end = start
-        for its in self.disassembler.decode(image.flash[offset:], start):
-            yield its
-            end = its.end
-            if its.flow is not ControlFlow.NEXT:
+        for instruction in self.disassembler.decode(image.flash[offset:], start):
+            yield instruction
+            end = instruction.end
+            if instruction.flow is not ControlFlow.NEXT:
                 return
         raise NotFollowed(f"no instruction at {self.place(end)}")
 
-    def _is_tail(self, its: Instruction, start: int) -> bool:
-        return its.flow is ControlFlow.JUMP and its.target != start and its.target in self._entries
+    def _is_tail(self, instruction: Instruction, start: int) -> bool:
+        target = instruction.target
+        return instruction.flow is ControlFlow.JUMP and target != start and target in self._entries
 
-    def _follows(self, its: Instruction, start: int) -> tuple[tuple[int, bool], ...]:
-        if its.flow is ControlFlow.UNKNOWN or (
-            its.flow in (ControlFlow.CALL, ControlFlow.CALL_OR_NEXT, ControlFlow.JUMP, ControlFlow.BRANCH)
-            and its.target is None
+    def _follows(self, instruction: Instruction, start: int) -> tuple[tuple[int, bool], ...]:
+        if instruction.flow is ControlFlow.UNKNOWN or (
+            instruction.flow in _WITH_TARGET and instruction.target is None
         ):
-            raise NotFollowed(f"'{its.mnemonic} {its.operands}' at {self.place(its.address)}")
-        if its.flow is ControlFlow.RETURN or self._is_tail(its, start):
+            raise NotFollowed(f"'{instruction.text}' at {self.place(instruction.address)}")
+        if instruction.flow is ControlFlow.RETURN or self._is_tail(instruction, start):
             return ((LEAVES, False),)
-        if its.flow is ControlFlow.RETURN_OR_NEXT:
-            return ((LEAVES, False), (its.end, False))
-        target = LEAVES if its.target is None else its.target
-        if its.flow is ControlFlow.JUMP:
+        if instruction.flow is ControlFlow.RETURN_OR_NEXT:
+            return ((LEAVES, False), (instruction.end, False))
+        target = LEAVES if instruction.target is None else instruction.target
+        if instruction.flow is ControlFlow.JUMP:
             return ((target, False),)
-        if its.flow is ControlFlow.BRANCH:
-            return ((target, True), (its.end, False))
-        return ((its.end, False),)
+        if instruction.flow is ControlFlow.BRANCH:
+            return ((target, True), (instruction.end, False))
+        return ((instruction.end, False),)
 
-    def _blocks(self, found: dict[int, Instruction], leaders: set[int], start: int) -> Iterator[BasicBlock]:
+    def _blocks(
+        self, instructions: dict[int, Instruction], leaders: set[int], start: int
+    ) -> Iterator[BasicBlock]:
         run: list[Instruction] = []
-        for address in sorted(found):
-            its = found[address]
+        for address in sorted(instructions):
+            instruction = instructions[address]
             if run and (address in leaders or address != run[-1].end):
                 yield BasicBlock(tuple(run), ((run[-1].end, False),))
                 run = []
-            run.append(its)
-            if its.flow is not ControlFlow.NEXT:
+            run.append(instruction)
+            if instruction.flow is not ControlFlow.NEXT:
                 yield BasicBlock(
                     tuple(run),
-                    self._follows(its, start),
-                    its.target if its.flow in (ControlFlow.CALL, ControlFlow.CALL_OR_NEXT) else None,
+                    self._follows(instruction, start),
+                    instruction.target if instruction.flow in _CALLS else None,
                 )
                 run = []
         if run:
             raise ToolError(f"code at 0x{run[-1].end:x}", "a function that does not end", "a return")
 
 
-def _loops(its: Function) -> tuple[Loop, ...]:
-    before = _dominators(its)
-    ahead: dict[int, set[int]] = {start: set() for start in its.blocks}
+def _loops(function: Function) -> tuple[Loop, ...]:
+    before = _dominators(function)
+    ahead: dict[int, set[int]] = {start: set() for start in function.blocks}
     bodies: dict[int, set[int]] = {}
-    for start, block in its.blocks.items():
+    for start, block in function.blocks.items():
         for to, _ in block.follows:
             if to != LEAVES:
                 ahead[to].add(start)
-    for start, block in its.blocks.items():
+    for start, block in function.blocks.items():
         for to, _ in block.follows:
             if to != LEAVES and to in before[start]:
                 bodies.setdefault(to, {to}).update(_reaching(start, to, ahead))
-    _refuse_others(its, before)
+    _refuse_others(function, before)
     return tuple(
         sorted(
             (Loop(header, frozenset(body)) for header, body in bodies.items()),
@@ -186,21 +194,21 @@ def _loops(its: Function) -> tuple[Loop, ...]:
     )
 
 
-def _dominators(its: Function) -> dict[int, set[int]]:
+def _dominators(function: Function) -> dict[int, set[int]]:
     """For each block those that every way to it passes, itself included."""
-    everything = set(its.blocks)
-    before = {start: set(everything) for start in its.blocks}
-    before[its.start] = {its.start}
-    ahead: dict[int, list[int]] = {start: [] for start in its.blocks}
-    for start, block in its.blocks.items():
+    everything = set(function.blocks)
+    before = {start: set(everything) for start in function.blocks}
+    before[function.start] = {function.start}
+    ahead: dict[int, list[int]] = {start: [] for start in function.blocks}
+    for start, block in function.blocks.items():
         for to, _ in block.follows:
             if to != LEAVES:
                 ahead[to].append(start)
     changed = True
     while changed:
         changed = False
-        for start in its.starts:
-            if start == its.start or not ahead[start]:
+        for start in function.starts:
+            if start == function.start or not ahead[start]:
                 continue
             fresh = set.intersection(*(before[b] for b in ahead[start])) | {start}
             changed, before[start] = changed or fresh != before[start], fresh
@@ -218,13 +226,13 @@ def _reaching(start: int, header: int, ahead: dict[int, set[int]]) -> set[int]:
     return body
 
 
-def _refuse_others(its: Function, before: dict[int, set[int]]) -> None:
+def _refuse_others(function: Function, before: dict[int, set[int]]) -> None:
     """Without the edges back to a header, no cycle may be left."""
     left = {
         start: [to for to, _ in block.follows if to != LEAVES and to not in before[start]]
-        for start, block in its.blocks.items()
+        for start, block in function.blocks.items()
     }
-    for _ in in_order(its.starts, left):
+    for _ in in_order(function.starts, left):
         pass
 
 

@@ -49,6 +49,10 @@ class Instruction:
     def end(self) -> int:
         return self.address + self.size
 
+    @property
+    def text(self) -> str:
+        return f"{self.mnemonic} {self.operands}"
+
 
 class Disassembler:
     """Decodes straight runs of one core's code."""
@@ -173,8 +177,8 @@ def _relative(text: str, address: int) -> int:
     return (address + int(text, 0)) & 0xFFFF_FFFF
 
 
-def _thumb_stack(its: Instruction) -> int | None:
-    name, operands = its.mnemonic.removesuffix(".w"), its.operands
+def _thumb_stack(instruction: Instruction) -> int | None:
+    name, operands = instruction.mnemonic.removesuffix(".w"), instruction.operands
     listed, pair = 4 * len(registers_of(operands)), operands.startswith("sp!")
     moved = re.search(r"\[sp(?:\], #|, #)(-?\w+)(?:\]!|$)", operands)
     if name.startswith(("push", "pop")) or pair:
@@ -191,8 +195,8 @@ def _thumb_stack(its: Instruction) -> int | None:
     return None if not followed or amount is None else amount if name.startswith("sub") else -amount
 
 
-def _riscv_stack(its: Instruction) -> int | None:
-    name, parts = its.mnemonic.removeprefix("c."), its.operands.split(", ")
+def _riscv_stack(instruction: Instruction) -> int | None:
+    name, parts = instruction.mnemonic.removeprefix("c."), instruction.operands.split(", ")
     if parts[0] != "sp" or name in ("sw", "swsp", "sh", "sb", *_RISCV_BRANCHES):
         return 0
     known = name in ("addi", "addi16sp") and all(part == "sp" for part in parts[:-1])

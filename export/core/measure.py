@@ -118,7 +118,7 @@ def cost_of(
         "prepare": run.worst_case["prepare"],
         selftest.name: selftest.cycles,
     }
-    found = {name: _checked(bounds.cycles(name), most) for name, most in seen.items()}
+    proven = {name: _checked(bounds.cycles(name), most) for name, most in seen.items()}
     stack, lost = _deepest(lambda: max(bounds.stack(name) for name in FUNCTIONS))
     return Cost(
         core=core,
@@ -130,17 +130,17 @@ def cost_of(
         cycles=seen["step"],
         cycles_mean=float(run.cycles.mean()),
         stack_bound=stack,
-        cycles_bound=found["step"].cycles,
+        cycles_bound=proven["step"].cycles,
         prepare_cycles=seen["prepare"],
-        prepare_bound=found["prepare"].cycles,
+        prepare_bound=proven["prepare"].cycles,
         selftest_cycles=selftest.cycles,
-        selftest_bound=found[selftest.name].cycles,
+        selftest_bound=proven[selftest.name].cycles,
         slice_bytes=selftest.slice_bytes,
         ram_state=image.state_size,
         ram_prepared=image.prepared_size,
         ram_scratch=image.scratch_size,
         optimise=optimise,
-        basis=_basis(found, lost),
+        basis=_basis(proven, lost),
     )
 
 
@@ -158,16 +158,19 @@ def _deepest(asked: Callable[[], int]) -> tuple[int | None, str]:
         return None, str(lost)
 
 
-def _basis(found: dict[str, Bound], lost: str) -> str:
+def _basis(bounds: dict[str, Bound], lost: str) -> str:
     """What is proven and what was only seen, as one sentence."""
-    said = [f"no bound on the stack: {lost}" if lost else "stack: proven from the call graph"]
-    said += [
-        f"no bound on the cycles of {name}: {its.why}" for name, its in found.items() if its.cycles is None
+    sentences = [f"no bound on the stack: {lost}" if lost else "stack: proven from the call graph"]
+    sentences += [
+        f"no bound on the cycles of {name}: {bound.why}"
+        for name, bound in bounds.items()
+        if bound.cycles is None
     ]
-    loops, varying = sum(its.loops for its in found.values()), sum(its.varying for its in found.values())
+    loops = sum(bound.loops for bound in bounds.values())
+    varying = sum(bound.varying for bound in bounds.values())
     seen = f"the rounds of {loops} loops as observed, " + (
         f"{varying} of them not always the same: the most" if varying else "the same at every entry"
     )
-    if any(its.cycles is not None for its in found.values()):
-        said.append(f"cycles: the dearest branch everywhere, {seen}")
-    return "; ".join(said)
+    if any(bound.cycles is not None for bound in bounds.values()):
+        sentences.append(f"cycles: the dearest branch everywhere, {seen}")
+    return "; ".join(sentences)

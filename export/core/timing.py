@@ -49,8 +49,8 @@ class Sources:
 
 def sources(core: Core) -> Sources:
     """The sentence of the core's table on its source, and the one on what it leaves out."""
-    its = _table(core)
-    return Sources(its["source"], its["unseen"])
+    table = _table(core)
+    return Sources(table["source"], table["unseen"])
 
 
 @dataclass
@@ -72,9 +72,9 @@ class Timing:
         without a row.
         """
         cycles = taken = done = 0
-        for its in self._disassembler.decode(code, address):
-            price = self.instruction(its.mnemonic, its.operands, address + done)
-            cycles, taken, done = cycles + price.cycles, price.taken, done + its.size
+        for instruction in self._disassembler.decode(code, address):
+            price = self.instruction(instruction.mnemonic, instruction.operands, address + done)
+            cycles, taken, done = cycles + price.cycles, price.taken, done + instruction.size
         if done != len(code):
             raise ToolError(f"code at 0x{address + done:x}", code[done:].hex(), "an instruction of the core")
         words = ((address + len(code) - 1) >> 2) - (address >> 2) + 1

@@ -229,11 +229,11 @@ def _model(
     given: Values,
     results: Values,
 ) -> bytes:
-    made = helper.make_graph(
+    graph_proto = helper.make_graph(
         nodes, f"innage_{section}", given, results, tables, doc_string=_GRAPH_DOC[section]
     )
     model = helper.make_model(
-        made,
+        graph_proto,
         opset_imports=[helper.make_opsetid("", OPSET)],
         ir_version=IR_VERSION,
         producer_name="innage",

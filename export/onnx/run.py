@@ -40,8 +40,9 @@ def _asking(who: str) -> Iterator[None]:
     except Exception as error:
         if not isinstance(error, _FAULTS) and not type(error).__module__.startswith(_LIBRARIES):
             raise
-        said = str(error).strip().splitlines() or [type(error).__name__]
-        raise ToolError(who, f"refuses the model ({said[0][:200]})", "a model it can load and run") from error
+        lines = str(error).strip().splitlines() or [type(error).__name__]
+        refusal = f"refuses the model ({lines[0][:200]})"
+        raise ToolError(who, refusal, "a model it can load and run") from error
 
 
 def onnxruntime_session(model: bytes) -> onnxruntime.InferenceSession:
@@ -93,8 +94,8 @@ def float_levels(model: bytes, counts: Array) -> NDArray[np.float64] | None:
         return None
     kind = np.float64 if inputs[0].type == "tensor(double)" else np.float32
     with _asking("onnxruntime"):
-        found = session.run(None, {inputs[0].name: counts.astype(kind)})[0]
-        return np.asarray(found, dtype=np.float64).reshape(len(counts), -1)[:, 0]
+        levels = session.run(None, {inputs[0].name: counts.astype(kind)})[0]
+        return np.asarray(levels, dtype=np.float64).reshape(len(counts), -1)[:, 0]
 
 
 def state_before(program: Program, vectors: Vectors) -> Array:
@@ -120,8 +121,8 @@ def run_step(runtime: Runtime, program: Program, vectors: Vectors) -> tuple[Arra
     rows = []
     for start in range(0, len(vectors), _ROWS):
         part = slice(start, start + _ROWS)
-        found = runtime({name: np.ascontiguousarray(values[part]) for name, values in given.items()})
-        rows.append(_table(found, (*OUTPUTS, "next_state") if program.states else OUTPUTS))
+        outputs = runtime({name: np.ascontiguousarray(values[part]) for name, values in given.items()})
+        rows.append(_table(outputs, (*OUTPUTS, "next_state") if program.states else OUTPUTS))
     table = np.concatenate(rows)
     return table[:, : len(OUTPUTS)], table[:, len(OUTPUTS) :]
 
@@ -143,20 +144,20 @@ def run_scan(runtime: Runtime, program: Program, vectors: Vectors) -> tuple[Arra
         "state": initial_state(program, streams),
         "prepared": np.ascontiguousarray(vectors.prepared[::frames]),
     }
-    found = runtime(given)
+    outputs = runtime(given)
     with _asking("the model"):
         readings = (
-            np.concatenate([found[name] for name in OUTPUTS], axis=2)
+            np.concatenate([outputs[name] for name in OUTPUTS], axis=2)
             .transpose(1, 0, 2)
             .reshape(len(vectors), len(OUTPUTS))
         )
-        return readings, found["next_state"] if program.states else initial_state(program, streams)
+        return readings, outputs["next_state"] if program.states else initial_state(program, streams)
 
 
-def _table(found: Mapping[str, Array], names: Sequence[str]) -> Array:
+def _table(outputs: Mapping[str, Array], names: Sequence[str]) -> Array:
     """The named outputs side by side; ToolError when they are not there or do not stand side by side."""
     with _asking("the model"):
-        return np.concatenate([found[name] for name in names], axis=1)
+        return np.concatenate([outputs[name] for name in names], axis=1)
 
 
 def run_prepare(runtime: Runtime, vectors: Vectors) -> Array:

@@ -62,9 +62,9 @@ def claims_sections(facts: Facts) -> list[str]:
 
 def _classes(metrics: Facts, claims: Facts) -> list[str]:
     rows = class_rows(claims)
-    made = ["<h2>Errors by class</h2>"]
+    sections = ["<h2>Errors by class</h2>"]
     if rows:
-        made.append(
+        sections.append(
             html_table(
                 CLASS_COLUMNS,
                 [
@@ -75,30 +75,30 @@ def _classes(metrics: Facts, claims: Facts) -> list[str]:
             )
         )
     optimism = random_rows_sentence(metrics)
-    made.append(
+    sections.append(
         "<p>Errors of accepted readings of the integer program, on groups that training has not seen; P95 "
         f"% is of the span. {escape(WEIGHTS)}. Label u is the standard uncertainty of the labels "
         f"themselves.{f' {escape(optimism)}.' if optimism else ''}</p>"
     )
-    found = part(claims, "classes")
-    boxes = [box for row in mappings_in(claims.get("boxes")) if (box := _box(row, found)) is not None]
+    classes = part(claims, "classes")
+    boxes = [box for row in mappings_in(claims.get("boxes")) if (box := _box(row, classes)) is not None]
     if boxes:
-        made.append(svg_figure(box_plot(boxes), _BOXES))
-    named = [(CLASS_NAMES[name], part(found, name)) for name in ("clean", "foam", "film", "all")]
+        sections.append(svg_figure(box_plot(boxes), _BOXES))
+    named = [(CLASS_NAMES[name], part(classes, name)) for name in ("clean", "foam", "film", "all")]
     bars = [
-        (name, its["p95_mm"], its["worst_group_p95_mm"])
-        for name, its in named
-        if _all_numbers(its, "p95_mm", "worst_group_p95_mm")
+        (name, figures["p95_mm"], figures["worst_group_p95_mm"])
+        for name, figures in named
+        if _all_numbers(figures, "p95_mm", "worst_group_p95_mm")
     ]
     if any(max(pooled, worst) > 0 for _, pooled, worst in bars):
-        made.append(
+        sections.append(
             svg_figure(
                 class_plot(bars),
                 "The 95th percentile of the error by class: bar, all groups, each of the same "
                 "weight; stroke, the worst group.",
             )
         )
-    return made
+    return sections
 
 
 _BOXES = (
@@ -129,13 +129,13 @@ def _box(row: Facts, classes: Facts) -> BoxSummary | None:
 
 
 def _rates(claims: Facts, flag_table: Facts) -> list[str]:
-    rows = [(escape(what), escape(found)) for what, found in rate_rows(claims)]
+    rows = [(escape(what), escape(rate)) for what, rate in rate_rows(claims)]
     if not rows:
         return []
     episode = (
         "An episode is an unbroken stretch of one session; the bound is Clopper and Pearson's, one-sided."
     )
-    made = [
+    sections = [
         "<h2>Wrong, withheld, flagged</h2>",
         html_table(("Figure", "Found"), rows, left=(0, 1)),
         f"<p>{episode}</p>",
@@ -144,8 +144,8 @@ def _rates(claims: Facts, flag_table: Facts) -> list[str]:
         flags = [
             (escape(flag.replace("_", " ")), escape(str(what))) for flag, what in sorted(flag_table.items())
         ]
-        made.append(html_table(("Flag", "What becomes of the reading"), flags, left=(0, 1)))
-    return made
+        sections.append(html_table(("Flag", "What becomes of the reading"), flags, left=(0, 1)))
+    return sections
 
 
 _STATED = {
@@ -168,18 +168,18 @@ def _confusion(claims: Facts) -> list[str]:
     ]
     if not rows:
         return []
-    said = ("valid", "empty", "withheld")
+    answers = ("valid", "empty", "withheld")
     flags = [
         flag
         for flag in FLAG_BITS
         if flag in ("foam", "film") or any(part(row, "raised").get(flag) for row in rows)
     ]
     never = [flag.replace("_", " ") for flag in FLAG_BITS if flag not in flags]
-    head = ("Stated", "Frames", "Sessions", *said, *(f"flag {flag.replace('_', ' ')}" for flag in flags))
+    head = ("Stated", "Frames", "Sessions", *answers, *(f"flag {flag.replace('_', ' ')}" for flag in flags))
     cells = []
     for row in rows:
         due, name = row.get("due") or (), str(row.get("stated"))
-        shares = [(word, part(row, "said").get(word)) for word in said] + [
+        shares = [(word, part(row, "said").get(word)) for word in answers] + [
             (flag, part(row, "raised").get(flag)) for flag in flags
         ]
         cells.append(
@@ -290,21 +290,22 @@ def candidates_sections(facts: Facts) -> list[str]:
     if not rows:
         return []
     left = (0, 2, len(CANDIDATE_COLUMNS) - 2, len(CANDIDATE_COLUMNS) - 1)
-    said = [
+    sentences = [
         f"Chosen: {metrics['why']}." if metrics.get("why") else "",
         f"Next step up: {metrics['next_step']}." if metrics.get("next_step") else "",
     ]
     how = f"P95 on the choose groups, mean over clean, foam and film; {metrics.get('choose_how', '')}. "
     how += "Flash and cycles are the candidate's without a band; one without them was not measured."
-    made = ["<h2>What was tried</h2>", f"<p>{escape(' '.join([*filter(None, said), how]))}</p>"]
-    made.append(html_table(CANDIDATE_COLUMNS, [[cell(value) for value in row] for row in rows], left=left))
+    sections = ["<h2>What was tried</h2>", f"<p>{escape(' '.join([*filter(None, sentences), how]))}</p>"]
+    cells = [[cell(value) for value in row] for row in rows]
+    sections.append(html_table(CANDIDATE_COLUMNS, cells, left=left))
     at_mean, at_flash = CANDIDATE_COLUMNS.index("mean mm"), CANDIDATE_COLUMNS.index("flash")
     points = [
         (flash, mean, f"level net {r[0]}, {r[1]} bits, watcher {r[2]}", bool(r[-1]))
         for r in rows
         if is_finite_number(flash := r[at_flash]) and is_finite_number(mean := r[at_mean])
     ]
-    return [*made, *front_figure(points, facts), *ablation_sections(metrics)]
+    return [*sections, *front_figure(points, facts), *ablation_sections(metrics)]
 
 
 def front_figure(points: list[tuple[float, float, str, bool]], facts: Facts) -> list[str]:
@@ -323,20 +324,19 @@ def ablation_sections(metrics: Facts) -> list[str]:
     """What each group of features, the watcher and each kind of trim buys, where training was
     asked for it.
     """
-    its = part(metrics, "ablation")
-    if not its:
+    ablation = part(metrics, "ablation")
+    if not ablation:
         return []
-    made = [
+    sections = [
         "<h2>What each part buys, and costs</h2>",
         f"<p>{escape('. '.join(ablation_sentences(metrics)))}.</p>",
     ]
     for what in ("features", "trims"):
         columns = [column.replace("\n", " ") for column in study_columns(what)]
-        rows = [
-            [cell(value) for value in row] for row in study_rows(mappings_in(part(its, what).get("rows")))
-        ]
-        made.append(html_table(columns, rows, left=(0, columns.index("within limits"))))
-    return made
+        studied = study_rows(mappings_in(part(ablation, what).get("rows")))
+        rows = [[cell(value) for value in row] for row in studied]
+        sections.append(html_table(columns, rows, left=(0, columns.index("within limits"))))
+    return sections
 
 
 def _all_numbers(row: Facts, *keys: str) -> bool:

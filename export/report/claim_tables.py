@@ -76,21 +76,21 @@ def percent(share: object) -> float | None:
     """
     if not isinstance(share, int | float):
         return None
-    found = 100 * float(share)
-    if 99 < found < 100:
-        return 100 - float(f"{100 - found:.2g}")
-    return float(f"{found:.2g}") if 0 < found < 1 else round(found, 1)
+    per_cent = 100 * float(share)
+    if 99 < per_cent < 100:
+        return 100 - float(f"{100 - per_cent:.2g}")
+    return float(f"{per_cent:.2g}") if 0 < per_cent < 1 else round(per_cent, 1)
 
 
 def class_rows(claims: Figures) -> list[Row]:
     """One row a class that was captured: clean, foam, film and drops, then what may come with any of these,
     empty, dry, all.
     """
-    found = part(claims, "classes")
+    classes = part(claims, "classes")
     return [
-        (shown, *_errors(found[name]))
+        (shown, *_errors(classes[name]))
         for name, shown in CLASS_NAMES.items()
-        if isinstance(found.get(name), Mapping)
+        if isinstance(classes.get(name), Mapping)
     ]
 
 
@@ -110,19 +110,19 @@ def place_rows(claims: Figures) -> list[Row]:
     """
     by = part(claims, "by")
     return [
-        (f"{place}: {name}", *_errors(its))
+        (f"{place}: {name}", *_errors(figures))
         for place in PLACES
-        for name, its in sorted(part(by, place).items())
-        if isinstance(its, Mapping)
+        for name, figures in sorted(part(by, place).items())
+        if isinstance(figures, Mapping)
     ]
 
 
-def _errors(its: Figures) -> Row:
-    figures = (short(its.get(key)) for key in ("p50_mm", "p95_mm", "max_mm", "p95_pct", "frames_p95_mm"))
-    worst = its.get("worst_group_p95_mm")
-    named = its.get("worst_group") if worst else None  # of groups without an error, none is the worst
-    counts = (its.get("groups"), its.get("frames"), percent(its.get("accepted_share")))
-    return (*counts, *figures, named, short(worst), short(its.get("label_u_mm")))
+def _errors(errors: Figures) -> Row:
+    figures = (short(errors.get(key)) for key in ("p50_mm", "p95_mm", "max_mm", "p95_pct", "frames_p95_mm"))
+    worst = errors.get("worst_group_p95_mm")
+    named = errors.get("worst_group") if worst else None  # of groups without an error, none is the worst
+    counts = (errors.get("groups"), errors.get("frames"), percent(errors.get("accepted_share")))
+    return (*counts, *figures, named, short(worst), short(errors.get("label_u_mm")))
 
 
 def rate_rows(claims: Figures) -> list[tuple[str, str]]:
@@ -149,35 +149,36 @@ def rate_rows(claims: Figures) -> list[tuple[str, str]]:
         *_power_on_rows(part(claims, "power_on")),
         ("below the top of the lowest pad", _zone(part(part(part(claims, "by"), "zone"), "lowest pad"))),
     ]
-    return [(what, found) for what, found in rows if found]
+    return [(what, rate) for what, rate in rows if rate]
 
 
 def _episodes(claims: Figures, what: str) -> str:
-    its = part(claims, what)
-    if not its.get("episodes"):
-        return "not shown: no such episode was captured" if its else ""
+    episodes = part(claims, what)
+    if not episodes.get("episodes"):
+        return "not shown: no such episode was captured" if episodes else ""
     return (
-        f"{its['wrong']} of {its['episodes']} episodes ({its['frames']} frames); at most "
-        f"{percent(its['upper_bound_95']):g} % of them (95 % confidence)"
+        f"{episodes['wrong']} of {episodes['episodes']} episodes ({episodes['frames']} frames); at most "
+        f"{percent(episodes['upper_bound_95']):g} % of them (95 % confidence)"
     )
 
 
-def _episodes_by(its: Figures) -> str:
+def _episodes_by(causes: Figures) -> str:
     return "; ".join(
         f"{name} {row['wrong']} of {row['episodes']} episodes"
-        for name, row in its.items()
+        for name, row in causes.items()
         if row.get("episodes")
     )
 
 
-def _joint_rows(its: Figures) -> list[tuple[str, str]]:
-    if not its:
+def _joint_rows(joint: Figures) -> list[tuple[str, str]]:
+    if not joint:
         return []
-    shares = (f"{name} {percent(its[f'{name}_share']):g} %" for name in ("level", "flags", "validity", "all"))
+    parts = ("level", "flags", "validity", "all")
+    shares = (f"{name} {percent(joint[f'{name}_share']):g} %" for name in parts)
     goes = (
         f"{what}: {short(row['p95_mm']):g} mm, {percent(row['withheld_share']):g} % withheld"
         for what in ("right", "wrong")
-        if (row := part(its, f"flags_{what}")).get("p95_mm") is not None
+        if (row := part(joint, f"flags_{what}")).get("p95_mm") is not None
     )
     return [
         ("right: level within 2 % of span, flags, validity, all of them", ", ".join(shares)),
@@ -186,80 +187,81 @@ def _joint_rows(its: Figures) -> list[tuple[str, str]]:
 
 
 def _least(text: str, least: object) -> str:
-    found = percent(least)
-    return f"{text}, worst group {found:g} %" if text and found is not None else text
+    bound = percent(least)
+    return f"{text}, worst group {bound:g} %" if text and bound is not None else text
 
 
 def _share(share: object, of: str) -> str:
-    found = percent(share)
-    return "" if found is None else f"{found:g} % {of}"
+    per_cent = percent(share)
+    return "" if per_cent is None else f"{per_cent:g} % {of}"
 
 
 def _seconds(claims: Figures, what: str) -> str:
-    found = short(claims.get(what))
-    return "" if found is None else f"{found:g} s"
+    seconds = short(claims.get(what))
+    return "" if seconds is None else f"{seconds:g} s"
 
 
 def _millimetres(value: object) -> str:
-    found = short(value)
-    return "" if found is None else f"{found:+g} mm"
+    millimetres = short(value)
+    return "" if millimetres is None else f"{millimetres:+g} mm"
 
 
-def _flag(its: Figures, flag: str) -> str:
-    with_it = _share(its.get("flagged_share"), f"of {its.get('frames_with')} frames with {flag}")
-    without = _share(its.get("false_flag_share"), f"of {its.get('frames_without')} frames without")
+def _flag(figures: Figures, flag: str) -> str:
+    with_it = _share(figures.get("flagged_share"), f"of {figures.get('frames_with')} frames with {flag}")
+    without = _share(figures.get("false_flag_share"), f"of {figures.get('frames_without')} frames without")
     return "; ".join(text for text in (with_it, without) if text)
 
 
-def _band(its: Figures) -> str:
-    covered = _share(its.get("covered_share"), "of accepted readings have the label inside")
+def _band(band: Figures) -> str:
+    covered = _share(band.get("covered_share"), "of accepted readings have the label inside")
     return (
         covered
-        and f"{covered}, mean over groups, worst group {percent(its.get('worst_group_share')):g} %; "
-        f"mean width {short(its.get('width_mm')):g} mm"
+        and f"{covered}, mean over groups, worst group {percent(band.get('worst_group_share')):g} %; "
+        f"mean width {short(band.get('width_mm')):g} mm"
     )
 
 
-def _power_on_rows(its: Figures) -> list[tuple[str, str]]:
+def _power_on_rows(power_on: Figures) -> list[tuple[str, str]]:
     """The wait for a first reading, and what a restart leaves behind; starts without any reading are counted,
     not left out.
     """
-    if not its.get("starts"):
+    if not power_on.get("starts"):
         return []
     waits = [
-        f"{name} {_wait(its.get(key), its)}"
+        f"{name} {_wait(power_on.get(key), power_on)}"
         for name, key in (("P50", "wait_p50_s"), ("P95", "wait_p95_s"), ("max", "wait_max_s"))
     ]
-    text = f"{', '.join(waits)} after the first frame, of {its['starts'] - its['withheld_anyway']} starts"
+    starts = power_on["starts"] - power_on["withheld_anyway"]
+    text = f"{', '.join(waits)} after the first frame, of {starts} starts"
     text += (
-        f"; {its['withheld_anyway']} more where a chip never switched off withholds too"
-        if its["withheld_anyway"]
+        f"; {power_on['withheld_anyway']} more where a chip never switched off withholds too"
+        if power_on["withheld_anyway"]
         else ""
     )
     rows = [("power-on at a random frame: first reading", text)]
-    same, apart = percent(its.get("as_warm_share")), short(its.get("apart_mm"))
+    same, apart = percent(power_on.get("as_warm_share")), short(power_on.get("apart_mm"))
     if same is not None:
         far = "" if apart is None else f"; levels at most {apart:g} mm apart"
         rows.append(
             (
-                f"readings from frame {its['settling_frames']} after it on",
+                f"readings from frame {power_on['settling_frames']} after it on",
                 f"{same:g} % equal those without the restart{far}",
             )
         )
-    return [*rows, ("gaps in time: the model started anew", f"{its['restarts']} in the judged sessions")]
+    return [*rows, ("gaps in time: the model started anew", f"{power_on['restarts']} in the judged sessions")]
 
 
-def _wait(seconds: object, its: Figures) -> str:
+def _wait(seconds: object, power_on: Figures) -> str:
     return (
         f"{seconds:g} s"
         if isinstance(seconds, int | float)
-        else f"none within {its['window_s']:g} s or the session"
+        else f"none within {power_on['window_s']:g} s or the session"
     )
 
 
-def _zone(its: Figures) -> str:
-    p95 = short(its.get("p95_mm"))
-    accepted = _share(its.get("accepted_share"), f"of {its.get('frames')} frames accepted")
+def _zone(zone: Figures) -> str:
+    p95 = short(zone.get("p95_mm"))
+    accepted = _share(zone.get("accepted_share"), f"of {zone.get('frames')} frames accepted")
     return "; ".join(text for text in ("" if p95 is None else f"P95 {p95:g} mm", accepted) if text)
 
 
@@ -313,31 +315,31 @@ def _study_row(row: Figures) -> Row:
 
 def ablation_sentences(metrics: Figures) -> list[str]:
     """How the rows of an ablation were made, and which trim the limits need; empty where there is none."""
-    its = part(metrics, "ablation")
-    if not its:
+    ablation = part(metrics, "ablation")
+    if not ablation:
         return []
     how = (
-        f"Each row is the chosen recipe fitted again on at most {its['fit_rows']} frames in at most "
-        f"{its['steps']} steps, one thing changed"
+        f"Each row is the chosen recipe fitted again on at most {ablation['fit_rows']} frames in at most "
+        f"{ablation['steps']} steps, one thing changed"
     )
     claim = (
         ""
-        if its["role"] == "prove"
+        if ablation["role"] == "prove"
         else "; these groups also set the thresholds, so that the rows can be told apart and claim nothing"
     )
-    said = [f"{how}, and judged on the {its['role']} groups{claim}"]
+    sentences = [f"{how}, and judged on the {ablation['role']} groups{claim}"]
     if metrics.get("limits"):
-        needed = part(its, "trims").get("needed")
-        said.append(
+        needed = part(ablation, "trims").get("needed")
+        sentences.append(
             "'from %' is the level, in % of the span, from which on clean liquid keeps its P95 "
             "limit in every tenth of the span"
         )
-        said.append(
+        sentences.append(
             "No trim that all units have keeps within the limits here"
             if needed is None
             else f"The least trim within the limits here is '{needed}'"
         )
-    return said
+    return sentences
 
 
 def claim_sentence(group_by: str, metrics: Figures) -> str:
@@ -346,17 +348,17 @@ def claim_sentence(group_by: str, metrics: Figures) -> str:
     """
     if group_by != GroupBy.TEMPERATURE:
         return ""
-    said = (
+    groups = (
         "These are temperature bands not seen in fitting, chosen and not drawn; units, liquids and "
         "sessions may be the same in both: nothing here speaks of a unit or a liquid never seen, or of a "
         "share of further temperature bands"
     )
     seen = part(metrics, "seen_in_prove_bands")
     return (
-        f"{said}. A mark goes by its mean: of {seen['frames']} frames to fit and choose on, "
+        f"{groups}. A mark goes by its mean: of {seen['frames']} frames to fit and choose on, "
         f"{seen['inside']} were measured inside them"
         if seen
-        else said
+        else groups
     )
 
 
@@ -382,24 +384,26 @@ def candidate_rows(metrics: Figures) -> list[Row]:
     """
     chosen = metrics.get("chosen")
     return [
-        _candidate(its, its == chosen) for its in metrics.get("candidates") or [] if isinstance(its, Mapping)
+        _candidate(candidate, candidate == chosen)
+        for candidate in metrics.get("candidates") or []
+        if isinstance(candidate, Mapping)
     ]
 
 
-def _candidate(its: Figures, chosen: bool) -> Row:
-    classes, cost = part(its, "classes"), part(its, "cost")
+def _candidate(candidate: Figures, chosen: bool) -> Row:
+    classes, cost = part(candidate, "classes"), part(candidate, "cost")
     p95 = {name: (classes.get(name) or (None, None))[0] for name in ("clean", "foam", "film")}
     known = [value for value in p95.values() if value is not None]
     accepted = percent((classes.get("all") or (None, None))[1])
-    watcher = "-".join(str(n) for n in its.get("watcher") or ()) + (
-        " unrest" if "unrest" in (its.get("watched") or ()) else ""
+    watcher = "-".join(str(n) for n in candidate.get("watcher") or ()) + (
+        " unrest" if "unrest" in (candidate.get("watched") or ()) else ""
     )
-    meets = "refused" if its.get("refused") else {True: "yes", False: "no"}.get(its.get("meets"))  # type: ignore[arg-type]
+    meets = "refused" if candidate.get("refused") else {True: "yes", False: "no"}.get(candidate.get("meets"))  # type: ignore[arg-type]
     mean = short(sum(known) / len(known)) if known else None
     figures = (mean, *(short(value) for value in p95.values()), accepted)
     return (
-        str(its.get("size", "")),
-        its.get("bits"),
+        str(candidate.get("size", "")),
+        candidate.get("bits"),
         watcher,
         *figures,
         cost.get("flash"),

@@ -69,13 +69,13 @@ def folded(summary: str, content: str) -> str:
 
 def part(of: object, key: str) -> Mapping[str, Any]:
     """The object under ``key``, or an empty one."""
-    found = of.get(key) if isinstance(of, Mapping) else None
-    return found if isinstance(found, Mapping) else {}
+    value = of.get(key) if isinstance(of, Mapping) else None
+    return value if isinstance(value, Mapping) else {}
 
 
-def mappings_in(found: object) -> list[Mapping[str, Any]]:
+def mappings_in(value: object) -> list[Mapping[str, Any]]:
     """The objects of a list; nothing where it is no list."""
-    return [row for row in found if isinstance(row, Mapping)] if isinstance(found, list) else []
+    return [row for row in value if isinstance(row, Mapping)] if isinstance(value, list) else []
 
 
 def is_finite_number(value: object) -> TypeGuard[int | float]:

@@ -42,8 +42,8 @@ def heading(name: str, origin: str) -> str:
 
 def cautions(caution: str, origin: str) -> list[str]:
     """What the estimate is not, and what simulated readings don't say."""
-    said = [f"<p class=caution><strong>Caution.</strong> {escape(caution)}</p>"]
-    return said + (
+    paragraphs = [f"<p class=caution><strong>Caution.</strong> {escape(caution)}</p>"]
+    return paragraphs + (
         [f"<p class=caution><strong>{escape(origin.capitalize())} readings.</strong> {SIMULATED}</p>"]
         if origin
         else []

@@ -36,7 +36,7 @@ def render_report(facts: Facts) -> str:
     not shown.
     """
     model, origin = facts["model"], _origin(facts)
-    found = (
+    judgement = (
         [*claims_sections(facts), *_scope(facts)]
         if is_array(facts["metrics"])
         else [*_scores(facts), *_plot(facts)]
@@ -48,7 +48,7 @@ def render_report(facts: Facts) -> str:
         *cautions(facts["caution"], origin),
         *_voided(facts),
         *_limits(facts),
-        *found,
+        *judgement,
         *_costs(facts),
         *tried,
         *_sources(facts),
@@ -117,13 +117,15 @@ _SCORES = {
 
 
 def _what_scores_show(facts: Facts) -> str:
-    said = [f"The first columns are on groups that training and choosing did not see{_group_bound(facts)}"]
+    sentences = [
+        f"The first columns are on groups that training and choosing did not see{_group_bound(facts)}"
+    ]
     if part(facts["metrics"], "random_rows"):
-        said.append(
+        sentences.append(
             "Rows drawn at random have neighbours in the training data, so that column "
             "flatters the model; it is here for comparison only"
         )
-    return _sentences([*said, *_limits_of_claims(facts)])
+    return _sentences([*sentences, *_limits_of_claims(facts)])
 
 
 def _scope(facts: Facts) -> list[str]:
@@ -160,38 +162,38 @@ def _group_bound(facts: Facts) -> str:
 
 def _limits_of_claims(facts: Facts) -> list[str]:
     """Openings of prove, how little was captured, the band, and levels beyond those of the fit."""
-    metrics, said = facts["metrics"], []
+    metrics, sentences = facts["metrics"], []
     if isinstance(metrics.get("openings"), int):
-        said.append(
+        sentences.append(
             f"The prove groups of this frozen set had been opened {counted(metrics['openings'], 'time')}; "
             "each opening wears them out a little"
         )
     seen = {what: _unique(s[what] for s in facts["sessions"]) for what in ("unit", "liquid", "tank")}
     few = ", ".join(counted(len(names), what) for what, names in seen.items())
-    said.append(
+    sentences.append(
         f"All of it rests on {counted(len(facts['sessions']), 'session')} of {few}: nothing "
         "here speaks of units, liquids or tanks beyond those"
     )
     band = part(metrics, "band")
     if band and not band.get("given"):
-        said.append(f"No error band is given: {escape(str(band.get('reason', 'no reason recorded')))}")
+        sentences.append(f"No error band is given: {escape(str(band.get('reason', 'no reason recorded')))}")
     elif band:
-        said.append(
+        sentences.append(
             f"The band: {escape(str(band.get('meaning', '')))}, from {number(band.get('groups'))} calibrate "
             "groups"
         )
     beyond = part(part(metrics, "prove"), "beyond")
     if beyond.get("frames"):
         share = number(beyond.get("accepted_share"), percent=True)
-        said.append(
+        sentences.append(
             f"Of {beyond['frames']} frames at levels beyond those of training, {share} were "
             "accepted instead of withheld"
         )
-    return said
+    return sentences
 
 
-def _sentences(said: Iterable[str]) -> str:
-    return " ".join(f"{sentence.rstrip('.')}." for sentence in said)
+def _sentences(sentences: Iterable[str]) -> str:
+    return " ".join(f"{sentence.rstrip('.')}." for sentence in sentences)
 
 
 def _plot(facts: Facts) -> list[str]:
@@ -241,8 +243,8 @@ def _limits(facts: Facts) -> list[str]:
 
 def _bound(answer: Facts) -> str:
     """A limit's bound; of a percentage with millimetres beside it both, of which the larger counts."""
-    found = number(answer.get("bound"))
-    return found if answer.get("or_mm") is None else f"{found} or {number(answer['or_mm'])} mm"
+    bound = number(answer.get("bound"))
+    return bound if answer.get("or_mm") is None else f"{bound} or {number(answer['or_mm'])} mm"
 
 
 def _costs(facts: Facts) -> list[str]:
@@ -259,7 +261,7 @@ def _costs(facts: Facts) -> list[str]:
         )
         for c in cost["lines"]
     ]
-    made = (
+    compiled = (
         f"Flash: code {cost['flash_code']}, tables {cost['flash_tables']}, division helpers "
         f"{cost['flash_helpers']} bytes."
     )
@@ -272,7 +274,7 @@ def _costs(facts: Facts) -> list[str]:
     return [
         title,
         html_table(("Resource", "Seen", "At most", "Left for it", ""), rows, left=(0, 4)),
-        f"<p>{made} {how}{basis}</p>",
+        f"<p>{compiled} {how}{basis}</p>",
     ]
 
 
@@ -285,13 +287,14 @@ def _candidates(facts: Facts) -> list[str]:
     """What the search tried: family, size, width of the numbers, error and cost, the chosen one marked."""
     metrics, rows, points = facts["metrics"], list[tuple[str, ...]](), list[tuple[float, float, str, bool]]()
     chosen = part(metrics, "chosen")
-    for its in mappings_in(metrics.get("candidates")):
-        score, cost = part(part(its, "choose"), "integer"), part(its, "cost")
-        name = f"{its.get('family', '')} {its.get('size', '')}" + (
-            f", {its['bits']} bits" if "bits" in its else ""
+    for candidate in mappings_in(metrics.get("candidates")):
+        score, cost = part(part(candidate, "choose"), "integer"), part(candidate, "cost")
+        name = f"{candidate.get('family', '')} {candidate.get('size', '')}" + (
+            f", {candidate['bits']} bits" if "bits" in candidate else ""
         )
-        bold = bool(chosen) and all(its.get(key) == chosen.get(key) for key in ("family", "size", "bits"))
-        met = {"True": "yes", "False": "no"}.get(str(its.get("meets")), NONE)
+        told_by = ("family", "size", "bits")
+        bold = bool(chosen) and all(candidate.get(key) == chosen.get(key) for key in told_by)
+        met = {"True": "yes", "False": "no"}.get(str(candidate.get("meets")), NONE)
         if is_finite_number(cost.get("flash")) and is_finite_number(score.get("rmse_mm")):
             points.append((cost["flash"], score["rmse_mm"], name, bold))
         rows.append(
@@ -299,7 +302,7 @@ def _candidates(facts: Facts) -> list[str]:
                 unbroken(f"<strong>{escape(name)}</strong>" if bold else escape(name)),
                 number(score.get("rmse_mm")),
                 number(score.get("worst_group_rmse_mm")),
-                number(its.get("departure_mm")),
+                number(candidate.get("departure_mm")),
                 number(cost.get("flash")),
                 number(cost.get("cycles")),
                 met,
@@ -338,7 +341,7 @@ def _sources(facts: Facts) -> list[str]:
         for s in facts["sessions"]
     ]
     roles = {
-        role: sum(1 for its in frozen["roles"].values() if its == role)
+        role: sum(1 for role_of_group in frozen["roles"].values() if role_of_group == role)
         for role in ("fit", "choose", "calibrate", "prove")
     }
     counted = ", ".join(f"{count} {role}" for role, count in roles.items() if count)
@@ -349,12 +352,12 @@ def _sources(facts: Facts) -> list[str]:
     table = html_table(
         ("Session", "Unit", "Liquid", "Mounting", "Frames", "Source file"), rows, left=(0, 1, 2, 3, 5)
     )
-    found = (
+    sections = (
         [table]
         if len(rows) <= FEW_SESSIONS
         else [_by_unit(facts), folded(f"All {len(rows)} sessions, one by one", table)]
     )
-    return ["<h2>Where it comes from</h2>", f"<p>{sentence}</p>", *found, f"<p>{_made_with(facts)}</p>"]
+    return ["<h2>Where it comes from</h2>", f"<p>{sentence}</p>", *sections, f"<p>{_made_with(facts)}</p>"]
 
 
 def _by_unit(facts: Facts) -> str:
@@ -379,11 +382,11 @@ def _by_unit(facts: Facts) -> str:
 def _made_with(facts: Facts) -> str:
     """The versions that its bytes and its cost depend on."""
     trained, exported = (
-        ", ".join(f"{escape(name)} {escape(str(its))}" for name, its in sorted(facts[key].items()))
+        ", ".join(f"{escape(name)} {escape(str(version))}" for name, version in sorted(facts[key].items()))
         for key in ("libraries", "tools")
     )
-    made = [f"Trained with {trained or 'libraries that are not recorded'}"]
-    return _sentences([*made, f"Exported with {exported}"] if "prefix" in facts else made)
+    sentences = [f"Trained with {trained or 'libraries that are not recorded'}"]
+    return _sentences([*sentences, f"Exported with {exported}"] if "prefix" in facts else sentences)
 
 
 def _use(facts: Facts) -> list[str]:
@@ -411,13 +414,13 @@ def _use(facts: Facts) -> list[str]:
 def _how_written(written: Facts) -> str:
     """Kernels, assembly and table of volumes of the C."""
     kernels = f"Layers and trees are written with the {escape(str(written['kernels']))} kernels"
-    said = [kernels + (", in assembly on the cores that have it" if written["assembly"] else "")]
+    sentences = [kernels + (", in assembly on the cores that have it" if written["assembly"] else "")]
     if written["volume"] is not None:
-        said.append(
+        sentences.append(
             f"A table turns levels into mL of tank {escape(str(written['volume']['tank']))}, at "
             f"most {number(written['volume']['error_ml'])} mL off"
         )
-    return _sentences(said)
+    return _sentences(sentences)
 
 
 def _unique(values: Iterable[str]) -> list[str]:

@@ -221,11 +221,11 @@ def _box(box: BoxSummary, x: Callable[[float], float], middle: int) -> str:
     """Shade for the label's uncertainty, whiskers, box and median, and a ring for each extreme."""
     low, left, median, right, high = (x(value) for value in box.quantiles)
     half = _BOX_ROW // 2 - 6
-    said = ", ".join(
+    quantiles = ", ".join(
         f"{what} {value:.3g}"
         for what, value in zip(("5 %", "25 %", "median", "75 %", "95 %"), box.quantiles, strict=True)
     )
-    parts = [f"<title>{escape(box.name)}: {said}, from {box.least:.3g} to {box.most:.3g} mm</title>"]
+    parts = [f"<title>{escape(box.name)}: {quantiles}, from {box.least:.3g} to {box.most:.3g} mm</title>"]
     if box.u > 0:
         parts.append(
             f'<rect class="shade" x="{x(-box.u)}" y="{middle - half - 4}" '
@@ -282,11 +282,11 @@ def front_plot(points: Sequence[tuple[float, float, str, bool]], allowed: float 
 
 def front(points: Sequence[tuple[float, float, str, bool]]) -> list[Point]:
     """Of points in order of flash those that no smaller one beats."""
-    made: list[Point] = []
+    best: list[Point] = []
     for flash, error, *_ in points:
-        if not made or error < made[-1][1]:
-            made.append((flash, error))
-    return made
+        if not best or error < best[-1][1]:
+            best.append((flash, error))
+    return best
 
 
 def risk_plot(curves: Mapping[str, Sequence[Point]]) -> str:
