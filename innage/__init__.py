@@ -39,17 +39,20 @@ if TYPE_CHECKING:
     from dataset.words import LevelUnit, TimeUnit
     from export.bundle.verify import verify_bundle
     from innage.estimator import IntegerLevelRegressor, ProgramRegressor
-    from innage.jobs.api import log_file, open_store, program_of, replay, trim_of
+    from innage.jobs.api import log_file, open_store
     from innage.jobs.choosing import Choice, freeze
-    from innage.jobs.handing_over import export
-    from innage.jobs.tables import frame_table, frozen_table, log_table, session_table
+    from innage.jobs.exporting import BundleOptions, ExportRefusedError, export
+    from innage.jobs.replaying import program_of, replay, trim_of
+    from innage.jobs.tables import Remarks, frame_table, frozen_table, log_table, session_table
     from innage.jobs.training import Search, train
 
 __all__ = [
     "Budget",
+    "BundleOptions",
     "Choice",
     "ColumnMapping",
     "CountLaw",
+    "ExportRefusedError",
     "Frames",
     "FrozenSet",
     "GroupBy",
@@ -68,6 +71,7 @@ __all__ = [
     "Pad",
     "ProgramError",
     "ProgramRegressor",
+    "Remarks",
     "Role",
     "Search",
     "Sensor",
@@ -104,11 +108,14 @@ _ELSEWHERE = {
     "Store": "dataset.store",
     **dict.fromkeys(("LevelUnit", "TimeUnit"), "dataset.words"),
     "verify_bundle": "export.bundle.verify",
-    **dict.fromkeys(("log_file", "open_store", "program_of", "replay", "trim_of"), "innage.jobs.api"),
+    **dict.fromkeys(("log_file", "open_store"), "innage.jobs.api"),
+    **dict.fromkeys(("program_of", "replay", "trim_of"), "innage.jobs.replaying"),
     **dict.fromkeys(("Choice", "freeze"), "innage.jobs.choosing"),
-    **dict.fromkeys(("frame_table", "frozen_table", "log_table", "session_table"), "innage.jobs.tables"),
+    **dict.fromkeys(
+        ("Remarks", "frame_table", "frozen_table", "log_table", "session_table"), "innage.jobs.tables"
+    ),
     **dict.fromkeys(("IntegerLevelRegressor", "ProgramRegressor"), "innage.estimator"),
-    "export": "innage.jobs.handing_over",
+    **dict.fromkeys(("BundleOptions", "ExportRefusedError", "export"), "innage.jobs.exporting"),
     **dict.fromkeys(("Search", "train"), "innage.jobs.training"),
 }
 

@@ -10,20 +10,25 @@ from typing import NamedTuple
 
 
 class Entry(NamedTuple):
-    """Where a command lives (a module of ``innage.commands``) and what it does, in a line of 80 columns."""
+    """Where a command lives (a module of ``innage.commands``) and what it does, in a line of 80 columns; and
+    the modules beside it that have more of a group's commands.
+    """
 
     module: str
     line: str
+    beside: tuple[str, ...] = ()
 
 
 SECTIONS: dict[str, dict[str, Entry]] = {
     "What the readings are taken on": {
-        "tank": Entry("tank", "Tanks: a vessel and its frozen shapes."),
+        "tank": Entry("tank", "Tanks: a vessel and its frozen shapes.", ("trying",)),
         "liquid": Entry("liquid", "Liquids: permittivity, conductivity and density, where known."),
         "sensor": Entry("sensor", "Sensors: pads in channel order, count width and law, period."),
         "mounting": Entry("mounting", "Mountings: a sensor revision on a tank revision."),
         "unit": Entry("unit", "Units: physical samples of board, adhesive and tank."),
-        "trim": Entry("trimming", "Trims: a unit's own stored counts, and limits for a fixture."),
+        "trim": Entry(
+            "trimming", "Trims: a unit's own stored counts, and limits for a fixture.", ("trim_bytes",)
+        ),
     },
     "Captures": {
         "log": Entry("logging", "Log capture sessions: from files, from a board, or from the rig."),

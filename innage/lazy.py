@@ -62,14 +62,20 @@ class LazyGroup(TyperGroup):
 
 
 def load(name: str) -> Any:
-    """The command ``name`` with its options, from its module."""
+    """The command ``name`` with its options, from its module; a group with those from modules beside it."""
     module = import_module(f"innage.commands.{COMMANDS[name].module}")
     holder = typer.Typer(rich_markup_mode=None, add_completion=False)
     if hasattr(module, "register"):
         module.register(holder)
     else:
         holder.add_typer(module.app, name=name)
-    return typer.main.get_group(holder).commands[name]
+    command = typer.main.get_group(holder).commands[name]
+    for other in COMMANDS[name].beside:
+        holder = typer.Typer(rich_markup_mode=None, add_completion=False)
+        import_module(f"innage.commands.{other}").register(holder)
+        assert isinstance(command, TyperGroup)
+        command.commands.update(typer.main.get_group(holder).commands)
+    return command
 
 
 def suggest(error: Any) -> None:

@@ -128,13 +128,14 @@ def check(
     """Measure a model or a bundle on the budget's core. Exit 1 when it is over in anything, with what would
     fit.
     """
-    from innage.jobs.budget_check import judge, show
+    from innage.jobs.budgets import judge
+    from innage.terminal.budget_view import show_verdict
 
     with progress("measuring"):
-        found = judge(model, budget, optimise, lambda: open_store(store))
+        verdict = judge(model, budget, optimise, lambda: open_store(store))
     if json:
-        emit(found.facts())
+        emit(verdict.facts())
     else:
-        show(found)
-    if found.over:
+        show_verdict(verdict)
+    if verdict.over:
         raise typer.Exit(1)

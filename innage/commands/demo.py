@@ -4,65 +4,17 @@ readings.
 
 from __future__ import annotations
 
-import shlex
 import sys
-from importlib import resources
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from innage.terminal.output import say
 
-# One unit, one liquid, one filling run (see demo_data/SOURCE.txt). Each line is a command that a user could
-# type.
-REAL_STEPS = """
-tank add bench-tank --span-mm 100
-liquid add bench-liquid
-sensor add one-pad --pad pad0:0:100 --count-bits 16 --count-law falls --period-ms 2051
-mounting add bench --tank bench-tank --sensor one-pad --offset-mm 0
-unit add unit-1
-budget add m0plus-small --core cortex-m0plus --multiplier-cycles 1 --flash-bytes 1536 --ram-bytes 64 --stack-bytes 128 --cycles 1000
-limits add bench --row rmse_mm<=0.9#5 --row beyond_accepted_share<=0
-log levels_tidy.csv --tank bench-tank --liquid bench-liquid --sensor one-pad --unit unit-1 --time elapsed_ms --count N_counts --level level_cm --level-unit cm
-sessions
-freeze half-steps --group level --fit 0,15,25,35,45,55,65,75,85,95 --prove rest
-train half-steps --name first --limits bench --budget m0plus-small
-budget check first --budget m0plus-small
-export first --budget m0plus-small --out bundle
-verify bundle
-trace bundle/innage.c
-"""
-# The virtual rig: 24 units of a canister, and later 12 of a taller one. '!' marks the check that is meant to
-# say no;
-# --anyway, since limits of an invented product need not be met for a bundle to be looked at.
-RIG_STEPS = """
-rig show washer
-rig fill washer --tank detergent-canister@1
-gaps
-freeze canister --group unit --roles fit:9,choose:3,calibrate:9,prove:3 --seed 1
-limits add canister --from limits.toml
-budget add left-over --core cortex-m0plus --multiplier-cycles 1 --flash-bytes 1024 --ram-bytes 64 --stack-bytes 128 --cycles 2000
-budget add m0plus --core cortex-m0plus --multiplier-cycles 1 --flash-bytes 8192 --ram-bytes 512 --stack-bytes 512 --cycles 20000
-train canister --name first --limits canister --budget m0plus
-!budget check first --budget left-over
-budget check first --budget m0plus
-export first --budget m0plus --out bundle --anyway
-verify bundle
-rig fill washer --tank detergent-canister@2
-freeze taller --group unit --roles fit:5,choose:2,prove:5 --seed 1 --tank detergent-canister@2
-retrain first --frozen taller --name second --limits canister --budget m0plus
-export second --budget m0plus --out bundle-taller --anyway
-verify bundle-taller
-models
-"""
-_REAL_FILES = ("levels_tidy.csv", "SOURCE.txt", "LICENSE")
-_MOVED = (
-    "levels_tidy.csv",
-    "limits.toml",
-    "bundle",
-    "bundle-taller",
-)  # names that stand for files in the demo's folder
+if TYPE_CHECKING:
+    from innage.jobs.demo import Step
 
 
 def register(app: typer.Typer) -> None:
@@ -71,6 +23,7 @@ def register(app: typer.Typer) -> None:
 
 
 def demo(
+    context: typer.Context,
     out: Annotated[Path, typer.Option("--out", help="The new folder to work in.")] = Path("innage-demo"),
     real: Annotated[
         bool,
@@ -82,14 +35,9 @@ def demo(
     """Run the whole job in a new folder, showing each command. On the virtual rig, or with --real on measured
     readings.
     """
-    from dataset.errors import InputError
+    from innage.jobs.demo import begin_demo
 
-    if out.exists():
-        raise InputError(str(out), "is there already", "the name of a new folder", "name another with --out")
-    out.mkdir(parents=True)
-    data = resources.files("innage.demo_data")
-    for name in _REAL_FILES if real else ("limits.toml",):
-        (out / name).write_bytes(data.joinpath(name).read_bytes())
+    steps = begin_demo(out, real=real)
     if real:
         say(
             "measured readings of one pad, one unit, one liquid, one filling run; their source "
@@ -100,7 +48,7 @@ def demo(
             "everything here is simulated: an invented maker of bench-top glassware washers, a "
             "virtual bench; its figures are not field accuracy"
         )
-    _run(REAL_STEPS if real else RIG_STEPS, out)
+    _run(steps, context.find_root().command)
     say(
         f"\nThe bundle lies in {out / 'bundle'}: C, header, ONNX, vectors, harness, report and "
         f"manifest; the store is {out / 'innage.db'}."
@@ -117,32 +65,17 @@ def demo(
         )
 
 
-def _run(steps: str, out: Path) -> None:
+def _run(steps: Sequence[Step], innage: Any) -> None:
     """The commands one after the other; a check that says no ends the demo, unless that is what the step is
     there to show.
     """
-    from innage.cli import app
-
-    command = typer.main.get_command(app)
-    lines = steps.strip().splitlines()
-    for number, line in enumerate(lines, 1):
-        refuses, text = line.startswith("!"), line.removeprefix("!")
+    for number, step in enumerate(steps, 1):
         say("")
         if sys.stdout.isatty():
-            say(f"step {number} of {len(lines)}")
-        say(f"$ innage {text}")
-        code = command(_in_folder(shlex.split(text), out), standalone_mode=False)
-        if refuses and code == 1:
+            say(f"step {number} of {len(steps)}")
+        say(f"$ innage {step.text}")
+        code = innage(list(step.words), standalone_mode=False)
+        if step.refuses and code == 1:
             say("(exit code 1: it does not fit what is left; the next budget does)")
         elif code:
             raise typer.Exit(code)
-
-
-def _in_folder(arguments: list[str], folder: Path) -> list[str]:
-    """The same command, run from here on the files in ``folder``."""
-    moved = [str(folder / a) if a.split("/")[0] in _MOVED and k else a for k, a in enumerate(arguments)]
-    return (
-        moved
-        if arguments[0] == "verify" or arguments[:2] == ["rig", "show"]
-        else [*moved, "--store", str(folder / "innage.db")]
-    )

@@ -4,7 +4,6 @@ agree.
 
 from __future__ import annotations
 
-import sys
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -13,13 +12,12 @@ import typer
 
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.terminal.output import emit, progress, say, table
+from innage.terminal.budget_view import show_verdict
+from innage.terminal.bundle_view import show_exported, show_refusal, show_verified, warn
+from innage.terminal.output import emit, progress
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from dataset.records import Model
-    from innage.jobs.budget_check import Judged
+    from innage.jobs.exporting import ExportRefusedError
 
 
 def register(app: typer.Typer) -> None:
@@ -83,49 +81,55 @@ def export(
     It holds C, header, ONNX, vectors, harness, report and manifest. Exit 1 when a limit is not met or over
     budget.
     """
-    from export.c.prefix import check_prefix
-    from innage.jobs.budget_check import check_optimise, judge_model
-    from innage.jobs.handing_over import check_place, voided, volume_of, write
+    from innage.jobs.exporting import BundleOptions, ExportRefusedError
+    from innage.jobs.exporting import export as export_model
 
-    check_prefix(prefix)
-    check_optimise(optimise)
+    options = BundleOptions(prefix, zipped, optimise, kernels, assembly, volume_table)
     with open_store(store) as opened:
-        chosen, allowed = opened.model(model), opened.budget(budget)
-        void = voided(opened, chosen)
-        _warn_of_void(chosen, void, even_if_void)
-        _warn_of_limits(chosen, anyway, json)
-        place = check_place(out, zipped, chosen)
-        volume = volume_of(chosen) if volume_table else None
-        judged = _check_budget(
-            lambda: judge_model(opened, chosen, allowed, optimise, kernels, assembly, volume), json
-        )
-        with progress("writing") as shown:
-            made = write(
-                opened,
-                chosen,
-                allowed,
-                judged.cost,
-                void,
-                place,
-                zipped=zipped,
-                prefix=prefix,
-                volume=volume,
-                progress=shown,
-            )
+        exported_model = opened.model(model)
+        try:
+            with progress("exporting") as shown:
+                exported = export_model(
+                    opened,
+                    model,
+                    budget,
+                    out,
+                    even_if_void=even_if_void,
+                    anyway=anyway,
+                    options=options,
+                    progress=shown,
+                )
+        except ExportRefusedError as refused:
+            warn(exported_model, refused.concerns)
+            _show_refused(model, refused, even_if_void=even_if_void, json=json)
+            raise typer.Exit(1) from refused
+    warn(exported_model, exported.concerns)
     if json:
         emit(
             {
-                "out": str(made.out),
-                "bundle_sha256": made.bundle_sha256,
-                "files": made.files,
-                "cost": asdict(made.cost),
-                "void": dict(void),
+                "out": str(exported.out),
+                "bundle_sha256": exported.bundle_sha256,
+                "files": exported.files,
+                "cost": asdict(exported.cost),
+                "void": dict(exported.concerns.void),
             }
         )
-        return
-    table(f"bundle of {chosen.name} in {made.out}", ("file", "bytes"), list(made.files.items()))
-    say(f"Within budget {allowed.name}: {judged.sentence()}.")
-    say(f"Next: innage verify {made.out}")
+    else:
+        show_exported(model, exported)
+
+
+def _show_refused(model: str, refused: ExportRefusedError, *, even_if_void: bool, json: bool) -> None:
+    """Why nothing was written; as JSON where limits or the budget say no."""
+    concerns, verdict = refused.concerns, refused.verdict
+    of_void = bool(concerns.void) and not even_if_void
+    if verdict is None:
+        if json and not of_void:
+            emit({"not_met": concerns.not_met})
+        show_refusal(model, concerns, of_void=of_void)
+    elif json:
+        emit(verdict.facts())
+    else:
+        show_verdict(verdict)
 
 
 def verify(
@@ -148,69 +152,6 @@ def verify(
     if json:
         emit({"passed": report.passed, "checks": [asdict(check) for check in report.checks]})
     else:
-        rows = [
-            (check.name, "passed" if check.passed else "FAILED", check.sentence) for check in report.checks
-        ]
-        table(f"verification of {bundle}", ("check", "result", "what was found"), rows)
-        failed = sum(not check.passed for check in report.checks)
-        say(
-            "Every check passed."
-            if report.passed
-            else f"{failed} of {len(report.checks)} checks failed: do not use this bundle."
-        )
+        show_verified(bundle, report)
     if not report.passed:
         raise typer.Exit(1)
-
-
-def _warn_of_void(model: Model, voided: tuple[tuple[str, str], ...], allowed: bool) -> None:
-    for name, reason in voided:
-        print(f"warning: session {name} behind model {model.name} is void: {reason}", file=sys.stderr)
-    if voided and not allowed:
-        print(
-            "Nothing was written. Train again without it, or say --even-if-void to export all "
-            "the same; the manifest will say so.",
-            file=sys.stderr,
-        )
-        raise typer.Exit(1)
-
-
-def _warn_of_limits(model: Model, allowed: bool, json: bool) -> None:
-    """A limit that is not met stops the export unless it is allowed; one that is not shown is a warning."""
-    from innage.jobs.handing_over import answers_of
-
-    answers = answers_of(model)
-    named = "" if model.limits is None else f"{model.limits.ref}, "
-    for row in answers:
-        if row["answer"] != "met":
-            print(
-                f"warning: limit {named}{row['metric']} of {row['condition']}: {row['answer']} "
-                f"({row['reason']})",
-                file=sys.stderr,
-            )
-    failed = [row for row in answers if row["answer"] == "not met"]
-    if not failed or allowed:
-        return
-    if json:
-        emit({"not_met": failed})
-    said = f"{len(failed)} of {len(answers)} limits {'is' if len(failed) == 1 else 'are'} not met"
-    print(
-        f"Nothing was written: {said}. Say --anyway to export model {model.name} all the same; "
-        "its report will say so.",
-        file=sys.stderr,
-    )
-    raise typer.Exit(1)
-
-
-def _check_budget(judge: Callable[[], Judged], json: bool) -> Judged:
-    """The measured cost when it is within the budget; otherwise a table and exit 1."""
-    from innage.jobs.budget_check import show
-
-    with progress("measuring"):
-        found = judge()
-    if found.over:
-        if json:
-            emit(found.facts())
-        else:
-            show(found)
-        raise typer.Exit(1)
-    return found

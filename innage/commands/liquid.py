@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -49,22 +49,11 @@ def add(
     """
     from dataset.labels.liquids import common
     from dataset.records import Liquid
+    from innage.jobs.registry import liquid_like
 
     given = Liquid(name, permittivity, conductivity, density, temperature_c, note, None, source)
-    made = open_store(store).add_liquid(given if like is None else based_on(common(like), given))
-    say(f"liquid {made.name}" + (f", like {like}: {made.source}" if like else ""))
-
-
-def based_on(base: Liquid, given: Liquid) -> Liquid:
-    """``base`` under another name, with the facts that are given; its source stays beside that
-    of the others.
-    """
-    facts = {k: v for k, v in asdict(given).items() if v not in (None, "")}
-    changed = [k for k in ("permittivity", "density", "temperature_c") if k in facts]
-    if changed:
-        own = given.source or "given by hand"
-        facts["source"] = f"{base.source}; {', '.join(changed)}: {own}"
-    return replace(base, **facts)
+    added = open_store(store).add_liquid(given if like is None else liquid_like(common(like), given))
+    say(f"liquid {added.name}" + (f", like {like}: {added.source}" if like else ""))
 
 
 @app.command("common")

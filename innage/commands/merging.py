@@ -9,7 +9,8 @@ from typing import Annotated
 import typer
 
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.terminal.output import emit, progress, say, table
+from innage.terminal.output import emit, progress, say
+from innage.terminal.store_view import show_merged
 
 
 def register(app: typer.Typer) -> None:
@@ -34,16 +35,7 @@ def merge(
     if json:
         emit(asdict(report) | {"dry_run": dry_run, "new": report.new})
         return
-    if report.counts:
-        table(
-            f"{other.name} into {store.name}",
-            ("what", "new", "here already"),
-            [(c.what, c.new, c.known) for c in report.counts],
-        )
-    for one in report.renumbered:
-        say(f"{one.what} {one.theirs} of {other.name} is {one.ours} here")
-    for remark in report.remarks:
-        say(remark)
+    show_merged(other.name, other.name, store, report)
     if not report.new:
         say(f"nothing new in {other.name}")
     elif dry_run:

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated
 
 import typer
 
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, say, table
-
-if TYPE_CHECKING:
-    from dataset.records import Mounting
 
 app = typer.Typer(
     help="Mountings: a sensor revision on a tank revision.", no_args_is_help=True, rich_markup_mode=None
@@ -42,12 +38,12 @@ def add(
     from dataset.text.layouts import mounting_warnings
 
     opened = open_store(store)
-    made = opened.add_mounting(
+    added = opened.add_mounting(
         Mounting(name, opened.tank(tank), opened.sensor(sensor), offset_mm, offset_tolerance_mm, note)
     )
-    where = f"sensor {made.sensor.ref} on tank {made.tank.ref}"
-    say(f"mounting {made.name}: {where}, offset {made.offset_mm:g} mm")
-    for warning in mounting_warnings(made):
+    where = f"sensor {added.sensor.ref} on tank {added.tank.ref}"
+    say(f"mounting {added.name}: {where}, offset {added.offset_mm:g} mm")
+    for warning in mounting_warnings(added):
         say(f"warning: {warning}")
 
 
@@ -56,7 +52,9 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     """List the mountings."""
     mountings = open_store(store).mountings()
     if json:
-        emit([_facts(m) for m in mountings])
+        from innage.jobs.registry import mounting_facts
+
+        emit([mounting_facts(m) for m in mountings])
     elif mountings:
         rows = [
             (
@@ -81,10 +79,11 @@ def show(
 ) -> None:
     """Show one mounting: which pads stand beside which heights."""
     from dataset.text.layouts import mounting_warnings
+    from innage.jobs.registry import mounting_facts
 
     mounting = open_store(store).mounting(name)
     if json:
-        emit(_facts(mounting))
+        emit(mounting_facts(mounting))
         return
     tank, sensor = mounting.tank, mounting.sensor
     facts = [
@@ -103,11 +102,3 @@ def show(
     table("pads above the datum", ("pad", "bottom mm", "top mm", "role"), rows)
     for warning in mounting_warnings(mounting):
         say(f"warning: {warning}")
-
-
-def _facts(mounting: Mounting) -> dict[str, Any]:
-    """A mounting for JSON, with its warnings, and its tank as 'innage tank show --json' has it."""
-    from dataset.text.layouts import mounting_warnings
-    from innage.commands import tank
-
-    return asdict(mounting) | {"tank": tank.facts(mounting.tank), "warnings": mounting_warnings(mounting)}

@@ -1,31 +1,23 @@
-"""``innage sensor``: pad layouts and how their counts are made."""
+"""``innage sensor``: pad layouts and how their counts are added."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from dataset.records import CountLaw, hertz
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.pad_options import PAD_HELP, read_pads
 from innage.terminal.output import emit, say, table
-
-if TYPE_CHECKING:
-    from dataset.records import Pad
 
 app = typer.Typer(
     help="Sensors: pads in channel order, count width and law, period.",
     no_args_is_help=True,
     rich_markup_mode=None,
-)
-
-PAD_HELP = (
-    "One pad, NAME:BOTTOM_MM:HEIGHT_MM[:WIDTH_MM[:FREQUENCY_HZ]]; repeat in channel order. Heights "
-    "are in the sensor's own coordinate, upwards."
 )
 
 
@@ -70,49 +62,14 @@ def add(
             "--reference", ", ".join(reference), "none beside --layout: its column 'role' says it"
         )
     pads = read_pads(pad or (), reference or ()) if layout is None else read_layout(layout)
-    made = open_store(store).add_sensor(
+    added = open_store(store).add_sensor(
         Sensor(name, 0, pads, count_bits, count_law, period_ms, period_tolerance_pct, note)
     )
-    names = ", ".join(made.channel_names)
+    names = ", ".join(added.channel_names)
     say(
-        f"sensor {made.ref}: pads {names}; {made.count_bits} bits, count {made.count_law} with C, "
-        f"{made.period_ms} ms"
+        f"sensor {added.ref}: pads {names}; {added.count_bits} bits, count {added.count_law} with C, "
+        f"{added.period_ms} ms"
     )
-
-
-def read_pads(texts: Sequence[str], references: Sequence[str]) -> tuple[Pad, ...]:
-    """Pads from the texts of ``--pad``, in channel order."""
-    from dataset.errors import InputError
-    from dataset.records import Pad, PadRole
-
-    pads: list[Pad] = []
-    for channel, text in enumerate(texts):
-        name, *numbers = text.split(":")
-        try:
-            bottom, height, width, frequency = [float(number) for number in numbers] + [None] * (
-                4 - len(numbers)
-            )
-        except ValueError as error:
-            raise InputError(
-                "--pad", text, "NAME:BOTTOM_MM:HEIGHT_MM[:WIDTH_MM[:FREQUENCY_HZ]], such as p0:0:12.5"
-            ) from error
-        if bottom is None or height is None:
-            raise InputError("--pad", text, "at least NAME:BOTTOM_MM:HEIGHT_MM, such as p0:0:12.5")
-        pads.append(
-            Pad(
-                channel,
-                name,
-                bottom,
-                height,
-                width,
-                frequency,
-                PadRole.REFERENCE if name in references else PadRole.LEVEL,
-            )
-        )
-    for name in references:
-        if name not in [p.name for p in pads]:
-            raise InputError("--reference", name, "one of " + ", ".join(p.name for p in pads))
-    return tuple(pads)
 
 
 @app.command("list")

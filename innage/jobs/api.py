@@ -7,24 +7,16 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from dataset.errors import InputError
 from dataset.records import (
     ColumnMapping,
-    Frames,
-    Model,
     NewSession,
     Session,
     Stretch,
-    TrimKind,
 )
 from dataset.store import Store
 
 if TYPE_CHECKING:
-    import numpy as np
-    import pandas as pd
-    from numpy.typing import ArrayLike, NDArray
-
-    from training.program import Program
+    pass
 
 
 def open_store(path: Path | str) -> Store:
@@ -89,69 +81,3 @@ def log_file(
         ]
     )
     return added
-
-
-def program_of(model: Model) -> Program:
-    """The integer program of a model: the single definition of what the chip computes. ProgramError where its
-    text was changed.
-    """
-    from training.program import from_json
-
-    return from_json(model.program, f"model '{model.name}'")
-
-
-def trim_of(store: Store, model: Model, unit: str) -> NDArray[np.int64]:
-    """The newest trims of a unit that a model takes, int64 (channels x kinds,), kind after kind; empty for a
-    model that takes none.
-
-    Raises:
-        NotFoundError: no such unit. InputError: it lacks a trim on the mountings that the model was trained
-            on.
-    """
-    import numpy as np
-
-    program = program_of(model)
-    if program.trim is None:
-        return np.zeros(0, np.int64)
-    known = {session.mounting.name for session in model.frozen.sessions}
-    its = [t for t in store.trims(store.unit(unit).name) if t.mounting.name in known]
-    counts: list[int] = []
-    for kind in map(TrimKind, program.trim_kinds):
-        found = [t for t in its if t.kind is kind]
-        if not found:
-            raise InputError(
-                f"unit {unit}",
-                f"no {kind} trim on {' or '.join(sorted(known))}",
-                f"a {kind} trim",
-                "add it with 'innage trim add'",
-            )
-        counts += max(found, key=lambda t: (t.date, t.sha256)).counts
-    return np.asarray(counts, np.int64)
-
-
-def replay(model: Model | Program, frames: Frames, trim: ArrayLike | None = None) -> pd.DataFrame:
-    """What the chip would have said of a stream of frames, from power-on at the first, through the exported C
-    compiled for this computer.
-
-    Args:
-        model: a model, or a program.
-        frames: as ``store.frames(session)`` gives them; a step in time outside the program's tolerance starts
-            anew, as firmware has to.
-        trim: int (channels x kinds,), as :func:`trim_of` gives it; None for a program that takes none.
-
-    Returns:
-        A row a frame: ``t_ms``; ``low_mm``, ``level_mm``, ``high_mm`` float64, the level NaN where it is
-        withheld; ``validity`` (``valid``, ``empty``, ``withheld``); ``flags``, names joined by ``+``.
-
-    Raises:
-        InputError: frames outside the declared domain, or a missing trim. ToolError: the C stops, or says
-            other than the interpreter.
-    """
-    import numpy as np
-
-    from export.compilers.replaying import replay_on_host
-    from innage.jobs.tables import reading_table
-
-    program = program_of(model) if isinstance(model, Model) else model
-    its_trim = None if trim is None or program.trim is None else np.asarray(trim, np.int64)
-    return reading_table(frames.t_ms, replay_on_host(program, frames, its_trim).readings)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -154,6 +155,16 @@ def reading_table(t_ms: NDArray[np.int64], readings: NDArray[np.int64]) -> pd.Da
     )
 
 
+@dataclass(frozen=True)
+class Remarks:
+    """What is kept with a session: ``note``, free text; ``simulated`` where the readings are made up, which
+    whatever is made from the session then says.
+    """
+
+    note: str = ""
+    simulated: bool = False
+
+
 def log_table(
     store: Store,
     table: pd.DataFrame,
@@ -163,8 +174,7 @@ def log_table(
     mounting: str,
     name: str,
     conditions: str = "",
-    note: str = "",
-    simulated: bool = False,
+    remarks: Remarks = Remarks(),
 ) -> Session:
     """Log a table of frames as a capture session; the checks at the door are those of ``innage log``.
 
@@ -178,8 +188,7 @@ def log_table(
         mounting: the mounting's name.
         name: what to call the source; its hash is that of the table as CSV.
         conditions: what holds for the whole session, such as ``surface=foam:40-60,wall=film``.
-        note: free text.
-        simulated: the readings are made up; whatever is made from the session then says so.
+        remarks: free text, and whether the readings are made up.
 
     Raises:
         InputError: a column that is missing, values that are no whole numbers in their range, or what the
@@ -191,20 +200,20 @@ def log_table(
     from dataset.labels.conditions import read_conditions
     from dataset.records import NewSession, Source, Stretch
 
-    its = store.mounting(mounting)
-    frames = _frames(table, its.sensor.channel_names, name)
+    on = store.mounting(mounting)
+    frames = _frames(table, on.sensor.channel_names, name)
     source = Source(name, hashlib.sha256(table.to_csv(index=False, lineterminator="\n").encode()).hexdigest())
     stretches = (Stretch(0, len(frames), read_conditions("conditions", conditions)),) if conditions else ()
     new = NewSession(
         store.unit(unit),
         store.liquid(liquid),
-        its,
+        on,
         frames,
         _marks(table),
         source,
-        note,
+        remarks.note,
         stretches,
-        simulated=simulated,
+        simulated=remarks.simulated,
     )
     (added,) = store.add_sessions([new])
     return added

@@ -42,7 +42,7 @@ from dataset.store import Store
 from dataset.store.integrity import check_store
 from export.bundle.verify import verify_bundle
 from innage.cli import app
-from innage.commands.checking import program_digest
+from innage.jobs.stores import program_digest
 
 STORES = Path(__file__).parent.parent / "data" / "stores"
 ROUNDS_A_STORE = 25  # then a fresh one: reading all of it back after each kill takes longer and longer

@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 from dataset.errors import InputError
 from innage.cli import app, main
 from innage.commands.limits import read_row
-from innage.commands.sensor import read_pads
+from innage.pad_options import read_pads
 
 SENSOR = (
     "sensor add strip --pad low:0:50:8 --pad high:50:50 --pad ref:-20:10 --reference ref "

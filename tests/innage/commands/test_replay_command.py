@@ -146,7 +146,7 @@ def test_a_trim_may_be_given_by_its_counts_and_the_summary_as_json(
         (
             ("--trim", "dry=900,2001"),
             (
-                "--trim, dry trim, pad high: 2001; expected 0 to 2000, the limits of trims that "
+                "the trim given, dry trim, pad high: 2001; expected 0 to 2000, the limits of trims that "
                 "model m declares. Firmware would"
             ),
         ),

@@ -231,9 +231,8 @@ def test_kinds_need_their_facts(store: Path, refused: Callable[..., str]) -> Non
     assert "1 counts; expected 2, one for each channel in order: a, b" in refused(*one, "--counts", "5")
     assert "4096; expected at least 0 and at most 4095" in refused(*one, "--counts", "5,4096")
     assert "neither; expected one" in refused(*one)
-    assert (
-        "--mounting: none; expected the mounting that the counts were taken on, of m-osc, m-pair"
-        in refused("trim", "add", "--unit", "u1", "--kind", "full", *END, "--counts", "5,6")
+    assert "--mounting: none; expected that which the counts were taken on, of m-osc, m-pair" in refused(
+        "trim", "add", "--unit", "u1", "--kind", "full", *END, "--counts", "5,6"
     )
     run(*one, "--counts", "5,6")
     assert "is there already" in refused(*one, "--counts", "5,6")

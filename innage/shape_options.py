@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dataset.errors import InputError
+from innage.options import option_of
 
 if TYPE_CHECKING:
     from dataset.tanks.profile import Profile
@@ -44,9 +44,9 @@ class ShapeOptions:
     ends: str | None = None
 
     def named(self) -> list[str]:
-        """The options that are given."""
+        """The options that are given, as they are spelled."""
         names = ("box", "cylinder", "lying_cylinder", "cone", "section", "strapping", "mesh")
-        return ["--" + name.replace("_", "-") for name in names if getattr(self, name) not in (None, ())]
+        return [option_of(name) for name in names if getattr(self, name) not in (None, ())]
 
 
 def read_shape(options: ShapeOptions, inner_mm: float | None, datum_mm: float) -> Profile | None:
@@ -161,25 +161,3 @@ def _numbers(option: str, text: str, count: int, form: str, whole: str | None = 
     if len(numbers) != count:
         raise InputError(option, whole or text, form)
     return numbers
-
-
-def shape_words(sections: Sequence[Section]) -> str:
-    """A profile in a few words, from the bottom upwards."""
-    return " + ".join(_words(s) for s in sections)
-
-
-def _words(section: Section) -> str:
-    facts = {
-        k: v
-        for k, v in section.facts().items()
-        if k not in ("kind", "sha256", "z_mm", "area_mm2", "height_mm", "volume_ml") and v not in ("", 0.0)
-    }
-    if section.kind in ("strapping", "mesh"):
-        named = f" {facts['file']}" if "file" in facts else ""
-        points = len(section.facts()["height_mm" if section.kind == "strapping" else "z_mm"])
-        return f"{section.kind}{named}, {points} heights"
-    inner = ", ".join(
-        f"{k.removesuffix('_mm').replace('_', ' ')} {v:g}" if isinstance(v, int | float) else str(v)
-        for k, v in facts.items()
-    )
-    return f"{section.kind} ({inner}, {section.tall_mm:g} mm tall)"

@@ -10,8 +10,6 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from innage.terminal.output import say, table
-
 if TYPE_CHECKING:
     from dataset.records import Budget, Model
     from dataset.store import Store
@@ -24,7 +22,7 @@ _MOST_SHOWN = 5
 
 
 @dataclass(frozen=True)
-class Judged:
+class BudgetVerdict:
     """What was found: the cost line by line, what another compiler makes of it, and when it is over what
     would fit.
     """
@@ -56,14 +54,16 @@ class Judged:
             "lines": [line.facts() for line in self.lines],
             "cost": asdict(self.cost),
             "cpu_load_pct": self.load_pct,
-            "model_of_core": _sources(self.cost.core),
+            "model_of_core": sources_of(self.cost.core),
             "gcc": gcc,
-            "fitting": [asdict(its) for its in self.fitting],
+            "fitting": [asdict(candidate) for candidate in self.fitting],
             "advice": self.advice,
         }
 
 
-def judge(subject: str, budget: str | None, optimise: str | None, opened: Callable[[], Store]) -> Judged:
+def judge(
+    subject: str, budget: str | None, optimise: str | None, opened: Callable[[], Store]
+) -> BudgetVerdict:
     """Measure ``subject``: a bundle where a folder or a zip file of that name stands, else a model of the
     store.
 
@@ -78,10 +78,11 @@ def judge(subject: str, budget: str | None, optimise: str | None, opened: Callab
         return _judge_bundle(path, budget, optimise, opened)
     if budget is None:
         raise InputError(
-            "--budget",
+            "budget",
             "not given",
-            "the budget to hold the model against",
-            "'innage budget list' shows them; only a bundle brings its own",
+            "what the model is held against",
+            "see Store.budgets(); only a bundle brings its own",
+            fields=("budget", "Store.budgets()"),
         )
     store = opened()
     return judge_model(store, store.model(subject), store.budget(budget), optimise or "size")
@@ -93,7 +94,7 @@ def check_optimise(optimise: str) -> None:
     from export.compilers.toolchain import OPTIMISE
 
     if optimise not in OPTIMISE:
-        raise InputError("--optimise", repr(optimise), " or ".join(OPTIMISE))
+        raise InputError("optimise", repr(optimise), " or ".join(OPTIMISE), fields=("optimise",))
 
 
 def judge_model(
@@ -104,7 +105,7 @@ def judge_model(
     kernels: str = "small",
     assembly: bool = False,
     volume: VolumeTable | None = None,
-) -> Judged:
+) -> BudgetVerdict:
     """Measure a model of ``store`` against a budget; ``kernels`` as ``emit_c`` takes them, or 'auto' for the
     smallest within its cycles, ``volume`` too.
     """
@@ -130,7 +131,7 @@ def judge_model(
 
 def _judge_bundle(
     path: Path, budget: str | None, optimise: str | None, opened: Callable[[], Store]
-) -> Judged:
+) -> BudgetVerdict:
     """The C made of the bundle's program, which must be the bundle's own; its list of candidates, measured
     for its budget.
     """
@@ -166,7 +167,7 @@ def _judged(
     cost: Cost,
     metrics: Mapping[str, Any],
     searched_for: Callable[[], Budget | None],
-) -> Judged:
+) -> BudgetVerdict:
     """The verdict on a cost that was measured. ``searched_for`` gives the budget that the candidates of
     ``metrics`` were measured for.
     """
@@ -178,7 +179,7 @@ def _judged(
     advice = ""
     if not all(line.within for line in lines):
         fitting, advice = _what_fits(metrics, left, searched_for())
-    return Judged(
+    return BudgetVerdict(
         name,
         left,
         cost,
@@ -210,99 +211,15 @@ def _what_fits(
             else f"were measured for budget {own.name}, another core or other memory"
         )
         return (), f"The candidates of its search {was}: {again}."
-    found = affordable(metrics.get("candidates") or (), left)
-    if not found:
+    fitting = affordable(metrics.get("candidates") or (), left)
+    if not fitting:
         return (), f"No candidate of its search that was measured fits: {again}, or ask for a larger budget."
-    return tuple(found[:_MOST_SHOWN]), f"Nearest that fit, of the candidates of its search; {again}."
+    return tuple(fitting[:_MOST_SHOWN]), f"Nearest that fit, of the candidates of its search; {again}."
 
 
-def _sources(core: str) -> dict[str, str]:
+def sources_of(core: str) -> dict[str, str]:
+    """What stands behind the figures of a core, and what is not in them."""
     from export.core.timing import sources
     from export.cores import find_core
 
     return asdict(sources(find_core(core)))
-
-
-def rows(lines: tuple[CostLine, ...]) -> list[tuple[object, ...]]:
-    """The lines as a table: seen, at most, left for it, headroom, verdict."""
-    return [
-        (
-            line.resource,
-            line.used,
-            line.bound,
-            line.allowed,
-            line.headroom,
-            "within" if line.within else "over",
-        )
-        for line in lines
-    ]
-
-
-COLUMNS = ("resource", "seen", "at most", "left for it", "headroom", "verdict")
-
-
-def show(found: Judged) -> None:
-    """The verdict for a person: the table, what stands behind it, and when over what would fit."""
-    cost = found.cost
-    table(
-        f"{found.name} on {cost.core} for {cost.optimise}, budget {found.budget.name}",
-        COLUMNS,
-        rows(found.lines),
-    )
-    say(
-        f"Flash: code {cost.flash_code}, tables {cost.flash_tables}, helpers {cost.flash_helpers} B. "
-        f"RAM: state {cost.ram_state}, prepared {cost.ram_prepared}, scratch {cost.ram_scratch} B."
-    )
-    slice_ = f"a self-test slice of {cost.slice_bytes} B" if cost.slice_bytes else "the self-test"
-    say(
-        f"Cycles: prepare {_of(cost.prepare_cycles, cost.prepare_bound)}, {slice_} "
-        f"{_of(cost.selftest_cycles, cost.selftest_bound)}."
-    )
-    if found.load_pct is not None:
-        say(
-            f"CPU load: {found.load_pct:.3g} % of {found.budget.clock_hz / 1e6:g} MHz at a "
-            f"frame every {found.budget.frame_period_ms} ms."
-        )
-    its = _sources(cost.core)
-    say(f"Bounds: {cost.basis}.")
-    say(f"Cycles are a model of the core ({its['source']}), not a board. Not in it: {its['unseen']}.")
-    if found.gcc is not None:
-        say(_gcc_sentence(found.gcc))
-    say(_verdict(found.over))
-    if found.over:
-        _show_fitting(found)
-
-
-def _of(seen: int, bound: int | None) -> str:
-    return f"{seen} (at most {bound})" if bound is not None else f"{seen} (no bound)"
-
-
-def _gcc_sentence(its: GccSizes) -> str:
-    from export.compilers.gcc import GCC
-
-    if its.said:
-        return f"Beside it, {GCC} {its.version}: {its.said}."
-    return (
-        f"Beside it, {GCC} {its.version}: {its.flash} B flash (code {its.code}, tables "
-        f"{its.tables}, helpers {its.helpers}); not judged."
-    )
-
-
-def _verdict(over: tuple[CostLine, ...]) -> str:
-    if not over:
-        return "The model fits."
-    return (
-        f"The model is over: {', '.join(f'{line.resource} by {-line.headroom}' for line in over)}. "
-        "Nothing was exported."
-    )
-
-
-def _show_fitting(found: Judged) -> None:
-    say(found.advice)
-    if found.fitting:
-        shown = [
-            (its.family, its.size, its.bits, its.flash, its.cycles, its.error_mm) for its in found.fitting
-        ]
-        table(
-            "candidates that fit", ("family", "size", "bits", "flash B", "cycles", "choose error mm"), shown
-        )

@@ -138,7 +138,7 @@ def test_unknown_optimisation_and_missing_budget(left: SimpleNamespace) -> None:
     """Both are refused before anything is measured."""
     for words, said in (
         (["--budget", "small", "--optimise", "fast"], "size or speed"),
-        ([], "the budget to hold the model against"),
+        ([], "what the model is held against"),
     ):
         done = CliRunner().invoke(budget.app, ["check", "plain", *words])
         assert isinstance(done.exception, InputError)

@@ -1,0 +1,359 @@
+"""From a model to a bundle on disk: checked, measured, built, written, and recorded in the store; and from a
+file of a bundle back to the readings behind it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import zipfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from dataset.errors import InputError, NotFoundError
+from innage.jobs import Progress, silent
+
+if TYPE_CHECKING:
+    from dataset.records import Budget, ExportedFile, Model, Session, Trim
+    from dataset.store import Store
+    from export.volume import VolumeTable
+    from innage.jobs.budgets import BudgetVerdict
+    from training.costs import Cost
+
+ZIP = "bundle.zip"  # the name under which the store keeps a zipped bundle's hash
+
+
+@dataclass(frozen=True)
+class BundleOptions:
+    """How a bundle is written.
+
+    Attributes:
+        prefix: begins the C identifiers and file names.
+        zipped: one file, OUT.zip, instead of a folder.
+        optimise: compiled for ``size`` or ``speed`` when it is measured and verified.
+        kernels: how layers are written: ``small``, ``fast``, ``fastest`` or ``auto``.
+        assembly: with the kernels' inline assembly on the cores that have it.
+        volume_table: the C turns levels into millilitres, by the tank's profile.
+    """
+
+    prefix: str = "innage"
+    zipped: bool = False
+    optimise: str = "size"
+    kernels: str = "small"
+    assembly: bool = False
+    volume_table: bool = False
+
+
+@dataclass(frozen=True)
+class Concerns:
+    """What speaks against handing a model over: sessions behind it that are void by now, with the reason, and
+    the rows of its limits with what was found.
+    """
+
+    void: tuple[tuple[str, str], ...]
+    answers: tuple[dict[str, Any], ...]
+
+    @property
+    def not_met(self) -> list[dict[str, Any]]:
+        return [row for row in self.answers if row["answer"] == "not met"]
+
+
+@dataclass(frozen=True)
+class Exported:
+    """A bundle as it was written: where, its hash, the sizes of its files in bytes by name, what the model
+    costs in it, and what spoke against it.
+    """
+
+    out: Path
+    bundle_sha256: str
+    files: dict[str, int]
+    verdict: BudgetVerdict
+    concerns: Concerns
+
+    @property
+    def cost(self) -> Cost:
+        """What the model costs, as measured."""
+        return self.verdict.cost
+
+
+class ExportRefusedError(InputError):
+    """Nothing was written: void sessions, limits that are not met, or a model that is over its budget; then
+    ``verdict`` has the figures.
+    """
+
+    def __init__(
+        self,
+        concerns: Concerns,
+        found: str,
+        *,
+        where: str,
+        hint: str,
+        verdict: BudgetVerdict | None = None,
+        field: str | None = None,
+    ) -> None:
+        super().__init__(where, found, "", hint, fields=() if field is None else (field,))
+        self.concerns, self.verdict = concerns, verdict
+
+
+def export(
+    store: Store,
+    model: str,
+    budget: str,
+    out: Path | str,
+    *,
+    even_if_void: bool = False,
+    anyway: bool = False,
+    options: BundleOptions = BundleOptions(),
+    progress: Progress = silent,
+) -> Exported:
+    """Check limits and budget, then write the bundle of a model, as ``innage export`` does.
+
+    Args:
+        store: the open store; the hashes of what was written are recorded in it.
+        model: the model's name.
+        budget: the budget's name; checked before anything is written.
+        out: the folder (zipped: the file) to write: new, empty, or a bundle of the same model.
+        even_if_void: export although sessions behind the model were voided since.
+        anyway: export although limits are not met; the bundle's report says which.
+        options: how the bundle is written.
+        progress: called with (what, done, total).
+
+    Raises:
+        ExportRefusedError: void sessions, limits not met, or over budget; an InputError.
+        InputError: a place that cannot be written, or an option that there is not.
+        NotFoundError: a model or budget that the store does not have.
+        ToolError: the compiler or the emulator did not do its part.
+    """
+    from export.c.prefix import check_prefix
+    from innage.jobs.budgets import check_optimise, judge_model
+
+    check_prefix(options.prefix)
+    check_optimise(options.optimise)
+    exported, left = store.model(model), store.budget(budget)
+    concerns = Concerns(voided(store, exported), tuple(json.loads(exported.metrics).get("limits") or ()))
+    _refuse(concerns, model, even_if_void=even_if_void, anyway=anyway)
+    place = _check_place(Path(out), options.zipped, exported)
+    volume = volume_of(exported) if options.volume_table else None
+    progress("measuring", 0, 1)
+    verdict = judge_model(store, exported, left, options.optimise, options.kernels, options.assembly, volume)
+    if verdict.over:
+        raise ExportRefusedError(
+            concerns,
+            f"over budget {budget}: {verdict.sentence()}",
+            where=f"model {model}",
+            hint="give it more, or train a smaller model for this budget",
+            verdict=verdict,
+        )
+    files = _build(exported, left, verdict.cost, concerns, options.prefix, volume, progress)
+    bundle_sha256 = _write(store, exported, place, files, zipped=options.zipped)
+    sizes = {name: len(content) for name, content in files.items()}
+    return Exported(place, bundle_sha256, sizes, verdict, concerns)
+
+
+def _refuse(concerns: Concerns, model: str, *, even_if_void: bool, anyway: bool) -> None:
+    """ExportRefusedError for what was not allowed."""
+    if concerns.void and not even_if_void:
+        session, reason = concerns.void[0]
+        raise ExportRefusedError(
+            concerns,
+            f"session {session} behind it is void ({reason})",
+            where=f"model {model}",
+            hint="train again without it, or say even_if_void=True",
+            field="even_if_void=True",
+        )
+    if concerns.not_met and not anyway:
+        first = concerns.not_met[0]
+        said = f"{first['metric']} of {first['condition']}: {first['reason']}"
+        raise ExportRefusedError(
+            concerns,
+            f"{len(concerns.not_met)} limits are not met ({said})",
+            where=f"model {model}",
+            hint="say anyway=True to export all the same",
+            field="anyway=True",
+        )
+
+
+def voided(store: Store, model: Model) -> tuple[tuple[str, str], ...]:
+    """Sessions behind the model that are void by now, with the reason."""
+    current = {session.sha256: session.void_reason for session in store.sessions()}
+    reasons = [(s.id, current.get(s.sha256, s.void_reason)) for s in model.frozen.sessions]
+    return tuple((name, reason) for name, reason in reasons if reason is not None)
+
+
+def _check_place(out: Path, zipped: bool, model: Model) -> Path:
+    """Where the bundle will lie; InputError where something else lies there."""
+    from innage.jobs.folders import check_target, check_zip_target
+
+    place = out.with_name(f"{out.name.removesuffix('.zip')}.zip") if zipped else out
+    (check_zip_target if zipped else check_target)(place, model.sha256)
+    return place
+
+
+def volume_of(model: Model) -> VolumeTable:
+    """The table of volumes of the one tank behind the model; InputError where there are several, or the tank
+    has no profile.
+    """
+    from dataset.tanks.profile import profile_of
+    from export.volume import volume_table
+    from training.program import from_json
+
+    tanks = {s.mounting.tank.ref: s.mounting.tank for s in model.frozen.sessions}
+    if len(tanks) > 1:
+        raise InputError(
+            "volume_table",
+            "sessions of " + " and ".join(sorted(tanks)),
+            "a model of one tank revision",
+            fields=("volume_table",),
+        )
+    ((name, tank),) = tanks.items()
+    if tank.profile is None:
+        raise InputError(
+            "volume_table",
+            f"tank {name} has no profile",
+            "a tank with a shape",
+            "add a revision that has one with Store.add_tank",
+            fields=("volume_table", "Store.add_tank"),
+        )
+    return volume_table(profile_of(tank), from_json(model.program, f"model '{model.name}'").span, name)
+
+
+def _build(
+    model: Model,
+    budget: Budget,
+    cost: Cost,
+    concerns: Concerns,
+    prefix: str,
+    volume: VolumeTable | None,
+    progress: Progress,
+) -> dict[str, bytes]:
+    """The files of the bundle of a model whose limits and cost were looked at."""
+    from importlib.metadata import version
+
+    from export.bundle.build import build_bundle
+    from export.bundle.manifest import Provenance, Written
+    from training.program import from_json
+
+    return build_bundle(
+        from_json(model.program, f"model '{model.name}'"),
+        model.float_onnx,
+        Provenance(version("innage"), model, budget, cost, concerns.void),
+        prefix,
+        progress=progress,
+        written=Written(cost.kernels, cost.assembly, volume),
+    )
+
+
+def _write(store: Store, model: Model, out: Path, files: dict[str, bytes], *, zipped: bool) -> str:
+    """Write the bundle to a place that was looked at, and record it; gives its hash."""
+    from export.bundle.manifest import MANIFEST, read_manifest
+    from export.bundle.packing import pack
+    from innage.jobs.folders import write_bundle, write_file
+
+    packed = pack(files)
+    if zipped:
+        write_file(out, packed)
+    else:
+        write_bundle(out, files)
+    bundle_sha256 = read_manifest(files[MANIFEST]).bundle_sha256
+    # The zip file's hash is recorded either way: whoever zips nothing now may be asked about a zipped bundle
+    # later.
+    hashes = {name: hashlib.sha256(content).hexdigest() for name, content in (files | {ZIP: packed}).items()}
+    store.add_export(model, bundle_sha256, hashes)
+    return bundle_sha256
+
+
+@dataclass(frozen=True)
+class Traced:
+    """Where a file comes from: the exports of this store that wrote it, ready for JSON; whether it is an
+    archive that was packed after the export; the sessions that were logged from it where no export wrote it.
+    """
+
+    file: str
+    sha256: str
+    exports: tuple[dict[str, Any], ...]
+    repacked: bool
+    logged: tuple[str, ...]
+
+
+def trace(store: Store, file: Path) -> Traced:
+    """Walk from a file of a bundle back to the readings behind it. InputError where it cannot be read."""
+    try:
+        content = file.read_bytes()
+    except OSError as error:
+        raise InputError(
+            str(file), f"cannot be read ({error.strerror})", "a file of an exported bundle"
+        ) from error
+    digest = hashlib.sha256(content).hexdigest()
+    exports = _exports(store, digest)
+    inside = "" if exports else _manifest_inside(content)
+    exports = exports or (_exports(store, inside) if inside else [])
+    logged = [] if exports else [s.id for s in store.sessions() if s.source.sha256 == digest]
+    return Traced(file.name, digest, tuple(exports), bool(exports and inside), tuple(logged))
+
+
+def _exports(store: Store, digest: str) -> list[dict[str, Any]]:
+    try:
+        return [_export_facts(store, exported) for exported in store.exported(digest)]
+    except NotFoundError:
+        return []
+
+
+def _manifest_inside(content: bytes) -> str:
+    """The SHA-256 of the manifest of a bundle that someone zipped; '' for everything else."""
+    if not zipfile.is_zipfile(io.BytesIO(content)):
+        return ""
+    from export.bundle.manifest import MANIFEST
+    from export.bundle.packing import unpack
+
+    try:
+        return hashlib.sha256(unpack(content, "archive")[MANIFEST]).hexdigest()
+    except InputError:
+        return ""
+
+
+def _export_facts(store: Store, exported: ExportedFile) -> dict[str, Any]:
+    model, frozen = exported.model, exported.model.frozen
+    current = {session.sha256: session for session in store.sessions()}
+    return {
+        "exported_as": exported.name,
+        "bundle_sha256": exported.bundle_sha256,
+        "model": {"name": model.name, "sha256": model.sha256, "parent": model.parent},
+        "frozen_set": {
+            "name": frozen.name,
+            "sha256": frozen.sha256,
+            "origin": frozen.origin,
+            "roles": {group: role.value for group, role in frozen.roles},
+            "trims": [_trim_facts(trim) for trim in frozen.trims],
+        },
+        "sessions": [_session_facts(current.get(s.sha256, s)) for s in frozen.sessions],
+    }
+
+
+def _trim_facts(trim: Trim) -> dict[str, Any]:
+    facts = {
+        "unit": trim.unit.name,
+        "mounting": trim.mounting.name,
+        "kind": trim.kind.value,
+        "date": trim.date,
+    }
+    return facts | {"counts": list(trim.counts), "session": trim.session, "sha256": trim.sha256}
+
+
+def _session_facts(session: Session) -> dict[str, Any]:
+    tank, sensor = session.mounting.tank, session.mounting.sensor
+    return {
+        "id": session.id,
+        "sha256": session.sha256,
+        "unit": session.unit.name,
+        "liquid": session.liquid.name,
+        "tank": tank.ref,
+        "sensor": sensor.ref,
+        "mounting": session.mounting.name,
+        "frames": session.frames,
+        "simulated": session.simulated,
+        "levels_mm": sorted({mark.level_mm for mark in session.marks}),
+        "source": {"file": session.source.file, "sha256": session.source.sha256},
+        "void": session.void_reason,
+    }

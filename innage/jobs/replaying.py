@@ -1,0 +1,223 @@
+"""Models on streams of frames, as the chip would have answered: those of the store, and logs of the field."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from dataset.errors import InputError
+from dataset.records import ColumnMapping, Frames, Model, TrimKind
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+    from numpy.typing import ArrayLike, NDArray
+
+    from dataset.admission.session_files import ParsedFile
+    from dataset.store import Store
+    from export.compilers.replaying import Replayed
+    from training.program import Program
+
+_COLUMNS = "t_ms,low_mm,level_mm,high_mm,validity,flags"
+
+
+def program_of(model: Model) -> Program:
+    """The integer program of a model: the single definition of what the chip computes. ProgramError where its
+    text was changed.
+    """
+    from training.program import from_json
+
+    return from_json(model.program, f"model '{model.name}'")
+
+
+def trim_of(store: Store, model: Model, unit: str) -> NDArray[np.int64]:
+    """The newest trims of a unit that a model takes, int64 (channels x kinds,), kind after kind; empty for a
+    model that takes none.
+
+    Raises:
+        NotFoundError: no such unit. InputError: it lacks a trim on the mountings that the model was trained
+            on.
+    """
+    import numpy as np
+
+    program = program_of(model)
+    if program.trim is None:
+        return np.zeros(0, np.int64)
+    known = {session.mounting.name for session in model.frozen.sessions}
+    own = [trim for trim in store.trims(store.unit(unit).name) if trim.mounting.name in known]
+    counts: list[int] = []
+    for kind in map(TrimKind, program.trim_kinds):
+        of_kind = [trim for trim in own if trim.kind is kind]
+        if not of_kind:
+            raise InputError(
+                f"unit {unit}",
+                f"no {kind} trim on {' or '.join(sorted(known))}",
+                f"a {kind} trim",
+                f"add it with Store.add_trim('{kind}')",
+                fields=(f"Store.add_trim('{kind}')",),
+            )
+        counts += max(of_kind, key=lambda trim: (trim.date, trim.sha256)).counts
+    return np.asarray(counts, np.int64)
+
+
+def replay(model: Model | Program, frames: Frames, trim: ArrayLike | None = None) -> pd.DataFrame:
+    """What the chip would have said of a stream of frames, from power-on at the first, through the exported C
+    compiled for this computer.
+
+    Args:
+        model: a model, or a program.
+        frames: as ``store.frames(session)`` gives them; a step in time outside the program's tolerance starts
+            anew, as firmware has to.
+        trim: int (channels x kinds,), as :func:`trim_of` gives it; None for a program that takes none.
+
+    Returns:
+        A row a frame: ``t_ms``; ``low_mm``, ``level_mm``, ``high_mm`` float64, the level NaN where it is
+        withheld; ``validity`` (``valid``, ``empty``, ``withheld``); ``flags``, names joined by ``+``.
+
+    Raises:
+        InputError: frames outside the declared domain, or a missing trim. ToolError: the C stops, or says
+            other than the interpreter.
+    """
+    import numpy as np
+
+    from export.compilers.replaying import replay_on_host
+    from innage.jobs.tables import reading_table
+
+    program = program_of(model) if isinstance(model, Model) else model
+    taken = None if trim is None or program.trim is None else np.asarray(trim, np.int64)
+    return reading_table(frames.t_ms, replay_on_host(program, frames, taken).readings)
+
+
+@dataclass(frozen=True)
+class FieldReplay:
+    """A field log, and what the chip would have said of it."""
+
+    program: Program
+    parsed: ParsedFile
+    replayed: Replayed
+
+    def csv(self) -> str:
+        """One line a frame; see :func:`readings_csv`."""
+        return readings_csv(self.program, self.parsed, self.replayed)
+
+    def facts(self) -> dict[str, Any]:
+        """What it comes to, ready for JSON; see :func:`summary`."""
+        return summary(self.program, self.replayed)
+
+
+def replay_file(
+    store: Store,
+    model: str,
+    file: Path,
+    *,
+    unit: str | None = None,
+    trim: Mapping[TrimKind, Sequence[int]] | None = None,
+    columns: ColumnMapping | str | None = None,
+) -> FieldReplay:
+    """Give a model's readings of a field log, one for each frame, from power-on at the first; a gap in time
+    starts anew.
+
+    Args:
+        store: the open store.
+        model: its name.
+        file: delimited text or Parquet, a row a frame; ``-`` is standard input.
+        unit: the unit that was logged: its newest trims are taken.
+        trim: instead, the counts of each kind of trim that the model takes, one a channel.
+        columns: which column holds what, or the name of a saved mapping; labels are not read. None means the
+            pads' names, without time.
+
+    Raises:
+        InputError: frames that do not fit the model, a trim that it does not take, or none where it takes
+            one.
+        NotFoundError: a name that the store does not have.
+    """
+    from dataset.admission.rules import check_mapping
+    from dataset.admission.session_files import read_file
+    from export.compilers.replaying import replay_on_host
+    from training.models.trim_limits import of_model, refuse_trim
+
+    replayed_model = store.model(model)
+    mounting = replayed_model.frozen.sessions[0].mounting
+    mapping = store.mapping(columns) if isinstance(columns, str) else columns
+    mapping = mapping or ColumnMapping("columns", mounting.sensor.channel_names)
+    mapping = replace(mapping, level=None, mass=None, poured=None)
+    check_mapping(mapping)
+    program = program_of(replayed_model)
+    taken = _trim(store, replayed_model, program, unit, trim)
+    if taken is not None:
+        refuse_trim(
+            program,
+            [int(count) for count in taken],
+            mounting,
+            "the trim given" if unit is None else f"unit {unit}",
+            of_model(model),
+            "firmware would answer such a trim with a sensor fault; take it again",
+        )
+    parsed = read_file(file, mapping, mounting.sensor, mounting.tank)
+    return FieldReplay(program, parsed, replay_on_host(program, parsed.frames, taken))
+
+
+def _trim(
+    store: Store,
+    model: Model,
+    program: Program,
+    unit: str | None,
+    given: Mapping[TrimKind, Sequence[int]] | None,
+) -> NDArray[np.int64] | None:
+    """The counts of the trim that the program takes, kind after kind."""
+    import numpy as np
+
+    if unit is not None and given:
+        raise InputError("unit and trim", "both", "one of them", fields=("unit", "trim"))
+    if program.trim is None:
+        if given:
+            raise InputError(
+                "trim", ", ".join(given), "none", f"model {model.name} takes none", fields=("trim",)
+            )
+        return None
+    needed = tuple(TrimKind(kind) for kind in program.trim_kinds)
+    wanted = f"{' and '.join(needed)}, which model {model.name} takes"
+    if unit is not None:
+        return trim_of(store, model, unit)
+    if not given:
+        raise InputError("counts", "none", wanted, "name the unit, or give them by trim", fields=("trim",))
+    if set(given) != set(needed):
+        raise InputError("trim", ", ".join(given), wanted, fields=("trim",))
+    return np.asarray([count for kind in needed for count in given[kind]], np.int64)
+
+
+def readings_csv(program: Program, parsed: ParsedFile, replayed: Replayed) -> str:
+    """One line a frame; levels in mm to all digits (they are 64ths), the level empty where withheld, flags
+    joined by '+'.
+    """
+    from training.program import LEVEL_UNITS_PER_MM, NO_LEVEL
+    from training.program.model import VALIDITY_NAMES, flag_names
+
+    levels = {unit: f"{unit / LEVEL_UNITS_PER_MM:.6f}" for unit in range(program.span + 1)} | {NO_LEVEL: ""}
+    flags = {code: "+".join(flag_names(code)) for code in range(32)}
+    columns = zip(parsed.frames.t_ms.tolist(), *replayed.readings.T.tolist(), strict=True)
+    lines = [
+        f"{t},{levels[low]},{levels[level]},{levels[high]},{VALIDITY_NAMES[valid]},{flags[code]}"
+        for t, low, level, high, valid, code in columns
+    ]
+    return "\n".join([_COLUMNS, *lines, ""])
+
+
+def summary(program: Program, replayed: Replayed) -> dict[str, Any]:
+    """Frames by validity and by flag, and the restarts: steps in time that are not the program's period."""
+    from training.program import OUTPUTS
+    from training.program.model import FLAG_BITS, VALIDITY_NAMES
+
+    validity, flags = (replayed.readings[:, OUTPUTS.index(name)] for name in ("validity", "flags"))
+    return {
+        "frames": len(replayed.readings),
+        "validity": {name: int((validity == code).sum()) for code, name in VALIDITY_NAMES.items()},
+        "flags": {name: int(((flags & bit) != 0).sum()) for name, bit in FLAG_BITS.items()},
+        "period_ms": program.period_ms,
+        "period_tolerance_pct": program.period_tolerance_pct,
+        "restarts": len(replayed.restarts),
+        "longest_step_ms": int(replayed.steps_ms.max()) if len(replayed.restarts) else None,
+        "first_restart_frame": int(replayed.restarts[0]) if len(replayed.restarts) else None,
+    }

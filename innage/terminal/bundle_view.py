@@ -1,0 +1,215 @@
+"""What is shown of bundles: their files, why none was written, their checks, where a file comes from."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from innage.terminal.output import say, table
+
+if TYPE_CHECKING:
+    from dataset.records import Model
+    from export.bundle.verify import VerifyReport
+    from innage.jobs.exporting import Concerns, Exported, Traced
+
+
+def warn(model: Model, concerns: Concerns) -> None:
+    """A warning on standard error for each void session, and for each limit that is not met or not shown."""
+    for session, reason in concerns.void:
+        _warn(f"session {session} behind model {model.name} is void: {reason}")
+    named = "" if model.limits is None else f"{model.limits.ref}, "
+    for row in concerns.answers:
+        if row["answer"] != "met":
+            _warn(f"limit {named}{row['metric']} of {row['condition']}: {row['answer']} ({row['reason']})")
+
+
+def _warn(sentence: str) -> None:
+    print(f"warning: {sentence}", file=sys.stderr)
+
+
+def show_refusal(model: str, concerns: Concerns, *, of_void: bool) -> None:
+    """Why nothing was written, and how it would be all the same, on standard error."""
+    if of_void:
+        said = (
+            "Nothing was written. Train again without it, or say --even-if-void to export all "
+            "the same; the manifest will say so."
+        )
+    else:
+        failed = len(concerns.not_met)
+        said = (
+            f"Nothing was written: {failed} of {len(concerns.answers)} limits "
+            f"{'is' if failed == 1 else 'are'} not met. Say --anyway to export model {model} all the same; "
+            "its report will say so."
+        )
+    print(said, file=sys.stderr)
+
+
+def show_exported(model: str, exported: Exported) -> None:
+    """The files, and that they are within the budget."""
+    table(f"bundle of {model} in {exported.out}", ("file", "bytes"), list(exported.files.items()))
+    say(f"Within budget {exported.verdict.budget.name}: {exported.verdict.sentence()}.")
+    say(f"Next: innage verify {exported.out}")
+
+
+def show_verified(bundle: Path, report: VerifyReport) -> None:
+    """Each check with its result."""
+    rows = [(check.name, "passed" if check.passed else "FAILED", check.sentence) for check in report.checks]
+    table(f"verification of {bundle}", ("check", "result", "what was found"), rows)
+    failed = sum(not check.passed for check in report.checks)
+    say(
+        "Every check passed."
+        if report.passed
+        else f"{failed} of {len(report.checks)} checks failed: do not use this bundle."
+    )
+
+
+def show_traced(traced: Traced, file: Path, *, every: bool) -> None:
+    """The exports that wrote a file, each with what stands behind it; with ``every`` session by session."""
+    if traced.repacked:
+        say(
+            f"{traced.file}: this archive was packed after the export; the manifest in it is "
+            f"known. Whether its files are as exported: innage verify {file}"
+        )
+    if not traced.exports:
+        say(f"{traced.file}: no export of this store wrote this file (SHA-256 {traced.sha256})")
+        if traced.logged:
+            ids = ", ".join(traced.logged)
+            say(f"It is a file that was logged, as session {ids}: 'innage show {traced.logged[0]}'.")
+        else:
+            say(
+                "It may have been changed after the export, or come from another store: "
+                "compare it with the manifest.json beside it."
+            )
+    for facts in traced.exports:
+        _show_export(traced.file, traced.sha256, facts)
+        if every:
+            _show_every(facts)
+        else:
+            _summarise(facts)
+
+
+def _show_export(name: str, digest: str, facts: dict[str, Any]) -> None:
+    frozen, model, sessions = facts["frozen_set"], facts["model"], facts["sessions"]
+    roles = list(frozen["roles"].values())
+    void = [session for session in sessions if session["void"] is not None]
+    rows = [
+        ("file", f"{name} (exported as {facts['exported_as']})"),
+        ("SHA-256", digest),
+        ("bundle", facts["bundle_sha256"]),
+        (
+            "model",
+            f"{model['name']}, {model['sha256']}"
+            + (f", retrained from {model['parent']}" if model["parent"] is not None else ""),
+        ),
+        ("frozen set", f"{frozen['name']} ({frozen['origin']}), {frozen['sha256']}"),
+        ("groups", ", ".join(f"{roles.count(role)} {role}" for role in dict.fromkeys(roles))),
+        (
+            "sessions",
+            (
+                f"{len(sessions)} from {len({s['source']['sha256'] for s in sessions})} files, "
+                f"{sum(s['frames'] for s in sessions)} frames"
+            ),
+        ),
+        ("trims", _kinds(frozen["trims"]) or "none"),
+        *(
+            (
+                f"VOID {session['id']}",
+                f"unit {session['unit']}, liquid {session['liquid']}, VOID: {session['void']}",
+            )
+            for session in void
+        ),
+    ]
+    table("trace", ("", "fact"), rows)
+
+
+def _kinds(trims: Sequence[dict[str, Any]]) -> str:
+    kinds = [trim["kind"] for trim in trims]
+    return ", ".join(f"{kinds.count(kind)} {kind}" for kind in sorted(set(kinds)))
+
+
+def _summarise(facts: dict[str, Any]) -> None:
+    """A row for each unit, liquid and mounting; sessions one by one come with --all."""
+    places: dict[tuple[str, ...], list[dict[str, Any]]] = {}
+    for session in facts["sessions"]:
+        places.setdefault(
+            (session["unit"], session["liquid"], session["mounting"], session["tank"]), []
+        ).append(session)
+    for mounting, tank in sorted({place[2:] for place in places}):
+        rows = []
+        for place, sessions in sorted(places.items()):
+            if place[2:] == (mounting, tank):
+                trims = [
+                    t
+                    for t in facts["frozen_set"]["trims"]
+                    if (t["unit"], t["mounting"]) == (place[0], mounting)
+                ]
+                rows.append(
+                    (
+                        *place[:2],
+                        len(sessions),
+                        sum(s["frames"] for s in sessions),
+                        _levels(sessions),
+                        _kinds(trims) or None,
+                        _remarks(sessions),
+                    )
+                )
+        table(
+            f"sessions behind it, mounting {mounting} on tank {tank}",
+            ("unit", "liquid", "sessions", "frames", "levels mm", "trims", "remarks"),
+            rows,
+        )
+    say("Every session with its source file, and every trim: --all")
+
+
+def _levels(sessions: Sequence[dict[str, Any]]) -> str | None:
+    levels = [level for session in sessions for level in session["levels_mm"]]
+    return f"{min(levels):.4g} to {max(levels):.4g}" if levels else None
+
+
+def _remarks(sessions: Sequence[dict[str, Any]]) -> str:
+    simulated, void = sum(s["simulated"] for s in sessions), sum(s["void"] is not None for s in sessions)
+    parts = ["simulated" if simulated == len(sessions) else f"{simulated} simulated"] if simulated else []
+    return ", ".join(parts + ([f"{void} void"] if void else []))
+
+
+def _show_every(facts: dict[str, Any]) -> None:
+    trims = [
+        (
+            t["unit"],
+            t["mounting"],
+            t["kind"],
+            t["date"],
+            " ".join(map(str, t["counts"])),
+            t["session"] and t["session"][:8],
+        )
+        for t in facts["frozen_set"]["trims"]
+    ]
+    if trims:
+        table("trims", ("unit", "mounting", "kind", "date", "counts", "session"), trims)
+    rows = [
+        (
+            s["id"],
+            s["unit"],
+            s["liquid"],
+            s["mounting"],
+            f"{s['tank']}, {s['sensor']}",
+            s["frames"],
+            _levels([s]),
+            _remarks([s]),
+            s["source"]["file"],
+        )
+        for s in facts["sessions"]
+    ]
+    table(
+        "sessions",
+        ("session", "unit", "liquid", "mounting", "tank, sensor", "frames", "levels mm", "remarks", "file"),
+        rows,
+    )
+    sources = {s["source"]["sha256"]: s["source"]["file"] for s in facts["sessions"]}
+    table(
+        "source files",
+        ("file", "SHA-256"),
+        [(name, digest) for digest, name in sorted(sources.items(), key=lambda item: item[::-1])],
+    )

@@ -1,0 +1,56 @@
+"""What is shown of keeping a store: what was checked, what came in from another."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from innage.terminal.output import say, table
+
+if TYPE_CHECKING:
+    from dataset.store.integrity import IntegrityReport
+    from dataset.store.merging import MergeReport
+
+_IDS_SHOWN = 6
+
+
+def show_check(store: Path, report: IntegrityReport) -> None:
+    """How much was looked at, and each fault."""
+    counted = ", ".join(
+        f"{count} {what}{'s' if count != 1 and what != 'limits' else ''}"
+        for what, count in report.checked
+        if count
+    )
+    say(f"{store}: looked at {counted}")
+    if report.sound:
+        say("Everything is as it was written.")
+        return
+    table("damaged", ("what", "how"), [(fault.what, fault.sentence) for fault in report.faults])
+    say(
+        f"{len(report.faults)} faults. What is not named here can still be read; "
+        "'innage restore' puts a backup in the store's place."
+    )
+
+
+def show_merged(other: str, of_other: str, store: Path, report: MergeReport) -> None:
+    """What came in from ``other``, whose own numbers are ``of_other``'s."""
+    if report.counts:
+        table(
+            f"{other} into {store.name}",
+            ("what", "new", "here already"),
+            [(count.what, count.new, count.known) for count in report.counts],
+        )
+    for one in report.renumbered:
+        say(f"{one.what} {one.theirs} of {of_other} is {one.ours} here")
+    for remark in report.remarks:
+        say(remark)
+
+
+def show_elsewhere(sessions: tuple[str, ...]) -> None:
+    """Sessions of a text that the store has not."""
+    if sessions:
+        ids = ", ".join(sessions[:_IDS_SHOWN]) + (", ..." if len(sessions) > _IDS_SHOWN else "")
+        say(
+            f"{len(sessions)} sessions are not in this store, and their marks were left "
+            f"out ({ids}): frames come with 'innage merge'"
+        )

@@ -1,0 +1,93 @@
+"""What is shown of trims: a unit's history, limits for a fixture, bytes of a unit's memory."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from innage.terminal.output import say, table
+
+if TYPE_CHECKING:
+    from dataset.records import Trim, TrimLimits
+    from export.trim_bytes import TrimRecord
+
+
+def show_added(trim: Trim) -> None:
+    """The counts of a trim that was added, and where they come from."""
+    pads = trim.mounting.sensor.channel_names
+    counts = ", ".join(f"{pad} {count}" for pad, count in zip(pads, trim.counts, strict=True))
+    say(f"trim of unit {trim.unit.name}, {trim.kind}, {trim.date}, {trim.stage}: {counts}")
+    if trim.frames is not None:
+        refused = ", ".join(f"{pad} {count}" for pad, count in zip(pads, trim.refused, strict=True))
+        say(
+            f"from {trim.frames[1] - trim.frames[0]} frames of session {(trim.session or '')[:12]}; "
+            f"outliers refused: {refused}"
+        )
+
+
+def show_trims(trims: Sequence[Trim], *, of_one_unit: bool) -> None:
+    """A row each: every count of one unit, of many units the least and the greatest."""
+    if not trims:
+        say(
+            "no trims yet: try 'innage trim add --unit UNIT --mounting MOUNTING --kind dry "
+            "--counts 123,456 --date 2026-01-31 --stage end-of-line'"
+        )
+        return
+    rows = [
+        (
+            trim.unit.name,
+            trim.mounting.name,
+            trim.kind,
+            trim.date,
+            trim.stage,
+            trim.temperature_c,
+            _counts(trim, of_one_unit),
+            _source(trim),
+        )
+        for trim in trims
+    ]
+    table("trims", ("unit", "mounting", "kind", "date", "stage", "C", "counts", "from"), rows)
+
+
+def show_limits(limits: TrimLimits, coverage: float, confidence: float) -> None:
+    """The limits of each channel, and how many units they come from."""
+    pads = limits.mounting.sensor.channel_names
+    rows = zip(pads, limits.low, limits.high, limits.mean, limits.sd, strict=True)
+    table(
+        f"limits of {limits.kind} trims on mounting {limits.mounting.name}",
+        ("channel", "low", "high", "mean", "sd"),
+        [(pad, low, high, f"{mean:.1f}", f"{sd:.1f}") for pad, low, high, mean, sd in rows],
+    )
+    say(
+        f"{len(limits.units)} units: {', '.join(limits.units)}; {coverage:g} of units with "
+        f"{confidence:g} confidence: mean +- {limits.factor:.2f} sd"
+    )
+
+
+def show_records(title: str, records: Sequence[TrimRecord]) -> None:
+    from training.program import NO_TEMPERATURE
+
+    rows = [
+        (
+            r.kind,
+            f"0x{r.sensor:08x}",
+            "-" if r.temperature == NO_TEMPERATURE else f"{r.temperature / 10:.1f}",
+            ", ".join(map(str, r.counts)),
+        )
+        for r in records
+    ]
+    table(title, ("kind", "sensor key", "C", "counts"), rows)
+
+
+def _counts(trim: Trim, each: bool) -> str:
+    if each or len(trim.counts) <= 2:
+        return ", ".join(map(str, trim.counts))
+    return f"{min(trim.counts)} to {max(trim.counts)}"
+
+
+def _source(trim: Trim) -> str:
+    return (
+        "counts given"
+        if trim.session is None or trim.frames is None
+        else f"session {trim.session[:12]}, frames {trim.frames[0]}-{trim.frames[1] - 1}"
+    )
