@@ -1,8 +1,8 @@
 """Live capture: frames and an operator's entries become an open capture, which is sealed into a session.
 
-No terminal in here: a front end calls :func:`run` with where bytes and entries come from and what to show, or
-drives a :class:`Capture` itself. What was committed survives anything; a capture is gone on with by
-:meth:`Capture.resume`.
+No terminal in here: a front end calls :func:`dataset.live.loop.run` with where bytes and entries come from
+and what to show, or drives a :class:`Capture` itself. What was committed survives anything; a capture is gone
+on with by :meth:`Capture.resume`.
 
 Time. A session's clock is the board's. A frame that does not follow within three periods of the one before it
 is kept back until the next one confirms it, so that a number that was garbled on the way is 'astray', not a
@@ -14,9 +14,8 @@ time never runs back and the gap can be seen.
 from __future__ import annotations
 
 import re
-import time
 from collections import Counter, deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -27,7 +26,7 @@ from dataset.canonical import readings_sha256
 from dataset.errors import InputError, naming
 from dataset.labels.conditions import read_conditions
 from dataset.labels.marking import Labelling, Method, level_of
-from dataset.live.board import ASTRAY, BAD, LIKE_LINES, ByteSource, Line, LineReader, SourceEnded, SourceLost
+from dataset.live.board import ASTRAY, BAD, LIKE_LINES, Line, LineReader
 from dataset.live.entries import entered_marks, holding, next_step
 from dataset.live.plans import Step
 from dataset.records import (
@@ -53,9 +52,27 @@ RESTART_PERIODS = 10
 COMMIT_S = (
     0.5  # of the board's clock or of ours, whichever is first: at least once a second with room to spare
 )
-RETRY_S = 0.5
 RATE_FRAMES = 50
 _READING = re.compile(r"([+-]?[0-9]+(?:[.,][0-9]+)?)\s*(mm|g)?")
+
+
+@dataclass(frozen=True)
+class Stated:
+    """What is stated of a live capture as it begins, and holds for the whole of it.
+
+    Attributes:
+        level_u_mm: standard uncertainty of levels that are read off.
+        labelling: how a mass becomes a level; None: as the scale shows it.
+        condition: conditions, as :func:`dataset.labels.conditions.read_conditions` reads them.
+        note: kept with the session.
+        simulated: the frames are made by the virtual rig, not measured.
+    """
+
+    level_u_mm: float | None = None
+    labelling: Labelling | None = None
+    condition: str | None = None
+    note: str = ""
+    simulated: bool = False
 
 
 @dataclass(frozen=True)
@@ -116,12 +133,7 @@ class Capture:
         liquid: Liquid,
         mounting: Mounting,
         steps: Sequence[Step] = (),
-        *,
-        level_u_mm: float | None = None,
-        labelling: Labelling | None = None,
-        condition: str | None = None,
-        note: str = "",
-        simulated: bool = False,
+        stated: Stated | None = None,
     ) -> Capture:
         """Begin a capture.
 
@@ -132,25 +144,24 @@ class Capture:
             liquid: what is in the tank.
             mounting: gives channels, width, period and span.
             steps: the fill plan; without one, every entry begins a mark.
-            level_u_mm: standard uncertainty of levels that are read off.
-            labelling: how a mass becomes a level; None: as the scale shows it.
-            condition: conditions of the whole capture, as :func:`dataset.labels.conditions.read_conditions`
-                reads them.
-            note: kept with the session.
-            simulated: the frames are made by the virtual rig, not measured.
+            stated: what holds for the whole capture; None: nothing is stated.
+
+        Raises:
+            InputError: a name that is taken, or a statement that cannot be.
         """
+        stated = stated or Stated()
         with naming("level_u_mm", "condition"):
-            check_number("level_u_mm", level_u_mm, 0, 1e5, unit="mm")
-            if condition is not None:
-                read_conditions("condition", condition)
-        weighing = labelling or Labelling(liquid)
+            check_number("level_u_mm", stated.level_u_mm, 0, 1e5, unit="mm")
+            if stated.condition is not None:
+                read_conditions("condition", stated.condition)
+        weighing = stated.labelling or Labelling(liquid)
         settings = {
             "steps": [asdict(step) for step in steps],
-            "level_u_mm": level_u_mm,
+            "level_u_mm": stated.level_u_mm,
             "labelling": {key: value for key, value in asdict(weighing).items() if key != "liquid"},
-            "condition": condition,
-            "note": note,
-            "simulated": simulated,
+            "condition": stated.condition,
+            "note": stated.note,
+            "simulated": stated.simulated,
         }
         return cls(store, store.begin_capture(name, unit, liquid, mounting, settings))
 
@@ -431,22 +442,22 @@ class Capture:
         far = np.maximum(self._farthest, 1.0)
         bars = np.abs(np.array(counts, np.float64) - dry) / far if dry is not None and counts else np.zeros(0)
         return View(
-            self._known.name,
-            self.connected,
-            self.frames,
-            self.committed,
-            self._last_ms or 0,
-            1000.0 * (len(recent) - 1) / span if span else 0.0,
-            self.bad_lines(),
-            counts,
-            tuple(bars.tolist()),
-            self._latest.temperature_c if self._latest is not None else np.nan,
-            self.prompt(),
-            self.message,
-            len(self.marks()),
-            holding(self._entries, self.frames) is not None,
-            self._flows,
-            self.finished,
+            name=self._known.name,
+            connected=self.connected,
+            frames=self.frames,
+            committed=self.committed,
+            session_ms=self._last_ms or 0,
+            rate_hz=1000.0 * (len(recent) - 1) / span if span else 0.0,
+            bad=self.bad_lines(),
+            counts=counts,
+            bars=tuple(bars.tolist()),
+            temperature_c=self._latest.temperature_c if self._latest is not None else np.nan,
+            prompt=self.prompt(),
+            message=self.message,
+            marks=len(self.marks()),
+            holding=holding(self._entries, self.frames) is not None,
+            ready=self._flows,
+            finished=self.finished,
         )
 
     def seal(self) -> Session:
@@ -504,74 +515,3 @@ class Capture:
                 )
             )
         return tuple(warnings)
-
-
-def run(
-    capture: Capture,
-    source: ByteSource,
-    entry: Callable[[View], str | None],
-    show: Callable[[View], None],
-    *,
-    stop_at: int | None = None,
-    stop: Callable[[], bool] = lambda: False,
-    clock: Callable[[], float] = time.monotonic,
-    wait: Callable[[float], None] = time.sleep,
-) -> None:
-    """Capture until the plan is done, ``stop_at`` frames are there, 'done' is entered, the stream ends or
-    ``stop`` says so; never seals.
-
-    Whatever ends it, what has come in is committed. A port that is lost is waited for.
-
-    Args:
-        capture: where frames and entries go.
-        source: where bytes come from.
-        entry: given the view, the operator's next entry, or None.
-        show: called after every read.
-        stop_at: at least so many frames of the whole capture.
-        stop: asked before every read.
-        clock: seconds, rising.
-        wait: how to pass the time while the port is gone.
-    """
-    committed_at = clock()
-    try:
-        while not stop() and not capture.finished and (stop_at is None or capture.frames < stop_at):
-            if not _listen(capture, source, wait) or not _attend(capture, entry):
-                return
-            if capture.due() or clock() - committed_at >= COMMIT_S:
-                capture.commit()
-                committed_at = clock()
-            show(capture.view())
-    finally:
-        capture.commit()
-        show(capture.view())
-
-
-def _attend(capture: Capture, entry: Callable[[View], str | None]) -> bool:
-    """Take one entry of the operator's, if there is one; False for 'done'."""
-    text = entry(capture.view())
-    if text is None:
-        return True
-    if text.strip().lower() == "done":
-        return False
-    try:
-        capture.message = capture.enter(text)
-    except InputError as error:
-        capture.message = str(error)
-    return True
-
-
-def _listen(capture: Capture, source: ByteSource, wait: Callable[[float], None]) -> bool:
-    """Read once, or try to get the port back; whether there may be more."""
-    try:
-        if not capture.connected:
-            wait(RETRY_S)
-            if source.reopen():
-                capture.found()
-        else:
-            capture.feed(source.read())
-    except SourceLost:
-        capture.lost()
-    except SourceEnded:
-        capture.ended()
-        return False
-    return True

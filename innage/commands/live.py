@@ -80,16 +80,15 @@ def begin_live(
 ) -> None:
     """Begin a capture under ``name`` and run it."""
     from dataset.errors import InputError
-    from dataset.live.capture import Capture
+    from dataset.live.capture import Capture, Stated
 
     if name is None:
         raise InputError(
             "--name", "nothing", "a name for the live capture, to find it again should it be interrupted"
         )
     source = open_source(port, baud)  # before there is a capture that nothing could come into
-    capture = Capture.begin(
-        store, name, *what, steps, level_u_mm=level_u_mm, labelling=labelling, condition=condition, note=note
-    )
+    stated = Stated(level_u_mm, labelling, condition, note)
+    capture = Capture.begin(store, name, *what, steps, stated)
     _run(capture, source, what[2].sensor.channel_names, frames, json)
 
 
@@ -116,7 +115,7 @@ def resume_live(
 
 def _run(capture: Capture, source: ByteSource, pads: tuple[str, ...], frames: int | None, json: bool) -> None:
     """Run a capture; seal it when it came to its end, keep it open when the operator stopped it."""
-    from dataset.live.capture import run
+    from dataset.live.loop import run
     from innage.terminal.capture_view import operator
 
     name = capture.view().name

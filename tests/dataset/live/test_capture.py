@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from dataset.errors import InputError
-from dataset.live.capture import RESTART_PERIODS, Capture
+from dataset.live.capture import RESTART_PERIODS, Capture, Stated
 from dataset.live.plans import plan_of_levels, read_plan
 from dataset.records import CountLaw, Liquid, Mounting, Pad, Sensor, Tank, Unit
 from dataset.store import Store
@@ -63,7 +63,7 @@ def test_confirmed_steps_become_marks(bench: Store) -> None:
 def test_a_capture_from_the_rig_says_so(bench: Store, simulated: bool) -> None:
     """The word given at the beginning holds for whoever goes on with the capture and seals it."""
     what = (bench.unit("unit"), bench.liquid("liquid"), bench.mounting("mounting"))
-    begun = Capture.begin(bench, "run", *what, simulated=simulated)
+    begun = Capture.begin(bench, "run", *what, stated=Stated(simulated=simulated))
     play(begun, 0, 10)
     begun.commit()
     assert Capture.open(bench, "run").seal().simulated is simulated

@@ -22,7 +22,8 @@ import pytest
 from typer.testing import CliRunner
 
 from dataset.live.board import SerialSource
-from dataset.live.capture import Capture, run
+from dataset.live.capture import Capture
+from dataset.live.loop import run
 from dataset.store import Store
 from innage.cli import app
 

@@ -17,7 +17,8 @@ import pytest
 from typer.testing import CliRunner
 
 from dataset.live.board import LineReader, SerialSource
-from dataset.live.capture import Capture, View, run
+from dataset.live.capture import Capture, View
+from dataset.live.loop import run
 from dataset.live.plans import plan_of_levels
 from dataset.records import TrimKind
 from dataset.rig import response
