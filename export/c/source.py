@@ -68,9 +68,8 @@ def emit_c(
     """The C of ``program``; all names start with ``prefix``; with ``volume`` it also turns levels into
     millilitres.
 
-    ``kernels`` says which layers may run on packed words (see ``c_kernels``), and ``assembly`` switches on
-    the kernels' inline assembly for
-    the cores that have it: the readings stay the same, bit for bit.
+    ``kernels`` says which layers may run on packed words (see ``export.c.kernels``), and ``assembly``
+    switches on their inline assembly for the cores that have it: the readings stay the same, bit for bit.
 
     The program is analysed anew, so one that could overflow is refused. Raises ProgramError for that and for
     an operation, a name or a trim range that C cannot have, InputError for an unusable prefix or unknown

@@ -320,17 +320,26 @@ def lint(source: CSource, language: str = "c") -> str:
     return "".join(text for _, text in outputs)
 
 
+# What a core's compiler is asked of the types: a number of an image, and the C that says it.
+_SIZES: Mapping[str, str] = {
+    "state_size": "sizeof(@prefix@_state_t)",
+    "prepared_size": "sizeof(@prefix@_prepared_t)",
+    "scratch_size": "sizeof(@prefix@_scratch_t)",
+    "reading_size": "sizeof(@prefix@_reading_t)",
+    "count_size": "sizeof(@prefix@_count_t)",
+    "channels": "@PREFIX@_CHANNELS",
+    "trim_counts": "@PREFIX@_TRIM_COUNTS",
+}
+_SIZES_FILE = """\
+#include "@prefix@.h"
+__attribute__((section(".sizes"), used)) const uint32_t @prefix@_sizes[] = {@values@};
+"""
+
+
 def _sizes(prefix: str) -> str:
     """A file of constants that tells what the core's compiler makes of the types."""
-    types = ("state_t", "prepared_t", "scratch_t", "reading_t", "count_t")
-    values = (
-        ", ".join(f"sizeof({prefix}_{t})" for t in types)
-        + f", {prefix.upper()}_CHANNELS, {prefix.upper()}_TRIM_COUNTS"
-    )
-    return (
-        f'#include "{prefix}.h"\n__attribute__((section(".sizes"), used)) const uint32_t '
-        f"{prefix}_sizes[] = {{{values}}};\n"
-    )
+    gaps = {"prefix": prefix, "PREFIX": prefix.upper()}
+    return fill(_SIZES_FILE, gaps | {"values": ", ".join(fill(text, gaps) for text in _SIZES.values())})
 
 
 def read_image(elf: bytes, source: CSource, core: Core) -> Image:
@@ -339,53 +348,55 @@ def read_image(elf: bytes, source: CSource, core: Core) -> Image:
     """
     from elftools.elf.elffile import ELFFile
 
-    prefix = source.prefix
     file = ELFFile(io.BytesIO(elf))
     sections: dict[str, Any] = {s.name: s for s in file.iter_sections() if s["sh_size"]}
     if ".globals" in sections:
         raise ToolError(
             "the linked model", f"{sections['.globals']['sh_size']} bytes of global variables", "none"
         )
+    symbols, functions = _symbols(sections[".symtab"])
+    missing = [name for name in FUNCTIONS if f"{source.prefix}_{name}" not in symbols]
+    if missing:
+        raise ToolError(
+            "the linked model", f"no function {source.prefix}_{missing[0]}", "the functions of the interface"
+        )
+    start, flash = _flash(sections)
+    tables, helpers = (sections[n]["sh_size"] if n in sections else 0 for n in (".model_tables", ".helpers"))
+    sizes = np.frombuffer(sections[".sizes"].data(), dtype="<u4").tolist()
+    return Image(
+        prefix=source.prefix,
+        core=core,
+        flash_start=start,
+        flash=flash,
+        symbols=symbols,
+        code=len(flash) - tables - helpers,
+        tables=tables,
+        helpers=helpers,
+        layout=source.layout,
+        functions=functions,
+        **dict(zip(_SIZES, sizes, strict=True)),
+    )
+
+
+def _symbols(table: Any) -> tuple[dict[str, int], frozenset[int]]:
+    """Addresses of functions and objects by name, bit 0 cleared, and those of the functions alone."""
+    kinds = {"STT_FUNC": dict[str, int](), "STT_OBJECT": dict[str, int]()}
+    for symbol in table.iter_symbols():
+        kind = symbol["st_info"]["type"]
+        if kind in kinds:
+            kinds[kind][symbol.name] = symbol["st_value"] & ~1
+    functions = frozenset(kinds["STT_FUNC"].values())
+    return kinds["STT_FUNC"] | kinds["STT_OBJECT"], functions
+
+
+def _flash(sections: Mapping[str, Any]) -> tuple[int, bytes]:
+    """Where the flash begins, and what stands in it."""
     parts = [sections[n] for n in (".model_code", ".model_tables", ".helpers") if n in sections]
     start = min(s["sh_addr"] for s in parts)
     flash = bytearray(max(s["sh_addr"] + s["sh_size"] for s in parts) - start)
     for s in parts:
         flash[s["sh_addr"] - start : s["sh_addr"] - start + s["sh_size"]] = s.data()
-    tables, helpers = (sections[n]["sh_size"] if n in sections else 0 for n in (".model_tables", ".helpers"))
-    sizes = [int(v) for v in np.frombuffer(sections[".sizes"].data(), dtype="<u4")]
-    symbols = {
-        s.name: s["st_value"] & ~1
-        for s in sections[".symtab"].iter_symbols()
-        if s["st_info"]["type"] in ("STT_FUNC", "STT_OBJECT")
-    }
-    functions = frozenset(
-        s["st_value"] & ~1 for s in sections[".symtab"].iter_symbols() if s["st_info"]["type"] == "STT_FUNC"
-    )
-    missing = [name for name in FUNCTIONS if f"{prefix}_{name}" not in symbols]
-    if missing:
-        raise ToolError(
-            "the linked model", f"no function {prefix}_{missing[0]}", "the functions of the interface"
-        )
-    state_size, prepared_size, scratch_size, reading_size, count_size, channels, trim_counts = sizes
-    return Image(
-        prefix,
-        core,
-        start,
-        bytes(flash),
-        symbols,
-        len(flash) - tables - helpers,
-        tables,
-        helpers,
-        state_size,
-        prepared_size,
-        scratch_size,
-        reading_size,
-        count_size,
-        channels,
-        trim_counts,
-        source.layout,
-        functions,
-    )
+    return start, bytes(flash)
 
 
 def _write(root: Path, files: Mapping[str, str]) -> None:
