@@ -29,18 +29,25 @@ from dataset.store.trims import to_trim
 from dataset.values import check_name, check_text
 
 
-def to_frozen_set(row: FrozenSetRow) -> FrozenSet:
-    """The record, its hash checked again: StoreError when the content is not what was frozen."""
+def to_frozen_set(row: FrozenSetRow, known: FrozenSet | None = None) -> FrozenSet:
+    """The record, its hash checked again: StoreError when the content is not what was frozen.
+
+    ``known`` is a record of the same set that the store has given before: what still equals it was checked
+    then.
+    """
     sessions = tuple(to_session(member.session, member.mark_revision_sha256) for member in row.sessions)
     roles = {role.group_name: role.role for role in row.roles}
     trims = tuple(to_trim(member.trim) for member in row.trims)
     edges = () if row.edges_c is None else tuple(json.loads(row.edges_c))
+    frozen = FrozenSet(
+        row.name, row.sha256, row.group_by, tuple(sorted(roles.items())), sessions, row.seed, trims, edges
+    )
+    if frozen == known:
+        return frozen
     actual = frozen_sha256(row.group_by, roles, sessions, trims, edges)
     if actual != row.sha256:
         raise changed(f"frozen set {row.name}", actual, row.sha256)
-    return FrozenSet(
-        row.name, row.sha256, row.group_by, tuple(sorted(roles.items())), sessions, row.seed, trims, edges
-    )
+    return frozen
 
 
 def add_frozen_set(
@@ -105,7 +112,7 @@ def frozen_sets(orm: OrmSession) -> tuple[FrozenSet, ...]:
 
 def data(orm: OrmSession, frozen: FrozenSet) -> FrozenData:
     """The labelled frames of a frozen set, every hash checked; InputError when a session is void."""
-    current = to_frozen_set(checked_row(orm, frozen))
+    current = to_frozen_set(checked_row(orm, frozen), frozen)
     for session in current.sessions:
         if session.void_reason is not None:
             raise InputError(

@@ -88,7 +88,7 @@ def add_model(orm: OrmSession, model: Model) -> Model:
         same_record("limits", model.limits, to_limits(row.limits))
     orm.add(row)
     orm.flush()
-    return to_model(row)
+    return _record(row, to_frozen_set(row.frozen_set, model.frozen))
 
 
 def model_row(orm: OrmSession, name: str) -> ModelRow:

@@ -245,14 +245,17 @@ def _ablated(trained: Trained, data: FrozenData, request: SearchRequest) -> Trai
 
 def _refuse_known(store: Store, name: str) -> None:
     """A name that is taken is refused before the work, not after it."""
-    from dataset.errors import InputError
+    from dataset.errors import InputError, NotFoundError
     from dataset.values import check_name
 
     check_name("model", name)
-    if any(model.name == name for model in store.models()):
-        raise InputError(
-            f"model {name}", "exists already", "a new name", "models never change; give this one another name"
-        )
+    try:
+        store.model(name)
+    except NotFoundError:
+        return
+    raise InputError(
+        f"model {name}", "exists already", "a new name", "models never change; give this one another name"
+    )
 
 
 def _record(trained: Trained, name: str, frozen: FrozenSet, limits: Limits | None, openings: int) -> Model:

@@ -15,7 +15,8 @@ import numpy as np
 import pytest
 
 import innage
-from dataset.store import Store
+from dataset.canonical import frozen_sha256
+from dataset.store import Store, frozen_sets
 from dataset.words import LevelUnit
 
 COLUMNS = innage.ColumnMapping(
@@ -174,6 +175,19 @@ def test_train_and_replay(store: Store) -> None:
     assert innage.trim_of(store, model, "unit-1").shape == (0,)
     estimator = innage.ProgramRegressor(program).fit(frames.counts)
     np.testing.assert_array_equal(estimator.predict(frames.counts), readings["level_mm"])
+
+
+def test_training_hashes_its_frozen_set_once(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where it is read; the frames and the model that come after hold on to what was read."""
+    hashed: list[str] = []
+
+    def counted(*content: Any) -> str:
+        hashed.append(frozen_sha256(*content))
+        return hashed[-1]
+
+    monkeypatch.setattr(frozen_sets, "frozen_sha256", counted)
+    model = innage.train(store, "half-steps", "once", families=["line"])
+    assert hashed == [model.frozen.sha256]
 
 
 @pytest.mark.slow
