@@ -132,9 +132,9 @@ def affordable(candidates: Iterable[Mapping[str, Any]], budget: Budget) -> list[
 
     ``candidates`` as a model's metrics keep them, measured for a budget of the same core (:func:`same_core`).
     """
-    found = []
-    for its in candidates:
-        cost, error = its.get("cost"), error_mm(its)
+    costed = []
+    for candidate in candidates:
+        cost, error = candidate.get("cost"), error_mm(candidate)
         if cost is None or error is None:
             continue
         needs = (
@@ -145,15 +145,23 @@ def affordable(candidates: Iterable[Mapping[str, Any]], budget: Budget) -> list[
         )
         limits = (budget.flash_bytes, budget.ram_bytes, budget.stack_bytes, budget.cycles)
         if all(need <= limit for need, limit in zip(needs, limits, strict=True)):
-            found.append(Affordable(its["family"], its["size"], its["bits"], cost["flash"], needs[3], error))
-    found.sort(key=lambda its: (its.error_mm, its.flash))
-    return [its for k, its in enumerate(found) if all(its.flash < better.flash for better in found[:k])]
+            costed.append(
+                Affordable(
+                    candidate["family"], candidate["size"], candidate["bits"], cost["flash"], needs[3], error
+                )
+            )
+    costed.sort(key=lambda candidate: (candidate.error_mm, candidate.flash))
+    return [
+        candidate
+        for k, candidate in enumerate(costed)
+        if all(candidate.flash < better.flash for better in costed[:k])
+    ]
 
 
 def error_mm(candidate: Mapping[str, Any]) -> float | None:
     """What a stored candidate was compared by; None when it had no error."""
-    found = candidate.get("error_mm", candidate["choose"]["integer"].get("rmse_mm"))
-    return None if found is None else float(found)
+    error = candidate.get("error_mm", candidate["choose"]["integer"].get("rmse_mm"))
+    return None if error is None else float(error)
 
 
 class CostModel(Protocol):

@@ -82,10 +82,10 @@ def seen_in_prove_bands(data: FrozenData) -> dict[str, dict[str, int]]:
     if data.frozen.group_by is not GroupBy.TEMPERATURE or not data.rows(Role.PROVE).any():
         return {}
     seen = data.rows(Role.FIT) | data.rows(Role.CHOOSE)
-    proved, its = data.frozen.groups(Role.PROVE), data.temperature_c[seen]
+    proved, degrees = data.frozen.groups(Role.PROVE), data.temperature_c[seen]
     names = TemperatureBands(data.frozen.edges_c, {}).names
     inside = [
-        (low <= its) & (its < high)
+        (low <= degrees) & (degrees < high)
         for name, (low, high) in zip(names, pairwise(data.frozen.edges_c), strict=True)
         if name in proved
     ]

@@ -51,36 +51,36 @@ def cells(x: Floats, level: Floats, group: Ints) -> Cells:
     ``MOST_CELLS`` cells remain.
     """
     share = max(MOST_CELLS // len(np.unique(group)), 8)
-    found: list[tuple[float, float, int]] = []
+    cells: list[tuple[float, float, int]] = []
     for g in np.unique(group):
         mine = np.flatnonzero(group == g)
         levels, label = np.unique(level[mine], return_inverse=True)
         bins = label if len(levels) <= share else label * share // len(levels)
         for b in np.unique(bins):
             at = mine[bins == b]
-            found.append((float(np.median(x[at])), float(level[at].mean()), int(g)))
+            cells.append((float(np.median(x[at])), float(level[at].mean()), int(g)))
     return Cells(
-        np.asarray([f[0] for f in found]),
-        np.asarray([f[1] for f in found]),
-        np.asarray([f[2] for f in found], dtype=np.int64),
+        np.asarray([f[0] for f in cells]),
+        np.asarray([f[1] for f in cells]),
+        np.asarray([f[2] for f in cells], dtype=np.int64),
     )
 
 
-def through(its: Cells) -> Curve:
+def through(cells: Cells) -> Curve:
     """A monotone smooth curve (PCHIP, Fritsch and Carlson 1980) through the mean position of each level.
 
     Positions that fall where they should rise are pooled first (isotonic regression). Beyond the outer levels
     the curve goes on straight.
     """
-    levels, label = np.unique(its.level, return_inverse=True)
+    levels, label = np.unique(cells.level, return_inverse=True)
     if len(levels) > _MOST_LEVELS:
         label = label * _MOST_LEVELS // len(levels)
     _, label = np.unique(label, return_inverse=True)
     count = np.bincount(label)
     x = np.asarray(
-        isotonic_regression(np.bincount(label, its.x) / count, sample_weight=count), dtype=np.float64
+        isotonic_regression(np.bincount(label, cells.x) / count, sample_weight=count), dtype=np.float64
     )
-    y = np.bincount(label, its.level) / count
+    y = np.bincount(label, cells.level) / count
     place = np.concatenate([[0], np.cumsum(np.diff(x) > _APART)])
     x = x[np.unique(place, return_index=True)[1]]
     y = np.bincount(place, y) / np.bincount(place)

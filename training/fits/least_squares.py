@@ -40,7 +40,7 @@ def nonlinear(residuals: Callable[[Floats], Floats], start: Floats, evaluations:
     changes nothing beyond 1e-12, or after ``evaluations`` calls, so that the same input gives the same
     result.
     """
-    found = least_squares(
+    solution = least_squares(
         residuals,
         start,
         jac="3-point",
@@ -50,4 +50,4 @@ def nonlinear(residuals: Callable[[Floats], Floats], start: Floats, evaluations:
         gtol=1e-12,
         max_nfev=evaluations,
     )
-    return np.asarray(found.x, dtype=np.float64)
+    return np.asarray(solution.x, dtype=np.float64)

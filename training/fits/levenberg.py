@@ -86,13 +86,13 @@ def _fitted(task: FitProblem, sizes: Sequence[int], start: Floats, steps: int) -
 
 def activations(layers: Layers, x: Floats | Singles) -> list[Floats]:
     """What each layer gives on rows (n, inputs)."""
-    made = []
+    outputs = []
     for k, (weights, bias) in enumerate(layers):
         x = x @ weights + bias
         if k < len(layers) - 1:
             x = np.clip(x, 0, 1)
-        made.append(x)
-    return made
+        outputs.append(x)
+    return outputs
 
 
 def _start(sizes: Sequence[int], rng: np.random.Generator) -> Floats:
@@ -105,12 +105,12 @@ def _start(sizes: Sequence[int], rng: np.random.Generator) -> Floats:
 
 
 def _layers(at: Floats, sizes: Sequence[int]) -> Layers:
-    made, done = [], 0
+    layers, done = [], 0
     for inputs, units in itertools.pairwise(sizes):
         split, end = done + inputs * units, done + (inputs + 1) * units
-        made.append((at[done:split].reshape(inputs, units), at[split:end]))
+        layers.append((at[done:split].reshape(inputs, units), at[split:end]))
         done = end
-    return tuple(made)
+    return tuple(layers)
 
 
 def _singles(layers: Layers) -> Layers:
@@ -126,14 +126,14 @@ def _descend(task: FitProblem, sizes: Sequence[int], at: Floats, steps: int) -> 
         for _ in range(_TRIES):
             damped = matrix + np.diag(np.full(len(at), damping * mean))
             tried = at - np.linalg.solve(damped, slope)
-            found = _loss(task, sizes, tried)
-            if found < loss:
+            lower = _loss(task, sizes, tried)
+            if lower < loss:
                 break
             damping *= _RAISE
         else:
             return at
-        gains.append(1 - found / loss)
-        at, loss, damping = tried, found, max(damping * _LOWER, 1e-9)
+        gains.append(1 - lower / loss)
+        at, loss, damping = tried, lower, max(damping * _LOWER, 1e-9)
         if len(gains) >= _STALLED_OVER and sum(gains[-_STALLED_OVER:]) < _STALLED:
             break
     return at
@@ -158,25 +158,25 @@ def _normal(task: FitProblem, sizes: Sequence[int], at: Floats) -> tuple[Floats,
     matrix, slope = np.diag(np.full(len(at), task.ridge)), task.ridge * at
     memory = np.empty((min(_BLOCK, len(task.x)), len(at)), np.float32)
     for rows in task.blocks():
-        made = activations(layers, task.x[rows])
-        error = made[-1] - task.y[rows]
+        outputs = activations(layers, task.x[rows])
+        error = outputs[-1] - task.y[rows]
         for output in range(sizes[-1]):
-            its = error[:, output]
+            errors = error[:, output]
             weights = (
                 task.weights[rows]
                 if task.huber is None
-                else task.weights[rows] / np.sqrt(1 + (its / task.huber) ** 2)
+                else task.weights[rows] / np.sqrt(1 + (errors / task.huber) ** 2)
             )
             root = np.sqrt(weights).astype(np.float32)
-            jacobian = memory[: len(its)]
-            _fill_jacobian(jacobian, layers, task.x[rows], made, output, root)
+            jacobian = memory[: len(errors)]
+            _fill_jacobian(jacobian, layers, task.x[rows], outputs, output, root)
             matrix += jacobian.T @ jacobian
-            slope += jacobian.T @ (its * root)
+            slope += jacobian.T @ (errors * root)
     return matrix, slope
 
 
 def _fill_jacobian(
-    into: Singles, layers: Layers, x: Singles, made: Sequence[Floats], output: int, root: Singles
+    into: Singles, layers: Layers, x: Singles, outputs: Sequence[Floats], output: int, root: Singles
 ) -> None:
     """Derivatives of one output by all weights, times ``root`` (n,), written ``into`` (n, weights): from the
     last layer back.
@@ -185,7 +185,7 @@ def _fill_jacobian(
     passed: Floats | Singles = np.zeros((len(x), layers[-1][0].shape[1]), np.float32)
     passed[:, output] = root
     for k in range(len(layers) - 1, -1, -1):
-        before, (inputs, units) = (made[k - 1] if k else x), layers[k][0].shape
+        before, (inputs, units) = (outputs[k - 1] if k else x), layers[k][0].shape
         into[:, end - units : end] = passed
         start = end - (inputs + 1) * units
         for j in range(inputs):

@@ -30,7 +30,7 @@ def answer(limits: Limits | None, prove: Mapping[str, Any] | None) -> list[dict[
 
 def _row(row: Limit, prove: Mapping[str, Any] | None) -> dict[str, Any]:
     value = None if prove is None or row.condition != ALL else _value(row.metric, prove)
-    said, reason = _said(row, value, prove)
+    verdict, reason = _said(row, value, prove)
     return {
         "metric": row.metric,
         "condition": row.condition,
@@ -38,7 +38,7 @@ def _row(row: Limit, prove: Mapping[str, Any] | None) -> dict[str, Any]:
         "confidence": row.confidence,
         "min_groups": row.min_groups,
         "value": value,
-        "answer": said,
+        "answer": verdict,
         "reason": reason,
     }
 

@@ -15,7 +15,7 @@ from dataset.records import Limit, Limits
 from dataset.text.limits_text import bound_text
 from dataset.words import EPISODE_RATES
 from training.judging.judged import upper_bound
-from training.judging.scoring import tidy
+from training.judging.scoring import fewest_groups, tidy
 
 Figures = Mapping[str, Any]
 _FIGURE = {
@@ -50,30 +50,30 @@ def answer_classes(
 
 
 def _row(row: Limit, figures: Figures | None, beyond: Figures | None) -> dict[str, Any]:
-    value, said, reason = (
+    value, verdict, reason = (
         (None, "not shown", "the frozen set has no 'prove' groups")
         if figures is None
         else _said(row, figures, beyond)
     )
-    made = {
+    answer = {
         "metric": row.metric,
         "condition": row.condition,
         "bound": row.bound,
         "confidence": row.confidence,
         "min_groups": row.min_groups,
         "value": None if value == NEVER else value,
-        "answer": said,
+        "answer": verdict,
         "reason": reason,
     }
-    return made if row.or_mm is None else made | {"or_mm": row.or_mm}
+    return answer if row.or_mm is None else answer | {"or_mm": row.or_mm}
 
 
 def _said(row: Limit, figures: Figures, beyond: Figures | None) -> tuple[float | None, str, str]:
     place = _place(row, figures)
     if place is None:
         return None, "not shown", f"no frames of condition '{row.condition}' in the prove groups"
-    its = figures if beyond is None else {**figures, "beyond": beyond}
-    value, groups = value_of(row, its, place), _groups(row, its, place)
+    whole = figures if beyond is None else {**figures, "beyond": beyond}
+    value, groups = value_of(row, whole, place), _groups(row, whole, place)
     if value is None:
         return None, "not shown", "no prove frame gave a value"
     if groups < row.min_groups:
@@ -83,7 +83,7 @@ def _said(row: Limit, figures: Figures, beyond: Figures | None) -> tuple[float |
         return value, "not met", _above(value, row, bound, f"on {groups} groups")
     if row.confidence is None:
         return value, "met", f"{value:.4g} is within {_bound(row, bound)} on {groups} groups"
-    return (value, *_confident(row, its, place, value, groups))
+    return (value, *_confident(row, whole, place, value, groups))
 
 
 def _groups(row: Limit, figures: Figures, place: Figures) -> int:
@@ -116,9 +116,9 @@ def _confident(row: Limit, figures: Figures, place: Figures, value: float, group
     assert row.confidence is not None
     bound = bound_of(row, figures)
     if row.metric in EPISODE_RATES:
-        its = figures[row.metric.removesuffix("_share")]
-        most = upper_bound(its["wrong"], its["episodes"], row.confidence)
-        shown = f"{its['wrong']} wrong of {its['episodes']} episodes shows a rate below {most:.3g}"
+        trials = figures[row.metric.removesuffix("_share")]
+        most = upper_bound(trials["wrong"], trials["episodes"], row.confidence)
+        shown = f"{trials['wrong']} wrong of {trials['episodes']} episodes shows a rate below {most:.3g}"
         return (
             ("met", f"{shown}, within {bound:g}")
             if most is not None and most <= bound
@@ -141,9 +141,9 @@ def _confident(row: Limit, figures: Figures, place: Figures, value: float, group
         )
     if worst > bound:
         return "not met", _above(worst, row, bound, f"in the worst of {groups} groups")
-    least = row.confidence / (1 - row.confidence)
-    if groups < least - 1e-9:
-        return "not shown", f"{groups} prove groups, a confidence of {row.confidence:g} needs {least:.0f}"
+    least = fewest_groups(row.confidence)
+    if groups < least:
+        return "not shown", f"{groups} prove groups, a confidence of {row.confidence:g} needs {least}"
     return "met", f"{worst:.4g}, the worst of {groups} groups, is within {_bound(row, bound)}"
 
 
@@ -156,11 +156,11 @@ def worst_of(row: Limit, figures: Figures, place: Figures) -> float | None:
         return _rest(least)
     if row.metric == "band_missed_share":
         return _rest(figures["band"]["worst_group_share"])
-    its = place.get("worst") or {}
+    worst = place.get("worst") or {}
     if row.metric == "p95_pct_span":
-        p95, span = its.get("p95_mm"), figures.get("span_mm")
+        p95, span = worst.get("p95_mm"), figures.get("span_mm")
         return None if p95 is None or not span else 100 * float(p95) / float(span)
-    value = its.get("withheld_share" if row.metric == "withheld_share" else _FIGURE.get(row.metric, ""))
+    value = worst.get("withheld_share" if row.metric == "withheld_share" else _FIGURE.get(row.metric, ""))
     return None if value is None else float(value)
 
 
@@ -170,7 +170,7 @@ def _place(row: Limit, figures: Figures) -> Figures | None:
     if row.metric in _WHOLE and row.condition != "all":
         return None
     places: list[Figures] = [figures["classes"], *figures["by"].values()]
-    return next((its[own] for its in places if own in its), None)
+    return next((rows[own] for rows in places if own in rows), None)
 
 
 def value_of(row: Limit, figures: Figures, place: Figures) -> float | None:  # noqa: PLR0911 - a metric each
@@ -178,8 +178,8 @@ def value_of(row: Limit, figures: Figures, place: Figures) -> float | None:  # n
     if row.metric == "false_wet_episodes":
         return float(figures["false_wet"]["wrong"])
     if row.metric in EPISODE_RATES:
-        its = figures[row.metric.removesuffix("_share")]
-        return float(its["wrong"] / its["episodes"]) if its["episodes"] else None
+        trials = figures[row.metric.removesuffix("_share")]
+        return float(trials["wrong"] / trials["episodes"]) if trials["episodes"] else None
     if row.metric == "dry_missed_share":
         return _rest(figures["dry_recognised_share"])
     if row.metric == "band_missed_share":
@@ -195,13 +195,13 @@ def value_of(row: Limit, figures: Figures, place: Figures) -> float | None:  # n
     return _number(place.get(_FIGURE.get(row.metric, "")))
 
 
-def _first_reading(its: Figures | None) -> float | None:
+def _first_reading(cold: Figures | None) -> float | None:
     """The P95 of the wait where a chip never switched off gives a reading; NEVER where the start that it asks
     for had none.
     """
-    if not its or its["starts"] == its["withheld_anyway"]:
+    if not cold or cold["starts"] == cold["withheld_anyway"]:
         return None
-    return NEVER if its["wait_p95_s"] is None else float(its["wait_p95_s"])
+    return NEVER if cold["wait_p95_s"] is None else float(cold["wait_p95_s"])
 
 
 def _rest(share: float | None) -> float | None:

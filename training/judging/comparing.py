@@ -50,8 +50,8 @@ def compare(first: Judged, second: Judged, limits: Limits | None, seed: int = 0)
         for name, rows in {"all": everything, **first.classes(), **_places(first, named)}.items()
     }
     answers = [
-        answer_classes(limits, figures_of(its) | {"worst_group_rmse_mm": worst_rmse(its)}, None)
-        for its in (first, second)
+        answer_classes(limits, figures_of(judged) | {"worst_group_rmse_mm": worst_rmse(judged)}, None)
+        for judged in (first, second)
     ]
     return {
         "classes": classes,
@@ -63,24 +63,24 @@ def compare(first: Judged, second: Judged, limits: Limits | None, seed: int = 0)
     }
 
 
-def _places(its: Judged, named: set[str]) -> dict[str, Mask]:
+def _places(judged: Judged, named: set[str]) -> dict[str, Mask]:
     """Rows of the liquids, units, couplings and other places that limits name."""
-    wet = ~its.states.empty
+    wet = ~judged.states.empty
     return {
         name: wet & (labels == name)
-        for labels in its.places.values()
-        for name in sorted(named - {"all"} - set(its.classes()))
+        for labels in judged.places.values()
+        for name in sorted(named - {"all"} - set(judged.classes()))
         if (labels == name).any()
     }
 
 
-def worst_rmse(its: Judged) -> float | None:
+def worst_rmse(judged: Judged) -> float | None:
     """The largest of the groups' root mean square errors of accepted readings, mm."""
-    groups, used = its.places["group"], its.accepted
-    found = [
-        float(np.sqrt(np.mean(its.error_mm[used & (groups == g)] ** 2))) for g in np.unique(groups[used])
+    groups, used = judged.places["group"], judged.accepted
+    errors = [
+        float(np.sqrt(np.mean(judged.error_mm[used & (groups == g)] ** 2))) for g in np.unique(groups[used])
     ]
-    return tidy(max(found)) if found else None
+    return tidy(max(errors)) if errors else None
 
 
 def losses(
@@ -92,7 +92,7 @@ def losses(
     """Sentences: limits that the first meets and the second does not, and classes named by a limit in which
     the second is surely worse.
     """
-    said = [
+    sentences = [
         f"limit {a['metric']} of {a['condition']} at {a['bound']:g}: the other meets it, this "
         f"one does not ({b['reason']})"
         for a, b in zip(first, second, strict=True)
@@ -101,16 +101,16 @@ def losses(
     for name in sorted(named & set(classes)):
         error, share = classes[name]["error_mm"], classes[name]["accepted_share"]
         if error["low"] is not None and error["low"] > 0:
-            said.append(
+            sentences.append(
                 f"{name}: errors larger by {error['value']:.3g} mm ({error['low']:.3g} to "
                 f"{error['high']:.3g})"
             )
         if share["high"] is not None and share["high"] < 0:
-            said.append(
+            sentences.append(
                 f"{name}: accepts {-100 * share['value']:.3g} % less of the frames "
                 f"({-100 * share['high']:.3g} to {-100 * share['low']:.3g})"
             )
-    return said
+    return sentences
 
 
 def _turned(row: Mapping[str, Any]) -> dict[str, Any]:
@@ -155,15 +155,17 @@ def bootstrap_interval(values: Floats, sessions: Any, groups: Any, seed: int = 0
     if not len(values):
         return {"value": None, "low": None, "high": None}
     nested = _session_means(values, sessions, groups)
-    value = tidy(np.mean([its.mean() for its in nested]))
+    value = tidy(np.mean([means_here.mean() for means_here in nested]))
     if len(nested) < FEWEST_GROUPS:
         return {"value": value, "low": None, "high": None}
     rng = np.random.default_rng(seed)
     taken: Ints = rng.integers(0, len(nested), (DRAWS, len(nested)))
     drawn = np.zeros(taken.shape)
-    for k, its in enumerate(nested):
+    for k, means_here in enumerate(nested):
         here = taken == k
-        drawn[here] = its[rng.integers(0, len(its), (int(here.sum()), len(its)))].mean(axis=1)
+        drawn[here] = means_here[rng.integers(0, len(means_here), (int(here.sum()), len(means_here)))].mean(
+            axis=1
+        )
     means = drawn.mean(axis=1)
     low, high = np.quantile(means, [(1 - SHARE) / 2, (1 + SHARE) / 2])
     return {"value": value, "low": tidy(low), "high": tidy(high)}
@@ -171,19 +173,19 @@ def bootstrap_interval(values: Floats, sessions: Any, groups: Any, seed: int = 0
 
 def _session_means(values: Floats, sessions: Any, groups: Any) -> list[Floats]:
     """For each group, the means of its sessions."""
-    made = []
+    means = []
     for group in np.unique(groups):
         mine = groups == group
         names, label = np.unique(sessions[mine], return_inverse=True)
-        made.append(np.bincount(label, values[mine]) / np.bincount(label, minlength=len(names)))
-    return made
+        means.append(np.bincount(label, values[mine]) / np.bincount(label, minlength=len(names)))
+    return means
 
 
 def cell_rows(first: Judged, second: Judged) -> list[dict[str, Any]]:
     """Mean absolute errors of both by liquid, class and level band, on frames that both accept."""
     liquids, bands, groups = (first.places[place] for place in ("liquid", "level band", "group"))
     both = first.accepted & second.accepted
-    made = []
+    cells = []
     for name, rows in first.classes().items():
         for liquid in np.unique(liquids[rows]):
             for band in sorted(
@@ -192,9 +194,10 @@ def cell_rows(first: Judged, second: Judged) -> list[dict[str, Any]]:
                 cell = rows & (liquids == liquid) & (bands == band)
                 used = cell & both
                 errors = [
-                    tidy(np.abs(its.error_mm[used]).mean()) if used.any() else None for its in (first, second)
+                    tidy(np.abs(judged.error_mm[used]).mean()) if used.any() else None
+                    for judged in (first, second)
                 ]
-                made.append(
+                cells.append(
                     {
                         "class": name,
                         "liquid": str(liquid),
@@ -208,4 +211,4 @@ def cell_rows(first: Judged, second: Judged) -> list[dict[str, Any]]:
                         else tidy(errors[1] - errors[0]),
                     }
                 )
-    return made
+    return cells

@@ -29,36 +29,36 @@ ACCEPTED = (
 )  # shares that a threshold of doubt is set for
 
 
-def errors_by_level(its: Judged) -> list[dict[str, Any]]:
+def errors_by_level(judged: Judged) -> list[dict[str, Any]]:
     """Signed errors of accepted readings of liquid; see :func:`training.judging.scoring.by_level`."""
-    used = its.accepted & ~its.states.empty
-    return by_level(its.label_mm[used], its.error_mm[used], its.u_mm[used], its.span_mm)
+    used = judged.accepted & ~judged.states.empty
+    return by_level(judged.label_mm[used], judged.error_mm[used], judged.u_mm[used], judged.span_mm)
 
 
-def error_boxes(its: Judged) -> list[dict[str, Any]]:
+def error_boxes(judged: Judged) -> list[dict[str, Any]]:
     """Signed errors of accepted readings by class: quantiles in mm of which every group weighs the same, and
     the least and greatest error.
 
     Classes as in :meth:`Judged.classes`; one of fewer than FEWEST_FRAMES readings is left out. ``frames`` are
     those readings, ``sessions`` and ``groups`` those they are from.
     """
-    made = []
-    for name, rows in its.classes().items():
-        used = rows & its.accepted
+    boxes = []
+    for name, rows in judged.classes().items():
+        used = rows & judged.accepted
         if used.sum() < FEWEST_FRAMES:
             continue
-        groups, of = np.unique(its.places["group"][used], return_inverse=True)
-        error, weights = its.error_mm[used], 1 / np.bincount(of)[of]
+        groups, of = np.unique(judged.places["group"][used], return_inverse=True)
+        error, weights = judged.error_mm[used], 1 / np.bincount(of)[of]
         quantiles = {
             key: tidy(np.quantile(error, share, weights=weights, method="inverted_cdf"))
             for key, share in BOX.items()
         }
         counts = {
             "frames": int(used.sum()),
-            "sessions": len(np.unique(its.places["session"][used])),
+            "sessions": len(np.unique(judged.places["session"][used])),
             "groups": len(groups),
         }
-        made.append(
+        boxes.append(
             {
                 "class": name,
                 **counts,
@@ -67,10 +67,10 @@ def error_boxes(its: Judged) -> list[dict[str, Any]]:
                 "most_mm": tidy(error.max()),
             }
         )
-    return made
+    return boxes
 
 
-def confusion_rows(its: Judged) -> list[dict[str, Any]]:
+def confusion_rows(judged: Judged) -> list[dict[str, Any]]:
     """Frames by what was stated of them, and of each row how many were valid, empty or withheld and how many
     raised each flag.
 
@@ -79,9 +79,9 @@ def confusion_rows(its: Judged) -> list[dict[str, Any]]:
     ``due``: the flags and the validity that the row calls for. A program raises neither foam nor film where
         it says empty.
     """
-    state = its.states
+    state = judged.states
     wet, foam, film = ~state.empty, state.foam, state.film
-    made = []
+    table = []
     for name, rows, due in (
         ("clean", state.clean, ["valid"]),
         ("rough", wet & ~foam & ~film & ~state.clean, ["valid"]),
@@ -92,30 +92,32 @@ def confusion_rows(its: Judged) -> list[dict[str, Any]]:
         ("empty, film", state.empty & film, ["empty"]),
     ):
         if rows.any():
-            said = {word: int((its.validity[rows] == code).sum()) for code, word in VALIDITY_NAMES.items()}
-            raised = {flag: int((its.flags[rows] & bit != 0).sum()) for flag, bit in FLAG_BITS.items()}
-            counts = {"frames": int(rows.sum()), "sessions": len(np.unique(its.places["session"][rows]))}
-            made.append({"stated": name, **counts, "said": said, "raised": raised, "due": due})
-    return made
+            validity = {
+                word: int((judged.validity[rows] == code).sum()) for code, word in VALIDITY_NAMES.items()
+            }
+            raised = {flag: int((judged.flags[rows] & bit != 0).sum()) for flag, bit in FLAG_BITS.items()}
+            counts = {"frames": int(rows.sum()), "sessions": len(np.unique(judged.places["session"][rows]))}
+            table.append({"stated": name, **counts, "said": validity, "raised": raised, "due": due})
+    return table
 
 
-def risk_curves(its: Judged, scores: Scores, at: Operating) -> dict[str, list[dict[str, Any]]]:
+def risk_curves(judged: Judged, scores: Scores, at: Operating) -> dict[str, list[dict[str, Any]]]:
     """By class of liquid: the P95 of the error in mm of what would be accepted, were doubt alone to decide,
     for thresholds from strict to none.
 
-    ``scores`` are of the rows of ``its``. The error is of the level before it is withheld; frames of equal
+    ``scores`` are of the rows of ``judged``. The error is of the level before it is withheld; frames of equal
     doubt are accepted together, so that the share reached may lie above the one that the threshold was set
     for.
     """
     return {
-        name: _curve(its, scores, at, rows)
-        for name, rows in its.classes().items()
+        name: _curve(judged, scores, at, rows)
+        for name, rows in judged.classes().items()
         if name in ("clean", "foam", "film")
     }
 
 
-def _curve(its: Judged, scores: Scores, at: Operating, rows: Mask) -> list[dict[str, Any]]:
-    doubt, size = scores.doubt[rows], np.abs(scores.level_mm() - its.label_mm)[rows]
+def _curve(judged: Judged, scores: Scores, at: Operating, rows: Mask) -> list[dict[str, Any]]:
+    doubt, size = scores.doubt[rows], np.abs(scores.level_mm() - judged.label_mm)[rows]
     points: dict[int, dict[str, Any]] = {}
     for threshold in np.quantile(doubt, ACCEPTED, method="higher"):
         given = doubt <= threshold

@@ -58,7 +58,7 @@ def altered(data: FrozenData, chosen: Mask, drift: Drift) -> list[Ints]:
     sensor = data.frozen.sessions[0].mounting.sensor
     most = (1 << sensor.count_bits) - 1
     low, high = np.quantile(data.counts[chosen], [_EDGE, 1 - _EDGE], axis=0)
-    made = []
+    sessions = []
     for k, frames in enumerate(data.frames):
         counts = np.asarray(frames.counts, np.float64)
         if drift.kind == "baseline":
@@ -71,8 +71,8 @@ def altered(data: FrozenData, chosen: Mask, drift: Drift) -> list[Ints]:
         else:
             pad = int(drift.amount)
             counts[:, pad] = _dry(data, k, low if sensor.count_law is CountLaw.RISES else high)[pad]
-        made.append(np.clip(np.rint(counts), 0, most).astype(np.int64))
-    return made
+        sessions.append(np.clip(np.rint(counts), 0, most).astype(np.int64))
+    return sessions
 
 
 def _above(data: FrozenData, session: int, frames: int, sensor: Sensor) -> Floats:
@@ -85,11 +85,11 @@ def _above(data: FrozenData, session: int, frames: int, sensor: Sensor) -> Float
         if mine.any()
         else np.full(frames, np.inf)
     )
-    made, offset = np.zeros((frames, sensor.channels)), data.frozen.sessions[session].mounting.offset_mm
+    above, offset = np.zeros((frames, sensor.channels)), data.frozen.sessions[session].mounting.offset_mm
     for pad in sensor.pads:
         top = pad.bottom_mm + pad.height_mm + offset
-        made[:, pad.channel] = np.clip((top - level) / pad.height_mm, 0, 1)
-    return made
+        above[:, pad.channel] = np.clip((top - level) / pad.height_mm, 0, 1)
+    return above
 
 
 def _dry(data: FrozenData, session: int, otherwise: Floats) -> Floats:
@@ -111,16 +111,18 @@ def sweep(
     met: set[int] = set()
     for done, drift in enumerate(tried):
         say(f"{drift.kind} {drift.amount:g}", done, len(tried))
-        its = judge_model(model, data, chosen, None if drift.kind == "none" else altered(data, chosen, drift))
-        figures = figures_of(its)
-        answers = answer_classes(limits, figures | {"worst_group_rmse_mm": worst_rmse(its)}, None)
+        judged = judge_model(
+            model, data, chosen, None if drift.kind == "none" else altered(data, chosen, drift)
+        )
+        figures = figures_of(judged)
+        answers = answer_classes(limits, figures | {"worst_group_rmse_mm": worst_rmse(judged)}, None)
         now = {k for k, a in enumerate(answers) if a["answer"] == "met"}
         if drift.kind == "none":
             met = now
         rows.append(
             _row(
                 drift,
-                its,
+                judged,
                 figures,
                 [f"{answers[k]['metric']} {answers[k]['condition']}" for k in sorted(met - now)],
             )
@@ -129,7 +131,7 @@ def sweep(
     return {"rows": rows, "stands": None if not met else stands(rows)}
 
 
-def _row(drift: Drift, its: Judged, figures: dict[str, Any], fails: list[str]) -> dict[str, Any]:
+def _row(drift: Drift, judged: Judged, figures: dict[str, Any], fails: list[str]) -> dict[str, Any]:
     every = figures["classes"]["all"]
     return {
         "kind": drift.kind,
@@ -146,14 +148,14 @@ def stands(rows: Sequence[dict[str, Any]]) -> dict[str, Any]:
     """For baseline, gain and film, how many per cent before a limit fails (the last step that held, 0 for
     none); for pads, which may die.
     """
-    made: dict[str, Any] = {"film_pct": _held([r for r in rows if r["kind"] == "film"])}
+    ways: dict[str, Any] = {"film_pct": _held([r for r in rows if r["kind"] == "film"])}
     for kind in ("baseline", "gain"):
         for sign, way in zip(DIRECTIONS, ("up", "down"), strict=True):
-            made[f"{kind}_{way}_pct"] = _held(
+            ways[f"{kind}_{way}_pct"] = _held(
                 [r for r in rows if r["kind"] == kind and r["amount"] * sign > 0]
             )
-    made["dead_pads"] = [int(row["amount"]) for row in rows if row["kind"] == "dead pad" and not row["fails"]]
-    return made
+    ways["dead_pads"] = [int(row["amount"]) for row in rows if row["kind"] == "dead pad" and not row["fails"]]
+    return ways
 
 
 def _held(rows: Sequence[dict[str, Any]]) -> float:

@@ -67,8 +67,8 @@ def _starts(data: FrozenData, chosen: Mask, seed: int) -> tuple[Ints, Ints]:
     if len(sessions) * STARTS > MOST_STARTS:
         sessions = np.sort(rng.choice(sessions, MOST_STARTS // STARTS, replace=False))
     frames = [data.frame[chosen & (data.session == s)] for s in sessions]
-    drawn = [np.sort(rng.choice(its, min(STARTS, len(its)), replace=False)) for its in frames]
-    return np.repeat(sessions, [len(its) for its in drawn]), np.concatenate(drawn)
+    drawn = [np.sort(rng.choice(own, min(STARTS, len(own)), replace=False)) for own in frames]
+    return np.repeat(sessions, [len(own) for own in drawn]), np.concatenate(drawn)
 
 
 def _outputs(
@@ -76,8 +76,8 @@ def _outputs(
 ) -> Ints:
     """The five outputs of each stream, (frames, streams, 5)."""
     nodes = [program.outputs[name] for name in OUTPUTS]
-    found = run_streams(program, data, session, start, length, trims, tuple(dict.fromkeys(nodes)))
-    return np.concatenate([found[node] for node in nodes], axis=2)
+    values = run_streams(program, data, session, start, length, trims, tuple(dict.fromkeys(nodes)))
+    return np.concatenate([values[node] for node in nodes], axis=2)
 
 
 def _waits(data: FrozenData, sessions: Ints, start: Ints, given: Mask) -> Floats:
@@ -93,8 +93,8 @@ def _waits(data: FrozenData, sessions: Ints, start: Ints, given: Mask) -> Floats
 
 
 def _quantile(waits: Floats, share: float) -> float | None:
-    found = float(np.quantile(waits, share, method="higher")) if len(waits) else np.inf
-    return tidy(found) if np.isfinite(found) else None
+    wait = float(np.quantile(waits, share, method="higher")) if len(waits) else np.inf
+    return tidy(wait) if np.isfinite(wait) else None
 
 
 def _agreement(cold: Ints, warm: Ints, inside: Mask, program: Program) -> dict[str, Any]:

@@ -4,6 +4,7 @@ hidden.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -49,58 +50,62 @@ def readings(program: Program, data: FrozenData, chosen: Mask) -> tuple[Floats, 
             mine &= chosen
         at = np.flatnonzero(mine)
         at = at[np.argsort(data.t_ms[at], kind="stable")]
-        its = run(program, data.counts[at])
-        level[at], accepted[at] = its.level / LEVEL_UNITS_PER_MM, its.validity != WITHHELD
+        outputs = run(program, data.counts[at])
+        level[at], accepted[at] = outputs.level / LEVEL_UNITS_PER_MM, outputs.validity != WITHHELD
     return level[chosen], accepted[chosen]
 
 
-def score(its: Answers, levels: Floats) -> dict[str, Any]:
-    """Figures of ``levels`` (``level_mm`` or ``float_mm`` of ``its``) on the accepted frames inside the fit
-    labels' range.
+def score(answers: Answers, levels: Floats) -> dict[str, Any]:
+    """Figures of ``levels`` (``level_mm`` or ``float_mm`` of ``answers``) on the accepted frames inside the
+    fit labels' range.
 
     ``rmse_mm`` is the root of the mean over groups of the group's mean square error. Errors are None when no
     frame is accepted.
     """
-    used = its.inside & its.accepted
-    error = levels[used] - its.label_mm[used]
-    squares = _by_group(error**2, its.group[used])
-    inside = int(its.inside.sum())
+    used = answers.inside & answers.accepted
+    error = levels[used] - answers.label_mm[used]
+    squares = _by_group(error**2, answers.group[used])
+    inside = int(answers.inside.sum())
     return {
         "rmse_mm": tidy(np.sqrt(np.mean(squares))) if len(squares) else None,
         "worst_group_rmse_mm": tidy(np.sqrt(np.max(squares))) if len(squares) else None,
         "p95_abs_mm": tidy(np.quantile(np.abs(error), 0.95)) if len(error) else None,
         "withheld_share": tidy(1 - used.sum() / inside) if inside else None,
-        "groups": len(np.unique(its.group[its.inside])),
-        "groups_without_reading": len(np.unique(its.group[its.inside])) - len(squares),
+        "groups": len(np.unique(answers.group[answers.inside])),
+        "groups_without_reading": len(np.unique(answers.group[answers.inside])) - len(squares),
         "frames": inside,
     }
 
 
-def beyond(its: Answers) -> dict[str, Any]:
+def beyond(answers: Answers) -> dict[str, Any]:
     """Frames whose label lies outside the range of the fit labels, and the share of them that was accepted
     all the same.
     """
-    frames = int((~its.inside).sum())
-    share = tidy(its.accepted[~its.inside].mean()) if frames else None
-    return {"frames": frames, "accepted_share": share, "groups": len(np.unique(its.group[~its.inside]))}
+    frames = int((~answers.inside).sum())
+    share = tidy(answers.accepted[~answers.inside].mean()) if frames else None
+    return {
+        "frames": frames,
+        "accepted_share": share,
+        "groups": len(np.unique(answers.group[~answers.inside])),
+    }
 
 
-def by_group(its: Answers, names: Mapping[int, str]) -> list[dict[str, Any]]:
+def by_group(answers: Answers, names: Mapping[int, str]) -> list[dict[str, Any]]:
     """One row a group: mean label, frames, and error and bias of the integer program on accepted frames
     inside the range.
     """
     rows = []
-    for group in np.unique(its.group):
-        mine = its.group == group
-        used = mine & its.inside & its.accepted
-        error = its.level_mm[used] - its.label_mm[used]
+    for group in np.unique(answers.group):
+        mine = answers.group == group
+        used = mine & answers.inside & answers.accepted
+        error = answers.level_mm[used] - answers.label_mm[used]
         rows.append(
             {
                 "group": names[int(group)],
-                "level_mm": tidy(its.label_mm[mine].mean()),
+                "level_mm": tidy(answers.label_mm[mine].mean()),
                 "frames": int(mine.sum()),
-                "accepted": int((mine & its.accepted).sum()),
-                "beyond": int((mine & ~its.inside).sum()),
+                "accepted": int((mine & answers.accepted).sum()),
+                "beyond": int((mine & ~answers.inside).sum()),
                 "rmse_mm": tidy(np.sqrt(np.mean(error**2))) if len(error) else None,
                 "bias_mm": tidy(error.mean()) if len(error) else None,
             }
@@ -116,7 +121,7 @@ def by_level(label_mm: Floats, error_mm: Floats, u_mm: Floats, span_mm: float) -
     readings.
     """
     inside = np.clip((label_mm / span_mm * LEVEL_BINS).astype(np.int64), 0, LEVEL_BINS - 1)
-    made = []
+    bins = []
     for k in range(LEVEL_BINS):
         rows = inside == k
         if rows.sum() < FEWEST_FRAMES:
@@ -124,7 +129,7 @@ def by_level(label_mm: Floats, error_mm: Floats, u_mm: Floats, span_mm: float) -
         low, middle, high = (tidy(v) for v in np.quantile(error_mm[rows], (0.05, 0.5, 0.95)))
         known = u_mm[rows]
         uncertainty = None if np.isnan(known).all() else tidy(np.sqrt(np.nanmean(known**2)))
-        made.append(
+        bins.append(
             {
                 "level_mm": tidy(label_mm[rows].mean()),
                 "frames": int(rows.sum()),
@@ -134,7 +139,14 @@ def by_level(label_mm: Floats, error_mm: Floats, u_mm: Floats, span_mm: float) -
                 "label_u_mm": uncertainty,
             }
         )
-    return made
+    return bins
+
+
+def fewest_groups(confidence: float) -> int:
+    """How many groups split conformal needs: the largest of fewer figures, as well as a band from fewer
+    scores, bounds a further group's with less than this confidence.
+    """
+    return math.ceil(confidence / (1 - confidence) - 1e-9)
 
 
 def tidy(value: float | np.floating[Any]) -> float:

@@ -30,8 +30,8 @@ def judge_model(
     used = np.unique(data.session[chosen])
     span = max(data.frozen.sessions[int(s)].mounting.tank.span_mm for s in used)
     trims = trim_counts(data, kinds)
-    its = replace(judge(program, data, chosen, trims, span, counts), known_mm=known_levels(model))
-    return replace(its, power_on=power_on(program, data, chosen, trims)) if cold else its
+    judged = replace(judge(program, data, chosen, trims, span, counts), known_mm=known_levels(model))
+    return replace(judged, power_on=power_on(program, data, chosen, trims)) if cold else judged
 
 
 def known_levels(model: Model) -> tuple[float, float] | None:

@@ -28,14 +28,14 @@ def restarts(t_ms: Ints, period_ms: int, tolerance_pct: float) -> Ints:
 
 def restarted(data: FrozenData) -> Mask:
     """Rows at which their session starts anew, by its sensor's own period and tolerance, (n,)."""
-    made: Mask = np.zeros(len(data.session), np.bool_)
+    anew: Mask = np.zeros(len(data.session), np.bool_)
     for k in np.unique(data.session):
         sensor, mine = data.frozen.sessions[int(k)].mounting.sensor, data.session == k
-        made[mine] = np.isin(
+        anew[mine] = np.isin(
             data.frame[mine],
             restarts(data.frames[int(k)].t_ms, sensor.period_ms, sensor.period_tolerance_pct),
         )
-    return made
+    return anew
 
 
 def values_of(
@@ -66,7 +66,7 @@ def values_of(
         )
         if counts is not None and not np.all(np.diff(data.session[at]) >= 0):
             raise ValueError("rows out of session order")
-        _, found = trace(
+        _, values = trace(
             program,
             given,
             _tenths(data.temperature_c[at]),
@@ -75,10 +75,10 @@ def values_of(
             ready[where],
             names,
         )
-        return found
+        return values
     last = np.asarray([data.frame[at][where == k].max() for k in range(len(used))], np.int64)
     streams = run_streams(program, data, used, np.zeros_like(last), last + 1, trims, names, counts)
-    return {name: its[data.frame[at], where] for name, its in streams.items()}
+    return {name: stream[data.frame[at], where] for name, stream in streams.items()}
 
 
 def run_streams(
@@ -110,20 +110,20 @@ def run_streams(
     fresh = np.concatenate([_fresh(data.frames[int(s)].t_ms, program) for s in used])
     ready, power_on = _ready(program, trims, session), initial_state(program, len(session))
     state, order = power_on.copy(), np.argsort(-length, kind="stable")
-    made: dict[str, Ints] = {}
+    kept: dict[str, Ints] = {}
     for k in range(int(length.max())):
         live = order[: int((length > k).sum())]
         rows = at[live] + k
         anew = live[fresh[rows]]
         state[anew] = power_on[anew]
-        state[live], found = trace(
+        state[live], values = trace(
             program, flat[rows], warm[rows], np.zeros(len(live), np.int64), state[live], ready[live], names
         )
-        for name, value in found.items():
-            made.setdefault(name, np.zeros((int(length.max()), len(session), value.shape[1]), np.int64))[
+        for name, value in values.items():
+            kept.setdefault(name, np.zeros((int(length.max()), len(session), value.shape[1]), np.int64))[
                 k, live
             ] = value
-    return made
+    return kept
 
 
 def _ready(program: Program, trims: Ints, session: Ints) -> Ints:
@@ -132,9 +132,9 @@ def _ready(program: Program, trims: Ints, session: Ints) -> Ints:
 
 
 def _fresh(t_ms: Ints, program: Program) -> Mask:
-    made: Mask = np.zeros(len(t_ms), np.bool_)
-    made[restarts(t_ms, program.period_ms, program.period_tolerance_pct)] = True
-    return made
+    fresh: Mask = np.zeros(len(t_ms), np.bool_)
+    fresh[restarts(t_ms, program.period_ms, program.period_tolerance_pct)] = True
+    return fresh
 
 
 def _tenths(degrees: Floats) -> Ints:

@@ -114,7 +114,7 @@ def assemble(
     out_of_range = builder.node("max", outside, strange, name="out_of_range")
     withheld = builder.node("max", builder.node("max", out_of_range, fault), doubted, name="is_withheld")
     wet = builder.node("sub", one, dry)
-    foam, film = (builder.node("mul", its, wet) for its in raised.values())
+    foam, film = (builder.node("mul", flag, wet) for flag in raised.values())
     flags = builder.node(
         "dense",
         builder.node("concat", foam, film, out_of_range, fault),
@@ -145,10 +145,10 @@ def _emit_mixed(builder: Builder, plain: str, raw_foam: str, score: str, hardwar
 
 
 def _emit_scores(builder: Builder, features: str, parts: Parts) -> dict[str, str]:
-    found = emit_net(builder, features, parts.watcher, "watcher", f"1/{ONE}")
-    found = builder.node("clip", found, low=SCORE_LOW, high=SCORE_HIGH)
+    outputs = emit_net(builder, features, parts.watcher, "watcher", f"1/{ONE}")
+    outputs = builder.node("clip", outputs, low=SCORE_LOW, high=SCORE_HIGH)
     names = ("doubt_now" if parts.patience else "doubt", "strange", "foam", "film")
-    scores = {name: builder.node("take", found, name=name, indices=(k,)) for k, name in enumerate(names)}
+    scores = {name: builder.node("take", outputs, name=name, indices=(k,)) for k, name in enumerate(names)}
     if parts.patience:
         scores["doubt"] = _emit_patience(builder, scores["doubt_now"])
     return scores

@@ -141,34 +141,38 @@ def conditioning(law: CountLaw | None, low: tuple[int, ...], high: tuple[int, ..
     return Conditioning(law, low, high, tuple(max(f, 1) for f in factors), preshift)
 
 
-def emit_conditioning(builder: Builder, its: Conditioning) -> Conditioned:
+def emit_conditioning(builder: Builder, conditioning: Conditioning) -> Conditioned:
     """Append the conditioning to a program."""
-    clipped = _emit_clip(builder, its)
+    clipped = _emit_clip(builder, conditioning)
     excess = builder.node("abs", builder.node("sub", "counts", clipped))
-    worst = excess if its.channels == 1 else builder.node("reduce_max", excess)
+    worst = excess if conditioning.channels == 1 else builder.node("reduce_max", excess)
     out_of_range = builder.node("greater", worst, builder.const(0), name="out_of_range")
-    return Conditioned(_emit_law(builder, its, clipped), out_of_range)
+    return Conditioned(_emit_law(builder, conditioning, clipped), out_of_range)
 
 
-def _emit_clip(builder: Builder, its: Conditioning) -> str:
-    if its.channels == 1:
-        return builder.node("clip", "counts", name="clipped", low=its.low[0], high=its.high[0])
-    floored = builder.node("max", "counts", builder.const(*its.low, name="count_low"))
-    top = builder.const(*its.high, name="count_high")
+def _emit_clip(builder: Builder, conditioning: Conditioning) -> str:
+    if conditioning.channels == 1:
+        return builder.node(
+            "clip", "counts", name="clipped", low=conditioning.low[0], high=conditioning.high[0]
+        )
+    floored = builder.node("max", "counts", builder.const(*conditioning.low, name="count_low"))
+    top = builder.const(*conditioning.high, name="count_high")
     room = builder.node("max", builder.node("sub", top, floored), builder.const(0))
     return builder.node("sub", top, room, name="clipped")
 
 
-def _emit_law(builder: Builder, its: Conditioning, clipped: str) -> str:
-    if its.law is None:
+def _emit_law(builder: Builder, conditioning: Conditioning, clipped: str) -> str:
+    if conditioning.law is None:
         return clipped
-    factors = builder.const(*its.factors, name="factors")
+    factors = builder.const(*conditioning.factors, name="factors")
     scale = f"2^-{FEATURE_BITS} of the trained range"
-    if its.law is CountLaw.RISES:
-        above = builder.node("sub", clipped, builder.const(*its.low))
+    if conditioning.law is CountLaw.RISES:
+        above = builder.node("sub", clipped, builder.const(*conditioning.low))
         return builder.node(
             "shift", builder.node("mul", above, factors), name="features", scale=scale, shift=_RISES_SHIFT
         )
-    below = builder.node("sub", builder.const(*its.high), clipped)
-    divisor = builder.node("shift", clipped, shift=its.preshift) if its.preshift else clipped
+    below = builder.node("sub", builder.const(*conditioning.high), clipped)
+    divisor = (
+        builder.node("shift", clipped, shift=conditioning.preshift) if conditioning.preshift else clipped
+    )
     return builder.node("divide", builder.node("mul", below, factors), divisor, name="features", scale=scale)

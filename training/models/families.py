@@ -65,8 +65,8 @@ class LineFamily:
         return (1,)
 
     def fit(self, task: FamilyTask, sizes: Sequence[int]) -> Mapping[int, LevelRegressor]:
-        found = fit_line(task)
-        return dict.fromkeys(sizes, LineRegressor(found[:-1], float(found[-1]), task.span_mm))
+        line = fit_line(task)
+        return dict.fromkeys(sizes, LineRegressor(line[:-1], float(line[-1]), task.span_mm))
 
     def emit(self, builder: Builder, features: str, model: LevelRegressor, bits: int) -> str:
         assert isinstance(model, LineRegressor)
@@ -95,8 +95,8 @@ class HingeFamily:
         curve = through(cells(task.features @ weights + bias, task.rows.level_mm, task.rows.group))
         lines = {size: reduce_to(curve, size) for size in sizes}
         return {
-            size: HingeRegressor(weights, bias, its.knots, its.values, its.departure, task.span_mm)
-            for size, its in lines.items()
+            size: HingeRegressor(weights, bias, line.knots, line.values, line.departure, task.span_mm)
+            for size, line in lines.items()
         }
 
     def emit(self, builder: Builder, features: str, model: LevelRegressor, bits: int) -> str:
@@ -147,16 +147,16 @@ class TreesFamily:
     def emit(self, builder: Builder, features: str, model: LevelRegressor, bits: int) -> str:
         assert isinstance(model, TreesRegressor)
         top = builder.interval(features).high[0]
-        its, leaf_step = _tree_tables(model.trees, top, bits)
+        tables, leaf_step = _tree_tables(model.trees, top, bits)
         total = builder.node(
             "trees",
             features,
-            roots=its.roots,
-            feature=its.feature,
-            threshold=its.threshold,
-            child=its.child,
-            value=its.value,
-            depth=its.depth,
+            roots=tables.roots,
+            feature=tables.feature,
+            threshold=tables.threshold,
+            child=tables.child,
+            value=tables.value,
+            depth=tables.depth,
         )
         start = float(np.ravel(model.trees.init_.constant_)[0])
         return _emit_dense(
@@ -249,9 +249,9 @@ def fit_line(task: FamilyTask) -> Floats:
 def _emit_dense(
     builder: Builder, x: str, weights: Floats, bias: Floats, bits: int, scale: str = _SCALE
 ) -> str:
-    its = dense_ints(weights, bias, builder.interval(x), bits)
-    total = builder.node("dense", x, weights=its.weights, bias=its.bias)
-    return builder.node("shift", total, scale=scale, shift=its.shift)
+    layer = dense_ints(weights, bias, builder.interval(x), bits)
+    total = builder.node("dense", x, weights=layer.weights, bias=layer.bias)
+    return builder.node("shift", total, scale=scale, shift=layer.shift)
 
 
 @dataclass(frozen=True)

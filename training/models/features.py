@@ -66,18 +66,18 @@ def emit_features(builder: Builder, trimming: Trimming, groups: Sequence[str]) -
     """Append trimming and features to a program."""
     shares = emit_shares(builder, trimming)
     wettest = builder.node("reduce_max", shares, name="wettest") if builder.channels > 1 else shares
-    made = {"shares": shares}
+    nodes = {"shares": shares}
     if "ratios" in groups or "steps" in groups:
-        made["ratios"] = _emit_ratios(builder, shares, wettest)
+        nodes["ratios"] = _emit_ratios(builder, shares, wettest)
     if "steps" in groups:
-        made["steps"] = _emit_steps(builder, made["ratios"])
+        nodes["steps"] = _emit_steps(builder, nodes["ratios"])
     if {"flow", "unrest"} & set(groups):
         fresh = _emit_fresh(builder)
         if "flow" in groups:
-            made["flow"] = _emit_flow(builder, shares, fresh)
+            nodes["flow"] = _emit_flow(builder, shares, fresh)
         if "unrest" in groups:
-            made["unrest"] = _emit_unrest(builder, shares, fresh)
-    return Features(made, shares, wettest)
+            nodes["unrest"] = _emit_unrest(builder, shares, fresh)
+    return Features(nodes, shares, wettest)
 
 
 def _emit_ratios(builder: Builder, shares: str, wettest: str) -> str:
@@ -146,11 +146,11 @@ def still_features(shares: Floats, groups: Sequence[str]) -> Floats:
     wettest = np.maximum(shares.max(axis=1, keepdims=True), WET_FLOOR)
     ratios = np.clip(np.clip(shares, 0, None) * SHARE_ONE / wettest, 0, RATIO_HIGH)
     none = np.zeros((len(shares), 1))
-    made = {
+    parts = {
         "shares": shares,
         "ratios": ratios,
         "steps": ratios[:, :-1] - ratios[:, 1:],
         "flow": none,
         "unrest": none,
     }
-    return np.hstack([made[group] for group in groups])
+    return np.hstack([parts[group] for group in groups])

@@ -31,13 +31,15 @@ class Trimmer(TransformerMixin, BaseEstimator):  # type: ignore[misc]
 
     def transform(self, X: Floats) -> Floats:
         """Features (n, width) in units of 1/4096."""
-        its, n = self.trimming, self.trimming.channels
+        trimming, n = self.trimming, self.trimming.channels
         given = np.asarray(X, np.float64)
-        dry = given[:, n : 2 * n] if its.kinds else np.asarray(its.dry, np.float64)[None, :]
-        swing = np.asarray(its.swing, np.float64)[None, :]
-        if len(its.kinds) > 1:
-            swing = np.clip(its.rises(given[:, 2 * n :], dry) @ np.asarray(its.mix).T, *its.swing_range)
-        shares = its.rises(np.clip(given[:, :n], *its.clip), dry) * SHARE_ONE / swing
+        dry = given[:, n : 2 * n] if trimming.kinds else np.asarray(trimming.dry, np.float64)[None, :]
+        swing = np.asarray(trimming.swing, np.float64)[None, :]
+        if len(trimming.kinds) > 1:
+            swing = np.clip(
+                trimming.rises(given[:, 2 * n :], dry) @ np.asarray(trimming.mix).T, *trimming.swing_range
+            )
+        shares = trimming.rises(np.clip(given[:, :n], *trimming.clip), dry) * SHARE_ONE / swing
         return still_features(np.clip(shares, SHARE_LOW, SHARE_HIGH), self.groups)
 
 

@@ -103,8 +103,8 @@ def _features_shape(operator: Any) -> None:
 
 def _trimmed_shape(operator: Any) -> None:
     """[N, C] ---> [N, W]"""  # noqa: D415 - read as shapes by the converter
-    its = operator.raw_operator
-    operator.outputs[0].type = FloatTensorType([None, width(its.groups, its.trimming.channels)])
+    trimmer = operator.raw_operator
+    operator.outputs[0].type = FloatTensorType([None, width(trimmer.groups, trimmer.trimming.channels)])
 
 
 def _level_shape(operator: Any) -> None:
@@ -117,23 +117,26 @@ def _single(values: Any) -> np.ndarray[Any, np.dtype[np.float32]]:
 
 
 def _convert_conditioner(scope: Any, operator: Any, container: Any) -> None:
-    its = operator.raw_operator.conditioning
+    conditioning = operator.raw_operator.conditioning
     version, x, out = container.target_opset, operator.inputs[0], operator.outputs
-    low, high = _single([its.low]), _single([its.high])
+    low, high = _single([conditioning.low]), _single([conditioning.high])
     floored = OnnxMax(x, low, op_version=version)
     clipped = OnnxMin(floored, high, op_version=version)
-    if its.law is None:
+    if conditioning.law is None:
         OnnxIdentity(clipped, op_version=version, output_names=out).add_to(scope, container)
         return
-    if its.law is CountLaw.RISES:
+    if conditioning.law is CountLaw.RISES:
         scale = _single(
-            [its.floats(np.asarray([its.high]))[0] / np.maximum(np.subtract(its.high, its.low), 1)]
+            [
+                conditioning.floats(np.asarray([conditioning.high]))[0]
+                / np.maximum(np.subtract(conditioning.high, conditioning.low), 1)
+            ]
         )
         OnnxMul(
             OnnxSub(clipped, low, op_version=version), scale, op_version=version, output_names=out
         ).add_to(scope, container)
         return
-    scale = _single([np.asarray(its.factors) * float(1 << its.preshift) / float(1 << 14)])
+    scale = _single([np.asarray(conditioning.factors) * float(1 << conditioning.preshift) / float(1 << 14)])
     below = OnnxMul(OnnxSub(high, clipped, op_version=version), scale, op_version=version)
     OnnxDiv(below, clipped, op_version=version, output_names=out).add_to(scope, container)
 
@@ -201,8 +204,8 @@ def _convert_deep(scope: Any, operator: Any, container: Any) -> None:
 
 def _convert_trimmer(scope: Any, operator: Any, container: Any) -> None:
     """Shares and ratios, as ``Trimmer.transform``; the features of counts that stand still."""
-    its, version = operator.raw_operator.trimming, container.target_opset
-    n = its.channels
+    trimming, version = operator.raw_operator.trimming, container.target_opset
+    n = trimming.channels
 
     def part(k: int) -> Any:
         return OnnxGather(
@@ -213,20 +216,20 @@ def _convert_trimmer(scope: Any, operator: Any, container: Any) -> None:
         return OnnxClip(x, np.asarray(low, np.float32), np.asarray(high, np.float32), op_version=version)
 
     def rises(counts: Any, dry: Any) -> Any:
-        if its.law is CountLaw.RISES:
+        if trimming.law is CountLaw.RISES:
             return OnnxSub(counts, dry, op_version=version)
         apart = OnnxDiv(OnnxSub(dry, counts, op_version=version), counts, op_version=version)
         return OnnxMul(apart, _single([[1 << RATIO_BITS]]), op_version=version)
 
-    dry = part(1) if its.kinds else _single([its.dry])
-    swing: Any = _single([its.swing])
-    if len(its.kinds) > 1:
+    dry = part(1) if trimming.kinds else _single([trimming.dry])
+    swing: Any = _single([trimming.swing])
+    if len(trimming.kinds) > 1:
         swing = clip(
-            OnnxMatMul(rises(part(2), dry), _single(np.asarray(its.mix).T), op_version=version),
-            *its.swing_range,
+            OnnxMatMul(rises(part(2), dry), _single(np.asarray(trimming.mix).T), op_version=version),
+            *trimming.swing_range,
         )
     share = OnnxMul(
-        OnnxDiv(rises(clip(part(0), *its.clip), dry), swing, op_version=version),
+        OnnxDiv(rises(clip(part(0), *trimming.clip), dry), swing, op_version=version),
         _single([[SHARE_ONE]]),
         op_version=version,
     )
@@ -239,9 +242,9 @@ def _convert_trimmer(scope: Any, operator: Any, container: Any) -> None:
         op_version=version,
     )
     still = OnnxMul(wettest, _single([[0]]), op_version=version)
-    made = {"shares": share, "ratios": clip(wet, 0, RATIO_HIGH), "flow": still}
+    parts = {"shares": share, "ratios": clip(wet, 0, RATIO_HIGH), "flow": still}
     OnnxConcat(
-        *(made[group] for group in operator.raw_operator.groups),
+        *(parts[group] for group in operator.raw_operator.groups),
         axis=1,
         op_version=version,
         output_names=operator.outputs,

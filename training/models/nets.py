@@ -81,12 +81,12 @@ def _pruned(layers: list[tuple[Floats, Floats]], features: Floats) -> Layers:
     does that; one unit stays.
     """
     for k in range(len(layers) - 1):
-        made = activations((*layers[: k + 1], layers[k + 1]), features)[k]
-        alive = np.ptp(made, axis=0) > 1e-9
+        outputs = activations((*layers[: k + 1], layers[k + 1]), features)[k]
+        alive = np.ptp(outputs, axis=0) > 1e-9
         alive[0] |= not alive.any()
         after, bias = layers[k + 1]
         layers[k] = (layers[k][0][:, alive], layers[k][1][alive])
-        layers[k + 1] = (after[alive], bias + made[0][~alive] @ after[~alive])
+        layers[k + 1] = (after[alive], bias + outputs[0][~alive] @ after[~alive])
     return tuple(layers)
 
 
@@ -116,14 +116,14 @@ class IntNet:
 
     def activations(self, features: Floats) -> list[Floats]:
         """What each layer gives on integer features (n, inputs), exactly as the program's operations do."""
-        made, x = [], np.asarray(features, np.int64)
-        for k, its in enumerate(self.layers):
-            total = x @ np.asarray(its.weights, np.int64).T + np.asarray(its.bias, np.int64)
-            x = total if its.shift == 0 else (total + (1 << (its.shift - 1))) >> its.shift
+        outputs, x = [], np.asarray(features, np.int64)
+        for k, layer in enumerate(self.layers):
+            total = x @ np.asarray(layer.weights, np.int64).T + np.asarray(layer.bias, np.int64)
+            x = total if layer.shift == 0 else (total + (1 << (layer.shift - 1))) >> layer.shift
             if k < len(self.layers) - 1:
-                x = np.clip(x, 0, its.high)
-            made.append(x)
-        return [np.asarray(a, np.float64) for a in made]
+                x = np.clip(x, 0, layer.high)
+            outputs.append(x)
+        return [np.asarray(a, np.float64) for a in outputs]
 
 
 def quantise_net(
@@ -158,8 +158,8 @@ def quantise_net(
             hidden = np.clip(IntNet(tuple(layers)).activations(features)[-1], 0, before)
             pending = list(_improved(pending, hidden / before, *refit_on, huber))
     weights, bias = pending[0]
-    its = dense_ints((weights * (out_scale / before)).T, bias * out_scale, interval, 16)
-    return IntNet((*layers, IntLayer(its.weights, its.bias, its.shift, 0)))
+    last = dense_ints((weights * (out_scale / before)).T, bias * out_scale, interval, 16)
+    return IntNet((*layers, IntLayer(last.weights, last.bias, last.shift, 0)))
 
 
 def _hidden_ints(weights: Floats, bias: Floats, interval: Interval, bits: int) -> IntLayer:
@@ -168,12 +168,12 @@ def _hidden_ints(weights: Floats, bias: Floats, interval: Interval, bits: int) -
     """
     for steps in range(ACTIVATION_BITS, _FEWEST_BITS, -1):
         try:
-            its = dense_ints(np.ldexp(weights, steps).T, np.ldexp(bias, steps), interval, bits)
+            ints = dense_ints(np.ldexp(weights, steps).T, np.ldexp(bias, steps), interval, bits)
         except ProgramError:
             continue
-        return IntLayer(its.weights, its.bias, its.shift, 1 << steps)
-    its = dense_ints(np.ldexp(weights, _FEWEST_BITS).T, np.ldexp(bias, _FEWEST_BITS), interval, bits)
-    return IntLayer(its.weights, its.bias, its.shift, 1 << _FEWEST_BITS)
+        return IntLayer(ints.weights, ints.bias, ints.shift, 1 << steps)
+    ints = dense_ints(np.ldexp(weights, _FEWEST_BITS).T, np.ldexp(bias, _FEWEST_BITS), interval, bits)
+    return IntLayer(ints.weights, ints.bias, ints.shift, 1 << _FEWEST_BITS)
 
 
 def _improved(
@@ -181,8 +181,8 @@ def _improved(
 ) -> Layers:
     """The later layers of a net fitted on to what its first layer gives, x (n, units)."""
     scale = _spread(targets)
-    its = list(layers)
-    its[-1] = (its[-1][0] / scale, its[-1][1] / scale)
+    scaled = list(layers)
+    scaled[-1] = (scaled[-1][0] / scale, scaled[-1][1] / scale)
     task = FitProblem(
         x.astype(np.float32),
         (targets / scale).astype(np.float32),
@@ -190,17 +190,17 @@ def _improved(
         None if huber is None else huber / float(scale[0]),
         1e-6,
     )
-    made = list(improve_layers(task, tuple(its), _IMPROVING))
-    made[-1] = (made[-1][0] * scale, made[-1][1] * scale)
-    return tuple(made)
+    improved = list(improve_layers(task, tuple(scaled), _IMPROVING))
+    improved[-1] = (improved[-1][0] * scale, improved[-1][1] * scale)
+    return tuple(improved)
 
 
-def emit_net(builder: Builder, features: str, its: IntNet, name: str, scale: str) -> str:
+def emit_net(builder: Builder, features: str, net: IntNet, name: str, scale: str) -> str:
     """Append an integer net to a program; returns the node of its outputs."""
     x = features
-    for k, layer in enumerate(its.layers):
+    for k, layer in enumerate(net.layers):
         total = builder.node("dense", x, weights=layer.weights, bias=layer.bias)
-        if k == len(its.layers) - 1:
+        if k == len(net.layers) - 1:
             return builder.node("shift", total, name=name, scale=scale, shift=layer.shift)
         x = builder.node("clip", builder.node("shift", total, shift=layer.shift), low=0, high=layer.high)
     raise ValueError("a net without layers")

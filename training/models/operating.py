@@ -19,7 +19,7 @@ from training.models.watch import ONE, States
 from training.program import LEVEL_UNITS_PER_MM, shift_round
 from training.rows import Floats, Ints, Mask
 
-WET_SHARE = (
+WET_SPAN_SHARE = (
     0.05  # of the span: an empty tank read above this is a false wet, a fuller one called empty a false dry
 )
 DEFAULT_SHARES: Mapping[str, float] = {"clean": 0.99, "foam": 0.85, "film": 0.85}
@@ -74,7 +74,7 @@ class Scores:
     def level_mm(self) -> Floats:
         """The levels of both nets, mixed by the foam score as the program does."""
         plain, foam = (
-            np.rint(its * LEVEL_UNITS_PER_MM).astype(np.int64) for its in (self.plain_mm, self.foam_mm)
+            np.rint(level * LEVEL_UNITS_PER_MM).astype(np.int64) for level in (self.plain_mm, self.foam_mm)
         )
         mixed = plain + shift_round((foam - plain) * np.clip(self.foam, 0, ONE), ONE.bit_length() - 1)
         return np.asarray(mixed / LEVEL_UNITS_PER_MM, np.float64)
@@ -86,57 +86,55 @@ def nothing_withheld() -> Operating:
 
 
 def find_operating(
-    its: Scores, label_mm: Floats, states: States, group: Ints, span_mm: float, shares: Mapping[str, float]
+    scores: Scores, label_mm: Floats, states: States, group: Ints, span_mm: float, shares: Mapping[str, float]
 ) -> Operating:
     """Thresholds from rows with labels and groups (n,); ``shares`` are the least shares of readings to be
     given by class: clean, foam, film.
     """
-    made = nothing_withheld()
-    made = replace(
-        made,
-        share_low=min(int(its.driest.min()) - SHARE_ONE // 10, -SHARE_ONE // 8),
-        share_high=int(its.wettest.max()) + SHARE_ONE // 8,
+    at = nothing_withheld()
+    at = replace(
+        at,
+        share_low=min(int(scores.driest.min()) - SHARE_ONE // 10, -SHARE_ONE // 8),
+        share_high=int(scores.wettest.max()) + SHARE_ONE // 8,
     )
-    made = replace(
-        made, share_low=max(made.share_low, SHARE_LOW), share_high=min(made.share_high, SHARE_HIGH)
-    )
-    made = replace(made, empty_below=_empty(its, label_mm, states, span_mm))
+    at = replace(at, share_low=max(at.share_low, SHARE_LOW), share_high=min(at.share_high, SHARE_HIGH))
+    at = replace(at, empty_below=_empty(scores, label_mm, states, span_mm))
     seen = states.clean if states.clean.any() else np.ones(len(label_mm), np.bool_)
-    foam = max(_apart(its.foam, states.foam), int(np.quantile(its.foam[seen], 1 - _FALSE_FOAM)))
-    made = replace(made, foam_above=foam, film_above=_apart(its.film, states.film))
-    made = replace(
-        made, strange_above=max(int(np.quantile(its.strange[seen], _STRANGE_QUANTILE)) + 1, ONE // 2)
+    foam = max(_apart(scores.foam, states.foam), int(np.quantile(scores.foam[seen], 1 - _FALSE_FOAM)))
+    at = replace(at, foam_above=foam, film_above=_apart(scores.film, states.film))
+    at = replace(
+        at, strange_above=max(int(np.quantile(scores.strange[seen], _STRANGE_QUANTILE)) + 1, ONE // 2)
     )
-    return _doubts(its, made, states, group, shares)
+    return _doubts(scores, at, states, group, shares)
 
 
-def accepted(its: Scores, at: Operating) -> Mask:
+def accepted(scores: Scores, at: Operating) -> Mask:
     """Which rows get a reading."""
     most = np.where(
-        its.foam > at.foam_above,
+        scores.foam > at.foam_above,
         at.doubt_above_foam,
-        np.where(its.film > at.film_above, at.doubt_above_film, at.doubt_above),
+        np.where(scores.film > at.film_above, at.doubt_above_film, at.doubt_above),
     )
-    bad = (its.doubt > most) | (its.strange > at.strange_above)
-    outside = (its.driest < at.share_low) | (its.wettest > at.share_high)
-    return np.asarray(~outside & (~bad | (its.wettest < at.empty_below)), np.bool_)
+    bad = (scores.doubt > most) | (scores.strange > at.strange_above)
+    outside = (scores.driest < at.share_low) | (scores.wettest > at.share_high)
+    return np.asarray(~outside & (~bad | (scores.wettest < at.empty_below)), np.bool_)
 
 
-def false_wet(its: Scores, at: Operating, states: States, span_mm: float) -> Mask:
+def false_wet(scores: Scores, at: Operating, states: States, span_mm: float) -> Mask:
     """Rows of an empty tank that are given a level above 5 % of the span."""
     return np.asarray(
         states.empty
-        & accepted(its, at)
-        & (its.wettest >= at.empty_below)
-        & (its.level_mm() > WET_SHARE * span_mm),
+        & accepted(scores, at)
+        & (scores.wettest >= at.empty_below)
+        & (scores.level_mm() > WET_SPAN_SHARE * span_mm),
         np.bool_,
     )
 
 
-def _empty(its: Scores, label_mm: Floats, states: States, span_mm: float) -> int:
+def _empty(scores: Scores, label_mm: Floats, states: States, span_mm: float) -> int:
     """Halfway between what dry tanks show and what tanks show that hold more than a trace."""
-    dry = its.wettest[states.dry]
-    wet = its.wettest[label_mm > max(0.01 * span_mm, 1.0)]
+    dry = scores.wettest[states.dry]
+    wet = scores.wettest[label_mm > max(0.01 * span_mm, 1.0)]
     low = float(np.quantile(dry, _DRY_QUANTILE)) if len(dry) else 0.0
     high = float(np.quantile(wet, 1 - _DRY_QUANTILE)) if len(wet) else low
     return int(np.ceil(low + 0.5 * max(high - low, 0.0))) + 1
@@ -152,7 +150,7 @@ def _apart(score: Ints, truth: Mask) -> int:
 
 
 def _doubts(
-    its: Scores, at: Operating, states: States, group: Ints, shares: Mapping[str, float]
+    scores: Scores, at: Operating, states: States, group: Ints, shares: Mapping[str, float]
 ) -> Operating:
     """The thresholds of doubt, each as low as the share that is asked for its class leaves room.
 
@@ -168,7 +166,7 @@ def _doubts(
         ("doubt_above", "clean", 1),
     ):
         at = _doubt(
-            its,
+            scores,
             at,
             states,
             group,
@@ -181,7 +179,7 @@ def _doubts(
 
 
 def _doubt(
-    its: Scores,
+    scores: Scores,
     at: Operating,
     states: States,
     group: Ints,
@@ -193,17 +191,17 @@ def _doubt(
     """The operating point with one threshold as low as may be: ``wanted`` shares of all rows, and ``least``
     of each group's rows of the class ``name``.
     """
-    levels, groups = _levels(its), [group == g for g in np.unique(group)]
+    levels, groups = _levels(scores), [group == g for g in np.unique(group)]
 
     def raised(t: int) -> Operating:
         return replace(at, **{threshold: int(t)})
 
     def gives(t: int) -> bool:
-        return _gives(its, raised(t), states, wanted, {name, "clean"})
+        return _gives(scores, raised(t), states, wanted, {name, "clean"})
 
     def gives_each(t: int) -> bool:
         return gives(t) and all(
-            _gives(its, raised(t), states, {name: least}, (name,), rows) for rows in groups
+            _gives(scores, raised(t), states, {name: least}, (name,), rows) for rows in groups
         )
 
     # a group of which other reasons withhold too much leaves nothing to be doubted: then all rows together
@@ -213,9 +211,9 @@ def _doubt(
 
 
 def without_false_wets(
-    its: Scores, states: States, at: Operating, others: Scores, their_states: States, span_mm: float
+    scores: Scores, states: States, at: Operating, others: Scores, their_states: States, span_mm: float
 ) -> Operating:
-    """Thresholds of doubt lowered until no empty tank among ``others`` is read as wet, or ``its`` rows are
+    """Thresholds of doubt lowered until no empty tank among ``others`` is read as wet, or ``scores`` rows are
     given the least that a product can live with.
     """
 
@@ -226,22 +224,22 @@ def without_false_wets(
         }
         return replace(at, **doubts)
 
-    levels = _levels(its)
+    levels = _levels(scores)
     safe = bisect.bisect_left(
         levels, True, key=lambda t: bool(false_wet(others, lowered(t), their_states, span_mm).any())
     )
     if safe == len(levels):
         return at
-    floor = bisect.bisect_left(levels, True, key=lambda t: _gives(its, lowered(t), states, _LEAST, _LEAST))
+    floor = bisect.bisect_left(levels, True, key=lambda t: _gives(scores, lowered(t), states, _LEAST, _LEAST))
     return lowered(int(levels[min(max(safe - 1, floor, 0), len(levels) - 1)]))
 
 
-def _levels(its: Scores) -> Ints:
-    return np.unique(np.quantile(its.doubt, np.linspace(0, 1, 401)).astype(np.int64))
+def _levels(scores: Scores) -> Ints:
+    return np.unique(np.quantile(scores.doubt, np.linspace(0, 1, 401)).astype(np.int64))
 
 
 def _gives(
-    its: Scores,
+    scores: Scores,
     at: Operating,
     states: States,
     least: Mapping[str, float],
@@ -254,7 +252,7 @@ def _gives(
         "foam": states.foam & ~states.empty,
         "film": states.film & ~states.empty,
     }
-    given = accepted(its, at)
+    given = accepted(scores, at)
     its_rows = {name: classes[name] if rows is None else classes[name] & rows for name in names}
     return all(
         float(given[its_rows[name]].mean()) >= least.get(name, 0) for name in names if its_rows[name].any()

@@ -65,18 +65,18 @@ def fit_sizes(
     family: str, sizes: Sequence[int], rows: Rows, hardware: Hardware, seed: int
 ) -> Mapping[int, Fitted]:
     """Fit a family at several sizes to the same frames."""
-    its = FAMILIES[family]
+    chosen = FAMILIES[family]
     low, high = trained_range(rows, (1 << hardware.count_bits) - 1)
-    condition = conditioning(hardware.count_law if its.uses_law else None, low, high)
+    condition = conditioning(hardware.count_law if chosen.uses_law else None, low, high)
     features = condition.floats(rows.counts)
-    models = its.fit(FamilyTask(rows, features, condition, hardware.span_mm, seed), sizes)
-    made = {}
+    models = chosen.fit(FamilyTask(rows, features, condition, hardware.span_mm, seed), sizes)
+    fitted = {}
     for size, model in models.items():
         pipeline = Pipeline(
             [("conditioner", Conditioner(condition).fit(rows.counts)), ("model", model.fit(features))]
         )
-        made[size] = Fitted(family, size, condition, pipeline)
-    return made
+        fitted[size] = Fitted(family, size, condition, pipeline)
+    return fitted
 
 
 def quantise(fitted: Fitted, bits: int, hardware: Hardware, name: str) -> Program:

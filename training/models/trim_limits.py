@@ -45,14 +45,14 @@ def refuse_trims(program: Program, data: FrozenData, rows: Mask, whose: str, hin
     declares; one that is lacking is let pass.
     """
     for k in np.unique(data.session[rows]):
-        its = data.frozen.sessions[int(k)]
+        captured = data.frozen.sessions[int(k)]
         trims = [data.trim(int(k), TrimKind(kind)) for kind in program.trim_kinds]
         counts = [count for trim in trims if trim is not None for count in trim.counts]
         refuse_trim(
             program,
             counts,
-            its.mounting,
-            f"unit {its.unit.name} on mounting {its.mounting.name}",
+            captured.mounting,
+            f"unit {captured.unit.name} on mounting {captured.mounting.name}",
             whose,
             hint,
         )

@@ -232,85 +232,91 @@ def _ints(values: Floats | Ints) -> tuple[int, ...]:
     return tuple(int(v) for v in np.rint(values))
 
 
-def kind_names(its: Trimming) -> tuple[str, ...]:
+def kind_names(trimming: Trimming) -> tuple[str, ...]:
     """The kinds of trim as a program names them; a program that takes none names the default."""
-    return tuple(str(kind) for kind in its.kinds) or (DEFAULT_TRIM_KIND,)
+    return tuple(str(kind) for kind in trimming.kinds) or (DEFAULT_TRIM_KIND,)
 
 
-def trim_range(its: Trimming) -> Interval | None:
+def trim_range(trimming: Trimming) -> Interval | None:
     """The interval of the trim that a program declares; None when it takes none."""
-    return Interval(its.trim_low, its.trim_high) if its.kinds else None
+    return Interval(trimming.trim_low, trimming.trim_high) if trimming.kinds else None
 
 
-def emit_shares(builder: Builder, its: Trimming) -> str:
+def emit_shares(builder: Builder, trimming: Trimming) -> str:
     """Append the trimming to a program: the prepare section, and in the step section the shares, clipped,
     (channels,).
     """
-    bits = its.gain_bits
-    dry, gain = _emit_prepare(builder, its, bits)
-    counts = builder.node("clip", "counts", low=its.clip[0], high=its.clip[1])
-    if its.law is CountLaw.RISES:
+    bits = trimming.gain_bits
+    dry, gain = _emit_prepare(builder, trimming, bits)
+    counts = builder.node("clip", "counts", low=trimming.clip[0], high=trimming.clip[1])
+    if trimming.law is CountLaw.RISES:
         rise = builder.node("sub", counts, dry)
     else:
-        shifted = builder.node("shift", counts, shift=its.preshift) if its.preshift else counts
+        shifted = builder.node("shift", counts, shift=trimming.preshift) if trimming.preshift else counts
         rise = builder.node("sub", builder.node("divide", dry, shifted), builder.const(1 << RATIO_BITS))
-    rise = builder.node("clip", rise, low=-its.reach, high=its.reach)
+    rise = builder.node("clip", rise, low=-trimming.reach, high=trimming.reach)
     share = builder.node("shift", builder.node("mul", rise, gain), shift=bits - SHARE_BITS)
     return builder.node(
         "clip", share, name="shares", low=SHARE_LOW, high=SHARE_HIGH, scale=f"1/{SHARE_ONE} of the swing"
     )
 
 
-def _emit_prepare(builder: Builder, its: Trimming, bits: int) -> tuple[str, str]:
+def _emit_prepare(builder: Builder, trimming: Trimming, bits: int) -> tuple[str, str]:
     """The dry counts (times 2**RATIO_BITS where counts are divided) and the reciprocal swings: prepared, or
     constants.
     """
-    n = its.channels
-    gain = builder.const(*((1 << bits) // s for s in its.swing), name="gain") if len(its.kinds) < 2 else ""
-    if not its.kinds:
+    n = trimming.channels
+    gain = (
+        builder.const(*((1 << bits) // s for s in trimming.swing), name="gain")
+        if len(trimming.kinds) < 2
+        else ""
+    )
+    if not trimming.kinds:
         values = (
-            its.dry
-            if its.law is CountLaw.RISES
-            else tuple((d >> its.preshift) << RATIO_BITS for d in its.dry)
+            trimming.dry
+            if trimming.law is CountLaw.RISES
+            else tuple((d >> trimming.preshift) << RATIO_BITS for d in trimming.dry)
         )
         return builder.const(*values, name="dry"), gain
-    whole = len(its.kinds) == 1
+    whole = len(trimming.kinds) == 1
     dry = (
         builder.prepare_node("take", "trim", indices=tuple(range(n)), name="dry_count")
         if not whole
         else "trim"
     )
-    if its.law is CountLaw.RISES:
+    if trimming.law is CountLaw.RISES:
         kept = builder.prepare_node(
             "clip", dry, low=0, high=(1 << builder.count_bits) - 1, name="dry", keep=True
         )
     else:
-        shifted = builder.prepare_node("shift", dry, shift=its.preshift) if its.preshift else dry
+        shifted = builder.prepare_node("shift", dry, shift=trimming.preshift) if trimming.preshift else dry
         scale = builder.prepare_node("const", values=(1 << RATIO_BITS,))
         kept = builder.prepare_node("mul", shifted, scale, name="dry", keep=True)
     if whole:
         return kept, gain
     second = builder.prepare_node("take", "trim", indices=tuple(range(n, 2 * n)))
-    if its.law is CountLaw.RISES:
+    if trimming.law is CountLaw.RISES:
         rise = builder.prepare_node("sub", second, dry)
     else:
-        second = builder.prepare_node("shift", second, shift=its.preshift) if its.preshift else second
+        second = (
+            builder.prepare_node("shift", second, shift=trimming.preshift) if trimming.preshift else second
+        )
         ratio = builder.prepare_node("divide", kept, second)
         rise = builder.prepare_node("sub", ratio, builder.prepare_node("const", values=(1 << RATIO_BITS,)))
-    rise = builder.prepare_node("clip", rise, low=-its.reach, high=its.reach)
-    swing = _emit_mix(builder, its, rise)
-    swing = builder.prepare_node("clip", swing, low=its.swing_range[0], high=its.swing_range[1])
+    rise = builder.prepare_node("clip", rise, low=-trimming.reach, high=trimming.reach)
+    swing = _emit_mix(builder, trimming, rise)
+    swing = builder.prepare_node("clip", swing, low=trimming.swing_range[0], high=trimming.swing_range[1])
     top = builder.prepare_node("const", values=(1 << bits,))
     return kept, builder.prepare_node("divide", top, swing, name="gain", keep=True)
 
 
-def _emit_mix(builder: Builder, its: Trimming, rise: str) -> str:
-    mix = np.asarray(its.mix)
-    if np.array_equal(mix, np.eye(its.channels)):
+def _emit_mix(builder: Builder, trimming: Trimming, rise: str) -> str:
+    mix = np.asarray(trimming.mix)
+    if np.array_equal(mix, np.eye(trimming.channels)):
         return rise
     bits = _MIX_BITS
-    while np.abs(np.rint(mix * (1 << bits))).sum(axis=1).max() * its.reach + (1 << bits) > INT32_MAX:
+    while np.abs(np.rint(mix * (1 << bits))).sum(axis=1).max() * trimming.reach + (1 << bits) > INT32_MAX:
         bits -= 1
     weights = tuple(tuple(int(v) for v in np.rint(row * (1 << bits))) for row in mix)
-    total = builder.prepare_node("dense", rise, weights=weights, bias=(0,) * its.channels)
+    total = builder.prepare_node("dense", rise, weights=weights, bias=(0,) * trimming.channels)
     return builder.prepare_node("shift", total, shift=bits)

@@ -80,37 +80,37 @@ def make_strange(shares: Floats, rng: np.random.Generator, count: int) -> Floats
     """
     n, channels = shares.shape
     kinds: Sequence[Callable[[Floats, np.random.Generator], Floats]] = (_cut_off, _stuck, _exchanged, _hand)
-    made: list[Floats] = []
-    while sum(map(len, made)) < count:
+    frames: list[Floats] = []
+    while sum(map(len, frames)) < count:
         base = shares[rng.integers(0, n, count)]
-        changed = kinds[len(made) % len(kinds)](base, rng)
+        changed = kinds[len(frames) % len(kinds)](base, rng)
         changed = np.clip(changed, SHARE_LOW, SHARE_HIGH)
         far = np.abs(changed - base).max(axis=1) > _LEAST_CHANGE * SHARE_ONE
-        made.append(changed[far][: count // len(kinds) + 1])
-    return np.concatenate(made)[:count].reshape(-1, channels)
+        frames.append(changed[far][: count // len(kinds) + 1])
+    return np.concatenate(frames)[:count].reshape(-1, channels)
 
 
 def _cut_off(base: Floats, rng: np.random.Generator) -> Floats:
-    made = base.copy()
+    cut = base.copy()
     for _ in range(2):
         pad = rng.integers(0, base.shape[1], len(base))
-        made[np.arange(len(base)), pad] = rng.uniform(SHARE_LOW, SHARE_HIGH, len(base))
-    return made
+        cut[np.arange(len(base)), pad] = rng.uniform(SHARE_LOW, SHARE_HIGH, len(base))
+    return cut
 
 
 def _stuck(base: Floats, rng: np.random.Generator) -> Floats:
-    made = base.copy()
+    stuck = base.copy()
     pad = rng.integers(0, base.shape[1], len(base))
-    made[np.arange(len(base)), pad] = rng.choice([0.0, float(SHARE_ONE)], len(base))
-    return made
+    stuck[np.arange(len(base)), pad] = rng.choice([0.0, float(SHARE_ONE)], len(base))
+    return stuck
 
 
 def _exchanged(base: Floats, rng: np.random.Generator) -> Floats:
-    made = base.copy()
+    exchanged = base.copy()
     for row in range(len(base)):
         a, b = rng.choice(base.shape[1], 2, replace=False)
-        made[row, [a, b]] = made[row, [b, a]]
-    return made
+        exchanged[row, [a, b]] = exchanged[row, [b, a]]
+    return exchanged
 
 
 def _hand(base: Floats, rng: np.random.Generator) -> Floats:

@@ -59,10 +59,10 @@ class Builder:
         **attributes: Attribute,
     ) -> str:
         """Append an operation to the prepare section; ``keep`` hands its value on to step."""
-        made = self._append(self._prepare, op, inputs, name, scale, attributes)
+        node = self._append(self._prepare, op, inputs, name, scale, attributes)
         if keep:
-            self._prepared.append(made)
-        return made
+            self._prepared.append(node)
+        return node
 
     def const(self, *values: int, name: str = "", scale: str = "") -> str:
         """A row of constants in the step section."""
@@ -98,9 +98,9 @@ class Builder:
         attributes: Mapping[str, Attribute],
     ) -> str:
         name = name or f"v{len(self._prepare) + len(self._step)}"
-        found = node_interval(name, op, attributes, [self._known[i] for i in inputs])
-        section.append(Node(name, op, inputs, dict(attributes), found, scale))
-        self._known[name] = found
+        interval = node_interval(name, op, attributes, [self._known[i] for i in inputs])
+        section.append(Node(name, op, inputs, dict(attributes), interval, scale))
+        self._known[name] = interval
         return name
 
     def _program(self, outputs: Mapping[str, str]) -> Program:

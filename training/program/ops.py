@@ -83,9 +83,9 @@ def interval(bounds: Sequence[tuple[int, int]], what: str) -> Interval:
     return Interval(tuple(low for low, _ in bounds), tuple(high for _, high in bounds))
 
 
-def require(condition: bool, what: str, found: str, expected: str) -> None:
+def require(condition: bool, what: str, given: str, expected: str) -> None:
     if not condition:
-        raise ProgramError(what, found, expected)
+        raise ProgramError(what, given, expected)
 
 
 class Op:

@@ -106,9 +106,9 @@ def propagate(
             raise ProgramError(
                 f"node '{node.name}'", f"input '{missing[0]}' is not defined before it", "an earlier value"
             )
-        found = node_interval(node.name, node.op, node.attributes, [intervals[i] for i in node.inputs])
-        intervals[node.name] = found
-        result.append(replace(node, interval=found))
+        interval = node_interval(node.name, node.op, node.attributes, [intervals[i] for i in node.inputs])
+        intervals[node.name] = interval
+        result.append(replace(node, interval=interval))
     return tuple(result), intervals
 
 
@@ -182,15 +182,15 @@ def _check_outputs(program: Program, intervals: Mapping[str, Interval]) -> None:
         "flags": (0, _FLAGS_MAX),
     }
     for output, node in program.outputs.items():
-        found = intervals.get(node)
+        interval = intervals.get(node)
         low, high = allowed[output]
-        if found is None or found.size != 1:
+        if interval is None or interval.size != 1:
             raise ProgramError(
                 f"output '{output}'", f"'{node}' is not a single value of step", "a node of size 1"
             )
-        if found.low[0] < low or found.high[0] > high:
+        if interval.low[0] < low or interval.high[0] > high:
             raise ProgramError(
                 f"output '{output}'",
-                f"can reach [{found.low[0]}, {found.high[0]}]",
+                f"can reach [{interval.low[0]}, {interval.high[0]}]",
                 f"values inside [{low}, {high}]",
             )

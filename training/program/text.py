@@ -64,9 +64,9 @@ def from_json(text: str, where: str = "program") -> Program:
     except (ValueError, RecursionError) as error:
         raise ProgramError(where, f"not JSON ({error})", "a program written by innage") from error
     if not isinstance(body, dict) or body.get("format") != FORMAT:
-        found = body.get("format") if isinstance(body, dict) else None
+        given = body.get("format") if isinstance(body, dict) else None
         raise ProgramError(
-            where, f"format {found!r}", f"format {FORMAT}", "export the program again with this version"
+            where, f"format {given!r}", f"format {FORMAT}", "export the program again with this version"
         )
     try:
         program = _program_in(body)

@@ -19,7 +19,7 @@ from training.judging.array_answers import answer_classes, meets_classes
 from training.judging.curves import confusion_rows, error_boxes, errors_by_level, risk_curves
 from training.judging.judged import Judged, figures_of, judge, judge_scores
 from training.judging.power_on import power_on
-from training.judging.scoring import Answers, beyond, by_group, score, tidy
+from training.judging.scoring import Answers, beyond, by_group, fewest_groups, score, tidy
 from training.models.assemble import FLAG_TABLE, Band, assemble
 from training.models.float_arrays import float_pipeline, float_rows
 from training.models.float_pipelines import emit_float_onnx, float_onnx_difference
@@ -27,7 +27,7 @@ from training.models.nets import Net
 from training.models.trimming import usable_trims
 from training.program import Program
 from training.rows import Floats, Ints, Mask, seen_in_prove_bands
-from training.search.band import NOT_DRAWN, SHARE, band_of, conformal, fewest_groups, scores, widths_of
+from training.search.band import NOT_DRAWN, SHARE, band_of, conformal, scores, widths_of
 from training.search.candidates import (
     ALL,
     EVERY,
@@ -218,7 +218,7 @@ def _calibrate(
 ) -> tuple[Band | None, dict[str, Any]]:
     """The band from the calibrate groups, and what is said of it."""
     data, span_mm = context.data, context.span_mm
-    rows, need = data.rows(Role.CALIBRATE), fewest_groups()
+    rows, need = data.rows(Role.CALIBRATE), fewest_groups(SHARE)
     groups = len(np.unique(data.group[rows]))
     if data.frozen.group_by is GroupBy.TEMPERATURE:
         return None, {"given": False, "reason": NOT_DRAWN}

@@ -38,20 +38,15 @@ class Widths:
     above: tuple[float, float]
 
 
-def fewest_groups(share: float = SHARE) -> int:
-    """How many calibrate groups a band needs: below that the k-th smallest score doesn't exist."""
-    return math.ceil(share / (1 - share) - 1e-9)
-
-
-def widths_of(its: Judged) -> Widths:
+def widths_of(judged: Judged) -> Widths:
     """Half widths from choose rows: the 90 % quantile of the errors on each side, plain and flagged; both
     alike where none was flagged.
     """
-    used = its.accepted & ~its.states.empty
-    flagged = (its.flags & _FLAGGED) != 0
+    used = judged.accepted & ~judged.states.empty
+    flagged = (judged.flags & _FLAGGED) != 0
 
     def side(sign: float, rows: Mask) -> float:
-        over = np.maximum(sign * its.error_mm[rows], 0.0)
+        over = np.maximum(sign * judged.error_mm[rows], 0.0)
         return max(float(np.quantile(over, SHARE)) if rows.any() else 0.0, LEAST_MM)
 
     plain = used & ~flagged
@@ -59,13 +54,13 @@ def widths_of(its: Judged) -> Widths:
     return Widths((side(1, plain), side(1, other)), (side(-1, plain), side(-1, other)))
 
 
-def scores(its: Judged, widths: Widths) -> Floats:
+def scores(judged: Judged, widths: Widths) -> Floats:
     """One score a group with an accepted reading, in the order of the groups' names."""
-    used = its.accepted & ~its.states.empty
-    flagged = ((its.flags & _FLAGGED) != 0).astype(np.int64)
-    over = np.nan_to_num(its.error_mm)
+    used = judged.accepted & ~judged.states.empty
+    flagged = ((judged.flags & _FLAGGED) != 0).astype(np.int64)
+    over = np.nan_to_num(judged.error_mm)
     each = np.maximum(over / np.asarray(widths.below)[flagged], -over / np.asarray(widths.above)[flagged])
-    groups = its.places["group"]
+    groups = judged.places["group"]
     return np.asarray(
         [np.quantile(each[used & (groups == g)], SHARE, method="higher") for g in np.unique(groups[used])],
         np.float64,

@@ -13,13 +13,13 @@ import numpy as np
 from dataset.errors import InputError, ProgramError
 from dataset.records import FrozenData, GroupBy, Role
 from training.judging.answers import answer, meets
-from training.judging.scoring import Answers, beyond, by_group, by_level, readings, score
+from training.judging.scoring import Answers, beyond, by_group, by_level, fewest_groups, readings, score
 from training.models.families import BITS, FAMILIES
 from training.models.float_pipelines import emit_float_onnx, float_onnx_difference
 from training.models.recipes import Fitted, Recipe, fit_sizes, quantise
 from training.program import LEVEL_UNITS_PER_MM, WITHHELD, Program, run
 from training.rows import Ints, Mask, Rows, rows_of, seen_in_prove_bands
-from training.search.band import NOT_DRAWN, fewest_groups
+from training.search.band import NOT_DRAWN, SHARE
 from training.search.candidates import FewPadCandidate, Refused, smallest_first
 from training.search.context import SearchContext, notes_of
 from training.search.picking import measured, pick
@@ -285,7 +285,7 @@ def _canonical(data: FrozenData, used: Mask) -> np.ndarray[tuple[int], np.dtype[
 def _band(data: FrozenData) -> dict[str, Any]:
     if data.frozen.group_by is GroupBy.TEMPERATURE:
         return {"given": False, "reason": NOT_DRAWN}
-    groups, least = len(data.frozen.groups(Role.CALIBRATE)), fewest_groups()
+    groups, least = len(data.frozen.groups(Role.CALIBRATE)), fewest_groups(SHARE)
     reason = (
         "bands are not built in this version"
         if groups >= least

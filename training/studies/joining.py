@@ -30,15 +30,15 @@ def mounting_of(data: FrozenData) -> Mounting:
     """The one mounting of a set. Raises InputError where there are several: then levels have no
     common datum.
     """
-    found = {s.mounting.name: s.mounting for s in data.frozen.sessions}
-    if len(found) != 1:
+    mountings = {s.mounting.name: s.mounting for s in data.frozen.sessions}
+    if len(mountings) != 1:
         raise InputError(
             f"frozen set {data.frozen.name}",
-            f"mountings {', '.join(sorted(found))}",
+            f"mountings {', '.join(sorted(mountings))}",
             "sessions of one mounting",
             "freeze the new tank by itself",
         )
-    return next(iter(found.values()))
+    return next(iter(mountings.values()))
 
 
 def with_choose(data: FrozenData, every: int = 4) -> FrozenData:
@@ -129,13 +129,13 @@ def _edges(mounting: Mounting) -> Floats:
 
 def _check_boards(old: Mounting, new: Mounting) -> None:
     def facts(mounting: Mounting) -> dict[str, object]:
-        its = mounting.sensor
-        roles = ", ".join(str(p.role) for p in its.pads)
+        sensor = mounting.sensor
+        roles = ", ".join(str(p.role) for p in sensor.pads)
         return {
             "channels": roles,
-            "count bits": its.count_bits,
-            "count law": str(its.count_law),
-            "period_ms": its.period_ms,
+            "count bits": sensor.count_bits,
+            "count law": str(sensor.count_law),
+            "period_ms": sensor.period_ms,
         }
 
     mine, wanted = facts(old), facts(new)

@@ -54,11 +54,11 @@ class Study:
 
 def check_study(data: FrozenData, role: Role) -> None:
     """Raises InputError where the set has no fit, choose or ``role`` groups."""
-    for its in (Role.FIT, Role.CHOOSE, role):
-        if not data.rows(its).any():
+    for needed in (Role.FIT, Role.CHOOSE, role):
+        if not data.rows(needed).any():
             raise InputError(
                 f"frozen set {data.frozen.name}",
-                f"no frames in '{its}' groups",
+                f"no frames in '{needed}' groups",
                 "groups to fit, to choose and to judge on",
             )
 
@@ -81,9 +81,12 @@ def ablate(study: Study, progress: Progress) -> dict[str, Any]:
     """Both studies in one go, with the ``role``, ``steps`` and ``fit_rows`` that their rows come from: a
     table that goes with a model.
     """
-    found = _refits(study, _trim_recipes(study) | _feature_recipes(study), progress)
-    said = {"role": str(study.role), "steps": min(study.recipe.steps, STEPS), "fit_rows": FIT_ROWS}
-    return said | {"trims": _trims(study, found), "features": {"rows": _feature_rows(study, found, progress)}}
+    refits = _refits(study, _trim_recipes(study) | _feature_recipes(study), progress)
+    facts = {"role": str(study.role), "steps": min(study.recipe.steps, STEPS), "fit_rows": FIT_ROWS}
+    return facts | {
+        "trims": _trims(study, refits),
+        "features": {"rows": _feature_rows(study, refits, progress)},
+    }
 
 
 def _trim_recipes(study: Study) -> dict[str, ArrayRecipe]:
@@ -112,11 +115,13 @@ def _refits(study: Study, recipes: Mapping[str, ArrayRecipe], progress: Progress
     thin, distinct = thinned_fit(study.data, FIT_ROWS), list(dict.fromkeys(recipes.values()))
     context = by_roles(thin, study.hardware, SearchRequest("refit", study.limits, seed=study.seed))
     jobs = [delayed(_refit)(context, recipe) for recipe in distinct]
-    made = {}
-    for recipe, found in zip(distinct, Parallel(n_jobs=study.jobs, return_as="generator")(jobs), strict=True):
-        made[recipe] = found
-        progress("fitting again", len(made), len(distinct))
-    return {name: made[recipe] for name, recipe in recipes.items()}
+    fitted = {}
+    for recipe, refitted in zip(
+        distinct, Parallel(n_jobs=study.jobs, return_as="generator")(jobs), strict=True
+    ):
+        fitted[recipe] = refitted
+        progress("fitting again", len(fitted), len(distinct))
+    return {name: fitted[recipe] for name, recipe in recipes.items()}
 
 
 def _refit(context: SearchContext, recipe: ArrayRecipe) -> Refit | str:
@@ -126,10 +131,11 @@ def _refit(context: SearchContext, recipe: ArrayRecipe) -> Refit | str:
         return str(error)
 
 
-def _trims(study: Study, found: Mapping[str, Refit | str]) -> dict[str, Any]:
+def _trims(study: Study, refits: Mapping[str, Refit | str]) -> dict[str, Any]:
     recipes = _trim_recipes(study)
     rows = [
-        _row(study, name.removeprefix("trim "), recipe, found[name], None) for name, recipe in recipes.items()
+        _row(study, name.removeprefix("trim "), recipe, refits[name], None)
+        for name, recipe in recipes.items()
     ]
     return {
         "rows": rows,
@@ -139,30 +145,34 @@ def _trims(study: Study, found: Mapping[str, Refit | str]) -> dict[str, Any]:
     }
 
 
-def _feature_rows(study: Study, found: Mapping[str, Refit | str], progress: Progress) -> list[dict[str, Any]]:
+def _feature_rows(
+    study: Study, refits: Mapping[str, Refit | str], progress: Progress
+) -> list[dict[str, Any]]:
     recipes, rows = _feature_recipes(study), list[dict[str, Any]]()
     for name, recipe in recipes.items():
         progress("judging and measuring", len(rows), len(recipes) + 1)
-        its = found[name]
-        rows.append(_row(study, name, recipe, its, None if isinstance(its, str) else its.program))
+        refitted = refits[name]
+        rows.append(
+            _row(study, name, recipe, refitted, None if isinstance(refitted, str) else refitted.program)
+        )
         if name == AS_CHOSEN:
             rows.append(
                 _row(
                     study,
                     WITHOUT_WATCHER,
                     recipe,
-                    its,
-                    None if isinstance(its, str) else unwatched(study.hardware, its),
+                    refitted,
+                    None if isinstance(refitted, str) else unwatched(study.hardware, refitted),
                 )
             )
     return rows
 
 
 def _row(
-    study: Study, name: str, recipe: ArrayRecipe, its: Refit | str, program: Program | None
+    study: Study, name: str, recipe: ArrayRecipe, refitted: Refit | str, program: Program | None
 ) -> dict[str, Any]:
     """One row: figures of ``program``, or of the refit's own; only what has a ``program`` is measured."""
-    made: dict[str, Any] = {
+    shown: dict[str, Any] = {
         "name": name,
         "recipe": _listed(recipe),
         "error_mm": None,
@@ -170,10 +180,10 @@ def _row(
         "false_wet": None,
         "cost": None,
     }
-    made |= {"good_from_pct": None, "refused": None}
-    if isinstance(its, str):
-        return made | {"within": None if study.limits is None else False, "refused": its}
-    judged = _judged(study, its, program or its.program)
+    shown |= {"good_from_pct": None, "refused": None}
+    if isinstance(refitted, str):
+        return shown | {"within": None if study.limits is None else False, "refused": refitted}
+    judged = _judged(study, refitted, program or refitted.program)
     figures = figures_of(judged) | {"worst_group_rmse_mm": worst_rmse(judged)}
     classes = {
         what: {k: row.get(k) for k in ("p95_mm", "p95_pct", "accepted_share", "groups")}
@@ -184,7 +194,7 @@ def _row(
         if program is None or study.budget is None or study.cost is None
         else cost_facts(study.cost(program, study.budget))
     )
-    return made | {
+    return shown | {
         "error_mm": tidy_error(error_of(figures)),
         "classes": classes,
         "false_wet": figures["false_wet"],
@@ -194,7 +204,7 @@ def _row(
     }
 
 
-def good_from(its: Judged, limits: Limits | None) -> int | None:
+def good_from(judged: Judged, limits: Limits | None) -> int | None:
     """The level in % of the span from which on clean liquid keeps its P95 limit in every tenth of it.
 
     None where the top does not, or without such a limit.
@@ -209,25 +219,25 @@ def good_from(its: Judged, limits: Limits | None) -> int | None:
     bound = min(
         row.bound
         if row.metric == "p95_abs_mm"
-        else bound_of(row, {"span_mm": its.span_mm}) * its.span_mm / 100
+        else bound_of(row, {"span_mm": judged.span_mm}) * judged.span_mm / 100
         for row in rows
     )
     least = None
     for k in reversed(range(10)):
         tenth = (
-            its.states.clean
-            & (its.label_mm >= k * its.span_mm / 10)
-            & (its.label_mm < (k + 1) * its.span_mm / 10 if k < 9 else True)
+            judged.states.clean
+            & (judged.label_mm >= k * judged.span_mm / 10)
+            & (judged.label_mm < (k + 1) * judged.span_mm / 10 if k < 9 else True)
         )
-        p95 = errors(its, tenth).get("p95_mm")
+        p95 = errors(judged, tenth).get("p95_mm")
         if p95 is not None and p95 > bound:
             break
         least = least if p95 is None else 10 * k
     return least
 
 
-def _judged(study: Study, its: Refit, program: Program) -> Judged:
-    return judge(program, study.data, study.data.rows(study.role), its.trims, its.span_mm)
+def _judged(study: Study, refitted: Refit, program: Program) -> Judged:
+    return judge(program, study.data, study.data.rows(study.role), refitted.trims, refitted.span_mm)
 
 
 def _listed(recipe: ArrayRecipe) -> dict[str, Any]:

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy.stats import beta, kstest
 
-from training.search.band import conformal, fewest_groups
+from training.judging.scoring import fewest_groups
+from training.search.band import conformal
 
 
 @pytest.mark.parametrize(("share", "groups"), [(0.9, 9), (0.95, 19)])
