@@ -166,13 +166,13 @@ def session_page(
     ]
     curves = _responses(session, frames)
     if curves:
-        said = (
+        words = (
             "Each pad's mean count over the frames under marks, in bins of a sixtieth of the span, as a "
             "share of the way from its least mean to its greatest: where along the level it responds, and "
             "whether it rises or falls, not by how many counts. Filling and draining, and whatever was on "
             "the liquid or the wall, are taken together. Pads that never change are left out."
         )
-        parts += ["<h2>Pad response</h2>", svg_figure(response_plot(curves), said)]
+        parts += ["<h2>Pad response</h2>", svg_figure(response_plot(curves), words)]
     parts += ["<h2>Course</h2>", drawn(lambda path: draw_session(path, session, frames), COURSE)]
     if session.marks:
         parts += _marks(session, means)
@@ -251,7 +251,7 @@ def _responses(session: Session, frames: Frames) -> list[tuple[str, list[tuple[f
     return curves
 
 
-def frozen_page(frozen: FrozenSet, facts: Mapping[str, Any], found: Gaps, purposes: Sequence[str]) -> str:
+def frozen_page(frozen: FrozenSet, facts: Mapping[str, Any], gaps: Gaps, purposes: Sequence[str]) -> str:
     """A frozen set: its groups and roles, what it has captured and lacks, its sessions, and every opening of
     'prove'.
     """
@@ -291,24 +291,24 @@ def frozen_page(frozen: FrozenSet, facts: Mapping[str, Any], found: Gaps, purpos
     ]
     if frozen.edges_c:
         labelled = sum(g["frames"] for g in facts["groups"])
-        said = (
+        words = (
             f"A mark lies in the temperature band of its mean; {facts['frames_outside']} of "
             f"{labelled} labelled frames were measured outside it."
         )
         parts.append(
-            f"<p>{said} Units, liquids and sessions may be the same in several roles: the claim "
+            f"<p>{words} Units, liquids and sessions may be the same in several roles: the claim "
             "is about temperature.</p>"
         )
     parts += ["<h2>What was captured</h2>"]
-    of = pieces(found, GAP_ROWS)
+    of = pieces(gaps, GAP_ROWS)
     for number, piece in enumerate(of, 1):
         parts.append(
             drawn(
-                partial(draw_gaps, piece, most=most_of(found)),
+                partial(draw_gaps, piece, most=most_of(gaps)),
                 GAPS + (f" Picture {number} of {len(of)}." if len(of) > 1 else ""),
             )
         )
-    lacking = "".join(f"<li>{escape(sentence)}</li>" for sentence in found.missing)
+    lacking = "".join(f"<li>{escape(sentence)}</li>" for sentence in gaps.missing)
     parts.append(
         f"<p>What is missing:</p><ul>{lacking}</ul>"
         if lacking
@@ -332,29 +332,29 @@ def frozen_page(frozen: FrozenSet, facts: Mapping[str, Any], found: Gaps, purpos
     return page(f"frozen set {frozen.name}", parts)
 
 
-def comparison_page(found: Mapping[str, Any]) -> str:
+def comparison_page(facts: Mapping[str, Any]) -> str:
     """Two models on the same frames, as ``innage compare`` finds them: limits first, then losses, classes,
     cells and size.
     """
     from innage.pictures.model_pictures import draw_comparison
 
-    first, second, frozen = found["first"], found["second"], found["frozen"]
+    first, second, frozen = facts["first"], facts["second"], facts["frozen"]
     origin = origin_said(frozen["origin"])
     sub = (
-        f"On the {escape(str(found['role']))} groups of {escape(frozen['name'])} &middot; "
-        f"{counted(found['openings'], 'opening')} of 'prove'"
+        f"On the {escape(str(facts['role']))} groups of {escape(frozen['name'])} &middot; "
+        f"{counted(facts['openings'], 'opening')} of 'prove'"
     )
     parts = [
         heading(f"{second} beside {first}", origin),
         f"<p class=sub>{sub}</p>",
         *cautions(CAUTION, origin),
     ]
-    parts += ["<h2>Limits</h2>", _limits(found, first, second)]
-    losing = [f"{second} loses, {sentence}" for sentence in found["losses"]] + [
-        f"{first} loses, {sentence}" for sentence in found["gains"]
+    parts += ["<h2>Limits</h2>", _limits(facts, first, second)]
+    losing = [f"{second} loses, {sentence}" for sentence in facts["losses"]] + [
+        f"{first} loses, {sentence}" for sentence in facts["gains"]
     ]
-    said = "".join(f"<li>{escape(sentence)}.</li>" for sentence in losing)
-    parts += ["<h2>Who loses where it matters</h2>", f"<ul>{said}</ul>" if said else "<p>Neither.</p>"]
+    words = "".join(f"<li>{escape(sentence)}.</li>" for sentence in losing)
+    parts += ["<h2>Who loses where it matters</h2>", f"<ul>{words}</ul>" if words else "<p>Neither.</p>"]
     rows = [
         (
             escape(name),
@@ -363,7 +363,7 @@ def comparison_page(found: Mapping[str, Any]) -> str:
             *_spread(its["error_mm"], 1),
             *_spread(its["accepted_share"], 100),
         )
-        for name, its in found["classes"].items()
+        for name, its in facts["classes"].items()
     ]
     parts += [
         "<h2>Difference by class</h2>",
@@ -373,22 +373,22 @@ def comparison_page(found: Mapping[str, Any]) -> str:
     ]
     parts.append(
         f"<p>Mean absolute error on frames that both accept; above 0 {escape(second)} is worse. "
-        f"Interval: {escape(found['method'])}.</p>"
+        f"Interval: {escape(facts['method'])}.</p>"
     )
-    if found["cells"]:
-        said = (
+    if facts["cells"]:
+        words = (
             f"Mean absolute error of {second} less that of {first}, in mm, on frames that both accept, by "
             f"class and liquid (down) and level (across): above 0, red, {second} is worse; below 0, blue, "
             f"{first} is. A cell without a number: no such frame."
         )
         parts += [
             "<h2>Where each is worse</h2>",
-            drawn(lambda path: draw_comparison(path, dict(found)), said),
+            drawn(lambda path: draw_comparison(path, facts), words),
         ]
     names = ("flash", "ram", "stack", "cycles")
     costs = [
         (escape(m), *(cell((its or {}).get(n)) for n in names))
-        for m, its in zip((first, second), found["costs"], strict=True)
+        for m, its in zip((first, second), facts["costs"], strict=True)
     ]
     return page(
         f"{second} beside {first}",
@@ -396,11 +396,11 @@ def comparison_page(found: Mapping[str, Any]) -> str:
     )
 
 
-def _limits(found: Mapping[str, Any], first: str, second: str) -> str:
-    if found["limits_of"] is None:
+def _limits(facts: Mapping[str, Any], first: str, second: str) -> str:
+    if facts["limits_of"] is None:
         return "<p>None: what matters is the error over all frames.</p>"
     rows = []
-    for pair in found["limits"]:
+    for pair in facts["limits"]:
         its = pair["first"]
         answers = (
             f"{badge(pair[which]['answer'])} {cell(pair[which]['value'])}" for which in ("first", "second")

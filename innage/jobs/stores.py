@@ -148,7 +148,7 @@ def _no_hash(beside: Path, what: str) -> InputError:
         str(beside),
         what,
         "the hash that a backup has beside it",
-        "or give it with sha256",
+        "give it with sha256",
         fields=("sha256",),
     )
 

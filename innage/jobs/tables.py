@@ -79,14 +79,14 @@ def frame_table(store: Store, session: Session | str) -> pd.DataFrame:
 
     from dataset.coverage.roles import levels_of
 
-    its = store.session(session) if isinstance(session, str) else session
-    frames = store.frames(its, verify=True)
+    captured = store.session(session) if isinstance(session, str) else session
+    frames = store.frames(captured, verify=True)
     level, u = np.full(len(frames), np.nan), np.full(len(frames), np.nan)
-    for mark in its.marks:
+    for mark in captured.marks:
         level[mark.start : mark.stop] = levels_of(mark, frames.t_ms)
         u[mark.start : mark.stop] = _whole(mark)
     warm = np.full(len(frames), np.nan) if frames.temperature_c is None else frames.temperature_c
-    counts = dict(zip(its.mounting.sensor.channel_names, frames.counts.T, strict=True))
+    counts = dict(zip(captured.mounting.sensor.channel_names, frames.counts.T, strict=True))
     return pd.DataFrame({"t_ms": frames.t_ms, **counts, "temperature_c": warm, "level_mm": level, "u_mm": u})
 
 
@@ -137,20 +137,20 @@ def reading_table(t_ms: NDArray[np.int64], readings: NDArray[np.int64]) -> pd.Da
     from training.program import LEVEL_UNITS_PER_MM, NO_LEVEL, OUTPUTS
     from training.program.model import VALIDITY_NAMES, flag_names
 
-    its = dict(zip(OUTPUTS, readings.T, strict=True))
+    outputs = dict(zip(OUTPUTS, readings.T, strict=True))
     mm = {
-        name: np.where(its[name] == NO_LEVEL, np.nan, its[name] / LEVEL_UNITS_PER_MM)
+        name: np.where(outputs[name] == NO_LEVEL, np.nan, outputs[name] / LEVEL_UNITS_PER_MM)
         for name in ("low", "level", "high")
     }
-    words = {code: "+".join(flag_names(code)) for code in np.unique(its["flags"]).tolist()}
+    words = {code: "+".join(flag_names(code)) for code in np.unique(outputs["flags"]).tolist()}
     columns = {f"{name}_mm": values for name, values in mm.items()}
-    validity = [VALIDITY_NAMES[code] for code in its["validity"].tolist()]
+    validity = [VALIDITY_NAMES[code] for code in outputs["validity"].tolist()]
     return pd.DataFrame(
         {
             "t_ms": t_ms,
             **columns,
             "validity": validity,
-            "flags": [words[code] for code in its["flags"].tolist()],
+            "flags": [words[code] for code in outputs["flags"].tolist()],
         }
     )
 
@@ -270,17 +270,17 @@ def _marks(table: pd.DataFrame) -> tuple[Mark, ...]:
         return ()
     level = table["level_mm"].to_numpy(np.float64)
     u = table["u_mm"].to_numpy(np.float64) if "u_mm" in table.columns else np.full(len(level), np.nan)
-    made = []
+    marks = []
     for start, stop in runs(level):
         edges = [
             start,
             *(start + 1 + np.flatnonzero(~_same(u[start : stop - 1], u[start + 1 : stop]))).tolist(),
             stop,
         ]
-        made += [
+        marks += [
             Mark(a, b, float(level[a]), None if np.isnan(u[a]) else float(u[a])) for a, b in pairwise(edges)
         ]
-    return tuple(made)
+    return tuple(marks)
 
 
 def _same(a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.bool_]:

@@ -32,18 +32,18 @@ def _warn(sentence: str) -> None:
 def show_refusal(model: str, concerns: Concerns, *, of_void: bool) -> None:
     """Why nothing was written, and how it would be all the same, on standard error."""
     if of_void:
-        said = (
+        sentence = (
             "Nothing was written. Train again without it, or say --even-if-void to export all "
             "the same; the manifest will say so."
         )
     else:
         failed = len(concerns.not_met)
-        said = (
+        sentence = (
             f"Nothing was written: {failed} of {len(concerns.answers)} limits "
             f"{'is' if failed == 1 else 'are'} not met. Say --anyway to export model {model} all the same; "
             "its report will say so."
         )
-    print(said, file=sys.stderr)
+    print(sentence, file=sys.stderr)
 
 
 def show_exported(model: str, exported: Exported) -> None:

@@ -6,13 +6,13 @@ from typing import Any
 
 from innage.terminal.output import say, table
 
-Found = dict[str, Any]
+Facts = dict[str, Any]
 Row = tuple[object, ...]
 
 
-def show_retraining(found: Found) -> None:
+def show_retraining(facts: Facts) -> None:
     """The ways, the kept one's lead, the learning curve, and what it comes to."""
-    origin = found["tank"]["origin"]
+    origin = facts["tank"]["origin"]
     if origin != "measured":
         say(f"All figures are of {origin} readings: they say nothing yet of a tank of plastic and water.\n")
     columns = (
@@ -26,29 +26,29 @@ def show_retraining(found: Found) -> None:
         "false\nwets",
         "not\nmet",
     )
-    table(f"ways to serve {found['tank']['frozen']}: P95 of the error in mm", columns, way_rows(found))
+    table(f"ways to serve {facts['tank']['frozen']}: P95 of the error in mm", columns, way_rows(facts))
     table(
-        f"less {found['kept']}, by class, on the prove groups: mean absolute error in mm",
+        f"less {facts['kept']}, by class, on the prove groups: mean absolute error in mm",
         ("way", "class", "mm", "from", "to", "groups"),
-        ahead_rows(found),
+        ahead_rows(facts),
     )
     table(
         "learning curve, on the prove groups",
         ("way", "units", "sessions", "P95 mm", "accepted %", "false wets", "within limits"),
-        curve_rows(found),
+        curve_rows(facts),
     )
-    for sentence in sentences(found):
+    for sentence in sentences(facts):
         say(sentence)
 
 
-def way_rows(found: Found) -> list[Row]:
+def way_rows(facts: Facts) -> list[Row]:
     """One row a way, favoured first: mean over classes, then each class, in mm."""
-    made: list[Row] = []
-    for way in found["ways"]:
+    rows: list[Row] = []
+    for way in facts["ways"]:
         classes = way["classes"]
         each = [classes.get(name, {}).get("p95_mm") for name in ("clean", "foam", "film")]
         not_met = sum(row["answer"] == "not met" for row in way["limits"]) if way["limits"] else None
-        made.append(
+        rows.append(
             (
                 way["way"],
                 way["choose_mm"],
@@ -59,19 +59,24 @@ def way_rows(found: Found) -> list[Row]:
                 not_met,
             )
         )
-    return made
+    return rows
 
 
-def ahead_rows(found: Found) -> list[Row]:
+def ahead_rows(facts: Facts) -> list[Row]:
     """By how much every other way errs more than the kept one, with the interval."""
     return [
-        (way, name, its["error_mm"]["value"], its["error_mm"]["low"], its["error_mm"]["high"], its["groups"])
-        for way, ahead in found["ahead"].items()
-        for name, its in ahead["classes"].items()
+        (
+            way,
+            name,
+            *(of_class["error_mm"][end] for end in ("value", "low", "high")),
+            of_class["groups"],
+        )
+        for way, ahead in facts["ahead"].items()
+        for name, of_class in ahead["classes"].items()
     ]
 
 
-def curve_rows(found: Found) -> list[Row]:
+def curve_rows(facts: Facts) -> list[Row]:
     """One row a fit of the curve."""
     return [
         (
@@ -83,7 +88,7 @@ def curve_rows(found: Found) -> list[Row]:
             r.get("false_wet"),
             _yes(r["reaches"]),
         )
-        for r in found["curve"]["rows"]
+        for r in facts["curve"]["rows"]
     ]
 
 
@@ -95,27 +100,27 @@ def _yes(reaches: bool | None) -> str | None:
     return None if reaches is None else "yes" if reaches else "no"
 
 
-def sentences(found: Found) -> list[str]:
+def sentences(facts: Facts) -> list[str]:
     """What it comes to, in the order in which it is asked."""
-    said = [f"{way} was not possible: {why}." for way, why in found["refused"].items()]
-    said.append(_favoured(found))
-    said.append(f"Opening {found['openings']} of the prove groups of {found['tank']['frozen']}.")
-    said += _moved(found)
-    said += _needed(found)
-    return said
+    lines = [f"{way} was not possible: {why}." for way, why in facts["refused"].items()]
+    lines.append(_favoured(facts))
+    lines.append(f"Opening {facts['openings']} of the prove groups of {facts['tank']['frozen']}.")
+    lines += _moved(facts)
+    lines += _needed(facts)
+    return lines
 
 
-def _favoured(found: Found) -> str:
-    kept, favoured = found["kept"], found["favoured"]
+def _favoured(facts: Facts) -> str:
+    kept, favoured = facts["kept"], facts["favoured"]
     text = f"The choose groups favour '{favoured}'"
     if favoured != kept:
         text += (
-            f": {found['parent']} can stay in use with new trims; {found['name']} is the best refit, '{kept}'"
+            f": {facts['parent']} can stay in use with new trims; {facts['name']} is the best refit, '{kept}'"
         )
     else:
-        text += f", kept as {found['name']}"
+        text += f", kept as {facts['name']}"
     best = min(
-        (w for w in found["ways"] if w["prove_mm"] is not None),
+        (w for w in facts["ways"] if w["prove_mm"] is not None),
         key=lambda w: float(w["prove_mm"]),
         default=None,
     )
@@ -124,52 +129,52 @@ def _favoured(found: Found) -> str:
     return text + "."
 
 
-def _moved(found: Found) -> list[str]:
-    said = []
-    if found["moved_mm"]:
-        said.append(
-            f"The pads sit at other heights than before, by up to {found['moved_mm']:.3g} mm: levels of the "
-            f"old tank, by its labels and by {found['parent']}, were moved with them, which the firmware "
+def _moved(facts: Facts) -> list[str]:
+    lines = []
+    if facts["moved_mm"]:
+        lines.append(
+            f"The pads sit at other heights than before, by up to {facts['moved_mm']:.3g} mm: levels of the "
+            f"old tank, by its labels and by {facts['parent']}, were moved with them, which the firmware "
             "would have to do too."
         )
-    spans = {way["way"]: way["span_mm"] for way in found["ways"]}
+    spans = {way["way"]: way["span_mm"] for way in facts["ways"]}
     old_span, new_span = (
         spans.get("old model, new trims"),
         max(span for way, span in spans.items() if way != "old model, new trims"),
     )
     if old_span not in (None, new_span):
-        said.append(
+        lines.append(
             f"The old model's levels end at {old_span:g} mm of its own tank, the new tank's at "
             f"{new_span:g} mm."
         )
-    left = found["left_out"]
+    left = facts["left_out"]
     if left is not None and (left["same_sessions"] or left["held_out_units"] or left["rows_above"]):
-        said.append(
+        lines.append(
             f"Left out of the earlier set: {left['same_sessions']} sessions that the new set has, "
             f"{left['held_out_units']} of units that it holds out, {left['rows_above']} frames outside the "
             "new span."
         )
-    if found["recipe"]["trim"] != found["trim_of_parent"]:
-        said.append(
-            f"The refits take the trim '{found['recipe']['trim']}': not all units have "
-            f"'{found['trim_of_parent']}'."
+    if facts["recipe"]["trim"] != facts["trim_of_parent"]:
+        lines.append(
+            f"The refits take the trim '{facts['recipe']['trim']}': not all units have "
+            f"'{facts['trim_of_parent']}'."
         )
-    return said
+    return lines
 
 
-def _needed(found: Found) -> list[str]:
+def _needed(facts: Facts) -> list[str]:
     """How many sessions each way needs, and the ratio."""
-    curve, said = found["curve"], []
-    if found["limits_of"] is not None:
-        for way, its in curve["needed"].items():
+    curve, lines = facts["curve"], []
+    if facts["limits_of"] is not None:
+        for way, least in curve["needed"].items():
             what = (
                 "none of the numbers tried"
-                if its is None
-                else f"{its['sessions']} sessions of {its['units']} units"
+                if least is None
+                else f"{least['sessions']} sessions of {least['units']} units"
             )
-            said.append(f"Within limits {found['limits_of']}, {way}: {what}.")
+            lines.append(f"Within limits {facts['limits_of']}, {way}: {what}.")
         if curve["ratio"] is not None:
-            said.append(
+            lines.append(
                 f"With the earlier sessions the limits take {curve['ratio']:.3g} of the new "
                 "sessions that starting anew takes."
             )
@@ -180,14 +185,14 @@ def _needed(found: Found) -> list[str]:
             f"as small as that of all {all_new['sessions']} new sessions alone ({all_new['error_mm']:.3g} mm)"
         )
         if first is None:
-            said.append(f"With the earlier sessions the error was at none of the numbers tried {what}.")
+            lines.append(f"With the earlier sessions the error was at none of the numbers tried {what}.")
         else:
-            said.append(
+            lines.append(
                 f"With the earlier sessions the error is {what} from {first['sessions']} new "
                 f"sessions on: {good['ratio']:.3g} of them."
             )
-    said.append(
+    lines.append(
         f"Each point has {curve['choose_sessions']} further sessions to set thresholds on, and is judged on "
         f"{curve['prove_groups']} prove groups; fits of at most {curve['steps']} steps; {curve['order']}."
     )
-    return said
+    return lines

@@ -50,7 +50,7 @@ def show_model(facts: Facts) -> None:
     _show_ablation(metrics)
 
 
-def show_models(found: list[Facts]) -> None:
+def show_models(listed: list[Facts]) -> None:
     """One row a model."""
     columns = (
         "model",
@@ -63,7 +63,7 @@ def show_models(found: list[Facts]) -> None:
         "flash",
         "readings",
     )
-    table("models", columns, [_model_row(one) for one in found])
+    table("models", columns, [_model_row(one) for one in listed])
 
 
 def _model_row(facts: Facts) -> tuple[object, ...]:
@@ -71,7 +71,7 @@ def _model_row(facts: Facts) -> tuple[object, ...]:
     answers = [row["answer"] for row in metrics["limits"]]
     proved = metrics["prove"]["integer"]["rmse_mm"] if metrics["prove"] else None
     cost = metrics["chosen"]["cost"]
-    counts = "/".join(str(answers.count(said)) for said in ("met", "not met", "not shown"))
+    counts = "/".join(str(answers.count(answer)) for answer in ("met", "not met", "not shown"))
     family = "array" if is_array(metrics) else recipe["family"]
     named = (facts["name"], facts["frozen"]["name"], family, recipe["size"], recipe["bits"])
     return (*named, proved, counts, cost and cost["flash"], facts["frozen"]["origin"])
@@ -107,12 +107,16 @@ def _show_limits(answers: list[Facts]) -> None:
 
 
 def _show_ablation(metrics: Facts) -> None:
-    its = metrics.get("ablation")
-    if not its:
+    ablation = metrics.get("ablation")
+    if not ablation:
         return
     say("")
     for what in ("features", "trims"):
-        table(f"{what}: P95 on the {its['role']} groups", study_columns(what), study_rows(its[what]["rows"]))
+        table(
+            f"{what}: P95 on the {ablation['role']} groups",
+            study_columns(what),
+            study_rows(ablation[what]["rows"]),
+        )
     for sentence in ablation_sentences(metrics):
         say(f"{sentence}.")
 
@@ -159,10 +163,10 @@ def _two_lines(column: str) -> str:
 
 def _show_why(facts: Facts, trim: str | None) -> None:
     metrics, recipe = facts["metrics"], facts["recipe"]
-    its = "pad array, level net" if trim else recipe["family"]
+    form = "pad array, level net" if trim else recipe["family"]
     trimmed = f", trim {trim}" if trim else ""
     say(
-        f"Model {facts['name']}, program {facts['sha256'][:12]}: {its} of size {recipe['size']} "
+        f"Model {facts['name']}, program {facts['sha256'][:12]}: {form} of size {recipe['size']} "
         f"with {recipe['bits']}-bit weights{trimmed}."
     )
     say(f"Why: {metrics['why']}.")
@@ -206,8 +210,8 @@ def _show_candidates(metrics: Facts) -> None:
     table("candidates, smallest first", columns, [row(one) for one in metrics["candidates"]])
 
 
-def _show_prove(metrics: Facts, its: Facts) -> None:
-    prove, random_rows, frozen = metrics["prove"], metrics["random_rows"], its["name"]
+def _show_prove(metrics: Facts, frozen_set: Facts) -> None:
+    prove, random_rows, frozen = metrics["prove"], metrics["random_rows"], frozen_set["name"]
     if prove is None:
         say(f"Frozen set {frozen} has no 'prove' groups: no limit is shown to be met.\n")
         return
@@ -226,7 +230,7 @@ def _show_prove(metrics: Facts, its: Facts) -> None:
         "Integer and float are scored on unseen groups. A random split by row has frames of "
         "one group on both sides: it only shows its own optimism."
     )
-    if claim := claim_sentence(its["group_by"], metrics):
+    if claim := claim_sentence(frozen_set["group_by"], metrics):
         say(f"{claim}.")
     _show_beyond(metrics)
     say("")
