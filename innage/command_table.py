@@ -31,8 +31,8 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         ),
     },
     "Captures": {
-        "log": Entry("logging", "Log capture sessions: from files, from a board, or from the rig."),
-        "capture": Entry("live", "Live captures that are not sealed yet."),
+        "log": Entry("logging", "Log capture sessions from files."),
+        "capture": Entry("live", "Capture live from a board; go on with, seal or drop a capture."),
         "sessions": Entry("sessions", "List the capture sessions, void ones included."),
         "show": Entry("sessions", "Show one capture session: its facts, warnings, marks and counts."),
         "void": Entry("sessions", "Say that a session must not be used, and why."),
@@ -68,7 +68,7 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         "text": Entry("text", "Registry, limits and marks as plain text that diffs well."),
     },
     "Without a bench": {
-        "rig": Entry("rig_filling", "The virtual rig: everything made from it is simulated."),
+        "rig": Entry("rig", "The virtual rig: everything made from it is simulated."),
         "demo": Entry("demo", "Run the whole job in a new folder, showing each command."),
     },
 }

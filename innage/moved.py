@@ -7,13 +7,25 @@ from __future__ import annotations
 from typing import Any
 
 AIR = {"--air-density": "--air-density-kg-m3"}
+CAPTURE = "'innage capture --port PORT --name NAME'"
 # By the words of a command: an option of before, and today's option or (in inverted commas) command.
 MOVED: dict[str, dict[str, str]] = {
     "budget add": {"--flash": "--flash-bytes", "--ram": "--ram-bytes", "--stack": "--stack-bytes"},
+    "capture": {**AIR, "--hold": "--hold-s", "--levels": "--levels-mm"},
     "freeze": {"--kelvin": "--band-width-k", "--shares": "--roles"},
     "gaps": {"--kelvin": "--band-width-k"},
     "liquid add": {"--conductivity": "--conductivity-s-m", "--density": "--density-kg-m3"},
-    "log": AIR,
+    "log": {
+        **AIR,
+        **dict.fromkeys(("--port", "--baud", "--name", "--frames"), CAPTURE),
+        "--resume": "'innage capture --resume NAME --port PORT'",
+        "--plan": "'innage capture --plan FILE'",
+        "--levels": "'innage capture --levels-mm LEVELS'",
+        "--hold": "'innage capture --hold-s SECONDS'",
+        "--rig": "'innage rig log SCENARIO'",
+        "--recipe": "'innage rig log SCENARIO --recipe RECIPE'",
+        "--seed": "'innage rig log SCENARIO --seed SEED'",
+    },
     "mark set": AIR,
     "plan": {"--band": "--band-pct"},
     "retrain": {"--tank": "--frozen"},

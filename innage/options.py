@@ -36,7 +36,7 @@ SensorOption = Annotated[
 MountingOption = Annotated[
     str | None,
     typer.Option(
-        "--mounting", help="Instead of --tank and --sensor: both.", autocompletion=names_of("mounting")
+        "--mounting", help="Instead of these two: a mounting of both.", autocompletion=names_of("mounting")
     ),
 ]
 LiquidOption = Annotated[
@@ -45,7 +45,7 @@ LiquidOption = Annotated[
 UnitOption = Annotated[str | None, typer.Option("--unit", help="The unit.", autocompletion=names_of("unit"))]
 ConditionOption = Annotated[
     str | None,
-    typer.Option("--condition", help="What holds throughout, such as surface=foam:20-45,wall=film."),
+    typer.Option("--condition", help="Throughout, such as surface=foam:20-45,wall=film."),
 ]
 NoteOption = Annotated[str, typer.Option("--note", help="Free text, kept with each session.")]
 SessionArgument = Annotated[
@@ -59,7 +59,7 @@ CountOption = Annotated[
     list[str] | None,
     typer.Option(
         "--count",
-        help="Counts; repeat in channel order. Default: the pads' names.",
+        help="Counts; repeat. Default: the pads' names.",
         rich_help_panel=COLUMNS,
     ),
 ]
@@ -77,7 +77,7 @@ DelimiterOption = Annotated[
     str | None,
     typer.Option(
         "--delimiter",
-        help="A character, or tab, space, comma, semicolon, bar. Default: found out.",
+        help="A character, or tab, space, comma, semicolon, bar.",
         rich_help_panel=COLUMNS,
     ),
 ]
@@ -85,7 +85,7 @@ HeaderOption = Annotated[
     bool,
     typer.Option(
         "--header/--no-header",
-        help="The first line names the columns; otherwise they are 1, 2, ...",
+        help="Without one the columns are 1, 2, ...",
         rich_help_panel=COLUMNS,
     ),
 ]
@@ -119,23 +119,37 @@ LevelHalfWidthOption = Annotated[
 ]
 TareOption = Annotated[
     float,
-    typer.Option("--tare-g", help="What the scale shows with the tank empty.", rich_help_panel=LEVELS),
+    typer.Option(
+        "--tare-g",
+        help="What the scale shows with the tank empty, g.",
+        show_default=False,
+        rich_help_panel=LEVELS,
+    ),
 ]
 ScaleOption = Annotated[
     float,
-    typer.Option("--scale-half-width-g", help="The scale is right within +- this.", rich_help_panel=LEVELS),
+    typer.Option(
+        "--scale-half-width-g",
+        help="The scale is right within +- this.",
+        show_default=False,
+        rich_help_panel=LEVELS,
+    ),
 ]
 PouredOption = Annotated[
     float,
     typer.Option(
-        "--poured-half-width-ml", help="The poured volume is, within +- this.", rich_help_panel=LEVELS
+        "--poured-half-width-ml",
+        help="The poured volume is right within +- this.",
+        show_default=False,
+        rich_help_panel=LEVELS,
     ),
 ]
 DimensionOption = Annotated[
     float,
     typer.Option(
         "--dimension-half-width-mm",
-        help="The tank's inner diameter is, within +- this; one error for all marks.",
+        help="Inner diameter, +- this: one error for all marks.",
+        show_default=False,
         rich_help_panel=LEVELS,
     ),
 ]
@@ -143,7 +157,7 @@ LabelTemperatureOption = Annotated[
     float | None,
     typer.Option(
         "--label-temperature-c",
-        help="Of the liquid that was weighed. Default: the frames' own.",
+        help="Of what was weighed. Default: the frames'.",
         rich_help_panel=LEVELS,
     ),
 ]
@@ -152,6 +166,7 @@ TemperatureOption = Annotated[
     typer.Option(
         "--temperature-half-width-k",
         help="That temperature is right within +- this.",
+        show_default=False,
         rich_help_panel=LEVELS,
     ),
 ]
@@ -177,7 +192,7 @@ _KINDS = ("budget", "limits", "liquid", "mapping", "mounting", "sensor", "tank",
 SPELLED: dict[str, str] = {
     **{f"Store.{kind}(...)": f"'innage {kind} show {{}}'" for kind in _KINDS},
     **{f"Store.add_{kind}": f"'innage {kind} add'" for kind in _KINDS},
-    "Capture.resume(...)": "'innage log --resume {} --port ...'",
+    "Capture.resume(...)": "'innage capture --resume {} --port ...'",
     "ColumnMapping.counts": "--count",
     "ColumnMapping.temperature": "--temperature COLUMN",
     "Labelling.temperature_c": "--label-temperature-c",

@@ -1,233 +1,242 @@
-"""``innage log --port`` and ``innage capture``: live captures, and those that are still open."""
+"""``innage capture``: live captures from a board, and those that are still open."""
 
 from __future__ import annotations
 
-import signal
 import sys
-import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from dataset.errors import InnageError
+from dataset.errors import InnageError, InputError
 from innage.completion import names_of
-from innage.jobs.session_facts import labelled, session_facts
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.terminal.output import emit, say, table
-from innage.terminal.sessions import say_warnings
+from innage.options import (
+    AIR_DENSITY_KG_M3,
+    DEFAULT_STORE,
+    AirOption,
+    ConditionOption,
+    DimensionOption,
+    JsonOption,
+    LabelTemperatureOption,
+    LevelHalfWidthOption,
+    LevelUncertaintyOption,
+    LiquidOption,
+    MountingOption,
+    NoteOption,
+    ScaleOption,
+    SensorOption,
+    StoreOption,
+    TankOption,
+    TareOption,
+    TemperatureOption,
+    UnitOption,
+    level_u_of,
+    levels_of,
+    open_store,
+)
+from innage.sections import SectionedGroup
+from innage.terminal.captures import capture_facts, kept_text, show_captures, show_sealed
+from innage.terminal.output import say
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-    from types import FrameType
+    from dataset.live.capture import View
+    from innage.jobs.capturing import LiveCapture
 
+app = typer.Typer(
+    cls=SectionedGroup, no_args_is_help=True, subcommand_metavar="[COMMAND]", rich_markup_mode=None
+)
+
+PLAN = "The fill plan"
+AT_RESUMING = ("resume", "port", "baud", "frames", "json", "store")
+NameArgument = Annotated[str, typer.Argument(autocompletion=names_of("capture"))]
+
+
+@app.callback(invoke_without_command=True)
+def capture(
+    context: typer.Context,
+    port: Annotated[
+        str | None,
+        typer.Option(
+            "--port", help="A serial port, an address such as socket://HOST:PORT, or - for standard input."
+        ),
+    ] = None,
+    baud: Annotated[int, typer.Option("--baud", help="Speed of the serial port.")] = 115200,
+    name: Annotated[str | None, typer.Option("--name", help="Name of the capture.")] = None,
+    resume: Annotated[
+        str | None,
+        typer.Option(
+            "--resume", help="Go on with the open capture of this name.", autocompletion=names_of("capture")
+        ),
+    ] = None,
+    frames: Annotated[
+        int | None, typer.Option("--frames", min=1, help="Seal it as soon as it has so many frames.")
+    ] = None,
+    tank: TankOption = None,
+    sensor: SensorOption = None,
+    mounting: MountingOption = None,
+    unit: UnitOption = None,
+    liquid: LiquidOption = None,
+    condition: ConditionOption = None,
+    note: NoteOption = "",
+    plan: Annotated[
+        Path | None,
+        typer.Option(
+            "--plan", help="CSV: level_mm or mass_g, and hold_s or hold_frames.", rich_help_panel=PLAN
+        ),
+    ] = None,
+    levels_mm: Annotated[
+        str | None,
+        typer.Option("--levels-mm", help="Instead: levels, such as 0,10,20.", rich_help_panel=PLAN),
+    ] = None,
+    hold_s: Annotated[
+        float | None,
+        typer.Option(
+            "--hold-s", help="Seconds at each level that doesn't say. Default: 10.", rich_help_panel=PLAN
+        ),
+    ] = None,
+    level_u_mm: LevelUncertaintyOption = None,
+    level_half_width_mm: LevelHalfWidthOption = None,
+    tare_g: TareOption = 0.0,
+    scale_half_width_g: ScaleOption = 0.0,
+    dimension_half_width_mm: DimensionOption = 0.0,
+    label_temperature_c: LabelTemperatureOption = None,
+    temperature_half_width_k: TemperatureOption = 0.0,
+    air_density_kg_m3: AirOption = AIR_DENSITY_KG_M3,
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Capture live from a board; go on with, seal or drop a capture.
+
+    Give --port and --name to begin one, --resume and --port to go on with one.
+    """
     from dataset.labels.marking import Labelling
-    from dataset.live.board import ByteSource
-    from dataset.live.capture import Capture, View
-    from dataset.live.plans import Step
-    from dataset.records import Liquid, Mounting, Sensor, Session, Tank, Unit
-    from dataset.store import Store
-    from dataset.store.open_captures import OpenCapture
+    from innage.jobs.capturing import FillPlan, Port, ReadOff, begin_capture, resume_capture
+    from innage.jobs.circumstances import find_circumstances
 
-app = typer.Typer(help="Live captures that are not sealed yet.", no_args_is_help=True, rich_markup_mode=None)
-
-
-def steps_of(
-    plan: Path | None, levels: str | None, hold_s: float | None, sensor: Sensor, tank: Tank
-) -> tuple[Step, ...]:
-    """The fill plan that the options give; none without them."""
-    from dataset.errors import InputError
-    from dataset.live.plans import HOLD_S, plan_of_levels, read_plan
-
-    hold = HOLD_S if hold_s is None else hold_s
-    if plan is not None and levels is not None:
-        raise InputError("--plan and --levels", "both", "one of them")
-    if plan is not None:
-        return read_plan(plan, sensor, tank, hold)
-    if levels is None:
-        return ()
-    try:
-        wanted = [float(level) for level in levels.split(",")]
-    except ValueError as error:
-        raise InputError(
-            "--levels", repr(levels), "levels in mm with commas between, such as 0,10,20"
-        ) from error
-    return plan_of_levels(wanted, sensor, tank, hold)
-
-
-def open_source(port: str, baud: int) -> ByteSource:
-    """The port, or standard input for '-'."""
-    from dataset.live.board import SerialSource, StreamSource
-
-    return StreamSource("standard input", sys.stdin.buffer) if port == "-" else SerialSource(port, baud)
-
-
-def begin_live(
-    store: Store,
-    name: str | None,
-    what: tuple[Unit, Liquid, Mounting],
-    steps: tuple[Step, ...],
-    level_u_mm: float | None,
-    labelling: Labelling,
-    condition: str | None,
-    note: str,
-    port: str,
-    baud: int,
-    frames: int | None,
-    json: bool,
-) -> None:
-    """Begin a capture under ``name`` and run it."""
-    from dataset.errors import InputError
-    from dataset.live.capture import Capture, Stated
-
+    given = _given(context)
+    if context.invoked_subcommand is not None:
+        _stand_after(context.invoked_subcommand, given)
+        return
+    if port is None:
+        raise InputError("--port", "nothing", "the port of the board, or - for its lines on standard input")
+    source = Port(port, baud)
+    if resume is not None:
+        _only_at_resuming(resume, given)
+        _run(resume_capture(open_store(store), resume, source), frames, json)
+        return
     if name is None:
+        raise InputError("--name", "nothing", "a name, to find the capture again should it be interrupted")
+    opened = open_store(store)
+    circumstances = find_circumstances(
+        opened,
+        unit=unit,
+        liquid=liquid,
+        mounting=mounting,
+        tank=tank,
+        sensor=sensor,
+        condition=condition,
+        note=note,
+    )
+    labelling = Labelling(
+        circumstances.liquid,
+        tare_g=tare_g,
+        scale_half_width_g=scale_half_width_g,
+        dimension_half_width_mm=dimension_half_width_mm,
+        temperature_c=label_temperature_c,
+        temperature_half_width_k=temperature_half_width_k,
+        air_density=air_density_kg_m3,
+    )
+    read_off = ReadOff(level_u_of(level_u_mm, level_half_width_mm), labelling)
+    levels = None if levels_mm is None else levels_of(levels_mm)
+    begun = begin_capture(opened, name, circumstances, source, FillPlan(plan, levels, hold_s), read_off)
+    _run(begun, frames, json)
+
+
+def _given(context: typer.Context) -> dict[str, str]:
+    """The options that stand on the command line, by their parameters' names."""
+    return {
+        str(parameter.name): parameter.opts[0]
+        for parameter in context.command.params
+        if getattr(context.get_parameter_source(str(parameter.name)), "name", "") == "COMMANDLINE"
+    }
+
+
+def _stand_after(command: str, given: dict[str, str]) -> None:
+    """InputError for options before a command, which would be lost to it."""
+    if given:
+        option = next(iter(given.values()))
         raise InputError(
-            "--name", "nothing", "a name for the live capture, to find it again should it be interrupted"
+            f"innage capture {command}",
+            f"{option} before '{command}'",
+            f"options after it: innage capture {command} ...",
         )
-    source = open_source(port, baud)  # before there is a capture that nothing could come into
-    stated = Stated(level_u_mm, labelling, condition, note)
-    capture = Capture.begin(store, name, *what, steps, stated)
-    _run(capture, source, what[2].sensor.channel_names, frames, json)
 
 
-def resume_live(
-    store: Store, name: str, port: str | None, baud: int, others: list[str], frames: int | None, json: bool
-) -> None:
-    """Go on with the open capture ``name``."""
-    from dataset.errors import InputError
-    from dataset.live.capture import Capture
-
-    if others:
+def _only_at_resuming(name: str, given: dict[str, str]) -> None:
+    """InputError for what a capture that is gone on with was begun with."""
+    other = next((option for parameter, option in given.items() if parameter not in AT_RESUMING), None)
+    if other is not None:
         raise InputError(
             f"--resume {name}",
-            f"{others[0]} beside it",
-            "only --port and --baud",
+            f"{other} beside it",
+            "only --port and --baud, --frames and --json",
             "unit, liquid, mounting and plan are those that it was begun with",
         )
-    if port is None:
-        raise InputError(f"--resume {name}", "no --port", "the port of the board")
-    pads = store.open_capture(name).mounting.sensor.channel_names
-    source = open_source(port, baud)
-    _run(Capture.resume(store, name), source, pads, frames, json)
 
 
-def _run(capture: Capture, source: ByteSource, pads: tuple[str, ...], frames: int | None, json: bool) -> None:
+def _run(live: LiveCapture, frames: int | None, json: bool) -> None:
     """Run a capture; seal it when it came to its end, keep it open when the operator stopped it."""
-    from dataset.live.loop import run
+    from innage.jobs.capturing import run_capture
     from innage.terminal.capture_view import operator
-
-    name = capture.view().name
+    from innage.terminal.stopping import asked_to_stop
 
     def tell(text: str) -> None:
         print(text, file=sys.stderr if json else sys.stdout, flush=True)
 
-    with _stopped() as stopped, operator(pads, tell, source.name == "standard input") as (view, entries):
+    from_stdin = live.source.name == "standard input"
+    with (
+        asked_to_stop() as stopped,
+        operator(live.channels, tell, from_stdin) as (view, entries),
+    ):
 
         def show(now: View) -> None:
             view.show(now, entries.typed)
 
-        try:
-            run(capture, source, entries, show, stop_at=frames, stop=stopped)
-        finally:
-            source.close()
-        interrupted = stopped()
-    if interrupted:
-        tell(_kept(name, capture.committed, len(capture.marks())))
+        ended = run_capture(live, entries, show, frames=frames, stop=stopped)
+    if not ended:
+        tell(kept_text(live.name, live.capture))
         return
     try:
-        sealed = capture.seal()
+        sealed = live.capture.seal()
     except InnageError:
-        tell(_kept(name, capture.committed, len(capture.marks())))
+        tell(kept_text(live.name, live.capture))
         raise
-    _report(sealed, json)
-
-
-@contextmanager
-def _stopped() -> Iterator[Callable[[], bool]]:
-    """Whether the operator has asked to stop. A flag, not an exception: one in the middle of a commit would
-    leave doubt.
-    """
-    asked = threading.Event()
-
-    def ask(number: int, frame: FrameType | None) -> None:
-        if asked.is_set():
-            raise KeyboardInterrupt  # asked twice: something hangs
-        asked.set()
-
-    before = [(number, signal.signal(number, ask)) for number in (signal.SIGINT, signal.SIGTERM)]
-    try:
-        yield asked.is_set
-    finally:
-        for number, handler in before:
-            signal.signal(number, handler)
-
-
-def _kept(name: str, frames: int, marks: int) -> str:
-    ways = (
-        f"go on with 'innage log --resume {name} --port ...', seal it with 'innage capture seal "
-        f"{name}', or drop it with 'innage capture discard {name}'"
-    )
-    return f"capture {name} is kept open with {frames} frames and {marks} marks: {ways}"
-
-
-def _report(session: Session, json: bool) -> None:
-    if json:
-        emit(session_facts(session))
-        return
-    levels = sorted({m.level_mm for m in session.marks})
-    at = (
-        f" at {len(levels)} levels from {levels[0]:g} to {levels[-1]:g} mm"
-        if levels
-        else "; 'innage mark' gives it levels"
-    )
-    say(
-        f"session {session.id} from capture {session.source.file}: {session.frames} frames, "
-        f"{labelled(session)} labelled{at}"
-    )
-    say_warnings(session)
+    show_sealed(sealed, json)
 
 
 @app.command("list")
 def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     """List the captures that are open. They were interrupted, or still run in another process."""
-    found = [_facts(c) for c in open_store(store).open_captures()]
-    if json:
-        emit(found)
-    elif found:
-        columns = ("capture", "unit", "liquid", "mounting", "frames", "marks")
-        table("open captures", columns, [tuple(f[c] for c in ("name", *columns[1:])) for f in found])
-    else:
-        say(
-            "no capture is open: try 'innage log --port PORT --tank TANK --sensor SENSOR "
-            "--liquid LIQUID --unit UNIT'"
-        )
+    show_captures(open_store(store).open_captures(), json)
 
 
 @app.command()
-def seal(
-    name: Annotated[str, typer.Argument(autocompletion=names_of("capture"))],
-    json: JsonOption = False,
-    store: StoreOption = DEFAULT_STORE,
-) -> None:
+def seal(name: NameArgument, json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     """Make an open capture a session, with the marks it has."""
-    from dataset.live.capture import Capture
+    from innage.jobs.capturing import seal_capture
 
-    _report(Capture.open(open_store(store), name).seal(), json)
+    show_sealed(seal_capture(open_store(store), name), json)
 
 
 @app.command()
 def discard(
-    name: Annotated[str, typer.Argument(autocompletion=names_of("capture"))],
+    name: NameArgument,
     yes: Annotated[bool, typer.Option("--yes", help="Really: its frames are gone then.")] = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Drop an open capture and everything in it."""
-    from dataset.errors import InputError
-
     opened = open_store(store)
-    facts = _facts(opened.open_capture(name))
+    facts = capture_facts(opened.open_capture(name))
     if not yes:
         raise InputError(
             f"capture {name}",
@@ -236,16 +245,3 @@ def discard(
         )
     opened.discard_capture(name)
     say(f"capture {name} is dropped with {facts['frames']} frames")
-
-
-def _facts(capture: OpenCapture) -> dict[str, Any]:
-    from dataset.live.entries import entered_marks
-
-    return {
-        "name": capture.name,
-        "unit": capture.unit.name,
-        "liquid": capture.liquid.name,
-        "mounting": capture.mounting.name,
-        "frames": capture.frames,
-        "marks": len(entered_marks(capture.entries, capture.frames)),
-    }

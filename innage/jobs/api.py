@@ -9,9 +9,7 @@ from typing import TYPE_CHECKING
 
 from dataset.records import (
     ColumnMapping,
-    NewSession,
     Session,
-    Stretch,
 )
 from dataset.store import Store
 
@@ -57,27 +55,15 @@ def log_file(
         InputError: a file that cannot be used, with line and column; nothing is stored then.
         NotFoundError: a name that the store does not have.
     """
-    from dataset.admission.rules import check_mapping
-    from dataset.admission.session_files import read_file
-    from dataset.labels.conditions import read_conditions
-    from dataset.labels.marking import Labelling
+    from innage.jobs.logging_files import log_files
+    from innage.jobs.circumstances import find_circumstances
 
-    its, its_liquid = store.mounting(mounting), store.liquid(liquid)
-    chosen = (
-        store.mapping(columns)
-        if isinstance(columns, str)
-        else columns or ColumnMapping("columns", its.sensor.channel_names)
+    circumstances = find_circumstances(
+        store, unit=unit, liquid=liquid, mounting=mounting, condition=conditions or None, note=note
     )
-    check_mapping(chosen)
-    parsed = read_file(Path(path), chosen, its.sensor, its.tank, Labelling(its_liquid))
-    stretches = (
-        (Stretch(0, len(parsed.frames), read_conditions("conditions", conditions)),) if conditions else ()
-    )
-    (added,) = store.add_sessions(
-        [
-            NewSession(
-                store.unit(unit), its_liquid, its, parsed.frames, parsed.marks, parsed.source, note, stretches
-            )
-        ]
-    )
-    return added
+    if columns is None:
+        columns = ColumnMapping("columns", circumstances.mounting.sensor.channel_names)
+    elif isinstance(columns, str):
+        columns = store.mapping(columns)
+    (session,) = log_files(store, [Path(path)], circumstances, columns).sessions
+    return session

@@ -41,6 +41,8 @@ def refusal(line: str) -> str | None:
         if not hasattr(command, "get_command"):
             return None
         words = [*context._protected_args, *context.args]
+        if not words and command.invoke_without_command:
+            return None
         below = command.get_command(context, words[0])
         if below is None:
             return f"{line}: no command {words[0]}"

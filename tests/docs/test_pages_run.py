@@ -261,7 +261,11 @@ def float_model() -> bytes:
     return bytes(model.SerializeToString())
 
 
-BOARD = {"/dev/ttyACM0": "-", "my-logger": "cat frames.txt", "innage log": "cat frames.txt | innage log"}
+BOARD = {
+    "/dev/ttyACM0": "-",
+    "my-logger": "cat frames.txt",
+    "innage capture --": "cat frames.txt | innage capture --",
+}
 
 
 def frames_of(start: int) -> str:
@@ -278,7 +282,7 @@ def test_live_capture(run_page: Run, tmp_path: Path) -> None:
         mounting, liquid, units = a_bench(store, pads=2, units=("unit-1",))
     (tmp_path / "frames.txt").write_text(frames_of(0), encoding="utf-8")
     assert "30 frames" in "".join(
-        run_page("docs/live-capture.md", BOARD, only=lambda line: "--levels" in line).values()
+        run_page("docs/live-capture.md", BOARD, only=lambda line: "--levels-mm" in line).values()
     )
     for number, way in enumerate(("capture list", "--resume", "capture seal", "capture discard"), 1):
         with Store.open(tmp_path / "innage.db") as store:

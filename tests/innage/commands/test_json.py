@@ -22,13 +22,11 @@ spec.loader.exec_module(documents)
 
 
 def commands_with_json(command: Any, path: str) -> set[str]:
-    if hasattr(command, "commands"):
-        return {
-            found
-            for name in command.list_commands(None)
-            for found in commands_with_json(command.get_command(None, name), f"{path} {name}")
-        }
-    return {path} if any("--json" in param.opts for param in command.params) else set()
+    own = {path} if any("--json" in param.opts for param in command.params) else set()
+    below = command.list_commands(None) if hasattr(command, "commands") else []
+    return own.union(
+        *(commands_with_json(command.get_command(None, name), f"{path} {name}") for name in below)
+    )
 
 
 def test_every_command_with_json_is_documented() -> None:

@@ -94,10 +94,10 @@ def board(tmp_path: Path) -> Iterator[Callable[[int], tuple[str, Path]]]:
         os.close(handle)
 
 
-def log(*arguments: str) -> subprocess.Popen[str]:
-    """The command 'innage log ...' as a process of its own."""
+def capture(*arguments: str) -> subprocess.Popen[str]:
+    """The command 'innage capture ...' as a process of its own."""
     return subprocess.Popen(
-        [*INNAGE, "log", *arguments],
+        [*INNAGE, "capture", *arguments],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
@@ -134,7 +134,7 @@ def test_frames_arrive_whole_and_in_order(store: Path, board: Callable[[int], tu
     sealed.
     """
     port, _ = board(0)
-    process = log("--port", port, "--name", "run", *WHAT, "--frames", "150")
+    process = capture("--port", port, "--name", "run", *WHAT, "--frames", "150")
     output, _ = process.communicate(timeout=60)
     assert process.returncode == 0, output
     with Store.open(store) as opened:
@@ -157,7 +157,7 @@ def test_a_killed_capture_loses_at_most_a_second_and_goes_on(
     every acknowledged frame.
     """
     port, sent = board(0)
-    process = log("--port", port, "--name", "run", *WHAT)
+    process = capture("--port", port, "--name", "run", *WHAT)
     until(lambda: open_frames(store) >= 100)
     time.sleep(1.5)  # away from the commit just seen, and longer than what may be lost
     last_sent = int(sent.read_text().split()[-1])
@@ -168,7 +168,7 @@ def test_a_killed_capture_loses_at_most_a_second_and_goes_on(
         assert not opened.sessions()
     assert last_sent - int(kept.t_ms[-1]) <= 1000
     again, _ = board(1000)
-    process = log("--resume", "run", "--port", again, "--frames", str(len(kept) + 60))
+    process = capture("--resume", "run", "--port", again, "--frames", str(len(kept) + 60))
     output, _ = process.communicate(timeout=60)
     assert process.returncode == 0, output
     with Store.open(store) as opened:
@@ -184,12 +184,12 @@ def test_a_killed_capture_loses_at_most_a_second_and_goes_on(
 def test_interrupting_keeps_the_capture_open(store: Path, board: Callable[[int], tuple[str, Path]]) -> None:
     """Ctrl-C ends with exit code 0, says how to go on, and the capture can then be sealed by its name."""
     port, _ = board(0)
-    process = log("--port", port, "--name", "run", *WHAT)
+    process = capture("--port", port, "--name", "run", *WHAT)
     until(lambda: open_frames(store) >= 20)
     process.send_signal(signal.SIGINT)
     output, _ = process.communicate(timeout=30)
     assert process.returncode == 0, output
-    assert "innage log --resume run --port" in output
+    assert "innage capture --resume run --port" in output
     (listed,) = json.loads(CliRunner().invoke(app, ["capture", "list", "--json"]).stdout)
     sealed = CliRunner().invoke(app, ["capture", "seal", "run", "--json"])
     assert sealed.exit_code == 0, sealed.output
@@ -208,7 +208,7 @@ def test_a_fill_plan_from_standard_input(store: Path) -> None:
         for k in range(40)
     )
     process = subprocess.run(
-        [*INNAGE, "log", "--port", "-", "--name", "run", *WHAT],
+        [*INNAGE, "capture", "--port", "-", "--name", "run", *WHAT],
         input=text,
         capture_output=True,
         text=True,
@@ -271,3 +271,31 @@ def test_a_socket_that_drops_and_comes_back(store: Path) -> None:
     assert mark.level_mm == 42.5
     assert mark.stop == int(np.argmax(np.diff(frames.t_ms))) + 1
     assert any("port lost" in w.sentence for w in session.warnings)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--name", "run"), "--port: nothing; expected the port of the board"),
+        (("--port", "-"), "--name: nothing; expected a name, to find the capture again"),
+        (("--port", "-", "--name", "run"), "--liquid and --unit: one is missing"),
+        (("--resume", "run"), "--port: nothing"),
+        (("--resume", "run", "--port", "-", "--unit", "unit"), "--resume run: --unit beside it"),
+        (("--resume", "run", "--port", "-"), "capture run: is not open"),
+        (("--port", "-", "list"), "innage capture list: --port before 'list'; expected options after it"),
+        (
+            ("--port", "-", "--name", "run", *WHAT, "--levels-mm", "0", "--plan", "x.csv"),
+            "--plan and --levels-mm: both; expected one of them",
+        ),
+        (("--port", "-", "--name", "run", *WHAT, "--levels-mm", "0,high"), "--levels-mm: '0,high'"),
+        (("--port", "-", "--name", "run", *WHAT, "--levels-mm", "0", "--hold-s", "0"), "--hold-s: 0"),
+        (("--port", "-", "--name", "run", *WHAT, "--condition", "wall=gold"), "--condition, wall"),
+    ],
+)
+def test_what_does_not_go_is_refused(
+    store: Path, refused: Callable[..., str], words: tuple[str, ...], said: str
+) -> None:
+    """One sentence that names the option, and no capture is open afterwards."""
+    assert said in refused("capture", *words)
+    with Store.open(store) as opened:
+        assert not opened.open_captures()

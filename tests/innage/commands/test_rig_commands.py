@@ -113,9 +113,9 @@ def innage(*words: object) -> str:
 
 
 def log(small: Path, *words: object) -> list[dict[str, Any]]:
-    """The sessions that 'innage log --rig' says it has logged."""
+    """The sessions that 'innage rig log' says it has logged."""
     made: list[dict[str, Any]] = json.loads(
-        innage("log", "--rig", small, "--tank", "cup", "--liquid", "water", "--json", *words)
+        innage("rig", "log", small, "--tank", "cup", "--liquid", "water", "--json", *words)
     )
     return made
 
@@ -181,8 +181,8 @@ def test_another_tank_of_that_name_is_not_taken(small: Path, refused: Callable[.
 
 
 def test_what_is_played_is_what_is_logged(small: Path) -> None:
-    """The lines on standard output, read by the reader of the protocol, are the frames that --rig puts into
-    the store.
+    """The lines on standard output, read by the reader of the protocol, are the frames that 'rig log' puts
+    into the store.
     """
     log(small, "--unit", 2)
     played = innage(
@@ -206,7 +206,7 @@ def test_a_scenario_is_shown(small: Path) -> None:
     assert "detergent-canister@2" in innage("rig", "show", "washer")
 
 
-LOG = ("log", "--rig", "{small}", "--tank", "cup", "--liquid", "water", "--unit", "0")
+LOG = ("rig", "log", "{small}", "--tank", "cup", "--liquid", "water", "--unit", "0")
 PLAY = ("rig", "play", "{small}", "--tank", "cup", "--stdout")
 
 
@@ -217,11 +217,7 @@ PLAY = ("rig", "play", "{small}", "--tank", "cup", "--stdout")
         ((*LOG, "--liquid", "milk"), "one of water"),
         ((*LOG, "--unit", "3"), "0 to 2"),
         ((*LOG, "--recipe", "storm"), "one of steps, foam"),
-        ((*LOG, "readings.csv"), "readings.csv beside it"),
-        ((*LOG, "--port", "-"), "--port beside it"),
-        (LOG[:-2], "--liquid and --unit"),
-        (("log", "readings.csv", "--seed", "1"), "--rig SCENARIO"),
-        (("log", "--rig", "no-such-scenario", *LOG[3:]), "Built in: washer"),
+        (("rig", "log", "no-such-scenario", *LOG[3:]), "Built in: washer"),
         ((*PLAY, "--speed", "0"), "--speed"),
         ((*PLAY, "--levels-mm", "0,50"), "0 to 40 mm"),
         ((*PLAY, "--levels-mm", "0,high"), "levels in mm"),
@@ -239,7 +235,7 @@ def test_without_pseudo_terminals_there_is_another_way(
     small: Path, refused: Callable[..., str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.delattr(os, "openpty", raising=False)
-    assert "--stdout | innage log --port -" in refused(*(word.format(small=small) for word in PLAY[:-1]))
+    assert "--stdout | innage capture --port -" in refused(*(word.format(small=small) for word in PLAY[:-1]))
 
 
 @pytest.fixture

@@ -1,0 +1,63 @@
+"""What is said of sessions that were logged from files."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+from innage.terminal.output import emit, say
+from innage.terminal.sessions import say_warnings
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dataset.admission.session_files import ParsedFile
+    from dataset.records import Session
+
+
+def show_logged(
+    sessions: Sequence[Session], files: Sequence[ParsedFile], mapping: str | None, json: bool
+) -> None:
+    """Each session with its file and what was noticed at the door; ``mapping`` was saved."""
+    if json:
+        emit([_facts(session, file) for session, file in zip(sessions, files, strict=True)])
+        return
+    for session, file in zip(sessions, files, strict=True):
+        say(_sentence(session, file))
+        say_warnings(session)
+    if mapping:
+        say(f"mapping {mapping} saved")
+    if len(sessions) > 1:
+        say(f"{len(sessions)} sessions logged, {sum(session.frames for session in sessions)} frames")
+
+
+def _facts(session: Session, file: ParsedFile) -> dict[str, Any]:
+    """What was logged, ready for JSON."""
+    from dataset.files.sheets import DELIMITERS
+
+    return {
+        "id": session.id,
+        "sha256": session.sha256,
+        "file": session.source.file,
+        "frames": session.frames,
+        "labelled": file.labelled,
+        "levels": len({mark.level_mm for mark in session.marks}),
+        "marks": len(session.marks),
+        "gaps": file.gaps,
+        "median_period_ms": file.median_period_ms,
+        "delimiter": DELIMITERS.get(file.delimiter, file.delimiter),
+        "warnings": [asdict(warning) for warning in session.warnings],
+    }
+
+
+def _sentence(session: Session, file: ParsedFile) -> str:
+    facts = _facts(session, file)
+    text = (
+        f"session {session.id} from {facts['file']} ({facts['delimiter']}): {facts['frames']} "
+        f"frames, {facts['labelled']} labelled"
+    )
+    if session.marks:
+        levels = [mark.level_mm for mark in session.marks]
+        # the range is what shows a wrong unit
+        return f"{text} at {facts['levels']} levels from {min(levels):g} to {max(levels):g} mm"
+    return f"{text}; levels come from a column (--level, --mass or --poured) or afterwards from 'innage mark'"
