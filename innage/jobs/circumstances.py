@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from dataset.errors import InputError, NotFoundError
+from dataset.errors import InputError, NotFoundError, naming
 
 if TYPE_CHECKING:
     from dataset.records import Conditions, Liquid, Mounting, Unit
@@ -31,12 +31,8 @@ class Circumstances:
 
         if self.condition is None:
             return None
-        try:
+        with naming("condition"):
             return read_conditions("condition", self.condition)
-        except InputError as error:
-            raise InputError(
-                error.where, error.found, error.expected, error.hint, fields=("condition",)
-            ) from error
 
 
 def find_circumstances(
