@@ -41,7 +41,7 @@ def refusal(line: str) -> str | None:
         if not hasattr(command, "get_command"):
             return None
         words = [*context._protected_args, *context.args]
-        if not words and command.invoke_without_command:
+        if not words and getattr(command, "invoke_without_command", False):
             return None
         below = command.get_command(context, words[0])
         if below is None:
