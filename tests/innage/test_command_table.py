@@ -72,3 +72,62 @@ def test_no_line_is_cut_at_80_columns() -> None:
 def test_every_module_of_commands_is_in_the_table() -> None:
     used = {entry.module for entry in COMMANDS.values()}
     used |= {module for entry in COMMANDS.values() for module in entry.beside}
+    named = {module.name for module in pkgutil.iter_modules(innage.commands.__path__)}
+    assert named == used
+    for name in {entry.module for entry in COMMANDS.values()}:
+        module = import_module(f"innage.commands.{name}")
+        if hasattr(module, "register"):
+            holder = typer.Typer()
+            module.register(holder)
+            made = {
+                info.name or getattr(info.callback, "__name__", None) for info in holder.registered_commands
+            }
+            assert made == {command for command, entry in COMMANDS.items() if entry.module == name}
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["modles"], "No such command 'modles'. Did you mean 'models'?"),
+        (["tank", "lits"], "No such command 'lits'. Did you mean 'list'?"),
+        (["models", "--stroe", "x"], "No such option: --stroe. Did you mean '--store' or '--json'?"),
+        (
+            ["--store", "x.db", "models"],
+            "No such option: --store. Options stand after the command: innage COMMAND --store ...",
+        ),
+        (["--versoin"], "No such option: --versoin. Did you mean '--version'?"),
+        (["xyzzy"], "No such command 'xyzzy'.\n"),
+    ],
+)
+def test_a_wrong_word_is_answered_with_the_nearest(words: list[str], said: str) -> None:
+    result = CliRunner().invoke(app, words)
+    assert result.exit_code == 2
+    assert said in result.stderr
+
+
+def test_version_is_the_packages() -> None:
+    from importlib.metadata import version
+
+    assert CliRunner().invoke(app, ["--version"]).stdout == f"innage {version('innage')}\n"
+
+
+def test_an_error_that_came_of_ctrl_c_ends_as_ctrl_c_does(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What fails while workers are being stopped is not reported as a fault of its own; any
+    other error is.
+    """
+
+    def stopped(*_: object) -> None:
+        try:
+            raise KeyboardInterrupt
+        except KeyboardInterrupt:
+            raise OSError("no such worker")  # noqa: B904 - as code that knows nothing of it raises
+
+    monkeypatch.setattr("innage.commands.sessions.open_store", stopped)
+    done = CliRunner().invoke(app, ["show", "abc"])
+    assert (done.exit_code, done.stderr) == (130, "innage: interrupted\n")
+
+    def broken(*_: object) -> None:
+        raise OSError("a fault")
+
+    monkeypatch.setattr("innage.commands.sessions.open_store", broken)
+    assert isinstance(CliRunner().invoke(app, ["show", "abc"]).exception, OSError)
