@@ -156,8 +156,8 @@ def log(
     """Log capture sessions from files."""
     from dataset.labels.marking import Labelling
     from dataset.records import ColumnMapping
-    from innage.jobs.logging_files import Beside, Ramp, log_files
     from innage.jobs.circumstances import find_circumstances
+    from innage.jobs.logging_files import Beside, Ramp, log_files
     from innage.terminal.logged_view import show_logged
 
     opened = open_store(store)
