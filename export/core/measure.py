@@ -120,13 +120,16 @@ def cost_of(
     }
     proven = {name: _checked(bounds.cycles(name), most) for name, most in seen.items()}
     stack, lost = _deepest(lambda: max(bounds.stack(name) for name in FUNCTIONS))
+    stack_used = machine.stack_used()
+    if stack is not None and stack < stack_used:
+        stack, lost = None, f"{stack} computed, {stack_used} seen"
     return Cost(
         core=core,
         flash_code=image.code,
         flash_tables=image.tables,
         flash_helpers=image.helpers,
         ram=image.ram,
-        stack=machine.stack_used(),
+        stack=stack_used,
         cycles=seen["step"],
         cycles_mean=float(run.cycles.mean()),
         stack_bound=stack,

@@ -99,6 +99,18 @@ def test_the_dead_volume_fills_first() -> None:
         level_of("r.csv, line 3", Method.POURED, 100.0, None, sump, Labelling(WATER))
 
 
+def test_a_full_tank_is_as_uncertain_as_one_just_below() -> None:
+    """U_h = u_V / A up to the brim (GUM 5.1.3 note 2, worked by hand: half the change between a standard
+    uncertainty more and less), though there is no more room for the one above: the tank is thought to go on.
+    """
+    profile = stack([Cylinder(diameter_mm=100.0, height_mm=160.0)])
+    full = Tank("can", 1, 160.0, profile=to_json(profile))
+    labelling = Labelling(WATER, poured_half_width_ml=10.0 * math.sqrt(3))
+    found = level_of("x", Method.POURED, profile.total_ml, None, full, labelling)
+    assert found.value == pytest.approx(160.0, abs=1e-9)
+    assert found.u == pytest.approx(10_000 / (math.pi * 2500), rel=1e-6)
+
+
 @pytest.mark.parametrize(
     ("reading", "labelling", "tank", "sentence"),
     [

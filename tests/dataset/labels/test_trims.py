@@ -5,11 +5,12 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
-from dataset.errors import StoreError
+from dataset.errors import InputError, StoreError
 from dataset.labels.trims import tolerance_factor
 from dataset.records import Trim, TrimKind
 from dataset.store import Store
@@ -58,3 +59,15 @@ def test_trims_never_change(new_store: Store, register: Register) -> None:
         connection.commit()
     with pytest.raises(StoreError, match="hashes to"):
         new_store.trims()
+
+
+def test_dry_trims_of_one_unit_on_two_mountings(new_store: Store, register: Register) -> None:
+    """Behind another wall a dry pad counts more: that is no wet pad, and only on its own mounting it is."""
+    bench = register(new_store)
+    elsewhere = new_store.add_mounting(replace(bench.mounting, name="m2", offset_mm=3.0))
+    first = Trim(bench.unit, bench.mounting, TrimKind.DRY, (1000, 2000), "2026-01-31", "line")
+    other, later = replace(first, mounting=elsewhere, counts=(3000, 6000)), replace(first, date="2026-02-28")
+    made = tuple(new_store.add_trim(trim) for trim in (first, other, later))
+    assert new_store.trims("unit1") == made
+    with pytest.raises(InputError, match="looks wet against its dry trim of 2026-01-31"):
+        new_store.add_trim(replace(first, counts=(3000, 6000)))

@@ -136,6 +136,17 @@ def test_resuming_with_a_board_that_started_again(bench: Store) -> None:
     assert [(m.start, m.stop) for m in session.marks] == [(20, 30)]
 
 
+def test_a_board_that_starts_again_at_the_very_time_of_the_last_frame(bench: Store) -> None:
+    """No two frames get one time, which no session may have: the clock goes on behind the last frame."""
+    capture = begin(bench)
+    play(capture, 100, 20)
+    capture.commit()
+    again = Capture.resume(bench, "run")
+    play(again, 119, 20)
+    steps = np.diff(bench.frames(again.seal()).t_ms)
+    assert sorted(set(steps.tolist())) == [PERIOD, RESTART_PERIODS * PERIOD]
+
+
 def test_a_discarded_capture_is_gone(bench: Store) -> None:
     """Its frames are dropped, no session comes of it, and its name is free again."""
     capture = begin(bench)

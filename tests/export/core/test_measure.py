@@ -12,8 +12,9 @@ from dataset.records import Budget
 from export.c.kernels import TIERS
 from export.c.source import CSource, emit_c
 from export.core import measure as module
+from export.core.bounds import Bound, Bounds
 from export.core.measure import choose_kernels, measure, measured_source
-from training.costs import CostLine, CostModel, against
+from training.costs import Cost, CostLine, CostModel, against, load_pct
 from training.program import Program, from_json, to_json
 
 BUDGET = Budget(
@@ -159,3 +160,24 @@ def test_unknown_core(all_built: dict[str, Any]) -> None:
     """A budget for a core that cannot be emulated is refused, with those that can."""
     with pytest.raises(ToolError, match="core: 'cortex-m7'; expected one of cortex-m0plus"):
         measure(all_built["constant"].program, replace(BUDGET, core="cortex-m7"))
+
+
+def test_a_bound_below_what_was_seen_is_none(
+    all_built: dict[str, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Code that was followed wrongly proves nothing: no bound is given, and why is said."""
+    monkeypatch.setattr(Bounds, "cycles", lambda bounds, name: Bound(1))
+    monkeypatch.setattr(Bounds, "stack", lambda bounds, name: 1)
+    cost = measure(all_built["constant"].program, BUDGET)
+    assert (cost.cycles_bound, cost.prepare_bound, cost.selftest_bound, cost.stack_bound) == (None,) * 4
+    assert f"no bound on the cycles of step: 1 computed, {cost.cycles} seen" in cost.basis
+    assert f"no bound on the stack: 1 computed, {cost.stack} seen" in cost.basis
+
+
+def test_a_budget_is_judged_by_the_worse_of_seen_and_bound() -> None:
+    """Whichever is more counts, for the load as well."""
+    for used, bound in ((900, 700), (700, 900), (900, None)):
+        assert CostLine("cycles a frame", used, 800, bound).worst == 900
+        cost = Cost("core", 1, 1, 0, 1, 1, used, 1.0, None, bound)
+        budget = replace(BUDGET, clock_hz=1_000_000, frame_period_ms=10)
+        assert load_pct(cost, budget) == 9.0  # 900 of the 10 000 cycles of a frame

@@ -7,7 +7,8 @@ import pytest
 from scipy.stats import beta, kstest
 
 from training.judging.scoring import fewest_groups
-from training.search.band import conformal
+from training.models.assemble import Band
+from training.search.band import Widths, band_of, conformal
 
 
 @pytest.mark.parametrize(("share", "groups"), [(0.9, 9), (0.95, 19)])
@@ -39,3 +40,12 @@ def test_the_table_of_a_hundred() -> None:
     law = beta(91, 10)
     assert law.mean() == pytest.approx(0.90099, abs=1e-5)
     assert law.ppf([0.05, 0.95]) == pytest.approx([0.8482, 0.9447], abs=5e-5)
+
+
+def test_a_band_is_rounded_outwards() -> None:
+    """Half widths in 64ths of a mm, none narrower than what was calibrated, none wider by a whole one: by
+    hand 1.01, 2.03, 0.501 and 4.0 mm are 64.64, 129.92, 32.064 and 256 of them.
+    """
+    band = band_of(Widths((1.01, 0.501), (2.03, 4.0)), 1.0)
+    assert band == Band(65, 130, 33, 256)
+    assert band_of(Widths((0.505, 0.2505), (1.015, 2.0)), 2.0) == band
