@@ -171,13 +171,13 @@ def test_too_few_groups_are_refused(made_up: MadeUp) -> None:
         folds(made_up(1, units=2, choose=0, prove=1))
 
 
-def test_of_two_of_equal_flash_the_more_exact_is_taken(found: list[Candidate]) -> None:
+def test_of_two_of_equal_flash_the_more_exact_is_taken(found: list[FewPadCandidate]) -> None:
     """Whichever comes first, and with limits that both meet or without any."""
     one = min(found, key=lambda c: c.error)
     other = replace(one, quantisation_error_mm=one.quantisation_error_mm + 0.001)
     for limits in (None, Limits("l", 1, (Limit("rmse_mm", 1000.0),))):
         for pair in ([one, other], [other, one]):
             candidates = pair if limits is None else _judged(pair, limits)
-            priced = measured(candidates, BUDGET, _cost_of(lambda _: 500), _no_progress)
+            priced = _priced(candidates, _cost_of(lambda _: 500))
             assert [c.cost is not None for c in priced] == [True, True]
             assert pick(priced, limits)[0].error == one.error < other.error < 1.02 * one.error
