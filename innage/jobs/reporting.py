@@ -16,6 +16,7 @@ import numpy as np
 
 from dataset.errors import InputError
 from dataset.labels.conditions import conditions_text
+from dataset.records import ID_DIGITS
 from export.cautions import CAUTIONS
 from export.report.html import badge, cell, counted, folded, html_table, svg_figure, unbroken
 from export.report.html_page import cautions, heading, origin_said, page
@@ -35,7 +36,6 @@ CAUTION = " ".join(CAUTIONS)
 GAP_ROWS = 24  # of the heat map in one picture, which is to fit on a page of paper
 COUNT_COLUMNS = 6  # pads beside each other in a table of counts
 RESPONSE_BINS = 60  # of the span
-_SHORT = 12  # digits of a hash that are shown
 COURSE = (
     "Counts of each pad over time, a line a pad. Shaded: the marks, with their level in mm above, where "
     "there is room. Below, where they were stated or measured: the conditions, a row each, and the "
@@ -260,7 +260,7 @@ def frozen_page(frozen: FrozenSet, facts: Mapping[str, Any], gaps: Gaps, purpose
     origin = origin_said(frozen.origin)
     sub = (
         f"Groups by {escape(str(frozen.group_by))} &middot; {counted(len(frozen.sessions), 'session')} "
-        f"&middot; <code>{frozen.sha256[:_SHORT]}</code>"
+        f"&middot; <code>{frozen.sha256[:ID_DIGITS]}</code>"
     )
     parts = [
         heading(f"Frozen set {frozen.name}", origin),

@@ -5,14 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from dataset.records import GroupBy, Role
+from dataset.records import ID_DIGITS, GroupBy, Role
 from innage.terminal.output import say, table
 
 if TYPE_CHECKING:
     from dataset.records import FrozenSet
     from innage.jobs.choosing import Frozen
-
-_SHORT = 12  # digits of a hash in a list
 
 
 def show_frozen(frozen: Frozen) -> None:
@@ -94,7 +92,7 @@ def show_frozen_sets(frozen_sets: Sequence[FrozenSet]) -> None:
             len(frozen_set.sessions),
             frozen_set.origin,
             *(len(frozen_set.groups(role)) for role in Role),
-            frozen_set.sha256[:_SHORT],
+            frozen_set.sha256[:ID_DIGITS],
         )
         for frozen_set in frozen_sets
     ]

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from dataset.records import ID_DIGITS
 from export.report.claim_tables import (
     CANDIDATE_COLUMNS,
     CLASS_COLUMNS,
@@ -166,7 +167,7 @@ def _show_why(facts: Facts, trim: str | None) -> None:
     form = "pad array, level net" if trim else recipe["family"]
     trimmed = f", trim {trim}" if trim else ""
     say(
-        f"Model {facts['name']}, program {facts['sha256'][:12]}: {form} of size {recipe['size']} "
+        f"Model {facts['name']}, program {facts['sha256'][:ID_DIGITS]}: {form} of size {recipe['size']} "
         f"with {recipe['bits']}-bit weights{trimmed}."
     )
     say(f"Why: {metrics['why']}.")

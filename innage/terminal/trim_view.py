@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from dataset.records import ID_DIGITS
 from innage.terminal.output import say, table
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ def show_added(trim: Trim) -> None:
     if trim.frames is not None:
         refused = ", ".join(f"{pad} {count}" for pad, count in zip(pads, trim.refused, strict=True))
         say(
-            f"from {trim.frames[1] - trim.frames[0]} frames of session {(trim.session or '')[:12]}; "
+            f"from {trim.frames[1] - trim.frames[0]} frames of session {(trim.session or '')[:ID_DIGITS]}; "
             f"outliers refused: {refused}"
         )
 
@@ -89,5 +90,5 @@ def _source(trim: Trim) -> str:
     return (
         "counts given"
         if trim.session is None or trim.frames is None
-        else f"session {trim.session[:12]}, frames {trim.frames[0]}-{trim.frames[1] - 1}"
+        else f"session {trim.session[:ID_DIGITS]}, frames {trim.frames[0]}-{trim.frames[1] - 1}"
     )
