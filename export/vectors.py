@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import itertools
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -18,6 +19,8 @@ from training.program import OUTPUTS, VALID, Array, Interval, Program, initial_s
 
 _STREAM_FRAMES = 8  # frames of a stream behind the settling
 _MOST_SETTLING = 248
+MOST_VECTORS = 20_000  # twice what an export has, and so many as are checked in seconds
+_LONGEST_TEXT = 64_000_000  # characters; vectors of an export have a tenth of that at most
 _TRIES = 2048  # inputs tried in search of valid readings
 
 
@@ -187,10 +190,13 @@ def from_csv(program: Program, text: str, where: str = "vectors") -> Vectors:
     """Read vectors back as they stand; InputError when the rows do not fit the program. What they expect is
     not checked here.
     """
+    if len(text) > _LONGEST_TEXT:
+        raise InputError(where, f"{len(text)} characters", f"at most {_LONGEST_TEXT}")
     head, heading, body = (*text.split("\n", 2), "", "")[:3]
     key, _, frames = head.removeprefix("# ").partition("=")
-    if key != "stream_frames" or not frames.isdecimal() or len(frames) > 9 or int(frames) < 1:
-        raise InputError(f"{where}, line 1", repr(head[:40]), "'# stream_frames=N'")
+    most = _STREAM_FRAMES + _MOST_SETTLING
+    if key != "stream_frames" or not re.fullmatch("[0-9]{1,4}", frames) or not 1 <= int(frames) <= most:
+        raise InputError(f"{where}, line 1", repr(head[:40]), f"'# stream_frames=N', at most {most}")
     widths = (
         1,
         program.trim_size,
@@ -205,10 +211,13 @@ def from_csv(program: Program, text: str, where: str = "vectors") -> Vectors:
         raise InputError(
             f"{where}, line 2", repr(heading[:60]), f"the columns {_heading(widths)}, and rows below"
         )
+    lines, allowed = body.count("\n"), MOST_VECTORS + 2 * most
+    if lines > allowed:
+        raise InputError(where, f"{lines} rows", f"at most {allowed}")
     try:
         rows = np.loadtxt(io.StringIO(body), dtype=np.int64, delimiter=",", comments=None, ndmin=2)
     except ValueError as error:
-        raise InputError(where, f"unreadable ({error})", "rows of integers") from error
+        raise InputError(where, f"unreadable ({error})"[:200], "rows of integers") from error
     if rows.shape[1] != sum(widths) or len(rows) % int(frames):
         raise InputError(
             where,

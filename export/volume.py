@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,3 +79,16 @@ def _table(exact: NDArray[np.float64], span: int, shift: int, tank: str) -> Volu
     table = VolumeTable(tank, shift, tuple(values), 0.0)
     error = float(np.abs(table.volume_ml(np.arange(span + 1, dtype=np.int64)) - exact).max())
     return VolumeTable(tank, shift, table.values, error)
+
+
+def check_table(table: VolumeTable, span: int, where: str) -> None:
+    """Raise InputError unless ``table`` reaches as far as the ``span`` and no further, never falls, and can
+    be interpolated in 32 bits: what the C that carries it relies on.
+    """
+    step = 1 << table.shift
+    rises = [b - a for a, b in pairwise(table.values)]
+    if len(table.values) != span // step + 2:
+        expected = f"{span // step + 2}, for a span of {span}"
+        raise InputError(where, f"{len(table.values)} values", expected)
+    if min(rises) < 0 or (max(rises) << table.shift) > INT32_MAX - step:
+        raise InputError(where, "volumes that fall or leap", "volumes that rise and fit 32 bits")

@@ -37,7 +37,6 @@ if TYPE_CHECKING:
     )
     from dataset.store import Store
     from dataset.words import LevelUnit, TimeUnit
-    from export.bundle.verify import verify_bundle
     from innage.estimator import IntegerLevelRegressor, ProgramRegressor
     from innage.jobs.api import log_file, open_store
     from innage.jobs.choosing import Choice, freeze
@@ -45,6 +44,7 @@ if TYPE_CHECKING:
     from innage.jobs.replaying import program_of, replay, trim_of
     from innage.jobs.tables import Remarks, frame_table, frozen_table, log_table, session_table
     from innage.jobs.training import Search, train
+    from innage.jobs.verifying import verify_bundle
 
 __all__ = [
     "Budget",
@@ -107,7 +107,7 @@ _ELSEWHERE = {
     ),
     "Store": "dataset.store",
     **dict.fromkeys(("LevelUnit", "TimeUnit"), "dataset.words"),
-    "verify_bundle": "export.bundle.verify",
+    "verify_bundle": "innage.jobs.verifying",
     **dict.fromkeys(("log_file", "open_store"), "innage.jobs.api"),
     **dict.fromkeys(("program_of", "replay", "trim_of"), "innage.jobs.replaying"),
     **dict.fromkeys(("Choice", "freeze"), "innage.jobs.choosing"),

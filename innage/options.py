@@ -251,6 +251,15 @@ def open_store(path: Path) -> Store:
     return Store.open(path)
 
 
+def open_existing(path: Path) -> Store:
+    """Open the store at ``path``; InputError when there is none."""
+    from dataset.errors import InputError
+
+    if not path.is_file():
+        raise InputError(str(path), "is no store", "a store that exists")
+    return open_store(path)
+
+
 def delimiter_of(text: str | None) -> str | None:
     """The delimiter that an option names; None means: find out."""
     from dataset.errors import InputError

@@ -5,53 +5,62 @@ no.
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Callable, Mapping
 from functools import cached_property
 from importlib.metadata import version
+from typing import Any
 
 import numpy as np
 
 from dataset.errors import InputError
 from export.bundle.build import generate
 from export.bundle.manifest import (
+    CAUTION,
+    FIRST_FORMAT,
     MANIFEST,
-    MANIFEST_FORMAT,
     Manifest,
-    bundle_sha256,
-    is_sealed,
+    c_facts,
+    contradiction,
     known_files,
+    program_facts,
     read_manifest,
+    units_of,
+    why_unsealed,
 )
 from export.c.source import CSource, emit_c
-from export.compilers.toolchain import OPTIMISE
-from export.onnx.graph import label_float_onnx
-from export.onnx.run import (
-    Runtime,
-    float_levels,
-    in_onnxruntime,
-    in_reference,
-    run_prepare,
-    run_scan,
-    run_step,
-    state_before,
-)
+from export.onnx.run import state_before
 from export.report.page import render_report
 from export.vectors import Vectors, corners, expect, from_csv
-from training.program import LEVEL_UNITS_PER_MM, OUTPUTS, VALID, Array, Program, digest, from_json, to_json
+from export.volume import check_table
+from training.program import OUTPUTS, Array, Program, digest, from_json, to_json
+
+Recorded = Callable[[Manifest], Mapping[str, Any] | None]
 
 LEAST_VECTORS = 10_000
-REFERENCE_VECTORS = 512
 
 
 class Failed(Exception):  # noqa: N818 - an answer, not an error
     """The answer is no; the text says what was found."""
 
 
-class Bundle:
-    """The bundle under test: its files by name, and what has been read from them."""
+class NotShown(Exception):  # noqa: N818 - an answer, not an error
+    """Neither yes nor no: the evidence is missing, and the text says why."""
 
-    def __init__(self, files: Mapping[str, bytes]) -> None:
-        self.files = files
+
+class Stated(Exception):  # noqa: N818 - an answer, not an error
+    """The bundle says so, and nothing here can prove it or the contrary."""
+
+
+class Bundle:
+    """The bundle under test: its files by name, and what has been read from them.
+
+    ``recorded`` gives what a store says of the model that a manifest names: entries of the manifest by name,
+    None for a model that it doesn't have. Without a store it is None itself.
+    """
+
+    def __init__(self, files: Mapping[str, bytes], recorded: Recorded | None = None) -> None:
+        self.files, self.recorded = files, recorded
 
     @cached_property
     def manifest(self) -> Manifest:
@@ -66,31 +75,59 @@ class Bundle:
         return from_csv(self.program, self.text("vectors"), "vectors.csv")
 
     @cached_property
+    def again(self) -> dict[str, bytes]:
+        """The files that follow from the program and the manifest, as this installation writes them."""
+        read = self.manifest
+        return generate(self.program, read.prefix, read.vectors_count, read.vectors_seed, read.written)
+
+    @cached_property
     def made(self) -> CSource:
         """The C that this installation makes of the bundle's program, written as its manifest says."""
-        written = self.manifest.written
-        return emit_c(self.program, self.manifest.prefix, written.volume, written.kernels, written.assembly)
+        prefix, written = self.manifest.prefix, self.manifest.written
+        return emit_c(self.program, prefix, written.volume, written.kernels, written.assembly)
 
     @property
     def source(self) -> CSource:
-        """The C, made anew: the only one that is compiled. InputError where the bundle's own is another."""
+        """The C, made anew: the only one that is compiled.
+
+        Raises InputError where the bundle's own is another, NotShown where another version wrote it.
+        """
+        if self.manifest.format == FIRST_FORMAT:
+            raise NotShown(f"not run: {self.written_by()}")
         for role, text in (("source", self.made.source), ("header", self.made.header)):
-            if self.content(role) != text.encode():
-                name = known_files(self.manifest.prefix)[role]
-                raise InputError(
-                    name,
-                    _where_differs("it", text.encode(), self.content(role)),
-                    "what is made of program.json here",
-                    "C from elsewhere is neither compiled nor run",
-                )
+            if self.content(role) == text.encode():
+                continue
+            differs = where_differs(
+                known_files(self.manifest.prefix)[role], text.encode(), self.content(role)
+            )
+            if self.other_version():
+                raise NotShown(f"not run: {differs} ({self.other_version()})")
+            hint = "C from elsewhere is neither compiled nor run"
+            raise InputError(differs, "", "what is made of program.json here", hint)
         return self.made
+
+    def written_by(self) -> str:
+        """Who wrote a bundle of the first format."""
+        return f"written by innage {'.'.join(self.manifest.innage_version.split('.')[:2])}"
+
+    def other_version(self, *tools: str) -> str:
+        """Which version, of innage or of one of ``tools``, wrote the bundle when it wasn't the one here; else
+        empty.
+        """
+        here, wrote = version("innage"), self.manifest.innage_version
+        if wrote != here:
+            return f"written by innage {wrote}, this is {here}"
+        stated = self.manifest.body["tools"]
+        for tool in tools:
+            if stated.get(tool) != version(tool):
+                return f"written with {tool} {stated.get(tool)}, here is {version(tool)}"
+        return ""
 
     @property
     def optimise(self) -> str:
         """For size or for speed, as it was exported."""
-        cost = self.manifest.body.get("cost")
-        named = cost.get("optimise") if isinstance(cost, dict) else None
-        return named if named in OPTIMISE else "size"
+        cost = self.manifest.body["cost"]
+        return "size" if cost is None else str(cost["optimise"])
 
     def content(self, role: str) -> bytes:
         """The file that plays ``role`` (see ``known_files``)."""
@@ -109,18 +146,16 @@ class Bundle:
 
 
 def manifest(bundle: Bundle) -> str:
-    """The manifest can be read, is as it was sealed, and the bundle's hash is that of its list of files."""
-    read = bundle.manifest
-    if bundle_sha256(read.files) != read.bundle_sha256:
-        raise Failed(
-            f"the bundle's hash is {bundle_sha256(read.files)[:12]}, the manifest says "
-            f"{read.bundle_sha256[:12]}"
-        )
-    if not is_sealed(bundle.files[MANIFEST]):
-        raise Failed("the manifest was changed: it does not have the hash that it states")
-    return (
-        f"format {MANIFEST_FORMAT}, written by innage {read.innage_version}, bundle {read.bundle_sha256[:12]}"
-    )
+    """The manifest can be read, every entry of its kind, and is as it was sealed: its hash covers all of it,
+    the hashes of all files too.
+    """
+    read, changed = bundle.manifest, why_unsealed(bundle.files[MANIFEST])
+    if changed:
+        raise Failed(f"the manifest was changed: {changed}")
+    odd = contradiction(read.body)
+    if odd:
+        raise Failed(f"the manifest's entry '{odd}' does not follow from its other entries")
+    return f"format {read.format}, written by innage {read.innage_version}, bundle {read.bundle_sha256[:12]}"
 
 
 def files(bundle: Bundle) -> str:
@@ -141,10 +176,10 @@ def files(bundle: Bundle) -> str:
 
 
 def program(bundle: Bundle) -> str:
-    """The program can be read, its ranges follow from its tables, and it is the model that the manifest
-    names.
+    """The program can be read, its ranges follow from its tables, and what the manifest says of the model and
+    its C is true of it.
     """
-    found = bundle.program
+    found, body = bundle.program, bundle.manifest.body
     if to_json(found) != bundle.text("program"):
         raise Failed("program.json is not in its canonical form")
     if digest(found) != bundle.manifest.model_sha256:
@@ -152,6 +187,19 @@ def program(bundle: Bundle) -> str:
             f"the program's digest is {digest(found)[:12]}, the manifest says "
             f"{bundle.manifest.model_sha256[:12]}"
         )
+    facts = {
+        "model": {**body["model"], **program_facts(found)},
+        "units": units_of(found),
+        "c": json.loads(json.dumps(c_facts(bundle.manifest.written))),
+    }
+    if not bundle.other_version():
+        facts["caution"] = CAUTION
+    differing = [name for name, value in facts.items() if body[name] != value]
+    if differing:
+        raise Failed(f"the manifest's entry '{differing[0]}' is not what follows from program.json")
+    table = bundle.manifest.written.volume
+    if table is not None:
+        check_table(table, found.span, "manifest.json, c, volume")
     nodes = len(found.prepare) + len(found.step)
     return f"{nodes} operations, every range analysed again and inside int32, digest {digest(found)[:12]}"
 
@@ -161,39 +209,43 @@ def regenerated(bundle: Bundle) -> str:
     same bytes.
     """
     read = bundle.manifest
-    made = generate(bundle.program, read.prefix, read.vectors_count, read.vectors_seed, read.written)
-    made["report.html"] = _report_again(bundle)
-    differing = [
-        _where_differs(name, content, bundle.files.get(name))
+    if read.format == FIRST_FORMAT:
+        raise NotShown(f"{bundle.written_by()}, which wrote its files otherwise: {_WITH_ITS_OWN}")
+    made = bundle.again | {"report.html": _report_again(bundle)}
+    names = known_files(read.prefix)
+    differing = {
+        name: where_differs(name, content, bundle.files.get(name))
         for name, content in sorted(made.items())
         if bundle.files.get(name) != content
-    ]
-    unexpected = set(read.files) - set(made) - {known_files(read.prefix)["float_onnx"]}
-    differing += [f"{name} does not follow from the program" for name in sorted(unexpected)]
+    }
+    unexpected = set(read.files) - set(made) - {names["float_onnx"]}
+    differing |= {name: f"{name} does not follow from the program" for name in sorted(unexpected)}
     if differing:
-        here = version("innage")
-        other = (
-            ""
-            if here == read.innage_version
-            else f" (written by innage {read.innage_version}, this is {here}: versions may write "
-            "files differently)"
-        )
-        raise Failed("; ".join(differing) + other)
+        said = "; ".join(differing.values())
+        graphs = {names[role] for role in ("onnx", "scan_onnx", "prepare_onnx")}
+        other = bundle.other_version(*(("onnx",) if set(differing) <= graphs else ()))
+        if other:
+            raise NotShown(f"{said} ({other}): {_WITH_ITS_OWN}")
+        raise Failed(said)
     return f"{len(made)} files made again from program.json, byte for byte the same"
+
+
+_WITH_ITS_OWN = "verify it with that version, or export the model again"
 
 
 def _report_again(bundle: Bundle) -> bytes:
     try:
         return render_report(bundle.manifest.body).encode()
-    except (KeyError, TypeError, AttributeError, ValueError) as error:
+    except (LookupError, TypeError, AttributeError, ValueError, ArithmeticError) as error:
         raise InputError(
             MANIFEST,
-            f"an entry that the report needs is missing or misplaced ({error})",
+            f"an entry that the report needs is missing or misplaced ({error})"[:200],
             "the entries that an export writes",
         ) from error
 
 
-def _where_differs(name: str, made: bytes, found: bytes | None) -> str:
+def where_differs(name: str, made: bytes, found: bytes | None) -> str:
+    """From which line, or byte, on ``found`` is another than ``made``."""
     if found is None:
         return f"{name} is missing"
     at = next(
@@ -225,60 +277,10 @@ def vectors(bundle: Bundle) -> str:
     equal(of, its, "the interpreter", again.readings, again.state)
     if not np.array_equal(again.trim, its.trim):
         raise Failed("the trim changes within a stream")
-    _equal_prepared(its, "the interpreter", again.prepared)
+    equal_prepared(its, "the interpreter", again.prepared)
     return (
         f"{len(its)} vectors in {len(its) // frames} streams, corners included; the interpreter "
         "gives every expected number"
-    )
-
-
-def onnx(bundle: Bundle) -> str:
-    """The integer ONNX in onnxruntime gives the expected numbers."""
-    return _onnx(bundle, in_onnxruntime, bundle.vectors, "onnxruntime")
-
-
-def onnx_reference(bundle: Bundle) -> str:
-    """The integer ONNX in the reference evaluator gives the expected numbers, on a shorter run."""
-    its = bundle.vectors
-    return _onnx(
-        bundle,
-        in_reference,
-        its.head(max(1, REFERENCE_VECTORS // its.stream_frames)),
-        "the reference evaluator",
-    )
-
-
-def _onnx(bundle: Bundle, load: Callable[[bytes], Runtime], its: Vectors, who: str) -> str:
-    readings, state = run_step(load(bundle.content("onnx")), bundle.program, its)
-    equal(bundle.program, its, who, readings, state)
-    _equal_scan(its, who, *run_scan(load(bundle.content("scan_onnx")), bundle.program, its))
-    said = f"{len(its)} vectors equal, readings and state, one step at a time and scanned over time"
-    if known_files(bundle.manifest.prefix)["prepare_onnx"] in bundle.files:
-        _equal_prepared(its, who, run_prepare(load(bundle.content("prepare_onnx")), its))
-        said += "; prepared values too"
-    return said
-
-
-def float_onnx(bundle: Bundle) -> str:
-    """The float ONNX loads and says that it belongs to the program; how far it lies from the integer program
-    is reported, not judged.
-    """
-    its, content = bundle.vectors, bundle.content("float_onnx")
-    level = float_levels(content, its.counts)
-    if label_float_onnx(bundle.program, content) != content:
-        raise Failed(
-            "it does not carry the facts of this program: it belongs to another model, or was changed"
-        )
-    if level is None:
-        return "loads; it takes other inputs than counts, so it is not compared"
-    rows = its.readings[:, OUTPUTS.index("validity")] == VALID
-    if not rows.any():
-        return "loads; no vector has a valid level to compare with"
-    apart = np.abs(its.readings[rows, OUTPUTS.index("level")] / LEVEL_UNITS_PER_MM - level[rows])
-    median, most = float(np.median(apart)), float(apart.max())
-    return (
-        f"loads; on {rows.sum()} vectors with a valid level it differs from the integer program by "
-        f"{median:.3g} mm in the median, {most:.3g} mm at most"
     )
 
 
@@ -293,13 +295,13 @@ def equal(of: Program, its: Vectors, who: str, readings: Array, state: Array) ->
     if not wrong.size:
         return
     k = int(wrong[0])
-    inputs = f"counts {_row(its.counts[k])}, temperature {its.temperature[k]}, faults {its.faults[k]}"
+    inputs = f"counts {row_text(its.counts[k])}, temperature {its.temperature[k]}, faults {its.faults[k]}"
     if its.trim.shape[1]:
-        inputs += f", trim {_row(its.trim[k])}"
+        inputs += f", trim {row_text(its.trim[k])}"
     if its.state.shape[1]:
-        inputs += f", state {_row(state_before(of, its)[k])}"
+        inputs += f", state {row_text(state_before(of, its)[k])}"
     got, expected = (
-        f"{_row(r[k])}" + (f" and state {_row(s[k])}" if its.state.shape[1] else "")
+        f"{row_text(r[k])}" + (f" and state {row_text(s[k])}" if its.state.shape[1] else "")
         for r, s in ((readings, state), (its.readings, its.state))
     )
     raise Failed(
@@ -308,35 +310,20 @@ def equal(of: Program, its: Vectors, who: str, readings: Array, state: Array) ->
     )
 
 
-def _equal_scan(its: Vectors, who: str, readings: Array, last: Array) -> None:
-    expected = its.state[its.stream_frames - 1 :: its.stream_frames]
-    if readings.shape != its.readings.shape or last.shape != expected.shape:
-        raise Failed(
-            f"{who}, scanned over time, gives numbers of shape {readings.shape} and "
-            f"{last.shape}, expected {its.readings.shape} and {expected.shape}"
-        )
-    wrong = np.flatnonzero((readings != its.readings).any(axis=1))
-    if wrong.size or not np.array_equal(last, expected):
-        where = (
-            f"{len(wrong)} of {len(its)} readings differ, the first is {wrong[0]}"
-            if wrong.size
-            else "the last states differ"
-        )
-        raise Failed(f"{who}, scanned over time: {where}")
-
-
-def _equal_prepared(its: Vectors, who: str, prepared: Array) -> None:
+def equal_prepared(its: Vectors, who: str, prepared: Array) -> None:
     if prepared.shape != its.prepared.shape:
         raise Failed(f"{who} gives prepared values of shape {prepared.shape}, expected {its.prepared.shape}")
     wrong = np.flatnonzero((prepared != its.prepared).any(axis=1))
     if wrong.size:
         k = int(wrong[0])
-        given = f"trim {_row(its.trim[k])}: got {_row(prepared[k])}, expected {_row(its.prepared[k])}"
+        given = (
+            f"trim {row_text(its.trim[k])}: got {row_text(prepared[k])}, expected {row_text(its.prepared[k])}"
+        )
         raise Failed(
             f"{who}: the prepared values of {len(wrong)} of {len(its)} vectors differ, the "
             f"first is {k}: {given}"
         )
 
 
-def _row(values: Array) -> str:
+def row_text(values: Array) -> str:
     return "[" + " ".join(str(v) for v in values.tolist()) + "]"

@@ -15,14 +15,19 @@ from typing import Any
 
 from dataset.errors import InputError
 from dataset.records import Budget, Model, Session, Trim
+from export.bundle.forms import read_json
+from export.bundle.manifest_form import MANIFEST_FORM, VERSION
 from export.c.prefix import check_prefix
 from export.cautions import CAUTIONS
 from export.volume import VolumeTable
 from training.costs import Cost, against
-from training.program import FORMAT, INT32_MAX, LEVEL_UNITS_PER_MM, Program, digest, model_id
+from training.program import FORMAT, LEVEL_UNITS_PER_MM, Program, digest, model_id
 
 MANIFEST = "manifest.json"
-MANIFEST_FORMAT = 2  # raised when a manifest of the old form would be read wrongly
+CAUTION = " ".join(CAUTIONS)
+MANIFEST_FORMAT = 3  # raised when a manifest of the old form would be read wrongly
+FIRST_FORMAT = 2  # of the bundles that innage 0.1 wrote, whose C is written otherwise
+READABLE = (FIRST_FORMAT, MANIFEST_FORMAT)
 TOOLS = (
     "capstone",
     "innage",
@@ -32,11 +37,9 @@ TOOLS = (
     "unicorn",
     "ziglang",
 )  # what the files and the measured cost depend on
-_OWN = "manifest_sha256"  # the hash of all other entries
+_IDENTITY = "bundle_sha256"  # the hash of all other entries
+_HASHES_OF_IT = (_IDENTITY, "manifest_sha256")
 _MAX_MANIFEST = 8_000_000  # bytes
-_LONGEST_VERSION = 40
-_MOST_SHIFT, _MOST_VOLUMES = 24, 4096  # far above any table of volumes
-_HASH = re.compile(r"[0-9a-f]{64}")
 
 
 @dataclass(frozen=True)
@@ -69,6 +72,7 @@ class Manifest:
     """A manifest as read: its whole body, and the parts that verification needs."""
 
     body: Mapping[str, Any]
+    format: int
     innage_version: str
     model_sha256: str
     prefix: str
@@ -110,9 +114,14 @@ def describe(
         "format": MANIFEST_FORMAT,
         "innage": provenance.innage_version,
         "prefix": prefix,
-        "c": asdict(written),
+        "c": c_facts(written),
         "vectors": {"count": vectors, "seed": seed},
     }
+
+
+def c_facts(written: Written) -> dict[str, Any]:
+    """The entry of a manifest on its C: how it is written, and what else its writer hands out."""
+    return asdict(written)
 
 
 def model_facts(
@@ -120,23 +129,16 @@ def model_facts(
 ) -> dict[str, Any]:
     """What a manifest and a report say of a model, exported or not; ``voided``: reasons by session id."""
     frozen = model.frozen
-    lines = () if cost is None or budget is None else against(cost, budget)
     return {
-        "caution": " ".join(CAUTIONS),
+        "caution": CAUTION,
         "origin": frozen.origin,
         "model": {
             "name": model.name,
-            "sha256": digest(program),
-            "model_id": f"0x{model_id(program):08x}",
-            "program_format": FORMAT,
             "parent": model.parent,
             "float_onnx_sha256": hashlib.sha256(model.float_onnx).hexdigest(),
+            **program_facts(program),
         },
-        "units": {
-            "level_units_per_mm": LEVEL_UNITS_PER_MM,
-            "span_mm": program.span / LEVEL_UNITS_PER_MM,
-            "period_ms": program.period_ms,
-        },
+        "units": units_of(program),
         "frozen_set": {
             "name": frozen.name,
             "sha256": frozen.sha256,
@@ -149,14 +151,47 @@ def model_facts(
         "trims": [_trim(trim) for trim in frozen.trims],
         "limits": None if model.limits is None else asdict(model.limits),
         "budget": None if budget is None else asdict(budget),
-        "cost": None
-        if cost is None
-        else asdict(cost) | {"lines": [asdict(line) | {"within": line.within} for line in lines]},
+        "cost": None if cost is None else asdict(cost) | {"lines": _lines(cost, budget)},
         "recipe": json.loads(model.recipe),
         "libraries": json.loads(model.versions),
         "tools": {library: version(library) for library in TOOLS},
         "metrics": json.loads(model.metrics),
     }
+
+
+def program_facts(program: Program) -> dict[str, Any]:
+    """What a manifest says of the program itself."""
+    sha256 = digest(program)
+    return {"sha256": sha256, "model_id": f"0x{model_id(program):08x}", "program_format": FORMAT}
+
+
+def units_of(program: Program) -> dict[str, Any]:
+    """The units of the program's levels and of its time."""
+    return {
+        "level_units_per_mm": LEVEL_UNITS_PER_MM,
+        "span_mm": program.span / LEVEL_UNITS_PER_MM,
+        "period_ms": program.period_ms,
+    }
+
+
+def _lines(cost: Cost, budget: Budget | None) -> list[dict[str, Any]]:
+    lines = () if budget is None else against(cost, budget)
+    return [asdict(line) | {"within": line.within} for line in lines]
+
+
+def contradiction(body: Mapping[str, Any]) -> str:
+    """The entry of a manifest that does not follow from others in it though it should; empty when all do."""
+    kinds = {session["simulated"] for session in body["sessions"]}
+    origin = "partly simulated" if len(kinds) > 1 else "simulated" if True in kinds else "measured"
+    if body["origin"] != origin:
+        return "origin"
+    if body["cost"] is None:
+        return ""
+    rest = {name: value for name, value in body["cost"].items() if name != "lines"}
+    if body["cost"]["lines"] != _lines(Cost(**rest), Budget(**body["budget"])):
+        return "cost, lines"
+    same = (rest["kernels"], rest["assembly"]) == (body["c"]["kernels"], body["c"]["assembly"])
+    return "" if same else "c, kernels"
 
 
 def _session(session: Session, voided: Mapping[str, str]) -> dict[str, Any]:
@@ -189,67 +224,62 @@ def _trim(trim: Trim) -> dict[str, Any]:
 
 
 def seal(body: Mapping[str, Any], files: Mapping[str, bytes]) -> bytes:
-    """The manifest's bytes: ``body`` with the SHA-256 of every file and of the bundle."""
+    """The manifest's bytes: ``body`` with the SHA-256 of every file, and the bundle's hash over all of it."""
     hashes = {name: hashlib.sha256(content).hexdigest() for name, content in files.items()}
-    whole = {name: value for name, value in body.items() if name != _OWN} | {
-        "files": hashes,
-        "bundle_sha256": bundle_sha256(hashes),
-    }
-    return _canonical({**whole, _OWN: hashlib.sha256(_canonical(whole)).hexdigest()})
+    whole = {name: value for name, value in body.items() if name not in _HASHES_OF_IT} | {"files": hashes}
+    return _canonical(whole | {_IDENTITY: bundle_sha256(whole)})
 
 
-def is_sealed(content: bytes) -> bool:
-    """Whether a manifest stands byte for byte as it was sealed: in its canonical form, and with the hash of
-    everything else in it.
+def bundle_sha256(body: Mapping[str, Any]) -> str:
+    """What identifies a bundle: the SHA-256 of its manifest's canonical form without this hash itself, the
+    hashes of all files among it.
     """
-    body = _json_object(content, MANIFEST)
-    rest = {name: value for name, value in body.items() if name != _OWN}
-    return _canonical(body) == content and body.get(_OWN) == hashlib.sha256(_canonical(rest)).hexdigest()
+    rest = {name: value for name, value in body.items() if name != _IDENTITY}
+    return hashlib.sha256(_canonical(rest)).hexdigest()
+
+
+def why_unsealed(content: bytes) -> str:
+    """What shows that a manifest was changed since it was sealed; empty when nothing does."""
+    body = read_json(content, MANIFEST, _MAX_MANIFEST)
+    hashed = (
+        _sealed_in_format_2(body) if body.get("format") == FIRST_FORMAT else {_IDENTITY: bundle_sha256(body)}
+    )
+    for name, value in hashed.items():
+        if body.get(name) != value:
+            return f"its hash {name} is {value[:12]}, it says {str(body.get(name))[:12]}"
+    return "" if _canonical(body) == content else "it is not in its canonical form"
+
+
+def _sealed_in_format_2(body: Mapping[str, Any]) -> dict[str, str]:
+    """The two hashes of a manifest by 0.1: over the files alone, and over all other entries."""
+    files = body["files"]
+    listing = "".join(f"{files[name]}  {name}\n" for name in sorted(files))
+    rest = {name: value for name, value in body.items() if name != "manifest_sha256"}
+    return {
+        _IDENTITY: hashlib.sha256(listing.encode()).hexdigest(),
+        "manifest_sha256": hashlib.sha256(_canonical(rest)).hexdigest(),
+    }
 
 
 def _canonical(body: Mapping[str, Any]) -> bytes:
     return (json.dumps(body, indent=2, sort_keys=True, ensure_ascii=False) + "\n").encode()
 
 
-def bundle_sha256(files: Mapping[str, str]) -> str:
-    """SHA-256 over the files' hashes and names, sorted by name, a line each: the bundle's identity."""
-    return hashlib.sha256("".join(f"{files[name]}  {name}\n" for name in sorted(files)).encode()).hexdigest()
-
-
 def read_manifest(content: bytes, where: str = MANIFEST) -> Manifest:
-    """Read a manifest strictly; InputError says what is wrong. File names must be plain names that a bundle
-    can have.
+    """Read a manifest strictly: every entry of its kind and nothing beside them, and files only under the
+    names that a bundle can have. InputError says what is wrong, FormatError that another version wrote it.
     """
-    body = _json_object(content, where)
-    if body.get("format") != MANIFEST_FORMAT:
+    body = read_json(content, where, _MAX_MANIFEST)
+    found = body.get("format")
+    if type(found) is not int or found not in READABLE:
         raise _other_format(body, where)
+    MANIFEST_FORM(body, where)
     try:
-        files = {str(name): str(value) for name, value in body["files"].items()}
-        model, budget, vectors = body["model"], body["budget"], body["vectors"]
-        read = Manifest(
-            body=body,
-            innage_version=str(body["innage"]),
-            model_sha256=str(model["sha256"]),
-            prefix=str(body["prefix"]),
-            core=str(budget["core"]),
-            vectors_count=vectors["count"],
-            vectors_seed=vectors["seed"],
-            written=_written(body["c"], where),
-            files=files,
-            bundle_sha256=str(body["bundle_sha256"]),
-        )
-    except (KeyError, TypeError, AttributeError) as error:
-        raise InputError(
-            where, f"a missing or misplaced entry ({error})", "the entries that an export writes"
-        ) from error
-    if (
-        type(read.vectors_count) is not int
-        or type(read.vectors_seed) is not int
-        or not (0 < read.vectors_count <= 10_000_000 and read.vectors_seed >= 0)
-    ):
-        raise InputError(f"{where}, vectors", str(body["vectors"]), "a count and a seed")
-    names = set(known_files(check_prefix(read.prefix)).values())
-    odd = [name for name in files if name not in names]
+        check_prefix(body["prefix"])
+    except InputError as error:
+        raise InputError(f"{where}, prefix", error.found, error.expected) from error
+    names = set(known_files(body["prefix"]).values())
+    odd = [name for name in body["files"] if name not in names]
     if odd:
         raise InputError(
             f"{where}, files",
@@ -257,41 +287,34 @@ def read_manifest(content: bytes, where: str = MANIFEST) -> Manifest:
             "one of " + ", ".join(sorted(names)),
             "a bundle holds no other files",
         )
-    for name, value in files.items():
-        if not _HASH.fullmatch(value):
-            raise InputError(f"{where}, files, {name}", repr(value[:70]), "a SHA-256 in hex")
-    return read
+    return Manifest(
+        body=body,
+        format=found,
+        innage_version=body["innage"],
+        model_sha256=body["model"]["sha256"],
+        prefix=body["prefix"],
+        core=body["budget"]["core"],
+        vectors_count=body["vectors"]["count"],
+        vectors_seed=body["vectors"]["seed"],
+        written=_written(body["c"]),
+        files=body["files"],
+        bundle_sha256=body[_IDENTITY],
+    )
 
 
-def _written(body: Mapping[str, Any], where: str) -> Written:
-    """How the C is written, as it stands in a manifest; InputError for values of another kind."""
-    kernels, assembly, table = body["kernels"], body["assembly"], body["volume"]
-    right = isinstance(kernels, str) and type(assembly) is bool
-    if table is not None:
-        right = (
-            right
-            and isinstance(table["tank"], str)
-            and type(table["shift"]) is int
-            and 0 < table["shift"] <= _MOST_SHIFT
-        )
-        right = (
-            right
-            and isinstance(table["values"], list)
-            and 1 < len(table["values"]) <= _MOST_VOLUMES
-            and type(table["error_ml"]) is float
-        )
-        right = right and all(type(v) is int and abs(v) <= INT32_MAX for v in table["values"])
-    if not right:
-        raise InputError(
-            f"{where}, c", repr(dict(body))[:80], "kernels, assembly and a table of volumes, or none"
-        )
-    return Written(
-        kernels,
-        assembly,
+def _written(body: Mapping[str, Any]) -> Written:
+    """How the C is written, as a manifest in its form says."""
+    table = body["volume"]
+    volume = (
         None
         if table is None
-        else VolumeTable(table["tank"], table["shift"], tuple(table["values"]), table["error_ml"]),
+        else VolumeTable(table["tank"], table["shift"], tuple(table["values"]), table["error_ml"])
     )
+    return Written(body["kernels"], body["assembly"], volume)
+
+
+class FormatError(InputError):
+    """A manifest of a format that this version doesn't read: no sign of a change, and no evidence either."""
 
 
 def _other_format(body: Mapping[str, Any], where: str) -> InputError:
@@ -299,7 +322,7 @@ def _other_format(body: Mapping[str, Any], where: str) -> InputError:
     model anew.
     """
     found, wrote, here = body.get("format"), body.get("innage"), version("innage")
-    if type(found) is not int or not isinstance(wrote, str) or len(wrote) > _LONGEST_VERSION:
+    if type(found) is not int or not isinstance(wrote, str) or not re.fullmatch(VERSION, wrote):
         return InputError(
             where,
             f"format {found!r}"[:80],
@@ -309,16 +332,4 @@ def _other_format(body: Mapping[str, Any], where: str) -> InputError:
     hint = f"verify it with innage {wrote}, or export the model again with this one (innage {here})"
     if found > MANIFEST_FORMAT:
         hint = f"this is innage {here}: use innage {wrote} or a later one"
-    return InputError(where, f"format {found}, written by innage {wrote}", f"format {MANIFEST_FORMAT}", hint)
-
-
-def _json_object(content: bytes, where: str) -> dict[str, Any]:
-    if len(content) > _MAX_MANIFEST:
-        raise InputError(where, f"{len(content)} bytes", f"at most {_MAX_MANIFEST}")
-    try:
-        body = json.loads(content)
-    except (ValueError, RecursionError) as error:
-        raise InputError(where, f"not JSON ({error})", "a manifest written by innage") from error
-    if not isinstance(body, dict):
-        raise InputError(where, "not a JSON object", "a manifest written by innage")
-    return body
+    return FormatError(where, f"format {found}, written by innage {wrote}", f"format {MANIFEST_FORMAT}", hint)

@@ -17,7 +17,7 @@ from collections.abc import Mapping
 from dataset.errors import InputError
 from export.bundle.manifest import MANIFEST
 
-MAX_FILE = 256_000_000  # bytes; far above any file of a bundle
+MAX_FILE = 64_000_000  # bytes; far above any file of a bundle
 _MAX_FILES, _MAX_ALL = 64, 2 * MAX_FILE
 _EPOCH = (1980, 1, 1, 0, 0, 0)  # the earliest time a zip archive can state
 _NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,99}")

@@ -6,15 +6,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import Path
+from typing import Any
 
 from dataset.errors import InnageError, InputError
 from export.bundle import checks
 from export.bundle.build import Progress, silent
-from export.bundle.checks import Bundle, Failed
+from export.bundle.checks import Bundle, Failed, NotShown, Recorded, Stated
 from export.bundle.checks_c import on_core, on_every_core, on_host
+from export.bundle.checks_onnx import float_onnx, onnx, onnx_reference
+from export.bundle.checks_store import figures
 from export.bundle.checks_twin import on_twin
-from export.bundle.manifest import MANIFEST
+from export.bundle.manifest import MANIFEST, FormatError
 from export.bundle.packing import MAX_FILE, unpack
 
 # In the order they are made and shown.
@@ -27,20 +31,44 @@ CHECKS: Mapping[str, Callable[[Bundle], str]] = {
     "C on the core": on_core,
     "C on this host": on_host,
     "C, checked": on_twin,
-    "ONNX, onnxruntime": checks.onnx,
-    "ONNX, reference": checks.onnx_reference,
-    "float ONNX": checks.float_onnx,
+    "ONNX, onnxruntime": onnx,
+    "ONNX, reference": onnx_reference,
+    "float ONNX": float_onnx,
+    "figures": figures,
 }
 ON_REQUEST: Mapping[str, Callable[[Bundle], str]] = {"C on every core": on_every_core}
 
 
+class Answer(StrEnum):
+    """What a check found. ``stated``: what the bundle says, which nothing here can prove; it stops nobody."""
+
+    PASSED = "passed"
+    FAILED = "failed"
+    NOT_SHOWN = "not shown"
+    STATED = "stated"
+
+
 @dataclass(frozen=True)
 class Check:
-    """One question and its answer, as a sentence that says what was found."""
+    """One question and its answer, with a sentence that says what was found."""
 
     name: str
-    passed: bool
+    answer: Answer
     sentence: str
+
+    @property
+    def passed(self) -> bool:
+        """Whether nothing speaks against the bundle here: it did not fail, and no evidence is missing."""
+        return self.answer in (Answer.PASSED, Answer.STATED)
+
+    def facts(self) -> dict[str, Any]:
+        """The check as JSON."""
+        return {
+            "name": self.name,
+            "answer": str(self.answer),
+            "passed": self.passed,
+            "sentence": self.sentence,
+        }
 
 
 @dataclass(frozen=True)
@@ -49,29 +77,40 @@ class VerifyReport:
 
     checks: tuple[Check, ...]
 
+    def having(self, answer: Answer) -> tuple[Check, ...]:
+        """The checks with this answer."""
+        return tuple(check for check in self.checks if check.answer is answer)
+
     @property
     def passed(self) -> bool:
         return all(check.passed for check in self.checks)
 
 
 def verify_bundle(
-    path: Path | str, only: Collection[str] | None = None, progress: Progress = silent
+    path: Path | str,
+    only: Collection[str] | None = None,
+    progress: Progress = silent,
+    recorded: Recorded | None = None,
 ) -> VerifyReport:
     """Verify the bundle at ``path``, a folder or a zip file; ``only`` names the checks to make, by default
-    all of ``CHECKS``; those of ``ON_REQUEST`` are made when named.
+    all of ``CHECKS``; those of ``ON_REQUEST`` are made when named. ``recorded`` says what a store has on the
+    model, see ``Bundle``.
 
     Raises InputError when there is no bundle to read.
     """
-    return verify_files(read_bundle(Path(path)), only, progress)
+    return verify_files(read_bundle(Path(path)), only, progress, recorded)
 
 
 def verify_files(
-    files: Mapping[str, bytes], only: Collection[str] | None = None, progress: Progress = silent
+    files: Mapping[str, bytes],
+    only: Collection[str] | None = None,
+    progress: Progress = silent,
+    recorded: Recorded | None = None,
 ) -> VerifyReport:
     """Verify a bundle given as file names and bytes. A check that fails, or cannot be made, does not stop the
     others.
     """
-    bundle, answers = Bundle(files), []
+    bundle, answers = Bundle(files, recorded), []
     chosen = {
         name: check
         for name, check in ({**CHECKS, **ON_REQUEST}).items()
@@ -86,11 +125,17 @@ def verify_files(
 
 def _answer(name: str, check: Callable[[Bundle], str], bundle: Bundle) -> Check:
     try:
-        return Check(name, True, check(bundle))
+        return Check(name, Answer.PASSED, check(bundle))
     except Failed as failed:
-        return Check(name, False, str(failed))
+        return Check(name, Answer.FAILED, str(failed))
+    except NotShown as missing:
+        return Check(name, Answer.NOT_SHOWN, str(missing))
+    except Stated as stated:
+        return Check(name, Answer.STATED, str(stated))
+    except FormatError as error:
+        return Check(name, Answer.NOT_SHOWN, f"could not be made: {error}")
     except InnageError as error:
-        return Check(name, False, f"could not be made: {error}")
+        return Check(name, Answer.FAILED, f"could not be made: {error}")
 
 
 def read_bundle(path: Path) -> dict[str, bytes]:

@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 from onnx.reference import ReferenceEvaluator
 
 from dataset.errors import ToolError
+from export.onnx.allowed import ROWS
 from export.vectors import Vectors
 from training.program import OUTPUTS, Array, Program, initial_state
 
 Runtime = Callable[[Mapping[str, Array]], dict[str, Array]]
-_ROWS = 1024  # rows given to a runtime at once, which bounds its memory
 # What a runtime raises when it meets a model that is damaged. Its own exceptions share no base but Exception.
 _FAULTS = (
     ArithmeticError,
@@ -93,9 +93,13 @@ def float_levels(model: bytes, counts: Array) -> NDArray[np.float64] | None:
     if len(inputs) != 1 or inputs[0].shape[-1:] != [counts.shape[1]]:
         return None
     kind = np.float64 if inputs[0].type == "tensor(double)" else np.float32
+    given = counts.astype(kind)
     with _asking("onnxruntime"):
-        levels = session.run(None, {inputs[0].name: counts.astype(kind)})[0]
-        return np.asarray(levels, dtype=np.float64).reshape(len(counts), -1)[:, 0]
+        found = [
+            session.run(None, {inputs[0].name: given[start : start + ROWS]})[0]
+            for start in range(0, len(given), ROWS)
+        ]
+        return np.concatenate(found).astype(np.float64).reshape(len(counts), -1)[:, 0]
 
 
 def state_before(program: Program, vectors: Vectors) -> Array:
@@ -119,8 +123,8 @@ def run_step(runtime: Runtime, program: Program, vectors: Vectors) -> tuple[Arra
         "prepared": vectors.prepared,
     }
     rows = []
-    for start in range(0, len(vectors), _ROWS):
-        part = slice(start, start + _ROWS)
+    for start in range(0, len(vectors), ROWS):
+        part = slice(start, start + ROWS)
         outputs = runtime({name: np.ascontiguousarray(values[part]) for name, values in given.items()})
         rows.append(_table(outputs, (*OUTPUTS, "next_state") if program.states else OUTPUTS))
     table = np.concatenate(rows)

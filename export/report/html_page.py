@@ -4,8 +4,9 @@ top.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from html import escape
+from typing import Any
 
 SIMULATED = (
     "Captures behind this page were made by a virtual rig. Its figures say what the method can do; "
@@ -13,21 +14,44 @@ SIMULATED = (
 )
 
 
+# A browser is told that the page loads nothing and runs nothing: its styles and pictures stand in it.
+POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
+_MARKUP = "&<>\"'"
+_SHIELDS = {
+    ord(c): chr(0xE000 + k) for k, c in enumerate(_MARKUP)
+}  # of the private use area, which no text has
+_ENTITIES = {0xE000 + k: escape(c) for k, c in enumerate(_MARKUP)}
+_NO_SHIELDS = dict.fromkeys(_ENTITIES, "\ufffd")
+
+
+def shielded(facts: Any) -> Any:
+    """The facts with what could be markup in their texts, keys too, put as characters that ``page`` turns into
+    entities: wherever such a text lands on the page, it stays text.
+    """
+    if isinstance(facts, str):
+        return facts.translate(_NO_SHIELDS).translate(_SHIELDS)
+    if isinstance(facts, Mapping):
+        return {shielded(key): shielded(value) for key, value in facts.items()}
+    return [shielded(value) for value in facts] if isinstance(facts, list | tuple) else facts
+
+
 def page(title: str, parts: Sequence[str]) -> str:
     """The whole page; ``title`` is text, ``parts`` are ready-made."""
     head = (
         f'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<title>{escape(title)}</title>\n'
     )
+    head += f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">\n'
     head += (
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n<meta '
         'name="color-scheme" content="light dark">\n'
     )
-    return (
+    whole = (
         head
         + f"<style>{_STYLE}</style>\n</head>\n<body>\n<main>\n"
         + "\n".join(parts)
         + "\n</main>\n</body>\n</html>\n"
     )
+    return whole.translate(_ENTITIES)
 
 
 def origin_said(origin: str) -> str:

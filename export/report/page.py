@@ -24,7 +24,7 @@ from export.report.html import (
     svg_figure,
     unbroken,
 )
-from export.report.html_page import cautions, heading, origin_said, page
+from export.report.html_page import cautions, heading, origin_said, page, shielded
 from export.report.plots import error_plot
 
 Facts = Mapping[str, Any]
@@ -33,8 +33,9 @@ FEW_SESSIONS = 24  # more are summed up by unit, and listed on a click
 
 def render_report(facts: Facts) -> str:
     """The page for the facts of a manifest (see ``manifest.describe``). What is missing among the metrics is
-    not shown.
+    not shown, and no text of the facts becomes markup.
     """
+    facts = shielded(facts)
     model, origin = facts["model"], _origin(facts)
     judgement = (
         [*claims_sections(facts), *_scope(facts)]

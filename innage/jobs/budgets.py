@@ -137,7 +137,7 @@ def _judge_bundle(
     """
     from dataset.errors import InputError
     from dataset.records import Budget
-    from export.bundle.checks import Bundle
+    from export.bundle.checks import Bundle, NotShown
     from export.bundle.verify import read_bundle
     from export.core.measure import MEASURED, cost_of
 
@@ -153,11 +153,14 @@ def _judge_bundle(
             f"a missing or misplaced entry ({error})",
             "the entries that an export writes",
         ) from error
+    try:
+        source = bundle.source
+    except NotShown as missing:
+        hint = "export the model again with this version"
+        raise InputError(str(path), str(missing), "C that is made of program.json here", hint) from missing
     vectors = bundle.vectors.head(max(1, MEASURED // bundle.vectors.stream_frames))
-    cost = cost_of(
-        bundle.source, vectors, left.core, left.multiplier_cycles, left.wait_states, optimise or built
-    )
-    return _judged(name, bundle.source, left, cost, metrics, lambda: own)
+    cost = cost_of(source, vectors, left.core, left.multiplier_cycles, left.wait_states, optimise or built)
+    return _judged(name, source, left, cost, metrics, lambda: own)
 
 
 def _judged(

@@ -55,14 +55,19 @@ def show_exported(model: str, exported: Exported) -> None:
 
 def show_verified(bundle: Path, report: VerifyReport) -> None:
     """Each check with its result."""
-    rows = [(check.name, "passed" if check.passed else "FAILED", check.sentence) for check in report.checks]
+    from export.bundle.verify import Answer
+
+    no, missing = report.having(Answer.FAILED), report.having(Answer.NOT_SHOWN)
+    rows = [(c.name, "FAILED" if c in no else str(c.answer), c.sentence) for c in report.checks]
     table(f"verification of {bundle}", ("check", "result", "what was found"), rows)
-    failed = sum(not check.passed for check in report.checks)
-    say(
-        "Every check passed."
-        if report.passed
-        else f"{failed} of {len(report.checks)} checks failed: do not use this bundle."
-    )
+    if no:
+        say(f"{len(no)} of {len(rows)} checks failed: do not use this bundle.")
+    elif missing:
+        say(f"{len(missing)} of {len(rows)} checks could not be shown: not enough evidence for this bundle.")
+    elif report.having(Answer.STATED):
+        say("Every check passed; what is 'stated' was not checked.")
+    else:
+        say("Every check passed.")
 
 
 def show_traced(traced: Traced, file: Path, *, every: bool) -> None:

@@ -255,7 +255,7 @@ def float_model() -> bytes:
         helper.make_tensor_value_info(name, TensorProto.FLOAT, [None, 3]) for name in ("counts", "level_mm")
     ]
     graph = helper.make_graph(
-        [helper.make_node("Neg", ["counts"], ["level_mm"])], "float", ends[:1], ends[1:]
+        [helper.make_node("Abs", ["counts"], ["level_mm"])], "float", ends[:1], ends[1:]
     )
     model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 21)], ir_version=10)
     return bytes(model.SerializeToString())

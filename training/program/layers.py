@@ -171,8 +171,8 @@ class Trees(Op):
         )
         leaves, level = [], [root]
         for _ in range(scalar(attributes, "depth") + 1):
-            below = []
-            for k in level:
+            below = list[int]()
+            for k in dict.fromkeys(level):  # a node that two lead to is looked at once
                 if child[k] == k:
                     _, most = x.at(feature[k])
                     require(

@@ -345,7 +345,10 @@ class Take(Op):
     def size(self, sizes: Sequence[int], attributes: Attributes) -> int:
         indices = vector(attributes, "indices")
         require(
-            all(0 <= i < sizes[0] for i in indices), self.name, f"indices {indices}", f"0 to {sizes[0] - 1}"
+            all(0 <= i < sizes[0] for i in indices),
+            self.name,
+            f"indices {indices}"[:80],
+            f"0 to {sizes[0] - 1}",
         )
         return len(indices)
 
@@ -366,7 +369,7 @@ class Concat(Op):
         return sum(sizes)
 
     def bounds(self, inputs: Sequence[Interval], attributes: Attributes) -> Interval:
-        return Interval(sum((i.low for i in inputs), ()), sum((i.high for i in inputs), ()))
+        return Interval(tuple(v for i in inputs for v in i.low), tuple(v for i in inputs for v in i.high))
 
     def evaluate(self, inputs: Sequence[Array], attributes: Attributes) -> Array:
         rows = max(len(i) for i in inputs)

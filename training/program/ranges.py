@@ -6,7 +6,7 @@ int32, or whose state could leave its declared range, is refused.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from dataset.errors import ProgramError
@@ -16,6 +16,7 @@ from training.program.ops import (
     Abs,
     Add,
     ArgMax,
+    Attribute,
     Attributes,
     Clip,
     Concat,
@@ -63,6 +64,12 @@ OPS: Mapping[str, Op] = {op.name: op for op in _ALL}
 # What the outputs may be: a level needs no more than the span, validity and flags are codes.
 _VALIDITY_MAX, _FLAGS_MAX = 2, 31
 MOST_TRIM_KINDS = 3
+# How large a program may be: far above what fits the chips in question, and little enough that a program from
+# anywhere is analysed, written and run in seconds.
+MOST_WORK = 300_000  # numbers that a section looks at, NODE_WORK of them for each node
+NODE_WORK = 40
+MOST_KEPT = 1024  # values of the state, and of what is prepared
+MOST_STEPS = 4_000_000  # roots times nodes of a forest
 
 
 def node_interval(name: str, op: str, attributes: Attributes, inputs: list[Interval]) -> Interval:
@@ -81,6 +88,7 @@ def node_interval(name: str, op: str, attributes: Attributes, inputs: list[Inter
         raise ProgramError(f"node '{name}' ({op})", f"{len(inputs)} inputs", f"{rules.arity or 'at least 1'}")
     try:
         size = rules.size([i.size for i in inputs], attributes)
+        _check_work(work(op, size, [i.size for i in inputs], attributes))
         result = rules.bounds(inputs, attributes)
     except ProgramError as error:
         raise ProgramError(
@@ -91,13 +99,38 @@ def node_interval(name: str, op: str, attributes: Attributes, inputs: list[Inter
     return result
 
 
+def work(op: str, size: int, inputs: Sequence[int], attributes: Attributes) -> int:
+    """How many numbers an operation looks at: elements of its inputs and its result, entries of its tables.
+
+    Tables that are searched count once for each element; ProgramError for a forest of too many ways.
+    """
+    entries = {name: _entries(value) for name, value in attributes.items()}
+    if op == "trees" and entries["roots"] * entries["child"] > MOST_STEPS:
+        raise ProgramError("trees", f"{entries['roots']} roots", "fewer roots, or fewer nodes", "")
+    searched = size if op in ("hinge", "lookup") else 1
+    return NODE_WORK + size + sum(inputs) + searched * sum(entries.values())
+
+
+def _entries(value: Attribute) -> int:
+    if isinstance(value, int):
+        return 0
+    return sum(len(row) if isinstance(row, tuple) else 1 for row in value)
+
+
+def _check_work(total: int) -> None:
+    if total > MOST_WORK:
+        raise ProgramError(
+            "the size of the program", f"{total} numbers to look at", f"at most {MOST_WORK} in a section"
+        )
+
+
 def propagate(
     nodes: Iterable[Node], known: Mapping[str, Interval]
 ) -> tuple[tuple[Node, ...], dict[str, Interval]]:
     """Give every node its interval, starting from the ``known`` ones; returns the nodes and all intervals by
     name.
     """
-    intervals, result = dict(known), []
+    intervals, result, total = dict(known), [], 0
     for node in nodes:
         if node.name in intervals:
             raise ProgramError(f"node '{node.name}'", "a name used twice", "a name of its own")
@@ -107,6 +140,8 @@ def propagate(
                 f"node '{node.name}'", f"input '{missing[0]}' is not defined before it", "an earlier value"
             )
         interval = node_interval(node.name, node.op, node.attributes, [intervals[i] for i in node.inputs])
+        total += work(node.op, interval.size, [intervals[i].size for i in node.inputs], node.attributes)
+        _check_work(total)
         intervals[node.name] = interval
         result.append(replace(node, interval=interval))
     return tuple(result), intervals
@@ -124,6 +159,8 @@ def analyse(program: Program) -> Program:
     if missing:
         raise ProgramError("prepared", f"'{missing[0]}' is not computed by prepare", "a node of prepare")
     program = replace(program, prepare=prepare)
+    if program.prepared_size > MOST_KEPT:
+        raise ProgramError("prepared", f"{program.prepared_size} values", f"at most {MOST_KEPT}")
     known = program.inputs | program.prepared_intervals | {s.name: s.interval for s in program.states}
     step, intervals = propagate(program.step, known)
     for state in program.states:
@@ -143,6 +180,8 @@ def _check_declarations(program: Program) -> None:
     ):
         if not low <= value <= high:
             raise ProgramError(what, str(value), f"{low} to {high}")
+    if program.state_size > MOST_KEPT:
+        raise ProgramError("states", f"{program.state_size} values", f"at most {MOST_KEPT}")
     if program.trim is None and program.prepare:
         raise ProgramError("prepare", "operations without a trim", "a declared trim range")
     wanted = program.channels * len(program.trim_kinds)

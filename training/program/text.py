@@ -14,10 +14,12 @@ from typing import Any
 
 from dataset.errors import ProgramError
 from training.program.model import DEFAULT_TRIM_KIND, FORMAT, Node, Program, State
-from training.program.ops import Attribute, Interval
+from training.program.ops import INT32_MAX, INT32_MIN, Attribute, Interval
 from training.program.ranges import analyse
 
-MAX_TEXT = 8_000_000  # bytes; far above what any microcontroller holds
+MAX_TEXT = 4_000_000  # bytes; far above what any microcontroller holds
+_MOST_DIGITS = 11  # of an int32 with its sign
+_LONGEST_TEXT, _MOST_NOTES = 4000, 200  # characters of a note; how many there may be
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,39}")
 _PLAIN = ("name", "count_bits", "channels", "period_ms", "period_tolerance_pct", "settling_frames", "span")
 
@@ -60,7 +62,7 @@ def from_json(text: str, where: str = "program") -> Program:
     if len(text) > MAX_TEXT:
         raise ProgramError(where, f"{len(text)} characters", f"at most {MAX_TEXT}")
     try:
-        body = json.loads(text)
+        body = json.loads(text, parse_int=_whole, parse_float=_whole, parse_constant=_whole)
     except (ValueError, RecursionError) as error:
         raise ProgramError(where, f"not JSON ({error})", "a program written by innage") from error
     if not isinstance(body, dict) or body.get("format") != FORMAT:
@@ -90,9 +92,11 @@ def _program_in(body: Mapping[str, Any]) -> Program:
     for key, value in plain.items():
         kind = str if key == "name" else int
         if type(value) is not kind:
-            raise ProgramError(key, repr(value), f"a value of type {kind.__name__}")
+            raise ProgramError(key, repr(value)[:60], f"a value of type {kind.__name__}")
+    if len(body["notes"]) > _MOST_NOTES:
+        raise ProgramError("notes", f"{len(body['notes'])} of them", f"at most {_MOST_NOTES}")
     return Program(
-        **plain,
+        **{**plain, "name": _text_in(plain["name"])},
         trim=None if body["trim"] is None else _bounds_in(body["trim"]),
         prepare=tuple(_node_in(n) for n in body["prepare"]),
         prepared=tuple(_name_in(n) for n in body["prepared"]),
@@ -101,8 +105,8 @@ def _program_in(body: Mapping[str, Any]) -> Program:
             for s in body["states"]
         ),
         step=tuple(_node_in(n) for n in body["step"]),
-        outputs={str(k): _name_in(v) for k, v in body["outputs"].items()},
-        notes={str(k): str(v) for k, v in body["notes"].items()},
+        outputs={_text_in(k): _name_in(v) for k, v in body["outputs"].items()},
+        notes={_text_in(k): _text_in(v) for k, v in body["notes"].items()},
         trim_kinds=tuple(_name_in(kind) for kind in body.get("trim_kinds", (DEFAULT_TRIM_KIND,))),
     )
 
@@ -121,7 +125,12 @@ def _node_in(body: Mapping[str, Any]) -> Node:
     attributes = {str(k): _attribute_in(v) for k, v in body["attributes"].items()}
     inputs = tuple(_name_in(i) for i in body["inputs"])
     return Node(
-        _name_in(body["name"]), str(body["op"]), inputs, attributes, _bounds_in(body), str(body["scale"])
+        _name_in(body["name"]),
+        _name_in(body["op"]),
+        inputs,
+        attributes,
+        _bounds_in(body),
+        _text_in(body["scale"]),
     )
 
 
@@ -139,8 +148,21 @@ def _bounds_in(body: Mapping[str, Any]) -> Interval:
 def _name_in(value: Any) -> str:
     """Names become C identifiers and graph names, so nothing but short lower-case words may pass."""
     if not isinstance(value, str) or not _NAME.fullmatch(value):
-        raise ProgramError("a name", repr(value), "lower-case letters, digits and _, at most 40")
+        raise ProgramError("a name", repr(value)[:60], "lower-case letters, digits and _, at most 40")
     return value
+
+
+def _text_in(value: Any) -> str:
+    if not isinstance(value, str) or len(value) > _LONGEST_TEXT:
+        raise ProgramError("a text", repr(value)[:60], f"text of at most {_LONGEST_TEXT} characters")
+    return value
+
+
+def _whole(digits: str) -> int:
+    """A program has whole numbers of 32 bits and no others."""
+    if len(digits) > _MOST_DIGITS or not INT32_MIN <= int(digits) <= INT32_MAX:
+        raise ValueError(f"{digits[:20]} is no whole number of 32 bits")
+    return int(digits)
 
 
 def _ints_in(value: Any) -> tuple[int, ...]:

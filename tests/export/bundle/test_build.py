@@ -87,9 +87,7 @@ def test_same_bytes_in_another_process(whole_bundle: dict[str, bytes]) -> None:
 
 
 def test_manifest_names_every_hash(small_bundle: dict[str, bytes]) -> None:
-    """Each file's SHA-256 stands in the manifest, and the bundle's hash is made of them as the docstring
-    says.
-    """
+    """Each file's SHA-256 stands in the manifest, and the bundle's hash covers them and all else in it."""
     body = json.loads(small_bundle[MANIFEST])
     expected = {
         name: hashlib.sha256(content).hexdigest()
@@ -97,8 +95,9 @@ def test_manifest_names_every_hash(small_bundle: dict[str, bytes]) -> None:
         if name != MANIFEST
     }
     assert body["files"] == expected
-    listing = "".join(f"{expected[name]}  {name}\n" for name in sorted(expected))
-    assert body["bundle_sha256"] == hashlib.sha256(listing.encode()).hexdigest()
+    rest = {name: value for name, value in body.items() if name != "bundle_sha256"}
+    canonical = json.dumps(rest, indent=2, sort_keys=True, ensure_ascii=False) + "\n"
+    assert body["bundle_sha256"] == hashlib.sha256(canonical.encode()).hexdigest()
 
 
 def test_manifest_says_where_it_comes_from(small_bundle: dict[str, bytes]) -> None:
@@ -241,7 +240,7 @@ def test_odd_file_names_are_refused(small_bundle: dict[str, bytes], name: str) -
 @pytest.mark.parametrize(
     "changes",
     [
-        {"format": 3},
+        {"format": 4},
         {"format": None},
         {"format": True},
         {"format": "2"},
@@ -291,13 +290,13 @@ def test_malformed_manifest_is_refused(small_bundle: dict[str, bytes], changes: 
     ("found", "hint"),
     [
         (1, r"verify it with innage 0\.0\.7, or export the model again with this one"),
-        (3, r"use innage 0\.0\.7 or a later one"),
+        (4, r"use innage 0\.0\.7 or a later one"),
     ],
 )
 def test_another_format_says_who_wrote_it(small_bundle: dict[str, bytes], found: int, hint: str) -> None:
     """A bundle of an older or newer format says which version made it and what to do."""
     with pytest.raises(
-        InputError, match=rf"format {found}, written by innage 0\.0\.7; expected format 2\..*(?i:{hint})"
+        InputError, match=rf"format {found}, written by innage 0\.0\.7; expected format 3\..*(?i:{hint})"
     ):
         read_manifest(_changed(small_bundle[MANIFEST], format=found, innage="0.0.7"))
 
@@ -309,12 +308,15 @@ def test_manifest_that_is_none_is_refused(content: bytes) -> None:
         read_manifest(content)
 
 
-def test_bundle_hash_depends_on_names_and_hashes() -> None:
-    """Swapping two files' contents, or renaming one, changes the bundle's hash."""
-    a, b = "0a" * 32, "0b" * 32
-    assert (
-        len({bundle_sha256(f) for f in ({"x": a, "y": b}, {"x": b, "y": a}, {"x": a, "z": b}, {"x": a})}) == 4
-    )
+def test_bundle_hash_depends_on_every_entry(small_bundle: dict[str, bytes]) -> None:
+    """Swapping two files' hashes, renaming a file, or changing any other fact changes the bundle's hash."""
+    body = json.loads(small_bundle[MANIFEST])
+    files = body["files"]
+    swapped = files | {"innage.c": files["innage.h"], "innage.h": files["innage.c"]}
+    renamed = {name.replace("harness.c", "other.c"): value for name, value in files.items()}
+    changes: list[dict[str, Any]] = [{}, {"files": swapped}, {"files": renamed}]
+    changes += [{name: "changed"} for name in body if name not in ("files", "bundle_sha256")]
+    assert len({bundle_sha256(body | change) for change in changes}) == len(changes)
 
 
 # --- vectors ---

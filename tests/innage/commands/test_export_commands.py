@@ -84,7 +84,7 @@ def float_model() -> bytes:
         helper.make_tensor_value_info(name, TensorProto.FLOAT, [None, 1]) for name in ("counts", "level_mm")
     ]
     graph = helper.make_graph(
-        [helper.make_node("Neg", ["counts"], ["level_mm"])], "float", ends[:1], ends[1:]
+        [helper.make_node("Abs", ["counts"], ["level_mm"])], "float", ends[:1], ends[1:]
     )
     model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 21)], ir_version=10)
     return bytes(model.SerializeToString())
@@ -318,7 +318,7 @@ def test_verify_says_no(tmp_path: Path) -> None:
     assert done.exit_code == 1
     found = json.loads(done.stdout)
     assert found["passed"] is False
-    assert len(found["checks"]) == 11
+    assert len(found["checks"]) == 12
     assert {c["name"] for c in found["checks"] if not c["passed"]} == {
         "files",
         "made again",

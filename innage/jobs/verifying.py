@@ -1,0 +1,85 @@
+"""Verification of a bundle: its parts against one another, and its figures against a store."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from dataset.store import Store
+    from export.bundle.manifest import Manifest
+    from export.bundle.verify import VerifyReport
+
+
+def verify_bundle(
+    bundle: Path | str,
+    store: Store | None = None,
+    *,
+    every_core: bool = False,
+    progress: Callable[[str, int, int], None] | None = None,
+) -> VerifyReport:
+    """Verify a bundle as ``innage verify`` does. Nothing of the bundle is run: C, and what runs it, are made
+    anew.
+
+    Args:
+        bundle: its folder or its zip file.
+        store: an open store that has the model: figures, limits and sources are compared with it. Without one
+            they are shown as stated.
+        every_core: run the C on every core that innage knows, not only on that of the budget.
+        progress: called with (what, done, total).
+
+    Raises:
+        InputError: there is no bundle to read.
+    """
+    from export.bundle.build import silent
+    from export.bundle.verify import CHECKS, ON_REQUEST
+    from export.bundle.verify import verify_bundle as verify
+
+    only = {*CHECKS, *ON_REQUEST} if every_core else None
+    recorded = None if store is None else lambda manifest: recorded_in(store, manifest)
+    return verify(bundle, only, progress or silent, recorded)
+
+
+def recorded_in(store: Store, manifest: Manifest) -> dict[str, Any] | None:
+    """What the store has on a manifest's model, entries of the manifest by name; None when it has none such.
+
+    Of sessions that were voided after the export the manifest cannot know; one that it calls void must be.
+    """
+    import json
+    from dataclasses import asdict
+
+    from export.bundle.manifest import model_facts
+    from training.program import from_json
+
+    having = [model for model in store.models() if model.sha256 == manifest.model_sha256]
+    if not having:
+        return None
+    named = manifest.body["model"]["name"]
+    model = next((m for m in having if m.name == named), having[0])
+    program = from_json(model.program, f"model '{model.name}'")
+    voided = {session.id: session.void_reason for session in store.sessions()}
+    facts = model_facts(program, model, None, None, {k: v for k, v in voided.items() if v is not None})
+    stated = {session["id"]: session["void"] for session in manifest.body["sessions"]}
+    for session in facts["sessions"]:
+        if stated.get(session["id"]) is None:
+            session["void"] = None
+    known = {name: facts[name] for name in _OF_THE_MODEL}
+    allowed = {budget.name: budget for budget in store.budgets()}.get(manifest.body["budget"]["name"])
+    if allowed is not None:
+        known["budget"] = asdict(allowed)
+    entries: dict[str, Any] = json.loads(json.dumps(known))
+    return entries
+
+
+_OF_THE_MODEL = (
+    "origin",
+    "model",
+    "frozen_set",
+    "sessions",
+    "trims",
+    "limits",
+    "recipe",
+    "libraries",
+    "metrics",
+)
