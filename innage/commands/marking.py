@@ -57,8 +57,8 @@ def propose(
     from dataset.labels.steady import drift, steady_stretches
 
     opened = open_store(store)
-    found = opened.session(session)
-    counts = opened.frames(found).counts
+    captured = opened.session(session)
+    counts = opened.frames(captured).counts
     stretches = steady_stretches(counts, min_frames)
     means = [[float(mean) for mean in counts[a:b].mean(axis=0)] for a, b in stretches]
     drifts = [[float(moved) for moved in drift(counts[a:b])] for a, b in stretches]
@@ -67,26 +67,26 @@ def propose(
     if json:
         emit(
             [
-                {"start": a, "stop": b, "means": its, "drift": moved}
-                for (a, b), its, moved in zip(stretches, means, drifts, strict=True)
+                {"start": a, "stop": b, "means": under, "drift": moved}
+                for (a, b), under, moved in zip(stretches, means, drifts, strict=True)
             ]
         )
         return
-    pads = [f"{p.name} {what}" for p in found.mounting.sensor.pads for what in ("mean", "drift")]
+    pads = [f"{p.name} {what}" for p in captured.mounting.sensor.pads for what in ("mean", "drift")]
     rows = [
         (
             f"{a}-{b - 1}",
             b - a,
-            *(f"{x:.1f}" for pair in zip(its, moved, strict=True) for x in pair),
-            _known(found.marks, a, b),
+            *(f"{x:.1f}" for pair in zip(under, moved, strict=True) for x in pair),
+            _known(captured.marks, a, b),
         )
-        for (a, b), its, moved in zip(stretches, means, drifts, strict=True)
+        for (a, b), under, moved in zip(stretches, means, drifts, strict=True)
     ]
     if rows:
-        table(f"steady stretches of session {found.id}", ("frames", "number", *pads, "marked mm"), rows)
+        table(f"steady stretches of session {captured.id}", ("frames", "number", *pads, "marked mm"), rows)
     steady = sum(b - a for a, b in stretches)
     say(
-        f"{len(stretches)} steady stretches with {steady} of {found.frames} frames"
+        f"{len(stretches)} steady stretches with {steady} of {captured.frames} frames"
         + (f"; {out} written" if out is not None else "")
     )
 
@@ -116,9 +116,9 @@ def set_(
     from dataset.labels.marking import Labelling, check_labelling, read_marks
 
     opened = open_store(store)
-    found = opened.session(session)
+    captured = opened.session(session)
     labelling = Labelling(
-        found.liquid,
+        captured.liquid,
         tare_g=tare_g,
         scale_half_width_g=scale_half_width_g,
         poured_half_width_ml=poured_half_width_ml,
@@ -128,8 +128,8 @@ def set_(
         air_density=air_density_kg_m3,
     )
     check_labelling(labelling)
-    read = read_marks(marks, opened.frames(found), found.mounting.tank, labelling)
-    _say_revision(opened, opened.amend_marks(found.sha256, read, author, reason))
+    read = read_marks(marks, opened.frames(captured), captured.mounting.tank, labelling)
+    _say_revision(opened, opened.amend_marks(captured.sha256, read, author, reason))
 
 
 @app.command()
@@ -156,18 +156,21 @@ def amend(
     if remove == (level_mm is not None) or (remove and u_mm is not None):
         raise InputError("--level-mm and --remove", "both" if remove else "neither", "one of them")
     opened = open_store(store)
-    found = opened.session(session)
-    if not 0 <= first <= last < found.frames:
+    captured = opened.session(session)
+    if not 0 <= first <= last < captured.frames:
         raise InputError(
             "--from and --to",
             f"{first} to {last}",
-            f"frames of the session, 0 to {found.frames - 1}, the last not before the first",
+            f"frames of the session, 0 to {captured.frames - 1}, the last not before the first",
         )
     new = None if level_mm is None else Mark(first, last + 1, level_mm, u_mm)
     _say_revision(
         opened,
         opened.amend_marks(
-            found.sha256, amended(f"session {found.id}", found.marks, first, last + 1, new), author, reason
+            captured.sha256,
+            amended(f"session {captured.id}", captured.marks, first, last + 1, new),
+            author,
+            reason,
         ),
     )
 
@@ -176,13 +179,13 @@ def amend(
 def history(session: SessionArgument, json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     """List the revisions of a session's marks, the sealed ones first."""
     opened = open_store(store)
-    found = opened.session(session)
-    revisions = opened.mark_revisions(found.sha256)
-    sealed = found.marks if found.sealed_marks is None else found.sealed_marks
+    captured = opened.session(session)
+    revisions = opened.mark_revisions(captured.sha256)
+    sealed = captured.marks if captured.sealed_marks is None else captured.sealed_marks
     if json:
         emit(
             {
-                "session": found.sha256,
+                "session": captured.sha256,
                 "sealed": [asdict(m) for m in sealed],
                 "revisions": [asdict(r) for r in revisions],
             }
@@ -193,7 +196,9 @@ def history(session: SessionArgument, json: JsonOption = False, store: StoreOpti
         (r.sha256[:12], (r.parent or "sealed")[:12], r.author, r.reason, len(r.marks), _frames(r.marks))
         for r in revisions
     ]
-    table(f"marks of session {found.id}", ("revision", "amends", "author", "reason", "marks", "frames"), rows)
+    table(
+        f"marks of session {captured.id}", ("revision", "amends", "author", "reason", "marks", "frames"), rows
+    )
 
 
 def _template(stretches: Sequence[tuple[int, int]]) -> str:
@@ -214,11 +219,11 @@ def _frames(marks: Sequence[Mark]) -> int:
     return sum(m.stop - m.start for m in marks)
 
 
-def _say_revision(store: Store, made: MarkRevision) -> None:
-    session: Session = store.session(made.session)
+def _say_revision(store: Store, revision: MarkRevision) -> None:
+    session: Session = store.session(revision.session)
     say(
-        f"marks of session {session.id}: revision {made.sha256[:12]} by {made.author}: "
-        f"{len(made.marks)} marks over {_frames(made.marks)} frames"
+        f"marks of session {session.id}: revision {revision.sha256[:12]} by {revision.author}: "
+        f"{len(revision.marks)} marks over {_frames(revision.marks)} frames"
     )
     pinned = [
         frozen.name

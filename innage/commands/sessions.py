@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from innage.completion import names_of
 from innage.jobs.session_facts import level_text, mark_summary, session_facts, stretch_facts
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, JsonOption, SessionArgument, StoreOption, open_store
 from innage.terminal.output import emit, say, table
 
 if TYPE_CHECKING:
@@ -30,13 +29,13 @@ def sessions(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> No
     if json:
         emit([session_facts(s) for s in open_store(store).sessions()])
         return
-    found = session_lines(store)
-    if found is None:  # no store yet, an older one, or one that is damaged
+    lines = session_lines(store)
+    if lines is None:  # no store yet, an older one, or one that is damaged
         open_store(store).close()
-        found = session_lines(store) or ()
-    for mounting in dict.fromkeys(s.mounting for s in found):
-        _table(mounting, [s for s in found if s.mounting == mounting])
-    if not found:
+        lines = session_lines(store) or ()
+    for mounting in dict.fromkeys(s.mounting for s in lines):
+        _table(mounting, [s for s in lines if s.mounting == mounting])
+    if not lines:
         say("no sessions yet: try 'innage log FILE --tank TANK --sensor SENSOR --liquid LIQUID --unit UNIT'")
 
 
@@ -57,10 +56,10 @@ def _table(mounting: str, lines: list[SessionLine]) -> None:
     columns = ["session", "unit", "liquid", "frames\nlabelled", "source", "remarks"]
     if not any(row[-1] for row in rows):
         columns, rows = columns[:-1], [row[:-1] for row in rows]
-    said = (", all simulated" if simulated else "") + (
+    of_all = (", all simulated" if simulated else "") + (
         f", from {source.removesuffix(', ')}" if source else ""
     )
-    table(f"capture sessions on mounting {mounting}{said}", columns, rows)
+    table(f"capture sessions on mounting {mounting}{of_all}", columns, rows)
 
 
 def _common(sources: list[str]) -> str:
@@ -73,15 +72,13 @@ def _common(sources: list[str]) -> str:
 
 
 def _remarks(line: SessionLine, all_simulated: bool) -> str:
-    said = ["simulated"] if line.simulated and not all_simulated else []
-    said += [f"{line.warnings} warning{'s' if line.warnings > 1 else ''}"] if line.warnings else []
-    return ", ".join([*said, f"void: {line.void_reason}"] if line.void_reason is not None else said)
+    remarks = ["simulated"] if line.simulated and not all_simulated else []
+    remarks += [f"{line.warnings} warning{'s' if line.warnings > 1 else ''}"] if line.warnings else []
+    return ", ".join([*remarks, f"void: {line.void_reason}"] if line.void_reason is not None else remarks)
 
 
 def show(
-    session: Annotated[
-        str, typer.Argument(help="The session's id, or its first digits.", autocompletion=names_of("session"))
-    ],
+    session: SessionArgument,
     picture: Annotated[
         Path | None,
         typer.Option(
@@ -95,31 +92,31 @@ def show(
     from dataset.labels.conditions import conditions_text
 
     opened = open_store(store)
-    found = opened.session(session)
-    frames = opened.frames(found, verify=True)
-    summaries = [mark_summary(mark, frames) for mark in found.marks]
+    captured = opened.session(session)
+    frames = opened.frames(captured, verify=True)
+    summaries = [mark_summary(mark, frames) for mark in captured.marks]
     if picture is not None:
         from innage.pictures.session_plot import draw_session
 
-        draw_session(picture, found, frames)
+        draw_session(picture, captured, frames)
     if json:
         emit(
-            session_facts(found)
-            | {"marks": summaries, "conditions": [stretch_facts(s) for s in found.stretches]}
+            session_facts(captured)
+            | {"marks": summaries, "conditions": [stretch_facts(s) for s in captured.stretches]}
         )
         return
     table(
-        f"session {found.id}",
+        f"session {captured.id}",
         ("fact", "value"),
-        [(k, v) for k, v in session_facts(found).items() if k != "warnings"],
+        [(k, v) for k, v in session_facts(captured).items() if k != "warnings"],
     )
-    if found.warnings:
+    if captured.warnings:
         table(
             "warnings at the door",
             ("check", "what was found"),
-            [(w.check, w.sentence) for w in found.warnings],
+            [(w.check, w.sentence) for w in captured.warnings],
         )
-    pads = found.mounting.sensor.channel_names
+    pads = captured.mounting.sensor.channel_names
     columns = (
         "frames",
         "level mm",
@@ -135,27 +132,25 @@ def show(
             mark.u_common_mm,
             *(f"{c[k]:.1f}" for c in m["counts"] for k in ("mean", "sd")),
         )
-        for mark, m in zip(found.marks, summaries, strict=True)
+        for mark, m in zip(captured.marks, summaries, strict=True)
     ]
     if rows:
         table("marks", columns, rows)
     else:
         say("no marks: no frame of this session is labelled")
-    if found.stretches:
+    if captured.stretches:
         table(
             "conditions",
             ("frames", "conditions"),
-            [(f"{s.start}-{s.stop - 1}", conditions_text(s.conditions)) for s in found.stretches],
+            [(f"{s.start}-{s.stop - 1}", conditions_text(s.conditions)) for s in captured.stretches],
         )
 
 
 def void(
-    session: Annotated[
-        str, typer.Argument(help="The session's id, or its first digits.", autocompletion=names_of("session"))
-    ],
+    session: SessionArgument,
     reason: Annotated[str, typer.Option(help="What was wrong with it.")],
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Say that a session must not be used, and why. It is kept."""
-    made = open_store(store).void(session, reason)
-    say(f"session {made.id} is void: {made.void_reason}")
+    voided = open_store(store).void(session, reason)
+    say(f"session {voided.id} is void: {voided.void_reason}")

@@ -50,7 +50,7 @@ def test_an_empty_list_says_what_to_try(words: str) -> None:
     for tried in re.findall(r"'innage ([^']+)'", result.stdout):
         command: Any = typer.main.get_command(app)
         given = [word for word in shlex.split(tried) if word != "..."]
-        while hasattr(command, "commands"):
+        while hasattr(command, "commands") and not given[0].startswith("--"):  # a group has options too
             command = command.get_command(None, given.pop(0))
             assert command is not None, tried
         known = {option for param in command.params for option in param.opts}
