@@ -15,7 +15,7 @@ import numpy as np
 
 from dataset.records import Limits
 from dataset.values import FEWEST_GROUPS
-from training.judging.array_answers import answer_classes
+from training.judging.answers import answer_classes
 from training.judging.judged import Judged, figures_of
 from training.judging.scoring import tidy
 from training.rows import Floats, Ints, Mask

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from dataset.records import CountLaw, FrozenData, Limits, Model, Sensor, TrimKind
-from training.judging.array_answers import answer_classes
+from training.judging.answers import answer_classes
 from training.judging.comparing import worst_rmse
 from training.judging.judged import Judged, figures_of
 from training.judging.stored import judge_model

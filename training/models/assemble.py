@@ -10,6 +10,7 @@ given when.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from training.models.features import MEAN_SHIFT, emit_features
@@ -63,17 +64,7 @@ def assemble(
     name: str, hardware: Hardware, parts: Parts, at: Operating, band: Band | None, notes: dict[str, str]
 ) -> Program:
     """The analysed program. Raises ProgramError where something could overflow."""
-    builder = Builder(
-        name,
-        hardware.count_bits,
-        hardware.channels,
-        hardware.period_ms,
-        hardware.span,
-        hardware.period_tolerance_pct,
-        trim_range=trim_range(parts.trimming),
-        notes=notes,
-        trim_kinds=kind_names(parts.trimming),
-    )
+    builder = _builder(name, hardware, parts, notes)
     given = emit_features(
         builder, parts.trimming, tuple(dict.fromkeys((*parts.level_groups, *parts.watch_groups)))
     )
@@ -103,10 +94,7 @@ def assemble(
             scores["foam"],
             hardware,
         )
-    most = builder.node(
-        "where", raised["film"], builder.const(at.doubt_above_film), builder.const(at.doubt_above)
-    )
-    most = builder.node("where", raised["foam"], builder.const(at.doubt_above_foam), most)
+    most = _emit_most_doubt(builder, raised, at)
     strange = builder.node("where", dry, zero, above(scores["strange"], at.strange_above), name="is_strange")
     doubted = builder.node(
         "where", dry, zero, builder.node("greater", scores["doubt"], most), name="is_doubted"
@@ -115,13 +103,7 @@ def assemble(
     withheld = builder.node("max", builder.node("max", out_of_range, fault), doubted, name="is_withheld")
     wet = builder.node("sub", one, dry)
     foam, film = (builder.node("mul", flag, wet) for flag in raised.values())
-    flags = builder.node(
-        "dense",
-        builder.node("concat", foam, film, out_of_range, fault),
-        name="flags",
-        weights=(tuple(FLAG_BITS[k] for k in ("foam", "film", "out_of_range", "sensor_fault")),),
-        bias=(0,),
-    )
+    flags = _emit_flags(builder, foam, film, out_of_range, fault)
     level = builder.node("where", dry, zero, level)
     low, high = _emit_band(builder, level, builder.node("max", foam, film), withheld, hardware, band)
     return builder.finish(
@@ -130,6 +112,38 @@ def assemble(
         high=high,
         validity=builder.node("where", withheld, zero, builder.node("add", one, dry), name="validity"),
         flags=flags,
+    )
+
+
+def _builder(name: str, hardware: Hardware, parts: Parts, notes: dict[str, str]) -> Builder:
+    return Builder(
+        name,
+        hardware.count_bits,
+        hardware.channels,
+        hardware.period_ms,
+        hardware.span,
+        hardware.period_tolerance_pct,
+        trim_range=trim_range(parts.trimming),
+        notes=notes,
+        trim_kinds=kind_names(parts.trimming),
+    )
+
+
+def _emit_most_doubt(builder: Builder, raised: Mapping[str, str], at: Operating) -> str:
+    """The doubt above which a reading is withheld, by what is flagged."""
+    most = builder.node(
+        "where", raised["film"], builder.const(at.doubt_above_film), builder.const(at.doubt_above)
+    )
+    return builder.node("where", raised["foam"], builder.const(at.doubt_above_foam), most)
+
+
+def _emit_flags(builder: Builder, foam: str, film: str, out_of_range: str, fault: str) -> str:
+    return builder.node(
+        "dense",
+        builder.node("concat", foam, film, out_of_range, fault),
+        name="flags",
+        weights=(tuple(FLAG_BITS[k] for k in ("foam", "film", "out_of_range", "sensor_fault")),),
+        bias=(0,),
     )
 
 

@@ -15,7 +15,7 @@ from threadpoolctl import threadpool_limits
 
 from dataset.errors import InputError, ProgramError
 from dataset.records import FrozenData, GroupBy, Role
-from training.judging.array_answers import answer_classes, meets_classes
+from training.judging.answers import answer_classes, meets_classes
 from training.judging.curves import confusion_rows, error_boxes, errors_by_level, risk_curves
 from training.judging.judged import Judged, figures_of, judge, judge_scores
 from training.judging.power_on import power_on

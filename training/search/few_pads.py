@@ -12,7 +12,7 @@ import numpy as np
 
 from dataset.errors import InputError, ProgramError
 from dataset.records import FrozenData, GroupBy, Role
-from training.judging.answers import answer, meets
+from training.judging.answers import answer_scores, meets_scores
 from training.judging.scoring import Answers, beyond, by_group, by_level, fewest_groups, readings, score
 from training.models.families import BITS, FAMILIES
 from training.models.float_pipelines import emit_float_onnx, float_onnx_difference
@@ -61,7 +61,7 @@ def train_few_pads(context: SearchContext, families: tuple[str, ...]) -> SearchR
         "why": why,
         "prove": prove,
         "random_rows": random_rows,
-        "limits": answer(request.limits, prove),
+        "limits": answer_scores(request.limits, prove),
         "band": _band(data),
         "budget": request.budget_kept(chosen.within),
         "float_onnx_max_diff_mm": difference,
@@ -177,7 +177,7 @@ def _candidate(
         fitted,
         quantisation_error_mm=_quantisation_error(fitted, program, path),
     )
-    return replace(candidate, meets=meets(limits, candidate.cautious))
+    return replace(candidate, meets=meets_scores(limits, candidate.cautious))
 
 
 def answers_of(

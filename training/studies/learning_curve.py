@@ -12,7 +12,7 @@ import numpy as np
 
 from dataset.errors import InputError, ProgramError
 from dataset.records import FrozenData, Role
-from training.judging.array_answers import meets_classes
+from training.judging.answers import meets_classes
 from training.judging.comparing import worst_rmse
 from training.judging.judged import figures_of
 from training.judging.scoring import tidy

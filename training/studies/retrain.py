@@ -17,7 +17,7 @@ from threadpoolctl import threadpool_limits
 
 from dataset.errors import InputError, ProgramError
 from dataset.records import FrozenData, GroupBy, Model, Mounting, Role, TrimKind
-from training.judging.array_answers import answer_classes, meets_classes
+from training.judging.answers import answer_classes, meets_classes
 from training.judging.comparing import compare, worst_rmse
 from training.judging.judged import Judged, figures_of, judge
 from training.judging.scoring import tidy

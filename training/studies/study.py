@@ -13,7 +13,7 @@ from joblib import Parallel, delayed
 from dataset.errors import InputError, ProgramError
 from dataset.records import Budget, FrozenData, Limits, Role
 from training.costs import CostModel
-from training.judging.array_answers import bound_of, meets_classes
+from training.judging.answers import bound_of, meets_classes
 from training.judging.comparing import worst_rmse
 from training.judging.judged import Judged, errors, figures_of, judge
 from training.models.recipes import Hardware

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from dataset.records import METRICS, Limit, Limits
-from training.judging.answers import answer, meets
+from training.judging.answers import answer_scores, meets_scores
 from training.judging.scoring import Answers, beyond, by_group, score, tidy
 
 LABEL = np.asarray([10.0, 10.0, 10.0, 20.0, 20.0, 30.0])
@@ -39,7 +39,7 @@ def test_nothing_accepted_gives_no_error() -> None:
     none = Answers(LABEL, ANSWERS.group, LABEL, LABEL, np.zeros(6, dtype=np.bool_), ANSWERS.inside)
     found = score(none, none.level_mm)
     assert (found["rmse_mm"], found["withheld_share"]) == (None, 1)
-    assert meets(Limits("l", 1, (Limit("rmse_mm", 5.0),)), found) is False
+    assert meets_scores(Limits("l", 1, (Limit("rmse_mm", 5.0),)), found) is False
 
 
 def test_beyond_counts_labels_outside_the_fit() -> None:
@@ -93,7 +93,7 @@ def test_limits_are_answered(limit: Limit, said: str) -> None:
     """Met only when the value was measured on enough groups under the limit's own condition; a reason stands
     beside each answer.
     """
-    (row,) = answer(Limits("l", 1, (limit,)), PROVE)
+    (row,) = answer_scores(Limits("l", 1, (limit,)), PROVE)
     assert row["answer"] == said
     assert row["reason"]
     assert limit.condition == "all" or limit.condition in row["reason"]
@@ -104,7 +104,7 @@ def test_nothing_proved_shows_nothing() -> None:
     figures for.
     """
     limits = Limits("l", 1, tuple(Limit(metric, 9.0) for metric in METRICS))
-    assert {row["answer"] for row in answer(limits, None)} == {"not shown"}
+    assert {row["answer"] for row in answer_scores(limits, None)} == {"not shown"}
     everywhere = {"rmse_mm", "worst_group_rmse_mm", "p95_abs_mm", "withheld_share", "beyond_accepted_share"}
-    found = {row["metric"]: row["answer"] for row in answer(limits, PROVE)}
+    found = {row["metric"]: row["answer"] for row in answer_scores(limits, PROVE)}
     assert found == {metric: "met" if metric in everywhere else "not shown" for metric in METRICS}

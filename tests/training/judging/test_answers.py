@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from dataset.records import Limit, Limits
-from training.judging.array_answers import answer_classes, meets_classes
+from training.judging.answers import answer_classes, meets_classes
 
 CLEAN = {
     "groups": 9,
