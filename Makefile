@@ -14,7 +14,7 @@ SOURCES := $(shell find dataset training export innage migrations -name '__pycac
 TESTS ?= tests
 PYTEST := $(BIN)/python -P -m pytest -n 2 --dist worksteal
 
-.PHONY: demo test test-slow bench kills fuzz lint format clean
+.PHONY: demo test coverage test-slow bench kills fuzz lint format clean
 
 demo: $(VENV)/.installed
 	rm -rf demo
@@ -23,6 +23,13 @@ demo: $(VENV)/.installed
 test: $(VENV)/.installed
 	@$(BIN)/python -P -c "import dataset, pathlib; here = pathlib.Path(dataset.__file__).resolve(); assert pathlib.Path('$(VENV)').resolve() in here.parents, f'tests would run the checkout: {here}'"
 	$(PYTEST) -m "not slow" $(TESTS)
+
+# The everyday tests once more with branch coverage, by folder and in all; fails below fail_under (pyproject.toml)
+coverage: $(VENV)/.installed
+	$(PYTEST) -m "not slow" --cov --cov-report= --cov-fail-under=0 $(TESTS)
+	@for folder in dataset training export innage; do \
+	  printf '%-9s %s %%\n' $$folder $$($(BIN)/coverage report --include="$$folder/*" --format=total --fail-under=0 --precision=1); done
+	$(BIN)/coverage report --format=total --precision=1
 
 test-slow: $(VENV)/.installed
 	$(PYTEST) -m slow $(TESTS)
