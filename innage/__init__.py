@@ -39,11 +39,11 @@ if TYPE_CHECKING:
     from dataset.words import LevelUnit, TimeUnit
     from innage.estimator import IntegerLevelRegressor, ProgramRegressor
     from innage.jobs.api import log_file, open_store
-    from innage.jobs.choosing import Choice, freeze
-    from innage.jobs.exporting import BundleOptions, ExportRefusedError, export
-    from innage.jobs.replaying import program_of, replay, trim_of
+    from innage.jobs.models.choosing import Choice, freeze
+    from innage.jobs.models.exporting import BundleOptions, ExportRefusedError, export
+    from innage.jobs.models.replaying import program_of, replay, trim_of
+    from innage.jobs.models.training import Search, train
     from innage.jobs.tables import Remarks, frame_table, frozen_table, log_table, session_table
-    from innage.jobs.training import Search, train
     from innage.jobs.verifying import verify_bundle
 
 __all__ = [
@@ -109,14 +109,14 @@ _ELSEWHERE = {
     **dict.fromkeys(("LevelUnit", "TimeUnit"), "dataset.words"),
     "verify_bundle": "innage.jobs.verifying",
     **dict.fromkeys(("log_file", "open_store"), "innage.jobs.api"),
-    **dict.fromkeys(("program_of", "replay", "trim_of"), "innage.jobs.replaying"),
-    **dict.fromkeys(("Choice", "freeze"), "innage.jobs.choosing"),
+    **dict.fromkeys(("program_of", "replay", "trim_of"), "innage.jobs.models.replaying"),
+    **dict.fromkeys(("Choice", "freeze"), "innage.jobs.models.choosing"),
     **dict.fromkeys(
         ("Remarks", "frame_table", "frozen_table", "log_table", "session_table"), "innage.jobs.tables"
     ),
     **dict.fromkeys(("IntegerLevelRegressor", "ProgramRegressor"), "innage.estimator"),
-    **dict.fromkeys(("BundleOptions", "ExportRefusedError", "export"), "innage.jobs.exporting"),
-    **dict.fromkeys(("Search", "train"), "innage.jobs.training"),
+    **dict.fromkeys(("BundleOptions", "ExportRefusedError", "export"), "innage.jobs.models.exporting"),
+    **dict.fromkeys(("Search", "train"), "innage.jobs.models.training"),
 }
 
 

@@ -128,7 +128,7 @@ def check(
     """Measure a model or a bundle on the budget's core. Exit 1 when it is over in anything, with what would
     fit.
     """
-    from innage.jobs.budgets import judge
+    from innage.jobs.models.budgets import judge
     from innage.terminal.budget_view import show_verdict
 
     with progress("measuring"):

@@ -57,8 +57,8 @@ def compare(
     """Compare a candidate with the model in use. Exit 1 when the candidate loses where it matters: at a
     limit, or surely in a class that a limit names.
     """
-    from innage.jobs.judging import Yardstick
-    from innage.jobs.judging import compare as compare_models
+    from innage.jobs.models.judging import Yardstick
+    from innage.jobs.models.judging import compare as compare_models
 
     by = Yardstick(frozen, role, limits, budget, seed)
     with open_store(store) as opened, progress("judging") as shown:

@@ -18,7 +18,7 @@ from innage.terminal.bundle_view import show_exported, show_refusal, show_verifi
 from innage.terminal.output import emit, progress
 
 if TYPE_CHECKING:
-    from innage.jobs.exporting import ExportRefusedError
+    from innage.jobs.models.exporting import ExportRefusedError
 
 
 def register(app: typer.Typer) -> None:
@@ -82,8 +82,8 @@ def export(
     It holds C, header, ONNX, vectors, harness, report and manifest. Exit 1 when a limit is not met or over
     budget.
     """
-    from innage.jobs.exporting import BundleOptions, ExportRefusedError
-    from innage.jobs.exporting import export as export_model
+    from innage.jobs.models.exporting import BundleOptions, ExportRefusedError
+    from innage.jobs.models.exporting import export as export_model
 
     options = BundleOptions(prefix, zipped, optimise, kernels, assembly, volume_table)
     with open_store(store) as opened:

@@ -73,7 +73,7 @@ def freeze(
     """Freeze a choice of sessions; every group gets exactly one role."""
     from dataset.coverage.temperature_bands import read_edges
     from dataset.errors import InputError
-    from innage.jobs.choosing import Choice, freeze_choice
+    from innage.jobs.models.choosing import Choice, freeze_choice
 
     named = {
         role: text
@@ -123,7 +123,7 @@ def frozen(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """List the frozen sets, or show one with its groups."""
-    from innage.jobs.choosing import look_at
+    from innage.jobs.models.choosing import look_at
 
     opened = open_store(store)
     if name is None:

@@ -77,7 +77,7 @@ def replay(
     the model.
     """
     from dataset.errors import InputError
-    from innage.jobs.replaying import replay_file
+    from innage.jobs.models.replaying import replay_file
 
     if json and out is None:
         raise InputError(

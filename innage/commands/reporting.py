@@ -29,7 +29,7 @@ def report_session(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """A capture session. Its warnings, the pads' response, its course, marks and conditions."""
-    from innage.jobs.reporting import report_session as write_page
+    from innage.jobs.models.reporting import report_session as write_page
 
     write_page(open_store(store), session, out, replace=replace)
     say(f"report: {out}")
@@ -43,7 +43,7 @@ def report_frozen(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """A frozen set. Groups and roles, what it has and what it lacks, every opening of 'prove'."""
-    from innage.jobs.reporting import report_frozen as write_page
+    from innage.jobs.models.reporting import report_frozen as write_page
 
     write_page(open_store(store), name, out, replace=replace)
     say(f"report: {out}")
@@ -63,7 +63,7 @@ def report_model(
     """A model. Its limits first, then errors, rates, risk, cost and what was tried. As found by training:
     'prove' is not opened again.
     """
-    from innage.jobs.reporting import report_model as write_page
+    from innage.jobs.models.reporting import report_model as write_page
 
     write_page(open_store(store), name, out, budget=budget, replace=replace)
     say(f"report: {out}")
@@ -87,8 +87,8 @@ def report_compare(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Two models on the same frames, as 'innage compare' finds them."""
-    from innage.jobs.judging import Yardstick
-    from innage.jobs.reporting import report_comparison as write_page
+    from innage.jobs.models.judging import Yardstick
+    from innage.jobs.models.reporting import report_comparison as write_page
 
     with open_store(store) as opened, progress("judging") as shown:
         write_page(opened, first, second, out, Yardstick(frozen, role), replace=replace, progress=shown)

@@ -60,8 +60,8 @@ def retrain(
     """Refit a model for a new tank, three ways, and keep the best. Compared are the old model with new trims,
     old and new sessions together, new ones alone.
     """
-    from innage.jobs.training import Refit
-    from innage.jobs.training import retrain as retrain_model
+    from innage.jobs.models.training import Refit
+    from innage.jobs.models.training import retrain as retrain_model
 
     with open_store(store) as opened, progress("retraining") as shown:
         facts = retrain_model(

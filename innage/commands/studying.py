@@ -59,8 +59,8 @@ def study(
     """Show what trims and features are worth to a model. Its recipe is fitted again with others. Without
     --trims and --features: both.
     """
-    from innage.jobs.judging import Question
-    from innage.jobs.judging import study as study_model
+    from innage.jobs.models.judging import Question
+    from innage.jobs.models.judging import study as study_model
 
     question = Question(
         trims or not features, features or not trims, Role.PROVE if prove else Role.CHOOSE, seed

@@ -39,7 +39,7 @@ def sweep(
     """Alter captured counts, and say how far each may go. Baseline, gain, film, one dead pad, trims as they
     were, until a limit fails.
     """
-    from innage.jobs.judging import sweep as sweep_model
+    from innage.jobs.models.judging import sweep as sweep_model
 
     with open_store(store) as opened, progress("sweeping") as shown:
         facts = sweep_model(opened, model, role=role, limits=limits, progress=shown).facts()

@@ -26,7 +26,7 @@ def trace(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Walk from an exported file back to the readings behind it. Exit 1 when this store did not export it."""
-    from innage.jobs.exporting import trace as trace_file
+    from innage.jobs.models.exporting import trace as trace_file
 
     with open_store(store) as opened:
         traced = trace_file(opened, file)

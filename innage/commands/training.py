@@ -67,8 +67,8 @@ def train(
     """Search for the smallest integer model that meets the limits. It is scored on groups that it has never
     seen.
     """
-    from innage.jobs.training import Search, model_facts
-    from innage.jobs.training import train as train_model
+    from innage.jobs.models.training import Search, model_facts
+    from innage.jobs.models.training import train as train_model
 
     with progress("training") as shown, open_store(store) as opened:
         model = train_model(
@@ -96,7 +96,7 @@ def models(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """List the models, or show the figures of one."""
-    from innage.jobs.training import model_facts
+    from innage.jobs.models.training import model_facts
 
     with open_store(store) as opened:
         listed = opened.models() if name is None else (opened.model(name),)

@@ -24,18 +24,23 @@ def check_target(out: Path, model_sha256: str) -> None:
         return
     if not out.is_dir():
         raise InputError(
-            str(out), "is no folder", "a folder to write the bundle to", "name another with --out"
+            str(out),
+            "is no folder",
+            "a folder to write the bundle to",
+            "name another with out",
+            fields=("out",),
         )
     present = {entry.name for entry in out.iterdir()}
     if not present:
         return
-    hint = "name another with --out"
+    hint = "name another with out"
     if MANIFEST not in present:
         raise InputError(
             str(out),
             "is not empty and holds no bundle",
             "a new or empty folder, or a bundle of this model",
             hint,
+            fields=("out",),
         )
     manifest = read_manifest((out / MANIFEST).read_bytes(), str(out / MANIFEST))
     if manifest.model_sha256 != model_sha256:
@@ -44,6 +49,7 @@ def check_target(out: Path, model_sha256: str) -> None:
             "holds the bundle of another model",
             "a new or empty folder, or a bundle of this model",
             hint,
+            fields=("out",),
         )
     other = sorted(present - {MANIFEST, *manifest.files})
     if other:
@@ -52,6 +58,7 @@ def check_target(out: Path, model_sha256: str) -> None:
             f"holds '{other[0]}', which is no file of the bundle",
             "nothing that would be lost",
             "move it away, or " + hint,
+            fields=("out",),
         )
 
 
@@ -62,15 +69,17 @@ def check_zip_target(out: Path, model_sha256: str) -> None:
 
     if not out.exists() and not out.is_symlink():
         return
-    expected, hint = "a new file, or the zipped bundle of this model", "name another with --out"
+    expected, hint = "a new file, or the zipped bundle of this model", "name another with out"
     if out.is_symlink() or not out.is_file():
-        raise InputError(str(out), "is no plain file", expected, hint)
+        raise InputError(str(out), "is no plain file", expected, hint, fields=("out",))
     try:
         manifest = read_manifest(read_bundle(out)[MANIFEST], str(out))
     except InputError as error:
-        raise InputError(str(out), "is there and is no zipped bundle", expected, hint) from error
+        raise InputError(
+            str(out), "is there and is no zipped bundle", expected, hint, fields=("out",)
+        ) from error
     if manifest.model_sha256 != model_sha256:
-        raise InputError(str(out), "holds the bundle of another model", expected, hint)
+        raise InputError(str(out), "holds the bundle of another model", expected, hint, fields=("out",))
 
 
 def write_file(out: Path, content: bytes) -> None:

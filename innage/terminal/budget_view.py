@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from innage.jobs.budgets import sources_of
+from innage.jobs.models.budgets import sources_of
 from innage.terminal.output import say, table
 
 if TYPE_CHECKING:
     from export.compilers.gcc import GccSizes
-    from innage.jobs.budgets import BudgetVerdict
+    from innage.jobs.models.budgets import BudgetVerdict
     from training.costs import CostLine
 
 

@@ -12,7 +12,7 @@ from innage.terminal.output import say, table
 if TYPE_CHECKING:
     from dataset.records import Model
     from export.bundle.verify import VerifyReport
-    from innage.jobs.exporting import Concerns, Exported, Traced
+    from innage.jobs.models.exporting import Concerns, Exported, Traced
 
 
 def warn(model: Model, concerns: Concerns) -> None:

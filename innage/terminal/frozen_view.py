@@ -10,7 +10,7 @@ from innage.terminal.output import say, table
 
 if TYPE_CHECKING:
     from dataset.records import FrozenSet
-    from innage.jobs.choosing import Frozen
+    from innage.jobs.models.choosing import Frozen
 
 
 def show_frozen(frozen: Frozen) -> None:

@@ -42,8 +42,8 @@ from dataset.tanks.profile import to_json as to_profile_json
 from dataset.tanks.shapes import Cylinder
 from export.bundle.packing import pack
 from innage.cli import app
-from innage.jobs.exporting import volume_of
 from innage.jobs.folders import check_target, write_bundle
+from innage.jobs.models.exporting import volume_of
 from training.program import Builder, Program, digest, to_json
 
 FILES = {

@@ -37,7 +37,7 @@ from dataset.store import Store
 from export.report.html_page import page
 from export.report.plots import response_plot
 from innage.cli import app
-from innage.jobs.reporting import comparison_page, frozen_page, session_page
+from innage.jobs.models.reporting import comparison_page, frozen_page, session_page
 from innage.jobs.session_facts import mark_summary, session_facts
 from innage.pictures.figures import ink_on
 from innage.pictures.heatmap import most_of, pieces

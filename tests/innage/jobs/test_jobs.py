@@ -30,11 +30,11 @@ from dataset.rig.outlook import Disturbance
 from dataset.store import Store
 from dataset.tanks.profile import Profile
 from dataset.tanks.shapes import Cylinder
-from innage.jobs.choosing import Choice, freeze, freeze_choice, look_at
 from innage.jobs.coverage import cover, plan
-from innage.jobs.exporting import Concerns, ExportRefusedError, trace
+from innage.jobs.models.choosing import Choice, freeze, freeze_choice, look_at
+from innage.jobs.models.exporting import Concerns, ExportRefusedError, trace
+from innage.jobs.models.reporting import check_page
 from innage.jobs.registry import Tilt, add_tank, liquid_like, volume_at
-from innage.jobs.reporting import check_page
 from innage.jobs.stores import back_up, check, read_text, restore, write_text
 from innage.jobs.trims import NewTrim, add_trim, limits_of_trims, write_limits
 from innage.jobs.trying import Filling, Layout, Reading, try_layout

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from dataset.records import Budget, ExportedFile, Model, Session, Trim
     from dataset.store import Store
     from export.volume import VolumeTable
-    from innage.jobs.budgets import BudgetVerdict
+    from innage.jobs.models.budgets import BudgetVerdict
     from training.costs import Cost
 
 ZIP = "bundle.zip"  # the name under which the store keeps a zipped bundle's hash
@@ -127,7 +127,7 @@ def export(
         ToolError: the compiler or the emulator did not do its part.
     """
     from export.c.prefix import check_prefix
-    from innage.jobs.budgets import check_optimise, judge_model
+    from innage.jobs.models.budgets import check_optimise, judge_model
 
     check_prefix(options.prefix)
     check_optimise(options.optimise)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from innage.jobs import Progress, silent
-from innage.jobs.choosing import set_reference
+from innage.jobs.models.choosing import set_reference
 
 if TYPE_CHECKING:
     from dataset.records import Budget, FrozenData, FrozenSet, Limits, Model, Role

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from dataset.records import Frames, FrozenSet, Session
     from dataset.store import Store
     from innage.jobs import Progress
-    from innage.jobs.judging import Yardstick
+    from innage.jobs.models.judging import Yardstick
 
 CAUTION = " ".join(CAUTIONS)
 GAP_ROWS = 24  # of the heat map in one picture, which is to fit on a page of paper
@@ -77,7 +77,7 @@ def report_session(store: Store, session: str, out: Path, *, replace: bool = Fal
 def report_frozen(store: Store, name: str, out: Path, *, replace: bool = False) -> None:
     """Write the page of a frozen set."""
     from dataset.coverage.gaps import find_gaps
-    from innage.jobs.choosing import look_at
+    from innage.jobs.models.choosing import look_at
 
     check_page(out, replace)
     frozen = look_at(store, name)
@@ -115,8 +115,8 @@ def report_comparison(
     replace: bool = False,
     progress: Progress = silent,
 ) -> None:
-    """Write the page of two models, compared as :func:`innage.jobs.judging.compare` does."""
-    from innage.jobs.judging import compare
+    """Write the page of two models, compared as :func:`innage.jobs.models.judging.compare` does."""
+    from innage.jobs.models.judging import compare
 
     check_page(out, replace)
     write_file(out, comparison_page(compare(store, first, second, by, progress).facts()).encode())

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from dataset.errors import InputError
 from dataset.records import Role
 from innage.jobs import Progress, silent
-from innage.jobs.choosing import set_reference
+from innage.jobs.models.choosing import set_reference
 
 if TYPE_CHECKING:
     from dataset.records import Budget, FrozenData, FrozenSet, Limits, Model
@@ -298,7 +298,7 @@ def study(
     Raises:
         InputError: a model that no study can be made of. NotFoundError: no such model, limits or budget.
     """
-    from innage.jobs.training import cost_model
+    from innage.jobs.models.training import cost_model
     from training.search.context import hardware_of
     from training.search.refitting import recipe_of
     from training.studies.study import Study, study_features, study_trims
