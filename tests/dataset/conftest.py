@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from building import Bench, make_bench
+from building import Bench, bench_store
 from dataset.store import Store
 
 
@@ -27,4 +27,4 @@ def new_store(template: Path, tmp_path: Path) -> Store:
 @pytest.fixture(scope="session")
 def register() -> Callable[[Store], Bench]:
     """Registers a bench in a store."""
-    return make_bench
+    return bench_store

@@ -71,8 +71,20 @@ class Bench:
         )
 
 
-def make_bench(store: Store) -> Bench:
-    """Register a bench."""
-    tank, sensor = store.add_tank(TANK), store.add_sensor(SENSOR)
-    mounting = store.add_mounting(Mounting("m1", tank, sensor, offset_mm=1.5, offset_tolerance_mm=0.5))
-    return Bench(tank, store.add_liquid(LIQUID), sensor, mounting, store.add_unit(Unit("unit1")))
+def bench_store(
+    store: Store,
+    *,
+    tank: Tank = TANK,
+    sensor: Sensor = SENSOR,
+    liquid: Liquid = LIQUID,
+    unit: str = "unit1",
+    mounting: str = "m1",
+    offset_mm: float = 1.5,
+    offset_tolerance_mm: float = 0.5,
+) -> Bench:
+    """Register a bench in a store; its records as the store gave them back."""
+    on, of = store.add_tank(tank), store.add_sensor(sensor)
+    made = store.add_mounting(
+        Mounting(mounting, on, of, offset_mm=offset_mm, offset_tolerance_mm=offset_tolerance_mm)
+    )
+    return Bench(on, store.add_liquid(liquid), of, made, store.add_unit(Unit(unit)))

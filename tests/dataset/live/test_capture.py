@@ -9,10 +9,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from building import bench_store
 from dataset.errors import InputError
 from dataset.live.capture import RESTART_PERIODS, Capture, Stated
 from dataset.live.plans import plan_of_levels, read_plan
-from dataset.records import CountLaw, Liquid, Mounting, Pad, Sensor, Tank, Unit
+from dataset.records import CountLaw, Liquid, Pad, Sensor
 from dataset.store import Store
 
 PERIOD = 100
@@ -21,12 +22,9 @@ PERIOD = 100
 @pytest.fixture
 def bench(new_store: Store) -> Store:
     """A store with one tank of 100 mm, a sensor of two pads and period 100 ms, a unit and a liquid."""
-    tank = new_store.add_tank(Tank("tank", 0, 100.0))
     pads = (Pad(0, "a", 0.0, 40.0), Pad(1, "b", 50.0, 40.0))
-    sensor = new_store.add_sensor(Sensor("strip", 0, pads, 12, CountLaw.RISES, PERIOD))
-    new_store.add_mounting(Mounting("mounting", tank, sensor))
-    new_store.add_unit(Unit("unit"))
-    new_store.add_liquid(Liquid("liquid"))
+    sensor = Sensor("strip", 0, pads, 12, CountLaw.RISES, PERIOD)
+    bench_store(new_store, sensor=sensor, liquid=Liquid("liquid"), unit="unit", mounting="mounting")
     return new_store
 
 
