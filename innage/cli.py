@@ -13,6 +13,8 @@ from dataset.errors import InnageError
 from innage.lazy import LazyGroup, after_the_command, suggest
 from innage.moved import todays_spelling
 from innage.options import option_of
+from innage.terminal.output import harmless
+from innage.terminal.streams import NOT_WRITTEN, READER_GONE, OutputLostError, flush_output, prepare_streams
 
 
 class Face(LazyGroup):
@@ -29,6 +31,7 @@ class Face(LazyGroup):
         except Exception as error:
             suggest(error)
             after_the_command(error)
+            _make_harmless(error)
             raise
 
     def invoke(self, ctx: Any) -> Any:
@@ -36,7 +39,7 @@ class Face(LazyGroup):
         try:
             return super().invoke(ctx)
         except InnageError as error:
-            print(f"innage: {error.said_by(option_of)}", file=sys.stderr)
+            print(harmless(f"innage: {error.said_by(option_of)}"), file=sys.stderr)
             raise typer.Exit(2) from error
         except KeyboardInterrupt:
             raise _interrupted() from None
@@ -45,10 +48,17 @@ class Face(LazyGroup):
                 raise _interrupted() from None
             moved = todays_spelling(error)
             if moved is not None:
-                print(f"innage: {moved}", file=sys.stderr)
+                print(harmless(f"innage: {moved}"), file=sys.stderr)
                 raise typer.Exit(2) from error
             suggest(error)
+            _make_harmless(error)
             raise
+
+
+def _make_harmless(error: Any) -> None:
+    """A usage error quotes the arguments, which may be names of files."""
+    if isinstance(getattr(error, "message", None), str):
+        error.message = harmless(error.message)
 
 
 def _interrupted() -> typer.Exit:
@@ -94,4 +104,14 @@ def innage(
 
 def main() -> None:
     """Run the command line."""
-    app()
+    prepare_streams()
+    try:
+        try:
+            app()
+        finally:
+            flush_output()
+    except OutputLostError as error:
+        if error.reader_gone:
+            sys.exit(READER_GONE)
+        print(f"innage: {error}", file=sys.stderr)
+        sys.exit(NOT_WRITTEN)

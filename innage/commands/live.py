@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -36,7 +35,7 @@ from innage.options import (
 )
 from innage.sections import SectionedGroup
 from innage.terminal.captures import capture_facts, kept_text, show_captures, show_sealed
-from innage.terminal.output import say
+from innage.terminal.output import harmless, say, say_aside
 
 if TYPE_CHECKING:
     from dataset.live.capture import View
@@ -191,7 +190,10 @@ def _run(live: LiveCapture, frames: int | None, json: bool) -> None:
     from innage.terminal.stopping import asked_to_stop
 
     def tell(text: str) -> None:
-        print(text, file=sys.stderr if json else sys.stdout, flush=True)
+        if json:
+            say_aside(text)
+        else:
+            print(harmless(text), flush=True)
 
     from_stdin = live.source.name == "standard input"
     with (

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -44,7 +43,7 @@ from innage.options import (
     open_store,
 )
 from innage.sections import SectionedCommand
-from innage.terminal.output import progress
+from innage.terminal.output import progress, say_aside
 
 if TYPE_CHECKING:
     from dataset.records import ColumnMapping
@@ -221,10 +220,9 @@ def log(
             progress=moved,
         )
     if ramp is not None and logged.lag is not None:
-        print(
+        say_aside(
             f"{ramp.name}: its clock is {logged.lag.ms / 1000:.3f} s ahead of the frames', standard "
-            f"uncertainty {logged.lag.u_ms / 1000:.3f} s",
-            file=sys.stderr,
+            f"uncertainty {logged.lag.u_ms / 1000:.3f} s"
         )
     show_logged(logged.sessions, logged.files, save_mapping, json)
 

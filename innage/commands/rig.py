@@ -18,6 +18,7 @@ from innage.options import (
     open_store,
 )
 from innage.terminal.output import progress, say
+from innage.terminal.streams import OutputLostError
 
 app = typer.Typer(
     help="The virtual rig: everything made from it is simulated.", no_args_is_help=True, rich_markup_mode=None
@@ -137,6 +138,10 @@ def play(
         say(f"{sent} frames played")
     except (KeyboardInterrupt, BrokenPipeError):
         raise typer.Exit(0) from None
+    except OutputLostError as lost:
+        if not lost.reader_gone:
+            raise
+        raise typer.Exit(0) from None  # a board plays for as long as somebody listens
 
 
 def _to_stdout(data: bytes) -> None:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from innage.terminal.output import say, table
+from innage.terminal.output import say, say_aside, table
 
 if TYPE_CHECKING:
     from dataset.records import Model
@@ -26,7 +25,7 @@ def warn(model: Model, concerns: Concerns) -> None:
 
 
 def _warn(sentence: str) -> None:
-    print(f"warning: {sentence}", file=sys.stderr)
+    say_aside(f"warning: {sentence}")
 
 
 def show_refusal(model: str, concerns: Concerns, *, of_void: bool) -> None:
@@ -43,7 +42,7 @@ def show_refusal(model: str, concerns: Concerns, *, of_void: bool) -> None:
             f"{'is' if failed == 1 else 'are'} not met. Say --anyway to export model {model} all the same; "
             "its report will say so."
         )
-    print(sentence, file=sys.stderr)
+    say_aside(sentence)
 
 
 def show_exported(model: str, exported: Exported) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import json
 import os
 import re
@@ -31,6 +32,7 @@ def console(stderr: bool = False) -> Console:
 
 def say(text: str) -> None:
     """Print one sentence; a terminal gets it in lines of whole words."""
+    text = harmless(text)
     if sys.stdout.isatty():
         text = "\n".join(
             textwrap.fill(line, width(), break_long_words=False, break_on_hyphens=False)
@@ -39,9 +41,21 @@ def say(text: str) -> None:
     print(text)
 
 
+def say_aside(text: str) -> None:
+    """Print a sentence on standard error, where it does not come between what is piped on."""
+    print(harmless(text), file=sys.stderr, flush=True)
+
+
 def emit(data: Any) -> None:
-    """Print JSON: sorted keys, two spaces."""
-    print(json.dumps(data, indent=2, sort_keys=True, ensure_ascii=False))
+    """Print JSON: sorted keys, two spaces; escaped where the output takes no other characters, or would do
+    something at them.
+    """
+    try:
+        others = codecs.lookup(sys.stdout.encoding or "utf-8").name == "utf-8"
+    except LookupError:
+        others = False
+    text = json.dumps(data, indent=2, sort_keys=True, ensure_ascii=not others)
+    print("".join(c if c.isprintable() or c == "\n" else json.dumps(c)[1:-1] for c in text))
 
 
 def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
@@ -53,7 +67,7 @@ def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[object]]) 
     cells = [[_cell(value) for value in row] for row in rows]
     titled = [
         _bold(line)
-        for line in textwrap.wrap(_harmless(title), width(), break_long_words=False, break_on_hyphens=False)
+        for line in textwrap.wrap(harmless(title), width(), break_long_words=False, break_on_hyphens=False)
     ]
     print("\n".join([*titled, "", *lines_of(columns, cells, _numeric(columns, rows), width()), ""]))
 
@@ -91,16 +105,19 @@ def _is_number(value: object, written: bool) -> bool:
 def _cell(value: object) -> str:
     if value is None:
         return "-"
-    return f"{value:.4g}" if isinstance(value, float) else _harmless(str(value))
+    return f"{value:.4g}" if isinstance(value, float) else harmless(str(value))
 
 
-def _harmless(text: str) -> str:
-    """Text with whatever would move a terminal's cursor or change its colours written out: names of files and
-    notes come from anywhere.
+def harmless(text: str) -> str:
+    """Text with whatever would move a terminal's cursor, change its colours or turn the direction of writing
+    written out: names of files and notes come from anywhere. All that commands print goes through here, or
+    through :func:`emit`.
     """
     if text.isprintable():
         return text
-    return "".join(c if c.isprintable() or c in "\n\u00a0" else f"\\x{ord(c):02x}" for c in text)
+    return "".join(
+        c if c.isprintable() or c in "\n\u00a0" else c.encode("unicode_escape").decode("ascii") for c in text
+    )
 
 
 @contextmanager
@@ -114,4 +131,4 @@ def progress(title: str) -> Iterator[Callable[[str, int, int], None]]:
     from innage.terminal.progress_view import progress_line
 
     with progress_line(title, console(stderr=True)) as moved:
-        yield moved
+        yield lambda what, done, total: moved(harmless(what), done, total)
