@@ -15,3 +15,4 @@ CAUTIONS = (
         "uses high; neither may go on with the last reading that was valid."
     ),
 )
+CAUTION = " ".join(CAUTIONS)  # in one paragraph

@@ -35,9 +35,7 @@ def known_answer(program: Program) -> KnownAnswer:
     level: they exercise most of the code.
     """
     rng = np.random.RandomState(0)  # its streams are frozen (NumPy enhancement proposal 19)
-    trim = (
-        None if program.trim is None else (np.asarray(program.trim.low) + np.asarray(program.trim.high)) // 2
-    )
+    trim = middle_trim(program)
     counts = _tries(rng, program, trim)
     frames = min(program.settling_frames + 1, _MOST_FRAMES)
     prepared = prepare(program, None if trim is None else trim[None])
@@ -55,6 +53,22 @@ def known_answer(program: Program) -> KnownAnswer:
         _TEMPERATURE,
         tuple(tuple(int(v) for v in table[best]) for table in tables),
     )
+
+
+def middle_trim(program: Program) -> Array | None:
+    """The trim in the middle of its limits, shape (trim size,); None for a program without."""
+    if program.trim is None:
+        return None
+    return np.asarray((np.asarray(program.trim.low) + np.asarray(program.trim.high)) // 2, dtype=np.int64)
+
+
+def tank_fills(program: Program) -> Array:
+    """Counts as a tank makes them with ``middle_trim``, the lower channels wet, shape (n, channels); wherever
+    they fall in the domain for a program without trim. The same ones each time.
+    """
+    trim = middle_trim(program)
+    counts = _tries(np.random.RandomState(0), program, trim)
+    return counts if trim is None else counts[: _TRIES // 2]
 
 
 def _tries(rng: np.random.RandomState, program: Program, trim: Array | None) -> Array:

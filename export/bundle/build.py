@@ -6,6 +6,7 @@ The same model and budget give the same bytes: no clock, no random names, no fol
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import asdict
 
 from dataset.errors import ProgramError
 from export.bundle.manifest import (
@@ -21,6 +22,7 @@ from export.c.fragments import fragments
 from export.c.prefix import check_prefix
 from export.c.source import emit_c
 from export.compilers.toolchain import emit_harness
+from export.onnx.beside import apart
 from export.onnx.graph import emit_onnx, emit_prepare_onnx, emit_scan_onnx, label_float_onnx
 from export.report.page import render_report
 from export.vectors import make_vectors, to_csv
@@ -69,7 +71,10 @@ def build_bundle(
         )
     files = generate(program, prefix, vectors, SEED, written, progress)
     files[known_files(prefix)["float_onnx"]] = label_float_onnx(program, float_onnx)
-    facts = describe(program, provenance, prefix, vectors, SEED, written)
+    layout = emit_c(program, prefix, written.volume, written.kernels, written.assembly).layout
+    facts = describe(program, provenance, prefix, vectors, SEED, written, layout)
+    beside = apart(program, float_onnx)
+    facts["float_onnx"] = None if beside is None else asdict(beside)
     files["report.html"] = render_report(facts).encode()
     files[MANIFEST] = seal(facts, files)
     return dict(sorted(files.items()))

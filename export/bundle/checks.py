@@ -16,7 +16,6 @@ import numpy as np
 from dataset.errors import InputError
 from export.bundle.build import generate
 from export.bundle.manifest import (
-    CAUTION,
     FIRST_FORMAT,
     MANIFEST,
     Manifest,
@@ -29,6 +28,7 @@ from export.bundle.manifest import (
     why_unsealed,
 )
 from export.c.source import CSource, emit_c
+from export.cautions import CAUTION
 from export.onnx.run import state_before
 from export.report.page import render_report
 from export.vectors import Vectors, corners, expect, from_csv
@@ -187,13 +187,13 @@ def program(bundle: Bundle) -> str:
             f"the program's digest is {digest(found)[:12]}, the manifest says "
             f"{bundle.manifest.model_sha256[:12]}"
         )
-    facts = {
+    facts: dict[str, Any] = {
         "model": {**body["model"], **program_facts(found)},
         "units": units_of(found),
-        "c": json.loads(json.dumps(c_facts(bundle.manifest.written))),
     }
-    if not bundle.other_version():
-        facts["caution"] = CAUTION
+    if not bundle.other_version() and bundle.manifest.format != FIRST_FORMAT:
+        c = c_facts(bundle.manifest.written, bundle.made.layout)
+        facts |= {"caution": CAUTION, "c": json.loads(json.dumps(c))}
     differing = [name for name, value in facts.items() if body[name] != value]
     if differing:
         raise Failed(f"the manifest's entry '{differing[0]}' is not what follows from program.json")

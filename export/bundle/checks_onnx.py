@@ -4,17 +4,17 @@ operators and sizes on a closed list.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 import numpy as np
 
-from export.bundle.checks import Bundle, Failed, equal, equal_prepared, where_differs
+from export.bundle.checks import Bundle, Failed, Stated, equal, equal_prepared, where_differs
 from export.bundle.manifest import FIRST_FORMAT, known_files
 from export.onnx.allowed import FLOAT, INTEGER, ROWS, check_allowed
+from export.onnx.beside import Apart, apart
 from export.onnx.graph import label_float_onnx
 from export.onnx.run import (
     Runtime,
-    float_levels,
     in_onnxruntime,
     in_reference,
     run_prepare,
@@ -22,7 +22,7 @@ from export.onnx.run import (
     run_step,
 )
 from export.vectors import Vectors
-from training.program import LEVEL_UNITS_PER_MM, OUTPUTS, VALID, Array
+from training.program import Array
 
 REFERENCE_VECTORS = 512
 
@@ -72,27 +72,44 @@ def _graph(bundle: Bundle, role: str, its: Vectors) -> bytes:
 
 
 def float_onnx(bundle: Bundle) -> str:
-    """The float ONNX loads and says that it belongs to the program; how far it lies from the integer program
-    is reported, not judged.
+    """The float ONNX is on the list, says that it belongs to the program, and is as near to it as the
+    manifest states: on fills that are held still, what is left between them is the rounding of the integers.
     """
-    its, content = bundle.vectors, bundle.content("float_onnx")
+    content = bundle.content("float_onnx")
     check_allowed(content, known_files(bundle.manifest.prefix)["float_onnx"], FLOAT)
-    level = float_levels(content, its.counts)
+    beside, stated = apart(bundle.program, content), bundle.manifest.body.get("float_onnx", _UNSTATED)
+    if beside is None:
+        found = "loads; it takes other inputs than counts and trim, or no fill that is held gives a level"
+    else:
+        found = (
+            f"on {beside.fills} fills that are held its level differs from the integer program's by "
+            f"{beside.median_mm:.3g} mm in the median, {beside.most_mm:.3g} mm at most"
+        )
+    if bundle.manifest.format == FIRST_FORMAT:
+        raise Stated(f"{found}; a manifest of format 2 states nothing to compare with")
     if label_float_onnx(bundle.program, content) != content:
         raise Failed(
             "it does not carry the facts of this program: it belongs to another model, or was changed"
         )
-    if level is None:
-        return "loads; it takes other inputs than counts, so it is not compared"
-    rows = its.readings[:, OUTPUTS.index("validity")] == VALID
-    if not rows.any():
-        return "loads; no vector has a valid level to compare with"
-    apart = np.abs(its.readings[rows, OUTPUTS.index("level")] / LEVEL_UNITS_PER_MM - level[rows])
-    median, most = float(np.median(apart)), float(apart.max())
-    return (
-        f"loads; on {rows.sum()} vectors with a valid level it differs from the integer program by "
-        f"{median:.3g} mm in the median, {most:.3g} mm at most"
+    if stated == _UNSTATED or not _as_stated(beside, stated):
+        raise Failed(f"{found}; that is not what the manifest states")
+    return f"{found}, as the manifest states"
+
+
+_UNSTATED = "nothing"
+
+
+def _as_stated(beside: Apart | None, stated: Mapping[str, float] | None) -> bool:
+    """Whether what was found is what is stated, up to what single precision does to it elsewhere."""
+    if beside is None or stated is None:
+        return beside is None and stated is None
+    return beside.fills == stated["fills"] and all(
+        abs(found - stated[name]) <= _LEAST_MM + _SHARE * stated[name]
+        for name, found in (("median_mm", beside.median_mm), ("most_mm", beside.most_mm))
     )
+
+
+_LEAST_MM, _SHARE = 0.002, 0.02
 
 
 def _equal_scan(its: Vectors, who: str, readings: Array, last: Array) -> None:

@@ -17,14 +17,14 @@ from dataset.errors import InputError
 from dataset.records import Budget, Model, Session, Trim
 from export.bundle.forms import read_json
 from export.bundle.manifest_form import MANIFEST_FORM, VERSION
+from export.c.memory import MemoryLayout
 from export.c.prefix import check_prefix
-from export.cautions import CAUTIONS
+from export.cautions import CAUTION
 from export.volume import VolumeTable
 from training.costs import Cost, against
 from training.program import FORMAT, LEVEL_UNITS_PER_MM, Program, digest, model_id
 
 MANIFEST = "manifest.json"
-CAUTION = " ".join(CAUTIONS)
 MANIFEST_FORMAT = 3  # raised when a manifest of the old form would be read wrongly
 FIRST_FORMAT = 2  # of the bundles that innage 0.1 wrote, whose C is written otherwise
 READABLE = (FIRST_FORMAT, MANIFEST_FORMAT)
@@ -65,6 +65,7 @@ class Written:
 
 
 PLAIN = Written()
+_NO_LAYOUT = MemoryLayout()
 
 
 @dataclass(frozen=True)
@@ -104,9 +105,17 @@ def known_files(prefix: str) -> dict[str, str]:
 
 
 def describe(
-    program: Program, provenance: Provenance, prefix: str, vectors: int, seed: int, written: Written = PLAIN
+    program: Program,
+    provenance: Provenance,
+    prefix: str,
+    vectors: int,
+    seed: int,
+    written: Written = PLAIN,
+    layout: MemoryLayout = _NO_LAYOUT,
 ) -> dict[str, Any]:
-    """The body of a manifest, files left out: JSON-ready facts that the report shows too."""
+    """The body of a manifest, files left out: JSON-ready facts that the report shows too. ``layout`` is that
+    of the program's C.
+    """
     facts = model_facts(
         program, provenance.model, provenance.budget, provenance.cost, dict(provenance.voided)
     )
@@ -114,14 +123,26 @@ def describe(
         "format": MANIFEST_FORMAT,
         "innage": provenance.innage_version,
         "prefix": prefix,
-        "c": c_facts(written),
+        "c": c_facts(written, layout),
         "vectors": {"count": vectors, "seed": seed},
     }
 
 
-def c_facts(written: Written) -> dict[str, Any]:
-    """The entry of a manifest on its C: how it is written, and what else its writer hands out."""
-    return asdict(written)
+def c_facts(written: Written, layout: MemoryLayout) -> dict[str, Any]:
+    """The entry of a manifest on its C: how it is written, and where the members of its structs lie."""
+    structs = {name: getattr(layout, name) for name in ("state", "prepared", "scratch", "reading")}
+    return asdict(written) | {
+        "layout": {
+            name: {
+                "size": struct.size,
+                "members": [
+                    {"name": m.name, "type": m.ctype, "shape": list(m.shape), "offset": m.offset}
+                    for m in struct.members
+                ],
+            }
+            for name, struct in structs.items()
+        }
+    }
 
 
 def model_facts(

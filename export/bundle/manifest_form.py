@@ -163,8 +163,12 @@ _FROZEN = record(
     },
     {"edges_c": each(number(), 1000)},
 )
+_MEMBER = record({"name": _WORD, "type": _WORD, "shape": each(whole(), 2), "offset": whole()})
+_STRUCT = record({"size": whole(), "members": each(_MEMBER, 4096)})
+_LAYOUT = record(dict.fromkeys(("state", "prepared", "scratch", "reading"), _STRUCT))
 _C = record(
     {"kernels": _one_of(TIERS), "assembly": flag, "volume": maybe(_VOLUME)},
+    {"layout": _LAYOUT},  # not in format 2
 )
 
 MANIFEST_FORM: Form = record(
@@ -191,5 +195,8 @@ MANIFEST_FORM: Form = record(
         "files": _FILES,
         "bundle_sha256": _HASH,
     },
-    {"manifest_sha256": _HASH},  # of format 2
+    {
+        "float_onnx": maybe(record({"fills": whole(1), "median_mm": number(0), "most_mm": number(0)})),
+        "manifest_sha256": _HASH,  # of format 2, which has no figures of the float model
+    },
 )

@@ -1,4 +1,4 @@
-"""A program as an integer ONNX model: opset 21, int64 everywhere, the same bytes for the same program.
+"""A program as an integer ONNX model: opset 18, int64 everywhere, the same bytes for the same program.
 
 Inputs, each with one row per independent stream (the batch axis is never time): ``counts`` (streams,
 channels), ``temperature`` (streams, 1) in tenths of a degree Celsius, ``faults`` (streams, 1) a mask with bit
@@ -23,7 +23,7 @@ import onnx
 from onnx import TensorProto, helper
 
 from dataset.errors import InputError, ProgramError
-from export.cautions import CAUTIONS
+from export.cautions import CAUTION
 from export.onnx.ops import EMITTERS, Graph, Place
 from training.program import (
     FLAG_BITS,
@@ -38,7 +38,7 @@ from training.program import (
     model_id,
 )
 
-OPSET, IR_VERSION = 21, 10
+OPSET, IR_VERSION = 18, 8  # no newer than the operators need, so that older runtimes load it
 STREAMS, FRAMES = "streams", "frames"  # the names of the batch axis and of time
 FRAME = "frame."  # starts what is inside a scan's body
 ONNX_FORMAT = 1  # raised when a graph of the old form would be read wrongly
@@ -49,6 +49,23 @@ _UNITS = {
     "low": "1/64 mm above the datum",
     "level": "1/64 mm above the datum",
     "high": "1/64 mm above the datum",
+}
+_MEANING = {
+    "counts": "raw counts of a frame, a column a channel in channel order",
+    "temperature": "tenths of a degree Celsius; -1000 where none is measured",
+    "faults": "mask of a frame: bit k set where channel k is out of order",
+    "state": "the state before the frame, laid out as innage.state_layout; innage.initial_state at power-on",
+    "prepared": "what the prepare model makes of the unit's trim, laid out as innage.prepared_layout",
+    "trim": "raw counts of the unit's trim, kind after kind, a column a channel",
+    "next_state": "the state after the frame, to be handed back as state",
+    "low": "lower end of the band, 1/64 mm above the datum; 0 when withheld",
+    "level": "1/64 mm above the datum; -1 when withheld",
+    "high": "upper end of the band, 1/64 mm above the datum; the span when withheld",
+    "validity": "0 withheld, 1 valid, 2 empty",
+    "flags": "sum of the bits in innage.flags",
+    "counts_and_trim": "raw counts of a frame that stands still, a column a channel in channel order, then "
+    "the unit's trim likewise, kind after kind",
+    "level_mm": "level in mm above the datum",
 }
 Values = Sequence[onnx.ValueInfoProto]
 
@@ -216,7 +233,9 @@ def _spread(graph: Graph, value: str, name: str) -> str:
 
 def _signature(widths: Mapping[str, int], *axes: str, prefix: str = "") -> list[onnx.ValueInfoProto]:
     return [
-        helper.make_tensor_value_info(f"{prefix}{name}", TensorProto.INT64, [*axes, width])
+        helper.make_tensor_value_info(
+            f"{prefix}{name}", TensorProto.INT64, [*axes, width], doc_string=_MEANING[name]
+        )
         for name, width in widths.items()
     ]
 
@@ -237,7 +256,7 @@ def _model(
         opset_imports=[helper.make_opsetid("", OPSET)],
         ir_version=IR_VERSION,
         producer_name="innage",
-        doc_string=" ".join(CAUTIONS),
+        doc_string=CAUTION,
     )
     helper.set_model_props(model, {"innage.section": section} | facts_of(program))
     onnx.checker.check_model(model, full_check=True)
@@ -245,7 +264,8 @@ def _model(
 
 
 def label_float_onnx(program: Program, float_onnx: bytes) -> bytes:
-    """The float model with the facts of the program that was made from it; what it computes stays as it was.
+    """The float model with facts of its own and its ends named for what they hold: ``counts``, or
+    ``counts_and_trim``, to ``level_mm``. What it computes stays as it was.
 
     Raises InputError for bytes that are no ONNX model.
     """
@@ -260,9 +280,57 @@ def label_float_onnx(program: Program, float_onnx: bytes) -> bytes:
             f"{len(float_onnx)} bytes that are no ONNX model",
             "the model as it was trained",
         ) from error
-    kept = {prop.key: prop.value for prop in model.metadata_props}
-    helper.set_model_props(model, kept | {"innage.section": "float"} | facts_of(program))
+    if len(model.graph.input) == 1:
+        _name_input(model.graph, program)
+    for end in (*model.graph.input, *model.graph.output):
+        end.doc_string = _MEANING.get(end.name, "")
+    model.doc_string = f"{_REFERENCE} {CAUTION}"
+    kept = {p.key: p.value for p in model.metadata_props if not p.key.startswith(("innage.", "note."))}
+    helper.set_model_props(model, kept | float_facts(program, [end.name for end in model.graph.input]))
     return bytes(model.SerializeToString(deterministic=True))
+
+
+_REFERENCE = (
+    "The float model as it was trained: the reference that the integer model is compared with. It is not "
+    "what the chip computes, and not meant for a microcontroller's runtime."
+)
+
+
+def _name_input(graph: onnx.GraphProto, program: Program) -> None:
+    """Name the only input for its columns, where these are the program's."""
+    (given,) = graph.input
+    dims = given.type.tensor_type.shape.dim
+    width, was = (dims[-1].dim_value if dims else 0), given.name
+    names = {program.channels + program.trim_size: "counts_and_trim", program.channels: "counts"}
+    name = names.get(width, was)
+    taken = {n for node in graph.node for n in node.output} | {table.name for table in graph.initializer}
+    if name == was or name in taken:
+        return
+    given.name = name
+    for node in graph.node:
+        for k, operand in enumerate(node.input):
+            if operand == was:
+                node.input[k] = name
+
+
+def float_facts(program: Program, inputs: Sequence[str]) -> dict[str, str]:
+    """What a reader of the float model's file needs besides the graph."""
+    units = {**dict.fromkeys(inputs, "counts of the sensor"), "level_mm": "mm above the datum"}
+    facts = {
+        "innage.section": "float",
+        "innage.use": _REFERENCE,
+        "innage.format": str(ONNX_FORMAT),
+        "innage.model": program.name,
+        "innage.model_sha256": digest(program),
+        "innage.model_id": f"{model_id(program):08x}",
+        "innage.units": _text(units),
+        "innage.span_mm": f"{program.span / LEVEL_UNITS_PER_MM:g}",
+        "innage.channels": str(program.channels),
+        "innage.count_max": str(program.count_max),
+        "innage.trim_kinds": _text([] if program.trim is None else list(program.trim_kinds)),
+        "innage.caution": CAUTION,
+    }
+    return facts | {f"note.{key}": value for key, value in sorted(program.notes.items())}
 
 
 _GRAPH_DOC = {
@@ -274,15 +342,15 @@ _GRAPH_DOC = {
 }
 
 
+def _text(value: object) -> str:
+    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+
+
 def facts_of(program: Program) -> dict[str, str]:
     """What a reader of the file needs besides the graph; every value is text, structured ones are JSON.
 
     The notes of the program name its tank, mounting, sensor revision and liquids.
     """
-
-    def text(value: object) -> str:
-        return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
-
     nodes = [("prepare", n) for n in program.prepare] + [("step", n) for n in program.step]
     facts = {
         "innage.format": str(ONNX_FORMAT),
@@ -290,27 +358,27 @@ def facts_of(program: Program) -> dict[str, str]:
         "innage.model": program.name,
         "innage.model_sha256": digest(program),
         "innage.model_id": f"{model_id(program):08x}",
-        "innage.units": text(_UNITS),
+        "innage.units": _text(_UNITS),
         "innage.level_units_per_mm": str(LEVEL_UNITS_PER_MM),
         "innage.span_level_units": str(program.span),
         "innage.count_max": str(program.count_max),
         "innage.period_ms": str(program.period_ms),
         "innage.period_tolerance_pct": str(program.period_tolerance_pct),
         "innage.settling_frames": str(program.settling_frames),
-        "innage.validity": text({name: code for code, name in VALIDITY_NAMES.items()}),
-        "innage.flags": text(FLAG_BITS),
-        "innage.input_ranges": text({name: [i.low, i.high] for name, i in program.inputs.items()}),
-        "innage.trim": text(
+        "innage.validity": _text({name: code for code, name in VALIDITY_NAMES.items()}),
+        "innage.flags": _text(FLAG_BITS),
+        "innage.input_ranges": _text({name: [i.low, i.high] for name, i in program.inputs.items()}),
+        "innage.trim": _text(
             None
             if program.trim is None
             else {"kinds": program.trim_kinds, "low": program.trim.low, "high": program.trim.high}
         ),
-        "innage.initial_state": text([v for s in program.states for v in s.initial]),
-        "innage.state_layout": text([[s.name, s.size] for s in program.states]),
-        "innage.prepared_layout": text([[name, i.size] for name, i in program.prepared_intervals.items()]),
-        "innage.scales": text(
+        "innage.initial_state": _text([v for s in program.states for v in s.initial]),
+        "innage.state_layout": _text([[s.name, s.size] for s in program.states]),
+        "innage.prepared_layout": _text([[name, i.size] for name, i in program.prepared_intervals.items()]),
+        "innage.scales": _text(
             {f"{section}.{node.name}": node.scale for section, node in nodes if node.scale}
         ),
-        "innage.caution": " ".join(CAUTIONS),
+        "innage.caution": CAUTION,
     }
     return facts | {f"note.{key}": value for key, value in sorted(program.notes.items())}

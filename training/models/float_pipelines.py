@@ -46,7 +46,7 @@ from training.models.float_arrays import DeepRegressor, Trimmer
 from training.models.trimming import RATIO_BITS, SHARE_HIGH, SHARE_LOW, SHARE_ONE
 from training.rows import Floats, Ints
 
-OPSET = 21
+OPSET = 18  # no newer than the operators need
 _ML_OPSET = 3
 _INT64 = 7  # onnx.TensorProto.INT64
 _BEYOND = 3.0e38

@@ -24,7 +24,8 @@ from export.bundle.manifest import MANIFEST, Written, seal
 from export.bundle.verify import CHECKS, Answer, Check, VerifyReport, read_folder, verify_bundle, verify_files
 from export.compilers.toolchain import build_core
 from export.core.emulator import Machine
-from training.program import Program, to_json
+from export.onnx.beside import apart
+from training.program import Builder, Program, to_json
 
 Files = Mapping[str, bytes]
 TEXTS = {"manifest", "files", "program", "made again"}  # the checks that run nothing
@@ -579,21 +580,49 @@ def test_c_that_does_not_compile_is_a_failed_check(
     assert "the C compiler" in answers["C on this host"]
 
 
-def test_float_model_is_reported_not_judged(small_bundle: Files) -> None:
-    """A float model far from the integer one passes with its distance; one that cannot be loaded fails."""
+def test_float_model_is_as_far_away_as_stated(small_bundle: Files) -> None:
+    """The float model passes with its distance from the integer one, as the manifest states it; one that
+    cannot be loaded, that says nothing of the program, or that is another, fails.
+    """
     (answer,) = verify_files(small_bundle, {"float ONNX"}).checks
     assert answer.passed
-    assert re.search(
-        r"on \d+ vectors with a valid level it differs from the integer program by [\d.]+ mm in "
-        r"the median, [\d.]+ mm at most",
+    assert re.fullmatch(
+        r"on 128 fills that are held its level differs from the integer program's by [\d.]+ mm in the "
+        r"median, [\d.]+ mm at most, as the manifest states",
         answer.sentence,
     )
     nothing = failed({**small_bundle, "innage_float.onnx": b"nothing"}, {"float ONNX"})
     assert "7 bytes that are no ONNX model" in nothing["float ONNX"]
     model = onnx.load_model_from_string(small_bundle["innage_float.onnx"])
+    (weights,) = model.graph.initializer
+    weights.raw_data = (np.frombuffer(weights.raw_data, "<f4") * 1.5).astype("<f4").tobytes()
+    other = resigned({**small_bundle, "innage_float.onnx": model.SerializeToString(deterministic=True)})
+    assert failed(other, {"float ONNX"})["float ONNX"].endswith("that is not what the manifest states")
     del model.metadata_props[:]
-    bare = model.SerializeToString(deterministic=True)
-    assert (
-        "does not carry the facts"
-        in failed({**small_bundle, "innage_float.onnx": bare}, {"float ONNX"})["float ONNX"]
-    )
+    bare = {**small_bundle, "innage_float.onnx": model.SerializeToString(deterministic=True)}
+    assert "does not carry the facts" in failed(bare, {"float ONNX"})["float ONNX"]
+    unstated = json.loads(small_bundle[MANIFEST])
+    del unstated["float_onnx"]
+    rest = {name: content for name, content in small_bundle.items() if name != MANIFEST}
+    silent = {**rest, MANIFEST: seal(unstated, rest)}
+    assert failed(silent, {"float ONNX"})["float ONNX"].endswith("that is not what the manifest states")
+
+
+def test_float_model_is_near_the_program_that_it_was_made_into() -> None:
+    """A line in float and the same line in integers of 1/64 mm are not apart at all."""
+    b = Builder("line", count_bits=12, channels=1, period_ms=100, span=6400)
+    level = b.node("clip", b.node("mul", "counts", b.const(1)), low=0, high=6400)
+    program = b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
+    weights = onnx.numpy_helper.from_array(np.full((1, 1), 1 / 64, dtype=np.float32), "w")
+    ends = [
+        onnx.helper.make_tensor_value_info(name, onnx.TensorProto.FLOAT, [None, 1])
+        for name in ("counts", "level_mm")
+    ]
+    node = onnx.helper.make_node("MatMul", ["counts", "w"], ["level_mm"])
+    graph = onnx.helper.make_graph([node], "line", ends[:1], ends[1:], [weights])
+    opsets = [onnx.helper.make_opsetid("", 18)]
+    model = onnx.helper.make_model(graph, opset_imports=opsets, ir_version=8)
+    found = apart(program, model.SerializeToString())
+    assert found is not None
+    assert found.fills > 200
+    assert (found.median_mm, found.most_mm) == (0.0, 0.0)  # counts up to 4095 are exact in single precision

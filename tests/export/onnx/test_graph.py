@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import onnx
+import onnxruntime
 import pytest
 
 from dataset.errors import InputError, ProgramError
@@ -232,7 +233,7 @@ def test_model_is_strictly_valid(sample: Program) -> None:
     }
     assert kinds <= {onnx.TensorProto.INT64, onnx.TensorProto.BOOL}
     assert {t.data_type for t in model.graph.initializer} == {onnx.TensorProto.INT64}
-    assert (model.ir_version, model.opset_import[0].version) == (IR_VERSION, OPSET) == (10, 21)
+    assert (model.ir_version, model.opset_import[0].version) == (IR_VERSION, OPSET) == (8, 18)
     shapes = {
         v.name: [d.dim_param or d.dim_value for d in v.type.tensor_type.shape.dim]
         for v in (*model.graph.input, *model.graph.output)
@@ -273,7 +274,7 @@ def _facts(content: bytes) -> dict[str, str]:
 
 
 def test_every_file_says_the_same(samples: dict[str, Program], float_onnx: Callable[[int], bytes]) -> None:
-    """Step, scan, prepare and float model carry the same facts, and say which of them they are."""
+    """Step, scan and prepare carry the same facts, and say which they are; the float model has its own."""
     program = samples["every_op"]
     prepare = emit_prepare_onnx(program)
     assert prepare is not None
@@ -281,7 +282,13 @@ def test_every_file_says_the_same(samples: dict[str, Program], float_onnx: Calla
     files = [emit_onnx(program), emit_scan_onnx(program), prepare, label_float_onnx(program, plain)]
     facts = [_facts(content) for content in files]
     assert [f.pop("innage.section") for f in facts] == ["step", "scan", "prepare", "float"]
-    assert facts[0] == facts[1] == facts[2] == facts[3]
+    assert facts[0] == facts[1] == facts[2]
+    own = facts[3]
+    assert own["innage.model_sha256"] == digest(program)
+    units = {"counts": "counts of the sensor", "level_mm": "mm above the datum"}
+    assert json.loads(own["innage.units"]) == units
+    assert "not meant for a microcontroller" in own["innage.use"]
+    assert "innage.scales" not in own  # the float model has no integers
     assert {
         "innage.format",
         "innage.program_format",
@@ -297,17 +304,60 @@ def test_every_file_says_the_same(samples: dict[str, Program], float_onnx: Calla
 def test_label_leaves_the_float_model_as_it_was(
     samples: dict[str, Program], float_onnx: Callable[[int], bytes]
 ) -> None:
-    """Only the facts are added; labelled again, nothing changes; what is no model is refused."""
+    """Only facts and words are added; labelled again, nothing changes; what is no model is refused."""
     program, own = samples["every_op"], onnx.load_model_from_string(float_onnx(4))
     onnx.helper.set_model_props(own, {"trained with": "care"})
     plain = own.SerializeToString()
     labelled = label_float_onnx(program, plain)
     assert label_float_onnx(program, labelled) == labelled
     assert _facts(labelled)["trained with"] == "care"
-    assert onnx.load_model_from_string(labelled).graph == onnx.load_model_from_string(plain).graph
+    ours, theirs = (onnx.load_model_from_string(m).graph for m in (labelled, plain))
+    assert (list(ours.node), list(ours.initializer)) == (list(theirs.node), list(theirs.initializer))
+    assert [put.type for put in (*ours.input, *ours.output)] == [
+        put.type for put in (*theirs.input, *theirs.output)
+    ]
     for odd in (b"float", b"", plain[:40]):
         with pytest.raises(InputError, match="bytes that are no ONNX model"):
             label_float_onnx(program, odd)
+
+
+def test_the_float_model_s_input_is_named_for_what_it_holds(
+    samples: dict[str, Program], float_onnx: Callable[[int], bytes]
+) -> None:
+    """Counts alone, or counts and the trim behind them; other widths keep their name. Its numbers stay."""
+    program = samples["every_op"]
+    for width, name in ((4, "counts"), (8, "counts_and_trim"), (5, "counts")):
+        plain = float_onnx(width)
+        labelled = label_float_onnx(program, plain)
+        assert [put.name for put in onnx.load_model_from_string(labelled).graph.input] == [name]
+        given = np.arange(width, dtype=np.float32)[None] * 100
+        before, after = (
+            onnxruntime.InferenceSession(m, providers=["CPUExecutionProvider"]).run(None, {n: given})[0]
+            for m, n in ((plain, "counts"), (labelled, name))
+        )
+        assert before.tolist() == after.tolist()
+        assert json.loads(_facts(labelled)["innage.units"])[name] == "counts of the sensor"
+
+
+def test_every_end_of_a_graph_says_what_it_holds(
+    samples: dict[str, Program], float_onnx: Callable[[int], bytes]
+) -> None:
+    """Each input and output of each file has words of its own, its unit among them, those of a frame too."""
+    program = samples["every_op"]
+    prepare = emit_prepare_onnx(program)
+    assert prepare is not None
+    files = [emit_onnx(program), emit_scan_onnx(program), prepare]
+    files += [label_float_onnx(program, float_onnx(width)) for width in (4, 8)]
+    graphs = [onnx.load_model_from_string(content).graph for content in files]
+    ends = [put for graph in graphs for put in (*graph.input, *graph.output)]
+    (scan,) = graphs[1].node
+    body = next(a.g for a in scan.attribute if a.name == "body")
+    said = {put.name.removeprefix("frame."): put.doc_string for put in (*ends, *body.input, *body.output)}
+    assert len(said) == 14
+    assert all(said.values())
+    assert "tenths of a degree" in said["temperature"]
+    assert "1/64 mm" in said["level"]
+    assert "in mm" in said["level_mm"]
 
 
 def test_model_says_what_it_is(samples: dict[str, Program]) -> None:

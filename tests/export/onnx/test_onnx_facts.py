@@ -1,7 +1,7 @@
 """Outside check: what ONNX and its two runtimes do with the integer operators that the exported graphs are
 made of.
 
-Sources: the operator specifications of ONNX (opset 21) as shipped in the ``onnx`` package and quoted below;
+Sources: the operator specifications of ONNX (opset 18) as shipped in the ``onnx`` package and quoted below;
 the expected numbers are worked by hand from them.
 """
 
