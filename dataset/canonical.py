@@ -26,6 +26,7 @@ from dataset.records import (
     Limits,
     Liquid,
     Mark,
+    Model,
     Mounting,
     NewSession,
     Role,
@@ -43,6 +44,9 @@ FROZEN_FORMAT = 1
 LIMITS_FORMAT = 1
 MARK_REVISION_FORMAT = 1
 TRIM_FORMAT = 1
+MODEL_FORMAT = 1
+OPENING_FORMAT = 1
+TELLING_FRAMES = 50  # with more that differ, equal counts are one recording and no coincidence
 
 
 def canonical_json(content: Any) -> str:
@@ -58,6 +62,19 @@ def sha256(content: Any) -> str:
 def readings_sha256(frames: Frames) -> str:
     """The hash of the frames alone: times, counts, temperatures."""
     return sha256(_columns(frames))
+
+
+def counts_sha256(frames: Frames) -> str | None:
+    """The hash of the counts alone, by which one recording is known whatever was logged with it; None where
+    at most ``TELLING_FRAMES`` frames differ from one another: a board that stands still repeats itself.
+    """
+    changes = np.flatnonzero((frames.counts[1:] != frames.counts[:-1]).any(axis=1)) + 1
+    distinct: set[bytes] = set()
+    for row in (0, *changes.tolist()) if len(frames) else ():
+        distinct.add(frames.counts[row].tobytes())
+        if len(distinct) > TELLING_FRAMES:
+            return sha256(_columns(Frames(frames.t_ms, frames.counts))[1:])
+    return None
 
 
 def session_sha256(session: NewSession | Session, frames: Frames) -> str:
@@ -123,6 +140,35 @@ def limits_sha256(limits: Limits) -> str:
         for r in limits.rows
     ]
     return sha256({"format": LIMITS_FORMAT, "name": limits.name, "note": limits.note, "rows": rows})
+
+
+def model_sha256(model: Model) -> str:
+    """The hash of a model's whole content: program, metrics, recipe (its seeds among it), versions, float
+    ONNX, frozen set and limits with their signer; not its name, nor its parent's.
+    """
+    texts = {what: getattr(model, what) for what in ("program", "metrics", "recipe", "versions")}
+    limits = model.limits and {"sha256": limits_sha256(model.limits), "signer": model.limits.signer}
+    return sha256(
+        {"format": MODEL_FORMAT, "digest": model.sha256, "frozen_set": model.frozen.sha256, "limits": limits}
+        | {what: _bytes_sha256(text.encode()) for what, text in texts.items()}
+        | {"float_onnx": _bytes_sha256(model.float_onnx)}
+    )
+
+
+def opening_sha256(
+    frozen_sha256: str, name: str, purpose: str, parents: Sequence[str], number: int | None = None
+) -> str:
+    """The hash of an opening of 'prove': of which choice, under which name, what for, and after which
+    openings. ``number`` counts those that were made before openings had hashes.
+    """
+    facts = {
+        "format": OPENING_FORMAT,
+        "frozen_set": frozen_sha256,
+        "name": name,
+        "purpose": purpose,
+        "parents": list(parents),
+    }
+    return sha256(facts if number is None else facts | {"number": number})
 
 
 def _frozen_session(session: Session) -> dict[str, object]:

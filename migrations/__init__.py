@@ -18,4 +18,5 @@ REVISIONS: Final = (
     "0004_parent",
     "0005_limits",
     "0006_temperature",
+    "0007_proof",
 )

@@ -19,6 +19,7 @@ from pathlib import Path
 from dataset.errors import InputError, StoreError
 from dataset.files.disk import sync_folder
 from dataset.store.database import HISTORY, TIMEOUT_S, no_such_file, revision_of, translated
+from dataset.store.reachable import connect
 
 _PIECE = 1 << 20
 _BESIDE = ("-wal", "-shm")  # what SQLite keeps beside a store
@@ -56,7 +57,7 @@ def backup(path: Path, target: Path, *, timeout_s: float = TIMEOUT_S) -> Backup:
     with _aside(target) as draft:
         with (
             translated(path, timeout_s),
-            closing(sqlite3.connect(path, timeout=timeout_s, isolation_level=None)) as source,
+            closing(connect(path, timeout_s)) as source,
         ):
             source.execute("BEGIN")  # the copy and the hash see one and the same state
             kept = content_sha256(source)

@@ -13,12 +13,14 @@ from pathlib import Path
 from tempfile import TemporaryDirectory, mkdtemp
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import URL, Connection, Engine, NullPool, StaticPool, create_engine, event
+from sqlalchemy import Connection, Engine, NullPool, StaticPool, create_engine, event
 from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session as OrmSession
 
 import migrations
 from dataset.errors import StoreError
+from dataset.store.reachable import connect as open_file
+from dataset.store.reachable import only_readable
 
 if TYPE_CHECKING:
     from alembic.config import Config
@@ -84,6 +86,13 @@ def prepare(path: Path, *, timeout_s: float = TIMEOUT_S, history: History = HIST
         revision = revision_of(path, timeout_s, history)
         if revision == history.head:
             return
+        if only_readable(path):
+            raise StoreError(
+                str(path),
+                f"is of revision {revision}, older than {history.head}, and its folder cannot be written",
+                "",
+                "copy it to a folder that can be written; the copy is upgraded when it is opened",
+            )
     elif not path.parent.is_dir():
         raise StoreError(
             str(path),
@@ -192,7 +201,7 @@ def revision_of(
         raise no_store
     with (
         translated(path, timeout_s),
-        closing(connect() if connect else sqlite3.connect(path, timeout=timeout_s)) as connection,
+        closing(connect() if connect else open_file(path, timeout_s)) as connection,
     ):
         try:
             (application,) = connection.execute("PRAGMA application_id").fetchone()
@@ -263,15 +272,12 @@ class Database:
     ) -> None:
         self.path, self.timeout_s = path, timeout_s
         self._reader: Engine = (
-            create_engine(
-                URL.create("sqlite", database=str(path)),
-                poolclass=NullPool,
-                connect_args={"isolation_level": None, "timeout": timeout_s},
-            )
+            create_engine("sqlite://", poolclass=NullPool, creator=lambda: open_file(path, timeout_s))
             if memory is None
             else create_engine("sqlite://", poolclass=StaticPool, creator=lambda: memory)
         )
-        event.listen(self._reader, "connect", _configure)
+        if memory is not None or not only_readable(path):
+            event.listen(self._reader, "connect", _configure)
         event.listen(self._reader, "begin", _begin)
         self._writer = self._reader.execution_options(innage_writes=True)
 

@@ -5,17 +5,18 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 
-from sqlalchemy import func, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.canonical import canonical_json, frozen_sha256
+from dataset.canonical import canonical_json, frozen_sha256, opening_sha256
 from dataset.coverage.roles import Group, assemble, check_choice, groups_of, refuse_mixture
 from dataset.coverage.temperature_bands import TemperatureBands, check_edges
 from dataset.errors import InputError
 from dataset.records import FrozenData, FrozenSet, GroupBy, Role, Session, Trim
 from dataset.store import sessions as stored_sessions
+from dataset.store.proof import changed, keep
 from dataset.store.registry import named
-from dataset.store.sessions import changed, mark_temperatures, session_row, temperatures, to_session
+from dataset.store.sessions import mark_temperatures, session_row, temperatures, to_session
 from dataset.store.tables import (
     FrozenRoleRow,
     FrozenSessionRow,
@@ -98,8 +99,7 @@ def add_frozen_set(
         for k, (row, session) in enumerate(zip(rows, sessions, strict=True))
     ]
     row.trims = [FrozenTrimRow(position=k, trim_sha256=trim.sha256) for k, trim in enumerate(trims)]
-    orm.add(row)
-    orm.flush()
+    keep(orm, row)
     row.sealed = True
     orm.flush()
     return to_frozen_set(row)
@@ -200,9 +200,34 @@ def open_prove(orm: OrmSession, frozen: FrozenSet, purpose: str) -> int:
         )
     check_text(f"frozen set {frozen.name}, purpose", purpose)
     row = checked_row(orm, frozen)
-    orm.add(ProveOpeningRow(frozen_set_id=row.id, purpose=purpose))
+    parents = _last_openings(orm, row)
+    orm.add(
+        ProveOpeningRow(
+            frozen_set_id=row.id,
+            purpose=purpose,
+            parents=canonical_json(parents),
+            sha256=opening_sha256(row.sha256, row.name, purpose, parents),
+        )
+    )
     orm.flush()
     return _count(orm, row)
+
+
+def openings_of(orm: OrmSession, sha256: str) -> Sequence[ProveOpeningRow]:
+    """The openings of a choice, by its hash, under whatever names, in the order they came into this store."""
+    same = select(FrozenSetRow.id).where(FrozenSetRow.sha256 == sha256)
+    return orm.scalars(
+        select(ProveOpeningRow)
+        .where(ProveOpeningRow.frozen_set_id.in_(same))
+        .order_by(ProveOpeningRow.sequence)
+    ).all()
+
+
+def _last_openings(orm: OrmSession, row: FrozenSetRow) -> list[str]:
+    """The openings of the same choice that no other follows, by their hashes."""
+    openings = openings_of(orm, row.sha256)
+    followed = {parent for opening in openings for parent in json.loads(opening.parents or "[]")}
+    return sorted(o.sha256 for o in openings if o.sha256 is not None and o.sha256 not in followed)
 
 
 def prove_openings(orm: OrmSession, frozen: FrozenSet) -> int:
@@ -221,10 +246,4 @@ def prove_purposes(orm: OrmSession, frozen: FrozenSet) -> tuple[str, ...]:
 
 def _count(orm: OrmSession, row: FrozenSetRow) -> int:
     """Openings of every set with this content: the same choice under another name is the same prove data."""
-    same = select(FrozenSetRow.id).where(FrozenSetRow.sha256 == row.sha256)
-    return (
-        orm.scalar(
-            select(func.count()).select_from(ProveOpeningRow).where(ProveOpeningRow.frozen_set_id.in_(same))
-        )
-        or 0
-    )
+    return len(openings_of(orm, row.sha256))

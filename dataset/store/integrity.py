@@ -6,22 +6,22 @@ from __future__ import annotations
 
 import json
 import shutil
-import sqlite3
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import groupby
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Protocol
+from typing import Any, Protocol, cast
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.canonical import readings_sha256
+from dataset.canonical import canonical_json, counts_sha256, opening_sha256, readings_sha256
 from dataset.errors import InnageError, StoreError
 from dataset.records import ID_DIGITS, MarkRevision
-from dataset.store import open_captures, registry, sessions, tables
+from dataset.store import open_captures, registry, schema, sessions, tables
 from dataset.store.database import (
     HISTORY,
     TIMEOUT_S,
@@ -31,8 +31,10 @@ from dataset.store.database import (
     revision_of,
     translated,
 )
-from dataset.store.frozen_sets import to_frozen_set
+from dataset.store.frozen_sets import openings_of, prove_openings, to_frozen_set
 from dataset.store.models import to_model
+from dataset.store.proof import check, check_row, record_sha256
+from dataset.store.reachable import connect
 from dataset.store.trims import to_trim
 
 MOST_BYTES = 1 << 40  # of a store, so that a damaged head cannot ask for any length
@@ -59,10 +61,16 @@ class Fault:
 
 @dataclass(frozen=True)
 class IntegrityReport:
-    """How many things of each kind were looked at, and what is wrong with them."""
+    """How many things of each kind were looked at, and what is wrong with them.
+
+    ``warnings`` are no damage, but something that a reader of the figures must know. ``hashed_by_upgrade``
+    counts records whose hash was made when the store was upgraded: it proves only what stood there then.
+    """
 
     checked: tuple[tuple[str, int], ...]
     faults: tuple[Fault, ...]
+    warnings: tuple[Fault, ...] = ()
+    hashed_by_upgrade: int = 0
 
     @property
     def sound(self) -> bool:
@@ -78,10 +86,8 @@ def check_store(
     progress: Progress | None = None,
 ) -> IntegrityReport:
     """Read everything that the store at ``path`` holds and hash it again; nothing is written, an older store
-    is upgraded first.
-
-    Not covered by any hash: budgets, limits, notes, names of source files, warnings, reasons of voids,
-    purposes of openings.
+    is upgraded first. Every column is covered: by the hash of a session, a revision of marks, a trim or a
+    frozen set, or by that of its record (:mod:`dataset.store.proof`).
 
     Args:
         path: the store; it must exist.
@@ -118,7 +124,13 @@ def _check(
     )
     checking.file()
     checking.everything()
-    return IntegrityReport(tuple(checking.checked.items()), tuple(checking.faults))
+    checking.schema()
+    return IntegrityReport(
+        tuple(checking.checked.items()),
+        tuple(checking.faults),
+        tuple(checking.warnings),
+        checking.hashed_by_upgrade,
+    )
 
 
 def cut_short(path: Path) -> int:
@@ -156,6 +168,8 @@ class _Checking:
         self.database, self.digest_of, self.progress = database, digest_of, progress
         self.checked: dict[str, int] = {}
         self.faults: list[Fault] = []
+        self.warnings: list[Fault] = []
+        self.hashed_by_upgrade = 0
 
     def file(self) -> None:
         """What SQLite itself says of its pages, and references to rows that are not there."""
@@ -163,7 +177,7 @@ class _Checking:
         try:
             with (
                 translated(path, self.database.timeout_s),
-                closing(sqlite3.connect(path, timeout=self.database.timeout_s)) as connection,
+                closing(connect(path, self.database.timeout_s)) as connection,
             ):
                 lines = [str(line) for (line,) in connection.execute(f"PRAGMA integrity_check({MOST_LINES})")]
                 self.faults += [Fault("file", line.strip()) for line in lines if line != "ok"]
@@ -174,6 +188,14 @@ class _Checking:
         except StoreError as error:
             self.faults.append(Fault("file", error.found))
         self.checked["file"] = 1
+
+    def schema(self) -> None:
+        """Tables, columns, triggers and indexes, held against those of the revision."""
+        self._try("schema", self._schema)
+
+    def _schema(self, orm: OrmSession) -> None:
+        connection = orm.connection().connection.driver_connection
+        self.faults += [Fault(what, how) for what, how in schema.differences(cast(Any, connection))]
 
     def everything(self) -> None:
         """Every kind of record, one by one."""
@@ -186,18 +208,57 @@ class _Checking:
             ("budget", tables.BudgetRow, registry.to_budget),
             ("limits", tables.LimitsRow, registry.to_limits),
             ("mapping", tables.MappingRow, registry.to_mapping),
-            ("frozen set", tables.FrozenSetRow, to_frozen_set),
+            ("frozen set", tables.FrozenSetRow, _sealed(to_frozen_set)),
         ):
             self._each(what, self._keys(what, row_type, "id", "name"), _reader(row_type, to_record))
+        for what, row_type in (
+            ("tank", tables.TankRow),
+            ("sensor", tables.SensorRow),
+            ("limits", tables.LimitsRow),
+        ):
+            self._try(f"list of {what}s", partial(_revisions_count_up, what=what, row_type=row_type))
         self._each("session", self._sessions(), _session)
+        self._each("void", self._keys("void", tables.VoidRow, "sequence", "sequence"), _void)
         self._each(
-            "trim", self._keys("trim", tables.TrimRow, "sequence", "sha256"), _reader(tables.TrimRow, to_trim)
+            "trim", self._keys("trim", tables.TrimRow, "sequence", "sha256"), _reader(tables.TrimRow, _trim)
+        )
+        self._each(
+            "prove opening",
+            self._keys("prove opening", tables.ProveOpeningRow, "sequence", "sequence"),
+            _opening,
         )
         self._each("model", self._keys("model", tables.ModelRow, "id", "name"), self._model)
         self._each("export", self._keys("export", tables.ExportRow, "id", "bundle_sha256"), _export)
         self._each(
             "open capture", self._keys("open capture", tables.OpenCaptureRow, "id", "name"), _open_capture
         )
+        self._try("list of sessions", self._duplicates)
+        self._try("hashes", self._by_upgrade)
+
+    def _duplicates(self, orm: OrmSession) -> None:
+        """Sessions that hold the same counts, which are refused by now where they come in."""
+        held = (
+            select(tables.SessionRow.counts_sha256, tables.SessionRow.sha256)
+            .where(~tables.SessionRow.void.has(), tables.SessionRow.counts_sha256.is_not(None))
+            .order_by(tables.SessionRow.counts_sha256, tables.SessionRow.id)
+        )
+        for _, rows in groupby(orm.execute(held), key=lambda row: row[0]):
+            first, *others = [sha256[:ID_DIGITS] for _, sha256 in rows]
+            for twin in others:
+                self.warnings.append(
+                    Fault(
+                        f"session {twin}",
+                        f"has, frame by frame, the counts of session {first}: one recording, logged twice; "
+                        "void the wrong one",
+                    )
+                )
+
+    def _by_upgrade(self, orm: OrmSession) -> None:
+        for kind in (*(mapper.class_ for mapper in tables.Base.registry.mappers),):
+            flag = kind.__table__.c.get("hashed_by_upgrade")
+            if flag is not None:
+                marked = select(func.count()).select_from(kind.__table__).where(flag)
+                self.hashed_by_upgrade += orm.scalar(marked) or 0
 
     def _each(self, what: str, keys: Sequence[tuple[int | str, str]], read: Read) -> None:
         for done, (key, name) in enumerate(keys):
@@ -249,30 +310,92 @@ class _Checking:
         for text in (model.recipe, model.versions, model.metrics):
             json.loads(text)
         actual = model.sha256 if self.digest_of is None else self.digest_of(model.program)
-        if actual != model.sha256:
-            raise sessions.changed(f"model {model.name}", actual, model.sha256)
+        check(f"model {model.name}", actual, model.sha256)
+        said = json.loads(model.metrics).get("openings", 0)
+        kept = prove_openings(orm, model.frozen)
+        if isinstance(said, int) and said > kept:
+            raise StoreError(
+                f"model {model.name}", f"{kept} openings of its prove groups are kept", f"at least {said}"
+            )
 
 
 def _reader(row_type: type[tables.Base], to_record: Callable[..., object]) -> Read:
+    """Reads the record, and hashes it again where it has a hash of its own."""
+
     def read(orm: OrmSession, key: int | str) -> None:
-        to_record(orm.get_one(row_type, key))
+        row = orm.get_one(row_type, key)
+        if isinstance(row, tables.Covered):
+            check_row(row, str(key))
+        to_record(row)
 
     return read
+
+
+def _sealed(to_record: Callable[[tables.FrozenSetRow], object]) -> Callable[[tables.FrozenSetRow], object]:
+    def read(row: tables.FrozenSetRow) -> object:
+        if row.sealed is not True:
+            raise StoreError(f"frozen set {row.name}", "is not sealed", "a sealed set")
+        return to_record(row)
+
+    return read
+
+
+def _revisions_count_up(orm: OrmSession, what: str, row_type: type[tables.Base]) -> None:
+    """Revisions of a name are counted here, so no hash covers them."""
+    columns = row_type.__table__.c
+    names = orm.execute(select(columns.name, columns.revision).order_by(columns.name, columns.revision))
+    for name, rows in groupby(names, key=lambda row: row[0]):
+        revisions = [revision for _, revision in rows]
+        if revisions != list(range(1, len(revisions) + 1)):
+            raise StoreError(f"{what} {name}", f"has revisions {revisions}", "1, 2, 3 and so on")
+
+
+def _trim(row: tables.TrimRow) -> None:
+    to_trim(row)
+    _canonical("trim", row.body)
+
+
+def _canonical(what: str, body: str) -> None:
+    """The same facts can be written in several ways; here they stand in one."""
+    if canonical_json(json.loads(body)) != body:
+        raise StoreError(what, "its text is not as innage writes it", "canonical JSON")
+
+
+def _void(orm: OrmSession, key: int | str) -> None:
+    check_row(orm.get_one(tables.VoidRow, key), f"void {key}")
+
+
+def _opening(orm: OrmSession, key: int | str) -> None:
+    """An opening of 'prove', and those that it follows."""
+    row = orm.get_one(tables.ProveOpeningRow, key)
+    frozen = orm.get_one(tables.FrozenSetRow, row.frozen_set_id)
+    parents = json.loads(row.parents or "null")
+    actual = opening_sha256(frozen.sha256, frozen.name, row.purpose, parents, row.number)
+    check(f"prove opening {key}", actual, row.sha256)
+    _canonical(f"prove opening {key}", row.parents or "")
+    if (row.number is None) == bool(row.hashed_by_upgrade):
+        raise StoreError(f"prove opening {key}", "says wrongly whether the upgrade hashed it")
+    lost = set(parents) - {opening.sha256 for opening in openings_of(orm, frozen.sha256)}
+    if lost:
+        raise StoreError(
+            f"prove opening {key}", f"follows opening {min(lost)[:ID_DIGITS]}, which is not there"
+        )
 
 
 def _session(orm: OrmSession, key: int | str) -> None:
     """Frames, marks as sealed and every later revision of them."""
     row = orm.scalars(select(tables.SessionRow).where(tables.SessionRow.sha256 == key)).one()
     session = sessions.to_session(row)
-    if not row.sealed:
+    if row.sealed is not True:
         raise StoreError(f"session {session.id}", "is not sealed", "a sealed session")
     frames = sessions.frames(orm, session)
     sessions.check(session, frames)
-    if readings_sha256(frames) != row.readings_sha256:
-        raise sessions.changed(
-            f"session {session.id}, readings", readings_sha256(frames), row.readings_sha256
-        )
+    check(f"session {session.id}, readings", readings_sha256(frames), row.readings_sha256)
+    check(f"session {session.id}, counts", counts_sha256(frames) or "", row.counts_sha256 or "")
+    check_row(row, f"session {session.id}, record")
     _chained(session.id, sessions.mark_revisions(orm, str(key)))
+    for revision in row.mark_revisions:
+        _canonical(f"session {session.id}, a revision of its marks", revision.body)
 
 
 def _chained(session_id: str, revisions: Iterable[MarkRevision]) -> None:
@@ -288,12 +411,23 @@ def _chained(session_id: str, revisions: Iterable[MarkRevision]) -> None:
 
 def _export(orm: OrmSession, key: int | str) -> None:
     row = orm.get_one(tables.ExportRow, key)
+    check_row(row, "export")
     if not row.files or any(len(file.sha256) != len(row.bundle_sha256) for file in row.files):
         raise StoreError("export", "files without a hash", "a SHA-256 for each")
 
 
 def _open_capture(orm: OrmSession, key: int | str) -> None:
     row = orm.get_one(tables.OpenCaptureRow, key)
+    check_row(row, f"capture {row.name}")
     open_captures.to_open(row)
+    for kind, parts in (("open_block", row.blocks), ("open_entry", row.entries)):
+        for part in parts:
+            rowid = _rowid(orm, kind, row.id, part.position)
+            check(f"capture {row.name}", record_sha256(orm.connection(), kind, rowid), part.record_sha256)
     if row.blocks:
         open_captures.frames_of(orm, row.name)
+
+
+def _rowid(orm: OrmSession, table: str, capture_id: int, position: int) -> int:
+    query = f"SELECT rowid FROM {table} WHERE capture_id = ? AND position = ?"  # noqa: S608 - one of two names
+    return int(orm.connection().exec_driver_sql(query, (capture_id, position)).scalar_one())

@@ -16,9 +16,12 @@ from itertools import groupby
 from pathlib import Path
 from typing import TypeVar
 
+from dataset.errors import StoreError
 from dataset.records import ID_DIGITS, Amendment, newest_amendment
+from dataset.store.reachable import connect
 from migrations import REVISIONS
 
+TIMEOUT_S = 5.0
 T = TypeVar("T")
 
 _NAMES = {
@@ -128,12 +131,16 @@ def _reading(path: Path, work: Callable[[sqlite3.Connection], T]) -> T | None:
     if not path.is_file():
         return None
     try:
-        with closing(
-            sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, isolation_level=None)
-        ) as connection:
+        with closing(connect(path, TIMEOUT_S)) as connection:
             connection.execute("BEGIN")
             if connection.execute("SELECT version_num FROM alembic_version").fetchall() != [(REVISIONS[-1],)]:
                 return None
             return work(connection)
-    except (sqlite3.Error, ValueError, LookupError, TypeError):  # the store says what is wrong with it
+    except (
+        sqlite3.Error,
+        StoreError,
+        ValueError,
+        LookupError,
+        TypeError,
+    ):  # the store says what is wrong with it
         return None

@@ -9,9 +9,11 @@ from collections.abc import Iterable, Mapping
 from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
+from dataset.canonical import model_sha256
 from dataset.errors import InputError, NotFoundError
 from dataset.records import ExportedFile, FrozenSet, Model
 from dataset.store.frozen_sets import checked_row, to_frozen_set
+from dataset.store.proof import check, check_row, keep
 from dataset.store.registry import limits_row, named, same_record, to_limits
 from dataset.store.tables import ExportedFileRow, ExportRow, ModelRow
 from dataset.values import check_name
@@ -31,11 +33,13 @@ def to_models(rows: Iterable[ModelRow]) -> tuple[Model, ...]:
 
 
 def to_model(row: ModelRow) -> Model:
+    """The record, its hashes checked again."""
     return _record(row, to_frozen_set(row.frozen_set))
 
 
 def _record(row: ModelRow, frozen: FrozenSet) -> Model:
-    return Model(
+    check_row(row, f"model {row.name}")
+    model = Model(
         name=row.name,
         sha256=row.sha256,
         frozen=frozen,
@@ -47,6 +51,8 @@ def _record(row: ModelRow, frozen: FrozenSet) -> Model:
         float_onnx=row.float_onnx,
         parent=row.parent,
     )
+    check(f"model {row.name}", model_sha256(model), row.content_sha256)
+    return model
 
 
 def models(orm: OrmSession) -> tuple[Model, ...]:
@@ -82,12 +88,12 @@ def add_model(orm: OrmSession, model: Model) -> Model:
         program=model.program,
         float_onnx=model.float_onnx,
         parent=model.parent,
+        content_sha256=model_sha256(model),
     )
     if model.limits is not None:
         row.limits = limits_row(orm, model.limits.ref)
         same_record("limits", model.limits, to_limits(row.limits))
-    orm.add(row)
-    orm.flush()
+    keep(orm, row)
     return _record(row, to_frozen_set(row.frozen_set, model.frozen))
 
 
@@ -127,13 +133,8 @@ def add_export(orm: OrmSession, model: Model, bundle_sha256: str, files: Mapping
                 "the same files for the same bundle",
             )
         return
-    orm.add(
-        ExportRow(
-            model=row,
-            bundle_sha256=bundle_sha256,
-            files=[ExportedFileRow(name=n, sha256=d) for n, d in sorted(files.items())],
-        )
-    )
+    written = [ExportedFileRow(name=name, sha256=digest) for name, digest in sorted(files.items())]
+    keep(orm, ExportRow(model=row, bundle_sha256=bundle_sha256, files=written))
 
 
 def exported(orm: OrmSession, sha256: str) -> tuple[ExportedFile, ...]:

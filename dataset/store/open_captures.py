@@ -17,6 +17,7 @@ from dataset.canonical import canonical_json
 from dataset.errors import InputError, NotFoundError
 from dataset.records import Frames, Liquid, Mounting, NewSession, Session, Unit
 from dataset.store import blocks
+from dataset.store.proof import facts_sha256, keep
 from dataset.store.registry import (
     liquid_row,
     mounting_row,
@@ -69,8 +70,7 @@ def begin(
     same_record("unit", unit, to_unit(row.unit))
     same_record("liquid", liquid, to_liquid(row.liquid))
     same_record("mounting", mounting, to_mounting(row.mounting))
-    orm.add(row)
-    orm.flush()
+    keep(orm, row)
     return to_open(row)
 
 
@@ -140,6 +140,7 @@ def append(
             "one process at a time; stop one of them",
         )
     packed: list[dict[str, object]] = []
+    capture = {"capture_id": row.record_sha256}
     if len(frames):
         # always with a temperature: blocks of one session agree on their columns
         warm = np.full(len(frames), np.nan) if frames.temperature_c is None else frames.temperature_c
@@ -149,12 +150,16 @@ def append(
             | {"t_ms": b.t_ms, "counts": b.counts, "temperature_c": b.temperature_c}
             for k, b in enumerate(blocks.to_blocks(whole, level=FAST))
         ]
+        for block in packed:
+            block["record_sha256"] = facts_sha256("open_block", block | capture)
         orm.execute(insert(OpenBlockRow), packed)
     if entries:
-        rows = [
+        rows: list[dict[str, object]] = [
             {"capture_id": row.id, "position": entries_before + k, "body": canonical_json(entry)}
             for k, entry in enumerate(entries)
         ]
+        for entered in rows:
+            entered["record_sha256"] = facts_sha256("open_entry", entered | capture)
         orm.execute(insert(OpenEntryRow), rows)
     return len(packed)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
@@ -13,6 +12,7 @@ from sqlalchemy import Connection, NullPool, create_engine, event
 
 from dataset.errors import StoreError
 from dataset.store.database import History, revision_of, translated, upgrade
+from dataset.store.reachable import only_readable
 
 Connect = Callable[[], sqlite3.Connection]
 
@@ -47,13 +47,13 @@ def reading_other(path: Path, timeout_s: float, history: History) -> Iterator[Co
 
 def _reader(path: Path, timeout_s: float) -> Connect:
     def connect() -> sqlite3.Connection:
-        if path.with_name(f"{path.name}-wal").exists():
+        if only_readable(path):
+            mode = "immutable=1"  # nobody can write it, and nothing can be kept beside it
+        elif path.with_name(f"{path.name}-wal").exists():
             mode = "mode=ro"  # what waits in there is for its own processes to write into the file
-        elif os.access(path.parent, os.W_OK):
+        else:
             # SQLite keeps two files beside a store while it reads; only so are they removed again
             mode = "mode=rw"
-        else:
-            mode = "immutable=1"  # nobody can write it, and nothing can be kept beside it
         connection = sqlite3.connect(
             f"{path.absolute().as_uri()}?{mode}", uri=True, timeout=timeout_s, isolation_level=None
         )

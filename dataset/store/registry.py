@@ -31,6 +31,7 @@ from dataset.records import (
     TimeUnit,
     Unit,
 )
+from dataset.store.proof import check_row, keep
 from dataset.store.tables import (
     Base,
     BudgetRow,
@@ -86,6 +87,8 @@ def to_unit(row: UnitRow) -> Unit:
 
 
 def to_budget(row: BudgetRow) -> Budget:
+    """The record, its hash checked again: exports are measured against it."""
+    check_row(row, f"budget {row.name}")
     return flat(Budget, row)
 
 
@@ -98,6 +101,8 @@ def to_mounting(row: MountingRow) -> Mounting:
 
 
 def to_limits(row: LimitsRow) -> Limits:
+    """The record, its hash checked again: models are judged by it."""
+    check_row(row, f"limits {row.name}@{row.revision}")
     return flat(Limits, row, rows=tuple(flat(Limit, limit) for limit in row.rows))
 
 
@@ -155,7 +160,7 @@ def add_tank(orm: OrmSession, tank: Tank) -> Tank:
     numbered = _next_revision(
         "tank", tank, [to_tank(r) for r in orm.scalars(select(TankRow).where(TankRow.name == tank.name))]
     )
-    orm.add(TankRow(**asdict(numbered)))
+    keep(orm, TankRow(**asdict(numbered)))
     return numbered
 
 
@@ -166,7 +171,7 @@ def add_sensor(orm: OrmSession, sensor: Sensor) -> Sensor:
         sensor,
         [to_sensor(r) for r in orm.scalars(select(SensorRow).where(SensorRow.name == sensor.name))],
     )
-    orm.add(SensorRow(**(asdict(numbered) | {"pads": [PadRow(**asdict(pad)) for pad in numbered.pads]})))
+    keep(orm, SensorRow(**(asdict(numbered) | {"pads": [PadRow(**asdict(pad)) for pad in numbered.pads]})))
     return numbered
 
 
@@ -178,28 +183,28 @@ def add_limits(orm: OrmSession, limits: Limits) -> Limits:
         [to_limits(r) for r in orm.scalars(select(LimitsRow).where(LimitsRow.name == limits.name))],
     )
     rows = [LimitRow(position=k, **asdict(limit)) for k, limit in enumerate(numbered.rows)]
-    orm.add(LimitsRow(**(asdict(numbered) | {"rows": rows})))
+    keep(orm, LimitsRow(**(asdict(numbered) | {"rows": rows})))
     return numbered
 
 
 def add_liquid(orm: OrmSession, liquid: Liquid) -> Liquid:
     rules.check_liquid(liquid)
     _refuse_known("liquid", liquid, orm.scalars(select(LiquidRow.name)).all())
-    orm.add(LiquidRow(**asdict(liquid)))
+    keep(orm, LiquidRow(**asdict(liquid)))
     return liquid
 
 
 def add_unit(orm: OrmSession, unit: Unit) -> Unit:
     rules.check_unit(unit)
     _refuse_known("unit", unit, orm.scalars(select(UnitRow.name)).all())
-    orm.add(UnitRow(**asdict(unit)))
+    keep(orm, UnitRow(**asdict(unit)))
     return unit
 
 
 def add_budget(orm: OrmSession, budget: Budget) -> Budget:
     rules.check_budget(budget)
     _refuse_known("budget", budget, orm.scalars(select(BudgetRow.name)).all())
-    orm.add(BudgetRow(**asdict(budget)))
+    keep(orm, BudgetRow(**asdict(budget)))
     return budget
 
 
@@ -209,14 +214,14 @@ def add_mounting(orm: OrmSession, mounting: Mounting) -> Mounting:
     tank, sensor = tank_row(orm, mounting.tank.ref), sensor_row(orm, mounting.sensor.ref)
     same_record("tank", mounting.tank, to_tank(tank))
     same_record("sensor", mounting.sensor, to_sensor(sensor))
-    orm.add(MountingRow(**(asdict(mounting) | {"tank": tank, "sensor": sensor})))
+    keep(orm, MountingRow(**(asdict(mounting) | {"tank": tank, "sensor": sensor})))
     return mounting
 
 
 def add_mapping(orm: OrmSession, mapping: ColumnMapping) -> ColumnMapping:
     rules.check_mapping(mapping)
     _refuse_known("mapping", mapping, orm.scalars(select(MappingRow.name)).all())
-    orm.add(MappingRow(name=mapping.name, body=canonical_json(asdict(mapping))))
+    keep(orm, MappingRow(name=mapping.name, body=canonical_json(asdict(mapping))))
     return mapping
 
 

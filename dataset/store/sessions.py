@@ -10,7 +10,7 @@ from itertools import groupby
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import insert, select
+from sqlalchemy import ColumnElement, insert, or_, select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.admission.rules import check_marks, check_session
@@ -19,6 +19,7 @@ from dataset.canonical import (
     canonical_json,
     conditions_content,
     conditions_from,
+    counts_sha256,
     mark_revision_sha256,
     marks_content,
     marks_from,
@@ -42,6 +43,7 @@ from dataset.records import (
     newest_amendment,
 )
 from dataset.store import blocks
+from dataset.store.proof import changed, keep, record_sha256
 from dataset.store.registry import (
     flat,
     liquid_row,
@@ -214,10 +216,13 @@ def add_session(
     same_record("liquid", new.liquid, to_liquid(liquid))
     same_record("mounting", new.mounting, to_mounting(mounting))
     sha256, readings = session_sha256(new, new.frames), readings_sha256(new.frames)
-    _refuse_known(orm, new, sha256, readings)
+    counts = counts_sha256(new.frames)
+    _refuse_known(orm, new, sha256)
+    _refuse_twin(orm, new, readings, counts)
     row = SessionRow(
         sha256=sha256,
         readings_sha256=readings,
+        counts_sha256=counts,
         sealed=False,
         unit=unit,
         liquid=liquid,
@@ -264,6 +269,7 @@ def add_session(
         for k, b in enumerate(blocks.to_blocks(new.frames, block_frames, level))
     ]
     orm.execute(insert(BlockRow), packed)
+    row.record_sha256 = record_sha256(orm.connection(), "capture_session", row.id)
     row.sealed = True
     orm.flush()
     orm.refresh(row)
@@ -290,7 +296,7 @@ def _earlier(orm: OrmSession, new: NewSession, known: dict[str, Summary]) -> lis
     return [known[sha256] for sha256 in reversed(latest)]
 
 
-def _refuse_known(orm: OrmSession, new: NewSession, sha256: str, readings: str) -> None:
+def _refuse_known(orm: OrmSession, new: NewSession, sha256: str) -> None:
     where = f"session from {new.source.file}"
     same = orm.scalar(select(SessionRow).where(SessionRow.sha256 == sha256))
     if same is not None:
@@ -301,19 +307,32 @@ def _refuse_known(orm: OrmSession, new: NewSession, sha256: str, readings: str) 
             "",
             "leave the file out",
         )
-    # the same readings under another label would let one recording stand on both sides of a split
-    for other in orm.scalars(select(SessionRow).where(SessionRow.readings_sha256 == readings)):
+
+
+def _refuse_twin(orm: OrmSession, new: NewSession, readings: str, counts: str | None) -> None:
+    """The same recording under another label could stand on both sides of a split. It is known by its counts,
+    whichever unit it is said to be of, and whatever times and temperatures were logged with it.
+    """
+    where = f"session from {new.source.file}"
+    for other in orm.scalars(select(SessionRow).where(twins(readings, counts)).order_by(SessionRow.id)):
         if other.void is None:
             id_ = other.sha256[:ID_DIGITS]
             voiding = f"Store.void('{id_}', ...)"
+            what = "readings" if other.readings_sha256 == readings else "counts"
             raise InputError(
                 where,
-                f"has, frame by frame, the readings of session {id_} (from {other.source_file}, "
+                f"has, frame by frame, the {what} of session {id_} (from {other.source_file}, "
                 f"unit {other.unit.name}, liquid {other.liquid.name})",
                 "",
                 f"if that session was logged wrongly, void it first: {voiding}",
                 fields=(voiding,),
             )
+
+
+def twins(readings: str, counts: str | None) -> ColumnElement[bool]:
+    """Which sessions hold the same recording; ``counts`` are None where too few differ to tell."""
+    same = SessionRow.readings_sha256 == readings
+    return same if counts is None else or_(same, SessionRow.counts_sha256 == counts)
 
 
 def session_rows(orm: OrmSession) -> Sequence[SessionRow]:
@@ -364,8 +383,7 @@ def void(orm: OrmSession, ref: str, reason: str) -> SessionRow:
     check_text(f"{where}, reason", reason)
     if row.void is not None:
         raise InputError(where, f"is void already ('{row.void.reason}')")
-    orm.add(VoidRow(session=row, reason=reason))
-    orm.flush()
+    keep(orm, VoidRow(session=row, reason=reason))
     return row
 
 
@@ -380,7 +398,11 @@ def frames(orm: OrmSession, session: Session) -> Frames:
     )
     stored = orm.scalars(of_session).all()
     packed = [blocks.Block(b.frames, b.t_ms, b.counts, b.temperature_c, b.format) for b in stored]
-    return blocks.from_blocks(packed, session.mounting.sensor.channels, where)
+    unpacked = blocks.from_blocks(packed, session.mounting.sensor.channels, where)
+    if len(unpacked) != session.frames:
+        hint = "blocks of its frames are missing or changed; use a copy of the store"
+        raise StoreError(where, f"{len(unpacked)} frames are there", f"{session.frames}", hint)
+    return unpacked
 
 
 def frames_of(orm: OrmSession, ref: str, verify: bool) -> Frames:
@@ -432,9 +454,3 @@ def check(session: Session, its_frames: Frames) -> None:
     actual = session_sha256(session, its_frames)
     if actual != session.sha256:
         raise changed(f"session {session.id}", actual, session.sha256)
-
-
-def changed(where: str, actual: str, kept: str) -> StoreError:
-    """The error for content that no longer has the hash kept with it."""
-    hint = "the store was changed by something else than innage; use a copy of it"
-    return StoreError(where, f"its content hashes to {actual[:ID_DIGITS]}", kept[:ID_DIGITS], hint)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from sqlalchemy import Enum, Float, ForeignKey, LargeBinary, MetaData, String, Text, UniqueConstraint
+from sqlalchemy import Enum, Float, ForeignKey, Index, LargeBinary, MetaData, String, Text, UniqueConstraint
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
 from dataset.records import CountLaw, GroupBy, PadRole, Role
@@ -48,7 +48,19 @@ class Base(DeclarativeBase):
     metadata = MetaData(naming_convention=NAMING)
 
 
-class TankRow(Base):
+class Covered:
+    """A row with the hash of its record (see ``dataset.store.proof``).
+
+    ``hashed_by_upgrade`` says that the hash was made when the store was upgraded to hold hashes: it proves
+    only what stood there then.
+    """
+
+    __tablename__: str
+    record_sha256: Mapped[str | None] = mapped_column(String(64), sort_order=98)
+    hashed_by_upgrade: Mapped[bool | None] = mapped_column(sort_order=99)
+
+
+class TankRow(Covered, Base):
     __tablename__ = "tank"
     __table_args__ = (UniqueConstraint("name", "revision"),)
 
@@ -67,7 +79,7 @@ class TankRow(Base):
     reference_c: Mapped[Real | None]
 
 
-class LiquidRow(Base):
+class LiquidRow(Covered, Base):
     __tablename__ = "liquid"
 
     id: Mapped[Key]
@@ -81,7 +93,7 @@ class LiquidRow(Base):
     source: Mapped[Prose | None]
 
 
-class SensorRow(Base):
+class SensorRow(Covered, Base):
     __tablename__ = "sensor"
     __table_args__ = (UniqueConstraint("name", "revision"),)
 
@@ -112,7 +124,7 @@ class PadRow(Base):
     sensor: Mapped[SensorRow] = relationship(back_populates="pads")
 
 
-class MountingRow(Base):
+class MountingRow(Covered, Base):
     __tablename__ = "mounting"
 
     id: Mapped[Key]
@@ -126,7 +138,7 @@ class MountingRow(Base):
     sensor: Mapped[SensorRow] = relationship(lazy="selectin")
 
 
-class UnitRow(Base):
+class UnitRow(Covered, Base):
     __tablename__ = "unit"
 
     id: Mapped[Key]
@@ -134,7 +146,7 @@ class UnitRow(Base):
     note: Mapped[Prose]
 
 
-class BudgetRow(Base):
+class BudgetRow(Covered, Base):
     __tablename__ = "budget"
 
     id: Mapped[Key]
@@ -151,7 +163,7 @@ class BudgetRow(Base):
     note: Mapped[Prose]
 
 
-class LimitsRow(Base):
+class LimitsRow(Covered, Base):
     __tablename__ = "limits"
     __table_args__ = (UniqueConstraint("name", "revision"),)
 
@@ -179,7 +191,7 @@ class LimitRow(Base):
     limits: Mapped[LimitsRow] = relationship(back_populates="rows")
 
 
-class MappingRow(Base):
+class MappingRow(Covered, Base):
     """A saved column mapping; ``body`` is its canonical JSON."""
 
     __tablename__ = "mapping"
@@ -189,10 +201,11 @@ class MappingRow(Base):
     body: Mapped[Prose]
 
 
-class SessionRow(Base):
+class SessionRow(Covered, Base):
     """A capture session. Once ``sealed``, triggers refuse any change to it, its marks and its blocks.
 
-    ``sha256`` covers its whole content, ``readings_sha256`` its frames alone.
+    ``sha256`` covers its whole content, ``readings_sha256`` its frames alone, ``counts_sha256`` their counts
+    alone, where enough of them differ to tell one recording from another.
     """
 
     __tablename__ = "capture_session"
@@ -209,6 +222,7 @@ class SessionRow(Base):
     source_sha256: Mapped[Digest]
     note: Mapped[Prose]
     simulated: Mapped[bool | None]
+    counts_sha256: Mapped[Digest | None] = mapped_column(index=True)
     unit: Mapped[UnitRow] = relationship(lazy="selectin")
     liquid: Mapped[LiquidRow] = relationship(lazy="selectin")
     mounting: Mapped[MountingRow] = relationship(lazy="selectin")
@@ -264,7 +278,7 @@ class BlockRow(Base):
     session: Mapped[SessionRow] = relationship(back_populates="blocks")
 
 
-class VoidRow(Base):
+class VoidRow(Covered, Base):
     """The event that a session was voided; ``sequence`` is the order of events."""
 
     __tablename__ = "void_event"
@@ -344,7 +358,7 @@ class TrimRow(Base):
     session: Mapped[SessionRow | None] = relationship()
 
 
-class OpenCaptureRow(Base):
+class OpenCaptureRow(Covered, Base):
     """A live capture that isn't sealed yet; ``body`` is canonical JSON with its settings."""
 
     __tablename__ = "open_capture"
@@ -366,7 +380,7 @@ class OpenCaptureRow(Base):
     )
 
 
-class OpenBlockRow(Base):
+class OpenBlockRow(Covered, Base):
     """Frames of an open capture, packed as in ``frame_block``."""
 
     __tablename__ = "open_block"
@@ -383,7 +397,7 @@ class OpenBlockRow(Base):
     capture: Mapped[OpenCaptureRow] = relationship(back_populates="blocks")
 
 
-class OpenEntryRow(Base):
+class OpenEntryRow(Covered, Base):
     """What the operator entered during an open capture; ``body`` is canonical JSON."""
 
     __tablename__ = "open_entry"
@@ -396,7 +410,7 @@ class OpenEntryRow(Base):
     capture: Mapped[OpenCaptureRow] = relationship(back_populates="entries")
 
 
-class FrozenSetRow(Base):
+class FrozenSetRow(Covered, Base):
     """A frozen set. Once ``sealed``, triggers refuse any change to it, its roles and its sessions.
 
     ``edges_c`` are the edges of its temperature bands as JSON, where these are its groups.
@@ -459,16 +473,28 @@ class FrozenTrimRow(Base):
 
 
 class ProveOpeningRow(Base):
-    """The event that the prove groups of a frozen set were looked at."""
+    """The event that the prove groups of a frozen set were looked at.
+
+    ``parents`` are, as JSON, the hashes of those openings of the same choice that no other followed when it
+    was made: one, but after a merge of openings on two benches. Openings from before there were hashes have
+    none, and ``number`` tells those of one set and purpose apart.
+    """
 
     __tablename__ = "prove_opening"
+    __table_args__ = (Index("ix_prove_opening_sha256", "sha256", unique=True),)
 
     sequence: Mapped[Key]
     frozen_set_id: Mapped[int] = mapped_column(ForeignKey("frozen_set.id"), index=True)
     purpose: Mapped[Prose]
+    sha256: Mapped[Digest | None]
+    parents: Mapped[Prose | None]
+    number: Mapped[int | None]
+    hashed_by_upgrade: Mapped[bool | None]
 
 
-class ModelRow(Base):
+class ModelRow(Covered, Base):
+    """A model; ``sha256`` is its program's digest, ``content_sha256`` covers everything but its names."""
+
     __tablename__ = "model"
 
     id: Mapped[Key]
@@ -482,11 +508,12 @@ class ModelRow(Base):
     program: Mapped[Prose]
     float_onnx: Mapped[Bytes]
     parent: Mapped[str | None] = mapped_column(String(60))
+    content_sha256: Mapped[Digest | None]
     frozen_set: Mapped[FrozenSetRow] = relationship()
     limits: Mapped[LimitsRow | None] = relationship()
 
 
-class ExportRow(Base):
+class ExportRow(Covered, Base):
     __tablename__ = "export"
     __table_args__ = (UniqueConstraint("model_id", "bundle_sha256"),)
 

@@ -13,6 +13,7 @@ from dataset.errors import InputError
 from dataset.labels.trims import Reference, below_pads, check_trim, latest, refuse_wet, seen_in
 from dataset.records import Mounting, Session, Trim, TrimKind
 from dataset.store import sessions as stored_sessions
+from dataset.store.proof import changed
 from dataset.store.registry import mounting_row, same_record, to_mounting, to_unit, unit_row
 from dataset.store.tables import SessionRow, TrimRow, UnitRow
 
@@ -40,7 +41,7 @@ def to_trim(row: TrimRow) -> Trim:
     )
     actual = trim_sha256(trim)
     if actual != row.sha256:
-        raise stored_sessions.changed(f"trim of unit {trim.unit.name} of {trim.date}", actual, row.sha256)
+        raise changed(f"trim of unit {trim.unit.name} of {trim.date}", actual, row.sha256)
     return trim
 
 

@@ -41,6 +41,8 @@ def check(
                 "sound": report.sound,
                 "checked": dict(report.checked),
                 "faults": [asdict(fault) for fault in report.faults],
+                "warnings": [asdict(warning) for warning in report.warnings],
+                "hashed_by_upgrade": report.hashed_by_upgrade,
             }
         )
     else:

@@ -24,15 +24,24 @@ def register(app: typer.Typer) -> None:
 
 def sessions(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     """List the capture sessions, void ones included."""
+    from dataset.errors import StoreError
     from dataset.store.listing import session_lines
 
+    if store.is_file() and store.stat().st_size == 0:
+        hint = "delete it; a new store is made in its place"
+        raise StoreError(str(store), "the file is empty", "a store of innage", hint)
     if json:
         emit([session_facts(s) for s in open_store(store).sessions()])
         return
     lines = session_lines(store)
-    if lines is None:  # no store yet, an older one, or one that is damaged
-        open_store(store).close()
-        lines = session_lines(store) or ()
+    if lines is None:  # no store yet, an older one, or one that is damaged, which is said where it is read
+        with open_store(store) as opened:
+            opened.sessions()
+        lines = session_lines(store)
+    if lines is None:
+        raise StoreError(
+            str(store), "its sessions cannot be listed", "", "'innage check' says what is damaged"
+        )
     for mounting in dict.fromkeys(s.mounting for s in lines):
         _table(mounting, [s for s in lines if s.mounting == mounting])
     if not lines:

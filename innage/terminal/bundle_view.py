@@ -124,6 +124,16 @@ def _show_export(name: str, digest: str, facts: dict[str, Any]) -> None:
             )
             for session in void
         ),
+        *(
+            (f"AMENDED {session['id']}", f"marks amended since by {later['author']}: {later['reason']}")
+            for session in sessions
+            for later in session["amended"]
+        ),
+        *(
+            (f"DAMAGED {session['id']}", f"its readings are not as they were sealed: {session['damage']}")
+            for session in sessions
+            if session["damage"] is not None
+        ),
     ]
     table("trace", ("", "fact"), rows)
 
@@ -175,7 +185,10 @@ def _levels(sessions: Sequence[dict[str, Any]]) -> str | None:
 def _remarks(sessions: Sequence[dict[str, Any]]) -> str:
     simulated, void = sum(s["simulated"] for s in sessions), sum(s["void"] is not None for s in sessions)
     parts = ["simulated" if simulated == len(sessions) else f"{simulated} simulated"] if simulated else []
-    return ", ".join(parts + ([f"{void} void"] if void else []))
+    amended = sum(bool(s["amended"]) for s in sessions)
+    damaged = sum(s["damage"] is not None for s in sessions)
+    counts = ((void, "void"), (amended, "amended"), (damaged, "damaged"))
+    return ", ".join(parts + [f"{count} {what}" for count, what in counts if count])
 
 
 def _show_every(facts: dict[str, Any]) -> None:

@@ -22,6 +22,13 @@ def show_check(store: Path, report: IntegrityReport) -> None:
         if count
     )
     say(f"{store}: looked at {counted}")
+    if report.hashed_by_upgrade:
+        say(
+            f"{report.hashed_by_upgrade} records got their hash when the store was upgraded: it proves only "
+            "what stood there then."
+        )
+    for warning in report.warnings:
+        say(f"Warning: {warning.what} {warning.sentence}.")
     if report.sound:
         say("Everything is as it was written.")
         return

@@ -40,6 +40,7 @@ WHAT = (
     "--count",
     "c",
 )
+OLDER = Path(__file__).parents[1] / "data" / "stores" / "0006_temperature.db"
 NOBODY = 65534  # the overflow user of Linux (proc(5), overflowuid)
 INNAGE = (sys.executable, "-P", "-c", "from innage.cli import main; main()")
 
@@ -221,6 +222,81 @@ def test_permission_denied(owned: Path) -> None:
     store.chmod(0)
     assert "Permission denied" in sentence(innage("sessions", "--store", store))
     closed.chmod(0o700)
+
+
+@pytest.fixture
+def closed(owned: Path) -> Iterator[Path]:
+    """The store in a folder that can't be written, and nothing beside it."""
+    folder = owned / "closed"
+    folder.mkdir()
+    with closing(sqlite3.connect(owned / "bench.db")) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    shutil.copy(owned / "bench.db", folder / "store.db")
+    folder.chmod(0o500)
+    yield folder / "store.db"
+    folder.chmod(0o700)
+
+
+def test_a_store_that_can_only_be_read(closed: Path, owned: Path) -> None:
+    """It is listed, checked, shown, backed up and merged from; what would write says that it can't. Not a
+    byte of it changes, and nothing is left beside it.
+    """
+    before = closed.read_bytes()
+    for words in (("sessions",), ("unit", "list"), ("check",), ("backup", owned / "copy.db")):
+        done = innage(*words, "--store", closed)
+        assert done.exit_code == 0, done.output
+    assert innage("merge", closed, "--store", owned / "bench.db").exit_code == 0
+    assert "cannot be written" in sentence(innage("unit", "add", "another", "--store", closed))
+    assert closed.read_bytes() == before
+    assert [path.name for path in closed.parent.iterdir()] == ["store.db"]
+
+
+def test_a_log_beside_a_store_that_can_only_be_read(closed: Path) -> None:
+    """An empty one is nothing; one with entries would be left out, so the store is refused."""
+    log = closed.with_name("store.db-wal")
+    closed.parent.chmod(0o700)
+    log.write_bytes(b"")
+    closed.parent.chmod(0o500)
+    assert innage("sessions", "--store", closed).exit_code == 0
+    log.write_bytes(b"entries")
+    for words in (("sessions",), ("check",)):
+        assert "has entries in store.db-wal" in sentence(innage(*words, "--store", closed))
+
+
+def test_an_older_store_that_can_only_be_read(closed: Path) -> None:
+    """It would have to be upgraded: the sentence says to copy it first."""
+    closed.parent.chmod(0o700)
+    shutil.copyfile(OLDER, closed)
+    closed.parent.chmod(0o500)
+    assert (
+        "copy it to a folder that can be written" in sentence(innage("sessions", "--store", closed)).lower()
+    )
+
+
+def test_files_that_are_no_store(tmp_path: Path, store: Path) -> None:
+    """A list of sessions of an empty file, a stranger's and a damaged one is one sentence and exit code 2,
+    as a table and as JSON, and leaves the file as it was.
+    """
+    empty, text, foreign, broken = (tmp_path / name for name in ("empty", "text", "foreign", "broken"))
+    empty.write_bytes(b"")
+    text.write_text("t,c\n" * 100)
+    with closing(sqlite3.connect(foreign)) as connection:
+        connection.execute("CREATE TABLE capture_session (id INTEGER)")
+    with closing(sqlite3.connect(store)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        (root,) = connection.execute("SELECT rootpage FROM sqlite_master WHERE name = 'unit'").fetchone()
+        (sessions,) = connection.execute(
+            "SELECT rootpage FROM sqlite_master WHERE name = 'capture_session'"
+        ).fetchone()
+    content = bytearray(store.read_bytes())
+    for page in (root, sessions):
+        content[4096 * (page - 1) : 4096 * page] = b"\xff" * 4096
+    broken.write_bytes(content)
+    for file, word in ((empty, "is empty"), (text, "no"), (foreign, "not a store"), (broken, "damaged")):
+        before = file.read_bytes()
+        for words in (("sessions",), ("sessions", "--json")):
+            assert word in sentence(innage(*words, "--store", file)), file.name
+        assert file.read_bytes() == before
 
 
 def test_the_host_clock_is_not_asked(store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -13,8 +13,10 @@ from dataset.errors import InputError, StoreError
 from dataset.records import GroupBy, Role, Tank
 from dataset.store import Store
 from dataset.store.database import HISTORY, History
+from dataset.store.integrity import check_store
 from training.program import digest, from_json
 
+PROOF = "0007_proof"  # from it on every record has a hash
 STORES = Path(__file__).parent.parent / "data" / "stores"
 
 
@@ -33,8 +35,10 @@ def test_a_store_of_each_revision_is_upgraded_and_used(old: str, tmp_path: Path)
     path = tmp_path / "store.db"
     shutil.copy(STORES / f"{old}.db", path)
     assert revision(path) == old
+    before = kept_hashes(path)
     with Store.open(path) as store:
         assert revision(path) == HISTORY.head
+        assert {what: kept_hashes(path)[what] for what in before} == before  # what was there is as it was
         copies = [revision(copy) for copy in tmp_path.glob("store.db.*.copy")]
         assert copies == ([] if old == HISTORY.head else [old])
         (session,) = store.sessions()
@@ -45,6 +49,30 @@ def test_a_store_of_each_revision_is_upgraded_and_used(old: str, tmp_path: Path)
         assert store.add_tank(Tank("bench-tank", 0, 150.0)).revision == 2
     with Store.open(path) as again:
         assert again.tank("bench-tank").span_mm == 150.0
+    report = check_store(path)
+    assert report.faults == ()
+    assert (report.hashed_by_upgrade == 0) == (HISTORY.revisions.index(old) >= HISTORY.revisions.index(PROOF))
+
+
+def kept_hashes(path: Path) -> dict[str, list[str]]:
+    """The hashes of sessions, of their readings, of frozen sets, trims and revisions of marks."""
+    with closing(sqlite3.connect(path)) as connection:
+        tables = {name for (name,) in connection.execute("SELECT name FROM sqlite_master")}
+        hashed = (
+            ("capture_session", "sha256"),
+            ("capture_session", "readings_sha256"),
+            ("frozen_set", "sha256"),
+            ("trim", "sha256"),
+            ("mark_revision", "sha256"),
+        )
+        return {
+            f"{table}.{column}": [
+                digest
+                for (digest,) in connection.execute(f"SELECT {column} FROM {table} ORDER BY 1")  # noqa: S608 - from above
+            ]
+            for table, column in hashed
+            if table in tables
+        }
 
 
 def rows(path: Path) -> dict[str, list[dict[str, object]]]:
@@ -76,15 +104,20 @@ def schema(path: Path) -> list[tuple[str, str, str]]:
         return connection.execute("SELECT type, name, sql FROM sqlite_master ORDER BY type, name").fetchall()
 
 
-def test_bands_of_temperature_change_nothing_that_is_there(tmp_path: Path) -> None:
-    """From 0005 to 0006 every row stays what it was, the schema is that of a new store, and frozen sets keep
-    their hashes and have no edges.
+def test_an_upgrade_changes_nothing_that_is_there(tmp_path: Path) -> None:
+    """From 0005 on every row stays what it was, but for the hashes that are new, the schema is that of a new
+    store, and frozen sets keep their hashes and have no edges.
     """
     path = tmp_path / "store.db"
     shutil.copy(STORES / "0005_limits.db", path)
     before = rows(path)
     with Store.open(path) as store, Store.open(tmp_path / "new.db") as new:
-        assert rows(path) == before
+        known = {name: {key for row in table for key in row} for name, table in before.items()}
+        after = {
+            name: [{key: row[key] for key in row if key in known[name]} for row in table]
+            for name, table in rows(path).items()
+        }
+        assert after == before
         assert schema(path) == schema(new.path)
         (frozen,) = store.frozen_sets()
         assert [(frozen.sha256, frozen.edges_c)] == [(row["sha256"], ()) for row in before["frozen_set"]]
@@ -92,6 +125,28 @@ def test_bands_of_temperature_change_nothing_that_is_there(tmp_path: Path) -> No
             store.freeze(
                 "bands", store.sessions(), GroupBy.TEMPERATURE, {"15..25 C": Role.FIT}, edges_c=(15.0, 25.0)
             )
+
+
+def test_openings_from_before_count_once_in_two_stores(tmp_path: Path) -> None:
+    """Upgraded apart, two copies of a store give the openings that both know the same hashes: merged, none
+    counts twice, and each bench's own come along.
+    """
+    left, right = (Path(shutil.copy(STORES / "0006_temperature.db", tmp_path / f"{n}.db")) for n in "ab")
+    for path, purposes in ((left, ("shared", "left")), (right, ("shared", "right", "right"))):
+        with closing(sqlite3.connect(path)) as connection:
+            connection.executemany(
+                "INSERT INTO prove_opening (frozen_set_id, purpose) VALUES (1, ?)", [(p,) for p in purposes]
+            )
+            connection.commit()
+    with Store.open(left) as store, Store.open(right) as other:
+        (frozen,) = store.frozen_sets()
+        before = store.prove_purposes(frozen)
+        store.merge(other.path)
+        assert sorted(store.prove_purposes(frozen)) == sorted((*before, "right", "right"))
+        count = store.open_prove(frozen, "after")
+        other.merge(left)
+        assert other.prove_openings(frozen) == count == len(before) + 3
+    assert check_store(left).faults == check_store(right).faults == ()
 
 
 def test_an_older_version_does_not_meet_a_word_that_it_lacks(tmp_path: Path) -> None:

@@ -20,6 +20,7 @@ def sessions(stores: TwoStores) -> None:
     hashes = select(tables.SessionRow.sha256, tables.SessionRow.id)
     known = {sha256: row_id for sha256, row_id in stores.ours.execute(hashes)}  # noqa: C416 - rows are no pairs to mypy
     void = _void(stores.ours) | _void(stores.theirs)
+    theirs_too = set(stores.theirs.scalars(select(tables.SessionRow.sha256)))
     theirs = rows(stores.theirs, tables.SessionRow)
     for done, row in enumerate(theirs):
         stores.progress("sessions", done, len(theirs))
@@ -29,7 +30,7 @@ def sessions(stores: TwoStores) -> None:
         stores.count("session", new)
         if new:
             if row["sha256"] not in void:
-                _refuse_twin(stores, row, void)
+                _tell_twins(stores, row, void, theirs_too)
             known[row["sha256"]] = _insert_session(stores, row["id"], values)
         stores.ids["capture_session"][row["id"]] = known[row["sha256"]]
 
@@ -38,15 +39,27 @@ def _void(connection: Connection) -> set[str]:
     return set(connection.scalars(select(tables.SessionRow.sha256).join(tables.VoidRow)))
 
 
-def _refuse_twin(stores: TwoStores, row: Mapping[str, Any], void: set[str]) -> None:
-    """One recording under two labels could stand on both sides of a split."""
-    same = select(tables.SessionRow.sha256).where(tables.SessionRow.readings_sha256 == row["readings_sha256"])
-    for other in stores.ours.scalars(same):
-        if other not in void:
+def _tell_twins(stores: TwoStores, row: Mapping[str, Any], void: set[str], theirs: set[str]) -> None:
+    """One recording under two labels could stand on both sides of a split. Two that the other store holds
+    both, from before it looked at counts alone, come in as they are there.
+    """
+    same = stored_sessions.twins(row["readings_sha256"], row["counts_sha256"])
+    hashes = select(tables.SessionRow.sha256, tables.SessionRow.readings_sha256).where(same)
+    for other, readings in stores.ours.execute(hashes).all():
+        if other in void:
+            continue
+        name, twin = row["sha256"][:ID_DIGITS], other[:ID_DIGITS]
+        what = "readings" if readings == row["readings_sha256"] else "counts"
+        if other in theirs:
+            stores.remarks.append(
+                f"session {name}: in {stores.there} it has, frame by frame, the {what} of session {twin}; "
+                "one of the two should be void"
+            )
+        else:
             stores.conflict(
-                f"session {row['sha256'][:ID_DIGITS]}",
-                f"in {stores.there} it has, frame by frame, the readings of session {other[:ID_DIGITS]} in "
-                f"{stores.here}, under other labels",
+                f"session {name}",
+                f"in {stores.there} it has, frame by frame, the {what} of session {twin} in {stores.here}, "
+                "under other labels",
                 "void the wrong one, in its store",
             )
 
@@ -64,6 +77,7 @@ def _insert_session(stores: TwoStores, their_id: int, values: Values) -> int:
         where = f"{stores.there}, {error.where}"
         raise StoreError(where, error.found, error.expected, error.hint) from error
     stores.orm.expunge_all()
+    stores.check(tables.SessionRow, row_id, f"session {values['sha256'][:ID_DIGITS]}")
     return row_id
 
 
@@ -77,7 +91,8 @@ def voids(stores: TwoStores) -> None:
         reason = here.get(values["session_id"])
         stores.count("void", reason is None)
         if reason is None:
-            stores.insert(tables.VoidRow, without(values, "sequence"))
+            our_id = stores.insert(tables.VoidRow, without(values, "sequence"))
+            stores.check(tables.VoidRow, our_id, f"void of session {stores.session_id(values['session_id'])}")
         elif reason != row["reason"]:
             stores.remarks.append(
                 f"session {stores.session_id(values['session_id'])}: void here for '{reason}', in "

@@ -15,6 +15,7 @@ from dataset.store.merging.two_stores import (
     TwoStores,
     Values,
     children_of,
+    facts_of,
     references,
     rows,
     table,
@@ -63,9 +64,11 @@ def _revised(stores: TwoStores, what: str, kind: Kind) -> None:
         new = content not in known
         if new:
             revision = max((number for _, number in known.values()), default=0) + 1
-            known[content] = (stores.insert(kind, without(row, "id") | {"revision": revision}), revision)
+            our_id = stores.insert(kind, without(row, "id") | {"revision": revision})
             if child is not None:
-                stores.copy_children(child, row["id"], known[content][0])
+                stores.copy_children(child, row["id"], our_id)
+            stores.check(kind, our_id, f"{what} {row['name']}@{row['revision']}")
+            known[content] = (our_id, revision)
         stores.count(what, new)
         stores.ids[table(kind).name][row["id"]], number = known[content]
         if number != row["revision"]:
@@ -76,7 +79,7 @@ def _revised(stores: TwoStores, what: str, kind: Kind) -> None:
 def _content(connection: Connection, row: Mapping[str, Any], child: Kind | None) -> tuple[Any, ...]:
     """What makes a revision what it is."""
     children = () if child is None else children_of(connection, child, row["id"])
-    return (*without(row, "id", "revision").items(), children)
+    return (*without(facts_of(row), "revision").items(), children)
 
 
 def _unique(stores: TwoStores, what: str, kind: Kind) -> None:
@@ -92,6 +95,7 @@ def _unique(stores: TwoStores, what: str, kind: Kind) -> None:
         same = here.get(row["name"])
         if same is None:
             ids[row["id"]] = stores.insert(kind, without(values, "id"))
+            stores.check(kind, ids[row["id"]], f"{what} {row['name']}")
         else:
             ours, theirs = _facts(stores.ours, kind, same), _facts(stores.theirs, kind, row)
             if ours != theirs:
@@ -104,14 +108,14 @@ def _unique(stores: TwoStores, what: str, kind: Kind) -> None:
 
 def _facts(connection: Connection, kind: Kind, row: Mapping[str, Any]) -> Values:
     """What makes a record what it is: no ids, no notes, no number of a revision that it refers to."""
-    facts = without(row, "id", "note")
+    facts = without(facts_of(row), "note")
     for key, target in references(kind).items():
         if facts[key] is None:
             continue
         (referred,) = rows(connection, target, id=facts.pop(key))
         name = key.removesuffix("_id")
         facts |= {
-            f"{name} {fact}": value for fact, value in without(referred, "id", "revision", "note").items()
+            f"{name} {fact}": value for fact, value in without(facts_of(referred), "revision", "note").items()
         }
         if target in _CHILDREN:
             facts[f"{name} rows"] = children_of(connection, _CHILDREN[target], referred["id"])

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping
 from typing import Any
 
-from sqlalchemy import Connection, insert, update
+from sqlalchemy import Connection, insert, select, update
 
 from dataset.records import ID_DIGITS, GroupBy
 from dataset.store import tables
@@ -48,6 +47,7 @@ def _insert_frozen(stores: TwoStores, row: Mapping[str, Any]) -> None:
     stores.ours.execute(seal)
     to_frozen_set(stores.orm.get_one(tables.FrozenSetRow, row_id))
     stores.orm.expunge_all()
+    stores.check(tables.FrozenSetRow, row_id, f"frozen set {row['name']}")
 
 
 def _regrouped(stores: TwoStores, row: Mapping[str, Any]) -> bool:
@@ -70,19 +70,14 @@ def _regrouped(stores: TwoStores, row: Mapping[str, Any]) -> bool:
 
 
 def openings(stores: TwoStores) -> None:
-    """Openings of 'prove', counted for each set and purpose: as many as the store that has more of them."""
-    ours = rows(stores.ours, tables.ProveOpeningRow)
-    counts = Counter((row["frozen_set_id"], row["purpose"]) for row in ours)
-    met: Counter[tuple[int, str]] = Counter()
+    """Openings of 'prove' by hash: all that either store knows."""
+    known = set(stores.ours.scalars(select(tables.ProveOpeningRow.sha256)))
     for row in rows(stores.theirs, tables.ProveOpeningRow):
         values = stores.references_here(tables.ProveOpeningRow, row)
         if values is None:
             continue
-        key = (values["frozen_set_id"], row["purpose"])
-        met[key] += 1
-        new = met[key] > counts[key]
-        stores.count("prove opening", new)
-        if new:
+        stores.count("prove opening", row["sha256"] not in known)
+        if row["sha256"] not in known:
             stores.insert(tables.ProveOpeningRow, without(values, "sequence"))
 
 
@@ -99,6 +94,7 @@ def exports(stores: TwoStores) -> None:
         if same is None:
             our_id = stores.insert(tables.ExportRow, without(values, "id"))
             stores.copy_children(tables.ExportedFileRow, row["id"], our_id)
+            stores.check(tables.ExportRow, our_id, f"export {row['bundle_sha256'][:ID_DIGITS]}")
         elif _files(stores.ours, same) != _files(stores.theirs, row["id"]):
             stores.conflict(
                 f"export {row['bundle_sha256'][:ID_DIGITS]}",

@@ -6,13 +6,14 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping
 from typing import Any, cast
 
-from sqlalchemy import Connection, Table, insert, select
+from sqlalchemy import ColumnElement, Connection, Table, insert, select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.errors import InputError
 from dataset.records import ID_DIGITS
 from dataset.store import tables
 from dataset.store.merging.report import Merged, MergeReport, Renumbered
+from dataset.store.proof import check, record_sha256
 
 Progress = Callable[[str, int, int], None]
 Values = dict[str, Any]
@@ -56,6 +57,12 @@ class TwoStores:
         """Write a row; its id here."""
         key = self.ours.execute(insert(kind).values(**values)).inserted_primary_key
         return int(cast(Any, key)[0])
+
+    def check(self, kind: Kind, row_id: int, what: str) -> None:
+        """StoreError unless the record that came in has the hash that it has in the other store."""
+        name = table(kind).name
+        kept = self.ours.scalar(select(table(kind).c.record_sha256).where(key_of(kind) == row_id))
+        check(f"{self.there}, {what}", record_sha256(self.ours, name, row_id), kept)
 
     def copy_children(self, kind: Kind, their_id: int, our_id: int) -> None:
         """Write the rows that belong to one of their rows under one of ours."""
@@ -133,6 +140,16 @@ def rows(connection: Connection, kind: Kind, **where: object) -> list[Values]:
     return [dict(row) for row in connection.execute(query).mappings()]
 
 
+def key_of(kind: Kind) -> ColumnElement[int]:
+    """The column that holds a row's id."""
+    return next(iter(table(kind).primary_key))
+
+
+def facts_of(row: Mapping[str, Any]) -> Values:
+    """What a record says: no ids, and not what a store keeps to prove it."""
+    return without(row, "id", "record_sha256", "hashed_by_upgrade")
+
+
 def without(row: Mapping[str, Any], *keys: str) -> Values:
     """The row without these columns."""
     return {key: value for key, value in row.items() if key not in keys}
@@ -141,7 +158,9 @@ def without(row: Mapping[str, Any], *keys: str) -> Values:
 def children_of(connection: Connection, kind: Kind, parent_id: int) -> tuple[Any, ...]:
     """The content of the rows that belong to a row."""
     parent = parent_column(kind)
-    return tuple(tuple(without(row, parent).items()) for row in rows(connection, kind, **{parent: parent_id}))
+    return tuple(
+        tuple(facts_of(without(row, parent)).items()) for row in rows(connection, kind, **{parent: parent_id})
+    )
 
 
 def references(kind: Kind) -> dict[str, Kind]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dataset.errors import InputError, NotFoundError
+from dataset.errors import InputError, NotFoundError, StoreError
 from innage.jobs import Progress, silent
 
 if TYPE_CHECKING:
@@ -327,8 +327,27 @@ def _export_facts(store: Store, exported: ExportedFile) -> dict[str, Any]:
             "roles": {group: role.value for group, role in frozen.roles},
             "trims": [_trim_facts(trim) for trim in frozen.trims],
         },
-        "sessions": [_session_facts(current.get(s.sha256, s)) for s in frozen.sessions],
+        "sessions": [
+            _session_facts(current.get(s.sha256, s)) | _since(store, s, current.get(s.sha256, s))
+            for s in frozen.sessions
+        ],
     }
+
+
+def _since(store: Store, frozen: Session, current: Session) -> dict[str, Any]:
+    """What became of a session since it was frozen: amendments of its marks, and in what its readings are not
+    as they were sealed.
+    """
+    damage = None
+    try:
+        store.frames(frozen.sha256, verify=True)
+    except StoreError as error:
+        damage = f"{error.found}; expected {error.expected}" if error.expected else error.found
+    revisions = store.mark_revisions(frozen.sha256) if current.mark_revision != frozen.mark_revision else ()
+    known = [revision.sha256 for revision in revisions]
+    later = revisions[known.index(frozen.mark_revision) + 1 if frozen.mark_revision in known else 0 :]
+    amendments = [{"author": r.author, "reason": r.reason, "sha256": r.sha256} for r in later]
+    return {"amended": amendments, "damage": damage}
 
 
 def _trim_facts(trim: Trim) -> dict[str, Any]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -22,11 +21,6 @@ if TYPE_CHECKING:
 
 SESSIONS = 6
 FRAMES = 700  # some 4 kB a session: each on a page of its own
-GUARDS = (
-    "DROP TRIGGER guard_mark_update",
-    "DROP TRIGGER guard_frame_block_update",
-    "DROP TRIGGER guard_mark_revision_update",
-)
 
 
 @pytest.fixture
@@ -59,12 +53,15 @@ def noise(seed: int) -> Frames:
 
 
 def change(path: Path, *statements: str) -> None:
-    """Change rows behind the tool's back."""
+    """Change rows behind the tool's back, past the guards of the schema, which stand again afterwards."""
     with closing(sqlite3.connect(path)) as connection:
-        for guard in GUARDS:
-            connection.execute(guard)
+        guards = connection.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
+        for name, _ in guards:
+            connection.execute(f"DROP TRIGGER {name}")
         for statement in statements:
             connection.execute(statement)
+        for _, guard in guards:
+            connection.execute(guard)
         connection.commit()
 
 
@@ -115,50 +112,10 @@ def test_a_reference_to_nothing(store: Store) -> None:
     """Rows that refer to rows that are not there are named by table and row."""
     change(
         store.path,
-        "DROP TRIGGER guard_void_event_delete",
-        "DROP TRIGGER guard_capture_session_update",
         "UPDATE capture_session SET unit_id = 77 WHERE id = 1",
     )
     whats = [f.what for f in check_store(store.path).faults]
     assert "row 1 of capture_session" in whats
-
-
-def flipped(path: Path, at: int, bit: int) -> None:
-    content = bytearray(path.read_bytes())
-    content[at] ^= 1 << bit
-    path.write_bytes(content)
-
-
-@pytest.mark.parametrize("flips", [6, pytest.param(200, marks=pytest.mark.slow)])
-def test_bits_flipped_at_random(store: Store, tmp_path: Path, flips: int) -> None:
-    """Single bits, each in a fresh copy: what was sealed reads back as it was, or the check says that
-    something is wrong.
-
-    What no hash covers (see ``check_store``) may change without a fault; no session, amendment, trim or
-    frozen set may.
-    """
-    sealed = {s.sha256: (s.marks, s.stretches, s.unit.name) for s in store.sessions()}
-    draw, found = np.random.default_rng(7), 0
-    written = np.flatnonzero(
-        np.frombuffer(store.path.read_bytes(), np.uint8)
-    )  # most pages of a small store are empty
-    for _ in range(flips):
-        copy = tmp_path / "flipped.db"
-        shutil.copy(store.path, copy)
-        flipped(copy, int(draw.choice(written)), int(draw.integers(8)))
-        try:
-            report = check_store(copy)
-        except StoreError:
-            found += 1
-            continue
-        if not report.sound:
-            found += 1
-            continue
-        with Store.open(copy) as opened:
-            assert {s.sha256: (s.marks, s.stretches, s.unit.name) for s in opened.sessions()} == sealed
-            for session in opened.sessions():
-                opened.frames(session, verify=True)
-    assert found > 0
 
 
 def test_a_store_cut_short(store: Store, tmp_path: Path) -> None:

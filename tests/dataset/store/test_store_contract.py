@@ -4,6 +4,7 @@ first revision of the schema.
 
 from __future__ import annotations
 
+import json
 import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
@@ -294,6 +295,39 @@ class TestStoreContract:
         (second,) = store.add_sessions([relabelled])
         assert second.id != session.id
 
+    def test_one_recording_is_known_by_its_counts(self, store: Store, register: Register) -> None:
+        """Logged again, of another unit, at other times and without its temperatures, it is refused with the
+        session named, until that one is void.
+        """
+        bench = register(store)
+        rng = np.random.default_rng(3)
+        counts = rng.integers(0, 1 << 16, (60, 2)).astype(np.uint32)
+        warm = Frames(np.arange(60) * 100, counts, rng.normal(20.0, 1.0, 60))
+        (session,) = store.add_sessions([bench.session(1, frames=warm)])
+        other = store.add_unit(Unit("unit2"))
+        for frames in (Frames(warm.t_ms, counts), Frames(warm.t_ms + 7, counts, warm.temperature_c)):
+            again = bench.session(2, frames=frames, unit=other)
+            with pytest.raises(InputError, match=f"frame by frame, the counts of session {session.id}"):
+                store.add_sessions([again])
+        store.void(session.id, "wrong unit")
+        assert len(store.add_sessions([again])) == 1
+
+    def test_a_board_that_stands_still_may_repeat_itself(self, store: Store, register: Register) -> None:
+        """Up to 50 frames that differ from one another may come again at other times; with one more they are
+        one recording.
+        """
+        bench = register(store)
+        for distinct, refused in ((50, False), (51, True)):
+            shown = np.arange(200)[:, None] % distinct + np.array([[distinct, 7]])
+            counts = shown.astype(np.uint32)
+            store.add_sessions([bench.session(1, frames=Frames(np.arange(200) * 100, counts))])
+            again = bench.session(2, frames=Frames(np.arange(200) * 100 + 1, counts))
+            if refused:
+                with pytest.raises(InputError, match="the counts of session"):
+                    store.add_sessions([again])
+            else:
+                store.add_sessions([again])
+
     def test_voiding(self, store: Store, register: Register) -> None:
         """A void session is kept, listed with its reason, readable, and refused by freeze; voiding twice is
         refused.
@@ -533,6 +567,53 @@ class TestStoreContract:
         assert (store.prove_purposes(one), store.prove_purposes(two)) == (("tuning",), ("final",))
         with pytest.raises(InputError, match="purpose"):
             store.open_prove(one, "")
+
+    def test_openings_of_prove_are_a_chain(self, store: Store, register: Register) -> None:
+        """Each follows the one before it, whatever the set's name; another choice has a chain of its own."""
+        bench = register(store)
+        added = store.add_sessions([bench.session(1)])
+        one, two = (store.freeze(name, added, GroupBy.LEVEL, ROLES) for name in ("one", "two"))
+        other = store.freeze("other", added, GroupBy.SESSION, {added[0].id: Role.PROVE})
+        for frozen in (one, two, other, one):
+            store.open_prove(frozen, "final")
+        with behind(store) as connection:
+            rows = connection.execute(
+                "SELECT sha256, parents FROM prove_opening ORDER BY sequence"
+            ).fetchall()
+        hashes = [sha256 for sha256, _ in rows]
+        assert [json.loads(parents) for _, parents in rows] == [[], [hashes[0]], [], [hashes[1]]]
+        assert len(set(hashes)) == 4
+
+    @pytest.mark.parametrize(
+        ("statement", "read"),
+        [
+            ("UPDATE model SET metrics = replace(metrics, '0.5', '0.4')", lambda store: store.model("m")),
+            ("UPDATE model SET float_onnx = x'0809'", lambda store: store.models()),
+            ("UPDATE limits SET signer = 'somebody else'", lambda store: store.limits("signed")),
+            ("UPDATE limit_row SET bound = 2.0", lambda store: store.limits("signed")),
+            ("UPDATE budget SET flash_bytes = 9999", lambda store: store.budget("small")),
+        ],
+    )
+    def test_what_decisions_rest_on_is_hashed_again(
+        self, store: Store, register: Register, statement: str, read: Callable[[Store], object]
+    ) -> None:
+        """A model, limits and a budget that were changed behind the tool's back are refused where they are
+        read.
+        """
+        bench = register(store)
+        frozen = store.freeze("set", store.add_sessions([bench.session(1)]), GroupBy.LEVEL, ROLES)
+        limits = store.add_limits(Limits("signed", 0, (Limit("rmse_mm", 1.0),)))
+        store.add_model(replace(_model(frozen), limits=limits))
+        store.add_budget(Budget("small", "cortex-m0plus", 1, 1536, 64, 128, 2000))
+        read(store)
+        with behind(store) as connection:
+            for (name,) in connection.execute(
+                "SELECT name FROM sqlite_master WHERE type = 'trigger'"
+            ).fetchall():
+                connection.execute(f"DROP TRIGGER {name}")
+            connection.execute(statement)
+        with pytest.raises(StoreError, match="its content hashes to"):
+            read(store)
 
     def test_models_and_exports(self, store: Store, register: Register) -> None:
         """A model comes back whole; a file's hash leads to every export of it; the same bundle again changes

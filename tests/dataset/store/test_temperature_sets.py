@@ -228,8 +228,12 @@ def test_edges_never_change(store: Store) -> None:
         with pytest.raises(sqlite3.IntegrityError, match="a sealed frozen_set never changes"):
             connection.execute(change)
         assert check_store(store.path).sound
+        ((guard,),) = connection.execute(
+            "SELECT sql FROM sqlite_master WHERE name = 'guard_frozen_set_update'"
+        )
         connection.execute("DROP TRIGGER guard_frozen_set_update")
         connection.execute(change)
+        connection.execute(guard)
         connection.commit()
     assert [fault.what for fault in check_store(store.path).faults] == ["frozen set bands"]
 

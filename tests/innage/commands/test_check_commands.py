@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -30,6 +31,8 @@ from dataset.records import (
 from dataset.store import Store
 from innage.cli import app
 
+PINNED = Path(__file__).parents[2] / "data" / "stores" / "0007_proof.db"
+
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
@@ -46,13 +49,13 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
             store.add_unit(Unit("unit")),
         )
         draw = np.random.default_rng(1)
-        counts = [draw.integers(0, 1 << 16, (600, 1)).astype(np.uint32) for _ in range(2)]
+        counts = [draw.integers(0, 1 << 16, (3000, 1)).astype(np.uint32) for _ in range(2)]
         new = [
             NewSession(
                 unit,
                 liquid,
                 mounting,
-                Frames(np.arange(600) * 100, c),
+                Frames(np.arange(3000) * 100, c),
                 (Mark(0, 9, 5.0),),
                 Source(f"run{k}.csv", f"{k}" * 64),
             )
@@ -75,12 +78,16 @@ def run(*words: object, code: int = 0) -> Result:
 def damage(store: Path) -> str:
     """Change a count of the second session behind the tool's back; its id."""
     with closing(sqlite3.connect(store)) as connection:
+        ((guard,),) = connection.execute(
+            "SELECT sql FROM sqlite_master WHERE name = 'guard_frame_block_update'"
+        )
         connection.execute("DROP TRIGGER guard_frame_block_update")
         (packed,) = connection.execute("SELECT counts FROM frame_block WHERE session_id = 2").fetchone()
         connection.execute(
             "UPDATE frame_block SET counts = ? WHERE session_id = 2",
             (packed[:40] + bytes([packed[40] ^ 1]) + packed[41:],),
         )
+        connection.execute(guard)
         (sha256,) = connection.execute("SELECT sha256 FROM capture_session WHERE id = 2").fetchone()
         connection.commit()
     return str(sha256)[:12]
@@ -96,6 +103,43 @@ def test_check(store: Path) -> None:
     assert f"session {wrong}" in " ".join(said.split())
     found = json.loads(run("check", "--json", code=1).output)
     assert (found["sound"], [f["what"] for f in found["faults"]]) == (False, [f"session {wrong}"])
+
+
+def test_an_edited_error_is_noticed(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
+    """An error that was made smaller behind the tool's back: the check names the model, the export and the
+    list of models refuse it.
+    """
+    shutil.copyfile(PINNED, store)
+    assert "Everything is as it was written" in run("check").output
+    with closing(sqlite3.connect(store)) as connection:
+        ((guard,),) = connection.execute("SELECT sql FROM sqlite_master WHERE name = 'guard_model_update'")
+        connection.execute("DROP TRIGGER guard_model_update")
+        changed = connection.execute(
+            "UPDATE model SET metrics = replace(metrics, '\"rmse_mm\":0.', '\"rmse_mm\":0.0')"
+        )
+        assert changed.rowcount == 1
+        connection.execute(guard)
+        connection.commit()
+    found = json.loads(run("check", "--json", code=1).output)
+    assert [fault["what"] for fault in found["faults"]] == ["model first"]
+    assert found["hashed_by_upgrade"] == 0
+    out = tmp_path / "bundle"
+    assert "model first: its content hashes to" in refused(
+        "export", "first", "--budget", "m0plus-small", "--out", out
+    )
+    assert not out.exists()
+    assert "model first: its content hashes to" in refused("models")
+
+
+def test_an_upgraded_store_says_what_its_hashes_prove(store: Path) -> None:
+    """Records from before there were hashes are counted; new ones are not among them."""
+    shutil.copyfile(PINNED.with_name("0006_temperature.db"), store)
+    assert "got their hash when the store was upgraded" in run("check").output
+    before = json.loads(run("check", "--json").output)
+    run("unit", "add", "another")
+    after = json.loads(run("check", "--json").output)
+    assert after["hashed_by_upgrade"] == before["hashed_by_upgrade"] > 5
+    assert after["warnings"] == []
 
 
 def test_a_store_cut_short_is_filled_up(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:

@@ -377,7 +377,8 @@ def test_labels_from_a_ramp(store: Path, tmp_path: Path, refused: Callable[..., 
     assert rise["u_common_mm"] == pytest.approx(1.5 * float(u), rel=0.1)
     assert "one of level or mass" in refused("log", frames, *PAIR, "--ramp", scale, "--ramp-time", "s")
     again = tmp_path / "g.csv"
-    again.write_text(frames.read_text().replace("0,", "1,", 1))
+    counts[0, 0] += 1  # another recording, by a hair
+    again.write_text("t,a,b\n" + "".join(f"{t},{a},{b}\n" for t, (a, b) in zip(t_ms, counts, strict=True)))
     run("log", again, *ask[1:], "--ramp-lag-ms", 7300, "--ramp-lag-half-width-ms", 100)
     marks = json.loads(run("show", sessions()[1]["id"], "--json"))["marks"]
     (rise,) = [m for m in marks if m["level_mm"] < 12 and (m["level_stop_mm"] or 0) > 35]

@@ -6,8 +6,10 @@ from __future__ import annotations
 
 import hashlib
 import json
+import sqlite3
 import zipfile
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -174,6 +176,37 @@ def test_void_sessions_stand_in_front(store: Store, tmp_path: Path) -> None:
         if line.startswith(f"{session.unit.name} ") and session.liquid.name in line
     ]
     assert row.rstrip().endswith("simulated, 1 void")
+
+
+def test_sessions_amended_since_stand_in_front(store: Store, tmp_path: Path) -> None:
+    """Marks amended after the freeze are named with author and reason, each amendment, and counted; JSON
+    lists them.
+    """
+    session = store.sessions()[2]
+    for level, reason in ((12.0, "scale was off"), (13.0, "once more")):
+        store.amend_marks(session.id, [Mark(0, 20, level)], "A. Bench", reason)
+    text = " ".join(trace(tmp_path, FILES["innage.c"]).stdout.split())
+    assert f"AMENDED {session.id} marks amended since by A. Bench: scale was off" in text
+    assert "A. Bench: once more" in text
+    assert "simulated, 1 amended" in text
+    (export,) = json.loads(trace(tmp_path, FILES["innage.c"], "--json").stdout)["exports"]
+    amended = {s["id"]: [a["reason"] for a in s["amended"]] for s in export["sessions"] if s["amended"]}
+    assert amended == {session.id: ["scale was off", "once more"]}
+
+
+def test_missing_blocks_are_said(store: Store, tmp_path: Path) -> None:
+    """A session whose frames are gone is named; the trace goes on with the others."""
+    session = store.sessions()[1]
+    with closing(sqlite3.connect(store.path)) as connection:
+        connection.execute("DROP TRIGGER guard_frame_block_delete")
+        connection.execute("DELETE FROM frame_block WHERE session_id = 2")
+        connection.commit()
+    done = trace(tmp_path, FILES["innage.c"])
+    text = " ".join(done.stdout.split())
+    assert f"DAMAGED {session.id} its readings are not as they were sealed: 0 frames are there" in text
+    assert "1 damaged" in text
+    (export,) = json.loads(trace(tmp_path, FILES["innage.c"], "--json").stdout)["exports"]
+    assert [s["id"] for s in export["sessions"] if s["damage"] is not None] == [session.id]
 
 
 def test_a_file_that_was_logged_is_named_as_such(store: Store, tmp_path: Path) -> None:

@@ -1,0 +1,171 @@
+"""What covers a row: the hash of its record, recomputed by ``innage check``, by merging, and where a decision
+rests on it.
+
+A record's hash is the SHA-256 of canonical JSON over every column of its row and of the rows that belong to
+it, as SQLite holds them; bytes stand there by their own hash, a row that is referred to by what it is known
+by. Not in it: what a store counts itself (row ids, revision numbers), so that a record keeps its hash when it
+goes from store to store. A column that is NULL is left out, so that a later column changes no hash.
+
+Rows may be changed until they have their hash, which the guards of the schema see to; :func:`keep` gives it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from sqlalchemy import Connection
+from sqlalchemy.orm import Session as OrmSession
+from sqlalchemy.orm import object_session
+
+from dataset.canonical import sha256
+from dataset.errors import StoreError
+from dataset.records import ID_DIGITS
+from dataset.store.tables import Covered
+
+# what a store counts or marks itself
+OWN = frozenset({"id", "sequence", "revision", "sealed", "record_sha256"})
+_PLACES = {"unit_id": ("unit", "name"), "liquid_id": ("liquid", "name"), "mounting_id": ("mounting", "name")}
+_CAPTURE = {"capture_id": ("open_capture", "record_sha256")}
+
+
+@dataclass(frozen=True)
+class Cover:
+    """What the hash of a table's rows covers beside their own columns.
+
+    ``children`` are tables whose rows belong to them: the column that says to which, and the one that orders
+    them. ``refers`` says of columns that refer to a row what stands for it: a table and its column.
+    """
+
+    children: Mapping[str, tuple[str, str]] = field(default_factory=dict)
+    refers: Mapping[str, tuple[str, str]] = field(default_factory=dict)
+
+
+COVERS: dict[str, Cover] = {
+    "tank": Cover(),
+    "liquid": Cover(),
+    "sensor": Cover({"pad": ("sensor_id", "channel")}),
+    "mounting": Cover(
+        refers={"tank_id": ("tank", "record_sha256"), "sensor_id": ("sensor", "record_sha256")}
+    ),
+    "unit": Cover(),
+    "budget": Cover(),
+    "limits": Cover({"limit_row": ("limits_id", "position")}),
+    "mapping": Cover(),
+    "capture_session": Cover(
+        {
+            "mark": ("session_id", "position"),
+            "condition_stretch": ("session_id", "position"),
+            "door_warning": ("session_id", "position"),
+            "frame_block": ("session_id", "position"),
+        },
+        _PLACES,
+    ),
+    "void_event": Cover(refers={"session_id": ("capture_session", "sha256")}),
+    "frozen_set": Cover(
+        {
+            "frozen_role": ("frozen_set_id", "group_name"),
+            "frozen_session": ("frozen_set_id", "position"),
+            "frozen_trim": ("frozen_set_id", "position"),
+        },
+        {"session_id": ("capture_session", "sha256")},
+    ),
+    "model": Cover(
+        refers={"frozen_set_id": ("frozen_set", "sha256"), "limits_id": ("limits", "record_sha256")}
+    ),
+    "export": Cover({"exported_file": ("export_id", "name")}, {"model_id": ("model", "record_sha256")}),
+    "open_capture": Cover(refers=_PLACES),
+    "open_block": Cover(refers=_CAPTURE),
+    "open_entry": Cover(refers=_CAPTURE),
+}
+
+
+def record_sha256(connection: Connection, table: str, row_id: int) -> str:
+    """The hash of the record in a row (its rowid), as it stands there now."""
+    cover = COVERS[table]
+    (row,) = _rows(connection, f"SELECT * FROM {table} WHERE rowid = ?", row_id)  # noqa: S608 - a name from above
+    facts = _facts(connection, row, cover, leave_out=OWN)
+    children = {
+        child: [
+            _facts(connection, part, cover, leave_out={parent})
+            for part in _rows(
+                connection,
+                f"SELECT * FROM {child} WHERE {parent} = ? ORDER BY {order}",  # noqa: S608 - names from above
+                row_id,
+            )
+        ]
+        for child, (parent, order) in cover.children.items()
+    }
+    return facts_sha256(table, facts, children)
+
+
+def facts_sha256(
+    table: str, facts: Mapping[str, Any], children: Mapping[str, list[dict[str, Any]]] | None = None
+) -> str:
+    """The hash of a record by its facts; those that are None, and kinds of children that are none, are left
+    out.
+    """
+    content: dict[str, Any] = {"table": table, "facts": _content(facts)}
+    return sha256(content | {child: rows for child, rows in (children or {}).items() if rows})
+
+
+def keep(orm: OrmSession, row: Covered) -> None:
+    """Write a new row with everything that belongs to it, and give it the hash of its record."""
+    orm.add(row)
+    orm.flush()
+    row.record_sha256 = record_sha256(orm.connection(), _table(row), _row_id(row))
+    orm.flush()
+
+
+def check_row(row: Covered, where: str) -> None:
+    """StoreError unless the record in a row, which is a session's, hashes to what was kept with it."""
+    orm = object_session(row)
+    if orm is None:
+        raise ValueError(f"{where} is not loaded from a store")
+    check(where, record_sha256(orm.connection(), _table(row), _row_id(row)), row.record_sha256)
+
+
+def check(where: str, actual: str, kept: str | None) -> None:
+    """StoreError unless content has the hash that was kept with it."""
+    if actual != kept:
+        raise changed(where, actual, kept or "no hash")
+
+
+def changed(where: str, actual: str, kept: str) -> StoreError:
+    """The error for content that no longer has the hash kept with it."""
+    hint = "the store was changed by something else than innage; use a copy of it"
+    return StoreError(where, f"its content hashes to {actual[:ID_DIGITS]}", kept[:ID_DIGITS], hint)
+
+
+def _facts(
+    connection: Connection, row: Mapping[str, Any], cover: Cover, leave_out: frozenset[str] | set[str]
+) -> dict[str, Any]:
+    facts = {key: value for key, value in row.items() if key not in leave_out}
+    for key, (table, column) in cover.refers.items():
+        if facts.get(key) is not None:
+            query = f"SELECT {column} FROM {table} WHERE rowid = ?"  # noqa: S608 - names from above
+            facts[key] = connection.exec_driver_sql(query, (facts[key],)).scalar()
+    return _content(facts)
+
+
+def _content(facts: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        key: f"bytes {hashlib.sha256(value).hexdigest()}" if isinstance(value, bytes) else value
+        for key, value in facts.items()
+        if value is not None
+    }
+
+
+def _rows(connection: Connection, query: str, key: int) -> list[dict[str, Any]]:
+    return [dict(row) for row in connection.exec_driver_sql(query, (key,)).mappings()]
+
+
+def _table(row: Covered) -> str:
+    return type(row).__tablename__
+
+
+def _row_id(row: Covered) -> int:
+    key = getattr(row, "id", None)
+    return int(getattr(row, "sequence", 0) if key is None else key)

@@ -1,0 +1,293 @@
+"""Every record has a hash that covers its whole row and the rows that belong to it; openings of 'prove' are a
+chain; recordings are known by their counts.
+
+What is there already is hashed as it stands, and marked so: such a hash proves nothing about the time before.
+
+Revision ID: 0007_proof
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import numpy as np
+import sqlalchemy as sa
+import zstandard
+from alembic import op
+
+revision = "0007_proof"
+down_revision = "0006_temperature"
+branch_labels = None
+depends_on = None
+
+TELLING_FRAMES = 50
+OWN = {"id", "sequence", "revision", "sealed", "record_sha256"}
+PLACES = {"unit_id": ("unit", "name"), "liquid_id": ("liquid", "name"), "mounting_id": ("mounting", "name")}
+OF_CAPTURE = {"capture_id": ("open_capture", "record_sha256")}
+SESSION = {"session_id": ("capture_session", "sha256")}
+Children = dict[str, tuple[str, str]]
+References = dict[str, tuple[str, str]]
+
+# in the order in which one refers to another: children with the column that says whose they are and the one
+# that orders them, and what stands for a row that is referred to
+COVERED: dict[str, tuple[Children, References]] = {
+    "tank": ({}, {}),
+    "liquid": ({}, {}),
+    "sensor": ({"pad": ("sensor_id", "channel")}, {}),
+    "mounting": ({}, {"tank_id": ("tank", "record_sha256"), "sensor_id": ("sensor", "record_sha256")}),
+    "unit": ({}, {}),
+    "budget": ({}, {}),
+    "limits": ({"limit_row": ("limits_id", "position")}, {}),
+    "mapping": ({}, {}),
+    "capture_session": (
+        dict.fromkeys(
+            ("mark", "condition_stretch", "door_warning", "frame_block"), ("session_id", "position")
+        ),
+        PLACES,
+    ),
+    "void_event": ({}, SESSION),
+    "frozen_set": (
+        {
+            "frozen_role": ("frozen_set_id", "group_name"),
+            "frozen_session": ("frozen_set_id", "position"),
+            "frozen_trim": ("frozen_set_id", "position"),
+        },
+        SESSION,
+    ),
+    "model": ({}, {"frozen_set_id": ("frozen_set", "sha256"), "limits_id": ("limits", "record_sha256")}),
+    "export": ({"exported_file": ("export_id", "name")}, {"model_id": ("model", "record_sha256")}),
+    "open_capture": ({}, PLACES),
+    "open_block": ({}, OF_CAPTURE),
+    "open_entry": ({}, OF_CAPTURE),
+}
+# tables whose rows never change once they have their hash, and those that are sealed
+NEVER_CHANGE = (
+    "tank",
+    "liquid",
+    "sensor",
+    "mounting",
+    "unit",
+    "budget",
+    "limits",
+    "void_event",
+    "model",
+    "export",
+)
+SEALED = ("capture_session", "frozen_set")
+
+
+def upgrade() -> None:
+    """Add the columns in place, hash what is there, and guard it again."""
+    for table in (*NEVER_CHANGE, *SEALED, "prove_opening"):
+        op.execute(f"DROP TRIGGER guard_{table}_update")
+    _columns()
+    connection = op.get_bind()
+    _counts(connection)
+    _models(connection)
+    _openings(connection)
+    for table, (children, references) in COVERED.items():
+        for (row_id,) in _rows(connection, f"SELECT rowid FROM {table} ORDER BY rowid"):  # noqa: S608 - from above
+            connection.exec_driver_sql(f"UPDATE {table} SET hashed_by_upgrade = 1 WHERE rowid = ?", (row_id,))  # noqa: S608 - as above
+            digest = _record_sha256(connection, table, row_id, children, references)
+            connection.exec_driver_sql(
+                f"UPDATE {table} SET record_sha256 = ? WHERE rowid = ?",  # noqa: S608 - as above
+                (digest, row_id),
+            )
+    for table in (*NEVER_CHANGE, "mapping"):
+        _guard(table, "OLD.record_sha256 IS NOT NULL", f"rows of {table} never change")
+    for table in SEALED:
+        _guard(table, "OLD.sealed", f"a sealed {table} never changes")
+    _guard("prove_opening", "true", "rows of prove_opening never change")
+
+
+def downgrade() -> None:
+    """Stores only go forward; the copy that an upgrade keeps is the way back."""
+    raise NotImplementedError("a store is never downgraded: use the copy that was kept beside it")
+
+
+def _columns() -> None:
+    op.add_column("capture_session", sa.Column("counts_sha256", sa.String(length=64), nullable=True))
+    op.create_index("ix_capture_session_counts_sha256", "capture_session", ["counts_sha256"])
+    op.add_column("model", sa.Column("content_sha256", sa.String(length=64), nullable=True))
+    for name, kind in (
+        ("sha256", sa.String(length=64)),
+        ("parents", sa.Text()),
+        ("number", sa.Integer()),
+        ("hashed_by_upgrade", sa.Boolean()),
+    ):
+        op.add_column("prove_opening", sa.Column(name, kind, nullable=True))
+    op.create_index("ix_prove_opening_sha256", "prove_opening", ["sha256"], unique=True)
+    for table in COVERED:
+        op.add_column(table, sa.Column("record_sha256", sa.String(length=64), nullable=True))
+        op.add_column(table, sa.Column("hashed_by_upgrade", sa.Boolean(), nullable=True))
+
+
+def _counts(connection: sa.Connection) -> None:
+    """The hash of each session's counts; none where its blocks can't be read, which a check says."""
+    sessions = _rows(
+        connection,
+        "SELECT s.id, (SELECT count(*) FROM mounting m JOIN pad p ON p.sensor_id = m.sensor_id "
+        "WHERE m.id = s.mounting_id) FROM capture_session s",
+    )
+    for session, channels in sessions:
+        blocks = "SELECT format, frames, counts FROM frame_block WHERE session_id = ? ORDER BY position"
+        try:
+            parts = [
+                _unpacked(form, frames, packed, channels)
+                for form, frames, packed in _rows(connection, blocks, session)
+            ]
+            digest = _counts_sha256(np.concatenate(parts))
+        except (zstandard.ZstdError, ValueError):
+            continue
+        if digest is not None:
+            connection.exec_driver_sql(
+                "UPDATE capture_session SET counts_sha256 = ? WHERE id = ?", (digest, session)
+            )
+
+
+def _unpacked(form: int, frames: int, packed: bytes, channels: int) -> Any:
+    """The counts of a block, of shape (frames, channels)."""
+    if form not in (1, 2) or zstandard.frame_content_size(packed) != 4 * frames * channels:
+        raise ValueError("not a block of a format that this revision knows")
+    places = np.frombuffer(zstandard.ZstdDecompressor().decompress(packed), np.uint8).reshape(4, -1)
+    steps = np.ascontiguousarray(places.T).view("<u4").reshape(channels, frames)
+    if form == 2:
+        steps = (steps >> 1) ^ np.negative(steps & 1, dtype="<u4")
+    return np.cumsum(steps, axis=1, dtype="<u4").T
+
+
+def _counts_sha256(counts: Any) -> str | None:
+    """The hash of counts; None where too few frames differ to tell one recording from another."""
+    distinct: set[bytes] = set()
+    for row in (0, *(np.flatnonzero((counts[1:] != counts[:-1]).any(axis=1)) + 1).tolist()):
+        distinct.add(np.ascontiguousarray(counts[row]).tobytes())
+        if len(distinct) > TELLING_FRAMES:
+            return _sha256(
+                [
+                    {
+                        "name": f"counts.{k}",
+                        "type": "<u4",
+                        "rows": len(counts),
+                        "sha256": hashlib.sha256(counts[:, k].astype("<u4").tobytes()).hexdigest(),
+                    }
+                    for k in range(counts.shape[1])
+                ]
+            )
+    return None
+
+
+def _models(connection: sa.Connection) -> None:
+    """The hash of each model's content."""
+    query = (
+        "SELECT m.id, m.sha256, f.sha256, m.limits_id, m.program, m.metrics, m.recipe, m.versions, "
+        "m.float_onnx FROM model m JOIN frozen_set f ON f.id = m.frozen_set_id"
+    )
+    for model, digest, frozen, limits, program, metrics, recipe, versions, float_onnx in _rows(
+        connection, query
+    ):
+        texts = {"program": program, "metrics": metrics, "recipe": recipe, "versions": versions}
+        content = {
+            "format": 1,
+            "digest": digest,
+            "frozen_set": frozen,
+            "limits": None if limits is None else _limits(connection, limits),
+            "float_onnx": hashlib.sha256(float_onnx).hexdigest(),
+        }
+        content |= {what: hashlib.sha256(text.encode()).hexdigest() for what, text in texts.items()}
+        connection.exec_driver_sql(
+            "UPDATE model SET content_sha256 = ? WHERE id = ?", (_sha256(content), model)
+        )
+
+
+def _limits(connection: sa.Connection, limits: int) -> dict[str, Any]:
+    """What a model's hash says of its limits."""
+    ((name, note, signer),) = _rows(connection, "SELECT name, note, signer FROM limits WHERE id = ?", limits)
+    query = (
+        "SELECT metric, condition, bound, confidence, min_groups, or_mm FROM limit_row "
+        "WHERE limits_id = ? ORDER BY position"
+    )
+    rows = [
+        [metric, condition, _real(bound), _real(confidence), fewest]
+        + ([] if or_mm is None else [_real(or_mm)])
+        for metric, condition, bound, confidence, fewest, or_mm in _rows(connection, query, limits)
+    ]
+    return {"sha256": _sha256({"format": 1, "name": name, "note": note, "rows": rows}), "signer": signer}
+
+
+def _openings(connection: sa.Connection) -> None:
+    """Openings made before they were chained are counted for each set and purpose, so that two stores that
+    know the same ones give them the same hashes.
+    """
+    query = (
+        "SELECT p.sequence, f.name, f.sha256, p.purpose FROM prove_opening p "
+        "JOIN frozen_set f ON f.id = p.frozen_set_id ORDER BY p.sequence"
+    )
+    numbers: Counter[tuple[str, str]] = Counter()
+    for sequence, name, frozen, purpose in _rows(connection, query):
+        numbers[name, purpose] += 1
+        number = numbers[name, purpose]
+        facts = {"format": 1, "frozen_set": frozen, "name": name, "purpose": purpose, "parents": []}
+        connection.exec_driver_sql(
+            "UPDATE prove_opening SET sha256 = ?, parents = '[]', number = ?, hashed_by_upgrade = 1 "
+            "WHERE sequence = ?",
+            (_sha256(facts | {"number": number}), number, sequence),
+        )
+
+
+def _record_sha256(
+    connection: sa.Connection, table: str, row_id: int, children: Children, references: References
+) -> str:
+    """The hash over a row and the rows that belong to it."""
+    (row,) = _mappings(connection, f"SELECT * FROM {table} WHERE rowid = ?", row_id)  # noqa: S608 - from above
+    content: dict[str, Any] = {"table": table, "facts": _facts(connection, row, references, OWN)}
+    for child, (parent, order) in children.items():
+        query = f"SELECT * FROM {child} WHERE {parent} = ? ORDER BY {order}"  # noqa: S608 - from above
+        parts = [
+            _facts(connection, part, references, {parent}) for part in _mappings(connection, query, row_id)
+        ]
+        if parts:
+            content[child] = parts
+    return _sha256(content)
+
+
+def _facts(
+    connection: sa.Connection, row: Mapping[str, Any], references: References, leave_out: set[str]
+) -> dict[str, Any]:
+    facts = {key: value for key, value in row.items() if key not in leave_out}
+    for key, (table, column) in references.items():
+        if facts.get(key) is not None:
+            query = f"SELECT {column} FROM {table} WHERE rowid = ?"  # noqa: S608 - from above
+            facts[key] = connection.exec_driver_sql(query, (facts[key],)).scalar()
+    return {
+        key: f"bytes {hashlib.sha256(value).hexdigest()}" if isinstance(value, bytes) else value
+        for key, value in facts.items()
+        if value is not None
+    }
+
+
+def _sha256(content: Any) -> str:
+    text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _real(value: float | None) -> float | None:
+    return None if value is None else float(value) + 0.0
+
+
+def _rows(connection: sa.Connection, query: str, *key: int) -> Iterable[Any]:
+    return connection.exec_driver_sql(query, key).fetchall()
+
+
+def _mappings(connection: sa.Connection, query: str, key: int) -> list[dict[str, Any]]:
+    return [dict(row) for row in connection.exec_driver_sql(query, (key,)).mappings()]
+
+
+def _guard(table: str, when: str, reason: str) -> None:
+    op.execute(
+        f"CREATE TRIGGER guard_{table}_update BEFORE UPDATE ON {table} WHEN {when} "
+        f"BEGIN SELECT RAISE(ABORT, '{reason}'); END"
+    )

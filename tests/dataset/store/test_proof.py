@@ -1,0 +1,311 @@
+"""Whatever is changed behind the tool's back is told: any column of any table, the schema, single bits."""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+
+from dataset.errors import StoreError
+from dataset.records import (
+    Budget,
+    ColumnMapping,
+    Conditions,
+    DoorWarning,
+    Flow,
+    Frames,
+    GroupBy,
+    Limit,
+    Limits,
+    Mark,
+    Model,
+    Role,
+    Stretch,
+    Trim,
+    TrimKind,
+    Unit,
+)
+from dataset.store import Store, sessions
+from dataset.store.integrity import check_store
+from dataset.store.tables import Base
+
+if TYPE_CHECKING:
+    from building import Bench
+
+FRAMES = 60  # more than 50 of them differ
+
+
+def noise(seed: int, frames: int = FRAMES) -> Frames:
+    """Counts that do not pack, with temperatures."""
+    draw = np.random.default_rng(seed)
+    counts = draw.integers(0, 1 << 16, (frames, 2)).astype(np.uint32)
+    return Frames(np.arange(frames, dtype=np.int64) * 100, counts, draw.normal(20.0, 1.0, frames))
+
+
+def fill(store: Store, bench: Bench) -> None:
+    """A row in every table, each column with a value in one row at least."""
+    other_unit = store.add_unit(Unit("unit2", "second shelf"))
+    store.add_budget(
+        Budget("small", "cortex-m0plus", 1, 1536, 64, 128, 2000, 1, 24_000_000, 100, "left over")
+    )
+    store.add_mapping(ColumnMapping("tidy", ("a", "b"), "t"))
+    limits = store.add_limits(
+        Limits("signed", 0, (Limit("p95_pct_span", 1.0, "clean", 0.9, 9, 1.0),), "why", "A. Owner")
+    )
+    marks = (Mark(0, 10, 15.0, 0.5, 0.25, 16.0, "read off"), Mark(12, 30, 25.0))
+    first, second, third = store.add_sessions(
+        [
+            replace(
+                bench.session(1, marks, frames=noise(1)),
+                stretches=(Stretch(0, 10, Conditions(flow=Flow.STATIC)),),
+                simulated=True,
+            ),
+            bench.session(2, marks, frames=noise(2), unit=other_unit, note="second day"),
+            replace(bench.session(3, marks, frames=noise(3)), warnings=(DoorWarning("noise", "a lot"),)),
+        ]
+    )
+    store.amend_marks(second.id, (Mark(0, 10, 16.0),), "A. Bench", "read off wrongly")
+    store.amend_marks(second.id, (Mark(0, 10, 17.0),), "A. Bench", "once more")
+    store.void(third.id, "the hose came off")
+    store.add_trim(
+        Trim(bench.unit, bench.mounting, TrimKind.FULL, (40000, 40000), "2026-01-01", "bench", 20.0, note="n")
+    )
+    store.add_trim(
+        Trim(
+            other_unit,
+            bench.mounting,
+            TrimKind.FULL,
+            (40001, 40002),
+            "2026-01-02",
+            "line",
+            session=second.sha256,
+            frames=(0, 10),
+        )
+    )
+    roles = {"unit1": Role.FIT, "unit2": Role.PROVE}
+    frozen = store.freeze("set", [first, second], GroupBy.UNIT, roles, 7, allow_mixed=True)
+    for purpose in ("train m", "compare m"):
+        store.open_prove(frozen, purpose)
+    texts = ('{"seed":0}', '{"numpy":"2"}', '{"openings":1,"rmse_mm":0.5}', '{"format":1}\n')
+    model = store.add_model(Model("m", "a" * 64, frozen, limits, *texts, b"\x08\x0a\x00"))
+    store.add_model(Model("again", "a" * 64, frozen, None, *texts, b"\x08\x0a\x00", parent="m"))
+    store.add_export(model, "b" * 64, {"model.c": "c" * 64, "model.h": "d" * 64})
+    capture = store.begin_capture("monday", bench.unit, bench.liquid, bench.mounting, {"period": 1})
+    store.append_to_capture(capture, noise(4), [{"at": 1}, {"at": 2}])
+
+
+@pytest.fixture(scope="module")
+def filled(
+    tmp_path_factory: pytest.TempPathFactory, template: Path, register: Callable[[Store], Bench]
+) -> Path:
+    """A store with a row in every table, in one file with nothing beside it."""
+    path = tmp_path_factory.mktemp("filled") / "store.db"
+    with Store.open(shutil.copy(template, path)) as store:
+        fill(store, register(store))
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        connection.execute("PRAGMA journal_mode=DELETE")
+        connection.execute("VACUUM")
+    return path
+
+
+def every_row(path: Path) -> dict[str, list[Any]]:
+    """Each row of each table as SQLite holds it."""
+    with closing(sqlite3.connect(path)) as connection:
+        tables = [
+            name
+            for (name,) in connection.execute(
+                "SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY 1"
+            )
+        ]
+        return {
+            table: connection.execute(f"SELECT rowid, * FROM {table} ORDER BY rowid").fetchall()  # noqa: S608 - the store's own names
+            for table in tables
+        }
+
+
+def other(value: Any) -> Any:
+    """A value of the same type that is another."""
+    if isinstance(value, bytes):
+        return value[:-1] + bytes([value[-1] ^ 1])
+    if isinstance(value, str):
+        return value + "x"
+    return value + 1000
+
+
+def change_one(path: Path, table: str, column: str) -> None:
+    """Change one value behind the tool's back, and leave the schema as it was."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        guards = connection.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
+        for name, _ in guards:
+            connection.execute(f"DROP TRIGGER {name}")
+        key, value = connection.execute(
+            f"SELECT rowid, {column} FROM {table} ORDER BY {column} IS NULL, rowid LIMIT 1"  # noqa: S608 - mapped names
+        ).fetchone()
+        connection.execute(
+            f"UPDATE {table} SET {column} = ? WHERE rowid = ?",  # noqa: S608 - mapped names
+            (1 if value is None else other(value), key),
+        )
+        for _, sql in guards:
+            connection.execute(sql)
+
+
+@pytest.mark.parametrize("every", [8, pytest.param(1, marks=pytest.mark.slow)])
+def test_a_change_of_any_column_is_told(filled: Path, tmp_path: Path, every: int) -> None:
+    """One value of one column changed, whatever table: the check says that something is wrong."""
+    assert check_store(filled).sound
+    silent = []
+    everything = [column for table in Base.metadata.sorted_tables for column in table.columns]
+    columns = [
+        column for column in everything if column.name not in ("id", "sequence")
+    ]  # a store's own count
+    for column in columns[::every]:
+        path = Path(shutil.copy(filled, tmp_path / "store.db"))
+        change_one(path, column.table.name, column.name)
+        if check_store(path).sound:
+            silent.append(str(column))
+        for end in ("-wal", "-shm"):
+            path.with_name(path.name + end).unlink(missing_ok=True)
+    assert silent == []
+
+
+@pytest.mark.parametrize("flips", [25, pytest.param(300, marks=pytest.mark.slow)])
+def test_single_bits(filled: Path, tmp_path: Path, flips: int) -> None:
+    """Single bits, each in a fresh copy: the check tells, or every row of every table is as it was."""
+    before, content = every_row(filled), filled.read_bytes()
+    draw, told, silent = np.random.default_rng(11), 0, []
+    pages = np.frombuffer(content, np.uint8).reshape(-1, 4096)  # each table, small or large, has some
+    for _ in range(flips):
+        page = int(draw.integers(len(pages)))
+        at, bit = page * 4096 + int(draw.choice(np.flatnonzero(pages[page]))), int(draw.integers(8))
+        flipped = bytearray(content)
+        flipped[at] ^= 1 << bit
+        copy = tmp_path / "flipped.db"
+        copy.write_bytes(flipped)
+        for end in ("-wal", "-shm"):
+            copy.with_name(copy.name + end).unlink(missing_ok=True)
+        try:
+            sound = check_store(copy).sound
+        except StoreError:
+            sound = False
+        if not sound:
+            told += 1
+            continue
+        if every_row(copy) != before:
+            silent.append((at, bit))
+    print(f"{flips} bits: {told} told, {flips - told - len(silent)} harmless, {len(silent)} silent")
+    assert silent == []
+    assert told > flips / 2
+
+
+@pytest.mark.parametrize(
+    ("statement", "what"),
+    [
+        ("DROP TRIGGER guard_model_update", "trigger guard_model_update"),
+        ("DROP INDEX ix_capture_session_readings_sha256", "index ix_capture_session_readings_sha256"),
+        ("ALTER TABLE unit ADD COLUMN colour TEXT", "table unit"),
+        ("CREATE TABLE mine (id INTEGER)", "table mine"),
+        (
+            "CREATE TRIGGER late AFTER INSERT ON unit BEGIN DELETE FROM mapping; END",
+            "trigger late",
+        ),
+    ],
+)
+def test_another_schema_is_told(filled: Path, tmp_path: Path, statement: str, what: str) -> None:
+    """A trigger or an index that is gone, and a column, table or trigger that nobody made, are named."""
+    path = Path(shutil.copy(filled, tmp_path / "store.db"))
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute(statement)
+        connection.commit()
+    assert [fault.what for fault in check_store(path).faults] == [what]
+
+
+def behind_the_back(path: Path, *statements: str) -> None:
+    """Run statements past the guards, which stand again afterwards."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        guards = connection.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
+        for name, _ in guards:
+            connection.execute(f"DROP TRIGGER {name}")
+        for statement in statements:
+            connection.execute(statement)
+        for _, sql in guards:
+            connection.execute(sql)
+
+
+@pytest.mark.parametrize(
+    ("statement", "what", "how"),
+    [
+        ("DELETE FROM prove_opening WHERE sequence = 1", "prove opening 2", "which is not there"),
+        (
+            "DELETE FROM prove_opening",
+            "model m",
+            "0 openings of its prove groups are kept; expected at least 1",
+        ),
+        ("UPDATE model SET metrics = replace(metrics, '0.5', '0.4')", "model m", "its content hashes to"),
+        ("DELETE FROM frame_block WHERE session_id = 1", "session", "0 frames are there; expected 60"),
+    ],
+)
+def test_what_was_taken_out_is_told(
+    filled: Path, tmp_path: Path, statement: str, what: str, how: str
+) -> None:
+    """An opening from the middle of the chain, all openings of a model that counted one, an edited error, a
+    session's blocks.
+    """
+    path = Path(shutil.copy(filled, tmp_path / "store.db"))
+    behind_the_back(path, statement)
+    faults = [fault for fault in check_store(path).faults if how in fault.sentence]
+    assert faults
+    assert faults[0].what.startswith(what)
+
+
+def test_a_recording_that_is_there_twice_is_warned_of(
+    template: Path, tmp_path: Path, register: Callable[[Store], Bench], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A store that took one recording for two opens; the check passes and warns, until one is void; merged,
+    both come along and are named.
+    """
+    path = Path(shutil.copy(template, tmp_path / "old.db"))
+    with Store.open(path) as store, monkeypatch.context() as patch:
+        patch.setattr(sessions, "_refuse_twin", lambda *_: None)  # as it was before counts were looked at
+        bench, warm = register(store), noise(1)
+        first, second = store.add_sessions(
+            [bench.session(1, frames=warm), bench.session(2, frames=Frames(warm.t_ms, warm.counts))]
+        )
+    report = check_store(path)
+    assert report.sound
+    (warning,) = report.warnings
+    assert (warning.what, first.id in warning.sentence) == (f"session {second.id}", True)
+    with Store.open(path) as store, Store.open(shutil.copy(template, tmp_path / "new.db")) as new:
+        remarks = new.merge(path).remarks
+        assert [f"the counts of session {first.id}" in remark for remark in remarks] == [True]
+        store.void(second.id, "logged twice")
+    assert check_store(path).warnings == ()
+
+
+def test_a_record_that_was_edited_does_not_come_in(filled: Path, template: Path, tmp_path: Path) -> None:
+    """A merge hashes what comes in again, and names the other store and the record."""
+    path = Path(shutil.copy(filled, tmp_path / "other.db"))
+    behind_the_back(path, "UPDATE budget SET cycles = cycles + 1")
+    with (
+        Store.open(shutil.copy(template, tmp_path / "new.db")) as new,
+        pytest.raises(StoreError, match=r"other\.db, budget small: its content hashes to"),
+    ):
+        new.merge(path)
+
+
+def test_a_merged_store_is_sound(filled: Path, template: Path, tmp_path: Path) -> None:
+    """Everything that came in has its hash, and the check of the new store says so."""
+    path = Path(shutil.copy(template, tmp_path / "new.db"))
+    with Store.open(path) as new:
+        assert new.merge(filled).new > 0
+        (frozen,) = new.frozen_sets()
+        assert new.prove_purposes(frozen) == ("train m", "compare m")
+    report = check_store(path)
+    assert (report.faults, report.hashed_by_upgrade) == ((), 0)
