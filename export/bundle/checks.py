@@ -7,6 +7,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from functools import cached_property
 from importlib.metadata import version
 from typing import Any
@@ -35,7 +36,16 @@ from export.vectors import Vectors, corners, expect, from_csv
 from export.volume import check_table
 from training.program import OUTPUTS, Array, Program, digest, from_json, to_json
 
-Recorded = Callable[[Manifest], Mapping[str, Any] | None]
+
+@dataclass(frozen=True)
+class Known:
+    """What a store has on a model: entries of its manifest by name, and the float model as it was trained."""
+
+    entries: Mapping[str, Any]
+    float_onnx: bytes
+
+
+Recorded = Callable[[Manifest], Known | None]
 
 LEAST_VECTORS = 10_000
 
@@ -55,8 +65,8 @@ class Stated(Exception):  # noqa: N818 - an answer, not an error
 class Bundle:
     """The bundle under test: its files by name, and what has been read from them.
 
-    ``recorded`` gives what a store says of the model that a manifest names: entries of the manifest by name,
-    None for a model that it doesn't have. Without a store it is None itself.
+    ``recorded`` gives what a store has on the model that a manifest names, None for a model that it doesn't
+    have. Without a store it is None itself.
     """
 
     def __init__(self, files: Mapping[str, bytes], recorded: Recorded | None = None) -> None:

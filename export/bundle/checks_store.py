@@ -5,6 +5,8 @@ can.
 from __future__ import annotations
 
 from export.bundle.checks import Bundle, Failed, Stated
+from export.bundle.manifest import FIRST_FORMAT
+from export.onnx.graph import label_float_onnx
 
 
 def figures(bundle: Bundle) -> str:
@@ -18,7 +20,11 @@ def figures(bundle: Bundle) -> str:
     known = bundle.recorded(bundle.manifest)
     if known is None:
         raise Stated(f"{what}: the store does not have this model")
-    differing = sorted(name for name, value in known.items() if stated[name] != value)
+    differing = sorted(name for name, value in known.entries.items() if stated[name] != value)
     if differing:
         raise Failed(f"not what the store has on this model: {', '.join(differing)}")
-    return f"{', '.join(sorted(known))} are what the store has on this model"
+    here = label_float_onnx(bundle.program, known.float_onnx)
+    ours = bundle.manifest.format != FIRST_FORMAT and not bundle.other_version("onnx")
+    if ours and bundle.content("float_onnx") != here:
+        raise Failed("the float ONNX is not the one that the store has of this model")
+    return f"{', '.join(sorted(known.entries))} are what the store has on this model"

@@ -157,7 +157,7 @@ def verify(
     Exit 1 when a check says no, 3 when evidence is missing, such as C that another version wrote.
     """
     from export.bundle.verify import Answer
-    from innage.jobs.verifying import verify_bundle
+    from innage.jobs.models.verifying import verify_bundle
 
     with nullcontext() if store is None else open_existing(store) as opened, progress("verifying") as shown:
         report = verify_bundle(bundle, opened, every_core=every_core, progress=shown)

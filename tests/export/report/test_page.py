@@ -9,6 +9,7 @@ import json
 import re
 from collections.abc import Callable
 from dataclasses import replace
+from html import escape
 from importlib.metadata import version
 from typing import Any
 from xml.etree import ElementTree
@@ -18,6 +19,7 @@ import pytest
 from dataset.records import GroupBy, Session
 from export.bundle.build import build_bundle
 from export.bundle.manifest import MANIFEST, Provenance, describe
+from export.report.html_page import page, shielded
 from export.report.page import render_report
 from export.report.plots import (
     BoxSummary,
@@ -569,3 +571,89 @@ def test_risk_plot_has_a_named_line_for_each_class() -> None:
     assert ">clean<" in svg
     low, high = (float(e["cy"]) for e in _elements(svg, "circle")[:2])
     assert low > high
+
+
+# --- what others wrote ---
+
+SAID_OF_ODD = ("small", "ul", "li")  # an origin beside the heading; sessions that are void
+HOSTILE = "\"'><script>alert(1)</script><img src=x onerror=alert(1)>&"
+
+
+def _leaves(body: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+    """The path of every value that is no object or list."""
+    if isinstance(body, dict | list):
+        items = list(body.items() if isinstance(body, dict) else enumerate(body))
+        return [leaf for key, value in items for leaf in _leaves(value, (*path, key))]
+    return [path]
+
+
+def _replaced(body: Any, path: tuple[Any, ...], value: Any) -> Any:
+    if not path:
+        return value
+    copy = body.copy()
+    copy[path[0]] = _replaced(body[path[0]], path[1:], value)
+    return copy
+
+
+def _renamed_key(body: Any, path: tuple[Any, ...]) -> Any:
+    """The body with a hostile key behind that at ``path``."""
+    if len(path) > 1:
+        copy = body.copy()
+        copy[path[0]] = _renamed_key(body[path[0]], path[1:])
+        return copy
+    if not isinstance(body, dict):
+        return body
+    return {(f"{key}{HOSTILE}" if key == path[0] else key): value for key, value in body.items()}
+
+
+@pytest.mark.parametrize("metrics", [None, ARRAY], ids=["single", "array"])
+def test_no_entry_becomes_markup(
+    samples: dict[str, Program], provenance_for: Callable[..., Provenance], metrics: dict[str, Any] | None
+) -> None:
+    """Markup in place of any value or key of a manifest stays text, or there is no page: no tag that an
+    honest page doesn't have.
+    """
+    its = provenance_for(samples["constant"], "void" if metrics is None else None)
+    if metrics is not None:
+        its = replace(its, model=replace(its.model, metrics=json.dumps(metrics)))
+    facts = json.loads(json.dumps(describe(samples["constant"], its, "innage", 64, 0)))
+    honest = _read(render_report(facts))
+    rendered = 0
+    for path in _leaves(facts):
+        for changed in (_replaced(facts, path, HOSTILE), _renamed_key(facts, path)):
+            try:
+                text = render_report(changed)
+            except (LookupError, TypeError, AttributeError, ValueError, ArithmeticError):
+                continue
+            rendered += 1
+            assert "<script" not in text, path
+            assert "<img" not in text, path
+            assert set(_read(text).tags) <= {*honest.tags, *SAID_OF_ODD}, path
+    assert rendered > 100
+
+
+def test_every_page_forbids_what_it_does_not_need() -> None:
+    """The policy stands before anything that could be loaded: nothing from anywhere, no script; styles and
+    pictures that stand in the page itself. Source: Content Security Policy Level 3, W3C, sections 3.3 and 6.
+    """
+    text = page("a title", ["<p>text</p>"])
+    policy = re.search(r'<meta http-equiv="Content-Security-Policy" content="([^"]*)">', text)
+    assert policy is not None
+    assert policy.start() < text.index("<style>")
+    rules = dict(rule.strip().split(" ", 1) for rule in policy[1].split(";"))
+    assert rules == {
+        "default-src": "'none'",
+        "style-src": "'unsafe-inline'",
+        "img-src": "data:",
+        "base-uri": "'none'",
+        "form-action": "'none'",
+    }
+
+
+def test_shields_don_t_reach_the_page() -> None:
+    """Every character comes out as it went in, or as its entity; what would undo a shield is no text."""
+    text = "a & b < c > d \"e\" 'f' g"
+    assert page("t", [shielded(text)]).count(escape(text)) == 1
+    nested = {"k<": [1, None, "x>", ("y&",)]}
+    assert shielded(nested) == {shielded("k<"): [1, None, shielded("x>"), [shielded("y&")]]}
+    assert "\ufffdb\ufffd" in page("t", [shielded("\ue001b\ue002")])

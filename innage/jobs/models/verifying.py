@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from dataset.store import Store
+    from export.bundle.checks import Known
     from export.bundle.manifest import Manifest
     from export.bundle.verify import VerifyReport
 
@@ -41,14 +42,15 @@ def verify_bundle(
     return verify(bundle, only, progress or silent, recorded)
 
 
-def recorded_in(store: Store, manifest: Manifest) -> dict[str, Any] | None:
-    """What the store has on a manifest's model, entries of the manifest by name; None when it has none such.
+def recorded_in(store: Store, manifest: Manifest) -> Known | None:
+    """What the store has on a manifest's model; None when it has none such.
 
     Of sessions that were voided after the export the manifest cannot know; one that it calls void must be.
     """
     import json
     from dataclasses import asdict
 
+    from export.bundle.checks import Known
     from export.bundle.manifest import model_facts
     from training.program import from_json
 
@@ -68,8 +70,7 @@ def recorded_in(store: Store, manifest: Manifest) -> dict[str, Any] | None:
     allowed = {budget.name: budget for budget in store.budgets()}.get(manifest.body["budget"]["name"])
     if allowed is not None:
         known["budget"] = asdict(allowed)
-    entries: dict[str, Any] = json.loads(json.dumps(known))
-    return entries
+    return Known(json.loads(json.dumps(known)), model.float_onnx)
 
 
 _OF_THE_MODEL = (
