@@ -48,6 +48,16 @@ METRICS = (  # what a limit may bound, each from above
     "longest_withheld_s",
     "first_reading_s",
 )
+
+
+class LimitAnswer(StrEnum):
+    """What a limit is answered with."""
+
+    MET = "met"
+    NOT_MET = "not met"
+    UNPROVEN = "not enough evidence"
+
+
 EPISODE_RATES = ("false_wet_share", "false_dry_share")  # shares of episodes, not of frames
 CORES = ("cortex-m0plus", "cortex-m3", "cortex-m4", "cortex-m33", "rv32imc")  # what a budget may name
 

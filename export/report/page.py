@@ -26,6 +26,7 @@ from export.report.html import (
 )
 from export.report.html_page import cautions, heading, origin_said, page, shielded
 from export.report.plots import error_plot
+from training.judging.stored_answers import stored_answers
 
 Facts = Mapping[str, Any]
 FEW_SESSIONS = 24  # more are summed up by unit, and listed on a click
@@ -217,7 +218,8 @@ def _plot(facts: Facts) -> list[str]:
 
 
 def _limits(facts: Facts) -> list[str]:
-    answers = mappings_in(facts["metrics"].get("limits"))
+    metrics = facts["metrics"]
+    answers = stored_answers({**metrics, "limits": mappings_in(metrics.get("limits"))})
     if not answers:
         return [
             "<h2>Limits</h2>",

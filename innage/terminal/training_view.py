@@ -7,6 +7,7 @@ from __future__ import annotations
 from typing import Any
 
 from dataset.records import ID_DIGITS
+from dataset.words import LimitAnswer
 from export.report.claim_tables import (
     CANDIDATE_COLUMNS,
     CLASS_COLUMNS,
@@ -60,7 +61,7 @@ def show_models(listed: list[Facts]) -> None:
         "size",
         "bits",
         "prove\nrmse mm",
-        "met/not met\n/not shown",
+        "met/not/\nunproven",
         "flash",
         "readings",
     )
@@ -72,7 +73,7 @@ def _model_row(facts: Facts) -> tuple[object, ...]:
     answers = [row["answer"] for row in metrics["limits"]]
     proved = metrics["prove"]["integer"]["rmse_mm"] if metrics["prove"] else None
     cost = metrics["chosen"]["cost"]
-    counts = "/".join(str(answers.count(answer)) for answer in ("met", "not met", "not shown"))
+    counts = "/".join(str(answers.count(answer)) for answer in LimitAnswer)
     family = "array" if is_array(metrics) else recipe["family"]
     named = (facts["name"], facts["frozen"]["name"], family, recipe["size"], recipe["bits"])
     return (*named, proved, counts, cost and cost["flash"], facts["frozen"]["origin"])
@@ -99,12 +100,22 @@ def _show_limits(answers: list[Facts]) -> None:
     failed = sum(a["answer"] != "met" for a in answers)
     if failed:
         say(
-            f"{failed} of {len(answers)} limits {'is' if failed == 1 else 'are'} not met or not "
-            "shown; the model is kept all the same."
+            f"{failed} of {len(answers)} limits {'is' if failed == 1 else 'are'} not met, or not with the "
+            "evidence that there is; the model is kept all the same."
         )
-        if any(a["answer"] == "not met" for a in answers):
-            say("'innage export' refuses a model that does not meet its limits, unless told --anyway.")
+        for sentence in _at_export([a["answer"] for a in answers]):
+            say(sentence)
         say("")
+
+
+def _at_export(answers: list[str]) -> list[str]:
+    """What 'innage export' will say of such answers."""
+    sentences = []
+    if LimitAnswer.NOT_MET in answers:
+        sentences.append(
+            "'innage export' refuses a model that does not meet its limits, unless told --anyway."
+        )
+    return sentences
 
 
 def _show_ablation(metrics: Facts) -> None:

@@ -1,5 +1,6 @@
-"""Limits answered: met, not met, or not shown with the reason; from the scores of few pads,
-and from figures by class.
+"""Limits answered: met, not met, or not enough evidence, with the reason; from the scores of few pads, and
+from figures by class. A value beyond its bound is not met, on however few groups; one within it that was
+found on too few is not enough evidence.
 
 With a confidence, a figure by class that every group has is answered by the worst group: the largest of n
 groups' figures bounds a further group's with confidence n / (n + 1) (split conformal; Lei et al., JASA 113
@@ -14,12 +15,13 @@ from typing import Any
 
 from dataset.records import Limit, Limits
 from dataset.text.limits_text import bound_text
-from dataset.words import EPISODE_RATES
+from dataset.words import EPISODE_RATES, LimitAnswer
 from training.judging.judged import upper_bound
 from training.judging.scoring import fewest_groups, tidy
 
 ALL = "all"  # the only condition that scores of few pads tell apart
 Figures = Mapping[str, Any]
+MET, NOT_MET, UNPROVEN = LimitAnswer.MET, LimitAnswer.NOT_MET, LimitAnswer.UNPROVEN
 _FIGURE = {
     "rmse_mm": "rmse_mm",
     "p50_abs_mm": "p50_mm",
@@ -68,7 +70,7 @@ def _score_answer(row: Limit, prove: Mapping[str, Any] | None) -> dict[str, Any]
     return _entry(row, value, verdict, reason)
 
 
-def _entry(row: Limit, value: float | None, verdict: str, reason: str) -> dict[str, Any]:
+def _entry(row: Limit, value: float | None, verdict: LimitAnswer, reason: str) -> dict[str, Any]:
     """An answer as the metrics keep it."""
     return {
         "metric": row.metric,
@@ -77,7 +79,7 @@ def _entry(row: Limit, value: float | None, verdict: str, reason: str) -> dict[s
         "confidence": row.confidence,
         "min_groups": row.min_groups,
         "value": value,
-        "answer": verdict,
+        "answer": str(verdict),
         "reason": reason,
     }
 
@@ -91,11 +93,13 @@ def _score_of(metric: str, prove: Mapping[str, Any]) -> float | None:
     return None if value is None else float(value)
 
 
-def _score_verdict(row: Limit, value: float | None, prove: Mapping[str, Any] | None) -> tuple[str, str]:  # noqa: PLR0911 - a reason each
+def _score_verdict(  # noqa: PLR0911 - a reason each
+    row: Limit, value: float | None, prove: Mapping[str, Any] | None
+) -> tuple[LimitAnswer, str]:
     if prove is None:
-        return "not shown", "the frozen set has no 'prove' groups"
+        return UNPROVEN, "the frozen set has no 'prove' groups"
     if row.condition != ALL:
-        return "not shown", f"no frames of condition '{row.condition}' in the frozen set"
+        return UNPROVEN, f"no frames of condition '{row.condition}' in the frozen set"
     beyond = row.metric == "beyond_accepted_share"
     groups = prove["beyond"]["groups"] if beyond else prove["integer"]["groups"]
     if value is None:
@@ -104,17 +108,17 @@ def _score_verdict(row: Limit, value: float | None, prove: Mapping[str, Any] | N
             if beyond
             else "no 'prove' frame gave a value"
         )
-        return "not shown", why
-    if groups < row.min_groups:
-        return "not shown", f"{groups} 'prove' {_plural(groups)}, the limit asks for {row.min_groups}"
+        return UNPROVEN, why
     if value > row.bound:
-        return "not met", f"{value:g} is above {row.bound:g} on {groups} {_plural(groups)}"
+        return NOT_MET, f"{value:g} is above {row.bound:g} on {groups} {_plural(groups)}"
+    if groups < row.min_groups:
+        return UNPROVEN, f"{groups} 'prove' {_plural(groups)}, the limit asks for {row.min_groups}"
     if row.confidence is not None:
         return (
-            "not shown",
+            UNPROVEN,
             f"{value:g} is within {row.bound:g}, but bounds at a confidence are not computed in this version",
         )
-    return "met", f"{value:g} is within {row.bound:g} on {groups} {_plural(groups)}"
+    return MET, f"{value:g} is within {row.bound:g} on {groups} {_plural(groups)}"
 
 
 def _plural(groups: int) -> str:
@@ -130,7 +134,7 @@ def answer_classes(
 
 def _class_answer(row: Limit, figures: Figures | None, beyond: Figures | None) -> dict[str, Any]:
     value, verdict, reason = (
-        (None, "not shown", "the frozen set has no 'prove' groups")
+        (None, UNPROVEN, "the frozen set has no 'prove' groups")
         if figures is None
         else _class_verdict(row, figures, beyond)
     )
@@ -138,22 +142,27 @@ def _class_answer(row: Limit, figures: Figures | None, beyond: Figures | None) -
     return answer if row.or_mm is None else answer | {"or_mm": row.or_mm}
 
 
-def _class_verdict(row: Limit, figures: Figures, beyond: Figures | None) -> tuple[float | None, str, str]:
+def _class_verdict(
+    row: Limit, figures: Figures, beyond: Figures | None
+) -> tuple[float | None, LimitAnswer, str]:
     place = _place(row, figures)
     if place is None:
-        return None, "not shown", f"no frames of condition '{row.condition}' in the prove groups"
+        return None, UNPROVEN, f"no frames of condition '{row.condition}' in the prove groups"
     whole = figures if beyond is None else {**figures, "beyond": beyond}
     value, groups = value_of(row, whole, place), _groups(row, whole, place)
     if value is None:
-        return None, "not shown", "no prove frame gave a value"
-    if groups < row.min_groups:
-        return value, "not shown", f"{groups} prove groups, the limit asks for {row.min_groups}"
+        return None, UNPROVEN, "no prove frame gave a value"
     bound = bound_of(row, figures)
     if value > bound:
-        return value, "not met", _above(value, row, bound, f"on {groups} groups")
-    if row.confidence is None:
-        return value, "met", f"{value:.4g} is within {_bound(row, bound)} on {groups} groups"
-    return (value, *_confident(row, whole, place, value, groups))
+        return value, NOT_MET, _above(value, row, bound, f"on {groups} {_plural(groups)}")
+    verdict, reason = (
+        (MET, f"{value:.4g} is within {_bound(row, bound)} on {groups} {_plural(groups)}")
+        if row.confidence is None
+        else _confident(row, whole, place, value, groups)
+    )
+    if verdict is not NOT_MET and groups < row.min_groups:
+        return value, UNPROVEN, f"{groups} prove {_plural(groups)}, the limit asks for {row.min_groups}"
+    return value, verdict, reason
 
 
 def _groups(row: Limit, figures: Figures, place: Figures) -> int:
@@ -181,7 +190,9 @@ def _above(value: float, row: Limit, bound: float, where: str) -> str:
     return f"{value:.4g} is above {_bound(row, bound)} {where}"
 
 
-def _confident(row: Limit, figures: Figures, place: Figures, value: float, groups: int) -> tuple[str, str]:
+def _confident(
+    row: Limit, figures: Figures, place: Figures, value: float, groups: int
+) -> tuple[LimitAnswer, str]:
     """The answer at a confidence, where the value itself is within the bound."""
     assert row.confidence is not None
     bound = bound_of(row, figures)
@@ -190,13 +201,13 @@ def _confident(row: Limit, figures: Figures, place: Figures, value: float, group
         most = upper_bound(trials["wrong"], trials["episodes"], row.confidence)
         shown = f"{trials['wrong']} wrong of {trials['episodes']} episodes shows a rate below {most:.3g}"
         return (
-            ("met", f"{shown}, within {bound:g}")
+            (MET, f"{shown}, within {bound:g}")
             if most is not None and most <= bound
-            else ("not shown", f"{shown} only")
+            else (UNPROVEN, f"{shown} only")
         )
     if figures.get("ordered"):
         return (
-            "not shown",
+            UNPROVEN,
             (
                 f"{value:.4g} is within {_bound(row, bound)}, but temperature bands are chosen, not "
                 f"drawn: {groups} bound no further one"
@@ -206,15 +217,15 @@ def _confident(row: Limit, figures: Figures, place: Figures, value: float, group
     if worst is None:
         hint = "; false_wet_share has one" if row.metric == "false_wet_episodes" else ""
         return (
-            "not shown",
+            UNPROVEN,
             f"{value:.4g} is within {_bound(row, bound)}, but this metric has no bound at a confidence{hint}",
         )
     if worst > bound:
-        return "not met", _above(worst, row, bound, f"in the worst of {groups} groups")
+        return NOT_MET, _above(worst, row, bound, f"in the worst of {groups} groups")
     least = fewest_groups(row.confidence)
     if groups < least:
-        return "not shown", f"{groups} prove groups, a confidence of {row.confidence:g} needs {least}"
-    return "met", f"{worst:.4g}, the worst of {groups} groups, is within {_bound(row, bound)}"
+        return UNPROVEN, f"{groups} prove groups, a confidence of {row.confidence:g} needs {least}"
+    return MET, f"{worst:.4g}, the worst of {groups} groups, is within {_bound(row, bound)}"
 
 
 def worst_of(row: Limit, figures: Figures, place: Figures) -> float | None:

@@ -179,6 +179,9 @@ def retrain(
 
 def model_facts(model: Model) -> dict[str, Any]:
     """Everything about a model but the program and the float ONNX, which are exported; ready for JSON."""
+    from training.judging.stored_answers import stored_answers
+
+    metrics = json.loads(model.metrics)
     return {
         "name": model.name,
         "sha256": model.sha256,
@@ -186,7 +189,7 @@ def model_facts(model: Model) -> dict[str, Any]:
         "limits": None if model.limits is None else model.limits.ref,
         "recipe": json.loads(model.recipe),
         "versions": json.loads(model.versions),
-        "metrics": json.loads(model.metrics),
+        "metrics": metrics | {"limits": stored_answers(metrics)},
     }
 
 

@@ -74,7 +74,7 @@ FACTS: dict[str, Any] = {
                 "condition": "hot",
                 "bound": 1.0,
                 "value": None,
-                "answer": "not shown",
+                "answer": "not enough evidence",
                 "reason": "no frames of condition 'hot'",
             },
         ],

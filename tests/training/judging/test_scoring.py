@@ -80,13 +80,14 @@ PROVE: dict[str, Any] = {
     [
         (Limit("rmse_mm", 0.8), "met"),
         (Limit("rmse_mm", 0.79), "not met"),
-        (Limit("rmse_mm", 0.79, min_groups=10), "not shown"),
-        (Limit("rmse_mm", 0.9, condition="foam"), "not shown"),
-        (Limit("rmse_mm", 0.9, confidence=0.95), "not shown"),
+        (Limit("rmse_mm", 0.79, min_groups=10), "not met"),
+        (Limit("rmse_mm", 0.8, min_groups=10), "not enough evidence"),
+        (Limit("rmse_mm", 0.9, condition="foam"), "not enough evidence"),
+        (Limit("rmse_mm", 0.9, confidence=0.95), "not enough evidence"),
         (Limit("rmse_mm", 0.7, confidence=0.95), "not met"),
         (Limit("worst_group_rmse_mm", 1.6, min_groups=9), "met"),
         (Limit("beyond_accepted_share", 0.0), "met"),
-        (Limit("beyond_accepted_share", 0.0, min_groups=2), "not shown"),
+        (Limit("beyond_accepted_share", 0.0, min_groups=2), "not enough evidence"),
     ],
 )
 def test_limits_are_answered(limit: Limit, said: str) -> None:
@@ -104,7 +105,7 @@ def test_nothing_proved_shows_nothing() -> None:
     figures for.
     """
     limits = Limits("l", 1, tuple(Limit(metric, 9.0) for metric in METRICS))
-    assert {row["answer"] for row in answer_scores(limits, None)} == {"not shown"}
+    assert {row["answer"] for row in answer_scores(limits, None)} == {"not enough evidence"}
     everywhere = {"rmse_mm", "worst_group_rmse_mm", "p95_abs_mm", "withheld_share", "beyond_accepted_share"}
     found = {row["metric"]: row["answer"] for row in answer_scores(limits, PROVE)}
-    assert found == {metric: "met" if metric in everywhere else "not shown" for metric in METRICS}
+    assert found == {metric: "met" if metric in everywhere else "not enough evidence" for metric in METRICS}

@@ -114,7 +114,7 @@ def test_limits_are_answered_by_class(trained: Trained) -> None:
     assert said["p95_pct_span", "clean"] == "met"
     assert said["false_wet_episodes", "all"] == "met"
     assert said["dry_missed_share", "all"] == "met"
-    assert said["p95_abs_mm", "hot"] == "not shown"
+    assert said["p95_abs_mm", "hot"] == "not enough evidence"
 
 
 def test_a_band_is_given_with_nine_groups(trained: Trained) -> None:
@@ -162,7 +162,7 @@ def test_temperature_bands_give_no_error_band_and_no_confidence(make_strip: Make
             )
         )
         assert made.metrics["claims"]["classes"]["clean"]["groups"] == 2
-    assert found == [(True, ["met", "met"], False), (False, ["met", "not shown"], True)]
+    assert found == [(True, ["met", "met"], False), (False, ["met", "not enough evidence"], True)]
     assert made.metrics["band"]["reason"].startswith("temperature bands are chosen, not drawn")
 
 

@@ -93,7 +93,7 @@ def test_without_prove_groups_nothing_is_shown(made_up: MadeUp) -> None:
     metrics = _train(made_up(1, prove=0), Limits("l", 1, (Limit("rmse_mm", 100.0),))).metrics
     assert metrics["prove"] is None
     assert metrics["random_rows"] is None
-    assert [row["answer"] for row in metrics["limits"]] == ["not shown"]
+    assert [row["answer"] for row in metrics["limits"]] == ["not enough evidence"]
 
 
 def test_no_band_is_claimed(made_up: MadeUp) -> None:
