@@ -6,6 +6,23 @@ import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 
+MOST_QUOTED = 200  # characters of a text from elsewhere
+_MOST_SAID = 2000  # characters of a part of a sentence; what is longer is a text from elsewhere
+
+
+def quoted(value: object) -> str:
+    """A value from elsewhere as Python writes it: a text in quotation marks, what cannot be printed escaped.
+    Of a long one the end is left out.
+    """
+    if isinstance(value, str) and len(value) > MOST_QUOTED:
+        return f"{value[:MOST_QUOTED]!r}... ({len(value)} characters)"
+    shown = repr(value)
+    return shown if isinstance(value, str) or len(shown) <= MOST_QUOTED else f"{shown[:MOST_QUOTED]}..."
+
+
+def _bounded(part: str) -> str:
+    return part if len(part) <= _MOST_SAID else f"{part[:MOST_QUOTED]}... ({len(part)} characters)"
+
 
 class InnageError(Exception):
     """Base of every error that the command line shows as one sentence with exit code 2.
@@ -24,6 +41,7 @@ class InnageError(Exception):
     def __init__(
         self, where: str, found: str, expected: str = "", hint: str = "", *, fields: Sequence[str] = ()
     ) -> None:
+        where, found, expected, hint = (_bounded(part) for part in (where, found, expected, hint))
         self.where, self.found, self.expected, self.hint = where, found, expected, hint
         self.fields = tuple(fields)
         sentence = f"{where}: {found}"

@@ -7,7 +7,7 @@ from __future__ import annotations
 import math
 import re
 
-from dataset.errors import InputError
+from dataset.errors import InputError, quoted
 
 MAX_NAME = 60
 MAX_MM = 100_000.0
@@ -25,7 +25,7 @@ def check_name(what: str, name: str) -> None:
     if not _NAME.fullmatch(name) or len(name) > MAX_NAME:
         raise InputError(
             f"{what} name",
-            repr(name),
+            quoted(name),
             f"1 to {MAX_NAME} letters, digits, '-', '_' or '.', the first a letter, digit or '_'",
         )
 

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from dataset.errors import InputError
+from dataset.errors import InputError, quoted
 from dataset.labels import liquids
 from dataset.labels.conditions import check_stretches
 from dataset.records import (
@@ -251,7 +251,7 @@ def check_limits(limits: Limits) -> None:
     if limits.signer is not None:
         if not limits.signer.strip() or "\n" in limits.signer:
             raise InputError(
-                f"{where}, signer", repr(limits.signer), "the name of the person who signs, on one line"
+                f"{where}, signer", quoted(limits.signer), "the name of the person who signs, on one line"
             )
         check_text(f"{where}, signer", limits.signer)
 

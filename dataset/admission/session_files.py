@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dataset.admission.rules import check_period
-from dataset.errors import InputError
+from dataset.errors import InputError, quoted
 from dataset.files.sheets import DELIMITERS, STANDARD_INPUT, Sheet, is_number, read_content, sheet_of
 from dataset.labels.marking import Labelling, Method, level_of, marks_of_readings
 from dataset.labels.ramps import Stream
@@ -123,7 +123,7 @@ def _by_cell(sheet: Sheet, column: str, optional: bool) -> NDArray[np.float64]:
 
 
 def _no_number(sheet: Sheet, row: int, column: str, cell: str) -> InputError:
-    content = repr(cell) if cell.strip() else "an empty cell"
+    content = quoted(cell) if cell.strip() else "an empty cell"
     return InputError(sheet.where(row, column), content, "a number", "mend or remove the line")
 
 

@@ -17,7 +17,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from dataset.errors import InputError, naming
+from dataset.errors import InputError, naming, quoted
 from dataset.records import Mark, Session
 
 KELVIN = 10.0  # width of a temperature band where nobody gives another
@@ -147,7 +147,7 @@ def read_edges(where: str, text: str) -> tuple[float, ...]:
         edges = [float(part) for part in text.split(",")]
     except ValueError as error:
         raise InputError(
-            where, repr(text), "degrees Celsius, separated by commas, such as 5,15,25"
+            where, quoted(text), "degrees Celsius, separated by commas, such as 5,15,25"
         ) from error
     return check_edges(where, edges)
 

@@ -20,7 +20,8 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from dataset.errors import InputError
+from dataset.errors import InputError, quoted
+from dataset.files.disk import read_at_most, stream_at_most
 
 if TYPE_CHECKING:
     from pyarrow import ChunkedArray
@@ -36,6 +37,10 @@ SAMPLE_LINES = 25
 STANDARD_INPUT = Path("-")
 PARQUET = "Parquet"  # in a delimiter's place
 MOST_ROWS = 20_000_000
+MOST_LINES = 5_000_000  # of text, which takes more room than numbers while it is read
+MOST_LINE = 1 << 20  # characters
+MOST_COLUMNS = 4096
+MOST_LISTED = 40  # names of columns in an error
 
 _NO_ROW = tuple(b"# \t\n")  # what lines that are no rows begin with; blanks may lead to either
 _SEPARATOR = "\x1f"  # a unit separator, which stands in no number
@@ -92,6 +97,7 @@ class TextSheet:
         self.path, self._named = path, named
         text = _text(path, content)
         self._text = text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
+        _check_size(path, self._text)
         self._quoted = '"' in text
         self._every_line_counts = _every_line_counts(self._text)
         sample = (
@@ -109,6 +115,7 @@ class TextSheet:
             _check_quotes(path, self._lines)
         self.delimiter = delimiter or _find_delimiter([line for line in sample if line])
         first = [cell.strip() for cell in _split(sample[0], self.delimiter)]
+        _check_columns(path, len(first))
         self.header: Sequence[str] = first if named else [str(k + 1) for k in range(len(first))]
 
     @cached_property
@@ -206,6 +213,29 @@ def _text(path: Path, content: bytes) -> str:
         ) from error
 
 
+def _check_size(path: Path, text: str) -> None:
+    """No more lines, and none longer, than can be cut into cells with some memory."""
+    lines = text.count("\n")
+    if lines > MOST_LINES:
+        raise InputError(
+            str(path), f"{lines} lines", f"at most {MOST_LINES}", "cut the recording into sessions"
+        )
+    start = 0
+    while len(text) - start > MOST_LINE:  # looks at every end of a line that is needed, at no other
+        end = text.rfind("\n", start, start + MOST_LINE + 1)
+        if end < 0:
+            number = text.count("\n", 0, start) + 1
+            raise InputError(
+                f"{path}, line {number}", f"more than {MOST_LINE} characters", "one line a frame"
+            )
+        start = end + 1
+
+
+def _check_columns(path: Path, columns: int) -> None:
+    if columns > MOST_COLUMNS:
+        raise InputError(str(path), f"{columns} columns", f"at most {MOST_COLUMNS}")
+
+
 def _every_line_counts(text: str) -> bool:
     """Whether no line is blank or a remark, an empty one at the end aside."""
     content = np.frombuffer(text.encode(), np.uint8)
@@ -275,6 +305,7 @@ class ParquetSheet:
             raise self._damaged(error) from error
         self.header: Sequence[str] = self._file.schema_arrow.names
         self.rows = self._file.metadata.num_rows
+        _check_columns(path, len(self.header))
         if not 0 <= self.rows <= MOST_ROWS:
             raise InputError(
                 str(path), f"{self.rows} rows", f"at most {MOST_ROWS}", "cut the recording into sessions"
@@ -354,9 +385,9 @@ def _arrow_errors() -> tuple[type[Exception], ...]:
 def read_content(path: Path) -> bytes:
     """The bytes of a file, or of standard input for '-'; InputError when they can't be had."""
     if path == STANDARD_INPUT:
-        return sys.stdin.buffer.read()
+        return stream_at_most(sys.stdin.buffer, "standard input")
     try:
-        return path.read_bytes()
+        return read_at_most(path)
     except FileNotFoundError as error:
         raise InputError(str(path), "does not exist", "a text or Parquet file") from error
     except OSError as error:
@@ -399,10 +430,15 @@ def _check_column(sheet: Sheet, column: str) -> None:
         raise InputError(
             sheet.top(),
             f"no column {column!r}",
-            "one of " + ", ".join(repr(name) for name in sheet.header),
+            "one of " + _listed(sheet.header),
             hint,
             fields=_NAMING_FIELDS,
         )
+
+
+def _listed(names: Sequence[str]) -> str:
+    few = ", ".join(map(quoted, names[:MOST_LISTED]))
+    return few + (f" and {len(names) - MOST_LISTED} more" if len(names) > MOST_LISTED else "")
 
 
 _NAMING_FIELDS = tuple(

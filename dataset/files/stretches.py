@@ -14,7 +14,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from dataset.errors import InputError
+from dataset.errors import InputError, quoted
+from dataset.files.disk import text_at_most
 from dataset.files.lines import cells_of
 
 _WHOLE = re.compile(r"-?[0-9]{1,15}")  # as many digits as a time in milliseconds may have
@@ -44,9 +45,9 @@ class StretchLine:
         try:
             value = float(cell)
         except ValueError as error:
-            raise InputError(self.place(column), repr(cell), "a number") from error
+            raise InputError(self.place(column), quoted(cell), "a number") from error
         if not np.isfinite(value):
-            raise InputError(self.place(column), repr(cell), "a number")
+            raise InputError(self.place(column), quoted(cell), "a number")
         return value
 
 
@@ -63,7 +64,7 @@ def read_stretch_lines(path: Path, columns: Sequence[str], t_ms: NDArray[np.int6
         InputError: the first fault.
     """
     try:
-        lines = path.read_text("utf-8-sig").splitlines()
+        lines = text_at_most(path).splitlines()
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(str(path), "cannot be read", "a CSV file in UTF-8") from error
     rows = [

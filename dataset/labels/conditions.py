@@ -15,7 +15,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from dataset.errors import InputError
+from dataset.errors import InputError, quoted
 from dataset.files.stretches import read_stretch_lines
 from dataset.records import Conditions, Coupling, Flow, Stretch, Surface, Wall
 
@@ -44,7 +44,7 @@ def read_conditions(where: str, text: str) -> Conditions:
         if axis not in AXES or not equals or not value:
             raise InputError(
                 where,
-                repr(part.strip()),
+                quoted(part.strip()),
                 "AXIS=VALUE, such as surface=foam:20-45,wall=film",
                 "axes: " + ", ".join(AXES),
             )
@@ -168,7 +168,7 @@ def _surface(where: str, text: str) -> tuple[tuple[Surface, ...], tuple[float, f
         if colon:
             foam_mm = _pair(where, heights, "-", AXES["surface"]) if name == Surface.FOAM else None
             if foam_mm is None:
-                raise InputError(where, repr(word), AXES["surface"])
+                raise InputError(where, quoted(word), AXES["surface"])
         words.append(name)
     return _several(Surface, where, "+".join(words)), foam_mm
 
@@ -178,7 +178,7 @@ def _several(kind: type[E_], where: str, text: str) -> tuple[E_, ...]:
     axis = kind.__name__.lower()
     values = sorted(_one(kind, axis, where, word.strip()) for word in text.split("+"))
     if len(set(values)) < len(values) or (len(values) > 1 and any(value in _ALONE for value in values)):
-        raise InputError(where, repr(text), AXES[axis])
+        raise InputError(where, quoted(text), AXES[axis])
     return tuple(values)
 
 
@@ -186,13 +186,13 @@ def _one(kind: type[E_], axis: str, where: str, text: str) -> E_:
     try:
         return kind(text)
     except ValueError as error:
-        raise InputError(where, repr(text), AXES[axis]) from error
+        raise InputError(where, quoted(text), AXES[axis]) from error
 
 
 def _tilt(where: str, text: str) -> tuple[float, float]:
     x, y = _pair(where, text, ":", AXES["tilt"])
     if max(abs(x), abs(y)) > MAX_TILT_DEG:
-        raise InputError(where, repr(text), f"angles from -{MAX_TILT_DEG:g} to {MAX_TILT_DEG:g} degrees")
+        raise InputError(where, quoted(text), f"angles from -{MAX_TILT_DEG:g} to {MAX_TILT_DEG:g} degrees")
     return x, y
 
 
@@ -201,7 +201,7 @@ def _pair(where: str, text: str, between: str, expected: str) -> tuple[float, fl
     try:
         pair = (float(first), float(second))
     except ValueError as error:
-        raise InputError(where, repr(text), expected) from error
+        raise InputError(where, quoted(text), expected) from error
     if not np.isfinite(pair).all():
-        raise InputError(where, repr(text), expected)
+        raise InputError(where, quoted(text), expected)
     return pair

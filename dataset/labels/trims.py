@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from dataset.errors import InputError
+from dataset.errors import InputError, quoted
 from dataset.labels.steady import noise, steady_stretches
 from dataset.records import CountLaw, Frames, Mark, Mounting, Sensor, Session, Trim, TrimKind, TrimLimits
 from dataset.values import FEWEST_GROUPS, LEAST_NOISE, MAD_TO_SD, MAX_MM, check_number, check_text
@@ -155,7 +155,7 @@ def _check_date(where: str, date: str) -> None:
     except ValueError:
         known = False
     if not known:
-        raise InputError(f"{where}, date", repr(date), "a date as YYYY-MM-DD, such as 2026-01-31")
+        raise InputError(f"{where}, date", quoted(date), "a date as YYYY-MM-DD, such as 2026-01-31")
 
 
 def _check_kind(where: str, trim: Trim) -> None:

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dataset.canonical import readings_sha256
-from dataset.errors import InputError, naming
+from dataset.errors import InputError, naming, quoted
 from dataset.labels.conditions import read_conditions
 from dataset.labels.marking import Labelling, Method, level_of
 from dataset.live.board import ASTRAY, BAD, LIKE_LINES, Line, LineReader
@@ -354,7 +354,7 @@ class Capture:
         typed = _READING.fullmatch(word or (target.text if target else ""))
         if typed is None:
             raise InputError(
-                "entry", repr(text.strip()), "Enter, a reading such as 12.5 or 431 g, skip, back or done"
+                "entry", quoted(text.strip()), "Enter, a reading such as 12.5 or 431 g, skip, back or done"
             )
         reading, unit = float(typed[1].replace(",", ".")), typed[2] or (target.unit if target else "mm")
         mark = self._label(reading, unit)

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from itertools import zip_longest
 from pathlib import Path
 
-from dataset.errors import InputError, naming
+from dataset.errors import InputError, naming, quoted
+from dataset.files.disk import text_at_most
 from dataset.files.lines import cells_of
 from dataset.records import Sensor, Tank
 
@@ -39,7 +40,7 @@ def read_plan(path: Path, sensor: Sensor, tank: Tank, hold_s: float = HOLD_S) ->
         InputError: the file, line and column at fault.
     """
     try:
-        text = path.read_text("utf-8-sig")
+        text = text_at_most(path)
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(
             str(path),
@@ -109,7 +110,7 @@ def _number(where: str, column: str, cell: str) -> float:
     try:
         value = float(cell.replace(",", "."))
     except ValueError as error:
-        raise InputError(f"{where}, column {column!r}", repr(cell), "a number") from error
+        raise InputError(f"{where}, column {column!r}", quoted(cell), "a number") from error
     if not math.isfinite(value):
-        raise InputError(f"{where}, column {column!r}", repr(cell), "a finite number")
+        raise InputError(f"{where}, column {column!r}", quoted(cell), "a finite number")
     return value

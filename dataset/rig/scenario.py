@@ -12,7 +12,8 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, get_args, get_origin, get_type_hints
 
-from dataset.errors import InputError
+from dataset.errors import InputError, quoted
+from dataset.files.disk import text_at_most
 from dataset.records import CountLaw, Liquid, Mounting, Pad, Sensor, Tank
 from dataset.rig.media import Medium
 from dataset.rig.slices import Slice, pads_of
@@ -214,7 +215,7 @@ class Scenario:
             return names.index(ref)
         indices = [k for k, t in enumerate(self.tank) if t.name == ref]
         if not indices:
-            raise InputError(f"scenario {self.name}, tank", repr(ref), "one of " + ", ".join(names))
+            raise InputError(f"scenario {self.name}, tank", quoted(ref), "one of " + ", ".join(names))
         return indices[-1]
 
     def find_recipe(self, name: str) -> Recipe:
@@ -294,7 +295,7 @@ def _named(scenario: Scenario, what: str, name: str, among: tuple[Any, ...]) -> 
         if one.name == name:
             return one
     raise InputError(
-        f"scenario {scenario.name}, {what}", repr(name), "one of " + ", ".join(one.name for one in among)
+        f"scenario {scenario.name}, {what}", quoted(name), "one of " + ", ".join(one.name for one in among)
     )
 
 
@@ -310,7 +311,7 @@ def load_scenario(ref: str) -> Scenario:
         )
     path = Path(ref)
     try:
-        text = path.read_text("utf-8")
+        text = text_at_most(path)
     except (OSError, UnicodeDecodeError) as error:
         hint = "built in: " + ", ".join(BUILT_IN)
         raise InputError(
@@ -333,7 +334,7 @@ def read_scenario(text: str, where: str) -> Scenario:
 def _build(kind: type, content: Any, where: str) -> Any:
     """A dataclass from a table, every key checked against its type."""
     if not isinstance(content, Mapping):
-        raise InputError(where, repr(content), "a table")
+        raise InputError(where, quoted(content), "a table")
     known: dict[str, Field[Any]] = {f.name: f for f in fields(kind)}
     hints = get_type_hints(kind)
     for key in content:
@@ -354,7 +355,9 @@ def _value(hint: Any, value: Any, where: str) -> Any:
     if get_origin(hint) is tuple:
         item, *rest = get_args(hint)
         if not isinstance(value, list) or (rest and rest[0] is not Ellipsis and len(value) != 1 + len(rest)):
-            raise InputError(where, repr(value), "two numbers, [least, most]" if item is float else "a list")
+            raise InputError(
+                where, quoted(value), "two numbers, [least, most]" if item is float else "a list"
+            )
         return tuple(_value(item, one, f"{where} {k + 1}") for k, one in enumerate(value))
     if hint is float and isinstance(value, int | float) and not isinstance(value, bool):
         return float(value)
@@ -362,7 +365,7 @@ def _value(hint: Any, value: Any, where: str) -> Any:
         return value
     raise InputError(
         where,
-        repr(value),
+        quoted(value),
         {"float": "a number", "int": "a whole number", "str": "a text", "bool": "true or false"}[
             hint.__name__
         ],
@@ -418,14 +421,14 @@ def _check(scenario: Scenario, where: str) -> None:
             raise InputError(path, _plain(value), "[least, most]")
     if scenario.board.count_law not in tuple(CountLaw):
         raise InputError(
-            f"{where}, board, count_law", repr(scenario.board.count_law), "one of " + ", ".join(CountLaw)
+            f"{where}, board, count_law", quoted(scenario.board.count_law), "one of " + ", ".join(CountLaw)
         )
     _check_names(scenario, where)
     for k, tank in enumerate(scenario.tank, 1):
         _check_tank(tank, scenario, f"{where}, tank {k}")
     for k, recipe in enumerate(scenario.recipe, 1):
         if recipe.path not in PATHS:
-            raise InputError(f"{where}, recipe {k}, path", repr(recipe.path), "one of " + ", ".join(PATHS))
+            raise InputError(f"{where}, recipe {k}, path", quoted(recipe.path), "one of " + ", ".join(PATHS))
         if len(recipe.liquid_c) not in (0, 2):
             raise InputError(
                 f"{where}, recipe {k}, liquid_c", _plain(recipe.liquid_c), "two numbers, [least, most]"
@@ -471,7 +474,7 @@ def _check_tank(tank: RigTank, scenario: Scenario, where: str) -> None:
         raise InputError(f"{where}, liquids", "none", "one of " + ", ".join(known))
     for name in tank.liquids:
         if name not in known:
-            raise InputError(f"{where}, liquids", repr(name), "one of " + ", ".join(known))
+            raise InputError(f"{where}, liquids", quoted(name), "one of " + ", ".join(known))
 
 
 def _numbers(part: Any, where: str) -> Iterator[tuple[str, str, tuple[float, ...]]]:

@@ -146,6 +146,8 @@ def file_sha256(path: Path) -> str:
     """SHA-256 of a file's bytes, a piece at a time."""
     total = hashlib.sha256()
     try:
+        if path.exists() and not path.is_file():
+            raise InputError(str(path), "is no plain file", "a backup")
         with path.open("rb") as file:
             while piece := file.read(_PIECE):
                 total.update(piece)

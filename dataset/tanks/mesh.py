@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dataset.errors import InputError
+from dataset.files.disk import MOST_TEXT_BYTES, read_at_most
 from dataset.tanks.quadrature import Reals
 from dataset.tanks.strapping import Slices
 
@@ -40,7 +41,7 @@ def read_mesh(path: Path) -> Slices:
         raise InputError(str(path), "a mesh of another kind", "an STL file (*.stl)")
     logging.getLogger("trimesh").addHandler(_SILENT)
     try:
-        content = path.read_bytes()
+        content = read_at_most(path, 4 * MOST_TEXT_BYTES)
     except OSError as error:
         raise InputError(str(path), f"cannot be read ({error.strerror})", "an STL file") from error
     if not _is_stl(content):

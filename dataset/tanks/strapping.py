@@ -7,7 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
-from dataset.errors import InputError
+from dataset.errors import InputError, quoted
+from dataset.files.disk import text_at_most
 from dataset.files.lines import cells_of
 from dataset.tanks.quadrature import Reals
 from dataset.tanks.shapes import Section
@@ -154,7 +155,7 @@ def csv_rows(
     nothing but those and ``known``.
     """
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = text_at_most(path)
     except (OSError, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) else "it isn't UTF-8 text"
         raise InputError(str(path), f"cannot be read ({reason})", "a CSV file") from error
@@ -197,5 +198,5 @@ def csv_number(path: Path, line: int, row: dict[str, str], column: str) -> float
     except ValueError:
         value = np.nan
     if not np.isfinite(value):
-        raise InputError(f"{path}, line {line}, column {column}", repr(row[column]), "a number")
+        raise InputError(f"{path}, line {line}, column {column}", quoted(row[column]), "a number")
     return value

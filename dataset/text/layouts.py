@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from dataset.errors import InputError
+from dataset.errors import InputError, quoted
 from dataset.records import Mounting, Pad, PadRole
 from dataset.tanks.profile import from_json
 from dataset.tanks.strapping import csv_number, csv_rows
@@ -48,14 +48,14 @@ def read_layout(path: Path) -> tuple[Pad, ...]:
 
 def _channel(path: Path, line: int, text: str) -> int:
     if not (text.isascii() and text.isdigit() and len(text) <= 9):
-        raise InputError(f"{path}, line {line}, column channel", repr(text[:80]), "a whole number from 0")
+        raise InputError(f"{path}, line {line}, column channel", quoted(text[:80]), "a whole number from 0")
     return int(text)
 
 
 def _role(path: Path, line: int, text: str) -> PadRole:
     if text not in ("", *PadRole):
         raise InputError(
-            f"{path}, line {line}, column role", repr(text), "level, reference or nothing (level)"
+            f"{path}, line {line}, column role", quoted(text), "level, reference or nothing (level)"
         )
     return PadRole(text or PadRole.LEVEL)
 

@@ -21,7 +21,8 @@ from pathlib import Path
 from typing import Any
 
 from dataset.canonical import limits_sha256
-from dataset.errors import InputError
+from dataset.errors import InputError, quoted
+from dataset.files.disk import text_at_most
 from dataset.records import METRICS, Limit, Limits
 
 BUILT_IN = "default"
@@ -129,7 +130,7 @@ def _row(where: str, table: Mapping[str, Any]) -> Limit:
         if key not in table:
             raise InputError(where, f"no key {key}", "metric and bound in each row")
     if table["metric"] not in METRICS:
-        raise InputError(f"{where}, metric", repr(table["metric"]), "one of " + ", ".join(METRICS))
+        raise InputError(f"{where}, metric", quoted(table["metric"]), "one of " + ", ".join(METRICS))
     confidence = table.get("confidence")
     return Limit(
         metric=table["metric"],
@@ -188,7 +189,7 @@ def limits_source(given: str) -> tuple[str, str]:
         return DEFAULT_TOML, "the built-in limits"
     path = Path(given)
     try:
-        return path.read_text("utf-8"), str(path)
+        return text_at_most(path), str(path)
     except (OSError, UnicodeDecodeError) as error:
         hint = f"{BUILT_IN!r} takes the built-in set"
         raise InputError(str(path), "cannot be read", "a TOML file in UTF-8", hint) from error

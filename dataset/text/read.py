@@ -16,7 +16,7 @@ from typing import Any, TypeVar
 
 from dataset.admission import rules
 from dataset.canonical import canonical_json, mark_revision_sha256
-from dataset.errors import InputError
+from dataset.errors import InputError, quoted
 from dataset.records import (
     Budget,
     ColumnMapping,
@@ -283,7 +283,7 @@ def _revision(
     sha256, session, parent = row["sha256"] or "", row["session"] or "", row["parent"]
     for digest in (sha256, session, *([] if parent is None else [parent])):
         if not _DIGEST.fullmatch(digest):
-            raise InputError(where, repr(digest[:70]), "a SHA-256 in hex")
+            raise InputError(where, quoted(digest[:70]), "a SHA-256 in hex")
     own = tuple(marks.get(marks_file(session), {}).get(sha256, ()))
     hashed = mark_revision_sha256(session, parent, row["author"] or "", row["reason"] or "", own)
     if hashed != sha256:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dataset.errors import InputError, StoreError
+from dataset.files.disk import text_at_most
 from innage.jobs import Progress, silent
 from innage.jobs.folders import write_file
 
@@ -135,7 +136,7 @@ def hash_file(copy: Path) -> Path:
 def _read_hash(copy: Path) -> str:
     beside = hash_file(copy)
     try:
-        words = beside.read_text("utf-8")[:200].split()
+        words = text_at_most(beside)[:200].split()
     except (OSError, UnicodeDecodeError) as error:
         raise _no_hash(beside, "cannot be read") from error
     if not words:

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dataset.errors import InputError, NotFoundError, StoreError
+from dataset.files.disk import read_at_most
 from innage.jobs import Progress, silent
 
 if TYPE_CHECKING:
@@ -280,7 +281,7 @@ class Traced:
 def trace(store: Store, file: Path) -> Traced:
     """Walk from a file of a bundle back to the readings behind it. InputError where it cannot be read."""
     try:
-        content = file.read_bytes()
+        content = read_at_most(file)
     except OSError as error:
         raise InputError(
             str(file), f"cannot be read ({error.strerror})", "a file of an exported bundle"
