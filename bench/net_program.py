@@ -105,11 +105,12 @@ def _outputs(b: Builder, level: str, scores: str) -> Program:
     b.renew("frames", b.node("clip", b.node("add", "frames", b.const(1)), low=0, high=8))
     settling = b.node("greater", b.const(8), "frames")
     code = b.const(0)
-    for weight, flag in zip((1, 2, 4, 8, 16), (flags[1], flags[2], flags[3], broken, settling), strict=True):
+    for weight, flag in zip((1, 2, 4, 8), (flags[1], flags[2], flags[3], broken), strict=True):
         code = b.node("add", code, b.node("mul", flag, b.const(weight)))
     withheld = b.node(
-        "max", b.node("lookup", code, table=tuple(int(c >= 4 or c == 3) for c in range(32))), flags[0]
+        "max", b.node("lookup", code, table=tuple(int(c >= 4 or c == 3) for c in range(16))), flags[0]
     )
+    withheld = b.node("max", withheld, settling)
     empty = b.node("greater", b.const(192), wanted)
     low, high = (
         b.node("clip", b.node("sub", wanted, b.const(256)), low=0, high=SPAN),

@@ -16,6 +16,7 @@ import numpy as np
 
 from dataset.errors import InputError
 from training.program import OUTPUTS, VALID, Array, Interval, Program, initial_state, prepare, step
+from training.program.reasons import reasons_of
 
 _STREAM_FRAMES = 8  # frames of a stream behind the settling
 _MOST_SETTLING = 248
@@ -30,7 +31,7 @@ class Vectors:
 
     Inputs: ``trim`` (n, trim size, or n, 0 without trim; the same in all rows of a stream), ``counts`` (n,
         channels),
-    ``temperature`` (n,), ``faults`` (n,). Expected: ``prepared`` (n, prepared size), ``readings`` (n, 5) in
+    ``temperature`` (n,), ``faults`` (n,). Expected: ``prepared`` (n, prepared size), ``readings`` (n, 6) in
     the order of ``OUTPUTS``, ``state`` (n, state size) after the frame. All int64.
     """
 
@@ -179,7 +180,7 @@ def _heading(widths: Sequence[int]) -> str:
             *numbered["count"],
             "temperature",
             "faults",
-            *OUTPUTS,
+            *OUTPUTS[: widths[5]],
             *numbered["state"],
             *numbered["prepared"],
         ]
@@ -203,7 +204,7 @@ def from_csv(program: Program, text: str, where: str = "vectors") -> Vectors:
         program.channels,
         1,
         1,
-        len(OUTPUTS),
+        _stated_outputs(program, heading),
         program.state_size,
         program.prepared_size,
     )
@@ -233,7 +234,15 @@ def from_csv(program: Program, text: str, where: str = "vectors") -> Vectors:
             "a 1 where no stream starts, or none where one does",
             f"a 1 every {frames} rows",
         )
+    if readings.shape[1] < len(OUTPUTS):
+        readings = np.column_stack([readings, reasons_of(readings[:, -2], readings[:, -1])])
     return Vectors(int(frames), trims, counts, temperature[:, 0], faults[:, 0], prepared, readings, state)
+
+
+def _stated_outputs(program: Program, heading: str) -> int:
+    """How many outputs the rows hold: those of the first format, which knew no reason, lack the last."""
+    first = program.format == 1 and OUTPUTS[-1] not in heading.split(",")
+    return len(OUTPUTS) - first
 
 
 def corners(program: Program) -> Array:

@@ -22,7 +22,7 @@ from export.c.prefix import check_prefix
 from export.cautions import CAUTION
 from export.volume import VolumeTable
 from training.costs import Cost, against
-from training.program import FORMAT, LEVEL_UNITS_PER_MM, Program, digest, model_id
+from training.program import LEVEL_UNITS_PER_MM, Program, digest, model_id
 
 MANIFEST = "manifest.json"
 MANIFEST_FORMAT = 3  # raised when a manifest of the old form would be read wrongly
@@ -183,7 +183,7 @@ def model_facts(
 def program_facts(program: Program) -> dict[str, Any]:
     """What a manifest says of the program itself."""
     sha256 = digest(program)
-    return {"sha256": sha256, "model_id": f"0x{model_id(program):08x}", "program_format": FORMAT}
+    return {"sha256": sha256, "model_id": f"0x{model_id(program):08x}", "program_format": program.format}
 
 
 def units_of(program: Program) -> dict[str, Any]:

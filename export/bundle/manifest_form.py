@@ -141,7 +141,7 @@ _MODEL = record(
         "name": _WORD,
         "sha256": _HASH,
         "model_id": text("0x[0-9a-f]{8}"),
-        "program_format": whole(FORMAT, FORMAT),
+        "program_format": whole(1, FORMAT),
         "parent": maybe(_WORD),
         "float_onnx_sha256": _HASH,
     }

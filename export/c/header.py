@@ -23,6 +23,7 @@ from training.program import (
     LEVEL_UNITS_PER_MM,
     NO_LEVEL,
     NO_TEMPERATURE,
+    REASON_NAMES,
     TEMPERATURE_RANGE,
     Program,
     digest,
@@ -34,7 +35,13 @@ _FLAG_MEANING = {
     "film": "a film or residue on the wall",
     "out_of_range": "counts unlike anything the model was made from",
     "sensor_fault": "a channel is broken, or an input outside the declared domain",
-    "settling": "too few frames since power-on",
+}
+_REASON_MEANING = {
+    "none": "the reading is given",
+    "doubt": "the model does not trust its level, or it still settles after power-on",
+    "strange": "a pattern of counts unlike any the model was made from",
+    "range": "a count outside what the model was made from",
+    "fault": "a channel is broken, an input outside the declared domain, or memory that was not set up",
 }
 
 
@@ -89,6 +96,10 @@ def header_gaps(
         "flags": "\n".join(
             f"#define {prefix.upper()}_FLAG_{name.upper()} {bit}U /* {_FLAG_MEANING[name]} */"
             for name, bit in FLAG_BITS.items()
+        ),
+        "reasons": "\n".join(
+            f"#define {prefix.upper()}_REASON_{name.upper()} {code}U /* {_REASON_MEANING[name]} */"
+            for code, name in REASON_NAMES.items()
         ),
         "state_size": str(layout.state.size),
         "prepared_size": str(layout.prepared.size),
@@ -154,6 +165,7 @@ def _reading_members(struct: Struct, macros: str) -> str:
     comments = {
         "validity": f"{macros}_WITHHELD, {macros}_VALID or {macros}_EMPTY",
         "flags": f"{macros}_FLAG_...",
+        "reason": f"{macros}_REASON_..., why it is withheld",
     }
     width = max(len(member.declaration) for member in struct.members if member.name in comments)
     lines = [

@@ -117,7 +117,7 @@ def _number(ctype: str) -> np.dtype[np.generic]:
     return np.dtype(ctype.removesuffix("_t")).newbyteorder("<")
 
 
-_READING_TYPES = {"validity": "uint8_t", "flags": "uint8_t"}
+_READING_TYPES = dict.fromkeys(("validity", "flags", "reason"), "uint8_t")
 READING = placed(Member(name, _READING_TYPES.get(name, "int32_t")) for name in OUTPUTS)
 
 

@@ -32,7 +32,7 @@ from export.c.prefix import check_prefix
 from export.c.text import fill, literal, span_text, template
 from export.known_answer import known_answer
 from export.volume import VolumeTable
-from training.program import FORMAT, OPS, TEMPERATURE_RANGE, Interval, Node, Program, analyse, model_id
+from training.program import OPS, TEMPERATURE_RANGE, Interval, Node, Program, analyse, model_id
 
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,39}")
 
@@ -83,7 +83,7 @@ def emit_c(
     gaps = {
         "prefix": prefix,
         "PREFIX": prefix.upper(),
-        "format": str(FORMAT),
+        "format": str(program.format),
         "model_id": f"0x{model_id(program):08X}",
         "identity": identity(program),
         "prepare": _prepare(program, prefix, tables, shared),
@@ -202,7 +202,7 @@ def _step(program: Program, prefix: str, tables: Tables, shared: Kernels) -> tup
     inner += [f"reading->{o} = {body.values[program.outputs[o]].at(0)};" for o in ("low", "level", "high")]
     inner += [
         f"reading->{o} = (uint8_t){atom(body.values[program.outputs[o]].at(0))};"
-        for o in ("validity", "flags")
+        for o in ("validity", "flags", "reason")
     ]
     lines = [
         *_domain(program, prefix),
@@ -232,6 +232,7 @@ def _withheld(prefix: str) -> list[str]:
         f"reading->high = {big}_SPAN;",
         f"reading->validity = {big}_WITHHELD;",
         f"reading->flags = {big}_FLAG_SENSOR_FAULT;",
+        f"reading->reason = {big}_REASON_FAULT;",
     ]
 
 

@@ -16,7 +16,7 @@ from dataset.records import Frames
 from export.c.source import emit_c
 from export.compilers.toolchain import build_host, run_rows
 from training.judging.streams import restarts as steps_outside
-from training.program import NO_TEMPERATURE, Array, Program, run
+from training.program import NO_TEMPERATURE, OUTPUTS, Array, Program, run
 from training.program.model import TEMPERATURE_RANGE
 
 CROSS_CHECKED = 1000  # frames that the interpreter computes as well: a difference would show long before
@@ -25,7 +25,7 @@ _PER_DEGREE = 10
 
 @dataclass(frozen=True)
 class Replayed:
-    """``readings`` int64 (n, 5) in the order of ``OUTPUTS``; ``restarts`` int64: frames before which the step
+    """``readings`` int64 (n, 6) in the order of ``OUTPUTS``; ``restarts`` int64: frames before which the step
     was outside the tolerance.
 
     ``steps_ms`` are those steps.
@@ -99,4 +99,4 @@ def _interpreted(
     end = min(CROSS_CHECKED, len(counts))
     edges = [*np.flatnonzero(first[:end]).tolist(), end]
     pieces = [run(program, counts[a:b], warm[a:b], None, trim).table() for a, b in pairwise(edges)]
-    return np.concatenate(pieces) if pieces else np.zeros((0, 5), np.int64)
+    return np.concatenate(pieces) if pieces else np.zeros((0, len(OUTPUTS)), np.int64)

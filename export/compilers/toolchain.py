@@ -246,7 +246,7 @@ def compile_host(root: Path, unit: str, *flags: str) -> bytes:
 
 
 def run_host(host: HostProgram, vectors: Vectors) -> tuple[Array, Array]:
-    """Run the vectors' inputs; gives readings of shape (n, 5) and the state after each frame, (n, state
+    """Run the vectors' inputs; gives readings of shape (n, 6) and the state after each frame, (n, state
     size).
 
     Raises ToolError when the program stops early: undefined behaviour, a failed self-test, a refused trim.

@@ -39,7 +39,7 @@ _CHUNK = 4096  # frames of one call of the driver, at least one stream
 
 @dataclass(frozen=True)
 class EmulatedRun:
-    """What a run gave, a row a frame: ``readings`` (n, 5), ``state`` (n, state size), ``cycles`` (n,) of step
+    """What a run gave, a row a frame: ``readings`` (n, 6), ``state`` (n, state size), ``cycles`` (n,) of step
     alone.
 
     ``stack`` is the deepest use in bytes by any function that was called, arguments that the caller leaves on

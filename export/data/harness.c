@@ -6,7 +6,7 @@
  *
  * A row holds first (1 where a stream starts at power-on), trim counts when the model uses them, counts, temperature and fault mask;
  * what stands behind them is not read. A line that does not start with a digit is a heading. One line is printed per row:
- * low, level, high, validity, flags, then the values of the state. There is no test in here: compare the output with the expected columns.
+ * low, level, high, validity, flags, reason, then the values of the state. There is no test in here: compare the output with the expected columns.
  */
 #include "@prefix@.h"
 
@@ -91,8 +91,8 @@ int main(void)
             }
         }
         (void)@prefix@_step(&state, &prepared, &scratch, counts, temperature, faults, &reading);
-        (void)printf("%ld,%ld,%ld,%u,%u", (long)reading.low, (long)reading.level, (long)reading.high, (unsigned int)reading.validity,
-                     (unsigned int)reading.flags);
+        (void)printf("%ld,%ld,%ld,%u,%u,%u", (long)reading.low, (long)reading.level, (long)reading.high, (unsigned int)reading.validity,
+                     (unsigned int)reading.flags, (unsigned int)reading.reason);
         print_state(&state);
     }
     return 0;

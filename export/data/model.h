@@ -52,7 +52,7 @@
 extern "C" {
 #endif
 
-#define @PREFIX@_API_VERSION 2
+#define @PREFIX@_API_VERSION 3
 #define @PREFIX@_FORMAT @format@
 #define @PREFIX@_MODEL_ID @model_id@U
 #define @PREFIX@_SENSOR @sensor@U /* of the sensor revision that the model was made for; each stored trim carries it */
@@ -80,6 +80,9 @@ extern "C" {
 
 /* Flags of a reading; they are independent of one another. */
 @flags@
+
+/* Why a reading is withheld; where several hold, the one with the largest number. */
+@reasons@
 
 /*
  * A trim in non-volatile memory: a record for each kind, one behind another, in this layout whatever the model. Numbers are little-endian.

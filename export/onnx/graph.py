@@ -4,8 +4,8 @@ Inputs, each with one row per independent stream (the batch axis is never time):
 channels), ``temperature`` (streams, 1) in tenths of a degree Celsius, ``faults`` (streams, 1) a mask with bit
 k for channel k, ``state`` (streams, state size) when the program has state, ``prepared`` (streams, prepared
 size) when it uses a trim.
-Outputs: ``low``, ``level``, ``high`` in level units, ``validity`` and ``flags`` as codes, each (streams, 1),
-and ``next_state``. The prepare section is a model of its own, ``trim`` to ``prepared``.
+Outputs: ``low``, ``level``, ``high`` in level units, ``validity``, ``flags`` and ``reason`` as codes,
+each (streams, 1), and ``next_state``. The prepare section is a model of its own, ``trim`` to ``prepared``.
 
 The scan model runs whole recordings: the step section is the body of one Scan, which carries the state. Its
 inputs and outputs of
@@ -27,9 +27,9 @@ from export.cautions import CAUTION
 from export.onnx.ops import EMITTERS, Graph, Place
 from training.program import (
     FLAG_BITS,
-    FORMAT,
     LEVEL_UNITS_PER_MM,
     OUTPUTS,
+    REASON_NAMES,
     VALIDITY_NAMES,
     Interval,
     Node,
@@ -63,6 +63,7 @@ _MEANING = {
     "high": "upper end of the band, 1/64 mm above the datum; the span when withheld",
     "validity": "0 withheld, 1 valid, 2 empty",
     "flags": "sum of the bits in innage.flags",
+    "reason": "why it is withheld, a code of innage.reason; 0 when it is given",
     "counts_and_trim": "raw counts of a frame that stands still, a column a channel in channel order, then "
     "the unit's trim likewise, kind after kind",
     "level_mm": "level in mm above the datum",
@@ -354,7 +355,7 @@ def facts_of(program: Program) -> dict[str, str]:
     nodes = [("prepare", n) for n in program.prepare] + [("step", n) for n in program.step]
     facts = {
         "innage.format": str(ONNX_FORMAT),
-        "innage.program_format": str(FORMAT),
+        "innage.program_format": str(program.format),
         "innage.model": program.name,
         "innage.model_sha256": digest(program),
         "innage.model_id": f"{model_id(program):08x}",
@@ -367,6 +368,7 @@ def facts_of(program: Program) -> dict[str, str]:
         "innage.settling_frames": str(program.settling_frames),
         "innage.validity": _text({name: code for code, name in VALIDITY_NAMES.items()}),
         "innage.flags": _text(FLAG_BITS),
+        "innage.reason": _text({name: code for code, name in REASON_NAMES.items()}),
         "innage.input_ranges": _text({name: [i.low, i.high] for name, i in program.inputs.items()}),
         "innage.trim": _text(
             None

@@ -17,6 +17,7 @@ from dataset.errors import ToolError
 from export.onnx.allowed import ROWS
 from export.vectors import Vectors
 from training.program import OUTPUTS, Array, Program, initial_state
+from training.program.reasons import reasons_of
 
 Runtime = Callable[[Mapping[str, Array]], dict[str, Array]]
 # What a runtime raises when it meets a model that is damaged. Its own exceptions share no base but Exception.
@@ -112,7 +113,7 @@ def state_before(program: Program, vectors: Vectors) -> Array:
 
 
 def run_step(runtime: Runtime, program: Program, vectors: Vectors) -> tuple[Array, Array]:
-    """Every vector as a stream of its own, one step from its expected state: readings (n, 5) and next state
+    """Every vector as a stream of its own, one step from its expected state: readings (n, 6) and next state
     (n, state size).
     """
     given = {
@@ -126,13 +127,14 @@ def run_step(runtime: Runtime, program: Program, vectors: Vectors) -> tuple[Arra
     for start in range(0, len(vectors), ROWS):
         part = slice(start, start + ROWS)
         outputs = runtime({name: np.ascontiguousarray(values[part]) for name, values in given.items()})
+        outputs = _with_reason(program, outputs)
         rows.append(_table(outputs, (*OUTPUTS, "next_state") if program.states else OUTPUTS))
     table = np.concatenate(rows)
     return table[:, : len(OUTPUTS)], table[:, len(OUTPUTS) :]
 
 
 def run_scan(runtime: Runtime, program: Program, vectors: Vectors) -> tuple[Array, Array]:
-    """Every stream from power-on to its end in one go: readings (n, 5), and the state after each last frame,
+    """Every stream from power-on to its end in one go: readings (n, 6), and the state after each last frame,
     (streams, state size).
     """
     frames = vectors.stream_frames
@@ -148,7 +150,7 @@ def run_scan(runtime: Runtime, program: Program, vectors: Vectors) -> tuple[Arra
         "state": initial_state(program, streams),
         "prepared": np.ascontiguousarray(vectors.prepared[::frames]),
     }
-    outputs = runtime(given)
+    outputs = _with_reason(program, runtime(given))
     with _asking("the model"):
         readings = (
             np.concatenate([outputs[name] for name in OUTPUTS], axis=2)
@@ -156,6 +158,14 @@ def run_scan(runtime: Runtime, program: Program, vectors: Vectors) -> tuple[Arra
             .reshape(len(vectors), len(OUTPUTS))
         )
         return readings, outputs["next_state"] if program.states else initial_state(program, streams)
+
+
+def _with_reason(program: Program, outputs: Mapping[str, Array]) -> Mapping[str, Array]:
+    """A graph that was written for a program of the first format may give no reason."""
+    if program.format != 1 or "reason" in outputs:
+        return outputs
+    with _asking("the model"):
+        return {**outputs, "reason": reasons_of(outputs["validity"], outputs["flags"])}
 
 
 def _table(outputs: Mapping[str, Array], names: Sequence[str]) -> Array:

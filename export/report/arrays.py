@@ -34,7 +34,7 @@ from export.report.html import (
     unbroken,
 )
 from export.report.plots import BoxSummary, box_plot, class_plot, front_plot, level_plot, risk_plot
-from training.program import FLAG_BITS
+from training.program import FLAG_BITS, GIVEN, REASON_NAMES
 
 Facts = Mapping[str, Any]
 # standard uncertainties to either side: about 95 % of a normal distribution (JCGM 100:2008, 6.2 and G.1.3)
@@ -174,14 +174,23 @@ def _confusion(claims: Facts) -> list[str]:
         for flag in FLAG_BITS
         if flag in ("foam", "film") or any(part(row, "raised").get(flag) for row in rows)
     ]
+    reasons = [
+        name
+        for code, name in REASON_NAMES.items()
+        if code != GIVEN and any(part(row, "withheld").get(name) for row in rows)
+    ]
     never = [flag.replace("_", " ") for flag in FLAG_BITS if flag not in flags]
-    head = ("Stated", "Frames", "Sessions", *answers, *(f"flag {flag.replace('_', ' ')}" for flag in flags))
+    head = (
+        *("Stated", "Frames", "Sessions", *answers),
+        *(f"withheld: {reason}" for reason in reasons),
+        *(f"flag {flag.replace('_', ' ')}" for flag in flags),
+    )
     cells = []
     for row in rows:
         due, name = row.get("due") or (), str(row.get("stated"))
-        shares = [(word, part(row, "said").get(word)) for word in answers] + [
-            (flag, part(row, "raised").get(flag)) for flag in flags
-        ]
+        shares = [(word, part(row, "said").get(word)) for word in answers]
+        shares += [(reason, part(row, "withheld").get(reason)) for reason in reasons]
+        shares += [(flag, part(row, "raised").get(flag)) for flag in flags]
         cells.append(
             (
                 escape(_STATED.get(name, name)),
@@ -196,8 +205,9 @@ def _confusion(claims: Facts) -> list[str]:
     silent = f" Never raised: {escape(', '.join(never))}." if never else ""
     text = (
         "Each row: the frames whose marks and conditions state this. Each cell: the share of them that the "
-        "model called valid, empty or withheld, or put this flag on, all frames of the same weight. "
-        "Framed: what the row calls for, best at 100 %; elsewhere the less the better, but withholding is "
+        "model called valid, empty or withheld, withheld for this reason, or put this flag on, all frames "
+        "of the same weight. Framed: what the row calls for, best at 100 %; elsewhere the less the better, "
+        "but withholding is "
         f"safe. Where the model says empty, it raises neither foam nor film.{silent}"
     )
     return ["<h2>Confusion of flags</h2>", html_table(head, cells), f"<p>{text}</p>"]

@@ -128,14 +128,14 @@ def frozen_table(store: Store, frozen: str) -> pd.DataFrame:
 
 
 def reading_table(t_ms: NDArray[np.int64], readings: NDArray[np.int64]) -> pd.DataFrame:
-    """Readings as millimetres and words: ``t_ms`` int64 (n,), ``readings`` int64 (n, 5) in the order of a
+    """Readings as millimetres and words: ``t_ms`` int64 (n,), ``readings`` int64 (n, 6) in the order of a
     program's outputs; columns as of ``replay``.
     """
     import numpy as np
     import pandas as pd
 
     from training.program import LEVEL_UNITS_PER_MM, NO_LEVEL, OUTPUTS
-    from training.program.model import VALIDITY_NAMES, flag_names
+    from training.program.model import GIVEN, REASON_NAMES, VALIDITY_NAMES, flag_names
 
     outputs = dict(zip(OUTPUTS, readings.T, strict=True))
     mm = {
@@ -143,6 +143,7 @@ def reading_table(t_ms: NDArray[np.int64], readings: NDArray[np.int64]) -> pd.Da
         for name in ("low", "level", "high")
     }
     words = {code: "+".join(flag_names(code)) for code in np.unique(outputs["flags"]).tolist()}
+    reasons = REASON_NAMES | {GIVEN: ""}
     columns = {f"{name}_mm": values for name, values in mm.items()}
     validity = [VALIDITY_NAMES[code] for code in outputs["validity"].tolist()]
     return pd.DataFrame(
@@ -151,6 +152,7 @@ def reading_table(t_ms: NDArray[np.int64], readings: NDArray[np.int64]) -> pd.Da
             **columns,
             "validity": validity,
             "flags": [words[code] for code in outputs["flags"].tolist()],
+            "reason": [reasons[code] for code in outputs["reason"].tolist()],
         }
     )
 

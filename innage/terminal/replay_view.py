@@ -14,6 +14,9 @@ def show_summary(facts: dict[str, Any], out: Path | None) -> None:
     stream = sys.stderr if out is None else sys.stdout
     shares = ", ".join(f"{number} {name}" for name, number in facts["validity"].items())
     print(f"{facts['frames']} frames: {shares}", file=stream)
+    why = ", ".join(f"{name} {number}" for name, number in facts["reasons"].items() if number)
+    if why:
+        print(f"withheld for: {why}", file=stream)
     flagged = ", ".join(f"{name} {number}" for name, number in facts["flags"].items() if number)
     if flagged:
         print(f"flags: {flagged}", file=stream)

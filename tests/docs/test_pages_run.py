@@ -203,7 +203,7 @@ def test_judging(run_page: Run, tmp_path: Path) -> None:
     assert (
         (tmp_path / "readings.csv")
         .read_text(encoding="utf-8")
-        .startswith("t_ms,low_mm,level_mm,high_mm,validity,flags\n")
+        .startswith("t_ms,low_mm,level_mm,high_mm,validity,flags,reason\n")
     )
 
 

@@ -108,11 +108,7 @@ def _every_op() -> Program:
         level=b.node("where", withheld, b.const(-1), level),
         high=b.node("where", withheld, b.const(6400), level),
         validity=b.node("sub", b.const(1), withheld),
-        flags=b.node(
-            "add",
-            b.node("mul", faulty, b.const(8)),
-            b.node("mul", b.node("greater", b.const(3), "frames"), b.const(16)),
-        ),
+        flags=b.node("mul", faulty, b.const(8)),
     )
 
 
@@ -427,8 +423,7 @@ def _strip() -> Program:
     level = b.node("clip", b.node("shift", level, shift=3), low=0, high=12800, scale="1/64 mm")
     settling = b.node("greater", b.const(3), "age")
     bad = b.node("max", settling, b.node("greater", "faults", b.const(0)))
-    flags = b.node("add", b.node("mul", settling, b.const(16)), restless)
-    return b.finish(**_level_outputs(b, level, bad, flags, 12800))
+    return b.finish(**_level_outputs(b, level, bad, restless, 12800))
 
 
 def _two_nets() -> Program:

@@ -11,8 +11,8 @@ import numpy as np
 from training.judging.judged import Judged
 from training.judging.scoring import FEWEST_FRAMES, by_level, tidy
 from training.models.operating import Operating, Scores
-from training.program import FLAG_BITS, VALIDITY_NAMES
-from training.rows import Mask
+from training.program import FLAG_BITS, GIVEN, REASON_NAMES, VALIDITY_NAMES
+from training.rows import Ints, Mask
 
 BOX = {"p05_mm": 0.05, "p25_mm": 0.25, "p50_mm": 0.5, "p75_mm": 0.75, "p95_mm": 0.95}
 ACCEPTED = (
@@ -97,8 +97,14 @@ def confusion_rows(judged: Judged) -> list[dict[str, Any]]:
             }
             raised = {flag: int((judged.flags[rows] & bit != 0).sum()) for flag, bit in FLAG_BITS.items()}
             counts = {"frames": int(rows.sum()), "sessions": len(np.unique(judged.places["session"][rows]))}
-            table.append({"stated": name, **counts, "said": validity, "raised": raised, "due": due})
+            row = {"stated": name, **counts, "said": validity, "raised": raised, "due": due}
+            table.append(row if judged.reason is None else row | {"withheld": _reasons(judged.reason[rows])})
     return table
+
+
+def _reasons(reason: Ints) -> dict[str, int]:
+    """Frames withheld by reason."""
+    return {name: int((reason == code).sum()) for code, name in REASON_NAMES.items() if code != GIVEN}
 
 
 def risk_curves(judged: Judged, scores: Scores, at: Operating) -> dict[str, list[dict[str, Any]]]:

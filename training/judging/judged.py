@@ -40,7 +40,7 @@ class Judged:
     band', 'zone', 'group', 'session') a label a row, ``stated`` the rows of which 'drops', 'scale',
     'sloshing' or 'tilted' was stated. ``known_mm``: least and greatest label of the fit, where known.
     ``power_on``: figures of cold starts, where they were tried. ``ordered``: groups are bands of a scale,
-        chosen and not drawn.
+        chosen and not drawn. ``reason``: of withholding, where the program itself was run.
     """
 
     label_mm: Floats
@@ -59,6 +59,7 @@ class Judged:
     known_mm: tuple[float, float] | None = None
     power_on: Mapping[str, Any] | None = None
     ordered: bool = False
+    reason: Ints | None = None
 
     @property
     def accepted(self) -> Mask:
@@ -127,6 +128,7 @@ def judge(
         span_mm=span_mm,
         stated=_stated(data, chosen),
         ordered=data.frozen.group_by is GroupBy.TEMPERATURE,
+        reason=out["reason"],
     )
 
 

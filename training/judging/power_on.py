@@ -29,7 +29,7 @@ def power_on(program: Program, data: FrozenData, chosen: Mask, trims: Ints, seed
     others: ``wait_p50_s``, ``wait_p95_s`` and ``wait_max_s`` from the first frame to the first reading that
         is not withheld, None where the start that the quantile asks for had none;
     ``none`` of them had none in the ``window_s`` that follow, or to the session's end. ``as_warm_share``: of
-    the frames from ``settling_frames`` on, those whose five outputs are equal; ``apart_mm``: by how much
+    the frames from ``settling_frames`` on, those whose outputs are equal; ``apart_mm``: by how much
     their levels differ at most. ``restarts`` are the gaps in time.
     """
     sessions, start = _starts(data, chosen, seed)
@@ -74,7 +74,7 @@ def _starts(data: FrozenData, chosen: Mask, seed: int) -> tuple[Ints, Ints]:
 def _outputs(
     program: Program, data: FrozenData, session: Ints, start: Ints, length: Ints, trims: Ints
 ) -> Ints:
-    """The five outputs of each stream, (frames, streams, 5)."""
+    """The outputs of each stream, (frames, streams, 6)."""
     nodes = [program.outputs[name] for name in OUTPUTS]
     values = run_streams(program, data, session, start, length, trims, tuple(dict.fromkeys(nodes)))
     return np.concatenate([values[node] for node in nodes], axis=2)

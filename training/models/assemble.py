@@ -19,7 +19,17 @@ from training.models.operating import Operating
 from training.models.recipes import Hardware
 from training.models.trimming import Trimming, kind_names, trim_range
 from training.models.watch import ONE
-from training.program import FLAG_BITS, LEVEL_UNITS_PER_MM, NO_LEVEL, Builder, Program, running_range
+from training.program import (
+    FAULT,
+    FLAG_BITS,
+    LEVEL_UNITS_PER_MM,
+    NO_LEVEL,
+    RANGE,
+    STRANGE,
+    Builder,
+    Program,
+    running_range,
+)
 
 SCALE = f"1/{LEVEL_UNITS_PER_MM} mm"
 SCORE_LOW, SCORE_HIGH = -ONE, 4 * ONE
@@ -28,7 +38,6 @@ FLAG_TABLE = {
     "film": "level given, accepted unless doubted",
     "out_of_range": "withheld",
     "sensor_fault": "withheld",
-    "settling": "not used: a level from the first frame on",
 }
 
 
@@ -101,6 +110,9 @@ def assemble(
     )
     out_of_range = builder.node("max", outside, strange, name="out_of_range")
     withheld = builder.node("max", builder.node("max", out_of_range, fault), doubted, name="is_withheld")
+    reason = builder.node("where", strange, builder.const(STRANGE), doubted)
+    reason = builder.node("where", outside, builder.const(RANGE), reason)
+    reason = builder.node("where", fault, builder.const(FAULT), reason, name="reason")
     wet = builder.node("sub", one, dry)
     foam, film = (builder.node("mul", flag, wet) for flag in raised.values())
     flags = _emit_flags(builder, foam, film, out_of_range, fault)
@@ -112,6 +124,7 @@ def assemble(
         high=high,
         validity=builder.node("where", withheld, zero, builder.node("add", one, dry), name="validity"),
         flags=flags,
+        reason=reason,
     )
 
 
@@ -187,7 +200,7 @@ def _emit_outside(builder: Builder, shares: str, at: Operating) -> str:
     inside = builder.node("clip", shares, low=at.share_low, high=at.share_high)
     excess = builder.node("abs", builder.node("sub", shares, inside))
     worst = builder.node("reduce_max", excess) if builder.channels > 1 else excess
-    return builder.node("greater", worst, builder.const(0))
+    return builder.node("greater", worst, builder.const(0), name="is_outside")
 
 
 def _emit_band(

@@ -16,7 +16,7 @@ from training.models.conditioning import (
     trained_range,
 )
 from training.models.families import FAMILIES, FamilyTask
-from training.program import FLAG_BITS, LEVEL_UNITS_PER_MM, NO_LEVEL, Builder, Program
+from training.program import FAULT, FLAG_BITS, LEVEL_UNITS_PER_MM, NO_LEVEL, RANGE, Builder, Program
 from training.rows import Floats, Ints, Rows
 
 
@@ -109,10 +109,13 @@ def quantise(fitted: Fitted, bits: int, hardware: Hardware, name: str) -> Progra
         weights=((FLAG_BITS["out_of_range"], FLAG_BITS["sensor_fault"]),),
         bias=(0,),
     )
+    outside = builder.node("where", given.out_of_range, builder.const(RANGE), zero)
+    reason = builder.node("where", fault, builder.const(FAULT), outside, name="reason")
     return builder.finish(
         low=zero,
         level=builder.node("where", withheld, builder.const(NO_LEVEL), level, name="level"),
         high=builder.const(hardware.span, name="high"),
         validity=builder.node("sub", builder.const(1), withheld, name="validity"),
         flags=flags,
+        reason=reason,
     )

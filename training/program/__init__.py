@@ -4,13 +4,19 @@ from training.program.builder import Builder
 from training.program.interpreter import Readings, initial_state, prepare, run, step
 from training.program.layers import running_range
 from training.program.model import (
+    DOUBT,
     EMPTY,
+    FAULT,
     FLAG_BITS,
     FORMAT,
+    GIVEN,
     LEVEL_UNITS_PER_MM,
     NO_LEVEL,
     NO_TEMPERATURE,
     OUTPUTS,
+    RANGE,
+    REASON_NAMES,
+    STRANGE,
     TEMPERATURE_RANGE,
     VALID,
     VALIDITY_NAMES,
@@ -26,9 +32,12 @@ from training.program.rounding import shift_round, shift_round_int
 from training.program.text import digest, from_json, model_id, to_json
 
 __all__ = [
+    "DOUBT",
     "EMPTY",
+    "FAULT",
     "FLAG_BITS",
     "FORMAT",
+    "GIVEN",
     "INT32_MAX",
     "INT32_MIN",
     "LEVEL_UNITS_PER_MM",
@@ -36,6 +45,9 @@ __all__ = [
     "NO_TEMPERATURE",
     "OPS",
     "OUTPUTS",
+    "RANGE",
+    "REASON_NAMES",
+    "STRANGE",
     "TEMPERATURE_RANGE",
     "VALID",
     "VALIDITY_NAMES",

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from training.program.model import DEFAULT_TRIM_KIND, Node, Program, State
 from training.program.ops import Attribute, Interval, Ints
 from training.program.ranges import analyse, node_interval
+from training.program.reasons import with_reason
 
 _RESERVED = ("counts", "temperature", "faults", "trim")
 
@@ -85,8 +86,12 @@ class Builder:
         return self._known[name]
 
     def finish(self, **outputs: str) -> Program:
-        """The analysed program; ``outputs`` gives low, level, high, validity and flags."""
-        return analyse(self._program(outputs))
+        """The analysed program; ``outputs`` gives low, level, high, validity, flags and reason.
+
+        Where no reason is given, it follows from validity and flags (see ``reasons``).
+        """
+        program = self._program(outputs)
+        return analyse(program if "reason" in outputs else with_reason(program))
 
     def _append(
         self,

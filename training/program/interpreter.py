@@ -18,8 +18,8 @@ from training.program.ranges import OPS
 
 @dataclass(frozen=True)
 class Readings:
-    """Outputs of one or more frames, each of shape (frames,): levels in level units, validity and flags as
-    codes.
+    """Outputs of one or more frames, each of shape (frames,): levels in level units, validity, flags and
+    reason as codes.
     """
 
     low: Array
@@ -27,9 +27,10 @@ class Readings:
     high: Array
     validity: Array
     flags: Array
+    reason: Array
 
     def table(self) -> Array:
-        """Shape (frames, 5), columns in the order of ``OUTPUTS``."""
+        """Shape (frames, 6), columns in the order of ``OUTPUTS``."""
         return np.stack([getattr(self, name) for name in OUTPUTS], axis=1)
 
 

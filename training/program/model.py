@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 
 from training.program.ops import Attributes, Interval, Ints
 
-FORMAT = 1
+FORMAT = 2
+READABLE = (1, FORMAT)  # a program of format 1 has no reason of its own: see ``reasons``
 LEVEL_UNITS_PER_MM = 64  # levels are integers of 1/64 mm, so that a 0.5 m tank fits 16 bits
 NO_LEVEL = -1  # the level of a withheld reading
 TEMPERATURE_RANGE = (-1000, 2000)  # tenths of a degree Celsius
@@ -17,11 +18,15 @@ NO_TEMPERATURE = -1000  # what a board without a thermometer passes
 
 WITHHELD, VALID, EMPTY = 0, 1, 2
 VALIDITY_NAMES = {WITHHELD: "withheld", VALID: "valid", EMPTY: "empty"}
-FLAG_BITS = {"foam": 1, "film": 2, "out_of_range": 4, "sensor_fault": 8, "settling": 16}
+FLAG_BITS = {"foam": 1, "film": 2, "out_of_range": 4, "sensor_fault": 8}  # 16 is not given again
+
+# Why a reading is withheld; where several hold, the largest.
+GIVEN, DOUBT, STRANGE, RANGE, FAULT = 0, 1, 2, 3, 4
+REASON_NAMES = {GIVEN: "none", DOUBT: "doubt", STRANGE: "strange", RANGE: "range", FAULT: "fault"}
 
 DEFAULT_TRIM_KIND = "dry"
 
-OUTPUTS = ("low", "level", "high", "validity", "flags")
+OUTPUTS = ("low", "level", "high", "validity", "flags", "reason")
 
 
 def flag_names(flags: int) -> tuple[str, ...]:
@@ -73,7 +78,8 @@ class Program:
     kind after kind) and yields the values named in ``prepared``; ``step`` runs once a frame on counts,
     temperature, fault mask, prepared values and state. ``trim`` bounds the trim counts that are accepted
     (None: the program uses no trim). ``span`` is the tank's span in level units. ``outputs`` names the node
-    behind each of low, level, high, validity and flags.
+    behind each of low, level, high, validity, flags and reason. ``format`` is that of the text it was
+    read from; it is kept, and so is the digest.
     """
 
     name: str
@@ -91,6 +97,7 @@ class Program:
     outputs: Mapping[str, str]
     notes: Mapping[str, str] = field(default_factory=dict)
     trim_kinds: tuple[str, ...] = (DEFAULT_TRIM_KIND,)
+    format: int = FORMAT
 
     @property
     def trim_size(self) -> int:

@@ -61,8 +61,9 @@ _ALL: tuple[Op, ...] = (
 )
 OPS: Mapping[str, Op] = {op.name: op for op in _ALL}
 
-# What the outputs may be: a level needs no more than the span, validity and flags are codes.
-_VALIDITY_MAX, _FLAGS_MAX = 2, 31
+# What the outputs may be: a level needs no more than the span, validity, flags and reason are codes.
+_VALIDITY_MAX, _REASON_MAX = 2, 4
+_FLAGS_MAX = {1: 31, 2: 15}  # by format
 MOST_TRIM_KINDS = 3
 # How large a program may be: far above what fits the chips in question, and little enough that a program from
 # anywhere is analysed, written and run in seconds.
@@ -218,7 +219,8 @@ def _check_outputs(program: Program, intervals: Mapping[str, Interval]) -> None:
         raise ProgramError("outputs", f"{sorted(program.outputs)}", f"{sorted(OUTPUTS)}")
     allowed = dict.fromkeys(OUTPUTS, (NO_LEVEL, program.span)) | {
         "validity": (0, _VALIDITY_MAX),
-        "flags": (0, _FLAGS_MAX),
+        "flags": (0, _FLAGS_MAX[program.format]),
+        "reason": (0, _REASON_MAX),
     }
     for output, node in program.outputs.items():
         interval = intervals.get(node)

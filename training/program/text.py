@@ -1,7 +1,8 @@
 """Programs as JSON: canonical on the way out, strict on the way in.
 
 The format number is raised whenever a program of the old format would mean something else or be refused; a
-reader refuses numbers it does not know.
+reader refuses numbers it does not know. Format 1 had no reason among its outputs: it is appended when such a
+program is read, and left out when it is written, so that its digest stays what it was.
 """
 
 from __future__ import annotations
@@ -13,9 +14,10 @@ from collections.abc import Mapping
 from typing import Any
 
 from dataset.errors import ProgramError
-from training.program.model import DEFAULT_TRIM_KIND, FORMAT, Node, Program, State
+from training.program.model import DEFAULT_TRIM_KIND, READABLE, Node, Program, State
 from training.program.ops import INT32_MAX, INT32_MIN, Attribute, Interval
 from training.program.ranges import analyse
+from training.program.reasons import with_reason, without_reason
 
 MAX_TEXT = 4_000_000  # bytes; far above what any microcontroller holds
 _MOST_DIGITS = 11  # of an int32 with its sign
@@ -26,9 +28,11 @@ _PLAIN = ("name", "count_bits", "channels", "period_ms", "period_tolerance_pct",
 
 def to_json(program: Program) -> str:
     """Canonical text: sorted keys, no spaces, one trailing newline; equal programs give equal bytes."""
+    if program.format == 1:
+        program = without_reason(program)
     body: dict[str, Any] = {key: getattr(program, key) for key in _PLAIN}
     body |= {
-        "format": FORMAT,
+        "format": program.format,
         "notes": dict(program.notes),
         "outputs": dict(program.outputs),
         "prepare": [_node_out(n) for n in program.prepare],
@@ -65,13 +69,18 @@ def from_json(text: str, where: str = "program") -> Program:
         body = json.loads(text, parse_int=_whole, parse_float=_whole, parse_constant=_whole)
     except (ValueError, RecursionError) as error:
         raise ProgramError(where, f"not JSON ({error})", "a program written by innage") from error
-    if not isinstance(body, dict) or body.get("format") != FORMAT:
-        given = body.get("format") if isinstance(body, dict) else None
+    given = body.get("format") if isinstance(body, dict) else None
+    if type(given) is not int or given not in READABLE:
         raise ProgramError(
-            where, f"format {given!r}", f"format {FORMAT}", "export the program again with this version"
+            where,
+            f"format {given!r}",
+            f"format {' or '.join(map(str, READABLE))}",
+            "export the program again with this version",
         )
     try:
         program = _program_in(body)
+        if program.format == 1:
+            program = with_reason(program)
     except (KeyError, TypeError, AttributeError) as error:
         raise ProgramError(
             where, f"a missing or misplaced entry ({error})", "the entries that to_json writes"
@@ -108,6 +117,7 @@ def _program_in(body: Mapping[str, Any]) -> Program:
         outputs={_text_in(k): _name_in(v) for k, v in body["outputs"].items()},
         notes={_text_in(k): _text_in(v) for k, v in body["notes"].items()},
         trim_kinds=tuple(_name_in(kind) for kind in body.get("trim_kinds", (DEFAULT_TRIM_KIND,))),
+        format=body["format"],
     )
 
 

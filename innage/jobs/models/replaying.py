@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from export.compilers.replaying import Replayed
     from training.program import Program
 
-_COLUMNS = "t_ms,low_mm,level_mm,high_mm,validity,flags"
+_COLUMNS = "t_ms,low_mm,level_mm,high_mm,validity,flags,reason"
 
 
 def program_of(model: Model) -> Program:
@@ -74,7 +74,8 @@ def replay(model: Model | Program, frames: Frames, trim: ArrayLike | None = None
 
     Returns:
         A row a frame: ``t_ms``; ``low_mm``, ``level_mm``, ``high_mm`` float64, the level NaN where it is
-        withheld; ``validity`` (``valid``, ``empty``, ``withheld``); ``flags``, names joined by ``+``.
+        withheld; ``validity`` (``valid``, ``empty``, ``withheld``); ``flags``, names joined by ``+``;
+            ``reason`` of withholding (``fault``, ``range``, ``strange``, ``doubt``), empty where it is given.
 
     Raises:
         InputError: frames outside the declared domain, or a missing trim. ToolError: the C stops, or says
@@ -190,17 +191,18 @@ def _trim(
 
 def readings_csv(program: Program, parsed: ParsedFile, replayed: Replayed) -> str:
     """One line a frame; levels in mm to all digits (they are 64ths), the level empty where withheld, flags
-    joined by '+'.
+    joined by '+', the reason empty where the reading is given.
     """
     from training.program import LEVEL_UNITS_PER_MM, NO_LEVEL
-    from training.program.model import VALIDITY_NAMES, flag_names
+    from training.program.model import GIVEN, REASON_NAMES, VALIDITY_NAMES, flag_names
 
     levels = {unit: f"{unit / LEVEL_UNITS_PER_MM:.6f}" for unit in range(program.span + 1)} | {NO_LEVEL: ""}
     flags = {code: "+".join(flag_names(code)) for code in range(32)}
+    reasons = REASON_NAMES | {GIVEN: ""}
     columns = zip(parsed.frames.t_ms.tolist(), *replayed.readings.T.tolist(), strict=True)
     lines = [
-        f"{t},{levels[low]},{levels[level]},{levels[high]},{VALIDITY_NAMES[valid]},{flags[code]}"
-        for t, low, level, high, valid, code in columns
+        f"{t},{levels[low]},{levels[level]},{levels[high]},{VALIDITY_NAMES[valid]},{flags[code]},{reasons[why]}"
+        for t, low, level, high, valid, code, why in columns
     ]
     return "\n".join([_COLUMNS, *lines, ""])
 
@@ -208,13 +210,18 @@ def readings_csv(program: Program, parsed: ParsedFile, replayed: Replayed) -> st
 def summary(program: Program, replayed: Replayed) -> dict[str, Any]:
     """Frames by validity and by flag, and the restarts: steps in time that are not the program's period."""
     from training.program import OUTPUTS
-    from training.program.model import FLAG_BITS, VALIDITY_NAMES
+    from training.program.model import FLAG_BITS, GIVEN, REASON_NAMES, VALIDITY_NAMES
 
-    validity, flags = (replayed.readings[:, OUTPUTS.index(name)] for name in ("validity", "flags"))
+    validity, flags, reason = (
+        replayed.readings[:, OUTPUTS.index(name)] for name in ("validity", "flags", "reason")
+    )
     return {
         "frames": len(replayed.readings),
         "validity": {name: int((validity == code).sum()) for code, name in VALIDITY_NAMES.items()},
         "flags": {name: int(((flags & bit) != 0).sum()) for name, bit in FLAG_BITS.items()},
+        "reasons": {
+            name: int((reason == code).sum()) for code, name in REASON_NAMES.items() if code != GIVEN
+        },
         "period_ms": program.period_ms,
         "period_tolerance_pct": program.period_tolerance_pct,
         "restarts": len(replayed.restarts),

@@ -12,6 +12,7 @@ import pytest
 from dataset.errors import ToolError
 from export.core.emulator import Machine
 from training.program import (
+    FAULT,
     FLAG_BITS,
     NO_LEVEL,
     NO_TEMPERATURE,
@@ -32,7 +33,7 @@ def ready(its: Any) -> Machine:
 
 def reading(machine: Machine) -> list[int]:
     content = machine.object("reading")
-    return [*np.frombuffer(content[:12], dtype="<i4").tolist(), *content[12:14]]
+    return [*np.frombuffer(content[:12], dtype="<i4").tolist(), *content[12:15]]
 
 
 @pytest.mark.parametrize(
@@ -56,7 +57,7 @@ def test_inputs_outside_the_domain_are_withheld(
     machine = ready(its)
     before = machine.object("state")
     assert machine.step(np.array(counts), temperature, faults) == WITHHELD
-    assert reading(machine) == [0, NO_LEVEL, its.program.span, WITHHELD, FLAG_BITS["sensor_fault"]]
+    assert reading(machine) == [0, NO_LEVEL, its.program.span, WITHHELD, FLAG_BITS["sensor_fault"], FAULT]
     assert machine.object("state") == before
     machine.step(np.array([900] * 4), 20, 0)
     assert machine.object("state") != before  # so the state would have shown a frame that was taken
@@ -129,7 +130,7 @@ def test_versions_at_run_time(built: Any) -> None:
     """The chip can tell which model it runs: the first 32 bits of the program's SHA-256."""
     machine = Machine(built.image)
     assert machine.call("model_id") == model_id(built.program)
-    assert machine.call("api_version") == 2
+    assert machine.call("api_version") == 3
 
 
 def test_tables_start_is_where_the_tables_are(built: Any) -> None:
@@ -165,14 +166,14 @@ def test_memory_that_the_model_did_not_set_up_is_withheld(all_built: dict[str, A
             machine.call("init", machine._objects["state"][0])
         before = machine.object("state")
         assert machine.step(counts, 20, 0) == WITHHELD
-        assert reading(machine) == [0, NO_LEVEL, its.program.span, WITHHELD, FLAG_BITS["sensor_fault"]]
+        assert reading(machine) == [0, NO_LEVEL, its.program.span, WITHHELD, FLAG_BITS["sensor_fault"], FAULT]
         assert machine.object("state") == before
     machine.prepare(its.vectors.trim[0])
     machine.step(counts, 20, 0)
     assert reading(machine) == in_interpreter(its)
     machine._write("state", struct.pack("<I", model_id(its.program) ^ 1))
     assert machine.step(counts, 20, 0) == WITHHELD
-    assert reading(machine)[4] == FLAG_BITS["sensor_fault"]
+    assert reading(machine)[4:] == [FLAG_BITS["sensor_fault"], FAULT]
 
 
 def in_interpreter(its: Any) -> list[int]:

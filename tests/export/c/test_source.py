@@ -194,7 +194,7 @@ def test_header_of_another_model_or_format_is_refused(all_built: dict[str, Any])
     with pytest.raises(ToolError, match="belongs to another model"):
         build_core(replace(one, header=other.header))
     with pytest.raises(ToolError, match="has another format"):
-        build_core(replace(one, header=one.header.replace("_FORMAT 1", "_FORMAT 2")))
+        build_core(replace(one, header=one.header.replace("_FORMAT 2", "_FORMAT 1")))
 
 
 def test_header_carries_the_cautions(built: Any) -> None:

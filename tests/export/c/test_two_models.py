@@ -41,7 +41,7 @@ static int32_t {p}_last(void)
     static {p}_selftest_t test;
     static const {p}_count_t trim[] = {{{trim}}};
     static const {p}_count_t counts[] = {{{counts}}};
-    {p}_reading_t reading = {{0, 0, 0, 0U, 0U}};
+    {p}_reading_t reading = {{0, 0, 0, 0U, 0U, 0U}};
     uint8_t answer = {P}_SELFTEST_RUNNING;
     {p}_selftest_init(&test, &scratch);
     while (answer == {P}_SELFTEST_RUNNING) {{

@@ -14,10 +14,9 @@ from dataset.records import Frames
 from export.compilers import replaying
 from export.compilers.replaying import replay_on_host
 from training.judging.streams import restarts
-from training.program import OUTPUTS, Program, run
+from training.program import DOUBT, OUTPUTS, Program, run
 
-SETTLING = 16
-FLAGS = OUTPUTS.index("flags")
+REASON = OUTPUTS.index("reason")
 
 
 def frames_of(program: Program, t_ms: list[int], seed: int = 3) -> Frames:
@@ -36,8 +35,8 @@ def trim_of(program: Program) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
 
 
 def test_a_step_outside_the_tolerance_starts_anew(samples: dict[str, Program]) -> None:
-    """The header's rule: frames missed, or outside the tolerance, mean init() again; then settling is flagged
-    as at power-on.
+    """The header's rule: frames missed, or outside the tolerance, mean init() again; readings are then
+    doubted till the model has settled, as at power-on.
     """
     program = samples["every_op"]
     period, slack = program.period_ms, program.period_ms * program.period_tolerance_pct // 100
@@ -54,7 +53,7 @@ def test_a_step_outside_the_tolerance_starts_anew(samples: dict[str, Program]) -
     found = replay_on_host(program, frames_of(program, t_ms), trim_of(program))
     assert found.restarts.tolist() == [9, 14]
     assert found.steps_ms.tolist() == [period + slack + 1, 2 * period]
-    settling = np.flatnonzero(found.readings[:, FLAGS] & SETTLING)
+    settling = np.flatnonzero(found.readings[:, REASON] == DOUBT)
     starts = np.asarray([0, 9, 14])
     assert settling.tolist() == (starts[:, None] + np.arange(settling[settling < 9].size)).ravel().tolist()
     assert settling.size

@@ -26,7 +26,7 @@ from export.onnx.graph import (
 from export.onnx.ops import EMITTERS
 from export.onnx.run import Runtime, in_onnxruntime, in_reference, run_prepare, run_scan, run_step
 from export.vectors import make_vectors
-from training.program import OPS, Builder, Program, digest, initial_state, run
+from training.program import OPS, OUTPUTS, Builder, Program, digest, initial_state, run
 
 RUNTIMES: dict[str, Callable[[bytes], Runtime]] = {"onnxruntime": in_onnxruntime, "reference": in_reference}
 
@@ -79,9 +79,7 @@ def test_state_carried_by_the_runtime(samples: dict[str, Program], runtime: str)
             }
         )
         state = found["next_state"]
-        assert [
-            int(found[o][0, 0]) for o in ("low", "level", "high", "validity", "flags")
-        ] == vectors.readings[k].tolist()
+        assert [int(found[o][0, 0]) for o in OUTPUTS] == vectors.readings[k].tolist()
         assert state.tolist() == vectors.state[at].tolist()
 
 
@@ -128,9 +126,7 @@ def test_scan_goes_on_where_it_stopped(samples: dict[str, Program], runtime: str
             }
         )
         state = found["next_state"]
-        rows.append(
-            np.stack([found[o][:, 0, 0] for o in ("low", "level", "high", "validity", "flags")], axis=1)
-        )
+        rows.append(np.stack([found[o][:, 0, 0] for o in OUTPUTS], axis=1))
     assert [len(part) for part in rows] == [cut, n - cut]
     np.testing.assert_array_equal(np.concatenate(rows), vectors.readings[:n])
     np.testing.assert_array_equal(state, vectors.state[n - 1 : n])

@@ -303,7 +303,7 @@ ARRAY: dict[str, Any] = {
                 "frames": 200,
                 "sessions": 3,
                 "said": {"valid": 150, "empty": 0, "withheld": 50},
-                "raised": {"foam": 120, "film": 1, "out_of_range": 0, "sensor_fault": 0, "settling": 0},
+                "raised": {"foam": 120, "film": 1, "out_of_range": 0, "sensor_fault": 0},
                 "due": ["valid", "foam"],
             }
         ],
@@ -376,7 +376,7 @@ def test_what_was_said_stands_beside_what_was_stated(page_of: Callable[..., str]
         (" due", "60", "60.0"),
         ("", "0.5", "0.5"),
     ]
-    assert "Never raised: out of range, sensor fault, settling." in page_of(ARRAY)
+    assert "Never raised: out of range, sensor fault." in page_of(ARRAY)
 
 
 def test_models_of_earlier_versions_have_no_boxes(page_of: Callable[..., str]) -> None:

@@ -57,7 +57,7 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
         level=b.node("where", fresh, b.const(-1), level),
         high=b.node("where", fresh, b.const(6400), level),
         validity=seen,
-        flags=b.node("mul", fresh, b.const(16)),
+        flags=b.const(0),
     )
     path = tmp_path_factory.mktemp("store") / "innage.db"
     with Store.open(path) as opened:
@@ -99,11 +99,11 @@ def test_one_row_a_frame_with_the_units_newest_trim(store: Path, log: Path) -> N
     done = innage(store, "replay", "m", str(log), "--unit", "one", "--time", "t_ms")
     assert done.exit_code == 0, done.output
     assert done.stdout.splitlines() == [
-        "t_ms,low_mm,level_mm,high_mm,validity,flags",
-        "0,0.000000,,100.000000,withheld,settling",
-        "100,3.125000,3.125000,3.125000,valid,",
-        "200,3.125000,3.125000,3.125000,valid,",
-        "1200,0.000000,,100.000000,withheld,settling",
+        "t_ms,low_mm,level_mm,high_mm,validity,flags,reason",
+        "0,0.000000,,100.000000,withheld,,doubt",
+        "100,3.125000,3.125000,3.125000,valid,,",
+        "200,3.125000,3.125000,3.125000,valid,,",
+        "1200,0.000000,,100.000000,withheld,,doubt",
     ]
     assert (
         "1 steps in time are not 100 ms within 10 %: the model started anew after each (first "
@@ -132,7 +132,7 @@ def test_a_trim_may_be_given_by_its_counts_and_the_summary_as_json(
     facts = json.loads(done.stdout)
     assert facts["validity"] == {"withheld": 2, "valid": 2, "empty": 0}
     assert facts["restarts"] == 1
-    assert out.read_text(encoding="utf-8").splitlines()[2] == "100,4.687500,4.687500,4.687500,valid,"
+    assert out.read_text(encoding="utf-8").splitlines()[2] == "100,4.687500,4.687500,4.687500,valid,,"
 
 
 @pytest.mark.parametrize(

@@ -169,7 +169,7 @@ def test_train_and_replay(store: Store) -> None:
         innage.train(store, "half-steps", "first")
     frames = store.frames(store.sessions()[0])
     readings = innage.replay(model, frames)
-    assert list(readings.columns) == ["t_ms", "low_mm", "level_mm", "high_mm", "validity", "flags"]
+    assert list(readings.columns) == ["t_ms", "low_mm", "level_mm", "high_mm", "validity", "flags", "reason"]
     assert ((readings["validity"] == "withheld") == readings["level_mm"].isna()).all()
     program = innage.program_of(model)
     assert innage.trim_of(store, model, "unit-1").shape == (0,)

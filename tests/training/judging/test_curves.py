@@ -151,6 +151,4 @@ def test_every_frame_has_one_row_in_the_confusion() -> None:
     assert (found["foam and film"]["raised"]["foam"], found["foam and film"]["raised"]["film"]) == (4, 4)
     assert found["dry"]["said"] == {"withheld": 0, "valid": 1, "empty": 9}
     assert found["empty, film"]["said"]["withheld"] == 5
-    assert found["clean"]["raised"] == dict.fromkeys(
-        ("foam", "film", "out_of_range", "sensor_fault", "settling"), 0
-    )
+    assert found["clean"]["raised"] == dict.fromkeys(("foam", "film", "out_of_range", "sensor_fault"), 0)

@@ -13,7 +13,18 @@ import pytest
 from dataset.records import CountLaw, FrozenData, Role
 from training.models.families import BITS, FAMILIES, FamilyTask
 from training.models.recipes import Hardware, fit_sizes, quantise
-from training.program import FLAG_BITS, LEVEL_UNITS_PER_MM, NO_LEVEL, VALID, WITHHELD, analyse, run
+from training.program import (
+    FAULT,
+    FLAG_BITS,
+    GIVEN,
+    LEVEL_UNITS_PER_MM,
+    NO_LEVEL,
+    RANGE,
+    VALID,
+    WITHHELD,
+    analyse,
+    run,
+)
 from training.rows import Rows, rows_of
 
 MadeUp = Callable[..., FrozenData]
@@ -194,6 +205,7 @@ def test_validity_of_readings(made_up: MadeUp, family: str) -> None:
     its = run(program, counts, faults=np.asarray([0, 0, 0, 4, 7, 0, 0], dtype=np.int64))
     out, fault = FLAG_BITS["out_of_range"], FLAG_BITS["sensor_fault"]
     assert its.flags.tolist() == [0, out, out, fault, out | fault, 0, 0]
+    assert its.reason.tolist() == [GIVEN, RANGE, RANGE, FAULT, FAULT, GIVEN, GIVEN]
     assert its.validity.tolist() == [VALID, WITHHELD, WITHHELD, WITHHELD, WITHHELD, VALID, VALID]
     assert ((its.level == NO_LEVEL) == (its.validity == WITHHELD)).all()
     assert (its.low == 0).all()

@@ -98,7 +98,7 @@ def test_text_round_trip(smoother: Program) -> None:
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        (lambda b: b.update(format=2), "format 2; expected format 1"),
+        (lambda b: b.update(format=3), "format 3; expected format 1 or 2"),
         (lambda b: b.pop("step"), "missing or misplaced entry"),
         (lambda b: b.update(count_bits="12"), "count_bits: '12'; expected a value of type int"),
         (lambda b: b["step"][0].update(high=[1, 1]), "declared ranges that do not follow"),

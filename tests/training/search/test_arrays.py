@@ -18,7 +18,21 @@ from training.models.nets import Net
 from training.models.operating import Operating, find_operating, nothing_withheld
 from training.models.trimming import TRIMS, trim_counts
 from training.models.watch import make_strange, states_of
-from training.program import Builder, Program, digest, run
+from training.program import (
+    DOUBT,
+    FAULT,
+    GIVEN,
+    RANGE,
+    STRANGE,
+    WITHHELD,
+    Builder,
+    Program,
+    digest,
+    initial_state,
+    prepare,
+    run,
+)
+from training.program.interpreter import trace
 from training.search.arrays import train_array
 from training.search.candidates import ALL, MOVING, STILL, ArrayCandidate, ArrayRecipe
 from training.search.context import Progress, SearchContext, SearchRequest, by_roles, hardware_of, silent
@@ -234,11 +248,40 @@ def test_a_fault_bit_withholds_and_an_unplugged_pad_is_found(parts: Assembled) -
     assert set(faulty.level.tolist()) == {-1}
     assert set(faulty.high.tolist()) == {program.span}
     assert (faulty.flags & 8).all()
+    assert set(faulty.reason.tolist()) == {FAULT}
     cut = counts.copy()
     cut[:, 2] = 100
     its = run(program, cut, trim=trim)
     assert (its.validity == 0).all()
     assert (its.flags & 4).all()
+    assert set(its.reason.tolist()) <= {RANGE, STRANGE}
+
+
+def test_the_reason_is_the_gravest_that_holds(parts: Assembled) -> None:
+    """Fault, then range, then strange, then doubt, frame by frame as the program's own conditions say."""
+    data, table, _, _, program = parts
+    counts = data.frames[0].counts.astype(np.int64).copy()
+    rng = np.random.default_rng(3)
+    counts[::3] = rng.integers(counts.min(), counts.max(), counts[::3].shape)
+    counts[::7, 2] = 100
+    faults = (np.arange(len(counts)) % 11 == 0).astype(np.int64)
+    names = ("sensor_fault", "is_outside", "is_strange", "is_doubted", *program.outputs.values())
+    state, ready = initial_state(program), prepare(program, table.trims[:1])
+    seen = set()
+    for k in range(len(counts)):
+        state, found = trace(
+            program, counts[k, None], np.asarray([200]), faults[k, None], state, ready, names
+        )
+        now = {name: bool(value[0, 0]) for name, value in found.items()}
+        due = DOUBT if now["is_doubted"] else GIVEN
+        due = STRANGE if now["is_strange"] else due
+        reason = int(found[program.outputs["reason"]][0, 0])
+        due = RANGE if now["is_outside"] else due
+        due = FAULT if now["sensor_fault"] else due
+        assert reason == due
+        assert (reason == GIVEN) == (found[program.outputs["validity"]][0, 0] != WITHHELD)
+        seen.add(reason)
+    assert {GIVEN, STRANGE, RANGE, FAULT} <= seen
 
 
 def test_strange_frames_differ_from_what_was_captured() -> None:
