@@ -127,7 +127,7 @@ def run_step(runtime: Runtime, program: Program, vectors: Vectors) -> tuple[Arra
     for start in range(0, len(vectors), ROWS):
         part = slice(start, start + ROWS)
         outputs = runtime({name: np.ascontiguousarray(values[part]) for name, values in given.items()})
-        outputs = _with_reason(program, outputs)
+        outputs = dict(_with_reason(program, outputs))
         rows.append(_table(outputs, (*OUTPUTS, "next_state") if program.states else OUTPUTS))
     table = np.concatenate(rows)
     return table[:, : len(OUTPUTS)], table[:, len(OUTPUTS) :]

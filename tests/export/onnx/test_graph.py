@@ -349,7 +349,7 @@ def test_every_end_of_a_graph_says_what_it_holds(
     (scan,) = graphs[1].node
     body = next(a.g for a in scan.attribute if a.name == "body")
     said = {put.name.removeprefix("frame."): put.doc_string for put in (*ends, *body.input, *body.output)}
-    assert len(said) == 14
+    assert len(said) == 15
     assert all(said.values())
     assert "tenths of a degree" in said["temperature"]
     assert "1/64 mm" in said["level"]
