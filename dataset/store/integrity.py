@@ -254,10 +254,10 @@ class _Checking:
                 )
 
     def _by_upgrade(self, orm: OrmSession) -> None:
-        for kind in (*(mapper.class_ for mapper in tables.Base.registry.mappers),):
-            flag = kind.__table__.c.get("hashed_by_upgrade")
-            if flag is not None:
-                marked = select(func.count()).select_from(kind.__table__).where(flag)
+        """How many records have a hash that was made when the store was upgraded."""
+        for table in tables.Base.metadata.sorted_tables:
+            if "hashed_by_upgrade" in table.c:
+                marked = select(func.count()).select_from(table).where(table.c.hashed_by_upgrade)
                 self.hashed_by_upgrade += orm.scalar(marked) or 0
 
     def _each(self, what: str, keys: Sequence[tuple[int | str, str]], read: Read) -> None:
@@ -311,11 +311,10 @@ class _Checking:
             json.loads(text)
         actual = model.sha256 if self.digest_of is None else self.digest_of(model.program)
         check(f"model {model.name}", actual, model.sha256)
-        said = json.loads(model.metrics).get("openings", 0)
-        kept = prove_openings(orm, model.frozen)
-        if isinstance(said, int) and said > kept:
+        counted, kept = json.loads(model.metrics).get("openings", 0), prove_openings(orm, model.frozen)
+        if isinstance(counted, int) and counted > kept:
             raise StoreError(
-                f"model {model.name}", f"{kept} openings of its prove groups are kept", f"at least {said}"
+                f"model {model.name}", f"{kept} openings of its prove groups are kept", f"at least {counted}"
             )
 
 
@@ -332,6 +331,8 @@ def _reader(row_type: type[tables.Base], to_record: Callable[..., object]) -> Re
 
 
 def _sealed(to_record: Callable[[tables.FrozenSetRow], object]) -> Callable[[tables.FrozenSetRow], object]:
+    """The same, of a set that is sealed."""
+
     def read(row: tables.FrozenSetRow) -> object:
         if row.sealed is not True:
             raise StoreError(f"frozen set {row.name}", "is not sealed", "a sealed set")

@@ -33,6 +33,7 @@ from dataset.records import (
     Unit,
 )
 from dataset.store import Store, sessions
+from dataset.store.backup import backup
 from dataset.store.integrity import check_store
 from dataset.store.tables import Base
 
@@ -309,3 +310,25 @@ def test_a_merged_store_is_sound(filled: Path, template: Path, tmp_path: Path) -
         assert new.prove_purposes(frozen) == ("train m", "compare m")
     report = check_store(path)
     assert (report.faults, report.hashed_by_upgrade) == ((), 0)
+
+
+def test_copies_are_sound(filled: Path, template: Path, tmp_path: Path) -> None:
+    """A backup holds the same rows, hashes included; the registry written as text and read into a new store
+    gets hashes there, the same where the record is.
+    """
+    copy = tmp_path / "copy.db"
+    backup(Path(shutil.copy(filled, tmp_path / "store.db")), copy)
+    assert every_row(copy) == every_row(filled)
+    path = Path(shutil.copy(template, tmp_path / "text.db"))
+    with Store.open(copy) as store, Store.open(path) as new:
+        assert new.from_text(store.to_text()).merged.new > 0
+    assert check_store(path).faults == ()
+    for table in ("tank", "budget", "unit"):
+        hashes, copied = ({row["record_sha256"] for row in rows_of(file, table)} for file in (filled, path))
+        assert hashes == copied
+
+
+def rows_of(path: Path, table: str) -> list[dict[str, Any]]:
+    with closing(sqlite3.connect(path)) as connection:
+        connection.row_factory = sqlite3.Row
+        return [dict(row) for row in connection.execute(f"SELECT * FROM {table}")]  # noqa: S608 - a mapped name
