@@ -626,3 +626,39 @@ def test_float_model_is_near_the_program_that_it_was_made_into() -> None:
     assert found is not None
     assert found.fills > 200
     assert (found.median_mm, found.most_mm) == (0.0, 0.0)  # counts up to 4095 are exact in single precision
+
+
+# --- entries that contradict one another ---
+
+
+def test_entries_that_follow_from_others_must(small_bundle: Files) -> None:
+    """An origin that hides simulated sessions, a line of cost that was made better, other kernels, another
+    model id, span or layout: each is named, although all hashes fit.
+    """
+    body = json.loads(small_bundle[MANIFEST])
+    session, cost, c = body["sessions"][0], body["cost"], body["c"]
+    lines = [{**cost["lines"][0], "used": 1}, *cost["lines"][1:]]
+    size = {**c["layout"]["state"], "size": 1}
+    for name, said, changed in (
+        ("manifest", "'origin' does not follow", {"sessions": [{**session, "simulated": True}]}),
+        ("manifest", "'cost, lines' does not follow", {"cost": {**cost, "lines": lines}}),
+        ("manifest", "'c, kernels' does not follow", {"c": {**c, "kernels": "fast"}}),
+        ("program", "'model' is not what follows", {"model": {**body["model"], "model_id": "0x00000000"}}),
+        ("program", "'units' is not what follows", {"units": {**body["units"], "span_mm": 1.0}}),
+        ("program", "'caution' is not what follows", {"caution": "none"}),
+        ("program", "'c' is not what follows", {"c": {**c, "layout": {**c["layout"], "state": size}}}),
+    ):
+        assert said in failed(resigned(small_bundle, **changed), {"manifest", "program"})[name]
+
+
+def test_a_table_of_volumes_reaches_the_span_and_rises(small_bundle: Files) -> None:
+    """One that is too short for the levels that the C can be asked for, or that falls, is refused."""
+    c = json.loads(small_bundle[MANIFEST])["c"]
+    whole = {"tank": "canister@2", "shift": 10, "values": [0, 1, 2, 3, 4, 5, 6, 7], "error_ml": 0.5}
+    for table, said in (
+        (whole | {"values": [0, 1, 2]}, "3 values; expected 8, for a span of 6400"),
+        (whole | {"values": [0, 1, 2, 3, 2, 5, 6, 7]}, "volumes that fall or leap"),
+        (whole | {"values": [0, 1, 2, 3, 2**31 - 1, 2**31 - 1, 2**31 - 1, 2**31 - 1]}, "fall or leap"),
+    ):
+        assert said in failed(resigned(small_bundle, c=c | {"volume": table}), {"program"})["program"]
+    assert failed(resigned(small_bundle, c=c | {"volume": whole}), {"program"}) == {}
