@@ -10,6 +10,7 @@ from typing import Annotated, Any
 import typer
 
 from dataset.errors import InnageError
+from dataset.files.scratch import sweep_scratch
 from innage.lazy import LazyGroup, after_the_command, suggest
 from innage.moved import todays_spelling
 from innage.options import option_of
@@ -105,6 +106,7 @@ def innage(
 def main() -> None:
     """Run the command line."""
     prepare_streams()
+    sweep_scratch()
     try:
         try:
             app()

@@ -10,6 +10,7 @@ import hashlib
 import os
 import shutil
 import sqlite3
+import stat
 import tempfile
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -64,6 +65,7 @@ def backup(path: Path, target: Path, *, timeout_s: float = TIMEOUT_S) -> Backup:
             _copy(source, draft, target)
             source.execute("ROLLBACK")
         _compare(draft, kept, target)
+        draft.chmod(_mode(path))
         draft.replace(target)
         sync_folder(target.parent)
     return Backup(target, file_sha256(target), kept, revision, target.stat().st_size)
@@ -89,6 +91,8 @@ def restore(
         StoreError: the copy is no store, or the store that is there is busy.
     """
     copy, path = copy.absolute(), path.absolute()
+    if path.is_symlink():
+        path = path.resolve()  # the store itself: in the link's place there would be two of them
     actual = file_sha256(copy)
     if actual != sha256.strip().lower():
         raise InputError(
@@ -112,6 +116,7 @@ def restore(
             _copy(source, draft, path)
         _compare(draft, kept, path)
         try:
+            draft.chmod(_mode(path if path.exists() else copy))
             before = _put(draft, path, timeout_s)
             sync_folder(path.parent)
         except OSError as error:
@@ -173,6 +178,11 @@ def _aside(target: Path) -> Iterator[Path]:
         yield folder / "made.db"
     finally:
         shutil.rmtree(folder, ignore_errors=True)
+
+
+def _mode(path: Path) -> int:
+    """Who may read and write a file: what nobody else may read, nobody may read a copy of."""
+    return stat.S_IMODE(path.stat().st_mode) & 0o777
 
 
 def _copy(source: sqlite3.Connection, draft: Path, target: Path) -> None:

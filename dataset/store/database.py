@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from tempfile import TemporaryDirectory, mkdtemp
+from tempfile import mkdtemp
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, Engine, NullPool, StaticPool, create_engine, event
@@ -19,6 +19,7 @@ from sqlalchemy.orm import Session as OrmSession
 
 import migrations
 from dataset.errors import StoreError
+from dataset.files.scratch import scratch_folder
 from dataset.store.reachable import connect as open_file
 from dataset.store.reachable import only_readable
 
@@ -160,6 +161,7 @@ def _keep_copy(path: Path, revision: str) -> Path:
             copy := path.with_name(f"{path.name}.{revision}.copy" + (f"{number}" if number > 1 else ""))
         ).exists():
             number += 1
+        whole.chmod(path.stat().st_mode & 0o777)
         whole.rename(copy)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
@@ -305,8 +307,8 @@ class Database:
 def in_memory() -> Database:
     """A new store that is gone when it is closed: the migrations make a file, which is read into memory."""
     memory = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
-    with TemporaryDirectory(prefix="innage-") as folder:
-        file = Path(folder) / "new.db"
+    with scratch_folder() as folder:
+        file = folder / "new.db"
         upgrade(file)
         with closing(sqlite3.connect(file)) as source:
             source.backup(memory)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from types import TracebackType
 from typing import Any, TypeVar
 
@@ -16,6 +15,7 @@ from sqlalchemy.orm import Session as OrmSession
 
 from dataset.coverage import roles
 from dataset.errors import InputError
+from dataset.files.scratch import scratch_folder
 from dataset.records import (
     Budget,
     ColumnMapping,
@@ -326,7 +326,7 @@ class Store:
                 contradicts the store.
         """
         content = read_text(files)
-        with TemporaryDirectory(prefix="innage-") as folder, Store.open(Path(folder) / "text.db") as aside:
+        with scratch_folder() as folder, Store.open(folder / "text.db") as aside:
             aside._write(lambda orm: texts.add_registry(orm, content.registry))
             with reading_other(aside.path, TIMEOUT_S, HISTORY) as theirs, self._database.writing() as orm:
                 report = merging.merge(orm, self.path.name, theirs, "the text")

@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 from functools import partial
 from itertools import groupby
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any, Protocol, cast
 
 from sqlalchemy import func, select
@@ -20,6 +19,7 @@ from sqlalchemy.orm import Session as OrmSession
 
 from dataset.canonical import canonical_json, counts_sha256, opening_sha256, readings_sha256
 from dataset.errors import InnageError, StoreError
+from dataset.files.scratch import scratch_folder
 from dataset.records import ID_DIGITS, MarkRevision
 from dataset.store import open_captures, registry, schema, sessions, tables
 from dataset.store.database import (
@@ -104,9 +104,9 @@ def check_store(
         raise no_such_file(where)
     missing = cut_short(where)
     if missing:
-        with TemporaryDirectory(prefix="innage-") as folder:
-            fill_up(where, Path(folder) / where.name)
-            report = _check(Path(folder) / where.name, timeout_s, digest_of, progress)
+        with scratch_folder() as folder:
+            fill_up(where, folder / where.name)
+            report = _check(folder / where.name, timeout_s, digest_of, progress)
         size = where.stat().st_size
         return replace(
             report, faults=(Fault("file", f"it ends after {size} of {size + missing} bytes"), *report.faults)

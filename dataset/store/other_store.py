@@ -6,11 +6,11 @@ import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 from sqlalchemy import Connection, NullPool, create_engine, event
 
 from dataset.errors import StoreError
+from dataset.files.scratch import scratch_folder
 from dataset.store.database import History, revision_of, translated, upgrade
 from dataset.store.reachable import only_readable
 
@@ -32,8 +32,8 @@ def reading_other(path: Path, timeout_s: float, history: History) -> Iterator[Co
         with _connection(path, connect, timeout_s) as connection:
             yield connection
         return
-    with TemporaryDirectory(prefix="innage-") as folder:
-        copy = Path(folder) / "other.db"
+    with scratch_folder() as folder:
+        copy = folder / "other.db"
         with (
             translated(path, timeout_s),
             closing(connect()) as source,

@@ -6,12 +6,12 @@ from __future__ import annotations
 
 import shutil
 import subprocess
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from dataset.errors import ToolError
+from dataset.files.scratch import scratch_folder
 from export.c.source import CSource
 from export.compilers.toolchain import OPTIMISE, Image, core_files, link_flags, read_image
 from export.cores import Core, find_core
@@ -56,7 +56,7 @@ def gcc_sizes(source: CSource, core: str, optimise: str = "size") -> GccSizes | 
         return None
     version = ""
     try:
-        version = _run(command, ".", "-dumpversion").strip()
+        version = _run(command, Path("."), "-dumpversion").strip()
         image = gcc_image(command, source, chosen, optimise)
     except ToolError as error:
         return GccSizes(version, said=str(error))
@@ -70,15 +70,14 @@ def gcc_image(
     ``core``. Raises ToolError when it refuses.
     """
     flags = (*core.gcc, OPTIMISE[optimise], *_FLAGS, *flags)
-    with tempfile.TemporaryDirectory() as folder:
-        root = Path(folder)
+    with scratch_folder() as root:
         for name, text in core_files(source).items():
             (root / name).write_text(text, encoding="utf-8", newline="\n")
         for unit in ("model", "sizes"):
-            _run(command, folder, *flags, "-c", f"{unit}.c", "-o", f"{unit}.o")
+            _run(command, root, *flags, "-c", f"{unit}.c", "-o", f"{unit}.o")
         _run(
             command,
-            folder,
+            root,
             *flags,
             *link_flags(source.prefix),
             "model.o",
@@ -90,7 +89,7 @@ def gcc_image(
         return read_image((root / "model.elf").read_bytes(), source, core)
 
 
-def _run(command: str, folder: str, *arguments: str) -> str:
+def _run(command: str, folder: Path, *arguments: str) -> str:
     try:
         done = subprocess.run(
             [command, *arguments], cwd=folder, capture_output=True, timeout=_TIMEOUT_S, check=False

@@ -11,7 +11,6 @@ import io
 import os
 import subprocess
 import sys
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -20,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from dataset.errors import ToolError
+from dataset.files.scratch import private_folder, scratch_folder
 from export.c.memory import MemoryLayout
 from export.c.source import CSource
 from export.c.text import fill, template
@@ -126,8 +126,7 @@ def build_core(
     """
     chosen = find_core(core)
     flags = (*chosen.target, OPTIMISE[optimise], *_CORE_FLAGS, *(f"-D{name}" for name in defines))
-    with tempfile.TemporaryDirectory() as folder:
-        root = Path(folder)
+    with scratch_folder() as root:
         _write(root, core_files(source))
         for unit in ("model", "sizes"):
             _zig(root, "cc", *flags, "-c", f"{unit}.c", "-o", f"{unit}.o")
@@ -172,8 +171,7 @@ def compile_alone(core: Core, text: str, function: str) -> bytes:
     from elftools.elf.elffile import ELFFile
 
     relax = ("-mno-relax",) if core.isa == "riscv" else ()  # else distances would be left to a linker
-    with tempfile.TemporaryDirectory() as folder:
-        root = Path(folder)
+    with scratch_folder() as root:
         _write(root, {"alone.c": text})
         _zig(
             root,
@@ -209,8 +207,7 @@ def build_host(source: CSource, checked: bool = True) -> HostProgram:
         if checked
         else ("-O2", "-fno-sanitize=all")
     )
-    with tempfile.TemporaryDirectory() as folder:
-        root = Path(folder)
+    with scratch_folder() as root:
         _write(
             root,
             {
@@ -258,8 +255,8 @@ def run_rows(host: HostProgram, rows: bytes, frames: int) -> tuple[Array, Array]
     """As :func:`run_host` on ``frames`` lines of the harness's text: first, trim, counts, temperature,
     faults.
     """
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "harness"
+    with scratch_folder() as folder:
+        path = folder / "harness"
         path.write_bytes(host.binary)
         path.chmod(0o700)
         done = subprocess.run([str(path)], input=rows, capture_output=True, timeout=_TIMEOUT_S, check=False)
@@ -302,8 +299,7 @@ def lint(source: CSource, language: str = "c") -> str:
     at as C99.
     """
     command, standard = ("cc", "-std=c99") if language == "c" else ("c++", "-std=c++11")
-    with tempfile.TemporaryDirectory() as folder:
-        root = Path(folder)
+    with scratch_folder() as root:
         alone = f'#include "{source.prefix}.h"\nextern {source.prefix}_reading_t *{source.prefix}_alone;\n'
         files = {"model": source.source, "alone": alone} | (
             {"harness": emit_harness(source)} if language == "c" else {}
@@ -434,15 +430,16 @@ def _zig_says(root: Path, *arguments: str) -> tuple[int, str]:
 
 
 def _environment() -> dict[str, str]:
-    """The compiler keeps its own helpers in a cache; where the home folder cannot be written, that goes to
-    the temporary one.
+    """The compiler keeps its own helpers in a cache in the home folder, and does not start without one; where
+    that is not known or cannot be written, they go to a folder of the user's among the temporary ones. What
+    stands there is linked into what is measured and run: nobody else may have put it there.
     """
     environment = dict(os.environ)
     if "ZIG_GLOBAL_CACHE_DIR" not in environment:
-        home = Path(os.path.expanduser("~"))
-        writable = home / ".cache" if (home / ".cache").exists() else home
-        if not os.access(writable, os.W_OK):
-            environment["ZIG_GLOBAL_CACHE_DIR"] = str(Path(tempfile.gettempdir()) / "innage-zig-cache")
+        home = environment.get("HOME" if os.name == "posix" else "USERPROFILE", "")
+        cache = Path(home) / ".cache"
+        if not home or not os.access(cache if cache.exists() else home, os.W_OK):
+            environment["ZIG_GLOBAL_CACHE_DIR"] = str(private_folder("zig-cache"))
     return environment
 
 

@@ -10,11 +10,10 @@ the compiler's start.
 from __future__ import annotations
 
 import re
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
+from dataset.files.scratch import scratch_folder
 from export.c.source import CSource
 from export.c.text import template
 from export.compilers.toolchain import HostProgram, compile_host, emit_harness, run_rows
@@ -53,8 +52,7 @@ def build_together(sources: Sequence[CSource], checked: bool = True) -> Together
     ``checked``: as the checking twin; else as C99 with a trap on undefined behaviour. Raises ToolError when
         the compiler refuses.
     """
-    with tempfile.TemporaryDirectory() as folder:
-        root = Path(folder)
+    with scratch_folder() as root:
         for source in sources:
             files = {
                 f"{source.prefix}.h": source.header,

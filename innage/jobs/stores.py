@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dataset.errors import InputError, StoreError
 from dataset.files.disk import text_at_most
+from dataset.files.scratch import scratch_folder
 from innage.jobs import Progress, silent
 from innage.jobs.folders import write_file
 
@@ -113,8 +113,8 @@ def restore(copy: Path, path: Path, *, sha256: str | None = None, replace: bool 
     from dataset.store.integrity import check_store
 
     expected = sha256 or _read_hash(copy)
-    with tempfile.TemporaryDirectory(prefix="innage-") as folder:
-        trial = Path(folder) / "trial.db"
+    with scratch_folder() as folder:
+        trial = folder / "trial.db"
         put_back(copy, trial, expected)
         faults = check_store(trial, digest_of=program_digest).faults
     if faults:

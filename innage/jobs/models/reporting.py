@@ -9,12 +9,12 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from html import escape
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from dataset.errors import InputError
+from dataset.files.scratch import scratch_folder
 from dataset.labels.conditions import conditions_text
 from dataset.records import ID_DIGITS
 from export.cautions import CAUTIONS
@@ -126,8 +126,8 @@ def drawn(draw: Callable[[Path], None], caption: str) -> str:
     """A picture that ``draw`` writes as SVG, inside the page, on paper of its own: its colours are made for
     white.
     """
-    with TemporaryDirectory(prefix="innage-") as folder:
-        path = Path(folder) / "picture.svg"
+    with scratch_folder() as folder:
+        path = folder / "picture.svg"
         draw(path)
         svg = path.read_text(encoding="utf-8")
     svg = svg[svg.index("<svg") :]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import sqlite3
 from collections.abc import Callable
@@ -160,3 +161,45 @@ def test_a_store_that_is_damaged_is_not_backed_up(store: Store, tmp_path: Path) 
     with pytest.raises(StoreError, match="damaged"):
         backup(store.path, tmp_path / "b.db")
     assert "b.db" not in names(tmp_path)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="modes as POSIX has them")
+@pytest.mark.parametrize("mode", [0o600, 0o640])
+def test_copies_are_read_by_nobody_else(store: Store, tmp_path: Path, mode: int) -> None:
+    """A backup, and a store that is put back, have the mode of the store that they stand for."""
+    store.path.chmod(mode)
+    copy = backup(store.path, tmp_path / "b.db")
+    assert copy.path.stat().st_mode & 0o777 == mode
+    copy.path.chmod(0o644)
+    kept = restore(copy.path, store.path, copy.sha256, replace=True)
+    assert kept is not None
+    assert kept.stat().st_mode & 0o777 == store.path.stat().st_mode & 0o777 == mode
+    copy.path.chmod(mode)
+    restore(copy.path, tmp_path / "new-place.db", copy.sha256)
+    assert (tmp_path / "new-place.db").stat().st_mode & 0o777 == mode
+
+
+@pytest.mark.skipif(os.name != "posix", reason="links as POSIX has them")
+def test_restoring_through_a_link_leaves_one_store(store: Store, made: Backup, tmp_path: Path) -> None:
+    """The link goes on pointing at the store, now the backup's; the one that was there stands beside it."""
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    link = elsewhere / "link.db"
+    link.symlink_to(store.path)
+    kept = restore(made.path, link, made.sha256, replace=True)
+    assert kept is not None
+    assert kept.parent == store.path.parent
+    assert link.is_symlink()
+    assert names(elsewhere) == ["link.db"]
+    assert content(store.path) == made.content_sha256
+
+
+@pytest.mark.skipif(os.name != "posix", reason="modes as POSIX has them")
+def test_the_copy_before_an_upgrade_is_read_by_nobody_else(tmp_path: Path) -> None:
+    """It holds what the store held."""
+    path = tmp_path / "old.db"
+    shutil.copy(min(STORES.glob("*.db")), path)
+    path.chmod(0o600)
+    Store.open(path).close()
+    (copy,) = tmp_path.glob("old.db.*.copy")
+    assert copy.stat().st_mode & 0o777 == 0o600
