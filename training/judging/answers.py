@@ -10,24 +10,44 @@ groups' figures bounds a further group's with confidence n / (n + 1) (split conf
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 from dataset.records import Limit, Limits
 from dataset.text.limits_text import bound_text
 from dataset.words import EPISODE_RATES, LimitAnswer
-from training.judging.judged import upper_bound
+from training.judging.class_figures import upper_bound
+from training.judging.figures import (
+    AnsweredLimit,
+    Beyond,
+    ClassFigures,
+    Episodes,
+    Figures,
+    PowerOn,
+    Prove,
+    Score,
+    WorstGroup,
+)
 from training.judging.scoring import fewest_groups, tidy
 
 ALL = "all"  # the only condition that scores of few pads tell apart
-Figures = Mapping[str, Any]
 MET, NOT_MET, UNPROVEN = LimitAnswer.MET, LimitAnswer.NOT_MET, LimitAnswer.UNPROVEN
-_FIGURE = {
-    "rmse_mm": "rmse_mm",
-    "p50_abs_mm": "p50_mm",
-    "p95_abs_mm": "p95_mm",
-    "max_abs_mm": "max_mm",
-    "p95_pct_span": "p95_pct",
+_SCORES: Mapping[str, Callable[[Score], float | None]] = {
+    "rmse_mm": lambda score: score.rmse_mm,
+    "worst_group_rmse_mm": lambda score: score.worst_group_rmse_mm,
+    "p95_abs_mm": lambda score: score.p95_abs_mm,
+    "withheld_share": lambda score: score.withheld_share,
+}
+_ERRORS: Mapping[str, Callable[[ClassFigures | WorstGroup], float | None]] = {
+    "rmse_mm": lambda errors: errors.rmse_mm,
+    "p50_abs_mm": lambda errors: errors.p50_mm,
+    "p95_abs_mm": lambda errors: errors.p95_mm,
+    "max_abs_mm": lambda errors: errors.max_mm,
+}
+_RUNS: Mapping[str, Callable[[Figures], float | None]] = {
+    "longest_wrong_s": lambda figures: figures.longest_wrong_s,
+    "longest_withheld_s": lambda figures: figures.longest_withheld_s,
+    "worst_group_rmse_mm": lambda figures: figures.worst_group_rmse_mm,
 }
 _OWN = {
     "false_wet_episodes": "empty",
@@ -46,8 +66,8 @@ _WHOLE = (
 NEVER = float("inf")  # seconds to a first reading that did not come
 
 
-def meets_scores(limits: Limits | None, figures: Mapping[str, Any]) -> bool | None:
-    """Whether figures of the choosing stage lie within every limit that they can speak of; None without
+def meets_scores(limits: Limits | None, score: Score) -> bool | None:
+    """Whether a score of the choosing stage lies within every limit that it can speak of; None without
     limits.
 
     Limits of a condition that the data does not hold, and of a metric that was not measured there, are left
@@ -55,53 +75,43 @@ def meets_scores(limits: Limits | None, figures: Mapping[str, Any]) -> bool | No
     """
     if limits is None:
         return None
-    rows = [row for row in limits.rows if row.condition == ALL and row.metric in figures]
-    return all(figures[row.metric] is not None and figures[row.metric] <= row.bound for row in rows)
+    rows = [row for row in limits.rows if row.condition == ALL and row.metric in _SCORES]
+    values = [(_SCORES[row.metric](score), row.bound) for row in rows]
+    return all(value is not None and value <= bound for value, bound in values)
 
 
-def answer_scores(limits: Limits | None, prove: Mapping[str, Any] | None) -> list[dict[str, Any]]:
+def answer_scores(limits: Limits | None, prove: Prove | None) -> list[AnsweredLimit]:
     """One answer a limit, from the figures on 'prove' (None when nothing was proved)."""
     return [] if limits is None else [_score_answer(row, prove) for row in limits.rows]
 
 
-def _score_answer(row: Limit, prove: Mapping[str, Any] | None) -> dict[str, Any]:
+def _score_answer(row: Limit, prove: Prove | None) -> AnsweredLimit:
     value = None if prove is None or row.condition != ALL else _score_of(row.metric, prove)
-    verdict, reason = _score_verdict(row, value, prove)
-    return _entry(row, value, verdict, reason)
+    return _answer(row, value, *_score_verdict(row, value, prove))
 
 
-def _entry(row: Limit, value: float | None, verdict: LimitAnswer, reason: str) -> dict[str, Any]:
-    """An answer as the metrics keep it."""
-    return {
-        "metric": row.metric,
-        "condition": row.condition,
-        "bound": row.bound,
-        "confidence": row.confidence,
-        "min_groups": row.min_groups,
-        "value": value,
-        "answer": str(verdict),
-        "reason": reason,
-    }
-
-
-def _score_of(metric: str, prove: Mapping[str, Any]) -> float | None:
-    value = (
-        prove["beyond"]["accepted_share"]
-        if metric == "beyond_accepted_share"
-        else prove["integer"].get(metric)
+def _answer(row: Limit, value: float | None, verdict: LimitAnswer, reason: str) -> AnsweredLimit:
+    return AnsweredLimit(
+        row.metric, row.condition, row.bound, row.confidence, row.min_groups, value, str(verdict), reason
     )
-    return None if value is None else float(value)
+
+
+def _score_of(metric: str, prove: Prove) -> float | None:
+    if metric == "beyond_accepted_share":
+        return None if prove.beyond is None else _number(prove.beyond.accepted_share)
+    return _number(_SCORES[metric](prove.integer)) if metric in _SCORES else None
 
 
 def _score_verdict(  # noqa: PLR0911 - a reason each
-    row: Limit, value: float | None, prove: Mapping[str, Any] | None
+    row: Limit, value: float | None, prove: Prove | None
 ) -> tuple[LimitAnswer, str]:
     if prove is None:
         return UNPROVEN, "the frozen set has no 'prove' groups"
     if row.condition != ALL:
         return UNPROVEN, f"no frames of condition '{row.condition}' in the frozen set"
     beyond = row.metric == "beyond_accepted_share"
-    groups = prove["beyond"]["groups"] if beyond else prove["integer"]["groups"]
+    judged = prove.beyond if beyond else prove.integer
+    groups = 0 if judged is None else judged.groups
     if value is None:
         why = (
             "no 'prove' frame has a label beyond the fit labels"
@@ -126,58 +136,55 @@ def _plural(groups: int) -> str:
 
 
 def answer_classes(
-    limits: Limits | None, figures: Figures | None, beyond: Figures | None
-) -> list[dict[str, Any]]:
-    """One answer a limit, from the figures of the prove groups (None when nothing was proved)."""
-    return [] if limits is None else [_class_answer(row, figures, beyond) for row in limits.rows]
+    limits: Limits | None, figures: Figures | None, beyond: Beyond | None = None
+) -> list[AnsweredLimit]:
+    """One answer a limit, from the figures of the prove groups (None when nothing was proved); ``beyond``
+    takes the place of theirs.
+    """
+    if limits is None:
+        return []
+    whole = figures if figures is None or beyond is None else replace(figures, beyond=beyond)
+    return [_class_answer(row, whole) for row in limits.rows]
 
 
-def _class_answer(row: Limit, figures: Figures | None, beyond: Figures | None) -> dict[str, Any]:
+def _class_answer(row: Limit, figures: Figures | None) -> AnsweredLimit:
     value, verdict, reason = (
         (None, UNPROVEN, "the frozen set has no 'prove' groups")
         if figures is None
-        else _class_verdict(row, figures, beyond)
+        else _class_verdict(row, figures)
     )
-    answer = _entry(row, None if value == NEVER else value, verdict, reason)
-    return answer if row.or_mm is None else answer | {"or_mm": row.or_mm}
+    answer = _answer(row, None if value == NEVER else value, verdict, reason)
+    return replace(answer, or_mm=row.or_mm)
 
 
-def _class_verdict(
-    row: Limit, figures: Figures, beyond: Figures | None
-) -> tuple[float | None, LimitAnswer, str]:
+def _class_verdict(row: Limit, figures: Figures) -> tuple[float | None, LimitAnswer, str]:
     place = _place(row, figures)
     if place is None:
         return None, UNPROVEN, f"no frames of condition '{row.condition}' in the prove groups"
-    whole = figures if beyond is None else {**figures, "beyond": beyond}
-    value, groups = value_of(row, whole, place), _groups(row, whole, place)
+    value, groups = value_of(row, figures, place), _groups(row, figures, place)
     if value is None:
         return None, UNPROVEN, "no prove frame gave a value"
-    bound = bound_of(row, figures)
+    bound = bound_of(row, figures.span_mm)
     if value > bound:
         return value, NOT_MET, _above(value, row, bound, f"on {groups} {_plural(groups)}")
     verdict, reason = (
         (MET, f"{value:.4g} is within {_bound(row, bound)} on {groups} {_plural(groups)}")
         if row.confidence is None
-        else _confident(row, whole, place, value, groups)
+        else _confident(row, figures, place, value, groups)
     )
     if verdict is not NOT_MET and groups < row.min_groups:
         return value, UNPROVEN, f"{groups} prove {_plural(groups)}, the limit asks for {row.min_groups}"
     return value, verdict, reason
 
 
-def _groups(row: Limit, figures: Figures, place: Figures) -> int:
-    beyond = figures.get("beyond")
-    return (
-        int(beyond.get("groups", 0))
-        if row.metric == "beyond_accepted_share" and beyond
-        else int(place.get("groups", 0))
-    )
+def _groups(row: Limit, figures: Figures, place: ClassFigures) -> int:
+    beyond = figures.beyond
+    return beyond.groups if row.metric == "beyond_accepted_share" and beyond is not None else place.groups
 
 
-def bound_of(row: Limit, figures: Figures) -> float:
+def bound_of(row: Limit, span_mm: float | None) -> float:
     """The bound in the metric's unit; of a percentage with millimetres beside it the larger of both."""
-    span = figures.get("span_mm")
-    return row.bound if row.or_mm is None or not span else max(row.bound, 100 * row.or_mm / float(span))
+    return row.bound if row.or_mm is None or not span_mm else max(row.bound, 100 * row.or_mm / span_mm)
 
 
 def _bound(row: Limit, bound: float) -> str:
@@ -191,21 +198,21 @@ def _above(value: float, row: Limit, bound: float, where: str) -> str:
 
 
 def _confident(
-    row: Limit, figures: Figures, place: Figures, value: float, groups: int
+    row: Limit, figures: Figures, place: ClassFigures, value: float, groups: int
 ) -> tuple[LimitAnswer, str]:
     """The answer at a confidence, where the value itself is within the bound."""
     assert row.confidence is not None
-    bound = bound_of(row, figures)
+    bound = bound_of(row, figures.span_mm)
     if row.metric in EPISODE_RATES:
-        trials = figures[row.metric.removesuffix("_share")]
-        most = upper_bound(trials["wrong"], trials["episodes"], row.confidence)
-        shown = f"{trials['wrong']} wrong of {trials['episodes']} episodes shows a rate below {most:.3g}"
+        trials = _trials(row, figures)
+        most = upper_bound(trials.wrong, trials.episodes, row.confidence)
+        shown = f"{trials.wrong} wrong of {trials.episodes} episodes shows a rate below {most:.3g}"
         return (
             (MET, f"{shown}, within {bound:g}")
             if most is not None and most <= bound
             else (UNPROVEN, f"{shown} only")
         )
-    if figures.get("ordered"):
+    if figures.ordered:
         return (
             UNPROVEN,
             (
@@ -228,61 +235,70 @@ def _confident(
     return MET, f"{worst:.4g}, the worst of {groups} groups, is within {_bound(row, bound)}"
 
 
-def worst_of(row: Limit, figures: Figures, place: Figures) -> float | None:
+def worst_of(row: Limit, figures: Figures, place: ClassFigures) -> float | None:
     """The worst group's figure; None for what is not known by group."""
     if row.metric == "worst_group_rmse_mm":
         return value_of(row, figures, place)
     if row.metric == "dry_missed_share":
-        least = figures.get("dry_recognised_least")
-        return _rest(least)
+        return _rest(figures.dry_recognised_least)
     if row.metric == "band_missed_share":
-        return _rest(figures["band"]["worst_group_share"])
-    worst = place.get("worst") or {}
-    if row.metric == "p95_pct_span":
-        p95, span = worst.get("p95_mm"), figures.get("span_mm")
-        return None if p95 is None or not span else 100 * float(p95) / float(span)
-    value = worst.get("withheld_share" if row.metric == "withheld_share" else _FIGURE.get(row.metric, ""))
-    return None if value is None else float(value)
+        return None if figures.band is None else _rest(figures.band.worst_group_share)
+    return None if place.worst is None else _worst_error(row.metric, place.worst, figures.span_mm)
 
 
-def _place(row: Limit, figures: Figures) -> Figures | None:
+def _worst_error(metric: str, worst: WorstGroup, span_mm: float | None) -> float | None:
+    if metric == "p95_pct_span":
+        return None if worst.p95_mm is None or not span_mm else 100 * worst.p95_mm / span_mm
+    if metric == "withheld_share":
+        return _number(worst.withheld_share)
+    return _number(_ERRORS[metric](worst)) if metric in _ERRORS else None
+
+
+def _trials(row: Limit, figures: Figures) -> Episodes:
+    """The episodes that a rate of EPISODE_RATES is of."""
+    return figures.false_wet if row.metric == "false_wet_share" else figures.false_dry
+
+
+def _place(row: Limit, figures: Figures) -> ClassFigures | None:
     """Figures of a class, or of a liquid, unit, coupling or other place of that name."""
     own = _OWN.get(row.metric, row.condition)
     if row.metric in _WHOLE and row.condition != "all":
         return None
-    places: list[Figures] = [figures["classes"], *figures["by"].values()]
+    places = [figures.classes, *figures.by.values()]
     return next((rows[own] for rows in places if own in rows), None)
 
 
-def value_of(row: Limit, figures: Figures, place: Figures) -> float | None:  # noqa: PLR0911 - a metric each
+def value_of(row: Limit, figures: Figures, place: ClassFigures) -> float | None:  # noqa: PLR0911 - a metric each
     """The figure that a limit bounds."""
     if row.metric == "false_wet_episodes":
-        return float(figures["false_wet"]["wrong"])
+        return float(figures.false_wet.wrong)
     if row.metric in EPISODE_RATES:
-        trials = figures[row.metric.removesuffix("_share")]
-        return float(trials["wrong"] / trials["episodes"]) if trials["episodes"] else None
+        trials = _trials(row, figures)
+        return trials.wrong / trials.episodes if trials.episodes else None
     if row.metric == "dry_missed_share":
-        return _rest(figures["dry_recognised_share"])
+        return _rest(figures.dry_recognised_share)
     if row.metric == "band_missed_share":
-        return _rest((figures["band"] or {}).get("covered_share"))
+        return None if figures.band is None else _rest(figures.band.covered_share)
     if row.metric == "withheld_share":
-        return _rest(place["accepted_share"])
+        return _rest(place.accepted_share)
     if row.metric == "first_reading_s":
-        return _first_reading(figures.get("power_on"))
+        return _first_reading(figures.power_on)
     if row.metric == "beyond_accepted_share":
-        return _number((figures.get("beyond") or {}).get("accepted_share"))
-    if row.metric in _WHOLE:
-        return _number(figures.get(row.metric))
-    return _number(place.get(_FIGURE.get(row.metric, "")))
+        return None if figures.beyond is None else _number(figures.beyond.accepted_share)
+    if row.metric == "p95_pct_span":
+        return _number(place.p95_pct)
+    if row.metric in _RUNS:
+        return _number(_RUNS[row.metric](figures))
+    return _number(_ERRORS[row.metric](place)) if row.metric in _ERRORS else None
 
 
-def _first_reading(cold: Figures | None) -> float | None:
+def _first_reading(cold: PowerOn | None) -> float | None:
     """The P95 of the wait where a chip never switched off gives a reading; NEVER where the start that it asks
     for had none.
     """
-    if not cold or cold["starts"] == cold["withheld_anyway"]:
+    if cold is None or cold.starts == cold.withheld_anyway:
         return None
-    return NEVER if cold["wait_p95_s"] is None else float(cold["wait_p95_s"])
+    return NEVER if cold.wait_p95_s is None else float(cold.wait_p95_s)
 
 
 def _rest(share: float | None) -> float | None:
@@ -302,6 +318,6 @@ def meets_classes(limits: Limits | None, figures: Figures) -> bool | None:
     for row in limits.rows:
         place = _place(row, figures)
         value = None if place is None else value_of(row, figures, place)
-        if value is not None and value > bound_of(row, figures):
+        if value is not None and value > bound_of(row, figures.span_mm):
             return False
     return True

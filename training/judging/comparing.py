@@ -9,6 +9,7 @@ the second model is the worse.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,9 @@ import numpy as np
 from dataset.records import Limits
 from dataset.values import FEWEST_GROUPS
 from training.judging.answers import answer_classes
-from training.judging.judged import Judged, figures_of
+from training.judging.class_figures import figures_of
+from training.judging.figures import AnsweredLimit, Figures
+from training.judging.judged import Judged
 from training.judging.scoring import tidy
 from training.rows import Floats, Ints, Mask
 
@@ -49,14 +52,11 @@ def compare(first: Judged, second: Judged, limits: Limits | None, seed: int = 0)
         name: _difference(first, second, rows, seed)
         for name, rows in {"all": everything, **first.classes(), **_places(first, named)}.items()
     }
-    answers = [
-        answer_classes(limits, figures_of(judged) | {"worst_group_rmse_mm": worst_rmse(judged)}, None)
-        for judged in (first, second)
-    ]
+    answers = [answer_classes(limits, whole_figures(judged)) for judged in (first, second)]
     return {
         "classes": classes,
         "cells": cell_rows(first, second),
-        "limits": [{"first": a, "second": b} for a, b in zip(*answers, strict=True)],
+        "limits": [{"first": a.to_json(), "second": b.to_json()} for a, b in zip(*answers, strict=True)],
         "losses": losses(classes, answers[0], answers[1], named),
         "gains": losses({name: _turned(row) for name, row in classes.items()}, answers[1], answers[0], named),
         "method": METHOD,
@@ -83,20 +83,25 @@ def worst_rmse(judged: Judged) -> float | None:
     return tidy(max(errors)) if errors else None
 
 
+def whole_figures(judged: Judged) -> Figures:
+    """All figures, with the worst group's error over all frames."""
+    return replace(figures_of(judged), worst_group_rmse_mm=worst_rmse(judged))
+
+
 def losses(
     classes: Mapping[str, Mapping[str, Any]],
-    first: Sequence[Mapping[str, Any]],
-    second: Sequence[Mapping[str, Any]],
+    first: Sequence[AnsweredLimit],
+    second: Sequence[AnsweredLimit],
     named: set[str],
 ) -> list[str]:
     """Sentences: limits that the first meets and the second does not, and classes named by a limit in which
     the second is surely worse.
     """
     sentences = [
-        f"limit {a['metric']} of {a['condition']} at {a['bound']:g}: the other meets it, this "
-        f"one does not ({b['reason']})"
+        f"limit {a.metric} of {a.condition} at {a.bound:g}: the other meets it, this "
+        f"one does not ({b.reason})"
         for a, b in zip(first, second, strict=True)
-        if a["answer"] == "met" and b["answer"] != "met"
+        if a.answer == "met" and b.answer != "met"
     ]
     for name in sorted(named & set(classes)):
         error, share = classes[name]["error_mm"], classes[name]["accepted_share"]

@@ -4,17 +4,16 @@ score, what was said against what was stated.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
+from training.judging.figures import ErrorBox, LevelBin, RiskPoint, StatedFrames
 from training.judging.judged import Judged
 from training.judging.scoring import FEWEST_FRAMES, by_level, tidy
 from training.models.operating import Operating, Scores
 from training.program import FLAG_BITS, GIVEN, REASON_NAMES, VALIDITY_NAMES
 from training.rows import Ints, Mask
 
-BOX = {"p05_mm": 0.05, "p25_mm": 0.25, "p50_mm": 0.5, "p75_mm": 0.75, "p95_mm": 0.95}
+_BOX = (0.05, 0.25, 0.5, 0.75, 0.95)
 ACCEPTED = (
     0.5,
     0.6,
@@ -29,13 +28,13 @@ ACCEPTED = (
 )  # shares that a threshold of doubt is set for
 
 
-def errors_by_level(judged: Judged) -> list[dict[str, Any]]:
+def errors_by_level(judged: Judged) -> tuple[LevelBin, ...]:
     """Signed errors of accepted readings of liquid; see :func:`training.judging.scoring.by_level`."""
     used = judged.accepted & ~judged.states.empty
     return by_level(judged.label_mm[used], judged.error_mm[used], judged.u_mm[used], judged.span_mm)
 
 
-def error_boxes(judged: Judged) -> list[dict[str, Any]]:
+def error_boxes(judged: Judged) -> tuple[ErrorBox, ...]:
     """Signed errors of accepted readings by class: quantiles in mm of which every group weighs the same, and
     the least and greatest error.
 
@@ -49,28 +48,28 @@ def error_boxes(judged: Judged) -> list[dict[str, Any]]:
             continue
         groups, of = np.unique(judged.places["group"][used], return_inverse=True)
         error, weights = judged.error_mm[used], 1 / np.bincount(of)[of]
-        quantiles = {
-            key: tidy(np.quantile(error, share, weights=weights, method="inverted_cdf"))
-            for key, share in BOX.items()
-        }
-        counts = {
-            "frames": int(used.sum()),
-            "sessions": len(np.unique(judged.places["session"][used])),
-            "groups": len(groups),
-        }
-        boxes.append(
-            {
-                "class": name,
-                **counts,
-                **quantiles,
-                "least_mm": tidy(error.min()),
-                "most_mm": tidy(error.max()),
-            }
+        p05, p25, p50, p75, p95 = (
+            tidy(np.quantile(error, share, weights=weights, method="inverted_cdf")) for share in _BOX
         )
-    return boxes
+        boxes.append(
+            ErrorBox(
+                name=name,
+                frames=int(used.sum()),
+                sessions=len(np.unique(judged.places["session"][used])),
+                groups=len(groups),
+                p05_mm=p05,
+                p25_mm=p25,
+                p50_mm=p50,
+                p75_mm=p75,
+                p95_mm=p95,
+                least_mm=tidy(error.min()),
+                most_mm=tidy(error.max()),
+            )
+        )
+    return tuple(boxes)
 
 
-def confusion_rows(judged: Judged) -> list[dict[str, Any]]:
+def confusion_rows(judged: Judged) -> tuple[StatedFrames, ...]:
     """Frames by what was stated of them, and of each row how many were valid, empty or withheld and how many
     raised each flag.
 
@@ -83,23 +82,23 @@ def confusion_rows(judged: Judged) -> list[dict[str, Any]]:
     wet, foam, film = ~state.empty, state.foam, state.film
     table = []
     for name, rows, due in (
-        ("clean", state.clean, ["valid"]),
-        ("rough", wet & ~foam & ~film & ~state.clean, ["valid"]),
-        ("foam", foam & ~film, ["valid", "foam"]),
-        ("film", wet & film & ~foam, ["valid", "film"]),
-        ("foam and film", foam & film, ["valid", "foam", "film"]),
-        ("dry", state.dry, ["empty"]),
-        ("empty, film", state.empty & film, ["empty"]),
+        ("clean", state.clean, ("valid",)),
+        ("rough", wet & ~foam & ~film & ~state.clean, ("valid",)),
+        ("foam", foam & ~film, ("valid", "foam")),
+        ("film", wet & film & ~foam, ("valid", "film")),
+        ("foam and film", foam & film, ("valid", "foam", "film")),
+        ("dry", state.dry, ("empty",)),
+        ("empty, film", state.empty & film, ("empty",)),
     ):
         if rows.any():
             validity = {
                 word: int((judged.validity[rows] == code).sum()) for code, word in VALIDITY_NAMES.items()
             }
             raised = {flag: int((judged.flags[rows] & bit != 0).sum()) for flag, bit in FLAG_BITS.items()}
-            counts = {"frames": int(rows.sum()), "sessions": len(np.unique(judged.places["session"][rows]))}
-            row = {"stated": name, **counts, "said": validity, "raised": raised, "due": due}
-            table.append(row if judged.reason is None else row | {"withheld": _reasons(judged.reason[rows])})
-    return table
+            withheld = None if judged.reason is None else _reasons(judged.reason[rows])
+            sessions = len(np.unique(judged.places["session"][rows]))
+            table.append(StatedFrames(name, int(rows.sum()), sessions, validity, raised, due, withheld))
+    return tuple(table)
 
 
 def _reasons(reason: Ints) -> dict[str, int]:
@@ -107,7 +106,7 @@ def _reasons(reason: Ints) -> dict[str, int]:
     return {name: int((reason == code).sum()) for code, name in REASON_NAMES.items() if code != GIVEN}
 
 
-def risk_curves(judged: Judged, scores: Scores, at: Operating) -> dict[str, list[dict[str, Any]]]:
+def risk_curves(judged: Judged, scores: Scores, at: Operating) -> dict[str, tuple[RiskPoint, ...]]:
     """By class of liquid: the P95 of the error in mm of what would be accepted, were doubt alone to decide,
     for thresholds from strict to none.
 
@@ -122,14 +121,11 @@ def risk_curves(judged: Judged, scores: Scores, at: Operating) -> dict[str, list
     }
 
 
-def _curve(judged: Judged, scores: Scores, at: Operating, rows: Mask) -> list[dict[str, Any]]:
+def _curve(judged: Judged, scores: Scores, at: Operating, rows: Mask) -> tuple[RiskPoint, ...]:
     doubt, size = scores.doubt[rows], np.abs(scores.level_mm() - judged.label_mm)[rows]
-    points: dict[int, dict[str, Any]] = {}
+    points: dict[int, RiskPoint] = {}
     for threshold in np.quantile(doubt, ACCEPTED, method="higher"):
         given = doubt <= threshold
-        points[int(threshold)] = {
-            "doubt": int(threshold),
-            "accepted_share": tidy(given.mean()),
-            "p95_mm": tidy(np.quantile(size[given], 0.95)),
-        }
-    return [points[threshold] for threshold in sorted(points)]
+        p95 = tidy(np.quantile(size[given], 0.95))
+        points[int(threshold)] = RiskPoint(int(threshold), tidy(given.mean()), p95)
+    return tuple(points[threshold] for threshold in sorted(points))

@@ -17,8 +17,8 @@ import numpy as np
 
 from dataset.records import CountLaw, FrozenData, Limits, Model, Sensor, TrimKind
 from training.judging.answers import answer_classes
-from training.judging.comparing import worst_rmse
-from training.judging.judged import Judged, figures_of
+from training.judging.comparing import whole_figures
+from training.judging.figures import Figures
 from training.judging.stored import judge_model
 from training.rows import Floats, Ints, Mask
 
@@ -114,32 +114,26 @@ def sweep(
         judged = judge_model(
             model, data, chosen, None if drift.kind == "none" else altered(data, chosen, drift)
         )
-        figures = figures_of(judged)
-        answers = answer_classes(limits, figures | {"worst_group_rmse_mm": worst_rmse(judged)}, None)
-        now = {k for k, a in enumerate(answers) if a["answer"] == "met"}
+        figures = whole_figures(judged)
+        answers = answer_classes(limits, figures)
+        now = {k for k, answer in enumerate(answers) if answer.answer == "met"}
         if drift.kind == "none":
             met = now
-        rows.append(
-            _row(
-                drift,
-                judged,
-                figures,
-                [f"{answers[k]['metric']} {answers[k]['condition']}" for k in sorted(met - now)],
-            )
-        )
+        fails = [f"{answers[k].metric} {answers[k].condition}" for k in sorted(met - now)]
+        rows.append(_row(drift, figures, fails))
     say("done", len(tried), len(tried))
     return {"rows": rows, "stands": None if not met else stands(rows)}
 
 
-def _row(drift: Drift, judged: Judged, figures: dict[str, Any], fails: list[str]) -> dict[str, Any]:
-    every = figures["classes"]["all"]
+def _row(drift: Drift, figures: Figures, fails: list[str]) -> dict[str, Any]:
+    every = figures.classes["all"]
     return {
         "kind": drift.kind,
         "amount": drift.amount,
-        "p95_mm": every.get("p95_mm"),
-        "accepted_share": every["accepted_share"],
-        "false_wet_episodes": figures["false_wet"]["wrong"],
-        "empty_episodes": figures["false_wet"]["episodes"],
+        "p95_mm": every.p95_mm,
+        "accepted_share": every.accepted_share,
+        "false_wet_episodes": figures.false_wet.wrong,
+        "empty_episodes": figures.false_wet.episodes,
         "fails": fails,
     }
 

@@ -4,11 +4,10 @@ that was never switched off.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
 from dataset.records import FrozenData
+from training.judging.figures import PowerOn
 from training.judging.scoring import tidy
 from training.judging.streams import restarts, run_streams
 from training.program import LEVEL_UNITS_PER_MM, OUTPUTS, WITHHELD, Program
@@ -21,8 +20,8 @@ WINDOW = 300  # frames that each start is followed for
 SETTLING = 128
 
 
-def power_on(program: Program, data: FrozenData, chosen: Mask, trims: Ints, seed: int = 0) -> dict[str, Any]:
-    """JSON-ready figures of seeded cold starts at frames of the chosen rows, each beside the same frames run
+def power_on(program: Program, data: FrozenData, chosen: Mask, trims: Ints, seed: int = 0) -> PowerOn:
+    """Figures of seeded cold starts at frames of the chosen rows, each beside the same frames run
     from the session's first.
 
     Of ``starts``, ``withheld_anyway`` are at frames that a chip never switched off withholds too. Of the
@@ -47,17 +46,21 @@ def power_on(program: Program, data: FrozenData, chosen: Mask, trims: Ints, seed
     gaps = sum(
         len(restarts(data.frames[int(s)].t_ms, program.period_ms, program.period_tolerance_pct)) for s in used
     )
-    return {
-        "starts": len(start),
-        "withheld_anyway": int((~given).sum()),
-        "none": int(np.isinf(waits).sum()),
-        "restarts": gaps,
-        "window_s": tidy(WINDOW * program.period_ms / 1000),
-        "wait_p50_s": _quantile(waits, 0.5),
-        "wait_p95_s": _quantile(waits, 0.95),
-        "wait_max_s": _quantile(waits, 1.0),
-        **_agreement(cold, warm, inside, program),
-    }
+    settling = program.settling_frames or SETTLING
+    as_warm, apart = _agreement(cold, warm, inside, settling)
+    return PowerOn(
+        starts=len(start),
+        withheld_anyway=int((~given).sum()),
+        none=int(np.isinf(waits).sum()),
+        restarts=gaps,
+        window_s=tidy(WINDOW * program.period_ms / 1000),
+        wait_p50_s=_quantile(waits, 0.5),
+        wait_p95_s=_quantile(waits, 0.95),
+        wait_max_s=_quantile(waits, 1.0),
+        settling_frames=settling,
+        as_warm_share=as_warm,
+        apart_mm=apart,
+    )
 
 
 def _starts(data: FrozenData, chosen: Mask, seed: int) -> tuple[Ints, Ints]:
@@ -97,18 +100,15 @@ def _quantile(waits: Floats, share: float) -> float | None:
     return tidy(wait) if np.isfinite(wait) else None
 
 
-def _agreement(cold: Ints, warm: Ints, inside: Mask, program: Program) -> dict[str, Any]:
-    """How cold starts compare with the run that went on, behind the settling."""
-    settling = program.settling_frames or SETTLING
+def _agreement(cold: Ints, warm: Ints, inside: Mask, settling: int) -> tuple[float | None, float | None]:
+    """How cold starts compare with the run that went on, behind the settling: the share that is equal, and
+    how far levels are apart in mm.
+    """
     behind = inside & (np.arange(len(cold)) >= settling)[:, None]
     if not behind.any():
-        return {"settling_frames": settling, "as_warm_share": None, "apart_mm": None}
+        return None, None
     a, b = cold[behind], warm[behind]
     both = (a[:, OUTPUTS.index("validity")] != WITHHELD) & (b[:, OUTPUTS.index("validity")] != WITHHELD)
     level = OUTPUTS.index("level")
     apart = tidy(np.abs(a[both, level] - b[both, level]).max() / LEVEL_UNITS_PER_MM) if both.any() else None
-    return {
-        "settling_frames": settling,
-        "as_warm_share": tidy((a == b).all(axis=1).mean()),
-        "apart_mm": apart,
-    }
+    return tidy((a == b).all(axis=1).mean()), apart

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from dataset.records import FrozenData
+from training.judging.figures import Beyond, GroupScore, LevelBin, Score
 from training.program import LEVEL_UNITS_PER_MM, WITHHELD, Program, run
 from training.rows import Floats, Ints, Mask
 
@@ -55,7 +56,7 @@ def readings(program: Program, data: FrozenData, chosen: Mask) -> tuple[Floats, 
     return level[chosen], accepted[chosen]
 
 
-def score(answers: Answers, levels: Floats) -> dict[str, Any]:
+def score(answers: Answers, levels: Floats) -> Score:
     """Figures of ``levels`` (``level_mm`` or ``float_mm`` of ``answers``) on the accepted frames inside the
     fit labels' range.
 
@@ -66,31 +67,28 @@ def score(answers: Answers, levels: Floats) -> dict[str, Any]:
     error = levels[used] - answers.label_mm[used]
     squares = _by_group(error**2, answers.group[used])
     inside = int(answers.inside.sum())
-    return {
-        "rmse_mm": tidy(np.sqrt(np.mean(squares))) if len(squares) else None,
-        "worst_group_rmse_mm": tidy(np.sqrt(np.max(squares))) if len(squares) else None,
-        "p95_abs_mm": tidy(np.quantile(np.abs(error), 0.95)) if len(error) else None,
-        "withheld_share": tidy(1 - used.sum() / inside) if inside else None,
-        "groups": len(np.unique(answers.group[answers.inside])),
-        "groups_without_reading": len(np.unique(answers.group[answers.inside])) - len(squares),
-        "frames": inside,
-    }
+    groups = len(np.unique(answers.group[answers.inside]))
+    return Score(
+        rmse_mm=tidy(np.sqrt(np.mean(squares))) if len(squares) else None,
+        worst_group_rmse_mm=tidy(np.sqrt(np.max(squares))) if len(squares) else None,
+        p95_abs_mm=tidy(np.quantile(np.abs(error), 0.95)) if len(error) else None,
+        withheld_share=tidy(1 - used.sum() / inside) if inside else None,
+        groups=groups,
+        groups_without_reading=groups - len(squares),
+        frames=inside,
+    )
 
 
-def beyond(answers: Answers) -> dict[str, Any]:
+def beyond(answers: Answers) -> Beyond:
     """Frames whose label lies outside the range of the fit labels, and the share of them that was accepted
     all the same.
     """
     frames = int((~answers.inside).sum())
     share = tidy(answers.accepted[~answers.inside].mean()) if frames else None
-    return {
-        "frames": frames,
-        "accepted_share": share,
-        "groups": len(np.unique(answers.group[~answers.inside])),
-    }
+    return Beyond(frames, share, len(np.unique(answers.group[~answers.inside])))
 
 
-def by_group(answers: Answers, names: Mapping[int, str]) -> list[dict[str, Any]]:
+def by_group(answers: Answers, names: Mapping[int, str]) -> tuple[GroupScore, ...]:
     """One row a group: mean label, frames, and error and bias of the integer program on accepted frames
     inside the range.
     """
@@ -100,20 +98,20 @@ def by_group(answers: Answers, names: Mapping[int, str]) -> list[dict[str, Any]]
         used = mine & answers.inside & answers.accepted
         error = answers.level_mm[used] - answers.label_mm[used]
         rows.append(
-            {
-                "group": names[int(group)],
-                "level_mm": tidy(answers.label_mm[mine].mean()),
-                "frames": int(mine.sum()),
-                "accepted": int((mine & answers.accepted).sum()),
-                "beyond": int((mine & ~answers.inside).sum()),
-                "rmse_mm": tidy(np.sqrt(np.mean(error**2))) if len(error) else None,
-                "bias_mm": tidy(error.mean()) if len(error) else None,
-            }
+            GroupScore(
+                group=names[int(group)],
+                level_mm=tidy(answers.label_mm[mine].mean()),
+                frames=int(mine.sum()),
+                accepted=int((mine & answers.accepted).sum()),
+                beyond=int((mine & ~answers.inside).sum()),
+                rmse_mm=tidy(np.sqrt(np.mean(error**2))) if len(error) else None,
+                bias_mm=tidy(error.mean()) if len(error) else None,
+            )
         )
-    return rows
+    return tuple(rows)
 
 
-def by_level(label_mm: Floats, error_mm: Floats, u_mm: Floats, span_mm: float) -> list[dict[str, Any]]:
+def by_level(label_mm: Floats, error_mm: Floats, u_mm: Floats, span_mm: float) -> tuple[LevelBin, ...]:
     """Signed errors (n,) in equal bins of the span: quantiles in mm, and the label's uncertainty (root mean
     square; None where no ``u_mm`` is known).
 
@@ -129,17 +127,8 @@ def by_level(label_mm: Floats, error_mm: Floats, u_mm: Floats, span_mm: float) -
         low, middle, high = (tidy(v) for v in np.quantile(error_mm[rows], (0.05, 0.5, 0.95)))
         known = u_mm[rows]
         uncertainty = None if np.isnan(known).all() else tidy(np.sqrt(np.nanmean(known**2)))
-        bins.append(
-            {
-                "level_mm": tidy(label_mm[rows].mean()),
-                "frames": int(rows.sum()),
-                "p05_mm": low,
-                "p50_mm": middle,
-                "p95_mm": high,
-                "label_u_mm": uncertainty,
-            }
-        )
-    return bins
+        bins.append(LevelBin(tidy(label_mm[rows].mean()), int(rows.sum()), low, middle, high, uncertainty))
+    return tuple(bins)
 
 
 def fewest_groups(confidence: float) -> int:

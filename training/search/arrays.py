@@ -16,8 +16,10 @@ from threadpoolctl import threadpool_limits
 from dataset.errors import InputError, ProgramError
 from dataset.records import FrozenData, GroupBy, Role
 from training.judging.answers import answer_classes, meets_classes
+from training.judging.class_figures import figures_of
 from training.judging.curves import confusion_rows, error_boxes, errors_by_level, risk_curves
-from training.judging.judged import Judged, figures_of, judge, judge_scores
+from training.judging.figures import Figures, Prove, RandomRows
+from training.judging.judged import Judged, judge, judge_scores
 from training.judging.power_on import power_on
 from training.judging.scoring import Answers, beyond, by_group, fewest_groups, score, tidy
 from training.models.assemble import FLAG_TABLE, Band, assemble
@@ -85,16 +87,17 @@ def train_array(
     inputs = context.hardware.channels * (1 + len(table.trimming.kinds))
     float_onnx = emit_float_onnx(pipeline, inputs, request.name)
     some = np.flatnonzero(context.used)[:: max(int(context.used.sum()) // 5000, 1)]
+    answers = answer_classes(request.limits, figures, None if prove is None else prove.beyond)
     metrics = {
         "chosen": picked.summary(),
         "candidates": [c.summary() for c in candidates],
         "choose_how": how,
         "why": why,
         "next_step": next_step(candidates, picked),
-        "prove": prove,
-        "claims": figures,
-        "random_rows": None if prove is None else _random_rows(context, table, picked.recipe),
-        "limits": answer_classes(request.limits, figures, None if prove is None else prove["beyond"]),
+        "prove": None if prove is None else prove.to_json(),
+        "claims": None if figures is None else figures.to_json(),
+        "random_rows": None if prove is None else _random_rows(context, table, picked.recipe).to_json(),
+        "limits": [answer.to_json() for answer in answers],
         "band": band_facts,
         "budget": request.budget_kept(picked.within),
         "float_onnx_max_diff_mm": float_onnx_difference(
@@ -210,7 +213,7 @@ def _candidate(
     answers = _answers(context, judged, choose, judged.level_mm)
     integer = score(answers, answers.level_mm)
     meets = meets_classes(limits, figures)
-    return ArrayCandidate(recipe, program, integer, {}, parts, at, levels[0], figures, meets=meets)
+    return ArrayCandidate(recipe, program, integer, None, parts, at, levels[0], figures, meets=meets)
 
 
 def _calibrate(
@@ -262,7 +265,7 @@ def _program(context: SearchContext, picked: ArrayCandidate, band: Band | None) 
 
 def _prove(
     context: SearchContext, table: FeatureTable, picked: ArrayCandidate, pipeline: Pipeline
-) -> tuple[dict[str, Any] | None, dict[str, Any] | None]:
+) -> tuple[Prove | None, Figures | None]:
     """Scores and figures by class on 'prove'; None where nothing proves."""
     data, program = context.data, picked.program
     rows = data.rows(Role.PROVE)
@@ -273,21 +276,22 @@ def _prove(
     answers = _answers(context, judged, rows, floats)
     integer = score(answers, answers.level_mm)
     names = {k: group for k, (group, _) in enumerate(data.frozen.roles)}
-    prove = {
-        "integer": integer,
-        "float": score(answers, answers.float_mm),
-        "by_group": by_group(answers, names),
-        "beyond": beyond(answers),
-    }
-    risk = risk_curves(judged, scores_of(context, table, picked.parts, rows), picked.at)
-    curves = {
-        "by_level": errors_by_level(judged),
-        "boxes": error_boxes(judged),
-        "confusion": confusion_rows(judged),
-        "risk": risk,
-    }
-    cold = {"power_on": power_on(program, data, rows, table.trims)}
-    return prove, figures_of(judged) | curves | cold | {"worst_group_rmse_mm": integer["worst_group_rmse_mm"]}
+    prove = Prove(
+        integer=integer,
+        floats=score(answers, answers.float_mm),
+        by_group=by_group(answers, names),
+        beyond=beyond(answers),
+    )
+    figures = replace(
+        figures_of(judged),
+        power_on=power_on(program, data, rows, table.trims),
+        by_level=errors_by_level(judged),
+        boxes=error_boxes(judged),
+        confusion=confusion_rows(judged),
+        risk=risk_curves(judged, scores_of(context, table, picked.parts, rows), picked.at),
+        worst_group_rmse_mm=integer.worst_group_rmse_mm,
+    )
+    return prove, figures
 
 
 def _answers(context: SearchContext, judged: Judged, rows: Mask, floats: Floats) -> Answers:
@@ -303,7 +307,7 @@ def _answers(context: SearchContext, judged: Judged, rows: Mask, floats: Floats)
     )
 
 
-def _random_rows(context: SearchContext, table: FeatureTable, recipe: ArrayRecipe) -> dict[str, Any]:
+def _random_rows(context: SearchContext, table: FeatureTable, recipe: ArrayRecipe) -> RandomRows:
     """The chosen level net fitted again after a split by row: how much too good that looks. Errors of the
     float net, nothing withheld.
     """
@@ -317,12 +321,7 @@ def _random_rows(context: SearchContext, table: FeatureTable, recipe: ArrayRecip
     level = np.clip(net.predict(table.of(recipe.level_groups, other))[:, 0], 0, span_mm)
     every = np.ones(len(other), np.bool_)
     figures = score(Answers(data.level_mm[other], data.group[other], level, level, every, every), level)
-    return {
-        "integer": figures,
-        "float": figures,
-        "fit_share": tidy(drawn.sum() / used.sum()),
-        "meaning": RANDOM_ROWS,
-    }
+    return RandomRows(figures, figures, tidy(drawn.sum() / used.sum()), RANDOM_ROWS)
 
 
 def _fit_facts(data: FrozenData, fit: Mask) -> dict[str, Any]:

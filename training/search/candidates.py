@@ -4,13 +4,13 @@ there is none.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 import numpy as np
 
 from training.costs import Cost
+from training.judging.figures import Figures, Score
 from training.judging.scoring import tidy
 from training.models.assemble import Parts
 from training.models.nets import Net
@@ -140,8 +140,8 @@ class Candidate:
 
     recipe: AnyRecipe
     program: Program
-    integer: Mapping[str, Any]
-    floating: Mapping[str, Any]
+    integer: Score
+    floating: Score | None
     meets: bool | None = field(default=None, kw_only=True)
     cost: Cost | None = field(default=None, kw_only=True)
     within: bool | None = field(default=None, kw_only=True)
@@ -164,7 +164,10 @@ class Candidate:
         return _row(self.recipe, self.meets) | {
             "departure_mm": tidy(self.quantisation_error_mm),
             "error_mm": tidy(self.error) if np.isfinite(self.error) else None,
-            "choose": {"integer": dict(self.integer), "float": dict(self.floating)},
+            "choose": {
+                "integer": self.integer.to_json(),
+                "float": {} if self.floating is None else self.floating.to_json(),
+            },
             "cost": None if self.cost is None else cost_facts(self.cost),
             "within_budget": self.within,
         }
@@ -180,21 +183,25 @@ class FewPadCandidate(Candidate):
     @property
     def error(self) -> float:
         """The choose error, quantisation error included."""
-        value = self.cautious["rmse_mm"]
+        value = self.cautious.rmse_mm
         return np.inf if value is None else float(value)
 
     @property
-    def cautious(self) -> dict[str, Any]:
-        """The integer figures with ``quantisation_error_mm`` added in quadrature to the errors.
+    def cautious(self) -> Score:
+        """The integer score with ``quantisation_error_mm`` added in quadrature to the errors.
 
         Unseen groups lie where marks were taken; what few knots and narrow weights do between them, they
         cannot tell.
         """
-        return dict(self.integer) | {
-            metric: tidy(np.hypot(self.integer[metric], self.quantisation_error_mm))
-            for metric in ("rmse_mm", "worst_group_rmse_mm")
-            if self.integer.get(metric) is not None
-        }
+
+        def added(error: float | None) -> float | None:
+            return None if error is None else tidy(np.hypot(error, self.quantisation_error_mm))
+
+        return replace(
+            self.integer,
+            rmse_mm=added(self.integer.rmse_mm),
+            worst_group_rmse_mm=added(self.integer.worst_group_rmse_mm),
+        )
 
 
 @dataclass(frozen=True)
@@ -207,7 +214,7 @@ class ArrayCandidate(Candidate):
     parts: Parts
     at: Operating
     net: Net
-    figures: Mapping[str, Any]
+    figures: Figures
 
     @property
     def error(self) -> float:
@@ -217,13 +224,11 @@ class ArrayCandidate(Candidate):
     @property
     def false_wets(self) -> int:
         """Episodes on the choose groups in which an empty tank was read as wet."""
-        return int(self.figures["false_wet"]["wrong"])
+        return self.figures.false_wet.wrong
 
     def summary(self) -> dict[str, Any]:
         """The candidate as a row of the metrics, with its classes and its watcher."""
-        classes = {
-            name: (row.get("p95_mm"), row["accepted_share"]) for name, row in self.figures["classes"].items()
-        }
+        classes = {name: (row.p95_mm, row.accepted_share) for name, row in self.figures.classes.items()}
         return super().summary() | {"classes": classes} | _watching(self.recipe)
 
 
@@ -304,13 +309,10 @@ def cost_facts(cost: Cost) -> dict[str, Any]:
     }
 
 
-def error_of(figures: Mapping[str, Any]) -> float:
+def error_of(figures: Figures) -> float:
     """What candidates are compared by: the mean over clean, foam and film of the P95 in mm; infinite when
     nothing was accepted.
     """
-    p95 = [
-        figures["classes"][name].get("p95_mm")
-        for name in ("clean", "foam", "film")
-        if name in figures["classes"]
-    ]
-    return float("inf") if not p95 or any(v is None for v in p95) else float(np.mean(p95))
+    p95 = [figures.classes[name].p95_mm for name in ("clean", "foam", "film") if name in figures.classes]
+    known = [value for value in p95 if value is not None]
+    return float(np.mean(known)) if known and len(known) == len(p95) else float("inf")

@@ -13,6 +13,7 @@ import numpy as np
 from dataset.errors import InputError, ProgramError
 from dataset.records import FrozenData, GroupBy, Role
 from training.judging.answers import answer_scores, meets_scores
+from training.judging.figures import Prove, RandomRows
 from training.judging.scoring import Answers, beyond, by_group, by_level, fewest_groups, readings, score
 from training.models.families import BITS, FAMILIES
 from training.models.float_pipelines import emit_float_onnx, float_onnx_difference
@@ -59,9 +60,9 @@ def train_few_pads(context: SearchContext, families: tuple[str, ...]) -> SearchR
         "candidates": [c.summary() for c in candidates],
         "choose_how": how,
         "why": why,
-        "prove": prove,
-        "random_rows": random_rows,
-        "limits": answer_scores(request.limits, prove),
+        "prove": None if prove is None else prove.to_json(),
+        "random_rows": None if random_rows is None else random_rows.to_json(),
+        "limits": [answer.to_json() for answer in answer_scores(request.limits, prove)],
         "band": _band(data),
         "budget": request.budget_kept(chosen.within),
         "float_onnx_max_diff_mm": difference,
@@ -225,7 +226,7 @@ def _quantisation_error(fitted: Fitted, program: Program, path: Ints) -> float:
     )
 
 
-def _prove(chosen: FewPadCandidate, data: FrozenData) -> dict[str, Any] | None:
+def _prove(chosen: FewPadCandidate, data: FrozenData) -> Prove | None:
     rows = data.rows(Role.PROVE)
     if not rows.any():
         return None
@@ -239,16 +240,16 @@ def _prove(chosen: FewPadCandidate, data: FrozenData) -> dict[str, Any] | None:
         data.u_mm[rows][used],
         chosen.program.span / LEVEL_UNITS_PER_MM,
     )
-    return {
-        "integer": score(answers, answers.level_mm),
-        "float": score(answers, answers.float_mm),
-        "by_group": by_group(answers, names),
-        "by_level": levels,
-        "beyond": beyond(answers),
-    }
+    return Prove(
+        integer=score(answers, answers.level_mm),
+        floats=score(answers, answers.float_mm),
+        by_group=by_group(answers, names),
+        by_level=levels,
+        beyond=beyond(answers),
+    )
 
 
-def _random_rows(recipe: Recipe, context: SearchContext) -> dict[str, Any]:
+def _random_rows(recipe: Recipe, context: SearchContext) -> RandomRows:
     """The same recipe after a split by row, which lets frames of one group stand on both sides: how much too
     good it looks.
     """
@@ -265,12 +266,12 @@ def _random_rows(recipe: Recipe, context: SearchContext) -> dict[str, Any]:
     fitted = fit_sizes(recipe.family, [recipe.size], rows, hardware, seed)[recipe.size]
     program = quantise(fitted, recipe.bits, hardware, "random_rows")
     answers = answers_of(fitted, program, data, used & ~train_rows, rows.label_range)
-    return {
-        "integer": score(answers, answers.level_mm),
-        "float": score(answers, answers.float_mm),
-        "fit_share": float(f"{share:.6g}"),
-        "meaning": RANDOM_ROWS,
-    }
+    return RandomRows(
+        integer=score(answers, answers.level_mm),
+        floats=score(answers, answers.float_mm),
+        fit_share=float(f"{share:.6g}"),
+        meaning=RANDOM_ROWS,
+    )
 
 
 def _canonical(data: FrozenData, used: Mask) -> np.ndarray[tuple[int], np.dtype[np.int64]]:

@@ -13,8 +13,7 @@ import numpy as np
 from dataset.errors import InputError, ProgramError
 from dataset.records import FrozenData, Role
 from training.judging.answers import meets_classes
-from training.judging.comparing import worst_rmse
-from training.judging.judged import figures_of
+from training.judging.comparing import whole_figures
 from training.judging.scoring import tidy
 from training.models.recipes import Hardware
 from training.rows import Mask
@@ -93,16 +92,16 @@ def _point(context: SearchContext, recipe: ArrayRecipe) -> dict[str, Any]:
     except (InputError, ProgramError) as error:
         return {"error_mm": None, "accepted_share": None, "reaches": False, "refused": str(error)}
     judged = refitted.judge(context.data, context.data.rows(Role.PROVE))
-    figures = figures_of(judged) | {"worst_group_rmse_mm": worst_rmse(judged)}
+    figures = whole_figures(judged)
     classes = {
-        name: {k: row.get(k) for k in ("p95_mm", "p95_pct", "accepted_share")}
-        for name, row in figures["classes"].items()
+        name: {"p95_mm": row.p95_mm, "p95_pct": row.p95_pct, "accepted_share": row.accepted_share}
+        for name, row in figures.classes.items()
     }
     return {
         "error_mm": tidy_error(error_of(figures)),
-        "accepted_share": figures["classes"]["all"]["accepted_share"],
+        "accepted_share": figures.classes["all"].accepted_share,
         "classes": classes,
-        "false_wet": figures["false_wet"]["wrong"],
+        "false_wet": figures.false_wet.wrong,
         "reaches": meets_classes(context.request.limits, figures),
         "refused": None,
     }

@@ -18,8 +18,9 @@ from threadpoolctl import threadpool_limits
 from dataset.errors import InputError, ProgramError
 from dataset.records import FrozenData, GroupBy, Model, Mounting, Role, TrimKind
 from training.judging.answers import answer_classes, meets_classes
-from training.judging.comparing import compare, worst_rmse
-from training.judging.judged import Judged, figures_of, judge
+from training.judging.class_figures import figures_of
+from training.judging.comparing import compare, whole_figures
+from training.judging.judged import Judged, judge
 from training.judging.scoring import tidy
 from training.models.recipes import Hardware
 from training.models.trim_limits import of_model, refuse_trims
@@ -241,14 +242,14 @@ def _rank(way: _Way, request: SearchRequest) -> tuple[bool, float]:
 
 
 def _row(way: _Way, request: SearchRequest) -> dict[str, Any]:
-    figures = figures_of(way.prove) | {"worst_group_rmse_mm": worst_rmse(way.prove)}
+    figures = whole_figures(way.prove)
     return {
         "way": way.name,
         "choose_mm": tidy_error(error_of(figures_of(way.choose))),
         "prove_mm": tidy_error(error_of(figures)),
-        "classes": figures["classes"],
-        "false_wet": figures["false_wet"],
-        "limits": answer_classes(request.limits, figures, None),
+        "classes": {name: row.to_json() for name, row in figures.classes.items()},
+        "false_wet": figures.false_wet.to_json(),
+        "limits": [answer.to_json() for answer in answer_classes(request.limits, figures)],
         "span_mm": way.program.span / LEVEL_UNITS_PER_MM,
     }
 

@@ -14,8 +14,9 @@ from dataset.errors import InputError, ProgramError
 from dataset.records import Budget, FrozenData, Limits, Role
 from training.costs import CostModel
 from training.judging.answers import bound_of, meets_classes
-from training.judging.comparing import worst_rmse
-from training.judging.judged import Judged, errors, figures_of, judge
+from training.judging.class_figures import errors
+from training.judging.comparing import whole_figures
+from training.judging.judged import Judged, judge
 from training.models.recipes import Hardware
 from training.models.trimming import usable_trims
 from training.program import Program
@@ -184,10 +185,15 @@ def _row(
     if isinstance(refitted, str):
         return shown | {"within": None if study.limits is None else False, "refused": refitted}
     judged = _judged(study, refitted, program or refitted.program)
-    figures = figures_of(judged) | {"worst_group_rmse_mm": worst_rmse(judged)}
+    figures = whole_figures(judged)
     classes = {
-        what: {k: row.get(k) for k in ("p95_mm", "p95_pct", "accepted_share", "groups")}
-        for what, row in figures["classes"].items()
+        what: {
+            "p95_mm": row.p95_mm,
+            "p95_pct": row.p95_pct,
+            "accepted_share": row.accepted_share,
+            "groups": row.groups,
+        }
+        for what, row in figures.classes.items()
     }
     cost = (
         None
@@ -197,7 +203,7 @@ def _row(
     return shown | {
         "error_mm": tidy_error(error_of(figures)),
         "classes": classes,
-        "false_wet": figures["false_wet"],
+        "false_wet": figures.false_wet.to_json(),
         "within": meets_classes(study.limits, figures),
         "cost": cost,
         "good_from_pct": good_from(judged, study.limits),
@@ -217,9 +223,7 @@ def good_from(judged: Judged, limits: Limits | None) -> int | None:
     if not rows:
         return None
     bound = min(
-        row.bound
-        if row.metric == "p95_abs_mm"
-        else bound_of(row, {"span_mm": judged.span_mm}) * judged.span_mm / 100
+        row.bound if row.metric == "p95_abs_mm" else bound_of(row, judged.span_mm) * judged.span_mm / 100
         for row in rows
     )
     least = None
@@ -229,7 +233,7 @@ def good_from(judged: Judged, limits: Limits | None) -> int | None:
             & (judged.label_mm >= k * judged.span_mm / 10)
             & (judged.label_mm < (k + 1) * judged.span_mm / 10 if k < 9 else True)
         )
-        p95 = errors(judged, tenth).get("p95_mm")
+        p95 = errors(judged, tenth).p95_mm
         if p95 is not None and p95 > bound:
             break
         least = least if p95 is None else 10 * k

@@ -5,42 +5,64 @@ beside them.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
 
 import pytest
 
 from dataset.records import Limit, Limits
 from training.judging.answers import answer_classes, meets_classes
+from training.judging.figures import (
+    BandFigures,
+    Beyond,
+    ClassFigures,
+    Episodes,
+    Figures,
+    PowerOn,
+    WorstGroup,
+)
 
-CLEAN = {
-    "groups": 9,
-    "frames": 900,
-    "accepted_share": 0.98,
-    "p95_mm": 0.9,
-    "p95_pct": 1.5,
-    "rmse_mm": 0.4,
-    "worst": {"withheld_share": 0.06, "p95_mm": 1.1, "rmse_mm": 0.5, "p50_mm": 0.3, "max_mm": 4.0},
-}
-FIGURES: dict[str, Any] = {
-    "classes": {"clean": CLEAN, "all": CLEAN, "empty": {"groups": 9}, "dry": {"groups": 9}},
-    "by": {"liquid": {"water": CLEAN}},
-    "span_mm": 60.0,
-    "false_wet": {"episodes": 40, "wrong": 0},
-    "false_dry": {"episodes": 10, "wrong": 1},
-    "dry_recognised_share": 0.995,
-    "dry_recognised_least": 0.98,
-    "band": {"covered_share": 0.93, "worst_group_share": 0.85},
-    "longest_wrong_s": 2.0,
-    "longest_withheld_s": 9.0,
-    "worst_group_rmse_mm": 0.5,
-    "power_on": {"starts": 20, "withheld_anyway": 5, "wait_p95_s": 0.4},
-    "beyond": {"groups": 2, "accepted_share": 0.25},
-}
+CLEAN = ClassFigures(
+    groups=9,
+    frames=900,
+    accepted_share=0.98,
+    p95_mm=0.9,
+    p95_pct=1.5,
+    rmse_mm=0.4,
+    worst=WorstGroup(withheld_share=0.06, p95_mm=1.1, rmse_mm=0.5, p50_mm=0.3, max_mm=4.0),
+)
+EMPTY = ClassFigures(frames=90, groups=9, accepted_share=1.0)
+COLD = PowerOn(
+    starts=20,
+    withheld_anyway=5,
+    none=0,
+    restarts=0,
+    window_s=30.0,
+    wait_p50_s=0.1,
+    wait_p95_s=0.4,
+    wait_max_s=0.4,
+    settling_frames=128,
+    as_warm_share=1.0,
+    apart_mm=0.0,
+)
+FIGURES = Figures(
+    classes={"clean": CLEAN, "all": CLEAN, "empty": EMPTY, "dry": EMPTY},
+    by={"liquid": {"water": CLEAN}},
+    span_mm=60.0,
+    false_wet=Episodes(episodes=40, wrong=0, frames=0, upper_bound_95=None),
+    false_dry=Episodes(episodes=10, wrong=1, frames=1, upper_bound_95=None),
+    dry_recognised_share=0.995,
+    dry_recognised_least=0.98,
+    band=BandFigures(covered_share=0.93, worst_group_share=0.85, width_mm=2.0),
+    longest_wrong_s=2.0,
+    longest_withheld_s=9.0,
+    worst_group_rmse_mm=0.5,
+    power_on=COLD,
+    beyond=Beyond(frames=50, groups=2, accepted_share=0.25),
+)
 
 
-def said(limit: Limit, figures: dict[str, Any] = FIGURES) -> tuple[str, str]:
-    (row,) = answer_classes(Limits("l", 1, (limit,)), figures, None)
-    return row["answer"], row["reason"]
+def said(limit: Limit, figures: Figures = FIGURES) -> tuple[str, str]:
+    (row,) = answer_classes(Limits("l", 1, (limit,)), figures)
+    return row.answer, row.reason
 
 
 @pytest.mark.parametrize(
@@ -119,20 +141,17 @@ def test_a_rate_of_episodes_is_answered_by_its_bound(episodes: int, answer: str)
     assert 0.95**59 < 0.05 < 0.95**58
     found = said(
         Limit("false_wet_share", 0.05, "all", 0.95),
-        {**FIGURES, "false_wet": {"episodes": episodes, "wrong": 0}},
+        replace(FIGURES, false_wet=Episodes(episodes=episodes, wrong=0, frames=0, upper_bound_95=None)),
     )
     assert found[0] == answer
     assert f"0 wrong of {episodes} episodes" in found[1]
 
 
 def test_a_start_without_a_reading_meets_no_bound() -> None:
-    never = {**FIGURES, "power_on": {"starts": 20, "withheld_anyway": 5, "wait_p95_s": None}}
-    (row,) = answer_classes(Limits("l", 1, (Limit("first_reading_s", 1000.0),)), never, None)
-    assert (row["answer"], row["value"]) == ("not met", None)
-    assert (
-        said(Limit("first_reading_s", 1.0), {k: v for k, v in FIGURES.items() if k != "power_on"})[0]
-        == "not enough evidence"
-    )
+    never = replace(FIGURES, power_on=replace(COLD, wait_p95_s=None))
+    (row,) = answer_classes(Limits("l", 1, (Limit("first_reading_s", 1000.0),)), never)
+    assert (row.answer, row.value) == ("not met", None)
+    assert said(Limit("first_reading_s", 1.0), replace(FIGURES, power_on=None))[0] == "not enough evidence"
 
 
 @pytest.mark.parametrize(
@@ -148,8 +167,8 @@ def test_temperature_bands_bound_no_further_one(limit: Limit) -> None:
     not. What is above the bound stays not met.
     """
     assert said(limit)[0] == "met"
-    answer, reason = said(limit, {**FIGURES, "ordered": True})
+    answer, reason = said(limit, replace(FIGURES, ordered=True))
     assert answer == "not enough evidence"
     assert "temperature bands are chosen, not drawn: 9 bound no further one" in reason
-    assert said(replace(limit, bound=1e-6), {**FIGURES, "ordered": True})[0] == "not met"
-    assert said(replace(limit, confidence=None), {**FIGURES, "ordered": True})[0] == "met"
+    assert said(replace(limit, bound=1e-6), replace(FIGURES, ordered=True))[0] == "not met"
+    assert said(replace(limit, confidence=None), replace(FIGURES, ordered=True))[0] == "met"

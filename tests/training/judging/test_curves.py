@@ -49,11 +49,11 @@ def test_errors_stand_by_level_with_the_labels_uncertainty() -> None:
     equal steps.
     """
     found = errors_by_level(filling())
-    assert [row["frames"] for row in found] == [10] * 10
-    assert [row["level_mm"] for row in found] == pytest.approx([2.5 + 5 * k for k in range(10)])
-    assert [row["p50_mm"] for row in found] == pytest.approx([0.045 + 0.1 * k for k in range(10)])
-    assert all(row["p05_mm"] < row["p50_mm"] < row["p95_mm"] for row in found)
-    assert {row["label_u_mm"] for row in found} == {0.3}
+    assert [row.frames for row in found] == [10] * 10
+    assert [row.level_mm for row in found] == pytest.approx([2.5 + 5 * k for k in range(10)])
+    assert [row.p50_mm for row in found] == pytest.approx([0.045 + 0.1 * k for k in range(10)])
+    assert all(row.p05_mm < row.p50_mm < row.p95_mm for row in found)
+    assert {row.label_u_mm for row in found} == {0.3}
 
 
 def test_withheld_readings_and_empty_tanks_are_no_errors() -> None:
@@ -62,7 +62,7 @@ def test_withheld_readings_and_empty_tanks_are_no_errors() -> None:
     its.level_mm[:6] = np.nan
     its.states.empty[10:20] = True
     found = errors_by_level(its)
-    assert [round(row["level_mm"], 1) for row in found][:2] == [
+    assert [round(row.level_mm, 1) for row in found][:2] == [
         12.5,
         17.5,
     ]  # four frames are too few for quantiles
@@ -71,7 +71,7 @@ def test_withheld_readings_and_empty_tanks_are_no_errors() -> None:
 def test_unknown_uncertainty_is_said_as_unknown() -> None:
     its = filling()
     its.u_mm[:10] = np.nan
-    assert [row["label_u_mm"] for row in errors_by_level(its)][:2] == [None, 0.3]
+    assert [row.label_u_mm for row in errors_by_level(its)][:2] == [None, 0.3]
 
 
 def test_a_doubt_that_knows_the_error_buys_accuracy() -> None:
@@ -82,10 +82,10 @@ def test_a_doubt_that_knows_the_error_buys_accuracy() -> None:
     ((name, found),) = risk_curves(its, scores(its, np.arange(FRAMES)), nothing_withheld()).items()
     assert name == "clean"
     for row in found:
-        n = round(row["accepted_share"] * FRAMES)
-        assert row["p95_mm"] == pytest.approx(0.01 * 0.95 * (n - 1), abs=1 / 128)  # levels are whole 1/64 mm
-    assert found[-1]["accepted_share"] == 1.0
-    assert found[0]["accepted_share"] < 0.55
+        n = round(row.accepted_share * FRAMES)
+        assert row.p95_mm == pytest.approx(0.01 * 0.95 * (n - 1), abs=1 / 128)  # levels are whole 1/64 mm
+    assert found[-1].accepted_share == 1.0
+    assert found[0].accepted_share < 0.55
 
 
 def test_a_doubt_that_knows_nothing_accepts_all_or_none() -> None:
@@ -93,7 +93,7 @@ def test_a_doubt_that_knows_nothing_accepts_all_or_none() -> None:
     its = filling()
     found = risk_curves(its, scores(its, np.full(FRAMES, 7)), nothing_withheld())
     assert set(found) == {"clean"}
-    assert [(row["doubt"], row["accepted_share"]) for row in found["clean"]] == [(7, 1.0)]
+    assert [(row.doubt, row.accepted_share) for row in found["clean"]] == [(7, 1.0)]
 
 
 def test_a_box_is_the_quantiles_of_signed_errors() -> None:
@@ -101,11 +101,11 @@ def test_a_box_is_the_quantiles_of_signed_errors() -> None:
     American Statistician 50 (1996) 361, definition 1).
     """
     (box,) = error_boxes(filling())
-    assert (box["class"], box["frames"], box["sessions"], box["groups"]) == ("clean", 100, 1, 1)
-    assert [box[f"p{q:02}_mm"] for q in (5, 25, 50, 75, 95)] == pytest.approx(
+    assert (box.name, box.frames, box.sessions, box.groups) == ("clean", 100, 1, 1)
+    assert [box.p05_mm, box.p25_mm, box.p50_mm, box.p75_mm, box.p95_mm] == pytest.approx(
         [0.05, 0.25, 0.5, 0.75, 0.95], abs=0.011
     )
-    assert (box["least_mm"], box["most_mm"]) == (0.0, 0.99)
+    assert (box.least_mm, box.most_mm) == (0.0, 0.99)
 
 
 def test_groups_weigh_the_same_in_a_box_and_few_readings_have_none() -> None:
@@ -117,8 +117,8 @@ def test_groups_weigh_the_same_in_a_box_and_few_readings_have_none() -> None:
     its.level_mm[:10] = its.label_mm[:10] - 2
     its.states.foam[20:24] = True
     (box,) = error_boxes(its)
-    assert (box["groups"], box["p25_mm"], box["least_mm"]) == (2, pytest.approx(-2), pytest.approx(-2))
-    assert box["p75_mm"] > 0.5
+    assert (box.groups, box.p25_mm, box.least_mm) == (2, pytest.approx(-2), pytest.approx(-2))
+    assert box.p75_mm > 0.5
 
 
 def test_every_frame_has_one_row_in_the_confusion() -> None:
@@ -138,17 +138,17 @@ def test_every_frame_has_one_row_in_the_confusion() -> None:
     state.foam[:14] = state.film[10:14] = state.empty[20:35] = state.dry[20:30] = state.film[30:35] = True
     its.flags[:5], its.flags[10:14] = 1, 3
     its.validity[20:29], its.validity[30:35] = 2, 0
-    found = {row["stated"]: row for row in confusion_rows(its)}
-    assert {name: row["frames"] for name, row in found.items()} == {"clean": 65} | {
+    found = {row.stated: row for row in confusion_rows(its)}
+    assert {name: row.frames for name, row in found.items()} == {"clean": 65} | {
         name: its.stop - its.start for name, its in rows.items()
     }
-    assert all(sum(row["said"].values()) == row["frames"] for row in found.values())
-    assert (found["foam"]["raised"]["foam"], found["foam"]["raised"]["film"], found["foam"]["due"]) == (
+    assert all(sum(row.said.values()) == row.frames for row in found.values())
+    assert (found["foam"].raised["foam"], found["foam"].raised["film"], found["foam"].due) == (
         5,
         0,
-        ["valid", "foam"],
+        ("valid", "foam"),
     )
-    assert (found["foam and film"]["raised"]["foam"], found["foam and film"]["raised"]["film"]) == (4, 4)
-    assert found["dry"]["said"] == {"withheld": 0, "valid": 1, "empty": 9}
-    assert found["empty, film"]["said"]["withheld"] == 5
-    assert found["clean"]["raised"] == dict.fromkeys(("foam", "film", "out_of_range", "sensor_fault"), 0)
+    assert (found["foam and film"].raised["foam"], found["foam and film"].raised["film"]) == (4, 4)
+    assert found["dry"].said == {"withheld": 0, "valid": 1, "empty": 9}
+    assert found["empty, film"].said["withheld"] == 5
+    assert found["clean"].raised == dict.fromkeys(("foam", "film", "out_of_range", "sensor_fault"), 0)

@@ -9,7 +9,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from training.judging.judged import Judged, episodes, errors, figures_of, joint, longest_s, runs
+from training.judging.class_figures import episodes, errors, figures_of, joint, longest_s, runs
+from training.judging.figures import Beyond, FlaggedErrors
+from training.judging.judged import Judged
 from training.models.watch import States
 from training.program import FLAG_BITS
 from training.rows import Mask
@@ -48,18 +50,19 @@ def test_nothing_wrong_in_n_trials_bounds_the_rate(n: int) -> None:
     """
     its = empties(n)
     found = episodes(its, its.states.empty, its.false_wet)
-    assert (found["episodes"], found["wrong"]) == (n, 0)
-    assert found["upper_bound_95"] == pytest.approx(1 - 0.05 ** (1 / n), rel=1e-5)
+    assert (found.episodes, found.wrong) == (n, 0)
+    assert found.upper_bound_95 == pytest.approx(1 - 0.05 ** (1 / n), rel=1e-5)
 
 
 def test_one_wrong_frame_makes_its_session_a_wrong_episode() -> None:
     its = empties(20)
     its.level_mm[[3, 7, 45]] = 6.0
     found = episodes(its, its.states.empty, its.false_wet)
-    assert (found["episodes"], found["wrong"], found["frames"]) == (20, 2, 3)
+    assert (found.episodes, found.wrong, found.frames) == (20, 2, 3)
     # the exact bound is where at most 2 wrong of 20 have a probability of 5 %: the binomial sum itself, by
     # hand
-    p = found["upper_bound_95"]
+    p = found.upper_bound_95
+    assert p is not None
     assert (1 - p) ** 20 + 20 * p * (1 - p) ** 19 + 190 * p**2 * (1 - p) ** 18 == pytest.approx(
         0.05, rel=1e-4
     )
@@ -84,9 +87,9 @@ def test_errors_are_of_accepted_readings_with_the_labels_uncertainty_beside() ->
     its.level_mm[10:] = np.linspace(2.0, 3.8, 10)
     its.validity[19], its.level_mm[19] = 0, np.nan
     found = errors(its, np.ones(20, np.bool_))
-    assert (found["frames"], found["groups"], found["accepted_share"]) == (20, 2, 0.95)
-    assert (found["max_mm"], found["worst_group"], found["label_u_mm"]) == (3.6, "s001", 0.4)
-    assert found["bias_mm"] == pytest.approx((1.0 + 2.8) / 2, abs=1e-5)
+    assert (found.frames, found.groups, found.accepted_share) == (20, 2, 0.95)
+    assert (found.max_mm, found.worst_group, found.label_u_mm) == (3.6, "s001", 0.4)
+    assert found.bias_mm == pytest.approx((1.0 + 2.8) / 2, abs=1e-5)
 
 
 def test_every_group_weighs_the_same_and_the_frames_stand_beside() -> None:
@@ -99,14 +102,15 @@ def test_every_group_weighs_the_same_and_the_frames_stand_beside() -> None:
     its.level_mm[100:] = 3.0
     its.validity[100:105] = 0
     found = errors(its, np.ones(110, np.bool_))
-    assert (found["groups"], found["accepted_share"], found["frames_accepted_share"]) == (
+    assert (found.groups, found.accepted_share, found.frames_accepted_share) == (
         2,
         0.75,
         pytest.approx(105 / 110, abs=1e-5),
     )
-    assert (found["p95_mm"], found["frames_p95_mm"], found["bias_mm"]) == (3.0, 0.0, 1.5)
-    assert found["rmse_mm"] == pytest.approx(np.sqrt(9 / 2), abs=1e-5)
-    assert (found["worst"]["withheld_share"], found["worst"]["p50_mm"], found["worst_group"]) == (
+    assert (found.p95_mm, found.frames_p95_mm, found.bias_mm) == (3.0, 0.0, 1.5)
+    assert found.rmse_mm == pytest.approx(np.sqrt(9 / 2), abs=1e-5)
+    assert found.worst is not None
+    assert (found.worst.withheld_share, found.worst.p50_mm, found.worst_group) == (
         0.5,
         3.0,
         "bad",
@@ -125,21 +129,21 @@ def test_what_is_stated_has_figures_of_its_own() -> None:
     assert list(wet.classes()) == ["drops", "empty", "dry"]
     assert wet.classes()["drops"].tolist() == drops.tolist()
     film = replace(its, states=replace(its.states, film=drops, dry=~drops), stated={"drops": drops})
-    found = figures_of(film)["false_wet_by"]
-    assert {name: row["episodes"] for name, row in found.items()} == {"dry": 2, "drops": 1}
+    found = figures_of(film).false_wet_by
+    assert {name: row.episodes for name, row in found.items()} == {"dry": 2, "drops": 1}
 
 
 def test_levels_beyond_those_of_the_fit() -> None:
     """Known from 10 to 90 mm: 20 of 30 frames lie outside, of which one group's are withheld."""
     its = replace(empties(3), label_mm=np.repeat([5.0, 50.0, 95.0], FRAMES), known_mm=(10.0, 90.0))
     its.validity[:FRAMES] = 0
-    assert figures_of(its)["beyond"] == {"frames": 20, "groups": 2, "accepted_share": 0.5}
-    assert figures_of(empties(3))["beyond"] is None
+    assert figures_of(its).beyond == Beyond(frames=20, groups=2, accepted_share=0.5)
+    assert figures_of(empties(3)).beyond is None
 
 
 def test_figures_of_bands_that_somebody_chose_say_so() -> None:
-    assert figures_of(replace(empties(2), ordered=True))["ordered"]
-    assert "ordered" not in figures_of(empties(2))
+    assert figures_of(replace(empties(2), ordered=True)).ordered
+    assert "ordered" not in figures_of(empties(2)).to_json()
 
 
 def test_level_flags_and_validity_are_scored_together() -> None:
@@ -161,14 +165,14 @@ def test_level_flags_and_validity_are_scored_together() -> None:
     its.flags[[8, 9]] = 0
     its.level_mm[9] = 51.0
     found = joint(its)
-    assert {name: found[f"{name}_share"] for name in ("level", "flags", "validity", "all")} == {
-        "level": 0.8,
-        "flags": 0.8,
-        "validity": 0.9,
-        "all": 0.6,
-    }
-    assert found["flags_right"] == {"p95_mm": pytest.approx(0.7 * 3.0), "withheld_share": 0.125}
-    assert found["flags_wrong"] == {"p95_mm": pytest.approx(0.95), "withheld_share": 0.0}
+    assert (found.level_share, found.flags_share, found.validity_share, found.all_share) == (
+        0.8,
+        0.8,
+        0.9,
+        0.6,
+    )
+    assert (found.flags_right.p95_mm, found.flags_right.withheld_share) == (pytest.approx(0.7 * 3.0), 0.125)
+    assert (found.flags_wrong.p95_mm, found.flags_wrong.withheld_share) == (pytest.approx(0.95), 0.0)
 
 
 def test_validity_of_dry_tanks() -> None:
@@ -177,10 +181,10 @@ def test_validity_of_dry_tanks() -> None:
     its = replace(its, states=replace(its.states, dry=its.states.empty))
     its.validity[:FRAMES] = 2
     found = joint(its)
-    assert (found["level_share"], found["flags_share"], found["validity_share"], found["all_share"]) == (
+    assert (found.level_share, found.flags_share, found.validity_share, found.all_share) == (
         1.0,
         1.0,
         0.5,
         0.5,
     )
-    assert found["flags_wrong"] == {"p95_mm": None, "withheld_share": None}
+    assert found.flags_wrong == FlaggedErrors(None, None)

@@ -82,10 +82,10 @@ def test_the_wait_for_the_first_reading(made_up: Callable[..., FrozenData]) -> N
     """
     data = made_up(3, frames=400)
     found = power_on(counting(), data, np.ones(len(data.session), np.bool_), NO_TRIMS)
-    assert (found["starts"], found["none"], found["restarts"]) == (24, 0, 0)
-    assert (found["wait_p50_s"], found["wait_p95_s"], found["wait_max_s"]) == (0.3, 0.3, 0.3)
-    assert found["withheld_anyway"] == 1
-    assert (found["as_warm_share"], found["apart_mm"], found["settling_frames"]) == (1.0, 0.0, SETTLING)
+    assert (found.starts, found.none, found.restarts) == (24, 0, 0)
+    assert (found.wait_p50_s, found.wait_p95_s, found.wait_max_s) == (0.3, 0.3, 0.3)
+    assert found.withheld_anyway == 1
+    assert (found.as_warm_share, found.apart_mm, found.settling_frames) == (1.0, 0.0, SETTLING)
 
 
 def test_gaps_are_counted_and_what_is_withheld_anyway_is_no_wait(made_up: Callable[..., FrozenData]) -> None:
@@ -93,9 +93,9 @@ def test_gaps_are_counted_and_what_is_withheld_anyway_is_no_wait(made_up: Callab
     data = made_up(3, frames=60)
     moved = tuple(replace(f, t_ms=f.t_ms + 500 * (np.arange(60) // 3)) for f in data.frames)
     found = power_on(counting(), replace(data, frames=moved), np.ones(len(data.session), np.bool_), NO_TRIMS)
-    assert found["restarts"] == 6 * 19
-    assert found["withheld_anyway"] == found["starts"] == 24
-    assert (found["none"], found["wait_p50_s"]) == (0, None)
+    assert found.restarts == 6 * 19
+    assert found.withheld_anyway == found.starts == 24
+    assert (found.none, found.wait_p50_s) == (0, None)
 
 
 def test_a_session_that_ends_before_the_first_reading_gave_none(made_up: Callable[..., FrozenData]) -> None:
@@ -105,7 +105,7 @@ def test_a_session_that_ends_before_the_first_reading_gave_none(made_up: Callabl
     data = made_up(3, frames=10)
     late = np.isin(data.frame, (7, 8, 9))
     found = power_on(counting(), data, late, NO_TRIMS)
-    assert (found["starts"], found["withheld_anyway"], found["none"], found["wait_p50_s"]) == (
+    assert (found.starts, found.withheld_anyway, found.none, found.wait_p50_s) == (
         18,
         0,
         18,
@@ -122,7 +122,8 @@ def test_what_a_restart_leaves_behind_is_measured(made_up: Callable[..., FrozenD
     found = power_on(
         counting(mean=True), replace(data, frames=still), np.ones(len(data.session), np.bool_), NO_TRIMS
     )
-    assert found["as_warm_share"] < 1
-    assert found["apart_mm"] == pytest.approx(
+    assert found.as_warm_share is not None
+    assert found.as_warm_share < 1
+    assert found.apart_mm == pytest.approx(
         40_000 * (15 / 16) ** (SETTLING + 1) / LEVEL_UNITS_PER_MM, abs=4 / LEVEL_UNITS_PER_MM
     )

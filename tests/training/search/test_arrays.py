@@ -11,6 +11,7 @@ import pytest
 
 from dataset.errors import InputError
 from dataset.records import FrozenData, GroupBy, Limit, Limits, Role
+from training.judging.figures import ClassFigures, Episodes, Figures, Score
 from training.judging.judged import judge, judge_scores
 from training.judging.streams import values_of
 from training.models.assemble import Parts, assemble
@@ -302,19 +303,22 @@ def test_an_unknown_trim_and_too_few_units_are_refused(make_strip: Make) -> None
         train_array(context_of(few))
 
 
+SCORE = Score(1.0, 1.0, 1.0, 0.0, 1, 0, 1)
+
+
 def test_fewer_false_wets_come_before_a_smaller_error() -> None:
     """With limits that none meets and without any: the candidate that read no empty tank as wet, though its
     error is the larger.
     """
 
     def candidate(error: float, wrong: int) -> ArrayCandidate:
-        classes = {"clean": {"p95_mm": error, "accepted_share": 1.0}}
+        classes = {"clean": ClassFigures(1, 1, 1.0, p95_mm=error)}
         program = Builder("m", 8, 1, 100, 64)
         zero = program.const(0)
         made = program.finish(low=zero, level=zero, high=zero, validity=zero, flags=zero)
-        figures = {"classes": classes, "false_wet": {"wrong": wrong}}
+        figures = Figures(classes=classes, false_wet=Episodes(2, wrong, wrong, None))
         parts, at = Mock(spec=Parts), nothing_withheld()
-        return ArrayCandidate(SMALL[0], made, {}, {}, parts, at, Net(()), figures, meets=False)
+        return ArrayCandidate(SMALL[0], made, SCORE, None, parts, at, Net(()), figures, meets=False)
 
     safe, near = candidate(3.0, 0), candidate(1.0, 2)
     assert pick([near, safe], None)[0] is safe

@@ -116,7 +116,7 @@ def test_the_metric_is_the_one_of_the_plain_methods(data: FrozenData) -> None:
             np.ones(377, dtype=np.bool_),
             np.ones(377, dtype=np.bool_),
         )
-        assert score(its, its.level_mm)["rmse_mm"] == pytest.approx(known_mm, abs=0.01)
+        assert score(its, its.level_mm).rmse_mm == pytest.approx(known_mm, abs=0.01)
 
 
 def test_the_integer_program_holds_on_unseen_levels(made: Trained) -> None:

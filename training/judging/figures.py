@@ -1,0 +1,351 @@
+"""Figures of a judged model as records, and the one place where they become JSON and are read from it.
+
+A record is an object under the names of its fields, in their order. What a model of an earlier version did
+not keep is None or empty; a record that lacks a figure which every version kept is left out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import MISSING, dataclass, field, fields
+from functools import cache
+from types import NoneType, UnionType
+from typing import Any, Self, get_args, get_origin, get_type_hints
+
+_KEY, _WITH = "key", "with"  # another name in JSON; the field without which this one is left out
+_SPARSE = {_WITH: None}  # left out where it is None itself
+_UNREADABLE = object()
+
+
+@dataclass(frozen=True)
+class Kept:
+    """What metrics keep as an object of JSON."""
+
+    def to_json(self) -> dict[str, Any]:
+        """The fields that hold something, in order."""
+        return {
+            one.metadata.get(_KEY, one.name): _written(getattr(self, one.name))
+            for one in fields(self)
+            if _WITH not in one.metadata or getattr(self, one.metadata[_WITH] or one.name) is not None
+        }
+
+    @classmethod
+    def from_json(cls, kept: object) -> Self | None:
+        """The record of an object as :meth:`to_json` writes it; None where it is none, or not whole."""
+        if not isinstance(kept, Mapping):
+            return None
+        record: Any = cls  # mypy takes a type of Self for nothing that a cache can hold
+        kinds, values = _kinds(record), dict[str, Any]()
+        for one in fields(cls):
+            value = _read(kinds[one.name], kept.get(one.metadata.get(_KEY, one.name)))
+            if value is not _UNREADABLE:
+                values[one.name] = value
+            elif one.default is MISSING:
+                return None
+        return cls(**values)
+
+
+@dataclass(frozen=True)
+class WorstGroup(Kept):
+    """Of each figure the worst group's."""
+
+    withheld_share: float | None = None
+    p50_mm: float | None = field(default=None, metadata=_SPARSE)
+    p95_mm: float | None = field(default=None, metadata=_SPARSE)
+    max_mm: float | None = field(default=None, metadata=_SPARSE)
+    rmse_mm: float | None = field(default=None, metadata=_SPARSE)
+
+
+@dataclass(frozen=True)
+class ClassFigures(Kept):
+    """Errors of the accepted readings of a class or place. Without frames, only the first three are there;
+    without accepted ones, no errors.
+    """
+
+    frames: int
+    groups: int
+    accepted_share: float | None
+    frames_accepted_share: float | None = field(default=None, metadata=_SPARSE)
+    worst: WorstGroup | None = field(default=None, metadata=_SPARSE)
+    p50_mm: float | None = field(default=None, metadata=_SPARSE)
+    p95_mm: float | None = field(default=None, metadata=_SPARSE)
+    max_mm: float | None = field(default=None, metadata=_SPARSE)
+    bias_mm: float | None = field(default=None, metadata=_SPARSE)
+    rmse_mm: float | None = field(default=None, metadata=_SPARSE)
+    p95_pct: float | None = field(default=None, metadata=_SPARSE)
+    frames_p95_mm: float | None = field(default=None, metadata=_SPARSE)
+    worst_group: str | None = field(default=None, metadata=_SPARSE)
+    worst_group_p95_mm: float | None = field(default=None, metadata=_SPARSE)
+    # stands beside errors, None where no label's is known
+    label_u_mm: float | None = field(default=None, metadata={_WITH: "p95_mm"})
+
+
+@dataclass(frozen=True)
+class Episodes(Kept):
+    """In how many episodes something went wrong, in how many frames, and the one-sided 95 % bound of the
+    rate.
+    """
+
+    episodes: int
+    wrong: int
+    frames: int
+    upper_bound_95: float | None
+
+
+NO_EPISODES = Episodes(0, 0, 0, None)
+
+
+@dataclass(frozen=True)
+class FlagRates(Kept):
+    """Of frames with a condition the share flagged, and of those without it."""
+
+    frames_with: int
+    flagged_share: float | None
+    frames_without: int
+    false_flag_share: float | None
+
+
+@dataclass(frozen=True)
+class FlaggedErrors(Kept):
+    """What frames with right flags, or with wrong ones, come to."""
+
+    p95_mm: float | None
+    withheld_share: float | None
+
+
+@dataclass(frozen=True)
+class Joint(Kept):
+    """Shares of frames in which level, flags and validity are right, each and all together."""
+
+    level_share: float
+    flags_share: float
+    validity_share: float
+    all_share: float
+    flags_right: FlaggedErrors
+    flags_wrong: FlaggedErrors
+
+
+@dataclass(frozen=True)
+class BandFigures(Kept):
+    """The share of accepted readings whose label lies inside the band, and the band's mean width."""
+
+    covered_share: float
+    worst_group_share: float
+    width_mm: float
+
+
+@dataclass(frozen=True)
+class Beyond(Kept):
+    """Frames with a label beyond those of the fit, and the share of them that was accepted all the same."""
+
+    frames: int
+    accepted_share: float | None
+    groups: int
+
+
+@dataclass(frozen=True)
+class PowerOn(Kept):
+    """Cold starts; what each figure is says :func:`training.judging.power_on.power_on`."""
+
+    starts: int
+    withheld_anyway: int
+    none: int
+    restarts: int
+    window_s: float
+    wait_p50_s: float | None
+    wait_p95_s: float | None
+    wait_max_s: float | None
+    settling_frames: int
+    as_warm_share: float | None
+    apart_mm: float | None
+
+
+@dataclass(frozen=True)
+class LevelBin(Kept):
+    """Signed errors in one bin of the span, and the label's uncertainty there."""
+
+    level_mm: float
+    frames: int
+    p05_mm: float
+    p50_mm: float
+    p95_mm: float
+    label_u_mm: float | None
+
+
+@dataclass(frozen=True)
+class ErrorBox(Kept):
+    """Signed errors of one class."""
+
+    name: str = field(metadata={_KEY: "class"})
+    frames: int
+    sessions: int
+    groups: int
+    p05_mm: float
+    p25_mm: float
+    p50_mm: float
+    p75_mm: float
+    p95_mm: float
+    least_mm: float
+    most_mm: float
+
+
+@dataclass(frozen=True)
+class StatedFrames(Kept):
+    """Frames of which the same was stated: how many were called valid, empty or withheld, how many raised
+    each flag, and what is due to them; ``withheld`` by reason.
+    """
+
+    stated: str
+    frames: int
+    sessions: int
+    said: Mapping[str, int]
+    raised: Mapping[str, int]
+    due: tuple[str, ...]
+    withheld: Mapping[str, int] | None = field(default=None, metadata=_SPARSE)
+
+
+@dataclass(frozen=True)
+class RiskPoint(Kept):
+    """What one threshold of doubt would accept, and the P95 of the error of that."""
+
+    doubt: int
+    accepted_share: float
+    p95_mm: float
+
+
+@dataclass(frozen=True)
+class Figures(Kept):
+    """All figures of a judged model: by class, by place, rates with bounds, longest runs.
+
+    ``ordered``: groups are bands of a scale. What pictures are made of (``by_level``, ``boxes``,
+    ``confusion``, ``risk``) is there for prove groups of a trained model.
+    """
+
+    classes: Mapping[str, ClassFigures] = field(default_factory=dict)
+    by: Mapping[str, Mapping[str, ClassFigures]] = field(default_factory=dict)
+    span_mm: float | None = None
+    false_wet: Episodes = NO_EPISODES
+    false_wet_by: Mapping[str, Episodes] = field(default_factory=dict)
+    false_dry: Episodes = NO_EPISODES
+    dry_recognised_share: float | None = None
+    dry_recognised_least: float | None = None
+    flags: Mapping[str, FlagRates] = field(default_factory=dict)
+    joint: Joint | None = None
+    longest_withheld_s: float | None = None
+    longest_wrong_s: float | None = None
+    hysteresis_mm: float | None = None
+    band: BandFigures | None = None
+    beyond: Beyond | None = None
+    power_on: PowerOn | None = None
+    ordered: bool | None = field(default=None, metadata=_SPARSE)
+    by_level: tuple[LevelBin, ...] = ()
+    boxes: tuple[ErrorBox, ...] = ()
+    confusion: tuple[StatedFrames, ...] = ()
+    risk: Mapping[str, tuple[RiskPoint, ...]] = field(default_factory=dict)
+    worst_group_rmse_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class Score(Kept):
+    """Errors of accepted readings, see :func:`training.judging.scoring.score`."""
+
+    rmse_mm: float | None
+    worst_group_rmse_mm: float | None
+    p95_abs_mm: float | None
+    withheld_share: float | None
+    groups: int
+    groups_without_reading: int
+    frames: int
+
+
+@dataclass(frozen=True)
+class GroupScore(Kept):
+    """One group: mean label, frames, and error and bias of the integer program."""
+
+    group: str
+    level_mm: float
+    frames: int
+    accepted: int
+    beyond: int
+    rmse_mm: float | None
+    bias_mm: float | None
+
+
+@dataclass(frozen=True)
+class Prove(Kept):
+    """Scores on the prove groups, of the integer program and of the float pipeline; ``by_level`` of few pads
+    only.
+    """
+
+    integer: Score
+    floats: Score = field(metadata={_KEY: "float"})
+    by_group: tuple[GroupScore, ...]
+    by_level: tuple[LevelBin, ...] | None = field(default=None, metadata=_SPARSE)
+    beyond: Beyond | None = None
+
+
+@dataclass(frozen=True)
+class RandomRows(Kept):
+    """Scores after a split by row."""
+
+    integer: Score
+    floats: Score = field(metadata={_KEY: "float"})
+    fit_share: float
+    meaning: str
+
+
+@dataclass(frozen=True)
+class AnsweredLimit(Kept):
+    """One limit answered: the word of :class:`dataset.words.LimitAnswer`, and why."""
+
+    metric: str
+    condition: str
+    bound: float
+    confidence: float | None
+    min_groups: int
+    value: float | None
+    answer: str
+    reason: str
+    or_mm: float | None = field(default=None, metadata=_SPARSE)
+
+
+@cache
+def _kinds(record: type[Kept]) -> dict[str, Any]:
+    return get_type_hints(record)
+
+
+def _written(value: Any) -> Any:
+    if isinstance(value, Kept):
+        return value.to_json()
+    if isinstance(value, Mapping):
+        return {key: _written(one) for key, one in value.items()}
+    return [_written(one) for one in value] if isinstance(value, tuple) else value
+
+
+def _read(kind: Any, value: object) -> Any:
+    """``value`` as what a field holds; None or empty where it is not of that kind and may be, else
+    unreadable.
+    """
+    origin = get_origin(kind)
+    if origin is UnionType:
+        (inner,) = (one for one in get_args(kind) if one is not NoneType)
+        inside = None if value is None else _read(inner, value)
+        return None if inside is _UNREADABLE else inside
+    if origin is tuple:
+        inside = [_read(get_args(kind)[0], one) for one in value] if isinstance(value, list) else []
+        return tuple(one for one in inside if one is not _UNREADABLE)
+    if origin is Mapping:
+        pairs = value.items() if isinstance(value, Mapping) else ()
+        inside = {str(key): _read(get_args(kind)[1], one) for key, one in pairs}
+        return {key: one for key, one in inside.items() if one is not _UNREADABLE}
+    if issubclass(kind, Kept):
+        record = kind.from_json(value)
+        return _UNREADABLE if record is None else record
+    return value if _is_of(kind, value) else _UNREADABLE
+
+
+def _is_of(kind: type, value: object) -> bool:
+    if isinstance(value, bool) or kind not in (int, float):
+        return isinstance(value, kind) and (kind is bool or not isinstance(value, bool))
+    return isinstance(value, int) or (kind is float and isinstance(value, float) and math.isfinite(value))
