@@ -16,6 +16,7 @@ from typing import Any, Protocol, cast
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session as OrmSession
+from sqlalchemy.orm import object_session
 
 from dataset.canonical import canonical_json, counts_sha256, opening_sha256, readings_sha256
 from dataset.errors import InnageError, StoreError
@@ -208,7 +209,7 @@ class _Checking:
             ("budget", tables.BudgetRow, registry.to_budget),
             ("limits", tables.LimitsRow, registry.to_limits),
             ("mapping", tables.MappingRow, registry.to_mapping),
-            ("frozen set", tables.FrozenSetRow, _sealed(to_frozen_set)),
+            ("frozen set", tables.FrozenSetRow, _frozen_set),
         ):
             self._each(what, self._keys(what, row_type, "id", "name"), _reader(row_type, to_record))
         for what, row_type in (
@@ -330,15 +331,18 @@ def _reader(row_type: type[tables.Base], to_record: Callable[..., object]) -> Re
     return read
 
 
-def _sealed(to_record: Callable[[tables.FrozenSetRow], object]) -> Callable[[tables.FrozenSetRow], object]:
-    """The same, of a set that is sealed."""
+def _frozen_set(row: tables.FrozenSetRow) -> None:
+    _check_sealed(row, f"frozen set {row.name}")
+    to_frozen_set(row)
 
-    def read(row: tables.FrozenSetRow) -> object:
-        if row.sealed is not True:
-            raise StoreError(f"frozen set {row.name}", "is not sealed", "a sealed set")
-        return to_record(row)
 
-    return read
+def _check_sealed(row: tables.SessionRow | tables.FrozenSetRow, where: str) -> None:
+    """Anything but 1 would be read as sealed too."""
+    orm = object_session(row)
+    query = f"SELECT sealed FROM {row.__tablename__} WHERE id = ?"  # noqa: S608 - one of two names
+    sealed = None if orm is None else orm.connection().exec_driver_sql(query, (row.id,)).scalar()
+    if sealed != 1:
+        raise StoreError(where, f"is not sealed ({sealed})", "1, as of everything that is finished")
 
 
 def _revisions_count_up(orm: OrmSession, what: str, row_type: type[tables.Base]) -> None:
@@ -387,8 +391,7 @@ def _session(orm: OrmSession, key: int | str) -> None:
     """Frames, marks as sealed and every later revision of them."""
     row = orm.scalars(select(tables.SessionRow).where(tables.SessionRow.sha256 == key)).one()
     session = sessions.to_session(row)
-    if row.sealed is not True:
-        raise StoreError(f"session {session.id}", "is not sealed", "a sealed session")
+    _check_sealed(row, f"session {session.id}")
     frames = sessions.frames(orm, session)
     sessions.check(session, frames)
     check(f"session {session.id}, readings", readings_sha256(frames), row.readings_sha256)
