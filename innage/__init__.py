@@ -85,6 +85,7 @@ __all__ = [
     "Trim",
     "TrimKind",
     "Unit",
+    "UnprovenError",
     "export",
     "frame_table",
     "freeze",
@@ -115,7 +116,9 @@ _ELSEWHERE = {
         ("Remarks", "frame_table", "frozen_table", "log_table", "session_table"), "innage.jobs.tables"
     ),
     **dict.fromkeys(("IntegerLevelRegressor", "ProgramRegressor"), "innage.estimator"),
-    **dict.fromkeys(("BundleOptions", "ExportRefusedError", "export"), "innage.jobs.models.exporting"),
+    **dict.fromkeys(
+        ("BundleOptions", "ExportRefusedError", "UnprovenError", "export"), "innage.jobs.models.exporting"
+    ),
     **dict.fromkeys(("Search", "train"), "innage.jobs.models.training"),
 }
 

@@ -5,12 +5,14 @@
 from __future__ import annotations
 
 import sys
+import traceback
 from typing import Annotated, Any
 
 import typer
 
 from dataset.errors import InnageError
 from dataset.files.scratch import sweep_scratch
+from innage.exit_codes import CRASHED, INTERRUPTED, WRONG_CALL
 from innage.lazy import LazyGroup, after_the_command, suggest
 from innage.moved import todays_spelling
 from innage.options import option_of
@@ -20,7 +22,7 @@ from innage.terminal.streams import NOT_WRITTEN, READER_GONE, OutputLostError, f
 
 class Face(LazyGroup):
     """The one place where an expected error becomes a sentence on stderr and exit code 2, Ctrl-C 130;
-    anything else keeps its traceback.
+    anything else goes on to :func:`main`.
     """
 
     def make_context(self, *args: Any, **extra: Any) -> Any:
@@ -41,7 +43,7 @@ class Face(LazyGroup):
             return super().invoke(ctx)
         except InnageError as error:
             print(harmless(f"innage: {error.said_by(option_of)}"), file=sys.stderr)
-            raise typer.Exit(2) from error
+            raise typer.Exit(WRONG_CALL) from error
         except KeyboardInterrupt:
             raise _interrupted() from None
         except Exception as error:
@@ -50,7 +52,7 @@ class Face(LazyGroup):
             moved = todays_spelling(error)
             if moved is not None:
                 print(harmless(f"innage: {moved}"), file=sys.stderr)
-                raise typer.Exit(2) from error
+                raise typer.Exit(WRONG_CALL) from error
             suggest(error)
             _make_harmless(error)
             raise
@@ -64,7 +66,7 @@ def _make_harmless(error: Any) -> None:
 
 def _interrupted() -> typer.Exit:
     print("innage: interrupted", file=sys.stderr)
-    return typer.Exit(130)
+    return typer.Exit(INTERRUPTED)
 
 
 def _came_of_ctrl_c(error: BaseException | None) -> bool:
@@ -104,7 +106,7 @@ def innage(
 
 
 def main() -> None:
-    """Run the command line."""
+    """Run the command line. What nobody expected keeps its traceback and ends with 70."""
     prepare_streams()
     sweep_scratch()
     try:
@@ -117,3 +119,6 @@ def main() -> None:
             sys.exit(READER_GONE)
         print(f"innage: {error}", file=sys.stderr)
         sys.exit(NOT_WRITTEN)
+    except Exception:
+        traceback.print_exc()
+        sys.exit(CRASHED)

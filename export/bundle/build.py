@@ -5,8 +5,9 @@ The same model and budget give the same bytes: no clock, no random names, no fol
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
-from dataclasses import asdict
+from dataclasses import asdict, replace
 
 from dataset.errors import ProgramError
 from export.bundle.manifest import (
@@ -26,6 +27,7 @@ from export.onnx.beside import apart
 from export.onnx.graph import emit_onnx, emit_prepare_onnx, emit_scan_onnx, label_float_onnx
 from export.report.page import render_report
 from export.vectors import make_vectors, to_csv
+from training.judging.stored_answers import unproven
 from training.program import Program, digest, to_json
 
 VECTORS, SEED = 10_000, 0
@@ -56,7 +58,7 @@ def build_bundle(
         prefix: Begins the C identifiers and the file names.
         vectors: How many test vectors at least.
         progress: Called with (what, done, total).
-        written: How the C is written.
+        written: How the C is written; what its header says of limits follows from the model.
 
     Raises:
         InputError: The prefix cannot be used, or ``float_onnx`` is no ONNX model.
@@ -69,9 +71,12 @@ def build_bundle(
             f"a program with digest {digest(program)[:12]}",
             provenance.model.sha256[:12],
         )
+    written = replace(written, unproven=unproven(json.loads(provenance.model.metrics)))
     files = generate(program, prefix, vectors, SEED, written, progress)
     files[known_files(prefix)["float_onnx"]] = label_float_onnx(program, float_onnx)
-    layout = emit_c(program, prefix, written.volume, written.kernels, written.assembly).layout
+    layout = emit_c(
+        program, prefix, written.volume, written.kernels, written.assembly, written.unproven
+    ).layout
     facts = describe(program, provenance, prefix, vectors, SEED, written, layout)
     beside = apart(program, float_onnx)
     facts["float_onnx"] = None if beside is None else asdict(beside)
@@ -109,7 +114,7 @@ def generate(
 def _c_files(program: Program, prefix: str, written: Written) -> dict[str, bytes]:
     names, emitted = (
         known_files(prefix),
-        emit_c(program, prefix, written.volume, written.kernels, written.assembly),
+        emit_c(program, prefix, written.volume, written.kernels, written.assembly, written.unproven),
     )
     files = {
         names["source"]: emitted.source,

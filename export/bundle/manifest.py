@@ -22,6 +22,7 @@ from export.c.prefix import check_prefix
 from export.cautions import CAUTION
 from export.volume import VolumeTable
 from training.costs import Cost, against
+from training.judging.stored_answers import unproven
 from training.program import LEVEL_UNITS_PER_MM, Program, digest, model_id
 
 MANIFEST = "manifest.json"
@@ -57,11 +58,14 @@ class Provenance:
 
 @dataclass(frozen=True)
 class Written:
-    """How the C of a bundle is written beside what its program says; see ``emit_c``."""
+    """How the C of a bundle is written beside what its program says, and what its header says of limits
+    without enough evidence; see ``emit_c``.
+    """
 
     kernels: str = "small"
     assembly: bool = False
     volume: VolumeTable | None = None
+    unproven: tuple[str, ...] = ()
 
 
 PLAIN = Written()
@@ -124,6 +128,7 @@ def describe(
         "innage": provenance.innage_version,
         "prefix": prefix,
         "c": c_facts(written, layout),
+        "unproven": list(written.unproven),
         "vectors": {"count": vectors, "seed": seed},
     }
 
@@ -131,7 +136,9 @@ def describe(
 def c_facts(written: Written, layout: MemoryLayout) -> dict[str, Any]:
     """The entry of a manifest on its C: how it is written, and where the members of its structs lie."""
     structs = {name: getattr(layout, name) for name in ("state", "prepared", "scratch", "reading")}
-    return asdict(written) | {
+    form = {"kernels": written.kernels, "assembly": written.assembly}
+    return form | {
+        "volume": None if written.volume is None else asdict(written.volume),
         "layout": {
             name: {
                 "size": struct.size,
@@ -141,7 +148,7 @@ def c_facts(written: Written, layout: MemoryLayout) -> dict[str, Any]:
                 ],
             }
             for name, struct in structs.items()
-        }
+        },
     }
 
 
@@ -206,6 +213,8 @@ def contradiction(body: Mapping[str, Any]) -> str:
     origin = "partly simulated" if len(kinds) > 1 else "simulated" if True in kinds else "measured"
     if body["origin"] != origin:
         return "origin"
+    if body["format"] != FIRST_FORMAT and body.get("unproven") != list(unproven(body["metrics"])):
+        return "unproven"
     if body["cost"] is None:
         return ""
     rest = {name: value for name, value in body["cost"].items() if name != "lines"}
@@ -317,13 +326,13 @@ def read_manifest(content: bytes, where: str = MANIFEST) -> Manifest:
         core=body["budget"]["core"],
         vectors_count=body["vectors"]["count"],
         vectors_seed=body["vectors"]["seed"],
-        written=_written(body["c"]),
+        written=_written(body["c"], tuple(body.get("unproven", ()))),
         files=body["files"],
         bundle_sha256=body[_IDENTITY],
     )
 
 
-def _written(body: Mapping[str, Any]) -> Written:
+def _written(body: Mapping[str, Any], lacking: tuple[str, ...]) -> Written:
     """How the C is written, as a manifest in its form says."""
     table = body["volume"]
     volume = (
@@ -331,7 +340,7 @@ def _written(body: Mapping[str, Any]) -> Written:
         if table is None
         else VolumeTable(table["tank"], table["shift"], tuple(table["values"]), table["error_ml"])
     )
-    return Written(body["kernels"], body["assembly"], volume)
+    return Written(body["kernels"], body["assembly"], volume, lacking)
 
 
 class FormatError(InputError):

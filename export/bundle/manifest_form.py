@@ -197,6 +197,7 @@ MANIFEST_FORM: Form = record(
     },
     {
         "float_onnx": maybe(record({"fills": whole(1), "median_mm": number(0), "most_mm": number(0)})),
-        "manifest_sha256": _HASH,  # of format 2, which has no figures of the float model
+        "unproven": each(text()),
+        "manifest_sha256": _HASH,  # of format 2, which has neither of the two before
     },
 )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from dataset.words import TrimKind
 from export.c.layout import Tables
 from export.c.memory import MemoryLayout, Struct
@@ -74,11 +76,18 @@ def _reading(program: Program, macros: str) -> str:
 
 
 def header_gaps(
-    program: Program, prefix: str, layout: MemoryLayout, tables: Tables, volume: VolumeTable | None
+    program: Program,
+    prefix: str,
+    layout: MemoryLayout,
+    tables: Tables,
+    volume: VolumeTable | None,
+    unproven: Sequence[str] = (),
 ) -> dict[str, str]:
     """The gaps of the header template that follow from the program."""
     return {
-        "cautions": "\n *\n".join(comment_block(text, " *   ") for text in CAUTIONS),
+        "cautions": "\n *\n".join(
+            comment_block(text, " *   ") for text in (*CAUTIONS, *_not_enough_evidence(unproven))
+        ),
         "reading": comment_block(_reading(program, prefix.upper())),
         "channels": str(program.channels),
         "count_bits": str(program.count_bits),
@@ -131,6 +140,12 @@ def _record_gaps(program: Program) -> dict[str, str]:
         "trim_length": str(record_length(program.channels, width)),
         "count_width": str(width),
     }
+
+
+def _not_enough_evidence(unproven: Sequence[str]) -> list[str]:
+    if not unproven:
+        return []
+    return [f"NOT ENOUGH EVIDENCE, exported all the same. {'; '.join(unproven)}."]
 
 
 _VOLUME_API = """

@@ -64,12 +64,14 @@ def emit_c(
     volume: VolumeTable | None = None,
     kernels: str = "small",
     assembly: bool = False,
+    unproven: Sequence[str] = (),
 ) -> CSource:
     """The C of ``program``; all names start with ``prefix``; with ``volume`` it also turns levels into
     millilitres.
 
     ``kernels`` says which layers may run on packed words (see ``export.c.kernels``), and ``assembly``
     switches on their inline assembly for the cores that have it: the readings stay the same, bit for bit.
+    ``unproven`` are sentences for the header's comment, on limits that lack evidence.
 
     The program is analysed anew, so one that could overflow is refused. Raises ProgramError for that and for
     an operation, a name or a trim range that C cannot have, InputError for an unusable prefix or unknown
@@ -100,7 +102,7 @@ def emit_c(
     gaps["helpers"] = interface.crc(program, prefix) + blocks.helpers(
         gaps["prepare"] + gaps["step"] + gaps["volume"], prefix, shared
     )
-    header = fill(template("model.h"), gaps | header_gaps(program, prefix, layout, tables, volume))
+    header = fill(template("model.h"), gaps | header_gaps(program, prefix, layout, tables, volume, unproven))
     return CSource(prefix, header, fill(template("model.c"), gaps), layout)
 
 

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping
 from html import escape
 from typing import Any
 
+from dataset.words import LimitAnswer
 from export.report.arrays import candidates_sections, claims_sections, front_figure, level_sections
 from export.report.claim_tables import claim_sentence, is_array
 from export.report.html import (
@@ -217,15 +218,19 @@ def _plot(facts: Facts) -> list[str]:
     return ["<h2>Error against level</h2>", svg_figure(error_plot(points), caption)]
 
 
+_NO_LIMITS = "nothing on this page says whether the figures are good enough"
+
+
 def _limits(facts: Facts) -> list[str]:
     metrics = facts["metrics"]
     answers = stored_answers({**metrics, "limits": mappings_in(metrics.get("limits"))})
     if not answers:
         return [
             "<h2>Limits</h2>",
-            "<p>No limits were given: nothing on this page says whether the figures are good enough.</p>",
+            f"<p>{_lacking(1, facts)} No limits were given: {_NO_LIMITS}.</p>",
         ]
     limits = facts["limits"] or {}
+    open_rows = sum(a.get("answer") == LimitAnswer.UNPROVEN for a in answers)
     name = f" ({escape(limits['name'])}@{limits['revision']})" if limits else ""
     rows = [
         (
@@ -241,7 +246,16 @@ def _limits(facts: Facts) -> list[str]:
     return [
         f"<h2>Limits{name}</h2>",
         html_table(("Answer", "Metric", "Condition", "At most", "Found", "Why"), rows, left=(0, 1, 2, 5)),
+        *([f"<p>{_lacking(open_rows, facts)}</p>"] if open_rows else []),
     ]
+
+
+def _lacking(rows: int, facts: Facts) -> str:
+    """That there is not enough evidence, and that this was known where the model was exported."""
+    of = f" for {counted(rows, 'limit')}" if facts["limits"] else ""
+    return (
+        f"<strong>Not enough evidence{of}{', exported all the same' if 'prefix' in facts else ''}.</strong>"
+    )
 
 
 def _bound(answer: Facts) -> str:

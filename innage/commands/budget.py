@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from innage.completion import names_of
+from innage.exit_codes import SAID_NO
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, progress, say, table
 
@@ -138,4 +139,4 @@ def check(
     else:
         show_verdict(verdict)
     if verdict.over:
-        raise typer.Exit(1)
+        raise typer.Exit(SAID_NO)

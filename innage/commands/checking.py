@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from innage.exit_codes import SAID_NO
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption
 from innage.terminal.output import emit, progress, say
 from innage.terminal.store_view import show_check
@@ -50,4 +51,4 @@ def check(
             say(f"{fill_up}: {store.name} with zeros where its end is missing")
         show_check(store, report)
     if not report.sound:
-        raise typer.Exit(1)
+        raise typer.Exit(SAID_NO)

@@ -11,6 +11,7 @@ import typer
 
 from dataset.records import Role
 from innage.completion import names_of
+from innage.exit_codes import SAID_NO
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.terminal.judging_view import show_comparison
 from innage.terminal.output import emit, progress
@@ -73,4 +74,4 @@ def compare(
     else:
         show_comparison(facts)
     if comparison.losses:
-        raise typer.Exit(1)
+        raise typer.Exit(SAID_NO)

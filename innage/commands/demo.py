@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from innage.exit_codes import SAID_NO
 from innage.terminal.output import say
 
 if TYPE_CHECKING:
@@ -75,7 +76,7 @@ def _run(steps: Sequence[Step], innage: Any) -> None:
             say(f"step {number} of {len(steps)}")
         say(f"$ innage {step.text}")
         code = innage(list(step.words), standalone_mode=False)
-        if step.refuses and code == 1:
+        if step.refuses and code == SAID_NO:
             say("(exit code 1: it does not fit what is left; the next budget does)")
         elif code:
             raise typer.Exit(code)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from innage.completion import names_of
+from innage.exit_codes import NOT_ENOUGH_EVIDENCE, SAID_NO
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_existing, open_store
 from innage.terminal.budget_view import show_verdict
 from innage.terminal.bundle_view import show_exported, show_refusal, show_verified, warn
@@ -74,18 +75,25 @@ def export(
     anyway: Annotated[
         bool, typer.Option("--anyway", help="Export although limits are not met; the report says which.")
     ] = False,
+    even_if_unproven: Annotated[
+        bool,
+        typer.Option(
+            "--even-if-unproven",
+            help="Export although limits lack evidence, or there are none; the bundle says so.",
+        ),
+    ] = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Check limits and budget, then write the bundle.
 
     It holds C, header, ONNX, vectors, harness, report and manifest. Exit 1 when a limit is not met or over
-    budget.
+    budget, 3 when nothing says no but there is not enough evidence.
     """
-    from innage.jobs.models.exporting import BundleOptions, ExportRefusedError
+    from innage.jobs.models.exporting import BundleOptions, ExportRefusedError, UnprovenError
     from innage.jobs.models.exporting import export as export_model
 
-    options = BundleOptions(prefix, zipped, optimise, kernels, assembly, volume_table)
+    options = BundleOptions(prefix, zipped, optimise, kernels, assembly, volume_table, even_if_unproven)
     with open_store(store) as opened:
         exported_model = opened.model(model)
         try:
@@ -103,7 +111,8 @@ def export(
         except ExportRefusedError as refused:
             warn(exported_model, refused.concerns)
             _show_refused(model, refused, even_if_void=even_if_void, json=json)
-            raise typer.Exit(1) from refused
+            code = NOT_ENOUGH_EVIDENCE if isinstance(refused, UnprovenError) else SAID_NO
+            raise typer.Exit(code) from refused
     warn(exported_model, exported.concerns)
     if json:
         emit(
@@ -113,6 +122,8 @@ def export(
                 "files": exported.files,
                 "cost": asdict(exported.cost),
                 "void": dict(exported.concerns.void),
+                "not_met": exported.concerns.not_met,
+                "unproven": exported.concerns.unproven,
             }
         )
     else:
@@ -121,12 +132,14 @@ def export(
 
 def _show_refused(model: str, refused: ExportRefusedError, *, even_if_void: bool, json: bool) -> None:
     """Why nothing was written; as JSON where limits or the budget say no."""
+    from innage.jobs.models.exporting import UnprovenError
+
     concerns, verdict = refused.concerns, refused.verdict
     of_void = bool(concerns.void) and not even_if_void
     if verdict is None:
         if json and not of_void:
-            emit({"not_met": concerns.not_met})
-        show_refusal(model, concerns, of_void=of_void)
+            emit({"not_met": concerns.not_met, "unproven": concerns.unproven})
+        show_refusal(model, concerns, of_void=of_void, unproven=isinstance(refused, UnprovenError))
     elif json:
         emit(verdict.facts())
     else:
@@ -166,4 +179,4 @@ def verify(
     else:
         show_verified(bundle, report)
     if not report.passed:
-        raise typer.Exit(1 if report.having(Answer.FAILED) else 3)
+        raise typer.Exit(SAID_NO if report.having(Answer.FAILED) else NOT_ENOUGH_EVIDENCE)

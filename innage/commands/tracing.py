@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from innage.exit_codes import SAID_NO
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.terminal.bundle_view import show_traced
 from innage.terminal.output import emit
@@ -35,4 +36,4 @@ def trace(
     else:
         show_traced(traced, file, every=every)
     if not traced.exports:
-        raise typer.Exit(1)
+        raise typer.Exit(SAID_NO)

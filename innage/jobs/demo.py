@@ -31,7 +31,8 @@ trace bundle/innage.c
 """
 # The virtual rig: 24 units of a canister, and later 12 of a taller one. '!' marks the check that is meant to
 # say no;
-# --anyway, since limits of an invented product need not be met for a bundle to be looked at.
+# --anyway and --even-if-unproven, since limits of an invented product need be neither met nor proven for a
+# bundle to be looked at.
 RIG_STEPS = """
 rig show washer
 rig fill washer --tank detergent-canister@1
@@ -43,12 +44,12 @@ budget add m0plus --core cortex-m0plus --multiplier-cycles 1 --flash-bytes 8192 
 train canister --name first --limits canister --budget m0plus
 !budget check first --budget left-over
 budget check first --budget m0plus
-export first --budget m0plus --out bundle --anyway
+export first --budget m0plus --out bundle --anyway --even-if-unproven
 verify bundle
 rig fill washer --tank detergent-canister@2
 freeze taller --group unit --roles fit:5,choose:2,prove:5 --seed 1 --tank detergent-canister@2
 retrain first --frozen taller --name second --limits canister --budget m0plus
-export second --budget m0plus --out bundle-taller --anyway
+export second --budget m0plus --out bundle-taller --anyway --even-if-unproven
 verify bundle-taller
 models
 """

@@ -15,25 +15,34 @@ if TYPE_CHECKING:
 
 
 def warn(model: Model, concerns: Concerns) -> None:
-    """A warning on standard error for each void session, and for each limit that is not met or not shown."""
+    """A warning on standard error for each void session, and for each limit that is not met or lacks
+    evidence, or that there are none.
+    """
     for session, reason in concerns.void:
         _warn(f"session {session} behind model {model.name} is void: {reason}")
     named = "" if model.limits is None else f"{model.limits.ref}, "
     for row in concerns.answers:
         if row["answer"] != "met":
             _warn(f"limit {named}{row['metric']} of {row['condition']}: {row['answer']} ({row['reason']})")
+    if not concerns.answers:
+        _warn(f"model {model.name} has no limits: not enough evidence that its figures are good enough")
 
 
 def _warn(sentence: str) -> None:
     say_aside(f"warning: {sentence}")
 
 
-def show_refusal(model: str, concerns: Concerns, *, of_void: bool) -> None:
+def show_refusal(model: str, concerns: Concerns, *, of_void: bool, unproven: bool = False) -> None:
     """Why nothing was written, and how it would be all the same, on standard error."""
     if of_void:
         sentence = (
             "Nothing was written. Train again without it, or say --even-if-void to export all "
             "the same; the manifest will say so."
+        )
+    elif unproven:
+        sentence = (
+            f"Nothing was written: not enough evidence{_of_limits(concerns)}. Say --even-if-unproven to "
+            f"export model {model} all the same; header, manifest and report will say so."
         )
     else:
         failed = len(concerns.not_met)
@@ -43,6 +52,12 @@ def show_refusal(model: str, concerns: Concerns, *, of_void: bool) -> None:
             "its report will say so."
         )
     say_aside(sentence)
+
+
+def _of_limits(concerns: Concerns) -> str:
+    if not concerns.answers:
+        return ", since there are no limits"
+    return f" for {len(concerns.unproven)} of {len(concerns.answers)} limits"
 
 
 def show_exported(model: str, exported: Exported) -> None:

@@ -81,7 +81,7 @@ def _model_row(facts: Facts) -> tuple[object, ...]:
 
 def _show_limits(answers: list[Facts]) -> None:
     if not answers:
-        say("No limits were given.\n")
+        say("No limits were given: 'innage export' refuses such a model, unless told --even-if-unproven.\n")
         return
     from dataset.text.limits_text import bound_text
 
@@ -114,6 +114,10 @@ def _at_export(answers: list[str]) -> list[str]:
     if LimitAnswer.NOT_MET in answers:
         sentences.append(
             "'innage export' refuses a model that does not meet its limits, unless told --anyway."
+        )
+    if LimitAnswer.UNPROVEN in answers:
+        sentences.append(
+            "'innage export' refuses one without enough evidence too, unless told --even-if-unproven."
         )
     return sentences
 

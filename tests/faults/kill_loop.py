@@ -148,7 +148,7 @@ class Loop:
         there: Callable[[Store], bool] = lambda store: (  # noqa: E731 - it is handed on as it stands
             f"round {k}" in {r.reason for r in store.mark_revisions(self.session)}
         )
-        return lambda: run(self.store, *words), there
+        return lambda: run(self.store, *words, "--even-if-unproven"), there
 
     def freeze(self, k: int) -> tuple[Callable[[], None], Callable[[Store], bool]]:
         words = ("freeze", f"set{k}", "--group", "level", "--session", self.session, "--fit", "rest")
@@ -164,12 +164,12 @@ class Loop:
         out = self.folder / (
             "bundle" if k % 2 else f"bundle{k}"
         )  # half of them in the place of an earlier one
-        words = ("export", "model", "--budget", "roomy", "--out", str(out), "--prefix", f"p{k}", "--anyway")
+        words = ("export", "model", "--budget", "roomy", "--out", str(out), "--prefix", f"p{k}")
 
         def there(_store: Store) -> bool:
             return out.is_dir() and verify_bundle(out, ("manifest", "files")).passed
 
-        return lambda: run(self.store, *words), there
+        return lambda: run(self.store, *words, "--even-if-unproven"), there
 
     def merge(self, k: int) -> tuple[Callable[[], None], Callable[[Store], bool]]:
         other, file = self.folder / f"other{k}.db", readings(self.folder / f"other{k}.csv", 10_000 + k)

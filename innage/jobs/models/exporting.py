@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from dataset.errors import InputError, NotFoundError, StoreError
 from dataset.files.disk import read_at_most
+from dataset.words import LimitAnswer
 from innage.jobs import Progress, silent
 
 if TYPE_CHECKING:
@@ -37,6 +38,7 @@ class BundleOptions:
         kernels: how layers are written: ``small``, ``fast``, ``fastest`` or ``auto``.
         assembly: with the kernels' inline assembly on the cores that have it.
         volume_table: the C turns levels into millilitres, by the tank's profile.
+        even_if_unproven: although limits lack evidence, or there are none; the bundle says so.
     """
 
     prefix: str = "innage"
@@ -45,6 +47,7 @@ class BundleOptions:
     kernels: str = "small"
     assembly: bool = False
     volume_table: bool = False
+    even_if_unproven: bool = False
 
 
 @dataclass(frozen=True)
@@ -58,7 +61,17 @@ class Concerns:
 
     @property
     def not_met(self) -> list[dict[str, Any]]:
-        return [row for row in self.answers if row["answer"] == "not met"]
+        return [row for row in self.answers if row["answer"] == LimitAnswer.NOT_MET]
+
+    @property
+    def unproven(self) -> list[dict[str, Any]]:
+        """The rows without enough evidence."""
+        return [row for row in self.answers if row["answer"] == LimitAnswer.UNPROVEN]
+
+    @property
+    def proven(self) -> bool:
+        """Whether there are limits, and evidence for each."""
+        return bool(self.answers) and not self.unproven
 
 
 @dataclass(frozen=True)
@@ -98,6 +111,10 @@ class ExportRefusedError(InputError):
         self.concerns, self.verdict = concerns, verdict
 
 
+class UnprovenError(ExportRefusedError):
+    """Nothing was written: nothing says no, but limits lack evidence, or there are none."""
+
+
 def export(
     store: Store,
     model: str,
@@ -122,6 +139,7 @@ def export(
         progress: called with (what, done, total).
 
     Raises:
+        UnprovenError: not enough evidence for a limit, or no limits at all; an ExportRefusedError.
         ExportRefusedError: void sessions, limits not met, or over budget; an InputError.
         InputError: a place that cannot be written, or an option that there is not.
         NotFoundError: a model or budget that the store does not have.
@@ -129,11 +147,12 @@ def export(
     """
     from export.c.prefix import check_prefix
     from innage.jobs.models.budgets import check_optimise, judge_model
+    from training.judging.stored_answers import stored_answers
 
     check_prefix(options.prefix)
     check_optimise(options.optimise)
     exported, left = store.model(model), store.budget(budget)
-    concerns = Concerns(voided(store, exported), tuple(json.loads(exported.metrics).get("limits") or ()))
+    concerns = Concerns(voided(store, exported), tuple(stored_answers(json.loads(exported.metrics))))
     _refuse(concerns, model, even_if_void=even_if_void, anyway=anyway)
     place = _check_place(Path(out), options.zipped, exported)
     volume = volume_of(exported) if options.volume_table else None
@@ -147,6 +166,8 @@ def export(
             hint="give it more, or train a smaller model for this budget",
             verdict=verdict,
         )
+    if not (concerns.proven or options.even_if_unproven):
+        raise _unproven(concerns, model)
     files = _build(exported, left, verdict.cost, concerns, options.prefix, volume, progress)
     bundle_sha256 = _write(store, exported, place, files, zipped=options.zipped)
     sizes = {name: len(content) for name, content in files.items()}
@@ -174,6 +195,24 @@ def _refuse(concerns: Concerns, model: str, *, even_if_void: bool, anyway: bool)
             hint="say anyway=True to export all the same",
             field="anyway=True",
         )
+
+
+def _unproven(concerns: Concerns, model: str) -> UnprovenError:
+    if concerns.unproven:
+        first = concerns.unproven[0]
+        rows = "1 limit" if len(concerns.unproven) == 1 else f"{len(concerns.unproven)} limits"
+        found = (
+            f"not enough evidence for {rows} ({first['metric']} of {first['condition']}: {first['reason']})"
+        )
+    else:
+        found = "no limits: nothing says whether its figures are good enough"
+    return UnprovenError(
+        concerns,
+        found,
+        where=f"model {model}",
+        hint="capture what is missing and train again, or say even_if_unproven=True",
+        field="even_if_unproven=True",
+    )
 
 
 def voided(store: Store, model: Model) -> tuple[tuple[str, str], ...]:

@@ -642,6 +642,7 @@ def test_entries_that_follow_from_others_must(small_bundle: Files) -> None:
     for name, said, changed in (
         ("manifest", "'origin' does not follow", {"sessions": [{**session, "simulated": True}]}),
         ("manifest", "'cost, lines' does not follow", {"cost": {**cost, "lines": lines}}),
+        ("manifest", "'unproven' does not follow", {"unproven": ["made up"]}),
         ("manifest", "'c, kernels' does not follow", {"c": {**c, "kernels": "fast"}}),
         ("program", "'model' is not what follows", {"model": {**body["model"], "model_id": "0x00000000"}}),
         ("program", "'units' is not what follows", {"units": {**body["units"], "span_mm": 1.0}}),

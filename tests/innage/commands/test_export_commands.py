@@ -90,6 +90,12 @@ def float_model() -> bytes:
     return bytes(model.SerializeToString())
 
 
+def answer_of(answer: str) -> dict[str, object]:
+    """An answer to the one limit of the store; its figures are invented."""
+    figures = {"metric": "rmse_mm", "condition": "all", "bound": 0.9, "value": 1.2, "reason": "1.2 and 0.9"}
+    return {**figures, "answer": answer}
+
+
 @pytest.fixture(scope="module")
 def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store with one session, two models made from it, a budget that fits and one that does not."""
@@ -121,7 +127,15 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
             program = program_of(name, slope)
             opened.add_model(
                 Model(
-                    name, digest(program), frozen, limits, "{}", "{}", "{}", to_json(program), float_model()
+                    name,
+                    digest(program),
+                    frozen,
+                    limits,
+                    "{}",
+                    "{}",
+                    json.dumps({"limits": [answer_of("met")]}),
+                    to_json(program),
+                    float_model(),
                 )
             )
     return path
@@ -162,46 +176,95 @@ def test_export_writes_a_bundle_that_verifies(tmp_path: Path) -> None:
     assert "FAILED" not in checked.output
 
 
+def add_model(store: Store, name: str, slope: int, *answers: str) -> None:
+    """A further model with these answers to its limits."""
+    program = program_of(name, slope)
+    metrics = json.dumps({"limits": [answer_of(answer) for answer in answers]})
+    store.add_model(
+        replace(
+            store.model("first"),
+            name=name,
+            sha256=digest(program),
+            metrics=metrics,
+            program=to_json(program),
+        )
+    )
+
+
+def export_of(name: str, out: Path, *options: str, budget: str = "roomy") -> Result:
+    return innage("export", name, "--budget", budget, "--out", out, *options)
+
+
 def test_a_model_that_does_not_meet_its_limits_is_not_exported_by_accident(
     store: Store, tmp_path: Path
 ) -> None:
-    """A limit not met stops the export, one not shown is a warning; --anyway is the way to do it
-    on purpose.
-    """
-    first = store.model("first")
-    for name, slope, answer in (("fails", -108, "not met"), ("open", -109, "not shown")):
-        rows = [
-            {
-                "metric": "rmse_mm",
-                "condition": "all",
-                "bound": 0.9,
-                "value": 1.2,
-                "answer": answer,
-                "reason": "1.2 and 0.9",
-            }
-        ]
-        program = program_of(name, slope)
-        store.add_model(
-            replace(
-                first,
-                name=name,
-                sha256=digest(program),
-                metrics=json.dumps({"limits": rows}),
-                program=to_json(program),
-            )
-        )
+    """A limit not met stops the export with 1; --anyway is the way to do it on purpose."""
+    add_model(store, "fails", -108, "not met")
     out = tmp_path / "bundle"
-    done = innage("export", "fails", "--budget", "roomy", "--out", out)
+    done = export_of("fails", out)
     assert (done.exit_code, out.exists()) == (1, False)
     assert "warning: limit owner@1, rmse_mm of all: not met (1.2 and 0.9)" in done.stderr
     assert "Nothing was written: 1 of 1 limits is not met. Say --anyway" in done.stderr
-    refused = innage("export", "fails", "--budget", "roomy", "--out", out, "--json")
+    refused = export_of("fails", out, "--json")
     assert (refused.exit_code, json.loads(refused.stdout)["not_met"][0]["metric"]) == (1, "rmse_mm")
-    assert innage("export", "fails", "--budget", "roomy", "--out", out, "--anyway").exit_code == 0
+    assert export_of("fails", out, "--even-if-unproven").exit_code == 1
+    assert export_of("fails", out, "--anyway").exit_code == 0
     assert "not met" in (out / "report.html").read_text()
-    other = innage("export", "open", "--budget", "roomy", "--out", tmp_path / "other")
-    assert other.exit_code == 0
-    assert "rmse_mm of all: not shown" in other.stderr
+    assert "NOT ENOUGH EVIDENCE" not in (out / "innage.h").read_text()
+    assert json.loads((out / "manifest.json").read_bytes())["unproven"] == []
+
+
+@pytest.mark.parametrize(
+    ("answers", "sentence"),
+    [
+        (("met", "not enough evidence"), "rmse_mm of all: 1.2 and 0.9"),
+        ((), "no limits were given: nothing says whether the figures are good enough"),
+    ],
+)
+def test_not_enough_evidence_is_not_exported_by_accident(
+    store: Store, tmp_path: Path, answers: tuple[str, ...], sentence: str
+) -> None:
+    """A limit without enough evidence, and a model without limits, stop the export with 3;
+    --even-if-unproven is the way to do it on purpose, and manifest, header and report say so.
+    """
+    add_model(store, "open", -109, *answers)
+    out = tmp_path / "bundle"
+    for options in ((), ("--anyway",)):
+        done = export_of("open", out, *options)
+        assert (done.exit_code, out.exists()) == (3, False)
+        assert "not enough evidence" in done.stderr
+        assert "Say --even-if-unproven" in done.stderr
+    assert len(json.loads(export_of("open", out, "--json").stdout)["unproven"]) == len(answers) // 2
+    done = export_of("open", out, "--even-if-unproven")
+    assert done.exit_code == 0, done.output
+    assert json.loads((out / "manifest.json").read_bytes())["unproven"] == [sentence]
+    header = " ".join((out / "innage.h").read_text().replace("*", " ").split())
+    assert f"NOT ENOUGH EVIDENCE, exported all the same. {sentence}." in header
+    assert "exported all the same" in (out / "report.html").read_text()
+    assert innage("verify", out).exit_code == 0
+
+
+def test_what_says_no_goes_before_what_lacks_evidence(store: Store, tmp_path: Path) -> None:
+    """Where a limit is not met, or the budget is exceeded, and another limit lacks evidence, the code is 1;
+    a place that can't be used is a wrong call, 2.
+    """
+    add_model(store, "both", -110, "not enough evidence", "not met")
+    add_model(store, "open", -109, "not enough evidence")
+    (tmp_path / "file").write_text("mine")
+    out = tmp_path / "b"
+    assert export_of("both", out).exit_code == 1
+    assert export_of("both", out, "--anyway").exit_code == 3
+    assert export_of("open", out, budget="tight").exit_code == 1
+    assert export_of("open", tmp_path / "file").exit_code == 2
+    assert not out.exists()
+
+
+def test_answers_of_an_earlier_version_are_held_too(store: Store, tmp_path: Path) -> None:
+    """What 0.1 called 'not shown' ships no more: beyond its bound it is not met."""
+    add_model(store, "old", -111, "not shown")
+    done = export_of("old", tmp_path / "b", "--even-if-unproven")
+    assert done.exit_code == 1
+    assert "rmse_mm of all: not met" in done.stderr
 
 
 def test_export_is_recorded(store: Store, tmp_path: Path) -> None:
