@@ -18,6 +18,15 @@ FEWEST_GROUPS = 3  # units, say: the scatter of fewer says nothing
 _NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]*")
 
 
+def plain_float(text: str) -> float:
+    """A number written in the digits 0 to 9: Python reads those of other scripts too, and 1_000, which a file
+    does not mean. ValueError for anything else.
+    """
+    if not text.isascii() or "_" in text:
+        raise ValueError(f"no plain number: {text[:80]!r}")
+    return float(text)
+
+
 def check_name(what: str, name: str) -> None:
     """A name starts with a letter or digit and holds letters, digits, '-', '_' and '.'; '@' is left for
     revisions.

@@ -4,9 +4,11 @@ completed.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from difflib import get_close_matches
 from importlib import import_module
-from typing import Any
+from inspect import unwrap
+from typing import Any, get_args, get_type_hints
 
 import typer
 from typer.core import TyperCommand, TyperGroup
@@ -75,7 +77,45 @@ def load(name: str) -> Any:
         import_module(f"innage.commands.{other}").register(holder)
         assert isinstance(command, TyperGroup)
         command.commands.update(typer.main.get_group(holder).commands)
+    _refuse_other_digits(command)
     return command
+
+
+def _kinds(hint: Any) -> Iterator[Any]:
+    """A type and those that it is made of, such as ``list[int] | None``."""
+    yield hint
+    for part in get_args(hint):
+        yield from _kinds(part)
+
+
+def _refuse_other_digits(command: Any) -> None:
+    """Have numbers in options, of all commands below too, written in the digits 0 to 9: Python reads those of
+    every script, and a count pasted from elsewhere may not be what its reader takes it for.
+    """
+    for below in getattr(command, "commands", {}).values():
+        _refuse_other_digits(below)
+    if command.callback is None:
+        return
+    hints = get_type_hints(unwrap(command.callback))
+    numbers = {
+        option
+        for parameter in command.params
+        if {int, float} & set(_kinds(hints.get(parameter.name)))
+        for option in parameter.opts
+    }
+    parse = command.parse_args
+
+    def parse_plain(ctx: Any, args: list[str]) -> Any:
+        for word, following in zip(args, [*args[1:], ""], strict=True):
+            option, attached, value = word.partition("=")
+            if option in numbers and not (value if attached else following).isascii():
+                raise typer.BadParameter(
+                    f"{(value if attached else following)[:80]!r} is not written in the digits 0 to 9.",
+                    param_hint=repr(option),
+                )
+        return parse(ctx, args)
+
+    command.parse_args = parse_plain
 
 
 def suggest(error: Any) -> None:

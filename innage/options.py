@@ -292,9 +292,10 @@ def level_u_of(u_mm: float | None, half_width_mm: float | None) -> float | None:
 def levels_of(text: str) -> tuple[float, ...]:
     """The levels in mm that ``--levels-mm`` lists."""
     from dataset.errors import InputError
+    from dataset.values import plain_float
 
     try:
-        return tuple(float(level) for level in text.split(","))
+        return tuple(plain_float(level) for level in text.split(","))
     except ValueError as error:
         raise InputError(
             "--levels-mm", repr(text), "levels in mm with commas between, such as 0,10,20"

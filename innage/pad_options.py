@@ -18,12 +18,13 @@ def read_pads(texts: Sequence[str], references: Sequence[str]) -> tuple[Pad, ...
     """Pads from the texts of ``--pad``, in channel order."""
     from dataset.errors import InputError
     from dataset.records import Pad, PadRole
+    from dataset.values import plain_float
 
     pads: list[Pad] = []
     for channel, text in enumerate(texts):
         name, *numbers = text.split(":")
         try:
-            bottom, height, width, frequency = [float(number) for number in numbers] + [None] * (
+            bottom, height, width, frequency = [plain_float(number) for number in numbers] + [None] * (
                 4 - len(numbers)
             )
         except ValueError as error:

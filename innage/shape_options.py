@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dataset.errors import InputError
+from dataset.values import plain_float
 from innage.options import option_of
 
 if TYPE_CHECKING:
@@ -155,7 +156,7 @@ def _section(text: str, lowest: bool) -> Section:
 def _numbers(option: str, text: str, count: int, form: str, whole: str | None = None) -> list[float]:
     """``count`` numbers with an x between them."""
     try:
-        numbers = [float(part) for part in text.split("x")]
+        numbers = [plain_float(part) for part in text.split("x")]
     except ValueError:
         numbers = []
     if len(numbers) != count:

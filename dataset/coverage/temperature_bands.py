@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from dataset.errors import InputError, naming, quoted
 from dataset.records import Mark, Session
+from dataset.values import plain_float
 
 KELVIN = 10.0  # width of a temperature band where nobody gives another
 NARROWEST = 0.1
@@ -144,7 +145,7 @@ def check_edges(where: str, edges_c: Sequence[float]) -> tuple[float, ...]:
 def read_edges(where: str, text: str) -> tuple[float, ...]:
     """Edges from ``5,15,25``."""
     try:
-        edges = [float(part) for part in text.split(",")]
+        edges = [plain_float(part) for part in text.split(",")]
     except ValueError as error:
         raise InputError(
             where, quoted(text), "degrees Celsius, separated by commas, such as 5,15,25"

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from dataset.errors import InputError, quoted
 from dataset.files.disk import read_at_most, stream_at_most
+from dataset.values import plain_float
 
 if TYPE_CHECKING:
     from pyarrow import ChunkedArray
@@ -460,10 +461,8 @@ def _no_header_hint(header: Sequence[str]) -> str:
 
 def is_number(cell: str) -> bool:
     """Whether a cell is a number with a decimal point."""
-    if "_" in cell:  # Python reads 1_000, a file does not mean it
-        return False
     try:
-        float(cell)
+        plain_float(cell)
     except ValueError:
         return False
     return True

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from dataset.errors import InputError, quoted
 from dataset.files.disk import text_at_most
 from dataset.files.lines import cells_of
+from dataset.values import plain_float
 
 _WHOLE = re.compile(r"-?[0-9]{1,15}")  # as many digits as a time in milliseconds may have
 BOUNDS = (("from", "to"), ("from_ms", "to_ms"))
@@ -43,7 +44,7 @@ class StretchLine:
         if cell is None:
             return None
         try:
-            value = float(cell)
+            value = plain_float(cell)
         except ValueError as error:
             raise InputError(self.place(column), quoted(cell), "a number") from error
         if not np.isfinite(value):

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from dataset.errors import InputError, quoted
 from dataset.files.stretches import read_stretch_lines
 from dataset.records import Conditions, Coupling, Flow, Stretch, Surface, Wall
+from dataset.values import plain_float
 
 AXES = {
     "surface": "still, foam, foam:BOTTOM-TOP in mm, sloshing, or foam+sloshing",
@@ -199,7 +200,7 @@ def _tilt(where: str, text: str) -> tuple[float, float]:
 def _pair(where: str, text: str, between: str, expected: str) -> tuple[float, float]:
     first, _, second = text.partition(between)
     try:
-        pair = (float(first), float(second))
+        pair = (plain_float(first), plain_float(second))
     except ValueError as error:
         raise InputError(where, quoted(text), expected) from error
     if not np.isfinite(pair).all():

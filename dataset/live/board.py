@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Any, BinaryIO, Protocol
 
 from dataset.errors import InputError
+from dataset.values import plain_float
 
 MAX_LINE = 4096  # a line that grows longer than this is no frame
 READ_BYTES = 4096
@@ -116,10 +117,8 @@ def _warmth(cell: str) -> bool:
 
 
 def _real(cell: str) -> bool:
-    if "_" in cell:
-        return False
     try:
-        return math.isfinite(float(cell))
+        return math.isfinite(plain_float(cell))
     except ValueError:
         return False
 

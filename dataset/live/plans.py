@@ -12,6 +12,7 @@ from dataset.errors import InputError, naming, quoted
 from dataset.files.disk import text_at_most
 from dataset.files.lines import cells_of
 from dataset.records import Sensor, Tank
+from dataset.values import plain_float
 
 HOLD_S = 10.0  # common practice, no source: at ten frames a second a hundred frames a mark
 TARGETS = {"level_mm": "mm", "mass_g": "g"}
@@ -108,7 +109,7 @@ def _hold(where: str, value: float, column: str, sensor: Sensor) -> int:
 
 def _number(where: str, column: str, cell: str) -> float:
     try:
-        value = float(cell.replace(",", "."))
+        value = plain_float(cell.replace(",", "."))
     except ValueError as error:
         raise InputError(f"{where}, column {column!r}", quoted(cell), "a number") from error
     if not math.isfinite(value):

@@ -6,9 +6,8 @@ import re
 import sqlite3
 from contextlib import closing
 from functools import cache
-from pathlib import Path
-from tempfile import TemporaryDirectory
 
+from dataset.files.scratch import scratch_folder
 from dataset.store.database import upgrade
 
 _BLANKS_AND_QUOTES = re.compile(r'[\s"]+')
@@ -32,8 +31,8 @@ def differences(connection: sqlite3.Connection) -> list[tuple[str, str]]:
 @cache
 def _expected() -> Statements:
     """What the migrations make."""
-    with TemporaryDirectory(prefix="innage-") as folder:
-        path = Path(folder) / "new.db"
+    with scratch_folder() as folder:
+        path = folder / "new.db"
         upgrade(path)
         with closing(sqlite3.connect(path)) as connection:
             return _statements(connection)

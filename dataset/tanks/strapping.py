@@ -12,7 +12,7 @@ from dataset.files.disk import text_at_most
 from dataset.files.lines import cells_of
 from dataset.tanks.quadrature import Reals
 from dataset.tanks.shapes import Section
-from dataset.values import MAX_MM
+from dataset.values import MAX_MM, plain_float
 
 STRAPPING_COLUMNS = ("height_mm", "volume_ml")
 
@@ -194,7 +194,7 @@ def csv_rows(
 def csv_number(path: Path, line: int, row: dict[str, str], column: str) -> float:
     """The finite number in a cell."""
     try:
-        value = float(row[column])
+        value = plain_float(row[column])
     except ValueError:
         value = np.nan
     if not np.isfinite(value):

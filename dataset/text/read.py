@@ -40,6 +40,7 @@ from dataset.text.write import (
     marks_file,
     unguarded,
 )
+from dataset.values import plain_float
 
 MOST_CHARACTERS = 50_000_000  # of one file
 _DIGEST = re.compile(r"[0-9a-f]{64}")
@@ -302,7 +303,7 @@ def _number(where: str, cell: str | None) -> float | None:
     if cell is None:
         return None
     try:
-        value = float(cell)
+        value = plain_float(cell)
     except ValueError as error:
         raise InputError(where, repr(cell[:80]), "a number") from error
     if value - value != 0:

@@ -169,7 +169,7 @@ def read_numbers(text: str) -> dict[Role, int | None]:
         if (
             role not in list(Role)
             or role in numbers
-            or (colon and not (number.isdecimal() and len(number) <= 9))
+            or (colon and not (number.isascii() and number.isdecimal() and len(number) <= 9))
         ):
             raise InputError(
                 "--roles",

@@ -66,6 +66,7 @@ def read_row(text: str) -> Limit:
     """A limit from the text of ``--row``."""
     from dataset.errors import InputError
     from dataset.records import Limit
+    from dataset.values import plain_float
 
     found = ROW.fullmatch(text)
     expected = f"{ROW_FORM}, such as 'worst_group_rmse_mm<=2 @beyond %90 #9'"
@@ -73,7 +74,7 @@ def read_row(text: str) -> Limit:
         raise InputError("--row", repr(text), expected)
     metric, bound, length, condition, percent, groups = found.groups()
     try:
-        value, or_mm = float(bound), None if length is None else float(length)
+        value, or_mm = plain_float(bound), None if length is None else plain_float(length)
     except ValueError as error:
         raise InputError(
             "--row",

@@ -121,7 +121,7 @@ def _typed(given: list[str], pads: tuple[str, ...]) -> dict[TrimKind, tuple[int,
         cells = [cell.strip() for cell in counts.split(",")]
         if (
             kind not in set(TrimKind)
-            or not all(cell.isdecimal() and len(cell) <= 10 for cell in cells)
+            or not all(cell.isascii() and cell.isdecimal() and len(cell) <= 10 for cell in cells)
             or len(cells) != len(pads)
         ):
             raise InputError(

@@ -147,9 +147,10 @@ def limits(
 
 def _numbers(option: str, text: str | None) -> tuple[float, ...]:
     from dataset.errors import InputError
+    from dataset.values import plain_float
 
     try:
-        return () if text is None else tuple(float(part) for part in text.split(","))
+        return () if text is None else tuple(plain_float(part) for part in text.split(","))
     except ValueError as error:
         raise InputError(option, repr(text), "numbers apart by commas, one a channel") from error
 
