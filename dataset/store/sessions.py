@@ -7,6 +7,7 @@ import math
 from collections.abc import Callable, Container, Iterable, Iterator, Sequence
 from dataclasses import asdict
 from itertools import groupby
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,6 +56,7 @@ from dataset.store.registry import (
     unit_row,
 )
 from dataset.store.tables import (
+    Base,
     BlockRow,
     MarkRevisionRow,
     MarkRow,
@@ -207,62 +209,17 @@ def add_session(
     same transaction.
     """
     check_session(new)
-    unit, liquid, mounting = (
-        unit_row(orm, new.unit.name),
-        liquid_row(orm, new.liquid.name),
-        mounting_row(orm, new.mounting.name),
-    )
-    same_record("unit", new.unit, to_unit(unit))
-    same_record("liquid", new.liquid, to_liquid(liquid))
-    same_record("mounting", new.mounting, to_mounting(mounting))
-    sha256, readings = session_sha256(new, new.frames), readings_sha256(new.frames)
-    counts = counts_sha256(new.frames)
-    _refuse_known(orm, new, sha256)
-    _refuse_twin(orm, new, readings, counts)
-    row = SessionRow(
-        sha256=sha256,
-        readings_sha256=readings,
-        counts_sha256=counts,
-        sealed=False,
-        unit=unit,
-        liquid=liquid,
-        mounting=mounting,
-        frames=len(new.frames),
-        source_file=new.source.file,
-        source_sha256=new.source.sha256,
-        note=new.note,
-        simulated=new.simulated or None,
-    )
+    row = _new_row(orm, new)
+    _refuse_known(orm, new, row.sha256)
+    _refuse_twin(orm, new, row.readings_sha256, row.counts_sha256)
     own = summarise(new, new.frames)
     own_warnings = check_at_door(new, own, _earlier(orm, new, {} if known is None else known))
     if known is not None:
-        known[sha256] = own  # the next call need not read it back
+        known[row.sha256] = own  # the next call need not read it back
     orm.add(row)
     orm.flush()
     warnings = dict.fromkeys((*new.warnings, *own_warnings))  # one that is given may be found again
-    if warnings:
-        orm.execute(
-            insert(WarningRow),
-            [
-                {"session_id": row.id, "position": k, "check_name": w.check, "sentence": w.sentence}
-                for k, w in enumerate(warnings)
-            ],
-        )
-    marks = [{"session_id": row.id, "position": k} | asdict(m) for k, m in enumerate(new.marks)]
-    if marks:
-        orm.execute(insert(MarkRow), marks)
-    stretches = [
-        {
-            "session_id": row.id,
-            "position": k,
-            "start": s.start,
-            "stop": s.stop,
-            "body": canonical_json(conditions_content(s.conditions)),
-        }
-        for k, s in enumerate(new.stretches)
-    ]
-    if stretches:
-        orm.execute(insert(StretchRow), stretches)
+    _write_statements(orm, row.id, new, tuple(warnings))
     packed = [
         {"session_id": row.id, "position": k, "format": b.format, "frames": b.frames}
         | {"t_ms": b.t_ms, "counts": b.counts, "temperature_c": b.temperature_c}
@@ -274,6 +231,51 @@ def add_session(
     orm.flush()
     orm.refresh(row)
     return row
+
+
+def _new_row(orm: OrmSession, new: NewSession) -> SessionRow:
+    """The row, not yet written, of a session whose unit, liquid and mounting are the store's own."""
+    unit = unit_row(orm, new.unit.name)
+    liquid = liquid_row(orm, new.liquid.name)
+    mounting = mounting_row(orm, new.mounting.name)
+    same_record("unit", new.unit, to_unit(unit))
+    same_record("liquid", new.liquid, to_liquid(liquid))
+    same_record("mounting", new.mounting, to_mounting(mounting))
+    return SessionRow(
+        sha256=session_sha256(new, new.frames),
+        readings_sha256=readings_sha256(new.frames),
+        counts_sha256=counts_sha256(new.frames),
+        sealed=False,
+        unit=unit,
+        liquid=liquid,
+        mounting=mounting,
+        frames=len(new.frames),
+        source_file=new.source.file,
+        source_sha256=new.source.sha256,
+        note=new.note,
+        simulated=new.simulated or None,
+    )
+
+
+def _write_statements(
+    orm: OrmSession, session_id: int, new: NewSession, warnings: Sequence[DoorWarning]
+) -> None:
+    """Write what is stated of a session's frames: warnings, marks and stretches, each in its order."""
+    stated: list[tuple[type[Base], list[dict[str, Any]]]] = [
+        (WarningRow, [{"check_name": w.check, "sentence": w.sentence} for w in warnings]),
+        (MarkRow, [asdict(mark) for mark in new.marks]),
+        (
+            StretchRow,
+            [
+                {"start": s.start, "stop": s.stop, "body": canonical_json(conditions_content(s.conditions))}
+                for s in new.stretches
+            ],
+        ),
+    ]
+    for kind, facts in stated:
+        if facts:
+            rows = [{"session_id": session_id, "position": k} | fact for k, fact in enumerate(facts)]
+            orm.execute(insert(kind), rows)
 
 
 def _earlier(orm: OrmSession, new: NewSession, known: dict[str, Summary]) -> list[Summary]:
