@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -27,4 +28,4 @@ def new_store(template: Path, tmp_path: Path) -> Store:
 @pytest.fixture(scope="session")
 def register() -> Callable[[Store], Bench]:
     """Registers a bench in a store."""
-    return bench_store
+    return partial(bench_store, offset_mm=1.5, offset_tolerance_mm=0.5)

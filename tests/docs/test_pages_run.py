@@ -17,6 +17,7 @@ import pytest
 from onnx import TensorProto, helper
 
 import innage.demo_data
+from building import WATER, bench_store
 from dataset.live.capture import Capture
 from dataset.records import (
     Budget,
@@ -168,15 +169,17 @@ def test_merge(run_page: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
 
 def a_bench(store: Store, pads: int, units: Sequence[str]) -> tuple[Mounting, Liquid, list[Unit]]:
     """The canister, strip and water that pages speak of, with units."""
-    tank = store.add_tank(Tank("canister", 0, 100.0))
     high = 100.0 / pads
-    sensor = store.add_sensor(
-        Sensor(
-            "strip", 0, tuple(Pad(k, f"p{k}", k * high, high) for k in range(pads)), 16, CountLaw.RISES, 100
-        )
+    strip = tuple(Pad(k, f"p{k}", k * high, high) for k in range(pads))
+    bench = bench_store(
+        store,
+        tank=Tank("canister", 0, 100.0),
+        sensor=Sensor("strip", 0, strip, 16, CountLaw.RISES, 100),
+        liquid=WATER,
+        unit=units[0],
+        mounting="front",
     )
-    mounting = store.add_mounting(Mounting("front", tank, sensor))
-    return mounting, store.add_liquid(Liquid("water")), [store.add_unit(Unit(name)) for name in units]
+    return bench.mounting, bench.liquid, [bench.unit, *(store.add_unit(Unit(name)) for name in units[1:])]
 
 
 def a_session(

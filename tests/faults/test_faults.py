@@ -19,8 +19,8 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
+from building import CAN, WATER, bench_store, one_pad
 from dataset.errors import InputError, StoreError
-from dataset.records import CountLaw, Liquid, Mounting, Pad, Sensor, Tank, Unit
 from dataset.store import Store
 from dataset.store.integrity import check_store
 from innage.cli import app
@@ -50,13 +50,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store with a registry."""
     path = tmp_path_factory.mktemp("bench") / "bench.db"
     with Store.open(path) as store:
-        tank, sensor = (
-            store.add_tank(Tank("can", 0, 100.0)),
-            store.add_sensor(Sensor("pad", 0, (Pad(0, "pad", 0.0, 100.0),), 16, CountLaw.FALLS, 100)),
-        )
-        store.add_mounting(Mounting("bench", tank, sensor))
-        store.add_liquid(Liquid("water"))
-        store.add_unit(Unit("unit"))
+        bench_store(store, tank=CAN, sensor=one_pad(), liquid=WATER, unit="unit", mounting="bench")
     return path
 
 

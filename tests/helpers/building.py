@@ -21,12 +21,24 @@ from dataset.records import (
 )
 from dataset.store import Store
 
+CAN = Tank("can", 0, 100.0)
+WATER = Liquid("water")
 TANK = Tank("canister", 0, 100.0, "PP", 2.0, inlet_mm=95.0)
 LIQUID = Liquid("water", 80.2, 0.05, 998.2, 20.0)
 SENSOR = Sensor(
     "strip", 0, (Pad(0, "low", 0.0, 50.0, 8.0), Pad(1, "high", 50.0, 50.0)), 16, CountLaw.RISES, 100
 )
 MARKS = (Mark(0, 10, 15.0, 0.5), Mark(12, 30, 25.0))
+
+
+def one_pad(count_law: CountLaw = CountLaw.FALLS, frame_interval_ms: int = 100) -> Sensor:
+    """A sensor with one pad as high as the can."""
+    return Sensor("pad", 0, (Pad(0, "pad", 0.0, 100.0),), 16, count_law, frame_interval_ms)
+
+
+def two_pads(name: str = "strip") -> Sensor:
+    """A strip of two pads as high as the can."""
+    return Sensor(name, 0, (Pad(0, "low", 0.0, 50.0), Pad(1, "high", 50.0, 50.0)), 16, CountLaw.RISES, 100)
 
 
 def make_frames(seed: int, n: int = 40, channels: int = 2, warm: bool = False) -> Frames:
@@ -56,15 +68,16 @@ class Bench:
         marks: tuple[Mark, ...] = MARKS,
         *,
         unit: Unit | None = None,
+        liquid: Liquid | None = None,
         note: str = "",
         frames: Frames | None = None,
     ) -> NewSession:
-        its = make_frames(seed) if frames is None else frames
+        """A session with a source and, unless given, frames of its seed."""
         return NewSession(
             unit or self.unit,
-            self.liquid,
+            liquid or self.liquid,
             self.mounting,
-            its,
+            make_frames(seed) if frames is None else frames,
             marks,
             Source(f"run{seed}.csv", f"{seed:064x}"),
             note,
@@ -79,12 +92,14 @@ def bench_store(
     liquid: Liquid = LIQUID,
     unit: str = "unit1",
     mounting: str = "m1",
-    offset_mm: float = 1.5,
-    offset_tolerance_mm: float = 0.5,
+    offset_mm: float = 0.0,
+    offset_tolerance_mm: float = 0.0,
 ) -> Bench:
     """Register a bench in a store; its records as the store gave them back."""
-    on, of = store.add_tank(tank), store.add_sensor(sensor)
-    made = store.add_mounting(
-        Mounting(mounting, on, of, offset_mm=offset_mm, offset_tolerance_mm=offset_tolerance_mm)
+    stored_tank, stored_sensor = store.add_tank(tank), store.add_sensor(sensor)
+    stored_mounting = store.add_mounting(
+        Mounting(mounting, stored_tank, stored_sensor, offset_mm, offset_tolerance_mm)
     )
-    return Bench(on, store.add_liquid(liquid), of, made, store.add_unit(Unit(unit)))
+    return Bench(
+        stored_tank, store.add_liquid(liquid), stored_sensor, stored_mounting, store.add_unit(Unit(unit))
+    )

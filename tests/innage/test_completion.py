@@ -4,12 +4,14 @@ is that of Typer's own scripts.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
-from dataset.records import CountLaw, Liquid, Mounting, Pad, Sensor, Tank, Unit
+from building import bench_store
+from dataset.records import Tank, Unit
 from dataset.store import Store
 from innage.cli import app
 
@@ -19,15 +21,9 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     """Two tanks, one of two revisions; two units, a liquid, a sensor, a mounting."""
     path = tmp_path_factory.mktemp("completion") / "innage.db"
     with Store.open(path) as store:
-        tank = store.add_tank(Tank("canister", 0, 100.0))
-        store.add_tank(Tank("canister", 0, 120.0))
+        canister = bench_store(store, unit="unit-1", mounting="bench").tank
+        store.add_tank(replace(canister, span_mm=120.0))
         store.add_tank(Tank("rinse-tank", 0, 80.0))
-        sensor = store.add_sensor(
-            Sensor("strip", 0, (Pad(0, "low", 0.0, 50.0, 8.0),), 16, CountLaw.RISES, 100)
-        )
-        store.add_mounting(Mounting("bench", tank, sensor))
-        store.add_liquid(Liquid("water"))
-        store.add_unit(Unit("unit-1"))
         store.add_unit(Unit("unit-2"))
     return path.read_bytes()
 

@@ -11,6 +11,7 @@ import pytest
 from numpy.typing import NDArray
 
 import innage.demo_data
+from building import CAN, bench_store, one_pad
 from dataset.admission.session_files import read_file
 from dataset.admission.warnings import SLICE_FRAMES, SLICES, _slice_medians
 from dataset.records import (
@@ -27,8 +28,6 @@ from dataset.records import (
     Sensor,
     Session,
     Stretch,
-    Tank,
-    Unit,
     Wall,
 )
 from dataset.store import Store
@@ -62,12 +61,10 @@ class Door:
 
     def __init__(self, store: Store, folder: Path) -> None:
         self.store, self.folder = store, folder
-        self.tank, self.sensor = (
-            store.add_tank(Tank("can", 0, 100.0)),
-            store.add_sensor(Sensor("strip", 0, PADS, 12, CountLaw.RISES, 100)),
-        )
-        self.mounting = store.add_mounting(Mounting("m", self.tank, self.sensor))
-        self.unit, self.liquid = store.add_unit(Unit("u")), store.add_liquid(Liquid("water", 80.0))
+        strip = Sensor("strip", 0, PADS, 12, CountLaw.RISES, 100)
+        bench = bench_store(store, tank=CAN, sensor=strip, liquid=Liquid("water", 80.0))
+        self.tank, self.sensor, self.mounting = bench.tank, bench.sensor, bench.mounting
+        self.unit, self.liquid = bench.unit, bench.liquid
 
     def log(
         self,
@@ -309,24 +306,16 @@ def test_what_the_real_readings_are_told(new_store: Store) -> None:
         rest near 32700.
     """
     path = Path(innage.demo_data.__path__[0]) / "levels_tidy.csv"
-    tank, sensor = (
-        new_store.add_tank(Tank("can", 0, 100.0)),
-        new_store.add_sensor(Sensor("osc", 0, (Pad(0, "p", 0, 100),), 16, CountLaw.FALLS, 2051)),
-    )
-    mounting, unit, liquid = (
-        new_store.add_mounting(Mounting("m", tank, sensor)),
-        new_store.add_unit(Unit("u")),
-        new_store.add_liquid(Liquid("water", 80.0)),
+    bench = bench_store(
+        new_store, tank=CAN, sensor=one_pad(frame_interval_ms=2051), liquid=Liquid("water", 80.0)
     )
     parsed = read_file(
         path,
         ColumnMapping("m", ("N_counts",), "elapsed_ms", level="level_cm", level_unit=LevelUnit.CENTIMETRES),
-        sensor,
-        tank,
+        bench.sensor,
+        bench.tank,
     )
-    (session,) = new_store.add_sessions(
-        [NewSession(unit, liquid, mounting, parsed.frames, parsed.marks, parsed.source)]
-    )
+    (session,) = new_store.add_sessions([bench.session(0, parsed.marks, frames=parsed.frames)])
     gaps, moving = session.warnings
     assert (gaps.check, moving.check) == ("gaps in time", "moving mark")
     assert gaps.sentence == "19 gaps, the longest of 346.619 s after frame 624"

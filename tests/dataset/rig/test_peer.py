@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from building import bench_store
 from dataset.live.board import LineReader
 from dataset.live.capture import Capture
 from dataset.records import CountLaw, Frames, Liquid, Mounting, Pad, Sensor, Tank, Unit
@@ -124,14 +125,9 @@ def test_while_nobody_listens_the_boards_clock_stands_still() -> None:
 def known(new_store: Store) -> tuple[Store, tuple[Unit, Liquid, Mounting]]:
     """A store that knows a strip of three pads, and what a capture needs."""
     pads = tuple(Pad(k, f"p{k}", 10.0 * k, 8.0) for k in range(3))
-    mounting = new_store.add_mounting(
-        Mounting(
-            "m",
-            new_store.add_tank(Tank("tank", 0, 50.0)),
-            new_store.add_sensor(Sensor("strip", 0, pads, 16, CountLaw.RISES, PERIOD)),
-        )
-    )
-    return new_store, (new_store.add_unit(Unit("unit")), new_store.add_liquid(Liquid("liquid")), mounting)
+    strip = Sensor("strip", 0, pads, 16, CountLaw.RISES, PERIOD)
+    bench = bench_store(new_store, tank=Tank("tank", 0, 50.0), sensor=strip)
+    return new_store, (bench.unit, bench.liquid, bench.mounting)
 
 
 @pytest.mark.parametrize("rig", [True, False])

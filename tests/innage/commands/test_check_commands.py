@@ -9,24 +9,14 @@ from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
-import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
+from building import CAN, WATER, bench_store, make_frames, one_pad
 from dataset.records import (
-    CountLaw,
-    Frames,
     Limit,
     Limits,
-    Liquid,
     Mark,
-    Mounting,
-    NewSession,
-    Pad,
-    Sensor,
-    Source,
-    Tank,
-    Unit,
 )
 from dataset.store import Store
 from innage.cli import app
@@ -39,29 +29,10 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     """A store with two sessions, one of them amended, and limits."""
     path = tmp_path_factory.mktemp("bench") / "bench.db"
     with Store.open(path) as store:
-        tank, sensor = (
-            store.add_tank(Tank("can", 0, 100.0)),
-            store.add_sensor(Sensor("pad", 0, (Pad(0, "pad", 0.0, 100.0),), 16, CountLaw.FALLS, 100)),
+        bench = bench_store(store, tank=CAN, sensor=one_pad(), liquid=WATER, unit="unit", mounting="bench")
+        first, _ = store.add_sessions(
+            [bench.session(k, (Mark(0, 9, 5.0),), frames=make_frames(k, 3000, 1)) for k in range(2)]
         )
-        mounting, liquid, unit = (
-            store.add_mounting(Mounting("bench", tank, sensor)),
-            store.add_liquid(Liquid("water")),
-            store.add_unit(Unit("unit")),
-        )
-        draw = np.random.default_rng(1)
-        counts = [draw.integers(0, 1 << 16, (3000, 1)).astype(np.uint32) for _ in range(2)]
-        new = [
-            NewSession(
-                unit,
-                liquid,
-                mounting,
-                Frames(np.arange(3000) * 100, c),
-                (Mark(0, 9, 5.0),),
-                Source(f"run{k}.csv", f"{k}" * 64),
-            )
-            for k, c in enumerate(counts)
-        ]
-        first, _ = store.add_sessions(new)
         store.amend_marks(first.id, (Mark(0, 9, 6.0),), "=A. Bench", "read off wrongly")
         store.add_limits(Limits("owner", 0, (Limit("rmse_mm", 1.0),)))
     with closing(sqlite3.connect(path)) as connection:

@@ -12,22 +12,16 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
+from building import CAN, WATER, bench_store, one_pad
 from dataset.records import (
     CountLaw,
     Frames,
     GroupBy,
     Limit,
     Limits,
-    Liquid,
     Mark,
     Model,
-    Mounting,
-    NewSession,
-    Pad,
     Role,
-    Sensor,
-    Source,
-    Tank,
     Trim,
     TrimKind,
     Unit,
@@ -62,27 +56,15 @@ def store(tmp_path: Path) -> Path:
     """
     path = tmp_path / "innage.db"
     with Store.open(path) as opened:
-        tank = opened.add_tank(Tank("canister", 0, 100.0))
-        sensor = opened.add_sensor(Sensor("strip", 0, (Pad(0, "pad", 0.0, 100.0),), 16, CountLaw.RISES, 100))
-        mounting, liquid = (
-            opened.add_mounting(Mounting("bench", tank, sensor)),
-            opened.add_liquid(Liquid("water")),
+        bench = bench_store(
+            opened, tank=CAN, sensor=one_pad(CountLaw.RISES), liquid=WATER, unit="u0", mounting="bench"
         )
         marks = tuple(Mark(10 * k, 10 * k + 10, 10.0 + 10 * k) for k in range(9))
         new = []
         for k in range(5):
             counts = (1000 + 64 * LEVELS + 10 * k)[:, None].astype(np.uint32)
-            unit = opened.add_unit(Unit(f"u{k}"))
-            new.append(
-                NewSession(
-                    unit,
-                    liquid,
-                    mounting,
-                    Frames(np.arange(90) * 100, counts),
-                    marks,
-                    Source(f"{k}.csv", f"{k}" * 64),
-                )
-            )
+            unit = opened.add_unit(Unit(f"u{k}")) if k else bench.unit
+            new.append(bench.session(k, marks, unit=unit, frames=Frames(np.arange(90) * 100, counts)))
         sessions = opened.add_sessions(new)
         roles = {"u0": Role.FIT, "u1": Role.CHOOSE, "u2": Role.PROVE, "u3": Role.PROVE, "u4": Role.PROVE}
         frozen = opened.freeze("all", sessions, GroupBy.UNIT, roles)

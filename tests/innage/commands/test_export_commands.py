@@ -16,25 +16,18 @@ import pytest
 from onnx import TensorProto, helper
 from typer.testing import CliRunner, Result
 
+from building import WATER, bench_store, one_pad
 from dataset.errors import InputError
 from dataset.records import (
     Budget,
-    CountLaw,
     Frames,
     GroupBy,
     Limit,
     Limits,
-    Liquid,
     Mark,
     Model,
-    Mounting,
-    NewSession,
-    Pad,
     Role,
-    Sensor,
-    Source,
     Tank,
-    Unit,
 )
 from dataset.store import Store
 from dataset.tanks.profile import stack
@@ -101,17 +94,14 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store with one session, two models made from it, a budget that fits and one that does not."""
     path = tmp_path_factory.mktemp("store") / "innage.db"
     with Store.open(path) as opened:
-        tank, liquid, unit = (
-            opened.add_tank(
-                Tank("canister", 0, 100.0, profile=to_profile_json(stack([Cylinder(100.0, 100.0)])))
-            ),
-            opened.add_liquid(Liquid("water")),
-            opened.add_unit(Unit("unit-1")),
+        bench = bench_store(
+            opened,
+            tank=Tank("canister", 0, 100.0, profile=to_profile_json(stack([Cylinder(100.0, 100.0)]))),
+            sensor=one_pad(frame_interval_ms=2051),
+            liquid=WATER,
+            unit="unit-1",
+            mounting="bench",
         )
-        sensor = opened.add_sensor(
-            Sensor("one-pad", 0, (Pad(0, "pad0", 0.0, 100.0),), 16, CountLaw.FALLS, 2051)
-        )
-        mounting = opened.add_mounting(Mounting("bench", tank, sensor))
         limits = opened.add_limits(Limits("owner", 0, (Limit("rmse_mm", 0.9),)))
         opened.add_budget(Budget("roomy", "cortex-m0plus", 1, 4096, 128, 256, 4000))
         opened.add_budget(Budget("tight", "cortex-m0plus", 1, 100, 128, 256, 10))
@@ -119,9 +109,7 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
             np.arange(20, dtype=np.int64) * 2051, np.linspace(50_000, 30_000, 20, dtype=np.uint32)[:, None]
         )
         marks = (Mark(0, 10, 10.0), Mark(10, 20, 60.0))
-        (session,) = opened.add_sessions(
-            [NewSession(unit, liquid, mounting, frames, marks, Source("monday.csv", "ab" * 32))]
-        )
+        (session,) = opened.add_sessions([bench.session(1, marks, frames=frames)])
         frozen = opened.freeze("monday", [session], GroupBy.LEVEL, {"10": Role.FIT, "60": Role.PROVE})
         for name, slope in (("first", -106), ("second", -107)):
             program = program_of(name, slope)

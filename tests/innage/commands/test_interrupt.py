@@ -15,18 +15,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from building import bench_store
 from dataset.records import (
     CountLaw,
     Frames,
     GroupBy,
-    Liquid,
     Mark,
-    Mounting,
-    NewSession,
     Pad,
     Role,
     Sensor,
-    Source,
     Tank,
     Unit,
 )
@@ -52,18 +49,9 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     share = 1 / (1 + np.exp(-(np.repeat(LEVELS, STAY)[:, None] - 20.0 * np.arange(PADS) - 8) / 4))
     marks = tuple(Mark(STAY * k, STAY * (k + 1), float(level)) for k, level in enumerate(LEVELS))
     with Store.open(path) as store:
-        liquid, tank = store.add_liquid(Liquid("water")), store.add_tank(Tank("canister", 0, 160.0))
-        sensor = store.add_sensor(
-            Sensor(
-                "strip",
-                0,
-                tuple(Pad(k, f"p{k}", 20.0 * k, 16.0) for k in range(PADS)),
-                16,
-                CountLaw.RISES,
-                100,
-            )
-        )
-        mounting = store.add_mounting(Mounting("canister", tank, sensor))
+        pads = tuple(Pad(k, f"p{k}", 20.0 * k, 16.0) for k in range(PADS))
+        sensor = Sensor("strip", 0, pads, 16, CountLaw.RISES, 100)
+        bench = bench_store(store, tank=Tank("canister", 0, 160.0), sensor=sensor, unit="u0")
         sessions = []
         for number in range(len(ROLES)):
             counts = np.rint(
@@ -73,16 +61,8 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
                 + 20 * draw.standard_normal(share.shape)
             ).astype(np.uint32)
             frames = Frames(np.arange(len(share)) * 100, counts)
-            sessions.append(
-                NewSession(
-                    store.add_unit(Unit(f"u{number}")),
-                    liquid,
-                    mounting,
-                    frames,
-                    marks,
-                    Source("f", f"{number:02d}" * 32),
-                )
-            )
+            unit = store.add_unit(Unit(f"u{number}")) if number else bench.unit
+            sessions.append(bench.session(number, marks, unit=unit, frames=frames))
         store.freeze(
             "all", store.add_sessions(sessions), GroupBy.UNIT, {f"u{k}": role for k, role in enumerate(ROLES)}
         )

@@ -11,20 +11,13 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
+from building import CAN, WATER, bench_store, two_pads
 from dataset.records import (
-    CountLaw,
     Frames,
     GroupBy,
-    Liquid,
     Mark,
     Model,
-    Mounting,
-    NewSession,
-    Pad,
     Role,
-    Sensor,
-    Source,
-    Tank,
     Trim,
     TrimKind,
     Unit,
@@ -61,21 +54,12 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )
     path = tmp_path_factory.mktemp("store") / "innage.db"
     with Store.open(path) as opened:
-        tank = opened.add_tank(Tank("canister", 0, 100.0))
-        sensor = opened.add_sensor(
-            Sensor(
-                "strip", 0, (Pad(0, "low", 0.0, 50.0), Pad(1, "high", 50.0, 50.0)), 16, CountLaw.RISES, 100
-            )
-        )
-        mounting = opened.add_mounting(Mounting("bench", tank, sensor))
-        unit, liquid = opened.add_unit(Unit("one")), opened.add_liquid(Liquid("water"))
+        bench = bench_store(opened, tank=CAN, sensor=two_pads(), liquid=WATER, unit="one", mounting="bench")
         opened.add_unit(Unit("bare"))
-        opened.add_trim(Trim(unit, mounting, TrimKind.DRY, (1010, 1010), "2026-01-01", "line"))
-        opened.add_trim(Trim(unit, mounting, TrimKind.DRY, (1000, 1000), "2026-02-01", "line"))
+        for counts, date in (((1010, 1010), "2026-01-01"), ((1000, 1000), "2026-02-01")):
+            opened.add_trim(Trim(bench.unit, bench.mounting, TrimKind.DRY, counts, date, "line"))
         frames = Frames(np.arange(4) * 100, np.full((4, 2), 1000, np.uint32))
-        sessions = opened.add_sessions(
-            [NewSession(unit, liquid, mounting, frames, (Mark(0, 4, 0.0),), Source("a.csv", "0" * 64))]
-        )
+        sessions = opened.add_sessions([bench.session(0, (Mark(0, 4, 0.0),), frames=frames)])
         frozen = opened.freeze("all", sessions, GroupBy.UNIT, {"one": Role.FIT})
         opened.add_model(Model("m", digest(program), frozen, None, "{}", "{}", "{}", to_json(program), b""))
     return path

@@ -10,24 +10,21 @@ import sqlite3
 import zipfile
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
+from building import WATER, bench_store, two_pads
 from dataset.records import (
-    CountLaw,
     Frames,
     GroupBy,
     Liquid,
     Mark,
     Model,
-    Mounting,
-    NewSession,
-    Pad,
     Role,
-    Sensor,
     Source,
     Tank,
     Trim,
@@ -61,20 +58,19 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     """Three simulated units in two liquids, each twice, with dry trims, frozen, trained and exported."""
     path = tmp_path_factory.mktemp("store") / "innage.db"
     with Store.open(path) as opened:
-        tank, liquids = (
-            opened.add_tank(Tank("canister", 0, 100.0)),
-            [opened.add_liquid(Liquid(name)) for name in ("rinse", "water")],
+        bench = bench_store(
+            opened,
+            tank=Tank("canister", 0, 100.0),
+            sensor=two_pads("two-pad"),
+            liquid=Liquid("rinse"),
+            unit="unit-1",
+            mounting="bench",
         )
-        sensor = opened.add_sensor(
-            Sensor(
-                "two-pad", 0, (Pad(0, "low", 0.0, 50.0), Pad(1, "high", 50.0, 50.0)), 16, CountLaw.RISES, 100
-            )
-        )
-        mounting = opened.add_mounting(Mounting("bench", tank, sensor))
+        liquids = (bench.liquid, opened.add_liquid(WATER))
         sessions, seed = [], 0
         for name in ("unit-1", "unit-2", "unit-3"):
-            unit = opened.add_unit(Unit(name))
-            opened.add_trim(Trim(unit, mounting, TrimKind.DRY, (1000, 1010), "2026-01-01", "line"))
+            unit = bench.unit if name == bench.unit.name else opened.add_unit(Unit(name))
+            opened.add_trim(Trim(unit, bench.mounting, TrimKind.DRY, (1000, 1010), "2026-01-01", "line"))
             for liquid in liquids:
                 for _ in range(2):
                     seed += 1
@@ -83,8 +79,9 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> bytes:
                         Frames(np.arange(40, dtype=np.int64) * 100, counts),
                         (Mark(0, 20, 10.0), Mark(20, 40, 10.0 * seed % 90)),
                     )
+                    new = bench.session(seed, marks, unit=unit, liquid=liquid, frames=frames)
                     source = Source(f"day{seed}.csv", sha256(str(seed).encode()))
-                    sessions.append(NewSession(unit, liquid, mounting, frames, marks, source, simulated=True))
+                    sessions.append(replace(new, source=source, simulated=True))
         kept = opened.add_sessions(sessions)
         roles = {"unit-1": Role.FIT, "unit-2": Role.CHOOSE, "unit-3": Role.PROVE}
         frozen = opened.freeze("spring", list(kept), GroupBy.UNIT, roles)

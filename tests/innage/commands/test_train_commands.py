@@ -15,23 +15,16 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
+from building import CAN, bench_store, one_pad
 from dataset.records import (
     Budget,
-    CountLaw,
     Frames,
     GroupBy,
     Limit,
     Limits,
     Liquid,
     Mark,
-    Mounting,
-    NewSession,
-    Pad,
     Role,
-    Sensor,
-    Source,
-    Tank,
-    Unit,
 )
 from dataset.store import Store
 from innage.cli import app
@@ -59,15 +52,9 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     counts = np.asarray([[int(float(r["N_counts"]))] for r in rows], dtype=np.uint32)
     path = tmp_path_factory.mktemp("store") / "innage.db"
     with Store.open(path) as store:
-        tank = store.add_tank(Tank("bench", 0, 100.0))
-        sensor = store.add_sensor(Sensor("pad", 0, (Pad(0, "pad", 0.0, 100.0),), 16, CountLaw.FALLS, 2051))
-        mounting = store.add_mounting(Mounting("bench", tank, sensor))
-        unit, liquid = store.add_unit(Unit("one")), store.add_liquid(Liquid("unknown"))
+        bench = bench_store(store, tank=CAN, sensor=one_pad(frame_interval_ms=2051), liquid=Liquid("unknown"))
         clock = np.asarray([int(r["elapsed_ms"]) for r in rows], dtype=np.int64)
-        new = NewSession(
-            unit, liquid, mounting, Frames(clock, counts), marks, Source("levels_tidy.csv", "0" * 64)
-        )
-        sessions = store.add_sessions([new])
+        sessions = store.add_sessions([bench.session(0, marks, frames=Frames(clock, counts))])
         names = [group.name for group in groups_of(sessions, GroupBy.LEVEL)]
         store.freeze(
             "half-steps",

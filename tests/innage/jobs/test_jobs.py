@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from building import CAN, WATER, bench_store, one_pad
 from dataset.errors import InputError, NotFoundError
 from dataset.records import (
     CountLaw,
@@ -16,12 +17,8 @@ from dataset.records import (
     GroupBy,
     Liquid,
     Mark,
-    Mounting,
-    NewSession,
     Pad,
     Role,
-    Sensor,
-    Source,
     Tank,
     TrimKind,
     Unit,
@@ -46,24 +43,13 @@ UNITS = ("u0", "u1", "u2", "u3")
 def store(tmp_path: Path) -> Iterator[Store]:
     """Four units with a session each on one tank, and another of the first that is void."""
     with Store.open(tmp_path / "innage.db") as opened:
-        tank = opened.add_tank(Tank("can", 0, 100.0))
-        sensor = opened.add_sensor(Sensor("strip", 0, (Pad(0, "pad", 0.0, 100.0),), 16, CountLaw.RISES, 100))
-        mounting, water = opened.add_mounting(Mounting("m", tank, sensor)), opened.add_liquid(Liquid("water"))
-        for number, name in enumerate((*UNITS, "u0")):
-            unit = opened.add_unit(Unit(name)) if number < len(UNITS) else opened.unit(name)
-            counts = np.full((20, 1), 1000 + number, np.uint32)
-            opened.add_sessions(
-                [
-                    NewSession(
-                        unit,
-                        water,
-                        mounting,
-                        Frames(np.arange(20) * 100, counts),
-                        (Mark(0, 20, 40.0),),
-                        Source(f"{number}.csv", f"{number}" * 64),
-                    )
-                ]
-            )
+        bench = bench_store(
+            opened, tank=CAN, sensor=one_pad(CountLaw.RISES), liquid=WATER, unit=UNITS[0], mounting="m"
+        )
+        units = [bench.unit, *(opened.add_unit(Unit(name)) for name in UNITS[1:]), bench.unit]
+        for number, unit in enumerate(units):
+            frames = Frames(np.arange(20) * 100, np.full((20, 1), 1000 + number, np.uint32))
+            opened.add_sessions([bench.session(number, (Mark(0, 20, 40.0),), unit=unit, frames=frames)])
         opened.void(opened.sessions()[-1].id, "spilled")
         yield opened
 
