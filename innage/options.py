@@ -22,6 +22,10 @@ StoreOption = Annotated[
     Path, typer.Option("--store", envvar="INNAGE_STORE", help="The store to work on.", show_default=True)
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")]
+StrictOption = Annotated[
+    bool,
+    typer.Option("--strict", help="Exit 1 where a limit is not met, 3 without enough evidence or limits."),
+]
 
 # What a session was captured on.
 

@@ -10,7 +10,8 @@ from typing import Annotated
 import typer
 
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.exit_codes import of_limits
+from innage.options import DEFAULT_STORE, JsonOption, StoreOption, StrictOption, open_store
 from innage.terminal.output import emit, progress
 
 
@@ -54,6 +55,7 @@ def retrain(
     picture: Annotated[
         Path | None, typer.Option("--picture", help="Draw the learning curve: FILE.svg, .png or .pdf.")
     ] = None,
+    strict: StrictOption = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -84,3 +86,5 @@ def retrain(
         from innage.terminal.retraining_view import show_retraining
 
         show_retraining(facts)
+    if strict and (code := of_limits(facts["answers"])):
+        raise typer.Exit(code)

@@ -9,7 +9,8 @@ import typer
 
 from dataset.records import Role
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.exit_codes import of_limits
+from innage.options import DEFAULT_STORE, JsonOption, StoreOption, StrictOption, open_store
 from innage.terminal.judging_view import show_sweep
 from innage.terminal.output import emit, progress
 
@@ -33,6 +34,7 @@ def sweep(
     picture: Annotated[
         Path | None, typer.Option(help="Draw error and accepted share against drift: FILE.svg, .png or .pdf.")
     ] = None,
+    strict: StrictOption = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -51,3 +53,5 @@ def sweep(
         emit(facts)
     else:
         show_sweep(facts)
+    if strict and (code := of_limits(facts["answers"])):
+        raise typer.Exit(code)

@@ -7,7 +7,8 @@ from typing import Annotated
 import typer
 
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.exit_codes import of_limits
+from innage.options import DEFAULT_STORE, JsonOption, StoreOption, StrictOption, open_store
 from innage.terminal.output import emit, progress, say
 from innage.terminal.training_view import show_model, show_models
 
@@ -61,6 +62,7 @@ def train(
             "each is worth with the model.",
         ),
     ] = False,
+    strict: StrictOption = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -86,6 +88,8 @@ def train(
         emit(facts)
     else:
         show_model(facts)
+    if strict and (code := of_limits(facts["metrics"]["limits"])):
+        raise typer.Exit(code)
 
 
 def models(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from innage.terminal.limits_view import show_limits
 from innage.terminal.output import say, table
 
 Facts = Mapping[str, Any]
@@ -141,6 +142,9 @@ def show_sweep(facts: Facts) -> None:
         f"({facts['frozen']['origin']})"
     )
     table(title, ("drift", "by", "p95 mm", "accepted %", "false wet", "limits that fail"), rows)
+    if facts["limits"] is not None:
+        say("\nWithout drift:")
+        show_limits(facts["answers"])
     stands = facts["stands"]
     if stands is None:
         say(_nothing_to_stand(facts))

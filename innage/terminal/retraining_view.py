@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from innage.terminal.limits_view import show_model_limits
 from innage.terminal.output import say, table
 
 Facts = dict[str, Any]
@@ -11,10 +12,11 @@ Row = tuple[object, ...]
 
 
 def show_retraining(facts: Facts) -> None:
-    """The ways, the kept one's lead, the learning curve, and what it comes to."""
+    """The limits of what is kept, the ways, the kept one's lead, the learning curve, and what it comes to."""
     origin = facts["tank"]["origin"]
     if origin != "measured":
         say(f"All figures are of {origin} readings: they say nothing yet of a tank of plastic and water.\n")
+    show_model_limits(facts["answers"])
     columns = (
         "way",
         "choose\nmm",

@@ -24,6 +24,7 @@ from export.report.claim_tables import (
     study_columns,
     study_rows,
 )
+from innage.terminal.limits_view import show_model_limits
 from innage.terminal.output import say, table
 
 Facts = dict[str, Any]
@@ -34,7 +35,7 @@ def show_model(facts: Facts) -> None:
     metrics, origin = facts["metrics"], facts["frozen"]["origin"]
     if origin != "measured":
         say(f"All figures are of {origin} readings: they say nothing yet of a tank of plastic and water.\n")
-    _show_limits(metrics["limits"])
+    show_model_limits(metrics["limits"])
     if is_array(metrics):
         _show_claims(facts)
         _show_why(facts, metrics["trim"])
@@ -77,49 +78,6 @@ def _model_row(facts: Facts) -> tuple[object, ...]:
     family = "array" if is_array(metrics) else recipe["family"]
     named = (facts["name"], facts["frozen"]["name"], family, recipe["size"], recipe["bits"])
     return (*named, proved, counts, cost and cost["flash"], facts["frozen"]["origin"])
-
-
-def _show_limits(answers: list[Facts]) -> None:
-    if not answers:
-        say("No limits were given: 'innage export' refuses such a model, unless told --even-if-unproven.\n")
-        return
-    from dataset.text.limits_text import bound_text
-
-    rows = [
-        (
-            a["metric"],
-            a["condition"],
-            bound_text(a["bound"], a.get("or_mm")),
-            a["value"],
-            a["answer"],
-            a["reason"],
-        )
-        for a in answers
-    ]
-    table("limits", ("metric", "condition", "bound", "value", "answer", "reason"), rows)
-    failed = sum(a["answer"] != "met" for a in answers)
-    if failed:
-        say(
-            f"{failed} of {len(answers)} limits {'is' if failed == 1 else 'are'} not met, or not with the "
-            "evidence that there is; the model is kept all the same."
-        )
-        for sentence in _at_export([a["answer"] for a in answers]):
-            say(sentence)
-        say("")
-
-
-def _at_export(answers: list[str]) -> list[str]:
-    """What 'innage export' will say of such answers."""
-    sentences = []
-    if LimitAnswer.NOT_MET in answers:
-        sentences.append(
-            "'innage export' refuses a model that does not meet its limits, unless told --anyway."
-        )
-    if LimitAnswer.UNPROVEN in answers:
-        sentences.append(
-            "'innage export' refuses one without enough evidence too, unless told --even-if-unproven."
-        )
-    return sentences
 
 
 def _show_ablation(metrics: Facts) -> None:

@@ -18,7 +18,7 @@ import numpy as np
 from dataset.records import CountLaw, FrozenData, Limits, Model, Sensor, TrimKind
 from training.judging.answers import answer_classes
 from training.judging.comparing import whole_figures
-from training.judging.figures import Figures
+from training.judging.figures import AnsweredLimit, Figures
 from training.judging.stored import judge_model
 from training.rows import Floats, Ints, Mask
 
@@ -101,7 +101,7 @@ def sweep(
     model: Model, data: FrozenData, chosen: Mask, limits: Limits | None, progress: Progress | None = None
 ) -> dict[str, Any]:
     """JSON-ready: ``rows`` one for each drift (the first is none at all), ``stands`` for each kind how far it
-    may go.
+    may go, ``answers`` to the limits without drift.
 
     A limit fails where it was met without drift and is not any more.
     """
@@ -109,6 +109,7 @@ def sweep(
     tried: Sequence[Drift] = (Drift("none", 0), *drifts(data.counts.shape[1]))
     rows: list[dict[str, Any]] = []
     met: set[int] = set()
+    without: list[AnsweredLimit] = []
     for done, drift in enumerate(tried):
         say(f"{drift.kind} {drift.amount:g}", done, len(tried))
         judged = judge_model(
@@ -118,11 +119,15 @@ def sweep(
         answers = answer_classes(limits, figures)
         now = {k for k, answer in enumerate(answers) if answer.answer == "met"}
         if drift.kind == "none":
-            met = now
+            met, without = now, answers
         fails = [f"{answers[k].metric} {answers[k].condition}" for k in sorted(met - now)]
         rows.append(_row(drift, figures, fails))
     say("done", len(tried), len(tried))
-    return {"rows": rows, "stands": None if not met else stands(rows)}
+    return {
+        "rows": rows,
+        "stands": None if not met else stands(rows),
+        "answers": [answer.to_json() for answer in without],
+    }
 
 
 def _row(drift: Drift, figures: Figures, fails: list[str]) -> dict[str, Any]:

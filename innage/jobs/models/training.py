@@ -123,6 +123,7 @@ class Retrained:
             **self.figures,
             "name": self.model.name,
             "openings": self.openings,
+            "answers": model_facts(self.model)["metrics"]["limits"],
             "limits_of": None if self.model.limits is None else self.model.limits.ref,
         }
 

@@ -135,6 +135,16 @@ def test_a_sweep_with_nothing_to_stand_says_why(store: Path) -> None:
     assert "None of owner@1 is met without drift on the choose groups" in done.stdout
 
 
+def test_a_sweep_answers_limits_and_with_strict_ends_as_they_say(store: Path) -> None:
+    """'bad' is 2 mm off, and the unit reads 0.16 mm high: beyond 1 mm, within 5 mm on too few groups."""
+    with Store.open(store) as opened:
+        opened.add_limits(Limits("many", 0, (Limit("p95_abs_mm", 5.0, min_groups=9),)))
+    done = innage(store, "sweep", "bad", "--strict", "--json")
+    assert (done.exit_code, json.loads(done.stdout)["answers"][0]["answer"]) == (1, "not met")
+    few = innage(store, "sweep", "bad", "--limits", "many", "--strict")
+    assert (few.exit_code, "not enough evidence" in few.stdout) == (3, True)
+
+
 @pytest.mark.slow
 def test_a_sweep_says_how_far_a_baseline_may_drift(store: Path, tmp_path: Path) -> None:
     """The swing is 80 mm = 5120 counts, an eighth and more of it off the label beyond the bound of 1 mm at 2

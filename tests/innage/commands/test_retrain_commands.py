@@ -157,15 +157,20 @@ def test_a_refit_is_kept_with_its_parent_and_the_opening_counted(store: Path, tm
     assert done.exit_code == 0, done.output
     found = json.loads(done.stdout)
     assert (found["openings"], found["limits_of"], found["refused"]) == (1, "owner@1", {})
+    assert [answer["metric"] for answer in found["answers"]] == ["p95_pct_span"]
     assert found["moved_mm"] == pytest.approx(38.0)
     assert (tmp_path / "c.svg").stat().st_size > 1000
     with Store.open(store) as opened:
         model = opened.model("second")
         assert (model.parent, model.frozen.name) == ("first", "tall")
         assert json.loads(model.metrics)["retraining"]["kept"] == found["kept"]
+        assert json.loads(model.metrics)["limits"] == found["answers"]
+        opened.add_limits(Limits("hard", 0, (Limit("p95_pct_span", 1e-6),)))
         assert opened.prove_purposes(model.frozen) == ("retrain second",)
-    again = innage("retrain", "first", "--frozen", "tall", "--name", "third", "--steps", "5")
-    assert again.exit_code == 0, again.output
+    words = ("--limits", "hard", "--strict")
+    again = innage("retrain", "first", "--frozen", "tall", "--name", "third", "--steps", "5", *words)
+    assert again.exit_code == 1, again.output
+    assert "1 of 1 limits is not met" in again.stdout
     assert "Opening 2 of the prove groups of tall." in again.stdout
     assert "kept as third" in again.stdout or "can stay in use with new trims" in again.stdout
 

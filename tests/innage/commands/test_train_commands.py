@@ -154,6 +154,15 @@ def test_limits_not_met_are_said_and_the_model_is_kept(store: Path) -> None:
     assert [(m["name"], m["metrics"]["limits"][0]["answer"]) for m in listed] == [("first", "not met")]
 
 
+def test_with_strict_the_answers_decide_the_exit_code(store: Path) -> None:
+    """1 where a limit is not met, 3 where there are no limits; the model is kept either way."""
+    for name, limits, code in (("first", ("--limits", "strict"), 1), ("second", (), 3)):
+        words = ("train", "half-steps", "--name", name, *limits, "--family", "line", "--strict")
+        assert innage(store, *words).exit_code == code
+    listed = json.loads(innage(store, "models", "--json").output)
+    assert {model["name"] for model in listed} == {"first", "second"}
+
+
 def test_a_budget_is_measured(store: Path) -> None:
     """With a budget the candidates that meet the limits carry measured flash and cycles, and the chosen one
     fits.

@@ -1,0 +1,59 @@
+"""What is shown of limits: a row for each with its answer."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dataset.words import LimitAnswer
+from innage.terminal.output import say, table
+
+Answers = list[dict[str, Any]]
+
+
+def show_limits(answers: Answers) -> None:
+    """A table of the answers, or that there are none."""
+    if not answers:
+        say("No limits were given: 'innage export' refuses such a model, unless told --even-if-unproven.\n")
+        return
+    from dataset.text.limits_text import bound_text
+
+    rows = [
+        (
+            a["metric"],
+            a["condition"],
+            bound_text(a["bound"], a.get("or_mm")),
+            a["value"],
+            a["answer"],
+            a["reason"],
+        )
+        for a in answers
+    ]
+    table("limits", ("metric", "condition", "bound", "value", "answer", "reason"), rows)
+
+
+def show_model_limits(answers: Answers) -> None:
+    """The answers of a model that was trained: it is kept whatever they are, and not exported by accident."""
+    show_limits(answers)
+    failed = sum(a["answer"] != LimitAnswer.MET for a in answers)
+    if failed:
+        say(
+            f"{failed} of {len(answers)} limits {'is' if failed == 1 else 'are'} not met, or not with the "
+            "evidence that there is; the model is kept all the same."
+        )
+        for sentence in _at_export([a["answer"] for a in answers]):
+            say(sentence)
+        say("")
+
+
+def _at_export(answers: list[str]) -> list[str]:
+    """What 'innage export' will say of such answers."""
+    sentences = []
+    if LimitAnswer.NOT_MET in answers:
+        sentences.append(
+            "'innage export' refuses a model that does not meet its limits, unless told --anyway."
+        )
+    if LimitAnswer.UNPROVEN in answers:
+        sentences.append(
+            "'innage export' refuses one without enough evidence too, unless told --even-if-unproven."
+        )
+    return sentences
