@@ -4,7 +4,7 @@ tried.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from html import escape
 from typing import Any
 
@@ -34,6 +34,7 @@ from export.report.html import (
     unbroken,
 )
 from export.report.plots import BoxSummary, box_plot, class_plot, front_plot, level_plot, risk_plot
+from training.judging.figures import ClassFigures, ErrorBox, Figures, LevelBin
 from training.program import FLAG_BITS, GIVEN, REASON_NAMES
 
 Facts = Mapping[str, Any]
@@ -47,8 +48,9 @@ def claims_sections(facts: Facts) -> list[str]:
     proved.
     """
     metrics = facts["metrics"]
-    claims = part(metrics, "claims")
-    if not claims:
+    kept = part(metrics, "claims")
+    claims = Figures.from_json(kept)
+    if not kept or claims is None:
         return [
             "<h2>Errors by class</h2>",
             (
@@ -57,10 +59,16 @@ def claims_sections(facts: Facts) -> list[str]:
             ),
         ]
     rates = [*_rates(claims, part(metrics, "flag_table")), *_confusion(claims)]
-    return [*_classes(metrics, claims), *rates, *level_sections(claims), *_risk(claims), *_places(claims)]
+    return [
+        *_classes(metrics, claims),
+        *rates,
+        *level_sections(claims.by_level),
+        *_risk(claims),
+        *_places(claims),
+    ]
 
 
-def _classes(metrics: Facts, claims: Facts) -> list[str]:
+def _classes(metrics: Facts, claims: Figures) -> list[str]:
     rows = class_rows(claims)
     sections = ["<h2>Errors by class</h2>"]
     if rows:
@@ -80,15 +88,15 @@ def _classes(metrics: Facts, claims: Facts) -> list[str]:
         f"% is of the span. {escape(WEIGHTS)}. Label u is the standard uncertainty of the labels "
         f"themselves.{f' {escape(optimism)}.' if optimism else ''}</p>"
     )
-    classes = part(claims, "classes")
-    boxes = [box for row in mappings_in(claims.get("boxes")) if (box := _box(row, classes)) is not None]
-    if boxes:
+    if claims.boxes:
+        boxes = [_box(box, claims.classes.get(box.name)) for box in claims.boxes]
         sections.append(svg_figure(box_plot(boxes), _BOXES))
-    named = [(CLASS_NAMES[name], part(classes, name)) for name in ("clean", "foam", "film", "all")]
     bars = [
-        (name, figures["p95_mm"], figures["worst_group_p95_mm"])
-        for name, figures in named
-        if _all_numbers(figures, "p95_mm", "worst_group_p95_mm")
+        (CLASS_NAMES[name], errors.p95_mm, errors.worst_group_p95_mm)
+        for name in ("clean", "foam", "film", "all")
+        if (errors := claims.classes.get(name)) is not None
+        and errors.p95_mm is not None
+        and errors.worst_group_p95_mm is not None
     ]
     if any(max(pooled, worst) > 0 for _, pooled, worst in bars):
         sections.append(
@@ -109,26 +117,20 @@ _BOXES = (
 )
 
 
-def _box(row: Facts, classes: Facts) -> BoxSummary | None:
-    """The box of one class; None where a figure is missing."""
-    name, keys = str(row.get("class")), ("p05_mm", "p25_mm", "p50_mm", "p75_mm", "p95_mm")
-    if not _all_numbers(row, *keys, "least_mm", "most_mm", "frames", "sessions", "groups"):
-        return None
-    low, left, median, right, high = (float(row[key]) for key in keys)
-    u = part(classes, name).get("label_u_mm")
-    counts = (int(row["frames"]), int(row["sessions"]), int(row["groups"]))
-    half = _COVERAGE * u if is_finite_number(u) else 0.0
+def _box(box: ErrorBox, errors: ClassFigures | None) -> BoxSummary:
+    """The box of one class."""
+    u = None if errors is None else errors.label_u_mm
     return BoxSummary(
-        CLASS_NAMES.get(name, name),
-        counts,
-        (low, left, median, right, high),
-        row["least_mm"],
-        row["most_mm"],
-        half,
+        CLASS_NAMES.get(box.name, box.name),
+        (box.frames, box.sessions, box.groups),
+        (box.p05_mm, box.p25_mm, box.p50_mm, box.p75_mm, box.p95_mm),
+        box.least_mm,
+        box.most_mm,
+        0.0 if u is None else _COVERAGE * u,
     )
 
 
-def _rates(claims: Facts, flag_table: Facts) -> list[str]:
+def _rates(claims: Figures, flag_table: Facts) -> list[str]:
     rows = [(escape(what), escape(rate)) for what, rate in rate_rows(claims)]
     if not rows:
         return []
@@ -157,27 +159,21 @@ _STATED = {
 }
 
 
-def _confusion(claims: Facts) -> list[str]:
+def _confusion(claims: Figures) -> list[str]:
     """What the marks' conditions say (rows) against validity and flags (columns), as shares of the row's
     frames with a bar each.
     """
-    rows = [
-        row
-        for row in mappings_in(claims.get("confusion"))
-        if is_finite_number(row.get("frames")) and row["frames"] > 0
-    ]
+    rows = [row for row in claims.confusion if row.frames > 0]
     if not rows:
         return []
     answers = ("valid", "empty", "withheld")
     flags = [
-        flag
-        for flag in FLAG_BITS
-        if flag in ("foam", "film") or any(part(row, "raised").get(flag) for row in rows)
+        flag for flag in FLAG_BITS if flag in ("foam", "film") or any(row.raised.get(flag) for row in rows)
     ]
     reasons = [
         name
         for code, name in REASON_NAMES.items()
-        if code != GIVEN and any(part(row, "withheld").get(name) for row in rows)
+        if code != GIVEN and any((row.withheld or {}).get(name) for row in rows)
     ]
     never = [flag.replace("_", " ") for flag in FLAG_BITS if flag not in flags]
     head = (
@@ -187,17 +183,16 @@ def _confusion(claims: Facts) -> list[str]:
     )
     cells = []
     for row in rows:
-        due, name = row.get("due") or (), str(row.get("stated"))
-        shares = [(word, part(row, "said").get(word)) for word in answers]
-        shares += [(reason, part(row, "withheld").get(reason)) for reason in reasons]
-        shares += [(flag, part(row, "raised").get(flag)) for flag in flags]
+        shares = [(word, row.said.get(word)) for word in answers]
+        shares += [(reason, (row.withheld or {}).get(reason)) for reason in reasons]
+        shares += [(flag, row.raised.get(flag)) for flag in flags]
         cells.append(
             (
-                escape(_STATED.get(name, name)),
-                number(row["frames"]),
-                number(row.get("sessions")),
+                escape(_STATED.get(row.stated, row.stated)),
+                number(row.frames),
+                number(row.sessions),
                 *(
-                    _share(count / row["frames"], word in due) if is_finite_number(count) else number(None)
+                    number(None) if count is None else _share(count / row.frames, word in row.due)
                     for word, count in shares
                 ),
             )
@@ -221,27 +216,20 @@ def _share(share: float, due: bool) -> str:
     )
 
 
-def level_sections(figures: Facts) -> list[str]:
-    """The plot of signed errors against level with the labels' own uncertainty, where ``figures`` have any by
-    level.
-    """
-    rows = [
-        row
-        for row in mappings_in(figures.get("by_level"))
-        if _all_numbers(row, "level_mm", "p05_mm", "p50_mm", "p95_mm")
-    ]
-    if not rows:
+def level_sections(bins: Sequence[LevelBin]) -> list[str]:
+    """The plot of signed errors against level with the labels' own uncertainty, where there are any bins."""
+    if not bins:
         return []
-    known = any(is_finite_number(row.get("label_u_mm")) for row in rows)
+    known = any(row.label_u_mm is not None for row in bins)
     points = [
         (
-            row["level_mm"],
-            row["p05_mm"],
-            row["p50_mm"],
-            row["p95_mm"],
-            _COVERAGE * u if is_finite_number(u := row.get("label_u_mm")) else 0.0,
+            row.level_mm,
+            row.p05_mm,
+            row.p50_mm,
+            row.p95_mm,
+            0.0 if row.label_u_mm is None else _COVERAGE * row.label_u_mm,
         )
-        for row in rows
+        for row in bins
     ]
     shade = (
         "Shaded: two standard uncertainties of the labels to either side"
@@ -256,13 +244,9 @@ def level_sections(figures: Facts) -> list[str]:
     return ["<h2>Error against level</h2>", svg_figure(level_plot(points), caption)]
 
 
-def _risk(claims: Facts) -> list[str]:
+def _risk(claims: Figures) -> list[str]:
     curves = {
-        name: [
-            (row["accepted_share"], row["p95_mm"])
-            for row in mappings_in(part(claims, "risk").get(name))
-            if _all_numbers(row, "accepted_share", "p95_mm")
-        ]
+        name: [(point.accepted_share, point.p95_mm) for point in claims.risk.get(name, ())]
         for name in ("clean", "foam", "film")
     }
     curves = {name: curve for name, curve in curves.items() if curve}
@@ -277,7 +261,7 @@ def _risk(claims: Facts) -> list[str]:
     return ["<h2>Risk against acceptance</h2>", svg_figure(risk_plot(curves), caption)]
 
 
-def _places(claims: Facts) -> list[str]:
+def _places(claims: Figures) -> list[str]:
     rows, at = place_rows(claims), _NAMES[1]  # the worst group's name would fold every row
     if not rows:
         return []
@@ -347,7 +331,3 @@ def ablation_sections(metrics: Facts) -> list[str]:
         rows = [[cell(value) for value in row] for row in studied]
         sections.append(html_table(columns, rows, left=(0, columns.index("within limits"))))
     return sections
-
-
-def _all_numbers(row: Facts, *keys: str) -> bool:
-    return all(is_finite_number(row.get(key)) for key in keys)

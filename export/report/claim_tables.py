@@ -11,10 +11,20 @@ from typing import Any
 
 from dataset.words import GroupBy
 from export.report.html import part
+from training.judging.figures import (
+    NOT_KEPT,
+    BandFigures,
+    ClassFigures,
+    Episodes,
+    Figures,
+    FlagRates,
+    Joint,
+    PowerOn,
+)
 
 Cell = str | int | float | None
 Row = tuple[Cell, ...]
-Figures = Mapping[str, Any]
+Facts = Mapping[str, Any]
 
 CLASS_COLUMNS = (
     "class",
@@ -60,7 +70,7 @@ CLASS_NAMES = {
 PLACES = ("zone", "level band", "liquid", "coupling", "flow", "temperature", "unit")
 
 
-def is_array(metrics: Figures) -> bool:
+def is_array(metrics: Facts) -> bool:
     """Whether the metrics are those of a pad array; their 'claims' are None where nothing was proved."""
     return "claims" in metrics
 
@@ -86,11 +96,10 @@ def class_rows(claims: Figures) -> list[Row]:
     """One row a class that was captured: clean, foam, film and drops, then what may come with any of these,
     empty, dry, all.
     """
-    classes = part(claims, "classes")
     return [
-        (shown, *_errors(classes[name]))
+        (shown, *_errors(claims.classes[name]))
         for name, shown in CLASS_NAMES.items()
-        if isinstance(classes.get(name), Mapping)
+        if name in claims.classes
     ]
 
 
@@ -108,21 +117,28 @@ def place_rows(claims: Figures) -> list[Row]:
     """The same columns by zone, level band, liquid, coupling, flow, temperature and unit, each row named
     'place: value'. Frames with liquid only.
     """
-    by = part(claims, "by")
     return [
-        (f"{place}: {name}", *_errors(figures))
+        (f"{place}: {name}", *_errors(errors))
         for place in PLACES
-        for name, figures in sorted(part(by, place).items())
-        if isinstance(figures, Mapping)
+        for name, errors in sorted(claims.by.get(place, {}).items())
     ]
 
 
-def _errors(errors: Figures) -> Row:
-    figures = (short(errors.get(key)) for key in ("p50_mm", "p95_mm", "max_mm", "p95_pct", "frames_p95_mm"))
-    worst = errors.get("worst_group_p95_mm")
-    named = errors.get("worst_group") if worst else None  # of groups without an error, none is the worst
-    counts = (errors.get("groups"), errors.get("frames"), percent(errors.get("accepted_share")))
-    return (*counts, *figures, named, short(worst), short(errors.get("label_u_mm")))
+def _errors(errors: ClassFigures) -> Row:
+    worst = errors.worst_group_p95_mm
+    return (
+        errors.groups,
+        errors.frames,
+        percent(errors.accepted_share),
+        short(errors.p50_mm),
+        short(errors.p95_mm),
+        short(errors.max_mm),
+        short(errors.p95_pct),
+        short(errors.frames_p95_mm),
+        errors.worst_group if worst else None,  # of groups without an error, none is the worst
+        short(worst),
+        short(errors.label_u_mm),
+    )
 
 
 def rate_rows(claims: Figures) -> list[tuple[str, str]]:
@@ -130,55 +146,58 @@ def rate_rows(claims: Figures) -> list[tuple[str, str]]:
     as text.
     """
     rows = [
-        ("false wet: empty tank read above 5 % of span", _episodes(claims, "false_wet")),
-        ("by what is on the empty tank's wall", _episodes_by(part(claims, "false_wet_by"))),
-        ("false dry: called empty above 5 % of span", _episodes(claims, "false_dry")),
+        ("false wet: empty tank read above 5 % of span", _episodes(claims.false_wet)),
+        ("by what is on the empty tank's wall", _episodes_by(claims.false_wet_by)),
+        ("false dry: called empty above 5 % of span", _episodes(claims.false_dry)),
         (
             "dry tank recognised",
-            _least(
-                _share(claims.get("dry_recognised_share"), "of its frames"),
-                claims.get("dry_recognised_least"),
-            ),
+            _least(_share(claims.dry_recognised_share, "of its frames"), claims.dry_recognised_least),
         ),
-        ("longest withheld", _seconds(claims, "longest_withheld_s")),
-        ("longest wrong by more than 5 % of span", _seconds(claims, "longest_wrong_s")),
-        *((f"{flag} flagged", _flag(part(part(claims, "flags"), flag), flag)) for flag in ("foam", "film")),
-        *_joint_rows(part(claims, "joint")),
-        ("filling less draining, clean (hysteresis)", _millimetres(claims.get("hysteresis_mm"))),
-        ("band", _band(part(claims, "band"))),
-        *_power_on_rows(part(claims, "power_on")),
-        ("below the top of the lowest pad", _zone(part(part(part(claims, "by"), "zone"), "lowest pad"))),
+        ("longest withheld", _seconds(claims.longest_withheld_s)),
+        ("longest wrong by more than 5 % of span", _seconds(claims.longest_wrong_s)),
+        *((f"{flag} flagged", _flag(claims.flags.get(flag), flag)) for flag in ("foam", "film")),
+        *_joint_rows(claims.joint),
+        ("filling less draining, clean (hysteresis)", _millimetres(claims.hysteresis_mm)),
+        ("band", _band(claims.band)),
+        *_power_on_rows(claims.power_on),
+        ("below the top of the lowest pad", _zone(claims.by.get("zone", {}).get("lowest pad"))),
     ]
     return [(what, rate) for what, rate in rows if rate]
 
 
-def _episodes(claims: Figures, what: str) -> str:
-    episodes = part(claims, what)
-    if not episodes.get("episodes"):
-        return "not shown: no such episode was captured" if episodes else ""
+def _episodes(episodes: Episodes) -> str:
+    if episodes is NOT_KEPT:
+        return ""
+    if not episodes.episodes:
+        return "not shown: no such episode was captured"
     return (
-        f"{episodes['wrong']} of {episodes['episodes']} episodes ({episodes['frames']} frames); at most "
-        f"{percent(episodes['upper_bound_95']):g} % of them (95 % confidence)"
+        f"{episodes.wrong} of {episodes.episodes} episodes ({episodes.frames} frames); at most "
+        f"{percent(episodes.upper_bound_95):g} % of them (95 % confidence)"
     )
 
 
-def _episodes_by(causes: Figures) -> str:
+def _episodes_by(causes: Mapping[str, Episodes]) -> str:
     return "; ".join(
-        f"{name} {row['wrong']} of {row['episodes']} episodes"
-        for name, row in causes.items()
-        if row.get("episodes")
+        f"{name} {row.wrong} of {row.episodes} episodes" for name, row in causes.items() if row.episodes
     )
 
 
-def _joint_rows(joint: Figures) -> list[tuple[str, str]]:
-    if not joint:
+def _joint_rows(joint: Joint | None) -> list[tuple[str, str]]:
+    if joint is None:
         return []
-    parts = ("level", "flags", "validity", "all")
-    shares = (f"{name} {percent(joint[f'{name}_share']):g} %" for name in parts)
+    shares = (
+        f"{name} {percent(share):g} %"
+        for name, share in (
+            ("level", joint.level_share),
+            ("flags", joint.flags_share),
+            ("validity", joint.validity_share),
+            ("all", joint.all_share),
+        )
+    )
     goes = (
-        f"{what}: {short(row['p95_mm']):g} mm, {percent(row['withheld_share']):g} % withheld"
-        for what in ("right", "wrong")
-        if (row := part(joint, f"flags_{what}")).get("p95_mm") is not None
+        f"{what}: {short(row.p95_mm):g} mm, {percent(row.withheld_share):g} % withheld"
+        for what, row in (("right", joint.flags_right), ("wrong", joint.flags_wrong))
+        if row.p95_mm is not None
     )
     return [
         ("right: level within 2 % of span, flags, validity, all of them", ", ".join(shares)),
@@ -196,8 +215,8 @@ def _share(share: object, of: str) -> str:
     return "" if per_cent is None else f"{per_cent:g} % {of}"
 
 
-def _seconds(claims: Figures, what: str) -> str:
-    seconds = short(claims.get(what))
+def _seconds(value: float | None) -> str:
+    seconds = short(value)
     return "" if seconds is None else f"{seconds:g} s"
 
 
@@ -206,62 +225,67 @@ def _millimetres(value: object) -> str:
     return "" if millimetres is None else f"{millimetres:+g} mm"
 
 
-def _flag(figures: Figures, flag: str) -> str:
-    with_it = _share(figures.get("flagged_share"), f"of {figures.get('frames_with')} frames with {flag}")
-    without = _share(figures.get("false_flag_share"), f"of {figures.get('frames_without')} frames without")
+def _flag(rates: FlagRates | None, flag: str) -> str:
+    if rates is None:
+        return ""
+    with_it = _share(rates.flagged_share, f"of {rates.frames_with} frames with {flag}")
+    without = _share(rates.false_flag_share, f"of {rates.frames_without} frames without")
     return "; ".join(text for text in (with_it, without) if text)
 
 
-def _band(band: Figures) -> str:
-    covered = _share(band.get("covered_share"), "of accepted readings have the label inside")
+def _band(band: BandFigures | None) -> str:
+    if band is None:
+        return ""
+    covered = _share(band.covered_share, "of accepted readings have the label inside")
     return (
-        covered
-        and f"{covered}, mean over groups, worst group {percent(band.get('worst_group_share')):g} %; "
-        f"mean width {short(band.get('width_mm')):g} mm"
+        f"{covered}, mean over groups, worst group {percent(band.worst_group_share):g} %; "
+        f"mean width {short(band.width_mm):g} mm"
     )
 
 
-def _power_on_rows(power_on: Figures) -> list[tuple[str, str]]:
+def _power_on_rows(power_on: PowerOn | None) -> list[tuple[str, str]]:
     """The wait for a first reading, and what a restart leaves behind; starts without any reading are counted,
     not left out.
     """
-    if not power_on.get("starts"):
+    if power_on is None or not power_on.starts:
         return []
     waits = [
-        f"{name} {_wait(power_on.get(key), power_on)}"
-        for name, key in (("P50", "wait_p50_s"), ("P95", "wait_p95_s"), ("max", "wait_max_s"))
+        f"{name} {_wait(seconds, power_on.window_s)}"
+        for name, seconds in (
+            ("P50", power_on.wait_p50_s),
+            ("P95", power_on.wait_p95_s),
+            ("max", power_on.wait_max_s),
+        )
     ]
-    starts = power_on["starts"] - power_on["withheld_anyway"]
+    starts = power_on.starts - power_on.withheld_anyway
     text = f"{', '.join(waits)} after the first frame, of {starts} starts"
     text += (
-        f"; {power_on['withheld_anyway']} more where a chip never switched off withholds too"
-        if power_on["withheld_anyway"]
+        f"; {power_on.withheld_anyway} more where a chip never switched off withholds too"
+        if power_on.withheld_anyway
         else ""
     )
     rows = [("power-on at a random frame: first reading", text)]
-    same, apart = percent(power_on.get("as_warm_share")), short(power_on.get("apart_mm"))
+    same, apart = percent(power_on.as_warm_share), short(power_on.apart_mm)
     if same is not None:
         far = "" if apart is None else f"; levels at most {apart:g} mm apart"
         rows.append(
             (
-                f"readings from frame {power_on['settling_frames']} after it on",
+                f"readings from frame {power_on.settling_frames} after it on",
                 f"{same:g} % equal those without the restart{far}",
             )
         )
-    return [*rows, ("gaps in time: the model started anew", f"{power_on['restarts']} in the judged sessions")]
+    return [*rows, ("gaps in time: the model started anew", f"{power_on.restarts} in the judged sessions")]
 
 
-def _wait(seconds: object, power_on: Figures) -> str:
-    return (
-        f"{seconds:g} s"
-        if isinstance(seconds, int | float)
-        else f"none within {power_on['window_s']:g} s or the session"
-    )
+def _wait(seconds: float | None, window_s: float) -> str:
+    return f"none within {window_s:g} s or the session" if seconds is None else f"{seconds:g} s"
 
 
-def _zone(zone: Figures) -> str:
-    p95 = short(zone.get("p95_mm"))
-    accepted = _share(zone.get("accepted_share"), f"of {zone.get('frames')} frames accepted")
+def _zone(zone: ClassFigures | None) -> str:
+    if zone is None:
+        return ""
+    p95 = short(zone.p95_mm)
+    accepted = _share(zone.accepted_share, f"of {zone.frames} frames accepted")
     return "; ".join(text for text in ("" if p95 is None else f"P95 {p95:g} mm", accepted) if text)
 
 
@@ -285,14 +309,14 @@ def study_columns(what: str) -> list[str]:
     return [what, *(column.replace(" ", "\n") for column in _STUDY_COLUMNS)]
 
 
-def study_rows(rows: Sequence[Figures]) -> list[Row]:
+def study_rows(rows: Sequence[Facts]) -> list[Row]:
     """One row a variant: P95 by class and their mean, share given, false wets, limits, and what
     was measured.
     """
     return [_study_row(row) for row in rows]
 
 
-def _study_row(row: Figures) -> Row:
+def _study_row(row: Facts) -> Row:
     classes, cost = part(row, "classes"), part(row, "cost")
     p95 = [
         short(part(classes, name).get(key))
@@ -313,7 +337,7 @@ def _study_row(row: Figures) -> Row:
     )
 
 
-def ablation_sentences(metrics: Figures) -> list[str]:
+def ablation_sentences(metrics: Facts) -> list[str]:
     """How the rows of an ablation were made, and which trim the limits need; empty where there is none."""
     ablation = part(metrics, "ablation")
     if not ablation:
@@ -342,7 +366,7 @@ def ablation_sentences(metrics: Figures) -> list[str]:
     return sentences
 
 
-def claim_sentence(group_by: str, metrics: Figures) -> str:
+def claim_sentence(group_by: str, metrics: Facts) -> str:
     """What figures on bands of temperature are about, and how far it holds; empty for other groups, of which
     one never seen is one of many alike.
     """
@@ -362,7 +386,7 @@ def claim_sentence(group_by: str, metrics: Figures) -> str:
     )
 
 
-def random_rows_sentence(metrics: Figures) -> str:
+def random_rows_sentence(metrics: Facts) -> str:
     """How much too good a split by row looks, beside the figure on unseen groups; empty where nothing was
     proved.
     """
@@ -378,7 +402,7 @@ def random_rows_sentence(metrics: Figures) -> str:
     )
 
 
-def candidate_rows(metrics: Figures) -> list[Row]:
+def candidate_rows(metrics: Facts) -> list[Row]:
     """One row a candidate: its nets, P95 by class on the choose groups and their mean, accepted share of all
     frames, measured cost, limits.
     """
@@ -390,7 +414,7 @@ def candidate_rows(metrics: Figures) -> list[Row]:
     ]
 
 
-def _candidate(candidate: Figures, chosen: bool) -> Row:
+def _candidate(candidate: Facts, chosen: bool) -> Row:
     classes, cost = part(candidate, "classes"), part(candidate, "cost")
     p95 = {name: (classes.get(name) or (None, None))[0] for name in ("clean", "foam", "film")}
     known = [value for value in p95.values() if value is not None]

@@ -27,6 +27,7 @@ from export.report.html import (
 )
 from export.report.html_page import cautions, heading, origin_said, page, shielded
 from export.report.plots import error_plot
+from training.judging.figures import GroupScore, LevelBin
 from training.judging.stored_answers import stored_answers
 
 Facts = Mapping[str, Any]
@@ -202,13 +203,15 @@ def _sentences(sentences: Iterable[str]) -> str:
 def _plot(facts: Facts) -> list[str]:
     """By level; models of earlier versions have figures by group alone."""
     prove = part(facts["metrics"], "prove")
-    if mappings_in(prove.get("by_level")):
-        return level_sections(prove)
+    rows = [LevelBin.from_json(row) for row in mappings_in(prove.get("by_level"))]
+    if bins := [row for row in rows if row is not None]:
+        return level_sections(bins)
     points = []
-    for group in mappings_in(prove.get("by_group")):
-        level, rmse, bias = (group.get(key) for key in ("level_mm", "rmse_mm", "bias_mm"))
-        if is_finite_number(level) and is_finite_number(rmse) and is_finite_number(bias):
-            points.append((level, bias, math.sqrt(max(rmse**2 - bias**2, 0.0)), str(group.get("group", ""))))
+    for kept in mappings_in(prove.get("by_group")):
+        group = GroupScore.from_json(kept)
+        if group is not None and group.rmse_mm is not None and group.bias_mm is not None:
+            spread = math.sqrt(max(group.rmse_mm**2 - group.bias_mm**2, 0.0))
+            points.append((group.level_mm, group.bias_mm, spread, group.group))
     if not points:
         return []
     caption = (

@@ -26,6 +26,7 @@ from export.report.claim_tables import (
 )
 from innage.terminal.limits_view import show_model_limits
 from innage.terminal.output import say, table
+from training.judging.figures import Figures
 
 Facts = dict[str, Any]
 
@@ -97,7 +98,7 @@ def _show_ablation(metrics: Facts) -> None:
 
 def _show_claims(facts: Facts) -> None:
     metrics, frozen = facts["metrics"], facts["frozen"]["name"]
-    claims = metrics["claims"]
+    claims = Figures.from_json(metrics["claims"])
     if claims is None:
         say(f"Frozen set {frozen} has no 'prove' groups: no limit is shown to be met.\n")
         return
@@ -115,7 +116,7 @@ def _show_claims(facts: Facts) -> None:
     say("")
 
 
-def _show_classes(claims: Facts, title: str) -> None:
+def _show_classes(claims: Figures, title: str) -> None:
     """Errors by class; the worst groups are named below, for their names are too long for a column."""
     rows, at = class_rows(claims), CLASS_COLUMNS.index("worst group")
     columns = [_two_lines(c) for k, c in enumerate(CLASS_COLUMNS) if k != at]

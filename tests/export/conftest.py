@@ -204,8 +204,11 @@ METRICS = {
         },
         "float": {"rmse_mm": 0.83},
         "by_group": [
-            {"group": "10", "level_mm": 10.0, "rmse_mm": 0.5, "bias_mm": -0.4},
-            {"group": "60", "level_mm": 60.0, "rmse_mm": 1.5, "bias_mm": 1.2},
+            {"group": group, "level_mm": level, "frames": 40, "accepted": 39, "beyond": 0, **errors}
+            for group, level, errors in (
+                ("10", 10.0, {"rmse_mm": 0.5, "bias_mm": -0.4}),
+                ("60", 60.0, {"rmse_mm": 1.5, "bias_mm": 1.2}),
+            )
         ],
         "beyond": {"frames": 40, "accepted_share": 0.0},
     },

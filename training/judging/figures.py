@@ -93,7 +93,7 @@ class Episodes(Kept):
     upper_bound_95: float | None
 
 
-NO_EPISODES = Episodes(0, 0, 0, None)
+NOT_KEPT = Episodes(0, 0, 0, None)  # what stands for episodes of which metrics say nothing
 
 
 @dataclass(frozen=True)
@@ -225,9 +225,9 @@ class Figures(Kept):
     classes: Mapping[str, ClassFigures] = field(default_factory=dict)
     by: Mapping[str, Mapping[str, ClassFigures]] = field(default_factory=dict)
     span_mm: float | None = None
-    false_wet: Episodes = NO_EPISODES
+    false_wet: Episodes = NOT_KEPT
     false_wet_by: Mapping[str, Episodes] = field(default_factory=dict)
-    false_dry: Episodes = NO_EPISODES
+    false_dry: Episodes = NOT_KEPT
     dry_recognised_share: float | None = None
     dry_recognised_least: float | None = None
     flags: Mapping[str, FlagRates] = field(default_factory=dict)

@@ -21,6 +21,7 @@ from export.report.claim_tables import (
     study_columns,
     study_rows,
 )
+from training.judging.figures import Figures
 
 ERRORS = {
     "frames": 100,
@@ -35,6 +36,12 @@ ERRORS = {
     "worst_group_p95_mm": 1.8,
     "label_u_mm": None,
 }
+
+
+def _episodes(episodes: int, wrong: int) -> dict[str, Any]:
+    return {"episodes": episodes, "wrong": wrong, "frames": wrong, "upper_bound_95": 0.3}
+
+
 CLAIMS: dict[str, Any] = {
     "classes": {
         "all": ERRORS,
@@ -45,7 +52,7 @@ CLAIMS: dict[str, Any] = {
     "by": {"liquid": {"water": ERRORS}, "zone": {"lowest pad": ERRORS}, "level band": {"0 to 10 %": ERRORS}},
     "false_wet": {"episodes": 20, "wrong": 1, "frames": 3, "upper_bound_95": 0.216},
     "false_dry": {"episodes": 0, "wrong": 0, "frames": 0, "upper_bound_95": None},
-    "false_wet_by": {"dry": {"episodes": 12, "wrong": 0}, "drops": {"episodes": 8, "wrong": 1}},
+    "false_wet_by": {"dry": _episodes(12, 0), "drops": _episodes(8, 1)},
     "dry_recognised_share": 0.9997,
     "dry_recognised_least": 0.9,
     "power_on": {
@@ -71,6 +78,13 @@ CLAIMS: dict[str, Any] = {
 }
 
 
+def claims() -> Figures:
+    """The figures as a model's metrics have them."""
+    figures = Figures.from_json(CLAIMS)
+    assert figures is not None
+    return figures
+
+
 @pytest.mark.parametrize(
     ("share", "said"),
     [
@@ -94,7 +108,7 @@ def test_classes_come_in_order_with_the_label_uncertainty_last() -> None:
     """A class in which nothing was accepted keeps its row, without errors; unknown uncertainty is None, not
     nought.
     """
-    rows = class_rows(CLAIMS)
+    rows = class_rows(claims())
     assert [row[0] for row in rows] == ["clean", "foam", "film, drops", "all"]
     assert {len(row) for row in rows} == {len(CLASS_COLUMNS)}
     assert rows[0] == ("clean", 4, 100, 98.5, 0.512, 1.23, 3.0, 1.03, 1.41, "unit-7", 1.8, None)
@@ -102,7 +116,7 @@ def test_classes_come_in_order_with_the_label_uncertainty_last() -> None:
 
 
 def test_places_are_named() -> None:
-    assert [row[0] for row in place_rows(CLAIMS)] == [
+    assert [row[0] for row in place_rows(claims())] == [
         "zone: lowest pad",
         "level band: 0 to 10 %",
         "liquid: water",
@@ -110,15 +124,15 @@ def test_places_are_named() -> None:
 
 
 def test_a_terminal_shows_places_without_level_bands() -> None:
-    assert [row[0] for row in short_place_rows(CLAIMS)] == ["zone: lowest pad", "liquid: water"]
-    assert {len(row) for row in short_place_rows(CLAIMS)} == {len(SHORT_COLUMNS)}
+    assert [row[0] for row in short_place_rows(claims())] == ["zone: lowest pad", "liquid: water"]
+    assert {len(row) for row in short_place_rows(claims())} == {len(SHORT_COLUMNS)}
 
 
 def test_rates_stand_beside_their_episodes_and_bounds() -> None:
     """Wrong of episodes with the bound; what nobody captured is said not to be shown; what there is not is
     left out.
     """
-    rows = dict(rate_rows(CLAIMS))
+    rows = dict(rate_rows(claims()))
     assert (
         rows["false wet: empty tank read above 5 % of span"]
         == "1 of 20 episodes (3 frames); at most 21.6 % of them (95 % confidence)"
@@ -141,7 +155,7 @@ def test_rates_stand_beside_their_episodes_and_bounds() -> None:
     assert rows["longest wrong by more than 5 % of span"] == "0 s"
     assert rows["below the top of the lowest pad"] == "P95 1.23 mm; 98.5 % of 100 frames accepted"
     assert "band" not in rows
-    assert rate_rows({}) == []
+    assert rate_rows(Figures()) == []
 
 
 STUDIED = {

@@ -34,6 +34,8 @@ from export.report.plots import (
 )
 from training.program import Program
 
+_GROUP = {"group": "one", "level_mm": 1, "frames": 9, "accepted": 9, "beyond": 0, "rmse_mm": 1, "bias_mm": 0}
+
 
 class _Page(html.parser.HTMLParser):
     """Collects the tags of a page, whether they close properly, what they refer to, and the text."""
@@ -122,7 +124,7 @@ def test_report_escapes_what_users_wrote(sample: Program, provenance: Provenance
         "band": {"given": False, "reason": evil},
         "candidates": [{"family": evil}],
         "limits": [{"metric": evil, "answer": evil, "reason": evil}],
-        "prove": {"by_group": [{"group": evil, "level_mm": 1, "rmse_mm": 1, "bias_mm": 0}]},
+        "prove": {"by_group": [_GROUP | {"group": evil}]},
     }
     model = replace(provenance.model, name=evil, metrics=json.dumps(metrics))
     frozen = replace(
@@ -150,7 +152,7 @@ def test_report_escapes_what_users_wrote(sample: Program, provenance: Provenance
         {"prove": {"integer": {"rmse_mm": None}, "by_group": [{}, None, 3]}},
         {"prove": [], "limits": "none", "band": 3, "openings": "x"},
         {"candidates": [{"choose": None, "cost": None, "meets": None}]},
-        {"prove": {"by_group": [{"group": "one", "level_mm": 5, "rmse_mm": 0, "bias_mm": 0}]}},
+        {"prove": {"by_group": [_GROUP | {"rmse_mm": 0}]}},
     ],
 )
 def test_report_of_missing_metrics(sample: Program, provenance: Provenance, metrics: dict[str, Any]) -> None:
@@ -279,8 +281,15 @@ ARRAY: dict[str, Any] = {
         "false_wet": {"episodes": 20, "wrong": 0, "frames": 0, "upper_bound_95": 0.139},
         "dry_recognised_share": 1.0,
         "by_level": [
-            {"level_mm": 10.0, "p05_mm": -1.0, "p50_mm": 0.1, "p95_mm": 1.0, "label_u_mm": 0.3},
-            {"level_mm": 50.0, "p05_mm": -0.5, "p50_mm": 0.0, "p95_mm": 0.5, "label_u_mm": None},
+            {"level_mm": 10.0, "frames": 40, "p05_mm": -1.0, "p50_mm": 0.1, "p95_mm": 1.0, "label_u_mm": 0.3},
+            {
+                "level_mm": 50.0,
+                "frames": 40,
+                "p05_mm": -0.5,
+                "p50_mm": 0.0,
+                "p95_mm": 0.5,
+                "label_u_mm": None,
+            },
         ],
         "boxes": [
             {
@@ -307,7 +316,12 @@ ARRAY: dict[str, Any] = {
                 "due": ["valid", "foam"],
             }
         ],
-        "risk": {"clean": [{"accepted_share": 0.5, "p95_mm": 0.8}, {"accepted_share": 1.0, "p95_mm": 1.3}]},
+        "risk": {
+            "clean": [
+                {"doubt": 3, "accepted_share": 0.5, "p95_mm": 0.8},
+                {"doubt": 9, "accepted_share": 1.0, "p95_mm": 1.3},
+            ]
+        },
     },
 }
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import replace
 from unittest.mock import Mock
@@ -89,6 +90,9 @@ def test_a_unit_never_seen_is_read(trained: Trained) -> None:
     """
     _, made, seen = trained
     claims = made.metrics["claims"]
+    figures = Figures.from_json(claims)
+    assert figures is not None
+    assert json.dumps(figures.to_json()) == json.dumps(claims)
     assert claims["classes"]["clean"]["p95_pct"] < 5
     assert claims["classes"]["clean"]["groups"] == 2
     assert claims["dry_recognised_share"] == 1.0
