@@ -106,7 +106,9 @@ def _refuse_other_digits(command: Any) -> None:
     parse = command.parse_args
 
     def parse_plain(ctx: Any, args: list[str]) -> Any:
-        for word, following in zip(args, [*args[1:], ""], strict=True):
+        for word, following in zip(
+            args, [*args[1:], ""], strict=False
+        ):  # without any, there is none to follow
             option, attached, value = word.partition("=")
             if option in numbers and not (value if attached else following).isascii():
                 raise typer.BadParameter(
