@@ -66,7 +66,8 @@ def _held(program: Program, counts: Array, trim: Array | None) -> tuple[Array, A
     state = initial_state(shown, len(counts))
     warm, faults = np.full(len(counts), _TEMPERATURE, dtype=np.int64), np.zeros(len(counts), dtype=np.int64)
     levels = []
-    for _ in range(min(program.settling_frames, _LONGEST) + _LONGEST):
+    frames = min(program.settling_frames, _LONGEST) + _LONGEST if program.states else _STILL
+    for _ in range(frames):
         reading, state = step(shown, counts, warm, faults, state, prepared)
         levels.append(reading.table()[:, OUTPUTS.index("level")])
     last = np.stack(levels[-_STILL:])

@@ -67,7 +67,7 @@ _FLAGS_MAX = {1: 31, 2: 15}  # by format
 MOST_TRIM_KINDS = 3
 # How large a program may be: far above what fits the chips in question, and little enough that a program from
 # anywhere is analysed, written and run in seconds.
-MOST_WORK = 300_000  # numbers that a section looks at, NODE_WORK of them for each node
+MOST_WORK = 100_000  # numbers that a section looks at, NODE_WORK of them for each node
 NODE_WORK = 40
 MOST_KEPT = 1024  # values of the state, and of what is prepared
 MOST_STEPS = 4_000_000  # roots times nodes of a forest
