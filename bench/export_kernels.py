@@ -23,7 +23,7 @@ from export.c.source import CSource, emit_c
 from export.compilers.toolchain import Image, build_core
 from export.core.emulator import Machine
 from export.core.machine_code import Disassembler
-from export.vectors import make_vectors
+from export.evidence.drawing import make_vectors
 from training.program import Builder, Program
 
 FRAMES = 100

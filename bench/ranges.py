@@ -17,8 +17,8 @@ from net_program import net_program
 
 from export.c.source import emit_c
 from export.compilers.twin import build_together
+from export.evidence.drawing import make_vectors
 from export.onnx.run import state_before
-from export.vectors import make_vectors
 from training.program import Builder, Program
 from training.program.interpreter import trace
 

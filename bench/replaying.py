@@ -17,9 +17,10 @@ from net_program import PADS, net_program
 
 from dataset.records import Frames
 from export.compilers.replaying import replay_on_host
+from export.evidence.drawing import make_vectors
 from export.onnx.graph import emit_scan_onnx
 from export.onnx.run import in_onnxruntime, run_scan
-from export.vectors import Vectors, expect, make_vectors
+from export.vectors import Vectors, expect
 from training.program import NO_TEMPERATURE, OUTPUTS, Array, Program, initial_state, prepare
 
 FRAMES, QUICK_FRAMES, ROUNDS = 20_000, 200, 3

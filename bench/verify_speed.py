@@ -18,7 +18,8 @@ from export.c.source import emit_c
 from export.compilers.toolchain import Image, build_core
 from export.core.emulator import Machine
 from export.cores import CORES
-from export.vectors import Vectors, make_vectors
+from export.evidence.drawing import make_vectors
+from export.vectors import Vectors
 
 FRAMES, FOLLOWED, RUNS = 20_000, 300, 3
 

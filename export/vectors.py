@@ -7,7 +7,6 @@ difference in state shows in the frames behind it too.
 from __future__ import annotations
 
 import io
-import itertools
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,14 +14,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from dataset.errors import InputError
-from training.program import OUTPUTS, VALID, Array, Interval, Program, initial_state, prepare, step
+from training.program import OUTPUTS, Array, Program, initial_state, prepare, step
 from training.program.reasons import reasons_of
 
-_STREAM_FRAMES = 8  # frames of a stream behind the settling
-_MOST_SETTLING = 248
+STREAM_FRAMES = 8  # frames of a stream behind the settling
+MOST_SETTLING = 248
 MOST_VECTORS = 20_000  # twice what an export has, and so many as are checked in seconds
 _LONGEST_TEXT = 64_000_000  # characters; vectors of an export have a tenth of that at most
-_TRIES = 2048  # inputs tried in search of valid readings
 
 
 @dataclass(frozen=True)
@@ -65,76 +63,20 @@ class Vectors:
         return Vectors(self.stream_frames, *(part[start:stop] for part in parts))
 
 
-def make_vectors(program: Program, count: int = 10_000, seed: int = 0) -> Vectors:
-    """At least ``count`` vectors: every corner of the input domain first, then seeded draws.
-
-    Draws mix streams that are uniform over the domain, walk slowly (as a tank does), jump between the ends of
-    the ranges, or walk from inputs that a search found to give a valid reading: the domain is wide, and most
-    of it is withheld. With up to 6 channels all corners of the counts are taken, above that all-low, all-high
-    and one-hot ones. Streams outlast the settling.
-    """
-    rng = np.random.RandomState(
-        seed
-    )  # its streams are frozen (NumPy enhancement proposal 19), so old bundles can be made again
-    frames = _STREAM_FRAMES + min(program.settling_frames, _MOST_SETTLING)
-    first = corners(program)
-    streams = max(-(-count // frames), -(-len(first) // frames) + 4)
-    trim = np.zeros((streams, 0), dtype=np.int64)
-    if program.trim is not None:
-        trim = _uniform(rng, program.trim, (streams,))
-        trim[0], trim[-1] = program.trim.low, program.trim.high
-    counts = _streams(rng, program.inputs["counts"], streams, frames)
-    temperature = _streams(rng, program.inputs["temperature"], streams, frames)
-    faults = np.where(
-        rng.random_sample((streams, frames, 1)) < 0.9,
-        0,
-        _uniform(rng, program.inputs["faults"], (streams, frames)),
-    )
-    _walk_from_valid(rng, program, frames, trim, (counts, temperature, faults))
-    flat = (counts.reshape(-1, program.channels), temperature.reshape(-1, 1), faults.reshape(-1, 1))
-    for part, at in zip(flat, (slice(0, program.channels), slice(-2, -1), slice(-1, None)), strict=True):
-        part[: len(first)] = first[:, at]
-    return expect(program, frames, trim, *(part.reshape(streams, frames, -1) for part in flat))
-
-
-def _walk_from_valid(
-    rng: np.random.RandomState, program: Program, frames: int, trim: Array, given: tuple[Array, Array, Array]
-) -> None:
-    """Let every second stream walk slowly from inputs that gave a valid reading when held; in place, as far
-    as any are found.
-    """
-    counts, temperature, faults = given
-    tries = _uniform(rng, program.inputs["counts"], (_TRIES,))
-    warmth = _uniform(rng, program.inputs["temperature"], (_TRIES,))
-    trims = (
-        _uniform(rng, program.trim, (_TRIES,))
-        if program.trim is not None
-        else trim[:1].repeat(_TRIES, axis=0)
-    )
-    held = (np.repeat(part[:, None], frames, axis=1) for part in (tries, warmth, np.zeros_like(warmth)))
-    last = expect(program, frames, trims, *held).readings[frames - 1 :: frames]
-    valid = np.flatnonzero(last[:, OUTPUTS.index("validity")] == VALID)
-    if not valid.size:
-        return
-    streams = np.arange(1, len(counts) - 1, 2)
-    chosen = rng.choice(valid, size=len(streams))
-    counts[streams] = _walk(rng, program.inputs["counts"], np.repeat(tries[chosen][:, None], frames, axis=1))
-    temperature[streams] = warmth[chosen][:, None]
-    faults[streams] = np.where(rng.random_sample((len(streams), frames, 1)) < 0.98, 0, faults[streams])
-    trim[streams] = trims[chosen]
-
-
 def expect(
     program: Program, frames: int, trim: Array, counts: Array, temperature: Array, faults: Array
 ) -> Vectors:
-    """Vectors from inputs of shape (streams, frames, width); ``trim`` has shape (streams, trim size)."""
+    """Vectors from counts (streams, frames, channels), temperature and faults (streams, frames, or with a
+    last axis of 1) and trim (streams, trim size).
+    """
+    temperature, faults = (part.reshape(part.shape[:2]) for part in (temperature, faults))
     streams = len(counts)
     prepared = np.broadcast_to(
         prepare(program, trim if program.trim is not None else None), (streams, program.prepared_size)
     )
     state, readings, states = initial_state(program, streams), [], []
     for k in range(frames):
-        reading, state = step(program, counts[:, k], temperature[:, k, 0], faults[:, k, 0], state, prepared)
+        reading, state = step(program, counts[:, k], temperature[:, k], faults[:, k], state, prepared)
         readings.append(reading.table())
         states.append(state)
     n = streams * frames
@@ -151,40 +93,43 @@ def expect(
 
 
 def to_csv(vectors: Vectors) -> str:
-    """The vectors as text: a header line, then one frame a line; ``first`` is 1 where a stream starts."""
-    first = (np.arange(len(vectors)) % vectors.stream_frames == 0).astype(np.int64)
-    inputs = (
-        first[:, None],
-        vectors.trim,
-        vectors.counts,
-        vectors.temperature[:, None],
-        vectors.faults[:, None],
-    )
-    columns = (*inputs, vectors.readings, vectors.state, vectors.prepared)
+    """The vectors as text: a line that says how long streams are, two headings, then one frame a line.
+
+    A line that begins with 1 starts a stream and holds its trim and, at the end, its prepared values; the
+    lines behind it begin with 0 and leave both out, since they stay the same.
+    """
+    starts = np.concatenate([vectors.trim, _each_frame(vectors), vectors.prepared], axis=1)[
+        :: vectors.stream_frames
+    ]
+    each = _each_frame(vectors)
     text = io.StringIO(newline="\n")
-    text.write(f"# stream_frames={vectors.stream_frames}\n{_heading([part.shape[1] for part in columns])}\n")
-    np.savetxt(text, np.concatenate(columns, axis=1), fmt="%d", delimiter=",", newline="\n")
+    text.write(f"# stream_frames={vectors.stream_frames}\n")
+    for heading in _headings(
+        vectors.trim.shape[1], vectors.counts.shape[1], vectors.state.shape[1], vectors.prepared.shape[1]
+    ):
+        text.write(f"{heading}\n")
+    for k, row in enumerate(each.tolist()):
+        first = k % vectors.stream_frames == 0
+        values = starts[k // vectors.stream_frames].tolist() if first else row
+        text.write(f"{int(first)},{','.join(map(str, values))}\n")
     return text.getvalue()
 
 
-def _heading(widths: Sequence[int]) -> str:
-    """The names of the columns; ``widths`` of first, trim, counts, temperature, faults, readings, state and
-    prepared values.
-    """
-    names = {"trim": widths[1], "count": widths[2], "state": widths[6], "prepared": widths[7]}
-    numbered = {name: [f"{name}{k}" for k in range(width)] for name, width in names.items()}
-    return ",".join(
-        [
-            "first",
-            *numbered["trim"],
-            *numbered["count"],
-            "temperature",
-            "faults",
-            *OUTPUTS[: widths[5]],
-            *numbered["state"],
-            *numbered["prepared"],
-        ]
-    )
+def _each_frame(vectors: Vectors) -> Array:
+    """What every line holds."""
+    inputs = (vectors.counts, vectors.temperature[:, None], vectors.faults[:, None])
+    return np.concatenate([*inputs, vectors.readings, vectors.state], axis=1)
+
+
+def _headings(
+    trims: int, channels: int, states: int, prepared: int, outputs: int = len(OUTPUTS)
+) -> tuple[str, str]:
+    """The columns of the lines that start a stream, and of the others."""
+    each = [f"count{k}" for k in range(channels)] + ["temperature", "faults", *OUTPUTS[:outputs]]
+    each += [f"state{k}" for k in range(states)]
+    ends = [f"prepared{k}" for k in range(prepared)]
+    starts = ["first", *(f"trim{k}" for k in range(trims)), *each, *ends]
+    return ",".join(starts), ",".join(["first", *each])
 
 
 def from_csv(program: Program, text: str, where: str = "vectors") -> Vectors:
@@ -193,90 +138,109 @@ def from_csv(program: Program, text: str, where: str = "vectors") -> Vectors:
     """
     if len(text) > _LONGEST_TEXT:
         raise InputError(where, f"{len(text)} characters", f"at most {_LONGEST_TEXT}")
-    head, heading, body = (*text.split("\n", 2), "", "")[:3]
+    head = text.split("\n", 1)[0]
     key, _, frames = head.removeprefix("# ").partition("=")
-    most = _STREAM_FRAMES + _MOST_SETTLING
+    most = STREAM_FRAMES + MOST_SETTLING
     if key != "stream_frames" or not re.fullmatch("[0-9]{1,4}", frames) or not 1 <= int(frames) <= most:
         raise InputError(f"{where}, line 1", repr(head[:40]), f"'# stream_frames=N', at most {most}")
+    count, allowed = text.count("\n"), MOST_VECTORS + 2 * most
+    if count > allowed:
+        raise InputError(where, f"{count} lines", f"at most {allowed}")
+    read = _from_two_widths if _is_heading(text) else _from_one_width
+    return read(program, text, int(frames), where)
+
+
+def _is_heading(text: str) -> bool:
+    """Whether the third line is a heading too; in bundles of 0.1 it is a row."""
+    return (*text.split("\n", 3), "", "", "")[2].startswith("first")
+
+
+def _from_two_widths(program: Program, text: str, length: int, where: str) -> Vectors:
+    """Vectors whose lines that start a stream are longer than the others."""
+    _, starting, going, body = (*text.split("\n", 3), "", "", "")[:4]
+    sizes = (program.trim_size, program.channels, program.state_size, program.prepared_size)
+    for number, (heading, expected) in enumerate(zip((starting, going), _headings(*sizes), strict=True), 2):
+        if heading != expected:
+            raise InputError(
+                f"{where}, line {number}", repr(heading[:60]), f"the columns {expected[:60]} ..."
+            )
+    lines = body.removesuffix("\n").split("\n")
+    if not body or len(lines) % length:
+        raise InputError(where, f"{len(lines) if body else 0} rows", f"whole streams of {length} rows")
+    first = [line.startswith("1,") for line in lines]
+    if any(starts != (k % length == 0) for k, starts in enumerate(first)):
+        raise InputError(
+            f"{where}, column 'first'",
+            "a 1 where no stream starts, or none where one does",
+            f"a 1 every {length} rows",
+        )
+    starts = _numbers(lines[::length], where)
+    others = _numbers([line for k, line in enumerate(lines) if k % length], where)
+    each = program.channels + 2 + len(OUTPUTS) + program.state_size
+    widths = (1 + program.trim_size + each + program.prepared_size, 1 + each)
+    for rows, width in ((starts, widths[0]), (others, widths[1])):
+        if len(rows) and rows.shape[1] != width:
+            raise InputError(where, f"rows of {rows.shape[1]} columns", f"{width} columns")
+    kept = slice(1 + program.trim_size, 1 + program.trim_size + each)
+    whole = np.empty((len(lines), each), np.int64)
+    whole[::length] = starts[:, kept]
+    whole[np.arange(len(lines)) % length > 0] = others[:, 1:] if len(others) else whole[:0]
+    cuts = np.cumsum((program.channels, 1, 1, len(OUTPUTS)))
+    counts, temperature, faults, readings, state = np.split(whole, cuts, axis=1)
+    trims, prepared = starts[:, 1 : kept.start], starts[:, kept.stop :]
+    return Vectors(
+        length,
+        np.repeat(trims, length, axis=0),
+        counts,
+        temperature[:, 0],
+        faults[:, 0],
+        np.repeat(prepared, length, axis=0),
+        readings,
+        state,
+    )
+
+
+def _numbers(lines: Sequence[str], where: str) -> Array:
+    """Lines of integers, equally many in each."""
+    if not lines:
+        return np.zeros((0, 0), np.int64)
+    try:
+        text = io.StringIO("\n".join(lines))
+        return np.loadtxt(text, dtype=np.int64, delimiter=",", comments=None, ndmin=2)
+    except (ValueError, OverflowError) as error:
+        raise InputError(where, f"unreadable ({str(error)[:80]})", "rows of integers") from error
+
+
+def _from_one_width(program: Program, text: str, length: int, where: str) -> Vectors:
+    """Vectors of bundles of 0.1, whose every line holds trim and prepared values; those of programs of the
+    first format know no reason.
+    """
+    _, heading, body = (*text.split("\n", 2), "", "")[:3]
+    outputs = len(OUTPUTS) - (program.format == 1 and OUTPUTS[-1] not in heading.split(","))
+    sizes = (program.trim_size, program.channels, program.state_size, program.prepared_size)
+    expected, _ = _headings(*sizes, outputs)
+    if heading != expected or not body.strip():
+        raise InputError(f"{where}, line 2", repr(heading[:60]), f"the columns {expected[:60]} ..., and rows")
+    rows = _numbers(body.removesuffix("\n").split("\n"), where)
     widths = (
         1,
         program.trim_size,
         program.channels,
         1,
         1,
-        _stated_outputs(program, heading),
+        outputs,
         program.state_size,
         program.prepared_size,
     )
-    if heading != _heading(widths) or not body.strip():
-        raise InputError(
-            f"{where}, line 2", repr(heading[:60]), f"the columns {_heading(widths)}, and rows below"
-        )
-    lines, allowed = body.count("\n"), MOST_VECTORS + 2 * most
-    if lines > allowed:
-        raise InputError(where, f"{lines} rows", f"at most {allowed}")
-    try:
-        rows = np.loadtxt(io.StringIO(body), dtype=np.int64, delimiter=",", comments=None, ndmin=2)
-    except ValueError as error:
-        raise InputError(where, f"unreadable ({error})"[:200], "rows of integers") from error
-    if rows.shape[1] != sum(widths) or len(rows) % int(frames):
-        raise InputError(
-            where,
-            f"{rows.shape[0]} rows of {rows.shape[1]}",
-            f"whole streams of {frames} rows of {sum(widths)} columns",
-        )
+    if rows.shape[1] != sum(widths) or len(rows) % length:
+        found = f"{rows.shape[0]} rows of {rows.shape[1]}"
+        raise InputError(where, found, f"whole streams of {length} rows of {sum(widths)} columns")
     first, trims, counts, temperature, faults, readings, state, prepared = np.split(
         rows, np.cumsum(widths)[:-1], axis=1
     )
-    if not np.array_equal(first[:, 0], np.arange(len(rows)) % int(frames) == 0):
-        raise InputError(
-            f"{where}, column 'first'",
-            "a 1 where no stream starts, or none where one does",
-            f"a 1 every {frames} rows",
-        )
-    if readings.shape[1] < len(OUTPUTS):
+    if not np.array_equal(first[:, 0], np.arange(len(rows)) % length == 0):
+        wrong = "a 1 where no stream starts, or none where one does"
+        raise InputError(f"{where}, column 'first'", wrong, f"a 1 every {length} rows")
+    if outputs < len(OUTPUTS):
         readings = np.column_stack([readings, reasons_of(readings[:, -2], readings[:, -1])])
-    return Vectors(int(frames), trims, counts, temperature[:, 0], faults[:, 0], prepared, readings, state)
-
-
-def _stated_outputs(program: Program, heading: str) -> int:
-    """How many outputs the rows hold: those of the first format, which knew no reason, lack the last."""
-    first = program.format == 1 and OUTPUTS[-1] not in heading.split(",")
-    return len(OUTPUTS) - first
-
-
-def corners(program: Program) -> Array:
-    """The inputs at the ends of the declared domain, a row each: counts, temperature, faults."""
-    ends = program.inputs
-    low, high, channels = 0, program.count_max, program.channels
-    if channels <= 6:
-        counts = list(itertools.product((low, high), repeat=channels))
-    else:
-        counts = [(low,) * channels, (high,) * channels]
-        counts += [tuple(high if k == hot else low for k in range(channels)) for hot in range(channels)]
-    temperatures = (ends["temperature"].low[0], ends["temperature"].high[0])
-    faults = (0, ends["faults"].high[0])
-    return np.asarray([(*c, t, f) for c in counts for t in temperatures for f in faults], dtype=np.int64)
-
-
-def _uniform(rng: np.random.RandomState, interval: Interval, shape: tuple[int, ...]) -> Array:
-    return rng.randint(
-        interval.low, np.asarray(interval.high) + 1, size=(*shape, interval.size), dtype=np.int64
-    )
-
-
-def _streams(rng: np.random.RandomState, interval: Interval, streams: int, frames: int) -> Array:
-    """Shape (streams, frames, size): a third uniform, a third slow walks, a third jumps between the ends."""
-    low, high = np.asarray(interval.low), np.asarray(interval.high)
-    uniform = _uniform(rng, interval, (streams, frames))
-    walk = _walk(rng, interval, np.repeat(uniform[:, :1], frames, axis=1))
-    jumps = np.where(rng.random_sample(uniform.shape) < 0.5, low, high)
-    kind = rng.randint(0, 3, size=(streams, 1, 1))
-    return np.asarray(np.choose(kind, [uniform, walk, jumps]), dtype=np.int64)
-
-
-def _walk(rng: np.random.RandomState, interval: Interval, start: Array) -> Array:
-    """Slow walks inside ``interval`` from the rows of ``start``, shape (streams, frames, size)."""
-    low, high = np.asarray(interval.low), np.asarray(interval.high)
-    paces = np.maximum((high - low) >> 10, 1)
-    return np.clip(start + np.cumsum(rng.randint(-paces, paces + 1, size=start.shape), axis=1), low, high)
+    return Vectors(length, trims, counts, temperature[:, 0], faults[:, 0], prepared, readings, state)

@@ -23,10 +23,11 @@ from export.c.fragments import fragments
 from export.c.prefix import check_prefix
 from export.c.source import emit_c
 from export.compilers.toolchain import emit_harness
+from export.evidence.drawing import make_vectors
 from export.onnx.beside import apart
 from export.onnx.graph import emit_onnx, emit_prepare_onnx, emit_scan_onnx, label_float_onnx
 from export.report.page import render_report
-from export.vectors import make_vectors, to_csv
+from export.vectors import to_csv
 from training.judging.stored_answers import unproven
 from training.program import Program, digest, to_json
 

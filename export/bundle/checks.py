@@ -30,9 +30,10 @@ from export.bundle.manifest import (
 )
 from export.c.source import CSource, emit_c
 from export.cautions import CAUTION
+from export.evidence.drawing import corners
 from export.onnx.run import state_before
 from export.report.page import render_report
-from export.vectors import Vectors, corners, expect, from_csv
+from export.vectors import Vectors, expect, from_csv
 from export.volume import check_table
 from training.program import OUTPUTS, Array, Program, digest, from_json, to_json
 

@@ -5,12 +5,16 @@ volume table.
 from __future__ import annotations
 
 import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
 
 from export.c.header import count_type
 from export.c.layout import Tables
-from export.c.memory import READING
-from export.c.text import fill
-from export.known_answer import KnownAnswer
+from export.c.memory import MemoryLayout
+from export.c.text import TYPE_BYTES, fill
+from export.evidence.known_answer import KnownAnswer
 from export.trim_bytes import CRC_RESIDUE
 from export.volume import VolumeTable
 from training.program import Program
@@ -85,7 +89,8 @@ _SLICE = """\
     uint8_t answer = @PREFIX@_SELFTEST_RUNNING;
     if (test->at < @PREFIX@_TABLES_LENGTH) {
         const uint32_t left = @PREFIX@_TABLES_LENGTH - test->at;
-        const uint32_t now = (bytes < left) ? bytes : left;
+        const uint32_t some = (bytes > 0U) ? bytes : 1U; /* a slice of nothing would never end */
+        const uint32_t now = (some < left) ? some : left;
         test->crc = @prefix@_crc(test->crc, &((const volatile uint8_t *)&@prefix@_tables)[test->at], now);
         test->at += now;
         if ((now == left) && (test->crc != (@PREFIX@_TABLES_CRC32 ^ 0xFFFFFFFFU))) {
@@ -93,12 +98,16 @@ _SLICE = """\
         }
     } else if (test->at < end) {
         @prefix@_reading_t reading;
-        if (test->at == @PREFIX@_TABLES_LENGTH) {
+        const uint32_t frame = test->at - @PREFIX@_TABLES_LENGTH;
+        const uint32_t row = @row@;
+        if (frame == 0U) {
             @prefix@_init(&test->state);
             (void)@prefix@_prepare(&test->prepared, @trim@);
         }
-        (void)@prefix@_step(&test->state, &test->prepared, test->scratch, @counts@, @temperature@, 0U, &reading);
-        test->crc = @prefix@_crc(test->crc, (const volatile uint8_t *)&reading, @reading_length@U); /* goes on where the tables ended */
+        (void)@prefix@_step(&test->state, &test->prepared, test->scratch, @counts@, @temperature@,
+                            (frame == @last@U) ? 1U : 0U, &reading);
+        /* The CRC goes on where the tables ended: reading, state, and what the last layers gave. */
+@crcs@
         test->at += 1U;
     } else {
         /* the answer stays */
@@ -170,9 +179,9 @@ def crc(program: Program, prefix: str) -> str:
 
 def add_known(program: Program, known: KnownAnswer, tables: Tables) -> tuple[str, str]:
     """Put the inputs of the known answer into the tables; gives where C finds its trim and its counts."""
-    counts = tables.add(
-        "known_counts", known.counts, "counts of the known answer", ctype=count_type(program)
-    ).base
+    values = [count for row in known.rows for count in row]
+    formula = f"counts of the known answer: {len(known.rows)} frames of {program.channels}"
+    counts = tables.add("known_counts", values, formula, ctype=count_type(program)).base
     if not known.trim:
         return "NULL", counts
     return tables.add(
@@ -180,28 +189,89 @@ def add_known(program: Program, known: KnownAnswer, tables: Tables) -> tuple[str
     ).base, counts
 
 
-def selftest_slice(known: KnownAnswer, where: tuple[str, str], prefix: str, tables: Tables) -> str:
+@dataclass(frozen=True)
+class Piece:
+    """Bytes that the answer's CRC goes over: ``length`` from ``offset`` of the object at ``pointer`` in C,
+    and in the interpreter's answers the columns ``start`` to ``stop``, each of ``ctype``.
+    """
+
+    pointer: str
+    offset: int
+    ctype: str
+    start: int
+    stop: int
+
+    @property
+    def length(self) -> int:
+        return TYPE_BYTES[self.ctype] * (self.stop - self.start)
+
+
+def pieces(layout: MemoryLayout, layers: Sequence[tuple[str, int, int]]) -> tuple[Piece, ...]:
+    """What the answer's CRC goes over, in its order: the reading, the state, and the rows of last layers in
+    the scratch (type, offset in bytes, elements).
+    """
+    result, start = list[Piece](), 0
+    owned = [("&reading", m.offset, m.ctype, m.elements) for m in layout.reading.values]
+    owned += [("&test->state", m.offset, m.ctype, m.elements) for m in layout.state.values]
+    owned += [("test->scratch", offset, ctype, size) for ctype, offset, size in layers]
+    for pointer, offset, ctype, size in owned:
+        result.append(Piece(pointer, offset, ctype, start, start + size))
+        start += size
+    return tuple(result)
+
+
+def answer_bytes(answers: Sequence[Sequence[int]], parts: Sequence[Piece]) -> bytes:
+    """The interpreter's answers as they lie in the chip's memory, frame after frame."""
+    return b"".join(
+        np.asarray(answer[p.start : p.stop], np.dtype(p.ctype.removesuffix("_t")).newbyteorder("<")).tobytes()
+        for answer in answers
+        for p in parts
+    )
+
+
+def selftest_slice(
+    program: Program,
+    known: KnownAnswer,
+    where: tuple[str, str],
+    prefix: str,
+    tables: Tables,
+    parts: Sequence[Piece],
+) -> str:
     """Body of one slice of the self-test; ``tables`` are complete, with the inputs of the known answer at
     ``where``.
     """
-    readings = b"".join(READING.packed(reading) for reading in known.readings)
-    answer = zlib.crc32(readings, tables.crc) ^ 0xFFFFFFFF
+    trim, counts = where
+    answer = zlib.crc32(answer_bytes(known.answers, parts), tables.crc) ^ 0xFFFFFFFF
+    row = "row" if program.channels == 1 else f"row * {prefix.upper()}_CHANNELS"
     gaps = {
         "prefix": prefix,
         "PREFIX": prefix.upper(),
-        "frames": str(len(known.readings)),
+        "frames": str(len(known.answers)),
+        "last": str(len(known.answers) - 1),
+        "row": f"(frame > {known.lead}U) ? (frame - {known.lead}U) : 0U" if known.lead else "frame",
         "temperature": str(known.temperature),
+        "answer": f"0x{answer:08X}",
+        "trim": trim,
+        "counts": f"&{counts}[{row}]",
+        "crcs": "\n".join(_crc_calls(parts, prefix)),
     }
-    return fill(
-        _SLICE,
-        gaps
-        | {
-            "reading_length": str(READING.end),
-            "answer": f"0x{answer:08X}",
-            "trim": where[0],
-            "counts": where[1],
-        },
-    )
+    return fill(_SLICE, gaps)
+
+
+def _crc_calls(parts: Sequence[Piece], prefix: str) -> list[str]:
+    """One call for each run of bytes without a gap."""
+    runs = list[tuple[str, int, int]]()
+    for part in parts:
+        if runs and runs[-1][0] == part.pointer and sum(runs[-1][1:]) == part.offset:
+            pointer, offset, length = runs.pop()
+            runs.append((pointer, offset, length + part.length))
+        else:
+            runs.append((part.pointer, part.offset, part.length))
+    return [
+        f"        test->crc = {prefix}_crc(test->crc, "
+        f"&((const volatile uint8_t *){pointer})[{offset}U], {length}U);"
+        for pointer, offset, length in runs
+    ]
 
 
 def volume_function(table: VolumeTable, prefix: str, tables: Tables) -> str:

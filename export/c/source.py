@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from dataset.errors import ProgramError
 from export.c import blocks, interface
@@ -29,8 +29,8 @@ from export.c.layout import (
 from export.c.memory import MemoryLayout, member_type, memory_layout
 from export.c.ops import ELEMENT, WHOLE, Context, layer, local, loop, note
 from export.c.prefix import check_prefix
-from export.c.text import fill, literal, span_text, template
-from export.known_answer import known_answer
+from export.c.text import TYPE_BYTES, fill, literal, span_text, template
+from export.evidence.known_answer import known_answer
 from export.volume import VolumeTable
 from training.program import OPS, TEMPERATURE_RANGE, Interval, Node, Program, analyse, model_id
 
@@ -56,6 +56,8 @@ class Body:
     lines: tuple[str, ...]
     values: Mapping[str, Value]
     pools: Mapping[str, int]  # elements of the scratch by their type
+    kept: Mapping[str, Value] = field(default_factory=dict)  # where last layers lie in the scratch
+    sizes: Mapping[str, int] = field(default_factory=dict)  # of the nodes
 
 
 def emit_c(
@@ -81,7 +83,8 @@ def emit_c(
     _check(program)
     program = analyse(program)
     tables, shared = Tables(f"{prefix}_tables"), Kernels(kernels, assembly)
-    step_text, step = _step(program, prefix, tables, shared)
+    known = known_answer(program)
+    step_text, step = _step(program, prefix, tables, shared, known.layers)
     gaps = {
         "prefix": prefix,
         "PREFIX": prefix.upper(),
@@ -94,10 +97,10 @@ def emit_c(
         "trim_check": interface.trim_check(program, prefix),
         "volume": "" if volume is None else interface.volume_function(volume, prefix, tables),
     }
-    known = known_answer(program)
     where = interface.add_known(program, known, tables)
-    gaps["selftest_slice"] = interface.selftest_slice(known, where, prefix, tables)
     layout = memory_layout(program, step.pools, tables)
+    parts = interface.pieces(layout, _layer_rows(known.layers, step, layout))
+    gaps["selftest_slice"] = interface.selftest_slice(program, known, where, prefix, tables, parts)
     gaps["tables"] = blocks.aggregate(tables, layout.tables, prefix)
     gaps["helpers"] = interface.crc(program, prefix) + blocks.helpers(
         gaps["prepare"] + gaps["step"] + gaps["volume"], prefix, shared
@@ -188,15 +191,30 @@ def _init(program: Program, prefix: str) -> str:
     return _indented(lines)
 
 
-def _step(program: Program, prefix: str, tables: Tables, shared: Kernels) -> tuple[str, Body]:
+def _layer_rows(layers: Sequence[str], step: Body, layout: MemoryLayout) -> tuple[tuple[str, int, int], ...]:
+    """Where the scratch holds the last layers behind a step: type, offset in bytes, elements."""
+    starts = {member.name: member.offset for member in layout.scratch.members}
+    rows = []
+    for name in layers:
+        value = step.kept[name]
+        pool = POOLS[value.ctype]
+        rows.append((value.ctype, starts[pool] + TYPE_BYTES[value.ctype] * value.offset, step.sizes[name]))
+    return tuple(rows)
+
+
+def _step(
+    program: Program, prefix: str, tables: Tables, shared: Kernels, layers: Sequence[str]
+) -> tuple[str, Body]:
+    """``layers``: values that the self-test reads in the scratch behind the step."""
     nodes, renewed = _renewals(program)
-    keep = (*program.outputs.values(), *renewed.values())
+    keep = (*program.outputs.values(), *renewed.values(), *layers)
     known: dict[str, Value] = {"counts": _counts("counts", program)}
     known |= {n: Value(local(n), True) for n in ("temperature", "faults")}
     intervals = program.inputs | program.prepared_intervals | {s.name: s.interval for s in program.states}
     known |= {n: _member("prepared", n, i) for n, i in program.prepared_intervals.items()}
     known |= {s.name: _member("state", s.name, s.interval) for s in program.states}
     body = _body(nodes, keep, known, {}, intervals, "scratch->", Context(prefix, tables, "t", kernels=shared))
+    body = _with_kept(body, {n.name: n.size for n in nodes}, layers)
     used = _used(nodes, keep)
     inner = [*_loads(program, used), *body.lines]
     for name, value in renewed.items():
@@ -224,6 +242,20 @@ _PARAMETERS = {
     "scratch": r"scratch->",
     "counts": r"\bcounts\[",
 }
+
+
+def _with_kept(body: Body, sizes: Mapping[str, int], layers: Sequence[str]) -> Body:
+    """Single values of ``layers`` get a place in the scratch too, behind its words."""
+    kept = {name: body.values[name] for name in layers}
+    pools, lines = dict(body.pools), list(body.lines)
+    for name in layers:
+        if sizes[name] == 1:
+            place = Value(f"scratch->{POOLS['int32_t']}", False, pools.get("int32_t", 0))
+            lines.append(f"{place.put(0, kept[name].at(0))} /* for the self-test */")
+            pools["int32_t"] = place.offset + 1
+            kept[name] = place
+    ordered = {t: pools[t] for t in sorted(pools, key=lambda t: (-TYPE_BYTES[t], t))}
+    return replace(body, lines=tuple(lines), pools=ordered, kept=kept, sizes=dict(sizes))
 
 
 def _withheld(prefix: str) -> list[str]:

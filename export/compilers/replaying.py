@@ -4,7 +4,6 @@ by frame.
 
 from __future__ import annotations
 
-import io
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -55,14 +54,8 @@ def replay_on_host(program: Program, frames: Frames, trim: NDArray[np.int64] | N
     head = _interpreted(program, counts, warm, first, trim)
     if its_trim is None:
         raise InputError("trim", "none given", "one count per channel of " + " and ".join(program.trim_kinds))
-    trims = np.where(
-        first[:, None] == 1, its_trim, 0
-    )  # the harness reads a stream's trim in its first row only
-    text = io.BytesIO()
-    np.savetxt(
-        text, np.column_stack([first, trims, counts, warm, np.zeros_like(first)]), fmt="%d", delimiter=","
-    )
-    readings, _ = run_rows(build_host(emit_c(program)), text.getvalue(), len(frames))
+    rows = _rows(first, its_trim, np.column_stack([counts, warm, np.zeros_like(first)]))
+    readings, _ = run_rows(build_host(emit_c(program)), rows, len(frames))
     if not np.array_equal(readings[: len(head)], head):
         frame = int(np.argmax((readings[: len(head)] != head).any(axis=1)))
         raise ToolError(
@@ -71,6 +64,16 @@ def replay_on_host(program: Program, frames: Frames, trim: NDArray[np.int64] | N
             f"{head[frame].tolist()}, as the interpreter has it",
         )
     return Replayed(readings, restarts, np.diff(frames.t_ms)[restarts - 1])
+
+
+def _rows(first: Array, trim: Array, inputs: Array) -> bytes:
+    """Rows as the harness reads them: the trim stands where a stream starts."""
+    beginning = ",".join(map(str, ["1", *trim.tolist()]))
+    lines = (
+        f"{beginning if starts else '0'},{','.join(map(str, row))}"
+        for starts, row in zip(first.tolist(), inputs.tolist(), strict=True)
+    )
+    return "\n".join([*lines, ""]).encode()
 
 
 def _tenths(frames: Frames) -> Array:

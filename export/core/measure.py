@@ -17,7 +17,8 @@ from export.core.emulator import Machine
 from export.core.flow import NotFollowed
 from export.core.timing import Timing
 from export.cores import find_core
-from export.vectors import Vectors, make_vectors
+from export.evidence.drawing import make_vectors
+from export.vectors import Vectors
 from export.volume import VolumeTable
 from training.costs import Cost
 from training.program import Program, digest

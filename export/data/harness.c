@@ -4,8 +4,8 @@
  *   cc -std=c99 harness.c @prefix@.c -o harness
  *   ./harness < vectors.csv > readings.csv
  *
- * A row holds first (1 where a stream starts at power-on), trim counts when the model uses them, counts, temperature and fault mask;
- * what stands behind them is not read. A line that does not start with a digit is a heading. One line is printed per row:
+ * A row holds first (1 where a stream starts at power-on), there trim counts when the model uses them, counts, temperature and fault
+ * mask; what stands behind them is not read. A line that does not start with a digit is a heading. One line is printed per row:
  * low, level, high, validity, flags, reason, then the values of the state. There is no test in here: compare the output with the expected columns.
  */
 #include "@prefix@.h"
@@ -75,7 +75,7 @@ int main(void)
             continue;
         }
         const long first = next_number(&text);
-        for (int k = 0; k < @PREFIX@_TRIM_COUNTS; ++k) {
+        for (int k = 0; (first != 0) && (k < @PREFIX@_TRIM_COUNTS); ++k) {
             trim[k] = (@prefix@_count_t)next_number(&text);
         }
         for (size_t k = 0U; k < @PREFIX@_CHANNELS; ++k) {

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from export.known_answer import middle_trim, tank_fills
+from export.evidence.fills import middle_trim, tank_fills
 from export.onnx.run import float_levels
 from training.program import (
     LEVEL_UNITS_PER_MM,

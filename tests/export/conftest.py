@@ -36,7 +36,8 @@ from export.bundle.manifest import Provenance
 from export.c.source import CSource, emit_c
 from export.compilers.toolchain import Image, build_core, build_host, run_host
 from export.core.emulator import EmulatedRun, Machine
-from export.vectors import Vectors, make_vectors
+from export.evidence.drawing import make_vectors
+from export.vectors import Vectors
 from training.costs import Cost
 from training.program import Array, Builder, Interval, Program, digest, running_range, to_json
 

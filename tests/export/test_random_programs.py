@@ -24,9 +24,10 @@ from export.c.source import CSource, emit_c
 from export.compilers.toolchain import build_core, lint
 from export.compilers.twin import Together, build_together, ranges_held
 from export.core.emulator import Machine
+from export.evidence.drawing import make_vectors
 from export.onnx.graph import emit_onnx, emit_prepare_onnx, emit_scan_onnx
 from export.onnx.run import Runtime, in_onnxruntime, in_reference, run_prepare, run_scan, run_step
-from export.vectors import Vectors, make_vectors
+from export.vectors import Vectors
 from training.program import OPS, OUTPUTS, Array, Builder, Node, Program, digest, running_range, step, vector
 from training.program.ops import Attribute
 

@@ -50,6 +50,7 @@ from dataset.text.write import MARK_COLUMNS, REVISION_COLUMNS
 from export import trim_bytes, vectors
 from export.bundle import packing
 from export.bundle.manifest import MANIFEST, read_manifest
+from export.evidence.drawing import make_vectors
 from export.onnx.graph import emit_onnx
 from export.onnx.run import in_onnxruntime, in_reference
 from training.program import Builder, Program
@@ -296,7 +297,7 @@ READERS: Mapping[str, Reader] = {
     "zip": Reader(_unpack, lambda: [packing.pack({"manifest.json": b"{}", "p.c": b"int x;" * 20})]),
     "vectors": Reader(
         _text(lambda text: vectors.from_csv(_program(), text)),
-        lambda: [vectors.to_csv(vectors.make_vectors(_program(), 8, 1)).encode()],
+        lambda: [vectors.to_csv(make_vectors(_program(), 8, 1)).encode()],
     ),
     "layout": Reader(
         _in_file("x.csv", read_layout),

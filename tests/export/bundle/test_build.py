@@ -31,7 +31,8 @@ from export.bundle.manifest import (
 )
 from export.bundle.verify import verify_files
 from export.c.prefix import check_prefix
-from export.vectors import corners, from_csv, make_vectors, to_csv
+from export.evidence.drawing import corners, make_vectors
+from export.vectors import from_csv, to_csv
 from export.volume import VolumeTable
 from training.program import OUTPUTS, VALID, Builder, Program, digest
 

@@ -252,7 +252,7 @@ def test_long_vectors_are_not_read(
     many = "".join([*lines[:2], *lines[2:] * 30]).encode()
     code, answers = verified(resealed({**whole_bundle, "vectors.csv": many}))
     assert code == 1
-    assert "300300 rows; expected at most" in answers["vectors"]
+    assert "lines; expected at most" in answers["vectors"]
     endless = "".join(["# stream_frames=10010\n", *lines[1:]]).encode()
     code, answers = verified(resealed({**whole_bundle, "vectors.csv": endless}))
     assert code == 1

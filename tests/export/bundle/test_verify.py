@@ -241,10 +241,9 @@ def test_missing_corner_fails(whole_bundle: Files) -> None:
     """A corner of the input domain that is no longer among the vectors is noticed."""
     lines = whole_bundle["vectors.csv"].decode().splitlines(keepends=True)
     frames = int(lines[0].split("=")[1])
-    extra = lines[
-        2 + 20 * frames : 2 + 40 * frames
-    ]  # twenty streams of no corners stand in for the first twenty, which hold them
-    changed = "".join([*lines[:2], *extra, *lines[2 + 20 * frames :]]).encode()
+    # twenty streams of no corners stand in for the first twenty, which hold them
+    extra = lines[3 + 20 * frames : 3 + 40 * frames]
+    changed = "".join([*lines[:3], *extra, *lines[3 + 20 * frames :]]).encode()
     answers = failed(resigned({**whole_bundle, "vectors.csv": changed}), {"vectors"})
     assert answers["vectors"].startswith("the corner [")
 
@@ -255,15 +254,19 @@ def test_wrong_expectation_is_named(whole_bundle: Files, column: str) -> None:
     what was expected.
     """
     lines = whole_bundle["vectors.csv"].decode().splitlines()
-    at = lines[1].split(",").index(column)
-    row = lines[2 + 4321].split(",")
+    frames = int(lines[0].split("=")[1])
+    number = 4321 // frames * frames if column.startswith("prepared") else 4321
+    line = 3 + number
+    at = lines[1 if number % frames == 0 else 2].split(",").index(column)
+    row = lines[line].split(",")
     row[at] = str(int(row[at]) ^ 1)
-    lines[2 + 4321] = ",".join(row)
+    lines[line] = ",".join(row)
     answers = failed(
         resigned({**whole_bundle, "vectors.csv": ("\n".join(lines) + "\n").encode()}), {"vectors"}
     )
     assert re.search(
-        r"1 of \d+ vectors differ, the first is 4321: .*(counts|trim) \[.*got \[.*expected \[",
+        rf"(1|{frames}) of \d+ vectors differ, the first is {number}: "
+        r".*(counts|trim) \[.*got \[.*expected \[",
         answers["vectors"],
     )
 

@@ -20,7 +20,7 @@ from export.compilers.toolchain import WARNINGS, build_core, lint
 from export.compilers.twin import build_together
 from export.core.emulator import Machine
 from export.cores import find_core
-from export.vectors import make_vectors
+from export.evidence.drawing import make_vectors
 from training.program import Builder, Program
 
 Expose = Callable[..., Program]

@@ -17,7 +17,7 @@ from export.c.ops import ELEMENT, WHOLE
 from export.c.source import CSource, emit_c
 from export.compilers.toolchain import build_core, build_host, lint, run_host
 from export.core.emulator import Machine
-from export.vectors import make_vectors
+from export.evidence.drawing import make_vectors
 from training.program import OPS, Builder, Program
 
 Expose = Callable[..., Program]

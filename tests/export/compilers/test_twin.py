@@ -20,7 +20,8 @@ from export.c.source import emit_c
 from export.c.text import template
 from export.compilers.toolchain import compile_host
 from export.compilers.twin import Together, build_together, ranges_held, with_ranges
-from export.vectors import expect, make_vectors
+from export.evidence.drawing import make_vectors
+from export.vectors import expect
 from export.volume import VolumeTable
 from training.program import Builder, Program, matrix
 

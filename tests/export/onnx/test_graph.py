@@ -14,6 +14,7 @@ import onnxruntime
 import pytest
 
 from dataset.errors import InputError, ProgramError
+from export.evidence.drawing import make_vectors
 from export.onnx.graph import (
     FRAME,
     IR_VERSION,
@@ -25,7 +26,6 @@ from export.onnx.graph import (
 )
 from export.onnx.ops import EMITTERS
 from export.onnx.run import Runtime, in_onnxruntime, in_reference, run_prepare, run_scan, run_step
-from export.vectors import make_vectors
 from training.program import OPS, OUTPUTS, Builder, Program, digest, initial_state, run
 
 RUNTIMES: dict[str, Callable[[bytes], Runtime]] = {"onnxruntime": in_onnxruntime, "reference": in_reference}

@@ -1,0 +1,109 @@
+"""A search for inputs that visit a side which streams made at large leave out.
+
+Each comparison and each clip has a margin: how far its value is from the side wanted. Inputs with the best
+margins are altered at random, the better ones kept, for a fixed number of rounds: the same seed gives the
+same streams.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from export.evidence.decisions import Decisions, Side
+from export.evidence.streams import Streams, joined, run_through
+from training.program import Array, Node, scalar
+
+_PARENTS, _CHILDREN, _ROUNDS = 24, 10, 40
+_KEPT = 16  # streams added for a side that was reached
+_MOST_SIDES = 40
+
+
+def reach(
+    decisions: Decisions,
+    pool: Streams,
+    least: int,
+    rng: np.random.RandomState,
+    *,
+    inner: bool = False,
+    one_unit: bool = False,
+) -> list[Streams]:
+    """Streams that visit sides which ``pool`` visits in fewer than ``least`` frames, as far as any are found.
+
+    ``inner``: sides of inner clips too; otherwise decisions only. ``one_unit``: trims stay as they are.
+    """
+    visits = decisions.visits(pool).sum(axis=0)
+    nodes = {node.name: node for node in decisions.program.step}
+    found = []
+    lacking = [
+        side
+        for side, n in zip(decisions.sides, visits, strict=True)
+        if (side.fork.decision or inner) and n < least and side.fork.node in nodes
+    ]
+    for side in lacking[:_MOST_SIDES]:
+        node = nodes[side.fork.node]
+        if node.op in ("greater", "clip"):
+            found.append(_towards(decisions, side, node, pool, rng, one_unit))
+    return found
+
+
+def _towards(
+    decisions: Decisions,
+    side: Side,
+    node: Node,
+    pool: Streams,
+    rng: np.random.RandomState,
+    one_unit: bool,
+) -> Streams:
+    """Streams near the side of one fork: the best after all rounds."""
+    margin = _margins(decisions, side, node, pool)
+    best = pool.take(np.argsort(-margin, kind="stable")[:_PARENTS])
+    for k in range(_ROUNDS):
+        everyone = joined([best, _altered(decisions, best, rng, 0.5 ** (k / 4), one_unit)])
+        margin = _margins(decisions, side, node, everyone)
+        best = everyone.take(np.argsort(-margin, kind="stable")[:_PARENTS])
+    return best.take(slice(0, _KEPT))
+
+
+def _margins(decisions: Decisions, side: Side, node: Node, streams: Streams) -> Array:
+    """How far each stream goes to the side at its best frame, (n,); above 0 it is there."""
+    best = np.full(len(streams), np.iinfo(np.int64).min)
+    for values in run_through(decisions.program, streams, node.inputs):
+        best = np.maximum(best, _margin(side, node, values))
+    return best
+
+
+def _margin(side: Side, node: Node, values: Mapping[str, Array]) -> Array:
+    code = side.fork.codes[side.index]
+    columns = [values[name] for name in node.inputs]
+    first, *others = (column[:, min(side.fork.element, column.shape[1] - 1)] for column in columns)
+    if node.op == "greater":
+        return np.asarray(first - others[0] if code else others[0] - first + 1)
+    low, high = scalar(node.attributes, "low"), scalar(node.attributes, "high")
+    if code == 0:
+        return np.asarray(np.minimum(first - low, high - first) + 1)
+    return np.asarray(low - first if code < 0 else first - high)
+
+
+def _altered(
+    decisions: Decisions, parents: Streams, rng: np.random.RandomState, scale: float, one_unit: bool
+) -> Streams:
+    """Children of each stream: some channels moved by some of their swing, through all frames; some trims
+    too.
+    """
+    program = decisions.program
+    rows = np.repeat(np.arange(len(parents)), _CHILDREN)
+    children = parents.take(rows)
+    n, _, channels = children.counts.shape
+    moved = rng.random_sample((n, channels)) < 0.4
+    wide = np.ptp(children.counts.reshape(n, -1), axis=1)[:, None] + 1 + program.count_max * 0.002
+    by = np.rint(rng.normal(size=(n, channels)) * moved * wide * scale).astype(np.int64)
+    counts = np.clip(children.counts + by[:, None], 0, program.count_max)
+    trim = children.trim
+    if program.trim is not None and not one_unit:
+        low, high = np.asarray(program.trim.low), np.asarray(program.trim.high)
+        shift = rng.normal(size=trim.shape) * (high - low) * 0.2 * scale
+        shift = shift * (rng.random_sample((n, 1)) < 0.3)
+        trim = np.clip(trim + np.rint(shift).astype(np.int64), low, high)
+    return Streams(trim, counts, children.temperature, children.faults)

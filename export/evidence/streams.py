@@ -1,0 +1,70 @@
+"""Streams of inputs: what a unit gives a program from power-on, frame after frame."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from training.program import NO_TEMPERATURE, Array, Program, initial_state, prepare
+from training.program.interpreter import trace
+
+
+@dataclass(frozen=True)
+class Streams:
+    """Inputs of ``n`` streams of equal length, all int64.
+
+    ``trim`` (n, trim size; n, 0 without trim), ``counts`` (n, frames, channels), ``temperature`` and
+    ``faults`` (n, frames). Each stream starts at power-on.
+    """
+
+    trim: Array
+    counts: Array
+    temperature: Array
+    faults: Array
+
+    def __len__(self) -> int:
+        return len(self.counts)
+
+    @property
+    def frames(self) -> int:
+        return int(self.counts.shape[1])
+
+    def take(self, rows: Array | slice) -> Streams:
+        """The streams at ``rows``."""
+        return Streams(self.trim[rows], self.counts[rows], self.temperature[rows], self.faults[rows])
+
+
+def joined(parts: Sequence[Streams]) -> Streams:
+    """All streams of ``parts`` in their order; they must be equally long."""
+    return Streams(
+        np.concatenate([part.trim for part in parts]),
+        np.concatenate([part.counts for part in parts]),
+        np.concatenate([part.temperature for part in parts]),
+        np.concatenate([part.faults for part in parts]),
+    )
+
+
+def held(trim: Array, counts: Array, frames: int) -> Streams:
+    """Streams whose counts (n, channels) stay as they are; no temperature, no faults."""
+    n = len(counts)
+    return Streams(
+        trim,
+        np.repeat(counts[:, None], frames, axis=1),
+        np.full((n, frames), NO_TEMPERATURE, np.int64),
+        np.zeros((n, frames), np.int64),
+    )
+
+
+def run_through(program: Program, streams: Streams, names: Sequence[str]) -> Iterator[dict[str, Array]]:
+    """For each frame in turn the named values of prepare's results, inputs, state and step, (n, size) each,
+    and ``next_state`` (n, state size): the state behind the frame.
+    """
+    ready = prepare(program, streams.trim if program.trim is not None else None)
+    ready = np.broadcast_to(ready, (len(streams), program.prepared_size))
+    state = initial_state(program, len(streams))
+    for k in range(streams.frames):
+        given = (streams.counts[:, k], streams.temperature[:, k], streams.faults[:, k])
+        state, values = trace(program, *given, state, ready, names)
+        yield values | {"next_state": state}

@@ -1,0 +1,82 @@
+"""Vectors come from where a program works: every side of every decision is visited, and the same call draws
+the same streams.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from export.evidence.drawing import LEAST_EMPTY, LEAST_VALID, LEAST_VISITS, corners, draw, shares, vectors_of
+from export.evidence.streams import Streams
+from training.program import Builder, Program
+
+
+@pytest.fixture(params=["strip", "two_nets", "forest", "every_op", "inverse_law"])
+def program(request: pytest.FixtureRequest, all_built: dict[str, Any]) -> Program:
+    """Programs of every family that reach a level."""
+    found: Program = all_built[request.param].program
+    return found
+
+
+def test_every_decision_is_visited(program: Program) -> None:
+    """Each side often enough, and as many valid readings as are asked for."""
+    drawn = draw(program, 6000, 0)
+    lacking = {
+        side.name: int(n)
+        for side, n in zip(drawn.decisions.sides, drawn.visits, strict=True)
+        if side.fork.decision and n < LEAST_VISITS
+    }
+    # the sum under this clip can't be negative, which its intervals don't show
+    lacking.pop("v33 (clip): below", None)
+    lacking.pop("flags (foam): set", None)  # here the largest of three, of which the second never is
+    assert lacking == {}
+    found = shares(vectors_of(program, drawn.streams).readings)
+    assert found["valid"] >= LEAST_VALID
+    codes = [c for side in drawn.decisions.sides if side.fork.kind == "output" for c in side.fork.codes]
+    assert found["empty"] >= LEAST_EMPTY or 2 not in codes
+
+
+def test_corners_are_among_them(program: Program) -> None:
+    """Every corner of the domain stands in the first streams."""
+    streams = draw(program, 600, 0).streams
+    rows = np.concatenate(
+        [streams.counts, streams.temperature[:, :, None], streams.faults[:, :, None]], axis=2
+    ).reshape(-1, program.channels + 2)
+    assert {tuple(row) for row in corners(program).tolist()} <= {tuple(row) for row in rows.tolist()}
+
+
+def test_the_same_again(program: Program) -> None:
+    """The same program, count and seed give the same streams; another seed gives others."""
+    first, again, other = (draw(program, 400, seed).streams for seed in (3, 3, 4))
+    assert all(np.array_equal(getattr(first, f), getattr(again, f)) for f in ("trim", "counts", "faults"))
+    assert not np.array_equal(first.counts, other.counts)
+
+
+def test_a_rare_side_is_searched_for() -> None:
+    """A decision that one count in a million draws would meet is reached by its margin."""
+    b = Builder("rare", count_bits=20, channels=2, period_ms=100, span=640)
+    first, second = (b.node("take", "counts", indices=(k,)) for k in (0, 1))
+    apart = b.node("abs", b.node("sub", first, second))
+    rare = b.node("greater", apart, b.const(1_048_000), name="far_apart")
+    zero = b.const(0)
+    drawn = draw(b.finish(low=zero, level=zero, high=zero, validity=rare, flags=zero), 2000, 0)
+    named = {side.name: int(n) for side, n in zip(drawn.decisions.sides, drawn.visits, strict=True)}
+    assert named["far_apart (comparison): above"] >= LEAST_VISITS
+
+
+def test_sessions_are_half_of_it(all_built: dict[str, Any]) -> None:
+    """Where there are streams of sessions, half the streams are theirs; what is made does not
+    depend on them.
+    """
+    program = all_built["strip"].program
+    given = draw(program, 2400, 9).streams
+    drawn = draw(program, 1600, 0, given)
+    assert len(drawn.sources) == len(drawn.streams) - drawn.made == len(drawn.streams) // 2
+    theirs = drawn.streams.take(slice(drawn.made, None))
+    assert np.array_equal(theirs.counts, given.take(np.asarray(drawn.sources)).counts)
+    reversed_ones = Streams(given.trim[::-1], given.counts[::-1], given.temperature, given.faults)
+    other = draw(program, 1600, 0, reversed_ones)
+    assert np.array_equal(other.streams.counts[: other.made], drawn.streams.counts[: drawn.made])

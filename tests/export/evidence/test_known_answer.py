@@ -1,0 +1,54 @@
+"""The known answer notices single breaks, those too that had no part in choosing it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from export.evidence.breaks import breaks, last_layers, may_choose, run_broken
+from export.evidence.drawing import draw
+from export.evidence.known_answer import known_answer, sequence
+from training.program import OUTPUTS, Program, run
+
+
+@pytest.fixture(params=["two_nets"])
+def program(request: pytest.FixtureRequest, all_built: dict[str, Any]) -> Program:
+    """Two nets on pads with trims."""
+    found: Program = all_built[request.param].program
+    return found
+
+
+def test_answers_are_the_interpreters(program: Program) -> None:
+    """Frame by frame from power-on, as the interpreter runs the program, whose ranges it asserts."""
+    known = known_answer(program)
+    stream = sequence(np.asarray(known.trim), np.asarray(known.rows), known.lead)
+    trim = None if program.trim is None else np.asarray(known.trim)
+    readings = run(program, stream.counts[0], stream.temperature[0], stream.faults[0], trim)
+    assert readings.table().tolist() == [list(reading) for reading in known.readings]
+
+
+def test_breaks_held_out_are_noticed(program: Program) -> None:
+    """Of the breaks that change a reading on other streams and were not asked when rows were chosen, four of
+    five change the answer.
+    """
+    known, others = known_answer(program), draw(program, 3000, 77).streams
+    stream = sequence(np.asarray(known.trim), np.asarray(known.rows), known.lead)
+    whole, seen = run_broken(program, others, None, ()), run_broken(program, stream, None, known.layers)
+    noticed = [
+        (run_broken(program, stream, b, known.layers) != seen).any()
+        for b in breaks(program)
+        if not may_choose(b) and (run_broken(program, others, b, ()) != whole)[:, :, : len(OUTPUTS)].any()
+    ]
+    assert len(noticed) > 20
+    assert np.mean(noticed) > 0.8
+
+
+def test_without_a_break_nothing_differs(program: Program) -> None:
+    """The way breaks are run gives what the interpreter gives where nothing is broken."""
+    streams = draw(program, 400, 5).streams
+    answers = run_broken(program, streams, None, last_layers(program))
+    trim = None if program.trim is None else streams.trim[3]
+    table = run(program, streams.counts[3], streams.temperature[3], streams.faults[3], trim).table()
+    assert np.array_equal(answers[3, :, : len(OUTPUTS)], table)
