@@ -77,10 +77,12 @@ def compare(
     progress: Progress = silent,
 ) -> Comparison:
     """Compare a candidate, ``second``, with the model in use on the same frames. The prove groups, where they
-    are asked for, are opened and counted.
+    are asked for, are opened and counted: once for the same two models, since whoever looks again, such as
+    for a page, sees the same.
 
     Raises:
-        InputError: groups that are not there, or that one of the models has seen; trims that are not there.
+        InputError: a model and itself, models for different tanks, groups that are not there, or that one of
+            the models has seen; trims that are not there.
         NotFoundError: a model, frozen set, limits or a budget that the store does not have.
     """
     from training.judging.comparing import compare as difference
@@ -89,6 +91,7 @@ def compare(
     from training.program import from_json
 
     models = (store.model(first), store.model(second))
+    _refuse_pair(*models)
     frozen = models[0].frozen if by.frozen is None else store.frozen_set(by.frozen)
     limits = store.limits(by.limits) if by.limits is not None else models[0].limits or models[1].limits
     budget = None if by.budget is None else store.budget(by.budget)
@@ -107,14 +110,29 @@ def compare(
     for model in models:
         judged.append(judge_model(model, data, rows, cold=True))
         progress(model.name, len(judged), len(models))
-    openings = (
-        store.open_prove(frozen, f"compare {first} {second}")
-        if by.role is Role.PROVE
-        else store.prove_openings(frozen)
-    )
+    purpose = f"compare {first} {second}"
+    opens = by.role is Role.PROVE and purpose not in store.prove_purposes(frozen)
+    openings = store.open_prove(frozen, purpose) if opens else store.prove_openings(frozen)
     figures = difference(judged[0], judged[1], limits, by.seed)
     costs = tuple(_cost(model, budget) for model in models)
     return Comparison(first, second, frozen, by.role, openings, limits, costs, figures)
+
+
+def _refuse_pair(first: Model, second: Model) -> None:
+    """A model beside itself, and models that no tank has in common, say nothing."""
+    where = f"models {first.name} and {second.name}"
+    if first.sha256 == second.sha256:
+        raise InputError(
+            where, "one and the same program", "two models that differ", "name another candidate"
+        )
+    tanks = [sorted({s.mounting.tank.ref for s in model.frozen.sessions}) for model in (first, second)]
+    if set(tanks[0]).isdisjoint(tanks[1]):
+        raise InputError(
+            where,
+            f"made for tank {', '.join(tanks[0])} and for tank {', '.join(tanks[1])}",
+            "two models for the same tank",
+            "'innage retrain' weighs a model of an earlier tank against refits for the new one",
+        )
 
 
 def _refuse_seen(

@@ -21,7 +21,11 @@ from dataset.records import (
     Limits,
     Mark,
     Model,
+    Mounting,
+    NewSession,
     Role,
+    Source,
+    Tank,
     Trim,
     TrimKind,
     Unit,
@@ -96,6 +100,55 @@ def test_a_candidate_that_loses_is_said_and_exits_1(store: Path, tmp_path: Path)
     assert facts["openings"] == 2
     assert (facts["losses"], len(facts["gains"])) == ([], 2)
     assert facts["classes"]["all"]["error_mm"]["value"] == -2.0
+
+
+def test_the_page_of_a_comparison_takes_no_opening_of_its_own(store: Path, tmp_path: Path) -> None:
+    """The same two models on the same set, looked at again, are the same figures; another pair is another
+    opening.
+    """
+    page = ("report", "compare", "good", "bad", "--out", str(tmp_path / "page.html"))
+    assert innage(store, "compare", "good", "bad").exit_code == 1
+    assert innage(store, *page).exit_code == 0
+    assert "1 opening of" in (tmp_path / "page.html").read_text("utf-8")
+    assert innage(store, "compare", "bad", "good").exit_code == 0
+    with Store.open(store) as opened:
+        assert opened.prove_purposes(opened.frozen_set("all")) == ("compare good bad", "compare bad good")
+
+
+def test_a_model_and_itself_and_models_for_different_tanks_are_refused(store: Path) -> None:
+    """Before an opening of 'prove' is spent on a comparison that says nothing."""
+    with Store.open(store) as opened:
+        first = opened.session(opened.sessions()[0].id)
+        frames = opened.frames(first)
+
+        def higher(more: int) -> Frames:
+            return replace(frames, counts=(frames.counts + more).astype(np.uint32))
+
+        tall = opened.add_mounting(
+            Mounting("tall", opened.add_tank(Tank("tower", 0, 100.0)), first.mounting.sensor)
+        )
+        sessions = [
+            NewSession(
+                opened.unit(unit), first.liquid, tall, higher(k), first.marks, Source(f"{k}.csv", f"{k}" * 64)
+            )
+            for k, unit in enumerate(("u0", "u1", "u2"), 5)
+        ]
+        roles = {"u0": Role.FIT, "u1": Role.CHOOSE, "u2": Role.PROVE}
+        frozen = opened.freeze("tall", opened.add_sessions(sessions), GroupBy.UNIT, roles)
+        made, good = adds("tower", 64), opened.model("good")
+        opened.add_model(
+            replace(good, name="tower", sha256=digest(made), frozen=frozen, program=to_json(made))
+        )
+        opened.add_model(replace(good, name="again"))
+    for second, said in (
+        ("good", "models good and good: one and the same program; expected two models that differ"),
+        ("again", "models good and again: one and the same program"),
+        ("tower", "made for tank canister@1 and for tank tower@1; expected two models for the same tank"),
+    ):
+        done = innage(store, "compare", "good", second)
+        assert (done.exit_code, said in " ".join(done.stderr.split())) == (2, True), done.stderr
+    with Store.open(store) as opened:
+        assert [opened.prove_openings(opened.frozen_set(name)) for name in ("all", "tall")] == [0, 0]
 
 
 def test_sessions_that_a_model_was_made_from_are_refused(store: Path) -> None:

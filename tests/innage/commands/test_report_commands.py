@@ -45,7 +45,7 @@ from innage.pictures.heatmap import most_of, pieces
 PINNED = Path(__file__).parents[2] / "data" / "stores" / "0006_temperature.db"
 HOSTILE = "<script>console.log(1)</script><img src=x onerror=console.log(2)>\"a\" & 'b' $\\frac$ \u6c34 -->"
 PAGES = (
-    ("compare", "first", "first"),
+    ("compare", "first", "line"),
     ("session", "dedee24cfaa7"),
     ("frozen", "half-steps"),
     ("model", "first"),
@@ -55,10 +55,12 @@ PAGES = (
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     """Every kind of page, of a store with one measured session that was voided for a hostile reason, and of a
-    model beside itself.
+    model beside a straight line.
     """
     folder = tmp_path_factory.mktemp("reports")
     store = Path(shutil.copy(PINNED, folder / "innage.db"))
+    words_of_line = ("train", "half-steps", "--name", "line", "--family", "line", "--store", str(store))
+    assert CliRunner().invoke(app, words_of_line).exit_code == 0
     found = {}
     for kind, *words in PAGES:
         if kind == "session":  # what is compared must not be void
