@@ -11,14 +11,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from dataset.records import CountLaw, FrozenData, Limits, Model, Sensor, TrimKind
 from training.judging.answers import answer_classes
 from training.judging.comparing import whole_figures
-from training.judging.figures import AnsweredLimit, Figures
+from training.judging.figures import AnsweredLimit, DriftFigures, Figures, Stands, SweepFigures
 from training.judging.stored import judge_model
 from training.rows import Floats, Ints, Mask
 
@@ -99,15 +98,14 @@ def _dry(data: FrozenData, session: int, otherwise: Floats) -> Floats:
 
 def sweep(
     model: Model, data: FrozenData, chosen: Mask, limits: Limits | None, progress: Progress | None = None
-) -> dict[str, Any]:
-    """JSON-ready: ``rows`` one for each drift (the first is none at all), ``stands`` for each kind how far it
-    may go, ``answers`` to the limits without drift.
+) -> SweepFigures:
+    """What each drift does, for each kind how far it may go, and the answers to the limits without drift.
 
     A limit fails where it was met without drift and is not any more.
     """
     say = progress or (lambda what, done, total: None)
     tried: Sequence[Drift] = (Drift("none", 0), *drifts(data.counts.shape[1]))
-    rows: list[dict[str, Any]] = []
+    rows: list[DriftFigures] = []
     met: set[int] = set()
     without: list[AnsweredLimit] = []
     for done, drift in enumerate(tried):
@@ -123,45 +121,46 @@ def sweep(
         fails = [f"{answers[k].metric} {answers[k].condition}" for k in sorted(met - now)]
         rows.append(_row(drift, figures, fails))
     say("done", len(tried), len(tried))
-    return {
-        "rows": rows,
-        "stands": None if not met else stands(rows),
-        "answers": [answer.to_json() for answer in without],
-    }
+    return SweepFigures(tuple(rows), stands(rows) if met else None, tuple(without))
 
 
-def _row(drift: Drift, figures: Figures, fails: list[str]) -> dict[str, Any]:
+def _row(drift: Drift, figures: Figures, fails: list[str]) -> DriftFigures:
     every = figures.classes["all"]
-    return {
-        "kind": drift.kind,
-        "amount": drift.amount,
-        "p95_mm": every.p95_mm,
-        "accepted_share": every.accepted_share,
-        "false_wet_episodes": figures.false_wet.wrong,
-        "empty_episodes": figures.false_wet.episodes,
-        "fails": fails,
-    }
+    return DriftFigures(
+        kind=drift.kind,
+        amount=drift.amount,
+        p95_mm=every.p95_mm,
+        accepted_share=every.accepted_share,
+        false_wet_episodes=figures.false_wet.wrong,
+        empty_episodes=figures.false_wet.episodes,
+        fails=tuple(fails),
+    )
 
 
-def stands(rows: Sequence[dict[str, Any]]) -> dict[str, Any]:
+def stands(rows: Sequence[DriftFigures]) -> Stands:
     """For baseline, gain and film, how many per cent before a limit fails (the last step that held, 0 for
     none); for pads, which may die.
     """
-    ways: dict[str, Any] = {"film_pct": _held([r for r in rows if r["kind"] == "film"])}
-    for kind in ("baseline", "gain"):
-        for sign, way in zip(DIRECTIONS, ("up", "down"), strict=True):
-            ways[f"{kind}_{way}_pct"] = _held(
-                [r for r in rows if r["kind"] == kind and r["amount"] * sign > 0]
-            )
-    ways["dead_pads"] = [int(row["amount"]) for row in rows if row["kind"] == "dead pad" and not row["fails"]]
-    return ways
+
+    def held(kind: str, sign: int) -> float:
+        return _held([row for row in rows if row.kind == kind and row.amount * sign > 0])
+
+    up, down = DIRECTIONS
+    return Stands(
+        film_pct=_held([row for row in rows if row.kind == "film"]),
+        baseline_up_pct=held("baseline", up),
+        baseline_down_pct=held("baseline", down),
+        gain_up_pct=held("gain", up),
+        gain_down_pct=held("gain", down),
+        dead_pads=tuple(int(row.amount) for row in rows if row.kind == "dead pad" and not row.fails),
+    )
 
 
-def _held(rows: Sequence[dict[str, Any]]) -> float:
+def _held(rows: Sequence[DriftFigures]) -> float:
     """The size of the last step before the first that fails."""
     held = 0.0
     for row in rows:
-        if row["fails"]:
+        if row.fails:
             break
-        held = abs(row["amount"])
+        held = abs(row.amount)
     return held

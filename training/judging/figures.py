@@ -310,6 +310,42 @@ class AnsweredLimit(Kept):
     or_mm: float | None = field(default=None, metadata=_SPARSE)
 
 
+@dataclass(frozen=True)
+class DriftFigures(Kept):
+    """What one drift does to a model; ``fails``: limits that were met without, each 'metric condition'."""
+
+    kind: str
+    amount: float
+    p95_mm: float | None
+    accepted_share: float | None
+    false_wet_episodes: int
+    empty_episodes: int
+    fails: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Stands(Kept):
+    """How far each kind of drift may go, in per cent, and which pads may die."""
+
+    film_pct: float
+    baseline_up_pct: float
+    baseline_down_pct: float
+    gain_up_pct: float
+    gain_down_pct: float
+    dead_pads: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class SweepFigures(Kept):
+    """One row for each drift, the first none at all; ``answers`` are to the limits without drift, ``stands``
+    is None where none of them was met.
+    """
+
+    rows: tuple[DriftFigures, ...]
+    stands: Stands | None
+    answers: tuple[AnsweredLimit, ...]
+
+
 @cache
 def _kinds(record: type[Kept]) -> dict[str, Any]:
     return get_type_hints(record)

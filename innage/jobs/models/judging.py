@@ -17,6 +17,7 @@ from innage.jobs.models.choosing import set_reference
 if TYPE_CHECKING:
     from dataset.records import Budget, FrozenData, FrozenSet, Limits, Model
     from dataset.store import Store
+    from training.judging.figures import SweepFigures
     from training.judging.judged import Judged
 
 
@@ -197,12 +198,12 @@ class Sweep:
     openings: int
     limits: Limits | None
     pads: tuple[str, ...]
-    figures: Mapping[str, Any]
+    figures: SweepFigures
 
     def facts(self) -> dict[str, Any]:
         """Ready for JSON."""
         return {
-            **self.figures,
+            **self.figures.to_json(),
             "model": self.model,
             "frozen": set_reference(self.frozen),
             "role": str(self.role),
