@@ -143,7 +143,7 @@ def test_a_model_and_itself_and_models_for_different_tanks_are_refused(store: Pa
     for second, said in (
         ("good", "models good and good: one and the same program; expected two models that differ"),
         ("again", "models good and again: one and the same program"),
-        ("tower", "made for tank canister@1 and for tank tower@1; expected two models for the same tank"),
+        ("tower", "made for tank can@1 and for tank tower@1; expected two models for the same tank"),
     ):
         done = innage(store, "compare", "good", second)
         assert (done.exit_code, said in " ".join(done.stderr.split())) == (2, True), done.stderr
