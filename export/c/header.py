@@ -201,8 +201,9 @@ def _trim_contract(program: Program) -> str:
     if trim is None:
         return comment_block("This model uses none: pass null; the answer is true.")
     pairs = list(zip(trim.low, trim.high, strict=True))
+    swings = _swing_contract(program)
     if len(set(pairs)) == 1:
-        return comment_block(f"Accepted are counts from {pairs[0][0]} to {pairs[0][1]}.")
+        return comment_block(f"Accepted are counts from {pairs[0][0]} to {pairs[0][1]}.{swings}")
     parts = []
     for k, kind in enumerate(program.trim_kinds):
         own = pairs[k * program.channels : (k + 1) * program.channels]
@@ -210,7 +211,16 @@ def _trim_contract(program: Program) -> str:
         parts.append(
             f"{kind} counts " + (ranges[0] if len(set(own)) == 1 else f"by channel {', '.join(ranges)}")
         )
-    return comment_block(f"Accepted are {'; '.join(parts)}.")
+    return comment_block(f"Accepted are {'; '.join(parts)}.{swings}")
+
+
+def _swing_contract(program: Program) -> str:
+    """The swings that are accepted, by channel; empty where any is."""
+    if program.swing is None:
+        return ""
+    first, second = program.trim_kinds[:2]
+    ranges = [f"{low} to {high}" for low, high in zip(program.swing.low, program.swing.high, strict=True)]
+    return f" The {second} count less the {first} count must be, by channel, {', '.join(ranges)}."
 
 
 _KIND_MEANING = {

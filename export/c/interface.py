@@ -66,6 +66,26 @@ _TRIM_CHECK = """\
     }
     return (missing == 0U) ? @PREFIX@_TRIM_OK : answer;"""
 
+_UNGATED = "    return (missing == 0U) ? @PREFIX@_TRIM_OK : answer;"
+_GATED = """\
+    if (missing == 0U) {
+        answer = @prefix@_swings(trim) ? @PREFIX@_TRIM_OK : @PREFIX@_TRIM_BAD_SWING;
+    }
+    return answer;"""
+
+_SWINGS = """
+/* Whether the count of the second trim less that of the first is one that the model accepts, for each channel; unsigned, so that it may wrap. */
+@PREFIX@_CODE_SECTION @PREFIX@_APART static bool @prefix@_swings(const @prefix@_count_t *trim)
+{
+    bool accepted = true;
+    for (uint32_t k = 0U; k < @PREFIX@_CHANNELS; ++k) {
+        const uint32_t above = ((uint32_t)trim[@PREFIX@_CHANNELS + k] - (uint32_t)trim[k]) - @low@;
+        accepted = accepted && (above <= @width@);
+    }
+    return accepted;
+}
+"""
+
 _ONE_KIND = """\
             if (kind == @PREFIX@_TRIM_KIND_@KIND@) {
                 for (uint32_t k = 0U; k < @PREFIX@_CHANNELS; ++k) {
@@ -143,7 +163,28 @@ def trim_check(program: Program, prefix: str) -> str:
         "all": str((1 << len(program.trim_kinds)) - 1),
         "residue": f"0x{CRC_RESIDUE:08X}",
     }
-    return fill(_TRIM_CHECK, gaps | {"kinds": _kinds(program, prefix)})
+    body = _TRIM_CHECK if program.swing is None else _TRIM_CHECK.replace(_UNGATED, _GATED)
+    return fill(body, gaps | {"kinds": _kinds(program, prefix)})
+
+
+def swing_check(program: Program, prefix: str, tables: Tables) -> str:
+    """The helper that looks at the swings of a trim; nothing for a program that takes any."""
+    if program.swing is None:
+        return ""
+    low = [value & 0xFFFFFFFF for value in program.swing.low]
+    width = [high - low for low, high in zip(program.swing.low, program.swing.high, strict=True)]
+    gaps = {"prefix": prefix, "PREFIX": prefix.upper()}
+    for name, values, text in (
+        ("low", low, "the lowest swing accepted of each channel, modulo 2^32"),
+        ("width", width, "the highest swing accepted less the lowest"),
+    ):
+        same = len(set(values)) == 1
+        gaps[name] = (
+            f"{values[0]}U"
+            if same
+            else f"{tables.add(f'p_swing_{name}', values, text, ctype='uint32_t').base}[k]"
+        )
+    return fill(_SWINGS, gaps)
 
 
 def _kinds(program: Program, prefix: str) -> str:

@@ -97,13 +97,16 @@ def emit_c(
         "trim_check": interface.trim_check(program, prefix),
         "volume": "" if volume is None else interface.volume_function(volume, prefix, tables),
     }
+    swings = interface.swing_check(program, prefix, tables)
     where = interface.add_known(program, known, tables)
     layout = memory_layout(program, step.pools, tables)
     parts = interface.pieces(layout, _layer_rows(known.layers, step, layout))
     gaps["selftest_slice"] = interface.selftest_slice(program, known, where, prefix, tables, parts)
     gaps["tables"] = blocks.aggregate(tables, layout.tables, prefix)
-    gaps["helpers"] = interface.crc(program, prefix) + blocks.helpers(
-        gaps["prepare"] + gaps["step"] + gaps["volume"], prefix, shared
+    gaps["helpers"] = (
+        interface.crc(program, prefix)
+        + swings
+        + blocks.helpers(gaps["prepare"] + gaps["step"] + gaps["volume"], prefix, shared)
     )
     header = fill(template("model.h"), gaps | header_gaps(program, prefix, layout, tables, volume, unproven))
     return CSource(prefix, header, fill(template("model.c"), gaps), layout)
@@ -151,6 +154,9 @@ def _prepare(program: Program, prefix: str, tables: Tables, shared: Kernels) -> 
         for n, i in program.prepared_intervals.items()
         if i.size == 1
     ]
+    if program.swing is not None:
+        lines[0] = lines[0].replace("const bool", "bool")
+        lines.append(f"accepted = accepted && {prefix}_swings(trim);")
     lines += ["if (accepted) {", *(f"    {line}" for line in (*inner, checked)), "}"]
     return _indented([*lines, "return accepted;"])
 

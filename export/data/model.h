@@ -111,6 +111,7 @@ extern "C" {
 #define @PREFIX@_TRIM_BAD_FORMAT 4U
 #define @PREFIX@_TRIM_BAD_SENSOR 5U /* written for another sensor revision */
 #define @PREFIX@_TRIM_BAD_CRC 6U /* damaged, or not written to the end */
+#define @PREFIX@_TRIM_BAD_SWING 7U /* from one kind to the other a channel moves less, or more, than any unit that the model was made from */
 
 /* What @prefix@_selftest_slice() answers. */
 #define @PREFIX@_SELFTEST_BAD 0U
@@ -198,7 +199,7 @@ uint8_t @prefix@_trim_check(const uint8_t *bytes, uint32_t length, @prefix@_coun
 /*
  * Turn the unit's trim, @PREFIX@_TRIM_COUNTS counts, into prepared values.
 @trim_contract@
- * False: the trim is missing or outside the limits this model accepts, and the prepared values were not written. Do not call
+ * False: the trim is missing, outside the limits or with a swing that this model does not accept, and the prepared values were not written. Do not call
  * @prefix@_step() then; report a sensor fault and stay in the safe state.
  */
 bool @prefix@_prepare(@prefix@_prepared_t *prepared, const @prefix@_count_t *trim);

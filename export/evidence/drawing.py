@@ -15,7 +15,7 @@ from export.evidence.fills import made_fills
 from export.evidence.search import reach
 from export.evidence.streams import Streams, held, joined
 from export.vectors import MOST_SETTLING, STREAM_FRAMES, Vectors, expect
-from training.program import EMPTY, OUTPUTS, VALID, Array, Interval, Program
+from training.program import EMPTY, OUTPUTS, VALID, Array, Interval, Program, into_gate
 
 LEAST_VISITS = 50  # of each side of a decision, in frames
 LEAST_INNER = 3  # of an inner side
@@ -173,6 +173,7 @@ def _corner_streams(program: Program, rng: np.random.RandomState, frames: int) -
     if program.trim is not None:
         trim = uniform(rng, program.trim, (streams,))
         trim[0], trim[-1] = program.trim.low, program.trim.high
+        trim = into_gate(program, trim)
     shape = (streams, frames)
     counts = rows[:, : program.channels].reshape(*shape, program.channels)
     return Streams(trim, counts, rows[:, -2].reshape(shape), rows[:, -1].reshape(shape))
@@ -182,7 +183,7 @@ def _anywhere(program: Program, rng: np.random.RandomState, streams: int, frames
     """Streams over the whole domain: uniform, slow walks, or jumps between the ends."""
     trim = np.zeros((streams, 0), np.int64)
     if program.trim is not None:
-        trim = uniform(rng, program.trim, (streams,))
+        trim = into_gate(program, uniform(rng, program.trim, (streams,)))
     counts = _wild(rng, program.inputs["counts"], streams, frames)
     temperature = _wild(rng, program.inputs["temperature"], streams, frames)[:, :, 0]
     return Streams(trim, counts, temperature, np.zeros((streams, frames), np.int64))

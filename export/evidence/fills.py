@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from export.evidence.streams import Streams
-from training.program import NO_TEMPERATURE, Array, Program
+from training.program import NO_TEMPERATURE, Array, Program, into_gate
 from training.rows import Floats
 
 _DRAWS = (
@@ -30,7 +30,7 @@ def made_fills(
     """``streams`` streams of ``frames`` frames; the same ``rng`` state gives the same streams. ``trim``:
     those of the units, (streams, trim size); otherwise drawn.
     """
-    trim = _trims(program, rng, streams) if trim is None else trim
+    trim = into_gate(program, _trims(program, rng, streams)) if trim is None else trim
     dry, full = _ends(program, rng, trim)
     wet = _shares(rng, streams, frames, program.channels)
     counts = dry[:, None] + (full - dry)[:, None] * wet
@@ -132,7 +132,9 @@ def middle_trim(program: Program) -> Array | None:
     """The trim in the middle of its limits, shape (trim size,); None for a program without."""
     if program.trim is None:
         return None
-    return np.asarray((np.asarray(program.trim.low) + np.asarray(program.trim.high)) // 2, dtype=np.int64)
+    middle = np.asarray((np.asarray(program.trim.low) + np.asarray(program.trim.high)) // 2, dtype=np.int64)
+    moved: Array = into_gate(program, middle[None])[0]
+    return moved
 
 
 def tank_fills(program: Program) -> Array:

@@ -13,7 +13,7 @@ import numpy as np
 
 from export.evidence.decisions import Decisions, Side
 from export.evidence.streams import Streams, joined, run_through
-from training.program import Array, Node, scalar
+from training.program import Array, Node, into_gate, scalar
 
 _PARENTS, _CHILDREN, _ROUNDS = 24, 10, 40
 _KEPT = 16  # streams added for a side that was reached
@@ -105,5 +105,5 @@ def _altered(
         low, high = np.asarray(program.trim.low), np.asarray(program.trim.high)
         shift = rng.normal(size=trim.shape) * (high - low) * 0.2 * scale
         shift = shift * (rng.random_sample((n, 1)) < 0.3)
-        trim = np.clip(trim + np.rint(shift).astype(np.int64), low, high)
+        trim = into_gate(program, np.clip(trim + np.rint(shift).astype(np.int64), low, high))
     return Streams(trim, counts, children.temperature, children.faults)

@@ -347,6 +347,19 @@ def _text(value: object) -> str:
     return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
 
 
+def _trim(program: Program) -> dict[str, object] | None:
+    """Kinds, limits and the swings that are accepted of a trim; None for a program without."""
+    if program.trim is None:
+        return None
+    limits: dict[str, object] = {
+        "kinds": program.trim_kinds,
+        "low": program.trim.low,
+        "high": program.trim.high,
+    }
+    swing = program.swing
+    return limits if swing is None else limits | {"swing": {"low": swing.low, "high": swing.high}}
+
+
 def facts_of(program: Program) -> dict[str, str]:
     """What a reader of the file needs besides the graph; every value is text, structured ones are JSON.
 
@@ -370,11 +383,7 @@ def facts_of(program: Program) -> dict[str, str]:
         "innage.flags": _text(FLAG_BITS),
         "innage.reason": _text({name: code for code, name in REASON_NAMES.items()}),
         "innage.input_ranges": _text({name: [i.low, i.high] for name, i in program.inputs.items()}),
-        "innage.trim": _text(
-            None
-            if program.trim is None
-            else {"kinds": program.trim_kinds, "low": program.trim.low, "high": program.trim.high}
-        ),
+        "innage.trim": _text(_trim(program)),
         "innage.initial_state": _text([v for s in program.states for v in s.initial]),
         "innage.state_layout": _text([[s.name, s.size] for s in program.states]),
         "innage.prepared_layout": _text([[name, i.size] for name, i in program.prepared_intervals.items()]),

@@ -22,6 +22,7 @@ from export.report.claim_tables import (
     rate_rows,
     study_columns,
     study_rows,
+    trim_gate_sentence,
 )
 from export.report.html import (
     cell,
@@ -82,11 +83,11 @@ def _classes(metrics: Facts, claims: Figures) -> list[str]:
                 left=_NAMES,
             )
         )
-    optimism = random_rows_sentence(metrics)
+    optimism, gate = random_rows_sentence(metrics), trim_gate_sentence(metrics)
     sections.append(
         "<p>Errors of accepted readings of the integer program, on groups that training has not seen; P95 "
         f"% is of the span. {escape(WEIGHTS)}. Label u is the standard uncertainty of the labels "
-        f"themselves.{f' {escape(optimism)}.' if optimism else ''}</p>"
+        f"themselves.{f' {escape(optimism)}.' if optimism else ''}{f' {escape(gate)}.' if gate else ''}</p>"
     )
     if claims.boxes:
         boxes = [_box(box, claims.classes.get(box.name)) for box in claims.boxes]

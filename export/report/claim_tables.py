@@ -402,6 +402,25 @@ def random_rows_sentence(metrics: Facts) -> str:
     )
 
 
+def trim_gate_sentence(metrics: Facts) -> str:
+    """Which choose and calibrate units have swings that the model refuses; empty where it takes any."""
+    gate = part(metrics, "trim_gate")
+    shares = []
+    for role in ("choose", "calibrate"):
+        figures = part(gate, role)
+        units, refused = short(figures.get("units")), figures.get("refused")
+        if units and isinstance(refused, list):
+            named = f" ({', '.join(map(str, refused))})" if refused else ""
+            shares.append(f"{len(refused)} of {units:g} {role} units{named}")
+    room = short(gate.get("room"))
+    if not shares or room is None:
+        return ""
+    return (
+        "A unit is refused at start-up when a pad swings less or more, from the first trim to the second, "
+        f"than in any fit unit, widened by the factor {room:g}: {', '.join(shares)} would be"
+    )
+
+
 def candidate_rows(metrics: Facts) -> list[Row]:
     """One row a candidate: its nets, P95 by class on the choose groups and their mean, accepted share of all
     frames, measured cost, limits.

@@ -23,6 +23,7 @@ from export.report.claim_tables import (
     short_place_rows,
     study_columns,
     study_rows,
+    trim_gate_sentence,
 )
 from innage.terminal.limits_view import show_model_limits
 from innage.terminal.output import say, table
@@ -109,7 +110,12 @@ def _show_claims(facts: Facts) -> None:
         short_place_rows(claims),
     )
     table("rates, runs and flags on the same groups", ("figure", "found"), rate_rows(claims))
-    for sentence in (claim_sentence(facts["frozen"]["group_by"], metrics), random_rows_sentence(metrics)):
+    sentences = (
+        claim_sentence(facts["frozen"]["group_by"], metrics),
+        random_rows_sentence(metrics),
+        trim_gate_sentence(metrics),
+    )
+    for sentence in sentences:
         if sentence:
             say(f"{sentence}.")
     _show_beyond(metrics)

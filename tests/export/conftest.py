@@ -521,6 +521,7 @@ def _wide() -> Program:
         span=640,
         trim_range=Interval((10, 0, 0, 5), (1000, 9_000_000, 16_777_215, 70)),
         trim_kinds=("dry", "full"),
+        swing=Interval((-900, -9_000_000), (16_776_300, 60)),
     )
     low, high = (b.prepare_node("take", "trim", indices=at) for at in ((0, 1), (3, 2)))
     b.prepare_node("sub", high, low, name="between", keep=True)

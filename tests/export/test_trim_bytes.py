@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from dataset.errors import InputError
@@ -27,9 +28,9 @@ from export.trim_bytes import (
     sensor_key,
     write_records,
 )
-from training.program import Builder, Program
+from training.program import Builder, Interval, Program, accepted
 
-OK, NO_KIND, BAD_MAGIC, BAD_FORMAT, BAD_SENSOR, BAD_CRC = 1, 2, 3, 4, 5, 6
+OK, NO_KIND, BAD_MAGIC, BAD_FORMAT, BAD_SENSOR, BAD_CRC, BAD_SWING = 1, 2, 3, 4, 5, 6, 7
 PLACE = 0x2200_0000
 KEY = zlib.crc32(b"strip@1 channels=3 bits=12")
 DRY = TrimRecord(TrimKind.DRY, KEY, 215, (100, 200, 4095), 2)
@@ -47,7 +48,7 @@ BODY = (
 BYTES = BODY + struct.pack("<I", zlib.crc32(BODY))
 
 
-def model(bits: int = 12, kinds: tuple[str, ...] = ("dry", "full")) -> Program:
+def model(bits: int = 12, kinds: tuple[str, ...] = ("dry", "full"), swing: Interval | None = None) -> Program:
     """Three channels whose level is the trim of the second one, or its rise where there are two kinds."""
     top = (1 << bits) - 1
     b = Builder(
@@ -59,6 +60,7 @@ def model(bits: int = 12, kinds: tuple[str, ...] = ("dry", "full")) -> Program:
         trim_range=(0, top),
         trim_kinds=kinds,
         notes={"sensor": "strip@1"},
+        swing=swing,
     )
     b.prepare_node("take", "trim", indices=(1,), name="kept", keep=True)
     level = b.node("clip", "kept", low=0, high=640)
@@ -207,6 +209,37 @@ def test_the_core_says_what_is_wrong(machine: Machine) -> None:
     torn = dry[:20] + b"\xff" * 8
     assert on_core(machine, dry + full + torn) == (OK, (*DRY.counts, *FULL.counts))
     assert on_core(machine, torn + full) == (BAD_CRC, (0xA5A5,) * 3 + FULL.counts)
+
+
+@pytest.mark.parametrize(("bits", "same"), [(12, True), (12, False), (24, True), (24, False)])
+def test_the_core_looks_at_the_swings(bits: int, same: bool) -> None:
+    """Both calls refuse what the interpreter refuses, each with its own answer, at the edges and far off."""
+    low, high = ((-300,) * 3, (-100,) * 3) if same else ((-300, 5, 0), (-100, 2000, 0))
+    program = model(bits, swing=Interval(low, high))
+    machine = Machine(build_core(emit_c(program)))
+    machine._uc.mem_map(PLACE, 0x1000)
+    width, good = 2 if bits <= 16 else 4, (-200,) * 3 if same else (-200, 5, 0)
+    places = [(1000,) * 3, (800,) * 3, (4095, 1100, 700)]
+    seen = set()
+    for first in places:
+        for channel, moved in ((c, m) for c in range(3) for m in (0, *range(-302, -98), -99, 4, 5, 6, 2001)):
+            second = [f + g for f, g in zip(first, good, strict=True)]
+            second[channel] = first[channel] + moved
+            if not all(0 <= v <= 4095 for v in second):
+                continue
+            trim = (*first, *second)
+            records = [
+                TrimRecord(kind, key_of_program(program), 0, tuple(counts), width)
+                for kind, counts in ((TrimKind.DRY, first), (TrimKind.FULL, second))
+            ]
+            machine._uc.mem_write(PLACE, write_records(records))
+            place = machine._objects["trim"][0]
+            answer = machine.call("trim_check", PLACE, len(write_records(records)), place) & 0xFF
+            passes = bool(accepted(program, np.asarray([trim]))[0])
+            assert answer == (OK if passes else BAD_SWING), trim
+            assert machine.prepare(np.asarray(trim)) == passes, trim
+            seen.add(passes)
+    assert seen == {True, False}
 
 
 def test_models_of_one_kind_of_wide_counts_and_of_none() -> None:

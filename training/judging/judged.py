@@ -18,7 +18,8 @@ from training.judging.figures import PowerOn
 from training.judging.streams import values_of
 from training.models.operating import WET_SPAN_SHARE, Operating, Scores, accepted
 from training.models.watch import States, states_of
-from training.program import EMPTY, FLAG_BITS, LEVEL_UNITS_PER_MM, VALID, WITHHELD, Program
+from training.program import EMPTY, FAULT, FLAG_BITS, LEVEL_UNITS_PER_MM, NO_LEVEL, VALID, WITHHELD, Program
+from training.program import accepted as trims_accepted
 from training.rows import Floats, Ints, Mask
 
 _LEVEL_BANDS = 10
@@ -99,12 +100,14 @@ def judge(
     span_mm: float,
     counts: list[Ints] | None = None,
 ) -> Judged:
-    """Run the program over the sessions of the chosen rows. ``trims`` (sessions, trim size); ``counts``:
+    """Run the program over the sessions of the chosen rows; those of a unit whose trim is
+    refused are withheld. ``trims`` (sessions, trim size); ``counts``:
     whole sessions to use instead.
     """
     names = tuple(dict.fromkeys(program.outputs.values()))
     values = values_of(program, data, chosen, trims, names, counts)
-    out = {what: values[node][:, 0] for what, node in program.outputs.items()}
+    out = {what: values[node][:, 0].copy() for what, node in program.outputs.items()}
+    _withhold_refused(program, out, ~trims_accepted(program, trims)[data.session[chosen]])
     withheld = out["validity"] == WITHHELD
     level = np.where(withheld, np.nan, out["level"] / LEVEL_UNITS_PER_MM)
     return Judged(
@@ -124,6 +127,13 @@ def judge(
         ordered=data.frozen.group_by is GroupBy.TEMPERATURE,
         reason=out["reason"],
     )
+
+
+def _withhold_refused(program: Program, out: dict[str, Ints], refused: Mask) -> None:
+    """What a unit gives whose trim is refused at start-up: nothing but a sensor fault; in place."""
+    given = {"low": 0, "level": NO_LEVEL, "high": program.span, "validity": WITHHELD}
+    for name, value in (given | {"flags": FLAG_BITS["sensor_fault"], "reason": FAULT}).items():
+        out[name][refused] = value
 
 
 def judge_scores(scores: Scores, at: Operating, data: FrozenData, chosen: Mask, span_mm: float) -> Judged:

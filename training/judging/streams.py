@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from dataset.records import FrozenData
-from training.program import NO_TEMPERATURE, Program, initial_state, prepare
+from training.program import NO_TEMPERATURE, Program, initial_state, prepared_values
 from training.program.interpreter import trace
 from training.rows import Floats, Ints, Mask
 
@@ -128,7 +128,9 @@ def run_streams(
 
 def _ready(program: Program, trims: Ints, session: Ints) -> Ints:
     """The prepared values of each stream, (streams, prepared size)."""
-    return np.zeros((len(session), 0), np.int64) if program.trim is None else prepare(program, trims[session])
+    if program.trim is None:
+        return np.zeros((len(session), 0), np.int64)
+    return prepared_values(program, trims[session])
 
 
 def _fresh(t_ms: Ints, program: Program) -> Mask:

@@ -17,7 +17,7 @@ from training.models.features import MEAN_SHIFT, emit_features
 from training.models.nets import IntNet, emit_net
 from training.models.operating import Operating
 from training.models.recipes import Hardware
-from training.models.trimming import Trimming, kind_names, trim_range
+from training.models.trimming import Trimming, gate_range, kind_names, trim_range
 from training.models.watch import ONE
 from training.program import (
     FAULT,
@@ -139,6 +139,7 @@ def _builder(name: str, hardware: Hardware, parts: Parts, notes: dict[str, str])
         trim_range=trim_range(parts.trimming),
         notes=notes,
         trim_kinds=kind_names(parts.trimming),
+        swing=gate_range(parts.trimming),
     )
 
 

@@ -9,12 +9,12 @@ one that goes with 1/C by a difference of reciprocals.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from dataset.errors import InputError
-from dataset.records import CountLaw, FrozenData, TrimKind
+from dataset.records import CountLaw, FrozenData, PadRole, Sensor, TrimKind
 from training.program import INT32_MAX, Builder, Interval
 from training.program.model import DEFAULT_TRIM_KIND
 from training.rows import Floats, Ints, Mask
@@ -25,7 +25,7 @@ SHARE_LOW, SHARE_HIGH = -SHARE_ONE // 2, 2 * SHARE_ONE  # where shares are clipp
 RATIO_BITS = 14  # of dry count over count, where the count goes with 1/C
 _COUNT_BITS = 16  # counts that are divided are brought down to so many bits
 _ROOM = 0.6  # of the swing, that counts may go beyond dry and full before they are clipped
-_SWING_ROOM = 1.5  # a unit's swing may be so many times smaller or larger than any in 'fit'
+SWING_ROOM = 1.5  # a unit's swing may be so many times smaller or larger than any in 'fit'
 _GAIN_BITS = 30
 _MIX_BITS = 12
 _COVERED = 0.5  # a pad that shows at least this share at a partial fill tells its own swing
@@ -47,7 +47,8 @@ class Trimming:
     ``swing`` hold, channel by channel, the typical dry count and the typical rise of a covered pad; they
     stand in for trims that are not taken. ``mix`` (channels, channels) turns the rises of a second trim into
     swings. ``clip`` bounds the counts, ``swing_range`` the swings, ``trim_low`` and ``trim_high`` each count
-    of the trim.
+    of the trim. ``gate``, with a second trim: for each channel the count of the second less that of the first
+    that is accepted of a unit.
     """
 
     kinds: tuple[TrimKind, ...]
@@ -60,6 +61,7 @@ class Trimming:
     mix: tuple[tuple[float, ...], ...]
     trim_low: tuple[int, ...]
     trim_high: tuple[int, ...]
+    gate: tuple[tuple[int, int], ...] = ()
 
     @property
     def channels(self) -> int:
@@ -153,11 +155,41 @@ def find_trimming(data: FrozenData, fit: Mask, name: str) -> Trimming:
             f"a rise from dry to full by the count law '{sensor.count_law}'",
             "check the count law and the trims",
         )
-    swing_range = (max(int(swings.min() / _SWING_ROOM), 1), int(np.ceil(swings.max() * _SWING_ROOM)))
+    swing_range = (max(int(swings.min() / SWING_ROOM), 1), int(np.ceil(swings.max() * SWING_ROOM)))
     clip, (low, high) = _bounds(start, data, fit, trims, dry, typical, sensor.count_bits)
-    return Trimming(
+    found = Trimming(
         kinds, sensor.count_law, preshift, _ints(dry), _ints(typical), clip, swing_range, mix, low, high
     )
+    return replace(found, gate=_gate(sensor, trims, mix))
+
+
+def _gate(sensor: Sensor, trims: Ints, mix: tuple[tuple[float, ...], ...]) -> tuple[tuple[int, int], ...]:
+    """The swings accepted of a unit: those of the fit units, widened by the factor SWING_ROOM, and at least
+    half the smallest. Reference pads, and pads that the second trim does not cover, may show any.
+
+    ``trims`` (sessions, kinds, channels).
+    """
+    if trims.shape[1] < 2:
+        return ()
+    most = (1 << sensor.count_bits) - 1
+    sign = 1 if sensor.count_law is CountLaw.RISES else -1
+    level = {pad.channel for pad in sensor.pads if pad.role is PadRole.LEVEL}
+    gate = []
+    for k in range(sensor.channels):
+        swings = sign * (trims[:, 1, k] - trims[:, 0, k])
+        if k not in level or not mix[k][k]:
+            gate.append((-most, most))
+            continue
+        smallest, largest = int(swings.min()), int(swings.max())
+        low = max(int(np.floor(smallest / SWING_ROOM)), int(np.ceil(smallest / 2)), 1)
+        high = min(max(int(np.ceil(largest * SWING_ROOM)), low), most)
+        gate.append((low, high) if sign > 0 else (-high, -low))
+    return tuple(gate)
+
+
+def gate_range(trimming: Trimming) -> Interval | None:
+    """The interval of swings that a program declares; None without a second trim."""
+    return Interval(*map(tuple, zip(*trimming.gate, strict=True))) if trimming.gate else None
 
 
 def _at_end(data: FrozenData, fit: Mask, *, low: bool) -> Floats:

@@ -1,7 +1,7 @@
 """Programs: operations, ranges, interpreter and text form. Light to import: numpy only."""
 
 from training.program.builder import Builder
-from training.program.interpreter import Readings, initial_state, prepare, run, step
+from training.program.interpreter import Readings, initial_state, prepare, prepared_values, run, step
 from training.program.layers import running_range
 from training.program.model import (
     DOUBT,
@@ -30,6 +30,7 @@ from training.program.ops import INT32_MAX, INT32_MIN, Array, Attributes, Interv
 from training.program.ranges import OPS, analyse
 from training.program.rounding import shift_round, shift_round_int
 from training.program.text import digest, from_json, model_id, to_json
+from training.program.trims import accepted, into_gate, refuse_swing
 
 __all__ = [
     "DOUBT",
@@ -60,14 +61,18 @@ __all__ = [
     "Program",
     "Readings",
     "State",
+    "accepted",
     "analyse",
     "digest",
     "flag_names",
     "from_json",
     "initial_state",
+    "into_gate",
     "matrix",
     "model_id",
     "prepare",
+    "prepared_values",
+    "refuse_swing",
     "run",
     "running_range",
     "scalar",

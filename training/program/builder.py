@@ -21,7 +21,7 @@ class Builder:
 
     ``trim_range``: (low, high) count accepted of every channel's trim, or an interval with bounds for each
         count of each of
-    ``trim_kinds``; None for a program without trim.
+    ``trim_kinds``; None for a program without trim. ``swing``: see ``Program``.
     """
 
     name: str
@@ -34,6 +34,7 @@ class Builder:
     trim_range: tuple[int, int] | Interval | None = None
     notes: Mapping[str, str] = field(default_factory=dict)
     trim_kinds: tuple[str, ...] = (DEFAULT_TRIM_KIND,)
+    swing: Interval | None = None
     _prepare: list[Node] = field(default_factory=list)
     _prepared: list[str] = field(default_factory=list)
     _step: list[Node] = field(default_factory=list)
@@ -128,4 +129,5 @@ class Builder:
             outputs=dict(outputs),
             notes=dict(self.notes),
             trim_kinds=self.trim_kinds,
+            swing=self.swing,
         )

@@ -14,6 +14,7 @@ from dataset.errors import InputError, ProgramError
 from training.program.model import NO_TEMPERATURE, OUTPUTS, Node, Program
 from training.program.ops import Array, Interval
 from training.program.ranges import OPS
+from training.program.trims import refuse_swing
 
 
 @dataclass(frozen=True)
@@ -44,7 +45,7 @@ def prepare(program: Program, trim: Array | None) -> Array:
     """The prepared values of ``trim`` (shape (streams, trim size)), shape (streams, prepared size).
 
     Raises InputError when the program needs a trim and none is given, or one lies outside the declared
-    limits.
+    limits or has a swing that is not accepted.
     """
     if program.trim is None:
         return np.zeros((1 if trim is None else len(trim), 0), dtype=np.int64)
@@ -55,7 +56,15 @@ def prepare(program: Program, trim: Array | None) -> Array:
             f"one count per channel of {' and '.join(program.trim_kinds)}",
             "the program was trained with trims",
         )
-    _inside("trim", trim, program.trim)
+    values = prepared_values(program, trim)
+    refuse_swing(program, trim, "trim")
+    return values
+
+
+def prepared_values(program: Program, trim: Array) -> Array:
+    """As :func:`prepare`, for trims inside the limits, whether or not their swings are accepted."""
+    if program.trim is not None:
+        _inside("trim", trim, program.trim)
     values = _evaluate(program.prepare, {"trim": trim})
     return _columns([values[name] for name in program.prepared], len(trim))
 

@@ -77,7 +77,9 @@ class Program:
     ``prepare`` runs once at start-up on the unit's trim (for each of ``trim_kinds`` one count per channel,
     kind after kind) and yields the values named in ``prepared``; ``step`` runs once a frame on counts,
     temperature, fault mask, prepared values and state. ``trim`` bounds the trim counts that are accepted
-    (None: the program uses no trim). ``span`` is the tank's span in level units. ``outputs`` names the node
+    (None: the program uses no trim), ``swing`` for
+    each channel the count of the second kind less that of the first (None: any). ``span`` is the tank's span
+    in level units. ``outputs`` names the node
     behind each of low, level, high, validity, flags and reason. ``format`` is that of the text it was
     read from; it is kept, and so is the digest.
     """
@@ -98,6 +100,7 @@ class Program:
     notes: Mapping[str, str] = field(default_factory=dict)
     trim_kinds: tuple[str, ...] = (DEFAULT_TRIM_KIND,)
     format: int = FORMAT
+    swing: Interval | None = None
 
     @property
     def trim_size(self) -> int:

@@ -192,6 +192,26 @@ def _check_declarations(program: Program) -> None:
         program.trim_kinds
     ):
         raise ProgramError("trim_kinds", f"{program.trim_kinds}", f"1 to {MOST_TRIM_KINDS} different kinds")
+    _check_swing(program)
+
+
+def _check_swing(program: Program) -> None:
+    """A swing needs two kinds of trim, and some trim inside the limits must have one that is accepted."""
+    swing, trim, n = program.swing, program.trim, program.channels
+    if swing is None:
+        return
+    if trim is None or len(program.trim_kinds) < 2:
+        raise ProgramError("swing", "a range of swings", "none, without a second kind of trim")
+    if swing.size != n:
+        raise ProgramError("swing", f"{swing.size} ranges", f"{n}, one per channel")
+    for k in range(n):
+        least, most = trim.low[n + k] - trim.high[k], trim.high[n + k] - trim.low[k]
+        if max(least, swing.low[k]) > min(most, swing.high[k]):
+            raise ProgramError(
+                f"swing, channel {k}",
+                f"[{swing.low[k]}, {swing.high[k]}]",
+                f"a range that trims inside the limits can have, [{least}, {most}]",
+            )
 
 
 def _check_state(name: str, initial: tuple[int, ...], declared: Interval, renewed: Interval | None) -> None:

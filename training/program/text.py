@@ -46,6 +46,8 @@ def to_json(program: Program) -> str:
     }
     if program.trim_kinds != (DEFAULT_TRIM_KIND,):
         body["trim_kinds"] = list(program.trim_kinds)
+    if program.swing is not None:
+        body["swing"] = _bounds_out(program.swing)
     return json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=False) + "\n"
 
 
@@ -118,6 +120,7 @@ def _program_in(body: Mapping[str, Any]) -> Program:
         notes={_text_in(k): _text_in(v) for k, v in body["notes"].items()},
         trim_kinds=tuple(_name_in(kind) for kind in body.get("trim_kinds", (DEFAULT_TRIM_KIND,))),
         format=body["format"],
+        swing=_bounds_in(body["swing"]) if "swing" in body and body["format"] > 1 else None,
     )
 
 

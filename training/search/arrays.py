@@ -26,8 +26,8 @@ from training.models.assemble import FLAG_TABLE, Band, assemble
 from training.models.float_arrays import float_pipeline, float_rows
 from training.models.float_pipelines import emit_float_onnx, float_onnx_difference
 from training.models.nets import Net
-from training.models.trimming import usable_trims
-from training.program import Program
+from training.models.trimming import SWING_ROOM, usable_trims
+from training.program import Program, accepted
 from training.rows import Floats, Ints, Mask, seen_in_prove_bands
 from training.search.band import NOT_DRAWN, SHARE, band_of, conformal, scores, widths_of
 from training.search.candidates import (
@@ -106,11 +106,27 @@ def train_array(
         "fit": _fit_facts(data, context.fit),
         "flag_table": FLAG_TABLE,
         "trim": kind,
+        "trim_gate": _trim_gate(context, table, program),
         "origin": data.frozen.origin,
         **seen_in_prove_bands(data),
     }
     request.progress("scoring", 1, 1)
     return SearchResult(program, float_onnx, _recipe(context, picked), metrics)
+
+
+def _trim_gate(context: SearchContext, table: FeatureTable, program: Program) -> dict[str, Any] | None:
+    """How many choose and calibrate units the gate of swings refuses; None without a gate."""
+    if program.swing is None:
+        return None
+    data, passed = context.data, accepted(program, table.trims)
+    shares: dict[str, Any] = {"room": SWING_ROOM}
+    for role, rows in ((Role.CHOOSE, context.choose), (Role.CALIBRATE, data.rows(Role.CALIBRATE))):
+        sessions = [int(s) for s in np.unique(data.session[rows])]
+        frozen = data.frozen.sessions
+        units = {frozen[s].unit.name for s in sessions}
+        refused = {frozen[s].unit.name for s in sessions if not passed[s]}
+        shares[str(role)] = {"units": len(units), "refused": sorted(refused)}
+    return shares
 
 
 def _with_choose_rows(context: SearchContext) -> tuple[SearchContext, str]:
@@ -260,6 +276,8 @@ def _program(context: SearchContext, picked: ArrayCandidate, band: Band | None) 
     notes = notes_of(context.data)
     program = assemble(context.request.name, context.hardware, picked.parts, picked.at, band, notes)
     shown = {"family": recipe.family, "size": str(recipe.size), "bits": str(recipe.bits)}
+    if program.swing is not None:
+        shown["trim_gate"] = f"swings of the fit units, widened by the factor {SWING_ROOM:g}"
     return replace(program, notes=dict(program.notes) | shown)
 
 

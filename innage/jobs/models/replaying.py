@@ -138,6 +138,7 @@ def replay_file(
     from dataset.admission.session_files import read_file
     from export.compilers.replaying import replay_on_host
     from training.models.trim_limits import of_model, refuse_trim
+    from training.program.trims import refuse_swing
 
     replayed_model = store.model(model)
     mounting = replayed_model.frozen.sessions[0].mounting
@@ -156,6 +157,8 @@ def replay_file(
             of_model(model),
             "firmware would answer such a trim with a sensor fault; take it again",
         )
+        whose = "the trim given" if unit is None else f"unit {unit}"
+        refuse_swing(program, taken[None], whose, mounting.sensor.channel_names)
     parsed = read_file(file, mapping, mounting.sensor, mounting.tank)
     return FieldReplay(program, parsed, replay_on_host(program, parsed.frames, taken))
 

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from dataset.errors import InputError
-from dataset.records import CountLaw, FrozenData, Role, Trim, TrimKind
+from dataset.records import CountLaw, FrozenData, PadRole, Role, Trim, TrimKind
 from training.models.features import still_features
 from training.models.float_arrays import Trimmer
-from training.models.trimming import SHARE_ONE, find_trimming, trim_counts, usable_trims
+from training.models.trimming import SHARE_ONE, find_trimming, gate_range, trim_counts, usable_trims
 from training.search.candidates import ALL
 from training.search.context import SearchContext, SearchRequest, by_roles, hardware_of
 from training.search.fitting import prepare_features
@@ -34,6 +34,50 @@ def with_kind(data: FrozenData, kind: TrimKind, of: Callable[[Trim, Trim], tuple
         )
         made.append(replace(full, kind=kind, counts=of(dry, full), sha256=f"{kind}{name}"))
     return replace(data, frozen=replace(data.frozen, trims=tuple(made)))
+
+
+@pytest.mark.parametrize("law", list(CountLaw))
+def test_the_gate_is_the_fit_units_swings_and_some_room(make_strip: Make, law: CountLaw) -> None:
+    """Fit units pass; half the smallest swing, none, one the wrong way and twice the largest do not."""
+    data = make_strip(law)
+    fit = data.rows(Role.FIT)
+    trimming = find_trimming(data, fit, "full")
+    gate = gate_range(trimming)
+    assert gate is not None
+    rows = trim_counts(data, trimming.kinds)[np.unique(data.session[fit])]
+    swings = rows[:, 6:] - rows[:, :6]
+    low, high = np.asarray(gate.low), np.asarray(gate.high)
+    sign = 1 if law is CountLaw.RISES else -1
+    smallest = sign * np.abs(swings).min(axis=0)
+    assert (np.sign(swings) == sign).all()
+    for refused in (smallest * 0, smallest // 2 - sign, -smallest, 2 * sign * np.abs(swings).max(axis=0)):
+        assert ((refused < low) | (refused > high)).all()
+    assert ((swings >= low) & (swings <= high)).all()
+    assert gate_range(find_trimming(data, fit, "dry")) is None
+
+
+def test_reference_pads_and_pads_that_are_not_covered_may_show_any_swing(make_strip: Make) -> None:
+    """A surrogate block that covers two of the pads says nothing of the others."""
+    data = with_kind(
+        make_strip(),
+        TrimKind.BLOCK,
+        lambda dry, full: tuple(
+            f if k in (1, 2) else d for k, (d, f) in enumerate(zip(dry.counts, full.counts, strict=True))
+        ),
+    )
+    gate = gate_range(find_trimming(data, data.rows(Role.FIT), "block"))
+    assert gate is not None
+    assert [low > 0 for low in gate.low] == [False, True, True, False, False, False]
+    assert [gate.low[0], gate.high[0]] == [-65535, 65535]
+    mounting = data.frozen.sessions[0].mounting
+    pads = (replace(mounting.sensor.pads[0], role=PadRole.REFERENCE), *mounting.sensor.pads[1:])
+    seen = replace(mounting, sensor=replace(mounting.sensor, pads=pads))
+    sessions = tuple(replace(s, mounting=seen) for s in data.frozen.sessions)
+    trims = tuple(replace(t, mounting=seen) for t in data.frozen.trims)
+    other = replace(data, frozen=replace(data.frozen, sessions=sessions, trims=trims))
+    gate = gate_range(find_trimming(other, other.rows(Role.FIT), "full"))
+    assert gate is not None
+    assert [low > 0 for low in gate.low] == [False, True, True, True, True, True]
 
 
 @pytest.mark.parametrize("law", list(CountLaw))

@@ -26,6 +26,7 @@ from training.program import (
     GIVEN,
     RANGE,
     STRANGE,
+    VALID,
     WITHHELD,
     Builder,
     Program,
@@ -35,7 +36,8 @@ from training.program import (
     run,
 )
 from training.program.interpreter import trace
-from training.search.arrays import train_array
+from training.rows import Ints
+from training.search.arrays import _trim_gate, train_array
 from training.search.candidates import ALL, MOVING, STILL, ArrayCandidate, ArrayRecipe
 from training.search.context import Progress, SearchContext, SearchRequest, by_roles, hardware_of, silent
 from training.search.fitting import (
@@ -287,6 +289,63 @@ def test_the_reason_is_the_gravest_that_holds(parts: Assembled) -> None:
         assert (reason == GIVEN) == (found[program.outputs["validity"]][0, 0] != WITHHELD)
         seen.add(reason)
     assert {GIVEN, STRANGE, RANGE, FAULT} <= seen
+
+
+def test_a_full_trim_taken_dry_is_refused(trained: Trained) -> None:
+    """A unit whose 'full' is its dry trim would read an empty tank whatever is in it, and overflow logic
+    would go on filling; it is refused before the first frame, and so is one whose swing is under half of any.
+    """
+    data, made, _ = trained
+    counts = data.frames[0].counts.astype(np.int64)
+    trim = trim_counts(data, TRIMS["full"])[0]
+    assert (run(made.program, counts, trim=trim).validity == VALID).any()
+    for part in (0, 3):
+        spoilt = _swinging(made.program, (trim[6:] - trim[:6]) * part // 10)
+        assert made.program.trim is not None
+        assert (spoilt >= made.program.trim.low).all()  # nothing else is wrong with it
+        assert (spoilt <= made.program.trim.high).all()
+        with pytest.raises(InputError, match=r"channel 0, full less dry: .*; expected a swing from"):
+            run(made.program, counts, trim=spoilt)
+    assert made.metrics["trim_gate"] == {
+        "room": 1.5,
+        "choose": {"units": 2, "refused": []},
+        "calibrate": {"units": 9, "refused": []},
+    }
+
+
+def _swinging(program: Program, swing: Ints) -> Ints:
+    """A trim of dry and full, inside the program's limits of both, that is ``swing`` apart."""
+    assert program.trim is not None
+    low, high = np.asarray(program.trim.low), np.asarray(program.trim.high)
+    dry = (np.maximum(low[:6], low[6:] - swing) + np.minimum(high[:6], high[6:] - swing)) // 2
+    return np.concatenate([dry, dry + swing])
+
+
+def test_a_refused_unit_is_counted_and_gives_nothing(trained: Trained) -> None:
+    """Of a choose unit with a full trim that moved by a third only: its share stands in the metrics, and it
+    is judged as what the chip gives, a sensor fault.
+    """
+    data, made, _ = trained
+    context = context_of(data)
+    table = prepare_features(context, np.ones(len(data.level_mm), np.bool_), "full")
+    chosen = np.unique(data.session[context.choose])
+    unit = data.frozen.sessions[int(chosen[0])].unit.name
+    spoilt = np.asarray([s.unit.name == unit for s in data.frozen.sessions])
+    trims = table.trims.copy()
+    trims[spoilt] = _swinging(made.program, (trims[spoilt][0, 6:] - trims[spoilt][0, :6]) // 3)
+    gate = _trim_gate(context, replace(table, trims=trims), made.program)
+    assert gate is not None
+    assert gate["choose"] == {"units": 2, "refused": [unit]}
+    assert gate["calibrate"]["refused"] == []
+    rows = np.isin(data.session, chosen)
+    judged = judge(made.program, data, rows, trims, SPAN_MM)
+    of_it = spoilt[data.session[rows]]
+    assert judged.reason is not None
+    assert (judged.reason[of_it] == FAULT).all()
+    assert (judged.validity[of_it] == WITHHELD).all()
+    assert set(judged.low_mm[of_it].tolist()) == {0.0}
+    assert set(judged.high_mm[of_it].tolist()) == {made.program.span / 64}
+    assert (judged.validity[~of_it] != WITHHELD).any()
 
 
 def test_strange_frames_differ_from_what_was_captured() -> None:
