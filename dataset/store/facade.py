@@ -44,8 +44,8 @@ from dataset.store import trims as stored_trims
 from dataset.store.database import HISTORY, TIMEOUT_S, Database, History, in_memory, prepare
 from dataset.store.merging import MergeReport
 from dataset.store.open_captures import OpenCapture
-from dataset.store.other_store import reading_other
 from dataset.store.texts import TextReport
+from dataset.store.whole.other_store import reading_other
 from dataset.text.read import read_text
 
 T = TypeVar("T")

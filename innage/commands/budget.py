@@ -130,7 +130,7 @@ def check(
     fit.
     """
     from innage.jobs.models.budgets import judge
-    from innage.terminal.budget_view import show_verdict
+    from innage.terminal.views.budget import show_verdict
 
     with progress("measuring"):
         verdict = judge(model, budget, optimise, lambda: open_store(store))

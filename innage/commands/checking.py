@@ -11,7 +11,7 @@ import typer
 from innage.exit_codes import SAID_NO
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption
 from innage.terminal.output import emit, progress, say
-from innage.terminal.store_view import show_check
+from innage.terminal.views.store import show_check
 
 
 def register(app: typer.Typer) -> None:

@@ -13,8 +13,8 @@ from dataset.records import Role
 from innage.completion import names_of
 from innage.exit_codes import SAID_NO
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.terminal.judging_view import show_comparison
 from innage.terminal.output import emit, progress
+from innage.terminal.views.judging import show_comparison
 
 
 def register(app: typer.Typer) -> None:

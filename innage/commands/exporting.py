@@ -14,9 +14,9 @@ import typer
 from innage.completion import names_of
 from innage.exit_codes import NOT_ENOUGH_EVIDENCE, SAID_NO
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_existing, open_store
-from innage.terminal.budget_view import show_verdict
-from innage.terminal.bundle_view import show_exported, show_refusal, show_verified, warn
 from innage.terminal.output import emit, progress
+from innage.terminal.views.budget import show_verdict
+from innage.terminal.views.bundle import show_exported, show_refusal, show_verified, warn
 
 if TYPE_CHECKING:
     from innage.jobs.models.exporting import ExportRefusedError

@@ -9,8 +9,8 @@ import typer
 from dataset.records import GroupBy, Role
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.terminal.frozen_view import listed_facts, show_frozen, show_frozen_sets, show_since
 from innage.terminal.output import emit, say
+from innage.terminal.views.frozen import listed_facts, show_frozen, show_frozen_sets, show_since
 
 ROLE_HELP = "Groups for '{}', separated by commas, or 'rest'."
 

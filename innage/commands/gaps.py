@@ -11,8 +11,8 @@ import typer
 from dataset.records import GroupBy
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.terminal.coverage_view import nothing, show_coverage, show_plan
 from innage.terminal.output import emit, say
+from innage.terminal.views.coverage import nothing, show_coverage, show_plan
 
 BANDS, BAND_WIDTH_K = 10, 10.0  # those of dataset.coverage.gaps, which loads numpy: not for a help text
 

@@ -34,8 +34,8 @@ from innage.options import (
     open_store,
 )
 from innage.sections import SectionedGroup
-from innage.terminal.captures import capture_facts, kept_text, show_captures, show_sealed
 from innage.terminal.output import harmless, say, say_aside
+from innage.terminal.views.captures import capture_facts, kept_text, show_captures, show_sealed
 
 if TYPE_CHECKING:
     from dataset.live.capture import View
@@ -186,8 +186,8 @@ def _only_at_resuming(name: str, given: dict[str, str]) -> None:
 def _run(live: LiveCapture, frames: int | None, json: bool) -> None:
     """Run a capture; seal it when it came to its end, keep it open when the operator stopped it."""
     from innage.jobs.capturing import run_capture
-    from innage.terminal.capture_view import operator
     from innage.terminal.stopping import asked_to_stop
+    from innage.terminal.views.capture import operator
 
     def tell(text: str) -> None:
         if json:

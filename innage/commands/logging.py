@@ -157,7 +157,7 @@ def log(
     from dataset.records import ColumnMapping
     from innage.jobs.circumstances import find_circumstances
     from innage.jobs.logging_files import Beside, Ramp, log_files
-    from innage.terminal.logged_view import show_logged
+    from innage.terminal.views.logged import show_logged
 
     opened = open_store(store)
     circumstances = find_circumstances(

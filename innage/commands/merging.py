@@ -10,7 +10,7 @@ import typer
 
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, progress, say
-from innage.terminal.store_view import show_merged
+from innage.terminal.views.store import show_merged
 
 
 def register(app: typer.Typer) -> None:

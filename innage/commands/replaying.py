@@ -12,7 +12,7 @@ from dataset.records import ColumnMapping, TimeUnit, TrimKind
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, delimiter_of, open_store
 from innage.terminal.output import emit
-from innage.terminal.replay_view import show_summary
+from innage.terminal.views.replay import show_summary
 
 
 def register(app: typer.Typer) -> None:

@@ -83,7 +83,7 @@ def retrain(
     if json:
         emit(facts)
     else:
-        from innage.terminal.retraining_view import show_retraining
+        from innage.terminal.views.retraining import show_retraining
 
         show_retraining(facts)
     if strict and (code := of_limits(facts["answers"])):

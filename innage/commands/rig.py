@@ -29,7 +29,7 @@ app = typer.Typer(
 def show(scenario: ScenarioArgument, json: JsonOption = False) -> None:
     """Show what a scenario has: tanks, liquids and recipes."""
     from dataset.rig.scenario import load_scenario
-    from innage.terminal.rig_views import show_scenario
+    from innage.terminal.views.rig import show_scenario
 
     show_scenario(load_scenario(scenario), json)
 
@@ -55,7 +55,7 @@ def log(
     """
     from dataset.rig.scenario import load_scenario
     from innage.jobs.rig_sessions import RigSetup, log_rig
-    from innage.terminal.rig_views import show_rig_sessions
+    from innage.terminal.views.rig import show_rig_sessions
 
     setup = RigSetup(tank, liquid, unit, seed)
     with progress("rig") as moved:
@@ -79,7 +79,7 @@ def fill(
     """
     from dataset.rig.scenario import load_scenario
     from innage.jobs.rig_sessions import fill_from_rig
-    from innage.terminal.rig_views import show_filled
+    from innage.terminal.views.rig import show_filled
 
     loaded = load_scenario(scenario)
     with open_store(store) as opened, progress("rig") as moved:

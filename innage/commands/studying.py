@@ -11,8 +11,8 @@ import typer
 from dataset.records import Role
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
-from innage.terminal.judging_view import show_study
 from innage.terminal.output import emit, progress
+from innage.terminal.views.judging import show_study
 
 
 def register(app: typer.Typer) -> None:

@@ -11,8 +11,8 @@ from dataset.records import Role
 from innage.completion import names_of
 from innage.exit_codes import of_limits
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, StrictOption, open_store
-from innage.terminal.judging_view import show_sweep
 from innage.terminal.output import emit, progress
+from innage.terminal.views.judging import show_sweep
 
 
 def register(app: typer.Typer) -> None:

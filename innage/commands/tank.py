@@ -12,7 +12,7 @@ from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.shape_options import ENDS, SECTIONS, ShapeOptions, read_shape
 from innage.terminal.output import emit
-from innage.terminal.tank_view import show_added_tank, show_tank, show_tanks, show_volume
+from innage.terminal.views.tank import show_added_tank, show_tank, show_tanks, show_volume
 
 app = typer.Typer(help="Tanks: a vessel and its frozen shapes.", no_args_is_help=True, rich_markup_mode=None)
 

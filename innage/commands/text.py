@@ -10,7 +10,7 @@ import typer
 
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, say
-from innage.terminal.store_view import show_elsewhere, show_merged
+from innage.terminal.views.store import show_elsewhere, show_merged
 
 app = typer.Typer(
     help="Registry, limits and marks as plain text that diffs well.",

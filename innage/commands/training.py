@@ -10,7 +10,7 @@ from innage.completion import names_of
 from innage.exit_codes import of_limits
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, StrictOption, open_store
 from innage.terminal.output import emit, progress, say
-from innage.terminal.training_view import show_model, show_models
+from innage.terminal.views.training import show_model, show_models
 
 
 def register(app: typer.Typer) -> None:

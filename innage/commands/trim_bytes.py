@@ -11,7 +11,7 @@ from dataset.records import TrimKind
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, say
-from innage.terminal.trim_view import show_records
+from innage.terminal.views.trim import show_records
 
 
 def register(app: typer.Typer) -> None:

@@ -11,7 +11,7 @@ from dataset.records import TrimKind
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, say
-from innage.terminal.trim_view import show_added, show_limits, show_trims
+from innage.terminal.views.trim import show_added, show_limits, show_trims
 
 app = typer.Typer(
     help="Trims: a unit's own stored counts, and limits for a fixture.",

@@ -106,7 +106,7 @@ def try_(
     """
     from dataset.rig.outlook import Disturbance
     from innage.jobs.trying import Filling, Layout, Reading, try_layout
-    from innage.terminal.tank_view import show_tried
+    from innage.terminal.views.tank import show_tried
 
     layout = Layout(
         mounting,

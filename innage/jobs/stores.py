@@ -15,9 +15,9 @@ from innage.jobs.folders import write_file
 
 if TYPE_CHECKING:
     from dataset.store import Store
-    from dataset.store.backup import Backup
-    from dataset.store.integrity import IntegrityReport
     from dataset.store.texts import TextReport
+    from dataset.store.whole.backup import Backup
+    from dataset.store.whole.integrity import IntegrityReport
 
 _MARKS = re.compile(r"[0-9a-f]{12}\.csv")
 _MOST_BYTES = 200_000_000  # of one file of text
@@ -36,7 +36,7 @@ def check(path: Path, *, fill_up: Path | None = None, progress: Progress = silen
         InputError: ``fill_up`` of a file that is whole, or over something that is there.
         StoreError: there is no such file, or it is no store.
     """
-    from dataset.store.integrity import check_store
+    from dataset.store.whole.integrity import check_store
 
     if fill_up is not None:
         _fill_up(path, fill_up)
@@ -44,8 +44,8 @@ def check(path: Path, *, fill_up: Path | None = None, progress: Progress = silen
 
 
 def _fill_up(path: Path, copy: Path) -> None:
-    from dataset.store.integrity import cut_short
-    from dataset.store.integrity import fill_up as write_copy
+    from dataset.store.whole.integrity import cut_short
+    from dataset.store.whole.integrity import fill_up as write_copy
 
     missing = cut_short(path)
     if not missing or copy.exists():
@@ -77,7 +77,7 @@ def back_up(path: Path, out: Path) -> Backup:
         InputError: one of the two is there already, or cannot be written.
         StoreError: there is no store, or it is damaged or busy.
     """
-    from dataset.store.backup import backup
+    from dataset.store.whole.backup import backup
 
     beside = hash_file(out)
     if beside.exists():
@@ -109,8 +109,8 @@ def restore(copy: Path, path: Path, *, sha256: str | None = None, replace: bool 
     Raises:
         InputError: another hash, or a store that is there. StoreError: something in the backup is damaged.
     """
-    from dataset.store.backup import restore as put_back
-    from dataset.store.integrity import check_store
+    from dataset.store.whole.backup import restore as put_back
+    from dataset.store.whole.integrity import check_store
 
     expected = sha256 or _read_hash(copy)
     with scratch_folder() as folder:

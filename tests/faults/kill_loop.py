@@ -39,7 +39,7 @@ import export.core.measure  # noqa: F401 - so that a fork has everything there a
 import training.search.train  # noqa: F401 - so that a fork has everything there already
 from dataset.records import Budget, CountLaw, GroupBy, Liquid, Mounting, Pad, Role, Sensor, Tank, Unit
 from dataset.store import Store
-from dataset.store.integrity import check_store
+from dataset.store.whole.integrity import check_store
 from export.bundle.verify import verify_bundle
 from innage.cli import app
 from innage.jobs.stores import program_digest

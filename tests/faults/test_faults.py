@@ -22,7 +22,7 @@ from typer.testing import CliRunner, Result
 from building import CAN, WATER, bench_store, one_pad
 from dataset.errors import InputError, StoreError
 from dataset.store import Store
-from dataset.store.integrity import check_store
+from dataset.store.whole.integrity import check_store
 from innage.cli import app
 from innage.jobs.folders import write_bundle, write_file
 

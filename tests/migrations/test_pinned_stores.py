@@ -13,7 +13,7 @@ from dataset.errors import InputError, StoreError
 from dataset.records import GroupBy, Role, Tank
 from dataset.store import Store
 from dataset.store.database import HISTORY, History
-from dataset.store.integrity import check_store
+from dataset.store.whole.integrity import check_store
 from training.program import digest, from_json
 
 PROOF = "0007_proof"  # from it on every record has a hash

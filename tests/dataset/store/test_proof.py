@@ -33,9 +33,9 @@ from dataset.records import (
     Unit,
 )
 from dataset.store import Store, sessions
-from dataset.store.backup import backup
-from dataset.store.integrity import check_store
 from dataset.store.tables import Base
+from dataset.store.whole.backup import backup
+from dataset.store.whole.integrity import check_store
 
 if TYPE_CHECKING:
     from building import Bench

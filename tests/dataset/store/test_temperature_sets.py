@@ -22,7 +22,7 @@ from dataset.canonical import frozen_sha256, marks_content
 from dataset.errors import InputError
 from dataset.records import Frames, FrozenSet, GroupBy, Mark, NewSession, Role, Session, Unit
 from dataset.store import Store
-from dataset.store.integrity import check_store
+from dataset.store.whole.integrity import check_store
 
 if TYPE_CHECKING:
     from building import Bench

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 from innage.terminal.output import say, table
 
 if TYPE_CHECKING:
-    from dataset.store.integrity import IntegrityReport
     from dataset.store.merging import MergeReport
+    from dataset.store.whole.integrity import IntegrityReport
 
 _IDS_SHOWN = 6
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from innage.terminal.limits_view import show_limits
 from innage.terminal.output import say, table
+from innage.terminal.views.limits import show_limits
 
 Facts = Mapping[str, Any]
 _CELLS_SHOWN = 8

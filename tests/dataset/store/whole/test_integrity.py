@@ -14,7 +14,7 @@ import pytest
 from dataset.errors import StoreError
 from dataset.records import Frames, GroupBy, Mark, Role, Trim, TrimKind
 from dataset.store import Store
-from dataset.store.integrity import Fault, check_store, fill_up
+from dataset.store.whole.integrity import Fault, check_store, fill_up
 
 if TYPE_CHECKING:
     from building import Bench

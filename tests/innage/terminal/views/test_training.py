@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from innage.terminal.training_view import show_model, show_models
+from innage.terminal.views.training import show_model, show_models
 
 ERRORS = {
     "frames": 4000,

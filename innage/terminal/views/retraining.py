@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from innage.terminal.limits_view import show_model_limits
 from innage.terminal.output import say, table
+from innage.terminal.views.limits import show_model_limits
 
 Facts = dict[str, Any]
 Row = tuple[object, ...]

@@ -15,13 +15,13 @@ import pytest
 from dataset.errors import InputError, StoreError
 from dataset.records import Unit
 from dataset.store import Store
-from dataset.store.backup import Backup, backup, content_sha256, file_sha256, restore
-from dataset.store.integrity import check_store
+from dataset.store.whole.backup import Backup, backup, content_sha256, file_sha256, restore
+from dataset.store.whole.integrity import check_store
 
 if TYPE_CHECKING:
     from building import Bench
 
-STORES = Path(__file__).parents[2] / "data" / "stores"
+STORES = Path(__file__).parents[3] / "data" / "stores"
 
 
 @pytest.fixture

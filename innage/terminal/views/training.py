@@ -25,8 +25,8 @@ from export.report.claim_tables import (
     study_rows,
     trim_gate_sentence,
 )
-from innage.terminal.limits_view import show_model_limits
 from innage.terminal.output import say, table
+from innage.terminal.views.limits import show_model_limits
 from training.judging.figures import Figures
 
 Facts = dict[str, Any]

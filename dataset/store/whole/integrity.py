@@ -22,7 +22,7 @@ from dataset.canonical import canonical_json, counts_sha256, opening_sha256, rea
 from dataset.errors import InnageError, StoreError
 from dataset.files.scratch import scratch_folder
 from dataset.records import ID_DIGITS, MarkRevision
-from dataset.store import open_captures, registry, schema, sessions, tables
+from dataset.store import open_captures, registry, sessions, tables
 from dataset.store.database import (
     HISTORY,
     TIMEOUT_S,
@@ -37,6 +37,7 @@ from dataset.store.models import to_model
 from dataset.store.proof import check, check_row, record_sha256
 from dataset.store.reachable import connect
 from dataset.store.trims import to_trim
+from dataset.store.whole import schema
 
 MOST_BYTES = 1 << 40  # of a store, so that a damaged head cannot ask for any length
 MOST_LINES = 20  # of what SQLite finds wrong with the file

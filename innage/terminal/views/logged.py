@@ -6,7 +6,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from innage.terminal.output import emit, say
-from innage.terminal.sessions import say_warnings
+from innage.terminal.views.sessions import say_warnings
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

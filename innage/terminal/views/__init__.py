@@ -1,0 +1,1 @@
+"""What is printed of each kind of thing: tables, facts, sentences."""
