@@ -15,7 +15,7 @@ from export.c.layout import Tables
 from export.c.memory import MemoryLayout
 from export.c.text import TYPE_BYTES, fill
 from export.evidence.known_answer import KnownAnswer
-from export.trim_bytes import CRC_RESIDUE
+from export.trim_bytes import CRC_RESIDUE, count_width
 from export.volume import VolumeTable
 from training.program import Program
 
@@ -57,6 +57,8 @@ _TRIM_CHECK = """\
             found = @PREFIX@_TRIM_BAD_SENSOR;
         } else if (@prefix@_crc(0xFFFFFFFFU, record, @PREFIX@_TRIM_LENGTH) != @residue@U) {
             found = @PREFIX@_TRIM_BAD_CRC; /* over a record and its CRC the register always ends the same */
+        } else if ((record[@PREFIX@_TRIM_AT_CHANNELS] != @channels@U) || (record[@PREFIX@_TRIM_AT_WIDTH] != @bytes@U)) {
+            found = @PREFIX@_TRIM_BAD_SHAPE;
         } else {
 @kinds@
         }
@@ -162,6 +164,8 @@ def trim_check(program: Program, prefix: str) -> str:
         "PREFIX": prefix.upper(),
         "all": str((1 << len(program.trim_kinds)) - 1),
         "residue": f"0x{CRC_RESIDUE:08X}",
+        "channels": str(program.channels),
+        "bytes": str(count_width(program.count_bits)),
     }
     body = _TRIM_CHECK if program.swing is None else _TRIM_CHECK.replace(_UNGATED, _GATED)
     return fill(body, gaps | {"kinds": _kinds(program, prefix)})

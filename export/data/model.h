@@ -111,6 +111,7 @@ extern "C" {
 #define @PREFIX@_TRIM_BAD_FORMAT 4U
 #define @PREFIX@_TRIM_BAD_SENSOR 5U /* written for another sensor revision */
 #define @PREFIX@_TRIM_BAD_CRC 6U /* damaged, or not written to the end */
+#define @PREFIX@_TRIM_BAD_SHAPE 8U /* other channels, or other bytes of a count, than this sensor has */
 #define @PREFIX@_TRIM_BAD_SWING 7U /* from one kind to the other a channel moves less, or more, than any unit that the model was made from */
 
 /* What @prefix@_selftest_slice() answers. */

@@ -30,7 +30,7 @@ from export.trim_bytes import (
 )
 from training.program import Builder, Interval, Program, accepted
 
-OK, NO_KIND, BAD_MAGIC, BAD_FORMAT, BAD_SENSOR, BAD_CRC, BAD_SWING = 1, 2, 3, 4, 5, 6, 7
+OK, NO_KIND, BAD_MAGIC, BAD_FORMAT, BAD_SENSOR, BAD_CRC, BAD_SWING, BAD_SHAPE = 1, 2, 3, 4, 5, 6, 7, 8
 PLACE = 0x2200_0000
 KEY = zlib.crc32(b"strip@1 channels=3 bits=12")
 DRY = TrimRecord(TrimKind.DRY, KEY, 215, (100, 200, 4095), 2)
@@ -240,6 +240,15 @@ def test_the_core_looks_at_the_swings(bits: int, same: bool) -> None:
             assert machine.prepare(np.asarray(trim)) == passes, trim
             seen.add(passes)
     assert seen == {True, False}
+
+
+@pytest.mark.parametrize("at", [6, 7])
+def test_channels_and_width_are_those_of_the_sensor(machine: Machine, at: int) -> None:
+    """A record whose CRC fits but which says another number of channels, or of bytes a count, is refused."""
+    dry, full = write_records([DRY]), write_records([FULL])
+    for value in range(256):
+        forged = closed(full[:at] + bytes([value]) + full[at + 1 : -4])
+        assert on_core(machine, dry + forged)[0] == (OK if value == full[at] else BAD_SHAPE), value
 
 
 def test_models_of_one_kind_of_wide_counts_and_of_none() -> None:
