@@ -14,7 +14,7 @@ SOURCES := $(shell find dataset training export innage migrations -name '__pycac
 TESTS ?= tests
 PYTEST := $(BIN)/python -P -m pytest -n 2 --dist worksteal
 
-.PHONY: demo test coverage test-slow bench kills fuzz lint format clean
+.PHONY: demo test coverage test-slow mutants bench kills fuzz lint format clean
 
 demo: $(VENV)/.installed
 	rm -rf demo
@@ -31,8 +31,16 @@ coverage: $(VENV)/.installed
 	  printf '%-9s %s %%\n' $$folder $$($(BIN)/coverage report --include="$$folder/*" --format=total --fail-under=0 --precision=1); done
 	$(BIN)/coverage report --format=total --precision=1
 
-test-slow: $(VENV)/.installed
+test-slow: $(VENV)/.installed $(VENV)/.mutants
 	$(PYTEST) -m slow $(TESTS)
+
+# Small breaks of the code, and how many of them the tests notice; fails below a part's floor. One part by
+# MUTANTS, such as make mutants MUTANTS=training/program; some of them, drawn with a seed, by MUTANTS_SAMPLE.
+MUTANTS ?=
+MUTANTS_SAMPLE ?=
+MUTANTS_SEED ?= 0
+mutants: $(VENV)/.installed $(VENV)/.mutants
+	$(BIN)/python -P tests/faults/mutants.py $(addprefix --part ,$(MUTANTS)) $(addprefix --sample ,$(MUTANTS_SAMPLE)) --seed $(MUTANTS_SEED)
 
 # Ratios to what people use instead, measured anew; options by BENCH, such as make bench BENCH=--search
 BENCH ?=
@@ -59,7 +67,7 @@ format: $(VENV)/.lint
 	$(BIN)/ruff format .
 
 clean:
-	rm -rf .venv .venv-3.* build dist demo bench/out *.egg-info .mypy_cache .pytest_cache .ruff_cache .import_linter_cache .hypothesis
+	rm -rf .venv .venv-3.* build dist demo mutants bench/out *.egg-info .mypy_cache .pytest_cache .ruff_cache .import_linter_cache .hypothesis
 
 # The tests run against the built wheel, so that what is shipped is what is tested.
 $(VENV)/.dependencies: constraints.txt pyproject.toml
@@ -77,4 +85,8 @@ $(VENV)/.installed: $(VENV)/.dependencies $(SOURCES) README.md LICENSE
 
 $(VENV)/.lint: $(VENV)/.dependencies
 	$(PIP) install -c constraints.txt $$($(BIN)/python -c "import tomllib; print(*tomllib.load(open('pyproject.toml', 'rb'))['project']['optional-dependencies']['lint'])")
+	@touch $@
+
+$(VENV)/.mutants: $(VENV)/.dependencies
+	$(PIP) install -c constraints.txt $$($(BIN)/python -c "import tomllib; print(*tomllib.load(open('pyproject.toml', 'rb'))['project']['optional-dependencies']['mutants'])")
 	@touch $@
