@@ -19,7 +19,7 @@ from dataset.records import GroupBy, Limit, Limits, Liquid, Tank, Unit
 from dataset.words import EPISODE_RATES
 
 RATE_CONFIDENCE = 0.95
-FIT_AND_CHOOSE = 2  # one group each, the fewest
+FIT, CHOOSE = 2, 1  # the fewest groups that a model of a pad array can be trained with
 NEW = "a new unit"
 MOST = 100  # proposals a tank; a plan for more is no plan
 
@@ -67,7 +67,7 @@ class Plan:
 
 def rate_shown(trials: int, confidence: float = RATE_CONFIDENCE) -> float:
     """The rate below which nothing wrong in ``trials`` independent trials lies: 1 - (1 - confidence)^(1/n),
-    about 3/n at 95 %.
+    the one-sided bound of Clopper and Pearson (Biometrika 26 (1934) 404).
     """
     return -math.expm1(math.log1p(-confidence) / trials)
 
@@ -162,12 +162,12 @@ def _needs(
     for condition in dict.fromkeys([ALL, *(row.condition for row in limits.rows)]):
         rows = [groups_to_prove(row) for row in limits.rows if row.condition == condition]
         prove, why = max(rows, key=itemgetter(0), default=(0, "no row of the limits"))
-        parts = [f"fit 1, choose 1, prove {prove} ({why})"]
+        parts = [f"fit {FIT}, choose {CHOOSE}, prove {prove} ({why})"]
         calibrate = groups_for_band(band) if band is not None and condition == ALL else 0
         if calibrate and band is not None:
             parts.append(f"calibrate {calibrate} (a {100 * band:g} % band)")
         have = len(_groups(under(cells, condition), group_by))
-        needs.append(Need(tank, condition, FIT_AND_CHOOSE + prove + calibrate, have, ", ".join(parts)))
+        needs.append(Need(tank, condition, FIT + CHOOSE + prove + calibrate, have, ", ".join(parts)))
     return needs
 
 

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping
 from html import escape
 from typing import Any
 
+from dataset.coverage.planning import rate_shown
 from dataset.words import LimitAnswer
 from export.report.arrays import candidates_sections, claims_sections, front_figure, level_sections
 from export.report.claim_tables import claim_sentence, is_array
@@ -143,8 +144,8 @@ def _scope(facts: Facts) -> list[str]:
 
 
 def _group_bound(facts: Facts) -> str:
-    """What a group is, how many there were, and what none wrong among so many would show: the rule of three,
-    3/n.
+    """What a group is, how many there were, and what none wrong among so many would show: the
+    one-sided bound of Clopper and Pearson (Biometrika 26 (1934) 404), 1 - 0.05^(1/n).
     """
     groups = part(part(facts["metrics"], "prove"), "integer").get("groups")
     group_by = str(facts["frozen_set"]["group_by"])
@@ -157,10 +158,10 @@ def _group_bound(facts: Facts) -> str:
     kind = f" (each one {escape(group_by)})"
     if not isinstance(groups, int) or groups <= 0:
         return kind
-    bound = min(1.0, 3 / groups)
+    bound = rate_shown(groups)
     return (
         f"{kind}: {groups} of them. If none of {groups} went wrong, that only shows a rate of wrong "
-        f"groups below about {bound:.0%} (95% confidence)"
+        f"groups below {100 * bound:.3g}% (95% confidence)"
     )
 
 

@@ -55,6 +55,7 @@ from training.search.fitting import (
 from training.search.picking import measured, next_step, pick
 from training.search.result import RANDOM_ROWS, SearchResult, stored_hardware
 
+FEWEST_FIT = 2  # groups
 _CHOOSE_EVERY = 4  # of the fit groups, where a set has no choose groups
 
 
@@ -135,6 +136,7 @@ def _with_choose_rows(context: SearchContext) -> tuple[SearchContext, str]:
     """
     data, fit, choose = context.data, context.fit, context.choose
     if choose.any():
+        _check_fit_groups(data, fit)
         return context, f"scored on {len(np.unique(data.group[choose]))} 'choose' groups"
     groups = np.unique(data.group[fit])
     if len(groups) < _CHOOSE_EVERY:
@@ -152,6 +154,20 @@ def _with_choose_rows(context: SearchContext) -> tuple[SearchContext, str]:
             "groups, left out of the fit"
         ),
     )
+
+
+def _check_fit_groups(data: FrozenData, fit: Mask) -> None:
+    """What to doubt is learnt from errors on fit groups that a net was not fitted on: one group leaves none
+    to fit.
+    """
+    groups = len(np.unique(data.group[fit]))
+    if groups < FEWEST_FIT:
+        raise InputError(
+            f"frozen set '{data.frozen.name}'",
+            f"{groups} 'fit' {'group' if groups == 1 else 'groups'}",
+            f"at least {FEWEST_FIT} 'fit' groups for a pad array, so that each can be left out in turn",
+            f"freeze a set with fit:{FEWEST_FIT},choose:1 or more",
+        )
 
 
 def _chosen_trim(data: FrozenData, used: Mask, trim: str | None) -> str:

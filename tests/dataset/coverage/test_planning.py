@@ -121,11 +121,11 @@ def test_needs_add_up_over_roles() -> None:
         Limit("rmse_mm", 1.0, "foam", None, 3),
     )
     assert [(n.condition, n.groups, n.have, n.short) for n in plan.needs] == [
-        ("all", 2 + 4 + 9, 2, 13),
-        ("foam", 2 + 3, 1, 4),
+        ("all", 3 + 4 + 9, 2, 14),
+        ("foam", 3 + 3, 1, 5),
     ]
-    assert [n.groups for n in planned([], Limit("rmse_mm", 1.0), band=0.95).needs] == [2 + 1 + 19]
-    assert [n.groups for n in planned([], Limit("rmse_mm", 1.0), band=None).needs] == [2 + 1]
+    assert [n.groups for n in planned([], Limit("rmse_mm", 1.0), band=0.95).needs] == [3 + 1 + 19]
+    assert [n.groups for n in planned([], Limit("rmse_mm", 1.0), band=None).needs] == [3 + 1]
 
 
 def test_the_largest_shortfall_first() -> None:
@@ -134,8 +134,8 @@ def test_the_largest_shortfall_first() -> None:
     """
     plan = planned(
         [cell("u1", "foam"), cell("u2")],
-        Limit("rmse_mm", 1.0, "all", None, 3),
-        Limit("rmse_mm", 1.0, "foam", None, 2),
+        Limit("rmse_mm", 1.0, "all", None, 2),
+        Limit("rmse_mm", 1.0, "foam", None, 1),
         band=None,
     )
     assert [(p.unit, p.conditions) for p in plan.proposals if p.why.startswith("'")] == [
@@ -167,7 +167,7 @@ def test_groups_may_be_sessions() -> None:
 
 def test_levels_nobody_captured() -> None:
     """With nothing short, sessions are proposed for levels without one; with those there too, nothing."""
-    full = [cell(unit, band=band) for unit in ("u1", "u2", "u3") for band in range(10)]
+    full = [cell(unit, band=band) for unit in ("u1", "u2", "u3", "u4") for band in range(10)]
     assert planned(full, Limit("rmse_mm", 1.0), band=None).proposals == ()
     (proposal,) = planned(
         [c for c in full if c.band not in (4, 5)], Limit("rmse_mm", 1.0), band=None
@@ -178,7 +178,7 @@ def test_levels_nobody_captured() -> None:
 def test_the_least_captured_liquid_first() -> None:
     """Liquids of the tank take turns, the one with the fewest sessions first."""
     cells = [cell("u1", session="a"), cell("u1", session="b"), cell("u2", session="c", liquid="oil")]
-    plan = planned(cells, Limit("rmse_mm", 1.0, "all", None, 4), band=None)
+    plan = planned(cells, Limit("rmse_mm", 1.0, "all", None, 3), band=None)
     assert [p.liquid for p in plan.proposals] == ["oil", "oil", "water", "oil"]
 
 

@@ -15,6 +15,7 @@ from typing import Any
 from xml.etree import ElementTree
 
 import pytest
+from scipy.stats import beta
 
 from dataset.records import GroupBy, Session
 from export.bundle.build import build_bundle
@@ -92,7 +93,7 @@ def test_report_is_whole_and_alone(small_bundle: dict[str, bytes]) -> None:
         "met",
         "Cost against budget small",
         "420",
-        "below about 33%",
+        "below 28.3%",
         "unit-1",
         "No error band is given",
     ):
@@ -180,7 +181,7 @@ def test_report_names_void_sessions(samples: dict[str, Program], request: pytest
 
 def test_report_says_what_temperature_bands_claim(sample: Program, provenance: Provenance) -> None:
     """The claim by its name and what it is not; no rate of further bands. A set of other groups keeps the
-    rule of three, and its manifest has no edges.
+    bound on wrong groups.
     """
     frozen = replace(provenance.model.frozen, group_by=GroupBy.TEMPERATURE, edges_c=(5.0, 15.0, 25.0))
     facts = [
@@ -197,6 +198,24 @@ def test_report_says_what_temperature_bands_claim(sample: Program, provenance: P
     )
     assert "grouped by temperature: 1 fit, 1 prove" in bands
     assert ("rate of wrong groups" in bands, "rate of wrong groups" in levels) == (False, True)
+
+
+def test_report_bounds_the_rate_of_wrong_groups_exactly(sample: Program, provenance: Provenance) -> None:
+    """None wrong of 9 groups: the one-sided 95 % bound of Clopper and Pearson (Biometrika 26 (1934) 404) as
+    scipy's Beta law has it; 3/n would say 33 %.
+    """
+    bound = 100 * float(beta.ppf(0.95, 1, 9))
+    assert bound == pytest.approx(28.3, abs=0.05)
+    text = _read(render_report(describe(sample, provenance, "innage", 64, 0))).text
+    assert f"a rate of wrong groups below {bound:.3g}%" in text
+
+
+def test_manifest_has_the_edges_of_temperature_bands(sample: Program, provenance: Provenance) -> None:
+    frozen = replace(provenance.model.frozen, group_by=GroupBy.TEMPERATURE, edges_c=(5.0, 15.0, 25.0))
+    facts = [
+        describe(sample, replace(provenance, model=replace(provenance.model, frozen=its)), "innage", 64, 0)
+        for its in (frozen, provenance.model.frozen)
+    ]
     assert [its["frozen_set"].get("edges_c") for its in facts] == [[5.0, 15.0, 25.0], None]
 
 

@@ -167,15 +167,15 @@ def test_a_plan_on_the_command_line(store: Store) -> None:
     """
     said = run("plan --limits owner").output
     assert "groups (units) asked for by owner@1" in said
-    assert "1. 4 sessions on detergent-canister@1: 4 new units" in " ".join(said.split())
+    assert "1. 5 sessions on detergent-canister@1: 5 new units" in " ".join(said.split())
     assert "cannot be told from the liquid" in " ".join(said.split())
     assert max(len(line.rstrip()) for line in said.splitlines()) <= 80
     found = json.loads(run("plan --limits owner --json").output)
     assert [(n["condition"], n["groups"], n["have"]) for n in found["needs"]] == [
-        ("all", 20, 1),
-        ("foam", 5, 1),
+        ("all", 21, 1),
+        ("foam", 6, 1),
     ]
-    assert len(found["proposals"]) == 19
+    assert len(found["proposals"]) == 20
     assert "the built-in limits" in run("plan").output
     store.add_tank(Tank("detergent-canister", 0, 180.0))  # nothing is mounted on it: there is nothing to plan
     assert json.loads(run("plan --limits owner --json").output) == found

@@ -366,6 +366,14 @@ def test_an_unknown_trim_and_too_few_units_are_refused(make_strip: Make) -> None
         train_array(context_of(few))
 
 
+def test_one_fit_group_is_refused_and_two_are_enough(make_strip: Make) -> None:
+    """What to doubt is learnt on fit groups that a net was not fitted on, so one is too few."""
+    one, two = (make_strip(frames=20, units=2 + fit, choose=1, prove=1) for fit in (1, 2))
+    with pytest.raises(InputError, match="1 'fit' group; expected at least 2 'fit' groups for a pad array"):
+        train_array(context_of(one), recipes=SMALL)
+    assert train_array(context_of(two), recipes=SMALL).metrics["fit"]["groups"] == 2
+
+
 SCORE = Score(1.0, 1.0, 1.0, 0.0, 1, 0, 1)
 
 
