@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
+from building import bench_store
 from dataset.coverage.gaps import BANDS
 from dataset.coverage.temperature_bands import KELVIN
 from dataset.records import (
@@ -19,15 +21,11 @@ from dataset.records import (
     Limits,
     Liquid,
     Mark,
-    Mounting,
-    NewSession,
     Pad,
     Sensor,
-    Source,
     Stretch,
     Surface,
     Tank,
-    Unit,
     Wall,
 )
 from dataset.store import Store
@@ -54,21 +52,14 @@ def empty(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def store(empty: Path) -> Store:
     """Two sessions of one unit, one of them under foam and much else, one void; long names."""
     made = Store.open(empty)
-    tank, liquid = (
-        made.add_tank(Tank("detergent-canister", 0, 120.0)),
-        made.add_liquid(Liquid("concentrated-detergent", 78.3, 0.05)),
+    pads = tuple(Pad(k, f"p{k}", 15.0 * k, 15.0, None, 1e5) for k in range(8))
+    bench = bench_store(
+        made,
+        tank=Tank("detergent-canister", 0, 120.0),
+        sensor=Sensor("eight-pad-strip", 0, pads, 16, CountLaw.RISES, 100),
+        liquid=Liquid("concentrated-detergent", 78.3, 0.05),
+        unit="unit-1",
     )
-    sensor = made.add_sensor(
-        Sensor(
-            "eight-pad-strip",
-            0,
-            tuple(Pad(k, f"p{k}", 15.0 * k, 15.0, None, 1e5) for k in range(8)),
-            16,
-            CountLaw.RISES,
-            100,
-        )
-    )
-    mounting, unit = made.add_mounting(Mounting("m1", tank, sensor)), made.add_unit(Unit("unit-1"))
     made.add_limits(
         Limits("owner", 0, (Limit("rmse_mm", 2.0, "all", 0.9), Limit("p95_abs_mm", 4.0, "foam", None, 3)))
     )
@@ -79,17 +70,8 @@ def store(empty: Path) -> Store:
     ]
     stretches = [(), (Stretch(0, 40, EVERYTHING),), ()]
     new = [
-        NewSession(
-            unit,
-            liquid,
-            mounting,
-            its,
-            (Mark(0, 40, 30.0 + 30 * k),),
-            Source(f"run{k}.csv", f"{k:064x}"),
-            "",
-            stretches[k],
-        )
-        for k, its in enumerate(frames)
+        replace(bench.session(k, (Mark(0, 40, 30.0 + 30 * k),), frames=frames[k]), stretches=stretches[k])
+        for k in range(3)
     ]
     made.void(made.add_sessions(new)[2].id, "wrong liquid")
     return made
