@@ -128,7 +128,7 @@ def progress(title: str) -> Iterator[Callable[[str, int, int], None]]:
     if not sys.stderr.isatty():
         yield lambda what, done, total: None
         return
-    from innage.terminal.views.progress import progress_line
+    from innage.terminal.progress import progress_line
 
     with progress_line(title, console(stderr=True)) as moved:
         yield lambda what, done, total: moved(harmless(what), done, total)

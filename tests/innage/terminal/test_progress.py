@@ -8,7 +8,7 @@ import pytest
 from rich.console import Console
 
 from innage.terminal.output import progress
-from innage.terminal.views.progress import ProgressLine, clock
+from innage.terminal.progress import ProgressLine, clock
 
 
 def test_clock() -> None:
