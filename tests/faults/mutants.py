@@ -30,7 +30,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-# % noticed; a little below what samples gave: 64 % of 22, 65.5 % of 400 (seed 0)
+# % noticed; a little below what samples with seed 0 gave: 65.5 % of 400 in training/program. 22 mutants of
+# dataset/store (64 %) and none of export were tried so far: their floors are a first guess.
 FLOORS = {"dataset/store": 50.0, "training/program": 62.0, "export": 50.0}
 NOTICED = {"killed", "timeout", "segfault", "caught by type check"}
 SURVIVED = {"survived", "no tests", "suspicious"}
