@@ -19,7 +19,7 @@ from training.rows import Rows
 MOST_BITS = 24  # of a count
 
 
-class _Integer(RegressorMixin, BaseEstimator):  # type: ignore[misc]
+class _Integer(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # no types are published
     """Readings of an integer program as predictions."""
 
     program_: Program

@@ -120,8 +120,8 @@ def _water_density(temperature_c: float) -> float:
 
     kelvin = temperature_c + ZERO_K
     if temperature_c >= BOILING_C:
-        return float(iapws.iapws95_rhol_sat(kelvin))  # type: ignore[no-untyped-call]
-    return float(iapws.iapws95_rho(kelvin, PRESSURE_PA))  # type: ignore[no-untyped-call]
+        return float(iapws.iapws95_rhol_sat(kelvin))  # type: ignore[no-untyped-call]  # no types are published
+    return float(iapws.iapws95_rho(kelvin, PRESSURE_PA))  # type: ignore[no-untyped-call]  # no types are published
 
 
 @lru_cache(maxsize=4096)

@@ -130,7 +130,7 @@ def _element_matrices(basis: Any) -> tuple[Floats, NDArray[np.int64], NDArray[np
     entry.
     """
 
-    @BilinearForm  # type: ignore[untyped-decorator]
+    @BilinearForm  # type: ignore[untyped-decorator]  # no types are published
     def laplace(u: Any, v: Any, w: Any) -> Any:
         return dot(grad(u), grad(v))
 

@@ -265,5 +265,5 @@ def _read(path: Path) -> dict[str, NDArray[np.float64]] | None:
 def _write(path: Path, tables: dict[str, NDArray[np.float64]]) -> None:
     """Whole or not at all: another process may be reading."""
     partial = path.with_name(f"{path.stem}.{os.getpid()}.partial.npz")
-    np.savez_compressed(partial, **tables)  # type: ignore[arg-type]
+    np.savez_compressed(partial, **tables)  # type: ignore[arg-type]  # arrays by name
     partial.replace(path)

@@ -44,7 +44,7 @@ class Section(ABC):
 
     def facts(self) -> dict[str, Any]:
         """What it is, as JSON keeps it."""
-        return {"kind": self.kind, **asdict(self)}  # type: ignore[call-overload]
+        return {"kind": self.kind, **asdict(self)}  # type: ignore[call-overload]  # each shape is a dataclass
 
 
 class Quadratic(Section):

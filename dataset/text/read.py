@@ -159,7 +159,7 @@ def _labelled(where: str, kind: type[R], label: str, table: object, earlier: Map
 def _record(where: str, kind: type[R], table: object, earlier: Mapping[str, Any]) -> R:
     if not isinstance(table, dict):
         raise InputError(where, "no table", "a table of facts")
-    hints, known = _hints(kind), {field.name: field for field in fields(kind)}  # type: ignore[arg-type]
+    hints, known = _hints(kind), {field.name: field for field in fields(kind)}  # type: ignore[arg-type]  # kinds are dataclasses; cells have their hint
     for key in table:
         if key not in known:
             raise InputError(where, f"a key {key!r}", "only " + ", ".join(known))
@@ -200,7 +200,7 @@ def _value(where: str, hint: Any, value: object, earlier: Mapping[str, Any], key
         )
     if isinstance(value, int) and abs(value) > 2**53:
         raise InputError(where, "a number of many digits", "at most 2^53")
-    return _profile(where, str(value)) if key == "profile" else float(value) if hint is float else value  # type: ignore[arg-type]
+    return _profile(where, str(value)) if key == "profile" else float(value) if hint is float else value  # type: ignore[arg-type]  # kinds are dataclasses; cells have their hint
 
 
 def _member(where: str, kind: type[Enum], value: object) -> Enum:

@@ -323,7 +323,7 @@ def _study_row(row: Facts) -> Row:
         for name, key in (("clean", "p95_mm"), ("clean", "p95_pct"), ("foam", "p95_mm"), ("film", "p95_mm"))
     ]
     given = percent(part(classes, "all").get("accepted_share"))
-    within = "refused" if row.get("refused") else {True: "yes", False: "no"}.get(row.get("within"))  # type: ignore[arg-type]
+    within = "refused" if row.get("refused") else {True: "yes", False: "no"}.get(row.get("within"))  # type: ignore[arg-type]  # any other value has no word
     return (
         row["name"],
         short(row.get("error_mm")),
@@ -441,7 +441,7 @@ def _candidate(candidate: Facts, chosen: bool) -> Row:
     watcher = "-".join(str(n) for n in candidate.get("watcher") or ()) + (
         " unrest" if "unrest" in (candidate.get("watched") or ()) else ""
     )
-    meets = "refused" if candidate.get("refused") else {True: "yes", False: "no"}.get(candidate.get("meets"))  # type: ignore[arg-type]
+    meets = "refused" if candidate.get("refused") else {True: "yes", False: "no"}.get(candidate.get("meets"))  # type: ignore[arg-type]  # any other value has no word
     mean = short(sum(known) / len(known)) if known else None
     figures = (mean, *(short(value) for value in p95.values()), accepted)
     return (

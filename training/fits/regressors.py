@@ -11,7 +11,7 @@ from sklearn.ensemble import GradientBoostingRegressor
 from training.rows import Floats
 
 
-class LevelRegressor(RegressorMixin, BaseEstimator):  # type: ignore[misc]
+class LevelRegressor(RegressorMixin, BaseEstimator):  # type: ignore[misc]  # no types are published
     """Holds numbers that a family has found; ``predict`` is the float definition of the family.
 
     ``fit`` learns nothing: a family's own function does the fitting and hands the result to the constructor,

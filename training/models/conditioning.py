@@ -81,7 +81,7 @@ class Conditioned:
     out_of_range: str
 
 
-class Conditioner(TransformerMixin, BaseEstimator):  # type: ignore[misc]
+class Conditioner(TransformerMixin, BaseEstimator):  # type: ignore[misc]  # no types are published
     """``Conditioning.floats`` as a scikit-learn transformer; the conditioning is settled before, so fit
     learns nothing.
     """

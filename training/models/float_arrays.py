@@ -16,7 +16,7 @@ from training.models.trimming import SHARE_HIGH, SHARE_LOW, SHARE_ONE, Trimming
 from training.rows import Floats, Ints, Mask
 
 
-class Trimmer(TransformerMixin, BaseEstimator):  # type: ignore[misc]
+class Trimmer(TransformerMixin, BaseEstimator):  # type: ignore[misc]  # no types are published
     """Rows of counts (channels) and trim (kind after kind) to still features; what it does is settled before,
     so fit learns nothing.
     """

@@ -58,15 +58,15 @@ def states_of(data: FrozenData) -> States:
 
 
 def _foam(c: object) -> bool:
-    return Surface.FOAM in c.surface  # type: ignore[attr-defined]
+    return Surface.FOAM in c.surface  # type: ignore[attr-defined]  # rows hold conditions
 
 
 def _film(c: object) -> bool:
-    return Wall.FILM in c.wall or Wall.DROPS in c.wall  # type: ignore[attr-defined]
+    return Wall.FILM in c.wall or Wall.DROPS in c.wall  # type: ignore[attr-defined]  # rows hold conditions
 
 
 def _rough(c: object) -> bool:
-    return Surface.SLOSHING in c.surface or Wall.SCALE in c.wall  # type: ignore[attr-defined]
+    return Surface.SLOSHING in c.surface or Wall.SCALE in c.wall  # type: ignore[attr-defined]  # rows hold conditions
 
 
 def doubt_of(error_mm: Floats, span_mm: float) -> Floats:

@@ -67,7 +67,7 @@ def test_captures_follow_one_another_on_one_clock() -> None:
         capture=capture, scenario=SimpleNamespace(board=SimpleNamespace(period_ms=PERIOD))
     )
     unit, recipe = SimpleNamespace(), SimpleNamespace()
-    frames = list(captures(bench, unit, "water", recipe, times=3))  # type: ignore[arg-type]
+    frames = list(captures(bench, unit, "water", recipe, times=3))  # type: ignore[arg-type]  # a fixture hands it over
     assert asked == [0, 1, 2]
     assert (np.diff(np.concatenate([f.t_ms for f in frames])) == PERIOD).all()
 

@@ -89,7 +89,7 @@ def behind(store: Store) -> Iterator[sqlite3.Connection]:
     """A connection past the store's own door; to a store in memory there is only the store's."""
     if store.path.name == ":memory:":
         held = store._database._reader.raw_connection()
-        yield held.driver_connection  # type: ignore[misc]
+        yield held.driver_connection  # type: ignore[misc]  # the driver below
         held.close()
     else:
         with closing(sqlite3.connect(store.path)) as connection:

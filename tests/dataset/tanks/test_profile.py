@@ -156,7 +156,7 @@ def test_published_lying_vessels(end: dict[str, float], gallons: float) -> None:
     """D. Jones, "Calculating tank volume" (as the docstrings of `fluids` quote it): D 108 in, L 156 in,
     filled to 36 in.
     """
-    vessel = stack([LyingCylinder(108 * IN, 156 * IN, **end)])  # type: ignore[arg-type]
+    vessel = stack([LyingCylinder(108 * IN, 156 * IN, **end)])  # type: ignore[arg-type]  # parameters of a test
     assert vessel.volume_ml(36 * IN) / GAL == pytest.approx(gallons, abs=0.005)
 
 
@@ -401,7 +401,7 @@ def test_tilt_refused() -> None:
 def test_refusals(make: object, sentence: str) -> None:
     """Shapes that can't be are refused, with what was found."""
     with pytest.raises(InputError, match=sentence):
-        make()  # type: ignore[operator]
+        make()  # type: ignore[operator]  # parameters of a test
 
 
 sizes = st.floats(1.0, 500.0)

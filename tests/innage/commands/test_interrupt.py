@@ -85,7 +85,7 @@ def family(session: int) -> list[int]:
 
 def until(holds: object, deadline_s: float = DEADLINE_S) -> bool:
     end = time.monotonic() + deadline_s
-    while not holds():  # type: ignore[operator]
+    while not holds():  # type: ignore[operator]  # a parameter of the test
         if time.monotonic() > end:
             return False
         time.sleep(0.02)

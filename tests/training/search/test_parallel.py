@@ -23,7 +23,7 @@ RECIPES = (
 TAKEN: list[str] = []
 
 
-class Counted(ThreadingBackend):  # type: ignore[misc]
+class Counted(ThreadingBackend):  # type: ignore[misc]  # no types are published
     """Threads that note what they were given, as a cluster's backend would be plugged in."""
 
     def submit(self, func: Any, callback: Any = None) -> Any:
