@@ -107,8 +107,4 @@ def _steps(lines: str, out: Path) -> Iterator[Step]:
 def _in_folder(arguments: list[str], folder: Path) -> list[str]:
     """The same command, run from here on the files in ``folder``."""
     moved = [str(folder / a) if a.split("/")[0] in _MOVED and k else a for k, a in enumerate(arguments)]
-    return (
-        moved
-        if arguments[0] == "verify" or arguments[:2] == ["rig", "show"]
-        else [*moved, "--store", str(folder / "innage.db")]
-    )
+    return moved if arguments[:2] == ["rig", "show"] else [*moved, "--store", str(folder / "innage.db")]

@@ -220,10 +220,12 @@ def test_budget_and_firmware(run_page: Run, run_line: RunLine, tmp_path: Path) -
     run_page("docs/budget.md", only=lambda line: "check bundle" in line)
     assert len(run_page("docs/firmware.md", {"cc ": f"{shlex.quote(sys.executable)} -m ziglang cc "})) == 5
     vectors = (tmp_path / "bundle" / "vectors.csv").read_text(encoding="utf-8").splitlines()
-    at = vectors[1].split(",").index("low")
-    expected = [line.split(",")[at : at + 5] for line in vectors[2:]]
+    at = [
+        heading.split(",").index("low") for heading in vectors[2:0:-1]
+    ]  # a line that goes on, one that starts
+    expected = [line.split(",")[at[int(line[0])] :][:6] for line in vectors[3:]]
     readings = [
-        line.split(",")[:5] for line in (tmp_path / "readings.csv").read_text(encoding="utf-8").splitlines()
+        line.split(",")[:6] for line in (tmp_path / "readings.csv").read_text(encoding="utf-8").splitlines()
     ]
     assert len(readings) > 1000
     assert readings == expected
