@@ -255,10 +255,20 @@ def _evaluated(nodes: Sequence[Node], known: Mapping[str, Array], broken: Break 
         if hit and broken is not None and broken.evaluate is not None:
             result = broken.evaluate(inputs)
         else:
-            result = OPS[node.op].evaluate(inputs, node.attributes)
+            result = _anyhow(node, inputs)
         values[node.name] = result if broken is None else result.astype(np.int32).astype(np.int64)
         changed.add(node.name)
     return values
+
+
+def _anyhow(node: Node, inputs: Sequence[Array]) -> Array:
+    """What a node gives, also for inputs that a break let out of their ranges: trees that walk off their
+    table give some number, as memory behind it would.
+    """
+    try:
+        return OPS[node.op].evaluate(inputs, node.attributes)
+    except IndexError:
+        return np.full((len(inputs[0]), 1), -1, np.int64)
 
 
 def _split(sizes: Mapping[str, int], packed: Array) -> dict[str, Array]:

@@ -148,7 +148,7 @@ class Loop:
         there: Callable[[Store], bool] = lambda store: (  # noqa: E731 - it is handed on as it stands
             f"round {k}" in {r.reason for r in store.mark_revisions(self.session)}
         )
-        return lambda: run(self.store, *words, "--even-if-unproven"), there
+        return lambda: run(self.store, *words), there
 
     def freeze(self, k: int) -> tuple[Callable[[], None], Callable[[Store], bool]]:
         words = ("freeze", f"set{k}", "--group", "level", "--session", self.session, "--fit", "rest")

@@ -73,7 +73,8 @@ def test_same_bytes_in_another_process(whole_bundle: dict[str, bytes]) -> None:
     script = Path(__file__).parents[1] / "conftest.py"
     code = (
         "import importlib.util as u, sys; s = u.spec_from_file_location('shared', sys.argv[1]); m = "
-        "u.module_from_spec(s); s.loader.exec_module(m);p = m._every_op(); from export.bundle.build import "
+        "u.module_from_spec(s); sys.modules['shared'] = m; s.loader.exec_module(m);"
+        "p = m._every_op(); from export.bundle.build import "
         "build_bundle;print(build_bundle(p, m.float_model(p.channels), "
         "m.provenance_of(p))['manifest.json'].decode(), end='')"
     )

@@ -465,11 +465,12 @@ def test_every_c_table_entry_is_caught_by_running(
 def test_other_arithmetic_is_caught_by_running(
     small_bundle: Files, emitting: Callable[[bytes], dict[str, bytes]]
 ) -> None:
-    """C that overlooks faulty channels passes its self-test, but not the vectors; the first one that differs
-    is named.
+    """C that cuts a warm temperature passes its self-test, but not the vectors; the first one that differs is
+    named.
     """
     changed = small_bundle["innage.c"].replace(
-        b"const int32_t v_faults = (int32_t)faults;", b"const int32_t v_faults = (int32_t)(faults & 0U);"
+        b"const int32_t v_temperature = (int32_t)temperature;",
+        b"const int32_t v_temperature = (int32_t)(temperature & 0xFF);",
     )
     assert changed != small_bundle["innage.c"]
     names = {
