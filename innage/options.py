@@ -220,6 +220,7 @@ SPELLED: dict[str, str] = {
     "cylinder": "--cylinder-mm",
     "conductivity": "--conductivity-s-m",
     "density": "--density-kg-m3",
+    "families": "--family",
     "kelvin": "--band-width-k",
     "levels": "--levels-mm",
     "store_path": "--store",
@@ -243,7 +244,8 @@ def option_of(field: str) -> str:
     called, _, arguments = field.partition("(")
     spelled = SPELLED.get(field) or SPELLED.get(f"{called}(...)")
     if spelled is not None:
-        return spelled.format(*re.findall(r"'([^']*)'", arguments))
+        known = re.findall(r"'([^']*)'", arguments)
+        return spelled.format(*known, *["..."] * spelled.count("{}"))  # a call may not say them all
     option = field.rpartition(".")[2].removesuffix("=True").replace("_", "-")
     return f"--no-{option.removesuffix('=False')}" if option.endswith("=False") else f"--{option}"
 

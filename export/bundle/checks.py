@@ -55,7 +55,7 @@ class Failed(Exception):  # noqa: N818 - an answer, not an error
     """The answer is no; the text says what was found."""
 
 
-class NotShown(Exception):  # noqa: N818 - an answer, not an error
+class NotEnoughEvidence(Exception):  # noqa: N818 - an answer, not an error
     """Neither yes nor no: the evidence is missing, and the text says why."""
 
 
@@ -103,10 +103,10 @@ class Bundle:
     def source(self) -> CSource:
         """The C, made anew: the only one that is compiled.
 
-        Raises InputError where the bundle's own is another, NotShown where another version wrote it.
+        Raises InputError where the bundle's own is another, NotEnoughEvidence where another version wrote it.
         """
         if self.manifest.format == FIRST_FORMAT:
-            raise NotShown(f"not run: {self.written_by()}")
+            raise NotEnoughEvidence(f"not run: {self.written_by()}")
         for role, text in (("source", self.made.source), ("header", self.made.header)):
             if self.content(role) == text.encode():
                 continue
@@ -114,7 +114,7 @@ class Bundle:
                 known_files(self.manifest.prefix)[role], text.encode(), self.content(role)
             )
             if self.other_version():
-                raise NotShown(f"not run: {differs} ({self.other_version()})")
+                raise NotEnoughEvidence(f"not run: {differs} ({self.other_version()})")
             hint = "C from elsewhere is neither compiled nor run"
             raise InputError(differs, "", "what is made of program.json here", hint)
         return self.made
@@ -223,7 +223,7 @@ def regenerated(bundle: Bundle) -> str:
     """
     read = bundle.manifest
     if read.format == FIRST_FORMAT:
-        raise NotShown(f"{bundle.written_by()}, which wrote its files otherwise: {_WITH_ITS_OWN}")
+        raise NotEnoughEvidence(f"{bundle.written_by()}, which wrote its files otherwise: {_WITH_ITS_OWN}")
     made = bundle.again | {"report.html": _report_again(bundle)}
     names = known_files(read.prefix)
     differing = {
@@ -238,7 +238,7 @@ def regenerated(bundle: Bundle) -> str:
         graphs = {names[role] for role in ("onnx", "scan_onnx", "prepare_onnx")}
         other = bundle.other_version(*(("onnx",) if set(differing) <= graphs else ()))
         if other:
-            raise NotShown(f"{said} ({other}): {_WITH_ITS_OWN}")
+            raise NotEnoughEvidence(f"{said} ({other}): {_WITH_ITS_OWN}")
         raise Failed(said)
     return f"{len(made)} files made again from program.json, byte for byte the same"
 

@@ -11,9 +11,10 @@ from pathlib import Path
 from typing import Any
 
 from dataset.errors import InnageError, InputError
+from dataset.words import LimitAnswer
 from export.bundle import checks
 from export.bundle.build import Progress, silent
-from export.bundle.checks import Bundle, Failed, NotShown, Recorded, Stated
+from export.bundle.checks import Bundle, Failed, NotEnoughEvidence, Recorded, Stated
 from export.bundle.checks_c import on_core, on_every_core, on_host
 from export.bundle.checks_onnx import float_onnx, onnx, onnx_reference
 from export.bundle.checks_store import figures
@@ -44,7 +45,7 @@ class Answer(StrEnum):
 
     PASSED = "passed"
     FAILED = "failed"
-    NOT_SHOWN = "not shown"
+    UNPROVEN = LimitAnswer.UNPROVEN.value
     STATED = "stated"
 
 
@@ -128,12 +129,12 @@ def _answer(name: str, check: Callable[[Bundle], str], bundle: Bundle) -> Check:
         return Check(name, Answer.PASSED, check(bundle))
     except Failed as failed:
         return Check(name, Answer.FAILED, str(failed))
-    except NotShown as missing:
-        return Check(name, Answer.NOT_SHOWN, str(missing))
+    except NotEnoughEvidence as missing:
+        return Check(name, Answer.UNPROVEN, str(missing))
     except Stated as stated:
         return Check(name, Answer.STATED, str(stated))
     except FormatError as error:
-        return Check(name, Answer.NOT_SHOWN, f"could not be made: {error}")
+        return Check(name, Answer.UNPROVEN, f"could not be made: {error}")
     except InnageError as error:
         return Check(name, Answer.FAILED, f"could not be made: {error}")
 

@@ -169,7 +169,7 @@ def _episodes(episodes: Episodes) -> str:
     if episodes is NOT_KEPT:
         return ""
     if not episodes.episodes:
-        return "not shown: no such episode was captured"
+        return "not enough evidence: no such episode was captured"
     return (
         f"{episodes.wrong} of {episodes.episodes} episodes ({episodes.frames} frames); at most "
         f"{percent(episodes.upper_bound_95):g} % of them (95 % confidence)"

@@ -37,7 +37,7 @@ FEW_SESSIONS = 24  # more are summed up by unit, and listed on a click
 
 def render_report(facts: Facts) -> str:
     """The page for the facts of a manifest (see ``manifest.describe``). What is missing among the metrics is
-    not shown, and no text of the facts becomes markup.
+    left out, and no text of the facts becomes markup.
     """
     facts = shielded(facts)
     model, origin = facts["model"], _origin(facts)

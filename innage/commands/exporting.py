@@ -167,7 +167,7 @@ def verify(
 ) -> None:
     """Check that a bundle is whole and that its parts agree. Its C is made anew and compared, not run as is.
 
-    Exit 1 when a check says no, 3 when evidence is missing, such as C that another version wrote.
+    Exit 1 when a check says no, 3 without enough evidence, such as for C that another version wrote.
     """
     from export.bundle.verify import Answer
     from innage.jobs.models.verifying import verify_bundle

@@ -137,7 +137,7 @@ def _judge_bundle(
     """
     from dataset.errors import InputError
     from dataset.records import Budget
-    from export.bundle.checks import Bundle, NotShown
+    from export.bundle.checks import Bundle, NotEnoughEvidence
     from export.bundle.verify import read_bundle
     from export.core.measure import MEASURED, cost_of
 
@@ -155,7 +155,7 @@ def _judge_bundle(
         ) from error
     try:
         source = bundle.source
-    except NotShown as missing:
+    except NotEnoughEvidence as missing:
         hint = "export the model again with this version"
         raise InputError(str(path), str(missing), "C that is made of program.json here", hint) from missing
     vectors = bundle.vectors.head(max(1, MEASURED // bundle.vectors.stream_frames))

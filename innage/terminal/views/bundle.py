@@ -71,13 +71,13 @@ def show_verified(bundle: Path, report: VerifyReport) -> None:
     """Each check with its result."""
     from export.bundle.verify import Answer
 
-    no, missing = report.having(Answer.FAILED), report.having(Answer.NOT_SHOWN)
+    no, missing = report.having(Answer.FAILED), report.having(Answer.UNPROVEN)
     rows = [(c.name, "FAILED" if c in no else str(c.answer), c.sentence) for c in report.checks]
     table(f"verification of {bundle}", ("check", "result", "what was found"), rows)
     if no:
         say(f"{len(no)} of {len(rows)} checks failed: do not use this bundle.")
     elif missing:
-        say(f"{len(missing)} of {len(rows)} checks could not be shown: not enough evidence for this bundle.")
+        say(f"{len(missing)} of {len(rows)} checks lack their evidence: not enough evidence for this bundle.")
     elif report.having(Answer.STATED):
         say("Every check passed; what is 'stated' was not checked.")
     else:

@@ -18,6 +18,7 @@ import onnx
 import pytest
 
 from dataset.errors import InputError
+from dataset.words import LimitAnswer
 from export.bundle.build import generate
 from export.bundle.checks import LEAST_VECTORS, Bundle
 from export.bundle.manifest import MANIFEST, Written, seal
@@ -87,8 +88,14 @@ def test_report_passes_only_when_every_check_does() -> None:
     """One check that fails, or lacks its evidence, is enough; what is only stated stops nobody."""
     good, stated = Check("a", Answer.PASSED, ""), Check("b", Answer.STATED, "")
     assert VerifyReport((good, stated)).passed
-    for answer in (Answer.FAILED, Answer.NOT_SHOWN):
+    for answer in (Answer.FAILED, Answer.UNPROVEN):
         assert not VerifyReport((good, Check("c", answer, ""), stated)).passed
+
+
+def test_missing_evidence_has_one_word() -> None:
+    """Limits and checks of a bundle say the same."""
+    assert Answer.UNPROVEN == "not enough evidence"
+    assert Check("c", Answer.UNPROVEN, "").facts()["answer"] == str(LimitAnswer.UNPROVEN)
 
 
 # --- what is no bundle ---
@@ -221,7 +228,7 @@ def test_other_version_is_not_called_a_change(small_bundle: Files) -> None:
     changed = {**small_bundle, "innage.c": small_bundle["innage.c"] + b"\n"}
     names = {"made again", "C on this host"}
     others = verify_files(resigned(changed, innage="0.0.9"), names).checks
-    assert [check.answer for check in others] == [Answer.NOT_SHOWN] * 2
+    assert [check.answer for check in others] == [Answer.UNPROVEN] * 2
     assert all("written by innage 0.0.9, this is" in check.sentence for check in others)
     ours = verify_files(resigned(changed, innage=version("innage")), names).checks
     assert [check.answer for check in ours] == [Answer.FAILED] * 2

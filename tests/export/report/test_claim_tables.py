@@ -137,7 +137,10 @@ def test_rates_stand_beside_their_episodes_and_bounds() -> None:
         rows["false wet: empty tank read above 5 % of span"]
         == "1 of 20 episodes (3 frames); at most 21.6 % of them (95 % confidence)"
     )
-    assert rows["false dry: called empty above 5 % of span"] == "not shown: no such episode was captured"
+    assert (
+        rows["false dry: called empty above 5 % of span"]
+        == "not enough evidence: no such episode was captured"
+    )
     assert rows["dry tank recognised"] == "99.97 % of its frames, worst group 90 %"
     assert rows["by what is on the empty tank's wall"] == "dry 0 of 12 episodes; drops 1 of 8 episodes"
     waits = "P50 0 s, P95 0.4 s, max none within 30 s or the session after the first frame, of 36 starts"

@@ -80,7 +80,7 @@ def test_levels_beyond_the_fit_and_places_that_a_limit_names_decide() -> None:
     assert "water: errors larger by 0.5 mm" in found["losses"][-1]
 
 
-def test_a_limit_that_is_not_shown_any_more_is_lost() -> None:
+def test_a_limit_without_enough_evidence_any_more_is_lost() -> None:
     """A model that withholds everything has no error to hold against a bound."""
     mute = replace(answers(0.0), validity=np.zeros(GROUPS * SESSIONS * FRAMES, np.int64))
     assert (

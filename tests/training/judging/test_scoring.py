@@ -100,8 +100,8 @@ def test_limits_are_answered(limit: Limit, said: str) -> None:
 
 
 def test_nothing_proved_shows_nothing() -> None:
-    """Without prove groups every limit is not shown; with them, all but the metrics that only pad arrays have
-    figures for.
+    """Without prove groups every limit lacks evidence; with them, all but the metrics that only pad
+    arrays have figures for.
     """
     limits = Limits("l", 1, tuple(Limit(metric, 9.0) for metric in METRICS))
     assert {row.answer for row in answer_scores(limits, None)} == {"not enough evidence"}

@@ -129,7 +129,7 @@ def test_the_lowest_pad_and_what_plots_need_are_reported(trained: Trained) -> No
 
 
 def test_limits_are_answered_by_class(trained: Trained) -> None:
-    """Met where the class meets them; a condition that nobody captured is not shown."""
+    """Met where the class meets them; a condition that nobody captured lacks evidence."""
     _, made, _ = trained
     said = {(row["metric"], row["condition"]): row["answer"] for row in made.metrics["limits"]}
     assert said["p95_pct_span", "clean"] == "met"

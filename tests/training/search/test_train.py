@@ -89,7 +89,7 @@ def test_prove_groups_teach_and_choose_nothing(made_up: MadeUp) -> None:
 
 
 def test_without_prove_groups_nothing_is_shown(made_up: MadeUp) -> None:
-    """Without prove groups there is no prove figure, no random-row figure, and every limit is not shown."""
+    """Without prove groups there is no prove figure, no random-row figure, and every limit lacks evidence."""
     metrics = _train(made_up(1, prove=0), Limits("l", 1, (Limit("rmse_mm", 100.0),))).metrics
     assert metrics["prove"] is None
     assert metrics["random_rows"] is None
