@@ -5,15 +5,35 @@ verification says no to.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 import pytest
 
-from export.bundle.manifest import MANIFEST, seal
+from export.bundle.build import generate
+from export.bundle.manifest import MANIFEST, Written, seal
 from export.bundle.verify import verify_files
+from training.program import Program, to_json
 
 Files = Mapping[str, bytes]
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _made_again_once() -> Iterator[None]:
+    """What verification makes anew of a program, to compare, is made once a session for the same program and
+    manifest: thousands of changed bundles are tried on a few programs.
+    """
+    made: dict[tuple[str, str, int, int, Written], dict[str, bytes]] = {}
+
+    def again(program: Program, prefix: str, vectors: int, seed: int, written: Written) -> dict[str, bytes]:
+        key = (to_json(program), prefix, vectors, seed, written)
+        if key not in made:
+            made[key] = generate(program, prefix, vectors, seed, written)
+        return dict(made[key])
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("export.bundle.checks.generate", again)
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -477,18 +477,9 @@ def replaced(body: Any, path: tuple[str | int, ...], value: Any) -> Any:
     return copy
 
 
-@pytest.fixture
-def made_once(whole_bundle: Files, monkeypatch: pytest.MonkeyPatch) -> None:
-    """What is made anew of the same program is made once: hundreds of manifests are tried on it."""
-    files = {name: content for name, content in whole_bundle.items() if name not in NOT_MADE}
-    monkeypatch.setattr("export.bundle.checks.generate", lambda *_: dict(files))
-
-
-NOT_MADE = (MANIFEST, "report.html", "innage_float.onnx")
 RUNNING_NOTHING = {"manifest", "files", "program", "made again", "figures"}
 
 
-@pytest.mark.usefixtures("made_once")
 @pytest.mark.parametrize("every", [False, pytest.param(True, marks=pytest.mark.slow)])
 def test_odd_entries_of_a_manifest_are_answered(whole_bundle: Files, every: bool) -> None:
     """Each entry of the manifest, replaced by each odd value (every day by one, in turns), and sealed with
@@ -516,7 +507,6 @@ def test_odd_entries_of_a_manifest_are_answered(whole_bundle: Files, every: bool
     assert accepted > 0  # figures and names are anybody's to state
 
 
-@pytest.mark.usefixtures("made_once")
 def test_odd_entries_of_a_program_are_refused(
     whole_bundle: Files, failed: Callable[..., dict[str, str]]
 ) -> None:

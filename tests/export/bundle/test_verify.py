@@ -19,14 +19,13 @@ import pytest
 
 from dataset.errors import InputError
 from dataset.words import LimitAnswer
-from export.bundle.build import generate
 from export.bundle.checks import LEAST_VECTORS, Bundle
-from export.bundle.manifest import MANIFEST, Written, seal
+from export.bundle.manifest import MANIFEST, seal
 from export.bundle.verify import CHECKS, Answer, Check, VerifyReport, read_folder, verify_bundle, verify_files
 from export.compilers.toolchain import build_core
 from export.core.emulator import Machine
 from export.onnx.beside import apart
-from training.program import Builder, Program, to_json
+from training.program import Builder
 
 Files = Mapping[str, bytes]
 TEXTS = {"manifest", "files", "program", "made again"}  # the checks that run nothing
@@ -295,22 +294,6 @@ def emitting(small_bundle: Files, monkeypatch: pytest.MonkeyPatch) -> Callable[[
     return change
 
 
-@pytest.fixture
-def remembering(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Making files again for the same program takes the ones made before: thousands of changes are tried on
-    the same program.
-    """
-    made: dict[tuple[str, str, int, int, Written], dict[str, bytes]] = {}
-
-    def again(program: Program, prefix: str, vectors: int, seed: int, written: Written) -> dict[str, bytes]:
-        key = (to_json(program), prefix, vectors, seed, written)
-        if key not in made:
-            made[key] = generate(program, prefix, vectors, seed, written)
-        return dict(made[key])
-
-    monkeypatch.setattr("export.bundle.checks.generate", again)
-
-
 def c_table(files: Files) -> tuple[bytes, list[tuple[int, int]]]:
     """The C source and the places (start, stop) of the numbers in its one aggregate of tables."""
     source = files["innage.c"]
@@ -368,7 +351,6 @@ def _rows(attributes: dict[str, Any]) -> Iterator[Any]:
 
 
 @pytest.mark.slow
-@pytest.mark.usefixtures("remembering")
 def test_every_c_table_entry(small_bundle: Files) -> None:
     """A bit turned over in any number of the C's tables is noticed, whether or not the hashes were made to
     fit.
@@ -385,7 +367,6 @@ def test_every_c_table_entry(small_bundle: Files) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.usefixtures("remembering")
 def test_every_onnx_initializer_entry(small_bundle: Files) -> None:
     """A bit turned over in any number of the ONNX models is noticed, whether or not the hashes were made to
     fit.
