@@ -90,21 +90,41 @@ def test_a_bundle_gives_out_no_c_but_what_is_made_here(
 
 # --- what takes time or memory without an end ---
 
-# Runs the verification in a process that gets 60 s of processor time, and says how much memory it took at
-# most, in KiB. The limit of memory only guards this computer: the emulator reserves more than it uses.
+# Verifies the bundles that it is told of, each within 60 s of processor time, and says for each: exit code,
+# what was printed, and how much memory was taken at most until then, in KiB. The limit of memory only guards
+# this computer: the emulator reserves more than it uses.
 LIMITED = """
-import resource, subprocess, sys
+import contextlib, io, json, resource, sys
+from innage.cli import main
 resource.setrlimit(resource.RLIMIT_DATA, (3 * 2**30, 3 * 2**30))
-resource.setrlimit(resource.RLIMIT_CPU, (60, 60))
-done = subprocess.run([sys.executable, "-P", "-m", "innage", "verify", "--json", *sys.argv[1:]])
-print(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss, file=sys.stderr)
-sys.exit(done.returncode)
+for line in sys.stdin:
+    used = sum(resource.getrusage(resource.RUSAGE_SELF)[:2])
+    resource.setrlimit(resource.RLIMIT_CPU, (int(used) + 60, resource.RLIM_INFINITY))
+    sys.argv = ["innage", "verify", "--json", line.strip()]
+    code, out, err = 0, io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        try:
+            main()
+        except SystemExit as ended:
+            code = ended.code
+    most = max(resource.getrusage(who).ru_maxrss for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    print(json.dumps([code, out.getvalue(), err.getvalue(), most]), flush=True)
 """
 MOST_KIB = 2**20
 
 
+@pytest.fixture(scope="module")
+def limited() -> Iterator[subprocess.Popen[str]]:
+    """A process that verifies within limits; one for all, since starting takes longer than refusing."""
+    command = [sys.executable, "-P", "-c", LIMITED]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
+        yield process
+
+
 @pytest.fixture
-def verified(tmp_path: Path) -> Callable[[Files], tuple[int, dict[str, str]]]:
+def verified(
+    limited: subprocess.Popen[str], tmp_path: Path
+) -> Callable[[Files], tuple[int, dict[str, str]]]:
     """Verifies a bundle within 60 s and one gibibyte: the exit code, and the sentences of the checks that do
     not pass.
 
@@ -114,12 +134,16 @@ def verified(tmp_path: Path) -> Callable[[Files], tuple[int, dict[str, str]]]:
     def run(files: Files) -> tuple[int, dict[str, str]]:
         archive = tmp_path / "bundle.zip"
         archive.write_bytes(pack(files))
-        command = [sys.executable, "-P", "-c", LIMITED, str(archive)]
-        done = subprocess.run(command, capture_output=True, text=True, timeout=600, check=False)
-        assert done.returncode in (0, 1, 3), done.stderr[-2000:]
-        assert int(done.stderr.splitlines()[-1]) < MOST_KIB
-        checks = json.loads(done.stdout)["checks"]
-        return done.returncode, {c["name"]: c["sentence"] for c in checks if not c["passed"]}
+        assert limited.stdin is not None
+        assert limited.stdout is not None
+        limited.stdin.write(f"{archive}\n")
+        limited.stdin.flush()
+        answer = limited.stdout.readline()
+        assert answer, "ended by the limits"
+        code, out, err, most = json.loads(answer)
+        assert code in (0, 1, 3), err[-2000:]
+        assert most < MOST_KIB
+        return code, {c["name"]: c["sentence"] for c in json.loads(out)["checks"] if not c["passed"]}
 
     return run
 
