@@ -6,16 +6,50 @@ import importlib.util
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from html import escape
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import pytest
 from hypothesis import settings
 
+from dataset.store import database
+from dataset.store.database import HISTORY
+
 settings.register_profile("fixed", derandomize=True, deadline=None)
 settings.load_profile("fixed")
+
+UPGRADE = database.upgrade
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _new_stores_are_copied(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """A new store is the same file each time, so that the migrations make one a session and the others are
+    copies; running them took more time than what most tests of stores do. ``migrating`` undoes it.
+    """
+    template = tmp_path_factory.mktemp("new") / "store.db"
+    database.upgrade(template)
+
+    def copied(path: Path, *revisions: Any, **named: Any) -> None:
+        if revisions or {*named} - {"timeout_s", "history"} or named.get("history", HISTORY) is not HISTORY:
+            return UPGRADE(path, *revisions, **named)
+        try:
+            with path.open("xb") as new:  # as the driver makes it: what cannot be written is its to say
+                new.write(template.read_bytes())
+        except OSError:
+            UPGRADE(path, *revisions, **named)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(database, "upgrade", copied)
+        yield
+
+
+@pytest.fixture
+def migrating(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The migrations make each new store of the test, as they do outside the tests."""
+    monkeypatch.setattr(database, "upgrade", UPGRADE)
 
 
 _BENCH = Path(__file__).parents[1] / "bench"

@@ -49,11 +49,12 @@ def innage(
     )
 
 
-@pytest.fixture
-def liquid(tmp_path: Path) -> Path:
-    """A folder with a store that holds a liquid whose note no ASCII has."""
-    innage(tmp_path, "liquid", "add", "lye", "--note", "5 \u00b0C, \u4e2d")
-    return tmp_path
+@pytest.fixture(scope="module")
+def liquid(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a store that holds a liquid whose note no ASCII has; its tests only read it."""
+    folder = tmp_path_factory.mktemp("liquid")
+    innage(folder, "liquid", "add", "lye", "--note", "5 \u00b0C, \u4e2d")
+    return folder
 
 
 def test_an_output_in_ascii_gets_escapes(liquid: Path) -> None:
@@ -77,8 +78,7 @@ def test_a_closed_output_is_refused_before_anything_is_done(tmp_path: Path) -> N
 
 def test_a_closed_input_is_an_empty_one(tmp_path: Path) -> None:
     """What is read from standard input then has no line."""
-    for arguments in (("unit", "add", "u"), ("liquid", "add", "w")):
-        assert innage(tmp_path, *arguments, closed=(0,)).returncode == 0
+    assert innage(tmp_path, "unit", "add", "u", closed=(0,)).returncode == 0
     run = innage(tmp_path, "text", "read", "none", closed=(0, 2))
     assert (run.returncode, run.stdout) == (2, "")
 

@@ -17,6 +17,8 @@ from dataset.store import Store
 from dataset.store.database import APPLICATION_ID, HISTORY, History, prepare
 from dataset.store.tables import PadRow
 
+pytestmark = pytest.mark.usefixtures("migrating")
+
 # a later version of the tool, as far as the store is concerned
 NEXT = """
 from alembic import op

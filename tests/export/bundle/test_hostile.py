@@ -122,9 +122,7 @@ def limited() -> Iterator[subprocess.Popen[str]]:
 
 
 @pytest.fixture
-def verified(
-    limited: subprocess.Popen[str], tmp_path: Path
-) -> Callable[[Files], tuple[int, dict[str, str]]]:
+def verified(limited: subprocess.Popen[str], tmp_path: Path) -> Callable[[Files], tuple[int, dict[str, str]]]:
     """Verifies a bundle within 60 s and one gibibyte: the exit code, and the sentences of the checks that do
     not pass.
 
