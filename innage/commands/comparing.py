@@ -61,6 +61,10 @@ def compare(
     from innage.jobs.models.judging import Yardstick
     from innage.jobs.models.judging import compare as compare_models
 
+    if picture is not None:
+        from innage.pictures.figures import check_picture
+
+        check_picture(picture)  # before the work, and before an opening is spent
     by = Yardstick(frozen, role, limits, budget, seed)
     with open_store(store) as opened, progress("judging") as shown:
         comparison = compare_models(opened, first, second, by, shown)

@@ -55,6 +55,7 @@ def propose(
 ) -> None:
     """Find the steady stretches between pours, by the counts alone."""
     from dataset.labels.steady import drift, steady_stretches
+    from innage.outputs import write_file
 
     opened = open_store(store)
     captured = opened.session(session)
@@ -63,7 +64,7 @@ def propose(
     means = [[float(mean) for mean in counts[a:b].mean(axis=0)] for a, b in stretches]
     drifts = [[float(moved) for moved in drift(counts[a:b])] for a, b in stretches]
     if out is not None:
-        out.write_text(_template(stretches), "utf-8")
+        write_file(out, _template(stretches).encode())
     if json:
         emit(
             [

@@ -135,14 +135,9 @@ def _typed(given: list[str], pads: tuple[str, ...]) -> dict[TrimKind, tuple[int,
 
 
 def _write(out: Path | None, text: str) -> None:
-    from dataset.errors import InputError
+    from innage.outputs import write_file
 
     if out is None:
         sys.stdout.write(text)
-        return
-    try:
-        out.write_text(text, encoding="utf-8", newline="\n")
-    except OSError as error:
-        raise InputError(
-            str(out), f"cannot be written ({error.strerror})", "a place for the readings"
-        ) from error
+    else:
+        write_file(out, text.encode())

@@ -65,6 +65,10 @@ def retrain(
     from innage.jobs.models.training import Refit
     from innage.jobs.models.training import retrain as retrain_model
 
+    if picture is not None:
+        from innage.pictures.figures import check_picture
+
+        check_picture(picture)  # before a model is stored
     with open_store(store) as opened, progress("retraining") as shown:
         facts = retrain_model(
             opened,

@@ -43,6 +43,10 @@ def sweep(
     """
     from innage.jobs.models.judging import sweep as sweep_model
 
+    if picture is not None:
+        from innage.pictures.figures import check_picture
+
+        check_picture(picture)  # before the work
     with open_store(store) as opened, progress("sweeping") as shown:
         facts = sweep_model(opened, model, role=role, limits=limits, progress=shown).facts()
     if picture is not None:

@@ -122,6 +122,10 @@ def try_(
     filling = Filling(liquid, permittivity, conductivity, frequency_hz, coupling)
     reading = Reading(counts_per_pf, noise_counts, coarsest_mm)
     above = Disturbance(film_um, foam_mm, foam_wetness)
+    if picture is not None:
+        from innage.pictures.figures import check_picture
+
+        check_picture(picture)  # before the work
     with progress("field") as shown:
         tried = try_layout(lambda: open_store(store), layout, filling, reading, above, shown)
     if picture is not None:

@@ -9,6 +9,7 @@ from importlib import resources
 from pathlib import Path
 
 from dataset.errors import InputError
+from innage.outputs import write_file
 
 # One unit, one liquid, one filling run (see demo_data/SOURCE.txt). Each line is a command that a user could
 # type.
@@ -91,10 +92,9 @@ def begin_demo(out: Path, *, real: bool = False) -> list[Step]:
             "name another with out",
             fields=("out",),
         )
-    out.mkdir(parents=True)
     data = resources.files("innage.demo_data")
     for name in _REAL_FILES if real else ("limits.toml",):
-        (out / name).write_bytes(data.joinpath(name).read_bytes())
+        write_file(out / name, data.joinpath(name).read_bytes())
     return list(_steps(REAL_STEPS if real else RIG_STEPS, out))
 
 

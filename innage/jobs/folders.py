@@ -12,6 +12,7 @@ from pathlib import Path
 
 from dataset.errors import InputError
 from dataset.files.disk import sync_folder
+from innage.outputs import cannot_be_written, write_new
 
 
 def check_target(out: Path, model_sha256: str) -> None:
@@ -82,30 +83,6 @@ def check_zip_target(out: Path, model_sha256: str) -> None:
         raise InputError(str(out), "holds the bundle of another model", expected, hint, fields=("out",))
 
 
-def write_file(out: Path, content: bytes) -> None:
-    """Write ``content`` to a file beside ``out``, down to the disk, then put it in its place.
-    ``check_zip_target`` comes first.
-    """
-    out = out.resolve()
-    try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        aside = Path(tempfile.mkdtemp(prefix=f".{out.name}.", dir=out.parent))
-    except OSError as error:
-        raise InputError(
-            str(out), f"cannot be written ({error.strerror})", "a folder that may be written to"
-        ) from error
-    try:
-        _write(aside / "new", content)
-        (aside / "new").replace(out)
-        sync_folder(out.parent)
-    except OSError as error:
-        raise InputError(
-            str(out), f"cannot be written ({error.strerror})", "a folder that may be written to"
-        ) from error
-    finally:
-        shutil.rmtree(aside, ignore_errors=True)
-
-
 def write_bundle(out: Path, files: Mapping[str, bytes]) -> None:
     """Write ``files`` to a folder beside ``out``, down to the disk, then put it in its place.
     ``check_target`` comes first.
@@ -117,14 +94,12 @@ def write_bundle(out: Path, files: Mapping[str, bytes]) -> None:
         out.parent.mkdir(parents=True, exist_ok=True)
         aside = Path(tempfile.mkdtemp(prefix=f".{out.name}.", dir=out.parent))
     except OSError as error:
-        raise InputError(
-            str(out), f"cannot be written ({error.strerror})", "a folder that may be written to"
-        ) from error
+        raise cannot_be_written(out, error) from error
     fresh, old = aside / "new", aside / "old"
     try:
         fresh.mkdir()
         for name, content in files.items():
-            _write(fresh / name, content)
+            write_new(fresh / name, content)
         sync_folder(fresh)
         if not (out.is_dir() and _exchange(fresh, out)):
             if out.is_dir():
@@ -133,9 +108,7 @@ def write_bundle(out: Path, files: Mapping[str, bytes]) -> None:
         sync_folder(out.parent)
         shutil.rmtree(aside)
     except OSError as error:
-        raise InputError(
-            str(out), f"cannot be written ({error.strerror})", "a folder that may be written to"
-        ) from error
+        raise cannot_be_written(out, error) from error
     finally:
         if old.exists() and not out.exists():
             old.rename(out)
@@ -157,10 +130,3 @@ def _holds(out: Path, files: Mapping[str, bytes]) -> bool:
     if not out.is_dir() or {entry.name for entry in out.iterdir()} != set(files):
         return False
     return all((out / name).read_bytes() == content for name, content in files.items())
-
-
-def _write(path: Path, content: bytes) -> None:
-    with path.open("xb") as file:
-        file.write(content)
-        file.flush()
-        os.fsync(file.fileno())

@@ -11,7 +11,7 @@ from dataset.errors import InputError, StoreError
 from dataset.files.disk import text_at_most
 from dataset.files.scratch import scratch_folder
 from innage.jobs import Progress, silent
-from innage.jobs.folders import write_file
+from innage.outputs import write_file
 
 if TYPE_CHECKING:
     from dataset.store import Store
@@ -85,7 +85,11 @@ def back_up(path: Path, out: Path) -> Backup:
             str(beside), "is there already", "a new file", "name another; a backup is never overwritten"
         )
     copied = backup(path, out)
-    write_file(beside, f"{copied.sha256}  {out.name}\n".encode())
+    try:
+        write_file(beside, f"{copied.sha256}  {out.name}\n".encode())
+    except InputError:
+        out.unlink()  # without its hash it is no backup
+        raise
     return copied
 
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from dataset.errors import InputError
 from dataset.records import Session, Trim, TrimKind
+from innage.outputs import write_file
 
 if TYPE_CHECKING:
     from dataset.records import Mounting, TrimLimits
@@ -147,7 +148,7 @@ def write_limits(limits: TrimLimits, out: Path) -> None:
     if out.suffix not in (".csv", ".json"):
         raise InputError("out", out.name, "a name that ends in .csv or .json", fields=("out",))
     text = json.dumps(limits_facts(limits), indent=2, sort_keys=True) + "\n"
-    out.write_text(_limits_csv(limits) if out.suffix == ".csv" else text, "utf-8")
+    write_file(out, (_limits_csv(limits) if out.suffix == ".csv" else text).encode())
 
 
 def limits_facts(limits: TrimLimits) -> dict[str, Any]:
@@ -192,7 +193,7 @@ def write_trim_bytes(
     from export.trim_bytes import record_of, write_records
 
     records = tuple(record_of(trim) for trim in _newest(store.trims(unit), unit, mounting, kinds))
-    out.write_bytes(write_records(records))
+    write_file(out, write_records(records))
     return records
 
 

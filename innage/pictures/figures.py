@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import textwrap
 import warnings
 from collections.abc import Iterator
@@ -10,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dataset.errors import InputError
+from innage.outputs import check_place, write_file
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -59,6 +61,13 @@ def ink_on(red: float, green: float, blue: float) -> str:
     return "black" if (luminance + 0.05) / 0.05 >= 1.05 / (luminance + 0.05) else "white"
 
 
+def check_picture(path: Path) -> None:
+    """Raise InputError for a suffix that isn't known or a path that can't be written, before the work."""
+    if path.suffix.lower() not in KINDS:
+        raise InputError(str(path), f"a figure called *{path.suffix}", "one of " + ", ".join(KINDS))
+    check_place(path)
+
+
 @contextmanager
 def figure(path: Path, width: float = 8.0, height: float = 4.5) -> Iterator[Figure]:
     """Give a figure of ``width`` x ``height`` inches and write it to ``path`` when the block ends; the suffix
@@ -66,8 +75,7 @@ def figure(path: Path, width: float = 8.0, height: float = 4.5) -> Iterator[Figu
 
     Raises InputError for a suffix that isn't known or a path that can't be written.
     """
-    if path.suffix.lower() not in KINDS:
-        raise InputError(str(path), f"a figure called *{path.suffix}", "one of " + ", ".join(KINDS))
+    check_picture(path)
     import matplotlib as mpl
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
@@ -80,9 +88,6 @@ def figure(path: Path, width: float = 8.0, height: float = 4.5) -> Iterator[Figu
         FigureCanvasAgg(made)
         yield made
         undated = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}.get(path.suffix.lower())
-        try:
-            made.savefig(path, metadata=undated)
-        except OSError as error:
-            raise InputError(
-                str(path), f"cannot be written ({error.strerror})", "a place for the figure"
-            ) from error
+        drawing = io.BytesIO()
+        made.savefig(drawing, format=path.suffix.lower()[1:], metadata=undated)
+        write_file(path, drawing.getvalue())

@@ -24,7 +24,8 @@ from dataset.errors import InputError, StoreError
 from dataset.store import Store
 from dataset.store.whole.integrity import check_store
 from innage.cli import app
-from innage.jobs.folders import write_bundle, write_file
+from innage.jobs.folders import write_bundle
+from innage.outputs import write_file
 
 WHAT = (
     "--unit",

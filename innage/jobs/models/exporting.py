@@ -224,10 +224,13 @@ def voided(store: Store, model: Model) -> tuple[tuple[str, str], ...]:
 
 def _check_place(out: Path, zipped: bool, model: Model) -> Path:
     """Where the bundle will lie; InputError where something else lies there."""
+    from export.bundle.manifest import MANIFEST
     from innage.jobs.folders import check_target, check_zip_target
+    from innage.outputs import check_place
 
     place = out.with_name(f"{out.name.removesuffix('.zip')}.zip") if zipped else out
     (check_zip_target if zipped else check_target)(place, model.sha256)
+    check_place(place if zipped else place / MANIFEST)
     return place
 
 
@@ -289,7 +292,8 @@ def _write(store: Store, model: Model, out: Path, files: dict[str, bytes], *, zi
     """Write the bundle to a place that was looked at, and record it; gives its hash."""
     from export.bundle.manifest import MANIFEST, read_manifest
     from export.bundle.packing import pack
-    from innage.jobs.folders import write_bundle, write_file
+    from innage.jobs.folders import write_bundle
+    from innage.outputs import write_file
 
     packed = pack(files)
     if zipped:

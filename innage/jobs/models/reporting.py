@@ -23,7 +23,7 @@ from export.report.html_page import cautions, heading, origin_said, page
 from export.report.page import FEW_SESSIONS
 from export.report.plots import response_plot
 from innage.jobs import silent
-from innage.jobs.folders import write_file
+from innage.outputs import check_place, write_file
 
 if TYPE_CHECKING:
     from dataset.coverage.gaps import Gaps
@@ -59,6 +59,7 @@ def check_page(out: Path, replace: bool) -> None:
             "name another with out, or write over it with replace",
             fields=("out", "replace"),
         )
+    check_place(out)
 
 
 def report_session(store: Store, session: str, out: Path, *, replace: bool = False) -> None:

@@ -115,6 +115,22 @@ def test_the_page_of_a_comparison_takes_no_opening_of_its_own(store: Path, tmp_p
         assert opened.prove_purposes(opened.frozen_set("all")) == ("compare good bad", "compare bad good")
 
 
+def test_a_picture_or_page_without_a_place_takes_no_opening(store: Path, tmp_path: Path) -> None:
+    """Where nothing can be written is told before 'prove' is opened, and before a sweep is run."""
+    (tmp_path / "file").write_text("mine")
+    place = tmp_path / "file" / "below"
+    for words in (
+        ("compare", "good", "bad", "--picture", f"{place}/c.svg"),
+        ("compare", "good", "bad", "--picture", str(tmp_path / "c.txt")),
+        ("report", "compare", "good", "bad", "--out", f"{place}/page.html"),
+        ("sweep", "good", "--picture", f"{place}/s.svg"),
+    ):
+        done = innage(store, *words)
+        assert (done.exit_code, done.stdout) == (2, ""), words
+    with Store.open(store) as opened:
+        assert opened.prove_openings(opened.frozen_set("all")) == 0
+
+
 def test_a_model_and_itself_and_models_for_different_tanks_are_refused(store: Path) -> None:
     """Before an opening of 'prove' is spent on a comparison that says nothing."""
     with Store.open(store) as opened:

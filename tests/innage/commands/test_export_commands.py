@@ -501,7 +501,7 @@ def test_full_disk_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     def failing(handle: int) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("innage.jobs.folders.os.fsync", failing)
+    monkeypatch.setattr("innage.outputs.os.fsync", failing)
     with pytest.raises(InputError, match="No space left on device"):
         write_bundle(tmp_path / "b", {"a": b"1"})
     assert list(tmp_path.iterdir()) == []
@@ -514,6 +514,21 @@ def test_target_that_is_a_file(tmp_path: Path) -> None:
     for name in ("file", "link"):
         with pytest.raises(InputError, match="is no folder"):
             check_target(tmp_path / name, "00" * 32)
+
+
+@pytest.mark.usefixtures("store")
+@pytest.mark.parametrize("options", [(), ("--zip",)])
+def test_a_file_where_the_folder_of_a_bundle_is_wanted(
+    tmp_path: Path, options: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing is written, and it is told before the model is measured."""
+    monkeypatch.setattr("innage.jobs.models.exporting.judge_model", None)
+    (tmp_path / "file").write_text("mine")
+    words = ("export", "first", "--budget", "roomy", "--out", tmp_path / "file" / "below", *options)
+    done = innage(*words)
+    assert done.exit_code == 2, done.output
+    assert f"{tmp_path / 'file'} is no folder" in done.stderr
+    assert (tmp_path / "file").read_text() == "mine"
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="swaps folders by renameat2")
