@@ -522,10 +522,9 @@ def test_a_file_where_the_folder_of_a_bundle_is_wanted(
     tmp_path: Path, options: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Nothing is written, and it is told before the model is measured."""
-    monkeypatch.setattr("innage.jobs.models.exporting.judge_model", None)
+    monkeypatch.setattr(".judge_model", None)
     (tmp_path / "file").write_text("mine")
-    words = ("export", "first", "--budget", "roomy", "--out", tmp_path / "file" / "below", *options)
-    done = innage(*words)
+    done = innage("export", "first", "--budget", "roomy", "--out", tmp_path / "file" / "below", *options)
     assert done.exit_code == 2, done.output
     assert f"{tmp_path / 'file'} is no folder" in done.stderr
     assert (tmp_path / "file").read_text() == "mine"
