@@ -522,7 +522,7 @@ def test_a_file_where_the_folder_of_a_bundle_is_wanted(
     tmp_path: Path, options: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Nothing is written, and it is told before the model is measured."""
-    monkeypatch.setattr(".judge_model", None)
+    monkeypatch.setattr("innage.jobs.models.budgets.judge_model", None)
     (tmp_path / "file").write_text("mine")
     done = innage("export", "first", "--budget", "roomy", "--out", tmp_path / "file" / "below", *options)
     assert done.exit_code == 2, done.output
