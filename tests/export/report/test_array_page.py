@@ -1,0 +1,199 @@
+"""The report of a pad array: errors by class and place, claims, ablation, and users' words as text."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from reports import ARRAY, ERRORS, read_page
+
+from export.bundle.manifest import Provenance, describe
+from export.report.page import render_report
+from training.program import Program
+
+
+@pytest.fixture
+def page_of(samples: dict[str, Program], provenance_for: Callable[..., Provenance]) -> Callable[..., str]:
+    """Renders the report of a model with the metrics given."""
+
+    def page(metrics: dict[str, Any], simulated: bool = False) -> str:
+        its = provenance_for(samples["constant"])
+        sessions = tuple(replace(s, simulated=simulated) for s in its.model.frozen.sessions)
+        model = replace(
+            its.model, metrics=json.dumps(metrics), frozen=replace(its.model.frozen, sessions=sessions)
+        )
+        return render_report(describe(samples["constant"], replace(its, model=model), "innage", 64, 0))
+
+    return page
+
+
+def test_an_array_is_reported_by_class_and_place(page_of: Callable[..., str]) -> None:
+    """Limits stand first; tables by class and place, rates with bounds, five plots, and every tag closes."""
+    page = read_page(page_of(ARRAY))
+    assert page.tags.count("svg") == 5
+    assert page.references == []
+    order = [
+        page.text.index(said)
+        for said in (
+            "Limits (owner@3)",
+            "Errors by class",
+            "0 of 20 episodes",
+            "Confusion of flags",
+            "Error against level",
+            "Where the errors are",
+            "opened 2 times",
+            "What was tried",
+        )
+    ]
+    assert order == sorted(order)
+    assert (
+        page.text.count("unit-7") == 3
+    )  # in the table by class alone: names would fold the rows of the table by place
+    for said in (
+        "coupling: earthed",
+        "level band: 0 to 10 %",
+        "at most 13.9 %",
+        "P95 of 0.7 mm",
+        "nothing larger",
+        "unit-7",
+        "nine of ten",
+        "chosen",
+        "out of rangewithheld",
+    ):
+        assert said in page.text, said
+
+
+def test_what_was_said_stands_beside_what_was_stated(page_of: Callable[..., str]) -> None:
+    """Shares of the row's frames, framed where they are due; flags that were never raised are named in a
+    sentence.
+    """
+    table = page_of(ARRAY).partition("Confusion of flags")[2].partition("</table>")[0]
+    cells = re.findall(r"<span class=\"share( due)?\">(\S+) %<i style=\"width:(\S+)%\">", table)
+    assert cells == [
+        (" due", "75", "75.0"),
+        ("", "0", "0.0"),
+        ("", "25", "25.0"),
+        (" due", "60", "60.0"),
+        ("", "0.5", "0.5"),
+    ]
+    assert "Never raised: out of range, sensor fault." in page_of(ARRAY)
+
+
+def test_models_of_earlier_versions_have_no_boxes(page_of: Callable[..., str]) -> None:
+    """What their metrics don't hold is left out; a row that is not whole is no box."""
+    claims = {name: value for name, value in ARRAY["claims"].items() if name not in ("boxes", "confusion")}
+    for boxes in (None, [{"class": "clean", "p05_mm": 1.0}], [None]):
+        page = read_page(page_of(ARRAY | {"claims": claims | {"boxes": boxes, "confusion": boxes}}))
+        assert page.tags.count("svg") == 4
+        assert "Confusion" not in page.text
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("width", [1280, 390])
+def test_an_arrays_report_in_a_browser(
+    page_of: Callable[..., str], width: int, fits_a_browser: Callable[[str, int], None]
+) -> None:
+    """No wider than the window, with names as long as names may be."""
+    named = ERRORS | {"worst_group": 60 * "m"}
+    claims = ARRAY["claims"] | {"classes": {"clean": named}, "by": {"unit": {60 * "m": named}}}
+    fits_a_browser(page_of(ARRAY | {"claims": claims}, simulated=True), width)
+
+
+def test_limits_that_nobody_gave_are_said(page_of: Callable[..., str]) -> None:
+    assert "No limits were given" in page_of(ARRAY | {"limits": []})
+
+
+def test_many_sessions_are_summed_up_by_unit(
+    samples: dict[str, Program], provenance_for: Callable[..., Provenance]
+) -> None:
+    """More than two dozen stand folded, below a row a unit with what they add up to."""
+    its = provenance_for(samples["constant"])
+    one = its.model.frozen.sessions[0]
+    few, many = (
+        replace(its, model=replace(its.model, frozen=replace(its.model.frozen, sessions=(one,) * n)))
+        for n in (24, 30)
+    )
+    assert "details" not in read_page(render_report(describe(samples["constant"], few, "innage", 64, 0))).tags
+    page = read_page(render_report(describe(samples["constant"], many, "innage", 64, 0)))
+    assert "details" in page.tags
+    assert f"{one.liquid.name}30{30 * one.frames}" in page.text
+
+
+def test_an_ablation_has_tables_of_its_own(page_of: Callable[..., str]) -> None:
+    row = {
+        "name": "ratios only",
+        "error_mm": 2.0,
+        "classes": {"clean": {"p95_mm": 1.5, "p95_pct": 0.9}},
+        "false_wet": {"wrong": 3},
+        "within": False,
+        "cost": {"flash": 1777, "cycles": 4555},
+        "refused": None,
+    }
+    its = {
+        "role": "prove",
+        "steps": 400,
+        "fit_rows": 6000,
+        "features": {"rows": [row]},
+        "trims": {"rows": [row | {"name": "dry"}], "needed": "dry"},
+    }
+    page = read_page(page_of(ARRAY | {"ablation": its}))
+    assert (
+        page.text.index("What was tried")
+        < page.text.index("What each part buys, and costs")
+        < page.text.index("1777")
+    )
+    assert "The least trim within the limits here is 'dry'" in page.text
+    assert "What each part buys" not in read_page(page_of(ARRAY)).text
+
+
+def test_simulated_readings_stand_in_the_heading(page_of: Callable[..., str]) -> None:
+    """In title, heading and a caution; measured readings get none of it."""
+    assert page_of(ARRAY, simulated=True).count("simulated readings") == 2
+    assert "made by a virtual rig" in page_of(ARRAY, simulated=True)
+    assert "imulated" not in page_of(ARRAY)
+    assert "<small>" not in page_of(ARRAY)
+    assert "rig" not in read_page(page_of(ARRAY)).text.split()
+
+
+@pytest.mark.parametrize(
+    "claims",
+    [
+        None,
+        {},
+        3,
+        {"classes": {}},
+        {
+            "classes": {"clean": {"frames": 3}},
+            "by": {"unit": None},
+            "by_level": [{}, None],
+            "risk": {"clean": [{}], "foam": 1},
+        },
+    ],
+)
+def test_missing_claims_are_left_out(page_of: Callable[..., str], claims: object) -> None:
+    page = read_page(page_of({"claims": claims, "candidates": [{}, None], "chosen": None}))
+    assert "None" not in page.text
+    assert ("nothing is claimed" in page.text) is (not isinstance(claims, dict) or not claims)
+
+
+def test_users_words_in_an_array_report_are_text(page_of: Callable[..., str]) -> None:
+    evil = "<script>&"
+    errors = ERRORS | {"worst_group": evil}
+    claims = {"classes": {"clean": errors}, "by": {"unit": {evil: errors}}}
+    page = read_page(
+        page_of(
+            {
+                "claims": claims,
+                "why": evil,
+                "next_step": evil,
+                "candidates": [{"size": evil}],
+                "band": {"given": True, "meaning": evil},
+            }
+        )
+    )
+    assert "script" not in page.tags
+    assert page.text.count(evil) >= 6
