@@ -11,7 +11,7 @@ import typer
 
 from dataset.records import Role
 from innage.completion import names_of
-from innage.exit_codes import SAID_NO
+from innage.exit_codes import NOT_ENOUGH_EVIDENCE, SAID_NO
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, progress
 from innage.terminal.views.judging import show_comparison
@@ -52,6 +52,9 @@ def compare(
         Path | None, typer.Option(help="Draw where each is worse: FILE.svg, .png or .pdf.")
     ] = None,
     seed: Annotated[int, typer.Option(min=0, help="Seed of the draws.")] = 0,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Exit 3 where too few groups leave open whether it loses.")
+    ] = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -79,3 +82,5 @@ def compare(
         show_comparison(facts)
     if comparison.losses:
         raise typer.Exit(SAID_NO)
+    if strict and facts["undecided"]:
+        raise typer.Exit(NOT_ENOUGH_EVIDENCE)

@@ -37,7 +37,7 @@ def compare(first: Judged, second: Judged, limits: Limits | None, seed: int = 0)
     ``classes``: for each class the difference of errors and of accepted shares with their intervals;
         ``cells``: the same, without interval, by
     liquid, class and level band; ``limits``: answers of both; ``losses``: why the second loses to the first
-    where a limit speaks, and ``gains`` the reverse.
+    where a limit speaks, ``gains`` the reverse, and ``undecided`` where too few groups leave it open.
 
     Raises ValueError for models judged on other rows.
     """
@@ -58,6 +58,7 @@ def compare(first: Judged, second: Judged, limits: Limits | None, seed: int = 0)
         "cells": cell_rows(first, second),
         "limits": [{"first": a.to_json(), "second": b.to_json()} for a, b in zip(*answers, strict=True)],
         "losses": losses(classes, answers[0], answers[1], named),
+        "undecided": undecided(classes, named),
         "gains": losses({name: _turned(row) for name, row in classes.items()}, answers[1], answers[0], named),
         "method": METHOD,
     }
@@ -114,6 +115,21 @@ def losses(
             sentences.append(
                 f"{name}: accepts {-100 * share['value']:.3g} % less of the frames "
                 f"({-100 * share['high']:.3g} to {-100 * share['low']:.3g})"
+            )
+    return sentences
+
+
+def undecided(classes: Mapping[str, Mapping[str, Any]], named: set[str]) -> list[str]:
+    """Sentences: classes named by a limit, of which too few groups say anything for an interval."""
+    sentences = []
+    for name in sorted(named):
+        row = classes.get(name)
+        if row is None:
+            sentences.append(f"{name}: not captured")
+        elif row["error_mm"]["low"] is None:
+            few = row["groups"] if row["groups"] < FEWEST_GROUPS else f"fewer than {FEWEST_GROUPS}"
+            sentences.append(
+                f"{name}: {few} groups with frames that both accept; an interval needs {FEWEST_GROUPS}"
             )
     return sentences
 

@@ -351,9 +351,11 @@ def comparison_page(facts: Mapping[str, Any]) -> str:
         *cautions(CAUTION, origin),
     ]
     parts += ["<h2>Limits</h2>", _limits(facts, first, second)]
-    losing = [f"{second} loses, {sentence}" for sentence in facts["losses"]] + [
-        f"{first} loses, {sentence}" for sentence in facts["gains"]
-    ]
+    losing = (
+        [f"{second} loses, {sentence}" for sentence in facts["losses"]]
+        + [f"not enough evidence, {sentence}" for sentence in facts["undecided"]]
+        + [f"{first} loses, {sentence}" for sentence in facts["gains"]]
+    )
     words = "".join(f"<li>{escape(sentence)}.</li>" for sentence in losing)
     parts += ["<h2>Who loses where it matters</h2>", f"<ul>{words}</ul>" if words else "<p>Neither.</p>"]
     rows = [

@@ -52,8 +52,11 @@ def show_comparison(facts: Facts) -> None:
         say(f"{first} loses, {sentence}.")
     for sentence in facts["losses"]:
         say(f"{second} loses, {sentence}.")
+    for sentence in facts["undecided"]:
+        say(f"Not enough evidence, {sentence}.")
     if not facts["losses"]:
-        say(f"{second} does not lose to {first} where it matters.")
+        so_far = ", as far as these groups can tell" if facts["undecided"] else ""
+        say(f"{second} does not lose to {first} where it matters{so_far}.")
 
 
 def _spread(interval: Mapping[str, float | None], factor: float) -> tuple[float | None, ...]:

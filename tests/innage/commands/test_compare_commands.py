@@ -102,6 +102,26 @@ def test_a_candidate_that_loses_is_said_and_exits_1(store: Path, tmp_path: Path)
     assert facts["classes"]["all"]["error_mm"]["value"] == -2.0
 
 
+def test_too_few_groups_to_tell_are_said_and_with_strict_exit_3(store: Path, tmp_path: Path) -> None:
+    """Two groups give no interval (docs/judging.md: fewer than three); a loss at a limit goes before that."""
+    with Store.open(store) as opened:
+        frozen = opened.frozen_set("all")
+        sessions = [s for s in frozen.sessions if s.unit.name in ("u2", "u3")]
+        opened.freeze("few", sessions, GroupBy.UNIT, {"u2": Role.PROVE, "u3": Role.PROVE})
+    on_few = ("--frozen", "few")
+    told = "Not enough evidence, all: 2 groups with frames that both accept; an interval needs 3."
+    done = innage(store, "compare", "bad", "good", *on_few)
+    assert (done.exit_code, told in done.stdout) == (0, True), done.output
+    assert "good does not lose to bad where it matters, as far as these groups can tell." in done.stdout
+    done = innage(store, "compare", "bad", "good", *on_few, "--strict", "--json")
+    assert (done.exit_code, json.loads(done.stdout)["losses"]) == (3, [])
+    assert innage(store, "compare", "good", "bad", *on_few, "--strict").exit_code == 1
+    assert innage(store, "compare", "bad", "good", "--strict").exit_code == 0
+    page = tmp_path / "page.html"
+    assert innage(store, "report", "compare", "bad", "good", *on_few, "--out", str(page)).exit_code == 0
+    assert "not enough evidence, all: 2 groups" in page.read_text("utf-8")
+
+
 def test_the_page_of_a_comparison_takes_no_opening_of_its_own(store: Path, tmp_path: Path) -> None:
     """The same two models on the same set, looked at again, are the same figures; another pair is another
     opening.

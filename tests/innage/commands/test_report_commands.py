@@ -171,6 +171,7 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
         "limits_of": HOSTILE,
         "limits": [{"first": limit, "second": limit}],
         "losses": [HOSTILE],
+        "undecided": [HOSTILE],
         "gains": [HOSTILE],
         "method": HOSTILE,
         "costs": [None, None],

@@ -95,6 +95,17 @@ def test_a_class_that_no_limit_names_does_not_decide() -> None:
     assert found["losses"] == []
 
 
+def test_a_class_that_too_few_groups_or_none_have_is_left_open() -> None:
+    """Only those that a limit names; a model that accepts nothing leaves nothing to compare."""
+    limits = Limits("l", 1, (Limit("p95_abs_mm", 9.0, "foam"), Limit("p95_abs_mm", 9.0, "clean")))
+    assert compare(answers(1.0), answers(1.0), limits)["undecided"] == ["foam: not captured"]
+    mute = replace(answers(0.0), validity=np.zeros(GROUPS * SESSIONS * FRAMES, np.int64))
+    assert compare(mute, answers(1.0), limits)["undecided"] == [
+        "clean: fewer than 3 groups with frames that both accept; an interval needs 3",
+        "foam: not captured",
+    ]
+
+
 def test_withholding_hard_frames_does_not_make_a_model_better() -> None:
     first = answers(1.0)
     hard = first.label_mm > 60
