@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import importlib
 import struct
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -33,7 +34,7 @@ _GAP = 64  # painted bytes between objects
 _PAINT = 0xA5
 _WATCHED = 64  # frames whose stack pointer is read at every block
 SLICE_BYTES = 64  # of the tables, tested in one call of the sliced self-test
-_RUNNING, _SELFTEST_SIZE = 2, 4096
+_PASSED, _RUNNING, _SELFTEST_SIZE = 1, 2, 4096
 _CHUNK = 4096  # frames of one call of the driver, at least one stream
 
 
@@ -53,6 +54,14 @@ class EmulatedRun:
     worst_case: Mapping[str, int] = field(
         default_factory=dict
     )  # cycles of the costliest call of each function
+
+
+class RefusedError(ToolError):
+    """A trim inside its limits was refused."""
+
+
+class HungError(ToolError):
+    """A call executed more instructions than it was allowed."""
 
 
 @dataclass(frozen=True)
@@ -93,9 +102,13 @@ class Machine:
     ) -> None:
         self.image = image
         self._uc = _engine(image.core)
-        self._uc.hook_add(
-            _unicorn().UC_HOOK_INTR, lambda uc, number, data: uc.emu_stop()
-        )  # an exception would be taken for ever
+        self._stopped = False  # by an exception, which would be taken for ever
+
+        def stop(uc: Any, number: int, data: Any) -> None:
+            self._stopped = True
+            uc.emu_stop()
+
+        self._uc.hook_add(_unicorn().UC_HOOK_INTR, stop)
         self._convention = _CONVENTIONS[image.core.isa]
         self._arguments = [_register(image.core, name) for name in self._convention.arguments]
         self._link, self._sp, self._pc = (
@@ -105,6 +118,9 @@ class Machine:
         self._map()
         self._trace = Trace(self._uc, image, Timing(image.core, multiplier_cycles, wait_states), watcher)
         self._lowest = _STACK_TOP
+        self._counted = False
+        self._most = 0  # instructions of a call; 0: as many as it takes
+        self._fresh = self._uc.context_save()
         self._driver = self._mapped = (
             0  # where the driver stands, and bytes of working data, once they were asked for
         )
@@ -123,11 +139,14 @@ class Machine:
             self._uc.reg_write(register, word)
         self._uc.reg_write(self._link, _STOP | self._convention.code_bit)
         self._uc.reg_write(self._sp, top)
+        self._stopped = False
         try:
-            self._uc.emu_start(start | self._convention.code_bit, _STOP)
+            self._uc.emu_start(start | self._convention.code_bit, _STOP, 0, self._most)
         except _unicorn().UcError as error:
             raise self._fault(name, str(error)) from error
         if self._uc.reg_read(self._pc) != _STOP:
+            if self._most and not self._stopped:
+                raise HungError(f"{self.image.prefix}_{name} on the emulated core", "does not come back")
             raise self._fault(name, "an exception")
         return int(self._uc.reg_read(registers[0]))
 
@@ -163,8 +182,15 @@ class Machine:
 
     def flip(self, byte: int, bit: int) -> None:
         """Turn over one bit of the tables in flash."""
-        address = self.image.symbols[f"{self.image.prefix}_tables"] + byte
+        self.turn(self.image.symbols[f"{self.image.prefix}_tables"] + byte, bit)
+
+    def turn(self, address: int, bit: int) -> None:
+        """Turn over one bit in flash, and begin anew: registers and memory are as they were at first."""
         self._uc.mem_write(address, bytes([self._uc.mem_read(address, 1)[0] ^ (1 << bit)]))
+        self._uc.context_restore(self._fresh)
+        self._uc.ctl_flush_tb()
+        self._uc.mem_write(_RAM, bytes([_PAINT]) * _pages(self._ram))
+        self._uc.mem_write(_STACK, bytes([_PAINT]) * _STACK_SIZE)
 
     def run(self, vectors: Vectors) -> EmulatedRun:
         """Run the vectors' inputs: every stream from power-on, frame after frame, every block followed."""
@@ -203,6 +229,45 @@ class Machine:
             self._traced("selftest")
         name = "selftest_slice" if sliced else "selftest"
         return SelftestCycles(name, self._trace.finish()[1][name], SLICE_BYTES if sliced else 0)
+
+    def sliced_selftest(self, most: int) -> bool:
+        """What the whole self-test says, known answer included, by slices; ``most``: instructions of a slice,
+        and as many slices. HungError when that is not enough.
+        """
+        test, scratch = self._room(_SELFTEST_SIZE), self._objects["scratch"][0]
+        with self._limited(most):
+            self.call("selftest_init", test, scratch)
+            for _ in range(most):
+                answer = self.call("selftest_slice", test, SLICE_BYTES) & 0xFF
+                if answer != _RUNNING:
+                    return answer == _PASSED
+        raise HungError(f"{self.image.prefix}_selftest_slice on the emulated core", "does not end")
+
+    def replay_limited(self, vectors: Vectors, most: int) -> tuple[Array, Array]:
+        """:meth:`replay`, with at most ``most`` instructions for each frame; HungError when that is not
+        enough.
+        """
+        with self._limited(most * len(vectors)):
+            return self.replay(vectors)
+
+    @contextmanager
+    def _limited(self, most: int) -> Iterator[None]:
+        """Count instructions. Code translated before they were counted does not call the count, so it is
+        dropped.
+        """
+        if not self._counted:
+            self._uc.ctl_flush_tb()
+            self._counted = True
+        self._most = most
+        try:
+            yield
+        finally:
+            self._most = 0
+
+    def function_at(self, address: int) -> str:
+        """The name of the function that an address in flash belongs to."""
+        below = [(start, name) for name, start in self.image.symbols.items() if start <= address]
+        return max(below)[1] if below else ""
 
     def _sliced(self) -> None:
         test, scratch = self._room(_SELFTEST_SIZE), self._objects["scratch"][0]
@@ -322,8 +387,8 @@ class Machine:
 
     def _place(self) -> str:
         address = self._uc.reg_read(self._pc)
-        below = [(start, name) for name, start in self.image.symbols.items() if start <= address]
-        return f"0x{address:08x} ({max(below)[1]})" if below else f"0x{address:08x}"
+        function = self.function_at(address)
+        return f"0x{address:08x} ({function})" if function else f"0x{address:08x}"
 
     def _watch_stack(self) -> int:
         """Read the stack pointer at every block. Code translated before a hook was added does not call it, so
@@ -364,8 +429,8 @@ class Machine:
             )
 
 
-def _refused(trim: Array) -> ToolError:
-    return ToolError(
+def _refused(trim: Array) -> RefusedError:
+    return RefusedError(
         "prepare on the emulated core",
         f"refuses the trim {trim.tolist()}",
         "a trim inside the declared limits to be accepted",

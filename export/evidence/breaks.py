@@ -9,7 +9,7 @@ tell.
 from __future__ import annotations
 
 import zlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -188,9 +188,8 @@ def run_broken(program: Program, streams: Streams, broken: Break | None, names: 
 
     Ranges are not asserted, since a break may leave them; values wrap at 32 bits, as they do on the chip.
     """
-    given = {"trim": streams.trim} if program.trim is not None else {}
-    values = _nodes(program.prepare, given, broken)
-    ready = _packed([values[name] for name in program.prepared], len(streams))
+    values = prepare_broken(program, streams, broken)
+    ready = packed([values[name] for name in program.prepared], len(streams))
     power_on = initial_state(program, len(streams))
     state = power_on
     rows = []
@@ -207,6 +206,12 @@ def run_broken(program: Program, streams: Streams, broken: Break | None, names: 
         if broken is not None and broken.state:
             state = _forget(program, state, power_on, broken.state)
     return np.stack(rows, axis=1)
+
+
+def prepare_broken(program: Program, streams: Streams, broken: Break | None) -> dict[str, Array]:
+    """All values of prepare on each stream's trim."""
+    given = {"trim": streams.trim} if program.trim is not None else {}
+    return _nodes(program.prepare, given, broken)
 
 
 def step_broken(
@@ -235,7 +240,17 @@ def step_broken(
 def answers_of(program: Program, values: Mapping[str, Array], names: Sequence[str]) -> Array:
     """Readings, next state and the named values, a row a stream."""
     wanted = [*(program.outputs[o] for o in OUTPUTS), *(s.next for s in program.states), *names]
-    return _packed([values[name] for name in wanted], len(values["counts"]))
+    return packed([values[name] for name in wanted], len(values["counts"]))
+
+
+def step_given(
+    program: Program, whole: Mapping[str, Array], broken: Break, given: Mapping[str, Array]
+) -> dict[str, Array]:
+    """All values of some frames: ``whole`` without a break, the states and prepared values of ``given`` put
+    in their place, and what depends on these or on the break computed anew.
+    """
+    with np.errstate(all="ignore"):
+        return _evaluated(program.step, {**whole, **given}, broken, given)
 
 
 def _nodes(nodes: Sequence[Node], known: Mapping[str, Array], broken: Break | None) -> dict[str, Array]:
@@ -244,9 +259,11 @@ def _nodes(nodes: Sequence[Node], known: Mapping[str, Array], broken: Break | No
         return _evaluated(nodes, known, broken)
 
 
-def _evaluated(nodes: Sequence[Node], known: Mapping[str, Array], broken: Break | None) -> dict[str, Array]:
+def _evaluated(
+    nodes: Sequence[Node], known: Mapping[str, Array], broken: Break | None, given: Collection[str] = ()
+) -> dict[str, Array]:
     values = dict(known)
-    changed = set[str]()
+    changed = set(given)
     for node in nodes:
         hit = broken is not None and broken.evaluate is not None and node.name == broken.node
         if node.name in known and not hit and changed.isdisjoint(node.inputs):
@@ -285,7 +302,8 @@ def _forget(program: Program, state: Array, power_on: Array, name: str) -> Array
     return np.concatenate(list(parts.values()), axis=1)
 
 
-def _packed(parts: Sequence[Array], rows: int) -> Array:
+def packed(parts: Sequence[Array], rows: int) -> Array:
+    """Values beside one another, a row a stream."""
     if not parts:
         return np.zeros((rows, 0), np.int64)
     return np.concatenate([np.broadcast_to(part, (rows, part.shape[1])) for part in parts], axis=1)

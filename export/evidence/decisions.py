@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from export.evidence.streams import Streams, run_through
 from training.program import (
@@ -94,19 +95,20 @@ class Decisions:
         validity = self.program.outputs["validity"]
         names = tuple(dict.fromkeys((validity, *(n for probe in self._probes for n in probe.needs))))
         counted = np.zeros((len(streams), len(self.sides)), np.int64)
-        rows = np.arange(len(streams))
         for values in run_through(self.program, streams, names):
-            given = values[validity][:, 0] != WITHHELD
-            column = 0
-            for probe in self._probes:
-                codes = probe.read(values)
-                live = rows[given] if probe.given_only else rows
-                for fork in probe.forks:
-                    mine = codes[live, min(fork.element, codes.shape[1] - 1)]
-                    for code in fork.codes:
-                        counted[live, column] += mine == code
-                        column += 1
+            counted += self.taken(values, len(streams))
         return counted
+
+    def taken(self, values: Mapping[str, Array], rows: int) -> NDArray[np.bool_]:
+        """Which sides one frame of each of ``rows`` streams takes, by its values; bool (rows, sides)."""
+        given = np.broadcast_to(values[self.program.outputs["validity"]][:, 0] != WITHHELD, rows)
+        columns = []
+        for probe in self._probes:
+            codes = probe.read(values)
+            for fork in probe.forks:
+                mine = np.broadcast_to(codes[:, min(fork.element, codes.shape[1] - 1)], rows)
+                columns += [(mine == code) & (given | (not probe.given_only)) for code in fork.codes]
+        return np.stack(columns, axis=1) if columns else np.zeros((rows, 0), np.bool_)
 
 
 def _probes(program: Program) -> list[_Probe]:

@@ -1,10 +1,10 @@
 """The known answer of a model: a short run of fixed inputs for the self-test on the chip.
 
 It is one stream from power-on, a row of counts a frame. The rows are chosen one after another, each so that
-it notices the most breaks that those before it left unnoticed; a valid reading, an empty and a withheld one
-and each flag are among them where the program can give them, and in the last frame a channel is said to be
-broken. What the model remembers is part of the answer, since the frames differ. All follows from the program
-alone.
+it notices the most breaks that those before it left unnoticed, and takes sides of forks that they left out; a
+valid reading, an empty and a withheld one and each flag are among them where the program can give them, and
+in the last frame a channel is said to be broken. What the model remembers is part of the answer, since the
+frames differ. All follows from the program alone.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from export.evidence.breaks import answers_of, breaks, last_layers, may_choose, run_broken, step_broken
+from export.evidence.decisions import Decisions
 from export.evidence.fills import made_fills
 from export.evidence.streams import Streams
 from training.program import (
@@ -92,8 +93,8 @@ def lead_of(program: Program) -> int:
 
 
 def most_rows(program: Program) -> int:
-    """How many rows at most: about 256 bytes of 16-bit counts, and 12 rows for a wide strip."""
-    return min(max(128 // program.channels, 12), 64)
+    """How many rows at most: about 384 bytes of 16-bit counts, and 12 rows for a wide strip."""
+    return min(max(192 // program.channels, 12), 64)
 
 
 def sequence(trim: Array, rows: Array, lead: int) -> Streams:
@@ -128,7 +129,8 @@ def _merit(program: Program, tried: Streams) -> tuple[int, int]:
 
 
 def _rows(program: Program, tried: Streams) -> Array:
-    """The rows, chosen frame by frame, until each break asked is noticed twice where it can be.
+    """The rows, chosen frame by frame, until each break asked is noticed twice and each side of each fork is
+    taken, where they can be.
 
     Only every second break is asked, so that the others can say how good the choice is.
     """
@@ -137,6 +139,8 @@ def _rows(program: Program, tried: Streams) -> Array:
     asked = asked[:: max(-(-len(asked) // _MOST_ASKED), 1)]
     ready = prepare(program, tried.trim[:1] if program.trim is not None else None)
     state, wanted = _settled(program, tried, ready), _wanted(program)
+    decisions = Decisions(program)
+    unvisited = np.ones(len(decisions.sides), np.bool_)
     rows: list[Array] = []
     times = np.zeros(len(asked), np.int64)
     for _ in range(most_rows(program)):
@@ -147,13 +151,16 @@ def _rows(program: Program, tried: Streams) -> Array:
             broken_values = step_broken(program, tried, state, ready, broken, values)
             noticed[k] = (answers_of(program, broken_values, layers) != answers).any(axis=1)
         fresh = times == 0
-        merit = noticed.sum(axis=0) + len(asked) * noticed[fresh].sum(axis=0)
-        merit = merit + (len(asked) + 1) ** 2 * _kinds(wanted, answers)
+        taken = decisions.taken(values, len(tried))
+        news = noticed[fresh].sum(axis=0) + taken[:, unvisited].sum(axis=1)
+        merit = noticed.sum(axis=0) + len(asked) * news
+        merit = merit + (len(asked) + len(unvisited) + 1) ** 2 * _kinds(wanted, answers)
         best = int(np.argmax(merit))
         if rows and not merit[best]:
             break
         rows.append(tried.counts[best, 0])
         wanted = [kind for kind in wanted if not _kinds([kind], answers[best : best + 1])[0]]
+        unvisited = unvisited & ~taken[best]
         times = times + noticed[:, best]
         asked = [b for b, n in zip(asked, times, strict=True) if n < _TIMES]
         times = times[times < _TIMES]
