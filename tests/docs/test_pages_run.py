@@ -176,10 +176,10 @@ def a_bench(store: Store, pads: int, units: Sequence[str]) -> tuple[Mounting, Li
         tank=Tank("canister", 0, 100.0),
         sensor=Sensor("strip", 0, strip, 16, CountLaw.RISES, 100),
         liquid=WATER,
-        unit=units[0],
+        unit=units,
         mounting="front",
     )
-    return bench.mounting, bench.liquid, [bench.unit, *(store.add_unit(Unit(name)) for name in units[1:])]
+    return bench.mounting, bench.liquid, [*bench.units]
 
 
 def a_session(

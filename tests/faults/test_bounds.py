@@ -12,10 +12,10 @@ from pathlib import Path
 
 import pytest
 
+from building import CAN, WATER, bench_store, one_pad
 from dataset.errors import MOST_QUOTED, InputError, quoted
 from dataset.files.disk import read_at_most
 from dataset.files.sheets import MOST_COLUMNS, MOST_LINE, MOST_LINES, TextSheet
-from dataset.records import CountLaw, Liquid, Mounting, Pad, Sensor, Tank, Unit
 from dataset.store import Store
 
 INNAGE = (sys.executable, "-P", "-c", "from innage.cli import main; main()")
@@ -46,11 +46,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with a store that files can be logged into."""
     folder = tmp_path_factory.mktemp("bench")
     with Store.open(folder / "innage.db") as store:
-        tank = store.add_tank(Tank("can", 0, 100.0))
-        sensor = store.add_sensor(Sensor("pad", 0, (Pad(0, "p", 0.0, 100.0),), 16, CountLaw.FALLS, 100))
-        store.add_mounting(Mounting("bench", tank, sensor))
-        store.add_liquid(Liquid("water"))
-        store.add_unit(Unit("unit"))
+        bench_store(store, tank=CAN, sensor=one_pad(), liquid=WATER, unit="unit", mounting="bench")
     return folder
 
 

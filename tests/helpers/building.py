@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -60,7 +61,12 @@ class Bench:
     liquid: Liquid
     sensor: Sensor
     mounting: Mounting
-    unit: Unit
+    units: tuple[Unit, ...]
+
+    @property
+    def unit(self) -> Unit:
+        """The only unit, or the first."""
+        return self.units[0]
 
     def session(
         self,
@@ -90,16 +96,21 @@ def bench_store(
     tank: Tank = TANK,
     sensor: Sensor = SENSOR,
     liquid: Liquid = LIQUID,
-    unit: str = "unit1",
+    unit: str | Sequence[str] = "unit1",
     mounting: str = "m1",
     offset_mm: float = 0.0,
     offset_tolerance_mm: float = 0.0,
 ) -> Bench:
-    """Register a bench in a store; its records as the store gave them back."""
+    """Register a bench in a store, with one unit or several; its records as the store gave them back."""
+    units = (unit,) if isinstance(unit, str) else unit
     stored_tank, stored_sensor = store.add_tank(tank), store.add_sensor(sensor)
     stored_mounting = store.add_mounting(
         Mounting(mounting, stored_tank, stored_sensor, offset_mm, offset_tolerance_mm)
     )
     return Bench(
-        stored_tank, store.add_liquid(liquid), stored_sensor, stored_mounting, store.add_unit(Unit(unit))
+        stored_tank,
+        store.add_liquid(liquid),
+        stored_sensor,
+        stored_mounting,
+        tuple(store.add_unit(Unit(name)) for name in units),
     )

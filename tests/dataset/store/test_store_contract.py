@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from building import make_frames
 from dataset.errors import InputError, NotFoundError, StoreError
 from dataset.records import (
     Budget,
@@ -222,6 +223,9 @@ class TestStoreContract:
         store.add_unit(Unit("other"))
         with pytest.raises(NotFoundError, match="There are: unit1, other"):
             store.unit("unti1")
+        for revisions, name in ((store.tank, "canister"), (store.sensor, "strip")):
+            with pytest.raises(NotFoundError, match=f"There are: {name}"):
+                revisions("other")
 
     def test_a_mounting_needs_records_of_this_store(self, store: Store, register: Register) -> None:
         """A tank that is not the store's own, though its name is, cannot be mounted on."""
@@ -382,7 +386,7 @@ class TestStoreContract:
     def test_live_captures(self, store: Store, register: Register) -> None:
         """An open capture grows, is no session, and ends as one with the same frames, or leaves nothing."""
         bench = register(store)
-        new = bench.session(1)
+        new = bench.session(1, frames=make_frames(1, warm=True))
         opened = store.begin_capture("monday", bench.unit, bench.liquid, bench.mounting, {"levels": [0]})
         store.append_to_capture(opened, new.frames, [{"what": "mark"}])
         with pytest.raises(InputError, match="another process writes to it"):
@@ -390,7 +394,11 @@ class TestStoreContract:
         assert [(c.name, c.frames, dict(c.settings)) for c in store.open_captures()] == [
             ("monday", 40, {"levels": [0]})
         ]
-        assert (store.open_frames("monday").counts == new.frames.counts).all()
+        (stands,) = store.open_captures()
+        assert (stands.unit, stands.liquid, stands.mounting) == (bench.unit, bench.liquid, bench.mounting)
+        written = store.open_frames("monday")
+        assert (written.counts == new.frames.counts).all()
+        np.testing.assert_array_equal(written.temperature_c, new.frames.temperature_c)
         assert store.sessions() == ()
         with pytest.raises(InputError, match="open already"):
             store.begin_capture("monday", bench.unit, bench.liquid, bench.mounting, {})

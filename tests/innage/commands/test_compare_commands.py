@@ -28,7 +28,6 @@ from dataset.records import (
     Tank,
     Trim,
     TrimKind,
-    Unit,
 )
 from dataset.store import Store
 from innage.cli import app
@@ -61,13 +60,17 @@ def store(tmp_path: Path) -> Path:
     path = tmp_path / "innage.db"
     with Store.open(path) as opened:
         bench = bench_store(
-            opened, tank=CAN, sensor=one_pad(CountLaw.RISES), liquid=WATER, unit="u0", mounting="bench"
+            opened,
+            tank=CAN,
+            sensor=one_pad(CountLaw.RISES),
+            liquid=WATER,
+            unit=[f"u{k}" for k in range(5)],
+            mounting="bench",
         )
         marks = tuple(Mark(10 * k, 10 * k + 10, 10.0 + 10 * k) for k in range(9))
         new = []
-        for k in range(5):
+        for k, unit in enumerate(bench.units):
             counts = (1000 + 64 * LEVELS + 10 * k)[:, None].astype(np.uint32)
-            unit = opened.add_unit(Unit(f"u{k}")) if k else bench.unit
             new.append(bench.session(k, marks, unit=unit, frames=Frames(np.arange(90) * 100, counts)))
         sessions = opened.add_sessions(new)
         roles = {"u0": Role.FIT, "u1": Role.CHOOSE, "u2": Role.PROVE, "u3": Role.PROVE, "u4": Role.PROVE}

@@ -25,7 +25,6 @@ from dataset.records import (
     Role,
     Sensor,
     Tank,
-    Unit,
 )
 from dataset.store import Store
 
@@ -51,9 +50,11 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     with Store.open(path) as store:
         pads = tuple(Pad(k, f"p{k}", 20.0 * k, 16.0) for k in range(PADS))
         sensor = Sensor("strip", 0, pads, 16, CountLaw.RISES, 100)
-        bench = bench_store(store, tank=Tank("canister", 0, 160.0), sensor=sensor, unit="u0")
+        bench = bench_store(
+            store, tank=Tank("canister", 0, 160.0), sensor=sensor, unit=[f"u{k}" for k in range(len(ROLES))]
+        )
         sessions = []
-        for number in range(len(ROLES)):
+        for number, unit in enumerate(bench.units):
             counts = np.rint(
                 20000
                 + 100 * draw.standard_normal(PADS)
@@ -61,7 +62,6 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
                 + 20 * draw.standard_normal(share.shape)
             ).astype(np.uint32)
             frames = Frames(np.arange(len(share)) * 100, counts)
-            unit = store.add_unit(Unit(f"u{number}")) if number else bench.unit
             sessions.append(bench.session(number, marks, unit=unit, frames=frames))
         store.freeze(
             "all", store.add_sessions(sessions), GroupBy.UNIT, {f"u{k}": role for k, role in enumerate(ROLES)}

@@ -20,7 +20,6 @@ from dataset.records import (
     Role,
     Trim,
     TrimKind,
-    Unit,
 )
 from dataset.store import Store
 from innage.cli import app
@@ -54,8 +53,9 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )
     path = tmp_path_factory.mktemp("store") / "innage.db"
     with Store.open(path) as opened:
-        bench = bench_store(opened, tank=CAN, sensor=two_pads(), liquid=WATER, unit="one", mounting="bench")
-        opened.add_unit(Unit("bare"))
+        bench = bench_store(
+            opened, tank=CAN, sensor=two_pads(), liquid=WATER, unit=("one", "bare"), mounting="bench"
+        )
         for counts, date in (((1010, 1010), "2026-01-01"), ((1000, 1000), "2026-02-01")):
             opened.add_trim(Trim(bench.unit, bench.mounting, TrimKind.DRY, counts, date, "line"))
         frames = Frames(np.arange(4) * 100, np.full((4, 2), 1000, np.uint32))

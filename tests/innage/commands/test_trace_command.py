@@ -29,7 +29,6 @@ from dataset.records import (
     Tank,
     Trim,
     TrimKind,
-    Unit,
 )
 from dataset.store import Store
 from export.bundle.packing import pack
@@ -63,13 +62,12 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> bytes:
             tank=Tank("canister", 0, 100.0),
             sensor=two_pads("two-pad"),
             liquid=Liquid("rinse"),
-            unit="unit-1",
+            unit=("unit-1", "unit-2", "unit-3"),
             mounting="bench",
         )
         liquids = (bench.liquid, opened.add_liquid(WATER))
         sessions, seed = [], 0
-        for name in ("unit-1", "unit-2", "unit-3"):
-            unit = bench.unit if name == bench.unit.name else opened.add_unit(Unit(name))
+        for unit in bench.units:
             opened.add_trim(Trim(unit, bench.mounting, TrimKind.DRY, (1000, 1010), "2026-01-01", "line"))
             for liquid in liquids:
                 for _ in range(2):

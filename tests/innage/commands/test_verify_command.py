@@ -12,6 +12,7 @@ import pytest
 from onnx import TensorProto, helper
 from typer.testing import CliRunner, Result
 
+from building import WATER, bench_store
 from dataset.records import (
     Budget,
     CountLaw,
@@ -19,17 +20,12 @@ from dataset.records import (
     GroupBy,
     Limit,
     Limits,
-    Liquid,
     Mark,
     Model,
-    Mounting,
-    NewSession,
     Pad,
     Role,
     Sensor,
-    Source,
     Tank,
-    Unit,
 )
 from dataset.store import Store
 from export.bundle.manifest import MANIFEST, seal
@@ -67,21 +63,15 @@ def exported(tmp_path_factory: pytest.TempPathFactory) -> Path:
     level = b.node("clip", "counts", low=0, high=6400)
     program = b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
     with Store.open(folder / "innage.db") as store:
-        tank, unit = store.add_tank(Tank("canister", 0, 100.0)), store.add_unit(Unit("unit-1"))
-        sensor = store.add_sensor(
-            Sensor("one-pad", 0, (Pad(0, "pad0", 0.0, 100.0),), 12, CountLaw.RISES, 100)
+        bench = bench_store(
+            store,
+            tank=Tank("canister", 0, 100.0),
+            sensor=Sensor("one-pad", 0, (Pad(0, "pad0", 0.0, 100.0),), 12, CountLaw.RISES, 100),
+            liquid=WATER,
         )
-        mounting = store.add_mounting(Mounting("bench", tank, sensor))
         store.add_budget(Budget("roomy", "cortex-m0plus", 1, 4096, 128, 256, 4000))
         frames = Frames(np.arange(20, dtype=np.int64) * 100, np.arange(20, dtype=np.uint32)[:, None])
-        new = NewSession(
-            unit,
-            store.add_liquid(Liquid("water")),
-            mounting,
-            frames,
-            (Mark(0, 10, 10.0), Mark(10, 20, 60.0)),
-            Source("monday.csv", "ab" * 32),
-        )
+        new = bench.session(1, (Mark(0, 10, 10.0), Mark(10, 20, 60.0)), frames=frames)
         (session,) = store.add_sessions([new])
         frozen = store.freeze("monday", [session], GroupBy.LEVEL, {"10": Role.FIT, "60": Role.PROVE})
         limits = store.add_limits(Limits("owner", 0, (Limit("rmse_mm", 0.9),)))

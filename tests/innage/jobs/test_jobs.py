@@ -21,7 +21,6 @@ from dataset.records import (
     Role,
     Tank,
     TrimKind,
-    Unit,
 )
 from dataset.rig.outlook import Disturbance
 from dataset.store import Store
@@ -44,10 +43,9 @@ def store(tmp_path: Path) -> Iterator[Store]:
     """Four units with a session each on one tank, and another of the first that is void."""
     with Store.open(tmp_path / "innage.db") as opened:
         bench = bench_store(
-            opened, tank=CAN, sensor=one_pad(CountLaw.RISES), liquid=WATER, unit=UNITS[0], mounting="m"
+            opened, tank=CAN, sensor=one_pad(CountLaw.RISES), liquid=WATER, unit=UNITS, mounting="m"
         )
-        units = [bench.unit, *(opened.add_unit(Unit(name)) for name in UNITS[1:]), bench.unit]
-        for number, unit in enumerate(units):
+        for number, unit in enumerate((*bench.units, bench.unit)):
             frames = Frames(np.arange(20) * 100, np.full((20, 1), 1000 + number, np.uint32))
             opened.add_sessions([bench.session(number, (Mark(0, 20, 40.0),), unit=unit, frames=frames)])
         opened.void(opened.sessions()[-1].id, "spilled")
