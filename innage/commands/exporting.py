@@ -16,7 +16,7 @@ from innage.exit_codes import NOT_ENOUGH_EVIDENCE, SAID_NO
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_existing, open_store
 from innage.terminal.output import emit, progress
 from innage.terminal.views.budget import show_verdict
-from innage.terminal.views.bundle import show_exported, show_refusal, show_verified, warn
+from innage.terminal.views.bundle import show_exported, show_refusal, show_score, show_verified, warn
 
 if TYPE_CHECKING:
     from innage.jobs.models.exporting import ExportRefusedError
@@ -154,6 +154,13 @@ def verify(
             "--every-core", help="Run the C on every core that innage knows, not only on that of the budget."
         ),
     ] = False,
+    score: Annotated[
+        bool,
+        typer.Option(
+            "--score",
+            help="Score the evidence too: which breaks of the program and bits of the code it notices.",
+        ),
+    ] = False,
     json: JsonOption = False,
     store: Annotated[
         Path | None,
@@ -167,16 +174,23 @@ def verify(
 ) -> None:
     """Check that a bundle is whole and that its parts agree. Its C is made anew and compared, not run as is.
 
-    Exit 1 when a check says no, 3 without enough evidence, such as for C that another version wrote.
+    Exit 1 when a check says no, 3 without enough evidence, such as for C that another version wrote. With
+    --score also 1 when a bound of the score is missed; it takes minutes, and is made when all checks passed.
     """
     from export.bundle.verify import Answer
-    from innage.jobs.models.verifying import verify_bundle
+    from innage.jobs.models.verifying import score_bundle, verify_bundle
 
     with nullcontext() if store is None else open_existing(store) as opened, progress("verifying") as shown:
         report = verify_bundle(bundle, opened, every_core=every_core, progress=shown)
+        scored = score_bundle(bundle, progress=shown) if score and report.passed else None
     if json:
-        emit({"passed": report.passed, "checks": [check.facts() for check in report.checks]})
+        facts = {"passed": report.passed, "checks": [check.facts() for check in report.checks]}
+        emit(facts | ({"score": scored and scored.facts()} if score else {}))
     else:
         show_verified(bundle, report)
+        if score:
+            show_score(scored)
     if not report.passed:
         raise typer.Exit(SAID_NO if report.having(Answer.FAILED) else NOT_ENOUGH_EVIDENCE)
+    if scored is not None and not scored.reached:
+        raise typer.Exit(SAID_NO)

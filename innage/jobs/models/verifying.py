@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from dataset.store import Store
     from export.bundle.checks import Known
     from export.bundle.manifest import Manifest
+    from export.bundle.scoring import Score
     from export.bundle.verify import VerifyReport
 
 
@@ -40,6 +41,27 @@ def verify_bundle(
     only = {*CHECKS, *ON_REQUEST} if every_core else None
     recorded = None if store is None else lambda manifest: recorded_in(store, manifest)
     return verify(bundle, only, progress or silent, recorded)
+
+
+def score_bundle(bundle: Path | str, *, progress: Callable[[str, int, int], None] | None = None) -> Score:
+    """Score the evidence of a bundle that was verified, as ``innage verify --score`` does: single breaks of
+    its program, single bits of its code, and which of them its vectors and its self-test notice. It takes
+    minutes.
+
+    Args:
+        bundle: its folder or its zip file.
+        progress: called with (what, done, total).
+
+    Raises:
+        InputError: there is no bundle to read, or its C is not what is made of its program.
+    """
+    from export.bundle.build import silent
+    from export.bundle.checks import Bundle
+    from export.bundle.scoring import WHOLE
+    from export.bundle.scoring import score_bundle as score
+    from export.bundle.verify import read_bundle
+
+    return score(Bundle(read_bundle(Path(bundle))), WHOLE, progress or silent)
 
 
 def recorded_in(store: Store, manifest: Manifest) -> Known | None:

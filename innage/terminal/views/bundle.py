@@ -10,8 +10,12 @@ from innage.terminal.output import say, say_aside, table
 
 if TYPE_CHECKING:
     from dataset.records import Model
+    from export.bundle.scoring import Score
     from export.bundle.verify import VerifyReport
     from innage.jobs.models.exporting import Concerns, Exported, Traced
+
+
+_NAMED = 12  # breaks named one by one; all of them come with --json
 
 
 def warn(model: Model, concerns: Concerns) -> None:
@@ -82,6 +86,45 @@ def show_verified(bundle: Path, report: VerifyReport) -> None:
         say("Every check passed; what is 'stated' was not checked.")
     else:
         say("Every check passed.")
+
+
+def show_score(score: Score | None) -> None:
+    """What vectors and self-test notice, line by line, and what went unseen; None: it was not made."""
+    if score is None:
+        say("The evidence was not scored, since not every check passed.")
+        return
+    rows = [
+        (
+            line.evidence,
+            line.of,
+            f"{line.share.noticed} of {line.share.counting}",
+            _percent(line.share.lower_bound),
+            _percent(line.goal),
+            None if line.reached is None else "yes" if line.reached else "NO",
+        )
+        for line in score.lines
+    ]
+    titles = ("evidence", "of what changes a reading", "noticed", "at least (95 %)", "to reach", "reached")
+    table("score of the evidence", titles, rows)
+    effects = score.facts()["effects"]
+    say(
+        f"{len(score.breaks)} breaks on {score.asked.frames} made frames that no vector was drawn from. Of "
+        f"{len(score.bits)} bits of code (seed {score.asked.seed}) on {score.asked.bit_frames} frames: "
+        + ", ".join(f"{what} {count}" for what, count in effects.items())
+        + "."
+    )
+    for who, unseen in (
+        ("vectors", [b.name for b in score.breaks if b.counts and not b.by_vectors]),
+        ("self-test", [b.name for b in score.breaks if b.counts and b.held_out and not b.by_selftest]),
+    ):
+        if unseen:
+            rest = f" and {len(unseen) - _NAMED} more" if len(unseen) > _NAMED else ""
+            say(f"Unseen by the {who}: {', '.join(unseen[:_NAMED])}{rest}.")
+    say("The evidence notices what it should." if score.reached else "A bound is missed: see above.")
+
+
+def _percent(share: float | None) -> str | None:
+    return None if share is None else f"{100 * share:.1f} %"
 
 
 def show_traced(traced: Traced, file: Path, *, every: bool) -> None:

@@ -34,6 +34,7 @@ from dataset.tanks.profile import stack
 from dataset.tanks.profile import to_json as to_profile_json
 from dataset.tanks.shapes import Cylinder
 from export.bundle.packing import pack
+from export.evidence.known_answer import KnownAnswer
 from innage.cli import app
 from innage.jobs.folders import check_target, write_bundle
 from innage.jobs.models.exporting import volume_of
@@ -545,3 +546,40 @@ def test_a_bundle_takes_the_place_of_another_in_one_step(
     write_bundle(out, {"a": b"2", "b": b"3"})
     assert {p.name: p.read_bytes() for p in out.iterdir()} == {"a": b"2", "b": b"3"}
     assert [p.name for p in tmp_path.iterdir()] == ["b"]
+
+
+@pytest.fixture
+def few(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A score of few breaks and bits."""
+    from export.bundle.scoring import Asked
+
+    monkeypatch.setattr("export.bundle.scoring.WHOLE", Asked(10, 2000, 6, 200))
+
+
+@pytest.mark.usefixtures("store", "few")
+def test_verify_scores_the_evidence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Lines for vectors and self-test, each break and bit in JSON; exit code 1 where a bound is missed, as
+    with a known answer of nothing, and no score of a bundle that did not pass.
+    """
+    from export.evidence.known_answer import known_answer
+
+    out = tmp_path / "b"
+    innage("export", "first", "--budget", "roomy", "--out", out)
+    done = innage("verify", out, "--score", "--json")
+    score = json.loads(done.stdout)["score"]
+    assert (len(score["breaks"]), len(score["bits"])) == (10, 6)
+    assert done.exit_code == (0 if score["reached"] else 1)
+    assert score["lines"][0]["noticed"] == sum(b["counts"] and b["by_vectors"] for b in score["breaks"])
+
+    def nothing(program: Program) -> KnownAnswer:
+        return replace(known_answer(program), rows=((0,),), lead=0, layers=())
+
+    monkeypatch.setattr("export.bundle.scoring.known_answer", nothing)
+    hollow = innage("verify", out, "--score")
+    assert hollow.exit_code == 1
+    assert "A bound is missed" in hollow.stdout
+    assert "Unseen by the self-test" in hollow.stdout
+    (out / "innage.c").write_text("int x;\n")
+    changed = innage("verify", out, "--score")
+    assert changed.exit_code == 1
+    assert "not scored" in changed.stdout

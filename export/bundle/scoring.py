@@ -1,0 +1,153 @@
+"""The score of a bundle's evidence: what vectors and self-test notice of single breaks of its program and of
+single bits of its code, held against what they ought to.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from export.bundle.checks import Bundle
+from export.compilers.toolchain import Image, build_core
+from export.core import code_bits
+from export.core.code_bits import Effect, TurnedBit, share_of
+from export.cores import find_core
+from export.evidence import score as of_breaks
+from export.evidence.drawing import vectors_of
+from export.evidence.known_answer import known_answer
+from export.evidence.score import (
+    Noticed,
+    Progress,
+    Share,
+    of_tables,
+    reference_streams,
+    sampled,
+    shares,
+    silent,
+)
+from export.vectors import Vectors
+from training.program import Program
+
+VECTORS, SELFTEST = "vectors", "self-test"
+GOALS = {"breaks": 0.99, "tables": 0.95, "bits": 0.90}  # lower bounds to reach, at 95 %
+
+
+@dataclass(frozen=True)
+class Asked:
+    """How much is tried: breaks (None: every one) on so many reference frames, bits of code on so many; all
+    that is drawn, by ``seed``.
+    """
+
+    breaks: int | None = None
+    frames: int = of_breaks.REFERENCE_FRAMES
+    bits: int = code_bits.BITS
+    bit_frames: int = code_bits.REFERENCE_FRAMES
+    seed: int = code_bits.SEED
+
+
+WHOLE = Asked()
+
+
+@dataclass(frozen=True)
+class Line:
+    """What one kind of evidence notices of one kind of breaks. ``goal``: the bound that it ought to reach;
+    None where there is none.
+    """
+
+    evidence: str
+    of: str
+    share: Share
+    goal: float | None
+
+    @property
+    def reached(self) -> bool | None:
+        return None if self.goal is None else self.share.reaches(self.goal)
+
+    def facts(self) -> dict[str, Any]:
+        """Ready for JSON."""
+        return {
+            "evidence": self.evidence,
+            "of": self.of,
+            "noticed": self.share.noticed,
+            "counting": self.share.counting,
+            "lower_bound": self.share.lower_bound,
+            "goal": self.goal,
+            "reached": self.reached,
+        }
+
+
+@dataclass(frozen=True)
+class Score:
+    """Every break and bit that was tried."""
+
+    asked: Asked
+    breaks: tuple[Noticed, ...]
+    bits: tuple[TurnedBit, ...]
+
+    @property
+    def lines(self) -> tuple[Line, ...]:
+        """What is claimed. Breaks that took part in choosing the known answer of the self-test say nothing
+        of it; none took part in drawing vectors.
+        """
+        found = [
+            Line(VECTORS, "breaks", shares(self.breaks, VECTORS), GOALS["breaks"]),
+            Line(VECTORS, "breaks held out", shares(self.breaks, VECTORS, held_out=True), None),
+            Line(SELFTEST, "breaks held out", shares(self.breaks, SELFTEST, held_out=True), None),
+            Line(SELFTEST, "signs and thresholds held out", of_tables(self.breaks), GOALS["tables"]),
+        ]
+        if self.bits:
+            found += [
+                Line(VECTORS, "bits of code", share_of(self.bits, VECTORS), None),
+                Line(SELFTEST, "bits of code", share_of(self.bits, SELFTEST), GOALS["bits"]),
+            ]
+        return tuple(found)
+
+    @property
+    def reached(self) -> bool:
+        """Whether every bound is reached."""
+        return all(line.reached is not False for line in self.lines)
+
+    def apart(self, effect: Effect) -> int:
+        """How many bits had this effect."""
+        return sum(bit.effect is effect for bit in self.bits)
+
+    def facts(self) -> dict[str, Any]:
+        """Ready for JSON, every break and bit listed."""
+        return {
+            "reached": self.reached,
+            "reference": f"made frames, seed {of_breaks.REFERENCE_SEED}",
+            "frames": self.asked.frames,
+            "bit_frames": self.asked.bit_frames,
+            "seed": self.asked.seed,
+            "lines": [line.facts() for line in self.lines],
+            "effects": {str(effect): self.apart(effect) for effect in Effect},
+            "breaks": [asdict(noticed) for noticed in self.breaks],
+            "bits": [asdict(bit) | {"effect": str(bit.effect)} for bit in self.bits],
+        }
+
+
+def score_bundle(bundle: Bundle, asked: Asked = WHOLE, progress: Progress = silent) -> Score:
+    """The score of the bundle's own vectors, and of the C that is made anew of its program. Raises InputError
+    and NotShown as reading and making do.
+    """
+    image = build_core(bundle.source, find_core(bundle.manifest.core).name, bundle.optimise)
+    return score_evidence(bundle.program, bundle.vectors, image, asked, progress)
+
+
+def score_evidence(
+    program: Program, vectors: Vectors, image: Image, asked: Asked = WHOLE, progress: Progress = silent
+) -> Score:
+    """The score of ``vectors`` and of the known answer of ``program``, whose linked C is ``image``."""
+    breaks = of_breaks.score(
+        program,
+        vectors,
+        known_answer(program),
+        reference_streams(program, asked.frames),
+        sampled(program, asked.breaks, asked.seed),
+        progress,
+    )
+    reference = vectors_of(program, reference_streams(program, asked.bit_frames))
+    bits = (
+        code_bits.code_bits(image, vectors, reference, asked.bits, asked.seed, progress) if asked.bits else ()
+    )
+    return Score(asked, breaks, bits)
