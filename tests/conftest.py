@@ -17,11 +17,16 @@ from hypothesis import settings
 
 from dataset.store import database
 from dataset.store.database import HISTORY
+from export.evidence import drawing as evidence_drawing
+from export.evidence.drawing import Drawn
+from export.evidence.streams import Streams
+from training.program import Program, to_json
 
 settings.register_profile("fixed", derandomize=True, deadline=None)
 settings.load_profile("fixed")
 
 UPGRADE = database.upgrade
+DRAW = evidence_drawing.draw
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -50,6 +55,32 @@ def _new_stores_are_copied(tmp_path_factory: pytest.TempPathFactory) -> Iterator
 def migrating(monkeypatch: pytest.MonkeyPatch) -> None:
     """The migrations make each new store of the test, as they do outside the tests."""
     monkeypatch.setattr(database, "upgrade", UPGRADE)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _streams_are_drawn_once() -> Iterator[None]:
+    """The same streams are drawn for the same program, count and seed, which took a third of the time of the
+    tests of exports: once a session is enough for tests of something else. ``drawing`` undoes it.
+    """
+    drawn: dict[tuple[str, int, int], Drawn] = {}
+
+    def once(program: Program, count: int, seed: int, given: Streams | None = None) -> Drawn:
+        if given is not None:
+            return DRAW(program, count, seed, given)
+        key = (to_json(program), count, seed)
+        if key not in drawn:
+            drawn[key] = DRAW(program, count, seed)
+        return drawn[key]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(evidence_drawing, "draw", once)
+        yield
+
+
+@pytest.fixture
+def drawing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Streams are drawn anew each time, as they are outside the tests."""
+    monkeypatch.setattr(evidence_drawing, "draw", DRAW)
 
 
 _BENCH = Path(__file__).parents[1] / "bench"

@@ -59,6 +59,7 @@ def test_bundle_holds_every_file(sample: Program, provenance: Provenance) -> Non
     assert set(files) == FILES | ({"innage_prepare.onnx"} if sample.trim else set())
 
 
+@pytest.mark.usefixtures("drawing")
 def test_same_model_same_bytes(sample: Program, provenance: Provenance) -> None:
     """Building twice gives the same bytes in every file."""
     first, second = (

@@ -13,6 +13,8 @@ from export.evidence.drawing import LEAST_EMPTY, LEAST_VALID, LEAST_VISITS, corn
 from export.evidence.streams import Streams
 from training.program import Builder, Program
 
+pytestmark = pytest.mark.usefixtures("drawing")
+
 
 @pytest.fixture(params=["strip", "two_nets", "forest", "every_op", "inverse_law"])
 def program(request: pytest.FixtureRequest, all_built: dict[str, Any]) -> Program:
