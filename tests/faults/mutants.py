@@ -30,9 +30,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-# % noticed; a little below what samples with seed 0 gave: 65.5 % of 400 in training/program. 22 mutants of
-# dataset/store (64 %) and none of export were tried so far: their floors are a first guess.
-FLOORS = {"dataset/store": 50.0, "training/program": 62.0, "export": 50.0}
+# % noticed; a little below what samples with seed 0 gave: 65.5 % of 400 in training/program, 70.0 % of 60 in
+# dataset/store (two more tests since), 90.0 % of 60 in export. Samples of 60 may be 12 and 8 % off by chance.
+FLOORS = {"dataset/store": 62.0, "training/program": 62.0, "export": 84.0}
 NOTICED = {"killed", "timeout", "segfault", "caught by type check"}
 SURVIVED = {"survived", "no tests", "suspicious"}
 LEFT_OUT = shutil.ignore_patterns(
