@@ -18,7 +18,15 @@ from dataset.records import Limits
 from dataset.values import FEWEST_GROUPS
 from training.judging.answers import answer_classes
 from training.judging.class_figures import figures_of
-from training.judging.figures import AnsweredLimit, Figures
+from training.judging.figures import (
+    AnsweredLimit,
+    AnsweredPair,
+    CellDifference,
+    ClassDifference,
+    Differences,
+    Figures,
+    Interval,
+)
 from training.judging.judged import Judged
 from training.judging.scoring import tidy
 from training.rows import Floats, Ints, Mask
@@ -31,8 +39,8 @@ METHOD = (
 )
 
 
-def compare(first: Judged, second: Judged, limits: Limits | None, seed: int = 0) -> dict[str, Any]:
-    """JSON-ready comparison of two models judged on the same rows.
+def compare(first: Judged, second: Judged, limits: Limits | None, seed: int = 0) -> Differences:
+    """Compare two models judged on the same rows.
 
     ``classes``: for each class the difference of errors and of accepted shares with their intervals;
         ``cells``: the same, without interval, by
@@ -53,15 +61,15 @@ def compare(first: Judged, second: Judged, limits: Limits | None, seed: int = 0)
         for name, rows in {"all": everything, **first.classes(), **_places(first, named)}.items()
     }
     answers = [answer_classes(limits, whole_figures(judged)) for judged in (first, second)]
-    return {
-        "classes": classes,
-        "cells": cell_rows(first, second),
-        "limits": [{"first": a.to_json(), "second": b.to_json()} for a, b in zip(*answers, strict=True)],
-        "losses": losses(classes, answers[0], answers[1], named),
-        "undecided": undecided(classes, named),
-        "gains": losses({name: _turned(row) for name, row in classes.items()}, answers[1], answers[0], named),
-        "method": METHOD,
-    }
+    return Differences(
+        classes=classes,
+        cells=cell_rows(first, second),
+        limits=tuple(AnsweredPair(*pair) for pair in zip(*answers, strict=True)),
+        losses=losses(classes, answers[0], answers[1], named),
+        undecided=undecided(classes, named),
+        gains=losses({name: row.turned() for name, row in classes.items()}, answers[1], answers[0], named),
+        method=METHOD,
+    )
 
 
 def _places(judged: Judged, named: set[str]) -> dict[str, Mask]:
@@ -90,11 +98,11 @@ def whole_figures(judged: Judged) -> Figures:
 
 
 def losses(
-    classes: Mapping[str, Mapping[str, Any]],
+    classes: Mapping[str, ClassDifference],
     first: Sequence[AnsweredLimit],
     second: Sequence[AnsweredLimit],
     named: set[str],
-) -> list[str]:
+) -> tuple[str, ...]:
     """Sentences: limits that the first meets and the second does not, and classes named by a limit in which
     the second is surely worse.
     """
@@ -105,67 +113,50 @@ def losses(
         if a.answer == "met" and b.answer != "met"
     ]
     for name in sorted(named & set(classes)):
-        error, share = classes[name]["error_mm"], classes[name]["accepted_share"]
-        if error["low"] is not None and error["low"] > 0:
+        error, share = classes[name].error_mm, classes[name].accepted_share
+        if error.low is not None and error.low > 0:
             sentences.append(
-                f"{name}: errors larger by {error['value']:.3g} mm ({error['low']:.3g} to "
-                f"{error['high']:.3g})"
+                f"{name}: errors larger by {error.value:.3g} mm ({error.low:.3g} to {error.high:.3g})"
             )
-        if share["high"] is not None and share["high"] < 0:
+        if share.value is not None and share.low is not None and share.high is not None and share.high < 0:
             sentences.append(
-                f"{name}: accepts {-100 * share['value']:.3g} % less of the frames "
-                f"({-100 * share['high']:.3g} to {-100 * share['low']:.3g})"
+                f"{name}: accepts {-100 * share.value:.3g} % less of the frames "
+                f"({-100 * share.high:.3g} to {-100 * share.low:.3g})"
             )
-    return sentences
+    return tuple(sentences)
 
 
-def undecided(classes: Mapping[str, Mapping[str, Any]], named: set[str]) -> list[str]:
+def undecided(classes: Mapping[str, ClassDifference], named: set[str]) -> tuple[str, ...]:
     """Sentences: classes named by a limit, of which too few groups say anything for an interval."""
     sentences = []
     for name in sorted(named):
         row = classes.get(name)
         if row is None:
             sentences.append(f"{name}: not captured")
-        elif row["error_mm"]["low"] is None:
-            few = row["groups"] if row["groups"] < FEWEST_GROUPS else f"fewer than {FEWEST_GROUPS}"
+        elif row.error_mm.low is None:
+            few = row.groups if row.groups < FEWEST_GROUPS else f"fewer than {FEWEST_GROUPS}"
             sentences.append(
                 f"{name}: {few} groups with frames that both accept; an interval needs {FEWEST_GROUPS}"
             )
-    return sentences
+    return tuple(sentences)
 
 
-def _turned(row: Mapping[str, Any]) -> dict[str, Any]:
-    """A difference the other way round."""
-
-    def less(value: float | None) -> float | None:
-        return None if value is None else -value
-
-    return {
-        what: {
-            "value": less(row[what]["value"]),
-            "low": less(row[what]["high"]),
-            "high": less(row[what]["low"]),
-        }
-        for what in ("error_mm", "accepted_share")
-    }
-
-
-def _difference(first: Judged, second: Judged, rows: Mask, seed: int) -> dict[str, Any]:
+def _difference(first: Judged, second: Judged, rows: Mask, seed: int) -> ClassDifference:
     both = rows & first.accepted & second.accepted
     worse = np.abs(second.error_mm) - np.abs(first.error_mm)
     more = second.accepted.astype(np.float64) - first.accepted
     groups, sessions = first.places["group"], first.places["session"]
-    return {
-        "frames": int(rows.sum()),
-        "both_accepted": int(both.sum()),
-        "sessions": len(np.unique(sessions[rows])),
-        "groups": len(np.unique(groups[rows])),
-        "error_mm": bootstrap_interval(worse[both], sessions[both], groups[both], seed),
-        "accepted_share": bootstrap_interval(more[rows], sessions[rows], groups[rows], seed),
-    }
+    return ClassDifference(
+        frames=int(rows.sum()),
+        both_accepted=int(both.sum()),
+        sessions=len(np.unique(sessions[rows])),
+        groups=len(np.unique(groups[rows])),
+        error_mm=bootstrap_interval(worse[both], sessions[both], groups[both], seed),
+        accepted_share=bootstrap_interval(more[rows], sessions[rows], groups[rows], seed),
+    )
 
 
-def bootstrap_interval(values: Floats, sessions: Any, groups: Any, seed: int = 0) -> dict[str, float | None]:
+def bootstrap_interval(values: Floats, sessions: Any, groups: Any, seed: int = 0) -> Interval:
     """The mean over groups of the mean over sessions of ``values`` (n,), with its 95 % bootstrap interval;
     None with fewer than 3 groups.
 
@@ -174,11 +165,11 @@ def bootstrap_interval(values: Floats, sessions: Any, groups: Any, seed: int = 0
     sessions a group this errs to the wide side.
     """
     if not len(values):
-        return {"value": None, "low": None, "high": None}
+        return Interval()
     nested = _session_means(values, sessions, groups)
     value = tidy(np.mean([means_here.mean() for means_here in nested]))
     if len(nested) < FEWEST_GROUPS:
-        return {"value": value, "low": None, "high": None}
+        return Interval(value)
     rng = np.random.default_rng(seed)
     taken: Ints = rng.integers(0, len(nested), (DRAWS, len(nested)))
     drawn = np.zeros(taken.shape)
@@ -189,7 +180,7 @@ def bootstrap_interval(values: Floats, sessions: Any, groups: Any, seed: int = 0
         )
     means = drawn.mean(axis=1)
     low, high = np.quantile(means, [(1 - SHARE) / 2, (1 + SHARE) / 2])
-    return {"value": value, "low": tidy(low), "high": tidy(high)}
+    return Interval(value, tidy(low), tidy(high))
 
 
 def _session_means(values: Floats, sessions: Any, groups: Any) -> list[Floats]:
@@ -202,7 +193,7 @@ def _session_means(values: Floats, sessions: Any, groups: Any) -> list[Floats]:
     return means
 
 
-def cell_rows(first: Judged, second: Judged) -> list[dict[str, Any]]:
+def cell_rows(first: Judged, second: Judged) -> tuple[CellDifference, ...]:
     """Mean absolute errors of both by liquid, class and level band, on frames that both accept."""
     liquids, bands, groups = (first.places[place] for place in ("liquid", "level band", "group"))
     both = first.accepted & second.accepted
@@ -218,18 +209,17 @@ def cell_rows(first: Judged, second: Judged) -> list[dict[str, Any]]:
                     tidy(np.abs(judged.error_mm[used]).mean()) if used.any() else None
                     for judged in (first, second)
                 ]
+                before, after = errors
                 cells.append(
-                    {
-                        "class": name,
-                        "liquid": str(liquid),
-                        "level band": str(band),
-                        "frames": int(cell.sum()),
-                        "groups": len(np.unique(groups[cell])),
-                        "first_mm": errors[0],
-                        "second_mm": errors[1],
-                        "difference_mm": None
-                        if errors[0] is None or errors[1] is None
-                        else tidy(errors[1] - errors[0]),
-                    }
+                    CellDifference(
+                        name=name,
+                        liquid=str(liquid),
+                        level_band=str(band),
+                        frames=int(cell.sum()),
+                        groups=len(np.unique(groups[cell])),
+                        first_mm=before,
+                        second_mm=after,
+                        difference_mm=None if before is None or after is None else tidy(after - before),
+                    )
                 )
-    return cells
+    return tuple(cells)

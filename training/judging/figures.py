@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import MISSING, dataclass, field, fields
+from dataclasses import MISSING, dataclass, field, fields, replace
 from functools import cache
 from types import NoneType, UnionType
 from typing import Any, Self, get_args, get_origin, get_type_hints
@@ -344,6 +344,71 @@ class SweepFigures(Kept):
     rows: tuple[DriftFigures, ...]
     stands: Stands | None
     answers: tuple[AnsweredLimit, ...]
+
+
+@dataclass(frozen=True)
+class Interval(Kept):
+    """A difference with its 95 % interval; no ends on too few groups, nothing without values."""
+
+    value: float | None = None
+    low: float | None = None
+    high: float | None = None
+
+    def turned(self) -> Interval:
+        """The same difference the other way round."""
+        value, low, high = (None if end is None else -end for end in (self.value, self.high, self.low))
+        return Interval(value, low, high)
+
+
+@dataclass(frozen=True)
+class ClassDifference(Kept):
+    """By how much two models differ in one class or place, 'second less first'."""
+
+    frames: int
+    both_accepted: int
+    sessions: int
+    groups: int
+    error_mm: Interval
+    accepted_share: Interval
+
+    def turned(self) -> ClassDifference:
+        """The same, 'first less second'."""
+        return replace(self, error_mm=self.error_mm.turned(), accepted_share=self.accepted_share.turned())
+
+
+@dataclass(frozen=True)
+class CellDifference(Kept):
+    """Mean absolute errors of two models in one class, liquid and level band."""
+
+    name: str = field(metadata={_KEY: "class"})
+    liquid: str
+    level_band: str = field(metadata={_KEY: "level band"})
+    frames: int
+    groups: int
+    first_mm: float | None
+    second_mm: float | None
+    difference_mm: float | None
+
+
+@dataclass(frozen=True)
+class AnsweredPair(Kept):
+    """One limit answered for two models."""
+
+    first: AnsweredLimit
+    second: AnsweredLimit
+
+
+@dataclass(frozen=True)
+class Differences(Kept):
+    """Two models on the same rows, see :func:`training.judging.comparing.compare`."""
+
+    classes: Mapping[str, ClassDifference]
+    cells: tuple[CellDifference, ...]
+    limits: tuple[AnsweredPair, ...]
+    losses: tuple[str, ...]
+    undecided: tuple[str, ...]
+    gains: tuple[str, ...]
+    method: str
 
 
 @cache

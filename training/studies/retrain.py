@@ -256,7 +256,7 @@ def _row(way: _Way, request: SearchRequest) -> dict[str, Any]:
 
 def _ahead(way: _Way, kept: _Way, request: SearchRequest) -> dict[str, Any]:
     """By how much ``way`` errs more than what is kept on the prove groups: above 0, the kept one is ahead."""
-    compared = compare(kept.prove, way.prove, request.limits, request.seed)
+    compared = compare(kept.prove, way.prove, request.limits, request.seed).to_json()
     return {"classes": compared["classes"], "losses": compared["gains"], "method": compared["method"]}
 
 

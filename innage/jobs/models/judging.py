@@ -17,7 +17,7 @@ from innage.jobs.models.choosing import set_reference
 if TYPE_CHECKING:
     from dataset.records import Budget, FrozenData, FrozenSet, Limits, Model
     from dataset.store import Store
-    from training.judging.figures import SweepFigures
+    from training.judging.figures import Differences, SweepFigures
     from training.judging.judged import Judged
 
 
@@ -37,16 +37,16 @@ class Comparison:
     openings: int
     limits: Limits | None
     costs: tuple[dict[str, Any] | None, ...]
-    figures: Mapping[str, Any]
+    figures: Differences
 
     @property
     def losses(self) -> list[str]:
-        return list(self.figures["losses"])
+        return list(self.figures.losses)
 
     def facts(self) -> dict[str, Any]:
         """Ready for JSON."""
         return {
-            **self.figures,
+            **self.figures.to_json(),
             "first": self.first,
             "second": self.second,
             "frozen": set_reference(self.frozen),

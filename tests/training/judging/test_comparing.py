@@ -10,6 +10,7 @@ from scipy.stats import norm
 
 from dataset.records import Limit, Limits
 from training.judging.comparing import bootstrap_interval, compare, worst_rmse
+from training.judging.figures import Interval
 from training.judging.judged import Judged
 from training.models.watch import States
 
@@ -54,14 +55,14 @@ def answers(error_mm: np.ndarray[tuple[int], np.dtype[np.float64]] | float) -> J
 def test_a_model_that_is_worse_everywhere_loses_by_the_known_difference() -> None:
     limits = Limits("l", 1, (Limit("p95_abs_mm", 1.5, "clean"), Limit("max_abs_mm", 5.0, "clean")))
     found = compare(answers(-1.0), answers(3.0), limits)
-    assert found["classes"]["clean"]["error_mm"] == {"value": 2.0, "low": 2.0, "high": 2.0}
-    assert [row["second"]["answer"] for row in found["limits"]] == ["not met", "met"]
-    assert len(found["losses"]) == 2
-    assert "p95_abs_mm of clean" in found["losses"][0]
-    assert "errors larger by 2 mm" in found["losses"][1]
-    assert found["gains"] == []
+    assert found.classes["clean"].error_mm == Interval(2.0, 2.0, 2.0)
+    assert [row.second.answer for row in found.limits] == ["not met", "met"]
+    assert len(found.losses) == 2
+    assert "p95_abs_mm of clean" in found.losses[0]
+    assert "errors larger by 2 mm" in found.losses[1]
+    assert found.gains == ()
     turned = compare(answers(3.0), answers(-1.0), limits)
-    assert (turned["losses"], turned["gains"]) == ([], found["losses"])
+    assert (turned.losses, turned.gains) == ((), found.losses)
 
 
 def test_levels_beyond_the_fit_and_places_that_a_limit_names_decide() -> None:
@@ -72,12 +73,12 @@ def test_levels_beyond_the_fit_and_places_that_a_limit_names_decide() -> None:
     first, second = (replace(answers(error), known_mm=(0.0, 60.0)) for error in (1.0, 1.5))
     first.validity[first.label_mm > 60] = 0
     found = compare(first, second, limits)
-    assert [(row["first"]["answer"], row["second"]["answer"]) for row in found["limits"]] == [
+    assert [(row.first.answer, row.second.answer) for row in found.limits] == [
         ("met", "not met"),
         ("met", "met"),
     ]
-    assert "beyond_accepted_share of all at 0" in found["losses"][0]
-    assert "water: errors larger by 0.5 mm" in found["losses"][-1]
+    assert "beyond_accepted_share of all at 0" in found.losses[0]
+    assert "water: errors larger by 0.5 mm" in found.losses[-1]
 
 
 def test_a_limit_without_enough_evidence_any_more_is_lost() -> None:
@@ -85,25 +86,25 @@ def test_a_limit_without_enough_evidence_any_more_is_lost() -> None:
     mute = replace(answers(0.0), validity=np.zeros(GROUPS * SESSIONS * FRAMES, np.int64))
     assert (
         "p95_abs_mm of clean at 1.5"
-        in compare(answers(1.0), mute, Limits("l", 1, (Limit("p95_abs_mm", 1.5, "clean"),)))["losses"][0]
+        in compare(answers(1.0), mute, Limits("l", 1, (Limit("p95_abs_mm", 1.5, "clean"),))).losses[0]
     )
 
 
 def test_a_class_that_no_limit_names_does_not_decide() -> None:
     found = compare(answers(1.0), answers(1.2), Limits("l", 1, (Limit("p95_abs_mm", 1.5, "foam"),)))
-    assert found["classes"]["clean"]["error_mm"]["low"] > 0
-    assert found["losses"] == []
+    assert found.classes["clean"].error_mm.low == pytest.approx(0.2)
+    assert found.losses == ()
 
 
 def test_a_class_that_too_few_groups_or_none_have_is_left_open() -> None:
     """Only those that a limit names; a model that accepts nothing leaves nothing to compare."""
     limits = Limits("l", 1, (Limit("p95_abs_mm", 9.0, "foam"), Limit("p95_abs_mm", 9.0, "clean")))
-    assert compare(answers(1.0), answers(1.0), limits)["undecided"] == ["foam: not captured"]
+    assert compare(answers(1.0), answers(1.0), limits).undecided == ("foam: not captured",)
     mute = replace(answers(0.0), validity=np.zeros(GROUPS * SESSIONS * FRAMES, np.int64))
-    assert compare(mute, answers(1.0), limits)["undecided"] == [
+    assert compare(mute, answers(1.0), limits).undecided == (
         "clean: fewer than 3 groups with frames that both accept; an interval needs 3",
         "foam: not captured",
-    ]
+    )
 
 
 def test_withholding_hard_frames_does_not_make_a_model_better() -> None:
@@ -111,19 +112,19 @@ def test_withholding_hard_frames_does_not_make_a_model_better() -> None:
     hard = first.label_mm > 60
     second = replace(first, validity=np.where(hard, 0, 1), level_mm=np.where(hard, np.nan, first.level_mm))
     found = compare(first, second, None)
-    its = found["classes"]["all"]
-    assert its["error_mm"]["value"] == 0
-    assert its["both_accepted"] == int((~hard).sum())
-    assert its["accepted_share"]["value"] == pytest.approx(-hard.mean())
-    assert found["losses"][0].startswith("all: accepts 40 % less")
+    everything = found.classes["all"]
+    assert everything.error_mm.value == 0
+    assert everything.both_accepted == int((~hard).sum())
+    assert everything.accepted_share.value == pytest.approx(-hard.mean())
+    assert found.losses[0].startswith("all: accepts 40 % less")
 
 
 def test_a_cell_shows_where_the_worse_model_is_worse() -> None:
     first = answers(1.0)
     low = first.label_mm < 10
     found = compare(first, replace(first, level_mm=first.level_mm + np.where(low, 2.0, 0.0)), None)
-    assert [c["level band"] for c in found["cells"] if c["difference_mm"]] == ["0 to 10 %"]
-    assert found["cells"][0] == {
+    assert [c.level_band for c in found.cells if c.difference_mm] == ["0 to 10 %"]
+    assert found.cells[0].to_json() == {
         "class": "clean",
         "liquid": "water",
         "level band": "0 to 10 %",
@@ -144,19 +145,15 @@ def test_the_interval_is_about_the_spread_between_groups() -> None:
     values = np.repeat(rng.normal(0.0, 1.0, n), sessions)
     found = bootstrap_interval(values, np.arange(n * sessions), np.repeat(np.arange(n), sessions))
     width = norm.ppf(0.975) * values.std() / np.sqrt(n)
-    assert found["low"] is not None
-    assert found["high"] is not None
-    assert found["high"] - found["low"] == pytest.approx(2 * width, rel=0.1)
+    assert found.low is not None
+    assert found.high is not None
+    assert found.high - found.low == pytest.approx(2 * width, rel=0.1)
 
 
 def test_a_large_session_weighs_no_more_than_a_small_one() -> None:
     values = np.asarray([1.0] * 90 + [3.0] * 10)
     session = np.asarray([0] * 90 + [1] * 10)
-    assert bootstrap_interval(values, session, np.zeros(100, np.int64)) == {
-        "value": 2.0,
-        "low": None,
-        "high": None,
-    }
+    assert bootstrap_interval(values, session, np.zeros(100, np.int64)) == Interval(2.0)
 
 
 def test_the_worst_group_is_the_one_that_errs_most() -> None:
@@ -168,3 +165,9 @@ def test_models_judged_on_other_frames_are_not_compared() -> None:
     first = answers(1.0)
     with pytest.raises(ValueError, match="different rows"):
         compare(first, replace(first, frame=first.frame + 1), None)
+
+
+def test_a_difference_turned_round_swaps_its_ends() -> None:
+    """From 1 to 4 more is from 4 to 1 less; what is not known stays so."""
+    assert Interval(2.0, 1.0, 4.0).turned() == Interval(-2.0, -4.0, -1.0)
+    assert Interval(2.0).turned() == Interval(-2.0)
