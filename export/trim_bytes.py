@@ -9,7 +9,7 @@ A record, little-endian, without gaps but for the filler:
     5           1       kind, a number of ``KIND_CODES``
     6           1       channels
     7           1       bytes of one count, 2 up to 16 bits, else 4
-    8           4       sensor key, see ``sensor_key``
+    8           4       sensor key, see ``dataset.canonical.sensor_key_1``
     12          2       temperature in tenths of a degree Celsius, -1000 when not known
     14          2       0
     16          n       raw counts in channel order, filled up with 0 to a multiple of 4 bytes
@@ -26,8 +26,9 @@ import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from dataset.canonical import revision_key, sensor_key_1
 from dataset.errors import InputError
-from dataset.records import Sensor, Trim, TrimKind
+from dataset.records import Trim, TrimKind
 from training.program import NO_TEMPERATURE, TEMPERATURE_RANGE, Program
 
 MAGIC, RECORD_FORMAT = 0x4D525449, 1
@@ -69,21 +70,11 @@ class TrimRecord:
     width: int
 
 
-def sensor_key(revision: str, channels: int, count_bits: int) -> int:
-    """CRC-32 of the text 'name@revision channels=N bits=N': what a stored trim and a model must have in
-    common.
-    """
-    return zlib.crc32(f"{revision} channels={channels} bits={count_bits}".encode())
-
-
-def key_of_sensor(sensor: Sensor) -> int:
-    """The key of a sensor revision."""
-    return sensor_key(sensor.ref, sensor.channels, sensor.count_bits)
-
-
 def key_of_program(program: Program) -> int:
-    """The key of the sensor revision that ``program`` was made for, as its notes name it."""
-    return sensor_key(program.notes.get("sensor", ""), program.channels, program.count_bits)
+    """The key of the sensor revision that ``program`` was made for; one without keys has it of its notes."""
+    return program.sensor_key_1 or revision_key(
+        program.notes.get("sensor", ""), program.channels, program.count_bits
+    )
 
 
 def count_width(count_bits: int) -> int:
@@ -106,7 +97,7 @@ def record_of(trim: Trim) -> TrimRecord:
     sensor = trim.mounting.sensor
     temperature = NO_TEMPERATURE if trim.temperature_c is None else round(10 * trim.temperature_c)
     return TrimRecord(
-        trim.kind, key_of_sensor(sensor), temperature, trim.counts, count_width(sensor.count_bits)
+        trim.kind, sensor_key_1(sensor), temperature, trim.counts, count_width(sensor.count_bits)
     )
 
 

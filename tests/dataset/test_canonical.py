@@ -6,7 +6,7 @@ import hashlib
 import json
 import struct
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 from sqlalchemy import select
 
-from building import Bench
-from dataset.canonical import canonical_json, frozen_sha256, readings_sha256, session_sha256
-from dataset.records import Frames, GroupBy, Mark, NewSession, Role
+from building import SENSOR, Bench
+from dataset.canonical import canonical_json, frozen_sha256, readings_sha256, sensor_key, session_sha256
+from dataset.records import CountLaw, Frames, GroupBy, Mark, NewSession, Pad, PadRole, Role, Sensor
 from dataset.store import Store, sessions
 from dataset.store.tables import BlockRow
 from dataset.tanks.profile import stack, to_json
@@ -210,3 +210,73 @@ def test_no_nan_in_canonical_json() -> None:
     """NaN has no canonical text and is refused."""
     with pytest.raises(ValueError, match="JSON"):
         canonical_json({"x": float("nan")})
+
+
+OF_A_KEY: dict[type, dict[str, Any]] = {
+    Sensor: {
+        "pads": SENSOR.pads[::-1],
+        "count_bits": 15,
+        "count_law": CountLaw.FALLS,
+        "period_ms": 101,
+    },
+    Pad: {
+        "bottom_mm": 0.5,
+        "height_mm": 49.0,
+        "width_mm": None,
+        "frequency_hz": 250e3,
+        "role": PadRole.REFERENCE,
+    },
+}
+NOT_OF_A_KEY: dict[type, dict[str, Any]] = {
+    Sensor: {"name": "other", "revision": 7, "note": "words", "period_tolerance_pct": 20},
+    Pad: {"channel": 9, "name": "bottom"},
+}
+
+
+@pytest.mark.parametrize("record", [Sensor, Pad])
+def test_the_key_of_a_sensor_is_its_content(record: type) -> None:
+    """Every field of a sensor and of its pads changes the key, or stands among those that don't."""
+    assert {f.name for f in fields(record)} == OF_A_KEY[record].keys() | NOT_OF_A_KEY[record].keys()
+
+    def changed(name: str, value: Any) -> Sensor:
+        if record is Sensor:
+            return replace(SENSOR, **{name: value})
+        return replace(SENSOR, pads=(replace(SENSOR.pads[0], **{name: value}), *SENSOR.pads[1:]))
+
+    for name, value in OF_A_KEY[record].items():
+        assert sensor_key(changed(name, value)) != sensor_key(SENSOR), name
+    for name, value in NOT_OF_A_KEY[record].items():
+        assert changed(name, value) != SENSOR
+        assert sensor_key(changed(name, value)) == sensor_key(SENSOR), name
+
+
+def test_stores_agree_on_the_key_of_a_sensor(tmp_path: Path) -> None:
+    """One sensor under another name and another number of its revision has one key, after a merge too."""
+    one, two = (Store.open(tmp_path / f"{name}.db") for name in ("one", "two"))
+    first = one.add_sensor(SENSOR)
+    two.add_sensor(replace(SENSOR, period_ms=200))
+    second = two.add_sensor(replace(SENSOR, period_tolerance_pct=12))
+    renamed = two.add_sensor(replace(SENSOR, name="strip-b"))
+    assert (first.revision, second.revision) == (1, 2)
+    assert {sensor_key(s) for s in (first, second, renamed)} == {sensor_key(SENSOR)}
+    one.merge(two.path)
+    keys = [sensor_key(s) for s in one.sensors() if s.period_ms == SENSOR.period_ms]
+    assert len(keys) == 3
+    assert set(keys) == {sensor_key(SENSOR)}
+
+
+def test_the_key_of_a_sensor_is_what_its_module_says() -> None:
+    """The key can be made again from the description with hashlib and json; trims in the field carry it."""
+    pads = [
+        {
+            "role": pad.role.value,
+            "bottom_mm": float(pad.bottom_mm),
+            "height_mm": float(pad.height_mm),
+            "width_mm": None if pad.width_mm is None else float(pad.width_mm),
+            "frequency_hz": None if pad.frequency_hz is None else float(pad.frequency_hz),
+        }
+        for pad in SENSOR.pads
+    ]
+    content = {"format": 2, "count_law": "rises", "count_bits": 16, "period_ms": 100, "pads": pads}
+    text = json.dumps(content, sort_keys=True, separators=(",", ":"))
+    assert f"{sensor_key(SENSOR):08x}" == hashlib.sha256(text.encode()).hexdigest()[:8]

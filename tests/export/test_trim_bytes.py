@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from dataset.canonical import revision_key, sensor_key_1
 from dataset.errors import InputError
 from dataset.records import CountLaw, Mounting, Pad, Sensor, Tank, Trim, TrimKind, Unit
 from export.c.source import CSource, emit_c
@@ -22,10 +23,8 @@ from export.core.emulator import Machine
 from export.trim_bytes import (
     TrimRecord,
     key_of_program,
-    key_of_sensor,
     read_records,
     record_of,
-    sensor_key,
     write_records,
 )
 from training.program import Builder, Interval, Program, accepted
@@ -117,8 +116,10 @@ def test_the_key_of_a_sensor_is_that_of_its_programs() -> None:
         21.46,
     )
     assert record_of(trim) == DRY
-    assert key_of_program(model()) == key_of_sensor(sensor) == sensor_key("strip@1", 3, 12) == KEY
-    assert key_of_sensor(replace(sensor, revision=2)) != KEY
+    assert key_of_program(model()) == sensor_key_1(sensor) == revision_key("strip@1", 3, 12) == KEY
+    assert sensor_key_1(replace(sensor, revision=2)) != KEY
+    renumbered = replace(model(), notes={"sensor": "strip@2"}, sensor_key_1=KEY)
+    assert key_of_program(renumbered) == KEY
 
 
 def test_every_flipped_bit_is_refused_by_both_readers(machine: Machine) -> None:

@@ -21,7 +21,8 @@ class Builder:
 
     ``trim_range``: (low, high) count accepted of every channel's trim, or an interval with bounds for each
         count of each of
-    ``trim_kinds``; None for a program without trim. ``swing``: see ``Program``.
+    ``trim_kinds``; None for a program without trim. ``swing`` and the keys of
+    the sensor: see ``Program``.
     """
 
     name: str
@@ -35,6 +36,8 @@ class Builder:
     notes: Mapping[str, str] = field(default_factory=dict)
     trim_kinds: tuple[str, ...] = (DEFAULT_TRIM_KIND,)
     swing: Interval | None = None
+    sensor_key: int = 0
+    sensor_key_1: int = 0
     _prepare: list[Node] = field(default_factory=list)
     _prepared: list[str] = field(default_factory=list)
     _step: list[Node] = field(default_factory=list)
@@ -130,4 +133,6 @@ class Builder:
             notes=dict(self.notes),
             trim_kinds=self.trim_kinds,
             swing=self.swing,
+            sensor_key=self.sensor_key,
+            sensor_key_1=self.sensor_key_1,
         )

@@ -79,7 +79,8 @@ class Program:
     temperature, fault mask, prepared values and state. ``trim`` bounds the trim counts that are accepted
     (None: the program uses no trim), ``swing`` for
     each channel the count of the second kind less that of the first (None: any). ``span`` is the tank's span
-    in level units. ``outputs`` names the node
+    in level units. ``sensor_key`` is what stored trims of the sensor carry, ``sensor_key_1`` what those of
+    format 1 do (see ``dataset.canonical``; 0: none). ``outputs`` names the node
     behind each of low, level, high, validity, flags and reason. ``format`` is that of the text it was
     read from; it is kept, and so is the digest.
     """
@@ -101,6 +102,8 @@ class Program:
     trim_kinds: tuple[str, ...] = (DEFAULT_TRIM_KIND,)
     format: int = FORMAT
     swing: Interval | None = None
+    sensor_key: int = 0
+    sensor_key_1: int = 0
 
     @property
     def trim_size(self) -> int:

@@ -23,6 +23,8 @@ MAX_TEXT = 4_000_000  # bytes; far above what any microcontroller holds
 _MOST_DIGITS = 11  # of an int32 with its sign
 _LONGEST_TEXT, _MOST_NOTES = 4000, 200  # characters of a note; how many there may be
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,39}")
+_KEY = re.compile(r"[0-9a-f]{8}")
+_KEYS = ("sensor_key", "sensor_key_1")
 _PLAIN = ("name", "count_bits", "channels", "period_ms", "period_tolerance_pct", "settling_frames", "span")
 
 
@@ -48,6 +50,7 @@ def to_json(program: Program) -> str:
         body["trim_kinds"] = list(program.trim_kinds)
     if program.swing is not None:
         body["swing"] = _bounds_out(program.swing)
+    body |= {name: f"{key:08x}" for name in _KEYS if (key := getattr(program, name))}
     return json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=False) + "\n"
 
 
@@ -121,6 +124,8 @@ def _program_in(body: Mapping[str, Any]) -> Program:
         trim_kinds=tuple(_name_in(kind) for kind in body.get("trim_kinds", (DEFAULT_TRIM_KIND,))),
         format=body["format"],
         swing=_bounds_in(body["swing"]) if "swing" in body and body["format"] > 1 else None,
+        sensor_key=_key_in(body, "sensor_key"),
+        sensor_key_1=_key_in(body, "sensor_key_1"),
     )
 
 
@@ -169,6 +174,15 @@ def _text_in(value: Any) -> str:
     if not isinstance(value, str) or len(value) > _LONGEST_TEXT:
         raise ProgramError("a text", repr(value)[:60], f"text of at most {_LONGEST_TEXT} characters")
     return value
+
+
+def _key_in(body: Mapping[str, Any], name: str) -> int:
+    if name not in body or body["format"] == 1:
+        return 0
+    value = body[name]
+    if not isinstance(value, str) or not _KEY.fullmatch(value) or not int(value, 16):
+        raise ProgramError("a sensor key", repr(value)[:60], "eight hexadecimal digits, not all of them 0")
+    return int(value, 16)
 
 
 def _whole(digits: str) -> int:

@@ -41,7 +41,7 @@ from training.search.candidates import (
     default_recipes,
     smallest_first,
 )
-from training.search.context import SearchContext, notes_of
+from training.search.context import SearchContext, for_sensor, notes_of
 from training.search.fitting import (
     FeatureTable,
     learn_level,
@@ -294,7 +294,7 @@ def _program(context: SearchContext, picked: ArrayCandidate, band: Band | None) 
     shown = {"family": recipe.family, "size": str(recipe.size), "bits": str(recipe.bits)}
     if program.swing is not None:
         shown["trim_gate"] = f"swings of the fit units, widened by the factor {SWING_ROOM:g}"
-    return replace(program, notes=dict(program.notes) | shown)
+    return for_sensor(replace(program, notes=dict(program.notes) | shown), context.data)
 
 
 def _prove(

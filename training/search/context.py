@@ -6,10 +6,12 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
+from dataset.canonical import sensor_key, sensor_key_1
 from dataset.errors import InputError
 from dataset.records import Budget, FrozenData, Limits, Role
 from training.costs import CostModel
 from training.models.recipes import Hardware
+from training.program import Program
 from training.rows import Mask
 
 Progress = Callable[[str, int, int], None]  # what is done, how many are done, how many there are
@@ -99,6 +101,12 @@ def hardware_of(data: FrozenData) -> Hardware:
         sensor.period_tolerance_pct,
         span,
     )
+
+
+def for_sensor(program: Program, data: FrozenData) -> Program:
+    """The program with the keys by which it knows stored trims of the frozen set's one sensor."""
+    sensor = data.frozen.sessions[0].mounting.sensor
+    return replace(program, sensor_key=sensor_key(sensor), sensor_key_1=sensor_key_1(sensor))
 
 
 def notes_of(data: FrozenData) -> dict[str, str]:

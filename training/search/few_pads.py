@@ -22,7 +22,7 @@ from training.program import LEVEL_UNITS_PER_MM, WITHHELD, Program, run
 from training.rows import Ints, Mask, Rows, rows_of, seen_in_prove_bands
 from training.search.band import NOT_DRAWN, SHARE
 from training.search.candidates import FewPadCandidate, Refused, smallest_first
-from training.search.context import SearchContext, notes_of
+from training.search.context import SearchContext, for_sensor, notes_of
 from training.search.picking import measured, pick
 from training.search.result import RANDOM_ROWS, SearchResult, stored_hardware
 
@@ -49,6 +49,7 @@ def train_few_pads(context: SearchContext, families: tuple[str, ...]) -> SearchR
     candidates = measured(candidates, request)
     chosen, why = pick(candidates, request.limits)
     program = replace(chosen.program, notes=dict(chosen.program.notes) | notes_of(data))
+    program = for_sensor(program, data)
     chosen = replace(chosen, program=program)
     request.progress("scoring", 1, 1)
     prove = _prove(chosen, data)

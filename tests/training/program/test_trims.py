@@ -5,6 +5,7 @@ cannot declare.
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from training.program import (
     Interval,
     Program,
     accepted,
+    digest,
     from_json,
     into_gate,
     prepare,
@@ -91,3 +93,21 @@ def test_a_gate_that_means_nothing_is_refused(swing: Interval, kinds: tuple[str,
     """Without a second kind, of another size, or such that no trim inside the limits could pass."""
     with pytest.raises(ProgramError, match=words):
         gated(swing, kinds)
+
+
+def test_the_keys_of_the_sensor_are_kept_in_the_text() -> None:
+    """They come back from the text and change the digest; a program without them has none in its text."""
+    keyed = replace(gated(), sensor_key=0x0123ABCD, sensor_key_1=5)
+    assert from_json(to_json(keyed)) == keyed
+    body = json.loads(to_json(keyed))
+    assert (body["sensor_key"], body["sensor_key_1"]) == ("0123abcd", "00000005")
+    assert digest(keyed) != digest(gated())
+    assert not {"sensor_key", "sensor_key_1"} & json.loads(to_json(gated())).keys()
+
+
+@pytest.mark.parametrize("key", [5, "5", "0x123456", "0123ABCD", "00000000", None])
+def test_a_key_that_is_none_is_refused(key: object) -> None:
+    """A key is eight hexadecimal digits; 0 would mean that there is none."""
+    body = json.loads(to_json(gated())) | {"sensor_key": key}
+    with pytest.raises(ProgramError, match="a sensor key"):
+        from_json(json.dumps(body))

@@ -10,6 +10,7 @@ from unittest.mock import Mock
 import numpy as np
 import pytest
 
+from dataset.canonical import sensor_key, sensor_key_1
 from dataset.errors import InputError
 from dataset.records import FrozenData, GroupBy, Limit, Limits, Role
 from training.judging.figures import ClassFigures, Episodes, Figures, Score
@@ -90,7 +91,7 @@ def test_a_unit_never_seen_is_read(trained: Trained) -> None:
     """On prove units: levels within a few per cent, a dry tank told as empty, no empty tank read as wet, and
     everything counted.
     """
-    _, made, seen = trained
+    data, made, seen = trained
     claims = made.metrics["claims"]
     figures = Figures.from_json(claims)
     assert figures is not None
@@ -103,6 +104,9 @@ def test_a_unit_never_seen_is_read(trained: Trained) -> None:
     assert {what for what, _, _ in seen} >= {"fitting nets", "scoring"}
     assert made.metrics["origin"] == "simulated"
     assert made.program.notes["readings"] == "simulated"
+    sensor = data.frozen.sessions[0].mounting.sensor
+    keys = (made.program.sensor_key, made.program.sensor_key_1)
+    assert keys == (sensor_key(sensor), sensor_key_1(sensor))
 
 
 def test_the_lowest_pad_and_what_plots_need_are_reported(trained: Trained) -> None:

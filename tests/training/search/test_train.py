@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from dataset.canonical import sensor_key, sensor_key_1
 from dataset.errors import InputError
 from dataset.records import CountLaw, FrozenData, GroupBy, Limit, Limits, Role
 from training.program import digest, from_json, to_json
@@ -65,8 +66,12 @@ def test_the_program_survives_its_text_and_the_facts_are_json(made_up: MadeUp) -
     """The program reads back equal from its JSON, and recipe, versions and metrics hold nothing that JSON
     cannot.
     """
-    made = _train(made_up(2))
+    data = made_up(2)
+    made = _train(data)
     assert from_json(to_json(made.program)) == made.program
+    sensor = data.frozen.sessions[0].mounting.sensor
+    keys = (made.program.sensor_key, made.program.sensor_key_1)
+    assert keys == (sensor_key(sensor), sensor_key_1(sensor))
     for facts in (made.recipe, made.versions, made.metrics):
         assert json.loads(json.dumps(facts, allow_nan=False)) == facts
 
