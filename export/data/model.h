@@ -37,6 +37,7 @@
  *   Rule 10.6              A choice between two constants has the narrow type of the constants before it becomes an int32_t; its value is the same.
  *   Rule 10.8              Unsigned expressions are cast to int32_t where the ranges show that they fit.
  *   Rule 11.3 (permits)    The self-test reads tables and readings as bytes, through a pointer to volatile so that the reads are made.
+ *   Rule 11.5 a            The walk of a tree reads a feature at its place in bytes, which the row's type aligns.
  *   Rule 15.5 a            A helper may return early.
  *   Rule 17.3, 1.2 a       Inline assembly, where it is switched on, is an extension of the language.
  *   Rule 17.8 a            A helper may move a pointer that it was handed.
