@@ -24,14 +24,16 @@ from export.c.prefix import check_prefix
 from export.c.source import emit_c
 from export.compilers.toolchain import emit_harness
 from export.evidence.drawing import make_vectors
+from export.evidence.visited import visited_by
 from export.onnx.beside import apart
 from export.onnx.graph import emit_onnx, emit_prepare_onnx, emit_scan_onnx, label_float_onnx
 from export.report.page import render_report
-from export.vectors import to_csv
+from export.vectors import Vectors, to_csv
 from training.judging.stored_answers import unproven
 from training.program import Program, digest, to_json
 
 VECTORS, SEED = 10_000, 0
+MOST_BYTES = 1_000_000  # of vectors.csv
 
 Progress = Callable[[str, int, int], None]
 
@@ -57,7 +59,7 @@ def build_bundle(
             written into it.
         provenance: The model's record, the budget it was checked against, and what was measured.
         prefix: Begins the C identifiers and the file names.
-        vectors: How many test vectors at least.
+        vectors: How many test vectors at least; fewer where their file would be larger than ``MOST_BYTES``.
         progress: Called with (what, done, total).
         written: How the C is written; what its header says of limits follows from the model.
 
@@ -73,12 +75,15 @@ def build_bundle(
             provenance.model.sha256[:12],
         )
     written = replace(written, unproven=unproven(json.loads(provenance.model.metrics)))
-    files = generate(program, prefix, vectors, SEED, written, progress)
+    progress("vectors", 0, 1)
+    count, drawn = _fitting(program, vectors, SEED)
+    files = generate(program, prefix, count, SEED, written, progress, drawn)
     files[known_files(prefix)["float_onnx"]] = label_float_onnx(program, float_onnx)
     layout = emit_c(
         program, prefix, written.volume, written.kernels, written.assembly, written.unproven
     ).layout
-    facts = describe(program, provenance, prefix, vectors, SEED, written, layout)
+    facts = describe(program, provenance, prefix, count, SEED, written, layout)
+    facts["vectors"]["visited"] = visited_by(program, drawn).facts()
     beside = apart(program, float_onnx)
     facts["float_onnx"] = None if beside is None else asdict(beside)
     files["report.html"] = render_report(facts).encode()
@@ -93,16 +98,20 @@ def generate(
     seed: int,
     written: Written = PLAIN,
     progress: Progress = silent,
+    drawn: Vectors | None = None,
 ) -> dict[str, bytes]:
     """The files that follow from the program and how its C is written. Verification makes them again and
-    compares.
+    compares. ``drawn``: the vectors of this count and seed, where they are at hand.
     """
     names = known_files(prefix)
     steps: list[tuple[str, Callable[[], dict[str, bytes]]]] = [
         ("program", lambda: {names["program"]: to_json(program).encode()}),
         ("C", lambda: _c_files(program, prefix, written)),
         ("ONNX", lambda: _onnx_files(program, prefix)),
-        ("vectors", lambda: {names["vectors"]: to_csv(make_vectors(program, vectors, seed)).encode()}),
+        (
+            "vectors",
+            lambda: {names["vectors"]: to_csv(drawn or make_vectors(program, vectors, seed)).encode()},
+        ),
     ]
     files: dict[str, bytes] = {}
     for done, (what, make) in enumerate(steps):
@@ -110,6 +119,18 @@ def generate(
         files |= make()
     progress("done", len(steps), len(steps))
     return files
+
+
+def _fitting(program: Program, count: int, seed: int) -> tuple[int, Vectors]:
+    """Vectors whose file has at most ``MOST_BYTES``, and the count that draws them: ``count``, or what fits
+    of it. Corners stay even where they alone are more.
+    """
+    while True:
+        drawn = make_vectors(program, count, seed)
+        size = len(to_csv(drawn))
+        if size <= MOST_BYTES or count == 1:
+            return count, drawn
+        count = max(min(count - 1, int(0.98 * count * MOST_BYTES / size)), 1)
 
 
 def _c_files(program: Program, prefix: str, written: Written) -> dict[str, bytes]:

@@ -171,6 +171,10 @@ _C = record(
     {"layout": _LAYOUT},  # not in format 2
 )
 
+_SIDES = record({"sides": whole(), "visited": whole(), "unvisited": each(_WORD, 100)})
+_BRANCH = record({"says": _WORD, "frames": whole()})
+_VISITED = record({"frames": whole(), "branches": each(_BRANCH, 32), "decisions": _SIDES, "inner": _SIDES})
+
 MANIFEST_FORM: Form = record(
     {
         "format": whole(),
@@ -191,7 +195,10 @@ MANIFEST_FORM: Form = record(
         "metrics": object_of_figures,
         "prefix": text("[a-z][a-z0-9_]{0,30}"),
         "c": _C,
-        "vectors": record({"count": whole(1, MOST_VECTORS), "seed": whole(0, _LAST_SEED)}),
+        "vectors": record(
+            {"count": whole(1, MOST_VECTORS), "seed": whole(0, _LAST_SEED)},
+            {"visited": _VISITED},  # not in format 2
+        ),
         "files": _FILES,
         "bundle_sha256": _HASH,
     },

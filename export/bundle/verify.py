@@ -21,6 +21,7 @@ from export.bundle.checks_store import figures
 from export.bundle.checks_twin import on_twin
 from export.bundle.manifest import MANIFEST, FormatError
 from export.bundle.packing import MAX_FILE, unpack
+from export.evidence.visited import Visited
 
 # In the order they are made and shown.
 CHECKS: Mapping[str, Callable[[Bundle], str]] = {
@@ -74,9 +75,12 @@ class Check:
 
 @dataclass(frozen=True)
 class VerifyReport:
-    """The checks in the order they were made."""
+    """The checks in the order they were made. ``visited``: what the vectors visit, where their check was made
+    and passed.
+    """
 
     checks: tuple[Check, ...]
+    visited: Visited | None = None
 
     def having(self, answer: Answer) -> tuple[Check, ...]:
         """The checks with this answer."""
@@ -121,7 +125,8 @@ def verify_files(
         progress(name, done, len(chosen))
         answers.append(_answer(name, check, bundle))
     progress("done", len(chosen), len(chosen))
-    return VerifyReport(tuple(answers))
+    sound = any(a.name == "vectors" and a.answer is Answer.PASSED for a in answers)
+    return VerifyReport(tuple(answers), bundle.visited if sound else None)
 
 
 def _answer(name: str, check: Callable[[Bundle], str], bundle: Bundle) -> Check:

@@ -28,6 +28,7 @@ from export.report.html import (
 )
 from export.report.html_page import cautions, heading, origin_said, page, shielded
 from export.report.plots import error_plot
+from export.report.visits import visits_section
 from training.judging.figures import GroupScore, LevelBin
 from training.judging.stored_answers import stored_answers
 
@@ -55,6 +56,7 @@ def render_report(facts: Facts) -> str:
         *_limits(facts),
         *judgement,
         *_costs(facts),
+        *visits_section(facts),
         *tried,
         *_sources(facts),
         *(_use(facts) if "prefix" in facts else []),

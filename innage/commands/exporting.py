@@ -14,9 +14,16 @@ import typer
 from innage.completion import names_of
 from innage.exit_codes import NOT_ENOUGH_EVIDENCE, SAID_NO
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_existing, open_store
-from innage.terminal.output import emit, progress
+from innage.terminal.output import emit, progress, say_aside
 from innage.terminal.views.budget import show_verdict
-from innage.terminal.views.bundle import show_exported, show_refusal, show_score, show_verified, warn
+from innage.terminal.views.bundle import (
+    show_exported,
+    show_refusal,
+    show_score,
+    show_verified,
+    show_visited,
+    warn,
+)
 
 if TYPE_CHECKING:
     from innage.jobs.models.exporting import ExportRefusedError
@@ -132,11 +139,13 @@ def export(
 
 def _show_refused(model: str, refused: ExportRefusedError, *, even_if_void: bool, json: bool) -> None:
     """Why nothing was written; as JSON where limits or the budget say no."""
-    from innage.jobs.models.exporting import UnprovenError
+    from innage.jobs.models.exporting import UnprovenError, UnvisitedError
 
     concerns, verdict = refused.concerns, refused.verdict
     of_void = bool(concerns.void) and not even_if_void
-    if verdict is None:
+    if isinstance(refused, UnvisitedError):
+        say_aside(f"Nothing was written: {refused}")
+    elif verdict is None:
         if json and not of_void:
             emit({"not_met": concerns.not_met, "unproven": concerns.unproven})
         show_refusal(model, concerns, of_void=of_void, unproven=isinstance(refused, UnprovenError))
@@ -185,9 +194,11 @@ def verify(
         scored = score_bundle(bundle, progress=shown) if score and report.passed else None
     if json:
         facts = {"passed": report.passed, "checks": [check.facts() for check in report.checks]}
+        facts["visited"] = report.visited and report.visited.facts()
         emit(facts | ({"score": scored and scored.facts()} if score else {}))
     else:
         show_verified(bundle, report)
+        show_visited(report.visited)
         if score:
             show_score(scored)
     if not report.passed:

@@ -115,6 +115,10 @@ class UnprovenError(ExportRefusedError):
     """Nothing was written: nothing says no, but limits lack evidence, or there are none."""
 
 
+class UnvisitedError(ExportRefusedError):
+    """Nothing was written: the vectors leave a side of a decision unvisited."""
+
+
 def export(
     store: Store,
     model: str,
@@ -140,6 +144,7 @@ def export(
 
     Raises:
         UnprovenError: not enough evidence for a limit, or no limits at all; an ExportRefusedError.
+        UnvisitedError: vectors leave a side of a decision unvisited; an ExportRefusedError.
         ExportRefusedError: void sessions, limits not met, or over budget; an InputError.
         InputError: a place that cannot be written, or an option that there is not.
         NotFoundError: a model or budget that the store does not have.
@@ -169,6 +174,7 @@ def export(
     if not (concerns.proven or options.even_if_unproven):
         raise _unproven(concerns, model)
     files = _build(exported, left, verdict.cost, concerns, options.prefix, volume, progress)
+    _refuse_unvisited(files, concerns, model)
     bundle_sha256 = _write(store, exported, place, files, zipped=options.zipped)
     sizes = {name: len(content) for name, content in files.items()}
     return Exported(place, bundle_sha256, sizes, verdict, concerns)
@@ -213,6 +219,20 @@ def _unproven(concerns: Concerns, model: str) -> UnprovenError:
         hint="capture what is missing and train again, or say even_if_unproven=True",
         field="even_if_unproven=True",
     )
+
+
+def _refuse_unvisited(files: dict[str, bytes], concerns: Concerns, model: str) -> None:
+    """UnvisitedError where the vectors of a bundle leave a side of a decision unvisited."""
+    from export.bundle.manifest import MANIFEST
+
+    unvisited = json.loads(files[MANIFEST])["vectors"]["visited"]["decisions"]["unvisited"]
+    if unvisited:
+        raise UnvisitedError(
+            concerns,
+            f"no vector visits {', '.join(unvisited[:5])}{' ...' if len(unvisited) > 5 else ''}",
+            where=f"model {model}",
+            hint="its vectors would not show a fault there; train it again",
+        )
 
 
 def voided(store: Store, model: Model) -> tuple[tuple[str, str], ...]:

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from dataset.records import Model
     from export.bundle.scoring import Score
     from export.bundle.verify import VerifyReport
+    from export.evidence.visited import Visited
     from innage.jobs.models.exporting import Concerns, Exported, Traced
 
 
@@ -86,6 +87,24 @@ def show_verified(bundle: Path, report: VerifyReport) -> None:
         say("Every check passed; what is 'stated' was not checked.")
     else:
         say("Every check passed.")
+
+
+def show_visited(visited: Visited | None) -> None:
+    """Frames of the vectors by branch, decisions and inner sides; None: the vectors could not be counted."""
+    if visited is None:
+        return
+    table("what the vectors visit", ("a reading says", "frames"), list(visited.branches))
+    for what, sides, count, missed in (
+        ("decisions", visited.decisions, visited.decisions_visited, visited.unvisited),
+        ("inner clips, rows and leaves", visited.inner, visited.inner_visited, visited.unreached),
+    ):
+        rest = f" and {sides - count - _NAMED} more" if sides - count > _NAMED else ""
+        named = f"; not visited: {', '.join(missed[:_NAMED])}{rest}" if missed else ""
+        say(f"Sides of {what}: {count} of {sides} visited{named}.")
+    if not visited.reached:
+        from export.evidence.visited import LEAST_REACHED
+
+        say(f"That is below the {100 * LEAST_REACHED:.0f} % of inner sides that vectors are to visit.")
 
 
 def show_score(score: Score | None) -> None:

@@ -7,17 +7,20 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+from collections.abc import Callable
 from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
 import pytest
 from bundles import Files, failed, resealed
+from programs import PROGRAMS
 
 from dataset.errors import InputError
 from dataset.words import LimitAnswer
-from export.bundle.checks import LEAST_VECTORS
-from export.bundle.manifest import MANIFEST
+from export.bundle.build import MOST_BYTES, build_bundle
+from export.bundle.checks import ENOUGH_BYTES, LEAST_VECTORS
+from export.bundle.manifest import MANIFEST, Provenance
 from export.bundle.verify import CHECKS, Answer, Check, VerifyReport, read_folder, verify_bundle, verify_files
 
 TEXTS = {"manifest", "files", "program", "made again"}  # the checks that run nothing
@@ -242,6 +245,39 @@ def test_wrong_expectation_is_named(whole_bundle: Files, column: str) -> None:
         r".*(counts|trim) \[.*got \[.*expected \[",
         answers["vectors"],
     )
+
+
+def test_counts_of_visits_are_made_anew(whole_bundle: Files) -> None:
+    """A manifest that states a visit too many, or hides a side that is left out, is not believed; the counts
+    shown are those of vectors.csv.
+    """
+    stated = json.loads(whole_bundle[MANIFEST])["vectors"]
+    visited = stated["visited"]
+    report = verify_files(whole_bundle, {"vectors"})
+    assert report.visited is not None
+    assert report.visited.facts() == visited
+    validities = [b["frames"] for b in visited["branches"] if b["says"] in ("valid", "empty", "withheld")]
+    assert sum(validities) == visited["frames"] >= LEAST_VECTORS
+    more = {**visited, "branches": [{**visited["branches"][0], "frames": 1}, *visited["branches"][1:]]}
+    hidden = {**visited, "inner": {**visited["inner"], "unvisited": []}}
+    for changed in (more, hidden):
+        forged = resealed(whole_bundle, vectors={**stated, "visited": changed})
+        assert "counts of what the vectors visit are not" in failed(forged, {"vectors"})["vectors"]
+        assert verify_files(forged, {"vectors"}).visited is None
+
+
+def test_vectors_of_many_pads_fit_a_megabyte(
+    float_onnx: Callable[[int], bytes], provenance_for: Callable[..., Provenance]
+) -> None:
+    """Eight pads with a state for each: fewer frames, as many as fit, and still enough for
+    verification.
+    """
+    program = PROGRAMS["strip"]()
+    files = build_bundle(program, float_onnx(program.channels), provenance_for(program))
+    assert ENOUGH_BYTES < len(files["vectors.csv"]) <= MOST_BYTES
+    count = json.loads(files[MANIFEST])["vectors"]["count"]
+    assert 0 < count < LEAST_VECTORS
+    assert failed(files, {"vectors", "made again"}) == {}
 
 
 # --- entries that contradict one another ---

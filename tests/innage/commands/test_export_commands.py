@@ -163,6 +163,8 @@ def test_export_writes_a_bundle_that_verifies(tmp_path: Path) -> None:
     assert checked.exit_code == 0, checked.output
     assert "Every check passed." in checked.output
     assert "FAILED" not in checked.output
+    assert re.search(r"valid +\d{4,}\n", checked.output)
+    assert re.search(r"Sides of decisions: (\d+) of \1 visited\.", checked.output)
 
 
 def add_model(store: Store, name: str, slope: int, *answers: str) -> None:
@@ -231,6 +233,23 @@ def test_not_enough_evidence_is_not_exported_by_accident(
     assert f"NOT ENOUGH EVIDENCE, exported all the same. {sentence}." in header
     assert "exported all the same" in (out / "report.html").read_text()
     assert innage("verify", out).exit_code == 0
+
+
+def test_a_decision_that_no_vector_visits_stops_the_export(store: Store, tmp_path: Path) -> None:
+    """A comparison that the ranges allow and no input reaches: 1, one sentence with its name, nothing
+    written.
+    """
+    b = Builder("blind", count_bits=16, channels=1, period_ms=2051, span=6400)
+    never = b.node("greater", b.node("sub", "counts", "counts"), b.const(0), name="never")
+    level = b.node("clip", "counts", low=0, high=6400)
+    program = b.finish(
+        low=level, level=level, high=level, validity=b.const(1), flags=b.node("mul", never, b.const(4))
+    )
+    first = store.model("first")
+    store.add_model(replace(first, name="blind", sha256=digest(program), program=to_json(program)))
+    done = export_of("blind", tmp_path / "b")
+    assert (done.exit_code, (tmp_path / "b").exists()) == (1, False)
+    assert "Nothing was written: model blind: no vector visits never (comparison): above" in done.stderr
 
 
 def test_what_says_no_goes_before_what_lacks_evidence(store: Store, tmp_path: Path) -> None:
