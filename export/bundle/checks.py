@@ -182,7 +182,8 @@ def files(bundle: Bundle) -> str:
     """Every file is there with its hash, and no other file."""
     listed, present = bundle.manifest.files, set(bundle.files) - {MANIFEST}
     names = known_files(bundle.manifest.prefix)
-    needed = {name for role, name in names.items() if role != "prepare_onnx"}
+    spared = {"prepare_onnx"} | ({"linker"} if bundle.manifest.format == FIRST_FORMAT else set())
+    needed = {name for role, name in names.items() if role not in spared}
     problems = [f"{name} is missing" for name in sorted((set(listed) | needed) - present)]
     problems += [f"{name} is not in the manifest" for name in sorted(present - set(listed))]
     problems += [

@@ -104,6 +104,7 @@ def known_files(prefix: str) -> dict[str, str]:
         "report": "report.html",
         "cmake": f"{prefix}.cmake",
         "make": f"{prefix}.mk",
+        "linker": f"{prefix}.ld",
         "example": f"{prefix}_example.c",
     }
 

@@ -100,4 +100,25 @@ const uint32_t @prefix@_tables_crc32 = @PREFIX@_TABLES_CRC32;
 {
 @selftest_slice@
 }
+
+@PREFIX@_CODE_SECTION bool @prefix@_selftest_code(const uint8_t *start, uint32_t length, uint32_t expected)
+{
+    const uint32_t crc = @prefix@_crc(0xFFFFFFFFU, start, length);
+    return (length > 0U) && (crc == (expected ^ 0xFFFFFFFFU));
+}
+
+@PREFIX@_CODE_SECTION uint8_t @prefix@_selftest_code_slice(@prefix@_selftest_t *test, const uint8_t *start, uint32_t length, uint32_t expected,
+                                                           uint32_t bytes)
+{
+    uint8_t answer = @PREFIX@_SELFTEST_RUNNING;
+    const uint32_t left = (test->at < length) ? (length - test->at) : 0U;
+    const uint32_t some = (bytes > 0U) ? bytes : 1U; /* a slice of nothing would never end */
+    const uint32_t now = (some < left) ? some : left;
+    test->crc = @prefix@_crc(test->crc, &start[test->at], now);
+    test->at += now;
+    if (now == left) {
+        answer = ((length > 0U) && (test->crc == (expected ^ 0xFFFFFFFFU))) ? @PREFIX@_SELFTEST_OK : @PREFIX@_SELFTEST_BAD;
+    }
+    return answer;
+}
 @volume@

@@ -115,7 +115,7 @@ extern "C" {
 #define @PREFIX@_TRIM_BAD_SHAPE 8U /* other channels, or other bytes of a count, than this sensor has */
 #define @PREFIX@_TRIM_BAD_SWING 7U /* from one kind to the other a channel moves less, or more, than any unit that the model was made from */
 
-/* What @prefix@_selftest_slice() answers. */
+/* What @prefix@_selftest_slice() and @prefix@_selftest_code_slice() answer. */
 #define @PREFIX@_SELFTEST_BAD 0U
 #define @PREFIX@_SELFTEST_OK 1U
 #define @PREFIX@_SELFTEST_RUNNING 2U
@@ -190,6 +190,16 @@ uint8_t @prefix@_selftest_slice(@prefix@_selftest_t *test, uint32_t bytes);
 
 /* The CRC of the tables alone, in one call. False: the tables are damaged; treat every reading as withheld. */
 bool @prefix@_selftest(void);
+
+/*
+ * The CRC-32 of the linked code, of the same kind as that of the tables: all of it in one call, or in slices of at most so many bytes (1 and
+ * up) between @prefix@_selftest_init() and the answer, as @prefix@_selftest_slice() has them. One memory serves one of the two tests at a time.
+ * Start, length and expected value come from the firmware's linker script: @prefix@.ld has its lines, and "innage crc" works out the value.
+ * False, or BAD: the code is damaged, or no value was filled in; treat every reading as withheld. Of a length of 0 the answer is no.
+ * Linked only where it is called, so a budget does not count it.
+ */
+bool @prefix@_selftest_code(const uint8_t *start, uint32_t length, uint32_t expected);
+uint8_t @prefix@_selftest_code_slice(@prefix@_selftest_t *test, const uint8_t *start, uint32_t length, uint32_t expected, uint32_t bytes);
 
 /*
  * Take the counts of a unit's trim from the bytes of its records, which need not be aligned; those of kinds that this model does not use are

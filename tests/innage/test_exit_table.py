@@ -9,12 +9,14 @@ import json
 import re
 import shutil
 import sqlite3
+import zlib
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from firmware import firmware
 from onnx import TensorProto, helper
 from typer.testing import CliRunner, Result
 
@@ -41,6 +43,8 @@ CASES = [
     ("compare", 1, "compare good bad"),
     ("compare", 1, "compare good bad --strict"),
     ("compare", 3, "compare bad good --frozen few --strict"),
+    ("crc", 0, "crc {}/whole.elf"),
+    ("crc", 1, "crc {}/damaged.elf"),
     ("demo", 1, "demo --out {}/demo-1"),
     ("demo", 3, "demo --out {}/demo-3"),
     ("export", 0, "export good --budget roomy --out {}/new"),
@@ -121,6 +125,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     shutil.copytree(folder / "bundle", folder / "edited")
     (folder / "edited" / "innage.c").write_text("/* another */")
     shutil.copy(ROOT / "tests" / "data" / "bundles" / "format2.zip", folder / "bundle.zip")
+    (folder / "whole.elf").write_bytes(firmware(b"code", zlib.crc32(b"code")))
+    (folder / "damaged.elf").write_bytes(firmware(b"cods", zlib.crc32(b"code")))
     shutil.copy(folder / "innage.db", folder / "damaged.db")
     with sqlite3.connect(folder / "damaged.db") as connection:
         for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():

@@ -49,6 +49,7 @@ FILES = {
     MANIFEST,
     "innage.cmake",
     "innage.mk",
+    "innage.ld",
     "innage_example.c",
 }
 

@@ -53,6 +53,7 @@ FILES = {
     "manifest.json",
     "innage.cmake",
     "innage.mk",
+    "innage.ld",
     "innage_example.c",
 }
 
