@@ -74,14 +74,15 @@ def test_same_bytes_in_another_process(whole_bundle: dict[str, bytes]) -> None:
     """Another process, with another hash seed and in another folder, builds the same bundle."""
     script = Path(__file__).parents[1] / "conftest.py"
     code = (
-        "import importlib.util as u, sys; s = u.spec_from_file_location('shared', sys.argv[1]); m = "
+        "import importlib.util as u, sys; sys.path.append(sys.argv[2]); "
+        "s = u.spec_from_file_location('shared', sys.argv[1]); m = "
         "u.module_from_spec(s); sys.modules['shared'] = m; s.loader.exec_module(m);"
-        "p = m._every_op(); from export.bundle.build import "
+        "p = m.every_op(); from export.bundle.build import "
         "build_bundle;print(build_bundle(p, m.float_model(p.channels), "
         "m.provenance_of(p))['manifest.json'].decode(), end='')"
     )
     done = subprocess.run(
-        [sys.executable, "-c", code, str(script)],
+        [sys.executable, "-P", "-c", code, str(script), str(script.parents[1] / "helpers")],
         cwd="/",
         env=os.environ | {"PYTHONHASHSEED": "4711", "TZ": "Asia/Tokyo"},
         capture_output=True,
