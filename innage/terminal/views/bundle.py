@@ -93,6 +93,7 @@ def show_visited(visited: Visited | None) -> None:
     """Frames of the vectors by branch, decisions and inner sides; None: the vectors could not be counted."""
     if visited is None:
         return
+    say("")
     table("what the vectors visit", ("a reading says", "frames"), list(visited.branches))
     for what, sides, count, missed in (
         ("decisions", visited.decisions, visited.decisions_visited, visited.unvisited),

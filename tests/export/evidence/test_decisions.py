@@ -58,3 +58,18 @@ def test_inner_forks_are_no_decisions() -> None:
     assert {"is_valid", "cut", "validity"} <= decisive
     inner = {side.fork.kind for side in decisions.sides if not side.fork.decision}
     assert inner == {"larger"}
+
+
+def test_the_larger_of_two_that_only_touch_has_one_side() -> None:
+    """Where the first can at most equal the second, only the second is taken; one count more and both are."""
+
+    def sides(limit: int) -> set[str]:
+        b = Builder("touching", count_bits=8, channels=1, period_ms=100, span=100)
+        most = b.node("clip", "counts", low=0, high=limit)
+        zero = b.const(0)
+        level = b.node("max", most, b.const(10), name="larger")
+        program = b.finish(low=zero, level=level, high=b.const(100), validity=zero, flags=zero)
+        return {side.name for side in Decisions(program).sides if side.fork.node == "larger"}
+
+    assert sides(10) == set()
+    assert sides(11) == {"larger (larger): the second", "larger (larger): the first"}

@@ -52,3 +52,8 @@ def test_without_a_break_nothing_differs(program: Program) -> None:
     trim = None if program.trim is None else streams.trim[3]
     table = run(program, streams.counts[3], streams.temperature[3], streams.faults[3], trim).table()
     assert np.array_equal(answers[3, :, : len(OUTPUTS)], table)
+
+
+def test_room_for_rows_is_used(program: Program) -> None:
+    """Two nets take more rows than the few that one reading of each kind needs."""
+    assert 8 < len(known_answer(program).rows) <= 64
