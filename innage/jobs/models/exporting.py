@@ -38,7 +38,8 @@ class BundleOptions:
         kernels: how layers are written: ``small``, ``fast``, ``fastest`` or ``auto``.
         assembly: with the kernels' inline assembly on the cores that have it.
         volume_table: the C turns levels into millilitres, by the tank's profile.
-        even_if_unproven: although limits lack evidence, or there are none; the bundle says so.
+        even_if_unproven: although limits lack evidence, there are none, or vectors leave a decision
+            unvisited; the bundle says so.
     """
 
     prefix: str = "innage"
@@ -174,7 +175,8 @@ def export(
     if not (concerns.proven or options.even_if_unproven):
         raise _unproven(concerns, model)
     files = _build(exported, left, verdict.cost, concerns, options.prefix, volume, progress)
-    _refuse_unvisited(files, concerns, model)
+    if not options.even_if_unproven:
+        _refuse_unvisited(files, concerns, model)
     bundle_sha256 = _write(store, exported, place, files, zipped=options.zipped)
     sizes = {name: len(content) for name, content in files.items()}
     return Exported(place, bundle_sha256, sizes, verdict, concerns)
@@ -231,7 +233,8 @@ def _refuse_unvisited(files: dict[str, bytes], concerns: Concerns, model: str) -
             concerns,
             f"no vector visits {', '.join(unvisited[:5])}{' ...' if len(unvisited) > 5 else ''}",
             where=f"model {model}",
-            hint="its vectors would not show a fault there; train it again",
+            hint="its vectors would not show a fault there; train it again, or say even_if_unproven=True",
+            field="even_if_unproven=True",
         )
 
 
