@@ -194,13 +194,7 @@ def run_broken(program: Program, streams: Streams, broken: Break | None, names: 
     state = power_on
     rows = []
     for k in range(streams.frames):
-        frame = Streams(
-            streams.trim,
-            streams.counts[:, k : k + 1],
-            streams.temperature[:, k : k + 1],
-            streams.faults[:, k : k + 1],
-        )
-        values = step_broken(program, frame, state, ready, broken)
+        values = step_broken(program, streams.frame(k), state, ready, broken)
         rows.append(answers_of(program, values, names))
         state = rows[-1][:, len(OUTPUTS) : len(OUTPUTS) + program.state_size]
         if broken is not None and broken.state:

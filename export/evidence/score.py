@@ -26,7 +26,7 @@ from export.evidence.breaks import (
 from export.evidence.drawing import stream_frames
 from export.evidence.fills import made_fills
 from export.evidence.known_answer import KnownAnswer, sequence
-from export.evidence.streams import Streams
+from export.evidence.streams import Streams, streams_of
 from export.vectors import Vectors
 from training.judging.class_figures import upper_bound
 from training.program import OUTPUTS, Array, Program, initial_state
@@ -84,17 +84,6 @@ def reference_streams(
     return made_fills(program, np.random.RandomState(seed), -(-frames // length), length)
 
 
-def streams_of(program: Program, vectors: Vectors) -> Streams:
-    """The inputs of vectors."""
-    shape = (len(vectors) // vectors.stream_frames, vectors.stream_frames)
-    return Streams(
-        vectors.trim[:: vectors.stream_frames],
-        vectors.counts.reshape(*shape, -1),
-        vectors.temperature.reshape(shape),
-        vectors.faults.reshape(shape),
-    )
-
-
 def stream_of(known: KnownAnswer) -> Streams:
     """The one stream of a known answer."""
     return sequence(np.asarray(known.trim, np.int64), np.asarray(known.rows, np.int64), known.lead)
@@ -130,7 +119,7 @@ def score(
     progress("breaks that count", 0, 3)
     counts = counting(program, reference, asked)
     progress("vectors", 1, 3)
-    by_vectors = differing(program, streams_of(program, vectors), asked, ())
+    by_vectors = differing(program, streams_of(vectors), asked, ())
     progress("self-test", 2, 3)
     by_selftest = differing(program, stream_of(known), asked, known.layers)
     progress("done", 3, 3)
@@ -247,13 +236,7 @@ def _portion(program: Program, streams: Streams) -> _Portion:
     state = initial_state(program, len(streams))
     rows: list[dict[str, Array]] = []
     for k in range(streams.frames):
-        frame = Streams(
-            streams.trim,
-            streams.counts[:, k : k + 1],
-            streams.temperature[:, k : k + 1],
-            streams.faults[:, k : k + 1],
-        )
-        rows.append(step_broken(program, frame, state, ready, None))
+        rows.append(step_broken(program, streams.frame(k), state, ready, None))
         state = answers_of(program, rows[-1], ())[:, len(OUTPUTS) :]
     n = len(streams)
     values = {

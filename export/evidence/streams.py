@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from export.vectors import Vectors
 from training.program import NO_TEMPERATURE, Array, Program, initial_state, prepare
 from training.program.interpreter import trace
 
@@ -34,6 +35,22 @@ class Streams:
     def take(self, rows: Array | slice) -> Streams:
         """The streams at ``rows``."""
         return Streams(self.trim[rows], self.counts[rows], self.temperature[rows], self.faults[rows])
+
+    def frame(self, k: int) -> Streams:
+        """Frame ``k`` of every stream, as streams of one frame."""
+        now = slice(k, k + 1)
+        return Streams(self.trim, self.counts[:, now], self.temperature[:, now], self.faults[:, now])
+
+
+def streams_of(vectors: Vectors) -> Streams:
+    """The inputs of vectors."""
+    shape = (len(vectors) // vectors.stream_frames, vectors.stream_frames)
+    return Streams(
+        vectors.trim[:: vectors.stream_frames],
+        vectors.counts.reshape(*shape, -1),
+        vectors.temperature.reshape(shape),
+        vectors.faults.reshape(shape),
+    )
 
 
 def joined(parts: Sequence[Streams]) -> Streams:

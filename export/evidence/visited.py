@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from export.evidence.decisions import Decisions
-from export.evidence.streams import Streams
+from export.evidence.streams import streams_of
 from export.vectors import Vectors
 from training.program import FLAG_BITS, OUTPUTS, REASON_NAMES, VALIDITY_NAMES, WITHHELD, Array, Program
 
@@ -55,7 +55,7 @@ def _sides(sides: int, visited: int, unvisited: tuple[str, ...]) -> dict[str, An
 def visited_by(program: Program, vectors: Vectors) -> Visited:
     """What ``vectors`` visit of an analysed program, counted by running their inputs through it."""
     decisions = Decisions(program)
-    visits = decisions.visits(_streams(vectors)).sum(axis=0)
+    visits = decisions.visits(streams_of(vectors)).sum(axis=0)
     decisive = [bool(d) for d in decisions.decisive]
     missed = [(d, s.name) for s, d, n in zip(decisions.sides, decisive, visits, strict=True) if not n]
     unvisited, unreached = (tuple(name for d, name in missed if d is kind) for kind in (True, False))
@@ -69,17 +69,6 @@ def visited_by(program: Program, vectors: Vectors) -> Visited:
         inner=all_inner,
         inner_visited=all_inner - len(unreached),
         unreached=unreached[:_MOST_NAMED],
-    )
-
-
-def _streams(vectors: Vectors) -> Streams:
-    frames = vectors.stream_frames
-    shape = (len(vectors) // frames, frames)
-    return Streams(
-        vectors.trim[::frames],
-        vectors.counts.reshape(*shape, -1),
-        vectors.temperature.reshape(shape),
-        vectors.faults.reshape(shape),
     )
 
 

@@ -86,7 +86,7 @@ def export(
         bool,
         typer.Option(
             "--even-if-unproven",
-            help="Export although limits lack evidence, or there are none; the bundle says so.",
+            help="Export although limits or vectors lack evidence, or limits are missing; the bundle tells.",
         ),
     ] = False,
     json: JsonOption = False,
@@ -94,8 +94,9 @@ def export(
 ) -> None:
     """Check limits and budget, then write the bundle.
 
-    It holds C, header, ONNX, vectors, harness, report and manifest. Exit 1 when a limit is not met or over
-    budget, 3 when nothing says no but there is not enough evidence.
+    It holds C, header, ONNX, vectors, harness, report and manifest. Exit 1 when a limit is not met, over
+    budget, or when vectors leave a decision unvisited, 3 when nothing says no but there is not enough
+    evidence.
     """
     from innage.jobs.models.exporting import BundleOptions, ExportRefusedError, UnprovenError
     from innage.jobs.models.exporting import export as export_model
