@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from typing import Any
 
+from dataset.canonical import model_sha256
 from dataset.errors import InputError
 from dataset.records import Budget, Model, Session, Trim
 from export.bundle.forms import read_json
@@ -164,6 +165,7 @@ def model_facts(
         "model": {
             "name": model.name,
             "parent": model.parent,
+            "content_sha256": model_sha256(model),
             "float_onnx_sha256": hashlib.sha256(model.float_onnx).hexdigest(),
             **program_facts(program),
         },

@@ -150,6 +150,23 @@ def test_manifest_names_trims_marks_and_the_float_model(sample: Program, provena
     assert body["model"]["parent"] == "older"
 
 
+def test_the_hash_of_the_whole_model_tells_what_its_program_does_not(
+    sample: Program, provenance: Provenance
+) -> None:
+    """Another recipe behind the same program is another model; another name is not."""
+
+    def stated(**changed: str) -> tuple[str, str]:
+        model = replace(provenance.model, **changed)  # type: ignore[arg-type]  # texts, all three
+        facts = describe(sample, replace(provenance, model=model), "innage", 64, 0)["model"]
+        return facts["sha256"], facts["content_sha256"]
+
+    program, content = stated()
+    assert stated(name="another") == (program, content)
+    other_program, other_content = stated(recipe='{"seed": 99}')
+    assert other_program == program
+    assert other_content != content
+
+
 def test_no_trace_of_this_computer(small_bundle: dict[str, bytes]) -> None:
     """No file names a folder of this computer or its user."""
     here = {str(Path.home()).encode(), str(Path(__file__).resolve().parents[3]).encode()} - {b"/"}

@@ -73,3 +73,18 @@ def test_the_larger_of_two_that_only_touch_has_one_side() -> None:
 
     assert sides(10) == set()
     assert sides(11) == {"larger (larger): the second", "larger (larger): the first"}
+
+
+def test_a_knot_belongs_to_the_segment_that_begins_there() -> None:
+    """The segment is the last one whose knot is not above the input; from the last knot on there is none."""
+    b = Builder("bent", count_bits=8, channels=1, period_ms=100, span=100)
+    zero = b.const(0)
+    level = b.node("hinge", "counts", knots=(10, 20, 40), values=(0, 50), slopes=(5, 2), shift=0, name="bend")
+    program = b.finish(low=zero, level=level, high=b.const(100), validity=b.const(1), flags=zero)
+    decisions = Decisions(program)
+    visits = decisions.visits(_streams([[9], [10], [19], [20], [39], [40]]))
+    counted = {side.name: visits[:, k].tolist() for k, side in enumerate(decisions.sides)}
+    assert counted["bend (segments): below"] == [1, 0, 0, 0, 0, 0]
+    assert counted["bend (segments): segment 0"] == [0, 1, 1, 0, 0, 0]
+    assert counted["bend (segments): segment 1"] == [0, 0, 0, 1, 1, 0]
+    assert counted["bend (segments): above"] == [0, 0, 0, 0, 0, 1]
