@@ -143,9 +143,9 @@ _MODEL = record(
         "model_id": text("0x[0-9a-f]{8}"),
         "program_format": whole(1, FORMAT),
         "parent": maybe(_WORD),
-        "content_sha256": _HASH,
         "float_onnx_sha256": _HASH,
-    }
+    },
+    {"content_sha256": _HASH},  # not in format 2
 )
 _UNITS = record(
     {
