@@ -125,6 +125,15 @@ def test_figures_are_those_of_the_store(exported: Path, tmp_path: Path) -> None:
     assert answer(files, tmp_path / "empty.db")[0] is Answer.STATED
 
 
+def test_a_bundle_of_the_first_version_is_compared_in_what_it_states(exported: Path) -> None:
+    """Format 2 had no hash of the whole model, and is no forgery without; a later one lacks it."""
+    files = read_folder(exported / "bundle")
+    body = json.loads(files[MANIFEST])
+    bare = {name: value for name, value in body["model"].items() if name != "content_sha256"}
+    assert answer(changed(files, model=bare), exported / "innage.db")[0] is Answer.FAILED
+    assert answer(changed(files, model=bare, format=2), exported / "innage.db")[0] is Answer.PASSED
+
+
 def test_a_session_voided_after_the_export_is_no_contradiction(exported: Path, tmp_path: Path) -> None:
     """A manifest cannot know what happens after it; what the store says later does not fail it."""
     store = tmp_path / "innage.db"
