@@ -53,7 +53,7 @@ kills: $(VENV)/.installed
 	$(BIN)/python -P tests/faults/kill_loop.py --kills 200
 
 fuzz: $(VENV)/.installed
-	$(BIN)/python -P tests/faults/fuzz.py --seconds $(FUZZ_S)
+	PYTHONPATH=tests/helpers $(BIN)/python -P tests/faults/fuzz.py --seconds $(FUZZ_S)
 	$(BIN)/python -P tests/faults/fuzz_trim_c.py --seconds $(FUZZ_S)
 
 lint: $(VENV)/.installed $(VENV)/.lint

@@ -4,28 +4,13 @@ long way is ``make fuzz``.
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from pathlib import Path
-from types import ModuleType
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from readers import READERS, mutated, tried
 
-
-def _loaded() -> ModuleType:
-    path = Path(__file__).with_name("fuzz.py")
-    spec = importlib.util.spec_from_file_location("fuzz_of_readers", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module  # dataclasses look their module up
-    spec.loader.exec_module(module)
-    return module
-
-
-fuzz = _loaded()
 EDITS = st.lists(
     st.tuples(st.integers(0, 5), st.integers(0, 1 << 16), st.integers(1, 20), st.integers(0, 63)),
     min_size=1,
@@ -34,22 +19,22 @@ EDITS = st.lists(
 RUN = settings(max_examples=40, suppress_health_check=list(HealthCheck))
 
 
-@pytest.mark.parametrize("name", fuzz.READERS)
+@pytest.mark.parametrize("name", READERS)
 def test_samples_are_taken(name: str, tmp_path: Path) -> None:
     """Each sample is read without an error: what follows begins with valid files."""
-    for sample in fuzz.READERS[name].samples():
-        assert fuzz.tried(name, sample, tmp_path) is None
+    for sample in READERS[name].samples():
+        assert tried(name, sample, tmp_path) is None
 
 
-@pytest.mark.parametrize("name", fuzz.READERS)
+@pytest.mark.parametrize("name", READERS)
 def test_changed_samples(name: str, tmp_path: Path) -> None:
     """Forty changed samples, the same each time; a refusal is one line of bounded length."""
-    samples = fuzz.READERS[name].samples()
+    samples = READERS[name].samples()
 
     @RUN
     @given(st.sampled_from(samples), EDITS)
     def one(sample: bytes, edits: list[tuple[int, int, int, int]]) -> None:
-        said = fuzz.tried(name, fuzz.mutated(sample, edits), tmp_path)
+        said = tried(name, mutated(sample, edits), tmp_path)
         assert said is None or said.strip()
 
     one()
@@ -73,4 +58,4 @@ FOUND = [
 @pytest.mark.parametrize(("name", "content"), FOUND)
 def test_found_once(name: str, content: bytes, tmp_path: Path) -> None:
     """Each is refused in a sentence."""
-    assert fuzz.tried(name, content, tmp_path)
+    assert tried(name, content, tmp_path)

@@ -12,6 +12,7 @@ import numpy as np
 import onnx
 import onnxruntime
 import pytest
+from programs import expose
 
 from dataset.errors import InputError, ProgramError
 from export.evidence.drawing import make_vectors
@@ -29,18 +30,6 @@ from export.onnx.run import Runtime, in_onnxruntime, in_reference, run_prepare, 
 from training.program import OPS, OUTPUTS, Builder, Program, digest, initial_state, run
 
 RUNTIMES: dict[str, Callable[[bytes], Runtime]] = {"onnxruntime": in_onnxruntime, "reference": in_reference}
-
-
-def expose(builder: Builder, *values: str) -> Program:
-    """Finish a program whose next state is ``values``, so that a test sees any integer and not
-    only a level.
-    """
-    for k, value in enumerate(values):
-        its = builder.interval(value)
-        builder.state(f"seen{k}", its.low, its.low, its.high)
-        builder.renew(f"seen{k}", value)
-    zero = builder.const(0)
-    return builder.finish(low=zero, level=zero, high=zero, validity=zero, flags=zero)
 
 
 def test_samples_use_every_operation(samples: dict[str, Program]) -> None:
