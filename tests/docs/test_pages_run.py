@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from onnx import TensorProto, helper
+from bundles import stand_in_onnx
 
 import innage.demo_data
 from building import WATER, bench_store
@@ -250,20 +250,8 @@ def two_models(path: Path) -> None:
             level = b.node("clip", rise, low=0, high=6400, scale="1/64 mm")
             made = b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
             store.add_model(
-                Model(name, digest(made), frozen, limits, "{}", "{}", "{}", to_json(made), float_model())
+                Model(name, digest(made), frozen, limits, "{}", "{}", "{}", to_json(made), stand_in_onnx(3))
             )
-
-
-def float_model() -> bytes:
-    """A float ONNX model that stands in for the one of a training."""
-    ends = [
-        helper.make_tensor_value_info(name, TensorProto.FLOAT, [None, 3]) for name in ("counts", "level_mm")
-    ]
-    graph = helper.make_graph(
-        [helper.make_node("Abs", ["counts"], ["level_mm"])], "float", ends[:1], ends[1:]
-    )
-    model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 21)], ir_version=10)
-    return bytes(model.SerializeToString())
 
 
 BOARD = {

@@ -16,8 +16,8 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from bundles import stand_in_onnx
 from firmware import firmware
-from onnx import TensorProto, helper
 from typer.testing import CliRunner, Result
 
 import innage.commands
@@ -78,16 +78,6 @@ def adds(name: str, off: int) -> Program:
     return b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
 
 
-def float_model() -> bytes:
-    ends = [
-        helper.make_tensor_value_info(name, TensorProto.FLOAT, [None, 1]) for name in ("counts", "level_mm")
-    ]
-    node = helper.make_node("Abs", ["counts"], ["level_mm"])
-    graph = helper.make_graph([node], "float", ends[:1], ends[1:])
-    model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 18)], ir_version=8)
-    return bytes(model.SerializeToString())
-
-
 def run(*words: str) -> Result:
     return CliRunner().invoke(app, list(words))
 
@@ -118,7 +108,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
             metrics = json.dumps({"limits": [{**facts, "answer": ANSWERS[name]}]})
             program = adds(name, off)
             texts = ("{}", "{}", metrics, to_json(program))
-            store.add_model(Model(name, digest(program), frozen, limits, *texts, float_model()))
+            store.add_model(Model(name, digest(program), frozen, limits, *texts, stand_in_onnx()))
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("INNAGE_STORE", str(folder / "innage.db"))
         assert run("export", "good", "--budget", "roomy", "--out", f"{folder}/bundle").exit_code == 0

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from bundles import FILES
 
 from dataset.errors import InputError, ProgramError
 from dataset.records import Trim, TrimKind
@@ -35,23 +36,6 @@ from export.evidence.drawing import corners, make_vectors
 from export.vectors import from_csv, to_csv
 from export.volume import VolumeTable
 from training.program import OUTPUTS, VALID, Builder, Program, digest
-
-FILES = {
-    "innage.c",
-    "innage.h",
-    "innage.onnx",
-    "innage_scan.onnx",
-    "innage_float.onnx",
-    "program.json",
-    "vectors.csv",
-    "harness.c",
-    "report.html",
-    MANIFEST,
-    "innage.cmake",
-    "innage.mk",
-    "innage.ld",
-    "innage_example.c",
-}
 
 
 def test_bundle_holds_every_file(sample: Program, provenance: Provenance) -> None:

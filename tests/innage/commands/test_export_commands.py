@@ -6,14 +6,13 @@ import hashlib
 import json
 import re
 import shutil
-import sys
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-from onnx import TensorProto, helper
+from bundles import FILES, stand_in_onnx
 from typer.testing import CliRunner, Result
 
 from building import WATER, bench_store, one_pad
@@ -36,26 +35,8 @@ from dataset.tanks.shapes import Cylinder
 from export.bundle.packing import pack
 from export.evidence.known_answer import KnownAnswer
 from innage.cli import app
-from innage.jobs.folders import check_target, write_bundle
 from innage.jobs.models.exporting import volume_of
 from training.program import Builder, Program, digest, to_json
-
-FILES = {
-    "innage.c",
-    "innage.h",
-    "innage.onnx",
-    "innage_scan.onnx",
-    "innage_float.onnx",
-    "program.json",
-    "vectors.csv",
-    "harness.c",
-    "report.html",
-    "manifest.json",
-    "innage.cmake",
-    "innage.mk",
-    "innage.ld",
-    "innage_example.c",
-}
 
 
 def program_of(name: str, slope: int = -106) -> Program:
@@ -71,18 +52,6 @@ def program_of(name: str, slope: int = -106) -> Program:
     )
     level = b.node("clip", level, low=0, high=6400, scale="1/64 mm")
     return b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
-
-
-def float_model() -> bytes:
-    """A float ONNX model from one count to one number."""
-    ends = [
-        helper.make_tensor_value_info(name, TensorProto.FLOAT, [None, 1]) for name in ("counts", "level_mm")
-    ]
-    graph = helper.make_graph(
-        [helper.make_node("Abs", ["counts"], ["level_mm"])], "float", ends[:1], ends[1:]
-    )
-    model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 21)], ir_version=10)
-    return bytes(model.SerializeToString())
 
 
 def answer_of(answer: str) -> dict[str, object]:
@@ -125,7 +94,7 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
                     "{}",
                     json.dumps({"limits": [answer_of("met")]}),
                     to_json(program),
-                    float_model(),
+                    stand_in_onnx(),
                 )
             )
     return path
@@ -145,6 +114,10 @@ def innage(*arguments: str | Path) -> Result:
     return CliRunner().invoke(app, [str(a) for a in arguments])
 
 
+def export_of(name: str, out: Path, *options: str, budget: str = "roomy") -> Result:
+    return innage("export", name, "--budget", budget, "--out", out, *options)
+
+
 def contents(folder: Path) -> dict[str, bytes]:
     return {path.name: path.read_bytes() for path in folder.iterdir()}
 
@@ -155,7 +128,7 @@ def test_export_writes_a_bundle_that_verifies(tmp_path: Path) -> None:
     code 0.
     """
     out = tmp_path / "deep" / "bundle"
-    done = innage("export", "first", "--budget", "roomy", "--out", out)
+    done = export_of("first", out)
     assert done.exit_code == 0, done.output
     assert set(contents(out)) == FILES
     assert f"innage verify {out}" in done.output.replace("\n", "")
@@ -181,10 +154,6 @@ def add_model(store: Store, name: str, slope: int, *answers: str) -> None:
             program=to_json(program),
         )
     )
-
-
-def export_of(name: str, out: Path, *options: str, budget: str = "roomy") -> Result:
-    return innage("export", name, "--budget", budget, "--out", out, *options)
 
 
 def test_a_model_that_does_not_meet_its_limits_is_not_exported_by_accident(
@@ -281,7 +250,7 @@ def test_answers_of_an_earlier_version_are_held_too(store: Store, tmp_path: Path
 
 def test_export_is_recorded(store: Store, tmp_path: Path) -> None:
     """Each file of the bundle, the manifest included, is found again in the store by its hash."""
-    assert innage("export", "first", "--budget", "roomy", "--out", tmp_path / "b").exit_code == 0
+    assert export_of("first", tmp_path / "b").exit_code == 0
     for name, content in contents(tmp_path / "b").items():
         (exported,) = store.exported(hashlib.sha256(content).hexdigest())
         assert (exported.name, exported.model.name) == (name, "first")
@@ -291,23 +260,23 @@ def test_export_is_recorded(store: Store, tmp_path: Path) -> None:
 def test_export_again_is_the_same(tmp_path: Path) -> None:
     """Exporting over the same bundle is fine and changes nothing; another prefix replaces the files."""
     out = tmp_path / "b"
-    innage("export", "first", "--budget", "roomy", "--out", out)
+    export_of("first", out)
     before = contents(out)
-    assert innage("export", "first", "--budget", "roomy", "--out", out).exit_code == 0
+    assert export_of("first", out).exit_code == 0
     assert contents(out) == before
-    assert innage("export", "first", "--budget", "roomy", "--out", out, "--prefix", "tank").exit_code == 0
+    assert export_of("first", out, "--prefix", "tank").exit_code == 0
     assert set(contents(out)) == {name.replace("innage", "tank") for name in FILES}
 
 
 @pytest.mark.usefixtures("store")
 def test_over_budget_writes_nothing(tmp_path: Path) -> None:
     """Over budget the exit code is 1, a table says by how much, and nothing is written."""
-    done = innage("export", "first", "--budget", "tight", "--out", tmp_path / "b")
+    done = export_of("first", tmp_path / "b", budget="tight")
     assert done.exit_code == 1
     assert re.search(r"flash bytes\s+\d+\s+-?\s+100\s+-\d+\s+over", done.output)
     assert re.search(r"RAM bytes\s+\d+\s+-?\s+128\s+\d+\s+within", done.output)
     assert not (tmp_path / "b").exists()
-    as_json = innage("export", "first", "--budget", "tight", "--out", tmp_path / "b", "--json")
+    as_json = export_of("first", tmp_path / "b", "--json", budget="tight")
     assert as_json.exit_code == 1
     assert [line["within"] for line in json.loads(as_json.stdout)["lines"]] == [False, True, True, False]
 
@@ -315,9 +284,7 @@ def test_over_budget_writes_nothing(tmp_path: Path) -> None:
 @pytest.mark.usefixtures("store")
 def test_json_of_export(tmp_path: Path) -> None:
     """With --json export prints one JSON object and nothing else."""
-    done = json.loads(
-        innage("export", "first", "--budget", "roomy", "--out", tmp_path / "b", "--json").stdout
-    )
+    done = json.loads(export_of("first", tmp_path / "b", "--json").stdout)
     assert set(done["files"]) == FILES
     assert (
         done["bundle_sha256"] == json.loads((tmp_path / "b" / "manifest.json").read_bytes())["bundle_sha256"]
@@ -330,11 +297,11 @@ def test_void_session_holds_the_export_back(store: Store, tmp_path: Path) -> Non
     """
     (session,) = store.sessions()
     store.void(session.id, "the scale was not zeroed")
-    done = innage("export", "first", "--budget", "roomy", "--out", tmp_path / "b")
+    done = export_of("first", tmp_path / "b")
     assert done.exit_code == 1
     assert "is void: the scale was not zeroed" in done.stderr
     assert not (tmp_path / "b").exists()
-    forced = innage("export", "first", "--budget", "roomy", "--out", tmp_path / "b", "--even-if-void")
+    forced = export_of("first", tmp_path / "b", "--even-if-void")
     assert forced.exit_code == 0
     assert "is void: the scale was not zeroed" in forced.stderr
     assert (
@@ -357,7 +324,7 @@ def test_export_refuses_what_it_cannot_use(tmp_path: Path) -> None:
         assert not out.exists()
     out.mkdir()
     (out / "notes.txt").write_text("mine")
-    refused = innage("export", "first", "--budget", "roomy", "--out", out)
+    refused = export_of("first", out)
     assert refused.exit_code == 2
     assert "is not empty and holds no bundle" in refused.stderr
     assert contents(out) == {"notes.txt": b"mine"}
@@ -369,14 +336,14 @@ def test_export_never_replaces_another_model(tmp_path: Path) -> None:
     and left alone.
     """
     out = tmp_path / "b"
-    innage("export", "first", "--budget", "roomy", "--out", out)
+    export_of("first", out)
     before = contents(out)
-    other = innage("export", "second", "--budget", "roomy", "--out", out)
+    other = export_of("second", out)
     assert other.exit_code == 2
     assert "holds the bundle of another model" in other.stderr
     assert contents(out) == before
     (out / "notes.txt").write_text("mine")
-    beside = innage("export", "first", "--budget", "roomy", "--out", out, "--prefix", "tank")
+    beside = export_of("first", out, "--prefix", "tank")
     assert "holds 'notes.txt', which is no file of the bundle" in beside.stderr
     assert contents(out) == {**before, "notes.txt": b"mine"}
 
@@ -385,7 +352,7 @@ def test_export_never_replaces_another_model(tmp_path: Path) -> None:
 def test_verify_says_no(tmp_path: Path) -> None:
     """A changed file gives exit code 1 and is named; the other checks are still made."""
     out = tmp_path / "b"
-    innage("export", "first", "--budget", "roomy", "--out", out)
+    export_of("first", out)
     source = (out / "innage.c").read_bytes()
     (out / "innage.c").write_bytes(source.replace(b"{20000, 30000, 45000}", b"{20000, 30001, 45000}"))
     assert (out / "innage.c").read_bytes() != source
@@ -433,7 +400,7 @@ def test_kernels_are_written_as_asked(tmp_path: Path) -> None:
         written = {key: body["c"][key] for key in ("kernels", "assembly", "volume")}
         assert written == {"kernels": found, "assembly": True, "volume": None}
         assert (body["cost"]["kernels"], body["cost"]["assembly"]) == (found, True)
-    refused = innage("export", "first", "--budget", "roomy", "--out", tmp_path / "x", "--kernels", "huge")
+    refused = export_of("first", tmp_path / "x", "--kernels", "huge")
     assert refused.exit_code == 2
     assert not (tmp_path / "x").exists()
 
@@ -444,7 +411,7 @@ def test_a_table_of_volumes_on_request(store: Store, tmp_path: Path) -> None:
     """
     sizes = {}
     for name, options in (("plain", ()), ("table", ("--volume-table",))):
-        done = innage("export", "first", "--budget", "roomy", "--out", tmp_path / name, *options)
+        done = export_of("first", tmp_path / name, *options)
         assert done.exit_code == 0, done.output
         sizes[name] = json.loads((tmp_path / name / "manifest.json").read_bytes())
     table = sizes["table"]["c"]["volume"]
@@ -474,70 +441,25 @@ def test_zipped_export(store: Store, tmp_path: Path) -> None:
     something else.
     """
     out, folder = tmp_path / "deep" / "b.zip", tmp_path / "b"
-    done = innage("export", "first", "--budget", "roomy", "--out", tmp_path / "deep" / "b", "--zip")
+    done = export_of("first", tmp_path / "deep" / "b", "--zip")
     assert done.exit_code == 0, done.output
     assert [entry.name for entry in out.parent.iterdir()] == ["b.zip"]
     assert f"innage verify {out}" in done.output.replace("\n", "")
-    assert innage("export", "first", "--budget", "roomy", "--out", folder).exit_code == 0
+    assert export_of("first", folder).exit_code == 0
     assert out.read_bytes() == pack(contents(folder))
     (exported,) = store.exported(hashlib.sha256(out.read_bytes()).hexdigest())
     assert (exported.name, exported.model.name) == ("bundle.zip", "first")
-    other = innage("export", "second", "--budget", "roomy", "--out", out, "--zip")
+    other = export_of("second", out, "--zip")
     assert other.exit_code == 2
     assert "holds the bundle of another model" in other.stderr
     (tmp_path / "mine.zip").write_bytes(b"mine")
-    mine = innage("export", "first", "--budget", "roomy", "--out", tmp_path / "mine.zip", "--zip")
+    mine = export_of("first", tmp_path / "mine.zip", "--zip")
     assert mine.exit_code == 2
     assert "is there and is no zipped bundle" in mine.stderr
     assert (tmp_path / "mine.zip").read_bytes() == b"mine"
     no = innage("verify", tmp_path / "mine.zip")
     assert no.exit_code == 2
     assert "cannot be unpacked" in no.stderr
-
-
-# --- writing folders ---
-
-
-def test_interrupted_write_keeps_the_old_bundle(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Where two folders cannot be swapped and the last step fails, the old folder is there again, whole, and
-    nothing is left beside it.
-    """
-    out = tmp_path / "b"
-    write_bundle(out, {"a": b"1"})
-    rename = Path.rename
-
-    def failing(self: Path, target: Path) -> Path:
-        if self.name == "new":
-            raise OSError(28, "No space left on device")
-        return rename(self, target)
-
-    monkeypatch.setattr(Path, "rename", failing)
-    monkeypatch.setattr("innage.jobs.folders._exchange", lambda one, other: False)
-    with pytest.raises(InputError, match="No space left on device"):
-        write_bundle(out, {"a": b"2"})
-    assert contents(out) == {"a": b"1"}
-    assert [entry.name for entry in tmp_path.iterdir()] == ["b"]
-
-
-def test_full_disk_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """When a file cannot be written there is no folder at all, rather than half a bundle."""
-
-    def failing(handle: int) -> None:
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr("innage.outputs.os.fsync", failing)
-    with pytest.raises(InputError, match="No space left on device"):
-        write_bundle(tmp_path / "b", {"a": b"1"})
-    assert list(tmp_path.iterdir()) == []
-
-
-def test_target_that_is_a_file(tmp_path: Path) -> None:
-    """A file, and a link to nowhere, are no place for a bundle."""
-    (tmp_path / "file").write_text("mine")
-    (tmp_path / "link").symlink_to(tmp_path / "nowhere")
-    for name in ("file", "link"):
-        with pytest.raises(InputError, match="is no folder"):
-            check_target(tmp_path / name, "00" * 32)
 
 
 @pytest.mark.usefixtures("store")
@@ -548,27 +470,10 @@ def test_a_file_where_the_folder_of_a_bundle_is_wanted(
     """Nothing is written, and it is told before the model is measured."""
     monkeypatch.setattr("innage.jobs.models.budgets.judge_model", None)
     (tmp_path / "file").write_text("mine")
-    done = innage("export", "first", "--budget", "roomy", "--out", tmp_path / "file" / "below", *options)
+    done = export_of("first", tmp_path / "file" / "below", *options)
     assert done.exit_code == 2, done.output
     assert f"{tmp_path / 'file'} is no folder" in done.stderr
     assert (tmp_path / "file").read_text() == "mine"
-
-
-@pytest.mark.skipif(sys.platform != "linux", reason="swaps folders by renameat2")
-def test_a_bundle_takes_the_place_of_another_in_one_step(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """A folder that is there is never moved away first: a kill in between would leave none."""
-    out = tmp_path / "b"
-    write_bundle(out, {"a": b"1"})
-
-    def refused(self: Path, target: Path) -> Path:
-        raise AssertionError(f"{self} moved to {target}")
-
-    monkeypatch.setattr(Path, "rename", refused)
-    write_bundle(out, {"a": b"2", "b": b"3"})
-    assert {p.name: p.read_bytes() for p in out.iterdir()} == {"a": b"2", "b": b"3"}
-    assert [p.name for p in tmp_path.iterdir()] == ["b"]
 
 
 @pytest.fixture
@@ -587,7 +492,7 @@ def test_verify_scores_the_evidence(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     from export.evidence.known_answer import known_answer
 
     out = tmp_path / "b"
-    innage("export", "first", "--budget", "roomy", "--out", out)
+    export_of("first", out)
     done = innage("verify", out, "--score", "--json")
     score = json.loads(done.stdout)["score"]
     assert (len(score["breaks"]), len(score["bits"])) == (10, 6)

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import onnx
 import pytest
-from onnx import TensorProto, helper
+from bundles import stand_in_onnx
 from typer.testing import CliRunner, Result
 
 from building import WATER, bench_store
@@ -43,18 +43,6 @@ def innage(*arguments: str | Path) -> Result:
     return CliRunner().invoke(app, [str(a) for a in arguments])
 
 
-def float_model() -> bytes:
-    """A float ONNX model from one count to one number."""
-    ends = [
-        helper.make_tensor_value_info(name, TensorProto.FLOAT, [None, 1]) for name in ("counts", "level_mm")
-    ]
-    graph = helper.make_graph(
-        [helper.make_node("Abs", ["counts"], ["level_mm"])], "float", ends[:1], ends[1:]
-    )
-    made = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 18)], ir_version=8)
-    return bytes(made.SerializeToString())
-
-
 @pytest.fixture(scope="module")
 def exported(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with a store and the bundle of its only model."""
@@ -77,7 +65,7 @@ def exported(tmp_path_factory: pytest.TempPathFactory) -> Path:
         limits = store.add_limits(Limits("owner", 0, (Limit("rmse_mm", 0.9),)))
         metrics = json.dumps({"prove": {"integer": {"rmse_mm": 0.81, "groups": 1}}})
         texts = ("{}", "{}", metrics, to_json(program))
-        store.add_model(Model("line", digest(program), frozen, limits, *texts, float_model()))
+        store.add_model(Model("line", digest(program), frozen, limits, *texts, stand_in_onnx()))
         export(store, "line", "roomy", folder / "bundle", options=BundleOptions(even_if_unproven=True))
     return folder
 
