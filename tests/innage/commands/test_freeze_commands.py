@@ -2,38 +2,24 @@
 
 from __future__ import annotations
 
-import json
-import sys
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pytest
 from typer.testing import CliRunner
 
-import innage.demo_data
+from calling import OSCILLATOR, READINGS, run, run_json, run_lines
 from dataset.store import Store
-from innage.cli import app, main
+from innage.cli import app
 
-READINGS = Path(innage.demo_data.__path__[0]) / "levels_tidy.csv"
-SETUP = """tank add can --span-mm 100
+SETUP = f"""tank add can --span-mm 100
 liquid add water
 unit add u1
 unit add u2
-sensor add osc --pad p0:0:100 --count-bits 16 --count-law falls --period-ms 2051
+{OSCILLATOR}
 mounting add m --tank can --sensor osc"""
 LOG = ["--tank", "can", "--liquid", "water", "--sensor", "osc"]
 FIT = "0,15,25,35,45,55,65,75,85,95"
-
-
-def run(*words: object) -> str:
-    """Run a command that must succeed; what it printed."""
-    result = CliRunner().invoke(app, [str(w) for w in words], catch_exceptions=False)
-    assert result.exit_code == 0, result.output
-    return result.output
-
-
-def run_json(*words: object) -> Any:
-    return json.loads(run(*words, "--json"))
 
 
 @pytest.fixture(scope="module")
@@ -42,8 +28,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     folder = tmp_path_factory.mktemp("logged")
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("INNAGE_STORE", str(folder / "innage.db"))
-        for line in SETUP.splitlines():
-            run(*line.split())
+        run_lines(SETUP)
         columns = ["--time", "elapsed_ms", "--count", "N_counts", "--level", "level_cm", "--level-unit", "cm"]
         run("log", READINGS, *LOG, "--unit", "u1", *columns)
         (folder / "short.csv").write_text("p0,mm\n50000,0\n49000,0\n30000,15\n")
@@ -51,15 +36,6 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
         run("log", folder / "short.csv", *LOG, "--unit", "u2", "--level", "mm")
         run("log", folder / "bare.csv", *LOG, "--unit", "u2")
     return (folder / "innage.db").read_bytes()
-
-
-def refused(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], *words: object) -> str:
-    """Run a command that must be refused with exit code 2; its sentence."""
-    monkeypatch.setattr(sys, "argv", ["innage", *(str(w) for w in words)])
-    with pytest.raises(SystemExit) as ended:
-        main()
-    assert ended.value.code == 2
-    return capsys.readouterr().err
 
 
 def test_levels_of_the_real_readings(store: Path) -> None:
@@ -181,15 +157,9 @@ def test_roles_by_number(store: Path) -> None:
         (["--session", "fff", "--fit", "rest"], "session fff: is not in the store. See 'innage sessions'"),
     ],
 )
-def test_refusals(
-    store: Path,
-    monkeypatch: pytest.MonkeyPatch,
-    capsys: pytest.CaptureFixture[str],
-    options: list[str],
-    sentence: str,
-) -> None:
+def test_refusals(store: Path, refused: Callable[..., str], options: list[str], sentence: str) -> None:
     """A split that is not one, or names what is not there, is refused and nothing is frozen."""
-    assert sentence in refused(monkeypatch, capsys, "freeze", "x", "--group", "unit", *options)
+    assert sentence in refused("freeze", "x", "--group", "unit", *options)
     assert run_json("frozen") == []
 
 
@@ -197,13 +167,10 @@ def test_sessions_of_one_tank(store: Path) -> None:
     """--tank takes the sessions on a tank, with or without its revision, and names the tanks there are when
     none fits.
     """
-    from typer.testing import CliRunner
-
     every = {s["id"]: s["tank"] for s in run_json("sessions") if s["labelled"]}
     tank = next(iter(every.values()))
     said = run_json("freeze", "one-tank", "--tank", tank, "--group", "session", "--fit", "rest")
     assert set(said["sessions"]) == {s for s, its in every.items() if its == tank}
-    from innage.cli import app
 
     refused = CliRunner().invoke(
         app, ["freeze", "none", "--tank", "barrel", "--group", "session", "--fit", "rest"]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import json
 import math
 import re
 from collections.abc import Callable
@@ -14,28 +13,15 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-import innage.demo_data
+from calling import READINGS, TWO_SENSORS, run, run_json, run_lines
 from dataset.records import Liquid, Mounting, Tank
 from dataset.store import Store
 from dataset.tanks.profile import stack, to_json
 from dataset.tanks.shapes import Cylinder
 from innage.cli import app
 
-READINGS = Path(innage.demo_data.__path__[0]) / "levels_tidy.csv"
-REAL = [
-    "--tank",
-    "can",
-    "--liquid",
-    "water",
-    "--sensor",
-    "osc",
-    "--unit",
-    "u1",
-    "--time",
-    "elapsed_ms",
-    "--count",
-    "N_counts",
-]
+REAL = ["--tank", "can", "--liquid", "water", "--sensor", "osc", "--unit", "u1"]
+REAL += ["--time", "elapsed_ms", "--count", "N_counts"]
 REAL += ["--level", "level_cm", "--level-unit", "cm", "--level-u-mm", "0.5"]
 
 
@@ -45,51 +31,13 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     path = tmp_path_factory.mktemp("bench") / "innage.db"
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("INNAGE_STORE", str(path))
-        run("tank", "add", "can", "--span-mm", "100")
-        run("liquid", "add", "water")
+        run_lines(TWO_SENSORS)
         run("unit", "add", "u1")
-        run(
-            "sensor",
-            "add",
-            "osc",
-            "--pad",
-            "p0:0:100",
-            "--count-bits",
-            "16",
-            "--count-law",
-            "falls",
-            "--period-ms",
-            "2051",
-        )
-        run(
-            "sensor",
-            "add",
-            "pair",
-            "--pad",
-            "a:0:50",
-            "--pad",
-            "b:50:50",
-            "--count-bits",
-            "12",
-            "--count-law",
-            "rises",
-            "--period-ms",
-            "100",
-        )
-        run("mounting", "add", "m-osc", "--tank", "can", "--sensor", "osc")
-        run("mounting", "add", "m-pair", "--tank", "can", "--sensor", "pair")
     return path.read_bytes()
 
 
-def run(*words: object) -> str:
-    """Run a command that must succeed; what it printed."""
-    result = CliRunner().invoke(app, [str(w) for w in words], catch_exceptions=False)
-    assert result.exit_code == 0, result.output
-    return result.output
-
-
 def sessions() -> Any:
-    return json.loads(run("sessions", "--json"))
+    return run_json("sessions")
 
 
 def write(path: Path, seed: int, text: str = "") -> Path:
@@ -126,7 +74,7 @@ def test_real_readings_end_to_end(store: Path) -> None:
         None,
     )
     assert said.startswith(f"session {session['id']} from")
-    shown = json.loads(run("show", session["id"][:6], "--json"))
+    shown = run_json("show", session["id"][:6])
     with READINGS.open(newline="") as file:
         rows = list(csv.DictReader(file))
     for mark in shown["marks"]:
@@ -145,7 +93,7 @@ def test_real_readings_end_to_end(store: Path) -> None:
     )
     assert session["id"] in run("sessions")
     assert "50768.6" in run("show", session["id"])
-    assert json.loads(run("mapping", "list", "--json"))[0]["counts"] == ["N_counts"]
+    assert run_json("mapping", "list")[0]["counts"] == ["N_counts"]
     assert "elapsed_ms" in run("mapping", "list")
     assert "level_cm" in run("mapping", "show", "tidy")
 
@@ -191,7 +139,7 @@ def test_log_as_json(store: Path, tmp_path: Path) -> None:
         1,
         "t\ta\tb\tmm\n0\t1\t2\t5\n100\t2\t2\t\n400\t3\t3\t6\n500\t3\t4\t6\n600\t3\t3\t6\n",
     )
-    (found,) = json.loads(run("log", path, *PAIR, "--time", "t", "--level", "mm", "--json"))
+    (found,) = run_json("log", path, *PAIR, "--time", "t", "--level", "mm")
     assert (found["frames"], found["labelled"], found["levels"], found["marks"]) == (5, 4, 2, 2)
     assert (found["gaps"], found["delimiter"], found["median_period_ms"]) == (1, "tab", 100.0)
     assert sessions()[0]["id"] == found["id"]
@@ -267,7 +215,7 @@ def test_conditions(store: Path, tmp_path: Path, refused: Callable[..., str]) ->
     files = [write(tmp_path / f"r{k}.csv", k) for k in range(3)]
     run("log", *files[:2], *PAIR, "--time", "t", "--condition", "wall=film,coupling=earthed")
     for session in sessions():
-        (stretch,) = json.loads(run("show", session["id"], "--json"))["conditions"]
+        (stretch,) = run_json("show", session["id"])["conditions"]
         assert stretch == {"start": 0, "stop": 30, "wall": ["film"], "coupling": "earthed"}
     stretches = tmp_path / "c.csv"
     stretches.write_text("from_ms,to_ms,surface\n0,950,foam:20-45\n1000,2900,still\n")
@@ -302,7 +250,7 @@ def test_labels_by_weighing(store: Path, tmp_path: Path, refused: Callable[..., 
         0.2,
     ]
     assert "3 labelled at 2 levels from 0 to 51.0748 mm" in run("log", path, *bench, "--mass", "g", *options)
-    empty, mark = json.loads(run("show", sessions()[0]["id"], "--json"))["marks"]
+    empty, mark = run_json("show", sessions()[0]["id"])["marks"]
     assert (empty["level_mm"], empty["method"], mark["start"], mark["stop"]) == (0, "mass", 1, 3)
     assert mark["level_mm"] == pytest.approx(
         0.4 * 1.0010534 / (998.2072 * math.pi / 4 * 0.1**2) * 1000, abs=1e-4
@@ -311,14 +259,12 @@ def test_labels_by_weighing(store: Path, tmp_path: Path, refused: Callable[..., 
     assert "0.118" in run("show", sessions()[0]["id"])
     again = write(tmp_path / "s.csv", 1, "a,b,g,ml,mm\n1,2,150,0,\n2,3,550,500,20\n2,4,550,500,20\n3,5,,,\n")
     run("log", again, *bench, "--poured", "ml", "--poured-half-width-ml", 5)
-    (_, mark) = json.loads(run("show", sessions()[1]["id"], "--json"))["marks"]
+    (_, mark) = run_json("show", sessions()[1]["id"])["marks"]
     assert mark["level_mm"] == pytest.approx(500_000 / (math.pi * 2500), abs=1e-6)
     assert mark["u_mm"] == pytest.approx(5000 / math.sqrt(3) / (math.pi * 2500), rel=1e-6)
     third = write(tmp_path / "t.csv", 1, "a,b,g,ml,mm\n1,2,1200,0,\n2,3,550,500,20\n2,7,550,500,20\n")
     run("log", third, *bench, "--level", "mm", "--level-half-width-mm", 0.5)
-    assert json.loads(run("show", sessions()[2]["id"], "--json"))["marks"][0]["u_mm"] == pytest.approx(
-        0.5 / math.sqrt(3)
-    )
+    assert run_json("show", sessions()[2]["id"])["marks"][0]["u_mm"] == pytest.approx(0.5 / math.sqrt(3))
     fault = refused("log", third, *bench, "--mass", "g", "--label-temperature-c", 20)
     assert (
         f"{third}, line 2, column 'g': 1200 g, which is 1203 mL above the datum; expected 0 to 863.9 mL"
@@ -372,7 +318,7 @@ def test_labels_from_a_ramp(store: Path, tmp_path: Path, refused: Callable[..., 
         r"its clock is (\S+) s ahead of the frames', standard uncertainty (\S+) s", result.stderr
     )[0]
     assert float(lag) == pytest.approx(7.3, abs=3 * float(u))
-    marks = json.loads(run("show", sessions()[0]["id"], "--json"))["marks"]
+    marks = run_json("show", sessions()[0]["id"])["marks"]
     (rise,) = [m for m in marks if m["level_mm"] < 12 and (m["level_stop_mm"] or 0) > 35]
     assert rise["u_common_mm"] == pytest.approx(1.5 * float(u), rel=0.1)
     assert "one of level or mass" in refused("log", frames, *PAIR, "--ramp", scale, "--ramp-time", "s")
@@ -380,7 +326,7 @@ def test_labels_from_a_ramp(store: Path, tmp_path: Path, refused: Callable[..., 
     counts[0, 0] += 1  # another recording, by a hair
     again.write_text("t,a,b\n" + "".join(f"{t},{a},{b}\n" for t, (a, b) in zip(t_ms, counts, strict=True)))
     run("log", again, *ask[1:], "--ramp-lag-ms", 7300, "--ramp-lag-half-width-ms", 100)
-    marks = json.loads(run("show", sessions()[1]["id"], "--json"))["marks"]
+    marks = run_json("show", sessions()[1]["id"])["marks"]
     (rise,) = [m for m in marks if m["level_mm"] < 12 and (m["level_stop_mm"] or 0) > 35]
     assert rise["u_common_mm"] == pytest.approx(1.5 * 0.1 / math.sqrt(3), rel=0.02)
 

@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
-from typer.testing import CliRunner
 
-import innage.demo_data
+from calling import OSCILLATOR, READINGS, run, run_json
 from dataset.records import Tank
 from dataset.store import Store
 from dataset.tanks.profile import stack, to_json
 from dataset.tanks.shapes import Cylinder
-from innage.cli import app
 
-READINGS = Path(innage.demo_data.__path__[0]) / "levels_tidy.csv"
+COLUMNS = ["--time", "elapsed_ms", "--count", "N_counts"]
+COLUMNS += ["--level", "level_cm", "--level-unit", "cm", "--level-u-mm", "0.5"]
 
 
 @pytest.fixture(scope="module")
@@ -30,45 +28,10 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
             store.add_tank(Tank("can", 0, 100.0, profile=to_json(stack([Cylinder(100.0, 120.0)]))))
         run("liquid", "add", "water", "--density-kg-m3", 998.2, "--temperature-c", 20)
         run("unit", "add", "u1")
-        run(
-            "sensor",
-            "add",
-            "osc",
-            "--pad",
-            "p0:0:100",
-            "--count-bits",
-            "16",
-            "--count-law",
-            "falls",
-            "--period-ms",
-            "2051",
-        )
+        run(*OSCILLATOR.split())
         run("mounting", "add", "m-osc", "--tank", "can", "--sensor", "osc")
-        options = [
-            "--time",
-            "elapsed_ms",
-            "--count",
-            "N_counts",
-            "--level",
-            "level_cm",
-            "--level-unit",
-            "cm",
-            "--level-u-mm",
-            0.5,
-        ]
-        run("log", READINGS, "--mounting", "m-osc", "--liquid", "water", "--unit", "u1", *options)
+        run("log", READINGS, "--mounting", "m-osc", "--liquid", "water", "--unit", "u1", *COLUMNS)
     return path.read_bytes()
-
-
-def run(*words: object) -> str:
-    """Run a command that must succeed; what it printed."""
-    result = CliRunner().invoke(app, [str(w) for w in words], catch_exceptions=False)
-    assert result.exit_code == 0, result.output
-    return result.output
-
-
-def run_json(*words: object) -> Any:
-    return json.loads(run(*words, "--json"))
 
 
 def session() -> Any:

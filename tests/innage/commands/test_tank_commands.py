@@ -6,8 +6,7 @@ import json
 import shutil
 import struct
 from collections.abc import Iterator
-from contextlib import contextmanager, redirect_stderr, redirect_stdout
-from io import StringIO
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -15,10 +14,10 @@ import pytest
 import trimesh
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
-from typer.main import get_command
 
+from calling import refused_line as refused
+from calling import run_line as run
 from dataset.store import Store
-from innage.cli import app
 from innage.pictures.drawings import shared
 
 LAYOUT = """channel,pad,bottom_mm,height_mm,width_mm,frequency_hz,role
@@ -28,9 +27,6 @@ LAYOUT = """channel,pad,bottom_mm,height_mm,width_mm,frequency_hz,role
 3,ref,-20,10,8,,reference
 """
 SENSOR = "sensor add strip --layout layout.csv --count-bits 16 --count-law rises --period-ms 100"
-
-
-COMMAND = get_command(app)  # once: reading the options of all commands takes longer than most of them run
 
 
 @pytest.fixture(scope="module")
@@ -49,14 +45,6 @@ def folder(tmp_path: Path, empty: Path, monkeypatch: pytest.MonkeyPatch) -> Path
     Path("layout.csv").write_text(LAYOUT)
     shutil.copy(empty, "innage.db")
     return tmp_path
-
-
-def run(line: str) -> str:
-    """Run a command that must succeed; what it printed."""
-    out = StringIO()
-    with redirect_stdout(out):
-        COMMAND.main(line.split(), prog_name="innage", standalone_mode=False)
-    return out.getvalue()
 
 
 def run_json(line: str) -> Any:
@@ -84,15 +72,6 @@ def furnished(tmp_path_factory: pytest.TempPathFactory, empty: Path) -> Path:
     ):
         run(f"{line} --store {folder / 'innage.db'}")
     return folder / "innage.db"
-
-
-def refused(line: str) -> str:
-    """What a command that must end with exit code 2 says on stderr."""
-    err = StringIO()
-    with redirect_stderr(err), pytest.raises(SystemExit) as ended:
-        COMMAND.main(line.split(), prog_name="innage")
-    assert ended.value.code == 2
-    return err.getvalue()
 
 
 @pytest.mark.parametrize(

@@ -5,17 +5,14 @@ and refused.
 from __future__ import annotations
 
 import json
-from contextlib import redirect_stderr, redirect_stdout
-from io import StringIO
 from pathlib import Path
 from typing import Any
 
 import pytest
-from typer.main import get_command
 
-from innage.cli import app
+from calling import refused_line as refused
+from calling import run_line as run
 
-COMMAND = get_command(app)
 TRIED = "tank try --span-mm 30 --wall-mm 2 --pad-width-mm 12 --pad low:1:12 --pad high:15:12"
 
 
@@ -31,23 +28,8 @@ def _folder(tmp_path: Path, cache: Path, monkeypatch: pytest.MonkeyPatch) -> Non
     monkeypatch.setenv("INNAGE_CACHE", str(cache))
 
 
-def run(line: str) -> str:
-    out = StringIO()
-    with redirect_stdout(out):
-        COMMAND.main(line.split(), prog_name="innage", standalone_mode=False)
-    return out.getvalue()
-
-
 def facts(line: str) -> Any:
     return json.loads(run(line + " --json"))
-
-
-def refused(line: str) -> str:
-    err = StringIO()
-    with redirect_stderr(err), pytest.raises(SystemExit) as ended:
-        COMMAND.main(line.split(), prog_name="innage")
-    assert ended.value.code == 2
-    return err.getvalue()
 
 
 @pytest.mark.slow  # solves a field of its own

@@ -8,14 +8,12 @@ import csv
 import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
 
 import innage
-from innage.cli import app
+from calling import run, run_json, run_lines
 
 Refused = Callable[..., str]
 SETUP = """tank add can --span-mm 100
@@ -25,17 +23,6 @@ mounting add m --tank can --sensor pad"""
 WARM = {"u1": (10.0, 20.0, 30.0), "u2": (12.0, 21.0, 29.0), "u3": (20.0, 31.0, 9.0)}
 LEVELS = range(0, 101, 20)
 FRAMES = 5
-
-
-def run(*words: object) -> str:
-    """Run a command that must succeed; what it printed."""
-    result = CliRunner().invoke(app, [str(w) for w in words], catch_exceptions=False)
-    assert result.exit_code == 0, result.output
-    return result.output
-
-
-def run_json(*words: object) -> Any:
-    return json.loads(run(*words, "--json"))
 
 
 def write(path: Path, seed: int, degrees: tuple[float, ...], column: bool = True) -> Path:
@@ -59,8 +46,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     folder = tmp_path_factory.mktemp("logged")
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("INNAGE_STORE", str(folder / "innage.db"))
-        for line in SETUP.splitlines():
-            run(*line.split())
+        run_lines(SETUP)
         for k, (unit, degrees) in enumerate(WARM.items()):
             run("unit", "add", unit)
             log(write(folder / f"{unit}.csv", k, degrees), unit, "--temperature", "degrees")

@@ -2,27 +2,23 @@
 
 from __future__ import annotations
 
-import json
 import zlib
 from pathlib import Path
-from typing import Any
 
 import pytest
 from typer.testing import CliRunner
 
+from calling import TWO_SENSORS, run, run_json, run_lines
 from innage.cli import app
 
 END = ["--date", "2026-01-31", "--stage", "end-of-line"]
-
-
-def run(*words: object, code: int = 0) -> str:
-    result = CliRunner().invoke(app, [str(w) for w in words])
-    assert result.exit_code == code, result.output
-    return result.output
-
-
-def run_json(*words: object) -> Any:
-    return json.loads(run(*words, "--json"))
+U1 = "--unit u1 --mounting m-pair --date 2026-01-31 --stage end-of-line"
+BESIDE = f"""unit add u1
+unit add bare
+mounting add m2 --tank can --sensor pair
+trim add {U1} --kind dry --counts 100,200
+trim add {U1} --kind dry --counts 101,201 --temperature-c 21.5
+trim add {U1} --kind full --counts 1100,1200"""
 
 
 @pytest.fixture(scope="module")
@@ -31,45 +27,8 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     path = tmp_path_factory.mktemp("bench") / "innage.db"
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("INNAGE_STORE", str(path))
-        run("tank", "add", "can", "--span-mm", "100")
-        run("unit", "add", "u1")
-        run("unit", "add", "bare")
-        run(
-            "sensor",
-            "add",
-            "pair",
-            "--pad",
-            "a:0:50",
-            "--pad",
-            "b:50:50",
-            "--count-bits",
-            "12",
-            "--count-law",
-            "rises",
-            "--period-ms",
-            "100",
-        )
-        for name in ("m1", "m2"):
-            run("mounting", "add", name, "--tank", "can", "--sensor", "pair")
-        for kind, counts, more in (
-            ("dry", "100,200", []),
-            ("dry", "101,201", ["--temperature-c", "21.5"]),
-            ("full", "1100,1200", []),
-        ):
-            run(
-                "trim",
-                "add",
-                "--unit",
-                "u1",
-                "--mounting",
-                "m1",
-                "--kind",
-                kind,
-                "--counts",
-                counts,
-                *END,
-                *more,
-            )
+        run_lines(TWO_SENSORS)
+        run_lines(BESIDE)
     return path.read_bytes()
 
 

@@ -6,16 +6,12 @@ import csv
 import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
 
-import innage.demo_data
-from innage.cli import app
+from calling import READINGS, TWO_SENSORS, run, run_json, run_lines
 
-READINGS = Path(innage.demo_data.__path__[0]) / "levels_tidy.csv"
 END = ["--date", "2026-01-31", "--stage", "end-of-line"]
 DRY = ["trim", "add", "--kind", "dry"]
 
@@ -26,52 +22,10 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     path = tmp_path_factory.mktemp("bench") / "innage.db"
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("INNAGE_STORE", str(path))
-        run("tank", "add", "can", "--span-mm", "100")
-        run("liquid", "add", "water")
+        run_lines(TWO_SENSORS)
         for k in range(1, 6):
             run("unit", "add", f"u{k}")
-        run(
-            "sensor",
-            "add",
-            "osc",
-            "--pad",
-            "p0:0:100",
-            "--count-bits",
-            "16",
-            "--count-law",
-            "falls",
-            "--period-ms",
-            "2051",
-        )
-        run(
-            "sensor",
-            "add",
-            "pair",
-            "--pad",
-            "a:0:50",
-            "--pad",
-            "b:50:50",
-            "--count-bits",
-            "12",
-            "--count-law",
-            "rises",
-            "--period-ms",
-            "100",
-        )
-        run("mounting", "add", "m-osc", "--tank", "can", "--sensor", "osc")
-        run("mounting", "add", "m-pair", "--tank", "can", "--sensor", "pair")
     return path.read_bytes()
-
-
-def run(*words: object) -> str:
-    """Run a command that must succeed; what it printed."""
-    result = CliRunner().invoke(app, [str(w) for w in words], catch_exceptions=False)
-    assert result.exit_code == 0, result.output
-    return result.output
-
-
-def run_json(*words: object) -> Any:
-    return json.loads(run(*words, "--json"))
 
 
 def real(tmp_path: Path, unit: str, keep: tuple[str, ...], marked: bool = False) -> str:
