@@ -92,6 +92,14 @@ class FrozenSet:
     def groups(self, role: Role) -> tuple[str, ...]:
         return tuple(group for group, held in self.roles if held is role)
 
+    def trims_of(self, session: Session) -> tuple[Trim, ...]:
+        """The trims of a session's unit on its mounting."""
+        return tuple(
+            trim
+            for trim in self.trims
+            if trim.unit.name == session.unit.name and trim.mounting.name == session.mounting.name
+        )
+
 
 @dataclass(frozen=True)
 class FrozenData:
@@ -123,14 +131,7 @@ class FrozenData:
         """The newest trim of that kind of a session's unit on its mounting, of those that the set pins; of
         one day's, that of the greater hash.
         """
-        captured = self.frozen.sessions[session]
-        trims = [
-            t
-            for t in self.frozen.trims
-            if t.kind is kind
-            and t.unit.name == captured.unit.name
-            and t.mounting.name == captured.mounting.name
-        ]
+        trims = [t for t in self.frozen.trims_of(self.frozen.sessions[session]) if t.kind is kind]
         return max(trims, key=lambda t: (t.date, t.sha256), default=None)
 
     def rows(self, role: Role) -> NDArray[np.bool_]:

@@ -23,7 +23,9 @@ from export.c.fragments import fragments
 from export.c.prefix import check_prefix
 from export.c.source import emit_c
 from export.compilers.toolchain import emit_harness
-from export.evidence.drawing import make_vectors
+from export.evidence.drawing import draw, make_vectors, vectors_of
+from export.evidence.excerpts import Excerpt, Excerpts
+from export.evidence.streams import Streams
 from export.evidence.visited import visited_by
 from export.onnx.beside import apart
 from export.onnx.graph import emit_onnx, emit_prepare_onnx, emit_scan_onnx, label_float_onnx
@@ -50,6 +52,7 @@ def build_bundle(
     vectors: int = VECTORS,
     progress: Progress = silent,
     written: Written = PLAIN,
+    given: Excerpts | None = None,
 ) -> dict[str, bytes]:
     """The files of a bundle by name, manifest included, in the order of their names.
 
@@ -62,6 +65,7 @@ def build_bundle(
         vectors: How many test vectors at least; fewer where their file would be larger than ``MOST_BYTES``.
         progress: Called with (what, done, total).
         written: How the C is written; what its header says of limits follows from the model.
+        given: Streams taken of sessions, of which the vectors may hold half; None: all are to be made.
 
     Raises:
         InputError: The prefix cannot be used, or ``float_onnx`` is no ONNX model.
@@ -76,14 +80,18 @@ def build_bundle(
         )
     written = replace(written, unproven=unproven(json.loads(provenance.model.metrics)))
     progress("vectors", 0, 1)
-    count, drawn = _fitting(program, vectors, SEED)
-    files = generate(program, prefix, count, SEED, written, progress, drawn)
+    count, drawn, places = _fitting(program, vectors, SEED, given)
+    files = generate(program, prefix, count, SEED, written, progress, drawn=drawn)
     files[known_files(prefix)["float_onnx"]] = label_float_onnx(program, float_onnx)
     layout = emit_c(
         program, prefix, written.volume, written.kernels, written.assembly, written.unproven
     ).layout
     facts = describe(program, provenance, prefix, count, SEED, written, layout)
-    facts["vectors"]["visited"] = visited_by(program, drawn).facts()
+    facts["vectors"] |= {
+        "made_only": given is None,
+        "excerpts": [asdict(place) | {"trims": list(place.trims)} for place in places],
+        "visited": visited_by(program, drawn).facts(),
+    }
     beside = apart(program, float_onnx)
     facts["float_onnx"] = None if beside is None else asdict(beside)
     files["report.html"] = render_report(facts).encode()
@@ -98,10 +106,12 @@ def generate(
     seed: int,
     written: Written = PLAIN,
     progress: Progress = silent,
+    given: Streams | None = None,
     drawn: Vectors | None = None,
 ) -> dict[str, bytes]:
     """The files that follow from the program and how its C is written. Verification makes them again and
-    compares. ``drawn``: the vectors of this count and seed, where they are at hand.
+    compares. ``given``: the streams of sessions among the vectors. ``drawn``: the vectors of this count, seed
+    and streams, where they are at hand.
     """
     names = known_files(prefix)
     steps: list[tuple[str, Callable[[], dict[str, bytes]]]] = [
@@ -110,7 +120,7 @@ def generate(
         ("ONNX", lambda: _onnx_files(program, prefix)),
         (
             "vectors",
-            lambda: {names["vectors"]: to_csv(drawn or make_vectors(program, vectors, seed)).encode()},
+            lambda: {names["vectors"]: to_csv(drawn or make_vectors(program, vectors, seed, given)).encode()},
         ),
     ]
     files: dict[str, bytes] = {}
@@ -121,15 +131,18 @@ def generate(
     return files
 
 
-def _fitting(program: Program, count: int, seed: int) -> tuple[int, Vectors]:
-    """Vectors whose file has at most ``MOST_BYTES``, and the count that draws them: ``count``, or what fits
-    of it. Corners stay even where they alone are more.
+def _fitting(
+    program: Program, count: int, seed: int, given: Excerpts | None
+) -> tuple[int, Vectors, tuple[Excerpt, ...]]:
+    """Vectors whose file has at most ``MOST_BYTES``, the count that draws them (``count``, or what fits of
+    it), and where those at their end were taken. Corners stay even where they alone are more.
     """
     while True:
-        drawn = make_vectors(program, count, seed)
-        size = len(to_csv(drawn))
+        drawn = draw(program, count, seed, None if given is None else given.streams)
+        vectors = vectors_of(program, drawn.streams)
+        size = len(to_csv(vectors))
         if size <= MOST_BYTES or count == 1:
-            return count, drawn
+            return count, vectors, tuple(given.places[k] for k in drawn.sources) if given else ()
         count = max(min(count - 1, int(0.98 * count * MOST_BYTES / size)), 1)
 
 

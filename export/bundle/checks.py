@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from dataset.errors import InputError
+from dataset.records import Trim
 from export.bundle.build import generate
 from export.bundle.manifest import (
     FIRST_FORMAT,
@@ -31,6 +32,8 @@ from export.bundle.manifest import (
 from export.c.source import CSource, emit_c
 from export.cautions import CAUTION
 from export.evidence.drawing import corners
+from export.evidence.excerpts import Capture, Origins, origins
+from export.evidence.streams import Streams, streams_of
 from export.evidence.visited import Visited, visited_by
 from export.onnx.run import state_before
 from export.report.page import render_report
@@ -47,7 +50,20 @@ class Known:
     float_onnx: bytes
 
 
+@dataclass(frozen=True)
+class Held:
+    """What a store holds of the sessions that streams are said to be taken of, by hash, and all its trims, by
+    hash. ``members``: the sessions of the frozen set, by hash, where it has that and so knows which frames
+    belong to 'prove'; else None.
+    """
+
+    captures: Mapping[str, Capture]
+    trims: Mapping[str, Trim]
+    members: frozenset[str] | None
+
+
 Recorded = Callable[[Manifest], Known | None]
+Holding = Callable[[Manifest], Held]
 
 LEAST_VECTORS = 10_000
 ENOUGH_BYTES = 800_000  # of vectors.csv: where rows are so long that fewer than LEAST_VECTORS fill it
@@ -69,11 +85,13 @@ class Bundle:
     """The bundle under test: its files by name, and what has been read from them.
 
     ``recorded`` gives what a store has on the model that a manifest names, None for a model that it doesn't
-    have. Without a store it is None itself.
+    have; ``held`` what it holds of the sessions behind the vectors. Without a store both are None.
     """
 
-    def __init__(self, files: Mapping[str, bytes], recorded: Recorded | None = None) -> None:
-        self.files, self.recorded = files, recorded
+    def __init__(
+        self, files: Mapping[str, bytes], recorded: Recorded | None = None, held: Holding | None = None
+    ) -> None:
+        self.files, self.recorded, self.held = files, recorded, held
 
     @cached_property
     def manifest(self) -> Manifest:
@@ -93,10 +111,38 @@ class Bundle:
         return visited_by(self.program, self.vectors)
 
     @cached_property
+    def taken(self) -> Streams | None:
+        """The inputs of the streams that are said to be taken of sessions, which are the last ones; None
+        where there are none.
+        """
+        places = self.manifest.excerpts
+        if not places:
+            return None
+        streams = streams_of(self.vectors)
+        lengths = sorted({place.frames for place in places})
+        if len(places) > len(streams) or lengths != [streams.frames]:
+            raise InputError(
+                f"{MANIFEST}, vectors, excerpts",
+                f"{len(places)} of {', '.join(map(str, lengths))} frames",
+                f"at most {len(streams)} of {streams.frames} frames, as vectors.csv has them",
+            )
+        return streams.take(slice(len(streams) - len(places), None))
+
+    @cached_property
+    def origins(self) -> Origins:
+        """Where the streams of the vectors are said to be from."""
+        read, frames = self.manifest, self.vectors.stream_frames
+        return origins(read.excerpts, len(self.vectors) // frames, frames, made_only=read.made_only)
+
+    @cached_property
     def again(self) -> dict[str, bytes]:
-        """The files that follow from the program and the manifest, as this installation writes them."""
+        """The files that follow from the program, the manifest, and the inputs of the streams that are said
+        to be taken of sessions, as this installation writes them.
+        """
         read = self.manifest
-        return generate(self.program, read.prefix, read.vectors_count, read.vectors_seed, read.written)
+        return generate(
+            self.program, read.prefix, read.vectors_count, read.vectors_seed, read.written, given=self.taken
+        )
 
     @cached_property
     def made(self) -> CSource:
@@ -227,7 +273,7 @@ def program(bundle: Bundle) -> str:
 
 def regenerated(bundle: Bundle) -> str:
     """C, header, harness, ONNX, vectors and report, made again from the program and the manifest, are the
-    same bytes.
+    same bytes; of the streams taken of sessions what the program answers.
     """
     read = bundle.manifest
     if read.format == FIRST_FORMAT:

@@ -16,11 +16,13 @@ from typing import Any
 from dataset.canonical import model_sha256
 from dataset.errors import InputError
 from dataset.records import Budget, Model, Session, Trim
+from export.bundle.excerpt_entries import excerpts_in, misplaced
 from export.bundle.forms import read_json
 from export.bundle.manifest_form import MANIFEST_FORM, VERSION
 from export.c.memory import MemoryLayout
 from export.c.prefix import check_prefix
 from export.cautions import CAUTION
+from export.evidence.excerpts import Excerpt
 from export.volume import VolumeTable
 from training.costs import Cost, against
 from training.judging.stored_answers import unproven
@@ -85,6 +87,8 @@ class Manifest:
     core: str
     vectors_count: int
     vectors_seed: int
+    made_only: bool
+    excerpts: tuple[Excerpt, ...]
     written: Written
     files: Mapping[str, str]
     bundle_sha256: str
@@ -218,6 +222,8 @@ def contradiction(body: Mapping[str, Any]) -> str:
         return "origin"
     if body["format"] != FIRST_FORMAT and body.get("unproven") != list(unproven(body["metrics"])):
         return "unproven"
+    if misplaced(body):
+        return "vectors, excerpts"
     if body["cost"] is None:
         return ""
     rest = {name: value for name, value in body["cost"].items() if name != "lines"}
@@ -329,6 +335,8 @@ def read_manifest(content: bytes, where: str = MANIFEST) -> Manifest:
         core=body["budget"]["core"],
         vectors_count=body["vectors"]["count"],
         vectors_seed=body["vectors"]["seed"],
+        made_only=body["vectors"].get("made_only", True),
+        excerpts=excerpts_in(body),
         written=_written(body["c"], tuple(body.get("unproven", ()))),
         files=body["files"],
         bundle_sha256=body[_IDENTITY],

@@ -19,7 +19,7 @@ from export.bundle.forms import (
 )
 from export.c.kernels import TIERS
 from export.compilers.toolchain import OPTIMISE
-from export.vectors import MOST_VECTORS
+from export.vectors import MOST_SETTLING, MOST_VECTORS, STREAM_FRAMES
 from training.program import FORMAT, INT32_MAX, LEVEL_UNITS_PER_MM
 
 _LAST_SEED = 2**32 - 1  # the greatest that numpy takes
@@ -174,6 +174,14 @@ _C = record(
 
 _SIDES = record({"sides": whole(), "visited": whole(), "unvisited": each(_WORD, 100)})
 _BRANCH = record({"says": _WORD, "frames": whole()})
+_EXCERPT = record(
+    {
+        "session": _HASH,
+        "first": whole(),
+        "frames": whole(1, STREAM_FRAMES + MOST_SETTLING),
+        "trims": each(_HASH, len(TrimKind)),
+    }
+)
 _VISITED = record({"frames": whole(), "branches": each(_BRANCH, 32), "decisions": _SIDES, "inner": _SIDES})
 
 MANIFEST_FORM: Form = record(
@@ -198,7 +206,11 @@ MANIFEST_FORM: Form = record(
         "c": _C,
         "vectors": record(
             {"count": whole(1, MOST_VECTORS), "seed": whole(0, _LAST_SEED)},
-            {"visited": _VISITED},  # not in format 2
+            {
+                "visited": _VISITED,
+                "made_only": flag,
+                "excerpts": each(_EXCERPT, MOST_VECTORS),
+            },  # not in format 2
         ),
         "files": _FILES,
         "bundle_sha256": _HASH,

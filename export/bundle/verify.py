@@ -14,13 +14,15 @@ from dataset.errors import InnageError, InputError
 from dataset.words import LimitAnswer
 from export.bundle import checks
 from export.bundle.build import Progress, silent
-from export.bundle.checks import Bundle, Failed, NotEnoughEvidence, Recorded, Stated
+from export.bundle.checks import Bundle, Failed, Holding, NotEnoughEvidence, Recorded, Stated
 from export.bundle.checks_c import on_core, on_every_core, on_host
 from export.bundle.checks_onnx import float_onnx, onnx, onnx_reference
+from export.bundle.checks_sources import sources
 from export.bundle.checks_store import figures
 from export.bundle.checks_twin import on_twin
 from export.bundle.manifest import MANIFEST, FormatError
 from export.bundle.packing import MAX_FILE, unpack
+from export.evidence.excerpts import Origins
 from export.evidence.visited import Visited
 
 # In the order they are made and shown.
@@ -30,6 +32,7 @@ CHECKS: Mapping[str, Callable[[Bundle], str]] = {
     "program": checks.program,
     "made again": checks.regenerated,
     "vectors": checks.vectors,
+    "sources": sources,
     "C on the core": on_core,
     "C on this host": on_host,
     "C, checked": on_twin,
@@ -75,12 +78,13 @@ class Check:
 
 @dataclass(frozen=True)
 class VerifyReport:
-    """The checks in the order they were made. ``visited``: what the vectors visit, where their check was made
-    and passed.
+    """The checks in the order they were made. ``visited``: what the vectors visit, and ``origins``: where
+    their streams are said to be from, where their check was made and passed.
     """
 
     checks: tuple[Check, ...]
     visited: Visited | None = None
+    origins: Origins | None = None
 
     def having(self, answer: Answer) -> tuple[Check, ...]:
         """The checks with this answer."""
@@ -96,14 +100,15 @@ def verify_bundle(
     only: Collection[str] | None = None,
     progress: Progress = silent,
     recorded: Recorded | None = None,
+    held: Holding | None = None,
 ) -> VerifyReport:
     """Verify the bundle at ``path``, a folder or a zip file; ``only`` names the checks to make, by default
     all of ``CHECKS``; those of ``ON_REQUEST`` are made when named. ``recorded`` says what a store has on the
-    model, see ``Bundle``.
+    model, ``held`` what it holds of sessions, see ``Bundle``.
 
     Raises InputError when there is no bundle to read.
     """
-    return verify_files(read_bundle(Path(path)), only, progress, recorded)
+    return verify_files(read_bundle(Path(path)), only, progress, recorded, held)
 
 
 def verify_files(
@@ -111,11 +116,12 @@ def verify_files(
     only: Collection[str] | None = None,
     progress: Progress = silent,
     recorded: Recorded | None = None,
+    held: Holding | None = None,
 ) -> VerifyReport:
     """Verify a bundle given as file names and bytes. A check that fails, or cannot be made, does not stop the
     others.
     """
-    bundle, answers = Bundle(files, recorded), []
+    bundle, answers = Bundle(files, recorded, held), []
     chosen = {
         name: check
         for name, check in ({**CHECKS, **ON_REQUEST}).items()
@@ -126,7 +132,9 @@ def verify_files(
         answers.append(_answer(name, check, bundle))
     progress("done", len(chosen), len(chosen))
     sound = any(a.name == "vectors" and a.answer is Answer.PASSED for a in answers)
-    return VerifyReport(tuple(answers), bundle.visited if sound else None)
+    if not sound:
+        return VerifyReport(tuple(answers))
+    return VerifyReport(tuple(answers), bundle.visited, bundle.origins)
 
 
 def _answer(name: str, check: Callable[[Bundle], str], bundle: Bundle) -> Check:

@@ -38,9 +38,11 @@ class Drawn:
     visits: Array
 
 
-def make_vectors(program: Program, count: int = 10_000, seed: int = 0) -> Vectors:
-    """Vectors of at least ``count`` frames, all of them made."""
-    return vectors_of(program, draw(program, count, seed).streams)
+def make_vectors(
+    program: Program, count: int = 10_000, seed: int = 0, given: Streams | None = None
+) -> Vectors:
+    """Vectors of at least ``count`` frames, those of ``given`` at the end, all others made; see ``draw``."""
+    return vectors_of(program, draw(program, count, seed, given).streams)
 
 
 def vectors_of(program: Program, streams: Streams) -> Vectors:

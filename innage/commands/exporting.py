@@ -18,6 +18,7 @@ from innage.terminal.output import emit, progress, say_aside
 from innage.terminal.views.budget import show_verdict
 from innage.terminal.views.bundle import (
     show_exported,
+    show_origins,
     show_refusal,
     show_score,
     show_verified,
@@ -89,6 +90,13 @@ def export(
             help="Export although limits or vectors lack evidence, or limits are missing; the bundle tells.",
         ),
     ] = False,
+    made_vectors_only: Annotated[
+        bool,
+        typer.Option(
+            "--made-vectors-only",
+            help="Put no counts of sessions into vectors.csv; the report says so.",
+        ),
+    ] = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -101,7 +109,9 @@ def export(
     from innage.jobs.models.exporting import BundleOptions, ExportRefusedError, UnprovenError
     from innage.jobs.models.exporting import export as export_model
 
-    options = BundleOptions(prefix, zipped, optimise, kernels, assembly, volume_table, even_if_unproven)
+    options = BundleOptions(
+        prefix, zipped, optimise, kernels, assembly, volume_table, even_if_unproven, made_vectors_only
+    )
     with open_store(store) as opened:
         exported_model = opened.model(model)
         try:
@@ -177,7 +187,7 @@ def verify(
         typer.Option(
             "--store",
             envvar="INNAGE_STORE",
-            help="A store that has the model: figures, limits and sources are compared with it.",
+            help="A store that has the model, or sessions: figures, sources and counts are compared with it.",
             show_default=False,
         ),
     ] = None,
@@ -196,10 +206,12 @@ def verify(
     if json:
         facts = {"passed": report.passed, "checks": [check.facts() for check in report.checks]}
         facts["visited"] = report.visited and report.visited.facts()
+        facts["origins"] = report.origins and report.origins.facts()
         emit(facts | ({"score": scored and scored.facts()} if score else {}))
     else:
         show_verified(bundle, report)
         show_visited(report.visited)
+        show_origins(report.origins)
         if score:
             show_score(scored)
     if not report.passed:

@@ -69,7 +69,7 @@ def values_of(
         _, values = trace(
             program,
             given,
-            _tenths(data.temperature_c[at]),
+            tenths(data.temperature_c[at]),
             np.zeros(len(at), np.int64),
             initial_state(program, len(at)),
             ready[where],
@@ -103,7 +103,7 @@ def run_streams(
     flat, at = np.concatenate(whole), np.cumsum([0, *map(len, whole)])[where] + start
     warm = np.concatenate(
         [
-            _tenths(np.full(len(w), np.nan) if (t := data.frames[int(s)].temperature_c) is None else t)
+            tenths(np.full(len(w), np.nan) if (t := data.frames[int(s)].temperature_c) is None else t)
             for s, w in zip(used, whole, strict=True)
         ]
     )
@@ -139,8 +139,10 @@ def _fresh(t_ms: Ints, program: Program) -> Mask:
     return fresh
 
 
-def _tenths(degrees: Floats) -> Ints:
-    """Temperatures as programs take them; what was not measured is NO_TEMPERATURE."""
+def tenths(degrees: Floats) -> Ints:
+    """Temperatures in degrees Celsius as programs take them; what was not measured (NaN) is
+    NO_TEMPERATURE.
+    """
     return np.where(np.isnan(degrees), NO_TEMPERATURE, np.rint(np.nan_to_num(degrees) * _PER_DEGREE)).astype(
         np.int64
     )

@@ -20,6 +20,7 @@ from innage.jobs import Progress, silent
 if TYPE_CHECKING:
     from dataset.records import Budget, ExportedFile, Model, Session, Trim
     from dataset.store import Store
+    from export.evidence.excerpts import Excerpts
     from export.volume import VolumeTable
     from innage.jobs.models.budgets import BudgetVerdict
     from training.costs import Cost
@@ -40,6 +41,8 @@ class BundleOptions:
         volume_table: the C turns levels into millilitres, by the tank's profile.
         even_if_unproven: although limits lack evidence, there are none, or vectors leave a decision
             unvisited; the bundle says so.
+        made_vectors_only: no stream of the vectors is taken of a session, so that no readings leave the
+            house; the bundle says so.
     """
 
     prefix: str = "innage"
@@ -49,6 +52,7 @@ class BundleOptions:
     assembly: bool = False
     volume_table: bool = False
     even_if_unproven: bool = False
+    made_vectors_only: bool = False
 
 
 @dataclass(frozen=True)
@@ -174,7 +178,8 @@ def export(
         )
     if not (concerns.proven or options.even_if_unproven):
         raise _unproven(concerns, model)
-    files = _build(exported, left, verdict.cost, concerns, options.prefix, volume, progress)
+    given = None if options.made_vectors_only else _streams_of(store, exported)
+    files = _build(exported, left, verdict.cost, concerns, options.prefix, volume, progress, given)
     if not options.even_if_unproven:
         _refuse_unvisited(files, concerns, model)
     bundle_sha256 = _write(store, exported, place, files, zipped=options.zipped)
@@ -285,6 +290,16 @@ def volume_of(model: Model) -> VolumeTable:
     return volume_table(profile_of(tank), from_json(model.program, f"model '{model.name}'").span, name)
 
 
+def _streams_of(store: Store, model: Model) -> Excerpts:
+    """Streams of the sessions behind the model, of which its vectors may hold some."""
+    from export.bundle.build import SEED, VECTORS
+    from innage.jobs.models.vector_sources import excerpts_for
+    from training.program import from_json
+
+    program = from_json(model.program, f"model '{model.name}'")
+    return excerpts_for(store, model.frozen, program, VECTORS, SEED)
+
+
 def _build(
     model: Model,
     budget: Budget,
@@ -293,6 +308,7 @@ def _build(
     prefix: str,
     volume: VolumeTable | None,
     progress: Progress,
+    given: Excerpts | None,
 ) -> dict[str, bytes]:
     """The files of the bundle of a model whose limits and cost were looked at."""
     from importlib.metadata import version
@@ -308,6 +324,7 @@ def _build(
         prefix,
         progress=progress,
         written=Written(cost.kernels, cost.assembly, volume),
+        given=given,
     )
 
 

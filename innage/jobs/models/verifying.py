@@ -26,8 +26,8 @@ def verify_bundle(
 
     Args:
         bundle: its folder or its zip file.
-        store: an open store that has the model: figures, limits and sources are compared with it. Without one
-            they are shown as stated.
+        store: an open store that has the model or sessions of it: figures, limits, sources, and what vectors
+            hold of sessions, are compared with it. Without one they are shown as stated.
         every_core: run the C on every core that innage knows, not only on that of the budget.
         progress: called with (what, done, total).
 
@@ -37,10 +37,18 @@ def verify_bundle(
     from export.bundle.build import silent
     from export.bundle.verify import CHECKS, ON_REQUEST
     from export.bundle.verify import verify_bundle as verify
+    from innage.jobs.models.vector_sources import held_in
 
     only = {*CHECKS, *ON_REQUEST} if every_core else None
-    recorded = None if store is None else lambda manifest: recorded_in(store, manifest)
-    return verify(bundle, only, progress or silent, recorded)
+    if store is None:
+        return verify(bundle, only, progress or silent)
+    return verify(
+        bundle,
+        only,
+        progress or silent,
+        lambda manifest: recorded_in(store, manifest),
+        lambda manifest: held_in(store, manifest),
+    )
 
 
 def score_bundle(bundle: Path | str, *, progress: Callable[[str, int, int], None] | None = None) -> Score:

@@ -6,12 +6,14 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from dataset.records import ID_DIGITS
 from innage.terminal.output import say, say_aside, table
 
 if TYPE_CHECKING:
     from dataset.records import Model
     from export.bundle.scoring import Score
     from export.bundle.verify import VerifyReport
+    from export.evidence.excerpts import Origins
     from export.evidence.visited import Visited
     from innage.jobs.models.exporting import Concerns, Exported, Traced
 
@@ -106,6 +108,23 @@ def show_visited(visited: Visited | None) -> None:
         from export.evidence.visited import LEAST_REACHED
 
         say(f"That is below the {100 * LEAST_REACHED:.0f} % of inner sides that vectors are to visit.")
+
+
+def show_origins(origins: Origins | None) -> None:
+    """How many streams of the vectors are taken of sessions; None: the vectors could not be counted."""
+    if origins is None:
+        return
+    if not origins.taken:
+        told = (
+            "as the export was told to" if origins.made_only else "no session had frames that could be taken"
+        )
+        say(f"Of sessions: none of {origins.streams} streams, {told}.")
+        return
+    named = ", ".join(sha256[:ID_DIGITS] for sha256, _ in origins.sessions[:_NAMED])
+    more = len(origins.sessions) - _NAMED
+    rest = f" and {more} more" if more > 0 else ""
+    rows = origins.taken * origins.frames
+    say(f"Of sessions: {origins.taken} of {origins.streams} streams, {rows} rows, from {named}{rest}.")
 
 
 def show_score(score: Score | None) -> None:

@@ -14,6 +14,7 @@ from bundles import Files
 from export.bundle.build import generate
 from export.bundle.manifest import Written
 from export.bundle.packing import pack
+from export.evidence.streams import Streams
 from training.program import Program, to_json
 
 
@@ -24,7 +25,11 @@ def _made_again_once() -> Iterator[None]:
     """
     made: dict[tuple[str, str, int, int, Written], dict[str, bytes]] = {}
 
-    def again(program: Program, prefix: str, vectors: int, seed: int, written: Written) -> dict[str, bytes]:
+    def again(
+        program: Program, prefix: str, vectors: int, seed: int, written: Written, given: Streams | None
+    ) -> dict[str, bytes]:
+        if given is not None:
+            return generate(program, prefix, vectors, seed, written, given=given)
         key = (to_json(program), prefix, vectors, seed, written)
         if key not in made:
             made[key] = generate(program, prefix, vectors, seed, written)

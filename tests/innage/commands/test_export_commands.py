@@ -360,7 +360,7 @@ def test_verify_says_no(tmp_path: Path) -> None:
     assert done.exit_code == 1
     found = json.loads(done.stdout)
     assert found["passed"] is False
-    assert len(found["checks"]) == 12
+    assert len(found["checks"]) == 13
     assert {c["name"] for c in found["checks"] if not c["passed"]} == {
         "files",
         "made again",
