@@ -59,6 +59,7 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         "export": Entry("exporting", "Check limits and budget, then write the bundle."),
         "verify": Entry("exporting", "Check that a bundle is whole and that its parts agree."),
         "crc": Entry("code_crc", "Work out the CRC of a model's code in a linked firmware."),
+        "changes": Entry("changing", "Show what changed from one bundle to the next."),
         "trace": Entry("tracing", "Walk from an exported file back to the readings behind it."),
     },
     "The store": {

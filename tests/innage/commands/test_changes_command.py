@@ -1,0 +1,150 @@
+"""``innage changes``: two bundles of programs made by hand, whose readings differ by what is known."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from bundles import stand_in_onnx
+from typer.testing import CliRunner, Result
+
+from building import CAN, WATER, bench_store, one_pad
+from dataset.records import Budget, CountLaw, Frames, GroupBy, Mark, Model, Role, Unit
+from dataset.store import Store
+from innage import BundleOptions, export
+from innage.cli import app
+from training.program import Program, digest, to_json
+from training.program.builder import Builder
+
+LEVELS = np.repeat(np.arange(10.0, 100.0, 10.0), 10)
+
+
+def reads(off: int, beyond: int) -> Program:
+    """Level = counts less 1000 plus ``off``, in 1/64 mm; counts above ``beyond`` are withheld."""
+    b = Builder("made", count_bits=16, channels=1, period_ms=100, span=6400)
+    level = b.node("clip", b.node("add", "counts", b.const(off - 1000)), low=0, high=6400, scale="1/64 mm")
+    out = b.node("greater", "counts", b.const(beyond))
+    return b.finish(
+        low=b.node("where", out, b.const(0), level),
+        level=b.node("where", out, b.const(-1), level),
+        high=b.node("where", out, b.const(6400), level),
+        validity=b.node("sub", b.const(1), out),
+        flags=b.const(0),
+    )
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Bundles 'old', 'near' (half a millimetre up) and 'far' (2 mm up, and 70 mm and more withheld)."""
+    folder = tmp_path_factory.mktemp("changes")
+    with Store.open(folder / "innage.db") as store:
+        bench = bench_store(store, tank=CAN, sensor=one_pad(CountLaw.RISES), liquid=WATER, unit="u0")
+        marks = tuple(Mark(10 * k, 10 * k + 10, 10.0 + 10 * k) for k in range(9))
+        counts = (1000 + 64 * LEVELS)[:, None].astype(np.uint32)
+        units = [bench.unit, store.add_unit(Unit("u1")), store.add_unit(Unit("u2"))]
+        sessions = store.add_sessions(
+            [
+                bench.session(k, marks, unit=unit, frames=Frames(np.arange(90) * 100, counts + k))
+                for k, unit in enumerate(units)
+            ]
+        )
+        frozen = store.freeze(
+            "all", sessions, GroupBy.UNIT, {"u0": Role.FIT, "u1": Role.CHOOSE, "u2": Role.PROVE}
+        )
+        store.freeze("unseen", sessions[2:], GroupBy.UNIT, {"u2": Role.PROVE})
+        store.add_budget(Budget("roomy", "cortex-m0plus", 1, 4096, 128, 256, 4000))
+        for name, program in (
+            ("old", reads(0, 8000)),
+            ("near", reads(32, 8000)),
+            ("far", reads(128, 1000 + 64 * 65)),
+        ):
+            metrics = {
+                "limits": [{"metric": "p95_abs_mm", "condition": "all", "value": len(name), "answer": "met"}]
+            }
+            texts = ("{}", "{}", json.dumps(metrics), to_json(program))
+            store.add_model(Model(name, digest(program), frozen, None, *texts, stand_in_onnx()))
+            export(store, name, "roomy", folder / name, options=BundleOptions(even_if_unproven=True))
+    return folder
+
+
+def changes(folder: Path, old: str, new: str, *words: str) -> Result:
+    store = ("--store", str(folder / "innage.db"))
+    return CliRunner().invoke(app, ["changes", str(folder / old), str(folder / new), *store, *words])
+
+
+def test_moved_and_lost_readings_are_counted(folder: Path, tmp_path: Path) -> None:
+    """2 mm of 100 are more than a hundredth of the span: the six levels below 70 mm move, 70 to 90 mm are
+    lost; two of the three units may be looked at.
+    """
+    out = tmp_path / "changed.csv"
+    done = changes(folder, "old", "far", "--json", "--out", str(out))
+    assert done.exit_code == 0, done.output
+    facts = json.loads(done.stdout)
+    every = facts["readings"]["classes"]["all"]
+    assert (every["frames"], every["sessions"]) == (180, 2)
+    assert (every["level"], every["lost"], every["gained"], every["flags"]) == (120, 60, 0, 0)
+    assert every["most_mm"] == 2.0
+    assert {s["unit"] for s in facts["readings"]["sessions"]} == {"u0", "u1"}
+    rows = list(csv.DictReader(out.read_text().splitlines()))
+    assert len(rows) == 180
+    assert (rows[0]["old_level_mm"], rows[0]["new_level_mm"]) == ("10.000000", "12.000000")
+    assert (rows[-1]["new_level_mm"], rows[-1]["new_validity"]) == ("", "withheld")
+
+
+def test_the_other_way_readings_are_gained(folder: Path) -> None:
+    facts = json.loads(changes(folder, "far", "old", "--json").stdout)
+    assert [facts["readings"]["classes"]["all"][what] for what in ("gained", "lost")] == [60, 0]
+
+
+def test_half_a_millimetre_is_no_change_but_is_told(folder: Path) -> None:
+    """0.5 mm of 100 stays below a hundredth of the span; the one constant that differs does so by 32."""
+    done = changes(folder, "old", "near", "--json")
+    facts = json.loads(done.stdout)
+    every = facts["readings"]["classes"]["all"]
+    assert (every["level"], every["most_mm"], facts["readings"]["sessions"]) == (0, 0.5, [])
+    assert [(t["operation"], t["differing"], t["most"]) for t in facts["tables"]] == [("const", 1, 32)]
+    assert facts["only_old"] == facts["only_new"] == {}
+    told = {(e["group"], e["what"]): (e["old"], e["new"]) for e in facts["entries"]}
+    assert told["limits", "p95_abs_mm, all"] == ("3, met", "4, met")
+    assert told["model", "name"] == ("old", "near")
+    shown = changes(folder, "old", "near")
+    assert "No reading changed." in shown.stdout
+
+
+def test_a_bundle_and_itself(folder: Path) -> None:
+    done = changes(folder, "old", "old")
+    assert done.exit_code == 0
+    assert "Both bundles hold the same program" in done.stdout
+    assert "No reading changed." in done.stdout
+
+
+def test_nothing_is_opened_and_prove_alone_is_refused(folder: Path) -> None:
+    done = changes(folder, "old", "far", "--frozen", "unseen")
+    assert done.exit_code == 2
+    assert "frozen set unseen: nothing but 'prove' groups" in done.stderr
+    with Store.open(folder / "innage.db") as store:
+        assert [store.prove_openings(frozen) for frozen in store.frozen_sets()] == [0, 0]
+
+
+def test_without_the_set_the_bundles_alone_are_compared(folder: Path, tmp_path: Path) -> None:
+    Store.open(tmp_path / "innage.db").close()
+    words = ["changes", str(folder / "old"), str(folder / "far"), "--store", str(tmp_path / "innage.db")]
+    done = CliRunner().invoke(app, words)
+    assert done.exit_code == 0, done.output
+    assert "Readings were not compared: frozen set all: not in this store" in done.stdout
+    refused = CliRunner().invoke(app, [*words, "--out", str(tmp_path / "x.csv")])
+    assert (refused.exit_code, (tmp_path / "x.csv").exists()) == (2, False)
+
+
+def test_an_edited_bundle_is_refused(folder: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "edited"
+    copy.mkdir()
+    for file in (folder / "far").iterdir():
+        (copy / file.name).write_bytes(file.read_bytes())
+    (copy / "innage.c").write_text("/* another */")
+    done = changes(folder, "old", str(copy))
+    assert done.exit_code == 2
+    assert "a bundle as it was exported" in done.stderr
