@@ -19,6 +19,7 @@ from export.bundle.manifest import (
     known_files,
     seal,
 )
+from export.bundle.scoring import sample_score
 from export.c.fragments import fragments
 from export.c.prefix import check_prefix
 from export.c.source import emit_c
@@ -92,6 +93,7 @@ def build_bundle(
         "excerpts": [asdict(place) | {"trims": list(place.trims)} for place in places],
         "visited": visited_by(program, drawn).facts(),
     }
+    facts["score"] = sample_score(program, drawn, progress)
     beside = apart(program, float_onnx)
     facts["float_onnx"] = None if beside is None else asdict(beside)
     files["report.html"] = render_report(facts).encode()

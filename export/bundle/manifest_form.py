@@ -184,6 +184,27 @@ _EXCERPT = record(
 )
 _VISITED = record({"frames": whole(), "branches": each(_BRANCH, 32), "decisions": _SIDES, "inner": _SIDES})
 
+_NAMES = each(_WORD, 100)
+_SCORE = record(
+    {
+        **dict.fromkeys(("tried", "breaks", "seed", "frames", "reference_seed"), whole()),
+        "lines": each(
+            record(
+                {
+                    "evidence": _one_of(("vectors", "self-test")),
+                    "of": _WORD,
+                    "noticed": whole(),
+                    "counting": whole(),
+                    "lower_bound": maybe(number(0, 1)),
+                    "goal": maybe(number(0, 1)),
+                }
+            ),
+            16,
+        ),
+        "unseen": record({"vectors": _NAMES, "self-test": _NAMES}),
+    }
+)
+
 MANIFEST_FORM: Form = record(
     {
         "format": whole(),
@@ -218,6 +239,7 @@ MANIFEST_FORM: Form = record(
     {
         "float_onnx": maybe(record({"fills": whole(1), "median_mm": number(0), "most_mm": number(0)})),
         "unproven": each(text()),
+        "score": maybe(_SCORE),
         "manifest_sha256": _HASH,  # of format 2, which has neither of the two before
     },
 )

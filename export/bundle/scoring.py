@@ -4,26 +4,29 @@ single bits of its code, held against what they ought to.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+import math
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
-from export.bundle.checks import Bundle
-from export.compilers.toolchain import Image, build_core
+from export.compilers.toolchain import Image
 from export.core import code_bits
 from export.core.code_bits import Effect, TurnedBit, share_of
-from export.cores import find_core
 from export.evidence import score as of_breaks
+from export.evidence.breaks import breaks
 from export.evidence.drawing import vectors_of
 from export.evidence.known_answer import known_answer
 from export.evidence.score import (
+    Allowance,
     Noticed,
     Progress,
     Share,
+    TooMuchWorkError,
     of_tables,
     reference_streams,
     sampled,
     shares,
     silent,
+    work_of_frame,
 )
 from export.vectors import Vectors
 from training.program import Program
@@ -35,7 +38,7 @@ GOALS = {"breaks": 0.99, "tables": 0.95, "bits": 0.90}  # lower bounds to reach,
 @dataclass(frozen=True)
 class Asked:
     """How much is tried: breaks (None: every one) on so many reference frames, bits of code on so many; all
-    that is drawn, by ``seed``.
+    that is drawn, by ``seed``. ``work``: what the breaks may take, see ``Allowance``.
     """
 
     breaks: int | None = None
@@ -43,9 +46,15 @@ class Asked:
     bits: int = code_bits.BITS
     bit_frames: int = code_bits.REFERENCE_FRAMES
     seed: int = code_bits.SEED
+    work: float = math.inf
 
 
 WHOLE = Asked()
+# What an export states, and verification makes anew: all breaks of most programs, fewer of large ones. The
+# work is bounded since a bundle may come from anywhere.
+SAMPLE = Asked(breaks=1000, bits=0, work=2.5e10)
+_TRIED_WORK = 7_000_000  # of one frame, with all breaks together
+_NAMED = 100
 
 
 @dataclass(frozen=True)
@@ -125,29 +134,62 @@ class Score:
             "bits": [asdict(bit) | {"effect": str(bit.effect)} for bit in self.bits],
         }
 
+    def stated(self, breaks: int) -> dict[str, Any]:
+        """What a manifest states of a sample of so many breaks, ready for JSON. Whether a goal is reached is
+        left to the whole score, since a sample may be too small for it.
+        """
+        return {
+            "tried": len(self.breaks),
+            "breaks": breaks,
+            "seed": self.asked.seed,
+            "frames": self.asked.frames,
+            "reference_seed": of_breaks.REFERENCE_SEED,
+            "lines": [
+                {name: value for name, value in line.facts().items() if name != "reached"}
+                for line in self.lines
+            ],
+            "unseen": {
+                VECTORS: self.unseen(VECTORS)[:_NAMED],
+                SELFTEST: self.unseen(SELFTEST)[:_NAMED],
+            },
+        }
 
-def score_bundle(bundle: Bundle, asked: Asked = WHOLE, progress: Progress = silent) -> Score:
-    """The score of the bundle's own vectors, and of the C that is made anew of its program. Raises InputError
-    and NotShown as reading and making do.
+    def unseen(self, who: str) -> list[str]:
+        """Names of the breaks that count and go unseen; for the self-test of those held out."""
+        if who == VECTORS:
+            return [b.name for b in self.breaks if b.counts and not b.by_vectors]
+        return [b.name for b in self.breaks if b.counts and b.held_out and not b.by_selftest]
+
+
+def sample_score(program: Program, vectors: Vectors, progress: Progress = silent) -> dict[str, Any] | None:
+    """What a bundle states of its own evidence, ready for JSON: a sample of breaks held against ``vectors``
+    and self-test. None where the program is too large for it.
     """
-    image = build_core(bundle.source, find_core(bundle.manifest.core).name, bundle.optimise)
-    return score_evidence(bundle.program, bundle.vectors, image, asked, progress)
+    most = min(SAMPLE.breaks or 0, _TRIED_WORK // work_of_frame(program))
+    try:
+        found = score_evidence(program, vectors, None, replace(SAMPLE, breaks=most), progress)
+    except TooMuchWorkError:
+        return None
+    return found.stated(len(breaks(program)))
 
 
 def score_evidence(
-    program: Program, vectors: Vectors, image: Image, asked: Asked = WHOLE, progress: Progress = silent
+    program: Program, vectors: Vectors, image: Image | None, asked: Asked = WHOLE, progress: Progress = silent
 ) -> Score:
-    """The score of ``vectors`` and of the known answer of ``program``, whose linked C is ``image``."""
-    breaks = of_breaks.score(
+    """The score of ``vectors`` and of the known answer of ``program``, whose linked C is ``image``; without
+    one no bits are tried. Raises TooMuchWorkError where breaks take more than they may.
+    """
+    found = of_breaks.score(
         program,
         vectors,
         known_answer(program),
         reference_streams(program, asked.frames),
         sampled(program, asked.breaks, asked.seed),
         progress,
+        Allowance(asked.work),
     )
+    if image is None or not asked.bits:
+        return Score(asked, found, ())
     reference = vectors_of(program, reference_streams(program, asked.bit_frames))
-    bits = (
-        code_bits.code_bits(image, vectors, reference, asked.bits, asked.seed, progress) if asked.bits else ()
-    )
-    return Score(asked, breaks, bits)
+    bits = code_bits.code_bits(image, vectors, reference, asked.bits, asked.seed, progress)
+    return Score(asked, found, bits)

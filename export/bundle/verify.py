@@ -17,6 +17,7 @@ from export.bundle.build import Progress, silent
 from export.bundle.checks import Bundle, Failed, Holding, NotEnoughEvidence, Recorded, Stated
 from export.bundle.checks_c import on_core, on_every_core, on_host
 from export.bundle.checks_onnx import float_onnx, onnx, onnx_reference
+from export.bundle.checks_score import score
 from export.bundle.checks_sources import sources
 from export.bundle.checks_store import figures
 from export.bundle.checks_twin import on_twin
@@ -33,6 +34,7 @@ CHECKS: Mapping[str, Callable[[Bundle], str]] = {
     "made again": checks.regenerated,
     "vectors": checks.vectors,
     "sources": sources,
+    "score": score,
     "C on the core": on_core,
     "C on this host": on_host,
     "C, checked": on_twin,

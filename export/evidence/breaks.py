@@ -81,12 +81,18 @@ def _of_tables(node: Node) -> Iterator[Break]:
             for k, number in enumerate(row):
                 if number and not (name == "threshold" and _is_leaf(node, k)):
                     place = f"{name}[{i}][{k}]" if rows is value else f"{name}[{k}]"
-                    yield _changed(node, {name: _negated(value, i, k)}, f"sign of {place}", "sign")
+                    evaluate = partial(_with_sign, node, name, i, k)
+                    yield Break(f"{node.name}: sign of {place}", "sign", node.name, evaluate)
 
 
 def _is_leaf(node: Node, k: int) -> bool:
     """Whether node ``k`` of trees is a leaf: its threshold only keeps it in its place."""
     return vector(node.attributes, "child")[k] == k
+
+
+def _with_sign(node: Node, name: str, i: int, k: int, inputs: Sequence[Array]) -> Array:
+    attributes = dict(node.attributes) | {name: _negated(node.attributes[name], i, k)}
+    return OPS[node.op].evaluate(inputs, attributes)
 
 
 def _negated(value: Attribute, i: int, k: int) -> Attribute:

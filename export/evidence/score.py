@@ -6,8 +6,9 @@ breaks (``may_choose``) took part in choosing the known answer; what is claimed 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,12 +30,15 @@ from export.evidence.known_answer import KnownAnswer, sequence
 from export.evidence.streams import Streams, streams_of
 from export.vectors import Vectors
 from training.judging.class_figures import upper_bound
-from training.program import OUTPUTS, Array, Program, initial_state
+from training.program import OUTPUTS, Array, Node, Program, initial_state, scalar, vector
+from training.program.ranges import work
 
 REFERENCE_FRAMES = 50_000
 REFERENCE_SEED = 20_011  # vectors and known answers have other seeds
 CONFIDENCE = 0.95
 _ROWS = 2048  # frames of one portion
+_VALUES = 2**22  # that one portion keeps, at most
+_STEP = 8  # numbers looked at, in time, for each step down a tree
 _KINDS_OF_TABLES = ("sign", "threshold ignored")
 
 Mask = NDArray[np.bool_]
@@ -76,6 +80,25 @@ class Share:
         return (self.lower_bound or 0.0) >= goal
 
 
+class TooMuchWorkError(Exception):
+    """A score would take more work than is allowed it."""
+
+
+@dataclass
+class Allowance:
+    """How much work is left: numbers that operations look at (see ``ranges.work``), frame by frame. It
+    bounds the time of a score without a clock, so that the same program has a score everywhere or nowhere.
+    """
+
+    left: float = math.inf
+
+    def spend(self, numbers: float) -> None:
+        """Raise TooMuchWorkError where more is asked than is left."""
+        self.left -= numbers
+        if self.left < 0:
+            raise TooMuchWorkError
+
+
 def reference_streams(
     program: Program, frames: int = REFERENCE_FRAMES, seed: int = REFERENCE_SEED
 ) -> Streams:
@@ -102,6 +125,11 @@ def sampled(program: Program, most: int | None, seed: int = 0) -> tuple[Break, .
     return tuple(every[k] for k in sorted(picked))
 
 
+def work_of_frame(program: Program) -> int:
+    """How many numbers a frame of ``program`` looks at, its prepare among them."""
+    return _work_of(program).whole
+
+
 def score(
     program: Program,
     vectors: Vectors,
@@ -109,19 +137,22 @@ def score(
     reference: Streams,
     asked: Sequence[Break] | None = None,
     progress: Progress = silent,
+    allowance: Allowance | None = None,
 ) -> tuple[Noticed, ...]:
     """Every break of ``asked`` (all of the program's by default) held against vectors and known answer.
 
     Vectors notice a break when a reading or a state of one of their rows differs, the known answer when its
-    readings, states or last layers do. ``reference``: frames that no vector was drawn from.
+    readings, states or last layers do. ``reference``: frames that no vector was drawn from. Raises
+    TooMuchWorkError where that needs more than the ``allowance``.
     """
     asked = breaks(program) if asked is None else asked
+    allowance = allowance or Allowance()
     progress("breaks that count", 0, 3)
-    counts = counting(program, reference, asked)
+    counts = counting(program, reference, asked, allowance)
     progress("vectors", 1, 3)
-    by_vectors = differing(program, streams_of(vectors), asked, ())
+    by_vectors = differing(program, streams_of(vectors), asked, (), allowance)
     progress("self-test", 2, 3)
-    by_selftest = differing(program, stream_of(known), asked, known.layers)
+    by_selftest = differing(program, stream_of(known), asked, known.layers, allowance)
     progress("done", 3, 3)
     return tuple(
         Noticed(b.name, b.kind, not may_choose(b), *map(bool, seen))
@@ -146,23 +177,31 @@ def of_tables(found: Iterable[Noticed]) -> Share:
     return shares(found, "self-test", held_out=True, kinds=_KINDS_OF_TABLES)
 
 
-def differing(program: Program, streams: Streams, asked: Sequence[Break], names: Sequence[str]) -> Mask:
+def differing(
+    program: Program,
+    streams: Streams,
+    asked: Sequence[Break],
+    names: Sequence[str],
+    allowance: Allowance | None = None,
+) -> Mask:
     """Which breaks change a reading, a state or one of the ``names`` values on some frame, bool (breaks,).
 
     State counts as an answer, so each frame can be tried behind the state that it has without a break: the
     first frame that differs is the same.
     """
     found = np.zeros(len(asked), np.bool_)
-    for part in _portions(program, streams):
+    for part in _portions(program, streams, allowance or Allowance()):
         for k in np.flatnonzero(~found).tolist():
             found[k] = part.differs(asked[k], names).any()
     return found
 
 
-def counting(program: Program, streams: Streams, asked: Sequence[Break]) -> Mask:
+def counting(
+    program: Program, streams: Streams, asked: Sequence[Break], allowance: Allowance | None = None
+) -> Mask:
     """Which breaks change a reading on some frame, bool (breaks,)."""
     found = np.zeros(len(asked), np.bool_)
-    for part in _portions(program, streams):
+    for part in _portions(program, streams, allowance or Allowance()):
         for k in np.flatnonzero(~found).tolist():
             found[k] = part.changes_a_reading(asked[k])
     return found
@@ -175,6 +214,8 @@ class _Portion:
     program: Program
     streams: Streams
     values: Mapping[str, Array]
+    work: _Work
+    allowance: Allowance
 
     def differs(self, broken: Break, names: Sequence[str]) -> Mask:
         """Whether the answers of each frame are others, bool (rows,)."""
@@ -196,18 +237,21 @@ class _Portion:
         if not later.size:
             return False
         theirs = self.streams.take(later)
+        self.allowance.spend(theirs.counts.shape[0] * theirs.frames * self.work.whole)
         changed = run_broken(self.program, theirs, broken, ())[:, :, : len(OUTPUTS)]
         return bool((changed != whole.reshape(shape)[later][:, :, : len(OUTPUTS)]).any())
 
     def _broken(self, broken: Break, names: Sequence[str]) -> Array:
         """Answers of each frame, the state before it being that without a break."""
         program, given = self.program, dict[str, Array]()
+        rows = self.streams.counts.shape[0] * self.streams.frames
+        self.allowance.spend(rows * self.work.behind.get(broken.node, self.work.whole))
         if broken.state:
             given[broken.state] = self._forgotten(broken.state)
         elif any(node.name == broken.node for node in program.prepare):
             values = prepare_broken(program, self.streams, broken)
             given = {n: self._each_frame(values[n]) for n in program.prepared}
-            given = {n: rows for n, rows in given.items() if (rows != self.values[n]).any()}
+            given = {n: values for n, values in given.items() if (values != self.values[n]).any()}
         return answers_of(program, step_given(program, self.values, broken, given), names)
 
     def _each_frame(self, values: Array) -> Array:
@@ -220,16 +264,53 @@ class _Portion:
         return np.broadcast_to(np.asarray(state.initial, np.int64), self.values[name].shape)
 
 
-def _portions(program: Program, streams: Streams) -> Iterator[_Portion]:
+@dataclass(frozen=True)
+class _Work:
+    """Of one frame: how many numbers are looked at, by the whole program and by the nodes of its step from
+    one on; and how many values there are at once.
+    """
+
+    whole: int = 0
+    behind: Mapping[str, int] = field(default_factory=dict)
+    values: int = 0
+
+
+def _work_of(program: Program) -> _Work:
+    sizes = {name: interval.size for name, interval in (program.inputs | program.prepared_intervals).items()}
+    sizes |= {s.name: s.size for s in program.states} | {"trim": program.trim_size}
+    sizes |= {node.name: node.size for node in (*program.prepare, *program.step)}
+
+    def looked_at(node: Node) -> int:
+        here = work(node.op, node.size, [sizes[name] for name in node.inputs], node.attributes)
+        return here + _STEP * _roots(node) * (scalar(node.attributes, "depth") if node.op == "trees" else 0)
+
+    total, behind = 0, dict[str, int]()
+    for node in reversed(program.step):
+        total += looked_at(node)
+        behind[node.name] = total
+    values = sum(sizes.values()) + 4 * max(map(_roots, program.step), default=0)
+    return _Work(total + sum(map(looked_at, program.prepare)), behind, values)
+
+
+def _roots(node: Node) -> int:
+    """How many trees are walked at once, each frame."""
+    return len(vector(node.attributes, "roots")) if node.op == "trees" else 0
+
+
+def _portions(program: Program, streams: Streams, allowance: Allowance) -> Iterator[_Portion]:
     """The streams some thousand frames at a time, at first fewer, since most breaks show soon."""
-    start, size = 0, max(256 // streams.frames, 1)
+    of_frame = _work_of(program)
+    most = min(_ROWS, _VALUES // of_frame.values)
+    start, size = 0, max(min(256, most) // streams.frames, 1)
     while start < len(streams):
-        yield _portion(program, streams.take(slice(start, start + size)))
+        some = streams.take(slice(start, start + size))
+        allowance.spend(len(some) * some.frames * of_frame.whole)
+        yield _portion(program, some, of_frame, allowance)
         start += size
-        size = max(min(2 * size, _ROWS // streams.frames), 1)
+        size = max(min(2 * size, most // streams.frames), 1)
 
 
-def _portion(program: Program, streams: Streams) -> _Portion:
+def _portion(program: Program, streams: Streams, of_frame: _Work, allowance: Allowance) -> _Portion:
     """Run without a break, every value kept."""
     prepared = prepare_broken(program, streams, None)
     ready = packed([prepared[name] for name in program.prepared], len(streams))
@@ -245,4 +326,4 @@ def _portion(program: Program, streams: Streams) -> _Portion:
         )
         for name in rows[0]
     }
-    return _Portion(program, streams, values)
+    return _Portion(program, streams, values, of_frame, allowance)

@@ -27,6 +27,7 @@ from export.report.html import (
     unbroken,
 )
 from export.report.html_page import cautions, heading, origin_said, page, shielded
+from export.report.noticed import noticed_section
 from export.report.plots import error_plot
 from export.report.visits import visits_section
 from training.judging.figures import GroupScore, LevelBin
@@ -57,6 +58,7 @@ def render_report(facts: Facts) -> str:
         *judgement,
         *_costs(facts),
         *visits_section(facts),
+        *noticed_section(facts),
         *tried,
         *_sources(facts),
         *(_use(facts) if "prefix" in facts else []),

@@ -65,8 +65,8 @@ def score_bundle(bundle: Path | str, *, progress: Callable[[str, int, int], None
     """
     from export.bundle.build import silent
     from export.bundle.checks import Bundle
+    from export.bundle.checks_score import score_bundle as score
     from export.bundle.scoring import WHOLE
-    from export.bundle.scoring import score_bundle as score
     from export.bundle.verify import read_bundle
 
     return score(Bundle(read_bundle(Path(bundle))), WHOLE, progress or silent)

@@ -152,10 +152,8 @@ def show_score(score: Score | None) -> None:
         + ", ".join(f"{what} {count}" for what, count in effects.items())
         + "."
     )
-    for who, unseen in (
-        ("vectors", [b.name for b in score.breaks if b.counts and not b.by_vectors]),
-        ("self-test", [b.name for b in score.breaks if b.counts and b.held_out and not b.by_selftest]),
-    ):
+    for who in ("vectors", "self-test"):
+        unseen = score.unseen(who)
         if unseen:
             rest = f" and {len(unseen) - _NAMED} more" if len(unseen) > _NAMED else ""
             say(f"Unseen by the {who}: {', '.join(unseen[:_NAMED])}{rest}.")

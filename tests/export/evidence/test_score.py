@@ -14,7 +14,11 @@ from export.evidence.breaks import breaks, run_broken
 from export.evidence.drawing import draw, make_vectors, vectors_of
 from export.evidence.known_answer import KnownAnswer, known_answer
 from export.evidence.score import (
+    Allowance,
     Share,
+    TooMuchWorkError,
+    _portions,
+    _work_of,
     counting,
     differing,
     reference_streams,
@@ -22,6 +26,7 @@ from export.evidence.score import (
     score,
     shares,
     stream_of,
+    work_of_frame,
 )
 from export.evidence.streams import Streams
 from training.program import OUTPUTS, WITHHELD, Builder, Program
@@ -111,6 +116,29 @@ def test_breaks_put_in_by_hand_are_noticed(what: str) -> None:
     assert found.counts
     assert found.by_vectors
     assert found.by_selftest
+
+
+def test_an_allowance_bounds_the_work(nets: Program) -> None:
+    """A score that has what it needs is the same as without a bound, and one number less ends it."""
+    asked, reference = sampled(nets, 12, seed=1), reference_streams(nets, 2000)
+    given = (nets, make_vectors(nets, 500), known_answer(nets), reference, asked)
+    allowance = Allowance(1e12)
+    found = score(*given, allowance=allowance)
+    spent = 1e12 - allowance.left
+    assert spent > len(reference) * reference.frames * work_of_frame(nets)
+    assert score(*given, allowance=Allowance(spent)) == found == score(*given)
+    with pytest.raises(TooMuchWorkError):
+        score(*given, allowance=Allowance(spent - 1))
+
+
+def test_portions_are_as_large_as_memory_allows(nets: Program, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where a program has many values, fewer frames are held at a time, with the same result."""
+    asked, streams = sampled(nets, 20, seed=2), draw(nets, 300, 5).streams
+    whole = differing(nets, streams, asked, ())
+    monkeypatch.setattr("export.evidence.score._VALUES", 2000)
+    sizes = [len(part.streams) for part in _portions(nets, streams, Allowance())]
+    assert max(sizes) == 2000 // _work_of(nets).values // streams.frames
+    assert differing(nets, streams, asked, ()).tolist() == whole.tolist()
 
 
 def test_hollow_vectors_score_low() -> None:

@@ -360,7 +360,7 @@ def test_verify_says_no(tmp_path: Path) -> None:
     assert done.exit_code == 1
     found = json.loads(done.stdout)
     assert found["passed"] is False
-    assert len(found["checks"]) == 13
+    assert len(found["checks"]) == 14
     assert {c["name"] for c in found["checks"] if not c["passed"]} == {
         "files",
         "made again",
@@ -502,8 +502,10 @@ def test_verify_scores_the_evidence(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     def nothing(program: Program) -> KnownAnswer:
         return replace(known_answer(program), rows=((0,),), lead=0, layers=())
 
-    monkeypatch.setattr("export.bundle.scoring.known_answer", nothing)
-    hollow = innage("verify", out, "--score")
+    with monkeypatch.context() as patch:
+        patch.setattr("export.bundle.scoring.known_answer", nothing)
+        innage("export", "first", "--budget", "roomy", "--out", tmp_path / "hollow")
+        hollow = innage("verify", tmp_path / "hollow", "--score")
     assert hollow.exit_code == 1
     assert "A bound is missed" in hollow.stdout
     assert "Unseen by the self-test" in hollow.stdout
