@@ -10,13 +10,15 @@ from export.c.memory import MemoryLayout, Struct
 from export.c.text import comment_block, fill
 from export.cautions import CAUTIONS
 from export.trim_bytes import (
+    COUNT_SCALE,
     KIND_CODES,
     MAGIC,
     OFFSETS,
     RECORD_FORMAT,
+    SERIAL_LENGTH,
+    TrimAnswer,
     count_width,
     crc_offset,
-    key_of_program,
     record_length,
 )
 from export.volume import VolumeTable
@@ -116,6 +118,7 @@ def header_gaps(
         "state_values": str(layout.state.elements),
         "tables_length": str(layout.tables.size),
         "kind_macros": _kind_macros(prefix),
+        "trim_answers": _answer_macros(prefix),
         "tables_crc": f"0x{tables.crc:08X}",
         "count_type": count_type(program),
         "state_members": _members(layout.state),
@@ -133,7 +136,9 @@ def _record_gaps(program: Program) -> dict[str, str]:
     width = count_width(program.count_bits)
     gaps = {f"at_{name}": str(offset) for name, offset in OFFSETS.items()}
     return gaps | {
-        "sensor": f"0x{key_of_program(program):08X}",
+        "sensor": f"0x{program.sensor_key:08X}",
+        "serial_length": str(SERIAL_LENGTH),
+        "count_scale": str(COUNT_SCALE),
         "trim_magic": f"0x{MAGIC:08X}",
         "trim_format": str(RECORD_FORMAT),
         "at_crc": str(crc_offset(program.channels, width)),
@@ -238,4 +243,29 @@ def _kind_macros(prefix: str) -> str:
     return "\n".join(
         f"#define {prefix.upper()}_TRIM_KIND_{kind.upper()} {code}U /* {_KIND_MEANING[kind]} */"
         for kind, code in KIND_CODES.items()
+    )
+
+
+_ANSWER_MEANING = {
+    TrimAnswer.OK: "",
+    TrimAnswer.NO_KIND: "no record of a kind that this model uses",
+    TrimAnswer.BAD_MAGIC: "never written, or something else",
+    TrimAnswer.BAD_FORMAT: "",
+    TrimAnswer.BAD_SENSOR: "written for another sensor",
+    TrimAnswer.BAD_CRC: "damaged, or not written to the end",
+    TrimAnswer.BAD_SWING: (
+        "from one kind to the other a channel moves less, or more, than any unit that the model was made from"
+    ),
+    TrimAnswer.BAD_SHAPE: "other channels, or other bytes of a count, than this sensor has",
+    TrimAnswer.BAD_SCALE: "counts in a scale that this model does not know",
+    TrimAnswer.OTHER_UNIT: "a record of another unit is among them",
+}
+
+
+def _answer_macros(prefix: str) -> str:
+    """The number of each answer to stored trims."""
+    return "\n".join(
+        f"#define {prefix.upper()}_TRIM_{answer.name} {answer.value}U"
+        + (f" /* {meaning} */" if (meaning := _ANSWER_MEANING[answer]) else "")
+        for answer in TrimAnswer
     )

@@ -1,6 +1,4 @@
-"""Blocks of the generated source that serve the application around the step: stored trims, the self-test, the
-volume table.
-"""
+"""Blocks of the generated source that serve the application around the step: the self-test, the volume table."""
 
 from __future__ import annotations
 
@@ -15,7 +13,6 @@ from export.c.layout import Tables
 from export.c.memory import MemoryLayout
 from export.c.text import TYPE_BYTES, fill
 from export.evidence.known_answer import KnownAnswer
-from export.trim_bytes import CRC_RESIDUE, count_width
 from export.volume import VolumeTable
 from training.program import Program
 
@@ -33,78 +30,6 @@ _CRC = """
     return sum;
 }
 """
-
-_WORD = """
-/* A little-endian word at any address. */
-@PREFIX@_CODE_SECTION @PREFIX@_APART static uint32_t @prefix@_word(const uint8_t *bytes)
-{
-    return (uint32_t)bytes[0] | ((uint32_t)bytes[1] << 8U) | ((uint32_t)bytes[2] << 16U) | ((uint32_t)bytes[3] << 24U);
-}
-"""
-
-_TRIM_CHECK = """\
-    uint8_t answer = @PREFIX@_TRIM_NO_KIND;
-    uint32_t missing = @all@U;
-    for (uint32_t at = 0U; (length - at) >= @PREFIX@_TRIM_LENGTH; at += @PREFIX@_TRIM_LENGTH) {
-        const uint8_t *const record = &bytes[at];
-        const uint8_t kind = record[@PREFIX@_TRIM_AT_KIND];
-        uint8_t found = @PREFIX@_TRIM_OK;
-        if (@prefix@_word(&record[@PREFIX@_TRIM_AT_MAGIC]) != @PREFIX@_TRIM_MAGIC) {
-            found = @PREFIX@_TRIM_BAD_MAGIC;
-        } else if (record[@PREFIX@_TRIM_AT_FORMAT] != @PREFIX@_TRIM_FORMAT) {
-            found = @PREFIX@_TRIM_BAD_FORMAT;
-        } else if (@prefix@_word(&record[@PREFIX@_TRIM_AT_SENSOR]) != @PREFIX@_SENSOR) {
-            found = @PREFIX@_TRIM_BAD_SENSOR;
-        } else if (@prefix@_crc(0xFFFFFFFFU, record, @PREFIX@_TRIM_LENGTH) != @residue@U) {
-            found = @PREFIX@_TRIM_BAD_CRC; /* over a record and its CRC the register always ends the same */
-        } else if ((record[@PREFIX@_TRIM_AT_CHANNELS] != @channels@U) || (record[@PREFIX@_TRIM_AT_WIDTH] != @bytes@U)) {
-            found = @PREFIX@_TRIM_BAD_SHAPE;
-        } else {
-@kinds@
-        }
-        if (found != @PREFIX@_TRIM_OK) {
-            answer = found;
-        }
-    }
-    return (missing == 0U) ? @PREFIX@_TRIM_OK : answer;"""
-
-_UNGATED = "    return (missing == 0U) ? @PREFIX@_TRIM_OK : answer;"
-_GATED = """\
-    if (missing == 0U) {
-        answer = @prefix@_swings(trim) ? @PREFIX@_TRIM_OK : @PREFIX@_TRIM_BAD_SWING;
-    }
-    return answer;"""
-
-_SWINGS = """
-/* Whether the count of the second trim less that of the first is one that the model accepts, for each channel; unsigned, so that it may wrap. */
-@PREFIX@_CODE_SECTION @PREFIX@_APART static bool @prefix@_swings(const @prefix@_count_t *trim)
-{
-    bool accepted = true;
-    for (uint32_t k = 0U; k < @PREFIX@_CHANNELS; ++k) {
-        const uint32_t above = ((uint32_t)trim[@PREFIX@_CHANNELS + k] - (uint32_t)trim[k]) - @low@;
-        accepted = accepted && (above <= @width@);
-    }
-    return accepted;
-}
-"""
-
-_ONE_KIND = """\
-            if (kind == @PREFIX@_TRIM_KIND_@KIND@) {
-                for (uint32_t k = 0U; k < @PREFIX@_CHANNELS; ++k) {
-@value@                    trim[k] = @count@;
-                }
-                missing = 0U;
-            }"""
-
-_SEVERAL_KINDS = """\
-            uint32_t place = @kinds_count@U;
-@chain@
-            if (place < @kinds_count@U) {
-                for (uint32_t k = 0U; k < @PREFIX@_CHANNELS; ++k) {
-@value@                    trim[(place * @PREFIX@_CHANNELS) + k] = @count@;
-                }
-                missing &= ~((uint32_t)1U << place);
-            }"""
 
 _SLICE = """\
     const uint32_t end = @PREFIX@_TABLES_LENGTH + @frames@U; /* the tables byte by byte, then @frames@ frames of the known answer */
@@ -155,71 +80,9 @@ _VOLUME = """
 """
 
 
-def trim_check(program: Program, prefix: str) -> str:
-    """Body of the function that reads stored trims."""
-    if program.trim is None:
-        return f"    (void)bytes;\n    (void)length;\n    (void)trim;\n    return {prefix.upper()}_TRIM_OK;"
-    gaps = {
-        "prefix": prefix,
-        "PREFIX": prefix.upper(),
-        "all": str((1 << len(program.trim_kinds)) - 1),
-        "residue": f"0x{CRC_RESIDUE:08X}",
-        "channels": str(program.channels),
-        "bytes": str(count_width(program.count_bits)),
-    }
-    body = _TRIM_CHECK if program.swing is None else _TRIM_CHECK.replace(_UNGATED, _GATED)
-    return fill(body, gaps | {"kinds": _kinds(program, prefix)})
-
-
-def swing_check(program: Program, prefix: str, tables: Tables) -> str:
-    """The helper that looks at the swings of a trim; nothing for a program that takes any."""
-    if program.swing is None:
-        return ""
-    low = [value & 0xFFFFFFFF for value in program.swing.low]
-    width = [high - low for low, high in zip(program.swing.low, program.swing.high, strict=True)]
-    gaps = {"prefix": prefix, "PREFIX": prefix.upper()}
-    for name, values, text in (
-        ("low", low, "the lowest swing accepted of each channel, modulo 2^32"),
-        ("width", width, "the highest swing accepted less the lowest"),
-    ):
-        same = len(set(values)) == 1
-        gaps[name] = (
-            f"{values[0]}U"
-            if same
-            else f"{tables.add(f'p_swing_{name}', values, text, ctype='uint32_t').base}[k]"
-        )
-    return fill(_SWINGS, gaps)
-
-
-def _kinds(program: Program, prefix: str) -> str:
-    """The lines that take a record's counts to their place in the trim, when the model uses its kind."""
-    big, names = prefix.upper(), [kind.upper() for kind in program.trim_kinds]
-    at = f"{big}_TRIM_AT_COUNTS"
-    value, count = (
-        f"{' ' * 20}const uint8_t *const pair = &record[{at} + (2U * k)];\n",
-        "(uint16_t)((uint32_t)pair[0] | ((uint32_t)pair[1] << 8U))",
-    )
-    if count_type(program) == "uint32_t":
-        value, count = "", f"{prefix}_word(&record[{at} + (4U * k)])"
-    gaps = {"PREFIX": big, "value": value, "count": count, "KIND": names[0], "kinds_count": str(len(names))}
-    if len(names) == 1:
-        return fill(_ONE_KIND, gaps)
-    tests = [
-        f"if (kind == {big}_TRIM_KIND_{name}) {{\n                place = {k}U;\n            }}"
-        for k, name in enumerate(names)
-    ]
-    chain = (
-        "            "
-        + " else ".join(tests)
-        + " else {\n                /* a kind that this model does not use */\n            }"
-    )
-    return fill(_SEVERAL_KINDS, gaps | {"chain": chain})
-
-
-def crc(program: Program, prefix: str) -> str:
-    """The helpers that the bodies of this module call."""
-    gaps = {"prefix": prefix, "PREFIX": prefix.upper()}
-    return fill(_CRC, gaps) + (fill(_WORD, gaps) if program.trim is not None else "")
+def crc(prefix: str) -> str:
+    """The helper that the bodies of this module call."""
+    return fill(_CRC, {"prefix": prefix, "PREFIX": prefix.upper()})
 
 
 def add_known(program: Program, known: KnownAnswer, tables: Tables) -> tuple[str, str]:

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from dataset.errors import ProgramError
-from export.c import blocks, interface
+from export.c import blocks, interface, trims
 from export.c.header import count_type, header_gaps, identity
 from export.c.kernels import Kernels
 from export.c.layout import (
@@ -94,17 +94,19 @@ def emit_c(
         "prepare": _prepare(program, prefix, tables, shared),
         "init": _init(program, prefix),
         "step": step_text,
-        "trim_check": interface.trim_check(program, prefix),
+        "trim_check": trims.trim_check(program, prefix),
         "volume": "" if volume is None else interface.volume_function(volume, prefix, tables),
     }
-    swings = interface.swing_check(program, prefix, tables)
+    taking = trims.trim_helpers(program, prefix, tables)
+    swings = trims.swing_check(program, prefix, tables)
     where = interface.add_known(program, known, tables)
     layout = memory_layout(program, step.pools, tables)
     parts = interface.pieces(layout, _layer_rows(known.layers, step, layout))
     gaps["selftest_slice"] = interface.selftest_slice(program, known, where, prefix, tables, parts)
     gaps["tables"] = blocks.aggregate(tables, layout.tables, prefix)
     gaps["helpers"] = (
-        interface.crc(program, prefix)
+        interface.crc(prefix)
+        + taking
         + swings
         + blocks.helpers(gaps["prepare"] + gaps["step"] + gaps["volume"], prefix, shared)
     )

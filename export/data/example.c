@@ -7,11 +7,12 @@
 #define SLICE_BYTES 64U /* of the self-test: what the frame can spare */
 #define STORED_KINDS 2U /* places for trims in non-volatile memory */
 
-/* Of the board: counts of all channels, broken channels, the thermometer, the stored bytes, and the wait for the next frame. */
+/* Of the board: counts of all channels, broken channels, the thermometer, the stored bytes, its own serial, and the wait for the next frame. */
 static void read_counts(@prefix@_count_t *counts);
 static uint32_t broken_channels(void);
 static int16_t board_temperature(void);
 static const uint8_t *stored_trims(void);
+static const uint8_t *board_serial(void); /* @PREFIX@_SERIAL_LENGTH bytes, or NULL where the board knows none */
 static bool wait_for_frame(void); /* false: a frame was missed or came outside its time */
 static void pump(bool on);
 static void inlet(bool open);
@@ -50,7 +51,7 @@ static bool power_on(void)
         report("tables or code of the model are damaged");
         return false;
     }
-    if (@prefix@_trim_check(stored_trims(), STORED_KINDS * @PREFIX@_TRIM_LENGTH, trim) != @PREFIX@_TRIM_OK) {
+    if (@prefix@_trim_check(stored_trims(), STORED_KINDS * @PREFIX@_TRIM_LENGTH, trim, board_serial()) != @PREFIX@_TRIM_OK) {
         report("no usable trim is stored");
         return false;
     }
@@ -118,6 +119,11 @@ static const uint8_t *stored_trims(void)
 {
     static const uint8_t bytes[STORED_KINDS * @PREFIX@_TRIM_LENGTH] = {0xFFU};
     return bytes;
+}
+
+static const uint8_t *board_serial(void)
+{
+    return NULL;
 }
 
 static bool wait_for_frame(void)

@@ -68,7 +68,7 @@ const uint32_t @prefix@_tables_crc32 = @PREFIX@_TABLES_CRC32;
     return @prefix@_crc(0xFFFFFFFFU, (const volatile uint8_t *)&@prefix@_tables, @PREFIX@_TABLES_LENGTH) == (@PREFIX@_TABLES_CRC32 ^ 0xFFFFFFFFU);
 }
 
-@PREFIX@_CODE_SECTION uint8_t @prefix@_trim_check(const uint8_t *bytes, uint32_t length, @prefix@_count_t *trim)
+@PREFIX@_CODE_SECTION uint8_t @prefix@_trim_check(const uint8_t *bytes, uint32_t length, @prefix@_count_t *trim, const uint8_t *serial)
 {
 @trim_check@
 }

@@ -56,7 +56,7 @@ extern "C" {
 #define @PREFIX@_API_VERSION 3
 #define @PREFIX@_FORMAT @format@
 #define @PREFIX@_MODEL_ID @model_id@U
-#define @PREFIX@_SENSOR @sensor@U /* of the sensor revision that the model was made for; each stored trim carries it */
+#define @PREFIX@_SENSOR @sensor@U /* key of the sensor that the model was made for; each stored trim carries it. 0: none, and only trims of format 1 are taken */
 
 /* What the model was made for. The temperature is in tenths of a degree Celsius. */
 #define @PREFIX@_CHANNELS @channels@U
@@ -87,7 +87,8 @@ extern "C" {
 
 /*
  * A trim in non-volatile memory: a record for each kind, one behind another, in this layout whatever the model. Numbers are little-endian.
- * The CRC-32 (IEEE 802.3, reflected) is that of all bytes before it; counts are filled up with 0 to a multiple of four bytes.
+ * The CRC-32 (IEEE 802.3, reflected) is that of all bytes before it; counts are filled up with 0 to a multiple of four bytes. All records of
+ * a unit carry its serial. Records of format 1, which have none, are taken as well where the model knows the old key of its sensor.
  */
 #define @PREFIX@_TRIM_MAGIC @trim_magic@U /* the characters ITRM */
 #define @PREFIX@_TRIM_FORMAT @trim_format@U
@@ -98,22 +99,19 @@ extern "C" {
 #define @PREFIX@_TRIM_AT_CHANNELS @at_channels@U /* 1 byte */
 #define @PREFIX@_TRIM_AT_WIDTH @at_width@U /* 1 byte, the bytes of one count: @count_width@ */
 #define @PREFIX@_TRIM_AT_SENSOR @at_sensor@U /* 4 bytes, @PREFIX@_SENSOR */
-#define @PREFIX@_TRIM_AT_TEMPERATURE @at_temperature@U /* 2 bytes, signed, or @PREFIX@_NO_TEMPERATURE; then 2 bytes of 0 */
+#define @PREFIX@_TRIM_AT_TEMPERATURE @at_temperature@U /* 2 bytes, signed, or @PREFIX@_NO_TEMPERATURE */
+#define @PREFIX@_TRIM_AT_SCALE @at_scale@U /* 2 bytes, @PREFIX@_TRIM_SCALE */
+#define @PREFIX@_TRIM_AT_SERIAL @at_serial@U /* @PREFIX@_SERIAL_LENGTH bytes */
 #define @PREFIX@_TRIM_AT_COUNTS @at_counts@U /* @PREFIX@_CHANNELS counts as read, in the order of the channels */
 #define @PREFIX@_TRIM_AT_CRC @at_crc@U /* 4 bytes */
+#define @PREFIX@_TRIM_SCALE @count_scale@U /* counts as read */
+#define @PREFIX@_SERIAL_LENGTH @serial_length@U /* of a unit's serial: ASCII, filled up with 0 */
 
 /* Kinds of trim. */
 @kind_macros@
 
-/* What @prefix@_trim_check() answers; it never answers 0. */
-#define @PREFIX@_TRIM_OK 1U
-#define @PREFIX@_TRIM_NO_KIND 2U /* no record of a kind that this model uses */
-#define @PREFIX@_TRIM_BAD_MAGIC 3U /* never written, or something else */
-#define @PREFIX@_TRIM_BAD_FORMAT 4U
-#define @PREFIX@_TRIM_BAD_SENSOR 5U /* written for another sensor revision */
-#define @PREFIX@_TRIM_BAD_CRC 6U /* damaged, or not written to the end */
-#define @PREFIX@_TRIM_BAD_SHAPE 8U /* other channels, or other bytes of a count, than this sensor has */
-#define @PREFIX@_TRIM_BAD_SWING 7U /* from one kind to the other a channel moves less, or more, than any unit that the model was made from */
+/* What @prefix@_trim_check() answers; it never answers 0. Where several hold, the one with the largest number. */
+@trim_answers@
 
 /* What @prefix@_selftest_slice() and @prefix@_selftest_code_slice() answer. */
 #define @PREFIX@_SELFTEST_BAD 0U
@@ -202,11 +200,14 @@ bool @prefix@_selftest_code(const uint8_t *start, uint32_t length, uint32_t expe
 uint8_t @prefix@_selftest_code_slice(@prefix@_selftest_t *test, const uint8_t *start, uint32_t length, uint32_t expected, uint32_t bytes);
 
 /*
- * Take the counts of a unit's trim from the bytes of its records, which need not be aligned; those of kinds that this model does not use are
- * passed over, and what is left at the end is no record. A record that is not in order counts as missing; of two of one kind the later counts.
+ * Take the counts of a unit's trim from the bytes of its records, which need not be aligned. The serial is the board's own, of
+ * @PREFIX@_SERIAL_LENGTH bytes; NULL where the board knows none: then all records must carry the one that the first does. Records begin at
+ * multiples of four bytes; those of kinds that this model does not use are passed over, and what is less than a head at the end is no record.
+ * A record that is not in order counts as missing; of two of one kind the later counts. One that is in order and carries another serial
+ * refuses all. Not looked at: bytes that only fill up, whether the temperature is possible, characters of the serial.
  * Gives @PREFIX@_TRIM_COUNTS counts for @prefix@_prepare(). Any answer but @PREFIX@_TRIM_OK: the trim is not usable, and why.
  */
-uint8_t @prefix@_trim_check(const uint8_t *bytes, uint32_t length, @prefix@_count_t *trim);
+uint8_t @prefix@_trim_check(const uint8_t *bytes, uint32_t length, @prefix@_count_t *trim, const uint8_t *serial);
 
 /*
  * Turn the unit's trim, @PREFIX@_TRIM_COUNTS counts, into prepared values.

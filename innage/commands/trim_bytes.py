@@ -33,6 +33,10 @@ def write(
             help="The mounting, where the unit has trims on several.", autocompletion=names_of("mounting")
         ),
     ] = None,
+    serial: Annotated[
+        str | None,
+        typer.Option(help="What the board calls itself, at most 16 characters; default: the unit."),
+    ] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -41,7 +45,9 @@ def write(
     """
     from innage.jobs.trims import record_facts, write_trim_bytes
 
-    records = write_trim_bytes(open_store(store), unit, out, kinds=kind or (), mounting=mounting)
+    records = write_trim_bytes(
+        open_store(store), unit, out, kinds=kind or (), mounting=mounting, serial=serial
+    )
     size = out.stat().st_size
     if json:
         emit({"out": str(out), "bytes": size, "records": [record_facts(record) for record in records]})

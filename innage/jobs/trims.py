@@ -176,7 +176,13 @@ def _limits_csv(limits: TrimLimits) -> str:
 
 
 def write_trim_bytes(
-    store: Store, unit: str, out: Path, *, kinds: Sequence[TrimKind] = (), mounting: str | None = None
+    store: Store,
+    unit: str,
+    out: Path,
+    *,
+    kinds: Sequence[TrimKind] = (),
+    mounting: str | None = None,
+    serial: str | None = None,
 ) -> tuple[TrimRecord, ...]:
     """Write a unit's newest trims to ``out`` as the bytes that the C reads, and give their records.
 
@@ -186,13 +192,18 @@ def write_trim_bytes(
         out: the file.
         kinds: of trims; none means every kind that the unit has.
         mounting: its name; None where the unit has trims on one only.
+        serial: of the unit's board, 1 to 16 printable ASCII characters; None: the unit's name.
 
     Raises:
-        InputError: trims that the unit has not, or on several mountings. NotFoundError: no such unit.
+        InputError: trims that the unit has not, or on several mountings, or a serial that does not fit.
+        NotFoundError: no such unit.
     """
-    from export.trim_bytes import record_of, write_records
+    from export.trim_bytes import record_of, serial_field, write_records
 
-    records = tuple(record_of(trim) for trim in _newest(store.trims(unit), unit, mounting, kinds))
+    carried = unit if serial is None else serial
+    newest = _newest(store.trims(unit), unit, mounting, kinds)
+    serial_field(carried, "serial" if serial is not None else f"unit {unit}, its name as serial")
+    records = tuple(record_of(trim, carried) for trim in newest)
     write_file(out, write_records(records))
     return records
 
@@ -215,6 +226,8 @@ def record_facts(record: TrimRecord) -> dict[str, Any]:
 
     temperature = None if record.temperature == NO_TEMPERATURE else record.temperature / 10
     return {
+        "format": record.format,
+        "serial": record.serial,
         "kind": record.kind,
         "sensor_key": f"0x{record.sensor:08x}",
         "temperature_c": temperature,

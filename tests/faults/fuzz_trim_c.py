@@ -27,6 +27,8 @@ MAIN = r"""
 #include <string.h>
 #include <time.h>
 
+#define OLD_SENSOR 0x00C0FFEEU /* of the program below, in trims of format 1 */
+
 static uint64_t drawn = 88172645463325252ULL; /* Marsaglia, J. Stat. Softw. 8 (2003), 14: xorshift */
 static uint32_t draw(uint32_t below)
 {
@@ -39,17 +41,28 @@ static void put(uint8_t *at, uint32_t value, uint32_t bytes)
     for (uint32_t k = 0U; k < bytes; ++k) { at[k] = (uint8_t)(value >> (8U * k)); }
 }
 
+/* A CRC that fits, by the format that the record says it has. */
+static void close_record(uint8_t *at)
+{
+    const uint32_t less = (at[INNAGE_TRIM_AT_FORMAT] == 1U) ? INNAGE_SERIAL_LENGTH : 0U;
+    put(&at[INNAGE_TRIM_AT_CRC - less], ~innage_crc(0xFFFFFFFFU, at, INNAGE_TRIM_AT_CRC - less), 4U);
+}
+
 static void record(uint8_t *at)
 {
+    const uint32_t less = (draw(4U) == 0U) ? INNAGE_SERIAL_LENGTH : 0U; /* format 1 has no serial */
+    uint8_t *const counts = &at[INNAGE_TRIM_AT_COUNTS - less];
     (void)memset(at, 0, INNAGE_TRIM_LENGTH);
     put(&at[INNAGE_TRIM_AT_MAGIC], INNAGE_TRIM_MAGIC, 4U);
-    at[INNAGE_TRIM_AT_FORMAT] = INNAGE_TRIM_FORMAT;
-    at[INNAGE_TRIM_AT_KIND] = (uint8_t)((draw(4U) == 0U) ? draw(256U) : INNAGE_TRIM_KIND_DRY);
+    at[INNAGE_TRIM_AT_FORMAT] = (less > 0U) ? 1U : INNAGE_TRIM_FORMAT;
+    at[INNAGE_TRIM_AT_KIND] = (uint8_t)((draw(4U) == 0U) ? draw(256U) : ((draw(2U) == 0U) ? INNAGE_TRIM_KIND_DRY : INNAGE_TRIM_KIND_FULL));
     at[INNAGE_TRIM_AT_CHANNELS] = (uint8_t)INNAGE_CHANNELS;
     at[INNAGE_TRIM_AT_WIDTH] = sizeof(innage_count_t);
-    put(&at[INNAGE_TRIM_AT_SENSOR], INNAGE_SENSOR, 4U);
-    for (uint32_t k = 0U; k < INNAGE_CHANNELS; ++k) { put(&at[INNAGE_TRIM_AT_COUNTS + (2U * k)], draw(65536U), 2U); }
-    put(&at[INNAGE_TRIM_AT_CRC], ~innage_crc(0xFFFFFFFFU, at, INNAGE_TRIM_AT_CRC), 4U);
+    put(&at[INNAGE_TRIM_AT_SENSOR], (less > 0U) ? OLD_SENSOR : INNAGE_SENSOR, 4U);
+    put(&at[INNAGE_TRIM_AT_SCALE], (less > 0U) ? 0U : INNAGE_TRIM_SCALE, 2U);
+    if (less == 0U) { at[INNAGE_TRIM_AT_SERIAL] = (draw(16U) == 0U) ? (uint8_t)'b' : (uint8_t)'a'; }
+    for (uint32_t k = 0U; k < INNAGE_CHANNELS; ++k) { put(&counts[2U * k], draw(65536U), 2U); }
+    close_record(at);
 }
 
 int main(int argc, char **argv)
@@ -61,19 +74,22 @@ int main(int argc, char **argv)
         const uint32_t length = (records * INNAGE_TRIM_LENGTH) + draw(INNAGE_TRIM_LENGTH);
         uint8_t *const bytes = malloc(length + (length == 0U));
         innage_count_t *const trim = malloc(INNAGE_TRIM_COUNTS * sizeof(innage_count_t));
+        uint8_t *const board = calloc(INNAGE_SERIAL_LENGTH, 1U);
         innage_prepared_t memory;
+        board[0] = (uint8_t)'a';
         for (uint32_t k = 0U; k < length; ++k) { bytes[k] = (uint8_t)draw(256U); }
         for (uint32_t k = 0U; k < records; ++k) {
             uint8_t *const its = &bytes[k * INNAGE_TRIM_LENGTH];
             record(its);
             for (uint32_t changes = draw(3U); changes > 0U; --changes) { its[draw(INNAGE_TRIM_LENGTH)] ^= (uint8_t)(1U << draw(8U)); }
-            if (draw(2U) == 0U) { put(&its[INNAGE_TRIM_AT_CRC], ~innage_crc(0xFFFFFFFFU, its, INNAGE_TRIM_AT_CRC), 4U); }
+            if (draw(2U) == 0U) { close_record(its); }
         }
         (void)memset(trim, 0, INNAGE_TRIM_COUNTS * sizeof(innage_count_t));
-        taken += (innage_trim_check(bytes, length, trim) == INNAGE_TRIM_OK) ? 1UL : 0UL;
+        taken += (innage_trim_check(bytes, length, trim, (draw(2U) == 0U) ? NULL : board) == INNAGE_TRIM_OK) ? 1UL : 0UL;
         prepared += innage_prepare(&memory, trim) ? 1UL : 0UL;
         free(bytes);
         free(trim);
+        free(board);
         ++tried;
     }
     (void)printf("{\"reader\": \"trim in C\", \"inputs\": %lu, \"taken\": %lu, \"prepared\": %lu}\n", tried, taken, prepared);
@@ -93,6 +109,8 @@ def program() -> Program:
         trim_range=(0, 60_000),
         trim_kinds=("dry", "full"),
         notes={"sensor": "strip@1"},
+        sensor_key=0x1234ABCD,
+        sensor_key_1=0x00C0FFEE,
     )
     b.prepare_node("take", "trim", indices=(1,), name="kept", keep=True)
     level = b.node("clip", "kept", low=0, high=640)

@@ -228,7 +228,7 @@ def _textual(content: bytes, _folder: Path) -> object:
 
 def _trims() -> list[bytes]:
     records = [
-        trim_bytes.TrimRecord(kind, 7, 200, (30_000, 40_000, 50_000), width)
+        trim_bytes.TrimRecord(kind, 7, 200, (30_000, 40_000, 50_000), width, "unit-1")
         for kind, width in ((TrimKind.DRY, 2), (TrimKind.FULL, 4))
     ]
     return [trim_bytes.write_records([record]) for record in records]

@@ -71,13 +71,14 @@ def show_records(title: str, records: Sequence[TrimRecord]) -> None:
     rows = [
         (
             r.kind,
+            r.serial or "- (format 1)",
             f"0x{r.sensor:08x}",
             "-" if r.temperature == NO_TEMPERATURE else f"{r.temperature / 10:.1f}",
             ", ".join(map(str, r.counts)),
         )
         for r in records
     ]
-    table(title, ("kind", "sensor key", "C", "counts"), rows)
+    table(title, ("kind", "serial", "sensor key", "C", "counts"), rows)
 
 
 def _counts(trim: Trim, each: bool) -> str:

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import os
 import zlib
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from trim_records import field_record
 from typer.testing import CliRunner
 
 from calling import TWO_SENSORS, run, run_json, run_lines
+from dataset.canonical import sensor_key
+from dataset.store import Store
 from innage.cli import app
 
 END = ["--date", "2026-01-31", "--stage", "end-of-line"]
@@ -51,16 +56,58 @@ def test_the_newest_trim_of_each_kind(tmp_path: Path) -> None:
     ]
     assert run_json("trim", "read", out) == made["records"]
     content = out.read_bytes()
-    assert (len(content), content[:8]) == (48, b"ITRM\x01\x02\x02\x02")
-    assert int.from_bytes(content[8:12], "little") == zlib.crc32(b"pair@1 channels=2 bits=12")
-    assert int.from_bytes(content[20:24], "little") == zlib.crc32(content[:20])
-    assert "101, 201" in run("trim", "read", out)
+    assert (len(content), content[:8]) == (80, b"ITRM\x02\x02\x02\x02")
+    with Store.open(os.environ["INNAGE_STORE"]) as store:
+        key = sensor_key(store.sensor("pair"))
+    assert int.from_bytes(content[8:12], "little") == key
+    assert content[14:32] == b"\x01\x00u1" + bytes(14)
+    assert int.from_bytes(content[36:40], "little") == zlib.crc32(content[:36])
+    assert {(r["format"], r["serial"], r["sensor_key"]) for r in made["records"]} == {
+        (2, "u1", f"0x{key:08x}")
+    }
+    shown = run("trim", "read", out)
+    assert "101, 201" in shown
+    assert "u1" in shown
+
+
+def test_the_serial_is_the_units_name_or_what_is_given(tmp_path: Path, refused: Callable[..., str]) -> None:
+    """--serial is what the board calls itself. One that does not fit is refused in a sentence that names the
+    option, and so is a unit's name; the file that stands there stays.
+    """
+    out = tmp_path / "u1.bin"
+    made = run_json("trim", "bytes", "u1", "--serial", "SN 0042", "--out", out)
+    assert [r["serial"] for r in made["records"]] == ["SN 0042"] * 2
+    content = out.read_bytes()
+    for serial in ("12345678901234567", "caf\u00e9", ""):
+        sentence = refused("trim", "bytes", "u1", "--serial", serial, "--out", out)
+        assert sentence.startswith(
+            f"innage: --serial: '{serial}'; expected 1 to 16 printable ASCII characters"
+        )
+        assert out.read_bytes() == content
+    name = "unit-of-the-first-run"
+    run("unit", "add", name)
+    run("trim", "add", "--unit", name, "--mounting", "m-pair", "--kind", "dry", "--counts", "100,200", *END)
+    sentence = refused("trim", "bytes", name, "--out", out)
+    assert sentence.startswith(
+        f"innage: unit {name}, its name as serial: '{name}'; expected 1 to 16 printable"
+    )
+    assert "In --serial give what the board calls its own" in sentence
+    run("trim", "bytes", name, "--serial", "r1-7", "--out", out)
+
+
+def test_records_of_format_1_are_shown(tmp_path: Path) -> None:
+    """Bytes of a unit in the field, which have no serial."""
+    out = tmp_path / "field.bin"
+    out.write_bytes(field_record(2, (100, 200)))
+    (shown,) = run_json("trim", "read", out)
+    assert (shown["format"], shown["serial"], shown["counts"]) == (1, None, [100, 200])
+    assert "- (format 1)" in run("trim", "read", out)
 
 
 def test_one_kind(tmp_path: Path) -> None:
     """--kind picks; a kind or a unit without trims is refused, and so is a mounting that must be named."""
     out = tmp_path / "u1.bin"
-    assert "24 bytes, 24 a record" in run("trim", "bytes", "u1", "--kind", "full", "--out", out)
+    assert "40 bytes, 40 a record" in run("trim", "bytes", "u1", "--kind", "full", "--out", out)
     out.unlink()
     assert (
         CliRunner().invoke(app, ["trim", "bytes", "u1", "--kind", "board", "--out", str(out)]).exit_code != 0
@@ -77,9 +124,9 @@ def test_damaged_bytes_are_refused(tmp_path: Path) -> None:
     out = tmp_path / "u1.bin"
     run("trim", "bytes", "u1", "--out", out)
     content = bytearray(out.read_bytes())
-    content[40] ^= 1
+    content[72] ^= 1
     out.write_bytes(content)
     result = CliRunner().invoke(app, ["trim", "read", str(out)])
     assert result.exit_code != 0
-    assert "byte 24, CRC" in str(result.exception) + result.output
+    assert "byte 40, CRC" in str(result.exception) + result.output
     assert CliRunner().invoke(app, ["trim", "read", str(tmp_path / "none.bin")]).exit_code != 0
