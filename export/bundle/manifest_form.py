@@ -172,7 +172,8 @@ _C = record(
     {"layout": _LAYOUT},  # not in format 2
 )
 
-_SIDES = record({"sides": whole(), "visited": whole(), "unvisited": each(_WORD, 100)})
+_SIDES = {"sides": whole(), "visited": whole(), "unvisited": each(_WORD, 100)}
+_INNER = record({**_SIDES, "floor": number(0, 1), "below_floor": flag})
 _BRANCH = record({"says": _WORD, "frames": whole()})
 _EXCERPT = record(
     {
@@ -182,7 +183,9 @@ _EXCERPT = record(
         "trims": each(_HASH, len(TrimKind)),
     }
 )
-_VISITED = record({"frames": whole(), "branches": each(_BRANCH, 32), "decisions": _SIDES, "inner": _SIDES})
+_VISITED = record(
+    {"frames": whole(), "branches": each(_BRANCH, 32), "decisions": record(_SIDES), "inner": _INNER}
+)
 
 _NAMES = each(_WORD, 100)
 _SCORE = record(

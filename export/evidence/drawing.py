@@ -100,9 +100,8 @@ def _pool(decisions: Decisions, rng: np.random.RandomState, streams: int, frames
     faulty = (rng.random_sample((len(pool), 1)) < 0.05) & (rng.random_sample(shape) < 0.5)
     drawn = rng.randint(0, program.inputs["faults"].high[0] + 1, shape)
     pool = replace(pool, faults=np.where(faulty, drawn, 0))
-    return joined(
-        [pool, *_near_valid(program, rng, streams, frames), *reach(decisions, pool, LEAST_VISITS, rng)]
-    )
+    pool = joined([pool, *_near_valid(program, rng, streams, frames)])
+    return joined([pool, *reach(decisions, pool, LEAST_VISITS, rng)])
 
 
 def _near_valid(program: Program, rng: np.random.RandomState, streams: int, frames: int) -> list[Streams]:

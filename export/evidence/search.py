@@ -13,11 +13,12 @@ import numpy as np
 
 from export.evidence.decisions import Decisions, Side
 from export.evidence.streams import Streams, joined, run_through
-from training.program import Array, Node, into_gate, scalar
+from training.program import WITHHELD, Array, Node, into_gate, scalar
 
 _PARENTS, _CHILDREN, _ROUNDS = 24, 10, 40
-_KEPT = 16  # streams added for a side that was reached
+_KEPT = 16  # streams added for a side, at least
 _MOST_SIDES = 40
+_FAR = 1 << 33  # beyond any margin of int32
 
 
 def reach(
@@ -44,7 +45,7 @@ def reach(
     for side in lacking[:_MOST_SIDES]:
         node = nodes[side.fork.node]
         if node.op in ("greater", "clip"):
-            found.append(_towards(decisions, side, node, pool, rng, one_unit))
+            found.append(_towards(decisions, side, node, pool, least, rng, one_unit))
     return found
 
 
@@ -53,24 +54,35 @@ def _towards(
     side: Side,
     node: Node,
     pool: Streams,
+    least: int,
     rng: np.random.RandomState,
     one_unit: bool,
 ) -> Streams:
-    """Streams near the side of one fork: the best after all rounds."""
+    """Streams near the side of one fork, the best after all rounds: so many that it is visited ``least``
+    times, where it is reached.
+    """
     margin = _margins(decisions, side, node, pool)
-    best = pool.take(np.argsort(-margin, kind="stable")[:_PARENTS])
+    best = everyone = pool.take(np.argsort(-margin, kind="stable")[:_PARENTS])
     for k in range(_ROUNDS):
         everyone = joined([best, _altered(decisions, best, rng, 0.5 ** (k / 4), one_unit)])
         margin = _margins(decisions, side, node, everyone)
-        best = everyone.take(np.argsort(-margin, kind="stable")[:_PARENTS])
-    return best.take(slice(0, _KEPT))
+        order = np.argsort(-margin, kind="stable")
+        everyone, margin = everyone.take(order), margin[order]
+        best = everyone.take(slice(0, _PARENTS))
+    return everyone.take(slice(0, max(_KEPT, min(least, int((margin > 0).sum())))))
 
 
 def _margins(decisions: Decisions, side: Side, node: Node, streams: Streams) -> Array:
-    """How far each stream goes to the side at its best frame, (n,); above 0 it is there."""
+    """How far each stream goes to the side at its best frame, (n,); above 0 it is there. An end that cuts the
+    level counts where a level is given: frames without one are further away than any with one.
+    """
     best = np.full(len(streams), np.iinfo(np.int64).min)
-    for values in run_through(decisions.program, streams, node.inputs):
-        best = np.maximum(best, _margin(side, node, values))
+    validity = decisions.program.outputs["validity"]
+    for values in run_through(decisions.program, streams, (*node.inputs, validity)):
+        margin = _margin(side, node, values)
+        if side.fork.decision and node.op == "clip":
+            margin = np.where(values[validity][:, 0] == WITHHELD, margin - _FAR, margin)
+        best = np.maximum(best, margin)
     return best
 
 

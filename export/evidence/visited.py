@@ -44,7 +44,8 @@ class Visited:
             "frames": self.frames,
             "branches": [{"says": name, "frames": n} for name, n in self.branches],
             "decisions": _sides(self.decisions, self.decisions_visited, self.unvisited),
-            "inner": _sides(self.inner, self.inner_visited, self.unreached),
+            "inner": _sides(self.inner, self.inner_visited, self.unreached)
+            | {"floor": LEAST_REACHED, "below_floor": not self.reached},
         }
 
 

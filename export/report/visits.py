@@ -20,7 +20,7 @@ def visits_section(facts: Mapping[str, Any]) -> list[str]:
     sentences = (
         f"The {visited['frames']} vectors visit {decisions['visited']} of {decisions['sides']} sides of "
         f"decisions{_missed(decisions)}. Of the {inner['sides']} sides of inner clips, rows and leaves that "
-        f"the ranges allow they visit {inner['visited']}{_missed(inner)}."
+        f"the ranges allow they visit {inner['visited']}{_floor(inner)}{_missed(inner)}."
     )
     return [
         "<h2>What the vectors visit</h2>",
@@ -58,6 +58,10 @@ def _origins(facts: Mapping[str, Any]) -> list[str]:
         f"and no frame of a group for 'prove'. The other {rest} are made from the program alone."
     )
     return [f"<p>{said}</p>", folded("Sessions that vectors are taken of", table)]
+
+
+def _floor(inner: Mapping[str, Any]) -> str:
+    return f", below the floor of {100 * inner['floor']:g} %" if inner["below_floor"] else ""
 
 
 def _missed(sides: Mapping[str, Any]) -> str:

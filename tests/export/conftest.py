@@ -39,7 +39,8 @@ from export.bundle.manifest import Provenance
 from export.c.source import CSource, emit_c
 from export.compilers.toolchain import Image, build_core, build_host, run_host
 from export.core.emulator import EmulatedRun, Machine
-from export.evidence.drawing import make_vectors
+from export.evidence.drawing import draw, make_vectors
+from export.evidence.excerpts import Excerpt, Excerpts
 from export.vectors import Vectors
 from training.costs import Cost
 from training.program import Array, Program, digest, to_json
@@ -174,6 +175,17 @@ def whole_bundle() -> dict[str, bytes]:
     """A bundle of the program with every operation, as an export writes it."""
     program = every_op()
     return build_bundle(program, float_model(program.channels), provenance_of(program))
+
+
+@pytest.fixture(scope="session")
+def sessions_bundle() -> dict[str, bytes]:
+    """A small bundle half of whose streams are said to be taken of a session."""
+    program = SAMPLES["single_channel"]()
+    provenance, streams = provenance_of(program), draw(program, 96, 3).streams.take(slice(0, 12))
+    session = provenance.model.frozen.sessions[0].sha256
+    places = tuple(Excerpt(session, k * streams.frames, streams.frames, ()) for k in range(len(streams)))
+    given = Excerpts(places, streams)
+    return build_bundle(program, float_model(program.channels), provenance, vectors=192, given=given)
 
 
 @pytest.fixture(scope="session")

@@ -107,7 +107,7 @@ def show_visited(visited: Visited | None) -> None:
     if not visited.reached:
         from export.evidence.visited import LEAST_REACHED
 
-        say(f"That is below the {100 * LEAST_REACHED:.0f} % of inner sides that vectors are to visit.")
+        say(f"Inner sides are below the floor of {100 * LEAST_REACHED:g} %.")
 
 
 def show_origins(origins: Origins | None) -> None:

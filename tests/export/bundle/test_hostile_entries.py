@@ -52,7 +52,7 @@ def replaced(body: Any, path: tuple[str | int, ...], value: Any) -> Any:
     return copy
 
 
-RUNNING_NOTHING = {"manifest", "files", "program", "made again", "figures"}
+RUNNING_NOTHING = {"manifest", "files", "program", "made again", "figures", "sources"}
 
 
 @pytest.mark.parametrize("every", [False, pytest.param(True, marks=pytest.mark.slow)])
@@ -80,6 +80,26 @@ def test_odd_entries_of_a_manifest_are_answered(whole_bundle: Files, every: bool
             report = verify_files({**files, MANIFEST: sealed}, RUNNING_NOTHING)
             accepted += report.passed
     assert accepted > 0  # figures and names are anybody's to state
+
+
+def test_odd_entries_on_streams_of_sessions_are_answered(sessions_bundle: Files) -> None:
+    """What a manifest says of a stream taken of a session, replaced by each odd value, ends in a sentence;
+    and so it does where it says nothing.
+    """
+    body = json.loads(sessions_bundle[MANIFEST])
+    light = {"manifest", "made again", "sources"}
+    assert failed(sessions_bundle, light) == {}
+    assert len(body["vectors"]["excerpts"]) == 12
+    paths = [("vectors", "excerpts", 3, *path) for path in leaves(body["vectors"]["excerpts"][3])]
+    for path in [("vectors", "made_only"), ("vectors", "excerpts"), ("vectors", "excerpts", 0), *paths]:
+        for odd in (*ODD, 2**40, "0" * 64, []):
+            if odd == [] and path[-1] in ("trims", "excerpts"):
+                continue  # trims are none here; without any such streams the vectors are others
+            changed = replaced(body, path, odd)
+            assert failed(resealed(sessions_bundle, vectors=changed["vectors"]), light), (path, odd)
+    for name in ("made_only", "excerpts"):
+        rest = {key: value for key, value in body["vectors"].items() if key != name}
+        assert failed(resealed(sessions_bundle, vectors=rest), light), name
 
 
 def test_odd_entries_of_a_program_are_refused(whole_bundle: Files) -> None:

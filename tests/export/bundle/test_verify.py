@@ -22,6 +22,10 @@ from export.bundle.build import MOST_BYTES, build_bundle
 from export.bundle.checks import ENOUGH_BYTES, LEAST_VECTORS
 from export.bundle.manifest import MANIFEST, Provenance
 from export.bundle.verify import CHECKS, Answer, Check, VerifyReport, read_folder, verify_bundle, verify_files
+from export.evidence.decisions import Decisions
+from export.evidence.drawing import LEAST_VISITS
+from export.evidence.streams import streams_of
+from export.vectors import from_csv
 
 TEXTS = {"manifest", "files", "program", "made again"}  # the checks that run nothing
 
@@ -269,14 +273,18 @@ def test_counts_of_visits_are_made_anew(whole_bundle: Files) -> None:
 def test_vectors_of_many_pads_fit_a_megabyte(
     float_onnx: Callable[[int], bytes], provenance_for: Callable[..., Provenance]
 ) -> None:
-    """Eight pads with a state for each: fewer frames, as many as fit, and still enough for
-    verification.
+    """Eight pads with a state for each: fewer frames, as many as fit, and still enough for verification, for
+    each side of a decision, and for the floor of inner ones.
     """
     program = PROGRAMS["strip"]()
     files = build_bundle(program, float_onnx(program.channels), provenance_for(program))
     assert ENOUGH_BYTES < len(files["vectors.csv"]) <= MOST_BYTES
-    count = json.loads(files[MANIFEST])["vectors"]["count"]
-    assert 0 < count < LEAST_VECTORS
+    stated = json.loads(files[MANIFEST])["vectors"]
+    assert 0 < stated["count"] < LEAST_VECTORS
+    decisions = Decisions(program)
+    visits = decisions.visits(streams_of(from_csv(program, files["vectors.csv"].decode()))).sum(axis=0)
+    assert visits[decisions.decisive].min() >= LEAST_VISITS
+    assert not stated["visited"]["inner"]["below_floor"]
     assert failed(files, {"vectors", "made again"}) == {}
 
 

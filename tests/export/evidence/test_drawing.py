@@ -69,6 +69,20 @@ def test_a_rare_side_is_searched_for() -> None:
     assert named["far_apart (comparison): above"] >= LEAST_VISITS
 
 
+def test_an_end_that_cuts_the_level_is_searched_for_where_a_level_is_given() -> None:
+    """A level above the span is rare, and so is a valid reading: one alone visits nothing."""
+    b = Builder("rare", count_bits=20, channels=2, period_ms=100, span=640)
+    first, second = (b.node("take", "counts", indices=(k,)) for k in (0, 1))
+    off = [b.node("abs", b.node("sub", x, b.const(at))) for x, at in ((first, 500_123), (second, 700_321))]
+    valid = b.node("greater", b.const(300), off[0])
+    level = b.node("clip", b.node("sub", b.const(1000), off[1]), name="cut", low=0, high=640)
+    zero = b.const(0)
+    level = b.node("where", valid, level, zero)
+    drawn = draw(b.finish(low=level, level=level, high=level, validity=valid, flags=zero), 2000, 0)
+    named = {side.name: int(n) for side, n in zip(drawn.decisions.sides, drawn.visits, strict=True)}
+    assert named["cut (clip): above"] >= LEAST_VISITS
+
+
 def test_sessions_are_half_of_it(all_built: dict[str, Any]) -> None:
     """Where there are streams of sessions, half the streams are theirs; what is made does not
     depend on them.

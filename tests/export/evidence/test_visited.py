@@ -61,4 +61,13 @@ def test_what_no_vector_visits_is_named() -> None:
     assert visited.inner - visited.inner_visited == len(visited.unreached) == 2
     assert any(name.endswith("(larger): the first") for name in visited.unreached)
     assert not visited.reached
-    assert replace(visited, inner_visited=visited.inner).reached
+    assert visited.facts()["inner"]["below_floor"] is True
+    whole = replace(visited, inner_visited=visited.inner)
+    assert whole.reached
+    assert whole.facts()["inner"] | {"unvisited": []} == {
+        "sides": visited.inner,
+        "visited": visited.inner,
+        "unvisited": [],
+        "floor": 0.95,
+        "below_floor": False,
+    }

@@ -11,7 +11,12 @@ import pytest
 from typer.testing import CliRunner
 
 from dataset.store import Store
+from export.evidence.decisions import Decisions
+from export.evidence.drawing import LEAST_VISITS
+from export.evidence.streams import streams_of
+from export.vectors import from_csv
 from innage.cli import app
+from training.program import from_json
 
 pytestmark = pytest.mark.slow
 run = CliRunner().invoke
@@ -61,6 +66,21 @@ def test_the_exported_c_is_small_and_without_float(at: Path) -> None:
     assert cost["ram"] <= 64
     text = (at / "bundle" / "innage.c").read_text() + (at / "bundle" / "innage.h").read_text()
     assert not re.search(r"\b(float|double)\b", text)
+
+
+def test_vectors_visit_every_side_often(at: Path) -> None:
+    """Each side of a decision in 50 frames at least, no fewer inner sides than the floor; some of the streams
+    are frames of the session.
+    """
+    program = from_json((at / "bundle" / "program.json").read_text())
+    decisions = Decisions(program)
+    streams = streams_of(from_csv(program, (at / "bundle" / "vectors.csv").read_text()))
+    visits = decisions.visits(streams).sum(axis=0)
+    assert visits[decisions.decisive].min() >= LEAST_VISITS
+    stated = json.loads((at / "bundle" / "manifest.json").read_text())["vectors"]
+    assert stated["visited"]["decisions"]["unvisited"] == []
+    assert not stated["visited"]["inner"]["below_floor"]
+    assert len(stated["excerpts"]) > 40
 
 
 def test_a_second_run_refuses_the_folder(demo: Demo) -> None:

@@ -501,12 +501,15 @@ def test_groups_of_levels_leave_out_their_own_frames(store: Path, tmp_path: Path
 
 
 def test_a_damaged_session_is_not_taken(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
-    """Readings that are not as they were sealed end the export with a sentence; vectors can do without."""
+    """Readings that are not as they were sealed, here those of two sessions exchanged, end the export with a
+    sentence; vectors can do without.
+    """
     with closing(sqlite3.connect(store)) as damaged, damaged:
-        damaged.execute("DROP TRIGGER guard_frame_block_delete")
-        damaged.execute("DELETE FROM frame_block")
+        damaged.execute("DROP TRIGGER guard_frame_block_update")
+        for pair in ((99, 1), (1, 2), (2, 99)):
+            damaged.execute("UPDATE frame_block SET session_id = ? WHERE session_id = ?", pair)
     out = tmp_path / "b"
     words = ("export", "line", "--budget", "roomy", "--out", out, *ANYWAY, "--store", store)
-    assert "use a copy of the store" in refused(*words)
+    assert "session" in refused(*words)
     assert not out.exists()
     assert innage(*words, "--made-vectors-only").exit_code == 0
