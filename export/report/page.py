@@ -30,7 +30,7 @@ from export.report.html_page import cautions, heading, origin_said, page, shield
 from export.report.noticed import noticed_section
 from export.report.plots import error_plot
 from export.report.visits import visits_section
-from training.judging.figures import GroupScore, LevelBin
+from training.judging.figures import AnsweredLimit, GroupScore, LevelBin
 from training.judging.stored_answers import stored_answers
 
 Facts = Mapping[str, Any]
@@ -231,23 +231,23 @@ _NO_LIMITS = "nothing on this page says whether the figures are good enough"
 
 def _limits(facts: Facts) -> list[str]:
     metrics = facts["metrics"]
-    answers = stored_answers({**metrics, "limits": mappings_in(metrics.get("limits"))})
+    answers = stored_answers(metrics)
     if not answers:
         return [
             "<h2>Limits</h2>",
             f"<p>{_lacking(1, facts)} No limits were given: {_NO_LIMITS}.</p>",
         ]
     limits = facts["limits"] or {}
-    open_rows = sum(a.get("answer") == LimitAnswer.UNPROVEN for a in answers)
+    open_rows = sum(a.answer == LimitAnswer.UNPROVEN for a in answers)
     name = f" ({escape(limits['name'])}@{limits['revision']})" if limits else ""
     rows = [
         (
-            badge(str(a.get("answer", ""))),
-            escape(str(a.get("metric", ""))),
-            escape(str(a.get("condition", ""))),
+            badge(a.answer),
+            escape(a.metric),
+            escape(a.condition),
             _bound(a),
-            number(a.get("value")),
-            escape(str(a.get("reason") or "")),
+            number(a.value),
+            escape(a.reason),
         )
         for a in answers
     ]
@@ -266,10 +266,10 @@ def _lacking(rows: int, facts: Facts) -> str:
     )
 
 
-def _bound(answer: Facts) -> str:
+def _bound(answer: AnsweredLimit) -> str:
     """A limit's bound; of a percentage with millimetres beside it both, of which the larger counts."""
-    bound = number(answer.get("bound"))
-    return bound if answer.get("or_mm") is None else f"{bound} or {number(answer['or_mm'])} mm"
+    bound = number(answer.bound)
+    return bound if answer.or_mm is None else f"{bound} or {number(answer.or_mm)} mm"
 
 
 def _costs(facts: Facts) -> list[str]:

@@ -71,16 +71,16 @@ def compare(
     by = Yardstick(frozen, role, limits, budget, seed)
     with open_store(store) as opened, progress("judging") as shown:
         comparison = compare_models(opened, first, second, by, shown)
-    facts = comparison.facts()
+    figures = comparison.figures
     if picture is not None:
         from innage.pictures.model_pictures import draw_comparison
 
-        draw_comparison(picture, facts)
+        draw_comparison(picture, figures.cells, comparison.first, comparison.second, comparison.frozen.origin)
     if json:
-        emit(facts)
+        emit(comparison.facts())
     else:
-        show_comparison(facts)
-    if comparison.losses:
+        show_comparison(comparison)
+    if figures.losses:
         raise typer.Exit(SAID_NO)
-    if strict and facts["undecided"]:
+    if strict and figures.undecided:
         raise typer.Exit(NOT_ENOUGH_EVIDENCE)

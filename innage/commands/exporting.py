@@ -27,7 +27,7 @@ from innage.terminal.views.bundle import (
 )
 
 if TYPE_CHECKING:
-    from innage.jobs.models.exporting import ExportRefusedError
+    from innage.jobs.models.exporting import Concerns, ExportRefusedError
 
 
 def register(app: typer.Typer) -> None:
@@ -140,12 +140,19 @@ def export(
                 "files": exported.files,
                 "cost": asdict(exported.cost),
                 "void": dict(exported.concerns.void),
-                "not_met": exported.concerns.not_met,
-                "unproven": exported.concerns.unproven,
+                **_limits_facts(exported.concerns),
             }
         )
     else:
         show_exported(model, exported)
+
+
+def _limits_facts(concerns: Concerns) -> dict[str, object]:
+    """The limits that are not met, and those without enough evidence, ready for JSON."""
+    return {
+        "not_met": [answer.to_json() for answer in concerns.not_met],
+        "unproven": [answer.to_json() for answer in concerns.unproven],
+    }
 
 
 def _show_refused(model: str, refused: ExportRefusedError, *, even_if_void: bool, json: bool) -> None:
@@ -158,7 +165,7 @@ def _show_refused(model: str, refused: ExportRefusedError, *, even_if_void: bool
         say_aside(f"Nothing was written: {refused}")
     elif verdict is None:
         if json and not of_void:
-            emit({"not_met": concerns.not_met, "unproven": concerns.unproven})
+            emit(_limits_facts(concerns))
         show_refusal(model, concerns, of_void=of_void, unproven=isinstance(refused, UnprovenError))
     elif json:
         emit(verdict.facts())

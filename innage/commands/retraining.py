@@ -64,6 +64,7 @@ def retrain(
     """
     from innage.jobs.models.training import Refit
     from innage.jobs.models.training import retrain as retrain_model
+    from training.judging.stored_answers import stored_answers
 
     if picture is not None:
         from innage.pictures.figures import check_picture
@@ -90,5 +91,5 @@ def retrain(
         from innage.terminal.views.retraining import show_retraining
 
         show_retraining(facts)
-    if strict and (code := of_limits(facts["answers"])):
+    if strict and (code := of_limits(stored_answers({"limits": facts["answers"]}))):
         raise typer.Exit(code)

@@ -48,14 +48,15 @@ def sweep(
 
         check_picture(picture)  # before the work
     with open_store(store) as opened, progress("sweeping") as shown:
-        facts = sweep_model(opened, model, role=role, limits=limits, progress=shown).facts()
+        swept = sweep_model(opened, model, role=role, limits=limits, progress=shown)
     if picture is not None:
         from innage.pictures.model_pictures import draw_sweep
 
-        draw_sweep(picture, facts)
+        title = f"{model} on {swept.role} groups of {swept.frozen.name} ({swept.frozen.origin})"
+        draw_sweep(picture, swept.figures.rows, swept.pads, title)
     if json:
-        emit(facts)
+        emit(swept.facts())
     else:
-        show_sweep(facts)
-    if strict and (code := of_limits(facts["answers"])):
+        show_sweep(swept)
+    if strict and (code := of_limits(swept.figures.answers)):
         raise typer.Exit(code)

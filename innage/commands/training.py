@@ -71,6 +71,7 @@ def train(
     """
     from innage.jobs.models.training import Search, model_facts
     from innage.jobs.models.training import train as train_model
+    from training.judging.stored_answers import stored_answers
 
     with progress("training") as shown, open_store(store) as opened:
         model = train_model(
@@ -88,7 +89,7 @@ def train(
         emit(facts)
     else:
         show_model(facts)
-    if strict and (code := of_limits(facts["metrics"]["limits"])):
+    if strict and (code := of_limits(stored_answers(facts["metrics"]))):
         raise typer.Exit(code)
 
 

@@ -2,33 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from innage.pictures.figures import figure, fitted, ink_on
 
+if TYPE_CHECKING:
+    from training.judging.figures import CellDifference, DriftFigures
+
 ROW_IN, FRAME_IN = 0.3, 1.5
 LABEL, TITLE = 40, 80  # characters of a row's label, and of the title on a line
 
 
-def draw_comparison(path: Path, facts: Mapping[str, Any]) -> None:
-    """The difference of mean absolute errors by class and liquid (rows) and level band (columns), into
-    ``path``.
+def draw_comparison(
+    path: Path, cells: Sequence[CellDifference], first: str, second: str, origin: str
+) -> None:
+    """The difference of mean absolute errors of two models by class and liquid (rows) and level band
+    (columns), into ``path``; ``origin`` of the readings.
     """
-    rows = list(dict.fromkeys((c["class"], c["liquid"]) for c in facts["cells"]))
-    bands = sorted({c["level band"] for c in facts["cells"]}, key=lambda text: int(text.split()[0]))
+    rows = list(dict.fromkeys((cell.name, cell.liquid) for cell in cells))
+    bands = sorted({cell.level_band for cell in cells}, key=lambda text: int(text.split()[0]))
     values = np.full((len(rows), len(bands)), np.nan)
-    for cell in facts["cells"]:
-        if cell["difference_mm"] is not None:
-            values[rows.index((cell["class"], cell["liquid"])), bands.index(cell["level band"])] = cell[
-                "difference_mm"
-            ]
+    for cell in cells:
+        if cell.difference_mm is not None:
+            values[rows.index((cell.name, cell.liquid)), bands.index(cell.level_band)] = cell.difference_mm
     most = float(np.nanmax(np.abs(values))) if np.isfinite(values).any() else 1.0
-    with figure(path, 8.5, ROW_IN * len(rows) + FRAME_IN) as made:
-        axes = made.subplots()
+    with figure(path, 8.5, ROW_IN * len(rows) + FRAME_IN) as drawn:
+        axes = drawn.subplots()
         shown = axes.imshow(
             values,
             cmap="RdBu_r",
@@ -54,38 +57,39 @@ def draw_comparison(path: Path, facts: Mapping[str, Any]) -> None:
         )
         axes.set_xlabel("level, % of span", fontsize=8)
         axes.grid(visible=False)
-        origin = facts["frozen"]["origin"]
-        title = (
-            f"{facts['second']} less {facts['first']}, mean absolute error in mm ({origin}); red: "
-            f"{facts['second']} is worse"
-        )
+        title = f"{second} less {first}, mean absolute error in mm ({origin}); red: {second} is worse"
         axes.set_title(fitted(title, TITLE, 3), fontsize=9, loc="left")
-        made.colorbar(shown, ax=axes, label="mm", shrink=0.8)
+        drawn.colorbar(shown, ax=axes, label="mm", shrink=0.8)
 
 
-def draw_sweep(path: Path, facts: Mapping[str, Any]) -> None:
+# what is drawn of a drift, one below the other
+_DRAWN: Mapping[str, Callable[[DriftFigures], float | None]] = {
+    "P95 of the error, mm": lambda row: row.p95_mm,
+    "accepted, %": lambda row: None if row.accepted_share is None else 100.0 * row.accepted_share,
+}
+
+
+def draw_sweep(path: Path, drifts: Sequence[DriftFigures], pads: Sequence[str], title: str) -> None:
     """P95 of the error and the accepted share against baseline, gain, film and the dead pad, into ``path``; a
-    failed limit is a hollow mark.
+    failed limit is a hollow mark. The first of ``drifts`` is none at all.
     """
-    rest = facts["rows"][0]
+    rest = drifts[0]
     kinds = {
         "baseline": "baseline, % of the swing",
         "gain": "gain, % of the counts",
         "film": "film, % of the swing",
         "dead pad": "dead pad",
     }
-    with figure(path, 11.0, 5.0) as made:
-        axes = made.subplots(2, len(kinds), sharey="row", sharex="col")
+    with figure(path, 11.0, 5.0) as drawn:
+        axes = drawn.subplots(2, len(kinds), sharey="row", sharex="col")
         for column, (kind, label) in enumerate(kinds.items()):
-            rows = [r for r in facts["rows"] if r["kind"] == kind]
+            rows = [row for row in drifts if row.kind == kind]
             if kind != "dead pad":
-                rows = sorted([*rows, rest], key=lambda r: r["amount"])
-            x = [r["amount"] for r in rows]
-            fine = np.asarray([not r["fails"] for r in rows])
-            for ax, what, factor in zip(
-                axes[:, column], ("p95_mm", "accepted_share"), (1.0, 100.0), strict=True
-            ):
-                y = np.asarray([np.nan if r[what] is None else factor * r[what] for r in rows])
+                rows = sorted([*rows, rest], key=lambda row: row.amount)
+            x = [row.amount for row in rows]
+            fine = np.asarray([not row.fails for row in rows])
+            for ax, value_of in zip(axes[:, column], _DRAWN.values(), strict=True):
+                y = np.asarray([np.nan if (value := value_of(row)) is None else value for row in rows])
                 if kind != "dead pad":
                     ax.plot(x, y, color="0.6", linewidth=0.8)
                 ax.plot(
@@ -101,13 +105,9 @@ def draw_sweep(path: Path, facts: Mapping[str, Any]) -> None:
                     label="a limit fails",
                 )
             if kind == "dead pad":
-                axes[1, column].set_xticks(x, facts["pads"], fontsize=7, rotation=45)
+                axes[1, column].set_xticks(x, pads, fontsize=7, rotation=45)
             axes[1, column].set_xlabel(label)
-        axes[0, 0].set_ylabel("P95 of the error, mm")
-        axes[1, 0].set_ylabel("accepted, %")
+        for ax, label in zip(axes[:, 0], _DRAWN, strict=True):
+            ax.set_ylabel(label)
         axes[0, 0].legend(fontsize=7)
-        title = (
-            f"{facts['model']} on {facts['role']} groups of {facts['frozen']['name']} "
-            f"({facts['frozen']['origin']})"
-        )
-        made.suptitle(fitted(title, TITLE, 2), fontsize=9)
+        drawn.suptitle(fitted(title, TITLE, 2), fontsize=9)

@@ -90,6 +90,7 @@ ARRAY: dict[str, Any] = {
         {
             "metric": "p95_pct_span",
             "condition": "clean",
+            "min_groups": 1,
             "bound": 1.5,
             "value": 1.04,
             "answer": "met",

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from innage.exit_codes import of_limits
+from training.judging.figures import AnsweredLimit
 
 FAILING = """
 import sys
@@ -46,6 +47,10 @@ def test_what_nobody_expected_keeps_its_traceback_and_ends_with_70(tmp_path: Pat
     assert done.stderr.rstrip().endswith("ZeroDivisionError: nobody expected this")
 
 
+def answered(answer: str) -> AnsweredLimit:
+    return AnsweredLimit("rmse_mm", "all", 1.0, None, 1, None, answer, "")
+
+
 def test_what_was_expected_ends_with_2(tmp_path: Path) -> None:
     done = run(tmp_path, FAILING.replace("ERROR", "InputError('here', 'this', 'that')"))
     assert (done.returncode, "Traceback" in done.stderr) == (2, False), done.stderr
@@ -62,4 +67,4 @@ def test_what_was_expected_ends_with_2(tmp_path: Path) -> None:
 )
 def test_answers_to_limits_have_a_code(answers: list[str], code: int) -> None:
     """What says no goes before what lacks evidence; no limits are no evidence."""
-    assert of_limits([{"answer": answer} for answer in answers]) == code
+    assert of_limits([answered(answer) for answer in answers]) == code

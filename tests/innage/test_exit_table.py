@@ -13,6 +13,7 @@ import zlib
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -26,6 +27,7 @@ from dataset.records import Budget, CountLaw, Frames, GroupBy, Limit, Limits, Ma
 from dataset.store import Store
 from innage.cli import app
 from innage.jobs.demo import Step
+from training.judging.figures import AnsweredLimit
 from training.program import Program, digest, to_json
 from training.program.builder import Builder
 
@@ -78,6 +80,11 @@ def adds(name: str, off: int) -> Program:
     return b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
 
 
+def answered(answer: str) -> dict[str, Any]:
+    """An answer to a limit as metrics keep it."""
+    return AnsweredLimit("p95_abs_mm", "all", 1.0, None, 1, None, answer, "-").to_json()
+
+
 def run(*words: str) -> Result:
     return CliRunner().invoke(app, list(words))
 
@@ -104,8 +111,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         store.add_budget(Budget("roomy", "cortex-m0plus", 1, 4096, 128, 256, 4000))
         store.add_budget(Budget("tight", "cortex-m0plus", 1, 100, 128, 256, 10))
         for name, off in (("good", 0), ("bad", 128), ("open", 1)):
-            facts = {"metric": "p95_abs_mm", "condition": "all", "bound": 1.0, "value": None, "reason": "-"}
-            metrics = json.dumps({"limits": [{**facts, "answer": ANSWERS[name]}]})
+            metrics = json.dumps({"limits": [answered(ANSWERS[name])]})
             program = adds(name, off)
             texts = ("{}", "{}", metrics, to_json(program))
             store.add_model(Model(name, digest(program), frozen, limits, *texts, stand_in_onnx()))
@@ -131,7 +137,8 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, folder: Path) -> Callable[[int], 
     """Training, retraining and the demo's steps, which take long: what they answer is given."""
 
     def stand_in(code: int) -> None:
-        given = [{"answer": {0: "not met", 1: "not met", 3: "not enough evidence"}[code]}, {"answer": "met"}]
+        words = ({0: "not met", 1: "not met", 3: "not enough evidence"}[code], "met")
+        given = [answered(word) for word in words]
         training = "innage.jobs.models.training"
         monkeypatch.setattr(f"{training}.train", lambda *_, **named: None)
         monkeypatch.setattr(f"{training}.model_facts", lambda model: {"metrics": {"limits": given}})

@@ -1,49 +1,11 @@
-"""Figures of a judged model as records, and the one place where they become JSON and are read from it.
-
-A record is an object under the names of its fields, in their order. What a model of an earlier version did
-not keep is None or empty; a record that lacks a figure which every version kept is left out.
-"""
+"""Figures of a judged model as records that metrics keep as JSON (:class:`training.judging.kept.Kept`)."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
-from dataclasses import MISSING, dataclass, field, fields, replace
-from functools import cache
-from types import NoneType, UnionType
-from typing import Any, Self, get_args, get_origin, get_type_hints
+from dataclasses import dataclass, field, replace
 
-_KEY, _WITH = "key", "with"  # another name in JSON; the field without which this one is left out
-_SPARSE = {_WITH: None}  # left out where it is None itself
-_UNREADABLE = object()
-
-
-@dataclass(frozen=True)
-class Kept:
-    """What metrics keep as an object of JSON."""
-
-    def to_json(self) -> dict[str, Any]:
-        """The fields that hold something, in order."""
-        return {
-            one.metadata.get(_KEY, one.name): _written(getattr(self, one.name))
-            for one in fields(self)
-            if _WITH not in one.metadata or getattr(self, one.metadata[_WITH] or one.name) is not None
-        }
-
-    @classmethod
-    def from_json(cls, kept: object) -> Self | None:
-        """The record of an object as :meth:`to_json` writes it; None where it is none, or not whole."""
-        if not isinstance(kept, Mapping):
-            return None
-        record: Any = cls  # mypy takes a type of Self for nothing that a cache can hold
-        kinds, values = _kinds(record), dict[str, Any]()
-        for one in fields(cls):
-            value = _read(kinds[one.name], kept.get(one.metadata.get(_KEY, one.name)))
-            if value is not _UNREADABLE:
-                values[one.name] = value
-            elif one.default is MISSING:
-                return None
-        return cls(**values)
+from training.judging.kept import KEY, SPARSE, WITH, Kept
 
 
 @dataclass(frozen=True)
@@ -51,10 +13,10 @@ class WorstGroup(Kept):
     """Of each figure the worst group's."""
 
     withheld_share: float | None = None
-    p50_mm: float | None = field(default=None, metadata=_SPARSE)
-    p95_mm: float | None = field(default=None, metadata=_SPARSE)
-    max_mm: float | None = field(default=None, metadata=_SPARSE)
-    rmse_mm: float | None = field(default=None, metadata=_SPARSE)
+    p50_mm: float | None = field(default=None, metadata=SPARSE)
+    p95_mm: float | None = field(default=None, metadata=SPARSE)
+    max_mm: float | None = field(default=None, metadata=SPARSE)
+    rmse_mm: float | None = field(default=None, metadata=SPARSE)
 
 
 @dataclass(frozen=True)
@@ -66,19 +28,19 @@ class ClassFigures(Kept):
     frames: int
     groups: int
     accepted_share: float | None
-    frames_accepted_share: float | None = field(default=None, metadata=_SPARSE)
-    worst: WorstGroup | None = field(default=None, metadata=_SPARSE)
-    p50_mm: float | None = field(default=None, metadata=_SPARSE)
-    p95_mm: float | None = field(default=None, metadata=_SPARSE)
-    max_mm: float | None = field(default=None, metadata=_SPARSE)
-    bias_mm: float | None = field(default=None, metadata=_SPARSE)
-    rmse_mm: float | None = field(default=None, metadata=_SPARSE)
-    p95_pct: float | None = field(default=None, metadata=_SPARSE)
-    frames_p95_mm: float | None = field(default=None, metadata=_SPARSE)
-    worst_group: str | None = field(default=None, metadata=_SPARSE)
-    worst_group_p95_mm: float | None = field(default=None, metadata=_SPARSE)
+    frames_accepted_share: float | None = field(default=None, metadata=SPARSE)
+    worst: WorstGroup | None = field(default=None, metadata=SPARSE)
+    p50_mm: float | None = field(default=None, metadata=SPARSE)
+    p95_mm: float | None = field(default=None, metadata=SPARSE)
+    max_mm: float | None = field(default=None, metadata=SPARSE)
+    bias_mm: float | None = field(default=None, metadata=SPARSE)
+    rmse_mm: float | None = field(default=None, metadata=SPARSE)
+    p95_pct: float | None = field(default=None, metadata=SPARSE)
+    frames_p95_mm: float | None = field(default=None, metadata=SPARSE)
+    worst_group: str | None = field(default=None, metadata=SPARSE)
+    worst_group_p95_mm: float | None = field(default=None, metadata=SPARSE)
     # stands beside errors, None where no label's is known
-    label_u_mm: float | None = field(default=None, metadata={_WITH: "p95_mm"})
+    label_u_mm: float | None = field(default=None, metadata={WITH: "p95_mm"})
 
 
 @dataclass(frozen=True)
@@ -177,7 +139,7 @@ class LevelBin(Kept):
 class ErrorBox(Kept):
     """Signed errors of one class."""
 
-    name: str = field(metadata={_KEY: "class"})
+    name: str = field(metadata={KEY: "class"})
     frames: int
     sessions: int
     groups: int
@@ -202,7 +164,7 @@ class StatedFrames(Kept):
     said: Mapping[str, int]
     raised: Mapping[str, int]
     due: tuple[str, ...]
-    withheld: Mapping[str, int] | None = field(default=None, metadata=_SPARSE)
+    withheld: Mapping[str, int] | None = field(default=None, metadata=SPARSE)
 
 
 @dataclass(frozen=True)
@@ -238,7 +200,7 @@ class Figures(Kept):
     band: BandFigures | None = None
     beyond: Beyond | None = None
     power_on: PowerOn | None = None
-    ordered: bool | None = field(default=None, metadata=_SPARSE)
+    ordered: bool | None = field(default=None, metadata=SPARSE)
     by_level: tuple[LevelBin, ...] = ()
     boxes: tuple[ErrorBox, ...] = ()
     confusion: tuple[StatedFrames, ...] = ()
@@ -279,9 +241,9 @@ class Prove(Kept):
     """
 
     integer: Score
-    floats: Score = field(metadata={_KEY: "float"})
+    floats: Score = field(metadata={KEY: "float"})
     by_group: tuple[GroupScore, ...]
-    by_level: tuple[LevelBin, ...] | None = field(default=None, metadata=_SPARSE)
+    by_level: tuple[LevelBin, ...] | None = field(default=None, metadata=SPARSE)
     beyond: Beyond | None = None
 
 
@@ -290,7 +252,7 @@ class RandomRows(Kept):
     """Scores after a split by row."""
 
     integer: Score
-    floats: Score = field(metadata={_KEY: "float"})
+    floats: Score = field(metadata={KEY: "float"})
     fit_share: float
     meaning: str
 
@@ -303,11 +265,30 @@ class AnsweredLimit(Kept):
     condition: str
     bound: float
     confidence: float | None
-    min_groups: int
+    min_groups: int | None  # None where it was not kept
     value: float | None
     answer: str
     reason: str
-    or_mm: float | None = field(default=None, metadata=_SPARSE)
+    or_mm: float | None = field(default=None, metadata=SPARSE)
+
+
+@dataclass(frozen=True)
+class KeptCost(Kept):
+    """What a candidate costs on a core, in bytes and cycles: see :class:`training.costs.Cost`. Early versions
+    knew no bounds.
+    """
+
+    core: str
+    flash: int
+    flash_code: int
+    flash_tables: int
+    flash_helpers: int
+    ram: int
+    stack: int
+    stack_bound: int | None
+    cycles: int
+    cycles_mean: float
+    cycles_bound: int | None
 
 
 @dataclass(frozen=True)
@@ -380,9 +361,9 @@ class ClassDifference(Kept):
 class CellDifference(Kept):
     """Mean absolute errors of two models in one class, liquid and level band."""
 
-    name: str = field(metadata={_KEY: "class"})
+    name: str = field(metadata={KEY: "class"})
     liquid: str
-    level_band: str = field(metadata={_KEY: "level band"})
+    level_band: str = field(metadata={KEY: "level band"})
     frames: int
     groups: int
     first_mm: float | None
@@ -409,44 +390,3 @@ class Differences(Kept):
     undecided: tuple[str, ...]
     gains: tuple[str, ...]
     method: str
-
-
-@cache
-def _kinds(record: type[Kept]) -> dict[str, Any]:
-    return get_type_hints(record)
-
-
-def _written(value: Any) -> Any:
-    if isinstance(value, Kept):
-        return value.to_json()
-    if isinstance(value, Mapping):
-        return {key: _written(one) for key, one in value.items()}
-    return [_written(one) for one in value] if isinstance(value, tuple) else value
-
-
-def _read(kind: Any, value: object) -> Any:
-    """``value`` as what a field holds; None or empty where it is not of that kind and may be, else
-    unreadable.
-    """
-    origin = get_origin(kind)
-    if origin is UnionType:
-        (inner,) = (one for one in get_args(kind) if one is not NoneType)
-        inside = None if value is None else _read(inner, value)
-        return None if inside is _UNREADABLE else inside
-    if origin is tuple:
-        inside = [_read(get_args(kind)[0], one) for one in value] if isinstance(value, list) else []
-        return tuple(one for one in inside if one is not _UNREADABLE)
-    if origin is Mapping:
-        pairs = value.items() if isinstance(value, Mapping) else ()
-        inside = {str(key): _read(get_args(kind)[1], one) for key, one in pairs}
-        return {key: one for key, one in inside.items() if one is not _UNREADABLE}
-    if issubclass(kind, Kept):
-        record = kind.from_json(value)
-        return _UNREADABLE if record is None else record
-    return value if _is_of(kind, value) else _UNREADABLE
-
-
-def _is_of(kind: type, value: object) -> bool:
-    if isinstance(value, bool) or kind not in (int, float):
-        return isinstance(value, kind) and (kind is bool or not isinstance(value, bool))
-    return isinstance(value, int) or (kind is float and isinstance(value, float) and math.isfinite(value))

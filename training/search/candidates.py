@@ -10,7 +10,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from training.costs import Cost
-from training.judging.figures import Figures, Score
+from training.judging.figures import Figures, KeptCost, Score
 from training.judging.scoring import tidy
 from training.models.assemble import Parts
 from training.models.nets import Net
@@ -168,7 +168,7 @@ class Candidate:
                 "integer": self.integer.to_json(),
                 "float": {} if self.floating is None else self.floating.to_json(),
             },
-            "cost": None if self.cost is None else cost_facts(self.cost),
+            "cost": None if self.cost is None else kept_cost(self.cost).to_json(),
             "within_budget": self.within,
         }
 
@@ -292,21 +292,21 @@ def table_bytes(program: Program) -> int:
     return total
 
 
-def cost_facts(cost: Cost) -> dict[str, Any]:
-    """A cost as JSON."""
-    return {
-        "core": cost.core,
-        "flash": cost.flash,
-        "flash_code": cost.flash_code,
-        "flash_tables": cost.flash_tables,
-        "flash_helpers": cost.flash_helpers,
-        "ram": cost.ram,
-        "stack": cost.stack,
-        "stack_bound": cost.stack_bound,
-        "cycles": cost.cycles,
-        "cycles_mean": tidy(cost.cycles_mean),
-        "cycles_bound": cost.cycles_bound,
-    }
+def kept_cost(cost: Cost) -> KeptCost:
+    """What metrics keep of a cost."""
+    return KeptCost(
+        core=cost.core,
+        flash=cost.flash,
+        flash_code=cost.flash_code,
+        flash_tables=cost.flash_tables,
+        flash_helpers=cost.flash_helpers,
+        ram=cost.ram,
+        stack=cost.stack,
+        stack_bound=cost.stack_bound,
+        cycles=cost.cycles,
+        cycles_mean=tidy(cost.cycles_mean),
+        cycles_bound=cost.cycles_bound,
+    )
 
 
 def error_of(figures: Figures) -> float:

@@ -20,7 +20,7 @@ from training.judging.judged import Judged, judge
 from training.models.recipes import Hardware
 from training.models.trimming import usable_trims
 from training.program import Program
-from training.search.candidates import ALL, MOVING, PADS, STILL, ArrayRecipe, cost_facts, error_of
+from training.search.candidates import ALL, MOVING, PADS, STILL, ArrayRecipe, error_of, kept_cost
 from training.search.context import Progress, SearchContext, SearchRequest, by_roles
 from training.search.refitting import Refit, refit, thinned_fit, unwatched
 from training.studies.learning_curve import tidy_error
@@ -198,7 +198,7 @@ def _row(
     cost = (
         None
         if program is None or study.budget is None or study.cost is None
-        else cost_facts(study.cost(program, study.budget))
+        else kept_cost(study.cost(program, study.budget)).to_json()
     )
     return shown | {
         "error_mm": tidy_error(error_of(figures)),

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from export.volume import VolumeTable
     from innage.jobs.models.budgets import BudgetVerdict
     from training.costs import Cost
+    from training.judging.figures import AnsweredLimit
 
 ZIP = "bundle.zip"  # the name under which the store keeps a zipped bundle's hash
 
@@ -62,16 +63,16 @@ class Concerns:
     """
 
     void: tuple[tuple[str, str], ...]
-    answers: tuple[dict[str, Any], ...]
+    answers: tuple[AnsweredLimit, ...]
 
     @property
-    def not_met(self) -> list[dict[str, Any]]:
-        return [row for row in self.answers if row["answer"] == LimitAnswer.NOT_MET]
+    def not_met(self) -> list[AnsweredLimit]:
+        return [row for row in self.answers if row.answer == LimitAnswer.NOT_MET]
 
     @property
-    def unproven(self) -> list[dict[str, Any]]:
+    def unproven(self) -> list[AnsweredLimit]:
         """The rows without enough evidence."""
-        return [row for row in self.answers if row["answer"] == LimitAnswer.UNPROVEN]
+        return [row for row in self.answers if row.answer == LimitAnswer.UNPROVEN]
 
     @property
     def proven(self) -> bool:
@@ -162,7 +163,7 @@ def export(
     check_prefix(options.prefix)
     check_optimise(options.optimise)
     exported, left = store.model(model), store.budget(budget)
-    concerns = Concerns(voided(store, exported), tuple(stored_answers(json.loads(exported.metrics))))
+    concerns = Concerns(voided(store, exported), stored_answers(json.loads(exported.metrics)))
     _refuse(concerns, model, even_if_void=even_if_void, anyway=anyway)
     place = _check_place(Path(out), options.zipped, exported)
     volume = volume_of(exported) if options.volume_table else None
@@ -199,29 +200,29 @@ def _refuse(concerns: Concerns, model: str, *, even_if_void: bool, anyway: bool)
             field="even_if_void=True",
         )
     if concerns.not_met and not anyway:
-        first = concerns.not_met[0]
-        said = f"{first['metric']} of {first['condition']}: {first['reason']}"
         raise ExportRefusedError(
             concerns,
-            f"{len(concerns.not_met)} limits are not met ({said})",
+            f"{len(concerns.not_met)} limits are not met ({_sentence(concerns.not_met[0])})",
             where=f"model {model}",
             hint="say anyway=True to export all the same",
             field="anyway=True",
         )
 
 
+def _sentence(answer: AnsweredLimit) -> str:
+    """A limit and why it is answered so."""
+    return f"{answer.metric} of {answer.condition}: {answer.reason}"
+
+
 def _unproven(concerns: Concerns, model: str) -> UnprovenError:
     if concerns.unproven:
-        first = concerns.unproven[0]
         rows = "1 limit" if len(concerns.unproven) == 1 else f"{len(concerns.unproven)} limits"
-        found = (
-            f"not enough evidence for {rows} ({first['metric']} of {first['condition']}: {first['reason']})"
-        )
+        lacking = f"not enough evidence for {rows} ({_sentence(concerns.unproven[0])})"
     else:
-        found = "no limits: nothing says whether its figures are good enough"
+        lacking = "no limits: nothing says whether its figures are good enough"
     return UnprovenError(
         concerns,
-        found,
+        lacking,
         where=f"model {model}",
         hint="capture what is missing and train again, or say even_if_unproven=True",
         field="even_if_unproven=True",

@@ -17,7 +17,8 @@ from innage.jobs.models.choosing import set_reference
 if TYPE_CHECKING:
     from dataset.records import Budget, FrozenData, FrozenSet, Limits, Model
     from dataset.store import Store
-    from training.judging.figures import Differences, SweepFigures
+    from training.costs import Cost
+    from training.judging.figures import Differences, KeptCost, SweepFigures
     from training.judging.judged import Judged
 
 
@@ -36,7 +37,7 @@ class Comparison:
     role: Role
     openings: int
     limits: Limits | None
-    costs: tuple[dict[str, Any] | None, ...]
+    costs: tuple[Cost | KeptCost | None, ...]
     figures: Differences
 
     @property
@@ -53,7 +54,7 @@ class Comparison:
             "role": str(self.role),
             "openings": self.openings,
             "limits_of": None if self.limits is None else self.limits.ref,
-            "costs": list(self.costs),
+            "costs": [_cost_facts(cost) for cost in self.costs],
         }
 
 
@@ -176,15 +177,24 @@ def _refuse_seen(
             )
 
 
-def _cost(model: Model, budget: Budget | None) -> dict[str, Any] | None:
+def _cost(model: Model, budget: Budget | None) -> Cost | KeptCost | None:
     """Flash, RAM, stack and cycles: measured now for a budget, or as training measured them."""
     if budget is None:
-        measured: dict[str, Any] | None = json.loads(model.metrics).get("chosen", {}).get("cost")
-        return measured
+        from training.judging.figures import KeptCost
+
+        return KeptCost.from_json(json.loads(model.metrics).get("chosen", {}).get("cost"))
     from export.core.measure import measure
     from training.program import from_json
 
-    cost = measure(from_json(model.program, f"model '{model.name}'"), budget)
+    return measure(from_json(model.program, f"model '{model.name}'"), budget)
+
+
+def _cost_facts(cost: Cost | KeptCost | None) -> dict[str, Any] | None:
+    """A cost as JSON: all that was measured now, or what training kept."""
+    from training.judging.figures import KeptCost
+
+    if cost is None or isinstance(cost, KeptCost):
+        return None if cost is None else cost.to_json()
     return asdict(cost) | {"flash": cost.flash}
 
 

@@ -30,7 +30,8 @@ if TYPE_CHECKING:
     from dataset.records import Frames, FrozenSet, Session
     from dataset.store import Store
     from innage.jobs import Progress
-    from innage.jobs.models.judging import Yardstick
+    from innage.jobs.models.judging import Comparison, Yardstick
+    from training.judging.figures import Interval
 
 CAUTION = " ".join(CAUTIONS)
 GAP_ROWS = 24  # of the heat map in one picture, which is to fit on a page of paper
@@ -120,7 +121,7 @@ def report_comparison(
     from innage.jobs.models.judging import compare
 
     check_page(out, replace)
-    write_file(out, comparison_page(compare(store, first, second, by, progress).facts()).encode())
+    write_file(out, comparison_page(compare(store, first, second, by, progress)).encode())
 
 
 def drawn(draw: Callable[[Path], None], caption: str) -> str:
@@ -194,8 +195,9 @@ def _marks(session: Session, means: Sequence[Mapping[str, Any]]) -> list[str]:
         (f, escape(level_text(mark)), cell(mark.u_mm), cell(mark.u_common_mm))
         for f, mark in zip(frames, session.marks, strict=True)
     ]
-    made = ["<h2>Marks</h2>", html_table(("Frames", "Level, mm", "u, mm", "Common u, mm"), rows, left=(0, 1))]
-    made += [
+    sections = [
+        "<h2>Marks</h2>",
+        html_table(("Frames", "Level, mm", "u, mm", "Common u, mm"), rows, left=(0, 1)),
         "<p>u: standard uncertainty of the level; common u: the part of it that all marks share.</p>",
         "<h2>Counts under the marks</h2>",
     ]
@@ -203,11 +205,11 @@ def _marks(session: Session, means: Sequence[Mapping[str, Any]]) -> list[str]:
     for first in range(0, len(pads), COUNT_COLUMNS):
         some = slice(first, first + COUNT_COLUMNS)
         counts = [
-            (f, *(f"{c['mean']:.1f} ({c['sd']:.1f})" for c in its["counts"][some]))
-            for f, its in zip(frames, means, strict=True)
+            (f, *(f"{c['mean']:.1f} ({c['sd']:.1f})" for c in mean["counts"][some]))
+            for f, mean in zip(frames, means, strict=True)
         ]
-        made.append(html_table(("Frames", *(escape(pad) for pad in pads[some])), counts))
-    return [*made, "<p>Mean, and standard deviation in brackets, of the frames under each mark.</p>"]
+        sections.append(html_table(("Frames", *(escape(pad) for pad in pads[some])), counts))
+    return [*sections, "<p>Mean, and standard deviation in brackets, of the frames under each mark.</p>"]
 
 
 def _cell(value: object) -> str:
@@ -333,40 +335,40 @@ def frozen_page(frozen: FrozenSet, facts: Mapping[str, Any], gaps: Gaps, purpose
     return page(f"frozen set {frozen.name}", parts)
 
 
-def comparison_page(facts: Mapping[str, Any]) -> str:
+def comparison_page(compared: Comparison) -> str:
     """Two models on the same frames, as ``innage compare`` finds them: limits first, then losses, classes,
     cells and size.
     """
     from innage.pictures.model_pictures import draw_comparison
 
-    first, second, frozen = facts["first"], facts["second"], facts["frozen"]
-    origin = origin_said(frozen["origin"])
+    first, second, frozen, figures = compared.first, compared.second, compared.frozen, compared.figures
+    origin = origin_said(frozen.origin)
     sub = (
-        f"On the {escape(str(facts['role']))} groups of {escape(frozen['name'])} &middot; "
-        f"{counted(facts['openings'], 'opening')} of 'prove'"
+        f"On the {escape(str(compared.role))} groups of {escape(frozen.name)} &middot; "
+        f"{counted(compared.openings, 'opening')} of 'prove'"
     )
     parts = [
         heading(f"{second} beside {first}", origin),
         f"<p class=sub>{sub}</p>",
         *cautions(CAUTION, origin),
     ]
-    parts += ["<h2>Limits</h2>", _limits(facts, first, second)]
+    parts += ["<h2>Limits</h2>", _limits(compared)]
     losing = (
-        [f"{second} loses, {sentence}" for sentence in facts["losses"]]
-        + [f"not enough evidence, {sentence}" for sentence in facts["undecided"]]
-        + [f"{first} loses, {sentence}" for sentence in facts["gains"]]
+        [f"{second} loses, {sentence}" for sentence in figures.losses]
+        + [f"not enough evidence, {sentence}" for sentence in figures.undecided]
+        + [f"{first} loses, {sentence}" for sentence in figures.gains]
     )
     words = "".join(f"<li>{escape(sentence)}.</li>" for sentence in losing)
     parts += ["<h2>Who loses where it matters</h2>", f"<ul>{words}</ul>" if words else "<p>Neither.</p>"]
     rows = [
         (
             escape(name),
-            str(its["frames"]),
-            str(its["groups"]),
-            *_spread(its["error_mm"], 1),
-            *_spread(its["accepted_share"], 100),
+            str(of_class.frames),
+            str(of_class.groups),
+            *_spread(of_class.error_mm, 1),
+            *_spread(of_class.accepted_share, 100),
         )
-        for name, its in facts["classes"].items()
+        for name, of_class in figures.classes.items()
     ]
     parts += [
         "<h2>Difference by class</h2>",
@@ -376,22 +378,24 @@ def comparison_page(facts: Mapping[str, Any]) -> str:
     ]
     parts.append(
         f"<p>Mean absolute error on frames that both accept; above 0 {escape(second)} is worse. "
-        f"Interval: {escape(facts['method'])}.</p>"
+        f"Interval: {escape(figures.method)}.</p>"
     )
-    if facts["cells"]:
+    if figures.cells:
         words = (
             f"Mean absolute error of {second} less that of {first}, in mm, on frames that both accept, by "
             f"class and liquid (down) and level (across): above 0, red, {second} is worse; below 0, blue, "
             f"{first} is. A cell without a number: no such frame."
         )
-        parts += [
-            "<h2>Where each is worse</h2>",
-            drawn(lambda path: draw_comparison(path, facts), words),
-        ]
-    names = ("flash", "ram", "stack", "cycles")
+        picture = drawn(
+            lambda path: draw_comparison(path, figures.cells, first, second, frozen.origin), words
+        )
+        parts += ["<h2>Where each is worse</h2>", picture]
     costs = [
-        (escape(m), *(cell((its or {}).get(n)) for n in names))
-        for m, its in zip((first, second), facts["costs"], strict=True)
+        (
+            escape(model),
+            *map(cell, (None,) * 4 if cost is None else (cost.flash, cost.ram, cost.stack, cost.cycles)),
+        )
+        for model, cost in zip((first, second), compared.costs, strict=True)
     ]
     return page(
         f"{second} beside {first}",
@@ -399,20 +403,19 @@ def comparison_page(facts: Mapping[str, Any]) -> str:
     )
 
 
-def _limits(facts: Mapping[str, Any], first: str, second: str) -> str:
-    if facts["limits_of"] is None:
+def _limits(compared: Comparison) -> str:
+    if compared.limits is None:
         return "<p>None: what matters is the error over all frames.</p>"
     rows = []
-    for pair in facts["limits"]:
-        its = pair["first"]
-        answers = (
-            f"{badge(pair[which]['answer'])} {cell(pair[which]['value'])}" for which in ("first", "second")
+    for pair in compared.figures.limits:
+        limit = (
+            f"{escape(pair.first.metric)}, {escape(pair.first.condition)}: at most {cell(pair.first.bound)}"
         )
-        rows.append(
-            (f"{escape(its['metric'])}, {escape(its['condition'])}: at most {cell(its['bound'])}", *answers)
-        )
-    return html_table(("Limit", escape(first), escape(second)), rows)
+        answers = (f"{badge(one.answer)} {cell(one.value)}" for one in (pair.first, pair.second))
+        rows.append((limit, *answers))
+    return html_table(("Limit", escape(compared.first), escape(compared.second)), rows)
 
 
-def _spread(its: Mapping[str, float | None], factor: float) -> list[str]:
-    return [cell(None if (value := its[k]) is None else factor * value) for k in ("value", "low", "high")]
+def _spread(interval: Interval, factor: float) -> list[str]:
+    ends = (interval.value, interval.low, interval.high)
+    return [cell(None if end is None else factor * end) for end in ends]

@@ -190,7 +190,7 @@ def model_facts(model: Model) -> dict[str, Any]:
         "limits": None if model.limits is None else model.limits.ref,
         "recipe": json.loads(model.recipe),
         "versions": json.loads(model.versions),
-        "metrics": metrics | {"limits": stored_answers(metrics)},
+        "metrics": metrics | {"limits": [answer.to_json() for answer in stored_answers(metrics)]},
     }
 
 

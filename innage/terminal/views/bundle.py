@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dataset.records import ID_DIGITS
+from dataset.words import LimitAnswer
 from innage.terminal.output import say, say_aside, table
 
 if TYPE_CHECKING:
@@ -29,8 +30,8 @@ def warn(model: Model, concerns: Concerns) -> None:
         _warn(f"session {session} behind model {model.name} is void: {reason}")
     named = "" if model.limits is None else f"{model.limits.ref}, "
     for row in concerns.answers:
-        if row["answer"] != "met":
-            _warn(f"limit {named}{row['metric']} of {row['condition']}: {row['answer']} ({row['reason']})")
+        if row.answer != LimitAnswer.MET:
+            _warn(f"limit {named}{row.metric} of {row.condition}: {row.answer} ({row.reason})")
     if not concerns.answers:
         _warn(f"model {model.name} has no limits: not enough evidence that its figures are good enough")
 

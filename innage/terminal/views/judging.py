@@ -3,170 +3,157 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from innage.terminal.output import say, table
 from innage.terminal.views.limits import show_limits
+
+if TYPE_CHECKING:
+    from innage.jobs.models.judging import Comparison, Sweep
+    from training.judging.figures import DriftFigures, Interval
 
 Facts = Mapping[str, Any]
 _CELLS_SHOWN = 8
 
 
-def show_comparison(facts: Facts) -> None:
-    first, second = facts["first"], facts["second"]
+def show_comparison(compared: Comparison) -> None:
+    """By class and by cell, limits and sizes of both, and who loses where it matters."""
+    first, second, figures = compared.first, compared.second, compared.figures
     rows = [
         (
             name,
-            of_class["frames"],
-            of_class["groups"],
-            *_spread(of_class["error_mm"], 1),
-            *_spread(of_class["accepted_share"], 100),
+            of_class.frames,
+            of_class.groups,
+            *_spread(of_class.error_mm, 1),
+            *_spread(of_class.accepted_share, 100),
         )
-        for name, of_class in facts["classes"].items()
+        for name, of_class in figures.classes.items()
     ]
     columns = ("class", "frames", "groups", "error mm", "from", "to", "accepted %", "from", "to")
     table(
-        f"{second} less {first} on the {facts['role']} groups of {facts['frozen']['name']} "
-        f"({facts['frozen']['origin']})",
+        f"{second} less {first} on the {compared.role} groups of {compared.frozen.name} "
+        f"({compared.frozen.origin})",
         columns,
         rows,
     )
     say(
         f"Mean absolute error on frames that both accept; above 0 {second} is worse. Interval: "
-        f"{facts['method']}."
+        f"{figures.method}."
     )
-    if facts["role"] == "prove":
-        say(f"Opening {facts['openings']} of the prove groups.")
+    if compared.role == "prove":
+        say(f"Opening {compared.openings} of the prove groups.")
     else:
         say("Groups that models were chosen on: this shows which was chosen better, it is no claim.")
-    _show_limits(facts)
-    _show_cells(facts)
-    names = ("flash", "ram", "stack", "cycles")
-    costs = [{} if cost is None else cost for cost in facts["costs"]]
-    table(
-        "size",
-        ("model", *names),
-        [(model, *(cost.get(n) for n in names)) for model, cost in zip((first, second), costs, strict=True)],
-    )
-    for sentence in facts["gains"]:
+    _show_limits(compared)
+    _show_cells(compared)
+    sizes = [
+        (model, *((None,) * 4 if cost is None else (cost.flash, cost.ram, cost.stack, cost.cycles)))
+        for model, cost in zip((first, second), compared.costs, strict=True)
+    ]
+    table("size", ("model", "flash", "ram", "stack", "cycles"), sizes)
+    for sentence in figures.gains:
         say(f"{first} loses, {sentence}.")
-    for sentence in facts["losses"]:
+    for sentence in figures.losses:
         say(f"{second} loses, {sentence}.")
-    for sentence in facts["undecided"]:
+    for sentence in figures.undecided:
         say(f"Not enough evidence, {sentence}.")
-    if not facts["losses"]:
-        so_far = ", as far as these groups can tell" if facts["undecided"] else ""
+    if not figures.losses:
+        so_far = ", as far as these groups can tell" if figures.undecided else ""
         say(f"{second} does not lose to {first} where it matters{so_far}.")
 
 
-def _spread(interval: Mapping[str, float | None], factor: float) -> tuple[float | None, ...]:
-    ends = (interval[end] for end in ("value", "low", "high"))
+def _spread(interval: Interval, factor: float) -> tuple[float | None, ...]:
+    ends = (interval.value, interval.low, interval.high)
     return tuple(None if end is None else factor * end for end in ends)
 
 
-def _show_limits(facts: Facts) -> None:
-    if facts["limits_of"] is None:
+def _show_limits(compared: Comparison) -> None:
+    if compared.limits is None:
         say("No limits: what matters is the error over all frames.")
         return
     from dataset.text.limits_text import bound_text
 
     rows = [
         (
-            pair["first"]["metric"],
-            pair["first"]["condition"],
-            bound_text(pair["first"]["bound"], pair["first"].get("or_mm")),
-            *(pair[k][what] for what in ("value", "answer") for k in ("first", "second")),
+            pair.first.metric,
+            pair.first.condition,
+            bound_text(pair.first.bound, pair.first.or_mm),
+            pair.first.value,
+            pair.second.value,
+            pair.first.answer,
+            pair.second.answer,
         )
-        for pair in facts["limits"]
+        for pair in compared.figures.limits
     ]
-    table(
-        f"limits {facts['limits_of']}",
-        (
-            "metric",
-            "condition",
-            "bound",
-            facts["first"],
-            facts["second"],
-            facts["first"] + " ",
-            facts["second"] + " ",
-        ),
-        rows,
-    )
+    models = (compared.first, compared.second, f"{compared.first} ", f"{compared.second} ")
+    table(f"limits {compared.limits.ref}", ("metric", "condition", "bound", *models), rows)
 
 
-def _show_cells(facts: Facts) -> None:
+def _show_cells(compared: Comparison) -> None:
     """The cells that differ most, either way."""
-    known = [cell for cell in facts["cells"] if cell["difference_mm"] is not None]
-    known.sort(key=lambda cell: -abs(cell["difference_mm"]))
+    known = [(cell, cell.difference_mm) for cell in compared.figures.cells if cell.difference_mm is not None]
+    known.sort(key=lambda pair: -abs(pair[1]))
     rows = [
-        (
-            c["class"],
-            c["liquid"],
-            c["level band"],
-            c["frames"],
-            c["groups"],
-            c["first_mm"],
-            c["second_mm"],
-            c["difference_mm"],
-        )
-        for c in known[:_CELLS_SHOWN]
+        (c.name, c.liquid, c.level_band, c.frames, c.groups, c.first_mm, c.second_mm, difference)
+        for c, difference in known[:_CELLS_SHOWN]
     ]
     title = f"where they differ most ({len(rows)} of {len(known)} cells), mean absolute error in mm"
     table(
         title,
-        ("class", "liquid", "level", "frames", "groups", facts["first"], facts["second"], "difference"),
+        ("class", "liquid", "level", "frames", "groups", compared.first, compared.second, "difference"),
         rows,
     )
 
 
-def _amount(row: Facts, pads: Sequence[str]) -> str:
+def _amount(row: DriftFigures, pads: Sequence[str]) -> str:
     """The size of a drift in words."""
-    if row["kind"] == "none":
+    if row.kind == "none":
         return ""
-    if row["kind"] == "dead pad":
-        return pads[int(row["amount"])]
-    return f"{row['amount']:+g} %" + (" of swing" if row["kind"] in ("baseline", "film") else "")
+    if row.kind == "dead pad":
+        return pads[int(row.amount)]
+    return f"{row.amount:+g} %" + (" of swing" if row.kind in ("baseline", "film") else "")
 
 
-def show_sweep(facts: Facts) -> None:
+def show_sweep(swept: Sweep) -> None:
+    """A row for each drift, and how much of each the model stands."""
+    figures = swept.figures
     rows = [
         (
-            r["kind"],
-            _amount(r, facts["pads"]),
-            r["p95_mm"],
-            100 * r["accepted_share"],
-            r["false_wet_episodes"],
-            _by_metric(r["fails"]) or None,
+            row.kind,
+            _amount(row, swept.pads),
+            row.p95_mm,
+            None if row.accepted_share is None else 100 * row.accepted_share,
+            row.false_wet_episodes,
+            _by_metric(row.fails) or None,
         )
-        for r in facts["rows"]
+        for row in figures.rows
     ]
     title = (
-        f"drift of {facts['model']} on the {facts['role']} groups of {facts['frozen']['name']} "
-        f"({facts['frozen']['origin']})"
+        f"drift of {swept.model} on the {swept.role} groups of {swept.frozen.name} ({swept.frozen.origin})"
     )
     table(title, ("drift", "by", "p95 mm", "accepted %", "false wet", "limits that fail"), rows)
-    if facts["limits"] is not None:
+    if swept.limits is not None:
         say("\nWithout drift:")
-        show_limits(facts["answers"])
-    stands = facts["stands"]
+        show_limits(figures.answers)
+    stands = figures.stands
     if stands is None:
-        say(_nothing_to_stand(facts))
+        say(_nothing_to_stand(swept))
         return
-    for kind, what in (("baseline", "of the swing"), ("gain", "of the counts")):
-        say(
-            f"{kind}: stands +{stands[f'{kind}_up_pct']:g} % and -{stands[f'{kind}_down_pct']:g} % "
-            f"{what}, as far as tried."
-        )
-    say(f"film above the liquid: stands {stands['film_pct']:g} % of the swing on every pad, as far as tried.")
-    say("one dead pad: stands " + (", ".join(facts["pads"][k] for k in stands["dead_pads"]) or "none") + ".")
+    for kind, up_pct, down_pct, what in (
+        ("baseline", stands.baseline_up_pct, stands.baseline_down_pct, "of the swing"),
+        ("gain", stands.gain_up_pct, stands.gain_down_pct, "of the counts"),
+    ):
+        say(f"{kind}: stands +{up_pct:g} % and -{down_pct:g} % {what}, as far as tried.")
+    say(f"film above the liquid: stands {stands.film_pct:g} % of the swing on every pad, as far as tried.")
+    say("one dead pad: stands " + (", ".join(swept.pads[k] for k in stands.dead_pads) or "none") + ".")
 
 
-def _nothing_to_stand(facts: Facts) -> str:
+def _nothing_to_stand(swept: Sweep) -> str:
     """Why no step of drift could be named, and what to do about it."""
-    if facts["limits"] is None:
+    if swept.limits is None:
         return "No limits, so nothing to stand: name some with --limits."
     return (
-        f"None of {facts['limits']} is met without drift on the {facts['role']} groups, so nothing can "
+        f"None of {swept.limits.ref} is met without drift on the {swept.role} groups, so nothing can "
         "fail: a limit that asks for more groups than there are is not met. Name others with --limits, or "
         "other groups with --role."
     )

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from dataset.words import LimitAnswer
 from innage.terminal.output import say, table
 
-Answers = list[dict[str, Any]]
+if TYPE_CHECKING:
+    from training.judging.figures import AnsweredLimit
 
 
-def show_limits(answers: Answers) -> None:
+def show_limits(answers: Sequence[AnsweredLimit]) -> None:
     """A table of the answers, or that there are none."""
     if not answers:
         say("No limits were given: 'innage export' refuses such a model, unless told --even-if-unproven.\n")
@@ -18,29 +20,21 @@ def show_limits(answers: Answers) -> None:
     from dataset.text.limits_text import bound_text
 
     rows = [
-        (
-            a["metric"],
-            a["condition"],
-            bound_text(a["bound"], a.get("or_mm")),
-            a["value"],
-            a["answer"],
-            a["reason"],
-        )
-        for a in answers
+        (a.metric, a.condition, bound_text(a.bound, a.or_mm), a.value, a.answer, a.reason) for a in answers
     ]
     table("limits", ("metric", "condition", "bound", "value", "answer", "reason"), rows)
 
 
-def show_model_limits(answers: Answers) -> None:
+def show_model_limits(answers: Sequence[AnsweredLimit]) -> None:
     """The answers of a model that was trained: it is kept whatever they are, and not exported by accident."""
     show_limits(answers)
-    failed = sum(a["answer"] != LimitAnswer.MET for a in answers)
+    failed = sum(a.answer != LimitAnswer.MET for a in answers)
     if failed:
         say(
             f"{failed} of {len(answers)} limits {'is' if failed == 1 else 'are'} not met, or not with the "
             "evidence that there is; the model is kept all the same."
         )
-        for sentence in _at_export([a["answer"] for a in answers]):
+        for sentence in _at_export([a.answer for a in answers]):
             say(sentence)
         say("")
 

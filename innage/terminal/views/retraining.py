@@ -6,6 +6,7 @@ from typing import Any
 
 from innage.terminal.output import say, table
 from innage.terminal.views.limits import show_model_limits
+from training.judging.stored_answers import stored_answers
 
 Facts = dict[str, Any]
 Row = tuple[object, ...]
@@ -16,7 +17,7 @@ def show_retraining(facts: Facts) -> None:
     origin = facts["tank"]["origin"]
     if origin != "measured":
         say(f"All figures are of {origin} readings: they say nothing yet of a tank of plastic and water.\n")
-    show_model_limits(facts["answers"])
+    show_model_limits(stored_answers({"limits": facts["answers"]}))
     columns = (
         "way",
         "choose\nmm",

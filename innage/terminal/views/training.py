@@ -28,6 +28,7 @@ from export.report.claim_tables import (
 from innage.terminal.output import say, table
 from innage.terminal.views.limits import show_model_limits
 from training.judging.figures import Figures
+from training.judging.stored_answers import stored_answers
 
 Facts = dict[str, Any]
 
@@ -37,7 +38,7 @@ def show_model(facts: Facts) -> None:
     metrics, origin = facts["metrics"], facts["frozen"]["origin"]
     if origin != "measured":
         say(f"All figures are of {origin} readings: they say nothing yet of a tank of plastic and water.\n")
-    show_model_limits(metrics["limits"])
+    show_model_limits(stored_answers(metrics))
     if is_array(metrics):
         _show_claims(facts)
         _show_why(facts, metrics["trim"])

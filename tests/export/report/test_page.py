@@ -21,6 +21,7 @@ from export.bundle.build import build_bundle
 from export.bundle.manifest import MANIFEST, Provenance, describe
 from export.report.html_page import page, shielded
 from export.report.page import render_report
+from training.judging.figures import AnsweredLimit
 from training.program import Program
 
 _GROUP = {"group": "one", "level_mm": 1, "frames": 9, "accepted": 9, "beyond": 0, "rmse_mm": 1, "bias_mm": 0}
@@ -73,7 +74,7 @@ def test_report_escapes_what_users_wrote(sample: Program, provenance: Provenance
         "why": evil,
         "band": {"given": False, "reason": evil},
         "candidates": [{"family": evil}],
-        "limits": [{"metric": evil, "answer": evil, "reason": evil}],
+        "limits": [AnsweredLimit(evil, evil, 1.0, None, 1, None, evil, evil).to_json()],
         "prove": {"by_group": [_GROUP | {"group": evil}]},
     }
     model = replace(provenance.model, name=evil, metrics=json.dumps(metrics))

@@ -36,6 +36,7 @@ from export.bundle.packing import pack
 from export.evidence.known_answer import KnownAnswer
 from innage.cli import app
 from innage.jobs.models.exporting import volume_of
+from training.judging.figures import AnsweredLimit
 from training.program import Builder, Program, digest, to_json
 
 
@@ -56,8 +57,7 @@ def program_of(name: str, slope: int = -106) -> Program:
 
 def answer_of(answer: str) -> dict[str, object]:
     """An answer to the one limit of the store; its figures are invented."""
-    figures = {"metric": "rmse_mm", "condition": "all", "bound": 0.9, "value": 1.2, "reason": "1.2 and 0.9"}
-    return {**figures, "answer": answer}
+    return AnsweredLimit("rmse_mm", "all", 0.9, None, 1, 1.2, answer, "1.2 and 0.9").to_json()
 
 
 @pytest.fixture(scope="module")

@@ -22,10 +22,13 @@ from dataset.records import (
     CountLaw,
     DoorWarning,
     Frames,
+    Limit,
+    Limits,
     Liquid,
     Mark,
     Mounting,
     Pad,
+    Role,
     Sensor,
     Session,
     Source,
@@ -37,10 +40,19 @@ from dataset.store import Store
 from export.report.html_page import page
 from export.report.plots import response_plot
 from innage.cli import app
+from innage.jobs.models.judging import Comparison
 from innage.jobs.models.reporting import comparison_page, frozen_page, session_page
 from innage.jobs.session_facts import mark_summary, session_facts
 from innage.pictures.figures import ink_on
 from innage.pictures.heatmap import most_of, pieces
+from training.judging.figures import (
+    AnsweredLimit,
+    AnsweredPair,
+    CellDifference,
+    ClassDifference,
+    Differences,
+    Interval,
+)
 
 PINNED = Path(__file__).parents[2] / "data" / "stores" / "0006_temperature.db"
 HOSTILE = "<script>console.log(1)</script><img src=x onerror=console.log(2)>\"a\" & 'b' $\\frac$ \u6c34 -->"
@@ -160,24 +172,20 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     bad = renamed(session)
     gaps = find_gaps([replace(bad, void_reason=None)], {bad.sha256: [20.0] * len(bad.marks)})
     group = {"group": HOSTILE, "role": "fit", "frames": 1, "sessions": [HOSTILE]}
-    value = {"value": 1.0, "low": 0.5, "high": 1.5}
-    limit = {"metric": HOSTILE, "condition": HOSTILE, "bound": 1.0, "value": 0.5, "answer": HOSTILE}
-    compared = {
-        "first": HOSTILE,
-        "second": HOSTILE,
-        "frozen": {"name": HOSTILE, "origin": "measured"},
-        "role": HOSTILE,
-        "openings": 1,
-        "limits_of": HOSTILE,
-        "limits": [{"first": limit, "second": limit}],
-        "losses": [HOSTILE],
-        "undecided": [HOSTILE],
-        "gains": [HOSTILE],
-        "method": HOSTILE,
-        "costs": [None, None],
-        "classes": {HOSTILE: {"frames": 1, "groups": 1, "error_mm": value, "accepted_share": value}},
-        "cells": [{"class": HOSTILE, "liquid": HOSTILE, "level band": "0 to 10 %", "difference_mm": 1.0}],
-    }
+    value = Interval(1.0, 0.5, 1.5)
+    limit = AnsweredLimit(HOSTILE, HOSTILE, 1.0, None, 1, 0.5, HOSTILE, HOSTILE)
+    figures = Differences(
+        classes={HOSTILE: ClassDifference(1, 1, 1, 1, value, value)},
+        cells=(CellDifference(HOSTILE, HOSTILE, "0 to 10 %", 1, 1, 0.5, 1.5, 1.0),),
+        limits=(AnsweredPair(limit, limit),),
+        losses=(HOSTILE,),
+        undecided=(HOSTILE,),
+        gains=(HOSTILE,),
+        method=HOSTILE,
+    )
+    named = replace(frozen, name=HOSTILE)
+    owner = Limits(HOSTILE, 1, (Limit("rmse_mm", 1.0),))
+    compared = Comparison(HOSTILE, HOSTILE, named, Role.PROVE, 1, owner, (None, None), figures)
     means = [mark_summary(mark, frames) for mark in bad.marks]
     return {
         "session": session_page(bad, frames, session_facts(bad), means),

@@ -34,6 +34,7 @@ from innage.jobs.registry import Tilt, add_tank, liquid_like, volume_at
 from innage.jobs.stores import back_up, check, read_text, restore, write_text
 from innage.jobs.trims import NewTrim, add_trim, limits_of_trims, write_limits
 from innage.jobs.trying import Filling, Layout, Reading, try_layout
+from training.judging.figures import AnsweredLimit
 
 UNITS = ("u0", "u1", "u2", "u3")
 
@@ -196,12 +197,14 @@ def test_a_file_that_was_logged_is_told_by_its_session(store: Store, tmp_path: P
 
 
 def test_a_refused_export_carries_what_speaks_against_it() -> None:
-    answers = ({"answer": "met"}, {"answer": "not met"})
+    met, missed = (
+        AnsweredLimit("rmse_mm", "all", 1.0, None, 1, 2.0, answer, "") for answer in ("met", "not met")
+    )
     refused = ExportRefusedError(
-        Concerns((), answers), "one", where="model m", hint="say anyway=True", field="anyway=True"
+        Concerns((), (met, missed)), "one", where="model m", hint="say anyway=True", field="anyway=True"
     )
     assert isinstance(refused, InputError)
-    assert refused.concerns.not_met == [{"answer": "not met"}]
+    assert refused.concerns.not_met == [missed]
     assert (refused.fields, refused.verdict) == (("anyway=True",), None)
 
 

@@ -22,9 +22,11 @@ from training.judging.stored_answers import stored_answers
 )
 def test_an_earlier_models_answers_are_read_in_todays_words(row: dict[str, Any], answer: str) -> None:
     """Too few groups no longer hide a value that is beyond its bound."""
-    assert stored_answers({"claims": {"span_mm": 60.0}, "limits": [row]}) == [{**row, "answer": answer}]
+    kept = {"metric": "p95_pct_span", "condition": "clean", "min_groups": 9, "reason": "because"} | row
+    (read,) = stored_answers({"claims": {"span_mm": 60.0}, "limits": [kept]})
+    assert read.to_json() == {"confidence": None} | kept | {"answer": answer}
 
 
 @pytest.mark.parametrize("metrics", [{}, {"limits": None}, {"claims": None, "limits": []}])
 def test_a_model_without_limits_has_no_answers(metrics: dict[str, Any]) -> None:
-    assert stored_answers(metrics) == []
+    assert stored_answers(metrics) == ()

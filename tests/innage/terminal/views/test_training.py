@@ -64,6 +64,7 @@ FACTS: dict[str, Any] = {
             {
                 "metric": "p95_pct_span",
                 "condition": "clean",
+                "min_groups": 1,
                 "bound": 1.0,
                 "value": 1.02875,
                 "answer": "not met",
@@ -72,6 +73,7 @@ FACTS: dict[str, Any] = {
             {
                 "metric": "p95_pct_span",
                 "condition": "hot",
+                "min_groups": 1,
                 "bound": 1.0,
                 "value": None,
                 "answer": "not enough evidence",
