@@ -50,8 +50,13 @@ _TRIM_FAULT = """
             found = why;
         }
     }
-    if (found == @any@U) { /* over a record and its CRC the register always ends the same */
-        found = ((size <= left) && (@prefix@_crc(0xFFFFFFFFU, record, size) == @residue@U)) ? @PREFIX@_TRIM_OK : @PREFIX@_TRIM_BAD_CRC;
+    if (found == @any@U) {
+        found = @PREFIX@_TRIM_BAD_CRC;
+        if (size <= left) {
+            if (@prefix@_crc(0xFFFFFFFFU, record, size) == @residue@U) { /* over a record and its CRC the register always ends the same */
+                found = @PREFIX@_TRIM_OK;
+            }
+        }
     }
     return found;
 }
@@ -71,8 +76,7 @@ _TRIM_TAKE = """
 
 _TRIM_CHECK = """\
     uint32_t answer = @PREFIX@_TRIM_NO_KIND;
-    uint32_t missing = @all@U;
-    uint32_t strange = 0U;
+    uint32_t missing = @all@U; /* a bit for each kind, and above them what a serial has other than the unit's own */
     const uint8_t *own = serial;
     const uint8_t *record = bytes;
     uint32_t left = length;
@@ -85,7 +89,7 @@ _TRIM_CHECK = """\
                 const uint8_t *const carried = &record[@PREFIX@_TRIM_AT_SERIAL];
                 own = (own == NULL) ? carried : own;
                 for (uint32_t k = 0U; k < @PREFIX@_SERIAL_LENGTH; ++k) {
-                    strange |= (uint32_t)carried[k] ^ (uint32_t)own[k];
+                    missing |= ((uint32_t)carried[k] ^ (uint32_t)own[k]) << 8U;
                 }
             }
             missing &= ~@prefix@_trim_take(record, counts, trim);
@@ -95,17 +99,21 @@ _TRIM_CHECK = """\
         record = &record[size];
         left -= size;
     }
-    if (strange != 0U) {
+    if (missing > 0xFFU) {
         answer = @PREFIX@_TRIM_OTHER_UNIT;
     } else if (missing == 0U) {
-        answer = @good@;
+@good@
     } else {
         /* the largest of what was found wrong */
     }
     return (uint8_t)answer;"""
 
-_UNGATED = "@PREFIX@_TRIM_OK"
-_GATED = "@prefix@_swings(trim) ? @PREFIX@_TRIM_OK : @PREFIX@_TRIM_BAD_SWING"
+_UNGATED = "        answer = @PREFIX@_TRIM_OK;"
+_GATED = """\
+        answer = @PREFIX@_TRIM_BAD_SWING;
+        if (@prefix@_swings(trim)) {
+            answer = @PREFIX@_TRIM_OK;
+        }"""
 
 _SWINGS = """
 /* Whether the count of the second trim less that of the first is one that the model accepts, for each channel; unsigned, so that it may wrap. */
