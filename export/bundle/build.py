@@ -15,14 +15,16 @@ from export.bundle.manifest import (
     PLAIN,
     Provenance,
     Written,
+    c_facts,
     describe,
     known_files,
     seal,
 )
 from export.bundle.scoring import sample_score
+from export.bundle.stamp import stamp_of
 from export.c.fragments import fragments
 from export.c.prefix import check_prefix
-from export.c.source import emit_c
+from export.c.source import CSource, emit_c
 from export.compilers.toolchain import emit_harness
 from export.evidence.drawing import draw, make_vectors, vectors_of
 from export.evidence.excerpts import Excerpt, Excerpts
@@ -82,17 +84,17 @@ def build_bundle(
     written = replace(written, unproven=unproven(json.loads(provenance.model.metrics)))
     progress("vectors", 0, 1)
     count, drawn, places = _fitting(program, vectors, SEED, given)
-    files = generate(program, prefix, count, SEED, written, progress, drawn=drawn)
-    files[known_files(prefix)["float_onnx"]] = label_float_onnx(program, float_onnx)
-    layout = emit_c(
-        program, prefix, written.volume, written.kernels, written.assembly, written.unproven
-    ).layout
+    layout = _emitted(program, prefix, written).layout
     facts = describe(program, provenance, prefix, count, SEED, written, layout)
     facts["vectors"] |= {
         "made_only": given is None,
         "excerpts": [asdict(place) | {"trims": list(place.trims)} for place in places],
         "visited": visited_by(program, drawn).facts(),
     }
+    written = replace(written, stamp=stamp_of(facts))
+    facts["c"] = c_facts(written, layout)
+    files = generate(program, prefix, count, SEED, written, progress, drawn=drawn)
+    files[known_files(prefix)["float_onnx"]] = label_float_onnx(program, float_onnx)
     facts["score"] = sample_score(program, drawn, progress)
     beside = apart(program, float_onnx)
     facts["float_onnx"] = None if beside is None else asdict(beside)
@@ -148,11 +150,14 @@ def _fitting(
         count = max(min(count - 1, int(0.98 * count * MOST_BYTES / size)), 1)
 
 
-def _c_files(program: Program, prefix: str, written: Written) -> dict[str, bytes]:
-    names, emitted = (
-        known_files(prefix),
-        emit_c(program, prefix, written.volume, written.kernels, written.assembly, written.unproven),
+def _emitted(program: Program, prefix: str, written: Written) -> CSource:
+    return emit_c(
+        program, prefix, written.volume, written.kernels, written.assembly, written.unproven, written.stamp
     )
+
+
+def _c_files(program: Program, prefix: str, written: Written) -> dict[str, bytes]:
+    names, emitted = known_files(prefix), _emitted(program, prefix, written)
     files = {
         names["source"]: emitted.source,
         names["header"]: emitted.header,

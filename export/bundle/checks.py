@@ -148,9 +148,8 @@ class Bundle:
     def made(self) -> CSource:
         """The C that this installation makes of the bundle's program, written as its manifest says."""
         prefix, written = self.manifest.prefix, self.manifest.written
-        return emit_c(
-            self.program, prefix, written.volume, written.kernels, written.assembly, written.unproven
-        )
+        how = (written.volume, written.kernels, written.assembly, written.unproven, written.stamp)
+        return emit_c(self.program, prefix, *how)
 
     @property
     def source(self) -> CSource:

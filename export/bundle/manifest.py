@@ -19,10 +19,12 @@ from dataset.records import Budget, Model, Session, Trim
 from export.bundle.excerpt_entries import excerpts_in, misplaced
 from export.bundle.forms import read_json
 from export.bundle.manifest_form import MANIFEST_FORM, VERSION
+from export.bundle.stamp import stamp_of
 from export.c.memory import MemoryLayout
 from export.c.prefix import check_prefix
 from export.cautions import CAUTION
 from export.evidence.excerpts import Excerpt
+from export.identity import PLAIN_STAMP, Stamp
 from export.volume import VolumeTable
 from training.costs import Cost, against
 from training.judging.stored_answers import unproven
@@ -62,13 +64,14 @@ class Provenance:
 @dataclass(frozen=True)
 class Written:
     """How the C of a bundle is written beside what its program says, and what its header says of limits
-    without enough evidence; see ``emit_c``.
+    without enough evidence, and its identity of the export; see ``emit_c``.
     """
 
     kernels: str = "small"
     assembly: bool = False
     volume: VolumeTable | None = None
     unproven: tuple[str, ...] = ()
+    stamp: Stamp = PLAIN_STAMP
 
 
 PLAIN = Written()
@@ -144,6 +147,8 @@ def c_facts(written: Written, layout: MemoryLayout) -> dict[str, Any]:
     structs = {name: getattr(layout, name) for name in ("state", "prepared", "scratch", "reading")}
     form = {"kernels": written.kernels, "assembly": written.assembly}
     return form | {
+        "gates": list(written.stamp.gates),
+        "limits_sha256": written.stamp.limits_sha256 or None,
         "volume": None if written.volume is None else asdict(written.volume),
         "layout": {
             name: {
@@ -337,21 +342,22 @@ def read_manifest(content: bytes, where: str = MANIFEST) -> Manifest:
         vectors_seed=body["vectors"]["seed"],
         made_only=body["vectors"].get("made_only", True),
         excerpts=excerpts_in(body),
-        written=_written(body["c"], tuple(body.get("unproven", ()))),
+        written=_written(body),
         files=body["files"],
         bundle_sha256=body[_IDENTITY],
     )
 
 
-def _written(body: Mapping[str, Any], lacking: tuple[str, ...]) -> Written:
-    """How the C is written, as a manifest in its form says."""
-    table = body["volume"]
+def _written(body: Mapping[str, Any]) -> Written:
+    """How the C is written, as a manifest in its form says; the identity in it follows from the rest."""
+    form, lacking = body["c"], tuple(body.get("unproven", ()))
+    table = form["volume"]
     volume = (
         None
         if table is None
         else VolumeTable(table["tank"], table["shift"], tuple(table["values"]), table["error_ml"])
     )
-    return Written(body["kernels"], body["assembly"], volume, lacking)
+    return Written(form["kernels"], form["assembly"], volume, lacking, stamp_of(body))
 
 
 class FormatError(InputError):

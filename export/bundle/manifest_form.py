@@ -19,6 +19,7 @@ from export.bundle.forms import (
 )
 from export.c.kernels import TIERS
 from export.compilers.toolchain import OPTIMISE
+from export.identity import GATE_BITS
 from export.vectors import MOST_SETTLING, MOST_VECTORS, STREAM_FRAMES
 from training.program import FORMAT, INT32_MAX, LEVEL_UNITS_PER_MM
 
@@ -169,7 +170,11 @@ _STRUCT = record({"size": whole(), "members": each(_MEMBER, 4096)})
 _LAYOUT = record(dict.fromkeys(("state", "prepared", "scratch", "reading"), _STRUCT))
 _C = record(
     {"kernels": _one_of(TIERS), "assembly": flag, "volume": maybe(_VOLUME)},
-    {"layout": _LAYOUT},  # not in format 2
+    {  # not in format 2
+        "layout": _LAYOUT,
+        "gates": each(_one_of(GATE_BITS), len(GATE_BITS)),
+        "limits_sha256": maybe(_HASH),
+    },
 )
 
 _SIDES = {"sides": whole(), "visited": whole(), "unvisited": each(_WORD, 100)}

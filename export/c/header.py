@@ -9,6 +9,7 @@ from export.c.layout import Tables
 from export.c.memory import MemoryLayout, Struct
 from export.c.text import comment_block, fill
 from export.cautions import CAUTIONS
+from export.identity import API_VERSION, GATE_BITS, GATE_MEANING, IDENTITY_BYTES, IDENTITY_FORMAT
 from export.trim_bytes import (
     COUNT_SCALE,
     KIND_CODES,
@@ -119,6 +120,10 @@ def header_gaps(
         "tables_length": str(layout.tables.size),
         "kind_macros": _kind_macros(prefix),
         "trim_answers": _answer_macros(prefix),
+        "api_version": str(API_VERSION),
+        "identity_bytes": str(IDENTITY_BYTES),
+        "identity_format": str(IDENTITY_FORMAT),
+        "gate_macros": _gate_macros(prefix),
         "tables_crc": f"0x{tables.crc:08X}",
         "count_type": count_type(program),
         "state_members": _members(layout.state),
@@ -268,4 +273,12 @@ def _answer_macros(prefix: str) -> str:
         f"#define {prefix.upper()}_TRIM_{answer.name} {answer.value}U"
         + (f" /* {meaning} */" if (meaning := _ANSWER_MEANING[answer]) else "")
         for answer in TrimAnswer
+    )
+
+
+def _gate_macros(prefix: str) -> str:
+    """The bit of each gate in the identity."""
+    return "\n".join(
+        f"#define {prefix.upper()}_GATE_{name.upper()} {bit}U /* {GATE_MEANING[name]} */"
+        for name, bit in GATE_BITS.items()
     )

@@ -13,8 +13,16 @@ from export.c.layout import Tables
 from export.c.memory import MemoryLayout
 from export.c.text import TYPE_BYTES, fill
 from export.evidence.known_answer import KnownAnswer
+from export.identity import Stamp, identity_bytes
 from export.volume import VolumeTable
 from training.program import Program
+
+_IDENTITY = """
+/* The identity, byte by byte as the header has it. */
+@PREFIX@_TABLE_SECTION const uint8_t @prefix@_identity[@PREFIX@_IDENTITY_BYTES] = {
+@bytes@
+};
+"""
 
 _CRC = """
 /* The CRC-32 (IEEE 802.3, reflected) carried on over some bytes. The reads are volatile, or a compiler could work out the answer beforehand. */
@@ -78,6 +86,13 @@ _VOLUME = """
     return volume;
 }
 """
+
+
+def identity_table(program: Program, prefix: str, stamp: Stamp) -> str:
+    """The bytes by which a firmware says which model is in it."""
+    numbers = [f"{byte}U" for byte in identity_bytes(program, stamp)]
+    lines = ["    " + ", ".join(numbers[at : at + 16]) for at in range(0, len(numbers), 16)]
+    return fill(_IDENTITY, {"prefix": prefix, "PREFIX": prefix.upper(), "bytes": ",\n".join(lines)})
 
 
 def crc(prefix: str) -> str:

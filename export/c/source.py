@@ -31,6 +31,7 @@ from export.c.ops import ELEMENT, WHOLE, Context, layer, local, loop, note
 from export.c.prefix import check_prefix
 from export.c.text import TYPE_BYTES, fill, literal, span_text, template
 from export.evidence.known_answer import known_answer
+from export.identity import PLAIN_STAMP, Stamp
 from export.volume import VolumeTable
 from training.program import OPS, TEMPERATURE_RANGE, Interval, Node, Program, analyse, model_id
 
@@ -67,13 +68,15 @@ def emit_c(
     kernels: str = "small",
     assembly: bool = False,
     unproven: Sequence[str] = (),
+    stamp: Stamp = PLAIN_STAMP,
 ) -> CSource:
     """The C of ``program``; all names start with ``prefix``; with ``volume`` it also turns levels into
     millilitres.
 
     ``kernels`` says which layers may run on packed words (see ``export.c.kernels``), and ``assembly``
     switches on their inline assembly for the cores that have it: the readings stay the same, bit for bit.
-    ``unproven`` are sentences for the header's comment, on limits that lack evidence.
+    ``unproven`` are sentences for the header's comment, on limits that lack evidence; ``stamp`` is what the
+    identity says of the export.
 
     The program is analysed anew, so one that could overflow is refused. Raises ProgramError for that and for
     an operation, a name or a trim range that C cannot have, InputError for an unusable prefix or unknown
@@ -91,6 +94,7 @@ def emit_c(
         "format": str(program.format),
         "model_id": f"0x{model_id(program):08X}",
         "identity": identity(program),
+        "identity_table": interface.identity_table(program, prefix, stamp),
         "prepare": _prepare(program, prefix, tables, shared),
         "init": _init(program, prefix),
         "step": step_text,

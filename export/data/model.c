@@ -44,7 +44,7 @@ typedef char @prefix@_assert_shift[(((int32_t)-1 >> 1) == -1) ? 1 : -1];
 typedef char @prefix@_assert_state[(sizeof(@prefix@_state_t) == @PREFIX@_STATE_SIZE) ? 1 : -1];
 typedef char @prefix@_assert_prepared[(sizeof(@prefix@_prepared_t) == @PREFIX@_PREPARED_SIZE) ? 1 : -1];
 typedef char @prefix@_assert_scratch[(sizeof(@prefix@_scratch_t) == @PREFIX@_SCRATCH_SIZE) ? 1 : -1];
-@tables@@helpers@
+@tables@@identity_table@@helpers@
 @PREFIX@_CODE_SECTION uint32_t @prefix@_api_version(void)
 {
     return @PREFIX@_API_VERSION;

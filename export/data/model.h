@@ -53,7 +53,7 @@
 extern "C" {
 #endif
 
-#define @PREFIX@_API_VERSION 3
+#define @PREFIX@_API_VERSION @api_version@
 #define @PREFIX@_FORMAT @format@
 #define @PREFIX@_MODEL_ID @model_id@U
 #define @PREFIX@_SENSOR @sensor@U /* key of the sensor that the model was made for; each stored trim carries it. 0: none, and only trims of format 1 are taken */
@@ -129,6 +129,15 @@ extern "C" {
 #define @PREFIX@_TABLES_CRC32 @tables_crc@U
 
 /*
+ * Who the model is, as bytes to be sent over a field bus or found in an image of the flash; innage trace leads from them to the model.
+ * Numbers are little-endian: 8 bytes magic (the characters "innage", 0, 26), 1 format (@identity_format@), 1 @PREFIX@_API_VERSION, 1 @PREFIX@_FORMAT,
+ * 1 gates (bits below: what the export was let pass with), 4 @PREFIX@_MODEL_ID, 16 of the program's SHA-256, 16 of the SHA-256 of the limits
+ * (0: none), 4 sensor key, 4 CRC-32 (IEEE 802.3, reflected) of all before.
+ */
+#define @PREFIX@_IDENTITY_BYTES @identity_bytes@U
+@gate_macros@
+
+/*
  * To place code and tables, define @PREFIX@_CODE_SECTION and @PREFIX@_TABLE_SECTION as attributes when compiling @prefix@.c, such as
  * __attribute__((section(".level_tables"))). Empty by default.
  * @PREFIX@_ASM, when defined as well, lets kernels on packed words run in assembly on ARMv6-M: fewer cycles, the same readings.
@@ -175,6 +184,9 @@ uint32_t @prefix@_model_id(void);
 const void *@prefix@_tables_start(void);
 extern const uint32_t @prefix@_tables_length;
 extern const uint32_t @prefix@_tables_crc32;
+
+/* The identity, see @PREFIX@_IDENTITY_BYTES; linked where the firmware refers to it, or with @prefix@.ld. */
+extern const uint8_t @prefix@_identity[@PREFIX@_IDENTITY_BYTES];
 
 /*
  * The test of the model in this chip, in slices: the CRC of the tables, at most so many bytes (1 and up) a slice, then a known answer, which

@@ -19,7 +19,17 @@ def register(app: typer.Typer) -> None:
 
 
 def trace(
-    file: Annotated[Path, typer.Argument(help="A file of an exported bundle, wherever it lies now.")],
+    file: Annotated[
+        Path | None,
+        typer.Argument(
+            help="A file of an exported bundle, wherever it lies now; or a firmware, ELF or the bytes of its "
+            "flash.",
+        ),
+    ] = None,
+    identity: Annotated[
+        str | None,
+        typer.Option(help="Instead, the bytes of a model's identity, in hex as read over a field bus."),
+    ] = None,
     every: Annotated[
         bool, typer.Option("--all", help="List every session and trim, not the summary alone.")
     ] = False,
@@ -27,12 +37,18 @@ def trace(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Walk from an exported file back to the readings behind it. Exit 1 when this store did not export it."""
+    from dataset.errors import InputError
     from innage.jobs.models.exporting import trace as trace_file
+    from innage.jobs.models.exporting import trace_identity
 
+    if (file is None) == (identity is None):
+        what = "neither is given" if file is None else "both are given"
+        raise InputError("FILE and --identity", what, "one of them")
     with open_store(store) as opened:
-        traced = trace_file(opened, file)
+        traced = trace_file(opened, file) if file is not None else trace_identity(opened, identity or "")
     if json:
-        emit({"file": traced.file, "sha256": traced.sha256, "exports": list(traced.exports)})
+        exports, identities = list(traced.exports), list(traced.identities)
+        emit({"file": traced.file, "sha256": traced.sha256, "exports": exports, "identities": identities})
     else:
         show_traced(traced, file, every=every)
     if not traced.exports:

@@ -8,7 +8,7 @@ import hashlib
 import io
 import json
 import zipfile
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from dataset.records import Budget, ExportedFile, Model, Session, Trim
     from dataset.store import Store
     from export.evidence.excerpts import Excerpts
+    from export.identity import Identity
     from export.volume import VolumeTable
     from innage.jobs.models.budgets import BudgetVerdict
     from training.costs import Cost
@@ -352,7 +353,8 @@ def _write(store: Store, model: Model, out: Path, files: dict[str, bytes], *, zi
 @dataclass(frozen=True)
 class Traced:
     """Where a file comes from: the exports of this store that wrote it, ready for JSON; whether it is an
-    archive that was packed after the export; the sessions that were logged from it where no export wrote it.
+    archive that was packed after the export; the sessions that were logged from it where no export wrote it;
+    the identities of models in it, where it is a firmware, whose exports these are then.
     """
 
     file: str
@@ -360,10 +362,15 @@ class Traced:
     exports: tuple[dict[str, Any], ...]
     repacked: bool
     logged: tuple[str, ...]
+    identities: tuple[dict[str, Any], ...] = ()
 
 
 def trace(store: Store, file: Path) -> Traced:
-    """Walk from a file of a bundle back to the readings behind it. InputError where it cannot be read."""
+    """Walk from a file of a bundle, or a firmware that has a model in it, back to the readings behind it.
+    InputError where it cannot be read.
+    """
+    from export.identity import find_identities
+
     try:
         content = read_at_most(file)
     except OSError as error:
@@ -375,7 +382,40 @@ def trace(store: Store, file: Path) -> Traced:
     inside = "" if exports else _manifest_inside(content)
     exports = exports or (_exports(store, inside) if inside else [])
     logged = [] if exports else [s.id for s in store.sessions() if s.source.sha256 == digest]
+    if not exports and not logged and (identities := find_identities(content)):
+        return _traced_by(store, identities, file.name, digest)
     return Traced(file.name, digest, tuple(exports), bool(exports and inside), tuple(logged))
+
+
+def trace_identity(store: Store, hexadecimal: str) -> Traced:
+    """Walk from the bytes of an identity, in hex as a field bus gives them, back to the readings behind the
+    model. InputError for bytes that are none.
+    """
+    from export.identity import read_identity
+
+    try:
+        content = bytes.fromhex(hexadecimal)
+    except ValueError:
+        raise InputError(
+            "identity", repr(hexadecimal[:40]), "bytes in hexadecimal, two digits each", fields=("identity",)
+        ) from None
+    identity = read_identity(content, "identity")
+    return _traced_by(store, (identity,), "identity", hashlib.sha256(content).hexdigest())
+
+
+def _traced_by(store: Store, identities: tuple[Identity, ...], name: str, digest: str) -> Traced:
+    """The exports of the programs that identities name; an export is known by its program's file."""
+    from training.program import from_json, to_json
+
+    exports, facts = [], []
+    for identity in identities:
+        models = [model for model in store.models() if model.sha256.startswith(identity.program)]
+        facts.append(asdict(identity) | {"models": [model.name for model in models]})
+        files = {to_json(from_json(model.program, f"model '{model.name}'")).encode() for model in models}
+        for program in sorted(files):
+            written = _exports(store, hashlib.sha256(program).hexdigest())
+            exports += [export | {"exported_as": f"identity 0x{identity.model_id:08x}"} for export in written]
+    return Traced(name, digest, tuple(exports), False, (), tuple(facts))
 
 
 def _exports(store: Store, digest: str) -> list[dict[str, Any]]:

@@ -165,14 +165,17 @@ def _percent(share: float | None) -> str | None:
     return None if share is None else f"{100 * share:.1f} %"
 
 
-def show_traced(traced: Traced, file: Path, *, every: bool) -> None:
+def show_traced(traced: Traced, file: Path | None, *, every: bool) -> None:
     """The exports that wrote a file, each with what stands behind it; with ``every`` session by session."""
     if traced.repacked:
         say(
             f"{traced.file}: this archive was packed after the export; the manifest in it is "
             f"known. Whether its files are as exported: innage verify {file}"
         )
-    if not traced.exports:
+    _show_identities(traced)
+    if not traced.exports and traced.identities:
+        say("No model of this store has such a program: name another with --store.")
+    elif not traced.exports:
         say(f"{traced.file}: no export of this store wrote this file (SHA-256 {traced.sha256})")
         if traced.logged:
             ids = ", ".join(traced.logged)
@@ -188,6 +191,22 @@ def show_traced(traced: Traced, file: Path, *, every: bool) -> None:
             _show_every(facts)
         else:
             _summarise(facts)
+
+
+def _show_identities(traced: Traced) -> None:
+    """The models that a firmware says it holds."""
+    from export.identity import GATE_MEANING
+
+    for identity in traced.identities:
+        rows = [
+            ("model id", f"0x{identity['model_id']:08x}"),
+            ("program", f"{identity['program']}..."),
+            ("exported although", "; ".join(GATE_MEANING[gate] for gate in identity["gates"]) or None),
+            ("limits", f"{identity['limits']}..." if identity["limits"] else "none"),
+            ("sensor key", f"0x{identity['sensor_key']:08x}" if identity["sensor_key"] else "none"),
+            ("models here", ", ".join(identity["models"]) or "none"),
+        ]
+        table(f"identity in {traced.file}", ("what", ""), rows)
 
 
 def _show_export(name: str, digest: str, facts: dict[str, Any]) -> None:
