@@ -27,7 +27,14 @@ def empty_program(channels: int, count_bits: int) -> Program:
 def with_step(program: Program, tables: str, body: str) -> CSource:
     """The C of an empty model like ``program`` whose step is ``body`` and stores ``result`` as the level."""
     source = emit_c(empty_program(program.channels, program.count_bits))
-    stores = ("low = 0", "level = (int32_t)result", "high = 6400", "validity = 0U", "flags = 0U")
+    stores = (
+        "low = 0",
+        "level = (int32_t)result",
+        "high = 6400",
+        "validity = 0U",
+        "flags = 0U",
+        "reason = 1U",
+    )
     body += "".join(f"\n    reading->{store};" for store in stores) + "\n    return 0U;"
     step = r"(uint8_t innage_step\([^{]*\)\n\{\n).*?(\n\}\n)"
     text, found = re.subn(

@@ -125,6 +125,7 @@ class Kernels:
         layers = "".join(
             _function(key, self._unrolled(self._columns[key]), prefix) for key in sorted(self._columns)
         )
+        layers = fill(_HEAD, {"PREFIX": prefix.upper()}) + layers if layers else ""
         layers += "".join(forest_function(self._forests[name], prefix) for name in sorted(self._forests))
         return fill(_SWITCH, {"PREFIX": prefix.upper()}) + layers if layers and self.assembly else layers
 
@@ -248,6 +249,17 @@ _PACKERS: Mapping[str, Callable[[Layer], list[int] | None]] = {
     "pairs": _pack_pairs,
 }
 
+_HEAD = """
+/*
+ * Ends of rows are left in memory where clang compiles for eight registers: kept in one of them, they drive the sums of the inner loop out.
+ */
+#if defined(__clang__) && defined(__ARM_ARCH_6M__)
+#define @PREFIX@_IN_MEMORY volatile
+#else
+#define @PREFIX@_IN_MEMORY
+#endif
+"""
+
 _SWITCH = """
 /* Kernels in assembly on the cores that have them. */
 #ifndef @PREFIX@_ASM
@@ -265,67 +277,76 @@ _FUNCTION = """
 #if defined(@PREFIX@_ASM) && defined(__GNUC__) && defined(__ARM_ARCH_6M__)
 @thumb@
 #else
-    const uint32_t columns = stream[0];
+    const @x@ *const @PREFIX@_IN_MEMORY end = &x[stream[0]];
+    const @out@ *const @PREFIX@_IN_MEMORY stop = &out[stream[3]];
     const uint32_t shift = stream[1];
     const int32_t high = (int32_t)stream[2];
-    const uint32_t rows = stream[3];
     const uint32_t *word = &stream[4];
-    for (uint32_t j = 0U; j < rows; j += @group@U) {
-@body@
-    }
-#endif
-}
-"""
-
-_FOUR = """\
+    do {
         int32_t a = (int32_t)word[0];
         int32_t b = (int32_t)word[1];
         int32_t c = (int32_t)word[2];
         int32_t d = (int32_t)word[3];
+        const @x@ *at = x;
         word = &word[4];
-        for (uint32_t k = 0U; k < columns; ++k) {
-            const int32_t value = (int32_t)x[k];
+        do {
+            const int32_t value = (int32_t)*at;
+            ++at;
 @products@
-        }
-@after@        out[j] = (@out@)@prefix@_clip(a >> shift, 0, high);
-        out[j + 1U] = (@out@)@prefix@_clip(b >> shift, 0, high);
-        out[j + 2U] = (@out@)@prefix@_clip(c >> shift, 0, high);
-        out[j + 3U] = (@out@)@prefix@_clip(d >> shift, 0, high);"""
+        } while (at != end);
+@stores@
+        out = &out[@group@U];
+    } while (out != stop);
+#endif
+}
+"""
 
 _PRODUCTS = {
     "bytes": """\
-            a += (int32_t)(int8_t)(word[k] & 0xFFU) * value;
-            b += (int32_t)(int16_t)(word[k] & 0xFFFFU) * value;
-            c += (int32_t)(int8_t)((word[k] >> 16U) & 0xFFU) * value;
-            d += (int32_t)(int16_t)(word[k] >> 16U) * value;""",
+            const uint32_t w = *word;
+            ++word;
+            a += (int32_t)(int8_t)(w & 0xFFU) * value;
+            b += (int32_t)(int16_t)(w & 0xFFFFU) * value;
+            c += (int32_t)(int8_t)((w >> 16U) & 0xFFU) * value;
+            d += (int32_t)(int16_t)(w >> 16U) * value;""",
     "spread": """\
-            a += (int32_t)(int8_t)(word[k] & 0xFFU) * value;
-            b += (int32_t)(int8_t)((word[k] >> 8U) & 0xFFU) * value;
-            c += (int32_t)(int8_t)((word[k] >> 16U) & 0xFFU) * value;
-            d += (int32_t)(int8_t)(word[k] >> 24U) * value;""",
+            const uint32_t w = *word;
+            ++word;
+            a += (int32_t)(int8_t)(w & 0xFFU) * value;
+            b += (int32_t)(int8_t)((w >> 8U) & 0xFFU) * value;
+            c += (int32_t)(int8_t)((w >> 16U) & 0xFFU) * value;
+            d += (int32_t)(int8_t)(w >> 24U) * value;""",
     "halves": """\
-            a += (int32_t)(int16_t)(word[2U * k] & 0xFFFFU) * value;
-            b += (int32_t)(int16_t)(word[2U * k] >> 16U) * value;
-            c += (int32_t)(int16_t)(word[(2U * k) + 1U] & 0xFFFFU) * value;
-            d += (int32_t)(int16_t)(word[(2U * k) + 1U] >> 16U) * value;""",
+            a += (int32_t)(int16_t)(word[0] & 0xFFFFU) * value;
+            b += (int32_t)(int16_t)(word[0] >> 16U) * value;
+            c += (int32_t)(int16_t)(word[1] & 0xFFFFU) * value;
+            d += (int32_t)(int16_t)(word[1] >> 16U) * value;
+            word = &word[2];""",
+    "pairs": """\
+            a += (int32_t)word[0] * value;
+            b += (int32_t)word[1] * value;
+            c += (int32_t)word[2] * value;
+            d += (int32_t)word[3] * value;
+            word = &word[4];""",
 }
-_AFTER = {
-    "bytes": "        word = &word[columns];\n        b = (b - a) >> 8U;\n        d = (d - c) >> 8U;\n",
-    "spread": "        word = &word[columns];\n",
-    "halves": "        word = &word[2U * columns];\n",
+_ROWS = """\
+        out[0] = (@out@)@prefix@_clip(a >> shift, 0, high);
+        out[1] = (@out@)@prefix@_clip(b >> shift, 0, high);
+        out[2] = (@out@)@prefix@_clip(c >> shift, 0, high);
+        out[3] = (@out@)@prefix@_clip(d >> shift, 0, high);"""
+_STORES = {
+    "bytes": f"        b = (b - a) >> 8U;\n        d = (d - c) >> 8U;\n{_ROWS}",
+    "spread": _ROWS,
+    "halves": _ROWS,
+    "pairs": "\n".join(
+        f"""\
+        const int32_t {s}_lower = (int32_t)(int16_t)((uint32_t){s} & 0xFFFFU);
+        const int32_t {s}_upper = ({s} - {s}_lower) >> 16U;
+        out[{2 * k}] = (@out@)@prefix@_clip({s}_lower >> shift, 0, high);
+        out[{2 * k + 1}] = (@out@)@prefix@_clip({s}_upper >> shift, 0, high);"""
+        for k, s in enumerate("abcd")
+    ),
 }
-_PAIRS = """\
-        for (uint32_t pair = 0U; pair < 4U; ++pair) {
-            int32_t both = (int32_t)word[pair];
-            for (uint32_t k = 0U; k < columns; ++k) {
-                both += (int32_t)word[(4U * k) + pair + 4U] * (int32_t)x[k];
-            }
-            const int32_t lower = (int32_t)(int16_t)((uint32_t)both & 0xFFFFU);
-            const int32_t upper = (both - lower) >> 16U;
-            out[j + (2U * pair)] = (@out@)@prefix@_clip(lower >> shift, 0, high);
-            out[j + (2U * pair) + 1U] = (@out@)@prefix@_clip(upper >> shift, 0, high);
-        }
-        word = &word[4U + (4U * columns)];"""
 
 _WHAT = {
     "bytes": "a word a column: two halves, in each weight + 256 * the next row's weight",
@@ -350,19 +371,8 @@ def _function(key: tuple[str, str, str], unrolled: Unrolled, prefix: str) -> str
         "group": str(_GROUP[kind]),
         "what": _WHAT[kind],
     }
-    body = (
-        _PAIRS
-        if kind == "pairs"
-        else fill(_FOUR, gaps | {"products": _PRODUCTS[kind], "after": _AFTER[kind]})
-    )
-    return fill(
-        _FUNCTION,
-        gaps
-        | {
-            "body": fill(body, gaps),
-            "thumb": "\n".join(_quoted(thumb(kind, TYPES[x], TYPES[out], unrolled))),
-        },
-    )
+    gaps |= {"products": _PRODUCTS[kind], "stores": fill(_STORES[kind], gaps)}
+    return fill(_FUNCTION, gaps | {"thumb": "\n".join(_quoted(thumb(kind, TYPES[x], TYPES[out], unrolled)))})
 
 
 def _quoted(lines: Sequence[str]) -> Iterator[str]:
