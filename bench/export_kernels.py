@@ -6,23 +6,29 @@ ensemble of trees.
 Cycles and instructions are those of one step of a Cortex-M0+ (the dearest of the frames run) with a
 single-cycle multiplier and no wait states; bytes are flash beyond that of an empty model, so the interface
 counts for nobody. A layer costs what three layers cost more than two, a tree a tenth of what twenty cost more
-than ten. The weights are drawn, not trained: sizes and cycles do not depend on what they say.
+than ten. Layers are also built by arm-none-eabi-gcc, for size and for speed, where it is on the PATH. The
+weights are drawn, not trained: sizes and cycles do not depend on what they say.
 """
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
+from itertools import product
 
 import numpy as np
 from naive_c import FORMS, empty_program, float_net, float_trees, integer_layers
 from net_program import net_program
 
+from export.c.kernels import TIERS
 from export.c.source import CSource, emit_c
-from export.compilers.toolchain import Image, build_core
+from export.compilers.gcc import GCC, gcc_image
+from export.compilers.toolchain import OPTIMISE, Image, build_core
 from export.core.emulator import Machine
 from export.core.machine_code import Disassembler
+from export.cores import Core, find_core
 from export.evidence.drawing import make_vectors
 from training.program import Builder, Program
 
@@ -40,10 +46,26 @@ class Cost:
     flash: int
 
 
-def cost(program: Program, source: CSource, compared: bool = True) -> Cost:
+Build = Callable[[CSource], Image]
+
+
+def compilers() -> dict[str, Build]:
+    """The compilers that are here, by what their tables are called."""
+    command, core = shutil.which(GCC), find_core("cortex-m0plus")
+    builds: dict[str, Build] = {"clang -Os": build_core}
+    for optimise, flag in OPTIMISE.items() if command else ():
+        builds[f"gcc {flag}"] = partial(_gcc, command or "", core, optimise)
+    return builds
+
+
+def _gcc(command: str, core: Core, optimise: str, source: CSource) -> Image:
+    return gcc_image(command, source, core, optimise)
+
+
+def cost(program: Program, source: CSource, compared: bool = True, build: Build = build_core) -> Cost:
     """Build and run; with ``compared`` the readings must be the interpreter's."""
     nothing = empty_program(program.channels, program.count_bits)
-    image, empty = build_core(source), build_core(emit_c(nothing))
+    image, empty = build(source), build(emit_c(nothing))
     vectors = make_vectors(program if compared else nothing, FRAMES)
     counter = Counter(image)
     run = Machine(image, watcher=counter).run(vectors)
@@ -164,30 +186,30 @@ def nets() -> None:
 
 
 def layers() -> None:
-    for most, shift, what in (
-        (127, 9, "weights to 127"),
-        (15, 5, "weights to 15: sums proven to fit 16 bits"),
-    ):
-        two, three = (layers_program(n, most, shift) for n in (2, 3))
-        rows = [(form, *_layer(two, three, partial(integer_layers, form=form))) for form in FORMS]
-        for tier in ("small", "fast", "fastest"):
-            for assembly in (False, True) if tier != "small" else (False,):
-                made = _layer(
-                    two,
-                    three,
-                    partial(emit_c, kernels=tier, assembly=assembly),
-                )
-                rows.append((f"exported, {tier}{', assembly' * assembly}", *made))
-        rows[0] = (
-            f"{rows[0][0]} ({rows[0][2].strip()})",
-            rows[0][1],
-            f"A layer of {SIDE} x {SIDE}, {what}; bytes of three layers",
-        )
-        show(rows)
+    for name, build in compilers().items():
+        for most, shift, what in (
+            (127, 9, "weights to 127"),
+            (15, 5, "weights to 15: sums proven to fit 16 bits"),
+        ):
+            two, three = (layers_program(n, most, shift) for n in (2, 3))
+            forms = {form: partial(integer_layers, form=form) for form in FORMS}
+            for tier, assembly in product(TIERS, (False, True)):
+                if not (tier == "small" and assembly):
+                    title = f"exported, {tier}{', assembly' * assembly}"
+                    forms[title] = partial(emit_c, kernels=tier, assembly=assembly)
+            rows = [(title, *_layer(two, three, form, build)) for title, form in forms.items()]
+            rows[0] = (
+                f"{rows[0][0]} ({rows[0][2].strip()})",
+                rows[0][1],
+                f"A layer of {SIDE} x {SIDE}, {what}, {name}; bytes of three layers",
+            )
+            show(rows)
 
 
-def _layer(two: Program, three: Program, made: Callable[[Program], CSource]) -> tuple[Cost, str]:
-    less, more = cost(two, made(two)), cost(three, made(three))
+def _layer(
+    two: Program, three: Program, form: Callable[[Program], CSource], build: Build
+) -> tuple[Cost, str]:
+    less, more = (cost(program, form(program), build=build) for program in (two, three))
     cycles = more.cycles - less.cycles
     return Cost(
         more.instructions - less.instructions, cycles, more.flash

@@ -251,12 +251,13 @@ _PACKERS: Mapping[str, Callable[[Layer], list[int] | None]] = {
 
 _HEAD = """
 /*
- * Ends of rows are left in memory where clang compiles for eight registers: kept in one of them, they drive the sums of the inner loop out.
+ * Where clang compiles for eight registers, ends of rows stay in memory and each word is read where it is used: kept or read ahead in
+ * registers, they drive the sums of the inner loop out of theirs.
  */
 #if defined(__clang__) && defined(__ARM_ARCH_6M__)
-#define @PREFIX@_IN_MEMORY volatile
+#define @PREFIX@_AS_WRITTEN volatile
 #else
-#define @PREFIX@_IN_MEMORY
+#define @PREFIX@_AS_WRITTEN
 #endif
 """
 
@@ -277,11 +278,11 @@ _FUNCTION = """
 #if defined(@PREFIX@_ASM) && defined(__GNUC__) && defined(__ARM_ARCH_6M__)
 @thumb@
 #else
-    const @x@ *const @PREFIX@_IN_MEMORY end = &x[stream[0]];
-    const @out@ *const @PREFIX@_IN_MEMORY stop = &out[stream[3]];
+    const @x@ *const @PREFIX@_AS_WRITTEN end = &x[stream[0]];
+    const @out@ *const @PREFIX@_AS_WRITTEN stop = &out[stream[3]];
     const uint32_t shift = stream[1];
     const int32_t high = (int32_t)stream[2];
-    const uint32_t *word = &stream[4];
+    const @PREFIX@_AS_WRITTEN uint32_t *word = &stream[4];
     do {
         int32_t a = (int32_t)word[0];
         int32_t b = (int32_t)word[1];
@@ -323,11 +324,14 @@ _PRODUCTS = {
             d += (int32_t)(int16_t)(word[1] >> 16U) * value;
             word = &word[2];""",
     "pairs": """\
-            a += (int32_t)word[0] * value;
-            b += (int32_t)word[1] * value;
-            c += (int32_t)word[2] * value;
-            d += (int32_t)word[3] * value;
-            word = &word[4];""",
+            a += (int32_t)*word * value;
+            ++word;
+            b += (int32_t)*word * value;
+            ++word;
+            c += (int32_t)*word * value;
+            ++word;
+            d += (int32_t)*word * value;
+            ++word;""",
 }
 _ROWS = """\
         out[0] = (@out@)@prefix@_clip(a >> shift, 0, high);
@@ -338,14 +342,14 @@ _STORES = {
     "bytes": f"        b = (b - a) >> 8U;\n        d = (d - c) >> 8U;\n{_ROWS}",
     "spread": _ROWS,
     "halves": _ROWS,
-    "pairs": "\n".join(
-        f"""\
-        const int32_t {s}_lower = (int32_t)(int16_t)((uint32_t){s} & 0xFFFFU);
-        const int32_t {s}_upper = ({s} - {s}_lower) >> 16U;
-        out[{2 * k}] = (@out@)@prefix@_clip({s}_lower >> shift, 0, high);
-        out[{2 * k + 1}] = (@out@)@prefix@_clip({s}_upper >> shift, 0, high);"""
-        for k, s in enumerate("abcd")
-    ),
+    "pairs": """\
+        const int32_t sums[4] = {a, b, c, d};
+        for (uint32_t k = 0U; k < 4U; ++k) {
+            const int32_t lower = (int32_t)(int16_t)((uint32_t)sums[k] & 0xFFFFU);
+            const int32_t upper = (sums[k] - lower) >> 16U;
+            out[2U * k] = (@out@)@prefix@_clip(lower >> shift, 0, high);
+            out[(2U * k) + 1U] = (@out@)@prefix@_clip(upper >> shift, 0, high);
+        }""",
 }
 
 _WHAT = {
