@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 from hypothesis import settings
+from sqlalchemy import Engine, create_engine
 
 from dataset.store import database
 from dataset.store.database import HISTORY
@@ -55,6 +56,26 @@ def _new_stores_are_copied(tmp_path_factory: pytest.TempPathFactory) -> Iterator
 def migrating(monkeypatch: pytest.MonkeyPatch) -> None:
     """The migrations make each new store of the test, as they do outside the tests."""
     monkeypatch.setattr(database, "upgrade", UPGRADE)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _statements_are_compiled_once() -> Iterator[None]:
+    """Each open store keeps the SQL it has compiled, and the tests open hundreds of stores with the same
+    statements: they share one dialect, which that cache is keyed by, and one cache.
+    """
+    first = create_engine("sqlite://")
+    first.connect().close()  # the dialect asks the driver once
+    first.dispose()
+    compiled: dict[Any, Any] = {}
+
+    def sharing(*given: Any, **named: Any) -> Engine:
+        engine = create_engine(*given, **named)
+        engine.dialect = first.dialect
+        return engine.execution_options(compiled_cache=compiled)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(database, "create_engine", sharing)
+        yield
 
 
 @pytest.fixture(scope="session", autouse=True)

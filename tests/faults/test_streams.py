@@ -15,6 +15,9 @@ from typing import IO
 
 import pytest
 
+from calling import run
+from innage.cli import main
+
 INNAGE = (sys.executable, "-P", "-c", "from innage.cli import main; main()")
 ASCII = {"PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"}
 FULL = Path("/dev/full")
@@ -53,7 +56,7 @@ def innage(
 def liquid(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with a store that holds a liquid whose note no ASCII has; its tests only read it."""
     folder = tmp_path_factory.mktemp("liquid")
-    innage(folder, "liquid", "add", "lye", "--note", "5 \u00b0C, \u4e2d")
+    run("liquid", "add", "lye", "--note", "5 \u00b0C, \u4e2d", "--store", folder / "innage.db")
     return folder
 
 
@@ -68,9 +71,9 @@ def test_an_output_in_ascii_gets_escapes(liquid: Path) -> None:
 
 def test_a_closed_output_is_refused_before_anything_is_done(tmp_path: Path) -> None:
     """Nothing is begun: a file that is opened later would get the number of the stream."""
-    run = innage(tmp_path, "unit", "add", "u", closed=(1,))
-    assert run.returncode == 2
-    assert run.stderr == (
+    ended = innage(tmp_path, "unit", "add", "u", closed=(1,))
+    assert ended.returncode == 2
+    assert ended.stderr == (
         "innage: standard output: closed; expected a place to print to. '> /dev/null' prints nowhere\n"
     )
     assert not (tmp_path / "innage.db").exists()
@@ -79,8 +82,8 @@ def test_a_closed_output_is_refused_before_anything_is_done(tmp_path: Path) -> N
 def test_a_closed_input_is_an_empty_one(tmp_path: Path) -> None:
     """What is read from standard input then has no line."""
     assert innage(tmp_path, "unit", "add", "u", closed=(0,)).returncode == 0
-    run = innage(tmp_path, "text", "read", "none", closed=(0, 2))
-    assert (run.returncode, run.stdout) == (2, "")
+    ended = innage(tmp_path, "text", "read", "none", closed=(0, 2))
+    assert (ended.returncode, ended.stdout) == (2, "")
 
 
 @pytest.mark.skipif(not FULL.exists(), reason="a device that is always full is Linux's")
@@ -88,19 +91,19 @@ def test_a_closed_input_is_an_empty_one(tmp_path: Path) -> None:
 def test_a_full_output_is_one_sentence(liquid: Path, arguments: tuple[str, ...]) -> None:
     """Exit code 1: 2 would say that nothing was done."""
     with FULL.open("w") as full:
-        run = innage(liquid, *arguments, stdout=full)
-    assert run.returncode == 1
-    assert run.stderr.count("\n") == 1
-    assert run.stderr.startswith("innage: standard output: cannot be written (No space left on device)")
+        ended = innage(liquid, *arguments, stdout=full)
+    assert ended.returncode == 1
+    assert ended.stderr.count("\n") == 1
+    assert ended.stderr.startswith("innage: standard output: cannot be written (No space left on device)")
 
 
 def test_a_reader_that_went_away_is_no_fault(liquid: Path) -> None:
     """141, as a shell has it of what SIGPIPE ends, and no word."""
     reading, writing = os.pipe()
     os.close(reading)
-    run = innage(liquid, "--help", stdout=writing)
+    ended = innage(liquid, "--help", stdout=writing)
     os.close(writing)
-    assert (run.returncode, run.stderr) == (141, "")
+    assert (ended.returncode, ended.stderr) == (141, "")
 
 
 def _names_a_file(name: str) -> tuple[str, ...]:
@@ -117,17 +120,24 @@ def _is_no_option(name: str) -> tuple[str, ...]:
 
 @pytest.mark.parametrize("said", [_names_a_file, _is_no_command, _is_no_option])
 def test_what_would_move_the_cursor_is_escaped(
-    tmp_path: Path, said: Callable[[str], tuple[str, ...]]
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    tmp_path: Path,
+    said: Callable[[str], tuple[str, ...]],
 ) -> None:
     """ESC and the C1 control CSI (ECMA-48), and what turns the direction of writing (Bidi_Control)."""
-    run = innage(tmp_path, *said("\x1b[2J\x9b31m\u202ebad"))
-    assert run.returncode == 2
-    assert not {"\x1b", "\x9b", "\u202e"} & set(run.stdout + run.stderr)
-    assert "bad" in run.stderr
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(sys, "argv", ["innage", *said("\x1b[2J\x9b31m\u202ebad")])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 2
+    out, err = capsys.readouterr()
+    assert not {"\x1b", "\x9b", "\u202e"} & set(out + err)
+    assert "bad" in err
 
 
 def test_a_name_that_is_no_text_can_be_printed(tmp_path: Path) -> None:
     """Names of files are bytes; those that are no UTF-8 come as lone surrogates (PEP 383)."""
-    run = innage(tmp_path, *_names_a_file(os.fsdecode(b"\xff.toml")))
-    assert run.returncode == 2
-    assert "\\udcff.toml: cannot be read" in run.stderr
+    ended = innage(tmp_path, *_names_a_file(os.fsdecode(b"\xff.toml")))
+    assert ended.returncode == 2
+    assert "\\udcff.toml: cannot be read" in ended.stderr

@@ -55,18 +55,21 @@ def fields_named() -> dict[str, str]:
     named = {}
     for folder in FOLDERS:
         for path in sorted((ROOT / folder).rglob("*.py")):
-            tree = ast.parse(path.read_text(encoding="utf-8"))
-            for scope in ast.walk(tree):
+            text = path.read_text(encoding="utf-8")
+            if not re.search(r"\b(fields?=|naming\()", text):
+                continue
+            for scope in ast.walk(ast.parse(text)):
                 if not isinstance(scope, ast.Module | ast.FunctionDef):
                     continue
+                nodes = list(ast.walk(scope))
                 texts = {
                     target.id: node.value
-                    for node in ast.walk(scope)
+                    for node in nodes
                     if isinstance(node, ast.Assign)
                     for target in node.targets
                     if isinstance(target, ast.Name)
                 }
-                for call in (node for node in ast.walk(scope) if isinstance(node, ast.Call)):
+                for call in (node for node in nodes if isinstance(node, ast.Call)):
                     for field in _fields_of(call, texts):
                         named[field] = f"{path.relative_to(ROOT)}:{call.lineno}"
     return named

@@ -144,6 +144,7 @@ def other(value: Any) -> Any:
 def change_one(path: Path, table: str, column: str) -> None:
     """Change one value behind the tool's back, and leave the schema as it was."""
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("BEGIN")  # one write in all: there are some sixty guards
         guards = connection.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
         for name, _ in guards:
             connection.execute(f"DROP TRIGGER {name}")
@@ -156,6 +157,7 @@ def change_one(path: Path, table: str, column: str) -> None:
         )
         for _, sql in guards:
             connection.execute(sql)
+        connection.execute("COMMIT")
 
 
 @pytest.mark.parametrize("every", [8, pytest.param(1, marks=pytest.mark.slow)])
@@ -231,6 +233,7 @@ def test_another_schema_is_told(filled: Path, tmp_path: Path, statement: str, wh
 def behind_the_back(path: Path, *statements: str) -> None:
     """Run statements past the guards, which stand again afterwards."""
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("BEGIN")
         guards = connection.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
         for name, _ in guards:
             connection.execute(f"DROP TRIGGER {name}")
@@ -238,6 +241,7 @@ def behind_the_back(path: Path, *statements: str) -> None:
             connection.execute(statement)
         for _, sql in guards:
             connection.execute(sql)
+        connection.execute("COMMIT")
 
 
 @pytest.mark.parametrize(
