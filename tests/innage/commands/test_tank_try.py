@@ -5,10 +5,12 @@ and refused.
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from joblib import parallel_config
 
 from calling import refused_line as refused
 from calling import run_line as run
@@ -22,10 +24,12 @@ def cache(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(autouse=True)
-def _folder(tmp_path: Path, cache: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def _folder(tmp_path: Path, cache: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("INNAGE_STORE", raising=False)
     monkeypatch.setenv("INNAGE_CACHE", str(cache))
+    with parallel_config(backend="sequential"):  # starting processes takes longer than these fields
+        yield
 
 
 def facts(line: str) -> Any:
