@@ -50,7 +50,7 @@ bench: $(VENV)/.installed
 # The long ones: two hundred kills, and ten minutes of hostile input for each reader (FUZZ_S seconds).
 FUZZ_S ?= 600
 kills: $(VENV)/.installed
-	$(BIN)/python -P tests/faults/kill_loop.py --kills 200
+	PYTHONPATH=tests/helpers $(BIN)/python -P tests/faults/kill_loop.py --kills 200
 
 fuzz: $(VENV)/.installed
 	PYTHONPATH=tests/helpers $(BIN)/python -P tests/faults/fuzz.py --seconds $(FUZZ_S)

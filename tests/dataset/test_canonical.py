@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from sqlalchemy import select
 
-from building import SENSOR, Bench
+from building import SENSOR, Bench, put
 from dataset.canonical import canonical_json, frozen_sha256, readings_sha256, sensor_key, session_sha256
 from dataset.records import CountLaw, Frames, GroupBy, Mark, NewSession, Pad, PadRole, Role, Sensor
 from dataset.store import Store, sessions
@@ -118,7 +118,7 @@ def test_rows_revisions_and_order_are_not_in_it(tmp_path: Path, register: Callab
     """
     one, two = Store.open(tmp_path / "one.db"), Store.open(tmp_path / "two.db")
     bench = register(one)
-    two.add_tank(replace(bench.tank, span_mm=120.0))
+    put(two, replace(bench.tank, span_mm=120.0))
     other = register(two)
     assert other.tank.revision == 2
     first = one.add_sessions([bench.session(k) for k in (1, 2, 3)])
@@ -253,10 +253,9 @@ def test_the_key_of_a_sensor_is_its_content(record: type) -> None:
 def test_stores_agree_on_the_key_of_a_sensor(tmp_path: Path) -> None:
     """One sensor under another name and another number of its revision has one key, after a merge too."""
     one, two = (Store.open(tmp_path / f"{name}.db") for name in ("one", "two"))
-    first = one.add_sensor(SENSOR)
-    two.add_sensor(replace(SENSOR, period_ms=200))
-    second = two.add_sensor(replace(SENSOR, period_tolerance_pct=12))
-    renamed = two.add_sensor(replace(SENSOR, name="strip-b"))
+    (first,) = put(one, SENSOR)
+    slower, tolerant = replace(SENSOR, period_ms=200), replace(SENSOR, period_tolerance_pct=12)
+    _, second, renamed = put(two, slower, tolerant, replace(SENSOR, name="strip-b"))
     assert (first.revision, second.revision) == (1, 2)
     assert {sensor_key(s) for s in (first, second, renamed)} == {sensor_key(SENSOR)}
     one.merge(two.path)

@@ -17,7 +17,7 @@ import pytest
 from bundles import stand_in_onnx
 
 import innage.demo_data
-from building import WATER, bench_store
+from building import WATER, bench_store, put
 from dataset.live.capture import Capture
 from dataset.records import (
     Budget,
@@ -160,7 +160,7 @@ def test_merge(run_page: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
         with Store.open(tmp_path / f"{name}.db") as store:
             mounting, liquid, units = a_bench(store, pads=2, units=(f"{name}-unit",))
             if name == "right":
-                store.add_tank(Tank("other", 0, 80.0))
+                put(store, Tank("other", 0, 80.0))
                 store.add_limits(Limits("owner", 0, (Limit("rmse_mm", 2.0),)))
                 store.add_sessions([a_session(units[0], liquid, mounting, k) for k in range(3)])
     monkeypatch.setenv("INNAGE_STORE", "left.db")
@@ -333,12 +333,11 @@ def test_retrain(run_page: Run, tmp_path: Path) -> None:
     of training have.
     """
     with Store.open(tmp_path / "innage.db") as store:
-        liquid = store.add_liquid(Liquid("water"))
         store.add_budget(Budget("m0plus", "cortex-m0plus", 1, 8192, 512, 512, 20000))
         limits = store.add_limits(Limits("owner", 0, (Limit("p95_pct_span", 20.0),)))
         roles = {f"u{k}": Role.FIT if k < 3 else Role.CHOOSE if k < 4 else Role.PROVE for k in range(5)}
-        frozen = store.freeze("canister", filled(store, liquid, 80.0, "u", 5), GroupBy.UNIT, roles)
-        filled(store, liquid, 120.0, "tall-", 12)
+        frozen = store.freeze("canister", filled(store, 80.0, "u", 5), GroupBy.UNIT, roles)
+        filled(store, 120.0, "tall-", 12)
         data = store.frozen_data(frozen)
         recipe = ArrayRecipe((6,), 16, (6,), STILL, False, "full", steps=15)
         made = train_array(
@@ -352,21 +351,24 @@ def test_retrain(run_page: Run, tmp_path: Path) -> None:
     assert (tmp_path / "curve.svg").stat().st_size > 1000
 
 
-def filled(store: Store, liquid: Liquid, span_mm: float, prefix: str, number: int) -> Sequence[Session]:
+def filled(store: Store, span_mm: float, prefix: str, number: int) -> Sequence[Session]:
     """Units of the next revision of the canister, each filled once in steps, with dry and full trims."""
     draw, share = np.random.default_rng(number), np.repeat(np.linspace(0, 1, 17), 3)
-    tank = store.add_tank(Tank("canister", 0, span_mm))
     pads = tuple(Pad(k, f"p{k}", k * span_mm / 4, span_mm / 5) for k in range(4))
-    mounting = store.add_mounting(
-        Mounting(f"{prefix}front", tank, store.add_sensor(Sensor("strip", 0, pads, 16, CountLaw.RISES, 100)))
+    bench = bench_store(
+        store,
+        tank=Tank("canister", 0, span_mm),
+        sensor=Sensor("strip", 0, pads, 16, CountLaw.RISES, 100),
+        liquid=WATER,
+        unit=[f"{prefix}{k}" for k in range(number)],
+        mounting=f"{prefix}front",
     )
     wet = 1 / (1 + np.exp(-20 * (share[:, None] - np.arange(4) / 4 - 0.1)))
     wet[:3] = 0
     marks = tuple(Mark(3 * k, 3 * k + 3, k * span_mm / 16) for k in range(17))
     sessions = []
-    for k in range(number):
-        unit, dry, swing = (
-            store.add_unit(Unit(f"{prefix}{k}")),
+    for k, unit in enumerate(bench.units):
+        dry, swing = (
             20000 + 300 * draw.standard_normal(4),
             3000 * (1 + 0.05 * draw.standard_normal()),
         )
@@ -374,8 +376,8 @@ def filled(store: Store, liquid: Liquid, span_mm: float, prefix: str, number: in
         sessions.append(
             NewSession(
                 unit,
-                liquid,
-                mounting,
+                bench.liquid,
+                bench.mounting,
                 Frames(np.arange(51) * 100, counts),
                 marks,
                 Source(f"{k}.csv", f"{number}{k:02d}".ljust(64, "0")),
@@ -385,7 +387,7 @@ def filled(store: Store, liquid: Liquid, span_mm: float, prefix: str, number: in
             store.add_trim(
                 Trim(
                     unit,
-                    mounting,
+                    bench.mounting,
                     kind,
                     tuple(int(v) for v in np.rint(dry + swing * at)),
                     "2026-01-31",

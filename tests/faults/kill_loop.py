@@ -7,7 +7,7 @@ What the command acknowledged (it ended by itself) must be in the store afterwar
 there whole or not at all; ``innage check`` must find nothing. A kill takes nothing from the system's own
 buffers: what a power cut would do is not tried here.
 
-    python -P tests/faults/kill_loop.py --kills 200 --seed 1
+    PYTHONPATH=tests/helpers python -P tests/faults/kill_loop.py --kills 200 --seed 1
 
 prints JSON: for each operation how often it was killed, how often the kill came too late, and what was found
 wrong.
@@ -37,7 +37,8 @@ import sklearn.linear_model  # noqa: F401 - so that a fork has everything there 
 import export.bundle.build
 import export.core.measure  # noqa: F401 - so that a fork has everything there already
 import training.search.train  # noqa: F401 - so that a fork has everything there already
-from dataset.records import Budget, CountLaw, GroupBy, Liquid, Mounting, Pad, Role, Sensor, Tank, Unit
+from building import CAN, WATER, bench_store, one_pad
+from dataset.records import Budget, GroupBy, Role
 from dataset.store import Store
 from dataset.store.whole.integrity import check_store
 from export.bundle.verify import verify_bundle
@@ -78,13 +79,7 @@ def readings(path: Path, seed: int) -> Path:
 def make_bench(path: Path) -> None:
     """A store with a registry, one session, a frozen set and a model."""
     with Store.open(path) as store:
-        tank, sensor = (
-            store.add_tank(Tank("can", 0, 100.0)),
-            store.add_sensor(Sensor("pad", 0, (Pad(0, "pad", 0.0, 100.0),), 16, CountLaw.FALLS, 100)),
-        )
-        store.add_mounting(Mounting("bench", tank, sensor))
-        store.add_liquid(Liquid("water"))
-        store.add_unit(Unit("unit"))
+        bench_store(store, tank=CAN, sensor=one_pad(), liquid=WATER, unit="unit", mounting="bench")
         store.add_budget(Budget("roomy", "cortex-m0plus", 1, 8192, 256, 512, 20_000))
     run(path, "log", str(readings(path.with_suffix(".csv"), 0)), *WHAT)
     with Store.open(path) as store:

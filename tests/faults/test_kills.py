@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 LOOP = Path(__file__).with_name("kill_loop.py")
+HELPERS = Path(__file__).parents[1] / "helpers"
 
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="starts commands by fork")
@@ -21,7 +22,11 @@ def test_kills() -> None:
     """Nothing is found wrong after any of the kills; what the loop does is in its docstring."""
     kills = 200
     ended = subprocess.run(
-        [sys.executable, "-P", LOOP, "--kills", str(kills)], capture_output=True, text=True, check=False
+        [sys.executable, "-P", LOOP, "--kills", str(kills)],
+        env=os.environ | {"PYTHONPATH": str(HELPERS)},
+        capture_output=True,
+        text=True,
+        check=False,
     )
     assert ended.returncode == 0, ended.stderr
     found = json.loads(ended.stdout[ended.stdout.index('{\n  "killed"') :])

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -101,16 +102,33 @@ def bench_store(
     offset_mm: float = 0.0,
     offset_tolerance_mm: float = 0.0,
 ) -> Bench:
-    """Register a bench in a store, with one unit or several; its records as the store gave them back."""
+    """Register a bench in a store, with one unit or several; its records as the store gave them back.
+
+    What the store has already is taken as it is: a tank or sensor with a revision, a liquid or unit by name.
+    """
     units = (unit,) if isinstance(unit, str) else unit
-    stored_tank, stored_sensor = store.add_tank(tank), store.add_sensor(sensor)
+    there = {its.name: its for its in store.units()}
+    stored_tank = tank if tank.revision else store.add_tank(tank)
+    stored_sensor = sensor if sensor.revision else store.add_sensor(sensor)
     stored_mounting = store.add_mounting(
         Mounting(mounting, stored_tank, stored_sensor, offset_mm, offset_tolerance_mm)
     )
     return Bench(
         stored_tank,
-        store.add_liquid(liquid),
+        liquid if liquid in store.liquids() else store.add_liquid(liquid),
         stored_sensor,
         stored_mounting,
-        tuple(store.add_unit(Unit(name)) for name in units),
+        tuple(there.get(name) or store.add_unit(Unit(name)) for name in units),
     )
+
+
+def put(store: Store, *records: Tank | Sensor | Liquid | Unit | Mounting) -> tuple[Any, ...]:
+    """Register single records where a test is about something else; each as the store gave it back."""
+    add: dict[type, Callable[[Any], Any]] = {
+        Tank: store.add_tank,
+        Sensor: store.add_sensor,
+        Liquid: store.add_liquid,
+        Unit: store.add_unit,
+        Mounting: store.add_mounting,
+    }
+    return tuple(add[type(record)](record) for record in records)

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from building import bench_store
+from building import bench_store, put
 from dataset.records import Tank, Unit
 from dataset.store import Store
 from innage.cli import app
@@ -22,9 +22,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     path = tmp_path_factory.mktemp("completion") / "innage.db"
     with Store.open(path) as store:
         canister = bench_store(store, unit="unit-1", mounting="bench").tank
-        store.add_tank(replace(canister, span_mm=120.0))
-        store.add_tank(Tank("rinse-tank", 0, 80.0))
-        store.add_unit(Unit("unit-2"))
+        put(store, replace(canister, span_mm=120.0), Tank("rinse-tank", 0, 80.0), Unit("unit-2"))
     return path.read_bytes()
 
 

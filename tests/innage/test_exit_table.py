@@ -23,7 +23,7 @@ from typer.testing import CliRunner, Result
 
 import innage.commands
 from building import CAN, WATER, bench_store, one_pad
-from dataset.records import Budget, CountLaw, Frames, GroupBy, Limit, Limits, Mark, Model, Role, Unit
+from dataset.records import Budget, CountLaw, Frames, GroupBy, Limit, Limits, Mark, Model, Role
 from dataset.store import Store
 from innage.cli import app
 from innage.jobs.demo import Step
@@ -94,14 +94,15 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store with models that meet their limit, do not, and lack evidence, a bundle, and edited ones."""
     folder = tmp_path_factory.mktemp("exit")
     with Store.open(folder / "innage.db") as store:
-        bench = bench_store(store, tank=CAN, sensor=one_pad(CountLaw.RISES), liquid=WATER, unit="u0")
+        bench = bench_store(
+            store, tank=CAN, sensor=one_pad(CountLaw.RISES), liquid=WATER, unit=[f"u{k}" for k in range(5)]
+        )
         marks = tuple(Mark(10 * k, 10 * k + 10, 10.0 + 10 * k) for k in range(9))
         counts = (1000 + 64 * LEVELS)[:, None].astype(np.uint32)
-        units = [bench.unit, *(store.add_unit(Unit(f"u{k}")) for k in range(1, 5))]
         sessions = store.add_sessions(
             [
                 bench.session(k, marks, unit=unit, frames=Frames(np.arange(90) * 100, counts + 10 * k))
-                for k, unit in enumerate(units)
+                for k, unit in enumerate(bench.units)
             ]
         )
         roles = {"u0": Role.FIT, "u1": Role.CHOOSE, "u2": Role.PROVE, "u3": Role.PROVE, "u4": Role.PROVE}

@@ -15,7 +15,7 @@ import pytest
 
 from building import bench_store
 from dataset.errors import InputError
-from dataset.records import GroupBy, Role, Trim, TrimKind, Unit
+from dataset.records import GroupBy, Role, Trim, TrimKind
 from dataset.store import Store
 from innage.jobs.stores import back_up
 from innage.outputs import check_place, write_file
@@ -45,10 +45,10 @@ FOLDERS = {
 def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     path = tmp_path_factory.mktemp("bench") / "s.db"
     with Store.open(path) as store:
-        made = bench_store(store)
+        made = bench_store(store, unit=("unit1", "unit2"))
         (session,) = store.add_sessions([made.session(1)])
         store.freeze("set", [session], GroupBy.LEVEL, {"15": Role.FIT, "25": Role.PROVE})
-        for k, unit in enumerate((made.unit, store.add_unit(Unit("unit2")))):
+        for k, unit in enumerate(made.units):
             store.add_trim(Trim(unit, made.mounting, TrimKind.DRY, (1000 + k, 1100), "2026-01-05", "bench"))
     return path.read_bytes()
 

@@ -11,7 +11,7 @@ import pytest
 from numpy.typing import NDArray
 
 import innage.demo_data
-from building import CAN, bench_store, one_pad
+from building import CAN, bench_store, one_pad, put
 from dataset.admission.session_files import read_file
 from dataset.admission.warnings import SLICE_FRAMES, SLICES, _slice_medians
 from dataset.records import (
@@ -253,7 +253,7 @@ def test_an_empty_tank_that_is_said_to_be_wet_is_no_warning(door: Door, wall: Wa
 def test_dry_counts_of_another_mounting_are_no_measure(door: Door) -> None:
     """The same unit's dry counts on another mounting say nothing about this one's."""
     door.history(3)
-    other = door.store.add_mounting(replace(door.mounting, name="other", offset_mm=2.0))
+    (other,) = put(door.store, replace(door.mounting, name="other", offset_mm=2.0))
     t_ms, counts = clean(90)
     counts[LEVELS == 0, 0] += 0.2 * SWING
     assert door.log(t_ms, counts, mounting=other).warnings == ()
@@ -262,8 +262,8 @@ def test_dry_counts_of_another_mounting_are_no_measure(door: Door) -> None:
 def test_sensors_whose_count_falls(new_store: Store, tmp_path: Path) -> None:
     """Where counts fall with C, a dry pad looks wet when its count is lower."""
     door = Door(new_store, tmp_path)
-    door.sensor = new_store.add_sensor(replace(door.sensor, count_law=CountLaw.FALLS))
-    door.mounting = new_store.add_mounting(Mounting("falls", door.tank, door.sensor))
+    (door.sensor,) = put(new_store, replace(door.sensor, count_law=CountLaw.FALLS))
+    (door.mounting,) = put(new_store, Mounting("falls", door.tank, door.sensor))
     for seed in range(3):
         t_ms, counts = clean(seed)
         assert door.log(t_ms, 4095 - counts).warnings == ()
@@ -284,14 +284,7 @@ def test_given_warnings_are_kept_once_and_stay_out_of_the_hash(door: Door) -> No
     )
     given = (DoorWarning("lines", "3 lines were no frames"), *first.warnings)
     other = Store.open(door.folder / "other.db")
-    for add in (
-        lambda: other.add_tank(door.tank),
-        lambda: other.add_sensor(door.sensor),
-        lambda: other.add_mounting(door.mounting),
-    ):
-        add()
-    other.add_unit(door.unit)
-    other.add_liquid(door.liquid)
+    put(other, door.tank, door.sensor, door.mounting, door.unit, door.liquid)
     (again,) = other.add_sessions([replace(new, warnings=given)])
     assert other.session(again.id).warnings == given
     assert again.sha256 == first.sha256

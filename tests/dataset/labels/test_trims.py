@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from building import put
 from dataset.errors import InputError, StoreError
 from dataset.labels.trims import tolerance_factor
 from dataset.records import Trim, TrimKind
@@ -64,7 +65,7 @@ def test_trims_never_change(new_store: Store, register: Register) -> None:
 def test_dry_trims_of_one_unit_on_two_mountings(new_store: Store, register: Register) -> None:
     """Behind another wall a dry pad counts more: that is no wet pad, and only on its own mounting it is."""
     bench = register(new_store)
-    elsewhere = new_store.add_mounting(replace(bench.mounting, name="m2", offset_mm=3.0))
+    (elsewhere,) = put(new_store, replace(bench.mounting, name="m2", offset_mm=3.0))
     first = Trim(bench.unit, bench.mounting, TrimKind.DRY, (1000, 2000), "2026-01-31", "line")
     other, later = replace(first, mounting=elsewhere, counts=(3000, 6000)), replace(first, date="2026-02-28")
     made = tuple(new_store.add_trim(trim) for trim in (first, other, later))

@@ -6,11 +6,13 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from building import put
 from dataset.records import Amendment, GroupBy, Mark, Role, newest_amendment
 from dataset.store import Store
 from dataset.store.listing import names, session_lines
@@ -22,7 +24,7 @@ OLD = Path(__file__).parents[2] / "data" / "stores" / "0003_simulated.db"
 def filled(new_store: Store, register: Callable[[Store], Any]) -> Store:
     """Three sessions, one void, one with its marks amended twice; a tank of two revisions; a frozen set."""
     bench = register(new_store)
-    new_store.add_tank(bench.tank.__class__("canister", 0, 120.0, "PP", 2.0))
+    put(new_store, replace(bench.tank, span_mm=120.0))
     one, two, _ = new_store.add_sessions([bench.session(1), bench.session(2, ()), bench.session(3)])
     new_store.void(one.id, "the scale was not tared")
     for stop in (5, 8):

@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from building import put
 from dataset.errors import InputError, StoreError
 from dataset.records import (
     Budget,
@@ -119,14 +120,11 @@ def model(frozen: Any, name: str, limits: Limits | None = None) -> Model:
 def fill(left: Store, right: Store, register: Register) -> None:
     """Two benches that share a sensor, a tank and one session, and each have more."""
     one = register(left)
-    right.add_tank(
-        replace(one.tank, span_mm=120.0)
-    )  # here the shared tank is the second revision of its name
+    put(right, replace(one.tank, span_mm=120.0))  # here the shared tank is the second revision of its name
     two = register(right)
     shared = one.session(1)
     for store, bench, seed in ((left, one, 2), (right, two, 3)):
-        its = store.add_unit(Unit(f"unit-{seed}", "its own"))
-        store.add_liquid(Liquid(f"liquid-{seed}", 40.0))
+        its, _ = put(store, Unit(f"unit-{seed}", "its own"), Liquid(f"liquid-{seed}", 40.0))
         store.add_budget(Budget(f"budget-{seed}", "cortex-m0plus", 1, 1, 1, 1, 1))
         store.add_mapping(ColumnMapping(f"mapping-{seed}", ("c0", "c1")))
         limits = store.add_limits(Limits("signed", 0, (Limit("rmse_mm", float(seed)),)))
@@ -236,7 +234,7 @@ def test_what_another_process_has_not_written_back_is_read_too(
     left, right = benches
     with closing(sqlite3.connect(right.path)) as holding:
         holding.execute("SELECT * FROM unit").fetchall()
-        right.add_unit(Unit("late"))
+        put(right, Unit("late"))
         assert (right.path.parent / "right.db-wal").stat().st_size > 0
         left.merge(right.path)
     assert left.unit("late") == Unit("late")
@@ -266,8 +264,8 @@ def test_concurrent_amendments_are_both_kept(benches: tuple[Store, Store], regis
 
 CONFLICTS: dict[str, tuple[Callable[[Store, Any], object], Callable[[Store, Any], object], str]] = {
     "liquid": (
-        lambda s, b: s.add_liquid(Liquid("tea", 78.0, 0.05)),
-        lambda s, b: s.add_liquid(Liquid("tea", 78.0, 0.07)),
+        lambda s, b: put(s, Liquid("tea", 78.0, 0.05)),
+        lambda s, b: put(s, Liquid("tea", 78.0, 0.07)),
         "liquid tea: conductivity is 0.05 in left.db and 0.07 in right.db",
     ),
     "budget": (
@@ -276,8 +274,8 @@ CONFLICTS: dict[str, tuple[Callable[[Store, Any], object], Callable[[Store, Any]
         "budget small: flash bytes is 1000 in left.db and 2000 in right.db",
     ),
     "mounting": (
-        lambda s, b: s.add_mounting(Mounting("m2", b.tank, b.sensor)),
-        lambda s, b: s.add_mounting(Mounting("m2", s.add_tank(replace(b.tank, span_mm=90.0)), b.sensor)),
+        lambda s, b: put(s, Mounting("m2", b.tank, b.sensor)),
+        lambda s, b: put(s, Mounting("m2", put(s, replace(b.tank, span_mm=90.0))[0], b.sensor)),
         "mounting m2: tank span mm is 100 in left.db and 90 in right.db",
     ),
     "frozen set": (
@@ -318,7 +316,7 @@ def test_a_contradiction_is_refused_whole(
     here, there, sentence = CONFLICTS[kind]
     here(left, register(left))
     there(right, register(right))
-    right.add_unit(Unit("a-new-one"))
+    put(right, Unit("a-new-one"))
     before = content(left)
     with pytest.raises(InputError) as refused:
         left.merge(right.path)
@@ -343,8 +341,8 @@ def test_readings_of_a_void_session_may_come_again(benches: tuple[Store, Store],
 def test_a_note_that_differs_is_no_contradiction(benches: tuple[Store, Store]) -> None:
     """A note is no fact: the record is the same, its note stays, and the other one is said."""
     left, right = benches
-    left.add_unit(Unit("u", "first shelf"))
-    right.add_unit(Unit("u", "second shelf"))
+    put(left, Unit("u", "first shelf"))
+    put(right, Unit("u", "second shelf"))
     report = left.merge(right.path)
     assert (report.new, left.unit("u").note) == (0, "first shelf")
     assert "'second shelf'" in report.remarks[0]
@@ -355,7 +353,7 @@ def test_groups_named_after_a_renumbered_tank(benches: tuple[Store, Store], regi
     round.
     """
     left, right = benches
-    left.add_tank(Tank("canister", 0, 50.0))
+    put(left, Tank("canister", 0, 50.0))
     bench = register(right)
     right.freeze("set", right.add_sessions([bench.session(1)]), GroupBy.TANK, {"canister@1": Role.FIT})
     with pytest.raises(

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
+from building import put
 from dataset.errors import StoreError
 from dataset.records import (
     Budget,
@@ -52,7 +53,7 @@ def noise(seed: int, frames: int = FRAMES) -> Frames:
 
 def fill(store: Store, bench: Bench) -> None:
     """A row in every table, each column with a value in one row at least."""
-    other_unit = store.add_unit(Unit("unit2", "second shelf"))
+    (other_unit,) = put(store, Unit("unit2", "second shelf"))
     store.add_budget(
         Budget("small", "cortex-m0plus", 1, 1536, 64, 128, 2000, 1, 24_000_000, 100, "left over")
     )

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
+from building import put
 from dataset.canonical import frozen_sha256, marks_content
 from dataset.errors import InputError
 from dataset.records import Frames, FrozenSet, GroupBy, Mark, NewSession, Role, Session, Unit
@@ -46,7 +47,7 @@ def fill(store: Store, register: Callable[[Store], Bench]) -> tuple[Session, ...
     sessions.
     """
     bench = register(store)
-    other = store.add_unit(Unit("unit2"))
+    (other,) = put(store, Unit("unit2"))
     return store.add_sessions(
         [
             bench.session(1, MARKS, frames=frames(1, 10.0, 20.0, 30.0)),

@@ -10,12 +10,12 @@ import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from building import Bench, put
 from dataset.errors import InputError
 from dataset.records import (
     Budget,
@@ -38,9 +38,6 @@ from dataset.tanks.shapes import Box
 from dataset.text.read import read_csv
 from dataset.text.write import guarded, unguarded, write_csv
 
-if TYPE_CHECKING:
-    from building import Bench
-
 ODD = '=1+1 "quoted", back\\slash, Füllstand\nsecond line'
 
 
@@ -54,16 +51,19 @@ def filled(
     new_store = Store.open(shutil.copy(template, tmp_path_factory.mktemp("filled") / "filled.db"))
     bench = register(new_store)
     box = to_json(Profile((Box(100.0, 50.0, 110.0),)))
-    tank = new_store.add_tank(Tank("canister", 0, 100.0, "PP", 2.0, 3.5, 95.0, ODD, box, 5.0, 1e-4, 20.0))
     pads = (
         Pad(0, "p", 0.0, 50.0, 8.0, 1e5),
         Pad(1, "p", 0.0, 50.0, 8.0, 1.5e6),
         Pad(2, "ref", 60.0, 0.1 + 0.2, role=PadRole.REFERENCE),
     )
-    sensor = new_store.add_sensor(replace(bench.sensor, pads=pads, note="'apostrophe"))
-    new_store.add_mounting(Mounting("m2", tank, sensor, -1.5, 0.25, "@note"))
-    new_store.add_liquid(Liquid("brine", 75.0, 5.5, 1025.0, 20.0, "+salt", "water", "-made up"))
-    new_store.add_unit(Unit("unit2", "=cmd"))
+    tank, sensor, *_ = put(
+        new_store,
+        Tank("canister", 0, 100.0, "PP", 2.0, 3.5, 95.0, ODD, box, 5.0, 1e-4, 20.0),
+        replace(bench.sensor, pads=pads, note="'apostrophe"),
+        Liquid("brine", 75.0, 5.5, 1025.0, 20.0, "+salt", "water", "-made up"),
+        Unit("unit2", "=cmd"),
+    )
+    put(new_store, Mounting("m2", tank, sensor, -1.5, 0.25, "@note"))
     new_store.add_budget(Budget("small", "cortex-m0plus", 32, 2000, 64, 200, 2000, 1, 48_000_000, 100, ODD))
     new_store.add_limits(
         Limits(
@@ -244,7 +244,7 @@ def test_marks_changed_by_hand(store: Store) -> None:
 
 def test_a_text_that_contradicts_the_store(store: Store, blank: Store) -> None:
     """The rules are those of a merge."""
-    blank.add_liquid(Liquid("brine", 60.0))
+    put(blank, Liquid("brine", 60.0))
     with pytest.raises(InputError, match=r"liquid brine: permittivity is 60 in blank\.db and 75 in the text"):
         blank.from_text(store.to_text())
     assert blank.tanks() == ()

@@ -21,7 +21,6 @@ from dataset.records import (
     Limits,
     Mark,
     Model,
-    Mounting,
     NewSession,
     Role,
     Source,
@@ -163,9 +162,14 @@ def test_a_model_and_itself_and_models_for_different_tanks_are_refused(store: Pa
         def higher(more: int) -> Frames:
             return replace(frames, counts=(frames.counts + more).astype(np.uint32))
 
-        tall = opened.add_mounting(
-            Mounting("tall", opened.add_tank(Tank("tower", 0, 100.0)), first.mounting.sensor)
-        )
+        tall = bench_store(
+            opened,
+            tank=Tank("tower", 0, 100.0),
+            sensor=first.mounting.sensor,
+            liquid=first.liquid,
+            unit=(),
+            mounting="tall",
+        ).mounting
         sessions = [
             NewSession(
                 opened.unit(unit), first.liquid, tall, higher(k), first.marks, Source(f"{k}.csv", f"{k}" * 64)

@@ -13,6 +13,8 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
+from building import put
+from dataset.records import Unit
 from dataset.store import Store
 from innage.cli import app
 
@@ -72,12 +74,9 @@ def test_every_list_is_looked_at() -> None:
 
 
 def test_a_wrong_name_is_answered_with_the_nearest(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from dataset.records import Unit
-
     monkeypatch.setenv("INNAGE_STORE", str(tmp_path / "s.db"))
     with Store.open(tmp_path / "s.db") as store:
-        for name in ("unit-1", "unit-2", "spare"):
-            store.add_unit(Unit(name))
+        put(store, Unit("unit-1"), Unit("unit-2"), Unit("spare"))
     said = CliRunner().invoke(app, ["unit", "show", "unti-1"])
     assert said.exit_code == 2
     assert (

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
-from building import bench_store
+from building import bench_store, put
 from dataset.coverage.gaps import BANDS
 from dataset.coverage.temperature_bands import KELVIN
 from dataset.records import (
@@ -120,15 +120,13 @@ def test_nothing_says_what_to_try(empty: Path) -> None:
     """
     assert run("gaps").output.startswith("no sessions yet: try 'innage log FILE")
     with Store.open(empty) as made:
-        made.add_tank(Tank("can", 0, 100.0))
-        made.add_liquid(Liquid("oil"))
+        put(made, Tank("can", 0, 100.0), Liquid("oil"))
     assert "There are: can" in run("gaps --tank cann", code=2).stderr
 
 
 def test_filters(store: Store) -> None:
     """A tank by name or revision, a liquid by name; without a hit the sentence says what to try."""
-    store.add_liquid(Liquid("oil"))
-    store.add_tank(Tank("detergent-canister", 0, 180.0))
+    put(store, Liquid("oil"), Tank("detergent-canister", 0, 180.0))
     for words, number in (
         ("--tank detergent-canister", 2),
         ("--tank detergent-canister@1", 2),
@@ -159,7 +157,7 @@ def test_a_plan_on_the_command_line(store: Store) -> None:
     ]
     assert len(found["proposals"]) == 20
     assert "the built-in limits" in run("plan").output
-    store.add_tank(Tank("detergent-canister", 0, 180.0))  # nothing is mounted on it: there is nothing to plan
+    put(store, Tank("detergent-canister", 0, 180.0))  # nothing is mounted on it: there is nothing to plan
     assert json.loads(run("plan --limits owner --json").output) == found
     assert "is not one of 'unit', 'session'" in run("plan --group liquid", code=2).stderr
 

@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+from building import bench_store
 from calling import READINGS, TWO_SENSORS, run, run_json, run_lines
-from dataset.records import Liquid, Mounting, Tank
+from dataset.records import Liquid, Tank
 from dataset.store import Store
 from dataset.tanks.profile import stack, to_json
 from dataset.tanks.shapes import Cylinder
@@ -234,9 +235,14 @@ def test_labels_by_weighing(store: Path, tmp_path: Path, refused: Callable[..., 
         (IAPWS-95), D = 100 mm.
     """
     with Store.open(store) as opened:
-        tank = opened.add_tank(Tank("drum", 0, 100.0, profile=to_json(stack([Cylinder(100.0, 110.0)]))))
-        opened.add_mounting(Mounting("m-drum", tank, opened.sensor("pair")))
-        opened.add_liquid(Liquid("tap", model="water"))
+        bench_store(
+            opened,
+            tank=Tank("drum", 0, 100.0, profile=to_json(stack([Cylinder(100.0, 110.0)]))),
+            sensor=opened.sensor("pair"),
+            liquid=Liquid("tap", model="water"),
+            unit="u1",
+            mounting="m-drum",
+        )
     bench = ["--mounting", "m-drum", "--liquid", "tap", "--unit", "u1"]
     path = write(tmp_path / "r.csv", 1, "a,b,g,ml,mm\n1,2,150,,\n2,3,550,500,20\n2,4,550,500,20\n3,4,,,\n")
     options = [

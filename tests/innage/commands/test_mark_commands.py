@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from building import put
 from calling import OSCILLATOR, READINGS, run, run_json
 from dataset.records import Tank
 from dataset.store import Store
@@ -25,7 +26,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("INNAGE_STORE", str(path))
         with Store.open(path) as store:
-            store.add_tank(Tank("can", 0, 100.0, profile=to_json(stack([Cylinder(100.0, 120.0)]))))
+            put(store, Tank("can", 0, 100.0, profile=to_json(stack([Cylinder(100.0, 120.0)]))))
         run("liquid", "add", "water", "--density-kg-m3", 998.2, "--temperature-c", 20)
         run("unit", "add", "u1")
         run(*OSCILLATOR.split())

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
+from building import put
 from dataset.records import Liquid, Tank, Unit
 from dataset.store import Store
 from innage.cli import app
@@ -17,10 +18,9 @@ from innage.cli import app
 def right(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Store:
     """The other bench's store; the store of the commands shares a tank's name with it."""
     monkeypatch.setenv("INNAGE_STORE", str(tmp_path / "left.db"))
-    Store.open(tmp_path / "left.db").add_tank(Tank("can", 0, 100.0))
+    put(Store.open(tmp_path / "left.db"), Tank("can", 0, 100.0))
     other = Store.open(tmp_path / "right.db")
-    other.add_tank(Tank("can", 0, 120.0))
-    other.add_unit(Unit("u1"))
+    put(other, Tank("can", 0, 120.0), Unit("u1"))
     return other
 
 
@@ -50,8 +50,8 @@ def test_a_merge_says_what_came_in(right: Store) -> None:
 
 def test_a_contradiction_is_one_sentence(right: Store, tmp_path: Path) -> None:
     """Exit code 2, and a sentence that names the record, the fact, and both files."""
-    right.add_liquid(Liquid("tea", 78.0))
-    Store.open(tmp_path / "left.db").add_liquid(Liquid("tea", 80.0))
+    put(right, Liquid("tea", 78.0))
+    put(Store.open(tmp_path / "left.db"), Liquid("tea", 80.0))
     said = run("merge", str(right.path), code=2).stderr
     assert said == (
         "innage: liquid tea: permittivity is 80 in left.db and 78 in right.db; expected the same content "

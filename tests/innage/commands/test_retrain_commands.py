@@ -12,16 +12,15 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
+from building import WATER, bench_store
 from dataset.records import (
     CountLaw,
     Frames,
     GroupBy,
     Limit,
     Limits,
-    Liquid,
     Mark,
     Model,
-    Mounting,
     NewSession,
     Pad,
     Role,
@@ -30,7 +29,6 @@ from dataset.records import (
     Tank,
     Trim,
     TrimKind,
-    Unit,
 )
 from dataset.store import Store
 from innage.cli import app
@@ -46,23 +44,27 @@ RECIPE = ArrayRecipe((6,), 16, (6,), STILL, False, "full", steps=15)
 def captured(store: Store, name: str, stretch: float, roles: list[Role], seed: int) -> None:
     """Units of one tank, each filled once in steps, with dry and full trims, frozen under ``name``."""
     draw = np.random.default_rng(seed)
-    tank = store.add_tank(Tank(name, 0, 80.0 * stretch))
     pads = tuple(Pad(k, f"p{k}", 20.0 * k * stretch, 16.0 * stretch) for k in range(4))
-    sensor = store.add_sensor(Sensor(f"{name}-strip", 0, pads, 16, CountLaw.RISES, 100))
-    mounting = store.add_mounting(Mounting(name, tank, sensor))
+    bench = bench_store(
+        store,
+        tank=Tank(name, 0, 80.0 * stretch),
+        sensor=Sensor(f"{name}-strip", 0, pads, 16, CountLaw.RISES, 100),
+        liquid=WATER,
+        unit=[f"{name}-{number}" for number in range(len(roles))],
+        mounting=name,
+    )
     share = 1 / (1 + np.exp(-(np.repeat(STEPS, 3)[:, None] - 20.0 * np.arange(4) - 8) / 4))
     share[:3] = 0.0
     marks = tuple(Mark(3 * k, 3 * k + 3, float(level * stretch)) for k, level in enumerate(STEPS))
     sessions = []
-    for number in range(len(roles)):
-        unit = store.add_unit(Unit(f"{name}-{number}"))
+    for number, unit in enumerate(bench.units):
         offset, gain = 20000 + 300 * draw.standard_normal(4), 3000 * (1 + 0.05 * draw.standard_normal())
         counts = np.rint(offset + gain * share + 3 * draw.standard_normal(share.shape)).astype(np.uint32)
         sessions.append(
             NewSession(
                 unit,
-                store.liquid("water"),
-                mounting,
+                bench.liquid,
+                bench.mounting,
                 Frames(np.arange(51) * 100, counts),
                 marks,
                 Source("f", f"{seed}{number}" * 32),
@@ -72,7 +74,7 @@ def captured(store: Store, name: str, stretch: float, roles: list[Role], seed: i
             store.add_trim(
                 Trim(
                     unit,
-                    mounting,
+                    bench.mounting,
                     kind,
                     tuple(int(v) for v in np.rint(offset + gain * at)),
                     "2026-01-01",
@@ -91,7 +93,6 @@ def captured(store: Store, name: str, stretch: float, roles: list[Role], seed: i
 def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     path = tmp_path_factory.mktemp("store") / "innage.db"
     with Store.open(path) as store:
-        store.add_liquid(Liquid("water"))
         captured(store, "short", 1.0, [Role.FIT] * 3 + [Role.CHOOSE, Role.PROVE], 1)
         captured(store, "tall", 1.5, [Role.FIT] * 2 + [Role.CHOOSE] + [Role.PROVE] * 3, 2)
         limits, frozen = (

@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
-from building import WATER, bench_store, two_pads
+from building import WATER, bench_store, put, two_pads
 from dataset.records import (
     Frames,
     GroupBy,
@@ -65,7 +65,7 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> bytes:
             unit=("unit-1", "unit-2", "unit-3"),
             mounting="bench",
         )
-        liquids = (bench.liquid, opened.add_liquid(WATER))
+        liquids = (bench.liquid, *put(opened, WATER))
         sessions, seed = [], 0
         for unit in bench.units:
             opened.add_trim(Trim(unit, bench.mounting, TrimKind.DRY, (1000, 1010), "2026-01-01", "line"))

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 import innage
+from building import bench_store
 from dataset.canonical import frozen_sha256
 from dataset.store import Store, frozen_sets
 from dataset.words import LevelUnit
@@ -30,13 +31,16 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store with the one session, frozen by level."""
     path = tmp_path_factory.mktemp("api") / "innage.db"
     with innage.open_store(path) as store:
-        tank = store.add_tank(innage.Tank("bench-tank", 0, 100.0))
-        sensor = store.add_sensor(
-            innage.Sensor("one-pad", 0, (innage.Pad(0, "pad0", 0.0, 100.0),), 16, innage.CountLaw.FALLS, 2051)
+        bench_store(
+            store,
+            tank=innage.Tank("bench-tank", 0, 100.0),
+            sensor=innage.Sensor(
+                "one-pad", 0, (innage.Pad(0, "pad0", 0.0, 100.0),), 16, innage.CountLaw.FALLS, 2051
+            ),
+            liquid=innage.Liquid("bench-liquid"),
+            unit="unit-1",
+            mounting="bench",
         )
-        store.add_mounting(innage.Mounting("bench", tank, sensor))
-        store.add_liquid(innage.Liquid("bench-liquid"))
-        store.add_unit(innage.Unit("unit-1"))
         with resources.as_file(resources.files("innage.demo_data") / "levels_tidy.csv") as file:
             innage.log_file(
                 store, file, unit="unit-1", liquid="bench-liquid", mounting="bench", columns=COLUMNS
