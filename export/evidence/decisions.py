@@ -2,7 +2,7 @@
 
 Decisions are what a reading hangs on: comparisons, choices, validity, reasons, flags, and the ends that cut
 the level. Inner forks are the rest: ends of clips inside nets, segments, rows and leaves of tables. A side
-that the ranges exclude is none.
+that the ranges exclude is none, nor is one that no input can reach since operands hang together.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from export.evidence.streams import Streams, run_through
+from export.evidence.unreachable import most_of_share
 from training.program import (
     EMPTY,
     FLAG_BITS,
@@ -161,9 +162,11 @@ def _clip(node: Node, given: list[Interval], program: Program) -> _Probe:
     low, high = scalar(node.attributes, "low"), scalar(node.attributes, "high")
     decision = high == program.span  # cuts the level, or an end of its band
     source = node.inputs[0]
+    share = most_of_share(source, {node.name: node for node in program.step})
 
     def reachable(element: int) -> set[int]:
         least, most = given[0].at(element)
+        most = most if share is None else min(most, share)
         inside = {0} if least <= high and most >= low else set()
         return inside | ({-1} if least < low else set()) | ({1} if most > high else set())
 
