@@ -9,6 +9,7 @@ one that goes with 1/C by a difference of reciprocals.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -286,11 +287,19 @@ def emit_shares(builder: Builder, trimming: Trimming) -> str:
     else:
         shifted = builder.node("shift", counts, shift=trimming.preshift) if trimming.preshift else counts
         rise = builder.node("sub", builder.node("divide", dry, shifted), builder.const(1 << RATIO_BITS))
-    rise = builder.node("clip", rise, low=-trimming.reach, high=trimming.reach)
+    rise = _within(builder, builder.node, rise, trimming.reach)
     share = builder.node("shift", builder.node("mul", rise, gain), shift=bits - SHARE_BITS)
     return builder.node(
         "clip", share, name="shares", low=SHARE_LOW, high=SHARE_HIGH, scale=f"1/{SHARE_ONE} of the swing"
     )
+
+
+def _within(builder: Builder, add: Callable[..., str], value: str, most: int) -> str:
+    """The value clipped to ``most`` either way; the value itself where its range never goes that far."""
+    interval = builder.interval(value)
+    if -most <= min(interval.low) and max(interval.high) <= most:
+        return value
+    return add("clip", value, low=-most, high=most)
 
 
 def _emit_prepare(builder: Builder, trimming: Trimming, bits: int) -> tuple[str, str]:
@@ -335,7 +344,7 @@ def _emit_prepare(builder: Builder, trimming: Trimming, bits: int) -> tuple[str,
         )
         ratio = builder.prepare_node("divide", kept, second)
         rise = builder.prepare_node("sub", ratio, builder.prepare_node("const", values=(1 << RATIO_BITS,)))
-    rise = builder.prepare_node("clip", rise, low=-trimming.reach, high=trimming.reach)
+    rise = _within(builder, builder.prepare_node, rise, trimming.reach)
     swing = _emit_mix(builder, trimming, rise)
     swing = builder.prepare_node("clip", swing, low=trimming.swing_range[0], high=trimming.swing_range[1])
     top = builder.prepare_node("const", values=(1 << bits,))

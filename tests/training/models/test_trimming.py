@@ -10,9 +10,22 @@ import pytest
 
 from dataset.errors import InputError
 from dataset.records import CountLaw, FrozenData, PadRole, Role, Trim, TrimKind
+from training.models import trimming as models_trimming
 from training.models.features import still_features
 from training.models.float_arrays import Trimmer
-from training.models.trimming import SHARE_ONE, find_trimming, gate_range, trim_counts, usable_trims
+from training.models.trimming import (
+    SHARE_ONE,
+    Trimming,
+    emit_shares,
+    find_trimming,
+    gate_range,
+    trim_counts,
+    trim_range,
+    usable_trims,
+)
+from training.program import Builder, Program, initial_state, prepared_values
+from training.program.interpreter import trace
+from training.rows import Ints
 from training.search.candidates import ALL
 from training.search.context import SearchContext, SearchRequest, by_roles, hardware_of
 from training.search.fitting import prepare_features
@@ -95,6 +108,62 @@ def test_integer_shares_follow_the_float_ones(make_strip: Make, law: CountLaw) -
     full = (data.level_mm == 120) & (data.condition == 1)
     assert table.shares[full].mean() == pytest.approx(SHARE_ONE * 0.99, rel=0.02)
     assert np.abs(table.shares[(data.level_mm == 0) & (data.condition == 1)][:, 2:]).max() < 0.05 * SHARE_ONE
+
+
+def always_clipped(builder: Builder, add: Callable[..., str], value: str, most: int) -> str:
+    return add("clip", value, low=-most, high=most)
+
+
+@pytest.mark.parametrize("law", list(CountLaw))
+def test_rises_are_clipped_only_where_they_can_be_too_large(
+    make_strip: Make, law: CountLaw, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A clip stands where the range of the rise goes beyond it and nowhere else; shares are the same as with
+    a clip everywhere.
+    """
+    data = make_strip(law)
+    every = np.ones(len(data.level_mm), np.bool_)
+    found = find_trimming(data, every, "full")
+    low, _ = found.swing_range
+    for trimming, fewest in ((found, 0), (replace(found, swing_range=(low, low + 1)), 2)):
+        programs = []
+        for clipped in (False, True):
+            with monkeypatch.context() as patch:
+                if clipped:
+                    patch.setattr(models_trimming, "_within", always_clipped)
+                programs.append(of_shares(trimming))
+        limits = [rises_clipped(program, trimming.reach) for program in programs]
+        assert len(limits[0]) >= fewest
+        assert len(limits[1]) == 2
+        assert limits[0] == [beyond for beyond in limits[1] if beyond]
+        trims = trim_counts(data, trimming.kinds)[data.session]
+        shares = [shares_of(program, data.counts, trims) for program in programs]
+        assert np.array_equal(shares[0], shares[1])
+    assert len(rises_clipped(of_shares(replace(found, swing_range=(low, 60_000))), 96_001)) == 0
+
+
+def of_shares(trimming: Trimming) -> Program:
+    """A program whose first pad's share is its level."""
+    builder = Builder("shares", 16, 6, 100, 6400, trim_range=trim_range(trimming), trim_kinds=("dry", "full"))
+    first = builder.node("take", emit_shares(builder, trimming), indices=(0,))
+    level, one = builder.node("clip", first, low=0, high=6400), builder.const(1)
+    return builder.finish(low=level, level=level, high=level, validity=one, flags=builder.const(0))
+
+
+def rises_clipped(program: Program, reach: int) -> list[bool]:
+    """For each clip to ``reach`` either way, whether its operand can be beyond."""
+    intervals = {node.name: node.interval for node in (*program.prepare, *program.step)}
+    return [
+        min(intervals[node.inputs[0]].low) < -reach or max(intervals[node.inputs[0]].high) > reach
+        for node in (*program.prepare, *program.step)
+        if node.op == "clip" and node.attributes == {"low": -reach, "high": reach}
+    ]
+
+
+def shares_of(program: Program, counts: Ints, trims: Ints) -> Ints:
+    rows = np.zeros(len(counts), np.int64)
+    state, ready = initial_state(program, len(counts)), prepared_values(program, trims)
+    return trace(program, counts, rows, rows, state, ready, ("shares",))[1]["shares"]
 
 
 def test_units_agree_once_trimmed(make_strip: Make) -> None:
