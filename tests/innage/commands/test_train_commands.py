@@ -28,6 +28,7 @@ from dataset.records import (
 )
 from dataset.store import Store
 from innage.cli import app
+from training.models.families import FAMILIES
 from training.program import digest, from_json
 
 HALF_STEPS = {f"{v:g}" for v in (0, 15, 25, 35, 45, 55, 65, 75, 85, 95)}
@@ -163,10 +164,11 @@ def test_with_strict_the_answers_decide_the_exit_code(store: Path) -> None:
     assert {model["name"] for model in listed} == {"first", "second"}
 
 
-def test_a_budget_is_measured(store: Path) -> None:
+def test_a_budget_is_measured(store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """With a budget the candidates that meet the limits carry measured flash and cycles, and the chosen one
-    fits.
+    fits. Curves of two sizes are enough to see it: of 2 knots none meets the limits, of 16 all do.
     """
+    monkeypatch.setattr(type(FAMILIES["hinge"]), "sizes", lambda _family, _channels: (2, 16))
     words = (
         "train",
         "half-steps",
@@ -184,6 +186,7 @@ def test_a_budget_is_measured(store: Path) -> None:
     assert [c["cost"] is not None for c in metrics["candidates"]] == [
         c["meets"] for c in metrics["candidates"]
     ]
+    assert sorted(c["meets"] for c in metrics["candidates"]) == [False, False, True, True]
     assert metrics["budget"] == {"name": "roomy", "within": True}
     assert metrics["chosen"]["cost"]["flash"] == min(
         c["cost"]["flash"] for c in metrics["candidates"] if c["cost"]
