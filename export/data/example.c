@@ -15,7 +15,10 @@ static const uint8_t *stored_trims(void);
 static const uint8_t *board_serial(void); /* @PREFIX@_SERIAL_LENGTH bytes, or NULL where the board knows none */
 static bool wait_for_frame(void); /* false: a frame was missed or came outside its time */
 static void pump(bool on);
+static void heater(bool on);
 static void inlet(bool open);
+static bool damage_is_stored(void); /* in non-volatile memory, cleared by a new firmware only */
+static void store_damage(void);
 static void report(const char *what);
 static void answer_on_bus(const uint8_t *bytes, uint32_t length);
 
@@ -24,14 +27,48 @@ static @prefix@_prepared_t prepared;
 static @prefix@_scratch_t scratch;
 static @prefix@_selftest_t test;
 
-/* Pump and heater need liquid for certain, the inlet needs room for certain; both levels belong to the appliance. */
-#define PUMP_FROM (10 * @PREFIX@_UNITS_PER_MM)
-#define INLET_TO (@PREFIX@_SPAN - (10 * @PREFIX@_UNITS_PER_MM))
+/*
+ * Pump and heater need liquid for certain, so they go by low; the inlet needs room for certain and goes by high. The levels belong to the
+ * appliance. Each output has two of them, or a level that hovers around one would switch it with every frame. The heater's stand above the
+ * pump's: what heats must stay covered until it is cold. None of this replaces a float switch or a thermal cut-out where a standard asks
+ * for one.
+ */
+#define PUMP_OFF (10 * @PREFIX@_UNITS_PER_MM)
+#define PUMP_ON (15 * @PREFIX@_UNITS_PER_MM)
+#define HEATER_OFF (20 * @PREFIX@_UNITS_PER_MM)
+#define HEATER_ON (25 * @PREFIX@_UNITS_PER_MM)
+#define INLET_CLOSES (@PREFIX@_SPAN - (10 * @PREFIX@_UNITS_PER_MM))
+#define INLET_OPENS (@PREFIX@_SPAN - (15 * @PREFIX@_UNITS_PER_MM))
+
+static bool pumping, heating, filling;
+
+static void put_out(void)
+{
+    pump(pumping);
+    heater(heating);
+    inlet(filling);
+}
 
 static void safe_state(void)
 {
-    pump(false);
-    inlet(false);
+    pumping = false;
+    heating = false;
+    filling = false;
+    put_out();
+}
+
+/* On beyond one level, off beyond the other, as it was between them. */
+static bool between(bool was, int32_t level, int32_t off, int32_t on)
+{
+    return (level > on) || (was && (level > off));
+}
+
+static void go_by(const @prefix@_reading_t *reading)
+{
+    pumping = between(pumping, reading->low, PUMP_OFF, PUMP_ON);
+    heating = between(heating, reading->low, HEATER_OFF, HEATER_ON);
+    filling = !between(!filling, reading->high, INLET_OPENS, INLET_CLOSES);
+    put_out();
 }
 
 /* True when the model may run. */
@@ -40,6 +77,10 @@ static bool power_on(void)
     static @prefix@_count_t trim[(@PREFIX@_TRIM_COUNTS > 0) ? @PREFIX@_TRIM_COUNTS : 1];
     uint8_t answer = @PREFIX@_SELFTEST_RUNNING;
     safe_state();
+    if (damage_is_stored()) {
+        report("tables or code of the model were found damaged before");
+        return false;
+    }
     if (@prefix@_model_id() != @PREFIX@_MODEL_ID) {
         report("header and library are of different models");
         return false;
@@ -49,6 +90,7 @@ static bool power_on(void)
         answer = @prefix@_selftest_slice(&test, SLICE_BYTES);
     }
     if (answer != @PREFIX@_SELFTEST_OK) {
+        store_damage();
         report("tables or code of the model are damaged");
         return false;
     }
@@ -66,23 +108,27 @@ static bool power_on(void)
     return true;
 }
 
-/* One frame; false when the tables or the code were found damaged. */
+/* One frame; false when the tables or the code were found damaged: that is looked at before any level is, and it stays so over a restart. */
 static bool frame(void)
 {
     @prefix@_count_t counts[@PREFIX@_CHANNELS];
     @prefix@_reading_t reading;
     const uint8_t answer = @prefix@_selftest_slice(&test, SLICE_BYTES);
-    read_counts(counts);
-    if (@prefix@_step(&state, &prepared, &scratch, counts, board_temperature(), broken_channels(), &reading) == @PREFIX@_WITHHELD) {
+    if (answer == @PREFIX@_SELFTEST_BAD) {
         safe_state();
-    } else {
-        pump(reading.low > PUMP_FROM);
-        inlet(reading.high < INLET_TO);
+        store_damage();
+        return false;
     }
     if (answer == @PREFIX@_SELFTEST_OK) {
         @prefix@_selftest_init(&test, &scratch);
     }
-    return answer != @PREFIX@_SELFTEST_BAD;
+    read_counts(counts);
+    if (@prefix@_step(&state, &prepared, &scratch, counts, board_temperature(), broken_channels(), &reading) == @PREFIX@_WITHHELD) {
+        safe_state();
+    } else {
+        go_by(&reading);
+    }
+    return true;
 }
 
 int main(void)
@@ -138,9 +184,26 @@ static void pump(bool on)
     (void)on;
 }
 
+static void heater(bool on)
+{
+    (void)on;
+}
+
 static void inlet(bool open)
 {
     (void)open;
+}
+
+static bool damaged;
+
+static bool damage_is_stored(void)
+{
+    return damaged;
+}
+
+static void store_damage(void)
+{
+    damaged = true;
 }
 
 static void report(const char *what)

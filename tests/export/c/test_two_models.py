@@ -187,6 +187,58 @@ def test_the_example_compiles_and_stays_safe(all_built: dict[str, Any], tmp_path
     assert subprocess.run([tmp_path / "example"], check=False).returncode == 1
 
 
+_ON_THE_EXAMPLE = """
+#define main example_main
+#include "model/innage_example.c"
+#undef main
+
+static int outputs(int32_t low, int32_t high)
+{
+    innage_reading_t reading = {0};
+    reading.low = low;
+    reading.high = high;
+    go_by(&reading);
+    return (pumping ? 1 : 0) + (heating ? 2 : 0) + (filling ? 4 : 0);
+}
+
+int main(void)
+{
+    const int32_t mm = INNAGE_UNITS_PER_MM, full = INNAGE_SPAN;
+    uint32_t frames = 0U;
+    (void)example_main;
+    safe_state();
+    if (outputs(12 * mm, 12 * mm) != 4) return 2;          /* between pump off and on: stays off */
+    if (outputs(16 * mm, 16 * mm) != 5) return 3;
+    if (outputs(12 * mm, 12 * mm) != 5) return 4;          /* stays on */
+    if (outputs(26 * mm, full - 12 * mm) != 7) return 5;   /* the inlet stays open up to its upper level */
+    if (outputs(22 * mm, full - 9 * mm) != 3) return 6;
+    if (outputs(19 * mm, full - 12 * mm) != 1) return 7;   /* the heater goes first, the inlet stays closed */
+    if (outputs(9 * mm, full - 16 * mm) != 4) return 8;
+    (void)outputs(30 * mm, full);
+    innage_selftest_init(&test, &scratch);
+    (void)innage_selftest_slice(&test, 1U);
+    test.crc ^= 1U;                                        /* as a damaged table would have it */
+    while (frame() && (frames < 100000U)) ++frames;
+    if (frames >= 100000U || pumping || heating || filling) return 9;
+    return (damage_is_stored() && !power_on()) ? 0 : 10;
+}
+"""
+
+
+@pytest.mark.slow  # the compiler makes its C library for the computer first
+def test_the_example_switches_with_hysteresis_and_remembers_damage(
+    all_built: dict[str, Any], tmp_path: Path
+) -> None:
+    """Each output between its two levels stays as it was; a self-test that says BAD stops at once and for
+    good.
+    """
+    its = all_built["strip"]
+    _write(tmp_path / "model", its.c, fragments("innage"))
+    (tmp_path / "check.c").write_text(_ON_THE_EXAMPLE)
+    _zig(tmp_path, "cc", "-std=c99", "-I.", "check.c", "model/innage.c", "-o", "check")
+    assert subprocess.run([tmp_path / "check"], check=False).returncode == 0
+
+
 def _tool(name: str) -> str:
     found = shutil.which(name)
     if found is None:
