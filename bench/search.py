@@ -36,8 +36,8 @@ from dataset.store import Store
 from export.core.measure import measure
 from training.models.trimming import usable_trims
 from training.models.watch import states_of
+from training.search.array_recipes import ArrayRecipe, default_recipes
 from training.search.arrays import train_array
-from training.search.candidates import ArrayRecipe, default_recipes
 from training.search.context import SearchContext, SearchRequest, by_roles, hardware_of
 from training.search.fitting import prepare_features, thinned
 from training.search.train import train

@@ -28,7 +28,6 @@ from export.report.html import (
     cell,
     html_table,
     is_finite_number,
-    mappings_in,
     number,
     part,
     svg_figure,
@@ -37,6 +36,7 @@ from export.report.html import (
 from export.report.plots import BoxSummary, box_plot, class_plot, front_plot, level_plot, risk_plot
 from training.judging.figures import ClassFigures, ErrorBox, Figures, LevelBin
 from training.program import FLAG_BITS, GIVEN, REASON_NAMES
+from training.search.study_figures import Ablation
 
 Facts = Mapping[str, Any]
 # standard uncertainties to either side: about 95 % of a normal distribution (JCGM 100:2008, 6.2 and G.1.3)
@@ -319,16 +319,13 @@ def ablation_sections(metrics: Facts) -> list[str]:
     """What each group of features, the watcher and each kind of trim buys, where training was
     asked for it.
     """
-    ablation = part(metrics, "ablation")
-    if not ablation:
+    ablation = Ablation.from_json(metrics.get("ablation"))
+    if ablation is None:
         return []
-    sections = [
-        "<h2>What each part buys, and costs</h2>",
-        f"<p>{escape('. '.join(ablation_sentences(metrics)))}.</p>",
-    ]
-    for what in ("features", "trims"):
+    words = ". ".join(ablation_sentences(ablation, limited=bool(metrics.get("limits"))))
+    sections = ["<h2>What each part buys, and costs</h2>", f"<p>{escape(words)}.</p>"]
+    for what, studied in (("features", ablation.features.rows), ("trims", ablation.trims.rows)):
         columns = [column.replace("\n", " ") for column in study_columns(what)]
-        studied = study_rows(mappings_in(part(ablation, what).get("rows")))
-        rows = [[cell(value) for value in row] for row in studied]
+        rows = [[cell(value) for value in row] for row in study_rows(studied)]
         sections.append(html_table(columns, rows, left=(0, columns.index("within limits"))))
     return sections

@@ -21,6 +21,7 @@ from training.judging.figures import (
     Joint,
     PowerOn,
 )
+from training.search.study_figures import Ablation, ShortErrors, StudyRow
 
 Cell = str | int | float | None
 Row = tuple[Cell, ...]
@@ -309,51 +310,56 @@ def study_columns(what: str) -> list[str]:
     return [what, *(column.replace(" ", "\n") for column in _STUDY_COLUMNS)]
 
 
-def study_rows(rows: Sequence[Facts]) -> list[Row]:
+def study_rows(rows: Sequence[StudyRow]) -> list[Row]:
     """One row a variant: P95 by class and their mean, share given, false wets, limits, and what
     was measured.
     """
     return [_study_row(row) for row in rows]
 
 
-def _study_row(row: Facts) -> Row:
-    classes, cost = part(row, "classes"), part(row, "cost")
-    p95 = [
-        short(part(classes, name).get(key))
-        for name, key in (("clean", "p95_mm"), ("clean", "p95_pct"), ("foam", "p95_mm"), ("film", "p95_mm"))
-    ]
-    given = percent(part(classes, "all").get("accepted_share"))
-    within = "refused" if row.get("refused") else {True: "yes", False: "no"}.get(row.get("within"))  # type: ignore[arg-type]  # any other value has no word
+def _study_row(row: StudyRow) -> Row:
+    def p95(name: str) -> ShortErrors:
+        return row.classes.get(name, _NO_ERRORS)
+
+    cost = row.cost
     return (
-        row["name"],
-        short(row.get("error_mm")),
-        *p95,
-        given,
-        part(row, "false_wet").get("wrong"),
-        within,
-        row.get("good_from_pct"),
-        cost.get("flash"),
-        cost.get("cycles"),
+        row.name,
+        short(row.error_mm),
+        short(p95("clean").p95_mm),
+        short(p95("clean").p95_pct),
+        short(p95("foam").p95_mm),
+        short(p95("film").p95_mm),
+        percent(p95("all").accepted_share),
+        None if row.false_wet is None else row.false_wet.wrong,
+        "refused" if row.refused else yes_or_no(row.within),
+        row.good_from_pct,
+        None if cost is None else cost.flash,
+        None if cost is None else cost.cycles,
     )
 
 
-def ablation_sentences(metrics: Facts) -> list[str]:
-    """How the rows of an ablation were made, and which trim the limits need; empty where there is none."""
-    ablation = part(metrics, "ablation")
-    if not ablation:
-        return []
+_NO_ERRORS = ShortErrors(None, None, None)
+
+
+def yes_or_no(holds: bool | None) -> str | None:
+    """The word for it; None where nothing was asked."""
+    return None if holds is None else "yes" if holds else "no"
+
+
+def ablation_sentences(ablation: Ablation, *, limited: bool) -> list[str]:
+    """How the rows of an ablation were made, and which trim the limits need where there are any."""
     how = (
-        f"Each row is the chosen recipe fitted again on at most {ablation['fit_rows']} frames in at most "
-        f"{ablation['steps']} steps, one thing changed"
+        f"Each row is the chosen recipe fitted again on at most {ablation.fit_rows} frames in at most "
+        f"{ablation.steps} steps, one thing changed"
     )
     claim = (
         ""
-        if ablation["role"] == "prove"
+        if ablation.role == "prove"
         else "; these groups also set the thresholds, so that the rows can be told apart and claim nothing"
     )
-    sentences = [f"{how}, and judged on the {ablation['role']} groups{claim}"]
-    if metrics.get("limits"):
-        needed = part(ablation, "trims").get("needed")
+    sentences = [f"{how}, and judged on the {ablation.role} groups{claim}"]
+    if limited:
+        needed = ablation.trims.needed
         sentences.append(
             "'from %' is the level, in % of the span, from which on clean liquid keeps its P95 "
             "limit in every tenth of the span"

@@ -64,14 +64,13 @@ def retrain(
     """
     from innage.jobs.models.training import Refit
     from innage.jobs.models.training import retrain as retrain_model
-    from training.judging.stored_answers import stored_answers
 
     if picture is not None:
         from innage.pictures.figures import check_picture
 
         check_picture(picture)  # before a model is stored
     with open_store(store) as opened, progress("retraining") as shown:
-        facts = retrain_model(
+        retrained = retrain_model(
             opened,
             model,
             frozen,
@@ -80,16 +79,20 @@ def retrain(
             budget=budget,
             refit=Refit(seed, steps),
             progress=shown,
-        ).facts()
+        )
     if picture is not None:
         from innage.pictures.learning_curve import draw_curve
 
-        draw_curve(picture, facts)
+        draw_curve(
+            picture,
+            retrained.figures,
+            None if retrained.model.limits is None else retrained.model.limits.ref,
+        )
     if json:
-        emit(facts)
+        emit(retrained.facts())
     else:
         from innage.terminal.views.retraining import show_retraining
 
-        show_retraining(facts)
-    if strict and (code := of_limits(stored_answers({"limits": facts["answers"]}))):
+        show_retraining(retrained)
+    if strict and (code := of_limits(retrained.answers)):
         raise typer.Exit(code)

@@ -70,4 +70,4 @@ def study(
     if json:
         emit(worth.facts())
     else:
-        show_study(worth.facts())
+        show_study(worth)

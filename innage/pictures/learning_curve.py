@@ -2,34 +2,40 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from innage.pictures.figures import figure
 
+if TYPE_CHECKING:
+    from training.search.study_figures import CurvePoint, Retraining
 
-def draw_curve(path: Path, facts: Mapping[str, Any]) -> None:
+_DRAWN: tuple[Callable[[CurvePoint], float | None], ...] = (
+    lambda row: row.error_mm,
+    lambda row: None if row.accepted_share is None else 100.0 * row.accepted_share,
+)
+
+
+def draw_curve(path: Path, figures: Retraining, limits: str | None) -> None:
     """Error and accepted share against the number of new sessions, for both ways, into ``path``; filled marks
-    are within the limits.
+    are within the ``limits`` of that name.
     """
-    rows = facts["curve"]["rows"]
+    rows = figures.curve.rows
     with figure(path, 8.0, 4.2) as drawn:
         axes = drawn.subplots(1, 2)
-        for colour, way in zip(
-            ("tab:blue", "tab:orange"), dict.fromkeys(r["way"] for r in rows), strict=False
-        ):
-            mine = [r for r in rows if r["way"] == way]
-            x = np.asarray([r["sessions"] for r in mine])
-            within = np.asarray([bool(r["reaches"]) for r in mine])
-            for ax, key, factor in zip(axes, ("error_mm", "accepted_share"), (1.0, 100.0), strict=True):
-                y = np.asarray([np.nan if r[key] is None else factor * r[key] for r in mine])
+        for colour, way in zip(("tab:blue", "tab:orange"), dict.fromkeys(r.way for r in rows), strict=False):
+            mine = [row for row in rows if row.way == way]
+            x = np.asarray([row.sessions for row in mine])
+            within = np.asarray([bool(row.reaches) for row in mine])
+            for ax, value_of in zip(axes, _DRAWN, strict=True):
+                y = np.asarray([np.nan if (value := value_of(row)) is None else value for row in mine])
                 ax.plot(x, y, color=colour, linewidth=1.0, label=way)
                 ax.plot(x[within], y[within], "o", color=colour)
                 ax.plot(x[~within], y[~within], "o", markerfacecolor="none", color=colour)
-        old = next((w["prove_mm"] for w in facts["ways"] if w["way"] == "old model, new trims"), None)
+        old = next((way.prove_mm for way in figures.ways if way.way == "old model, new trims"), None)
         if old is not None:
             axes[0].axhline(old, color="0.5", linestyle="--", linewidth=0.8, label="old model, new trims")
         for ax, label in zip(axes, ("mean over classes of P95, mm", "accepted, %"), strict=True):
@@ -37,7 +43,5 @@ def draw_curve(path: Path, facts: Mapping[str, Any]) -> None:
             ax.set_ylabel(label)
         axes[0].set_ylim(bottom=0)
         axes[0].legend(fontsize=7)
-        marks = "" if facts["limits_of"] is None else f"; filled: within limits {facts['limits_of']}"
-        drawn.suptitle(
-            f"{facts['tank']['frozen']} ({facts['tank']['origin']}), prove groups{marks}", fontsize=9
-        )
+        marks = "" if limits is None else f"; filled: within limits {limits}"
+        drawn.suptitle(f"{figures.tank.frozen} ({figures.tank.origin}), prove groups{marks}", fontsize=9)

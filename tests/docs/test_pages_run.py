@@ -44,8 +44,8 @@ from dataset.records import (
 from dataset.store import Store
 from training.program import digest, to_json
 from training.program.builder import Builder
+from training.search.array_recipes import STILL, ArrayRecipe
 from training.search.arrays import train_array
-from training.search.candidates import STILL, ArrayRecipe
 from training.search.context import SearchRequest, by_roles, hardware_of
 
 ROOT = Path(__file__).parents[2]

@@ -28,6 +28,7 @@ from dataset.store import Store
 from innage.cli import app
 from innage.jobs.demo import Step
 from training.judging.figures import AnsweredLimit
+from training.judging.stored_answers import stored_answers
 from training.program import Program, digest, to_json
 from training.program.builder import Builder
 
@@ -143,7 +144,7 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, folder: Path) -> Callable[[int], 
         training = "innage.jobs.models.training"
         monkeypatch.setattr(f"{training}.train", lambda *_, **named: None)
         monkeypatch.setattr(f"{training}.model_facts", lambda model: {"metrics": {"limits": given}})
-        facts = SimpleNamespace(facts=lambda: {"answers": given})
+        facts = SimpleNamespace(answers=stored_answers({"limits": given}))
         monkeypatch.setattr(f"{training}.retrain", lambda *_, **named: facts)
         lines = {1: f"trace {folder}/bundle.zip", 3: "compare bad good --frozen few --strict"}
         step = Step("", tuple(lines.get(code, "models").split()), False)

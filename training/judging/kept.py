@@ -72,7 +72,7 @@ def _read(kind: Any, value: object) -> Any:
     if origin is UnionType:
         return _read_union(get_args(kind), value)
     if origin is tuple:
-        inside = [_read(get_args(kind)[0], one) for one in value] if isinstance(value, list) else []
+        inside = [_read(get_args(kind)[0], one) for one in value] if isinstance(value, list | tuple) else []
         return tuple(one for one in inside if one is not _UNREADABLE)
     if origin is Mapping:
         pairs = value.items() if isinstance(value, Mapping) else ()

@@ -29,18 +29,16 @@ from training.models.nets import Net
 from training.models.trimming import SWING_ROOM, usable_trims
 from training.program import Program, accepted
 from training.rows import Floats, Ints, Mask, seen_in_prove_bands
-from training.search.band import NOT_DRAWN, SHARE, band_of, conformal, scores, widths_of
-from training.search.candidates import (
+from training.search.array_recipes import (
     ALL,
     EVERY,
-    ArrayCandidate,
     ArrayRecipe,
     LevelTask,
-    Refused,
     WatcherTask,
     default_recipes,
-    smallest_first,
 )
+from training.search.band import NOT_DRAWN, SHARE, band_of, conformal, scores, widths_of
+from training.search.candidates import ArrayCandidate, Refused, smallest_first
 from training.search.context import SearchContext, for_sensor, notes_of
 from training.search.fitting import (
     FeatureTable,

@@ -24,7 +24,7 @@ from training.models.trimming import SHARE_ONE, Trimming, find_trimming, kind_na
 from training.models.watch import ONE, States, WatchRows, doubt_of, fit_watcher, states_of
 from training.program import LEVEL_UNITS_PER_MM, Builder, shift_round_int
 from training.rows import Floats, Ints, Mask, group_weights
-from training.search.candidates import (
+from training.search.array_recipes import (
     ALL,
     EVERY,
     FOAM,

@@ -5,8 +5,7 @@ model or a band.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 from threadpoolctl import threadpool_limits
@@ -22,7 +21,7 @@ from training.models.recipes import Hardware
 from training.models.trimming import kind_names, trim_range
 from training.program import Builder, Program
 from training.rows import Ints, Mask
-from training.search.candidates import ArrayRecipe
+from training.search.array_recipes import ArrayRecipe
 from training.search.context import SearchContext, silent
 from training.search.fitting import (
     learn_level,
@@ -51,20 +50,17 @@ class Refit:
         return judge(self.program, data, rows, self.trims, self.span_mm)
 
 
-def recipe_of(name: str, recipe: Mapping[str, Any]) -> ArrayRecipe:
+def recipe_of(name: str, recipe: Mapping[str, object]) -> ArrayRecipe:
     """The recipe of a stored model called ``name``. Raises InputError where it is not of a pad array."""
-    given = {field.name: recipe.get(field.name) for field in fields(ArrayRecipe) if field.name in recipe}
-    if not {"hidden", "watcher", "level_groups"} <= given.keys():
+    array = ArrayRecipe.from_json(recipe) if {"hidden", "watcher", "level_groups"} <= recipe.keys() else None
+    if array is None:
         raise InputError(
             f"model {name}",
             f"family '{recipe.get('family', 'unknown')}'",
             "a model of a pad array",
             "train the other families anew",
         )
-    fields_of: dict[str, Any] = {
-        key: tuple(value) if isinstance(value, list) else value for key, value in given.items()
-    }
-    return ArrayRecipe(**fields_of)
+    return array
 
 
 def spread_rows(data: FrozenData, rows: Mask, most: int) -> Mask:

@@ -15,8 +15,8 @@ from dataset.records import CountLaw, FrozenData, Role
 from training.models.families import FAMILIES
 from training.models.recipes import Hardware
 from training.rows import Rows, rows_of
+from training.search.array_recipes import ARRAY_CHANNELS
 from training.search.arrays import train_array
-from training.search.candidates import ARRAY_CHANNELS
 from training.search.context import SearchRequest, by_roles, hardware_of
 from training.search.few_pads import train_few_pads
 from training.search.result import SearchResult

@@ -5,25 +5,14 @@ together, and on which labels.
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from dataset.errors import InputError
 from dataset.records import FrozenData, FrozenSet, Mounting, PadRole, Role
 from training.rows import Floats, Mask
-
-
-@dataclass(frozen=True)
-class Left:
-    """What of the earlier set was left out of the join, in sessions and rows, and by how much its labels were
-    moved at most, mm.
-    """
-
-    same_sessions: int
-    held_out_units: int
-    rows_above: int
-    moved_mm: float
+from training.search.study_figures import Left
 
 
 def mounting_of(data: FrozenData) -> Mounting:

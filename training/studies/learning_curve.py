@@ -4,9 +4,8 @@ fitted, with the earlier tank's sessions and without.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
@@ -17,9 +16,11 @@ from training.judging.comparing import whole_figures
 from training.judging.scoring import tidy
 from training.models.recipes import Hardware
 from training.rows import Mask
-from training.search.candidates import ArrayRecipe, error_of
+from training.search.array_recipes import ArrayRecipe
+from training.search.candidates import error_of
 from training.search.context import SearchContext, SearchRequest
 from training.search.refitting import refit, spread_rows
+from training.search.study_figures import AllNew, AsGood, CurvePoint, LearningCurve, Needed, ShortErrors
 
 TOGETHER, ALONE = "old and new together", "new alone"
 CURVE_STEPS, CURVE_ROWS = 30, 1200  # steps of a fit of the curve, and its frames of each tank
@@ -34,12 +35,9 @@ def learning_curve(
     hardware: Hardware,
     recipe: ArrayRecipe,
     request: SearchRequest,
-) -> dict[str, Any]:
+) -> LearningCurve:
     """Errors on the new tank's prove groups against the number of its units that were fitted, with the
-    earlier sessions and without.
-
-    ``rows``: each with its way, units, sessions, the mean over classes of the P95 in mm, and whether it stays
-        within the limits; ``needed`` by way.
+    earlier sessions and without; ``error_mm`` is the mean over classes of the P95.
     """
     short = replace(recipe, steps=min(recipe.steps, CURVE_STEPS))
     fit = new.rows(Role.FIT)
@@ -52,26 +50,26 @@ def learning_curve(
         for n in counts
         if way != ALONE or n >= FEWEST_ALONE
     ]
-    rows = []
+    rows: list[CurvePoint] = []
     for done, (way, data, n) in enumerate(jobs):
         request.progress(f"learning curve, {way}", done, len(jobs))
         fitted = fit & np.isin(new.group, order[:n])
-        row = {"way": way, "units": n, "sessions": len(np.unique(new.session[fitted]))}
         context = SearchContext(data, hardware, request, _thinned(data, fitted), data.rows(Role.CHOOSE))
-        rows.append(row | _point(context, short))
+        rows.append(_point(context, short, way, Needed(n, len(np.unique(new.session[fitted])))))
     needed = {
-        way: reached([row for row in rows if row["way"] == way], "reaches") for way in (TOGETHER, ALONE)
+        way: reached([row for row in rows if row.way == way], lambda row: row.reaches)
+        for way in (TOGETHER, ALONE)
     }
-    return {
-        "rows": rows,
-        "needed": needed,
-        "ratio": _ratio(needed),
-        "as_good": _as_good(rows),
-        "choose_sessions": _sessions(new, Role.CHOOSE),
-        "steps": short.steps,
-        "order": ORDER,
-        "prove_groups": len(np.unique(new.group[new.rows(Role.PROVE)])),
-    }
+    return LearningCurve(
+        rows=tuple(rows),
+        needed=needed,
+        ratio=_ratio(needed),
+        as_good=_as_good(rows),
+        choose_sessions=_sessions(new, Role.CHOOSE),
+        steps=short.steps,
+        order=ORDER,
+        prove_groups=len(np.unique(new.group[new.rows(Role.PROVE)])),
+    )
 
 
 def _thinned(data: FrozenData, fitted: Mask) -> Mask:
@@ -85,26 +83,38 @@ def _thinned(data: FrozenData, fitted: Mask) -> Mask:
     return rows | spread_rows(data, earlier, CURVE_ROWS) if earlier.any() else rows
 
 
-def _point(context: SearchContext, recipe: ArrayRecipe) -> dict[str, Any]:
+def _point(context: SearchContext, recipe: ArrayRecipe, way: str, fitted: Needed) -> CurvePoint:
     """One fit of the curve, judged on the new tank's prove groups."""
     try:
         refitted = refit(context, recipe)
     except (InputError, ProgramError) as error:
-        return {"error_mm": None, "accepted_share": None, "reaches": False, "refused": str(error)}
+        return CurvePoint(
+            way=way,
+            units=fitted.units,
+            sessions=fitted.sessions,
+            error_mm=None,
+            accepted_share=None,
+            classes=None,
+            false_wet=None,
+            reaches=False,
+            refused=str(error),
+        )
     judged = refitted.judge(context.data, context.data.rows(Role.PROVE))
     figures = whole_figures(judged)
-    classes = {
-        name: {"p95_mm": row.p95_mm, "p95_pct": row.p95_pct, "accepted_share": row.accepted_share}
-        for name, row in figures.classes.items()
-    }
-    return {
-        "error_mm": tidy_error(error_of(figures)),
-        "accepted_share": figures.classes["all"].accepted_share,
-        "classes": classes,
-        "false_wet": figures.false_wet.wrong,
-        "reaches": meets_classes(context.request.limits, figures),
-        "refused": None,
-    }
+    return CurvePoint(
+        way=way,
+        units=fitted.units,
+        sessions=fitted.sessions,
+        error_mm=tidy_error(error_of(figures)),
+        accepted_share=figures.classes["all"].accepted_share,
+        classes={
+            name: ShortErrors(row.p95_mm, row.p95_pct, row.accepted_share)
+            for name, row in figures.classes.items()
+        },
+        false_wet=figures.false_wet.wrong,
+        reaches=meets_classes(context.request.limits, figures),
+        refused=None,
+    )
 
 
 def tidy_error(value: float) -> float | None:
@@ -112,43 +122,39 @@ def tidy_error(value: float) -> float | None:
     return tidy(value) if np.isfinite(value) else None
 
 
-def reached(rows: list[dict[str, Any]], what: str) -> dict[str, int] | None:
-    """The first of rows, in order, from which on ``what`` holds to the end, as units and sessions; None where
-    it never does.
-    """
+def reached(rows: Sequence[CurvePoint], holds: Callable[[CurvePoint], bool | None]) -> Needed | None:
+    """The first of rows, in order, from which on it ``holds`` to the end; None where it never does."""
     first = None
     for row in reversed(rows):
-        if not row[what]:
+        if not holds(row):
             break
-        first = {"units": row["units"], "sessions": row["sessions"]}
+        first = Needed(row.units, row.sessions)
     return first
 
 
-def _ratio(needed: Mapping[str, dict[str, int] | None]) -> float | None:
+def _ratio(needed: Mapping[str, Needed | None]) -> float | None:
     """New sessions needed with the earlier ones, as a share of those that starting anew needs."""
     with_old, anew = needed[TOGETHER], needed[ALONE]
-    return None if with_old is None or anew is None else tidy(with_old["sessions"] / anew["sessions"])
+    return None if with_old is None or anew is None else tidy(with_old.sessions / anew.sessions)
 
 
-def _as_good(rows: list[dict[str, Any]]) -> dict[str, Any] | None:
+def _as_good(rows: Sequence[CurvePoint]) -> AsGood | None:
     """From how many new sessions on, with the earlier ones, the error is no larger than that of all new
     sessions alone.
     """
-    alone = [row for row in rows if row["way"] == ALONE and row["error_mm"] is not None]
+    alone = [
+        AllNew(row.units, row.sessions, row.error_mm)
+        for row in rows
+        if row.way == ALONE and row.error_mm is not None
+    ]
     if not alone:
         return None
-    last = alone[-1]
-    together = [
-        row | {"good": row["error_mm"] is not None and row["error_mm"] <= last["error_mm"]}
-        for row in rows
-        if row["way"] == TOGETHER
-    ]
-    first = reached(together, "good")
-    return {
-        "all_new": {"units": last["units"], "sessions": last["sessions"], "error_mm": last["error_mm"]},
-        "together": first,
-        "ratio": None if first is None else tidy(first["sessions"] / last["sessions"]),
-    }
+    all_new = alone[-1]
+    first = reached(
+        [row for row in rows if row.way == TOGETHER],
+        lambda row: row.error_mm is not None and row.error_mm <= all_new.error_mm,
+    )
+    return AsGood(all_new, first, None if first is None else tidy(first.sessions / all_new.sessions))
 
 
 def _sessions(data: FrozenData, role: Role) -> int:

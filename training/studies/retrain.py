@@ -9,8 +9,7 @@ recipe on as many frames of the same units, taken in one seeded order.
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass, replace
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 from threadpoolctl import threadpool_limits
@@ -27,13 +26,15 @@ from training.models.trim_limits import of_model, refuse_trims
 from training.models.trimming import trim_counts, usable_trims
 from training.program import LEVEL_UNITS_PER_MM, VALID, Program, from_json
 from training.rows import Ints, Mask
+from training.search.array_recipes import ArrayRecipe
 from training.search.arrays import train_array
-from training.search.candidates import ArrayRecipe, error_of
+from training.search.candidates import error_of
 from training.search.context import SearchRequest, by_roles, hardware_of
 from training.search.refitting import recipe_of, thinned_fit
 from training.search.result import SearchResult
+from training.search.study_figures import Ahead, Left, NewTank, Retraining, WayFigures
 from training.search.train import Trained, with_versions
-from training.studies.joining import Left, joined, mounting_of, new_level, with_choose
+from training.studies.joining import joined, mounting_of, new_level, with_choose
 from training.studies.learning_curve import ALONE, TOGETHER, learning_curve, tidy_error
 
 OLD = "old model, new trims"
@@ -44,10 +45,10 @@ _JUDGED = (Role.CHOOSE, Role.PROVE)
 
 @dataclass(frozen=True)
 class Retrained:
-    """The refit to keep, and JSON-ready facts of all ways (also in the model's metrics)."""
+    """The refit to keep, and the figures of all ways (also in the model's metrics)."""
 
     trained: Trained
-    facts: dict[str, Any]
+    figures: Retraining
 
 
 @dataclass(frozen=True)
@@ -101,29 +102,21 @@ def retrain(
         refused[TOGETHER] = apart
     ranked = sorted(ways, key=lambda way: _rank(way, request))
     kept = next(way for way in ranked if isinstance(way, _FittedWay))
-    facts = {
-        "parent": model.name,
-        "tank": {
-            "frozen": new.frozen.name,
-            "sha256": new.frozen.sha256,
-            "origin": new.frozen.origin,
-            "earlier": old.frozen.name,
-        },
-        "ways": [_row(way, request) for way in ranked],
-        "refused": refused,
-        "kept": kept.name,
-        "favoured": ranked[0].name,
-        "ahead": {way.name: _ahead(way, kept, request) for way in ranked if way is not kept},
-        "left_out": None if left is None else asdict(left),
-        "moved_mm": None if left is None else tidy(left.moved_mm),
-        "recipe": {
-            key: list(value) if isinstance(value, tuple) else value
-            for key, value in asdict(case.recipe).items()
-        },
-        "trim_of_parent": recipe.trim,
-        "curve": learning_curve(new, both, case.hardware, case.recipe, request),
-    }
-    return Retrained(_trained(kept, facts, case), facts)
+    figures = Retraining(
+        parent=model.name,
+        tank=NewTank(new.frozen.name, new.frozen.sha256, new.frozen.origin, old.frozen.name),
+        ways=tuple(_row(way, request) for way in ranked),
+        refused=refused,
+        kept=kept.name,
+        favoured=ranked[0].name,
+        ahead={way.name: _ahead(way, kept, request) for way in ranked if way is not kept},
+        left_out=left,
+        moved_mm=None if left is None else tidy(left.moved_mm),
+        recipe=case.recipe,
+        trim_of_parent=recipe.trim,
+        curve=learning_curve(new, both, case.hardware, case.recipe, request),
+    )
+    return Retrained(_trained(kept, figures, case), figures)
 
 
 def _check(new: FrozenData) -> None:
@@ -241,28 +234,30 @@ def _rank(way: _Way, request: SearchRequest) -> tuple[bool, float]:
     return meets_classes(request.limits, figures) is False, error_of(figures)
 
 
-def _row(way: _Way, request: SearchRequest) -> dict[str, Any]:
+def _row(way: _Way, request: SearchRequest) -> WayFigures:
     figures = whole_figures(way.prove)
-    return {
-        "way": way.name,
-        "choose_mm": tidy_error(error_of(figures_of(way.choose))),
-        "prove_mm": tidy_error(error_of(figures)),
-        "classes": {name: row.to_json() for name, row in figures.classes.items()},
-        "false_wet": figures.false_wet.to_json(),
-        "limits": [answer.to_json() for answer in answer_classes(request.limits, figures)],
-        "span_mm": way.program.span / LEVEL_UNITS_PER_MM,
-    }
+    return WayFigures(
+        way=way.name,
+        choose_mm=tidy_error(error_of(figures_of(way.choose))),
+        prove_mm=tidy_error(error_of(figures)),
+        classes=figures.classes,
+        false_wet=figures.false_wet,
+        limits=tuple(answer_classes(request.limits, figures)),
+        span_mm=way.program.span / LEVEL_UNITS_PER_MM,
+    )
 
 
-def _ahead(way: _Way, kept: _Way, request: SearchRequest) -> dict[str, Any]:
+def _ahead(way: _Way, kept: _Way, request: SearchRequest) -> Ahead:
     """By how much ``way`` errs more than what is kept on the prove groups: above 0, the kept one is ahead."""
-    compared = compare(kept.prove, way.prove, request.limits, request.seed).to_json()
-    return {"classes": compared["classes"], "losses": compared["gains"], "method": compared["method"]}
+    compared = compare(kept.prove, way.prove, request.limits, request.seed)
+    return Ahead(compared.classes, losses=compared.gains, method=compared.method)
 
 
-def _trained(kept: _FittedWay, facts: dict[str, Any], case: _Case) -> Trained:
+def _trained(kept: _FittedWay, figures: Retraining, case: _Case) -> Trained:
     result, frozen = kept.result, case.new.frozen
     recipe = result.recipe | {"frozen": {"name": frozen.name, "sha256": frozen.sha256}, "way": kept.name}
     if kept.name == TOGETHER and case.both is not None:
         recipe["earlier"] = {"name": case.old.frozen.name, "joined_sha256": case.both.frozen.sha256}
-    return with_versions(replace(result, recipe=recipe, metrics=result.metrics | {"retraining": facts}))
+    return with_versions(
+        replace(result, recipe=recipe, metrics=result.metrics | {"retraining": figures.to_json()})
+    )

@@ -4,9 +4,8 @@ time, and judged on units not fitted.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
-from typing import Any
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 
 from joblib import Parallel, delayed
 
@@ -16,13 +15,16 @@ from training.costs import CostModel
 from training.judging.answers import bound_of, meets_classes
 from training.judging.class_figures import errors
 from training.judging.comparing import whole_figures
+from training.judging.figures import KeptCost
 from training.judging.judged import Judged, judge
 from training.models.recipes import Hardware
 from training.models.trimming import usable_trims
 from training.program import Program
-from training.search.candidates import ALL, MOVING, PADS, STILL, ArrayRecipe, error_of, kept_cost
+from training.search.array_recipes import ALL, MOVING, PADS, STILL, ArrayRecipe
+from training.search.candidates import error_of, kept_cost
 from training.search.context import Progress, SearchContext, SearchRequest, by_roles
 from training.search.refitting import Refit, refit, thinned_fit, unwatched
+from training.search.study_figures import Ablation, FeatureStudy, ShortErrors, StudyRow, TrimStudy
 from training.studies.learning_curve import tidy_error
 
 FIT_ROWS, STEPS = 6000, 60  # of each refit: the rows are to be told apart, not polished
@@ -64,30 +66,32 @@ def check_study(data: FrozenData, role: Role) -> None:
             )
 
 
-def study_trims(study: Study, progress: Progress) -> dict[str, Any]:
+def study_trims(study: Study, progress: Progress) -> TrimStudy:
     """The recipe with every kind of trim that all units have; ``needed`` is the least trim within the limits.
     Raises as :func:`check_study`.
     """
     return _trims(study, _refits(study, _trim_recipes(study), progress))
 
 
-def study_features(study: Study, progress: Progress) -> dict[str, Any]:
+def study_features(study: Study, progress: Progress) -> FeatureStudy:
     """The recipe with other groups of features and without its watcher, measured where a budget is given.
     Raises as :func:`check_study`.
     """
-    return {"rows": _feature_rows(study, _refits(study, _feature_recipes(study), progress), progress)}
+    return _features(study, _refits(study, _feature_recipes(study), progress), progress)
 
 
-def ablate(study: Study, progress: Progress) -> dict[str, Any]:
+def ablate(study: Study, progress: Progress) -> Ablation:
     """Both studies in one go, with the ``role``, ``steps`` and ``fit_rows`` that their rows come from: a
     table that goes with a model.
     """
     refits = _refits(study, _trim_recipes(study) | _feature_recipes(study), progress)
-    facts = {"role": str(study.role), "steps": min(study.recipe.steps, STEPS), "fit_rows": FIT_ROWS}
-    return facts | {
-        "trims": _trims(study, refits),
-        "features": {"rows": _feature_rows(study, refits, progress)},
-    }
+    return Ablation(
+        role=str(study.role),
+        steps=min(study.recipe.steps, STEPS),
+        fit_rows=FIT_ROWS,
+        trims=_trims(study, refits),
+        features=_features(study, refits, progress),
+    )
 
 
 def _trim_recipes(study: Study) -> dict[str, ArrayRecipe]:
@@ -132,82 +136,73 @@ def _refit(context: SearchContext, recipe: ArrayRecipe) -> Refit | str:
         return str(error)
 
 
-def _trims(study: Study, refits: Mapping[str, Refit | str]) -> dict[str, Any]:
-    recipes = _trim_recipes(study)
-    rows = [
-        _row(study, name.removeprefix("trim "), recipe, refits[name], None)
-        for name, recipe in recipes.items()
-    ]
-    return {
-        "rows": rows,
-        "needed": None
-        if study.limits is None
-        else next((row["name"] for row in rows if row["within"]), None),
-    }
+def _trims(study: Study, refits: Mapping[str, Refit | str]) -> TrimStudy:
+    rows = tuple(
+        _row(study, name.removeprefix("trim "), recipe, refits[name])
+        for name, recipe in _trim_recipes(study).items()
+    )
+    return TrimStudy(rows, next((row.name for row in rows if row.within), None))
 
 
-def _feature_rows(
-    study: Study, refits: Mapping[str, Refit | str], progress: Progress
-) -> list[dict[str, Any]]:
-    recipes, rows = _feature_recipes(study), list[dict[str, Any]]()
+def _features(study: Study, refits: Mapping[str, Refit | str], progress: Progress) -> FeatureStudy:
+    recipes, rows = _feature_recipes(study), list[StudyRow]()
     for name, recipe in recipes.items():
         progress("judging and measuring", len(rows), len(recipes) + 1)
         refitted = refits[name]
-        rows.append(
-            _row(study, name, recipe, refitted, None if isinstance(refitted, str) else refitted.program)
-        )
+        rows.append(_row(study, name, recipe, refitted, lambda whole: whole.program))
         if name == AS_CHOSEN:
             rows.append(
-                _row(
-                    study,
-                    WITHOUT_WATCHER,
-                    recipe,
-                    refitted,
-                    None if isinstance(refitted, str) else unwatched(study.hardware, refitted),
-                )
+                _row(study, WITHOUT_WATCHER, recipe, refitted, lambda whole: unwatched(study.hardware, whole))
             )
-    return rows
+    return FeatureStudy(tuple(rows))
 
 
 def _row(
-    study: Study, name: str, recipe: ArrayRecipe, refitted: Refit | str, program: Program | None
-) -> dict[str, Any]:
-    """One row: figures of ``program``, or of the refit's own; only what has a ``program`` is measured."""
-    shown: dict[str, Any] = {
-        "name": name,
-        "recipe": _listed(recipe),
-        "error_mm": None,
-        "classes": {},
-        "false_wet": None,
-        "cost": None,
-    }
-    shown |= {"good_from_pct": None, "refused": None}
+    study: Study,
+    name: str,
+    recipe: ArrayRecipe,
+    refitted: Refit | str,
+    measured: Callable[[Refit], Program] | None = None,
+) -> StudyRow:
+    """One row: figures of the refit's program, or of the one that ``measured`` makes of it, which alone is
+    measured too.
+    """
     if isinstance(refitted, str):
-        return shown | {"within": None if study.limits is None else False, "refused": refitted}
-    judged = _judged(study, refitted, program or refitted.program)
+        return StudyRow(
+            name=name,
+            recipe=recipe,
+            error_mm=None,
+            classes={},
+            false_wet=None,
+            cost=None,
+            good_from_pct=None,
+            refused=refitted,
+            within=None if study.limits is None else False,
+        )
+    program = refitted.program if measured is None else measured(refitted)
+    judged = judge(program, study.data, study.data.rows(study.role), refitted.trims, refitted.span_mm)
     figures = whole_figures(judged)
-    classes = {
-        what: {
-            "p95_mm": row.p95_mm,
-            "p95_pct": row.p95_pct,
-            "accepted_share": row.accepted_share,
-            "groups": row.groups,
-        }
-        for what, row in figures.classes.items()
-    }
-    cost = (
-        None
-        if program is None or study.budget is None or study.cost is None
-        else kept_cost(study.cost(program, study.budget)).to_json()
+    return StudyRow(
+        name=name,
+        recipe=recipe,
+        error_mm=tidy_error(error_of(figures)),
+        classes={
+            what: ShortErrors(row.p95_mm, row.p95_pct, row.accepted_share, row.groups)
+            for what, row in figures.classes.items()
+        },
+        false_wet=figures.false_wet,
+        cost=None if measured is None else _cost(study, program),
+        good_from_pct=good_from(judged, study.limits),
+        refused=None,
+        within=meets_classes(study.limits, figures),
     )
-    return shown | {
-        "error_mm": tidy_error(error_of(figures)),
-        "classes": classes,
-        "false_wet": figures.false_wet.to_json(),
-        "within": meets_classes(study.limits, figures),
-        "cost": cost,
-        "good_from_pct": good_from(judged, study.limits),
-    }
+
+
+def _cost(study: Study, program: Program) -> KeptCost | None:
+    """What a program costs; None without a budget."""
+    if study.budget is None or study.cost is None:
+        return None
+    return kept_cost(study.cost(program, study.budget))
 
 
 def good_from(judged: Judged, limits: Limits | None) -> int | None:
@@ -238,11 +233,3 @@ def good_from(judged: Judged, limits: Limits | None) -> int | None:
             break
         least = least if p95 is None else 10 * k
     return least
-
-
-def _judged(study: Study, refitted: Refit, program: Program) -> Judged:
-    return judge(program, study.data, study.data.rows(study.role), refitted.trims, refitted.span_mm)
-
-
-def _listed(recipe: ArrayRecipe) -> dict[str, Any]:
-    return {key: list(value) if isinstance(value, tuple) else value for key, value in asdict(recipe).items()}

@@ -5,7 +5,6 @@ features are worth to one.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +19,7 @@ if TYPE_CHECKING:
     from training.costs import Cost
     from training.judging.figures import Differences, KeptCost, SweepFigures
     from training.judging.judged import Judged
+    from training.search.study_figures import FeatureStudy, TrimStudy
 
 
 @dataclass(frozen=True)
@@ -278,8 +278,8 @@ class Worth:
     origin: str
     limits: Limits | None
     openings: int
-    trims: Mapping[str, Any] | None
-    features: Mapping[str, Any] | None
+    trims: TrimStudy | None
+    features: FeatureStudy | None
 
     def facts(self) -> dict[str, Any]:
         """Ready for JSON."""
@@ -289,8 +289,8 @@ class Worth:
             "origin": self.origin,
             "limits_of": None if self.limits is None else self.limits.ref,
             "openings": self.openings,
-            **({} if self.trims is None else {"trims": self.trims}),
-            **({} if self.features is None else {"features": self.features}),
+            **({} if self.trims is None else {"trims": self.trims.to_json()}),
+            **({} if self.features is None else {"features": self.features.to_json()}),
         }
 
 

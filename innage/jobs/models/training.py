@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -14,7 +14,9 @@ if TYPE_CHECKING:
     from dataset.records import Budget, FrozenData, FrozenSet, Limits, Model, Role
     from dataset.store import Store
     from training.costs import CostModel
+    from training.judging.figures import AnsweredLimit
     from training.search.context import SearchRequest
+    from training.search.study_figures import Retraining
     from training.search.train import Trained
 
 
@@ -115,15 +117,22 @@ class Retrained:
 
     model: Model
     openings: int
-    figures: Mapping[str, Any]
+    figures: Retraining
+
+    @property
+    def answers(self) -> tuple[AnsweredLimit, ...]:
+        """The model's answers to its limits."""
+        from training.judging.stored_answers import stored_answers
+
+        return stored_answers(json.loads(self.model.metrics))
 
     def facts(self) -> dict[str, Any]:
         """Ready for JSON."""
         return {
-            **self.figures,
+            **self.figures.to_json(),
             "name": self.model.name,
             "openings": self.openings,
-            "answers": model_facts(self.model)["metrics"]["limits"],
+            "answers": [answer.to_json() for answer in self.answers],
             "limits_of": None if self.model.limits is None else self.model.limits.ref,
         }
 
@@ -175,7 +184,7 @@ def retrain(
     kept = store.add_model(
         replace(_record(compared.trained, name, frozen_set, to_meet, openings), parent=model)
     )
-    return Retrained(kept, openings, compared.facts)
+    return Retrained(kept, openings, compared.figures)
 
 
 def model_facts(model: Model) -> dict[str, Any]:
@@ -212,7 +221,7 @@ def _judged_role(data: FrozenData) -> Role:
 def _check_ablation(data: FrozenData, families: Sequence[str] | None) -> None:
     """What can't be varied is refused before the work, not after it."""
     from dataset.errors import InputError
-    from training.search.candidates import ARRAY_CHANNELS
+    from training.search.array_recipes import ARRAY_CHANNELS
     from training.search.context import hardware_of
     from training.studies.study import check_study
 
@@ -244,7 +253,7 @@ def _ablated(trained: Trained, data: FrozenData, request: SearchRequest) -> Trai
         request.cost,
         request.seed,
     )
-    return replace(trained, metrics=trained.metrics | {"ablation": ablate(study, request.progress)})
+    return replace(trained, metrics=trained.metrics | {"ablation": ablate(study, request.progress).to_json()})
 
 
 def _refuse_known(store: Store, name: str) -> None:

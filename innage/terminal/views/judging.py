@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from innage.terminal.output import say, table
 from innage.terminal.views.limits import show_limits
 
 if TYPE_CHECKING:
-    from innage.jobs.models.judging import Comparison, Sweep
+    from innage.jobs.models.judging import Comparison, Sweep, Worth
     from training.judging.figures import DriftFigures, Interval
 
-Facts = Mapping[str, Any]
 _CELLS_SHOWN = 8
 
 
@@ -167,30 +166,31 @@ def _by_metric(fails: Sequence[str]) -> str:
     return "; ".join(f"{metric} {', '.join(conditions)}" for metric, conditions in by_metric.items())
 
 
-def show_study(facts: Facts) -> None:
+def show_study(worth: Worth) -> None:
+    """A table each of trims and of features, and which trim the limits need."""
     from export.report.claim_tables import study_columns, study_rows
 
-    if facts["origin"] != "measured":
+    if worth.origin != "measured":
         say(
-            f"All figures are of {facts['origin']} readings: they say nothing yet of a tank of "
+            f"All figures are of {worth.origin} readings: they say nothing yet of a tank of "
             "plastic and water.\n"
         )
-    for what in ("trims", "features"):
-        if what in facts:
+    for what, studied in (("trims", worth.trims), ("features", worth.features)):
+        if studied is not None:
             table(
-                f"{what} of {facts['model']}: P95 on the {facts['role']} groups",
+                f"{what} of {worth.model}: P95 on the {worth.role} groups",
                 study_columns(what),
-                study_rows(facts[what]["rows"]),
+                study_rows(studied.rows),
             )
-    if "trims" in facts and facts["limits_of"] is not None:
-        needed = facts["trims"]["needed"]
+    if worth.trims is not None and worth.limits is not None:
+        needed = worth.trims.needed
         least = (
             f"least trim within them is '{needed}'"
             if needed is not None
             else "no trim that all units have keeps within them"
         )
-        say(f"Limits {facts['limits_of']}: {least}.")
-    if facts["role"] == "prove":
-        say(f"Opening {facts['openings']} of the prove groups.")
+        say(f"Limits {worth.limits.ref}: {least}.")
+    if worth.role == "prove":
+        say(f"Opening {worth.openings} of the prove groups.")
     else:
         say("The choose groups also set the thresholds: this tells the rows apart, it is no claim.")

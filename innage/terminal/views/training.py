@@ -29,6 +29,7 @@ from innage.terminal.output import say, table
 from innage.terminal.views.limits import show_model_limits
 from training.judging.figures import Figures
 from training.judging.stored_answers import stored_answers
+from training.search.study_figures import Ablation
 
 Facts = dict[str, Any]
 
@@ -84,17 +85,13 @@ def _model_row(facts: Facts) -> tuple[object, ...]:
 
 
 def _show_ablation(metrics: Facts) -> None:
-    ablation = metrics.get("ablation")
-    if not ablation:
+    ablation = Ablation.from_json(metrics.get("ablation"))
+    if ablation is None:
         return
     say("")
-    for what in ("features", "trims"):
-        table(
-            f"{what}: P95 on the {ablation['role']} groups",
-            study_columns(what),
-            study_rows(ablation[what]["rows"]),
-        )
-    for sentence in ablation_sentences(metrics):
+    for what, studied in (("features", ablation.features.rows), ("trims", ablation.trims.rows)):
+        table(f"{what}: P95 on the {ablation.role} groups", study_columns(what), study_rows(studied))
+    for sentence in ablation_sentences(ablation, limited=bool(metrics["limits"])):
         say(f"{sentence}.")
 
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from reports import ARRAY, ERRORS, read_page
+from reports import ARRAY, ERRORS, a_cost, read_page
 
 from export.bundle.manifest import Provenance, describe
 from export.report.page import render_report
@@ -128,9 +128,9 @@ def test_an_ablation_has_tables_of_its_own(page_of: Callable[..., str]) -> None:
         "name": "ratios only",
         "error_mm": 2.0,
         "classes": {"clean": {"p95_mm": 1.5, "p95_pct": 0.9}},
-        "false_wet": {"wrong": 3},
+        "false_wet": {"episodes": 20, "wrong": 3, "frames": 9, "upper_bound_95": 0.3},
         "within": False,
-        "cost": {"flash": 1777, "cycles": 4555},
+        "cost": a_cost(1777, 4555),
         "refused": None,
     }
     its = {

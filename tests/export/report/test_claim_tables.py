@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from reports import a_cost
 
 from export.report.claim_tables import (
     CANDIDATE_COLUMNS,
@@ -22,6 +23,7 @@ from export.report.claim_tables import (
     study_rows,
 )
 from training.judging.figures import Figures
+from training.search.study_figures import Ablation, StudyRow
 
 ERRORS = {
     "frames": 100,
@@ -165,9 +167,9 @@ STUDIED = {
     "name": "ratios only",
     "error_mm": 2.0,
     "classes": {"clean": {"p95_mm": 1.234, "p95_pct": 0.771}, "all": {"accepted_share": 0.97}},
-    "false_wet": {"wrong": 0},
+    "false_wet": {"episodes": 20, "wrong": 0, "frames": 9, "upper_bound_95": 0.3},
     "within": False,
-    "cost": {"flash": 1700, "cycles": 4500},
+    "cost": a_cost(1700, 4500),
     "good_from_pct": 20,
     "refused": None,
 }
@@ -183,11 +185,12 @@ def test_a_study_is_rows_with_what_each_variant_costs() -> None:
         "cost": None,
         "refused": "no integers",
     }
-    assert study_rows([STUDIED, refused]) == [
+    read = [row for row in map(StudyRow.from_json, (STUDIED, refused)) if row is not None]
+    assert study_rows(read) == [
         ("ratios only", 2.0, 1.23, 0.771, None, None, 97.0, 0, "no", 20, 1700, 4500),
         ("full", *[None] * 7, "refused", None, None, None),
     ]
-    assert {len(row) for row in study_rows([STUDIED])} == {len(study_columns("features"))}
+    assert {len(row) for row in study_rows(read)} == {len(study_columns("features"))}
 
 
 @pytest.mark.parametrize(
@@ -204,13 +207,14 @@ def test_an_ablation_says_how_it_was_made_and_which_trim_is_needed(
         "trims": {"rows": [], "needed": needed},
         "features": {"rows": [STUDIED]},
     }
-    how, explained, which = ablation_sentences({"ablation": its, "limits": [{}]})
+    ablation = Ablation.from_json(its)
+    assert ablation is not None
+    how, explained, which = ablation_sentences(ablation, limited=True)
     assert f"judged on the {role} groups" in how
     assert ("claim nothing" in how) == (role == "choose")
     assert "from %" in explained
     assert said in which
-    assert len(ablation_sentences({"ablation": its, "limits": []})) == 1
-    assert ablation_sentences({}) == []
+    assert len(ablation_sentences(ablation, limited=False)) == 1
 
 
 def test_candidates_are_rows_with_the_chosen_one_marked() -> None:
@@ -221,7 +225,7 @@ def test_candidates_are_rows_with_the_chosen_one_marked() -> None:
         "watcher": [8, 6],
         "watched": ["shares", "unrest"],
         "meets": True,
-        "cost": {"flash": 2000, "cycles": 7000},
+        "cost": a_cost(2000, 7000),
         "classes": {"clean": [1.0, 0.99], "foam": [3.0, 0.9], "all": [2.0, 0.95]},
     }
     other = {

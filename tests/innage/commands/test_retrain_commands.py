@@ -33,8 +33,8 @@ from dataset.records import (
 from dataset.store import Store
 from innage.cli import app
 from training.program import digest, to_json
+from training.search.array_recipes import STILL, ArrayRecipe
 from training.search.arrays import train_array
-from training.search.candidates import STILL, ArrayRecipe
 from training.search.context import SearchRequest, by_roles, hardware_of
 
 STEPS = np.linspace(0.0, 80.0, 17)

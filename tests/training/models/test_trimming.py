@@ -26,7 +26,7 @@ from training.models.trimming import (
 from training.program import Builder, Program, initial_state, prepared_values
 from training.program.interpreter import trace
 from training.rows import Ints
-from training.search.candidates import ALL
+from training.search.array_recipes import ALL
 from training.search.context import SearchContext, SearchRequest, by_roles, hardware_of
 from training.search.fitting import prepare_features
 

@@ -38,8 +38,9 @@ from training.program import (
 )
 from training.program.interpreter import trace
 from training.rows import Ints
+from training.search.array_recipes import ALL, MOVING, STILL, ArrayRecipe
 from training.search.arrays import _trim_gate, train_array
-from training.search.candidates import ALL, MOVING, STILL, ArrayCandidate, ArrayRecipe
+from training.search.candidates import ArrayCandidate
 from training.search.context import Progress, SearchContext, SearchRequest, by_roles, hardware_of, silent
 from training.search.fitting import (
     FeatureTable,

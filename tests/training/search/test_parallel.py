@@ -11,8 +11,8 @@ from joblib._parallel_backends import ThreadingBackend
 
 from dataset.records import FrozenData, Role
 from training.program import digest
+from training.search.array_recipes import ALL, STILL, ArrayRecipe
 from training.search.arrays import train_array
-from training.search.candidates import ALL, STILL, ArrayRecipe
 from training.search.context import SearchRequest, by_roles, hardware_of
 from training.studies.study import Study, ablate
 

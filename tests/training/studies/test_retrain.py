@@ -28,10 +28,11 @@ from dataset.records import (
     Unit,
 )
 from training.program import digest, to_json
+from training.search.array_recipes import STILL, ArrayRecipe
 from training.search.arrays import train_array
-from training.search.candidates import STILL, ArrayRecipe
 from training.search.context import SearchRequest, by_roles, hardware_of
 from training.search.refitting import recipe_of, spread_rows
+from training.search.study_figures import CurvePoint, Needed, Retraining
 from training.studies.joining import joined, new_level, with_choose
 from training.studies.learning_curve import ALONE, TOGETHER, learning_curve, reached
 from training.studies.retrain import OLD, Retrained, retrain
@@ -225,7 +226,7 @@ def test_all_ways_are_compared_on_groups_held_out(made: Made, new: FrozenData) -
     differences are paired and signed.
     """
     model, its, seen = made
-    found = its.facts
+    found = its.figures.to_json()
     assert {way["way"] for way in found["ways"]} == {OLD, TOGETHER, ALONE}
     assert found["refused"] == {}
     errors = {way["way"]: way["choose_mm"] for way in found["ways"]}
@@ -242,6 +243,7 @@ def test_all_ways_are_compared_on_groups_held_out(made: Made, new: FrozenData) -
     assert its.trained.program.span == 150 * 64
     assert its.trained.recipe["frozen"]["sha256"] == new.frozen.sha256
     assert its.trained.metrics["retraining"] == found == json.loads(json.dumps(found))
+    assert Retraining.from_json(found) == its.figures
     assert model.name == found["parent"]
 
 
@@ -270,10 +272,12 @@ def test_the_old_program_reads_the_same_liquid_at_the_new_pads(made: Made) -> No
     it would be a quarter of the level.
     """
     _, its, _ = made
-    way = next(way for way in its.facts["ways"] if way["way"] == OLD)
-    assert way["classes"]["clean"]["p95_pct"] < 10
-    assert way["span_mm"] == 120
-    assert its.facts["moved_mm"] == pytest.approx(29.0)
+    way = next(way for way in its.figures.ways if way.way == OLD)
+    p95_pct = way.classes["clean"].p95_pct
+    assert p95_pct is not None
+    assert p95_pct < 10
+    assert way.span_mm == 120
+    assert its.figures.moved_mm == pytest.approx(29.0)
 
 
 @pytest.mark.slow
@@ -293,39 +297,56 @@ def test_another_board_leaves_new_alone(old: FrozenData, new: FrozenData, made: 
         replace(new, frozen=replace(new.frozen, sessions=slow)),
         SearchRequest("x", jobs=1),
     )
-    assert set(its.facts["refused"]) == {OLD, TOGETHER}
-    assert "100 ms a frame" in its.facts["refused"][OLD]
-    assert "period_ms 100" in its.facts["refused"][TOGETHER]
-    assert its.facts["kept"] == ALONE
-    assert {row["way"] for row in its.facts["curve"]["rows"]} == {ALONE}
-    assert its.facts["curve"]["needed"] == {TOGETHER: None, ALONE: None}
+    figures = its.figures
+    assert set(figures.refused) == {OLD, TOGETHER}
+    assert "100 ms a frame" in figures.refused[OLD]
+    assert "period_ms 100" in figures.refused[TOGETHER]
+    assert figures.kept == ALONE
+    assert {row.way for row in figures.curve.rows} == {ALONE}
+    assert figures.curve.needed == {TOGETHER: None, ALONE: None}
 
 
 @pytest.mark.slow
 def test_the_curve_says_how_many_sessions_are_needed(made: Made) -> None:
     """Units one after the other, four sessions each; new alone starts at two."""
     _, its, _ = made
-    curve = its.facts["curve"]
-    assert [(r["way"], r["units"]) for r in curve["rows"]] == [(TOGETHER, n) for n in (1, 2, 3, 4)] + [
+    curve = its.figures.curve
+    assert [(r.way, r.units) for r in curve.rows] == [(TOGETHER, n) for n in (1, 2, 3, 4)] + [
         (ALONE, n) for n in (2, 3, 4)
     ]
-    assert all(r["sessions"] == 4 * r["units"] for r in curve["rows"])
-    assert curve["choose_sessions"] == 8
-    needed = curve["needed"]
-    if None not in needed.values():
-        assert curve["ratio"] == pytest.approx(
-            needed[TOGETHER]["sessions"] / needed[ALONE]["sessions"], rel=1e-5
-        )
+    assert all(r.sessions == 4 * r.units for r in curve.rows)
+    assert curve.choose_sessions == 8
+    together, alone = curve.needed[TOGETHER], curve.needed[ALONE]
+    if together is not None and alone is not None:
+        assert curve.ratio == pytest.approx(together.sessions / alone.sessions, rel=1e-5)
+
+
+def test_a_recipe_is_read_from_a_training_and_from_a_store() -> None:
+    """A search hands on tuples, a store lists."""
+    recipe = replace(RECIPE, foam=(4, 3)).to_json() | {"family": "array net", "seed": 0}
+    tuples = {name: tuple(value) if isinstance(value, list) else value for name, value in recipe.items()}
+    assert recipe_of("m", recipe) == recipe_of("m", tuples) == replace(RECIPE, foam=(4, 3))
 
 
 def test_reached_means_from_there_to_the_end() -> None:
-    def rows(*held: bool | None) -> list[dict[str, object]]:
-        return [{"units": k + 1, "sessions": 4 * (k + 1), "ok": its} for k, its in enumerate(held)]
+    def first(*held: bool | None) -> Needed | None:
+        rows = [
+            CurvePoint(ALONE, k, 4 * k, 1.0, 1.0, {}, 0, holds, None) for k, holds in enumerate(held, start=1)
+        ]
+        return reached(rows, lambda row: row.reaches)
 
-    assert reached(rows(True, False, True, True), "ok") == {"units": 3, "sessions": 12}
-    assert reached(rows(True, True), "ok") == {"units": 1, "sessions": 4}
-    assert reached(rows(True, True, False), "ok") is None
-    assert reached(rows(None, None), "ok") is None
+    assert first(True, False, True, True) == Needed(3, 12)
+    assert first(True, True) == Needed(1, 4)
+    assert first(True, True, False) is None
+    assert first(None, None) is None
+
+
+def test_a_point_that_cannot_be_had_has_neither_classes_nor_false_wets() -> None:
+    refused = CurvePoint(ALONE, 2, 8, None, None, None, None, False, "no integers").to_json()
+    assert list(refused) == ["way", "units", "sessions", "error_mm", "accepted_share", "reaches", "refused"]
+    read = CurvePoint.from_json(refused)
+    assert read is not None
+    assert (read.classes, read.false_wet) == (None, None)
 
 
 @pytest.mark.slow

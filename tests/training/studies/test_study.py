@@ -15,7 +15,7 @@ from dataset.records import Budget, FrozenData, Limit, Limits, Role
 from training.costs import Cost
 from training.judging.judged import judge
 from training.program import Program
-from training.search.candidates import STILL, ArrayRecipe
+from training.search.array_recipes import STILL, ArrayRecipe
 from training.search.context import SearchRequest, by_roles, hardware_of
 from training.search.refitting import refit, thinned_fit, unwatched
 from training.studies.study import (
@@ -49,7 +49,7 @@ def test_untrimmed_counts_do_not_carry_over(data: FrozenData) -> None:
     limits = Limits("l", 1, (Limit("p95_pct_span", 8.0, "clean"),))
     found = study_trims(
         Study(data, hardware_of(data), replace(RECIPE, hidden=(12,)), Role.CHOOSE, limits, jobs=1), silent
-    )
+    ).to_json()
     errors = {row["name"]: row["classes"]["clean"]["p95_mm"] for row in found["rows"]}
     assert list(errors) == ["none", "dry", "full"]
     assert errors["none"] > 2 * errors["full"]
@@ -74,7 +74,7 @@ def test_each_group_of_features_is_measured(data: FrozenData) -> None:
     quick, budget = replace(RECIPE, steps=8), Budget("b", "core", 1, 100, 100, 100, 100)
     found = study_features(
         Study(data, hardware_of(data), quick, Role.PROVE, None, budget, cost, jobs=1), silent
-    )
+    ).to_json()
     rows = {row["name"]: row for row in found["rows"]}
     assert list(rows) == [AS_CHOSEN, WITHOUT_WATCHER, *FEATURES]
     assert all(row["within"] is None and row["refused"] is None for row in found["rows"])
@@ -117,7 +117,7 @@ def test_an_ablation_holds_both_and_fits_like_recipes_once(data: FrozenData) -> 
     quick = replace(RECIPE, steps=10)
     found = ablate(
         Study(data, hardware_of(data), quick, Role.PROVE, None, jobs=1), lambda *what: told.append(what)
-    )
+    ).to_json()
     assert [row["name"] for row in found["trims"]["rows"]] == ["none", "dry", "full"]
     assert [row["name"] for row in found["features"]["rows"]] == [AS_CHOSEN, WITHOUT_WATCHER, *FEATURES]
     assert (found["role"], found["steps"]) == ("prove", 10)
