@@ -26,6 +26,9 @@ StrictOption = Annotated[
     bool,
     typer.Option("--strict", help="Exit 1 where a limit is not met, 3 without enough evidence or limits."),
 ]
+SeedOption = Annotated[
+    int, typer.Option("--seed", min=0, max=2**32 - 1, help="Seed of everything that is drawn.")
+]
 
 # What a session was captured on.
 

@@ -11,7 +11,7 @@ import typer
 
 from innage.completion import names_of
 from innage.exit_codes import of_limits
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, StrictOption, open_store
+from innage.options import DEFAULT_STORE, JsonOption, SeedOption, StoreOption, StrictOption, open_store
 from innage.terminal.output import emit, progress
 
 
@@ -45,9 +45,7 @@ def retrain(
             autocompletion=names_of("budget"),
         ),
     ] = None,
-    seed: Annotated[
-        int, typer.Option("--seed", min=0, max=2**32 - 1, help="Seed of everything that is drawn.")
-    ] = 0,
+    seed: SeedOption = 0,
     steps: Annotated[
         int,
         typer.Option("--steps", min=1, help="Most steps of a refit; more take longer and may end nearer."),

@@ -10,7 +10,7 @@ import typer
 
 from dataset.records import Role
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, JsonOption, SeedOption, StoreOption, open_store
 from innage.terminal.output import emit, progress
 from innage.terminal.views.judging import show_study
 
@@ -50,9 +50,7 @@ def study(
             autocompletion=names_of("budget"),
         ),
     ] = None,
-    seed: Annotated[
-        int, typer.Option("--seed", min=0, max=2**32 - 1, help="Seed of everything that is drawn.")
-    ] = 0,
+    seed: SeedOption = 0,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:

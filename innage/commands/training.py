@@ -8,7 +8,7 @@ import typer
 
 from innage.completion import names_of
 from innage.exit_codes import of_limits
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, StrictOption, open_store
+from innage.options import DEFAULT_STORE, JsonOption, SeedOption, StoreOption, StrictOption, open_store
 from innage.terminal.output import emit, progress, say
 from innage.terminal.views.training import show_model, show_models
 
@@ -40,9 +40,7 @@ def train(
             autocompletion=names_of("budget"),
         ),
     ] = None,
-    seed: Annotated[
-        int, typer.Option("--seed", min=0, max=2**32 - 1, help="Seed of everything that is drawn.")
-    ] = 0,
+    seed: SeedOption = 0,
     family: Annotated[
         list[str] | None,
         typer.Option("--family", help="Only this family (may be given again): line, hinge, trees, net."),

@@ -14,6 +14,9 @@ from innage.jobs import Progress, silent
 from innage.jobs.models.choosing import set_reference
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from dataset.records import Budget, FrozenData, FrozenSet, Limits, Model
     from dataset.store import Store
     from training.costs import Cost
@@ -137,21 +140,23 @@ def _refuse_pair(first: Model, second: Model) -> None:
         )
 
 
+def _rows_of(data: FrozenData, role: Role, hint: str, fields: tuple[str, ...]) -> NDArray[np.bool_]:
+    """The frames to judge on, (frames,); a set without any is refused."""
+    rows = data.rows(role)
+    if not rows.any():
+        raise InputError(
+            f"frozen set {data.frozen.name}", f"no '{role}' groups", "groups to judge on", hint, fields=fields
+        )
+    return rows
+
+
 def _refuse_seen(
     store: Store, frozen: FrozenSet, data: FrozenData, role: Role, models: tuple[Model, ...]
 ) -> None:
     """Sessions that a model was fitted, chosen or calibrated on say nothing of it."""
     import numpy as np
 
-    rows = data.rows(role)
-    if not rows.any():
-        raise InputError(
-            f"frozen set {frozen.name}",
-            f"no '{role}' groups",
-            "groups to judge on",
-            "name another with frozen, or other groups with role",
-            fields=("frozen", "role"),
-        )
+    rows = _rows_of(data, role, "name another with frozen, or other groups with role", ("frozen", "role"))
     if role in (Role.FIT, Role.CALIBRATE):
         raise InputError(
             "role",
@@ -250,15 +255,7 @@ def sweep(
     frozen = judged.frozen
     holding = judged.limits if limits is None else store.limits(limits)
     data = store.frozen_data(frozen)
-    rows = data.rows(role)
-    if not rows.any():
-        raise InputError(
-            f"frozen set {frozen.name}",
-            f"no '{role}' groups",
-            "groups to judge on",
-            "name others with role",
-            fields=("role",),
-        )
+    rows = _rows_of(data, role, "name others with role", ("role",))
     figures = swept(judged, data, rows, holding, progress)
     openings = (
         store.open_prove(frozen, f"sweep {model}") if role is Role.PROVE else store.prove_openings(frozen)
