@@ -14,6 +14,7 @@ import json
 import sys
 import tempfile
 from collections.abc import Callable
+from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -25,7 +26,10 @@ from invented import demo_store
 from measuring import Row, load, machine, print_rows, tell
 from readings import csv_rows, frozen_rows
 from replaying import replay_rows
+from scoring import print_score, scored
 from search import search_rows
+
+from export.bundle.scoring import Score
 
 OUT = Path(__file__).parent / "out"
 WRITTEN = ("bench.json", "ratios.svg", "growth.svg")
@@ -41,13 +45,22 @@ PARTS: dict[str, Callable[[Path, bool, Demo], list[Row]]] = {
     SEARCH: lambda folder, quick, demo: search_rows(quick, demo),
 }
 GROWTH = "growth"  # gives curves besides its rows
-NAMES = (*PARTS, GROWTH)
+SCORE = "score"  # gives no ratios
+NAMES = (*PARTS, GROWTH, SCORE)
 
 
-def run(names: list[str], quick: bool) -> tuple[list[Row], list[Curve]]:
-    """The rows of the named parts, and the growth curves where they were asked for."""
-    rows: list[Row] = []
-    found: list[Curve] = []
+@dataclass
+class Found:
+    """The rows of the parts that were run, and growth curves and score where they were asked for."""
+
+    rows: list[Row] = field(default_factory=list)
+    curves: list[Curve] = field(default_factory=list)
+    score: Score | None = None
+
+
+def run(names: list[str], quick: bool) -> Found:
+    """What the named parts found."""
+    found = Found()
     with tempfile.TemporaryDirectory(prefix="innage-bench-") as name:
         folder = Path(name)
 
@@ -58,16 +71,21 @@ def run(names: list[str], quick: bool) -> tuple[list[Row], list[Curve]]:
         for part in names:
             print(f"{part} ...", file=sys.stderr, flush=True)
             if part == GROWTH:
-                found = curves(folder, **(QUICK if quick else {}))
-                rows += growth_rows(found)
+                found.curves = curves(folder, **(QUICK if quick else {}))
+                found.rows += growth_rows(found.curves)
+            elif part == SCORE:
+                found.score = scored(folder, quick, demo)
             else:
-                rows += PARTS[part](folder, quick, demo)
-    return rows, found
+                found.rows += PARTS[part](folder, quick, demo)
+    return found
 
 
-def show(rows: list[Row], facts: dict[str, Any], left: dict[str, str]) -> None:
-    """The table, at most 80 columns, and what it depends on."""
-    print_rows(rows)
+def show(found: Found, facts: dict[str, Any], left: dict[str, str]) -> None:
+    """The tables, at most 80 columns, and what they depend on."""
+    if found.rows:
+        print_rows(found.rows)
+    if found.score is not None:
+        print_score(found.score)
     for name, why in left.items():
         tell(f"{name}: {why}")
     tell(f"{facts['cores']} cores ({facts['machine']}, {facts['system']}), Python {facts['python']}")
@@ -88,9 +106,7 @@ def load_sentence(facts: dict[str, Any]) -> str:
     )
 
 
-def written(
-    out: Path, rows: list[Row], found: list[Curve], facts: dict[str, Any], left: dict[str, str], quick: bool
-) -> None:
+def written(out: Path, found: Found, facts: dict[str, Any], left: dict[str, str], quick: bool) -> None:
     """The files of this run; those of an earlier one are gone."""
     out.mkdir(parents=True, exist_ok=True)
     for name in WRITTEN:
@@ -103,22 +119,23 @@ def written(
             "ratio": [r.middle for r in its.ratios],
             "seconds": its.seconds,
         }
-        for its in found
+        for its in found.curves
     }
     document = {
         "machine": facts,
         "load": load_sentence(facts),
         "quick": quick,
-        "rows": [row.facts() for row in rows],
+        "rows": [row.facts() for row in found.rows],
         "growth": growth,
+        "score": None if found.score is None else found.score.facts(),
         "not_run": left,
     }
     (out / "bench.json").write_text(json.dumps(document, indent=2) + "\n", encoding="utf-8", newline="\n")
-    compared = [row for row in rows if not row.name.startswith(GROWTH)]
+    compared = [row for row in found.rows if not row.name.startswith(GROWTH)]
     if compared:
         draw_ratios(out / "ratios.svg", compared)
-    if found:
-        draw_growth(out / "growth.svg", found)
+    if found.curves:
+        draw_growth(out / "growth.svg", found.curves)
 
 
 def main() -> int:
@@ -138,13 +155,13 @@ def main() -> int:
         if (name in given.only if given.only else name != SEARCH) or (name == SEARCH and given.search)
     ]
     facts = machine() | {"load_before": load()}
-    rows, found = run(names, given.quick)
+    found = run(names, given.quick)
     facts["load_after"] = load()
     left = {} if SEARCH in names or given.only else NOT_RUN
-    written(given.out, rows, found, facts, left, given.quick)
-    show(rows, facts, left)
+    written(given.out, found, facts, left, given.quick)
+    show(found, facts, left)
     tell(f"written into {given.out}: {', '.join(name for name in WRITTEN if (given.out / name).exists())}")
-    return 1 if any(row.equal is False for row in rows) else 0
+    return 1 if any(row.equal is False for row in found.rows) else 0
 
 
 if __name__ == "__main__":

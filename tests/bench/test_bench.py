@@ -72,6 +72,8 @@ def test_one_command(tmp_path: Path) -> None:
     assert tuple(found["growth"]) == GROWTH
     assert all(its["ratio"][0] == 1 and len(its["ratio"]) == 3 for its in found["growth"].values())
     assert found["machine"]["cores"] > 0
+    assert {line["evidence"] for line in found["score"]["lines"]} == {"vectors", "self-test"}
+    assert (len(found["score"]["breaks"]), len(found["score"]["bits"])) == (30, 20)
     assert "search" in found["not_run"]
     assert "not run" in printed
     assert "Load on the machine" in printed
@@ -87,4 +89,5 @@ def test_the_search(tmp_path: Path) -> None:
     assert [row["name"] for row in found["rows"]] == ["search-lbfgs-1"]
     assert all(sound(row) for row in found["rows"])
     assert "P95" in printed
+    assert found["score"] is None
     assert not (tmp_path / "growth.svg").exists()
