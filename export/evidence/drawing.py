@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from export.evidence.decisions import Decisions
+from export.evidence.edges import at_edges
 from export.evidence.fills import made_fills
 from export.evidence.search import reach
 from export.evidence.streams import Streams, held, joined
@@ -22,6 +23,7 @@ LEAST_INNER = 3  # of an inner side
 LEAST_VALID, LEAST_EMPTY = 0.30, 0.10  # of all frames, where the program can give it
 _POOL = 8  # streams to choose from for each that is chosen
 _MOST_POOL = 6_000
+_EDGES = 3  # a stream at an edge for so many others at most
 _TRIES = 2048  # inputs tried in search of valid readings
 
 
@@ -78,12 +80,15 @@ def draw(program: Program, count: int, seed: int, given: Streams | None = None) 
 
 
 def _made(decisions: Decisions, streams: int, frames: int, seed: int) -> Streams:
-    """Corners first, then the choice of the pool."""
+    """Corners first, then streams at edges, then the choice of the pool."""
     program = decisions.program
     rng = np.random.RandomState(seed)
     first = _corner_streams(program, rng, frames)
     left = max(streams - len(first), 4)
     pool = _pool(decisions, rng, min(_POOL * left, _MOST_POOL), frames)
+    near = at_edges(program, pool, rng, left // _EDGES)
+    if near is not None:
+        first, left = joined([first, near]), left - len(near)
     corner_visits = decisions.visits(first).sum(axis=0)
     visits = decisions.visits(pool)
     picked = _pick(decisions, visits, left, corner_visits, (len(first) + left) * frames)

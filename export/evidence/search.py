@@ -13,7 +13,7 @@ import numpy as np
 
 from export.evidence.decisions import Decisions, Side
 from export.evidence.streams import Streams, joined, run_through
-from training.program import WITHHELD, Array, Node, into_gate, scalar
+from training.program import WITHHELD, Array, Node, Program, into_gate, scalar
 
 _PARENTS, _CHILDREN, _ROUNDS = 24, 10, 40
 _KEPT = 16  # streams added for a side, at least
@@ -64,7 +64,8 @@ def _towards(
     margin = _margins(decisions, side, node, pool)
     best = everyone = pool.take(np.argsort(-margin, kind="stable")[:_PARENTS])
     for k in range(_ROUNDS):
-        everyone = joined([best, _altered(decisions, best, rng, 0.5 ** (k / 4), one_unit)])
+        children = altered(decisions.program, best, rng, 0.5 ** (k / 4), _CHILDREN, one_unit)
+        everyone = joined([best, children])
         margin = _margins(decisions, side, node, everyone)
         order = np.argsort(-margin, kind="stable")
         everyone, margin = everyone.take(order), margin[order]
@@ -98,14 +99,18 @@ def _margin(side: Side, node: Node, values: Mapping[str, Array]) -> Array:
     return np.asarray(low - first if code < 0 else first - high)
 
 
-def _altered(
-    decisions: Decisions, parents: Streams, rng: np.random.RandomState, scale: float, one_unit: bool
+def altered(
+    program: Program,
+    parents: Streams,
+    rng: np.random.RandomState,
+    scale: float,
+    many: int,
+    one_unit: bool = False,
 ) -> Streams:
-    """Children of each stream: some channels moved by some of their swing, through all frames; some trims
-    too.
+    """``many`` children of each stream: some channels moved by some of their swing, through all frames; some
+    trims too, unless ``one_unit``.
     """
-    program = decisions.program
-    rows = np.repeat(np.arange(len(parents)), _CHILDREN)
+    rows = np.repeat(np.arange(len(parents)), many)
     children = parents.take(rows)
     n, _, channels = children.counts.shape
     moved = rng.random_sample((n, channels)) < 0.4
