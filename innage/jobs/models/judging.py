@@ -140,7 +140,7 @@ def _refuse_pair(first: Model, second: Model) -> None:
         )
 
 
-def _rows_of(data: FrozenData, role: Role, hint: str, fields: tuple[str, ...]) -> NDArray[np.bool_]:
+def _rows_of(data: FrozenData, role: Role, hint: str, *, fields: tuple[str, ...]) -> NDArray[np.bool_]:
     """The frames to judge on, (frames,); a set without any is refused."""
     rows = data.rows(role)
     if not rows.any():
@@ -156,7 +156,9 @@ def _refuse_seen(
     """Sessions that a model was fitted, chosen or calibrated on say nothing of it."""
     import numpy as np
 
-    rows = _rows_of(data, role, "name another with frozen, or other groups with role", ("frozen", "role"))
+    rows = _rows_of(
+        data, role, "name another with frozen, or other groups with role", fields=("frozen", "role")
+    )
     if role in (Role.FIT, Role.CALIBRATE):
         raise InputError(
             "role",
@@ -255,7 +257,7 @@ def sweep(
     frozen = judged.frozen
     holding = judged.limits if limits is None else store.limits(limits)
     data = store.frozen_data(frozen)
-    rows = _rows_of(data, role, "name others with role", ("role",))
+    rows = _rows_of(data, role, "name others with role", fields=("role",))
     figures = swept(judged, data, rows, holding, progress)
     openings = (
         store.open_prove(frozen, f"sweep {model}") if role is Role.PROVE else store.prove_openings(frozen)
