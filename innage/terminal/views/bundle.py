@@ -121,11 +121,11 @@ def show_origins(origins: Origins | None) -> None:
         )
         say(f"Of sessions: none of {origins.streams} streams, {told}.")
         return
-    named = ", ".join(sha256[:ID_DIGITS] for sha256, _ in origins.sessions[:_NAMED])
-    more = len(origins.sessions) - _NAMED
-    rest = f" and {more} more" if more > 0 else ""
+    few = len(origins.sessions) <= _NAMED // 2
+    named = ", ".join(sha256[:ID_DIGITS] for sha256, _ in origins.sessions)
+    rest = named if few else f"{len(origins.sessions)} sessions, which the report and --json name"
     rows = origins.taken * origins.frames
-    say(f"Of sessions: {origins.taken} of {origins.streams} streams, {rows} rows, from {named}{rest}.")
+    say(f"Of sessions: {origins.taken} of {origins.streams} streams, {rows} rows, from {rest}.")
 
 
 def show_score(score: Score | None) -> None:
