@@ -37,7 +37,7 @@ import sklearn.linear_model  # noqa: F401 - so that a fork has everything there 
 import export.bundle.build
 import export.core.measure  # noqa: F401 - so that a fork has everything there already
 import training.search.train  # noqa: F401 - so that a fork has everything there already
-from building import CAN, WATER, bench_store, one_pad
+from building import ON_ONE_PAD, one_pad_bench
 from dataset.records import Budget, GroupBy, Role
 from dataset.store import Store
 from dataset.store.whole.integrity import check_store
@@ -48,22 +48,7 @@ from innage.jobs.stores import program_digest
 STORES = Path(__file__).parent.parent / "data" / "stores"
 ROUNDS_A_STORE = 25  # then a fresh one: reading all of it back after each kill takes longer and longer
 LEVELS = (0.0, 20.0, 40.0, 60.0, 80.0)
-WHAT = (
-    "--unit",
-    "unit",
-    "--liquid",
-    "water",
-    "--tank",
-    "can",
-    "--sensor",
-    "pad",
-    "--time",
-    "t",
-    "--count",
-    "c",
-    "--level",
-    "mm",
-)
+WHAT = (*ON_ONE_PAD, "--time", "t", "--count", "c", "--level", "mm")
 
 
 def readings(path: Path, seed: int) -> Path:
@@ -79,7 +64,7 @@ def readings(path: Path, seed: int) -> Path:
 def make_bench(path: Path) -> None:
     """A store with a registry, one session, a frozen set and a model."""
     with Store.open(path) as store:
-        bench_store(store, tank=CAN, sensor=one_pad(), liquid=WATER, unit="unit", mounting="bench")
+        one_pad_bench(store)
         store.add_budget(Budget("roomy", "cortex-m0plus", 1, 8192, 256, 512, 20_000))
     run(path, "log", str(readings(path.with_suffix(".csv"), 0)), *WHAT)
     with Store.open(path) as store:

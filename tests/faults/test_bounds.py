@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from building import CAN, WATER, bench_store, one_pad
+from building import ON_ONE_PAD, one_pad_bench
 from dataset.errors import MOST_QUOTED, InputError, quoted
 from dataset.files.disk import read_at_most
 from dataset.files.sheets import MOST_COLUMNS, MOST_LINE, MOST_LINES, TextSheet
@@ -21,7 +21,7 @@ from dataset.store import Store
 
 MEMORY_BYTES = 2 << 30
 ZERO = Path("/dev/zero")
-LOG = ("log", "--tank", "can", "--sensor", "pad", "--unit", "unit", "--liquid", "water")
+LOG = ("log", *ON_ONE_PAD)
 EACH = """
 import contextlib, io, json, sys
 from innage.cli import main
@@ -67,7 +67,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with a store that files can be logged into."""
     folder = tmp_path_factory.mktemp("bench")
     with Store.open(folder / "innage.db") as store:
-        bench_store(store, tank=CAN, sensor=one_pad(), liquid=WATER, unit="unit", mounting="bench")
+        one_pad_bench(store)
     return folder
 
 

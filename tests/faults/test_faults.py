@@ -19,7 +19,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
-from building import CAN, WATER, bench_store, one_pad
+from building import ON_ONE_PAD, one_pad_bench
 from dataset.errors import InputError, StoreError
 from dataset.store import Store
 from dataset.store.whole.integrity import check_store
@@ -27,20 +27,7 @@ from innage.cli import app
 from innage.jobs.folders import write_bundle
 from innage.outputs import write_file
 
-WHAT = (
-    "--unit",
-    "unit",
-    "--liquid",
-    "water",
-    "--tank",
-    "can",
-    "--sensor",
-    "pad",
-    "--time",
-    "t",
-    "--count",
-    "c",
-)
+WHAT = (*ON_ONE_PAD, "--time", "t", "--count", "c")
 OLDER = Path(__file__).parents[1] / "data" / "stores" / "0006_temperature.db"
 NOBODY = 65534  # the overflow user of Linux (proc(5), overflowuid)
 INNAGE = (sys.executable, "-P", "-c", "from innage.cli import main; main()")
@@ -51,7 +38,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A store with a registry."""
     path = tmp_path_factory.mktemp("bench") / "bench.db"
     with Store.open(path) as store:
-        bench_store(store, tank=CAN, sensor=one_pad(), liquid=WATER, unit="unit", mounting="bench")
+        one_pad_bench(store)
     return path
 
 

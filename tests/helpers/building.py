@@ -33,6 +33,14 @@ SENSOR = Sensor(
 MARKS = (Mark(0, 10, 15.0, 0.5), Mark(12, 30, 25.0))
 
 
+ON_ONE_PAD = ("--unit", "unit", "--liquid", "water", "--tank", "can", "--sensor", "pad")
+
+
+def one_pad_bench(store: Store) -> Bench:
+    """Water in the can with one pad, and the unit 'unit': what a command names by ``ON_ONE_PAD``."""
+    return bench_store(store, tank=CAN, sensor=one_pad(), liquid=WATER, unit="unit", mounting="bench")
+
+
 def one_pad(count_law: CountLaw = CountLaw.FALLS, frame_interval_ms: int = 100) -> Sensor:
     """A sensor with one pad as high as the can."""
     return Sensor("pad", 0, (Pad(0, "pad", 0.0, 100.0),), 16, count_law, frame_interval_ms)
