@@ -127,9 +127,9 @@ def __getattr__(name: str) -> Any:
     """A public name, imported when it is first asked for."""
     if name not in __all__:
         raise AttributeError(f"module 'innage' has no attribute {name!r}")
-    found = getattr(import_module(_ELSEWHERE.get(name, "dataset.records")), name)
-    globals()[name] = found
-    return found
+    offered = getattr(import_module(_ELSEWHERE.get(name, "dataset.records")), name)
+    globals()[name] = offered
+    return offered
 
 
 def __dir__() -> list[str]:

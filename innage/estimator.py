@@ -230,7 +230,7 @@ def _whole(values: NDArray[np.float64], bits: int) -> NDArray[np.int64]:
 def _groups(groups: ArrayLike | None, n: int) -> NDArray[np.int64]:
     if groups is None:
         return np.zeros(n, np.int64)
-    found = np.unique(np.asarray(groups), return_inverse=True)[1].astype(np.int64)
-    if found.shape != (n,):
-        raise InputError("groups", f"shape {found.shape}", f"({n},), one for each frame")
-    return found
+    numbered = np.unique(np.asarray(groups), return_inverse=True)[1].astype(np.int64)
+    if numbered.shape != (n,):
+        raise InputError("groups", f"shape {numbered.shape}", f"({n},), one for each frame")
+    return numbered

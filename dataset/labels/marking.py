@@ -91,49 +91,56 @@ def level_of(
             "a column of temperature, or Labelling.temperature_c",
             fields=("Labelling.temperature_c",),
         )
-    readout = labelling.scale_half_width_g if method is Method.MASS else labelling.poured_half_width_ml
-    read = Quantity(reading - labelling.tare_g if method is Method.MASS else reading, rectangular(readout))
+    read, profile = _amount(method, reading, labelling), profile_of(tank, warm)
+    dead_ml = profile.dead_volume_ml if tank.dead_volume_ml is None else tank.dead_volume_ml
 
     def volume_ml(amount: float, temperature: float | None) -> float:
-        if method is Method.MASS:
-            liquid_density = density(labelling.liquid, temperature)
-            amount *= buoyancy(liquid_density, labelling.air_density) / liquid_density * 1000
-        return amount - (middle.dead_volume_ml if tank.dead_volume_ml is None else tank.dead_volume_ml)
+        return _poured_ml(method, amount, temperature, labelling) - dead_ml
 
-    middle = profile_of(tank, warm)
     volume = volume_ml(read.value, warm)
-    if not 0 <= volume <= middle.total_ml:
-        holds = (
-            f"{reading:g} {'g' if method is Method.MASS else 'mL'}, which is {volume:.4g} mL above the datum"
-        )
+    if not 0 <= volume <= profile.total_ml:
+        unit = "g" if method is Method.MASS else "mL"
         raise InputError(
             where,
-            holds,
-            f"0 to {middle.total_ml:.4g} mL, as the profile of tank {tank.ref} holds",
+            f"{reading:g} {unit}, which is {volume:.4g} mL above the datum",
+            f"0 to {profile.total_ml:.4g} mL, as the profile of tank {tank.ref} holds",
             "check tare and tank",
         )
-    wide = math.sqrt(4 / math.pi * middle.area_mm2(middle.level_mm(volume)))
-    half_width = labelling.dimension_half_width_mm
+    diameter_mm = math.sqrt(4 / math.pi * profile.area_mm2(profile.level_mm(volume)))
 
     def level(amount: float, wider: float, temperature: float | None = warm) -> float:
         # a tank that is wider everywhere holds the same level with more: areas go with the square of the
         # diameter
-        return _level(
-            profile_of(tank, temperature),
-            volume_ml(amount, temperature) / ((1 + wider / wide) ** 2 if wide else 1.0),
-        )
+        growth = (1 + wider / diameter_mm) ** 2 if diameter_mm else 1.0
+        return _level(profile_of(tank, temperature), volume_ml(amount, temperature) / growth)
 
+    half_width = labelling.dimension_half_width_mm
     inputs = {"amount": read, "wider": Quantity(0.0, rectangular(half_width), common=True)}
     if warm is not None:
         inputs["temperature"] = Quantity(warm, rectangular(labelling.temperature_half_width_k), common=True)
-    found_level = propagate(level, inputs)
-    if found_level.value > tank.span_mm:
+    stands = propagate(level, inputs)
+    if stands.value > tank.span_mm:
         raise InputError(
             where,
-            f"a level of {found_level.value:.4g} mm",
+            f"a level of {stands.value:.4g} mm",
             f"0 to {tank.span_mm:g} mm, the span of tank {tank.ref}",
         )
-    return found_level
+    return stands
+
+
+def _amount(method: Method, reading: float, labelling: Labelling) -> Quantity:
+    """What was read, less the tare: g on the scale, or mL poured."""
+    if method is Method.MASS:
+        return Quantity(reading - labelling.tare_g, rectangular(labelling.scale_half_width_g))
+    return Quantity(reading, rectangular(labelling.poured_half_width_ml))
+
+
+def _poured_ml(method: Method, amount: float, temperature_c: float | None, labelling: Labelling) -> float:
+    """The volume of an amount: of so many g by density and buoyancy, of mL poured itself."""
+    if method is not Method.MASS:
+        return amount
+    liquid_density = density(labelling.liquid, temperature_c)
+    return amount * (buoyancy(liquid_density, labelling.air_density) / liquid_density * 1000)
 
 
 def marks_of_readings(

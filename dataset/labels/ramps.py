@@ -8,6 +8,7 @@ pauses tell the lag; a ramp that never changes its rate does not.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -59,8 +60,6 @@ def find_lag(stream: Stream, frames: Frames) -> Lag:
     Raises:
         InputError: lags further apart than a few frame periods fit as well.
     """
-    from scipy.optimize import minimize_scalar
-
     if len(frames) < FEWEST_FRAMES:
         raise InputError(
             stream.where,
@@ -72,41 +71,49 @@ def find_lag(stream: Stream, frames: Frames) -> Lag:
     t = frames.t_ms.astype(np.float64)
     scaled = (frames.counts - frames.counts.mean(axis=0)) / noise(frames.counts)
     period = float(np.median(np.diff(t)))
-    earliest, latest = stream.t_ms[0] - t[-1], stream.t_ms[-1] - t[0]
-    lags = np.linspace(earliest, latest, min(MOST_LAGS, max(3, int((latest - earliest) / period) + 1)))
-    squares = np.array([_residuals(stream, t, scaled, lag)[1] for lag in lags])
+
+    def residuals(lag: float) -> tuple[Reals, float]:
+        return _residuals(stream, t, scaled, lag)
+
+    lags = _lags(stream, t, period)
+    squares = np.array([residuals(lag)[1] for lag in lags])
     best = int(np.argmin(squares))
     around = (float(lags[max(best - 1, 0)]), float(lags[min(best + 1, len(lags) - 1)]))
-    lag = float(
-        minimize_scalar(
-            lambda tried: _residuals(stream, t, scaled, tried)[1],
-            bounds=around,
-            method="bounded",
-            options={"xatol": period / 1000},
-        ).x
-    )
-    left, least = _residuals(stream, t, scaled, lag)
+    lag = _least_between(around, lambda tried: residuals(tried)[1], period / 1000)
+    left, least = residuals(lag)
     variance = least / (left.size - KNOTS * left.shape[1]) * _widened(left)
-    plausible = lags[squares <= least + PLAUSIBLE * variance]
+    _refuse_wide(stream, lags[squares <= least + PLAUSIBLE * variance], lag, period)
+    step = max(period, (around[1] - around[0]) / 2)
+    bend = (residuals(lag - step)[1] + residuals(lag + step)[1] - 2 * least) / step**2
+    return Lag(lag, math.sqrt(2 * variance / bend))
+
+
+def _lags(stream: Stream, t: Reals, period: float) -> Reals:
+    """Lags to try, rising: every one at which stream and frames overlap, a frame period apart or, where these
+    would be too many, further.
+    """
+    earliest, latest = stream.t_ms[0] - t[-1], stream.t_ms[-1] - t[0]
+    return np.linspace(earliest, latest, min(MOST_LAGS, max(3, int((latest - earliest) / period) + 1)))
+
+
+def _least_between(around: tuple[float, float], squares: Callable[[float], float], within: float) -> float:
+    """Where between two lags the sum of squares is least, to ``within`` ms."""
+    from scipy.optimize import minimize_scalar
+
+    return float(minimize_scalar(squares, bounds=around, method="bounded", options={"xatol": within}).x)
+
+
+def _refuse_wide(stream: Stream, plausible: Reals, lag: float, period: float) -> None:
+    """InputError where lags that fit as well lie further from the best than a few frame periods."""
     wide = float(np.max(np.abs(plausible - lag))) if len(plausible) else 0.0
     if wide > MOST_PERIODS * period:
-        hint = (
-            "let the level rest before and after the ramp, or pause in it; or give the lag with ramp_lag_ms"
-        )
         raise InputError(
             stream.where,
             f"its clock could be anywhere within {wide / 1000:.3g} s of the frames'",
             f"{MOST_PERIODS:g} frame periods",
-            hint,
+            "let the level rest before and after the ramp, or pause in it; or give the lag with ramp_lag_ms",
             fields=("ramp_lag_ms",),
         )
-    step = max(period, (around[1] - around[0]) / 2)
-    bend = (
-        _residuals(stream, t, scaled, lag - step)[1]
-        + _residuals(stream, t, scaled, lag + step)[1]
-        - 2 * least
-    ) / step**2
-    return Lag(lag, math.sqrt(2 * variance / bend))
 
 
 def _residuals(stream: Stream, t: Reals, scaled: Reals, lag: float) -> tuple[Reals, float]:

@@ -245,17 +245,17 @@ def program(bundle: Bundle) -> str:
     """The program can be read, its ranges follow from its tables, and what the manifest says of the model and
     its C is true of it.
     """
-    found, body = bundle.program, bundle.manifest.body
-    if to_json(found) != bundle.text("program"):
+    own, body = bundle.program, bundle.manifest.body
+    if to_json(own) != bundle.text("program"):
         raise Failed("program.json is not in its canonical form")
-    if digest(found) != bundle.manifest.model_sha256:
+    if digest(own) != bundle.manifest.model_sha256:
         raise Failed(
-            f"the program's digest is {digest(found)[:12]}, the manifest says "
+            f"the program's digest is {digest(own)[:12]}, the manifest says "
             f"{bundle.manifest.model_sha256[:12]}"
         )
     facts: dict[str, Any] = {
-        "model": {**body["model"], **program_facts(found)},
-        "units": units_of(found),
+        "model": {**body["model"], **program_facts(own)},
+        "units": units_of(own),
     }
     if not bundle.other_version() and bundle.manifest.format != FIRST_FORMAT:
         c = c_facts(bundle.manifest.written, bundle.made.layout)
@@ -265,9 +265,9 @@ def program(bundle: Bundle) -> str:
         raise Failed(f"the manifest's entry '{differing[0]}' is not what follows from program.json")
     table = bundle.manifest.written.volume
     if table is not None:
-        check_table(table, found.span, "manifest.json, c, volume")
-    nodes = len(found.prepare) + len(found.step)
-    return f"{nodes} operations, every range analysed again and inside int32, digest {digest(found)[:12]}"
+        check_table(table, own.span, "manifest.json, c, volume")
+    nodes = len(own.prepare) + len(own.step)
+    return f"{nodes} operations, every range analysed again and inside int32, digest {digest(own)[:12]}"
 
 
 def regenerated(bundle: Bundle) -> str:
@@ -277,23 +277,23 @@ def regenerated(bundle: Bundle) -> str:
     read = bundle.manifest
     if read.format == FIRST_FORMAT:
         raise NotEnoughEvidence(f"{bundle.written_by()}, which wrote its files otherwise: {_WITH_ITS_OWN}")
-    made = bundle.again | {"report.html": _report_again(bundle)}
+    again = bundle.again | {"report.html": _report_again(bundle)}
     names = known_files(read.prefix)
     differing = {
         name: where_differs(name, content, bundle.files.get(name))
-        for name, content in sorted(made.items())
+        for name, content in sorted(again.items())
         if bundle.files.get(name) != content
     }
-    unexpected = set(read.files) - set(made) - {names["float_onnx"]}
+    unexpected = set(read.files) - set(again) - {names["float_onnx"]}
     differing |= {name: f"{name} does not follow from the program" for name in sorted(unexpected)}
     if differing:
-        said = "; ".join(differing.values())
+        sentence = "; ".join(differing.values())
         graphs = {names[role] for role in ("onnx", "scan_onnx", "prepare_onnx")}
         other = bundle.other_version(*(("onnx",) if set(differing) <= graphs else ()))
         if other:
-            raise NotEnoughEvidence(f"{said} ({other}): {_WITH_ITS_OWN}")
-        raise Failed(said)
-    return f"{len(made)} files made again from program.json, byte for byte the same"
+            raise NotEnoughEvidence(f"{sentence} ({other}): {_WITH_ITS_OWN}")
+        raise Failed(sentence)
+    return f"{len(again)} files made again from program.json, byte for byte the same"
 
 
 _WITH_ITS_OWN = "verify it with that version, or export the model again"
@@ -310,14 +310,15 @@ def _report_again(bundle: Bundle) -> bytes:
         ) from error
 
 
-def where_differs(name: str, made: bytes, found: bytes | None) -> str:
+def where_differs(name: str, again: bytes, content: bytes | None) -> str:
     """From which line, or byte, on ``found`` is another than ``made``."""
-    if found is None:
+    if content is None:
         return f"{name} is missing"
     at = next(
-        (k for k, (a, b) in enumerate(zip(made, found, strict=False)) if a != b), min(len(made), len(found))
+        (k for k, (a, b) in enumerate(zip(again, content, strict=False)) if a != b),
+        min(len(again), len(content)),
     )
-    where = f"byte {at}" if b"\0" in made else f"line {made[:at].count(10) + 1}"
+    where = f"byte {at}" if b"\0" in again else f"line {again[:at].count(10) + 1}"
     return f"{name} differs from {where} on"
 
 
@@ -325,28 +326,31 @@ def vectors(bundle: Bundle) -> str:
     """There are enough vectors, the corners of the domain are among them, and the interpreter gives what they
     expect.
     """
-    its, of = bundle.vectors, bundle.program
-    if len(its) < LEAST_VECTORS and len(bundle.content("vectors")) < ENOUGH_BYTES:
-        raise Failed(f"{len(its)} vectors; at least {LEAST_VECTORS} are needed")
-    given = {tuple(row) for row in np.column_stack([its.counts, its.temperature, its.faults]).tolist()}
-    missing = [row for row in corners(of).tolist() if tuple(row) not in given]
+    stated, own = bundle.vectors, bundle.program
+    if len(stated) < LEAST_VECTORS and len(bundle.content("vectors")) < ENOUGH_BYTES:
+        raise Failed(f"{len(stated)} vectors; at least {LEAST_VECTORS} are needed")
+    given = {
+        tuple(row) for row in np.column_stack([stated.counts, stated.temperature, stated.faults]).tolist()
+    }
+    missing = [row for row in corners(own).tolist() if tuple(row) not in given]
     if missing:
         raise Failed(
             f"the corner {missing[0]} (counts, temperature, faults) of the input domain is not "
             "among the vectors"
         )
-    frames = its.stream_frames
+    frames = stated.stream_frames
     shaped = [
-        part.reshape(len(its) // frames, frames, -1) for part in (its.counts, its.temperature, its.faults)
+        part.reshape(len(stated) // frames, frames, -1)
+        for part in (stated.counts, stated.temperature, stated.faults)
     ]
-    again = expect(of, frames, its.trim[::frames], *shaped)
-    equal(of, its, "the interpreter", again.readings, again.state)
-    if not np.array_equal(again.trim, its.trim):
+    again = expect(own, frames, stated.trim[::frames], *shaped)
+    equal(own, stated, "the interpreter", again.readings, again.state)
+    if not np.array_equal(again.trim, stated.trim):
         raise Failed("the trim changes within a stream")
-    equal_prepared(its, "the interpreter", again.prepared)
+    equal_prepared(stated, "the interpreter", again.prepared)
     _visited_as_stated(bundle)
     return (
-        f"{len(its)} vectors in {len(its) // frames} streams, corners included; the interpreter "
+        f"{len(stated)} vectors in {len(stated) // frames} streams, corners included; the interpreter "
         "gives every expected number"
     )
 

@@ -33,10 +33,10 @@ def on_every_core(bundle: Bundle) -> str:
 
 def on_host(bundle: Bundle) -> str:
     """Compiled for this computer with a trap on undefined behaviour, the C gives the expected numbers."""
-    its = bundle.vectors
-    readings, state = run_host(build_host(bundle.source), its)
-    equal(bundle.program, its, "the C on this computer", readings, state)
-    return f"{len(its)} vectors equal, readings and state, with a trap on undefined behaviour"
+    vectors = bundle.vectors
+    readings, state = run_host(build_host(bundle.source), vectors)
+    equal(bundle.program, vectors, "the C on this computer", readings, state)
+    return f"{len(vectors)} vectors equal, readings and state, with a trap on undefined behaviour"
 
 
 def _replay(bundle: Bundle, core: Core) -> int:

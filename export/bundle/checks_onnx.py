@@ -34,39 +34,41 @@ def onnx(bundle: Bundle) -> str:
 
 def onnx_reference(bundle: Bundle) -> str:
     """The integer ONNX in the reference evaluator gives the expected numbers, on a shorter run."""
-    its = bundle.vectors
+    vectors = bundle.vectors
     return _onnx(
         bundle,
         in_reference,
-        its.head(max(1, REFERENCE_VECTORS // its.stream_frames)),
+        vectors.head(max(1, REFERENCE_VECTORS // vectors.stream_frames)),
         "the reference evaluator",
     )
 
 
-def _onnx(bundle: Bundle, load: Callable[[bytes], Runtime], its: Vectors, who: str) -> str:
-    readings, state = run_step(load(_graph(bundle, "onnx", its)), bundle.program, its)
-    equal(bundle.program, its, who, readings, state)
-    _equal_scan(its, who, *run_scan(load(_graph(bundle, "scan_onnx", its)), bundle.program, its))
-    said = f"{len(its)} vectors equal, readings and state, one step at a time and scanned over time"
+def _onnx(bundle: Bundle, load: Callable[[bytes], Runtime], vectors: Vectors, who: str) -> str:
+    readings, state = run_step(load(_graph(bundle, "onnx", vectors)), bundle.program, vectors)
+    equal(bundle.program, vectors, who, readings, state)
+    _equal_scan(vectors, who, *run_scan(load(_graph(bundle, "scan_onnx", vectors)), bundle.program, vectors))
+    sentence = f"{len(vectors)} vectors equal, readings and state, one step at a time and scanned over time"
     if known_files(bundle.manifest.prefix)["prepare_onnx"] in bundle.files:
-        equal_prepared(its, who, run_prepare(load(_graph(bundle, "prepare_onnx", its)), its))
-        said += "; prepared values too"
-    return said
+        equal_prepared(vectors, who, run_prepare(load(_graph(bundle, "prepare_onnx", vectors)), vectors))
+        sentence += "; prepared values too"
+    return sentence
 
 
-def _graph(bundle: Bundle, role: str, its: Vectors) -> bytes:
+def _graph(bundle: Bundle, role: str, vectors: Vectors) -> bytes:
     """A graph that may be loaded: the bytes that are made here, or, of another version's, one on the list."""
     name, content = known_files(bundle.manifest.prefix)[role], bundle.content(role)
-    made = bundle.again.get(name)
-    if content == made:
+    again = bundle.again.get(name)
+    if content == again:
         return content
     if bundle.manifest.format != FIRST_FORMAT and not bundle.other_version("onnx"):
-        said = (
-            f"{name} does not follow from the program" if made is None else where_differs(name, made, content)
+        reason = (
+            f"{name} does not follow from the program"
+            if again is None
+            else where_differs(name, again, content)
         )
-        raise Failed(f"{said}: it is not loaded")
-    streams = len(its) // its.stream_frames
-    size = (streams, its.stream_frames) if role == "scan_onnx" else (min(ROWS, len(its)), 1)
+        raise Failed(f"{reason}: it is not loaded")
+    streams = len(vectors) // vectors.stream_frames
+    size = (streams, vectors.stream_frames) if role == "scan_onnx" else (min(ROWS, len(vectors)), 1)
     check_allowed(content, name, INTEGER, *size)
     return content
 
@@ -79,21 +81,21 @@ def float_onnx(bundle: Bundle) -> str:
     check_allowed(content, known_files(bundle.manifest.prefix)["float_onnx"], FLOAT)
     beside, stated = apart(bundle.program, content), bundle.manifest.body.get("float_onnx", _UNSTATED)
     if beside is None:
-        found = "loads; it takes other inputs than counts and trim, or no fill that is held gives a level"
+        sentence = "loads; it takes other inputs than counts and trim, or no fill that is held gives a level"
     else:
-        found = (
+        sentence = (
             f"on {beside.fills} fills that are held its level differs from the integer program's by "
             f"{beside.median_mm:.3g} mm in the median, {beside.most_mm:.3g} mm at most"
         )
     if bundle.manifest.format == FIRST_FORMAT:
-        raise Stated(f"{found}; a manifest of format 2 states nothing to compare with")
+        raise Stated(f"{sentence}; a manifest of format 2 states nothing to compare with")
     if label_float_onnx(bundle.program, content) != content:
         raise Failed(
             "it does not carry the facts of this program: it belongs to another model, or was changed"
         )
     if stated == _UNSTATED or not _as_stated(beside, stated):
-        raise Failed(f"{found}; that is not what the manifest states")
-    return f"{found}, as the manifest states"
+        raise Failed(f"{sentence}; that is not what the manifest states")
+    return f"{sentence}, as the manifest states"
 
 
 _UNSTATED = "nothing"
@@ -104,25 +106,25 @@ def _as_stated(beside: Apart | None, stated: Mapping[str, float] | None) -> bool
     if beside is None or stated is None:
         return beside is None and stated is None
     return beside.fills == stated["fills"] and all(
-        abs(found - stated[name]) <= _LEAST_MM + _SHARE * stated[name]
-        for name, found in (("median_mm", beside.median_mm), ("most_mm", beside.most_mm))
+        abs(now - stated[name]) <= _LEAST_MM + _SHARE * stated[name]
+        for name, now in (("median_mm", beside.median_mm), ("most_mm", beside.most_mm))
     )
 
 
 _LEAST_MM, _SHARE = 0.002, 0.02
 
 
-def _equal_scan(its: Vectors, who: str, readings: Array, last: Array) -> None:
-    expected = its.state[its.stream_frames - 1 :: its.stream_frames]
-    if readings.shape != its.readings.shape or last.shape != expected.shape:
+def _equal_scan(vectors: Vectors, who: str, readings: Array, last: Array) -> None:
+    expected = vectors.state[vectors.stream_frames - 1 :: vectors.stream_frames]
+    if readings.shape != vectors.readings.shape or last.shape != expected.shape:
         raise Failed(
             f"{who}, scanned over time, gives numbers of shape {readings.shape} and "
-            f"{last.shape}, expected {its.readings.shape} and {expected.shape}"
+            f"{last.shape}, expected {vectors.readings.shape} and {expected.shape}"
         )
-    wrong = np.flatnonzero((readings != its.readings).any(axis=1))
+    wrong = np.flatnonzero((readings != vectors.readings).any(axis=1))
     if wrong.size or not np.array_equal(last, expected):
         where = (
-            f"{len(wrong)} of {len(its)} readings differ, the first is {wrong[0]}"
+            f"{len(wrong)} of {len(vectors)} readings differ, the first is {wrong[0]}"
             if wrong.size
             else "the last states differ"
         )

@@ -24,10 +24,10 @@ def score(bundle: Bundle) -> str:
     other = bundle.other_version()
     if other:
         raise Stated(f"{_sentence(stated)}: as stated, not tried again ({other})")
-    made = json.loads(json.dumps(sample_score(bundle.program, bundle.vectors)))
-    if "score" not in bundle.manifest.body or stated != made:
-        raise Failed(f"the manifest's score is not what is found here: {_sentence(made)}")
-    return _sentence(made)
+    again = json.loads(json.dumps(sample_score(bundle.program, bundle.vectors)))
+    if "score" not in bundle.manifest.body or stated != again:
+        raise Failed(f"the manifest's score is not what is found here: {_sentence(again)}")
+    return _sentence(again)
 
 
 def _sentence(sample: Mapping[str, Any] | None) -> str:

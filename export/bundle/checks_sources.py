@@ -23,21 +23,22 @@ def sources(bundle: Bundle) -> str:
     """
     if bundle.manifest.format == FIRST_FORMAT:
         return "all vectors are made: bundles of this format hold no readings of sessions"
-    found, streams = bundle.origins, bundle.taken
-    if not found.taken or streams is None:
-        why = "the export was told so" if found.made_only else "no session had frames that could be taken"
-        return f"all {found.streams} streams are made: {why}"
+    origins, streams = bundle.origins, bundle.taken
+    if not origins.taken or streams is None:
+        why = "the export was told so" if origins.made_only else "no session had frames that could be taken"
+        return f"all {origins.streams} streams are made: {why}"
     _refuse_kinds(bundle)
-    frames = found.frames
+    frames = origins.frames
     what = (
-        f"{found.taken} of {found.streams} streams ({found.taken * frames} of {found.streams * frames} rows) "
-        f"are taken of {counted(len(found.sessions), 'session')}"
+        f"{origins.taken} of {origins.streams} streams ({origins.taken * frames} of "
+        f"{origins.streams * frames} rows) "
+        f"are taken of {counted(len(origins.sessions), 'session')}"
     )
     if bundle.held is None:
         raise Stated(f"{what}: source not checked here")
     held = bundle.held(bundle.manifest)
     unknown = set[str]()
-    first = found.streams - found.taken
+    first = origins.streams - origins.taken
     for k, place in enumerate(bundle.manifest.excerpts):
         where = (
             f"stream {first + k}, said to be frames {place.first} to {place.first + frames - 1} of session "
@@ -64,8 +65,8 @@ def _refuse_kinds(bundle: Bundle) -> None:
     taken = bundle.program.trim_kinds if bundle.program.trim is not None else ()
     for place in bundle.manifest.excerpts:
         if tuple(kinds.get(trim) for trim in place.trims) != taken:
-            said = ", ".join(taken) or "no trim"
-            raise Failed(f"a stream of session {place.session[:ID_DIGITS]} has other trims than {said}")
+            named = ", ".join(taken) or "no trim"
+            raise Failed(f"a stream of session {place.session[:ID_DIGITS]} has other trims than {named}")
 
 
 def _compared(bundle: Bundle, held: Held, place: Excerpt, stream: Streams, where: str) -> bool:

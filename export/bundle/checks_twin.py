@@ -10,10 +10,10 @@ def on_twin(bundle: Bundle) -> str:
     """With every operation and every stated range checked, the C runs through all vectors and gives the
     expected numbers.
     """
-    its, source = bundle.vectors, bundle.source
+    vectors, source = bundle.vectors, bundle.source
     stated, held = ranges_held(source)
     if stated != held:
         raise Failed(f"the C states {stated} ranges in its comments, of which {held} can be checked")
-    readings, state = build_together([source]).run(source.prefix, its)
-    equal(bundle.program, its, "the checked C", readings, state)
-    return f"{len(its)} vectors equal, readings and state; no operation left int32, {held} stated ranges held"
+    readings, state = build_together([source]).run(source.prefix, vectors)
+    equal(bundle.program, vectors, "the checked C", readings, state)
+    return f"{len(vectors)} vectors equal, readings and state; no operation left int32, {held} stated ranges held"

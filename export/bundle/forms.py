@@ -71,8 +71,8 @@ def text(pattern: str = "", longest: int = LONGEST_TEXT) -> Form:
 
     def check(value: object, where: str) -> None:
         if not isinstance(value, str) or len(value) > longest or not fits.fullmatch(value):
-            said = f" that fits {pattern}" if pattern else f" of at most {longest} characters"
-            raise _refuse(where, value, f"text{said}")
+            wanted = f" that fits {pattern}" if pattern else f" of at most {longest} characters"
+            raise _refuse(where, value, f"text{wanted}")
 
     return check
 

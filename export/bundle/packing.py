@@ -91,11 +91,11 @@ def _read(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, where: str) -> bytes
     """What an entry holds; the size it states is not believed."""
     most = min(entry.file_size, MAX_FILE)
     with archive.open(entry) as stream:
-        found = stream.read(most + 1)
-    if len(found) > most or entry.file_size > MAX_FILE:
+        content = stream.read(most + 1)
+    if len(content) > most or entry.file_size > MAX_FILE:
         raise InputError(
             f"{where}, {entry.filename}",
             f"more than {most} bytes",
             "the size that the archive states, and no more than a bundle's file has",
         )
-    return found
+    return content

@@ -244,7 +244,7 @@ def _check_sizes(
     for put in inner.graph.output:
         put.type.tensor_type.ClearField("shape")
     try:
-        found = onnx.shape_inference.infer_shapes(inner, check_type=True, strict_mode=True, data_prop=True)
+        inferred = onnx.shape_inference.infer_shapes(inner, check_type=True, strict_mode=True, data_prop=True)
     except Exception as error:
         if not type(error).__module__.startswith("onnx.") and not isinstance(
             error, RuntimeError | ValueError
@@ -256,13 +256,13 @@ def _check_sizes(
             "a whole graph",
             "it is not loaded",
         ) from error
-    shapes = {table.name: tuple(table.dims) for table in found.graph.initializer}
+    shapes = {table.name: tuple(table.dims) for table in inferred.graph.initializer}
     shapes |= {
         put.name: _dims(put, where, kind)
-        for put in (*found.graph.input, *found.graph.value_info, *found.graph.output)
+        for put in (*inferred.graph.input, *inferred.graph.value_info, *inferred.graph.output)
         if put.name not in shapes
     }
-    total = sum(_node_work(node, shapes, where) for node in found.graph.node) * max(frames, 1)
+    total = sum(_node_work(node, shapes, where) for node in inferred.graph.node) * max(frames, 1)
     _require(total <= _MOST_WORK, where, f"{total} steps for {rows} rows", f"at most {_MOST_WORK}")
 
 

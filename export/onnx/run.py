@@ -96,11 +96,11 @@ def float_levels(model: bytes, counts: Array) -> NDArray[np.float64] | None:
     kind = np.float64 if inputs[0].type == "tensor(double)" else np.float32
     given = counts.astype(kind)
     with _asking("onnxruntime"):
-        found = [
+        outputs_of = [
             session.run(None, {inputs[0].name: given[start : start + ROWS]})[0]
             for start in range(0, len(given), ROWS)
         ]
-        return np.concatenate(found).astype(np.float64).reshape(len(counts), -1)[:, 0]
+        return np.concatenate(outputs_of).astype(np.float64).reshape(len(counts), -1)[:, 0]
 
 
 def state_before(program: Program, vectors: Vectors) -> Array:

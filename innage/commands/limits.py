@@ -48,17 +48,17 @@ def add(
     from dataset.text.limits_text import bound_text, limits_source, read_limits
 
     if (source is None) == (not row):
-        found = "neither --row nor --from" if source is None else "both --row and --from"
-        raise InputError(f"limits {name}", found, "one of them", "'--from default' takes the built-in set")
+        given = "neither --row nor --from" if source is None else "both --row and --from"
+        raise InputError(f"limits {name}", given, "one of them", "'--from default' takes the built-in set")
     limits = (
         Limits(name, 0, tuple(read_row(text) for text in row or ()))
         if source is None
         else read_limits(name, *limits_source(source))
     )
-    made = open_store(store).add_limits(limits if note is None else replace(limits, note=note))
+    added = open_store(store).add_limits(limits if note is None else replace(limits, note=note))
     say(
-        f"limits {made.ref}: "
-        f"{', '.join(f'{r.metric} <= {bound_text(r.bound, r.or_mm)} ({r.condition})' for r in made.rows)}"
+        f"limits {added.ref}: "
+        f"{', '.join(f'{r.metric} <= {bound_text(r.bound, r.or_mm)} ({r.condition})' for r in added.rows)}"
     )
 
 
@@ -68,11 +68,11 @@ def read_row(text: str) -> Limit:
     from dataset.records import Limit
     from dataset.values import plain_float
 
-    found = ROW.fullmatch(text)
+    parts = ROW.fullmatch(text)
     expected = f"{ROW_FORM}, such as 'worst_group_rmse_mm<=2 @beyond %90 #9'"
-    if found is None:
+    if parts is None:
         raise InputError("--row", repr(text), expected)
-    metric, bound, length, condition, percent, groups = found.groups()
+    metric, bound, length, condition, percent, groups = parts.groups()
     try:
         value, or_mm = plain_float(bound), None if length is None else plain_float(length)
     except ValueError as error:
@@ -97,8 +97,8 @@ def sign(
     from dataset.canonical import limits_sha256
 
     opened = open_store(store)
-    made = opened.add_limits(replace(opened.limits(name), signer=signer))
-    say(f"limits {made.ref}: signed by {made.signer}; hash of what is signed {limits_sha256(made)}")
+    signed = opened.add_limits(replace(opened.limits(name), signer=signer))
+    say(f"limits {signed.ref}: signed by {signed.signer}; hash of what is signed {limits_sha256(signed)}")
 
 
 @app.command()
@@ -112,14 +112,14 @@ def default() -> None:
 @app.command("list")
 def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     """List the limits and their revisions."""
-    found = open_store(store).all_limits()
+    every = open_store(store).all_limits()
     if json:
-        emit([facts(x) for x in found])
-    elif found:
+        emit([facts(x) for x in every])
+    elif every:
         table(
             "limits",
             ("limits", "rows", "signer", "note"),
-            [(x.ref, len(x.rows), x.signer, x.note) for x in found],
+            [(x.ref, len(x.rows), x.signer, x.note) for x in every],
         )
     else:
         say("no limits yet: try 'innage limits add NAME --from default', or --row \"rmse_mm<=2\"")

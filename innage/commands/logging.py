@@ -172,8 +172,8 @@ def log(
     )
     u_mm = level_u_of(level_u_mm, level_half_width_mm)
     given = ColumnMapping(
-        save_mapping or "columns",
-        tuple(count or ()),
+        name=save_mapping or "columns",
+        counts=tuple(count or ()),
         time=time,
         time_unit=time_unit,
         level=level,
@@ -198,8 +198,8 @@ def log(
     stream = None
     if ramp is not None:
         columns = ColumnMapping(
-            "ramp",
-            (),
+            name="ramp",
+            counts=(),
             time=ramp_time,
             time_unit=ramp_time_unit,
             level=ramp_level,
@@ -239,7 +239,7 @@ def _columns(
     if mapping is None:
         return given if given.counts else replace(given, counts=channels)
     # units have a default that may be meant for the second stream
-    bare = ColumnMapping("columns", (), time_unit=given.time_unit, level_unit=given.level_unit)
+    bare = ColumnMapping(name="columns", counts=(), time_unit=given.time_unit, level_unit=given.level_unit)
     if given != bare:
         raise InputError("--mapping", f"{mapping}, and options for columns beside it", "one or the other")
     return store.mapping(mapping)

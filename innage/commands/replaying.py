@@ -88,10 +88,10 @@ def replay(
     with open_store(store) as opened:
         pads = opened.model(model).frozen.sessions[0].mounting.sensor.channel_names
         columns = ColumnMapping(
-            "columns",
-            tuple(count or pads),
-            time,
-            time_unit,
+            name="columns",
+            counts=tuple(count or pads),
+            time=time,
+            time_unit=time_unit,
             temperature=temperature,
             delimiter=delimiter_of(delimiter),
             header=header,

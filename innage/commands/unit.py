@@ -23,8 +23,8 @@ def add(
     """Add a unit."""
     from dataset.records import Unit
 
-    made = open_store(store).add_unit(Unit(name, note))
-    say(f"unit {made.name}")
+    added = open_store(store).add_unit(Unit(name, note))
+    say(f"unit {added.name}")
 
 
 @app.command("list")

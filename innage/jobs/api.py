@@ -62,7 +62,7 @@ def log_file(
         store, unit=unit, liquid=liquid, mounting=mounting, condition=conditions or None, note=note
     )
     if columns is None:
-        columns = ColumnMapping("columns", circumstances.mounting.sensor.channel_names)
+        columns = ColumnMapping(name="columns", counts=circumstances.mounting.sensor.channel_names)
     elif isinstance(columns, str):
         columns = store.mapping(columns)
     (session,) = log_files(store, [Path(path)], circumstances, columns).sessions

@@ -41,8 +41,8 @@ def draw_tank(path: Path, tank: Tank, mounting: Mounting | None = None) -> None:
     # both sides of a step, and the ends, where the area may jump
     heights = np.linspace(0.0, profile.height_mm, POINTS)
     areas, volumes = profile.area_mm2(heights), profile.volume_ml(heights)
-    with figure(path, 8.0, 4.8) as made:
-        shape, area_axes = made.subplots(1, 2, sharey=True, width_ratios=(3, 2))
+    with figure(path, 8.0, 4.8) as drawn:
+        shape, area_axes = drawn.subplots(1, 2, sharey=True, width_ratios=(3, 2))
         half = np.sqrt(areas / np.pi)
         shape.fill_betweenx(heights, -half, half, color="tab:blue", alpha=0.12, linewidth=0)
         outline = np.concatenate([[0.0], half, [0.0]]), np.concatenate([[heights[0]], heights, [heights[-1]]])
@@ -86,15 +86,17 @@ def _levels(axes: Axes, tank: Tank, top_mm: float) -> None:
 
 def shared(pads: Sequence[Pad]) -> list[tuple[Pad, str]]:
     """Each physical pad once, with its name, channels and frequencies."""
-    found: dict[str, list[Pad]] = {}
+    by_name: dict[str, list[Pad]] = {}
     for pad in pads:
-        found.setdefault(pad.name, []).append(pad)
+        by_name.setdefault(pad.name, []).append(pad)
     named = []
-    for name, its in found.items():
-        frequencies = [hertz(p.frequency_hz) for p in its if p.frequency_hz is not None]
-        channels = "channel " if len(its) == 1 else "channels "
-        words = [name, channels + ", ".join(str(p.channel) for p in its)]
-        named.append((its[0], ": ".join(words) + (f" ({', '.join(frequencies)})" if frequencies else "")))
+    for name, channels_of in by_name.items():
+        frequencies = [hertz(p.frequency_hz) for p in channels_of if p.frequency_hz is not None]
+        channels = "channel " if len(channels_of) == 1 else "channels "
+        words = [name, channels + ", ".join(str(p.channel) for p in channels_of)]
+        named.append(
+            (channels_of[0], ": ".join(words) + (f" ({', '.join(frequencies)})" if frequencies else ""))
+        )
     return named
 
 
@@ -152,8 +154,8 @@ def draw_sensor(path: Path, sensor: Sensor) -> None:
     usual = max(widths) if widths else min(p.height_mm for p in sensor.pads) / 2
     low, high = min(p.bottom_mm for p in sensor.pads), max(p.bottom_mm + p.height_mm for p in sensor.pads)
     places = shared(sensor.pads)
-    with figure(path, 5.0, 5.5) as made:
-        axes = made.subplots()
+    with figure(path, 5.0, 5.5) as drawn:
+        axes = drawn.subplots()
         for pad, name in places:
             width = pad.width_mm or usual
             _rectangle(axes, pad, -width / 2, width, pad.bottom_mm)

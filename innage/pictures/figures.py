@@ -38,16 +38,16 @@ def fitted(text: str, width: int, lines: int = 1) -> str:
     What is too long for one line loses its middle, since names often differ at their ends; for several lines,
     what is left over.
     """
-    found = textwrap.wrap(text, width)
-    if len(found) <= lines:
-        return "\n".join(found)
+    wrapped = textwrap.wrap(text, width)
+    if len(wrapped) <= lines:
+        return "\n".join(wrapped)
     head = width // 2
     last = (
         text[:head] + "\u2026" + text[head + 1 - width :]
         if lines == 1
-        else found[lines - 1][: width - 1] + "\u2026"
+        else wrapped[lines - 1][: width - 1] + "\u2026"
     )
-    return "\n".join([*found[: lines - 1], last])
+    return "\n".join([*wrapped[: lines - 1], last])
 
 
 def ink_on(red: float, green: float, blue: float) -> str:
@@ -84,10 +84,10 @@ def figure(path: Path, width: float = 8.0, height: float = 4.5) -> Iterator[Figu
         warnings.filterwarnings(
             "ignore", "Glyph .* missing from"
         )  # drawn as an empty box; tables and captions beside have the word
-        made = Figure(figsize=(width, height), layout="constrained")
-        FigureCanvasAgg(made)
-        yield made
+        drawn = Figure(figsize=(width, height), layout="constrained")
+        FigureCanvasAgg(drawn)
+        yield drawn
         undated = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}.get(path.suffix.lower())
         drawing = io.BytesIO()
-        made.savefig(drawing, format=path.suffix.lower()[1:], metadata=undated)
+        drawn.savefig(drawing, format=path.suffix.lower()[1:], metadata=undated)
         write_file(path, drawing.getvalue())

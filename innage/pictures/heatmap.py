@@ -31,8 +31,8 @@ def draw_gaps(gaps: Gaps, path: Path, most: int | None = None) -> None:
     rows = [[line for line in gaps.lines if (line.tank, line.sensor) == panel] for panel in panels]
     most = most_of(gaps) if most is None else most
     heights = [ROW_IN * len(lines) + FRAME_IN for lines in rows]
-    with figure(path, 8.5, sum(heights)) as made:
-        axes = made.subplots(len(panels), 1, squeeze=False, height_ratios=heights)[:, 0]
+    with figure(path, 8.5, sum(heights)) as drawn:
+        axes = drawn.subplots(len(panels), 1, squeeze=False, height_ratios=heights)[:, 0]
         for ax, (tank, sensor), lines in zip(axes, panels, rows, strict=True):
             _panel(ax, lines, gaps.bands, gaps.spans[tank], most)
             ax.set_title(
@@ -49,13 +49,13 @@ def pieces(gaps: Gaps, rows: int) -> list[Gaps]:
     """The same in pieces of at most ``rows`` lines of one tank and sensor, each short enough for a page of
     paper.
     """
-    made = []
+    short = []
     for panel in sorted({(line.tank, line.sensor) for line in gaps.lines}):
         mine = [line for line in gaps.lines if (line.tank, line.sensor) == panel]
         count = -(-len(mine) // rows)
         size = -(-len(mine) // count)  # as long as each other, or nearly
-        made += [replace(gaps, lines=tuple(mine[k : k + size])) for k in range(0, len(mine), size)]
-    return made
+        short += [replace(gaps, lines=tuple(mine[k : k + size])) for k in range(0, len(mine), size)]
+    return short
 
 
 def _panel(ax: Axes, lines: list[GapsLine], bands: int, span_mm: float, most: int) -> None:

@@ -17,7 +17,7 @@ MANY = 12  # pads; more don't get a legend each
 
 def draw_outlook(
     path: Path,
-    its: Slice,
+    cut: Slice,
     names: Sequence[str],
     shown: Outlook,
     *,
@@ -31,30 +31,30 @@ def draw_outlook(
 
     ``clean`` says what a reader takes everything for, such as 'clean, floating'.
     """
-    with figure(path, 10.0, 8.0) as made:
-        (pads, slopes), (resolution, wrong) = made.subplots(2, 2)
+    with figure(path, 10.0, 8.0) as drawn:
+        (pads, slopes), (resolution, wrong) = drawn.subplots(2, 2)
         lines = pads.plot(shown.levels, shown.pads)
         pads.set(title="Pads against level, clean wall", xlabel="level, mm", ylabel="self capacitance, pF")
         if len(names) <= MANY:
             pads.legend(lines, names, fontsize=7, ncols=2)
-        _slopes(slopes, its, shown, [line.get_color() for line in lines])
+        _slopes(slopes, cut, shown, [line.get_color() for line in lines])
         _resolution(resolution, shown, noise_words, coarsest_mm)
         for what, read in shown.read_as.items():
             wrong.plot(shown.levels, read - shown.levels, label=what, linewidth=1.2)
         wrong.axhline(0.0, color="0.4", linewidth=0.8)
         wrong.set(title=f"Error if read as {clean}", xlabel="level, mm", ylabel="mm")
         wrong.legend(fontsize=8)
-        made.suptitle(
+        drawn.suptitle(
             f"{title}\nsimulated, two-dimensional field: for choosing a layout, not a figure of accuracy",
             fontsize=10,
         )
 
 
-def _slopes(axes: Any, its: Slice, shown: Outlook, colours: Sequence[Any]) -> None:
+def _slopes(axes: Any, cut: Slice, shown: Outlook, colours: Sequence[Any]) -> None:
     for k, colour in enumerate(colours):
         axes.plot(shown.levels, 1000 * shown.slope[:, k], color=colour)
         axes.axvspan(
-            max(its.pads[k][0], 0.0), min(max(its.pads[k][1], 0.0), shown.levels[-1]), ymax=0.03, color=colour
+            max(cut.pads[k][0], 0.0), min(max(cut.pads[k][1], 0.0), shown.levels[-1]), ymax=0.03, color=colour
         )
     axes.set(title="Slope of each pad (bars: where the pads are)", xlabel="level, mm", ylabel="fF per mm")
 

@@ -34,8 +34,10 @@ def draw_session(path: Path, session: Session, frames: Frames) -> None:
         {word for stretch in session.stretches for word in conditions_text(stretch.conditions).split(",")}
     )
     lower = ([0.3 + ROW_IN * len(rows)] if rows else []) + ([0.9] if warm else [])
-    with figure(path, 9.0, 4.5 + sum(lower)) as made:
-        axes = made.subplots(1 + len(lower), 1, sharex=True, squeeze=False, height_ratios=[4.5, *lower])[:, 0]
+    with figure(path, 9.0, 4.5 + sum(lower)) as drawn:
+        axes = drawn.subplots(1 + len(lower), 1, sharex=True, squeeze=False, height_ratios=[4.5, *lower])[
+            :, 0
+        ]
         seconds = (frames.t_ms - frames.t_ms[0]) / 1000.0
         _counts(axes[0], session, frames, seconds)
         _marks(axes[0], session, seconds)

@@ -32,11 +32,14 @@ def lines_of(
     cells = [[column, *(row[k] for row in rows)] for k, column in enumerate(columns)]
     widest = [max(shown(line) for cell in column for line in cell.split("\n")) for column in cells]
     parts = _parts([_narrowest(column, k) for column, k in zip(cells, right, strict=True)], width)
-    made: list[str] = []
+    lines: list[str] = []
     for part in parts:
         widths = _widths([widest[k] for k in part], [_narrowest(cells[k], right[k]) for k in part], width)
-        made += [*([""] if made else []), *_block([cells[k] for k in part], widths, [right[k] for k in part])]
-    return made
+        lines += [
+            *([""] if lines else []),
+            *_block([cells[k] for k in part], widths, [right[k] for k in part]),
+        ]
+    return lines
 
 
 def _narrowest(column: Sequence[str], number: bool) -> int:
@@ -70,14 +73,14 @@ def _widths(widest: Sequence[int], narrowest: Sequence[int], width: int) -> list
     room = width - len(GAP) * (len(widest) - 1)
     cap = max(widest)
     while (
-        found := [max(least, min(most, cap)) for most, least in zip(widest, narrowest, strict=True)]
-    ) != list(narrowest) and sum(found) > room:
+        widths := [max(least, min(most, cap)) for most, least in zip(widest, narrowest, strict=True)]
+    ) != list(narrowest) and sum(widths) > room:
         cap -= 1
-    spare = room - sum(found)
+    spare = room - sum(widths)
     for k, most in enumerate(widest):  # the last columns that were capped share what is left
-        more = min(max(spare, 0), most - found[k])
-        found[k], spare = found[k] + more, spare - more
-    return found
+        more = min(max(spare, 0), most - widths[k])
+        widths[k], spare = widths[k] + more, spare - more
+    return widths
 
 
 def _block(columns: Sequence[Sequence[str]], widths: Sequence[int], right: Sequence[bool]) -> list[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import ClassVar, Protocol
+from typing import ClassVar, Protocol, TypeVar
 
 import numpy as np
 from sklearn.ensemble import GradientBoostingRegressor
@@ -27,6 +27,7 @@ from training.models.conditioning import FEATURE_MAX, Conditioning
 from training.program import LEVEL_UNITS_PER_MM, Builder
 from training.rows import Floats, Rows
 
+R = TypeVar("R", bound=LevelRegressor)
 BITS = (8, 16)
 _SCALE = f"1/{LEVEL_UNITS_PER_MM} mm"
 
@@ -55,6 +56,13 @@ class Family(Protocol):
     def emit(self, builder: Builder, features: str, model: LevelRegressor, bits: int) -> str: ...
 
 
+def _own(model: LevelRegressor, kind: type[R]) -> R:
+    """The model as one of the family's own kind. Raises TypeError for another family's."""
+    if not isinstance(model, kind):
+        raise TypeError(f"a {type(model).__name__}; expected a {kind.__name__}")
+    return model
+
+
 class LineFamily:
     """A weighted sum of the features. Size: always 1."""
 
@@ -69,7 +77,7 @@ class LineFamily:
         return dict.fromkeys(sizes, LineRegressor(line[:-1], float(line[-1]), task.span_mm))
 
     def emit(self, builder: Builder, features: str, model: LevelRegressor, bits: int) -> str:
-        assert isinstance(model, LineRegressor)
+        model = _own(model, LineRegressor)
         return _emit_dense(
             builder,
             features,
@@ -100,7 +108,7 @@ class HingeFamily:
         }
 
     def emit(self, builder: Builder, features: str, model: LevelRegressor, bits: int) -> str:
-        assert isinstance(model, HingeRegressor)
+        model = _own(model, HingeRegressor)
         axis = features
         if builder.channels > 1:
             axis = _emit_dense(
@@ -145,7 +153,7 @@ class TreesFamily:
         return models
 
     def emit(self, builder: Builder, features: str, model: LevelRegressor, bits: int) -> str:
-        assert isinstance(model, TreesRegressor)
+        model = _own(model, TreesRegressor)
         top = builder.interval(features).high[0]
         tables, leaf_step = _tree_tables(model.trees, top, bits)
         total = builder.node(
@@ -212,7 +220,7 @@ class NetFamily:
         """Each unit is scaled to its own greatest value, so that no unit saturates and all use the whole
         weight width.
         """
-        assert isinstance(model, NetRegressor)
+        model = _own(model, NetRegressor)
         reach = np.asarray(builder.interval(features).high) / FEATURE_MAX
         greatest = np.maximum(model.hidden, 0.0).T @ reach + model.hidden_bias
         alive = np.flatnonzero(greatest > 0)

@@ -158,10 +158,10 @@ def find_trimming(data: FrozenData, fit: Mask, name: str) -> Trimming:
         )
     swing_range = (max(int(swings.min() / SWING_ROOM), 1), int(np.ceil(swings.max() * SWING_ROOM)))
     clip, (low, high) = _bounds(start, data, fit, trims, dry, typical, sensor.count_bits)
-    found = Trimming(
+    trimming = Trimming(
         kinds, sensor.count_law, preshift, _ints(dry), _ints(typical), clip, swing_range, mix, low, high
     )
-    return replace(found, gate=_gate(sensor, trims, mix))
+    return replace(trimming, gate=_gate(sensor, trims, mix))
 
 
 def _gate(sensor: Sensor, trims: Ints, mix: tuple[tuple[float, ...], ...]) -> tuple[tuple[int, int], ...]:

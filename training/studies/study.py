@@ -10,8 +10,7 @@ from dataclasses import dataclass, replace
 from joblib import Parallel, delayed
 
 from dataset.errors import InputError, ProgramError
-from dataset.records import Budget, FrozenData, Limits, Role
-from training.costs import CostModel
+from dataset.records import FrozenData, Limits, Role
 from training.judging.answers import bound_of, meets_classes
 from training.judging.class_figures import errors
 from training.judging.comparing import whole_figures
@@ -22,7 +21,7 @@ from training.models.trimming import usable_trims
 from training.program import Program
 from training.search.array_recipes import ALL, MOVING, PADS, STILL, ArrayRecipe
 from training.search.candidates import error_of, kept_cost
-from training.search.context import Progress, SearchContext, SearchRequest, by_roles
+from training.search.context import SearchContext, SearchRequest, by_roles
 from training.search.refitting import Refit, refit, thinned_fit, unwatched
 from training.search.study_figures import Ablation, FeatureStudy, ShortErrors, StudyRow, TrimStudy
 from training.studies.learning_curve import tidy_error
@@ -40,19 +39,15 @@ FEATURES: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {  # of the le
 
 @dataclass(frozen=True)
 class Study:
-    """What a study is of: the captures, the recipe that is varied, the groups judged on, and what the answers
-    are held against.
+    """What a study is of: the captures, the recipe that is varied, the groups judged on, and as of a search
+    what the answers are held against and measured for, the seed and who follows it.
     """
 
     data: FrozenData
     hardware: Hardware
     recipe: ArrayRecipe
     role: Role
-    limits: Limits | None = None
-    budget: Budget | None = None
-    cost: CostModel | None = None
-    seed: int = 0
-    jobs: int = -1
+    request: SearchRequest
 
 
 def check_study(data: FrozenData, role: Role) -> None:
@@ -66,31 +61,31 @@ def check_study(data: FrozenData, role: Role) -> None:
             )
 
 
-def study_trims(study: Study, progress: Progress) -> TrimStudy:
+def study_trims(study: Study) -> TrimStudy:
     """The recipe with every kind of trim that all units have; ``needed`` is the least trim within the limits.
     Raises as :func:`check_study`.
     """
-    return _trims(study, _refits(study, _trim_recipes(study), progress))
+    return _trims(study, _refits(study, _trim_recipes(study)))
 
 
-def study_features(study: Study, progress: Progress) -> FeatureStudy:
+def study_features(study: Study) -> FeatureStudy:
     """The recipe with other groups of features and without its watcher, measured where a budget is given.
     Raises as :func:`check_study`.
     """
-    return _features(study, _refits(study, _feature_recipes(study), progress), progress)
+    return _features(study, _refits(study, _feature_recipes(study)))
 
 
-def ablate(study: Study, progress: Progress) -> Ablation:
+def ablate(study: Study) -> Ablation:
     """Both studies in one go, with the ``role``, ``steps`` and ``fit_rows`` that their rows come from: a
     table that goes with a model.
     """
-    refits = _refits(study, _trim_recipes(study) | _feature_recipes(study), progress)
+    refits = _refits(study, _trim_recipes(study) | _feature_recipes(study))
     return Ablation(
         role=str(study.role),
         steps=min(study.recipe.steps, STEPS),
         fit_rows=FIT_ROWS,
         trims=_trims(study, refits),
-        features=_features(study, refits, progress),
+        features=_features(study, refits),
     )
 
 
@@ -114,18 +109,20 @@ def _short(study: Study) -> ArrayRecipe:
     return replace(study.recipe, steps=min(study.recipe.steps, STEPS))
 
 
-def _refits(study: Study, recipes: Mapping[str, ArrayRecipe], progress: Progress) -> dict[str, Refit | str]:
+def _refits(study: Study, recipes: Mapping[str, ArrayRecipe]) -> dict[str, Refit | str]:
     """The recipes fitted side by side, like ones once; in place of a fit that can't be had the reason."""
     check_study(study.data, study.role)
     thin, distinct = thinned_fit(study.data, FIT_ROWS), list(dict.fromkeys(recipes.values()))
-    context = by_roles(thin, study.hardware, SearchRequest("refit", study.limits, seed=study.seed))
+    context = by_roles(
+        thin, study.hardware, SearchRequest("refit", study.request.limits, seed=study.request.seed)
+    )
     jobs = [delayed(_refit)(context, recipe) for recipe in distinct]
     fitted = {}
     for recipe, refitted in zip(
-        distinct, Parallel(n_jobs=study.jobs, return_as="generator")(jobs), strict=True
+        distinct, Parallel(n_jobs=study.request.jobs, return_as="generator")(jobs), strict=True
     ):
         fitted[recipe] = refitted
-        progress("fitting again", len(fitted), len(distinct))
+        study.request.progress("fitting again", len(fitted), len(distinct))
     return {name: fitted[recipe] for name, recipe in recipes.items()}
 
 
@@ -144,10 +141,10 @@ def _trims(study: Study, refits: Mapping[str, Refit | str]) -> TrimStudy:
     return TrimStudy(rows, next((row.name for row in rows if row.within), None))
 
 
-def _features(study: Study, refits: Mapping[str, Refit | str], progress: Progress) -> FeatureStudy:
+def _features(study: Study, refits: Mapping[str, Refit | str]) -> FeatureStudy:
     recipes, rows = _feature_recipes(study), list[StudyRow]()
     for name, recipe in recipes.items():
-        progress("judging and measuring", len(rows), len(recipes) + 1)
+        study.request.progress("judging and measuring", len(rows), len(recipes) + 1)
         refitted = refits[name]
         rows.append(_row(study, name, recipe, refitted, lambda whole: whole.program))
         if name == AS_CHOSEN:
@@ -177,7 +174,7 @@ def _row(
             cost=None,
             good_from_pct=None,
             refused=refitted,
-            within=None if study.limits is None else False,
+            within=None if study.request.limits is None else False,
         )
     program = refitted.program if measured is None else measured(refitted)
     judged = judge(program, study.data, study.data.rows(study.role), refitted.trims, refitted.span_mm)
@@ -192,17 +189,16 @@ def _row(
         },
         false_wet=figures.false_wet,
         cost=None if measured is None else _cost(study, program),
-        good_from_pct=good_from(judged, study.limits),
+        good_from_pct=good_from(judged, study.request.limits),
         refused=None,
-        within=meets_classes(study.limits, figures),
+        within=meets_classes(study.request.limits, figures),
     )
 
 
 def _cost(study: Study, program: Program) -> KeptCost | None:
     """What a program costs; None without a budget."""
-    if study.budget is None or study.cost is None:
-        return None
-    return kept_cost(study.cost(program, study.budget))
+    budget, cost = study.request.budget, study.request.cost
+    return None if budget is None or cost is None else kept_cost(cost(program, budget))
 
 
 def good_from(judged: Judged, limits: Limits | None) -> int | None:

@@ -327,7 +327,7 @@ def study(
         InputError: a model that no study can be made of. NotFoundError: no such model, limits or budget.
     """
     from innage.jobs.models.training import cost_model
-    from training.search.context import hardware_of
+    from training.search.context import SearchRequest, hardware_of
     from training.search.refitting import recipe_of
     from training.studies.study import Study, study_features, study_trims
 
@@ -336,9 +336,10 @@ def study(
     holding = studied.limits if limits is None else store.limits(limits)
     left = None if budget is None else store.budget(budget)
     recipe, data = recipe_of(model, json.loads(studied.recipe)), store.frozen_data(frozen)
-    of = Study(data, hardware_of(data), recipe, question.role, holding, left, cost_model(left), question.seed)
-    trims = study_trims(of, progress) if question.trims else None
-    features = study_features(of, progress) if question.features else None
+    request = SearchRequest(model, holding, left, cost_model(left), question.seed, progress)
+    of = Study(data, hardware_of(data), recipe, question.role, request)
+    trims = study_trims(of) if question.trims else None
+    features = study_features(of) if question.features else None
     openings = (
         store.open_prove(frozen, f"study {model}")
         if question.role is Role.PROVE

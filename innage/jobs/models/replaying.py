@@ -143,7 +143,7 @@ def replay_file(
     replayed_model = store.model(model)
     mounting = replayed_model.frozen.sessions[0].mounting
     mapping = store.mapping(columns) if isinstance(columns, str) else columns
-    mapping = mapping or ColumnMapping("columns", mounting.sensor.channel_names)
+    mapping = mapping or ColumnMapping(name="columns", counts=mounting.sensor.channel_names)
     mapping = replace(mapping, level=None, mass=None, poured=None)
     check_mapping(mapping)
     program = program_of(replayed_model)

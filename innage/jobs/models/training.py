@@ -243,17 +243,9 @@ def _ablated(trained: Trained, data: FrozenData, request: SearchRequest) -> Trai
     from training.search.refitting import recipe_of
     from training.studies.study import Study, ablate
 
-    study = Study(
-        data,
-        hardware_of(data),
-        recipe_of(request.name, trained.recipe),
-        _judged_role(data),
-        request.limits,
-        request.budget,
-        request.cost,
-        request.seed,
-    )
-    return replace(trained, metrics=trained.metrics | {"ablation": ablate(study, request.progress).to_json()})
+    recipe = recipe_of(request.name, trained.recipe)
+    study = Study(data, hardware_of(data), recipe, _judged_role(data), request)
+    return replace(trained, metrics=trained.metrics | {"ablation": ablate(study).to_json()})
 
 
 def _refuse_known(store: Store, name: str) -> None:

@@ -47,6 +47,6 @@ def test_a_backend_of_ones_own_takes_the_fits(make_strip: Callable[..., FrozenDa
     with joblib.parallel_config(backend="counted"):
         assert trained(2) == alone
         fits = len(TAKEN)
-        ablate(Study(data, hardware, RECIPES[0], Role.PROVE, jobs=2), lambda *_: None)
+        ablate(Study(data, hardware, RECIPES[0], Role.PROVE, SearchRequest("m", jobs=2)))
     assert fits >= 2
     assert len(TAKEN) > fits

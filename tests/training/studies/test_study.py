@@ -12,7 +12,7 @@ import pytest
 
 from dataset.errors import InputError
 from dataset.records import Budget, FrozenData, Limit, Limits, Role
-from training.costs import Cost
+from training.costs import Cost, CostModel
 from training.judging.judged import judge
 from training.program import Program
 from training.search.array_recipes import STILL, ArrayRecipe
@@ -32,8 +32,11 @@ from training.studies.study import (
 RECIPE = ArrayRecipe((6,), 16, (6,), STILL, False, "full", steps=40)
 
 
-def silent(*_: object) -> None:
-    """No progress."""
+def asked(
+    limits: Limits | None = None, budget: Budget | None = None, cost: CostModel | None = None
+) -> SearchRequest:
+    """What is asked of a study."""
+    return SearchRequest("m", limits, budget, cost, jobs=1)
 
 
 @pytest.fixture(scope="module")
@@ -48,7 +51,7 @@ def test_untrimmed_counts_do_not_carry_over(data: FrozenData) -> None:
     """
     limits = Limits("l", 1, (Limit("p95_pct_span", 8.0, "clean"),))
     found = study_trims(
-        Study(data, hardware_of(data), replace(RECIPE, hidden=(12,)), Role.CHOOSE, limits, jobs=1), silent
+        Study(data, hardware_of(data), replace(RECIPE, hidden=(12,)), Role.CHOOSE, asked(limits))
     ).to_json()
     errors = {row["name"]: row["classes"]["clean"]["p95_mm"] for row in found["rows"]}
     assert list(errors) == ["none", "dry", "full"]
@@ -73,7 +76,7 @@ def test_each_group_of_features_is_measured(data: FrozenData) -> None:
 
     quick, budget = replace(RECIPE, steps=8), Budget("b", "core", 1, 100, 100, 100, 100)
     found = study_features(
-        Study(data, hardware_of(data), quick, Role.PROVE, None, budget, cost, jobs=1), silent
+        Study(data, hardware_of(data), quick, Role.PROVE, asked(None, budget, cost))
     ).to_json()
     rows = {row["name"]: row for row in found["rows"]}
     assert list(rows) == [AS_CHOSEN, WITHOUT_WATCHER, *FEATURES]
@@ -105,7 +108,7 @@ def test_only_rows_to_fit_are_thinned(data: FrozenData) -> None:
 def test_a_set_without_the_groups_asked_for_is_refused(make_strip: Callable[..., FrozenData]) -> None:
     small = make_strip(units=4, choose=1, prove=0, frames=5)
     with pytest.raises(InputError, match="no frames in 'prove' groups"):
-        study_trims(Study(small, hardware_of(small), RECIPE, Role.PROVE), silent)
+        study_trims(Study(small, hardware_of(small), RECIPE, Role.PROVE, asked()))
 
 
 @pytest.mark.slow
@@ -115,9 +118,8 @@ def test_an_ablation_holds_both_and_fits_like_recipes_once(data: FrozenData) -> 
     """
     told: list[tuple[str, int, int]] = []
     quick = replace(RECIPE, steps=10)
-    found = ablate(
-        Study(data, hardware_of(data), quick, Role.PROVE, None, jobs=1), lambda *what: told.append(what)
-    ).to_json()
+    request = replace(asked(), progress=lambda *what: told.append(what))
+    found = ablate(Study(data, hardware_of(data), quick, Role.PROVE, request)).to_json()
     assert [row["name"] for row in found["trims"]["rows"]] == ["none", "dry", "full"]
     assert [row["name"] for row in found["features"]["rows"]] == [AS_CHOSEN, WITHOUT_WATCHER, *FEATURES]
     assert (found["role"], found["steps"]) == ("prove", 10)
