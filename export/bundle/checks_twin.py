@@ -16,4 +16,5 @@ def on_twin(bundle: Bundle) -> str:
         raise Failed(f"the C states {stated} ranges in its comments, of which {held} can be checked")
     readings, state = build_together([source]).run(source.prefix, vectors)
     equal(bundle.program, vectors, "the checked C", readings, state)
-    return f"{len(vectors)} vectors equal, readings and state; no operation left int32, {held} stated ranges held"
+    same = f"{len(vectors)} vectors equal, readings and state"
+    return f"{same}; no operation left int32, {held} stated ranges held"

@@ -113,9 +113,8 @@ def _refits(study: Study, recipes: Mapping[str, ArrayRecipe]) -> dict[str, Refit
     """The recipes fitted side by side, like ones once; in place of a fit that can't be had the reason."""
     check_study(study.data, study.role)
     thin, distinct = thinned_fit(study.data, FIT_ROWS), list(dict.fromkeys(recipes.values()))
-    context = by_roles(
-        thin, study.hardware, SearchRequest("refit", study.request.limits, seed=study.request.seed)
-    )
+    asked = SearchRequest("refit", study.request.limits, seed=study.request.seed)
+    context = by_roles(thin, study.hardware, asked)
     jobs = [delayed(_refit)(context, recipe) for recipe in distinct]
     fitted = {}
     for recipe, refitted in zip(
