@@ -46,6 +46,8 @@ POOLS = {
 }  # their names in the scratch
 _PACK = {"uint8_t": "B", "int8_t": "b", "uint16_t": "H", "int16_t": "h", "uint32_t": "I", "int32_t": "i"}
 
+MOST_TERMS = 8  # of a sum that is written out
+
 
 @dataclass(frozen=True)
 class Value:
@@ -116,6 +118,29 @@ def live(nodes: Sequence[Node], keep: Iterable[str]) -> tuple[Node, ...]:
             needed |= set(node.inputs)
             result.append(node)
     return tuple(reversed(result))
+
+
+def summed(nodes: Sequence[Node], keep: Iterable[str]) -> tuple[Node, ...]:
+    """``nodes`` in which a sum over a few joined single values takes the values themselves, where nobody else
+    reads them joined: flags from their bits need no row. Only in C has a dense node more inputs than one.
+    """
+    kept, readers = set(keep), dict[str, list[Node]]()
+    for node in nodes:
+        for name in node.inputs:
+            readers.setdefault(name, []).append(node)
+    joined = {
+        node.name: node.inputs
+        for node in nodes
+        if node.op == "concat"
+        and 1 < node.size == len(node.inputs) <= MOST_TERMS
+        and node.name not in kept
+        and all(reader.op == "dense" and reader.size == 1 for reader in readers.get(node.name, ()))
+    }
+    return tuple(
+        replace(node, inputs=joined[node.inputs[0]]) if node.inputs and node.inputs[0] in joined else node
+        for node in nodes
+        if node.name not in joined
+    )
 
 
 def windows(
@@ -203,13 +228,11 @@ def outermost_row(name: str, through: Mapping[str, tuple[str, int]]) -> str:
     return name
 
 
-def placed_in_concat(
-    parts: Sequence[LoopGroup], sizes: Mapping[str, int], keep: Iterable[str]
-) -> dict[str, tuple[str, int]]:
+def placed_in_concat(parts: Sequence[LoopGroup], sizes: Mapping[str, int]) -> dict[str, tuple[str, int]]:
     """Rows that are made where a concatenation wants them, as (concatenation, offset), so that it need not
-    copy them.
+    copy them. What is kept keeps the whole concatenation in its place to the end.
     """
-    kept, places = set(keep), dict[str, tuple[str, int]]()
+    places = dict[str, tuple[str, int]]()
     movable = {
         node.name
         for group in parts
@@ -221,7 +244,7 @@ def placed_in_concat(
     ):
         start = 0
         for name in joined.inputs:
-            if name in movable - kept and name not in places and joined.inputs.count(name) == 1:
+            if name in movable and name not in places and joined.inputs.count(name) == 1:
                 places[name] = (joined.name, start)
             start += sizes[name]
     return places

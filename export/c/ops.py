@@ -67,7 +67,11 @@ def _unless_equal(pattern: str, equal: str) -> Element:
 
 
 def _clip(node: Node, args: Sequence[str], context: Context) -> tuple[list[str], str]:
+    """Only the ends that the range of the input passes are compared with."""
     low, high = scalar(node.attributes, "low"), scalar(node.attributes, "high")
+    reach = context.reach.get(node.inputs[0])
+    if reach is not None and min(reach.low) >= low and max(reach.high) <= high:
+        return [], args[0]
     return [], f"{context.prefix}_clip({args[0]}, {literal(low)}, {literal(high)})"
 
 
@@ -216,10 +220,17 @@ def _argmax(node: Node, inputs: Sequence[Value], out: Value, context: Context) -
 
 def _dense(node: Node, inputs: Sequence[Value], out: Value, context: Context) -> list[str]:
     """The sum starts with the bias and runs up the inputs: the order in which the partial sums were shown to
-    fit.
+    fit. Several inputs are single values that would have been joined for it (see ``summed``).
     """
-    (x,), weights, bias = inputs, matrix(node.attributes, "weights"), vector(node.attributes, "bias")
-    columns = len(weights[0])
+    weights, bias = matrix(node.attributes, "weights"), vector(node.attributes, "bias")
+    if len(inputs) > 1:
+        terms = [
+            one.at(0) if w == 1 else f"({literal(w)} * {one.at(0)})"
+            for w, one in zip(weights[0], inputs, strict=True)
+        ]
+        total = " + ".join([literal(bias[0])] * (bias[0] != 0) + terms)
+        return [f"const int32_t {out.base} = {total}; {note(node)}"]
+    (x,), columns = inputs, len(weights[0])
     formula = "result[j] = bias[j] + sum over k of weights[j][k] * x[k]"
     if out.single and columns == 1:
         return [
@@ -229,10 +240,13 @@ def _dense(node: Node, inputs: Sequence[Value], out: Value, context: Context) ->
             )
         ]
     if out.single:
-        row = context.table(node, "weights", weights[0], formula.replace("[j]", ""))
+        product = x.at("k")
+        if set(weights[0]) != {1}:
+            row = context.table(node, "weights", weights[0], formula.replace("[j]", ""))
+            product = f"{row.at('k')} * {product}"
         return [
             f"int32_t {out.base} = {literal(bias[0])}; {note(node)}",
-            *loop("k", columns, [f"{out.base} += {row.at('k')} * {x.at('k')};"]),
+            *loop("k", columns, [f"{out.base} += {product};"]),
         ]
     biases = context.table(node, "bias", bias, formula)
     if columns == 1:

@@ -24,6 +24,7 @@ from export.c.layout import (
     outermost_row,
     placed_in_concat,
     scratch_slots,
+    summed,
     windows,
 )
 from export.c.memory import MemoryLayout, member_type, memory_layout
@@ -392,14 +393,14 @@ def _body(
     """The lines that compute ``keep``: ``known`` values are there already, ``placed`` ones go where the
     caller wants them.
     """
-    alive = live(nodes, keep)
+    alive = live(summed(nodes, keep), keep)
     intervals = dict(given) | {n.name: n.interval for n in alive}
     through = windows(alive, {name: i.size for name, i in intervals.items()}, keep)
     seen = {row for row, _ in through.values()}
     computed = [n for n in alive if n.name not in through]
     parts = loop_groups(computed, fusions(computed, {*keep, *seen}))
     if not placed:  # what goes where the caller wants it stays out of rows that are made here
-        through = through | placed_in_concat(parts, {name: i.size for name, i in intervals.items()}, keep)
+        through = through | placed_in_concat(parts, {name: i.size for name, i in intervals.items()})
     slots = scratch_slots(parts, keep, placed, through)
     values: dict[str, Value] = dict(known) | literals(alive)
     lines: list[str] = []

@@ -254,6 +254,48 @@ def test_rows_read_where_they_lie(exposed: Expose) -> None:
     np.testing.assert_array_equal(state, vectors.state)
 
 
+def test_what_needs_no_code_has_none(exposed: Expose) -> None:
+    """A row that is joined and kept is made in its place, single values are summed without being joined, a
+    sum of a row takes no table of ones, a clip that the range never passes is left out; the numbers stay.
+    """
+    b = Builder("spared", count_bits=8, channels=4, period_ms=100, span=640)
+    row = b.node("sub", "counts", b.const(100), name="row")
+    inside = b.node("clip", row, low=-100, high=155, name="inside")
+    sum_of = b.node("dense", inside, weights=((1, 1, 1, 1),), bias=(3,), name="sum_of")
+    joined = b.node("concat", inside, sum_of, name="joined")
+    mixed = b.node("dense", joined, weights=((1, 2, 3, 4, 5), (5, 4, 3, 2, 1)), bias=(0, 0))
+    bits = b.node("concat", *(b.node("greater", sum_of, b.const(50 * k)) for k in range(3)), name="bits")
+    coded = b.node("dense", bits, weights=((1, -2, 4),), bias=(7,), name="coded")
+    program = exposed(b, inside, mixed, coded)
+    vectors = make_vectors(program, 200)
+    source = emit_c(program)
+    _, state = run_host(build_host(source), vectors)
+    np.testing.assert_array_equal(state, vectors.state)
+    run = Machine(build_core(source)).run(vectors)
+    np.testing.assert_array_equal(run.state, vectors.state)
+    text = code_only(source.source)
+    assert "clip(v_row" not in text
+    assert not re.search(r"scratch->\w+\[[^\]]+\] = \(int16_t\)\(\(int32_t\)scratch->", text)
+    assert re.search(r"v_coded = 7 \+ v_\w+ \+ \(\(-2\) \* v_\w+\) \+ \(4 \* v_\w+\);", text)
+    assert "sum_of_weights" not in text
+
+
+def test_a_joined_row_that_is_read_again_stays_joined(exposed: Expose) -> None:
+    """Single values are summed one by one only where nobody else reads them as a row, and they are few."""
+    b = Builder("rows", count_bits=8, channels=9, period_ms=100, span=640)
+    ones = [b.node("take", "counts", indices=(k,)) for k in range(9)]
+    pair, many = b.node("concat", *ones[:2]), b.node("concat", *ones)
+    sums = [
+        b.node("dense", x, weights=(tuple(range(1, n + 1)),), bias=(0,)) for x, n in ((pair, 2), (many, 9))
+    ]
+    program = exposed(b, pair, *sums)
+    vectors = make_vectors(program, 50)
+    source = emit_c(program)
+    _, state = run_host(build_host(source), vectors)
+    np.testing.assert_array_equal(state, vectors.state)
+    assert code_only(source.source).count("+= (int32_t)innage_tables.") == 2
+
+
 def edge_program(expose: Expose, addend: int) -> Program:
     """65535 * 32768 + addend, which is 2^31 - 1 for 32767."""
     b = Builder("edge", count_bits=16, channels=1, period_ms=100, span=640)
