@@ -285,15 +285,17 @@ def test_a_joined_row_that_is_read_again_stays_joined(exposed: Expose) -> None:
     b = Builder("rows", count_bits=8, channels=9, period_ms=100, span=640)
     ones = [b.node("take", "counts", indices=(k,)) for k in range(9)]
     pair, many = b.node("concat", *ones[:2]), b.node("concat", *ones)
+    read = b.node("concat", *ones[2:5])
     sums = [
-        b.node("dense", x, weights=(tuple(range(1, n + 1)),), bias=(0,)) for x, n in ((pair, 2), (many, 9))
+        b.node("dense", x, weights=(tuple(range(1, n + 1)),), bias=(0,))
+        for x, n in ((pair, 2), (many, 9), (read, 3))
     ]
-    program = exposed(b, pair, *sums)
+    program = exposed(b, pair, b.node("reduce_max", read), *sums)
     vectors = make_vectors(program, 50)
     source = emit_c(program)
     _, state = run_host(build_host(source), vectors)
     np.testing.assert_array_equal(state, vectors.state)
-    assert code_only(source.source).count("+= (int32_t)innage_tables.") == 2
+    assert code_only(source.source).count("+= (int32_t)innage_tables.") == 3
 
 
 def edge_program(expose: Expose, addend: int) -> Program:
