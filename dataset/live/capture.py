@@ -27,10 +27,9 @@ from dataset.errors import InputError, naming, quoted
 from dataset.labels.conditions import read_conditions
 from dataset.labels.marking import Labelling, Method, level_of
 from dataset.live.board import ASTRAY, BAD, LIKE_LINES, Line, LineReader
-from dataset.live.entries import entered_marks, holding, next_step
+from dataset.live.entries import RESTART_PERIODS, entered_marks, holding, next_step, warnings_of
 from dataset.live.plans import Step
 from dataset.records import (
-    DoorWarning,
     Frames,
     Liquid,
     Mark,
@@ -48,7 +47,6 @@ if TYPE_CHECKING:
     from dataset.store import Store
 
 FOLLOW_PERIODS = 3
-RESTART_PERIODS = 10
 COMMIT_S = (
     0.5  # of the board's clock or of ours, whichever is first: at least once a second with room to spare
 )
@@ -491,27 +489,6 @@ class Capture:
             source,
             known.settings["note"],
             stretches,
-            self._warnings(),
+            warnings_of(self._entries, self.bad_lines()),
         )
         return self._store.seal_capture(known.name, replace(new, simulated=self._simulated))
-
-    def _warnings(self) -> tuple[DoorWarning, ...]:
-        bad, warnings = self.bad_lines(), []
-        if bad:
-            kinds = ", ".join(f"{count} {kind}" for kind, count in bad.items())
-            warnings.append(
-                DoorWarning("bad lines", f"{sum(bad.values())} lines from the board were no frames: {kinds}")
-            )
-        breaks = Counter(entry["why"] for entry in self._entries if entry["kind"] == "break")
-        if breaks:
-            times = ", ".join(
-                f"{why} {count} time{'s' if count > 1 else ''}" for why, count in breaks.items()
-            )
-            warnings.append(
-                DoorWarning(
-                    "interrupted",
-                    times
-                    + f"; where the board started again the clock goes on {RESTART_PERIODS} periods later",
-                )
-            )
-        return tuple(warnings)

@@ -8,12 +8,14 @@ across). Others are for the capture itself and ignored here.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from dataset.records import Mark
+from dataset.records import DoorWarning, Mark
 
 Entry = Mapping[str, Any]
+RESTART_PERIODS = 10  # by which a session's clock goes on where the board started again
 
 
 def standing(entries: Sequence[Entry], frames: int) -> list[tuple[Entry, int]]:
@@ -64,3 +66,23 @@ def holding(entries: Sequence[Entry], frames: int) -> tuple[int, int] | None:
     if last is None or last["kind"] != "mark" or not last["hold"] or frames - last["frame"] >= last["hold"]:
         return None
     return frames - last["frame"], last["hold"]
+
+
+def warnings_of(entries: Sequence[Entry], bad: Mapping[str, int]) -> tuple[DoorWarning, ...]:
+    """What a session is warned of as it is sealed: ``bad`` lines by kind, and where it was interrupted."""
+    warnings = []
+    if bad:
+        kinds = ", ".join(f"{count} {kind}" for kind, count in bad.items())
+        warnings.append(
+            DoorWarning("bad lines", f"{sum(bad.values())} lines from the board were no frames: {kinds}")
+        )
+    breaks = Counter(entry["why"] for entry in entries if entry["kind"] == "break")
+    if breaks:
+        times = ", ".join(f"{why} {count} time{'s' if count > 1 else ''}" for why, count in breaks.items())
+        warnings.append(
+            DoorWarning(
+                "interrupted",
+                f"{times}; where the board started again the clock goes on {RESTART_PERIODS} periods later",
+            )
+        )
+    return tuple(warnings)

@@ -11,7 +11,8 @@ import pytest
 
 from building import bench_store
 from dataset.errors import InputError
-from dataset.live.capture import RESTART_PERIODS, Capture, Stated
+from dataset.live.capture import Capture, Stated
+from dataset.live.entries import RESTART_PERIODS
 from dataset.live.plans import plan_of_levels, read_plan
 from dataset.records import CountLaw, Liquid, Pad, Sensor
 from dataset.store import Store
