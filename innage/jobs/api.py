@@ -5,16 +5,9 @@ as ``innage.NAME``.
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from dataset.records import (
-    ColumnMapping,
-    Session,
-)
+from dataset.records import ColumnMapping, Session
 from dataset.store import Store
-
-if TYPE_CHECKING:
-    pass
 
 
 def open_store(path: Path | str) -> Store:
