@@ -72,6 +72,11 @@ class Share:
         missed = upper_bound(self.counting - self.noticed, self.counting, CONFIDENCE)
         return None if missed is None else 1.0 - missed
 
+    @property
+    def shown_bound(self) -> float | None:
+        """The bound as it is shown."""
+        return None if self.lower_bound is None else rounded_down(self.lower_bound)
+
     def reaches(self, goal: float) -> bool:
         """Whether the bound reaches ``goal``; where too few count for that, whether all are noticed."""
         best = Share(self.counting, self.counting).lower_bound
@@ -97,6 +102,11 @@ class Allowance:
         self.left -= numbers
         if self.left < 0:
             raise TooMuchWorkError
+
+
+def rounded_down(bound: float) -> float:
+    """A bound to a tenth of a per cent, rounded down, so that it shows no goal that it misses."""
+    return math.floor(round(1000 * bound, 6)) / 1000
 
 
 def reference_streams(

@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from html import escape
 from typing import Any
 
-from export.report.html import html_table, number, part
+from export.evidence.score import rounded_down
+from export.report.html import html_table, is_finite_number, number, part
 
 _SHOWN = 12  # names of breaks that go unseen
 
@@ -26,7 +27,7 @@ def noticed_section(facts: Mapping[str, Any]) -> list[str]:
             escape(line["evidence"]),
             escape(line["of"]),
             f"{line['noticed']} of {line['counting']}",
-            number(line["lower_bound"], percent=True),
+            _bound(line["lower_bound"]),
             number(line["goal"], percent=True),
         )
         for line in sample["lines"]
@@ -45,6 +46,10 @@ def noticed_section(facts: Mapping[str, Any]) -> list[str]:
         f"<p>{sentences}</p>",
         *_unseen(part(sample, "unseen")),
     ]
+
+
+def _bound(value: object) -> str:
+    return number(rounded_down(value) if is_finite_number(value) else None, percent=True)
 
 
 def _how_many(sample: Mapping[str, Any]) -> str:

@@ -138,7 +138,7 @@ def show_score(score: Score | None) -> None:
             line.evidence,
             line.of,
             f"{line.share.noticed} of {line.share.counting}",
-            _percent(line.share.lower_bound),
+            _percent(line.share.shown_bound),
             _percent(line.goal),
             None if line.reached is None else "yes" if line.reached else "NO",
         )

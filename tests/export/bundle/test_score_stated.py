@@ -61,6 +61,14 @@ def test_an_export_states_its_sample(whole_bundle: Files) -> None:
     assert f"the vectors notice {first['noticed']} of {first['counting']}" in sentence
 
 
+def test_the_report_shows_no_goal_that_is_missed(whole_bundle: Files) -> None:
+    """A bound of 98.96 % is below the 99.0 % beside it."""
+    score = stated(whole_bundle)
+    missed = {**score, "lines": [{**score["lines"][0], "lower_bound": 0.9896}]}
+    page = with_score(whole_bundle, missed)["report.html"].decode()
+    assert "<td class=n>98.9%</td><td class=n>99.0%</td>" in page
+
+
 def test_a_forged_score_fails(whole_bundle: Files) -> None:
     """One more noticed, another bound, another sample, a hidden name, none at all: each is no, although every
     hash and the report fit.

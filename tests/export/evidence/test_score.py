@@ -65,6 +65,17 @@ def test_bounds_are_exact() -> None:
     assert not Share(980, 1000).reaches(0.99)
 
 
+def test_a_bound_below_its_goal_is_shown_below_it() -> None:
+    """98.96 % is shown as 98.9 %, not as the 99.0 % that it misses; whole tenths stay, and so does none."""
+    missed = Share(10_000 - 86, 10_000)
+    assert missed.lower_bound is not None
+    assert 0.9895 < missed.lower_bound < 0.99
+    assert missed.shown_bound == 0.989
+    assert Share(100, 100).lower_bound == pytest.approx(0.9705, abs=1e-4)
+    assert Share(100, 100).shown_bound == 0.97
+    assert Share(0, 0).shown_bound is None
+
+
 def test_floors(nets: Program) -> None:
     """On a fixed sample of the breaks of two nets."""
     asked = sampled(nets, 80, seed=1)
