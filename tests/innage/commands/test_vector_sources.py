@@ -9,6 +9,7 @@ import shutil
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -213,9 +214,8 @@ def test_a_store_without_the_frozen_set_knows_no_roles(exported: Path, store: Pa
     with Store.open(store) as full, Store.open(other) as partly:
         for unit in full.units()[:2]:
             if not partly.units():
-                bench = bench_store(
-                    partly, tank=full.tanks()[0], sensor=full.sensors()[0], liquid=WATER, unit=tuple(UNITS)
-                )
+                tank, sensor = replace(full.tanks()[0], revision=0), replace(full.sensors()[0], revision=0)
+                bench = bench_store(partly, tank=tank, sensor=sensor, liquid=WATER, unit=tuple(UNITS))
             (session,) = [s for s in full.sessions() if s.unit == unit]
             new = bench.session(
                 int(session.source.sha256, 16), session.marks, unit=unit, frames=full.frames(session)
