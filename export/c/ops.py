@@ -67,12 +67,16 @@ def _unless_equal(pattern: str, equal: str) -> Element:
 
 
 def _clip(node: Node, args: Sequence[str], context: Context) -> tuple[list[str], str]:
-    """Only the ends that the range of the input passes are compared with."""
+    """Only with the ends that the range of the input passes is it compared."""
+    (x,) = args
     low, high = scalar(node.attributes, "low"), scalar(node.attributes, "high")
     reach = context.reach.get(node.inputs[0])
-    if reach is not None and min(reach.low) >= low and max(reach.high) <= high:
-        return [], args[0]
-    return [], f"{context.prefix}_clip({args[0]}, {literal(low)}, {literal(high)})"
+    below, above = (True, True) if reach is None else (min(reach.low) < low, max(reach.high) > high)
+    if below and above:
+        return [], f"{context.prefix}_clip({x}, {literal(low)}, {literal(high)})"
+    if below:
+        return [], f"({x} < {literal(low)}) ? {literal(low)} : {x}"
+    return [], f"({x} > {literal(high)}) ? {literal(high)} : {x}" if above else x
 
 
 def _shift(node: Node, args: Sequence[str], context: Context) -> tuple[list[str], str]:

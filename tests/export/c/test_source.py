@@ -256,17 +256,19 @@ def test_rows_read_where_they_lie(exposed: Expose) -> None:
 
 def test_what_needs_no_code_has_none(exposed: Expose) -> None:
     """A row that is joined and kept is made in its place, single values are summed without being joined, a
-    sum of a row takes no table of ones, a clip that the range never passes is left out; the numbers stay.
+    sum of a row takes no table of ones, a clip has no end that the range never passes; the numbers stay.
     """
     b = Builder("spared", count_bits=8, channels=4, period_ms=100, span=640)
     row = b.node("sub", "counts", b.const(100), name="row")
     inside = b.node("clip", row, low=-100, high=155, name="inside")
+    floored = b.node("clip", row, low=-50, high=155, name="floored")
+    capped = b.node("clip", row, low=-100, high=99, name="capped")
     sum_of = b.node("dense", inside, weights=((1, 1, 1, 1),), bias=(3,), name="sum_of")
     joined = b.node("concat", inside, sum_of, name="joined")
     mixed = b.node("dense", joined, weights=((1, 2, 3, 4, 5), (5, 4, 3, 2, 1)), bias=(0, 0))
     bits = b.node("concat", *(b.node("greater", sum_of, b.const(50 * k)) for k in range(3)), name="bits")
     coded = b.node("dense", bits, weights=((1, -2, 4),), bias=(7,), name="coded")
-    program = exposed(b, inside, mixed, coded)
+    program = exposed(b, inside, mixed, coded, floored, capped)
     vectors = make_vectors(program, 200)
     source = emit_c(program)
     _, state = run_host(build_host(source), vectors)
@@ -275,6 +277,8 @@ def test_what_needs_no_code_has_none(exposed: Expose) -> None:
     np.testing.assert_array_equal(run.state, vectors.state)
     text = code_only(source.source)
     assert "clip(v_row" not in text
+    assert "v_floored = (v_row < (-50)) ? (-50) : v_row;" in text
+    assert "v_capped = (v_row > 99) ? 99 : v_row;" in text
     assert not re.search(r"scratch->\w+\[[^\]]+\] = \(int16_t\)\(\(int32_t\)scratch->", text)
     assert re.search(r"v_coded = 7 \+ v_\w+ \+ \(\(-2\) \* v_\w+\) \+ \(4 \* v_\w+\);", text)
     assert "sum_of_weights" not in text
