@@ -45,7 +45,7 @@ def help_rows(folder: Path, quick: bool) -> list[Row]:
         name: _process(sys.executable, "-P", str(path), "--help") for name, path in bare.items()
     }
     runs = in_turns(ways, 1 if quick else ROUNDS)
-    helped = all("--help" in its.result for its in runs.values())
+    helped = all("--help" in way.result for way in runs.values())
     what = {"rich": "a bare Typer app's --help", "plain": "the same, help without rich"}
     return [
         timed_row(
@@ -88,10 +88,10 @@ def sessions_rows(quick: bool, demo: Callable[[], Path]) -> list[Row]:
 
 def _innage() -> str:
     """The command as it is installed beside this Python."""
-    found = shutil.which("innage", path=sysconfig.get_path("scripts"))
-    if found is None:
+    command = shutil.which("innage", path=sysconfig.get_path("scripts"))
+    if command is None:
         raise SystemExit("innage isn't installed beside this Python: run 'make bench'")
-    return found
+    return command
 
 
 def _process(*words: str) -> Way:

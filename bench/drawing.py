@@ -19,8 +19,8 @@ def draw_ratios(path: Path, rows: Sequence[Row]) -> None:
     """A dot a row with the range of its rounds, and the goal as a triangle that points to where it is
     reached.
     """
-    with figure(path, 8.5, 1.3 + 0.42 * len(rows)) as made:
-        axes = made.subplots()
+    with figure(path, 8.5, 1.3 + 0.42 * len(rows)) as picture:
+        axes = picture.subplots()
         for at, row in enumerate(rows):
             colour, marker = _look(row)
             axes.plot([row.ratio.least, row.ratio.most], [at, at], color=colour, linewidth=1.6)
@@ -43,7 +43,7 @@ def draw_ratios(path: Path, rows: Sequence[Row]) -> None:
         )
         axes.set_ylim(len(rows) - 0.5, -0.7)
         axes.set_xlabel("ours over the baseline's: median, least and greatest of the rounds")
-        _explain(made, axes)
+        _explain(picture, axes)
 
 
 def _look(row: Row) -> tuple[str, str]:
@@ -53,7 +53,7 @@ def _look(row: Row) -> tuple[str, str]:
     return ("tab:green", "o") if row.reached else ("tab:red", "X")
 
 
-def _explain(made: Figure, axes: Axes) -> None:
+def _explain(picture: Figure, axes: Axes) -> None:
     shown = (
         ("o", "tab:green", "goal reached"),
         ("X", "tab:red", "goal missed"),
@@ -73,19 +73,19 @@ def _explain(made: Figure, axes: Axes) -> None:
         )[0]
         for marker, colour, label in shown
     ]
-    made.legend(handles=handles, loc="outside upper center", ncols=len(handles), fontsize="small")
+    picture.legend(handles=handles, loc="outside upper center", ncols=len(handles), fontsize="small")
 
 
 def draw_growth(path: Path, curves: Sequence[Curve]) -> None:
     """Time for a unit of work against the work, both over their least; both axes logarithmic."""
-    with figure(path, 7.5, 4.4) as made:
-        axes = made.subplots()
-        for its, marker in zip(curves, _MARKERS, strict=True):
+    with figure(path, 7.5, 4.4) as picture:
+        axes = picture.subplots()
+        for curve, marker in zip(curves, _MARKERS, strict=True):
             axes.plot(
                 TIMES,
-                [r.middle for r in its.ratios],
+                [r.middle for r in curve.ratios],
                 marker=marker,
-                label=f"{its.what}, a {its.unit}",
+                label=f"{curve.what}, a {curve.unit}",
                 linewidth=1.3,
                 markersize=5,
             )

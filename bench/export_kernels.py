@@ -154,11 +154,11 @@ def show(rows: list[tuple[str, Cost, str]]) -> None:
         f"{rows[0][2]}\n{'':44} {'instructions':>12} {'cycles':>8} {'bytes':>7} {'':>16} "
         f"{'cycles':>7} {'bytes':>7}"
     )
-    for what, its, note in rows:
-        end = f"{first.cycles / its.cycles:6.1f}x {first.flash / its.flash:6.1f}x"
+    for what, row_cost, note in rows:
+        end = f"{first.cycles / row_cost.cycles:6.1f}x {first.flash / row_cost.flash:6.1f}x"
         print(
-            f"{what:44} {its.instructions:12} {its.cycles:8} {its.flash:7} "
-            f"{'' if its is first else note:>16} {end}"
+            f"{what:44} {row_cost.instructions:12} {row_cost.cycles:8} {row_cost.flash:7} "
+            f"{'' if row_cost is first else note:>16} {end}"
         )
     print()
 
@@ -220,12 +220,12 @@ def forests() -> None:
     ten, twenty = forest_program(10), forest_program(20)
     rows = [("naive nested ifs in double", cost(twenty, float_trees(twenty)), f"20 trees of depth {DEPTH}")]
     for assembly in (False, True):
-        its, half = (cost(p, emit_c(p, assembly=assembly)) for p in (twenty, ten))
+        full, half = (cost(p, emit_c(p, assembly=assembly)) for p in (twenty, ten))
         rows.append(
             (
                 f"exported{', assembly' * assembly}",
-                its,
-                f"{(its.cycles - half.cycles) / (10 * DEPTH):.2f} a node",
+                full,
+                f"{(full.cycles - half.cycles) / (10 * DEPTH):.2f} a node",
             )
         )
     show(rows)

@@ -36,14 +36,14 @@ def error_table() -> list[str]:
 
 
 def times(rounds: int = 5) -> list[str]:
-    its = Slice(
+    section = Slice(
         tuple((1.0 + 20 * k, 19.0 + 20 * k) for k in range(8)),
         width_mm=12,
         wall_mm=2,
         wall_permittivity=2.3,
         height_mm=185,
     )
-    problem, water = SliceProblem(its), Medium(78.4, 0.05)
+    problem, water = SliceProblem(section), Medium(78.4, 0.05)
     content = Content(60.0)
     runs = in_turns(
         {
@@ -56,7 +56,7 @@ def times(rounds: int = 5) -> list[str]:
     times_that = ratio(plain, ours).middle
     return [
         (
-            f"{problem.unknowns} unknowns, {len(its.pads)} pads: {median(ours):.3f} s a state; one "
+            f"{problem.unknowns} unknowns, {len(section.pads)} pads: {median(ours):.3f} s a state; one "
             f"spsolve a pad takes {times_that:.1f} times that"
         )
     ]

@@ -63,7 +63,7 @@ def curves(
             t: stack.enter_context(_filled(folder / f"times{t}.db", sessions * t, frames)) for t in TIMES
         }
         work = {t: sessions * t for t in TIMES}
-        found = [
+        store_curves = [
             _curve("logging", "session", work, _logging(folder, sessions, frames), rounds),
             *(
                 _curve(what, "session", work, {t: _asked(store, what) for t, store in stores.items()}, rounds)
@@ -87,31 +87,32 @@ def curves(
         ]
     program = net_program()
     replays = {
-        t: Way(lambda its: replay_on_host(program, its, TRIM), partial(stream, replayed * t)) for t in TIMES
+        t: Way(lambda recorded: replay_on_host(program, recorded, TRIM), partial(stream, replayed * t))
+        for t in TIMES
     }
-    return [*found, _curve("replay", "frame", {t: replayed * t for t in TIMES}, replays, rounds)]
+    return [*store_curves, _curve("replay", "frame", {t: replayed * t for t in TIMES}, replays, rounds)]
 
 
-def growth_rows(found: list[Curve]) -> list[Row]:
+def growth_rows(growth: list[Curve]) -> list[Row]:
     """A row a curve: a unit of work at the most work over one at the least."""
     return [
         Row(
-            f"growth-{its.what.replace(' ', '-')}",
-            f"{its.what}, {_amount(its, -1)}",
-            f"the same, {_amount(its, 0)}",
-            f"time a {its.unit}",
-            its.ratios[-1],
-            ours_s=its.seconds[-1],
-            baseline_s=its.seconds[0],
+            f"growth-{curve.what.replace(' ', '-')}",
+            f"{curve.what}, {_amount(curve, -1)}",
+            f"the same, {_amount(curve, 0)}",
+            f"time a {curve.unit}",
+            curve.ratios[-1],
+            ours_s=curve.seconds[-1],
+            baseline_s=curve.seconds[0],
         )
-        for its in found
+        for curve in growth
     ]
 
 
-def _amount(its: Curve, at: int) -> str:
-    if its.work[0] == its.work[-1]:
+def _amount(curve: Curve, at: int) -> str:
+    if curve.work[0] == curve.work[-1]:
         return f"store of {TIMES[at]}x"
-    return f"{its.work[at]} {its.unit}{'s' * (its.work[at] > 1)}"
+    return f"{curve.work[at]} {curve.unit}{'s' * (curve.work[at] > 1)}"
 
 
 def _curve(what: str, unit: str, work: dict[int, int], ways: dict[int, Way], rounds: int) -> Curve:
@@ -136,28 +137,28 @@ def _filled(path: Path, sessions: int, frames: int) -> Store:
 
 
 def _freeze(store: Store, name: str) -> None:
-    units = {its.unit.name for its in store.sessions()}
+    units = {stored.unit.name for stored in store.sessions()}
     store.freeze(name, store.sessions(), GroupBy.UNIT, dict.fromkeys(sorted(units), Role.FIT))
 
 
 def _logging(folder: Path, sessions: int, frames: int) -> dict[int, Way]:
     """Sessions one at a time into copies of a store with a history."""
-    old, made = folder / "history.db", count()
+    old, copies = folder / "history.db", count()
     with Store.open(old) as store:
         on = register(store)
         store.add_sessions([session(k, frames, on) for k in range(HISTORY)])
     new = [session(HISTORY + k, frames, on) for k in range(sessions * TIMES[-1])]
 
     def copied() -> Store:
-        return Store.open(shutil.copy(old, folder / f"logging{next(made)}.db"))
+        return Store.open(shutil.copy(old, folder / f"logging{next(copies)}.db"))
 
     return {t: Way(partial(_log, new[: sessions * t]), copied) for t in TIMES}
 
 
 def _log(new: list[NewSession], store: Store) -> None:
     with store:
-        for its in new:
-            store.add_sessions([its])
+        for new_session in new:
+            store.add_sessions([new_session])
 
 
 def _asked(store: Store, *words: str) -> Way:
@@ -182,8 +183,8 @@ def main() -> None:
     parser.add_argument("--frames", type=int, default=FRAMES, help=f"of a session (default {FRAMES})")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="innage-bench-") as folder:
-        found = curves(Path(folder), given.sessions, given.frames)
-    rows = [(its.what, its.unit, *(r.middle for r in its.ratios)) for its in found]
+        growth = curves(Path(folder), given.sessions, given.frames)
+    rows = [(curve.what, curve.unit, *(r.middle for r in curve.ratios)) for curve in growth]
     table(
         "time for a unit of work, over that at once the work",
         ("what", "unit", *(f"{t}x" for t in TIMES)),

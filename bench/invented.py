@@ -81,7 +81,7 @@ def session(number: int, frames: int, on: Registered) -> NewSession:
     counts = 20000 + 10000 * _covered(np.repeat(levels, np.diff(edges)))
     counts += rng.normal(0, 8, counts.shape)
     warm = 20 + 40 * rng.random() + np.linspace(0, 1, frames) + rng.normal(0, 0.05, frames)
-    made = Frames(np.arange(frames, dtype=np.int64) * 100, counts.astype(np.uint32), np.round(warm, 2))
+    recorded = Frames(np.arange(frames, dtype=np.int64) * 100, counts.astype(np.uint32), np.round(warm, 2))
     marks = tuple(
         Mark(int(a), int(b), float(mm), 0.5) for a, b, mm in zip(edges[:-1], edges[1:], levels, strict=True)
     )
@@ -92,7 +92,7 @@ def session(number: int, frames: int, on: Registered) -> NewSession:
         on.units[number % UNITS],
         on.liquids[number % LIQUIDS],
         on.mounting,
-        made,
+        recorded,
         marks,
         source,
         "invented",

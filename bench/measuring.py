@@ -121,21 +121,21 @@ def in_turns(ways: Mapping[str, Way], rounds: int, warm: bool = True, slow: bool
     modules and fill caches. With ``slow`` stderr says what is running.
     """
     warm = warm and rounds > 1
-    found = {name: Runs() for name in ways}
+    runs = {name: Runs() for name in ways}
     for number in range(rounds + warm):
         order = list(ways)[:: 1 if number % 2 == 0 else -1]
         for name in order:
-            way, its = ways[name], found[name]
+            way, timed = ways[name], runs[name]
             if slow:
                 print(f"  round {number + 1} of {rounds + warm}: {name}", file=sys.stderr, flush=True)
             given = way.prepare()
             gc.collect()  # what another way left behind is not to be cleared on this one's time
             start = time.perf_counter()
-            its.result = way.work(given)
+            timed.result = way.work(given)
             took = time.perf_counter() - start
             if number >= warm:
-                its.seconds.append(took)
-    return found
+                timed.seconds.append(took)
+    return runs
 
 
 def ratio(above: list[float], below: list[float]) -> Ratio:
@@ -153,14 +153,14 @@ def timed_row(name: str, ours: str, baseline: str, of: str, runs: tuple[Runs, Ru
     """A row of two ways' runs, ours first: the ratio of speeds where ``of`` is something a second, else of
     times.
     """
-    mine, theirs = (its.seconds for its in runs)
-    its = ratio(theirs, mine) if of.endswith("/s") else ratio(mine, theirs)
+    mine, theirs = (of_way.seconds for of_way in runs)
+    quotient = ratio(theirs, mine) if of.endswith("/s") else ratio(mine, theirs)
     return Row(
         name,
         ours,
         baseline,
         of,
-        its,
+        quotient,
         ours_s=statistics.median(mine),
         baseline_s=statistics.median(theirs),
         **more,

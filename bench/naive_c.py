@@ -37,10 +37,10 @@ def with_step(program: Program, tables: str, body: str) -> CSource:
     )
     body += "".join(f"\n    reading->{store};" for store in stores) + "\n    return 0U;"
     step = r"(uint8_t innage_step\([^{]*\)\n\{\n).*?(\n\}\n)"
-    text, found = re.subn(
+    text, replaced = re.subn(
         step, lambda m: f"{tables}{m[1]}{body}{m[2]}", source.source, count=1, flags=re.DOTALL
     )
-    if not found:
+    if not replaced:
         raise SystemExit("the exported C has no step to replace")
     return replace(source, source=text)
 

@@ -40,7 +40,7 @@ Arrays = dict[str, np.ndarray]
 
 def csv_rows(folder: Path, quick: bool) -> list[Row]:
     """A file of invented readings into a store."""
-    file, made = folder / "readings.csv", count()
+    file, copies = folder / "readings.csv", count()
     expected = table(QUICK_FRAMES if quick else FRAMES)
     expected.to_csv(file, index=False)
     empty = folder / "empty.db"
@@ -48,11 +48,11 @@ def csv_rows(folder: Path, quick: bool) -> list[Row]:
         register(store)
 
     def fresh() -> Path:
-        return Path(shutil.copy(empty, folder / f"ours{next(made)}.db"))
+        return Path(shutil.copy(empty, folder / f"ours{next(copies)}.db"))
 
     ways = {
         "ours": Way(lambda path: _log(path, file), fresh),
-        "to_sql": Way(lambda path: _to_sql(path, file), lambda: folder / f"plain{next(made)}.db"),
+        "to_sql": Way(lambda path: _to_sql(path, file), lambda: folder / f"plain{next(copies)}.db"),
         "pyarrow": Way(lambda _: pyarrow.csv.read_csv(file)),
     }
     runs = in_turns(ways, 1 if quick else ROUNDS)
@@ -100,8 +100,8 @@ def csv_rows(folder: Path, quick: bool) -> list[Row]:
 def _log(path: Path, file: Path) -> Path:
     with Store.open(path) as store:
         mounting, liquid, unit = store.mountings()[0], store.liquids()[0], store.units()[0]
-        its = read_file(file, COLUMNS, mounting.sensor, mounting.tank)
-        store.add_sessions([NewSession(unit, liquid, mounting, its.frames, its.marks, its.source)])
+        logged = read_file(file, COLUMNS, mounting.sensor, mounting.tank)
+        store.add_sessions([NewSession(unit, liquid, mounting, logged.frames, logged.marks, logged.source)])
     return path
 
 
@@ -202,11 +202,12 @@ def _out_of(path: Path, name: str, row: str, folder: Path, quick: bool) -> list[
             "frame": Way(lambda _: pd.read_parquet(file)),
         }
         runs = in_turns(ways, 1 if quick else ROUNDS)
-    found: FrozenData = runs["ours"].result
+    frozen_data: FrozenData = runs["ours"].result
     equal = _same(
-        {"counts": found.counts, "t_ms": found.t_ms, "level_mm": found.level_mm}, runs["arrays"].result
+        {"counts": frozen_data.counts, "t_ms": frozen_data.t_ms, "level_mm": frozen_data.level_mm},
+        runs["arrays"].result,
     )
-    sessions = len(found.frozen.sessions)
+    sessions = len(frozen_data.frozen.sessions)
     what = f"frozen set to arrays, {sessions} session{'s' * (sessions > 1)}"
     more: dict[str, Any] = {
         "goal": Goal(1, at_least=True),

@@ -39,11 +39,11 @@ def replay_rows(quick: bool) -> list[Row]:
     """One stream through the C, many through the interpreter."""
     program, frames = net_program(), QUICK_FRAMES if quick else FRAMES
     runtime = in_onnxruntime(emit_scan_onnx(program))
-    its, vectors, rounds = stream(frames), make_vectors(program, frames), 1 if quick else ROUNDS
-    given = _whole(program, its)
+    recorded, vectors, rounds = stream(frames), make_vectors(program, frames), 1 if quick else ROUNDS
+    given = _whole(program, recorded)
     single = in_turns(
         {
-            "ours": Way(lambda _: replay_on_host(program, its, TRIM).readings),
+            "ours": Way(lambda _: replay_on_host(program, recorded, TRIM).readings),
             "onnxruntime": Way(lambda _: _table(runtime(given))),
         },
         rounds,
@@ -75,11 +75,11 @@ def _row(name: str, ours: str, baseline: str, runs: dict[str, Any]) -> Row:
     )
 
 
-def _whole(program: Program, its: Frames) -> dict[str, Array]:
+def _whole(program: Program, recorded: Frames) -> dict[str, Array]:
     """One stream as the Scan takes it, (frames, 1, width)."""
-    n = len(its)
+    n = len(recorded)
     return {
-        "counts": its.counts.astype(np.int64)[:, None, :],
+        "counts": recorded.counts.astype(np.int64)[:, None, :],
         "temperature": np.full((n, 1, 1), NO_TEMPERATURE),
         "faults": np.zeros((n, 1, 1), np.int64),
         "state": initial_state(program),
@@ -87,9 +87,9 @@ def _whole(program: Program, its: Frames) -> dict[str, Array]:
     }
 
 
-def _table(found: dict[str, Array]) -> Array:
+def _table(outputs: dict[str, Array]) -> Array:
     """Readings of one stream, (frames, 5)."""
-    return np.concatenate([found[name] for name in OUTPUTS], axis=2)[:, 0]
+    return np.concatenate([outputs[name] for name in OUTPUTS], axis=2)[:, 0]
 
 
 def _interpreted(program: Program, vectors: Vectors) -> Array:

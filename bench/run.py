@@ -50,7 +50,7 @@ NAMES = (*PARTS, GROWTH, SCORE)
 
 
 @dataclass
-class Found:
+class Outcome:
     """The rows of the parts that were run, and growth curves and score where they were asked for."""
 
     rows: list[Row] = field(default_factory=list)
@@ -58,9 +58,9 @@ class Found:
     score: Score | None = None
 
 
-def run(names: list[str], quick: bool) -> Found:
+def run(names: list[str], quick: bool) -> Outcome:
     """What the named parts found."""
-    found = Found()
+    outcome = Outcome()
     with tempfile.TemporaryDirectory(prefix="innage-bench-") as name:
         folder = Path(name)
 
@@ -71,21 +71,21 @@ def run(names: list[str], quick: bool) -> Found:
         for part in names:
             print(f"{part} ...", file=sys.stderr, flush=True)
             if part == GROWTH:
-                found.curves = curves(folder, **(QUICK if quick else {}))
-                found.rows += growth_rows(found.curves)
+                outcome.curves = curves(folder, **(QUICK if quick else {}))
+                outcome.rows += growth_rows(outcome.curves)
             elif part == SCORE:
-                found.score = scored(folder, quick, demo)
+                outcome.score = scored(folder, quick, demo)
             else:
-                found.rows += PARTS[part](folder, quick, demo)
-    return found
+                outcome.rows += PARTS[part](folder, quick, demo)
+    return outcome
 
 
-def show(found: Found, facts: dict[str, Any], left: dict[str, str]) -> None:
+def show(outcome: Outcome, facts: dict[str, Any], left: dict[str, str]) -> None:
     """The tables, at most 80 columns, and what they depend on."""
-    if found.rows:
-        print_rows(found.rows)
-    if found.score is not None:
-        print_score(found.score)
+    if outcome.rows:
+        print_rows(outcome.rows)
+    if outcome.score is not None:
+        print_score(outcome.score)
     for name, why in left.items():
         tell(f"{name}: {why}")
     tell(f"{facts['cores']} cores ({facts['machine']}, {facts['system']}), Python {facts['python']}")
@@ -106,36 +106,36 @@ def load_sentence(facts: dict[str, Any]) -> str:
     )
 
 
-def written(out: Path, found: Found, facts: dict[str, Any], left: dict[str, str], quick: bool) -> None:
+def written(out: Path, outcome: Outcome, facts: dict[str, Any], left: dict[str, str], quick: bool) -> None:
     """The files of this run; those of an earlier one are gone."""
     out.mkdir(parents=True, exist_ok=True)
     for name in WRITTEN:
         (out / name).unlink(missing_ok=True)
     growth = {
-        its.what: {
-            "unit": its.unit,
+        curve.what: {
+            "unit": curve.unit,
             "times": TIMES,
-            "work": its.work,
-            "ratio": [r.middle for r in its.ratios],
-            "seconds": its.seconds,
+            "work": curve.work,
+            "ratio": [r.middle for r in curve.ratios],
+            "seconds": curve.seconds,
         }
-        for its in found.curves
+        for curve in outcome.curves
     }
     document = {
         "machine": facts,
         "load": load_sentence(facts),
         "quick": quick,
-        "rows": [row.facts() for row in found.rows],
+        "rows": [row.facts() for row in outcome.rows],
         "growth": growth,
-        "score": None if found.score is None else found.score.facts(),
+        "score": None if outcome.score is None else outcome.score.facts(),
         "not_run": left,
     }
     (out / "bench.json").write_text(json.dumps(document, indent=2) + "\n", encoding="utf-8", newline="\n")
-    compared = [row for row in found.rows if not row.name.startswith(GROWTH)]
+    compared = [row for row in outcome.rows if not row.name.startswith(GROWTH)]
     if compared:
         draw_ratios(out / "ratios.svg", compared)
-    if found.curves:
-        draw_growth(out / "growth.svg", found.curves)
+    if outcome.curves:
+        draw_growth(out / "growth.svg", outcome.curves)
 
 
 def main() -> int:
@@ -155,13 +155,13 @@ def main() -> int:
         if (name in given.only if given.only else name != SEARCH) or (name == SEARCH and given.search)
     ]
     facts = machine() | {"load_before": load()}
-    found = run(names, given.quick)
+    outcome = run(names, given.quick)
     facts["load_after"] = load()
     left = {} if SEARCH in names or given.only else NOT_RUN
-    written(given.out, found, facts, left, given.quick)
-    show(found, facts, left)
+    written(given.out, outcome, facts, left, given.quick)
+    show(outcome, facts, left)
     tell(f"written into {given.out}: {', '.join(name for name in WRITTEN if (given.out / name).exists())}")
-    return 1 if any(row.equal is False for row in found.rows) else 0
+    return 1 if any(row.equal is False for row in outcome.rows) else 0
 
 
 if __name__ == "__main__":

@@ -123,8 +123,8 @@ def theirs(task: Task, folds: int) -> list[Any]:
     """The grid searches, one after the other; the pipeline of the best size for each grid of level nets, not
     fitted yet.
     """
-    found = [_searched(task, grid, folds) for grid in (*task.levels, *task.watchers)]
-    return found[: len(task.levels)]
+    searches = [_searched(task, grid, folds) for grid in (*task.levels, *task.watchers)]
+    return searches[: len(task.levels)]
 
 
 def _searched(task: Task, grid: Grid, folds: int) -> Any:

@@ -113,15 +113,15 @@ def find_identities(image: bytes) -> tuple[Identity, ...]:
     """The identities in a firmware image, an ELF file or the bare bytes of a memory, each once, in the order
     of their places. Bytes that only begin like one are passed over.
     """
-    found: dict[Identity, None] = {}
+    identities: dict[Identity, None] = {}
     for place in _places(image):
         try:
-            found[read_identity(image[place : place + IDENTITY_BYTES], "image")] = None
+            identities[read_identity(image[place : place + IDENTITY_BYTES], "image")] = None
         except InputError:
             continue
-        if len(found) == _MOST_FOUND:
+        if len(identities) == _MOST_FOUND:
             break
-    return tuple(found)
+    return tuple(identities)
 
 
 def _places(image: bytes) -> Iterable[int]:

@@ -233,8 +233,8 @@ def _from_one_width(program: Program, text: str, length: int, where: str) -> Vec
         program.prepared_size,
     )
     if rows.shape[1] != sum(widths) or len(rows) % length:
-        found = f"{rows.shape[0]} rows of {rows.shape[1]}"
-        raise InputError(where, found, f"whole streams of {length} rows of {sum(widths)} columns")
+        shape = f"{rows.shape[0]} rows of {rows.shape[1]}"
+        raise InputError(where, shape, f"whole streams of {length} rows of {sum(widths)} columns")
     first, trims, counts, temperature, faults, readings, state, prepared = np.split(
         rows, np.cumsum(widths)[:-1], axis=1
     )

@@ -145,7 +145,7 @@ class Bundle:
         )
 
     @cached_property
-    def made(self) -> CSource:
+    def emitted(self) -> CSource:
         """The C that this installation makes of the bundle's program, written as its manifest says."""
         prefix, written = self.manifest.prefix, self.manifest.written
         how = (written.volume, written.kernels, written.assembly, written.unproven, written.stamp)
@@ -159,7 +159,7 @@ class Bundle:
         """
         if self.manifest.format == FIRST_FORMAT:
             raise NotEnoughEvidence(f"not run: {self.written_by()}")
-        for role, text in (("source", self.made.source), ("header", self.made.header)):
+        for role, text in (("source", self.emitted.source), ("header", self.emitted.header)):
             if self.content(role) == text.encode():
                 continue
             differs = where_differs(
@@ -169,7 +169,7 @@ class Bundle:
                 raise NotEnoughEvidence(f"not run: {differs} ({self.other_version()})")
             hint = "C from elsewhere is neither compiled nor run"
             raise InputError(differs, "", "what is made of program.json here", hint)
-        return self.made
+        return self.emitted
 
     def written_by(self) -> str:
         """Who wrote a bundle of the first format."""
@@ -258,7 +258,7 @@ def program(bundle: Bundle) -> str:
         "units": units_of(own),
     }
     if not bundle.other_version() and bundle.manifest.format != FIRST_FORMAT:
-        c = c_facts(bundle.manifest.written, bundle.made.layout)
+        c = c_facts(bundle.manifest.written, bundle.emitted.layout)
         facts |= {"caution": CAUTION, "c": json.loads(json.dumps(c))}
     differing = [name for name, value in facts.items() if body[name] != value]
     if differing:
@@ -363,43 +363,48 @@ def _visited_as_stated(bundle: Bundle) -> None:
         raise Failed("the manifest's counts of what the vectors visit are not those of vectors.csv")
 
 
-def equal(of: Program, its: Vectors, who: str, readings: Array, state: Array) -> None:
+def equal(of: Program, stated: Vectors, who: str, readings: Array, state: Array) -> None:
     """Raise Failed, naming the first vector on which ``who`` gives other numbers than expected."""
-    if readings.shape != its.readings.shape or state.shape != its.state.shape:
+    if readings.shape != stated.readings.shape or state.shape != stated.state.shape:
         raise Failed(
             f"{who} gives numbers of shape {readings.shape} and {state.shape}, expected "
-            f"{its.readings.shape} and {its.state.shape}"
+            f"{stated.readings.shape} and {stated.state.shape}"
         )
-    wrong = np.flatnonzero((readings != its.readings).any(axis=1) | (state != its.state).any(axis=1))
+    wrong = np.flatnonzero((readings != stated.readings).any(axis=1) | (state != stated.state).any(axis=1))
     if not wrong.size:
         return
     k = int(wrong[0])
-    inputs = f"counts {row_text(its.counts[k])}, temperature {its.temperature[k]}, faults {its.faults[k]}"
-    if its.trim.shape[1]:
-        inputs += f", trim {row_text(its.trim[k])}"
-    if its.state.shape[1]:
-        inputs += f", state {row_text(state_before(of, its)[k])}"
+    inputs = (
+        f"counts {row_text(stated.counts[k])}, temperature {stated.temperature[k]}, faults {stated.faults[k]}"
+    )
+    if stated.trim.shape[1]:
+        inputs += f", trim {row_text(stated.trim[k])}"
+    if stated.state.shape[1]:
+        inputs += f", state {row_text(state_before(of, stated)[k])}"
     got, expected = (
-        f"{row_text(r[k])}" + (f" and state {row_text(s[k])}" if its.state.shape[1] else "")
-        for r, s in ((readings, state), (its.readings, its.state))
+        f"{row_text(r[k])}" + (f" and state {row_text(s[k])}" if stated.state.shape[1] else "")
+        for r, s in ((readings, state), (stated.readings, stated.state))
     )
     raise Failed(
-        f"{who}: {len(wrong)} of {len(its)} vectors differ, the first is {k}: {inputs}: got "
+        f"{who}: {len(wrong)} of {len(stated)} vectors differ, the first is {k}: {inputs}: got "
         f"{got}, expected {expected} ({', '.join(OUTPUTS)})"
     )
 
 
-def equal_prepared(its: Vectors, who: str, prepared: Array) -> None:
-    if prepared.shape != its.prepared.shape:
-        raise Failed(f"{who} gives prepared values of shape {prepared.shape}, expected {its.prepared.shape}")
-    wrong = np.flatnonzero((prepared != its.prepared).any(axis=1))
+def equal_prepared(stated: Vectors, who: str, prepared: Array) -> None:
+    if prepared.shape != stated.prepared.shape:
+        raise Failed(
+            f"{who} gives prepared values of shape {prepared.shape}, expected {stated.prepared.shape}"
+        )
+    wrong = np.flatnonzero((prepared != stated.prepared).any(axis=1))
     if wrong.size:
         k = int(wrong[0])
         given = (
-            f"trim {row_text(its.trim[k])}: got {row_text(prepared[k])}, expected {row_text(its.prepared[k])}"
+            f"trim {row_text(stated.trim[k])}: got {row_text(prepared[k])}, "
+            f"expected {row_text(stated.prepared[k])}"
         )
         raise Failed(
-            f"{who}: the prepared values of {len(wrong)} of {len(its)} vectors differ, the "
+            f"{who}: the prepared values of {len(wrong)} of {len(stated)} vectors differ, the "
             f"first is {k}: {given}"
         )
 

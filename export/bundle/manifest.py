@@ -314,8 +314,8 @@ def read_manifest(content: bytes, where: str = MANIFEST) -> Manifest:
     names that a bundle can have. InputError says what is wrong, FormatError that another version wrote it.
     """
     body = read_json(content, where, _MAX_MANIFEST)
-    found = body.get("format")
-    if type(found) is not int or found not in READABLE:
+    number = body.get("format")
+    if type(number) is not int or number not in READABLE:
         raise _other_format(body, where)
     MANIFEST_FORM(body, where)
     try:
@@ -333,7 +333,7 @@ def read_manifest(content: bytes, where: str = MANIFEST) -> Manifest:
         )
     return Manifest(
         body=body,
-        format=found,
+        format=number,
         innage_version=body["innage"],
         model_sha256=body["model"]["sha256"],
         prefix=body["prefix"],
@@ -368,15 +368,16 @@ def _other_format(body: Mapping[str, Any], where: str) -> InputError:
     """What to do with a bundle of another version: its own version can verify it, this one can export its
     model anew.
     """
-    found, wrote, here = body.get("format"), body.get("innage"), version("innage")
-    if type(found) is not int or not isinstance(wrote, str) or not re.fullmatch(VERSION, wrote):
+    number, wrote, here = body.get("format"), body.get("innage"), version("innage")
+    if type(number) is not int or not isinstance(wrote, str) or not re.fullmatch(VERSION, wrote):
         return InputError(
             where,
-            f"format {found!r}"[:80],
+            f"format {number!r}"[:80],
             f"format {MANIFEST_FORMAT}",
             "take the manifest as innage wrote it",
         )
     hint = f"verify it with innage {wrote}, or export the model again with this one (innage {here})"
-    if found > MANIFEST_FORMAT:
+    if number > MANIFEST_FORMAT:
         hint = f"this is innage {here}: use innage {wrote} or a later one"
-    return FormatError(where, f"format {found}, written by innage {wrote}", f"format {MANIFEST_FORMAT}", hint)
+    stands = f"format {number}, written by innage {wrote}"
+    return FormatError(where, stands, f"format {MANIFEST_FORMAT}", hint)

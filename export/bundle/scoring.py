@@ -98,18 +98,18 @@ class Score:
         """What is claimed. Breaks that took part in choosing the known answer of the self-test say nothing
         of it; none took part in drawing vectors.
         """
-        found = [
+        claims = [
             Line(VECTORS, "breaks", shares(self.breaks, VECTORS), GOALS["breaks"]),
             Line(VECTORS, "breaks held out", shares(self.breaks, VECTORS, held_out=True), None),
             Line(SELFTEST, "breaks held out", shares(self.breaks, SELFTEST, held_out=True), None),
             Line(SELFTEST, "signs and thresholds held out", of_tables(self.breaks), GOALS["tables"]),
         ]
         if self.bits:
-            found += [
+            claims += [
                 Line(VECTORS, "bits of code", share_of(self.bits, VECTORS), None),
                 Line(SELFTEST, "bits of code", share_of(self.bits, SELFTEST), GOALS["bits"]),
             ]
-        return tuple(found)
+        return tuple(claims)
 
     @property
     def reached(self) -> bool:
@@ -167,10 +167,10 @@ def sample_score(program: Program, vectors: Vectors, progress: Progress = silent
     """
     most = min(SAMPLE.breaks or 0, _TRIED_WORK // work_of_frame(program))
     try:
-        found = score_evidence(program, vectors, None, replace(SAMPLE, breaks=most), progress)
+        score = score_evidence(program, vectors, None, replace(SAMPLE, breaks=most), progress)
     except TooMuchWorkError:
         return None
-    return found.stated(len(breaks(program)))
+    return score.stated(len(breaks(program)))
 
 
 def score_evidence(
@@ -179,7 +179,7 @@ def score_evidence(
     """The score of ``vectors`` and of the known answer of ``program``, whose linked C is ``image``; without
     one no bits are tried. Raises TooMuchWorkError where breaks take more than they may.
     """
-    found = of_breaks.score(
+    noticed = of_breaks.score(
         program,
         vectors,
         known_answer(program),
@@ -189,7 +189,7 @@ def score_evidence(
         Allowance(asked.work),
     )
     if image is None or not asked.bits:
-        return Score(asked, found, ())
+        return Score(asked, noticed, ())
     reference = vectors_of(program, reference_streams(program, asked.bit_frames))
     bits = code_bits.code_bits(image, vectors, reference, asked.bits, asked.seed, progress)
-    return Score(asked, found, bits)
+    return Score(asked, noticed, bits)

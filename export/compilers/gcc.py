@@ -32,7 +32,7 @@ _TIMEOUT_S = 120
 
 @dataclass(frozen=True)
 class GccSizes:
-    """What that compiler and its linker make of the C, in bytes; ``said`` in place of them when
+    """What that compiler and its linker make of the C, in bytes; ``refusal`` in place of them when
     it refused.
     """
 
@@ -40,7 +40,7 @@ class GccSizes:
     code: int = 0
     tables: int = 0
     helpers: int = 0
-    said: str = ""
+    refusal: str = ""
 
     @property
     def flash(self) -> int:
@@ -59,7 +59,7 @@ def gcc_sizes(source: CSource, core: str, optimise: str = "size") -> GccSizes | 
         version = _run(command, Path("."), "-dumpversion").strip()
         image = gcc_image(command, source, chosen, optimise)
     except ToolError as error:
-        return GccSizes(version, said=str(error))
+        return GccSizes(version, refusal=str(error))
     return GccSizes(version, image.code, image.tables, image.helpers)
 
 

@@ -167,15 +167,15 @@ class _Firmware:
         """Of the symbol; of several that are defined the global one. On Arm bit 0 of a function's address
         says Thumb and is no part of it.
         """
-        found = self._symbols(name)
-        if not len(found):
+        symbols = self._symbols(name)
+        if not len(symbols):
             raise InputError(
                 f"{self.where}, symbol {name}",
                 "is not there",
                 "a symbol of the linker script",
                 "take the file as it is before its symbols are stripped, linked with the linker fragment",
             )
-        symbol = max(found, key=lambda s: int(s["info"]) >> 4 != 0)  # binding 0 is local
+        symbol = max(symbols, key=lambda s: int(s["info"]) >> 4 != 0)  # binding 0 is local
         thumb = self.arm and int(symbol["info"]) & 0xF == _FUNCTION
         return int(symbol["value"]) & ~1 if thumb else int(symbol["value"])
 

@@ -62,19 +62,19 @@ def code_bits(
     most = _instructions(machine, reference)
     tried = _Tried(machine, vectors, reference, most)
     tried.passes()
-    found = []
+    turned_bits = []
     for done, (address, bit) in enumerate(_drawn(image, bits, seed)):
         progress("bits of code", done, bits)
-        found.append(tried.turned(address, bit))
+        turned_bits.append(tried.turned(address, bit))
     progress("bits of code", bits, bits)
-    return tuple(found)
+    return tuple(turned_bits)
 
 
-def share_of(found: Sequence[TurnedBit], who: str) -> Share:
+def share_of(turned_bits: Sequence[TurnedBit], who: str) -> Share:
     """Of the bits that change a reading, those that 'self-test' or 'vectors' notices; crashes and hangs
     apart.
     """
-    counting = [t for t in found if t.effect is Effect.CHANGED]
+    counting = [t for t in turned_bits if t.effect is Effect.CHANGED]
     return Share(sum(t.by_selftest if who == "self-test" else t.by_vectors for t in counting), len(counting))
 
 

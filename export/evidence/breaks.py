@@ -45,13 +45,13 @@ class Break:
 def breaks(program: Program) -> tuple[Break, ...]:
     """Every single break of ``program``, in the order of its nodes."""
     live = _live(program)
-    found: list[Break] = []
+    all_breaks: list[Break] = []
     for node in (*program.prepare, *program.step):
         if node.name in live:
-            found += _of_tables(node)
-            found += _OF_OP.get(node.op, lambda _: ())(node)
-    found += [Break(f"{s.name} forgotten", "memory forgotten", state=s.name) for s in program.states]
-    return tuple(found)
+            all_breaks += _of_tables(node)
+            all_breaks += _OF_OP.get(node.op, lambda _: ())(node)
+    all_breaks += [Break(f"{s.name} forgotten", "memory forgotten", state=s.name) for s in program.states]
+    return tuple(all_breaks)
 
 
 def may_choose(broken: Break) -> bool:

@@ -30,11 +30,11 @@ _TRIES = 2048  # inputs tried in search of valid readings
 @dataclass(frozen=True)
 class Drawn:
     """Streams for vectors, made ones first. ``visits`` (sides,) counts frames by side of ``decisions``;
-    ``sources`` says for each stream behind the ``made`` first ones which of the streams given it is.
+    ``sources`` says for each stream behind the ``made_count`` first ones which of the streams given it is.
     """
 
     streams: Streams
-    made: int
+    made_count: int
     sources: tuple[int, ...]
     decisions: Decisions
     visits: Array
@@ -68,15 +68,15 @@ def draw(program: Program, count: int, seed: int, given: Streams | None = None) 
     frames = stream_frames(program)
     wanted = -(-count // frames)
     from_sessions = 0 if given is None else min(len(given), wanted // 2)
-    made = _made(decisions, wanted - from_sessions, frames, seed)
-    visits = decisions.visits(made)
+    made_streams = _made(decisions, wanted - from_sessions, frames, seed)
+    visits = decisions.visits(made_streams)
     if given is None or not from_sessions:
-        return Drawn(made, len(made), (), decisions, visits.sum(axis=0))
+        return Drawn(made_streams, len(made_streams), (), decisions, visits.sum(axis=0))
     theirs = decisions.visits(given)
     picked = _pick(decisions, theirs, from_sessions, visits.sum(axis=0), count)
     total = visits.sum(axis=0) + theirs[picked].sum(axis=0)
     chosen = tuple(int(k) for k in picked)
-    return Drawn(joined([made, given.take(picked)]), len(made), chosen, decisions, total)
+    return Drawn(joined([made_streams, given.take(picked)]), len(made_streams), chosen, decisions, total)
 
 
 def _made(decisions: Decisions, streams: int, frames: int, seed: int) -> Streams:

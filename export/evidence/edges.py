@@ -60,8 +60,8 @@ def edges(program: Program) -> tuple[Edge, ...]:
     of them where there are many.
     """
     nodes = {node.name: node for node in program.step}
-    found = dict.fromkeys((*_of_level(program, nodes), *_of_comparisons(program, nodes)))
-    return tuple(found)[:_MOST_EDGES]
+    distinct = dict.fromkeys((*_of_level(program, nodes), *_of_comparisons(program, nodes)))
+    return tuple(distinct)[:_MOST_EDGES]
 
 
 def _of_comparisons(program: Program, nodes: Mapping[str, Node]) -> Iterator[Edge]:

@@ -138,8 +138,8 @@ def excerpts_of(program: Program, captures: Sequence[Capture], frames: int, most
             continue
         having[session.sha256] = (capture, trims)
         place = Excerpt(session.sha256, 0, frames, tuple(trim.sha256 for trim in trims))
-        for said, starts in _starts(program, capture, frames, rng).items():
-            key = (session.unit.name, session.liquid.name, said)
+        for conditions, starts in _starts(program, capture, frames, rng).items():
+            key = (session.unit.name, session.liquid.name, conditions)
             parts.append((key, _placed(place, rng.permutation(starts))))
     places = tuple(itertools.islice(_turns(rng, parts), most))
     streams = []
@@ -191,8 +191,8 @@ def _starts(
         plain = replace(stretch.conditions, foam_mm=None, tilt_deg=None)
         stated[stretch.start : stretch.stop] = conditions_text(plain)
     first = _apart(first[whole], frames, int(rng.randint(frames)))
-    said = stated[first + frames - 1]
-    return {text: first[said == text] for text in sorted(set(said.tolist()))}
+    conditions = stated[first + frames - 1]
+    return {text: first[conditions == text] for text in sorted(set(conditions.tolist()))}
 
 
 def _apart(starts: NDArray[np.int64], frames: int, shift: int) -> NDArray[np.int64]:

@@ -171,20 +171,20 @@ def score(
 
 
 def shares(
-    found: Iterable[Noticed], who: str, *, held_out: bool = False, kinds: Sequence[str] | None = None
+    noticed: Iterable[Noticed], who: str, *, held_out: bool = False, kinds: Sequence[str] | None = None
 ) -> Share:
     """How many of the counting breaks ``who`` ('vectors' or 'self-test') notices; ``held_out``: of those that
     took no part in choosing.
     """
     taken = [
-        n for n in found if n.counts and (n.held_out or not held_out) and (kinds is None or n.kind in kinds)
+        n for n in noticed if n.counts and (n.held_out or not held_out) and (kinds is None or n.kind in kinds)
     ]
     return Share(sum(n.by_vectors if who == "vectors" else n.by_selftest for n in taken), len(taken))
 
 
-def of_tables(found: Iterable[Noticed]) -> Share:
+def of_tables(noticed: Iterable[Noticed]) -> Share:
     """What the self-test notices of breaks of tables and thresholds that took no part in choosing."""
-    return shares(found, "self-test", held_out=True, kinds=_KINDS_OF_TABLES)
+    return shares(noticed, "self-test", held_out=True, kinds=_KINDS_OF_TABLES)
 
 
 def differing(
@@ -199,22 +199,22 @@ def differing(
     State counts as an answer, so each frame can be tried behind the state that it has without a break: the
     first frame that differs is the same.
     """
-    found = np.zeros(len(asked), np.bool_)
+    differs = np.zeros(len(asked), np.bool_)
     for part in _portions(program, streams, allowance or Allowance()):
-        for k in np.flatnonzero(~found).tolist():
-            found[k] = part.differs(asked[k], names).any()
-    return found
+        for k in np.flatnonzero(~differs).tolist():
+            differs[k] = part.differs(asked[k], names).any()
+    return differs
 
 
 def counting(
     program: Program, streams: Streams, asked: Sequence[Break], allowance: Allowance | None = None
 ) -> Mask:
     """Which breaks change a reading on some frame, bool (breaks,)."""
-    found = np.zeros(len(asked), np.bool_)
+    counts = np.zeros(len(asked), np.bool_)
     for part in _portions(program, streams, allowance or Allowance()):
-        for k in np.flatnonzero(~found).tolist():
-            found[k] = part.changes_a_reading(asked[k])
-    return found
+        for k in np.flatnonzero(~counts).tolist():
+            counts[k] = part.changes_a_reading(asked[k])
+    return counts
 
 
 @dataclass(frozen=True)

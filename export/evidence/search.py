@@ -36,7 +36,7 @@ def reach(
     """
     visits = decisions.visits(pool).sum(axis=0)
     nodes = {node.name: node for node in decisions.program.step}
-    found = []
+    streams = []
     lacking = [
         side
         for side, n in zip(decisions.sides, visits, strict=True)
@@ -45,8 +45,8 @@ def reach(
     for side in lacking[:_MOST_SIDES]:
         node = nodes[side.fork.node]
         if node.op in ("greater", "clip"):
-            found.append(_towards(decisions, side, node, pool, least, rng, one_unit))
-    return found
+            streams.append(_towards(decisions, side, node, pool, least, rng, one_unit))
+    return streams
 
 
 def _towards(

@@ -70,8 +70,8 @@ def _of(seen: int, bound: int | None) -> str:
 def _gcc_sentence(sizes: GccSizes) -> str:
     from export.compilers.gcc import GCC
 
-    if sizes.said:
-        return f"Beside it, {GCC} {sizes.version}: {sizes.said}."
+    if sizes.refusal:
+        return f"Beside it, {GCC} {sizes.version}: {sizes.refusal}."
     return (
         f"Beside it, {GCC} {sizes.version}: {sizes.flash} B flash (code {sizes.code}, tables "
         f"{sizes.tables}, helpers {sizes.helpers}); not judged."

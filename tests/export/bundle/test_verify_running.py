@@ -45,7 +45,7 @@ def emitting(small_bundle: Files, monkeypatch: pytest.MonkeyPatch) -> Callable[[
     """
 
     def change(source: bytes) -> dict[str, bytes]:
-        wrong = replace(Bundle(small_bundle).made, source=source.decode())
+        wrong = replace(Bundle(small_bundle).emitted, source=source.decode())
         monkeypatch.setattr("export.bundle.checks.emit_c", lambda *_: wrong)
         return {**small_bundle, "innage.c": source}
 

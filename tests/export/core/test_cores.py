@@ -176,4 +176,4 @@ def test_another_compiler_is_reported_beside(
     command.write_text("#!/bin/sh\necho 'model.c:1: error: no such luck' >&2\nexit 1\n")
     refused = gcc_sizes(its.c, "cortex-m0plus")
     assert refused is not None
-    assert re.search("no such luck", refused.said)
+    assert re.search("no such luck", refused.refusal)

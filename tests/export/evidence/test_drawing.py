@@ -90,9 +90,9 @@ def test_sessions_are_half_of_it(all_built: dict[str, Any]) -> None:
     program = all_built["strip"].program
     given = draw(program, 2400, 9).streams
     drawn = draw(program, 1600, 0, given)
-    assert len(drawn.sources) == len(drawn.streams) - drawn.made == len(drawn.streams) // 2
-    theirs = drawn.streams.take(slice(drawn.made, None))
+    assert len(drawn.sources) == len(drawn.streams) - drawn.made_count == len(drawn.streams) // 2
+    theirs = drawn.streams.take(slice(drawn.made_count, None))
     assert np.array_equal(theirs.counts, given.take(np.asarray(drawn.sources)).counts)
     reversed_ones = Streams(given.trim[::-1], given.counts[::-1], given.temperature, given.faults)
     other = draw(program, 1600, 0, reversed_ones)
-    assert np.array_equal(other.streams.counts[: other.made], drawn.streams.counts[: drawn.made])
+    assert np.array_equal(other.streams.counts[: other.made_count], drawn.streams.counts[: drawn.made_count])
