@@ -38,19 +38,19 @@ def _with_subcommands(words: tuple[str, ...], command: Any) -> Iterator[tuple[st
 
 def page() -> str:
     """The whole page."""
-    made = HEAD
-    for title, its in commands():
-        made += f"## {title}\n\n"
-        for words in its:
-            said = CliRunner().invoke(
+    text = HEAD
+    for title, listed in commands():
+        text += f"## {title}\n\n"
+        for words in listed:
+            answer = CliRunner().invoke(
                 app,
                 [*words, "--help"],
                 prog_name="innage",
                 env=os.environ | {"COLUMNS": "80", "TERMINAL_WIDTH": "80", "NO_COLOR": "1"},
             )
-            text = "\n".join(line.rstrip() for line in said.stdout.strip().splitlines())
-            made += f"### innage {' '.join(words)}\n\n```text\n{text}\n```\n\n"
-    return made.rstrip() + "\n"
+            help_text = "\n".join(line.rstrip() for line in answer.stdout.strip().splitlines())
+            text += f"### innage {' '.join(words)}\n\n```text\n{help_text}\n```\n\n"
+    return text.rstrip() + "\n"
 
 
 if __name__ == "__main__":

@@ -30,15 +30,15 @@ LONGEST = 60  # of what is shown: some packages put the whole text where its nam
 
 def packages(root: str = "innage") -> dict[str, bool]:
     """Names of all packages that ``root`` needs here, sorted; True for those it asks for itself."""
-    found: dict[str, bool] = {}
+    direct_of: dict[str, bool] = {}
     pending = [(name, True) for name in _needs(root)]
     while pending:
         name, direct = pending.pop(0)
-        if name in found:
+        if name in direct_of:
             continue
-        found[name] = direct
+        direct_of[name] = direct
         pending += [(other, False) for other in _needs(name)]
-    return dict(sorted(found.items()))
+    return dict(sorted(direct_of.items()))
 
 
 def _needs(name: str) -> Iterator[str]:

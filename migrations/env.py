@@ -33,13 +33,13 @@ def _check_references(connection: Connection, database: str) -> None:
     orphans = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
     if orphans:
         table, row, parent, _ = orphans[0]
-        found = (
+        dangling = (
             f"after the upgrade {len(orphans)} rows would refer to nothing (first: row {row} of "
             f"{table}, to {parent})"
         )
         raise StoreError(
             database,
-            found,
+            dangling,
             "every reference to hold",
             "the store was left as it was; report this with the store's revision",
         )

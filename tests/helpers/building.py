@@ -115,7 +115,7 @@ def bench_store(
     What the store has already is taken as it is: a tank or sensor with a revision, a liquid or unit by name.
     """
     units = (unit,) if isinstance(unit, str) else unit
-    there = {its.name: its for its in store.units()}
+    there = {stored.name: stored for stored in store.units()}
     stored_tank = tank if tank.revision else store.add_tank(tank)
     stored_sensor = sensor if sensor.revision else store.add_sensor(sensor)
     stored_mounting = store.add_mounting(

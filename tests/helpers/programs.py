@@ -118,8 +118,8 @@ def expose(builder: Builder, *values: str) -> Program:
     level.
     """
     for k, value in enumerate(values):
-        its = builder.interval(value)
-        builder.state(f"seen{k}", its.low, its.low, its.high)
+        span = builder.interval(value)
+        builder.state(f"seen{k}", span.low, span.low, span.high)
         builder.renew(f"seen{k}", value)
     zero = builder.const(0)
     return builder.finish(low=zero, level=zero, high=zero, validity=zero, flags=zero)

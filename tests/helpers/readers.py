@@ -128,7 +128,7 @@ def _parquets() -> list[bytes]:
             "c": [20.5, 20.5, 21.0],
         }
     )
-    found = []
+    files = []
     for how in (
         {},
         {"compression": "none", "use_dictionary": False, "row_group_size": 2},
@@ -136,16 +136,16 @@ def _parquets() -> list[bytes]:
     ):
         sink = pyarrow.BufferOutputStream()
         parquet.write_table(table, sink, store_schema=False, **how)
-        found.append(sink.getvalue().to_pybytes())
-    return found
+        files.append(sink.getvalue().to_pybytes())
+    return files
 
 
 def _serial(content: bytes, _folder: Path) -> object:
     reader = LineReader(2, 16)
-    found = [
+    lines = [
         line for k in range(0, len(content), 7) for line in reader.feed(content[k : k + 7])
     ] + reader.last()
-    assert all(len(line.counts) == 2 and max(line.counts) < 1 << 16 for line in found)
+    assert all(len(line.counts) == 2 and max(line.counts) < 1 << 16 for line in lines)
     return reader.strange_width()
 
 
@@ -160,10 +160,10 @@ def _onnx(content: bytes, _folder: Path) -> object:
 
 def _unpack(content: bytes, folder: Path) -> object:
     before = sorted(folder.iterdir())
-    found = packing.unpack(content, "bundle.zip")
+    files = packing.unpack(content, "bundle.zip")
     assert sorted(folder.iterdir()) == before
-    assert not any("/" in name or "\\" in name or name.startswith(".") for name in found)
-    return found
+    assert not any("/" in name or "\\" in name or name.startswith(".") for name in files)
+    return files
 
 
 def _stl(text: bool) -> bytes:
