@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from dataset.words import LevelUnit, TimeUnit
+from dataset.words import LevelUnit, Role, TimeUnit
 from innage.completion import STORE_HERE, names_of
 
 if TYPE_CHECKING:
@@ -28,6 +28,23 @@ StrictOption = Annotated[
 ]
 SeedOption = Annotated[
     int, typer.Option("--seed", min=0, max=2**32 - 1, help="Seed of everything that is drawn.")
+]
+
+# What is added to the store, and what a model is judged on.
+
+FreeTextOption = Annotated[str, typer.Option("--note", help="Free text.")]
+NewModelOption = Annotated[str, typer.Option("--name", help="The new model's name.")]
+JudgedSetOption = Annotated[
+    str | None,
+    typer.Option(
+        "--frozen",
+        help="Judge on this frozen set. Default: the first model's.",
+        autocompletion=names_of("frozen"),
+    ),
+]
+JudgedRoleOption = Annotated[
+    Role,
+    typer.Option("--role", help="On the groups of this role; each opening of prove is counted."),
 ]
 
 # What a session was captured on.
@@ -191,6 +208,8 @@ RigTankOption = Annotated[
     str,
     typer.Option("--tank", help="A tank of the scenario, NAME or NAME@REVISION.", show_default=False),
 ]
+RigLiquidOption = Annotated[str, typer.Option("--liquid", help="A liquid of that tank.")]
+RigUnitOption = Annotated[str, typer.Option("--unit", help="A unit of that tank, by number or name.")]
 RigSeedOption = Annotated[int, typer.Option("--seed", help="Another seed, other units and captures.")]
 
 # How a field of an error is set on the command line, where that isn't its name with dashes, and which command

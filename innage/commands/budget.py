@@ -9,7 +9,7 @@ import typer
 
 from innage.completion import names_of
 from innage.exit_codes import SAID_NO
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, progress, say, table
 
 app = typer.Typer(
@@ -40,7 +40,7 @@ def add(
     frame_period_ms: Annotated[
         int, typer.Option("--frame-period-ms", help="Time between frames, ms; 0 when not known.")
     ] = 0,
-    note: Annotated[str, typer.Option(help="Free text.")] = "",
+    note: FreeTextOption = "",
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Add a budget."""

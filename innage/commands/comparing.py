@@ -12,7 +12,14 @@ import typer
 from dataset.records import Role
 from innage.completion import names_of
 from innage.exit_codes import NOT_ENOUGH_EVIDENCE, SAID_NO
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.options import (
+    DEFAULT_STORE,
+    JsonOption,
+    JudgedRoleOption,
+    JudgedSetOption,
+    StoreOption,
+    open_store,
+)
 from innage.terminal.output import emit, progress
 from innage.terminal.views.judging import show_comparison
 
@@ -25,15 +32,8 @@ def register(app: typer.Typer) -> None:
 def compare(
     first: Annotated[str, typer.Argument(help="The model in use.")],
     second: Annotated[str, typer.Argument(help="The candidate.")],
-    frozen: Annotated[
-        str | None,
-        typer.Option(
-            help="Judge on this frozen set. Default: the first model's.", autocompletion=names_of("frozen")
-        ),
-    ] = None,
-    role: Annotated[
-        Role, typer.Option(help="On the groups of this role; each opening of prove is counted.")
-    ] = Role.PROVE,
+    frozen: JudgedSetOption = None,
+    role: JudgedRoleOption = Role.PROVE,
     limits: Annotated[
         str | None,
         typer.Option(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, say, table
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ def add(
         typer.Option("--temperature-c", help="Temperature that the values hold at, degrees Celsius."),
     ] = None,
     source: Annotated[str | None, typer.Option("--source", help="Where the values are from.")] = None,
-    note: Annotated[str, typer.Option(help="Free text.")] = "",
+    note: FreeTextOption = "",
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Add a liquid; values that are not known are left out. Conductivity is never that of a common liquid:

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, say, table
 
 app = typer.Typer(
@@ -30,7 +30,7 @@ def add(
     offset_tolerance_mm: Annotated[
         float, typer.Option("--offset-tolerance-mm", help="Tolerance of that height, mm.")
     ] = 0.0,
-    note: Annotated[str, typer.Option(help="Free text.")] = "",
+    note: FreeTextOption = "",
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Add a mounting: where a sensor sits on a tank."""

@@ -11,7 +11,14 @@ import typer
 
 from dataset.records import Role
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, StoreOption, open_store
+from innage.options import (
+    DEFAULT_STORE,
+    JudgedRoleOption,
+    JudgedSetOption,
+    SessionArgument,
+    StoreOption,
+    open_store,
+)
 from innage.terminal.output import progress, say
 
 app = typer.Typer(no_args_is_help=True, help="Reports: one HTML page on a session, set, model or comparison.")
@@ -21,9 +28,7 @@ ReplaceOption = Annotated[bool, typer.Option("--replace", help="Write over a pag
 
 @app.command("session")
 def report_session(
-    session: Annotated[
-        str, typer.Argument(help="The session's id, or its first digits.", autocompletion=names_of("session"))
-    ],
+    session: SessionArgument,
     out: OutOption,
     replace: ReplaceOption = False,
     store: StoreOption = DEFAULT_STORE,
@@ -74,15 +79,8 @@ def report_compare(
     first: Annotated[str, typer.Argument(help="The model in use.", autocompletion=names_of("models"))],
     second: Annotated[str, typer.Argument(help="The candidate.", autocompletion=names_of("models"))],
     out: OutOption,
-    frozen: Annotated[
-        str | None,
-        typer.Option(
-            help="Judge on this frozen set. Default: the first model's.", autocompletion=names_of("frozen")
-        ),
-    ] = None,
-    role: Annotated[
-        Role, typer.Option(help="On the groups of this role; each opening of prove is counted.")
-    ] = Role.PROVE,
+    frozen: JudgedSetOption = None,
+    role: JudgedRoleOption = Role.PROVE,
     replace: ReplaceOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:

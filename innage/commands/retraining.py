@@ -11,7 +11,15 @@ import typer
 
 from innage.completion import names_of
 from innage.exit_codes import of_limits
-from innage.options import DEFAULT_STORE, JsonOption, SeedOption, StoreOption, StrictOption, open_store
+from innage.options import (
+    DEFAULT_STORE,
+    JsonOption,
+    NewModelOption,
+    SeedOption,
+    StoreOption,
+    StrictOption,
+    open_store,
+)
 from innage.terminal.output import emit, progress
 
 
@@ -28,7 +36,7 @@ def retrain(
         str,
         typer.Option("--frozen", help="The frozen set of the new tank.", autocompletion=names_of("frozen")),
     ],
-    name: Annotated[str, typer.Option("--name", help="The new model's name.")],
+    name: NewModelOption,
     limits: Annotated[
         str | None,
         typer.Option(

@@ -10,8 +10,10 @@ import typer
 from innage.options import (
     DEFAULT_STORE,
     JsonOption,
+    RigLiquidOption,
     RigSeedOption,
     RigTankOption,
+    RigUnitOption,
     ScenarioArgument,
     StoreOption,
     levels_of,
@@ -38,10 +40,8 @@ def show(scenario: ScenarioArgument, json: JsonOption = False) -> None:
 def log(
     scenario: ScenarioArgument,
     tank: RigTankOption,
-    liquid: Annotated[str, typer.Option("--liquid", help="A liquid of that tank.", show_default=False)],
-    unit: Annotated[
-        str, typer.Option("--unit", help="A unit of that tank, by number or name.", show_default=False)
-    ],
+    liquid: RigLiquidOption,
+    unit: RigUnitOption,
     recipe: Annotated[
         list[str] | None,
         typer.Option("--recipe", help="A session of this recipe; repeat for more. Default: steps."),
@@ -91,8 +91,8 @@ def fill(
 def play(
     scenario: ScenarioArgument,
     tank: RigTankOption,
-    liquid: Annotated[str, typer.Option("--liquid", help="A liquid of that tank.")] = "water",
-    unit: Annotated[str, typer.Option("--unit", help="A unit of that tank, by number or name.")] = "0",
+    liquid: RigLiquidOption = "water",
+    unit: RigUnitOption = "0",
     recipe: Annotated[str, typer.Option("--recipe", help="What happens in each capture.")] = "steps",
     levels_mm: Annotated[
         str | None,

@@ -10,7 +10,7 @@ import typer
 
 from dataset.records import CountLaw, hertz
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, StoreOption, open_store
 from innage.pad_options import PAD_HELP, read_pads
 from innage.terminal.output import emit, say, table
 
@@ -47,7 +47,7 @@ def add(
     reference: Annotated[
         list[str] | None, typer.Option(help="Name of a pad that is a reference, not for the level; repeat.")
     ] = None,
-    note: Annotated[str, typer.Option(help="Free text.")] = "",
+    note: FreeTextOption = "",
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Add a sensor; a name that exists gets its next revision."""

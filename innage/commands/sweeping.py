@@ -10,7 +10,7 @@ import typer
 from dataset.records import Role
 from innage.completion import names_of
 from innage.exit_codes import of_limits
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, StrictOption, open_store
+from innage.options import DEFAULT_STORE, JsonOption, JudgedRoleOption, StoreOption, StrictOption, open_store
 from innage.terminal.output import emit, progress
 from innage.terminal.views.judging import show_sweep
 
@@ -22,9 +22,7 @@ def register(app: typer.Typer) -> None:
 
 def sweep(
     model: Annotated[str, typer.Argument(help="The model.", autocompletion=names_of("model"))],
-    role: Annotated[
-        Role, typer.Option(help="On the groups of this role; each opening of prove is counted.")
-    ] = Role.CHOOSE,
+    role: JudgedRoleOption = Role.CHOOSE,
     limits: Annotated[
         str | None,
         typer.Option(

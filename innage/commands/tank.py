@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, StoreOption, open_store
 from innage.shape_options import ENDS, SECTIONS, ShapeOptions, read_shape
 from innage.terminal.output import emit
 from innage.terminal.views.tank import show_added_tank, show_tank, show_tanks, show_volume
@@ -83,7 +83,7 @@ def add(
     inlet_mm: Annotated[
         float | None, typer.Option("--inlet-mm", help="Height of the inlet above the datum, mm.")
     ] = None,
-    note: Annotated[str, typer.Option(help="Free text.")] = "",
+    note: FreeTextOption = "",
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Add a tank; a name that exists gets its next revision. At most one option says the inner shape."""

@@ -8,7 +8,15 @@ import typer
 
 from innage.completion import names_of
 from innage.exit_codes import of_limits
-from innage.options import DEFAULT_STORE, JsonOption, SeedOption, StoreOption, StrictOption, open_store
+from innage.options import (
+    DEFAULT_STORE,
+    JsonOption,
+    NewModelOption,
+    SeedOption,
+    StoreOption,
+    StrictOption,
+    open_store,
+)
 from innage.terminal.output import emit, progress, say
 from innage.terminal.views.training import show_model, show_models
 
@@ -23,7 +31,7 @@ def train(
     frozen: Annotated[
         str, typer.Argument(help="The frozen set to train on.", autocompletion=names_of("frozen"))
     ],
-    name: Annotated[str, typer.Option("--name", help="The new model's name.")],
+    name: NewModelOption,
     limits: Annotated[
         str | None,
         typer.Option(

@@ -9,7 +9,7 @@ import typer
 
 from dataset.records import TrimKind
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, say
 from innage.terminal.views.trim import show_added, show_limits, show_trims
 
@@ -67,7 +67,7 @@ def add(
         str | None,
         typer.Option("--transfer-spread", help="Standard deviation of those ratios from part to part."),
     ] = None,
-    note: Annotated[str, typer.Option(help="Free text.")] = "",
+    note: FreeTextOption = "",
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, say, table
 
 app = typer.Typer(
@@ -17,9 +17,7 @@ app = typer.Typer(
 
 
 @app.command()
-def add(
-    name: str, note: Annotated[str, typer.Option(help="Free text.")] = "", store: StoreOption = DEFAULT_STORE
-) -> None:
+def add(name: str, note: FreeTextOption = "", store: StoreOption = DEFAULT_STORE) -> None:
     """Add a unit."""
     from dataset.records import Unit
 
