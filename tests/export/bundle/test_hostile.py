@@ -84,6 +84,7 @@ def test_a_bundle_gives_out_no_c_but_what_is_made_here(
 # --- what takes time or memory without an end ---
 
 
+@pytest.mark.slow  # every check of a whole bundle, in a process of its own
 def test_the_limits_let_an_honest_bundle_pass(
     whole_bundle: Files, verified: Callable[[Files], tuple[int, dict[str, str]]]
 ) -> None:
@@ -149,10 +150,10 @@ def long_note(body: dict[str, Any]) -> None:
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        (wide_state, "300001 values; expected at most 1024"),
+        pytest.param(wide_state, "300001 values; expected at most 1024", marks=pytest.mark.slow),
         (wider_state, "characters; expected at most 4000000"),
         (doubled, "numbers to look at; expected at most"),
-        (many_nodes, "numbers to look at; expected at most"),
+        pytest.param(many_nodes, "numbers to look at; expected at most", marks=pytest.mark.slow),
         (long_note, "expected text of at most 4000 characters"),
     ],
 )
@@ -199,6 +200,7 @@ def test_vectors_and_seeds_have_an_end(
     assert said in answers["manifest"]
 
 
+@pytest.mark.slow  # a file of 30 times the vectors
 def test_long_vectors_are_not_read(
     whole_bundle: Files,
     verified: Callable[[Files], tuple[int, dict[str, str]]],

@@ -270,6 +270,7 @@ def test_counts_of_visits_are_made_anew(whole_bundle: Files) -> None:
         assert verify_files(forged, {"vectors"}).visited is None
 
 
+@pytest.mark.slow  # a bundle of its own, with as many vectors as there may be
 def test_vectors_of_many_pads_fit_a_megabyte(
     float_onnx: Callable[[int], bytes], provenance_for: Callable[..., Provenance]
 ) -> None:
