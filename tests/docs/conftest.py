@@ -39,7 +39,7 @@ def steps_of(text: str) -> list[Step]:
     """The commands of a page's indented blocks in order; a block that begins with anything else is no command
     line.
     """
-    found: list[Step] = []
+    steps: list[Step] = []
     for block in re.findall(
         r"(?:^    .*\n(?:\n(?=    ))*)+", re.sub(r"\\\n\s*", " ", text + "\n"), re.MULTILINE
     ):
@@ -48,10 +48,10 @@ def steps_of(text: str) -> list[Step]:
             continue
         for line in lines:
             if _is_command(line):
-                found.append(Step(line.removeprefix("$ ")))
+                steps.append(Step(line.removeprefix("$ ")))
             else:
-                found[-1].shown.append(line)
-    return found
+                steps[-1].shown.append(line)
+    return steps
 
 
 def _is_command(line: str) -> bool:
@@ -90,15 +90,15 @@ def run_page(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
             line = step.line
             for old, new in (swap or {}).items():
                 line = line.replace(old, new)
-            code, said = execute(line)
-            assert code == step.code, (line, said)
+            code, output = execute(line)
+            assert code == step.code, (line, output)
             for expected in step.shown if shown else ():
-                assert plain(expected).removesuffix("(...)").removesuffix("...") in plain(said), (
+                assert plain(expected).removesuffix("(...)").removesuffix("...") in plain(output), (
                     line,
                     expected,
-                    said,
+                    output,
                 )
-            printed[step.line] = said
+            printed[step.line] = output
         assert printed, name
         return printed
 
@@ -116,13 +116,15 @@ def execute(line: str) -> tuple[int, str]:
     are processes of their own.
     """
     if " | " in line:
-        code, said = 0, ""
+        code, output = 0, ""
         for part in line.split(" | "):
             words = shlex.split(part, comments=True)
             words = [sys.executable, "-P", "-m", *words] if words[0] == "innage" else words
-            ran = subprocess.run(words, input=said, capture_output=True, text=True, check=False, timeout=120)
-            code, said = max(code, ran.returncode), ran.stdout + ran.stderr * (ran.returncode != 0)
-        return code, said
+            ran = subprocess.run(
+                words, input=output, capture_output=True, text=True, check=False, timeout=120
+            )
+            code, output = max(code, ran.returncode), ran.stdout + ran.stderr * (ran.returncode != 0)
+        return code, output
     words = shlex.split(line, comments=True)
     given = words[words.index("<") + 1] if "<" in words else None
     out = words[words.index(">") + 1] if ">" in words else None
@@ -135,10 +137,10 @@ def execute(line: str) -> tuple[int, str]:
         done = CliRunner().invoke(app, words[1:], input=stdin)
         if done.exception is not None and not isinstance(done.exception, SystemExit):
             raise done.exception
-        code, stdout, said = done.exit_code, done.stdout, done.output
+        code, stdout, output = done.exit_code, done.stdout, done.output
     else:
         ran = subprocess.run(words, input=stdin, capture_output=True, text=True, check=False, timeout=120)
-        code, stdout, said = ran.returncode, ran.stdout, ran.stdout + ran.stderr
+        code, stdout, output = ran.returncode, ran.stdout, ran.stdout + ran.stderr
     if out is not None:
         Path(out).write_text(stdout, encoding="utf-8")
-    return code, said
+    return code, output

@@ -238,8 +238,8 @@ _SHARED = ("every_op", "constant", "single_channel")  # those without a C side o
 @pytest.fixture(scope="session")
 def all_built(samples: dict[str, Program]) -> dict[str, Built]:
     """Every sample program by name."""
-    made = {name: Built(make()) for name, make in PROGRAMS.items()}
-    return made | {name: Built(samples[name]) for name in _SHARED}
+    by_name = {name: Built(make()) for name, make in PROGRAMS.items()}
+    return by_name | {name: Built(samples[name]) for name in _SHARED}
 
 
 @pytest.fixture(params=[*PROGRAMS, *_SHARED])

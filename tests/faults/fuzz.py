@@ -93,7 +93,7 @@ def _guided(name: str, seconds: float, seed: int, keep: Path) -> None:
         own = [f for f in vars(module).values() if getattr(f, "__module__", None) == module.__name__]
         for function in [
             *own,
-            *(method for its in own if isinstance(its, type) for method in vars(its).values()),
+            *(method for kind in own if isinstance(kind, type) for method in vars(kind).values()),
         ]:
             if hasattr(function, "__code__"):
                 atheris.instrument_func(function)
@@ -143,19 +143,19 @@ def main() -> None:
             "--keep",
             str(chosen.keep),
         ]
-        found = subprocess.run(
+        finished = subprocess.run(
             [sys.executable, "-P", __file__, *words, *(["--guided"] if chosen.guided else [])],
             check=False,
             env=os.environ,
         )
-        if found.returncode:
+        if finished.returncode:
             where = (
                 f"{chosen.keep / name}.crash-* (or timeout-*, oom-*)"
                 if chosen.guided
                 else str(chosen.keep / name)
             )
             print(
-                f"{name}: exit code {found.returncode}; the input is {where}, the error stands above",
+                f"{name}: exit code {finished.returncode}; the input is {where}, the error stands above",
                 flush=True,
             )
             failed += 1

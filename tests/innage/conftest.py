@@ -41,10 +41,10 @@ def _json_is_as_documented() -> Iterator[None]:
     spec.loader.exec_module(documents)
     invoke = CliRunner.invoke
 
-    def checked(runner: CliRunner, its: Any, args: Any = None, *more: Any, **named: Any) -> Any:
-        result = invoke(runner, its, args, *more, **named)
+    def checked(runner: CliRunner, cli: Any, args: Any = None, *more: Any, **named: Any) -> Any:
+        result = invoke(runner, cli, args, *more, **named)
         words = [str(word) for word in args or []]
-        if its is app and "--json" in words and "--help" not in words and result.exit_code == 0:
+        if cli is app and "--json" in words and "--help" not in words and result.exit_code == 0:
             documents.checked(words, result.stdout)
         return result
 

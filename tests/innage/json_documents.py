@@ -26,12 +26,12 @@ def documented() -> tuple[dict[str, str], dict[str, dict[str, str]]]:
     for line in DOCUMENT.read_text("utf-8").splitlines():
         if line.startswith("### "):
             here = records.setdefault(line.removeprefix("### "), {})
-        elif found := re.fullmatch(r"All of (.+), and:", line):
-            here.update(records[found[1]])
-        elif found := re.fullmatch(r"\| `(innage [^`]+)` \| (.+) \|", line):
-            commands[found[1]] = found[2]
-        elif found := re.fullmatch(r"\| `([^`]+)` \| ([^|]+) \| [^|]*\|", line):
-            here[found[1]] = found[2]
+        elif match := re.fullmatch(r"All of (.+), and:", line):
+            here.update(records[match[1]])
+        elif match := re.fullmatch(r"\| `(innage [^`]+)` \| (.+) \|", line):
+            commands[match[1]] = match[2]
+        elif match := re.fullmatch(r"\| `([^`]+)` \| ([^|]+) \| [^|]*\|", line):
+            here[match[1]] = match[2]
     return commands, records
 
 
@@ -60,18 +60,18 @@ def _of_record(data: Any, kind: str, where: str) -> list[str]:
     record = documented()[1].get(kind)
     if record is None or not isinstance(data, dict):
         return [f"{where}: {data!r:.60} is no {kind}"] if kind != "any" else []
-    known = {key.removesuffix("?"): (its, key.endswith("?")) for key, its in record.items()}
-    made = [
+    known = {key.removesuffix("?"): (value_kind, key.endswith("?")) for key, value_kind in record.items()}
+    differences = [
         f"{where}.{key} of {kind} is not documented"
         for key in data
         if key not in known and "..." not in known
     ]
-    made += [
+    differences += [
         f"{where}.{key} of {kind} is missing"
         for key, (_, may_lack) in known.items()
         if key not in data and not may_lack and key != "..."
     ]
-    return made + [
+    return differences + [
         fault for key in data if key in known for fault in faults(data[key], known[key][0], f"{where}.{key}")
     ]
 
@@ -80,18 +80,18 @@ def check(command: str, data: Any) -> None:
     """Fail with every difference between ``data`` and what docs/json.md says of a command such as 'innage
     tank list'.
     """
-    found = faults(data, documented()[0][command])
-    assert not found, f"{command}: " + "; ".join(found[:12])
+    differences = faults(data, documented()[0][command])
+    assert not differences, f"{command}: " + "; ".join(differences[:12])
 
 
-def checked(words: list[str], said: str) -> None:
+def checked(words: list[str], output: str) -> None:
     """Check what a call printed, where docs/json.md has the command."""
     commands = documented()[0]
     path = next(
-        (its for its in (" ".join(["innage", *words[:2]]), f"innage {words[0]}") if its in commands), None
+        (name for name in (" ".join(["innage", *words[:2]]), f"innage {words[0]}") if name in commands), None
     )
     assert path is not None, f"innage {' '.join(words)}: not in docs/json.md"
-    data = json.loads(said)
+    data = json.loads(output)
     if path in ("innage frozen", "innage models") and isinstance(data, dict):
         path += " NAME"
     check(path, data)

@@ -90,7 +90,7 @@ def canister(
     frozen = FrozenSet("made-up", "ab" * 32, GroupBy.UNIT, roles, tuple(sessions))
     clock = np.tile(np.arange(frames) * 100, units)
     frame = np.tile(np.arange(frames), units)
-    whole = tuple(Frames(np.arange(frames) * 100, its.astype(np.uint32)) for its in counts)
+    whole = tuple(Frames(np.arange(frames) * 100, unit_counts.astype(np.uint32)) for unit_counts in counts)
     return FrozenData(
         frozen,
         np.concatenate(counts),
@@ -113,9 +113,9 @@ def fingerprint(data: FrozenData) -> str:
     from training.search.context import SearchRequest
     from training.search.train import train
 
-    made = train(data, SearchRequest("m", seed=3))
-    texts = (made.float_onnx, json.dumps(made.metrics, sort_keys=True).encode())
-    return " ".join([digest(made.program), *(hashlib.sha256(text).hexdigest() for text in texts)])
+    trained = train(data, SearchRequest("m", seed=3))
+    texts = (trained.float_onnx, json.dumps(trained.metrics, sort_keys=True).encode())
+    return " ".join([digest(trained.program), *(hashlib.sha256(text).hexdigest() for text in texts)])
 
 
 @pytest.fixture(name="fingerprint")
@@ -166,7 +166,7 @@ def strip(
 
     for unit in range(units):
         gain, offset = 1 + 0.05 * draw.standard_normal(), 300 * draw.standard_normal(pads)
-        its = Unit(f"unit-{unit:02d}")
+        this_unit = Unit(f"unit-{unit:02d}")
 
         def to_counts(share: np.ndarray, gain: float = gain, offset: np.ndarray = offset) -> np.ndarray:
             value = 1 + 0.15 * gain * share + offset / 20000
@@ -176,14 +176,14 @@ def strip(
             )
 
         for kind, under in ((TrimKind.DRY, 0.0), (TrimKind.FULL, 1.0)):
-            its_counts = np.rint(to_counts(np.full((20, pads), under)).mean(axis=0))
+            trim_counts = np.rint(to_counts(np.full((20, pads), under)).mean(axis=0))
             digest = hashlib.sha256(f"{unit}{kind}".encode()).hexdigest()
             trims.append(
                 Trim(
-                    its,
+                    this_unit,
                     mounting,
                     kind,
-                    tuple(int(v) for v in its_counts),
+                    tuple(int(v) for v in trim_counts),
                     "2026-01-01",
                     "line",
                     sha256=digest,
@@ -210,7 +210,7 @@ def strip(
                 Session(
                     digest[:12],
                     digest,
-                    its,
+                    this_unit,
                     Liquid("water"),
                     mounting,
                     frames,

@@ -62,13 +62,13 @@ def calm(washer: Scenario) -> Scenario:
         ),
         0.0,
     )
-    made = _section(washer, "spread", **spread)
-    made = _section(made, "board", noise_counts=0.0)
-    made = _section(made, "temperature", board_counts_per_k=0.0, swing_per_k=0.0, drift_counts=0.0)
-    made = _section(made, "interference", mains_counts=0.0, switching_counts=0.0)
-    made = _section(made, "foam", flicker=0.0)
-    made = _section(made, "earthing", earthed_share=0.0)
-    return _section(made, "liquid_motion", slosh_mm=0.0, meniscus_mm=0.0, tilt_deg=0.0)
+    scenario = _section(washer, "spread", **spread)
+    scenario = _section(scenario, "board", noise_counts=0.0)
+    scenario = _section(scenario, "temperature", board_counts_per_k=0.0, swing_per_k=0.0, drift_counts=0.0)
+    scenario = _section(scenario, "interference", mains_counts=0.0, switching_counts=0.0)
+    scenario = _section(scenario, "foam", flicker=0.0)
+    scenario = _section(scenario, "earthing", earthed_share=0.0)
+    return _section(scenario, "liquid_motion", slosh_mm=0.0, meniscus_mm=0.0, tilt_deg=0.0)
 
 
 @pytest.fixture(scope="session")

@@ -37,7 +37,7 @@ def store(
 ) -> Iterator[Store]:
     """A store of the newest revision."""
     if request.param == "in memory":
-        with Store.in_memory() as made:
-            yield made
+        with Store.in_memory() as in_memory:
+            yield in_memory
         return
     yield Store.open(shutil.copy(template if request.param == "new" else brought_up, tmp_path / "store.db"))

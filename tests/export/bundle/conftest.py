@@ -23,7 +23,7 @@ def _made_again_once() -> Iterator[None]:
     """What verification makes anew of a program, to compare, is made once a session for the same program and
     manifest: thousands of changed bundles are tried on a few programs.
     """
-    made: dict[tuple[str, str, int, int, Written], dict[str, bytes]] = {}
+    generated: dict[tuple[str, str, int, int, Written], dict[str, bytes]] = {}
 
     def again(
         program: Program, prefix: str, vectors: int, seed: int, written: Written, given: Streams | None
@@ -31,9 +31,9 @@ def _made_again_once() -> Iterator[None]:
         if given is not None:
             return generate(program, prefix, vectors, seed, written, given=given)
         key = (to_json(program), prefix, vectors, seed, written)
-        if key not in made:
-            made[key] = generate(program, prefix, vectors, seed, written)
-        return dict(made[key])
+        if key not in generated:
+            generated[key] = generate(program, prefix, vectors, seed, written)
+        return dict(generated[key])
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("export.bundle.checks.generate", again)
