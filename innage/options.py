@@ -34,6 +34,7 @@ SeedOption = Annotated[
 
 FreeTextOption = Annotated[str, typer.Option("--note", help="Free text.")]
 NewModelOption = Annotated[str, typer.Option("--name", help="The new model's name.")]
+ModelArgument = Annotated[str, typer.Argument(help="The model.", autocompletion=names_of("model"))]
 JudgedSetOption = Annotated[
     str | None,
     typer.Option(

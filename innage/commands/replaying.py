@@ -10,7 +10,7 @@ import typer
 
 from dataset.records import ColumnMapping, TimeUnit, TrimKind
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, delimiter_of, open_store
+from innage.options import DEFAULT_STORE, JsonOption, ModelArgument, StoreOption, delimiter_of, open_store
 from innage.terminal.output import emit
 from innage.terminal.views.replay import show_summary
 
@@ -21,7 +21,7 @@ def register(app: typer.Typer) -> None:
 
 
 def replay(
-    model: Annotated[str, typer.Argument(help="The model.", autocompletion=names_of("model"))],
+    model: ModelArgument,
     file: Annotated[
         Path, typer.Argument(help="Delimited text or Parquet, a row for each frame; - is standard input.")
     ],

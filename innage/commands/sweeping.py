@@ -10,7 +10,15 @@ import typer
 from dataset.records import Role
 from innage.completion import names_of
 from innage.exit_codes import of_limits
-from innage.options import DEFAULT_STORE, JsonOption, JudgedRoleOption, StoreOption, StrictOption, open_store
+from innage.options import (
+    DEFAULT_STORE,
+    JsonOption,
+    JudgedRoleOption,
+    ModelArgument,
+    StoreOption,
+    StrictOption,
+    open_store,
+)
 from innage.terminal.output import emit, progress
 from innage.terminal.views.judging import show_sweep
 
@@ -21,7 +29,7 @@ def register(app: typer.Typer) -> None:
 
 
 def sweep(
-    model: Annotated[str, typer.Argument(help="The model.", autocompletion=names_of("model"))],
+    model: ModelArgument,
     role: JudgedRoleOption = Role.CHOOSE,
     limits: Annotated[
         str | None,
