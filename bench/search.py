@@ -15,6 +15,7 @@ rows, on the choose groups with nothing withheld: they say whether time is bough
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import warnings
 from collections.abc import Callable, Sequence
@@ -40,6 +41,7 @@ from training.search.array_recipes import ArrayRecipe, default_recipes
 from training.search.arrays import train_array
 from training.search.context import SearchContext, SearchRequest, by_roles, hardware_of
 from training.search.fitting import prepare_features, thinned
+from training.search.metrics import Metrics
 from training.search.train import train
 
 SOLVERS: dict[str, dict[str, Any]] = {
@@ -105,12 +107,12 @@ def task_of(data: FrozenData, recipes: tuple[ArrayRecipe, ...], solver: dict[str
     return Task(recipes, tuple(levels), tuple(watchers), data.group[at], fit[at])
 
 
-def ours(data: FrozenData, limits: Limits | None = None, budget: Budget | None = None) -> dict[str, Any]:
+def ours(data: FrozenData, limits: Limits | None = None, budget: Budget | None = None) -> Metrics:
     """The metrics of the default search."""
     return train(data, SearchRequest("bench", limits, budget, None if budget is None else measure)).metrics
 
 
-def ours_of(data: FrozenData, recipes: tuple[ArrayRecipe, ...]) -> dict[str, Any]:
+def ours_of(data: FrozenData, recipes: tuple[ArrayRecipe, ...]) -> Metrics:
     """The metrics of a search over these recipes."""
     return train_array(_context(data), recipes[0].trim, recipes).metrics
 
@@ -155,7 +157,7 @@ def recipes_of(data: FrozenData) -> tuple[ArrayRecipe, ...]:
 
 def compared(
     data: FrozenData,
-    search: Callable[[], dict[str, Any]],
+    search: Callable[[], Metrics],
     recipes: tuple[ArrayRecipe, ...],
     solvers: Sequence[str],
     folds: Sequence[int],
@@ -177,7 +179,9 @@ def compared(
         slow=True,
     )
     metrics = runs["ours"].result
-    p95, tried = metrics["chosen"]["choose"]["integer"]["p95_abs_mm"], len(metrics["candidates"])
+    tried = len(metrics.candidates)
+    chosen = None if metrics.chosen is None else metrics.chosen.choose.integer
+    p95 = math.nan if chosen is None or chosen.p95_abs_mm is None else chosen.p95_abs_mm
     rows = []
     for (solver, n), name in names.items():
         split = f"{n} folds" if n > 1 else "one split as ours"

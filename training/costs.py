@@ -6,7 +6,6 @@ implements it and the face hands it in.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any, Protocol
 
@@ -110,58 +109,6 @@ def same_core(one: Budget, other: Budget) -> bool:
         other.multiplier_cycles,
         other.wait_states,
     )
-
-
-@dataclass(frozen=True)
-class Affordable:
-    """A candidate of a model's search that fits a budget: its recipe, its cost as stored, its error in mm on
-    the choose groups.
-    """
-
-    family: str
-    size: Any
-    bits: int
-    flash: int
-    cycles: int
-    error_mm: float
-
-
-def affordable(candidates: Iterable[Mapping[str, Any]], budget: Budget) -> list[Affordable]:
-    """The candidates that were measured and fit ``budget``, those none of which another beats in both error
-    and flash; the least error first.
-
-    ``candidates`` as a model's metrics keep them, measured for a budget of the same core (:func:`same_core`).
-    """
-    costed = []
-    for candidate in candidates:
-        cost, error = candidate.get("cost"), error_mm(candidate)
-        if cost is None or error is None:
-            continue
-        needs = (
-            cost["flash"],
-            cost["ram"],
-            max(cost["stack"], cost.get("stack_bound") or 0),
-            max(cost["cycles"], cost.get("cycles_bound") or 0),
-        )
-        limits = (budget.flash_bytes, budget.ram_bytes, budget.stack_bytes, budget.cycles)
-        if all(need <= limit for need, limit in zip(needs, limits, strict=True)):
-            costed.append(
-                Affordable(
-                    candidate["family"], candidate["size"], candidate["bits"], cost["flash"], needs[3], error
-                )
-            )
-    costed.sort(key=lambda candidate: (candidate.error_mm, candidate.flash))
-    return [
-        candidate
-        for k, candidate in enumerate(costed)
-        if all(candidate.flash < better.flash for better in costed[:k])
-    ]
-
-
-def error_mm(candidate: Mapping[str, Any]) -> float | None:
-    """What a stored candidate was compared by; None when it had no error."""
-    error = candidate.get("error_mm", candidate["choose"]["integer"].get("rmse_mm"))
-    return None if error is None else float(error)
 
 
 class CostModel(Protocol):

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from dataset.coverage.temperature_bands import TemperatureBands
-from dataset.records import FrozenData, GroupBy, Role
+from dataset.records import FrozenData
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -70,23 +68,3 @@ def _evenly(index: Ints, most: int) -> Ints:
     if len(index) <= most:
         return index
     return index[np.linspace(0, len(index) - 1, most).round().astype(np.int64)]
-
-
-def seen_in_prove_bands(data: FrozenData) -> dict[str, dict[str, int]]:
-    """Where groups are temperature bands, a figure of this name: frames to fit and choose on, and how many
-    were measured inside a band of 'prove'.
-
-    There are such frames where a mark warms up or cools down over an edge, since it goes by its mean. Empty
-    for other groups and without 'prove'.
-    """
-    if data.frozen.group_by is not GroupBy.TEMPERATURE or not data.rows(Role.PROVE).any():
-        return {}
-    seen = data.rows(Role.FIT) | data.rows(Role.CHOOSE)
-    proved, degrees = data.frozen.groups(Role.PROVE), data.temperature_c[seen]
-    names = TemperatureBands(data.frozen.edges_c, {}).names
-    inside = [
-        (low <= degrees) & (degrees < high)
-        for name, (low, high) in zip(names, pairwise(data.frozen.edges_c), strict=True)
-        if name in proved
-    ]
-    return {"seen_in_prove_bands": {"frames": int(seen.sum()), "inside": int(np.any(inside, axis=0).sum())}}

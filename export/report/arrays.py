@@ -36,7 +36,7 @@ from export.report.html import (
 from export.report.plots import BoxSummary, box_plot, class_plot, front_plot, level_plot, risk_plot
 from training.judging.figures import ClassFigures, ErrorBox, Figures, LevelBin
 from training.program import FLAG_BITS, GIVEN, REASON_NAMES
-from training.search.study_figures import Ablation
+from training.search.metrics import ArrayMetrics, Metrics
 
 Facts = Mapping[str, Any]
 # standard uncertainties to either side: about 95 % of a normal distribution (JCGM 100:2008, 6.2 and G.1.3)
@@ -44,14 +44,12 @@ _COVERAGE = 2
 _NAMES = (0, CLASS_COLUMNS.index("worst group"))
 
 
-def claims_sections(facts: Facts) -> list[str]:
+def claims_sections(metrics: ArrayMetrics) -> list[str]:
     """Figures by class, rates, plots and figures by place, of the prove groups; a sentence where nothing was
     proved.
     """
-    metrics = facts["metrics"]
-    kept = part(metrics, "claims")
-    claims = Figures.from_json(kept)
-    if not kept or claims is None:
+    claims = metrics.claims
+    if claims is None or claims == Figures():
         return [
             "<h2>Errors by class</h2>",
             (
@@ -59,7 +57,7 @@ def claims_sections(facts: Facts) -> list[str]:
                 "has not seen.</p>"
             ),
         ]
-    rates = [*_rates(claims, part(metrics, "flag_table")), *_confusion(claims)]
+    rates = [*_rates(claims, metrics.flag_table), *_confusion(claims)]
     return [
         *_classes(metrics, claims),
         *rates,
@@ -69,7 +67,7 @@ def claims_sections(facts: Facts) -> list[str]:
     ]
 
 
-def _classes(metrics: Facts, claims: Figures) -> list[str]:
+def _classes(metrics: ArrayMetrics, claims: Figures) -> list[str]:
     rows = class_rows(claims)
     sections = ["<h2>Errors by class</h2>"]
     if rows:
@@ -83,7 +81,7 @@ def _classes(metrics: Facts, claims: Figures) -> list[str]:
                 left=_NAMES,
             )
         )
-    optimism, gate = random_rows_sentence(metrics), trim_gate_sentence(metrics)
+    optimism, gate = random_rows_sentence(metrics), trim_gate_sentence(metrics.trim_gate)
     sections.append(
         "<p>Errors of accepted readings of the integer program, on groups that training has not seen; P95 "
         f"% is of the span. {escape(WEIGHTS)}. Label u is the standard uncertainty of the labels "
@@ -131,7 +129,7 @@ def _box(box: ErrorBox, errors: ClassFigures | None) -> BoxSummary:
     )
 
 
-def _rates(claims: Figures, flag_table: Facts) -> list[str]:
+def _rates(claims: Figures, flag_table: Mapping[str, str]) -> list[str]:
     rows = [(escape(what), escape(rate)) for what, rate in rate_rows(claims)]
     if not rows:
         return []
@@ -144,9 +142,7 @@ def _rates(claims: Figures, flag_table: Facts) -> list[str]:
         f"<p>{episode}</p>",
     ]
     if flag_table:
-        flags = [
-            (escape(flag.replace("_", " ")), escape(str(what))) for flag, what in sorted(flag_table.items())
-        ]
+        flags = [(escape(flag.replace("_", " ")), escape(what)) for flag, what in sorted(flag_table.items())]
         sections.append(html_table(("Flag", "What becomes of the reading"), flags, left=(0, 1)))
     return sections
 
@@ -278,18 +274,17 @@ def _places(claims: Figures) -> list[str]:
     ]
 
 
-def candidates_sections(facts: Facts) -> list[str]:
+def candidates_sections(metrics: ArrayMetrics, facts: Facts) -> list[str]:
     """The candidates with their figures on the choose groups, and their front of error against flash."""
-    metrics = facts["metrics"]
     rows = candidate_rows(metrics)
     if not rows:
         return []
     left = (0, 2, len(CANDIDATE_COLUMNS) - 2, len(CANDIDATE_COLUMNS) - 1)
     sentences = [
-        f"Chosen: {metrics['why']}." if metrics.get("why") else "",
-        f"Next step up: {metrics['next_step']}." if metrics.get("next_step") else "",
+        f"Chosen: {metrics.why}." if metrics.why else "",
+        f"Next step up: {metrics.next_step}." if metrics.next_step else "",
     ]
-    how = f"P95 on the choose groups, mean over clean, foam and film; {metrics.get('choose_how', '')}. "
+    how = f"P95 on the choose groups, mean over clean, foam and film; {metrics.choose_how}. "
     how += "Flash and cycles are the candidate's without a band; one without them was not measured."
     sections = ["<h2>What was tried</h2>", f"<p>{escape(' '.join([*filter(None, sentences), how]))}</p>"]
     cells = [[cell(value) for value in row] for row in rows]
@@ -315,14 +310,14 @@ def front_figure(points: list[tuple[float, float, str, bool]], facts: Facts) -> 
     return [svg_figure(front_plot(points, part(facts, "budget").get("flash_bytes")), caption)]
 
 
-def ablation_sections(metrics: Facts) -> list[str]:
+def ablation_sections(metrics: Metrics) -> list[str]:
     """What each group of features, the watcher and each kind of trim buys, where training was
     asked for it.
     """
-    ablation = Ablation.from_json(metrics.get("ablation"))
+    ablation = metrics.ablation
     if ablation is None:
         return []
-    words = ". ".join(ablation_sentences(ablation, limited=bool(metrics.get("limits"))))
+    words = ". ".join(ablation_sentences(ablation, limited=bool(metrics.limits)))
     sections = ["<h2>What each part buys, and costs</h2>", f"<p>{escape(words)}.</p>"]
     for what, studied in (("features", ablation.features.rows), ("trims", ablation.trims.rows)):
         columns = [column.replace("\n", " ") for column in study_columns(what)]

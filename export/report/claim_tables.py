@@ -7,10 +7,8 @@ earlier versions can be shown.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from dataset.words import GroupBy
-from export.report.html import part
 from training.judging.figures import (
     NOT_KEPT,
     BandFigures,
@@ -21,11 +19,11 @@ from training.judging.figures import (
     Joint,
     PowerOn,
 )
+from training.search.metrics import CandidateRow, Metrics, TrimGate
 from training.search.study_figures import Ablation, ShortErrors, StudyRow
 
 Cell = str | int | float | None
 Row = tuple[Cell, ...]
-Facts = Mapping[str, Any]
 
 CLASS_COLUMNS = (
     "class",
@@ -69,11 +67,6 @@ CLASS_NAMES = {
     "all": "all",
 }
 PLACES = ("zone", "level band", "liquid", "coupling", "flow", "temperature", "unit")
-
-
-def is_array(metrics: Facts) -> bool:
-    """Whether the metrics are those of a pad array; their 'claims' are None where nothing was proved."""
-    return "claims" in metrics
 
 
 def short(value: object) -> float | None:
@@ -372,7 +365,7 @@ def ablation_sentences(ablation: Ablation, *, limited: bool) -> list[str]:
     return sentences
 
 
-def claim_sentence(group_by: str, metrics: Facts) -> str:
+def claim_sentence(group_by: str, metrics: Metrics) -> str:
     """What figures on bands of temperature are about, and how far it holds; empty for other groups, of which
     one never seen is one of many alike.
     """
@@ -383,21 +376,22 @@ def claim_sentence(group_by: str, metrics: Facts) -> str:
         "sessions may be the same in both: nothing here speaks of a unit or a liquid never seen, or of a "
         "share of further temperature bands"
     )
-    seen = part(metrics, "seen_in_prove_bands")
+    seen = metrics.seen_in_prove_bands
     return (
-        f"{groups}. A mark goes by its mean: of {seen['frames']} frames to fit and choose on, "
-        f"{seen['inside']} were measured inside them"
-        if seen
-        else groups
+        groups
+        if seen is None
+        else f"{groups}. A mark goes by its mean: of {seen.frames} frames to fit and choose on, "
+        f"{seen.inside} were measured inside them"
     )
 
 
-def random_rows_sentence(metrics: Facts) -> str:
+def random_rows_sentence(metrics: Metrics) -> str:
     """How much too good a split by row looks, beside the figure on unseen groups; empty where nothing was
     proved.
     """
     random, proved = (
-        short(part(part(metrics, name), "integer").get("p95_abs_mm")) for name in ("random_rows", "prove")
+        None if scores is None else short(scores.integer.p95_abs_mm)
+        for scores in (metrics.random_rows, metrics.prove)
     )
     if random is None or proved is None:
         return ""
@@ -408,55 +402,49 @@ def random_rows_sentence(metrics: Facts) -> str:
     )
 
 
-def trim_gate_sentence(metrics: Facts) -> str:
+def trim_gate_sentence(gate: TrimGate | None) -> str:
     """Which choose and calibrate units have swings that the model refuses; empty where it takes any."""
-    gate = part(metrics, "trim_gate")
-    shares = []
-    for role in ("choose", "calibrate"):
-        figures = part(gate, role)
-        units, refused = short(figures.get("units")), figures.get("refused")
-        if units and isinstance(refused, list):
-            named = f" ({', '.join(map(str, refused))})" if refused else ""
-            shares.append(f"{len(refused)} of {units:g} {role} units{named}")
-    room = short(gate.get("room"))
-    if not shares or room is None:
+    if gate is None:
+        return ""
+    shares = [
+        f"{len(gated.refused)} of {short(gated.units):g} {role} units"
+        + (f" ({', '.join(gated.refused)})" if gated.refused else "")
+        for role, gated in (("choose", gate.choose), ("calibrate", gate.calibrate))
+        if gated is not None and gated.units
+    ]
+    if not shares:
         return ""
     return (
         "A unit is refused at start-up when a pad swings less or more, from the first trim to the second, "
-        f"than in any fit unit, widened by the factor {room:g}: {', '.join(shares)} would be"
+        f"than in any fit unit, widened by the factor {short(gate.room):g}: {', '.join(shares)} would be"
     )
 
 
-def candidate_rows(metrics: Facts) -> list[Row]:
+def candidate_rows(metrics: Metrics) -> list[Row]:
     """One row a candidate: its nets, P95 by class on the choose groups and their mean, accepted share of all
     frames, measured cost, limits.
     """
-    chosen = metrics.get("chosen")
-    return [
-        _candidate(candidate, candidate == chosen)
-        for candidate in metrics.get("candidates") or []
-        if isinstance(candidate, Mapping)
-    ]
+    return [_candidate(candidate, candidate == metrics.chosen) for candidate in metrics.candidates]
 
 
-def _candidate(candidate: Facts, chosen: bool) -> Row:
-    classes, cost = part(candidate, "classes"), part(candidate, "cost")
-    p95 = {name: (classes.get(name) or (None, None))[0] for name in ("clean", "foam", "film")}
-    known = [value for value in p95.values() if value is not None]
+def _candidate(candidate: CandidateRow, chosen: bool) -> Row:
+    classes, cost = candidate.classes or {}, candidate.cost
+    p95 = [(classes.get(name) or (None, None))[0] for name in ("clean", "foam", "film")]
+    known = [value for value in p95 if value is not None]
     accepted = percent((classes.get("all") or (None, None))[1])
-    watcher = "-".join(str(n) for n in candidate.get("watcher") or ()) + (
-        " unrest" if "unrest" in (candidate.get("watched") or ()) else ""
+    watcher = "-".join(str(n) for n in candidate.watcher or ()) + (
+        " unrest" if "unrest" in (candidate.watched or ()) else ""
     )
-    meets = "refused" if candidate.get("refused") else {True: "yes", False: "no"}.get(candidate.get("meets"))  # type: ignore[arg-type]  # any other value has no word
     mean = short(sum(known) / len(known)) if known else None
-    figures = (mean, *(short(value) for value in p95.values()), accepted)
     return (
-        str(candidate.get("size", "")),
-        candidate.get("bits"),
+        str(candidate.size),
+        candidate.bits,
         watcher,
-        *figures,
-        cost.get("flash"),
-        cost.get("cycles"),
-        meets,
+        mean,
+        *(short(value) for value in p95),
+        accepted,
+        None if cost is None else cost.flash,
+        None if cost is None else cost.cycles,
+        "refused" if candidate.refused else yes_or_no(candidate.meets),
         "chosen" if chosen else "",
     )

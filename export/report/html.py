@@ -73,11 +73,6 @@ def part(of: object, key: str) -> Mapping[str, Any]:
     return value if isinstance(value, Mapping) else {}
 
 
-def mappings_in(value: object) -> list[Mapping[str, Any]]:
-    """The objects of a list; nothing where it is no list."""
-    return [row for row in value if isinstance(row, Mapping)] if isinstance(value, list) else []
-
-
 def is_finite_number(value: object) -> TypeGuard[int | float]:
     return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 

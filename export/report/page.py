@@ -5,24 +5,21 @@ nothing to load.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from html import escape
 from typing import Any
 
 from dataset.coverage.planning import rate_shown
 from dataset.words import LimitAnswer
 from export.report.arrays import candidates_sections, claims_sections, front_figure, level_sections
-from export.report.claim_tables import claim_sentence, is_array
+from export.report.claim_tables import claim_sentence, yes_or_no
 from export.report.html import (
     NONE,
     badge,
     counted,
     folded,
     html_table,
-    is_finite_number,
-    mappings_in,
     number,
-    part,
     svg_figure,
     unbroken,
 )
@@ -30,8 +27,8 @@ from export.report.html_page import cautions, heading, origin_said, page, shield
 from export.report.noticed import noticed_section
 from export.report.plots import error_plot
 from export.report.visits import visits_section
-from training.judging.figures import AnsweredLimit, GroupScore, LevelBin
-from training.judging.stored_answers import stored_answers
+from training.judging.figures import AnsweredLimit, Prove, RandomRows, Score
+from training.search.metrics import ArrayMetrics, CandidateRow, Metrics, read_metrics
 
 Facts = Mapping[str, Any]
 FEW_SESSIONS = 24  # more are summed up by unit, and listed on a click
@@ -42,19 +39,19 @@ def render_report(facts: Facts) -> str:
     left out, and no text of the facts becomes markup.
     """
     facts = shielded(facts)
-    model, origin = facts["model"], _origin(facts)
-    judgement = (
-        [*claims_sections(facts), *_scope(facts)]
-        if is_array(facts["metrics"])
-        else [*_scores(facts), *_plot(facts)]
-    )
-    tried = candidates_sections(facts) if is_array(facts["metrics"]) else _candidates(facts)
+    model, origin, metrics = facts["model"], _origin(facts), read_metrics(facts["metrics"])
+    if isinstance(metrics, ArrayMetrics):
+        judgement = [*claims_sections(metrics), *_scope(metrics, facts)]
+        tried = candidates_sections(metrics, facts)
+    else:
+        judgement = [*_scores(metrics, facts), *_plot(metrics.prove)]
+        tried = _candidates(metrics, facts)
     parts = [
         heading(model["name"], origin),
         f"<p class=sub>Integer level model {model['model_id']} &middot; {_model_sentence(facts)}</p>",
         *cautions(facts["caution"], origin),
         *_voided(facts),
-        *_limits(facts),
+        *_limits(metrics.limits, facts),
         *judgement,
         *_costs(facts),
         *visits_section(facts),
@@ -92,26 +89,25 @@ def _voided(facts: Facts) -> list[str]:
     ]
 
 
-def _scores(facts: Facts) -> list[str]:
+def _scores(metrics: Metrics, facts: Facts) -> list[str]:
     """The prove scores, integer beside float, and the random-row figure beside them so that its optimism
     shows.
     """
-    metrics = facts["metrics"]
-    prove, random_rows = part(metrics, "prove"), part(metrics, "random_rows")
-    columns = [("Integer (what the chip computes)", part(prove, "integer")), ("Float", part(prove, "float"))]
-    columns += [("Integer, rows drawn at random", part(random_rows, "integer"))]
-    columns = [(title, values) for title, values in columns if values]
+    prove, random_rows = metrics.prove or Prove(), metrics.random_rows or RandomRows()
+    columns = [("Integer (what the chip computes)", prove.integer), ("Float", prove.floats)]
+    columns += [("Integer, rows drawn at random", random_rows.integer)]
+    columns = [(title, scores) for title, scores in columns if scores != Score()]
     if not columns:
         return []
     rows = [
-        (label, *(number(values.get(key), percent=key.endswith("share")) for _, values in columns))
+        (label, *(number(getattr(scores, key), percent=key.endswith("share")) for _, scores in columns))
         for key, label in _SCORES.items()
     ]
     rows = [row for row in rows if any(cell != NONE for cell in row[1:])]
     return [
         "<h2>Scores</h2>",
         html_table(("", *(title for title, _ in columns)), rows),
-        f"<p>{_what_scores_show(facts)}</p>",
+        f"<p>{_what_scores_show(metrics, facts)}</p>",
     ]
 
 
@@ -125,42 +121,36 @@ _SCORES = {
 }
 
 
-def _what_scores_show(facts: Facts) -> str:
-    sentences = [
-        f"The first columns are on groups that training and choosing did not see{_group_bound(facts)}"
-    ]
-    if part(facts["metrics"], "random_rows"):
+def _what_scores_show(metrics: Metrics, facts: Facts) -> str:
+    bound = _group_bound(metrics, facts)
+    sentences = [f"The first columns are on groups that training and choosing did not see{bound}"]
+    if metrics.random_rows is not None:
         sentences.append(
             "Rows drawn at random have neighbours in the training data, so that column "
             "flatters the model; it is here for comparison only"
         )
-    return _sentences([*sentences, *_limits_of_claims(facts)])
+    return _sentences([*sentences, *_limits_of_claims(metrics, facts)])
 
 
-def _scope(facts: Facts) -> list[str]:
+def _scope(metrics: Metrics, facts: Facts) -> list[str]:
     """How far the figures of a pad array reach."""
-    proved = (
-        [f"The figures are on groups that training and choosing did not see{_group_bound(facts)}"]
-        if part(facts["metrics"], "prove")
-        else []
-    )
-    return ["<h2>How far this reaches</h2>", f"<p>{_sentences([*proved, *_limits_of_claims(facts)])}</p>"]
+    sentences = _limits_of_claims(metrics, facts)
+    if metrics.prove is not None:
+        bound = _group_bound(metrics, facts)
+        sentences.insert(0, f"The figures are on groups that training and choosing did not see{bound}")
+    return ["<h2>How far this reaches</h2>", f"<p>{_sentences(sentences)}</p>"]
 
 
-def _group_bound(facts: Facts) -> str:
+def _group_bound(metrics: Metrics, facts: Facts) -> str:
     """What a group is, how many there were, and what none wrong among so many would show: the
     one-sided bound of Clopper and Pearson (Biometrika 26 (1934) 404), 1 - 0.05^(1/n).
     """
-    groups = part(part(facts["metrics"], "prove"), "integer").get("groups")
+    groups = 0 if metrics.prove is None else metrics.prove.integer.groups or 0
     group_by = str(facts["frozen_set"]["group_by"])
-    if claim := claim_sentence(group_by, facts["metrics"]):
-        return (
-            f": {counted(groups, 'temperature band')}. {claim}"
-            if isinstance(groups, int) and groups > 0
-            else f". {claim}"
-        )
+    if claim := claim_sentence(group_by, metrics):
+        return f": {counted(groups, 'temperature band')}. {claim}" if groups > 0 else f". {claim}"
     kind = f" (each one {escape(group_by)})"
-    if not isinstance(groups, int) or groups <= 0:
+    if groups <= 0:
         return kind
     bound = rate_shown(groups)
     return (
@@ -169,12 +159,12 @@ def _group_bound(facts: Facts) -> str:
     )
 
 
-def _limits_of_claims(facts: Facts) -> list[str]:
+def _limits_of_claims(metrics: Metrics, facts: Facts) -> list[str]:
     """Openings of prove, how little was captured, the band, and levels beyond those of the fit."""
-    metrics, sentences = facts["metrics"], []
-    if isinstance(metrics.get("openings"), int):
+    sentences = []
+    if metrics.openings is not None:
         sentences.append(
-            f"The prove groups of this frozen set had been opened {counted(metrics['openings'], 'time')}; "
+            f"The prove groups of this frozen set had been opened {counted(metrics.openings, 'time')}; "
             "each opening wears them out a little"
         )
     seen = {what: _unique(s[what] for s in facts["sessions"]) for what in ("unit", "liquid", "tank")}
@@ -183,19 +173,18 @@ def _limits_of_claims(facts: Facts) -> list[str]:
         f"All of it rests on {counted(len(facts['sessions']), 'session')} of {few}: nothing "
         "here speaks of units, liquids or tanks beyond those"
     )
-    band = part(metrics, "band")
-    if band and not band.get("given"):
-        sentences.append(f"No error band is given: {escape(str(band.get('reason', 'no reason recorded')))}")
-    elif band:
+    band = metrics.band
+    if band is not None and band.given:
         sentences.append(
-            f"The band: {escape(str(band.get('meaning', '')))}, from {number(band.get('groups'))} calibrate "
-            "groups"
+            f"The band: {escape(band.meaning or '')}, from {number(band.groups)} calibrate groups"
         )
-    beyond = part(part(metrics, "prove"), "beyond")
-    if beyond.get("frames"):
-        share = number(beyond.get("accepted_share"), percent=True)
+    elif band is not None:
+        sentences.append(f"No error band is given: {escape(band.reason or 'no reason recorded')}")
+    beyond = None if metrics.prove is None else metrics.prove.beyond
+    if beyond is not None and beyond.frames:
+        share = number(beyond.accepted_share, percent=True)
         sentences.append(
-            f"Of {beyond['frames']} frames at levels beyond those of training, {share} were "
+            f"Of {beyond.frames} frames at levels beyond those of training, {share} were "
             "accepted instead of withheld"
         )
     return sentences
@@ -205,16 +194,15 @@ def _sentences(sentences: Iterable[str]) -> str:
     return " ".join(f"{sentence.rstrip('.')}." for sentence in sentences)
 
 
-def _plot(facts: Facts) -> list[str]:
+def _plot(prove: Prove | None) -> list[str]:
     """By level; models of earlier versions have figures by group alone."""
-    prove = part(facts["metrics"], "prove")
-    rows = [LevelBin.from_json(row) for row in mappings_in(prove.get("by_level"))]
-    if bins := [row for row in rows if row is not None]:
-        return level_sections(bins)
+    if prove is None:
+        return []
+    if prove.by_level:
+        return level_sections(prove.by_level)
     points = []
-    for kept in mappings_in(prove.get("by_group")):
-        group = GroupScore.from_json(kept)
-        if group is not None and group.rmse_mm is not None and group.bias_mm is not None:
+    for group in prove.by_group:
+        if group.rmse_mm is not None and group.bias_mm is not None:
             spread = math.sqrt(max(group.rmse_mm**2 - group.bias_mm**2, 0.0))
             points.append((group.level_mm, group.bias_mm, spread, group.group))
     if not points:
@@ -229,9 +217,7 @@ def _plot(facts: Facts) -> list[str]:
 _NO_LIMITS = "nothing on this page says whether the figures are good enough"
 
 
-def _limits(facts: Facts) -> list[str]:
-    metrics = facts["metrics"]
-    answers = stored_answers(metrics)
+def _limits(answers: Sequence[AnsweredLimit], facts: Facts) -> list[str]:
     if not answers:
         return [
             "<h2>Limits</h2>",
@@ -308,29 +294,25 @@ def _bar(used: int, allowed: int) -> str:
     return f'<span class="bar{"" if used <= allowed else " over"}"><i style="width:{share:.1%}"></i></span>'
 
 
-def _candidates(facts: Facts) -> list[str]:
+def _candidates(metrics: Metrics, facts: Facts) -> list[str]:
     """What the search tried: family, size, width of the numbers, error and cost, the chosen one marked."""
-    metrics, rows, points = facts["metrics"], list[tuple[str, ...]](), list[tuple[float, float, str, bool]]()
-    chosen = part(metrics, "chosen")
-    for candidate in mappings_in(metrics.get("candidates")):
-        score, cost = part(part(candidate, "choose"), "integer"), part(candidate, "cost")
-        name = f"{candidate.get('family', '')} {candidate.get('size', '')}" + (
-            f", {candidate['bits']} bits" if "bits" in candidate else ""
-        )
-        told_by = ("family", "size", "bits")
-        bold = bool(chosen) and all(candidate.get(key) == chosen.get(key) for key in told_by)
-        met = {"True": "yes", "False": "no"}.get(str(candidate.get("meets")), NONE)
-        if is_finite_number(cost.get("flash")) and is_finite_number(score.get("rmse_mm")):
-            points.append((cost["flash"], score["rmse_mm"], name, bold))
+    rows, points, chosen = list[tuple[str, ...]](), list[tuple[float, float, str, bool]](), metrics.chosen
+    for candidate in metrics.candidates:
+        score, cost = candidate.choose.integer or Score(), candidate.cost
+        name = f"{candidate.family} {candidate.size}"
+        name += "" if candidate.bits is None else f", {candidate.bits} bits"
+        bold = chosen is not None and _told_by(candidate) == _told_by(chosen)
+        if cost is not None and score.rmse_mm is not None:
+            points.append((cost.flash, score.rmse_mm, name, bold))
         rows.append(
             (
                 unbroken(f"<strong>{escape(name)}</strong>" if bold else escape(name)),
-                number(score.get("rmse_mm")),
-                number(score.get("worst_group_rmse_mm")),
-                number(candidate.get("departure_mm")),
-                number(cost.get("flash")),
-                number(cost.get("cycles")),
-                met,
+                number(score.rmse_mm),
+                number(score.worst_group_rmse_mm),
+                number(candidate.departure_mm),
+                number(None if cost is None else cost.flash),
+                number(None if cost is None else cost.cycles),
+                yes_or_no(candidate.meets) or NONE,
             )
         )
     if not rows:
@@ -345,11 +327,13 @@ def _candidates(facts: Facts) -> list[str]:
         "Meets the limits",
     )
     why = (
-        f"<p>Chosen: {escape(str(metrics['why']))}. Errors: {escape(str(metrics.get('choose_how', '')))}.</p>"
-        if metrics.get("why")
-        else ""
+        f"<p>Chosen: {escape(metrics.why)}. Errors: {escape(metrics.choose_how)}.</p>" if metrics.why else ""
     )
     return ["<h2>What was tried</h2>", why, html_table(head, rows, left=(0, 6)), *front_figure(points, facts)]
+
+
+def _told_by(candidate: CandidateRow) -> tuple[object, ...]:
+    return candidate.family, candidate.size, candidate.bits
 
 
 def _sources(facts: Facts) -> list[str]:

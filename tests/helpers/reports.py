@@ -74,7 +74,7 @@ CANDIDATES = [
         "watcher": [8],
         "watched": ["unrest"],
         "meets": True,
-        "cost": {"flash": flash, "cycles": 7000},
+        "cost": a_cost(flash, 7000),
         "classes": {"clean": [error, 0.99], "foam": [error, 0.9], "film": [error, 0.9], "all": [error, 0.95]},
     }
     for size, flash, error in (("8", 1500, 2.0), ("12", 1900, 2.2), ("24", 2600, 1.25))
@@ -88,7 +88,7 @@ ARRAY: dict[str, Any] = {
     "prove": {
         "integer": {"rmse_mm": 0.8, "p95_abs_mm": 1.25, "groups": 4},
         "by_group": [],
-        "beyond": {"frames": 0},
+        "beyond": {"frames": 0, "accepted_share": None, "groups": 0},
     },
     "random_rows": {"integer": {"p95_abs_mm": 0.7}},
     "openings": 2,

@@ -114,7 +114,7 @@ def fingerprint(data: FrozenData) -> str:
     from training.search.train import train
 
     trained = train(data, SearchRequest("m", seed=3))
-    texts = (trained.float_onnx, json.dumps(trained.metrics, sort_keys=True).encode())
+    texts = (trained.float_onnx, json.dumps(trained.metrics.to_json(), sort_keys=True).encode())
     return " ".join([digest(trained.program), *(hashlib.sha256(text).hexdigest() for text in texts)])
 
 

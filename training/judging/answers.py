@@ -111,7 +111,7 @@ def _score_verdict(  # noqa: PLR0911 - a reason each
         return UNPROVEN, f"no frames of condition '{row.condition}' in the frozen set"
     beyond = row.metric == "beyond_accepted_share"
     judged = prove.beyond if beyond else prove.integer
-    groups = 0 if judged is None else judged.groups
+    groups = 0 if judged is None else judged.groups or 0
     if value is None:
         why = (
             "no 'prove' frame has a label beyond the fit labels"

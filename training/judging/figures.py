@@ -210,15 +210,15 @@ class Figures(Kept):
 
 @dataclass(frozen=True)
 class Score(Kept):
-    """Errors of accepted readings, see :func:`training.judging.scoring.score`."""
+    """Errors of accepted readings, see :func:`training.judging.scoring.score`; None what was not kept."""
 
-    rmse_mm: float | None
-    worst_group_rmse_mm: float | None
-    p95_abs_mm: float | None
-    withheld_share: float | None
-    groups: int
-    groups_without_reading: int
-    frames: int
+    rmse_mm: float | None = None
+    worst_group_rmse_mm: float | None = None
+    p95_abs_mm: float | None = None
+    withheld_share: float | None = None
+    groups: int | None = None
+    groups_without_reading: int | None = None
+    frames: int | None = None
 
 
 @dataclass(frozen=True)
@@ -240,9 +240,9 @@ class Prove(Kept):
     only.
     """
 
-    integer: Score
-    floats: Score = field(metadata={KEY: "float"})
-    by_group: tuple[GroupScore, ...]
+    integer: Score = Score()
+    floats: Score = field(default=Score(), metadata={KEY: "float"})
+    by_group: tuple[GroupScore, ...] = ()
     by_level: tuple[LevelBin, ...] | None = field(default=None, metadata=SPARSE)
     beyond: Beyond | None = None
 
@@ -251,10 +251,20 @@ class Prove(Kept):
 class RandomRows(Kept):
     """Scores after a split by row."""
 
-    integer: Score
-    floats: Score = field(metadata={KEY: "float"})
-    fit_share: float
-    meaning: str
+    integer: Score = Score()
+    floats: Score = field(default=Score(), metadata={KEY: "float"})
+    fit_share: float | None = None
+    meaning: str = ""
+
+
+@dataclass(frozen=True)
+class FitRows(Kept):
+    """What a model was fitted on, and its least and greatest label."""
+
+    groups: int
+    frames: int
+    label_low_mm: float
+    label_high_mm: float
 
 
 @dataclass(frozen=True)

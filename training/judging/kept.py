@@ -39,7 +39,8 @@ class Kept:
         record: Any = cls  # mypy takes a type of Self for nothing that a cache can hold
         kinds, values = _kinds(record), dict[str, Any]()
         for one in fields(cls):
-            value = _read(kinds[one.name], kept.get(one.metadata.get(KEY, one.name)))
+            given = kept.get(one.metadata.get(KEY, one.name))
+            value = _read(kinds[one.name], None if given == {} and EMPTY in one.metadata else given)
             if value is not _UNREADABLE:
                 values[one.name] = value
             elif one.default is MISSING:

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from dataset.records import FrozenData, Model, TrimKind
+from training.judging.figures import FitRows
 from training.judging.judged import Judged, judge
 from training.judging.power_on import power_on
 from training.models.trimming import trim_counts
@@ -36,6 +37,5 @@ def judge_model(
 
 def known_levels(model: Model) -> tuple[float, float] | None:
     """Least and greatest label that the model was fitted on, mm; None for a model that does not say."""
-    fit = json.loads(model.metrics).get("fit") or {}
-    low, high = fit.get("label_low_mm"), fit.get("label_high_mm")
-    return None if low is None or high is None else (float(low), float(high))
+    fit = FitRows.from_json(json.loads(model.metrics).get("fit"))
+    return None if fit is None else (float(fit.label_low_mm), float(fit.label_high_mm))

@@ -18,7 +18,7 @@ from dataset.records import FrozenData, GroupBy, Role
 from training.judging.answers import answer_classes, meets_classes
 from training.judging.class_figures import figures_of
 from training.judging.curves import confusion_rows, error_boxes, errors_by_level, risk_curves
-from training.judging.figures import Figures, Prove, RandomRows
+from training.judging.figures import Figures, FitRows, Prove, RandomRows
 from training.judging.judged import Judged, judge, judge_scores
 from training.judging.power_on import power_on
 from training.judging.scoring import Answers, beyond, by_group, fewest_groups, score, tidy
@@ -28,7 +28,7 @@ from training.models.float_pipelines import emit_float_onnx, float_onnx_differen
 from training.models.nets import Net
 from training.models.trimming import SWING_ROOM, usable_trims
 from training.program import Program, accepted
-from training.rows import Floats, Ints, Mask, seen_in_prove_bands
+from training.rows import Floats, Ints, Mask
 from training.search.array_recipes import (
     ALL,
     EVERY,
@@ -50,8 +50,9 @@ from training.search.fitting import (
     thresholds_of,
     unseen_doubt,
 )
+from training.search.metrics import ArrayMetrics, GatedUnits, KeptBand, TrimGate
 from training.search.picking import measured, next_step, pick
-from training.search.result import RANDOM_ROWS, SearchResult, stored_hardware
+from training.search.result import RANDOM_ROWS, SearchResult, seen_in_prove_bands, stored_hardware
 
 FEWEST_FIT = 2  # groups
 _CHOOSE_EVERY = 4  # of the fit groups, where a set has no choose groups
@@ -79,7 +80,7 @@ def train_array(
     candidates = measured(candidates, request)
     picked, why = pick(candidates, request.limits)
     request.progress("scoring", 0, 1)
-    band, band_facts = _calibrate(context, table, picked)
+    band, kept_band = _calibrate(context, table, picked)
     program = _program(context, picked, band)
     pipeline = float_pipeline(table.trimming, picked.parts.level_groups, picked.net, context.span_mm)
     prove, figures = _prove(context, table, replace(picked, program=program), pipeline)
@@ -87,45 +88,46 @@ def train_array(
     float_onnx = emit_float_onnx(pipeline, inputs, request.name)
     some = np.flatnonzero(context.used)[:: max(int(context.used.sum()) // 5000, 1)]
     answers = answer_classes(request.limits, figures, None if prove is None else prove.beyond)
-    metrics = {
-        "chosen": picked.summary(),
-        "candidates": [c.summary() for c in candidates],
-        "choose_how": how,
-        "why": why,
-        "next_step": next_step(candidates, picked),
-        "prove": None if prove is None else prove.to_json(),
-        "claims": None if figures is None else figures.to_json(),
-        "random_rows": None if prove is None else _random_rows(context, table, picked.recipe).to_json(),
-        "limits": [answer.to_json() for answer in answers],
-        "band": band_facts,
-        "budget": request.budget_kept(picked.within),
-        "float_onnx_max_diff_mm": float_onnx_difference(
+    metrics = ArrayMetrics(
+        chosen=picked.summary(),
+        candidates=tuple(c.summary() for c in candidates),
+        choose_how=how,
+        why=why,
+        next_step=next_step(candidates, picked),
+        prove=prove,
+        claims=figures,
+        random_rows=None if prove is None else _random_rows(context, table, picked.recipe),
+        limits=tuple(answers),
+        band=kept_band,
+        budget=request.budget_kept(picked.within),
+        float_onnx_max_diff_mm=float_onnx_difference(
             float_onnx, pipeline, float_rows(data, table.trims, some)
         ),
-        "fit": _fit_facts(data, context.fit),
-        "flag_table": FLAG_TABLE,
-        "trim": kind,
-        "trim_gate": _trim_gate(context, table, program),
-        "origin": data.frozen.origin,
-        **seen_in_prove_bands(data),
-    }
+        fit=_fit_rows(data, context.fit),
+        flag_table=FLAG_TABLE,
+        trim=kind,
+        trim_gate=_trim_gate(context, table, program),
+        origin=data.frozen.origin,
+        seen_in_prove_bands=seen_in_prove_bands(data),
+    )
     request.progress("scoring", 1, 1)
     return SearchResult(program, float_onnx, _recipe(context, picked), metrics)
 
 
-def _trim_gate(context: SearchContext, table: FeatureTable, program: Program) -> dict[str, Any] | None:
+def _trim_gate(context: SearchContext, table: FeatureTable, program: Program) -> TrimGate | None:
     """How many choose and calibrate units the gate of swings refuses; None without a gate."""
     if program.swing is None:
         return None
     data, passed = context.data, accepted(program, table.trims)
-    shares: dict[str, Any] = {"room": SWING_ROOM}
-    for role, rows in ((Role.CHOOSE, context.choose), (Role.CALIBRATE, data.rows(Role.CALIBRATE))):
+
+    def gated(rows: Mask) -> GatedUnits:
         sessions = [int(s) for s in np.unique(data.session[rows])]
         frozen = data.frozen.sessions
         units = {frozen[s].unit.name for s in sessions}
         refused = {frozen[s].unit.name for s in sessions if not passed[s]}
-        shares[str(role)] = {"units": len(units), "refused": sorted(refused)}
-    return shares
+        return GatedUnits(len(units), tuple(sorted(refused)))
+
+    return TrimGate(SWING_ROOM, gated(context.choose), gated(data.rows(Role.CALIBRATE)))
 
 
 def _with_choose_rows(context: SearchContext) -> tuple[SearchContext, str]:
@@ -248,40 +250,39 @@ def _candidate(
 
 def _calibrate(
     context: SearchContext, table: FeatureTable, picked: ArrayCandidate
-) -> tuple[Band | None, dict[str, Any]]:
+) -> tuple[Band | None, KeptBand]:
     """The band from the calibrate groups, and what is said of it."""
     data, span_mm = context.data, context.span_mm
     rows, need = data.rows(Role.CALIBRATE), fewest_groups(SHARE)
     groups = len(np.unique(data.group[rows]))
     if data.frozen.group_by is GroupBy.TEMPERATURE:
-        return None, {"given": False, "reason": NOT_DRAWN}
+        return None, KeptBand(False, NOT_DRAWN)
     if groups < need:
-        return None, {
-            "given": False,
-            "reason": f"a {100 * SHARE:g} % band needs {need} calibrate groups, there are {groups}",
-        }
+        return None, KeptBand(
+            False, f"a {100 * SHARE:g} % band needs {need} calibrate groups, there are {groups}"
+        )
     widths = widths_of(judge(picked.program, data, context.choose, table.trims, span_mm))
     values = scores(judge(picked.program, data, rows, table.trims, span_mm), widths)
     scale = conformal(values)
     if scale is None:
-        return None, {
-            "given": False,
-            "reason": f"only {len(values)} of {groups} calibrate groups have an accepted reading, a "
+        return None, KeptBand(
+            False,
+            f"only {len(values)} of {groups} calibrate groups have an accepted reading, a "
             f"{100 * SHARE:g} % band needs {need}",
-        }
+        )
     band = band_of(widths, scale)
     meaning = (
         f"for {100 * SHARE:g} % of new groups, at least {100 * SHARE:g} % of the accepted readings "
         "have the true level inside"
     )
-    return band, {
-        "given": True,
-        "groups": groups,
-        "share": SHARE,
-        "meaning": meaning,
-        "units": asdict(band),
-        "scale": tidy(scale),
-    }
+    return band, KeptBand(
+        given=True,
+        groups=groups,
+        share=SHARE,
+        meaning=meaning,
+        units=asdict(band),
+        scale=tidy(scale),
+    )
 
 
 def _program(context: SearchContext, picked: ArrayCandidate, band: Band | None) -> Program:
@@ -356,14 +357,9 @@ def _random_rows(context: SearchContext, table: FeatureTable, recipe: ArrayRecip
     return RandomRows(figures, figures, tidy(drawn.sum() / used.sum()), RANDOM_ROWS)
 
 
-def _fit_facts(data: FrozenData, fit: Mask) -> dict[str, Any]:
+def _fit_rows(data: FrozenData, fit: Mask) -> FitRows:
     level = data.level_mm[fit]
-    return {
-        "groups": len(np.unique(data.group[fit])),
-        "frames": int(fit.sum()),
-        "label_low_mm": float(level.min()),
-        "label_high_mm": float(level.max()),
-    }
+    return FitRows(len(np.unique(data.group[fit])), int(fit.sum()), float(level.min()), float(level.max()))
 
 
 def _recipe(context: SearchContext, picked: ArrayCandidate) -> dict[str, Any]:

@@ -4,6 +4,7 @@ there is none.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
@@ -18,6 +19,7 @@ from training.models.operating import Operating
 from training.models.recipes import Fitted, Recipe
 from training.program import Program
 from training.search.array_recipes import ArrayRecipe
+from training.search.metrics import CandidateRow, ChooseScores
 
 
 class AnyRecipe(Protocol):
@@ -64,18 +66,19 @@ class Candidate:
         """
         return 0
 
-    def summary(self) -> dict[str, Any]:
+    def summary(self) -> CandidateRow:
         """The candidate as a row of the metrics."""
-        return _row(self.recipe, self.meets) | {
-            "departure_mm": tidy(self.quantisation_error_mm),
-            "error_mm": tidy(self.error) if np.isfinite(self.error) else None,
-            "choose": {
-                "integer": self.integer.to_json(),
-                "float": {} if self.floating is None else self.floating.to_json(),
-            },
-            "cost": None if self.cost is None else kept_cost(self.cost).to_json(),
-            "within_budget": self.within,
-        }
+        return CandidateRow(
+            family=self.recipe.family,
+            size=self.recipe.size,
+            bits=self.recipe.bits,
+            meets=self.meets,
+            departure_mm=tidy(self.quantisation_error_mm),
+            error_mm=tidy(self.error) if np.isfinite(self.error) else None,
+            choose=ChooseScores(self.integer, self.floating),
+            cost=None if self.cost is None else kept_cost(self.cost),
+            within_budget=self.within,
+        )
 
 
 @dataclass(frozen=True)
@@ -131,10 +134,10 @@ class ArrayCandidate(Candidate):
         """Episodes on the choose groups in which an empty tank was read as wet."""
         return self.figures.false_wet.wrong
 
-    def summary(self) -> dict[str, Any]:
+    def summary(self) -> CandidateRow:
         """The candidate as a row of the metrics, with its classes and its watcher."""
         classes = {name: (row.p95_mm, row.accepted_share) for name, row in self.figures.classes.items()}
-        return super().summary() | {"classes": classes} | _watching(self.recipe)
+        return _of_array(super().summary(), self.recipe, classes)
 
 
 @dataclass(frozen=True)
@@ -145,29 +148,29 @@ class Refused:
     meets: bool | None
     reason: str
 
-    def summary(self) -> dict[str, Any]:
+    def summary(self) -> CandidateRow:
         """The recipe as a row of the metrics."""
-        row = _row(self.recipe, self.meets) | {
-            "departure_mm": 0.0,
-            "error_mm": None,
-            "choose": {"integer": {}, "float": {}},
-            "cost": None,
-            "within_budget": None,
-            "refused": self.reason,
-        }
-        return row | {"classes": {}} | _watching(self.recipe) if isinstance(self.recipe, ArrayRecipe) else row
+        row = CandidateRow(
+            family=self.recipe.family,
+            size=self.recipe.size,
+            bits=self.recipe.bits,
+            meets=self.meets,
+            departure_mm=0.0,
+            refused=self.reason,
+        )
+        return _of_array(row, self.recipe, {}) if isinstance(self.recipe, ArrayRecipe) else row
 
 
-def _row(recipe: AnyRecipe, meets: bool | None) -> dict[str, Any]:
-    return {"family": recipe.family, "size": recipe.size, "bits": recipe.bits, "meets": meets}
-
-
-def _watching(recipe: ArrayRecipe) -> dict[str, Any]:
-    return {
-        "watcher": list(recipe.watcher),
-        "watched": list(recipe.watch_groups),
-        "patience": recipe.patience,
-    }
+def _of_array(
+    row: CandidateRow, recipe: ArrayRecipe, classes: Mapping[str, tuple[float | None, ...]]
+) -> CandidateRow:
+    return replace(
+        row,
+        classes=classes,
+        watcher=recipe.watcher,
+        watched=recipe.watch_groups,
+        patience=recipe.patience,
+    )
 
 
 def smallest_first(candidate: Candidate | Refused) -> tuple[Any, ...]:

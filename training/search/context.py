@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
-from typing import Any
 
 from dataset.canonical import sensor_key, sensor_key_1
 from dataset.errors import InputError
@@ -13,6 +12,7 @@ from training.costs import CostModel
 from training.models.recipes import Hardware
 from training.program import Program
 from training.rows import Mask
+from training.search.metrics import KeptBudget
 
 Progress = Callable[[str, int, int], None]  # what is done, how many are done, how many there are
 
@@ -37,11 +37,11 @@ class SearchRequest:
     progress: Progress = silent
     jobs: int = -1
 
-    def budget_kept(self, within: bool | None) -> dict[str, Any] | None:
-        """Whether the budget is kept, as a row of the metrics; None without one."""
+    def budget_kept(self, within: bool | None) -> KeptBudget | None:
+        """Whether the budget is kept; None without one."""
         if self.budget is None or self.cost is None:
             return None
-        return {"name": self.budget.name, "within": within}
+        return KeptBudget(self.budget.name, within)
 
 
 @dataclass(frozen=True)

@@ -13,18 +13,19 @@ import numpy as np
 from dataset.errors import InputError, ProgramError
 from dataset.records import FrozenData, GroupBy, Role
 from training.judging.answers import answer_scores, meets_scores
-from training.judging.figures import Prove, RandomRows
+from training.judging.figures import FitRows, Prove, RandomRows
 from training.judging.scoring import Answers, beyond, by_group, by_level, fewest_groups, readings, score
 from training.models.families import BITS, FAMILIES
 from training.models.float_pipelines import emit_float_onnx, float_onnx_difference
 from training.models.recipes import Fitted, Recipe, fit_sizes, quantise
 from training.program import LEVEL_UNITS_PER_MM, WITHHELD, Program, run
-from training.rows import Ints, Mask, Rows, rows_of, seen_in_prove_bands
+from training.rows import Ints, Mask, Rows, rows_of
 from training.search.band import NOT_DRAWN, SHARE
 from training.search.candidates import FewPadCandidate, Refused, smallest_first
 from training.search.context import SearchContext, for_sensor, notes_of
+from training.search.metrics import KeptBand, Metrics
 from training.search.picking import measured, pick
-from training.search.result import RANDOM_ROWS, SearchResult, stored_hardware
+from training.search.result import RANDOM_ROWS, SearchResult, seen_in_prove_bands, stored_hardware
 
 MOST_FOLDS = 12
 _WITH_QUANTISATION = (
@@ -56,20 +57,20 @@ def train_few_pads(context: SearchContext, families: tuple[str, ...]) -> SearchR
     random_rows = None if prove is None else _random_rows(chosen.recipe, context)
     float_onnx = emit_float_onnx(chosen.fitted.pipeline, context.hardware.channels, request.name)
     difference = float_onnx_difference(float_onnx, chosen.fitted.pipeline, data.counts)
-    metrics = {
-        "chosen": chosen.summary(),
-        "candidates": [c.summary() for c in candidates],
-        "choose_how": how,
-        "why": why,
-        "prove": None if prove is None else prove.to_json(),
-        "random_rows": None if random_rows is None else random_rows.to_json(),
-        "limits": [answer.to_json() for answer in answer_scores(request.limits, prove)],
-        "band": _band(data),
-        "budget": request.budget_kept(chosen.within),
-        "float_onnx_max_diff_mm": difference,
-        "fit": _fit_facts(data),
-        **seen_in_prove_bands(data),
-    }
+    metrics = Metrics(
+        chosen=chosen.summary(),
+        candidates=tuple(c.summary() for c in candidates),
+        choose_how=how,
+        why=why,
+        prove=prove,
+        random_rows=random_rows,
+        limits=tuple(answer_scores(request.limits, prove)),
+        band=_band(data),
+        budget=request.budget_kept(chosen.within),
+        float_onnx_max_diff_mm=difference,
+        fit=_fit_rows(data),
+        seen_in_prove_bands=seen_in_prove_bands(data),
+    )
     return SearchResult(program, float_onnx, _recipe(chosen, families, context), metrics)
 
 
@@ -284,27 +285,21 @@ def _canonical(data: FrozenData, used: Mask) -> np.ndarray[tuple[int], np.dtype[
     return np.asarray(at[order], dtype=np.int64)
 
 
-def _band(data: FrozenData) -> dict[str, Any]:
+def _band(data: FrozenData) -> KeptBand:
     if data.frozen.group_by is GroupBy.TEMPERATURE:
-        return {"given": False, "reason": NOT_DRAWN}
+        return KeptBand(False, NOT_DRAWN)
     groups, least = len(data.frozen.groups(Role.CALIBRATE)), fewest_groups(SHARE)
     reason = (
         "bands are not built in this version"
         if groups >= least
         else f"a 90 % band needs {least} calibrate groups, there are {groups}"
     )
-    return {"given": False, "reason": reason}
+    return KeptBand(False, reason)
 
 
-def _fit_facts(data: FrozenData) -> dict[str, Any]:
+def _fit_rows(data: FrozenData) -> FitRows:
     fit = data.rows(Role.FIT)
-    low, high = rows_of(data, fit).label_range
-    return {
-        "groups": len(np.unique(data.group[fit])),
-        "frames": int(fit.sum()),
-        "label_low_mm": low,
-        "label_high_mm": high,
-    }
+    return FitRows(len(np.unique(data.group[fit])), int(fit.sum()), *rows_of(data, fit).label_range)
 
 
 def _recipe(chosen: FewPadCandidate, families: tuple[str, ...], context: SearchContext) -> dict[str, Any]:

@@ -258,6 +258,4 @@ def _trained(kept: _FittedWay, figures: Retraining, case: _Case) -> Trained:
     recipe = result.recipe | {"frozen": {"name": frozen.name, "sha256": frozen.sha256}, "way": kept.name}
     if kept.name == TOGETHER and case.both is not None:
         recipe["earlier"] = {"name": case.old.frozen.name, "joined_sha256": case.both.frozen.sha256}
-    return with_versions(
-        replace(result, recipe=recipe, metrics=result.metrics | {"retraining": figures.to_json()})
-    )
+    return with_versions(replace(result, recipe=recipe, metrics=replace(result.metrics, retraining=figures)))

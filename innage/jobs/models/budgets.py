@@ -5,7 +5,7 @@ is over.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,7 +16,9 @@ if TYPE_CHECKING:
     from export.c.source import CSource
     from export.compilers.gcc import GccSizes
     from export.volume import VolumeTable
-    from training.costs import Affordable, Cost, CostLine
+    from training.costs import Cost, CostLine
+    from training.search.affordable import Affordable
+    from training.search.metrics import Metrics
 
 _MOST_SHOWN = 5
 
@@ -111,6 +113,7 @@ def judge_model(
     """
     from export.core.measure import choose_kernels, measure, measured_source
     from training.program import from_json
+    from training.search.metrics import read_metrics
 
     program = from_json(model.program, f"model '{model.name}'")
     cost = (
@@ -118,7 +121,7 @@ def judge_model(
         if kernels == "auto"
         else measure(program, left, optimise, kernels, assembly, volume)
     )
-    metrics = json.loads(model.metrics)
+    metrics = read_metrics(json.loads(model.metrics))
     return _judged(
         model.name,
         measured_source(program, cost.kernels, cost.assembly, volume),
@@ -140,13 +143,15 @@ def _judge_bundle(
     from export.bundle.checks import Bundle, NotEnoughEvidence
     from export.bundle.verify import read_bundle
     from export.core.measure import MEASURED, cost_of
+    from training.search.metrics import read_metrics
 
     bundle = Bundle(read_bundle(path))
     body = bundle.manifest.body
     try:
         own = Budget(**body["budget"])
         left = own if budget is None else opened().budget(budget)
-        name, metrics, built = str(body["model"]["name"]), dict(body["metrics"]), bundle.optimise
+        name, built = str(body["model"]["name"]), bundle.optimise
+        metrics = read_metrics(dict(body["metrics"]))
     except (KeyError, TypeError, ValueError) as error:
         raise InputError(
             f"{path}, manifest",
@@ -168,7 +173,7 @@ def _judged(
     source: CSource,
     left: Budget,
     cost: Cost,
-    metrics: Mapping[str, Any],
+    metrics: Metrics,
     searched_for: Callable[[], Budget | None],
 ) -> BudgetVerdict:
     """The verdict on a cost that was measured. ``searched_for`` gives the budget that the candidates of
@@ -194,17 +199,16 @@ def _judged(
     )
 
 
-def _trained_for(metrics: Mapping[str, Any], store: Store) -> Budget | None:
+def _trained_for(metrics: Metrics, store: Store) -> Budget | None:
     """The budget that the search measured its candidates for."""
-    named = (metrics.get("budget") or {}).get("name")
+    named = None if metrics.budget is None else metrics.budget.name
     return next((budget for budget in store.budgets() if budget.name == named), None)
 
 
-def _what_fits(
-    metrics: Mapping[str, Any], left: Budget, own: Budget | None
-) -> tuple[tuple[Affordable, ...], str]:
+def _what_fits(metrics: Metrics, left: Budget, own: Budget | None) -> tuple[tuple[Affordable, ...], str]:
     """The nearest candidates of the model's own search, or why none can be named."""
-    from training.costs import affordable, same_core
+    from training.costs import same_core
+    from training.search.affordable import affordable
 
     again = f"'innage train' with --budget {left.name} looks for a model that fits"
     if own is None or not same_core(own, left):
@@ -214,7 +218,7 @@ def _what_fits(
             else f"were measured for budget {own.name}, another core or other memory"
         )
         return (), f"The candidates of its search {was}: {again}."
-    fitting = affordable(metrics.get("candidates") or (), left)
+    fitting = affordable(metrics.candidates, left)
     if not fitting:
         return (), f"No candidate of its search that was measured fits: {again}, or ask for a larger budget."
     return tuple(fitting[:_MOST_SHOWN]), f"Nearest that fit, of the candidates of its search; {again}."

@@ -187,9 +187,10 @@ def _refuse_seen(
 def _cost(model: Model, budget: Budget | None) -> Cost | KeptCost | None:
     """Flash, RAM, stack and cycles: measured now for a budget, or as training measured them."""
     if budget is None:
-        from training.judging.figures import KeptCost
+        from training.search.metrics import read_metrics
 
-        return KeptCost.from_json(json.loads(model.metrics).get("chosen", {}).get("cost"))
+        chosen = read_metrics(json.loads(model.metrics)).chosen
+        return None if chosen is None else chosen.cost
     from export.core.measure import measure
     from training.program import from_json
 

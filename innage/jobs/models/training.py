@@ -90,7 +90,7 @@ def train(
         trained = _ablated(trained, data, request)
     openings = (
         store.open_prove(frozen_set, f"train {name}")
-        if trained.metrics["prove"]
+        if trained.metrics.prove is not None
         else store.prove_openings(frozen_set)
     )
     return store.add_model(_record(trained, name, frozen_set, to_meet, openings))
@@ -245,7 +245,7 @@ def _ablated(trained: Trained, data: FrozenData, request: SearchRequest) -> Trai
 
     recipe = recipe_of(request.name, trained.recipe)
     study = Study(data, hardware_of(data), recipe, _judged_role(data), request)
-    return replace(trained, metrics=trained.metrics | {"ablation": ablate(study).to_json()})
+    return replace(trained, metrics=replace(trained.metrics, ablation=ablate(study)))
 
 
 def _refuse_known(store: Store, name: str) -> None:
@@ -271,7 +271,7 @@ def _record(trained: Trained, name: str, frozen: FrozenSet, limits: Limits | Non
     def text(facts: dict[str, Any]) -> str:
         return json.dumps(facts, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
 
-    metrics = trained.metrics | {"openings": openings}
+    metrics = replace(trained.metrics, openings=openings)
     return Model(
         name,
         digest(trained.program),
@@ -279,7 +279,7 @@ def _record(trained: Trained, name: str, frozen: FrozenSet, limits: Limits | Non
         limits,
         text(trained.recipe),
         text(trained.versions),
-        text(metrics),
+        text(metrics.to_json()),
         to_json(trained.program),
         trained.float_onnx,
     )

@@ -17,32 +17,31 @@ from export.report.claim_tables import (
     candidate_rows,
     claim_sentence,
     class_rows,
-    is_array,
     random_rows_sentence,
     rate_rows,
     short_place_rows,
     study_columns,
     study_rows,
     trim_gate_sentence,
+    yes_or_no,
 )
 from innage.terminal.output import say, table
 from innage.terminal.views.limits import show_model_limits
-from training.judging.figures import Figures
-from training.judging.stored_answers import stored_answers
-from training.search.study_figures import Ablation
+from training.judging.figures import Figures, Prove, RandomRows, Score
+from training.search.metrics import ArrayMetrics, CandidateRow, Metrics, read_metrics
 
 Facts = dict[str, Any]
 
 
 def show_model(facts: Facts) -> None:
     """Everything about one model that fits a terminal of 80 columns."""
-    metrics, origin = facts["metrics"], facts["frozen"]["origin"]
+    metrics, origin = read_metrics(facts["metrics"]), facts["frozen"]["origin"]
     if origin != "measured":
         say(f"All figures are of {origin} readings: they say nothing yet of a tank of plastic and water.\n")
-    show_model_limits(stored_answers(metrics))
-    if is_array(metrics):
-        _show_claims(facts)
-        _show_why(facts, metrics["trim"])
+    show_model_limits(metrics.limits)
+    if isinstance(metrics, ArrayMetrics):
+        _show_claims(metrics, facts)
+        _show_why(metrics, facts)
         rows = [(*row[:-2], f"{row[-2] or '-'}{' *' if row[-1] else ''}") for row in candidate_rows(metrics)]
         table(
             "candidates, smallest first, the chosen one marked *: P95 on the choose groups",
@@ -51,9 +50,9 @@ def show_model(facts: Facts) -> None:
         )
     else:
         _show_prove(metrics, facts["frozen"])
-        _show_why(facts, None)
+        _show_why(metrics, facts)
         _show_candidates(metrics)
-    say(f"Errors: {metrics['choose_how']}.")
+    say(f"Errors: {metrics.choose_how}.")
     _show_ablation(metrics)
 
 
@@ -74,34 +73,33 @@ def show_models(listed: list[Facts]) -> None:
 
 
 def _model_row(facts: Facts) -> tuple[object, ...]:
-    recipe, metrics = facts["recipe"], facts["metrics"]
-    answers = [row["answer"] for row in metrics["limits"]]
-    proved = metrics["prove"]["integer"]["rmse_mm"] if metrics["prove"] else None
-    cost = metrics["chosen"]["cost"]
+    recipe, metrics = facts["recipe"], read_metrics(facts["metrics"])
+    answers = [row.answer for row in metrics.limits]
+    proved = None if metrics.prove is None else metrics.prove.integer.rmse_mm
+    cost = None if metrics.chosen is None else metrics.chosen.cost
     counts = "/".join(str(answers.count(answer)) for answer in LimitAnswer)
-    family = "array" if is_array(metrics) else recipe["family"]
+    family = "array" if isinstance(metrics, ArrayMetrics) else recipe["family"]
     named = (facts["name"], facts["frozen"]["name"], family, recipe["size"], recipe["bits"])
-    return (*named, proved, counts, cost and cost["flash"], facts["frozen"]["origin"])
+    return (*named, proved, counts, cost and cost.flash, facts["frozen"]["origin"])
 
 
-def _show_ablation(metrics: Facts) -> None:
-    ablation = Ablation.from_json(metrics.get("ablation"))
+def _show_ablation(metrics: Metrics) -> None:
+    ablation = metrics.ablation
     if ablation is None:
         return
     say("")
     for what, studied in (("features", ablation.features.rows), ("trims", ablation.trims.rows)):
         table(f"{what}: P95 on the {ablation.role} groups", study_columns(what), study_rows(studied))
-    for sentence in ablation_sentences(ablation, limited=bool(metrics["limits"])):
+    for sentence in ablation_sentences(ablation, limited=bool(metrics.limits)):
         say(f"{sentence}.")
 
 
-def _show_claims(facts: Facts) -> None:
-    metrics, frozen = facts["metrics"], facts["frozen"]["name"]
-    claims = Figures.from_json(metrics["claims"])
+def _show_claims(metrics: ArrayMetrics, facts: Facts) -> None:
+    claims, frozen = metrics.claims, facts["frozen"]["name"]
     if claims is None:
         say(f"Frozen set {frozen} has no 'prove' groups: no limit is shown to be met.\n")
         return
-    _show_classes(claims, f"prove: opening {metrics['openings']} of frozen set {frozen}")
+    _show_classes(claims, f"prove: opening {metrics.openings} of frozen set {frozen}")
     table(
         "where the errors are, liquid in the tank",
         [_two_lines(c) for c in SHORT_COLUMNS],
@@ -111,12 +109,12 @@ def _show_claims(facts: Facts) -> None:
     sentences = (
         claim_sentence(facts["frozen"]["group_by"], metrics),
         random_rows_sentence(metrics),
-        trim_gate_sentence(metrics),
+        trim_gate_sentence(metrics.trim_gate),
     )
     for sentence in sentences:
         if sentence:
             say(f"{sentence}.")
-    _show_beyond(metrics)
+    _show_beyond(metrics.prove)
     say("")
 
 
@@ -140,39 +138,35 @@ def _two_lines(column: str) -> str:
     return column.replace(" ", "\n") if column.count(" ") == 1 else "\n".join(column.rsplit(" ", 1))
 
 
-def _show_why(facts: Facts, trim: str | None) -> None:
-    metrics, recipe = facts["metrics"], facts["recipe"]
+def _show_why(metrics: Metrics, facts: Facts) -> None:
+    recipe = facts["recipe"]
+    trim, step = (metrics.trim, metrics.next_step) if isinstance(metrics, ArrayMetrics) else ("", "")
     form = "pad array, level net" if trim else recipe["family"]
     trimmed = f", trim {trim}" if trim else ""
     say(
         f"Model {facts['name']}, program {facts['sha256'][:ID_DIGITS]}: {form} of size {recipe['size']} "
         f"with {recipe['bits']}-bit weights{trimmed}."
     )
-    say(f"Why: {metrics['why']}.")
-    if metrics.get("next_step"):
-        say(f"Next step up: {metrics['next_step']}.")
-    within = (metrics["budget"] or {}).get("within")
-    if within is not None:
-        say(f"Budget {metrics['budget']['name']}: {'kept' if within else 'over'}.")
-    band = metrics["band"]
-    say(
-        f"Band: {band['meaning']}; {band['groups']} calibrate groups.\n"
-        if band["given"]
-        else f"No band: {band['reason']}.\n"
-    )
-
-
-def _show_candidates(metrics: Facts) -> None:
-    def row(one: Facts) -> tuple[object, ...]:
-        integer, floating, cost = one["choose"]["integer"], one["choose"]["float"], one["cost"] or {}
-        meets = {True: "yes", False: "no", None: None}[one["meets"]]
-        error = (
-            integer.get("rmse_mm"),
-            floating.get("rmse_mm"),
-            one["departure_mm"],
-            integer.get("withheld_share"),
+    say(f"Why: {metrics.why}.")
+    if step:
+        say(f"Next step up: {step}.")
+    if metrics.budget is not None and metrics.budget.within is not None:
+        say(f"Budget {metrics.budget.name}: {'kept' if metrics.budget.within else 'over'}.")
+    band = metrics.band
+    if band is not None:
+        say(
+            f"Band: {band.meaning}; {band.groups} calibrate groups.\n"
+            if band.given
+            else f"No band: {band.reason}.\n"
         )
-        return (one["family"], one["size"], one["bits"], *error, cost.get("flash"), cost.get("cycles"), meets)
+
+
+def _show_candidates(metrics: Metrics) -> None:
+    def row(one: CandidateRow) -> tuple[object, ...]:
+        integer, floats = one.choose.integer or Score(), one.choose.floats or Score()
+        error = (integer.rmse_mm, floats.rmse_mm, one.departure_mm, integer.withheld_share)
+        cost = (None, None) if one.cost is None else (one.cost.flash, one.cost.cycles)
+        return (one.family, one.size, one.bits, *error, *cost, yes_or_no(one.meets))
 
     columns = (
         "family",
@@ -186,22 +180,22 @@ def _show_candidates(metrics: Facts) -> None:
         "cycles",
         "meets",
     )
-    table("candidates, smallest first", columns, [row(one) for one in metrics["candidates"]])
+    table("candidates, smallest first", columns, [row(one) for one in metrics.candidates])
 
 
-def _show_prove(metrics: Facts, frozen_set: Facts) -> None:
-    prove, random_rows, frozen = metrics["prove"], metrics["random_rows"], frozen_set["name"]
+def _show_prove(metrics: Metrics, frozen_set: Facts) -> None:
+    prove, random_rows, frozen = metrics.prove, metrics.random_rows or RandomRows(), frozen_set["name"]
     if prove is None:
         say(f"Frozen set {frozen} has no 'prove' groups: no limit is shown to be met.\n")
         return
-    columns = [("integer", prove["integer"]), ("float", prove["float"])]
-    columns += [("random rows", random_rows["integer"]), ("their float", random_rows["float"])]
+    columns = [("integer", prove.integer), ("float", prove.floats)]
+    columns += [("random rows", random_rows.integer), ("their float", random_rows.floats)]
     rows = [
-        (what, *(figures[what] for _, figures in columns))
+        (what, *(getattr(scores, what) for _, scores in columns))
         for what in ("rmse_mm", "worst_group_rmse_mm", "p95_abs_mm", "withheld_share", "groups", "frames")
     ]
     table(
-        f"prove: opening {metrics['openings']} of frozen set {frozen}",
+        f"prove: opening {metrics.openings} of frozen set {frozen}",
         ("figure", *(title for title, _ in columns)),
         rows,
     )
@@ -211,14 +205,14 @@ def _show_prove(metrics: Facts, frozen_set: Facts) -> None:
     )
     if claim := claim_sentence(frozen_set["group_by"], metrics):
         say(f"{claim}.")
-    _show_beyond(metrics)
+    _show_beyond(prove)
     say("")
 
 
-def _show_beyond(metrics: Facts) -> None:
-    beyond = metrics["prove"]["beyond"]
-    if beyond["frames"]:
+def _show_beyond(prove: Prove | None) -> None:
+    beyond = None if prove is None else prove.beyond
+    if beyond is not None and beyond.frames:
         say(
-            f"Labels beyond those of the fit: {beyond['frames']} frames, groups: "
-            f"{beyond['groups']}, share accepted: {beyond['accepted_share']:.3g}."
+            f"Labels beyond those of the fit: {beyond.frames} frames, groups: "
+            f"{beyond.groups}, share accepted: {beyond.accepted_share:.3g}."
         )

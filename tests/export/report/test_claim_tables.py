@@ -22,7 +22,8 @@ from export.report.claim_tables import (
     study_columns,
     study_rows,
 )
-from training.judging.figures import Figures
+from training.judging.figures import Figures, Prove, RandomRows, Score
+from training.search.metrics import Metrics, read_metrics
 from training.search.study_figures import Ablation, StudyRow
 
 ERRORS = {
@@ -238,16 +239,18 @@ def test_candidates_are_rows_with_the_chosen_one_marked() -> None:
         "classes": {},
         "refused": "too wide",
     }
-    rows = candidate_rows({"candidates": [one, other], "chosen": dict(one)})
+    rows = candidate_rows(read_metrics({"candidates": [one, other], "chosen": dict(one)}))
     assert rows[0] == ("12-6", 16, "8-6 unrest", 2.0, 1.0, 3.0, None, 95.0, 2000, 7000, "yes", "chosen")
     assert rows[1] == ("8", 8, "6", *[None] * 7, "refused", "")
     assert len(rows[0]) == len(CANDIDATE_COLUMNS)
 
 
 def test_the_optimism_of_random_rows_is_said_only_beside_a_proof() -> None:
-    assert random_rows_sentence({"prove": None, "random_rows": None}) == ""
+    assert random_rows_sentence(Metrics()) == ""
+    random_rows = RandomRows(integer=Score(p95_abs_mm=1.0))
+    assert random_rows_sentence(Metrics(random_rows=random_rows)) == ""
     said = random_rows_sentence(
-        {"prove": {"integer": {"p95_abs_mm": 3.333}}, "random_rows": {"integer": {"p95_abs_mm": 1.0}}}
+        Metrics(prove=Prove(integer=Score(p95_abs_mm=3.333)), random_rows=random_rows)
     )
     assert "P95 of 1 mm" in said
     assert "against 3.33 mm" in said

@@ -13,6 +13,7 @@ from typer.testing import CliRunner
 from dataset.errors import InputError
 from dataset.records import Budget
 from innage.commands import budget
+from training.judging.figures import KeptCost
 from training.program import Builder, to_json
 
 
@@ -96,7 +97,7 @@ def test_other_cores(left: SimpleNamespace, core: str, multiplier: int) -> None:
 
 
 def _candidate(size: int, flash: int, error: float | None) -> dict[str, object]:
-    cost = {"flash": flash, "ram": 1, "stack": 8, "cycles": 50, "cycles_bound": 60}
+    cost = KeptCost("cortex-m0plus", flash, flash, 0, 0, 1, 8, None, 50, 50.0, 60).to_json()
     return {
         "family": "net",
         "size": size,

@@ -51,6 +51,7 @@ from training.search.fitting import (
     scores_of,
     unseen_doubt,
 )
+from training.search.metrics import GatedUnits, read_metrics
 from training.search.picking import pick
 from training.search.result import SearchResult
 
@@ -93,17 +94,15 @@ def test_a_unit_never_seen_is_read(trained: Trained) -> None:
     everything counted.
     """
     data, made, seen = trained
-    claims = made.metrics["claims"]
-    figures = Figures.from_json(claims)
-    assert figures is not None
-    assert json.dumps(figures.to_json()) == json.dumps(claims)
+    claims = made.metrics.to_json()["claims"]
+    assert read_metrics(json.loads(json.dumps(made.metrics.to_json(), allow_nan=False))) == made.metrics
     assert claims["classes"]["clean"]["p95_pct"] < 5
     assert claims["classes"]["clean"]["groups"] == 2
     assert claims["dry_recognised_share"] == 1.0
     assert claims["false_wet"]["wrong"] == 0
     assert claims["false_wet"]["episodes"] >= 2
     assert {what for what, _, _ in seen} >= {"fitting nets", "scoring"}
-    assert made.metrics["origin"] == "simulated"
+    assert made.metrics.to_json()["origin"] == "simulated"
     assert made.program.notes["readings"] == "simulated"
     sensor = data.frozen.sessions[0].mounting.sensor
     keys = (made.program.sensor_key, made.program.sensor_key_1)
@@ -115,7 +114,7 @@ def test_the_lowest_pad_and_what_plots_need_are_reported(trained: Trained) -> No
     stricter doubt never accepts more.
     """
     data, made, _ = trained
-    claims = made.metrics["claims"]
+    claims = made.metrics.to_json()["claims"]
     wet = data.level_mm[data.rows(Role.PROVE)]
     zones = claims["by"]["zone"]
     assert (
@@ -136,7 +135,7 @@ def test_the_lowest_pad_and_what_plots_need_are_reported(trained: Trained) -> No
 def test_limits_are_answered_by_class(trained: Trained) -> None:
     """Met where the class meets them; a condition that nobody captured lacks evidence."""
     _, made, _ = trained
-    said = {(row["metric"], row["condition"]): row["answer"] for row in made.metrics["limits"]}
+    said = {(row["metric"], row["condition"]): row["answer"] for row in made.metrics.to_json()["limits"]}
     assert said["p95_pct_span", "clean"] == "met"
     assert said["false_wet_episodes", "all"] == "met"
     assert said["dry_missed_share", "all"] == "met"
@@ -145,8 +144,8 @@ def test_limits_are_answered_by_class(trained: Trained) -> None:
 
 def test_a_band_is_given_with_nine_groups(trained: Trained) -> None:
     data, made, _ = trained
-    assert made.metrics["band"]["given"]
-    covered = made.metrics["claims"]["band"]["covered_share"]
+    assert made.metrics.to_json()["band"]["given"]
+    covered = made.metrics.to_json()["claims"]["band"]["covered_share"]
     assert covered > 0.7
     counts = data.frames[0].counts.astype(np.int64)
     its = run(made.program, counts, trim=trim_counts(data, TRIMS["full"])[0])
@@ -164,8 +163,8 @@ def test_the_same_again(make_strip: Make) -> None:
     one, two = (train_array(context_of(data, jobs=jobs), recipes=SMALL[1:]) for jobs in (1, 2))
     assert digest(one.program) == digest(two.program)
     assert one.metrics == two.metrics
-    assert not one.metrics["band"]["given"]
-    assert "9 calibrate groups" in one.metrics["band"]["reason"]
+    assert not one.metrics.to_json()["band"]["given"]
+    assert "9 calibrate groups" in one.metrics.to_json()["band"]["reason"]
 
 
 @pytest.mark.slow
@@ -182,14 +181,14 @@ def test_temperature_bands_give_no_error_band_and_no_confidence(make_strip: Make
         made = train_array(context_of(its, limits), recipes=SMALL[1:])
         found.append(
             (
-                made.metrics["band"]["given"],
-                [row["answer"] for row in made.metrics["limits"]],
-                "seen_in_prove_bands" in made.metrics,
+                made.metrics.to_json()["band"]["given"],
+                [row["answer"] for row in made.metrics.to_json()["limits"]],
+                "seen_in_prove_bands" in made.metrics.to_json(),
             )
         )
-        assert made.metrics["claims"]["classes"]["clean"]["groups"] == 2
+        assert made.metrics.to_json()["claims"]["classes"]["clean"]["groups"] == 2
     assert found == [(True, ["met", "met"], False), (False, ["met", "not enough evidence"], True)]
-    assert made.metrics["band"]["reason"].startswith("temperature bands are chosen, not drawn")
+    assert made.metrics.to_json()["band"]["reason"].startswith("temperature bands are chosen, not drawn")
 
 
 @pytest.fixture(scope="module")
@@ -311,7 +310,7 @@ def test_a_full_trim_taken_dry_is_refused(trained: Trained) -> None:
         assert (spoilt <= made.program.trim.high).all()
         with pytest.raises(InputError, match=r"channel 0, full less dry: .*; expected a swing from"):
             run(made.program, counts, trim=spoilt)
-    assert made.metrics["trim_gate"] == {
+    assert made.metrics.to_json()["trim_gate"] == {
         "room": 1.5,
         "choose": {"units": 2, "refused": []},
         "calibrate": {"units": 9, "refused": []},
@@ -340,8 +339,9 @@ def test_a_refused_unit_is_counted_and_gives_nothing(trained: Trained) -> None:
     trims[spoilt] = _swinging(made.program, (trims[spoilt][0, 6:] - trims[spoilt][0, :6]) // 3)
     gate = _trim_gate(context, replace(table, trims=trims), made.program)
     assert gate is not None
-    assert gate["choose"] == {"units": 2, "refused": [unit]}
-    assert gate["calibrate"]["refused"] == []
+    assert gate.choose == GatedUnits(2, (unit,))
+    assert gate.calibrate is not None
+    assert gate.calibrate.refused == ()
     rows = np.isin(data.session, chosen)
     judged = judge(made.program, data, rows, trims, SPAN_MM)
     of_it = spoilt[data.session[rows]]
@@ -376,7 +376,7 @@ def test_one_fit_group_is_refused_and_two_are_enough(make_strip: Make) -> None:
     one, two = (make_strip(frames=20, units=2 + fit, choose=1, prove=1) for fit in (1, 2))
     with pytest.raises(InputError, match="1 'fit' group; expected at least 2 'fit' groups for a pad array"):
         train_array(context_of(one), recipes=SMALL)
-    assert train_array(context_of(two), recipes=SMALL).metrics["fit"]["groups"] == 2
+    assert train_array(context_of(two), recipes=SMALL).metrics.to_json()["fit"]["groups"] == 2
 
 
 SCORE = Score(1.0, 1.0, 1.0, 0.0, 1, 0, 1)

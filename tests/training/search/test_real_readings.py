@@ -123,20 +123,20 @@ def test_the_integer_program_holds_on_unseen_levels(made: Trained) -> None:
     """The chosen integer program reaches 0.90 mm on the unseen levels and loses at most 0.03 mm to its float
     model.
     """
-    prove = made.metrics["prove"]
+    prove = made.metrics.to_json()["prove"]
     assert prove["integer"]["groups"] == 9
     assert prove["integer"]["withheld_share"] == 0
     assert prove["integer"]["rmse_mm"] <= 0.90
     assert prove["integer"]["rmse_mm"] - prove["float"]["rmse_mm"] <= 0.03
-    assert [row["answer"] for row in made.metrics["limits"]] == ["met", "met"]
-    assert made.metrics["chosen"]["meets"] is True
+    assert [row["answer"] for row in made.metrics.to_json()["limits"]] == ["met", "met"]
+    assert made.metrics.to_json()["chosen"]["meets"] is True
 
 
 def test_a_tank_fuller_than_ever_trained_is_withheld(made: Trained, data: FrozenData) -> None:
     """No frame at 10 cm is accepted, for the trained end is 9.5 cm: the range follows from the fit frames
     alone.
     """
-    assert made.metrics["prove"]["beyond"] == {"frames": 11, "accepted_share": 0.0, "groups": 1}
+    assert made.metrics.to_json()["prove"]["beyond"] == {"frames": 11, "accepted_share": 0.0, "groups": 1}
     (low,), (high,) = trained_range(rows_of(data, data.rows(Role.FIT)), 65_535)
     assert 12_275 < low <= 12_475
     assert 50_879 <= high < 65_535
@@ -146,9 +146,15 @@ def test_a_random_split_looks_better(made: Trained) -> None:
     """Split by frame instead of by level the same recipe seems at least twice as good: why such a figure is
     no claim.
     """
-    assert made.metrics["random_rows"]["integer"]["rmse_mm"] < made.metrics["prove"]["integer"]["rmse_mm"] / 2
+    metrics = made.metrics
+    assert metrics.prove is not None
+    assert metrics.random_rows is not None
+    random, unseen = metrics.random_rows.integer.rmse_mm, metrics.prove.integer.rmse_mm
+    assert random is not None
+    assert unseen is not None
+    assert random < unseen / 2
 
 
 def test_the_float_onnx_is_the_float_model(made: Trained) -> None:
     """On every reading the float ONNX differs from scikit-learn by less than a hundredth of a millimetre."""
-    assert made.metrics["float_onnx_max_diff_mm"] < 0.01
+    assert made.metrics.to_json()["float_onnx_max_diff_mm"] < 0.01

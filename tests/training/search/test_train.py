@@ -18,6 +18,7 @@ from dataset.errors import InputError
 from dataset.records import CountLaw, FrozenData, GroupBy, Limit, Limits, Role
 from training.program import digest, from_json, to_json
 from training.search.context import SearchRequest
+from training.search.metrics import read_metrics
 from training.search.train import Trained, train
 
 MadeUp = Callable[..., FrozenData]
@@ -72,8 +73,9 @@ def test_the_program_survives_its_text_and_the_facts_are_json(made_up: MadeUp) -
     sensor = data.frozen.sessions[0].mounting.sensor
     keys = (made.program.sensor_key, made.program.sensor_key_1)
     assert keys == (sensor_key(sensor), sensor_key_1(sensor))
-    for facts in (made.recipe, made.versions, made.metrics):
+    for facts in (made.recipe, made.versions, made.metrics.to_json()):
         assert json.loads(json.dumps(facts, allow_nan=False)) == facts
+    assert read_metrics(made.metrics.to_json()) == made.metrics
 
 
 def test_prove_groups_teach_and_choose_nothing(made_up: MadeUp) -> None:
@@ -84,18 +86,18 @@ def test_prove_groups_teach_and_choose_nothing(made_up: MadeUp) -> None:
     shifted = replace(data, level_mm=data.level_mm + 30.0 * data.rows(Role.PROVE))
     first, second = _train(data), _train(shifted)
     assert digest(first.program) == digest(second.program)
-    assert second.metrics["prove"]["integer"]["rmse_mm"] == pytest.approx(30, abs=10)
-    assert second.metrics["prove"]["beyond"]["frames"] > 0
-    by_level = second.metrics["prove"]["by_level"]
+    assert second.metrics.to_json()["prove"]["integer"]["rmse_mm"] == pytest.approx(30, abs=10)
+    assert second.metrics.to_json()["prove"]["beyond"]["frames"] > 0
+    by_level = second.metrics.to_json()["prove"]["by_level"]
     assert sum(row["frames"] * row["p50_mm"] for row in by_level) / sum(
         row["frames"] for row in by_level
     ) == pytest.approx(-30, abs=10)
-    assert sum(row["frames"] for row in by_level) <= second.metrics["prove"]["integer"]["frames"]
+    assert sum(row["frames"] for row in by_level) <= second.metrics.to_json()["prove"]["integer"]["frames"]
 
 
 def test_without_prove_groups_nothing_is_shown(made_up: MadeUp) -> None:
     """Without prove groups there is no prove figure, no random-row figure, and every limit lacks evidence."""
-    metrics = _train(made_up(1, prove=0), Limits("l", 1, (Limit("rmse_mm", 100.0),))).metrics
+    metrics = _train(made_up(1, prove=0), Limits("l", 1, (Limit("rmse_mm", 100.0),))).metrics.to_json()
     assert metrics["prove"] is None
     assert metrics["random_rows"] is None
     assert [row["answer"] for row in metrics["limits"]] == ["not enough evidence"]
@@ -108,11 +110,11 @@ def test_no_band_is_claimed(made_up: MadeUp) -> None:
         (group, Role.CALIBRATE if role is Role.PROVE else role) for group, role in data.frozen.roles
     )
     many = replace(data, frozen=replace(data.frozen, roles=roles))
-    assert _train(data, families=("line",)).metrics["band"] == {
+    assert _train(data, families=("line",)).metrics.to_json()["band"] == {
         "given": False,
         "reason": "a 90 % band needs 9 calibrate groups, there are 0",
     }
-    assert _train(many, families=("line",)).metrics["band"] == {
+    assert _train(many, families=("line",)).metrics.to_json()["band"] == {
         "given": False,
         "reason": "bands are not built in this version",
     }
@@ -182,7 +184,7 @@ def test_groups_by_level_without_choose(made_up: MadeUp) -> None:
     group = np.minimum((data.level_mm / 20.0).astype(np.int64), 9)
     roles = tuple((f"slice-{k}", Role.PROVE if k in (4, 9) else Role.FIT) for k in range(10))
     frozen = replace(data.frozen, group_by=GroupBy.LEVEL, roles=roles)
-    metrics = _train(replace(data, frozen=frozen, group=group)).metrics
+    metrics = _train(replace(data, frozen=frozen, group=group)).metrics.to_json()
     assert metrics["prove"]["integer"]["groups"] == 1
     assert metrics["prove"]["beyond"]["groups"] == 1
     assert metrics["prove"]["beyond"]["frames"] == (data.level_mm >= 180.0).sum()

@@ -242,7 +242,7 @@ def test_all_ways_are_compared_on_groups_held_out(made: Made, new: FrozenData) -
     assert {what for what, _, _ in seen} >= {OLD, ALONE, f"learning curve, {TOGETHER}"}
     assert its.trained.program.span == 150 * 64
     assert its.trained.recipe["frozen"]["sha256"] == new.frozen.sha256
-    assert its.trained.metrics["retraining"] == found == json.loads(json.dumps(found))
+    assert its.trained.metrics.to_json()["retraining"] == found == json.loads(json.dumps(found))
     assert Retraining.from_json(found) == its.figures
     assert model.name == found["parent"]
 

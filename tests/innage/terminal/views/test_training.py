@@ -6,6 +6,7 @@ import copy
 from typing import Any
 
 import pytest
+from reports import a_cost
 
 from innage.terminal.views.training import show_model, show_models
 
@@ -31,7 +32,7 @@ CHOSEN = {
     "meets": True,
     "departure_mm": 0.0,
     "choose": {"integer": {"rmse_mm": 1.0}, "float": {}},
-    "cost": {"flash": 5000, "cycles": 17000},
+    "cost": a_cost(5000, 17000),
     "classes": {"clean": [1.012, 0.993], "foam": [2.034, 0.9], "film": [2.156, 0.9], "all": [1.9, 0.95]},
 }
 FACTS: dict[str, Any] = {

@@ -1,0 +1,155 @@
+"""What a model's metrics hold, as a record that is kept as JSON and read as any version wrote it. Light to
+import.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Self
+
+from training.judging.figures import AnsweredLimit, Figures, FitRows, KeptCost, Prove, RandomRows, Score
+from training.judging.kept import EMPTY, KEY, SPARSE, Kept
+from training.judging.stored_answers import stored_answers
+from training.search.study_figures import Ablation, Retraining
+
+
+@dataclass(frozen=True)
+class ChooseScores(Kept):
+    """Scores on the choose groups, of the integer program and of the float pipeline; None where there are
+    none.
+    """
+
+    integer: Score | None = field(default=None, metadata={EMPTY: True})
+    floats: Score | None = field(default=None, metadata={KEY: "float", EMPTY: True})
+
+
+@dataclass(frozen=True, kw_only=True)
+class CandidateRow(Kept):
+    """What became of one recipe of a search.
+
+    ``meets`` says whether it is within the limits, ``within_budget`` whether within the budget; None without
+    them. ``error_mm`` is what candidates are compared by, None where nothing was accepted; ``refused``: why
+    it can't be had in integers. Of pad arrays only: by class the P95 in mm and the share accepted, and the
+    watcher: its hidden layers, the features that it sees, and its patience.
+    """
+
+    family: str = ""
+    size: int | str = ""
+    bits: int | None = None
+    meets: bool | None = None
+    departure_mm: float | None = None
+    error_mm: float | None = None
+    choose: ChooseScores = ChooseScores()
+    cost: KeptCost | None = None
+    within_budget: bool | None = None
+    refused: str | None = field(default=None, metadata=SPARSE)
+    classes: Mapping[str, tuple[float | None, ...]] | None = field(default=None, metadata=SPARSE)
+    watcher: tuple[int, ...] | None = field(default=None, metadata=SPARSE)
+    watched: tuple[str, ...] | None = field(default=None, metadata=SPARSE)
+    patience: bool | None = field(default=None, metadata=SPARSE)
+
+    @classmethod
+    def from_json(cls, kept: object) -> Self | None:
+        """As :meth:`Kept.from_json`; early versions compared candidates by their RMS error, kept no other."""
+        row = super().from_json(kept)
+        if row is None or row.choose.integer is None or (isinstance(kept, Mapping) and "error_mm" in kept):
+            return row
+        return replace(row, error_mm=row.choose.integer.rmse_mm)
+
+
+@dataclass(frozen=True)
+class KeptBand(Kept):
+    """Whether a band is given, and if not, why; else how many groups it was calibrated on, the share that it
+    is for, in words too, its half widths in level units, and the factor that scales them.
+    """
+
+    given: bool
+    reason: str | None = field(default=None, metadata=SPARSE)
+    groups: int | None = field(default=None, metadata=SPARSE)
+    share: float | None = field(default=None, metadata=SPARSE)
+    meaning: str | None = field(default=None, metadata=SPARSE)
+    units: Mapping[str, int] | None = field(default=None, metadata=SPARSE)
+    scale: float | None = field(default=None, metadata=SPARSE)
+
+
+@dataclass(frozen=True)
+class KeptBudget(Kept):
+    """The budget that candidates were measured for, and whether the chosen one is within it."""
+
+    name: str
+    within: bool | None
+
+
+@dataclass(frozen=True)
+class GatedUnits(Kept):
+    """How many units of a role there are, and the names of those that the gate of swings refuses."""
+
+    units: int
+    refused: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class TrimGate(Kept):
+    """The factor by which the swings of the fit units are widened, and what the gate refuses then."""
+
+    room: float
+    choose: GatedUnits | None
+    calibrate: GatedUnits | None
+
+
+@dataclass(frozen=True)
+class SeenInBands(Kept):
+    """Frames to fit and choose on, and how many were measured inside a temperature band of 'prove'."""
+
+    frames: int
+    inside: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Metrics(Kept):
+    """What a search found: what it tried, what was taken and why, and the figures of that on 'prove'.
+
+    ``prove`` and ``random_rows`` are None where nothing proves, ``budget`` without one. ``openings`` of
+    'prove' are counted where the model is stored. What else an earlier version did not keep is None or empty.
+    """
+
+    chosen: CandidateRow | None = None
+    candidates: tuple[CandidateRow, ...] = ()
+    choose_how: str = ""
+    why: str = ""
+    prove: Prove | None = None
+    random_rows: RandomRows | None = None
+    limits: tuple[AnsweredLimit, ...] = ()
+    band: KeptBand | None = None
+    budget: KeptBudget | None = None
+    float_onnx_max_diff_mm: float | None = None
+    fit: FitRows | None = None
+    seen_in_prove_bands: SeenInBands | None = field(default=None, metadata=SPARSE)
+    ablation: Ablation | None = field(default=None, metadata=SPARSE)
+    retraining: Retraining | None = field(default=None, metadata=SPARSE)
+    openings: int | None = field(default=None, metadata=SPARSE)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ArrayMetrics(Metrics):
+    """The same of a pad array: ``claims`` are the figures by class on 'prove', ``flag_table`` says what
+    becomes of a flagged reading, ``trim`` is what it was trained for.
+    """
+
+    next_step: str = ""
+    claims: Figures | None = None
+    flag_table: Mapping[str, str] = field(default_factory=dict)
+    trim: str = ""
+    trim_gate: TrimGate | None = None
+    origin: str = ""
+
+
+def read_metrics(kept: object) -> Metrics:
+    """The metrics of a model as any version wrote them, answers to limits in today's words. Those of pad
+    arrays have claims, None where nothing was proved.
+    """
+    if not isinstance(kept, Mapping):
+        return Metrics()
+    read = (ArrayMetrics if "claims" in kept else Metrics).from_json(kept)
+    return Metrics() if read is None else replace(read, limits=stored_answers(kept))
