@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -21,9 +22,10 @@ from export.report.claim_tables import (
     short_place_rows,
     study_columns,
     study_rows,
+    trim_gate_sentence,
 )
 from training.judging.figures import Figures, Prove, RandomRows, Score
-from training.search.metrics import Metrics, read_metrics
+from training.search.metrics import GatedUnits, Metrics, TrimGate, read_metrics
 from training.search.study_figures import Ablation, StudyRow
 
 ERRORS = {
@@ -254,3 +256,12 @@ def test_the_optimism_of_random_rows_is_said_only_beside_a_proof() -> None:
     )
     assert "P95 of 1 mm" in said
     assert "against 3.33 mm" in said
+
+
+def test_units_that_the_gate_of_swings_refuses_are_named_by_role() -> None:
+    """A role without units is left out; a program without a gate takes any."""
+    gate = TrimGate(1.5, GatedUnits(4, ("u2", "u3")), GatedUnits(9, ()))
+    said = trim_gate_sentence(gate)
+    assert "widened by the factor 1.5: 2 of 4 choose units (u2, u3), 0 of 9 calibrate units would be" in said
+    assert "calibrate" not in trim_gate_sentence(replace(gate, calibrate=GatedUnits(0, ())))
+    assert trim_gate_sentence(TrimGate(1.5, None, None)) == trim_gate_sentence(None) == ""

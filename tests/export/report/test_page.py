@@ -120,6 +120,20 @@ def test_report_of_missing_metrics(sample: Program, provenance: Provenance, metr
     assert "None" not in page.text
 
 
+def test_the_chosen_candidate_is_marked_and_scores_that_are_not_kept_are_left_out(
+    sample: Program, provenance: Provenance
+) -> None:
+    """By family, size and bits; a column of scores that hold nothing is none."""
+    rows = [{"family": "line", "size": size, "bits": bits} for size, bits in ((1, 8), (2, 8), (2, 16))]
+    metrics = {"candidates": rows, "chosen": rows[1], "prove": {"integer": {"rmse_mm": 0.5}}}
+    model = replace(provenance.model, metrics=json.dumps(metrics))
+    page = render_report(describe(sample, replace(provenance, model=model), "innage", 64, 0))
+    tried = page.partition("What was tried")[2].partition("</table>")[0]
+    assert re.findall("<strong>(.*?)</strong>", tried) == ["line 2, 8 bits"]
+    head = page.partition("<h2>Scores</h2>")[2].partition("</thead>")[0]
+    assert re.findall(r"<th(?: class=\w+)?>(.*?)</th>", head) == ["", "Integer (what the chip computes)"]
+
+
 def test_report_names_void_sessions(samples: dict[str, Program], request: pytest.FixtureRequest) -> None:
     """A session voided after training stands on the page and in the manifest, with its reason."""
     program = samples["constant"]

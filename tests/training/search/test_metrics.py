@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from dataset.store.database import HISTORY
+from dataset.words import LimitAnswer
 from training.judging.figures import AnsweredLimit, Figures, Score
 from training.search.array_recipes import ALL, MOVING, ArrayRecipe
 from training.search.candidates import Refused
@@ -115,6 +116,13 @@ def test_early_candidates_are_compared_by_their_rms_error() -> None:
     early = CandidateRow.from_json({name: value for name, value in kept.items() if name != "error_mm"})
     assert early is not None
     assert early.error_mm == 0.8
+
+
+def test_answers_are_read_in_todays_words() -> None:
+    """As :func:`training.judging.stored_answers.stored_answers` has them."""
+    early = LIMIT.to_json() | {"answer": "not shown", "value": 1.1}
+    (answer,) = read_metrics({"limits": [early]}).limits
+    assert answer.answer == LimitAnswer.NOT_MET
 
 
 @pytest.mark.parametrize("revision", HISTORY.revisions)
