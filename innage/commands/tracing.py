@@ -38,8 +38,8 @@ def trace(
 ) -> None:
     """Walk from an exported file back to the readings behind it. Exit 1 when this store did not export it."""
     from dataset.errors import InputError
-    from innage.jobs.models.exporting import trace as trace_file
-    from innage.jobs.models.exporting import trace_identity
+    from innage.jobs.models.tracing import trace as trace_file
+    from innage.jobs.models.tracing import trace_identity
 
     if (file is None) == (identity is None):
         what = "neither is given" if file is None else "both are given"

@@ -1,27 +1,21 @@
-"""From a model to a bundle on disk: checked, measured, built, written, and recorded in the store; and from a
-file of a bundle back to the readings behind it.
-"""
+"""From a model to a bundle on disk: checked, measured, built, written, and recorded in the store."""
 
 from __future__ import annotations
 
 import hashlib
-import io
 import json
-import zipfile
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from dataset.errors import InputError, NotFoundError, StoreError
-from dataset.files.disk import read_at_most
+from dataset.errors import InputError
 from dataset.words import LimitAnswer
 from innage.jobs import Progress, silent
 
 if TYPE_CHECKING:
-    from dataset.records import Budget, ExportedFile, Model, Session, Trim
+    from dataset.records import Budget, Model
     from dataset.store import Store
     from export.evidence.excerpts import Excerpts
-    from export.identity import Identity
     from export.volume import VolumeTable
     from innage.jobs.models.budgets import BudgetVerdict
     from training.costs import Cost
@@ -348,156 +342,3 @@ def _write(store: Store, model: Model, out: Path, files: dict[str, bytes], *, zi
     hashes = {name: hashlib.sha256(content).hexdigest() for name, content in (files | {ZIP: packed}).items()}
     store.add_export(model, bundle_sha256, hashes)
     return bundle_sha256
-
-
-@dataclass(frozen=True)
-class Traced:
-    """Where a file comes from: the exports of this store that wrote it, ready for JSON; whether it is an
-    archive that was packed after the export; the sessions that were logged from it where no export wrote it;
-    the identities of models in it, where it is a firmware, whose exports these are then.
-    """
-
-    file: str
-    sha256: str
-    exports: tuple[dict[str, Any], ...]
-    repacked: bool
-    logged: tuple[str, ...]
-    identities: tuple[dict[str, Any], ...] = ()
-
-
-def trace(store: Store, file: Path) -> Traced:
-    """Walk from a file of a bundle, or a firmware that has a model in it, back to the readings behind it.
-    InputError where it cannot be read.
-    """
-    from export.identity import find_identities
-
-    try:
-        content = read_at_most(file)
-    except OSError as error:
-        raise InputError(
-            str(file), f"cannot be read ({error.strerror})", "a file of an exported bundle"
-        ) from error
-    digest = hashlib.sha256(content).hexdigest()
-    exports = _exports(store, digest)
-    inside = "" if exports else _manifest_inside(content)
-    exports = exports or (_exports(store, inside) if inside else [])
-    logged = [] if exports else [s.id for s in store.sessions() if s.source.sha256 == digest]
-    if not exports and not logged and (identities := find_identities(content)):
-        return _traced_by(store, identities, file.name, digest)
-    return Traced(file.name, digest, tuple(exports), bool(exports and inside), tuple(logged))
-
-
-def trace_identity(store: Store, hexadecimal: str) -> Traced:
-    """Walk from the bytes of an identity, in hex as a field bus gives them, back to the readings behind the
-    model. InputError for bytes that are none.
-    """
-    from export.identity import read_identity
-
-    try:
-        content = bytes.fromhex(hexadecimal)
-    except ValueError:
-        raise InputError(
-            "identity", repr(hexadecimal[:40]), "bytes in hexadecimal, two digits each", fields=("identity",)
-        ) from None
-    identity = read_identity(content, "identity")
-    return _traced_by(store, (identity,), "identity", hashlib.sha256(content).hexdigest())
-
-
-def _traced_by(store: Store, identities: tuple[Identity, ...], name: str, digest: str) -> Traced:
-    """The exports of the programs that identities name; an export is known by its program's file."""
-    from training.program import from_json, to_json
-
-    exports, facts = [], []
-    for identity in identities:
-        models = [model for model in store.models() if model.sha256.startswith(identity.program)]
-        facts.append(asdict(identity) | {"models": [model.name for model in models]})
-        files = {to_json(from_json(model.program, f"model '{model.name}'")).encode() for model in models}
-        for program in sorted(files):
-            written = _exports(store, hashlib.sha256(program).hexdigest())
-            exports += [export | {"exported_as": f"identity 0x{identity.model_id:08x}"} for export in written]
-    return Traced(name, digest, tuple(exports), False, (), tuple(facts))
-
-
-def _exports(store: Store, digest: str) -> list[dict[str, Any]]:
-    try:
-        return [_export_facts(store, exported) for exported in store.exported(digest)]
-    except NotFoundError:
-        return []
-
-
-def _manifest_inside(content: bytes) -> str:
-    """The SHA-256 of the manifest of a bundle that someone zipped; '' for everything else."""
-    if not zipfile.is_zipfile(io.BytesIO(content)):
-        return ""
-    from export.bundle.manifest import MANIFEST
-    from export.bundle.packing import unpack
-
-    try:
-        return hashlib.sha256(unpack(content, "archive")[MANIFEST]).hexdigest()
-    except InputError:
-        return ""
-
-
-def _export_facts(store: Store, exported: ExportedFile) -> dict[str, Any]:
-    model, frozen = exported.model, exported.model.frozen
-    current = {session.sha256: session for session in store.sessions()}
-    return {
-        "exported_as": exported.name,
-        "bundle_sha256": exported.bundle_sha256,
-        "model": {"name": model.name, "sha256": model.sha256, "parent": model.parent},
-        "frozen_set": {
-            "name": frozen.name,
-            "sha256": frozen.sha256,
-            "origin": frozen.origin,
-            "roles": {group: role.value for group, role in frozen.roles},
-            "trims": [_trim_facts(trim) for trim in frozen.trims],
-        },
-        "sessions": [
-            _session_facts(current.get(s.sha256, s)) | _since(store, s, current.get(s.sha256, s))
-            for s in frozen.sessions
-        ],
-    }
-
-
-def _since(store: Store, frozen: Session, current: Session) -> dict[str, Any]:
-    """What became of a session since it was frozen: amendments of its marks, and in what its readings are not
-    as they were sealed.
-    """
-    damage = None
-    try:
-        store.frames(frozen.sha256, verify=True)
-    except StoreError as error:
-        damage = f"{error.found}; expected {error.expected}" if error.expected else error.found
-    revisions = store.mark_revisions(frozen.sha256) if current.mark_revision != frozen.mark_revision else ()
-    known = [revision.sha256 for revision in revisions]
-    later = revisions[known.index(frozen.mark_revision) + 1 if frozen.mark_revision in known else 0 :]
-    amendments = [{"author": r.author, "reason": r.reason, "sha256": r.sha256} for r in later]
-    return {"amended": amendments, "damage": damage}
-
-
-def _trim_facts(trim: Trim) -> dict[str, Any]:
-    facts = {
-        "unit": trim.unit.name,
-        "mounting": trim.mounting.name,
-        "kind": trim.kind.value,
-        "date": trim.date,
-    }
-    return facts | {"counts": list(trim.counts), "session": trim.session, "sha256": trim.sha256}
-
-
-def _session_facts(session: Session) -> dict[str, Any]:
-    tank, sensor = session.mounting.tank, session.mounting.sensor
-    return {
-        "id": session.id,
-        "sha256": session.sha256,
-        "unit": session.unit.name,
-        "liquid": session.liquid.name,
-        "tank": tank.ref,
-        "sensor": sensor.ref,
-        "mounting": session.mounting.name,
-        "frames": session.frames,
-        "simulated": session.simulated,
-        "levels_mm": sorted({mark.level_mm for mark in session.marks}),
-        "source": {"file": session.source.file, "sha256": session.source.sha256},
-        "void": session.void_reason,
-    }

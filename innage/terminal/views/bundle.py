@@ -16,7 +16,8 @@ if TYPE_CHECKING:
     from export.bundle.verify import VerifyReport
     from export.evidence.excerpts import Origins
     from export.evidence.visited import Visited
-    from innage.jobs.models.exporting import Concerns, Exported, Traced
+    from innage.jobs.models.exporting import Concerns, Exported
+    from innage.jobs.models.tracing import Traced
 
 
 _NAMED = 12  # breaks named one by one; all of them come with --json

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from innage.jobs.session_facts import labelled, session_facts
 from innage.terminal.output import emit, say, table
-from innage.terminal.views.sessions import say_warnings
+from innage.terminal.views.logged import say_warnings
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

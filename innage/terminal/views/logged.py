@@ -6,7 +6,6 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from innage.terminal.output import emit, say
-from innage.terminal.views.sessions import say_warnings
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -61,3 +60,9 @@ def _sentence(session: Session, file: ParsedFile) -> str:
         # the range is what shows a wrong unit
         return f"{text} at {facts['levels']} levels from {min(levels):g} to {max(levels):g} mm"
     return f"{text}; levels come from a column (--level, --mass or --poured) or afterwards from 'innage mark'"
+
+
+def say_warnings(session: Session) -> None:
+    """What the checks at the door found, a line each."""
+    for warning in session.warnings:
+        say(f"  warning, {warning.check}: {warning.sentence}")
