@@ -56,7 +56,7 @@ _SLICE = """\
         const uint32_t frame = test->at - @PREFIX@_TABLES_LENGTH;
         const uint32_t row = @row@;
         if (frame == 0U) {
-            @prefix@_init(&test->state);
+@spoil@            @prefix@_init(&test->state);
             (void)@prefix@_prepare(&test->prepared, @trim@);
         }
         (void)@prefix@_step(&test->state, &test->prepared, test->scratch, @counts@, @temperature@,
@@ -71,6 +71,14 @@ _SLICE = """\
         answer = (test->crc == @answer@U) ? @PREFIX@_SELFTEST_OK : @PREFIX@_SELFTEST_BAD;
     }
     return answer;"""
+
+# A state that is 0 by chance would hide an init that leaves something out.
+_SPOIL = """\
+            volatile uint8_t *const memory = (volatile uint8_t *)&test->state;
+            for (uint32_t k = 0U; k < @PREFIX@_STATE_SIZE; ++k) {
+                memory[k] = 0xA5U; /* what init leaves out must show */
+            }
+"""
 
 _VOLUME = """
 @PREFIX@_CODE_SECTION int32_t @prefix@_volume_ml(int32_t level)
@@ -177,6 +185,7 @@ def selftest_slice(
         "trim": trim,
         "counts": f"&{counts}[{row}]",
         "crcs": "\n".join(_crc_calls(parts, prefix)),
+        "spoil": fill(_SPOIL, {"PREFIX": prefix.upper()}) if program.states else "",
     }
     return fill(_SLICE, gaps)
 

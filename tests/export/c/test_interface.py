@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import re
 import struct
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
+from programs import PROGRAMS
 
 from dataset.errors import ToolError
+from export.c.source import emit_c
+from export.compilers.toolchain import build_core
 from export.core.emulator import Machine
 from training.program import (
     FAULT,
@@ -196,3 +200,14 @@ def test_a_run_stops_when_a_trim_is_refused(all_built: dict[str, Any]) -> None:
     spoilt = replace(its.vectors.head(1), trim=np.full_like(its.vectors.head(1).trim, 4000))
     with pytest.raises(ToolError, match="refuses the trim"):
         Machine(its.image).run(spoilt)
+
+
+def test_an_init_that_leaves_something_out_is_noticed() -> None:
+    """The memory of the self-test is 0 before its first run, as many states are at power-on."""
+    source = emit_c(PROGRAMS["strip"]())
+    head, body = source.source.split("innage_init(innage_state_t *state)", 1)
+    zero = re.search(r"\n +state->\w+(\[k\])? = 0;", body[: body.index("\n}\n")])
+    assert zero is not None
+    without = head + "innage_init(innage_state_t *state)" + body.replace(zero[0], "", 1)
+    assert Machine(build_core(source)).sliced_selftest(1_000_000)
+    assert not Machine(build_core(replace(source, source=without))).sliced_selftest(1_000_000)
