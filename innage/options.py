@@ -14,6 +14,9 @@ from dataset.words import LevelUnit, Role, TimeUnit
 from innage.completion import STORE_HERE, names_of
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dataset.records import ColumnMapping
     from dataset.store import Store
 
 
@@ -287,6 +290,37 @@ def open_existing(path: Path) -> Store:
     if not path.is_file():
         raise InputError(str(path), "is no store", "a store that exists")
     return open_store(path)
+
+
+def columns_of(
+    mapping: str | None,
+    counts: Sequence[str] | None,
+    time: str | None,
+    time_unit: TimeUnit,
+    *,
+    temperature: str | None,
+    delimiter: str | None,
+    header: bool,
+) -> ColumnMapping | str:
+    """The columns of a field log that options name, without counts where none are named, or the name of a
+    saved mapping; InputError for both.
+    """
+    from dataset.errors import InputError
+    from dataset.records import ColumnMapping
+
+    if mapping is None:
+        return ColumnMapping(
+            name="columns",
+            counts=tuple(counts or ()),
+            time=time,
+            time_unit=time_unit,
+            temperature=temperature,
+            delimiter=delimiter_of(delimiter),
+            header=header,
+        )
+    if counts or time or temperature or delimiter or not header:
+        raise InputError("--mapping", f"{mapping}, and options for columns beside it", "one or the other")
+    return mapping
 
 
 def delimiter_of(text: str | None) -> str | None:

@@ -8,8 +8,20 @@ from typing import Annotated
 
 import typer
 
+from dataset.words import TimeUnit
 from innage.completion import names_of
-from innage.options import JsonOption, open_existing
+from innage.options import (
+    CountOption,
+    DelimiterOption,
+    HeaderOption,
+    JsonOption,
+    MappingOption,
+    TemperatureColumnOption,
+    TimeOption,
+    TimeUnitOption,
+    columns_of,
+    open_existing,
+)
 from innage.terminal.output import emit, progress
 from innage.terminal.views.changes import show_changes
 
@@ -30,6 +42,25 @@ def changes(
             autocompletion=names_of("frozen_set"),
         ),
     ] = None,
+    log: Annotated[
+        list[Path] | None,
+        typer.Option(
+            help="Compare readings of this field log too, as 'innage replay' reads it; repeat for more."
+        ),
+    ] = None,
+    unit: Annotated[
+        str | None,
+        typer.Option(
+            help="The unit that was logged: its newest trims are taken.", autocompletion=names_of("unit")
+        ),
+    ] = None,
+    count: CountOption = None,
+    time: TimeOption = None,
+    time_unit: TimeUnitOption = TimeUnit.MILLISECONDS,
+    temperature: TemperatureColumnOption = None,
+    delimiter: DelimiterOption = None,
+    header: HeaderOption = True,
+    mapping: MappingOption = None,
     out: Annotated[
         Path | None, typer.Option(help="Write a line for each frame whose reading changed here, as CSV.")
     ] = None,
@@ -47,22 +78,29 @@ def changes(
     """Show what changed from one bundle to the next.
 
     Limits, band and costs as the bundles state them, the numbers of their programs, and the readings of both
-    on the same sessions; no 'prove' group is opened. Nothing of a bundle is run: the interpreter computes.
+    on the same sessions and field logs; no 'prove' group is opened. Nothing of a bundle is run: innage
+    computes its program.
     """
     from dataset.errors import InputError
-    from innage.jobs.models.changing import bundle_changes
+    from innage.jobs.models.changing import FieldLogs, bundle_changes
     from innage.outputs import check_place, write_file
 
     if frozen is not None and store is None:
         raise InputError("--frozen", f"{frozen}, and no --store", "the store that has the set")
+    if log and store is None:
+        raise InputError("--log", f"{log[0]}, and no --store", "the store that has the unit and its sensor")
+    columns = columns_of(
+        mapping, count, time, time_unit, temperature=temperature, delimiter=delimiter, header=header
+    )
+    logs = FieldLogs(tuple(log), unit, columns) if log else None
     if out is not None:
         check_place(out)
     with nullcontext() if store is None else open_existing(store) as opened, progress("comparing") as shown:
-        changed = bundle_changes(opened, old, new, frozen=frozen, progress=shown)
+        changed = bundle_changes(opened, old, new, frozen=frozen, logs=logs, progress=shown)
     if out is not None:
-        if changed.readings is None:
+        if not changed.csv:
             raise InputError("--out", f"no readings to write: {changed.why_no_readings}", "compared readings")
-        write_file(out, changed.readings.csv.encode())
+        write_file(out, changed.csv.encode())
     if json:
         emit(changed.facts())
     else:

@@ -8,9 +8,9 @@ from typing import Annotated
 
 import typer
 
-from dataset.records import ColumnMapping, TimeUnit, TrimKind
+from dataset.records import TimeUnit, TrimKind
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, JsonOption, ModelArgument, StoreOption, delimiter_of, open_store
+from innage.options import DEFAULT_STORE, JsonOption, ModelArgument, StoreOption, columns_of, open_store
 from innage.terminal.output import emit
 from innage.terminal.views.replay import show_summary
 
@@ -83,26 +83,18 @@ def replay(
         raise InputError(
             "--json", "no --out beside it", "a file for the readings", "--json prints the summary"
         )
-    if mapping is not None and (count or time or temperature or delimiter or not header):
-        raise InputError("--mapping", f"{mapping}, and options for columns beside it", "one or the other")
+    columns = columns_of(
+        mapping, count, time, time_unit, temperature=temperature, delimiter=delimiter, header=header
+    )
     with open_store(store) as opened:
         pads = opened.model(model).frozen.sessions[0].mounting.sensor.channel_names
-        columns = ColumnMapping(
-            name="columns",
-            counts=tuple(count or pads),
-            time=time,
-            time_unit=time_unit,
-            temperature=temperature,
-            delimiter=delimiter_of(delimiter),
-            header=header,
-        )
         replayed = replay_file(
             opened,
             model,
             file,
             unit=unit,
             trim=_typed(trim, pads) if trim else None,
-            columns=mapping or columns,
+            columns=columns,
         )
     _write(out, replayed.csv())
     facts = replayed.facts()

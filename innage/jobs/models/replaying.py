@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dataset.errors import InputError
-from dataset.records import ColumnMapping, Frames, Model, TrimKind
+from dataset.records import ColumnMapping, Frames, Model, Mounting, TrimKind
 
 if TYPE_CHECKING:
     import numpy as np
@@ -40,20 +40,23 @@ def trim_of(store: Store, model: Model, unit: str) -> NDArray[np.int64]:
         NotFoundError: no such unit. InputError: it lacks a trim on the mountings that the model was trained
             on.
     """
+    return newest_trim(store, program_of(model), {s.mounting.name for s in model.frozen.sessions}, unit)
+
+
+def newest_trim(store: Store, program: Program, mountings: Collection[str], unit: str) -> NDArray[np.int64]:
+    """The newest trims of a unit on these mountings, as :func:`trim_of` gives them, for any program."""
     import numpy as np
 
-    program = program_of(model)
     if program.trim is None:
         return np.zeros(0, np.int64)
-    known = {session.mounting.name for session in model.frozen.sessions}
-    own = [trim for trim in store.trims(store.unit(unit).name) if trim.mounting.name in known]
+    own = [trim for trim in store.trims(store.unit(unit).name) if trim.mounting.name in mountings]
     counts: list[int] = []
     for kind in map(TrimKind, program.trim_kinds):
         of_kind = [trim for trim in own if trim.kind is kind]
         if not of_kind:
             raise InputError(
                 f"unit {unit}",
-                f"no {kind} trim on {' or '.join(sorted(known))}",
+                f"no {kind} trim on {' or '.join(sorted(mountings))}",
                 f"a {kind} trim",
                 f"add it with Store.add_trim('{kind}')",
                 fields=(f"Store.add_trim('{kind}')",),
@@ -126,47 +129,81 @@ def replay_file(
         file: delimited text or Parquet, a row a frame; ``-`` is standard input.
         unit: the unit that was logged: its newest trims are taken.
         trim: instead, the counts of each kind of trim that the model takes, one a channel.
-        columns: which column holds what, or the name of a saved mapping; labels are not read. None means the
-            pads' names, without time.
+        columns: which column holds what, or the name of a saved mapping; labels are not read. Without counts
+            in it they are called as the pads are; None means that, without time.
 
     Raises:
         InputError: frames that do not fit the model, a trim that it does not take, or none where it takes
             one.
         NotFoundError: a name that the store does not have.
     """
-    from dataset.admission.rules import check_mapping
-    from dataset.admission.session_files import read_file
     from export.compilers.replaying import replay_on_host
-    from training.models.trim_limits import of_model, refuse_trim
-    from training.program.trims import refuse_swing
 
     replayed_model = store.model(model)
     mounting = replayed_model.frozen.sessions[0].mounting
-    mapping = store.mapping(columns) if isinstance(columns, str) else columns
-    mapping = mapping or ColumnMapping(name="columns", counts=mounting.sensor.channel_names)
-    mapping = replace(mapping, level=None, mass=None, poured=None)
-    check_mapping(mapping)
     program = program_of(replayed_model)
-    taken = _trim(store, replayed_model, program, unit, trim)
-    if taken is not None:
-        refuse_trim(
-            program,
-            [int(count) for count in taken],
-            mounting,
-            "the trim given" if unit is None else f"unit {unit}",
-            of_model(model),
-            "firmware would answer such a trim with a sensor fault; take it again",
-        )
-        whose = "the trim given" if unit is None else f"unit {unit}"
-        refuse_swing(program, taken[None], whose, mounting.sensor.channel_names)
-    parsed = read_file(file, mapping, mounting.sensor, mounting.tank)
+    known = {session.mounting.name for session in replayed_model.frozen.sessions}
+    parser = LogReader(store, mounting, columns)
+    taken = stated_trim(store, program, f"model {model}", mounting, known, unit, trim)
+    parsed = parser.read(file)
     return FieldReplay(program, parsed, replay_on_host(program, parsed.frames, taken))
+
+
+class LogReader:
+    """Reads field logs of what stands on a mounting.
+
+    Raises InputError for columns that cannot be, NotFoundError for a mapping that the store does not have.
+    """
+
+    def __init__(self, store: Store, mounting: Mounting, columns: ColumnMapping | str | None) -> None:
+        from dataset.admission.rules import check_mapping
+
+        mapping = store.mapping(columns) if isinstance(columns, str) else columns
+        mapping = mapping or ColumnMapping(name="columns", counts=())
+        counts = mapping.counts or mounting.sensor.channel_names
+        self._mapping = replace(mapping, counts=counts, level=None, mass=None, poured=None)
+        self._mounting = mounting
+        check_mapping(self._mapping)
+
+    def read(self, file: Path) -> ParsedFile:
+        """The frames of a file; InputError where they are not of the sensor."""
+        from dataset.admission.session_files import read_file
+
+        return read_file(file, self._mapping, self._mounting.sensor, self._mounting.tank)
+
+
+def stated_trim(
+    store: Store,
+    program: Program,
+    whose_program: str,
+    mounting: Mounting,
+    mountings: Collection[str],
+    unit: str | None,
+    given: Mapping[TrimKind, Sequence[int]] | None,
+) -> NDArray[np.int64] | None:
+    """The trim that a log is replayed with, int64 (channels x kinds,), kind after kind: a unit's newest on
+    ``mountings``, or the counts ``given``; None for a program that takes none.
+
+    Raises InputError where it is lacking, or outside the program's limits; ``whose_program`` is named there.
+    """
+    from training.models.trim_limits import refuse_trim
+    from training.program.trims import refuse_swing
+
+    taken = _trim(store, program, whose_program, mountings, unit, given)
+    if taken is not None:
+        whose = "the trim given" if unit is None else f"unit {unit}"
+        limits = f"the limits of trims that {whose_program} declares"
+        hint = "firmware would answer such a trim with a sensor fault; take it again"
+        refuse_trim(program, [int(count) for count in taken], mounting, whose, limits, hint)
+        refuse_swing(program, taken[None], whose, mounting.sensor.channel_names)
+    return taken
 
 
 def _trim(
     store: Store,
-    model: Model,
     program: Program,
+    whose_program: str,
+    mountings: Collection[str],
     unit: str | None,
     given: Mapping[TrimKind, Sequence[int]] | None,
 ) -> NDArray[np.int64] | None:
@@ -178,13 +215,13 @@ def _trim(
     if program.trim is None:
         if given:
             raise InputError(
-                "trim", ", ".join(given), "none", f"model {model.name} takes none", fields=("trim",)
+                "trim", ", ".join(given), "none", f"{whose_program} takes none", fields=("trim",)
             )
         return None
     needed = tuple(TrimKind(kind) for kind in program.trim_kinds)
-    wanted = f"{' and '.join(needed)}, which model {model.name} takes"
+    wanted = f"{' and '.join(needed)}, which {whose_program} takes"
     if unit is not None:
-        return trim_of(store, model, unit)
+        return newest_trim(store, program, mountings, unit)
     if not given:
         raise InputError("counts", "none", wanted, "name the unit, or give them by trim", fields=("trim",))
     if set(given) != set(needed):

@@ -38,6 +38,15 @@ def show_changes(changed: BundleChanges) -> None:
         say(f"Readings were not compared: {changed.why_no_readings}.")
     else:
         _show_readings(changed.readings)
+    if changed.logs:
+        table(
+            "readings on field logs, every frame",
+            ("log", *(c for c in _COLUMNS if c != "sessions"), "restarts old", "new"),
+            [
+                (log.file, *_row(log.changes, sessions=False), log.old_restarts, log.new_restarts)
+                for log in changed.logs
+            ],
+        )
 
 
 def _show_readings(readings: ChangedReadings) -> None:

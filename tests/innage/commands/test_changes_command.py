@@ -148,3 +148,49 @@ def test_an_edited_bundle_is_refused(folder: Path, tmp_path: Path) -> None:
     done = changes(folder, "old", str(copy))
     assert done.exit_code == 2
     assert "a bundle as it was exported" in done.stderr
+
+
+def a_log(folder: Path, levels: list[float], name: str = "field.csv") -> Path:
+    """A frame every 100 ms but for the last, a second later; counts of each level and its column's name are
+    the sensor's own.
+    """
+    times = [100 * k for k in range(len(levels) - 1)] + [100 * len(levels) + 900]
+    path = folder / name
+    lines = [f"{t},{1000 + int(64 * level)}" for t, level in zip(times, levels, strict=True)]
+    path.write_text("\n".join(["t_ms,pad", *lines, ""]))
+    return path
+
+
+def test_a_field_log_is_compared_frame_by_frame(folder: Path, tmp_path: Path) -> None:
+    """By hand: 20 and 30 mm move by 2 mm, 64 mm is given by both (counts up to 65 mm are), 70 mm is lost; the
+    step of a second before the last frame starts both anew.
+    """
+    out = tmp_path / "changed.csv"
+    log = a_log(tmp_path, [20.0, 30.0, 64.0, 70.0, 70.0])
+    words = ("--log", str(log), "--time", "t_ms", "--json", "--out", str(out))
+    done = changes(folder, "old", "far", *words)
+    assert done.exit_code == 0, done.output
+    (facts,) = json.loads(done.stdout)["logs"]
+    assert (facts["file"], facts["unit"], facts["frames"]) == ("field.csv", None, 5)
+    assert [facts[what] for what in ("level", "gained", "lost", "flags", "most_mm")] == [3, 0, 2, 0, 2.0]
+    assert (facts["old_restarts"], facts["new_restarts"]) == (1, 1)
+    rows = [row for row in csv.DictReader(out.read_text().splitlines()) if row["session"] == "field.csv"]
+    assert [row["t_ms"] for row in rows] == ["0", "100", "200", "300", "1400"]
+    assert (rows[3]["old_level_mm"], rows[3]["new_validity"]) == ("70.000000", "withheld")
+    gained = json.loads(changes(folder, "far", "old", *words[:5]).stdout)["logs"][0]
+    assert (gained["gained"], gained["lost"]) == (2, 0)
+    assert "field.csv" in changes(folder, "old", "far", *words[:4]).stdout
+
+
+def test_a_log_that_does_not_fit_is_one_sentence(folder: Path, tmp_path: Path) -> None:
+    log = a_log(tmp_path, [20.0, 30.0])
+    other = ("--log", str(log), "--count", "p7")
+    assert "p7" in changes(folder, "old", "far", *other).stderr
+    unit = changes(folder, "old", "far", "--log", str(log), "--unit", "u1")
+    assert unit.exit_code == 2
+    assert "unit u1: no trim in this store" in unit.stderr
+    words = ["changes", str(folder / "old"), str(folder / "far"), "--log", str(log)]
+    alone = CliRunner().invoke(app, words)
+    assert (alone.exit_code, "--log" in alone.stderr) == (2, True)
+    with Store.open(folder / "innage.db") as store:
+        assert [store.prove_openings(frozen) for frozen in store.frozen_sets()] == [0, 0]
