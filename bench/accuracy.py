@@ -1,0 +1,294 @@
+"""What the search's models are worth on captures that are not of the project: the closed-form benches.
+
+    python bench/accuracy.py [--bench a|b] [--size large|small] [--seeds N] [--first N] [--changed] [--quick]
+
+Each seed draws units of its own and is the search's own seed; a model is trained within the budget of its
+size and judged on its prove units. Printed: P95 of the error in % of the span and the accepted share for
+clean liquid, foam and film, foam frames flagged and false alarms (share of frames without foam), false wet
+and false dry episodes, dry frames called empty; of several seeds each, then the median and the worst. With
+``--changed`` the ways to serve a changed tank (five new units to fit, two to choose, five to prove).
+
+The seed of bench B comes from the commit in which the search was last touched, so that nobody has tuned to
+it. These are figures of a closed-form bench: nothing is measured, and a real tank differs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import shutil
+import subprocess
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from statistics import median
+
+from captures.benches import Bench, bench_a, bench_b
+from captures.filling import fill, freeze, unit_names
+from dataset.records import Budget, FrozenData, Limit, Limits, Model, Role
+from dataset.store import Store
+from export.core.measure import measure
+from training.judging.figures import ClassFigures, Episodes, Figures
+from training.models.trimming import usable_trims
+from training.program import digest, to_json
+from training.search.array_recipes import ArrayRecipe, default_recipes
+from training.search.arrays import train_array
+from training.search.context import SearchRequest, by_roles, hardware_of
+from training.search.metrics import ArrayMetrics, Metrics
+from training.search.refitting import recipe_of
+from training.search.train import Trained, train, with_versions
+from training.studies.retrain import retrain
+
+SEARCH = ("training/search", "training/models", "training/fits")  # whose last commit seeds bench B
+CLASSES = ("clean", "foam", "film")
+_HEAD = "| what | clean | foam | film | foam flagged | false wet | false dry | dry | B | cycles | s |"
+BUDGETS = {
+    "large": Budget(
+        "large", "cortex-m0plus", 1, flash_bytes=8192, ram_bytes=512, stack_bytes=512, cycles=20_000
+    ),
+    "small": Budget(
+        "small", "cortex-m0plus", 1, flash_bytes=2048, ram_bytes=128, stack_bytes=256, cycles=8_000
+    ),
+}
+GOALS = {  # P95 in % of the span, and the share that may be withheld
+    "large": {"clean": (1.35, 0.015), "foam": (2.3, 0.15), "film": (1.4, 0.15)},
+    "small": {"clean": (1.6, 0.02), "foam": (3.0, 0.2), "film": (2.4, 0.2)},
+}
+ROLES = {Role.FIT: 16, Role.CHOOSE: 4, Role.CALIBRATE: 4, Role.PROVE: 16}
+QUICK_ROLES = {Role.FIT: 5, Role.CHOOSE: 2, Role.PROVE: 4}
+QUICK_STEPS = 20
+NEW_ROLES = {Role.FIT: 5, Role.CHOOSE: 2, Role.PROVE: 5}
+
+
+@dataclass(frozen=True)
+class Row:
+    """The figures of one model, in %, episodes as they were counted."""
+
+    name: str
+    size: str
+    p95: dict[str, float | None]
+    accepted: dict[str, float | None]
+    flagged: float | None
+    false_alarms: float | None
+    false_wet: Episodes
+    false_dry: Episodes
+    dry: float | None
+    cost: tuple[int, int] | None = None
+    seconds: float | None = None
+
+
+def limits_of(size: str) -> Limits:
+    """The goals of a size as limits: what the search aims at."""
+    rows = []
+    for name, (p95, withheld) in GOALS[size].items():
+        rows.append(Limit("p95_pct_span", p95, name, or_mm=1.0))
+        rows.append(Limit("withheld_share", withheld, name))
+    return Limits(f"closed-form-{size}", 1, tuple(rows))
+
+
+def roles_of(bench: Bench, counts: dict[Role, int], first: int = 0) -> dict[Role, list[str]]:
+    """Unit names of each role, one after the other."""
+    roles = {}
+    for role, count in counts.items():
+        roles[role] = unit_names(bench, count, first)
+        first += count
+    return roles
+
+
+def captured(store: Store, bench: Bench, name: str, counts: dict[Role, int], first: int = 0) -> FrozenData:
+    """Units of the bench in a store, frozen with so many in each role."""
+    roles = roles_of(bench, counts, first)
+    taken = fill(store, bench, [unit for units in roles.values() for unit in units])
+    return store.frozen_data(freeze(store, name, taken, roles))
+
+
+def searched(data: FrozenData, request: SearchRequest, recipes: tuple[ArrayRecipe, ...] | None) -> Trained:
+    """The product's search, or the same over some recipes."""
+    if recipes is None:
+        return train(data, request)
+    return with_versions(train_array(by_roles(data, hardware_of(data), request), recipes[0].trim, recipes))
+
+
+def row_of(name: str, metrics: Metrics, seconds: float) -> Row:
+    """The figures of a model on its prove units."""
+    assert isinstance(metrics, ArrayMetrics)
+    assert metrics.claims is not None
+    assert metrics.chosen is not None
+    chosen, cost = metrics.chosen, metrics.chosen.cost
+    row = figures_row(name, metrics.claims)
+    return replace(
+        row,
+        size=f"{chosen.family} {chosen.size}, {chosen.bits} bits",
+        cost=None if cost is None else (cost.flash, max(cost.cycles, cost.cycles_bound or 0)),
+        seconds=seconds,
+    )
+
+
+def figures_row(name: str, figures: Figures) -> Row:
+    """The same from figures alone."""
+    classes = {key: figures.classes.get(key, ClassFigures(0, 0, None)) for key in CLASSES}
+    foam, dry = figures.flags.get("foam"), figures.dry_recognised_share
+    return Row(
+        name=name,
+        size="",
+        p95={key: one.p95_pct for key, one in classes.items()},
+        accepted={key: _percent(one.accepted_share) for key, one in classes.items()},
+        flagged=None if foam is None else _percent(foam.flagged_share),
+        false_alarms=None if foam is None else _percent(foam.false_flag_share),
+        false_wet=figures.false_wet,
+        false_dry=figures.false_dry,
+        dry=_percent(dry),
+    )
+
+
+def _percent(share: float | None) -> float | None:
+    return None if share is None else 100 * share
+
+
+def shown(rows: Iterable[Row], head: bool = True) -> str:
+    """The rows as a table in Markdown."""
+    lines = [_HEAD, "|".join(["", *["---"] * (_HEAD.count("|") - 1), ""])] if head else []
+    for row in rows:
+        wet, dry = row.false_wet, row.false_dry
+        bound = _number(_percent(wet.upper_bound_95), 1)
+        cells = (
+            f"{row.name} {row.size}".strip(),
+            *(f"{_number(row.p95[c], 2)} / {_number(row.accepted[c], 1)}" for c in CLASSES),
+            f"{_number(row.flagged, 0)} at {_number(row.false_alarms, 1)}",
+            f"{wet.wrong} of {wet.episodes} (<= {bound} %)",
+            f"{dry.wrong} of {dry.episodes}",
+            _number(row.dry, 1),
+            "- | -" if row.cost is None else f"{row.cost[0]} | {row.cost[1]}",
+            _number(row.seconds, 0),
+        )
+        lines.append(f"| {' | '.join(cells)} |")
+    return "\n".join(lines)
+
+
+def _number(value: float | None, digits: int) -> str:
+    return "-" if value is None else f"{value:.{digits}f}"
+
+
+def spread_of(rows: list[Row]) -> str:
+    """Median and worst over the seeds, a line each."""
+    lines = []
+    for what, pick_high, pick_low in (("median", median, median), ("worst", max, min)):
+        p95 = {c: _over(pick_high, [row.p95[c] for row in rows]) for c in CLASSES}
+        accepted = {c: _over(pick_low, [row.accepted[c] for row in rows]) for c in CLASSES}
+        flagged, alarms = (
+            _over(pick_low, [row.flagged for row in rows]),
+            _over(pick_high, [row.false_alarms for row in rows]),
+        )
+        parts = [f"{c} {p95[c]:.2f} / {accepted[c]:.1f}" for c in CLASSES]
+        wrong = f"false wet {pick_high([row.false_wet.wrong for row in rows]):g}, false dry "
+        wrong += f"{pick_high([row.false_dry.wrong for row in rows]):g}"
+        lines.append(f"{what}: {', '.join(parts)}; foam flagged {flagged:.0f} at {alarms:.1f} %; {wrong}")
+    return "\n".join(lines)
+
+
+def _over(pick: Callable[[list[float]], float], values: list[float | None]) -> float:
+    known = [value for value in values if value is not None]
+    return float(pick(known)) if len(known) == len(values) else float("nan")
+
+
+def changed_tank(
+    store: Store, bench: Bench, first: Trained, data: FrozenData, request: SearchRequest
+) -> list[Row]:
+    """The ways to serve the changed tank, the favoured one marked, and ten new units alone."""
+    new = bench.on_changed_tank()
+    roles = roles_of(new, NEW_ROLES, 500)
+    more = {
+        Role.FIT: unit_names(new, 8, 600),
+        Role.CHOOSE: unit_names(new, 2, 700),
+        Role.PROVE: roles[Role.PROVE],
+    }
+    taken = fill(
+        store, new, sorted({unit for part in (roles, more) for units in part.values() for unit in units})
+    )
+    few, ten = (
+        store.frozen_data(freeze(store, name, taken, part))
+        for name, part in (("changed", roles), ("changed-ten", more))
+    )
+    figures = retrain(_stored(first, data), data, few, request).figures
+    rows = []
+    for way in figures.ways:
+        mark = " (picked)" if way.way == figures.favoured else ""
+        claims = Figures(classes=way.classes, false_wet=way.false_wet)
+        rows.append(figures_row(f"{way.way}{mark}", claims))
+    recipe = recipe_of("first", json.loads(json.dumps(first.recipe)))
+    alone = searched(ten, request, (recipe,)).metrics
+    assert isinstance(alone, ArrayMetrics)
+    assert alone.claims is not None
+    return [*rows, figures_row("ten new units alone", alone.claims)]
+
+
+def _stored(trained: Trained, data: FrozenData) -> Model:
+    program = trained.program
+    return Model(
+        "first",
+        digest(program),
+        data.frozen,
+        None,
+        json.dumps(trained.recipe),
+        json.dumps(trained.versions),
+        "{}",
+        to_json(program),
+        trained.float_onnx,
+    )
+
+
+def search_seed() -> int:
+    """A number from the hash of the commit in which the search was last touched."""
+    git = shutil.which("git")
+    assert git is not None, "git tells the seed of bench B; or name one with --first"
+    root = Path(__file__).resolve().parent.parent
+    words = [git, "log", "-1", "--format=%H", "--", *SEARCH]
+    commit = subprocess.run(words, capture_output=True, text=True, check=True, cwd=root).stdout.strip()
+    return int(hashlib.sha256(commit.encode()).hexdigest()[:6], 16)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--bench", choices=("a", "b"), default="a")
+    parser.add_argument("--size", choices=sorted(BUDGETS), default="large")
+    parser.add_argument("--seeds", type=int, default=3)
+    parser.add_argument("--first", type=int, help="the first seed; without it 1 for A, from the commit for B")
+    parser.add_argument("--changed", action="store_true", help="the changed tank too")
+    parser.add_argument(
+        "--quick", action="store_true", help="few units, one net, one seed: to see that it works"
+    )
+    parser.add_argument("--jobs", type=int, default=1)
+    given = parser.parse_args()
+    make = {"a": bench_a, "b": bench_b}[given.bench]
+    first = given.first if given.first is not None else 1 if given.bench == "a" else search_seed()
+    print(f"closed-form bench {given.bench}, seed {first}; nothing here is measured")
+    rows = []
+    for seed in range(first, first + (1 if given.quick else given.seeds)):
+        with Store.in_memory() as store:
+            bench = make(seed)
+            data = captured(store, bench, "set", QUICK_ROLES if given.quick else ROLES)
+            size = given.size
+            request = SearchRequest(
+                "first", limits_of(size), BUDGETS[size], measure, seed % 1000, jobs=given.jobs
+            )
+            recipes = _quick_recipes(data) if given.quick else None
+            began = time.monotonic()
+            trained = searched(data, request, recipes)
+            rows.append(row_of(f"seed {seed}", trained.metrics, time.monotonic() - began))
+            print(shown(rows[-1:]), flush=True)
+            if given.changed:
+                print(shown(changed_tank(store, bench, trained, data, request)), flush=True)
+    if len(rows) > 1:
+        print(shown(rows))
+        print(spread_of(rows))
+
+
+def _quick_recipes(data: FrozenData) -> tuple[ArrayRecipe, ...]:
+    trim = usable_trims(data, data.rows(Role.FIT))[-1]
+    return (replace(default_recipes(trim)[-5], steps=QUICK_STEPS),)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,160 @@
+"""Sessions of a closed-form bench into a store, by the door that measured ones take, and frozen by unit."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from itertools import pairwise
+
+import numpy as np
+
+from captures.benches import HEADSPACE, SETTLE_FRAMES, Bench, Capture, Part, capture, draw_part, trim_counts
+from dataset.records import (
+    Conditions,
+    Coupling,
+    Flow,
+    Frames,
+    FrozenSet,
+    GroupBy,
+    Liquid,
+    Mark,
+    Mounting,
+    NewSession,
+    Pad,
+    Role,
+    Sensor,
+    Session,
+    Source,
+    Stretch,
+    Surface,
+    Tank,
+    Trim,
+    TrimKind,
+    Unit,
+    Wall,
+)
+from dataset.store import Store
+
+NOTE = "closed-form bench, invented: nothing of it is measured"
+LABEL_U_MM = 0.3
+_DATE = "2000-01-01"
+
+
+def fill(store: Store, bench: Bench, names: Sequence[str]) -> dict[str, tuple[Session, ...]]:
+    """Units of these names with all their sessions and trims; the sessions by unit."""
+    mounting, liquids = _register(store, bench)
+    known = {unit.name: unit for unit in store.units()}
+    taken = {}
+    for name in names:
+        unit = known.get(name) or store.add_unit(Unit(name, NOTE))
+        part = draw_part(bench, name)
+        for kind, level in ((TrimKind.DRY, None), (TrimKind.FULL, bench.strip.span_mm * (1 + HEADSPACE))):
+            counts = trim_counts(bench, part, level)
+            store.add_trim(Trim(unit, mounting, kind, counts, _DATE, "assembled", note=NOTE))
+        taken[name] = store.add_sessions(_sessions(bench, part, unit, mounting, liquids))
+    return taken
+
+
+def unit_names(bench: Bench, count: int, first: int = 0) -> list[str]:
+    """Names of ``count`` units, numbered from ``first``."""
+    return [f"{bench.name}-{number:03d}" for number in range(first, first + count)]
+
+
+def freeze(
+    store: Store, name: str, taken: Mapping[str, Sequence[Session]], roles: Mapping[Role, Sequence[str]]
+) -> FrozenSet:
+    """The sessions of the units that have a role, frozen by unit."""
+    by_unit = {unit: role for role, units in roles.items() for unit in units}
+    return store.freeze(name, [s for unit in by_unit for s in taken[unit]], GroupBy.UNIT, by_unit)
+
+
+def _register(store: Store, bench: Bench) -> tuple[Mounting, dict[str, Liquid]]:
+    strip, board, name = bench.strip, bench.board, f"{bench.name}-{bench.strip.span_mm:g}"
+    headspace = strip.span_mm * HEADSPACE
+    tank = store.add_tank(Tank(name, 0, strip.span_mm, headspace_mm=headspace, note=NOTE))
+    pads = tuple(
+        Pad(k, f"p{k}", float(bottom), strip.height_mm, 18.0) for k, bottom in enumerate(strip.bottoms)
+    )
+    sensor = store.add_sensor(
+        Sensor(name, 0, pads, board.count_bits, board.count_law, board.period_ms, note=NOTE)
+    )
+    mounting = store.add_mounting(Mounting(name, tank, sensor, note=NOTE))
+    known = {liquid.name: liquid for liquid in store.liquids()}
+    liquids = {}
+    for liquid, permittivity in bench.liquids:
+        full = f"{bench.name}-{liquid}"
+        liquids[liquid] = known.get(full) or store.add_liquid(Liquid(full, permittivity, note=NOTE))
+    return mounting, liquids
+
+
+def _sessions(
+    bench: Bench, part: Part, unit: Unit, mounting: Mounting, liquids: dict[str, Liquid]
+) -> list[NewSession]:
+    sessions = []
+    for number, (liquid, recipe) in enumerate(bench.plan):
+        taken = capture(bench, part, liquid, recipe, number)
+        t_ms = np.arange(len(taken.counts), dtype=np.int64) * bench.board.period_ms
+        frames = Frames(t_ms, taken.counts.astype(np.uint32), taken.temperature_c)
+        source = Source(
+            f"{unit.name}-{mounting.name}-{number}.csv", hashlib.sha256(taken.counts.tobytes()).hexdigest()
+        )
+        sessions.append(
+            NewSession(
+                unit,
+                liquids[liquid],
+                mounting,
+                frames,
+                _marks(taken),
+                source,
+                NOTE,
+                _stretches(taken),
+                simulated=True,
+            )
+        )
+    return sessions
+
+
+def _marks(taken: Capture) -> tuple[Mark, ...]:
+    """Still pieces from some frames after the movement before, moving ones as ramps."""
+    marks = []
+    for piece in taken.pieces:
+        moving = piece.from_mm != piece.to_mm
+        start = piece.start if moving or not piece.start else piece.start + SETTLE_FRAMES
+        marks.append(
+            Mark(
+                start,
+                piece.stop,
+                piece.from_mm,
+                LABEL_U_MM,
+                level_stop_mm=piece.to_mm if moving else None,
+                method="closed form",
+            )
+        )
+    return tuple(marks)
+
+
+def _stretches(taken: Capture) -> tuple[Stretch, ...]:
+    n = len(taken.counts)
+    flow = np.zeros(n, np.int64)
+    for piece in taken.pieces:
+        flow[piece.start : piece.stop] = np.sign(piece.to_mm - piece.from_mm)
+    keys = np.stack([flow, taken.foam.astype(np.int64), taken.film.astype(np.int64)], axis=1)
+    edges = [0, *(np.flatnonzero((keys[1:] != keys[:-1]).any(axis=1)) + 1).tolist(), n]
+    flows = {-1: Flow.DRAINING, 0: Flow.STATIC, 1: Flow.FILLING}
+    stretches = []
+    for a, b in pairwise(edges):
+        flowing, foam, film = keys[a].tolist()
+        wall = ((Wall.FILM,) if film else ()) + ((Wall.DROPS,) if taken.recipe.drops else ())
+        stretches.append(
+            Stretch(
+                a,
+                b,
+                Conditions(
+                    surface=(Surface.FOAM,) if foam else (Surface.STILL,),
+                    wall=wall or (Wall.CLEAN,),
+                    flow=flows[flowing],
+                    coupling=Coupling.EARTHED if taken.earthed else Coupling.FLOATING,
+                ),
+            )
+        )
+    return tuple(stretches)

@@ -1,0 +1,109 @@
+"""The closed-form benches: their fields against numerical solutions, their captures through the door."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.integrate import dblquad
+from scipy.sparse import lil_matrix
+from scipy.sparse.linalg import spsolve
+
+from captures.benches import FOAM, bench_a, bench_b, capture, draw_part
+from captures.field import floating, open_share, slit_share
+from captures.filling import fill, freeze, unit_names
+from dataset.records import Role, Wall
+from dataset.store import Store
+
+ACCURACY = Path(__file__).parents[2] / "bench" / "accuracy.py"
+BOTTOMS, TOPS = np.asarray([2.0, 16.0]), np.asarray([12.0, 30.0])
+
+
+def test_the_arctangent_edge_is_poissons_integral_of_the_half_plane() -> None:
+    """Poisson's integral for a half plane (any textbook of potential theory), by quadrature."""
+    depth, level = 4.0, 10.0
+    for pad, (bottom, top) in enumerate(zip(BOTTOMS, TOPS, strict=True)):
+        whole, _ = dblquad(
+            lambda x, z: depth / np.pi / ((z - x) ** 2 + depth**2), bottom, top, -np.inf, level
+        )
+        share = open_share(np.asarray([level]), BOTTOMS, TOPS, depth)[0, pad]
+        assert share == pytest.approx(whole / (top - bottom), abs=1e-6)
+
+
+def test_the_exponential_edge_is_the_field_in_a_slit() -> None:
+    """Laplace's equation between two plates by finite differences, the upper one at 1 up to the level; the
+    charge on the lower one over a pad.
+    """
+    depth, level, step = 6.0, 14.0, 0.5
+    z = np.arange(-30.0, 60.0, step) + step / 2
+    rows = round(depth / step) - 1
+    matrix, right = lil_matrix((rows * len(z), rows * len(z))), np.zeros(rows * len(z))
+    for y in range(rows):
+        for k in range(len(z)):
+            at = y * len(z) + k
+            matrix[at, at] = 4.0
+            for side in (k - 1, k + 1):
+                matrix[at, y * len(z) + min(max(side, 0), len(z) - 1)] -= 1.0
+            if y:
+                matrix[at, at - len(z)] = -1.0
+            if y < rows - 1:
+                matrix[at, at + len(z)] = -1.0
+            else:
+                right[at] = float(z[k] < level)
+    first = (
+        spsolve(matrix.tocsr(), right)[: len(z)] / step * depth
+    )  # the field at the pads, of that between plates
+    shares = slit_share(np.asarray([level]), BOTTOMS, TOPS, depth)[0]
+    for share, bottom, top in zip(shares, BOTTOMS, TOPS, strict=True):
+        assert share == pytest.approx(first[(z > bottom) & (z < top)].mean(), abs=0.01)
+
+
+def test_a_floating_liquid_is_a_node_without_charge() -> None:
+    """Capacitors from each pad to one floating node, eliminated as Kron reduces a network (Kron, Tensor
+    Analysis of Networks, 1939, from memory).
+    """
+    shares, earth = np.asarray([[1.0, 0.7, 0.1]]), 1.5
+    total = shares.sum() + earth
+    reduced = np.diag(shares[0]) - np.outer(shares[0], shares[0]) / total
+    assert floating(shares, np.asarray([earth]))[0] == pytest.approx(np.diag(reduced))
+    assert floating(shares, np.asarray([np.inf]))[0] == pytest.approx(shares[0])
+
+
+@pytest.mark.parametrize("make", [bench_a, bench_b])
+def test_units_and_sessions_depend_on_their_names_and_the_seed_alone(make: type) -> None:
+    bench = make(3)
+    once, again = (capture(make(3), draw_part(make(3), "one"), "soap", FOAM, 4).counts for _ in range(2))
+    assert np.array_equal(once, again)
+    assert not np.array_equal(once, capture(make(4), draw_part(make(4), "one"), "soap", FOAM, 4).counts)
+    assert not np.array_equal(once, capture(bench, draw_part(bench, "two"), "soap", FOAM, 4).counts)
+
+
+@pytest.mark.parametrize("make", [bench_a, bench_b])
+def test_units_come_in_by_the_door_and_state_foam_film_and_dry_tanks(make: type) -> None:
+    bench = make(1)
+    with Store.in_memory() as store:
+        first, second = unit_names(bench, 2)
+        taken = fill(store, bench, [first, second])
+        frozen = freeze(store, "set", taken, {Role.FIT: [first], Role.PROVE: [second]})
+        data = store.frozen_data(frozen)
+    assert frozen.origin == "simulated"
+    stated = {(c.surface, c.wall) for c in data.conditions}
+    assert {str(s) for surface, _ in stated for s in surface} == {"still", "foam"}
+    assert {str(w) for _, wall in stated for w in wall} == {"clean", "film", "drops"}
+    dropped = np.asarray([Wall.DROPS in c.wall for c in data.conditions])[data.condition]
+    assert dropped.any()
+    assert (data.level_mm[dropped] == 0).all()
+    assert data.level_mm.max() > 0.8 * bench.strip.span_mm
+
+
+@pytest.mark.slow
+def test_the_scorer_prints_a_row_of_figures() -> None:
+    done = subprocess.run(
+        [sys.executable, str(ACCURACY), "--quick"], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "nothing here is measured" in done.stdout
+    assert done.stdout.count("| seed 1 array net") == 1
