@@ -19,6 +19,7 @@ from dataset.values import plain_float
 MAX_LINE = 4096  # a line that grows longer than this is no frame
 READ_BYTES = 4096
 READ_S = 0.05  # how long a read waits for bytes
+WRITE_S = 2.0  # how long a write waits until the port takes bytes
 MAX_TEMPERATURE_C = 500.0
 LIKE_LINES = 10  # so many lines of one other width, and no frame, are another board rather than noise
 REMARK, HALF, GARBAGE, BEYOND, ASTRAY = "remark", "half", "garbage", "beyond the width", "astray in time"
@@ -169,18 +170,28 @@ class SerialSource:
     def _open(self) -> Any:
         import serial
 
-        return serial.serial_for_url(self.name, baudrate=self.baud, timeout=READ_S)
+        return serial.serial_for_url(self.name, baudrate=self.baud, timeout=READ_S, write_timeout=WRITE_S)
 
-    def read(self) -> bytes:
-        """What came within a short wait."""
+    def read(self, most: int = READ_BYTES) -> bytes:
+        """What came within a short wait, or the first ``most`` bytes of it."""
         if self._port is None:
             raise SourceLost(self.name)
         try:
-            return bytes(self._port.read(READ_BYTES))
+            return bytes(self._port.read(most))
         except (
             OSError,
             TypeError,
         ) as error:  # pyserial's own errors are OSErrors; a port that vanishes can leave it without a handle
+            self.close()
+            raise SourceLost(str(error)) from error
+
+    def write(self, data: bytes) -> None:
+        """Send bytes; SourceLost where the port is gone, or takes nothing for ``WRITE_S``."""
+        if self._port is None:
+            raise SourceLost(self.name)
+        try:
+            self._port.write(data)
+        except (OSError, TypeError) as error:  # as above
             self.close()
             raise SourceLost(str(error)) from error
 

@@ -227,7 +227,7 @@ def files(bundle: Bundle) -> str:
     """Every file is there with its hash, and no other file."""
     listed, present = bundle.manifest.files, set(bundle.files) - {MANIFEST}
     names = known_files(bundle.manifest.prefix)
-    spared = {"prepare_onnx"} | ({"linker"} if bundle.manifest.format == FIRST_FORMAT else set())
+    spared = {"prepare_onnx"} | ({"linker", "board"} if bundle.manifest.format == FIRST_FORMAT else set())
     needed = {name for role, name in names.items() if role not in spared}
     problems = [f"{name} is missing" for name in sorted((set(listed) | needed) - present)]
     problems += [f"{name} is not in the manifest" for name in sorted(present - set(listed))]

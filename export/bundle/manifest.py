@@ -114,6 +114,7 @@ def known_files(prefix: str) -> dict[str, str]:
         "make": f"{prefix}.mk",
         "linker": f"{prefix}.ld",
         "example": f"{prefix}_example.c",
+        "board": f"{prefix}_board.c",
     }
 
 

@@ -15,6 +15,7 @@ from dataset.words import LimitAnswer
 from export.bundle import checks
 from export.bundle.build import Progress, silent
 from export.bundle.checks import Bundle, Failed, Holding, NotEnoughEvidence, Recorded, Stated
+from export.bundle.checks_board import BoardChecks, OnBoard
 from export.bundle.checks_c import on_core, on_every_core, on_host
 from export.bundle.checks_onnx import float_onnx, onnx, onnx_reference
 from export.bundle.checks_score import score
@@ -81,12 +82,14 @@ class Check:
 @dataclass(frozen=True)
 class VerifyReport:
     """The checks in the order they were made. ``visited``: what the vectors visit, and ``origins``: where
-    their streams are said to be from, where their check was made and passed.
+    their streams are said to be from, where their check was made and passed. ``on_board``: what a board
+    measured that gave every expected number.
     """
 
     checks: tuple[Check, ...]
     visited: Visited | None = None
     origins: Origins | None = None
+    on_board: OnBoard | None = None
 
     def having(self, answer: Answer) -> tuple[Check, ...]:
         """The checks with this answer."""
@@ -103,14 +106,16 @@ def verify_bundle(
     progress: Progress = silent,
     recorded: Recorded | None = None,
     held: Holding | None = None,
+    board: BoardChecks | None = None,
 ) -> VerifyReport:
     """Verify the bundle at ``path``, a folder or a zip file; ``only`` names the checks to make, by default
     all of ``CHECKS``; those of ``ON_REQUEST`` are made when named. ``recorded`` says what a store has on the
-    model, ``held`` what it holds of sessions, see ``Bundle``.
+    model, ``held`` what it holds of sessions, see ``Bundle``; ``board`` has the checks on a board, which are
+    made last.
 
     Raises InputError when there is no bundle to read.
     """
-    return verify_files(read_bundle(Path(path)), only, progress, recorded, held)
+    return verify_files(read_bundle(Path(path)), only, progress, recorded, held, board)
 
 
 def verify_files(
@@ -119,6 +124,7 @@ def verify_files(
     progress: Progress = silent,
     recorded: Recorded | None = None,
     held: Holding | None = None,
+    board: BoardChecks | None = None,
 ) -> VerifyReport:
     """Verify a bundle given as file names and bytes. A check that fails, or cannot be made, does not stop the
     others.
@@ -129,14 +135,16 @@ def verify_files(
         for name, check in ({**CHECKS, **ON_REQUEST}).items()
         if (name in CHECKS if only is None else name in only)
     }
+    chosen |= {} if board is None else board.checks
     for done, (name, check) in enumerate(chosen.items()):
         progress(name, done, len(chosen))
         answers.append(_answer(name, check, bundle))
     progress("done", len(chosen), len(chosen))
     sound = any(a.name == "vectors" and a.answer is Answer.PASSED for a in answers)
+    measured = None if board is None else board.measured
     if not sound:
-        return VerifyReport(tuple(answers))
-    return VerifyReport(tuple(answers), bundle.visited, bundle.origins)
+        return VerifyReport(tuple(answers), on_board=measured)
+    return VerifyReport(tuple(answers), bundle.visited, bundle.origins, measured)
 
 
 def _answer(name: str, check: Callable[[Bundle], str], bundle: Bundle) -> Check:

@@ -146,6 +146,24 @@ def build_core(
         return read_image((root / "model.elf").read_bytes(), source, chosen)
 
 
+def link_core(
+    core: Core, files: Mapping[str, str], optimise: str, defines: Sequence[str], script: str, entry: str
+) -> bytes:
+    """An ELF file for ``core`` of all C files among ``files``, placed by ``script``, one of them; what
+    ``entry`` does not reach is left out.
+    """
+    flags = (*core.target, OPTIMISE[optimise], *_CORE_FLAGS, *(f"-D{name}" for name in defines))
+    units = [name.removesuffix(".c") for name in files if name.endswith(".c")]
+    with scratch_folder() as root:
+        _write(root, files)
+        for unit in units:
+            _zig(root, "cc", *flags, "-c", f"{unit}.c", "-o", f"{unit}.o")
+        placing = ("-nostdlib", "-g", f"-Wl,-T,{script}", "-Wl,--gc-sections", f"-Wl,-e,{entry}")
+        objects = [f"{unit}.o" for unit in units]
+        _zig(root, "cc", *flags, *placing, "-lcompiler_rt", *objects, "-o", "linked.elf")
+        return (root / "linked.elf").read_bytes()
+
+
 def core_files(source: CSource) -> Mapping[str, str]:
     """The files that a build for a core is made from."""
     return {

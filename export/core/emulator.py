@@ -101,7 +101,7 @@ class Machine:
         self, image: Image, multiplier_cycles: int = 1, wait_states: int = 0, watcher: Observer | None = None
     ) -> None:
         self.image = image
-        self._uc = _engine(image.core)
+        self._uc = engine(image.core)
         self._stopped = False  # by an exception, which would be taken for ever
 
         def stop(uc: Any, number: int, data: Any) -> None:
@@ -110,9 +110,9 @@ class Machine:
 
         self._uc.hook_add(_unicorn().UC_HOOK_INTR, stop)
         self._convention = _CONVENTIONS[image.core.isa]
-        self._arguments = [_register(image.core, name) for name in self._convention.arguments]
+        self._arguments = [register(image.core, name) for name in self._convention.arguments]
         self._link, self._sp, self._pc = (
-            _register(image.core, name) for name in (self._convention.link, "SP", "PC")
+            register(image.core, name) for name in (self._convention.link, "SP", "PC")
         )
         self._objects = _layout(image)
         self._map()
@@ -189,7 +189,7 @@ class Machine:
         self._uc.mem_write(address, bytes([self._uc.mem_read(address, 1)[0] ^ (1 << bit)]))
         self._uc.context_restore(self._fresh)
         self._uc.ctl_flush_tb()
-        self._uc.mem_write(_RAM, bytes([_PAINT]) * _pages(self._ram))
+        self._uc.mem_write(_RAM, bytes([_PAINT]) * pages(self._ram))
         self._uc.mem_write(_STACK, bytes([_PAINT]) * _STACK_SIZE)
 
     def run(self, vectors: Vectors) -> EmulatedRun:
@@ -346,13 +346,13 @@ class Machine:
         """Put the driver in place, once."""
         code, uc, unicorn = driver_code(self.image.core), self._uc, _unicorn()
         if not self._driver:
-            uc.mem_map(_DRIVER, _pages(len(code)), unicorn.UC_PROT_READ | unicorn.UC_PROT_EXEC)
+            uc.mem_map(_DRIVER, pages(len(code)), unicorn.UC_PROT_READ | unicorn.UC_PROT_EXEC)
             uc.mem_write(_DRIVER, code)
             self._driver = _DRIVER
 
     def _room(self, size: int) -> int:
         """Where ``size`` bytes of working data may stand, apart from the model's objects."""
-        missing = _pages(size) - self._mapped
+        missing = pages(size) - self._mapped
         if missing > 0:
             unicorn = _unicorn()
             self._uc.mem_map(_DATA + self._mapped, missing, unicorn.UC_PROT_READ | unicorn.UC_PROT_WRITE)
@@ -370,13 +370,13 @@ class Machine:
     def _map(self) -> None:
         image, unicorn = self.image, _unicorn()
         read, write, execute = unicorn.UC_PROT_READ, unicorn.UC_PROT_WRITE, unicorn.UC_PROT_EXEC
-        self._uc.mem_map(image.flash_start, _pages(len(image.flash)), read | execute)
+        self._uc.mem_map(image.flash_start, pages(len(image.flash)), read | execute)
         self._uc.mem_write(image.flash_start, image.flash)
         self._uc.mem_map(_STACK, _STACK_SIZE, read | write)
         self._uc.mem_write(_STACK, bytes([_PAINT]) * _STACK_SIZE)
         self._ram = max(start + size for start, size in self._objects.values()) + _GAP - _RAM
-        self._uc.mem_map(_RAM, _pages(self._ram), read | write)
-        self._uc.mem_write(_RAM, bytes([_PAINT]) * _pages(self._ram))
+        self._uc.mem_map(_RAM, pages(self._ram), read | write)
+        self._uc.mem_write(_RAM, bytes([_PAINT]) * pages(self._ram))
         self._uc.mem_map(_STOP, _PAGE, read | execute)
 
     def _write(self, name: str, content: bytes) -> None:
@@ -417,7 +417,7 @@ class Machine:
 
     def _check_gaps(self) -> None:
         """Nothing may be written between the objects."""
-        content = np.frombuffer(bytes(self._uc.mem_read(_RAM, _pages(self._ram))), dtype=np.uint8).copy()
+        content = np.frombuffer(bytes(self._uc.mem_read(_RAM, pages(self._ram))), dtype=np.uint8).copy()
         for start, size in self._objects.values():
             content[start - _RAM : start - _RAM + size] = _PAINT
         spoilt = np.flatnonzero(content != _PAINT)
@@ -454,7 +454,7 @@ def _layout(image: Image) -> dict[str, tuple[int, int]]:
     return result
 
 
-def _engine(core: Core) -> Any:
+def engine(core: Core) -> Any:
     """The emulator set to ``core``.
 
     The mode flag for Arm's M-class is left out: it would put another core in place of the one chosen here,
@@ -470,7 +470,7 @@ def _engine(core: Core) -> Any:
     return uc
 
 
-def _register(core: Core, name: str) -> int:
+def register(core: Core, name: str) -> int:
     return int(
         getattr(_unicorn().arm_const, f"UC_ARM_REG_{name}")
         if core.isa == "thumb"
@@ -485,5 +485,5 @@ def _unicorn() -> Any:
     return importlib.import_module("unicorn")
 
 
-def _pages(size: int) -> int:
+def pages(size: int) -> int:
     return -(-size // _PAGE) * _PAGE

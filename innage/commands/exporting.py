@@ -188,6 +188,14 @@ def verify(
             help="Score the evidence too: which breaks of the program and bits of the code it notices.",
         ),
     ] = False,
+    port: Annotated[
+        str | None,
+        typer.Option(
+            "--port",
+            help="A board that runs the model: a serial port, or an address such as socket://HOST:PORT.",
+        ),
+    ] = None,
+    baud: Annotated[int, typer.Option("--baud", help="Speed of the serial port.")] = 115200,
     json: JsonOption = False,
     store: Annotated[
         Path | None,
@@ -205,15 +213,17 @@ def verify(
     --score also 1 when a bound of the score is missed; it takes minutes, and is made when all checks passed.
     """
     from export.bundle.verify import Answer
-    from innage.jobs.models.verifying import score_bundle, verify_bundle
+    from innage.jobs.models.verifying import BoardPort, score_bundle, verify_bundle
 
+    at = None if port is None else BoardPort(port, baud)
     with nullcontext() if store is None else open_existing(store) as opened, progress("verifying") as shown:
-        report = verify_bundle(bundle, opened, every_core=every_core, progress=shown)
+        report = verify_bundle(bundle, opened, every_core=every_core, port=at, progress=shown)
         scored = score_bundle(bundle, progress=shown) if score and report.passed else None
     if json:
         facts = {"passed": report.passed, "checks": [check.facts() for check in report.checks]}
         facts["visited"] = report.visited and report.visited.facts()
         facts["origins"] = report.origins and report.origins.facts()
+        facts |= {} if port is None else {"on_board": report.on_board and asdict(report.on_board)}
         emit(facts | ({"score": scored and scored.facts()} if score else {}))
     else:
         show_verified(bundle, report)

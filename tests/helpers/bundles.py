@@ -29,6 +29,7 @@ FILES = {
     "innage.mk",
     "innage.ld",
     "innage_example.c",
+    "innage_board.c",
 }  # of a model without a trim, which would have one more
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,11 +15,20 @@ if TYPE_CHECKING:
     from export.bundle.verify import VerifyReport
 
 
+@dataclass(frozen=True)
+class BoardPort:
+    """Where a board is: a serial port with its speed, or an address such as ``socket://HOST:PORT``."""
+
+    name: str
+    baud: int = 115200
+
+
 def verify_bundle(
     bundle: Path | str,
     store: Store | None = None,
     *,
     every_core: bool = False,
+    port: BoardPort | None = None,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> VerifyReport:
     """Verify a bundle as ``innage verify`` does. Nothing of the bundle is run: C, and what runs it, are made
@@ -29,26 +39,36 @@ def verify_bundle(
         store: an open store that has the model or sessions of it: figures, limits, sources, and what vectors
             hold of sessions, are compared with it. Without one they are shown as stated.
         every_core: run the C on every core that innage knows, not only on that of the budget.
+        port: where a board is that runs the model too.
         progress: called with (what, done, total).
 
     Raises:
-        InputError: there is no bundle to read.
+        InputError: there is no bundle to read, or the port cannot be opened.
     """
+    from dataset.live.board import SerialSource
     from export.bundle.build import silent
+    from export.bundle.checks_board import BoardChecks
     from export.bundle.verify import CHECKS, ON_REQUEST
     from export.bundle.verify import verify_bundle as verify
     from innage.jobs.models.vector_sources import held_in
 
-    only = {*CHECKS, *ON_REQUEST} if every_core else None
-    if store is None:
-        return verify(bundle, only, progress or silent)
-    return verify(
-        bundle,
-        only,
-        progress or silent,
-        lambda manifest: recorded_in(store, manifest),
-        lambda manifest: held_in(store, manifest),
-    )
+    only, shown = {*CHECKS, *ON_REQUEST} if every_core else None, progress or silent
+    line = None if port is None else SerialSource(port.name, port.baud)
+    board = None if line is None else BoardChecks(line, progress=shown)
+    try:
+        if store is None:
+            return verify(bundle, only, shown, board=board)
+        return verify(
+            bundle,
+            only,
+            shown,
+            lambda manifest: recorded_in(store, manifest),
+            lambda manifest: held_in(store, manifest),
+            board,
+        )
+    finally:
+        if line is not None:
+            line.close()
 
 
 def score_bundle(bundle: Path | str, *, progress: Callable[[str, int, int], None] | None = None) -> Score:

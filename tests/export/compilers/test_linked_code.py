@@ -23,7 +23,8 @@ from dataset.errors import InputError
 from export.c.fragments import fragments
 from export.compilers.linked_code import default_names, read_code, with_expected
 from export.compilers.toolchain import FUNCTIONS, _zig
-from export.core.emulator import _engine, _register, _unicorn
+from export.core.emulator import _unicorn, engine
+from export.core.emulator import register as core_register
 from export.cores import CORES
 
 NAMES = default_names("innage")
@@ -156,7 +157,7 @@ def asked(
 
     chosen = CORES[core]
     thumb = int(chosen.isa == "thumb")
-    uc = _engine(chosen)
+    uc = engine(chosen)
     uc.hook_add(unicorn.UC_HOOK_INTR, lambda uc, number, data: uc.emu_stop())
     uc.mem_map(0x0800_0000, 0x4_0000, unicorn.UC_PROT_READ | unicorn.UC_PROT_EXEC)
     uc.mem_map(0x2000_0000, 0x1_0000, unicorn.UC_PROT_READ | unicorn.UC_PROT_WRITE)
@@ -168,13 +169,13 @@ def asked(
         uc.mem_write(flip[0], bytes([uc.mem_read(flip[0], 1)[0] ^ 1 << flip[1]]))
     first, link = ("R0", "LR") if thumb else ("A0", "RA")
     for register, value in ((first, argument), (link, STOP | thumb), ("SP", STACK)):
-        uc.reg_write(_register(chosen, register), value)
+        uc.reg_write(core_register(chosen, register), value)
     try:
         uc.emu_start(symbols(elf)[function][0] | thumb, STOP, count=LIMIT)
     except _unicorn().UcError:
         return None
-    stopped = uc.reg_read(_register(chosen, "PC")) == STOP
-    return int(uc.reg_read(_register(chosen, first))) if stopped else None
+    stopped = uc.reg_read(core_register(chosen, "PC")) == STOP
+    return int(uc.reg_read(core_register(chosen, first))) if stopped else None
 
 
 def test_firmware_with_the_value_says_ok(firmware: bytes) -> None:
