@@ -36,7 +36,7 @@ from training.program import digest, to_json
 from training.search.array_recipes import ArrayRecipe, default_recipes
 from training.search.arrays import train_array
 from training.search.context import SearchRequest, by_roles, hardware_of
-from training.search.metrics import ArrayMetrics, Metrics
+from training.search.metrics import Metrics
 from training.search.refitting import recipe_of
 from training.search.train import Trained, train, with_versions
 from training.studies.retrain import retrain
@@ -113,7 +113,6 @@ def searched(data: FrozenData, request: SearchRequest, recipes: tuple[ArrayRecip
 
 def row_of(name: str, metrics: Metrics, seconds: float) -> Row:
     """The figures of a model on its prove units."""
-    assert isinstance(metrics, ArrayMetrics)
     assert metrics.claims is not None
     assert metrics.chosen is not None
     chosen, cost = metrics.chosen, metrics.chosen.cost
@@ -219,7 +218,6 @@ def changed_tank(
         rows.append(figures_row(f"{way.way}{mark}", claims))
     recipe = recipe_of("first", json.loads(json.dumps(first.recipe)))
     alone = searched(ten, request, (recipe,)).metrics
-    assert isinstance(alone, ArrayMetrics)
     assert alone.claims is not None
     return [*rows, figures_row("ten new units alone", alone.claims)]
 

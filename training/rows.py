@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,6 +56,22 @@ def rows_of(data: FrozenData, chosen: Mask) -> Rows:
     kept = [_evenly(np.flatnonzero(rows.group == g), share) for g in np.unique(rows.group)]
     index = np.concatenate(kept)
     return Rows(rows.counts[index], rows.level_mm[index], rows.group[index])
+
+
+def rows_at(data: FrozenData, at: Ints | Mask) -> FrozenData:
+    """The same data with the rows ``at`` alone, in that order."""
+    columns = (
+        "counts",
+        "t_ms",
+        "level_mm",
+        "u_mm",
+        "temperature_c",
+        "session",
+        "group",
+        "frame",
+        "condition",
+    )
+    return replace(data, **{name: getattr(data, name)[at] for name in columns})
 
 
 def group_weights(group: Ints) -> Floats:

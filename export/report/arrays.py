@@ -18,7 +18,6 @@ from export.report.claim_tables import (
     class_rows,
     percent,
     place_rows,
-    random_rows_sentence,
     rate_rows,
     study_columns,
     study_rows,
@@ -36,7 +35,7 @@ from export.report.html import (
 from export.report.plots import BoxSummary, box_plot, class_plot, front_plot, level_plot, risk_plot
 from training.judging.figures import ClassFigures, ErrorBox, Figures, LevelBin
 from training.program import FLAG_BITS, GIVEN, REASON_NAMES
-from training.search.metrics import ArrayMetrics, Metrics
+from training.search.metrics import Metrics
 
 Facts = Mapping[str, Any]
 # standard uncertainties to either side: about 95 % of a normal distribution (JCGM 100:2008, 6.2 and G.1.3)
@@ -44,7 +43,7 @@ _COVERAGE = 2
 _NAMES = (0, CLASS_COLUMNS.index("worst group"))
 
 
-def claims_sections(metrics: ArrayMetrics) -> list[str]:
+def claims_sections(metrics: Metrics) -> list[str]:
     """Figures by class, rates, plots and figures by place, of the prove groups; a sentence where nothing was
     proved.
     """
@@ -67,7 +66,7 @@ def claims_sections(metrics: ArrayMetrics) -> list[str]:
     ]
 
 
-def _classes(metrics: ArrayMetrics, claims: Figures) -> list[str]:
+def _classes(metrics: Metrics, claims: Figures) -> list[str]:
     rows = class_rows(claims)
     sections = ["<h2>Errors by class</h2>"]
     if rows:
@@ -81,11 +80,11 @@ def _classes(metrics: ArrayMetrics, claims: Figures) -> list[str]:
                 left=_NAMES,
             )
         )
-    optimism, gate = random_rows_sentence(metrics), trim_gate_sentence(metrics.trim_gate)
+    gate = trim_gate_sentence(metrics.trim_gate)
     sections.append(
         "<p>Errors of accepted readings of the integer program, on groups that training has not seen; P95 "
         f"% is of the span. {escape(WEIGHTS)}. Label u is the standard uncertainty of the labels "
-        f"themselves.{f' {escape(optimism)}.' if optimism else ''}{f' {escape(gate)}.' if gate else ''}</p>"
+        f"themselves.{f' {escape(gate)}.' if gate else ''}</p>"
     )
     if claims.boxes:
         boxes = [_box(box, claims.classes.get(box.name)) for box in claims.boxes]
@@ -274,7 +273,7 @@ def _places(claims: Figures) -> list[str]:
     ]
 
 
-def candidates_sections(metrics: ArrayMetrics, facts: Facts) -> list[str]:
+def candidates_sections(metrics: Metrics, facts: Facts) -> list[str]:
     """The candidates with their figures on the choose groups, and their front of error against flash."""
     rows = candidate_rows(metrics)
     if not rows:

@@ -1,4 +1,4 @@
-"""The figures of a trained pad array as rows of tables, for the terminal and the report alike.
+"""The figures of a trained model as rows of tables, for the terminal and the report alike.
 
 Cells are text, numbers or None. Figures that a model's metrics do not have are left out, so that models of
 earlier versions can be shown.
@@ -19,7 +19,7 @@ from training.judging.figures import (
     Joint,
     PowerOn,
 )
-from training.search.metrics import CandidateRow, Metrics, TrimGate
+from training.search.metrics import NEVER_RAISED, CandidateRow, Metrics, TrimGate
 from training.search.study_figures import Ablation, ShortErrors, StudyRow
 
 Cell = str | int | float | None
@@ -385,21 +385,10 @@ def claim_sentence(group_by: str, metrics: Metrics) -> str:
     )
 
 
-def random_rows_sentence(metrics: Metrics) -> str:
-    """How much too good a split by row looks, beside the figure on unseen groups; empty where nothing was
-    proved.
-    """
-    random, proved = (
-        None if scores is None else short(scores.integer.p95_abs_mm)
-        for scores in (metrics.random_rows, metrics.prove)
-    )
-    if random is None or proved is None:
-        return ""
-    return (
-        f"Split at random by row, the level net alone would have shown a P95 of {random:g} mm (nothing "
-        f"withheld), against {proved:g} mm here on accepted readings of unseen groups: that split has "
-        "frames of one group on both sides and claims nothing"
-    )
+def never_raised_sentence(flag_table: Mapping[str, str]) -> str:
+    """Which flags a model cannot raise; empty where it can raise any."""
+    never = [flag for flag, what in flag_table.items() if what == NEVER_RAISED]
+    return f"Not told from liquid by so few pads, and never flagged: {', '.join(never)}" if never else ""
 
 
 def trim_gate_sentence(gate: TrimGate | None) -> str:

@@ -28,7 +28,7 @@ from export.report.noticed import noticed_section
 from export.report.plots import error_plot
 from export.report.visits import visits_section
 from training.judging.figures import AnsweredLimit, Prove, RandomRows, Score
-from training.search.metrics import ArrayMetrics, CandidateRow, Metrics, read_metrics
+from training.search.metrics import CandidateRow, Metrics, read_metrics
 
 Facts = Mapping[str, Any]
 FEW_SESSIONS = 24  # more are summed up by unit, and listed on a click
@@ -40,19 +40,15 @@ def render_report(facts: Facts) -> str:
     """
     facts = shielded(facts)
     model, origin, metrics = facts["model"], _origin(facts), read_metrics(facts["metrics"])
-    if isinstance(metrics, ArrayMetrics):
-        judgement = [*claims_sections(metrics), *_scope(metrics, facts)]
-        tried = candidates_sections(metrics, facts)
-    else:
-        judgement = [*_scores(metrics, facts), *_plot(metrics.prove)]
-        tried = _candidates(metrics, facts)
+    by_class = any(candidate.classes is not None for candidate in metrics.candidates)
+    tried = candidates_sections(metrics, facts) if by_class else _candidates(metrics, facts)
     parts = [
         heading(model["name"], origin),
         f"<p class=sub>Integer level model {model['model_id']} &middot; {_model_sentence(facts)}</p>",
         *cautions(facts["caution"], origin),
         *_voided(facts),
         *_limits(metrics.limits, facts),
-        *judgement,
+        *_judgement(metrics, facts),
         *_costs(facts),
         *visits_section(facts),
         *noticed_section(facts),
@@ -61,6 +57,24 @@ def render_report(facts: Facts) -> str:
         *(_use(facts) if "prefix" in facts else []),
     ]
     return page(f"{model['name']}: level model{f', {origin} readings' if origin else ''}", parts)
+
+
+def _judgement(metrics: Metrics, facts: Facts) -> list[str]:
+    """What was found on unseen groups, and how far it reaches. Models of few pads that an earlier version
+    made have scores alone.
+    """
+    if metrics.claims is None and (metrics.prove is not None or not metrics.origin):
+        said = _sentences([*_what_scores_show(metrics, facts), *_limits_of_claims(metrics, facts)])
+        scores = _scores(metrics)
+        return [*scores, *([f"<p>{said}</p>"] if scores else []), *_plot(metrics.prove)]
+    scores = _scores(metrics)
+    said = _sentences(_what_scores_show(metrics, facts))
+    return [
+        *scores,
+        *([f"<p>{said}</p>"] if scores else []),
+        *claims_sections(metrics),
+        *_scope(metrics, facts),
+    ]
 
 
 def _origin(facts: Facts) -> str:
@@ -89,7 +103,7 @@ def _voided(facts: Facts) -> list[str]:
     ]
 
 
-def _scores(metrics: Metrics, facts: Facts) -> list[str]:
+def _scores(metrics: Metrics) -> list[str]:
     """The prove scores, integer beside float, and the random-row figure beside them so that its optimism
     shows.
     """
@@ -107,7 +121,6 @@ def _scores(metrics: Metrics, facts: Facts) -> list[str]:
     return [
         "<h2>Scores</h2>",
         html_table(("", *(title for title, _ in columns)), rows),
-        f"<p>{_what_scores_show(metrics, facts)}</p>",
     ]
 
 
@@ -121,7 +134,7 @@ _SCORES = {
 }
 
 
-def _what_scores_show(metrics: Metrics, facts: Facts) -> str:
+def _what_scores_show(metrics: Metrics, facts: Facts) -> list[str]:
     bound = _group_bound(metrics, facts)
     sentences = [f"The first columns are on groups that training and choosing did not see{bound}"]
     if metrics.random_rows is not None:
@@ -129,16 +142,12 @@ def _what_scores_show(metrics: Metrics, facts: Facts) -> str:
             "Rows drawn at random have neighbours in the training data, so that column "
             "flatters the model; it is here for comparison only"
         )
-    return _sentences([*sentences, *_limits_of_claims(metrics, facts)])
+    return sentences
 
 
 def _scope(metrics: Metrics, facts: Facts) -> list[str]:
-    """How far the figures of a pad array reach."""
-    sentences = _limits_of_claims(metrics, facts)
-    if metrics.prove is not None:
-        bound = _group_bound(metrics, facts)
-        sentences.insert(0, f"The figures are on groups that training and choosing did not see{bound}")
-    return ["<h2>How far this reaches</h2>", f"<p>{_sentences(sentences)}</p>"]
+    """How far the figures reach."""
+    return ["<h2>How far this reaches</h2>", f"<p>{_sentences(_limits_of_claims(metrics, facts))}</p>"]
 
 
 def _group_bound(metrics: Metrics, facts: Facts) -> str:

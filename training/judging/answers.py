@@ -1,6 +1,5 @@
-"""Limits answered: met, not met, or not enough evidence, with the reason; from the scores of few pads, and
-from figures by class. A value beyond its bound is not met, on however few groups; one within it that was
-found on too few is not enough evidence.
+"""Limits answered from figures: met, not met, or not enough evidence, with the reason. A value beyond its
+bound is not met, on however few groups; one within it that was found on too few is not enough evidence.
 
 With a confidence, a figure by class that every group has is answered by the worst group: the largest of n
 groups' figures bounds a further group's with confidence n / (n + 1) (split conformal; Lei et al., JASA 113
@@ -24,20 +23,11 @@ from training.judging.figures import (
     Episodes,
     Figures,
     PowerOn,
-    Prove,
-    Score,
     WorstGroup,
 )
 from training.judging.scoring import fewest_groups, tidy
 
-ALL = "all"  # the only condition that scores of few pads tell apart
 MET, NOT_MET, UNPROVEN = LimitAnswer.MET, LimitAnswer.NOT_MET, LimitAnswer.UNPROVEN
-_SCORES: Mapping[str, Callable[[Score], float | None]] = {
-    "rmse_mm": lambda score: score.rmse_mm,
-    "worst_group_rmse_mm": lambda score: score.worst_group_rmse_mm,
-    "p95_abs_mm": lambda score: score.p95_abs_mm,
-    "withheld_share": lambda score: score.withheld_share,
-}
 _ERRORS: Mapping[str, Callable[[ClassFigures | WorstGroup], float | None]] = {
     "rmse_mm": lambda errors: errors.rmse_mm,
     "p50_abs_mm": lambda errors: errors.p50_mm,
@@ -49,6 +39,7 @@ _RUNS: Mapping[str, Callable[[Figures], float | None]] = {
     "longest_withheld_s": lambda figures: figures.longest_withheld_s,
     "worst_group_rmse_mm": lambda figures: figures.worst_group_rmse_mm,
 }
+_OF_READINGS = (*_ERRORS, "p95_pct_span", "worst_group_rmse_mm")  # what only an accepted reading has
 _OWN = {
     "false_wet_episodes": "empty",
     "false_wet_share": "empty",
@@ -66,76 +57,17 @@ _WHOLE = (
 NEVER = float("inf")  # seconds to a first reading that did not come
 
 
-def meets_scores(limits: Limits | None, score: Score) -> bool | None:
-    """Whether a score of the choosing stage lies within every limit that it can speak of; None without
-    limits.
-
-    Limits of a condition that the data does not hold, and of a metric that was not measured there, are left
-    to 'prove'.
-    """
-    if limits is None:
-        return None
-    rows = [row for row in limits.rows if row.condition == ALL and row.metric in _SCORES]
-    values = [(_SCORES[row.metric](score), row.bound) for row in rows]
-    return all(value is not None and value <= bound for value, bound in values)
-
-
-def answer_scores(limits: Limits | None, prove: Prove | None) -> list[AnsweredLimit]:
-    """One answer a limit, from the figures on 'prove' (None when nothing was proved)."""
-    return [] if limits is None else [_score_answer(row, prove) for row in limits.rows]
-
-
-def _score_answer(row: Limit, prove: Prove | None) -> AnsweredLimit:
-    value = None if prove is None or row.condition != ALL else _score_of(row.metric, prove)
-    return _answer(row, value, *_score_verdict(row, value, prove))
-
-
 def _answer(row: Limit, value: float | None, verdict: LimitAnswer, reason: str) -> AnsweredLimit:
     return AnsweredLimit(
         row.metric, row.condition, row.bound, row.confidence, row.min_groups, value, str(verdict), reason
     )
 
 
-def _score_of(metric: str, prove: Prove) -> float | None:
-    if metric == "beyond_accepted_share":
-        return None if prove.beyond is None else _number(prove.beyond.accepted_share)
-    return _number(_SCORES[metric](prove.integer)) if metric in _SCORES else None
-
-
-def _score_verdict(  # noqa: PLR0911 - a reason each
-    row: Limit, value: float | None, prove: Prove | None
-) -> tuple[LimitAnswer, str]:
-    if prove is None:
-        return UNPROVEN, "the frozen set has no 'prove' groups"
-    if row.condition != ALL:
-        return UNPROVEN, f"no frames of condition '{row.condition}' in the frozen set"
-    beyond = row.metric == "beyond_accepted_share"
-    judged = prove.beyond if beyond else prove.integer
-    groups = 0 if judged is None else judged.groups or 0
-    if value is None:
-        why = (
-            "no 'prove' frame has a label beyond the fit labels"
-            if beyond
-            else "no 'prove' frame gave a value"
-        )
-        return UNPROVEN, why
-    if value > row.bound:
-        return NOT_MET, f"{value:g} is above {row.bound:g} on {groups} {_plural(groups)}"
-    if groups < row.min_groups:
-        return UNPROVEN, f"{groups} 'prove' {_plural(groups)}, the limit asks for {row.min_groups}"
-    if row.confidence is not None:
-        return (
-            UNPROVEN,
-            f"{value:g} is within {row.bound:g}, but bounds at a confidence are not computed in this version",
-        )
-    return MET, f"{value:g} is within {row.bound:g} on {groups} {_plural(groups)}"
-
-
 def _plural(groups: int) -> str:
     return "group" if groups == 1 else "groups"
 
 
-def answer_classes(
+def answer_limits(
     limits: Limits | None, figures: Figures | None, beyond: Beyond | None = None
 ) -> list[AnsweredLimit]:
     """One answer a limit, from the figures of the prove groups (None when nothing was proved); ``beyond``
@@ -309,15 +241,20 @@ def _number(value: float | None) -> float | None:
     return None if value is None else float(value)
 
 
-def meets_classes(limits: Limits | None, figures: Figures) -> bool | None:
+def meets_limits(limits: Limits | None, figures: Figures) -> bool | None:
     """Whether choose figures lie within every limit that they can speak of; None without limits. Numbers of
     groups and confidences are left to 'prove'.
+
+    A model that withholds everything has no error to boast of, and meets no limit on it.
     """
-    if limits is None:
-        return None
-    for row in limits.rows:
-        place = _place(row, figures)
-        value = None if place is None else value_of(row, figures, place)
-        if value is not None and value > bound_of(row, figures.span_mm):
-            return False
-    return True
+    return None if limits is None else all(_meets(row, figures) for row in limits.rows)
+
+
+def _meets(row: Limit, figures: Figures) -> bool:
+    place = _place(row, figures)
+    if place is None:
+        return True
+    value = value_of(row, figures, place)
+    if value is None:
+        return row.metric not in _OF_READINGS or place.frames == 0 or place.accepted_share != 0
+    return value <= bound_of(row, figures.span_mm)

@@ -16,7 +16,7 @@ import numpy as np
 
 from dataset.records import Limits
 from dataset.values import FEWEST_GROUPS
-from training.judging.answers import answer_classes
+from training.judging.answers import answer_limits
 from training.judging.class_figures import figures_of
 from training.judging.figures import (
     AnsweredLimit,
@@ -60,7 +60,7 @@ def compare(first: Judged, second: Judged, limits: Limits | None, seed: int = 0)
         name: _difference(first, second, rows, seed)
         for name, rows in {"all": everything, **first.classes(), **_places(first, named)}.items()
     }
-    answers = [answer_classes(limits, whole_figures(judged)) for judged in (first, second)]
+    answers = [answer_limits(limits, whole_figures(judged)) for judged in (first, second)]
     return Differences(
         classes=classes,
         cells=cell_rows(first, second),

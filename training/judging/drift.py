@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from dataset.records import CountLaw, FrozenData, Limits, Model, Sensor, TrimKind
-from training.judging.answers import answer_classes
+from training.judging.answers import answer_limits
 from training.judging.comparing import whole_figures
 from training.judging.figures import AnsweredLimit, DriftFigures, Figures, Stands, SweepFigures
 from training.judging.stored import judge_model
@@ -114,7 +114,7 @@ def sweep(
             model, data, chosen, None if drift.kind == "none" else altered(data, chosen, drift)
         )
         figures = whole_figures(judged)
-        answers = answer_classes(limits, figures)
+        answers = answer_limits(limits, figures)
         now = {k for k, answer in enumerate(answers) if answer.answer == "met"}
         if drift.kind == "none":
             met, without = now, answers

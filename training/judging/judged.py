@@ -7,8 +7,8 @@ level 0, dry or not, 'dry' one with nothing stated on the wall.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 import numpy as np
@@ -127,6 +127,29 @@ def judge(
         ordered=data.frozen.group_by is GroupBy.TEMPERATURE,
         reason=out["reason"],
     )
+
+
+def joined(parts: Sequence[Judged]) -> Judged:
+    """The rows of several programs as one, in session and time order: what each said of the groups that its
+    fit had left out.
+    """
+    if len(parts) == 1:
+        return parts[0]
+    session = np.concatenate([part.places["session"] for part in parts])
+    order = np.lexsort((np.concatenate([part.frame for part in parts]), session))
+
+    def rows(values: Sequence[Any]) -> Any:
+        first = values[0]
+        if isinstance(first, np.ndarray):
+            return np.concatenate(values)[order]
+        if isinstance(first, Mapping):
+            return {name: rows([one[name] for one in values]) for name in first}
+        if isinstance(first, States):
+            names = [one.name for one in fields(States)]
+            return States(**{name: rows([getattr(one, name) for one in values]) for name in names})
+        return first
+
+    return Judged(**{one.name: rows([getattr(part, one.name) for part in parts]) for one in fields(Judged)})
 
 
 def _withhold_refused(program: Program, out: dict[str, Ints], refused: Mask) -> None:

@@ -11,9 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from dataset.records import FrozenData
 from training.judging.figures import Beyond, GroupScore, LevelBin, Score
-from training.program import LEVEL_UNITS_PER_MM, WITHHELD, Program, run
+from training.judging.judged import Judged
 from training.rows import Floats, Ints, Mask
 
 LEVEL_BINS = 20  # of the span
@@ -37,23 +36,19 @@ class Answers:
     inside: Mask
 
 
-def readings(program: Program, data: FrozenData, chosen: Mask) -> tuple[Floats, Mask]:
-    """Run the program over the sessions of ``chosen`` frames, in time order from power-on: levels in mm, and
-    which are accepted.
-
-    Shapes (chosen frames,), in the order of the data. A program with state sees all labelled frames of those
-    sessions.
+def answers_of(judged: Judged, group: Ints, floats: Floats, known_mm: tuple[float, float]) -> Answers:
+    """What was said of the judged rows beside the levels of the float model, (n,) each; ``known_mm``: least
+    and greatest label of the fit.
     """
-    level, accepted = np.zeros(len(chosen)), np.zeros(len(chosen), dtype=np.bool_)
-    for session in np.unique(data.session[chosen]):
-        mine = data.session == session
-        if not program.states:
-            mine &= chosen
-        at = np.flatnonzero(mine)
-        at = at[np.argsort(data.t_ms[at], kind="stable")]
-        outputs = run(program, data.counts[at])
-        level[at], accepted[at] = outputs.level / LEVEL_UNITS_PER_MM, outputs.validity != WITHHELD
-    return level[chosen], accepted[chosen]
+    label = judged.label_mm
+    return Answers(
+        label,
+        group,
+        np.nan_to_num(judged.level_mm),
+        np.nan_to_num(floats),
+        judged.accepted,
+        (label >= known_mm[0]) & (label <= known_mm[1]),
+    )
 
 
 def score(answers: Answers, levels: Floats) -> Score:

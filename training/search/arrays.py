@@ -15,20 +15,18 @@ from threadpoolctl import threadpool_limits
 
 from dataset.errors import InputError, ProgramError
 from dataset.records import FrozenData, GroupBy, Role
-from training.judging.answers import answer_classes, meets_classes
+from training.judging.answers import answer_limits, meets_limits
 from training.judging.class_figures import figures_of
-from training.judging.curves import confusion_rows, error_boxes, errors_by_level, risk_curves
-from training.judging.figures import Figures, FitRows, Prove, RandomRows
-from training.judging.judged import Judged, judge, judge_scores
-from training.judging.power_on import power_on
-from training.judging.scoring import Answers, beyond, by_group, fewest_groups, score, tidy
+from training.judging.figures import RandomRows
+from training.judging.judged import judge, judge_scores
+from training.judging.scoring import Answers, answers_of, fewest_groups, score, tidy
 from training.models.assemble import FLAG_TABLE, Band, assemble
 from training.models.float_arrays import float_pipeline, float_rows
 from training.models.float_pipelines import emit_float_onnx, float_onnx_difference
 from training.models.nets import Net
 from training.models.trimming import SWING_ROOM, usable_trims
 from training.program import Program, accepted
-from training.rows import Floats, Ints, Mask
+from training.rows import Ints, Mask
 from training.search.array_recipes import (
     ALL,
     EVERY,
@@ -50,8 +48,9 @@ from training.search.fitting import (
     thresholds_of,
     unseen_doubt,
 )
-from training.search.metrics import ArrayMetrics, GatedUnits, KeptBand, TrimGate
+from training.search.metrics import GatedUnits, KeptBand, Metrics, TrimGate
 from training.search.picking import measured, next_step, pick
+from training.search.proving import Chosen, Doubts, fit_rows, known_levels, proved
 from training.search.result import RANDOM_ROWS, SearchResult, seen_in_prove_bands, stored_hardware
 
 FEWEST_FIT = 2  # groups
@@ -83,12 +82,12 @@ def train_array(
     band, kept_band = _calibrate(context, table, picked)
     program = _program(context, picked, band)
     pipeline = float_pipeline(table.trimming, picked.parts.level_groups, picked.net, context.span_mm)
-    prove, figures = _prove(context, table, replace(picked, program=program), pipeline)
+    prove, figures = proved(context, _chosen(context, table, replace(picked, program=program), pipeline))
     inputs = context.hardware.channels * (1 + len(table.trimming.kinds))
     float_onnx = emit_float_onnx(pipeline, inputs, request.name)
     some = np.flatnonzero(context.used)[:: max(int(context.used.sum()) // 5000, 1)]
-    answers = answer_classes(request.limits, figures, None if prove is None else prove.beyond)
-    metrics = ArrayMetrics(
+    answers = answer_limits(request.limits, figures, None if prove is None else prove.beyond)
+    metrics = Metrics(
         chosen=picked.summary(),
         candidates=tuple(c.summary() for c in candidates),
         choose_how=how,
@@ -103,7 +102,7 @@ def train_array(
         float_onnx_max_diff_mm=float_onnx_difference(
             float_onnx, pipeline, float_rows(data, table.trims, some)
         ),
-        fit=_fit_rows(data, context.fit),
+        fit=fit_rows(data, context.fit),
         flag_table=FLAG_TABLE,
         trim=kind,
         trim_gate=_trim_gate(context, table, program),
@@ -241,10 +240,10 @@ def _candidate(
     except ProgramError as error:
         return Refused(recipe, None if limits is None else False, str(error))
     judged = judge_scores(scores_of(context, table, parts, choose), at, data, choose, context.span_mm)
-    figures = figures_of(judged)
-    answers = _answers(context, judged, choose, judged.level_mm)
+    answers = answers_of(judged, data.group[choose], judged.level_mm, known_levels(context))
     integer = score(answers, answers.level_mm)
-    meets = meets_classes(limits, figures)
+    figures = replace(figures_of(judged), worst_group_rmse_mm=integer.worst_group_rmse_mm)
+    meets = meets_limits(limits, figures)
     return ArrayCandidate(recipe, program, integer, None, parts, at, levels[0], figures, meets=meets)
 
 
@@ -296,47 +295,15 @@ def _program(context: SearchContext, picked: ArrayCandidate, band: Band | None) 
     return for_sensor(replace(program, notes=dict(program.notes) | shown), context.data)
 
 
-def _prove(
+def _chosen(
     context: SearchContext, table: FeatureTable, picked: ArrayCandidate, pipeline: Pipeline
-) -> tuple[Prove | None, Figures | None]:
-    """Scores and figures by class on 'prove'; None where nothing proves."""
-    data, program = context.data, picked.program
-    rows = data.rows(Role.PROVE)
-    if not rows.any():
-        return None, None
-    judged = judge(program, data, rows, table.trims, context.span_mm)
-    floats = pipeline.predict(float_rows(data, table.trims, rows))
-    answers = _answers(context, judged, rows, floats)
-    integer = score(answers, answers.level_mm)
-    names = {k: group for k, (group, _) in enumerate(data.frozen.roles)}
-    prove = Prove(
-        integer=integer,
-        floats=score(answers, answers.float_mm),
-        by_group=by_group(answers, names),
-        beyond=beyond(answers),
-    )
-    figures = replace(
-        figures_of(judged),
-        power_on=power_on(program, data, rows, table.trims),
-        by_level=errors_by_level(judged),
-        boxes=error_boxes(judged),
-        confusion=confusion_rows(judged),
-        risk=risk_curves(judged, scores_of(context, table, picked.parts, rows), picked.at),
-        worst_group_rmse_mm=integer.worst_group_rmse_mm,
-    )
-    return prove, figures
-
-
-def _answers(context: SearchContext, judged: Judged, rows: Mask, floats: Floats) -> Answers:
-    label, fit_levels = judged.label_mm, context.data.level_mm[context.fit]
-    inside = (label >= fit_levels.min()) & (label <= fit_levels.max())
-    return Answers(
-        label,
-        context.data.group[rows],
-        np.nan_to_num(judged.level_mm),
-        np.nan_to_num(floats),
-        judged.accepted,
-        inside,
+) -> Chosen:
+    """What is picked, as it is proved."""
+    return Chosen(
+        picked.program,
+        table.trims,
+        lambda rows: pipeline.predict(float_rows(context.data, table.trims, rows)),
+        lambda rows: Doubts(scores_of(context, table, picked.parts, rows), picked.at),
     )
 
 
@@ -355,11 +322,6 @@ def _random_rows(context: SearchContext, table: FeatureTable, recipe: ArrayRecip
     every = np.ones(len(other), np.bool_)
     figures = score(Answers(data.level_mm[other], data.group[other], level, level, every, every), level)
     return RandomRows(figures, figures, tidy(drawn.sum() / used.sum()), RANDOM_ROWS)
-
-
-def _fit_rows(data: FrozenData, fit: Mask) -> FitRows:
-    level = data.level_mm[fit]
-    return FitRows(len(np.unique(data.group[fit])), int(fit.sum()), float(level.min()), float(level.max()))
 
 
 def _recipe(context: SearchContext, picked: ArrayCandidate) -> dict[str, Any]:

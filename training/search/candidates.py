@@ -11,7 +11,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from training.costs import Cost
-from training.judging.figures import Figures, KeptCost, Score
+from training.judging.figures import ClassFigures, Figures, KeptCost, Score
 from training.judging.scoring import tidy
 from training.models.assemble import Parts
 from training.models.nets import Net
@@ -83,20 +83,23 @@ class Candidate:
 
 @dataclass(frozen=True)
 class FewPadCandidate(Candidate):
-    """A candidate of few pads, with its float model."""
+    """A candidate of few pads, with its float model, and figures by class on groups that its fit has not
+    seen.
+    """
 
     recipe: Recipe
     fitted: Fitted
+    figures: Figures
 
     @property
     def error(self) -> float:
         """The choose error, quantisation error included."""
-        value = self.cautious.rmse_mm
-        return np.inf if value is None else float(value)
+        value = self.integer.rmse_mm
+        return np.inf if value is None else tidy(np.hypot(value, self.quantisation_error_mm))
 
     @property
-    def cautious(self) -> Score:
-        """The integer score with ``quantisation_error_mm`` added in quadrature to the errors.
+    def cautious(self) -> Figures:
+        """The figures with ``quantisation_error_mm`` added in quadrature to the RMS errors.
 
         Unseen groups lie where marks were taken; what few knots and narrow weights do between them, they
         cannot tell.
@@ -105,10 +108,14 @@ class FewPadCandidate(Candidate):
         def added(error: float | None) -> float | None:
             return None if error is None else tidy(np.hypot(error, self.quantisation_error_mm))
 
+        def widened(rows: Mapping[str, ClassFigures]) -> dict[str, ClassFigures]:
+            return {name: replace(row, rmse_mm=added(row.rmse_mm)) for name, row in rows.items()}
+
         return replace(
-            self.integer,
-            rmse_mm=added(self.integer.rmse_mm),
-            worst_group_rmse_mm=added(self.integer.worst_group_rmse_mm),
+            self.figures,
+            classes=widened(self.figures.classes),
+            by={place: widened(rows) for place, rows in self.figures.by.items()},
+            worst_group_rmse_mm=added(self.figures.worst_group_rmse_mm),
         )
 
 

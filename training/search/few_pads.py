@@ -12,9 +12,11 @@ import numpy as np
 
 from dataset.errors import InputError, ProgramError
 from dataset.records import FrozenData, GroupBy, Role
-from training.judging.answers import answer_scores, meets_scores
-from training.judging.figures import FitRows, Prove, RandomRows
-from training.judging.scoring import Answers, beyond, by_group, by_level, fewest_groups, readings, score
+from training.judging.answers import answer_limits, meets_limits
+from training.judging.class_figures import figures_of
+from training.judging.figures import RandomRows
+from training.judging.judged import Judged, joined, judge
+from training.judging.scoring import Answers, answers_of, fewest_groups, score
 from training.models.families import BITS, FAMILIES
 from training.models.float_pipelines import emit_float_onnx, float_onnx_difference
 from training.models.recipes import Fitted, Recipe, fit_sizes, quantise
@@ -23,11 +25,18 @@ from training.rows import Ints, Mask, Rows, rows_of
 from training.search.band import NOT_DRAWN, SHARE
 from training.search.candidates import FewPadCandidate, Refused, smallest_first
 from training.search.context import SearchContext, for_sensor, notes_of
-from training.search.metrics import KeptBand, Metrics
-from training.search.picking import measured, pick
+from training.search.metrics import NEVER_RAISED, KeptBand, Metrics
+from training.search.picking import measured, next_step, pick
+from training.search.proving import Chosen, fit_rows, proved
 from training.search.result import RANDOM_ROWS, SearchResult, seen_in_prove_bands, stored_hardware
 
 MOST_FOLDS = 12
+FLAG_TABLE = {
+    "foam": NEVER_RAISED,
+    "film": NEVER_RAISED,
+    "out_of_range": "withheld",
+    "sensor_fault": "withheld",
+}
 _WITH_QUANTISATION = (
     "; limits are compared with the integer error and the integers' departure from their own "
     "curve, added in quadrature"
@@ -43,6 +52,14 @@ class Fold:
     score: Mask
 
 
+@dataclass(frozen=True)
+class Given:
+    """What a program said of rows, and the same beside its float model."""
+
+    judged: Judged
+    answers: Answers
+
+
 def train_few_pads(context: SearchContext, families: tuple[str, ...]) -> SearchResult:
     """Search the families, pick, and score once on 'prove'."""
     data, request = context.data, context.request
@@ -53,7 +70,11 @@ def train_few_pads(context: SearchContext, families: tuple[str, ...]) -> SearchR
     program = for_sensor(program, data)
     chosen = replace(chosen, program=program)
     request.progress("scoring", 1, 1)
-    prove = _prove(chosen, data)
+    chosen_levels = chosen.fitted.levels
+    prove, figures = proved(
+        context,
+        Chosen(program, no_trims(data), lambda rows: chosen_levels(data.counts[rows]), lambda _: None),
+    )
     random_rows = None if prove is None else _random_rows(chosen.recipe, context)
     float_onnx = emit_float_onnx(chosen.fitted.pipeline, context.hardware.channels, request.name)
     difference = float_onnx_difference(float_onnx, chosen.fitted.pipeline, data.counts)
@@ -62,13 +83,17 @@ def train_few_pads(context: SearchContext, families: tuple[str, ...]) -> SearchR
         candidates=tuple(c.summary() for c in candidates),
         choose_how=how,
         why=why,
+        next_step=next_step(candidates, chosen),
         prove=prove,
+        claims=figures,
         random_rows=random_rows,
-        limits=tuple(answer_scores(request.limits, prove)),
+        limits=tuple(answer_limits(request.limits, figures, None if prove is None else prove.beyond)),
         band=_band(data),
         budget=request.budget_kept(chosen.within),
         float_onnx_max_diff_mm=difference,
-        fit=_fit_rows(data),
+        fit=fit_rows(data, data.rows(Role.FIT)),
+        flag_table=FLAG_TABLE,
+        origin=data.frozen.origin,
         seen_in_prove_bands=seen_in_prove_bands(data),
     )
     return SearchResult(program, float_onnx, _recipe(chosen, families, context), metrics)
@@ -125,7 +150,7 @@ def search(context: SearchContext, families: Sequence[str]) -> tuple[list[FewPad
     candidates: list[FewPadCandidate | Refused] = []
     total, done = len(plan) * (len(parts) + 1), 0
     for family, sizes in plan:
-        answers: dict[Recipe, list[Answers]] = {}
+        answers: dict[Recipe, list[Given]] = {}
         for fold in parts:
             progress(family, done, total)
             for recipe, given in _fold_answers(context, fold, family, sizes):
@@ -143,7 +168,7 @@ def search(context: SearchContext, families: Sequence[str]) -> tuple[list[FewPad
 
 def _fold_answers(
     context: SearchContext, fold: Fold, family: str, sizes: Sequence[int]
-) -> Iterator[tuple[Recipe, Answers]]:
+) -> Iterator[tuple[Recipe, Given]]:
     """Answers of one family on one fold, by recipe; what cannot be quantised gives none."""
     data, hardware = context.data, context.hardware
     rows = rows_of(data, fold.fit)
@@ -153,12 +178,11 @@ def _fold_answers(
                 program = quantise(fitted, bits, hardware, "candidate")
             except ProgramError:
                 continue
-            answers = answers_of(fitted, program, data, fold.score, rows.label_range)
-            yield Recipe(family, size, bits), answers
+            yield Recipe(family, size, bits), given(fitted, program, context, fold.score, rows.label_range)
 
 
 def _candidate(
-    context: SearchContext, recipe: Recipe, fitted: Fitted, path: Ints, answers: Sequence[Answers]
+    context: SearchContext, recipe: Recipe, fitted: Fitted, path: Ints, answers: Sequence[Given]
 ) -> FewPadCandidate | Refused:
     """A recipe counts only when every fold could be written in integers (else ``answers`` are none), and so
     can the final fit.
@@ -171,26 +195,28 @@ def _candidate(
     if not answers:
         reason = "not possible in integers on every fold"
         return Refused(recipe, None if limits is None else False, reason)
-    all_folds = joined_answers(answers)
+    all_folds = joined_answers([one.answers for one in answers])
+    integer = score(all_folds, all_folds.level_mm)
+    figures = figures_of(joined([one.judged for one in answers]))
     candidate = FewPadCandidate(
         recipe,
         program,
-        score(all_folds, all_folds.level_mm),
+        integer,
         score(all_folds, all_folds.float_mm),
         fitted,
+        replace(figures, worst_group_rmse_mm=integer.worst_group_rmse_mm),
         quantisation_error_mm=_quantisation_error(fitted, program, path),
     )
-    return replace(candidate, meets=meets_scores(limits, candidate.cautious))
+    return replace(candidate, meets=meets_limits(limits, candidate.cautious))
 
 
-def answers_of(
-    fitted: Fitted, program: Program, data: FrozenData, chosen: Mask, label_range: tuple[float, float]
-) -> Answers:
-    """What program and float pipeline say of the chosen frames."""
-    level, accepted = readings(program, data, chosen)
-    label = data.level_mm[chosen]
-    inside = (label >= label_range[0]) & (label <= label_range[1])
-    return Answers(label, data.group[chosen], level, fitted.levels(data.counts[chosen]), accepted, inside)
+def given(
+    fitted: Fitted, program: Program, context: SearchContext, rows: Mask, known_mm: tuple[float, float]
+) -> Given:
+    """What program and float pipeline say of rows."""
+    data = context.data
+    judged = judge(program, data, rows, no_trims(data), context.span_mm)
+    return Given(judged, answers_of(judged, data.group[rows], fitted.levels(data.counts[rows]), known_mm))
 
 
 def joined_answers(parts: Sequence[Answers]) -> Answers:
@@ -198,6 +224,11 @@ def joined_answers(parts: Sequence[Answers]) -> Answers:
     return Answers(
         *(np.concatenate([getattr(p, field) for p in parts]) for field in Answers.__dataclass_fields__)
     )
+
+
+def no_trims(data: FrozenData) -> Ints:
+    """The trims of a model that takes none, (sessions, 0)."""
+    return np.zeros((len(data.frozen.sessions), 0), np.int64)
 
 
 def _filling(rows: Rows) -> Ints:
@@ -228,29 +259,6 @@ def _quantisation_error(fitted: Fitted, program: Program, path: Ints) -> float:
     )
 
 
-def _prove(chosen: FewPadCandidate, data: FrozenData) -> Prove | None:
-    rows = data.rows(Role.PROVE)
-    if not rows.any():
-        return None
-    label_range = rows_of(data, data.rows(Role.FIT)).label_range
-    answers = answers_of(chosen.fitted, chosen.program, data, rows, label_range)
-    names = {k: group for k, (group, _) in enumerate(data.frozen.roles)}
-    used = answers.inside & answers.accepted
-    levels = by_level(
-        answers.label_mm[used],
-        (answers.level_mm - answers.label_mm)[used],
-        data.u_mm[rows][used],
-        chosen.program.span / LEVEL_UNITS_PER_MM,
-    )
-    return Prove(
-        integer=score(answers, answers.level_mm),
-        floats=score(answers, answers.float_mm),
-        by_group=by_group(answers, names),
-        by_level=levels,
-        beyond=beyond(answers),
-    )
-
-
 def _random_rows(recipe: Recipe, context: SearchContext) -> RandomRows:
     """The same recipe after a split by row, which lets frames of one group stand on both sides: how much too
     good it looks.
@@ -267,7 +275,7 @@ def _random_rows(recipe: Recipe, context: SearchContext) -> RandomRows:
     rows = rows_of(data, train_rows)
     fitted = fit_sizes(recipe.family, [recipe.size], rows, hardware, seed)[recipe.size]
     program = quantise(fitted, recipe.bits, hardware, "random_rows")
-    answers = answers_of(fitted, program, data, used & ~train_rows, rows.label_range)
+    answers = given(fitted, program, context, used & ~train_rows, rows.label_range).answers
     return RandomRows(
         integer=score(answers, answers.level_mm),
         floats=score(answers, answers.float_mm),
@@ -295,11 +303,6 @@ def _band(data: FrozenData) -> KeptBand:
         else f"a 90 % band needs {least} calibrate groups, there are {groups}"
     )
     return KeptBand(False, reason)
-
-
-def _fit_rows(data: FrozenData) -> FitRows:
-    fit = data.rows(Role.FIT)
-    return FitRows(len(np.unique(data.group[fit])), int(fit.sum()), *rows_of(data, fit).label_range)
 
 
 def _recipe(chosen: FewPadCandidate, families: tuple[str, ...], context: SearchContext) -> dict[str, Any]:

@@ -13,6 +13,8 @@ from training.judging.kept import EMPTY, KEY, SPARSE, Kept
 from training.judging.stored_answers import stored_answers
 from training.search.study_figures import Ablation, Retraining
 
+NEVER_RAISED = "never raised: too few pads to tell it from liquid"  # in a model's table of flags
+
 
 @dataclass(frozen=True)
 class ChooseScores(Kept):
@@ -110,7 +112,9 @@ class SeenInBands(Kept):
 class Metrics(Kept):
     """What a search found: what it tried, what was taken and why, and the figures of that on 'prove'.
 
-    ``prove`` and ``random_rows`` are None where nothing proves, ``budget`` without one. ``openings`` of
+    ``claims`` are the figures by class on 'prove', ``prove`` its scores beside those of the float model;
+    these and ``random_rows`` are None where nothing proves, ``budget`` without one. ``flag_table`` says what
+    becomes of a flagged reading, ``trim`` what it was trained for, empty without trims. ``openings`` of
     'prove' are counted where the model is stored. What else an earlier version did not keep is None or empty.
     """
 
@@ -118,38 +122,28 @@ class Metrics(Kept):
     candidates: tuple[CandidateRow, ...] = ()
     choose_how: str = ""
     why: str = ""
+    next_step: str = ""
     prove: Prove | None = None
+    claims: Figures | None = None
     random_rows: RandomRows | None = None
     limits: tuple[AnsweredLimit, ...] = ()
     band: KeptBand | None = None
     budget: KeptBudget | None = None
     float_onnx_max_diff_mm: float | None = None
     fit: FitRows | None = None
+    flag_table: Mapping[str, str] = field(default_factory=dict)
+    trim: str = ""
+    trim_gate: TrimGate | None = None
+    origin: str = ""
     seen_in_prove_bands: SeenInBands | None = field(default=None, metadata=SPARSE)
     ablation: Ablation | None = field(default=None, metadata=SPARSE)
     retraining: Retraining | None = field(default=None, metadata=SPARSE)
     openings: int | None = field(default=None, metadata=SPARSE)
 
 
-@dataclass(frozen=True, kw_only=True)
-class ArrayMetrics(Metrics):
-    """The same of a pad array: ``claims`` are the figures by class on 'prove', ``flag_table`` says what
-    becomes of a flagged reading, ``trim`` is what it was trained for.
-    """
-
-    next_step: str = ""
-    claims: Figures | None = None
-    flag_table: Mapping[str, str] = field(default_factory=dict)
-    trim: str = ""
-    trim_gate: TrimGate | None = None
-    origin: str = ""
-
-
 def read_metrics(kept: object) -> Metrics:
-    """The metrics of a model as any version wrote them, answers to limits in today's words. Those of pad
-    arrays have claims, None where nothing was proved.
-    """
+    """The metrics of a model as any version wrote them, answers to limits in today's words."""
     if not isinstance(kept, Mapping):
         return Metrics()
-    read = (ArrayMetrics if "claims" in kept else Metrics).from_json(kept)
+    read = Metrics.from_json(kept)
     return Metrics() if read is None else replace(read, limits=stored_answers(kept))

@@ -20,7 +20,7 @@ from training.models.operating import Operating
 from training.models.recipes import Hardware
 from training.models.trimming import kind_names, trim_range
 from training.program import Builder, Program
-from training.rows import Ints, Mask
+from training.rows import Ints, Mask, rows_at
 from training.search.array_recipes import ArrayRecipe
 from training.search.context import SearchContext, silent
 from training.search.fitting import (
@@ -84,18 +84,7 @@ def thinned_fit(data: FrozenData, most: int) -> FrozenData:
     """
     fit = data.rows(Role.FIT)
     kept = ~fit | spread_rows(data, fit, most)
-    columns = (
-        "counts",
-        "t_ms",
-        "level_mm",
-        "u_mm",
-        "temperature_c",
-        "session",
-        "group",
-        "frame",
-        "condition",
-    )
-    return replace(data, **{name: getattr(data, name)[kept] for name in columns})
+    return rows_at(data, kept)
 
 
 def refit(context: SearchContext, recipe: ArrayRecipe) -> Refit:

@@ -14,7 +14,7 @@ from dataset.errors import InputError
 from dataset.records import CountLaw, FrozenData, Role
 from training.models.families import FAMILIES
 from training.models.recipes import Hardware
-from training.rows import Rows, rows_of
+from training.rows import Rows, rows_at, rows_of
 from training.search.array_recipes import ARRAY_CHANNELS
 from training.search.arrays import train_array
 from training.search.context import SearchRequest, by_roles, hardware_of
@@ -49,6 +49,7 @@ def train(
     counts that run against the sensor's count law.
     """
     chosen_families = _checked_families(families)
+    data = rows_at(data, np.lexsort((data.frame, data.session)))  # the same, however they were stored
     hardware = hardware_of(data)
     _check(data, hardware)
     context = by_roles(data, hardware, request)

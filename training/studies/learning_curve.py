@@ -11,7 +11,7 @@ import numpy as np
 
 from dataset.errors import InputError, ProgramError
 from dataset.records import FrozenData, Role
-from training.judging.answers import meets_classes
+from training.judging.answers import meets_limits
 from training.judging.comparing import whole_figures
 from training.judging.scoring import tidy
 from training.models.recipes import Hardware
@@ -112,7 +112,7 @@ def _point(context: SearchContext, recipe: ArrayRecipe, way: str, fitted: Needed
             for name, row in figures.classes.items()
         },
         false_wet=figures.false_wet.wrong,
-        reaches=meets_classes(context.request.limits, figures),
+        reaches=meets_limits(context.request.limits, figures),
         refused=None,
     )
 

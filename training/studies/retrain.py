@@ -16,7 +16,7 @@ from threadpoolctl import threadpool_limits
 
 from dataset.errors import InputError, ProgramError
 from dataset.records import FrozenData, GroupBy, Model, Mounting, Role, TrimKind
-from training.judging.answers import answer_classes, meets_classes
+from training.judging.answers import answer_limits, meets_limits
 from training.judging.class_figures import figures_of
 from training.judging.comparing import compare, whole_figures
 from training.judging.judged import Judged, judge
@@ -231,7 +231,7 @@ def moved(judged: Judged, old: Mounting, new: Mounting) -> Judged:
 def _rank(way: _Way, request: SearchRequest) -> tuple[bool, float]:
     """Best first: within the limits on the choose groups, then the smaller error there."""
     figures = figures_of(way.choose)
-    return meets_classes(request.limits, figures) is False, error_of(figures)
+    return meets_limits(request.limits, figures) is False, error_of(figures)
 
 
 def _row(way: _Way, request: SearchRequest) -> WayFigures:
@@ -242,7 +242,7 @@ def _row(way: _Way, request: SearchRequest) -> WayFigures:
         prove_mm=tidy_error(error_of(figures)),
         classes=figures.classes,
         false_wet=figures.false_wet,
-        limits=tuple(answer_classes(request.limits, figures)),
+        limits=tuple(answer_limits(request.limits, figures)),
         span_mm=way.program.span / LEVEL_UNITS_PER_MM,
     )
 

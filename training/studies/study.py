@@ -11,7 +11,7 @@ from joblib import Parallel, delayed
 
 from dataset.errors import InputError, ProgramError
 from dataset.records import FrozenData, Limits, Role
-from training.judging.answers import bound_of, meets_classes
+from training.judging.answers import bound_of, meets_limits
 from training.judging.class_figures import errors
 from training.judging.comparing import whole_figures
 from training.judging.figures import KeptCost
@@ -190,7 +190,7 @@ def _row(
         cost=None if measured is None else _cost(study, program),
         good_from_pct=good_from(judged, study.request.limits),
         refused=None,
-        within=meets_classes(study.request.limits, figures),
+        within=meets_limits(study.request.limits, figures),
     )
 
 

@@ -17,7 +17,7 @@ from export.report.claim_tables import (
     candidate_rows,
     claim_sentence,
     class_rows,
-    random_rows_sentence,
+    never_raised_sentence,
     rate_rows,
     short_place_rows,
     study_columns,
@@ -28,7 +28,7 @@ from export.report.claim_tables import (
 from innage.terminal.output import say, table
 from innage.terminal.views.limits import show_model_limits
 from training.judging.figures import Figures, Prove, RandomRows, Score
-from training.search.metrics import ArrayMetrics, CandidateRow, Metrics, read_metrics
+from training.search.metrics import CandidateRow, Metrics, read_metrics
 
 Facts = dict[str, Any]
 
@@ -39,9 +39,11 @@ def show_model(facts: Facts) -> None:
     if origin != "measured":
         say(f"All figures are of {origin} readings: they say nothing yet of a tank of plastic and water.\n")
     show_model_limits(metrics.limits)
-    if isinstance(metrics, ArrayMetrics):
-        _show_claims(metrics, facts)
-        _show_why(metrics, facts)
+    _show_prove(metrics, facts["frozen"])
+    if metrics.claims is not None:
+        _show_claims(metrics, metrics.claims)
+    _show_why(metrics, facts)
+    if any(row.classes is not None for row in metrics.candidates):
         rows = [(*row[:-2], f"{row[-2] or '-'}{' *' if row[-1] else ''}") for row in candidate_rows(metrics)]
         table(
             "candidates, smallest first, the chosen one marked *: P95 on the choose groups",
@@ -49,8 +51,6 @@ def show_model(facts: Facts) -> None:
             rows,
         )
     else:
-        _show_prove(metrics, facts["frozen"])
-        _show_why(metrics, facts)
         _show_candidates(metrics)
     say(f"Errors: {metrics.choose_how}.")
     _show_ablation(metrics)
@@ -78,7 +78,7 @@ def _model_row(facts: Facts) -> tuple[object, ...]:
     proved = None if metrics.prove is None else metrics.prove.integer.rmse_mm
     cost = None if metrics.chosen is None else metrics.chosen.cost
     counts = "/".join(str(answers.count(answer)) for answer in LimitAnswer)
-    family = "array" if isinstance(metrics, ArrayMetrics) else recipe["family"]
+    family = "array" if recipe["family"].startswith("array net") else recipe["family"]
     named = (facts["name"], facts["frozen"]["name"], family, recipe["size"], recipe["bits"])
     return (*named, proved, counts, cost and cost.flash, facts["frozen"]["origin"])
 
@@ -94,27 +94,17 @@ def _show_ablation(metrics: Metrics) -> None:
         say(f"{sentence}.")
 
 
-def _show_claims(metrics: ArrayMetrics, facts: Facts) -> None:
-    claims, frozen = metrics.claims, facts["frozen"]["name"]
-    if claims is None:
-        say(f"Frozen set {frozen} has no 'prove' groups: no limit is shown to be met.\n")
-        return
-    _show_classes(claims, f"prove: opening {metrics.openings} of frozen set {frozen}")
+def _show_claims(metrics: Metrics, claims: Figures) -> None:
+    _show_classes(claims, "errors by class on the same groups")
     table(
         "where the errors are, liquid in the tank",
         [_two_lines(c) for c in SHORT_COLUMNS],
         short_place_rows(claims),
     )
     table("rates, runs and flags on the same groups", ("figure", "found"), rate_rows(claims))
-    sentences = (
-        claim_sentence(facts["frozen"]["group_by"], metrics),
-        random_rows_sentence(metrics),
-        trim_gate_sentence(metrics.trim_gate),
-    )
-    for sentence in sentences:
+    for sentence in (never_raised_sentence(metrics.flag_table), trim_gate_sentence(metrics.trim_gate)):
         if sentence:
             say(f"{sentence}.")
-    _show_beyond(metrics.prove)
     say("")
 
 
@@ -140,7 +130,7 @@ def _two_lines(column: str) -> str:
 
 def _show_why(metrics: Metrics, facts: Facts) -> None:
     recipe = facts["recipe"]
-    trim, step = (metrics.trim, metrics.next_step) if isinstance(metrics, ArrayMetrics) else ("", "")
+    trim, step = metrics.trim, metrics.next_step
     form = "pad array, level net" if trim else recipe["family"]
     trimmed = f", trim {trim}" if trim else ""
     say(
@@ -189,7 +179,9 @@ def _show_prove(metrics: Metrics, frozen_set: Facts) -> None:
         say(f"Frozen set {frozen} has no 'prove' groups: no limit is shown to be met.\n")
         return
     columns = [("integer", prove.integer), ("float", prove.floats)]
-    columns += [("random rows", random_rows.integer), ("their float", random_rows.floats)]
+    columns += [("random rows", random_rows.integer)]
+    if random_rows.floats != random_rows.integer:
+        columns += [("their float", random_rows.floats)]
     rows = [
         (what, *(getattr(scores, what) for _, scores in columns))
         for what in ("rmse_mm", "worst_group_rmse_mm", "p95_abs_mm", "withheld_share", "groups", "frames")

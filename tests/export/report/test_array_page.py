@@ -40,6 +40,7 @@ def test_an_array_is_reported_by_class_and_place(page_of: Callable[..., str]) ->
         page.text.index(said)
         for said in (
             "Limits (owner@3)",
+            "Scores",
             "Errors by class",
             "0 of 20 episodes",
             "Confusion of flags",
@@ -57,7 +58,6 @@ def test_an_array_is_reported_by_class_and_place(page_of: Callable[..., str]) ->
         "coupling: earthed",
         "level band: 0 to 10 %",
         "at most 13.9 %",
-        "P95 of 0.7 mm",
         "nothing larger",
         "unit-7",
         "nine of ten",
@@ -175,7 +175,8 @@ def test_simulated_readings_stand_in_the_heading(page_of: Callable[..., str]) ->
     ],
 )
 def test_missing_claims_are_left_out(page_of: Callable[..., str], claims: object) -> None:
-    page = read_page(page_of({"claims": claims, "candidates": [{}, None], "chosen": None}))
+    metrics = {"claims": claims, "origin": "measured", "candidates": [{}, None], "chosen": None}
+    page = read_page(page_of(metrics))
     assert "None" not in page.text
     assert ("nothing is claimed" in page.text) is (not isinstance(claims, dict) or not any(claims.values()))
 
@@ -190,7 +191,7 @@ def test_users_words_in_an_array_report_are_text(page_of: Callable[..., str]) ->
                 "claims": claims,
                 "why": evil,
                 "next_step": evil,
-                "candidates": [{"size": evil}],
+                "candidates": [{"size": evil, "classes": {}}],
                 "band": {"given": True, "meaning": evil},
             }
         )

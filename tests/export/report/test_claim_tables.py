@@ -15,17 +15,17 @@ from export.report.claim_tables import (
     ablation_sentences,
     candidate_rows,
     class_rows,
+    never_raised_sentence,
     percent,
     place_rows,
-    random_rows_sentence,
     rate_rows,
     short_place_rows,
     study_columns,
     study_rows,
     trim_gate_sentence,
 )
-from training.judging.figures import Figures, Prove, RandomRows, Score
-from training.search.metrics import GatedUnits, Metrics, TrimGate, read_metrics
+from training.judging.figures import Figures
+from training.search.metrics import NEVER_RAISED, GatedUnits, TrimGate, read_metrics
 from training.search.study_figures import Ablation, StudyRow
 
 ERRORS = {
@@ -247,15 +247,10 @@ def test_candidates_are_rows_with_the_chosen_one_marked() -> None:
     assert len(rows[0]) == len(CANDIDATE_COLUMNS)
 
 
-def test_the_optimism_of_random_rows_is_said_only_beside_a_proof() -> None:
-    assert random_rows_sentence(Metrics()) == ""
-    random_rows = RandomRows(integer=Score(p95_abs_mm=1.0))
-    assert random_rows_sentence(Metrics(random_rows=random_rows)) == ""
-    said = random_rows_sentence(
-        Metrics(prove=Prove(integer=Score(p95_abs_mm=3.333)), random_rows=random_rows)
-    )
-    assert "P95 of 1 mm" in said
-    assert "against 3.33 mm" in said
+def test_flags_that_are_never_raised_are_named() -> None:
+    table = {"foam": NEVER_RAISED, "film": NEVER_RAISED, "out_of_range": "withheld"}
+    assert never_raised_sentence(table).endswith("never flagged: foam, film")
+    assert never_raised_sentence({"foam": "level given", "out_of_range": "withheld"}) == ""
 
 
 def test_units_that_the_gate_of_swings_refuses_are_named_by_role() -> None:

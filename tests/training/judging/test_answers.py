@@ -8,8 +8,8 @@ from dataclasses import replace
 
 import pytest
 
-from dataset.records import Limit, Limits
-from training.judging.answers import answer_classes, meets_classes
+from dataset.records import METRICS, Limit, Limits
+from training.judging.answers import answer_limits, meets_limits
 from training.judging.figures import (
     BandFigures,
     Beyond,
@@ -61,7 +61,7 @@ FIGURES = Figures(
 
 
 def said(limit: Limit, figures: Figures = FIGURES) -> tuple[str, str]:
-    (row,) = answer_classes(Limits("l", 1, (limit,)), figures)
+    (row,) = answer_limits(Limits("l", 1, (limit,)), figures)
     return row.answer, row.reason
 
 
@@ -90,7 +90,7 @@ def said(limit: Limit, figures: Figures = FIGURES) -> tuple[str, str]:
 def test_what_each_metric_bounds(limit: Limit, answer: str) -> None:
     assert said(limit)[0] == answer
     if answer != "not enough evidence":
-        assert meets_classes(Limits("l", 1, (limit,)), FIGURES) is (answer == "met")
+        assert meets_limits(Limits("l", 1, (limit,)), FIGURES) is (answer == "met")
 
 
 @pytest.mark.parametrize(
@@ -149,7 +149,7 @@ def test_a_rate_of_episodes_is_answered_by_its_bound(episodes: int, answer: str)
 
 def test_a_start_without_a_reading_meets_no_bound() -> None:
     never = replace(FIGURES, power_on=replace(COLD, wait_p95_s=None))
-    (row,) = answer_classes(Limits("l", 1, (Limit("first_reading_s", 1000.0),)), never)
+    (row,) = answer_limits(Limits("l", 1, (Limit("first_reading_s", 1000.0),)), never)
     assert (row.answer, row.value) == ("not met", None)
     assert said(Limit("first_reading_s", 1.0), replace(FIGURES, power_on=None))[0] == "not enough evidence"
 
@@ -172,3 +172,26 @@ def test_temperature_bands_bound_no_further_one(limit: Limit) -> None:
     assert "temperature bands are chosen, not drawn: 9 bound no further one" in reason
     assert said(replace(limit, bound=1e-6), replace(FIGURES, ordered=True))[0] == "not met"
     assert said(replace(limit, confidence=None), replace(FIGURES, ordered=True))[0] == "met"
+
+
+@pytest.mark.parametrize(
+    "metric",
+    ["rmse_mm", "p50_abs_mm", "p95_abs_mm", "max_abs_mm", "p95_pct_span", "worst_group_rmse_mm"],
+)
+def test_a_model_that_withholds_everything_meets_no_limit_on_an_error(metric: str) -> None:
+    """It has no error to boast of; of a condition that nobody captured nothing is asked while choosing."""
+    withheld = ClassFigures(frames=90, groups=9, accepted_share=0.0)
+    nothing = replace(FIGURES, classes={"all": withheld}, worst_group_rmse_mm=None)
+    assert meets_limits(Limits("l", 1, (Limit(metric, 1000.0),)), nothing) is False
+    if metric != "worst_group_rmse_mm":
+        assert meets_limits(Limits("l", 1, (Limit(metric, 1000.0, "foam"),)), nothing) is True
+
+
+def test_nothing_proved_shows_nothing() -> None:
+    """Without prove groups every limit lacks evidence; with them, none that bounds what was found."""
+    limits = Limits("l", 1, tuple(Limit(metric, 1e6) for metric in METRICS))
+    assert {row.answer for row in answer_limits(limits, None)} == {"not enough evidence"}
+    assert {row.metric: row.answer for row in answer_limits(limits, FIGURES)} == {
+        metric: "not enough evidence" if metric in ("p50_abs_mm", "max_abs_mm") else "met"
+        for metric in METRICS
+    }

@@ -1,13 +1,11 @@
-"""Scores and answers to limits, against figures worked by hand."""
+"""Scores against figures worked by hand."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from dataset.records import METRICS, Limit, Limits
-from training.judging.answers import answer_scores, meets_scores
-from training.judging.figures import Beyond, Prove, Score
+from training.judging.figures import Beyond
 from training.judging.scoring import Answers, beyond, by_group, score, tidy
 
 LABEL = np.asarray([10.0, 10.0, 10.0, 20.0, 20.0, 30.0])
@@ -34,11 +32,10 @@ def test_groups_weigh_the_same() -> None:
 
 
 def test_nothing_accepted_gives_no_error() -> None:
-    """A model that withholds everything has no error to boast of, and meets no limit on it."""
+    """A model that withholds everything has no error to boast of."""
     none = Answers(LABEL, ANSWERS.group, LABEL, LABEL, np.zeros(6, dtype=np.bool_), ANSWERS.inside)
     found = score(none, none.level_mm)
     assert (found.rmse_mm, found.withheld_share) == (None, 1)
-    assert meets_scores(Limits("l", 1, (Limit("rmse_mm", 5.0),)), found) is False
 
 
 def test_beyond_counts_labels_outside_the_fit() -> None:
@@ -60,51 +57,3 @@ def test_figures_have_six_digits() -> None:
     """Figures are cut to six significant digits, so that their text is stable."""
     assert tidy(1234.5678912) == 1234.57
     assert tidy(0.00012345678) == 0.000123457
-
-
-SCORE = Score(
-    rmse_mm=0.8,
-    worst_group_rmse_mm=1.5,
-    p95_abs_mm=1.0,
-    withheld_share=0.0,
-    groups=9,
-    groups_without_reading=0,
-    frames=90,
-)
-PROVE = Prove(SCORE, SCORE, (), beyond=Beyond(frames=11, accepted_share=0.0, groups=1))
-
-
-@pytest.mark.parametrize(
-    ("limit", "said"),
-    [
-        (Limit("rmse_mm", 0.8), "met"),
-        (Limit("rmse_mm", 0.79), "not met"),
-        (Limit("rmse_mm", 0.79, min_groups=10), "not met"),
-        (Limit("rmse_mm", 0.8, min_groups=10), "not enough evidence"),
-        (Limit("rmse_mm", 0.9, condition="foam"), "not enough evidence"),
-        (Limit("rmse_mm", 0.9, confidence=0.95), "not enough evidence"),
-        (Limit("rmse_mm", 0.7, confidence=0.95), "not met"),
-        (Limit("worst_group_rmse_mm", 1.6, min_groups=9), "met"),
-        (Limit("beyond_accepted_share", 0.0), "met"),
-        (Limit("beyond_accepted_share", 0.0, min_groups=2), "not enough evidence"),
-    ],
-)
-def test_limits_are_answered(limit: Limit, said: str) -> None:
-    """Met only when the value was measured on enough groups under the limit's own condition; a reason stands
-    beside each answer.
-    """
-    (row,) = answer_scores(Limits("l", 1, (limit,)), PROVE)
-    assert row.answer == said
-    assert row.reason
-    assert limit.condition == "all" or limit.condition in row.reason
-
-
-def test_nothing_proved_shows_nothing() -> None:
-    """Without prove groups every limit lacks evidence; with them, all but the metrics that only pad
-    arrays have figures for.
-    """
-    limits = Limits("l", 1, tuple(Limit(metric, 9.0) for metric in METRICS))
-    assert {row.answer for row in answer_scores(limits, None)} == {"not enough evidence"}
-    everywhere = {"rmse_mm", "worst_group_rmse_mm", "p95_abs_mm", "withheld_share", "beyond_accepted_share"}
-    found = {row.metric: row.answer for row in answer_scores(limits, PROVE)}
-    assert found == {metric: "met" if metric in everywhere else "not enough evidence" for metric in METRICS}

@@ -13,7 +13,7 @@ import pytest
 from dataset.errors import InputError
 from dataset.records import Budget, CountLaw, FrozenData, GroupBy, Limit, Limits, Role
 from training.costs import Cost, CostModel
-from training.judging.answers import meets_scores
+from training.judging.answers import meets_limits
 from training.models.recipes import Hardware
 from training.program import Program
 from training.search.candidates import FewPadCandidate, Refused, table_bytes
@@ -36,7 +36,7 @@ def found(made_up: MadeUp) -> list[FewPadCandidate]:
 
 def _judged(candidates: list[FewPadCandidate], limits: Limits) -> list[FewPadCandidate]:
     """The candidates as a search with ``limits`` gives them."""
-    return [replace(c, meets=meets_scores(limits, c.cautious)) for c in candidates]
+    return [replace(c, meets=meets_limits(limits, c.cautious)) for c in candidates]
 
 
 def _cost_of(flash: Callable[[Program], int]) -> CostModel:

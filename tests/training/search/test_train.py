@@ -7,7 +7,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -16,9 +16,13 @@ import pytest
 from dataset.canonical import sensor_key, sensor_key_1
 from dataset.errors import InputError
 from dataset.records import CountLaw, FrozenData, GroupBy, Limit, Limits, Role
+from training.judging.answers import answer_limits
+from training.judging.class_figures import figures_of
+from training.judging.judged import joined, judge
+from training.judging.power_on import power_on
 from training.program import digest, from_json, to_json
 from training.search.context import SearchRequest
-from training.search.metrics import read_metrics
+from training.search.metrics import NEVER_RAISED, read_metrics
 from training.search.train import Trained, train
 
 MadeUp = Callable[..., FrozenData]
@@ -55,7 +59,7 @@ def test_the_order_of_frames_changes_nothing(made_up: MadeUp) -> None:
     order = np.random.default_rng(5).permutation(len(data.counts))
     arrays = {
         f: getattr(data, f)[order]
-        for f in ("counts", "t_ms", "level_mm", "u_mm", "temperature_c", "session", "group")
+        for f in ("counts", "t_ms", "level_mm", "u_mm", "temperature_c", "session", "group", "frame")
     }
     first, second = _train(data), _train(replace(data, **arrays))
     assert digest(first.program) == digest(second.program)
@@ -88,11 +92,12 @@ def test_prove_groups_teach_and_choose_nothing(made_up: MadeUp) -> None:
     assert digest(first.program) == digest(second.program)
     assert second.metrics.to_json()["prove"]["integer"]["rmse_mm"] == pytest.approx(30, abs=10)
     assert second.metrics.to_json()["prove"]["beyond"]["frames"] > 0
-    by_level = second.metrics.to_json()["prove"]["by_level"]
+    by_level = second.metrics.to_json()["claims"]["by_level"]
     assert sum(row["frames"] * row["p50_mm"] for row in by_level) / sum(
         row["frames"] for row in by_level
     ) == pytest.approx(-30, abs=10)
-    assert sum(row["frames"] for row in by_level) <= second.metrics.to_json()["prove"]["integer"]["frames"]
+    frames = second.metrics.to_json()["claims"]["classes"]["all"]["frames"]
+    assert 0 < sum(row["frames"] for row in by_level) <= frames == data.rows(Role.PROVE).sum()
 
 
 def test_without_prove_groups_nothing_is_shown(made_up: MadeUp) -> None:
@@ -188,3 +193,41 @@ def test_groups_by_level_without_choose(made_up: MadeUp) -> None:
     assert metrics["prove"]["integer"]["groups"] == 1
     assert metrics["prove"]["beyond"]["groups"] == 1
     assert metrics["prove"]["beyond"]["frames"] == (data.level_mm >= 180.0).sum()
+
+
+EVERY_KIND = ("rmse_mm", "p95_pct_span", "max_abs_mm", "withheld_share", "longest_wrong_s", "first_reading_s")
+
+
+def test_few_pads_are_judged_as_arrays_are(made_up: MadeUp) -> None:
+    """Figures by class, limits on any metric and by class; the answers are those of the stored program judged
+    again, as a comparison judges it. Flags that are never raised are named.
+    """
+    data = made_up(2)
+    rows = [Limit(metric, 50.0) for metric in EVERY_KIND]
+    rows += [Limit("p95_abs_mm", 0.001, "clean"), Limit("p95_abs_mm", 50.0, "clean", 0.6)]
+    rows += [Limit("dry_missed_share", 0.5), Limit("p95_abs_mm", 50.0, "foam")]
+    made = _train(data, Limits("l", 1, tuple(rows)))
+    chosen, trims = data.rows(Role.PROVE), np.zeros((len(data.frozen.sessions), 0), np.int64)
+    judged = judge(made.program, data, chosen, trims, 200.0)
+    again = replace(figures_of(judged), power_on=power_on(made.program, data, chosen, trims))
+    answers = [row.answer for row in made.metrics.limits]
+    assert answers == [row.answer for row in answer_limits(Limits("l", 1, tuple(rows)), again)]
+    assert answers == ["met"] * 6 + ["not met", "met", "not met", "not enough evidence"]
+    assert made.metrics.claims is not None
+    assert set(made.metrics.claims.classes) == {"clean", "empty", "dry", "all"}
+    assert made.metrics.claims.dry_recognised_share == 0.0
+    never = [flag for flag, what in made.metrics.flag_table.items() if what == NEVER_RAISED]
+    assert never == ["foam", "film"]
+
+
+def test_what_several_programs_said_of_groups_left_out_is_joined_in_order(made_up: MadeUp) -> None:
+    """Rows of two judged parts stand as if they had been judged together."""
+    data = made_up(2)
+    program, trims = _train(data).program, np.zeros((len(data.frozen.sessions), 0), np.int64)
+    even = data.session % 2 == 0
+    whole = judge(program, data, np.ones(len(even), np.bool_), trims, 200.0)
+    apart = joined([judge(program, data, rows, trims, 200.0) for rows in (~even, even)])
+    for one in fields(whole):
+        given, due = (getattr(judged, one.name) for judged in (apart, whole))
+        np.testing.assert_equal(*((vars(value) if one.name == "states" else value) for value in (given, due)))
+    assert figures_of(apart) == figures_of(whole)

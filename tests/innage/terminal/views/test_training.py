@@ -119,7 +119,7 @@ def test_limits_stand_before_what_was_found_and_all_is_said(capsys: pytest.Captu
     ):
         assert text in flat, text
     ruled = [line for line in said.splitlines() if line.startswith("─")]
-    assert len(ruled) == 5
+    assert len(ruled) == 6
     assert max(map(len, ruled)) <= 80
     assert "float mm" not in said
 
