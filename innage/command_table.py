@@ -52,6 +52,7 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         "compare": Entry("comparing", "Compare a candidate with the model in use."),
         "retrain": Entry("retraining", "Refit a model for a new tank, three ways, and keep the best."),
         "sweep": Entry("sweeping", "Alter captured counts, and say how far each may go."),
+        "faults": Entry("faults", "Break the sensor chain, and count how often a model notices."),
         "report": Entry("reporting", "Reports: one HTML page on a session, set, model or comparison."),
         "replay": Entry("replaying", "Give a model's readings of a field log, one for each frame."),
     },

@@ -11,7 +11,7 @@ import numpy as np
 from innage.pictures.figures import figure, fitted, ink_on
 
 if TYPE_CHECKING:
-    from training.judging.figures import CellDifference, DriftFigures
+    from training.judging.figures import CellDifference, DriftFigures, FaultFigures, FaultTable
 
 ROW_IN, FRAME_IN = 0.3, 1.5
 LABEL, TITLE = 40, 80  # characters of a row's label, and of the title on a line
@@ -111,3 +111,29 @@ def draw_sweep(path: Path, drifts: Sequence[DriftFigures], pads: Sequence[str], 
             ax.set_ylabel(label)
         axes[0, 0].legend(fontsize=7)
         drawn.suptitle(fitted(title, TITLE, 2), fontsize=9)
+
+
+# what may become of a frame, from the left: its colour, and how many frames
+_BECAME: Mapping[str, tuple[str, Callable[[FaultFigures], int]]] = {
+    "withheld": ("tab:blue", lambda row: sum(row.withheld.values())),
+    "harmless": ("0.85", lambda row: row.harmless),
+    "off, flagged": ("tab:orange", lambda row: row.flagged),
+    "silently off": ("tab:red", lambda row: row.silent),
+}
+
+
+def draw_faults(path: Path, figures: FaultTable, title: str) -> None:
+    """Shares of frames by what became of them, a bar for each fault, into ``path``."""
+    with figure(path, 8.5, ROW_IN * len(figures.rows) + FRAME_IN) as drawn:
+        axes = drawn.subplots()
+        left = np.zeros(len(figures.rows))
+        for name, (colour, frames_of) in _BECAME.items():
+            widths = np.asarray([100 * row.share(frames_of(row)) for row in figures.rows])
+            axes.barh(range(len(widths)), widths, left=left, color=colour, label=name)
+            left += widths
+        axes.set_yticks(range(len(figures.rows)), [row.kind for row in figures.rows], fontsize=8)
+        axes.invert_yaxis()
+        axes.set_xlim(0, 100)
+        axes.set_xlabel(f"% of frames; off: by more than {figures.bound_pct:g} % of the span", fontsize=8)
+        axes.legend(fontsize=7, loc="lower right", ncols=len(_BECAME))
+        axes.set_title(fitted(title, TITLE, 3), fontsize=9, loc="left")

@@ -338,6 +338,58 @@ class SweepFigures(Kept):
 
 
 @dataclass(frozen=True)
+class FaultFigures(Kept):
+    """What a model says while a fault of the sensor chain lasts; the first row of a table is without any.
+
+    Frames are those with a label. Each is ``withheld`` (by reason), ``harmless`` (given, within the bound of
+    the label), ``flagged`` (given, further off, with a flag that it would not raise without the fault) or
+    ``silent`` (given, further off, without; ``too_high``: of these above the label). ``altered``: in which
+    what goes into the model differs. An episode is a session with the fault at one place. ``noticed``:
+    withheld or flagged in a frame that is neither without the fault; ``wrong``: silent in a frame that is not
+    so far off without it, with the one-sided 95 % bound of the rate; ``unnoticed``: wrong and never noticed;
+    ``refused``: the trim is, at power-on.
+    """
+
+    kind: str
+    places: int
+    episodes: int
+    units: int
+    frames: int
+    altered: int
+    withheld: Mapping[str, int]
+    harmless: int
+    flagged: int
+    silent: int
+    too_high: int
+    noticed: int
+    wrong: int
+    unnoticed: int
+    refused: int
+    upper_bound_95: float | None
+    longest_silent_s: float
+    most_pct: float | None
+
+    def share(self, frames: int) -> float:
+        """Of the frames."""
+        return frames / self.frames if self.frames else 0.0
+
+
+@dataclass(frozen=True)
+class FaultTable(Kept):
+    """Faults of the sensor chain, one after the other; ``left_out``: kinds that were not tried, and why.
+    ``bound_pct``: of the span, what a level may be off and still be harmless.
+    """
+
+    rows: tuple[FaultFigures, ...]
+    left_out: Mapping[str, str]
+    roles: tuple[str, ...]
+    units: int
+    sessions: int
+    bound_pct: float
+    seed: int
+
+
+@dataclass(frozen=True)
 class Interval(Kept):
     """A difference with its 95 % interval; no ends on too few groups, nothing without values."""
 

@@ -7,6 +7,7 @@ A step in time outside the period's tolerance starts the model anew, as the firm
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -100,29 +101,53 @@ def run_streams(
     whole = [
         np.asarray(data.frames[int(s)].counts if counts is None else counts[int(s)], np.int64) for s in used
     ]
-    flat, at = np.concatenate(whole), np.cumsum([0, *map(len, whole)])[where] + start
-    warm = np.concatenate(
-        [
-            tenths(np.full(len(w), np.nan) if (t := data.frames[int(s)].temperature_c) is None else t)
-            for s, w in zip(used, whole, strict=True)
-        ]
+    first = np.cumsum([0, *map(len, whole)])
+    warm = [
+        tenths(np.full(len(w), np.nan) if (t := data.frames[int(s)].temperature_c) is None else t)
+        for s, w in zip(used, whole, strict=True)
+    ]
+    feed = Feed(
+        np.concatenate(whole),
+        np.concatenate(warm),
+        np.concatenate([fresh(data.frames[int(s)].t_ms, program) for s in used]),
+        first[where] + start,
+        length,
     )
-    fresh = np.concatenate([_fresh(data.frames[int(s)].t_ms, program) for s in used])
-    ready, power_on = _ready(program, trims, session), initial_state(program, len(session))
-    state, order = power_on.copy(), np.argsort(-length, kind="stable")
+    return run_feed(program, feed, _ready(program, trims, session), names)
+
+
+@dataclass(frozen=True)
+class Feed:
+    """What streams are fed, frames of all sessions one behind the other: ``counts`` int64 (rows, channels),
+    ``tenths`` int64 (rows,) the temperatures, ``fresh`` (rows,) frames at which a stream starts anew; of each
+    stream its ``first`` row and its ``length``, int64 (streams,).
+    """
+
+    counts: Ints
+    tenths: Ints
+    fresh: Mask
+    first: Ints
+    length: Ints
+
+
+def run_feed(program: Program, feed: Feed, ready: Ints, names: Sequence[str]) -> dict[str, Ints]:
+    """The named values of streams that start from power-on, as of :func:`run_streams`; ``ready`` are their
+    prepared values, int64 (streams, prepared size).
+    """
+    longest, power_on = int(feed.length.max()), initial_state(program, len(feed.first))
+    state, order = power_on.copy(), np.argsort(-feed.length, kind="stable")
     kept: dict[str, Ints] = {}
-    for k in range(int(length.max())):
-        live = order[: int((length > k).sum())]
-        rows = at[live] + k
-        anew = live[fresh[rows]]
+    for k in range(longest):
+        live = order[: int((feed.length > k).sum())]
+        rows = feed.first[live] + k
+        anew = live[feed.fresh[rows]]
         state[anew] = power_on[anew]
+        no_faults = np.zeros(len(live), np.int64)
         state[live], values = trace(
-            program, flat[rows], warm[rows], np.zeros(len(live), np.int64), state[live], ready[live], names
+            program, feed.counts[rows], feed.tenths[rows], no_faults, state[live], ready[live], names
         )
         for name, value in values.items():
-            kept.setdefault(name, np.zeros((int(length.max()), len(session), value.shape[1]), np.int64))[
-                k, live
-            ] = value
+            kept.setdefault(name, np.zeros((longest, len(state), value.shape[1]), np.int64))[k, live] = value
     return kept
 
 
@@ -133,10 +158,11 @@ def _ready(program: Program, trims: Ints, session: Ints) -> Ints:
     return prepared_values(program, trims[session])
 
 
-def _fresh(t_ms: Ints, program: Program) -> Mask:
-    fresh: Mask = np.zeros(len(t_ms), np.bool_)
-    fresh[restarts(t_ms, program.period_ms, program.period_tolerance_pct)] = True
-    return fresh
+def fresh(t_ms: Ints, program: Program) -> Mask:
+    """Frames at which a program starts anew, (frames,)."""
+    anew: Mask = np.zeros(len(t_ms), np.bool_)
+    anew[restarts(t_ms, program.period_ms, program.period_tolerance_pct)] = True
+    return anew
 
 
 def tenths(degrees: Floats) -> Ints:

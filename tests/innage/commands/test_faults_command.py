@@ -1,0 +1,72 @@
+"""``innage faults`` as a user calls it, on a model made by hand whose readings are known."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner, Result
+
+from building import CAN, WATER, bench_store, one_pad
+from dataset.records import CountLaw, Frames, GroupBy, Mark, Model, Role
+from dataset.store import Store
+from innage.cli import app
+from training.program import digest, to_json
+from training.program.builder import Builder
+
+LEVELS = np.repeat(np.arange(10.0, 100.0, 10.0), 10)
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A model that reads counts less 1000 as 1/64 mm; one unit each to fit, choose and prove on."""
+    path = tmp_path_factory.mktemp("faults") / "innage.db"
+    b = Builder("m", count_bits=16, channels=1, period_ms=100, span=6400)
+    level = b.node("clip", b.node("add", "counts", b.const(-1000)), low=0, high=6400, scale="1/64 mm")
+    program = b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
+    with Store.open(path) as opened:
+        units = ["u0", "u1", "u2"]
+        bench = bench_store(opened, tank=CAN, sensor=one_pad(CountLaw.RISES), liquid=WATER, unit=units)
+        marks = tuple(Mark(10 * k, 10 * k + 10, 10.0 + 10 * k) for k in range(9))
+        counts = (1000 + 64 * LEVELS)[:, None].astype(np.uint32)
+        frames = [Frames(np.arange(90) * 100, counts + k) for k in range(3)]
+        new = [bench.session(k, marks, unit=u, frames=frames[k]) for k, u in enumerate(bench.units)]
+        roles = {"u0": Role.CHOOSE, "u1": Role.FIT, "u2": Role.PROVE}
+        frozen = opened.freeze("all", opened.add_sessions(new), GroupBy.UNIT, roles)
+        opened.add_model(Model("m", digest(program), frozen, None, "{}", "{}", "{}", to_json(program), b""))
+    return path
+
+
+def innage(store: Path, *words: str) -> Result:
+    return CliRunner().invoke(app, [*words, "--store", str(store)], env={"COLUMNS": "200"})
+
+
+def test_a_stuck_pad_by_hand(store: Path, tmp_path: Path) -> None:
+    """The fault begins at frame 22 of 90, a quarter through, at 30 mm: 8 frames of that level are left, the
+    60 after it are 10 to 60 mm off, with a span of 100 mm.
+    """
+    done = innage(store, "faults", "m", "--json", "--picture", str(tmp_path / "f.svg"))
+    assert done.exit_code == 0, done.output
+    facts = json.loads(done.stdout)
+    rows = {row["kind"]: row for row in facts["rows"]}
+    stuck = rows["stuck pad"]
+    assert (stuck["frames"], stuck["harmless"], stuck["silent"], stuck["most_pct"]) == (68, 8, 60, 60.0)
+    assert (rows["none"]["harmless"], rows["none"]["frames"]) == (90, 90)
+    assert (facts["roles"], facts["units"], facts["openings"]) == (["choose"], 1, 0)
+    assert (tmp_path / "f.svg").stat().st_size > 1000
+    shown = innage(store, "faults", "m").stdout
+    assert "88.24" in shown  # 60 of 68
+    assert "Not tried, another unit's trim: the model takes no trim." in shown
+
+
+def test_prove_is_opened_and_counted_only_where_it_is_named(store: Path) -> None:
+    assert innage(store, "faults", "m").exit_code == 0
+    with Store.open(store) as opened:
+        assert opened.prove_openings(opened.frozen_set("all")) == 0
+    done = innage(store, "faults", "m", "--role", "prove")
+    assert "Opening 1 of the prove groups." in done.stdout
+    refused = innage(store, "faults", "m", "--role", "calibrate")
+    assert refused.exit_code == 2
+    assert "no labelled frames of 'calibrate' groups" in refused.stderr
