@@ -316,27 +316,34 @@ def _pads(sensor: Sensor) -> list[dict[str, object]]:
 
 def _sensor(sensor: Sensor) -> dict[str, object]:
     facts = {key: getattr(sensor, key) for key in ("name", "count_bits", "period_ms", "period_tolerance_pct")}
-    return {"count_law": sensor.count_law.value, "pads": _pads(sensor), **facts}
+    return {"count_law": sensor.count_law.value, "pads": _pads(sensor), **facts, **_scale(sensor)}
+
+
+def _scale(sensor: Sensor) -> dict[str, int]:
+    """The scale of its counts, where they are not kept as read: sensors of before keep their hashes."""
+    return {} if sensor.count_scale == 1 else {"count_scale": sensor.count_scale}
 
 
 def sensor_key(sensor: Sensor) -> int:
     """32 bits that a stored trim and a program must have in common, never 0: the first of the SHA-256 of what
     makes counts comparable.
 
-    That is the law and the bits of a count, the frame period, and of each channel role, place, size and
-    frequency. Names, notes and the number of the revision, which a merge counts anew, are left out, and so is
-    the tolerance of the period, which no count depends on. Two sensors that differ share a key by chance once
-    in 4.3e9 pairs; among 1000 sensors any two do with a probability of 1.2e-4.
+    That is the law, the bits and the scale of a count, the frame period, and of each channel role, place,
+    size and frequency. Names, notes and the number of the revision, which a merge counts anew, are left out,
+    and so is the tolerance of the period, which no count depends on. Two sensors that differ share a key by
+    chance once in 4.3e9 pairs; among 1000 sensors any two do with a probability of 1.2e-4.
     """
     facts = _sensor(sensor)
     pads = [{key: value for key, value in pad.items() if key != "name"} for pad in _pads(sensor)]
     kept = {key: facts[key] for key in ("count_law", "count_bits", "period_ms")}
-    return int(sha256({"format": SENSOR_KEY_FORMAT, "pads": pads} | kept)[:8], 16) or 1
+    return int(sha256({"format": SENSOR_KEY_FORMAT, "pads": pads} | kept | _scale(sensor))[:8], 16) or 1
 
 
 def sensor_key_1(sensor: Sensor) -> int:
-    """The key that stored trims of format 1 carry: that of the name and number of the revision."""
-    return revision_key(sensor.ref, sensor.channels, sensor.count_bits)
+    """The key that stored trims of format 1 carry: that of the name and number of the revision; 0 for a
+    sensor whose counts have a scale, which those trims cannot say.
+    """
+    return 0 if sensor.count_scale != 1 else revision_key(sensor.ref, sensor.channels, sensor.count_bits)
 
 
 def revision_key(revision: str, channels: int, count_bits: int) -> int:

@@ -11,7 +11,7 @@ A record of format 2, little-endian, without gaps but for the filler:
     7           1       bytes of one count, 2 up to 16 bits, else 4
     8           4       sensor key, see ``dataset.canonical.sensor_key``
     12          2       temperature in tenths of a degree Celsius, -1000 when not known
-    14          2       scale of the counts, 1: counts as read
+    14          2       scale of the counts: how many of their steps make one count of the board, 1: as read
     16          16      serial of the unit, ASCII, filled up with 0
     32          n       counts in channel order, filled up with 0 to a multiple of 4 bytes
     32 + n      4       CRC-32 (IEEE 802.3, reflected, as ``zlib.crc32``) of all bytes before
@@ -38,7 +38,6 @@ from training.program import NO_TEMPERATURE, TEMPERATURE_RANGE, Program
 
 MAGIC, RECORD_FORMAT, FIELD_FORMAT = 0x4D525449, 2, 1
 SERIAL_LENGTH = 16
-COUNT_SCALE = 1
 KIND_CODES = {
     TrimKind.BOARD: 1,
     TrimKind.DRY: 2,
@@ -65,7 +64,8 @@ _CRC = struct.Struct("<I")
 CRC_RESIDUE = (
     0xDEBB20E3  # what the register of this CRC holds behind a message and its CRC, before it is inverted
 )
-_SCALES = {FIELD_FORMAT: 0, RECORD_FORMAT: COUNT_SCALE}
+_FORMATS = (FIELD_FORMAT, RECORD_FORMAT)
+_FIELD_SCALE = 0  # what stands there in format 1
 _NEVER_WRITTEN = b"\xff"
 
 
@@ -89,7 +89,8 @@ class TrimAnswer(IntEnum):
 @dataclass(frozen=True)
 class TrimRecord:
     """One trim as stored: kind, sensor key, temperature in tenths of a degree (NO_TEMPERATURE: not known),
-    counts, bytes of a count, and the unit's serial; None for a record of format 1, which has none.
+    counts, bytes of a count, the unit's serial (None for a record of format 1, which has none), and how many
+    steps of the counts make one of the board.
     """
 
     kind: TrimKind
@@ -98,6 +99,7 @@ class TrimRecord:
     counts: tuple[int, ...]
     width: int
     serial: str | None
+    scale: int = 1
 
     @property
     def format(self) -> int:
@@ -107,12 +109,17 @@ class TrimRecord:
 @dataclass(frozen=True)
 class Fits:
     """What a program takes: the sensor key by format of a record, 0 where it takes none of that format; the
-    channels; the bytes of a count.
+    channels; the bytes of a count; the scale of the counts.
     """
 
     keys: dict[int, int]
     channels: int
     width: int
+    scale: int = 1
+
+    def scale_in(self, number: int) -> int:
+        """What stands in a record of that format for the scale."""
+        return _FIELD_SCALE if number == FIELD_FORMAT else self.scale
 
 
 @dataclass(frozen=True)
@@ -134,7 +141,7 @@ def fits_of(program: Program) -> Fits:
     if not program.sensor_key and not old and revision:
         old = revision_key(revision, program.channels, program.count_bits)
     keys = {FIELD_FORMAT: old, RECORD_FORMAT: program.sensor_key}
-    return Fits(keys, program.channels, count_width(program.count_bits))
+    return Fits(keys, program.channels, count_width(program.count_bits), program.count_scale)
 
 
 def count_width(count_bits: int) -> int:
@@ -175,7 +182,8 @@ def record_of(trim: Trim, serial: str) -> TrimRecord:
     sensor = trim.mounting.sensor
     temperature = NO_TEMPERATURE if trim.temperature_c is None else round(10 * trim.temperature_c)
     width = count_width(sensor.count_bits)
-    return TrimRecord(trim.kind, sensor_key(sensor), temperature, trim.counts, width, serial)
+    key, scale = sensor_key(sensor), sensor.count_scale
+    return TrimRecord(trim.kind, key, temperature, trim.counts, width, serial, scale)
 
 
 def write_records(records: Sequence[TrimRecord]) -> bytes:
@@ -207,7 +215,7 @@ def _write(record: TrimRecord) -> bytes:
         record.width,
         record.sensor,
         record.temperature,
-        COUNT_SCALE,
+        record.scale,
     )
     counts = b"".join(count.to_bytes(record.width, "little") for count in record.counts)
     filled = head + serial_field(record.serial or "") + counts
@@ -222,8 +230,8 @@ def fault_of(content: bytes, fits: Fits | None = None) -> Fault | None:
     magic, number, _, channels, width, sensor, _, scale = _HEAD.unpack_from(content)
     if magic != MAGIC:
         return Fault(TrimAnswer.BAD_MAGIC, "", f"magic 0x{magic:08x}", f"0x{MAGIC:08x}, the characters ITRM")
-    if number not in _SCALES or (fits is not None and not fits.keys[number]):
-        formats = [str(n) for n in _SCALES if fits is None or fits.keys[n]]
+    if number not in _FORMATS or (fits is not None and not fits.keys[number]):
+        formats = [str(n) for n in _FORMATS if fits is None or fits.keys[n]]
         return Fault(TrimAnswer.BAD_FORMAT, ", format", str(number), " or ".join(formats))
     if fits is not None and sensor != fits.keys[number]:
         return Fault(TrimAnswer.BAD_SENSOR, ", sensor key", f"0x{sensor:08x}", f"0x{fits.keys[number]:08x}")
@@ -232,9 +240,19 @@ def fault_of(content: bytes, fits: Fits | None = None) -> Fault | None:
         shapes = f"{fits.channels} channels of {fits.width} bytes"
     if (channels < 1 or width not in (2, 4)) if fits is None else shape != shapes:
         return Fault(TrimAnswer.BAD_SHAPE, "", shape, shapes)
-    if scale != _SCALES[number]:
-        return Fault(TrimAnswer.BAD_SCALE, ", scale of the counts", str(scale), str(_SCALES[number]))
-    return _unfinished(content, record_length(channels, width, number), shape)
+    return _bad_scale(scale, number, fits) or _unfinished(
+        content, record_length(channels, width, number), shape
+    )
+
+
+def _bad_scale(scale: int, number: int, fits: Fits | None) -> Fault | None:
+    """The fault of a scale that the program does not take or that no record of that format has."""
+    if number == FIELD_FORMAT or fits is not None:
+        only = _FIELD_SCALE if fits is None else fits.scale_in(number)
+        fitting, scales = scale == only, str(only)
+    else:
+        fitting, scales = scale > 0, "1 or more"
+    return None if fitting else Fault(TrimAnswer.BAD_SCALE, ", scale of the counts", str(scale), scales)
 
 
 def _unfinished(content: bytes, length: int, shape: str) -> Fault | None:
@@ -291,7 +309,7 @@ def _read(content: bytes, here: str) -> TrimRecord:
     fault = fault_of(content)
     if fault is not None:
         raise InputError(here + fault.part, fault.found, fault.expected, fault.hint)
-    _, number, code, channels, width, sensor, temperature, _ = _HEAD.unpack_from(content)
+    _, number, code, channels, width, sensor, temperature, scale = _HEAD.unpack_from(content)
     kinds = {value: kind for kind, value in KIND_CODES.items()}
     if code not in kinds:
         raise InputError(
@@ -303,7 +321,8 @@ def _read(content: bytes, here: str) -> TrimRecord:
             here, "a filler that is not 0, or an impossible temperature", "a record as innage writes it"
         )
     serial = None if number == FIELD_FORMAT else _serial_in(content, here)
-    return TrimRecord(kinds[code], sensor, temperature, stored_counts(content), width, serial)
+    counts = stored_counts(content)
+    return TrimRecord(kinds[code], sensor, temperature, counts, width, serial, scale or 1)
 
 
 def _serial_in(content: bytes, here: str) -> str:

@@ -33,6 +33,8 @@ from dataset.values import MAX_MM, check_name, check_number, check_text
 
 MAX_CHANNELS = 64
 MAX_COUNT_BITS = 24  # what a program's int32 arithmetic leaves room for
+TOP_COUNT = (1 << MAX_COUNT_BITS) - 1
+MAX_COUNT_SCALE = 0xFFFF  # what the record of a stored trim has room for
 MAX_PERIOD_MS = 3_600_000
 # Arm Cortex-M0+ technical reference manual: a fast or a small multiplier; small RISC-V cores come with either
 # too (common practice, no source).
@@ -111,6 +113,7 @@ def check_sensor(sensor: Sensor) -> None:
     if all(p.role is not PadRole.LEVEL for p in sensor.pads):
         raise InputError(where, "only reference pads", "at least one pad that measures the level")
     check_number(f"{where}, count bits", sensor.count_bits, 1, MAX_COUNT_BITS)
+    check_number(f"{where}, count scale", sensor.count_scale, 1, MAX_COUNT_SCALE, unit="steps a count")
     check_number(f"{where}, period", sensor.period_ms, 1, MAX_PERIOD_MS, unit="ms")
     check_number(f"{where}, period tolerance", sensor.period_tolerance_pct, 0, 100, unit="%")
     check_text(f"{where}, note", sensor.note)

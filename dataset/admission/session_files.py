@@ -11,7 +11,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from dataset.admission.rules import check_period
+from dataset.admission.rules import TOP_COUNT, check_period
+from dataset.counts import scale_for, too_fine, whole_steps
 from dataset.errors import InputError, quoted
 from dataset.files.sheets import DELIMITERS, STANDARD_INPUT, Sheet, is_number, read_content, sheet_of
 from dataset.labels.marking import Labelling, Method, level_of, marks_of_readings
@@ -133,18 +134,23 @@ def _first(faults: NDArray[np.bool_]) -> int | None:
 
 def _counts(columns: _Columns, column: str, sensor: Sensor) -> NDArray[np.uint32]:
     values, sheet = columns[column], columns.sheet
-    top = (1 << sensor.count_bits) - 1
-    row = _first((values != np.rint(values)) | (values < 0) | (values > top))
+    top, scale = (1 << sensor.count_bits) - 1, sensor.count_scale
+    steps, whole = whole_steps(values, scale)
+    row = _first((steps < 0) | (steps > top))
     if row is not None:
-        cell = sheet.cells(column)[row].strip()
-        expected = f"a whole number from 0 to {top} ({sensor.count_bits} bits, sensor {sensor.ref})"
+        span = f"a whole number from 0 to {top}" if scale == 1 else f"0 to {top / scale:.10g}"
+        of = f"{sensor.count_bits} bits" + ("" if scale == 1 else f", {scale} steps a count")
         raise InputError(
             sheet.where(row, column),
-            f"a count of {cell}",
-            expected,
+            f"a count of {sheet.cells(column)[row].strip()}",
+            f"{span} ({of}, sensor {sensor.ref})",
             "check the column, or add a sensor revision with the width that is meant",
         )
-    return values.astype(np.uint32)
+    row = _first(~whole)
+    if row is not None:
+        cell = sheet.cells(column)[row].strip()
+        raise too_fine(sheet.where(row, column), cell, sensor, scale_for(values, TOP_COUNT))
+    return steps.astype(np.uint32)
 
 
 def _times(columns: _Columns, mapping: ColumnMapping, sensor: Sensor) -> NDArray[np.int64]:

@@ -273,6 +273,7 @@ def _check_alike(sessions: Sequence[Session]) -> None:
             ("channels", a.channels, b.channels),
             ("count law", a.count_law, b.count_law),
             ("count bits", a.count_bits, b.count_bits),
+            ("count scale", a.count_scale, b.count_scale),
             ("period in ms", a.period_ms, b.period_ms),
         )
         for what, one, two in facts:

@@ -1,8 +1,9 @@
 """A board that speaks the line protocol: its lines, and the ports they come through.
 
 The protocol is text, one line a frame: ``t_ms,c0,c1,...`` and, where measured, the temperature in degrees
-Celsius as one more number. ``t_ms`` is the board's own clock in whole milliseconds. Lines that start with '#'
-and blank lines are remarks; one that starts with '# simulated' says that the frames are not measured.
+Celsius as one more number. ``t_ms`` is the board's own clock in whole milliseconds; counts are whole, or have
+decimals where the sensor's count scale has room for them. Lines that start with '#' and blank lines are
+remarks; one that starts with '# simulated' says that the frames are not measured.
 """
 
 from __future__ import annotations
@@ -13,6 +14,9 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Any, BinaryIO, Protocol
 
+import numpy as np
+
+from dataset.counts import whole_steps
 from dataset.errors import InputError
 from dataset.values import plain_float
 
@@ -23,9 +27,11 @@ WRITE_S = 2.0  # how long a write waits until the port takes bytes
 MAX_TEMPERATURE_C = 500.0
 LIKE_LINES = 10  # so many lines of one other width, and no frame, are another board rather than noise
 REMARK, HALF, GARBAGE, BEYOND, ASTRAY = "remark", "half", "garbage", "beyond the width", "astray in time"
+FINER = "finer than the scale"
 SIMULATED = "simulated"  # the first word of a remark in which a board says that it is none
-BAD = (HALF, GARBAGE, BEYOND, ASTRAY)
+BAD = (HALF, GARBAGE, BEYOND, FINER, ASTRAY)
 _WHOLE = re.compile(r"[0-9]{1,15}")
+_COUNT = re.compile(r"[0-9]{1,15}(\.[0-9]{1,9})?")
 
 
 @dataclass(frozen=True)
@@ -42,17 +48,20 @@ class LineReader:
     never raised.
 
     Kinds of bad lines: 'half' (fewer numbers than the sensor has channels, or cut off), 'garbage' (anything
-    else that is no frame), 'beyond the width' (a count that the sensor's width cannot hold).
+    else that is no frame), 'beyond the width' (a count that the sensor's width cannot hold), 'finer than the
+    scale' (a count between two steps).
 
     Args:
         channels: counts a line.
         count_bits: the counts' width.
+        count_scale: steps of a count, of which a frame has whole numbers.
     """
 
-    def __init__(self, channels: int, count_bits: int) -> None:
-        self.channels, self.top = channels, (1 << count_bits) - 1
+    def __init__(self, channels: int, count_bits: int, count_scale: int = 1) -> None:
+        self.channels, self.top, self.scale = channels, (1 << count_bits) - 1, count_scale
         self.tally: Counter[str] = Counter()
         self.widths: Counter[int] = Counter()  # of lines of numbers that were no frames
+        self.finest: list[float] = []  # counts between two steps, until a frame comes
         self.simulated = False  # whether the board has said so
         self._rest = b""
 
@@ -92,7 +101,7 @@ class LineReader:
             return None
         cells = [cell.strip() for cell in plain.split(",")]
         numbers, warm = cells[: self.channels + 1], cells[self.channels + 1 :]
-        if not all(map(_WHOLE.fullmatch, numbers)) or len(warm) > 1 or not all(map(_warmth, warm)):
+        if not _are_frame(numbers) or len(warm) > 1 or not all(map(_warmth, warm)):
             self.tally[GARBAGE] += 1
             self._note_width(cells)
             return None
@@ -100,16 +109,23 @@ class LineReader:
             self.tally[HALF] += 1
             self._note_width(cells)
             return None
-        t_ms, *counts = map(int, numbers)
-        if max(counts) > self.top:
-            self.tally[BEYOND] += 1
+        steps, whole = whole_steps(np.asarray(numbers[1:], np.float64), self.scale)
+        if not whole.all() or steps.max() > self.top:
+            self.tally[BEYOND if whole.all() else FINER] += 1
+            self.finest += () if whole.all() else map(float, numbers[1:])
             return None
         self.widths.clear()
-        return Line(t_ms, tuple(counts), float(warm[0]) if warm else math.nan)
+        self.finest.clear()
+        return Line(int(numbers[0]), tuple(map(int, steps)), float(warm[0]) if warm else math.nan)
 
     def _note_width(self, cells: list[str]) -> None:
         if all(map(_real, cells)):
             self.widths[len(cells)] += 1
+
+
+def _are_frame(numbers: list[str]) -> bool:
+    """Whether they are a time in whole milliseconds and counts, with decimals or without."""
+    return bool(_WHOLE.fullmatch(numbers[0])) and all(map(_COUNT.fullmatch, numbers[1:]))
 
 
 def _warmth(cell: str) -> bool:

@@ -22,7 +22,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from dataset.admission.rules import TOP_COUNT
 from dataset.canonical import readings_sha256
+from dataset.counts import scale_for, too_fine, whole_steps
 from dataset.errors import InputError, naming, quoted
 from dataset.labels.conditions import read_conditions
 from dataset.labels.marking import Labelling, Method, level_of
@@ -105,7 +107,7 @@ class Capture:
     def __init__(self, store: Store, known: OpenCapture) -> None:
         self._store, self._known = store, known
         sensor = known.mounting.sensor
-        self._reader = LineReader(sensor.channels, sensor.count_bits)
+        self._reader = LineReader(sensor.channels, sensor.count_bits, sensor.count_scale)
         self._period = sensor.period_ms
         self._steps = tuple(Step(**step) for step in known.settings["steps"])
         self._entries: list[Mapping[str, Any]] = list(known.entries)
@@ -210,6 +212,10 @@ class Capture:
                 f"{width} numbers a line: {width - 1} counts, or {width - 2} and a temperature",
                 f"{expected}, after the time",
             )
+        if len(self._reader.finest) >= LIKE_LINES * sensor.channels and not self._recent:
+            sent = np.asarray(self._reader.finest)
+            finest = sent[~whole_steps(sent, sensor.count_scale)[1]][0]
+            raise too_fine("the board", f"{finest:.12g}", sensor, scale_for(sent, TOP_COUNT))
         if len(self._steps_astray) >= LIKE_LINES and not self._recent:
             apart = float(np.median(self._steps_astray))
             expected = f"{self._period} ms within {FOLLOW_PERIODS} periods, as sensor {sensor.ref} declares"

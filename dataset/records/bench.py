@@ -81,7 +81,12 @@ def hertz(frequency_hz: float | None) -> str:
 
 @dataclass(frozen=True)
 class Sensor:
-    """A sensor revision: pads in channel order, count width and law, frame period with tolerance."""
+    """A sensor revision: pads in channel order, count width and law, frame period with tolerance.
+
+    A count is kept as a whole number of steps, of which ``count_scale`` make one: 1 where the board counts,
+    100 where it sends averaged or converted values with two decimals (22.82 pF is 2282 steps). Width and law
+    are those of the steps, and so is every count behind the door.
+    """
 
     name: str
     revision: int
@@ -91,6 +96,7 @@ class Sensor:
     period_ms: int
     period_tolerance_pct: int = 10
     note: str = ""
+    count_scale: int = 1
 
     @property
     def ref(self) -> str:

@@ -93,7 +93,8 @@ def to_budget(row: BudgetRow) -> Budget:
 
 
 def to_sensor(row: SensorRow) -> Sensor:
-    return flat(Sensor, row, pads=tuple(flat(Pad, pad) for pad in row.pads))
+    pads = tuple(flat(Pad, pad) for pad in row.pads)
+    return flat(Sensor, row, pads=pads, count_scale=row.count_scale or 1)
 
 
 def to_mounting(row: MountingRow) -> Mounting:
@@ -171,7 +172,11 @@ def add_sensor(orm: OrmSession, sensor: Sensor) -> Sensor:
         sensor,
         [to_sensor(r) for r in orm.scalars(select(SensorRow).where(SensorRow.name == sensor.name))],
     )
-    keep(orm, SensorRow(**(asdict(numbered) | {"pads": [PadRow(**asdict(pad)) for pad in numbered.pads]})))
+    others = {
+        "pads": [PadRow(**asdict(pad)) for pad in numbered.pads],
+        "count_scale": None if numbered.count_scale == 1 else numbered.count_scale,
+    }
+    keep(orm, SensorRow(**(asdict(numbered) | others)))
     return numbered
 
 

@@ -105,6 +105,7 @@ class SensorRow(Covered, Base):
     period_ms: Mapped[int]
     period_tolerance_pct: Mapped[int]
     note: Mapped[Prose]
+    count_scale: Mapped[int | None]  # None: 1, so that the records of before keep their hashes
     pads: Mapped[list[PadRow]] = relationship(
         back_populates="sensor", order_by="PadRow.channel", lazy="selectin"
     )

@@ -11,7 +11,6 @@ from export.c.text import comment_block, fill
 from export.cautions import CAUTIONS
 from export.identity import API_VERSION, GATE_BITS, GATE_MEANING, IDENTITY_BYTES, IDENTITY_FORMAT
 from export.trim_bytes import (
-    COUNT_SCALE,
     KIND_CODES,
     MAGIC,
     OFFSETS,
@@ -143,13 +142,20 @@ def _record_gaps(program: Program) -> dict[str, str]:
     return gaps | {
         "sensor": f"0x{program.sensor_key:08X}",
         "serial_length": str(SERIAL_LENGTH),
-        "count_scale": str(COUNT_SCALE),
+        "count_scale": str(program.count_scale),
+        "scale_meaning": _scale_meaning(program.count_scale),
         "trim_magic": f"0x{MAGIC:08X}",
         "trim_format": str(RECORD_FORMAT),
         "at_crc": str(crc_offset(program.channels, width)),
         "trim_length": str(record_length(program.channels, width)),
         "count_width": str(width),
     }
+
+
+def _scale_meaning(scale: int) -> str:
+    if scale == 1:
+        return "counts are given as read"
+    return f"counts are given as the board's values x {scale}, rounded to whole numbers, and so are trims"
 
 
 def _not_enough_evidence(unproven: Sequence[str]) -> list[str]:

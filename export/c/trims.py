@@ -8,7 +8,6 @@ from export.c.header import count_type
 from export.c.layout import Tables
 from export.c.text import fill
 from export.trim_bytes import (
-    COUNT_SCALE,
     CRC_RESIDUE,
     FIELD_FORMAT,
     MAGIC,
@@ -186,8 +185,8 @@ def _heads(program: Program) -> list[int]:
     """
     fits, both = fits_of(program), RECORD_FORMAT + FIELD_FORMAT
     rows = b""
-    for number, scale in ((RECORD_FORMAT, COUNT_SCALE), (FIELD_FORMAT, 0)):
-        key = fits.keys[number]
+    for number in (RECORD_FORMAT, FIELD_FORMAT):
+        key, scale = fits.keys[number], fits.scale_in(number)
         shown = number if key else both - number
         rows += struct.pack("<IBBBBIhH", MAGIC, shown, 0, fits.channels, fits.width, key, 0, scale)
     return [*rows]

@@ -61,6 +61,7 @@ extern "C" {
 /* What the model was made for. The temperature is in tenths of a degree Celsius. */
 #define @PREFIX@_CHANNELS @channels@U
 #define @PREFIX@_COUNT_BITS @count_bits@
+#define @PREFIX@_COUNT_SCALE @count_scale@U /* @scale_meaning@ */
 #define @PREFIX@_TRIM_COUNTS @trim_counts@ /* counts of a trim, @trim_kinds@; 0: this model uses none */
 #define @PREFIX@_PERIOD_MS @period_ms@
 #define @PREFIX@_PERIOD_TOLERANCE_PCT @tolerance@
@@ -102,9 +103,9 @@ extern "C" {
 #define @PREFIX@_TRIM_AT_TEMPERATURE @at_temperature@U /* 2 bytes, signed, or @PREFIX@_NO_TEMPERATURE */
 #define @PREFIX@_TRIM_AT_SCALE @at_scale@U /* 2 bytes, @PREFIX@_TRIM_SCALE */
 #define @PREFIX@_TRIM_AT_SERIAL @at_serial@U /* @PREFIX@_SERIAL_LENGTH bytes */
-#define @PREFIX@_TRIM_AT_COUNTS @at_counts@U /* @PREFIX@_CHANNELS counts as read, in the order of the channels */
+#define @PREFIX@_TRIM_AT_COUNTS @at_counts@U /* @PREFIX@_CHANNELS counts in @PREFIX@_COUNT_SCALE, in the order of the channels */
 #define @PREFIX@_TRIM_AT_CRC @at_crc@U /* 4 bytes */
-#define @PREFIX@_TRIM_SCALE @count_scale@U /* counts as read */
+#define @PREFIX@_TRIM_SCALE @PREFIX@_COUNT_SCALE
 #define @PREFIX@_SERIAL_LENGTH @serial_length@U /* of a unit's serial: ASCII, filled up with 0 */
 
 /* Kinds of trim. */

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -13,6 +14,9 @@ from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, ModelArgument, StoreOption, columns_of, open_store
 from innage.terminal.output import emit
 from innage.terminal.views.replay import show_summary
+
+if TYPE_CHECKING:
+    from dataset.records import Sensor
 
 
 def register(app: typer.Typer) -> None:
@@ -87,13 +91,13 @@ def replay(
         mapping, count, time, time_unit, temperature=temperature, delimiter=delimiter, header=header
     )
     with open_store(store) as opened:
-        pads = opened.model(model).frozen.sessions[0].mounting.sensor.channel_names
+        sensor = opened.model(model).frozen.sessions[0].mounting.sensor
         replayed = replay_file(
             opened,
             model,
             file,
             unit=unit,
-            trim=_typed(trim, pads) if trim else None,
+            trim=_typed(trim, sensor) if trim else None,
             columns=columns,
         )
     _write(out, replayed.csv())
@@ -104,25 +108,28 @@ def replay(
         show_summary(facts, out)
 
 
-def _typed(given: list[str], pads: tuple[str, ...]) -> dict[TrimKind, tuple[int, ...]]:
+def _typed(given: list[str], sensor: Sensor) -> dict[TrimKind, tuple[int, ...]]:
+    """The trims as steps of the sensor's counts."""
+    from dataset.counts import steps_given
     from dataset.errors import InputError
 
+    pads = sensor.channel_names
     counts_of: dict[TrimKind, tuple[int, ...]] = {}
     for text in given:
         kind, _, counts = text.partition("=")
         cells = [cell.strip() for cell in counts.split(",")]
         if (
             kind not in set(TrimKind)
-            or not all(cell.isascii() and cell.isdecimal() and len(cell) <= 10 for cell in cells)
+            or not all(re.fullmatch(r"[0-9]{1,10}(\.[0-9]{1,9})?", cell) for cell in cells)
             or len(cells) != len(pads)
         ):
             raise InputError(
                 "--trim",
                 text,
-                f"KIND={','.join(pads)} with a whole number for each",
+                f"KIND={','.join(pads)} with a count for each",
                 "kinds: " + ", ".join(TrimKind),
             )
-        counts_of[TrimKind(kind)] = tuple(int(cell) for cell in cells)
+        counts_of[TrimKind(kind)] = steps_given("--trim", [float(cell) for cell in cells], sensor.count_scale)
     return counts_of
 
 

@@ -41,6 +41,13 @@ def add(
             "frequency_hz, role.",
         ),
     ] = None,
+    count_scale: Annotated[
+        int,
+        typer.Option(
+            "--count-scale",
+            help="Steps of a count, 100 for values with two decimals; width and law are those of steps.",
+        ),
+    ] = 1,
     period_tolerance_pct: Annotated[
         int, typer.Option("--period-tolerance-pct", help="Tolerance of the period, percent.")
     ] = 10,
@@ -63,11 +70,12 @@ def add(
         )
     pads = read_pads(pad or (), reference or ()) if layout is None else read_layout(layout)
     added = open_store(store).add_sensor(
-        Sensor(name, 0, pads, count_bits, count_law, period_ms, period_tolerance_pct, note)
+        Sensor(name, 0, pads, count_bits, count_law, period_ms, period_tolerance_pct, note, count_scale)
     )
     names = ", ".join(added.channel_names)
+    steps = "" if added.count_scale == 1 else f"{added.count_scale} steps a count, "
     say(
-        f"sensor {added.ref}: pads {names}; {added.count_bits} bits, count {added.count_law} with C, "
+        f"sensor {added.ref}: pads {names}; {added.count_bits} bits, {steps}count {added.count_law} with C, "
         f"{added.period_ms} ms"
     )
 
@@ -84,13 +92,18 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
                 s.ref,
                 s.channels,
                 s.count_bits,
+                s.count_scale,
                 s.count_law,
                 s.period_ms,
                 s.period_tolerance_pct,
             )
             for s in sensors
         ]
-        table("sensors", ("sensor", "pads", "count bits", "count with C", "period ms", "tolerance %"), rows)
+        table(
+            "sensors",
+            ("sensor", "pads", "count bits", "count scale", "count with C", "period ms", "tolerance %"),
+            rows,
+        )
     else:
         say(
             "no sensors yet: try 'innage sensor add NAME --pad p0:0:12.5 --count-bits 16 "

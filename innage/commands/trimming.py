@@ -80,7 +80,7 @@ def add(
         date,
         stage,
         mounting,
-        None if counts is None else tuple(_count(value) for value in _numbers("--counts", counts)),
+        None if counts is None else _numbers("--counts", counts),
         session,
         first,
         None if last is None else last + 1,
@@ -153,11 +153,3 @@ def _numbers(option: str, text: str | None) -> tuple[float, ...]:
         return () if text is None else tuple(plain_float(part) for part in text.split(","))
     except ValueError as error:
         raise InputError(option, repr(text), "numbers apart by commas, one a channel") from error
-
-
-def _count(value: float) -> int:
-    from dataset.errors import InputError
-
-    if value != round(value):
-        raise InputError("--counts", f"{value:g}", "whole numbers")
-    return int(value)

@@ -10,7 +10,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dataset.errors import InputError
+from dataset.errors import InputError, naming
 from dataset.records import Session, Trim, TrimKind
 from innage.outputs import write_file
 
@@ -24,8 +24,8 @@ _MOST_BYTES = 1 << 20  # far above any memory that holds trims
 
 @dataclass(frozen=True)
 class NewTrim:
-    """A trim to be added: ``counts``, one a channel, taken on a ``mounting``; or instead the frames from
-    ``start`` up to ``stop`` of a ``session``, None for its ends. Further fields as of
+    """A trim to be added: ``counts`` as the board sends them, one a channel, taken on a ``mounting``; or
+    instead the frames from ``start`` up to ``stop`` of a ``session``, None for its ends. Further fields as of
     :class:`dataset.records.Trim`.
     """
 
@@ -34,7 +34,7 @@ class NewTrim:
     date: str
     stage: str
     mounting: str | None = None
-    counts: tuple[int, ...] | None = None
+    counts: tuple[float, ...] | None = None
     session: str | None = None
     start: int | None = None
     stop: int | None = None
@@ -53,6 +53,7 @@ def add_trim(store: Store, new: NewTrim) -> Trim:
         InputError: both counts and a session or neither, a session of another unit or mounting, or counts
             that cannot be a trim. NotFoundError: a name that the store does not have.
     """
+    from dataset.counts import steps_given
     from dataset.labels.trims import from_frames
 
     if (new.counts is None) == (new.session is None):
@@ -63,11 +64,14 @@ def add_trim(store: Store, new: NewTrim) -> Trim:
             fields=("counts", "session"),
         )
     taken = None if new.session is None else store.session(new.session)
+    mounting = _mounting(store, new) if taken is None else _checked(taken, new).mounting
+    with naming("counts"):
+        counts = steps_given("counts", new.counts or (), mounting.sensor.count_scale)
     trim = Trim(
         unit=store.unit(new.unit),
-        mounting=_mounting(store, new) if taken is None else _checked(taken, new).mounting,
+        mounting=mounting,
         kind=new.kind,
-        counts=new.counts or (),
+        counts=counts,
         date=new.date,
         stage=new.stage,
         temperature_c=new.temperature_c,
@@ -232,6 +236,7 @@ def record_facts(record: TrimRecord) -> dict[str, Any]:
         "sensor_key": f"0x{record.sensor:08x}",
         "temperature_c": temperature,
         "counts": list(record.counts),
+        "count_scale": record.scale,
         "bytes_each": record.width,
     }
 

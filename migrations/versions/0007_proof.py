@@ -1,5 +1,5 @@
 """Every record has a hash that covers its whole row and the rows that belong to it; openings of 'prove' are a
-chain; recordings are known by their counts.
+chain; recordings are known by their counts; a sensor has a scale of its counts.
 
 What is there already is hashed as it stands, and marked so: such a hash proves nothing about the time before.
 
@@ -120,6 +120,7 @@ def _columns() -> None:
         ("hashed_by_upgrade", sa.Boolean()),
     ):
         op.add_column("prove_opening", sa.Column(name, kind, nullable=True))
+    op.add_column("sensor", sa.Column("count_scale", sa.Integer(), nullable=True))
     op.create_index("ix_prove_opening_sha256", "prove_opening", ["sha256"], unique=True)
     for table in COVERED:
         op.add_column(table, sa.Column("record_sha256", sa.String(length=64), nullable=True))

@@ -218,6 +218,7 @@ OF_A_KEY: dict[type, dict[str, Any]] = {
         "count_bits": 15,
         "count_law": CountLaw.FALLS,
         "period_ms": 101,
+        "count_scale": 100,
     },
     Pad: {
         "bottom_mm": 0.5,

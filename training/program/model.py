@@ -80,7 +80,8 @@ class Program:
     (None: the program uses no trim), ``swing`` for
     each channel the count of the second kind less that of the first (None: any). ``span`` is the tank's span
     in level units. ``sensor_key`` is what stored trims of the sensor carry, ``sensor_key_1`` what those of
-    format 1 do (see ``dataset.canonical``; 0: none). ``outputs`` names the node
+    format 1 do (see ``dataset.canonical``; 0: none). Counts and trims are whole numbers of steps, of which
+    ``count_scale`` make one count of the board. ``outputs`` names the node
     behind each of low, level, high, validity, flags and reason. ``format`` is that of the text it was
     read from; it is kept, and so is the digest.
     """
@@ -104,6 +105,7 @@ class Program:
     swing: Interval | None = None
     sensor_key: int = 0
     sensor_key_1: int = 0
+    count_scale: int = 1
 
     @property
     def trim_size(self) -> int:

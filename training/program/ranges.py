@@ -173,6 +173,7 @@ def analyse(program: Program) -> Program:
 def _check_declarations(program: Program) -> None:
     for what, value, low, high in (
         ("count_bits", program.count_bits, 1, 24),
+        ("count_scale", program.count_scale, 1, 0xFFFF),
         ("channels", program.channels, 1, 24),
         ("period_ms", program.period_ms, 1, 3_600_000),
         ("period_tolerance_pct", program.period_tolerance_pct, 0, 100),

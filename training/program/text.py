@@ -50,6 +50,8 @@ def to_json(program: Program) -> str:
         body["trim_kinds"] = list(program.trim_kinds)
     if program.swing is not None:
         body["swing"] = _bounds_out(program.swing)
+    if program.count_scale != 1:
+        body["count_scale"] = program.count_scale
     body |= {name: f"{key:08x}" for name in _KEYS if (key := getattr(program, name))}
     return json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=False) + "\n"
 
@@ -126,6 +128,7 @@ def _program_in(body: Mapping[str, Any]) -> Program:
         swing=_bounds_in(body["swing"]) if "swing" in body and body["format"] > 1 else None,
         sensor_key=_key_in(body, "sensor_key"),
         sensor_key_1=_key_in(body, "sensor_key_1"),
+        count_scale=_scale_in(body),
     )
 
 
@@ -183,6 +186,13 @@ def _key_in(body: Mapping[str, Any], name: str) -> int:
     if not isinstance(value, str) or not _KEY.fullmatch(value) or not int(value, 16):
         raise ProgramError("a sensor key", repr(value)[:60], "eight hexadecimal digits, not all of them 0")
     return int(value, 16)
+
+
+def _scale_in(body: Mapping[str, Any]) -> int:
+    value = body.get("count_scale", 1) if body["format"] > 1 else 1
+    if type(value) is not int:
+        raise ProgramError("count_scale", repr(value)[:60], "a whole number")
+    return value
 
 
 def _whole(digits: str) -> int:

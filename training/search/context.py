@@ -104,9 +104,16 @@ def hardware_of(data: FrozenData) -> Hardware:
 
 
 def for_sensor(program: Program, data: FrozenData) -> Program:
-    """The program with the keys by which it knows stored trims of the frozen set's one sensor."""
+    """The program with the scale of the counts of the frozen set's one sensor, and the keys by which it knows
+    stored trims of it.
+    """
     sensor = data.frozen.sessions[0].mounting.sensor
-    return replace(program, sensor_key=sensor_key(sensor), sensor_key_1=sensor_key_1(sensor))
+    return replace(
+        program,
+        count_scale=sensor.count_scale,
+        sensor_key=sensor_key(sensor),
+        sensor_key_1=sensor_key_1(sensor),
+    )
 
 
 def notes_of(data: FrozenData) -> dict[str, str]:

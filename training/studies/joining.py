@@ -123,6 +123,7 @@ def _check_boards(old: Mounting, new: Mounting) -> None:
         return {
             "channels": roles,
             "count bits": sensor.count_bits,
+            "count scale": sensor.count_scale,
             "count law": str(sensor.count_law),
             "period_ms": sensor.period_ms,
         }

@@ -202,9 +202,11 @@ def _old_way(case: _Case) -> _Way:
     hint = "the old model would answer such a trim with a sensor fault"
     refuse_trims(program, case.new, every, of_model(case.parent.name), hint)
     hardware, earlier = case.hardware, mounting_of(case.old)
+    scale = mounting_of(case.new).sensor.count_scale
     for what, own, needed in (
         ("channels", program.channels, hardware.channels),
         ("count bits", program.count_bits, hardware.count_bits),
+        ("steps a count", program.count_scale, scale),
         ("ms a frame", program.period_ms, hardware.period_ms),
     ):
         if own != needed:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from dataset.counts import count_text
 from dataset.records import ID_DIGITS
 from innage.terminal.output import say, table
 
@@ -15,8 +16,9 @@ if TYPE_CHECKING:
 
 def show_added(trim: Trim) -> None:
     """The counts of a trim that was added, and where they come from."""
-    pads = trim.mounting.sensor.channel_names
-    counts = ", ".join(f"{pad} {count}" for pad, count in zip(pads, trim.counts, strict=True))
+    pads, scale = trim.mounting.sensor.channel_names, trim.mounting.sensor.count_scale
+    shown = (count_text(count, scale) for count in trim.counts)
+    counts = ", ".join(f"{pad} {count}" for pad, count in zip(pads, shown, strict=True))
     say(f"trim of unit {trim.unit.name}, {trim.kind}, {trim.date}, {trim.stage}: {counts}")
     if trim.frames is not None:
         refused = ", ".join(f"{pad} {count}" for pad, count in zip(pads, trim.refused, strict=True))
@@ -74,7 +76,7 @@ def show_records(title: str, records: Sequence[TrimRecord]) -> None:
             r.serial or "- (format 1)",
             f"0x{r.sensor:08x}",
             "-" if r.temperature == NO_TEMPERATURE else f"{r.temperature / 10:.1f}",
-            ", ".join(map(str, r.counts)),
+            ", ".join(count_text(count, r.scale) for count in r.counts),
         )
         for r in records
     ]
@@ -82,9 +84,10 @@ def show_records(title: str, records: Sequence[TrimRecord]) -> None:
 
 
 def _counts(trim: Trim, each: bool) -> str:
+    scale = trim.mounting.sensor.count_scale
     if each or len(trim.counts) <= 2:
-        return ", ".join(map(str, trim.counts))
-    return f"{min(trim.counts)} to {max(trim.counts)}"
+        return ", ".join(count_text(count, scale) for count in trim.counts)
+    return f"{count_text(min(trim.counts), scale)} to {count_text(max(trim.counts), scale)}"
 
 
 def _source(trim: Trim) -> str:

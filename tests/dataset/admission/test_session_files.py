@@ -163,8 +163,8 @@ FAULTS = {
     "broken count": (
         PLAIN.replace(",7,", ",7.5,"),
         (
-            "line 3, column 'b': a count of 7.5; expected a whole number from 0 to 65535 (16 bits, "
-            "sensor strip@1)"
+            "line 3, column 'b': a count of 7.5; expected a whole number, as sensor strip@1 has it. Add a "
+            "sensor revision with count_scale 10, which would do"
         ),
     ),
     "negative count": (

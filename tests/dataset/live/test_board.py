@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from dataset.live.board import BEYOND, GARBAGE, HALF, MAX_LINE, LineReader
+from dataset.live.board import BEYOND, FINER, GARBAGE, HALF, MAX_LINE, LineReader
 
 
 def test_frames_are_read_however_the_bytes_are_cut() -> None:
@@ -54,3 +54,16 @@ def test_a_board_with_other_channels_is_told_from_noise() -> None:
     assert reader.strange_width() is None
     reader.feed(b"10,1,2,3,4\n")
     assert reader.strange_width() == 5
+
+
+def test_counts_with_decimals_are_steps() -> None:
+    """A board that sends two decimals is read with a scale of 100; counts between two steps are counted as
+    such, and kept to say which scale would do.
+    """
+    reader = LineReader(2, 16, 100)
+    lines = reader.feed(b"10,22.82,7,21.5\n20,22.8,655.35\n")
+    assert [line.counts for line in lines] == [(2282, 700), (2280, 65535)]
+    assert reader.feed(b"30,655.36,1\n40,1.,2\n50,1.005,2\n60.5,1,2\n") == []
+    assert dict(reader.tally) == {BEYOND: 1, GARBAGE: 2, FINER: 1}
+    assert reader.finest == [1.005, 2.0]
+    assert LineReader(1, 16).feed(b"10,7.0\n")[0].counts == (7,)

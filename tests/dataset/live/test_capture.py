@@ -42,6 +42,19 @@ def play(capture: Capture, start: int, frames: int) -> None:
         capture.feed(f"{PERIOD * k},{k % 7},{k % 5}\n".encode())
 
 
+def test_a_board_finer_than_the_scale_is_refused_with_the_scale(bench: Store) -> None:
+    """Ten lines of counts with decimals and no frame: one sentence says which scale would do."""
+    capture = begin(bench)
+    for k in range(9):
+        capture.feed(f"{PERIOD * k},{k}.25,7.5\n".encode())
+    with pytest.raises(InputError) as caught:
+        capture.feed(b"2000,1.25,7\n")
+    assert str(caught.value) == (
+        "the board: a count of 0.25; expected a whole number, as sensor strip@1 has it. "
+        "Add a sensor revision with count_scale 100, which would do"
+    )
+
+
 def test_confirmed_steps_become_marks(bench: Store) -> None:
     """Each step's mark begins where it is confirmed and lasts the hold; a number typed stands
     for the target.

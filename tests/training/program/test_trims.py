@@ -102,7 +102,13 @@ def test_the_keys_of_the_sensor_are_kept_in_the_text() -> None:
     body = json.loads(to_json(keyed))
     assert (body["sensor_key"], body["sensor_key_1"]) == ("0123abcd", "00000005")
     assert digest(keyed) != digest(gated())
-    assert not {"sensor_key", "sensor_key_1"} & json.loads(to_json(gated())).keys()
+    assert not {"sensor_key", "sensor_key_1", "count_scale"} & json.loads(to_json(gated())).keys()
+    scaled = replace(gated(), count_scale=100)
+    assert (from_json(to_json(scaled)), json.loads(to_json(scaled))["count_scale"]) == (scaled, 100)
+    assert digest(scaled) != digest(gated())
+    for scale in (0, 65_536, "100"):
+        with pytest.raises(ProgramError, match="count_scale"):
+            from_json(to_json(gated()).replace('"channels"', f'"count_scale":{json.dumps(scale)},"channels"'))
 
 
 @pytest.mark.parametrize("key", [5, "5", "0x123456", "0123ABCD", "00000000", None])
