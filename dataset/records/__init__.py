@@ -30,6 +30,7 @@ from dataset.records.captures import (
     Session,
     Source,
     Stretch,
+    VoidEvent,
     newest_amendment,
 )
 from dataset.records.models import (
@@ -98,6 +99,7 @@ __all__ = [
     "TrimKind",
     "TrimLimits",
     "Unit",
+    "VoidEvent",
     "Wall",
     "hertz",
     "newest_amendment",

@@ -126,6 +126,20 @@ class Session:
 
 
 @dataclass(frozen=True)
+class VoidEvent:
+    """A session was voided for a reason, or (``takes_back``) the void of hash ``parent`` was taken back.
+
+    The ``parent`` of a void is the take-back after which it came; None where the session was never void
+    before.
+    """
+
+    sha256: str
+    parent: str | None
+    reason: str
+    takes_back: bool
+
+
+@dataclass(frozen=True)
 class NewSession:
     """A capture session on its way into the store; unit, liquid and mounting are records that
     the store has.

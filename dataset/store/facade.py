@@ -37,6 +37,7 @@ from dataset.records import (
     Tank,
     Trim,
     Unit,
+    VoidEvent,
 )
 from dataset.store import frozen_sets, merging, models, open_captures, registry, texts
 from dataset.store import sessions as stored_sessions
@@ -274,6 +275,25 @@ class Store:
     def void(self, ref: str, reason: str) -> Session:
         """Record that a session must not be used, and why. It stays readable; voiding it twice is refused."""
         return self._write(lambda orm: stored_sessions.to_session(stored_sessions.void(orm, ref, reason)))
+
+    def take_back_void(self, ref: str, reason: str) -> Session:
+        """Record that a void session can be used after all, and why.
+
+        Raises:
+            InputError: no reason, a session that is not void, or one whose recording another session in use
+                holds too.
+        """
+
+        def work(orm: OrmSession) -> Session:
+            return stored_sessions.to_session(stored_sessions.take_back_void(orm, ref, reason))
+
+        return self._write(work)
+
+    def void_events(self, ref: str) -> tuple[VoidEvent, ...]:
+        """When a session was voided and taken back, in the order it came into this store, every hash
+        checked.
+        """
+        return self._read(lambda orm: stored_sessions.void_events(orm, ref))
 
     # -- another store ---------------------------------------------------------------------------------------
 

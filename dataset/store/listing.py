@@ -40,12 +40,16 @@ _NAMES = {
 }
 _SESSIONS = """
 SELECT s.id, substr(s.sha256, 1, 12), u.name, l.name, m.name, s.frames, s.source_file,
-    coalesce(s.simulated, 0), v.reason,
+    coalesce(s.simulated, 0), CASE WHEN EXISTS (SELECT 1 FROM void_event WHERE session_id = s.id) THEN (
+        SELECT group_concat(reason, '; ') FROM (
+            SELECT DISTINCT v.reason AS reason FROM void_event v WHERE v.session_id = s.id
+                AND v.takes_back IS NOT 1 AND NOT EXISTS (
+                    SELECT 1 FROM void_event b WHERE b.takes_back AND b.parent_sha256 = v.record_sha256)
+            ORDER BY v.reason)) END,
     (SELECT coalesce(sum(stop - start), 0) FROM mark WHERE session_id = s.id),
     (SELECT count(*) FROM door_warning WHERE session_id = s.id)
 FROM capture_session s JOIN unit u ON u.id = s.unit_id JOIN liquid l ON l.id = s.liquid_id
     JOIN mounting m ON m.id = s.mounting_id
-    LEFT JOIN void_event v ON v.session_id = s.id
 ORDER BY s.id
 """
 _REVISIONS = "SELECT session_id, sha256, parent_sha256, body FROM mark_revision ORDER BY session_id, sequence"

@@ -7,7 +7,7 @@ import math
 from collections.abc import Callable, Container, Iterable, Iterator, Sequence
 from dataclasses import asdict
 from itertools import groupby
-from typing import Any
+from typing import Any, NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,10 +41,11 @@ from dataset.records import (
     Session,
     Source,
     Stretch,
+    VoidEvent,
     newest_amendment,
 )
-from dataset.store import blocks
-from dataset.store.proof import changed, keep, record_sha256
+from dataset.store import blocks, voiding
+from dataset.store.proof import changed, record_sha256
 from dataset.store.registry import (
     flat,
     liquid_row,
@@ -63,9 +64,9 @@ from dataset.store.tables import (
     MountingRow,
     SessionRow,
     StretchRow,
-    VoidRow,
     WarningRow,
 )
+from dataset.store.voiding import is_void, void_reason
 from dataset.values import check_text
 
 NEWEST = "newest"
@@ -100,7 +101,7 @@ def to_session(
         marks=sealed if revised is None else revised.marks,
         source=Source(row.source_file, row.source_sha256),
         note=row.note,
-        void_reason=None if row.void is None else row.void.reason,
+        void_reason=void_reason(row),
         stretches=tuple(Stretch(s.start, s.stop, conditions_from(json.loads(s.body))) for s in row.stretches),
         mark_revision=None if revised is None else revised.sha256,
         sealed_marks=None if revised is None else sealed,
@@ -160,8 +161,9 @@ def amend_marks(orm: OrmSession, ref: str, marks: Sequence[Mark], author: str, r
                 "a few words that say, a year later, who amended the marks and why",
             )
         check_text(f"{where}, {what}", text)
-    if row.void is not None:
-        raise InputError(where, f"the session is void ('{row.void.reason}')", "a session that can be used")
+    because = void_reason(row)
+    if because is not None:
+        raise InputError(where, f"the session is void ('{because}')", "a session that can be used")
     check_marks(where, marks, row.frames, row.mounting.tank.span_mm)
     before = to_session(row)
     if tuple(marks) == before.marks:
@@ -287,7 +289,7 @@ def _earlier(orm: OrmSession, new: NewSession, known: dict[str, Summary]) -> lis
             SessionRow.unit.has(name=new.unit.name),
             MountingRow.sensor.has(name=new.mounting.sensor.name, revision=new.mounting.sensor.revision),
         )
-        .where(~SessionRow.void.has(), SessionRow.sealed)
+        .where(~is_void(), SessionRow.sealed)
         .order_by(SessionRow.id.desc())
         .limit(HISTORY_SESSIONS)
     )
@@ -302,7 +304,8 @@ def _refuse_known(orm: OrmSession, new: NewSession, sha256: str) -> None:
     where = f"session from {new.source.file}"
     same = orm.scalar(select(SessionRow).where(SessionRow.sha256 == sha256))
     if same is not None:
-        void = f", void since '{same.void.reason}'" if same.void is not None else ""
+        because = void_reason(same)
+        void = "" if because is None else f", void since '{because}'"
         raise InputError(
             where,
             f"was logged already as session {sha256[:ID_DIGITS]} (from {same.source_file}{void})",
@@ -315,20 +318,37 @@ def _refuse_twin(orm: OrmSession, new: NewSession, readings: str, counts: str | 
     """The same recording under another label could stand on both sides of a split. It is known by its counts,
     whichever unit it is said to be of, and whatever times and temperatures were logged with it.
     """
-    where = f"session from {new.source.file}"
-    for other in orm.scalars(select(SessionRow).where(twins(readings, counts)).order_by(SessionRow.id)):
-        if other.void is None:
-            id_ = other.sha256[:ID_DIGITS]
-            voiding = f"Store.void('{id_}', ...)"
-            what = "readings" if other.readings_sha256 == readings else "counts"
-            raise InputError(
-                where,
-                f"has, frame by frame, the {what} of session {id_} (from {other.source_file}, "
-                f"unit {other.unit.name}, liquid {other.liquid.name})",
-                "",
-                f"if that session was logged wrongly, void it first: {voiding}",
-                fields=(voiding,),
-            )
+    other = _first_usable(orm, readings, counts)
+    if other is not None:
+        _refuse_beside(
+            f"session from {new.source.file}", other, readings, "if that session was logged wrongly"
+        )
+
+
+def usable_twin(orm: OrmSession, row: SessionRow) -> SessionRow | None:
+    """The first other session that holds the same recording and is not void."""
+    return _first_usable(orm, row.readings_sha256, row.counts_sha256, beside=row.id)
+
+
+def _first_usable(
+    orm: OrmSession, readings: str, counts: str | None, beside: int | None = None
+) -> SessionRow | None:
+    same = select(SessionRow).where(twins(readings, counts), ~is_void()).order_by(SessionRow.id)
+    return next((row for row in orm.scalars(same) if row.id != beside), None)
+
+
+def _refuse_beside(where: str, other: SessionRow, readings: str, when: str) -> NoReturn:
+    id_ = other.sha256[:ID_DIGITS]
+    voiding = f"Store.void('{id_}', ...)"
+    what = "readings" if other.readings_sha256 == readings else "counts"
+    raise InputError(
+        where,
+        f"has, frame by frame, the {what} of session {id_} (from {other.source_file}, "
+        f"unit {other.unit.name}, liquid {other.liquid.name})",
+        "",
+        f"{when}, void it first: {voiding}",
+        fields=(voiding,),
+    )
 
 
 def twins(readings: str, counts: str | None) -> ColumnElement[bool]:
@@ -377,16 +397,26 @@ def session_row(orm: OrmSession, ref: str) -> SessionRow:
 def void(orm: OrmSession, ref: str, reason: str) -> SessionRow:
     """Record that a session is not to be used, and why; it stays where it is."""
     row = session_row(orm, ref)
-    where = f"session {row.sha256[:ID_DIGITS]}"
-    if not reason.strip():
-        raise InputError(
-            f"{where}, reason", "nothing", "a few words that explain, a year later, what was wrong"
-        )
-    check_text(f"{where}, reason", reason)
-    if row.void is not None:
-        raise InputError(where, f"is void already ('{row.void.reason}')")
-    keep(orm, VoidRow(session=row, reason=reason))
+    voiding.void(orm, row, reason)
     return row
+
+
+def take_back_void(orm: OrmSession, ref: str, reason: str) -> SessionRow:
+    """Record that a void session can be used after all, and why; refused while another session that holds the
+    same recording is in use.
+    """
+    row = session_row(orm, ref)
+    other = usable_twin(orm, row)
+    if other is not None:
+        where = f"session {row.sha256[:ID_DIGITS]}"
+        _refuse_beside(where, other, row.readings_sha256, "if that session is the wrong one")
+    voiding.take_back(orm, row, reason)
+    return row
+
+
+def void_events(orm: OrmSession, ref: str) -> tuple[VoidEvent, ...]:
+    """When a session was voided and taken back, in the order it came into this store."""
+    return voiding.events(session_row(orm, ref))
 
 
 def frames(orm: OrmSession, session: Session) -> Frames:

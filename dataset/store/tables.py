@@ -240,7 +240,9 @@ class SessionRow(Covered, Base):
     mark_revisions: Mapped[list[MarkRevisionRow]] = relationship(
         back_populates="session", order_by="MarkRevisionRow.sequence", lazy="selectin"
     )
-    void: Mapped[VoidRow | None] = relationship(back_populates="session", lazy="selectin")
+    voids: Mapped[list[VoidRow]] = relationship(
+        back_populates="session", order_by="VoidRow.sequence", lazy="selectin"
+    )
 
 
 class MarkRow(Base):
@@ -280,14 +282,21 @@ class BlockRow(Base):
 
 
 class VoidRow(Covered, Base):
-    """The event that a session was voided; ``sequence`` is the order of events."""
+    """The event that a session was voided, or (``takes_back``) that one such event was taken back.
+
+    ``parent_sha256`` is the record hash of the event that this one follows: of the void that is taken back,
+    or of the take-back after which the session was voided again. ``sequence`` is the order in which events
+    came into this store; nothing rests on it.
+    """
 
     __tablename__ = "void_event"
 
     sequence: Mapped[Key]
-    session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id"), unique=True)
+    session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id"), index=True)
     reason: Mapped[Prose]
-    session: Mapped[SessionRow] = relationship(back_populates="void")
+    parent_sha256: Mapped[Digest | None]
+    takes_back: Mapped[bool | None]
+    session: Mapped[SessionRow] = relationship(back_populates="voids")
 
 
 class StretchRow(Base):

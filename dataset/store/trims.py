@@ -118,7 +118,7 @@ def _sessions(orm: OrmSession, unit: str, mounting: Mounting) -> list[Session]:
     rows = orm.scalars(
         select(SessionRow).join(UnitRow).where(UnitRow.name == unit).order_by(SessionRow.id)
     ).all()
-    sessions = [stored_sessions.to_session(row) for row in rows if row.void is None]
+    sessions = [stored_sessions.to_session(row) for row in rows if stored_sessions.void_reason(row) is None]
     return [session for session in sessions if session.mounting == mounting]
 
 

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from innage.jobs.session_facts import level_text, mark_summary, session_facts, stretch_facts
+from innage.jobs.session_facts import level_text, mark_summary, session_facts, stretch_facts, void_facts
 from innage.options import DEFAULT_STORE, JsonOption, SessionArgument, StoreOption, open_store
 from innage.terminal.output import emit, say, table
 
 if TYPE_CHECKING:
+    from dataset.records import VoidEvent
     from dataset.store.listing import SessionLine
 
 
@@ -103,6 +104,7 @@ def show(
     opened = open_store(store)
     captured = opened.session(session)
     frames = opened.frames(captured, verify=True)
+    events = opened.void_events(captured.sha256)
     summaries = [mark_summary(mark, frames) for mark in captured.marks]
     if picture is not None:
         from innage.pictures.session_plot import draw_session
@@ -111,7 +113,8 @@ def show(
     if json:
         emit(
             session_facts(captured)
-            | {"marks": summaries, "conditions": [stretch_facts(s) for s in captured.stretches]}
+            | {"void_events": void_facts(events), "marks": summaries}
+            | {"conditions": [stretch_facts(s) for s in captured.stretches]}
         )
         return
     table(
@@ -125,6 +128,8 @@ def show(
             ("check", "what was found"),
             [(w.check, w.sentence) for w in captured.warnings],
         )
+    if events:
+        table("voided", ("event", "reason"), [(_event(e), e.reason) for e in events])
     pads = captured.mounting.sensor.channel_names
     columns = (
         "frames",
@@ -155,11 +160,25 @@ def show(
         )
 
 
+def _event(event: VoidEvent) -> str:
+    return "taken back" if event.takes_back else "void"
+
+
 def void(
     session: SessionArgument,
-    reason: Annotated[str, typer.Option(help="What was wrong with it.")],
+    reason: Annotated[
+        str, typer.Option(help="What was wrong with it; or why it can be used after all (--take-back).")
+    ],
+    take_back: Annotated[
+        bool, typer.Option("--take-back", help="It was voided wrongly: it can be used after all.")
+    ] = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Say that a session must not be used, and why. It is kept."""
-    voided = open_store(store).void(session, reason)
-    say(f"session {voided.id} is void: {voided.void_reason}")
+    opened = open_store(store)
+    if take_back:
+        usable = opened.take_back_void(session, reason)
+        say(f"session {usable.id} can be used again: {reason}")
+    else:
+        voided = opened.void(session, reason)
+        say(f"session {voided.id} is void: {voided.void_reason}")

@@ -6,7 +6,9 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from dataset.records import Frames, Mark, Session, Stretch
+    from collections.abc import Sequence
+
+    from dataset.records import Frames, Mark, Session, Stretch, VoidEvent
 
 
 def labelled(session: Session) -> int:
@@ -36,6 +38,11 @@ def session_facts(session: Session) -> dict[str, Any]:
         "void_reason": session.void_reason,
         "warnings": [asdict(w) for w in session.warnings],
     }
+
+
+def void_facts(events: Sequence[VoidEvent]) -> list[dict[str, Any]]:
+    """When a session was voided and taken back, ready for JSON."""
+    return [asdict(event) for event in events]
 
 
 def mark_summary(mark: Mark, frames: Frames) -> dict[str, Any]:

@@ -84,6 +84,7 @@ def upgrade() -> None:
     """Add the columns in place, hash what is there, and guard it again."""
     for table in (*NEVER_CHANGE, *SEALED, "prove_opening"):
         op.execute(f"DROP TRIGGER guard_{table}_update")
+    _void_events()
     _columns()
     connection = op.get_bind()
     _counts(connection)
@@ -107,6 +108,19 @@ def upgrade() -> None:
 def downgrade() -> None:
     """Stores only go forward; the copy that an upgrade keeps is the way back."""
     raise NotImplementedError("a store is never downgraded: use the copy that was kept beside it")
+
+
+def _void_events() -> None:
+    """A session may have any number of voids, and each may be taken back."""
+    with op.batch_alter_table("void_event", recreate="always") as table:
+        table.drop_constraint("uq_void_event_session_id", type_="unique")
+        table.add_column(sa.Column("parent_sha256", sa.String(length=64), nullable=True))
+        table.add_column(sa.Column("takes_back", sa.Boolean(), nullable=True))
+    op.create_index("ix_void_event_session_id", "void_event", ["session_id"])
+    op.execute(
+        "CREATE TRIGGER guard_void_event_delete BEFORE DELETE ON void_event WHEN true "
+        "BEGIN SELECT RAISE(ABORT, 'rows of void_event are never deleted'); END"
+    )
 
 
 def _columns() -> None:

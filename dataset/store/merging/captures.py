@@ -13,6 +13,7 @@ from dataset.records import ID_DIGITS
 from dataset.store import sessions as stored_sessions
 from dataset.store import tables
 from dataset.store.merging.two_stores import Kind, TwoStores, Values, rows, table, without
+from dataset.store.voiding import is_void, void_reason
 
 
 def sessions(stores: TwoStores) -> None:
@@ -36,7 +37,7 @@ def sessions(stores: TwoStores) -> None:
 
 
 def _void(connection: Connection) -> set[str]:
-    return set(connection.scalars(select(tables.SessionRow.sha256).join(tables.VoidRow)))
+    return set(connection.scalars(select(tables.SessionRow.sha256).where(is_void())))
 
 
 def _tell_twins(stores: TwoStores, row: Mapping[str, Any], void: set[str], theirs: set[str]) -> None:
@@ -82,22 +83,56 @@ def _insert_session(stores: TwoStores, their_id: int, values: Values) -> int:
 
 
 def voids(stores: TwoStores) -> None:
-    """A session that either bench voided is void; the reason that stands here stays."""
-    here = {row["session_id"]: row["reason"] for row in rows(stores.ours, tables.VoidRow)}
+    """Events of voiding by hash, in whatever order: a session is void while any void of it stands."""
+    here = rows(stores.ours, tables.VoidRow)
+    known = {row["record_sha256"] for row in here}
+    reasons: defaultdict[int, set[str]] = defaultdict(set)
+    for row in here:
+        if not row["takes_back"]:
+            reasons[row["session_id"]].add(row["reason"])
+    taken_back = []
     for row in rows(stores.theirs, tables.VoidRow):
         values = stores.references_here(tables.VoidRow, row)
         if values is None:
             continue
-        reason = here.get(values["session_id"])
-        stores.count("void", reason is None)
-        if reason is None:
+        new = row["record_sha256"] not in known
+        stores.count("void taken back" if row["takes_back"] else "void", new)
+        if new:
+            session = stores.session_id(values["session_id"])
             our_id = stores.insert(tables.VoidRow, without(values, "sequence"))
-            stores.check(tables.VoidRow, our_id, f"void of session {stores.session_id(values['session_id'])}")
-        elif reason != row["reason"]:
-            stores.remarks.append(
-                f"session {stores.session_id(values['session_id'])}: void here for '{reason}', in "
-                f"{stores.there} for '{row['reason']}'; both hold"
-            )
+            stores.check(tables.VoidRow, our_id, f"void of session {session}")
+            _tell_void(stores, session, row, reasons[values["session_id"]])
+            if row["takes_back"]:
+                taken_back.append(values["session_id"])
+    stores.orm.expire_all()
+    for session_id in taken_back:
+        _refuse_usable_twin(stores, session_id)
+
+
+def _refuse_usable_twin(stores: TwoStores, session_id: int) -> None:
+    """A void taken back there must not bring a second session of one recording into use here."""
+    session = stores.orm.get_one(tables.SessionRow, session_id)
+    other = stored_sessions.usable_twin(stores.orm, session)
+    if other is not None and void_reason(session) is None:
+        stores.conflict(
+            f"session {session.sha256[:ID_DIGITS]}",
+            f"its void was taken back in {stores.there}, and it holds, frame by frame, the counts of session "
+            f"{other.sha256[:ID_DIGITS]} in {stores.here}",
+            "void the wrong one, in its store",
+        )
+
+
+def _tell_void(stores: TwoStores, session: str, row: Mapping[str, Any], here: set[str]) -> None:
+    """Two reasons for one session, and voids that end, are told."""
+    if row["takes_back"]:
+        stores.remarks.append(
+            f"session {session}: its void was taken back in {stores.there}: '{row['reason']}'"
+        )
+    elif here and row["reason"] not in here:
+        before = "', '".join(sorted(here))
+        stores.remarks.append(
+            f"session {session}: void here for '{before}', in {stores.there} for '{row['reason']}'; both hold"
+        )
 
 
 def amendments(stores: TwoStores) -> None:

@@ -37,6 +37,7 @@ from dataset.store.models import to_model
 from dataset.store.proof import check, check_row, record_sha256
 from dataset.store.reachable import connect
 from dataset.store.trims import to_trim
+from dataset.store.voiding import is_void
 from dataset.store.whole import schema
 
 MOST_BYTES = 1 << 40  # of a store, so that a damaged head cannot ask for any length
@@ -241,7 +242,7 @@ class _Checking:
         """Sessions that hold the same counts, which are refused by now where they come in."""
         held = (
             select(tables.SessionRow.counts_sha256, tables.SessionRow.sha256)
-            .where(~tables.SessionRow.void.has(), tables.SessionRow.counts_sha256.is_not(None))
+            .where(~is_void(), tables.SessionRow.counts_sha256.is_not(None))
             .order_by(tables.SessionRow.counts_sha256, tables.SessionRow.id)
         )
         for _, rows in groupby(orm.execute(held), key=lambda row: row[0]):

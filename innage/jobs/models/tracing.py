@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from dataset.errors import InputError, NotFoundError, StoreError
 from dataset.files.disk import read_at_most
+from innage.jobs.session_facts import void_facts
 
 if TYPE_CHECKING:
     from dataset.records import ExportedFile, Session, Trim
@@ -128,8 +129,8 @@ def _export_facts(store: Store, exported: ExportedFile) -> dict[str, Any]:
 
 
 def _since(store: Store, frozen: Session, current: Session) -> dict[str, Any]:
-    """What became of a session since it was frozen: amendments of its marks, and in what its readings are not
-    as they were sealed.
+    """What became of a session since it was frozen: amendments of its marks, voids and their taking back,
+    and in what its readings are not as they were sealed.
     """
     damage = None
     try:
@@ -140,7 +141,8 @@ def _since(store: Store, frozen: Session, current: Session) -> dict[str, Any]:
     known = [revision.sha256 for revision in revisions]
     later = revisions[known.index(frozen.mark_revision) + 1 if frozen.mark_revision in known else 0 :]
     amendments = [{"author": r.author, "reason": r.reason, "sha256": r.sha256} for r in later]
-    return {"amended": amendments, "damage": damage}
+    events = void_facts(store.void_events(frozen.sha256))
+    return {"amended": amendments, "void_events": events, "damage": damage}
 
 
 def _trim_facts(trim: Trim) -> dict[str, Any]:

@@ -32,6 +32,7 @@ from dataset.records import (
     Unit,
 )
 from dataset.store import Store, merging, tables
+from dataset.store.listing import session_lines
 
 Register = Callable[[Store], Any]
 PINNED = Path(__file__).parents[2] / "data" / "stores" / "0001_first.db"
@@ -336,6 +337,46 @@ def test_readings_of_a_void_session_may_come_again(benches: tuple[Store, Store],
     right.merge(left.path)
     assert [s.void_reason for s in left.sessions()] == ["levels mixed up", None]
     assert alike(left) == alike(right)
+
+
+def test_voids_unite_in_any_order(benches: tuple[Store, Store], register: Register) -> None:
+    """A session is void while any void among its events has no taking back of that very void: two benches
+    void one session for reasons of their own, and each takes back its own.
+    """
+    left, right = benches
+    (one,) = left.add_sessions([register(left).session(1)])
+    right.add_sessions([register(right).session(1)])
+    left.void(one.id, "hose slipped")
+    right.void(one.id, "wrong unit")
+    right.merge(left.path)
+    report = left.merge(right.path)
+    assert any("both hold" in remark for remark in report.remarks)
+    assert left.session(one.id).void_reason == right.session(one.id).void_reason == "hose slipped; wrong unit"
+    assert [line.void_reason for line in session_lines(left.path) or ()] == ["hose slipped; wrong unit"]
+    right.take_back_void(one.id, "neither was so")
+    assert right.session(one.id).void_reason is None
+    left.merge(right.path)
+    assert left.session(one.id).void_reason is None
+    assert {e.sha256 for e in left.void_events(one.id)} == {e.sha256 for e in right.void_events(one.id)}
+    left.void(one.id, "hose slipped")
+    right.merge(left.path)
+    assert right.session(one.id).void_reason == "hose slipped"
+
+
+def test_a_taking_back_that_would_bring_a_twin_into_use_is_refused(
+    benches: tuple[Store, Store], register: Register
+) -> None:
+    """There the void was taken back, here the same recording was logged again under another label."""
+    left, right = benches
+    one, two = register(left), register(right)
+    (session,) = left.add_sessions([one.session(1)])
+    right.add_sessions([two.session(1)])
+    left.void(session.id, "wrong level")
+    right.merge(left.path)
+    left.add_sessions([one.session(1, (Mark(0, 5, 3.0),))])
+    right.take_back_void(session.id, "it was right")
+    with pytest.raises(InputError, match="its void was taken back"):
+        left.merge(right.path)
 
 
 def test_a_note_that_differs_is_no_contradiction(benches: tuple[Store, Store]) -> None:

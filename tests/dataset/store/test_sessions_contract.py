@@ -173,6 +173,44 @@ def test_voiding(store: Store, register: Register) -> None:
         store.freeze("set", [session], GroupBy.LEVEL, ROLES)
 
 
+def test_taking_back_a_void(store: Store, register: Register) -> None:
+    """What was voided wrongly can be used again, any number of times; every event stays, each naming the one
+    it follows.
+    """
+    bench = register(store)
+    (session,) = store.add_sessions([bench.session(1)])
+    with pytest.raises(InputError, match="is not void"):
+        store.take_back_void(session.id, "never was")
+    store.void(session.id, "hose slipped")
+    with pytest.raises(InputError, match="can be used after all"):
+        store.take_back_void(session.id, " ")
+    assert store.take_back_void(session.id, "it was the other run") == session == store.sessions()[0]
+    again = store.void(session.id, "hose slipped")  # the same words are another event, which stands
+    assert again.void_reason == "hose slipped"
+    first, back, second = store.void_events(session.id)
+    assert [e.takes_back for e in (first, back, second)] == [False, True, False]
+    assert (first.parent, back.parent, second.parent) == (None, first.sha256, back.sha256)
+    assert first.sha256 != second.sha256
+    store.take_back_void(session.id, "it was the other run")
+    store.freeze("set", [store.session(session.id)], GroupBy.LEVEL, ROLES)
+
+
+def test_a_void_stays_while_another_session_of_the_recording_is_used(
+    store: Store, register: Register
+) -> None:
+    """One recording under two labels, both in use, could stand on both sides of a split."""
+    bench = register(store)
+    (wrong,) = store.add_sessions([bench.session(1)])
+    store.void(wrong.id, "wrong level")
+    (right,) = store.add_sessions([bench.session(1, (Mark(0, 5, 3.0),))])
+    with pytest.raises(InputError, match=f"the readings of session {right.id}"):
+        store.take_back_void(wrong.id, "it was right")
+    store.void(right.id, "this one is wrong")
+    assert store.take_back_void(wrong.id, "it was right").void_reason is None
+    with pytest.raises(InputError, match=f"the readings of session {wrong.id}"):
+        store.add_sessions([bench.session(1, (Mark(0, 6, 3.0),))])
+
+
 def test_session_references(store: Store, register: Register) -> None:
     """A prefix that fits several sessions, none, or is no id at all is refused, each with what to do."""
     bench = register(store)

@@ -1,0 +1,80 @@
+"""Voiding a session and taking that back: events with a reason, outside the session's hash.
+
+Stores unite their events, so whether a session is void must not hang on their order: it is void while any
+void among its events has no take-back of that very void.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import ColumnElement, exists
+from sqlalchemy.orm import Session as OrmSession
+from sqlalchemy.orm import aliased
+
+from dataset.errors import InputError
+from dataset.records import ID_DIGITS
+from dataset.records.captures import VoidEvent
+from dataset.store.proof import check_row, keep
+from dataset.store.tables import SessionRow, VoidRow
+from dataset.values import check_text
+
+
+def void_reason(row: SessionRow) -> str | None:
+    """Why a session is void, every standing reason of it; None where it can be used."""
+    reasons = sorted({event.reason for event in standing(row)})
+    return "; ".join(reasons) if reasons else None
+
+
+def standing(row: SessionRow) -> list[VoidRow]:
+    """The voids of a session that nobody took back."""
+    taken_back = {event.parent_sha256 for event in row.voids if event.takes_back}
+    return [e for e in row.voids if not e.takes_back and e.record_sha256 not in taken_back]
+
+
+def is_void() -> ColumnElement[bool]:
+    """The same as a condition of a query over sessions."""
+    void, back = aliased(VoidRow), aliased(VoidRow)
+    taken_back = exists().where(back.takes_back, back.parent_sha256 == void.record_sha256)
+    return exists().where(void.session_id == SessionRow.id, void.takes_back.is_not(True), ~taken_back)
+
+
+def events(row: SessionRow) -> tuple[VoidEvent, ...]:
+    """What was said of a session, in the order it came into this store, every hash checked."""
+    for event in row.voids:
+        check_row(event, f"void of session {row.sha256[:ID_DIGITS]}")
+    return tuple(
+        VoidEvent(str(e.record_sha256), e.parent_sha256, e.reason, bool(e.takes_back)) for e in row.voids
+    )
+
+
+def void(orm: OrmSession, row: SessionRow, reason: str) -> None:
+    """Record that a session is not to be used, and why; it stays where it is."""
+    where = f"session {row.sha256[:ID_DIGITS]}"
+    _check_reason(where, reason, "what was wrong")
+    because = void_reason(row)
+    if because is not None:
+        raise InputError(where, f"is void already ('{because}')")
+    follows = max((str(e.record_sha256) for e in _last(row)), default=None)
+    keep(orm, VoidRow(session=row, reason=reason, parent_sha256=follows))
+
+
+def take_back(orm: OrmSession, row: SessionRow, reason: str) -> None:
+    """Record that a session can be used after all, and why: every void of it that stands is taken back."""
+    where = f"session {row.sha256[:ID_DIGITS]}"
+    _check_reason(where, reason, "why it can be used after all")
+    voids = standing(row)
+    if not voids:
+        raise InputError(where, "is not void", "a void session")
+    for event in voids:
+        keep(orm, VoidRow(session=row, reason=reason, parent_sha256=event.record_sha256, takes_back=True))
+
+
+def _last(row: SessionRow) -> list[VoidRow]:
+    """The take-backs that no void followed yet."""
+    followed = {event.parent_sha256 for event in row.voids if not event.takes_back}
+    return [e for e in row.voids if e.takes_back and e.record_sha256 not in followed]
+
+
+def _check_reason(where: str, reason: str, what: str) -> None:
+    if not reason.strip():
+        raise InputError(f"{where}, reason", "nothing", f"a few words that explain, a year later, {what}")
+    check_text(f"{where}, reason", reason)
