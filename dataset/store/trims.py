@@ -16,6 +16,7 @@ from dataset.store import sessions as stored_sessions
 from dataset.store.proof import changed
 from dataset.store.registry import mounting_row, same_record, to_mounting, to_unit, unit_row
 from dataset.store.tables import SessionRow, TrimRow, UnitRow
+from dataset.store.voiding import void_reason
 
 
 def to_trim(row: TrimRow) -> Trim:
@@ -118,7 +119,7 @@ def _sessions(orm: OrmSession, unit: str, mounting: Mounting) -> list[Session]:
     rows = orm.scalars(
         select(SessionRow).join(UnitRow).where(UnitRow.name == unit).order_by(SessionRow.id)
     ).all()
-    sessions = [stored_sessions.to_session(row) for row in rows if stored_sessions.void_reason(row) is None]
+    sessions = [stored_sessions.to_session(row) for row in rows if void_reason(row) is None]
     return [session for session in sessions if session.mounting == mounting]
 
 

@@ -33,7 +33,7 @@ def standing(row: SessionRow) -> list[VoidRow]:
 def is_void() -> ColumnElement[bool]:
     """The same as a condition of a query over sessions."""
     void, back = aliased(VoidRow), aliased(VoidRow)
-    taken_back = exists().where(back.takes_back, back.parent_sha256 == void.record_sha256)
+    taken_back = exists().where(back.takes_back.is_(True), back.parent_sha256 == void.record_sha256)
     return exists().where(void.session_id == SessionRow.id, void.takes_back.is_not(True), ~taken_back)
 
 
