@@ -27,6 +27,7 @@ from export.evidence.excerpts import Excerpt
 from export.identity import PLAIN_STAMP, Stamp
 from export.volume import VolumeTable
 from training.costs import Cost, against
+from training.judging.figures import FaultTable
 from training.judging.stored_answers import unproven
 from training.program import LEVEL_UNITS_PER_MM, Program, digest, model_id
 
@@ -51,7 +52,7 @@ _MAX_MANIFEST = 8_000_000  # bytes
 @dataclass(frozen=True)
 class Provenance:
     """Where a bundle comes from. ``voided``: (session id, reason) of sessions that were voided after
-    training.
+    training. ``faults``: what the model makes of a broken sensor chain; None where nobody measured it.
     """
 
     innage_version: str
@@ -59,6 +60,7 @@ class Provenance:
     budget: Budget
     cost: Cost | None = None
     voided: tuple[tuple[str, str], ...] = ()
+    faults: FaultTable | None = None
 
 
 @dataclass(frozen=True)
@@ -140,6 +142,7 @@ def describe(
         "c": c_facts(written, layout),
         "unproven": list(written.unproven),
         "vectors": {"count": vectors, "seed": seed},
+        "faults": None if provenance.faults is None else provenance.faults.to_json(),
     }
 
 
@@ -230,6 +233,13 @@ def contradiction(body: Mapping[str, Any]) -> str:
         return "unproven"
     if misplaced(body):
         return "vectors, excerpts"
+    if not _faults_add_up(body.get("faults")):
+        return "faults, rows"
+    return _contradicting_cost(body)
+
+
+def _contradicting_cost(body: Mapping[str, Any]) -> str:
+    """The same, of what was measured."""
     if body["cost"] is None:
         return ""
     rest = {name: value for name, value in body["cost"].items() if name != "lines"}
@@ -237,6 +247,20 @@ def contradiction(body: Mapping[str, Any]) -> str:
         return "cost, lines"
     same = (rest["kernels"], rest["assembly"]) == (body["c"]["kernels"], body["c"]["assembly"])
     return "" if same else "c, kernels"
+
+
+def _faults_add_up(stated: Mapping[str, Any] | None) -> bool:
+    """Whether each frame of the fault table became one thing, and no more episodes did than there are."""
+    table = FaultTable.from_json(stated)
+    if table is None:
+        return stated is None
+    return len(table.rows) == len((stated or {})["rows"]) and all(
+        row.frames == sum(row.withheld.values()) + row.harmless + row.flagged + row.silent
+        and max(row.altered, row.too_high) <= row.frames
+        and max(row.noticed, row.wrong, row.refused) <= row.episodes
+        and row.unnoticed <= row.wrong
+        for row in table.rows
+    )
 
 
 def _session(session: Session, voided: Mapping[str, str]) -> dict[str, Any]:

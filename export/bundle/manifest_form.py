@@ -22,6 +22,7 @@ from export.compilers.toolchain import OPTIMISE
 from export.identity import GATE_BITS
 from export.vectors import MOST_SETTLING, MOST_VECTORS, STREAM_FRAMES
 from training.program import FORMAT, INT32_MAX, LEVEL_UNITS_PER_MM
+from training.program.model import GIVEN, REASON_NAMES
 
 _LAST_SEED = 2**32 - 1  # the greatest that numpy takes
 _MOST_SHIFT, _MOST_VOLUMES = 24, 4096  # far above any table of volumes
@@ -192,6 +193,7 @@ _VISITED = record(
     {"frames": whole(), "branches": each(_BRANCH, 32), "decisions": record(_SIDES), "inner": _INNER}
 )
 
+_REASONS = tuple(name for code, name in REASON_NAMES.items() if code != GIVEN)
 _NAMES = each(_WORD, 100)
 _SCORE = record(
     {
@@ -210,6 +212,47 @@ _SCORE = record(
             16,
         ),
         "unseen": record({"vectors": _NAMES, "self-test": _NAMES}),
+    }
+)
+
+_FAULTS = record(
+    {
+        "rows": each(
+            record(
+                {
+                    "kind": _WORD,
+                    **dict.fromkeys(
+                        (
+                            "places",
+                            "episodes",
+                            "units",
+                            "frames",
+                            "altered",
+                            "harmless",
+                            "flagged",
+                            "silent",
+                            "too_high",
+                            "noticed",
+                            "wrong",
+                            "unnoticed",
+                            "refused",
+                        ),
+                        whole(),
+                    ),
+                    "withheld": record(dict.fromkeys(_REASONS, whole())),
+                    "upper_bound_95": maybe(number(0, 1)),
+                    "longest_silent_s": number(0),
+                    "most_pct": maybe(number(0)),
+                }
+            ),
+            64,
+        ),
+        "left_out": by_name(_WORD, _WORD),
+        "roles": each(_one_of(Role), len(Role)),
+        "units": whole(),
+        "sessions": whole(),
+        "bound_pct": number(0, 100),
+        "seed": whole(),
     }
 )
 
@@ -248,6 +291,7 @@ MANIFEST_FORM: Form = record(
         "float_onnx": maybe(record({"fills": whole(1), "median_mm": number(0), "most_mm": number(0)})),
         "unproven": each(text()),
         "score": maybe(_SCORE),
-        "manifest_sha256": _HASH,  # of format 2, which has neither of the two before
+        "faults": maybe(_FAULTS),
+        "manifest_sha256": _HASH,  # of format 2, which has none of those before
     },
 )

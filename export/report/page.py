@@ -12,6 +12,7 @@ from typing import Any
 from dataset.coverage.planning import rate_shown
 from dataset.words import LimitAnswer
 from export.report.arrays import candidates_sections, claims_sections, front_figure, level_sections
+from export.report.broken_chain import broken_chain_section
 from export.report.claim_tables import claim_sentence, yes_or_no
 from export.report.html import (
     NONE,
@@ -52,6 +53,7 @@ def render_report(facts: Facts) -> str:
         *_costs(facts),
         *visits_section(facts),
         *noticed_section(facts),
+        *broken_chain_section(facts),
         *tried,
         *_sources(facts),
         *(_use(facts) if "prefix" in facts else []),

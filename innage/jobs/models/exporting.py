@@ -13,8 +13,9 @@ from dataset.words import LimitAnswer
 from innage.jobs import Progress, silent
 
 if TYPE_CHECKING:
-    from dataset.records import Budget, Model
+    from dataset.records import Model
     from dataset.store import Store
+    from export.bundle.manifest import Provenance
     from export.evidence.excerpts import Excerpts
     from export.volume import VolumeTable
     from innage.jobs.models.budgets import BudgetVerdict
@@ -151,8 +152,12 @@ def export(
         NotFoundError: a model or budget that the store does not have.
         ToolError: the compiler or the emulator did not do its part.
     """
+    from importlib.metadata import version
+
+    from export.bundle.manifest import Provenance
     from export.c.prefix import check_prefix
     from innage.jobs.models.budgets import check_optimise, judge_model
+    from innage.jobs.models.faults import stated_faults
     from training.judging.stored_answers import stored_answers
 
     check_prefix(options.prefix)
@@ -175,7 +180,20 @@ def export(
     if not (concerns.proven or options.even_if_unproven):
         raise _unproven(concerns, model)
     given = None if options.made_vectors_only else _streams_of(store, exported)
-    files = _build(exported, left, verdict.cost, concerns, options.prefix, volume, progress, given)
+    files = _build(
+        Provenance(
+            version("innage"),
+            exported,
+            left,
+            verdict.cost,
+            concerns.void,
+            stated_faults(store, exported, progress),
+        ),
+        options.prefix,
+        volume,
+        progress,
+        given,
+    )
     if not options.even_if_unproven:
         _refuse_unvisited(files, concerns, model)
     bundle_sha256 = _write(store, exported, place, files, zipped=options.zipped)
@@ -297,29 +315,25 @@ def _streams_of(store: Store, model: Model) -> Excerpts:
 
 
 def _build(
-    model: Model,
-    budget: Budget,
-    cost: Cost,
-    concerns: Concerns,
+    provenance: Provenance,
     prefix: str,
     volume: VolumeTable | None,
     progress: Progress,
     given: Excerpts | None,
 ) -> dict[str, bytes]:
     """The files of the bundle of a model whose limits and cost were looked at."""
-    from importlib.metadata import version
-
     from export.bundle.build import build_bundle
-    from export.bundle.manifest import Provenance, Written
+    from export.bundle.manifest import Written
     from training.program import from_json
 
+    model, cost = provenance.model, provenance.cost
     return build_bundle(
         from_json(model.program, f"model '{model.name}'"),
         model.float_onnx,
-        Provenance(version("innage"), model, budget, cost, concerns.void),
+        provenance,
         prefix,
         progress=progress,
-        written=Written(cost.kernels, cost.assembly, volume),
+        written=Written(volume=volume) if cost is None else Written(cost.kernels, cost.assembly, volume),
         given=given,
     )
 

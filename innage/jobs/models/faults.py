@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from dataset.records import FrozenData, FrozenSet, Trim
+    from dataset.records import FrozenData, FrozenSet, Model, Trim
     from dataset.store import Store
     from training.judging.figures import FaultTable
     from training.program import Program
@@ -82,6 +82,23 @@ def faults(
     opened = role is Role.PROVE
     openings = store.open_prove(frozen, f"faults {model}") if opened else store.prove_openings(frozen)
     return ModelFaults(model, frozen, openings, figures)
+
+
+def stated_faults(store: Store, model: Model, progress: Progress = silent) -> FaultTable | None:
+    """The fault table that a bundle states, 'prove' left out; None where the set has no labelled frames for
+    it, or a unit lacks a trim that the model takes.
+    """
+    from training.judging.fault_table import fault_table, unfitted
+    from training.program import from_json
+
+    data = store.frozen_data(model.frozen)
+    program, roles = from_json(model.program, f"model '{model.name}'"), unfitted(data)
+    if not any(data.rows(role).any() for role in roles):
+        return None
+    try:
+        return fault_table(program, data, roles, foreign_trims(store, data, program), progress=progress)
+    except InputError:  # of trims that were never taken: nothing to measure with
+        return None
 
 
 def foreign_trims(store: Store, data: FrozenData, program: Program) -> NDArray[np.int64]:

@@ -313,6 +313,20 @@ def test_entries_that_follow_from_others_must(small_bundle: Files) -> None:
         assert said in failed(resealed(small_bundle, **changed), {"manifest", "program"})[name]
 
 
+def test_frames_of_a_fault_add_up(small_bundle: Files) -> None:
+    """A frame becomes one thing, and no more episodes are wrong than there are: another sum is named."""
+    counts = dict.fromkeys(("places", "units", "altered", "too_high", "noticed", "unnoticed", "refused"), 1)
+    counts |= {"episodes": 2, "frames": 10, "harmless": 3, "flagged": 2, "silent": 4, "wrong": 1}
+    withheld = {"doubt": 1, "strange": 0, "range": 0, "fault": 0}
+    figures = {"upper_bound_95": 0.9, "longest_silent_s": 1.0, "most_pct": 9.0}
+    row = {"kind": "stuck pad", "withheld": withheld, **counts, **figures}
+    table = {"left_out": {}, "roles": ["choose"], "units": 1, "sessions": 2, "bound_pct": 5.0, "seed": 0}
+    assert failed(resealed(small_bundle, faults={**table, "rows": [row]}), {"manifest"}) == {}
+    for edit in ({"silent": 0}, {"wrong": 3}, {"unnoticed": 2}, {"altered": 11}):
+        changed = resealed(small_bundle, faults={**table, "rows": [{**row, **edit}]})
+        assert "'faults, rows' does not follow" in failed(changed, {"manifest"})["manifest"], edit
+
+
 def test_a_table_of_volumes_reaches_the_span_and_rises(small_bundle: Files) -> None:
     """One that is too short for the levels that the C can be asked for, or that falls, is refused."""
     c = json.loads(small_bundle[MANIFEST])["c"]

@@ -7,11 +7,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from bundles import stand_in_onnx
 from typer.testing import CliRunner, Result
 
 from building import CAN, WATER, bench_store, one_pad
-from dataset.records import CountLaw, Frames, GroupBy, Mark, Model, Role
+from dataset.records import Budget, CountLaw, Frames, GroupBy, Mark, Model, Role
 from dataset.store import Store
+from innage import BundleOptions, export
 from innage.cli import app
 from training.program import digest, to_json
 from training.program.builder import Builder
@@ -35,7 +37,8 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
         new = [bench.session(k, marks, unit=u, frames=frames[k]) for k, u in enumerate(bench.units)]
         roles = {"u0": Role.CHOOSE, "u1": Role.FIT, "u2": Role.PROVE}
         frozen = opened.freeze("all", opened.add_sessions(new), GroupBy.UNIT, roles)
-        opened.add_model(Model("m", digest(program), frozen, None, "{}", "{}", "{}", to_json(program), b""))
+        texts = ("{}", "{}", "{}", to_json(program))
+        opened.add_model(Model("m", digest(program), frozen, None, *texts, stand_in_onnx()))
     return path
 
 
@@ -59,6 +62,21 @@ def test_a_stuck_pad_by_hand(store: Path, tmp_path: Path) -> None:
     shown = innage(store, "faults", "m").stdout
     assert "88.24" in shown  # 60 of 68
     assert "Not tried, another unit's trim: the model takes no trim." in shown
+
+
+def test_a_bundle_states_the_same_table(store: Path, tmp_path: Path) -> None:
+    """What was exported is what the command says now, and 'prove' stays as it was."""
+    with Store.open(store) as opened:
+        opened.add_budget(Budget("roomy", "cortex-m0plus", 1, 4096, 128, 256, 4000))
+        openings = opened.prove_openings(opened.frozen_set("all"))
+        options = BundleOptions(even_if_unproven=True)
+        export(opened, "m", "roomy", tmp_path / "bundle", options=options)
+        assert opened.prove_openings(opened.frozen_set("all")) == openings
+    stated = json.loads((tmp_path / "bundle" / "manifest.json").read_text("utf-8"))["faults"]
+    facts = json.loads(innage(store, "faults", "m", "--json").stdout)
+    assert stated == {name: value for name, value in facts.items() if name in stated}
+    assert stated["rows"][1]["kind"] == "stuck pad"
+    assert "Left to the application" in (tmp_path / "bundle" / "report.html").read_text("utf-8")
 
 
 def test_prove_is_opened_and_counted_only_where_it_is_named(store: Path) -> None:
