@@ -10,8 +10,8 @@ from __future__ import annotations
 import re
 import struct
 import zlib
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 from export.c.text import TYPE_BYTES, hex_words, literal, narrowest, numbers
 from training.program import Interval, Node, matrix, scalar, vector
@@ -46,8 +46,6 @@ POOLS = {
 }  # their names in the scratch
 _PACK = {"uint8_t": "B", "int8_t": "b", "uint16_t": "H", "int16_t": "h", "uint32_t": "I", "int32_t": "i"}
 
-MOST_TERMS = 8  # of a sum that is written out
-
 
 @dataclass(frozen=True)
 class Value:
@@ -58,7 +56,10 @@ class Value:
     base: str
     single: bool
     offset: int = 0
-    ctype: str = "int32_t"  # of the array's elements
+    ctype: str = "int32_t"  # of the array's elements, or of the member that a single value is put into
+    truth: bool = False  # a single value that is a bool
+    member: bool = False  # a single value that has its place, and is no local
+    literal: bool = False
 
     @property
     def narrow(self) -> bool:
@@ -66,9 +67,22 @@ class Value:
 
     def at(self, index: str | int) -> str:
         """The C expression of one element; ``index`` is a number or the name of a loop's counter."""
-        if self.single:
-            return self.base
-        return f"(int32_t){self._element(index)}" if self.narrow else self._element(index)
+        if self.truth:
+            return f"({self.base} ? 1 : 0)"
+        where = self.base if self.single else self._element(index)
+        return f"(int32_t){where}" if self.narrow else where
+
+    def holds(self) -> str:
+        """The C condition that the single value is not 0."""
+        return atom(self.base) if self.truth else f"({self.at(0)} != 0)"
+
+    def define(self, text: str) -> str:
+        """The C statement that gives a single value what it is, without what stands behind it."""
+        if self.truth:
+            return f"const bool {self.base} = {text};"
+        if self.member:
+            return f"{self.base} = {f'({self.ctype}){atom(text)}' if self.narrow else text};"
+        return f"const int32_t {self.base} = {text};"
 
     def put(self, index: str | int, text: str) -> str:
         """The C statement that stores ``text`` in one element; ranges have shown that it fits."""
@@ -87,22 +101,40 @@ class Value:
 
 
 @dataclass(frozen=True)
-class LoopGroup:
-    """Nodes that are computed together: one node, or neighbours that share a loop over
-    ``length`` elements.
+class Unit:
+    """Nodes that are computed together: one node, a layer with its shift and its clip ('layer'), a loop over
+    ``length`` elements ('loop'), what one condition chooses ('choice'), or constants chosen by one condition
+    after the other ('ladder', from the weakest on).
     """
 
-    nodes: tuple[Node, ...]
-    length: int
-
-    @property
-    def names(self) -> frozenset[str]:
-        return frozenset(node.name for node in self.nodes)
+    nodes: tuple[Node, ...]  # those of branches too
+    length: int = 1
+    kind: str = "single"
+    condition: str = ""  # of a choice
+    chosen: tuple[Node, ...] = ()
+    then: tuple[Unit, ...] = ()
+    other: tuple[Unit, ...] = ()
 
 
 def atom(text: str) -> str:
     """``text`` so that an operator before it takes all of it."""
-    return text if re.fullmatch(r"\w+|\(-\d+\)", text) else f"({text})"
+    return text if re.fullmatch(r"\w+|\(-\d+\)", text) or _in_parentheses(text) else f"({text})"
+
+
+def _in_parentheses(text: str) -> bool:
+    """Whether one pair of parentheses stands around all of ``text``."""
+    depth = 0
+    for k, c in enumerate(text):
+        depth += (c == "(") - (c == ")")
+        if depth == 0 and k < len(text) - 1:
+            return False
+    return text[:1] == "("
+
+
+def negated(condition: str) -> str:
+    """The opposite of a condition in parentheses or of a name."""
+    same = re.fullmatch(r"\(([^()]+) != 0\)", condition)
+    return f"({same[1]} == 0)" if same else f"(!{condition})"
 
 
 def is_literal(node: Node) -> bool:
@@ -118,29 +150,6 @@ def live(nodes: Sequence[Node], keep: Iterable[str]) -> tuple[Node, ...]:
             needed |= set(node.inputs)
             result.append(node)
     return tuple(reversed(result))
-
-
-def summed(nodes: Sequence[Node], keep: Iterable[str]) -> tuple[Node, ...]:
-    """``nodes`` in which a sum over a few joined single values takes the values themselves, where nobody else
-    reads them joined: flags from their bits need no row. Only in C has a dense node more inputs than one.
-    """
-    kept, readers = set(keep), dict[str, list[Node]]()
-    for node in nodes:
-        for name in node.inputs:
-            readers.setdefault(name, []).append(node)
-    joined = {
-        node.name: node.inputs
-        for node in nodes
-        if node.op == "concat"
-        and 1 < node.size == len(node.inputs) <= MOST_TERMS
-        and node.name not in kept
-        and all(reader.op == "dense" and reader.size == 1 for reader in readers.get(node.name, ()))
-    }
-    return tuple(
-        replace(node, inputs=joined[node.inputs[0]]) if node.inputs and node.inputs[0] in joined else node
-        for node in nodes
-        if node.name not in joined
-    )
 
 
 def windows(
@@ -190,26 +199,8 @@ def fusions(nodes: Sequence[Node], keep: Iterable[str]) -> dict[str, tuple[Node,
     return chains
 
 
-def loop_groups(nodes: Sequence[Node], fused: Mapping[str, tuple[Node, ...]]) -> tuple[LoopGroup, ...]:
-    """Group neighbouring elementwise nodes of equal length, and each layer with what its sums go into.
-
-    Constants are no units, they are literals or tables.
-    """
-    result: list[LoopGroup] = []
-    done = {node.name for chain in fused.values() for node in chain[1:]}
-    for node in nodes:
-        if node.op == "const" or node.name in done:
-            continue
-        loops = node.op in ELEMENTWISE and node.size > 1
-        if loops and result and result[-1].length == node.size:
-            result[-1] = replace(result[-1], nodes=(*result[-1].nodes, node))
-        else:
-            result.append(LoopGroup(fused.get(node.name, (node,)), node.size if loops else 1))
-    return tuple(result)
-
-
 def last_uses(
-    parts: Sequence[LoopGroup], keep: Iterable[str], through: Mapping[str, tuple[str, int]]
+    parts: Sequence[Unit], keep: Iterable[str], through: Mapping[str, tuple[str, int]]
 ) -> dict[str, int]:
     """The index of the last group that reads each value, itself or ``through`` its place in a row; one past
     the end for what is kept.
@@ -228,16 +219,19 @@ def outermost_row(name: str, through: Mapping[str, tuple[str, int]]) -> str:
     return name
 
 
-def placed_in_concat(parts: Sequence[LoopGroup], sizes: Mapping[str, int]) -> dict[str, tuple[str, int]]:
+def placed_in_concat(
+    parts: Sequence[Unit], sizes: Mapping[str, int], unplaced: Collection[str] = ()
+) -> dict[str, tuple[str, int]]:
     """Rows that are made where a concatenation wants them, as (concatenation, offset), so that it need not
-    copy them. What is kept keeps the whole concatenation in its place to the end.
+    copy them; ``unplaced`` ones are no rows of the scratch. What is kept keeps the whole concatenation in its
+    place to the end.
     """
     places = dict[str, tuple[str, int]]()
     movable = {
         node.name
         for group in parts
-        for node in (group.nodes[-1:] if group.nodes[0].op == "dense" else group.nodes)
-        if node.size > 1
+        for node in (group.nodes[-1:] if group.kind == "layer" else group.nodes)
+        if node.size > 1 and node.name not in unplaced
     }
     for joined in (
         group.nodes[0] for group in parts if group.nodes[0].op == "concat" and group.nodes[0].size > 1
@@ -273,7 +267,7 @@ class Slots:
 
 
 def scratch_slots(
-    parts: Sequence[LoopGroup],
+    parts: Sequence[Unit],
     keep: Iterable[str],
     placed: Iterable[str],
     through: Mapping[str, tuple[str, int]],
@@ -417,4 +411,6 @@ class Tables:
 
 def literals(nodes: Iterable[Node]) -> dict[str, Value]:
     """Where single constants are found: in the expressions themselves."""
-    return {n.name: Value(literal(n.interval.low[0]), single=True) for n in nodes if is_literal(n)}
+    return {
+        n.name: Value(literal(n.interval.low[0]), single=True, literal=True) for n in nodes if is_literal(n)
+    }

@@ -45,8 +45,9 @@ def local(name: str) -> str:
     return f"v_{name}"
 
 
-def note(node: Node) -> str:
-    return f"/* {span_text(node.interval, node.scale)} */"
+def note(node: Node, named: bool = False) -> str:
+    """The comment beside a value: its range, and its name where no local has it."""
+    return f"/* {span_text(node.interval, node.scale)}{f': {node.name}' if named else ''} */"
 
 
 def _divide(node: Node, args: Sequence[str], context: Context) -> tuple[list[str], str]:
@@ -228,10 +229,7 @@ def _dense(node: Node, inputs: Sequence[Value], out: Value, context: Context) ->
     """
     weights, bias = matrix(node.attributes, "weights"), vector(node.attributes, "bias")
     if len(inputs) > 1:
-        terms = [
-            one.at(0) if w == 1 else f"({literal(w)} * {one.at(0)})"
-            for w, one in zip(weights[0], inputs, strict=True)
-        ]
+        terms = [_weighted(w, one) for w, one in zip(weights[0], inputs, strict=True)]
         total = " + ".join([literal(bias[0])] * (bias[0] != 0) + terms)
         return [f"const int32_t {out.base} = {total}; {note(node)}"]
     (x,), columns = inputs, len(weights[0])
@@ -263,6 +261,12 @@ def _dense(node: Node, inputs: Sequence[Value], out: Value, context: Context) ->
     return loop(
         "j", len(bias), [f"int32_t sum = {biases.at('j')}; {note(node)}", *inner, out.put("j", "sum")]
     )
+
+
+def _weighted(weight: int, value: Value) -> str:
+    if value.truth:
+        return f"({value.base} ? {literal(weight)} : 0)"
+    return value.at(0) if weight == 1 else f"({literal(weight)} * {value.at(0)})"
 
 
 def layer(chain: Sequence[Node], x: Value, out: Value, context: Context) -> list[str]:

@@ -3,38 +3,24 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 from dataset.errors import ProgramError
 from export.c import blocks, interface, trims
+from export.c.body import Body, Section, section_body
 from export.c.header import count_type, header_gaps, identity
 from export.c.kernels import Kernels
-from export.c.layout import (
-    POOLS,
-    LoopGroup,
-    Slots,
-    Tables,
-    Value,
-    atom,
-    fusions,
-    literals,
-    live,
-    loop_groups,
-    outermost_row,
-    placed_in_concat,
-    scratch_slots,
-    summed,
-    windows,
-)
-from export.c.memory import MemoryLayout, member_type, memory_layout
-from export.c.ops import ELEMENT, WHOLE, Context, layer, local, loop, note
+from export.c.layout import POOLS, Tables, Value, atom
+from export.c.memory import READING, MemoryLayout, member_type, memory_layout
+from export.c.names import readable
+from export.c.ops import ELEMENT, WHOLE, Context, local, loop
 from export.c.prefix import check_prefix
 from export.c.text import TYPE_BYTES, fill, literal, span_text, template
 from export.evidence.known_answer import known_answer
 from export.identity import PLAIN_STAMP, Stamp
 from export.volume import VolumeTable
-from training.program import OPS, TEMPERATURE_RANGE, Interval, Node, Program, analyse, model_id
+from training.program import OPS, OUTPUTS, TEMPERATURE_RANGE, Interval, Node, Program, analyse, model_id
 
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,39}")
 
@@ -49,17 +35,6 @@ class CSource:
     header: str
     source: str
     layout: MemoryLayout
-
-
-@dataclass(frozen=True)
-class Body:
-    """The lines of one function, where it leaves its values, and the scratch it needs."""
-
-    lines: tuple[str, ...]
-    values: Mapping[str, Value]
-    pools: Mapping[str, int]  # elements of the scratch by their type
-    kept: Mapping[str, Value] = field(default_factory=dict)  # where last layers lie in the scratch
-    sizes: Mapping[str, int] = field(default_factory=dict)  # of the nodes
 
 
 def emit_c(
@@ -88,7 +63,10 @@ def emit_c(
     program = analyse(program)
     tables, shared = Tables(f"{prefix}_tables"), Kernels(kernels, assembly)
     known = known_answer(program)
-    step_text, step = _step(program, prefix, tables, shared, known.layers)
+    written, names = readable(program)
+    layers = [names.get(name, name) for name in known.layers]
+    anonymous = frozenset(names.values())
+    step_text, step = _step(written, prefix, tables, shared, layers, anonymous)
     gaps = {
         "prefix": prefix,
         "PREFIX": prefix.upper(),
@@ -96,8 +74,8 @@ def emit_c(
         "model_id": f"0x{model_id(program):08X}",
         "identity": identity(program),
         "identity_table": interface.identity_table(program, prefix, stamp),
-        "prepare": _prepare(program, prefix, tables, shared),
-        "init": _init(program, prefix),
+        "prepare": _prepare(written, prefix, tables, shared, anonymous),
+        "init": _init(written, prefix),
         "step": step_text,
         "trim_check": trims.trim_check(program, prefix),
         "volume": "" if volume is None else interface.volume_function(volume, prefix, tables),
@@ -105,8 +83,8 @@ def emit_c(
     taking = trims.trim_helpers(program, prefix, tables)
     swings = trims.swing_check(program, prefix, tables)
     where = interface.add_known(program, known, tables)
-    layout = memory_layout(program, step.pools, tables)
-    parts = interface.pieces(layout, _layer_rows(known.layers, step, layout))
+    layout = memory_layout(written, step.pools, tables)
+    parts = interface.pieces(layout, _layer_rows(written, layers, step, layout))
     gaps["selftest_slice"] = interface.selftest_slice(program, known, where, prefix, tables, parts)
     gaps["tables"] = blocks.aggregate(tables, layout.tables, prefix)
     gaps["helpers"] = (
@@ -135,7 +113,9 @@ def _check(program: Program) -> None:
         raise ProgramError("trim", span_text(program.trim), f"counts, [0, {program.count_max}]")
 
 
-def _prepare(program: Program, prefix: str, tables: Tables, shared: Kernels) -> str:
+def _prepare(
+    program: Program, prefix: str, tables: Tables, shared: Kernels, anonymous: frozenset[str]
+) -> str:
     checked = f"prepared->check = {prefix.upper()}_PREPARED_CHECK;"
     if program.trim is None:
         return f"    (void)trim;\n    {checked}\n    return true;"
@@ -143,18 +123,18 @@ def _prepare(program: Program, prefix: str, tables: Tables, shared: Kernels) -> 
         name: _member("prepared", name, i) for name, i in program.prepared_intervals.items() if i.size > 1
     }
     known = {"trim": _counts("trim", program)}
-    body = _body(
+    section = Section(
         program.prepare,
         program.prepared,
         known,
-        placed,
         {"trim": program.trim},
-        "",
-        Context(prefix, tables, "p", kernels=shared),
+        _loads(program, ("trim",)),
+        placed,
+        anonymous=anonymous,
     )
+    body = section_body(section, Context(prefix, tables, "p", kernels=shared))
     lines = _trim_limits(program.trim, program.count_bits, tables)
     inner = [f"{ctype} {POOLS[ctype]}[{length}];" for ctype, length in body.pools.items()]
-    inner += _loads(program, {"trim"} & _used(program.prepare, program.prepared))
     inner += body.lines
     inner += [
         _assign(f"prepared->{local(n)}", i, body.values[n].at(0))
@@ -204,39 +184,52 @@ def _init(program: Program, prefix: str) -> str:
     return _indented(lines)
 
 
-def _layer_rows(layers: Sequence[str], step: Body, layout: MemoryLayout) -> tuple[tuple[str, int, int], ...]:
+def _layer_rows(
+    program: Program, layers: Sequence[str], step: Body, layout: MemoryLayout
+) -> tuple[tuple[str, int, int], ...]:
     """Where the scratch holds the last layers behind a step: type, offset in bytes, elements."""
     starts = {member.name: member.offset for member in layout.scratch.members}
-    rows = []
+    rows, sizes = [], {node.name: node.size for node in program.step}
     for name in layers:
         value = step.kept[name]
         pool = POOLS[value.ctype]
-        rows.append((value.ctype, starts[pool] + TYPE_BYTES[value.ctype] * value.offset, step.sizes[name]))
+        at = value.offset if not value.single else int(value.base.split("[")[1].rstrip("U]"))
+        rows.append((value.ctype, starts[pool] + TYPE_BYTES[value.ctype] * at, sizes[name]))
     return tuple(rows)
 
 
 def _step(
-    program: Program, prefix: str, tables: Tables, shared: Kernels, layers: Sequence[str]
+    program: Program,
+    prefix: str,
+    tables: Tables,
+    shared: Kernels,
+    layers: Sequence[str],
+    anonymous: frozenset[str],
 ) -> tuple[str, Body]:
     """``layers``: values that the self-test reads in the scratch behind the step."""
     nodes, renewed = _renewals(program)
-    keep = (*program.outputs.values(), *renewed.values(), *layers)
     known: dict[str, Value] = {"counts": _counts("counts", program)}
     known |= {n: Value(local(n), True) for n in ("temperature", "faults")}
     intervals = program.inputs | program.prepared_intervals | {s.name: s.interval for s in program.states}
     known |= {n: _member("prepared", n, i) for n, i in program.prepared_intervals.items()}
     known |= {s.name: _member("state", s.name, s.interval) for s in program.states}
-    body = _body(nodes, keep, known, {}, intervals, "scratch->", Context(prefix, tables, "t", kernels=shared))
-    body = _with_kept(body, {n.name: n.size for n in nodes}, layers)
-    used = _used(nodes, keep)
-    inner = [*_loads(program, used), *body.lines]
-    for name, value in renewed.items():
-        inner += _renew(name, body.values[value], intervals[name])
-    inner += [f"reading->{o} = {body.values[program.outputs[o]].at(0)};" for o in ("low", "level", "high")]
-    inner += [
-        f"reading->{o} = (uint8_t){atom(body.values[program.outputs[o]].at(0))};"
-        for o in ("validity", "flags", "reason")
-    ]
+    section = Section(
+        nodes,
+        (),
+        known,
+        intervals,
+        _loads(
+            program, ("counts", "temperature", "faults", *program.prepared, *(s.name for s in program.states))
+        ),
+        renewed=renewed,
+        states={name: _place("state", name, intervals[name]) for name in renewed},
+        outputs={name: (program.outputs[name], _reading(name)) for name in OUTPUTS},
+        layers=layers,
+        pool="scratch->",
+        anonymous=anonymous,
+    )
+    body = section_body(section, Context(prefix, tables, "t", kernels=shared))
+    inner = body.lines
     lines = [
         *_domain(program, prefix),
         "if (!inside) {",
@@ -255,20 +248,6 @@ _PARAMETERS = {
     "scratch": r"scratch->",
     "counts": r"\bcounts\[",
 }
-
-
-def _with_kept(body: Body, sizes: Mapping[str, int], layers: Sequence[str]) -> Body:
-    """Single values of ``layers`` get a place in the scratch too, behind its words."""
-    kept = {name: body.values[name] for name in layers}
-    pools, lines = dict(body.pools), list(body.lines)
-    for name in layers:
-        if sizes[name] == 1:
-            place = Value(f"scratch->{POOLS['int32_t']}", False, pools.get("int32_t", 0))
-            lines.append(f"{place.put(0, kept[name].at(0))} /* for the self-test */")
-            pools["int32_t"] = place.offset + 1
-            kept[name] = place
-    ordered = {t: pools[t] for t in sorted(pools, key=lambda t: (-TYPE_BYTES[t], t))}
-    return replace(body, lines=tuple(lines), pools=ordered, kept=kept, sizes=dict(sizes))
 
 
 def _withheld(prefix: str) -> list[str]:
@@ -327,12 +306,6 @@ def _renewals(program: Program) -> tuple[tuple[Node, ...], dict[str, str]]:
     return tuple(nodes), renewed
 
 
-def _renew(name: str, value: Value, interval: Interval) -> list[str]:
-    if interval.size == 1:
-        return [_assign(f"state->{local(name)}", interval, value.at(0))]
-    return loop("k", interval.size, [_member("state", name, interval).put("k", value.at("k"))])
-
-
 def _assign(target: str, interval: Interval, text: str) -> str:
     """A single value into a member that is as narrow as its range."""
     ctype = member_type(interval)
@@ -357,115 +330,34 @@ def _member(owner: str, name: str, interval: Interval) -> Value:
     )
 
 
-def _used(nodes: Sequence[Node], keep: Sequence[str]) -> set[str]:
-    return {name for node in live(nodes, keep) for name in node.inputs} | set(keep)
+def _place(owner: str, name: str, interval: Interval) -> Value:
+    """A member that is written."""
+    if interval.size > 1:
+        return _member(owner, name, interval)
+    return Value(f"{owner}->{local(name)}", True, ctype=member_type(interval), member=True)
 
 
-def _loads(program: Program, used: set[str]) -> list[str]:
-    """Locals for the single inputs that are used."""
-    lines = [
-        f"const int32_t {local(n)} = (int32_t){n}[0];"
-        for n in ("trim", "counts")
-        if n in used and _single(n, program)
-    ]
-    lines += [f"const int32_t {local(n)} = (int32_t){n};" for n in ("temperature", "faults") if n in used]
-    for owner, intervals in (
-        ("prepared", program.prepared_intervals),
-        ("state", {s.name: s.interval for s in program.states}),
-    ):
-        lines += [
-            f"const int32_t {local(n)} = (int32_t){owner}->{local(n)}; /* {span_text(i)} */"
-            for n, i in intervals.items()
-            if n in used and i.size == 1
-        ]
+def _reading(output: str) -> Value:
+    ctype = {member.name: member.ctype for member in READING.members}[output]
+    return Value(f"reading->{output}", True, ctype=ctype, member=True)
+
+
+def _loads(program: Program, names: Sequence[str]) -> dict[str, str]:
+    """The lines that read single inputs into locals."""
+    owners = {name: ("prepared", i) for name, i in program.prepared_intervals.items()}
+    owners |= {state.name: ("state", state.interval) for state in program.states}
+    lines = dict[str, str]()
+    for name in names:
+        if name in ("trim", "counts"):
+            if _single(name, program):
+                lines[name] = f"const int32_t {local(name)} = (int32_t){name}[0];"
+        elif name in ("temperature", "faults"):
+            lines[name] = f"const int32_t {local(name)} = (int32_t){name};"
+        elif owners[name][1].size == 1:
+            owner, interval = owners[name]
+            where = f"{owner}->{local(name)}"
+            lines[name] = f"const int32_t {local(name)} = (int32_t){where}; /* {span_text(interval)} */"
     return lines
-
-
-def _body(
-    nodes: Sequence[Node],
-    keep: Sequence[str],
-    known: Mapping[str, Value],
-    placed: Mapping[str, Value],
-    given: Mapping[str, Interval],
-    pool: str,
-    context: Context,
-) -> Body:
-    """The lines that compute ``keep``: ``known`` values are there already, ``placed`` ones go where the
-    caller wants them.
-    """
-    alive = live(summed(nodes, keep), keep)
-    intervals = dict(given) | {n.name: n.interval for n in alive}
-    through = windows(alive, {name: i.size for name, i in intervals.items()}, keep)
-    seen = {row for row, _ in through.values()}
-    computed = [n for n in alive if n.name not in through]
-    parts = loop_groups(computed, fusions(computed, {*keep, *seen}))
-    if not placed:  # what goes where the caller wants it stays out of rows that are made here
-        through = through | placed_in_concat(parts, {name: i.size for name, i in intervals.items()})
-    slots = scratch_slots(parts, keep, placed, through)
-    values: dict[str, Value] = dict(known) | literals(alive)
-    lines: list[str] = []
-    for node in alive:
-        if node.op == "const" and node.size > 1:
-            values[node.name] = context.table(
-                node, "values", node.interval.low, f"constants{' of ' + node.scale if node.scale else ''}"
-            )
-            lines += _store_constants(node, values, placed)
-    values |= {n.name: _row(n, placed, slots, pool) for n in alive if n.size > 1 and n.op != "const"}
-    values |= {n.name: Value(local(n.name), True) for n in alive if n.size == 1 and n.op != "const"}
-    for name in through:
-        values[name] = _inside(name, through, values)
-    stored = {n.name for n in alive if outermost_row(n.name, through) in slots.at or n.name in placed}
-    context = replace(context, reach=intervals)
-    for group in parts:
-        lines += _group(group, values, {n for n in group.names if n in stored}, intervals, context)
-    return Body(tuple(lines), values, slots.lengths)
-
-
-def _row(node: Node, placed: Mapping[str, Value], slots: Slots, pool: str) -> Value:
-    ctype, offset = slots.at.get(node.name, ("int32_t", 0))
-    return placed.get(node.name, Value(f"{pool}{POOLS[ctype]}", False, offset, ctype))
-
-
-def _inside(name: str, through: Mapping[str, tuple[str, int]], values: Mapping[str, Value]) -> Value:
-    """Where ``name`` lies, which has its place inside another row, maybe of one that lies in a third."""
-    offset = 0
-    while name in through:
-        name, start = through[name]
-        offset += start
-    return replace(values[name], offset=values[name].offset + offset)
-
-
-def _store_constants(node: Node, values: Mapping[str, Value], placed: Mapping[str, Value]) -> list[str]:
-    if node.name not in placed:
-        return []
-    return loop("k", node.size, [placed[node.name].put("k", values[node.name].at("k"))])
-
-
-def _group(
-    group: LoopGroup,
-    values: Mapping[str, Value],
-    stored: set[str],
-    intervals: Mapping[str, Interval],
-    context: Context,
-) -> list[str]:
-    if len(group.nodes) > 1 and group.nodes[0].op == "dense":
-        x = values[group.nodes[0].inputs[0]]
-        return layer(group.nodes, x, values[group.nodes[-1].name], context)
-    if group.nodes[0].op in WHOLE:
-        (node,) = group.nodes
-        own = replace(context, inputs=tuple(intervals[i] for i in node.inputs))
-        return WHOLE[node.op](node, [values[i] for i in node.inputs], values[node.name], own)
-    seen = dict(values)
-    body: list[str] = []
-    for node in group.nodes:
-        before, text = ELEMENT[node.op](node, [seen[i].at("k") for i in node.inputs], context)
-        body += [*before, f"const int32_t {local(node.name)} = {text}; {note(node)}"]
-        seen[node.name] = Value(local(node.name), True)
-    if group.length == 1:
-        return body
-    # stored last: a result may lie over an operand that another node of this loop still reads
-    body += [values[n.name].put("k", local(n.name)) for n in group.nodes if n.name in stored]
-    return loop("k", group.length, body)
 
 
 def _indented(lines: Sequence[str]) -> str:

@@ -24,7 +24,7 @@ _RANGE = r"/\* \[(-?\d+), (-?\d+)\]"
 _GIVEN = re.compile(
     rf"^( *)(const int32_t (\w+)|(?!int32_t |const )\w[\w>.\[\]+ -]*) = (.*); {_RANGE}", re.MULTILINE
 )
-_BUILT_UP = re.compile(rf"^( *)int32_t (\w+) = (.*); {_RANGE}", re.MULTILINE)
+_BUILT_UP = re.compile(rf"^( *)int32_t (\w+)( = .*)?; {_RANGE}", re.MULTILINE)
 _STATED = re.compile(rf"; {_RANGE}")
 
 
@@ -80,7 +80,7 @@ def with_ranges(source: CSource) -> str:
     text = _GIVEN.sub(lambda m: _held(m, m[3] or m[2]), source.source)
     return _BUILT_UP.sub(
         lambda m: (
-            f"{m[1]}int32_t {m[2]} = {m[3]}; const checked::at_end end_{m[2]}({m[2]}, {m[4]}LL, "
+            f"{m[1]}int32_t {m[2]}{m[3] or ''}; const checked::at_end end_{m[2]}({m[2]}, {m[4]}LL, "
             f'{m[5]}LL, "{m[2]}"); /* ['
         ),
         text,

@@ -280,7 +280,9 @@ def test_what_needs_no_code_has_none(exposed: Expose) -> None:
     assert "v_floored = (v_row < (-50)) ? (-50) : v_row;" in text
     assert "v_capped = (v_row > 99) ? 99 : v_row;" in text
     assert not re.search(r"scratch->\w+\[[^\]]+\] = \(int16_t\)\(\(int32_t\)scratch->", text)
-    assert re.search(r"v_coded = 7 \+ v_\w+ \+ \(\(-2\) \* v_\w+\) \+ \(4 \* v_\w+\);", text)
+    assert re.search(
+        r"v_coded = 7 \+ \(v_\w+ \? 1 : 0\) \+ \(v_\w+ \? \(-2\) : 0\) \+ \(v_\w+ \? 4 : 0\);", text
+    )
     assert "sum_of_weights" not in text
 
 
