@@ -134,7 +134,7 @@ def test_each_operation_is_checked(cases: Path, piece: str) -> None:
 @pytest.mark.parametrize(
     ("was", "becomes", "said"),
     [
-        ("v_v29 * 37", "v_v29 * 37000000 * 37", "a result leaves int32_t"),
+        ("v_pads_place * 37", "v_pads_place * 37000000 * 37", "a result leaves int32_t"),
         ("/* [0, 2047] */", "/* [0, 2000] */", "v_pads: 20"),
         ("(int16_t)v_pads", "(int8_t)v_pads", "a value does not fit its narrower type"),
         ("/* [-313, 262] */", "/* [-313, 200] */", "v_forest: "),
