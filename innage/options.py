@@ -109,6 +109,10 @@ DelimiterOption = Annotated[
         rich_help_panel=COLUMNS,
     ),
 ]
+EncodingOption = Annotated[
+    str | None,
+    typer.Option("--encoding", help="Of the text, such as cp1252. Default: UTF-8.", rich_help_panel=COLUMNS),
+]
 HeaderOption = Annotated[
     bool,
     typer.Option(
@@ -224,7 +228,7 @@ SPELLED: dict[str, str] = {
     **{f"Store.add_{kind}": f"'innage {kind} add'" for kind in _KINDS},
     "Capture.resume(...)": "'innage capture --resume {} --port ...'",
     "ColumnMapping.counts": "--count",
-    "ColumnMapping.temperature": "--temperature COLUMN",
+    "ColumnMapping.temperature": "--temperature",
     "Labelling.temperature_c": "--label-temperature-c",
     "Liquid(density=...)": "'innage liquid add NAME --density-kg-m3 ...'",
     "Liquid(permittivity=...)": "'innage liquid add NAME --permittivity ...'",
@@ -301,6 +305,7 @@ def columns_of(
     temperature: str | None,
     delimiter: str | None,
     header: bool,
+    encoding: str | None = None,
 ) -> ColumnMapping | str:
     """The columns of a field log that options name, without counts where none are named, or the name of a
     saved mapping; InputError for both.
@@ -317,8 +322,9 @@ def columns_of(
             temperature=temperature,
             delimiter=delimiter_of(delimiter),
             header=header,
+            encoding=encoding,
         )
-    if counts or time or temperature or delimiter or not header:
+    if counts or time or temperature or delimiter or encoding or not header:
         raise InputError("--mapping", f"{mapping}, and options for columns beside it", "one or the other")
     return mapping
 

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from dataset.errors import InputError, quoted
+from dataset.files.encodings import check_encoding
 from dataset.labels import liquids
 from dataset.labels.conditions import check_stretches
 from dataset.records import (
@@ -278,6 +279,12 @@ def check_mapping(mapping: ColumnMapping) -> None:
         raise InputError(where, f"column {column!r} is named {times} times", "each column once")
     if mapping.delimiter is not None and len(mapping.delimiter) != 1:
         raise InputError(f"{where}, delimiter", repr(mapping.delimiter), "a single character")
+    for column in mapping.ignore:
+        check_text(f"{where}, column {column!r}", column)
+        if column in columns:
+            raise InputError(where, f"column {column!r} is used and ignored", "one or the other")
+    if mapping.encoding is not None:
+        check_encoding(f"{where}, encoding", mapping.encoding)
     check_number(f"{where}, level uncertainty", mapping.level_u_mm, 0, MAX_MM, unit="mm")
 
 

@@ -11,13 +11,24 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from dataset.admission.columns import LeftOut, left_out, named_otherwise, unused_columns
 from dataset.admission.rules import TOP_COUNT, check_period
 from dataset.counts import scale_for, too_fine, whole_steps
 from dataset.errors import InputError, quoted
 from dataset.files.sheets import DELIMITERS, STANDARD_INPUT, Sheet, is_number, read_content, sheet_of
 from dataset.labels.marking import Labelling, Method, level_of, marks_of_readings
 from dataset.labels.ramps import Stream
-from dataset.records import ColumnMapping, Frames, LevelUnit, Mark, Sensor, Source, Tank, TimeUnit
+from dataset.records import (
+    ColumnMapping,
+    DoorWarning,
+    Frames,
+    LevelUnit,
+    Mark,
+    Sensor,
+    Source,
+    Tank,
+    TimeUnit,
+)
 from dataset.values import GAP_PERIODS
 
 MAX_T_MS = 2.0**53  # whole milliseconds up to here are exact in a double
@@ -26,7 +37,8 @@ MAX_T_MS = 2.0**53  # whole milliseconds up to here are exact in a double
 @dataclass(frozen=True)
 class ParsedFile:
     """One file's frames and marks. ``gaps`` counts steps of time longer than 1.5 median periods; ``labelled``
-    counts frames.
+    counts frames. ``unused`` are the names of the columns that no field took, ``left_out`` those of them that
+    look like a time, level or temperature that is not there. ``warnings`` are those of the columns' names.
     """
 
     frames: Frames
@@ -35,6 +47,9 @@ class ParsedFile:
     delimiter: str
     gaps: int
     median_period_ms: float | None
+    unused: tuple[str, ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
+    warnings: tuple[DoorWarning, ...] = ()
 
     @property
     def labelled(self) -> int:
@@ -82,7 +97,7 @@ def read_file(
             f"{sensor.channels}, one for each pad of {sensor.ref} in channel order: {pads}",
         )
     content = read_content(path)
-    sheet = sheet_of(path, content, mapping.delimiter, mapping.header, mapping.columns)
+    sheet = sheet_of(path, content, mapping)
     columns = _Columns(
         sheet,
         [c for c in (*mapping.counts, mapping.time) if c],
@@ -103,6 +118,9 @@ def read_file(
         delimiter=sheet.delimiter,
         gaps=0 if median is None else int(np.count_nonzero(steps > GAP_PERIODS * median)),
         median_period_ms=median,
+        unused=unused_columns(sheet, mapping),
+        left_out=left_out(sheet, mapping),
+        warnings=named_otherwise(sheet, mapping),
     )
 
 
@@ -256,7 +274,7 @@ def read_stream(path: Path, mapping: ColumnMapping, tank: Tank, labelling: Label
             "name them with ramp_time and ramp_level or ramp_mass",
             fields=("ramp_time", "ramp_level", "ramp_mass"),
         )
-    sheet = sheet_of(path, read_content(path), mapping.delimiter, mapping.header, mapping.columns)
+    sheet = sheet_of(path, read_content(path), mapping)
     columns = _Columns(sheet, mapping.columns, ())
     values = columns[mapping.time]
     t_ms = values * 1000 if mapping.time_unit is TimeUnit.SECONDS else values

@@ -15,13 +15,16 @@ from functools import cached_property
 from io import BytesIO
 from itertools import count
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, ClassVar, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from dataset.errors import InputError, quoted
 from dataset.files.disk import read_at_most, stream_at_most
+from dataset.files.encodings import refuse_workbook, text_of
+from dataset.files.headings import are_units, delimiter_above
+from dataset.records import ColumnMapping
 from dataset.values import plain_float
 
 if TYPE_CHECKING:
@@ -65,6 +68,10 @@ class Sheet(Protocol):
     def rows(self) -> int:
         """How many rows there are."""
 
+    @property
+    def units(self) -> dict[str, str]:
+        """The units that a row below the names states, by column; empty where there is no such row."""
+
     def top(self) -> str:
         """Where the names of the columns stand."""
 
@@ -81,26 +88,31 @@ class Sheet(Protocol):
 
 
 class TextSheet:
-    """Delimited text in UTF-8; lines that begin with '#' and blank lines are no rows, the first other line
-    names the columns.
+    """Delimited text; lines that begin with '#' and blank lines are no rows, the first other line names the
+    columns. A line 'sep=;' above it names the delimiter, and units may stand in the line below it.
 
     Args:
         path: for messages.
         content: the file's bytes.
         delimiter: a character; None: found out.
         named: whether the first line names the columns; else they are 1, 2, ...
+        encoding: of the text; None: UTF-8.
 
     Raises:
         InputError: not text, or quotation marks that are left open.
     """
 
-    def __init__(self, path: Path, content: bytes, delimiter: str | None, named: bool) -> None:
+    def __init__(
+        self, path: Path, content: bytes, delimiter: str | None, named: bool, encoding: str | None = None
+    ) -> None:
         self.path, self._named = path, named
-        text = _text(path, content)
+        text = text_of(path, content, encoding)
         self._text = text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
         _check_size(path, self._text)
         self._quoted = '"' in text
-        self._every_line_counts = _every_line_counts(self._text)
+        above = delimiter_above(self._text.split("\n", 1)[0])
+        delimiter, self._above = delimiter or above, above is not None
+        self._every_line_counts = not self._above and _every_line_counts(self._text)
         sample = (
             self._text.split("\n", SAMPLE_LINES)[:SAMPLE_LINES]
             if self._every_line_counts
@@ -118,6 +130,9 @@ class TextSheet:
         first = [cell.strip() for cell in _split(sample[0], self.delimiter)]
         _check_columns(path, len(first))
         self.header: Sequence[str] = first if named else [str(k + 1) for k in range(len(first))]
+        below = _split(sample[1], self.delimiter) if named and len(sample) > 1 else []
+        self.units = dict(zip(first, map(str.strip, below), strict=False)) if are_units(below) else {}
+        self._every_line_counts &= not self.units
 
     @cached_property
     def _lines(self) -> list[tuple[str, int]]:
@@ -129,11 +144,11 @@ class TextSheet:
             (line, number)
             for line, number in every
             if line and (line[0] not in "# \t" or line.strip()[:1] not in ("", "#"))
-        ]
+        ][self._above :]
 
     @cached_property
     def _body(self) -> list[tuple[str, int]]:
-        return self._lines[1:] if self._named else self._lines
+        return self._lines[self._named + bool(self.units) :]
 
     @cached_property
     def rows(self) -> int:
@@ -196,22 +211,6 @@ class TextSheet:
                     "mend or remove the line, or name another ColumnMapping.delimiter",
                     fields=("ColumnMapping.delimiter",),
                 )
-
-
-def _text(path: Path, content: bytes) -> str:
-    save = "save it as text in UTF-8"
-    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise InputError(str(path), "is text in UTF-16", "text in UTF-8", save)
-    if b"\0" in content:
-        line = content.count(b"\n", 0, content.index(b"\0")) + 1
-        raise InputError(f"{path}, line {line}", "a zero byte: the file is binary", "delimited text", save)
-    try:
-        return content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
-        raise InputError(
-            f"{path}, line {line}", f"byte 0x{content[error.start]:02x} is not UTF-8", "text in UTF-8", save
-        ) from error
 
 
 def _check_size(path: Path, text: str) -> None:
@@ -295,6 +294,7 @@ class ParquetSheet:
     """
 
     delimiter = PARQUET
+    units: ClassVar[dict[str, str]] = {}
 
     def __init__(self, path: Path, content: bytes) -> None:
         from pyarrow import BufferReader, parquet
@@ -395,19 +395,20 @@ def read_content(path: Path) -> bytes:
         raise InputError(str(path), f"cannot be read ({error.strerror})", "a text or Parquet file") from error
 
 
-def sheet_of(path: Path, content: bytes, delimiter: str | None, named: bool, columns: Sequence[str]) -> Sheet:
-    """The sheet in a file's bytes, whichever kind they are; ``columns`` are in it, each once, and it has
-    rows.
+def sheet_of(path: Path, content: bytes, mapping: ColumnMapping) -> Sheet:
+    """The sheet in a file's bytes, whichever kind they are; the columns of ``mapping`` are in it, each once,
+    and it has rows.
 
     Raises:
         InputError: as the kinds raise; a column that is missing or there twice; no rows.
     """
+    refuse_workbook(path, content)
     sheet: Sheet = (
         ParquetSheet(path, content)
         if content.startswith(b"PAR1")
-        else TextSheet(path, content, delimiter, named)
+        else TextSheet(path, content, mapping.delimiter, mapping.header, mapping.encoding)
     )
-    for column in columns:
+    for column in mapping.columns:
         _check_column(sheet, column)
     if not sheet.rows:
         raise InputError(str(path), "no rows below the column names", "one line a frame")

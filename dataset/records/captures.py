@@ -198,8 +198,9 @@ class ColumnMapping:
 
     The label of a frame is its ``level``, or follows from a ``mass`` in grams or from a volume ``poured`` in
     so far, in mL: one of them. ``counts`` are column names in channel order. Without ``time`` the frames are
-    one declared period apart. ``delimiter`` None
-    means: find out. Without ``header`` the columns are named '1', '2', ... from the left.
+    one declared period apart. ``delimiter`` None means: find out. Without ``header`` the columns are named
+    '1', '2', ... from the left. ``encoding`` None is UTF-8. Columns to ``ignore`` are left out on purpose,
+    although they look like time, level or temperature.
     """
 
     name: str
@@ -214,6 +215,8 @@ class ColumnMapping:
     header: bool = True
     mass: str | None = None
     poured: str | None = None
+    encoding: str | None = None
+    ignore: tuple[str, ...] = ()
 
     @property
     def columns(self) -> tuple[str, ...]:

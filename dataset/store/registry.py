@@ -46,6 +46,8 @@ from dataset.store.tables import (
     UnitRow,
 )
 
+_LATER = ("encoding", "ignore")  # of a mapping: left out where they say nothing, as before there were any
+
 
 class _Named(Protocol):
     """A record with a name."""
@@ -110,7 +112,8 @@ def to_limits(row: LimitsRow) -> Limits:
 def to_mapping(row: MappingRow) -> ColumnMapping:
     body = json.loads(row.body)
     units = {"time_unit": TimeUnit(body["time_unit"]), "level_unit": LevelUnit(body["level_unit"])}
-    return ColumnMapping(**(body | units | {"name": row.name, "counts": tuple(body["counts"])}))
+    tuples = {key: tuple(body.get(key, ())) for key in ("counts", "ignore")}
+    return ColumnMapping(**(body | units | tuples | {"name": row.name}))
 
 
 def tanks(orm: OrmSession) -> tuple[Tank, ...]:
@@ -226,7 +229,8 @@ def add_mounting(orm: OrmSession, mounting: Mounting) -> Mounting:
 def add_mapping(orm: OrmSession, mapping: ColumnMapping) -> ColumnMapping:
     rules.check_mapping(mapping)
     _refuse_known("mapping", mapping, orm.scalars(select(MappingRow.name)).all())
-    keep(orm, MappingRow(name=mapping.name, body=canonical_json(asdict(mapping))))
+    body = {k: v for k, v in asdict(mapping).items() if v or k not in _LATER}
+    keep(orm, MappingRow(name=mapping.name, body=canonical_json(body)))
     return mapping
 
 

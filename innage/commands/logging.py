@@ -17,6 +17,7 @@ from innage.options import (
     CountOption,
     DelimiterOption,
     DimensionOption,
+    EncodingOption,
     HeaderOption,
     JsonOption,
     LabelTemperatureOption,
@@ -46,6 +47,9 @@ from innage.sections import SectionedCommand
 from innage.terminal.output import progress, say_aside
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from dataset.admission.session_files import ParsedFile
     from dataset.records import ColumnMapping
     from dataset.store import Store
 
@@ -100,6 +104,15 @@ def log(
     temperature: TemperatureColumnOption = None,
     delimiter: DelimiterOption = None,
     header: HeaderOption = True,
+    encoding: EncodingOption = None,
+    ignore: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--ignore",
+            help="A column left out on purpose, though it looks like time, level or temperature; repeat.",
+            rich_help_panel=COLUMNS,
+        ),
+    ] = None,
     mapping: MappingOption = None,
     save_mapping: Annotated[
         str | None,
@@ -184,6 +197,8 @@ def log(
         header=header,
         mass=mass,
         poured=poured,
+        encoding=encoding,
+        ignore=tuple(ignore or ()),
     )
     labelling = Labelling(
         circumstances.liquid,
@@ -224,7 +239,21 @@ def log(
             f"{ramp.name}: its clock is {logged.lag.ms / 1000:.3f} s ahead of the frames', standard "
             f"uncertainty {logged.lag.u_ms / 1000:.3f} s"
         )
+    if not json:
+        _name_unused(logged.files)
     show_logged(logged.sessions, logged.files, save_mapping, json)
+
+
+def _name_unused(files: Sequence[ParsedFile]) -> None:
+    """Say once which columns nothing was read from, and in how many of several files."""
+    from collections import Counter
+
+    times = Counter(name for file in files for name in file.unused)
+    if times:
+        many = [
+            name if n == len(files) else f"{name} (in {n} of {len(files)} files)" for name, n in times.items()
+        ]
+        say_aside(f"columns not used: {', '.join(many)}")
 
 
 def _columns(

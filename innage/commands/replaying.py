@@ -62,6 +62,9 @@ def replay(
             "--header/--no-header", help="The first line names the columns; otherwise they are 1, 2, ..."
         ),
     ] = True,
+    encoding: Annotated[
+        str | None, typer.Option(help="Encoding of the text, such as cp1252. Default: UTF-8.")
+    ] = None,
     mapping: Annotated[
         str | None,
         typer.Option(
@@ -88,7 +91,14 @@ def replay(
             "--json", "no --out beside it", "a file for the readings", "--json prints the summary"
         )
     columns = columns_of(
-        mapping, count, time, time_unit, temperature=temperature, delimiter=delimiter, header=header
+        mapping,
+        count,
+        time,
+        time_unit,
+        temperature=temperature,
+        delimiter=delimiter,
+        header=header,
+        encoding=encoding,
     )
     with open_store(store) as opened:
         sensor = opened.model(model).frozen.sessions[0].mounting.sensor

@@ -80,6 +80,7 @@ def log_files(
         InputError: a file that cannot be used, with line and column, or files that don't go together; nothing
             is stored then.
     """
+    from dataset.admission.columns import refuse_left_out
     from dataset.admission.rules import check_mapping
     from dataset.admission.session_files import read_file
     from dataset.labels.marking import Labelling, check_labelling
@@ -92,6 +93,7 @@ def log_files(
     files: list[ParsedFile] = []
     for path in paths:
         files.append(read_file(path, columns, sensor, tank, labelling))
+        refuse_left_out(files[-1].left_out, labelled=beside.ramp is not None)
         moved(f"reading {path.name}", len(files), len(paths))
     lag = None
     if beside.ramp is not None:
@@ -107,6 +109,7 @@ def log_files(
             file.source,
             circumstances.note,
             stretches,
+            file.warnings,
         )
         for file, stretches in zip(files, _stretches(circumstances, beside.conditions, files), strict=True)
     ]

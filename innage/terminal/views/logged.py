@@ -45,6 +45,7 @@ def _facts(session: Session, file: ParsedFile) -> dict[str, Any]:
         "gaps": file.gaps,
         "median_period_ms": file.median_period_ms,
         "delimiter": DELIMITERS.get(file.delimiter, file.delimiter),
+        "unused": list(file.unused),
         "warnings": [asdict(warning) for warning in session.warnings],
     }
 

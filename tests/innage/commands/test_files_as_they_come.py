@@ -28,7 +28,9 @@ sensor add tenths --pad p0:0:100 --count-bits 18 --count-law falls --period-ms 2
 sensor add hundredths --pad p0:0:100 --count-bits 14 --count-law rises --period-ms 2051 --count-scale 100
 mounting add m-whole --tank can --sensor whole
 mounting add m-tenths --tank can --sensor tenths
-mounting add m-hundredths --tank can --sensor hundredths"""
+mounting add m-hundredths --tank can --sensor hundredths
+sensor add pair --pad a:0:50 --pad b:50:50 --count-bits 12 --count-law rises --period-ms 100
+mounting add m-pair --tank can --sensor pair"""
 LEVELS = [
     "--time",
     "elapsed_ms",
@@ -105,6 +107,7 @@ def test_another_scale_is_another_sensor(store: Path, refused: Callable[..., str
     shown = run_json("sensor", "list")
     assert [(s["name"], s["revision"], s["count_scale"]) for s in shown] == [
         ("hundredths", 1, 100),
+        ("pair", 1, 1),
         ("tenths", 1, 10),
         ("whole", 1, 1),
         ("whole", 2, 10),
@@ -159,3 +162,181 @@ def test_stores_from_before_have_a_scale_of_one(tmp_path: Path) -> None:
         assert sensor.count_scale == 1
     with closing(sqlite3.connect(tmp_path / "s.db")) as connection:
         assert connection.execute("SELECT count_scale FROM sensor").fetchall() == [(None,)]
+
+
+PAIR = ["--mounting", "m-pair", "--unit", "u1", "--liquid", "water", "--count", "a", "--count", "b"]
+ALL = [*PAIR, "--time", "t", "--level", "level", "--temperature", "warm"]
+TABLE = "t,a,b,level,warm\n" + "".join(
+    f"{100 * k},{k},{4095 - k * k},{k // 2 * 10},{20 + k / 4}\n" for k in range(8)
+)
+BELOW = {
+    "as a spreadsheet writes it": ("sep=;\n" + TABLE.replace(",", ";").replace(".", ",")).encode(),
+    "with a quoted separator": ('"sep=|"\r\n' + TABLE.replace(",", "|").replace("\n", "\r\n")).encode(),
+    "units in brackets": TABLE.replace("warm\n", "warm\n[ms],-,,[mm],[\u00b0C]\n", 1).encode(),
+    "plain units": TABLE.replace("warm\n", "warm\nms,counts,counts,mm,degC\n", 1).encode(),
+    "both, and remarks": ("sep=,\n# bench 2\n" + TABLE.replace("warm\n", "warm\nms,x,x,mm,C\n", 1)).encode(),
+}
+
+
+def logged_frames(store: Path, session: str) -> tuple[list[list[int]], list[float]]:
+    """Counts and temperatures of a session."""
+    with Store.open(store) as opened:
+        frames = opened.frames(opened.session(session))
+    assert frames.temperature_c is not None
+    return frames.counts.tolist(), frames.temperature_c.tolist()
+
+
+@pytest.mark.parametrize("name", BELOW)
+def test_what_programs_write_around_the_rows(store: Path, tmp_path: Path, name: str) -> None:
+    """A line 'sep=;' and a row of units are no rows: one table gives one session, whatever is around it."""
+    path = tmp_path / "run.csv"
+    path.write_bytes(BELOW[name])
+    (logged,) = run_json("log", path, *ALL)
+    assert (logged["frames"], logged["levels"], logged["warnings"]) == (8, 4, [])
+    counts, warm = logged_frames(store, logged["id"])
+    assert counts == [[k, 4095 - k * k] for k in range(8)]
+    assert warm == [20 + k / 4 for k in range(8)]
+
+
+def test_a_fault_below_them_is_named_by_its_own_line(
+    store: Path, tmp_path: Path, refused: Callable[..., str]
+) -> None:
+    """Lines are counted as an editor counts them."""
+    path = tmp_path / "run.csv"
+    path.write_text("sep=;\nt;a;b\nms;-;-\n0;1;2\n100;x;4\n")
+    assert f"{path}, line 5, column 'a': 'x'; expected a number" in refused("log", path, *PAIR, "--time", "t")
+    assert store.is_file()
+
+
+@pytest.mark.parametrize("encoding", ["cp1252", "utf-16", "utf-16-le", "latin-1"])
+def test_another_encoding_is_named(
+    store: Path, tmp_path: Path, refused: Callable[..., str], encoding: str
+) -> None:
+    """Text of another encoding is refused with the option that says it, and is kept in a mapping."""
+    path = tmp_path / "run.csv"
+    path.write_bytes(TABLE.replace("warm", "w\u00e4rme \u00b0C").encode(encoding))
+    warm = ["--temperature", "w\u00e4rme \u00b0C"]
+    said = refused("log", path, *ALL[:-2], *warm)
+    assert "zero byte" in said if encoding == "utf-16-le" else "--encoding" in said
+    (logged,) = run_json("log", path, *ALL[:-2], *warm, "--encoding", encoding, "--save-mapping", "bench")
+    assert logged_frames(store, logged["id"])[1] == [20 + k / 4 for k in range(8)]
+    assert run_json("mapping", "show", "bench")["encoding"] == encoding
+    assert "was logged already" in refused("log", path, *PAIR[:6], "--mapping", "bench")
+
+
+@pytest.mark.usefixtures("store")
+def test_what_is_no_encoding(tmp_path: Path, refused: Callable[..., str]) -> None:
+    """A name that is none, one of a codec that gives no text, and bytes that are none in it."""
+    path = tmp_path / "run.csv"
+    path.write_bytes(TABLE.encode() + b"\x81")
+    for name in ("cp9999", "hex", "x" * 300):
+        assert "expected an encoding such as utf-8, utf-16, latin-1" in refused(
+            "log", path, *ALL, "--encoding", name
+        )
+    said = refused("log", path, *ALL, "--encoding", "cp1252")
+    assert "line 10: byte 0x81 is no text in cp1252; expected another --encoding" in said
+
+
+WORKBOOKS = {
+    "readings.xlsx": (b"PK\x03\x04" + bytes(26) + b"[Content_Types].xml", "is a workbook"),
+    "readings.ods": (
+        b"PK\x03\x04" + bytes(26) + b"mimetypeapplication/vnd.oasis.opendocument",
+        "is a workbook",
+    ),
+    "readings.xls": (bytes.fromhex("d0cf11e0a1b11ae1") + bytes(504), "is a workbook"),
+    "readings.csv": (b"PK\x03\x04" + bytes(26) + b"xl/workbook.xml", "is a workbook"),
+    "readings.zip": (b"PK\x03\x04" + bytes(26) + b"monday.csv", "is a ZIP archive"),
+    "readings.csv.gz": (b"\x1f\x8b\x08" + bytes(20), "is compressed by gzip"),
+}
+
+
+@pytest.mark.usefixtures("store")
+@pytest.mark.parametrize("name", WORKBOOKS)
+def test_a_workbook_is_refused_with_the_way_out(
+    tmp_path: Path, refused: Callable[..., str], name: str
+) -> None:
+    """By its first bytes, whatever it is called (MS-CFB 2.2; APPNOTE.TXT 4.3.7; OPC and OpenDocument name
+    their parts in the clear).
+    """
+    content, what = WORKBOOKS[name]
+    path = tmp_path / name
+    path.write_bytes(content)
+    way = "Open it and save the sheet with the readings as CSV" if "workbook" in what else "Unpack it first"
+    assert refused("log", path, *ALL) == f"innage: {path}: {what}; expected a text or Parquet file. {way}\n"
+
+
+LEFT_OUT = {
+    "time": ("t_ms,a,b\n0,1,2\n100,3,4\n", "t_ms", "time"),
+    "elapsed": ("elapsedMs,a,b\n0,1,2\n100,3,4\n", "elapsedMs", "time"),
+    "level": ("a,b,Level [mm]\n1,2,5\n3,4,\n", "Level [mm]", "level"),
+    "a bare unit": ("a,b,cm\n1,2,5\n3,4,5\n", "cm", "level"),
+    "temperature": ("a,b,T_C\n1,2,21.5\n3,4,21.5\n", "T_C", "temperature"),
+    "in words": ("a,b,Temperatur \u00b0C\n1,2,21.5\n3,4,21.5\n", "Temperatur \u00b0C", "temperature"),
+}
+
+
+@pytest.mark.usefixtures("store")
+@pytest.mark.parametrize("name", LEFT_OUT)
+def test_a_column_that_was_probably_meant(tmp_path: Path, refused: Callable[..., str], name: str) -> None:
+    """A time, level or temperature that nothing reads is refused, with the option for it and the one that
+    leaves it out on purpose.
+    """
+    text, column, field = LEFT_OUT[name]
+    path = tmp_path / "run.csv"
+    path.write_text(text)
+    assert refused("log", path, *PAIR) == (
+        f"innage: {path}, line 1: column {column!r} looks like the {field}, and no column is named for that; "
+        "expected a column for it, or that it is left out on purpose. "
+        f"Say --{field} {column!r} or --ignore {column!r}\n"
+    )
+    assert "columns not used" not in run("log", path, *PAIR, "--ignore", column)
+
+
+@pytest.mark.usefixtures("store")
+def test_columns_not_used_are_named(tmp_path: Path) -> None:
+    """Once, on standard error; none of them stands in the way: names that say nothing of the three, a time
+    that does not run, a level that is words, an uncertainty.
+    """
+    path = tmp_path / "run.csv"
+    path.write_text("t,a,b,gate_time,level state,level_u_mm,pump\n0,1,2,2,low,0.5,1\n100,3,4,2,low,0.5,1\n")
+    said = run("log", path, *PAIR, "--time", "t")
+    assert said.startswith("columns not used: gate_time, level state, level_u_mm, pump\nsession ")
+    path.write_text("t,a,b,pump\n0,5,2,2\n100,3,4,2\n")
+    assert run_json("log", path, *PAIR, "--time", "t")[0]["unused"] == ["pump"]
+
+
+OTHERWISE = {
+    "cm read as mm": (
+        "t,a,b,level_cm\n0,1,2,5\n100,3,4,5\n",
+        ["--level", "level_cm"],
+        "'level_cm' speaks of cm and is read in mm",
+    ),
+    "a unit below": (
+        "t,a,b,fill\nms,-,-,cm\n0,1,2,5\n100,3,4,5\n",
+        ["--level", "fill"],
+        "'fill' speaks of cm and is read in mm",
+    ),
+    "temperature as level": (
+        "t,a,b,temp\n0,1,2,21\n100,3,4,21\n",
+        ["--level", "temp"],
+        "the level is read from 'temp', which speaks of a temperature",
+    ),
+    "fahrenheit": (
+        "t,a,b,T [F]\n0,1,2,70\n100,3,4,70\n",
+        ["--temperature", "T [F]"],
+        "'T [F]' speaks of other degrees and is read in degrees Celsius",
+    ),
+}
+
+
+@pytest.mark.usefixtures("store")
+@pytest.mark.parametrize("name", OTHERWISE)
+def test_a_name_that_says_another_unit_is_warned_of(tmp_path: Path, name: str) -> None:
+    """The name of a column, or the unit below it, against what it is read as."""
+    text, options, sentence = OTHERWISE[name]
+    path = tmp_path / "run.csv"
+    path.write_text(text)
+    (logged,) = run_json("log", path, *PAIR, "--time", "t", *options)
+    assert [w for w in logged["warnings"] if w["check"] == "column named otherwise"] == [
+        {"check": "column named otherwise", "sentence": sentence}
+    ]

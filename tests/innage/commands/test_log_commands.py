@@ -54,6 +54,7 @@ def write(path: Path, seed: int, text: str = "") -> Path:
     return path
 
 
+UNUSED = ["--ignore", "t", "--ignore", "mm"]
 PAIR = ["--tank", "can", "--liquid", "water", "--sensor", "pair", "--unit", "u1"]
 
 
@@ -74,7 +75,9 @@ def test_real_readings_end_to_end(store: Path) -> None:
         20,
         None,
     )
-    assert said.startswith(f"session {session['id']} from")
+    assert said.startswith(
+        f"columns not used: sample_index, f_meas_Hz, C_raw_pF, Tgate_s\nsession {session['id']} from"
+    )
     shown = run_json("show", session["id"][:6])
     with READINGS.open(newline="") as file:
         rows = list(csv.DictReader(file))
@@ -150,10 +153,10 @@ def test_pad_names_are_the_default_columns(store: Path, tmp_path: Path, refused:
     """Without --count the columns named like the pads are taken; when they are not there, the error lists the
     columns.
     """
-    run("log", write(tmp_path / "r.csv", 1), *PAIR)
+    run("log", write(tmp_path / "r.csv", 1), *PAIR, *UNUSED)
     path = write(tmp_path / "x.csv", 2, "t,c0,c1\n0,1,2\n")
     assert "no column 'a'; expected one of 't', 'c0', 'c1'. Name the columns with --count" in refused(
-        "log", path, *PAIR
+        "log", path, *PAIR, *UNUSED
     )
 
 
@@ -175,7 +178,7 @@ def test_which_mounting(store: Path, tmp_path: Path, refused: Callable[..., str]
     assert "expected osc@1, which mounting m-osc is of" in refused("log", path, *PAIR, "--mounting", "m-osc")
     run("mounting", "add", "second", "--tank", "can", "--sensor", "pair", "--offset-mm", "3")
     assert "2 of sensor pair@1 on tank can@1: m-pair, second" in refused("log", path, *PAIR)
-    run("log", path, *rest, "--mounting", "second")
+    run("log", path, *rest, *UNUSED, "--mounting", "second")
     run("tank", "add", "can", "--span-mm", "120")
     sentence = refused("log", path, *PAIR)
     assert (
@@ -196,7 +199,7 @@ def test_voiding(store: Path, tmp_path: Path, refused: Callable[..., str]) -> No
     """A void session stays in the list with its reason; voiding it again is refused; one without labels says
     so.
     """
-    said = run("log", write(tmp_path / "r.csv", 1), *PAIR, "--time", "t")
+    said = run("log", write(tmp_path / "r.csv", 1), *PAIR, "--time", "t", "--ignore", "mm")
     assert (
         "0 labelled; levels come from a column (--level, --mass or --poured) or afterwards "
         "from 'innage mark'\n" in said
@@ -214,14 +217,16 @@ def test_conditions(store: Path, tmp_path: Path, refused: Callable[..., str]) ->
     session.
     """
     files = [write(tmp_path / f"r{k}.csv", k) for k in range(3)]
-    run("log", *files[:2], *PAIR, "--time", "t", "--condition", "wall=film,coupling=earthed")
+    run(
+        "log", *files[:2], *PAIR, "--time", "t", "--ignore", "mm", "--condition", "wall=film,coupling=earthed"
+    )
     for session in sessions():
         (stretch,) = run_json("show", session["id"])["conditions"]
         assert stretch == {"start": 0, "stop": 30, "wall": ["film"], "coupling": "earthed"}
     stretches = tmp_path / "c.csv"
     stretches.write_text("from_ms,to_ms,surface\n0,950,foam:20-45\n1000,2900,still\n")
-    assert "for 2 sessions" in refused("log", *files[1:], *PAIR, "--conditions", stretches)
-    run("log", files[2], *PAIR, "--time", "t", "--conditions", stretches, "--condition", "wall=film")
+    assert "for 2 sessions" in refused("log", *files[1:], *PAIR, *UNUSED, "--conditions", stretches)
+    run("log", files[2], *PAIR, *UNUSED, "--conditions", stretches, "--condition", "wall=film")
     shown = run("show", sessions()[2]["id"])
     assert "0-9     surface=foam:20-45,wall=film" in shown
     assert "10-29   surface=still,wall=film" in shown
@@ -327,7 +332,9 @@ def test_labels_from_a_ramp(store: Path, tmp_path: Path, refused: Callable[..., 
     marks = run_json("show", sessions()[0]["id"])["marks"]
     (rise,) = [m for m in marks if m["level_mm"] < 12 and (m["level_stop_mm"] or 0) > 35]
     assert rise["u_common_mm"] == pytest.approx(1.5 * float(u), rel=0.1)
-    assert "one of level or mass" in refused("log", frames, *PAIR, "--ramp", scale, "--ramp-time", "s")
+    assert "one of level or mass" in refused(
+        "log", frames, *PAIR, *UNUSED, "--ramp", scale, "--ramp-time", "s"
+    )
     again = tmp_path / "g.csv"
     counts[0, 0] += 1  # another recording, by a hair
     again.write_text("t,a,b\n" + "".join(f"{t},{a},{b}\n" for t, (a, b) in zip(t_ms, counts, strict=True)))

@@ -36,7 +36,7 @@ def real(tmp_path: Path, unit: str, keep: tuple[str, ...], marked: bool = False)
     path.write_text(
         "t,p0,cm\n" + "".join(f"{row['elapsed_ms']},{row['N_counts']},{row['level_cm']}\n" for row in rows)
     )
-    label = ["--level", "cm", "--level-unit", "cm"] if marked else []
+    label = ["--level", "cm", "--level-unit", "cm"] if marked else ["--ignore", "cm"]
     (found,) = run_json(
         "log", path, "--mounting", "m-osc", "--liquid", "water", "--unit", unit, "--time", "t", *label
     )
