@@ -22,6 +22,7 @@ import numpy as np
 from naive_c import FORMS, empty_program, float_net, float_trees, integer_layers
 from net_program import net_program
 
+from export.c.fragments import GCC_FLAGS
 from export.c.kernels import TIERS
 from export.c.source import CSource, emit_c
 from export.compilers.gcc import GCC, gcc_image
@@ -59,7 +60,7 @@ def compilers() -> dict[str, Build]:
 
 
 def _gcc(command: str, core: Core, optimise: str, source: CSource) -> Image:
-    return gcc_image(command, source, core, optimise)
+    return gcc_image(command, source, core, (OPTIMISE[optimise], *GCC_FLAGS[optimise][1:]))
 
 
 def cost(program: Program, source: CSource, compared: bool = True, build: Build = build_core) -> Cost:

@@ -33,6 +33,16 @@ SeedOption = Annotated[
     int, typer.Option("--seed", min=0, max=2**32 - 1, help="Seed of everything that is drawn.")
 ]
 
+UsesOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--uses",
+        help="What the firmware uses: frame-selftest, selftest, trim-check, code-crc, identity, or leanest. "
+        "May be repeated. Default: frame-selftest and trim-check.",
+        show_default=False,
+    ),
+]
+
 # What is added to the store, and what a model is judged on.
 
 FreeTextOption = Annotated[str, typer.Option("--note", help="Free text.")]

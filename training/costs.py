@@ -6,7 +6,8 @@ implements it and the face hands it in.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
 from typing import Any, Protocol
 
 from dataset.records import Budget
@@ -18,12 +19,16 @@ class Cost:
     """Bytes and cycles of one program on one core, measured on its compiled C.
 
     ``flash_code`` and ``flash_tables`` are what the linker placed for the exported file, ``flash_helpers``
-    what it pulled in beside it (division). ``ram`` is state + prepared + scratch. ``stack`` is the deepest
-    use seen, ``stack_bound`` that of the call graph. ``cycles`` is the worst frame seen, ``cycles_mean``
-    the mean, ``cycles_bound`` the worst way through the code; prepare and a slice of the self-test of
-    ``slice_bytes`` (0: all in one call) likewise. A bound is None where the code could not be followed;
-    ``basis`` says what the bounds stand on. ``optimise``: for size or speed; ``kernels`` and ``assembly``:
-    how layers and trees were written.
+    what it pulled in beside it (division), for a firmware that ``uses`` these parts of the interface beside
+    init, prepare and step; ``interfaces`` has the bytes without any ('leanest'), and those that each part
+    alone adds. ``ram`` is state + prepared + scratch; ``ram_selftest`` comes to it while a
+    self-test goes on. ``stack`` is the deepest use seen, ``stack_bound`` that of the call graph. ``cycles``
+    is the worst step seen, ``cycles_mean`` the mean, ``cycles_bound`` the worst way through the code;
+    prepare and a piece of the known answer (``known_cycles``) likewise. ``selftest_cycles`` is the slice of
+    the self-test that runs beside step in one frame, of ``slice_bytes`` of the tables, and with
+    ``slice_known`` else a piece of the known answer; 0 bytes: none does. A bound is None where the code
+    could not be followed; ``basis`` says what the bounds stand on. ``compiler`` made all this;
+    ``optimise``: for size or speed; ``kernels`` and ``assembly``: how layers and trees were written.
     """
 
     core: str
@@ -41,9 +46,16 @@ class Cost:
     selftest_cycles: int = 0
     selftest_bound: int | None = None
     slice_bytes: int = 0
+    slice_known: bool = False
+    known_cycles: int = 0
+    known_bound: int | None = None
     ram_state: int = 0
     ram_prepared: int = 0
     ram_scratch: int = 0
+    ram_selftest: int = 0
+    uses: tuple[str, ...] = ()
+    interfaces: Mapping[str, int] = field(default_factory=dict)
+    compiler: str = ""
     optimise: str = "size"
     basis: str = ""
     kernels: str = "small"
@@ -52,6 +64,18 @@ class Cost:
     @property
     def flash(self) -> int:
         return self.flash_code + self.flash_tables + self.flash_helpers
+
+    @property
+    def frame(self) -> int:
+        """Cycles of the dearest frame seen: step, and the slice of the self-test beside it."""
+        return self.cycles + self.selftest_cycles
+
+    @property
+    def frame_bound(self) -> int | None:
+        """At most; None where either has no bound."""
+        if self.cycles_bound is None or (self.slice_bytes and self.selftest_bound is None):
+            return None
+        return self.cycles_bound + (self.selftest_bound or 0)
 
 
 @dataclass(frozen=True)
@@ -62,6 +86,10 @@ class CostLine:
     used: int
     allowed: int
     bound: int | None = None
+
+    @property
+    def of_cycles(self) -> bool:
+        return self.resource.startswith("cycles")
 
     @property
     def worst(self) -> int:
@@ -82,8 +110,8 @@ class CostLine:
 
 
 def against(cost: Cost, budget: Budget) -> tuple[CostLine, ...]:
-    """The cost beside the budget, a line a resource. What has a bound is judged by it: a budget is for the
-    worst case.
+    """The cost of the model alone beside the budget, a line a resource: what a search goes by. What has a
+    bound is judged by it: a budget is for the worst case.
     """
     return (
         CostLine("flash bytes", cost.flash, budget.flash_bytes),
@@ -93,13 +121,21 @@ def against(cost: Cost, budget: Budget) -> tuple[CostLine, ...]:
     )
 
 
+def judged(cost: Cost, budget: Budget) -> tuple[CostLine, ...]:
+    """As :func:`against`, and where the self-test goes on in frames the dearest one."""
+    lines = against(cost, budget)
+    if not cost.slice_bytes:
+        return lines
+    return (*lines, CostLine("cycles, dearest frame", cost.frame, budget.cycles, cost.frame_bound))
+
+
 def load_pct(cost: Cost, budget: Budget) -> float | None:
-    """Per cent of the CPU's time that the worst frame takes, from the budget's clock and frame period; None
-    when either is not known.
+    """Per cent of the CPU's time that the worst frame takes, its slice of the self-test included, from the
+    budget's clock and frame period; None when either is not known.
     """
     if not budget.clock_hz or not budget.frame_period_ms:
         return None
-    return 100 * max(cost.cycles, cost.cycles_bound or 0) * 1000 / (budget.clock_hz * budget.frame_period_ms)
+    return 100 * max(cost.frame, cost.frame_bound or 0) * 1000 / (budget.clock_hz * budget.frame_period_ms)
 
 
 def same_core(one: Budget, other: Budget) -> bool:

@@ -21,7 +21,7 @@ from export.bundle.manifest import (
     seal,
 )
 from export.bundle.scoring import sample_score
-from export.bundle.stamp import stamp_of
+from export.bundle.stamp import extras_of, optimise_of, stamp_of
 from export.c.fragments import fragments
 from export.c.prefix import check_prefix
 from export.c.source import CSource, emit_c
@@ -91,7 +91,7 @@ def build_bundle(
         "excerpts": [asdict(place) | {"trims": list(place.trims)} for place in places],
         "visited": visited_by(program, drawn).facts(),
     }
-    written = replace(written, stamp=stamp_of(facts))
+    written = replace(written, stamp=stamp_of(facts), extras=extras_of(facts), optimise=optimise_of(facts))
     facts["c"] = c_facts(written, layout)
     files = generate(program, prefix, count, SEED, written, progress, drawn=drawn)
     files[known_files(prefix)["float_onnx"]] = label_float_onnx(program, float_onnx)
@@ -152,7 +152,14 @@ def _fitting(
 
 def _emitted(program: Program, prefix: str, written: Written) -> CSource:
     return emit_c(
-        program, prefix, written.volume, written.kernels, written.assembly, written.unproven, written.stamp
+        program,
+        prefix,
+        written.volume,
+        written.kernels,
+        written.assembly,
+        written.unproven,
+        written.stamp,
+        written.extras,
     )
 
 
@@ -162,7 +169,7 @@ def _c_files(program: Program, prefix: str, written: Written) -> dict[str, bytes
         names["source"]: emitted.source,
         names["header"]: emitted.header,
         names["harness"]: emit_harness(emitted),
-        **fragments(prefix),
+        **fragments(prefix, written.optimise),
     }
     return {name: text.encode() for name, text in files.items()}
 

@@ -149,7 +149,7 @@ class Bundle:
         """The C that this installation makes of the bundle's program, written as its manifest says."""
         prefix, written = self.manifest.prefix, self.manifest.written
         how = (written.volume, written.kernels, written.assembly, written.unproven, written.stamp)
-        return emit_c(self.program, prefix, *how)
+        return emit_c(self.program, prefix, *how, written.extras)
 
     @property
     def source(self) -> CSource:

@@ -19,14 +19,16 @@ from dataset.records import Budget, Model, Session, Trim
 from export.bundle.excerpt_entries import excerpts_in, misplaced
 from export.bundle.forms import read_json
 from export.bundle.manifest_form import MANIFEST_FORM, VERSION
-from export.bundle.stamp import stamp_of
+from export.bundle.stamp import extras_of, optimise_of, stamp_of
+from export.c.extras import PLAIN_EXTRAS, Extras
+from export.c.fragments import SIZE
 from export.c.memory import MemoryLayout
 from export.c.prefix import check_prefix
 from export.cautions import CAUTION
 from export.evidence.excerpts import Excerpt
 from export.identity import PLAIN_STAMP, Stamp
 from export.volume import VolumeTable
-from training.costs import Cost, against
+from training.costs import Cost, judged
 from training.judging.figures import FaultTable
 from training.judging.stored_answers import unproven
 from training.program import LEVEL_UNITS_PER_MM, Program, digest, model_id
@@ -66,7 +68,8 @@ class Provenance:
 @dataclass(frozen=True)
 class Written:
     """How the C of a bundle is written beside what its program says, and what its header says of limits
-    without enough evidence, and its identity of the export; see ``emit_c``.
+    without enough evidence, its identity of the export, and what the export asks besides; see ``emit_c``.
+    ``optimise``: what its build files compile for.
     """
 
     kernels: str = "small"
@@ -74,6 +77,8 @@ class Written:
     volume: VolumeTable | None = None
     unproven: tuple[str, ...] = ()
     stamp: Stamp = PLAIN_STAMP
+    extras: Extras = PLAIN_EXTRAS
+    optimise: str = SIZE
 
 
 PLAIN = Written()
@@ -219,7 +224,7 @@ def units_of(program: Program) -> dict[str, Any]:
 
 
 def _lines(cost: Cost, budget: Budget | None) -> list[dict[str, Any]]:
-    lines = () if budget is None else against(cost, budget)
+    lines = () if budget is None else judged(cost, budget)
     return [asdict(line) | {"within": line.within} for line in lines]
 
 
@@ -382,7 +387,15 @@ def _written(body: Mapping[str, Any]) -> Written:
         if table is None
         else VolumeTable(table["tank"], table["shift"], tuple(table["values"]), table["error_ml"])
     )
-    return Written(form["kernels"], form["assembly"], volume, lacking, stamp_of(body))
+    return Written(
+        form["kernels"],
+        form["assembly"],
+        volume,
+        lacking,
+        stamp_of(body),
+        extras_of(body),
+        optimise_of(body),
+    )
 
 
 class FormatError(InputError):

@@ -17,6 +17,7 @@ from export.bundle.forms import (
     text,
     whole,
 )
+from export.c.extras import INTERFACES, USES
 from export.c.kernels import TIERS
 from export.compilers.toolchain import OPTIMISE
 from export.identity import GATE_BITS
@@ -128,7 +129,16 @@ _COST = record(
             whole(),
         ),
         **dict.fromkeys(("stack_bound", "cycles_bound", "prepare_bound", "selftest_bound"), maybe(whole())),
-    }
+    },
+    {  # not in format 2
+        "slice_known": flag,
+        "known_cycles": whole(),
+        "known_bound": maybe(whole()),
+        "ram_selftest": whole(),
+        "uses": each(_one_of(USES), len(USES)),
+        "interfaces": by_name(whole(), _one_of(("leanest", *INTERFACES))),
+        "compiler": _WORD,
+    },
 )
 _VOLUME = record(
     {

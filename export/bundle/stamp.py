@@ -10,6 +10,9 @@ from typing import Any
 from dataset.canonical import limits_sha256
 from dataset.records import Limit, Limits
 from dataset.words import LimitAnswer
+from export.c.extras import PLAIN_EXTRAS, Extras
+from export.c.fragments import SIZE
+from export.core.cost_words import cost_sentences
 from export.identity import GATE_BITS, Stamp
 
 
@@ -30,6 +33,22 @@ def stamp_of(body: Mapping[str, Any]) -> Stamp:
         tuple(name for name in GATE_BITS if holds[name]),
         "" if limits is None else limits_sha256(_limits(limits)),
     )
+
+
+def extras_of(body: Mapping[str, Any]) -> Extras:
+    """What a manifest says that the export asked of the C besides."""
+    cost = body["cost"]
+    if cost is None or "uses" not in cost:
+        return PLAIN_EXTRAS
+    in_frames = {"slice_bytes": cost["slice_bytes"], "slice_known": cost["slice_known"]}
+    if not cost["slice_bytes"]:
+        in_frames = {}
+    return Extras(tuple(cost["uses"]), **in_frames, costs=cost_sentences(cost))
+
+
+def optimise_of(body: Mapping[str, Any]) -> str:
+    """For size or for speed, as it was measured."""
+    return SIZE if body["cost"] is None else str(body["cost"]["optimise"])
 
 
 def _limits(stated: Mapping[str, Any]) -> Limits:

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from export.c.extras import FRAME_SELFTEST, Extras
 from export.c.header import count_type
 from export.c.layout import Tables
 from export.c.memory import MemoryLayout
-from export.c.text import TYPE_BYTES, fill
+from export.c.text import TYPE_BYTES, comment_block, fill
 from export.evidence.known_answer import KnownAnswer
 from export.identity import Stamp, identity_bytes
 from export.volume import VolumeTable
@@ -40,7 +41,7 @@ _CRC = """
 """
 
 _SLICE = """\
-    const uint32_t end = @PREFIX@_TABLES_LENGTH + @frames@U; /* the tables byte by byte, then @frames@ frames of the known answer */
+    const uint32_t end = @PREFIX@_TABLES_LENGTH + @pieces@U; /* the tables byte by byte, then the pieces of the known answer */
     uint8_t answer = @PREFIX@_SELFTEST_RUNNING;
     if (test->at < @PREFIX@_TABLES_LENGTH) {
         const uint32_t left = @PREFIX@_TABLES_LENGTH - test->at;
@@ -52,17 +53,7 @@ _SLICE = """\
             test->at = end; /* damaged tables are not tried */
         }
     } else if (test->at < end) {
-        @prefix@_reading_t reading;
-        const uint32_t frame = test->at - @PREFIX@_TABLES_LENGTH;
-        const uint32_t row = @row@;
-        if (frame == 0U) {
-@spoil@            @prefix@_init(&test->state);
-            (void)@prefix@_prepare(&test->prepared, @trim@);
-        }
-        (void)@prefix@_step(&test->state, &test->prepared, test->scratch, @counts@, @temperature@,
-                            (frame == @last@U) ? 1U : 0U, &reading);
-        /* The CRC goes on where the tables ended: reading, state, and what the last layers gave. */
-@crcs@
+        @prefix@_known(test, test->at - @PREFIX@_TABLES_LENGTH);
         test->at += 1U;
     } else {
         /* the answer stays */
@@ -72,12 +63,34 @@ _SLICE = """\
     }
     return answer;"""
 
+_KNOWN = """
+/*
+ * One piece of the known answer, @frames@ frames: first all is set up, then each frame takes two pieces, a step and the CRC of what it gave, so
+ * that no piece takes much longer than a step.
+ */
+@PREFIX@_CODE_SECTION @PREFIX@_APART static void @prefix@_known(@prefix@_selftest_t *test, uint32_t piece)
+{
+    if (piece == 0U) {
+@spoil@        @prefix@_init(&test->state);
+        (void)@prefix@_prepare(&test->prepared, @trim@);
+    } else if ((piece & 1U) != 0U) {
+        const uint32_t frame = piece >> 1U;
+        const uint32_t row = @row@;
+        (void)@prefix@_step(&test->state, &test->prepared, test->scratch, @counts@, @temperature@,
+                            (frame == @last@U) ? 1U : 0U, &test->reading);
+@keeps@    } else {
+        /* The CRC goes on where the tables ended: reading, state, and what the last layers gave. */
+@crcs@
+    }
+}
+"""
+
 # A state that is 0 by chance would hide an init that leaves something out.
 _SPOIL = """\
-            volatile uint8_t *const memory = (volatile uint8_t *)&test->state;
-            for (uint32_t k = 0U; k < @PREFIX@_STATE_SIZE; ++k) {
-                memory[k] = 0xA5U; /* what init leaves out must show */
-            }
+        volatile uint8_t *const memory = (volatile uint8_t *)&test->state;
+        for (uint32_t k = 0U; k < @PREFIX@_STATE_SIZE; ++k) {
+            memory[k] = 0xA5U; /* what init leaves out must show */
+        }
 """
 
 _VOLUME = """
@@ -123,7 +136,8 @@ def add_known(program: Program, known: KnownAnswer, tables: Tables) -> tuple[str
 @dataclass(frozen=True)
 class Piece:
     """Bytes that the answer's CRC goes over: ``length`` from ``offset`` of the object at ``pointer`` in C,
-    and in the interpreter's answers the columns ``start`` to ``stop``, each of ``ctype``.
+    and in the interpreter's answers the columns ``start`` to ``stop``, each of ``ctype``. ``kept_from``: where
+    in the scratch they were taken from right behind the step, None for what stays where it is.
     """
 
     pointer: str
@@ -131,6 +145,7 @@ class Piece:
     ctype: str
     start: int
     stop: int
+    kept_from: int | None = None
 
     @property
     def length(self) -> int:
@@ -138,17 +153,25 @@ class Piece:
 
 
 def pieces(layout: MemoryLayout, layers: Sequence[tuple[str, int, int]]) -> tuple[Piece, ...]:
-    """What the answer's CRC goes over, in its order: the reading, the state, and the rows of last layers in
-    the scratch (type, offset in bytes, elements).
+    """What the answer's CRC goes over, in its order: the reading, the state, and the rows of last layers
+    (type, offset in the scratch in bytes, elements), which are kept behind the step: the scratch may serve
+    for something else until the next slice.
     """
-    result, start = list[Piece](), 0
-    owned = [("&reading", m.offset, m.ctype, m.elements) for m in layout.reading.values]
+    result, start, kept = list[Piece](), 0, 0
+    owned = [("&test->reading", m.offset, m.ctype, m.elements) for m in layout.reading.values]
     owned += [("&test->state", m.offset, m.ctype, m.elements) for m in layout.state.values]
-    owned += [("test->scratch", offset, ctype, size) for ctype, offset, size in layers]
     for pointer, offset, ctype, size in owned:
         result.append(Piece(pointer, offset, ctype, start, start + size))
         start += size
+    for ctype, offset, size in layers:
+        result.append(Piece("test->kept", kept, ctype, start, start + size, offset))
+        start, kept = start + size, kept + result[-1].length
     return tuple(result)
+
+
+def kept_bytes(parts: Sequence[Piece]) -> int:
+    """Bytes that a self-test keeps of the scratch."""
+    return sum(part.length for part in parts if part.kept_from is not None)
 
 
 def answer_bytes(answers: Sequence[Sequence[int]], parts: Sequence[Piece]) -> bytes:
@@ -160,34 +183,75 @@ def answer_bytes(answers: Sequence[Sequence[int]], parts: Sequence[Piece]) -> by
     )
 
 
-def selftest_slice(
+def selftest(
     program: Program,
     known: KnownAnswer,
     where: tuple[str, str],
     prefix: str,
     tables: Tables,
     parts: Sequence[Piece],
-) -> str:
-    """Body of one slice of the self-test; ``tables`` are complete, with the inputs of the known answer at
-    ``where``.
+) -> tuple[str, str]:
+    """Body of one slice of the self-test, and the function for its known answer; ``tables`` are complete,
+    with the inputs of the known answer at ``where``.
     """
     trim, counts = where
     answer = zlib.crc32(answer_bytes(known.answers, parts), tables.crc) ^ 0xFFFFFFFF
     row = "row" if program.channels == 1 else f"row * {prefix.upper()}_CHANNELS"
+    frames = len(known.answers)
     gaps = {
         "prefix": prefix,
         "PREFIX": prefix.upper(),
-        "frames": str(len(known.answers)),
-        "last": str(len(known.answers) - 1),
+        "frames": str(frames),
+        "pieces": str(1 + 2 * frames),
+        "last": str(frames - 1),
         "row": f"(frame > {known.lead}U) ? (frame - {known.lead}U) : 0U" if known.lead else "frame",
         "temperature": str(known.temperature),
         "answer": f"0x{answer:08X}",
         "trim": trim,
         "counts": f"&{counts}[{row}]",
+        "keeps": "".join(_keeping(part) for part in parts),
         "crcs": "\n".join(_crc_calls(parts, prefix)),
         "spoil": fill(_SPOIL, {"PREFIX": prefix.upper()}) if program.states else "",
     }
-    return fill(_SLICE, gaps)
+    return fill(_SLICE, gaps), fill(_KNOWN, gaps)
+
+
+def slice_gaps(kept: int, extras: Extras) -> dict[str, str]:
+    """The gaps of the header on the self-test: ``kept`` bytes of the scratch, and what a frame has room for."""
+    judged = "The slices that the export was judged with: the budget has room for step and one of them in one frame."
+    if FRAME_SELFTEST not in extras.uses:
+        judged = "Slices of the self-test; the export was not judged with one beside step in a frame."
+    note = "a frame has room for a piece of the known answer as well"
+    if not extras.slice_known:
+        note = "no frame has room for a piece of the known answer beside step: run that at power-on only"
+    return {
+        "kept": f"    uint8_t kept[{kept}];\n" if kept else "",
+        "slice_bytes": str(extras.slice_bytes),
+        "slice_known": "1" if extras.slice_known else "0",
+        "known_note": note,
+        "slice_note": judged,
+        "costs": _costs(extras.costs),
+    }
+
+
+def _costs(sentences: Sequence[str]) -> str:
+    """The part of the header's comment on what the model costs; nothing where it was not measured."""
+    if not sentences:
+        return ""
+    blocks = "\n *\n".join(comment_block(sentence, " *   ") for sentence in sentences)
+    return f" * COST\n *\n{blocks}\n *\n"
+
+
+def _keeping(part: Piece) -> str:
+    """The loop that keeps bytes of the scratch; nothing for what needs none."""
+    if part.kept_from is None:
+        return ""
+    to = f"[{part.offset}U + k]" if part.offset else "[k]"
+    return (
+        f"        for (uint32_t k = 0U; k < {part.length}U; ++k) {{\n"
+        f"            test->kept{to} = ((const volatile uint8_t *)test->scratch)[{part.kept_from}U + k];\n"
+        "        }\n"
+    )
 
 
 def _crc_calls(parts: Sequence[Piece], prefix: str) -> list[str]:

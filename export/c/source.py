@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from dataset.errors import ProgramError
 from export.c import blocks, interface, trims
 from export.c.body import Body, Section, section_body
+from export.c.extras import PLAIN_EXTRAS, Extras
 from export.c.header import count_type, header_gaps, identity
 from export.c.kernels import Kernels
 from export.c.layout import POOLS, Tables, Value, atom
@@ -45,6 +46,7 @@ def emit_c(
     assembly: bool = False,
     unproven: Sequence[str] = (),
     stamp: Stamp = PLAIN_STAMP,
+    extras: Extras = PLAIN_EXTRAS,
 ) -> CSource:
     """The C of ``program``; all names start with ``prefix``; with ``volume`` it also turns levels into
     millilitres.
@@ -52,7 +54,7 @@ def emit_c(
     ``kernels`` says which layers may run on packed words (see ``export.c.kernels``), and ``assembly``
     switches on their inline assembly for the cores that have it: the readings stay the same, bit for bit.
     ``unproven`` are sentences for the header's comment, on limits that lack evidence; ``stamp`` is what the
-    identity says of the export.
+    identity says of the export. ``extras``: what else the export asks for.
 
     The program is analysed anew, so one that could overflow is refused. Raises ProgramError for that and for
     an operation, a name or a trim range that C cannot have, InputError for an unusable prefix or unknown
@@ -85,7 +87,7 @@ def emit_c(
     where = interface.add_known(program, known, tables)
     layout = memory_layout(written, step.pools, tables)
     parts = interface.pieces(layout, _layer_rows(written, layers, step, layout))
-    gaps["selftest_slice"] = interface.selftest_slice(program, known, where, prefix, tables, parts)
+    gaps["selftest_slice"], gaps["known"] = interface.selftest(program, known, where, prefix, tables, parts)
     gaps["tables"] = blocks.aggregate(tables, layout.tables, prefix)
     gaps["helpers"] = (
         interface.crc(prefix)
@@ -93,7 +95,9 @@ def emit_c(
         + swings
         + blocks.helpers(gaps["prepare"] + gaps["step"] + gaps["volume"], prefix, shared)
     )
-    header = fill(template("model.h"), gaps | header_gaps(program, prefix, layout, tables, volume, unproven))
+    header_texts = header_gaps(program, prefix, layout, tables, volume, unproven)
+    header_texts |= interface.slice_gaps(interface.kept_bytes(parts), extras)
+    header = fill(template("model.h"), gaps | header_texts)
     return CSource(prefix, header, fill(template("model.c"), gaps), layout)
 
 

@@ -1,5 +1,5 @@
-"""The same C through the arm-none-eabi-gcc of this computer, where there is one: its bytes stand beside the
-measured ones and decide nothing.
+"""The same C through the arm-none-eabi-gcc of this computer, where there is one: its bytes and cycles
+stand beside the measured ones and decide nothing.
 """
 
 from __future__ import annotations
@@ -7,69 +7,40 @@ from __future__ import annotations
 import shutil
 import subprocess
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 from dataset.errors import ToolError
 from dataset.files.scratch import scratch_folder
+from export.c.fragments import GCC_FLAGS, SHARED_FLAGS, SIZE
 from export.c.source import CSource
-from export.compilers.toolchain import OPTIMISE, Image, core_files, link_flags, read_image
+from export.compilers.toolchain import FUNCTIONS, Image, core_files, link_flags, read_image
 from export.cores import Core, find_core
 
 GCC = "arm-none-eabi-gcc"
-# Loops that clear or copy stay loops: as calls they would need a C library, which is not linked here.
-_FLAGS = (
-    "-std=c99",
-    "-ffunction-sections",
-    "-fdata-sections",
-    "-fomit-frame-pointer",
-    "-fno-unwind-tables",
-    "-fno-asynchronous-unwind-tables",
-    "-fno-tree-loop-distribute-patterns",
-)
 _TIMEOUT_S = 120
 
 
-@dataclass(frozen=True)
-class GccSizes:
-    """What that compiler and its linker make of the C, in bytes; ``refusal`` in place of them when
-    it refused.
-    """
-
-    version: str
-    code: int = 0
-    tables: int = 0
-    helpers: int = 0
-    refusal: str = ""
-
-    @property
-    def flash(self) -> int:
-        return self.code + self.tables + self.helpers
+def gcc_command(core: str) -> str | None:
+    """The compiler's command; None when it is not on the PATH or does not know the core."""
+    return shutil.which(GCC) if find_core(core).gcc else None
 
 
-def gcc_sizes(source: CSource, core: str, optimise: str = "size") -> GccSizes | None:
-    """Sizes of ``source`` for ``core``; None when the compiler is not on the PATH or does not
-    know the core.
-    """
-    command, chosen = shutil.which(GCC), find_core(core)
-    if command is None or not chosen.gcc:
-        return None
-    version = ""
-    try:
-        version = _run(command, Path("."), "-dumpversion").strip()
-        image = gcc_image(command, source, chosen, optimise)
-    except ToolError as error:
-        return GccSizes(version, refusal=str(error))
-    return GccSizes(version, image.code, image.tables, image.helpers)
+def gcc_version(command: str) -> str:
+    """Its version. Raises ToolError when it does not say it."""
+    return _run(command, Path("."), "-dumpversion").strip()
 
 
 def gcc_image(
-    command: str, source: CSource, core: Core, optimise: str = "size", flags: Sequence[str] = ()
+    command: str,
+    source: CSource,
+    core: Core,
+    flags: Sequence[str] = GCC_FLAGS[SIZE],
+    functions: Sequence[str] = FUNCTIONS,
 ) -> Image:
-    """``source`` compiled by the compiler ``command``, with ``flags`` besides the usual, and linked for
-    ``core``. Raises ToolError when it refuses.
+    """``source`` compiled by the compiler ``command`` with ``flags`` (by default those that the build files
+    pass), and ``functions`` of it linked for ``core``. Raises ToolError when it refuses.
     """
-    flags = (*core.gcc, OPTIMISE[optimise], *_FLAGS, *flags)
+    flags = (*core.gcc, "-std=c99", *SHARED_FLAGS, *flags)
     with scratch_folder() as root:
         for name, text in core_files(source).items():
             (root / name).write_text(text, encoding="utf-8", newline="\n")
@@ -79,14 +50,14 @@ def gcc_image(
             command,
             root,
             *flags,
-            *link_flags(source.prefix),
+            *link_flags(source.prefix, functions),
             "model.o",
             "sizes.o",
             "-lgcc",
             "-o",
             "model.elf",
         )
-        return read_image((root / "model.elf").read_bytes(), source, core)
+        return read_image((root / "model.elf").read_bytes(), source, core, functions)
 
 
 def _run(command: str, folder: Path, *arguments: str) -> str:

@@ -13,6 +13,7 @@ import subprocess
 import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ import numpy as np
 
 from dataset.errors import ToolError
 from dataset.files.scratch import private_folder, scratch_folder
+from export.c.fragments import CLANG_FLAGS, SHARED_FLAGS
 from export.c.memory import MemoryLayout
 from export.c.source import CSource
 from export.c.text import fill, template
@@ -53,22 +55,14 @@ FUNCTIONS = (
 )
 ON_REQUEST = ("volume_ml",)  # counted where a model has it
 
+_UNITS = ("model", "sizes")
 _TIMEOUT_S = 600  # a first link builds the compiler's own helpers
 _ERROR_LINES = 6
 
 
 OPTIMISE = {"size": "-Os", "speed": "-O2"}
 # No unwind tables, since their stubs would be linked and counted; frame pointers only cost stack.
-_CORE_FLAGS = (
-    "-std=c99",
-    "-ffunction-sections",
-    "-fdata-sections",
-    "-fomit-frame-pointer",
-    "-fno-sanitize=all",
-    "-fno-unwind-tables",
-    "-fno-asynchronous-unwind-tables",
-    "-fno-exceptions",
-)
+_CORE_FLAGS = ("-std=c99", *SHARED_FLAGS, "-fno-sanitize=all", "-fno-exceptions")
 
 
 @dataclass(frozen=True)
@@ -93,6 +87,7 @@ class Image:
     prepared_size: int
     scratch_size: int
     reading_size: int
+    selftest_size: int
     count_size: int
     channels: int
     trim_counts: int
@@ -116,34 +111,64 @@ class HostProgram:
     state_values: int
 
 
+@dataclass(frozen=True)
+class Compiled:
+    """C compiled for a core and not yet linked: object files by their names."""
+
+    source: CSource
+    core: Core
+    objects: Mapping[str, bytes]
+
+
 def build_core(
     source: CSource, core: str = "cortex-m0plus", optimise: str = "size", defines: Sequence[str] = ()
 ) -> Image:
     """Compile and link ``source`` for ``core``, smallest code first or fastest (a key of ``OPTIMISE``), with
-    macros defined.
+    macros defined, and every function of the interface kept.
 
     Raises ToolError when the compiler refuses it.
     """
+    return link_core(compile_core(source, core, optimise, defines))
+
+
+def compile_core(
+    source: CSource, core: str = "cortex-m0plus", optimise: str = "size", defines: Sequence[str] = ()
+) -> Compiled:
+    """As :func:`build_core`, without the link."""
     chosen = find_core(core)
-    flags = (*chosen.target, OPTIMISE[optimise], *_CORE_FLAGS, *(f"-D{name}" for name in defines))
+    flags = (*chosen.target, *CLANG_FLAGS[optimise], *_CORE_FLAGS, *(f"-D{name}" for name in defines))
     with scratch_folder() as root:
         _write(root, core_files(source))
-        for unit in ("model", "sizes"):
+        for unit in _UNITS:
             _zig(root, "cc", *flags, "-c", f"{unit}.c", "-o", f"{unit}.o")
+        return Compiled(source, chosen, {f"{unit}.o": (root / f"{unit}.o").read_bytes() for unit in _UNITS})
+
+
+def link_core(compiled: Compiled, functions: Sequence[str] = FUNCTIONS) -> Image:
+    """Link ``compiled`` with ``functions`` of the interface (names without the prefix), and what they use."""
+    source, core = compiled.source, compiled.core
+    with scratch_folder() as root:
+        _write(root, core_files(source))
+        for name, content in compiled.objects.items():
+            (root / name).write_bytes(content)
         _zig(
             root,
             "cc",
-            *chosen.target,
+            *core.target,
             OPTIMISE["size"],
             *_CORE_FLAGS,
-            *link_flags(source.prefix),
+            *link_flags(source.prefix, functions),
             "-lcompiler_rt",
-            "model.o",
-            "sizes.o",
+            *compiled.objects,
             "-o",
             "model.elf",
         )
-        return read_image((root / "model.elf").read_bytes(), source, chosen)
+        return read_image((root / "model.elf").read_bytes(), source, core, functions)
+
+
+def compiler_name(optimise: str) -> str:
+    """What compiled for a core, as figures name it."""
+    return f"clang of ziglang {version('ziglang')} {OPTIMISE[optimise]}"
 
 
 def link_core(
@@ -174,11 +199,11 @@ def core_files(source: CSource) -> Mapping[str, str]:
     }
 
 
-def link_flags(prefix: str) -> tuple[str, ...]:
-    """How a model is linked alone: every function of the interface kept, everything else only when it is
+def link_flags(prefix: str, functions: Sequence[str] = FUNCTIONS) -> tuple[str, ...]:
+    """How a model is linked alone: ``functions`` of the interface kept, everything else only when it is
     used.
     """
-    roots = (f"-Wl,-u,{prefix}_{name}" for name in (*FUNCTIONS, *ON_REQUEST))
+    roots = (f"-Wl,-u,{prefix}_{name}" for name in (*functions, *ON_REQUEST))
     return ("-nostdlib", "-g", "-Wl,-T,core.ld", "-Wl,--gc-sections", f"-Wl,-e,{prefix}_step", *roots)
 
 
@@ -340,6 +365,7 @@ _SIZES: Mapping[str, str] = {
     "prepared_size": "sizeof(@prefix@_prepared_t)",
     "scratch_size": "sizeof(@prefix@_scratch_t)",
     "reading_size": "sizeof(@prefix@_reading_t)",
+    "selftest_size": "sizeof(@prefix@_selftest_t)",
     "count_size": "sizeof(@prefix@_count_t)",
     "channels": "@PREFIX@_CHANNELS",
     "trim_counts": "@PREFIX@_TRIM_COUNTS",
@@ -356,10 +382,8 @@ def _sizes(prefix: str) -> str:
     return fill(_SIZES_FILE, gaps | {"values": ", ".join(fill(text, gaps) for text in _SIZES.values())})
 
 
-def read_image(elf: bytes, source: CSource, core: Core) -> Image:
-    """A linked model as an image. Raises ToolError when it keeps globals or lacks a function of the
-    interface.
-    """
+def read_image(elf: bytes, source: CSource, core: Core, kept: Sequence[str] = FUNCTIONS) -> Image:
+    """A linked model as an image. Raises ToolError when it keeps globals or lacks one of ``kept``."""
     from elftools.elf.elffile import ELFFile
 
     file = ELFFile(io.BytesIO(elf))
@@ -369,7 +393,7 @@ def read_image(elf: bytes, source: CSource, core: Core) -> Image:
             "the linked model", f"{sections['.globals']['sh_size']} bytes of global variables", "none"
         )
     symbols, functions = _symbols(sections[".symtab"])
-    missing = [name for name in FUNCTIONS if f"{source.prefix}_{name}" not in symbols]
+    missing = [name for name in kept if f"{source.prefix}_{name}" not in symbols]
     if missing:
         raise ToolError(
             "the linked model", f"no function {source.prefix}_{missing[0]}", "the functions of the interface"

@@ -225,23 +225,30 @@ class Bounds:
 
     # --- cycles ---
 
-    def cycles(self, name: str) -> Bound:
-        """The most cycles that one call of ``name`` can take, as far as its loops were seen."""
+    def cycles(self, name: str, without: str = "") -> Bound:
+        """The most cycles that one call of ``name`` can take, as far as its loops were seen; of the ways that
+        do not call the function ``without``, where one is named.
+        """
         if self._lost or name not in self._roots:
             return Bound(None, why=self._lost or "never called")
         try:
-            most = self._worst_case(self._roots[name].function, self._roots[name], ())
+            closed = self.code.named(without).start if without else LEAVES
+            most = self._worst_case(self._roots[name].function, self._roots[name], (), closed)
         except NotFollowed as lost:
             return Bound(None, why=str(lost))
         rounds = [seen for chain in _chains(self._roots[name]) for seen in chain.rounds.values()]
         return Bound(most, len(rounds), sum(fewest != most for fewest, most in rounds))
 
-    def _worst_case(self, function: Function, chain: _Chain | None, above: tuple[int, ...]) -> int:
-        """The dearest way from the function's start to its caller."""
+    def _worst_case(
+        self, function: Function, chain: _Chain | None, above: tuple[int, ...], closed: int = LEAVES
+    ) -> int:
+        """The dearest way from the function's start to its caller, past every call of ``closed``."""
         if function.start in above:
             raise NotFollowed(f"recursion at {self.code.place(function.start)}")
         prices = {
-            start: self._price(function, start, chain, (*above, function.start)) for start in function.blocks
+            start: self._price(function, start, chain, (*above, function.start))
+            for start, block in function.blocks.items()
+            if function.tails.get(start, block.callee) != closed
         }
         taken = {start: self._taken(function, start) for start in function.blocks}
         done: dict[Loop, dict[tuple[int, int], int]] = {}
@@ -297,7 +304,7 @@ def _through(
     taken: Mapping[int, int],
 ) -> tuple[int, dict[tuple[int, int], int]]:
     """The dearest way from ``header`` through ``body`` back to it, and to each edge that leaves; inner loops
-    are priced as wholes in ``done``.
+    are priced as wholes in ``done``. No way goes on from a block without a price.
     """
     owner, held = {block: block for block in body}, {}
     for loop in done:  # inner ones first, so that the outermost stays
@@ -309,6 +316,8 @@ def _through(
     for node in nodes:
         if node in held:
             edges[node] = [(start, to, cost) for (start, to), cost in done[held[node]].items()]
+        elif node not in prices:
+            edges[node] = []
         else:
             edges[node] = [
                 (node, to, prices[node] + (taken[node] if jumped else 0))

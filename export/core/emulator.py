@@ -33,7 +33,7 @@ _STACK_TOP = _STACK + _STACK_SIZE
 _GAP = 64  # painted bytes between objects
 _PAINT = 0xA5
 _WATCHED = 64  # frames whose stack pointer is read at every block
-SLICE_BYTES = 64  # of the tables, tested in one call of the sliced self-test
+_SLICE_BYTES = 64  # of the tables, tested in one call of the sliced self-test
 _PASSED, _RUNNING, _SELFTEST_SIZE = 1, 2, 4096
 _CHUNK = 4096  # frames of one call of the driver, at least one stream
 
@@ -62,15 +62,6 @@ class RefusedError(ToolError):
 
 class HungError(ToolError):
     """A call executed more instructions than it was allowed."""
-
-
-@dataclass(frozen=True)
-class SelftestCycles:
-    """The costliest call of ``name``; ``slice_bytes`` of one slice, 0 when the test is one call."""
-
-    name: str
-    cycles: int
-    slice_bytes: int
 
 
 @dataclass(frozen=True)
@@ -217,18 +208,17 @@ class Machine:
             self.image.layout.reading.table(bytes(readings)), state, cycles, self.stack_used(), worst_case
         )
 
-    def selftest_cycles(self) -> SelftestCycles:
-        """The costliest call of the self-test: a slice, where the model tests itself in slices, or
-        all of it.
+    def selftest_cycles(self, size: int, most: int | None = None) -> int:
+        """Cycles of the dearest slice of the self-test, of slices of ``size`` bytes: of all of them to the
+        answer, or of the first ``most``.
         """
-        sliced = f"{self.image.prefix}_selftest_slice" in self.image.symbols
+        test, scratch = self._room(_SELFTEST_SIZE), self._objects["scratch"][0]
         self._trace.begin(0)
-        if sliced:
-            self._sliced()
-        else:
-            self._traced("selftest")
-        name = "selftest_slice" if sliced else "selftest"
-        return SelftestCycles(name, self._trace.finish()[1][name], SLICE_BYTES if sliced else 0)
+        self._traced("selftest_init", test, scratch)
+        made = 1
+        while self._traced("selftest_slice", test, size) & 0xFF == _RUNNING and made != most:
+            made += 1
+        return self._trace.finish()[1]["selftest_slice"]
 
     def sliced_selftest(self, most: int) -> bool:
         """What the whole self-test says, known answer included, by slices; ``most``: instructions of a slice,
@@ -238,7 +228,7 @@ class Machine:
         with self._limited(most):
             self.call("selftest_init", test, scratch)
             for _ in range(most):
-                answer = self.call("selftest_slice", test, SLICE_BYTES) & 0xFF
+                answer = self.call("selftest_slice", test, _SLICE_BYTES) & 0xFF
                 if answer != _RUNNING:
                     return answer == _PASSED
         raise HungError(f"{self.image.prefix}_selftest_slice on the emulated core", "does not end")
@@ -268,12 +258,6 @@ class Machine:
         """The name of the function that an address in flash belongs to."""
         below = [(start, name) for name, start in self.image.symbols.items() if start <= address]
         return max(below)[1] if below else ""
-
-    def _sliced(self) -> None:
-        test, scratch = self._room(_SELFTEST_SIZE), self._objects["scratch"][0]
-        self._traced("selftest_init", test, scratch)
-        while self._traced("selftest_slice", test, SLICE_BYTES) & 0xFF == _RUNNING:
-            pass
 
     def _traced(self, name: str, *arguments: int) -> int:
         self._trace.enter()

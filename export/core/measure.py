@@ -9,21 +9,33 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 from dataset.records import Budget
+from export.c.extras import FRAME_SELFTEST, INTERFACES, LEANEST, PLAIN_EXTRAS, SELFTEST, Extras
 from export.c.kernels import TIERS
 from export.c.source import CSource, emit_c
-from export.compilers.toolchain import FUNCTIONS, build_core
+from export.compilers.toolchain import FUNCTIONS, Image, compile_core, compiler_name, link_core
 from export.core.bounds import Bound, Bounds
 from export.core.emulator import Machine
 from export.core.flow import NotFollowed
 from export.core.timing import Timing
-from export.cores import find_core
+from export.cores import Core, find_core
 from export.evidence.drawing import make_vectors
 from export.vectors import Vectors
 from export.volume import VolumeTable
-from training.costs import Cost
+from training.costs import Cost, judged
 from training.program import Program, digest
 
 MEASURED = 256  # vectors that a program is measured on
+SLICES = (
+    64,
+    32,
+    16,
+    8,
+    4,
+    2,
+    1,
+)  # bytes of the tables, of which the largest is taken that a frame has room for
+_WATCHED_SLICES = 4  # of one size; all but the last of the tables are alike
+_SMALL_SLICE = 4  # bytes, so that a piece of the known answer is dearer
 
 
 @dataclass(frozen=True)
@@ -41,15 +53,17 @@ def measure(
     kernels: str = "small",
     assembly: bool = False,
     volume: VolumeTable | None = None,
+    extras: Extras = PLAIN_EXTRAS,
 ) -> Cost:
     """The cost of ``program`` on the core of ``budget``, with its multiplier and wait states, compiled for
     size or for speed.
 
-    Flash holds every function of the interface, tables and helpers; RAM is state + prepared + scratch; stack
-    and cycles are the deepest and the worst case seen on seeded vectors, corners of the domain included, and
-    bounds beside them (see ``export.core.bounds``). ``kernels``, ``assembly`` and ``volume`` are those of
-    ``emit_c``. Measured once per program, core and options. Raises ToolError for a core that is not known,
-    and when the model cannot be built or run.
+    Flash holds what the linker takes for a firmware that uses of the interface what ``extras`` says; RAM is
+    state + prepared + scratch; stack and cycles are the deepest and the worst case seen on seeded vectors,
+    corners of the domain included, and bounds beside them (see ``export.core.bounds``). The slice of the
+    self-test in a frame is the largest that the cycles of ``budget`` have room for beside step. ``kernels``,
+    ``assembly``, ``volume`` and ``extras`` are those of ``emit_c``. Measured once per program, core and
+    options. Raises ToolError for a core that is not known, and when the model cannot be built or run.
     """
     return _measured(
         _Keyed(digest(program), program),
@@ -57,17 +71,19 @@ def measure(
         budget.multiplier_cycles,
         budget.wait_states,
         optimise,
-        kernels,
-        assembly,
-        volume,
-    )
+        (kernels, assembly, volume, extras),
+    ).fitted(budget.cycles)
 
 
 def measured_source(
-    program: Program, kernels: str = "small", assembly: bool = False, volume: VolumeTable | None = None
+    program: Program,
+    kernels: str = "small",
+    assembly: bool = False,
+    volume: VolumeTable | None = None,
+    extras: Extras = PLAIN_EXTRAS,
 ) -> CSource:
     """The C that is measured, with the usual prefix; that of the last programs measured is kept."""
-    return _written(_Keyed(digest(program), program), kernels, assembly, volume)
+    return _written(_Keyed(digest(program), program), (kernels, assembly, volume, extras))
 
 
 def choose_kernels(
@@ -76,59 +92,132 @@ def choose_kernels(
     optimise: str = "size",
     assembly: bool = False,
     volume: VolumeTable | None = None,
+    extras: Extras = PLAIN_EXTRAS,
 ) -> Cost:
     """The cost with the smallest kernels whose cycles the budget has, else with those that take fewest."""
-    costs = [measure(program, budget, optimise, kernels, assembly, volume) for kernels in TIERS]
+    costs = [measure(program, budget, optimise, kernels, assembly, volume, extras) for kernels in TIERS]
     return next(
-        (cost for cost in costs if cost.cycles <= budget.cycles), min(costs, key=lambda cost: cost.cycles)
+        (cost for cost in costs if all(line.within for line in judged(cost, budget) if line.of_cycles)),
+        min(costs, key=lambda cost: cost.cycles),
     )
+
+
+_Form = tuple[str, bool, VolumeTable | None, Extras]  # kernels, assembly, volume table, extras
 
 
 @functools.lru_cache(maxsize=4096)
 def _measured(
-    keyed: _Keyed,
-    core: str,
-    multiplier_cycles: int,
-    wait_states: int,
-    optimise: str,
-    kernels: str,
-    assembly: bool,
-    volume: VolumeTable | None,
-) -> Cost:
-    source, vectors = _written(keyed, kernels, assembly, volume), make_vectors(keyed.program, MEASURED)
-    cost = cost_of(source, vectors, core, multiplier_cycles, wait_states, optimise)
-    return replace(cost, kernels=kernels, assembly=assembly)
+    keyed: _Keyed, core: str, multiplier_cycles: int, wait_states: int, optimise: str, form: _Form
+) -> Measured:
+    kernels, assembly, _, extras = form
+    source, vectors = _written(keyed, form), make_vectors(keyed.program, MEASURED)
+    chip = Chip(find_core(core), multiplier_cycles, wait_states)
+    measured = measure_source(source, vectors, chip, optimise, extras.uses)
+    return replace(measured, cost=replace(measured.cost, kernels=kernels, assembly=assembly))
 
 
 @functools.lru_cache(maxsize=16)
-def _written(keyed: _Keyed, kernels: str, assembly: bool, volume: VolumeTable | None) -> CSource:
-    return emit_c(keyed.program, volume=volume, kernels=kernels, assembly=assembly)
+def _written(keyed: _Keyed, form: _Form) -> CSource:
+    kernels, assembly, volume, extras = form
+    return emit_c(keyed.program, volume=volume, kernels=kernels, assembly=assembly, extras=extras)
 
 
-def cost_of(
-    source: CSource, vectors: Vectors, core: str, multiplier_cycles: int, wait_states: int, optimise: str
-) -> Cost:
-    """The cost of C as it stands, run on ``vectors``."""
-    image = build_core(source, core, optimise)
-    bounds = Bounds(image, Timing(image.core, multiplier_cycles, wait_states))
-    machine = Machine(image, multiplier_cycles, wait_states, bounds.watch)
+@dataclass(frozen=True)
+class Chip:
+    """A core with what its table of cycles leaves open."""
+
+    core: Core
+    multiplier_cycles: int
+    wait_states: int
+
+    @property
+    def timing(self) -> Timing:
+        return Timing(self.core, self.multiplier_cycles, self.wait_states)
+
+
+@dataclass(frozen=True)
+class Slice:
+    """A slice of the self-test: bytes of the tables, cycles seen, and the bound on them."""
+
+    size: int
+    cycles: int
+    bound: int | None
+
+    @property
+    def worst(self) -> int:
+        return max(self.cycles, self.bound or 0)
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A cost, and the slices of the tables that a frame may have room for, the largest first. ``in_frames``:
+    whether the self-test goes on while step runs.
+    """
+
+    cost: Cost
+    slices: tuple[Slice, ...]
+    in_frames: bool
+
+    def compiled_by(self, compiler: str, optimise: str) -> Measured:
+        """The same, with the name of what made it, for size or for speed."""
+        return replace(self, cost=replace(self.cost, compiler=compiler, optimise=optimise))
+
+    def fitted(self, cycles: int) -> Cost:
+        """The cost with the largest slice that fits beside step into ``cycles``: with pieces of the known
+        answer where these fit, else of the tables alone; the smallest where none does.
+        """
+        if not self.in_frames:
+            return self.cost
+        known = Slice(0, self.cost.known_cycles, self.cost.known_bound)
+        step = max(self.cost.cycles, self.cost.cycles_bound or 0)
+        whole = step + known.worst <= cycles
+        room = [s for s in self.slices if step + s.worst <= cycles]
+        chosen = room[0] if room else self.slices[-1]
+        dearer = known if whole and known.worst > chosen.worst else chosen
+        return replace(
+            self.cost,
+            selftest_cycles=dearer.cycles,
+            selftest_bound=dearer.bound,
+            slice_bytes=chosen.size,
+            slice_known=whole,
+        )
+
+
+def measure_source(
+    source: CSource, vectors: Vectors, chip: Chip, optimise: str, uses: tuple[str, ...]
+) -> Measured:
+    """The cost of C as it stands, run on ``vectors``, for a firmware with these ``uses``."""
+    compiled = compile_core(source, chip.core.name, optimise)
+    linked = link_core(compiled, Extras(uses).functions)
+    measured = measure_images(link_core(compiled), linked, vectors, chip, uses)
+    return measured.compiled_by(compiler_name(optimise), optimise)
+
+
+def measure_images(
+    image: Image, linked: Image, vectors: Vectors, chip: Chip, uses: tuple[str, ...]
+) -> Measured:
+    """The cost of ``image``, which has every function, run on ``vectors``; flash is that of ``linked``."""
+    extras = Extras(uses)
+    bounds = Bounds(image, chip.timing)
+    machine = Machine(image, chip.multiplier_cycles, chip.wait_states, bounds.watch)
     run = machine.run(vectors)
-    selftest = machine.selftest_cycles()
+    stack_of_run = machine.stack_used()
     seen = {
         "step": int(run.cycles.max()),
         "prepare": run.worst_case["prepare"],
-        selftest.name: selftest.cycles,
+        "selftest_slice": machine.selftest_cycles(_SMALL_SLICE),
     }
     proven = {name: _checked(bounds.cycles(name), most) for name, most in seen.items()}
-    stack, lost = _deepest(lambda: max(bounds.stack(name) for name in FUNCTIONS))
-    stack_used = machine.stack_used()
+    used = [name for name in extras.functions if name in FUNCTIONS]
+    stack, lost = _deepest(lambda: max(bounds.stack(name) for name in used))
+    stack_used = machine.stack_used() if SELFTEST in extras.interfaces else stack_of_run
     if stack is not None and stack < stack_used:
         stack, lost = None, f"{stack} computed, {stack_used} seen"
-    return Cost(
-        core=core,
-        flash_code=image.code,
-        flash_tables=image.tables,
-        flash_helpers=image.helpers,
+    cost = Cost(
+        core=chip.core.name,
+        flash_code=linked.code,
+        flash_tables=linked.tables,
+        flash_helpers=linked.helpers,
         ram=image.ram,
         stack=stack_used,
         cycles=seen["step"],
@@ -137,15 +226,39 @@ def cost_of(
         cycles_bound=proven["step"].cycles,
         prepare_cycles=seen["prepare"],
         prepare_bound=proven["prepare"].cycles,
-        selftest_cycles=selftest.cycles,
-        selftest_bound=proven[selftest.name].cycles,
-        slice_bytes=selftest.slice_bytes,
+        known_cycles=seen["selftest_slice"],
+        known_bound=proven["selftest_slice"].cycles,
         ram_state=image.state_size,
         ram_prepared=image.prepared_size,
         ram_scratch=image.scratch_size,
-        optimise=optimise,
+        ram_selftest=image.selftest_size if SELFTEST in extras.interfaces else 0,
+        uses=extras.uses,
         basis=_basis(proven, lost),
     )
+    in_frames = FRAME_SELFTEST in extras.uses
+    slices = tuple(_slice(image, chip, size) for size in SLICES) if in_frames else ()
+    return Measured(cost, slices, in_frames)
+
+
+def interface_bytes(source: CSource, core: str, optimise: str) -> dict[str, int]:
+    """Flash of a firmware that uses nothing but init, prepare and step ('leanest'), and what each part of the
+    interface adds to it alone; what two parts share is in both.
+    """
+    compiled = compile_core(source, core, optimise)
+    leanest = len(link_core(compiled, LEANEST).flash)
+    adds = {
+        name: len(link_core(compiled, (*LEANEST, *functions)).flash) - leanest
+        for name, functions in INTERFACES.items()
+    }
+    return {"leanest": leanest, **adds}
+
+
+def _slice(image: Image, chip: Chip, size: int) -> Slice:
+    """A slice of the tables alone: the loops of another size must not count in its bound."""
+    bounds = Bounds(image, chip.timing)
+    machine = Machine(image, chip.multiplier_cycles, chip.wait_states, bounds.watch)
+    seen = machine.selftest_cycles(size, min(_WATCHED_SLICES, -(-image.layout.tables.size // size)))
+    return Slice(size, seen, _checked(bounds.cycles("selftest_slice", without="known"), seen).cycles)
 
 
 def _checked(bound: Bound, seen: int) -> Bound:

@@ -4,7 +4,6 @@
  */
 #include "@prefix@.h"
 
-#define SLICE_BYTES 64U /* of the self-test: what the frame can spare */
 #define STORED_KINDS 2U /* places for trims in non-volatile memory */
 
 /* Of the board: counts of all channels, broken channels, the thermometer, the stored bytes, its own serial, and the wait for the next frame. */
@@ -87,7 +86,7 @@ static bool power_on(void)
     }
     @prefix@_selftest_init(&test, &scratch);
     while (answer == @PREFIX@_SELFTEST_RUNNING) {
-        answer = @prefix@_selftest_slice(&test, SLICE_BYTES);
+        answer = @prefix@_selftest_slice(&test, @PREFIX@_SLICE_BYTES);
     }
     if (answer != @PREFIX@_SELFTEST_OK) {
         store_damage();
@@ -113,14 +112,14 @@ static bool frame(void)
 {
     @prefix@_count_t counts[@PREFIX@_CHANNELS];
     @prefix@_reading_t reading;
-    const uint8_t answer = @prefix@_selftest_slice(&test, SLICE_BYTES);
+    const uint8_t answer = @prefix@_selftest_slice(&test, @PREFIX@_SLICE_BYTES);
     if (answer == @PREFIX@_SELFTEST_BAD) {
         safe_state();
         store_damage();
         return false;
     }
-    if (answer == @PREFIX@_SELFTEST_OK) {
-        @prefix@_selftest_init(&test, &scratch);
+    if ((answer == @PREFIX@_SELFTEST_OK) || ((@PREFIX@_SLICE_KNOWN == 0) && (test.at >= @PREFIX@_TABLES_LENGTH))) {
+        @prefix@_selftest_init(&test, &scratch); /* the tables are whole; where no frame has room for it, the known answer waits for power-on */
     }
     read_counts(counts);
     if (@prefix@_step(&state, &prepared, &scratch, counts, board_temperature(), broken_channels(), &reading) == @PREFIX@_WITHHELD) {

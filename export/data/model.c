@@ -88,7 +88,7 @@ const uint32_t @prefix@_tables_crc32 = @PREFIX@_TABLES_CRC32;
 {
 @step@
 }
-
+@known@
 @PREFIX@_CODE_SECTION void @prefix@_selftest_init(@prefix@_selftest_t *test, @prefix@_scratch_t *scratch)
 {
     test->at = 0U;

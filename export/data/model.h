@@ -9,7 +9,7 @@
  *
 @cautions@
  *
- * HOW TO USE IT
+@costs@ * HOW TO USE IT
  *
  *   At power-on     @prefix@_selftest_init(), @prefix@_selftest_slice() until it is done. Then @prefix@_trim_check() on the bytes of the
  *                   unit's stored trims, @prefix@_prepare() on the counts that it gave, @prefix@_init().
@@ -119,6 +119,10 @@ extern "C" {
 #define @PREFIX@_SELFTEST_OK 1U
 #define @PREFIX@_SELFTEST_RUNNING 2U
 
+/* @slice_note@ */
+#define @PREFIX@_SLICE_BYTES @slice_bytes@U /* of the tables in one slice */
+#define @PREFIX@_SLICE_KNOWN @slice_known@ /* @known_note@ */
+
 /* Bytes of the caller's memory; @prefix@.c asserts them. */
 #define @PREFIX@_STATE_SIZE @state_size@U
 #define @PREFIX@_PREPARED_SIZE @prepared_size@U
@@ -161,21 +165,25 @@ typedef struct {
 @scratch_members@
 } @prefix@_scratch_t;
 
-/* Memory of a self-test that goes on in slices; it may serve for something else between two tests. */
-typedef struct {
-    uint32_t at;
-    uint32_t crc;
-    @prefix@_scratch_t *scratch;
-    @prefix@_state_t state;
-    @prefix@_prepared_t prepared;
-} @prefix@_selftest_t;
-
 /*
 @reading@
  */
 typedef struct {
 @reading_members@
 } @prefix@_reading_t;
+
+/*
+ * Memory of a self-test that goes on in slices; it may serve for something else between two tests. The first member counts the bytes of the
+ * tables that were tested, and goes on behind @PREFIX@_TABLES_LENGTH with the known answer; the others are the test's own.
+ */
+typedef struct {
+    uint32_t at;
+    uint32_t crc;
+    @prefix@_scratch_t *scratch;
+    @prefix@_state_t state;
+    @prefix@_prepared_t prepared;
+    @prefix@_reading_t reading;
+@kept@} @prefix@_selftest_t;
 
 /* The versions compiled in, for a log or a service connector: compare them with the macros of the header the application was built with. */
 uint32_t @prefix@_api_version(void);
@@ -190,9 +198,9 @@ extern const uint32_t @prefix@_tables_crc32;
 extern const uint8_t @prefix@_identity[@PREFIX@_IDENTITY_BYTES];
 
 /*
- * The test of the model in this chip, in slices: the CRC of the tables, at most so many bytes (1 and up) a slice, then a known answer, which
- * takes one slice for each of its frames. No slice takes longer than that many bytes, or than one @prefix@_prepare() and one
- * @prefix@_step(). The test does not touch a state that is in use; its scratch may be the one that @prefix@_step() is given.
+ * The test of the model in this chip, in slices: the CRC of the tables, at most so many bytes (1 and up) a slice, then a known answer: one
+ * slice for @prefix@_init() and @prefix@_prepare(), and for each of its frames one with a @prefix@_step() and one with the CRC of what that
+ * gave. The test does not touch a state that is in use; its scratch may be the one that @prefix@_step() is given, between slices too.
  * @PREFIX@_SELFTEST_RUNNING: call again. BAD: tables or code are damaged; treat every reading as withheld, also after a restart. When the
  * answer is BAD or OK it stays; another test begins with @prefix@_selftest_init().
  */

@@ -11,6 +11,7 @@ from typing import Any
 
 from dataset.coverage.planning import rate_shown
 from dataset.words import LimitAnswer
+from export.core.cost_words import cost_sentences
 from export.report.arrays import candidates_sections, claims_sections, front_figure, level_sections
 from export.report.broken_chain import broken_chain_section
 from export.report.claim_tables import claim_sentence, yes_or_no
@@ -287,6 +288,8 @@ def _costs(facts: Facts) -> list[str]:
         f"Flash: code {cost['flash_code']}, tables {cost['flash_tables']}, division helpers "
         f"{cost['flash_helpers']} bytes."
     )
+    if "uses" in cost:
+        compiled = f"{escape(' '.join(cost_sentences(cost)))} {compiled} {_adds(cost['interfaces'])}"
     how = (
         f"Measured on the compiled C on an emulated {escape(budget['core'])}: a model of that core "
         "with the budget's multiplier and wait states, not a board."
@@ -298,6 +301,14 @@ def _costs(facts: Facts) -> list[str]:
         html_table(("Resource", "Seen", "At most", "Left for it", ""), rows, left=(0, 4)),
         f"<p>{compiled} {how}{basis}</p>",
     ]
+
+
+def _adds(interfaces: dict[str, int]) -> str:
+    """What each part of the interface adds."""
+    if not interfaces:
+        return ""
+    adds = ", ".join(f"{escape(name)} {size}" for name, size in interfaces.items() if name != "leanest")
+    return f"With init, prepare and step alone {interfaces['leanest']} bytes; alone, each adds: {adds} bytes."
 
 
 def _bar(used: int, allowed: int) -> str:

@@ -9,7 +9,7 @@ import typer
 
 from innage.completion import names_of
 from innage.exit_codes import SAID_NO
-from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, StoreOption, UsesOption, open_store
 from innage.terminal.output import emit, progress, say, table
 
 app = typer.Typer(
@@ -123,6 +123,7 @@ def check(
         str | None,
         typer.Option(help="Compile for 'size' or 'speed'; for a bundle by default as it was exported."),
     ] = None,
+    uses: UsesOption = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -133,7 +134,7 @@ def check(
     from innage.terminal.views.budget import show_verdict
 
     with progress("measuring"):
-        verdict = judge(model, budget, optimise, lambda: open_store(store))
+        verdict = judge(model, budget, optimise, lambda: open_store(store), tuple(uses) if uses else None)
     if json:
         emit(verdict.facts())
     else:

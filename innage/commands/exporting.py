@@ -5,7 +5,7 @@ agree.
 from __future__ import annotations
 
 from contextlib import nullcontext
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -13,7 +13,7 @@ import typer
 
 from innage.completion import names_of
 from innage.exit_codes import NOT_ENOUGH_EVIDENCE, SAID_NO
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_existing, open_store
+from innage.options import DEFAULT_STORE, JsonOption, StoreOption, UsesOption, open_existing, open_store
 from innage.terminal.output import emit, progress, say_aside
 from innage.terminal.views.budget import show_verdict
 from innage.terminal.views.bundle import (
@@ -97,6 +97,7 @@ def export(
             help="Put no counts of sessions into vectors.csv; the report says so.",
         ),
     ] = False,
+    uses: UsesOption = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -112,6 +113,8 @@ def export(
     options = BundleOptions(
         prefix, zipped, optimise, kernels, assembly, volume_table, even_if_unproven, made_vectors_only
     )
+    if uses:
+        options = replace(options, uses=tuple(uses))
     with open_store(store) as opened:
         exported_model = opened.model(model)
         try:

@@ -6,15 +6,17 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from dataset.records import Budget, Model
     from dataset.store import Store
+    from export.c.extras import Extras
     from export.c.source import CSource
-    from export.compilers.gcc import GccSizes
+    from export.core.gcc_cost import GccCost
+    from export.vectors import Vectors
     from export.volume import VolumeTable
     from training.costs import Cost, CostLine
     from training.search.affordable import Affordable
@@ -34,7 +36,7 @@ class BudgetVerdict:
     cost: Cost
     lines: tuple[CostLine, ...]
     load_pct: float | None
-    gcc: GccSizes | None
+    gcc: GccCost | None
     fitting: tuple[Affordable, ...]
     advice: str
 
@@ -48,7 +50,6 @@ class BudgetVerdict:
 
     def facts(self) -> dict[str, Any]:
         """As JSON."""
-        gcc = None if self.gcc is None else asdict(self.gcc) | {"flash": self.gcc.flash}
         return {
             "model": self.name,
             "budget": self.budget.name,
@@ -57,27 +58,36 @@ class BudgetVerdict:
             "cost": asdict(self.cost),
             "cpu_load_pct": self.load_pct,
             "model_of_core": sources_of(self.cost.core),
-            "gcc": gcc,
+            "gcc": None if self.gcc is None else self.gcc.facts(),
             "fitting": [asdict(candidate) for candidate in self.fitting],
             "advice": self.advice,
         }
 
 
 def judge(
-    subject: str, budget: str | None, optimise: str | None, opened: Callable[[], Store]
+    subject: str,
+    budget: str | None,
+    optimise: str | None,
+    opened: Callable[[], Store],
+    uses: tuple[str, ...] | None = None,
 ) -> BudgetVerdict:
     """Measure ``subject``: a bundle where a folder or a zip file of that name stands, else a model of the
-    store.
+    store. ``uses``: what the firmware uses of the interface, words of ``export.c.extras.USES``; None: what a
+    bundle was exported for, else what is usual.
 
     Raises InputError for one that is not known, ToolError when it cannot be built or run.
     """
+    from export.c.extras import USUAL, Extras, check_uses
+
+    if uses is not None:
+        uses = check_uses(uses)
     from dataset.errors import InputError
 
     if optimise is not None:
         check_optimise(optimise)
     path = Path(subject)
     if path.is_dir() or (path.suffix == ".zip" and path.is_file()):
-        return _judge_bundle(path, budget, optimise, opened)
+        return _judge_bundle(path, budget, optimise, opened, uses)
     if budget is None:
         raise InputError(
             "budget",
@@ -87,7 +97,8 @@ def judge(
             fields=("budget", "Store.budgets()"),
         )
     store = opened()
-    return judge_model(store, store.model(subject), store.budget(budget), optimise or "size")
+    extras = Extras(USUAL if uses is None else uses)
+    return judge_model(store, store.model(subject), store.budget(budget), optimise or "size", extras=extras)
 
 
 def check_optimise(optimise: str) -> None:
@@ -107,24 +118,28 @@ def judge_model(
     kernels: str = "small",
     assembly: bool = False,
     volume: VolumeTable | None = None,
+    extras: Extras | None = None,
 ) -> BudgetVerdict:
     """Measure a model of ``store`` against a budget; ``kernels`` as ``emit_c`` takes them, or 'auto' for the
-    smallest within its cycles, ``volume`` too.
+    smallest within its cycles, ``volume`` and ``extras`` too.
     """
-    from export.core.measure import choose_kernels, measure, measured_source
+    from export.c.extras import PLAIN_EXTRAS
+    from export.core.measure import MEASURED, choose_kernels, measure, measured_source
+    from export.evidence.drawing import make_vectors
     from training.program import from_json
     from training.search.metrics import read_metrics
 
-    program = from_json(model.program, f"model '{model.name}'")
+    program, asked = from_json(model.program, f"model '{model.name}'"), extras or PLAIN_EXTRAS
     cost = (
-        choose_kernels(program, left, optimise, assembly, volume)
+        choose_kernels(program, left, optimise, assembly, volume, asked)
         if kernels == "auto"
-        else measure(program, left, optimise, kernels, assembly, volume)
+        else measure(program, left, optimise, kernels, assembly, volume, asked)
     )
     metrics = read_metrics(json.loads(model.metrics))
     return _judged(
         model.name,
-        measured_source(program, cost.kernels, cost.assembly, volume),
+        measured_source(program, cost.kernels, cost.assembly, volume, asked),
+        make_vectors(program, MEASURED),
         left,
         cost,
         metrics,
@@ -133,7 +148,11 @@ def judge_model(
 
 
 def _judge_bundle(
-    path: Path, budget: str | None, optimise: str | None, opened: Callable[[], Store]
+    path: Path,
+    budget: str | None,
+    optimise: str | None,
+    opened: Callable[[], Store],
+    uses: tuple[str, ...] | None,
 ) -> BudgetVerdict:
     """The C made of the bundle's program, which must be the bundle's own; its list of candidates, measured
     for its budget.
@@ -142,7 +161,8 @@ def _judge_bundle(
     from dataset.records import Budget
     from export.bundle.checks import Bundle, NotEnoughEvidence
     from export.bundle.verify import read_bundle
-    from export.core.measure import MEASURED, cost_of
+    from export.core.measure import MEASURED, Chip, measure_source
+    from export.cores import find_core
     from training.search.metrics import read_metrics
 
     bundle = Bundle(read_bundle(path))
@@ -164,25 +184,34 @@ def _judge_bundle(
         hint = "export the model again with this version"
         raise InputError(str(path), str(missing), "C that is made of program.json here", hint) from missing
     vectors = bundle.vectors.head(max(1, MEASURED // bundle.vectors.stream_frames))
-    cost = cost_of(source, vectors, left.core, left.multiplier_cycles, left.wait_states, optimise or built)
-    return _judged(name, source, left, cost, metrics, lambda: own)
+    chip = Chip(find_core(left.core), left.multiplier_cycles, left.wait_states)
+    used = bundle.manifest.written.extras.uses if uses is None else uses
+    cost = measure_source(source, vectors, chip, optimise or built, used).fitted(left.cycles)
+    form = bundle.manifest.written
+    cost = replace(cost, kernels=form.kernels, assembly=form.assembly)
+    return _judged(name, source, vectors, left, cost, metrics, lambda: own)
 
 
 def _judged(
     name: str,
     source: CSource,
+    vectors: Vectors,
     left: Budget,
     cost: Cost,
     metrics: Metrics,
     searched_for: Callable[[], Budget | None],
 ) -> BudgetVerdict:
     """The verdict on a cost that was measured. ``searched_for`` gives the budget that the candidates of
-    ``metrics`` were measured for.
+    ``metrics`` were measured for; ``vectors`` what it was run on.
     """
-    from export.compilers.gcc import gcc_sizes
-    from training.costs import against, load_pct
+    from export.core.gcc_cost import gcc_cost
+    from export.core.measure import Chip, interface_bytes
+    from export.cores import find_core
+    from training.costs import judged, load_pct
 
-    lines = against(cost, left)
+    lines = judged(cost, left)
+    cost = replace(cost, interfaces=interface_bytes(source, cost.core, cost.optimise))
+    chip = Chip(find_core(left.core), left.multiplier_cycles, left.wait_states)
     fitting: tuple[Affordable, ...] = ()
     advice = ""
     if not all(line.within for line in lines):
@@ -193,7 +222,7 @@ def _judged(
         cost,
         lines,
         load_pct(cost, left),
-        gcc_sizes(source, left.core, cost.optimise),
+        gcc_cost(source, vectors, chip, cost.optimise, cost.uses, left.cycles),
         fitting,
         advice,
     )

@@ -40,6 +40,8 @@ class BundleOptions:
             unvisited; the bundle says so.
         made_vectors_only: no stream of the vectors is taken of a session, so that no readings leave the
             house; the bundle says so.
+        uses: what the firmware uses of the interface beside init, prepare and step, so that it is counted:
+            ``frame-selftest``, ``selftest`` (at power-on only), ``trim-check``, ``code-crc``, ``identity``.
     """
 
     prefix: str = "innage"
@@ -50,6 +52,7 @@ class BundleOptions:
     volume_table: bool = False
     even_if_unproven: bool = False
     made_vectors_only: bool = False
+    uses: tuple[str, ...] = ("frame-selftest", "trim-check")
 
 
 @dataclass(frozen=True)
@@ -155,6 +158,7 @@ def export(
     from importlib.metadata import version
 
     from export.bundle.manifest import Provenance
+    from export.c.extras import Extras, check_uses
     from export.c.prefix import check_prefix
     from innage.jobs.models.budgets import check_optimise, judge_model
     from innage.jobs.models.faults import stated_faults
@@ -162,13 +166,15 @@ def export(
 
     check_prefix(options.prefix)
     check_optimise(options.optimise)
+    extras = Extras(check_uses(options.uses))
     exported, left = store.model(model), store.budget(budget)
     concerns = Concerns(voided(store, exported), stored_answers(json.loads(exported.metrics)))
     _refuse(concerns, model, even_if_void=even_if_void, anyway=anyway)
     place = _check_place(Path(out), options.zipped, exported)
     volume = volume_of(exported) if options.volume_table else None
     progress("measuring", 0, 1)
-    verdict = judge_model(store, exported, left, options.optimise, options.kernels, options.assembly, volume)
+    form = (options.optimise, options.kernels, options.assembly, volume, extras)
+    verdict = judge_model(store, exported, left, *form)
     if verdict.over:
         raise ExportRefusedError(
             concerns,

@@ -8,9 +8,8 @@ from innage.jobs.models.budgets import sources_of
 from innage.terminal.output import say, table
 
 if TYPE_CHECKING:
-    from export.compilers.gcc import GccSizes
     from innage.jobs.models.budgets import BudgetVerdict
-    from training.costs import CostLine
+    from training.costs import Cost, CostLine
 
 
 def _rows(lines: tuple[CostLine, ...]) -> list[tuple[object, ...]]:
@@ -43,21 +42,17 @@ def show_verdict(verdict: BudgetVerdict) -> None:
         f"Flash: code {cost.flash_code}, tables {cost.flash_tables}, helpers {cost.flash_helpers} B. "
         f"RAM: state {cost.ram_state}, prepared {cost.ram_prepared}, scratch {cost.ram_scratch} B."
     )
-    slice_ = f"a self-test slice of {cost.slice_bytes} B" if cost.slice_bytes else "the self-test"
-    say(
-        f"Cycles: prepare {_of(cost.prepare_cycles, cost.prepare_bound)}, {slice_} "
-        f"{_of(cost.selftest_cycles, cost.selftest_bound)}."
-    )
+    for sentence in _cost_sentences(cost):
+        say(sentence)
     if verdict.load_pct is not None:
         say(
             f"CPU load: {verdict.load_pct:.3g} % of {verdict.budget.clock_hz / 1e6:g} MHz at a "
             f"frame every {verdict.budget.frame_period_ms} ms."
         )
     sources = sources_of(cost.core)
-    say(f"Bounds: {cost.basis}.")
+    say(f"Compiled by {cost.compiler}. Bounds: {cost.basis}.")
     say(f"Cycles are a model of the core ({sources['source']}), not a board. Not in it: {sources['unseen']}.")
-    if verdict.gcc is not None:
-        say(_gcc_sentence(verdict.gcc))
+    say(gcc_sentence(verdict))
     say(_verdict(verdict.over))
     if verdict.over:
         _show_fitting(verdict)
@@ -67,14 +62,47 @@ def _of(seen: int, bound: int | None) -> str:
     return f"{seen} (at most {bound})" if bound is not None else f"{seen} (no bound)"
 
 
-def _gcc_sentence(sizes: GccSizes) -> str:
-    from export.compilers.gcc import GCC
+def _cost_sentences(cost: Cost) -> list[str]:
+    """What is linked, what each part of the interface adds, and the cycles beside those of the table."""
+    parts = ", ".join(("init", "prepare", "step", *cost.uses))
+    adds = ", ".join(f"{name} {size}" for name, size in cost.interfaces.items() if name != "leanest")
+    known = f"a piece of the known answer {_of(cost.known_cycles, cost.known_bound)}"
+    leanest = cost.interfaces["leanest"]
+    sentences = [
+        f"Linked: {parts}. With the first three {leanest} B; to these each adds alone: {adds} B.",
+        f"Cycles: prepare {_of(cost.prepare_cycles, cost.prepare_bound)}, {known}.",
+    ]
+    if cost.slice_bytes:
+        done = f"{cost.slice_bytes} B of the tables"
+        done += (
+            " or a piece of the known answer" if cost.slice_known else " (the known answer at power-on only)"
+        )
+        slice_ = _of(cost.selftest_cycles, cost.selftest_bound)
+        sentences.append(f"Dearest frame: step and a slice of the self-test, {done}: {slice_}.")
+    if cost.ram_selftest:
+        sentences.append(f"The self-test's own memory: {cost.ram_selftest} B more of RAM while it goes on.")
+    return sentences
 
-    if sizes.refusal:
-        return f"Beside it, {GCC} {sizes.version}: {sizes.refusal}."
+
+def gcc_sentence(verdict: BudgetVerdict) -> str:
+    """What another compiler makes of the same C, or why that is not known."""
+    from export.compilers.gcc import GCC
+    from export.cores import find_core
+
+    gcc, core = verdict.gcc, verdict.cost.core
+    if gcc is None:
+        why = "is not on the PATH" if find_core(core).gcc else f"does not know {core}"
+        return f"{GCC} {why}: its bytes and cycles are not shown."
+    if gcc.cost is None:
+        return f"Beside it, {GCC} {gcc.version}: {gcc.refusal}."
+    cost = gcc.cost
+    flash = f"code {cost.flash_code}, tables {cost.flash_tables}, helpers {cost.flash_helpers}"
+    cycles = f"cycles {_of(cost.cycles, cost.cycles_bound)}"
+    if cost.slice_bytes:
+        cycles += f", dearest frame {_of(cost.frame, cost.frame_bound)}"
     return (
-        f"Beside it, {GCC} {sizes.version}: {sizes.flash} B flash (code {sizes.code}, tables "
-        f"{sizes.tables}, helpers {sizes.helpers}); not judged."
+        f"Beside it, {cost.compiler}: {cost.flash} B flash ({flash}), stack "
+        f"{_of(cost.stack, cost.stack_bound)}, {cycles}; not judged."
     )
 
 

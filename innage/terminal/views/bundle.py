@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from dataset.records import ID_DIGITS
 from dataset.words import LimitAnswer
 from innage.terminal.output import say, say_aside, table
+from innage.terminal.views.budget import gcc_sentence
 
 if TYPE_CHECKING:
     from dataset.records import Model
@@ -73,6 +74,8 @@ def show_exported(model: str, exported: Exported) -> None:
     """The files, and that they are within the budget."""
     table(f"bundle of {model} in {exported.out}", ("file", "bytes"), list(exported.files.items()))
     say(f"Within budget {exported.verdict.budget.name}: {exported.verdict.sentence()}.")
+    say(f"Compiled by {exported.cost.compiler}.")
+    say(gcc_sentence(exported.verdict))
     say(f"Next: innage verify {exported.out}")
 
 

@@ -42,6 +42,7 @@ def assembled(*step: int, leaf: int = 0) -> Image:
         8,
         8,
         16,
+        64,
         2,
         channels=1,
         trim_counts=0,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
+from dataclasses import replace
 from itertools import product
 from pathlib import Path
 from typing import Any
@@ -13,10 +14,12 @@ import pytest
 from dataset.admission.rules import MULTIPLIER_CYCLES
 from dataset.errors import ToolError
 from dataset.records import CORES as KNOWN
-from export.compilers.gcc import gcc_sizes
+from export.c.extras import USUAL
 from export.compilers.toolchain import build_core
 from export.core.bounds import Bounds
 from export.core.emulator import Machine
+from export.core.gcc_cost import GccCost, gcc_cost
+from export.core.measure import Chip, measure_source
 from export.core.timing import Timing, sources
 from export.cores import CORES, Core
 
@@ -160,20 +163,28 @@ sys.exit(subprocess.run([sys.executable, "-P", "-m", "ziglang", "cc", *words]).r
 def test_another_compiler_is_reported_beside(
     all_built: dict[str, Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """With an arm-none-eabi-gcc on the PATH its sizes are given, here those of a stand-in that calls the
-    known compiler; without, none.
+    """With an arm-none-eabi-gcc on the PATH its bytes and cycles are given, here those of a stand-in that
+    calls the known compiler; without, none.
     """
     its = all_built["inverse_law"]
+
+    def asked(core: str = "cortex-m0plus") -> GccCost | None:
+        return gcc_cost(its.c, its.vectors.head(2), Chip(CORES[core], 1, 0), "speed", USUAL, 10_000)
+
     monkeypatch.setenv("PATH", str(tmp_path))
-    assert gcc_sizes(its.c, "cortex-m0plus") is None
+    assert asked() is None
     command = tmp_path / "arm-none-eabi-gcc"
     command.write_text(_GCC.format(python=sys.executable))
     command.chmod(0o700)
-    found = gcc_sizes(its.c, "cortex-m0plus")
+    found = asked()
     assert found is not None
-    assert (found.version, found.code, found.tables) == ("99.1", its.image.code, its.image.tables)
-    assert gcc_sizes(its.c, "rv32imc") is None
+    assert found.cost is not None
+    own = measure_source(its.c, its.vectors.head(2), Chip(CORES["cortex-m0plus"], 1, 0), "speed", USUAL)
+    assert replace(found.cost, compiler=own.cost.compiler) == own.fitted(10_000)
+    assert found.cost.compiler == "arm-none-eabi-gcc 99.1 -O2 -fno-tree-loop-distribute-patterns"
+    assert asked("rv32imc") is None
     command.write_text("#!/bin/sh\necho 'model.c:1: error: no such luck' >&2\nexit 1\n")
-    refused = gcc_sizes(its.c, "cortex-m0plus")
+    refused = asked()
     assert refused is not None
+    assert refused.cost is None
     assert re.search("no such luck", refused.refusal)

@@ -28,7 +28,9 @@ def assembled(*step: int) -> Image:
     """An image whose step is hand-assembled halfwords; init and prepare only return 1."""
     code = struct.pack(f"<{2 + len(step)}H", *RETURN_ONE, *step)
     symbols = {"m_init": START, "m_prepare": START, "m_step": START + 4}
-    return Image("m", CORE, START, code, symbols, len(code), 0, 0, 8, 8, 8, 16, 2, channels=1, trim_counts=0)
+    return Image(
+        "m", CORE, START, code, symbols, len(code), 0, 0, 8, 8, 8, 16, 64, 2, channels=1, trim_counts=0
+    )
 
 
 def frames(n: int) -> Vectors:

@@ -9,12 +9,23 @@ import pytest
 
 from dataset.errors import ToolError
 from dataset.records import Budget
+from export.c.extras import USES, USUAL, Extras
 from export.c.kernels import TIERS
 from export.c.source import CSource, emit_c
+from export.compilers.toolchain import compile_core, link_core
 from export.core import measure as module
 from export.core.bounds import Bound, Bounds
-from export.core.measure import choose_kernels, measure, measured_source
-from training.costs import Cost, CostLine, CostModel, against, load_pct
+from export.core.emulator import Machine
+from export.core.measure import (
+    SLICES,
+    Chip,
+    choose_kernels,
+    interface_bytes,
+    measure,
+    measure_source,
+    measured_source,
+)
+from training.costs import Cost, CostLine, CostModel, against, judged, load_pct
 from training.program import Program, from_json, to_json
 
 BUDGET = Budget(
@@ -44,7 +55,8 @@ def test_cost_is_that_of_the_image_and_the_run(all_built: dict[str, Any]) -> Non
     """
     its = all_built["strip"]
     cost = measure(its.program, BUDGET)
-    assert cost.flash == len(its.image.flash)
+    linked = link_core(compile_core(its.c), Extras(USUAL).functions)
+    assert cost.flash == len(linked.flash) < len(its.image.flash)
     assert (cost.flash_tables, cost.flash_helpers, cost.ram) == (
         its.image.tables,
         its.image.helpers,
@@ -65,13 +77,15 @@ def test_multiplier_and_wait_states_cost_cycles_only(all_built: dict[str, Any]) 
     assert min(slow.cycles, waiting.cycles) > plain.cycles
     its = asdict(plain)
     for other in (slow, waiting):
+        assert other.slice_bytes <= plain.slice_bytes
         differing = {name for name, value in asdict(other).items() if value != its[name]}
         assert differing <= {
             "cycles",
             "cycles_mean",
-            *(f"{what}_bound" for what in ("cycles", "prepare", "selftest")),
-            "prepare_cycles",
-            "selftest_cycles",
+            *(f"{what}_bound" for what in ("cycles", "prepare", "selftest", "known")),
+            *(f"{what}_cycles" for what in ("prepare", "selftest", "known")),
+            "slice_bytes",
+            "slice_known",
         }
 
 
@@ -83,8 +97,10 @@ def test_kernels_are_chosen_by_what_the_budget_has(all_built: dict[str, Any]) ->
     small, fast, fastest = (measure(program, BUDGET, kernels=tier) for tier in ("small", "fast", "fastest"))
     assert fast.cycles < small.cycles
     assert small.flash < fast.flash
-    assert choose_kernels(program, replace(BUDGET, cycles=small.cycles)) == small
-    assert choose_kernels(program, replace(BUDGET, cycles=small.cycles - 1)) == fast
+    least = measure(program, replace(BUDGET, cycles=1))
+    barely = max(line.worst for line in judged(least, BUDGET) if line.of_cycles)
+    assert choose_kernels(program, replace(BUDGET, cycles=barely)) == least
+    assert choose_kernels(program, replace(BUDGET, cycles=barely - 1)).kernels == "fast"
     assert choose_kernels(program, replace(BUDGET, cycles=1)).cycles == min(fast.cycles, fastest.cycles)
 
 
@@ -98,7 +114,8 @@ def test_bounds_lie_above_what_was_seen(all_built: dict[str, Any]) -> None:
     ):
         assert bound is not None
         assert 0 < seen <= bound <= 1.5 * seen
-    assert cost.selftest_cycles <= (cost.selftest_bound or 0)
+    assert 0 < cost.selftest_cycles <= (cost.selftest_bound or 0)
+    assert 0 < cost.known_cycles <= (cost.known_bound or 0)
     assert (cost.ram_state, cost.ram_prepared, cost.ram_scratch) != (0, 0, 0)
     assert cost.ram == cost.ram_state + cost.ram_prepared + cost.ram_scratch
     assert cost.basis.startswith(
@@ -128,8 +145,8 @@ def test_measured_once(all_built: dict[str, Any], monkeypatch: pytest.MonkeyPatc
     """A program that was measured is not built again for another budget on the same core."""
     program = all_built["strip"].program
     cost = measure(program, BUDGET)
-    monkeypatch.setattr(module, "build_core", None)
-    assert measure(program, replace(BUDGET, name="other", flash_bytes=1)) is cost
+    monkeypatch.setattr(module, "compile_core", None)
+    assert measure(program, replace(BUDGET, name="other", flash_bytes=1)) == cost
 
 
 def test_c_is_made_once_for_what_is_measured(
@@ -166,10 +183,11 @@ def test_a_bound_below_what_was_seen_is_none(
     all_built: dict[str, Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Code that was followed wrongly proves nothing: no bound is given, and why is said."""
-    monkeypatch.setattr(Bounds, "cycles", lambda bounds, name: Bound(1))
+    monkeypatch.setattr(Bounds, "cycles", lambda bounds, name, without="": Bound(1))
     monkeypatch.setattr(Bounds, "stack", lambda bounds, name: 1)
     cost = measure(all_built["constant"].program, BUDGET)
-    assert (cost.cycles_bound, cost.prepare_bound, cost.selftest_bound, cost.stack_bound) == (None,) * 4
+    assert (cost.cycles_bound, cost.prepare_bound, cost.known_bound, cost.stack_bound) == (None,) * 4
+    assert cost.selftest_bound is None
     assert f"no bound on the cycles of step: 1 computed, {cost.cycles} seen" in cost.basis
     assert f"no bound on the stack: 1 computed, {cost.stack} seen" in cost.basis
 
@@ -181,3 +199,57 @@ def test_a_budget_is_judged_by_the_worse_of_seen_and_bound() -> None:
         cost = Cost("core", 1, 1, 0, 1, 1, used, 1.0, None, bound)
         budget = replace(BUDGET, clock_hz=1_000_000, frame_period_ms=10)
         assert load_pct(cost, budget) == 9.0  # 900 of the 10 000 cycles of a frame
+
+
+def test_the_dearest_frame_is_judged(all_built: dict[str, Any]) -> None:
+    """Step with the slice of the self-test beside it is a row of its own; the slice is the largest that fits,
+    with pieces of the known answer where these fit; where no slice fits, the row is over.
+    """
+    program = all_built["two_nets"].program
+    roomy = measure(program, replace(BUDGET, cycles=1_000_000))
+    assert (roomy.slice_bytes, roomy.slice_known) == (64, True)
+    step, known = roomy.cycles_bound or 0, roomy.known_bound or 0
+    least = measure(program, replace(BUDGET, cycles=1))
+    assert (least.slice_bytes, least.slice_known) == (1, False)
+    rooms = (known, known - 1, 1500, 500, least.selftest_bound or 0)
+    for cycles in (step + room for room in rooms):
+        budget = replace(BUDGET, cycles=cycles)
+        cost = measure(program, budget)
+        line = judged(cost, budget)[-1]
+        assert (line.resource, line.used) == ("cycles, dearest frame", cost.cycles + cost.selftest_cycles)
+        assert line.within, cycles
+        assert line.bound == step + (cost.selftest_bound or 0)
+        assert cost.slice_known == (step + known <= cycles)
+        if not cost.slice_known:
+            assert (cost.selftest_bound or 0) * 2 > cycles - step  # the next size would not fit
+    budget = replace(BUDGET, cycles=step + (least.selftest_bound or 0) - 1)
+    assert not judged(measure(program, budget), budget)[-1].within
+    assert len(against(least, BUDGET)) == 4  # a search goes by step alone
+
+
+def test_a_slice_on_the_core_takes_no_more_than_its_bound(all_built: dict[str, Any]) -> None:
+    """Every slice of the tables at each size, run to the end, stays within the bound that a few gave."""
+    its = all_built["two_nets"]
+    machine = Machine(its.image)
+    measured = measure_source(its.c, its.vectors.head(1), Chip(its.image.core, 1, 0), "size", USUAL)
+    assert [piece.size for piece in measured.slices] == list(SLICES)
+    for size, bound in ((piece.size, piece.bound) for piece in measured.slices):
+        pieces = -(-its.image.layout.tables.size // size)
+        assert machine.selftest_cycles(size, pieces) <= (bound or 0), size
+
+
+def test_what_is_linked_is_counted(all_built: dict[str, Any]) -> None:
+    """Each part of the interface adds bytes to the leanest firmware; the usual one lies between that and one
+    with everything; without the self-test no frame has a slice of it.
+    """
+    its = all_built["strip"]
+    adds = interface_bytes(its.c, "cortex-m0plus", "size")
+    lean = measure(its.program, BUDGET, extras=Extras(()))
+    usual, everything = measure(its.program, BUDGET), measure(its.program, BUDGET, extras=Extras(USES))
+    assert lean.flash == adds["leanest"] < usual.flash < everything.flash
+    assert all(size > 0 for size in adds.values())
+    assert set(adds) == {"leanest", "selftest", "trim-check", "code-crc", "identity"}
+    assert usual.flash <= adds["leanest"] + adds["selftest"] + adds["trim-check"]
+    assert (lean.slice_bytes, lean.selftest_cycles, len(judged(lean, BUDGET))) == (0, 0, 4)
+    power_on = measure(its.program, BUDGET, extras=Extras(("selftest", "trim-check")))
+    assert (power_on.flash, power_on.slice_bytes) == (usual.flash, 0)
