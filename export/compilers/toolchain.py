@@ -128,10 +128,10 @@ def build_core(
 
     Raises ToolError when the compiler refuses it.
     """
-    return link_core(compile_core(source, core, optimise, defines))
+    return link_model(compile_model(source, core, optimise, defines))
 
 
-def compile_core(
+def compile_model(
     source: CSource, core: str = "cortex-m0plus", optimise: str = "size", defines: Sequence[str] = ()
 ) -> Compiled:
     """As :func:`build_core`, without the link."""
@@ -144,7 +144,7 @@ def compile_core(
         return Compiled(source, chosen, {f"{unit}.o": (root / f"{unit}.o").read_bytes() for unit in _UNITS})
 
 
-def link_core(compiled: Compiled, functions: Sequence[str] = FUNCTIONS) -> Image:
+def link_model(compiled: Compiled, functions: Sequence[str] = FUNCTIONS) -> Image:
     """Link ``compiled`` with ``functions`` of the interface (names without the prefix), and what they use."""
     source, core = compiled.source, compiled.core
     with scratch_folder() as root:

@@ -12,7 +12,7 @@ from dataset.records import Budget
 from export.c.extras import FRAME_SELFTEST, INTERFACES, LEANEST, PLAIN_EXTRAS, SELFTEST, Extras
 from export.c.kernels import TIERS
 from export.c.source import CSource, emit_c
-from export.compilers.toolchain import FUNCTIONS, Image, compile_core, compiler_name, link_core
+from export.compilers.toolchain import FUNCTIONS, Image, compile_model, compiler_name, link_model
 from export.core.bounds import Bound, Bounds
 from export.core.emulator import Machine
 from export.core.flow import NotFollowed
@@ -187,9 +187,9 @@ def measure_source(
     source: CSource, vectors: Vectors, chip: Chip, optimise: str, uses: tuple[str, ...]
 ) -> Measured:
     """The cost of C as it stands, run on ``vectors``, for a firmware with these ``uses``."""
-    compiled = compile_core(source, chip.core.name, optimise)
-    linked = link_core(compiled, Extras(uses).functions)
-    measured = measure_images(link_core(compiled), linked, vectors, chip, uses)
+    compiled = compile_model(source, chip.core.name, optimise)
+    linked = link_model(compiled, Extras(uses).functions)
+    measured = measure_images(link_model(compiled), linked, vectors, chip, uses)
     return measured.compiled_by(compiler_name(optimise), optimise)
 
 
@@ -244,10 +244,10 @@ def interface_bytes(source: CSource, core: str, optimise: str) -> dict[str, int]
     """Flash of a firmware that uses nothing but init, prepare and step ('leanest'), and what each part of the
     interface adds to it alone; what two parts share is in both.
     """
-    compiled = compile_core(source, core, optimise)
-    leanest = len(link_core(compiled, LEANEST).flash)
+    compiled = compile_model(source, core, optimise)
+    leanest = len(link_model(compiled, LEANEST).flash)
     adds = {
-        name: len(link_core(compiled, (*LEANEST, *functions)).flash) - leanest
+        name: len(link_model(compiled, (*LEANEST, *functions)).flash) - leanest
         for name, functions in INTERFACES.items()
     }
     return {"leanest": leanest, **adds}

@@ -307,7 +307,9 @@ def _adds(interfaces: dict[str, int]) -> str:
     """What each part of the interface adds."""
     if not interfaces:
         return ""
-    adds = ", ".join(f"{escape(name)} {size}" for name, size in interfaces.items() if name != "leanest")
+    adds = ", ".join(
+        f"{escape(name)} {size}" for name, size in sorted(interfaces.items()) if name != "leanest"
+    )
     return f"With init, prepare and step alone {interfaces['leanest']} bytes; alone, each adds: {adds} bytes."
 
 

@@ -31,6 +31,7 @@ from export.bundle.manifest import (
     read_manifest,
     seal,
 )
+from export.bundle.stamp import extras_of
 from export.bundle.verify import verify_files
 from export.c.prefix import check_prefix
 from export.evidence.drawing import corners, make_vectors
@@ -224,7 +225,10 @@ def test_the_c_is_written_as_asked(provenance_for: Callable[..., Provenance]) ->
     read = read_manifest(made[MANIFEST])
     limits = provenance.model.limits
     assert limits is not None
-    assert read.written == replace(written, stamp=Stamp((), limits_sha256(limits)))
+    assert read.written == replace(
+        written, stamp=Stamp((), limits_sha256(limits)), extras=extras_of(read.body)
+    )
+    assert b"flash 480 bytes with init, prepare, step" in made["innage.h"]
     (again,) = verify_files(made, {"made again"}).checks
     assert again.passed, again.sentence
     (other,) = verify_files({**plain, MANIFEST: made[MANIFEST]}, {"made again"}).checks

@@ -12,7 +12,7 @@ from dataset.records import Budget
 from export.c.extras import USES, USUAL, Extras
 from export.c.kernels import TIERS
 from export.c.source import CSource, emit_c
-from export.compilers.toolchain import compile_core, link_core
+from export.compilers.toolchain import compile_model, link_model
 from export.core import measure as module
 from export.core.bounds import Bound, Bounds
 from export.core.emulator import Machine
@@ -55,7 +55,7 @@ def test_cost_is_that_of_the_image_and_the_run(all_built: dict[str, Any]) -> Non
     """
     its = all_built["strip"]
     cost = measure(its.program, BUDGET)
-    linked = link_core(compile_core(its.c), Extras(USUAL).functions)
+    linked = link_model(compile_model(its.c), Extras(USUAL).functions)
     assert cost.flash == len(linked.flash) < len(its.image.flash)
     assert (cost.flash_tables, cost.flash_helpers, cost.ram) == (
         its.image.tables,
@@ -145,7 +145,7 @@ def test_measured_once(all_built: dict[str, Any], monkeypatch: pytest.MonkeyPatc
     """A program that was measured is not built again for another budget on the same core."""
     program = all_built["strip"].program
     cost = measure(program, BUDGET)
-    monkeypatch.setattr(module, "compile_core", None)
+    monkeypatch.setattr(module, "compile_model", None)
     assert measure(program, replace(BUDGET, name="other", flash_bytes=1)) == cost
 
 
