@@ -24,11 +24,23 @@ from dataclasses import dataclass, field
 from math import gcd
 
 from dataset.errors import InputError
+from export.c.layers import (
+    Layer,
+    RowTables,
+    RowTypes,
+    Words,
+    common_types,
+    layer_of,
+    row_tables,
+    rows_function,
+    rows_name,
+    sum_fits,
+)
 from export.c.layout import Value
 from export.c.text import fill
 from export.c.thumb import MOST_WHOLE, TYPES, UNROLLED, Unrolled, thumb
 from export.c.trees import Forest, forest_function
-from training.program import INT32_MAX, INT32_MIN, Interval, Node, matrix, scalar, vector
+from training.program import Interval, Node
 
 TIERS: Mapping[str, tuple[str, ...]] = {
     "small": (),
@@ -36,25 +48,6 @@ TIERS: Mapping[str, tuple[str, ...]] = {
     "fastest": ("pairs", "bytes", "spread", "halves"),
 }
 _GROUP = {"bytes": 4, "spread": 4, "halves": 4, "pairs": 8}
-
-Words = tuple[int, ...]
-Columns = Sequence[tuple[int, int]]  # the range of each input
-
-
-@dataclass(frozen=True)
-class Layer:
-    """A rectified layer in integers: weights (rows, columns), where each sum starts, shift, upper limit,
-    range of each input.
-    """
-
-    weights: tuple[Words, ...]
-    start: Words
-    shift: int
-    high: int
-    reach: Columns
-
-    def rows(self, first: int, last: int) -> Layer:
-        return Layer(self.weights[first:last], self.start[first:last], self.shift, self.high, self.reach)
 
 
 @dataclass(frozen=True)
@@ -69,12 +62,17 @@ class Packed:
 @dataclass
 class Kernels:
     """The kernels that one source uses, collected while it is written; ``tier`` says which kinds it may use,
-    ``assembly`` that it asks for theirs.
+    ``assembly`` that it asks for theirs. A source is written twice: what the layers of one function agree on
+    is known after the first time (``settled``).
     """
 
     tier: str = "small"
     assembly: bool = False
+    types: Mapping[tuple[str, str], RowTypes] = field(default_factory=dict)  # by the types of x and out
     _columns: dict[tuple[str, str, str], set[int]] = field(default_factory=dict)  # of all layers of a kernel
+    # by the types of x and out
+    _rows: dict[tuple[str, str], list[Layer]] = field(default_factory=dict)
+    _widths: dict[tuple[str, str], set[str]] = field(default_factory=dict)
     _forests: dict[str, Forest] = field(default_factory=dict)  # one of each kind
 
     def __post_init__(self) -> None:
@@ -85,8 +83,8 @@ class Kernels:
         """The layer's words in the first kind of this tier whose condition it meets for as many rows as make
         whole groups.
         """
-        layer = rectified(chain, x)
-        if layer is None:
+        layer = layer_of(chain, x)
+        if layer is None or layer.low != 0:
             return None
         for kind in TIERS[self.tier]:
             rows = len(layer.weights) // _GROUP[kind] * _GROUP[kind]
@@ -107,6 +105,27 @@ class Kernels:
         self._columns.setdefault(key, set()).add(inputs.size)
         return f"{prefix}_{_name(*key)}({stream.base}, {source}, {out.pointer()});"
 
+    def settled(self) -> Kernels:
+        """The kernels for writing again, with what all layers that were seen agree on."""
+        types = {key: common_types(layers) for key, layers in self._rows.items()}
+        return Kernels(self.tier, self.assembly, types)
+
+    def row_tables(self, layer: Layer, x: Value, out: Value) -> RowTables:
+        """The tables of a layer that is computed row by row."""
+        key = (x.ctype, out.ctype)
+        self._rows.setdefault(key, []).append(layer)
+        return row_tables(layer, self.types.get(key, RowTypes()))
+
+    def row_by_row(
+        self, tables: RowTables, starts: Value, weights: Value, x: Value, out: Value, prefix: str
+    ) -> str:
+        """The statement that runs a layer on its plain weights."""
+        self._widths.setdefault((x.ctype, out.ctype), set()).add(tables.ctype)
+        return (
+            f"{prefix}_{rows_name(x.ctype, out.ctype)}({starts.base}, {weights.base}, {x.pointer()}, "
+            f"{out.pointer()});"
+        )
+
     def walk(self, forest: Forest, stream: Value, x: Value, prefix: str) -> str:
         """The expression that sums the leaves of ``forest``."""
         self._forests[forest.name] = forest
@@ -126,31 +145,12 @@ class Kernels:
             _function(key, self._unrolled(self._columns[key]), prefix) for key in sorted(self._columns)
         )
         layers = fill(_HEAD, {"PREFIX": prefix.upper()}) + layers if layers else ""
+        layers += "".join(
+            rows_function(*key, self.types.get(key, RowTypes()), self._widths[key], prefix)
+            for key in sorted(self._widths)
+        )
         layers += "".join(forest_function(self._forests[name], prefix) for name in sorted(self._forests))
         return fill(_SWITCH, {"PREFIX": prefix.upper()}) + layers if layers and self.assembly else layers
-
-
-def rectified(chain: Sequence[Node], x: Interval) -> Layer | None:
-    """``chain`` (dense, shift, clip) as a layer; None for one that is not limited to [0, high], or whose sums
-    with the addend could leave int32.
-    """
-    dense, shift, clip = chain
-    if scalar(clip.attributes, "low") != 0:
-        return None
-    by = scalar(shift.attributes, "shift")
-    half = (1 << by) >> 1
-    layer = Layer(
-        tuple(tuple(row) for row in matrix(dense.attributes, "weights")),
-        tuple(v + half for v in vector(dense.attributes, "bias")),
-        by,
-        scalar(clip.attributes, "high"),
-        tuple(x.at(k) for k in range(x.size)),
-    )
-    return (
-        layer
-        if all(_fits(w, s, layer.reach) for w, s in zip(layer.weights, layer.start, strict=True))
-        else None
-    )
 
 
 def pack_layer(kind: str, layer: Layer) -> Words | None:
@@ -165,20 +165,6 @@ def pack_layer(kind: str, layer: Layer) -> Words | None:
     return tuple(v & 0xFFFFFFFF for v in (*head, *groups))
 
 
-def _fits(
-    weights: Sequence[int], start: int, reach: Columns, low: int = INT32_MIN, high: int = INT32_MAX
-) -> bool:
-    """Whether the sum stays in [low, high] wherever the inputs lie in their ranges, in whatever order the
-    products are added.
-    """
-    ends = [(w * a, w * b) for w, (a, b) in zip(weights, reach, strict=True)]
-    return (
-        low <= start + sum(min(0, *e) for e in ends)
-        and start + sum(max(0, *e) for e in ends) <= high
-        and all(INT32_MIN <= v <= INT32_MAX for e in ends for v in e)
-    )
-
-
 def _joined(layer: Layer, one: int, other: int, step: int) -> tuple[list[int], int]:
     """Row ``one`` plus ``step`` times row ``other``: weights and start."""
     weights = [a + step * b for a, b in zip(layer.weights[one], layer.weights[other], strict=True)]
@@ -187,10 +173,10 @@ def _joined(layer: Layer, one: int, other: int, step: int) -> tuple[list[int], i
 
 def _pack_bytes(layer: Layer) -> list[int] | None:
     """Two joined rows in the halves of a word; both must fit 16 bits, their sums 32."""
-    if not _within(layer, 127):
+    if not layer.within(127):
         return None
     (lower, first), (upper, third) = _joined(layer, 0, 1, 256), _joined(layer, 2, 3, 256)
-    if not (_fits(lower, first, layer.reach) and _fits(upper, third, layer.reach)):
+    if not (sum_fits(lower, first, layer.reach) and sum_fits(upper, third, layer.reach)):
         return None
     return [
         layer.start[0],
@@ -202,7 +188,7 @@ def _pack_bytes(layer: Layer) -> list[int] | None:
 
 
 def _pack_spread(layer: Layer) -> list[int] | None:
-    if not _within(layer, 127):
+    if not layer.within(127):
         return None
     return [
         *layer.start,
@@ -214,7 +200,7 @@ def _pack_spread(layer: Layer) -> list[int] | None:
 
 
 def _pack_halves(layer: Layer) -> list[int] | None:
-    if not _within(layer, 32767):
+    if not layer.within(32767):
         return None
     a, b, c, d = layer.weights
     return [
@@ -229,17 +215,13 @@ def _pack_halves(layer: Layer) -> list[int] | None:
 
 def _pack_pairs(layer: Layer) -> list[int] | None:
     if not all(
-        _fits(w, s, layer.reach, -0x8000, 0x7FFF) for w, s in zip(layer.weights, layer.start, strict=True)
+        sum_fits(w, s, layer.reach, -0x8000, 0x7FFF) for w, s in zip(layer.weights, layer.start, strict=True)
     ):
         return None
     joined = [_joined(layer, k, k + 1, 65536) for k in range(0, 8, 2)]
-    if not all(_fits(w, s, layer.reach) for w, s in joined):
+    if not all(sum_fits(w, s, layer.reach) for w, s in joined):
         return None
     return [*(s for _, s in joined), *(w[k] for k in range(len(layer.reach)) for w, _ in joined)]
-
-
-def _within(layer: Layer, most: int) -> bool:
-    return all(-most <= w <= most for row in layer.weights for w in row)
 
 
 _PACKERS: Mapping[str, Callable[[Layer], list[int] | None]] = {

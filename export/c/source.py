@@ -63,11 +63,12 @@ def emit_c(
     check_prefix(prefix)
     _check(program)
     program = analyse(program)
-    tables, shared = Tables(f"{prefix}_tables"), Kernels(kernels, assembly)
-    known = known_answer(program)
+    known, first = known_answer(program), Kernels(kernels, assembly)
     written, names = readable(program)
     layers = [names.get(name, name) for name in known.layers]
     anonymous = frozenset(names.values())
+    _step(written, prefix, Tables(""), first, layers, anonymous)
+    tables, shared = Tables(f"{prefix}_tables"), first.settled()
     step_text, step = _step(written, prefix, tables, shared, layers, anonymous)
     gaps = {
         "prefix": prefix,

@@ -331,7 +331,7 @@ def kinds(batch: list[Program]) -> tuple[set[str], set[str]]:
         {
             kind
             for s in texts
-            for kind in ("layer", "bytes", "halves", "pairs")
+            for kind in ("rows", "layer", "bytes", "halves", "pairs")
             if f"{s.prefix}_{kind}_" in s.source
         },
     )
@@ -344,7 +344,7 @@ def test_everyday_programs_are_varied(every_day: list[Program]) -> None:
     operations, kernels = kinds(every_day)
     assert len(operations) >= len(OPS) - 4
     assert {p.trim is None for p in every_day} == {True, False}
-    assert "layer" in kernels
+    assert "rows" in kernels
 
 
 def agree(batch: list[Program], start: int) -> None:
@@ -441,4 +441,4 @@ def test_many_programs_agree() -> None:
             assert lint(emit_c(program)) == "" == lint(emit_c(program), "c++")
             on_core(program)
     assert operations == set(OPS)
-    assert kernels == {"layer", "bytes", "halves", "pairs"}
+    assert kernels == {"rows", "layer", "bytes", "halves", "pairs"}

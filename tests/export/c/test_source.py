@@ -56,8 +56,8 @@ def test_optimised_build_agrees(all_built: dict[str, Any]) -> None:
 def test_layers_of_the_same_types_share_a_kernel(all_built: dict[str, Any]) -> None:
     """Two layers on halves call one kernel, and a joined row is written where it is needed, not copied."""
     text = code_only(all_built["two_nets"].c.source)
-    assert text.count("static void innage_layer_int8_int16_int16_int8(") == 1
-    assert text.count("innage_layer_int8_int16_int16_int8(") == 3
+    assert text.count("static void innage_rows_int16_int8(") == 1
+    assert text.count("innage_rows_int16_int8(") == 3
     assert "int16_t halves[7];" in all_built["two_nets"].c.header
 
 
