@@ -68,6 +68,7 @@ def emit_c(
     layers = [names.get(name, name) for name in known.layers]
     anonymous = frozenset(names.values())
     _step(written, prefix, Tables(""), first, layers, anonymous)
+    _prepare(written, prefix, Tables(""), first, anonymous)
     tables, shared = Tables(f"{prefix}_tables"), first.settled()
     step_text, step = _step(written, prefix, tables, shared, layers, anonymous)
     gaps = {
