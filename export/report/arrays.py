@@ -283,14 +283,14 @@ def candidates_sections(metrics: Metrics, facts: Facts) -> list[str]:
         f"Chosen: {metrics.why}." if metrics.why else "",
         f"Next step up: {metrics.next_step}." if metrics.next_step else "",
     ]
-    how = f"P95 on the choose groups, mean over clean, foam and film; {metrics.choose_how}. "
+    how = f"Errors are P95 on the choose groups, mean over clean, foam and film; {metrics.choose_how}. "
     how += "Flash and cycles are the candidate's without a band; one without them was not measured."
     sections = ["<h2>What was tried</h2>", f"<p>{escape(' '.join([*filter(None, sentences), how]))}</p>"]
     cells = [[cell(value) for value in row] for row in rows]
     sections.append(html_table(CANDIDATE_COLUMNS, cells, left=left))
     at_mean, at_flash = CANDIDATE_COLUMNS.index("mean mm"), CANDIDATE_COLUMNS.index("flash")
     points = [
-        (flash, mean, f"level net {r[0]}, {r[1]} bits, watcher {r[2]}", bool(r[-1]))
+        (flash, mean, f"{r[0]}, {r[1]} bits{f', watcher {r[2]}' if r[2] else ''}", bool(r[-1]))
         for r in rows
         if is_finite_number(flash := r[at_flash]) and is_finite_number(mean := r[at_mean])
     ]

@@ -41,7 +41,7 @@ CLASS_COLUMNS = (
 )
 WEIGHTS = "Every group weighs the same, which is the claim; 'by frame' is the P95 of all frames pooled"
 CANDIDATE_COLUMNS = (
-    "level net",
+    "model",
     "bits",
     "watcher",
     "mean mm",
@@ -410,8 +410,9 @@ def trim_gate_sentence(gate: TrimGate | None) -> str:
 
 
 def candidate_rows(metrics: Metrics) -> list[Row]:
-    """One row a candidate: its nets, P95 by class on the choose groups and their mean, accepted share of all
-    frames, measured cost, limits.
+    """One row a candidate: its form (of pad arrays the layers of the level net), watcher, P95 by class on the
+    choose groups and the error that candidates are compared by, accepted share of all frames, measured cost,
+    limits.
     """
     return [_candidate(candidate, candidate == metrics.chosen) for candidate in metrics.candidates]
 
@@ -424,12 +425,13 @@ def _candidate(candidate: CandidateRow, chosen: bool) -> Row:
     watcher = "-".join(str(n) for n in candidate.watcher or ()) + (
         " unrest" if "unrest" in (candidate.watched or ()) else ""
     )
-    mean = short(sum(known) / len(known)) if known else None
+    mean = candidate.error_mm if candidate.error_mm is not None or not known else sum(known) / len(known)
+    of_array = candidate.watcher is not None
     return (
-        str(candidate.size),
+        str(candidate.size) if of_array else f"{candidate.family} {candidate.size}",
         candidate.bits,
         watcher,
-        mean,
+        short(mean),
         *(short(value) for value in p95),
         accepted,
         None if cost is None else cost.flash,

@@ -51,7 +51,7 @@ def train(
     seed: SeedOption = 0,
     family: Annotated[
         list[str] | None,
-        typer.Option("--family", help="Only this family (may be given again): line, hinge, trees, net."),
+        typer.Option("--family", help="Only this family, or several: line, hinge, trees, net, array."),
     ] = None,
     trim: Annotated[
         str | None,

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from training.models.features import MEAN_SHIFT, emit_features
 from training.models.nets import IntNet, emit_net
 from training.models.operating import Operating
-from training.models.recipes import Hardware
+from training.models.recipes import Band, Hardware
 from training.models.trimming import Trimming, gate_range, kind_names, trim_range
 from training.models.watch import ONE
 from training.program import (
@@ -39,18 +39,6 @@ FLAG_TABLE = {
     "out_of_range": "withheld",
     "sensor_fault": "withheld",
 }
-
-
-@dataclass(frozen=True)
-class Band:
-    """Half widths of the band in level units, below and above the level: where nothing is flagged, and under
-    foam or film.
-    """
-
-    below: int
-    above: int
-    below_flagged: int
-    above_flagged: int
 
 
 @dataclass(frozen=True)

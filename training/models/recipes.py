@@ -38,6 +38,18 @@ class Hardware:
 
 
 @dataclass(frozen=True)
+class Band:
+    """Half widths of the band in level units, below and above the level: where nothing is flagged, and under
+    foam or film.
+    """
+
+    below: int
+    above: int
+    below_flagged: int
+    above_flagged: int
+
+
+@dataclass(frozen=True)
 class Recipe:
     """A family at one size, with weights of ``bits`` bits."""
 
@@ -79,13 +91,13 @@ def fit_sizes(
     return fitted
 
 
-def quantise(fitted: Fitted, bits: int, hardware: Hardware, name: str) -> Program:
+def quantise(fitted: Fitted, bits: int, hardware: Hardware, name: str, band: Band | None = None) -> Program:
     """The program of a fitted model. ProgramError when its weights cannot be had in ``bits`` bits without
     overflow.
 
     A frame with a count outside the trained range, or with any fault bit, is withheld: low 0, level -1, high
-    = span. Else low and high are the same, for no band is calibrated, and a band that isn't shown isn't
-    claimed.
+    = span. Without a ``band`` low and high are always these: a band that isn't shown isn't claimed. With one
+    its widths for what is not flagged count, since few pads flag neither foam nor film.
     """
     builder = Builder(
         name,
@@ -111,11 +123,28 @@ def quantise(fitted: Fitted, bits: int, hardware: Hardware, name: str) -> Progra
     )
     outside = builder.node("where", given.out_of_range, builder.const(RANGE), zero)
     reason = builder.node("where", fault, builder.const(FAULT), outside, name="reason")
+    shown = builder.node("where", withheld, builder.const(NO_LEVEL), level, name="level")
+    if band is None:
+        low, high = zero, builder.const(hardware.span, name="high")
+    else:
+        low, high = _emit_band(builder, level, withheld, band)
     return builder.finish(
-        low=zero,
-        level=builder.node("where", withheld, builder.const(NO_LEVEL), level, name="level"),
-        high=builder.const(hardware.span, name="high"),
+        low=low,
+        level=shown,
+        high=high,
         validity=builder.node("sub", builder.const(1), withheld, name="validity"),
         flags=flags,
         reason=reason,
+    )
+
+
+def _emit_band(builder: Builder, level: str, withheld: str, band: Band) -> tuple[str, str]:
+    """Low and high of a reading; 0 and full where it is withheld."""
+    zero, full = builder.const(0), builder.const(builder.span)
+    below = builder.node("sub", level, builder.const(band.below))
+    above = builder.node("add", level, builder.const(band.above))
+    low, high = (builder.node("clip", end, low=0, high=builder.span) for end in (below, above))
+    return (
+        builder.node("where", withheld, zero, low, name="low"),
+        builder.node("where", withheld, full, high, name="high"),
     )

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from training.judging.kept import Kept
 
 LEVEL_STEPS, WATCHER_SHARE = 80, 0.75  # steps of a fit; a watcher takes fewer
+ARRAY = "array"  # the name that these recipes have among families
 ARRAY_CHANNELS = 4  # fewer pads than this have no pattern to watch
 PADS, STILL, MOVING = ("shares",), ("shares", "ratios"), ("shares", "ratios", "flow")
 ALL = ("shares", "ratios", "flow", "unrest")

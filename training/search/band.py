@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from training.judging.judged import Judged
-from training.models.assemble import Band
+from training.models.recipes import Band
 from training.program import FLAG_BITS, LEVEL_UNITS_PER_MM
 from training.rows import Floats, Mask
 

@@ -4,22 +4,28 @@ there is none.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 import numpy as np
+from sklearn.pipeline import Pipeline
 
 from training.costs import Cost
-from training.judging.figures import ClassFigures, Figures, KeptCost, Score
+from training.judging.figures import ClassFigures, Figures, KeptCost, RandomRows, Score
 from training.judging.scoring import tidy
-from training.models.assemble import Parts
-from training.models.nets import Net
-from training.models.operating import Operating
-from training.models.recipes import Fitted, Recipe
+from training.models.operating import Operating, Scores
+from training.models.recipes import Band
 from training.program import Program
+from training.rows import Floats, Ints, Mask
 from training.search.array_recipes import ArrayRecipe
-from training.search.metrics import CandidateRow, ChooseScores
+from training.search.band import Widths
+from training.search.context import SearchContext
+from training.search.dealing import Deal
+from training.search.metrics import CandidateRow, ChooseScores, TrimGate
+
+_NORMAL_P95 = 1.96  # of a normal error the P95 of its size, in standard deviations
 
 
 class AnyRecipe(Protocol):
@@ -36,9 +42,29 @@ class AnyRecipe(Protocol):
 
 
 @dataclass(frozen=True)
-class Candidate:
-    """A recipe as an integer program, with the figures of integers and floats on groups that its fit has not
-    seen.
+class FloatModel:
+    """The float model behind a program: from ``inputs(rows)``, (rows, columns), to levels in mm (rows,)."""
+
+    pipeline: Pipeline
+    inputs: Callable[[Mask | Ints], Ints | Floats]
+
+    def levels(self, rows: Mask | Ints) -> Floats:
+        """Levels in mm on rows of the data, (rows,)."""
+        return np.asarray(self.pipeline.predict(self.inputs(rows)), np.float64)
+
+
+@dataclass(frozen=True)
+class Doubts:
+    """What decides on rows whether a level is given, (n,) each, and from where on it is not."""
+
+    scores: Scores
+    at: Operating
+
+
+@dataclass(frozen=True)
+class Candidate(ABC):
+    """A recipe as an integer program, with the scores of integers and floats and the figures of the integers
+    on groups that its fit has not seen. Each kind of model says what becomes of one that is chosen.
 
     ``meets`` says whether it is within the limits, ``within`` whether within the budget; None without limits
     and where no cost was measured. ``quantisation_error_mm``: of the integers from the curve that they stand
@@ -49,6 +75,7 @@ class Candidate:
     program: Program
     integer: Score
     floating: Score | None
+    figures: Figures
     meets: bool | None = field(default=None, kw_only=True)
     cost: Cost | None = field(default=None, kw_only=True)
     within: bool | None = field(default=None, kw_only=True)
@@ -56,19 +83,30 @@ class Candidate:
 
     @property
     def error(self) -> float:
-        """The choose error that candidates are compared by, mm; infinite where nothing was accepted."""
-        raise NotImplementedError
+        """The choose error that candidates are compared by, mm, quantisation error included; infinite where
+        nothing was accepted.
+        """
+        return error_of(self.cautious)
 
     @property
     def false_wets(self) -> int:
-        """Episodes on the choose groups in which an empty tank was read as wet; 0 where nothing says what
-        empty looks like.
+        """Episodes on the choose groups in which an empty tank was read as wet."""
+        return self.figures.false_wet.wrong
+
+    @property
+    def cautious(self) -> Figures:
+        """The figures with ``quantisation_error_mm`` added in quadrature to RMS errors and, as of a normal
+        law, to P95.
+
+        Unseen groups lie where marks were taken; what few knots and narrow weights do between them, they
+        cannot tell.
         """
-        return 0
+        departure = self.quantisation_error_mm
+        return widened(self.figures, departure) if departure else self.figures
 
     def summary(self) -> CandidateRow:
         """The candidate as a row of the metrics."""
-        return CandidateRow(
+        row = CandidateRow(
             family=self.recipe.family,
             size=self.recipe.size,
             bits=self.recipe.bits,
@@ -78,73 +116,70 @@ class Candidate:
             choose=ChooseScores(self.integer, self.floating),
             cost=None if self.cost is None else kept_cost(self.cost),
             within_budget=self.within,
+            classes={name: (row.p95_mm, row.accepted_share) for name, row in self.figures.classes.items()},
         )
+        return _of_recipe(row, self.recipe)
+
+    @property
+    @abstractmethod
+    def trims(self) -> Ints:
+        """The trims that the program takes, (sessions, trim size)."""
+
+    @property
+    @abstractmethod
+    def trim(self) -> str:
+        """The name of the kind of trims, empty without."""
+
+    @property
+    @abstractmethod
+    def flag_table(self) -> Mapping[str, str]:
+        """What becomes of a reading with each flag, or that it is never raised."""
+
+    @abstractmethod
+    def written(self, context: SearchContext, band: Band | None) -> Program:
+        """The program with its band, and notes of what it was made from."""
+
+    @abstractmethod
+    def widths(self, context: SearchContext) -> Widths:
+        """Half widths of a band before they are scaled, from groups that its fit has not seen."""
+
+    @abstractmethod
+    def float_model(self, context: SearchContext) -> FloatModel:
+        """The float model that goes with the program."""
+
+    @abstractmethod
+    def doubts(self, context: SearchContext, rows: Mask) -> Doubts | None:
+        """What decides on rows whether a level is given; None where a model has no measure of doubt."""
+
+    @abstractmethod
+    def random_rows(self, context: SearchContext) -> RandomRows:
+        """The same recipe after a split by row: how much too good that looks."""
+
+    @abstractmethod
+    def trim_gate(self, context: SearchContext, program: Program) -> TrimGate | None:
+        """Which choose and calibrate units the program refuses by their trims; None where it takes any."""
+
+    @abstractmethod
+    def kept_recipe(self, context: SearchContext) -> dict[str, Any]:
+        """What it takes to fit it again, ready for JSON."""
 
 
-@dataclass(frozen=True)
-class FewPadCandidate(Candidate):
-    """A candidate of few pads, with its float model, and figures by class on groups that its fit has not
-    seen.
+class Kind(Protocol):
+    """A kind of model that a search tries.
+
+    ``in_turn``: its fits are short enough to leave each group out in turn; ``note``: what is to be said of
+    its errors.
     """
 
-    recipe: Recipe
-    fitted: Fitted
-    figures: Figures
+    @property
+    def in_turn(self) -> bool: ...
 
     @property
-    def error(self) -> float:
-        """The choose error, quantisation error included."""
-        value = self.integer.rmse_mm
-        return np.inf if value is None else tidy(np.hypot(value, self.quantisation_error_mm))
+    def note(self) -> str: ...
 
-    @property
-    def cautious(self) -> Figures:
-        """The figures with ``quantisation_error_mm`` added in quadrature to the RMS errors.
-
-        Unseen groups lie where marks were taken; what few knots and narrow weights do between them, they
-        cannot tell.
-        """
-
-        def added(error: float | None) -> float | None:
-            return None if error is None else tidy(np.hypot(error, self.quantisation_error_mm))
-
-        def widened(rows: Mapping[str, ClassFigures]) -> dict[str, ClassFigures]:
-            return {name: replace(row, rmse_mm=added(row.rmse_mm)) for name, row in rows.items()}
-
-        return replace(
-            self.figures,
-            classes=widened(self.figures.classes),
-            by={place: widened(rows) for place, rows in self.figures.by.items()},
-            worst_group_rmse_mm=added(self.figures.worst_group_rmse_mm),
-        )
-
-
-@dataclass(frozen=True)
-class ArrayCandidate(Candidate):
-    """A candidate of the array search: its integers, thresholds, float level net, and figures by class on the
-    choose groups.
-    """
-
-    recipe: ArrayRecipe
-    parts: Parts
-    at: Operating
-    net: Net
-    figures: Figures
-
-    @property
-    def error(self) -> float:
-        """The mean over classes of the P95 in mm."""
-        return error_of(self.figures)
-
-    @property
-    def false_wets(self) -> int:
-        """Episodes on the choose groups in which an empty tank was read as wet."""
-        return self.figures.false_wet.wrong
-
-    def summary(self) -> CandidateRow:
-        """The candidate as a row of the metrics, with its classes and its watcher."""
-        classes = {name: (row.p95_mm, row.accepted_share) for name, row in self.figures.classes.items()}
-        return _of_array(super().summary(), self.recipe, classes)
+    def tried(self, dealt: Deal) -> Sequence[Candidate | Refused]:
+        """Its recipes, fitted, and judged on the folds."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -164,19 +199,37 @@ class Refused:
             meets=self.meets,
             departure_mm=0.0,
             refused=self.reason,
+            classes={},
         )
-        return _of_array(row, self.recipe, {}) if isinstance(self.recipe, ArrayRecipe) else row
+        return _of_recipe(row, self.recipe)
 
 
-def _of_array(
-    row: CandidateRow, recipe: ArrayRecipe, classes: Mapping[str, tuple[float | None, ...]]
-) -> CandidateRow:
+def _of_recipe(row: CandidateRow, recipe: AnyRecipe) -> CandidateRow:
+    """The row with what is shown of its recipe."""
+    if not isinstance(recipe, ArrayRecipe):
+        return row
+    return replace(row, watcher=recipe.watcher, watched=recipe.watch_groups, patience=recipe.patience)
+
+
+def widened(figures: Figures, departure_mm: float) -> Figures:
+    """The figures with an error of root mean square ``departure_mm`` added in quadrature."""
+
+    def added(error: float | None, times: float = 1.0) -> float | None:
+        return None if error is None else tidy(np.hypot(error, times * departure_mm))
+
+    def rows(named: Mapping[str, ClassFigures]) -> dict[str, ClassFigures]:
+        return {name: row(one) for name, one in named.items()}
+
+    def row(one: ClassFigures) -> ClassFigures:
+        p95 = added(one.p95_mm, _NORMAL_P95)
+        per_cent = None if p95 is None or not figures.span_mm else tidy(100 * p95 / figures.span_mm)
+        return replace(one, rmse_mm=added(one.rmse_mm), p95_mm=p95, p95_pct=per_cent)
+
     return replace(
-        row,
-        classes=classes,
-        watcher=recipe.watcher,
-        watched=recipe.watch_groups,
-        patience=recipe.patience,
+        figures,
+        classes=rows(figures.classes),
+        by={place: rows(named) for place, named in figures.by.items()},
+        worst_group_rmse_mm=added(figures.worst_group_rmse_mm),
     )
 
 
@@ -225,9 +278,10 @@ def kept_cost(cost: Cost) -> KeptCost:
 
 
 def error_of(figures: Figures) -> float:
-    """What candidates are compared by: the mean over clean, foam and film of the P95 in mm; infinite when
-    nothing was accepted.
+    """What candidates are compared by: the mean over clean, foam and film of the P95 in mm, that of all
+    frames where there are none of these; infinite when nothing was accepted.
     """
-    p95 = [figures.classes[name].p95_mm for name in ("clean", "foam", "film") if name in figures.classes]
+    named = [name for name in ("clean", "foam", "film") if name in figures.classes]
+    p95 = [figures.classes[name].p95_mm for name in named or ("all",) if name in figures.classes]
     known = [value for value in p95 if value is not None]
     return float(np.mean(known)) if known and len(known) == len(p95) else float("inf")

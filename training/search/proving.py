@@ -4,8 +4,7 @@ model; the same for every kind of model.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -16,42 +15,24 @@ from training.judging.figures import Figures, FitRows, Prove
 from training.judging.judged import judge
 from training.judging.power_on import power_on
 from training.judging.scoring import answers_of, beyond, by_group, score
-from training.models.operating import Operating, Scores
 from training.program import Program
-from training.rows import Floats, Ints, Mask
+from training.rows import Mask
+from training.search.candidates import Candidate
 from training.search.context import SearchContext
 
 
-@dataclass(frozen=True)
-class Doubts:
-    """What decides on rows whether a level is given, (n,) each, and from where on it is not."""
-
-    scores: Scores
-    at: Operating
-
-
-@dataclass(frozen=True)
-class Chosen:
-    """A program to be proved.
-
-    ``trims`` (sessions, trim size) are those that it takes; ``floats`` gives the levels in mm of its float
-    model on rows, ``doubts`` what it doubts there, None where it has no measure of doubt.
+def proved(
+    context: SearchContext, program: Program, picked: Candidate
+) -> tuple[Prove | None, Figures | None]:
+    """Scores and figures by class on 'prove' of the ``program`` that was written of the candidate picked;
+    None where nothing proves.
     """
-
-    program: Program
-    trims: Ints
-    floats: Callable[[Mask], Floats]
-    doubts: Callable[[Mask], Doubts | None]
-
-
-def proved(context: SearchContext, chosen: Chosen) -> tuple[Prove | None, Figures | None]:
-    """Scores and figures by class on 'prove'; None where nothing proves."""
-    data, program = context.data, chosen.program
-    rows = data.rows(Role.PROVE)
+    data, rows = context.data, context.data.rows(Role.PROVE)
     if not rows.any():
         return None, None
-    judged = judge(program, data, rows, chosen.trims, context.span_mm)
-    answers = answers_of(judged, data.group[rows], chosen.floats(rows), known_levels(context))
+    judged = judge(program, data, rows, picked.trims, context.span_mm)
+    floats = picked.float_model(context).levels(rows)
+    answers = answers_of(judged, data.group[rows], floats, known_levels(context))
     integer = score(answers, answers.level_mm)
     names = {k: group for k, (group, _) in enumerate(data.frozen.roles)}
     prove = Prove(
@@ -60,10 +41,10 @@ def proved(context: SearchContext, chosen: Chosen) -> tuple[Prove | None, Figure
         by_group=by_group(answers, names),
         beyond=beyond(answers),
     )
-    doubts = chosen.doubts(rows)
+    doubts = picked.doubts(context, rows)
     figures = replace(
         figures_of(judged),
-        power_on=power_on(program, data, rows, chosen.trims),
+        power_on=power_on(program, data, rows, picked.trims),
         by_level=errors_by_level(judged),
         boxes=error_boxes(judged),
         confusion=confusion_rows(judged),

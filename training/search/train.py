@@ -15,11 +15,13 @@ from dataset.records import CountLaw, FrozenData, Role
 from training.models.families import FAMILIES
 from training.models.recipes import Hardware
 from training.rows import Rows, rows_at, rows_of
-from training.search.array_recipes import ARRAY_CHANNELS
-from training.search.arrays import train_array
+from training.search.array_recipes import ARRAY, ARRAY_CHANNELS
+from training.search.arrays import Arrays
+from training.search.candidates import Kind
 from training.search.context import SearchRequest, by_roles, hardware_of
-from training.search.few_pads import train_few_pads
+from training.search.few_pads import FewPads
 from training.search.result import SearchResult
+from training.search.search import search
 
 _LIBRARIES = ("innage", "numpy", "scipy", "scikit-learn", "onnx", "skl2onnx")
 
@@ -43,20 +45,18 @@ def train(
     """Search the families, pick the smallest model that meets the limits and fits the budget, and score it
     once on 'prove'.
 
-    Four channels or more are a pad array: its search is that of :func:`train_array`, with ``trim`` naming the
-    trim to train for. Otherwise, or where families are named, ``families`` are tried (None means all),
-    without trims. Raises InputError for void sessions, mixed sensors, too few groups, unknown families, or
+    ``families`` names what is tried, of FAMILIES and ARRAY; None means ARRAY for four channels or more, with
+    ``trim`` naming the trim to train for, and all FAMILIES, which take no trims, for fewer. Raises InputError
+    for void sessions, mixed sensors, too few groups, families that are unknown or not for so few channels, or
     counts that run against the sensor's count law.
     """
-    chosen_families = _checked_families(families)
+    _check_families(families)
     data = rows_at(data, np.lexsort((data.frame, data.session)))  # the same, however they were stored
     hardware = hardware_of(data)
     _check(data, hardware)
     context = by_roles(data, hardware, request)
     with threadpool_limits(limits=1):
-        if hardware.channels >= ARRAY_CHANNELS and families is None:
-            return with_versions(train_array(context, trim))
-        return with_versions(train_few_pads(context, chosen_families))
+        return with_versions(search(context, _kinds(hardware, families, trim)))
 
 
 def with_versions(result: SearchResult) -> Trained:
@@ -64,12 +64,22 @@ def with_versions(result: SearchResult) -> Trained:
     return Trained(result.program, result.float_onnx, result.recipe, result.metrics, _versions())
 
 
-def _checked_families(families: Sequence[str] | None) -> tuple[str, ...]:
-    wanted = tuple(FAMILIES) if not families else tuple(dict.fromkeys(families))
-    for family in wanted:
-        if family not in FAMILIES:
-            raise InputError("family", f"'{family}'", "one of " + ", ".join(FAMILIES))
-    return wanted
+def _check_families(families: Sequence[str] | None) -> None:
+    for family in families or ():
+        if family not in (*FAMILIES, ARRAY):
+            raise InputError("family", f"'{family}'", "one of " + ", ".join((*FAMILIES, ARRAY)))
+
+
+def _kinds(hardware: Hardware, families: Sequence[str] | None, trim: str | None) -> tuple[Kind, ...]:
+    """The kinds of models to try."""
+    many = hardware.channels >= ARRAY_CHANNELS
+    wanted = tuple(dict.fromkeys(families or ((ARRAY,) if many else FAMILIES)))
+    if ARRAY in wanted and not many:
+        counted = f"{hardware.channels} {'channel' if hardware.channels == 1 else 'channels'}"
+        needed = f"a pad array of at least {ARRAY_CHANNELS} channels"
+        raise InputError("family", f"'{ARRAY}' for {counted}", needed)
+    few = tuple(family for family in wanted if family != ARRAY)
+    return (*((Arrays(trim),) if ARRAY in wanted else ()), *((FewPads(few),) if few else ()))
 
 
 def _check(data: FrozenData, hardware: Hardware) -> None:

@@ -58,8 +58,8 @@ def train(
         name: the new model's name.
         limits: NAME or NAME@REVISION; without, the best choose score wins.
         budget: what the firmware team left; candidates are compiled and measured for it.
-        families: ``line``, ``hinge``, ``trees``, ``net``; None means all, or for four pads and more the pad
-            array's own search.
+        families: of ``line``, ``hinge``, ``trees``, ``net`` and, for four pads and more, ``array``; None
+            means ``array`` for these, and all others for fewer pads.
         search: the seed, and what only pad arrays have: the trim to train for, an ablation.
         progress: called with (what, done, total).
 

@@ -39,8 +39,7 @@ from training.program import (
 from training.program.interpreter import trace
 from training.rows import Ints
 from training.search.array_recipes import ALL, MOVING, STILL, ArrayRecipe
-from training.search.arrays import _trim_gate, train_array
-from training.search.candidates import ArrayCandidate
+from training.search.arrays import ArrayCandidate, _trim_gate, train_array
 from training.search.context import Progress, SearchContext, SearchRequest, by_roles, hardware_of, silent
 from training.search.fitting import (
     FeatureTable,
@@ -393,8 +392,8 @@ def test_fewer_false_wets_come_before_a_smaller_error() -> None:
         zero = program.const(0)
         made = program.finish(low=zero, level=zero, high=zero, validity=zero, flags=zero)
         figures = Figures(classes=classes, false_wet=Episodes(2, wrong, wrong, None))
-        parts, at = Mock(spec=Parts), nothing_withheld()
-        return ArrayCandidate(SMALL[0], made, SCORE, None, parts, at, Net(()), figures, meets=False)
+        parts, at, table = Mock(spec=Parts), nothing_withheld(), Mock(spec=FeatureTable)
+        return ArrayCandidate(SMALL[0], made, SCORE, None, figures, parts, at, Net(()), table, meets=False)
 
     safe, near = candidate(3.0, 0), candidate(1.0, 2)
     assert pick([near, safe], None)[0] is safe

@@ -7,7 +7,7 @@ import pytest
 from scipy.stats import beta, kstest
 
 from training.judging.scoring import fewest_groups
-from training.models.assemble import Band
+from training.models.recipes import Band
 from training.search.band import Widths, band_of, conformal
 
 

@@ -16,25 +16,32 @@ from training.costs import Cost, CostModel
 from training.judging.answers import meets_limits
 from training.models.recipes import Hardware
 from training.program import Program
-from training.search.candidates import FewPadCandidate, Refused, table_bytes
-from training.search.context import SearchRequest, by_roles
-from training.search.few_pads import folds, search
+from training.search.candidates import Candidate, Refused, table_bytes
+from training.search.context import SearchRequest, by_roles, hardware_of
+from training.search.dealing import Deal, deal
+from training.search.few_pads import FewPads
 from training.search.picking import measured, pick
+from training.search.search import tried
 
 MadeUp = Callable[..., FrozenData]
 BUDGET = Budget("small", "cortex-m0plus", 1, 1000, 64, 128, 1000)
 
 
 @pytest.fixture(scope="module")
-def found(made_up: MadeUp) -> list[FewPadCandidate]:
+def found(made_up: MadeUp) -> list[Candidate]:
     """Candidates of three families on a simulated canister, without limits."""
     hardware = Hardware(16, 3, CountLaw.FALLS, 100, 10, 200.0)
     context = by_roles(made_up(3), hardware, SearchRequest("m"))
-    candidates = search(context, ["line", "hinge", "trees"])[0]
+    candidates = tried(context, (FewPads(("line", "hinge", "trees")),))[1]
     return [c for c in candidates if not isinstance(c, Refused)]
 
 
-def _judged(candidates: list[FewPadCandidate], limits: Limits) -> list[FewPadCandidate]:
+def dealt(data: FrozenData) -> Deal:
+    """The folds of a search whose fits are short."""
+    return deal(by_roles(data, hardware_of(data), SearchRequest("m")), in_turn=True)
+
+
+def _judged(candidates: list[Candidate], limits: Limits) -> list[Candidate]:
     """The candidates as a search with ``limits`` gives them."""
     return [replace(c, meets=meets_limits(limits, c.cautious)) for c in candidates]
 
@@ -46,20 +53,20 @@ def _cost_of(flash: Callable[[Program], int]) -> CostModel:
     return cost
 
 
-def _priced(candidates: list[FewPadCandidate], cost: CostModel) -> list[FewPadCandidate]:
+def _priced(candidates: list[Candidate], cost: CostModel) -> list[Candidate]:
     """The candidates measured for the budget; none of them is lost."""
     priced = measured(candidates, SearchRequest("m", budget=BUDGET, cost=cost))
     assert len(priced) == len(candidates)
-    return [c for c in priced if isinstance(c, FewPadCandidate)]
+    return [c for c in priced if isinstance(c, Candidate)]
 
 
-def _bound(candidates: list[FewPadCandidate], rank: int) -> Limits:
+def _bound(candidates: list[Candidate], rank: int) -> Limits:
     """Limits that exactly ``rank`` candidates meet."""
     errors = sorted(c.error for c in candidates)
-    return Limits("l", 1, (Limit("rmse_mm", (errors[rank - 1] + errors[rank]) / 2),))
+    return Limits("l", 1, (Limit("p95_abs_mm", (errors[rank - 1] + errors[rank]) / 2, "clean"),))
 
 
-def test_the_smallest_that_meets_is_taken(found: list[FewPadCandidate]) -> None:
+def test_the_smallest_that_meets_is_taken(found: list[Candidate]) -> None:
     """Of the candidates that meet the limits the one with the least estimated flash is chosen, whatever its
     score.
     """
@@ -72,7 +79,7 @@ def test_the_smallest_that_meets_is_taken(found: list[FewPadCandidate]) -> None:
     assert "of 6 candidates that meet the limits" in why
 
 
-def test_nothing_meets(found: list[FewPadCandidate]) -> None:
+def test_nothing_meets(found: list[Candidate]) -> None:
     """When no candidate meets the limits the nearest is given and the reason says so."""
     limits = Limits("l", 1, (Limit("rmse_mm", 0.001),))
     candidates = _judged(found, limits)
@@ -81,7 +88,7 @@ def test_nothing_meets(found: list[FewPadCandidate]) -> None:
     assert why.startswith("no candidate meets the limits; the nearest is ")
 
 
-def test_measured_flash_decides(found: list[FewPadCandidate]) -> None:
+def test_measured_flash_decides(found: list[Candidate]) -> None:
     """With a cost model the measured flash decides, not the estimate; candidates that miss the limits are not
     compiled.
     """
@@ -95,7 +102,7 @@ def test_measured_flash_decides(found: list[FewPadCandidate]) -> None:
     assert "fit the budget" in why
 
 
-def test_meeting_but_too_large(found: list[FewPadCandidate]) -> None:
+def test_meeting_but_too_large(found: list[Candidate]) -> None:
     """When all that meet are over the budget, the best that fits is taken and the reason says which of the
     two failed.
     """
@@ -109,7 +116,7 @@ def test_meeting_but_too_large(found: list[FewPadCandidate]) -> None:
     assert why.startswith("no candidate that fits the budget meets the limits")
 
 
-def test_nothing_fits(found: list[FewPadCandidate]) -> None:
+def test_nothing_fits(found: list[Candidate]) -> None:
     """When nothing fits the budget, everything was measured, the smallest is given, and it is over."""
     priced = _priced(found, _cost_of(lambda program: 1001 + table_bytes(program)))
     chosen, why = pick(priced, None)
@@ -121,12 +128,12 @@ def test_nothing_fits(found: list[FewPadCandidate]) -> None:
     assert why == "no candidate fits the budget; the smallest is given"
 
 
-def test_without_limits_the_best_score_counts(found: list[FewPadCandidate]) -> None:
+def test_without_limits_the_best_score_counts(found: list[Candidate]) -> None:
     """Without limits the chosen error is within 2 % of the best."""
     assert pick(found, None)[0].error <= 1.02 * min(c.error for c in found)
 
 
-def test_a_candidate_without_integers_is_not_chosen(found: list[FewPadCandidate]) -> None:
+def test_a_candidate_without_integers_is_not_chosen(found: list[Candidate]) -> None:
     """What cannot be written in integers is never chosen, and nothing at all is an error with the reason."""
     best = pick(found, None)[0]
     others = [Refused(c.recipe, None, "weights") if c is best else c for c in found]
@@ -147,7 +154,7 @@ def test_folds_leave_whole_groups_out(made_up: MadeUp) -> None:
     stay in the fit.
     """
     data = _by_level(made_up(1, choose=0, prove=0))
-    parts, how = folds(data)
+    parts, how = dealt(data).folds, dealt(data).how
     left_out = np.concatenate([np.unique(data.group[part.score]) for part in parts])
     assert sorted(left_out.tolist()) == list(range(1, 9))
     for part in parts:
@@ -159,7 +166,7 @@ def test_folds_leave_whole_groups_out(made_up: MadeUp) -> None:
 def test_choose_groups_are_scored_once(made_up: MadeUp) -> None:
     """With choose groups there is one fold: fitted on fit, scored on choose, prove untouched."""
     data = made_up(1)
-    (part,), how = folds(data)
+    (part,), how = dealt(data).folds, dealt(data).how
     assert (part.fit == data.rows(Role.FIT)).all()
     assert (part.score == data.rows(Role.CHOOSE)).all()
     assert how.startswith("scored on 2 'choose' groups")
@@ -168,10 +175,10 @@ def test_choose_groups_are_scored_once(made_up: MadeUp) -> None:
 def test_too_few_groups_are_refused(made_up: MadeUp) -> None:
     """One fit group and no choose group is refused, with what to do about it."""
     with pytest.raises(InputError, match="1 'fit' groups and no 'choose' group"):
-        folds(made_up(1, units=2, choose=0, prove=1))
+        dealt(made_up(1, units=2, choose=0, prove=1))
 
 
-def test_of_two_of_equal_flash_the_more_exact_is_taken(found: list[FewPadCandidate]) -> None:
+def test_of_two_of_equal_flash_the_more_exact_is_taken(found: list[Candidate]) -> None:
     """Whichever comes first, and with limits that both meet or without any."""
     one = min(found, key=lambda c: c.error)
     other = replace(one, quantisation_error_mm=one.quantisation_error_mm + 0.001)

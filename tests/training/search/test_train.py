@@ -17,12 +17,16 @@ from dataset.canonical import sensor_key, sensor_key_1
 from dataset.errors import InputError
 from dataset.records import CountLaw, FrozenData, GroupBy, Limit, Limits, Role
 from training.judging.answers import answer_limits
-from training.judging.class_figures import figures_of
+from training.judging.class_figures import coverage, figures_of, group_means
 from training.judging.judged import joined, judge
 from training.judging.power_on import power_on
-from training.program import digest, from_json, to_json
-from training.search.context import SearchRequest
+from training.program import VALID, digest, from_json, run, to_json
+from training.search.array_recipes import STILL, ArrayRecipe
+from training.search.arrays import Arrays
+from training.search.context import SearchRequest, by_roles, hardware_of
+from training.search.few_pads import FewPads
 from training.search.metrics import NEVER_RAISED, read_metrics
+from training.search.search import search
 from training.search.train import Trained, train
 
 MadeUp = Callable[..., FrozenData]
@@ -108,21 +112,75 @@ def test_without_prove_groups_nothing_is_shown(made_up: MadeUp) -> None:
     assert [row["answer"] for row in metrics["limits"]] == ["not enough evidence"]
 
 
-def test_no_band_is_claimed(made_up: MadeUp) -> None:
-    """Without nine calibrate groups the reason names the count; with them, that this version builds none."""
-    data = made_up(1, units=12, choose=1, prove=10, frames=20)
+def _with_calibrate(made_up: MadeUp, seed: int) -> FrozenData:
+    """Four fit units, two to choose, nine that calibrate, sixteen that prove."""
+    data = made_up(2, units=31, choose=2, prove=25, frames=60, seed=seed)
     roles = tuple(
-        (group, Role.CALIBRATE if role is Role.PROVE else role) for group, role in data.frozen.roles
+        (group, Role.CALIBRATE if role is Role.PROVE and k < 15 else role)
+        for k, (group, role) in enumerate(data.frozen.roles)
     )
-    many = replace(data, frozen=replace(data.frozen, roles=roles))
-    assert _train(data, families=("line",)).metrics.to_json()["band"] == {
+    return replace(data, frozen=replace(data.frozen, roles=roles))
+
+
+def test_a_band_of_few_pads_holds_for_nine_of_ten_units(made_up: MadeUp) -> None:
+    """Of a unit never seen 90 % of the readings lie inside with probability k / (n + 1) = 0.9 of n = 9 that
+    calibrate (Lei et al., JASA 113 (2018) 1094); here of 64 units of four makes. The band is 0 to full where
+    a reading is withheld.
+    """
+    held: list[np.bool_] = []
+    for seed in (1, 2, 3, 4):
+        data = _with_calibrate(made_up, seed)
+        made = _train(data, families=("hinge",))
+        assert made.metrics.band is not None
+        assert (made.metrics.band.given, made.metrics.band.groups, made.metrics.band.share) == (True, 9, 0.9)
+        rows, trims = data.rows(Role.PROVE), np.zeros((len(data.frozen.sessions), 0), np.int64)
+        judged = judge(made.program, data, rows, trims, 200.0)
+        used = judged.accepted & ~judged.states.empty
+        inside = (judged.low_mm <= judged.label_mm) & (judged.label_mm <= judged.high_mm)
+        held += list(group_means(judged, used, inside) >= 0.9)
+        assert made.metrics.claims is not None
+        assert made.metrics.claims.band == coverage(judged)
+        said = run(made.program, np.vstack([data.counts[rows], np.zeros((1, 2), np.int64)]))
+        given = said.validity == VALID
+        assert (said.low[given] <= said.level[given]).all()
+        assert (said.level[given] <= said.high[given]).all()
+        assert ((said.high - said.low)[given] < made.program.span).all()
+        assert set(said.low[~given].tolist()) == {0}
+        assert set(said.high[~given].tolist()) == {made.program.span}
+    assert len(held) == 64
+    assert np.mean(held) >= 0.85
+
+
+def test_without_nine_calibrate_groups_no_band_is_claimed(made_up: MadeUp) -> None:
+    assert _train(made_up(1), families=("line",)).metrics.to_json()["band"] == {
         "given": False,
         "reason": "a 90 % band needs 9 calibrate groups, there are 0",
     }
-    assert _train(many, families=("line",)).metrics.to_json()["band"] == {
-        "given": False,
-        "reason": "bands are not built in this version",
-    }
+
+
+def test_both_kinds_of_models_compete_in_one_search(make_strip: MadeUp) -> None:
+    """Of a strip of six pads, curves and nets in one list, scored on the same groups by the same error; the
+    smallest of all that meet the limits is taken, and without choose groups all are scored on those left out.
+    """
+    small = ArrayRecipe((6,), 8, (4,), STILL, False, "full", steps=10)
+    kinds = (Arrays("full", (small,)), FewPads(("line",)))
+    limits = Limits("l", 1, (Limit("p95_pct_span", 100.0, "clean"),))
+    for data, how in (
+        (make_strip(frames=20), "scored on 2 'choose' groups"),
+        (make_strip(frames=20, units=7, choose=0, prove=1), "scored on 2 of 6 'fit' groups, left out of the"),
+    ):
+        made = search(by_roles(data, hardware_of(data), SearchRequest("m", limits, jobs=1)), kinds)
+        assert [row.family for row in made.metrics.candidates].count("array net") == 1
+        assert {row.family for row in made.metrics.candidates} == {"line", "array net"}
+        assert all(row.classes is not None and "clean" in row.classes for row in made.metrics.candidates)
+        assert made.metrics.chosen is not None
+        assert made.metrics.chosen.family == "line"
+        assert how in made.metrics.choose_how
+
+
+def test_an_array_of_few_channels_is_refused(made_up: MadeUp) -> None:
+    with pytest.raises(InputError, match="'array' for 2 channels; expected a pad array of at least 4"):
+        _train(made_up(2), families=("array",))
 
 
 def test_progress_is_told(made_up: MadeUp) -> None:
@@ -162,7 +220,7 @@ def test_counts_against_the_count_law_are_refused(made_up: MadeUp, law: CountLaw
 def test_unknown_families_and_mixed_sensors_are_refused(made_up: MadeUp) -> None:
     """A family that does not exist is refused with those that do; so are sessions of two sensor revisions."""
     data = made_up(1)
-    with pytest.raises(InputError, match="one of line, hinge, trees, net"):
+    with pytest.raises(InputError, match="one of line, hinge, trees, net, array"):
         _train(data, families=("cubic",))
     mounting = data.frozen.sessions[0].mounting
     mixed = replace(

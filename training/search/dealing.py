@@ -1,0 +1,97 @@
+"""Which groups candidates are fitted and which they are scored on: the choose groups, or groups left out of
+the fit where there are none.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from dataset.errors import InputError
+from dataset.records import FrozenData, GroupBy
+from training.rows import Mask
+from training.search.context import SearchContext
+
+MOST_FOLDS = 12  # where groups are left out in turn
+_CHOOSE_EVERY = 4  # of the fit groups, where they are left out once
+
+
+@dataclass(frozen=True)
+class Fold:
+    """Frames to fit on and frames to score on."""
+
+    fit: Mask
+    score: Mask
+
+
+@dataclass(frozen=True)
+class Deal:
+    """The folds that candidates are scored on, the context of the fits that count, and a sentence on both."""
+
+    context: SearchContext
+    folds: tuple[Fold, ...]
+    how: str
+
+
+def deal(context: SearchContext, *, in_turn: bool) -> Deal:
+    """Score on the choose groups. Where there are none, leave every fit group out of its fit in turn
+    (``in_turn``), which takes as many fits, or every fourth once and for all.
+
+    Raises InputError for too few groups.
+    """
+    choose = len(np.unique(context.data.group[context.choose]))
+    if choose:
+        fold = Fold(context.fit, context.choose)
+        return Deal(context, (fold,), f"scored on {choose} 'choose' groups")
+    return _in_turn(context) if in_turn else _once(context)
+
+
+def _once(context: SearchContext) -> Deal:
+    data, fit = context.data, context.fit
+    groups = np.unique(data.group[fit])
+    if len(groups) < _CHOOSE_EVERY:
+        where = f"frozen set '{data.frozen.name}'"
+        raise InputError(
+            where,
+            f"{len(groups)} 'fit' groups and no 'choose' group",
+            f"at least {_CHOOSE_EVERY} 'fit' groups, or 'choose' groups",
+        )
+    left_out = groups[::_CHOOSE_EVERY]
+    taken = fit & np.isin(data.group, left_out)
+    how = f"no 'choose' groups: scored on {len(left_out)} of {len(groups)} 'fit' groups, left out of the fit"
+    dealt = replace(context, fit=fit & ~taken, choose=taken)
+    return Deal(dealt, (Fold(dealt.fit, taken),), how)
+
+
+def _in_turn(context: SearchContext) -> Deal:
+    data, fit = context.data, context.fit
+    groups = _left_out_groups(data, fit)
+    parts = [groups[k :: min(len(groups), MOST_FOLDS)] for k in range(min(len(groups), MOST_FOLDS))]
+    folds = tuple(Fold(fit & ~np.isin(data.group, part), fit & np.isin(data.group, part)) for part in parts)
+    how = f"no 'choose' groups: scored on {len(groups)} 'fit' groups, each left out of its fit in turn"
+    if data.frozen.group_by is GroupBy.LEVEL:
+        how += (
+            "; the lowest and the highest level always stay in the fit, for without them the model "
+            "would have to extrapolate"
+        )
+    if len(parts) < len(groups):
+        how += f"; left out in {len(parts)} parts of several groups"
+    return Deal(context, folds, how)
+
+
+def _left_out_groups(data: FrozenData, fit: Mask) -> list[int]:
+    groups = [int(g) for g in np.unique(data.group[fit])]
+    if data.frozen.group_by is GroupBy.LEVEL:
+        groups.sort(key=lambda g: (float(data.level_mm[fit & (data.group == g)].mean()), g))
+        groups = groups[1:-1]
+    least = 1 if data.frozen.group_by is GroupBy.LEVEL else 2
+    if len(groups) < least:
+        have = len(np.unique(data.group[fit]))
+        raise InputError(
+            f"frozen set '{data.frozen.name}'",
+            f"{have} 'fit' groups and no 'choose' group",
+            f"at least {3 if least == 1 else 2} 'fit' groups",
+            "freeze more sessions, or give a group the role 'choose'",
+        )
+    return groups

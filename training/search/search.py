@@ -1,0 +1,126 @@
+"""The search: candidates of every kind of model fitted and judged, the pick among all of them, the band, and
+the figures on 'prove'.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, replace
+
+import numpy as np
+
+from dataset.records import GroupBy, Limits, Role
+from training.judging.answers import answer_limits, meets_limits
+from training.judging.judged import judge
+from training.judging.scoring import fewest_groups, tidy
+from training.models.float_pipelines import emit_float_onnx, float_onnx_difference
+from training.models.recipes import Band
+from training.search.band import NOT_DRAWN, SHARE, band_of, conformal, scores
+from training.search.candidates import Candidate, Kind, Refused, smallest_first
+from training.search.context import SearchContext, for_sensor
+from training.search.dealing import deal
+from training.search.metrics import KeptBand, Metrics
+from training.search.picking import measured, next_step, pick
+from training.search.proving import fit_rows, proved
+from training.search.result import SearchResult, seen_in_prove_bands
+
+_MOST_COMPARED = 5000  # rows on which the float ONNX is held against its pipeline
+
+
+def search(context: SearchContext, kinds: Sequence[Kind]) -> SearchResult:
+    """Try every kind, pick, calibrate the band and score once on 'prove'."""
+    context, candidates, how = tried(context, kinds)
+    request = context.request
+    candidates = measured(candidates, request)
+    picked, why = pick(candidates, request.limits)
+    request.progress("scoring", 0, 1)
+    band, kept_band = calibrated(context, picked)
+    program = for_sensor(picked.written(context, band), context.data)
+    prove, claims = proved(context, program, picked)
+    float_onnx, difference = _float_onnx(context, picked)
+    answers = answer_limits(request.limits, claims, None if prove is None else prove.beyond)
+    metrics = Metrics(
+        chosen=picked.summary(),
+        candidates=tuple(candidate.summary() for candidate in candidates),
+        choose_how=how,
+        why=why,
+        next_step=next_step(candidates, picked),
+        prove=prove,
+        claims=claims,
+        random_rows=None if prove is None else picked.random_rows(context),
+        limits=tuple(answers),
+        band=kept_band,
+        budget=request.budget_kept(picked.within),
+        float_onnx_max_diff_mm=difference,
+        fit=fit_rows(context.data, context.fit),
+        flag_table=picked.flag_table,
+        trim=picked.trim,
+        trim_gate=picked.trim_gate(context, program),
+        origin=context.data.frozen.origin,
+        seen_in_prove_bands=seen_in_prove_bands(context.data),
+    )
+    request.progress("scoring", 1, 1)
+    return SearchResult(program, float_onnx, picked.kept_recipe(context), metrics)
+
+
+def tried(
+    context: SearchContext, kinds: Sequence[Kind]
+) -> tuple[SearchContext, list[Candidate | Refused], str]:
+    """The context of the fits that count, all candidates in order of estimated size, and how they were
+    scored.
+    """
+    dealt = deal(context, in_turn=all(kind.in_turn for kind in kinds))
+    limits = context.request.limits
+    candidates = [_against(candidate, limits) for kind in kinds for candidate in kind.tried(dealt)]
+    notes = dict.fromkeys(kind.note for kind in kinds)
+    return dealt.context, sorted(candidates, key=smallest_first), dealt.how + "".join(notes)
+
+
+def _against(candidate: Candidate | Refused, limits: Limits | None) -> Candidate | Refused:
+    """The candidate with whether it is within the limits; what can't be had is within none."""
+    if isinstance(candidate, Refused):
+        return replace(candidate, meets=None if limits is None else False)
+    return replace(candidate, meets=meets_limits(limits, candidate.cautious))
+
+
+def calibrated(context: SearchContext, picked: Candidate) -> tuple[Band | None, KeptBand]:
+    """The band from the calibrate groups, and what is said of it."""
+    data, rows, need = context.data, context.data.rows(Role.CALIBRATE), fewest_groups(SHARE)
+    groups = len(np.unique(data.group[rows]))
+    if data.frozen.group_by is GroupBy.TEMPERATURE:
+        return None, KeptBand(False, NOT_DRAWN)
+    if groups < need:
+        return None, KeptBand(
+            False, f"a {100 * SHARE:g} % band needs {need} calibrate groups, there are {groups}"
+        )
+    widths = picked.widths(context)
+    values = scores(judge(picked.program, data, rows, picked.trims, context.span_mm), widths)
+    scale = conformal(values)
+    if scale is None:
+        return None, KeptBand(
+            False,
+            f"only {len(values)} of {groups} calibrate groups have an accepted reading, a "
+            f"{100 * SHARE:g} % band needs {need}",
+        )
+    band = band_of(widths, scale)
+    meaning = (
+        f"for {100 * SHARE:g} % of new groups, at least {100 * SHARE:g} % of the accepted readings "
+        "have the true level inside"
+    )
+    return band, KeptBand(
+        given=True,
+        groups=groups,
+        share=SHARE,
+        meaning=meaning,
+        units=asdict(band),
+        scale=tidy(scale),
+    )
+
+
+def _float_onnx(context: SearchContext, picked: Candidate) -> tuple[bytes, float]:
+    """The bytes of the float model, and how far they are from its pipeline at most, mm."""
+    model = picked.float_model(context)
+    some = np.flatnonzero(context.used)[:: max(int(context.used.sum()) // _MOST_COMPARED, 1)]
+    inputs = model.inputs(some)
+    float_onnx = emit_float_onnx(model.pipeline, inputs.shape[1], context.request.name)
+    return float_onnx, float_onnx_difference(float_onnx, model.pipeline, inputs)
