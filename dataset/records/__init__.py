@@ -34,6 +34,7 @@ from dataset.records.captures import (
     newest_amendment,
 )
 from dataset.records.models import (
+    BoardMeasurement,
     Budget,
     ExportedFile,
     FrozenData,
@@ -64,6 +65,7 @@ __all__ = [
     "ID_DIGITS",
     "METRICS",
     "Amendment",
+    "BoardMeasurement",
     "Budget",
     "ColumnMapping",
     "Conditions",

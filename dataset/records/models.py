@@ -169,6 +169,29 @@ class Model:
 
 
 @dataclass(frozen=True)
+class BoardMeasurement:
+    """What a board measured while it gave every expected number of a bundle's vectors; ``model`` is a name.
+
+    ``board`` is what its user calls it; ``firmware`` (a name), ``compiler`` and ``built`` ('size', 'speed' or
+    '') are its firmware's own words, ``clock_hz`` is 0 where that does not say. None: not measured.
+    ``cycles`` and ``cycles_mean`` are of step, ``stack_bytes`` of step and prepare.
+    """
+
+    model: str
+    bundle_sha256: str
+    board: str
+    firmware: str
+    compiler: str
+    built: str
+    clock_hz: int
+    vectors: int
+    cycles: int | None
+    cycles_mean: float | None
+    prepare_cycles: int | None
+    stack_bytes: int | None
+
+
+@dataclass(frozen=True)
 class ExportedFile:
     """A file that an export wrote, by hash, and the model it came from."""
 

@@ -17,6 +17,7 @@ from dataset.coverage import roles
 from dataset.errors import InputError
 from dataset.files.scratch import scratch_folder
 from dataset.records import (
+    BoardMeasurement,
     Budget,
     ColumnMapping,
     ExportedFile,
@@ -39,7 +40,7 @@ from dataset.records import (
     Unit,
     VoidEvent,
 )
-from dataset.store import frozen_sets, merging, models, open_captures, registry, texts
+from dataset.store import board_measurements, frozen_sets, merging, models, open_captures, registry, texts
 from dataset.store import sessions as stored_sessions
 from dataset.store import trims as stored_trims
 from dataset.store.database import HISTORY, TIMEOUT_S, Database, History, in_memory, prepare
@@ -513,3 +514,11 @@ class Store:
     def exported(self, sha256: str) -> tuple[ExportedFile, ...]:
         """Every exported file with this SHA-256; NotFoundError when this store exported none."""
         return self._read(lambda orm: models.exported(orm, sha256))
+
+    def add_board_measurement(self, measured: BoardMeasurement) -> None:
+        """Record what a board measured; the same again changes nothing."""
+        self._write(lambda orm: board_measurements.add(orm, measured))
+
+    def board_measurements(self, model: str | None = None) -> tuple[BoardMeasurement, ...]:
+        """What boards measured of a model, or of all of them, in the order in which it was recorded."""
+        return self._read(lambda orm: board_measurements.of_model(orm, model))

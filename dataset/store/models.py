@@ -63,7 +63,7 @@ def models(orm: OrmSession) -> tuple[Model, ...]:
 def add_model(orm: OrmSession, model: Model) -> Model:
     check_name("model", model.name)
     where = f"model {model.name}"
-    _check_digest(where, model.sha256)
+    check_digest(where, model.sha256)
     for what in ("recipe", "versions", "metrics", "program"):
         _check_json(f"{where}, {what}", getattr(model, what))
     existing = orm.scalar(select(ModelRow).where(ModelRow.name == model.name))
@@ -119,9 +119,9 @@ def add_export(orm: OrmSession, model: Model, bundle_sha256: str, files: Mapping
         )
     if not files:
         raise InputError(f"export of {model.name}", "no files", "at least one")
-    _check_digest(f"export of {model.name}", bundle_sha256)
+    check_digest(f"export of {model.name}", bundle_sha256)
     for name, digest in files.items():
-        _check_digest(f"export of {model.name}, {name}", digest)
+        check_digest(f"export of {model.name}, {name}", digest)
     known = orm.scalar(
         select(ExportRow).where(ExportRow.model_id == row.id, ExportRow.bundle_sha256 == bundle_sha256)
     )
@@ -140,7 +140,7 @@ def add_export(orm: OrmSession, model: Model, bundle_sha256: str, files: Mapping
 def exported(orm: OrmSession, sha256: str) -> tuple[ExportedFile, ...]:
     """Every exported file with this hash, in the order of their exports; NotFoundError when there is none."""
     wanted = sha256.lower()
-    _check_digest("file", wanted)
+    check_digest("file", wanted)
     rows = orm.scalars(
         select(ExportedFileRow)
         .where(ExportedFileRow.sha256 == wanted)
@@ -159,7 +159,8 @@ def exported(orm: OrmSession, sha256: str) -> tuple[ExportedFile, ...]:
     )
 
 
-def _check_digest(where: str, digest: str) -> None:
+def check_digest(where: str, digest: str) -> None:
+    """InputError unless ``digest`` is the hex of a SHA-256."""
     if not _SHA256.fullmatch(digest):
         raise InputError(f"{where}, hash", repr(digest), "64 hexadecimal digits of a SHA-256")
 

@@ -536,6 +536,27 @@ class ExportRow(Covered, Base):
     )
 
 
+class BoardMeasurementRow(Covered, Base):
+    """What a board measured while it gave every expected number of a bundle's vectors."""
+
+    __tablename__ = "board_measurement"
+
+    id: Mapped[Key]
+    model_id: Mapped[int] = mapped_column(ForeignKey("model.id"), index=True)
+    bundle_sha256: Mapped[Digest] = mapped_column(index=True)
+    board: Mapped[Prose]
+    firmware: Mapped[Prose]
+    compiler: Mapped[Prose]
+    built: Mapped[Prose]
+    clock_hz: Mapped[int]
+    vectors: Mapped[int]
+    cycles: Mapped[int | None]
+    cycles_mean: Mapped[Real | None]
+    prepare_cycles: Mapped[int | None]
+    stack_bytes: Mapped[int | None]
+    model: Mapped[ModelRow] = relationship()
+
+
 class ExportedFileRow(Base):
     __tablename__ = "exported_file"
 

@@ -1,5 +1,5 @@
 """Every record has a hash that covers its whole row and the rows that belong to it; openings of 'prove' are a
-chain; recordings are known by their counts; a sensor has a scale of its counts.
+chain; recordings are known by their counts; a sensor has a scale of its counts; what boards measured is kept.
 
 What is there already is hashed as it stands, and marked so: such a hash proves nothing about the time before.
 
@@ -86,6 +86,7 @@ def upgrade() -> None:
         op.execute(f"DROP TRIGGER guard_{table}_update")
     _void_events()
     _columns()
+    _board_measurements()
     connection = op.get_bind()
     _counts(connection)
     _models(connection)
@@ -139,6 +140,33 @@ def _columns() -> None:
     for table in COVERED:
         op.add_column(table, sa.Column("record_sha256", sa.String(length=64), nullable=True))
         op.add_column(table, sa.Column("hashed_by_upgrade", sa.Boolean(), nullable=True))
+
+
+def _board_measurements() -> None:
+    """What boards measured of exported models: new, so nothing is hashed anew, and no row ever changes."""
+    op.create_table(
+        "board_measurement",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("model_id", sa.Integer(), nullable=False),
+        sa.Column("bundle_sha256", sa.String(length=64), nullable=False),
+        *(sa.Column(name, sa.Text(), nullable=False) for name in ("board", "firmware", "compiler", "built")),
+        *(sa.Column(name, sa.Integer(), nullable=False) for name in ("clock_hz", "vectors")),
+        sa.Column("cycles", sa.Integer(), nullable=True),
+        sa.Column("cycles_mean", sa.Float(), nullable=True),
+        sa.Column("prepare_cycles", sa.Integer(), nullable=True),
+        sa.Column("stack_bytes", sa.Integer(), nullable=True),
+        sa.Column("record_sha256", sa.String(length=64), nullable=True),
+        sa.Column("hashed_by_upgrade", sa.Boolean(), nullable=True),
+        sa.ForeignKeyConstraint(["model_id"], ["model.id"], name="fk_board_measurement_model_id_model"),
+        sa.PrimaryKeyConstraint("id", name="pk_board_measurement"),
+    )
+    for column in ("model_id", "bundle_sha256"):
+        op.create_index(f"ix_board_measurement_{column}", "board_measurement", [column])
+    _guard("board_measurement", "OLD.record_sha256 IS NOT NULL", "rows of board_measurement never change")
+    op.execute(
+        "CREATE TRIGGER guard_board_measurement_delete BEFORE DELETE ON board_measurement WHEN true "
+        "BEGIN SELECT RAISE(ABORT, 'rows of board_measurement are never deleted'); END"
+    )
 
 
 def _counts(connection: sa.Connection) -> None:

@@ -31,6 +31,7 @@ STEPS = (
     results.openings,
     named.models,
     results.exports,
+    results.board_measurements,
     captures.open_captures,
 )
 

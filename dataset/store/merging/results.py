@@ -1,4 +1,4 @@
-"""What was made of sessions: frozen sets, openings of their prove groups, exports."""
+"""What was made of sessions: frozen sets, openings of their prove groups, exports, what boards measured."""
 
 from __future__ import annotations
 
@@ -101,6 +101,20 @@ def exports(stores: TwoStores) -> None:
                 f"is recorded with other files in {stores.there} than in {stores.here}",
                 "one of the two stores was changed by something else than innage",
             )
+
+
+def board_measurements(stores: TwoStores) -> None:
+    """What boards measured, by the hash of the record."""
+    known = set(stores.ours.scalars(select(tables.BoardMeasurementRow.record_sha256)))
+    for row in rows(stores.theirs, tables.BoardMeasurementRow):
+        values = stores.references_here(tables.BoardMeasurementRow, row)
+        if values is None:
+            continue
+        new = row["record_sha256"] not in known
+        stores.count("board measurement", new)
+        if new:
+            our_id = stores.insert(tables.BoardMeasurementRow, without(values, "id"))
+            stores.check(tables.BoardMeasurementRow, our_id, "what a board measured")
 
 
 def _files(connection: Connection, export_id: int) -> tuple[Any, ...]:

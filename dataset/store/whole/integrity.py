@@ -22,7 +22,7 @@ from dataset.canonical import canonical_json, counts_sha256, opening_sha256, rea
 from dataset.errors import InnageError, StoreError
 from dataset.files.scratch import scratch_folder
 from dataset.records import ID_DIGITS, MarkRevision
-from dataset.store import open_captures, registry, sessions, tables
+from dataset.store import board_measurements, open_captures, registry, sessions, tables
 from dataset.store.database import (
     HISTORY,
     TIMEOUT_S,
@@ -232,6 +232,11 @@ class _Checking:
         )
         self._each("model", self._keys("model", tables.ModelRow, "id", "name"), self._model)
         self._each("export", self._keys("export", tables.ExportRow, "id", "bundle_sha256"), _export)
+        self._each(
+            "board measurement",
+            self._keys("board measurement", tables.BoardMeasurementRow, "id", "bundle_sha256"),
+            _reader(tables.BoardMeasurementRow, board_measurements.to_measurement),
+        )
         self._each(
             "open capture", self._keys("open capture", tables.OpenCaptureRow, "id", "name"), _open_capture
         )

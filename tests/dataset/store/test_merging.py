@@ -16,6 +16,7 @@ import pytest
 from building import put
 from dataset.errors import InputError, StoreError
 from dataset.records import (
+    BoardMeasurement,
     Budget,
     ColumnMapping,
     GroupBy,
@@ -101,6 +102,7 @@ def alike(store: Store) -> dict[str, Any]:
             (m.name, m.sha256, m.parent, m.recipe, m.frozen.sha256, m.limits and m.limits.rows)
             for m in store.models()
         },
+        "boards": set(store.board_measurements()),
     }
 
 
@@ -151,6 +153,10 @@ def fill(left: Store, right: Store, register: Register) -> None:
         store.open_prove(frozen, f"train m-{seed}")
         made = store.add_model(model(frozen, f"m-{seed}", limits))
         store.add_export(made, f"{seed}" * 64, {"innage.c": f"{seed}" * 64})
+        words = (f"board {seed}", "", "a compiler", "size")
+        store.add_board_measurement(
+            BoardMeasurement(f"m-{seed}", f"{seed}" * 64, *words, 0, 100, 9000, 8000.5, None, 180)
+        )
         store.amend_marks(first.id, [Mark(0, 10, 16.0 + seed, 0.5)], f"author {seed}", "the scale was off")
         store.void(second.id, "wrong liquid")
 
@@ -164,7 +170,7 @@ def test_both_ways_both_answer_alike(benches: tuple[Store, Store], register: Reg
     back = right.merge(left.path)
     assert alike(left) == alike(right)
     assert [len(f.trims) for f in left.frozen_sets()] == [1, 1]
-    for kind in ("sessions", "tanks", "limits", "sets", "models"):
+    for kind in ("sessions", "tanks", "limits", "sets", "models", "boards"):
         assert set(alike(left)[kind]) == set(before[0][kind]) | set(before[1][kind]), kind
     assert {c.what: (c.new, c.known) for c in report.counts} == {
         "tank": (1, 1),
@@ -183,6 +189,7 @@ def test_both_ways_both_answer_alike(benches: tuple[Store, Store], register: Reg
         "prove opening": (1, 0),
         "model": (1, 0),
         "export": (1, 0),
+        "board measurement": (1, 0),
     }
     assert [(r.what, r.theirs, r.ours) for r in report.renumbered] == [
         ("tank", "canister@1", "canister@2"),
@@ -190,7 +197,7 @@ def test_both_ways_both_answer_alike(benches: tuple[Store, Store], register: Reg
         ("limits", "signed@1", "signed@2"),
     ]
     assert (
-        sum(c.new for c in back.counts) == 14 - 1
+        sum(c.new for c in back.counts) == 15 - 1
     )  # as much, but for the tank that only the right bench had
     assert left.exported("3" * 64)[0].model.name == "m-3"
     assert {s.mounting.tank.revision for s in left.sessions()} == {1}

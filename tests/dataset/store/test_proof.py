@@ -16,6 +16,7 @@ import pytest
 from building import put
 from dataset.errors import StoreError
 from dataset.records import (
+    BoardMeasurement,
     Budget,
     ColumnMapping,
     Conditions,
@@ -99,6 +100,10 @@ def fill(store: Store, bench: Bench) -> None:
     model = store.add_model(Model("m", "a" * 64, frozen, limits, *texts, b"\x08\x0a\x00"))
     store.add_model(Model("again", "a" * 64, frozen, None, *texts, b"\x08\x0a\x00", parent="m"))
     store.add_export(model, "b" * 64, {"model.c": "c" * 64, "model.h": "d" * 64})
+    words = ("board 3", "sample", "a compiler", "size")
+    store.add_board_measurement(
+        BoardMeasurement("m", "b" * 64, *words, 48_000_000, 100, 9000, 8000.5, 4000, 180)
+    )
     capture = store.begin_capture("monday", bench.unit, bench.liquid, bench.mounting, {"period": 1})
     store.append_to_capture(capture, noise(4), [{"at": 1}, {"at": 2}])
 

@@ -17,6 +17,7 @@ from stores import ROLES, behind, model_of
 from building import make_frames
 from dataset.errors import InputError, NotFoundError, StoreError
 from dataset.records import (
+    BoardMeasurement,
     ColumnMapping,
     Frames,
     GroupBy,
@@ -50,6 +51,8 @@ FORBIDDEN = (
     "UPDATE pad SET bottom_mm = 1",
     "UPDATE model SET metrics = '{}'",
     "DELETE FROM exported_file",
+    "UPDATE board_measurement SET cycles = 1",
+    "DELETE FROM board_measurement",
 )
 
 
@@ -283,7 +286,11 @@ def test_the_database_itself_refuses_changes(store: Store, register: Register) -
     frozen = store.freeze("set", [kept], GroupBy.LEVEL, ROLES)
     store.void(other.id, "spilled")
     store.open_prove(frozen, "final")
-    store.add_export(store.add_model(model_of(frozen)), "b" * 64, {"model.c": "c" * 64})
+    model = store.add_model(model_of(frozen))
+    store.add_export(model, "b" * 64, {"model.c": "c" * 64})
+    store.add_board_measurement(
+        BoardMeasurement(model.name, "b" * 64, "board", "", "", "", 0, 1, None, None, None, None)
+    )
     with behind(store) as connection:
         for statement in FORBIDDEN:
             with pytest.raises(sqlite3.IntegrityError, match=r"never|sealed"):
