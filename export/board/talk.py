@@ -168,17 +168,13 @@ class Talk:
             cycles.append(_CYCLES.unpack(answer[:4])[0])
             readings += answer[4 : 4 + read]
             states += answer[4 + read :]
-            if k % frames == frames - 1 and stop(
-                k + 1,
-                layout.reading.table(bytes(readings[-frames * read :])),
-                layout.state.table(bytes(states[-frames * kept :] if kept else bytes(frames))),
-            ):
-                break
+            if k % frames == frames - 1:
+                last = (readings[-frames * read :], states[-frames * kept :])
+                if stop(k + 1, *_tables(layout, *last, frames)):
+                    break
         depth, damaged = _MEASURED.unpack(self._asked(MEASURED, b"", _MEASURED.size))
-        done = len(cycles)
         return BoardRun(
-            layout.reading.table(bytes(readings)),
-            layout.state.table(bytes(states)).reshape(done, -1) if kept else np.zeros((done, 0), np.int64),
+            *_tables(layout, readings, states, len(cycles)),
             np.asarray(cycles, dtype=np.int64),
             prepare,
             depth,
@@ -230,6 +226,12 @@ class Talk:
                     return frame.payload
             if time.monotonic() >= until:
                 return None
+
+
+def _tables(layout: MemoryLayout, readings: bytearray, states: bytearray, rows: int) -> tuple[Array, Array]:
+    """Readings and states of ``rows`` frames as tables; a model may have no state."""
+    table = layout.state.table(bytes(states)) if layout.state.values else np.zeros((rows, 0), np.int64)
+    return layout.reading.table(bytes(readings)), table
 
 
 class TrimRefusedError(BoardError):

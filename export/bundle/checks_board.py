@@ -18,6 +18,8 @@ from export.bundle.manifest import FIRST_FORMAT
 from export.identity import identity_bytes, read_identity
 from training.program import Array, digest, model_id
 
+NUMBERS, CYCLES, STACK = "C on the board", "cycles, board", "stack, board"
+NAMES = (NUMBERS, CYCLES, STACK)
 _OF_ANOTHER = "build its firmware from this bundle"
 
 
@@ -43,15 +45,15 @@ class BoardChecks:
     measured.
     """
 
-    def __init__(self, line: Line, waits: Waits = WAITS, progress: Progress = silent) -> None:
-        self._line, self._waits, self._progress = line, waits, progress
+    def __init__(self, line: Line, waits: Waits | None = None, progress: Progress = silent) -> None:
+        self._line, self._waits, self._progress = line, waits or WAITS, progress
         self._hello: Hello | None = None
         self._run: BoardRun | None = None
 
     @property
     def checks(self) -> Mapping[str, Callable[[Bundle], str]]:
         """The checks by name, in the order in which they are made."""
-        return {"C on the board": self.numbers, "cycles, board": self.cycles, "stack, board": self.stack}
+        return {NUMBERS: self.numbers, CYCLES: self.cycles, STACK: self.stack}
 
     @property
     def measured(self) -> OnBoard | None:
@@ -95,13 +97,10 @@ class BoardChecks:
             raise NotEnoughEvidence(f"{self._line.name}: {error}") from error
         except SourceLost as lost:
             raise NotEnoughEvidence(f"{self._line.name}: the port was lost ({lost})") from lost
-        equal(
-            bundle.program,
-            bundle.vectors.rows(0, len(run.cycles)),
-            "the C on the board",
-            run.readings,
-            run.state,
-        )
+        done = bundle.vectors.rows(0, len(run.cycles))
+        equal(bundle.program, done, "the C on the board", run.readings, run.state)
+        if len(done) != len(bundle.vectors):
+            raise AssertionError("the run ended before the last vector, and no number differs")
         self._hello, self._run = hello, run
         by = f" by {hello.compiler}" if hello.compiler else ""
         by += f" for {hello.built}" if hello.built else ""

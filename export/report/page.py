@@ -13,6 +13,7 @@ from dataset.coverage.planning import rate_shown
 from dataset.words import LimitAnswer
 from export.core.cost_words import cost_sentences
 from export.report.arrays import candidates_sections, claims_sections, front_figure, level_sections
+from export.report.boards import boards_section
 from export.report.broken_chain import broken_chain_section
 from export.report.claim_tables import claim_sentence, yes_or_no
 from export.report.html import (
@@ -52,6 +53,7 @@ def render_report(facts: Facts) -> str:
         *_limits(metrics.limits, facts),
         *_judgement(metrics, facts),
         *_costs(facts),
+        *boards_section(facts),
         *visits_section(facts),
         *noticed_section(facts),
         *broken_chain_section(facts),

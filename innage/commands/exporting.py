@@ -18,6 +18,7 @@ from innage.terminal.output import emit, progress, say_aside
 from innage.terminal.views.budget import show_verdict
 from innage.terminal.views.bundle import (
     show_exported,
+    show_kept,
     show_origins,
     show_refusal,
     show_score,
@@ -199,6 +200,9 @@ def verify(
         ),
     ] = None,
     baud: Annotated[int, typer.Option("--baud", help="Speed of the serial port.")] = 115200,
+    board: Annotated[
+        str, typer.Option("--board", help="What the board is; kept in --store with what it measures.")
+    ] = "",
     json: JsonOption = False,
     store: Annotated[
         Path | None,
@@ -215,21 +219,27 @@ def verify(
     Exit 1 when a check says no, 3 without enough evidence, such as for C that another version wrote. With
     --score also 1 when a bound of the score is missed; it takes minutes, and is made when all checks passed.
     """
+    from dataset.errors import InputError
     from export.bundle.verify import Answer
-    from innage.jobs.models.verifying import BoardPort, score_bundle, verify_bundle
+    from innage.jobs.models.verifying import BoardPort, record_measured, score_bundle, verify_bundle
 
-    at = None if port is None else BoardPort(port, baud)
+    if board and port is None:
+        raise InputError("--board", f"{board!r} without a port", "the port of a board", "name it with --port")
+    at = None if port is None else BoardPort(port, baud, board)
     with nullcontext() if store is None else open_existing(store) as opened, progress("verifying") as shown:
         report = verify_bundle(bundle, opened, every_core=every_core, port=at, progress=shown)
         scored = score_bundle(bundle, progress=shown) if score and report.passed else None
+        kept = None if opened is None else record_measured(opened, bundle, report, board)
     if json:
         facts = {"passed": report.passed, "checks": [check.facts() for check in report.checks]}
         facts["visited"] = report.visited and report.visited.facts()
         facts["origins"] = report.origins and report.origins.facts()
-        facts |= {} if port is None else {"on_board": report.on_board and asdict(report.on_board)}
+        if port is not None:
+            facts |= {"on_board": report.on_board and asdict(report.on_board), "recorded": kept}
         emit(facts | ({"score": scored and scored.facts()} if score else {}))
     else:
         show_verified(bundle, report)
+        show_kept(report, kept, has_store=store is not None)
         show_visited(report.visited)
         show_origins(report.origins)
         if score:

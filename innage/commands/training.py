@@ -111,7 +111,8 @@ def models(
 
     with open_store(store) as opened:
         listed = opened.models() if name is None else (opened.model(name),)
-    facts = [model_facts(model) for model in listed]
+        boards = opened.board_measurements(name)
+    facts = [model_facts(model, boards) for model in listed]
     if json:
         emit(facts if name is None else facts[0])
     elif name is not None:

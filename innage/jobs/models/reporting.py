@@ -97,6 +97,7 @@ def report_model(
     from export.bundle.manifest import model_facts
     from export.core.measure import measure
     from export.report.page import render_report
+    from innage.jobs.models.training import board_facts
     from training.program import from_json
 
     check_page(out, replace)
@@ -104,7 +105,9 @@ def report_model(
     program = from_json(model.program, f"model '{name}'")
     left = None if budget is None else store.budget(budget)
     cost = None if left is None else measure(program, left)
-    write_file(out, render_report(model_facts(program, model, left, cost, {})).encode())
+    boards = [board_facts(measured) for measured in store.board_measurements(name)]
+    facts = model_facts(program, model, left, cost, {}) | {"boards": boards}
+    write_file(out, render_report(facts).encode())
 
 
 def report_comparison(

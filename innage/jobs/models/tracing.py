@@ -108,7 +108,10 @@ def _manifest_inside(content: bytes) -> str:
 
 
 def _export_facts(store: Store, exported: ExportedFile) -> dict[str, Any]:
+    from innage.jobs.models.training import board_facts
+
     model, frozen = exported.model, exported.model.frozen
+    measured = [m for m in store.board_measurements(model.name) if m.bundle_sha256 == exported.bundle_sha256]
     current = {session.sha256: session for session in store.sessions()}
     return {
         "exported_as": exported.name,
@@ -121,6 +124,7 @@ def _export_facts(store: Store, exported: ExportedFile) -> dict[str, Any]:
             "roles": {group: role.value for group, role in frozen.roles},
             "trims": [_trim_facts(trim) for trim in frozen.trims],
         },
+        "boards": [board_facts(one) for one in measured],
         "sessions": [
             _session_facts(current.get(s.sha256, s)) | _since(store, s, current.get(s.sha256, s))
             for s in frozen.sessions

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from innage.jobs import Progress, silent
 from innage.jobs.models.choosing import set_reference
 
 if TYPE_CHECKING:
-    from dataset.records import Budget, FrozenData, FrozenSet, Limits, Model, Role
+    from dataset.records import BoardMeasurement, Budget, FrozenData, FrozenSet, Limits, Model, Role
     from dataset.store import Store
     from training.costs import CostModel
     from training.judging.figures import AnsweredLimit
@@ -187,8 +187,10 @@ def retrain(
     return Retrained(kept, openings, compared.figures)
 
 
-def model_facts(model: Model) -> dict[str, Any]:
-    """Everything about a model but the program and the float ONNX, which are exported; ready for JSON."""
+def model_facts(model: Model, boards: Iterable[BoardMeasurement] = ()) -> dict[str, Any]:
+    """Everything about a model but the program and the float ONNX, which are exported; ready for JSON.
+    ``boards``: what boards measured, of which those of this model are taken.
+    """
     from training.judging.stored_answers import stored_answers
 
     metrics = json.loads(model.metrics)
@@ -200,7 +202,13 @@ def model_facts(model: Model) -> dict[str, Any]:
         "recipe": json.loads(model.recipe),
         "versions": json.loads(model.versions),
         "metrics": metrics | {"limits": [answer.to_json() for answer in stored_answers(metrics)]},
+        "boards": [board_facts(measured) for measured in boards if measured.model == model.name],
     }
+
+
+def board_facts(measured: BoardMeasurement) -> dict[str, Any]:
+    """What a board measured, ready for JSON."""
+    return {name: value for name, value in asdict(measured).items() if name != "model"}
 
 
 def cost_model(budget: Budget | None) -> CostModel | None:

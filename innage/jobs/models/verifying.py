@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from dataset.records import Model
     from dataset.store import Store
     from export.bundle.checks import Known
     from export.bundle.manifest import Manifest
@@ -17,10 +18,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class BoardPort:
-    """Where a board is: a serial port with its speed, or an address such as ``socket://HOST:PORT``."""
+    """Where a board is: a serial port with its speed, or an address such as ``socket://HOST:PORT``.
+
+    ``board`` is what its user calls it, which is kept with what it measures.
+    """
 
     name: str
     baud: int = 115200
+    board: str = ""
 
 
 def verify_bundle(
@@ -46,6 +51,7 @@ def verify_bundle(
         InputError: there is no bundle to read, or the port cannot be opened.
     """
     from dataset.live.board import SerialSource
+    from dataset.store.board_measurements import check_board_text
     from export.bundle.build import silent
     from export.bundle.checks_board import BoardChecks
     from export.bundle.verify import CHECKS, ON_REQUEST
@@ -53,6 +59,8 @@ def verify_bundle(
     from innage.jobs.models.vector_sources import held_in
 
     only, shown = {*CHECKS, *ON_REQUEST} if every_core else None, progress or silent
+    if port is not None:
+        check_board_text("board", port.board, "board")
     line = None if port is None else SerialSource(port.name, port.baud)
     board = None if line is None else BoardChecks(line, progress=shown)
     try:
@@ -92,6 +100,42 @@ def score_bundle(bundle: Path | str, *, progress: Callable[[str, int, int], None
     return score(Bundle(read_bundle(Path(bundle))), WHOLE, progress or silent)
 
 
+def record_measured(store: Store, bundle: Path | str, report: VerifyReport, board: str) -> str | None:
+    """Record what a board measured under ``board``, what its user calls it; gives the model's name there.
+
+    None where nothing was measured, the bundle itself is not in order, or the store lacks the model.
+    """
+    from dataset.records import BoardMeasurement
+    from export.bundle.checks_board import NAMES
+    from export.bundle.manifest import MANIFEST, read_manifest
+    from export.bundle.verify import Answer, read_bundle
+
+    measured = report.on_board
+    if measured is None or any(check.name not in NAMES for check in report.having(Answer.FAILED)):
+        return None
+    manifest = read_manifest(read_bundle(Path(bundle))[MANIFEST])
+    model = _model_in(store, manifest)
+    if model is None:
+        return None
+    store.add_board_measurement(
+        BoardMeasurement(
+            model.name,
+            manifest.bundle_sha256,
+            board,
+            measured.name,
+            measured.compiler,
+            measured.built,
+            measured.clock_hz,
+            measured.vectors,
+            measured.cycles,
+            measured.cycles_mean,
+            measured.prepare_cycles,
+            measured.stack,
+        )
+    )
+    return model.name
+
+
 def recorded_in(store: Store, manifest: Manifest) -> Known | None:
     """What the store has on a manifest's model; None when it has none such.
 
@@ -104,11 +148,9 @@ def recorded_in(store: Store, manifest: Manifest) -> Known | None:
     from export.bundle.manifest import model_facts
     from training.program import from_json
 
-    having = [model for model in store.models() if model.sha256 == manifest.model_sha256]
-    if not having:
+    model = _model_in(store, manifest)
+    if model is None:
         return None
-    named = manifest.body["model"]["name"]
-    model = next((m for m in having if m.name == named), having[0])
     program = from_json(model.program, f"model '{model.name}'")
     voided = {session.id: session.void_reason for session in store.sessions()}
     facts = model_facts(program, model, None, None, {k: v for k, v in voided.items() if v is not None})
@@ -121,6 +163,13 @@ def recorded_in(store: Store, manifest: Manifest) -> Known | None:
     if allowed is not None:
         known["budget"] = asdict(allowed)
     return Known(json.loads(json.dumps(known)), model.float_onnx)
+
+
+def _model_in(store: Store, manifest: Manifest) -> Model | None:
+    """The model of a manifest's program in the store, the one of its name where there are several."""
+    having = [model for model in store.models() if model.sha256 == manifest.model_sha256]
+    named = [model for model in having if model.name == manifest.body["model"]["name"]]
+    return next(iter(named or having), None)
 
 
 _OF_THE_MODEL = (

@@ -96,6 +96,18 @@ def show_verified(bundle: Path, report: VerifyReport) -> None:
         say("Every check passed.")
 
 
+def show_kept(report: VerifyReport, model: str | None, *, has_store: bool) -> None:
+    """Whether what a board measured was recorded, and where it is shown."""
+    if report.on_board is None:
+        return
+    if model is not None:
+        say(f"What the board measured is recorded beside the emulated figures: innage models {model}")
+    elif has_store:
+        say("What the board measured is not recorded: the store lacks this model, or a check failed.")
+    else:
+        say("What the board measured is not recorded: name a store that has the model with --store.")
+
+
 def show_visited(visited: Visited | None) -> None:
     """Frames of the vectors by branch, decisions and inner sides; None: the vectors could not be counted."""
     if visited is None:
@@ -243,6 +255,7 @@ def _show_export(name: str, digest: str, facts: dict[str, Any]) -> None:
             )
             for session in void
         ),
+        *(("on a board", _measured_text(measured)) for measured in facts["boards"]),
         *(
             (f"AMENDED {session['id']}", f"marks amended since by {later['author']}: {later['reason']}")
             for session in sessions
@@ -255,6 +268,18 @@ def _show_export(name: str, digest: str, facts: dict[str, Any]) -> None:
         ),
     ]
     table("trace", ("", "fact"), rows)
+
+
+def _measured_text(measured: dict[str, Any]) -> str:
+    """What a board measured, in one line."""
+    from innage.terminal.views.boards import board_row
+
+    board, compiler, *figures = board_row(measured)
+    named = f"{board}, {compiler}" if compiler else str(board)
+    words = ("{} vectors", "at most {} cycles a step", "{} in the mean", "prepare {}", "{} bytes of stack")
+    return "; ".join(
+        [named, *(w.format(figure) for w, figure in zip(words, figures, strict=True) if figure is not None)]
+    )
 
 
 def _kinds(trims: Sequence[dict[str, Any]]) -> str:

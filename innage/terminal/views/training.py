@@ -26,6 +26,7 @@ from export.report.claim_tables import (
     yes_or_no,
 )
 from innage.terminal.output import say, table
+from innage.terminal.views.boards import show_boards
 from innage.terminal.views.limits import show_model_limits
 from training.judging.figures import Figures, Prove, RandomRows, Score
 from training.search.metrics import CandidateRow, Metrics, read_metrics
@@ -52,6 +53,7 @@ def show_model(facts: Facts) -> None:
         )
     else:
         _show_candidates(metrics)
+    show_boards(facts["boards"])
     say(f"Errors: {metrics.choose_how}.")
     _show_ablation(metrics)
 

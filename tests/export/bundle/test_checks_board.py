@@ -16,12 +16,11 @@ from export.board.emulated import BoardImage, EmulatedBoard
 from export.board.framing import Deframer, Frame, framed
 from export.board.talk import PROTOCOL_VERSION, Waits
 from export.bundle.checks import Bundle
-from export.bundle.checks_board import BoardChecks
+from export.bundle.checks_board import CYCLES, NUMBERS, STACK, BoardChecks
 from export.bundle.manifest import MANIFEST
 from export.bundle.verify import Answer, VerifyReport, verify_files
 from export.identity import Stamp, identity_bytes
 
-NUMBERS, CYCLES, STACK = "C on the board", "cycles, board", "stack, board"
 HELLO, TEST, BEGIN, STEP = 0x81, 0x82, 0x83, 0x84
 FASTER = Waits(hello_s=0.1, hellos=2, answer_s=0.2, times=2)
 
@@ -84,6 +83,14 @@ def test_a_board_that_is_right(small_bundle: Files, image: BoardImage) -> None:
     assert answers[STACK][1].startswith(f"{measured.stack} bytes")
     assert measured.built == "size"
     assert measured.compiler.startswith("Clang ")
+
+
+def test_a_model_without_state_or_trim(sessions_bundle: Files) -> None:
+    """All of its vectors are run too."""
+    report = board_report(sessions_bundle, EmulatedBoard(image_of(sessions_bundle)))
+    assert {answer for answer, _ in said(report).values()} == {Answer.PASSED}
+    assert report.on_board is not None
+    assert report.on_board.vectors == len(Bundle(sessions_bundle).vectors)
 
 
 def test_a_number_that_differs_is_named(small_bundle: Files, image: BoardImage) -> None:
