@@ -72,5 +72,5 @@ def _bar(share: float) -> str:
 
 def _left_out(table: FaultTable) -> list[str]:
     """What was not tried, and why."""
-    said = "; ".join(f"{escape(kind)}: {escape(why)}" for kind, why in table.left_out.items())
+    said = "; ".join(f"{escape(kind)}: {escape(why)}" for kind, why in sorted(table.left_out.items()))
     return [f"<p>Not tried: {said}.</p>"] if said else []

@@ -9,6 +9,7 @@ import shutil
 import socket
 from collections.abc import Iterator
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,7 @@ from dataset.records import Budget, CountLaw, Frames, GroupBy, Mark, Role
 from dataset.store import Store
 from export.board.emulated import BoardImage, EmulatedBoard
 from export.board.wires import on_pseudo_terminal
+from export.bundle.build import build_bundle
 from export.bundle.verify import read_folder
 from innage.cli import app
 
@@ -36,7 +38,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     folder = tmp_path_factory.mktemp("board")
     store = ("--store", folder / "innage.db")
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("export.bundle.build.VECTORS", VECTORS)
+        patch.setattr("export.bundle.build.build_bundle", partial(build_bundle, vectors=VECTORS))
         patch.setattr("export.bundle.checks.LEAST_VECTORS", VECTORS)
         patch.setattr("export.bundle.checks_board.WAITS", QUICK)
         with Store.open(folder / "innage.db") as opened:

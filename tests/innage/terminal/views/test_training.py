@@ -42,6 +42,7 @@ FACTS: dict[str, Any] = {
     "limits": "owner@1",
     "recipe": {"family": "array net with unrest", "size": "24-12", "bits": 16},
     "versions": {},
+    "boards": [],
     "metrics": {
         "chosen": CHOSEN,
         "candidates": [CHOSEN],
