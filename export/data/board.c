@@ -82,7 +82,6 @@ void @prefix@_board_run(void);
 #define HEAD 4U
 #define CRC 4U
 #define LONGEST_TEXT 64U
-#define SLICE_BYTES 64U
 #define PAINT 0xA5A5A5A5U
 #define COUNT_BYTES ((uint32_t)sizeof(@prefix@_count_t))
 #define TRIM_BYTES ((uint32_t)(@PREFIX@_TRIM_COUNTS) * COUNT_BYTES)
@@ -391,7 +390,7 @@ static void run_test(void)
     own.passed = @PREFIX@_SELFTEST_RUNNING;
     @prefix@_selftest_init(&own.of.test, &own.scratch);
     while (own.passed == @PREFIX@_SELFTEST_RUNNING) {
-        own.passed = @prefix@_selftest_slice(&own.of.test, SLICE_BYTES);
+        own.passed = @prefix@_selftest_slice(&own.of.test, @PREFIX@_SLICE_BYTES);
     }
 }
 
