@@ -5,10 +5,11 @@
 #include "@prefix@.h"
 
 #define STORED_KINDS 2U /* places for trims in non-volatile memory */
+#define ALIKE_MOST 20U /* whole frames alike in a row: noise makes that rare. Find the number on the board, or count frames in the converter */
 
 /* Of the board: counts of all channels, broken channels, the thermometer, the stored bytes, its own serial, and the wait for the next frame. */
 static void read_counts(@prefix@_count_t *counts);
-static uint32_t broken_channels(void);
+static uint32_t broken_channels(void); /* those that its own test finds open, shorted or stuck: a model seldom notices one */
 static int16_t board_temperature(void);
 static const uint8_t *stored_trims(void);
 static const uint8_t *board_serial(void); /* @PREFIX@_SERIAL_LENGTH bytes, or NULL where the board knows none */
@@ -107,6 +108,26 @@ static bool power_on(void)
     return true;
 }
 
+/* Whether the converter still gives new frames: a model does not notice for certain that the same one comes again and again. */
+static bool is_new(const @prefix@_count_t *counts)
+{
+    static @prefix@_count_t before[@PREFIX@_CHANNELS];
+    static uint32_t alike;
+    bool same = true;
+    for (uint32_t k = 0U; k < @PREFIX@_CHANNELS; ++k) {
+        same = same && (counts[k] == before[k]);
+        before[k] = counts[k];
+    }
+    if (!same) {
+        alike = 0U;
+    } else if (alike < ALIKE_MOST) {
+        ++alike;
+    } else {
+        /* it stays at the most */
+    }
+    return alike < ALIKE_MOST;
+}
+
 /* One frame; false when the tables or the code were found damaged: that is looked at before any level is, and it stays so over a restart. */
 static bool frame(void)
 {
@@ -122,7 +143,10 @@ static bool frame(void)
         @prefix@_selftest_init(&test, &scratch); /* the tables are whole; where no frame has room for it, the known answer waits for power-on */
     }
     read_counts(counts);
-    if (@prefix@_step(&state, &prepared, &scratch, counts, board_temperature(), broken_channels(), &reading) == @PREFIX@_WITHHELD) {
+    if (!is_new(counts)) {
+        safe_state();
+        @prefix@_init(&state); /* what comes after it begins anew */
+    } else if (@prefix@_step(&state, &prepared, &scratch, counts, board_temperature(), broken_channels(), &reading) == @PREFIX@_WITHHELD) {
         safe_state();
     } else {
         go_by(&reading);

@@ -60,8 +60,8 @@ typedef char @prefix@_assert_scratch[(sizeof(@prefix@_scratch_t) == @PREFIX@_SCR
     return &@prefix@_tables;
 }
 
-const uint32_t @prefix@_tables_length = @PREFIX@_TABLES_LENGTH;
-const uint32_t @prefix@_tables_crc32 = @PREFIX@_TABLES_CRC32;
+@PREFIX@_TABLE_SECTION const uint32_t @prefix@_tables_length = @PREFIX@_TABLES_LENGTH;
+@PREFIX@_TABLE_SECTION const uint32_t @prefix@_tables_crc32 = @PREFIX@_TABLES_CRC32;
 
 @PREFIX@_CODE_SECTION bool @prefix@_selftest(void)
 {

@@ -166,6 +166,38 @@ def test_two_models_link_for_a_core(project: Path) -> None:
     assert not [s for s in seen if not s.startswith(("rinse_", "canister_", "__"))]
 
 
+def test_code_and_tables_go_where_the_macros_say(all_built: dict[str, Any], tmp_path: Path) -> None:
+    """As docs/firmware.md has it: with both macros defined no code and nothing constant is left elsewhere,
+    and nothing is written to.
+    """
+    from elftools.elf.elffile import ELFFile
+
+    folder = tmp_path / "model"
+    _write(folder, all_built["strip"].c, {})
+    places = [
+        f'-DINNAGE_{what}_SECTION=__attribute__((section("{name}")))'
+        for what, name in (("CODE", ".level_code"), ("TABLE", ".level_tables"))
+    ]
+    core = CORES["cortex-m0plus"].target
+    _zig(folder, "cc", *core, "-std=c99", "-Os", *places, "-c", "innage.c", "-o", "innage.o")
+    with (folder / "innage.o").open("rb") as opened:
+        elf = ELFFile(opened)
+        sections = {s.name: s["sh_size"] for s in elf.iter_sections() if s["sh_flags"] & 2 and s["sh_size"]}
+        table = elf.get_section_by_name(".symtab")
+        assert isinstance(table, SymbolTableSection)
+        home = {
+            symbol.name: elf.get_section(symbol["st_shndx"]).name
+            for symbol in table.iter_symbols()
+            if symbol.name.startswith("innage_") and isinstance(symbol["st_shndx"], int)
+        }
+    placed = {name for name in sections if not name.startswith(".ARM.")}
+    assert placed <= {".level_code", ".level_tables"}
+    assert {home[f"innage_{name}"] for name in ("step", "prepare", "init", "selftest_slice")} == {
+        ".level_code"
+    }
+    assert {home[f"innage_{name}"] for name in ("tables", "tables_crc32", "identity")} == {".level_tables"}
+
+
 @pytest.mark.slow  # the compiler makes its C library for the computer first
 def test_the_example_compiles_and_stays_safe(all_built: dict[str, Any], tmp_path: Path) -> None:
     """The example compiles without a word under every warning, and without a stored trim it stops: the model
@@ -192,6 +224,16 @@ _ON_THE_EXAMPLE = """
 #include "model/innage_example.c"
 #undef main
 
+/* How many frames alike are taken, and whether another one is. */
+static uint32_t taken_alike(void)
+{
+    innage_count_t counts[INNAGE_CHANNELS] = {5U};
+    uint32_t taken = 0U;
+    while (is_new(counts) && (taken < 1000U)) ++taken;
+    counts[INNAGE_CHANNELS - 1U] ^= 1U;
+    return is_new(counts) ? taken : 0U;
+}
+
 static int outputs(int32_t low, int32_t high)
 {
     innage_reading_t reading = {0};
@@ -215,6 +257,8 @@ int main(void)
     if (outputs(19 * mm, full - 12 * mm) != 1) return 7;   /* the heater goes first, the inlet stays closed */
     if (outputs(9 * mm, full - 16 * mm) != 4) return 8;
     (void)outputs(30 * mm, full);
+    if (taken_alike() != ALIKE_MOST) return 11;            /* the first of them is new */
+    if (taken_alike() != ALIKE_MOST) return 12;
     innage_selftest_init(&test, &scratch);
     (void)innage_selftest_slice(&test, 1U);
     test.crc ^= 1U;                                        /* as a damaged table would have it */
@@ -229,8 +273,8 @@ int main(void)
 def test_the_example_switches_with_hysteresis_and_remembers_damage(
     all_built: dict[str, Any], tmp_path: Path
 ) -> None:
-    """Each output between its two levels stays as it was; a self-test that says BAD stops at once and for
-    good.
+    """Each output between its two levels stays as it was; frames alike are taken for so long, and again after
+    another one; a self-test that says BAD stops at once and for good.
     """
     its = all_built["strip"]
     _write(tmp_path / "model", its.c, fragments("innage"))
