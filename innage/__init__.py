@@ -43,10 +43,11 @@ if TYPE_CHECKING:
     from innage.jobs.models.exporting import BundleOptions, ExportRefusedError, export
     from innage.jobs.models.replaying import program_of, replay, trim_of
     from innage.jobs.models.training import Search, train
-    from innage.jobs.models.verifying import verify_bundle
+    from innage.jobs.models.verifying import BoardPort, verify_bundle
     from innage.jobs.tables import Remarks, frame_table, frozen_table, log_table, session_table
 
 __all__ = [
+    "BoardPort",
     "Budget",
     "BundleOptions",
     "Choice",
@@ -108,7 +109,7 @@ _ELSEWHERE = {
     ),
     "Store": "dataset.store",
     **dict.fromkeys(("LevelUnit", "TimeUnit"), "dataset.words"),
-    "verify_bundle": "innage.jobs.models.verifying",
+    **dict.fromkeys(("BoardPort", "verify_bundle"), "innage.jobs.models.verifying"),
     **dict.fromkeys(("log_file", "open_store"), "innage.jobs.api"),
     **dict.fromkeys(("program_of", "replay", "trim_of"), "innage.jobs.models.replaying"),
     **dict.fromkeys(("Choice", "freeze"), "innage.jobs.models.choosing"),

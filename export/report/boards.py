@@ -38,10 +38,11 @@ def boards_section(facts: Mapping[str, Any]) -> list[str]:
 
 def _row(measured: Mapping[str, Any]) -> tuple[str, ...]:
     mean, built = measured["cycles_mean"], measured["built"]
+    user, firmware = measured["board"], measured["firmware"]
     figures = [measured["vectors"], measured["cycles"], None if mean is None else round(mean)]
     figures += [measured["prepare_cycles"], measured["stack_bytes"]]
     return (
-        escape(measured["board"] or measured["firmware"]) or NONE,
+        escape(f"{user} ({firmware})" if user and firmware else user or firmware) or NONE,
         escape(f"{measured['compiler']}{f' for {built}' if built else ''}".strip()) or NONE,
         *(NONE if figure is None else str(figure) for figure in figures),
         escape(measured["bundle_sha256"][:12]),

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import sys
+import threading
+from contextlib import suppress
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -142,6 +145,26 @@ def play(
         if not lost.reader_gone:
             raise
         raise typer.Exit(0) from None  # a board plays for as long as somebody listens
+
+
+@app.command()
+def board(
+    bundle: Annotated[Path, typer.Argument(help="The folder of an exported bundle, or its zip file.")],
+    core: Annotated[
+        str | None, typer.Option("--core", help="The core to emulate. Default: that of the bundle's budget.")
+    ] = None,
+) -> None:
+    """Play a board that runs the model of a bundle. It says its port, which 'innage verify --port' takes, and
+    goes on until interrupted.
+    """
+    from innage.jobs.emulated_boards import emulated_board
+
+    played = emulated_board(bundle, core)
+    with suppress(KeyboardInterrupt), played.port as name:
+        sizes = f"{played.flash} bytes of flash, {played.ram} of RAM"
+        say(f"{name}: emulated {played.core}, {sizes}; Ctrl-C ends it")
+        sys.stdout.flush()
+        threading.Event().wait()
 
 
 def _to_stdout(data: bytes) -> None:

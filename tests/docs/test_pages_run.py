@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from boards import image_of
 from bundles import stand_in_onnx
 
 import innage.demo_data
@@ -42,6 +43,9 @@ from dataset.records import (
     Unit,
 )
 from dataset.store import Store
+from export.board.emulated import EmulatedBoard
+from export.board.wires import on_pseudo_terminal
+from export.bundle.verify import read_folder
 from training.program import digest, to_json
 from training.program.builder import Builder
 from training.search.array_recipes import STILL, ArrayRecipe
@@ -308,6 +312,20 @@ def test_frame_source(run_page: Run, tmp_path: Path) -> None:
 def test_rig(run_page: Run) -> None:
     """All but the board on a port, which waits for another terminal."""
     assert len(run_page("docs/rig.md", only=lambda line: "--hold" not in line)) == 7
+
+
+@pytest.mark.slow
+def test_board(run_page: Run, tmp_path: Path) -> None:
+    """After README's job up to its export; an emulated board stands at the page's port, and the command that
+    plays one waits for another terminal.
+    """
+    readme_job(run_page, tmp_path)
+    words = ("budget", "limits", "freeze", "train", "export")
+    run_page("README.md", only=lambda line: line.split()[1] in words and "check" not in line, shown=False)
+    image = image_of(read_folder(tmp_path / "bundle"))
+    with on_pseudo_terminal(EmulatedBoard(image)) as port:
+        printed = run_page("docs/board.md", {"/dev/ttyACM0": port}, only=lambda line: "--port" in line)
+    assert ["is recorded beside" in said for said in printed.values()] == [False, True]
 
 
 @pytest.mark.slow

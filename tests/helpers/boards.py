@@ -17,7 +17,9 @@ from export.bundle.checks import Bundle
 from export.bundle.checks_board import BoardChecks
 from export.bundle.verify import VerifyReport, verify_files
 
-QUICK = Waits(hello_s=0.5, hellos=4, answer_s=0.5, times=3)
+# For boards that answer: on a busy computer that takes its time. For those that do not: soon over.
+PATIENT = Waits(hello_s=1.0, hellos=30, answer_s=0.5, times=60)
+SOON = Waits(hello_s=0.5, hellos=12, answer_s=1.0, times=4)
 
 
 def image_of(files: Files, core: str = "cortex-m0plus", defines: Sequence[str] = ()) -> BoardImage:
@@ -75,7 +77,7 @@ def board_report(
     files: Files,
     board: EmulatedBoard,
     spoil: Callable[[bytes, int], bytes] | None = None,
-    waits: Waits = QUICK,
+    waits: Waits = PATIENT,
 ) -> VerifyReport:
     """What the checks on ``board`` say of a bundle."""
     with on_line(board) as line:
