@@ -33,7 +33,7 @@ def broken_chain_section(facts: Mapping[str, Any]) -> list[str]:
     if table is None:
         return [title, "<p>Not measured: no session was there to put faults on.</p>"]
     head = ("Fault", "Withheld", "Harmless", "Flagged", "Silently wrong", "", "Episodes", "Wrong", "At most")
-    left = ", ".join(escape(kind) for kind in left_to_the_application(table))
+    left = "; ".join(escape(kind) for kind in left_to_the_application(table))
     seen = "that the model was fitted on" if "fit" in table.roles else "that the model was not fitted on"
     sentences = (
         f"One fault at a time, put on {table.sessions} sessions of {table.units} units {seen} "

@@ -206,7 +206,7 @@ def test_judging(run_page: Run, tmp_path: Path) -> None:
     two_models(tmp_path / "innage.db")
     rows = "".join(f"{100 * k},{1400 + k},1000,1000\n" for k in range(20))
     (tmp_path / "field.csv").write_text("t_ms,p0,p1,p2\n" + rows, encoding="utf-8")
-    assert len(run_page("docs/judging.md")) == 4
+    assert len(run_page("docs/judging.md")) == 5
     assert (
         (tmp_path / "readings.csv")
         .read_text(encoding="utf-8")
