@@ -13,6 +13,9 @@ in its upper one. Sums of
 - ``pairs``: eight rows, a word holds w0 + 65536 w1, so that each multiplication makes two products; every sum
 must fit 16 bits.
 
+Rows that no kernel takes, and all rows of the tier ``small``, run on plain weights (see ``export.c.layers``).
+``branches`` is that with tree ensembles as code (see ``export.c.branches``).
+
 Whoever adds a kind gives its C here and its inner loop for ARMv6-M in ``c_thumb``; both must give the same
 bits.
 """
@@ -24,6 +27,7 @@ from dataclasses import dataclass, field
 from math import gcd
 
 from dataset.errors import InputError
+from export.c.branches import BranchFunctions
 from export.c.layers import (
     Layer,
     RowTables,
@@ -44,6 +48,7 @@ from training.program import Interval, Node
 
 TIERS: Mapping[str, tuple[str, ...]] = {
     "small": (),
+    "branches": ("branches",),
     "fast": ("bytes", "spread", "halves"),
     "fastest": ("pairs", "bytes", "spread", "halves"),
 }
@@ -73,6 +78,7 @@ class Kernels:
     # by the types of x and out
     _rows: dict[tuple[str, str], list[Layer]] = field(default_factory=dict)
     _widths: dict[tuple[str, str], set[str]] = field(default_factory=dict)
+    _branches: BranchFunctions = field(default_factory=BranchFunctions)
     _forests: dict[str, Forest] = field(default_factory=dict)  # one of each kind
 
     def __post_init__(self) -> None:
@@ -86,7 +92,7 @@ class Kernels:
         layer = layer_of(chain, x)
         if layer is None or layer.low != 0:
             return None
-        for kind in TIERS[self.tier]:
+        for kind in (kind for kind in TIERS[self.tier] if kind in _GROUP):
             rows = len(layer.weights) // _GROUP[kind] * _GROUP[kind]
             words = pack_layer(kind, layer.rows(0, rows)) if rows else None
             if words is not None:
@@ -126,6 +132,12 @@ class Kernels:
             f"{out.pointer()});"
         )
 
+    def compare(self, node: Node, features: Interval, x: Value, prefix: str) -> str | None:
+        """The expression that sums the leaves of an ensemble through code; None where it stays in tables."""
+        if "branches" not in TIERS[self.tier] or x.single:
+            return None
+        return self._branches.call(node, features, x.ctype, x.pointer(), prefix)
+
     def walk(self, forest: Forest, stream: Value, x: Value, prefix: str) -> str:
         """The expression that sums the leaves of ``forest``."""
         self._forests[forest.name] = forest
@@ -149,6 +161,7 @@ class Kernels:
             rows_function(*key, self.types.get(key, RowTypes()), self._widths[key], prefix)
             for key in sorted(self._widths)
         )
+        layers += self._branches.text(prefix)
         layers += "".join(forest_function(self._forests[name], prefix) for name in sorted(self._forests))
         return fill(_SWITCH, {"PREFIX": prefix.upper()}) + layers if layers and self.assembly else layers
 

@@ -331,8 +331,13 @@ def _plain_rows(chain: Sequence[Node], x: Value, out: Value, context: Context, f
 
 
 def _trees(node: Node, inputs: Sequence[Value], out: Value, context: Context) -> list[str]:
-    """Every tree takes the same number of steps, so a frame takes the same time whatever the path."""
+    """In tables, every tree takes the same number of steps, so a frame takes the same time whatever the path;
+    as code it takes no more than the dearest path.
+    """
     (x,), depth = inputs, scalar(node.attributes, "depth")
+    total = context.kernels.compare(node, context.inputs[0], x, context.prefix)
+    if total is not None:
+        return [f"const int32_t {out.base} = {total}; {note(node)}"]
     feature, threshold, child, value, roots = (
         vector(node.attributes, n) for n in ("feature", "threshold", "child", "value", "roots")
     )

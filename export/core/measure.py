@@ -94,12 +94,24 @@ def choose_kernels(
     volume: VolumeTable | None = None,
     extras: Extras = PLAIN_EXTRAS,
 ) -> Cost:
-    """The cost with the smallest kernels whose cycles the budget has, else with those that take fewest."""
-    costs = [measure(program, budget, optimise, kernels, assembly, volume, extras) for kernels in TIERS]
-    return next(
-        (cost for cost in costs if all(line.within for line in judged(cost, budget) if line.of_cycles)),
-        min(costs, key=lambda cost: cost.cycles),
-    )
+    """The cost with the first kernels, small ones first, with which all of ``budget`` is kept; else with the
+    first whose cycles it has, else with those that take fewest.
+    """
+    costs, sources = list[Cost](), set[str]()
+    for kernels in TIERS:
+        source = measured_source(program, kernels, assembly, volume, extras).source
+        if source in sources:
+            continue  # they make no difference to this program
+        sources.add(source)
+        costs.append(measure(program, budget, optimise, kernels, assembly, volume, extras))
+        lines = judged(costs[-1], budget)
+        # faster kernels do not help where what is over has nothing to do with cycles
+        if all(line.within for line in lines) or (
+            len(costs) == 1 and all(line.within for line in lines if line.of_cycles)
+        ):
+            return costs[-1]
+    quick = (cost for cost in costs if all(line.within for line in judged(cost, budget) if line.of_cycles))
+    return next(quick, min(costs, key=lambda cost: cost.cycles))
 
 
 _Form = tuple[str, bool, VolumeTable | None, Extras]  # kernels, assembly, volume table, extras

@@ -68,7 +68,8 @@ def export(
         str,
         typer.Option(
             "--kernels",
-            help="How layers are written: 'small', 'fast', 'fastest', or 'auto' for what the cycles ask.",
+            help="How layers and trees are written: 'small', 'branches' (trees as code), 'fast', 'fastest', "
+            "or 'auto' for what the cycles ask.",
         ),
     ] = "small",
     assembly: Annotated[

@@ -13,6 +13,8 @@ import numpy as np
 import pytest
 
 from dataset.errors import InputError
+from dataset.records import Budget
+from export.c.branches import Branch, read_trees
 from export.c.kernels import Kernels, pack_layer
 from export.c.layers import Layer
 from export.c.source import emit_c
@@ -20,11 +22,13 @@ from export.compilers.gcc import GCC, gcc_image
 from export.compilers.toolchain import WARNINGS, build_core, lint
 from export.compilers.twin import build_together
 from export.core.emulator import Machine
+from export.core.measure import measure
 from export.cores import find_core
 from export.evidence.drawing import make_vectors
-from training.program import Builder, Program
+from training.program import Builder, Interval, Node, Program
 
 Expose = Callable[..., Program]
+Row = tuple[int, ...]
 
 # Rows, columns, greatest weight, range of x, shift, upper limit of a layer; between them every kind, every
 # type of row, remainders of both.
@@ -59,6 +63,7 @@ class Case:
     program: Program
     fast: set[str]
     fastest: set[str]
+    branches: set[str]
 
 
 def layers(expose: Expose) -> Program:
@@ -157,12 +162,16 @@ def cases(exposed: Expose) -> dict[str, Case]:
             layers(exposed),
             small | plus | {"bytes_int8_int16"},
             small | {"pairs_uint8_int8", "pairs_int8_int16"},
+            set(),
         ),
-        "forests": Case(forests(exposed), trees, trees),
+        "forests": Case(forests(exposed), trees, trees, {f"branches_{k}" for k in range(len(FORESTS))}),
     }
 
 
-@pytest.mark.parametrize(("name", "tier"), [("layers", "fast"), ("layers", "fastest"), ("forests", "fast")])
+@pytest.mark.parametrize(
+    ("name", "tier"),
+    [("layers", "fast"), ("layers", "fastest"), ("forests", "fast"), ("forests", "branches")],
+)
 def test_kernels_agree(cases: dict[str, Case], name: str, tier: str) -> None:
     """Assembly on the core, its C on the core and, checked, on this computer give the interpreter's readings
     and values, for inputs at the corners too.
@@ -172,7 +181,8 @@ def test_kernels_agree(cases: dict[str, Case], name: str, tier: str) -> None:
     plain, assembly = (emit_c(case.program, kernels=tier, assembly=which) for which in (False, True))
     assert set(
         re.findall(
-            r"static (?:void|int32_t) innage_((?:bytes|spread|halves|pairs|trees)_\w+)\(", plain.source
+            r"static (?:void|int32_t) innage_((?:bytes|spread|halves|pairs|trees|branches)_\w+)\(",
+            plain.source,
         )
     ) == getattr(case, tier)
     for source in (plain, assembly):
@@ -187,7 +197,7 @@ def test_kernels_agree(cases: dict[str, Case], name: str, tier: str) -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("core", ["cortex-m0plus", "cortex-m4"])
-@pytest.mark.parametrize("optimise", ["size", "speed"])
+@pytest.mark.parametrize("optimise", ["s", "2"])
 def test_the_other_compiler_takes_the_assembly(cases: dict[str, Case], core: str, optimise: str) -> None:
     """Assembly through arm-none-eabi-gcc, where there is one: no warning, and the interpreter's readings and
     values on the emulated core.
@@ -198,9 +208,8 @@ def test_the_other_compiler_takes_the_assembly(cases: dict[str, Case], core: str
     for case in cases.values():
         vectors = make_vectors(case.program, 60, seed=4)
         source = emit_c(case.program, kernels="fastest", assembly=True)
-        run = Machine(gcc_image(command, source, find_core(core), optimise, (*WARNINGS, "-Werror"))).run(
-            vectors
-        )
+        image = gcc_image(command, source, find_core(core), (f"-O{optimise}", *WARNINGS, "-Werror"))
+        run = Machine(image).run(vectors)
         np.testing.assert_array_equal(run.readings, vectors.readings)
         np.testing.assert_array_equal(run.state, vectors.state)
 
@@ -253,7 +262,7 @@ def test_assembly_is_asked_for_in_the_source(cases: dict[str, Case]) -> None:
 
 
 def test_unknown_kernels_are_refused(cases: dict[str, Case]) -> None:
-    with pytest.raises(InputError, match="small, fast, fastest"):
+    with pytest.raises(InputError, match="small, branches, fast, fastest"):
         emit_c(cases["layers"].program, kernels="quick")
 
 
@@ -319,3 +328,68 @@ def test_a_forest_that_is_smaller_as_nodes_stays_so(exposed: Expose) -> None:
     )
     text = emit_c(exposed(b, trees)).source
     assert "_trees_" not in text.replace("t_trees", "")
+
+
+def _ensemble(feature: Row, threshold: Row, child: Row, value: Row, depth: int, roots: Row = (0,)) -> Node:
+    tables = {"feature": feature, "threshold": threshold, "child": child, "value": value, "roots": roots}
+    return Node("t", "trees", ("x",), {"depth": depth, **tables}, Interval((0,), (0,)))
+
+
+def test_comparisons_that_are_decided_are_left_out() -> None:
+    """X > 10, then above it x > 5, which is sure, and below it x > 10 again, which cannot be."""
+    x = Interval((0,), (20,))
+    tree = _ensemble((0,) * 7, (10, 10, 5, 0, 0, 0, 0), (1, 3, 5, 3, 4, 5, 6), (0, 0, 0, 1, 2, 3, 4), 2)
+    assert read_trees(tree, x, 10) == (Branch(0, 10, 1, 4),)
+    assert read_trees(tree, Interval((11,), (20,)), 10) == (4,)  # no comparison at all
+
+
+def test_code_of_trees_is_bounded() -> None:
+    """Nodes that are each other's children make a tree of 2^depth comparisons out of a few numbers: too many
+    are refused, and so are trees deeper than compilers nest, and sums that could leave int32 in another
+    order.
+    """
+    x = Interval((0,) * 40, (1000,) * 40)
+    chains = [
+        _ensemble(tuple(range(40)), (500,) * 40, (*range(1, 39), 38, 39), tuple(range(40)), depth)
+        for depth in (12, 8, 13)
+    ]
+    found = [read_trees(chain, x, most) for chain, most in zip(chains, (1024, 1024, 1 << 20), strict=True)]
+    assert [trees is None for trees in found] == [True, False, True]
+    both, one = (
+        _ensemble((0,) * 3, (5,) * 3, (1, 1, 2), (0, -(2**30) - 1, 2**30), 1, roots)
+        for roots in ((0, 0), (0,))
+    )
+    assert read_trees(both, x, 10) is None
+    assert read_trees(one, x, 10) is not None
+
+
+def test_trees_are_spread_over_functions(exposed: Expose) -> None:
+    """No function has more comparisons than one tree above the limit, and the calls are all of them."""
+    b = Builder("many", count_bits=16, channels=5, period_ms=100, span=6400)
+    feature, threshold, child, value = list[int](), list[int](), list[int](), list[int]()
+    rng, roots = np.random.default_rng(2), list[int]()
+    for _ in range(30):
+        roots.append(len(child))
+        grow(rng, 4, (0, 65535), 100, feature, threshold, child, value)
+    trees = b.node(
+        "trees",
+        "counts",
+        depth=4,
+        feature=tuple(feature),
+        threshold=tuple(threshold),
+        child=tuple(child),
+        value=tuple(value),
+        roots=tuple(roots),
+    )
+    program = exposed(b, trees)
+    text = emit_c(program, kernels="branches").source
+    functions = re.findall(r"static int32_t innage_branches_\d\(.*?\n}", text, re.DOTALL)
+    assert len(functions) > 1
+    assert max(function.count("if (") for function in functions) < 128 + 15
+    assert len(re.findall(r"innage_branches_\d\(counts|innage_branches_\d\(&", text)) == len(functions)
+    budget = Budget(
+        "b", "cortex-m0plus", 1, flash_bytes=1 << 20, ram_bytes=1 << 16, stack_bytes=1 << 12, cycles=1 << 20
+    )
+    cost = measure(program, budget, kernels="branches")
+    assert cost.cycles <= (cost.cycles_bound or 0) <= 1.5 * cost.cycles
+    assert cost.cycles < measure(program, budget).cycles
