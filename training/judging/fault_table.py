@@ -30,7 +30,7 @@ MOST_SESSIONS = 120
 FOLLOWED = 1000  # frames
 LEAD = 256  # frames, for what the program remembers to settle
 QUARTERS = (1, 2, 3)
-_BATCH = 500_000  # frames that run side by side
+_BATCH = 500_000  # frames that run side by side, at the most
 _WITHOUT = "without"  # a session from where a fault would begin, without it
 _EDGE = 0.01  # of the frames: what lies beyond is no measure of a swing
 
@@ -231,11 +231,11 @@ def _episode(
 def _said(captures: _Captures, episodes: Sequence[_Episode], say: Progress) -> list[_Said]:
     """The readings of all episodes, many side by side."""
     said: list[_Said] = []
-    sizes = np.cumsum([episode.frames.stop - episode.frames.start for episode in episodes])
-    batch = sizes // _BATCH
-    for number in np.unique(batch):
-        mine = [episodes[int(k)] for k in np.flatnonzero(batch == number)]
-        say(mine[0].kind, len(said), len(episodes))
+    longest = max(episode.frames.stop - episode.frames.start for episode in episodes)
+    side_by_side = max(1, _BATCH // longest)
+    for first in range(0, len(episodes), side_by_side):
+        mine = episodes[first : first + side_by_side]
+        say(mine[0].kind, first, len(episodes))
         said += _run(captures, mine)
     say("done", len(episodes), len(episodes))
     return said

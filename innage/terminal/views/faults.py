@@ -49,4 +49,5 @@ def _row(row: FaultFigures) -> tuple[str | float | None, ...]:
     shares = [100 * row.share(n) for n in (sum(row.withheld.values()), row.harmless, row.flagged, row.silent)]
     of_episodes = [100 * count / row.episodes for count in (row.noticed, row.wrong)]
     bound = None if row.upper_bound_95 is None else 100 * row.upper_bound_95
-    return (row.kind, *shares, row.episodes, *of_episodes, bound)
+    of_all = [None if share is None else round(share, 1) for share in (*shares, *of_episodes, bound)]
+    return (row.kind, *of_all[:4], row.episodes, *of_all[4:])

@@ -12,7 +12,7 @@ from bundles import stand_in_onnx
 from typer.testing import CliRunner, Result
 
 from building import CAN, WATER, bench_store, one_pad
-from dataset.records import Budget, CountLaw, Frames, GroupBy, Mark, Model, Role, Unit
+from dataset.records import Budget, CountLaw, Frames, GroupBy, Mark, Model, Role, Trim, TrimKind, Unit
 from dataset.store import Store
 from innage import BundleOptions, export
 from innage.cli import app
@@ -180,6 +180,46 @@ def test_a_field_log_is_compared_frame_by_frame(folder: Path, tmp_path: Path) ->
     gained = json.loads(changes(folder, "far", "old", *words[:5]).stdout)["logs"][0]
     assert (gained["gained"], gained["lost"]) == (2, 0)
     assert "field.csv" in changes(folder, "old", "far", *words[:4]).stdout
+
+
+def subtracts(off: int) -> Program:
+    """Level = counts less the unit's dry trim, plus ``off``, in 1/64 mm."""
+    b = Builder("dry", count_bits=16, channels=1, period_ms=100, span=6400, trim_range=(0, 9000))
+    b.prepare_node("clip", "trim", low=0, high=9000, name="dry", keep=True)
+    rise = b.node("add", b.node("sub", "counts", "dry"), b.const(off))
+    level = b.node("clip", rise, low=0, high=6400, scale="1/64 mm")
+    return b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
+
+
+def test_a_log_is_read_with_its_units_newest_trim(tmp_path: Path) -> None:
+    """Dry at 1000 counts, 1064 in a trim before: 20 mm are 2280 counts. The set was frozen without trims, so
+    the bundle states no fault table.
+    """
+    with Store.open(tmp_path / "innage.db") as store:
+        bench = bench_store(store, tank=CAN, sensor=one_pad(CountLaw.RISES), liquid=WATER, unit=("u0", "u1"))
+        frames = Frames(np.arange(90) * 100, (1000 + 64 * LEVELS)[:, None].astype(np.uint32))
+        marks = tuple(Mark(10 * k, 10 * k + 10, 10.0 + 10 * k) for k in range(9))
+        sessions = store.add_sessions([bench.session(0, marks, frames=frames)])
+        frozen = store.freeze("all", sessions, GroupBy.UNIT, {"u0": Role.FIT})
+        store.add_budget(Budget("roomy", "cortex-m0plus", 1, 4096, 128, 256, 4000))
+        for count, date in ((1064, "2026-01-01"), (1000, "2026-02-01")):
+            store.add_trim(Trim(bench.units[1], bench.mounting, TrimKind.DRY, (count,), date, "line"))
+        for name, program in (("old", subtracts(0)), ("far", subtracts(128))):
+            texts = ("{}", "{}", "{}", to_json(program))
+            store.add_model(Model(name, digest(program), frozen, None, *texts, stand_in_onnx()))
+            export(store, name, "roomy", tmp_path / name, options=BundleOptions(even_if_unproven=True))
+    assert json.loads((tmp_path / "far" / "manifest.json").read_text("utf-8"))["faults"] is None
+    out = tmp_path / "changed.csv"
+    words = ("--log", str(a_log(tmp_path, [20.0, 20.0, 20.0, 30.0])), "--time", "t_ms", "--out", str(out))
+    done = changes(tmp_path, "old", "far", *words, "--unit", "u1")
+    assert done.exit_code == 0, done.output
+    rows = [row for row in csv.DictReader(out.read_text().splitlines()) if row["session"] == "field.csv"]
+    levels = [(row["old_level_mm"], row["new_level_mm"]) for row in rows]
+    assert levels == [("20.000000", "22.000000")] * 3 + [("30.000000", "32.000000")]
+    without = changes(tmp_path, "old", "far", *words)
+    assert (without.exit_code, "--unit: none named" in without.stderr) == (2, True)
+    untrimmed = changes(tmp_path, "old", "far", *words, "--unit", "u0")
+    assert "unit u0: no trim in this store" in untrimmed.stderr
 
 
 def test_a_log_that_does_not_fit_is_one_sentence(folder: Path, tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,10 +12,11 @@ from bundles import stand_in_onnx
 from typer.testing import CliRunner, Result
 
 from building import CAN, WATER, bench_store, one_pad
-from dataset.records import Budget, CountLaw, Frames, GroupBy, Mark, Model, Role
+from dataset.records import Budget, CountLaw, Frames, GroupBy, Mark, Model, Role, Trim, TrimKind
 from dataset.store import Store
 from innage import BundleOptions, export
 from innage.cli import app
+from innage.jobs.models.faults import foreign_trims
 from training.program import digest, to_json
 from training.program.builder import Builder
 
@@ -60,7 +62,7 @@ def test_a_stuck_pad_by_hand(store: Path, tmp_path: Path) -> None:
     assert (facts["roles"], facts["units"], facts["openings"]) == (["choose"], 1, 0)
     assert (tmp_path / "f.svg").stat().st_size > 1000
     shown = innage(store, "faults", "m").stdout
-    assert "88.24" in shown  # 60 of 68
+    assert "88.2" in shown  # 60 of 68
     assert "Not tried, another unit's trim: the model takes no trim." in shown
 
 
@@ -77,6 +79,34 @@ def test_a_bundle_states_the_same_table(store: Path, tmp_path: Path) -> None:
     assert stated == {name: value for name, value in facts.items() if name in stated}
     assert stated["rows"][1]["kind"] == "stuck pad"
     assert "Left to the application" in (tmp_path / "bundle" / "report.html").read_text("utf-8")
+
+
+def test_trims_of_another_tank_are_found(tmp_path: Path) -> None:
+    """Of three units beside the set's: one on another tank counts, with its newest trim; one on the set's own
+    tank does not, nor one whose sensor has other counts.
+    """
+    b = Builder("m", count_bits=16, channels=1, period_ms=100, span=6400, trim_range=(0, 9000))
+    b.prepare_node("clip", "trim", low=0, high=9000, name="dry", keep=True)
+    level = b.node("clip", b.node("sub", "counts", "dry"), low=0, high=6400, scale="1/64 mm")
+    program = b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
+    with Store.open(tmp_path / "innage.db") as store:
+        mine = bench_store(store, tank=CAN, sensor=one_pad(CountLaw.RISES), liquid=WATER, unit=("a", "b"))
+        twelve = replace(one_pad(CountLaw.RISES), name="twelve", count_bits=12)
+        tall = replace(CAN, name="tall")
+        other = bench_store(store, tank=tall, sensor=mine.sensor, liquid=WATER, unit="c", mounting="m2")
+        odd = bench_store(store, tank=other.tank, sensor=twelve, liquid=WATER, unit="d", mounting="m3")
+        for on, unit, count, date in (
+            (mine.mounting, mine.units[0], 1000, "2026-01-01"),
+            (mine.mounting, mine.units[1], 1001, "2026-01-01"),
+            (other.mounting, other.units[0], 1002, "2026-01-01"),
+            (other.mounting, other.units[0], 1003, "2026-01-02"),
+            (odd.mounting, odd.units[0], 1004, "2026-01-01"),
+        ):
+            store.add_trim(Trim(unit, on, TrimKind.DRY, (count,), date, "line"))
+        frames = Frames(np.arange(4) * 100, np.full((4, 1), 1000, np.uint32))
+        sessions = store.add_sessions([mine.session(0, (Mark(0, 4, 0.0),), frames=frames)])
+        frozen = store.freeze("all", sessions, GroupBy.UNIT, {"a": Role.FIT})
+        assert foreign_trims(store, store.frozen_data(frozen), program).tolist() == [[1003]]
 
 
 def test_prove_is_opened_and_counted_only_where_it_is_named(store: Path) -> None:
