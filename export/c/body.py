@@ -24,7 +24,8 @@ from export.c.layout import (
 from export.c.ops import ELEMENT, WHOLE, Context, layer, local, loop, note
 from export.c.schedule import ASSIGN, LOAD, OUTPUT, RENEW, reduces, schedule
 from export.c.simplify import limits, simplified
-from export.c.text import TYPE_BYTES, literal
+from export.c.stages import Stage, Written, handed_on, made, scratch_map, stages
+from export.c.text import TYPE_BYTES, literal, span_text
 from export.c.truths import truth_text, truths
 from training.program import Interval, Node, matrix, vector
 
@@ -59,6 +60,9 @@ class Body:
     values: Mapping[str, Value]
     pools: Mapping[str, int]  # elements of the scratch by their type
     kept: Mapping[str, Value] = field(default_factory=dict)  # where last layers lie in the scratch
+    stages: Sequence[Written] = ()  # in place of lines, where there are several
+    handed_on: Sequence[str] = ()  # what stages hand on, as members of a struct
+    scratch: Sequence[str] = ()  # where each row lies
 
 
 def section_body(section: Section, context: Context) -> Body:
@@ -106,8 +110,24 @@ def section_body(section: Section, context: Context) -> Body:
     pools, kept = _kept_members(section, units, values, slots, known_truths)
     _output_members(section, units, values)
     writer = _Writer(section, values, intervals, stored, kept, replace(context, reach=intervals))
-    lines += writer.block(units)
-    return Body(tuple(lines), values, pools, {n: kept.get(n, values[n]) for n in section.layers})
+    last = {n: kept.get(n, values[n]) for n in section.layers}
+    if not section.outputs:
+        return Body((*lines, *writer.block(units)), values, pools, last)
+    found = stages(units, values)
+    placed = scratch_map(found, slots, through, sizes, lasting)
+    if len(found) == 1:
+        return Body((*lines, *writer.block(units)), values, pools, last, scratch=placed)
+    crossing = handed_on(found, values)
+    members = [_declared(node, values[name]) for name, node in crossing.items()]
+    written = [Written(s.name, s.title, tuple(writer.stage(s, crossing))) for s in found]
+    return Body((), values, pools, last, written, members, placed)
+
+
+def _declared(node: Node, value: Value) -> str:
+    """The member by which a stage hands a value on."""
+    if value.truth:
+        return f"bool {value.base};"
+    return f"int32_t {value.base}; /* in {span_text(node.interval, node.scale)} */"
 
 
 def _with_members(
@@ -203,6 +223,21 @@ class _Writer:
     copied: Mapping[str, Value]  # single values that are put into the scratch too
     context: Context
 
+    def stage(self, stage: Stage, crossing: Mapping[str, Node]) -> list[str]:
+        """The lines of a stage: what another has handed on is read where it lies, what is handed on is put
+        there.
+        """
+        mine = [node.name for unit in stage.units for node in made(unit)]
+        values, lines = dict(self.values), list[str]()
+        for name in crossing:
+            place = replace(values[name], base=f"frame->{values[name].base}", member=True)
+            if name in mine:
+                value = values[name]
+                lines.append(place.define(value.base if value.truth else value.at(0)))
+            else:
+                values[name] = place
+        return [*replace(self, values=values).block(stage.units), *lines]
+
     def block(self, units: Iterable[Unit]) -> list[str]:
         """The lines of ``units``, one after the other."""
         return [line for unit in units for line in self.unit(unit)]
@@ -212,7 +247,11 @@ class _Writer:
         write = {"layer": self._layer, "loop": self._loop, "choice": self._choice, "ladder": self._ladder}
         lines = write.get(unit.kind, self._single)(unit)
         for name in (n.name for n in unit.nodes if n.name in self.copied):
-            lines.append(f"{self.copied[name].define(self.values[name].at(0))} /* for the self-test */")
+            place, value = self.copied[name], self.values[name]
+            text = value.base if place.truth else value.at(0)
+            lines.append(
+                place.define(text) + (" /* for the self-test */" if name in self.section.layers else "")
+            )
         return lines
 
     def _layer(self, unit: Unit) -> list[str]:

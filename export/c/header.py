@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataset.words import TrimKind
 from export.c.layout import Tables
 from export.c.memory import MemoryLayout, Struct
-from export.c.text import comment_block, fill
+from export.c.text import comment_block, comment_text, fill, narrowest
 from export.cautions import CAUTIONS
 from export.identity import API_VERSION, GATE_BITS, GATE_MEANING, IDENTITY_BYTES, IDENTITY_FORMAT
 from export.trim_bytes import (
@@ -31,6 +31,7 @@ from training.program import (
     TEMPERATURE_RANGE,
     Program,
     digest,
+    matrix,
     model_id,
 )
 
@@ -75,6 +76,20 @@ def _reading(program: Program, macros: str) -> str:
         f"uses high. Withheld: low is 0, level is {macros}_NO_LEVEL, high is {macros}_SPAN, so that both "
         "kinds of logic fall to their safe side."
     )
+
+
+def layer_lines(program: Program) -> str:
+    """The layers as lines of a comment: rows, columns, and the bits that each weight is kept in."""
+    layers = list[tuple[str, str]]()
+    for node in (*program.prepare, *program.step):
+        if node.op == "dense" and node.name != program.outputs["flags"]:
+            weights = matrix(node.attributes, "weights")
+            _, width = narrowest(w for row in weights for w in row)
+            if {w for row in weights for w in row} != {1}:
+                what = f"{len(weights)} x {len(weights[0])} weights of {8 * width} bits"
+                layers.append((comment_text(node.name), what))
+    long = max((len(name) for name, _ in layers), default=0)
+    return "\n".join(f" *   {name:<{long}}   {what}" for name, what in layers) or " *   None."
 
 
 def header_gaps(

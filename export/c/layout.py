@@ -78,7 +78,7 @@ class Value:
 
     def define(self, text: str) -> str:
         """The C statement that gives a single value what it is, without what stands behind it."""
-        if self.truth:
+        if self.truth and not self.member:
             return f"const bool {self.base} = {text};"
         if self.member:
             return f"{self.base} = {f'({self.ctype}){atom(text)}' if self.narrow else text};"
@@ -118,7 +118,8 @@ class Unit:
 
 def atom(text: str) -> str:
     """``text`` so that an operator before it takes all of it."""
-    return text if re.fullmatch(r"\w+|\(-\d+\)", text) or _in_parentheses(text) else f"({text})"
+    plain = re.fullmatch(r"\w+(->\w+(\[\d+U\])?)?|\(-\d+\)", text)
+    return text if plain or _in_parentheses(text) else f"({text})"
 
 
 def _in_parentheses(text: str) -> bool:

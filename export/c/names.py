@@ -228,6 +228,8 @@ class _Names:
         if left is not None or right is not None:
             ending = {"add": "raised", "sub": "lowered", "mul": "scaled", "max": "floored"}[node.op]
             return f"{y if left is not None else x}_{ending}"
+        if node.op == "max" and x.endswith("_flag") and y.endswith("_flag"):
+            return "flagged"
         joint = {"add": f"plus_{y}", "sub": f"less_{y}", "mul": "scaled", "max": f"or_{y}"}[node.op]
         return f"{x}_{joint}"
 

@@ -45,6 +45,7 @@ class _Graph:
     groups: dict[int, list[Node]] = field(default_factory=dict)
     of: dict[str, int] = field(default_factory=dict)
     place: dict[str, float] = field(default_factory=dict)  # of each node in the program
+    ranks: dict[int, float] = field(default_factory=dict)  # of groups that stand elsewhere than their nodes
     _needs: dict[int, set[int]] = field(default_factory=dict)
     _order: list[int] = field(default_factory=list)
 
@@ -91,9 +92,8 @@ class _Graph:
 
     def _rank(self, at: int) -> float:
         """What the program has first comes first; a state is renewed and an output written at once."""
-        return min(
-            (self.place[node.name] for node in self.groups[at] if node.op not in (RENEW, OUTPUT)), default=-1
-        )
+        places = [self.place[n.name] for n in self.groups[at] if n.op not in (RENEW, OUTPUT)]
+        return self.ranks.get(at, min(places, default=-1))
 
     def join(self, members: Sequence[int]) -> int:
         """Make one group of ``members``, in their order; gives its number."""
@@ -368,6 +368,7 @@ class _Choosing:
         then, other = (self._branch(chosen, side, members) for side, members in enumerate(sides))
         inner = tuple(node for unit in (*then, *other) for node in unit.nodes if node.op != ASSIGN)
         at = self.graph.join([*group, *sides[0], *sides[1]])
+        self.graph.ranks[at] = min(self.graph.place[node.name] for node in chosen)
         self.done[at] = Unit(
             (*inner, *chosen), kind="choice", condition=condition, chosen=chosen, then=then, other=other
         )

@@ -10,6 +10,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from dataset.errors import ProgramError
+from export.c.truths import truths
 from training.program import Interval, Node, matrix, scalar, vector
 from training.program.ops import Attributes
 from training.program.ranges import node_interval
@@ -22,7 +23,7 @@ def simplified(
 ) -> tuple[Node, ...]:
     """``nodes``, of which those in ``keep`` stay as they are; ``intervals`` of the section's inputs."""
     kept = set(keep)
-    return _joined_once(_summed(_compared(nodes, kept), kept), intervals, kept)
+    return _joined_once(_summed(_reasoned(_compared(nodes, kept)), kept), intervals, kept)
 
 
 def _readers(nodes: Sequence[Node]) -> dict[str, list[Node]]:
@@ -57,6 +58,55 @@ def _compared(nodes: Sequence[Node], kept: Collection[str]) -> tuple[Node, ...]:
         return replace(node, op="OUTSIDE", inputs=limited.inputs, attributes=limited.attributes)
 
     return tuple(outside(node) for node in nodes)
+
+
+def _reasoned(nodes: Sequence[Node]) -> tuple[Node, ...]:
+    """Whether any of several conditions holds is told by a number that each of them makes one above 0."""
+    by_name, known = {node.name: node for node in nodes}, truths(nodes)
+    zero = next((node.name for node in nodes if _constant(node) == 0), None)
+    numbers = {
+        node.name: terms
+        for node in nodes
+        if node.op == "where" and node.size == 1 and node.name not in known
+        if len(terms := _above_zero(node.name, by_name, known)) >= _FEWEST_TERMS
+    }
+    told = dict[str, Node]()
+    for node in nodes if zero is not None else ():
+        terms = _alternatives(node.name, by_name, known)
+        number = next((name for name, own in numbers.items() if own == terms), None)
+        if number is not None and zero is not None:
+            told[node.name] = replace(node, op="greater", inputs=(number, zero), attributes={})
+    place = {node.name: k for k, node in enumerate(nodes)}
+    return _in_order([told.get(node.name, node) for node in nodes], place, 0) or tuple(nodes)
+
+
+_FEWEST_TERMS = 3
+_UNKNOWN = frozenset({""})
+
+
+def _alternatives(name: str, by_name: Mapping[str, Node], known: Collection[str]) -> frozenset[str]:
+    """The truths of which one at least holds when ``name`` does."""
+    node = by_name.get(name)
+    if node is None or node.op != "max" or name not in known:
+        return frozenset({name})
+    return frozenset().union(*(_alternatives(one, by_name, known) for one in node.inputs))
+
+
+def _above_zero(name: str, by_name: Mapping[str, Node], known: Collection[str]) -> frozenset[str]:
+    """The truths of which one at least holds when a number of 0 or more is above 0; one that is no name where
+    that cannot be told.
+    """
+    node = by_name.get(name)
+    if node is not None and _constant(node) == 0:
+        return frozenset()
+    if name in known:
+        return _alternatives(name, by_name, known)
+    if node is None or node.op != "where" or node.inputs[0] not in known:
+        return _UNKNOWN
+    condition, then, other = node.inputs
+    if (_constant(by_name.get(then)) or 0) <= 0:
+        return _UNKNOWN
+    return _alternatives(condition, by_name, known) | _above_zero(other, by_name, known)
 
 
 def _constant(node: Node | None) -> int | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -10,14 +11,14 @@ from dataset.errors import ProgramError
 from export.c import blocks, interface, trims
 from export.c.body import Body, Section, section_body
 from export.c.extras import PLAIN_EXTRAS, Extras
-from export.c.header import count_type, header_gaps, identity
+from export.c.header import count_type, header_gaps, identity, layer_lines
 from export.c.kernels import Kernels
 from export.c.layout import POOLS, Tables, Value, atom
 from export.c.memory import READING, MemoryLayout, member_type, memory_layout
 from export.c.names import readable
 from export.c.ops import ELEMENT, WHOLE, Context, local, loop
 from export.c.prefix import check_prefix
-from export.c.text import TYPE_BYTES, fill, literal, span_text, template
+from export.c.text import TYPE_BYTES, WIDTH, fill, literal, span_text, template
 from export.evidence.known_answer import known_answer
 from export.identity import PLAIN_STAMP, Stamp
 from export.volume import VolumeTable
@@ -81,6 +82,8 @@ def emit_c(
         "prepare": _prepare(written, prefix, tables, shared, anonymous),
         "init": _init(written, prefix),
         "step": step_text,
+        "stages": _stages(step, prefix),
+        "layers": layer_lines(written),
         "trim_check": trims.trim_check(program, prefix),
         "volume": "" if volume is None else interface.volume_function(volume, prefix, tables),
     }
@@ -95,7 +98,7 @@ def emit_c(
         interface.crc(prefix)
         + taking
         + swings
-        + blocks.helpers(gaps["prepare"] + gaps["step"] + gaps["volume"], prefix, shared)
+        + blocks.helpers(gaps["prepare"] + gaps["stages"] + gaps["step"] + gaps["volume"], prefix, shared)
     )
     header_texts = header_gaps(program, prefix, layout, tables, volume, unproven)
     header_texts |= interface.slice_gaps(interface.kept_bytes(parts), extras)
@@ -134,8 +137,7 @@ def _prepare(
         program.prepared,
         known,
         {"trim": program.trim},
-        _loads(program, ("trim",)),
-        placed,
+        placed=placed,
         anonymous=anonymous,
     )
     body = section_body(section, Context(prefix, tables, "p", kernels=shared))
@@ -215,18 +217,17 @@ def _step(
     """``layers``: values that the self-test reads in the scratch behind the step."""
     nodes, renewed = _renewals(program)
     known: dict[str, Value] = {"counts": _counts("counts", program)}
-    known |= {n: Value(local(n), True) for n in ("temperature", "faults")}
+    known["temperature"] = Value("temperature", True, ctype="int16_t")
+    known["faults"] = Value("faults", True, ctype="uint32_t")
     intervals = program.inputs | program.prepared_intervals | {s.name: s.interval for s in program.states}
-    known |= {n: _member("prepared", n, i) for n, i in program.prepared_intervals.items()}
+    known |= {n: _place("prepared", n, i) for n, i in program.prepared_intervals.items()}
     known |= {s.name: _member("state", s.name, s.interval) for s in program.states}
     section = Section(
         nodes,
         (),
         known,
         intervals,
-        _loads(
-            program, ("counts", "temperature", "faults", *program.prepared, *(s.name for s in program.states))
-        ),
+        _loads(program),
         renewed=renewed,
         states={name: _place("state", name, intervals[name]) for name in renewed},
         outputs={name: (program.outputs[name], _reading(name)) for name in OUTPUTS},
@@ -235,17 +236,74 @@ def _step(
         anonymous=anonymous,
     )
     body = section_body(section, Context(prefix, tables, "t", kernels=shared))
-    inner = body.lines
+    frame = [f"{prefix}_frame_t frame;"] if body.handed_on else []
+    calls = [f"{prefix}_{stage.name}({_arguments(stage.lines, prefix)[1]});" for stage in body.stages]
     lines = [
         *_domain(program, prefix),
         "if (!inside) {",
         *(f"    {line}" for line in _withheld(prefix)),
         "} else {",
+        *(f"    {line}" for line in (*frame, *(calls or body.lines))),
+        "}",
+        "return reading->validity;",
     ]
-    lines += [*(f"    {line}" for line in inner), "}", "return reading->validity;"]
     text = _indented(lines)
-    spare = [f"    (void){name};" for name, sign in _PARAMETERS.items() if not re.search(sign, text)]
+    used = text + "".join(line for stage in body.stages for line in stage.lines)
+    spare = [f"    (void){name};" for name, sign in _PARAMETERS.items() if not re.search(sign, used)]
     return "\n".join([*spare, text]), body
+
+
+def _stages(body: Body, prefix: str) -> str:
+    """The functions that step calls one after the other, and what they hand on."""
+    gaps, text = {"prefix": prefix, "PREFIX": prefix.upper()}, ""
+    if body.scratch:
+        text += fill(_SCRATCH, {"rows": "\n".join(f" *     {row}" for row in body.scratch)})
+    if body.handed_on:
+        text += fill(_FRAME, gaps | {"members": _indented(body.handed_on)})
+    for stage in body.stages:
+        head = f"{prefix.upper()}_CODE_SECTION static void {prefix}_{stage.name}("
+        head += f"{_arguments(stage.lines, prefix)[0]})"
+        gaps |= {"title": stage.title, "head": "\n    ".join(textwrap.wrap(head, WIDTH))}
+        text += fill(_STAGE, gaps | {"lines": _indented(stage.lines)})
+    return text
+
+
+_SCRATCH = """
+/*
+ * Where rows lie in the scratch, and from which stage of a step to which:
+@rows@
+ */
+"""
+
+_FRAME = """
+/* What the stages of a step hand on. */
+typedef struct {
+@members@
+} @prefix@_frame_t;
+"""
+
+_STAGE = """
+/* @title@ */
+@head@
+{
+@lines@
+}
+"""
+
+
+def _arguments(lines: Sequence[str], prefix: str) -> tuple[str, str]:
+    """Parameters of a stage, and what step gives it: what its lines name; what they don't write is const."""
+    text = "\n".join(lines)
+    parameters, arguments = list[str](), list[str]()
+    for name, sign, kind in _STAGE_PARAMETERS:
+        if re.search(sign, text):
+            only_read = not re.search(rf"^ *{name}->|[^*]&{name}->", text, re.MULTILINE)
+            const = "const " if kind.endswith("*") and only_read and not kind.startswith("const") else ""
+            parameters.append(
+                f"{const}{fill(kind, {'prefix': prefix})}{name}" if kind.endswith("*") else f"{kind} {name}"
+            )
+            arguments.append("&frame" if name == "frame" else name)
+    return ", ".join(parameters) or "void", ", ".join(arguments)
 
 
 _PARAMETERS = {
@@ -254,6 +312,16 @@ _PARAMETERS = {
     "scratch": r"scratch->",
     "counts": r"\bcounts\[",
 }
+_STAGE_PARAMETERS = (
+    ("state", r"\bstate->", "@prefix@_state_t *"),
+    ("prepared", r"\bprepared->", "const @prefix@_prepared_t *"),
+    ("scratch", r"\bscratch->", "@prefix@_scratch_t *"),
+    ("counts", r"\bcounts\[", "const @prefix@_count_t *"),
+    ("temperature", r"\)temperature\b", "int16_t"),
+    ("faults", r"\)faults\b", "uint32_t"),
+    ("frame", r"\bframe->", "@prefix@_frame_t *"),
+    ("reading", r"\breading->", "@prefix@_reading_t *"),
+)
 
 
 def _withheld(prefix: str) -> list[str]:
@@ -319,13 +387,8 @@ def _assign(target: str, interval: Interval, text: str) -> str:
 
 
 def _counts(name: str, program: Program) -> Value:
-    return (
-        Value(local(name), True) if _single(name, program) else Value(name, False, ctype=count_type(program))
-    )
-
-
-def _single(name: str, program: Program) -> bool:
-    return (program.trim_size if name == "trim" else program.channels) == 1
+    single = (program.trim_size if name == "trim" else program.channels) == 1
+    return Value(f"{name}[0]" if single else name, single, ctype=count_type(program))
 
 
 def _member(owner: str, name: str, interval: Interval) -> Value:
@@ -348,22 +411,13 @@ def _reading(output: str) -> Value:
     return Value(f"reading->{output}", True, ctype=ctype, member=True)
 
 
-def _loads(program: Program, names: Sequence[str]) -> dict[str, str]:
-    """The lines that read single inputs into locals."""
-    owners = {name: ("prepared", i) for name, i in program.prepared_intervals.items()}
-    owners |= {state.name: ("state", state.interval) for state in program.states}
-    lines = dict[str, str]()
-    for name in names:
-        if name in ("trim", "counts"):
-            if _single(name, program):
-                lines[name] = f"const int32_t {local(name)} = (int32_t){name}[0];"
-        elif name in ("temperature", "faults"):
-            lines[name] = f"const int32_t {local(name)} = (int32_t){name};"
-        elif owners[name][1].size == 1:
-            owner, interval = owners[name]
-            where = f"{owner}->{local(name)}"
-            lines[name] = f"const int32_t {local(name)} = (int32_t){where}; /* {span_text(interval)} */"
-    return lines
+def _loads(program: Program) -> dict[str, str]:
+    """The lines that read single states into locals, since they are renewed meanwhile."""
+    single = {local(state.name): state for state in program.states if state.size == 1}
+    return {
+        state.name: f"const int32_t {name} = (int32_t)state->{name}; /* {span_text(state.interval)} */"
+        for name, state in single.items()
+    }
 
 
 def _indented(lines: Sequence[str]) -> str:

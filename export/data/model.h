@@ -26,6 +26,10 @@
  *   No heap, no recursion, no floating point, no global variable written, every loop bounded by a constant. No 64-bit arithmetic: the
  *   range of each value is shown to fit int32_t for every input in the declared domain; the ranges stand beside the values in @prefix@.c.
  *
+ * LAYERS
+ *
+@layers@
+ *
  * DEVIATIONS FROM MISRA C:2012 (as cppcheck's addon and a review find them; a is advisory)
  *
  *   Dir 1.1, Rule 10.1     A negative value is shifted right. The source checks at compile time that this rounds towards minus infinity.

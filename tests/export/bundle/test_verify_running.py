@@ -246,14 +246,14 @@ def test_the_twin_catches_ranges_and_casts(
             "stopped with code 70 (a value does not fit its narrower type",
         ),
         (
-            b"/* [0, 2047] */\n            scratch",
-            b"/* [0, 1000] */\n            scratch",
+            b"/* [0, 2047] */\n        scratch",
+            b"/* [0, 1000] */\n        scratch",
             "stopped with code 70 (v_pads: ",
         ),
         (
-            b"const int32_t v_faults = (int32_t)faults;",
-            b"const int32_t v_faults =\n(int32_t)faults; /* [0, 15] */",
-            "of which 31 can be checked",
+            b"const int32_t v_pads_0 = ",
+            b"const int32_t v_pads_0 =\n",
+            "of which 32 can be checked",
         ),
     ):
         changed = source.replace(was, now)

@@ -23,8 +23,9 @@ def step_of(program: Program) -> str:
     readings, state = run_host(build_host(source), vectors)
     np.testing.assert_array_equal(readings, vectors.readings)
     np.testing.assert_array_equal(state, vectors.state)
-    text = source.source[source.source.index("uint8_t innage_step(") :]
-    return text[text.index("} else {") : text.index("\n}\n")]
+    text = source.source[source.source.index("void innage_init(") :]
+    text = text[text.index("\n}\n") : text.index("void innage_selftest_init(")]
+    return re.sub(r"    (const )?bool inside.*?\} else \{", "", text, flags=re.DOTALL)
 
 
 def four(name: str) -> Builder:

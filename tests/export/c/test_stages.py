@@ -1,0 +1,81 @@
+"""The stages of a step: readable from the top down, each with little to hold in mind."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import pytest
+from complexity import complexities, complexity
+from pads import strip_of_pads
+
+from export.c.source import emit_c
+from export.compilers.toolchain import build_host, lint, run_host
+from export.evidence.drawing import make_vectors
+
+MOST = 25  # of a function; 15 is the method's own default, 109 was that of one step in one function
+
+
+@pytest.mark.parametrize(
+    ("body", "total"),
+    [
+        ("if (a) { for (;;) { while (b) { } } }", 6),
+        ("if (a && b && c || d || e && f) { }", 4),
+        ("if (a && !(b && c)) { }", 3),
+        ("if (a) { x = 1; } else if (b) { x = 2; } else { x = 3; }", 3),
+        ("x = a ? 1 : 2;", 1),
+        ("for (;;) { if (a) { x = b ? 1 : 2; } }", 6),
+    ],
+)
+def test_complexity_is_counted_as_defined(body: str, total: int) -> None:
+    """Examples of Campbell, Cognitive Complexity (2018): the paper's on nesting (6 of its 9 without the
+    ``catch``), its two on logical operators, and its rules for ``else if`` and conditional operators.
+    """
+    assert complexity(body) == total
+
+
+def test_no_function_is_hard_to_follow(all_built: dict[str, Any]) -> None:
+    """Every function of every sample, and of a model with net and band."""
+    sources = {name: sample.c.source for name, sample in all_built.items()}
+    sources["pads"] = emit_c(strip_of_pads()).source
+    for name, source in sources.items():
+        counted = complexities(source)
+        assert "innage_step" in counted
+        assert {k: v for k, v in counted.items() if v > MOST} == {}, name
+
+
+def test_step_names_its_stages() -> None:
+    """Step checks its inputs and calls the stages in order; each has a sentence, and what they hand on a
+    struct. Readings and state are the interpreter's.
+    """
+    program = strip_of_pads()
+    source, vectors = emit_c(program), make_vectors(program, 200)
+    readings, state = run_host(build_host(source), vectors)
+    assert (readings == vectors.readings).all()
+    assert (state == vectors.state).all()
+    step = source.source[source.source.index("uint8_t innage_step(") :]
+    step = step[: step.index("\n}\n")]
+    assert re.findall(r"innage_(\w+)\(", step)[1:] == ["conditioning", "level", "decisions", "reading"]
+    for title in ("Conditioning: ", "Level: ", "Decisions: ", "Reading: "):
+        assert f"/* {title}" in source.source
+    assert "} innage_frame_t;" in source.source
+    assert lint(source) == "" == lint(source, "c++")
+
+
+def test_the_scratch_has_a_map() -> None:
+    """Every row in the scratch stands in the map with its place and its stages; nothing else does."""
+    source = emit_c(strip_of_pads())
+    rows = dict(re.findall(r"^ \*     (\w+\[\d+\.\.\d+\])  (\w+) ", source.source, re.MULTILINE))
+    assert {"shares", "level_features", "level_units_1"} <= set(rows.values())
+    lengths = {m.ctype: m.elements for m in source.layout.scratch.members}
+    ends = [int(place.split("..")[1].rstrip("]")) for place in rows]
+    assert max(ends) < max(lengths.values())
+
+
+def test_the_header_says_each_layers_bits() -> None:
+    """Rows, columns and the bits that the weights are kept in."""
+    header = emit_c(strip_of_pads()).header
+    assert (
+        " *   level_layer_1   4 x 5 weights of 8 bits\n *   level_layer_2   1 x 4 weights of 8 bits\n"
+        in header
+    )
