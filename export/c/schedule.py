@@ -153,7 +153,7 @@ def _places(nodes: Sequence[Node]) -> dict[str, float]:
     """Where each node stands in the program; a load stands just before its first reader."""
     places = dict[str, float]()
     for k, node in reversed(list(enumerate(nodes))):
-        places[node.name] = min(places[node.name] - 0.5, k) if node.op == LOAD and node.name in places else k
+        places[node.name] = places[node.name] - 0.5 if node.op == LOAD and node.name in places else k
         for name in node.inputs:
             places[name] = k
     return places
@@ -403,9 +403,11 @@ class _Choosing:
         return sides
 
     def _may_move(self, at: int) -> bool:
+        """What joins two truths stays where they are: it is one value to keep, they would be two."""
         return all(
             node.size == 1
             and node.name not in self.kept
+            and not (node.name in self.truths and node.op in ("max", "mul"))
             and (node.op in _SMALL or (node.op == "dense" and len(node.inputs) > 1))
             for node in self.graph.groups[at]
         )
