@@ -87,9 +87,14 @@ _UNKNOWN = frozenset({""})
 def _alternatives(name: str, by_name: Mapping[str, Node], known: Collection[str]) -> frozenset[str]:
     """The truths of which one at least holds when ``name`` does."""
     node = by_name.get(name)
-    if node is None or node.op != "max" or name not in known:
-        return frozenset({name})
-    return frozenset().union(*(_alternatives(one, by_name, known) for one in node.inputs))
+    if node is None or name not in known:
+        return frozenset() if node is not None and _constant(node) == 0 else frozenset({name})
+    if node.op == "max":
+        return frozenset().union(*(_alternatives(one, by_name, known) for one in node.inputs))
+    if node.op == "where" and _constant(by_name.get(node.inputs[1])) == 1:
+        condition, _, other = node.inputs
+        return _alternatives(condition, by_name, known) | _alternatives(other, by_name, known)
+    return frozenset({name})
 
 
 def _above_zero(name: str, by_name: Mapping[str, Node], known: Collection[str]) -> frozenset[str]:

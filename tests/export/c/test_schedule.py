@@ -24,7 +24,7 @@ def step_of(program: Program) -> str:
     np.testing.assert_array_equal(readings, vectors.readings)
     np.testing.assert_array_equal(state, vectors.state)
     text = source.source[source.source.index("void innage_init(") :]
-    text = text[text.index("\n}\n") : text.index("void innage_selftest_init(")]
+    text = text[text.index("\n}\n") : text.index("return reading->validity;")]
     return re.sub(r"    (const )?bool inside.*?\} else \{", "", text, flags=re.DOTALL)
 
 
@@ -140,3 +140,27 @@ def test_rows_joined_of_the_same_parts_are_made_once(exposed: Expose) -> None:
         step[orders] = step_of(exposed(b, *layers))
     copies = [len(re.findall(r"scratch->\w+\[[^\]]+\] = .*scratch->", text)) for text in step.values()]
     assert copies[:2] == [0, 0]
+
+
+def test_one_of_several_conditions_is_told_by_a_number(exposed: Expose) -> None:
+    """A number that each of the conditions makes one above 0 stands for all of them; one that a condition may
+    leave at 0, or that lacks one of them, does not.
+    """
+    for values, missing, told in (
+        ((1, 2, 3), False, True),
+        ((1, 0, 3), False, False),
+        ((1, 2, 3), True, False),
+    ):
+        b = four("told")
+        tests = [
+            b.node("greater", b.node("take", "counts", indices=(k,)), b.const(120 + k), name=f"high{k}")
+            for k in range(4)
+        ]
+        number = b.const(0)
+        for test, value in zip(tests, values, strict=False):
+            number = b.node("where", test, b.const(value), number)
+        joined = b.node("max", b.node("max", tests[0], tests[1]), tests[2])
+        joined = b.node("max", joined, tests[3]) if missing else joined
+        chosen = b.node("where", joined, b.const(7), b.node("take", "counts", indices=(3,)), name="chosen")
+        text = step_of(exposed(b, number, chosen))
+        assert bool(re.search(r"const bool v_\w+ = \(v_\w+ > 0\);", text)) == told, values
