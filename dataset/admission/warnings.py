@@ -14,6 +14,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from dataset.admission.plausible import (
+    DEAD,
+    OTHER_UNIT,
+    SATURATED,
+    STUCK,
+    Shown,
+    check_plausible,
+)
 from dataset.records import (
     CountLaw,
     DoorWarning,
@@ -29,6 +37,9 @@ from dataset.records import (
 from dataset.values import GAP_PERIODS, LEAST_NOISE, MAD_TO_SD
 
 FEWEST_FRAMES = 20  # fewer say nothing about a pad that does not move, or about noise
+FLAT_FRAMES = 100  # in which no pad moves by one step: no converter is that quiet
+WIDTHS = (8, 10, 12, 14, 16, 18, 20, 22)  # of converters whose counts stand in a wider number
+WIDTH_FRAMES = 5  # at the top of such a range; fewer may be chance
 SATURATED_SHARE = 0.01  # one frame in a hundred at an end of the range is no stray any more
 SLICES = 8  # a mark is cut into at most this many slices, whose medians are compared
 SLICE_FRAMES = 4  # the fewest frames whose median shrugs off one stray
@@ -52,13 +63,16 @@ class Summary:
 
     ``noise`` and ``dry`` have one number a channel, NaN where unknown: the noise of steady frames and the
     median under dry marks (level 0, and no film or drops stated), in counts. ``swing`` is how far a mark's
-    median is from the dry one, at most.
+    median is from the dry one, at most. ``low`` and ``high`` are the least and greatest medians of a few
+    frames each.
     """
 
     mounting: str
     noise: Reals
     dry: Reals
     swing: Reals
+    low: Reals
+    high: Reals
 
 
 def summarise(session: NewSession | Session, frames: Frames) -> Summary:
@@ -73,7 +87,14 @@ def summarise(session: NewSession | Session, frames: Frames) -> Summary:
     unknown = np.full(len(columns), np.nan)
     dry = np.median(medians[is_dry], axis=0) if is_dry.any() else unknown
     swing = np.abs(medians - dry).max(axis=0) if is_dry.any() else unknown
-    return Summary(session.mounting.name, _noise_of(columns, session.marks), dry, swing)
+    slices = _slices(columns)
+    noise = _noise_of(columns, session.marks)
+    return Summary(session.mounting.name, noise, dry, swing, slices.min(axis=1), slices.max(axis=1))
+
+
+def _slices(columns: Columns) -> Reals:
+    """Medians of ``SLICES`` frames each, channel by channel, which shrug off strays."""
+    return _slice_medians(columns, max(1, columns.shape[1] // SLICES))
 
 
 def _noise_of(columns: Columns, marks: Sequence[Mark]) -> Reals:
@@ -99,13 +120,16 @@ def _noise_in(steps: Columns) -> Reals:
     )
 
 
-def check_at_door(new: NewSession, own: Summary, earlier: Sequence[Summary] = ()) -> tuple[DoorWarning, ...]:
+def check_at_door(
+    new: NewSession, own: Summary, earlier: Sequence[Summary] = (), shown: Shown | None = None
+) -> tuple[DoorWarning, ...]:
     """Every warning about a session that may come in.
 
     Args:
         new: the session; it has passed :func:`dataset.admission.rules.check_session`.
         own: what :func:`summarise` says of it.
         earlier: sessions of the same unit and sensor, newest last.
+        shown: what is known from its trims, and from sessions of other units.
     """
     pads = new.mounting.sensor.pads
     faulty: set[int] = set()
@@ -119,8 +143,12 @@ def check_at_door(new: NewSession, own: Summary, earlier: Sequence[Summary] = ()
     sound = [pad for pad in pads if pad.channel not in faulty]
     warnings += _drift(new, sound)
     warnings += _noise(own, sound, [e.noise for e in earlier])
-    warnings += _wet(new, own, sound, [e for e in earlier if e.mounting == new.mounting.name])
-    return tuple(warnings)
+    wet = list(_wet(new, own, sound, [e for e in earlier if e.mounting == new.mounting.name]))
+    slices = _slices(_columns(new.frames))
+    odd = list(check_plausible(new, sound, own.noise, own.dry, slices, shown or Shown()))
+    if all(warning.check != OTHER_UNIT for warning in odd):  # which says the same of both sides, and why
+        warnings += wet
+    return (*warnings, *odd)
 
 
 def _static(marks: Sequence[Mark]) -> list[Mark]:
@@ -148,7 +176,7 @@ def _dead(new: NewSession, own: Summary) -> Iterator[tuple[DoorWarning, int]]:
         series = counts[:, pad.channel].astype(np.float64)
         if len(series) >= FEWEST_FRAMES and not series.any():
             yield (
-                DoorWarning("dead channel", f"pad {pad.name} reads 0 in every frame: is it connected?"),
+                DoorWarning(DEAD, f"pad {pad.name} reads 0 in every frame: is it connected?"),
                 pad.channel,
             )
             continue
@@ -160,7 +188,7 @@ def _dead(new: NewSession, own: Summary) -> Iterator[tuple[DoorWarning, int]]:
                     f"pad {pad.name} does not answer: from dry to covered its count moves by "
                     f"{apart:.0f}, its noise is {own.noise[pad.channel]:.1f}"
                 )
-                yield DoorWarning("dead channel", sentence), pad.channel
+                yield DoorWarning(DEAD, sentence), pad.channel
 
 
 def _beside(marks: Sequence[Mark], mounting: Mounting, pad: Pad) -> tuple[list[Mark], list[Mark]]:
@@ -186,30 +214,37 @@ def _stuck(new: NewSession, _own: Summary) -> Iterator[tuple[DoorWarning, int]]:
         return
     top = (1 << new.mounting.sensor.count_bits) - 1
     still = counts.min(axis=0) == counts.max(axis=0)
-    if still.all() and len({m.level_mm for m in new.marks}) < 2:
+    flat = still.all() and len({m.level_mm for m in new.marks}) < 2
+    if flat and len(counts) < FLAT_FRAMES:
         return
     for pad in new.mounting.sensor.pads:
         value = int(counts[0, pad.channel])
         if still[pad.channel] and 0 < value < top:
-            besides = "while other pads move" if not still.all() else "while the level changes"
+            besides = ", while other pads move" if not still.all() else ", while the level changes"
+            besides = f": {len(counts)} frames without noise" if flat else besides
             yield (
-                DoorWarning("stuck pad", f"pad {pad.name} reads {value} in every frame, {besides}"),
+                DoorWarning(STUCK, f"pad {pad.name} reads {value} in every frame{besides}"),
                 pad.channel,
             )
 
 
 def _saturated(new: NewSession, _own: Summary) -> Iterator[tuple[DoorWarning, int]]:
-    """Channels with many frames at an end of the count's range."""
-    counts, top = new.frames.counts, (1 << new.mounting.sensor.count_bits) - 1
+    """Channels with many frames at an end of the count's range, or of a narrower converter's."""
+    counts, bits = new.frames.counts, new.mounting.sensor.count_bits
     for pad in new.mounting.sensor.pads:
-        for end in (0, top):
-            times = int(np.count_nonzero(counts[:, pad.channel] == end))
-            if times > max(1.0, SATURATED_SHARE * len(counts)):
+        series = counts[:, pad.channel]
+        narrower = [(1 << width) - 1 for width in WIDTHS if width < bits]
+        for end in (0, (1 << bits) - 1, *(top for top in narrower if series.max() == top)):
+            times = int(np.count_nonzero(series == end))
+            if times > max(1.0, SATURATED_SHARE * len(counts)) and (
+                end not in narrower or times >= WIDTH_FRAMES
+            ):
+                range_ = f"a range of {end.bit_length()} bits" if end in narrower else "its range"
                 sentence = (
-                    f"pad {pad.name} reads {end}, the {'top' if end else 'bottom'} of its range, in "
+                    f"pad {pad.name} reads {end}, the {'top' if end else 'bottom'} of {range_}, in "
                     f"{times} of {len(counts)} frames"
                 )
-                yield DoorWarning("saturated pad", sentence), pad.channel
+                yield DoorWarning(SATURATED, sentence), pad.channel
 
 
 def _gaps(frames: Frames) -> Iterator[DoorWarning]:
@@ -316,6 +351,7 @@ def _wet(
     mounting.
     """
     wetter = 1.0 if new.mounting.sensor.count_law is CountLaw.RISES else -1.0
+    found: list[tuple[float, str, str]] = []
     for pad in pads:
         c = pad.channel
         dry = [e.dry[c] for e in earlier if np.isfinite(e.dry[c])]
@@ -332,4 +368,9 @@ def _wet(
                 f"at level 0 pad {pad.name} reads {own.dry[c]:.0f}, wetter by {above:.0f} than the "
                 f"{usual:.0f} of this unit's earlier dry marks{share}"
             )
-            yield DoorWarning("dry looks wet", f"{sentence}: residue, a wrong label or another position?")
+            found.append((above, pad.name, sentence))
+    if found:
+        _, name, sentence = max(found)
+        others = ", ".join(other for _, other, _ in found if other != name)
+        sentence += f" (wetter too: {others})" if others else ""
+        yield DoorWarning("dry looks wet", f"{sentence}: residue, a wrong label or another position?")

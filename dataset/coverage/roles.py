@@ -17,10 +17,12 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from dataset.admission.plausible import GRAVE
 from dataset.coverage.temperature_bands import TemperatureBands
 from dataset.errors import InputError, there_are
 from dataset.labels.conditions import conditions_text
 from dataset.records import Conditions, Frames, FrozenData, FrozenSet, GroupBy, Mark, Role, Session
+from dataset.values import check_text
 
 REST = "rest"
 
@@ -263,6 +265,32 @@ def check_choice(
     left = [name for name in known if name not in roles]
     if left:
         raise InputError("frozen set", f"no role for group {left[0]}", "every group exactly one role")
+
+
+def refuse_warned(sessions: Sequence[Session], because: str | None) -> None:
+    """InputError for sessions whose readings and statements do not go together, by the checks at the door,
+    unless it is said why they may be learnt from.
+    """
+    if because is not None:
+        if not because.strip():
+            raise InputError(
+                "even_if_warned", "nothing", "why these sessions are right", fields=("even_if_warned",)
+            )
+        check_text("even_if_warned", because)
+        return
+    warned = [(s, w) for s in sessions for w in s.warnings if w.check in GRAVE]
+    if warned:
+        session, warning = warned[0]
+        many = len({s.id for s, _ in warned}) - 1
+        others = f", and {many} other session" + ("s" if many > 1 else "") if many else ""
+        raise InputError(
+            "frozen set",
+            f"session {session.id} (from {session.source.file}) was warned of: {warning.check}, "
+            f"{warning.sentence}{others}",
+            "sessions whose readings and statements go together",
+            "void or leave out what is wrong, or say by even_if_warned why it is right",
+            fields=("even_if_warned",),
+        )
 
 
 def _check_alike(sessions: Sequence[Session]) -> None:

@@ -82,6 +82,7 @@ class FrozenSet:
         float, ...
         # of the temperature bands that are its groups, rising; empty where it is grouped by something else
     ] = ()
+    even_if_warned: str | None = None  # why sessions that were warned of gravely are in it
 
     @property
     def origin(self) -> str:

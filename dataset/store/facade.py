@@ -432,6 +432,7 @@ class Store:
         *,
         allow_mixed: bool = False,
         edges_c: Sequence[float] = (),
+        even_if_warned: str | None = None,
     ) -> FrozenSet:
         """Freeze a choice of sessions, each group with its role.
 
@@ -444,11 +445,20 @@ class Store:
             allow_mixed: take simulated and measured sessions together; the set then says 'partly simulated'.
             edges_c: of temperature bands, rising, degrees Celsius, where these are the groups; kept with the
                 set, and part of its hash.
+            even_if_warned: why sessions may be in it whose readings and statements do not go together, by the
+                checks at the door; kept with the set, not part of the hash.
         """
         refs = [s if isinstance(s, str) else s.sha256 for s in sessions]
         return self._write(
             lambda orm: frozen_sets.add_frozen_set(
-                orm, name, refs, group_by, roles, seed, allow_mixed, edges_c
+                orm,
+                name,
+                refs,
+                group_by,
+                roles,
+                seed,
+                frozen_sets.Allowed(allow_mixed, even_if_warned),
+                edges_c,
             )
         )
 

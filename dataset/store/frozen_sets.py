@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.canonical import canonical_json, frozen_sha256, opening_sha256
-from dataset.coverage.roles import Group, assemble, check_choice, groups_of, refuse_mixture
+from dataset.coverage.roles import Group, assemble, check_choice, groups_of, refuse_mixture, refuse_warned
 from dataset.coverage.temperature_bands import TemperatureBands, check_edges
 from dataset.errors import InputError
 from dataset.records import FrozenData, FrozenSet, GroupBy, Role, Session, Trim
@@ -30,6 +31,16 @@ from dataset.store.trims import to_trim
 from dataset.values import check_name, check_text
 
 
+@dataclass(frozen=True)
+class Allowed:
+    """What a set may hold that it otherwise does not: simulated sessions beside measured ones, and sessions
+    that were warned of gravely, for the reason given.
+    """
+
+    mixed: bool = False
+    even_if_warned: str | None = None
+
+
 def to_frozen_set(row: FrozenSetRow, known: FrozenSet | None = None) -> FrozenSet:
     """The record, its hash checked again: StoreError when the content is not what was frozen.
 
@@ -41,7 +52,15 @@ def to_frozen_set(row: FrozenSetRow, known: FrozenSet | None = None) -> FrozenSe
     trims = tuple(to_trim(member.trim) for member in row.trims)
     edges = () if row.edges_c is None else tuple(json.loads(row.edges_c))
     frozen = FrozenSet(
-        row.name, row.sha256, row.group_by, tuple(sorted(roles.items())), sessions, row.seed, trims, edges
+        row.name,
+        row.sha256,
+        row.group_by,
+        tuple(sorted(roles.items())),
+        sessions,
+        row.seed,
+        trims,
+        edges,
+        row.even_if_warned,
     )
     if frozen == known:
         return frozen
@@ -58,7 +77,7 @@ def add_frozen_set(
     group_by: GroupBy,
     roles: Mapping[str, Role],
     seed: int | None,
-    allow_mixed: bool,
+    allowed: Allowed,
     edges_c: Sequence[float] = (),
 ) -> FrozenSet:
     check_name("frozen set", name)
@@ -81,8 +100,9 @@ def add_frozen_set(
         roles,
         TemperatureBands(edges, mark_temperatures(orm, sessions)) if edges else None,
     )
-    if not allow_mixed:
+    if not allowed.mixed:
         refuse_mixture(sessions)
+    refuse_warned(sessions, allowed.even_if_warned)
     trims = _trims_of(orm, sessions)
     sha256 = frozen_sha256(group_by, roles, sessions, trims, edges)
     row = FrozenSetRow(
@@ -92,6 +112,7 @@ def add_frozen_set(
         group_by=group_by,
         seed=seed,
         edges_c=canonical_json(edges) if edges else None,
+        even_if_warned=allowed.even_if_warned,
     )
     row.roles = [FrozenRoleRow(group_name=group, role=role) for group, role in sorted(roles.items())]
     row.sessions = [

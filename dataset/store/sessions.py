@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from sqlalchemy import ColumnElement, insert, or_, select
 from sqlalchemy.orm import Session as OrmSession
 
+from dataset.admission.plausible import GRAVE, Shown
 from dataset.admission.rules import check_marks, check_session
 from dataset.admission.warnings import Summary, check_at_door, summarise
 from dataset.canonical import (
@@ -41,6 +42,7 @@ from dataset.records import (
     Session,
     Source,
     Stretch,
+    TrimKind,
     VoidEvent,
     newest_amendment,
 )
@@ -64,6 +66,7 @@ from dataset.store.tables import (
     MountingRow,
     SessionRow,
     StretchRow,
+    TrimRow,
     WarningRow,
 )
 from dataset.store.voiding import is_void, void_reason
@@ -215,7 +218,8 @@ def add_session(
     _refuse_known(orm, new, row.sha256)
     _refuse_twin(orm, new, row.readings_sha256, row.counts_sha256)
     own = summarise(new, new.frames)
-    own_warnings = check_at_door(new, own, _earlier(orm, new, {} if known is None else known))
+    known_here = {} if known is None else known
+    own_warnings = check_at_door(new, own, _earlier(orm, new, known_here), _shown(orm, new, known_here))
     if known is not None:
         known[row.sha256] = own  # the next call need not read it back
     orm.add(row)
@@ -293,11 +297,46 @@ def _earlier(orm: OrmSession, new: NewSession, known: dict[str, Summary]) -> lis
         .order_by(SessionRow.id.desc())
         .limit(HISTORY_SESSIONS)
     )
-    for sha256 in (latest := orm.scalars(same).all()):
+    return _summaries(orm, orm.scalars(same).all(), known)[::-1]
+
+
+def _summaries(orm: OrmSession, hashes: Sequence[str], known: dict[str, Summary]) -> list[Summary]:
+    """What sessions say, by their hashes; ``known`` keeps it."""
+    for sha256 in hashes:
         if sha256 not in known:
             session = to_session(orm.scalars(select(SessionRow).where(SessionRow.sha256 == sha256)).one())
             known[sha256] = summarise(session, frames(orm, session))
-    return [known[sha256] for sha256 in reversed(latest)]
+    return [known[sha256] for sha256 in hashes]
+
+
+def _shown(orm: OrmSession, new: NewSession, known: dict[str, Summary]) -> Shown:
+    """What the unit's dry trim says, and the latest sessions of any unit on the same mounting; neither void
+    ones nor those that were warned of gravely.
+    """
+    dry = (
+        select(TrimRow)
+        .where(
+            TrimRow.unit.has(name=new.unit.name),
+            TrimRow.mounting.has(name=new.mounting.name),
+            TrimRow.kind == TrimKind.DRY.value,
+        )
+        .order_by(TrimRow.date.desc(), TrimRow.sequence.desc())
+        .limit(1)
+    )
+    trim = orm.scalar(dry)
+    same = (
+        select(SessionRow.sha256)
+        .where(SessionRow.mounting.has(name=new.mounting.name), ~is_void(), SessionRow.sealed)
+        .where(~SessionRow.warnings.any(WarningRow.check_name.in_(GRAVE)))
+        .order_by(SessionRow.id.desc())
+        .limit(HISTORY_SESSIONS)
+    )
+    earlier = _summaries(orm, orm.scalars(same).all(), known)
+    return Shown(
+        None if trim is None else (tuple(json.loads(trim.body)["counts"]), trim.date),
+        np.array([summary.low for summary in earlier]) if earlier else None,
+        np.array([summary.high for summary in earlier]) if earlier else None,
+    )
 
 
 def _refuse_known(orm: OrmSession, new: NewSession, sha256: str) -> None:

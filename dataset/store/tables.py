@@ -423,7 +423,8 @@ class OpenEntryRow(Covered, Base):
 class FrozenSetRow(Covered, Base):
     """A frozen set. Once ``sealed``, triggers refuse any change to it, its roles and its sessions.
 
-    ``edges_c`` are the edges of its temperature bands as JSON, where these are its groups.
+    ``edges_c`` are the edges of its temperature bands as JSON, where these are its groups. ``even_if_warned``
+    says why sessions that were warned of gravely are in it.
     """
 
     __tablename__ = "frozen_set"
@@ -435,6 +436,7 @@ class FrozenSetRow(Covered, Base):
     group_by: Mapped[GroupBy] = mapped_column(_by_value(GroupBy))
     seed: Mapped[int | None]
     edges_c: Mapped[Prose | None]
+    even_if_warned: Mapped[Prose | None]
     roles: Mapped[list[FrozenRoleRow]] = relationship(
         back_populates="frozen_set", order_by="FrozenRoleRow.group_name", lazy="selectin"
     )

@@ -67,6 +67,13 @@ def freeze(
     allow_mixed: Annotated[
         bool, typer.Option("--allow-mixed", help="Take simulated and measured sessions together.")
     ] = False,
+    even_if_warned: Annotated[
+        str | None,
+        typer.Option(
+            "--even-if-warned",
+            help="Why sessions are taken whose readings and statements do not go together.",
+        ),
+    ] = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -97,7 +104,7 @@ def freeze(
     frozen_now = freeze_choice(
         open_store(store),
         name,
-        Choice(session or None, tank, allow_mixed),
+        Choice(session or None, tank, allow_mixed, even_if_warned),
         group_by=group,
         roles=wanted,
         seed=seed,

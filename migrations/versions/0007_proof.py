@@ -136,6 +136,7 @@ def _columns() -> None:
     ):
         op.add_column("prove_opening", sa.Column(name, kind, nullable=True))
     op.add_column("sensor", sa.Column("count_scale", sa.Integer(), nullable=True))
+    op.add_column("frozen_set", sa.Column("even_if_warned", sa.Text(), nullable=True))
     op.create_index("ix_prove_opening_sha256", "prove_opening", ["sha256"], unique=True)
     for table in COVERED:
         op.add_column(table, sa.Column("record_sha256", sa.String(length=64), nullable=True))

@@ -20,12 +20,14 @@ E = TypeVar("E", GroupBy, Role)
 @dataclass(frozen=True)
 class Choice:
     """What may be frozen: ``sessions`` or their ids, None for all that can be used; only those on a ``tank``,
-    name or name@revision; simulated and measured ones together only where they are allowed to be mixed.
+    name or name@revision; simulated and measured ones together only where they are allowed to be mixed, and
+    those that were warned of gravely at the door only for a reason, ``even_if_warned``.
     """
 
     sessions: Sequence[Session | str] | None = None
     tank: str | None = None
     allow_mixed: bool = False
+    even_if_warned: str | None = None
 
 
 @dataclass(frozen=True)
@@ -174,6 +176,7 @@ class Frozen:
             **set_reference(self.frozen_set),
             "seed": self.frozen_set.seed,
             "edges_c": list(self.frozen_set.edges_c),
+            "even_if_warned": self.frozen_set.even_if_warned,
             "frames_outside": self.frames_outside,
             "trims": len(self.frozen_set.trims),
             "groups": [
@@ -312,6 +315,7 @@ def freeze_choice(
         seed if numbers else None,
         allow_mixed=choice.allow_mixed,
         edges_c=() if chosen.bands is None else chosen.bands.edges_c,
+        even_if_warned=choice.even_if_warned,
     )
     return _looked_at(store, frozen_set, groups, chosen.left_out)
 

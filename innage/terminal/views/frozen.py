@@ -36,6 +36,8 @@ def show_frozen(frozen: Frozen) -> None:
         f"frames: {totals}; sessions: {len(frozen_set.sessions)} ({frozen_set.origin}); trims: "
         f"{len(frozen_set.trims)}; hash {frozen_set.sha256}"
     )
+    if frozen_set.even_if_warned is not None:
+        say(f"with sessions that were warned of: {frozen_set.even_if_warned}")
     if frozen_set.group_by is GroupBy.TEMPERATURE:
         for sentence in _on_bands(frozen):
             say(sentence)
