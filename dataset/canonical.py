@@ -240,7 +240,8 @@ def trim_sha256(trim: Trim) -> str:
 
 def trim_content(trim: Trim) -> dict[str, object]:
     """What a trim's kind and source add to it, as JSON."""
-    return {
+    because = {"dry_because": trim.dry_because} if trim.dry_because else {}
+    return because | {
         "counts": list(trim.counts),
         "frames": None if trim.frames is None else list(trim.frames),
         "refused": list(trim.refused),

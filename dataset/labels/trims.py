@@ -28,6 +28,7 @@ WET_SWING_SHARE = (
     0.05  # of the swing (or, where none is known, of the count / 2.5): common practice, no source
 )
 _COUNT_SHARE = 0.02
+_SHARE_PER_K = 0.001  # of the count: how a dry pad may go with temperature; common practice, no source
 _ALIKE_COVERAGE, _ALIKE_CONFIDENCE = (
     0.99,
     0.95,
@@ -36,13 +37,14 @@ _ALIKE_COVERAGE, _ALIKE_CONFIDENCE = (
 
 @dataclass(frozen=True)
 class Reference:
-    """Counts of each channel that are known to be dry, or the driest seen, and where from; ``swing`` where it
-    is known.
+    """Counts of each channel that are known to be dry, or the driest seen, and where from; ``swing`` and
+    ``temperature_c`` where they are known.
     """
 
     what: str
     dry: tuple[float, ...]
     swing: tuple[float, ...] | None = None
+    temperature_c: float | None = None
 
 
 def from_frames(trim: Trim, frames: Frames, session: Session, start: int, stop: int) -> Trim:
@@ -145,6 +147,14 @@ def check_trim(trim: Trim) -> None:
         )
     check_text(f"{where}, stage", trim.stage)
     check_text(f"{where}, note", trim.note)
+    check_text(f"{where}, dry_because", trim.dry_because)
+    if trim.dry_because and trim.kind is not TrimKind.DRY:
+        raise InputError(
+            "dry_because",
+            f"a reason for a trim of kind {trim.kind}",
+            "one for a dry trim only",
+            fields=("dry_because",),
+        )
     check_number(f"{where}, temperature", trim.temperature_c, -273.15, 2000, unit="degrees Celsius")
     _check_kind(where, trim)
 
@@ -189,13 +199,18 @@ def seen_in(session: Session, frames: Frames) -> Reference | None:
     """The driest and the swing of each channel that the steady stretches of a session show; None when it has
     none.
     """
-    middles = [np.median(frames.counts[a:b], axis=0) for a, b in steady_stretches(frames.counts)]
+    steady = steady_stretches(frames.counts)
+    middles = [np.median(frames.counts[a:b], axis=0) for a, b in steady]
     if not middles:
         return None
     low, high = np.min(middles, axis=0), np.max(middles, axis=0)
-    dry = low if session.mounting.sensor.count_law is CountLaw.RISES else high
+    rises = session.mounting.sensor.count_law is CountLaw.RISES
+    driest = steady[int(np.argmin(np.sum(middles, axis=1) * (1 if rises else -1)))]
     return Reference(
-        f"the driest of session {session.id}", tuple(map(float, dry)), tuple(map(float, high - low))
+        f"the driest of session {session.id}",
+        tuple(map(float, low if rises else high)),
+        tuple(map(float, high - low)),
+        _temperature(frames, *driest),
     )
 
 
@@ -205,7 +220,8 @@ def refuse_wet(trim: Trim, own: Sequence[Reference], others: Sequence[Trim]) -> 
     Wet counts are higher where the count rises with C and lower where it falls. A pad is wet when it departs
     by more than a twentieth of the largest swing known, or, where none is known, by more than 2 % of the
     count; against other units' dry trims (three or more) also by more than a tolerance interval of theirs,
-    that holds 99 % of all units with a confidence of 95 %.
+    that holds 99 % of all units with a confidence of 95 %. Where both temperatures are known, 0.1 % of the
+    count are allowed for each kelvin between them. A trim whose ``dry_because`` says why it is dry is taken.
 
     Args:
         trim: the one that is offered.
@@ -215,11 +231,12 @@ def refuse_wet(trim: Trim, own: Sequence[Reference], others: Sequence[Trim]) -> 
     Raises:
         InputError: it looks wet; the pads, by how much, and against what.
     """
-    if trim.kind is not TrimKind.DRY:
+    if trim.kind is not TrimKind.DRY or trim.dry_because:
         return
     swings = [r.swing for r in own if r.swing is not None]
     for reference in own:
-        _refuse_beyond(trim, reference, _margin(reference.dry, swings))
+        warmth = _allowed_for_warmth(trim, reference)
+        _refuse_beyond(trim, reference, _margin(reference.dry, swings) + warmth)
     if len(others) >= FEWEST_GROUPS:
         counts = np.array([other.counts for other in others], np.float64)
         middle = np.median(counts, axis=0)
@@ -227,8 +244,23 @@ def refuse_wet(trim: Trim, own: Sequence[Reference], others: Sequence[Trim]) -> 
         # their number
         factor = tolerance_factor(len(others), _ALIKE_COVERAGE, _ALIKE_CONFIDENCE)
         scatter = factor * np.maximum(counts.std(axis=0, ddof=1), LEAST_NOISE)
-        reference = Reference(f"the median of {len(others)} other units", tuple(map(float, middle)))
-        _refuse_beyond(trim, reference, np.maximum(scatter, _margin(reference.dry, swings)))
+        warm = [other.temperature_c for other in others]
+        known = [value for value in warm if value is not None]
+        reference = Reference(
+            f"the median of {len(others)} other units",
+            tuple(map(float, middle)),
+            temperature_c=float(np.median(known)) if len(known) == len(warm) else None,
+        )
+        margin = np.maximum(scatter, _margin(reference.dry, swings))
+        _refuse_beyond(trim, reference, margin + _allowed_for_warmth(trim, reference))
+
+
+def _allowed_for_warmth(trim: Trim, reference: Reference) -> NDArray[np.float64]:
+    """What the temperatures between a trim and what it is held against may make, by channel, in counts."""
+    dry = np.asarray(reference.dry, np.float64)
+    if trim.temperature_c is None or reference.temperature_c is None:
+        return np.zeros(len(dry))
+    return np.asarray(_SHARE_PER_K * abs(trim.temperature_c - reference.temperature_c) * dry, np.float64)
 
 
 def _margin(dry: Sequence[float], swings: Sequence[tuple[float, ...]]) -> NDArray[np.float64]:
@@ -252,12 +284,15 @@ def _refuse_beyond(trim: Trim, reference: Reference, margin: NDArray[np.float64]
         f"{reference.dry[k]:.0f} (margin {margin[k]:.0f})"
         for k in wet
     )
-    hint = "dry the tank and take it again, or give the kind that it is"
+    hint = "dry the tank and take it again, give the kind that it is, or say by dry_because how you know"
+    if trim.temperature_c is None and reference.temperature_c is not None:
+        hint += ", or its temperature_c"
     raise InputError(
         f"dry trim of unit {trim.unit.name}",
         f"looks wet against {reference.what}: {pads}",
         "counts of a dry tank",
         hint,
+        fields=("dry_because", "temperature_c"),
     )
 
 

@@ -145,8 +145,9 @@ class Trim:
     From a session: its hash, the frames ``start`` to ``stop``, and of each channel how many counts were
     refused as outliers and the robust standard deviation of the others. ``level_mm`` is that of a partial
     fill. Of a surrogate block, ``transfer`` is for each channel how much of the step from dry to full liquid
-    the block makes, and ``transfer_spread`` its standard deviation from part to part. ``sha256`` is the hash
-    of all that; '' before the store took it.
+    the block makes, and ``transfer_spread`` its standard deviation from part to part. ``dry_because`` says
+    how somebody knows that a trim is dry which may look wet. ``sha256`` is the hash of all that; '' before
+    the store took it.
     """
 
     unit: Unit
@@ -165,6 +166,7 @@ class Trim:
     transfer_spread: tuple[float, ...] = ()
     note: str = ""
     sha256: str = ""
+    dry_because: str = ""
 
 
 @dataclass(frozen=True)

@@ -39,6 +39,7 @@ def to_trim(row: TrimRow) -> Trim:
         transfer_spread=tuple(body["transfer_spread"]),
         note=row.note,
         sha256=row.sha256,
+        dry_because=body.get("dry_because", ""),
     )
     actual = trim_sha256(trim)
     if actual != row.sha256:
@@ -64,7 +65,11 @@ def add_trim(orm: OrmSession, trim: Trim) -> Trim:
         everything = trims(orm, None)
         dry = [t for t in everything if t.kind is TrimKind.DRY and t.mounting == trim.mounting]
         mine = [
-            Reference(f"its dry trim of {other.date}", tuple(map(float, other.counts)))
+            Reference(
+                f"its dry trim of {other.date}",
+                tuple(map(float, other.counts)),
+                temperature_c=other.temperature_c,
+            )
             for other in dry
             if other.unit == trim.unit
         ]

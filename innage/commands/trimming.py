@@ -67,6 +67,13 @@ def add(
         str | None,
         typer.Option("--transfer-spread", help="Standard deviation of those ratios from part to part."),
     ] = None,
+    dry_because: Annotated[
+        str,
+        typer.Option(
+            "--dry-because",
+            help="How you know that the tank was dry: takes a dry trim that looks wet, and is kept with it.",
+        ),
+    ] = "",
     note: FreeTextOption = "",
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
@@ -89,6 +96,7 @@ def add(
         _numbers("--transfer", transfer),
         _numbers("--transfer-spread", transfer_spread),
         note,
+        dry_because,
     )
     trim = add_trim(open_store(store), new)
     if json:

@@ -43,6 +43,7 @@ class NewTrim:
     transfer: tuple[float, ...] = ()
     transfer_spread: tuple[float, ...] = ()
     note: str = ""
+    dry_because: str = ""
 
 
 def add_trim(store: Store, new: NewTrim) -> Trim:
@@ -79,6 +80,7 @@ def add_trim(store: Store, new: NewTrim) -> Trim:
         transfer=new.transfer,
         transfer_spread=new.transfer_spread,
         note=new.note,
+        dry_because=new.dry_because,
     )
     if taken is not None:
         stop = taken.frames if new.stop is None else new.stop

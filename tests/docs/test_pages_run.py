@@ -115,7 +115,7 @@ def test_logging(run_page: Run, tmp_path: Path) -> None:
         (tmp_path / f"{name}.csv").write_text(
             "\n".join(["t (s);pad_a;pad_b;ruler cm", *rows, ""]), encoding="utf-8"
         )
-    printed = run_page("docs/logging.md", only=lambda line: " log " in line)
+    printed = run_page("docs/logging.md", only=lambda line: line.startswith("innage log "))
     assert [said.count("session ") for said in printed.values()] == [1, 2]
     with Store.open(tmp_path / "innage.db") as store:
         first = store.sessions()[0].id

@@ -20,6 +20,8 @@ def show_added(trim: Trim) -> None:
     shown = (count_text(count, scale) for count in trim.counts)
     counts = ", ".join(f"{pad} {count}" for pad, count in zip(pads, shown, strict=True))
     say(f"trim of unit {trim.unit.name}, {trim.kind}, {trim.date}, {trim.stage}: {counts}")
+    if trim.dry_because:
+        say(f"dry, because: {trim.dry_because}")
     if trim.frames is not None:
         refused = ", ".join(f"{pad} {count}" for pad, count in zip(pads, trim.refused, strict=True))
         say(

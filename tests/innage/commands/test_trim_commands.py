@@ -233,3 +233,50 @@ def test_limits_take_dry_frames_of_units_without_a_trim(store: Path, tmp_path: P
     found = run_json("trim", "limits", "--mounting", "m-osc")
     assert found["units"] == ["u1", "u3"]
     assert found["mean"] == [pytest.approx((50_816 + 50_700) / 2)]
+
+
+@pytest.mark.usefixtures("store")
+def test_a_warm_dry_trim_is_dry(refused: Callable[..., str]) -> None:
+    """Counts 4 % up are wet at the temperature of the earlier trim, and dry 40 kelvin above it (0.1 % of the
+    count for each); where the temperature is not given, the sentence asks for it.
+    """
+    on = ["--unit", "u1", "--mounting", "m-pair"]
+    run(*DRY, *on, "--counts", "1000,2000", *END, "--temperature-c", 20)
+    later = ["--date", "2026-02-01", "--stage", "service", "--counts", "1040,2080"]
+    assert "a 1040, 40 above 1000 (margin 20)" in refused(*DRY, *on, *later, "--temperature-c", 20)
+    said = refused(*DRY, *on, *later)
+    assert "or say by --dry-because how you know, or its --temperature-c" in said
+    assert "a 1040, 40 above 1000 (margin 35)" in refused(*DRY, *on, *later, "--temperature-c", 35)
+    run(*DRY, *on, *later, "--temperature-c", 60)
+    for k in (2, 3, 4):
+        run(
+            *DRY,
+            "--unit",
+            f"u{k}",
+            "--mounting",
+            "m-pair",
+            "--counts",
+            f"{1000 + k},2000",
+            *END,
+            "--temperature-c",
+            20,
+        )
+    other = [*DRY, "--unit", "u5", "--mounting", "m-pair", "--counts", "1300,2080", *END]
+    assert "looks wet against the median of 4 other units" in refused(*other, "--temperature-c", 20)
+
+
+@pytest.mark.usefixtures("store")
+def test_who_knows_that_it_is_dry_says_how(refused: Callable[..., str]) -> None:
+    """A dry trim that looks wet is taken for a reason, which stays with it and is part of its hash; no other
+    kind has one.
+    """
+    on = ["--unit", "u1", "--mounting", "m-pair"]
+    run(*DRY, *on, "--counts", "1000,2000", *END)
+    later = [*on, "--date", "2026-02-01", "--stage", "service", "--counts", "1200,2000"]
+    assert "looks wet" in refused(*DRY, *later)
+    said = run(*DRY, *later, "--dry-because", "swabbed, dried for a day")
+    assert said.endswith("\ndry, because: swabbed, dried for a day\n")
+    first, second = run_json("trim", "list")
+    assert (first["dry_because"], second["dry_because"]) == ("", "swabbed, dried for a day")
+    said = refused("trim", "add", "--kind", "full", *later, "--dry-because", "x")
+    assert "--dry-because: a reason for a trim of kind full; expected one for a dry trim only" in said
