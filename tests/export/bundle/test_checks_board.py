@@ -193,17 +193,45 @@ def test_answers_that_come_damaged(small_bundle: Files, image: BoardImage) -> No
     assert re.search(r"the board answers with \d+ damaged frames \(12 times asked, 0.5 s each\)", sentence)
 
 
-def test_a_board_that_starts_anew_half_way(small_bundle: Files, image: BoardImage) -> None:
-    board = EmulatedBoard(image)
+@pytest.mark.parametrize("at_begin", [False, True])
+def test_a_board_that_starts_anew_half_way(small_bundle: Files, image: BoardImage, at_begin: bool) -> None:
+    """In the midst of the second stream, and just before it begins, where all would go on as it was."""
+    board, frames = EmulatedBoard(image), Bundle(small_bundle).vectors.stream_frames
+    began = 3 + frames + 1  # behind hello, test, and a begin with its frames
 
     def spoil(data: bytes, count: int) -> bytes:
-        if count == 40:
+        if count == began + (0 if at_begin else 2):
             board.reset()
         return data
 
     answer, sentence = numbers_of(board_report(small_bundle, board, spoil))
     assert answer is Answer.UNPROVEN
-    assert "the board started anew at vector " in sentence
+    assert f"the board started anew at vector {frames + (0 if at_begin else 1)} " in sentence
+
+
+def test_answers_that_come_twice(small_bundle: Files, image: BoardImage) -> None:
+    """Each answer comes once more while the next one is waited for, as after a request that was sent again
+    too early: its number tells the two apart.
+    """
+
+    class Twice(SpoiltLine):
+        late, this = b"", b""
+
+        def write(self, data: bytes) -> None:
+            self.late, self.this = self.this, b""
+            super().write(data)
+
+        def read(self, most: int) -> bytes:
+            if self.late:
+                late, self.late = self.late, b""
+                return late
+            data = super().read(most)
+            self.this += data
+            return data
+
+    with on_line(EmulatedBoard(image)) as line:
+        checks = BoardChecks(Twice(line, lambda data, count: data), PATIENT)
+        assert numbers_of(verify_files(small_bundle, set(), board=checks))[0] is Answer.PASSED
 
 
 def test_a_port_that_is_lost(small_bundle: Files, image: BoardImage) -> None:
