@@ -10,6 +10,7 @@ import shlex
 import shutil
 import sys
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -45,6 +46,7 @@ from dataset.records import (
 from dataset.store import Store
 from export.board.emulated import EmulatedBoard
 from export.board.wires import on_pseudo_terminal
+from export.bundle.build import build_bundle
 from export.bundle.verify import read_folder
 from training.program import digest, to_json
 from training.program.builder import Builder
@@ -315,10 +317,12 @@ def test_rig(run_page: Run) -> None:
 
 
 @pytest.mark.slow
-def test_board(run_page: Run, tmp_path: Path) -> None:
-    """After README's job up to its export; an emulated board stands at the page's port, and the command that
-    plays one waits for another terminal.
+def test_board(run_page: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """After README's job up to its export, with few vectors; an emulated board stands at the page's port, and
+    the command that plays one waits for another terminal.
     """
+    monkeypatch.setattr("export.bundle.build.build_bundle", partial(build_bundle, vectors=96))
+    monkeypatch.setattr("export.bundle.checks.LEAST_VECTORS", 96)
     readme_job(run_page, tmp_path)
     words = ("budget", "limits", "freeze", "train", "export")
     run_page("README.md", only=lambda line: line.split()[1] in words and "check" not in line, shown=False)

@@ -144,18 +144,29 @@ def test_a_stale_export_of_the_same_model(small_bundle: Files, image: BoardImage
 
 
 def test_damaged_bytes_are_sent_again(small_bundle: Files, image: BoardImage) -> None:
-    """Of every seventh request and its answer one byte is lost or changed; nothing is carried out twice, so
-    that all states stay right.
+    """Of every seventh request a byte is lost, of every sixth, and of what answers every fifth, one is
+    changed; nothing is carried out twice, so that all states stay right.
     """
 
-    def spoil(data: bytes, count: int) -> bytes:
-        if count % 7 or len(data) < 4:
-            return data
-        at = len(data) // 2
-        return data[:at] + data[at + 1 :] if count % 2 else data[:at] + bytes([data[at] ^ 4]) + data[at + 1 :]
+    class Damaged(SpoiltLine):
+        def write(self, data: bytes) -> None:
+            self._count += 1
+            if self._count % 7 == 0:
+                data = data[:5] + data[6:]
+            elif self._count % 6 == 0:
+                data = data[:-8] + bytes([data[-8] ^ 4]) + data[-7:]
+            self._line.write(data)
 
-    answer, sentence = numbers_of(board_report(small_bundle, EmulatedBoard(image), spoil))
-    assert answer is Answer.PASSED
+        def read(self, most: int) -> bytes:
+            data = self._line.read(most)
+            if self._count % 5 or len(data) < 4:
+                return data
+            return data[:-2] + bytes([data[-2] ^ 4]) + data[-1:]
+
+    with on_line(EmulatedBoard(image)) as line:
+        checks = BoardChecks(Damaged(line, lambda data, count: data), PATIENT)
+        answer, sentence = numbers_of(verify_files(small_bundle, set(), board=checks))
+    assert answer is Answer.PASSED, sentence
     assert " requests sent again, " in sentence
 
 
