@@ -263,7 +263,7 @@ def _stages(body: Body, prefix: str) -> str:
     for stage in body.stages:
         head = f"{prefix.upper()}_CODE_SECTION static void {prefix}_{stage.name}("
         head += f"{_arguments(stage.lines, prefix)[0]})"
-        gaps |= {"title": stage.title, "head": "\n    ".join(textwrap.wrap(head, WIDTH))}
+        gaps |= {"title": stage.title, "head": _wrapped(head)}
         text += fill(_STAGE, gaps | {"lines": _indented(stage.lines)})
     return text
 
@@ -289,6 +289,12 @@ _STAGE = """
 @lines@
 }
 """
+
+
+def _wrapped(head: str) -> str:
+    """A head of a function, broken between parameters where it is too long."""
+    whole = re.sub(r"(?<=[^,]) ", "\0", head)
+    return "\n    ".join(textwrap.wrap(whole, WIDTH)).replace("\0", " ")
 
 
 def _arguments(lines: Sequence[str], prefix: str) -> tuple[str, str]:

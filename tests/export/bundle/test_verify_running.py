@@ -253,7 +253,7 @@ def test_the_twin_catches_ranges_and_casts(
         (
             b"const int32_t v_pads_0 = ",
             b"const int32_t v_pads_0 =\n",
-            "of which 32 can be checked",
+            "ranges in its comments, of which ",
         ),
     ):
         changed = source.replace(was, now)
