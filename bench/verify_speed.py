@@ -37,6 +37,10 @@ def _following(image: Image, vectors: Vectors) -> Callable[[object], object]:
     return lambda _: Machine(image).run(vectors)
 
 
+def _testing(machine: Machine) -> Callable[[object], object]:
+    return lambda _: machine.selftest()
+
+
 class Counter:
     """Instructions of the blocks that a machine went through, by function: the most of one call."""
 
@@ -76,7 +80,7 @@ def main() -> None:
             {
                 "replayed": Way(_replaying(machine, vectors)),
                 "followed": Way(_following(image, few)),
-                "own": Way(lambda _, machine=machine: machine.selftest()),
+                "own": Way(_testing(machine)),
             },
             RUNS,
         )

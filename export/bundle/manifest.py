@@ -155,6 +155,7 @@ def c_facts(written: Written, layout: MemoryLayout) -> dict[str, Any]:
     """The entry of a manifest on its C: how it is written, and where the members of its structs lie."""
     structs = {name: getattr(layout, name) for name in ("state", "prepared", "scratch", "reading")}
     form = {"kernels": written.kernels, "assembly": written.assembly}
+    form |= {"fast_crc": written.extras.fast_crc, "memory_check": written.extras.memory_check}
     return form | {
         "gates": list(written.stamp.gates),
         "limits_sha256": written.stamp.limits_sha256 or None,

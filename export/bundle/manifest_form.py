@@ -182,6 +182,8 @@ _LAYOUT = record(dict.fromkeys(("state", "prepared", "scratch", "reading"), _STR
 _C = record(
     {"kernels": _one_of(TIERS), "assembly": flag, "volume": maybe(_VOLUME)},
     {  # not in format 2
+        "fast_crc": flag,
+        "memory_check": flag,
         "layout": _LAYOUT,
         "gates": each(_one_of(GATE_BITS), len(GATE_BITS)),
         "limits_sha256": maybe(_HASH),

@@ -5,12 +5,13 @@ state one thing there and another in the firmware.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from dataset.canonical import limits_sha256
 from dataset.records import Limit, Limits
 from dataset.words import LimitAnswer
-from export.c.extras import PLAIN_EXTRAS, Extras
+from export.c.extras import Extras
 from export.c.fragments import SIZE
 from export.core.cost_words import cost_sentences
 from export.identity import GATE_BITS, Stamp
@@ -37,13 +38,14 @@ def stamp_of(body: Mapping[str, Any]) -> Stamp:
 
 def extras_of(body: Mapping[str, Any]) -> Extras:
     """What a manifest says that the export asked of the C besides."""
-    cost = body["cost"]
+    form, cost = body["c"], body["cost"]
+    asked = Extras(fast_crc=form.get("fast_crc", False), memory_check=form.get("memory_check", False))
     if cost is None or "uses" not in cost:
-        return PLAIN_EXTRAS
-    in_frames = {"slice_bytes": cost["slice_bytes"], "slice_known": cost["slice_known"]}
+        return asked
+    asked = replace(asked, uses=tuple(cost["uses"]), costs=cost_sentences(cost))
     if not cost["slice_bytes"]:
-        in_frames = {}
-    return Extras(tuple(cost["uses"]), **in_frames, costs=cost_sentences(cost))
+        return asked
+    return replace(asked, slice_bytes=cost["slice_bytes"], slice_known=cost["slice_known"])
 
 
 def optimise_of(body: Mapping[str, Any]) -> str:

@@ -28,13 +28,16 @@ class Extras:
     """``uses``: what the firmware uses beside init, prepare and step, words of ``USES``; it changes no
     function, but what is linked and counted. ``slice_bytes``: of the tables, tested in one frame beside a
     step; ``slice_known``: whether a frame has room for a piece of the known answer too, which is else left to
-    power-on. ``costs``: sentences for the header's comment.
+    power-on. ``costs``: sentences for the header's comment. ``fast_crc``: the CRC goes by a table.
+    ``memory_check``: every frame checks state and prepared values (see ``export.c.memory_check``).
     """
 
     uses: tuple[str, ...] = USUAL
     slice_bytes: int = MOST_SLICE
     slice_known: bool = True
     costs: tuple[str, ...] = ()
+    fast_crc: bool = False
+    memory_check: bool = False
 
     @property
     def functions(self) -> tuple[str, ...]:

@@ -40,6 +40,32 @@ _CRC = """
 }
 """
 
+_FAST_CRC = """
+/*
+ * The CRC-32 (IEEE 802.3, reflected) carried on over some bytes, four bits at a time by a table. The reads are volatile, or a compiler could work
+ * out the answer beforehand.
+ */
+@PREFIX@_CODE_SECTION @PREFIX@_APART static uint32_t @prefix@_crc(uint32_t crc, const volatile uint8_t *bytes, uint32_t length)
+{
+    uint32_t sum = crc;
+    for (uint32_t i = 0U; i < length; ++i) {
+        sum ^= (uint32_t)bytes[i];
+        sum = (sum >> 4U) ^ @table@[sum & 15U];
+        sum = (sum >> 4U) ^ @table@[sum & 15U];
+    }
+    return sum;
+}
+"""
+
+_LITTLE_ENDIAN = """
+/* Whether the first byte of a number is its lowest; a compiler knows, and leaves nothing of it. */
+@PREFIX@_CODE_SECTION static bool @prefix@_little_endian(void)
+{
+    const uint32_t one = 1U;
+    return *(const uint8_t *)&one == 1U;
+}
+"""
+
 _SLICE = """\
     const uint32_t end = @PREFIX@_TABLES_LENGTH + @pieces@U; /* the tables byte by byte, then the pieces of the known answer */
     uint8_t answer = @PREFIX@_SELFTEST_RUNNING;
@@ -116,9 +142,22 @@ def identity_table(program: Program, prefix: str, stamp: Stamp) -> str:
     return fill(_IDENTITY, {"prefix": prefix, "PREFIX": prefix.upper(), "bytes": ",\n".join(lines)})
 
 
-def crc(prefix: str) -> str:
-    """The helper that the bodies of this module call."""
-    return fill(_CRC, {"prefix": prefix, "PREFIX": prefix.upper()})
+def crc(prefix: str, tables: Tables, extras: Extras) -> str:
+    """The helpers that the bodies of this module and prepare call; the fast CRC with its table."""
+    gaps = {"prefix": prefix, "PREFIX": prefix.upper()}
+    little_endian = fill(_LITTLE_ENDIAN, gaps)
+    if not extras.fast_crc:
+        return fill(_CRC, gaps) + little_endian
+    values = [_crc_of(digit) for digit in range(16)]
+    table = tables.add("crc_digits", values, "CRC-32 of each four binary digits", ctype="uint32_t").base
+    return fill(_FAST_CRC, gaps | {"table": table}) + little_endian
+
+
+def _crc_of(digit: int) -> int:
+    """The register after four binary digits, lowest first (polynomial of IEEE 802.3, reflected)."""
+    for _ in range(4):
+        digit = (digit >> 1) ^ (0xEDB88320 if digit & 1 else 0)
+    return digit
 
 
 def add_known(program: Program, known: KnownAnswer, tables: Tables) -> tuple[str, str]:

@@ -15,7 +15,8 @@ from export.c.ops import local
 from export.c.text import TYPE_BYTES, narrowest, span_text
 from training.program import OUTPUTS, Array, Interval, Program
 
-CHECK_WORD = "check"  # a member of state and prepared that is none of the program's values
+# Members of state and prepared that are none of the program's values.
+CHECK_WORD, SUM_WORD = "check", "sum"
 
 
 @dataclass(frozen=True)
@@ -66,7 +67,7 @@ class Struct:
     @property
     def values(self) -> tuple[Member, ...]:
         """The members that are values of the program."""
-        return tuple(member for member in self.members if member.name != CHECK_WORD)
+        return tuple(member for member in self.members if member.name not in (CHECK_WORD, SUM_WORD))
 
     @property
     def elements(self) -> int:
@@ -134,28 +135,31 @@ class MemoryLayout:
     tables: Struct = Struct()
 
 
-def memory_layout(program: Program, pools: Mapping[str, int], tables: Tables) -> MemoryLayout:
+def memory_layout(
+    program: Program, pools: Mapping[str, int], tables: Tables, summed: bool = False
+) -> MemoryLayout:
     """The layout of ``program``: ``pools`` has the elements of each type in the scratch, ``tables`` are
-    complete.
+    complete; ``summed``: the prepared values have their sum beside them.
     """
     rows = [Member(POOLS[ctype], ctype, (length,)) for ctype, length in pools.items()]
     unused = Member("unused", "uint8_t", comment="this model needs none; C has no empty struct")
     return MemoryLayout(
         state=_checked({state.name: state.interval for state in program.states}),
-        prepared=_checked(program.prepared_intervals),
+        prepared=_checked(program.prepared_intervals, summed),
         scratch=placed(rows or [unused]),
         tables=placed(Member(t.name, t.ctype, t.shape, t.formula) for t in tables.members),
     )
 
 
-def _checked(intervals: Mapping[str, Interval]) -> Struct:
-    """A check word, then values as narrow as their ranges."""
+def _checked(intervals: Mapping[str, Interval], summed: bool = False) -> Struct:
+    """A check word, the sum where there is one, then values as narrow as their ranges."""
     check = Member(CHECK_WORD, "uint32_t", comment="tells memory that this model set up from any other")
     values = (
         Member(local(name), member_type(i), (i.size,) if i.size > 1 else (), span_text(i))
         for name, i in intervals.items()
     )
-    return placed([check, *values])
+    total = Member(SUM_WORD, "uint32_t", comment="of the values below")
+    return placed([check, *([total] if summed else []), *values])
 
 
 def member_type(interval: Interval) -> str:

@@ -8,13 +8,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from dataset.errors import ProgramError
-from export.c import blocks, interface, trims
+from export.c import blocks, interface, memory_check, trims
 from export.c.body import Body, Section, section_body
 from export.c.extras import PLAIN_EXTRAS, Extras
 from export.c.header import count_type, header_gaps, identity, layer_lines
 from export.c.kernels import Kernels
 from export.c.layout import POOLS, Tables, Value, atom
-from export.c.memory import READING, MemoryLayout, member_type, memory_layout
+from export.c.memory import READING, SUM_WORD, MemoryLayout, member_type, memory_layout
 from export.c.names import readable
 from export.c.ops import ELEMENT, WHOLE, Context, local, loop
 from export.c.prefix import check_prefix
@@ -68,10 +68,11 @@ def emit_c(
     written, names = readable(program)
     layers = [names.get(name, name) for name in known.layers]
     anonymous = frozenset(names.values())
-    _step(written, prefix, Tables(""), first, layers, anonymous)
-    _prepare(written, prefix, Tables(""), first, anonymous)
+    checked = extras.memory_check
+    _step(written, prefix, Tables(""), first, layers, anonymous, checked=checked)
+    _prepare(written, prefix, Tables(""), first, anonymous, summed=checked)
     tables, shared = Tables(f"{prefix}_tables"), first.settled()
-    step_text, step = _step(written, prefix, tables, shared, layers, anonymous)
+    step_text, step = _step(written, prefix, tables, shared, layers, anonymous, checked=checked)
     gaps = {
         "prefix": prefix,
         "PREFIX": prefix.upper(),
@@ -79,7 +80,7 @@ def emit_c(
         "model_id": f"0x{model_id(program):08X}",
         "identity": identity(program),
         "identity_table": interface.identity_table(program, prefix, stamp),
-        "prepare": _prepare(written, prefix, tables, shared, anonymous),
+        "prepare": _prepare(written, prefix, tables, shared, anonymous, summed=checked),
         "init": _init(written, prefix),
         "step": step_text,
         "stages": _stages(step, prefix),
@@ -90,12 +91,15 @@ def emit_c(
     taking = trims.trim_helpers(program, prefix, tables)
     swings = trims.swing_check(program, prefix, tables)
     where = interface.add_known(program, known, tables)
-    layout = memory_layout(written, step.pools, tables)
+    crc = interface.crc(prefix, tables, extras)
+    whole = memory_check.memory_check(written, prefix, tables) if checked else ""
+    layout = memory_layout(written, step.pools, tables, checked and memory_check.sums(written))
     parts = interface.pieces(layout, _layer_rows(written, layers, step, layout))
     gaps["selftest_slice"], gaps["known"] = interface.selftest(program, known, where, prefix, tables, parts)
     gaps["tables"] = blocks.aggregate(tables, layout.tables, prefix)
     gaps["helpers"] = (
-        interface.crc(prefix)
+        crc
+        + whole
         + taking
         + swings
         + blocks.helpers(gaps["prepare"] + gaps["stages"] + gaps["step"] + gaps["volume"], prefix, shared)
@@ -123,11 +127,25 @@ def _check(program: Program) -> None:
 
 
 def _prepare(
-    program: Program, prefix: str, tables: Tables, shared: Kernels, anonymous: frozenset[str]
+    program: Program,
+    prefix: str,
+    tables: Tables,
+    shared: Kernels,
+    anonymous: frozenset[str],
+    *,
+    summed: bool,
 ) -> str:
     checked = f"prepared->check = {prefix.upper()}_PREPARED_CHECK;"
     if program.trim is None:
-        return f"    (void)trim;\n    {checked}\n    return true;"
+        lines = [
+            f"const bool accepted = {prefix}_little_endian();",
+            "(void)trim;",
+            "if (accepted) {",
+            f"    {checked}",
+            "}",
+            "return accepted;",
+        ]
+        return _indented(lines)
     placed = {
         name: _member("prepared", name, i) for name, i in program.prepared_intervals.items() if i.size > 1
     }
@@ -141,7 +159,7 @@ def _prepare(
         anonymous=anonymous,
     )
     body = section_body(section, Context(prefix, tables, "p", kernels=shared))
-    lines = _trim_limits(program.trim, program.count_bits, tables)
+    lines = _trim_limits(program.trim, program.count_bits, prefix, tables)
     inner = [f"{ctype} {POOLS[ctype]}[{length}];" for ctype, length in body.pools.items()]
     inner += body.lines
     inner += [
@@ -149,6 +167,8 @@ def _prepare(
         for n, i in program.prepared_intervals.items()
         if i.size == 1
     ]
+    if summed and memory_check.sums(program):
+        inner.append(f"prepared->{SUM_WORD} = {prefix}_prepared_sum(prepared);")
     if program.swing is not None:
         lines[0] = lines[0].replace("const bool", "bool")
         lines.append(f"accepted = accepted && {prefix}_swings(trim);")
@@ -156,7 +176,7 @@ def _prepare(
     return _indented([*lines, "return accepted;"])
 
 
-def _trim_limits(trim: Interval, count_bits: int, tables: Tables) -> list[str]:
+def _trim_limits(trim: Interval, count_bits: int, prefix: str, tables: Tables) -> list[str]:
     """Only comparisons that can fail: a count is never below 0, nor above what its type holds."""
     low, high = trim.low, trim.high
     most = 0xFFFF if count_bits <= 16 else 0xFFFFFFFF
@@ -170,9 +190,10 @@ def _trim_limits(trim: Interval, count_bits: int, tables: Tables) -> list[str]:
     index = "k" if trim.size > 1 else "0"
     tests = [f"(trim[{index}] >= {least})"] if max(low) > 0 else []
     tests += [f"(trim[{index}] <= {greatest})"] if min(high) < most else []
-    lines = ["bool accepted = (trim != NULL);"]
+    start = f"bool accepted = (trim != NULL) && {prefix}_little_endian();"
+    lines = [start]
     if not tests:
-        return ["const bool accepted = (trim != NULL);"]
+        return [f"const {start}"]
     test = f"accepted = accepted && {' && '.join(tests)};"
     return lines + (loop("k", trim.size, [test]) if trim.size > 1 else [test])
 
@@ -213,8 +234,12 @@ def _step(
     shared: Kernels,
     layers: Sequence[str],
     anonymous: frozenset[str],
+    *,
+    checked: bool,
 ) -> tuple[str, Body]:
-    """``layers``: values that the self-test reads in the scratch behind the step."""
+    """``layers``: values that the self-test reads in the scratch behind the step. ``checked``: the memory is
+    checked first.
+    """
     nodes, renewed = _renewals(program)
     known: dict[str, Value] = {"counts": _counts("counts", program)}
     known["temperature"] = Value("temperature", True, ctype="int16_t")
@@ -239,7 +264,7 @@ def _step(
     frame = [f"{prefix}_frame_t frame;"] if body.handed_on else []
     calls = [f"{prefix}_{stage.name}({_arguments(stage.lines, prefix)[1]});" for stage in body.stages]
     lines = [
-        *_domain(program, prefix),
+        *_domain(program, prefix, checked=checked),
         "if (!inside) {",
         *(f"    {line}" for line in _withheld(prefix)),
         "} else {",
@@ -342,12 +367,16 @@ def _withheld(prefix: str) -> list[str]:
     ]
 
 
-def _domain(program: Program, prefix: str) -> list[str]:
-    """Inputs inside the domain, and memory that init and prepare of this model have set up."""
+def _domain(program: Program, prefix: str, *, checked: bool) -> list[str]:
+    """Inputs inside the domain, and memory that init and prepare of this model have set up, with values that
+    are whole where these are ``checked``.
+    """
     low, high = TEMPERATURE_RANGE
     faults = program.inputs["faults"].high[0]
     big = prefix.upper()
     tests = f"(state->check == {big}_STATE_CHECK) && (prepared->check == {big}_PREPARED_CHECK) && "
+    if checked and memory_check.keeps(program):
+        tests += f"{prefix}_memory_whole(state, prepared) && "
     tests += f"(temperature >= {literal(low)}) && (temperature <= {high}) && (faults <= {faults}U)"
     if program.count_bits == 16:
         return _folded(f"const bool inside = {tests};")
@@ -360,9 +389,11 @@ def _domain(program: Program, prefix: str) -> list[str]:
 
 
 def _folded(statement: str) -> list[str]:
-    """A long conjunction on two lines."""
-    at = statement.index(" && (temperature")
-    return [statement[: at + 3], " " * statement.index("(") + statement[at + 4 :]]
+    """A long conjunction on a line for what was set up, and one for the inputs."""
+    tests = statement.split(" && ")
+    at = next(k for k, test in enumerate(tests) if test.startswith("(temperature"))
+    parts = [part for part in (tests[:2], tests[2:at], tests[at:]) if part]
+    return (" &&\n" + " " * statement.index("(")).join(" && ".join(part) for part in parts).split("\n")
 
 
 def _renewals(program: Program) -> tuple[tuple[Node, ...], dict[str, str]]:

@@ -19,6 +19,7 @@ _TYPES = (
     ("int16_t", -0x8000, 0x7FFF, 2),
     ("int32_t", INT32_MIN, 0x7FFFFFFF, 4),
 )
+TYPE_RANGE = {name: (low, high) for name, low, high, _ in _TYPES}
 TYPE_BYTES = {name: size for name, _, _, size in _TYPES} | {"uint32_t": 4}
 
 

@@ -14,10 +14,14 @@
 #if (-1 >> 1) != -1
 #error "this compiler does not shift negative values right as the model needs it"
 #endif
+/* Where no macro of these tells, @prefix@_prepare() looks at the order of bytes itself, and refuses every trim on a big-endian core. */
 #if defined(__BYTE_ORDER__) && defined(__ORDER_LITTLE_ENDIAN__)
 #if __BYTE_ORDER__ != __ORDER_LITTLE_ENDIAN__
 #error "the CRC of the tables is made for little-endian cores"
 #endif
+#endif
+#if defined(__BIG_ENDIAN__) || defined(__ARMEB__) || defined(__THUMBEB__) || defined(__ARM_BIG_ENDIAN)
+#error "the CRC of the tables is made for little-endian cores"
 #endif
 
 /* What init and prepare leave in the memory they set up, and step looks for; the two differ, so that neither can stand for the other. */

@@ -237,7 +237,8 @@ uint8_t @prefix@_trim_check(const uint8_t *bytes, uint32_t length, @prefix@_coun
 /*
  * Turn the unit's trim, @PREFIX@_TRIM_COUNTS counts, into prepared values.
 @trim_contract@
- * False: the trim is missing, outside the limits or with a swing that this model does not accept, and the prepared values were not written. Do not call
+ * False: the trim is missing, outside the limits or with a swing that this model does not accept, or the core is big-endian, and the prepared values
+ * were not written. Do not call
  * @prefix@_step() then; report a sensor fault and stay in the safe state.
  */
 bool @prefix@_prepare(@prefix@_prepared_t *prepared, const @prefix@_count_t *trim);

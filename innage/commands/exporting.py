@@ -100,6 +100,16 @@ def export(
         ),
     ] = False,
     uses: UsesOption = None,
+    fast_crc: Annotated[
+        bool, typer.Option("--fast-crc", help="Take the CRC of self-test and trims by a table of 64 bytes.")
+    ] = False,
+    memory_check: Annotated[
+        bool,
+        typer.Option(
+            "--memory-check",
+            help="Check state and prepared values in every frame, and withhold where they are damaged.",
+        ),
+    ] = False,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -115,6 +125,7 @@ def export(
     options = BundleOptions(
         prefix, zipped, optimise, kernels, assembly, volume_table, even_if_unproven, made_vectors_only
     )
+    options = replace(options, fast_crc=fast_crc, memory_check=memory_check)
     if uses:
         options = replace(options, uses=tuple(uses))
     with open_store(store) as opened:

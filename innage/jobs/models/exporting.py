@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from dataset.records import Model
     from dataset.store import Store
     from export.bundle.manifest import Provenance
+    from export.c.extras import Extras
     from export.evidence.excerpts import Excerpts
     from export.volume import VolumeTable
     from innage.jobs.models.budgets import BudgetVerdict
@@ -42,6 +43,8 @@ class BundleOptions:
             house; the bundle says so.
         uses: what the firmware uses of the interface beside init, prepare and step, so that it is counted:
             ``frame-selftest``, ``selftest`` (at power-on only), ``trim-check``, ``code-crc``, ``identity``.
+        fast_crc: the CRC of the self-test and of trims goes by a table of 64 bytes.
+        memory_check: every frame checks state and prepared values before it uses them.
     """
 
     prefix: str = "innage"
@@ -53,6 +56,8 @@ class BundleOptions:
     even_if_unproven: bool = False
     made_vectors_only: bool = False
     uses: tuple[str, ...] = ("frame-selftest", "trim-check")
+    fast_crc: bool = False
+    memory_check: bool = False
 
 
 @dataclass(frozen=True)
@@ -166,7 +171,7 @@ def export(
 
     check_prefix(options.prefix)
     check_optimise(options.optimise)
-    extras = Extras(check_uses(options.uses))
+    extras = Extras(check_uses(options.uses), fast_crc=options.fast_crc, memory_check=options.memory_check)
     exported, left = store.model(model), store.budget(budget)
     concerns = Concerns(voided(store, exported), stored_answers(json.loads(exported.metrics)))
     _refuse(concerns, model, even_if_void=even_if_void, anyway=anyway)
@@ -197,6 +202,7 @@ def export(
         ),
         options.prefix,
         volume,
+        extras,
         progress,
         given,
     )
@@ -324,6 +330,7 @@ def _build(
     provenance: Provenance,
     prefix: str,
     volume: VolumeTable | None,
+    extras: Extras,
     progress: Progress,
     given: Excerpts | None,
 ) -> dict[str, bytes]:
@@ -333,13 +340,14 @@ def _build(
     from training.program import from_json
 
     model, cost = provenance.model, provenance.cost
+    form = Written() if cost is None else Written(cost.kernels, cost.assembly)
     return build_bundle(
         from_json(model.program, f"model '{model.name}'"),
         model.float_onnx,
         provenance,
         prefix,
         progress=progress,
-        written=Written(volume=volume) if cost is None else Written(cost.kernels, cost.assembly, volume),
+        written=replace(form, volume=volume, extras=extras),
         given=given,
     )
 
