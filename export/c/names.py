@@ -8,7 +8,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
-from training.program import FLAG_BITS, Node, Program, matrix, vector
+from training.program import FLAG_BITS, OUTPUTS, Node, Program, matrix, vector
 
 _LONGEST = 32
 _SUFFIX = re.compile(r"_(limited|rounded|scaled|raised|lowered|floored|size|given|next|raw)$")
@@ -94,7 +94,8 @@ class _Names:
         """States to come, outputs, and what an output gives where it does not withhold."""
         for state in self.program.states:
             yield state.next, f"{state.name}_next"
-        for output, name in self.program.outputs.items():
+        for output in OUTPUTS:  # whatever order the program has them in
+            name = self.program.outputs[output]
             yield name, output
             node = self.nodes.get(name)
             if node is not None and node.op == "where":
