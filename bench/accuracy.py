@@ -36,8 +36,8 @@ from training.program import digest, to_json
 from training.search.array_recipes import ArrayRecipe, default_recipes
 from training.search.arrays import train_array
 from training.search.context import SearchRequest, by_roles, hardware_of
+from training.search.kept_recipe import array_recipe
 from training.search.metrics import Metrics
-from training.search.refitting import recipe_of
 from training.search.train import Trained, train, with_versions
 from training.studies.retrain import retrain
 
@@ -216,7 +216,7 @@ def changed_tank(
         mark = " (picked)" if way.way == figures.favoured else ""
         claims = Figures(classes=way.classes, false_wet=way.false_wet)
         rows.append(figures_row(f"{way.way}{mark}", claims))
-    recipe = recipe_of("first", json.loads(json.dumps(first.recipe)))
+    recipe = array_recipe("first", first.recipe)
     alone = searched(ten, request, (recipe,)).metrics
     assert alone.claims is not None
     return [*rows, figures_row("ten new units alone", alone.claims)]
@@ -229,7 +229,7 @@ def _stored(trained: Trained, data: FrozenData) -> Model:
         digest(program),
         data.frozen,
         None,
-        json.dumps(trained.recipe),
+        json.dumps(trained.recipe.to_json()),
         json.dumps(trained.versions),
         "{}",
         to_json(program),

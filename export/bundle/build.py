@@ -34,8 +34,8 @@ from export.onnx.beside import apart
 from export.onnx.graph import emit_onnx, emit_prepare_onnx, emit_scan_onnx, label_float_onnx
 from export.report.page import render_report
 from export.vectors import Vectors, to_csv
-from training.judging.stored_answers import unproven
 from training.program import Program, digest, to_json
+from training.search.metrics import read_metrics
 
 VECTORS, SEED = 10_000, 0
 MOST_BYTES = 1_000_000  # of vectors.csv
@@ -81,7 +81,7 @@ def build_bundle(
             f"a program with digest {digest(program)[:12]}",
             provenance.model.sha256[:12],
         )
-    written = replace(written, unproven=unproven(json.loads(provenance.model.metrics)))
+    written = replace(written, unproven=read_metrics(json.loads(provenance.model.metrics)).unproven)
     progress("vectors", 0, 1)
     count, drawn, places = _fitting(program, vectors, SEED, given)
     layout = _emitted(program, prefix, written).layout

@@ -30,8 +30,8 @@ from export.identity import PLAIN_STAMP, Stamp
 from export.volume import VolumeTable
 from training.costs import Cost, judged
 from training.judging.figures import FaultTable
-from training.judging.stored_answers import unproven
 from training.program import LEVEL_UNITS_PER_MM, Program, digest, model_id
+from training.search.metrics import read_metrics
 
 MANIFEST = "manifest.json"
 MANIFEST_FORMAT = 3  # raised when a manifest of the old form would be read wrongly
@@ -235,7 +235,9 @@ def contradiction(body: Mapping[str, Any]) -> str:
     origin = "partly simulated" if len(kinds) > 1 else "simulated" if True in kinds else "measured"
     if body["origin"] != origin:
         return "origin"
-    if body["format"] != FIRST_FORMAT and body.get("unproven") != list(unproven(body["metrics"])):
+    if body["format"] != FIRST_FORMAT and body.get("unproven") != list(
+        read_metrics(body["metrics"]).unproven
+    ):
         return "unproven"
     if misplaced(body):
         return "vectors, excerpts"

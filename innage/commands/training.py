@@ -77,7 +77,7 @@ def train(
     """
     from innage.jobs.models.training import Search, model_facts
     from innage.jobs.models.training import train as train_model
-    from training.judging.stored_answers import stored_answers
+    from training.search.metrics import read_metrics
 
     with progress("training") as shown, open_store(store) as opened:
         model = train_model(
@@ -95,7 +95,7 @@ def train(
         emit(facts)
     else:
         show_model(facts)
-    if strict and (code := of_limits(stored_answers(facts["metrics"]))):
+    if strict and (code := of_limits(read_metrics(facts["metrics"]).limits)):
         raise typer.Exit(code)
 
 

@@ -365,7 +365,12 @@ def test_retrain(run_page: Run, tmp_path: Path) -> None:
         made = train_array(
             by_roles(data, hardware_of(data), SearchRequest("first", limits, jobs=1)), recipes=(recipe,)
         )
-        texts = (json.dumps(made.recipe), "{}", json.dumps(made.metrics.to_json()), to_json(made.program))
+        texts = (
+            json.dumps(made.recipe.to_json()),
+            "{}",
+            json.dumps(made.metrics.to_json()),
+            to_json(made.program),
+        )
         store.add_model(Model("first", digest(made.program), frozen, limits, *texts, made.float_onnx))
     assert len(run_page("docs/retrain.md", only=lambda line: "--ablation" not in line)) == 4
     with Store.open(tmp_path / "innage.db") as store:

@@ -28,9 +28,9 @@ from dataset.store import Store
 from innage.cli import app
 from innage.jobs.demo import Step
 from training.judging.figures import AnsweredLimit
-from training.judging.stored_answers import stored_answers
 from training.program import Program, digest, to_json
 from training.program.builder import Builder
+from training.search.metrics import read_metrics
 
 ROOT = Path(__file__).parents[2]
 LEVELS = np.repeat(np.arange(10.0, 100.0, 10.0), 10)
@@ -144,7 +144,7 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, folder: Path) -> Callable[[int], 
         training = "innage.jobs.models.training"
         monkeypatch.setattr(f"{training}.train", lambda *_, **named: None)
         monkeypatch.setattr(f"{training}.model_facts", lambda model: {"metrics": {"limits": given}})
-        facts = SimpleNamespace(answers=stored_answers({"limits": given}))
+        facts = SimpleNamespace(answers=read_metrics({"limits": given}).limits)
         monkeypatch.setattr(f"{training}.retrain", lambda *_, **named: facts)
         lines = {1: f"trace {folder}/bundle.zip", 3: "compare bad good --frozen few --strict"}
         step = Step("", tuple(lines.get(code, "models").split()), False)

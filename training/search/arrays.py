@@ -46,9 +46,10 @@ from training.search.fitting import (
     thresholds_of,
     unseen_doubt,
 )
+from training.search.kept_recipe import KeptRecipe
 from training.search.metrics import GatedUnits, TrimGate
 from training.search.proving import known_levels
-from training.search.result import RANDOM_ROWS, SearchResult, stored_hardware
+from training.search.result import RANDOM_ROWS, SearchResult, kept_recipe
 from training.search.search import search
 
 FEWEST_FIT = 2  # groups
@@ -150,19 +151,11 @@ class ArrayCandidate(Candidate):
         """The level net fitted again after a split by row: errors of the float net, nothing withheld."""
         return _random_rows(context, self.table, self.recipe)
 
-    def kept_recipe(self, context: SearchContext) -> dict[str, Any]:
+    def kept_recipe(self, context: SearchContext) -> KeptRecipe:
         """As :meth:`Candidate.kept_recipe`."""
-        recipe, frozen = self.recipe, context.data.frozen
-        return {
-            **asdict(recipe),
-            "family": recipe.family,
-            "size": recipe.size,
-            "features": list(ALL),
-            "operating": asdict(self.at),
-            "frozen": {"name": frozen.name, "sha256": frozen.sha256},
-            "seed": context.request.seed,
-            "board": stored_hardware(context.hardware),
-        }
+        return replace(
+            kept_recipe(context, self.recipe), array=self.recipe, features=ALL, operating=asdict(self.at)
+        )
 
 
 def _trim_gate(context: SearchContext, table: FeatureTable, program: Program) -> TrimGate | None:

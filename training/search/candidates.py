@@ -23,6 +23,7 @@ from training.search.array_recipes import ArrayRecipe
 from training.search.band import Widths
 from training.search.context import SearchContext
 from training.search.dealing import Deal
+from training.search.kept_recipe import KeptRecipe
 from training.search.metrics import CandidateRow, ChooseScores, TrimGate
 
 _NORMAL_P95 = 1.96  # of a normal error the P95 of its size, in standard deviations
@@ -160,8 +161,8 @@ class Candidate(ABC):
         """Which choose and calibrate units the program refuses by their trims; None where it takes any."""
 
     @abstractmethod
-    def kept_recipe(self, context: SearchContext) -> dict[str, Any]:
-        """What it takes to fit it again, ready for JSON."""
+    def kept_recipe(self, context: SearchContext) -> KeptRecipe:
+        """What it takes to fit it again."""
 
 
 class Kind(Protocol):

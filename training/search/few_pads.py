@@ -5,8 +5,7 @@ integer program on groups that its fit has not seen.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass, replace
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,9 +23,10 @@ from training.search.band import Widths, widths_of
 from training.search.candidates import Candidate, Doubts, FloatModel, Refused
 from training.search.context import SearchContext, notes_of
 from training.search.dealing import Deal, Fold
+from training.search.kept_recipe import CountRange, KeptRecipe
 from training.search.metrics import NEVER_RAISED, TrimGate
 from training.search.proving import known_levels
-from training.search.result import RANDOM_ROWS, stored_hardware
+from training.search.result import RANDOM_ROWS, kept_recipe
 
 FLAG_TABLE = {
     "foam": NEVER_RAISED,
@@ -175,18 +175,15 @@ class FewPadCandidate(Candidate):
             meaning=RANDOM_ROWS,
         )
 
-    def kept_recipe(self, context: SearchContext) -> dict[str, Any]:
+    def kept_recipe(self, context: SearchContext) -> KeptRecipe:
         """As :meth:`Candidate.kept_recipe`."""
-        conditioning, frozen = self.fitted.conditioning, context.data.frozen
-        return {
-            **asdict(self.recipe),
-            "families": list(self.families),
-            "frozen": {"name": frozen.name, "sha256": frozen.sha256},
-            "seed": context.request.seed,
-            "board": stored_hardware(context.hardware),
-            "trained_range": {"low": list(conditioning.low), "high": list(conditioning.high)},
-            "law": None if conditioning.law is None else str(conditioning.law),
-        }
+        conditioning = self.fitted.conditioning
+        return replace(
+            kept_recipe(context, self.recipe),
+            families=self.families,
+            trained_range=CountRange(tuple(conditioning.low), tuple(conditioning.high)),
+            law=None if conditioning.law is None else str(conditioning.law),
+        )
 
 
 @dataclass(frozen=True)

@@ -8,9 +8,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Self
 
+from dataset.words import LimitAnswer
 from training.judging.figures import AnsweredLimit, Figures, FitRows, KeptCost, Prove, RandomRows, Score
 from training.judging.kept import EMPTY, KEY, SPARSE, Kept
-from training.judging.stored_answers import stored_answers
 from training.search.study_figures import Ablation, Retraining
 
 NEVER_RAISED = "never raised: too few pads to tell it from liquid"  # in a model's table of flags
@@ -140,10 +140,42 @@ class Metrics(Kept):
     retraining: Retraining | None = field(default=None, metadata=SPARSE)
     openings: int | None = field(default=None, metadata=SPARSE)
 
+    @classmethod
+    def from_json(cls, kept: object) -> Self | None:
+        """As :meth:`Kept.from_json`, answers to limits in today's words."""
+        read = super().from_json(kept)
+        if read is None:
+            return None
+        span_mm = None if read.claims is None else read.claims.span_mm
+        return replace(read, limits=tuple(_in_todays_words(row, span_mm) for row in read.limits))
+
+    @property
+    def unproven(self) -> tuple[str, ...]:
+        """A sentence for each limit without enough evidence, and one for a model without any limits."""
+        if not self.limits:
+            return ("no limits were given: nothing says whether the figures are good enough",)
+        return tuple(
+            f"{row.metric} of {row.condition}: {row.reason}"
+            for row in self.limits
+            if row.answer == LimitAnswer.UNPROVEN
+        )
+
+
+_FORMERLY = "not shown"
+
+
+def _in_todays_words(row: AnsweredLimit, span_mm: float | None) -> AnsweredLimit:
+    """Version 0.1 wrote 'not shown' for what is 'not enough evidence', and for values beyond their bound on
+    few groups, which are 'not met'. Models never change, so their answers are read here.
+    """
+    if row.answer != _FORMERLY:
+        return row
+    bound = row.bound if row.or_mm is None or not span_mm else max(row.bound, 100 * row.or_mm / span_mm)
+    beyond = row.value is not None and row.value > bound
+    return replace(row, answer=str(LimitAnswer.NOT_MET if beyond else LimitAnswer.UNPROVEN))
+
 
 def read_metrics(kept: object) -> Metrics:
-    """The metrics of a model as any version wrote them, answers to limits in today's words."""
-    if not isinstance(kept, Mapping):
-        return Metrics()
+    """The metrics of a model as any version wrote them."""
     read = Metrics.from_json(kept)
-    return Metrics() if read is None else replace(read, limits=stored_answers(kept))
+    return Metrics() if read is None else read

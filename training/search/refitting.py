@@ -4,13 +4,11 @@ model or a band.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from dataset.errors import InputError
 from dataset.records import FrozenData, Role
 from training.judging.judged import Judged, judge
 from training.models.assemble import SCALE, Parts, assemble
@@ -48,19 +46,6 @@ class Refit:
     def judge(self, data: FrozenData, rows: Mask) -> Judged:
         """What the program says of rows of the data that it was fitted on."""
         return judge(self.program, data, rows, self.trims, self.span_mm)
-
-
-def recipe_of(name: str, recipe: Mapping[str, object]) -> ArrayRecipe:
-    """The recipe of a stored model called ``name``. Raises InputError where it is not of a pad array."""
-    array = ArrayRecipe.from_json(recipe) if {"hidden", "watcher", "level_groups"} <= recipe.keys() else None
-    if array is None:
-        raise InputError(
-            f"model {name}",
-            f"family '{recipe.get('family', 'unknown')}'",
-            "a model of a pad array",
-            "train the other families anew",
-        )
-    return array
 
 
 def spread_rows(data: FrozenData, rows: Mask, most: int) -> Mask:

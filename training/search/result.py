@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 
 from dataset.coverage.temperature_bands import TemperatureBands
 from dataset.records import FrozenData, GroupBy, Role
-from training.models.recipes import Hardware
 from training.program import Program
+from training.search.candidates import AnyRecipe
+from training.search.context import SearchContext
+from training.search.kept_recipe import KeptBoard, KeptRecipe, NamedSet
 from training.search.metrics import Metrics, SeenInBands
 
 RANDOM_ROWS = (
@@ -21,19 +22,25 @@ RANDOM_ROWS = (
 
 @dataclass(frozen=True)
 class SearchResult:
-    """What was picked: its program, the bytes of its float model, its recipe, ready for JSON, and its
-    metrics.
-    """
+    """What was picked: its program, the bytes of its float model, its recipe and its metrics."""
 
     program: Program
     float_onnx: bytes
-    recipe: dict[str, Any]
+    recipe: KeptRecipe
     metrics: Metrics
 
 
-def stored_hardware(hardware: Hardware) -> dict[str, Any]:
-    """Hardware as recipes keep it, under the key 'board'."""
-    return {**asdict(hardware), "count_law": str(hardware.count_law)}
+def kept_recipe(context: SearchContext, recipe: AnyRecipe) -> KeptRecipe:
+    """What every kind of recipe keeps of its search."""
+    frozen, hardware = context.data.frozen, context.hardware
+    return KeptRecipe(
+        family=recipe.family,
+        size=recipe.size,
+        bits=recipe.bits,
+        frozen=NamedSet(frozen.name, frozen.sha256),
+        seed=context.request.seed,
+        board=KeptBoard(**asdict(hardware) | {"count_law": str(hardware.count_law)}),
+    )
 
 
 def seen_in_prove_bands(data: FrozenData) -> SeenInBands | None:

@@ -8,7 +8,6 @@ recipe on as many frames of the same units, taken in one seeded order.
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -30,7 +29,8 @@ from training.search.array_recipes import ArrayRecipe
 from training.search.arrays import train_array
 from training.search.candidates import error_of
 from training.search.context import SearchRequest, by_roles, hardware_of
-from training.search.refitting import recipe_of, thinned_fit
+from training.search.kept_recipe import EarlierSet, NamedSet, array_recipe, read_recipe
+from training.search.refitting import thinned_fit
 from training.search.result import SearchResult
 from training.search.study_figures import Ahead, Left, NewTank, Retraining, WayFigures
 from training.search.train import Trained, with_versions
@@ -92,7 +92,7 @@ def retrain(
     several mountings or of temperature bands, or with too few groups to choose on.
     """
     _check(new)
-    recipe = recipe_of(model.name, json.loads(model.recipe))
+    recipe = array_recipe(model.name, read_recipe(model.recipe))
     new = with_choose(new)
     recipe = replace(recipe, steps=min(recipe.steps, steps))
     both, left, apart = _join(old, new)
@@ -257,7 +257,7 @@ def _ahead(way: _Way, kept: _Way, request: SearchRequest) -> Ahead:
 
 def _trained(kept: _FittedWay, figures: Retraining, case: _Case) -> Trained:
     result, frozen = kept.result, case.new.frozen
-    recipe = result.recipe | {"frozen": {"name": frozen.name, "sha256": frozen.sha256}, "way": kept.name}
+    recipe = replace(result.recipe, frozen=NamedSet(frozen.name, frozen.sha256), way=kept.name)
     if kept.name == TOGETHER and case.both is not None:
-        recipe["earlier"] = {"name": case.old.frozen.name, "joined_sha256": case.both.frozen.sha256}
+        recipe = replace(recipe, earlier=EarlierSet(case.old.frozen.name, case.both.frozen.sha256))
     return with_versions(replace(result, recipe=recipe, metrics=replace(result.metrics, retraining=figures)))

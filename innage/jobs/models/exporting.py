@@ -167,13 +167,13 @@ def export(
     from export.c.prefix import check_prefix
     from innage.jobs.models.budgets import check_optimise, judge_model
     from innage.jobs.models.faults import stated_faults
-    from training.judging.stored_answers import stored_answers
+    from training.search.metrics import read_metrics
 
     check_prefix(options.prefix)
     check_optimise(options.optimise)
     extras = Extras(check_uses(options.uses), fast_crc=options.fast_crc, memory_check=options.memory_check)
     exported, left = store.model(model), store.budget(budget)
-    concerns = Concerns(voided(store, exported), stored_answers(json.loads(exported.metrics)))
+    concerns = Concerns(voided(store, exported), read_metrics(json.loads(exported.metrics)).limits)
     _refuse(concerns, model, even_if_void=even_if_void, anyway=anyway)
     place = _check_place(Path(out), options.zipped, exported)
     volume = volume_of(exported) if options.volume_table else None

@@ -329,14 +329,14 @@ def study(
     """
     from innage.jobs.models.training import cost_model
     from training.search.context import SearchRequest, hardware_of
-    from training.search.refitting import recipe_of
+    from training.search.kept_recipe import array_recipe, read_recipe
     from training.studies.study import Study, study_features, study_trims
 
     studied = store.model(model)
     frozen = studied.frozen
     holding = studied.limits if limits is None else store.limits(limits)
     left = None if budget is None else store.budget(budget)
-    recipe, data = recipe_of(model, json.loads(studied.recipe)), store.frozen_data(frozen)
+    recipe, data = array_recipe(model, read_recipe(studied.recipe)), store.frozen_data(frozen)
     request = SearchRequest(model, holding, left, cost_model(left), question.seed, progress)
     of = Study(data, hardware_of(data), recipe, question.role, request)
     trims = study_trims(of) if question.trims else None

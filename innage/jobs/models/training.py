@@ -122,9 +122,9 @@ class Retrained:
     @property
     def answers(self) -> tuple[AnsweredLimit, ...]:
         """The model's answers to its limits."""
-        from training.judging.stored_answers import stored_answers
+        from training.search.metrics import read_metrics
 
-        return stored_answers(json.loads(self.model.metrics))
+        return read_metrics(json.loads(self.model.metrics)).limits
 
     def facts(self) -> dict[str, Any]:
         """Ready for JSON."""
@@ -191,7 +191,7 @@ def model_facts(model: Model, boards: Iterable[BoardMeasurement] = ()) -> dict[s
     """Everything about a model but the program and the float ONNX, which are exported; ready for JSON.
     ``boards``: what boards measured, of which those of this model are taken.
     """
-    from training.judging.stored_answers import stored_answers
+    from training.search.metrics import read_metrics
 
     metrics = json.loads(model.metrics)
     return {
@@ -201,7 +201,7 @@ def model_facts(model: Model, boards: Iterable[BoardMeasurement] = ()) -> dict[s
         "limits": None if model.limits is None else model.limits.ref,
         "recipe": json.loads(model.recipe),
         "versions": json.loads(model.versions),
-        "metrics": metrics | {"limits": [answer.to_json() for answer in stored_answers(metrics)]},
+        "metrics": metrics | {"limits": [answer.to_json() for answer in read_metrics(metrics).limits]},
         "boards": [board_facts(measured) for measured in boards if measured.model == model.name],
     }
 
@@ -248,10 +248,10 @@ def _check_ablation(data: FrozenData, families: Sequence[str] | None) -> None:
 def _ablated(trained: Trained, data: FrozenData, request: SearchRequest) -> Trained:
     """The same with what features, watcher and trims are worth among its metrics."""
     from training.search.context import hardware_of
-    from training.search.refitting import recipe_of
+    from training.search.kept_recipe import array_recipe
     from training.studies.study import Study, ablate
 
-    recipe = recipe_of(request.name, trained.recipe)
+    recipe = array_recipe(request.name, trained.recipe)
     study = Study(data, hardware_of(data), recipe, _judged_role(data), request)
     return replace(trained, metrics=replace(trained.metrics, ablation=ablate(study)))
 
@@ -285,7 +285,7 @@ def _record(trained: Trained, name: str, frozen: FrozenSet, limits: Limits | Non
         digest(trained.program),
         frozen,
         limits,
-        text(trained.recipe),
+        text(trained.recipe.to_json()),
         text(trained.versions),
         text(metrics.to_json()),
         to_json(trained.program),

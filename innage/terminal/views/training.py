@@ -29,6 +29,7 @@ from innage.terminal.output import say, table
 from innage.terminal.views.boards import show_boards
 from innage.terminal.views.limits import show_model_limits
 from training.judging.figures import Figures, Prove, RandomRows, Score
+from training.search.kept_recipe import KeptRecipe
 from training.search.metrics import CandidateRow, Metrics, read_metrics
 
 Facts = dict[str, Any]
@@ -75,14 +76,18 @@ def show_models(listed: list[Facts]) -> None:
 
 
 def _model_row(facts: Facts) -> tuple[object, ...]:
-    recipe, metrics = facts["recipe"], read_metrics(facts["metrics"])
+    recipe, metrics = _recipe(facts), read_metrics(facts["metrics"])
     answers = [row.answer for row in metrics.limits]
     proved = None if metrics.prove is None else metrics.prove.integer.rmse_mm
     cost = None if metrics.chosen is None else metrics.chosen.cost
     counts = "/".join(str(answers.count(answer)) for answer in LimitAnswer)
-    family = "array" if recipe["family"].startswith("array net") else recipe["family"]
-    named = (facts["name"], facts["frozen"]["name"], family, recipe["size"], recipe["bits"])
+    family = "array" if recipe.family.startswith("array net") else recipe.family
+    named = (facts["name"], facts["frozen"]["name"], family, recipe.size, recipe.bits)
     return (*named, proved, counts, cost and cost.flash, facts["frozen"]["origin"])
+
+
+def _recipe(facts: Facts) -> KeptRecipe:
+    return KeptRecipe.from_json(facts["recipe"]) or KeptRecipe()
 
 
 def _show_ablation(metrics: Metrics) -> None:
@@ -131,13 +136,13 @@ def _two_lines(column: str) -> str:
 
 
 def _show_why(metrics: Metrics, facts: Facts) -> None:
-    recipe = facts["recipe"]
+    recipe = _recipe(facts)
     trim, step = metrics.trim, metrics.next_step
-    form = "pad array, level net" if trim else recipe["family"]
+    form = "pad array, level net" if trim else recipe.family
     trimmed = f", trim {trim}" if trim else ""
     say(
-        f"Model {facts['name']}, program {facts['sha256'][:ID_DIGITS]}: {form} of size {recipe['size']} "
-        f"with {recipe['bits']}-bit weights{trimmed}."
+        f"Model {facts['name']}, program {facts['sha256'][:ID_DIGITS]}: {form} of size {recipe.size} "
+        f"with {recipe.bits}-bit weights{trimmed}."
     )
     say(f"Why: {metrics.why}.")
     if step:

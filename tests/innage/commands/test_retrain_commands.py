@@ -103,7 +103,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
         made = train_array(
             by_roles(data, hardware_of(data), SearchRequest("first", limits, jobs=1)), recipes=(RECIPE,)
         )
-        recipe, metrics = json.dumps(made.recipe), json.dumps(made.metrics.to_json())
+        recipe, metrics = json.dumps(made.recipe.to_json()), json.dumps(made.metrics.to_json())
         store.add_model(
             Model(
                 "first",

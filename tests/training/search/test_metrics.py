@@ -13,10 +13,10 @@ from typing import Any
 import pytest
 
 from dataset.store.database import HISTORY
-from dataset.words import LimitAnswer
 from training.judging.figures import AnsweredLimit, Figures, Score
 from training.search.array_recipes import ALL, MOVING, ArrayRecipe
 from training.search.candidates import Refused
+from training.search.kept_recipe import read_recipe
 from training.search.metrics import (
     CandidateRow,
     ChooseScores,
@@ -117,11 +117,29 @@ def test_early_candidates_are_compared_by_their_rms_error() -> None:
     assert early.error_mm == 0.8
 
 
-def test_answers_are_read_in_todays_words() -> None:
-    """As :func:`training.judging.stored_answers.stored_answers` has them."""
-    early = LIMIT.to_json() | {"answer": "not shown", "value": 1.1}
-    (answer,) = read_metrics({"limits": [early]}).limits
-    assert answer.answer == LimitAnswer.NOT_MET
+@pytest.mark.parametrize(
+    ("row", "answer"),
+    [
+        ({"value": 0.1829, "bound": 0.05, "answer": "not shown"}, "not met"),
+        ({"value": 0.05, "bound": 0.05, "answer": "not shown"}, "not enough evidence"),
+        ({"value": None, "bound": 0.05, "answer": "not shown"}, "not enough evidence"),
+        ({"value": 1.5, "bound": 1.0, "or_mm": 1.0, "answer": "not shown"}, "not enough evidence"),
+        ({"value": 1.7, "bound": 1.0, "or_mm": 1.0, "answer": "not shown"}, "not met"),  # 1 mm of 60: 1.67 %
+        ({"value": 0.04, "bound": 0.05, "answer": "met"}, "met"),
+    ],
+)
+def test_an_earlier_models_answers_are_read_in_todays_words(row: dict[str, Any], answer: str) -> None:
+    """Too few groups no longer hide a value that is beyond its bound."""
+    kept = {"metric": "p95_pct_span", "condition": "clean", "min_groups": 9, "reason": "because"} | row
+    (read,) = read_metrics({"claims": {"span_mm": 60.0}, "limits": [kept]}).limits
+    assert read.to_json() == {"confidence": None} | kept | {"answer": answer}
+
+
+@pytest.mark.parametrize("metrics", [{}, {"limits": None}, {"claims": None, "limits": []}])
+def test_a_model_without_limits_has_no_answers(metrics: dict[str, Any]) -> None:
+    assert read_metrics(metrics).limits == ()
+    (said,) = read_metrics(metrics).unproven
+    assert said.startswith("no limits were given")
 
 
 @pytest.mark.parametrize("revision", HISTORY.revisions)
@@ -134,6 +152,16 @@ def test_metrics_of_every_revision_are_read(revision: str) -> None:
     assert type(read) is Metrics
     assert _lost(kept, in_json(read)) == []
     assert all(row.error_mm is not None and row.cost is not None for row in (read.chosen,) if row is not None)
+
+
+@pytest.mark.parametrize("revision", HISTORY.revisions)
+def test_recipes_of_every_revision_are_read(revision: str) -> None:
+    """Whole, and written as they were."""
+    with closing(sqlite3.connect(f"file:{STORES / revision}.db?mode=ro&immutable=1", uri=True)) as connection:
+        ((text,),) = connection.execute("SELECT recipe FROM model")
+    recipe = read_recipe(text)
+    assert json.loads(json.dumps(recipe.to_json())) == json.loads(text)
+    assert (recipe.family, recipe.size, recipe.array) == ("hinge", 8, None)
 
 
 def _lost(kept: Any, read: Any, path: str = "") -> list[str]:

@@ -81,7 +81,7 @@ def test_the_program_survives_its_text_and_the_facts_are_json(made_up: MadeUp) -
     sensor = data.frozen.sessions[0].mounting.sensor
     keys = (made.program.sensor_key, made.program.sensor_key_1)
     assert keys == (sensor_key(sensor), sensor_key_1(sensor))
-    for facts in (made.recipe, made.versions, made.metrics.to_json()):
+    for facts in (made.recipe.to_json(), made.versions, made.metrics.to_json()):
         assert json.loads(json.dumps(facts, allow_nan=False)) == facts
     assert read_metrics(made.metrics.to_json()) == made.metrics
 

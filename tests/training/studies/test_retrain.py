@@ -31,7 +31,8 @@ from training.program import digest, to_json
 from training.search.array_recipes import STILL, ArrayRecipe
 from training.search.arrays import train_array
 from training.search.context import SearchRequest, by_roles, hardware_of
-from training.search.refitting import recipe_of, spread_rows
+from training.search.kept_recipe import KeptRecipe, NamedSet, array_recipe, read_recipe
+from training.search.refitting import spread_rows
 from training.search.study_figures import CurvePoint, Needed, Retraining
 from training.studies.joining import joined, new_level, with_choose
 from training.studies.learning_curve import ALONE, TOGETHER, learning_curve, reached
@@ -87,7 +88,7 @@ def model_of(data: FrozenData, recipe: ArrayRecipe = RECIPE) -> Model:
         digest(made.program),
         data.frozen,
         LIMITS,
-        json.dumps(made.recipe),
+        json.dumps(made.recipe.to_json()),
         "{}",
         "{}",
         to_json(made.program),
@@ -241,7 +242,7 @@ def test_all_ways_are_compared_on_groups_held_out(made: Made, new: FrozenData) -
         assert error["low"] <= error["value"] <= error["high"]
     assert {what for what, _, _ in seen} >= {OLD, ALONE, f"learning curve, {TOGETHER}"}
     assert its.trained.program.span == 150 * 64
-    assert its.trained.recipe["frozen"]["sha256"] == new.frozen.sha256
+    assert its.trained.recipe.frozen == NamedSet(new.frozen.name, new.frozen.sha256)
     assert its.trained.metrics.to_json()["retraining"] == found == json.loads(json.dumps(found))
     assert Retraining.from_json(found) == its.figures
     assert model.name == found["parent"]
@@ -322,10 +323,16 @@ def test_the_curve_says_how_many_sessions_are_needed(made: Made) -> None:
 
 
 def test_a_recipe_is_read_from_a_training_and_from_a_store() -> None:
-    """A search hands on tuples, a store lists."""
-    recipe = replace(RECIPE, foam=(4, 3)).to_json() | {"family": "array net", "seed": 0}
-    tuples = {name: tuple(value) if isinstance(value, list) else value for name, value in recipe.items()}
-    assert recipe_of("m", recipe) == recipe_of("m", tuples) == replace(RECIPE, foam=(4, 3))
+    """As it was written, the recipe of the nets among its entries."""
+    array = replace(RECIPE, foam=(4, 3))
+    recipe = KeptRecipe(family="array net", size="8", bits=array.bits, seed=0, array=array)
+    kept = json.loads(json.dumps(recipe.to_json()))
+    assert kept["foam"] == [4, 3]
+    assert kept["hidden"] == list(RECIPE.hidden)
+    assert "array" not in kept
+    assert read_recipe(json.dumps(kept)) == recipe
+    assert array_recipe("m", read_recipe(json.dumps(kept))) == array
+    assert read_recipe("[]") == KeptRecipe()
 
 
 def test_reached_means_from_there_to_the_end() -> None:
@@ -365,7 +372,7 @@ def test_models_of_other_families_and_sets_without_proof_are_refused(
 ) -> None:
     model, _, _ = made
     with pytest.raises(InputError, match="family 'trees'"):
-        recipe_of("m", {"family": "trees", "size": 3})
+        array_recipe("m", read_recipe('{"family": "trees", "size": 3}'))
     unproved = replace(
         new, frozen=replace(new.frozen, roles=tuple((g, Role.FIT) for g, _ in new.frozen.roles))
     )

@@ -1,0 +1,109 @@
+"""What it takes to fit a model again, as a record that is kept as JSON and read as any version wrote it.
+Light to import.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Self
+
+from dataset.errors import InputError
+from training.judging.kept import SPARSE, WITH, Kept
+from training.search.array_recipes import ArrayRecipe
+
+
+@dataclass(frozen=True)
+class NamedSet(Kept):
+    """A frozen set by name and hash."""
+
+    name: str
+    sha256: str
+
+
+@dataclass(frozen=True)
+class EarlierSet(Kept):
+    """The frozen set of an earlier tank, and the hash of both sets joined."""
+
+    name: str
+    joined_sha256: str
+
+
+@dataclass(frozen=True)
+class KeptBoard(Kept):
+    """What a program knows of sensor and tank, see :class:`training.models.recipes.Hardware`."""
+
+    count_bits: int
+    channels: int
+    count_law: str
+    period_ms: int
+    period_tolerance_pct: int
+    span_mm: float
+
+
+@dataclass(frozen=True)
+class CountRange(Kept):
+    """Least and greatest count of each channel that a model was trained on."""
+
+    low: tuple[int, ...]
+    high: tuple[int, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class KeptRecipe(Kept):
+    """A recipe with the set, the seed and the hardware that it was fitted for. Models of few pads have the
+    families that were tried, the range of counts and the count law that they use; pad arrays have their
+    ``array`` recipe, which stands among the other entries, all features there were, and their thresholds;
+    ``way`` and ``earlier`` are those of a refit for a new tank.
+    """
+
+    family: str = ""
+    size: int | str = ""
+    bits: int | None = None
+    frozen: NamedSet | None = None
+    seed: int | None = None
+    board: KeptBoard | None = None
+    families: tuple[str, ...] | None = field(default=None, metadata=SPARSE)
+    trained_range: CountRange | None = field(default=None, metadata=SPARSE)
+    law: str | None = field(default=None, metadata={WITH: "families"})
+    array: ArrayRecipe | None = field(default=None, metadata=SPARSE)
+    features: tuple[str, ...] | None = field(default=None, metadata=SPARSE)
+    operating: Mapping[str, int] | None = field(default=None, metadata=SPARSE)
+    way: str | None = field(default=None, metadata=SPARSE)
+    earlier: EarlierSet | None = field(default=None, metadata=SPARSE)
+
+    def to_json(self) -> dict[str, Any]:
+        """As :meth:`Kept.to_json`, the entries of ``array`` among the others."""
+        kept = super().to_json()
+        of_array: dict[str, Any] = kept.pop("array", {})
+        return kept | of_array
+
+    @classmethod
+    def from_json(cls, kept: object) -> Self | None:
+        """As :meth:`Kept.from_json`."""
+        recipe = super().from_json(kept)
+        if recipe is None or not isinstance(kept, Mapping) or not kept.keys() >= _OF_ARRAY:
+            return recipe
+        return replace(recipe, array=ArrayRecipe.from_json(kept))
+
+
+_OF_ARRAY = {"hidden", "watcher", "level_groups"}
+
+
+def read_recipe(text: str) -> KeptRecipe:
+    """The recipe of a stored model."""
+    recipe = KeptRecipe.from_json(json.loads(text))
+    return KeptRecipe() if recipe is None else recipe
+
+
+def array_recipe(name: str, recipe: KeptRecipe) -> ArrayRecipe:
+    """The recipe of a pad array called ``name``. Raises InputError where it is of another model."""
+    if recipe.array is None:
+        raise InputError(
+            f"model {name}",
+            f"family '{recipe.family or 'unknown'}'",
+            "a model of a pad array",
+            "train the other families anew",
+        )
+    return recipe.array
