@@ -425,8 +425,8 @@ def _candidate(candidate: CandidateRow, chosen: bool) -> Row:
     watcher = "-".join(str(n) for n in candidate.watcher or ()) + (
         " unrest" if "unrest" in (candidate.watched or ()) else ""
     )
-    mean = candidate.error_mm if candidate.error_mm is not None or not known else sum(known) / len(known)
-    of_array = candidate.watcher is not None
+    of_array = candidate.watcher is not None  # the nets are what they read: their error is the mean itself
+    mean = (sum(known) / len(known) if known else None) if of_array else candidate.error_mm
     return (
         str(candidate.size) if of_array else f"{candidate.family} {candidate.size}",
         candidate.bits,

@@ -46,12 +46,7 @@ def show_model(facts: Facts) -> None:
         _show_claims(metrics, metrics.claims)
     _show_why(metrics, facts)
     if any(row.classes is not None for row in metrics.candidates):
-        rows = [(*row[:-2], f"{row[-2] or '-'}{' *' if row[-1] else ''}") for row in candidate_rows(metrics)]
-        table(
-            "candidates, smallest first, the chosen one marked *: P95 on the choose groups",
-            [_two_lines(c) for c in CANDIDATE_COLUMNS[:-1]],
-            rows,
-        )
+        _show_tried(metrics)
     else:
         _show_candidates(metrics)
     show_boards(facts["boards"])
@@ -158,7 +153,20 @@ def _show_why(metrics: Metrics, facts: Facts) -> None:
         )
 
 
+def _show_tried(metrics: Metrics) -> None:
+    """Candidates by class; columns of what none of them has are left out."""
+    rows = [(*row[:-2], f"{row[-2] or '-'}{' *' if row[-1] else ''}") for row in candidate_rows(metrics)]
+    held = [k for k in range(len(CANDIDATE_COLUMNS) - 1) if any(row[k] not in (None, "") for row in rows)]
+    table(
+        "candidates, smallest first, the chosen one marked *: P95 on the choose groups",
+        [_two_lines(CANDIDATE_COLUMNS[k]) for k in held],
+        [[row[k] for k in held] for row in rows],
+    )
+
+
 def _show_candidates(metrics: Metrics) -> None:
+    """Those of early versions, which kept no figures by class."""
+
     def row(one: CandidateRow) -> tuple[object, ...]:
         integer, floats = one.choose.integer or Score(), one.choose.floats or Score()
         error = (integer.rmse_mm, floats.rmse_mm, one.departure_mm, integer.withheld_share)

@@ -9,6 +9,7 @@ import pytest
 from reports import a_cost
 
 from innage.terminal.views.training import show_model, show_models
+from training.search.metrics import NEVER_RAISED
 
 ERRORS = {
     "frames": 4000,
@@ -168,3 +169,22 @@ def test_what_a_claim_on_temperature_bands_is_about_is_said(capsys: pytest.Captu
             == times
         )
         assert said.count("of 3000 frames to fit and choose on, 12 were measured inside them.") == times
+
+
+def test_columns_of_what_no_candidate_has_are_left_out(capsys: pytest.CaptureFixture[str]) -> None:
+    """Curves of few pads have no watcher, and where no foam was captured there is no error under it."""
+    facts = copy.deepcopy(FACTS)
+    few = CHOSEN | {
+        "family": "hinge",
+        "size": 8,
+        "error_mm": 1.1,
+        "classes": {"clean": [1.012, 0.993], "all": [1.012, 0.95]},
+    }
+    few = {name: value for name, value in few.items() if name not in ("watcher", "watched")}
+    facts["metrics"] |= {"candidates": [few], "chosen": few, "flag_table": {"foam": NEVER_RAISED}}
+    show_model(facts)
+    said = capsys.readouterr().out
+    tried = said.partition("candidates, smallest first")[2]
+    assert not {"watcher", "foam", "film"} & set(tried.split())
+    assert "hinge 8    16   1.1   1.01" in tried
+    assert "Not told from liquid by so few pads, and never flagged: foam." in said
