@@ -18,6 +18,7 @@ from innage.moved import todays_spelling
 from innage.options import option_of
 from innage.terminal.output import harmless
 from innage.terminal.streams import NOT_WRITTEN, READER_GONE, OutputLostError, flush_output, prepare_streams
+from innage.usage import reword, store_behind
 
 
 class Face(LazyGroup):
@@ -25,10 +26,10 @@ class Face(LazyGroup):
     anything else goes on to :func:`main`.
     """
 
-    def make_context(self, *args: Any, **extra: Any) -> Any:
+    def make_context(self, info_name: str | None, args: list[str], *others: Any, **extra: Any) -> Any:
         """Read the options that stand before the command."""
         try:
-            return super().make_context(*args, **extra)
+            return super().make_context(info_name, store_behind(args), *others, **extra)
         except KeyboardInterrupt:
             raise _interrupted() from None
         except Exception as error:
@@ -54,6 +55,7 @@ class Face(LazyGroup):
                 print(harmless(f"innage: {moved}"), file=sys.stderr)
                 raise typer.Exit(WRONG_CALL) from error
             suggest(error)
+            reword(error)
             _make_harmless(error)
             raise
 

@@ -334,8 +334,17 @@ def columns_of(
             header=header,
             encoding=encoding,
         )
-    if counts or time or temperature or delimiter or encoding or not header:
-        raise InputError("--mapping", f"{mapping}, and options for columns beside it", "one or the other")
+    given = {
+        "--count": counts,
+        "--time": time,
+        "--temperature": temperature,
+        "--delimiter": delimiter,
+        "--encoding": encoding,
+        "--no-header": not header,
+    }
+    clash = [option for option, value in given.items() if value]
+    if clash:
+        raise InputError("--mapping", f"{mapping}, and {', '.join(clash)} beside it", "one or the other")
     return mapping
 
 

@@ -191,6 +191,19 @@ def check_unit(unit: Unit) -> None:
     check_text(f"unit {unit.name}, note", unit.note)
 
 
+def usual_multiplier(core: str) -> int:
+    """The cycles of a core's multiplication where there is one multiplier only. InputError where there are
+    several, or no such core.
+    """
+    known = MULTIPLIER_CYCLES.get(core)
+    if known is None:
+        raise InputError("core", core, " or ".join(CORES), fields=("core",))
+    if len(known) > 1:
+        expected = f"{' or '.join(map(str, known))}, as the part's {core} has it: fast or small"
+        raise InputError("multiplier_cycles", "not given", expected, fields=("multiplier_cycles",))
+    return known[0]
+
+
 def check_budget(budget: Budget) -> None:
     check_name("budget", budget.name)
     where = f"budget {budget.name}"

@@ -172,6 +172,10 @@ class Store:
         """All mountings, by name."""
         return self._read(registry.mountings)
 
+    def add_units(self, units: Sequence[Unit]) -> tuple[Unit, ...]:
+        """Add physical samples, all of them or none; the names must be new."""
+        return self._write(lambda orm: tuple(registry.add_unit(orm, unit) for unit in units))
+
     def add_unit(self, unit: Unit) -> Unit:
         """Add a unit under a new name."""
         return self._write(lambda orm: registry.add_unit(orm, unit))

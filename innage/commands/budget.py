@@ -25,16 +25,17 @@ def add(
     core: Annotated[
         str, typer.Option(help="The core: cortex-m0plus, cortex-m3, cortex-m4, cortex-m33 or rv32imc.")
     ],
-    multiplier_cycles: Annotated[
-        int,
-        typer.Option(
-            "--multiplier-cycles", help="Cycles of a multiplication: 1; for cortex-m0plus and rv32imc 32 too."
-        ),
-    ],
     flash_bytes: Annotated[int, typer.Option("--flash-bytes", help="Flash, bytes.")],
     ram_bytes: Annotated[int, typer.Option("--ram-bytes", help="RAM, bytes.")],
     stack_bytes: Annotated[int, typer.Option("--stack-bytes", help="Stack, bytes.")],
     cycles: Annotated[int, typer.Option(help="Cycles a frame.")],
+    multiplier_cycles: Annotated[
+        int | None,
+        typer.Option(
+            "--multiplier-cycles",
+            help="Cycles of a multiplication: 1; cortex-m0plus and rv32imc, which may have 32, must say.",
+        ),
+    ] = None,
     wait_states: Annotated[int, typer.Option("--wait-states", help="Wait states of the flash.")] = 0,
     clock_hz: Annotated[int, typer.Option("--clock-hz", help="Clock, Hz; 0 when not known.")] = 0,
     frame_period_ms: Annotated[
@@ -44,12 +45,13 @@ def add(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Add a budget."""
+    from dataset.admission.rules import usual_multiplier
     from dataset.records import Budget
 
     budget = Budget(
         name,
         core,
-        multiplier_cycles,
+        usual_multiplier(core) if multiplier_cycles is None else multiplier_cycles,
         flash_bytes,
         ram_bytes,
         stack_bytes,

@@ -42,6 +42,7 @@ from innage.options import (
     delimiter_of,
     level_u_of,
     open_store,
+    option_of,
 )
 from innage.sections import SectionedCommand
 from innage.terminal.output import progress, say_aside
@@ -62,6 +63,7 @@ def register(app: typer.Typer) -> None:
 
 
 def log(
+    context: typer.Context,
     files: Annotated[
         list[Path],
         typer.Argument(
@@ -228,7 +230,7 @@ def log(
             opened,
             files,
             circumstances,
-            _columns(opened, mapping, given, circumstances.mounting.sensor.channel_names),
+            _columns(opened, mapping, given, circumstances.mounting.sensor.channel_names, _given(context)),
             labelling,
             Beside(stream, conditions),
             save_mapping=save_mapping is not None,
@@ -244,6 +246,32 @@ def log(
     show_logged(logged.sessions, logged.files, save_mapping, json)
 
 
+_VALUES = {  # of a mapping, which options may stand over: their parameters by its fields
+    "time_unit": ("time_unit",),
+    "level_unit": ("level_unit",),
+    "level_u_mm": ("level_u_mm", "level_half_width_mm"),
+    "delimiter": ("delimiter",),
+    "header": ("header",),
+    "encoding": ("encoding",),
+    "ignore": ("ignore",),
+}
+
+
+def _given(context: typer.Context) -> list[str]:
+    """The fields of a mapping that options of this call give; units may be meant for the second stream."""
+    beside = ("level_unit", "level_u_mm") if context.params.get("ramp") is not None else ()
+    return [
+        field
+        for field, names in _VALUES.items()
+        if field not in beside and any(_is_given(context, name) for name in names)
+    ]
+
+
+def _is_given(context: typer.Context, parameter: str) -> bool:
+    source = context.get_parameter_source(parameter)
+    return source is not None and source.name == "COMMANDLINE"
+
+
 def _name_unused(files: Sequence[ParsedFile]) -> None:
     """Say once which columns nothing was read from, and in how many of several files."""
     from collections import Counter
@@ -257,18 +285,30 @@ def _name_unused(files: Sequence[ParsedFile]) -> None:
 
 
 def _columns(
-    store: Store, mapping: str | None, given: ColumnMapping, channels: tuple[str, ...]
+    store: Store,
+    mapping: str | None,
+    given: ColumnMapping,
+    channels: tuple[str, ...],
+    over: Sequence[str],
 ) -> ColumnMapping:
-    """The saved mapping, or the columns that are given, where none are the channels' names for counts."""
+    """The saved mapping with the values that stand ``over`` its own, or the columns that are given: where
+    these name no counts, they are called as the channels are.
+    """
     from dataclasses import replace
 
     from dataset.errors import InputError
-    from dataset.records import ColumnMapping
 
     if mapping is None:
         return given if given.counts else replace(given, counts=channels)
-    # units have a default that may be meant for the second stream
-    bare = ColumnMapping(name="columns", counts=(), time_unit=given.time_unit, level_unit=given.level_unit)
-    if given != bare:
-        raise InputError("--mapping", f"{mapping}, and options for columns beside it", "one or the other")
-    return store.mapping(mapping)
+    named = [
+        field
+        for field in ("counts", "time", "level", "mass", "poured", "temperature")
+        if getattr(given, field)
+    ]
+    if named:
+        clash = ", ".join(f"{option_of(f'ColumnMapping.{field}')}" for field in named)
+        raise InputError(
+            "--mapping", f"{mapping}, which names the columns, and {clash} beside it", "one or the other"
+        )
+    saved = store.mapping(mapping)
+    return replace(saved, **{field: getattr(given, field) for field in over})

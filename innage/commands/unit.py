@@ -17,12 +17,16 @@ app = typer.Typer(
 
 
 @app.command()
-def add(name: str, note: FreeTextOption = "", store: StoreOption = DEFAULT_STORE) -> None:
-    """Add a unit."""
+def add(
+    names: Annotated[list[str], typer.Argument(metavar="NAME...", help="One or several: all, or none.")],
+    note: FreeTextOption = "",
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Add units."""
     from dataset.records import Unit
 
-    added = open_store(store).add_unit(Unit(name, note))
-    say(f"unit {added.name}")
+    for added in open_store(store).add_units([Unit(name, note) for name in names]):
+        say(f"unit {added.name}")
 
 
 @app.command("list")

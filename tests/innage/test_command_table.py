@@ -92,8 +92,8 @@ def test_every_module_of_commands_is_in_the_table() -> None:
         (["tank", "lits"], "No such command 'lits'. Did you mean 'list'?"),
         (["models", "--stroe", "x"], "No such option: --stroe. Did you mean '--store' or '--json'?"),
         (
-            ["--store", "x.db", "models"],
-            "No such option: --store. Options stand after the command: innage COMMAND --store ...",
+            ["--budget", "models"],
+            "No such option: --budget. Options stand after the command: innage COMMAND --budget ...",
         ),
         (["--versoin"], "No such option: --versoin. Did you mean '--version'?"),
         (["xyzzy"], "No such command 'xyzzy'.\n"),
