@@ -44,7 +44,7 @@ FLAG_TABLE = {
 @dataclass(frozen=True)
 class Parts:
     """What an array model is made of. ``foam``: a level net for foam, whose level counts by the score of
-    foam; None where one net serves for all.
+    foam; None where one net serves for all. ``error`` and ``condition`` are the watcher's nets.
     ``patience``: the doubt is averaged over about eight frames.
     """
 
@@ -53,7 +53,8 @@ class Parts:
     watch_groups: tuple[str, ...]
     level: IntNet
     foam: IntNet | None
-    watcher: IntNet
+    error: IntNet
+    condition: IntNet
     patience: bool
 
 
@@ -161,10 +162,16 @@ def _emit_mixed(builder: Builder, plain: str, raw_foam: str, score: str, hardwar
 
 
 def _emit_scores(builder: Builder, features: str, parts: Parts) -> dict[str, str]:
-    outputs = emit_net(builder, features, parts.watcher, "watcher", f"1/{ONE}")
-    outputs = builder.node("clip", outputs, low=SCORE_LOW, high=SCORE_HIGH)
-    names = ("doubt_now" if parts.patience else "doubt", "strange", "foam", "film")
-    scores = {name: builder.node("take", outputs, name=name, indices=(k,)) for k, name in enumerate(names)}
+    scores: dict[str, str] = {}
+    for net, title, names in (
+        (parts.error, "error", ("doubt_now" if parts.patience else "doubt", "strange")),
+        (parts.condition, "condition", ("foam", "film")),
+    ):
+        outputs = emit_net(builder, features, net, title, f"1/{ONE}")
+        outputs = builder.node("clip", outputs, low=SCORE_LOW, high=SCORE_HIGH)
+        scores |= {
+            name: builder.node("take", outputs, name=name, indices=(k,)) for k, name in enumerate(names)
+        }
     if parts.patience:
         scores["doubt"] = _emit_patience(builder, scores["doubt_now"])
     return scores

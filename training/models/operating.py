@@ -30,6 +30,8 @@ _LEAST: Mapping[str, float] = {
     "film": 0.7,
 }  # shares given; false wets are hunted no further
 _STRANGE_QUANTILE = 0.999
+# of a score of 1, where made-up frames lie: a net that puts a few clean ones there too must still find them
+_STRANGE_MOST = 0.95
 _DRY_QUANTILE = 0.998
 _FALSE_FOAM = (
     0.02  # of clean frames may be called foam: they get the level of the net for foam, which is worse on them
@@ -102,9 +104,8 @@ def find_operating(
     seen = states.clean if states.clean.any() else np.ones(len(label_mm), np.bool_)
     foam = max(_apart(scores.foam, states.foam), int(np.quantile(scores.foam[seen], 1 - _FALSE_FOAM)))
     at = replace(at, foam_above=foam, film_above=_apart(scores.film, states.film))
-    at = replace(
-        at, strange_above=max(int(np.quantile(scores.strange[seen], _STRANGE_QUANTILE)) + 1, ONE // 2)
-    )
+    strange = int(np.quantile(scores.strange[seen], _STRANGE_QUANTILE)) + 1
+    at = replace(at, strange_above=min(max(strange, ONE // 2), int(_STRANGE_MOST * ONE)))
     return _doubts(scores, at, states, group, shares)
 
 

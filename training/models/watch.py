@@ -1,11 +1,12 @@
-"""The watcher: a second small net that says how far the level is to be believed, and what is on the liquid
-and the wall.
+"""The watcher: two small nets beside the level's, one that says how far the level is to be believed, one that
+says what is on the liquid and the wall.
 
-Its outputs, each about 0 to 1: ``doubt`` (how large an error of the level to expect), ``strange`` (unlike any
-capture: a pad unplugged, a hand at the wall), ``foam`` and ``film``. The errors it learns doubt from are
-those of level nets on units that their fit had not seen. What is strange is made up here, since nobody can
-capture the unknown: pads cut off, stuck or exchanged, and a hand's smooth rise across several pads, put on
-captured frames.
+Their outputs, each about 0 to 1: of the error net ``doubt`` (how large an error of the level to expect) and
+``strange`` (unlike any capture: a pad unplugged, a hand at the wall), of the condition net ``foam`` and
+``film``. One net for all four finds less of each and takes longer to fit. The errors that doubt is learnt
+from are those of level nets on units that their fit had not seen. What is strange is made up here, since
+nobody can capture the unknown: pads cut off, stuck or exchanged, and a hand's smooth rise across several
+pads, put on captured frames.
 """
 
 from __future__ import annotations
@@ -21,7 +22,6 @@ from training.models.nets import Net, NetPlan, fit_net
 from training.models.trimming import SHARE_HIGH, SHARE_LOW, SHARE_ONE
 from training.rows import Floats, Ints, Mask, group_weights
 
-OUTPUTS = ("doubt", "strange", "foam", "film")
 ONE = 1 << 10  # the integer that an output of 1 becomes
 _DOUBT_FULL = 0.06  # of the span: errors beyond this are all the same
 _STRANGE_SHARE = 0.35  # made-up frames, per captured frame
@@ -121,6 +121,14 @@ def _hand(base: Floats, rng: np.random.Generator) -> Floats:
 
 
 @dataclass(frozen=True)
+class Watcher:
+    """Float nets of the same features: ``error`` gives doubt and strange, ``condition`` foam and film."""
+
+    error: Net
+    condition: Net
+
+
+@dataclass(frozen=True)
 class WatchRows:
     """What a watcher is fitted to, rows (n, ...): features, shares, targets of doubt, states, groups."""
 
@@ -131,15 +139,21 @@ class WatchRows:
     group: Ints
 
 
-def fit_watcher(rows: WatchRows, groups: Sequence[str], plan: NetPlan) -> Net:
-    """Fit the watcher to rows and to made-up strange frames; ``groups`` are those of the features."""
+def fit_watcher(rows: WatchRows, groups: Sequence[str], plan: NetPlan) -> Watcher:
+    """Fit the watcher to rows, its error net to made-up strange frames too; ``groups`` are those of the
+    features.
+    """
+    plan = replace(plan, ridge=_RIDGE)
+    weights = group_weights(rows.group)
     rng = np.random.default_rng(plan.seed)
     odd = make_strange(rows.shares, rng, max(int(_STRANGE_SHARE * len(rows.shares)), 8))
-    x = np.vstack([rows.features, still_features(odd, groups)])
-    foam, film = rows.states.foam, rows.states.film
-    real = np.column_stack([rows.doubt, np.zeros(len(rows.doubt)), foam, film]).astype(np.float64)
-    # a strange frame says nothing of foam and film, and its level is surely wrong
-    unknown = np.tile([1.0, 1.0, foam.mean(), film.mean()], (len(odd), 1))
-    weights = np.concatenate([group_weights(rows.group), np.full(len(odd), 1.0)])
-    y = np.vstack([real, unknown])
-    return fit_net(x, y, weights, replace(plan, ridge=_RIDGE))
+    real = np.column_stack([rows.doubt, np.zeros(len(rows.doubt))])
+    # the level of a strange frame is surely wrong; of foam and film it says nothing
+    error = fit_net(
+        np.vstack([rows.features, still_features(odd, groups)]),
+        np.vstack([real, np.ones((len(odd), 2))]),
+        np.concatenate([weights, np.ones(len(odd))]),
+        plan,
+    )
+    on_it = np.column_stack([rows.states.foam, rows.states.film]).astype(np.float64)
+    return Watcher(error, fit_net(rows.features, on_it, weights, plan))

@@ -83,21 +83,22 @@ def default_recipes(trim: str) -> tuple[ArrayRecipe, ...]:
         ArrayRecipe(hidden, bits, watcher, watched, False, trim, groups)
         for hidden, bits, watcher, watched, groups in (
             ((8,), 8, (4,), PADS, PADS),
-            ((10,), 8, (4,), PADS, PADS),
-            ((12,), 8, (8,), PADS, PADS),
-            ((8,), 16, (8,), STILL, STILL),
-            ((12, 6), 8, (8,), STILL, STILL),
-            ((12, 6), 8, (12,), ALL, MOVING),
-            ((16, 8), 8, (12,), ALL, MOVING),
+            ((12,), 8, (4,), PADS, PADS),
+            ((12,), 8, (6, 4), STILL, PADS),
+            ((8,), 16, (6, 4), ALL, STILL),
+            ((12, 6), 8, (6, 4), ALL, MOVING),
+            ((12, 6), 8, (8, 6), ALL, MOVING),
+            ((16, 8), 8, (8, 6), ALL, MOVING),
+            ((16, 8), 8, (12, 6), ALL, MOVING),
         )
     ]
     large = [
         ArrayRecipe(hidden, bits, watcher, ALL, True, trim, MOVING, foam)
         for hidden, bits, watcher, foam in (
-            ((16, 8), 8, (16,), ()),
-            ((12, 6), 8, (16,), (12, 6)),
-            ((16, 8), 8, (16,), (16, 8)),
-            ((16, 8), 16, (24,), (16, 8)),
+            ((16, 8), 16, (16, 8), ()),
+            ((12, 6), 8, (12, 6), (12, 6)),
+            ((16, 8), 8, (12, 6), (16, 8)),
+            ((16, 8), 16, (12, 6), (16, 8)),
             ((16, 8), 16, (16, 8), (16, 8)),
         )
     ]

@@ -22,6 +22,7 @@ from training.models.nets import Net
 from training.models.operating import Operating
 from training.models.recipes import Band
 from training.models.trimming import SWING_ROOM, usable_trims
+from training.models.watch import Watcher
 from training.program import Program, accepted
 from training.rows import Ints, Mask
 from training.search.array_recipes import (
@@ -60,7 +61,7 @@ class _Nets:
     """The float nets of all recipes."""
 
     levels: Mapping[LevelTask, Net]
-    watchers: Mapping[WatcherTask, Net]
+    watchers: Mapping[WatcherTask, Watcher]
 
 
 def train_array(
@@ -212,7 +213,7 @@ def _learn_all(context: SearchContext, table: FeatureTable, recipes: Sequence[Ar
     )
     jobs: list[tuple[Any, ...]] = [(learn_watcher, given, table, task, doubt) for task in watchers]
     jobs += [(learn_level, given, table, task) for task in levels]
-    fitted: dict[int, Net] = {}
+    fitted: dict[int, Any] = {}
     request.progress("fitting nets", 0, len(jobs))
     # as they come, so that progress shows each; the largest begin first and end late
     for k, net in Parallel(n_jobs=request.jobs, return_as="generator_unordered")(

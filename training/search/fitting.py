@@ -21,7 +21,7 @@ from training.models.nets import Net, NetPlan, fit_net, quantise_net
 from training.models.operating import DEFAULT_SHARES, Operating, Scores, find_operating, without_false_wets
 from training.models.trim_limits import refuse_trims
 from training.models.trimming import SHARE_ONE, Trimming, find_trimming, kind_names, trim_counts, trim_range
-from training.models.watch import ONE, States, WatchRows, doubt_of, fit_watcher, states_of
+from training.models.watch import ONE, States, Watcher, WatchRows, doubt_of, fit_watcher, states_of
 from training.program import LEVEL_UNITS_PER_MM, Builder, shift_round_int
 from training.rows import Floats, Ints, Mask, group_weights
 from training.search.array_recipes import (
@@ -41,7 +41,7 @@ STARTS = 4  # of each fit: from one alone, nets of one size differ by half as mu
 HUBER_SHARE = 0.01  # of the span: a level net's larger errors count less than by their square
 _ASIDE = 0.2  # weight of the frames that a net is not for: the flag that chooses the net errs
 MOST_FIT_ROWS = 12_000  # frames of one session are alike: more take longer and teach little
-MOST_WATCHER_ROWS = 8_000  # a watcher has several outputs
+MOST_WATCHER_ROWS = 8_000  # each of a watcher's nets has two outputs
 WATCHER_BITS = 16  # fewer bits cost it most of the foam it would find
 PARTS = 3  # units are left out in so many parts to learn what errors unseen units have
 EMPTY_WEIGHT = 0.5
@@ -142,7 +142,7 @@ def _meant(states: States, frames: str) -> Floats:
     return np.where(states.foam == (frames == FOAM), 1.0, _ASIDE)
 
 
-def learn_watcher(context: SearchContext, table: FeatureTable, task: WatcherTask, doubt: Floats) -> Net:
+def learn_watcher(context: SearchContext, table: FeatureTable, task: WatcherTask, doubt: Floats) -> Watcher:
     """Fit a watcher on the fit rows; ``doubt`` (n,) are the targets of :func:`unseen_doubt`."""
     data = context.data
     at = thinned(data, context.fit, MOST_WATCHER_ROWS)
@@ -219,7 +219,7 @@ def unseen_doubt(context: SearchContext, table: FeatureTable, steps: int = LEVEL
 
 
 def parts_of(
-    context: SearchContext, table: FeatureTable, recipe: ArrayRecipe, nets: Sequence[Net], watcher: Net
+    context: SearchContext, table: FeatureTable, recipe: ArrayRecipe, nets: Sequence[Net], watcher: Watcher
 ) -> Parts:
     """The integers of a candidate from its level nets, the one for foam last, and its watcher. Raises
     ProgramError where they can't be had in its bits.
@@ -242,15 +242,18 @@ def parts_of(
                 huber=HUBER_SHARE * context.span_mm,
             )
         )
-    bounds = table.bounds_of(recipe.watch_groups)
-    watched = quantise_net(watcher, table.of(recipe.watch_groups, at), bounds, WATCHER_BITS, ONE)
+    watched, bounds = table.of(recipe.watch_groups, at), table.bounds_of(recipe.watch_groups)
+    error, condition = (
+        quantise_net(net, watched, bounds, WATCHER_BITS, ONE) for net in (watcher.error, watcher.condition)
+    )
     return Parts(
         table.trimming,
         recipe.level_groups,
         recipe.watch_groups,
         levels[0],
         levels[1] if recipe.foam else None,
-        watched,
+        error,
+        condition,
         recipe.patience,
     )
 
@@ -294,23 +297,22 @@ def scores_of(context: SearchContext, table: FeatureTable, parts: Parts, rows: M
     features = table.of(parts.level_groups, rows)
     plain = parts.level.activations(features)[-1][:, 0]
     foam = plain if parts.foam is None else parts.foam.activations(features)[-1][:, 0]
-    watched = np.clip(
-        parts.watcher.activations(table.of(parts.watch_groups, rows))[-1], SCORE_LOW, SCORE_HIGH
-    ).astype(np.int64)
-    doubt = (
-        _patient(watched[:, 0], data.session[rows], restarted(data)[rows])
-        if parts.patience
-        else watched[:, 0]
+    watched = table.of(parts.watch_groups, rows)
+    (doubt, strange), (seen_foam, seen_film) = (
+        np.clip(net.activations(watched)[-1], SCORE_LOW, SCORE_HIGH).astype(np.int64).T
+        for net in (parts.error, parts.condition)
     )
+    if parts.patience:
+        doubt = _patient(doubt, data.session[rows], restarted(data)[rows])
     shares = table.shares[rows].astype(np.int64)
     plain, foam = (np.clip(level / LEVEL_UNITS_PER_MM, 0, context.span_mm) for level in (plain, foam))
     return Scores(
         plain,
         foam,
         doubt,
-        watched[:, 1],
-        watched[:, 2],
-        watched[:, 3],
+        strange,
+        seen_foam,
+        seen_film,
         shares.max(axis=1),
         shares.min(axis=1),
     )

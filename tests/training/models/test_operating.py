@@ -4,6 +4,8 @@ by group; on made-up scores.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -95,3 +97,16 @@ def test_false_foam_takes_a_third_of_what_may_be_withheld_of_clean_rows() -> Non
     # thresholds lie on four hundredths of all rows' doubts, so that the last few rows may be one step short
     assert 0 < withheld[:wrong].sum() <= 10
     assert not withheld[wrong:clean].any()
+
+
+@pytest.mark.parametrize(("usual", "share", "expected"), [(0, 0.0, 0.5), (0.7, 0.0, 0.7), (0.1, 0.01, 0.95)])
+def test_strange_frames_are_found_although_a_few_clean_ones_look_strange(
+    three: Scores, usual: float, share: float, expected: float
+) -> None:
+    """Above all but a thousandth of the clean frames, from a half up; never where what is made up would pass
+    no more.
+    """
+    strange = np.full(3 * ROWS, round(usual * ONE))
+    strange[: round(share * ROWS)] = ONE
+    at = found(replace(three, strange=strange), np.zeros(3 * ROWS, np.int64))
+    assert at.strange_above / ONE == pytest.approx(expected, abs=0.002)

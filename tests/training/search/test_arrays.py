@@ -198,7 +198,7 @@ def parts(make_strip: Make) -> Assembled:
     table = prepare_features(context, every, "full")
     doubt = unseen_doubt(context, table, steps=20)
     levels = [learn_level(context, table, task) for task in recipe.levels()]
-    watched = learn_watcher(context, table, replace(recipe.watching(), steps=20), doubt)
+    watched = learn_watcher(context, table, replace(recipe.watching(), steps=30), doubt)
     made = parts_of(context, table, recipe, levels, watched)
     at = find_operating(
         scores_of(context_of(data), table, made, every),
