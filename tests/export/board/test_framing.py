@@ -77,6 +77,13 @@ def test_noise_and_cut_lines_are_got_over_with_the_next_flag() -> None:
         assert came == [wanted]
 
 
+def test_an_escape_before_a_flag_ends_with_it() -> None:
+    """A frame that ends so is invalid (RFC 1662, section 4.3), and leaves the next one as it is."""
+    reader, wanted = Deframer(), Frame(0x84, 3, b"answer")
+    assert reader.feed(b"\x7e\x01\x02\x7d\x7e" + framed(wanted)) == [wanted]
+    assert reader.damaged == 1
+
+
 def test_what_never_ends_takes_no_memory() -> None:
     """A frame longer than any is dropped while it comes, and counted once."""
     reader = Deframer()

@@ -375,7 +375,7 @@ def test_a_line_that_never_stops_talking(small_bundle: Files) -> None:
 def test_what_was_said_before_is_passed_over(small_bundle: Files, image: BoardImage) -> None:
     """Another program left the board in the middle of a frame, and of a talk."""
     with on_line(EmulatedBoard(image)) as line:
-        line.write(framed(Frame(4, 1, b"x"))[:7])
+        line.write(framed(Frame(4, 1, b"x"))[:7] + b"\x7d")
         for _ in range(2):  # the second talk finds what the first one left
             checks = BoardChecks(SpoiltLine(line, lambda data, count: data), PATIENT)
             assert numbers_of(verify_files(small_bundle, set(), board=checks))[0] is Answer.PASSED
