@@ -12,6 +12,7 @@ from pads import strip_of_pads
 from export.c.source import emit_c
 from export.compilers.toolchain import build_host, lint, run_host
 from export.evidence.drawing import make_vectors
+from training.program import Builder
 
 MOST = 25  # of a function; 15 is the method's own default, 109 was that of one step in one function
 
@@ -70,6 +71,23 @@ def test_the_scratch_has_a_map() -> None:
     lengths = {m.ctype: m.elements for m in source.layout.scratch.members}
     ends = [int(place.split("..")[1].rstrip("]")) for place in rows]
     assert max(ends) < max(lengths.values())
+
+
+def test_the_map_says_where_a_row_lies_in_another() -> None:
+    """Of two joined rows the second begins behind the first."""
+    b = Builder("joined", count_bits=8, channels=4, period_ms=100, span=640)
+    rows = [b.node("sub", "counts", b.const(value), name=name) for name, value in (("near", 9), ("far", 90))]
+    weights = tuple(tuple(range(k, k + 8)) for k in range(3))
+    raw = b.node("dense", b.node("concat", *rows, name="both"), weights=weights, bias=(1, 2, 3), name="sums")
+    zero, level = b.const(0), b.node("clip", b.node("reduce_max", raw), low=0, high=640)
+    source = emit_c(
+        b.finish(low=zero, level=level, high=b.const(640), validity=b.const(1), flags=zero)
+    ).source
+    places = {
+        name: place for place, name in re.findall(r"^ \*     halves(\S+) +(\w+) ", source, re.MULTILINE)
+    }
+    assert places["both"] == "[0..7]"
+    assert (places["near"], places["far"]) == ("[0..3]", "[4..7]")
 
 
 def test_the_header_says_each_layers_bits() -> None:
