@@ -15,13 +15,15 @@ from training.program import Node, matrix
 _TITLES = {
     "conditioning": "Conditioning: from counts to what the model looks at.",
     "watcher": "Watch: how far the level is to be believed, and what is on the liquid and the wall.",
+    "error": "Watch, first net: how far the level is to be believed.",
+    "condition": "Watch, second net: what is on the liquid and the wall.",
     "level": "Level: the raw level from the features.",
     "level_foam": "Level under foam: a second raw level, for when foam stands on the liquid.",
     "decisions": "Decisions: what is flagged, and whether a level is given.",
     "reading": "Reading: the level with its band, or nothing.",
     "net": "Net: a layer after the other.",
 }
-_NAMES = {"watcher": "watch"}
+_NAMES = {"watcher": "watch", "error": "watch_error", "condition": "watch_condition"}
 _LAYER = re.compile(r"(\w+)_layer_\d+")
 
 

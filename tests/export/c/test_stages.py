@@ -63,6 +63,36 @@ def test_step_names_its_stages() -> None:
     assert lint(source) == "" == lint(source, "c++")
 
 
+def test_each_net_is_a_stage_of_its_own() -> None:
+    """Nets are told by the value that they end in; one whose name is none of the trade's is a net."""
+    b = Builder("nets", count_bits=8, channels=3, period_ms=100, span=640)
+    ends = []
+    for name in ("level_raw", "error", "condition", "init"):
+        weights = tuple((k, 1, len(name)) for k in range(1, 4))
+        hidden = b.node(
+            "clip",
+            b.node("shift", b.node("dense", "counts", weights=weights, bias=(0, 1, 2)), shift=2),
+            low=0,
+            high=99,
+        )
+        total = b.node("dense", hidden, weights=((1, 2, 3), (4, 5, 6)), bias=(0, 0))
+        ends.append(
+            b.node("reduce_max", b.node("clip", b.node("shift", total, name=name, shift=3), low=0, high=64))
+        )
+    level = b.node("reduce_max", b.node("concat", *ends))
+    zero = b.const(0)
+    source = emit_c(b.finish(low=zero, level=level, high=b.const(640), validity=b.const(1), flags=zero))
+    step = source.source[source.source.index("uint8_t innage_step(") :]
+    called = re.findall(r"innage_(\w+)\(", step[: step.index("\n}\n")])[1:]
+    assert [name for name in called if name in ("level", "watch_error", "watch_condition", "net")] == [
+        "level",
+        "watch_error",
+        "watch_condition",
+        "net",
+    ]
+    assert lint(source) == ""
+
+
 def test_the_scratch_has_a_map() -> None:
     """Every row in the scratch stands in the map with its place and its stages; nothing else does."""
     source = emit_c(strip_of_pads())
