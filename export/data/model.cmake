@@ -7,7 +7,7 @@
 add_library(@prefix@ STATIC ${CMAKE_CURRENT_LIST_DIR}/@prefix@.c)
 target_include_directories(@prefix@ PUBLIC ${CMAKE_CURRENT_LIST_DIR})
 set_target_properties(@prefix@ PROPERTIES C_STANDARD 99 C_STANDARD_REQUIRED ON C_EXTENSIONS OFF)
-# The flags that the figures in @prefix@.h were measured with by clang, and those by which gcc keeps within its cycles; behind those of the project,
+# The flags that the figures in @prefix@.h were measured with by clang, and those by which gcc comes to about its cycles, 5 % above at most; behind those of the project,
 # so that they hold. Other flags may take half as many cycles again, and call memcpy and memset.
 if(CMAKE_C_COMPILER_ID MATCHES "Clang")
   separate_arguments(@PREFIX@_FLAGS UNIX_COMMAND "@clang_flags@")

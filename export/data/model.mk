@@ -9,7 +9,7 @@
 @PREFIX@_INCLUDE := -I$(@PREFIX@_DIRECTORY)
 @PREFIX@_OBJECT := @prefix@.o
 
-# The flags that the figures in @prefix@.h were measured with by clang, and those by which gcc keeps within its cycles; behind CFLAGS, so that they
+# The flags that the figures in @prefix@.h were measured with by clang, and those by which gcc comes to about its cycles, 5 % above at most; behind CFLAGS, so that they
 # hold. Other flags may take half as many cycles again, and call memcpy and memset.
 ifneq ($(findstring clang,$(shell $(CC) --version 2>&1)),)
 @PREFIX@_FLAGS ?= @clang_flags@

@@ -154,7 +154,7 @@ if given == ["-dumpversion"]:
     print("99.1")
     sys.exit(0)
 names = {{"-mthumb": [], "-mcpu=cortex-m0plus": ["-target", "thumb-freestanding-eabi", "-mcpu=cortex_m0plus"], "-lgcc": ["-lcompiler_rt"],
-         "-fno-tree-loop-distribute-patterns": []}}
+         "-fno-tree-loop-distribute-patterns": [], "-fno-reorder-blocks": []}}
 words = [word for one in given for word in names.get(one, [one])]
 sys.exit(subprocess.run([sys.executable, "-P", "-m", "ziglang", "cc", *words]).returncode)
 """  # noqa: E501 - a text as it is written out
@@ -181,7 +181,10 @@ def test_another_compiler_is_reported_beside(
     assert found.cost is not None
     own = measure_source(its.c, its.vectors.head(2), Chip(CORES["cortex-m0plus"], 1, 0), "speed", USUAL)
     assert replace(found.cost, compiler=own.cost.compiler) == own.fitted(10_000)
-    assert found.cost.compiler == "arm-none-eabi-gcc 99.1 -O2 -fno-tree-loop-distribute-patterns"
+    assert (
+        found.cost.compiler
+        == "arm-none-eabi-gcc 99.1 -O2 -fno-reorder-blocks -fno-tree-loop-distribute-patterns"
+    )
     assert asked("rv32imc") is None
     command.write_text("#!/bin/sh\necho 'model.c:1: error: no such luck' >&2\nexit 1\n")
     refused = asked()
