@@ -23,6 +23,7 @@ from commands import help_rows, sessions_rows
 from drawing import draw_growth, draw_ratios
 from growth import QUICK, TIMES, Curve, curves, growth_rows
 from invented import demo_store
+from kernels import kernel_rows
 from measuring import Row, load, machine, print_rows, tell
 from readings import csv_rows, frozen_rows
 from replaying import replay_rows
@@ -40,6 +41,7 @@ PARTS: dict[str, Callable[[Path, bool, Demo], list[Row]]] = {
     "csv": lambda folder, quick, demo: csv_rows(folder, quick),
     "frozen": frozen_rows,
     "replay": lambda folder, quick, demo: replay_rows(quick),
+    "kernels": lambda folder, quick, demo: kernel_rows(quick),
     "help": lambda folder, quick, demo: help_rows(folder, quick),
     "sessions": lambda folder, quick, demo: sessions_rows(quick, demo),
     SEARCH: lambda folder, quick, demo: search_rows(quick, demo),

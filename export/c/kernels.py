@@ -14,7 +14,8 @@ in its upper one. Sums of
 must fit 16 bits.
 
 Rows that no kernel takes, and all rows of the tier ``small``, run on plain weights (see ``export.c.layers``).
-``branches`` is that with tree ensembles as code (see ``export.c.branches``).
+``branches`` is that with tree ensembles as code (see ``export.c.branches``), ``threes`` runs three rows of
+plain weights at a time.
 
 Whoever adds a kind gives its C here and its inner loop for ARMv6-M in ``c_thumb``; both must give the same
 bits.
@@ -34,6 +35,7 @@ from export.c.layers import (
     RowTypes,
     Words,
     common_types,
+    has_row_tables,
     layer_of,
     row_tables,
     rows_function,
@@ -49,10 +51,14 @@ from training.program import Interval, Node
 TIERS: Mapping[str, tuple[str, ...]] = {
     "small": (),
     "branches": ("branches",),
+    "threes": ("threes",),
     "fast": ("bytes", "spread", "halves"),
     "fastest": ("pairs", "bytes", "spread", "halves"),
 }
 _GROUP = {"bytes": 4, "spread": 4, "halves": 4, "pairs": 8}
+
+
+_RowKey = tuple[str, str, str]  # form, types of x and out
 
 
 @dataclass(frozen=True)
@@ -73,11 +79,10 @@ class Kernels:
 
     tier: str = "small"
     assembly: bool = False
-    types: Mapping[tuple[str, str], RowTypes] = field(default_factory=dict)  # by the types of x and out
+    types: Mapping[_RowKey, RowTypes] = field(default_factory=dict)
     _columns: dict[tuple[str, str, str], set[int]] = field(default_factory=dict)  # of all layers of a kernel
-    # by the types of x and out
-    _rows: dict[tuple[str, str], list[Layer]] = field(default_factory=dict)
-    _widths: dict[tuple[str, str], set[str]] = field(default_factory=dict)
+    _rows: dict[_RowKey, list[Layer]] = field(default_factory=dict)
+    _widths: dict[_RowKey, set[str]] = field(default_factory=dict)
     _branches: BranchFunctions = field(default_factory=BranchFunctions)
     _forests: dict[str, Forest] = field(default_factory=dict)  # one of each kind
 
@@ -116,21 +121,23 @@ class Kernels:
         types = {key: common_types(layers) for key, layers in self._rows.items()}
         return Kernels(self.tier, self.assembly, types)
 
-    def row_tables(self, layer: Layer, x: Value, out: Value) -> RowTables:
-        """The tables of a layer that is computed row by row."""
-        key = (x.ctype, out.ctype)
+    def row_tables(self, layer: Layer, x: Value, out: Value) -> RowTables | None:
+        """The tables of a layer that runs on plain weights; None where it has no room in them."""
+        forms = ("threes", "rows") if "threes" in TIERS[self.tier] else ("rows",)
+        form = next((form for form in forms if has_row_tables(layer, form)), "")
+        if not form:
+            return None
+        key = (form, x.ctype, out.ctype)
         self._rows.setdefault(key, []).append(layer)
-        return row_tables(layer, self.types.get(key, RowTypes()))
+        return row_tables(layer, self.types.get(key, RowTypes()), form)
 
-    def row_by_row(
+    def run_rows(
         self, tables: RowTables, starts: Value, weights: Value, x: Value, out: Value, prefix: str
     ) -> str:
         """The statement that runs a layer on its plain weights."""
-        self._widths.setdefault((x.ctype, out.ctype), set()).add(tables.ctype)
-        return (
-            f"{prefix}_{rows_name(x.ctype, out.ctype)}({starts.base}, {weights.base}, {x.pointer()}, "
-            f"{out.pointer()});"
-        )
+        key = (tables.form, x.ctype, out.ctype)
+        self._widths.setdefault(key, set()).add(tables.ctype)
+        return f"{prefix}_{rows_name(*key)}({starts.base}, {weights.base}, {x.pointer()}, {out.pointer()});"
 
     def compare(self, node: Node, features: Interval, x: Value, prefix: str) -> str | None:
         """The expression that sums the leaves of an ensemble through code; None where it stays in tables."""

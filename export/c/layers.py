@@ -5,12 +5,17 @@ and the limits of its results, then come where each sum starts (bias and roundin
 the weights, row after row, of 8 or 16 bits. One function reads both widths, for it knows them by the shape:
 it is smaller than two. What the layers of one function have in common is only known once all have been seen:
 see ``RowTypes``.
+
+Layers may also run three rows at a time (``GROUPS``): their weights lie column by column, raised by half
+their range, so that loads need no sign; what that adds to a sum is taken off its start. Where rows are left
+over, the second group begins that much earlier and does some rows again.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from textwrap import indent
 
 import numpy as np
 
@@ -23,6 +28,7 @@ Columns = Sequence[tuple[int, int]]  # the range of each input
 _MOST = 255  # rows and columns have a byte each
 _SECOND_LOOP = 40  # bytes of code by which a function for both widths is larger than one for one of them
 NARROW, WIDE = "int8_t", "int16_t"  # types of weights
+GROUPS = {"rows": 1, "threes": 3}  # rows at a time
 
 
 @dataclass(frozen=True)
@@ -66,12 +72,13 @@ class RowTypes:
 
 @dataclass(frozen=True)
 class RowTables:
-    """The two tables of a layer that is computed row by row, and their types."""
+    """The two tables of a layer on plain weights, their types, and the form of its function."""
 
     head: Words
     weights: Words
     types: RowTypes
     ctype: str
+    form: str
 
 
 def layer_of(chain: Sequence[Node], x: Interval) -> Layer | None:
@@ -107,21 +114,32 @@ def sum_fits(
     )
 
 
-def has_row_tables(layer: Layer) -> bool:
-    """Whether the layer's shape and its weights have room."""
-    return max(len(layer.reach), len(layer.weights)) <= _MOST and layer.within(0x7FFF)
+def has_row_tables(layer: Layer, form: str = "rows") -> bool:
+    """Whether the layer's shape and its weights have room, and it has rows enough."""
+    rows = len(layer.weights)
+    return max(len(layer.reach), rows) <= _MOST and rows >= GROUPS[form] and layer.within(0x7FFF)
 
 
-def row_tables(layer: Layer, types: RowTypes) -> RowTables:
-    """The tables of ``layer``."""
-    ctype = NARROW if layer.within(0x7F) and not types.widened else WIDE
-    shape = [len(layer.reach), len(layer.weights), layer.shift, int(ctype == WIDE)]
+def row_tables(layer: Layer, types: RowTypes, form: str = "rows") -> RowTables:
+    """The tables of ``layer`` for rows one by one, or in groups."""
+    wide, size = not layer.within(0x7F) or types.widened, GROUPS[form]
+    rows, columns = len(layer.weights), len(layer.reach)
+    over = rows % size or size
+    order = [k for first in (0, *range(over, rows - size + 1, size)) for k in range(first, first + size)]
+    order = list(range(rows)) if size == 1 else order
+    shape = (columns, rows, layer.shift, wide if size == 1 else over + 16 * (15 if wide else 7))
     head = [
         *np.array(shape, np.uint8).view(types.starts.removesuffix("_t")).tolist(),
         *types.limits(layer),
-        *layer.start,
+        *(layer.start[k] for k in order),
     ]
-    return RowTables(tuple(head), tuple(w for row in layer.weights for w in row), types, ctype)
+    if size == 1:
+        weights = [w for row in layer.weights for w in row]
+        return RowTables(tuple(head), tuple(weights), types, WIDE if wide else NARROW, form)
+    groups = [order[first : first + size] for first in range(0, len(order), size)]
+    half = 0x8000 if wide else 0x80
+    weights = [layer.weights[k][c] + half for group in groups for c in range(columns) for k in group]
+    return RowTables(tuple(head), tuple(weights), types, f"u{WIDE if wide else NARROW}", form)
 
 
 def common_types(layers: Sequence[Layer]) -> RowTypes:
@@ -137,8 +155,8 @@ def common_types(layers: Sequence[Layer]) -> RowTypes:
     return replace(types, starts="int16_t") if narrowest(told)[1] <= 2 and max(told) <= 0x7FFF else types
 
 
-def rows_name(x: str, out: str) -> str:
-    return f"rows_{x.removesuffix('_t')}_{out.removesuffix('_t')}"
+def rows_name(form: str, x: str, out: str) -> str:
+    return f"{form}_{x.removesuffix('_t')}_{out.removesuffix('_t')}"
 
 
 _ROWS = """
@@ -194,7 +212,78 @@ _EITHER = """\
         }"""
 
 
-def rows_function(x: str, out: str, types: RowTypes, widths: set[str], prefix: str) -> str:
+_THREES = """
+/*
+ * out[j] = clip((start[j] + sum over k of weights[j][k] * x[k]) >> shift, low, high), three rows at a time. A
+ * layer is a byte each for columns, rows, shift and, in two halves, the bits of a weight less one and how
+ * many rows of the first group are not done again; then the limits that differ between layers, and the
+ * starts. Weights lie column by column, raised by half their range: unsigned, they load in one
+ * instruction. Sums wrap round on the way.
+ */
+@PREFIX@_CODE_SECTION @PREFIX@_APART static void @prefix@_@name@(const @start@ *layer, const @row@ *weights,
+    const @x@ *x, @out@ *out)
+{
+    const uint8_t *const shape = (const uint8_t *)layer;
+    const @x@ *const end = &x[shape[0]];
+    const @out@ *const stop = &out[shape[1]];
+    const uint32_t shift = shape[2];
+    const int32_t low = @low@;
+    const int32_t high = @high@;
+    const @start@ *start = &layer[@first@];
+    const @row@ *group = weights;
+    @out@ *to = out;
+    const @x@ *column = x;
+    uint32_t on = (uint32_t)shape[3] & 0xFU;
+    uint32_t raised = 0U;
+    do {
+        raised += (uint32_t)(int32_t)*column;
+        ++column;
+    } while (column != end);
+    raised = raised << @half@;
+    do {
+        uint32_t a = (uint32_t)start[0] - raised;
+        uint32_t b = (uint32_t)start[1] - raised;
+        uint32_t c = (uint32_t)start[2] - raised;
+        const @x@ *at = x;
+        start = &start[3];
+@products@
+        to[0] = (@out@)@prefix@_clip((int32_t)a >> shift, low, high);
+        to[1] = (@out@)@prefix@_clip((int32_t)b >> shift, low, high);
+        to[2] = (@out@)@prefix@_clip((int32_t)c >> shift, low, high);
+        to = &to[on];
+        on = 3U;
+    } while (to != stop);
+}
+"""
+
+_BY_THREE = """\
+do {
+    const uint32_t value = (uint32_t)(int32_t)*at;
+    ++at;
+    a += (uint32_t)@w@[0] * value;
+    b += (uint32_t)@w@[1] * value;
+    c += (uint32_t)@w@[2] * value;
+    @w@ = &@w@[3];
+} while (at != end);"""
+
+
+def _threes_products(row: str) -> str:
+    if row != "void":
+        return indent(_BY_THREE.replace("@w@", "group"), " " * 8)
+    wide, narrow = (indent(_BY_THREE.replace("@w@", name), " " * 12) for name in ("wide", "narrow"))
+    return f"""\
+        if (shape[3] >= 128U) {{
+            const uint16_t *wide = (const uint16_t *)group;
+{wide}
+            group = wide;
+        }} else {{
+            const uint8_t *narrow = (const uint8_t *)group;
+{narrow}
+            group = narrow;
+        }}"""
+
+
+def rows_function(form: str, x: str, out: str, types: RowTypes, widths: set[str], prefix: str) -> str:
     """The C for layers from rows of ``x`` to rows of ``out`` whose weights have these types."""
     row = next(iter(widths)) if len(widths) == 1 else "void"
     cast = "" if types.starts == "int32_t" else "(int32_t)"
@@ -203,18 +292,20 @@ def rows_function(x: str, out: str, types: RowTypes, widths: set[str], prefix: s
     for limit in (types.low, types.high):
         limits.append(f"{cast}layer[{at}U]" if limit is None else literal(limit))
         at += limit is None
+    halves = {"uint8_t": "7U", "uint16_t": "15U", "void": "((uint32_t)shape[3] >> 4U)"}
     gaps = {
         "prefix": prefix,
         "PREFIX": prefix.upper(),
-        "name": rows_name(x, out),
+        "name": rows_name(form, x, out),
         "x": x,
         "out": out,
         "start": types.starts,
         "cast": cast,
         "row": row,
-        "products": _EITHER if row == "void" else _PRODUCTS,
         "low": limits[0],
         "high": limits[1],
         "first": f"{at}U",
     }
-    return fill(_ROWS, gaps)
+    if form == "threes":
+        return fill(_THREES, gaps | {"half": halves[row], "products": _threes_products(row)})
+    return fill(_ROWS, gaps | {"products": _EITHER if row == "void" else _PRODUCTS})

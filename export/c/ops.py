@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from export.c.kernels import Kernels
-from export.c.layers import has_row_tables, layer_of
+from export.c.layers import layer_of
 from export.c.layout import Tables, Value
 from export.c.text import literal, narrowest, span_text
 from export.c.trees import pack_forest
@@ -296,16 +296,19 @@ def layer(chain: Sequence[Node], x: Value, out: Value, context: Context) -> list
 def _other_rows(chain: Sequence[Node], x: Value, out: Value, context: Context, first: int) -> list[str]:
     """The rows from ``first`` on, on weights as they are."""
     layer, dense = layer_of(chain, context.reach[chain[0].inputs[0]]), chain[0]
-    if layer is None or not has_row_tables(layer):
+    target, kernels = replace(out, offset=out.offset + first), context.kernels
+    left = None if layer is None else layer.rows(first, len(layer.weights))
+    tables = None if left is None else kernels.row_tables(left, x, target)
+    if tables is None:
         return _plain_rows(chain, x, out, context, first)
-    target = replace(out, offset=out.offset + first)
-    tables = context.kernels.row_tables(layer.rows(first, len(layer.weights)), x, target)
     name, add = f"{context.stem}_{dense.name}", context.tables.add
     formula = f"{dense.name}: columns, rows, shift and width, a byte each; limits; where each sum starts"
     starts = add(f"{name}_layer", tables.head, formula, ctype=tables.types.starts)
     formula = f"{dense.name}: weights[j][k] of sum[j] = start[j] + sum over k of weights[j][k] * x[k]"
+    if tables.form == "threes":
+        formula += ", three rows column by column, raised by half their range"
     weights = add(f"{name}_weights", tables.weights, formula, ctype=tables.ctype)
-    return [context.kernels.row_by_row(tables, starts, weights, x, target, context.prefix)]
+    return [kernels.run_rows(tables, starts, weights, x, target, context.prefix)]
 
 
 def _plain_rows(chain: Sequence[Node], x: Value, out: Value, context: Context, first: int) -> list[str]:

@@ -159,7 +159,7 @@ def _prepare(
         anonymous=anonymous,
     )
     body = section_body(section, Context(prefix, tables, "p", kernels=shared))
-    lines = _trim_limits(program.trim, program.count_bits, prefix, tables)
+    lines = _trim_limits(program.trim, program.count_bits, tables)
     inner = [f"{ctype} {POOLS[ctype]}[{length}];" for ctype, length in body.pools.items()]
     inner += body.lines
     inner += [
@@ -169,33 +169,44 @@ def _prepare(
     ]
     if summed and memory_check.sums(program):
         inner.append(f"prepared->{SUM_WORD} = {prefix}_prepared_sum(prepared);")
-    if program.swing is not None:
-        lines[0] = lines[0].replace("const bool", "bool")
-        lines.append(f"accepted = accepted && {prefix}_swings(trim);")
+    usable = f"(trim != NULL) && {prefix}_little_endian()"
+    if lines or program.swing is not None:
+        first = "accepted = true;" if program.swing is None else f"accepted = {prefix}_swings(trim);"
+        inside = [f"    {line}" for line in (first, *lines)]
+        lines = ["bool accepted = false;", f"if ({usable}) {{", *inside, "}"]
+    else:
+        lines = [f"const bool accepted = {usable};"]
     lines += ["if (accepted) {", *(f"    {line}" for line in (*inner, checked)), "}"]
     return _indented([*lines, "return accepted;"])
 
 
-def _trim_limits(trim: Interval, count_bits: int, prefix: str, tables: Tables) -> list[str]:
-    """Only comparisons that can fail: a count is never below 0, nor above what its type holds."""
+def _trim_limits(trim: Interval, count_bits: int, tables: Tables) -> list[str]:
+    """Only comparisons that can fail: a count is never below 0, nor above what its type holds. One that can
+    fail at both ends takes one comparison: less the lowest and unsigned, it is above the width of its range.
+    """
     low, high = trim.low, trim.high
     most = 0xFFFF if count_bits <= 16 else 0xFFFFFFFF
-    least, greatest = f"{low[0]}U", f"{high[0]}U"
-    if len(set(low)) > 1:
-        lowest = tables.add("p_trim_low", low, "the lowest trim accepted of each channel")
-        least = f"(uint32_t){lowest.base}[k]"
-    if len(set(high)) > 1:
-        highest = tables.add("p_trim_high", high, "the highest trim accepted of each channel")
-        greatest = f"(uint32_t){highest.base}[k]"
     index = "k" if trim.size > 1 else "0"
-    tests = [f"(trim[{index}] >= {least})"] if max(low) > 0 else []
-    tests += [f"(trim[{index}] <= {greatest})"] if min(high) < most else []
-    start = f"bool accepted = (trim != NULL) && {prefix}_little_endian();"
-    lines = [start]
-    if not tests:
-        return [f"const {start}"]
-    test = f"accepted = accepted && {' && '.join(tests)};"
-    return lines + (loop("k", trim.size, [test]) if trim.size > 1 else [test])
+
+    def limit(name: str, values: Sequence[int], text: str) -> str:
+        if len(set(values)) == 1:
+            return f"{values[0]}U"
+        return f"(uint32_t){tables.add(f'p_trim_{name}', values, text).base}[k]"
+
+    above, count = min(high) < most, f"trim[{index}]"
+    if max(low) > 0:
+        count = f"((uint32_t){count} - {limit('low', low, 'the lowest trim accepted of each channel')})"
+    if max(low) > 0 and above:
+        width = tuple(b - a for a, b in zip(low, high, strict=True))
+        test = f"{count} > {limit('width', width, 'the highest trim accepted less the lowest')}"
+    elif max(low) > 0:
+        test = f"trim[{index}] < {limit('low', low, 'the lowest trim accepted of each channel')}"
+    elif above:
+        test = f"{count} > {limit('high', high, 'the highest trim accepted of each channel')}"
+    else:
+        return []
+    lines = [f"if ({test}) {{", "    accepted = false;", "}"]
+    return loop("k", trim.size, lines) if trim.size > 1 else lines
 
 
 def _init(program: Program, prefix: str) -> str:

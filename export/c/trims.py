@@ -121,7 +121,9 @@ _SWINGS = """
     bool accepted = true;
     for (uint32_t k = 0U; k < @PREFIX@_CHANNELS; ++k) {
         const uint32_t above = ((uint32_t)trim[@PREFIX@_CHANNELS + k] - (uint32_t)trim[k]) - @low@;
-        accepted = accepted && (above <= @width@);
+        if (above > @width@) {
+            accepted = false;
+        }
     }
     return accepted;
 }

@@ -68,8 +68,8 @@ def export(
         str,
         typer.Option(
             "--kernels",
-            help="How layers and trees are written: 'small', 'branches' (trees as code), 'fast', 'fastest', "
-            "or 'auto' for what the cycles ask.",
+            help="How layers and trees are written: 'small', 'branches' (trees as code), 'threes' (three "
+            "rows at a time), 'fast', 'fastest' (packed words), or 'auto' for what the cycles ask.",
         ),
     ] = "small",
     assembly: Annotated[

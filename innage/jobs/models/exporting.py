@@ -34,7 +34,8 @@ class BundleOptions:
         prefix: begins the C identifiers and file names.
         zipped: one file, OUT.zip, instead of a folder.
         optimise: compiled for ``size`` or ``speed`` when it is measured and verified.
-        kernels: how layers and trees are written: ``small``, ``branches``, ``fast``, ``fastest`` or ``auto``.
+        kernels: how layers and trees are written: ``small``, ``branches``, ``threes``, ``fast``,
+            ``fastest`` or ``auto``.
         assembly: with the kernels' inline assembly on the cores that have it.
         volume_table: the C turns levels into millilitres, by the tank's profile.
         even_if_unproven: although limits lack evidence, there are none, or vectors leave a decision

@@ -7,7 +7,7 @@ from __future__ import annotations
 import re
 import shutil
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -16,7 +16,7 @@ from dataset.errors import InputError
 from dataset.records import Budget
 from export.c.branches import Branch, read_trees
 from export.c.kernels import Kernels, pack_layer
-from export.c.layers import Layer
+from export.c.layers import Layer, RowTypes, common_types, has_row_tables, row_tables
 from export.c.source import emit_c
 from export.compilers.gcc import GCC, gcc_image
 from export.compilers.toolchain import WARNINGS, build_core, lint
@@ -64,6 +64,7 @@ class Case:
     fast: set[str]
     fastest: set[str]
     branches: set[str]
+    threes: set[str]
 
 
 def layers(expose: Expose) -> Program:
@@ -163,14 +164,33 @@ def cases(exposed: Expose) -> dict[str, Case]:
             small | plus | {"bytes_int8_int16"},
             small | {"pairs_uint8_int8", "pairs_int8_int16"},
             set(),
+            {
+                f"threes_{types}"
+                for types in (
+                    "int8_int8",
+                    "int8_int16",
+                    "uint8_uint8",
+                    "int16_int16",
+                    "int32_uint16",
+                    "uint16_int32",
+                )
+            },
         ),
-        "forests": Case(forests(exposed), trees, trees, {f"branches_{k}" for k in range(len(FORESTS))}),
+        "forests": Case(
+            forests(exposed), trees, trees, {f"branches_{k}" for k in range(len(FORESTS))}, trees
+        ),
     }
 
 
 @pytest.mark.parametrize(
     ("name", "tier"),
-    [("layers", "fast"), ("layers", "fastest"), ("forests", "fast"), ("forests", "branches")],
+    [
+        ("layers", "fast"),
+        ("layers", "fastest"),
+        ("layers", "threes"),
+        ("forests", "fast"),
+        ("forests", "branches"),
+    ],
 )
 def test_kernels_agree(cases: dict[str, Case], name: str, tier: str) -> None:
     """Assembly on the core, its C on the core and, checked, on this computer give the interpreter's readings
@@ -181,7 +201,7 @@ def test_kernels_agree(cases: dict[str, Case], name: str, tier: str) -> None:
     plain, assembly = (emit_c(case.program, kernels=tier, assembly=which) for which in (False, True))
     assert set(
         re.findall(
-            r"static (?:void|int32_t) innage_((?:bytes|spread|halves|pairs|trees|branches)_\w+)\(",
+            r"static (?:void|int32_t) innage_((?:bytes|spread|halves|pairs|trees|branches|threes)_\w+)\(",
             plain.source,
         )
     ) == getattr(case, tier)
@@ -262,7 +282,7 @@ def test_assembly_is_asked_for_in_the_source(cases: dict[str, Case]) -> None:
 
 
 def test_unknown_kernels_are_refused(cases: dict[str, Case]) -> None:
-    with pytest.raises(InputError, match="small, branches, fast, fastest"):
+    with pytest.raises(InputError, match="small, branches, threes, fast, fastest"):
         emit_c(cases["layers"].program, kernels="quick")
 
 
@@ -393,3 +413,30 @@ def test_trees_are_spread_over_functions(exposed: Expose) -> None:
     cost = measure(program, budget, kernels="branches")
     assert cost.cycles <= (cost.cycles_bound or 0) <= 1.5 * cost.cycles
     assert cost.cycles < measure(program, budget).cycles
+
+
+def test_rows_left_over_are_done_again() -> None:
+    """Five rows by three: rows 0 to 2, then 2 to 4; a weight of 8 bits is raised by 128, and the first group
+    counts for two rows.
+    """
+    layer = Layer(tuple((10 * k, 10 * k + 1) for k in range(5)), (0, 1, 2, 3, 4), 7, 100, ((0, 1),) * 2)
+    tables = row_tables(layer, RowTypes("int16_t", low=0, high=100), "threes")
+    assert tables.head == (2 | 5 << 8, 7 | (2 | 7 << 4) << 8, 0, 1, 2, 2, 3, 4)
+    raised = [[128 + 10 * k + column for k in rows] for rows in ((0, 1, 2), (2, 3, 4)) for column in (0, 1)]
+    assert tables.weights == tuple(w for column in raised for w in column)
+    assert not has_row_tables(layer.rows(0, 2), "threes")
+
+
+def test_few_narrow_weights_are_widened() -> None:
+    """A second loop takes some 40 bytes of code: up to so many weights of 8 bits get 16 beside wide ones, and
+    the limits that all layers share are told once.
+    """
+    wide = Layer(((1000,) * 4,) * 4, (0,) * 4, 3, 100, ((0, 1),) * 4)
+    few, many = (
+        replace(wide, weights=((1,) * columns,) * 4, reach=((0, 1),) * columns) for columns in (10, 11)
+    )
+    assert common_types([wide, few]) == RowTypes("int16_t", True, 0, 100)
+    assert common_types([wide, many]) == RowTypes("int16_t", False, 0, 100)
+    assert common_types([few]) == RowTypes("int16_t", False, 0, 100)
+    assert common_types([wide, replace(wide, low=-5, start=(1 << 20,) * 4)]).starts == "int32_t"
+    assert common_types([wide, replace(wide, low=-5)]).low is None
