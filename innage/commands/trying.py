@@ -25,7 +25,8 @@ def try_(
     mounting: Annotated[
         str | None,
         typer.Argument(
-            help="A mounting of the store; or none, with --span-mm, --wall-mm and --pad.",
+            help="A mounting of the store; a tank of the store, with --pad; or none, with --span-mm, "
+            "--wall-mm and --pad.",
             autocompletion=names_of("mounting"),
         ),
     ] = None,

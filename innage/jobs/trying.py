@@ -25,8 +25,9 @@ _NOISE_PF = 1e-3  # of a board whose counts are not known: 1 fF
 
 @dataclass(frozen=True)
 class Layout:
-    """What is tried: a ``mounting`` of the store, with another wall or offset where they are given; or one
-    that is not stored, of ``span_mm``, ``wall_mm`` and ``pads``. Lengths in mm.
+    """What is tried: a ``mounting`` of the store, with another wall or offset where they are given; or, with
+    ``pads``, a tank of the store under that name; or one that is not stored, of ``span_mm``, ``wall_mm`` and
+    ``pads``. Lengths in mm.
     """
 
     mounting: str | None = None
@@ -163,13 +164,12 @@ def try_layout(
 def _mounting(opened: Callable[[], Store], layout: Layout) -> Mounting:
     """A mounting of the store with what is changed, or one that is not stored."""
     if layout.mounting is not None:
-        if layout.span_mm is not None or layout.pads:
+        if layout.span_mm is not None:
             raise InputError(
-                "tank try",
-                "a mounting of the store, and span_mm or pad",
-                "one of them",
-                fields=("span_mm", "pad"),
+                "tank try", "a mounting or tank of the store, and span_mm", "one of them", fields=("span_mm",)
             )
+        if layout.pads:
+            return _on_tank(opened().tank(layout.mounting), layout)
         kept = opened().mounting(layout.mounting)
         return replace(
             kept,
@@ -183,9 +183,15 @@ def _mounting(opened: Callable[[], Store], layout: Layout) -> Mounting:
             "the name of one, or all of span_mm, wall_mm and pad",
             fields=("span_mm", "wall_mm", "pad"),
         )
+    return _on_tank(Tank("tried", 1, layout.span_mm), layout)
+
+
+def _on_tank(tank: Tank, layout: Layout) -> Mounting:
+    """Pads that are not stored on a tank, which has the wall that is given, or its own."""
     sensor = Sensor("tried", 1, layout.pads, 16, CountLaw.RISES, 100)
-    tank = Tank("tried", 1, layout.span_mm, wall_mm=layout.wall_mm)
-    return Mounting("tried", tank, sensor, layout.offset_mm or 0.0)
+    return Mounting(
+        "tried", replace(tank, wall_mm=layout.wall_mm or tank.wall_mm), sensor, layout.offset_mm or 0.0
+    )
 
 
 def _medium(opened: Callable[[], Store], filling: Filling) -> Medium:

@@ -6,10 +6,13 @@ Source of the readings: innage/demo_data/SOURCE.txt (frequency with one decimal,
 from __future__ import annotations
 
 import csv
+import re
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
+from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -340,3 +343,121 @@ def test_a_name_that_says_another_unit_is_warned_of(tmp_path: Path, name: str) -
     assert [w for w in logged["warnings"] if w["check"] == "column named otherwise"] == [
         {"check": "column named otherwise", "sentence": sentence}
     ]
+
+
+def rows_of(name: str) -> list[str]:
+    """The lines of a data set's numbers, as its file has them."""
+    path = Path(__file__).parents[2] / "data" / "nist_strd" / name
+    lines = path.read_text(encoding="ascii").splitlines()
+    return [line for line in lines if re.fullmatch(r"\s*[0-9.]+(E0)?\s+[0-9.]+(E0)?\s*", line)]
+
+
+def test_a_calibration_with_four_decimals(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
+    """Ultrasonic responses against a distance: numbers with exponents in columns of blanks, four decimals.
+
+    Source: NIST/ITL Statistical Reference Datasets, Chwirut1 (tests/data/nist_strd/SOURCE.txt).
+    """
+    path = tmp_path / "chwirut1.dat"
+    path.write_text("\n".join(rows_of("Chwirut1.dat")))
+    bare = [path, "--unit", "u1", "--liquid", "water", "--no-header", "--count", 1, "--level", 2]
+    said = refused("log", *bare, "--mounting", "m-whole")
+    assert said.endswith("Add a sensor revision with --count-scale 10000, which would do\n")
+    run(
+        "sensor",
+        "add",
+        "us",
+        "--pad",
+        "p:0:10",
+        "--count-bits",
+        20,
+        "--count-law",
+        "falls",
+        "--period-ms",
+        100,
+        "--count-scale",
+        10_000,
+    )
+    run("mounting", "add", "m-us", "--tank", "can", "--sensor", "us")
+    (logged,) = run_json("log", *bare, "--mounting", "m-us")
+    with Store.open(store) as opened:
+        counts = opened.frames(opened.session(logged["id"])).counts[:, 0]
+    assert counts.tolist() == [int(Decimal(row.split()[0]) * 10_000) for row in rows_of("Chwirut1.dat")]
+
+
+@pytest.mark.usefixtures("store")
+def test_more_decimals_than_any_scale(tmp_path: Path, refused: Callable[..., str]) -> None:
+    """Five decimals: no scale that a stored trim has room for would do, and the sentence says so.
+
+    Source: NIST/ITL Statistical Reference Datasets, Pontius (tests/data/nist_strd/SOURCE.txt).
+    """
+    path = tmp_path / "pontius.dat"
+    path.write_text("\n".join(rows_of("pontius.dat")))
+    bare = [path, "--unit", "u1", "--liquid", "water", "--no-header", "--count", 1, "--mounting", "m-whole"]
+    assert "No --count-scale would do: write fewer decimals\n" in refused("log", *bare)
+
+
+def test_a_disconnected_electrode_is_not_learnt(
+    store: Path, tmp_path: Path, refused: Callable[..., str]
+) -> None:
+    """155 rows at 63,010 to 74,078 in a sensor of 24 bits, said to be at 0 mm, after three sessions of real
+    readings: warned of at the door, and frozen for a reason only.
+    """
+    run(
+        "sensor",
+        "add",
+        "wide",
+        "--pad",
+        "p0:0:100",
+        "--count-bits",
+        24,
+        "--count-law",
+        "falls",
+        "--period-ms",
+        2051,
+    )
+    run("mounting", "add", "m-wide", "--tank", "can", "--sensor", "wide")
+    with READINGS.open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    where = [
+        "--mounting",
+        "m-wide",
+        "--unit",
+        "u1",
+        "--liquid",
+        "water",
+        "--time",
+        "t",
+        "--count",
+        "n",
+        "--level",
+        "mm",
+    ]
+
+    def log(name: str, lines: list[str]) -> dict[str, Any]:
+        path = tmp_path / name
+        path.write_text("\n".join(["t,n,mm", *lines, ""]))
+        (logged,) = run_json("log", path, *where)
+        return dict(logged)
+
+    for k in range(3):
+        part = rows[k::3]
+        lines = [
+            f"{2051 * n},{row['N_counts']},{10 * float(row['level_cm']):g}" for n, row in enumerate(part)
+        ]
+        grave = {w["check"] for w in log(f"{k}.csv", lines)["warnings"]} - {"moving mark", "gaps in time"}
+        assert grave <= {"noise"}
+    off = np.linspace(63_010, 74_078, 155).round().astype(int)
+    bad = log("off.csv", [f"{2051 * n},{count},0" for n, count in enumerate(off)])
+    said = next(w["sentence"] for w in bad["warnings"] if w["check"] == "never shown")
+    assert "in 100 % of the frames, and " in said
+    said = refused("freeze", "all", "--group", "session", "--roles", "fit:3,prove")
+    assert (
+        f"frozen set: session {bad['id']} (from off.csv) was warned of: never shown, pad p0 reads 63" in said
+    )
+    assert "say by --even-if-warned why it is right" in said
+    told = ["--even-if-warned", "it is a test of the alarm"]
+    assert "it is a test of the alarm" in run(
+        "freeze", "all", "--group", "session", "--roles", "fit:3,prove", *told
+    )
+    assert run_json("frozen", "all")["even_if_warned"] == "it is a test of the alarm"
+    assert store.is_file()

@@ -99,6 +99,10 @@ def test_a_mounting_of_the_store(tmp_path: Path) -> None:
         run(line)
     stored, described = facts("tank try here"), facts(TRIED)
     assert stored == described
+    pads = "--pad low:0:12:12 --pad high:14:12:12 --offset-mm 1"
+    assert facts(f"tank try jar {pads}")["resolution_mm"] == described["resolution_mm"]
+    thicker = facts(f"tank try jar@1 {pads} --wall-mm 4")["resolution_mm"]
+    assert thicker == facts("tank try here --wall-mm 4")["resolution_mm"] != described["resolution_mm"]
     assert "permittivity 78.41 and 0.05 S/m" in run("tank try here --liquid tap")
 
 
@@ -118,7 +122,7 @@ def test_the_picture(tmp_path: Path) -> None:
             "tank try",
             "tank try: no mounting; expected the name of one, or all of --span-mm, --wall-mm and --pad",
         ),
-        ("tank try here --span-mm 30", "tank try: a mounting of the store, and --span-mm or --pad"),
+        ("tank try here --span-mm 30", "tank try: a mounting or tank of the store, and --span-mm"),
         ("tank try --span-mm 30 --wall-mm 2 --pad low:1:12", "pads of several widths, or of none"),
         (TRIED + " --wall-mm 0", "--wall-mm: 0; expected a number above 0"),
         (TRIED + " --counts-per-pf -1", "--counts-per-pf: -1; expected a number above 0"),
