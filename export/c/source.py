@@ -330,7 +330,9 @@ _STAGE = """
 def _wrapped(head: str) -> str:
     """A head of a function, broken between parameters where it is too long."""
     whole = re.sub(r"(?<=[^,]) ", "\0", head)
-    return "\n    ".join(textwrap.wrap(whole, WIDTH)).replace("\0", " ")
+    return "\n    ".join(textwrap.wrap(whole, WIDTH, break_long_words=False, break_on_hyphens=False)).replace(
+        "\0", " "
+    )
 
 
 def _arguments(lines: Sequence[str], prefix: str) -> tuple[str, str]:

@@ -63,6 +63,17 @@ def test_step_names_its_stages() -> None:
     assert lint(source) == "" == lint(source, "c++")
 
 
+def test_long_heads_break_between_parameters() -> None:
+    """With the longest prefix no line of a head holds two words that belong apart, and the C compiles."""
+    source = emit_c(strip_of_pads(), "p" * 31)
+    heads = re.findall(
+        r"^P+_CODE_SECTION static void p+_conditioning\(.*?\)$", source.source, re.MULTILINE | re.DOTALL
+    )
+    assert len(heads) == 1
+    assert all(line.endswith((",", ")")) for line in heads[0].splitlines())
+    assert lint(source) == ""
+
+
 def test_each_net_is_a_stage_of_its_own() -> None:
     """Nets are told by the value that they end in; one whose name is none of the trade's is a net."""
     b = Builder("nets", count_bits=8, channels=3, period_ms=100, span=640)
