@@ -86,18 +86,19 @@ def faults(
 
 def stated_faults(store: Store, model: Model, progress: Progress = silent) -> FaultTable | None:
     """The fault table that a bundle states, 'prove' left out; None where the set has no labelled frames for
-    it, or a unit lacks a trim that the model takes.
+    it, a session of it is void by now, or a unit lacks a trim that the model takes.
     """
     from training.judging.fault_table import fault_table, unfitted
     from training.program import from_json
 
-    data = store.frozen_data(model.frozen)
-    program, roles = from_json(model.program, f"model '{model.name}'"), unfitted(data)
-    if not any(data.rows(role).any() for role in roles):
-        return None
+    program = from_json(model.program, f"model '{model.name}'")
     try:
+        data = store.frozen_data(model.frozen)
+        roles = unfitted(data)
+        if not any(data.rows(role).any() for role in roles):
+            return None
         return fault_table(program, data, roles, foreign_trims(store, data, program), progress=progress)
-    except InputError:  # of trims that were never taken: nothing to measure with
+    except InputError:  # of sessions voided since, or trims never taken: nothing to measure with
         return None
 
 
