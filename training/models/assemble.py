@@ -44,7 +44,8 @@ FLAG_TABLE = {
 @dataclass(frozen=True)
 class Parts:
     """What an array model is made of. ``foam``: a level net for foam, whose level counts by the score of
-    foam; None where one net serves for all. ``error`` and ``condition`` are the watcher's nets.
+    foam; None where one net serves for all. ``error`` and ``condition`` are the watcher's nets;
+    ``foam_unseen`` see :class:`training.models.watch.Watcher`, in steps of a score.
     ``patience``: the doubt is averaged over about eight frames.
     """
 
@@ -56,6 +57,7 @@ class Parts:
     error: IntNet
     condition: IntNet
     patience: bool
+    foam_unseen: tuple[int, ...] = ()
 
 
 def assemble(

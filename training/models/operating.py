@@ -9,13 +9,13 @@ given, then the error: as much is withheld as those shares leave room for.
 from __future__ import annotations
 
 import bisect
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from training.models.trimming import SHARE_HIGH, SHARE_LOW, SHARE_ONE
-from training.models.watch import ONE, States
+from training.models.watch import FALSE_FOAM, ONE, States
 from training.program import LEVEL_UNITS_PER_MM, shift_round
 from training.rows import Floats, Ints, Mask
 
@@ -33,9 +33,6 @@ _STRANGE_QUANTILE = 0.999
 # of a score of 1, where made-up frames lie: a net that puts a few clean ones there too must still find them
 _STRANGE_MOST = 0.95
 _DRY_QUANTILE = 0.998
-_FALSE_FOAM = (
-    0.02  # of clean frames may be called foam: they get the level of the net for foam, which is worse on them
-)
 _NEVER = 1 << 14
 
 
@@ -88,10 +85,17 @@ def nothing_withheld() -> Operating:
 
 
 def find_operating(
-    scores: Scores, label_mm: Floats, states: States, group: Ints, span_mm: float, shares: Mapping[str, float]
+    scores: Scores,
+    label_mm: Floats,
+    states: States,
+    group: Ints,
+    span_mm: float,
+    shares: Mapping[str, float],
+    foam_unseen: Sequence[int] = (),
 ) -> Operating:
     """Thresholds from rows with labels and groups (n,); ``shares`` are the least shares of readings to be
-    given by class: clean, foam, film.
+    given by class: clean, foam, film. ``foam_unseen``: of other groups the foam score that :data:`FALSE_FOAM`
+    of clean frames exceed.
     """
     at = nothing_withheld()
     at = replace(
@@ -102,7 +106,7 @@ def find_operating(
     at = replace(at, share_low=max(at.share_low, SHARE_LOW), share_high=min(at.share_high, SHARE_HIGH))
     at = replace(at, empty_below=_empty(scores, label_mm, states, span_mm))
     seen = states.clean if states.clean.any() else np.ones(len(label_mm), np.bool_)
-    foam = max(_apart(scores.foam, states.foam), int(np.quantile(scores.foam[seen], 1 - _FALSE_FOAM)))
+    foam = max(_apart(scores.foam, states.foam), _rarely(scores.foam, seen, group, foam_unseen))
     at = replace(at, foam_above=foam, film_above=_apart(scores.film, states.film))
     strange = int(np.quantile(scores.strange[seen], _STRANGE_QUANTILE)) + 1
     at = replace(at, strange_above=min(max(strange, ONE // 2), int(_STRANGE_MOST * ONE)))
@@ -148,6 +152,14 @@ def _apart(score: Ints, truth: Mask) -> int:
     levels = np.unique(np.quantile(score, np.linspace(0, 1, 201)).astype(np.int64))
     rates = [(score[truth] > t).mean() + (score[~truth] <= t).mean() for t in levels]
     return int(levels[int(np.argmax(rates))])
+
+
+def _rarely(score: Ints, clean: Mask, group: Ints, unseen: Sequence[int]) -> int:
+    """The foam score that FALSE_FOAM of clean frames exceed, the mean over groups: few of them differ too
+    much to go by one.
+    """
+    each = [np.quantile(score[clean & (group == g)], 1 - FALSE_FOAM) for g in np.unique(group[clean])]
+    return int(np.mean([*each, *unseen]))
 
 
 def _doubts(

@@ -23,6 +23,8 @@ from training.models.trimming import SHARE_HIGH, SHARE_LOW, SHARE_ONE
 from training.rows import Floats, Ints, Mask, group_weights
 
 ONE = 1 << 10  # the integer that an output of 1 becomes
+# of clean frames may be called foam: they get the level of the net for foam, which is worse on them
+FALSE_FOAM = 0.02
 _DOUBT_FULL = 0.06  # of the span: errors beyond this are all the same
 _STRANGE_SHARE = 0.35  # made-up frames, per captured frame
 _LEAST_CHANGE = 0.3  # of the swing, on some pad: less than that could be a drop
@@ -122,10 +124,15 @@ def _hand(base: Floats, rng: np.random.Generator) -> Floats:
 
 @dataclass(frozen=True)
 class Watcher:
-    """Float nets of the same features: ``error`` gives doubt and strange, ``condition`` foam and film."""
+    """Float nets of the same features: ``error`` gives doubt and strange, ``condition`` foam and film.
+
+    ``foam_unseen``: of each unit, fitted without it, the foam score that :data:`FALSE_FOAM` of its clean
+    frames exceed.
+    """
 
     error: Net
     condition: Net
+    foam_unseen: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -155,5 +162,10 @@ def fit_watcher(rows: WatchRows, groups: Sequence[str], plan: NetPlan) -> Watche
         np.concatenate([weights, np.ones(len(odd))]),
         plan,
     )
+    return Watcher(error, fit_condition(rows, plan))
+
+
+def fit_condition(rows: WatchRows, plan: NetPlan) -> Net:
+    """Fit the condition net alone."""
     on_it = np.column_stack([rows.states.foam, rows.states.film]).astype(np.float64)
-    return Watcher(error, fit_net(rows.features, on_it, weights, plan))
+    return fit_net(rows.features, on_it, group_weights(rows.group), replace(plan, ridge=_RIDGE))

@@ -8,7 +8,7 @@ out of 'fit' in turn, where there are none).
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from joblib import Parallel, delayed
@@ -21,7 +21,17 @@ from training.models.nets import Net, NetPlan, fit_net, quantise_net
 from training.models.operating import DEFAULT_SHARES, Operating, Scores, find_operating, without_false_wets
 from training.models.trim_limits import refuse_trims
 from training.models.trimming import SHARE_ONE, Trimming, find_trimming, kind_names, trim_counts, trim_range
-from training.models.watch import ONE, States, Watcher, WatchRows, doubt_of, fit_watcher, states_of
+from training.models.watch import (
+    FALSE_FOAM,
+    ONE,
+    States,
+    Watcher,
+    WatchRows,
+    doubt_of,
+    fit_condition,
+    fit_watcher,
+    states_of,
+)
 from training.program import LEVEL_UNITS_PER_MM, Builder, shift_round_int
 from training.rows import Floats, Ints, Mask, group_weights
 from training.search.array_recipes import (
@@ -42,6 +52,7 @@ HUBER_SHARE = 0.01  # of the span: a level net's larger errors count less than b
 _ASIDE = 0.2  # weight of the frames that a net is not for: the flag that chooses the net errs
 MOST_FIT_ROWS = 12_000  # frames of one session are alike: more take longer and teach little
 MOST_WATCHER_ROWS = 8_000  # each of a watcher's nets has two outputs
+MOST_UNSEEN_ROWS = 4_000  # for what unseen units are like, not for a net that is kept
 WATCHER_BITS = 16  # fewer bits cost it most of the foam it would find
 PARTS = 3  # units are left out in so many parts to learn what errors unseen units have
 EMPTY_WEIGHT = 0.5
@@ -144,13 +155,42 @@ def _meant(states: States, frames: str) -> Floats:
 
 def learn_watcher(context: SearchContext, table: FeatureTable, task: WatcherTask, doubt: Floats) -> Watcher:
     """Fit a watcher on the fit rows; ``doubt`` (n,) are the targets of :func:`unseen_doubt`."""
+    rows = _watch_rows(context, table, task, doubt, MOST_WATCHER_ROWS)
+    plan = NetPlan(task.hidden, context.request.seed, task.steps, starts=STARTS)
+    watcher = fit_watcher(rows, task.groups, plan)
+    return replace(watcher, foam_unseen=_foam_unseen(context, table, task, doubt, plan))
+
+
+def _watch_rows(
+    context: SearchContext, table: FeatureTable, task: WatcherTask, doubt: Floats, most: int
+) -> WatchRows:
     data = context.data
-    at = thinned(data, context.fit, MOST_WATCHER_ROWS)
-    rows = WatchRows(
+    at = thinned(data, context.fit, most)
+    return WatchRows(
         table.of(task.groups, at), table.shares[at], doubt[at], states_of(data).where(at), data.group[at]
     )
-    plan = NetPlan(task.hidden, context.request.seed, task.steps, starts=STARTS)
-    return fit_watcher(rows, task.groups, plan)
+
+
+def _foam_unseen(
+    context: SearchContext, table: FeatureTable, task: WatcherTask, doubt: Floats, plan: NetPlan
+) -> tuple[float, ...]:
+    """Of each fit unit the foam score that FALSE_FOAM of its clean frames exceed, by condition nets fitted
+    without it, in parts.
+    """
+    data, fit, clean = context.data, context.fit, states_of(context.data).clean
+    groups, scores = np.unique(data.group[fit]), []
+    for part in range(PARTS):
+        out = groups[part::PARTS]
+        others = context.fitted_on(fit & ~np.isin(data.group, out))
+        if not len(out) or not others.fit.any():
+            continue
+        net = fit_condition(_watch_rows(others, table, task, doubt, MOST_UNSEEN_ROWS), plan)
+        for group in out:
+            rows = fit & clean & (data.group == group)
+            if rows.any():
+                foam = net.predict(table.of(task.groups, rows))[:, 0]
+                scores.append(float(np.quantile(foam, 1 - FALSE_FOAM)))
+    return tuple(scores)
 
 
 def _rescaled(table: FeatureTable, groups: Sequence[str], at: Ints, seed: int) -> tuple[Floats, Ints]:
@@ -255,6 +295,7 @@ def parts_of(
         error,
         condition,
         recipe.patience,
+        tuple(round(ONE * score) for score in watcher.foam_unseen),
     )
 
 
@@ -280,6 +321,7 @@ def thresholds_of(context: SearchContext, table: FeatureTable, parts: Parts) -> 
         data.group[choose],
         context.span_mm,
         wanted_shares(context.request.limits),
+        parts.foam_unseen,
     )
     return without_false_wets(
         chosen,

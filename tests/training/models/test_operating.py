@@ -110,3 +110,16 @@ def test_strange_frames_are_found_although_a_few_clean_ones_look_strange(
     strange[: round(share * ROWS)] = ONE
     at = found(replace(three, strange=strange), np.zeros(3 * ROWS, np.int64))
     assert at.strange_above / ONE == pytest.approx(expected, abs=0.002)
+
+
+def test_foam_is_flagged_by_what_unseen_groups_show_too(three: Scores) -> None:
+    """The mean over groups of the score that a fiftieth of the clean frames exceed: two chosen ones at 0.1
+    and 0.3, two unseen at 0.6 and 0.8.
+    """
+    group = np.tile(np.repeat([0, 1], ROWS // 2), 3)
+    foam = np.where(np.repeat([0, 1, 0], ROWS) == 1, ONE, np.where(group == 1, 300, 100))
+    its = replace(three, foam=foam)
+    truth = np.repeat([0, 1, 2], ROWS)
+    stated = states((truth == 1).astype(np.int64), (truth == 2).astype(np.int64))
+    at = find_operating(its, its.plain_mm, stated, group, SPAN_MM, SHARES, (600, 800))
+    assert at.foam_above == 450
