@@ -18,8 +18,8 @@ def on_core(bundle: Bundle) -> str:
     core = find_core(bundle.manifest.core)
     size = _replay(bundle, core)
     return (
-        f"compiled for {core.name}, {size} bytes; self-test true; {len(bundle.vectors)} vectors "
-        "equal, readings and state"
+        f"compiled for {core.name}, {size} bytes with all of its interface; self-test true; "
+        f"{len(bundle.vectors)} vectors equal, readings and state"
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from dataset.errors import InputError
+from dataset.errors import InputError, StoreError
 from dataset.records import Role, TrimKind
 from innage.jobs import Progress, silent
 from innage.jobs.models.choosing import set_reference
@@ -86,7 +86,7 @@ def faults(
 
 def stated_faults(store: Store, model: Model, progress: Progress = silent) -> FaultTable | None:
     """The fault table that a bundle states, 'prove' left out; None where the set has no labelled frames for
-    it, a session of it is void by now, or a unit lacks a trim that the model takes.
+    it, a session of it is void or damaged by now, or a unit lacks a trim that the model takes.
     """
     from training.judging.fault_table import fault_table, unfitted
     from training.program import from_json
@@ -98,7 +98,10 @@ def stated_faults(store: Store, model: Model, progress: Progress = silent) -> Fa
         if not any(data.rows(role).any() for role in roles):
             return None
         return fault_table(program, data, roles, foreign_trims(store, data, program), progress=progress)
-    except InputError:  # of sessions voided since, or trims never taken: nothing to measure with
+    except (
+        InputError,
+        StoreError,
+    ):  # sessions voided or damaged since, trims never taken: nothing to measure
         return None
 
 

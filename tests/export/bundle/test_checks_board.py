@@ -143,6 +143,7 @@ def test_a_stale_export_of_the_same_model(small_bundle: Files, image: BoardImage
     assert "another export of this model, whose identity differs in gates, limits" in sentence
 
 
+@pytest.mark.slow
 def test_damaged_bytes_are_sent_again(small_bundle: Files, image: BoardImage) -> None:
     """Of every seventh request a byte is lost, of every sixth, and of what answers every fifth, one is
     changed; nothing is carried out twice, so that all states stay right.
@@ -181,6 +182,7 @@ def test_damaged_bytes_are_sent_again(small_bundle: Files, image: BoardImage) ->
         ),
     ],
 )
+@pytest.mark.slow
 def test_a_line_that_carries_nothing_whole(
     small_bundle: Files, image: BoardImage, spoil: Callable[[bytes, int], bytes], told: str
 ) -> None:
@@ -189,6 +191,7 @@ def test_a_line_that_carries_nothing_whole(
     assert told in sentence
 
 
+@pytest.mark.slow
 def test_answers_that_come_damaged(small_bundle: Files, image: BoardImage) -> None:
     """Only what comes from the board is damaged."""
 

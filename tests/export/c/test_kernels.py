@@ -259,6 +259,7 @@ def _cycles_a_product(weight: int, shift: int, tier: str, optimise: str) -> floa
 @pytest.mark.parametrize(
     ("weight", "shift", "tier", "most"), [(127, 9, "fast", 8.1), (15, 5, "fastest", 4.7)]
 )
+@pytest.mark.slow
 def test_compilers_keep_the_sums_in_registers(weight: int, shift: int, tier: str, most: float) -> None:
     """Plain C: a load of x, the unpacking of a word, four products and the turn of the loop leave room for no
     more; with two sums in memory a product takes 10 cycles or more, and 6.8 of pairs. Counted, not timed.
@@ -383,6 +384,7 @@ def test_code_of_trees_is_bounded() -> None:
     assert read_trees(one, x, 10) is not None
 
 
+@pytest.mark.slow
 def test_trees_are_spread_over_functions(exposed: Expose) -> None:
     """No function has more comparisons than one tree above the limit, and the calls are all of them."""
     b = Builder("many", count_bits=16, channels=5, period_ms=100, span=6400)

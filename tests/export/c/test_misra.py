@@ -32,6 +32,7 @@ def test_the_manual_lists_what_the_header_lists(all_built: dict[str, Any]) -> No
     assert all(len(row[3].split()) > 3 for row in rows)
 
 
+@pytest.mark.slow
 def test_the_c_breaks_the_rules_listed_and_no_other(all_built: dict[str, Any], tmp_path: Path) -> None:
     """Of the rules that a tree can tell: every sample, plain and with packed words, together. A rule that
     nothing breaks any more is taken off the list.

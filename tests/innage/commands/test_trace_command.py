@@ -68,7 +68,7 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> bytes:
         liquids = (bench.liquid, *put(opened, WATER))
         sessions, seed = [], 0
         for unit in bench.units:
-            opened.add_trim(Trim(unit, bench.mounting, TrimKind.DRY, (1000, 1010), "2026-01-01", "line"))
+            opened.add_trim(Trim(unit, bench.mounting, TrimKind.DRY, (2050, 2050), "2026-01-01", "line"))
             for liquid in liquids:
                 for _ in range(2):
                     seed += 1
@@ -155,7 +155,7 @@ def test_all_lists_sessions_trims_and_files(store: Store, tmp_path: Path) -> Non
     for session in store.sessions():
         assert session.id in flat
         assert session.source.sha256 in flat
-    assert text.count("1000 1010") == 3
+    assert text.count("2050 2050") == 3
     assert "--all" not in text
 
 

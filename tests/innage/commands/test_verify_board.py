@@ -148,6 +148,7 @@ def test_a_store_without_the_model_records_nothing(folder: Path, image: BoardIma
     assert "the store lacks this model" in done.stdout
 
 
+@pytest.mark.slow
 def test_exit_codes_of_a_board(folder: Path, image: BoardImage, tmp_path: Path) -> None:
     """A damaged identity: 1. A counter that stands still, or nobody on the line: 3, and of the latter nothing
     is recorded.
