@@ -16,8 +16,8 @@ from invented import command
 from measuring import short, tell
 from net_program import net_program
 
+from export.bundle.checking.score import score_bundle
 from export.bundle.checks import Bundle
-from export.bundle.checks_score import score_bundle
 from export.bundle.scoring import SELFTEST, VECTORS, WHOLE, Asked, Score, score_evidence
 from export.bundle.verify import read_bundle
 from export.c.source import emit_c

@@ -14,14 +14,14 @@ from dataset.errors import InnageError, InputError
 from dataset.words import LimitAnswer
 from export.bundle import checks
 from export.bundle.build import Progress, silent
+from export.bundle.checking.board import BoardChecks, OnBoard
+from export.bundle.checking.c import on_core, on_every_core, on_host
+from export.bundle.checking.onnx import float_onnx, onnx, onnx_reference
+from export.bundle.checking.score import score
+from export.bundle.checking.sources import sources
+from export.bundle.checking.store import figures
+from export.bundle.checking.twin import on_twin
 from export.bundle.checks import Bundle, Failed, Holding, NotEnoughEvidence, Recorded, Stated
-from export.bundle.checks_board import BoardChecks, OnBoard
-from export.bundle.checks_c import on_core, on_every_core, on_host
-from export.bundle.checks_onnx import float_onnx, onnx, onnx_reference
-from export.bundle.checks_score import score
-from export.bundle.checks_sources import sources
-from export.bundle.checks_store import figures
-from export.bundle.checks_twin import on_twin
 from export.bundle.manifest import MANIFEST, FormatError
 from export.bundle.packing import MAX_FILE, unpack
 from export.evidence.excerpts import Origins

@@ -29,7 +29,7 @@ class Extras:
     function, but what is linked and counted. ``slice_bytes``: of the tables, tested in one frame beside a
     step; ``slice_known``: whether a frame has room for a piece of the known answer too, which is else left to
     power-on. ``costs``: sentences for the header's comment. ``fast_crc``: the CRC goes by a table.
-    ``memory_check``: every frame checks state and prepared values (see ``export.c.memory_check``).
+    ``memory_check``: every frame checks state and prepared values (see ``export.c.step.memory_check``).
     """
 
     uses: tuple[str, ...] = USUAL

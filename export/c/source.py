@@ -8,16 +8,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from dataset.errors import ProgramError
-from export.c import blocks, interface, memory_check, trims
-from export.c.body import Body, Section, section_body
+from export.c import blocks, interface, trims
 from export.c.extras import PLAIN_EXTRAS, Extras
 from export.c.header import count_type, header_gaps, identity, layer_lines
 from export.c.kernels import Kernels
 from export.c.layout import POOLS, Tables, Value, atom
 from export.c.memory import READING, SUM_WORD, MemoryLayout, member_type, memory_layout
-from export.c.names import readable
 from export.c.ops import ELEMENT, WHOLE, Context, local, loop
 from export.c.prefix import check_prefix
+from export.c.step import memory_check
+from export.c.step.body import Body, Section, section_body
+from export.c.step.names import readable
 from export.c.text import TYPE_BYTES, WIDTH, fill, literal, span_text, template
 from export.evidence.known_answer import known_answer
 from export.identity import PLAIN_STAMP, Stamp

@@ -133,7 +133,7 @@ def check(
     fit.
     """
     from innage.jobs.models.budgets import judge
-    from innage.terminal.views.budget import show_verdict
+    from innage.terminal.views.models.budget import show_verdict
 
     with progress("measuring"):
         verdict = judge(model, budget, optimise, lambda: open_store(store), tuple(uses) if uses else None)

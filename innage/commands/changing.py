@@ -23,7 +23,7 @@ from innage.options import (
     open_existing,
 )
 from innage.terminal.output import emit, progress
-from innage.terminal.views.changes import show_changes
+from innage.terminal.views.models.changes import show_changes
 
 
 def register(app: typer.Typer) -> None:

@@ -21,7 +21,7 @@ from innage.options import (
     open_store,
 )
 from innage.terminal.output import emit, progress
-from innage.terminal.views.judging import show_comparison
+from innage.terminal.views.models.judging import show_comparison
 
 
 def register(app: typer.Typer) -> None:

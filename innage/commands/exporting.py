@@ -15,8 +15,8 @@ from innage.completion import names_of
 from innage.exit_codes import NOT_ENOUGH_EVIDENCE, SAID_NO
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, UsesOption, open_existing, open_store
 from innage.terminal.output import emit, progress, say_aside
-from innage.terminal.views.budget import show_verdict
-from innage.terminal.views.bundle import (
+from innage.terminal.views.models.budget import show_verdict
+from innage.terminal.views.models.bundle import (
     show_exported,
     show_kept,
     show_origins,

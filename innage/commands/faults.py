@@ -10,7 +10,7 @@ import typer
 from dataset.records import Role
 from innage.options import DEFAULT_STORE, JsonOption, ModelArgument, SeedOption, StoreOption, open_store
 from innage.terminal.output import emit, progress
-from innage.terminal.views.faults import show_faults
+from innage.terminal.views.models.faults import show_faults
 
 
 def register(app: typer.Typer) -> None:

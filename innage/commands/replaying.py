@@ -13,7 +13,7 @@ from dataset.records import TimeUnit, TrimKind
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, ModelArgument, StoreOption, columns_of, open_store
 from innage.terminal.output import emit
-from innage.terminal.views.replay import show_summary
+from innage.terminal.views.models.replay import show_summary
 
 if TYPE_CHECKING:
     from dataset.records import Sensor

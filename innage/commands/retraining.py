@@ -97,7 +97,7 @@ def retrain(
     if json:
         emit(retrained.facts())
     else:
-        from innage.terminal.views.retraining import show_retraining
+        from innage.terminal.views.models.retraining import show_retraining
 
         show_retraining(retrained)
     if strict and (code := of_limits(retrained.answers)):

@@ -12,7 +12,7 @@ from dataset.records import Role
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, JsonOption, SeedOption, StoreOption, open_store
 from innage.terminal.output import emit, progress
-from innage.terminal.views.judging import show_study
+from innage.terminal.views.models.judging import show_study
 
 
 def register(app: typer.Typer) -> None:

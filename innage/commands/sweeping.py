@@ -20,7 +20,7 @@ from innage.options import (
     open_store,
 )
 from innage.terminal.output import emit, progress
-from innage.terminal.views.judging import show_sweep
+from innage.terminal.views.models.judging import show_sweep
 
 
 def register(app: typer.Typer) -> None:

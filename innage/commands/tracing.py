@@ -10,7 +10,7 @@ import typer
 from innage.exit_codes import SAID_NO
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit
-from innage.terminal.views.bundle import show_traced
+from innage.terminal.views.models.bundle import show_traced
 
 
 def register(app: typer.Typer) -> None:

@@ -18,7 +18,7 @@ from innage.options import (
     open_store,
 )
 from innage.terminal.output import emit, progress, say
-from innage.terminal.views.training import show_model, show_models
+from innage.terminal.views.models.training import show_model, show_models
 
 
 def register(app: typer.Typer) -> None:

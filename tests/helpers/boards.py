@@ -13,8 +13,8 @@ from dataset.live.board import SerialSource
 from export.board.emulated import BoardImage, EmulatedBoard, build_board
 from export.board.talk import Waits
 from export.board.wires import on_pseudo_terminal
+from export.bundle.checking.board import BoardChecks
 from export.bundle.checks import Bundle
-from export.bundle.checks_board import BoardChecks
 from export.bundle.verify import VerifyReport, verify_files
 
 # For boards that answer: on a busy computer that takes its time. For those that do not: soon over.

@@ -165,7 +165,7 @@ def test_a_command_line_ends_with_its_code(
     assert line.startswith(command)
     monkeypatch.setenv("INNAGE_STORE", str(folder / "innage.db"))
     monkeypatch.setattr("innage.commands.training.show_model", print)
-    monkeypatch.setattr("innage.terminal.views.retraining.show_retraining", print)
+    monkeypatch.setattr("innage.terminal.views.models.retraining.show_retraining", print)
     stand_ins(code)
     done = run(*line.replace("{}", str(folder)).split())
     assert done.exit_code == code, done.output

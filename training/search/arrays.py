@@ -12,6 +12,7 @@ from threadpoolctl import threadpool_limits
 
 from dataset.errors import InputError, ProgramError
 from dataset.records import FrozenData, Role
+from training.judging.band import Widths, widths_of
 from training.judging.class_figures import figures_of
 from training.judging.figures import RandomRows
 from training.judging.judged import judge, judge_scores
@@ -33,7 +34,6 @@ from training.search.array_recipes import (
     WatcherTask,
     default_recipes,
 )
-from training.search.band import Widths, widths_of
 from training.search.candidates import Candidate, Doubts, FloatModel, Refused
 from training.search.context import SearchContext, notes_of
 from training.search.dealing import Deal

@@ -13,6 +13,7 @@ import numpy as np
 from sklearn.pipeline import Pipeline
 
 from training.costs import Cost
+from training.judging.band import Widths
 from training.judging.figures import ClassFigures, Figures, KeptCost, RandomRows, Score
 from training.judging.scoring import tidy
 from training.models.operating import Operating, Scores
@@ -20,7 +21,6 @@ from training.models.recipes import Band
 from training.program import Program
 from training.rows import Floats, Ints, Mask
 from training.search.array_recipes import ArrayRecipe
-from training.search.band import Widths
 from training.search.context import SearchContext
 from training.search.dealing import Deal
 from training.search.kept_recipe import KeptRecipe

@@ -11,6 +11,7 @@ import numpy as np
 
 from dataset.errors import ProgramError
 from dataset.records import FrozenData, Role
+from training.judging.band import Widths, widths_of
 from training.judging.class_figures import figures_of
 from training.judging.figures import RandomRows
 from training.judging.judged import Judged, joined, judge
@@ -19,7 +20,6 @@ from training.models.families import BITS, FAMILIES
 from training.models.recipes import Band, Fitted, Recipe, fit_sizes, quantise
 from training.program import LEVEL_UNITS_PER_MM, WITHHELD, Program, run
 from training.rows import Ints, Mask, Rows, rows_of
-from training.search.band import Widths, widths_of
 from training.search.candidates import Candidate, Doubts, FloatModel, Refused
 from training.search.context import SearchContext, notes_of
 from training.search.dealing import Deal, Fold

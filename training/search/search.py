@@ -11,11 +11,11 @@ import numpy as np
 
 from dataset.records import GroupBy, Limits, Role
 from training.judging.answers import answer_limits, meets_limits
+from training.judging.band import NOT_DRAWN, SHARE, band_of, conformal, scores
 from training.judging.judged import judge
 from training.judging.scoring import fewest_groups, tidy
 from training.models.float_pipelines import emit_float_onnx, float_onnx_difference
 from training.models.recipes import Band
-from training.search.band import NOT_DRAWN, SHARE, band_of, conformal, scores
 from training.search.candidates import Candidate, Kind, Refused, smallest_first
 from training.search.context import SearchContext, for_sensor
 from training.search.dealing import deal

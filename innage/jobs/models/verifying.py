@@ -53,7 +53,7 @@ def verify_bundle(
     from dataset.live.board import SerialSource
     from dataset.store.board_measurements import check_board_text
     from export.bundle.build import silent
-    from export.bundle.checks_board import BoardChecks
+    from export.bundle.checking.board import BoardChecks
     from export.bundle.verify import CHECKS, ON_REQUEST
     from export.bundle.verify import verify_bundle as verify
     from innage.jobs.models.vector_sources import held_in
@@ -92,8 +92,8 @@ def score_bundle(bundle: Path | str, *, progress: Callable[[str, int, int], None
         InputError: there is no bundle to read, or its C is not what is made of its program.
     """
     from export.bundle.build import silent
+    from export.bundle.checking.score import score_bundle as score
     from export.bundle.checks import Bundle
-    from export.bundle.checks_score import score_bundle as score
     from export.bundle.scoring import WHOLE
     from export.bundle.verify import read_bundle
 
@@ -106,7 +106,7 @@ def record_measured(store: Store, bundle: Path | str, report: VerifyReport, boar
     None where nothing was measured, the bundle itself is not in order, or the store lacks the model.
     """
     from dataset.records import BoardMeasurement
-    from export.bundle.checks_board import NAMES
+    from export.bundle.checking.board import NAMES
     from export.bundle.manifest import MANIFEST, read_manifest
     from export.bundle.verify import Answer, read_bundle
 

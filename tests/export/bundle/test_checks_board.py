@@ -16,8 +16,8 @@ from dataset.live.board import SourceLost
 from export.board.emulated import BoardImage, EmulatedBoard
 from export.board.framing import Deframer, Frame, framed
 from export.board.talk import PROTOCOL_VERSION, Waits
+from export.bundle.checking.board import CYCLES, NUMBERS, STACK, BoardChecks
 from export.bundle.checks import Bundle
-from export.bundle.checks_board import CYCLES, NUMBERS, STACK, BoardChecks
 from export.bundle.manifest import MANIFEST
 from export.bundle.verify import Answer, VerifyReport, verify_files
 from export.identity import Stamp, identity_bytes

@@ -163,7 +163,7 @@ def test_no_graph_off_the_list_is_loaded(
     """
     seen: list[bytes] = []
     for loading in ("in_onnxruntime", "in_reference"):
-        monkeypatch.setattr(f"export.bundle.checks_onnx.{loading}", seen.append)
+        monkeypatch.setattr(f"export.bundle.checking.onnx.{loading}", seen.append)
     monkeypatch.setattr("export.onnx.run.onnxruntime_session", seen.append)
     make, said = GRAPHS[name]
     files = resealed({**whole_bundle, "innage_float.onnx": make()})

@@ -11,8 +11,9 @@ import pytest
 from bundles import Files, failed, resealed
 from programs import PROGRAMS
 
-from export.bundle import checks_score, scoring
+from export.bundle import scoring
 from export.bundle.build import build_bundle
+from export.bundle.checking import score as checks_score
 from export.bundle.checks import Bundle
 from export.bundle.manifest import MANIFEST, Provenance
 from export.bundle.scoring import SAMPLE, sample_score

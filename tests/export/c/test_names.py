@@ -7,8 +7,8 @@ from typing import Any
 
 from pads import strip_of_pads
 
-from export.c.names import readable
 from export.c.source import emit_c
+from export.c.step.names import readable
 from training.program import digest, model_id
 
 

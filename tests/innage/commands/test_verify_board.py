@@ -43,7 +43,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("export.bundle.build.build_bundle", partial(build_bundle, vectors=VECTORS))
         patch.setattr("export.bundle.checks.LEAST_VECTORS", VECTORS)
-        patch.setattr("export.bundle.checks_board.WAITS", SOON)
+        patch.setattr("export.bundle.checking.board.WAITS", SOON)
         with Store.open(folder / "innage.db") as opened:
             bench = bench_store(
                 opened,

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from reports import a_cost
 
-from innage.terminal.views.training import show_model, show_models
+from innage.terminal.views.models.training import show_model, show_models
 from training.search.metrics import NEVER_RAISED
 
 ERRORS = {

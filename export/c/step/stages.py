@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from export.c.layout import POOLS, Slots, Unit, Value, outermost_row
-from export.c.schedule import OUTPUT, RENEW
+from export.c.step.schedule import OUTPUT, RENEW
 from training.program import Node, matrix
 
 _TITLES = {

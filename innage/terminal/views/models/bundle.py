@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from dataset.records import ID_DIGITS
 from dataset.words import LimitAnswer
 from innage.terminal.output import say, say_aside, table
-from innage.terminal.views.budget import gcc_sentence
+from innage.terminal.views.models.budget import gcc_sentence
 
 if TYPE_CHECKING:
     from dataset.records import Model
@@ -272,7 +272,7 @@ def _show_export(name: str, digest: str, facts: dict[str, Any]) -> None:
 
 def _measured_text(measured: dict[str, Any]) -> str:
     """What a board measured, in one line."""
-    from innage.terminal.views.boards import board_row
+    from innage.terminal.views.models.boards import board_row
 
     board, compiler, *figures = board_row(measured)
     named = f"{board}, {compiler}" if compiler else str(board)

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.stats import beta, kstest
 
+from training.judging.band import Widths, band_of, conformal
 from training.judging.scoring import fewest_groups
 from training.models.recipes import Band
-from training.search.band import Widths, band_of, conformal
 
 
 @pytest.mark.parametrize(("share", "groups"), [(0.9, 9), (0.95, 19)])

@@ -26,8 +26,8 @@ from export.report.claim_tables import (
     yes_or_no,
 )
 from innage.terminal.output import say, table
-from innage.terminal.views.boards import show_boards
 from innage.terminal.views.limits import show_model_limits
+from innage.terminal.views.models.boards import show_boards
 from training.judging.figures import Figures, Prove, RandomRows, Score
 from training.search.kept_recipe import KeptRecipe
 from training.search.metrics import CandidateRow, Metrics, read_metrics

@@ -22,11 +22,11 @@ from export.c.layout import (
     windows,
 )
 from export.c.ops import ELEMENT, WHOLE, Context, layer, local, loop, note
-from export.c.schedule import ASSIGN, LOAD, OUTPUT, RENEW, reduces, schedule
-from export.c.simplify import limits, simplified
-from export.c.stages import Stage, Written, handed_on, made, scratch_map, stages
+from export.c.step.schedule import ASSIGN, LOAD, OUTPUT, RENEW, reduces, schedule
+from export.c.step.simplify import limits, simplified
+from export.c.step.stages import Stage, Written, handed_on, made, scratch_map, stages
+from export.c.step.truths import truth_text, truths
 from export.c.text import TYPE_BYTES, literal, span_text
-from export.c.truths import truth_text, truths
 from training.program import Interval, Node, matrix, vector
 
 

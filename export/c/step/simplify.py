@@ -10,7 +10,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from dataset.errors import ProgramError
-from export.c.truths import truths
+from export.c.step.truths import truths
 from training.program import Interval, Node, matrix, scalar, vector
 from training.program.ops import Attributes
 from training.program.ranges import node_interval

@@ -13,7 +13,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from export.c.layout import ELEMENTWISE, Unit, outermost_row
-from export.c.truths import truths
+from export.c.step.truths import truths
 from training.program import Node
 
 # Besides the operations of programs, C has: a member read into a local, a state renewed, an output written, a

@@ -1,0 +1,1 @@
+"""The step in C: what is computed, in which order, under which names."""

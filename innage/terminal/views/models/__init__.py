@@ -1,0 +1,1 @@
+"""What is printed of models, bundles and what they cost."""
