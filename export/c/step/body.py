@@ -323,9 +323,9 @@ class _Writer:
                 lines, text = self._text(node, seen, "k")
                 body += [*lines, f"const int32_t {local(node.name)} = {text}; {note(node)}"]
                 seen[node.name] = Value(local(node.name), True)
-        # stored last: a result may lie over an operand that another node of this loop still reads
-        body += [self.values[n.name].put("k", local(n.name)) for n in unit.nodes if n.name in self.stored]
-        return [*before, *loop("k", unit.length, [*body, *after])]
+        # stored last: a result may lie over what another node, or a renewal, of this loop still reads
+        stores = [self.values[n.name].put("k", local(n.name)) for n in unit.nodes if n.name in self.stored]
+        return [*before, *loop("k", unit.length, [*body, *after, *stores])]
 
     def _reduced(self, node: Node, source: Value) -> tuple[str, list[str]]:
         """How a value starts that a loop builds up, and what each round does."""

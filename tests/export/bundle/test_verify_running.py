@@ -215,8 +215,8 @@ def test_other_arithmetic_is_caught_by_running(
     named.
     """
     changed = small_bundle["innage.c"].replace(
-        b"const int32_t v_temperature = (int32_t)temperature;",
-        b"const int32_t v_temperature = (int32_t)(temperature & 0xFF);",
+        b"(int16_t)((int32_t)temperature)",
+        b"(int16_t)((int32_t)(temperature & 0xFF))",
     )
     assert changed != small_bundle["innage.c"]
     names = {

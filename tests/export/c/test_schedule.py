@@ -87,6 +87,21 @@ def test_a_state_is_renewed_after_its_last_reader(exposed: Expose) -> None:
     assert text.index("- v_fresh_most") < text.index("state->v_old[k] = ")
 
 
+def test_a_state_is_renewed_before_its_row_is_written_over(exposed: Expose) -> None:
+    """The last reader of a row and the first writer of the row that takes its place share a loop; the state
+    that the old one renews is written in that loop too.
+    """
+    b = four("place")
+    old = b.state("old", (0,) * 4, (-1000,) * 4, (1000,) * 4)
+    warmth = b.node("clip", "temperature", low=-1000, high=1000)
+    row = b.node("concat", warmth, warmth, warmth, warmth)
+    b.renew(old, row)
+    most = b.node("reduce_max", row)
+    doubled = b.node("add", "counts", "counts")
+    text = step_of(exposed(b, most, b.node("argmax", doubled), b.node("take", old, indices=(0,))))
+    assert text.count("scratch->halves[k] = ") == 1
+
+
 def test_what_one_condition_chooses_stands_in_one_if(exposed: Expose) -> None:
     """Two values by one condition, with what only one side needs inside it, also where one of them needs the
     other.

@@ -18,7 +18,7 @@ from training.program import Program, from_json
 
 PROGRAM = Path(__file__).parents[2] / "data" / "programs" / "canister.json"
 FRAMES = 6600  # so many made ones fit a bundle's vectors.csv
-ASKED = Asked(bits=150)
+ASKED = Asked(bits=200)
 
 pytestmark = pytest.mark.slow
 
