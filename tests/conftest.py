@@ -21,6 +21,7 @@ from dataset.store.database import HISTORY
 from export.evidence import drawing as evidence_drawing
 from export.evidence.drawing import Drawn
 from export.evidence.streams import Streams
+from innage.terminal import stage_lines
 from training.program import Program, to_json
 
 settings.register_profile("fixed", derandomize=True, deadline=None)
@@ -49,6 +50,14 @@ def _new_stores_are_copied(tmp_path_factory: pytest.TempPathFactory) -> Iterator
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(database, "upgrade", copied)
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _pipes_are_told_no_stages() -> Iterator[None]:
+    """What a command says beside its result hangs on how long it takes, and so on the machine."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(stage_lines, "QUIET_S", float("inf"))
         yield
 
 

@@ -122,11 +122,13 @@ def harmless(text: str) -> str:
 
 @contextmanager
 def progress(title: str) -> Iterator[Callable[[str, int, int], None]]:
-    """Show progress and the time left on a terminal (on stderr); gives a function (what, done, total) to
-    call. Silent elsewhere.
+    """Show progress on stderr, with the time left on a terminal; gives a function (what, done, total) to
+    call. Elsewhere work that takes longer than a few seconds says each stage in a line.
     """
     if not sys.stderr.isatty():
-        yield lambda what, done, total: None
+        from innage.terminal.stage_lines import StageLines
+
+        yield StageLines(title, say_aside).moved
         return
     from innage.terminal.progress import progress_line
 

@@ -11,6 +11,8 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, ProgressColumn, Task, TextColumn
 from rich.text import Text
 
+from innage.terminal.clock import clock
+
 _PERIOD_S = 3600.0  # steps of a search take many seconds; the speed is that of the whole stage
 
 
@@ -32,13 +34,6 @@ class _Times(ProgressColumn):
             else f", about {clock(task.time_remaining)} left"
         )
         return Text(took + left)
-
-
-def clock(seconds: float) -> str:
-    """Minutes and seconds, and hours where there are any."""
-    minutes, s = divmod(round(seconds), 60)
-    hours, m = divmod(minutes, 60)
-    return f"{hours}:{m:02d}:{s:02d}" if hours else f"{m}:{s:02d}"
 
 
 class ProgressLine:

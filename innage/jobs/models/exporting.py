@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from dataset.errors import InputError
 from dataset.words import LimitAnswer
 from innage.jobs import Progress, silent
+from innage.jobs.stages import staged
 
 if TYPE_CHECKING:
     from dataset.records import Model
@@ -23,6 +24,14 @@ if TYPE_CHECKING:
     from training.costs import Cost
     from training.judging.figures import AnsweredLimit
 
+_BREAKING = "breaking the sensor chain"
+_STAGES = (
+    ("measuring",),
+    (_BREAKING,),
+    ("vectors",),
+    ("program", "C", "ONNX", "vectors", "done"),
+    ("breaks that count", "vectors", "self-test", "done"),
+)
 ZIP = "bundle.zip"  # the name under which the store keeps a zipped bundle's hash
 
 
@@ -178,6 +187,7 @@ def export(
     _refuse(concerns, model, even_if_void=even_if_void, anyway=anyway)
     place = _check_place(Path(out), options.zipped, exported)
     volume = volume_of(exported) if options.volume_table else None
+    progress = staged(progress, _STAGES)
     progress("measuring", 0, 1)
     form = (options.optimise, options.kernels, options.assembly, volume, extras)
     verdict = judge_model(store, exported, left, *form)
@@ -199,7 +209,7 @@ def export(
             left,
             verdict.cost,
             concerns.void,
-            stated_faults(store, exported, progress),
+            stated_faults(store, exported, lambda _, done, total: progress(_BREAKING, done, total)),
         ),
         options.prefix,
         volume,
@@ -237,7 +247,9 @@ def _refuse(concerns: Concerns, model: str, *, even_if_void: bool, anyway: bool)
 
 def _sentence(answer: AnsweredLimit) -> str:
     """A limit and why it is answered so."""
-    return f"{answer.metric} of {answer.condition}: {answer.reason}"
+    from dataset.text.limits_text import condition_text
+
+    return f"{answer.metric} of {condition_text(answer.condition)}: {answer.reason}"
 
 
 def _unproven(concerns: Concerns, model: str) -> UnprovenError:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from innage.jobs import Progress, silent
 from innage.jobs.models.choosing import set_reference
+from innage.jobs.stages import staged
 
 if TYPE_CHECKING:
     from dataset.records import BoardMeasurement, Budget, FrozenData, FrozenSet, Limits, Model, Role
@@ -84,7 +85,8 @@ def train(
 
     if search.ablation:
         _check_ablation(data, families)
-    request = SearchRequest(name, to_meet, left, cost_model(left), search.seed, progress)
+    shown = staged(progress, _stages(data, families, budgeted=left is not None, ablation=search.ablation))
+    request = SearchRequest(name, to_meet, left, cost_model(left), search.seed, shown)
     trained = search_model(data, request, families=families, trim=search.trim)
     if search.ablation:
         trained = _ablated(trained, data, request)
@@ -166,6 +168,8 @@ def retrain(
         NotFoundError: a model, frozen set, limits or a budget that the store does not have.
     """
     from training.search.context import SearchRequest
+    from training.studies.learning_curve import ALONE, TOGETHER
+    from training.studies.retrain import OLD
     from training.studies.retrain import retrain as compare_ways
 
     _refuse_known(store, name)
@@ -173,11 +177,13 @@ def retrain(
     to_meet = parent.limits if limits is None else store.limits(limits)
     left = None if budget is None else store.budget(budget)
     frozen_set = store.frozen_set(frozen)
+    curve = tuple(f"learning curve, {way}" for way in (TOGETHER, ALONE))
+    shown = staged(progress, ((OLD, TOGETHER, ALONE), curve))
     compared = compare_ways(
         parent,
         store.frozen_data(parent.frozen),
         store.frozen_data(frozen_set),
-        SearchRequest(name, to_meet, left, cost_model(left), refit.seed, progress),
+        SearchRequest(name, to_meet, left, cost_model(left), refit.seed, shown),
         refit.steps,
     )
     openings = store.open_prove(frozen_set, f"retrain {name}")
@@ -243,6 +249,25 @@ def _check_ablation(data: FrozenData, families: Sequence[str] | None) -> None:
             fields=("ablation", "families"),
         )
     check_study(data, _judged_role(data))
+
+
+def _stages(
+    data: FrozenData, families: Sequence[str] | None, *, budgeted: bool, ablation: bool
+) -> list[tuple[str, ...]]:
+    """The stages of a search, by the names that it gives them."""
+    from training.models.families import FAMILIES
+    from training.search.array_recipes import ARRAY, ARRAY_CHANNELS
+
+    many = data.counts.shape[1] >= ARRAY_CHANNELS
+    wanted = families or ((ARRAY,) if many else tuple(FAMILIES))
+    stages = list[tuple[str, ...]]()
+    if ARRAY in wanted:
+        stages += [("learning what to doubt",), ("fitting nets",), ("judging candidates",)]
+    curves = tuple(family for family in wanted if family != ARRAY)
+    stages += [curves] if curves else []
+    stages += [("measuring the cost",)] if budgeted else []
+    stages += [("scoring",)]
+    return [*stages, ("fitting again",), ("judging and measuring",)] if ablation else stages
 
 
 def _ablated(trained: Trained, data: FrozenData, request: SearchRequest) -> Trained:

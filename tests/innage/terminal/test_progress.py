@@ -7,8 +7,11 @@ import io
 import pytest
 from rich.console import Console
 
+from innage.terminal import stage_lines
+from innage.terminal.clock import clock
 from innage.terminal.output import progress
-from innage.terminal.progress import ProgressLine, clock
+from innage.terminal.progress import ProgressLine
+from innage.terminal.stage_lines import StageLines
 
 
 def test_clock() -> None:
@@ -40,7 +43,38 @@ def _shown(line: ProgressLine) -> str:
     return capture.get().strip()
 
 
-def test_silent_where_nobody_looks(capsys: pytest.CaptureFixture[str]) -> None:
+def test_silent_where_nobody_looks_and_little_is_to_be_done(capsys: pytest.CaptureFixture[str]) -> None:
     with progress("training") as moved:
         moved("fitting nets", 1, 2)
     assert capsys.readouterr() == ("", "")
+
+
+def test_a_pipe_gets_a_line_a_stage(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing in the first five seconds; then each stage as it is met, once, and again after a minute in it.
+    A stage that ends before it could be named is not.
+    """
+    monkeypatch.setattr(stage_lines, "QUIET_S", 5.0)
+    now, said = [0.0], list[str]()
+    lines = StageLines("training", said.append, lambda: now[0])
+    for at, what, done, total in (
+        (0, "loading", 0, 1),
+        (3, "fitting nets", 0, 4),
+        (6, "fitting nets", 1, 4),
+        (30, "fitting nets", 2, 4),
+        (70, "fitting nets", 3, 4),
+        (80, "fitting nets", 4, 4),
+        (81, "scoring", 0, 1),
+        (82, "scoring", 1, 1),
+        (83, "a.csv", 0, 3),
+        (84, "b.csv", 1, 3),
+        (85, "c.csv", 3, 3),
+        (86, "c.csv", 2, 2),
+    ):
+        now[0] = float(at)
+        lines.moved(what, done, total)
+    assert said == [
+        "training: fitting nets, 1 of 4 (after 0:06)",
+        "training: fitting nets, 3 of 4 (after 1:10)",
+        "training: scoring (after 1:21)",
+        "training: a.csv, 0 of 3 (after 1:23)",
+    ]
