@@ -22,8 +22,8 @@ def trace(
     file: Annotated[
         Path | None,
         typer.Argument(
-            help="A file of an exported bundle, wherever it lies now; or a firmware, ELF or the bytes of its "
-            "flash.",
+            help="An exported bundle, its folder or any file of it, wherever it lies now; or a firmware, ELF "
+            "or the bytes of its flash.",
         ),
     ] = None,
     identity: Annotated[
@@ -48,7 +48,15 @@ def trace(
         traced = trace_file(opened, file) if file is not None else trace_identity(opened, identity or "")
     if json:
         exports, identities = list(traced.exports), list(traced.identities)
-        emit({"file": traced.file, "sha256": traced.sha256, "exports": exports, "identities": identities})
+        emit(
+            {
+                "file": traced.file,
+                "sha256": traced.sha256,
+                "exports": exports,
+                "identities": identities,
+                "strangers": list(traced.strangers),
+            }
+        )
     else:
         show_traced(traced, file, every=every)
     if not traced.exports:

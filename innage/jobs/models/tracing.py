@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import zipfile
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -32,14 +32,17 @@ class Traced:
     repacked: bool
     logged: tuple[str, ...]
     identities: tuple[dict[str, Any], ...] = ()
+    strangers: tuple[str, ...] = ()  # files in a folder that no export wrote as they are
 
 
 def trace(store: Store, file: Path) -> Traced:
-    """Walk from a file of a bundle, or a firmware that has a model in it, back to the readings behind it.
-    InputError where it cannot be read.
+    """Walk from a file of a bundle, a folder with one, or a firmware that has a model in it, back to the
+    readings behind it. InputError where it cannot be read.
     """
     from export.identity import find_identities
 
+    if file.is_dir():
+        return _trace_folder(store, file)
     try:
         content = read_at_most(file)
     except OSError as error:
@@ -54,6 +57,35 @@ def trace(store: Store, file: Path) -> Traced:
     if not exports and not logged and (identities := find_identities(content)):
         return _traced_by(store, identities, file.name, digest)
     return Traced(file.name, digest, tuple(exports), bool(exports and inside), tuple(logged))
+
+
+def _trace_folder(store: Store, folder: Path) -> Traced:
+    """Walk back from the manifest of a bundle's folder; files beside it that are other than exported are
+    named.
+    """
+    from export.bundle.manifest import MANIFEST
+
+    manifest = folder / MANIFEST
+    if not manifest.is_file():
+        raise InputError(
+            str(folder), f"a folder without {MANIFEST}", "a bundle's folder, a file of it, or a firmware"
+        )
+    traced = trace(store, manifest)
+    if not traced.exports:
+        return replace(traced, file=folder.name)
+    bundles = {export["bundle_sha256"] for export in traced.exports}
+    beside = sorted(path for path in folder.iterdir() if path.is_file())
+    strange = [path.name for path in beside if not _written_in(store, path, bundles)]
+    return replace(traced, file=folder.name, strangers=tuple(strange))
+
+
+def _written_in(store: Store, file: Path, bundles: set[str]) -> bool:
+    """Whether an export of one of these bundles wrote the file as it is, under its name."""
+    digest = hashlib.sha256(read_at_most(file)).hexdigest()
+    try:
+        return any(e.bundle_sha256 in bundles and e.name == file.name for e in store.exported(digest))
+    except NotFoundError:
+        return False
 
 
 def trace_identity(store: Store, hexadecimal: str) -> Traced:

@@ -230,3 +230,24 @@ def test_an_archive_packed_later_is_known_by_its_manifest(tmp_path: Path) -> Non
     assert other.exit_code == 1
     assert "no export of this store wrote this file" in other.stdout
     assert trace(tmp_path, b"PK\x03\x04 no archive").exit_code == 1
+
+
+@pytest.mark.usefixtures("store")
+def test_a_folder_leads_to_the_readings_and_names_what_is_other(tmp_path: Path) -> None:
+    """A bundle's folder is traced by its manifest; a file that was edited in it, or added to it, is named."""
+    folder = tmp_path / "handed over"
+    folder.mkdir()
+    refused = CliRunner().invoke(app, ["trace", str(folder)])
+    assert (refused.exit_code, "a folder without manifest.json" in refused.stderr) == (2, True)
+    for name, content in FILES.items():
+        (folder / name).write_bytes(content)
+    done = CliRunner().invoke(app, ["trace", str(folder), "--json"])
+    assert done.exit_code == 0, done.output
+    facts = json.loads(done.stdout)
+    assert (facts["file"], facts["strangers"]) == ("handed over", [])
+    assert [export["exported_as"] for export in facts["exports"]] == ["manifest.json"]
+    (folder / "innage.c").write_text("edited", encoding="utf-8")
+    (folder / "innage.h").write_bytes(FILES["innage.onnx"])  # of the bundle, but another file of it
+    (folder / "notes.txt").write_text("ours", encoding="utf-8")
+    text = CliRunner().invoke(app, ["trace", str(folder)]).stdout
+    assert "not as exported: innage.c, innage.h, notes.txt." in text

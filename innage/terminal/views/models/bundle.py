@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dataset.records import ID_DIGITS
+from dataset.text.limits_text import condition_text
 from dataset.words import LimitAnswer
 from innage.terminal.output import say, say_aside, table
 from innage.terminal.views.models.budget import gcc_sentence
@@ -33,7 +34,9 @@ def warn(model: Model, concerns: Concerns) -> None:
     named = "" if model.limits is None else f"{model.limits.ref}, "
     for row in concerns.answers:
         if row.answer != LimitAnswer.MET:
-            _warn(f"limit {named}{row.metric} of {row.condition}: {row.answer} ({row.reason})")
+            _warn(
+                f"limit {named}{row.metric} of {condition_text(row.condition)}: {row.answer} ({row.reason})"
+            )
     if not concerns.answers:
         _warn(f"model {model.name} has no limits: not enough evidence that its figures are good enough")
 
@@ -201,6 +204,11 @@ def show_traced(traced: Traced, file: Path | None, *, every: bool) -> None:
                 "It may have been changed after the export, or come from another store: "
                 "compare it with the manifest.json beside it."
             )
+    if traced.strangers:
+        say(
+            f"not as exported: {', '.join(traced.strangers)}. What is below holds for the manifest; for what "
+            f"differs: innage verify {file}"
+        )
     for facts in traced.exports:
         _show_export(traced.file, traced.sha256, facts)
         if every:
