@@ -171,6 +171,13 @@ def write_limits(limits: Limits) -> str:
     return "\n".join(lines) + "\n"
 
 
+def condition_text(condition: str) -> str:
+    """What a limit is on, in words: frames of 'film' are of a tank with liquid, an empty one is another
+    class.
+    """
+    return "film with liquid" if condition == "film" else condition
+
+
 def bound_text(bound: float, or_mm: float | None) -> str:
     """A bound in words: the number, or 'the larger of both' where millimetres stand beside a percentage."""
     return f"{bound:g}" if or_mm is None else f"{bound:g} or {or_mm:g} mm"

@@ -10,6 +10,7 @@ from html import escape
 from typing import Any
 
 from dataset.coverage.planning import rate_shown
+from dataset.text.limits_text import condition_text
 from dataset.words import LimitAnswer
 from export.core.cost_words import cost_sentences
 from export.report.arrays import candidates_sections, claims_sections, front_figure, level_sections
@@ -244,7 +245,7 @@ def _limits(answers: Sequence[AnsweredLimit], facts: Facts) -> list[str]:
         (
             badge(a.answer),
             escape(a.metric),
-            escape(a.condition),
+            escape(condition_text(a.condition)),
             _bound(a),
             number(a.value),
             escape(a.reason),

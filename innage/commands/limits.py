@@ -45,7 +45,7 @@ def add(
     """Add limits; a name that exists gets its next revision."""
     from dataset.errors import InputError
     from dataset.records import Limits
-    from dataset.text.limits_text import bound_text, limits_source, read_limits
+    from dataset.text.limits_text import bound_text, condition_text, limits_source, read_limits
 
     if (source is None) == (not row):
         given = "neither --row nor --from" if source is None else "both --row and --from"
@@ -56,10 +56,10 @@ def add(
         else read_limits(name, *limits_source(source))
     )
     added = open_store(store).add_limits(limits if note is None else replace(limits, note=note))
-    say(
-        f"limits {added.ref}: "
-        f"{', '.join(f'{r.metric} <= {bound_text(r.bound, r.or_mm)} ({r.condition})' for r in added.rows)}"
-    )
+    bounds = [
+        f"{r.metric} <= {bound_text(r.bound, r.or_mm)} ({condition_text(r.condition)})" for r in added.rows
+    ]
+    say(f"limits {added.ref}: {', '.join(bounds)}")
 
 
 def read_row(text: str) -> Limit:
@@ -137,7 +137,7 @@ def show(
     """Show limits (NAME or NAME@REVISION), and who signed them. With the hash of what is signed."""
     from dataset.canonical import limits_sha256
     from dataset.errors import InputError
-    from dataset.text.limits_text import bound_text, write_limits
+    from dataset.text.limits_text import bound_text, condition_text, write_limits
 
     if toml and json:
         raise InputError("limits show", "both --toml and --json", "one of them")
@@ -151,7 +151,7 @@ def show(
     bounds = [r.bound if r.or_mm is None else bound_text(r.bound, r.or_mm) for r in limits.rows]
     percents = [None if r.confidence is None else f"{100 * r.confidence:g} %" for r in limits.rows]
     rows = [
-        (r.metric, bound, r.condition, percent, r.min_groups)
+        (r.metric, bound, condition_text(r.condition), percent, r.min_groups)
         for r, bound, percent in zip(limits.rows, bounds, percents, strict=True)
     ]
     table(

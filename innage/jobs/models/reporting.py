@@ -17,6 +17,7 @@ from dataset.errors import InputError
 from dataset.files.scratch import scratch_folder
 from dataset.labels.conditions import conditions_text
 from dataset.records import ID_DIGITS
+from dataset.text.limits_text import condition_text
 from export.cautions import CAUTIONS
 from export.report.html import badge, cell, counted, folded, html_table, svg_figure, unbroken
 from export.report.html_page import cautions, heading, origin_said, page
@@ -412,7 +413,8 @@ def _limits(compared: Comparison) -> str:
     rows = []
     for pair in compared.figures.limits:
         limit = (
-            f"{escape(pair.first.metric)}, {escape(pair.first.condition)}: at most {cell(pair.first.bound)}"
+            f"{escape(pair.first.metric)}, {escape(condition_text(pair.first.condition))}: at most "
+            f"{cell(pair.first.bound)}"
         )
         answers = (f"{badge(one.answer)} {cell(one.value)}" for one in (pair.first, pair.second))
         rows.append((limit, *answers))

@@ -17,10 +17,11 @@ def show_limits(answers: Sequence[AnsweredLimit]) -> None:
     if not answers:
         say("No limits were given: 'innage export' refuses such a model, unless told --even-if-unproven.\n")
         return
-    from dataset.text.limits_text import bound_text
+    from dataset.text.limits_text import bound_text, condition_text
 
     rows = [
-        (a.metric, a.condition, bound_text(a.bound, a.or_mm), a.value, a.answer, a.reason) for a in answers
+        (a.metric, condition_text(a.condition), bound_text(a.bound, a.or_mm), a.value, a.answer, a.reason)
+        for a in answers
     ]
     table("limits", ("metric", "condition", "bound", "value", "answer", "reason"), rows)
 

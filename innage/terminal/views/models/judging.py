@@ -70,12 +70,12 @@ def _show_limits(compared: Comparison) -> None:
     if compared.limits is None:
         say("No limits: what matters is the error over all frames.")
         return
-    from dataset.text.limits_text import bound_text
+    from dataset.text.limits_text import bound_text, condition_text
 
     rows = [
         (
             pair.first.metric,
-            pair.first.condition,
+            condition_text(pair.first.condition),
             bound_text(pair.first.bound, pair.first.or_mm),
             pair.first.value,
             pair.second.value,
