@@ -273,7 +273,6 @@ SPELLED: dict[str, str] = {
     "stop": "--to",
     "wetness": "--foam-wetness",
 }
-DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "\\t": "\t", "bar": "|", "space": " "}
 
 
 def option_of(field: str) -> str:
@@ -322,6 +321,7 @@ def columns_of(
     """
     from dataset.errors import InputError
     from dataset.records import ColumnMapping
+    from innage.jobs.batch.statements import delimiter_of
 
     if mapping is None:
         return ColumnMapping(
@@ -346,35 +346,6 @@ def columns_of(
     if clash:
         raise InputError("--mapping", f"{mapping}, and {', '.join(clash)} beside it", "one or the other")
     return mapping
-
-
-def delimiter_of(text: str | None) -> str | None:
-    """The delimiter that an option names; None means: find out."""
-    from dataset.errors import InputError
-
-    if text is None:
-        return None
-    character = DELIMITERS.get(text, text)
-    if len(character) != 1 or character.isalnum() or character in '"#.-+\r\n':
-        raise InputError(
-            "--delimiter",
-            repr(text),
-            "a single character that numbers and names are not made of, or one of tab, space, "
-            "comma, semicolon, bar",
-        )
-    return character
-
-
-def level_u_of(u_mm: float | None, half_width_mm: float | None) -> float | None:
-    """The standard uncertainty of a level in mm, given as it is or as a half-width."""
-    from dataset.errors import InputError
-    from dataset.labels.uncertainty import rectangular
-
-    if half_width_mm is None:
-        return u_mm
-    if u_mm is not None:
-        raise InputError("--level-u-mm and --level-half-width-mm", "both", "one of them")
-    return rectangular(half_width_mm)
 
 
 def levels_of(text: str) -> tuple[float, ...]:

@@ -240,6 +240,20 @@ class Store:
 
         return self._write(work)
 
+    def known_session(self, new: NewSession) -> Session | None:
+        """The session of the store that ``new`` is already, reading for reading and statement for statement;
+        None where it could be added.
+
+        Raises:
+            InputError: it could not be added, as of :meth:`add_sessions`.
+        """
+
+        def work(orm: OrmSession) -> Session | None:
+            row = stored_sessions.known_session(orm, new)
+            return None if row is None else stored_sessions.to_session(row)
+
+        return self._read(work)
+
     def sessions(self) -> tuple[Session, ...]:
         """All sessions in the order they were logged; void ones carry their reason."""
         return self._read(lambda orm: stored_sessions.to_sessions(stored_sessions.session_rows(orm)))

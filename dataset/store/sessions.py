@@ -201,6 +201,17 @@ def add_sessions(
     return tuple(added)
 
 
+def known_session(orm: OrmSession, new: NewSession) -> SessionRow | None:
+    """The session that ``new`` is already, reading for reading and statement for statement; None where it can
+    be added, InputError where it can't.
+    """
+    check_session(new)
+    same = orm.scalar(select(SessionRow).where(SessionRow.sha256 == session_sha256(new, new.frames)))
+    if same is None:
+        _refuse_twin(orm, new, readings_sha256(new.frames), counts_sha256(new.frames))
+    return same
+
+
 def add_session(
     orm: OrmSession,
     new: NewSession,

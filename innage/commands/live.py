@@ -29,7 +29,6 @@ from innage.options import (
     TareOption,
     TemperatureOption,
     UnitOption,
-    level_u_of,
     levels_of,
     open_store,
 )
@@ -109,6 +108,7 @@ def capture(
     Give --port and --name to begin one, --resume and --port to go on with one.
     """
     from dataset.labels.marking import Labelling
+    from innage.jobs.batch.statements import level_u_of
     from innage.jobs.capturing import FillPlan, Port, ReadOff, begin_capture, resume_capture
     from innage.jobs.circumstances import find_circumstances
 

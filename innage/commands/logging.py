@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -39,10 +39,7 @@ from innage.options import (
     TimeOption,
     TimeUnitOption,
     UnitOption,
-    delimiter_of,
-    level_u_of,
     open_store,
-    option_of,
 )
 from innage.sections import SectionedCommand
 from innage.terminal.output import progress, say_aside
@@ -51,8 +48,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from dataset.admission.session_files import ParsedFile
-    from dataset.records import ColumnMapping
     from dataset.store import Store
+    from innage.jobs.batch.statements import Statements
 
 RAMP = "Levels from a second stream on its own clock"
 
@@ -65,12 +62,19 @@ def register(app: typer.Typer) -> None:
 def log(
     context: typer.Context,
     files: Annotated[
-        list[Path],
+        list[Path] | None,
         typer.Argument(
             help="Delimited text or Parquet, a session each; - is standard input. All, or none.",
             show_default=False,
         ),
-    ],
+    ] = None,
+    batch: Annotated[
+        Path | None,
+        typer.Option(
+            "--batch",
+            help="Instead: CSV, a line a file; headings are these options, which hold where cells are empty.",
+        ),
+    ] = None,
     tank: TankOption = None,
     sensor: SensorOption = None,
     mounting: MountingOption = None,
@@ -168,71 +172,30 @@ def log(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Log capture sessions from files."""
-    from dataset.labels.marking import Labelling
-    from dataset.records import ColumnMapping
-    from innage.jobs.circumstances import find_circumstances
-    from innage.jobs.logging_files import Beside, Ramp, log_files
+    from dataclasses import fields
+
+    from innage.jobs.batch.statements import Statements, settle
+    from innage.jobs.logging_files import log_files
     from innage.terminal.views.logged import show_logged
 
+    given = [field.name for field in fields(Statements) if _is_given(context, field.name)]
+    values: dict[str, Any] = {name: context.params[name] for name in given}
+    values |= {name: tuple(value) for name, value in values.items() if isinstance(value, list)}
+    stated = Statements(**values)
+    _check_what_to_log(files, batch, save_mapping)
     opened = open_store(store)
-    circumstances = find_circumstances(
-        opened,
-        unit=unit,
-        liquid=liquid,
-        mounting=mounting,
-        tank=tank,
-        sensor=sensor,
-        condition=condition,
-        note=note,
-    )
-    u_mm = level_u_of(level_u_mm, level_half_width_mm)
-    given = ColumnMapping(
-        name=save_mapping or "columns",
-        counts=tuple(count or ()),
-        time=time,
-        time_unit=time_unit,
-        level=level,
-        level_unit=level_unit,
-        level_u_mm=u_mm,
-        temperature=temperature,
-        delimiter=delimiter_of(delimiter),
-        header=header,
-        mass=mass,
-        poured=poured,
-        encoding=encoding,
-        ignore=tuple(ignore or ()),
-    )
-    labelling = Labelling(
-        circumstances.liquid,
-        tare_g=tare_g,
-        scale_half_width_g=scale_half_width_g,
-        poured_half_width_ml=poured_half_width_ml,
-        dimension_half_width_mm=dimension_half_width_mm,
-        temperature_c=label_temperature_c,
-        temperature_half_width_k=temperature_half_width_k,
-        air_density=air_density_kg_m3,
-    )
-    stream = None
-    if ramp is not None:
-        columns = ColumnMapping(
-            name="ramp",
-            counts=(),
-            time=ramp_time,
-            time_unit=ramp_time_unit,
-            level=ramp_level,
-            level_unit=level_unit,
-            level_u_mm=u_mm,
-            mass=ramp_mass,
-        )
-        stream = Ramp(ramp, columns, ramp_lag_ms, ramp_lag_half_width_ms)
+    if batch is not None:
+        _log_batch(opened, batch, stated, json)
+        return
+    settled = settle(opened, stated, save_mapping)
     with progress("logging") as moved:
         logged = log_files(
             opened,
-            files,
-            circumstances,
-            _columns(opened, mapping, given, circumstances.mounting.sensor.channel_names, _given(context)),
-            labelling,
-            Beside(stream, conditions),
+            files or [],
+            settled.circumstances,
+            settled.columns,
+            settled.labelling,
+            settled.beside,
             save_mapping=save_mapping is not None,
             progress=moved,
         )
@@ -246,25 +209,26 @@ def log(
     show_logged(logged.sessions, logged.files, save_mapping, json)
 
 
-_VALUES = {  # of a mapping, which options may stand over: their parameters by its fields
-    "time_unit": ("time_unit",),
-    "level_unit": ("level_unit",),
-    "level_u_mm": ("level_u_mm", "level_half_width_mm"),
-    "delimiter": ("delimiter",),
-    "header": ("header",),
-    "encoding": ("encoding",),
-    "ignore": ("ignore",),
-}
+def _check_what_to_log(files: Sequence[Path] | None, batch: Path | None, save_mapping: str | None) -> None:
+    """Files or a batch of them; the columns of a batch may be other in each line."""
+    from dataset.errors import InputError
+
+    if bool(files) == (batch is not None):
+        found = "files and --batch" if files else "nothing to log"
+        raise InputError("innage log", found, "files, or a batch of them: innage log --batch FILE.csv")
+    if batch is not None and save_mapping is not None:
+        raise InputError("--save-mapping", "beside --batch", "one of them", "save it with a file of its own")
 
 
-def _given(context: typer.Context) -> list[str]:
-    """The fields of a mapping that options of this call give; units may be meant for the second stream."""
-    beside = ("level_unit", "level_u_mm") if context.params.get("ramp") is not None else ()
-    return [
-        field
-        for field, names in _VALUES.items()
-        if field not in beside and any(_is_given(context, name) for name in names)
-    ]
+def _log_batch(store: Store, batch: Path, stated: Statements, json: bool) -> None:
+    from innage.jobs.batch.sessions import log_batch
+    from innage.terminal.views.logged import show_batch
+
+    with progress("logging") as moved:
+        logged = log_batch(store, batch, stated, progress=moved)
+    if not json:
+        _name_unused([line.file for line in logged])
+    show_batch(batch, logged, json)
 
 
 def _is_given(context: typer.Context, parameter: str) -> bool:
@@ -282,33 +246,3 @@ def _name_unused(files: Sequence[ParsedFile]) -> None:
             name if n == len(files) else f"{name} (in {n} of {len(files)} files)" for name, n in times.items()
         ]
         say_aside(f"columns not used: {', '.join(many)}")
-
-
-def _columns(
-    store: Store,
-    mapping: str | None,
-    given: ColumnMapping,
-    channels: tuple[str, ...],
-    over: Sequence[str],
-) -> ColumnMapping:
-    """The saved mapping with the values that stand ``over`` its own, or the columns that are given: where
-    these name no counts, they are called as the channels are.
-    """
-    from dataclasses import replace
-
-    from dataset.errors import InputError
-
-    if mapping is None:
-        return given if given.counts else replace(given, counts=channels)
-    named = [
-        field
-        for field in ("counts", "time", "level", "mass", "poured", "temperature")
-        if getattr(given, field)
-    ]
-    if named:
-        clash = ", ".join(f"{option_of(f'ColumnMapping.{field}')}" for field in named)
-        raise InputError(
-            "--mapping", f"{mapping}, which names the columns, and {clash} beside it", "one or the other"
-        )
-    saved = store.mapping(mapping)
-    return replace(saved, **{field: getattr(given, field) for field in over})

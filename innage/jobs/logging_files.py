@@ -100,21 +100,49 @@ def log_files(
         labelled, lag = _ramped(files, beside.ramp, tank, labelling)
         files = [labelled]
     new = [
-        NewSession(
-            circumstances.unit,
-            circumstances.liquid,
-            circumstances.mounting,
-            file.frames,
-            file.marks,
-            file.source,
-            circumstances.note,
-            stretches,
-            file.warnings,
-        )
+        _new_session(circumstances, file, stretches)
         for file, stretches in zip(files, _stretches(circumstances, beside.conditions, files), strict=True)
     ]
     sessions = store.add_sessions(new, moved, save_mapping=columns if save_mapping else None)
     return LoggedFiles(tuple(sessions), tuple(files), lag)
+
+
+def read_session(
+    path: Path, circumstances: Circumstances, columns: ColumnMapping, labelling: Labelling, beside: Beside
+) -> tuple[NewSession, ParsedFile]:
+    """The session that a file is, not yet in a store, and what was read; arguments and errors as of
+    :func:`log_files`.
+    """
+    from dataset.admission.columns import refuse_left_out
+    from dataset.admission.rules import check_mapping
+    from dataset.admission.session_files import read_file
+    from dataset.labels.marking import check_labelling
+
+    sensor, tank = circumstances.mounting.sensor, circumstances.mounting.tank
+    check_labelling(labelling)
+    check_mapping(columns)
+    file = read_file(path, columns, sensor, tank, labelling)
+    refuse_left_out(file.left_out, labelled=beside.ramp is not None)
+    if beside.ramp is not None:
+        file, _ = _ramped([file], beside.ramp, tank, labelling)
+    (stretches,) = _stretches(circumstances, beside.conditions, [file])
+    return _new_session(circumstances, file, stretches), file
+
+
+def _new_session(
+    circumstances: Circumstances, file: ParsedFile, stretches: tuple[Stretch, ...]
+) -> NewSession:
+    return NewSession(
+        circumstances.unit,
+        circumstances.liquid,
+        circumstances.mounting,
+        file.frames,
+        file.marks,
+        file.source,
+        circumstances.note,
+        stretches,
+        file.warnings,
+    )
 
 
 def _silent(what: str, done: int, total: int) -> None:

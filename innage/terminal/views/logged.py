@@ -9,9 +9,11 @@ from innage.terminal.output import emit, say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
 
     from dataset.admission.session_files import ParsedFile
     from dataset.records import Session
+    from innage.jobs.batch.sessions import LoggedLine
 
 
 def show_logged(
@@ -30,6 +32,29 @@ def show_logged(
         say(f"{len(sessions)} sessions logged, {sum(session.frames for session in sessions)} frames")
 
 
+def show_batch(batch: Path, lines: Sequence[LoggedLine], json: bool) -> None:
+    """The sessions of a batch's lines, those that were known already by number, and how many in all."""
+    if json:
+        emit([_facts(x.session, x.file) | {"line": x.line, "known": x.known} for x in lines])
+        return
+    new = [line for line in lines if not line.known]
+    for line in new:
+        say(_sentence(line.session, line.file))
+        say_warnings(line.session)
+    void = [line for line in lines if line.known and line.session.void_reason is not None]
+    for line in void:
+        say(f"line {line.line}: session {line.session.id} is void ('{line.session.void_reason}')")
+    known = len(lines) - len(new)
+    skipped = f", {known} in the store already with the same statements" if known else ""
+    warned = sum(bool(line.session.warnings) for line in new)
+    of_them = f", {warned} with warnings" if warned else ""
+    say(f"{batch.name}: {_counted(len(new), 'session')} logged{of_them}{skipped}")
+
+
+def _counted(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
 def _facts(session: Session, file: ParsedFile) -> dict[str, Any]:
     """What was logged, ready for JSON."""
     from dataset.files.sheets import DELIMITERS
@@ -46,6 +71,8 @@ def _facts(session: Session, file: ParsedFile) -> dict[str, Any]:
         "median_period_ms": file.median_period_ms,
         "delimiter": DELIMITERS.get(file.delimiter, file.delimiter),
         "unused": list(file.unused),
+        "line": None,
+        "known": False,
         "warnings": [asdict(warning) for warning in session.warnings],
     }
 
