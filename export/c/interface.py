@@ -10,7 +10,7 @@ import numpy as np
 
 from export.c.extras import FRAME_SELFTEST, Extras
 from export.c.header import count_type
-from export.c.layout import Tables
+from export.c.layout import Table, Tables
 from export.c.memory import MemoryLayout
 from export.c.text import TYPE_BYTES, comment_block, fill
 from export.evidence.known_answer import KnownAnswer
@@ -90,23 +90,28 @@ _SLICE = """\
     return answer;"""
 
 _KNOWN = """
+/* What the known answer is asked with, apart from the tables: a firmware without the self-test does not link it. */
+@inputs@
+
 /*
- * One piece of the known answer, @frames@ frames: first all is set up, then each frame takes two pieces, a step and the CRC of what it gave, so
- * that no piece takes much longer than a step.
+ * One piece of the known answer, @frames@ frames: first all is set up, then each frame takes two pieces, a step and the CRC of what it was given
+ * and gave, so that no piece takes much longer than a step.
  */
 @PREFIX@_CODE_SECTION @PREFIX@_APART static void @prefix@_known(@prefix@_selftest_t *test, uint32_t piece)
 {
     if (piece == 0U) {
 @spoil@        @prefix@_init(&test->state);
         (void)@prefix@_prepare(&test->prepared, @trim@);
-    } else if ((piece & 1U) != 0U) {
-        const uint32_t frame = piece >> 1U;
+@trim_crc@    } else {
+        const uint32_t frame = (piece - 1U) >> 1U;
         const uint32_t row = @row@;
-        (void)@prefix@_step(&test->state, &test->prepared, test->scratch, @counts@, @temperature@,
-                            (frame == @last@U) ? 1U : 0U, &test->reading);
-@keeps@    } else {
-        /* The CRC goes on where the tables ended: reading, state, and what the last layers gave. */
+        if ((piece & 1U) != 0U) {
+            (void)@prefix@_step(&test->state, &test->prepared, test->scratch, @counts@, @temperature@,
+                                (frame == @last@U) ? 1U : 0U, &test->reading);
+@keeps@        } else {
+            /* The CRC goes on where the tables ended: counts, reading, state, and what the last layers gave. */
 @crcs@
+        }
     }
 }
 """
@@ -160,18 +165,6 @@ def _crc_of(digit: int) -> int:
     return digit
 
 
-def add_known(program: Program, known: KnownAnswer, tables: Tables) -> tuple[str, str]:
-    """Put the inputs of the known answer into the tables; gives where C finds its trim and its counts."""
-    values = [count for row in known.rows for count in row]
-    formula = f"counts of the known answer: {len(known.rows)} frames of {program.channels}"
-    counts = tables.add("known_counts", values, formula, ctype=count_type(program)).base
-    if not known.trim:
-        return "NULL", counts
-    return tables.add(
-        "known_trim", known.trim, "trim of the known answer", ctype=count_type(program)
-    ).base, counts
-
-
 @dataclass(frozen=True)
 class Piece:
     """Bytes that the answer's CRC goes over: ``length`` from ``offset`` of the object at ``pointer`` in C,
@@ -213,30 +206,34 @@ def kept_bytes(parts: Sequence[Piece]) -> int:
     return sum(part.length for part in parts if part.kept_from is not None)
 
 
-def answer_bytes(answers: Sequence[Sequence[int]], parts: Sequence[Piece]) -> bytes:
-    """The interpreter's answers as they lie in the chip's memory, frame after frame."""
-    return b"".join(
-        np.asarray(answer[p.start : p.stop], np.dtype(p.ctype.removesuffix("_t")).newbyteorder("<")).tobytes()
-        for answer in answers
-        for p in parts
+def answer_bytes(known: KnownAnswer, parts: Sequence[Piece], ctype: str) -> bytes:
+    """What the answer's CRC goes over, as it lies in the chip's memory: the trim, then frame after frame the
+    counts (of ``ctype``) and the interpreter's answers.
+    """
+    given = [known.rows[max(frame - known.lead, 0)] for frame in range(len(known.answers))]
+    frames = (
+        _bytes(row, ctype) + b"".join(_bytes(answer[p.start : p.stop], p.ctype) for p in parts)
+        for row, answer in zip(given, known.answers, strict=True)
     )
+    return _bytes(known.trim, ctype) + b"".join(frames)
+
+
+def _bytes(values: Sequence[int], ctype: str) -> bytes:
+    return np.asarray(values, np.dtype(ctype.removesuffix("_t")).newbyteorder("<")).tobytes()
 
 
 def selftest(
     program: Program,
     known: KnownAnswer,
-    where: tuple[str, str],
     prefix: str,
     tables: Tables,
     parts: Sequence[Piece],
 ) -> tuple[str, str]:
-    """Body of one slice of the self-test, and the function for its known answer; ``tables`` are complete,
-    with the inputs of the known answer at ``where``.
-    """
-    trim, counts = where
-    answer = zlib.crc32(answer_bytes(known.answers, parts), tables.crc) ^ 0xFFFFFFFF
+    """Body of one slice of the self-test, and the function for its known answer; ``tables`` are complete."""
+    ctype, trim, counts = count_type(program), f"{prefix}_known_trim", f"{prefix}_known_counts"
+    answer = zlib.crc32(answer_bytes(known, parts, ctype), tables.crc) ^ 0xFFFFFFFF
     row = "row" if program.channels == 1 else f"row * {prefix.upper()}_CHANNELS"
-    frames = len(known.answers)
+    frames, width = len(known.answers), TYPE_BYTES[ctype]
     gaps = {
         "prefix": prefix,
         "PREFIX": prefix.upper(),
@@ -246,13 +243,31 @@ def selftest(
         "row": f"(frame > {known.lead}U) ? (frame - {known.lead}U) : 0U" if known.lead else "frame",
         "temperature": str(known.temperature),
         "answer": f"0x{answer:08X}",
-        "trim": trim,
+        "trim": trim if known.trim else "NULL",
+        "trim_crc": f"        {_crc_call(prefix, trim, 0, width * len(known.trim))}\n" if known.trim else "",
         "counts": f"&{counts}[{row}]",
         "keeps": "".join(_keeping(part) for part in parts),
-        "crcs": "\n".join(_crc_calls(parts, prefix)),
+        "crcs": "\n".join(
+            " " * 12 + line
+            for line in (
+                _crc_call(prefix, f"&{counts}[{row}]", 0, width * program.channels),
+                *_crc_calls(parts, prefix),
+            )
+        ),
+        "inputs": _known_inputs(program, known, prefix),
         "spoil": fill(_SPOIL, {"PREFIX": prefix.upper()}) if program.states else "",
     }
     return fill(_SLICE, gaps), fill(_KNOWN, gaps)
+
+
+def _known_inputs(program: Program, known: KnownAnswer, prefix: str) -> str:
+    """The trim and the counts of the known answer as constants of the file."""
+    values = [count for row in known.rows for count in row]
+    rows = [("counts", values, f"{len(known.rows)} frames of {program.channels}")]
+    rows += [("trim", list(known.trim), "as prepare takes it")] if known.trim else []
+    head = f"{prefix.upper()}_TABLE_SECTION static const {count_type(program)} {prefix}_known_"
+    tables = [Table(name, count_type(program), tuple(numbered), 0, text) for name, numbered, text in rows]
+    return "\n".join(f"{head}{t.name}[{len(t.values)}] = /* {t.formula} */\n{t.initialiser};" for t in tables)
 
 
 def slice_gaps(kept: int, extras: Extras) -> dict[str, str]:
@@ -287,9 +302,9 @@ def _keeping(part: Piece) -> str:
         return ""
     to = f"[{part.offset}U + k]" if part.offset else "[k]"
     return (
-        f"        for (uint32_t k = 0U; k < {part.length}U; ++k) {{\n"
-        f"            test->kept{to} = ((const volatile uint8_t *)test->scratch)[{part.kept_from}U + k];\n"
-        "        }\n"
+        f"            for (uint32_t k = 0U; k < {part.length}U; ++k) {{\n"
+        f"                test->kept{to} = ((const volatile uint8_t *)test->scratch)[{part.kept_from}U + k];\n"
+        "            }\n"
     )
 
 
@@ -302,11 +317,13 @@ def _crc_calls(parts: Sequence[Piece], prefix: str) -> list[str]:
             runs.append((pointer, offset, length + part.length))
         else:
             runs.append((part.pointer, part.offset, part.length))
-    return [
-        f"        test->crc = {prefix}_crc(test->crc, "
-        f"&((const volatile uint8_t *){pointer})[{offset}U], {length}U);"
-        for pointer, offset, length in runs
-    ]
+    return [_crc_call(prefix, pointer, offset, length) for pointer, offset, length in runs]
+
+
+def _crc_call(prefix: str, pointer: str, offset: int, length: int) -> str:
+    """The CRC carried on over ``length`` bytes from ``offset`` of an object."""
+    where = f"&((const volatile uint8_t *){pointer})[{offset}U]"
+    return f"test->crc = {prefix}_crc(test->crc, {where}, {length}U);"
 
 
 def volume_function(table: VolumeTable, prefix: str, tables: Tables) -> str:

@@ -91,12 +91,11 @@ def emit_c(
     }
     taking = trims.trim_helpers(program, prefix, tables)
     swings = trims.swing_check(program, prefix, tables)
-    where = interface.add_known(program, known, tables)
     crc = interface.crc(prefix, tables, extras)
     whole = memory_check.memory_check(written, prefix, tables) if checked else ""
     layout = memory_layout(written, step.pools, tables, checked and memory_check.sums(written))
     parts = interface.pieces(layout, _layer_rows(written, layers, step, layout))
-    gaps["selftest_slice"], gaps["known"] = interface.selftest(program, known, where, prefix, tables, parts)
+    gaps["selftest_slice"], gaps["known"] = interface.selftest(program, known, prefix, tables, parts)
     gaps["tables"] = blocks.aggregate(tables, layout.tables, prefix)
     gaps["helpers"] = (
         crc

@@ -70,9 +70,10 @@ class Image:
     """One exported model, linked for a core.
 
     ``flash`` is what stands at ``flash_start``. ``code`` counts the exported file's instructions and
-    constants between them, ``tables`` its tables, ``helpers`` what the linker took from the compiler's
-    library (division), all in bytes; they add up to ``len(flash)``. ``symbols`` gives addresses (bit 0
-    cleared), ``functions`` those of functions. Sizes are ``sizeof`` as the core's compiler sees it.
+    constants between them, ``tables`` its tables and, where the self-test is linked, what its known answer
+    is asked with, ``helpers`` what the linker took from the compiler's library (division), all in bytes; they
+    add up to ``len(flash)``. ``symbols`` gives addresses (bit 0 cleared), ``functions`` those of functions.
+    Sizes are ``sizeof`` as the core's compiler sees it.
     """
 
     prefix: str
@@ -97,6 +98,13 @@ class Image:
     def content(self, address: int, size: int) -> bytes:
         """``size`` bytes of the flash at ``address``."""
         return self.flash[address - self.flash_start : address - self.flash_start + size]
+
+    @property
+    def constants(self) -> range:
+        """The addresses of what ``tables`` counts."""
+        names = (f"{self.prefix}_{name}" for name in ("tables", "known_counts", "known_trim", "identity"))
+        start = min((self.symbols[n] for n in names if n in self.symbols), default=self.flash_start)
+        return range(start, start + self.tables)
 
     @property
     def ram(self) -> int:

@@ -80,9 +80,8 @@ def share_of(turned_bits: Sequence[TurnedBit], who: str) -> Share:
 
 def _drawn(image: Image, bits: int, seed: int) -> list[tuple[int, int]]:
     """Address and bit of each, none twice, outside the tables."""
-    tables = image.symbols[f"{image.prefix}_tables"]
     start = image.flash_start
-    code = [k for k in range(len(image.flash)) if not tables <= start + k < tables + image.tables]
+    code = [k for k in range(len(image.flash)) if start + k not in image.constants]
     picked = np.random.RandomState(seed).permutation(8 * len(code))[:bits]
     return [(start + code[k // 8], int(k % 8)) for k in picked]
 

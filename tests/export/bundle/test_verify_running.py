@@ -182,7 +182,7 @@ def test_every_bit_of_the_linked_tables(small_bundle: Files) -> None:
     machine = Machine(image)
     assert machine.selftest()
     missed = []
-    for byte in range(image.tables):
+    for byte in range(image.layout.tables.size):
         for bit in range(8):
             machine.flip(byte, bit)
             missed += [(byte, bit)] if machine.selftest() else []

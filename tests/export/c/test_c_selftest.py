@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from export.compilers.toolchain import build_core
+from export.c.extras import LEANEST
+from export.compilers.toolchain import build_core, compile_model, link_model
 from export.core.emulator import Machine
 from export.evidence.known_answer import known_answer
 from training.program import VALID, WITHHELD
@@ -41,7 +42,7 @@ def test_slices_end_with_yes(built: Any, size: int) -> None:
     started(machine)
     frames = len(known_answer(built.program).readings)
     found = answers(machine, size)
-    assert found == [RUNNING] * (-(-built.image.tables // size) + 2 * frames) + [OK]
+    assert found == [RUNNING] * (-(-built.image.layout.tables.size // size) + 2 * frames) + [OK]
     assert machine.call("selftest_slice", PLACE, size) & 0xFF == OK
 
 
@@ -52,13 +53,44 @@ def test_every_flipped_bit_ends_with_no(all_built: dict[str, Any]) -> None:
     its = all_built["wide"]
     machine = Machine(its.image)
     started(machine)
-    for byte in range(its.image.tables):
+    length = its.image.layout.tables.size
+    for byte in range(length):
         machine.flip(byte, byte % 8)
         machine.call("selftest_init", PLACE, machine._objects["scratch"][0])
-        assert answers(machine, 50) == [RUNNING] * (-(-its.image.tables // 50) - 1) + [BAD]
+        assert answers(machine, 50) == [RUNNING] * (-(-length // 50) - 1) + [BAD]
         machine.flip(byte, byte % 8)
     machine.call("selftest_init", PLACE, machine._objects["scratch"][0])
     assert answers(machine, 50)[-1] == OK
+
+
+def test_flipped_bits_of_the_known_answers_inputs_end_with_no(all_built: dict[str, Any]) -> None:
+    """Its trim and its counts stand apart from the tables; any damaged bit of them makes the last slice say
+    no, also where the reading stays the same.
+    """
+    its = all_built["strip"]
+    machine = Machine(its.image)
+    started(machine)
+    inputs = set(its.image.constants)
+    start = its.image.symbols["innage_tables"]
+    inputs -= set(range(start, start + its.image.layout.tables.size))
+    known = known_answer(its.program)
+    assert len(inputs) >= 2 * (len(known.trim) + sum(map(len, known.rows)))
+    damaged = []
+    for address in sorted(inputs)[::5]:
+        machine.turn(address, address % 8)
+        machine.call("selftest_init", PLACE, machine._objects["scratch"][0])
+        damaged.append(answers(machine, 2**16)[-1])
+        machine.turn(address, address % 8)
+    assert set(damaged) == {BAD}
+
+
+def test_without_the_self_test_its_inputs_are_not_linked(all_built: dict[str, Any]) -> None:
+    """With the self-test the linker leaves out the trim and the counts of its known answer too."""
+    its = all_built["strip"]
+    known = known_answer(its.program)
+    lean = link_model(compile_model(its.c), LEANEST)
+    assert lean.tables == its.image.layout.tables.size
+    assert its.image.tables - lean.tables >= 2 * (len(known.trim) + sum(map(len, known.rows)))
 
 
 def test_the_scratch_may_serve_between_slices(all_built: dict[str, Any]) -> None:

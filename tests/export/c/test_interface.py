@@ -146,8 +146,8 @@ def test_every_flipped_bit_of_the_tables_is_found(all_built: dict[str, Any]) -> 
     """The self-test says no for each single damaged bit, and yes again when it is put right."""
     its = all_built["wide"]
     machine = Machine(its.image)
-    assert its.image.tables > 0
-    for byte in range(its.image.tables):
+    assert its.image.layout.tables.size > 0
+    for byte in range(its.image.layout.tables.size):
         for bit in range(8):
             machine.flip(byte, bit)
             assert not machine.selftest(), f"byte {byte}, bit {bit}"
