@@ -54,6 +54,8 @@ _WHOLE = (
     "beyond_accepted_share",
     "worst_group_rmse_mm",
 )
+# zones of the tank as limits spell them, where names have no spaces
+_ZONES = {"lowest-pad": "lowest pad", "above-the-lowest-pad": "above the lowest pad"}
 NEVER = float("inf")  # seconds to a first reading that did not come
 
 
@@ -95,7 +97,7 @@ def _class_verdict(row: Limit, figures: Figures) -> tuple[float | None, LimitAns
         return None, UNPROVEN, f"no frames of condition '{row.condition}' in the prove groups"
     value, groups = value_of(row, figures, place), _groups(row, figures, place)
     if value is None:
-        return None, UNPROVEN, "no prove frame gave a value"
+        return None, UNPROVEN, _why_none(row)
     bound = bound_of(row, figures.span_mm)
     if value > bound:
         return value, NOT_MET, _above(value, row, bound, f"on {groups} {_plural(groups)}")
@@ -107,6 +109,12 @@ def _class_verdict(row: Limit, figures: Figures) -> tuple[float | None, LimitAns
     if verdict is not NOT_MET and groups < row.min_groups:
         return value, UNPROVEN, f"{groups} prove {_plural(groups)}, the limit asks for {row.min_groups}"
     return value, verdict, reason
+
+
+def _why_none(row: Limit) -> str:
+    if row.metric == "dry_missed_share":
+        return "this model never calls a tank empty: there is nothing to measure"
+    return "no prove frame gave a value"
 
 
 def _groups(row: Limit, figures: Figures, place: ClassFigures) -> int:
@@ -192,12 +200,17 @@ def _trials(row: Limit, figures: Figures) -> Episodes:
 
 
 def _place(row: Limit, figures: Figures) -> ClassFigures | None:
-    """Figures of a class, or of a liquid, unit, coupling or other place of that name."""
-    own = _OWN.get(row.metric, row.condition)
+    """Figures of a class, or of a zone, liquid, unit, coupling or other place of that name."""
+    own = place_of(_OWN.get(row.metric, row.condition))
     if row.metric in _WHOLE and row.condition != "all":
         return None
     places = [figures.classes, *figures.by.values()]
     return next((rows[own] for rows in places if own in rows), None)
+
+
+def place_of(condition: str) -> str:
+    """The class or place that a condition of limits names, as figures call it."""
+    return _ZONES.get(condition, condition)
 
 
 def value_of(row: Limit, figures: Figures, place: ClassFigures) -> float | None:  # noqa: PLR0911 - a metric each

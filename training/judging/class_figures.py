@@ -85,9 +85,12 @@ def _empties(judged: Judged) -> dict[str, Mask]:
 
 
 def _recognised(judged: Judged) -> Floats | None:
-    """The share of a dry tank's frames that is called empty, by group; None without such frames."""
+    """The share of a dry tank's frames that is called empty, by group; None without such frames, and of a
+    program that calls none empty.
+    """
     rows = judged.states.dry
-    return group_means(judged, rows, judged.validity == EMPTY) if rows.any() else None
+    measured = judged.calls_empty and rows.any()
+    return group_means(judged, rows, judged.validity == EMPTY) if measured else None
 
 
 def _beyond(judged: Judged) -> Beyond | None:

@@ -16,7 +16,7 @@ import numpy as np
 
 from dataset.records import Limits
 from dataset.values import FEWEST_GROUPS
-from training.judging.answers import answer_limits
+from training.judging.answers import answer_limits, place_of
 from training.judging.class_figures import figures_of
 from training.judging.figures import (
     AnsweredLimit,
@@ -76,10 +76,10 @@ def _places(judged: Judged, named: set[str]) -> dict[str, Mask]:
     """Rows of the liquids, units, couplings and other places that limits name."""
     wet = ~judged.states.empty
     return {
-        name: wet & (labels == name)
+        name: wet & (labels == place_of(name))
         for labels in judged.places.values()
         for name in sorted(named - {"all"} - set(judged.classes()))
-        if (labels == name).any()
+        if (labels == place_of(name)).any()
     }
 
 

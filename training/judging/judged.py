@@ -34,6 +34,7 @@ class Judged:
     ``places`` gives for each way of grouping ('unit', 'liquid', 'coupling', 'flow', 'temperature', 'level
     band', 'zone', 'group', 'session') a label a row, ``stated`` the rows of which 'drops', 'scale',
     'sloshing' or 'tilted' was stated. ``known_mm``: least and greatest label of the fit, where known.
+    ``calls_empty``: whether the program can call a tank empty at all.
     ``power_on``: figures of cold starts, where they were tried. ``ordered``: groups are bands of a scale,
         chosen and not drawn. ``reason``: of withholding, where the program itself was run.
     """
@@ -55,6 +56,7 @@ class Judged:
     power_on: PowerOn | None = None
     ordered: bool = False
     reason: Ints | None = None
+    calls_empty: bool = True
 
     @property
     def accepted(self) -> Mask:
@@ -126,7 +128,14 @@ def judge(
         stated=_stated(data, chosen),
         ordered=data.frozen.group_by is GroupBy.TEMPERATURE,
         reason=out["reason"],
+        calls_empty=_calls_empty(program),
     )
+
+
+def _calls_empty(program: Program) -> bool:
+    """Whether the program's validity reaches EMPTY."""
+    validity = program.outputs["validity"]
+    return any(max(node.interval.high) >= EMPTY for node in program.step if node.name == validity)
 
 
 def joined(parts: Sequence[Judged]) -> Judged:

@@ -72,6 +72,15 @@ def test_the_built_in_set(tmp_path: Path) -> None:
     assert "not signed yet" in run("show", "start").output
 
 
+def test_a_zone_of_the_tank_is_a_condition() -> None:
+    """Rows for the zone of the lowest pad are taken and shown."""
+    run("add", "x", "--row", "p95_pct_span<=2.5@lowest-pad", "--row", "withheld_share<=0.15@lowest-pad")
+    assert [row["condition"] for row in json.loads(run("show", "x", "--json").output)["rows"]] == [
+        "lowest-pad",
+        "lowest-pad",
+    ]
+
+
 @pytest.mark.parametrize(
     ("words", "found"),
     [

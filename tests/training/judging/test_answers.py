@@ -45,7 +45,7 @@ COLD = PowerOn(
 )
 FIGURES = Figures(
     classes={"clean": CLEAN, "all": CLEAN, "empty": EMPTY, "dry": EMPTY},
-    by={"liquid": {"water": CLEAN}},
+    by={"liquid": {"water": CLEAN}, "zone": {"lowest pad": CLEAN}},
     span_mm=60.0,
     false_wet=Episodes(episodes=40, wrong=0, frames=0, upper_bound_95=None),
     false_dry=Episodes(episodes=10, wrong=1, frames=1, upper_bound_95=None),
@@ -85,6 +85,10 @@ def said(limit: Limit, figures: Figures = FIGURES) -> tuple[str, str]:
         (Limit("beyond_accepted_share", 0.2), "not met"),
         (Limit("beyond_accepted_share", 0.3, min_groups=3), "not enough evidence"),
         (Limit("withheld_share", 0.03, "water"), "met"),
+        (Limit("p95_pct_span", 1.4, "lowest-pad"), "not met"),
+        (Limit("p95_pct_span", 2.5, "lowest-pad"), "met"),
+        (Limit("withheld_share", 0.01, "lowest-pad"), "not met"),
+        (Limit("p95_pct_span", 2.5, "above-the-lowest-pad"), "not enough evidence"),
     ],
 )
 def test_what_each_metric_bounds(limit: Limit, answer: str) -> None:
@@ -145,6 +149,13 @@ def test_a_rate_of_episodes_is_answered_by_its_bound(episodes: int, answer: str)
     )
     assert found[0] == answer
     assert f"0 wrong of {episodes} episodes" in found[1]
+
+
+def test_of_a_model_that_calls_none_empty_no_share_is_measured() -> None:
+    """Dry frames that no reading could name as empty say nothing of how often that goes wrong."""
+    none = replace(FIGURES, dry_recognised_share=None, dry_recognised_least=None)
+    answer, reason = said(Limit("dry_missed_share", 0.004), none)
+    assert (answer, "never calls a tank empty" in reason) == ("not enough evidence", True)
 
 
 def test_a_start_without_a_reading_meets_no_bound() -> None:

@@ -81,6 +81,9 @@ def trained(make_strip: Make) -> Trained:
             Limit("false_wet_episodes", 0.0),
             Limit("dry_missed_share", 0.01),
             Limit("p95_abs_mm", 1.0, "hot"),
+            Limit("p95_pct_span", 0.01, "lowest-pad"),
+            Limit("p95_pct_span", 20.0, "above-the-lowest-pad"),
+            Limit("withheld_share", 0.5, "lowest-pad"),
         ),
     )
     seen: list[tuple[str, int, int]] = []
@@ -139,6 +142,21 @@ def test_limits_are_answered_by_class(trained: Trained) -> None:
     assert said["false_wet_episodes", "all"] == "met"
     assert said["dry_missed_share", "all"] == "met"
     assert said["p95_abs_mm", "hot"] == "not enough evidence"
+
+
+def test_limits_hold_the_zone_of_the_lowest_pad(trained: Trained) -> None:
+    """Below the top of the lowest pad one pad alone tells the level: limits of its own, answered by the
+    figures of that zone.
+    """
+    _, made, _ = trained
+    kept = made.metrics.to_json()
+    rows = {(row["metric"], row["condition"]): row for row in kept["limits"]}
+    zone = kept["claims"]["by"]["zone"]["lowest pad"]
+    assert rows["p95_pct_span", "lowest-pad"]["answer"] == "not met"
+    assert rows["p95_pct_span", "lowest-pad"]["value"] == zone["p95_pct"] > 0.01
+    assert rows["withheld_share", "lowest-pad"]["answer"] == "met"
+    assert rows["withheld_share", "lowest-pad"]["value"] == pytest.approx(1 - zone["accepted_share"])
+    assert rows["p95_pct_span", "above-the-lowest-pad"]["answer"] == "met"
 
 
 def test_a_band_is_given_with_nine_groups(trained: Trained) -> None:
