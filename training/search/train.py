@@ -70,11 +70,16 @@ def _check_families(families: Sequence[str] | None) -> None:
             raise InputError("family", f"'{family}'", "one of " + ", ".join((*FAMILIES, ARRAY)))
 
 
+def families_tried(channels: int, families: Sequence[str] | None) -> tuple[str, ...]:
+    """The families that are tried for so many channels where ``families`` are asked for."""
+    usual = (ARRAY,) if channels >= ARRAY_CHANNELS else FAMILIES
+    return tuple(dict.fromkeys(families or usual))
+
+
 def _kinds(hardware: Hardware, families: Sequence[str] | None, trim: str | None) -> tuple[Kind, ...]:
     """The kinds of models to try."""
-    many = hardware.channels >= ARRAY_CHANNELS
-    wanted = tuple(dict.fromkeys(families or ((ARRAY,) if many else FAMILIES)))
-    if ARRAY in wanted and not many:
+    wanted = families_tried(hardware.channels, families)
+    if ARRAY in wanted and hardware.channels < ARRAY_CHANNELS:
         counted = f"{hardware.channels} {'channel' if hardware.channels == 1 else 'channels'}"
         needed = f"a pad array of at least {ARRAY_CHANNELS} channels"
         raise InputError("family", f"'{ARRAY}' for {counted}", needed)

@@ -235,17 +235,18 @@ def _judged_role(data: FrozenData) -> Role:
 def _check_ablation(data: FrozenData, families: Sequence[str] | None) -> None:
     """What can't be varied is refused before the work, not after it."""
     from dataset.errors import InputError
-    from training.search.array_recipes import ARRAY_CHANNELS
+    from training.search.array_recipes import ARRAY, ARRAY_CHANNELS
     from training.search.context import hardware_of
+    from training.search.train import families_tried
     from training.studies.study import check_study
 
     channels = hardware_of(data).channels
-    if channels < ARRAY_CHANNELS or families:
+    if channels < ARRAY_CHANNELS or families_tried(channels, families) != (ARRAY,):
         counted = f"{channels} {'channel' if channels == 1 else 'channels'}"
         raise InputError(
             "ablation",
             f"families {families[0]}" if families else counted,
-            f"a pad array of at least {ARRAY_CHANNELS} channels and no families",
+            f"a pad array of at least {ARRAY_CHANNELS} channels and no family but '{ARRAY}'",
             fields=("ablation", "families"),
         )
     check_study(data, _judged_role(data))

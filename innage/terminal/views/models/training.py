@@ -76,8 +76,7 @@ def _model_row(facts: Facts) -> tuple[object, ...]:
     proved = None if metrics.prove is None else metrics.prove.integer.rmse_mm
     cost = None if metrics.chosen is None else metrics.chosen.cost
     counts = "/".join(str(answers.count(answer)) for answer in LimitAnswer)
-    family = "array" if recipe.family.startswith("array net") else recipe.family
-    named = (facts["name"], facts["frozen"]["name"], family, recipe.size, recipe.bits)
+    named = (facts["name"], facts["frozen"]["name"], recipe.family, recipe.size, recipe.bits)
     return (*named, proved, counts, cost and cost.flash, facts["frozen"]["origin"])
 
 
@@ -133,11 +132,10 @@ def _two_lines(column: str) -> str:
 def _show_why(metrics: Metrics, facts: Facts) -> None:
     recipe = _recipe(facts)
     trim, step = metrics.trim, metrics.next_step
-    form = "pad array, level net" if trim else recipe.family
     trimmed = f", trim {trim}" if trim else ""
     say(
-        f"Model {facts['name']}, program {facts['sha256'][:ID_DIGITS]}: {form} of size {recipe.size} "
-        f"with {recipe.bits}-bit weights{trimmed}."
+        f"Model {facts['name']}, program {facts['sha256'][:ID_DIGITS]}: {recipe.family} of size "
+        f"{recipe.size} with {recipe.bits}-bit weights{trimmed}."
     )
     say(f"Why: {metrics.why}.")
     if step:
