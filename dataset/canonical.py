@@ -30,6 +30,7 @@ from dataset.records import (
     Model,
     Mounting,
     NewSession,
+    Occasion,
     Role,
     Sensor,
     Session,
@@ -95,7 +96,15 @@ def session_sha256(session: NewSession | Session, frames: Frames) -> str:
         content["stretches"] = [_stretch(stretch) for stretch in session.stretches]
     if session.simulated:
         content["simulated"] = True
-    return sha256(content)
+    return sha256(content | occasion_content(session.occasion))
+
+
+def occasion_content(occasion: Occasion) -> dict[str, str]:
+    """Who, where, when and with what, as JSON: what was stated. Sessions that state nothing keep their
+    hashes.
+    """
+    facts = {key: getattr(occasion, key) for key in ("operator", "bench", "started", "firmware")}
+    return {key: fact for key, fact in facts.items() if fact is not None}
 
 
 def mark_revision_sha256(

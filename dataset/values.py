@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import math
 import re
+from datetime import datetime
 
 from dataset.errors import InputError, quoted
 
@@ -15,6 +16,12 @@ GAP_PERIODS = 1.5  # a step of time beyond so many median periods cannot be one 
 LEAST_NOISE = 0.5  # counts are whole numbers: quieter than half a count cannot be seen
 MAD_TO_SD = 1.4826  # a normal law's standard deviation over its median absolute deviation
 FEWEST_GROUPS = 3  # units, say: the scatter of fewer says nothing
+FIRST_YEAR = 1990  # of a start: clocks that were never set begin earlier
+_INSTANT = re.compile(
+    r"([0-9]{4}-[0-9]{2}-[0-9]{2})[T ]([0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:[.,][0-9]{1,6})?)?)"
+    r" ?(Z|[+-][0-9]{2}:?[0-9]{2})?"
+)
+_OFFSET = re.compile(r"Z|[+-]([0-9]{2}):?([0-9]{2})")
 _NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]*")
 
 
@@ -56,3 +63,57 @@ def check_number(
         f"{value:g}",
         f"{'more than' if above else 'at least'} {low:g} and at most {high:g}{unit and ' ' + unit}",
     )
+
+
+def instant(where: str, text: str, utc_offset: str | None = None) -> str:
+    """An instant as it is kept: ISO 8601 with its offset from UTC, to the second, or to the millisecond where
+    that is stated.
+
+    Args:
+        where: for messages.
+        text: such as 2026-03-02T09:15+01:00 or 2026-03-02 08:15:00.250Z.
+        utc_offset: where the text has none.
+
+    Raises:
+        InputError: no instant, or one without an offset.
+    """
+    match = _INSTANT.fullmatch(text.strip())
+    expected = "date and time in ISO 8601, such as 2026-03-02T09:15:00+01:00"
+    if match is None:
+        raise InputError(where, quoted(text.strip()) if text.strip() else "no start", expected)
+    day, clock, stated = match[1], match[2].replace(",", "."), match[3] or utc_offset
+    if stated is None:
+        raise InputError(
+            where,
+            f"{quoted(text)} without an offset from UTC",
+            expected,
+            "add it, or give utc_offset",
+            fields=("utc_offset",),
+        )
+    check_offset(where, stated)
+    try:
+        moment = datetime.fromisoformat(f"{day}T{clock}{stated}")
+    except ValueError as error:
+        raise InputError(where, quoted(text), expected, str(error)) from error
+    if moment.year < FIRST_YEAR:
+        hint = "a clock that was never set says such a time"
+        raise InputError(where, quoted(text), f"a time from {FIRST_YEAR} on", hint)
+    return moment.isoformat(timespec="milliseconds" if moment.microsecond else "seconds")
+
+
+def now_instant() -> str:
+    """The host's time now, to the second, with its offset from UTC."""
+    return datetime.now().astimezone().isoformat(timespec="seconds")
+
+
+def check_offset(where: str, text: str) -> None:
+    """An offset from UTC: Z, or hours and minutes such as +01:00."""
+    match = _OFFSET.fullmatch(text)
+    if match is None or (match[1] and (int(match[1]) > 14 or int(match[2]) > 59)):
+        raise InputError(where, quoted(text), "an offset from UTC such as +01:00, or Z")
+
+
+def check_instant(where: str, text: str | None) -> None:
+    """An instant as :func:`instant` writes it; None passes."""
+    if text is not None and instant(where, text) != text:
+        raise InputError(where, quoted(text), instant(where, text))

@@ -26,6 +26,7 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         "sensor": Entry("sensor", "Sensors: pads in channel order, count width and law, period."),
         "mounting": Entry("mounting", "Mountings: a sensor revision on a tank revision."),
         "unit": Entry("unit", "Units: physical samples of board, adhesive and tank."),
+        "operator": Entry("operator", "Operators: who captures, by short codes."),
         "trim": Entry(
             "trimming", "Trims: a unit's own stored counts, and limits for a fixture.", ("trim_bytes",)
         ),
@@ -36,6 +37,7 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         "sessions": Entry("sessions", "List the capture sessions, void ones included."),
         "show": Entry("sessions", "Show one capture session: its facts, warnings, marks and counts."),
         "void": Entry("sessions", "Say that a session must not be used, and why."),
+        "tag": Entry("tagging", "Tags of sessions, added and removed; both are kept."),
         "mark": Entry("marking", "Level marks: propose, set and amend them, show their history."),
         "mapping": Entry("mapping", "Column mappings, saved with 'innage log --save-mapping NAME'."),
         "gaps": Entry("gaps", "Show what has been captured, and what is missing."),

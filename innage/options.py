@@ -86,6 +86,54 @@ ConditionOption = Annotated[
     typer.Option("--condition", help="Throughout, such as surface=foam:20-45,wall=film."),
 ]
 NoteOption = Annotated[str, typer.Option("--note", help="Free text, kept with each session.")]
+OCCASION = "Who, when, with what"
+OperatorOption = Annotated[
+    str | None,
+    typer.Option(
+        "--operator",
+        help="Who captures: a code of 'innage operator list'.",
+        autocompletion=names_of("operator"),
+        rich_help_panel=OCCASION,
+    ),
+]
+StartOption = Annotated[
+    str | None,
+    typer.Option(
+        "--start",
+        help="When it began, such as 2026-03-02T09:15+01:00.",
+        rich_help_panel=OCCASION,
+    ),
+]
+FileStartOption = Annotated[
+    str | None,
+    typer.Option(
+        "--start",
+        help="When it began, such as 2026-03-02T09:15+01:00; or where a file says it: column:NAME, "
+        "header:KEY ('# KEY: ...' above the columns), name:PATTERN (such as name:*_%Y%m%d_%H%M*).",
+        rich_help_panel=OCCASION,
+    ),
+]
+UtcOffsetOption = Annotated[
+    str | None,
+    typer.Option(
+        "--utc-offset",
+        help="Of a start that has none, such as +01:00.",
+        rich_help_panel=OCCASION,
+    ),
+]
+FirmwareOption = Annotated[
+    str | None,
+    typer.Option("--board-firmware", help="The board's firmware revision.", rich_help_panel=OCCASION),
+]
+TagOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--tag",
+        help="A tag; repeat.",
+        autocompletion=names_of("tag"),
+        rich_help_panel=OCCASION,
+    ),
+]
 SessionArgument = Annotated[
     str, typer.Argument(help="The session's id, or its first digits.", autocompletion=names_of("session"))
 ]
@@ -270,6 +318,8 @@ SPELLED: dict[str, str] = {
     "limits_text.DEFAULT_TOML": "'innage limits default'",
     "liquids.COMMON": "'innage liquid common'",
     "start": "--from",
+    "started": "--start",
+    "firmware": "--board-firmware",
     "stop": "--to",
     "wetness": "--foam-wetness",
 }

@@ -23,6 +23,8 @@ from dataset.records import (
     Mark,
     Mounting,
     NewSession,
+    Occasion,
+    Operator,
     Pad,
     PadRole,
     Sensor,
@@ -30,10 +32,12 @@ from dataset.records import (
     Unit,
 )
 from dataset.tanks import profile
-from dataset.values import MAX_MM, check_name, check_number, check_text
+from dataset.values import MAX_MM, check_instant, check_name, check_number, check_text
 
 MAX_CHANNELS = 64
 MAX_COUNT_BITS = 24  # what a program's int32 arithmetic leaves room for
+MOST_CODE = 12  # characters of an operator's code
+MOST_FIRMWARE = 100
 TOP_COUNT = (1 << MAX_COUNT_BITS) - 1
 MAX_COUNT_SCALE = 0xFFFF  # what the record of a stored trim has room for
 MAX_PERIOD_MS = 3_600_000
@@ -305,9 +309,31 @@ def check_session(new: NewSession) -> None:
     """Frames that fit the sensor, and marks that fit the frames and the tank."""
     where = f"session from {new.source.file}"
     check_text(f"{where}, note", new.note)
+    check_occasion(where, new.occasion)
     _check_frames(where, new)
     check_marks(where, new.marks, len(new.frames), new.mounting.tank.span_mm)
     check_stretches(where, new.stretches, len(new.frames), new.mounting.tank.span_mm)
+
+
+def check_occasion(where: str, occasion: Occasion) -> None:
+    """A start that is an instant, and a firmware that can stand on a line."""
+    check_instant(f"{where}, start", occasion.started)
+    if occasion.firmware is not None:
+        check_text(f"{where}, firmware of the board", occasion.firmware)
+        if not occasion.firmware.strip() or len(occasion.firmware) > MOST_FIRMWARE:
+            raise InputError(
+                f"{where}, firmware of the board",
+                quoted(occasion.firmware),
+                f"1 to {MOST_FIRMWARE} characters, such as a revision",
+            )
+
+
+def check_operator(operator: Operator) -> None:
+    """A short code, and a note."""
+    check_name("operator", operator.name)
+    if len(operator.name) > MOST_CODE:
+        raise InputError("operator", quoted(operator.name), f"a short code of at most {MOST_CODE} characters")
+    check_text(f"operator {operator.name}, note", operator.note)
 
 
 def check_marks(where: str, marks: Sequence[Mark], frames: int, span_mm: float) -> None:

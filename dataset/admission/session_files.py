@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from dataset.admission.columns import LeftOut, left_out, named_otherwise, unused_columns
 from dataset.admission.rules import TOP_COUNT, check_period
+from dataset.admission.starts import Start, start_of
 from dataset.counts import scale_for, too_fine, whole_steps
 from dataset.errors import InputError, quoted
 from dataset.files.sheets import DELIMITERS, STANDARD_INPUT, Sheet, is_number, read_content, sheet_of
@@ -39,6 +40,7 @@ class ParsedFile:
     """One file's frames and marks. ``gaps`` counts steps of time longer than 1.5 median periods; ``labelled``
     counts frames. ``unused`` are the names of the columns that no field took, ``left_out`` those of them that
     look like a time, level or temperature that is not there. ``warnings`` are those of the columns' names.
+    ``started`` is when it began, where that was asked for.
     """
 
     frames: Frames
@@ -50,6 +52,7 @@ class ParsedFile:
     unused: tuple[str, ...] = ()
     left_out: tuple[LeftOut, ...] = ()
     warnings: tuple[DoorWarning, ...] = ()
+    started: str | None = None
 
     @property
     def labelled(self) -> int:
@@ -73,7 +76,12 @@ class _Columns:
 
 
 def read_file(
-    path: Path, mapping: ColumnMapping, sensor: Sensor, tank: Tank, labelling: Labelling | None = None
+    path: Path,
+    mapping: ColumnMapping,
+    sensor: Sensor,
+    tank: Tank,
+    labelling: Labelling | None = None,
+    start: Start | None = None,
 ) -> ParsedFile:
     """Read one capture session.
 
@@ -84,6 +92,7 @@ def read_file(
         tank: gives the span that levels lie within, and the profile that turns volumes into levels.
         labelling: how masses and poured volumes become levels; only needed where the mapping has a column of
             them.
+        start: when the session began, or where the file says it; None is not stated.
 
     Raises:
         InputError: the first fault: file, line, column, what was found, what was expected.
@@ -109,6 +118,7 @@ def read_file(
     median = float(np.median(steps)) if len(steps) else None
     if median is not None:
         check_period(str(path), sensor, median)
+    beside = mapping if start is None or start.way != "column" else _left_to(mapping, start.text)
     return ParsedFile(
         frames=Frames(t_ms, counts, None if mapping.temperature is None else columns[mapping.temperature]),
         marks=_labels(columns, mapping, tank, labelling),
@@ -118,10 +128,16 @@ def read_file(
         delimiter=sheet.delimiter,
         gaps=0 if median is None else int(np.count_nonzero(steps > GAP_PERIODS * median)),
         median_period_ms=median,
-        unused=unused_columns(sheet, mapping),
-        left_out=left_out(sheet, mapping),
+        unused=unused_columns(sheet, beside),
+        left_out=left_out(sheet, beside),
         warnings=named_otherwise(sheet, mapping),
+        started=None if start is None else start_of(start, sheet),
     )
+
+
+def _left_to(mapping: ColumnMapping, column: str) -> ColumnMapping:
+    """The mapping, ``column`` of which somebody else reads."""
+    return replace(mapping, ignore=(*mapping.ignore, column))
 
 
 def _by_cell(sheet: Sheet, column: str, optional: bool) -> NDArray[np.float64]:

@@ -44,6 +44,7 @@ MOST_ROWS = 20_000_000
 MOST_LINES = 5_000_000  # of text, which takes more room than numbers while it is read
 MOST_LINE = 1 << 20  # characters
 MOST_COLUMNS = 4096
+MOST_REMARK = 200  # bytes of a fact that Parquet keeps beside its columns
 MOST_LISTED = 40  # names of columns in an error
 
 _NO_ROW = tuple(b"# \t\n")  # what lines that are no rows begin with; blanks may lead to either
@@ -71,6 +72,12 @@ class Sheet(Protocol):
     @property
     def units(self) -> dict[str, str]:
         """The units that a row below the names states, by column; empty where there is no such row."""
+
+    @property
+    def remarks(self) -> Sequence[str]:
+        """What stands above the names of the columns, or beside them, and is no row: 'key: value' or any
+        text.
+        """
 
     def top(self) -> str:
         """Where the names of the columns stand."""
@@ -155,6 +162,11 @@ class TextSheet:
         if self._every_line_counts:
             return self._text.count("\n") + (not self._text.endswith("\n")) - self._named
         return len(self._body)
+
+    @cached_property
+    def remarks(self) -> Sequence[str]:
+        above = self._text.split("\n", self._lines[0][1])[: self._lines[0][1] - 1]
+        return [line.strip() for line in above if line.strip().startswith("#")]
 
     def top(self) -> str:
         return f"{self.path}, line {self._lines[0][1]}"
@@ -311,6 +323,15 @@ class ParquetSheet:
             raise InputError(
                 str(path), f"{self.rows} rows", f"at most {MOST_ROWS}", "cut the recording into sessions"
             )
+
+    @cached_property
+    def remarks(self) -> Sequence[str]:
+        kept = self._file.metadata.metadata or {}
+        return [
+            f"{key.decode(errors='replace')}: {value.decode(errors='replace')}"
+            for key, value in kept.items()
+            if len(value) <= MOST_REMARK
+        ]
 
     def top(self) -> str:
         return str(self.path)

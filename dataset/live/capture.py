@@ -22,8 +22,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from dataset.admission.rules import TOP_COUNT
-from dataset.canonical import readings_sha256
+from dataset.admission.rules import TOP_COUNT, check_occasion
+from dataset.canonical import occasion_content, readings_sha256
 from dataset.counts import scale_for, too_fine, whole_steps
 from dataset.errors import InputError, naming, quoted
 from dataset.labels.conditions import read_conditions
@@ -32,18 +32,20 @@ from dataset.live.board import ASTRAY, BAD, LIKE_LINES, Line, LineReader
 from dataset.live.entries import RESTART_PERIODS, entered_marks, holding, next_step, warnings_of
 from dataset.live.plans import Step
 from dataset.records import (
+    UNSTATED,
     Frames,
     Liquid,
     Mark,
     Mounting,
     NewSession,
+    Occasion,
     Session,
     Source,
     Stretch,
     Unit,
 )
 from dataset.store.open_captures import OpenCapture
-from dataset.values import check_number
+from dataset.values import check_number, now_instant
 
 if TYPE_CHECKING:
     from dataset.store import Store
@@ -66,6 +68,9 @@ class Stated:
         condition: conditions, as :func:`dataset.labels.conditions.read_conditions` reads them.
         note: kept with the session.
         simulated: the frames are made by the virtual rig, not measured.
+        occasion: who, where and with what; a start that is not stated is the host's time at the first frame,
+            unless the frames are simulated.
+        tags: of the session.
     """
 
     level_u_mm: float | None = None
@@ -73,6 +78,8 @@ class Stated:
     condition: str | None = None
     note: str = ""
     simulated: bool = False
+    occasion: Occasion = UNSTATED
+    tags: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -154,6 +161,7 @@ class Capture:
             check_number("level_u_mm", stated.level_u_mm, 0, 1e5, unit="mm")
             if stated.condition is not None:
                 read_conditions("condition", stated.condition)
+        check_occasion(f"capture {name}", stated.occasion)
         weighing = stated.labelling or Labelling(liquid)
         settings = {
             "steps": [asdict(step) for step in steps],
@@ -162,6 +170,8 @@ class Capture:
             "condition": stated.condition,
             "note": stated.note,
             "simulated": stated.simulated,
+            "occasion": occasion_content(stated.occasion),
+            "tags": list(stated.tags),
         }
         return cls(store, store.begin_capture(name, unit, liquid, mounting, settings))
 
@@ -272,6 +282,8 @@ class Capture:
         self._accept(line)
 
     def _accept(self, line: Line) -> None:
+        if not self.frames:
+            self._entries.append({"kind": "start", "at": now_instant()})
         self._last_ms = line.t_ms + self._offset
         self._pending.append((self._last_ms, line))
         self._latest, self._fresh = line, False
@@ -497,4 +509,22 @@ class Capture:
             stretches,
             warnings_of(self._entries, self.bad_lines()),
         )
-        return self._store.seal_capture(known.name, replace(new, simulated=self._simulated))
+        return self._store.seal_capture(
+            known.name,
+            replace(
+                new,
+                simulated=self._simulated,
+                occasion=self._occasion(),
+                tags=tuple(known.settings.get("tags", ())),
+            ),
+        )
+
+    def _occasion(self) -> Occasion:
+        """Who, where, when and with what: it began as stated, else at the host's time of the first frame.
+        What is simulated happened at no time.
+        """
+        stated = Occasion(**self._known.settings.get("occasion", {}))  # an earlier version does not say
+        first = next((entry["at"] for entry in self._entries if entry["kind"] == "start"), None)
+        if stated.started is not None or self._simulated:
+            return stated
+        return replace(stated, started=first)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataset.records.bench import (
     Liquid,
     Mounting,
+    Operator,
     Pad,
     Sensor,
     Tank,
@@ -19,6 +20,7 @@ from dataset.records.bench import (
 )
 from dataset.records.captures import (
     ID_DIGITS,
+    UNSTATED,
     Amendment,
     ColumnMapping,
     Conditions,
@@ -27,9 +29,11 @@ from dataset.records.captures import (
     Mark,
     MarkRevision,
     NewSession,
+    Occasion,
     Session,
     Source,
     Stretch,
+    TagEvent,
     VoidEvent,
     newest_amendment,
 )
@@ -64,6 +68,7 @@ __all__ = [
     "CORES",
     "ID_DIGITS",
     "METRICS",
+    "UNSTATED",
     "Amendment",
     "BoardMeasurement",
     "Budget",
@@ -87,6 +92,8 @@ __all__ = [
     "Model",
     "Mounting",
     "NewSession",
+    "Occasion",
+    "Operator",
     "Pad",
     "PadRole",
     "Role",
@@ -95,6 +102,7 @@ __all__ = [
     "Source",
     "Stretch",
     "Surface",
+    "TagEvent",
     "Tank",
     "TimeUnit",
     "Trim",

@@ -131,6 +131,16 @@ class Mounting:
 
 
 @dataclass(frozen=True)
+class Operator:
+    """Somebody who captures: a short code, which stands with sessions; ``note`` says who that is, where that
+    may be said.
+    """
+
+    name: str
+    note: str = ""
+
+
+@dataclass(frozen=True)
 class Unit:
     """One physical sample: board, adhesive and tank."""
 

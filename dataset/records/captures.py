@@ -99,6 +99,38 @@ class DoorWarning:
 
 
 @dataclass(frozen=True)
+class Occasion:
+    """Who captured a session, on which bench, when it began and with which firmware on the board; None is not
+    stated.
+
+    ``operator`` is the code of an :class:`Operator` of the store, ``bench`` a bench's identity, ``started``
+    an instant as :func:`dataset.values.instant` writes it, ``firmware`` the revision that the board's maker
+    gives.
+    """
+
+    operator: str | None = None
+    bench: str | None = None
+    started: str | None = None
+    firmware: str | None = None
+
+
+UNSTATED = Occasion()
+
+
+@dataclass(frozen=True)
+class TagEvent:
+    """A session was tagged, or (``removes``) the tag that the event of hash ``parent`` gave it was removed;
+    ``author`` None is not stated.
+    """
+
+    sha256: str
+    parent: str | None
+    tag: str
+    removes: bool
+    author: str | None = None
+
+
+@dataclass(frozen=True)
 class Session:
     """A sealed capture session, without its frames. ``id`` is the start of ``sha256``, the hash of its
     canonical content.
@@ -123,6 +155,8 @@ class Session:
     sealed_marks: tuple[Mark, ...] | None = None
     warnings: tuple[DoorWarning, ...] = ()  # not part of the hash: a later version may look more closely
     simulated: bool = False  # made by the virtual rig, not measured
+    occasion: Occasion = UNSTATED
+    tags: tuple[str, ...] = ()  # not part of the hash: they come and go
 
 
 @dataclass(frozen=True)
@@ -155,6 +189,8 @@ class NewSession:
     stretches: tuple[Stretch, ...] = ()
     warnings: tuple[DoorWarning, ...] = ()  # found on the way in; the store adds its own checks'
     simulated: bool = False  # made by the virtual rig, not measured
+    occasion: Occasion = UNSTATED
+    tags: tuple[str, ...] = ()
 
 
 class Amendment(NamedTuple):

@@ -32,9 +32,11 @@ from dataset.records import (
     Model,
     Mounting,
     NewSession,
+    Operator,
     Role,
     Sensor,
     Session,
+    TagEvent,
     Tank,
     Trim,
     Unit,
@@ -188,6 +190,18 @@ class Store:
         """All units, by name."""
         return self._read(registry.units)
 
+    def add_operator(self, operator: Operator) -> Operator:
+        """Put an operator on the list, under a new code."""
+        return self._write(lambda orm: registry.add_operator(orm, operator))
+
+    def operator(self, code: str) -> Operator:
+        """The operator of this code."""
+        return self._read(lambda orm: registry.to_operator(registry.operator_row(orm, code)))
+
+    def operators(self) -> tuple[Operator, ...]:
+        """All operators, by code."""
+        return self._read(registry.operators)
+
     def add_budget(self, budget: Budget) -> Budget:
         """Add a budget under a new name."""
         return self._write(lambda orm: registry.add_budget(orm, budget))
@@ -313,6 +327,28 @@ class Store:
         checked.
         """
         return self._read(lambda orm: stored_sessions.void_events(orm, ref))
+
+    def tag(self, refs: Sequence[str], tags: Sequence[str], author: str | None = None) -> tuple[Session, ...]:
+        """Tag sessions, all of them or none; a tag is an event beside the session, whose hash stays.
+
+        Raises:
+            InputError: a tag that cannot be, or where every session has every tag.
+        """
+        return self._write(lambda orm: stored_sessions.tag(orm, refs, tags, author))
+
+    def untag(
+        self, refs: Sequence[str], tags: Sequence[str], author: str | None = None
+    ) -> tuple[Session, ...]:
+        """Remove tags from sessions, from all of them or none; both events stay.
+
+        Raises:
+            InputError: a session that has not all of the tags.
+        """
+        return self._write(lambda orm: stored_sessions.untag(orm, refs, tags, author))
+
+    def tag_events(self, ref: str) -> tuple[TagEvent, ...]:
+        """Which tags of a session came and went, in the order it came into this store, every hash checked."""
+        return self._read(lambda orm: stored_sessions.tag_events(orm, ref))
 
     # -- another store ---------------------------------------------------------------------------------------
 

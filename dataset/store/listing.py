@@ -33,8 +33,10 @@ _NAMES = {
     "mapping": "SELECT name FROM mapping ORDER BY name",
     "model": "SELECT name FROM model ORDER BY name",
     "mounting": "SELECT name FROM mounting ORDER BY name",
+    "operator": "SELECT name FROM operator ORDER BY name",
     "sensor": "SELECT DISTINCT name FROM sensor ORDER BY name",
     "session": f"SELECT substr(sha256, 1, {ID_DIGITS}) FROM capture_session ORDER BY id",  # noqa: S608 - a number of ours
+    "tag": "SELECT DISTINCT tag FROM tag_event ORDER BY tag",
     "tank": "SELECT DISTINCT name FROM tank ORDER BY name",
     "unit": "SELECT name FROM unit ORDER BY name",
 }

@@ -51,6 +51,7 @@ COVERS: dict[str, Cover] = {
         refers={"tank_id": ("tank", "record_sha256"), "sensor_id": ("sensor", "record_sha256")}
     ),
     "unit": Cover(),
+    "operator": Cover(),
     "budget": Cover(),
     "limits": Cover({"limit_row": ("limits_id", "position")}),
     "mapping": Cover(),
@@ -64,6 +65,7 @@ COVERS: dict[str, Cover] = {
         _PLACES,
     ),
     "void_event": Cover(refers={"session_id": ("capture_session", "sha256")}),
+    "tag_event": Cover(refers={"session_id": ("capture_session", "sha256")}),
     "frozen_set": Cover(
         {
             "frozen_role": ("frozen_set_id", "group_name"),

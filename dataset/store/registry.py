@@ -25,6 +25,7 @@ from dataset.records import (
     Limits,
     Liquid,
     Mounting,
+    Operator,
     Pad,
     Sensor,
     Tank,
@@ -40,6 +41,7 @@ from dataset.store.tables import (
     LiquidRow,
     MappingRow,
     MountingRow,
+    OperatorRow,
     PadRow,
     SensorRow,
     TankRow,
@@ -82,6 +84,10 @@ def to_tank(row: TankRow) -> Tank:
 
 def to_liquid(row: LiquidRow) -> Liquid:
     return flat(Liquid, row)
+
+
+def to_operator(row: OperatorRow) -> Operator:
+    return flat(Operator, row)
 
 
 def to_unit(row: UnitRow) -> Unit:
@@ -149,6 +155,11 @@ def units(orm: OrmSession) -> tuple[Unit, ...]:
     return tuple(map(to_unit, orm.scalars(select(UnitRow).order_by(UnitRow.name))))
 
 
+def operators(orm: OrmSession) -> tuple[Operator, ...]:
+    """All operators, by code."""
+    return tuple(map(to_operator, orm.scalars(select(OperatorRow).order_by(OperatorRow.name))))
+
+
 def budgets(orm: OrmSession) -> tuple[Budget, ...]:
     """All budgets, by name."""
     return tuple(map(to_budget, orm.scalars(select(BudgetRow).order_by(BudgetRow.name))))
@@ -209,6 +220,13 @@ def add_unit(orm: OrmSession, unit: Unit) -> Unit:
     return unit
 
 
+def add_operator(orm: OrmSession, operator: Operator) -> Operator:
+    rules.check_operator(operator)
+    _refuse_known("operator", operator, orm.scalars(select(OperatorRow.name)).all())
+    keep(orm, OperatorRow(**asdict(operator)))
+    return operator
+
+
 def add_budget(orm: OrmSession, budget: Budget) -> Budget:
     rules.check_budget(budget)
     _refuse_known("budget", budget, orm.scalars(select(BudgetRow.name)).all())
@@ -256,6 +274,10 @@ def liquid_row(orm: OrmSession, name: str) -> LiquidRow:
 
 def unit_row(orm: OrmSession, name: str) -> UnitRow:
     return named("unit", name, orm.scalars(select(UnitRow).order_by(UnitRow.name)).all())
+
+
+def operator_row(orm: OrmSession, code: str) -> OperatorRow:
+    return named("operator", code, orm.scalars(select(OperatorRow).order_by(OperatorRow.name)).all())
 
 
 def budget_row(orm: OrmSession, name: str) -> BudgetRow:

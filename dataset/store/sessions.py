@@ -39,14 +39,16 @@ from dataset.records import (
     MarkRevision,
     Mounting,
     NewSession,
+    Occasion,
     Session,
     Source,
     Stretch,
+    TagEvent,
     TrimKind,
     VoidEvent,
     newest_amendment,
 )
-from dataset.store import blocks, voiding
+from dataset.store import blocks, registry, tagging, voiding
 from dataset.store.proof import changed, record_sha256
 from dataset.store.registry import (
     flat,
@@ -110,6 +112,8 @@ def to_session(
         sealed_marks=None if revised is None else sealed,
         warnings=tuple(DoorWarning(w.check_name, w.sentence) for w in row.warnings),
         simulated=bool(row.simulated),
+        occasion=Occasion(row.operator, row.bench, row.started, row.firmware),
+        tags=tagging.tags_of(row),
     )
 
 
@@ -225,6 +229,7 @@ def add_session(
     same transaction.
     """
     check_session(new)
+    _check_listed(orm, new)
     row = _new_row(orm, new)
     _refuse_known(orm, new, row.sha256)
     _refuse_twin(orm, new, row.readings_sha256, row.counts_sha256)
@@ -247,7 +252,15 @@ def add_session(
     row.sealed = True
     orm.flush()
     orm.refresh(row)
+    tagging.add(orm, row, tuple(dict.fromkeys(new.tags)), new.occasion.operator)
     return row
+
+
+def _check_listed(orm: OrmSession, new: NewSession) -> None:
+    """InputError for an operator who is not on the list: a code that is mistyped would be another person."""
+    code = new.occasion.operator
+    if code is not None:
+        registry.operator_row(orm, code)
 
 
 def _new_row(orm: OrmSession, new: NewSession) -> SessionRow:
@@ -271,6 +284,7 @@ def _new_row(orm: OrmSession, new: NewSession) -> SessionRow:
         source_sha256=new.source.sha256,
         note=new.note,
         simulated=new.simulated or None,
+        **asdict(new.occasion),
     )
 
 
@@ -467,6 +481,30 @@ def take_back_void(orm: OrmSession, ref: str, reason: str) -> SessionRow:
 def void_events(orm: OrmSession, ref: str) -> tuple[VoidEvent, ...]:
     """When a session was voided and taken back, in the order it came into this store."""
     return voiding.events(session_row(orm, ref))
+
+
+def tag(orm: OrmSession, refs: Sequence[str], tags: Sequence[str], author: str | None) -> tuple[Session, ...]:
+    """Tag sessions, each with all of ``tags`` that it has not; InputError where none of them had to be."""
+    rows = [session_row(orm, ref) for ref in refs]
+    lacking = [[t for t in dict.fromkeys(tags) if t not in tagging.tags_of(row)] for row in rows]
+    for row, missing in zip(rows, lacking, strict=True):
+        tagging.add(orm, row, missing if any(lacking) else tags, author)
+    return to_sessions(rows)
+
+
+def untag(
+    orm: OrmSession, refs: Sequence[str], tags: Sequence[str], author: str | None
+) -> tuple[Session, ...]:
+    """Remove tags from sessions; InputError for a session that has not all of them."""
+    rows = [session_row(orm, ref) for ref in refs]
+    for row in rows:
+        tagging.remove(orm, row, tags, author)
+    return to_sessions(rows)
+
+
+def tag_events(orm: OrmSession, ref: str) -> tuple[TagEvent, ...]:
+    """Which tags of a session came and went, in the order it came into this store."""
+    return tagging.events(session_row(orm, ref))
 
 
 def frames(orm: OrmSession, session: Session) -> Frames:

@@ -147,6 +147,14 @@ class UnitRow(Covered, Base):
     note: Mapped[Prose]
 
 
+class OperatorRow(Covered, Base):
+    __tablename__ = "operator"
+
+    id: Mapped[Key]
+    name: Mapped[UniqueName]
+    note: Mapped[Prose]
+
+
 class BudgetRow(Covered, Base):
     __tablename__ = "budget"
 
@@ -223,6 +231,10 @@ class SessionRow(Covered, Base):
     source_sha256: Mapped[Digest]
     note: Mapped[Prose]
     simulated: Mapped[bool | None]
+    operator: Mapped[str | None] = mapped_column(String(60))
+    bench: Mapped[str | None] = mapped_column(String(32))
+    started: Mapped[str | None] = mapped_column(String(40))
+    firmware: Mapped[Prose | None]
     counts_sha256: Mapped[Digest | None] = mapped_column(index=True)
     unit: Mapped[UnitRow] = relationship(lazy="selectin")
     liquid: Mapped[LiquidRow] = relationship(lazy="selectin")
@@ -242,6 +254,9 @@ class SessionRow(Covered, Base):
     )
     voids: Mapped[list[VoidRow]] = relationship(
         back_populates="session", order_by="VoidRow.sequence", lazy="selectin"
+    )
+    tag_events: Mapped[list[TagRow]] = relationship(
+        back_populates="session", order_by="TagRow.sequence", lazy="selectin"
     )
 
 
@@ -297,6 +312,24 @@ class VoidRow(Covered, Base):
     parent_sha256: Mapped[Digest | None]
     takes_back: Mapped[bool | None]
     session: Mapped[SessionRow] = relationship(back_populates="voids")
+
+
+class TagRow(Covered, Base):
+    """The event that a session was tagged, or (``removes``) that one such event was undone.
+
+    ``parent_sha256`` is the record hash of the event that is undone, or of the removal after which the same
+    tag came again. ``sequence`` is the order in which events came into this store; nothing rests on it.
+    """
+
+    __tablename__ = "tag_event"
+
+    sequence: Mapped[Key]
+    session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id"), index=True)
+    tag: Mapped[Name] = mapped_column(index=True)
+    removes: Mapped[bool]
+    author: Mapped[Prose | None]
+    parent_sha256: Mapped[Digest | None]
+    session: Mapped[SessionRow] = relationship(back_populates="tag_events")
 
 
 class StretchRow(Base):

@@ -39,6 +39,7 @@ def collect(orm: OrmSession) -> dict[str, str]:
         sensors=registry.sensors(orm),
         mountings=registry.mountings(orm),
         units=registry.units(orm),
+        operators=registry.operators(orm),
         budgets=registry.budgets(orm),
         limits=registry.all_limits(orm),
         mappings=registry.mappings(orm),
@@ -61,6 +62,8 @@ def add_registry(orm: OrmSession, records: Registry) -> None:
         registry.add_mounting(orm, mounting)
     for unit in records.units:
         registry.add_unit(orm, unit)
+    for operator in records.operators:
+        registry.add_operator(orm, operator)
     for budget in records.budgets:
         registry.add_budget(orm, budget)
     for limits in records.limits:

@@ -1,11 +1,13 @@
 """Registry, limits and marks as plain text that diffs well: in TOML a table for each record, called name or
 name@revision, in CSV a line for each mark. Frames stay in the store.
 
-    tanks.toml liquids.toml sensors.toml mountings.toml units.toml budgets.toml limits.toml mappings.toml
-    sessions.csv              a line each: hash, unit, liquid, mounting, frames, source, note, why it is void;
-    to read only mark_revisions.csv        a line each: its hash, session, the revision it amends, author,
-    reason marks/<session id>.csv    a line each: the revision ('sealed' or its hash), frames, level,
-    uncertainties, method
+    tanks.toml liquids.toml sensors.toml mountings.toml units.toml operators.toml budgets.toml limits.toml
+    mappings.toml
+    sessions.csv              a line each: hash, unit, liquid, mounting, frames, source, note, why it is void,
+                              operator, bench, start, firmware, tags; to read only
+    mark_revisions.csv        a line each: its hash, session, the revision it amends, author, reason
+    marks/<session id>.csv    a line each: the revision ('sealed' or its hash), frames, level, uncertainties,
+                              method
 
 Records are sorted by name and revision, sessions and revisions by hash (an amended revision before the one
 that amends it), numbers are written so that they read back equal. A text cell in CSV that a spreadsheet would
@@ -32,6 +34,7 @@ from dataset.records import (
     Mark,
     MarkRevision,
     Mounting,
+    Operator,
     Pad,
     Sensor,
     Session,
@@ -48,12 +51,16 @@ REGISTRY = (
     "sensors",
     "mountings",
     "units",
+    "operators",
     "budgets",
     "limits",
     "mappings",
 )  # in the order they are read back
 SESSIONS, REVISIONS, MARKS = "sessions.csv", "mark_revisions.csv", PurePosixPath("marks")
-SESSION_COLUMNS = ("sha256", "unit", "liquid", "mounting", "frames", "simulated", "source", "note", "void")
+SESSION_COLUMNS = (
+    *("sha256", "unit", "liquid", "mounting", "frames", "simulated", "source", "note", "void"),
+    *("operator", "bench", "started", "firmware", "tags"),
+)
 REVISION_COLUMNS = ("sha256", "session", "parent", "author", "reason")
 MARK_COLUMNS = ("revision", "start", "stop", "level_mm", "u_mm", "u_common_mm", "level_stop_mm", "method")
 SEALED = "sealed"
@@ -70,6 +77,7 @@ class Registry:
     sensors: tuple[Sensor, ...] = ()
     mountings: tuple[Mounting, ...] = ()
     units: tuple[Unit, ...] = ()
+    operators: tuple[Operator, ...] = ()
     budgets: tuple[Budget, ...] = ()
     limits: tuple[Limits, ...] = ()
     mappings: tuple[ColumnMapping, ...] = ()
@@ -154,7 +162,15 @@ def _session_cells(session: Session) -> tuple[object, ...]:
         session.frames,
         simulated,
     )
-    return (*facts, session.source.file, session.note or None, session.void_reason)
+    occasion = session.occasion
+    later = (
+        occasion.operator,
+        occasion.bench,
+        occasion.started,
+        occasion.firmware,
+        " ".join(session.tags) or None,
+    )
+    return (*facts, session.source.file, session.note or None, session.void_reason, *later)
 
 
 def _marks(session: Session, revisions: Sequence[MarkRevision]) -> str:

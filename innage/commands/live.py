@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -15,6 +16,7 @@ from innage.options import (
     AirOption,
     ConditionOption,
     DimensionOption,
+    FirmwareOption,
     JsonOption,
     LabelTemperatureOption,
     LevelHalfWidthOption,
@@ -22,9 +24,12 @@ from innage.options import (
     LiquidOption,
     MountingOption,
     NoteOption,
+    OperatorOption,
     ScaleOption,
     SensorOption,
+    StartOption,
     StoreOption,
+    TagOption,
     TankOption,
     TareOption,
     TemperatureOption,
@@ -76,6 +81,10 @@ def capture(
     liquid: LiquidOption = None,
     condition: ConditionOption = None,
     note: NoteOption = "",
+    operator: OperatorOption = None,
+    start: StartOption = None,
+    board_firmware: FirmwareOption = None,
+    tag: TagOption = None,
     plan: Annotated[
         Path | None,
         typer.Option(
@@ -107,7 +116,9 @@ def capture(
 
     Give --port and --name to begin one, --resume and --port to go on with one.
     """
+    from dataset.admission.starts import stated_start
     from dataset.labels.marking import Labelling
+    from dataset.records import Occasion
     from innage.jobs.batch.statements import level_u_of
     from innage.jobs.capturing import FillPlan, Port, ReadOff, begin_capture, resume_capture
     from innage.jobs.circumstances import find_circumstances
@@ -135,6 +146,11 @@ def capture(
         sensor=sensor,
         condition=condition,
         note=note,
+    )
+    circumstances = replace(
+        circumstances,
+        occasion=Occasion(operator, started=start and stated_start(start), firmware=board_firmware),
+        tags=tuple(tag or ()),
     )
     labelling = Labelling(
         circumstances.liquid,

@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from innage.jobs.session_facts import level_text, mark_summary, session_facts, stretch_facts, void_facts
+from innage.jobs.session_facts import (
+    level_text,
+    mark_summary,
+    session_facts,
+    stretch_facts,
+    tag_facts,
+    void_facts,
+)
 from innage.options import DEFAULT_STORE, JsonOption, SessionArgument, StoreOption, open_store
 from innage.terminal.output import emit, say, table
 
@@ -104,7 +111,7 @@ def show(
     opened = open_store(store)
     captured = opened.session(session)
     frames = opened.frames(captured, verify=True)
-    events = opened.void_events(captured.sha256)
+    events, tagged = opened.void_events(captured.sha256), opened.tag_events(captured.sha256)
     summaries = [mark_summary(mark, frames) for mark in captured.marks]
     if picture is not None:
         from innage.pictures.session_plot import draw_session
@@ -113,14 +120,18 @@ def show(
     if json:
         emit(
             session_facts(captured)
-            | {"void_events": void_facts(events), "marks": summaries}
+            | {"void_events": void_facts(events), "tag_events": tag_facts(tagged), "marks": summaries}
             | {"conditions": [stretch_facts(s) for s in captured.stretches]}
         )
         return
     table(
         f"session {captured.id}",
         ("fact", "value"),
-        [(k, v) for k, v in session_facts(captured).items() if k != "warnings"],
+        [
+            (fact, ", ".join(value) if fact == "tags" else value)
+            for fact, value in session_facts(captured).items()
+            if fact != "warnings"
+        ],
     )
     if captured.warnings:
         table(
@@ -130,6 +141,12 @@ def show(
         )
     if events:
         table("voided", ("event", "reason"), [(_event(e), e.reason) for e in events])
+    if any(event.removes for event in tagged):
+        table(
+            "tags",
+            ("event", "tag", "author"),
+            [("removed" if e.removes else "added", e.tag, e.author) for e in tagged],
+        )
     pads = captured.mounting.sensor.channel_names
     columns = (
         "frames",

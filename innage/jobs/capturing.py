@@ -96,7 +96,14 @@ def begin_capture(
     sensor, tank = circumstances.mounting.sensor, circumstances.mounting.tank
     steps = plan.steps(sensor, tank)
     source = port.open()  # before there is a capture that nothing could come into
-    stated = Stated(read_off.level_u_mm, read_off.labelling, circumstances.condition, circumstances.note)
+    stated = Stated(
+        read_off.level_u_mm,
+        read_off.labelling,
+        circumstances.condition,
+        circumstances.note,
+        occasion=circumstances.occasion,
+        tags=circumstances.tags,
+    )
     unit, liquid, mounting = circumstances.unit, circumstances.liquid, circumstances.mounting
     capture = Capture.begin(store, name, unit, liquid, mounting, steps, stated)
     return LiveCapture(name, sensor.channel_names, capture, source)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from dataset.errors import InputError, NotFoundError, naming
+from dataset.records import UNSTATED, Occasion
 
 if TYPE_CHECKING:
     from dataset.records import Conditions, Liquid, Mounting, Unit
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
 @dataclass(frozen=True)
 class Circumstances:
     """Unit, liquid and mounting are records that the store has; ``condition`` is text such as
-    ``surface=foam:20-45,wall=film`` and holds throughout.
+    ``surface=foam:20-45,wall=film`` and holds throughout. ``occasion`` is who, when and with what.
     """
 
     unit: Unit
@@ -23,6 +24,8 @@ class Circumstances:
     mounting: Mounting
     condition: str | None = None
     note: str = ""
+    occasion: Occasion = UNSTATED
+    tags: tuple[str, ...] = ()
 
     @property
     def conditions(self) -> Conditions | None:

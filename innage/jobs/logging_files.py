@@ -12,6 +12,7 @@ from dataset.records import ColumnMapping, NewSession, Stretch
 
 if TYPE_CHECKING:
     from dataset.admission.session_files import ParsedFile
+    from dataset.admission.starts import Start
     from dataset.labels.marking import Labelling
     from dataset.labels.ramps import Lag
     from dataset.records import Session, Tank
@@ -35,13 +36,15 @@ class Ramp:
 
 @dataclass(frozen=True)
 class Beside:
-    """Files beside the readings that say something of their frames; each is of one session.
+    """What says something of the frames beside the columns that are read: files, each of one session, and
+    where a session's start stands.
 
     ``conditions`` is a CSV of conditions by stretch.
     """
 
     ramp: Ramp | None = None
     conditions: Path | None = None
+    start: Start | None = None
 
 
 @dataclass(frozen=True)
@@ -83,6 +86,7 @@ def log_files(
     from dataset.admission.columns import refuse_left_out
     from dataset.admission.rules import check_mapping
     from dataset.admission.session_files import read_file
+    from dataset.admission.starts import refuse_one_start_for_many
     from dataset.labels.marking import Labelling, check_labelling
 
     beside, moved = beside or Beside(), progress or _silent
@@ -90,9 +94,10 @@ def log_files(
     sensor, tank = circumstances.mounting.sensor, circumstances.mounting.tank
     check_labelling(labelling)
     check_mapping(columns)
+    refuse_one_start_for_many(beside.start, len(paths))
     files: list[ParsedFile] = []
     for path in paths:
-        files.append(read_file(path, columns, sensor, tank, labelling))
+        files.append(read_file(path, columns, sensor, tank, labelling, beside.start))
         refuse_left_out(files[-1].left_out, labelled=beside.ramp is not None)
         moved(f"reading {path.name}", len(files), len(paths))
     lag = None
@@ -121,7 +126,7 @@ def read_session(
     sensor, tank = circumstances.mounting.sensor, circumstances.mounting.tank
     check_labelling(labelling)
     check_mapping(columns)
-    file = read_file(path, columns, sensor, tank, labelling)
+    file = read_file(path, columns, sensor, tank, labelling, beside.start)
     refuse_left_out(file.left_out, labelled=beside.ramp is not None)
     if beside.ramp is not None:
         file, _ = _ramped([file], beside.ramp, tank, labelling)
@@ -142,6 +147,8 @@ def _new_session(
         circumstances.note,
         stretches,
         file.warnings,
+        occasion=replace(circumstances.occasion, started=file.started or circumstances.occasion.started),
+        tags=circumstances.tags,
     )
 
 

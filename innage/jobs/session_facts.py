@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dataset.records import Frames, Mark, Session, Stretch, VoidEvent
+    from dataset.records import Frames, Mark, Session, Stretch, TagEvent, VoidEvent
 
 
 def labelled(session: Session) -> int:
@@ -36,12 +36,19 @@ def session_facts(session: Session) -> dict[str, Any]:
         "note": session.note,
         "mark_revision": session.mark_revision,
         "void_reason": session.void_reason,
+        **asdict(session.occasion),
+        "tags": list(session.tags),
         "warnings": [asdict(w) for w in session.warnings],
     }
 
 
 def void_facts(events: Sequence[VoidEvent]) -> list[dict[str, Any]]:
     """When a session was voided and taken back, ready for JSON."""
+    return [asdict(event) for event in events]
+
+
+def tag_facts(events: Sequence[TagEvent]) -> list[dict[str, Any]]:
+    """Which tags of a session came and went, ready for JSON."""
     return [asdict(event) for event in events]
 
 

@@ -85,6 +85,7 @@ def upgrade() -> None:
     for table in (*NEVER_CHANGE, *SEALED, "prove_opening"):
         op.execute(f"DROP TRIGGER guard_{table}_update")
     _void_events()
+    _who_and_when()
     _columns()
     _board_measurements()
     connection = op.get_bind()
@@ -167,6 +168,52 @@ def _board_measurements() -> None:
     op.execute(
         "CREATE TRIGGER guard_board_measurement_delete BEFORE DELETE ON board_measurement WHEN true "
         "BEGIN SELECT RAISE(ABORT, 'rows of board_measurement are never deleted'); END"
+    )
+
+
+def _who_and_when() -> None:
+    """Who captured a session, on which bench, when it began, with which firmware; the list of operators;
+    tags, which are events. All of it is new, so nothing is hashed anew.
+    """
+    for name, kind in (
+        ("operator", sa.String(length=60)),
+        ("bench", sa.String(length=32)),
+        ("started", sa.String(length=40)),
+        ("firmware", sa.Text()),
+    ):
+        op.add_column("capture_session", sa.Column(name, kind, nullable=True))
+    op.create_table(
+        "operator",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("name", sa.String(length=60), nullable=False),
+        sa.Column("note", sa.Text(), nullable=False),
+        sa.Column("record_sha256", sa.String(length=64), nullable=True),
+        sa.Column("hashed_by_upgrade", sa.Boolean(), nullable=True),
+        sa.PrimaryKeyConstraint("id", name="pk_operator"),
+        sa.UniqueConstraint("name", name="uq_operator_name"),
+    )
+    op.create_table(
+        "tag_event",
+        sa.Column("sequence", sa.Integer(), nullable=False),
+        sa.Column("session_id", sa.Integer(), nullable=False),
+        sa.Column("tag", sa.String(length=60), nullable=False),
+        sa.Column("removes", sa.Boolean(), nullable=False),
+        sa.Column("author", sa.Text(), nullable=True),
+        sa.Column("parent_sha256", sa.String(length=64), nullable=True),
+        sa.Column("record_sha256", sa.String(length=64), nullable=True),
+        sa.Column("hashed_by_upgrade", sa.Boolean(), nullable=True),
+        sa.ForeignKeyConstraint(
+            ["session_id"], ["capture_session.id"], name="fk_tag_event_session_id_capture_session"
+        ),
+        sa.PrimaryKeyConstraint("sequence", name="pk_tag_event"),
+    )
+    for column in ("session_id", "tag"):
+        op.create_index(f"ix_tag_event_{column}", "tag_event", [column])
+    for table in ("operator", "tag_event"):
+        _guard(table, "OLD.record_sha256 IS NOT NULL", f"rows of {table} never change")
+    op.execute(
+        "CREATE TRIGGER guard_tag_event_delete BEFORE DELETE ON tag_event WHEN true "
+        "BEGIN SELECT RAISE(ABORT, 'rows of tag_event are never deleted'); END"
     )
 
 

@@ -108,8 +108,10 @@ def test_logging(run_page: Run, tmp_path: Path) -> None:
     """Files of invented counts; the session that is voided is the first of them."""
     with Store.open(tmp_path / "innage.db") as store:
         a_bench(store, pads=2, units=("unit-1", "unit-2"))
-    (tmp_path / "tuesday").mkdir()
-    for number, name in enumerate(("monday", "tuesday/one", "tuesday/two")):
+    for day in ("tuesday", "thursday"):
+        (tmp_path / day).mkdir()
+    thursday = ("thursday/run_20260305_0900", "thursday/run_20260305_1130")
+    for number, name in enumerate(("monday", "tuesday/one", "tuesday/two", "wednesday", *thursday)):
         rows = [
             f"{k / 10:.1f};{4000 + number + 40 * k};{4000 + 40 * max(k - 20, 0)};{k * 0.2:.1f}"
             for k in range(40)
@@ -117,11 +119,16 @@ def test_logging(run_page: Run, tmp_path: Path) -> None:
         (tmp_path / f"{name}.csv").write_text(
             "\n".join(["t (s);pad_a;pad_b;ruler cm", *rows, ""]), encoding="utf-8"
         )
-    printed = run_page("docs/logging.md", only=lambda line: line.startswith("innage log "))
-    assert [said.count("session ") for said in printed.values()] == [1, 2]
+    printed = run_page(
+        "docs/logging.md", only=lambda line: line.startswith(("innage log ", "innage operator "))
+    )
+    assert [said.count("session ") for said in printed.values()] == [1, 2, 0, 1, 2]
     with Store.open(tmp_path / "innage.db") as store:
-        first = store.sessions()[0].id
-    run_page("docs/logging.md", {"8c1f3a": first}, only=lambda line: " void " in line)
+        sessions = store.sessions()
+    starts = ["2026-03-02T09:15:00+01:00", "2026-03-05T09:00:00+01:00", "2026-03-05T11:30:00+01:00"]
+    assert [s.occasion.started for s in sessions] == [None, None, None, *starts]
+    first = {"8c1f3a": sessions[0].id}
+    run_page("docs/logging.md", first, only=lambda line: " void " in line or " tag " in line)
 
 
 def test_freezing(run_page: Run, tmp_path: Path) -> None:

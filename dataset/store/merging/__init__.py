@@ -21,10 +21,11 @@ __all__ = ["MergeReport", "Merged", "Renumbered", "merge"]
 # what a step refers to was brought in by an earlier one
 STEPS = (
     named.tanks_sensors_and_limits,
-    named.liquids_units_budgets_and_mappings,
+    named.liquids_units_operators_budgets_and_mappings,
     named.mountings,
     captures.sessions,
     captures.voids,
+    captures.tags,
     captures.amendments,
     captures.trims,
     results.frozen_sets,

@@ -109,6 +109,23 @@ def voids(stores: TwoStores) -> None:
         _refuse_usable_twin(stores, session_id)
 
 
+def tags(stores: TwoStores) -> None:
+    """Events of tagging by hash, in whatever order: a session has a tag while any event that added it
+    stands.
+    """
+    known = set(stores.ours.scalars(select(tables.TagRow.record_sha256)))
+    for row in rows(stores.theirs, tables.TagRow):
+        values = stores.references_here(tables.TagRow, row)
+        if values is None:
+            continue
+        new = row["record_sha256"] not in known
+        stores.count("tag removed" if row["removes"] else "tag", new)
+        if new:
+            our_id = stores.insert(tables.TagRow, without(values, "sequence"))
+            stores.check(tables.TagRow, our_id, f"tag of session {stores.session_id(values['session_id'])}")
+    stores.orm.expire_all()
+
+
 def _refuse_usable_twin(stores: TwoStores, session_id: int) -> None:
     """A void taken back there must not bring a second session of one recording into use here."""
     session = stores.orm.get_one(tables.SessionRow, session_id)

@@ -35,10 +35,11 @@ def tanks_sensors_and_limits(stores: TwoStores) -> None:
     _revised(stores, "limits", tables.LimitsRow)
 
 
-def liquids_units_budgets_and_mappings(stores: TwoStores) -> None:
+def liquids_units_operators_budgets_and_mappings(stores: TwoStores) -> None:
     """What has a unique name and stands on nothing else."""
     _unique(stores, "liquid", tables.LiquidRow)
     _unique(stores, "unit", tables.UnitRow)
+    _unique(stores, "operator", tables.OperatorRow)
     _unique(stores, "budget", tables.BudgetRow)
     _unique(stores, "mapping", tables.MappingRow)
 

@@ -208,6 +208,7 @@ class _Checking:
             ("liquid", tables.LiquidRow, registry.to_liquid),
             ("mounting", tables.MountingRow, registry.to_mounting),
             ("unit", tables.UnitRow, registry.to_unit),
+            ("operator", tables.OperatorRow, registry.to_operator),
             ("budget", tables.BudgetRow, registry.to_budget),
             ("limits", tables.LimitsRow, registry.to_limits),
             ("mapping", tables.MappingRow, registry.to_mapping),
@@ -222,6 +223,7 @@ class _Checking:
             self._try(f"list of {what}s", partial(_revisions_count_up, what=what, row_type=row_type))
         self._each("session", self._sessions(), _session)
         self._each("void", self._keys("void", tables.VoidRow, "sequence", "sequence"), _void)
+        self._each("tag", self._keys("tag", tables.TagRow, "sequence", "sequence"), _tag)
         self._each(
             "trim", self._keys("trim", tables.TrimRow, "sequence", "sha256"), _reader(tables.TrimRow, _trim)
         )
@@ -375,6 +377,17 @@ def _canonical(what: str, body: str) -> None:
 
 def _void(orm: OrmSession, key: int | str) -> None:
     check_row(orm.get_one(tables.VoidRow, key), f"void {key}")
+
+
+def _tag(orm: OrmSession, key: int | str) -> None:
+    row = orm.get_one(tables.TagRow, key)
+    check_row(row, f"tag {key}")
+    parents = {event.record_sha256: event for event in row.session.tag_events}
+    parent = parents.get(row.parent_sha256)
+    if row.parent_sha256 is not None and (
+        parent is None or parent.tag != row.tag or parent.removes == row.removes
+    ):
+        raise StoreError(f"tag {key}", f"follows an event {row.parent_sha256[:ID_DIGITS]} that is not there")
 
 
 def _opening(orm: OrmSession, key: int | str) -> None:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dataset.errors import InputError
-from dataset.records import ColumnMapping
+from dataset.records import ColumnMapping, Occasion
 from dataset.words import LevelUnit, TimeUnit
 
 if TYPE_CHECKING:
@@ -41,6 +41,11 @@ class Statements:
     condition: str | None = None
     conditions: Path | None = None
     note: str | None = None
+    operator: str | None = None
+    start: str | None = None
+    utc_offset: str | None = None
+    board_firmware: str | None = None
+    tags: tuple[str, ...] = ()
     count: tuple[str, ...] = ()
     time: str | None = None
     time_unit: TimeUnit | None = None
@@ -91,6 +96,7 @@ def settle(store: Store, stated: Statements, save_as: str | None = None) -> Sett
         InputError: statements that contradict each other or are missing. NotFoundError: a name that the store
             does not have.
     """
+    from dataset.admission.starts import read_start
     from innage.jobs.circumstances import find_circumstances
     from innage.jobs.logging_files import Beside
 
@@ -104,12 +110,15 @@ def settle(store: Store, stated: Statements, save_as: str | None = None) -> Sett
         condition=stated.condition,
         note=stated.note or "",
     )
+    occasion = Occasion(stated.operator, firmware=stated.board_firmware)
+    circumstances = replace(circumstances, occasion=occasion, tags=stated.tags)
+    start = None if stated.start is None else read_start(stated.start, stated.utc_offset)
     u_mm = level_u_of(stated.level_u_mm, stated.level_half_width_mm)
     return Settled(
         circumstances,
         _columns(store, stated, save_as, circumstances.mounting.sensor.channel_names, u_mm),
         _labelling(stated, circumstances.liquid),
-        Beside(_ramp(stated, u_mm), stated.conditions),
+        Beside(_ramp(stated, u_mm), stated.conditions, start),
     )
 
 

@@ -14,7 +14,7 @@ from dataset.errors import InputError
 from dataset.live.capture import Capture, Stated
 from dataset.live.entries import RESTART_PERIODS
 from dataset.live.plans import plan_of_levels, read_plan
-from dataset.records import CountLaw, Liquid, Pad, Sensor
+from dataset.records import CountLaw, Liquid, Occasion, Operator, Pad, Sensor
 from dataset.store import Store
 
 PERIOD = 100
@@ -202,3 +202,34 @@ def test_a_plan_file_with_a_fault(bench: Store, tmp_path: Path, text: str, messa
     plan.write_text(text)
     with pytest.raises(InputError, match=message):
         read_plan(plan, mounting.sensor, mounting.tank)
+
+
+def test_a_capture_begins_at_the_hosts_time_of_its_first_frame(
+    bench: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not at that of a later one, also for whoever goes on with it; what is stated stands over it, and
+    what is simulated has no time.
+    """
+    times = iter(f"2026-03-02T09:15:{second:02}+01:00" for second in range(60))
+    monkeypatch.setattr("dataset.live.capture.now_instant", lambda: next(times))
+    begun = begin(bench)
+    play(begun, 0, 5)
+    begun.commit()
+    resumed = Capture.resume(bench, "run")
+    play(resumed, 5, 5)
+    sealed = resumed.seal()
+    assert sealed.occasion == Occasion(started="2026-03-02T09:15:00+01:00")
+    what = (bench.unit("unit"), bench.liquid("liquid"), bench.mounting("mounting"))
+    bench.add_operator(Operator("ab"))
+    stated = Occasion("ab", None, "2026-03-01T08:00:00+00:00", "2")
+    for name, given, simulated, expected in (
+        ("stated", stated, False, stated),
+        ("rig", Occasion("ab"), True, Occasion("ab")),
+    ):
+        capture = Capture.begin(
+            bench, name, *what, stated=Stated(simulated=simulated, occasion=given, tags=("humid",))
+        )
+        for k in range(10):
+            capture.feed(f"{PERIOD * k},{len(name) * k % 7},{k % 5}\n".encode())
+        session = capture.seal()
+        assert (session.occasion, session.tags) == (expected, ("humid",))

@@ -28,6 +28,8 @@ from dataset.records import (
     Limits,
     Mark,
     Model,
+    Occasion,
+    Operator,
     Role,
     Stretch,
     Trim,
@@ -62,6 +64,7 @@ def fill(store: Store, bench: Bench) -> None:
     limits = store.add_limits(
         Limits("signed", 0, (Limit("p95_pct_span", 1.0, "clean", 0.9, 9, 1.0),), "why", "A. Owner")
     )
+    store.add_operator(Operator("ab", "who that is"))
     marks = (Mark(0, 10, 15.0, 0.5, 0.25, 16.0, "read off"), Mark(12, 30, 25.0))
     first, second, third = store.add_sessions(
         [
@@ -69,6 +72,8 @@ def fill(store: Store, bench: Bench) -> None:
                 bench.session(1, marks, frames=noise(1)),
                 stretches=(Stretch(0, 10, Conditions(flow=Flow.STATIC)),),
                 simulated=True,
+                occasion=Occasion("ab", "0" * 32, "2026-03-02T09:15:00+01:00", "1.4.0"),
+                tags=("first-day",),
             ),
             bench.session(2, marks, frames=noise(2), unit=other_unit, note="second day"),
             replace(bench.session(3, marks, frames=noise(3)), warnings=(DoorWarning("noise", "a lot"),)),
@@ -77,6 +82,7 @@ def fill(store: Store, bench: Bench) -> None:
     store.amend_marks(second.id, (Mark(0, 10, 16.0),), "A. Bench", "read off wrongly")
     store.amend_marks(second.id, (Mark(0, 10, 17.0),), "A. Bench", "once more")
     store.void(third.id, "the hose came off")
+    store.untag([first.id], ["first-day"], "cd")
     store.add_trim(
         Trim(bench.unit, bench.mounting, TrimKind.FULL, (40000, 40000), "2026-01-01", "bench", 20.0, note="n")
     )

@@ -24,6 +24,8 @@ LISTS = (
     "sensor list",
     "mounting list",
     "unit list",
+    "operator list",
+    "tag list",
     "trim list",
     "budget list",
     "limits list",

@@ -170,3 +170,29 @@ def test_what_does_not_go_together_is_refused(bench: Path) -> None:
     assert "nothing to log" in run("log", *ALIKE, code=2)
     assert "--save-mapping: beside --batch" in run("log", "--batch", path, "--save-mapping", "x", code=2)
     assert "sessions.csv: 1 session logged" in run("log", "--batch", path, *ALIKE)
+
+
+def test_lines_state_who_when_and_with_what(bench: Path) -> None:
+    """Each file's start by its name, but where a line states another."""
+    run("operator", "add", "mk")
+    run("operator", "add", "jo")
+    for seed in (1, 2):
+        (bench / f"run{seed}.csv").rename(bench / f"run_20260302_091{seed}.csv")
+    path = batch(
+        bench,
+        "file,unit,operator,start,board_firmware,tags\n"
+        "run_20260302_0911.csv,u1,mk,,1.4.0,humid|first\n"
+        "run_20260302_0912.csv,u2,jo,2026-03-02T10:00Z,,\n",
+    )
+    stated = ("--start", "name:run_%Y%m%d_%H%M.csv", "--utc-offset", "+01:00")
+    run("log", "--batch", path, *ALIKE, *stated)
+    facts = [
+        [session[key] for key in ("operator", "started", "firmware", "tags")]
+        for session in run_json("sessions")
+    ]
+    assert facts == [
+        ["mk", "2026-03-02T09:11:00+01:00", "1.4.0", ["first", "humid"]],
+        ["jo", "2026-03-02T10:00:00+00:00", None, []],
+    ]
+    again = run("log", "--batch", path, *ALIKE, *stated)
+    assert "2 known" in again or "already" in again
