@@ -25,10 +25,12 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         "liquid": Entry("liquid", "Liquids: permittivity, conductivity and density, where known."),
         "sensor": Entry("sensor", "Sensors: pads in channel order, count width and law, period."),
         "mounting": Entry("mounting", "Mountings: a sensor revision on a tank revision."),
-        "unit": Entry("unit", "Units: physical samples of board, adhesive and tank."),
+        "unit": Entry("unit", "Units: physical samples of board, adhesive and tank.", ("unit_import",)),
         "operator": Entry("operator", "Operators: who captures, by short codes."),
         "trim": Entry(
-            "trimming", "Trims: a unit's own stored counts, and limits for a fixture.", ("trim_bytes",)
+            "trimming",
+            "Trims: a unit's own stored counts, and limits for a fixture.",
+            ("trim_bytes", "trim_import"),
         ),
     },
     "Captures": {

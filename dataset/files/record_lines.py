@@ -7,6 +7,7 @@ first fault is the end.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Collection, Mapping
 from dataclasses import MISSING, dataclass, fields
 from enum import Enum
@@ -48,7 +49,12 @@ class RecordLine:
 
 
 def read_record_lines(
-    path: Path, names: Collection[str], needed: Collection[str] = (), others: bool = False
+    path: Path,
+    names: Collection[str],
+    needed: Collection[str] = (),
+    *,
+    also: Mapping[str, str] | None = None,
+    others: bool = False,
 ) -> list[RecordLine]:
     """The lines below the headings of a file in UTF-8.
 
@@ -59,6 +65,7 @@ def read_record_lines(
         path: the file.
         names: the fields that there are.
         needed: those of them that a heading must name.
+        also: further headings, and the field that each means.
         others: whether further headings may stand; their cells go by the heading as it is.
 
     Raises:
@@ -75,7 +82,8 @@ def read_record_lines(
             str(path), "no line below the headings", "a line of headings and one line each below"
         )
     (top, headings), below = rows[0], rows[1:]
-    called = _called(f"{path}, line {top}", headings, names, needed, others)
+    called = _called(f"{path}, line {top}", headings, {**(also or {}), **{n: n for n in names}}, others)
+    _check_needed(f"{path}, line {top}", called, needed)
     return [
         RecordLine(path, number, _cells(f"{path}, line {number}", cells, called, top), delimiter != ",")
         for number, cells in below
@@ -116,32 +124,38 @@ def _delimiter(lines: list[tuple[int, str]]) -> str:
     return delimiter_above(lines[0][1]) or max(",;\t", key=lines[0][1].count)
 
 
-def _called(
-    where: str, headings: list[str], names: Collection[str], needed: Collection[str], others: bool
-) -> list[str | None]:
+def _called(where: str, headings: list[str], names: Mapping[str, str], others: bool) -> list[str | None]:
     """The field of each column; None for one that is the reader's own."""
     called: list[str | None] = []
     for heading in headings:
         plain = heading.strip()
-        field = plain.casefold().replace("-", "_").replace(" ", "_")
         if plain.startswith("#"):
             called.append(None)
             continue
-        near = next((one for one in (field, f"{field}s", field.removesuffix("s")) if one in names), None)
-        if near is None and not (others and plain):
+        field = _field(plain, names)
+        if field is None and not (others and plain):
             raise InputError(
                 where,
                 f"a heading {quoted(plain)}" if plain else "a column without a heading",
                 "",
-                there_are(sorted(names), field, "") + "; one that begins with '#' is passed over",
+                there_are(sorted(names), plain.casefold(), "") + "; one that begins with '#' is passed over",
             )
-        if (near or plain) in called:
+        if (field or plain) in called:
             raise InputError(where, f"the heading {quoted(plain)} twice", "each once")
-        called.append(near or plain)
+        called.append(field or plain)
+    return called
+
+
+def _field(heading: str, names: Mapping[str, str]) -> str | None:
+    """The field that a heading means, be it in the plural, or with its unit in brackets behind it."""
+    plain = re.sub(r"\s*[(\[].*", "", heading.casefold()).replace("-", "_").replace(" ", "_")
+    return next((names[one] for one in (plain, f"{plain}s", plain.removesuffix("s")) if one in names), None)
+
+
+def _check_needed(where: str, called: list[str | None], needed: Collection[str]) -> None:
     lacking = [field for field in needed if field not in called]
     if lacking:
         raise InputError(where, f"no heading {', '.join(map(repr, lacking))}", "one, and a cell in each line")
-    return called
 
 
 def _cells(where: str, cells: list[str], called: list[str | None], top: int) -> dict[str, str]:

@@ -7,6 +7,7 @@ did all of it or nothing.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any, TypeVar
@@ -14,7 +15,7 @@ from typing import Any, TypeVar
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.coverage import roles
-from dataset.errors import InputError
+from dataset.errors import InnageError, InputError
 from dataset.files.scratch import scratch_folder
 from dataset.records import (
     BoardMeasurement,
@@ -53,6 +54,10 @@ from dataset.store.whole.other_store import reading_other
 from dataset.text.read import read_text
 
 T = TypeVar("T")
+
+
+class _UndoneError(Exception):
+    """What was tried in a transaction is not meant to stay."""
 
 
 class Store:
@@ -463,6 +468,32 @@ class Store:
                 is there already.
         """
         return self._write(lambda orm: stored_trims.add_trim(orm, trim))
+
+    def add_trims(self, trims: Sequence[Trim], units: Sequence[Unit] = ()) -> tuple[Trim, ...]:
+        """Keep trims in their units' histories, and first add the ``units`` that are new: all, or none.
+        Errors as of :meth:`add_trim`.
+        """
+
+        def work(orm: OrmSession) -> tuple[Trim, ...]:
+            for unit in units:
+                registry.add_unit(orm, unit)
+            return stored_trims.add_trims(orm, trims)
+
+        return self._write(work)
+
+    def refused_trims(self, trims: Sequence[Trim], units: Sequence[Unit] = ()) -> dict[int, InnageError]:
+        """Which of these trims :meth:`add_trims` would refuse, by their places, and why; adds nothing."""
+        refused: dict[int, InnageError] = {}
+
+        def work(orm: OrmSession) -> None:
+            for unit in units:
+                registry.add_unit(orm, unit)
+            stored_trims.add_trims(orm, trims, refused)
+            raise _UndoneError
+
+        with suppress(_UndoneError):
+            self._write(work)
+        return refused
 
     def trims(self, unit: str | None = None) -> tuple[Trim, ...]:
         """The trims of a unit, or of all units, in the order they were added, every hash checked."""

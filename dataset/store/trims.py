@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 
 import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.canonical import canonical_json, trim_content, trim_sha256
-from dataset.errors import InputError
+from dataset.errors import InnageError, InputError
 from dataset.labels.trims import Reference, below_pads, check_trim, latest, refuse_wet, seen_in
 from dataset.records import Mounting, Session, Trim, TrimKind
 from dataset.store import sessions as stored_sessions
@@ -55,14 +56,35 @@ def trims(orm: OrmSession, unit: str | None) -> tuple[Trim, ...]:
     return tuple(to_trim(row) for row in orm.scalars(rows))
 
 
-def add_trim(orm: OrmSession, trim: Trim) -> Trim:
-    """Check and keep a trim; a dry one that looks wet, and one that is there already, are refused."""
+def add_trims(
+    orm: OrmSession, trims_: Sequence[Trim], refused: dict[int, InnageError] | None = None
+) -> tuple[Trim, ...]:
+    """Check and keep trims in their order. Those that are refused are left out and told by their places where
+    ``refused`` takes them.
+    """
+    known, added = list(trims(orm, None)), list[Trim]()
+    for place, trim in enumerate(trims_):
+        try:
+            added.append(add_trim(orm, trim, known))
+        except InnageError as error:
+            if refused is None:
+                raise
+            refused[place] = error
+        else:
+            known.append(added[-1])
+    return tuple(added)
+
+
+def add_trim(orm: OrmSession, trim: Trim, known: Sequence[Trim] | None = None) -> Trim:
+    """Check and keep a trim; a dry one that looks wet, and one that is there already, are refused. ``known``
+    are all that there are, where they are at hand.
+    """
     check_trim(trim)
     unit, mounting = unit_row(orm, trim.unit.name), mounting_row(orm, trim.mounting.name)
     same_record("unit", trim.unit, to_unit(unit))
     same_record("mounting", trim.mounting, to_mounting(mounting))
     if trim.kind is TrimKind.DRY:
-        everything = trims(orm, None)
+        everything = trims(orm, None) if known is None else known
         dry = [t for t in everything if t.kind is TrimKind.DRY and t.mounting == trim.mounting]
         mine = [
             Reference(

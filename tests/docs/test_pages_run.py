@@ -99,9 +99,12 @@ def test_labels(run_page: Run, tmp_path: Path) -> None:
 
 
 def test_trims(run_page: Run, tmp_path: Path) -> None:
-    """After README's job; a wet trim is refused in the page's words."""
+    """After README's job, with the fixture's file that the page shows; a wet trim is refused in the page's
+    words.
+    """
     readme_job(run_page, tmp_path)
-    assert len(run_page("docs/trims.md")) == 7
+    write_shown("trims.md", "unit,date,pad0", tmp_path / "fixture.csv")
+    assert len(run_page("docs/trims.md")) == 8
 
 
 def test_logging(run_page: Run, tmp_path: Path) -> None:

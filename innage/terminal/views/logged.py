@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from innage.terminal.output import emit, say
+from innage.terminal.output import counted, emit, say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -48,11 +48,7 @@ def show_batch(batch: Path, lines: Sequence[LoggedLine], json: bool) -> None:
     skipped = f", {known} in the store already with the same statements" if known else ""
     warned = sum(bool(line.session.warnings) for line in new)
     of_them = f", {warned} with warnings" if warned else ""
-    say(f"{batch.name}: {_counted(len(new), 'session')} logged{of_them}{skipped}")
-
-
-def _counted(number: int, what: str) -> str:
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+    say(f"{batch.name}: {counted(len(new), 'session')} logged{of_them}{skipped}")
 
 
 def _facts(session: Session, file: ParsedFile) -> dict[str, Any]:

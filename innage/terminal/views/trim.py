@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dataset.counts import count_text
 from dataset.records import ID_DIGITS
-from innage.terminal.output import say, table
+from innage.terminal.output import counted, say, table
 
 if TYPE_CHECKING:
     from dataset.records import Trim, TrimLimits
     from export.trim_bytes import TrimRecord
+    from innage.jobs.batch.trims import AddedTrims
 
 
 def show_added(trim: Trim) -> None:
@@ -28,6 +30,14 @@ def show_added(trim: Trim) -> None:
             f"from {trim.frames[1] - trim.frames[0]} frames of session {(trim.session or '')[:ID_DIGITS]}; "
             f"outliers refused: {refused}"
         )
+
+
+def show_imported(file: Path, added: AddedTrims) -> None:
+    """How many trims of how many units a fixture's file held."""
+    units = counted(len({trim.unit.name for trim in added.trims}), "unit")
+    new = f", {counted(len(added.units), 'unit')} of them new" if added.units else ""
+    known = f"; {len(added.known)} were in the store already" if added.known else ""
+    say(f"{file.name}: {counted(len(added.trims), 'trim')} of {units} added{new}{known}")
 
 
 def show_trims(trims: Sequence[Trim], *, of_one_unit: bool) -> None:

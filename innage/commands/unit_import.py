@@ -1,0 +1,33 @@
+"""``innage unit import``: units from a list."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.terminal.output import counted, emit, say
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the group."""
+    app.command("import")(import_)
+
+
+def import_(
+    file: Annotated[Path, typer.Argument(help="CSV, a unit a line, with headings name and note.")],
+    json: JsonOption = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Add the units of a list: all, or none. Those that are there already are skipped."""
+    from innage.jobs.batch.units import add_units_from
+
+    units, known = add_units_from(open_store(store), file)
+    if json:
+        emit([asdict(unit) for unit in units])
+        return
+    there = f"; {len(known)} were in the store already" if known else ""
+    say(f"{file.name}: {counted(len(units), 'unit')} added{there}")

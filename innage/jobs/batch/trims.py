@@ -1,0 +1,200 @@
+"""Trims as a production fixture writes them, a line each: all checked first, then all added or none."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from dataset.errors import InnageError, InputError, NotFoundError
+from dataset.files.record_lines import RecordLine, number_of, over, read_record_lines
+from dataset.records import Trim, TrimKind, Unit
+from innage.jobs import Progress, silent
+from innage.jobs.batch.faults import LinesRefusedError, check_each
+from innage.jobs.stages import staged
+
+if TYPE_CHECKING:
+    from dataset.records import Mounting, Sensor
+    from dataset.store import Store
+
+_ALSO = {"temperature": "temperature_c", "level": "level_mm"}
+_STAGES = (("checking",), ("holding against others",))
+_TIMED = re.compile(r"([0-9]{4}-[0-9]{2}-[0-9]{2})[T ].*")
+
+
+@dataclass(frozen=True)
+class FixtureTrim:
+    """What a line states of a trim, or all lines alike; None and () are not stated.
+
+    ``counts`` may be left out where each channel has a column of its own, called as the channel is. A
+    ``date`` may have a time of day behind it, which is not kept.
+    """
+
+    unit: str | None = None
+    kind: TrimKind | None = None
+    date: str | None = None
+    stage: str | None = None
+    mounting: str | None = None
+    counts: tuple[float, ...] = ()
+    temperature_c: float | None = None
+    level_mm: float | None = None
+    transfer: tuple[float, ...] = ()
+    transfer_spread: tuple[float, ...] = ()
+    note: str | None = None
+    dry_because: str | None = None
+
+
+HEADINGS = tuple(field.name for field in fields(FixtureTrim))
+
+
+@dataclass(frozen=True)
+class AddedTrims:
+    """The trims that were added, the lines of those that were in the store already, and the units that were
+    new.
+    """
+
+    trims: tuple[Trim, ...]
+    known: tuple[int, ...]
+    units: tuple[Unit, ...]
+
+
+def add_trims_from(
+    store: Store,
+    path: Path,
+    stated: FixtureTrim | None = None,
+    *,
+    add_units: bool = False,
+    progress: Progress = silent,
+) -> AddedTrims:
+    """Add a trim a line to the units' histories: all of them, or none. A line whose trim is there already is
+    skipped.
+
+    Args:
+        store: the open store.
+        path: CSV with headings as :class:`FixtureTrim` has fields, and a column for each channel or
+            ``counts`` with '|' between.
+        stated: what holds for each line that doesn't state it.
+        add_units: units that the store does not have are added.
+        progress: called with (what, done, total).
+
+    Raises:
+        InputError: headings or lines that can't be read.
+        LinesRefusedError: lines that can't be used, each with what is wrong; nothing is added then.
+    """
+    from dataset.canonical import trim_sha256
+
+    moved = staged(progress, _STAGES)
+    lines = read_record_lines(path, HEADINGS, also=_ALSO, others=True)
+    checking = _Checking(store, stated or FixtureTrim(), add_units)
+    faults: Sequence[tuple[RecordLine, InnageError]] = ()
+    try:
+        check_each(path, lines, HEADINGS, checking.check, lambda _, n, total: moved("checking", n, total))
+    except LinesRefusedError as refused:
+        faults = refused.faults
+    there = {trim.sha256 for trim in store.trims()}
+    pairs = list(zip(checking.lines, checking.trims, strict=True))
+    new = [(line, trim) for line, trim in pairs if trim_sha256(trim) not in there]
+    units = tuple(checking.new_units.values())
+    trims = [trim for _, trim in new]
+    moved("holding against others", 0, len(trims))
+    refused_ones = store.refused_trims(trims, units)
+    both = [*faults, *((new[k][0], error) for k, error in refused_ones.items())]
+    if both:
+        both.sort(key=lambda fault: fault[0].number)
+        raise LinesRefusedError(path, len(lines), both, HEADINGS)
+    added = store.add_trims(trims, units)
+    known = tuple(line.number for line, trim in pairs if trim_sha256(trim) in there)
+    return AddedTrims(added, known, units)
+
+
+class _Checking:
+    """Checks line by line what a line alone can say."""
+
+    def __init__(self, store: Store, common: FixtureTrim, add_units: bool) -> None:
+        self._common, self._add_units = common, add_units
+        self._mountings = {mounting.name: mounting for mounting in store.mountings()}
+        self._store, self._units = store, {unit.name: unit for unit in store.units()}
+        self.new_units: dict[str, Unit] = {}
+        self.lines: list[RecordLine] = []
+        self.trims: list[Trim] = []
+
+    def check(self, line: RecordLine) -> None:
+        """Check a line; InputError for the first thing that is wrong with it."""
+        from dataset.counts import steps_given
+        from dataset.labels.trims import check_trim
+
+        stated = over(self._common, line)
+        lacking = [f for f in ("unit", "kind", "date", "stage", "mounting") if getattr(stated, f) is None]
+        if lacking or stated.kind is None:
+            raise InputError(
+                line.place(lacking[0]), "nothing is stated", "a cell in the line, or an option for all lines"
+            )
+        mounting = self._mounting(str(stated.mounting))
+        unit = self._unit(line, str(stated.unit))
+        counts = stated.counts or _by_channel(line, mounting.sensor)
+        trim = Trim(
+            unit=unit,
+            mounting=mounting,
+            kind=stated.kind,
+            counts=steps_given(line.place("counts"), counts, mounting.sensor.count_scale),
+            date=_TIMED.sub(r"\1", str(stated.date)),
+            stage=str(stated.stage),
+            temperature_c=stated.temperature_c,
+            level_mm=stated.level_mm,
+            transfer=stated.transfer,
+            transfer_spread=stated.transfer_spread,
+            note=stated.note or "",
+            dry_because=stated.dry_because or "",
+        )
+        check_trim(trim)
+        if unit.name not in self._units:
+            self.new_units[unit.name] = unit
+        self.lines.append(line)
+        self.trims.append(trim)
+
+    def _mounting(self, name: str) -> Mounting:
+        return self._mountings[name] if name in self._mountings else self._store.mounting(name)
+
+    def _unit(self, line: RecordLine, name: str) -> Unit:
+        """The unit, or the new one that it will be."""
+        from dataset.admission.rules import check_unit
+
+        known = self._units.get(name) or self.new_units.get(name)
+        if known is not None:
+            return known
+        new = Unit(name)
+        check_unit(new)
+        if not self._add_units:
+            raise NotFoundError(
+                line.place("unit"),
+                f"{name} is not in the store",
+                "",
+                "say add_units=True to add those that are new",
+                fields=("add_units=True",),
+            )
+        return new
+
+
+def _by_channel(line: RecordLine, sensor: Sensor) -> tuple[float, ...]:
+    """The counts from columns that are called as the channels are."""
+    lacking = [name for name in sensor.channel_names if name not in line.cells]
+    if lacking:
+        raise InputError(
+            line.where,
+            f"no count of {', '.join(lacking)}",
+            f"a column for each channel of {sensor.ref}, or one called counts with '|' between",
+        )
+    strange = [name for name in line.cells if name not in (*HEADINGS, *sensor.channel_names)]
+    if strange:
+        raise InputError(
+            line.where,
+            f"a column {strange[0]!r}",
+            f"a channel of {sensor.ref}, or one of " + ", ".join(HEADINGS),
+            "one that begins with '#' is passed over",
+        )
+    return tuple(
+        number_of(line.place(name), line.cells[name], decimal_comma=line.decimal_comma)
+        for name in sensor.channel_names
+    )
