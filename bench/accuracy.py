@@ -6,7 +6,8 @@ Each seed draws units of its own and is the search's own seed; a model is traine
 size and judged on its prove units. Printed: P95 of the error in % of the span and the accepted share for
 clean liquid, foam and film, foam frames flagged and false alarms (share of frames without foam), false wet
 and false dry episodes, dry frames called empty; of several seeds each, then the median and the worst. With
-``--changed`` the ways to serve a changed tank (five new units to fit, two to choose, five to prove).
+``--changed`` the ways to serve a changed tank: two, five and eight new units to fit, two more to choose, ten
+others to prove.
 
 The seed of bench B comes from the commit in which the search was last touched, so that nobody has tuned to
 it. These are figures of a closed-form bench: nothing is measured, and a real tank differs.
@@ -20,14 +21,14 @@ import json
 import shutil
 import subprocess
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from statistics import median
 
 from captures.benches import Bench, bench_a, bench_b
 from captures.filling import fill, freeze, unit_names
-from dataset.records import Budget, FrozenData, Limit, Limits, Model, Role
+from dataset.records import Budget, FrozenData, Limit, Limits, Model, Role, Session
 from dataset.store import Store
 from export.core.measure import measure
 from training.judging.figures import ClassFigures, Episodes, Figures
@@ -36,7 +37,6 @@ from training.program import digest, to_json
 from training.search.array_recipes import ArrayRecipe, default_recipes
 from training.search.arrays import train_array
 from training.search.context import SearchRequest, by_roles, hardware_of
-from training.search.kept_recipe import array_recipe
 from training.search.metrics import Metrics
 from training.search.train import Trained, train, with_versions
 from training.studies.retrain import retrain
@@ -59,7 +59,8 @@ GOALS = {  # P95 in % of the span, and the share that may be withheld
 ROLES = {Role.FIT: 16, Role.CHOOSE: 4, Role.CALIBRATE: 4, Role.PROVE: 16}
 QUICK_ROLES = {Role.FIT: 5, Role.CHOOSE: 2, Role.PROVE: 4}
 QUICK_STEPS = 20
-NEW_ROLES = {Role.FIT: 5, Role.CHOOSE: 2, Role.PROVE: 5}
+NEW_UNITS = (2, 5, 8)  # of the changed tank to fit; the most with those to choose on are ten
+NEW_CHOOSE, NEW_PROVE = 2, 10
 
 
 @dataclass(frozen=True)
@@ -193,33 +194,32 @@ def _over(pick: Callable[[list[float]], float], values: list[float | None]) -> f
 
 
 def changed_tank(
-    store: Store, bench: Bench, first: Trained, data: FrozenData, request: SearchRequest
+    store: Store,
+    bench: Bench,
+    first: Trained,
+    data: FrozenData,
+    request: SearchRequest,
+    counts: Sequence[int] = NEW_UNITS,
 ) -> list[Row]:
-    """The ways to serve the changed tank, the favoured one marked, and ten new units alone."""
-    new = bench.on_changed_tank()
-    roles = roles_of(new, NEW_ROLES, 500)
-    more = {
-        Role.FIT: unit_names(new, 8, 600),
-        Role.CHOOSE: unit_names(new, 2, 700),
-        Role.PROVE: roles[Role.PROVE],
-    }
-    taken = fill(
-        store, new, sorted({unit for part in (roles, more) for units in part.values() for unit in units})
-    )
-    few, ten = (
-        store.frozen_data(freeze(store, name, taken, part))
-        for name, part in (("changed", roles), ("changed-ten", more))
-    )
-    figures = retrain(_stored(first, data), data, few, request).figures
-    rows = []
-    for way in figures.ways:
-        mark = " (picked)" if way.way == figures.favoured else ""
-        claims = Figures(classes=way.classes, false_wet=way.false_wet)
-        rows.append(figures_row(f"{way.way}{mark}", claims))
-    recipe = array_recipe("first", first.recipe)
-    alone = searched(ten, request, (recipe,)).metrics
-    assert alone.claims is not None
-    return [*rows, figures_row("ten new units alone", alone.claims)]
+    """The ways to serve the changed tank with so many new units to fit, the favoured one marked."""
+    new, rows, taken = bench.on_changed_tank(), list[Row](), dict[str, tuple[Session, ...]]()
+    for count in counts:
+        roles = {
+            Role.FIT: unit_names(new, count, 600),
+            Role.CHOOSE: unit_names(new, NEW_CHOOSE, 700),
+            Role.PROVE: unit_names(new, NEW_PROVE, 800),
+        }
+        taken |= fill(store, new, [unit for units in roles.values() for unit in units if unit not in taken])
+        few = store.frozen_data(freeze(store, f"changed-{count}", taken, roles))
+        figures = retrain(_stored(first, data), data, few, request).figures
+        for way in figures.ways:
+            mark = " (picked)" if way.way == figures.favoured else ""
+            claims = Figures(classes=way.classes, false_wet=way.false_wet)
+            rows.append(figures_row(f"{count} new: {way.way}{mark}", claims))
+        print(shown(rows[-len(figures.ways) :], head=False), flush=True)
+        if figures.picking is not None:
+            print(json.dumps(figures.picking.to_json()), flush=True)
+    return rows
 
 
 def _stored(trained: Trained, data: FrozenData) -> Model:
@@ -277,7 +277,7 @@ def main() -> None:
             rows.append(row_of(f"seed {seed}", trained.metrics, time.monotonic() - began))
             print(shown(rows[-1:]), flush=True)
             if given.changed:
-                print(shown(changed_tank(store, bench, trained, data, request)), flush=True)
+                changed_tank(store, bench, trained, data, request)
     if len(rows) > 1:
         print(shown(rows))
         print(spread_of(rows))

@@ -65,8 +65,9 @@ def retrain(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Refit a model for a new tank, three ways, and keep the best. Compared are the old model with new trims,
-    old and new sessions together, new ones alone.
+    """Refit a model for a new tank, some ways, and keep the best. Compared are the old model with new trims,
+    old and new sessions together, the old ones superposed on the new tank's response, new ones alone; the new
+    tank's units, each left out of the fits that judge it, pick.
     """
     from innage.jobs.models.training import Refit
     from innage.jobs.models.training import retrain as retrain_model

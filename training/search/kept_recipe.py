@@ -31,6 +31,18 @@ class EarlierSet(Kept):
 
 
 @dataclass(frozen=True)
+class SuperposedFrames(Kept):
+    """Frames that a model was fitted on and that were computed, none of them measured as they are: how many,
+    the earlier tank's sessions that they were computed from, and the new tank's sessions whose response was
+    put in place of that tank's.
+    """
+
+    frames: int
+    sessions: tuple[str, ...]
+    response_of: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class KeptBoard(Kept):
     """What a program knows of sensor and tank, see :class:`training.models.recipes.Hardware`."""
 
@@ -55,7 +67,8 @@ class KeptRecipe(Kept):
     """A recipe with the set, the seed and the hardware that it was fitted for. Models of few pads have the
     families that were tried, the range of counts and the count law that they use; pad arrays have their
     ``array`` recipe, which stands among the other entries, all features there were, and their thresholds;
-    ``way`` and ``earlier`` are those of a refit for a new tank.
+    ``way``, ``earlier`` and ``superposed`` are those of a refit for a new
+    tank.
     """
 
     family: str = ""
@@ -72,6 +85,7 @@ class KeptRecipe(Kept):
     operating: Mapping[str, int] | None = field(default=None, metadata=SPARSE)
     way: str | None = field(default=None, metadata=SPARSE)
     earlier: EarlierSet | None = field(default=None, metadata=SPARSE)
+    superposed: SuperposedFrames | None = field(default=None, metadata=SPARSE)
 
     def to_json(self) -> dict[str, Any]:
         """As :meth:`Kept.to_json`, the entries of ``array`` among the others."""

@@ -109,9 +109,24 @@ class AsGood(Kept):
 
 
 @dataclass(frozen=True)
+class MoreUnits(Kept):
+    """What the curve of one way says of more units: its error with all ``units``, where it ends by the law
+    end + slope / units, and how many ``further`` units bring it within the share ``near`` of that end.
+    """
+
+    way: str
+    units: int
+    error_mm: float
+    end_mm: float
+    further: int
+    near: float
+
+
+@dataclass(frozen=True)
 class LearningCurve(Kept):
     """Errors on a new tank against the units fitted, with the earlier tank's sessions and without; ``needed``
-    by way for the limits, ``ratio`` of the sessions that both ways need.
+    by way for the limits, ``ratio`` of the sessions that both ways need; ``more``: what further units would
+    buy the way that is kept, None where its errors follow no such law.
     """
 
     rows: tuple[CurvePoint, ...]
@@ -122,6 +137,7 @@ class LearningCurve(Kept):
     steps: int
     order: str
     prove_groups: int
+    more: MoreUnits | None = field(default=None, metadata=SPARSE)
 
 
 @dataclass(frozen=True)
@@ -145,6 +161,37 @@ class WayFigures(Kept):
     false_wet: Episodes
     limits: tuple[AnsweredLimit, ...]
     span_mm: float
+
+
+@dataclass(frozen=True)
+class CrossedWay(Kept):
+    """One way on units of the new tank that its fits had left out: ``behind_mm`` the best way, mean over
+    units, and how ``sure`` that is, 0 to 1; both None for the best itself. ``within`` the limits; None
+    without.
+    """
+
+    way: str
+    error_mm: float | None
+    worst_unit_mm: float | None
+    accepted_share: float | None
+    false_wet: int
+    within: bool | None
+    behind_mm: float | None
+    sure: float | None
+
+
+@dataclass(frozen=True)
+class Picking(Kept):
+    """How the way was picked: the ways on ``units`` left out in so many ``parts``, best first; ``as_good``
+    those that may be as good as the best, of which ``favoured`` is the safest.
+    """
+
+    ways: tuple[CrossedWay, ...]
+    favoured: str
+    as_good: tuple[str, ...]
+    units: int
+    parts: int
+    how: str
 
 
 @dataclass(frozen=True)
@@ -186,3 +233,4 @@ class Retraining(Kept):
     recipe: ArrayRecipe
     trim_of_parent: str
     curve: LearningCurve
+    picking: Picking | None = field(default=None, metadata=SPARSE)

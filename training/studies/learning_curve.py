@@ -15,18 +15,30 @@ from training.judging.answers import meets_limits
 from training.judging.comparing import whole_figures
 from training.judging.scoring import tidy
 from training.models.recipes import Hardware
+from training.models.superposed import Superposition
 from training.rows import Mask
 from training.search.array_recipes import ArrayRecipe
 from training.search.candidates import error_of
 from training.search.context import SearchContext, SearchRequest
 from training.search.refitting import refit, spread_rows
-from training.search.study_figures import AllNew, AsGood, CurvePoint, LearningCurve, Needed, ShortErrors
+from training.search.study_figures import (
+    AllNew,
+    AsGood,
+    CurvePoint,
+    LearningCurve,
+    MoreUnits,
+    Needed,
+    ShortErrors,
+)
 
-TOGETHER, ALONE = "old and new together", "new alone"
+TOGETHER, SUPERPOSED, ALONE = "old and new together", "old superposed on new", "new alone"
 CURVE_STEPS, CURVE_ROWS = 30, 1200  # steps of a fit of the curve, and its frames of each tank
 COUNTS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64)
+FEWEST_POINTS, NEAR = 3, 0.1  # of a curve that is drawn on; how near its end counts as there
 FEWEST_ALONE = 2  # what a unit not seen would do can't be learnt from one
 ORDER = "fit units in one seeded order, each step holding the one before"
+
+WayData = Callable[[Mask], FrozenData]  # the data of a way, given which rows of the new tank are fitted
 
 
 def learning_curve(
@@ -35,30 +47,28 @@ def learning_curve(
     hardware: Hardware,
     recipe: ArrayRecipe,
     request: SearchRequest,
+    superposed: Superposition | None = None,
 ) -> LearningCurve:
     """Errors on the new tank's prove groups against the number of its units that were fitted, with the
-    earlier sessions and without; ``error_mm`` is the mean over classes of the P95.
+    earlier sessions, with these superposed, and without; ``error_mm`` is the mean over classes of the P95.
     """
     short = replace(recipe, steps=min(recipe.steps, CURVE_STEPS))
     fit = new.rows(Role.FIT)
     order = np.random.default_rng(request.seed).permutation(np.unique(new.group[fit]))
     counts = [n for n in COUNTS if n < len(order)] + [len(order)]
-    jobs = [
-        (way, data, n)
-        for way, data in ((TOGETHER, both), (ALONE, new))
-        if data is not None
-        for n in counts
-        if way != ALONE or n >= FEWEST_ALONE
-    ]
+    ways = ways_of(new, both, superposed)
+    jobs = [(way, n) for way in ways for n in counts if way != ALONE or n >= FEWEST_ALONE]
     rows: list[CurvePoint] = []
-    for done, (way, data, n) in enumerate(jobs):
+    for done, (way, n) in enumerate(jobs):
         request.progress(f"learning curve, {way}", done, len(jobs))
         fitted = fit & np.isin(new.group, order[:n])
-        context = SearchContext(data, hardware, request, _thinned(data, fitted), data.rows(Role.CHOOSE))
+        data = ways[way](fitted)
+        context = SearchContext(data, hardware, request, thinned_rows(data, fitted), data.rows(Role.CHOOSE))
         rows.append(_point(context, short, way, Needed(n, len(np.unique(new.session[fitted])))))
     needed = {
         way: reached([row for row in rows if row.way == way], lambda row: row.reaches)
-        for way in (TOGETHER, ALONE)
+        for way in (TOGETHER, SUPERPOSED, ALONE)
+        if way in ways or way != SUPERPOSED
     }
     return LearningCurve(
         rows=tuple(rows),
@@ -72,7 +82,34 @@ def learning_curve(
     )
 
 
-def _thinned(data: FrozenData, fitted: Mask) -> Mask:
+def ways_of(new: FrozenData, both: FrozenData | None, superposed: Superposition | None) -> dict[str, WayData]:
+    """The ways that are fitted, those that can be had, and the data of each."""
+    ways: dict[str, WayData] = {}
+    if both is not None:
+        ways[TOGETHER] = lambda fitted: both
+    if superposed is not None:
+        ways[SUPERPOSED] = superposed.on
+    return ways | {ALONE: lambda fitted: new}
+
+
+def more_units(rows: Sequence[CurvePoint], way: str) -> MoreUnits | None:
+    """What further units would buy a way, by the least-squares line of its errors over 1 / units: the law of
+    Cortes et al., Learning curves: asymptotic values and rate of convergence, NIPS 6 (1993), with its
+    exponent taken as 1, from memory. None with fewer than FEWEST_POINTS, and where errors do not fall.
+    """
+    known = [(row.units, row.error_mm) for row in rows if row.way == way and row.error_mm is not None]
+    if len(known) < FEWEST_POINTS:
+        return None
+    units, error = np.asarray(known, np.float64).T
+    slope, end = np.polyfit(1 / units, error, 1)
+    if slope <= 0 or end <= 0:
+        return None
+    most = int(units.max())
+    further = max(int(np.ceil(slope / (NEAR * end))) - most, 0)
+    return MoreUnits(way, most, tidy(error[-1]), tidy(end), further, NEAR)
+
+
+def thinned_rows(data: FrozenData, fitted: Mask) -> Mask:
     """Rows of ``data`` to fit on: the new tank's ``fitted`` ones, which come first in ``data``, and all of
     the earlier tank where it has any, each spread thin.
     """

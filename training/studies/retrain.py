@@ -1,13 +1,15 @@
 """Tank change: what is worth most on a new tank, the model in use with new trims, old and new sessions
-together, or new sessions alone.
+together, the old ones as they are or superposed on the new tank's response, or new sessions alone.
 
-The way that is favoured is picked on the new tank's choose groups; the prove groups then say by how much it
-is ahead, and the learning curve how many sessions each way needs. Both ways of the curve fit the old model's
-recipe on as many frames of the same units, taken in one seeded order.
+The way that is favoured is picked by cross-validation over the new tank's units (with too few of them on its
+choose groups); the prove groups then say by how much it is ahead, and the learning curve how many sessions
+each way needs. All ways of the curve fit the old model's recipe on as many frames of the same units, taken in
+one seeded order.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,6 +23,7 @@ from training.judging.comparing import compare, whole_figures
 from training.judging.judged import Judged, judge
 from training.judging.scoring import tidy
 from training.models.recipes import Hardware
+from training.models.superposed import Superposition, superposition
 from training.models.trim_limits import of_model, refuse_trims
 from training.models.trimming import trim_counts, usable_trims
 from training.program import LEVEL_UNITS_PER_MM, VALID, Program, from_json
@@ -29,13 +32,22 @@ from training.search.array_recipes import ArrayRecipe
 from training.search.arrays import train_array
 from training.search.candidates import error_of
 from training.search.context import SearchRequest, by_roles, hardware_of
-from training.search.kept_recipe import EarlierSet, NamedSet, array_recipe, read_recipe
+from training.search.kept_recipe import EarlierSet, NamedSet, SuperposedFrames, array_recipe, read_recipe
 from training.search.refitting import thinned_fit
 from training.search.result import SearchResult
-from training.search.study_figures import Ahead, Left, NewTank, Retraining, WayFigures
+from training.search.study_figures import Ahead, Left, NewTank, Picking, Retraining, WayFigures
 from training.search.train import Trained, with_versions
+from training.studies.crossing import crossed
 from training.studies.joining import joined, mounting_of, new_level, with_choose
-from training.studies.learning_curve import ALONE, TOGETHER, learning_curve, tidy_error
+from training.studies.learning_curve import (
+    SUPERPOSED,
+    TOGETHER,
+    WayData,
+    learning_curve,
+    more_units,
+    tidy_error,
+    ways_of,
+)
 
 OLD = "old model, new trims"
 # of each refit: frames of one session are alike, and the ways are to be told apart, not polished
@@ -63,9 +75,10 @@ class _Way:
 
 @dataclass(frozen=True)
 class _FittedWay(_Way):
-    """A way with a model of its own."""
+    """A way with a model of its own, and the data that it was fitted on."""
 
     result: SearchResult
+    data: FrozenData
 
 
 @dataclass(frozen=True)
@@ -76,6 +89,7 @@ class _Case:
     old: FrozenData
     new: FrozenData
     both: FrozenData | None  # None where the sets can't be joined
+    superposed: Superposition | None  # None where frames can't be superposed
     hardware: Hardware
     recipe: ArrayRecipe
     request: SearchRequest
@@ -84,8 +98,8 @@ class _Case:
 def retrain(
     model: Model, old: FrozenData, new: FrozenData, request: SearchRequest, steps: int = STEPS
 ) -> Retrained:
-    """Compare the ways on ``new``, a frozen set of the new tank, and keep the refit that its choose groups
-    favour as a model of the name that ``request`` asks for.
+    """Compare the ways on ``new``, a frozen set of the new tank, and keep the refit that its fit and choose
+    groups favour as a model of the name that ``request`` asks for.
 
     ``old`` are the data that ``model`` was trained on; ``steps`` are the most steps of a refit's nets.
     Raises InputError for a model that is not of a pad array, a new set without fit or prove groups, of
@@ -96,12 +110,15 @@ def retrain(
     new = with_choose(new)
     recipe = replace(recipe, steps=min(recipe.steps, steps))
     both, left, apart = _join(old, new)
-    case = _Case(model, old, new, both, hardware_of(new), _with_usable_trim(recipe, new, both), request)
+    superposed, why_not = _superpose(both, new, apart)
+    usable = _with_usable_trim(recipe, new, both)
+    case = _Case(model, old, new, both, superposed, hardware_of(new), usable, request)
     ways, refused = _ways(case)
-    if apart is not None:
-        refused[TOGETHER] = apart
-    ranked = sorted(ways, key=lambda way: _rank(way, request))
+    refused |= {name: why for name, why in ((TOGETHER, apart), (SUPERPOSED, why_not)) if why is not None}
+    picking = _picking(case, ways)
+    ranked = sorted(ways, key=lambda way: _rank(way, picking, request))
     kept = next(way for way in ranked if isinstance(way, _FittedWay))
+    curve = learning_curve(new, both, case.hardware, case.recipe, request, superposed)
     figures = Retraining(
         parent=model.name,
         tank=NewTank(new.frozen.name, new.frozen.sha256, new.frozen.origin, old.frozen.name),
@@ -114,7 +131,8 @@ def retrain(
         moved_mm=None if left is None else tidy(left.moved_mm),
         recipe=case.recipe,
         trim_of_parent=recipe.trim,
-        curve=learning_curve(new, both, case.hardware, case.recipe, request),
+        curve=replace(curve, more=more_units(curve.rows, kept.name)),
+        picking=picking,
     )
     return Retrained(_trained(kept, figures, case), figures)
 
@@ -144,6 +162,20 @@ def _join(old: FrozenData, new: FrozenData) -> tuple[FrozenData | None, Left | N
     return both, left, None
 
 
+def _superpose(
+    both: FrozenData | None, new: FrozenData, apart: str | None
+) -> tuple[Superposition | None, str | None]:
+    """What the earlier sessions show, or why frames can't be superposed."""
+    if both is None:
+        return None, apart
+    try:
+        superposed = superposition(both, len(new.session))
+        superposed.on(new.rows(Role.FIT))
+    except InputError as error:
+        return None, str(error)
+    return superposed, None
+
+
 def _with_usable_trim(recipe: ArrayRecipe, new: FrozenData, both: FrozenData | None) -> ArrayRecipe:
     """The recipe with its own trim where all units have it, else with the best that they have."""
     data = new if both is None else both
@@ -155,13 +187,11 @@ def _ways(case: _Case) -> tuple[list[_Way], dict[str, str]]:
     """The ways that can be had, and of the others why not."""
     ways: list[_Way] = []
     refused: dict[str, str] = {}
-    for number, (name, data) in enumerate(((OLD, case.new), (TOGETHER, case.both), (ALONE, case.new))):
-        case.request.progress(name, number, 3)
+    fitted = {name: data_of(case.new.rows(Role.FIT)) for name, data_of in _fitted_ways(case).items()}
+    for number, name in enumerate((OLD, *fitted)):
+        case.request.progress(name, number, 1 + len(fitted))
         try:
-            if name == OLD:
-                ways.append(_old_way(case))
-            elif data is not None:
-                ways.append(_fitted_way(name, data, case))
+            ways.append(_old_way(case) if name == OLD else _fitted_way(name, fitted[name], case))
         except (InputError, ProgramError) as error:
             refused[name] = str(error)
     if not any(isinstance(way, _FittedWay) for way in ways):
@@ -173,13 +203,17 @@ def _ways(case: _Case) -> tuple[list[_Way], dict[str, str]]:
     return ways, refused
 
 
+def _fitted_ways(case: _Case) -> dict[str, WayData]:
+    return ways_of(case.new, case.both, case.superposed)
+
+
 def _fitted_way(name: str, data: FrozenData, case: _Case) -> _FittedWay:
     """The parent's recipe fitted to ``data``, and judged on the new tank."""
     context = by_roles(thinned_fit(data, FIT_ROWS), case.hardware, case.request)
     with threadpool_limits(limits=1):
         result = train_array(context, case.recipe.trim, (case.recipe,))
     choose, prove = (_judged(result.program, case, case.new.rows(role)) for role in _JUDGED)
-    return _FittedWay(name, result.program, choose, prove, result)
+    return _FittedWay(name, result.program, choose, prove, result, data)
 
 
 def _judged(program: Program, case: _Case, rows: Mask) -> Judged:
@@ -201,7 +235,7 @@ def _old_way(case: _Case) -> _Way:
     every = np.ones(len(case.new.session), np.bool_)
     hint = "the old model would answer such a trim with a sensor fault"
     refuse_trims(program, case.new, every, of_model(case.parent.name), hint)
-    hardware, earlier = case.hardware, mounting_of(case.old)
+    hardware = case.hardware
     scale = mounting_of(case.new).sensor.count_scale
     for what, own, needed in (
         ("channels", program.channels, hardware.channels),
@@ -216,10 +250,13 @@ def _old_way(case: _Case) -> _Way:
                 f"{needed}, as the new tank's sensor has",
                 "its program can't run on that board",
             )
-    choose, prove = (
-        moved(_judged(program, case, case.new.rows(role)), earlier, mounting_of(case.new)) for role in _JUDGED
-    )
+    choose, prove = (_moved(program, case, case.new.rows(role)) for role in _JUDGED)
     return _Way(OLD, program, choose, prove)
+
+
+def _moved(program: Program, case: _Case, rows: Mask) -> Judged:
+    """What the parent's program says of rows of the new tank, its levels moved with the pads."""
+    return moved(_judged(program, case, rows), mounting_of(case.old), mounting_of(case.new))
 
 
 def moved(judged: Judged, old: Mounting, new: Mounting) -> Judged:
@@ -230,10 +267,27 @@ def moved(judged: Judged, old: Mounting, new: Mounting) -> Judged:
     return replace(judged, level_mm=np.where(judged.validity == VALID, there, judged.level_mm))
 
 
-def _rank(way: _Way, request: SearchRequest) -> tuple[bool, float]:
-    """Best first: within the limits on the choose groups, then the smaller error there."""
-    figures = figures_of(way.choose)
-    return meets_limits(request.limits, figures) is False, error_of(figures)
+def _picking(case: _Case, ways: Sequence[_Way]) -> Picking | None:
+    """The ways on units left out; None with too few units."""
+    used = case.new.rows(Role.FIT) | case.new.rows(Role.CHOOSE)
+    as_it_is = {way.name: _moved(way.program, case, used) for way in ways if way.name == OLD}
+    fitted = {name: data_of for name, data_of in _fitted_ways(case).items() if _is_among(name, ways)}
+    return crossed(case.new, fitted, as_it_is, case.hardware, case.recipe, case.request)
+
+
+def _is_among(name: str, ways: Sequence[_Way]) -> bool:
+    return any(way.name == name for way in ways)
+
+
+def _rank(way: _Way, picking: Picking | None, request: SearchRequest) -> tuple[bool, bool, float]:
+    """Best first: the way that cross-validation favours, then by its errors; without it within the limits on
+    the choose groups, then the smaller error there.
+    """
+    if picking is None:
+        figures = figures_of(way.choose)
+        return False, meets_limits(request.limits, figures) is False, error_of(figures)
+    place = {row.way: number for number, row in enumerate(picking.ways)}
+    return way.name != picking.favoured, way.name not in place, place.get(way.name, 0)
 
 
 def _row(way: _Way, request: SearchRequest) -> WayFigures:
@@ -258,6 +312,19 @@ def _ahead(way: _Way, kept: _Way, request: SearchRequest) -> Ahead:
 def _trained(kept: _FittedWay, figures: Retraining, case: _Case) -> Trained:
     result, frozen = kept.result, case.new.frozen
     recipe = replace(result.recipe, frozen=NamedSet(frozen.name, frozen.sha256), way=kept.name)
-    if kept.name == TOGETHER and case.both is not None:
-        recipe = replace(recipe, earlier=EarlierSet(case.old.frozen.name, case.both.frozen.sha256))
+    if kept.name in (TOGETHER, SUPERPOSED):
+        recipe = replace(recipe, earlier=EarlierSet(case.old.frozen.name, kept.data.frozen.sha256))
+    if kept.name == SUPERPOSED:
+        recipe = replace(recipe, superposed=_superposed_frames(kept.data, case.new))
     return with_versions(replace(result, recipe=recipe, metrics=replace(result.metrics, retraining=figures)))
+
+
+def _superposed_frames(data: FrozenData, new: FrozenData) -> SuperposedFrames:
+    """Which frames a model was fitted on that were computed, and from which sessions."""
+    computed = np.arange(len(data.session)) >= len(new.session)
+    fit = new.rows(Role.FIT)
+    return SuperposedFrames(
+        int(computed.sum()),
+        tuple(data.frozen.sessions[int(k)].id for k in np.unique(data.session[computed])),
+        tuple(new.frozen.sessions[int(k)].id for k in np.unique(new.session[fit])),
+    )

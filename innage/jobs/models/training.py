@@ -150,8 +150,9 @@ def retrain(
     refit: Refit = Refit(),
     progress: Progress = silent,
 ) -> Retrained:
-    """Refit a model for a new tank, three ways, and keep the best: the old model with new trims, old and new
-    sessions together, new ones alone. The opening of 'prove' is counted.
+    """Refit a model for a new tank, some ways, and keep the best: the old model with new trims, old and new
+    sessions together, the old ones superposed on the new tank's response, new ones alone. The opening of
+    'prove' is counted.
 
     Args:
         store: the open store.

@@ -10,7 +10,7 @@ from innage.terminal.views.limits import show_model_limits
 
 if TYPE_CHECKING:
     from innage.jobs.models.training import Retrained
-    from training.search.study_figures import Retraining
+    from training.search.study_figures import Picking, Retraining
 
 OLD = "old model, new trims"
 Row = tuple[object, ...]
@@ -35,6 +35,12 @@ def show_retraining(retrained: Retrained) -> None:
         "not\nmet",
     )
     table(f"ways to serve {figures.tank.frozen}: P95 of the error in mm", columns, way_rows(figures))
+    if figures.picking is not None:
+        table(
+            f"picked on {figures.picking.units} fit and choose units, each left out of its fits",
+            ("way", "P95\nmm", "worst unit\nmm", "given\n%", "false\nwets", "behind\nmm", "sure\n%"),
+            picking_rows(figures.picking),
+        )
     table(
         f"less {figures.kept}, by class, on the prove groups: mean absolute error in mm",
         ("way", "class", "mm", "from", "to", "groups"),
@@ -70,6 +76,22 @@ def way_rows(figures: Retraining) -> list[Row]:
             )
         )
     return rows
+
+
+def picking_rows(picking: Picking) -> list[Row]:
+    """One row a way, best first: errors on units left out, and how far and how surely it is behind."""
+    return [
+        (
+            row.way,
+            row.error_mm,
+            row.worst_unit_mm,
+            _percent(row.accepted_share),
+            row.false_wet,
+            row.behind_mm,
+            _percent(row.sure),
+        )
+        for row in picking.ways
+    ]
 
 
 def ahead_rows(figures: Retraining) -> list[Row]:
@@ -119,7 +141,7 @@ def sentences(retrained: Retrained) -> list[str]:
 
 def _favoured(figures: Retraining, name: str) -> str:
     kept, favoured = figures.kept, figures.favoured
-    text = f"The choose groups favour '{favoured}'"
+    text = f"{_by(figures)} '{favoured}'"
     if favoured != kept:
         text += f": {figures.parent} can stay in use with new trims; {name} is the best refit, '{kept}'"
     else:
@@ -129,6 +151,20 @@ def _favoured(figures: Retraining, name: str) -> str:
     if best != favoured:
         text += f"; on the prove groups '{best}' has the smaller error, which must not pick it"
     return text + "."
+
+
+def _by(figures: Retraining) -> str:
+    """By what the favoured way was picked, up to its name."""
+    picking = figures.picking
+    if picking is None:
+        return "The choose groups favour"
+    best = picking.ways[0].way
+    others = [way for way in picking.as_good if way != best]
+    text = f"{picking.units} units, each left out of the fits that judge it, put '{best}' first"
+    if not others:
+        return f"{text}, no other way may be as good; favoured is"
+    named = " and ".join(f"'{way}'" for way in others)
+    return f"{text}, but {named} may be as good; of these the safest, by false wets and the worst unit, is"
 
 
 def _moved(figures: Retraining) -> list[str]:
@@ -164,6 +200,14 @@ def _moved(figures: Retraining) -> list[str]:
 def _needed(figures: Retraining, limits: str | None) -> list[str]:
     """How many sessions each way needs for the ``limits`` of that name, and the ratio."""
     curve, lines = figures.curve, []
+    more = curve.more
+    if more is not None:
+        lines.append(
+            f"'{more.way}' comes to {more.error_mm:.3g} mm with {more.units} units; by the curve of its "
+            f"errors it ends at {more.end_mm:.3g} mm with ever more of them, and "
+            + (f"{more.further} more units bring" if more.further else "no more units are needed to bring")
+            + f" it within {100 * more.near:g} % of that."
+        )
     if limits is not None:
         for way, least in curve.needed.items():
             what = (
