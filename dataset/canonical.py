@@ -38,6 +38,7 @@ from dataset.records import (
     Surface,
     Tank,
     Trim,
+    Unit,
     Wall,
 )
 
@@ -85,7 +86,7 @@ def session_sha256(session: NewSession | Session, frames: Frames) -> str:
     sealed = session.sealed_marks if isinstance(session, Session) else None
     content = {
         "format": SESSION_FORMAT,
-        "unit": session.unit.name,
+        "unit": unit_content(_sealed_unit(session)),
         "liquid": _liquid(session.liquid),
         "mounting": _mounting(session.mounting),
         "marks": marks_content(session.marks if sealed is None else sealed),
@@ -105,6 +106,26 @@ def occasion_content(occasion: Occasion) -> dict[str, str]:
     """
     facts = {key: getattr(occasion, key) for key in ("operator", "bench", "started", "firmware")}
     return {key: fact for key, fact in facts.items() if fact is not None}
+
+
+def _sealed_unit(session: NewSession | Session) -> Unit:
+    return session.unit if isinstance(session, NewSession) else session.sealed_unit or session.unit
+
+
+def unit_content(unit: Unit) -> str | dict[str, str]:
+    """How a hash names a unit: by its identity where it has a serial, else by the name that its bench gave
+    it, and an assignment beside the object says of which bench it is.
+
+    A new store's bench is random. Where it were in every hash, the same files in two new stores would be
+    other sessions, in another order, and train other models.
+    """
+    return unit.origin_name if unit.serial is None else {"bench": unit.bench, "serial": unit.serial}
+
+
+def unit_sha256(unit: Unit) -> str:
+    """The identity of a unit: its bench of origin with its serial, or with its name where it has none."""
+    own = {"name": unit.origin_name} if unit.serial is None else {"serial": unit.serial}
+    return sha256({"bench": unit.bench} | own)
 
 
 def mark_revision_sha256(
@@ -235,7 +256,7 @@ def trim_sha256(trim: Trim) -> str:
     """The hash of a trim's content."""
     facts = {
         "format": TRIM_FORMAT,
-        "unit": trim.unit.name,
+        "unit": unit_content(trim.sealed_unit or trim.unit),
         "mounting": _mounting(trim.mounting),
         "kind": trim.kind.value,
         "date": trim.date,

@@ -27,6 +27,7 @@ from training.program import Program, to_json
 settings.register_profile("fixed", derandomize=True, deadline=None)
 settings.load_profile("fixed")
 
+BENCH = "7e57" * 8  # of every new store, so that all are of one bench
 UPGRADE = database.upgrade
 DRAW = evidence_drawing.draw
 
@@ -37,10 +38,15 @@ def _new_stores_are_copied(tmp_path_factory: pytest.TempPathFactory) -> Iterator
     copies; running them took more time than what most tests of stores do. ``migrating`` undoes it.
     """
     template = tmp_path_factory.mktemp("new") / "store.db"
-    database.upgrade(template)
+    database.upgrade(template, bench=BENCH)
 
     def copied(path: Path, *revisions: Any, **named: Any) -> None:
-        if revisions or {*named} - {"timeout_s", "history"} or named.get("history", HISTORY) is not HISTORY:
+        if (
+            revisions
+            or {*named} - {"timeout_s", "history", "bench"}
+            or named.get("bench")
+            or named.get("history", HISTORY) is not HISTORY
+        ):
             return UPGRADE(path, *revisions, **named)
         try:
             with path.open("xb") as new:  # as the driver makes it: what cannot be written is its to say

@@ -32,7 +32,7 @@ from dataset.records import (
     Unit,
 )
 from dataset.tanks import profile
-from dataset.values import MAX_MM, check_instant, check_name, check_number, check_text
+from dataset.values import MAX_MM, MAX_NAME, check_instant, check_name, check_number, check_text
 
 MAX_CHANNELS = 64
 MAX_COUNT_BITS = 24  # what a program's int32 arithmetic leaves room for
@@ -191,8 +191,22 @@ def check_mounting(mounting: Mounting) -> None:
 
 
 def check_unit(unit: Unit) -> None:
-    check_name("unit", unit.name)
+    check_name("unit", unit.origin_name if unit.bench else unit.name)
     check_text(f"unit {unit.name}, note", unit.note)
+    if unit.serial is not None:
+        check_text(f"unit {unit.name}, serial", unit.serial)
+        if not unit.serial.strip() or len(unit.serial) > MAX_NAME:
+            raise InputError(
+                f"unit {unit.name}, serial", quoted(unit.serial[:80]), f"1 to {MAX_NAME} characters"
+            )
+    if unit.bench:
+        check_identity(f"unit {unit.name}, bench", unit.bench)
+
+
+def check_identity(where: str, identity: str) -> None:
+    """32 hexadecimal digits, as every bench has its own."""
+    if len(identity) != 32 or set(identity) - set("0123456789abcdef"):
+        raise InputError(where, quoted(identity[:80]), "32 hexadecimal digits")
 
 
 def usual_multiplier(core: str) -> int:

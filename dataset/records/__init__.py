@@ -7,6 +7,7 @@ hertz. A record with revisions is named ``name`` (its latest revision) or ``name
 from __future__ import annotations
 
 from dataset.records.bench import (
+    Bench,
     Liquid,
     Mounting,
     Operator,
@@ -70,6 +71,7 @@ __all__ = [
     "METRICS",
     "UNSTATED",
     "Amendment",
+    "Bench",
     "BoardMeasurement",
     "Budget",
     "ColumnMapping",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from dataset.words import CountLaw, PadRole, TrimKind
 
@@ -141,11 +141,37 @@ class Operator:
 
 
 @dataclass(frozen=True)
+class Bench:
+    """Where units are registered first. ``identity`` is 32 hexadecimal digits, ``own`` says that it is this
+    store's.
+    """
+
+    identity: str
+    name: str
+    note: str = ""
+    own: bool = False
+
+
+@dataclass(frozen=True)
 class Unit:
-    """One physical sample: board, adhesive and tank."""
+    """One physical sample: board, adhesive and tank.
+
+    Its identity is its bench of origin with its ``serial``, or with the name that the bench gave it where it
+    has none; ``name`` is what this store calls it, ``name@bench`` where another unit has that name here.
+    ``bench`` is an identity, '' before a store has the unit; ``given_name`` is what its bench calls it, where
+    that does not follow from ``name``. Two records of one store differ in their names already.
+    """
 
     name: str
     note: str = ""
+    serial: str | None = None
+    bench: str = field(default="", compare=False)
+    given_name: str = field(default="", compare=False)
+
+    @property
+    def origin_name(self) -> str:
+        """The name that its bench of origin gave it."""
+        return self.given_name or self.name.partition("@")[0]
 
 
 @dataclass(frozen=True)
@@ -177,6 +203,7 @@ class Trim:
     note: str = ""
     sha256: str = ""
     dry_because: str = ""
+    sealed_unit: Unit | None = field(default=None, compare=False)  # by which its hash names it, if by another
 
 
 @dataclass(frozen=True)

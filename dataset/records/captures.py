@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, NamedTuple
 
 from dataset.records.bench import Liquid, Mounting, Unit
@@ -157,6 +157,7 @@ class Session:
     simulated: bool = False  # made by the virtual rig, not measured
     occasion: Occasion = UNSTATED
     tags: tuple[str, ...] = ()  # not part of the hash: they come and go
+    sealed_unit: Unit | None = field(default=None, compare=False)  # by which its hash names it, if by another
 
 
 @dataclass(frozen=True)

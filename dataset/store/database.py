@@ -69,10 +69,13 @@ def _plain(path: Path) -> str:
     return str(path).replace("%", "%%")  # the configuration interpolates
 
 
-def prepare(path: Path, *, timeout_s: float = TIMEOUT_S, history: History = HISTORY) -> None:
+def prepare(
+    path: Path, *, timeout_s: float = TIMEOUT_S, history: History = HISTORY, bench: str | None = None
+) -> None:
     """Make the store at ``path``, or bring it to the newest revision, or say why it cannot be used.
 
     An older store is copied first; the copy stands beside it and carries the old revision in its name.
+    ``bench`` is the identity of a new store's bench; None takes a random one.
 
     Raises:
         StoreError: not a store, made by a newer version, not readable, or busy.
@@ -101,7 +104,7 @@ def prepare(path: Path, *, timeout_s: float = TIMEOUT_S, history: History = HIST
             "",
             "make the folder first, or name another store",
         )
-    upgrade(path, timeout_s=timeout_s, history=history)
+    upgrade(path, timeout_s=timeout_s, history=history, bench=bench)
 
 
 def upgrade(
@@ -111,9 +114,10 @@ def upgrade(
     timeout_s: float = TIMEOUT_S,
     history: History = HISTORY,
     keep_copy: bool = True,
+    bench: str | None = None,
 ) -> None:
     """Run the migrations up to ``revision``; the database changes whole or not at all, and a copy of it stays
-    (``keep_copy``).
+    (``keep_copy``). ``bench`` is that of a store in which nothing was captured yet; None takes a random one.
     """
     from alembic import command
 
@@ -127,7 +131,7 @@ def upgrade(
         if keep_copy and current is not None and current != history.head:
             kept.append((current, _keep_copy(path, current)))
 
-    config.attributes["before"] = before
+    config.attributes |= {"before": before, "bench": bench}
     with translated(path, timeout_s):
         command.upgrade(config, revision)
         with closing(sqlite3.connect(path, timeout=timeout_s)) as connection:

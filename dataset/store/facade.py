@@ -14,10 +14,12 @@ from typing import Any, TypeVar
 
 from sqlalchemy.orm import Session as OrmSession
 
+from dataset.admission.rules import check_identity
 from dataset.coverage import roles
 from dataset.errors import InnageError, InputError
 from dataset.files.scratch import scratch_folder
 from dataset.records import (
+    Bench,
     BoardMeasurement,
     Budget,
     ColumnMapping,
@@ -43,11 +45,20 @@ from dataset.records import (
     Unit,
     VoidEvent,
 )
-from dataset.store import board_measurements, frozen_sets, merging, models, open_captures, registry, texts
+from dataset.store import (
+    board_measurements,
+    frozen_sets,
+    merging,
+    models,
+    open_captures,
+    registry,
+    texts,
+    units,
+)
 from dataset.store import sessions as stored_sessions
 from dataset.store import trims as stored_trims
 from dataset.store.database import HISTORY, TIMEOUT_S, Database, History, in_memory, prepare
-from dataset.store.merging import MergeReport
+from dataset.store.merging import MergeReport, SameUnit
 from dataset.store.open_captures import OpenCapture
 from dataset.store.texts import TextReport
 from dataset.store.whole.other_store import reading_other
@@ -67,7 +78,14 @@ class Store:
         self._database = database
 
     @classmethod
-    def open(cls, path: Path | str, *, timeout_s: float = TIMEOUT_S, history: History = HISTORY) -> Store:
+    def open(
+        cls,
+        path: Path | str,
+        *,
+        timeout_s: float = TIMEOUT_S,
+        history: History = HISTORY,
+        bench: str | None = None,
+    ) -> Store:
         """Open the store at ``path``; one that does not exist is made, an older one upgraded after a copy was
         kept beside it.
 
@@ -75,12 +93,16 @@ class Store:
             path: the file.
             timeout_s: how long to wait, in seconds, while another process writes.
             history: the revisions of the schema; only tests give another.
+            bench: the identity of a new store's bench, 32 hexadecimal digits; None takes a random one. A
+                store that is there keeps its own.
 
         Raises:
             StoreError: no store, made by a newer version, damaged, busy, or not readable.
         """
         where = Path(path).absolute()
-        prepare(where, timeout_s=timeout_s, history=history)
+        if bench is not None:
+            check_identity("bench", bench)
+        prepare(where, timeout_s=timeout_s, history=history, bench=bench)
         return cls(Database(where, timeout_s))
 
     @classmethod
@@ -178,6 +200,53 @@ class Store:
     def mountings(self) -> tuple[Mounting, ...]:
         """All mountings, by name."""
         return self._read(registry.mountings)
+
+    def benches(self) -> tuple[Bench, ...]:
+        """The benches that units come from: this store's own first, then the others by name."""
+        return self._read(registry.benches)
+
+    def bench(self, ref: str | None = None) -> Bench:
+        """The bench of this name, or whose identity begins with these digits (at least 6); None is this
+        store's own.
+        """
+        return self._read(
+            lambda orm: registry.to_bench(
+                registry.own_bench(orm) if ref is None else registry.bench_row(orm, ref)
+            )
+        )
+
+    def name_bench(self, ref: str, name: str, note: str | None = None) -> Bench:
+        """Call a bench ``name`` in this store, with another note or (None) the one it has; nothing else
+        changes.
+        """
+        return self._write(lambda orm: registry.name_bench(orm, ref, name, note))
+
+    def unite_units(self, one: str, other: str, reason: str) -> Unit:
+        """Record that two units are one sample, and why; the unit as it is shown from now on.
+
+        Frozen sets keep the groups that they were frozen with.
+        """
+
+        def work(orm: OrmSession) -> Unit:
+            rows = (registry.unit_row(orm, one), registry.unit_row(orm, other))
+            units.unite(orm, *rows, reason)
+            return registry.to_unit(rows[0])
+
+        return self._write(work)
+
+    def part_units(self, one: str, other: str, reason: str) -> tuple[Unit, ...]:
+        """Take back that two units are one, and say why; the units there are then.
+
+        Raises:
+            InputError: no reason, or nothing that says that they are one.
+        """
+
+        def work(orm: OrmSession) -> tuple[Unit, ...]:
+            rows = (registry.unit_row(orm, one), registry.unit_row(orm, other))
+            units.part(orm, *rows, reason)
+            return registry.units(orm)
+
+        return self._write(work)
 
     def add_units(self, units: Sequence[Unit]) -> tuple[Unit, ...]:
         """Add physical samples, all of them or none; the names must be new."""
@@ -363,6 +432,7 @@ class Store:
         *,
         dry_run: bool = False,
         progress: Callable[[str, int, int], None] | None = None,
+        same_units: Sequence[SameUnit] = (),
     ) -> MergeReport:
         """Bring in what the store at ``path`` has and this one has not: all of it or nothing; the other is
         never changed.
@@ -371,6 +441,8 @@ class Store:
             path: the other store; one of an older revision is copied and the copy upgraded.
             dry_run: find out what would come in, and write nothing.
             progress: called with (what, done, total).
+            same_units: units that are one sample although each store registered one of its own: the name
+                here, the name there, and how somebody knows.
 
         Raises:
             InputError: the stores contradict each other, or are the same file.
@@ -384,7 +456,7 @@ class Store:
             reading_other(other, self._database.timeout_s, HISTORY) as theirs,
             self._database.writing() as orm,
         ):
-            report = merging.merge(orm, here, theirs, there, progress)
+            report = merging.merge(orm, here, theirs, there, progress, same_units)
             if dry_run:
                 orm.rollback()
             return report
@@ -406,7 +478,8 @@ class Store:
                 contradicts the store.
         """
         content = read_text(files)
-        with scratch_folder() as folder, Store.open(folder / "text.db") as aside:
+        bench = self.bench().identity  # of units for which the text names no other
+        with scratch_folder() as folder, Store.open(folder / "text.db", bench=bench) as aside:
             aside._write(lambda orm: texts.add_registry(orm, content.registry))
             with reading_other(aside.path, TIMEOUT_S, HISTORY) as theirs, self._database.writing() as orm:
                 report = merging.merge(orm, self.path.name, theirs, "the text")

@@ -16,7 +16,7 @@ from dataset.errors import InputError
 from dataset.records import FrozenData, FrozenSet, GroupBy, Role, Session, Trim
 from dataset.store import sessions as stored_sessions
 from dataset.store.proof import changed, keep
-from dataset.store.registry import named
+from dataset.store.registry import named, unit_ids
 from dataset.store.sessions import mark_temperatures, session_row, temperatures, to_session
 from dataset.store.tables import (
     FrozenRoleRow,
@@ -25,7 +25,6 @@ from dataset.store.tables import (
     FrozenTrimRow,
     ProveOpeningRow,
     TrimRow,
-    UnitRow,
 )
 from dataset.store.trims import to_trim
 from dataset.values import check_name, check_text
@@ -185,7 +184,8 @@ def frames_outside(orm: OrmSession, frozen: FrozenSet) -> int:
 def _trims_of(orm: OrmSession, sessions: Sequence[Session]) -> list[Trim]:
     """All trims of the sessions' units on the sessions' mountings, in the order of their hashes."""
     places = {(s.unit.name, s.mounting.name) for s in sessions}
-    query = select(TrimRow).join(UnitRow).where(UnitRow.name.in_(sorted({unit for unit, _ in places})))
+    ids = [row_id for unit in sorted({unit for unit, _ in places}) for row_id in unit_ids(orm, unit)]
+    query = select(TrimRow).where(TrimRow.unit_id.in_(ids))
     of_units = [to_trim(row) for row in orm.scalars(query)]
     return sorted((t for t in of_units if (t.unit.name, t.mounting.name) in places), key=lambda t: t.sha256)
 

@@ -38,7 +38,7 @@ _NAMES = {
     "session": f"SELECT substr(sha256, 1, {ID_DIGITS}) FROM capture_session ORDER BY id",  # noqa: S608 - a number of ours
     "tag": "SELECT DISTINCT tag FROM tag_event ORDER BY tag",
     "tank": "SELECT DISTINCT name FROM tank ORDER BY name",
-    "unit": "SELECT name FROM unit ORDER BY name",
+    "unit": "SELECT name FROM unit WHERE same_as_id IS NULL ORDER BY name",
 }
 _SESSIONS = """
 SELECT s.id, substr(s.sha256, 1, 12), u.name, l.name, m.name, s.frames, s.source_file,
@@ -50,7 +50,8 @@ SELECT s.id, substr(s.sha256, 1, 12), u.name, l.name, m.name, s.frames, s.source
             ORDER BY v.reason)) END,
     (SELECT coalesce(sum(stop - start), 0) FROM mark WHERE session_id = s.id),
     (SELECT count(*) FROM door_warning WHERE session_id = s.id)
-FROM capture_session s JOIN unit u ON u.id = s.unit_id JOIN liquid l ON l.id = s.liquid_id
+FROM capture_session s JOIN unit r ON r.id = s.unit_id JOIN unit u ON u.id = coalesce(r.same_as_id, r.id)
+    JOIN liquid l ON l.id = s.liquid_id
     JOIN mounting m ON m.id = s.mounting_id
 ORDER BY s.id
 """

@@ -27,7 +27,14 @@ from dataset.store.tables import Covered
 
 # what a store counts or marks itself
 OWN = frozenset({"id", "sequence", "revision", "sealed", "record_sha256"})
-_PLACES = {"unit_id": ("unit", "name"), "liquid_id": ("liquid", "name"), "mounting_id": ("mounting", "name")}
+# worked out or decided by a store, or covered by the record's own hash and what is assigned beside it
+_LEFT_OUT = {"bench": {"own"}, "unit": {"same_as_id", "first_id"}, "capture_session": {"unit_id"}}
+_RENAMED = ("bench", "unit")  # a store may add '@' and more to these names
+_PLACES = {
+    "unit_id": ("unit", "identity"),
+    "liquid_id": ("liquid", "name"),
+    "mounting_id": ("mounting", "name"),
+}
 _CAPTURE = {"capture_id": ("open_capture", "record_sha256")}
 
 
@@ -50,8 +57,11 @@ COVERS: dict[str, Cover] = {
     "mounting": Cover(
         refers={"tank_id": ("tank", "record_sha256"), "sensor_id": ("sensor", "record_sha256")}
     ),
-    "unit": Cover(),
     "operator": Cover(),
+    "bench": Cover(),
+    "unit": Cover(refers={"bench_id": ("bench", "identity")}),
+    "unit_assignment": Cover(),
+    "unit_union": Cover(),
     "budget": Cover(),
     "limits": Cover({"limit_row": ("limits_id", "position")}),
     "mapping": Cover(),
@@ -89,7 +99,9 @@ def record_sha256(connection: Connection, table: str, row_id: int) -> str:
     """The hash of the record in a row (its rowid), as it stands there now."""
     cover = COVERS[table]
     (row,) = _rows(connection, f"SELECT * FROM {table} WHERE rowid = ?", row_id)  # noqa: S608 - a name from above
-    facts = _facts(connection, row, cover, leave_out=OWN)
+    facts = _facts(connection, row, cover, leave_out=OWN | _LEFT_OUT.get(table, set()))
+    if table in _RENAMED:
+        facts["name"] = facts["name"].partition("@")[0]
     children = {
         child: [
             _facts(connection, part, cover, leave_out={parent})

@@ -15,9 +15,10 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.admission import rules
-from dataset.canonical import canonical_json
+from dataset.canonical import canonical_json, unit_sha256
 from dataset.errors import InputError, NotFoundError, there_are
 from dataset.records import (
+    Bench,
     Budget,
     ColumnMapping,
     LevelUnit,
@@ -32,9 +33,10 @@ from dataset.records import (
     TimeUnit,
     Unit,
 )
-from dataset.store.proof import check_row, keep
+from dataset.store.proof import check_row, keep, record_sha256
 from dataset.store.tables import (
     Base,
+    BenchRow,
     BudgetRow,
     LimitRow,
     LimitsRow,
@@ -47,7 +49,9 @@ from dataset.store.tables import (
     TankRow,
     UnitRow,
 )
+from dataset.values import check_name
 
+BENCH_DIGITS = 6  # of a bench's identity, where its units need them to be told apart
 _LATER = ("encoding", "ignore")  # of a mapping: left out where they say nothing, as before there were any
 
 
@@ -90,8 +94,32 @@ def to_operator(row: OperatorRow) -> Operator:
     return flat(Operator, row)
 
 
+def to_bench(row: BenchRow) -> Bench:
+    return flat(Bench, row)
+
+
 def to_unit(row: UnitRow) -> Unit:
-    return flat(Unit, row)
+    """The unit as this store shows it: of several rows that are one unit, the same record for all."""
+    shown = row.same_as or row
+    first = shown.first or shown
+    given = "" if given_name(first) == given_name(shown) else given_name(first)
+    return Unit(shown.name, shown.note, first.serial, first.bench.identity, given)
+
+
+def stated_unit(row: UnitRow) -> Unit:
+    """The unit as its bench of origin registered it, whatever it turned out to be one with."""
+    return Unit(given_name(row), row.note, row.serial, row.bench.identity)
+
+
+def sealed_unit(row: UnitRow) -> Unit | None:
+    """The unit that an object's hash names, where it is another than the one which is shown."""
+    shown = row.same_as or row
+    return None if row is (shown.first or shown) else stated_unit(row)
+
+
+def given_name(row: UnitRow) -> str:
+    """What its bench of origin calls a unit."""
+    return row.name.partition("@")[0]
 
 
 def to_budget(row: BudgetRow) -> Budget:
@@ -151,8 +179,26 @@ def mountings(orm: OrmSession) -> tuple[Mounting, ...]:
 
 
 def units(orm: OrmSession) -> tuple[Unit, ...]:
-    """All units, by name."""
-    return tuple(map(to_unit, orm.scalars(select(UnitRow).order_by(UnitRow.name))))
+    """All units, by name; several that are one stand there once."""
+    shown = select(UnitRow).where(UnitRow.same_as_id.is_(None)).order_by(UnitRow.name)
+    return tuple(map(to_unit, orm.scalars(shown)))
+
+
+def unit_rows(orm: OrmSession) -> tuple[Unit, ...]:
+    """All units as their benches registered them, those that are one too, under the names they have here."""
+    rows = orm.scalars(select(UnitRow).order_by(UnitRow.name))
+    return tuple(replace(stated_unit(row), name=row.name) for row in rows)
+
+
+def benches(orm: OrmSession) -> tuple[Bench, ...]:
+    """All benches, this store's own first, then by name."""
+    rows = select(BenchRow).order_by(BenchRow.own.desc(), BenchRow.name)
+    return tuple(map(to_bench, orm.scalars(rows)))
+
+
+def own_bench(orm: OrmSession) -> BenchRow:
+    """The bench that units are of which are added to this store."""
+    return orm.scalars(select(BenchRow).where(BenchRow.own)).one()
 
 
 def operators(orm: OrmSession) -> tuple[Operator, ...]:
@@ -214,10 +260,58 @@ def add_liquid(orm: OrmSession, liquid: Liquid) -> Liquid:
 
 
 def add_unit(orm: OrmSession, unit: Unit) -> Unit:
+    """Add a unit of this store's bench, or of the one that it says it is of."""
     rules.check_unit(unit)
+    bench = _bench_of(orm, unit)
+    identity = unit_sha256(replace(unit, bench=bench.identity))
+    known = orm.scalar(select(UnitRow).where(UnitRow.identity == identity))
+    if known is not None and known.name != unit.name:
+        raise InputError(
+            f"unit {unit.name}",
+            f"serial {unit.serial} is that of unit {known.name}",
+            "a serial of its own",
+            fields=("serial",),
+        )
     _refuse_known("unit", unit, orm.scalars(select(UnitRow.name)).all())
-    keep(orm, UnitRow(**asdict(unit)))
-    return unit
+    row = UnitRow(name=unit.name, note=unit.note, serial=unit.serial, bench=bench, identity=identity)
+    keep(orm, row)
+    return to_unit(row)
+
+
+def _bench_of(orm: OrmSession, unit: Unit) -> BenchRow:
+    if not unit.bench:
+        return own_bench(orm)
+    known = orm.scalar(select(BenchRow).where(BenchRow.identity == unit.bench))
+    if known is not None:
+        return known
+    row = BenchRow(identity=unit.bench, name=f"bench-{unit.bench[:BENCH_DIGITS]}", note="", own=False)
+    keep(orm, row)
+    return row
+
+
+def name_bench(orm: OrmSession, ref: str, name: str, note: str | None) -> Bench:
+    """Call a bench something else; its identity stays, and so does everything that names it."""
+    check_name("bench", name)
+    row = bench_row(orm, ref)
+    other = orm.scalar(select(BenchRow).where(BenchRow.name == name, BenchRow.id != row.id))
+    if other is not None:
+        raise InputError(f"bench {name}", "is the name of another bench", "a new name")
+    row.name, row.note = name, row.note if note is None else note
+    orm.flush()
+    row.record_sha256 = record_sha256(orm.connection(), "bench", row.id)
+    orm.flush()
+    return to_bench(row)
+
+
+def bench_row(orm: OrmSession, ref: str) -> BenchRow:
+    """The bench of this name, or whose identity begins with these digits."""
+    rows = orm.scalars(select(BenchRow).order_by(BenchRow.name)).all()
+    by_digits = [row for row in rows if len(ref) >= BENCH_DIGITS and row.identity.startswith(ref)]
+    return (
+        by_digits[0]
+        if len(by_digits) == 1
+        else named("bench", ref, rows, "see Store.benches()", ("Store.benches()",))
+    )
 
 
 def add_operator(orm: OrmSession, operator: Operator) -> Operator:
@@ -273,7 +367,29 @@ def liquid_row(orm: OrmSession, name: str) -> LiquidRow:
 
 
 def unit_row(orm: OrmSession, name: str) -> UnitRow:
-    return named("unit", name, orm.scalars(select(UnitRow).order_by(UnitRow.name)).all())
+    """The unit called ``name``, or ``name@bench`` by the name or the digits of its bench; of several rows
+    that are one unit, the one that is shown.
+    """
+    rows = orm.scalars(select(UnitRow).order_by(UnitRow.name)).all()
+    given, at, bench = name.partition("@")
+    of_bench = [
+        row
+        for row in rows
+        if at and given_name(row) == given and (row.bench.name == bench or _begins(row.bench, bench))
+    ]
+    if len(of_bench) != 1 or name in {row.name for row in rows}:
+        of_bench = [named("unit", name, rows)]
+    return of_bench[0].same_as or of_bench[0]
+
+
+def _begins(bench: BenchRow, digits: str) -> bool:
+    return len(digits) >= BENCH_DIGITS and bench.identity.startswith(digits)
+
+
+def unit_ids(orm: OrmSession, name: str) -> list[int]:
+    """The ids of every row that is the unit called ``name``."""
+    shown = unit_row(orm, name)
+    return [shown.id, *orm.scalars(select(UnitRow.id).where(UnitRow.same_as_id == shown.id))]
 
 
 def operator_row(orm: OrmSession, code: str) -> OperatorRow:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Container, Iterable, Iterator, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from itertools import groupby
 from typing import Any, NoReturn
 
@@ -48,16 +48,19 @@ from dataset.records import (
     VoidEvent,
     newest_amendment,
 )
-from dataset.store import blocks, registry, tagging, voiding
+from dataset.store import blocks, registry, tagging, units, voiding
 from dataset.store.proof import changed, record_sha256
 from dataset.store.registry import (
     flat,
     liquid_row,
     mounting_row,
     same_record,
+    sealed_unit,
+    stated_unit,
     to_liquid,
     to_mounting,
     to_unit,
+    unit_ids,
     unit_row,
 )
 from dataset.store.tables import (
@@ -114,6 +117,7 @@ def to_session(
         simulated=bool(row.simulated),
         occasion=Occasion(row.operator, row.bench, row.started, row.firmware),
         tags=tagging.tags_of(row),
+        sealed_unit=sealed_unit(row.unit),
     )
 
 
@@ -251,6 +255,7 @@ def add_session(
     row.record_sha256 = record_sha256(orm.connection(), "capture_session", row.id)
     row.sealed = True
     orm.flush()
+    units.assign(orm, row.sha256, row.unit)
     orm.refresh(row)
     tagging.add(orm, row, tuple(dict.fromkeys(new.tags)), new.occasion.operator)
     return row
@@ -272,7 +277,7 @@ def _new_row(orm: OrmSession, new: NewSession) -> SessionRow:
     same_record("liquid", new.liquid, to_liquid(liquid))
     same_record("mounting", new.mounting, to_mounting(mounting))
     return SessionRow(
-        sha256=session_sha256(new, new.frames),
+        sha256=session_sha256(replace(new, unit=stated_unit(unit)), new.frames),
         readings_sha256=readings_sha256(new.frames),
         counts_sha256=counts_sha256(new.frames),
         sealed=False,
@@ -315,7 +320,7 @@ def _earlier(orm: OrmSession, new: NewSession, known: dict[str, Summary]) -> lis
         select(SessionRow.sha256)
         .join(MountingRow)
         .where(
-            SessionRow.unit.has(name=new.unit.name),
+            SessionRow.unit_id.in_(unit_ids(orm, new.unit.name)),
             MountingRow.sensor.has(name=new.mounting.sensor.name, revision=new.mounting.sensor.revision),
         )
         .where(~is_void(), SessionRow.sealed)
@@ -341,7 +346,7 @@ def _shown(orm: OrmSession, new: NewSession, known: dict[str, Summary]) -> Shown
     dry = (
         select(TrimRow)
         .where(
-            TrimRow.unit.has(name=new.unit.name),
+            TrimRow.unit_id.in_(unit_ids(orm, new.unit.name)),
             TrimRow.mounting.has(name=new.mounting.name),
             TrimRow.kind == TrimKind.DRY.value,
         )

@@ -139,12 +139,67 @@ class MountingRow(Covered, Base):
     sensor: Mapped[SensorRow] = relationship(lazy="selectin")
 
 
+class BenchRow(Covered, Base):
+    """Where units come from; one row is this store's ``own``."""
+
+    __tablename__ = "bench"
+
+    id: Mapped[Key]
+    identity: Mapped[str] = mapped_column(String(32), unique=True)
+    name: Mapped[UniqueName]  # what this store calls it: may get '@' and digits of its identity
+    note: Mapped[Prose]
+    own: Mapped[bool]
+
+
 class UnitRow(Covered, Base):
+    """A unit as its bench of origin registered it; ``identity`` is the hash of what it is known by.
+
+    Units that turned out to be one stay rows of their own, since the hashes of their sessions name them.
+    ``same_as_id`` is then the row that this store shows in their place, and ``first_id``, of that row, the
+    one whose identity all stores take for theirs; both are worked out anew from assignments and unions
+    (:mod:`dataset.store.units`), and so is ``name``.
+    """
+
     __tablename__ = "unit"
 
     id: Mapped[Key]
     name: Mapped[UniqueName]
     note: Mapped[Prose]
+    serial: Mapped[Prose | None]
+    bench_id: Mapped[int] = mapped_column(ForeignKey("bench.id"))
+    identity: Mapped[Digest] = mapped_column(unique=True)
+    same_as_id: Mapped[int | None] = mapped_column(ForeignKey("unit.id"))
+    first_id: Mapped[int | None] = mapped_column(ForeignKey("unit.id"))
+    bench: Mapped[BenchRow] = relationship(lazy="joined", innerjoin=True)
+    same_as: Mapped[UnitRow | None] = relationship(remote_side="UnitRow.id", foreign_keys=[same_as_id])
+    first: Mapped[UnitRow | None] = relationship(remote_side="UnitRow.id", foreign_keys=[first_id])
+
+
+class UnitAssignmentRow(Covered, Base):
+    """The event that says of which unit an object is, whose own hash names the unit by its name only."""
+
+    __tablename__ = "unit_assignment"
+
+    sequence: Mapped[Key]
+    object_sha256: Mapped[Digest] = mapped_column(index=True)
+    identity: Mapped[Digest] = mapped_column(index=True)
+
+
+class UnitUnionRow(Covered, Base):
+    """The event that two units are one, or (``takes_back``) that such an event was taken back.
+
+    ``identity`` is the smaller of the two. ``parent_sha256`` is the record hash of the event that this one
+    follows, as with voids.
+    """
+
+    __tablename__ = "unit_union"
+
+    sequence: Mapped[Key]
+    identity: Mapped[Digest]
+    other: Mapped[Digest]
+    reason: Mapped[Prose]
+    parent_sha256: Mapped[Digest | None]
+    takes_back: Mapped[bool | None]
 
 
 class OperatorRow(Covered, Base):
@@ -457,7 +512,8 @@ class FrozenSetRow(Covered, Base):
     """A frozen set. Once ``sealed``, triggers refuse any change to it, its roles and its sessions.
 
     ``edges_c`` are the edges of its temperature bands as JSON, where these are its groups. ``even_if_warned``
-    says why sessions that were warned of gravely are in it.
+    says why sessions that were warned of gravely are in it. ``named_by_content`` says that its hash covers
+    the group of each session, whose name does not follow from the session's own content.
     """
 
     __tablename__ = "frozen_set"
@@ -470,6 +526,7 @@ class FrozenSetRow(Covered, Base):
     seed: Mapped[int | None]
     edges_c: Mapped[Prose | None]
     even_if_warned: Mapped[Prose | None]
+    named_by_content: Mapped[bool | None]
     roles: Mapped[list[FrozenRoleRow]] = relationship(
         back_populates="frozen_set", order_by="FrozenRoleRow.group_name", lazy="selectin"
     )
@@ -493,6 +550,10 @@ class FrozenRoleRow(Base):
 
 
 class FrozenSessionRow(Base):
+    """A session of a frozen set; ``group_name`` is its group where groups are units or tanks, which may be
+    called something else later.
+    """
+
     __tablename__ = "frozen_session"
 
     frozen_set_id: Mapped[int] = mapped_column(
@@ -501,6 +562,7 @@ class FrozenSessionRow(Base):
     position: Mapped[int] = mapped_column(primary_key=True)
     session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id"), index=True)
     mark_revision_sha256: Mapped[Digest | None]
+    group_name: Mapped[Prose | None]
     frozen_set: Mapped[FrozenSetRow] = relationship(back_populates="sessions")
     session: Mapped[SessionRow] = relationship(lazy="selectin")
 

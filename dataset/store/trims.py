@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from sqlalchemy import select
@@ -14,8 +15,18 @@ from dataset.errors import InnageError, InputError
 from dataset.labels.trims import Reference, below_pads, check_trim, latest, refuse_wet, seen_in
 from dataset.records import Mounting, Session, Trim, TrimKind
 from dataset.store import sessions as stored_sessions
+from dataset.store import units
 from dataset.store.proof import changed
-from dataset.store.registry import mounting_row, same_record, to_mounting, to_unit, unit_row
+from dataset.store.registry import (
+    mounting_row,
+    same_record,
+    sealed_unit,
+    stated_unit,
+    to_mounting,
+    to_unit,
+    unit_ids,
+    unit_row,
+)
 from dataset.store.tables import SessionRow, TrimRow, UnitRow
 from dataset.store.voiding import void_reason
 
@@ -41,6 +52,7 @@ def to_trim(row: TrimRow) -> Trim:
         note=row.note,
         sha256=row.sha256,
         dry_because=body.get("dry_because", ""),
+        sealed_unit=sealed_unit(row.unit),
     )
     actual = trim_sha256(trim)
     if actual != row.sha256:
@@ -52,7 +64,7 @@ def trims(orm: OrmSession, unit: str | None) -> tuple[Trim, ...]:
     """The trims of one unit, or of all, in the order they were added."""
     rows = select(TrimRow).order_by(TrimRow.sequence)
     if unit is not None:
-        rows = rows.where(TrimRow.unit_id == unit_row(orm, unit).id)
+        rows = rows.where(TrimRow.unit_id.in_(unit_ids(orm, unit)))
     return tuple(to_trim(row) for row in orm.scalars(rows))
 
 
@@ -97,7 +109,7 @@ def add_trim(orm: OrmSession, trim: Trim, known: Sequence[Trim] | None = None) -
         ]
         others = latest([other for other in dry if other.unit != trim.unit], TrimKind.DRY)
         refuse_wet(trim, [*mine, *_seen(orm, trim.unit.name, trim.mounting)], others)
-    sha256 = trim_sha256(trim)
+    sha256 = trim_sha256(replace(trim, unit=stated_unit(unit)))
     if orm.scalar(select(TrimRow).where(TrimRow.sha256 == sha256)) is not None:
         raise InputError(
             f"trim of unit {trim.unit.name}",
@@ -121,6 +133,7 @@ def add_trim(orm: OrmSession, trim: Trim, known: Sequence[Trim] | None = None) -
     )
     orm.add(row)
     orm.flush()
+    units.assign(orm, sha256, unit)
     return to_trim(row)
 
 
@@ -129,7 +142,9 @@ def dry_counts(orm: OrmSession, mounting: Mounting) -> tuple[tuple[str, tuple[fl
     channel over those frames.
     """
     medians: list[tuple[str, tuple[float, ...]]] = []
-    for name in orm.scalars(select(UnitRow.name).order_by(UnitRow.name)).all():
+    for name in orm.scalars(
+        select(UnitRow.name).where(UnitRow.same_as_id.is_(None)).order_by(UnitRow.name)
+    ).all():
         dry = [
             stored_sessions.frames(orm, s).counts[m.start : m.stop]
             for s in _sessions(orm, name, mounting)
@@ -144,7 +159,7 @@ def dry_counts(orm: OrmSession, mounting: Mounting) -> tuple[tuple[str, tuple[fl
 def _sessions(orm: OrmSession, unit: str, mounting: Mounting) -> list[Session]:
     """The unit's sessions on a mounting that are not void."""
     rows = orm.scalars(
-        select(SessionRow).join(UnitRow).where(UnitRow.name == unit).order_by(SessionRow.id)
+        select(SessionRow).where(SessionRow.unit_id.in_(unit_ids(orm, unit))).order_by(SessionRow.id)
     ).all()
     sessions = [stored_sessions.to_session(row) for row in rows if void_reason(row) is None]
     return [session for session in sessions if session.mounting == mounting]

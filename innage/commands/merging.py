@@ -23,6 +23,15 @@ def merge(
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Say what would come in, and write nothing.")
     ] = False,
+    same_unit: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--same-unit",
+            metavar="NAME|HERE=THERE",
+            help="A unit that is one sample although both stores registered it. Repeatable.",
+        ),
+    ] = None,
+    reason: Annotated[str, typer.Option("--reason", help="How somebody knows that they are one.")] = "",
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
@@ -30,8 +39,10 @@ def merge(
     is.
     """
     opened = open_store(store)
+    units = [named.partition("=")[::2] for named in same_unit or ()]
+    same_units = [(here, there or here, reason) for here, there in units]
     with progress(f"merging {other.name}") as show:
-        report = opened.merge(other, dry_run=dry_run, progress=show)
+        report = opened.merge(other, dry_run=dry_run, progress=show, same_units=same_units)
     if json:
         emit(asdict(report) | {"dry_run": dry_run, "new": report.new})
         return

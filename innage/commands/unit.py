@@ -1,4 +1,4 @@
-"""``innage unit``: physical samples."""
+"""``innage unit``: physical samples, and the benches that they come from."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from dataset.errors import InputError
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, say, table
@@ -14,29 +15,42 @@ from innage.terminal.output import emit, say, table
 app = typer.Typer(
     help="Units: physical samples of board, adhesive and tank.", no_args_is_help=True, rich_markup_mode=None
 )
+ReasonOption = Annotated[str, typer.Option("--reason", help="How somebody knows, for whoever asks later.")]
 
 
 @app.command()
 def add(
     names: Annotated[list[str], typer.Argument(metavar="NAME...", help="One or several: all, or none.")],
+    serial: Annotated[
+        str | None,
+        typer.Option("--serial", help="The serial number of one unit: what it is known by on every bench."),
+    ] = None,
     note: FreeTextOption = "",
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Add units."""
     from dataset.records import Unit
 
-    for added in open_store(store).add_units([Unit(name, note) for name in names]):
+    if serial is not None and len(names) > 1:
+        raise InputError(
+            "serial", f"one for {len(names)} units", "one unit with its serial", fields=("serial",)
+        )
+    for added in open_store(store).add_units([Unit(name, note, serial) for name in names]):
         say(f"unit {added.name}")
 
 
 @app.command("list")
 def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     """List the units."""
-    units = open_store(store).units()
+    from innage.jobs.registry import unit_facts
+
+    opened = open_store(store)
+    units = unit_facts(opened, opened.units())
     if json:
-        emit([asdict(u) for u in units])
+        emit(units)
     elif units:
-        table("units", ("unit", "note"), [(u.name, u.note) for u in units])
+        rows = [(u["name"], u["serial"], u["bench_name"], u["note"]) for u in units]
+        table("units", ("unit", "serial", "bench", "note"), rows)
     else:
         say("no units yet: try 'innage unit add NAME'")
 
@@ -48,8 +62,65 @@ def show(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Show one unit."""
-    unit = open_store(store).unit(name)
+    from innage.jobs.registry import unit_facts
+
+    opened = open_store(store)
+    (unit,) = unit_facts(opened, [opened.unit(name)])
     if json:
-        emit(asdict(unit))
+        emit(unit)
+        return
+    facts = [
+        ("serial", unit["serial"]),
+        ("bench", unit["bench_name"]),
+        ("called there", unit["origin_name"]),
+        ("note", unit["note"]),
+    ]
+    table(f"unit {unit['name']}", ("fact", "value"), facts)
+
+
+@app.command()
+def same(
+    one: Annotated[str, typer.Argument(metavar="UNIT", autocompletion=names_of("unit"))],
+    other: Annotated[str, typer.Argument(metavar="UNIT", autocompletion=names_of("unit"))],
+    reason: ReasonOption,
+    take_back: Annotated[
+        bool, typer.Option("--take-back", help="The two are two samples after all.")
+    ] = False,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Say that two units are one sample, and why.
+
+    Frozen sets keep the groups that they were frozen with.
+    """
+    opened = open_store(store)
+    if take_back:
+        opened.part_units(one, other, reason)
+        say(f"units {one} and {other} are two")
     else:
-        table(f"unit {unit.name}", ("fact", "value"), [("note", unit.note)])
+        say(f"units {one} and {other} are one, shown as {opened.unite_units(one, other, reason).name}")
+
+
+@app.command()
+def benches(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+    """List the benches that units come from; this store's own first."""
+    known = open_store(store).benches()
+    if json:
+        emit([asdict(bench) for bench in known])
+    else:
+        rows = [(b.name, b.identity, "yes" if b.own else "", b.note) for b in known]
+        table("benches", ("bench", "identity", "this store's", "note"), rows)
+
+
+@app.command("name-bench")
+def name_bench(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="What to call the bench in this store.")],
+    bench: Annotated[
+        str | None, typer.Option("--bench", help="Its name or identity now.  [default: this store's own]")
+    ] = None,
+    note: Annotated[str | None, typer.Option("--note", help="Free text.")] = None,
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Give a bench a name; its identity stays."""
+    opened = open_store(store)
+    named = opened.name_bench(opened.bench(bench).identity, name, note)
+    say(f"bench {named.name}, {named.identity}")

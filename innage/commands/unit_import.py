@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
@@ -24,10 +23,12 @@ def import_(
 ) -> None:
     """Add the units of a list: all, or none. Those that are there already are skipped."""
     from innage.jobs.batch.units import add_units_from
+    from innage.jobs.registry import unit_facts
 
-    units, known = add_units_from(open_store(store), file)
+    opened = open_store(store)
+    units, known = add_units_from(opened, file)
     if json:
-        emit([asdict(unit) for unit in units])
+        emit(unit_facts(opened, units))
         return
     there = f"; {len(known)} were in the store already" if known else ""
     say(f"{file.name}: {counted(len(units), 'unit')} added{there}")

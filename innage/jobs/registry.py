@@ -4,17 +4,37 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from dataset.errors import InputError
-from dataset.records import Liquid, Mounting, Tank
+from dataset.records import Liquid, Mounting, Tank, Unit
 
 if TYPE_CHECKING:
     from dataset.store import Store
     from dataset.tanks.profile import Profile
 
 _STEPS = 10  # of the small table of volumes
+
+
+def unit_facts(store: Store, units: Iterable[Unit]) -> list[dict[str, Any]]:
+    """Units with their identities and what this store calls their benches, ready for JSON."""
+    from dataset.canonical import unit_sha256
+
+    names = {bench.identity: bench.name for bench in store.benches()}
+    return [
+        {
+            "name": unit.name,
+            "note": unit.note,
+            "serial": unit.serial,
+            "origin_name": unit.origin_name,
+            "bench": unit.bench,
+            "bench_name": names[unit.bench],
+            "identity": unit_sha256(unit),
+        }
+        for unit in units
+    ]
 
 
 def add_tank(store: Store, tank: Tank, profile: Profile | None = None) -> Tank:

@@ -122,7 +122,8 @@ def _checked(taken: Session, new: NewTrim) -> Session:
 
 def trim_facts(trim: Trim) -> dict[str, Any]:
     """A trim, ready for JSON."""
-    return asdict(trim) | {"unit": trim.unit.name, "mounting": trim.mounting.name}
+    facts = {key: fact for key, fact in asdict(trim).items() if key != "sealed_unit"}
+    return facts | {"unit": trim.unit.name, "mounting": trim.mounting.name}
 
 
 def limits_of_trims(

@@ -1,5 +1,6 @@
 """Every record has a hash that covers its whole row and the rows that belong to it; openings of 'prove' are a
-chain; recordings are known by their counts; a sensor has a scale of its counts; what boards measured is kept.
+chain; recordings are known by their counts; a sensor has a scale of its counts; what boards measured is kept;
+a unit is of a bench, and frozen sets keep the names of their groups.
 
 What is there already is hashed as it stands, and marked so: such a hash proves nothing about the time before.
 
@@ -10,6 +11,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import secrets
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from typing import Any
@@ -17,7 +19,7 @@ from typing import Any
 import numpy as np
 import sqlalchemy as sa
 import zstandard
-from alembic import op
+from alembic import context, op
 
 revision = "0007_proof"
 down_revision = "0006_temperature"
@@ -26,7 +28,13 @@ depends_on = None
 
 TELLING_FRAMES = 50
 OWN = {"id", "sequence", "revision", "sealed", "record_sha256"}
-PLACES = {"unit_id": ("unit", "name"), "liquid_id": ("liquid", "name"), "mounting_id": ("mounting", "name")}
+LEFT_OUT = {"bench": {"own"}, "unit": {"same_as_id", "first_id"}, "capture_session": {"unit_id"}}
+RENAMED = ("bench", "unit")  # a store may add '@' and more to these names
+PLACES = {
+    "unit_id": ("unit", "identity"),
+    "liquid_id": ("liquid", "name"),
+    "mounting_id": ("mounting", "name"),
+}
 OF_CAPTURE = {"capture_id": ("open_capture", "record_sha256")}
 SESSION = {"session_id": ("capture_session", "sha256")}
 Children = dict[str, tuple[str, str]]
@@ -39,7 +47,10 @@ COVERED: dict[str, tuple[Children, References]] = {
     "liquid": ({}, {}),
     "sensor": ({"pad": ("sensor_id", "channel")}, {}),
     "mounting": ({}, {"tank_id": ("tank", "record_sha256"), "sensor_id": ("sensor", "record_sha256")}),
-    "unit": ({}, {}),
+    "bench": ({}, {}),
+    "unit": ({}, {"bench_id": ("bench", "identity")}),
+    "unit_assignment": ({}, {}),
+    "unit_union": ({}, {}),
     "budget": ({}, {}),
     "limits": ({"limit_row": ("limits_id", "position")}, {}),
     "mapping": ({}, {}),
@@ -70,7 +81,6 @@ NEVER_CHANGE = (
     "liquid",
     "sensor",
     "mounting",
-    "unit",
     "budget",
     "limits",
     "void_event",
@@ -78,33 +88,39 @@ NEVER_CHANGE = (
     "export",
 )
 SEALED = ("capture_session", "frozen_set")
+NEW = ("bench", "unit", "unit_assignment", "unit_union")  # made here, with the columns of a hash
 
 
 def upgrade() -> None:
     """Add the columns in place, hash what is there, and guard it again."""
-    for table in (*NEVER_CHANGE, *SEALED, "prove_opening"):
+    for table in (*NEVER_CHANGE, *SEALED, "unit", "prove_opening"):
         op.execute(f"DROP TRIGGER guard_{table}_update")
+    connection = op.get_bind()
     _void_events()
     _who_and_when()
     _columns()
     _board_measurements()
-    connection = op.get_bind()
+    _units(connection)
+    _groups(connection)
     _counts(connection)
     _models(connection)
     _openings(connection)
     for table, (children, references) in COVERED.items():
         for (row_id,) in _rows(connection, f"SELECT rowid FROM {table} ORDER BY rowid"):  # noqa: S608 - from above
-            connection.exec_driver_sql(f"UPDATE {table} SET hashed_by_upgrade = 1 WHERE rowid = ?", (row_id,))  # noqa: S608 - as above
+            if table != "bench":  # which is made now
+                marked = f"UPDATE {table} SET hashed_by_upgrade = 1 WHERE rowid = ?"  # noqa: S608 - as above
+                connection.exec_driver_sql(marked, (row_id,))
             digest = _record_sha256(connection, table, row_id, children, references)
             connection.exec_driver_sql(
                 f"UPDATE {table} SET record_sha256 = ? WHERE rowid = ?",  # noqa: S608 - as above
                 (digest, row_id),
             )
-    for table in (*NEVER_CHANGE, "mapping"):
+    for table in (*NEVER_CHANGE, "mapping", "unit_assignment", "unit_union"):
         _guard(table, "OLD.record_sha256 IS NOT NULL", f"rows of {table} never change")
     for table in SEALED:
         _guard(table, "OLD.sealed", f"a sealed {table} never changes")
     _guard("prove_opening", "true", "rows of prove_opening never change")
+    _guard_units()
 
 
 def downgrade() -> None:
@@ -138,8 +154,9 @@ def _columns() -> None:
         op.add_column("prove_opening", sa.Column(name, kind, nullable=True))
     op.add_column("sensor", sa.Column("count_scale", sa.Integer(), nullable=True))
     op.add_column("frozen_set", sa.Column("even_if_warned", sa.Text(), nullable=True))
+    op.add_column("frozen_set", sa.Column("named_by_content", sa.Boolean(), nullable=True))
     op.create_index("ix_prove_opening_sha256", "prove_opening", ["sha256"], unique=True)
-    for table in COVERED:
+    for table in [table for table in COVERED if table not in NEW]:
         op.add_column(table, sa.Column("record_sha256", sa.String(length=64), nullable=True))
         op.add_column(table, sa.Column("hashed_by_upgrade", sa.Boolean(), nullable=True))
 
@@ -215,6 +232,147 @@ def _who_and_when() -> None:
         "CREATE TRIGGER guard_tag_event_delete BEFORE DELETE ON tag_event WHEN true "
         "BEGIN SELECT RAISE(ABORT, 'rows of tag_event are never deleted'); END"
     )
+
+
+def _units(connection: sa.Connection) -> None:
+    """Benches, and of which one a unit is; sessions and trims, whose hashes name it by its name only, are
+    assigned to it.
+    """
+    op.create_table(
+        "bench",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("identity", sa.String(length=32), nullable=False),
+        sa.Column("name", sa.String(length=60), nullable=False),
+        sa.Column("note", sa.Text(), nullable=False),
+        sa.Column("own", sa.Boolean(), nullable=False),
+        *_hash_columns(),
+        sa.PrimaryKeyConstraint("id", name="pk_bench"),
+        sa.UniqueConstraint("identity", name="uq_bench_identity"),
+        sa.UniqueConstraint("name", name="uq_bench_name"),
+    )
+    op.create_table(
+        "unit_assignment",
+        sa.Column("sequence", sa.Integer(), nullable=False),
+        sa.Column("object_sha256", sa.String(length=64), nullable=False),
+        sa.Column("identity", sa.String(length=64), nullable=False),
+        *_hash_columns(),
+        sa.PrimaryKeyConstraint("sequence", name="pk_unit_assignment"),
+    )
+    for column in ("object_sha256", "identity"):
+        op.create_index(f"ix_unit_assignment_{column}", "unit_assignment", [column])
+    op.create_table(
+        "unit_union",
+        sa.Column("sequence", sa.Integer(), nullable=False),
+        sa.Column("identity", sa.String(length=64), nullable=False),
+        sa.Column("other", sa.String(length=64), nullable=False),
+        sa.Column("reason", sa.Text(), nullable=False),
+        sa.Column("parent_sha256", sa.String(length=64), nullable=True),
+        sa.Column("takes_back", sa.Boolean(), nullable=True),
+        *_hash_columns(),
+        sa.PrimaryKeyConstraint("sequence", name="pk_unit_union"),
+    )
+    bench = _bench(connection)
+    # made anew by hand: a batch would put the constraints in another order each time
+    op.create_table(
+        "unit_with_bench",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("name", sa.String(length=60), nullable=False),
+        sa.Column("note", sa.Text(), nullable=False),
+        sa.Column("serial", sa.Text(), nullable=True),
+        sa.Column("bench_id", sa.Integer(), nullable=False),
+        sa.Column("identity", sa.String(length=64), nullable=False),
+        sa.Column("same_as_id", sa.Integer(), nullable=True),
+        sa.Column("first_id", sa.Integer(), nullable=True),
+        *_hash_columns(),
+        sa.ForeignKeyConstraint(["bench_id"], ["bench.id"], name="fk_unit_bench_id_bench"),
+        sa.ForeignKeyConstraint(["same_as_id"], ["unit_with_bench.id"], name="fk_unit_same_as_id_unit"),
+        sa.ForeignKeyConstraint(["first_id"], ["unit_with_bench.id"], name="fk_unit_first_id_unit"),
+        sa.PrimaryKeyConstraint("id", name="pk_unit"),
+        sa.UniqueConstraint("name", name="uq_unit_name"),
+        sa.UniqueConstraint("identity", name="uq_unit_identity"),
+    )
+    for row_id, name, note in _rows(connection, "SELECT id, name, note FROM unit ORDER BY id"):
+        identity = _sha256({"bench": bench, "name": name})
+        connection.exec_driver_sql(
+            "INSERT INTO unit_with_bench (id, name, note, bench_id, identity) VALUES (?, ?, ?, 1, ?)",
+            (row_id, name, note, identity),
+        )
+        for kind in ("capture_session", "trim"):
+            objects = f"SELECT sha256, ? FROM {kind} WHERE unit_id = ? ORDER BY sha256"  # noqa: S608 - one of two names
+            connection.exec_driver_sql(
+                f"INSERT INTO unit_assignment (object_sha256, identity) {objects}",
+                (identity, row_id),
+            )
+    op.drop_table("unit")
+    op.rename_table("unit_with_bench", "unit")
+
+
+def _hash_columns() -> tuple[sa.Column[Any], ...]:
+    return (
+        sa.Column("record_sha256", sa.String(length=64), nullable=True),
+        sa.Column("hashed_by_upgrade", sa.Boolean(), nullable=True),
+    )
+
+
+def _bench(connection: sa.Connection) -> str:
+    """This store's bench. That of an old store follows from its oldest session, or trim, so that copies which
+    are upgraded apart stay one bench; a new store's is stated or random.
+    """
+    oldest = None
+    for query in (
+        "SELECT sha256 FROM capture_session WHERE sealed ORDER BY id LIMIT 1",
+        "SELECT sha256 FROM trim ORDER BY sequence LIMIT 1",
+    ):
+        oldest = oldest or next((digest for (digest,) in _rows(connection, query)), None)
+    stated = context.config.attributes.get("bench")
+    identity = _sha256({"bench of": oldest})[:32] if oldest else stated or secrets.token_hex(16)
+    connection.exec_driver_sql(
+        "INSERT INTO bench (id, identity, name, note, own) VALUES (1, ?, ?, '', 1)",
+        (identity, f"bench-{identity[:6]}"),
+    )
+    return str(identity)
+
+
+def _groups(connection: sa.Connection) -> None:
+    """Frozen sets keep the names of their groups by unit and tank as they are now: a merge may give a unit
+    another name, and a tank another number.
+    """
+    op.execute("DROP TRIGGER guard_frozen_session_update")
+    op.add_column("frozen_session", sa.Column("group_name", sa.Text(), nullable=True))
+    names = {
+        "unit": "SELECT u.name FROM capture_session s JOIN unit u ON u.id = s.unit_id "
+        "WHERE s.id = session_id",
+        "tank": "SELECT t.name || '@' || t.revision FROM capture_session s "
+        "JOIN mounting m ON m.id = s.mounting_id JOIN tank t ON t.id = m.tank_id WHERE s.id = session_id",
+    }
+    for group_by, name in names.items():
+        connection.exec_driver_sql(
+            f"UPDATE frozen_session SET group_name = ({name}) "  # noqa: S608 - one of the two above
+            "WHERE frozen_set_id IN (SELECT id FROM frozen_set WHERE group_by = ?)",
+            (group_by,),
+        )
+    sealed = "(SELECT sealed FROM frozen_set WHERE id = OLD.frozen_set_id)"
+    _guard("frozen_session", sealed, "the frozen_set that this frozen_session belongs to is sealed")
+
+
+def _guard_units() -> None:
+    """A store may call a unit or a bench something else, and see later that two units are one; the rest of
+    them never changes.
+    """
+    for table, kept in (
+        ("bench", "identity, own"),
+        ("unit", "note, serial, bench_id, identity, record_sha256, hashed_by_upgrade"),
+    ):
+        op.execute(
+            f"CREATE TRIGGER guard_{table}_update BEFORE UPDATE OF {kept} ON {table} "
+            f"WHEN OLD.record_sha256 IS NOT NULL "
+            f"BEGIN SELECT RAISE(ABORT, 'rows of {table} never change'); END"
+        )
+    for table in ("bench", "unit", "unit_assignment", "unit_union"):
+        op.execute(
+            f"CREATE TRIGGER guard_{table}_delete BEFORE DELETE ON {table} WHEN true "
+            f"BEGIN SELECT RAISE(ABORT, 'rows of {table} are never deleted'); END"
+        )
 
 
 def _counts(connection: sa.Connection) -> None:
@@ -334,7 +492,10 @@ def _record_sha256(
 ) -> str:
     """The hash over a row and the rows that belong to it."""
     (row,) = _mappings(connection, f"SELECT * FROM {table} WHERE rowid = ?", row_id)  # noqa: S608 - from above
-    content: dict[str, Any] = {"table": table, "facts": _facts(connection, row, references, OWN)}
+    facts = _facts(connection, row, references, OWN | LEFT_OUT.get(table, set()))
+    if table in RENAMED:
+        facts["name"] = facts["name"].partition("@")[0]
+    content: dict[str, Any] = {"table": table, "facts": facts}
     for child, (parent, order) in children.items():
         query = f"SELECT * FROM {child} WHERE {parent} = ? ORDER BY {order}"  # noqa: S608 - from above
         parts = [

@@ -17,6 +17,7 @@ from dataset.store.merging.two_stores import (
     children_of,
     facts_of,
     references,
+    remark_note,
     rows,
     table,
     without,
@@ -35,10 +36,9 @@ def tanks_sensors_and_limits(stores: TwoStores) -> None:
     _revised(stores, "limits", tables.LimitsRow)
 
 
-def liquids_units_operators_budgets_and_mappings(stores: TwoStores) -> None:
+def liquids_operators_budgets_and_mappings(stores: TwoStores) -> None:
     """What has a unique name and stands on nothing else."""
     _unique(stores, "liquid", tables.LiquidRow)
-    _unique(stores, "unit", tables.UnitRow)
     _unique(stores, "operator", tables.OperatorRow)
     _unique(stores, "budget", tables.BudgetRow)
     _unique(stores, "mapping", tables.MappingRow)
@@ -103,7 +103,7 @@ def _unique(stores: TwoStores, what: str, kind: Kind) -> None:
                 stores.differ(f"{what} {row['name']}", ours, theirs, "one of the two needs another name")
                 continue
             ids[row["id"]] = same["id"]
-            _remark_note(stores, what, same, row)
+            remark_note(stores, what, same, row)
         stores.count(what, same is None)
 
 
@@ -121,11 +121,3 @@ def _facts(connection: Connection, kind: Kind, row: Mapping[str, Any]) -> Values
         if target in _CHILDREN:
             facts[f"{name} rows"] = children_of(connection, _CHILDREN[target], referred["id"])
     return facts
-
-
-def _remark_note(stores: TwoStores, what: str, ours: Values, theirs: Values) -> None:
-    if theirs.get("note") != ours.get("note"):
-        stores.remarks.append(
-            f"{what} {ours['name']}: its note differs and stays '{ours['note']}'; in {stores.there} it is "
-            f"'{theirs['note']}'"
-        )

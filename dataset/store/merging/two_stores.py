@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, cast
 
 from sqlalchemy import ColumnElement, Connection, Table, insert, select
@@ -18,6 +18,7 @@ from dataset.store.proof import check, record_sha256
 Progress = Callable[[str, int, int], None]
 Values = dict[str, Any]
 Kind = type[tables.Base]
+SameUnit = tuple[str, str, str]  # a unit here, the one there that it is, and how somebody knows
 NAMED_FACTS = 4  # that a sentence on a contradiction spells out
 NAMED_OTHERS = 8  # further contradictions that it names
 SHORT = 40  # characters of a fact that can stand in a sentence
@@ -37,6 +38,8 @@ class TwoStores:
         self.ids: defaultdict[str, dict[int, int]] = defaultdict(dict)
         self.renumbered: list[Renumbered] = []
         self.remarks: list[str] = []
+        self.same_units: Sequence[SameUnit] = ()
+        self.new_units: list[str] = []  # their identities
         self._counts: dict[str, tuple[int, int]] = {}
         self._conflicts: list[tuple[str, str, str]] = []  # where, what contradicts, what to do
 
@@ -176,6 +179,15 @@ def references(kind: Kind) -> dict[str, Kind]:
 def parent_column(kind: Kind) -> str:
     """The column by which a child row belongs to its parent: the first of its primary key."""
     return next(iter(table(kind).primary_key)).name
+
+
+def remark_note(stores: TwoStores, what: str, ours: Values, theirs: Values) -> None:
+    """Say of two records that are the same where their notes differ."""
+    if theirs.get("note") != ours.get("note"):
+        stores.remarks.append(
+            f"{what} {ours['name']}: its note differs and stays '{ours['note']}'; in {stores.there} it is "
+            f"'{theirs['note']}'"
+        )
 
 
 def _words(key: str) -> str:

@@ -22,7 +22,7 @@ from dataset.canonical import canonical_json, counts_sha256, opening_sha256, rea
 from dataset.errors import InnageError, StoreError
 from dataset.files.scratch import scratch_folder
 from dataset.records import ID_DIGITS, MarkRevision
-from dataset.store import board_measurements, open_captures, registry, sessions, tables
+from dataset.store import board_measurements, open_captures, registry, sessions, tables, units
 from dataset.store.database import (
     HISTORY,
     TIMEOUT_S,
@@ -207,8 +207,9 @@ class _Checking:
             ("sensor", tables.SensorRow, registry.to_sensor),
             ("liquid", tables.LiquidRow, registry.to_liquid),
             ("mounting", tables.MountingRow, registry.to_mounting),
-            ("unit", tables.UnitRow, registry.to_unit),
             ("operator", tables.OperatorRow, registry.to_operator),
+            ("bench", tables.BenchRow, units.check_bench),
+            ("unit", tables.UnitRow, units.check_unit),
             ("budget", tables.BudgetRow, registry.to_budget),
             ("limits", tables.LimitsRow, registry.to_limits),
             ("mapping", tables.MappingRow, registry.to_mapping),
@@ -221,6 +222,14 @@ class _Checking:
             ("limits", tables.LimitsRow),
         ):
             self._try(f"list of {what}s", partial(_revisions_count_up, what=what, row_type=row_type))
+        self._try("list of units", units.check_all)
+        for what, event in (
+            ("unit assignment", tables.UnitAssignmentRow),
+            ("unit union", tables.UnitUnionRow),
+        ):
+            self._each(
+                what, self._keys(what, event, "sequence", "sequence"), _reader(event, lambda _row: None)
+            )
         self._each("session", self._sessions(), _session)
         self._each("void", self._keys("void", tables.VoidRow, "sequence", "sequence"), _void)
         self._each("tag", self._keys("tag", tables.TagRow, "sequence", "sequence"), _tag)
@@ -345,6 +354,13 @@ def _frozen_set(row: tables.FrozenSetRow) -> None:
     to_frozen_set(row)
 
 
+def _orm_of(row: tables.Base) -> OrmSession:
+    orm = object_session(row)
+    if orm is None:
+        raise ValueError("a row that is not loaded from a store")
+    return orm
+
+
 def _check_sealed(row: tables.SessionRow | tables.FrozenSetRow, where: str) -> None:
     """Anything but 1 would be read as sealed too."""
     orm = object_session(row)
@@ -366,6 +382,7 @@ def _revisions_count_up(orm: OrmSession, what: str, row_type: type[tables.Base])
 
 def _trim(row: tables.TrimRow) -> None:
     to_trim(row)
+    units.check_assigned(_orm_of(row), "trim", row.sha256, row.unit)
     _canonical("trim", row.body)
 
 
@@ -417,6 +434,7 @@ def _session(orm: OrmSession, key: int | str) -> None:
     check(f"session {session.id}, readings", readings_sha256(frames), row.readings_sha256)
     check(f"session {session.id}, counts", counts_sha256(frames) or "", row.counts_sha256 or "")
     check_row(row, f"session {session.id}, record")
+    units.check_assigned(orm, f"session {session.id}", row.sha256, row.unit)
     _chained(session.id, sessions.mark_revisions(orm, str(key)))
     for revision in row.mark_revisions:
         _canonical(f"session {session.id}, a revision of its marks", revision.body)

@@ -57,6 +57,10 @@ def noise(seed: int, frames: int = FRAMES) -> Frames:
 def fill(store: Store, bench: Bench) -> None:
     """A row in every table, each column with a value in one row at least."""
     (other_unit,) = put(store, Unit("unit2", "second shelf"))
+    store.add_units([Unit("spare", serial="0417"), Unit("spare2"), Unit("unit9", bench="b" * 32)])
+    store.unite_units("spare", "spare2", "one board, listed twice")
+    store.part_units("spare", "spare2", "two after all")
+    store.unite_units("spare", "unit9", "sent over from the other bench")
     store.add_budget(
         Budget("small", "cortex-m0plus", 1, 1536, 64, 128, 2000, 1, 24_000_000, 100, "left over")
     )

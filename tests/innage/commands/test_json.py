@@ -29,6 +29,9 @@ def commands_with_json(command: Any, path: str) -> set[str]:
     )
 
 
+NORTH = {"identity": "a" * 32, "name": "north", "note": "", "own": True}
+
+
 def test_every_command_with_json_is_documented() -> None:
     commands, _ = documents.documented()
     assert {path.removesuffix(" NAME") for path in commands} == commands_with_json(
@@ -49,10 +52,10 @@ def test_every_record_is_there_and_used() -> None:
 @pytest.mark.parametrize(
     ("data", "kind", "said"),
     [
-        ({"name": "u", "note": ""}, "unit", []),
-        ({"name": "u"}, "unit", [".note of unit is missing"]),
-        ({"name": "u", "note": "", "more": 1}, "unit", [".more of unit is not documented"]),
-        ([{"name": "u", "note": None}], "list of unit", ["[0].note: None is no text"]),
+        (NORTH, "bench", []),
+        ({k: v for k, v in NORTH.items() if k != "note"}, "bench", [".note of bench is missing"]),
+        (NORTH | {"more": 1}, "bench", [".more of bench is not documented"]),
+        ([NORTH | {"note": None}], "list of bench", ["[0].note: None is no text"]),
         ({"start": 0, "stop": 1}, "conditions", []),
         (True, "whole", [": True is no whole"]),
         (1, "number", []),

@@ -68,7 +68,11 @@ def test_the_registry_end_to_end(store: Path) -> None:
         ("can", 2, 120.0),
     ]
     assert run_json("liquid list")[0] | {"note": ""} == run_json("liquid show water")
-    assert run_json("unit show u1") == {"name": "u1", "note": "first"} == run_json("unit list")[0]
+    (bench,) = run_json("unit benches")
+    known = {"name": "u1", "note": "first", "serial": None, "origin_name": "u1"}
+    unit = run_json("unit show u1")
+    assert unit == run_json("unit list")[0]
+    assert unit.items() >= (known | {"bench": bench["identity"], "bench_name": bench["name"]}).items()
     assert [(p["name"], p["width_mm"], p["role"]) for p in run_json("sensor show strip")["pads"]] == [
         ("low", 8.0, "level"),
         ("high", None, "level"),

@@ -62,7 +62,7 @@ def test_a_backup_while_another_writes(store: Store, tmp_path: Path) -> None:
     """A writer that holds the lock is not waited for, and what it has not committed is not in the copy."""
     with closing(sqlite3.connect(store.path, isolation_level=None)) as writer:
         writer.execute("BEGIN IMMEDIATE")
-        writer.execute("INSERT INTO unit (name, note) VALUES ('half', '')")
+        writer.execute("INSERT INTO unit (name, note, bench_id, identity) VALUES ('half', '', 1, '')")
         made = backup(store.path, tmp_path / "b.db", timeout_s=0.1)
         writer.execute("COMMIT")
     with Store.open(made.path) as copy:
@@ -116,7 +116,7 @@ def test_a_store_in_use_is_not_replaced(store: Store, made: Backup) -> None:
     """While another process writes, restoring gives up after its time and changes nothing."""
     with closing(sqlite3.connect(store.path, isolation_level=None)) as writer:
         writer.execute("BEGIN IMMEDIATE")
-        writer.execute("INSERT INTO unit (name, note) VALUES ('half', '')")
+        writer.execute("INSERT INTO unit (name, note, bench_id, identity) VALUES ('half', '', 1, '')")
         with pytest.raises(StoreError, match="another process was using it"):
             restore(made.path, store.path, made.sha256, replace=True, timeout_s=0.05)
         writer.execute("COMMIT")
