@@ -17,7 +17,7 @@ def register(app: typer.Typer) -> None:
 
 
 def import_(
-    file: Annotated[Path, typer.Argument(help="CSV, a unit a line, with headings name and note.")],
+    file: Annotated[Path, typer.Argument(help="CSV, a unit a line, with headings name, serial and note.")],
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:

@@ -20,6 +20,7 @@ class UnitLine:
     """What a line states of a unit."""
 
     name: str
+    serial: str = ""
     note: str = ""
 
 
@@ -49,7 +50,7 @@ def add_units_from(store: Store, path: Path) -> tuple[tuple[Unit, ...], tuple[in
 
     def check(line: RecordLine) -> None:
         stated = record_of(UnitLine, line)
-        unit = Unit(stated.name, stated.note)
+        unit = Unit(stated.name, stated.note, stated.serial or None)
         check_unit(unit)
         if unit.name in new:
             before = new[unit.name][1].number
@@ -61,9 +62,14 @@ def add_units_from(store: Store, path: Path) -> tuple[tuple[Unit, ...], tuple[in
         else:
             raise InputError(
                 line.place("name"),
-                f"unit {unit.name} is in the store with another note, {there[unit.name].note!r}",
-                "a new name, or the same note",
+                f"unit {unit.name} is in the store with another {_other(unit, there[unit.name])}",
+                "a new name, or the same unit",
             )
 
     check_each(path, lines, HEADINGS, check)
     return store.add_units([unit for unit, _ in new.values()]), tuple(known)
+
+
+def _other(stated: Unit, known: Unit) -> str:
+    """What is other of a unit that the store has, and what it is there."""
+    return f"serial, {known.serial!r}" if stated.serial != known.serial else f"note, {known.note!r}"
