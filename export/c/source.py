@@ -93,6 +93,8 @@ def emit_c(
     swings = trims.swing_check(program, prefix, tables)
     crc = interface.crc(prefix, tables, extras)
     whole = memory_check.memory_check(written, prefix, tables) if checked else ""
+    if not tables.members:  # a straight line is written without any; the CRC and its macros stay
+        tables.add("unused", (0,), "this model needs none", ctype="uint32_t")
     layout = memory_layout(written, step.pools, tables, checked and memory_check.sums(written))
     parts = interface.pieces(layout, _layer_rows(written, layers, step, layout))
     gaps["selftest_slice"], gaps["known"] = interface.selftest(program, known, prefix, tables, parts)
