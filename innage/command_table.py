@@ -35,7 +35,9 @@ SECTIONS: dict[str, dict[str, Entry]] = {
     },
     "Captures": {
         "log": Entry("logging", "Log capture sessions from files."),
-        "capture": Entry("live", "Capture live from a board; go on with, seal or drop a capture."),
+        "capture": Entry(
+            "live", "Capture live from a board; go on with, seal or drop a capture.", ("live_boards",)
+        ),
         "sessions": Entry("sessions", "List the capture sessions, void ones included."),
         "show": Entry("sessions", "Show one capture session: its facts, warnings, marks and counts."),
         "void": Entry("sessions", "Say that a session must not be used, and why."),

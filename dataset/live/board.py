@@ -166,16 +166,20 @@ class ByteSource(Protocol):
 class SerialSource:
     """A serial port, or another address that pyserial opens (``socket://HOST:PORT``, ``loop://``).
 
+    A port that ``may_come`` later is lost at first instead of an error.
+
     Raises:
         InputError: the port cannot be opened.
     """
 
-    def __init__(self, name: str, baud: int) -> None:
+    def __init__(self, name: str, baud: int, *, may_come: bool = False) -> None:
         self.name, self.baud = name, baud
         self._port: Any = None
         try:
             self._port = self._open()
         except (OSError, ValueError) as error:
+            if may_come:
+                return
             raise InputError(
                 f"SerialSource {name}",
                 f"cannot be opened ({error})",

@@ -304,7 +304,8 @@ class Capture:
         )
 
     @property
-    def _flows(self) -> bool:
+    def flows(self) -> bool:
+        """Whether frames come in."""
         return self.connected and not self._fresh
 
     def _break(self, why: str) -> None:
@@ -356,7 +357,7 @@ class Capture:
         if word == "back":
             self._entries.append({"kind": "back"})
             return "the last mark or skip is withdrawn"
-        if not self._flows:
+        if not self.flows:
             raise InputError("entry", "no frames are coming in", "", "wait until they do")
         if word == "skip" and step is not None:
             self._entries.append({"kind": "skip", "frame": self.frames, "step": step})
@@ -384,6 +385,13 @@ class Capture:
             }
         )
         return f"{mark['level_mm']:g} mm from frame {self.frames} on"
+
+    def end_mark(self, frame: int) -> None:
+        """End the running mark, without a plan, before ``frame``: it may be known only later that what it
+        says has ceased to hold.
+        """
+        begun = next((e["frame"] for e in reversed(self._entries) if e["kind"] == "mark"), 0)
+        self._entries.append({"kind": "end", "frame": max(min(frame, self.frames), begun)})
 
     def _label(self, reading: float, unit: str) -> dict[str, Any]:
         tank = self._known.mounting.tank
@@ -472,7 +480,7 @@ class Capture:
             message=self.message,
             marks=len(self.marks()),
             holding=holding(self._entries, self.frames) is not None,
-            ready=self._flows,
+            ready=self.flows,
             finished=self.finished,
         )
 

@@ -8,9 +8,14 @@ import json
 import re
 import shlex
 import shutil
+import socket
 import sys
-from collections.abc import Callable, Sequence
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, closing, contextmanager, suppress
 from functools import partial
+from itertools import count
 from pathlib import Path
 
 import numpy as np
@@ -44,6 +49,9 @@ from dataset.records import (
     Unit,
 )
 from dataset.store import Store
+from dataset.tanks.profile import stack
+from dataset.tanks.profile import to_json as tank_profile
+from dataset.tanks.shapes import Cylinder
 from export.board.emulated import EmulatedBoard
 from export.board.wires import on_pseudo_terminal
 from export.bundle.build import build_bundle
@@ -305,6 +313,53 @@ def test_live_capture(run_page: Run, tmp_path: Path) -> None:
         )
         with Store.open(tmp_path / "innage.db") as store:
             assert len(store.open_captures()) == (number == 1)
+
+
+@pytest.mark.slow
+def test_live_capture_of_several_boards(run_page: Run, tmp_path: Path) -> None:
+    """The page's boards and scale behind sockets that send until nobody listens."""
+    with Store.open(tmp_path / "innage.db") as store:
+        tank = Tank("canister", 0, 100.0, profile=tank_profile(stack([Cylinder(80.0, 120.0)])))
+        strip = Sensor(
+            "strip", 0, (Pad(0, "p0", 0.0, 50.0), Pad(1, "p1", 50.0, 50.0)), 16, CountLaw.RISES, 20
+        )
+        bench_store(store, tank=tank, sensor=strip, unit=("unit-1", "unit-2"), mounting="front")
+    write_shown("live-capture.md", "name,port,unit,board_firmware", tmp_path / "rig.csv")
+    lines: list[Callable[[int], bytes]] = [lambda k: b"300.0 g\n"]
+    lines += [partial(a_frame, seed) for seed in (1, 2)]
+    with ExitStack() as served:
+        scale, *boards = [served.enter_context(serving(line)) for line in lines]
+        text = (tmp_path / "rig.csv").read_text(encoding="utf-8")
+        for number, port in enumerate(boards):
+            text = text.replace(f"/dev/ttyACM{number}", port)
+        (tmp_path / "rig.csv").write_text(text, encoding="utf-8")
+        swap = {"/dev/ttyUSB2": scale, "36000": "500"}
+        run_page("docs/live-capture.md", swap, only=lambda line: " boards " in line)
+    with Store.open(tmp_path / "innage.db") as store:
+        sessions = store.sessions()
+        assert [len(session.marks) for session in sessions] == [1, 1]
+        assert {session.occasion.firmware for session in sessions} == {"1.4"}
+
+
+def a_frame(seed: int, k: int) -> bytes:
+    """A line of a board, 20 ms apart."""
+    return b"%d,%d,%d\n" % (20 * k, 4000 + seed + k % 50, 5000 + k % 70)
+
+
+@contextmanager
+def serving(line: Callable[[int], bytes]) -> Iterator[str]:
+    """A socket that sends a line each 20 ms to who opens it; its address."""
+    with closing(socket.create_server(("127.0.0.1", 0))) as server:
+
+        def serve() -> None:
+            connection, _ = server.accept()
+            with connection, suppress(OSError):
+                for k in count():
+                    connection.sendall(line(k))
+                    time.sleep(0.02)
+
+        threading.Thread(target=serve, daemon=True).start()
+        yield f"socket://127.0.0.1:{server.getsockname()[1]}"
 
 
 @pytest.mark.slow
