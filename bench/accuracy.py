@@ -1,13 +1,15 @@
 """What the search's models are worth on captures that are not of the project: the closed-form benches.
 
     python bench/accuracy.py [--bench a|b] [--size large|small] [--seeds N] [--first N] [--changed] [--quick]
+                             [--two-frequencies [--half-places]]
 
 Each seed draws units of its own and is the search's own seed; a model is trained within the budget of its
 size and judged on its prove units. Printed: P95 of the error in % of the span and the accepted share for
 clean liquid, foam and film, foam frames flagged and false alarms (share of frames without foam), false wet
 and false dry episodes, dry frames called empty; of several seeds each, then the median and the worst. With
 ``--changed`` the ways to serve a changed tank: two, five and eight new units to fit, two more to choose, ten
-others to prove.
+others to prove. With ``--two-frequencies`` every pad is read at a second, lower frequency, in channels of
+their own; with ``--half-places`` too there are as many channels as at one frequency, at half as many places.
 
 The seed of bench B comes from the commit in which the search was last touched, so that nobody has tuned to
 it. These are figures of a closed-form bench: nothing is measured, and a real tank differs.
@@ -26,7 +28,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from statistics import median
 
-from captures.benches import Bench, bench_a, bench_b
+from captures.benches import Bench, bench_a, bench_b, with_half_the_places, with_two_frequencies
 from captures.filling import fill, freeze, unit_names
 from dataset.records import Budget, FrozenData, Limit, Limits, Model, Role, Session
 from dataset.store import Store
@@ -257,8 +259,12 @@ def main() -> None:
     parser.add_argument(
         "--quick", action="store_true", help="few units, one net, one seed: to see that it works"
     )
+    parser.add_argument("--two-frequencies", action="store_true", help="pads read at a second frequency too")
+    parser.add_argument("--half-places", action="store_true", help="and half as many places")
     parser.add_argument("--jobs", type=int, default=1)
     given = parser.parse_args()
+    if given.half_places and not given.two_frequencies:
+        parser.error("--half-places goes with --two-frequencies")
     make = {"a": bench_a, "b": bench_b}[given.bench]
     first = given.first if given.first is not None else 1 if given.bench == "a" else search_seed()
     print(f"closed-form bench {given.bench}, seed {first}; nothing here is measured")
@@ -266,6 +272,8 @@ def main() -> None:
     for seed in range(first, first + (1 if given.quick else given.seeds)):
         with Store.in_memory() as store:
             bench = make(seed)
+            if given.two_frequencies:
+                bench = (with_half_the_places if given.half_places else with_two_frequencies)(bench)
             data = captured(store, bench, "set", QUICK_ROLES if given.quick else ROLES)
             size = given.size
             request = SearchRequest(

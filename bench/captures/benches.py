@@ -14,6 +14,7 @@ import numpy as np
 from captures.courses import (
     LAYERS,
     FilmMaker,
+    FoamCourse,
     FoamMaker,
     beading_film,
     breaking_foam,
@@ -21,7 +22,17 @@ from captures.courses import (
     fading_foam,
     layer_contrast,
 )
-from captures.field import EdgeLaw, Floats, contrast, floating, open_share, slit_share
+from captures.field import (
+    EdgeLaw,
+    Floats,
+    apparent_contrast,
+    complex_permittivity,
+    contrast,
+    floating,
+    open_share,
+    slit_share,
+)
+from captures.second_frequency import CONDUCTIVITY, HIGH_HZ, LOW_HZ, AtLow, Second
 from dataset.records import CountLaw
 
 FOAM_SEEN_MM, FILM_SEEN = 1.5, 0.01  # less than that an operator calls still, and clean
@@ -118,7 +129,7 @@ class Recipe:
 @dataclass(frozen=True)
 class Bench:
     """One bench: strip, field, board, spreads, liquids by name with their permittivity, and what a unit is
-    captured in, pairs of liquid and recipe.
+    captured in, pairs of liquid and recipe. ``second``: pads read at two frequencies; None: at one.
     """
 
     name: str
@@ -134,6 +145,7 @@ class Bench:
     plan: tuple[tuple[str, Recipe], ...]
     seed: int
     changed: Strip | None = field(default=None)
+    second: Second | None = field(default=None)
 
     def rng(self, *what: object) -> np.random.Generator:
         """A generator that depends on the seed and on ``what`` alone, so that units may be added."""
@@ -144,6 +156,25 @@ class Bench:
         """The same board and liquids on the changed tank."""
         assert self.changed is not None
         return replace(self, strip=self.changed)
+
+
+def with_two_frequencies(bench: Bench) -> Bench:
+    """The bench with every pad read at a second frequency: all else, and what it reads at the first, is
+    equal.
+    """
+    return replace(bench, second=Second(bench.strip.pads, HIGH_HZ, LOW_HZ, CONDUCTIVITY))
+
+
+def with_half_the_places(bench: Bench) -> Bench:
+    """As many channels as the bench has, at half as many places with higher pads: of an odd number of
+    channels the uppermost place has one.
+    """
+    strip, half = bench.strip, (bench.strip.pads + 1) // 2
+    pitch = strip.pitch_mm * strip.pads / half
+    fewer = replace(strip, pads=half, pitch_mm=pitch, height_mm=pitch - strip.pitch_mm + strip.height_mm)
+    return replace(
+        bench, strip=fewer, second=Second(strip.pads - half, HIGH_HZ, LOW_HZ, CONDUCTIVITY), changed=None
+    )
 
 
 RAMP, STEPS = Recipe("ramp", "ramp", 180), Recipe("steps", "steps", 180)
@@ -252,7 +283,9 @@ class Part:
 
 
 def draw_part(bench: Bench, name: str) -> Part:
-    """A unit of the bench; the same name gives the same one, on every tank."""
+    """A unit of the bench; the same name gives the same one, on every tank. What the board makes of a second
+    frequency differs from pad to pad as it does at the first.
+    """
     spread, strip = bench.spread, bench.strip
     rng = replace(bench, strip=replace(strip, span_mm=0.0)).rng("part", name)
     pads = strip.pads
@@ -261,13 +294,25 @@ def draw_part(bench: Bench, name: str) -> Part:
         """Evenly within a tolerance of that deviation: what lies beyond does not leave the maker."""
         return deviation * np.asarray(rng.uniform(-np.sqrt(3), np.sqrt(3), size), np.float64)
 
-    return Part(
+    gain, pad_gain = drawn(spread.gain), drawn(spread.pad_gain, pads)
+    offset, pad_offset = drawn(spread.offset), drawn(spread.pad_offset, pads)
+    part = Part(
         name,
-        (1 + drawn(spread.gain)) * (1 + drawn(spread.pad_gain, pads)),
-        bench.board.dry_swings + drawn(spread.offset) + drawn(spread.pad_offset, pads),
+        (1 + gain) * (1 + pad_gain),
+        bench.board.dry_swings + offset + pad_offset,
         max(float(strip.depth_mm + drawn(spread.depth_mm)), 0.5),
         drawn(spread.height_mm) + drawn(spread.pad_height_mm, pads),
         spread.noise * float(np.exp(rng.normal(0, 0.2))),
+    )
+    if bench.second is None:
+        return part
+    more = bench.second.pads
+    return replace(
+        part,
+        gain=np.append(part.gain, (1 + gain) * (1 + drawn(spread.pad_gain, more))),
+        dry_swings=np.append(
+            part.dry_swings, bench.board.dry_swings + offset + drawn(spread.pad_offset, more)
+        ),
     )
 
 
@@ -300,8 +345,13 @@ def trim_counts(bench: Bench, part: Part, level_mm: float | None) -> tuple[int, 
     """A unit's counts at rest, dry (None) or under water that is earthed, the mean of 16 frames."""
     rng = bench.rng("trim", part.name, level_mm)
     level = np.asarray([FAR_BELOW_MM if level_mm is None else level_mm])
-    share = _liquid(bench, part, level)[:, :] * contrast(80.1, bench.wall)
-    noisy = share + rng.normal(0, part.noise, (16, bench.strip.pads))
+    shown = _liquid(bench, part, level)
+    noisy = shown * contrast(80.1, bench.wall) + rng.normal(0, part.noise, (16, bench.strip.pads))
+    if bench.second is not None:
+        sigma = bench.second.drawn("water", rng)
+        wet = apparent_contrast(complex_permittivity(80.1, sigma, bench.second.low_hz), bench.wall)
+        more = shown[:, : bench.second.pads] * wet + rng.normal(0, part.noise, (16, bench.second.pads))
+        noisy = np.hstack([noisy, more])
     return tuple(int(v) for v in np.rint(_counts(bench, part, noisy).mean(axis=0)))
 
 
@@ -314,16 +364,17 @@ def capture(bench: Bench, part: Part, liquid: str, recipe: Recipe, number: int =
     at = FAR_BELOW_MM + np.zeros(n) if recipe.path == "empty" else _surface(bench, level, t_s, rng)
     wet = contrast(dict(bench.liquids)[liquid], bench.wall)
     base = _liquid(bench, part, at) * wet
-    shares, thickness, flicker = base, np.zeros(n), np.ones((n, strip.pads))
+    shares, thickness = base, np.zeros(n)
+    foam, edges = None, []
     if recipe.foam:
         foam = bench.foam(t_s, strip.pads, rng)
-        shown, thickness, flicker = layer_contrast(foam, bench.wall), foam.thickness_mm, foam.flicker
+        thickness = foam.thickness_mm
         edges = [_liquid(bench, part, at + thickness * k / LAYERS) for k in range(LAYERS + 1)]
-        froth = sum(shown[:, k : k + 1] * (edges[k + 1] - edges[k]) for k in range(LAYERS))
-        shares = base + froth * flicker
+        shares = base + _froth(foam, layer_contrast(foam, bench.wall), edges)
     film = _film(bench, recipe, level, thickness, t_s, rng)
     above = _liquid(bench, part, np.full(n, strip.span_mm * 2)) - _liquid(bench, part, at + thickness)
     shares = shares + film * wet * above
+    hanging = np.zeros(strip.pads)
     if recipe.drops:
         hanging = (rng.random(strip.pads) < 0.4) * rng.uniform(0.02, 0.12, strip.pads)
         shares = shares + hanging[None, :]
@@ -333,9 +384,28 @@ def capture(bench: Bench, part: Part, liquid: str, recipe: Recipe, number: int =
     warm = np.linspace(rng.uniform(16, 28), rng.uniform(16, 28), n)
     drift = rng.normal(0, bench.spread.drift) + rng.normal(0, bench.spread.warming) * (warm - 22) / 10
     noise = rng.normal(0, part.noise, shares.shape) + _bursts(n, rng)[:, None] * part.noise
-    counts = _counts(bench, part, shares + drift[:, None] + noise)
+    noisy = shares + drift[:, None] + noise
+    if bench.second is not None:
+        # drawn last, so that the first frequency reads the same with and without the second
+        low = AtLow(
+            dict(bench.liquids)[liquid], bench.second.drawn(liquid, rng), bench.second.low_hz, bench.wall
+        )
+        more = base / wet * low.wet
+        if foam is not None:
+            more = more + _froth(foam, low.of_foam(foam), edges)
+        more = more + low.of_film(film * wet) * above + hanging[None, :]  # drops are lumps, no sheets
+        more = floating(more, to_earth) + drift[:, None] + rng.normal(0, part.noise, more.shape)
+        more = more + _bursts(n, rng)[:, None] * part.noise
+        noisy = np.hstack([noisy, more[:, : bench.second.pads]])
+    counts = _counts(bench, part, noisy)
     seen = film.max(axis=1) > FILM_SEEN
     return Capture(counts, np.round(warm, 1), pieces, thickness > FOAM_SEEN_MM, seen, earthed, recipe)
+
+
+def _froth(foam: FoamCourse, shown: Floats, edges: list[Floats]) -> Floats:
+    """What all layers of a foam add, (n, pads)."""
+    layers = [shown[:, k : k + 1] * (edges[k + 1] - edges[k]) for k in range(LAYERS)]
+    return np.asarray(sum(layers) * foam.flicker, np.float64)
 
 
 def _bursts(n: int, rng: np.random.Generator) -> Floats:

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from captures.field import Floats, contrast
 
@@ -95,3 +96,10 @@ def beading_film(age_s: Floats, below_top_mm: Floats, rng: np.random.Generator) 
 def layer_contrast(foam: FoamCourse, wall: float) -> Floats:
     """What each layer of foam shows of what a conductor would, (n, LAYERS)."""
     return contrast(foam.permittivity, wall)
+
+
+def foam_mixture(foam: FoamCourse, dispersion: complex) -> NDArray[np.complex128]:
+    """The permittivity of each layer, (n, LAYERS), of a liquid whose own is ``dispersion`` times that behind
+    ``foam``: currents and displacements share one problem of Laplace, so that both scale alike.
+    """
+    return np.asarray(1.0 + (foam.permittivity - 1.0) * dispersion, np.complex128)

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+E0 = 8.8541878128e-12  # F/m, CODATA 2018
 EdgeLaw = Callable[[Floats, Floats, Floats, float], Floats]  # levels (n,), bottoms, tops, depth: (n, pads)
 
 
@@ -56,6 +57,33 @@ def contrast(permittivity: Floats | float, wall: float) -> Floats:
     """
     e = np.asarray(permittivity, np.float64)
     return np.asarray((e - 1.0) / (e + wall), np.float64)
+
+
+def complex_permittivity(
+    permittivity: Floats | float, conductivity: float, frequency_hz: float
+) -> NDArray[np.complex128]:
+    """The permittivity eps - j sigma / (2 pi f e0) of a liquid that conducts (S/m)."""
+    return np.asarray(permittivity - 1j * conductivity / (2 * np.pi * frequency_hz * E0), np.complex128)
+
+
+def apparent_contrast(permittivity: NDArray[np.complex128], wall: float) -> Floats:
+    """As :func:`contrast` of a complex permittivity: what a board that takes the part in phase with a
+    capacitor's current reads.
+    """
+    return np.asarray(((permittivity - 1.0) / (permittivity + wall)).real, np.float64)
+
+
+def sheet_contrast(shown: Floats, dispersion: complex, wall: float) -> Floats:
+    """What a thin sheet on a wall shows whose permittivity is ``dispersion`` times that of one which shows
+    ``shown``.
+
+    A sheet of permittivity e and thickness d before air acts, on a field that varies with the wave number k,
+    as a half space of 1 + e k d while k d is small (Laplace's equation in layers, as Maxwell and Wagner have
+    it; from memory). What it shows tells e k d, which grows with e.
+    """
+    thick = shown * (1 + wall) / np.maximum(1 - shown, 1e-6)
+    seen = thick * dispersion
+    return np.asarray((seen / (seen + 1 + wall)).real, np.float64)
 
 
 def floating(shares: Floats, to_earth: Floats) -> Floats:

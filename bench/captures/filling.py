@@ -74,8 +74,12 @@ def _register(store: Store, bench: Bench) -> tuple[Mounting, dict[str, Liquid]]:
     strip, board, name = bench.strip, bench.board, f"{bench.name}-{bench.strip.span_mm:g}"
     headspace = strip.span_mm * HEADSPACE
     tank = store.add_tank(Tank(name, 0, strip.span_mm, headspace_mm=headspace, note=NOTE))
+    second = bench.second
+    places = [(k, None if second is None else second.high_hz) for k in range(strip.pads)]
+    places += [] if second is None else [(k, second.low_hz) for k in range(second.pads)]
     pads = tuple(
-        Pad(k, f"p{k}", float(bottom), strip.height_mm, 18.0) for k, bottom in enumerate(strip.bottoms)
+        Pad(channel, f"p{k}", float(strip.bottoms[k]), strip.height_mm, 18.0, hertz)
+        for channel, (k, hertz) in enumerate(places)
     )
     sensor = store.add_sensor(
         Sensor(name, 0, pads, board.count_bits, board.count_law, board.period_ms, note=NOTE)

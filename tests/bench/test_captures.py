@@ -12,9 +12,21 @@ from scipy.integrate import dblquad
 from scipy.sparse import lil_matrix
 from scipy.sparse.linalg import spsolve
 
-from captures.benches import FOAM, bench_a, bench_b, capture, draw_part
-from captures.field import floating, open_share, slit_share
+from captures.benches import (
+    FOAM,
+    STEPS,
+    bench_a,
+    bench_b,
+    capture,
+    draw_part,
+    trim_counts,
+    with_half_the_places,
+    with_two_frequencies,
+)
+from captures.courses import fading_foam
+from captures.field import contrast, floating, open_share, sheet_contrast, slit_share
 from captures.filling import fill, freeze, unit_names
+from captures.second_frequency import AtLow
 from dataset.records import Role, Wall
 from dataset.store import Store
 
@@ -79,6 +91,68 @@ def test_units_and_sessions_depend_on_their_names_and_the_seed_alone(make: type)
     assert np.array_equal(once, again)
     assert not np.array_equal(once, capture(make(4), draw_part(make(4), "one"), "soap", FOAM, 4).counts)
     assert not np.array_equal(once, capture(bench, draw_part(bench, "two"), "soap", FOAM, 4).counts)
+
+
+def test_a_sheet_that_conducts_shows_what_the_images_of_its_faces_add_up_to() -> None:
+    """Reflections at both faces of a slab, summed (the method of images in layers: Smythe, Static and Dynamic
+    Electricity, 1939, from memory), of what a conductor reflects less what air does.
+    """
+    wall, wave = 2.6, 0.01
+
+    def shows(permittivity: complex) -> complex:
+        first, second = (
+            (wall - permittivity) / (wall + permittivity),
+            (permittivity - 1) / (permittivity + 1),
+        )
+        there_and_back = second * np.exp(-2 * wave)
+        slab, air = (
+            (first + there_and_back) / (1 + first * there_and_back),
+            (wall - 1) / (wall + 1),
+        )
+        return complex((air - slab) / (air + 1))
+
+    high, low = 80.0, 80.0 - 300.0j
+    once = sheet_contrast(np.asarray([shows(high).real]), low / high, wall)
+    assert shows(high).real < 0.5 * shows(low).real
+    assert once[0] == pytest.approx(shows(low).real, rel=0.02)
+
+
+def test_a_liquid_that_does_not_conduct_shows_the_same_at_both_frequencies() -> None:
+    rng, wall = np.random.default_rng(0), 3.4
+    foam, film = fading_foam(np.arange(5.0), 3, rng), np.asarray([0.0, 0.1, 0.4])
+    still, metal = (AtLow(80.1, sigma, 1e6, wall) for sigma in (0.0, 1e6))
+    assert still.wet == pytest.approx(contrast(80.1, wall))
+    assert still.of_foam(foam) == pytest.approx(contrast(foam.permittivity, wall))
+    assert still.of_film(film) == pytest.approx(film)
+    assert metal.wet == pytest.approx(1.0)
+    assert metal.of_foam(foam) == pytest.approx(1.0, abs=1e-3)
+    assert metal.of_film(film) == pytest.approx([0.0, 1.0, 1.0], abs=1e-3)
+
+
+@pytest.mark.parametrize("make", [bench_a, bench_b])
+def test_a_second_frequency_leaves_what_is_read_at_the_first(make: type) -> None:
+    one, two = make(3), with_two_frequencies(make(3))
+    parts = [draw_part(bench, "unit") for bench in (one, two)]
+    for number, (liquid, recipe) in enumerate(one.plan):
+        alone, both = (
+            capture(b, p, liquid, recipe, number).counts for b, p in zip((one, two), parts, strict=True)
+        )
+        assert both.shape[1] == 2 * alone.shape[1]
+        assert np.array_equal(both[:, : alone.shape[1]], alone)
+    assert trim_counts(two, parts[1], None)[: one.strip.pads] == trim_counts(one, parts[0], None)
+
+
+@pytest.mark.parametrize("make", [bench_a, bench_b])
+def test_half_the_places_have_as_many_channels_on_the_same_wall(make: type) -> None:
+    one, half = make(3), with_half_the_places(make(3))
+    counts = capture(half, draw_part(half, "unit"), "soap", STEPS).counts
+    assert counts.shape[1] == one.strip.pads
+    assert half.strip.tops[-1] == pytest.approx(one.strip.tops[-1])
+    with Store.in_memory() as store:
+        (session, *_) = fill(store, half, unit_names(half, 1))[unit_names(half, 1)[0]]
+    pads = session.mounting.sensor.pads
+    assert len({pad.name for pad in pads}) == half.strip.pads
+    assert {pad.frequency_hz for pad in pads} == {1e6, 2e7}
 
 
 @pytest.mark.parametrize("make", [bench_a, bench_b])
