@@ -9,7 +9,11 @@ that were given the unrest of each pad knew foam on the units they were fitted t
 ``flow`` is how far the sum of
 all pads is from its running mean: whether the tank fills or drains, which tells a film from liquid and one
 meniscus from the other. ``steps`` are differences of neighbours, which trees cannot form for themselves (to a
-net they add nothing, being sums of ratios).
+net they add nothing, being sums of ratios). ``dispersion`` is, of each place that is read at several
+frequencies, how much more it shows at the lower than at the highest: a film or a foam of a liquid that
+conducts does, the liquid itself does not (Maxwell and Wagner's layers; von Hippel, Dielectrics and Waves,
+1954; from memory). All other groups are then of the channels at the highest frequency of their place: a
+lower one tells nothing more but the difference, and at it the film of an empty tank may read full.
 """
 
 from __future__ import annotations
@@ -23,7 +27,7 @@ from training.models.trimming import SHARE_BITS, SHARE_HIGH, SHARE_LOW, SHARE_ON
 from training.program import Builder, running_range
 from training.rows import Floats
 
-GROUPS = ("shares", "ratios", "steps", "flow", "unrest")
+GROUPS = ("shares", "ratios", "steps", "flow", "unrest", "dispersion")
 WET_FLOOR = SHARE_ONE // 8  # least denominator of the ratios: noise of a dry pad over this stays small
 RATIO_HIGH = SHARE_ONE + SHARE_ONE // 16
 MEAN_SHIFT = 3  # a running mean over about eight frames
@@ -48,36 +52,51 @@ class Features:
         return names[0] if len(names) == 1 else builder.node("concat", *names)
 
 
-def columns(groups: Sequence[str], of: Sequence[str], channels: int) -> list[int]:
+def groups_of(trimming: Trimming, groups: Sequence[str]) -> tuple[str, ...]:
+    """The groups, with that of places read at several frequencies where there are such places."""
+    return (*groups, "dispersion") if trimming.pairs else tuple(groups)
+
+
+def columns(groups: Sequence[str], of: Sequence[str], trimming: Trimming) -> list[int]:
     """Which columns of features of the groups ``of`` belong to ``groups``."""
     starts, at = {}, 0
     for group in of:
         starts[group] = at
-        at += width((group,), channels)
-    return [starts[group] + k for group in groups for k in range(width((group,), channels))]
+        at += width((group,), trimming)
+    return [starts[group] + k for group in groups for k in range(width((group,), trimming))]
 
 
-def width(groups: Sequence[str], channels: int) -> int:
+def width(groups: Sequence[str], trimming: Trimming) -> int:
     """How many features the groups have."""
-    return sum({"steps": channels - 1, "flow": 1, "unrest": 1}.get(group, channels) for group in groups)
+    n = len(trimming.telling)
+    others = {"steps": n - 1, "flow": 1, "unrest": 1, "dispersion": len(trimming.pairs)}
+    return sum(others.get(group, n) for group in groups)
 
 
 def emit_features(builder: Builder, trimming: Trimming, groups: Sequence[str]) -> Features:
     """Append trimming and features to a program."""
     shares = emit_shares(builder, trimming)
-    wettest = builder.node("reduce_max", shares, name="wettest") if builder.channels > 1 else shares
-    nodes = {"shares": shares}
+    telling = builder.node("take", shares, indices=trimming.telling) if trimming.pairs else shares
+    wettest = builder.node("reduce_max", telling, name="wettest") if builder.channels > 1 else telling
+    nodes = {"shares": telling}
     if "ratios" in groups or "steps" in groups:
-        nodes["ratios"] = _emit_ratios(builder, shares, wettest)
+        nodes["ratios"] = _emit_ratios(builder, telling, wettest)
     if "steps" in groups:
         nodes["steps"] = _emit_steps(builder, nodes["ratios"])
     if {"flow", "unrest"} & set(groups):
         fresh = _emit_fresh(builder)
         if "flow" in groups:
-            nodes["flow"] = _emit_flow(builder, shares, fresh)
+            nodes["flow"] = _emit_flow(builder, telling, fresh)
         if "unrest" in groups:
-            nodes["unrest"] = _emit_unrest(builder, shares, fresh)
+            nodes["unrest"] = _emit_unrest(builder, telling, fresh)
+    if "dispersion" in groups:
+        nodes["dispersion"] = _emit_dispersion(builder, shares, trimming)
     return Features(nodes, shares, wettest)
+
+
+def _emit_dispersion(builder: Builder, shares: str, trimming: Trimming) -> str:
+    low, high = (builder.node("take", shares, indices=at) for at in zip(*trimming.pairs, strict=True))
+    return builder.node("sub", low, high, name="dispersion")
 
 
 def _emit_ratios(builder: Builder, shares: str, wettest: str) -> str:
@@ -90,7 +109,7 @@ def _emit_ratios(builder: Builder, shares: str, wettest: str) -> str:
 
 
 def _emit_steps(builder: Builder, ratios: str) -> str:
-    n = builder.channels
+    n = builder.interval(ratios).size
     lower, upper = (
         builder.node("take", ratios, indices=at) for at in (tuple(range(n - 1)), tuple(range(1, n)))
     )
@@ -105,7 +124,7 @@ def _emit_fresh(builder: Builder) -> str:
 
 
 def _emit_flow(builder: Builder, shares: str, started: str) -> str:
-    n = builder.channels
+    n = builder.interval(shares).size
     total = builder.node("dense", shares, weights=((1,) * n,), bias=(0,))
     usual = _emit_running(builder, "total", total, started, n * SHARE_LOW, n * SHARE_HIGH)
     return builder.node(
@@ -126,7 +145,7 @@ def _emit_running(builder: Builder, name: str, x: str, started: str, low: int, h
 
 def _emit_unrest(builder: Builder, shares: str, started: str) -> str:
     """The first frame has none before it and counts as still."""
-    n = builder.channels
+    n = builder.interval(shares).size
     before = builder.state("shares_before", (0,) * n, (SHARE_LOW,) * n, (SHARE_HIGH,) * n)
     builder.renew(before, shares)
     changes = builder.node(
@@ -139,18 +158,21 @@ def _emit_unrest(builder: Builder, shares: str, started: str) -> str:
     return _emit_running(builder, "unrest", raised, started, 0, _UNREST_HIGH << _UNREST_GAIN)
 
 
-def still_features(shares: Floats, groups: Sequence[str]) -> Floats:
+def still_features(shares: Floats, groups: Sequence[str], trimming: Trimming) -> Floats:
     """The same features without rounding, of shares (n, channels) in units of 1/4096 that have stood still;
     float64 (n, width).
     """
-    wettest = np.maximum(shares.max(axis=1, keepdims=True), WET_FLOOR)
-    ratios = np.clip(np.clip(shares, 0, None) * SHARE_ONE / wettest, 0, RATIO_HIGH)
+    telling = shares[:, list(trimming.telling)]
+    wettest = np.maximum(telling.max(axis=1, keepdims=True), WET_FLOOR)
+    ratios = np.clip(np.clip(telling, 0, None) * SHARE_ONE / wettest, 0, RATIO_HIGH)
     none = np.zeros((len(shares), 1))
     parts = {
-        "shares": shares,
+        "shares": telling,
         "ratios": ratios,
         "steps": ratios[:, :-1] - ratios[:, 1:],
         "flow": none,
         "unrest": none,
+        "dispersion": shares[:, [low for low, _ in trimming.pairs]]
+        - shares[:, [high for _, high in trimming.pairs]],
     }
     return np.hstack([parts[group] for group in groups])

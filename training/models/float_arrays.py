@@ -40,7 +40,7 @@ class Trimmer(TransformerMixin, BaseEstimator):  # type: ignore[misc]  # no type
                 trimming.rises(given[:, 2 * n :], dry) @ np.asarray(trimming.mix).T, *trimming.swing_range
             )
         shares = trimming.rises(np.clip(given[:, :n], *trimming.clip), dry) * SHARE_ONE / swing
-        return still_features(np.clip(shares, SHARE_LOW, SHARE_HIGH), self.groups)
+        return still_features(np.clip(shares, SHARE_LOW, SHARE_HIGH), self.groups, trimming)
 
 
 class DeepRegressor(LevelRegressor):

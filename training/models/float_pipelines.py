@@ -6,6 +6,7 @@ program, not this, is what the chip computes.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -104,7 +105,7 @@ def _features_shape(operator: Any) -> None:
 def _trimmed_shape(operator: Any) -> None:
     """[N, C] ---> [N, W]"""  # noqa: D415 - read as shapes by the converter
     trimmer = operator.raw_operator
-    operator.outputs[0].type = FloatTensorType([None, width(trimmer.groups, trimmer.trimming.channels)])
+    operator.outputs[0].type = FloatTensorType([None, width(trimmer.groups, trimmer.trimming)])
 
 
 def _level_shape(operator: Any) -> None:
@@ -234,15 +235,23 @@ def _convert_trimmer(scope: Any, operator: Any, container: Any) -> None:
         op_version=version,
     )
     share = clip(share, SHARE_LOW, SHARE_HIGH)
-    wettest = OnnxReduceMax(share, np.asarray([1], np.int64), keepdims=1, op_version=version)
+
+    def channels(at: Iterable[int]) -> Any:
+        return OnnxGather(share, np.asarray(list(at), np.int64), axis=1, op_version=version)
+
+    telling = channels(trimming.telling) if trimming.pairs else share
+    wettest = OnnxReduceMax(telling, np.asarray([1], np.int64), keepdims=1, op_version=version)
     wettest = OnnxMax(wettest, _single([[WET_FLOOR]]), op_version=version)
     wet = OnnxMul(
-        OnnxDiv(clip(share, 0, SHARE_HIGH), wettest, op_version=version),
+        OnnxDiv(clip(telling, 0, SHARE_HIGH), wettest, op_version=version),
         _single([[SHARE_ONE]]),
         op_version=version,
     )
     still = OnnxMul(wettest, _single([[0]]), op_version=version)
-    parts = {"shares": share, "ratios": clip(wet, 0, RATIO_HIGH), "flow": still}
+    parts = {"shares": telling, "ratios": clip(wet, 0, RATIO_HIGH), "flow": still}
+    if trimming.pairs:
+        low, high = (channels(at) for at in zip(*trimming.pairs, strict=True))
+        parts["dispersion"] = OnnxSub(low, high, op_version=version)
     OnnxConcat(
         *(parts[group] for group in operator.raw_operator.groups),
         axis=1,

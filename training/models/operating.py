@@ -56,7 +56,8 @@ class Operating:
 @dataclass(frozen=True)
 class Scores:
     """What the nets gave on rows, (n,): levels before they are withheld; the others in the program's
-    integers. ``wettest`` and ``driest`` are shares.
+    integers. ``wettest``, ``driest`` and ``highest`` are shares; the last is the greatest of any channel,
+    where the wettest pad is sought among some (None: among all).
 
     ``plain_mm`` is the level net's, ``foam_mm`` that of the net for foam (the same where a model has none).
     """
@@ -69,6 +70,12 @@ class Scores:
     film: Ints
     wettest: Ints
     driest: Ints
+    highest: Ints | None = None
+
+    @property
+    def greatest(self) -> Ints:
+        """The greatest share of any channel."""
+        return self.wettest if self.highest is None else self.highest
 
     def level_mm(self) -> Floats:
         """The levels of both nets, mixed by the foam score as the program does."""
@@ -101,7 +108,7 @@ def find_operating(
     at = replace(
         at,
         share_low=min(int(scores.driest.min()) - SHARE_ONE // 10, -SHARE_ONE // 8),
-        share_high=int(scores.wettest.max()) + SHARE_ONE // 8,
+        share_high=int(scores.greatest.max()) + SHARE_ONE // 8,
     )
     at = replace(at, share_low=max(at.share_low, SHARE_LOW), share_high=min(at.share_high, SHARE_HIGH))
     at = replace(at, empty_below=_empty(scores, label_mm, states, span_mm))
@@ -121,7 +128,7 @@ def accepted(scores: Scores, at: Operating) -> Mask:
         np.where(scores.film > at.film_above, at.doubt_above_film, at.doubt_above),
     )
     bad = (scores.doubt > most) | (scores.strange > at.strange_above)
-    outside = (scores.driest < at.share_low) | (scores.wettest > at.share_high)
+    outside = (scores.driest < at.share_low) | (scores.greatest > at.share_high)
     return np.asarray(~outside & (~bad | (scores.wettest < at.empty_below)), np.bool_)
 
 

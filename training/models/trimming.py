@@ -49,7 +49,8 @@ class Trimming:
     stand in for trims that are not taken. ``mix`` (channels, channels) turns the rises of a second trim into
     swings. ``clip`` bounds the counts, ``swing_range`` the swings, ``trim_low`` and ``trim_high`` each count
     of the trim. ``gate``, with a second trim: for each channel the count of the second less that of the first
-    that is accepted of a unit.
+    that is accepted of a unit. ``pairs``: of each place that is read at several frequencies, the channel of a
+    lower one with that of the highest.
     """
 
     kinds: tuple[TrimKind, ...]
@@ -63,6 +64,13 @@ class Trimming:
     trim_low: tuple[int, ...]
     trim_high: tuple[int, ...]
     gate: tuple[tuple[int, int], ...] = ()
+    pairs: tuple[tuple[int, int], ...] = ()
+
+    @property
+    def telling(self) -> tuple[int, ...]:
+        """The channels at the highest frequency of their place: those that tell film and foam from liquid."""
+        lower = {low for low, _ in self.pairs}
+        return tuple(k for k in range(self.channels) if k not in lower)
 
     @property
     def channels(self) -> int:
@@ -161,7 +169,16 @@ def find_trimming(data: FrozenData, fit: Mask, name: str) -> Trimming:
     trimming = Trimming(
         kinds, sensor.count_law, preshift, _ints(dry), _ints(typical), clip, swing_range, mix, low, high
     )
-    return replace(trimming, gate=_gate(sensor, trims, mix))
+    return replace(trimming, gate=_gate(sensor, trims, mix), pairs=_pairs(sensor))
+
+
+def _pairs(sensor: Sensor) -> tuple[tuple[int, int], ...]:
+    """See :class:`Trimming`; channels of one pad share its name."""
+    places: dict[str, list[tuple[float, int]]] = {}
+    for pad in sensor.pads:
+        if pad.role is PadRole.LEVEL and pad.frequency_hz is not None:
+            places.setdefault(pad.name, []).append((pad.frequency_hz, pad.channel))
+    return tuple((low, max(place)[1]) for place in places.values() for _, low in sorted(place)[:-1])
 
 
 def _gate(sensor: Sensor, trims: Ints, mix: tuple[tuple[float, ...], ...]) -> tuple[tuple[int, int], ...]:

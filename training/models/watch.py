@@ -19,7 +19,7 @@ import numpy as np
 from dataset.records import FrozenData, Surface, Wall
 from training.models.features import still_features
 from training.models.nets import Net, NetPlan, fit_net
-from training.models.trimming import SHARE_HIGH, SHARE_LOW, SHARE_ONE
+from training.models.trimming import SHARE_HIGH, SHARE_LOW, SHARE_ONE, Trimming
 from training.rows import Floats, Ints, Mask, group_weights
 
 ONE = 1 << 10  # the integer that an output of 1 becomes
@@ -146,9 +146,9 @@ class WatchRows:
     group: Ints
 
 
-def fit_watcher(rows: WatchRows, groups: Sequence[str], plan: NetPlan) -> Watcher:
-    """Fit the watcher to rows, its error net to made-up strange frames too; ``groups`` are those of the
-    features.
+def fit_watcher(rows: WatchRows, groups: Sequence[str], trimming: Trimming, plan: NetPlan) -> Watcher:
+    """Fit the watcher to rows, its error net to made-up strange frames too; ``groups`` and ``trimming`` are
+    those of the features.
     """
     plan = replace(plan, ridge=_RIDGE)
     weights = group_weights(rows.group)
@@ -157,7 +157,7 @@ def fit_watcher(rows: WatchRows, groups: Sequence[str], plan: NetPlan) -> Watche
     real = np.column_stack([rows.doubt, np.zeros(len(rows.doubt))])
     # the level of a strange frame is surely wrong; of foam and film it says nothing
     error = fit_net(
-        np.vstack([rows.features, still_features(odd, groups)]),
+        np.vstack([rows.features, still_features(odd, groups, trimming)]),
         np.vstack([real, np.ones((len(odd), 2))]),
         np.concatenate([weights, np.ones(len(odd))]),
         plan,

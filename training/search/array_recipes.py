@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from training.judging.kept import Kept
 
@@ -75,10 +75,12 @@ class WatcherTask:
     steps: int
 
 
-def default_recipes(trim: str) -> tuple[ArrayRecipe, ...]:
+def default_recipes(trim: str, groups: tuple[str, ...] = ALL) -> tuple[ArrayRecipe, ...]:
     """What is tried when nothing else is asked for: from one small net on the pads alone to a net each for
-    plain liquid and for foam.
+    plain liquid and for foam. ``groups`` are all features that there are: what not every product has is given
+    to every net.
     """
+    more = tuple(group for group in groups if group not in ALL)
     small = [
         ArrayRecipe(hidden, bits, watcher, watched, False, trim, groups)
         for hidden, bits, watcher, watched, groups in (
@@ -102,4 +104,7 @@ def default_recipes(trim: str) -> tuple[ArrayRecipe, ...]:
             ((16, 8), 16, (16, 8), (16, 8)),
         )
     ]
-    return (*small, *large)
+    return tuple(
+        replace(recipe, level_groups=recipe.level_groups + more, watch_groups=recipe.watch_groups + more)
+        for recipe in (*small, *large)
+    )

@@ -27,7 +27,6 @@ from training.models.watch import Watcher
 from training.program import Program, accepted
 from training.rows import Ints, Mask
 from training.search.array_recipes import (
-    ALL,
     EVERY,
     ArrayRecipe,
     LevelTask,
@@ -88,7 +87,7 @@ class Arrays:
         _check_fit_groups(context.data, context.fit)
         kind = _chosen_trim(context.data, context.used, self.trim)
         table = prepare_features(context, context.used, kind)
-        recipes = default_recipes(kind) if self.recipes is None else self.recipes
+        recipes = default_recipes(kind, table.groups) if self.recipes is None else self.recipes
         # around them all: workers that are threads would give each other's limits back
         with threadpool_limits(limits=1):
             nets = _learn_all(context, table, recipes)
@@ -155,7 +154,10 @@ class ArrayCandidate(Candidate):
     def kept_recipe(self, context: SearchContext) -> KeptRecipe:
         """As :meth:`Candidate.kept_recipe`."""
         return replace(
-            kept_recipe(context, self.recipe), array=self.recipe, features=ALL, operating=asdict(self.at)
+            kept_recipe(context, self.recipe),
+            array=self.recipe,
+            features=self.table.groups,
+            operating=asdict(self.at),
         )
 
 

@@ -16,7 +16,14 @@ from joblib import Parallel, delayed
 from dataset.records import FrozenData, Limits
 from training.judging.streams import restarted, values_of
 from training.models.assemble import SCORE_HIGH, SCORE_LOW, Parts
-from training.models.features import MEAN_SHIFT, columns, emit_features, still_features, width
+from training.models.features import (
+    MEAN_SHIFT,
+    columns,
+    emit_features,
+    groups_of,
+    still_features,
+    width,
+)
 from training.models.nets import Net, NetPlan, fit_net, quantise_net
 from training.models.operating import DEFAULT_SHARES, Operating, Scores, find_operating, without_false_wets
 from training.models.trim_limits import refuse_trims
@@ -63,7 +70,7 @@ _DROP_CHANCE, _DROP_SHARE = 0.3, 0.3
 
 @dataclass(frozen=True)
 class FeatureTable:
-    """What all candidates of one trimming share: integer features of the groups ALL (n, width), their bounds,
+    """What all candidates of one trimming share: integer features of all ``groups`` (n, width), their bounds,
     and shares (n, channels), of all rows.
     """
 
@@ -73,12 +80,17 @@ class FeatureTable:
     shares: Floats
     bounds: tuple[tuple[int, ...], tuple[int, ...]]
 
+    @property
+    def groups(self) -> tuple[str, ...]:
+        """The groups of features that there are."""
+        return groups_of(self.trimming, ALL)
+
     def of(self, groups: Sequence[str], rows: Ints | Mask) -> Floats:
         """Features of some groups on some rows."""
-        return self.features[rows][:, columns(groups, ALL, self.trimming.channels)]
+        return self.features[rows][:, columns(groups, self.groups, self.trimming)]
 
     def bounds_of(self, groups: Sequence[str]) -> tuple[list[int], list[int]]:
-        at = columns(groups, ALL, self.trimming.channels)
+        at = columns(groups, self.groups, self.trimming)
         return [self.bounds[0][k] for k in at], [self.bounds[1][k] for k in at]
 
 
@@ -98,8 +110,9 @@ def prepare_features(context: SearchContext, rows: Mask, trim: str) -> FeatureTa
         trim_range=trim_range(trimming),
         trim_kinds=kind_names(trimming),
     )
-    nodes = emit_features(builder, trimming, ALL)
-    joined = nodes.joined(builder, ALL)
+    groups = groups_of(trimming, ALL)
+    nodes = emit_features(builder, trimming, groups)
+    joined = nodes.joined(builder, groups)
     zero = builder.const(0)
     interval = builder.interval(joined)
     program = builder.finish(low=zero, level=zero, high=zero, validity=zero, flags=zero)
@@ -113,7 +126,7 @@ def prepare_features(context: SearchContext, rows: Mask, trim: str) -> FeatureTa
     trims = trim_counts(data, trimming.kinds)
     values = values_of(program, data, rows, trims, (joined, nodes.shares))
     features, shares = (
-        np.zeros((len(rows), width(ALL, hardware.channels))),
+        np.zeros((len(rows), width(groups, trimming))),
         np.zeros((len(rows), hardware.channels)),
     )
     features[rows], shares[rows] = values[joined], values[nodes.shares]
@@ -157,7 +170,7 @@ def learn_watcher(context: SearchContext, table: FeatureTable, task: WatcherTask
     """Fit a watcher on the fit rows; ``doubt`` (n,) are the targets of :func:`unseen_doubt`."""
     rows = _watch_rows(context, table, task, doubt, MOST_WATCHER_ROWS)
     plan = NetPlan(task.hidden, context.request.seed, task.steps, starts=STARTS)
-    watcher = fit_watcher(rows, task.groups, plan)
+    watcher = fit_watcher(rows, task.groups, table.trimming, plan)
     return replace(watcher, foam_unseen=_foam_unseen(context, table, task, doubt, plan))
 
 
@@ -199,7 +212,9 @@ def _rescaled(table: FeatureTable, groups: Sequence[str], at: Ints, seed: int) -
     """
     of = np.arange(0, len(at), 2)
     scale = np.random.default_rng(seed + 1).uniform(*_SCALES, (len(of), 1))
-    return _in_motion(table, groups, at[of], still_features(table.shares[at[of]] * scale, groups)), of
+    return _in_motion(
+        table, groups, at[of], still_features(table.shares[at[of]] * scale, groups, table.trimming)
+    ), of
 
 
 def _wetted_empty(table: FeatureTable, groups: Sequence[str], empty: Ints, seed: int) -> Floats:
@@ -207,17 +222,20 @@ def _wetted_empty(table: FeatureTable, groups: Sequence[str], empty: Ints, seed:
     place where drops can hang.
     """
     if not len(empty):
-        return np.zeros((0, width(groups, table.trimming.channels)))
+        return np.zeros((0, width(groups, table.trimming)))
     rng = np.random.default_rng(seed)
     shares = table.shares[empty].copy()
-    drops = rng.random(shares.shape) < _DROP_CHANCE
-    shares += drops * rng.uniform(0, _DROP_SHARE, shares.shape) * SHARE_ONE
-    return _in_motion(table, groups, empty, still_features(shares, groups))
+    hanging = rng.random(shares.shape) < _DROP_CHANCE
+    drops = hanging * rng.uniform(0, _DROP_SHARE, shares.shape)
+    for low, high in table.trimming.pairs:  # a drop is a lump and shows alike at every frequency
+        drops[:, low] = drops[:, high]
+    shares += drops * SHARE_ONE
+    return _in_motion(table, groups, empty, still_features(shares, groups, table.trimming))
 
 
 def _in_motion(table: FeatureTable, groups: Sequence[str], rows: Ints, features: Floats) -> Floats:
     """Features made up from ``rows`` with those of time as they were captured."""
-    timed = columns([g for g in ("flow", "unrest") if g in groups], groups, table.trimming.channels)
+    timed = columns([g for g in ("flow", "unrest") if g in groups], groups, table.trimming)
     features[:, timed] = table.of(groups, rows)[:, timed]
     return features
 
@@ -243,9 +261,10 @@ def unseen_doubt(context: SearchContext, table: FeatureTable, steps: int = LEVEL
     rows = [out & (foam == (frames == FOAM)) for out, frames in parts]
     needed = [k for k in range(len(parts)) if rows[k].any()]
     others = context.for_workers()
+    watched = groups_of(table.trimming, MOVING)
     nets = Parallel(n_jobs=context.request.jobs, return_as="generator")(
         delayed(learn_level)(
-            others.fitted_on(fit & ~parts[k][0]), table, LevelTask(MOVING, (12, 6), steps, parts[k][1])
+            others.fitted_on(fit & ~parts[k][0]), table, LevelTask(watched, (12, 6), steps, parts[k][1])
         )
         for k in needed
     )
@@ -253,7 +272,7 @@ def unseen_doubt(context: SearchContext, table: FeatureTable, steps: int = LEVEL
     progress("learning what to doubt", 0, len(needed))
     for done, (k, net) in enumerate(zip(needed, nets, strict=True), 1):
         progress("learning what to doubt", done, len(needed))
-        level = np.clip(net.predict(table.of(MOVING, rows[k]))[:, 0], 0, span_mm)
+        level = np.clip(net.predict(table.of(watched, rows[k]))[:, 0], 0, span_mm)
         doubt[rows[k]] = doubt_of(level - data.level_mm[rows[k]], span_mm)
     return doubt
 
@@ -355,8 +374,9 @@ def scores_of(context: SearchContext, table: FeatureTable, parts: Parts, rows: M
         strange,
         seen_foam,
         seen_film,
-        shares.max(axis=1),
+        shares[:, list(table.trimming.telling)].max(axis=1),
         shares.min(axis=1),
+        shares.max(axis=1) if table.trimming.pairs else None,
     )
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from dataset.errors import InputError
 from dataset.records import FrozenData, Role
 from training.judging.judged import Judged, judge
 from training.models.assemble import SCALE, Parts, assemble
@@ -22,6 +23,7 @@ from training.rows import Ints, Mask, rows_at
 from training.search.array_recipes import ArrayRecipe
 from training.search.context import SearchContext, silent
 from training.search.fitting import (
+    FeatureTable,
     learn_level,
     learn_watcher,
     parts_of,
@@ -81,6 +83,7 @@ def refit(context: SearchContext, recipe: ArrayRecipe) -> Refit:
     context = replace(context, request=replace(context.request, jobs=1, progress=silent))
     with threadpool_limits(limits=1):
         table = prepare_features(context, context.fit | context.choose, recipe.trim)
+        _check_groups(context.data, table, recipe)
         nets = [learn_level(context, table, task) for task in recipe.levels()]
         doubt = unseen_doubt(context, table, recipe.steps // 2)
         parts = parts_of(
@@ -89,6 +92,17 @@ def refit(context: SearchContext, recipe: ArrayRecipe) -> Refit:
         at = thresholds_of(context, table, parts)
     program = assemble("refit", context.hardware, parts, at, None, {})
     return Refit(program, table.trims, context.span_mm, parts, at)
+
+
+def _check_groups(data: FrozenData, table: FeatureTable, recipe: ArrayRecipe) -> None:
+    """What a recipe reads of pads that are read at several frequencies, only such pads have."""
+    if "dispersion" in {*recipe.level_groups, *recipe.watch_groups} - {*table.groups}:
+        raise InputError(
+            f"frozen set '{data.frozen.name}'",
+            "a sensor that reads each place at one frequency",
+            "pads read at several frequencies, as the model's recipe has them",
+            "train a model for this sensor",
+        )
 
 
 def unwatched(hardware: Hardware, refitted: Refit) -> Program:

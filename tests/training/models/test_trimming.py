@@ -231,8 +231,8 @@ def test_still_features_are_those_of_the_program_without_time(make_strip: Make) 
     data = make_strip()
     every = np.ones(len(data.level_mm), np.bool_)
     table = prepare_features(context_of(data), every, "full")
-    still = still_features(table.shares, ("ratios",))
+    still = still_features(table.shares, ("ratios",), table.trimming)
     assert np.abs(still - table.of(("ratios",), every)).max() <= 8
     dry = table.of(("ratios",), (data.level_mm == 0) & (data.condition == 1))
     assert dry[:, 2:].max() < 0.6 * SHARE_ONE
-    assert still_features(table.shares, ALL)[:, -2:].max() == 0
+    assert still_features(table.shares, ALL, table.trimming)[:, -2:].max() == 0

@@ -8,12 +8,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from dataset.records import Conditions, FrozenData, Surface, Wall
+from dataset.records import Conditions, CountLaw, FrozenData, Surface, Wall
 from training.models.nets import NetPlan
-from training.models.trimming import SHARE_ONE
+from training.models.trimming import SHARE_ONE, Trimming
 from training.models.watch import States, WatchRows, fit_watcher, make_strange, states_of
 
 PLAIN, ROUGH = Conditions(), "rough"
+PADS = Trimming((), CountLaw.RISES, 0, (0,) * 6, (1,) * 6, (0, 1), (1, 1), (), (), ())
 
 
 @pytest.mark.parametrize(
@@ -50,7 +51,8 @@ def test_one_net_tells_errors_and_what_is_strange_the_other_foam_and_film() -> N
     shares = SHARE_ONE * shares + rng.normal(0, 4, shares.shape)
     no = np.zeros(n, np.bool_)
     rows = WatchRows(shares, shares, 0.5 * foam, States(foam, film, no, no, ~foam & ~film), np.arange(n) % 4)
-    watcher = fit_watcher(rows, ("shares",), NetPlan((8, 4), seed=0, steps=40, starts=2))
+    plan = NetPlan((8, 4), seed=0, steps=40, starts=2)
+    watcher = fit_watcher(rows, ("shares",), PADS, plan)
     doubt, strange = watcher.error.predict(shares).T
     seen_foam, seen_film = watcher.condition.predict(shares).T
     odd = watcher.error.predict(make_strange(shares, np.random.default_rng(1), 300))[:, 1]
