@@ -177,8 +177,16 @@ def with_half_the_places(bench: Bench) -> Bench:
     )
 
 
+def with_foam_at_rest(bench: Bench) -> Bench:
+    """The bench with foam in tanks that stand still or drain too, where a stated flow could tell."""
+    known = {recipe.name for _, recipe in bench.plan}
+    more = tuple(("soap", recipe) for recipe in (POUR, FOAM_DRAIN) if recipe.name not in known)
+    return replace(bench, plan=(*bench.plan, *more))
+
+
 RAMP, STEPS = Recipe("ramp", "ramp", 180), Recipe("steps", "steps", 180)
 FOAM, POUR = Recipe("foam", "ramp", 220, foam=True), Recipe("pour", "pour", 220, foam=True)
+FOAM_DRAIN = Recipe("foam-drain", "drain", 180, foam=True)
 FILM, DRY = Recipe("film", "drain", 180, film=True), Recipe("dry", "empty", 60)
 EMPTY_FILM, EMPTY_DROPS = (
     Recipe("empty-film", "empty", 100, film=True),
