@@ -32,6 +32,7 @@ from export.report.noticed import noticed_section
 from export.report.plots import error_plot
 from export.report.visits import visits_section
 from training.judging.figures import AnsweredLimit, Prove, RandomRows, Score
+from training.search.kept_recipe import KeptRecipe
 from training.search.metrics import CandidateRow, Metrics, read_metrics
 
 Facts = Mapping[str, Any]
@@ -393,6 +394,10 @@ def _sources(facts: Facts) -> list[str]:
         if len(rows) <= FEW_SESSIONS
         else [_by_unit(facts), folded(f"All {len(rows)} sessions, one by one", table)]
     )
+    recipe = KeptRecipe.from_json(facts.get("recipe"))
+    earlier = None if recipe is None else recipe.earlier_told()
+    if earlier is not None:
+        sentence += f" {escape(earlier)}"
     return ["<h2>Where it comes from</h2>", f"<p>{sentence}</p>", *sections, f"<p>{_made_with(facts)}</p>"]
 
 

@@ -93,6 +93,18 @@ class KeptRecipe(Kept):
         of_array: dict[str, Any] = kept.pop("array", {})
         return kept | of_array
 
+    def earlier_told(self) -> str | None:
+        """What of an earlier tank was fitted too, and what of it was computed; None without."""
+        if self.earlier is None:
+            return None
+        if self.superposed is None:
+            return f"Fitted too on sessions of an earlier tank, frozen set {self.earlier.name}."
+        return (
+            f"Fitted too on {self.superposed.frames} frames that were computed, not measured: "
+            f"{len(self.superposed.sessions)} sessions of an earlier tank, frozen set {self.earlier.name}, "
+            f"superposed on the response that {len(self.superposed.response_of)} sessions of this set show."
+        )
+
     @classmethod
     def from_json(cls, kept: object) -> Self | None:
         """As :meth:`Kept.from_json`."""

@@ -30,6 +30,7 @@ from training.studies.learning_curve import CURVE_STEPS, WayData, thinned_rows, 
 
 MOST_PARTS = 4  # a fit of each way a part: more take longer and leave out little less
 FEWEST_UNITS = 4  # two to fit, one to choose on, one left out
+LEAVING_OUT = "leaving units out"
 SURE = 0.9  # a way that is ahead with less than this may be so by chance
 HOW = (
     "every fit and choose unit of the new tank left out once, in {parts} parts; short fits; a way is behind "
@@ -90,14 +91,14 @@ def crossed(
     short = replace(recipe, steps=min(recipe.steps, CURVE_STEPS))
     jobs = [(name, part) for name in ways for part in parts]
     judged: dict[str, list[Judged | None]] = {name: [] for name in ways}
-    request.progress("leaving units out", 0, len(jobs))
+    request.progress(LEAVING_OUT, 0, len(jobs))
     results = Parallel(n_jobs=request.jobs, return_as="generator")(
         delayed(_left_out)(_context(new, ways[name](part.fit), part, hardware, request), part, short)
         for name, part in jobs
     )
     for done, ((name, _), one) in enumerate(zip(jobs, results, strict=True), 1):
         judged[name].append(one)
-        request.progress("leaving units out", done, len(jobs))
+        request.progress(LEAVING_OUT, done, len(jobs))
     whole = dict(as_it_is)
     for name, some in judged.items():
         known = [one for one in some if one is not None]

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from dataset.records import ExportedFile, Session, Trim
     from dataset.store import Store
     from export.identity import Identity
+    from training.search.kept_recipe import KeptRecipe
 
 
 @dataclass(frozen=True)
@@ -141,10 +142,12 @@ def _manifest_inside(content: bytes) -> str:
 
 def _export_facts(store: Store, exported: ExportedFile) -> dict[str, Any]:
     from innage.jobs.models.training import board_facts
+    from training.search.kept_recipe import read_recipe
 
     model, frozen = exported.model, exported.model.frozen
     measured = [m for m in store.board_measurements(model.name) if m.bundle_sha256 == exported.bundle_sha256]
     current = {session.sha256: session for session in store.sessions()}
+    recipe = read_recipe(model.recipe)
     return {
         "exported_as": exported.name,
         "bundle_sha256": exported.bundle_sha256,
@@ -156,11 +159,23 @@ def _export_facts(store: Store, exported: ExportedFile) -> dict[str, Any]:
             "roles": {group: role.value for group, role in frozen.roles},
             "trims": [_trim_facts(trim) for trim in frozen.trims],
         },
+        "earlier": None if recipe.earlier is None else _earlier_facts(recipe),
         "boards": [board_facts(one) for one in measured],
         "sessions": [
             _session_facts(current.get(s.sha256, s)) | _since(store, s, current.get(s.sha256, s))
             for s in frozen.sessions
         ],
+    }
+
+
+def _earlier_facts(recipe: KeptRecipe) -> dict[str, Any]:
+    """What of an earlier tank a model was fitted on too, and what of it was computed."""
+    assert recipe.earlier is not None
+    superposed = None if recipe.superposed is None else recipe.superposed.to_json()
+    return {
+        "frozen_set": recipe.earlier.name,
+        "superposed": superposed,
+        "told": recipe.earlier_told(),
     }
 
 

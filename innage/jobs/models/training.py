@@ -169,7 +169,8 @@ def retrain(
         NotFoundError: a model, frozen set, limits or a budget that the store does not have.
     """
     from training.search.context import SearchRequest
-    from training.studies.learning_curve import ALONE, TOGETHER
+    from training.studies.crossing import LEAVING_OUT
+    from training.studies.learning_curve import ALONE, SUPERPOSED, TOGETHER
     from training.studies.retrain import OLD
     from training.studies.retrain import retrain as compare_ways
 
@@ -178,8 +179,9 @@ def retrain(
     to_meet = parent.limits if limits is None else store.limits(limits)
     left = None if budget is None else store.budget(budget)
     frozen_set = store.frozen_set(frozen)
-    curve = tuple(f"learning curve, {way}" for way in (TOGETHER, ALONE))
-    shown = staged(progress, ((OLD, TOGETHER, ALONE), curve))
+    fitted = (TOGETHER, SUPERPOSED, ALONE)
+    curve = tuple(f"learning curve, {way}" for way in fitted)
+    shown = staged(progress, ((OLD, *fitted), (LEAVING_OUT,), curve))
     compared = compare_ways(
         parent,
         store.frozen_data(parent.frozen),

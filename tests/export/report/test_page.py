@@ -95,6 +95,29 @@ def test_report_escapes_what_users_wrote(sample: Program, provenance: Provenance
     assert page.text.count(evil) >= 15
 
 
+def test_report_tells_computed_frames_from_measured_ones(sample: Program, provenance: Provenance) -> None:
+    """Frames superposed from an earlier tank are counted beside the sessions of the set; the name of that
+    tank's set is text.
+    """
+    recipe = {
+        "family": "array net",
+        "size": "8",
+        "earlier": {"name": "<b>winter", "joined_sha256": "0" * 64},
+        "superposed": {"frames": 160, "sessions": ["a", "b"], "response_of": ["c"]},
+    }
+
+    def text(kept: dict[str, Any]) -> str:
+        model = replace(provenance.model, recipe=json.dumps(kept))
+        given = Provenance("0.1.0", model, provenance.budget, provenance.cost, ())
+        return read_page(render_report(describe(sample, given, "innage", 64, 0))).text
+
+    told = "160 frames that were computed, not measured: 2 sessions of an earlier tank, frozen set <b>winter"
+    assert told in text(recipe)
+    del recipe["superposed"]
+    assert "computed, not measured" not in text(recipe)
+    assert "Fitted too on sessions of an earlier tank, frozen set <b>winter." in text(recipe)
+
+
 @pytest.mark.parametrize(
     "metrics",
     [

@@ -129,6 +129,32 @@ def test_any_file_leads_to_the_readings(tmp_path: Path, name: str) -> None:
     assert all(s["simulated"] for s in found["sessions"])
 
 
+def test_frames_that_were_computed_are_told_from_measured_ones(store: Store, tmp_path: Path) -> None:
+    """A model that was fitted on an earlier tank's sessions too, superposed: how many frames, of which
+    sessions, on whose response; of a model fitted on its own set alone nothing is said.
+    """
+    superposed = {
+        "frames": 160,
+        "sessions": ["aaaa00000001", "aaaa00000002"],
+        "response_of": ["bbbb00000001"],
+    }
+    recipe = {
+        "family": "array net",
+        "size": "8",
+        "earlier": {"name": "winter", "joined_sha256": "0" * 64},
+        "superposed": superposed,
+    }
+    first = store.model("first")
+    second = store.add_model(replace(first, name="second", sha256="ba" * 32, recipe=json.dumps(recipe)))
+    store.add_export(second, "dc" * 32, {"other.c": sha256(b"other")})
+    (found,) = json.loads(trace(tmp_path, b"other", "--json").stdout)["exports"]
+    assert (found["earlier"]["frozen_set"], found["earlier"]["superposed"]) == ("winter", superposed)
+    text = " ".join(trace(tmp_path, b"other").stdout.split())
+    assert "160 frames that were computed, not measured: 2 sessions of an earlier tank" in text
+    (alone,) = json.loads(trace(tmp_path, FILES["innage.c"], "--json").stdout)["exports"]
+    assert alone["earlier"] is None
+
+
 @pytest.mark.usefixtures("store")
 def test_the_summary_has_a_row_for_each_unit_and_liquid(tmp_path: Path) -> None:
     """Six rows for twelve sessions, with frames, trims and what is simulated; no session by itself until

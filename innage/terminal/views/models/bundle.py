@@ -247,6 +247,7 @@ def _show_export(name: str, digest: str, facts: dict[str, Any]) -> None:
             + (f", retrained from {model['parent']}" if model["parent"] is not None else ""),
         ),
         ("frozen set", f"{frozen['name']} ({frozen['origin']}), {frozen['sha256']}"),
+        *((("earlier tank", facts["earlier"]["told"]),) if facts["earlier"] else ()),
         ("groups", ", ".join(f"{roles.count(role)} {role}" for role in dict.fromkeys(roles))),
         (
             "sessions",
