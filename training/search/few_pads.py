@@ -43,9 +43,12 @@ _PATH_POINTS = 400
 
 @dataclass(frozen=True)
 class FewPads:
-    """Models of these families: a curve from the counts of all pads to the level."""
+    """Models of these families: a curve from the counts of all pads to the level. ``only`` is the one recipe
+    that is tried; None tries all.
+    """
 
     families: tuple[str, ...]
+    only: Recipe | None = None
     in_turn = True
     note = _WITH_QUANTISATION
 
@@ -53,7 +56,7 @@ class FewPads:
         """Every recipe of the families, fitted and scored on the folds."""
         context, hardware = dealt.context, dealt.context.hardware
         data, progress = context.data, context.request.progress
-        plan = [(family, FAMILIES[family].sizes(hardware.channels)) for family in self.families]
+        plan = [(family, self._sizes(family, hardware.channels)) for family in self.families]
         rows = rows_of(data, context.fit)
         path = _filling(rows)
         candidates: list[Candidate | Refused] = []
@@ -66,13 +69,17 @@ class FewPads:
                     answers.setdefault(recipe, []).append(said)
                 done += 1
             fitted = fit_sizes(family, sizes, rows, hardware, context.request.seed)
-            for recipe in (Recipe(family, size, bits) for size in sizes for bits in BITS):
+            recipes = [Recipe(family, size, bits) for size in sizes for bits in BITS]
+            for recipe in recipes if self.only is None else [self.only]:
                 scored = answers.get(recipe, [])
                 whole = scored if len(scored) == len(dealt.folds) else []
                 candidates.append(self._candidate(context, recipe, fitted[recipe.size], path, whole))
             done += 1
             progress(family, done, total)
         return candidates
+
+    def _sizes(self, family: str, channels: int) -> Sequence[int]:
+        return FAMILIES[family].sizes(channels) if self.only is None else [self.only.size]
 
     def _candidate(
         self,

@@ -7,7 +7,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any, Self
+from typing import Any, ClassVar, Self
 
 from dataset.errors import InputError
 from training.judging.kept import SPARSE, WITH, Kept
@@ -123,12 +123,39 @@ def read_recipe(text: str) -> KeptRecipe:
     return KeptRecipe() if recipe is None else recipe
 
 
+@dataclass(frozen=True)
+class CurveRecipe(Kept):
+    """A model of few pads: a curve from their counts, of a family at one size, with weights of ``bits``; it
+    takes no trim.
+    """
+
+    family: str
+    size: int
+    bits: int
+    trim: ClassVar[str] = ""
+
+
+AnyKept = ArrayRecipe | CurveRecipe
+
+
+def any_recipe(name: str, recipe: KeptRecipe) -> AnyKept:
+    """The recipe of a model called ``name``, whichever kind it is of. Raises InputError where it is not
+    whole.
+    """
+    if recipe.array is not None:
+        return recipe.array
+    if recipe.families is None or not isinstance(recipe.size, int) or recipe.bits is None:
+        found = f"family '{recipe.family or 'unknown'}' without the rest of its recipe"
+        raise InputError(f"model {name}", found, "a model with its recipe", "train it anew")
+    return CurveRecipe(recipe.family, recipe.size, recipe.bits)
+
+
 def array_recipe(name: str, recipe: KeptRecipe) -> ArrayRecipe:
     """The recipe of a pad array called ``name``. Raises InputError where it is of another model."""
     if recipe.array is None:
         raise InputError(
             f"model {name}",
-            f"family '{recipe.family or 'unknown'}'",
+            f"family '{recipe.family or 'unknown'}', which takes no trims and has no features to vary",
             "a model of a pad array",
             "train the other families anew",
         )

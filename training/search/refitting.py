@@ -1,5 +1,5 @@
-"""One recipe of a pad array fitted once: what learning curves and studies repeat, without a search, a float
-model or a band.
+"""One recipe fitted once: what learning curves and studies repeat, without a search, a float model or a
+band.
 """
 
 from __future__ import annotations
@@ -16,10 +16,10 @@ from training.models.assemble import SCALE, Parts, assemble
 from training.models.features import emit_features
 from training.models.nets import emit_net
 from training.models.operating import Operating
-from training.models.recipes import Hardware
-from training.models.trimming import kind_names, trim_range
+from training.models.recipes import Hardware, fit_sizes, quantise
+from training.models.trimming import kind_names, trim_counts, trim_range
 from training.program import Builder, Program
-from training.rows import Ints, Mask, rows_at
+from training.rows import Ints, Mask, rows_at, rows_of
 from training.search.array_recipes import ArrayRecipe
 from training.search.context import SearchContext, silent
 from training.search.fitting import (
@@ -31,23 +31,28 @@ from training.search.fitting import (
     thresholds_of,
     unseen_doubt,
 )
+from training.search.kept_recipe import AnyKept
 
 
 @dataclass(frozen=True)
-class Refit:
-    """A program, the parts and thresholds that it was made of, and the trims (sessions, trim size) that it
-    takes of the data it was fitted on.
-    """
+class Refitted:
+    """A program, and the trims (sessions, trim size) that it takes of the data it was fitted on."""
 
     program: Program
     trims: Ints
     span_mm: float
-    parts: Parts
-    at: Operating
 
     def judge(self, data: FrozenData, rows: Mask) -> Judged:
         """What the program says of rows of the data that it was fitted on."""
         return judge(self.program, data, rows, self.trims, self.span_mm)
+
+
+@dataclass(frozen=True)
+class Refit(Refitted):
+    """One of a pad array, with the parts and thresholds that it was made of."""
+
+    parts: Parts
+    at: Operating
 
 
 def spread_rows(data: FrozenData, rows: Mask, most: int) -> Mask:
@@ -72,6 +77,20 @@ def thinned_fit(data: FrozenData, most: int) -> FrozenData:
     fit = data.rows(Role.FIT)
     kept = ~fit | spread_rows(data, fit, most)
     return rows_at(data, kept)
+
+
+def refit_any(context: SearchContext, recipe: AnyKept) -> Refitted:
+    """Fit a recipe of either kind; a curve has no thresholds and needs no choose rows. Raises as
+    :func:`refit`.
+    """
+    if isinstance(recipe, ArrayRecipe):
+        return refit(context, recipe)
+    data, hardware = context.data, context.hardware
+    with threadpool_limits(limits=1):
+        rows = rows_of(data, context.fit)
+        fitted = fit_sizes(recipe.family, [recipe.size], rows, hardware, context.request.seed)[recipe.size]
+    program = quantise(fitted, recipe.bits, hardware, "refit")
+    return Refitted(program, trim_counts(data, ()), context.span_mm)
 
 
 def refit(context: SearchContext, recipe: ArrayRecipe) -> Refit:

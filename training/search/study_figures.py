@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from training.judging.figures import AnsweredLimit, ClassDifference, ClassFigures, Episodes, KeptCost
 from training.judging.kept import SPARSE, WITH, Kept
 from training.search.array_recipes import ArrayRecipe
+from training.search.kept_recipe import AnyKept
 
 
 @dataclass(frozen=True)
@@ -134,7 +135,7 @@ class LearningCurve(Kept):
     ratio: float | None
     as_good: AsGood | None
     choose_sessions: int
-    steps: int
+    steps: int | None
     order: str
     prove_groups: int
     more: MoreUnits | None = field(default=None, metadata=SPARSE)
@@ -230,7 +231,7 @@ class Retraining(Kept):
     ahead: Mapping[str, Ahead]
     left_out: Left | None
     moved_mm: float | None
-    recipe: ArrayRecipe
+    recipe: AnyKept
     trim_of_parent: str
     curve: LearningCurve
     picking: Picking | None = field(default=None, metadata=SPARSE)

@@ -6,14 +6,14 @@ tell, and they have set each way's thresholds.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from joblib import Parallel, delayed
 from scipy.stats import t as student
 
 from dataset.errors import InputError, ProgramError
-from dataset.records import FrozenData, Limits, Role
+from dataset.records import FrozenData, GroupBy, Limits, Role
 from training.judging.answers import meets_limits
 from training.judging.class_figures import errors
 from training.judging.comparing import whole_figures
@@ -21,12 +21,12 @@ from training.judging.judged import Judged, joined
 from training.judging.scoring import tidy
 from training.models.recipes import Hardware
 from training.rows import Floats, Mask
-from training.search.array_recipes import ArrayRecipe
 from training.search.candidates import error_of
 from training.search.context import SearchContext, SearchRequest
-from training.search.refitting import refit
+from training.search.kept_recipe import AnyKept
+from training.search.refitting import refit_any
 from training.search.study_figures import CrossedWay, Picking
-from training.studies.learning_curve import CURVE_STEPS, WayData, thinned_rows, tidy_error
+from training.studies.learning_curve import CURVE_STEPS, WayData, shortened, thinned_rows, tidy_error
 
 MOST_PARTS = 4  # a fit of each way a part: more take longer and leave out little less
 FEWEST_UNITS = 4  # two to fit, one to choose on, one left out
@@ -51,11 +51,12 @@ class Part:
 
 def parts_of_units(new: FrozenData, seed: int) -> tuple[Part, ...]:
     """Parts of the fit and choose units in a seeded order; of the units that remain, as large a share sets
-    thresholds as in the set, at least one. None with fewer than FEWEST_UNITS units.
+    thresholds as in the set, at least one. None with fewer than FEWEST_UNITS units, and where groups are
+    levels: without those at the ends a curve would have to extrapolate.
     """
     used = new.rows(Role.FIT) | new.rows(Role.CHOOSE)
     order = np.random.default_rng(seed).permutation(np.unique(new.group[used]))
-    if len(order) < FEWEST_UNITS:
+    if len(order) < FEWEST_UNITS or new.frozen.group_by is GroupBy.LEVEL:
         return ()
     to_choose = len(np.unique(new.group[new.rows(Role.CHOOSE)])) / len(order)
     count = min(len(order), MOST_PARTS)
@@ -77,7 +78,7 @@ def crossed(
     ways: Mapping[str, WayData],
     as_it_is: Mapping[str, Judged],
     hardware: Hardware,
-    recipe: ArrayRecipe,
+    recipe: AnyKept,
     request: SearchRequest,
 ) -> Picking | None:
     """Errors of each way on units left out, best first, and the way to favour; None with too few units.
@@ -88,7 +89,7 @@ def crossed(
     parts = parts_of_units(new, request.seed)
     if not parts:
         return None
-    short = replace(recipe, steps=min(recipe.steps, CURVE_STEPS))
+    short = shortened(recipe, CURVE_STEPS)
     jobs = [(name, part) for name in ways for part in parts]
     judged: dict[str, list[Judged | None]] = {name: [] for name in ways}
     request.progress(LEAVING_OUT, 0, len(jobs))
@@ -116,10 +117,10 @@ def _context(
     return SearchContext(data, hardware, request, fit, choose).for_workers()
 
 
-def _left_out(context: SearchContext, part: Part, recipe: ArrayRecipe) -> Judged | None:
+def _left_out(context: SearchContext, part: Part, recipe: AnyKept) -> Judged | None:
     """What a way fitted without the part says of it; None where it can't be fitted."""
     try:
-        refitted = refit(context, recipe)
+        refitted = refit_any(context, recipe)
     except (InputError, ProgramError):
         return None
     return refitted.judge(context.data, _widened(part.out, len(context.data.session)))

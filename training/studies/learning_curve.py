@@ -20,7 +20,8 @@ from training.rows import Mask
 from training.search.array_recipes import ArrayRecipe
 from training.search.candidates import error_of
 from training.search.context import SearchContext, SearchRequest
-from training.search.refitting import refit, spread_rows
+from training.search.kept_recipe import AnyKept
+from training.search.refitting import refit_any, spread_rows
 from training.search.study_figures import (
     AllNew,
     AsGood,
@@ -45,14 +46,14 @@ def learning_curve(
     new: FrozenData,
     both: FrozenData | None,
     hardware: Hardware,
-    recipe: ArrayRecipe,
+    recipe: AnyKept,
     request: SearchRequest,
     superposed: Superposition | None = None,
 ) -> LearningCurve:
     """Errors on the new tank's prove groups against the number of its units that were fitted, with the
     earlier sessions, with these superposed, and without; ``error_mm`` is the mean over classes of the P95.
     """
-    short = replace(recipe, steps=min(recipe.steps, CURVE_STEPS))
+    short = shortened(recipe, CURVE_STEPS)
     fit = new.rows(Role.FIT)
     order = np.random.default_rng(request.seed).permutation(np.unique(new.group[fit]))
     counts = [n for n in COUNTS if n < len(order)] + [len(order)]
@@ -76,10 +77,15 @@ def learning_curve(
         ratio=_ratio(needed),
         as_good=_as_good(rows),
         choose_sessions=_sessions(new, Role.CHOOSE),
-        steps=short.steps,
+        steps=short.steps if isinstance(short, ArrayRecipe) else None,
         order=ORDER,
         prove_groups=len(np.unique(new.group[new.rows(Role.PROVE)])),
     )
+
+
+def shortened(recipe: AnyKept, steps: int) -> AnyKept:
+    """The recipe with at most so many steps of a fit; the curve of few pads takes none."""
+    return replace(recipe, steps=min(recipe.steps, steps)) if isinstance(recipe, ArrayRecipe) else recipe
 
 
 def ways_of(new: FrozenData, both: FrozenData | None, superposed: Superposition | None) -> dict[str, WayData]:
@@ -120,10 +126,10 @@ def thinned_rows(data: FrozenData, fitted: Mask) -> Mask:
     return rows | spread_rows(data, earlier, CURVE_ROWS) if earlier.any() else rows
 
 
-def _point(context: SearchContext, recipe: ArrayRecipe, way: str, fitted: Needed) -> CurvePoint:
+def _point(context: SearchContext, recipe: AnyKept, way: str, fitted: Needed) -> CurvePoint:
     """One fit of the curve, judged on the new tank's prove groups."""
     try:
-        refitted = refit(context, recipe)
+        refitted = refit_any(context, recipe)
     except (InputError, ProgramError) as error:
         return CurvePoint(
             way=way,

@@ -22,19 +22,28 @@ from training.judging.class_figures import figures_of
 from training.judging.comparing import compare, whole_figures
 from training.judging.judged import Judged, judge
 from training.judging.scoring import tidy
-from training.models.recipes import Hardware
+from training.models.recipes import Hardware, Recipe
 from training.models.superposed import Superposition, superposition
 from training.models.trim_limits import of_model, refuse_trims
 from training.models.trimming import trim_counts, usable_trims
 from training.program import LEVEL_UNITS_PER_MM, VALID, Program, from_json
 from training.rows import Ints, Mask
 from training.search.array_recipes import ArrayRecipe
-from training.search.arrays import train_array
-from training.search.candidates import error_of
+from training.search.arrays import Arrays
+from training.search.candidates import Kind, error_of
 from training.search.context import SearchRequest, by_roles, hardware_of
-from training.search.kept_recipe import EarlierSet, NamedSet, SuperposedFrames, array_recipe, read_recipe
+from training.search.few_pads import FewPads
+from training.search.kept_recipe import (
+    AnyKept,
+    EarlierSet,
+    NamedSet,
+    SuperposedFrames,
+    any_recipe,
+    read_recipe,
+)
 from training.search.refitting import thinned_fit
 from training.search.result import SearchResult
+from training.search.search import search
 from training.search.study_figures import Ahead, Left, NewTank, Picking, Retraining, WayFigures
 from training.search.train import Trained, with_versions
 from training.studies.crossing import crossed
@@ -45,6 +54,7 @@ from training.studies.learning_curve import (
     WayData,
     learning_curve,
     more_units,
+    shortened,
     tidy_error,
     ways_of,
 )
@@ -91,7 +101,7 @@ class _Case:
     both: FrozenData | None  # None where the sets can't be joined
     superposed: Superposition | None  # None where frames can't be superposed
     hardware: Hardware
-    recipe: ArrayRecipe
+    recipe: AnyKept
     request: SearchRequest
 
 
@@ -102,13 +112,12 @@ def retrain(
     groups favour as a model of the name that ``request`` asks for.
 
     ``old`` are the data that ``model`` was trained on; ``steps`` are the most steps of a refit's nets.
-    Raises InputError for a model that is not of a pad array, a new set without fit or prove groups, of
+    Raises InputError for a model of an unknown recipe, a new set without fit or prove groups, of
     several mountings or of temperature bands, or with too few groups to choose on.
     """
     _check(new)
-    recipe = array_recipe(model.name, read_recipe(model.recipe))
+    recipe = shortened(any_recipe(model.name, read_recipe(model.recipe)), steps)
     new = with_choose(new)
-    recipe = replace(recipe, steps=min(recipe.steps, steps))
     both, left, apart = _join(old, new)
     superposed, why_not = _superpose(both, new, apart)
     usable = _with_usable_trim(recipe, new, both)
@@ -176,8 +185,12 @@ def _superpose(
     return superposed, None
 
 
-def _with_usable_trim(recipe: ArrayRecipe, new: FrozenData, both: FrozenData | None) -> ArrayRecipe:
-    """The recipe with its own trim where all units have it, else with the best that they have."""
+def _with_usable_trim(recipe: AnyKept, new: FrozenData, both: FrozenData | None) -> AnyKept:
+    """The recipe with its own trim where all units have it, else with the best that they have; few pads take
+    none.
+    """
+    if not isinstance(recipe, ArrayRecipe):
+        return recipe
     data = new if both is None else both
     kinds = usable_trims(data, np.ones(len(data.session), np.bool_))
     return recipe if recipe.trim in kinds else replace(recipe, trim=kinds[-1])
@@ -211,9 +224,16 @@ def _fitted_way(name: str, data: FrozenData, case: _Case) -> _FittedWay:
     """The parent's recipe fitted to ``data``, and judged on the new tank."""
     context = by_roles(thinned_fit(data, FIT_ROWS), case.hardware, case.request)
     with threadpool_limits(limits=1):
-        result = train_array(context, case.recipe.trim, (case.recipe,))
+        result = search(context, (_kind(case.recipe),))
     choose, prove = (_judged(result.program, case, case.new.rows(role)) for role in _JUDGED)
     return _FittedWay(name, result.program, choose, prove, result, data)
+
+
+def _kind(recipe: AnyKept) -> Kind:
+    """The one recipe as a kind of models to try."""
+    if isinstance(recipe, ArrayRecipe):
+        return Arrays(recipe.trim, (recipe,))
+    return FewPads((recipe.family,), Recipe(recipe.family, recipe.size, recipe.bits))
 
 
 def _judged(program: Program, case: _Case, rows: Mask) -> Judged:

@@ -165,7 +165,8 @@ def retrain(
         progress: called with (what, done, total).
 
     Raises:
-        InputError: a name that is taken, a model of no pad array, a set that has not the roles it takes.
+        InputError: a name that is taken, a model whose recipe is not whole, a set that has not the roles it
+            takes.
         NotFoundError: a model, frozen set, limits or a budget that the store does not have.
     """
     from training.search.context import SearchRequest
@@ -250,6 +251,7 @@ def _check_ablation(data: FrozenData, families: Sequence[str] | None) -> None:
             "ablation",
             f"families {families[0]}" if families else counted,
             f"a pad array of at least {ARRAY_CHANNELS} channels and no family but '{ARRAY}'",
+            "the curves of other families take no trims and have no features to vary",
             fields=("ablation", "families"),
         )
     check_study(data, _judged_role(data))

@@ -31,9 +31,17 @@ from training.program import digest, to_json
 from training.search.array_recipes import STILL, ArrayRecipe
 from training.search.arrays import train_array
 from training.search.context import SearchRequest, by_roles, hardware_of
-from training.search.kept_recipe import KeptRecipe, NamedSet, array_recipe, read_recipe
+from training.search.kept_recipe import (
+    CurveRecipe,
+    KeptRecipe,
+    NamedSet,
+    any_recipe,
+    array_recipe,
+    read_recipe,
+)
 from training.search.refitting import spread_rows
 from training.search.study_figures import CurvePoint, Needed, Retraining
+from training.search.train import train
 from training.studies.joining import joined, new_level, with_choose
 from training.studies.learning_curve import ALONE, SUPERPOSED, TOGETHER, learning_curve, more_units, reached
 from training.studies.retrain import OLD, Retrained, retrain
@@ -390,13 +398,50 @@ def test_the_same_curve_twice(old: FrozenData, new: FrozenData) -> None:
     assert one == two
 
 
+def test_a_curve_of_few_pads_is_refitted_too(old: FrozenData, new: FrozenData) -> None:
+    """A model without trims or steps goes the same ways, and its own recipe alone is fitted again."""
+    first = train(old, SearchRequest("first", LIMITS, jobs=1), families=("hinge",))
+    model = Model(
+        "first",
+        digest(first.program),
+        old.frozen,
+        LIMITS,
+        json.dumps(first.recipe.to_json()),
+        "{}",
+        "{}",
+        to_json(first.program),
+        first.float_onnx,
+    )
+    again = retrain(model, old, new, SearchRequest("second", LIMITS, jobs=1))
+    figures = again.figures
+    assert figures.refused == {}
+    assert {way.way for way in figures.ways} == set(WAYS)
+    assert figures.picking is not None
+    assert figures.picking.units == 6
+    kept, recipe = again.trained.recipe, first.recipe
+    assert (kept.family, kept.size, kept.bits) == (recipe.family, recipe.size, recipe.bits)
+    assert isinstance(figures.recipe, CurveRecipe)
+    assert (figures.recipe.family, figures.recipe.size) == ("hinge", recipe.size)
+    assert (figures.recipe.trim, figures.curve.steps) == ("", None)
+    assert {row.way for row in figures.curve.rows} == {TOGETHER, SUPERPOSED, ALONE}
+    assert all(row.error_mm is not None for row in figures.curve.rows)
+    assert Retraining.from_json(json.loads(json.dumps(figures.to_json()))) == figures
+
+
+def test_why_a_curve_of_few_pads_has_nothing_to_study_is_said() -> None:
+    kept = read_recipe('{"family": "trees", "size": 3, "bits": 8, "families": ["trees"]}')
+    assert any_recipe("m", kept) == CurveRecipe("trees", 3, 8)
+    with pytest.raises(
+        InputError, match="takes no trims and has no features to vary; expected a model of a pad"
+    ):
+        array_recipe("m", kept)
+    with pytest.raises(InputError, match="family 'trees' without the rest of its recipe"):
+        any_recipe("m", read_recipe('{"family": "trees", "size": 3}'))
+
+
 @pytest.mark.slow
-def test_models_of_other_families_and_sets_without_proof_are_refused(
-    old: FrozenData, new: FrozenData, made: Made
-) -> None:
+def test_sets_without_proof_are_refused(old: FrozenData, new: FrozenData, made: Made) -> None:
     model, _, _ = made
-    with pytest.raises(InputError, match="family 'trees'"):
-        array_recipe("m", read_recipe('{"family": "trees", "size": 3}'))
     unproved = replace(
         new, frozen=replace(new.frozen, roles=tuple((g, Role.FIT) for g, _ in new.frozen.roles))
     )

@@ -234,8 +234,9 @@ def _needed(figures: Retraining, limits: str | None) -> list[str]:
                 f"With the earlier sessions the error is {what} from {good.together.sessions} new "
                 f"sessions on: {good.ratio:.3g} of them."
             )
+    fits = "" if curve.steps is None else f"fits of at most {curve.steps} steps; "
     lines.append(
         f"Each point has {curve.choose_sessions} further sessions to set thresholds on, and is judged on "
-        f"{curve.prove_groups} prove groups; fits of at most {curve.steps} steps; {curve.order}."
+        f"{curve.prove_groups} prove groups; {fits}{curve.order}."
     )
     return lines
