@@ -20,7 +20,6 @@ from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from dataset.admission.rules import TOP_COUNT, check_occasion
 from dataset.canonical import occasion_content, readings_sha256
@@ -28,8 +27,16 @@ from dataset.counts import scale_for, too_fine, whole_steps
 from dataset.errors import InputError, naming, quoted
 from dataset.labels.conditions import read_conditions
 from dataset.labels.marking import Labelling, Method, level_of
+from dataset.live.bars import Bars
 from dataset.live.board import ASTRAY, BAD, LIKE_LINES, Line, LineReader
-from dataset.live.entries import RESTART_PERIODS, entered_marks, holding, next_step, warnings_of
+from dataset.live.entries import (
+    RESTART_PERIODS,
+    entered_marks,
+    holding,
+    next_step,
+    steps_left,
+    warnings_of,
+)
 from dataset.live.plans import Step
 from dataset.records import (
     UNSTATED,
@@ -86,8 +93,10 @@ class Stated:
 class View:
     """What a front end may show.
 
-    ``bars`` has a channel's place between dry, or the first frame's, (0) and the farthest count seen (1).
-    ``holding``: a step's mark is running. ``ready``: frames come in, so that an entry can be taken.
+    ``bars`` has a channel's place between dry (0) and full (1) by the unit's trims; without them between the
+    first frame and the farthest count seen. ``settled``: of each channel, whether it stands still; () while
+    too few frames came. ``holding``: a step's mark is running, for ``step_s`` seconds more; ``plan_s`` are
+    the seconds of all holds that are left. ``ready``: frames come in, so that an entry can be taken.
     """
 
     name: str
@@ -106,6 +115,9 @@ class View:
     holding: bool
     ready: bool
     finished: bool
+    settled: tuple[bool, ...] = ()
+    step_s: float | None = None
+    plan_s: float | None = None
 
 
 class Capture:
@@ -126,8 +138,7 @@ class Capture:
         self._last_ms: int | None = None
         self._steps_astray: list[int] = []
         self._recent: deque[int] = deque(maxlen=RATE_FRAMES)
-        self._dry: NDArray[np.float64] | None = None
-        self._farthest = np.zeros(sensor.channels)
+        self._bars = Bars(store.trims(known.unit.name), known.mounting)
         self._latest: Line | None = None
         self.connected, self.message = True, ""
 
@@ -189,8 +200,7 @@ class Capture:
         if capture.frames:
             frames = store.open_frames(name)
             capture._last_ms = int(frames.t_ms[-1])
-            capture._dry = frames.counts[0].astype(np.float64)
-            capture._farthest = np.abs(frames.counts - capture._dry).max(axis=0)
+            capture._bars.see_all(frames.counts.astype(np.float64))
             capture._break("gone on")
         return capture
 
@@ -279,6 +289,7 @@ class Capture:
             self._entries.append({"kind": "clock", "frame": self.frames, "ms": self._offset})
             self._break("the board started again")
         self._recent.clear()
+        self._bars.restart()
         self._accept(line)
 
     def _accept(self, line: Line) -> None:
@@ -288,10 +299,7 @@ class Capture:
         self._pending.append((self._last_ms, line))
         self._latest, self._fresh = line, False
         self._recent.append(line.t_ms)
-        counts = np.array(line.counts, np.float64)
-        if self._dry is None:
-            self._dry = counts
-        self._farthest = np.maximum(self._farthest, np.abs(counts - self._dry))
+        self._bars.see(line.counts)
 
     @property
     def _simulated(self) -> bool:
@@ -460,11 +468,9 @@ class Capture:
 
     def view(self) -> View:
         """What a front end may show now."""
-        recent, dry = self._recent, self._dry
+        recent, held = self._recent, holding(self._entries, self.frames)
         span = recent[-1] - recent[0] if len(recent) > 1 else 0
         counts = self._latest.counts if self._latest is not None else ()
-        far = np.maximum(self._farthest, 1.0)
-        bars = np.abs(np.array(counts, np.float64) - dry) / far if dry is not None and counts else np.zeros(0)
         return View(
             name=self._known.name,
             connected=self.connected,
@@ -474,15 +480,29 @@ class Capture:
             rate_hz=1000.0 * (len(recent) - 1) / span if span else 0.0,
             bad=self.bad_lines(),
             counts=counts,
-            bars=tuple(bars.tolist()),
+            bars=self._bars.places(counts),
+            settled=self._bars.settled() if self.flows else (),
             temperature_c=self._latest.temperature_c if self._latest is not None else np.nan,
             prompt=self.prompt(),
             message=self.message,
             marks=len(self.marks()),
-            holding=holding(self._entries, self.frames) is not None,
+            holding=held is not None,
+            step_s=None if held is None else self._seconds(held[1] - held[0]),
+            plan_s=self._plan_s(),
             ready=self.flows,
             finished=self.finished,
         )
+
+    def _seconds(self, frames: int) -> float:
+        return frames * self._period / 1000
+
+    def _plan_s(self) -> float | None:
+        """How long the holds of the plan take that are not done, None without a plan."""
+        if not self._steps:
+            return None
+        held = holding(self._entries, self.frames)
+        left = steps_left(self._entries, self.frames, len(self._steps))
+        return self._seconds(sum(self._steps[k].hold for k in left) - (0 if held is None else held[0]))
 
     def seal(self) -> Session:
         """Commit, and make the capture an ordinary session; the open capture is gone then.

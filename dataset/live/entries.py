@@ -52,12 +52,17 @@ def next_step(entries: Sequence[Entry], frames: int, steps: int) -> int | None:
     """The place of the first of ``steps`` steps that is neither skipped nor held to its end; None when there
     is none.
     """
+    return next(iter(steps_left(entries, frames, steps)), None)
+
+
+def steps_left(entries: Sequence[Entry], frames: int, steps: int) -> list[int]:
+    """The places of the steps that are neither skipped nor held to their end."""
     done = {
         e["step"]
         for e, stop in standing(entries, frames)
         if e["kind"] == "skip" or (e["hold"] and stop - e["frame"] >= e["hold"])
     }
-    return next((k for k in range(steps) if k not in done), None)
+    return [k for k in range(steps) if k not in done]
 
 
 def holding(entries: Sequence[Entry], frames: int) -> tuple[int, int] | None:

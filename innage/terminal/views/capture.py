@@ -12,10 +12,12 @@ from contextlib import contextmanager
 from types import TracebackType
 from typing import TYPE_CHECKING, Protocol
 
+from innage.terminal.clock import clock
 from innage.terminal.output import console
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
+    from rich.text import Text
 
     from dataset.live.capture import View
 
@@ -58,7 +60,8 @@ class PlainView:
         now = self._clock()
         if self._last < 0 or now - self._last >= 1.0:
             self._last = now
-            self._say(f"{view.name}: {status(view)}; {view.prompt}")
+            left = to_go(view)
+            self._say(f"{view.name}: {status(view)}; {view.prompt}{f'; {left}' if left else ''}")
 
 
 class BarView:
@@ -85,8 +88,8 @@ class BarView:
 
 
 def picture(view: View, pads: Sequence[str], typed: str) -> RenderableType:
-    """A bar a channel, from dry to the farthest count seen; below it the figures, the prompt, and what was
-    typed.
+    """A bar a channel, from dry to full, and whether it stands still; below them the figures, how long is to
+    be waited, the prompt, and what was typed.
     """
     from rich.console import Group
     from rich.table import Table
@@ -107,11 +110,30 @@ def picture(view: View, pads: Sequence[str], typed: str) -> RenderableType:
                     Text(bar(view.bars[channel] if there else 0.0, cells), style="cyan"),
                 ]
                 line.append(Text(f"{view.counts[channel]:>8}" if there else "-"))
+                line.append(_stillness(view, channel))
         table.add_row(*line)
     warm = f", {view.temperature_c:.1f} °C" if view.temperature_c == view.temperature_c else ""
     head = Text(f"{view.name}: {status(view)}{warm}", style="bold" if view.connected else "bold red")
     tail = [Text(view.message, style="dim")] if view.message else []
+    left = to_go(view)
+    tail += [Text(left)] if left else []
     return Group(head, table, *tail, Text(f"{view.prompt}\n> {typed}"))
+
+
+def _stillness(view: View, channel: int) -> Text:
+    from rich.text import Text
+
+    if channel >= len(view.settled):
+        return Text("")
+    return Text("settled", style="green") if view.settled[channel] else Text("moving", style="yellow")
+
+
+def to_go(view: View) -> str:
+    """How long to wait at this step, and in all steps that are left without the filling between them."""
+    if not view.plan_s:
+        return ""
+    at_step = f"{clock(view.step_s)} to go at this step, " if view.step_s else ""
+    return f"{at_step}{clock(view.plan_s)} of holding still in all"
 
 
 def bar(share: float, cells: int) -> str:
