@@ -34,6 +34,12 @@ def plain_float(text: str) -> float:
     return float(text)
 
 
+def natural(name: str) -> list[tuple[int, float, str]]:
+    """A sorting key under which names stand as people count: unit-2 before unit-10, '5' before '15'."""
+    parts = re.split(r"(\d+(?:\.\d+)?)", name)
+    return [(0, float(part), "") if k % 2 else (1, 0.0, part) for k, part in enumerate(parts)]
+
+
 def check_name(what: str, name: str) -> None:
     """A name starts with a letter or digit and holds letters, digits, '-', '_' and '.'; '@' is left for
     revisions.

@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from dataset.words import LevelUnit, TimeUnit
     from innage.estimator import IntegerLevelRegressor, ProgramRegressor
     from innage.jobs.api import log_file, open_store
+    from innage.jobs.finding import SessionFilter
     from innage.jobs.models.choosing import Choice, freeze
     from innage.jobs.models.exporting import BundleOptions, ExportRefusedError, export
     from innage.jobs.models.replaying import program_of, replay, trim_of
@@ -77,6 +78,7 @@ __all__ = [
     "Search",
     "Sensor",
     "Session",
+    "SessionFilter",
     "Source",
     "Store",
     "StoreError",
@@ -112,6 +114,7 @@ _ELSEWHERE = {
     **dict.fromkeys(("BoardPort", "verify_bundle"), "innage.jobs.models.verifying"),
     **dict.fromkeys(("log_file", "open_store"), "innage.jobs.api"),
     **dict.fromkeys(("program_of", "replay", "trim_of"), "innage.jobs.models.replaying"),
+    "SessionFilter": "innage.jobs.finding",
     **dict.fromkeys(("Choice", "freeze"), "innage.jobs.models.choosing"),
     **dict.fromkeys(
         ("Remarks", "frame_table", "frozen_table", "log_table", "session_table"), "innage.jobs.tables"

@@ -11,16 +11,22 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from dataset.coverage.condition_words import TILTED, condition_words
 from dataset.coverage.temperature_bands import KELVIN, ends_of
 from dataset.errors import InputError
-from dataset.records import Conditions, Liquid, Mark, Session, Tank, Unit
+from dataset.records import Mark, Session, Tank
+from dataset.values import natural
+from dataset.words import Coupling, Flow, Surface, Wall
 
 BANDS = 10
 MAX_BANDS = 20
 NOT_STATED = "not stated"
 NOT_MEASURED = "not measured"
 ALL = "all"
-TILTED = "tilted"
+CAPTURABLE = (
+    *(word.value for kind in (Surface, Wall, Flow, Coupling) for word in kind),
+    TILTED,
+)  # as words: what a limit's condition may ask a bench for
 # what a bench meets sooner or later; each is missing until it was captured once
 EXPECTED = ("foam", "sloshing", "film", "drops", "scale", "filling", "draining", TILTED, "earthed")
 
@@ -59,6 +65,18 @@ class GapsLine:
 
 
 @dataclass(frozen=True)
+class Registered:
+    """What a store knows of beside its sessions: ``liquids``, ``units`` and ``tanks`` with a mounting, each
+    of which should have a session, and the conditions that limits ask for.
+    """
+
+    liquids: tuple[str, ...] = ()
+    units: tuple[str, ...] = ()
+    tanks: tuple[str, ...] = ()
+    asked: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Gaps:
     """The matrix: ``spans`` are the tanks' spans in mm, each cut into ``bands`` equal bands."""
 
@@ -67,18 +85,6 @@ class Gaps:
     cells: tuple[Cell, ...]
     lines: tuple[GapsLine, ...]
     missing: tuple[str, ...]
-
-
-def condition_words(conditions: Conditions | None) -> tuple[str, ...]:
-    """The conditions as words, one a stated axis value; a tilt of nothing is not one."""
-    if conditions is None:
-        return ()
-    stated = [word.value for word in (*conditions.surface, *conditions.wall)]
-    stated += [conditions.flow.value] if conditions.flow is not None else []
-    stated += [TILTED] if conditions.tilt_deg is not None and any(conditions.tilt_deg) else []
-    stated += [conditions.coupling.value] if conditions.coupling is not None else []
-    stated += [conditions.appliance] if conditions.appliance else []
-    return tuple(stated)
 
 
 def band_of(level_mm: float, span_mm: float, bands: int) -> int:
@@ -102,8 +108,7 @@ def find_gaps(
     *,
     bands: int = BANDS,
     kelvin: float = KELVIN,
-    liquids: Sequence[Liquid] = (),
-    units: Sequence[Unit] = (),
+    registered: Registered | None = None,
 ) -> Gaps:
     """Count the sessions that are not void.
 
@@ -113,8 +118,7 @@ def find_gaps(
             where it has none), NaN where nothing was measured.
         bands: level bands a span is cut into.
         kelvin: width of a temperature band.
-        liquids: the liquids that there are; those without a session are missing.
-        units: the units that there are, likewise.
+        registered: what there is and what is planned, which says what is missing; None is nothing.
     """
     if not 1 <= bands <= MAX_BANDS:
         raise InputError("bands", str(bands), f"1 to {MAX_BANDS}", fields=("bands",))
@@ -135,13 +139,31 @@ def find_gaps(
             sessions_in.setdefault(key, {})[session.id] = None
     cells = tuple(
         Cell(*key[:4], None if key[4] < 0 else key[4], *key[5:], tuple(sorted(ids)))
-        for key, ids in sorted(sessions_in.items())
+        for key, ids in sorted(sessions_in.items(), key=lambda item: _order(item[0]))
     )
     tanks = {s.mounting.tank.ref: s.mounting.tank for s in usable}
-    spans = {name: tank.span_mm for name, tank in sorted(tanks.items())}
-    return Gaps(
-        bands, spans, cells, _lines(cells, bands), tuple(_missing(cells, tanks, bands, liquids, units))
+    spans = {name: tanks[name].span_mm for name in sorted(tanks, key=natural)}
+    missing = tuple(_missing(cells, tanks, bands, registered or Registered()))
+    return Gaps(bands, spans, cells, _lines(cells, bands), missing)
+
+
+def _order(key: tuple[str, str, str, tuple[str, ...], int, str, str]) -> tuple[object, ...]:
+    """Names stand as people count."""
+    tank, liquid, sensor, condition, band, warmth, unit = key
+    return (
+        natural(tank),
+        natural(liquid),
+        natural(sensor),
+        condition,
+        band,
+        _warmth_order(warmth),
+        natural(unit),
     )
+
+
+def _warmth_order(warmth: str) -> tuple[bool, float]:
+    """Bands of temperature from the coldest, what was not measured last."""
+    return (True, 0.0) if warmth == NOT_MEASURED else (False, float(warmth.split(" ", maxsplit=1)[0]))
 
 
 def _pieces(
@@ -179,7 +201,9 @@ def _lines(cells: Sequence[Cell], bands: int) -> tuple[GapsLine, ...]:
     for cell in cells:
         lines.setdefault((cell.tank, cell.sensor, cell.liquid, cell.condition, cell.warmth), []).append(cell)
     summed = []
-    for (tank, sensor, liquid, condition, warmth), alike in sorted(lines.items()):
+    for (tank, sensor, liquid, condition, warmth), alike in sorted(
+        lines.items(), key=lambda item: _line_order(item[0])
+    ):
         in_band = [[cell for cell in alike if cell.band == band] for band in range(bands)]
         counts = tuple(len(sessions_of(part)) for part in in_band)
         units = tuple(len({cell.unit for cell in part}) for part in in_band)
@@ -198,6 +222,11 @@ def _lines(cells: Sequence[Cell], bands: int) -> tuple[GapsLine, ...]:
             )
         )
     return tuple(summed)
+
+
+def _line_order(key: tuple[str, str, str, tuple[str, ...], str]) -> tuple[object, ...]:
+    tank, sensor, liquid, condition, warmth = key
+    return natural(tank), natural(sensor), natural(liquid), condition, _warmth_order(warmth)
 
 
 def sessions_of(cells: Iterable[Cell]) -> set[str]:
@@ -227,32 +256,58 @@ def levels_text(run: tuple[int, int], span_mm: float, bands: int) -> str:
 
 
 def _missing(
-    cells: Sequence[Cell],
-    tanks: Mapping[str, Tank],
-    bands: int,
-    liquids: Sequence[Liquid],
-    units: Sequence[Unit],
+    cells: Sequence[Cell], tanks: Mapping[str, Tank], bands: int, registered: Registered
 ) -> Iterable[str]:
-    for tank, record in sorted(tanks.items()):
-        mine = [cell for cell in cells if cell.tank == tank]
-        for liquid in sorted({cell.liquid for cell in mine}):
-            runs = empty_bands((cell for cell in mine if cell.liquid == liquid), bands)
-            if runs:
-                yield (
-                    f"{tank}, {liquid}: no session has a level in "
-                    f"{', '.join(levels_text(run, record.span_mm, bands) for run in runs)}"
-                )
-        unseen = [word for word in EXPECTED if not under(mine, word)]
+    """What is missing, first what limits ask for. Only what can be: a liquid on a tank that it was in, a band
+    of temperature that a tank was in.
+    """
+    if not cells:
+        return
+    asked = [word for word in CAPTURABLE if word in registered.asked]
+    names = sorted(tanks, key=natural)
+    of_tank = {tank: [cell for cell in cells if cell.tank == tank] for tank in names}
+    for tank in names:
+        never = [word for word in asked if not under(of_tank[tank], word)]
+        if never:
+            yield f"{tank}: never captured under {', '.join(never)}, which limits speak of"
+    for tank in names:
+        yield from _missing_with_liquids(of_tank[tank], tanks[tank], bands, asked)
+    for tank in names:
+        unseen = [word for word in EXPECTED if word not in asked and not under(of_tank[tank], word)]
         if unseen:
             yield f"{tank}: never captured under {', '.join(unseen)}"
-    if cells:
-        for what, names, seen in (
-            ("liquids", [x.name for x in liquids], {cell.liquid for cell in cells}),
-            ("units", [x.name for x in units], {cell.unit for cell in cells}),
-        ):
-            without = [name for name in names if name not in seen]
-            if without:
-                yield (
-                    f"{what} without a session: "
-                    f"{', '.join(without[:12])}{', ...' if len(without) > 12 else ''}"
-                )
+    for what, known, seen in (
+        ("tanks", registered.tanks, {cell.tank for cell in cells}),
+        ("liquids", registered.liquids, {cell.liquid for cell in cells}),
+        ("units", registered.units, {cell.unit for cell in cells}),
+    ):
+        without = sorted((name for name in known if name not in seen), key=natural)
+        if without:
+            yield (
+                f"{what} without a session: {', '.join(without[:12])}{', ...' if len(without) > 12 else ''}"
+            )
+
+
+def _missing_with_liquids(
+    cells: Sequence[Cell], tank: Tank, bands: int, asked: Sequence[str]
+) -> Iterable[str]:
+    """What a tank's liquids lack: levels, conditions that limits ask for and another liquid has, bands of
+    temperature that another liquid has.
+    """
+    with_liquid: dict[str, list[Cell]] = {}
+    for cell in cells:
+        with_liquid.setdefault(cell.liquid, []).append(cell)
+    seen = [word for word in asked if under(cells, word)]
+    warmths = sorted({cell.warmth for cell in cells} - {NOT_MEASURED}, key=_warmth_order)
+    for liquid in sorted(with_liquid, key=natural):
+        mine = with_liquid[liquid]
+        runs = empty_bands(mine, bands)
+        if runs:
+            levels = ", ".join(levels_text(run, tank.span_mm, bands) for run in runs)
+            yield f"{tank.ref}, {liquid}: no session has a level in {levels}"
+        never = [word for word in seen if not under(mine, word)]
+        if never:
+            yield f"{tank.ref}, {liquid}: never captured under {', '.join(never)}, as other liquids were"
+        cold = [warmth for warmth in warmths if all(cell.warmth != warmth for cell in mine)]
+        if cold:
+            yield f"{tank.ref}, {liquid}: no session at {', '.join(cold)}, as with other liquids"

@@ -9,13 +9,13 @@ must have been captured under it.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from operator import itemgetter
 
 from dataset.coverage.gaps import ALL, Cell, Gaps, empty_bands, levels_text, sessions_of, under
-from dataset.coverage.roles import natural
-from dataset.records import GroupBy, Limit, Limits, Liquid, Tank, Unit
+from dataset.records import GroupBy, Limit, Limits, Liquid, Role, Tank, Unit
+from dataset.values import natural
 from dataset.words import EPISODE_RATES
 
 RATE_CONFIDENCE = 0.95
@@ -58,11 +58,14 @@ class Proposal:
 
 @dataclass(frozen=True)
 class Plan:
-    """What is needed, what is proposed in order, and remarks on what no session can show."""
+    """What is needed, what is proposed in order, and remarks on what no session can show; ``roles`` are the
+    fewest groups of each role that serve all of it.
+    """
 
     needs: tuple[Need, ...]
     proposals: tuple[Proposal, ...]
     remarks: tuple[str, ...]
+    roles: tuple[tuple[Role, int], ...] = ()
 
 
 def rate_shown(trials: int, confidence: float = RATE_CONFIDENCE) -> float:
@@ -127,6 +130,7 @@ def make_plan(
     *,
     group_by: GroupBy = GroupBy.UNIT,
     band: float | None = 0.9,
+    belongs: Mapping[str, Collection[str]] | None = None,
 ) -> Plan:
     """Plan for ``tanks``, largest shortfall first.
 
@@ -138,6 +142,8 @@ def make_plan(
         units: the units that there are.
         group_by: unit or session.
         band: the confidence of the band that is to be calibrated; None for no band.
+        belongs: by unit the tanks that it was on; a unit is one board on one tank, so that it can be on no
+            other. Units that were on none can be on any.
     """
     needs: list[Need] = []
     proposals: list[Proposal] = []
@@ -145,10 +151,24 @@ def make_plan(
         on_tank = [cell for cell in gaps.cells if cell.tank == tank.ref]
         asked = _needs(on_tank, tank.ref, limits, group_by, band)
         needs += asked
-        proposals += _Bench(tank, gaps.bands, on_tank, liquids, units, group_by).close(asked)
+        can_be = [unit for unit in units if tank.ref in ((belongs or {}).get(unit.name) or (tank.ref,))]
+        proposals += _Bench(tank, gaps.bands, on_tank, liquids, can_be, group_by).close(asked)
     largest = {tank.ref: max(need.short for need in needs if need.tank == tank.ref) for tank in tanks}
     proposals.sort(key=lambda p: (-largest[p.tank], natural(p.tank)))  # stable: within a tank the order stays
-    return Plan(tuple(needs), tuple(proposals), tuple(_remarks(limits)))
+    return Plan(tuple(needs), tuple(proposals), tuple(_remarks(limits)), _roles(limits, band))
+
+
+def _roles(limits: Limits, band: float | None) -> tuple[tuple[Role, int], ...]:
+    """The fewest groups of each role. One set proves every row, so 'prove' has what the largest asks for."""
+    prove = max((groups_to_prove(row)[0] for row in limits.rows), default=1)
+    calibrate = 0 if band is None else groups_for_band(band)
+    numbers = (
+        (Role.FIT, FIT),
+        (Role.CHOOSE, CHOOSE),
+        (Role.CALIBRATE, calibrate),
+        (Role.PROVE, max(1, prove)),
+    )
+    return tuple((role, number) for role, number in numbers if number)
 
 
 def _groups(cells: Iterable[Cell], group_by: GroupBy) -> set[str]:
@@ -160,7 +180,7 @@ def _needs(
 ) -> list[Need]:
     needs = []
     for condition in dict.fromkeys([ALL, *(row.condition for row in limits.rows)]):
-        rows = [groups_to_prove(row) for row in limits.rows if row.condition == condition]
+        rows = [groups_to_prove(row) for row in limits.rows if condition in (ALL, row.condition)]
         prove, why = max(rows, key=itemgetter(0), default=(0, "no row of the limits"))
         parts = [f"fit {FIT}, choose {CHOOSE}, prove {prove} ({why})"]
         calibrate = groups_for_band(band) if band is not None and condition == ALL else 0

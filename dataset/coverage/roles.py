@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import math
-import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -22,7 +21,7 @@ from dataset.coverage.temperature_bands import TemperatureBands
 from dataset.errors import InputError, there_are
 from dataset.labels.conditions import conditions_text
 from dataset.records import Conditions, Frames, FrozenData, FrozenSet, GroupBy, Mark, Role, Session
-from dataset.values import check_text
+from dataset.values import check_text, natural
 
 REST = "rest"
 
@@ -81,12 +80,6 @@ def groups_of(
             members.setdefault(name, {})[session.id] = None
     order = sorted(frames, key=natural) if bands is None else [name for name in bands.names if name in frames]
     return tuple(Group(name, frames[name], tuple(members[name])) for name in order)
-
-
-def natural(name: str) -> list[tuple[int, float, str]]:
-    """A sorting key under which '5' comes before '15'."""
-    parts = re.split(r"(\d+(?:\.\d+)?)", name)
-    return [(0, float(part), "") if k % 2 else (1, 0.0, part) for k, part in enumerate(parts)]
 
 
 def named_roles(groups: Sequence[Group], wanted: Mapping[Role, Sequence[str]]) -> dict[str, Role]:

@@ -9,16 +9,18 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import closing
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
 from typing import TypeVar
 
+from dataset.coverage.condition_words import words_of_content
 from dataset.errors import StoreError
 from dataset.records import ID_DIGITS, Amendment, newest_amendment
 from dataset.store.reachable import connect
+from dataset.values import natural
 from migrations import REVISIONS
 
 TIMEOUT_S = 5.0
@@ -49,7 +51,8 @@ SELECT s.id, substr(s.sha256, 1, 12), u.name, l.name, m.name, s.frames, s.source
                     SELECT 1 FROM void_event b WHERE b.takes_back AND b.parent_sha256 = v.record_sha256)
             ORDER BY v.reason)) END,
     (SELECT coalesce(sum(stop - start), 0) FROM mark WHERE session_id = s.id),
-    (SELECT count(*) FROM door_warning WHERE session_id = s.id)
+    (SELECT count(*) FROM door_warning WHERE session_id = s.id),
+    (SELECT t.name || '@' || t.revision FROM tank t WHERE t.id = m.tank_id), s.operator, s.bench, s.started
 FROM capture_session s JOIN unit r ON r.id = s.unit_id JOIN unit u ON u.id = coalesce(r.same_as_id, r.id)
     JOIN liquid l ON l.id = s.liquid_id
     JOIN mounting m ON m.id = s.mounting_id
@@ -58,10 +61,19 @@ ORDER BY s.id
 _REVISIONS = "SELECT session_id, sha256, parent_sha256, body FROM mark_revision ORDER BY session_id, sequence"
 
 
+_STRETCHES = "SELECT session_id, body FROM condition_stretch ORDER BY session_id, position"
+_CHECKS = "SELECT session_id, check_name FROM door_warning ORDER BY session_id, position"
+_TAGS = """
+SELECT DISTINCT session_id, tag FROM tag_event e WHERE NOT removes AND NOT EXISTS (
+    SELECT 1 FROM tag_event r WHERE r.removes AND r.parent_sha256 = e.record_sha256) ORDER BY session_id, tag
+"""
+
+
 @dataclass(frozen=True)
 class SessionLine:
     """A capture session as a list shows it; ``labelled`` counts the frames whose level is known by its newest
-    marks.
+    marks. ``tank`` is NAME@REVISION, ``conditions`` are words that hold somewhere in it, ``checks`` the names
+    of those that warned.
     """
 
     id: str
@@ -74,6 +86,13 @@ class SessionLine:
     file: str
     simulated: bool
     void_reason: str | None
+    tank: str
+    conditions: tuple[str, ...] = ()
+    checks: tuple[str, ...] = ()
+    tags: tuple[str, ...] = ()
+    operator: str | None = None
+    bench: str | None = None
+    started: str | None = None
 
 
 def names(path: Path, what: str) -> tuple[str, ...] | None:
@@ -81,7 +100,10 @@ def names(path: Path, what: str) -> tuple[str, ...] | None:
     no store of the newest revision.
     """
     query = _NAMES[what]
-    return _reading(path, lambda connection: tuple(name for (name,) in connection.execute(query)))
+    order = (lambda name: 0) if what == "session" else natural  # sessions stay as they were logged
+    return _reading(
+        path, lambda connection: tuple(sorted((name for (name,) in connection.execute(query)), key=order))
+    )
 
 
 def session_lines(path: Path) -> tuple[SessionLine, ...] | None:
@@ -94,6 +116,10 @@ def session_lines(path: Path) -> tuple[SessionLine, ...] | None:
             session: _labelled([(Amendment(sha256, parent), body) for _, sha256, parent, body in rows])
             for session, rows in groupby(connection.execute(_REVISIONS), key=lambda row: row[0])
         }
+        words = _gathered(
+            (key, word) for key, body in connection.execute(_STRETCHES) for word in _words(body)
+        )
+        checks, tags = _gathered(connection.execute(_CHECKS)), _gathered(connection.execute(_TAGS))
         return tuple(
             SessionLine(
                 ref,
@@ -106,6 +132,13 @@ def session_lines(path: Path) -> tuple[SessionLine, ...] | None:
                 file,
                 bool(simulated),
                 reason,
+                tank,
+                words.get(key, ()),
+                checks.get(key, ()),
+                tags.get(key, ()),
+                operator,
+                bench,
+                started,
             )
             for (
                 key,
@@ -119,10 +152,26 @@ def session_lines(path: Path) -> tuple[SessionLine, ...] | None:
                 reason,
                 sealed,
                 warnings,
+                tank,
+                operator,
+                bench,
+                started,
             ) in connection.execute(_SESSIONS)
         )
 
     return _reading(path, work)
+
+
+def _gathered(pairs: Iterable[tuple[int, str]]) -> dict[int, tuple[str, ...]]:
+    """By session what belongs to it, each once, in order."""
+    gathered: dict[int, dict[str, None]] = {}
+    for session, word in pairs:
+        gathered.setdefault(session, {})[word] = None
+    return {session: tuple(words) for session, words in gathered.items()}
+
+
+def _words(body: str) -> tuple[str, ...]:
+    return words_of_content(json.loads(body))
 
 
 def _labelled(revisions: list[tuple[Amendment, str]]) -> int:

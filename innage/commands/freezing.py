@@ -8,7 +8,10 @@ import typer
 
 from dataset.records import GroupBy, Role
 from innage.completion import names_of
+from innage.filter_options import filtered
+from innage.jobs.finding import SessionFilter
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.sections import SectionedCommand
 from innage.terminal.output import emit, say
 from innage.terminal.views.frozen import listed_facts, show_frozen, show_frozen_sets, show_since
 
@@ -17,11 +20,13 @@ ROLE_HELP = "Groups for '{}', separated by commas, or 'rest'."
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the app."""
-    app.command("freeze")(freeze)
+    app.command("freeze", cls=SectionedCommand)(freeze)
     app.command("frozen")(frozen)
 
 
+@filtered("void", "limit")
 def freeze(
+    sessions: SessionFilter,
     name: str,
     group: Annotated[
         GroupBy, typer.Option(help="What the groups are: the thing that the claim will speak of.")
@@ -31,13 +36,6 @@ def freeze(
         typer.Option(
             help="A session's id; repeat. Default: all that are labelled and not void.",
             autocompletion=names_of("session"),
-        ),
-    ] = None,
-    tank: Annotated[
-        str | None,
-        typer.Option(
-            help="Only sessions on this tank, NAME (any revision) or NAME@REVISION.",
-            autocompletion=names_of("tank"),
         ),
     ] = None,
     fit: Annotated[str | None, typer.Option(help=ROLE_HELP.format("fit"))] = None,
@@ -104,7 +102,7 @@ def freeze(
     frozen_now = freeze_choice(
         open_store(store),
         name,
-        Choice(session or None, tank, allow_mixed, even_if_warned),
+        Choice(session or None, sessions, allow_mixed, even_if_warned),
         group_by=group,
         roles=wanted,
         seed=seed,

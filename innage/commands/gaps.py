@@ -10,7 +10,10 @@ import typer
 
 from dataset.records import GroupBy
 from innage.completion import names_of
+from innage.filter_options import filtered
+from innage.jobs.finding import SessionFilter
 from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.sections import SectionedCommand
 from innage.terminal.output import emit, say
 from innage.terminal.views.coverage import nothing, show_coverage, show_plan
 
@@ -26,21 +29,15 @@ class Independent(StrEnum):
     SESSION = GroupBy.SESSION.value
 
 
-TankOption = Annotated[
-    str | None, typer.Option(help="Only this tank, NAME (all its revisions) or NAME@REVISION.")
-]
-LiquidOption = Annotated[str | None, typer.Option(help="Only this liquid.")]
-
-
 def register(app: typer.Typer) -> None:
     """Add the commands to the app."""
-    app.command("gaps")(gaps)
-    app.command("plan")(plan)
+    app.command("gaps", cls=SectionedCommand)(gaps)
+    app.command("plan", cls=SectionedCommand)(plan)
 
 
+@filtered("void")
 def gaps(
-    tank: TankOption = None,
-    liquid: LiquidOption = None,
+    sessions: SessionFilter,
     bands: Annotated[int, typer.Option(help="Level bands that a tank's span is cut into.")] = BANDS,
     band_width_k: Annotated[
         float, typer.Option("--band-width-k", min=0.1, help="Width of a temperature band, kelvin.")
@@ -53,9 +50,10 @@ def gaps(
 ) -> None:
     """Show what has been captured, and what is missing. Counted are independent sessions and units."""
     from innage.jobs.coverage import cover
+    from innage.jobs.finding import line_of, why_none
 
     opened = open_store(store)
-    coverage = cover(opened, tank, liquid, bands=bands, kelvin=band_width_k)
+    coverage = cover(opened, sessions, bands=bands, kelvin=band_width_k)
     if picture is not None and coverage.gaps.cells:
         from innage.pictures.heatmap import draw_gaps
 
@@ -63,14 +61,18 @@ def gaps(
     if json:
         emit(coverage.facts())
     elif not coverage.gaps.cells:
-        say(nothing(tank, liquid, coverage.sessions, empty=not opened.sessions()))
+        every = opened.sessions()
+        why = why_none(sessions, [line_of(session) for session in every]) if sessions.given and every else ""
+        say(nothing(sessions, coverage.sessions, why))
     else:
-        show_coverage(coverage)
+        show_coverage(coverage, sessions.limit)
         if picture is not None:
             say(f"heat map: {picture}")
 
 
+@filtered("void")
 def plan(
+    sessions: SessionFilter,
     limits: Annotated[
         str | None,
         typer.Option(
@@ -78,7 +80,6 @@ def plan(
             autocompletion=names_of("limits"),
         ),
     ] = None,
-    tank: TankOption = None,
     group: Annotated[Independent, typer.Option(help="What a claim speaks of.")] = Independent.UNIT,
     band_pct: Annotated[
         float,
@@ -96,9 +97,9 @@ def plan(
     from innage.jobs.coverage import plan as plan_sessions
 
     planned = plan_sessions(
-        open_store(store), limits, tank, group_by=GroupBy(group), band=band_pct / 100 or None
+        open_store(store), limits, sessions, group_by=GroupBy(group), band=band_pct / 100 or None
     )
     if json and planned.plan is not None:
         emit(planned.facts())
     else:
-        show_plan(planned)
+        show_plan(planned, sessions.limit)

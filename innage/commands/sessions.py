@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from innage.filter_options import filtered
+from innage.jobs.finding import SessionFilter
 from innage.jobs.session_facts import (
     level_text,
     mark_summary,
@@ -16,6 +18,7 @@ from innage.jobs.session_facts import (
     void_facts,
 )
 from innage.options import DEFAULT_STORE, JsonOption, SessionArgument, StoreOption, open_store
+from innage.sections import SectionedCommand
 from innage.terminal.output import emit, say, table
 
 if TYPE_CHECKING:
@@ -23,24 +26,54 @@ if TYPE_CHECKING:
     from dataset.store.listing import SessionLine
 
 
+_OPTIONAL = ("begun", "by", "remarks")  # columns of a list that some stores have nothing for
+
+
 def register(app: typer.Typer) -> None:
     """Add the commands to the app."""
-    app.command("sessions")(sessions)
+    app.command("sessions", cls=SectionedCommand)(list_sessions)
     app.command("show")(show)
     app.command("void")(void)
 
 
-def sessions(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+@filtered()
+def list_sessions(
+    sessions: SessionFilter, json: JsonOption = False, store: StoreOption = DEFAULT_STORE
+) -> None:
     """List the capture sessions, void ones included."""
+    from innage.jobs.finding import as_people_count, check_names, why_none
+
+    lines = _lines(store)
+    fitting = [line for line in lines if sessions.fits(line)]
+    shown = fitting if sessions.limit is None else fitting[-sessions.limit :]
+    if not fitting and sessions.given:
+        check_names(open_store(store), sessions)
+    if json:
+        wanted = {line.id for line in shown}
+        every = open_store(store).sessions() if wanted else ()
+        emit([session_facts(session) for session in every if session.id in wanted])
+        return
+    of_mounting: dict[str, list[SessionLine]] = {}
+    for line in as_people_count(shown):
+        of_mounting.setdefault(line.mounting, []).append(line)
+    for mounting, alike in of_mounting.items():
+        _table(mounting, alike)
+    if len(shown) < len(fitting):
+        say(f"the newest {len(shown)} of {len(fitting)} sessions")
+    if not lines:
+        say("no sessions yet: try 'innage log FILE --tank TANK --sensor SENSOR --liquid LIQUID --unit UNIT'")
+    elif not fitting:
+        say(why_none(sessions, lines))
+
+
+def _lines(store: Path) -> tuple[SessionLine, ...]:
+    """What the store has; StoreError where that cannot be read."""
     from dataset.errors import StoreError
     from dataset.store.listing import session_lines
 
     if store.is_file() and store.stat().st_size == 0:
         hint = "delete it; a new store is made in its place"
         raise StoreError(str(store), "the file is empty", "a store of innage", hint)
-    if json:
-        emit([session_facts(s) for s in open_store(store).sessions()])
-        return
     lines = session_lines(store)
     if lines is None:  # no store yet, an older one, or one that is damaged, which is said where it is read
         with open_store(store) as opened:
@@ -50,33 +83,30 @@ def sessions(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> No
         raise StoreError(
             str(store), "its sessions cannot be listed", "", "'innage check' says what is damaged"
         )
-    for mounting in dict.fromkeys(s.mounting for s in lines):
-        _table(mounting, [s for s in lines if s.mounting == mounting])
-    if not lines:
-        say("no sessions yet: try 'innage log FILE --tank TANK --sensor SENSOR --liquid LIQUID --unit UNIT'")
+    return lines
 
 
 def _table(mounting: str, lines: list[SessionLine]) -> None:
-    """The sessions on one mounting; what holds for all of them is said once."""
+    """The sessions on one mounting; what holds for all of them is said once, what none of them has has no
+    column.
+    """
     simulated, source = all(s.simulated for s in lines), _common([s.file for s in lines])
-    rows = [
-        [
-            s.id,
-            s.unit,
-            s.liquid,
-            f"{s.labelled} of {s.frames}",
-            s.file.removeprefix(source),
-            _remarks(s, simulated),
-        ]
-        for s in lines
-    ]
-    columns = ["session", "unit", "liquid", "frames\nlabelled", "source", "remarks"]
-    if not any(row[-1] for row in rows):
-        columns, rows = columns[:-1], [row[:-1] for row in rows]
+    columns: dict[str, list[str]] = {
+        "session": [s.id for s in lines],
+        "unit": [s.unit for s in lines],
+        "liquid": [s.liquid for s in lines],
+        "frames\nlabelled": [f"{s.labelled} of {s.frames}" for s in lines],
+        "begun": ["" if s.started is None else s.started[:16].replace("T", " ") for s in lines],
+        "by": [s.operator or "" for s in lines],
+        "source": [s.file.removeprefix(source) for s in lines],
+        "remarks": [_remarks(s, simulated) for s in lines],
+    }
+    shown = {name: cells for name, cells in columns.items() if name not in _OPTIONAL or any(cells)}
     of_all = (", all simulated" if simulated else "") + (
         f", from {source.removesuffix(', ')}" if source else ""
     )
-    table(f"capture sessions on mounting {mounting}{of_all}", columns, rows)
+    title = f"capture sessions on mounting {mounting}{of_all}"
+    table(title, list(shown), [list(row) for row in zip(*shown.values(), strict=True)])
 
 
 def _common(sources: list[str]) -> str:
@@ -90,6 +120,7 @@ def _common(sources: list[str]) -> str:
 
 def _remarks(line: SessionLine, all_simulated: bool) -> str:
     remarks = ["simulated"] if line.simulated and not all_simulated else []
+    remarks += [f"tag{'s' if len(line.tags) > 1 else ''}: {', '.join(line.tags)}"] if line.tags else []
     remarks += [f"{line.warnings} warning{'s' if line.warnings > 1 else ''}"] if line.warnings else []
     return ", ".join([*remarks, f"void: {line.void_reason}"] if line.void_reason is not None else remarks)
 

@@ -8,6 +8,8 @@ import typer
 
 from innage.completion import names_of
 from innage.exit_codes import of_limits
+from innage.filter_options import filtered
+from innage.jobs.finding import SessionFilter
 from innage.options import (
     DEFAULT_STORE,
     JsonOption,
@@ -17,6 +19,7 @@ from innage.options import (
     StrictOption,
     open_store,
 )
+from innage.sections import SectionedCommand
 from innage.terminal.output import emit, progress, say
 from innage.terminal.views.models.training import show_model, show_models
 
@@ -24,7 +27,7 @@ from innage.terminal.views.models.training import show_model, show_models
 def register(app: typer.Typer) -> None:
     """Add the commands to the command line."""
     app.command()(train)
-    app.command()(models)
+    app.command("models", cls=SectionedCommand)(models)
 
 
 def train(
@@ -99,7 +102,9 @@ def train(
         raise typer.Exit(code)
 
 
+@filtered()
 def models(
+    sessions: SessionFilter,
     name: Annotated[
         str | None, typer.Argument(help="One model, in full.", autocompletion=names_of("model"))
     ] = None,
@@ -107,11 +112,12 @@ def models(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """List the models, or show the figures of one."""
-    from innage.jobs.models.training import model_facts
+    from innage.jobs.models.training import find_models, model_facts
 
     with open_store(store) as opened:
-        listed = opened.models() if name is None else (opened.model(name),)
+        found = find_models(opened, sessions) if name is None else (opened.model(name),)
         boards = opened.board_measurements(name)
+    listed = found[: sessions.limit]
     facts = [model_facts(model, boards) for model in listed]
     if json:
         emit(facts if name is None else facts[0])
@@ -119,5 +125,9 @@ def models(
         show_model(facts[0])
     elif facts:
         show_models(facts)
+        if len(listed) < len(found):
+            say(f"{len(listed)} of {len(found)} models")
+    elif sessions.given:
+        say("no model was trained on such sessions: leave out a filter to see what there is")
     else:
         say("no models yet: try 'innage train FROZEN --name MODEL'")

@@ -6,10 +6,12 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
-from dataset.coverage.gaps import BANDS, Gaps, find_gaps
+from dataset.coverage.gaps import BANDS, Gaps, Registered, find_gaps
 from dataset.coverage.planning import Plan, make_plan
 from dataset.coverage.temperature_bands import KELVIN
 from dataset.records import GroupBy
+from dataset.values import natural
+from innage.jobs.finding import EVERY_SESSION, SessionFilter, check_names
 
 if TYPE_CHECKING:
     from dataset.coverage.telling_apart import Judgement
@@ -51,32 +53,27 @@ class Coverage:
 
 
 def cover(
-    store: Store,
-    tank: str | None = None,
-    liquid: str | None = None,
-    *,
-    bands: int = BANDS,
-    kelvin: float = KELVIN,
+    store: Store, only: SessionFilter = EVERY_SESSION, *, bands: int = BANDS, kelvin: float = KELVIN
 ) -> Coverage:
     """Count the independent sessions and units under each condition.
 
     Args:
         store: the open store.
-        tank: only this one, NAME (all its revisions) or NAME@REVISION.
-        liquid: only this one.
+        only: the sessions that count; what is missing is told of all tanks, liquids and units without it.
         bands: level bands that a tank's span is cut into.
         kelvin: width of a temperature band.
 
     Raises:
-        NotFoundError: no such tank or liquid.
+        NotFoundError: a name that the store does not have.
     """
     from dataset.coverage.telling_apart import judge
 
-    sessions = _asked_for(store, tank, liquid)
+    check_names(store, only)
+    sessions = only.of_sessions(store.sessions())
     usable = [session for session in sessions if session.void_reason is None]
-    liquids, units = (store.liquids(), store.units()) if tank is None and liquid is None else ((), ())
+    registered = _registered(store, whole=not only.given)
     gaps = find_gaps(
-        usable, store.mark_temperatures(usable), bands=bands, kelvin=kelvin, liquids=liquids, units=units
+        usable, store.mark_temperatures(usable), bands=bands, kelvin=kelvin, registered=registered
     )
     pairs = {
         (s.liquid.name, s.mounting.sensor.name, s.mounting.sensor.revision): (s.liquid, s.mounting.sensor)
@@ -86,17 +83,20 @@ def cover(
     return Coverage(gaps, judgements, len(sessions), len(sessions) - len(usable))
 
 
-def _asked_for(store: Store, tank: str | None, liquid: str | None) -> list[Session]:
-    """The sessions of a tank and a liquid; NotFoundError when there is no such record."""
-    if tank is not None:
-        store.tank(tank)
-    if liquid is not None:
-        store.liquid(liquid)
-    return [
-        s
-        for s in store.sessions()
-        if tank in (None, s.mounting.tank.name, s.mounting.tank.ref) and liquid in (None, s.liquid.name)
-    ]
+def _registered(store: Store, *, whole: bool) -> Registered:
+    """What there is and what is planned: of a part of the sessions only what limits ask for, by the newest
+    revision of each.
+    """
+    newest = {limits.name: limits for limits in store.all_limits()}
+    asked = tuple(dict.fromkeys(row.condition for limits in newest.values() for row in limits.rows))
+    if not whole:
+        return Registered(asked=asked)
+    return Registered(
+        tuple(liquid.name for liquid in store.liquids()),
+        tuple(unit.name for unit in store.units()),
+        tuple(tank.ref for tank in _tanks(store, ())),
+        asked,
+    )
 
 
 @dataclass(frozen=True)
@@ -119,13 +119,14 @@ class Planned:
             "group_by": str(self.group_by),
             "needs": [asdict(need) | {"short": need.short} for need in self.plan.needs],
             "remarks": list(self.remarks),
+            "roles": {str(role): number for role, number in self.plan.roles},
         }
 
 
 def plan(
     store: Store,
     limits: str | None = None,
-    tank: str | None = None,
+    only: SessionFilter = EVERY_SESSION,
     *,
     group_by: GroupBy = GroupBy.UNIT,
     band: float | None = 0.9,
@@ -135,12 +136,13 @@ def plan(
     Args:
         store: the open store.
         limits: those to be proved, NAME or NAME@REVISION; None means the built-in ones.
-        tank: only this one; None means the latest mounted revision of each.
+        only: the sessions that count. Its tanks are planned for, else the latest mounted revision of each;
+            its units and liquids are proposed, else those that there are.
         group_by: what a claim speaks of: units or sessions.
         band: confidence of the band to calibrate; None for no band.
 
     Raises:
-        NotFoundError: no such limits or tank.
+        NotFoundError: a name that the store does not have.
     """
     from dataset.text.limits_text import BUILT_IN, DEFAULT_TOML, read_limits
 
@@ -148,22 +150,44 @@ def plan(
     to_prove = (
         read_limits(BUILT_IN, DEFAULT_TOML, BUILT_IN_LIMITS) if limits is None else store.limits(limits)
     )
-    tanks = _tanks(store, tank)
+    check_names(store, only)
+    tanks = _tanks(store, only.tank)
     if not tanks:
         return Planned(title, group_by, None)
-    usable = [session for session in store.sessions() if session.void_reason is None]
+    every = store.sessions()
+    usable = [session for session in only.of_sessions(every) if session.void_reason is None]
     gaps = find_gaps(usable, store.mark_temperatures(usable))
-    plan = make_plan(gaps, to_prove, tanks, store.liquids(), store.units(), group_by=group_by, band=band)
+    plan = make_plan(
+        gaps,
+        to_prove,
+        tanks,
+        [liquid for liquid in store.liquids() if not only.liquid or liquid.name in only.liquid],
+        [unit for unit in store.units() if not only.unit or unit.name in only.unit],
+        group_by=group_by,
+        band=band,
+        belongs=_belongs(store, every),
+    )
     liquids = {proposal.liquid for proposal in plan.proposals}
     return Planned(title, group_by, plan, (*plan.remarks, *_cannot_tell(store, to_prove, tanks, liquids)))
 
 
-def _tanks(store: Store, ref: str | None) -> list[Tank]:
-    """The tank that is named, or of each that something is mounted on the latest such revision."""
-    if ref is not None:
-        return [store.tank(ref)]
+def _belongs(store: Store, sessions: Sequence[Session]) -> dict[str, set[str]]:
+    """By unit the tanks that it was on, by its sessions and trims."""
+    tanks: dict[str, set[str]] = {}
+    for session in sessions:
+        if session.void_reason is None:
+            tanks.setdefault(session.unit.name, set()).add(session.mounting.tank.ref)
+    for trim in store.trims():
+        tanks.setdefault(trim.unit.name, set()).add(trim.mounting.tank.ref)
+    return tanks
+
+
+def _tanks(store: Store, refs: Sequence[str]) -> list[Tank]:
+    """The tanks that are named, or of each that something is mounted on the latest such revision."""
+    if refs:
+        return [store.tank(ref) for ref in refs]
     mounted = {m.tank.name: m.tank for m in sorted(store.mountings(), key=lambda m: m.tank.revision)}
-    return [mounted[name] for name in sorted(mounted)]
+    return [mounted[name] for name in sorted(mounted, key=natural)]
 
 
 def _cannot_tell(store: Store, limits: Limits, tanks: Sequence[Tank], liquids: set[str]) -> list[str]:

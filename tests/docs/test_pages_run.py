@@ -161,7 +161,7 @@ def test_gaps(run_page: Run, tmp_path: Path) -> None:
         mounting, liquid, units = a_bench(store, pads=2, units=("u0", "u1"))
         store.add_sessions([a_session(unit, liquid, mounting, k) for k, unit in enumerate(units)])
         store.add_limits(Limits("owner", 0, (Limit("rmse_mm", 2.0),)))
-    assert len(run_page("docs/gaps.md", shown=False)) == 10
+    assert len(run_page("docs/gaps.md", shown=False)) == 11
     assert "rmse_mm" in (tmp_path / "owner.toml").read_text(encoding="utf-8")
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from dataset.coverage.roles import Group, check_sessions, groups_of, named_roles, spread_roles
 from dataset.errors import InputError, naming
 from dataset.records import FrozenSet, GroupBy, Role, Session
+from innage.jobs.finding import EVERY_SESSION, SessionFilter, check_names, line_of, why_none
 
 if TYPE_CHECKING:
     from dataset.coverage.temperature_bands import TemperatureBands
@@ -19,13 +20,13 @@ E = TypeVar("E", GroupBy, Role)
 
 @dataclass(frozen=True)
 class Choice:
-    """What may be frozen: ``sessions`` or their ids, None for all that can be used; only those on a ``tank``,
-    name or name@revision; simulated and measured ones together only where they are allowed to be mixed, and
-    those that were warned of gravely at the door only for a reason, ``even_if_warned``.
+    """What may be frozen: ``sessions`` or their ids, None for all that can be used; of these ``only`` some;
+    simulated and measured ones together only where they are allowed to be mixed, and those that were warned
+    of gravely at the door only for a reason, ``even_if_warned``.
     """
 
     sessions: Sequence[Session | str] | None = None
-    tank: str | None = None
+    only: SessionFilter = EVERY_SESSION
     allow_mixed: bool = False
     even_if_warned: str | None = None
 
@@ -75,8 +76,8 @@ def choose(
         )
     named = choice.sessions is not None
     chosen = _usable(store) if choice.sessions is None else Chosen(_named(store, choice.sessions), [])
-    if choice.tank is not None:
-        chosen = replace(chosen, sessions=_on_tank(chosen.sessions, choice.tank))
+    if choice.only.given:
+        chosen = replace(chosen, sessions=_only(store, chosen.sessions, choice.only))
     check_sessions(chosen.sessions)
     if group_by is not GroupBy.TEMPERATURE:
         return chosen
@@ -96,18 +97,14 @@ def _usable(store: Store) -> Chosen:
     )
 
 
-def _on_tank(sessions: Sequence[Session], ref: str) -> list[Session]:
-    """Those on a tank, given by name or by name and revision."""
-    there = [s for s in sessions if ref in (s.mounting.tank.name, s.mounting.tank.ref)]
-    if not there:
-        known = sorted({s.mounting.tank.ref for s in sessions})
-        raise InputError(
-            "tank",
-            f"no session on {ref}",
-            "one of " + ", ".join(known) if known else "one that has sessions",
-            fields=("tank",),
-        )
-    return there
+def _only(store: Store, sessions: Sequence[Session], only: SessionFilter) -> list[Session]:
+    """Those that a filter leaves; InputError where it leaves none."""
+    check_names(store, only)
+    fitting = only.of_sessions(sessions)
+    if not fitting:
+        lines = [line_of(session) for session in sessions]
+        raise InputError("frozen set", why_none(only, lines), "sessions to freeze", fields=only.given)
+    return fitting
 
 
 def _by_temperature(

@@ -7,7 +7,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from dataset.values import natural
 from innage.jobs import Progress, silent
+from innage.jobs.finding import SessionFilter, check_names
 from innage.jobs.models.choosing import set_reference
 from innage.jobs.stages import staged
 
@@ -195,6 +197,18 @@ def retrain(
         replace(_record(compared.trained, name, frozen_set, to_meet, openings), parent=model)
     )
     return Retrained(kept, openings, compared.figures)
+
+
+def find_models(store: Store, only: SessionFilter) -> tuple[Model, ...]:
+    """The models whose frozen set has a session that a filter leaves, as people count; all of them without
+    one. What a session says is what it says now. NotFoundError for a name that the store does not have.
+    """
+    models = sorted(store.models(), key=lambda model: natural(model.name))
+    if not only.given:
+        return tuple(models)
+    check_names(store, only)
+    fitting = {session.sha256 for session in only.of_sessions(store.sessions())}
+    return tuple(model for model in models if any(s.sha256 in fitting for s in model.frozen.sessions))
 
 
 def model_facts(model: Model, boards: Iterable[BoardMeasurement] = ()) -> dict[str, Any]:

@@ -3,29 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import groupby
 from textwrap import fill
 from typing import TYPE_CHECKING
 
+from dataset.records import Role
 from innage.terminal.output import say, table
 
 if TYPE_CHECKING:
     from dataset.coverage.gaps import Gaps, GapsLine
-    from dataset.coverage.planning import Proposal
+    from dataset.coverage.planning import Plan, Proposal
     from innage.jobs.coverage import Coverage, Planned
+    from innage.jobs.finding import SessionFilter
 
 
-def show_coverage(coverage: Coverage) -> None:
-    """The matrix, and what is missing from it."""
-    _show_gaps(coverage.gaps)
-    for sentence in (*coverage.gaps.missing, *(judgement.sentence for judgement in coverage.judgements)):
+def show_coverage(coverage: Coverage, most: int | None = None) -> None:
+    """What is missing, then what there is, at most so many lines of it, then what no session will show."""
+    gaps = coverage.gaps
+    for sentence in gaps.missing:
         say(listed(sentence))
+    if gaps.missing:
+        say("")
+    shown = gaps if most is None else replace(gaps, lines=gaps.lines[:most])
+    _show_gaps(shown)
+    if len(shown.lines) < len(gaps.lines):
+        say(f"{len(shown.lines)} of {len(gaps.lines)} lines")
+    for judgement in coverage.judgements:
+        say(listed(judgement.sentence))
     if coverage.void:
         say(listed(f"void sessions left out: {coverage.void}"))
 
 
-def show_plan(planned: Planned) -> None:
-    """The groups that are asked for, and the sessions to run."""
+def show_plan(planned: Planned, most: int | None = None) -> None:
+    """The groups that are asked for, the sessions to run, at most ``most`` lines of them, how to freeze."""
     if planned.plan is None:
         say("no mountings yet: try 'innage mounting add NAME --tank TANK --sensor SENSOR', then log sessions")
         return
@@ -35,12 +46,24 @@ def show_plan(planned: Planned) -> None:
         ("tank", "condition", "need", "have", "short", "why"),
         rows,
     )
-    _show_proposals(planned.plan.proposals)
+    _show_proposals(planned.plan.proposals, most)
+    _show_freezing(planned, planned.plan)
     for remark in planned.remarks:
         say(listed(remark))
 
 
-def _show_proposals(proposals: Sequence[Proposal]) -> None:
+def _show_freezing(planned: Planned, plan: Plan) -> None:
+    """How to freeze them: the fewest groups of each role, the fit what is left."""
+    numbers = [str(role) if role is Role.FIT else f"{role}:{number}" for role, number in plan.roles]
+    fewest = dict(plan.roles)[Role.FIT]
+    short = {need.tank for need in plan.needs if need.short}
+    for tank in dict.fromkeys(need.tank for need in plan.needs):
+        then = "once they are there" if tank in short else "enough to freeze"
+        freeze = f"innage freeze NAME --tank {tank} --group {planned.group_by} --roles {','.join(numbers)}"
+        say(listed(f"{tank}, {then}: '{freeze}' ({fewest} or more to fit)"))
+
+
+def _show_proposals(proposals: Sequence[Proposal], most: int | None) -> None:
     from dataset.coverage.planning import NEW
 
     if not proposals:
@@ -52,7 +75,7 @@ def _show_proposals(proposals: Sequence[Proposal]) -> None:
             proposals, key=lambda p: (p.tank, p.conditions, p.levels and not p.why.startswith("'"))
         )
     ]
-    for number, run in enumerate(runs, start=1):
+    for number, run in enumerate(runs[:most], start=1):
         first = run[0]
         units = list(dict.fromkeys(p.unit for p in run))
         known = [unit for unit in units if not unit.startswith(NEW)]
@@ -74,19 +97,21 @@ def _show_proposals(proposals: Sequence[Proposal]) -> None:
         say(fill(f"{number}. {text}. Why: {first.why}", 80, subsequent_indent="   ", break_on_hyphens=False))
 
 
-def nothing(tank: str | None, liquid: str | None, void: int, *, empty: bool) -> str:
-    """What to try when no session is left; ``empty`` tells that the store has none at all."""
-    asked = " ".join([*(["with", liquid] if liquid else []), *(["on", tank] if tank else [])])
+def nothing(sessions: SessionFilter, void: int, why: str) -> str:
+    """What to try when no session is left; ``why`` says which filter leaves none where there are some."""
+    tank, liquid = (names[0] if names else "" for names in (sessions.tank, sessions.liquid))
     log = f"innage log FILE --tank {tank or 'TANK'} --sensor SENSOR --liquid {liquid or 'LIQUID'} --unit UNIT"
     if void:
-        return f"every session {asked or 'here'} is void ({void}): log another, '{log}'"
-    if not asked or empty:
-        return f"no sessions yet: try '{log}'"
-    return f"no session {asked}: try '{log}', or leave out --tank and --liquid to see what there is"
+        return (
+            f"every session {'of these' if sessions.given else 'here'} is void ({void}): log another, '{log}'"
+        )
+    if why:
+        return f"{why}: try '{log}', or leave it out to see what there is"
+    return f"no sessions yet: try '{log}'"
 
 
 def _show_gaps(gaps: Gaps) -> None:
-    for tank, sensor in sorted({(line.tank, line.sensor) for line in gaps.lines}):
+    for tank, sensor in dict.fromkeys((line.tank, line.sensor) for line in gaps.lines):
         lines = [line for line in gaps.lines if (line.tank, line.sensor) == (tank, sensor)]
         step = gaps.spans[tank] / gaps.bands
         width = len(str(max(max(line.bands) for line in lines)))

@@ -12,7 +12,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from dataset.coverage.gaps import Gaps, band_of, condition_words, empty_bands, find_gaps, under, warmth_of
+from dataset.canonical import conditions_content
+from dataset.coverage.condition_words import condition_words, words_of_content
+from dataset.coverage.gaps import Gaps, Registered, band_of, empty_bands, find_gaps, under, warmth_of
 from dataset.errors import InputError
 from dataset.records import (
     Conditions,
@@ -137,16 +139,63 @@ def test_measured_temperatures(new_store: Store, register: Register) -> None:
 
 
 def test_what_is_missing_is_named(session: Session) -> None:
-    """Levels without a session, conditions never captured, and liquids and units without a session."""
+    """Levels without a session, conditions never captured, and tanks, liquids and units without a session, in
+    the order that people count in.
+    """
     foamy = replace(session, stretches=(Stretch(0, 40, FOAM),))
-    found = gaps_of([foamy], liquids=[session.liquid, Liquid("oil")], units=[session.unit, Unit("unit2")])
+    known = Registered(("water", "oil"), ("unit1", "unit10", "unit2"), ("canister@1", "can@2"))
+    found = gaps_of([foamy], registered=known)
     assert found.missing == (
         "canister@1, water: no session has a level in 0 to 10 mm, 30 to 100 mm",
         "canister@1: never captured under sloshing, drops, scale, filling, draining, tilted, earthed",
+        "tanks without a session: can@2",
         "liquids without a session: oil",
-        "units without a session: unit2",
+        "units without a session: unit2, unit10",
     )
     assert empty_bands(found.cells, 10) == [(0, 0), (3, 9)]
+    assert gaps_of([], registered=known).missing == ()
+
+
+def test_what_limits_ask_for_is_missing_first(session: Session) -> None:
+    """A condition that limits speak of comes first; only what can be is missed: what is no condition of a
+    bench is not, nor a liquid on a tank that it was never in, nor a temperature that its tank never had.
+    """
+    foamy = replace(session, stretches=(Stretch(0, 40, FOAM),))
+    other = another(session, 1, liquid=Liquid("oil"))
+    barrel = replace(session.mounting, tank=replace(session.mounting.tank, name="barrel"))
+    elsewhere = another(session, 2, mounting=barrel)
+    warm = {foamy.sha256: (20.0, 20.0), other.sha256: (60.0, 60.0), elsewhere.sha256: (40.0, 40.0)}
+    asked = Registered(asked=("all", "foam", "sloshing", "lowest-pad", "oil"))
+    missing = gaps_of([foamy, other, elsewhere], warm, registered=asked).missing
+    levels = "no session has a level in 0 to 10 mm, 30 to 100 mm"
+    assert missing == (
+        "barrel@1: never captured under foam, sloshing, which limits speak of",
+        "canister@1: never captured under sloshing, which limits speak of",
+        f"barrel@1, water: {levels}",
+        f"canister@1, oil: {levels}",
+        "canister@1, oil: never captured under foam, as other liquids were",
+        "canister@1, oil: no session at 15 to 25 C, as with other liquids",
+        f"canister@1, water: {levels}",
+        "canister@1, water: no session at 55 to 65 C, as with other liquids",
+        "barrel@1: never captured under film, drops, scale, filling, draining, tilted, earthed",
+        "canister@1: never captured under drops, scale, filling, draining, tilted, earthed",
+    )
+
+
+def test_lines_stand_as_people_count(session: Session) -> None:
+    """tank-2 before tank-10, 5 to 15 before 15 to 25, what was not measured last."""
+    tanks = [replace(session.mounting.tank, name=f"tank-{k}") for k in (10, 2)]
+    sessions = [
+        another(session, k, mounting=replace(session.mounting, tank=tank), marks=session.marks[:1])
+        for k, tank in enumerate([*tanks, tanks[1], tanks[1]])
+    ]
+    warm = {s.sha256: (t,) for s, t in zip(sessions, (20.0, 20.0, math.nan, 10.0), strict=True)}
+    assert [(line.tank, line.warmth) for line in gaps_of(sessions, warm).lines] == [
+        ("tank-2@1", "5 to 15 C"),
+        ("tank-2@1", "15 to 25 C"),
+        ("tank-2@1", "not measured"),
+        ("tank-10@1", "15 to 25 C"),
+    ]
 
 
 def test_conditions_as_words() -> None:
@@ -160,7 +209,10 @@ def test_conditions_as_words() -> None:
         Coupling.EARTHED,
         "pump on",
     )
+    assert set(words_of_content(conditions_content(every))) == set(condition_words(every))
     assert condition_words(every) == ("foam", "sloshing", "drops", "filling", "tilted", "earthed", "pump on")
+    for one in (STILL, FOAM, Conditions(), replace(STILL, tilt_deg=(0.0, 0.0), flow=Flow.STATIC)):
+        assert words_of_content(conditions_content(one)) == condition_words(one)
     assert condition_words(replace(STILL, tilt_deg=(0.0, 0.0))) == ("still",)
 
 

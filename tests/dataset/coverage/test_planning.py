@@ -19,7 +19,7 @@ from dataset.coverage.planning import (
     rate_shown,
     trials_for_rate,
 )
-from dataset.records import GroupBy, Limit, Limits, Liquid, Tank, Unit
+from dataset.records import GroupBy, Limit, Limits, Liquid, Role, Tank, Unit
 
 TANK = Tank("can", 1, 100.0)
 
@@ -148,7 +148,7 @@ def test_the_largest_shortfall_first() -> None:
 
 def test_a_unit_there_is_closes_a_condition() -> None:
     """Where only a condition is short, units that were captured without it go again."""
-    cells = [cell(f"u{k}") for k in (1, 2, 3)]
+    cells = [cell(f"u{k}") for k in (1, 2, 3, 4)]
     plan = planned(cells, Limit("rmse_mm", 1.0, "foam", None, 1), band=None)
     assert [(p.unit, p.conditions) for p in plan.proposals[:3]] == [
         ("u1", ("foam",)),
@@ -206,3 +206,29 @@ def test_a_plan_ends() -> None:
     plan = planned([], Limit("false_wet_share", 0.0005, "all", 0.95))
     assert len(plan.proposals) == 100
     assert plan.needs[0].short > 5000
+
+
+def test_one_set_proves_every_row() -> None:
+    """The groups that prove a condition are 'prove' groups of the whole: the roles are those of the largest
+    row, and all of them together are what is needed of 'all'.
+    """
+    rows = (Limit("rmse_mm", 1.0, "all", None, 3), Limit("rmse_mm", 1.0, "foam", 0.9, 1))
+    plan = planned([], *rows)
+    assert dict(plan.roles) == {Role.FIT: 2, Role.CHOOSE: 1, Role.CALIBRATE: 9, Role.PROVE: 9}
+    assert plan.needs[0].groups == sum(number for _, number in plan.roles)
+    assert dict(planned([], *rows[:1], band=None).roles) == {Role.FIT: 2, Role.CHOOSE: 1, Role.PROVE: 3}
+    assert dict(planned([], band=None).roles)[Role.PROVE] == 1
+
+
+def test_a_unit_is_proposed_for_its_own_tank() -> None:
+    """A unit that was on another tank can't be on this one, another revision of it included; one that was on
+    none can.
+    """
+    plan = planned(
+        [],
+        Limit("rmse_mm", 1.0, "all", None, 1),
+        band=None,
+        belongs={"u1": {"can@1"}, "u2": {"can@2"}, "u3": set[str](), "u4": {"barrel@1", "can@1"}},
+        units=5,
+    )
+    assert [proposal.unit for proposal in plan.proposals] == ["u1", "u3", "u4", "u5"]

@@ -15,7 +15,6 @@ from dataset.coverage.roles import (
     check_sessions,
     groups_of,
     named_roles,
-    natural,
     spread_roles,
 )
 from dataset.errors import InputError
@@ -33,6 +32,7 @@ from dataset.records import (
     Tank,
     Unit,
 )
+from dataset.values import natural
 
 SENSOR = Sensor("strip", 1, (Pad(0, "a", 0, 50),), 16, CountLaw.RISES, 100)
 

@@ -176,4 +176,4 @@ def test_sessions_of_one_tank(store: Path) -> None:
         app, ["freeze", "none", "--tank", "barrel", "--group", "session", "--fit", "rest"]
     )
     assert refused.exit_code == 2
-    assert f"no session on barrel; expected one of {tank}" in refused.stderr
+    assert "tank barrel: is not in the store. There are: can" in refused.stderr

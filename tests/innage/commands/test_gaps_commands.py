@@ -134,7 +134,8 @@ def test_filters(store: Store) -> None:
     ):
         assert len(json.loads(run(f"gaps --json {words}").output)["lines"]) == number, words
     assert run("gaps --liquid oil").output.startswith(
-        "no session with oil: try 'innage log FILE --tank TANK --sensor SENSOR --liquid oil"
+        "no session: liquid oil (there are: concentrated-detergent): try 'innage log FILE --tank TANK "
+        "--sensor SENSOR --liquid oil"
     )
     for session in store.sessions()[:2]:
         store.void(session.id, "all wrong")

@@ -27,6 +27,7 @@ from dataset.store import Store
 from dataset.tanks.profile import Profile
 from dataset.tanks.shapes import Cylinder
 from innage.jobs.coverage import cover, plan
+from innage.jobs.finding import SessionFilter
 from innage.jobs.models.choosing import Choice, freeze, freeze_choice, look_at
 from innage.jobs.models.exporting import Concerns, ExportRefusedError
 from innage.jobs.models.reporting import check_page
@@ -63,7 +64,9 @@ def test_a_role_without_a_number_takes_what_the_others_leave(store: Store) -> No
 
 def test_what_was_left_out_comes_with_the_set(store: Store) -> None:
     roles = {"fit": ["u0"], "prove": ["rest"]}
-    frozen = freeze_choice(store, "a", Choice(tank="can@1"), group_by="unit", roles=roles)
+    frozen = freeze_choice(
+        store, "a", Choice(only=SessionFilter(tank=("can@1",))), group_by="unit", roles=roles
+    )
     assert [(session.unit.name, why) for session, why in frozen.left_out] == [("u0", "void")]
     assert look_at(store, "a").facts() == frozen.facts()
     assert frozen.facts()["prove_openings"] == 0
@@ -80,7 +83,11 @@ def test_what_was_left_out_comes_with_the_set(store: Store) -> None:
         ({"roles": {"fit": None, "prove": None}}, "roles: fit and prove both take the rest", ("roles",)),
         ({"roles": {"fit": ["rest"]}, "edges_c": (5.0, 15.0)}, "edges_c: groups by unit", ("edges_c",)),
         ({"roles": {"fit": ["rest"]}, "kelvin": 5.0}, "kelvin: groups by unit", ("kelvin",)),
-        ({"roles": {"fit": ["rest"]}, "sessions": Choice(tank="x")}, "tank: no session on x", ("tank",)),
+        (
+            {"roles": {"fit": ["rest"]}, "sessions": Choice(only=SessionFilter(condition=("foam",)))},
+            "frozen set: no session: condition foam",
+            ("condition",),
+        ),
     ],
 )
 def test_a_refused_freezing_names_fields(
@@ -94,7 +101,7 @@ def test_a_refused_freezing_names_fields(
 
 
 def test_coverage_counts_sessions_and_a_plan_says_what_is_short(store: Store) -> None:
-    coverage = cover(store, "can")
+    coverage = cover(store, SessionFilter(tank=("can",)))
     assert (coverage.sessions, coverage.void) == (5, 1)
     (line,) = coverage.gaps.lines
     assert (line.sessions, line.units) == (4, 4)
@@ -194,7 +201,7 @@ def test_a_file_that_was_logged_is_told_by_its_session(store: Store, tmp_path: P
     traced = trace(store, tmp_path / "x.c")
     assert (traced.exports, traced.logged, traced.repacked) == ((), (), False)
     with pytest.raises(NotFoundError):
-        cover(store, "barrel")
+        cover(store, SessionFilter(tank=("barrel",)))
 
 
 def test_a_refused_export_carries_what_speaks_against_it() -> None:
