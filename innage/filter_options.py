@@ -31,7 +31,7 @@ _OPTIONS: dict[str, Any] = {
     "condition": Annotated[list[str] | None, _option("--condition", "Somewhere under it, such as foam.")],
     "tag": Annotated[list[str] | None, _option("--tag", "With this tag.", "tag")],
     "operator": Annotated[list[str] | None, _option("--operator", "By this operator.", "operator")],
-    "bench": Annotated[list[str] | None, _option("--bench", "On this bench.")],
+    "bench": Annotated[list[str] | None, _option("--bench", "On this bench, by name or identity.", "bench")],
     "since": Annotated[str | None, _option("--since", "Begun on this day or later, such as 2026-03-02.")],
     "until": Annotated[str | None, _option("--until", "Begun on this day or earlier.")],
     "warning": Annotated[

@@ -96,6 +96,15 @@ OperatorOption = Annotated[
         rich_help_panel=OCCASION,
     ),
 ]
+BenchOption = Annotated[
+    str | None,
+    typer.Option(
+        "--bench",
+        help="On which bench: its name or identity, of 'innage unit benches'.",
+        autocompletion=names_of("bench"),
+        rich_help_panel=OCCASION,
+    ),
+]
 StartOption = Annotated[
     str | None,
     typer.Option(

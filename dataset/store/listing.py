@@ -27,6 +27,7 @@ TIMEOUT_S = 5.0
 T = TypeVar("T")
 
 _NAMES = {
+    "bench": "SELECT name FROM bench ORDER BY name",
     "budget": "SELECT name FROM budget ORDER BY name",
     "capture": "SELECT name FROM open_capture ORDER BY name",
     "frozen": "SELECT name FROM frozen_set ORDER BY name",
@@ -104,6 +105,12 @@ def names(path: Path, what: str) -> tuple[str, ...] | None:
     return _reading(
         path, lambda connection: tuple(sorted((name for (name,) in connection.execute(query)), key=order))
     )
+
+
+def bench_names(path: Path) -> dict[str, str]:
+    """What the store at ``path`` calls benches, by their identities; nothing where that can't be read."""
+    query = "SELECT identity, name FROM bench"
+    return _reading(path, lambda connection: dict(connection.execute(query).fetchall())) or {}
 
 
 def session_lines(path: Path) -> tuple[SessionLine, ...] | None:

@@ -29,7 +29,7 @@ from dataset.canonical import (
     session_sha256,
 )
 from dataset.coverage.temperature_bands import mean_of
-from dataset.errors import InputError, NotFoundError, StoreError
+from dataset.errors import InputError, NotFoundError, StoreError, quoted
 from dataset.records import (
     ID_DIGITS,
     Amendment,
@@ -262,10 +262,14 @@ def add_session(
 
 
 def _check_listed(orm: OrmSession, new: NewSession) -> None:
-    """InputError for an operator who is not on the list: a code that is mistyped would be another person."""
-    code = new.occasion.operator
-    if code is not None:
-        registry.operator_row(orm, code)
+    """NotFoundError for an operator who is not on the list, and for a bench that the store does not know:
+    what is mistyped would be another.
+    """
+    operator, bench = new.occasion.operator, new.occasion.bench
+    if operator is not None:
+        registry.operator_row(orm, operator)
+    if bench is not None and registry.bench_row(orm, bench).identity != bench:
+        raise InputError("bench", quoted(bench), "the identity of a bench, 32 hexadecimal digits")
 
 
 def _new_row(orm: OrmSession, new: NewSession) -> SessionRow:

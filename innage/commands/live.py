@@ -14,6 +14,7 @@ from innage.options import (
     AIR_DENSITY_KG_M3,
     DEFAULT_STORE,
     AirOption,
+    BenchOption,
     ConditionOption,
     DimensionOption,
     FirmwareOption,
@@ -82,6 +83,7 @@ def capture(
     condition: ConditionOption = None,
     note: NoteOption = "",
     operator: OperatorOption = None,
+    bench: BenchOption = None,
     start: StartOption = None,
     board_firmware: FirmwareOption = None,
     tag: TagOption = None,
@@ -118,10 +120,9 @@ def capture(
     """
     from dataset.admission.starts import stated_start
     from dataset.labels.marking import Labelling
-    from dataset.records import Occasion
     from innage.jobs.batch.statements import level_u_of
     from innage.jobs.capturing import FillPlan, Port, ReadOff, begin_capture, resume_capture
-    from innage.jobs.circumstances import find_circumstances
+    from innage.jobs.circumstances import find_circumstances, find_occasion
 
     given = _given(context)
     if context.invoked_subcommand is not None:
@@ -149,7 +150,7 @@ def capture(
     )
     circumstances = replace(
         circumstances,
-        occasion=Occasion(operator, started=start and stated_start(start), firmware=board_firmware),
+        occasion=find_occasion(opened, operator, bench, board_firmware, start and stated_start(start)),
         tags=tuple(tag or ()),
     )
     labelling = Labelling(

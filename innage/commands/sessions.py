@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from dataset.store.listing import SessionLine
 
 
-_OPTIONAL = ("begun", "by", "remarks")  # columns of a list that some stores have nothing for
+_OPTIONAL = ("begun", "bench", "by", "remarks")  # columns of a list that some stores have nothing for
 
 
 def register(app: typer.Typer) -> None:
@@ -41,13 +41,16 @@ def list_sessions(
     sessions: SessionFilter, json: JsonOption = False, store: StoreOption = DEFAULT_STORE
 ) -> None:
     """List the capture sessions, void ones included."""
-    from innage.jobs.finding import as_people_count, check_names, why_none
+    from dataset.store.listing import bench_names
+    from innage.jobs.finding import as_people_count, settle, why_none
 
     lines = _lines(store)
+    if sessions.bench or any("@" in unit for unit in sessions.unit):  # a list of others need not wait for it
+        sessions = settle(open_store(store), sessions)
     fitting = [line for line in lines if sessions.fits(line)]
     shown = fitting if sessions.limit is None else fitting[-sessions.limit :]
     if not fitting and sessions.given:
-        check_names(open_store(store), sessions)
+        settle(open_store(store), sessions)
     if json:
         wanted = {line.id for line in shown}
         every = open_store(store).sessions() if wanted else ()
@@ -56,8 +59,9 @@ def list_sessions(
     of_mounting: dict[str, list[SessionLine]] = {}
     for line in as_people_count(shown):
         of_mounting.setdefault(line.mounting, []).append(line)
+    benches = bench_names(store) if any(line.bench for line in shown) else {}
     for mounting, alike in of_mounting.items():
-        _table(mounting, alike)
+        _table(mounting, alike, benches)
     if len(shown) < len(fitting):
         say(f"the newest {len(shown)} of {len(fitting)} sessions")
     if not lines:
@@ -86,9 +90,9 @@ def _lines(store: Path) -> tuple[SessionLine, ...]:
     return lines
 
 
-def _table(mounting: str, lines: list[SessionLine]) -> None:
+def _table(mounting: str, lines: list[SessionLine], benches: dict[str, str]) -> None:
     """The sessions on one mounting; what holds for all of them is said once, what none of them has has no
-    column.
+    column. ``benches`` are names by identity.
     """
     simulated, source = all(s.simulated for s in lines), _common([s.file for s in lines])
     columns: dict[str, list[str]] = {
@@ -97,6 +101,7 @@ def _table(mounting: str, lines: list[SessionLine]) -> None:
         "liquid": [s.liquid for s in lines],
         "frames\nlabelled": [f"{s.labelled} of {s.frames}" for s in lines],
         "begun": ["" if s.started is None else s.started[:16].replace("T", " ") for s in lines],
+        "bench": [benches.get(s.bench or "", s.bench or "") for s in lines],
         "by": [s.operator or "" for s in lines],
         "source": [s.file.removeprefix(source) for s in lines],
         "remarks": [_remarks(s, simulated) for s in lines],

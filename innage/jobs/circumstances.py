@@ -62,6 +62,19 @@ def find_circumstances(
     )
 
 
+def find_occasion(
+    store: Store,
+    operator: str | None,
+    bench: str | None,
+    firmware: str | None,
+    started: str | None = None,
+) -> Occasion:
+    """Who, where and with what; NotFoundError for an operator or a bench that the store does not have."""
+    code = None if operator is None else store.operator(operator).name
+    identity = None if bench is None else store.bench(bench).identity
+    return Occasion(code, identity, started, firmware)
+
+
 def find_mounting(store: Store, name: str | None, tank: str | None, sensor: str | None) -> Mounting:
     """The mounting that is named, or the only one that joins tank and sensor.
 

@@ -11,7 +11,7 @@ from dataset.coverage.planning import Plan, make_plan
 from dataset.coverage.temperature_bands import KELVIN
 from dataset.records import GroupBy
 from dataset.values import natural
-from innage.jobs.finding import EVERY_SESSION, SessionFilter, check_names
+from innage.jobs.finding import EVERY_SESSION, SessionFilter, settle
 
 if TYPE_CHECKING:
     from dataset.coverage.telling_apart import Judgement
@@ -68,7 +68,7 @@ def cover(
     """
     from dataset.coverage.telling_apart import judge
 
-    check_names(store, only)
+    only = settle(store, only)
     sessions = only.of_sessions(store.sessions())
     usable = [session for session in sessions if session.void_reason is None]
     registered = _registered(store, whole=not only.given)
@@ -150,7 +150,7 @@ def plan(
     to_prove = (
         read_limits(BUILT_IN, DEFAULT_TOML, BUILT_IN_LIMITS) if limits is None else store.limits(limits)
     )
-    check_names(store, only)
+    only = settle(store, only)
     tanks = _tanks(store, only.tank)
     if not tanks:
         return Planned(title, group_by, None)

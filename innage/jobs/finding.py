@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -31,7 +31,7 @@ class SessionFilter:
         condition: words such as foam, one of which holds somewhere in the session.
         tag: tags.
         operator: codes of operators.
-        bench: names or identities of benches; of an identity the first digits will do.
+        bench: identities of benches; :func:`settle` finds them by their names.
         since: the first day, by the date that the start states; a session without a start is left out then.
         until: the last day, likewise.
         warning: a check's name, any or none.
@@ -76,8 +76,6 @@ class SessionFilter:
             return (line.void_reason is not None) == wanted
         if field == "simulated":
             return line.simulated == wanted
-        if field == "bench":
-            return any(_is_bench(line, bench) for bench in wanted)
         return not set(wanted).isdisjoint(_values(line, field))
 
     def of_sessions(self, sessions: Iterable[Session]) -> list[Session]:
@@ -119,16 +117,21 @@ def as_people_count(lines: Iterable[SessionLine]) -> list[SessionLine]:
     return sorted(lines, key=lambda line: (natural(line.mounting), natural(line.unit), _moment(line.started)))
 
 
-def check_names(store: Store, wanted: SessionFilter) -> None:
-    """NotFoundError for a name that the store does not have, with those that it has."""
-    for unit in wanted.unit:
-        store.unit(unit)
+def settle(store: Store, wanted: SessionFilter) -> SessionFilter:
+    """The filter with names as the store has them, benches by their identities.
+
+    Raises:
+        NotFoundError: a name that the store does not have, with those that it has.
+    """
     for tank in wanted.tank:
         store.tank(tank)
-    for liquid in wanted.liquid:
-        store.liquid(liquid)
-    for operator in wanted.operator:
-        store.operator(operator)
+    return replace(
+        wanted,
+        unit=tuple(store.unit(unit).name for unit in wanted.unit),
+        liquid=tuple(store.liquid(liquid).name for liquid in wanted.liquid),
+        operator=tuple(store.operator(code).name for code in wanted.operator),
+        bench=tuple(store.bench(bench).identity for bench in wanted.bench),
+    )
 
 
 def read_day(field: str, text: str) -> date:
@@ -168,10 +171,6 @@ def _values(line: SessionLine, field: str) -> tuple[str, ...]:
         "warning": line.checks,
     }
     return tuple(value for value in values.get(field, ()) if value)
-
-
-def _is_bench(line: SessionLine, wanted: str) -> bool:
-    return line.bench is not None and line.bench.startswith(wanted.lower())
 
 
 def _moment(started: str | None) -> float:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from dataset.errors import InputError
-from dataset.records import ColumnMapping, Occasion
+from dataset.records import ColumnMapping
 from dataset.words import LevelUnit, TimeUnit
 
 if TYPE_CHECKING:
@@ -42,6 +42,7 @@ class Statements:
     conditions: Path | None = None
     note: str | None = None
     operator: str | None = None
+    bench: str | None = None
     start: str | None = None
     utc_offset: str | None = None
     board_firmware: str | None = None
@@ -97,7 +98,7 @@ def settle(store: Store, stated: Statements, save_as: str | None = None) -> Sett
             does not have.
     """
     from dataset.admission.starts import read_start
-    from innage.jobs.circumstances import find_circumstances
+    from innage.jobs.circumstances import find_circumstances, find_occasion
     from innage.jobs.logging_files import Beside
 
     circumstances = find_circumstances(
@@ -110,7 +111,7 @@ def settle(store: Store, stated: Statements, save_as: str | None = None) -> Sett
         condition=stated.condition,
         note=stated.note or "",
     )
-    occasion = Occasion(stated.operator, firmware=stated.board_firmware)
+    occasion = find_occasion(store, stated.operator, stated.bench, stated.board_firmware)
     circumstances = replace(circumstances, occasion=occasion, tags=stated.tags)
     start = None if stated.start is None else read_start(stated.start, stated.utc_offset)
     u_mm = level_u_of(stated.level_u_mm, stated.level_half_width_mm)

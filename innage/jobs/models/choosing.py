@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from dataset.coverage.roles import Group, check_sessions, groups_of, named_roles, spread_roles
 from dataset.errors import InputError, naming
 from dataset.records import FrozenSet, GroupBy, Role, Session
-from innage.jobs.finding import EVERY_SESSION, SessionFilter, check_names, line_of, why_none
+from innage.jobs.finding import EVERY_SESSION, SessionFilter, line_of, settle, why_none
 
 if TYPE_CHECKING:
     from dataset.coverage.temperature_bands import TemperatureBands
@@ -99,7 +99,7 @@ def _usable(store: Store) -> Chosen:
 
 def _only(store: Store, sessions: Sequence[Session], only: SessionFilter) -> list[Session]:
     """Those that a filter leaves; InputError where it leaves none."""
-    check_names(store, only)
+    only = settle(store, only)
     fitting = only.of_sessions(sessions)
     if not fitting:
         lines = [line_of(session) for session in sessions]

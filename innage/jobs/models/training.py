@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from dataset.values import natural
 from innage.jobs import Progress, silent
-from innage.jobs.finding import SessionFilter, check_names
+from innage.jobs.finding import SessionFilter, settle
 from innage.jobs.models.choosing import set_reference
 from innage.jobs.stages import staged
 
@@ -206,8 +206,7 @@ def find_models(store: Store, only: SessionFilter) -> tuple[Model, ...]:
     models = sorted(store.models(), key=lambda model: natural(model.name))
     if not only.given:
         return tuple(models)
-    check_names(store, only)
-    fitting = {session.sha256 for session in only.of_sessions(store.sessions())}
+    fitting = {session.sha256 for session in settle(store, only).of_sessions(store.sessions())}
     return tuple(model for model in models if any(s.sha256 in fitting for s in model.frozen.sessions))
 
 

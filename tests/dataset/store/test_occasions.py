@@ -18,7 +18,6 @@ from dataset.store import Store
 from dataset.store.whole.integrity import check_store
 
 Register = Callable[[Store], Bench]
-STATED = Occasion("ab", "0" * 32, "2026-03-02T09:15:00+01:00", "1.4.0")
 
 
 def test_what_is_stated_is_kept_and_hashed(new_store: Store, register: Register) -> None:
@@ -27,13 +26,14 @@ def test_what_is_stated_is_kept_and_hashed(new_store: Store, register: Register)
     """
     new_store.add_operator(Operator("ab"))
     plain = register(new_store).session(1)
-    stated = replace(plain, occasion=STATED)
+    full = Occasion("ab", new_store.bench().identity, "2026-03-02T09:15:00+01:00", "1.4.0")
+    stated = replace(plain, occasion=full)
     (session,) = new_store.add_sessions([stated])
-    assert new_store.session(session.id).occasion == STATED
+    assert new_store.session(session.id).occasion == full
     new_store.frames(session, verify=True)
     hashes = {session_sha256(plain, plain.frames), session.sha256}
     for fact in ("operator", "bench", "started", "firmware"):
-        other = replace(plain, occasion=replace(STATED, **{fact: None}))
+        other = replace(plain, occasion=replace(full, **{fact: None}))
         hashes.add(session_sha256(other, other.frames))
     assert len(hashes) == 6
     assert session_sha256(replace(plain, occasion=Occasion()), plain.frames) in hashes
@@ -45,6 +45,8 @@ def test_what_cannot_be_stated_is_refused(new_store: Store, register: Register) 
     for occasion, error, sentence in (
         (Occasion(operator="ba"), NotFoundError, "operator ba"),
         (Occasion(started="2026-03-02 09:15Z"), InputError, "expected 2026-03-02T09:15:00"),
+        (Occasion(bench="0123456789abcdef" * 2), NotFoundError, "bench 0123"),
+        (Occasion(bench=new_store.bench().identity[:8]), InputError, "32 hexadecimal digits"),
         (Occasion(firmware=" "), InputError, "such as a revision"),
         (Occasion(firmware="1\x07"), InputError, "a control character"),
     ):

@@ -76,7 +76,7 @@ def fill(store: Store, bench: Bench) -> None:
                 bench.session(1, marks, frames=noise(1)),
                 stretches=(Stretch(0, 10, Conditions(flow=Flow.STATIC)),),
                 simulated=True,
-                occasion=Occasion("ab", "0" * 32, "2026-03-02T09:15:00+01:00", "1.4.0"),
+                occasion=Occasion("ab", store.bench().identity, "2026-03-02T09:15:00+01:00", "1.4.0"),
                 tags=("first-day",),
             ),
             bench.session(2, marks, frames=noise(2), unit=other_unit, note="second day"),

@@ -176,13 +176,14 @@ def test_lines_state_who_when_and_with_what(bench: Path) -> None:
     """Each file's start by its name, but where a line states another."""
     run("operator", "add", "mk")
     run("operator", "add", "jo")
+    run("unit", "name-bench", "cellar")
     for seed in (1, 2):
         (bench / f"run{seed}.csv").rename(bench / f"run_20260302_091{seed}.csv")
     path = batch(
         bench,
-        "file,unit,operator,start,board_firmware,tags\n"
-        "run_20260302_0911.csv,u1,mk,,1.4.0,humid|first\n"
-        "run_20260302_0912.csv,u2,jo,2026-03-02T10:00Z,,\n",
+        "file,unit,operator,start,board_firmware,tags,bench\n"
+        "run_20260302_0911.csv,u1,mk,,1.4.0,humid|first,cellar\n"
+        "run_20260302_0912.csv,u2,jo,2026-03-02T10:00Z,,,\n",
     )
     stated = ("--start", "name:run_%Y%m%d_%H%M.csv", "--utc-offset", "+01:00")
     run("log", "--batch", path, *ALIKE, *stated)
@@ -194,5 +195,6 @@ def test_lines_state_who_when_and_with_what(bench: Path) -> None:
         ["mk", "2026-03-02T09:11:00+01:00", "1.4.0", ["first", "humid"]],
         ["jo", "2026-03-02T10:00:00+00:00", None, []],
     ]
+    assert "cellar" in run("sessions")
     again = run("log", "--batch", path, *ALIKE, *stated)
     assert "2 known" in again or "already" in again

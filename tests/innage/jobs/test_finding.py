@@ -30,9 +30,9 @@ from innage.cli import app
 from innage.jobs.finding import (
     SessionFilter,
     as_people_count,
-    check_names,
     line_of,
     read_day,
+    settle,
     why_none,
 )
 from innage.jobs.models.choosing import Choice, freeze
@@ -44,7 +44,7 @@ FILTERED = ("sessions", "gaps", "plan", "freeze", "models")
 
 @pytest.fixture
 def new_store(tmp_path: Path) -> Store:
-    return Store.open(tmp_path / "innage.db")
+    return Store.open(tmp_path / "innage.db", bench="a1" * 16)
 
 
 @pytest.fixture
@@ -114,7 +114,7 @@ def test_each_field_leaves_what_has_it(new_store: Store) -> None:
         ({"tag": ("humid",)}, [1]),
         ({"tag": ("humid", "late")}, [1, 4]),
         ({"operator": ("cd",)}, [3, 4]),
-        ({"bench": ("a1a1",)}, [1]),
+        ({"bench": ("a1" * 16,)}, [1]),
         ({"since": date(2026, 3, 2)}, [1, 3]),
         ({"until": date(2026, 3, 2)}, [1, 4]),
         ({"since": date(2026, 3, 2), "until": date(2026, 3, 2)}, [1]),
@@ -153,7 +153,7 @@ def test_nothing_left_says_why(new_store: Store) -> None:
     both = SessionFilter(tag=("humid",), simulated=True)
     assert why_none(both, lines) == "no session: tag humid, simulated"
     with pytest.raises(NotFoundError, match="unit-3"):
-        check_names(new_store, SessionFilter(unit=("unit-3",)))
+        settle(new_store, SessionFilter(unit=("unit-3",)))
     with pytest.raises(InputError, match="a day such as") as refused:
         read_day("since", "monday")
     assert refused.value.fields == ("since",)
@@ -206,6 +206,10 @@ def test_sessions_are_found_on_the_command_line(new_store: Store, monkeypatch: p
     assert run("sessions", "--limit", 1).endswith("the newest 1 of 4 sessions\n")
     assert run("sessions", "--tag", "dry") == "no session: tag dry (there are: humid, late)\n"
     assert run_json("sessions", "--tag", "dry") == []
+    new_store.name_bench(new_store.bench().identity, "cellar")
+    assert [s["id"] for s in run_json("sessions", "--bench", "cellar")] == ids[:1]
+    assert "cellar" in run("sessions", "--bench", "a1a1a1")
+    assert [s["id"] for s in run_json("sessions", "--unit", "unit-10@cellar")] == ids[:1]
     assert run("sessions", "--unit", "unit-3", code=2).startswith("innage: unit unit-3: is not in the store")
     assert run("sessions", "--since", "monday", code=2).startswith(
         "innage: --since: 'monday'; expected a day"
