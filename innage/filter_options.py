@@ -18,7 +18,7 @@ FILTERS = "Of which sessions"
 
 
 def _option(name: str, text: str, kind: str | None = None) -> Any:
-    complete = {} if kind is None else {"autocompletion": names_of(kind)}
+    complete: dict[str, Any] = {} if kind is None else {"autocompletion": names_of(kind)}
     return typer.Option(name, help=text, rich_help_panel=FILTERS, show_default=False, **complete)
 
 
@@ -85,4 +85,7 @@ def _filter(values: dict[str, Any]) -> SessionFilter:
     for field in ("since", "until"):
         if field in given:
             given[field] = read_day(field, given[field])
-    return SessionFilter(**{k: tuple(v) if isinstance(v, list) else v for k, v in given.items()})
+    fields: dict[str, Any] = {
+        name: tuple(value) if isinstance(value, list) else value for name, value in given.items()
+    }
+    return SessionFilter(**fields)

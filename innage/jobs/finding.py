@@ -73,9 +73,9 @@ class SessionFilter:
         if field == "warning":
             return bool(line.checks) == (wanted == ANY) if wanted in (ANY, NONE) else wanted in line.checks
         if field == "void":
-            return (line.void_reason is not None) == wanted
+            return bool((line.void_reason is not None) == wanted)
         if field == "simulated":
-            return line.simulated == wanted
+            return bool(line.simulated == wanted)
         return not set(wanted).isdisjoint(_values(line, field))
 
     def of_sessions(self, sessions: Iterable[Session]) -> list[Session]:

@@ -5,7 +5,7 @@ missing is named.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -37,10 +37,10 @@ FOAM = Conditions(surface=(Surface.FOAM,), wall=(Wall.FILM,))
 
 
 def gaps_of(
-    sessions: list[Session], temperatures: dict[str, tuple[float, ...]] | None = None, **others: Any
+    sessions: list[Session], temperatures: Mapping[str, tuple[float, ...]] | None = None, **others: Any
 ) -> Gaps:
     nothing = {s.sha256: (math.nan,) * max(1, len(s.marks)) for s in sessions}
-    return find_gaps(sessions, nothing | (temperatures or {}), **others)
+    return find_gaps(sessions, nothing | dict(temperatures or {}), **others)
 
 
 @pytest.fixture
