@@ -122,6 +122,13 @@ def unit_content(unit: Unit) -> str | dict[str, str]:
     return unit.origin_name if unit.serial is None else {"bench": unit.bench, "serial": unit.serial}
 
 
+def tank_content_sha256(tank: Tank) -> str:
+    """The hash of what a tank is, by which frozen sets tell tanks of one name apart: neither its revision nor
+    its note.
+    """
+    return sha256(_tank(tank))
+
+
 def unit_sha256(unit: Unit) -> str:
     """The identity of a unit: its bench of origin with its serial, or with its name where it has none."""
     own = {"name": unit.origin_name} if unit.serial is None else {"serial": unit.serial}
@@ -148,15 +155,18 @@ def frozen_sha256(
     sessions: Sequence[Session],
     trims: Sequence[Trim] = (),
     edges_c: Sequence[float] = (),
+    named_by_content: bool = False,
 ) -> str:
     """The hash of a frozen set's content: its sessions, their labels, the groups and roles, the trims, the
-    edges of its bands; not its name or seed.
+    edges of its bands; not its name or seed. ``named_by_content``: the group of each session too.
     """
     content = {
         "format": FROZEN_FORMAT,
         "group_by": group_by.value,
         "roles": {group: role.value for group, role in roles.items()},
-        "sessions": [_frozen_session(s) for s in sorted(sessions, key=lambda s: s.sha256)],
+        "sessions": [
+            _frozen_session(s, group_by, named_by_content) for s in sorted(sessions, key=lambda s: s.sha256)
+        ],
     }
     edges = {"edges_c": [_real(edge) for edge in edges_c]} if edges_c else {}
     return sha256(content | edges | ({"trims": sorted(trim.sha256 for trim in trims)} if trims else {}))
@@ -203,8 +213,10 @@ def opening_sha256(
     return sha256(facts if number is None else facts | {"number": number})
 
 
-def _frozen_session(session: Session) -> dict[str, object]:
+def _frozen_session(session: Session, group_by: GroupBy, named: bool) -> dict[str, object]:
     content: dict[str, object] = {"sha256": session.sha256, "marks": marks_content(session.marks)}
+    if named:
+        content["group"] = session.unit.name if group_by is GroupBy.UNIT else session.tank_group
     return content if session.mark_revision is None else content | {"mark_revision": session.mark_revision}
 
 

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from dataset.admission.plausible import GRAVE
+from dataset.coverage.set_names import group_names
 from dataset.coverage.temperature_bands import TemperatureBands
 from dataset.errors import InputError, there_are
 from dataset.labels.conditions import conditions_text
@@ -58,7 +59,7 @@ def _name_of(session: Session, mark: Mark, group_by: GroupBy) -> str:
         GroupBy.SESSION: session.id,
         GroupBy.UNIT: session.unit.name,
         GroupBy.LIQUID: session.liquid.name,
-        GroupBy.TANK: session.mounting.tank.ref,
+        GroupBy.TANK: session.tank_group or session.mounting.tank.ref,
         GroupBy.LEVEL: f"{mark.level_mm:g}"
         if mark.level_stop_mm is None
         else f"{mark.level_mm:g}..{mark.level_stop_mm:g}",
@@ -138,9 +139,10 @@ def spread_roles(
     """A seeded split of whole groups by numbers of groups, spread so that every role sees every liquid and
     tank where it can.
 
-    Groups are drawn in the order of SHA-256(seed, name), those with the rarest liquid or tank first. A group
-    goes to the role to which the most of its liquids and tanks are new; of several, to the one that is
-    furthest below its share of them, then to the one with most of its groups still to come.
+    Groups are drawn in the order of SHA-256(seed, name), by the names that a set gives them, those with the
+    rarest liquid or tank first. A group goes to the role to which the most of its liquids and tanks are new;
+    of several, to the one that is furthest below its share of them, then to the one with most of its groups
+    still to come.
 
     Raises:
         InputError: numbers below 1, or that do not sum to the groups there are.
@@ -155,12 +157,13 @@ def spread_roles(
             "leave one role without a number for the rest",
             fields=("roles",),
         )
+    in_set = group_names(sessions, group_by)
     holders = Counter(trait for own in traits.values() for trait in own)
     order = sorted(
         traits,
         key=lambda name: (
             min(holders[t] for t in traits[name]),
-            hashlib.sha256(f"{seed}:{name}".encode()).digest(),
+            hashlib.sha256(f"{seed}:{in_set.get(name, name)}".encode()).digest(),
         ),
     )
     left = dict(numbers)

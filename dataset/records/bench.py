@@ -169,6 +169,11 @@ class Unit:
     given_name: str = field(default="", compare=False)
 
     @property
+    def key(self) -> tuple[str, str]:
+        """What tells units apart, whatever a store or a frozen set calls them."""
+        return self.bench, self.origin_name if self.serial is None else f"serial {self.serial}"
+
+    @property
     def origin_name(self) -> str:
         """The name that its bench of origin gave it."""
         return self.given_name or self.name.partition("@")[0]

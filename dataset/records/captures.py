@@ -157,6 +157,7 @@ class Session:
     simulated: bool = False  # made by the virtual rig, not measured
     occasion: Occasion = UNSTATED
     tags: tuple[str, ...] = ()  # not part of the hash: they come and go
+    tank_group: str | None = field(default=None, compare=False)  # in a frozen set whose groups are tanks
     sealed_unit: Unit | None = field(default=None, compare=False)  # by which its hash names it, if by another
 
 

@@ -68,7 +68,7 @@ class Limits:
 @dataclass(frozen=True)
 class FrozenSet:
     """An immutable, hashed choice of sessions, each group with its role, and the trims that their units had
-    when it was frozen.
+    when it was frozen. Its units have the names that the set gives them, the same in every store.
     """
 
     name: str
@@ -83,6 +83,7 @@ class FrozenSet:
         # of the temperature bands that are its groups, rising; empty where it is grouped by something else
     ] = ()
     even_if_warned: str | None = None  # why sessions that were warned of gravely are in it
+    named_by_content: bool = False  # its hash covers the group of each session too
 
     @property
     def origin(self) -> str:

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import TypeVar
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
 from dataset.canonical import canonical_json, frozen_sha256, opening_sha256
 from dataset.coverage.roles import Group, assemble, check_choice, groups_of, refuse_mixture, refuse_warned
+from dataset.coverage.set_names import group_names, renamed, unit_names, with_tank_groups
 from dataset.coverage.temperature_bands import TemperatureBands, check_edges
 from dataset.errors import InputError
-from dataset.records import FrozenData, FrozenSet, GroupBy, Role, Session, Trim
+from dataset.records import FrozenData, FrozenSet, GroupBy, Role, Session, Trim, Unit
 from dataset.store import sessions as stored_sessions
 from dataset.store.proof import changed, keep
 from dataset.store.registry import named, unit_ids
@@ -28,6 +30,8 @@ from dataset.store.tables import (
 )
 from dataset.store.trims import to_trim
 from dataset.values import check_name, check_text
+
+R = TypeVar("R", Session, Trim)
 
 
 @dataclass(frozen=True)
@@ -46,9 +50,8 @@ def to_frozen_set(row: FrozenSetRow, known: FrozenSet | None = None) -> FrozenSe
     ``known`` is a record of the same set that the store has given before: what still equals it was checked
     then.
     """
-    sessions = tuple(to_session(member.session, member.mark_revision_sha256) for member in row.sessions)
+    sessions, trims = _named(row)
     roles = {role.group_name: role.role for role in row.roles}
-    trims = tuple(to_trim(member.trim) for member in row.trims)
     edges = () if row.edges_c is None else tuple(json.loads(row.edges_c))
     frozen = FrozenSet(
         row.name,
@@ -60,13 +63,45 @@ def to_frozen_set(row: FrozenSetRow, known: FrozenSet | None = None) -> FrozenSe
         trims,
         edges,
         row.even_if_warned,
+        bool(row.named_by_content),
     )
     if frozen == known:
         return frozen
-    actual = frozen_sha256(row.group_by, roles, sessions, trims, edges)
+    actual = frozen_sha256(row.group_by, roles, sessions, trims, edges, frozen.named_by_content)
     if actual != row.sha256:
         raise changed(f"frozen set {row.name}", actual, row.sha256)
     return frozen
+
+
+def _named(row: FrozenSetRow) -> tuple[tuple[Session, ...], tuple[Trim, ...]]:
+    """Sessions and trims, their units and tanks called as they were when the set was frozen where these are
+    its groups, else as their content says.
+    """
+    sessions = tuple(to_session(member.session, member.mark_revision_sha256) for member in row.sessions)
+    trims = tuple(to_trim(member.trim) for member in row.trims)
+    pinned = [member.group_name for member in row.sessions]
+    if row.group_by is GroupBy.TANK:
+        sessions = tuple(replace(s, tank_group=name) for s, name in zip(sessions, pinned, strict=True))
+    if row.group_by is not GroupBy.UNIT:
+        names = unit_names([*(session.unit for session in sessions), *(trim.unit for trim in trims)])
+        return renamed(sessions, names), renamed(trims, names)
+    # a unit that turned out to be one with another keeps the name that it had here
+    by_sealed = {
+        _sealed(session).key: name for session, name in zip(sessions, pinned, strict=True) if name is not None
+    }
+    by_unit = {session.unit.key: by_sealed[_sealed(session).key] for session in sessions}
+    return (
+        tuple(_called(session, by_sealed[_sealed(session).key]) for session in sessions),
+        tuple(_called(t, by_sealed.get(_sealed(t).key, by_unit.get(t.unit.key, t.unit.name))) for t in trims),
+    )
+
+
+def _called(record: R, name: str) -> R:
+    return renamed([record], {record.unit.key: name})[0]
+
+
+def _sealed(record: Session | Trim) -> Unit:
+    return record.sealed_unit or record.unit
 
 
 def add_frozen_set(
@@ -103,7 +138,16 @@ def add_frozen_set(
         refuse_mixture(sessions)
     refuse_warned(sessions, allowed.even_if_warned)
     trims = _trims_of(orm, sessions)
-    sha256 = frozen_sha256(group_by, roles, sessions, trims, edges)
+    in_set = group_names(sessions, group_by)
+    roles = {in_set.get(name, name): role for name, role in roles.items()}
+    named_by_content = group_by is GroupBy.TANK or (
+        group_by is GroupBy.UNIT and any(_hides(session, in_set) for session in sessions)
+    )
+    if group_by is GroupBy.TANK:
+        sessions = list(with_tank_groups(sessions))
+    if group_by is GroupBy.UNIT:
+        sessions = list(renamed(sessions, unit_names(session.unit for session in sessions)))
+    sha256 = frozen_sha256(group_by, roles, sessions, trims, edges, named_by_content)
     row = FrozenSetRow(
         name=name,
         sha256=sha256,
@@ -112,10 +156,16 @@ def add_frozen_set(
         seed=seed,
         edges_c=canonical_json(edges) if edges else None,
         even_if_warned=allowed.even_if_warned,
+        named_by_content=named_by_content or None,
     )
     row.roles = [FrozenRoleRow(group_name=group, role=role) for group, role in sorted(roles.items())]
     row.sessions = [
-        FrozenSessionRow(position=k, session=row, mark_revision_sha256=session.mark_revision)
+        FrozenSessionRow(
+            position=k,
+            session=row,
+            mark_revision_sha256=session.mark_revision,
+            group_name=session.unit.name if group_by is GroupBy.UNIT else session.tank_group,
+        )
         for k, (row, session) in enumerate(zip(rows, sessions, strict=True))
     ]
     row.trims = [FrozenTrimRow(position=k, trim_sha256=trim.sha256) for k, trim in enumerate(trims)]
@@ -123,6 +173,12 @@ def add_frozen_set(
     row.sealed = True
     orm.flush()
     return to_frozen_set(row)
+
+
+def _hides(session: Session, in_set: Mapping[str, str]) -> bool:
+    """Whether a session's own hash does not say the name that the set gives its unit."""
+    sealed = _sealed(session)
+    return sealed.serial is not None or in_set[session.unit.name] != sealed.origin_name
 
 
 def frozen_sets(orm: OrmSession) -> tuple[FrozenSet, ...]:

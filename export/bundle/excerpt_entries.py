@@ -37,7 +37,7 @@ def _fits(
     excerpt: Excerpt, session: Mapping[str, Any], trims: Mapping[str, Any], frozen: Mapping[str, Any]
 ) -> bool:
     name = _NAMES.get(frozen["group_by"])
-    role = None if name is None else frozen["roles"].get(session[name], Role.PROVE)
+    role = None if name is None else frozen["roles"].get(session.get("group", session[name]), Role.PROVE)
     place = (session["unit"], session["mounting"])
     return (
         session["void"] is None

@@ -286,7 +286,7 @@ def _session(session: Session, voided: Mapping[str, str]) -> dict[str, Any]:
         "simulated": session.simulated,
         "source": asdict(session.source),
         "void": voided.get(session.id, session.void_reason),
-    }
+    } | ({} if session.tank_group is None else {"group": session.tank_group})
 
 
 def _trim(trim: Trim) -> dict[str, Any]:

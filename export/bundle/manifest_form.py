@@ -53,7 +53,8 @@ _SESSION = record(
         "simulated": flag,
         "source": _SOURCE,
         "void": maybe(text()),
-    }
+    },
+    {"group": _WORD},
 )
 _TRIM = record(
     {

@@ -133,8 +133,8 @@ def _widened(rows: Mask, count: int) -> Mask:
 
 def _of_units(data: FrozenData, new: FrozenData, rows: Mask) -> Mask:
     """Rows of ``data`` of the same units as those ``rows`` of ``new``, whichever tank they are of."""
-    units = {new.frozen.sessions[int(s)].unit.name for s in np.unique(new.session[rows])}
-    mine = np.asarray([s.unit.name in units for s in data.frozen.sessions], np.bool_)
+    units = {new.frozen.sessions[int(s)].unit.key for s in np.unique(new.session[rows])}
+    mine = np.asarray([s.unit.key in units for s in data.frozen.sessions], np.bool_)
     return np.asarray(mine[data.session], np.bool_)
 
 

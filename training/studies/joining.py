@@ -65,7 +65,7 @@ def joined(old: FrozenData, new: FrozenData) -> tuple[FrozenData, Left]:
     known = {s.sha256 for s in new.frozen.sessions}
     held = _held_out_units(new)
     same = [s.sha256 in known for s in old.frozen.sessions]
-    spoilt = [s.unit.name in held and not twice for s, twice in zip(old.frozen.sessions, same, strict=True)]
+    spoilt = [s.unit.key in held and not twice for s, twice in zip(old.frozen.sessions, same, strict=True)]
     usable = ~(np.asarray(same, np.bool_) | np.asarray(spoilt, np.bool_))
     level = old.level_mm.copy()
     for k, session in enumerate(old.frozen.sessions):
@@ -140,9 +140,9 @@ def _check_boards(old: Mounting, new: Mounting) -> None:
             )
 
 
-def _held_out_units(new: FrozenData) -> set[str]:
+def _held_out_units(new: FrozenData) -> set[tuple[str, str]]:
     rows = ~new.rows(Role.FIT)
-    return {new.frozen.sessions[int(s)].unit.name for s in np.unique(new.session[rows])}
+    return {new.frozen.sessions[int(s)].unit.key for s in np.unique(new.session[rows])}
 
 
 def _put_together(old: FrozenData, new: FrozenData, rows: Mask) -> FrozenData:

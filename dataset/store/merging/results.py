@@ -7,7 +7,7 @@ from typing import Any
 
 from sqlalchemy import Connection, insert, select, update
 
-from dataset.records import ID_DIGITS, GroupBy
+from dataset.records import ID_DIGITS
 from dataset.store import tables
 from dataset.store.frozen_sets import to_frozen_set
 from dataset.store.merging.two_stores import TwoStores, children_of, rows, without
@@ -21,8 +21,6 @@ def frozen_sets(stores: TwoStores) -> None:
         if same is not None and same["sha256"] != row["sha256"]:
             ours, theirs = ({"hash": side["sha256"][:ID_DIGITS]} for side in (same, row))
             stores.differ(f"frozen set {row['name']}", ours, theirs, "one of the two needs another name")
-            continue
-        if same is None and _regrouped(stores, row):
             continue
         stores.count("frozen set", same is None)
         if same is None:
@@ -48,25 +46,6 @@ def _insert_frozen(stores: TwoStores, row: Mapping[str, Any]) -> None:
     to_frozen_set(stores.orm.get_one(tables.FrozenSetRow, row_id))
     stores.orm.expunge_all()
     stores.check(tables.FrozenSetRow, row_id, f"frozen set {row['name']}")
-
-
-def _regrouped(stores: TwoStores, row: Mapping[str, Any]) -> bool:
-    """Groups by tank are named after its revision: a set whose tank has another number here could not be read
-    back.
-    """
-    if row["group_by"] is not GroupBy.TANK:
-        return False
-    roles = rows(stores.theirs, tables.FrozenRoleRow, frozen_set_id=row["id"])
-    groups = {role["group_name"] for role in roles}
-    moved = [tank for tank in stores.renumbered if tank.what == "tank" and tank.theirs in groups]
-    for tank in moved:
-        stores.conflict(
-            f"frozen set {row['name']}",
-            f"its groups are named after tanks, and {tank.theirs} in {stores.there} is {tank.ours} in "
-            f"{stores.here}",
-            f"merge the other way round, {stores.here} into {stores.there}, where the numbers stay",
-        )
-    return bool(moved)
 
 
 def openings(stores: TwoStores) -> None:

@@ -105,7 +105,7 @@ def _refuse_capture(capture: Capture, place: Excerpt, where: str) -> None:
 def _refuse_trims(capture: Capture, trims: Sequence[Trim], where: str) -> None:
     session = capture.session
     for trim in trims:
-        if (trim.unit.name, trim.mounting.name) != (session.unit.name, session.mounting.name):
+        if (trim.unit.key, trim.mounting.name) != (session.unit.key, session.mounting.name):
             raise Failed(
                 f"{where}: its {trim.kind} trim is of unit {trim.unit.name} on mounting {trim.mounting.name}"
             )

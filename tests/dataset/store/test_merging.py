@@ -396,22 +396,23 @@ def test_a_note_that_differs_is_no_contradiction(benches: tuple[Store, Store]) -
     assert "'second shelf'" in report.remarks[0]
 
 
-def test_groups_named_after_a_renumbered_tank(benches: tuple[Store, Store], register: Register) -> None:
-    """A set whose groups are tank revisions is refused where the number would change, and goes the other way
-    round.
+def test_groups_by_a_tank_that_is_renumbered(benches: tuple[Store, Store], register: Register) -> None:
+    """Groups are named by what a tank is, whatever number its revision has: the set comes in either way, with
+    its hash.
     """
     left, right = benches
     put(left, Tank("canister", 0, 50.0))
     bench = register(right)
-    right.freeze("set", right.add_sessions([bench.session(1)]), GroupBy.TANK, {"canister@1": Role.FIT})
-    with pytest.raises(
-        InputError,
-        match=r"canister@1 in right.db is canister@2 in left.db.*merge the other way round, left.db "
-        r"into right.db",
-    ):
-        left.merge(right.path)
+    frozen = right.freeze(
+        "set", right.add_sessions([bench.session(1)]), GroupBy.TANK, {"canister@1": Role.FIT}
+    )
+    left.merge(right.path)
     right.merge(left.path)
-    assert len(right.frozen_data(right.frozen_set("set")).counts) == 28
+    for store in benches:
+        same = store.frozen_set("set")
+        assert (same.sha256, same.roles) == (frozen.sha256, (("canister", Role.FIT),))
+        assert len(store.frozen_data(same).counts) == 28
+    assert left.frozen_set("set").sessions[0].mounting.tank.ref == "canister@2"
 
 
 def test_openings_are_never_fewer(benches: tuple[Store, Store], register: Register) -> None:
