@@ -65,7 +65,7 @@ def sha256(content: Any) -> str:
 
 def readings_sha256(frames: Frames) -> str:
     """The hash of the frames alone: times, counts, temperatures."""
-    return sha256(_columns(frames))
+    return sha256(columns_content(frames))
 
 
 def counts_sha256(frames: Frames) -> str | None:
@@ -77,7 +77,7 @@ def counts_sha256(frames: Frames) -> str | None:
     for row in (0, *changes.tolist()) if len(frames) else ():
         distinct.add(frames.counts[row].tobytes())
         if len(distinct) > TELLING_FRAMES:
-            return sha256(_columns(Frames(frames.t_ms, frames.counts))[1:])
+            return sha256(columns_content(Frames(frames.t_ms, frames.counts))[1:])
     return None
 
 
@@ -91,7 +91,7 @@ def session_sha256(session: NewSession | Session, frames: Frames) -> str:
         "mounting": _mounting(session.mounting),
         "marks": marks_content(session.marks if sealed is None else sealed),
         "note": session.note,
-        "columns": _columns(frames),
+        "columns": columns_content(frames),
     }
     if session.stretches:
         content["stretches"] = [_stretch(stretch) for stretch in session.stretches]
@@ -220,7 +220,8 @@ def _frozen_session(session: Session, group_by: GroupBy, named: bool) -> dict[st
     return content if session.mark_revision is None else content | {"mark_revision": session.mark_revision}
 
 
-def _columns(frames: Frames) -> list[dict[str, object]]:
+def columns_content(frames: Frames) -> list[dict[str, object]]:
+    """Frames as JSON: of each column its name, type, length and the hash of its values."""
     columns: list[tuple[str, str, NDArray[Any]]] = [("t_ms", "<i8", frames.t_ms)]
     columns += [(f"counts.{k}", "<u4", frames.counts[:, k]) for k in range(frames.counts.shape[1])]
     if frames.temperature_c is not None:
