@@ -16,6 +16,7 @@ from dataset.admission.rules import TOP_COUNT, check_period
 from dataset.admission.starts import Start, start_of
 from dataset.counts import scale_for, too_fine, whole_steps
 from dataset.errors import InputError, quoted
+from dataset.files.headings import unit_in
 from dataset.files.sheets import DELIMITERS, STANDARD_INPUT, Sheet, is_number, read_content, sheet_of
 from dataset.labels.marking import Labelling, Method, level_of, marks_of_readings
 from dataset.labels.ramps import Stream
@@ -32,6 +33,7 @@ from dataset.records import (
 )
 from dataset.values import GAP_PERIODS
 
+_SECONDS = ("s", "sec", "second", "seconds")
 MAX_T_MS = 2.0**53  # whole milliseconds up to here are exact in a double
 
 
@@ -205,10 +207,16 @@ def _times(columns: _Columns, mapping: ColumnMapping, sensor: Sensor) -> NDArray
             sheet.where(row + 1, mapping.time),
             f"time {stands} {t_ms[row + 1]} ms",
             expected,
-            "split the file where another session begins, or check ColumnMapping.time and time_unit",
+            _hint_of_time(mapping),
             fields=("ColumnMapping.time", "time_unit"),
         )
     return t_ms
+
+
+def _hint_of_time(mapping: ColumnMapping) -> str:
+    if unit_in(mapping.time or "") in _SECONDS and mapping.time_unit is TimeUnit.MILLISECONDS:
+        return "its name says seconds: set time_unit to s"
+    return "split the file where another session begins, or check ColumnMapping.time and time_unit"
 
 
 def _levels(columns: _Columns, mapping: ColumnMapping, tank: Tank) -> NDArray[np.float64] | None:

@@ -308,6 +308,8 @@ class Store:
         progress: Callable[[str, int, int], None] | None = None,
         *,
         save_mapping: ColumnMapping | None = None,
+        units: Sequence[Unit] = (),
+        accept: Callable[[Sequence[Session]], None] | None = None,
     ) -> tuple[Session, ...]:
         """Write and seal sessions: all of them in one transaction, or none.
 
@@ -315,6 +317,8 @@ class Store:
             sessions: the sessions; unit, liquid and mounting as the store gives them.
             progress: called with (what, done, total) after each.
             save_mapping: saved under its name in the same transaction.
+            units: added first, in the same transaction.
+            accept: given what was written, the checks' warnings too; nothing stays where it raises.
 
         Raises:
             InputError: frames or marks that do not fit sensor or tank, or readings that the store already
@@ -322,9 +326,14 @@ class Store:
         """
 
         def work(orm: OrmSession) -> tuple[Session, ...]:
+            for unit in units:
+                registry.add_unit(orm, unit)
             if save_mapping is not None:
                 registry.add_mapping(orm, save_mapping)
-            return stored_sessions.add_sessions(orm, sessions, progress)
+            added = stored_sessions.add_sessions(orm, sessions, progress)
+            if accept is not None:
+                accept(added)
+            return added
 
         return self._write(work)
 

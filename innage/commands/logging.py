@@ -81,6 +81,15 @@ def log(
             help="Instead: CSV, a line a file; headings are these options, which hold where cells are empty.",
         ),
     ] = None,
+    add_units: Annotated[
+        bool, typer.Option("--add-units", help="With --batch: add units that are new.")
+    ] = False,
+    even_if_warned: Annotated[
+        bool,
+        typer.Option(
+            "--even-if-warned", help="With --batch: log lines too that have a warning that freeze refuses."
+        ),
+    ] = False,
     tank: TankOption = None,
     sensor: SensorOption = None,
     mounting: MountingOption = None,
@@ -197,7 +206,7 @@ def log(
     _check_what_to_log(files, batch, save_mapping)
     opened = open_store(store)
     if batch is not None:
-        _log_batch(opened, batch, stated, json)
+        _log_batch(opened, batch, stated, json, add_units=add_units, even_if_warned=even_if_warned)
         return
     settled = settle(opened, stated, save_mapping)
     with progress("logging") as moved:
@@ -232,12 +241,12 @@ def _check_what_to_log(files: Sequence[Path] | None, batch: Path | None, save_ma
         raise InputError("--save-mapping", "beside --batch", "one of them", "save it with a file of its own")
 
 
-def _log_batch(store: Store, batch: Path, stated: Statements, json: bool) -> None:
+def _log_batch(store: Store, batch: Path, stated: Statements, json: bool, **how: bool) -> None:
     from innage.jobs.batch.sessions import log_batch
     from innage.terminal.views.logged import show_batch
 
     with progress("logging") as moved:
-        logged = log_batch(store, batch, stated, progress=moved)
+        logged = log_batch(store, batch, stated, **how, progress=moved)
     if not json:
         _name_unused([line.file for line in logged])
     show_batch(batch, logged, json)

@@ -41,7 +41,7 @@ class Circumstances:
 def find_circumstances(
     store: Store,
     *,
-    unit: str | None,
+    unit: str | Unit | None,
     liquid: str | None,
     mounting: str | None = None,
     tank: str | None = None,
@@ -49,7 +49,7 @@ def find_circumstances(
     condition: str | None = None,
     note: str = "",
 ) -> Circumstances:
-    """What these names stand for.
+    """What these names stand for; a unit may be a record that is yet to be added.
 
     Raises:
         InputError: no unit, no liquid, or names that don't say one mounting. NotFoundError: a name that the
@@ -58,7 +58,11 @@ def find_circumstances(
     if liquid is None or unit is None:
         raise InputError("liquid and unit", "one is missing", "both", fields=("liquid", "unit"))
     return Circumstances(
-        store.unit(unit), store.liquid(liquid), find_mounting(store, mounting, tank, sensor), condition, note
+        store.unit(unit) if isinstance(unit, str) else unit,
+        store.liquid(liquid),
+        find_mounting(store, mounting, tank, sensor),
+        condition,
+        note,
     )
 
 

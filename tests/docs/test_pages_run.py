@@ -119,10 +119,11 @@ def test_logging(run_page: Run, tmp_path: Path) -> None:
     """Files of invented counts; the session that is voided is the first of them."""
     with Store.open(tmp_path / "innage.db") as store:
         a_bench(store, pads=2, units=("unit-1", "unit-2"))
-    for day in ("tuesday", "thursday"):
+    for day in ("tuesday", "thursday", "friday"):
         (tmp_path / day).mkdir()
-    thursday = ("thursday/run_20260305_0900", "thursday/run_20260305_1130")
-    for number, name in enumerate(("monday", "tuesday/one", "tuesday/two", "wednesday", *thursday)):
+    late = ("thursday/run_20260305_0900", "thursday/run_20260305_1130", *(f"friday/s{k}" for k in (1, 2, 3)))
+    write_shown("logging.md", "file,unit,condition", tmp_path / "friday.csv")
+    for number, name in enumerate(("monday", "tuesday/one", "tuesday/two", "wednesday", *late)):
         rows = [
             f"{k / 10:.1f};{4000 + number + 40 * k};{4000 + 40 * max(k - 20, 0)};{k * 0.2:.1f}"
             for k in range(40)
@@ -133,11 +134,13 @@ def test_logging(run_page: Run, tmp_path: Path) -> None:
     printed = run_page(
         "docs/logging.md", only=lambda line: line.startswith(("innage log ", "innage operator "))
     )
-    assert [said.count("session ") for said in printed.values()] == [1, 2, 0, 1, 2]
+    assert [said.count("session ") for said in printed.values()] == [1, 2, 0, 1, 2, 3]
     with Store.open(tmp_path / "innage.db") as store:
         sessions = store.sessions()
-    starts = ["2026-03-02T09:15:00+01:00", "2026-03-05T09:00:00+01:00", "2026-03-05T11:30:00+01:00"]
-    assert [s.occasion.started for s in sessions] == [None, None, None, *starts]
+    starts = ["02T09:15", "05T09:00", "05T11:30", "06T08:00", "06T08:30", "06T09:00"]
+    stated = [f"2026-03-{start}:00+01:00" for start in starts]
+    assert [s.occasion.started for s in sessions] == [None, None, None, *stated]
+    assert [s.tags for s in sessions[-3:]] == [("first", "humid"), (), ()]
     first = {"8c1f3a": sessions[0].id}
     run_page("docs/logging.md", first, only=lambda line: " void " in line or " tag " in line)
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, overload
 
-from dataset.errors import InputError
+from dataset.errors import InnageError, InputError, NotFoundError
 from dataset.files.record_lines import RecordLine, over, read_record_lines
+from dataset.records import Unit
 from innage.jobs import Progress, silent
-from innage.jobs.batch.faults import check_each
+from innage.jobs.batch.faults import LinesRefusedError, check_each
 from innage.jobs.batch.statements import Settled, Statements, settle
 from innage.jobs.logging_files import read_session
 from innage.jobs.stages import staged
@@ -50,7 +52,13 @@ class _Line:
 
 
 def log_batch(
-    store: Store, batch: Path, stated: Statements | None = None, *, progress: Progress = silent
+    store: Store,
+    batch: Path,
+    stated: Statements | None = None,
+    *,
+    add_units: bool = False,
+    even_if_warned: bool = False,
+    progress: Progress = silent,
 ) -> tuple[LoggedLine, ...]:
     """Log a file a line, each with what the line states: all of them, or none.
 
@@ -61,6 +69,9 @@ def log_batch(
         store: the open store.
         batch: CSV with a heading ``file`` and any that :class:`Statements` has; files stand beside it.
         stated: what holds for each line that doesn't state it.
+        add_units: units that the store does not have are added.
+        even_if_warned: lines are logged too whose session has a warning that :meth:`Store.freeze` refuses,
+            such as levels that were read in another unit.
         progress: called with (what, done, total).
 
     Raises:
@@ -69,11 +80,19 @@ def log_batch(
     """
     common, moved = stated or Statements(), staged(progress, _STAGES)
     lines = read_record_lines(batch, HEADINGS, (FILE,))
-    checking = _Checking(store, common)
+    checking = _Checking(store, common, add_units)
     check_each(batch, lines, HEADINGS, checking.check, lambda _, done, total: moved("checking", done, total))
     new = [line for line in checking.lines if line.known is None]
+    accept = None if even_if_warned else partial(_refuse_warned, batch, [line.line for line in new])
     added = iter(
-        store.add_sessions(_ToLog(new), lambda _, done, total: moved("logging", done, total)) if new else ()
+        store.add_sessions(
+            _ToLog(new),
+            lambda _, done, total: moved("logging", done, total),
+            units=checking.new_units,
+            accept=accept,
+        )
+        if new
+        else ()
     )
     return tuple(
         LoggedLine(line.line.number, line.known or next(added), checking.files[k], line.known is not None)
@@ -81,37 +100,89 @@ def log_batch(
     )
 
 
+def _refuse_warned(batch: Path, lines: Sequence[RecordLine], sessions: Sequence[Session]) -> None:
+    """What draws a grave warning is seen best before many sessions would have to be voided one by one."""
+    from dataset.admission.plausible import GRAVE
+
+    warned = [
+        (line, InputError(line.where, f"{warning.check}: {warning.sentence}"))
+        for line, session in zip(lines, sessions, strict=True)
+        for warning in session.warnings
+        if warning.check in GRAVE
+    ]
+    if warned:
+        hint = "where it is right all the same, say even_if_warned=True"
+        raise LinesRefusedError(batch, len(lines), warned, HEADINGS, hint, ("even_if_warned=True",))
+
+
 class _Checking:
     """Checks line by line; keeps what was read as long as there is room for it."""
 
-    def __init__(self, store: Store, common: Statements) -> None:
-        self._store, self._common = store, common
+    def __init__(self, store: Store, common: Statements, add_units: bool) -> None:
+        self._store, self._common, self._add_units = store, common, add_units
         self._settled: dict[Statements, Settled] = {}
+        self._units = {unit.name: unit for unit in store.units()}
+        self._new_units: dict[str, Unit] = {}
         self._recordings: dict[str, RecordLine] = {}
         self._bytes = 0
         self.lines: list[_Line] = []
         self.files: list[ParsedFile] = []
 
-    def check(self, line: RecordLine) -> None:
-        """Check a line; InputError for the first thing that is wrong with it."""
+    @property
+    def new_units(self) -> tuple[Unit, ...]:
+        """Units of lines that the store does not have."""
+        return tuple(self._new_units.values())
+
+    def check(self, line: RecordLine) -> list[InnageError]:
+        """Check a line; raises for the first thing that is wrong with its file or its other statements, and
+        gives back what is wrong with its unit, which says nothing of the rest.
+        """
         if FILE not in line.cells:
             raise InputError(line.place(FILE), "an empty cell", "a file")
         path = line.path.parent / line.cells[FILE]
         if not path.is_file():
             beside = line.path.absolute().parent
             raise InputError(line.place(FILE), f"no file {line.cells[FILE]}", f"one that lies in {beside}")
-        settled = self._settle(over(self._common, line))
-        new, file = _read(path, settled)
-        known = self._store.known_session(new)
-        self._refuse_twice(line, new)
+        stated = over(self._common, line)
+        faults = self._check_unit(stated)
+        try:
+            settled = self._settle(stated)
+            new, file = _read(path, settled)
+            known = None if faults else self._store.known_session(new)
+            self._refuse_twice(line, new)
+        except InnageError as error:
+            return [*faults, error]
         self._bytes += new.frames.counts.nbytes + new.frames.t_ms.nbytes
         kept = (new, file) if known is None and self._bytes <= _KEPT_BYTES else None
         self.lines.append(_Line(line, path, settled, file.source.sha256, known, kept))
         self.files.append(_without_frames(file))
+        return faults
+
+    def _check_unit(self, stated: Statements) -> list[InnageError]:
+        """What is wrong with the unit; one that is new stands among the units from then on."""
+        from dataset.admission.rules import check_unit
+
+        name = stated.unit
+        if name is None or name in self._units:
+            return []
+        try:
+            new = Unit(name, bench=self._store.bench().identity)
+            check_unit(new)
+            if not self._add_units:
+                self._store.unit(name)
+        except NotFoundError as error:
+            hint = f"{error.hint}; or say add_units=True to add those that are new"
+            fields = (*error.fields, "add_units=True")
+            return [NotFoundError(error.where, error.found, error.expected, hint, fields=fields)]
+        except InnageError as error:
+            return [error]
+        self._units[name] = self._new_units[name] = new
+        return []
 
     def _settle(self, stated: Statements) -> Settled:
         if stated not in self._settled:
-            self._settled[stated] = settle(self._store, stated)
+            unit = self._units.get(stated.unit or "") or (Unit(stated.unit) if stated.unit else None)
+            self._settled[stated] = settle(self._store, stated, unit=unit)
         return self._settled[stated]
 
     def _refuse_twice(self, line: RecordLine, new: NewSession) -> None:

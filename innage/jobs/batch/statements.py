@@ -17,7 +17,7 @@ from dataset.words import LevelUnit, TimeUnit
 
 if TYPE_CHECKING:
     from dataset.labels.marking import Labelling
-    from dataset.records import Liquid
+    from dataset.records import Liquid, Unit
     from dataset.store import Store
     from innage.jobs.circumstances import Circumstances
     from innage.jobs.logging_files import Beside, Ramp
@@ -90,8 +90,9 @@ class Settled:
     beside: Beside
 
 
-def settle(store: Store, stated: Statements, save_as: str | None = None) -> Settled:
-    """What statements come to; ``save_as`` is the name of columns that will be saved.
+def settle(store: Store, stated: Statements, save_as: str | None = None, unit: Unit | None = None) -> Settled:
+    """What statements come to; ``save_as`` is the name of columns that will be saved, ``unit`` the record of
+    the unit where the store may not have it yet.
 
     Raises:
         InputError: statements that contradict each other or are missing. NotFoundError: a name that the store
@@ -103,7 +104,7 @@ def settle(store: Store, stated: Statements, save_as: str | None = None) -> Sett
 
     circumstances = find_circumstances(
         store,
-        unit=stated.unit,
+        unit=stated.unit if unit is None else unit,
         liquid=stated.liquid,
         mounting=stated.mounting,
         tank=stated.tank,

@@ -28,11 +28,13 @@ _TIMED = re.compile(r"([0-9]{4}-[0-9]{2}-[0-9]{2})[T ].*")
 class FixtureTrim:
     """What a line states of a trim, or all lines alike; None and () are not stated.
 
-    ``counts`` may be left out where each channel has a column of its own, called as the channel is. A
-    ``date`` may have a time of day behind it, which is not kept.
+    A unit is called by its name, or by its ``serial``; a new one is named as its serial is where the line has
+    no name. ``counts`` may be left out where each channel has a column of its own, called as the channel is.
+    A ``date`` may have a time of day behind it, which is not kept.
     """
 
     unit: str | None = None
+    serial: str | None = None
     kind: TrimKind | None = None
     date: str | None = None
     stage: str | None = None
@@ -126,13 +128,12 @@ class _Checking:
         from dataset.labels.trims import check_trim
 
         stated = over(self._common, line)
-        lacking = [f for f in ("unit", "kind", "date", "stage", "mounting") if getattr(stated, f) is None]
+        lacking = [f for f in ("kind", "date", "stage", "mounting") if getattr(stated, f) is None]
         if lacking or stated.kind is None:
-            raise InputError(
-                line.place(lacking[0]), "nothing is stated", "a cell in the line, or an option for all lines"
-            )
+            expected = "a cell in the line, or an option for all lines"
+            raise InputError(line.where, f"no {', no '.join(lacking)}", expected)
         mounting = self._mounting(str(stated.mounting))
-        unit = self._unit(line, str(stated.unit))
+        unit = self._unit(line, stated)
         counts = stated.counts or _by_channel(line, mounting.sensor)
         trim = Trim(
             unit=unit,
@@ -157,24 +158,38 @@ class _Checking:
     def _mounting(self, name: str) -> Mounting:
         return self._mountings[name] if name in self._mountings else self._store.mounting(name)
 
-    def _unit(self, line: RecordLine, name: str) -> Unit:
+    def _unit(self, line: RecordLine, stated: FixtureTrim) -> Unit:
         """The unit, or the new one that it will be."""
         from dataset.admission.rules import check_unit
 
-        known = self._units.get(name) or self.new_units.get(name)
+        field = "serial" if stated.unit is None else "unit"
+        name = stated.unit or stated.serial
+        if name is None:
+            raise InputError(line.place("unit"), "nothing is stated", "the unit's name, or its serial")
+        known = self._of(stated)
         if known is not None:
+            if stated.serial not in (None, known.serial):
+                where, found = line.place("serial"), f"{stated.serial} of unit {known.name}"
+                raise InputError(where, found, str(known.serial or "none, as the store has it"))
             return known
-        new = Unit(name)
+        new = Unit(name, serial=stated.serial, bench=self._store.bench().identity)
         check_unit(new)
         if not self._add_units:
             raise NotFoundError(
-                line.place("unit"),
+                line.place(field),
                 f"{name} is not in the store",
                 "",
                 "say add_units=True to add those that are new",
                 fields=("add_units=True",),
             )
         return new
+
+    def _of(self, stated: FixtureTrim) -> Unit | None:
+        """The unit that a line calls by its name or, where it has none, by its serial."""
+        units = self._units | self.new_units
+        if stated.unit is not None:
+            return units.get(stated.unit)
+        return next((unit for unit in units.values() if unit.serial == stated.serial), None)
 
 
 def _by_channel(line: RecordLine, sensor: Sensor) -> tuple[float, ...]:

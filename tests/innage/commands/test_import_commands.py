@@ -93,12 +93,26 @@ def test_each_fault_of_a_fixture_is_told_with_its_line(bench: Path) -> None:
         "line 4: ",
         "line 5: dry trim of unit u1: looks wet against its dry trim of 2026-01-31: a 1600",
         "line 6: ",
-        "line 7: column 'date': nothing is stated",
+        "line 7: no date; expected a cell in the line, or an option for all lines",
     ):
         assert sentence in said, said
     with Store.open(bench / "innage.db") as store:
         assert not store.trims()
     assert units_there(bench) == []
+
+
+def test_a_fixture_knows_units_by_their_serials(bench: Path) -> None:
+    """A serial finds the unit that has it, a new one names its unit; a name with another is refused."""
+    run("unit", "add", "left", "--serial", "SN1")
+    path = written(bench, "serial,kind,date,counts\nSN1,dry,2026-01-31,1|2\nSN2,dry,2026-01-31,2|2\n")
+    said = run("trim", "import", path, *ALIKE, code=2)
+    assert "line 3: column 'serial': SN2 is not in the store" in said
+    run("trim", "import", path, *ALIKE, "--add-units")
+    with Store.open(bench / "innage.db") as store:
+        assert [(t.unit.name, t.unit.serial) for t in store.trims()] == [("left", "SN1"), ("SN2", "SN2")]
+    path = written(bench, "unit,serial,kind,date,counts\nleft,SN3,dry,2026-01-31,1|2\n")
+    said = run("trim", "import", path, *ALIKE, code=2)
+    assert "line 2: column 'serial': SN3 of unit left; expected SN1" in said
 
 
 def test_columns_of_a_fixture_are_channels(bench: Path) -> None:

@@ -46,7 +46,7 @@ ALIKE = ("--tank", "can", "--sensor", "pair", "--liquid", "water", "--time", "t"
 def test_a_line_can_state_whatever_an_option_can() -> None:
     """The options of ``innage log`` but those of the call itself are the fields that a line may state."""
     command = load("log")
-    of_the_call = {"files", "batch", "save_mapping", "json", "store", "help"}
+    of_the_call = {"files", "batch", "add_units", "even_if_warned", "save_mapping", "json", "store", "help"}
     options = {parameter.name for parameter in command.params} - of_the_call
     assert options == {field.name for field in fields(Statements)}
 
@@ -121,6 +121,48 @@ def test_a_batch_that_has_grown_is_gone_on_with(bench: Path) -> None:
         f"line 2: session from run1.csv: has, frame by frame, the readings of session {first['id']}" in said
     )
     assert f"'innage void {first['id']} --reason ...'" in said
+
+
+def test_lines_alike_are_told_together_and_new_units_are_added(bench: Path) -> None:
+    """A unit that is missing in three lines is one fault, and hides nothing else; with --add-units it comes
+    with the sessions, or not at all.
+    """
+    for seed in (3, 4, 5):
+        a_file(bench / f"run{seed}.csv", seed)
+    text = "file,unit\nrun3.csv,n1\nrun4.csv,n1\nrun1.csv,u1\nrun5.csv,n1\n"
+    path = batch(bench, text)
+    said = run("log", "--batch", path, *ALIKE, code=2)
+    assert "3 of 4 lines can't be used" in said
+    assert "  lines 2 to 3, 5: unit n1: is not in the store." in said
+    assert "say --add-units to add those that are new" in said
+    wrong = ["xyz" if word == "mm" else word for word in ALIKE]
+    said = run("log", "--batch", path, *wrong, code=2)
+    assert "4 of 4 lines" in said
+    assert "  lines 2 to 5: in each file, line 1: no column 'xyz'" in said
+    said = run("log", "--batch", path, *wrong, "--add-units", code=2)
+    assert "unit n1" not in said
+    assert "4 sessions logged" in run("log", "--batch", path, *ALIKE, "--add-units")
+    with Store.open(bench / "innage.db") as store:
+        assert [unit.name for unit in store.units()] == ["n1", "u1", "u2"]
+        sealed = [store.session(session.id).sha256 for session in store.sessions()]
+        assert all(len(store.frames(sha256, verify=True)) == 20 for sha256 in sealed)
+    assert "4 in the store already" in run("log", "--batch", path, *ALIKE)
+
+
+def test_levels_in_another_unit_are_not_logged_by_the_dozen(bench: Path) -> None:
+    """A column named in cm that is read in mm is a warning in a single file; of a batch nothing is logged,
+    until somebody says that it is right.
+    """
+    a_file(bench / "run1.csv", 1, "level_cm")
+    path = batch(bench, "file,unit,level\nrun1.csv,u1,level_cm\nrun2.csv,u2,mm\n")
+    said = run("log", "--batch", path, *ALIKE, code=2)
+    assert "1 of 2 lines can't be used, and nothing was stored. Where it is right all the same, say" in said
+    assert "say --even-if-warned:" in said
+    assert "  line 2: column named otherwise: 'level_cm' speaks of cm and is read in mm" in said
+    assert "line 3" not in said
+    with Store.open(bench / "innage.db") as store:
+        assert not store.sessions()
+    assert "2 sessions logged" in run("log", "--batch", path, *ALIKE, "--even-if-warned")
 
 
 def test_files_that_found_no_room_are_read_again(bench: Path, monkeypatch: pytest.MonkeyPatch) -> None:
