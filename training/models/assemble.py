@@ -4,7 +4,8 @@ given when.
 | what | level given | counts as accepted |
 |---|---|---|
 | foam, film | yes, unless doubted | yes |
-| doubted, out of range (a pad or a pattern unlike any capture), sensor fault | no: withheld | no |
+| doubted, or no pad bears the level out | no: withheld | no |
+| out of range (a pad or a pattern unlike any capture), sensor fault | no: withheld | no |
 | no pad wet | 0, as empty | yes |
 """
 
@@ -13,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from training.models.features import MEAN_SHIFT, emit_features
+from training.models.features import MEAN_SHIFT, Features, emit_features
 from training.models.nets import IntNet, emit_net
 from training.models.operating import Operating
 from training.models.recipes import Band, Hardware
@@ -44,8 +45,7 @@ FLAG_TABLE = {
 @dataclass(frozen=True)
 class Parts:
     """What an array model is made of. ``foam``: a level net for foam, whose level counts by the score of
-    foam; None where one net serves for all. ``error`` and ``condition`` are the watcher's nets;
-    ``foam_unseen`` see :class:`training.models.watch.Watcher`, in steps of a score.
+    foam; None where one net serves for all. ``error`` and ``condition`` are the watcher's nets.
     ``patience``: the doubt is averaged over about eight frames.
     """
 
@@ -57,7 +57,6 @@ class Parts:
     error: IntNet
     condition: IntNet
     patience: bool
-    foam_unseen: tuple[int, ...] = ()
 
 
 def assemble(
@@ -97,8 +96,9 @@ def assemble(
     most = _emit_most_doubt(builder, raised, at)
     strange = builder.node("where", dry, zero, above(scores["strange"], at.strange_above), name="is_strange")
     doubted = builder.node(
-        "where", dry, zero, builder.node("greater", scores["doubt"], most), name="is_doubted"
+        "max", builder.node("greater", scores["doubt"], most), _emit_not_borne_out(builder, level, given, at)
     )
+    doubted = builder.node("where", dry, zero, doubted, name="is_doubted")
     out_of_range = builder.node("max", outside, strange, name="out_of_range")
     withheld = builder.node("max", builder.node("max", out_of_range, fault), doubted, name="is_withheld")
     reason = builder.node("where", strange, builder.const(STRANGE), doubted)
@@ -140,6 +140,12 @@ def _emit_most_doubt(builder: Builder, raised: Mapping[str, str], at: Operating)
         "where", raised["film"], builder.const(at.doubt_above_film), builder.const(at.doubt_above)
     )
     return builder.node("where", raised["foam"], builder.const(at.doubt_above_foam), most)
+
+
+def _emit_not_borne_out(builder: Builder, level: str, given: Features, at: Operating) -> str:
+    """1 for a level that would be a false wet in an empty tank, where no pad is as wet as liquid makes it."""
+    high = builder.node("greater", level, builder.const(at.wet_level))
+    return builder.node("mul", high, builder.node("greater", builder.const(at.wet_least), given.wettest))
 
 
 def _emit_flags(builder: Builder, foam: str, film: str, out_of_range: str, fault: str) -> str:

@@ -1,16 +1,16 @@
 """The operating point of an array model: from which score on a reading is withheld, flagged or called empty.
-Set on rows that no fit has seen.
+Set on rows that no net behind their scores has seen.
 
-False-wet comes first (an empty tank that is read as wet lets a pump run dry), then the shares of readings
-that the limits ask to be
-given, then the error: as much is withheld as those shares leave room for.
+A level that no pad bears out is withheld first (an empty tank that is read as wet lets a pump run dry). The
+doubts are set together: the shares of readings that the limits ask for are given, their errors kept, and
+beyond that a reading is withheld only where the error falls by more than the readings do.
 """
 
 from __future__ import annotations
 
-import bisect
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
+from typing import Any
 
 import numpy as np
 
@@ -23,23 +23,25 @@ WET_SPAN_SHARE = (
     0.05  # of the span: an empty tank read above this is a false wet, a fuller one called empty a false dry
 )
 DEFAULT_SHARES: Mapping[str, float] = {"clean": 0.99, "foam": 0.85, "film": 0.85}
-_SPARE = 0.25  # of what may be withheld is kept back, since unseen units are a little worse
-_LEAST: Mapping[str, float] = {
-    "clean": 0.97,
-    "foam": 0.7,
-    "film": 0.7,
-}  # shares given; false wets are hunted no further
 _STRANGE_QUANTILE = 0.999
 # of a score of 1, where made-up frames lie: a net that puts a few clean ones there too must still find them
 _STRANGE_MOST = 0.95
 _DRY_QUANTILE = 0.998
+_LEAST_WET = (
+    0.9  # of what all but two thousandths of frames of liquid above a false wet show on the wettest pad
+)
 _NEVER = 1 << 14
+_FRAMES = 200  # of a class and a group: doubts are set on no more, evenly spread
+_TAILS = np.geomspace(0.002, 0.4, 16)  # shares of a class whose doubts are tried as thresholds
+_SWEEPS = 4  # over the doubts, one after the other; two mostly do
 
 
 @dataclass(frozen=True)
 class Operating:
-    """Thresholds in the integers of the program: scores in 1/1024, shares in 1/4096. Foam, and film without
-    foam, have doubts of their own.
+    """Thresholds in the integers of the program: scores in 1/1024, shares in 1/4096, levels in 1/64 mm.
+
+    Foam, and film without foam, have doubts of their own. A level above ``wet_level`` is withheld where no
+    pad shows ``wet_least``.
     """
 
     empty_below: int
@@ -51,6 +53,8 @@ class Operating:
     film_above: int
     share_low: int
     share_high: int
+    wet_level: int = 0
+    wet_least: int = SHARE_LOW
 
 
 @dataclass(frozen=True)
@@ -77,6 +81,15 @@ class Scores:
         """The greatest share of any channel."""
         return self.wettest if self.highest is None else self.highest
 
+    def of(self, rows: Ints | Mask) -> Scores:
+        """Those of some rows."""
+        return Scores(**{name: values[rows] for name, values in self.held().items()})
+
+    def held(self) -> dict[str, Any]:
+        """The arrays that there are, by name."""
+        named = {one.name: getattr(self, one.name) for one in fields(self)}
+        return {name: values for name, values in named.items() if values is not None}
+
     def level_mm(self) -> Floats:
         """The levels of both nets, mixed by the foam score as the program does."""
         plain, foam = (
@@ -86,38 +99,57 @@ class Scores:
         return np.asarray(mixed / LEVEL_UNITS_PER_MM, np.float64)
 
 
+def joined_scores(parts: Sequence[Scores]) -> Scores:
+    """Scores of several lots of rows, one after the other."""
+    held = [part.held() for part in parts]
+    return Scores(**{name: np.concatenate([one[name] for one in held]) for name in held[0]})
+
+
 def nothing_withheld() -> Operating:
     """Thresholds that no score reaches."""
     return Operating(SHARE_LOW, _NEVER, _NEVER, _NEVER, _NEVER, _NEVER, _NEVER, SHARE_LOW, SHARE_HIGH)
 
 
-def find_operating(
-    scores: Scores,
-    label_mm: Floats,
-    states: States,
-    group: Ints,
-    span_mm: float,
-    shares: Mapping[str, float],
-    foam_unseen: Sequence[int] = (),
-) -> Operating:
-    """Thresholds from rows with labels and groups (n,); ``shares`` are the least shares of readings to be
-    given by class: clean, foam, film. ``foam_unseen``: of other groups the foam score that :data:`FALSE_FOAM`
-    of clean frames exceed.
+@dataclass(frozen=True)
+class Wanted:
+    """What is asked for by class (clean, foam, film): the least shares of readings to be given, and the
+    greatest P95 of the error in mm, where there is one.
     """
-    at = nothing_withheld()
-    at = replace(
-        at,
-        share_low=min(int(scores.driest.min()) - SHARE_ONE // 10, -SHARE_ONE // 8),
-        share_high=int(scores.greatest.max()) + SHARE_ONE // 8,
-    )
-    at = replace(at, share_low=max(at.share_low, SHARE_LOW), share_high=min(at.share_high, SHARE_HIGH))
-    at = replace(at, empty_below=_empty(scores, label_mm, states, span_mm))
-    seen = states.clean if states.clean.any() else np.ones(len(label_mm), np.bool_)
-    foam = max(_apart(scores.foam, states.foam), _rarely(scores.foam, seen, group, foam_unseen))
-    at = replace(at, foam_above=foam, film_above=_apart(scores.film, states.film))
+
+    shares: Mapping[str, float] = field(default_factory=lambda: dict(DEFAULT_SHARES))
+    errors_mm: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class UnseenRows:
+    """Rows (n,) that the nets behind their scores have not seen, with labels, states and groups."""
+
+    scores: Scores
+    label_mm: Floats
+    states: States
+    group: Ints
+
+
+def find_operating(rows: UnseenRows, span_mm: float, wanted: Wanted) -> Operating:
+    """The thresholds for what is wanted; what cannot be had is come near to."""
+    scores, states = rows.scores, rows.states
+    seen = states.clean if states.clean.any() else np.ones(len(rows.label_mm), np.bool_)
+    liquid = rows.label_mm > WET_SPAN_SHARE * span_mm
     strange = int(np.quantile(scores.strange[seen], _STRANGE_QUANTILE)) + 1
-    at = replace(at, strange_above=min(max(strange, ONE // 2), int(_STRANGE_MOST * ONE)))
-    return _doubts(scores, at, states, group, shares)
+    low = min(int(scores.driest.min()) - SHARE_ONE // 10, -SHARE_ONE // 8)
+    at = replace(
+        nothing_withheld(),
+        share_low=max(low, SHARE_LOW),
+        share_high=min(int(scores.greatest.max()) + SHARE_ONE // 8, SHARE_HIGH),
+        empty_below=_empty(scores, rows.label_mm, states, span_mm),
+        foam_above=max(_apart(scores.foam, states.foam), _rarely(scores.foam, seen, rows.group)),
+        film_above=_apart(scores.film, states.film),
+        strange_above=min(max(strange, ONE // 2), int(_STRANGE_MOST * ONE)),
+    )
+    if liquid.any():
+        least = _LEAST_WET * np.quantile(scores.wettest[liquid], 1 - _DRY_QUANTILE)
+        at = replace(at, wet_level=int(WET_SPAN_SHARE * span_mm * LEVEL_UNITS_PER_MM), wet_least=int(least))
+    return _Doubts(rows, at, wanted).best()
 
 
 def accepted(scores: Scores, at: Operating) -> Mask:
@@ -127,9 +159,21 @@ def accepted(scores: Scores, at: Operating) -> Mask:
         at.doubt_above_foam,
         np.where(scores.film > at.film_above, at.doubt_above_film, at.doubt_above),
     )
-    bad = (scores.doubt > most) | (scores.strange > at.strange_above)
+    return np.asarray(~_withheld_anyway(scores, at) & (_dry(scores, at) | (scores.doubt <= most)), np.bool_)
+
+
+def _dry(scores: Scores, at: Operating) -> Mask:
+    return np.asarray(scores.wettest < at.empty_below, np.bool_)
+
+
+def _withheld_anyway(scores: Scores, at: Operating) -> Mask:
+    """Rows that are withheld whatever their doubt."""
     outside = (scores.driest < at.share_low) | (scores.greatest > at.share_high)
-    return np.asarray(~outside & (~bad | (scores.wettest < at.empty_below)), np.bool_)
+    level = np.rint(scores.level_mm() * LEVEL_UNITS_PER_MM)
+    not_borne_out = (level > at.wet_level) & (scores.wettest < at.wet_least)
+    return np.asarray(
+        outside | (~_dry(scores, at) & (not_borne_out | (scores.strange > at.strange_above))), np.bool_
+    )
 
 
 def false_wet(scores: Scores, at: Operating, states: States, span_mm: float) -> Mask:
@@ -161,119 +205,122 @@ def _apart(score: Ints, truth: Mask) -> int:
     return int(levels[int(np.argmax(rates))])
 
 
-def _rarely(score: Ints, clean: Mask, group: Ints, unseen: Sequence[int]) -> int:
+def _rarely(score: Ints, clean: Mask, group: Ints) -> int:
     """The foam score that FALSE_FOAM of clean frames exceed, the mean over groups: few of them differ too
     much to go by one.
     """
     each = [np.quantile(score[clean & (group == g)], 1 - FALSE_FOAM) for g in np.unique(group[clean])]
-    return int(np.mean([*each, *unseen]))
+    return int(np.mean(each))
 
 
-def _doubts(
-    scores: Scores, at: Operating, states: States, group: Ints, shares: Mapping[str, float]
-) -> Operating:
-    """The thresholds of doubt, each as low as the share that is asked for its class leaves room.
-
-    All rows together are given a little more than that share, and each group no less than it: groups not seen
-    differ as these do. Clean frames that are called foam or film wrongly fall under the thresholds of those,
-    which may take a third each of what may be withheld of clean ones.
-    """
-    wanted = {name: 1 - (1 - share) * (1 - _SPARE) for name, share in shares.items()}
-    withheld = 1 - wanted.get("clean", 0)
-    for threshold, name, clean in (
-        ("doubt_above_foam", "foam", 1 / 3),
-        ("doubt_above_film", "film", 2 / 3),
-        ("doubt_above", "clean", 1),
-    ):
-        at = _doubt(
-            scores,
-            at,
-            states,
-            group,
-            threshold,
-            name,
-            shares.get(name, 0),
-            wanted | {"clean": 1 - clean * withheld},
-        )
-    return at
-
-
-def _doubt(
-    scores: Scores,
-    at: Operating,
-    states: States,
-    group: Ints,
-    threshold: str,
-    name: str,
-    least: float,
-    wanted: Mapping[str, float],
-) -> Operating:
-    """The operating point with one threshold as low as may be: ``wanted`` shares of all rows, and ``least``
-    of each group's rows of the class ``name``.
-    """
-    levels, groups = _levels(scores), [group == g for g in np.unique(group)]
-
-    def raised(t: int) -> Operating:
-        return replace(at, **{threshold: int(t)})
-
-    def gives(t: int) -> bool:
-        return _gives(scores, raised(t), states, wanted, {name, "clean"})
-
-    def gives_each(t: int) -> bool:
-        return gives(t) and all(
-            _gives(scores, raised(t), states, {name: least}, (name,), rows) for rows in groups
-        )
-
-    # a group of which other reasons withhold too much leaves nothing to be doubted: then all rows together
-    # decide
-    k = bisect.bisect_left(levels, True, key=gives_each if gives_each(levels[-1]) else gives)
-    return raised(levels[min(k, len(levels) - 1)])
-
-
-def without_false_wets(
-    scores: Scores, states: States, at: Operating, others: Scores, their_states: States, span_mm: float
-) -> Operating:
-    """Thresholds of doubt lowered until no empty tank among ``others`` is read as wet, or ``scores`` rows are
-    given the least that a product can live with.
+@dataclass(frozen=True)
+class _Class:
+    """Rows of a class, the least error first: their indices, errors in mm, groups counted from 0, and of each
+    group how many there are.
     """
 
-    def lowered(t: int) -> Operating:
-        doubts = {
-            name: min(getattr(at, name), int(t))
-            for name in ("doubt_above", "doubt_above_foam", "doubt_above_film")
+    at: Ints
+    error_mm: Floats
+    group: Ints
+    frames: Ints
+
+    def figures(self, given: Mask) -> tuple[float, float]:
+        """P95 of the error of what is given, every group weighing the same, and the share that is given: the
+        mean over groups less its standard error, for groups not seen differ as these do.
+        """
+        each = np.bincount(self.group, given[self.at], minlength=len(self.frames))
+        shares = each / self.frames
+        share = float(shares.mean())
+        if len(shares) > 1:
+            share -= float(shares.std(ddof=1)) / len(shares) ** 0.5
+        weights = np.cumsum(np.where(given[self.at], 1 / np.maximum(each, 1)[self.group], 0.0))
+        if not weights[-1]:
+            return float("inf"), 0.0
+        return float(self.error_mm[np.searchsorted(weights, 0.95 * weights[-1])]), max(share, 0.0)
+
+
+class _Doubts:
+    """The search for the three thresholds of doubt, beside all others of an operating point."""
+
+    names = ("doubt_above", "doubt_above_foam", "doubt_above_film")
+
+    def __init__(self, rows: UnseenRows, at: Operating, wanted: Wanted) -> None:
+        self.at, self.wanted, wet = at, wanted, ~rows.states.empty
+        masks = {"clean": rows.states.clean, "foam": rows.states.foam & wet, "film": rows.states.film & wet}
+        spread = {name: _spread(mask, rows.group) for name, mask in masks.items() if mask.any()}
+        some = np.unique(np.concatenate([*spread.values(), np.zeros(0, np.int64)]))
+        scores = rows.scores.of(some)
+        self.doubt = scores.doubt
+        self.foam = scores.foam > at.foam_above
+        self.film = ~self.foam & (scores.film > at.film_above)
+        self.never, self.dry = _withheld_anyway(scores, at), _dry(scores, at)
+        error = np.abs(np.where(self.dry, 0.0, scores.level_mm()) - rows.label_mm[some])
+        self.classes = {
+            name: _class_of(np.searchsorted(some, mine), error, rows.group[some])
+            for name, mine in spread.items()
         }
-        return replace(at, **doubts)
+        each = [np.quantile(scores.doubt[one.at], 1 - _TAILS) for one in self.classes.values()]
+        self.levels = [_NEVER, *sorted({int(v) for v in np.concatenate([*each, [0.0]])}, reverse=True)]
+        self.costs: dict[tuple[int, ...], tuple[float, int, float]] = {}
 
-    levels = _levels(scores)
-    safe = bisect.bisect_left(
-        levels, True, key=lambda t: bool(false_wet(others, lowered(t), their_states, span_mm).any())
-    )
-    if safe == len(levels):
-        return at
-    floor = bisect.bisect_left(levels, True, key=lambda t: _gives(scores, lowered(t), states, _LEAST, _LEAST))
-    return lowered(int(levels[min(max(safe - 1, floor, 0), len(levels) - 1)]))
+    def best(self) -> Operating:
+        """The point of least cost that is reached, one threshold after the other, from nothing withheld, from
+        the best single threshold for all, and from the lowest one that keeps the shares.
+        """
+        if not self.classes:
+            return self.at
+        alike: list[tuple[int, ...]] = [(t,) * len(self.names) for t in self.levels]
+        lowest = min(alike, key=lambda point: (self.cost(point)[:1], point))
+        ends = [self._improved(start) for start in (alike[0], min(alike, key=self.cost), lowest)]
+        best = min(ends, key=self.cost)
+        return replace(self.at, **dict(zip(self.names, best, strict=True)))
+
+    def _improved(self, point: tuple[int, ...]) -> tuple[int, ...]:
+        for _ in range(_SWEEPS):
+            before = point
+            for k in range(len(point)):
+                tried: list[tuple[int, ...]] = [
+                    point,
+                    *((*point[:k], t, *point[k + 1 :]) for t in self.levels),
+                ]
+                point = min(tried, key=self.cost)  # of equal ones the first, which withholds least
+            if point == before:
+                break
+        return point
+
+    def cost(self, point: tuple[int, ...]) -> tuple[float, int, float]:
+        """As :meth:`_cost`, each point once."""
+        if point not in self.costs:
+            self.costs[point] = self._cost(point)
+        return self.costs[point]
+
+    def _cost(self, point: tuple[int, ...]) -> tuple[float, int, float]:
+        """What a point is compared by: shares that are wanted and missed, then in how many classes the error
+        is greater than wanted, then what is left of the error for each reading that is given, all classes
+        alike.
+        """
+        plain, foam, film = point
+        most = np.where(self.foam, foam, np.where(self.film, film, plain))
+        given = ~self.never & (self.dry | (self.doubt <= most))
+        missed, beyond, left = 0.0, 0, 0.0
+        for name, one in self.classes.items():
+            error, share = one.figures(given)
+            missed += max(self.wanted.shares.get(name, 0.0) - share, 0.0)
+            beyond += error > self.wanted.errors_mm.get(name, np.inf)
+            left += float(np.log(max(error, 1e-3) / max(share, 1e-9)))
+        return round(missed, 6), beyond, left
 
 
-def _levels(scores: Scores) -> Ints:
-    return np.unique(np.quantile(scores.doubt, np.linspace(0, 1, 401)).astype(np.int64))
+def _spread(mask: Mask, group: Ints) -> Ints:
+    """Rows of the mask, so many of each group as are looked at, in order."""
+    kept = []
+    for g in np.unique(group[mask]):
+        of = np.flatnonzero(mask & (group == g))
+        kept.append(of[np.linspace(0, len(of) - 1, min(len(of), _FRAMES)).round().astype(np.int64)])
+    return np.sort(np.concatenate(kept))
 
 
-def _gives(
-    scores: Scores,
-    at: Operating,
-    states: States,
-    least: Mapping[str, float],
-    names: Collection[str],
-    rows: Mask | None = None,
-) -> bool:
-    """Whether at least the shares ``least`` of the classes named are given, on some rows or on all."""
-    classes = {
-        "clean": states.clean,
-        "foam": states.foam & ~states.empty,
-        "film": states.film & ~states.empty,
-    }
-    given = accepted(scores, at)
-    its_rows = {name: classes[name] if rows is None else classes[name] & rows for name in names}
-    return all(
-        float(given[its_rows[name]].mean()) >= least.get(name, 0) for name in names if its_rows[name].any()
-    )
+def _class_of(rows: Ints, error_mm: Floats, group: Ints) -> _Class:
+    at = rows[np.argsort(error_mm[rows], kind="stable")]
+    _, of_group = np.unique(group[at], return_inverse=True)
+    return _Class(at, error_mm[at], of_group, np.bincount(of_group))

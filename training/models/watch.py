@@ -124,15 +124,10 @@ def _hand(base: Floats, rng: np.random.Generator) -> Floats:
 
 @dataclass(frozen=True)
 class Watcher:
-    """Float nets of the same features: ``error`` gives doubt and strange, ``condition`` foam and film.
-
-    ``foam_unseen``: of each unit, fitted without it, the foam score that :data:`FALSE_FOAM` of its clean
-    frames exceed.
-    """
+    """Float nets of the same features: ``error`` gives doubt and strange, ``condition`` foam and film."""
 
     error: Net
     condition: Net
-    foam_unseen: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -162,10 +157,5 @@ def fit_watcher(rows: WatchRows, groups: Sequence[str], trimming: Trimming, plan
         np.concatenate([weights, np.ones(len(odd))]),
         plan,
     )
-    return Watcher(error, fit_condition(rows, plan))
-
-
-def fit_condition(rows: WatchRows, plan: NetPlan) -> Net:
-    """Fit the condition net alone."""
     on_it = np.column_stack([rows.states.foam, rows.states.film]).astype(np.float64)
-    return fit_net(rows.features, on_it, group_weights(rows.group), replace(plan, ridge=_RIDGE))
+    return Watcher(error, fit_net(rows.features, on_it, weights, plan))

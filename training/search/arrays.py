@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from typing import Any
 
 import numpy as np
-from joblib import Parallel, delayed
 from threadpoolctl import threadpool_limits
 
 from dataset.errors import InputError, ProgramError
@@ -23,14 +20,12 @@ from training.models.nets import Net
 from training.models.operating import Operating
 from training.models.recipes import Band
 from training.models.trimming import SWING_ROOM, usable_trims
-from training.models.watch import Watcher
 from training.program import Program, accepted
 from training.rows import Ints, Mask
 from training.search.array_recipes import (
     EVERY,
     ArrayRecipe,
     LevelTask,
-    WatcherTask,
     default_recipes,
 )
 from training.search.candidates import Candidate, Doubts, FloatModel, Refused
@@ -38,13 +33,14 @@ from training.search.context import SearchContext, notes_of
 from training.search.dealing import Deal
 from training.search.fitting import (
     FeatureTable,
+    Learnt,
+    learn_all,
     learn_level,
-    learn_watcher,
     parts_of,
     prepare_features,
     scores_of,
     thresholds_of,
-    unseen_doubt,
+    unseen_rows,
 )
 from training.search.kept_recipe import KeptRecipe
 from training.search.metrics import GatedUnits, TrimGate
@@ -53,14 +49,6 @@ from training.search.result import RANDOM_ROWS, SearchResult, kept_recipe
 from training.search.search import search
 
 FEWEST_FIT = 2  # groups
-
-
-@dataclass(frozen=True)
-class _Nets:
-    """The float nets of all recipes."""
-
-    levels: Mapping[LevelTask, Net]
-    watchers: Mapping[WatcherTask, Watcher]
 
 
 def train_array(
@@ -90,11 +78,11 @@ class Arrays:
         recipes = default_recipes(kind, table.groups) if self.recipes is None else self.recipes
         # around them all: workers that are threads would give each other's limits back
         with threadpool_limits(limits=1):
-            nets = _learn_all(context, table, recipes)
+            learnt = learn_all(context, table, recipes)
         candidates: list[Candidate | Refused] = []
         for done, recipe in enumerate(recipes):
             context.request.progress("judging candidates", done, len(recipes))
-            candidates.append(_candidate(context, table, recipe, nets))
+            candidates.append(_candidate(context, table, recipe, learnt))
         return candidates
 
 
@@ -200,50 +188,14 @@ def _chosen_trim(data: FrozenData, used: Mask, trim: str | None) -> str:
     return kind
 
 
-def _learn_all(context: SearchContext, table: FeatureTable, recipes: Sequence[ArrayRecipe]) -> _Nets:
-    """All float nets of the recipes, side by side; every fit has one thread and its own seed, so that the
-    number of cores changes nothing.
-    """
-    request, given = context.request, context.for_workers()
-    doubt = unseen_doubt(context, table, max(r.steps for r in recipes) // 2)
-    levels = sorted(
-        {task for r in recipes for task in r.levels()},
-        key=lambda k: (-sum(k.hidden), k.groups, k.hidden, k.frames),
-    )
-    watchers = sorted(
-        {r.watching() for r in recipes}, key=lambda k: (-sum(k.hidden), k.groups, k.hidden, k.steps)
-    )
-    jobs: list[tuple[Any, ...]] = [(learn_watcher, given, table, task, doubt) for task in watchers]
-    jobs += [(learn_level, given, table, task) for task in levels]
-    fitted: dict[int, Any] = {}
-    request.progress("fitting nets", 0, len(jobs))
-    # as they come, so that progress shows each; the largest begin first and end late
-    for k, net in Parallel(n_jobs=request.jobs, return_as="generator_unordered")(
-        delayed(_numbered)(k, *job) for k, job in enumerate(jobs)
-    ):
-        fitted[k] = net
-        request.progress("fitting nets", len(fitted), len(jobs))
-    nets = [fitted[k] for k in range(len(jobs))]
-    return _Nets(
-        dict(zip(levels, nets[len(watchers) :], strict=True)),
-        dict(zip(watchers, nets[: len(watchers)], strict=True)),
-    )
-
-
-def _numbered(number: int, work: Any, *given: Any) -> tuple[int, Any]:
-    with threadpool_limits(limits=1):
-        return number, work(*given)
-
-
 def _candidate(
-    context: SearchContext, table: FeatureTable, recipe: ArrayRecipe, nets: _Nets
+    context: SearchContext, table: FeatureTable, recipe: ArrayRecipe, learnt: Learnt
 ) -> ArrayCandidate | Refused:
     """A recipe's integers, its thresholds, and its figures on the choose groups."""
     data, choose = context.data, context.choose
-    levels = [nets.levels[task] for task in recipe.levels()]
     try:
-        parts = parts_of(context, table, recipe, levels, nets.watchers[recipe.watching()])
-        at = thresholds_of(context, table, parts)
+        parts = parts_of(context, table, recipe, learnt.kept)
+        at = thresholds_of(context, unseen_rows(context, table, recipe, learnt, parts))
         program = assemble(context.request.name, context.hardware, parts, at, None, {})
     except ProgramError as error:
         return Refused(recipe, None, str(error))
@@ -251,7 +203,9 @@ def _candidate(
     answers = answers_of(judged, data.group[choose], judged.level_mm, known_levels(context))
     integer = score(answers, answers.level_mm)
     figures = replace(figures_of(judged), worst_group_rmse_mm=integer.worst_group_rmse_mm)
-    return ArrayCandidate(recipe, program, integer, None, figures, parts, at, levels[0], table)
+    return ArrayCandidate(
+        recipe, program, integer, None, figures, parts, at, learnt.kept.levels[recipe.levels()[0]], table
+    )
 
 
 def _random_rows(context: SearchContext, table: FeatureTable, recipe: ArrayRecipe) -> RandomRows:

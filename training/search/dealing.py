@@ -14,6 +14,7 @@ from training.rows import Mask
 from training.search.context import SearchContext
 
 MOST_FOLDS = 12  # where groups are left out in turn
+PARTS = 3  # in which fit groups are left out to learn what unseen units are like
 _CHOOSE_EVERY = 4  # of the fit groups, where they are left out once
 
 
@@ -45,6 +46,14 @@ def deal(context: SearchContext, *, in_turn: bool) -> Deal:
         fold = Fold(context.fit, context.choose)
         return Deal(context, (fold,), f"scored on {choose} 'choose' groups")
     return _in_turn(context) if in_turn else _once(context)
+
+
+def parts_of_fit(context: SearchContext) -> tuple[Fold, ...]:
+    """Each part of the fit groups to score on, the other parts to fit on."""
+    data, fit = context.data, context.fit
+    groups = np.unique(data.group[fit])
+    parts = [fit & np.isin(data.group, groups[k::PARTS]) for k in range(min(PARTS, len(groups)))]
+    return tuple(Fold(fit & ~part, part) for part in parts)
 
 
 def _once(context: SearchContext) -> Deal:

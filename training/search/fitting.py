@@ -1,17 +1,19 @@
 """The fits of the array search: features of a trimming, level nets, watcher, and the integers and thresholds
 made from them.
 
-Everything is fitted on 'fit' units; sizes, widths and thresholds are chosen on 'choose' units (on units left
-out of 'fit' in turn, where there are none).
+What is kept is fitted on 'fit' units. What to doubt is learnt, and thresholds are set, on units that the nets
+behind have not seen: 'choose' units, and 'fit' units by nets fitted without them, in parts.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from joblib import Parallel, delayed
+from threadpoolctl import threadpool_limits
 
 from dataset.records import FrozenData, Limits
 from training.judging.streams import restarted, values_of
@@ -25,17 +27,23 @@ from training.models.features import (
     width,
 )
 from training.models.nets import Net, NetPlan, fit_net, quantise_net
-from training.models.operating import DEFAULT_SHARES, Operating, Scores, find_operating, without_false_wets
+from training.models.operating import (
+    DEFAULT_SHARES,
+    Operating,
+    Scores,
+    UnseenRows,
+    Wanted,
+    find_operating,
+    joined_scores,
+)
 from training.models.trim_limits import refuse_trims
 from training.models.trimming import SHARE_ONE, Trimming, find_trimming, kind_names, trim_counts, trim_range
 from training.models.watch import (
-    FALSE_FOAM,
     ONE,
     States,
     Watcher,
     WatchRows,
     doubt_of,
-    fit_condition,
     fit_watcher,
     states_of,
 )
@@ -45,7 +53,6 @@ from training.search.array_recipes import (
     ALL,
     EVERY,
     FOAM,
-    LEVEL_STEPS,
     MOVING,
     PLAIN,
     ArrayRecipe,
@@ -53,19 +60,49 @@ from training.search.array_recipes import (
     WatcherTask,
 )
 from training.search.context import SearchContext
+from training.search.dealing import Fold, parts_of_fit
 
-STARTS = 4  # of each fit: from one alone, nets of one size differ by half as much again
 HUBER_SHARE = 0.01  # of the span: a level net's larger errors count less than by their square
 _ASIDE = 0.2  # weight of the frames that a net is not for: the flag that chooses the net errs
 MOST_FIT_ROWS = 12_000  # frames of one session are alike: more take longer and teach little
-MOST_WATCHER_ROWS = 8_000  # each of a watcher's nets has two outputs
-MOST_UNSEEN_ROWS = 4_000  # for what unseen units are like, not for a net that is kept
 WATCHER_BITS = 16  # fewer bits cost it most of the foam it would find
-PARTS = 3  # units are left out in so many parts to learn what errors unseen units have
 EMPTY_WEIGHT = 0.5
 _SCALES = (0.7, 1.2)  # of shares: a coupling or permittivity that no capture had; common practice, no source
 # a drop on three pads of ten, up to 0.3 of a swing: common practice, no source
 _DROP_CHANCE, _DROP_SHARE = 0.3, 0.3
+
+
+@dataclass(frozen=True)
+class Effort:
+    """What goes into a fit: the most rows of a level net and of a watcher's nets, which have two outputs
+    each, the starts, and the share of the steps.
+    """
+
+    level_rows: int
+    watcher_rows: int
+    starts: int
+    steps: float
+
+
+KEPT = Effort(MOST_FIT_ROWS, 8_000, 4, 1.0)  # from one start, nets of one size differ by half as much again
+LEFT_OUT = Effort(6_000, 4_000, 2, 0.5)  # for what unseen units are like, not for a net that is kept
+
+
+@dataclass(frozen=True)
+class Nets:
+    """Float nets of recipes, fitted on the ``fold``'s rows to fit."""
+
+    fold: Fold
+    levels: Mapping[LevelTask, Net]
+    watchers: Mapping[WatcherTask, Watcher]
+
+
+@dataclass(frozen=True)
+class Learnt:
+    """The nets that are kept, and those fitted without a part of the fit groups, part by part."""
+
+    kept: Nets
+    left_out: tuple[Nets, ...]
 
 
 @dataclass(frozen=True)
@@ -142,10 +179,10 @@ def thinned(data: FrozenData, rows: Mask, most: int = MOST_FIT_ROWS) -> Ints:
     return at if len(at) <= most else at[np.linspace(0, len(at) - 1, most).round().astype(np.int64)]
 
 
-def learn_level(context: SearchContext, table: FeatureTable, task: LevelTask) -> Net:
+def learn_level(context: SearchContext, table: FeatureTable, task: LevelTask, effort: Effort = KEPT) -> Net:
     """Fit a level net on the fit rows, and on empty tanks with made-up drops."""
     data, seed = context.data, context.request.seed
-    at = thinned(data, context.fit)
+    at = thinned(data, context.fit, effort.level_rows)
     states = states_of(data).where(at)
     weights = _row_weights(data, at, states) * _meant(states, task.frames)
     wetted = _wetted_empty(table, task.groups, at[states.empty], seed)
@@ -155,7 +192,8 @@ def learn_level(context: SearchContext, table: FeatureTable, task: LevelTask) ->
     weights = np.concatenate(
         [weights, np.full(len(wetted), EMPTY_WEIGHT) * (_ASIDE if task.frames == FOAM else 1.0), weights[of]]
     )
-    plan = NetPlan(task.hidden, seed, task.steps, huber=HUBER_SHARE * context.span_mm, starts=STARTS)
+    steps = round(task.steps * effort.steps)
+    plan = NetPlan(task.hidden, seed, steps, huber=HUBER_SHARE * context.span_mm, starts=effort.starts)
     return fit_net(x, y, weights, plan)
 
 
@@ -166,44 +204,18 @@ def _meant(states: States, frames: str) -> Floats:
     return np.where(states.foam == (frames == FOAM), 1.0, _ASIDE)
 
 
-def learn_watcher(context: SearchContext, table: FeatureTable, task: WatcherTask, doubt: Floats) -> Watcher:
+def learn_watcher(
+    context: SearchContext, table: FeatureTable, task: WatcherTask, doubt: Floats, effort: Effort = KEPT
+) -> Watcher:
     """Fit a watcher on the fit rows; ``doubt`` (n,) are the targets of :func:`unseen_doubt`."""
-    rows = _watch_rows(context, table, task, doubt, MOST_WATCHER_ROWS)
-    plan = NetPlan(task.hidden, context.request.seed, task.steps, starts=STARTS)
-    watcher = fit_watcher(rows, task.groups, table.trimming, plan)
-    return replace(watcher, foam_unseen=_foam_unseen(context, table, task, doubt, plan))
-
-
-def _watch_rows(
-    context: SearchContext, table: FeatureTable, task: WatcherTask, doubt: Floats, most: int
-) -> WatchRows:
     data = context.data
-    at = thinned(data, context.fit, most)
-    return WatchRows(
+    at = thinned(data, context.fit, effort.watcher_rows)
+    rows = WatchRows(
         table.of(task.groups, at), table.shares[at], doubt[at], states_of(data).where(at), data.group[at]
     )
-
-
-def _foam_unseen(
-    context: SearchContext, table: FeatureTable, task: WatcherTask, doubt: Floats, plan: NetPlan
-) -> tuple[float, ...]:
-    """Of each fit unit the foam score that FALSE_FOAM of its clean frames exceed, by condition nets fitted
-    without it, in parts.
-    """
-    data, fit, clean = context.data, context.fit, states_of(context.data).clean
-    groups, scores = np.unique(data.group[fit]), []
-    for part in range(PARTS):
-        out = groups[part::PARTS]
-        others = context.fitted_on(fit & ~np.isin(data.group, out))
-        if not len(out) or not others.fit.any():
-            continue
-        net = fit_condition(_watch_rows(others, table, task, doubt, MOST_UNSEEN_ROWS), plan)
-        for group in out:
-            rows = fit & clean & (data.group == group)
-            if rows.any():
-                foam = net.predict(table.of(task.groups, rows))[:, 0]
-                scores.append(float(np.quantile(foam, 1 - FALSE_FOAM)))
-    return tuple(scores)
+    steps = round(task.steps * effort.steps)
+    plan = NetPlan(task.hidden, context.request.seed, steps, starts=effort.starts)
+    return fit_watcher(rows, task.groups, table.trimming, plan)
 
 
 def _rescaled(table: FeatureTable, groups: Sequence[str], at: Ints, seed: int) -> tuple[Floats, Ints]:
@@ -246,53 +258,103 @@ def _row_weights(data: FrozenData, at: Ints, states: States) -> Floats:
     return np.asarray(weights / weights.mean(), np.float64)
 
 
-def unseen_doubt(context: SearchContext, table: FeatureTable, steps: int = LEVEL_STEPS // 2) -> Floats:
+def learn_all(context: SearchContext, table: FeatureTable, recipes: Sequence[ArrayRecipe]) -> Learnt:
+    """All float nets of the recipes, side by side, and the same without each part of the fit groups; every
+    fit has one thread and its own seed, so that the number of cores changes nothing.
+    """
+    folds = (Fold(context.fit, context.choose), *parts_of_fit(context))
+    doubting = _doubting(context, groups_of(table.trimming, MOVING), max(recipe.steps for recipe in recipes))
+    levels = dict.fromkeys(_largest_first(task for recipe in recipes for task in recipe.levels()))
+    watchers = dict.fromkeys(_largest_first(recipe.watching() for recipe in recipes))
+    given = context.for_workers()
+    jobs: dict[Any, tuple[Any, ...]] = {}
+    for k, fold in enumerate(folds):
+        for task in dict.fromkeys((*levels, *(doubting if k else ()))):
+            jobs[k, task] = learn_level, given.fitted_on(fold.fit), table, task, LEFT_OUT if k else KEPT
+    level_nets = _fitted(context, "fitting level nets", jobs)
+    doubt = unseen_doubt(context, table, doubting, [(fold, _of(level_nets, k)) for k, fold in _parts(folds)])
+    jobs = {
+        (k, task): (learn_watcher, given.fitted_on(fold.fit), table, task, doubt, LEFT_OUT if k else KEPT)
+        for k, fold in enumerate(folds)
+        for task in watchers
+    }
+    watcher_nets = _fitted(context, "fitting watchers", jobs)
+    kept, *parts = (Nets(fold, _of(level_nets, k), _of(watcher_nets, k)) for k, fold in enumerate(folds))
+    return Learnt(kept, tuple(parts))
+
+
+def _parts(folds: Sequence[Fold]) -> list[tuple[int, Fold]]:
+    return list(enumerate(folds))[1:]
+
+
+def _of(nets: Mapping[tuple[int, Any], Any], fold: int) -> dict[Any, Any]:
+    return {task: net for (k, task), net in nets.items() if k == fold}
+
+
+def _largest_first(tasks: Iterable[Any]) -> list[Any]:
+    """The largest begin first and end late."""
+    return sorted(set(tasks), key=lambda task: (-sum(task.hidden), repr(task)))
+
+
+def _fitted(context: SearchContext, what: str, jobs: Mapping[Any, tuple[Any, ...]]) -> dict[Any, Any]:
+    """What the jobs, each a function and what it is given, come to."""
+    request, nets = context.request, {}
+    request.progress(what, 0, len(jobs))
+    # as they come, so that progress shows each
+    for key, net in Parallel(n_jobs=request.jobs, return_as="generator_unordered")(
+        delayed(_one_thread)(key, *job) for key, job in jobs.items()
+    ):
+        nets[key] = net
+        request.progress(what, len(nets), len(jobs))
+    return {key: nets[key] for key in jobs}
+
+
+def _one_thread(key: Any, work: Any, *given: Any) -> tuple[Any, Any]:
+    with threadpool_limits(limits=1):
+        return key, work(*given)
+
+
+def _doubting(context: SearchContext, groups: tuple[str, ...], steps: int) -> tuple[LevelTask, ...]:
+    """The level nets from whose errors doubt is learnt, one for plain liquid, and one for foam where there
+    is some.
+    """
+    foam = states_of(context.data).foam[context.fit].any()
+    return tuple(LevelTask(groups, (12, 6), steps, frames) for frames in (PLAIN, *((FOAM,) if foam else ())))
+
+
+def unseen_doubt(
+    context: SearchContext,
+    table: FeatureTable,
+    doubting: Sequence[LevelTask],
+    parts: Sequence[tuple[Fold, Mapping[LevelTask, Net]]],
+) -> Floats:
     """Targets of doubt for the fit rows, (n,): from errors of level nets fitted without the row's unit, each
     on the frames that it is for.
     """
-    data, fit, span_mm, progress = context.data, context.fit, context.span_mm, context.request.progress
-    groups = np.unique(data.group[fit])
+    data, doubt = context.data, np.zeros(len(context.fit))
     foam = states_of(data).foam
-    parts = [
-        (fit & np.isin(data.group, groups[part::PARTS]), frames)
-        for part in range(PARTS)
-        for frames in (PLAIN, FOAM)
-    ]
-    rows = [out & (foam == (frames == FOAM)) for out, frames in parts]
-    needed = [k for k in range(len(parts)) if rows[k].any()]
-    others = context.for_workers()
-    watched = groups_of(table.trimming, MOVING)
-    nets = Parallel(n_jobs=context.request.jobs, return_as="generator")(
-        delayed(learn_level)(
-            others.fitted_on(fit & ~parts[k][0]), table, LevelTask(watched, (12, 6), steps, parts[k][1])
-        )
-        for k in needed
-    )
-    doubt = np.zeros(len(fit))
-    progress("learning what to doubt", 0, len(needed))
-    for done, (k, net) in enumerate(zip(needed, nets, strict=True), 1):
-        progress("learning what to doubt", done, len(needed))
-        level = np.clip(net.predict(table.of(watched, rows[k]))[:, 0], 0, span_mm)
-        doubt[rows[k]] = doubt_of(level - data.level_mm[rows[k]], span_mm)
+    for fold, nets in parts:
+        for task in doubting:
+            rows = fold.score & (foam == (task.frames == FOAM))
+            if rows.any():
+                level = np.clip(nets[task].predict(table.of(task.groups, rows))[:, 0], 0, context.span_mm)
+                doubt[rows] = doubt_of(level - data.level_mm[rows], context.span_mm)
     return doubt
 
 
-def parts_of(
-    context: SearchContext, table: FeatureTable, recipe: ArrayRecipe, nets: Sequence[Net], watcher: Watcher
-) -> Parts:
-    """The integers of a candidate from its level nets, the one for foam last, and its watcher. Raises
-    ProgramError where they can't be had in its bits.
-    """
+def parts_of(context: SearchContext, table: FeatureTable, recipe: ArrayRecipe, nets: Nets) -> Parts:
+    """The integers of a candidate from its nets. Raises ProgramError where they can't be had in its bits."""
+    context, watcher = context.fitted_on(nets.fold.fit), nets.watchers[recipe.watching()]
     data = context.data
     at = thinned(data, context.fit)
     states = states_of(data).where(at)
     features, bounds = table.of(recipe.level_groups, at), table.bounds_of(recipe.level_groups)
     levels = []
-    for net, task in zip(nets, recipe.levels(), strict=True):
+    for task in recipe.levels():
         on = data.level_mm[at][:, None], _row_weights(data, at, states) * _meant(states, task.frames)
         levels.append(
             quantise_net(
-                net,
+                nets.levels[task],
                 features,
                 bounds,
                 recipe.bits,
@@ -314,42 +376,45 @@ def parts_of(
         error,
         condition,
         recipe.patience,
-        tuple(round(ONE * score) for score in watcher.foam_unseen),
     )
 
 
-def wanted_shares(limits: Limits | None) -> Mapping[str, float]:
-    """The accepted shares by class that limits ask for, over the usual ones."""
+def wanted_of(limits: Limits | None, span_mm: float) -> Wanted:
+    """What limits ask for by class: accepted shares, over the usual ones, and the P95 of the error in mm."""
     shares = dict(DEFAULT_SHARES)
+    errors_mm: dict[str, float] = {}
     for row in () if limits is None else limits.rows:
-        if row.metric == "withheld_share" and row.condition in shares:
+        if row.condition not in shares:
+            continue
+        if row.metric == "withheld_share":
             shares[row.condition] = 1 - row.bound
-    return shares
+        elif row.metric in ("p95_pct_span", "p95_abs_mm"):
+            bound = row.bound * span_mm / 100 if row.metric == "p95_pct_span" else row.bound
+            errors_mm[row.condition] = min(max(bound, row.or_mm or 0.0), errors_mm.get(row.condition, np.inf))
+    return Wanted(shares, errors_mm)
 
 
-def thresholds_of(context: SearchContext, table: FeatureTable, parts: Parts) -> Operating:
-    """The operating point: shares from the choose groups, which no net has seen; false wets are hunted on the
-    fit groups too, since empty tanks are few.
+def unseen_rows(
+    context: SearchContext, table: FeatureTable, recipe: ArrayRecipe, learnt: Learnt, kept: Parts
+) -> UnseenRows:
+    """The fit and choose rows in order, each scored by integers of nets that have not seen its group: the
+    choose rows by those that are ``kept``. Raises as :func:`parts_of` does.
     """
-    data, choose, every = context.data, context.choose, context.fit | context.choose
-    states, chosen = states_of(data), scores_of(context, table, parts, context.choose)
-    at = find_operating(
-        chosen,
-        data.level_mm[choose],
-        states.where(choose),
-        data.group[choose],
-        context.span_mm,
-        wanted_shares(context.request.limits),
-        parts.foam_unseen,
-    )
-    return without_false_wets(
-        chosen,
-        states.where(choose),
-        at,
-        scores_of(context, table, parts, every),
-        states.where(every),
-        context.span_mm,
-    )
+    data = context.data
+    scored = [(context.choose, scores_of(context, table, kept, context.choose))]
+    for nets in learnt.left_out:
+        parts = parts_of(context, table, recipe, nets)
+        scored.append((nets.fold.score, scores_of(context, table, parts, nets.fold.score)))
+    rows = np.concatenate([np.flatnonzero(mask) for mask, _ in scored])
+    order = np.argsort(rows)
+    rows = rows[order]
+    scores = joined_scores([scores for _, scores in scored]).of(order)
+    return UnseenRows(scores, data.level_mm[rows], states_of(data).where(rows), data.group[rows])
+
+
+def thresholds_of(context: SearchContext, rows: UnseenRows) -> Operating:
+    """The operating point for what the limits ask."""
+    return find_operating(rows, context.span_mm, wanted_of(context.request.limits, context.span_mm))
 
 
 def scores_of(context: SearchContext, table: FeatureTable, parts: Parts, rows: Mask) -> Scores:

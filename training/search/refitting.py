@@ -24,12 +24,11 @@ from training.search.array_recipes import ArrayRecipe
 from training.search.context import SearchContext, silent
 from training.search.fitting import (
     FeatureTable,
-    learn_level,
-    learn_watcher,
+    learn_all,
     parts_of,
     prepare_features,
     thresholds_of,
-    unseen_doubt,
+    unseen_rows,
 )
 from training.search.kept_recipe import AnyKept
 
@@ -94,7 +93,7 @@ def refit_any(context: SearchContext, recipe: AnyKept) -> Refitted:
 
 
 def refit(context: SearchContext, recipe: ArrayRecipe) -> Refit:
-    """Fit ``recipe`` on the fit rows, set its thresholds on the choose rows; one fit after the other.
+    """Fit ``recipe`` on the fit rows, set its thresholds on groups not seen; one fit after the other.
 
     Raises InputError where a unit lacks the recipe's trim, ProgramError where the net has no integers in the
     recipe's bits.
@@ -103,12 +102,9 @@ def refit(context: SearchContext, recipe: ArrayRecipe) -> Refit:
     with threadpool_limits(limits=1):
         table = prepare_features(context, context.fit | context.choose, recipe.trim)
         _check_groups(context.data, table, recipe)
-        nets = [learn_level(context, table, task) for task in recipe.levels()]
-        doubt = unseen_doubt(context, table, recipe.steps // 2)
-        parts = parts_of(
-            context, table, recipe, nets, learn_watcher(context, table, recipe.watching(), doubt)
-        )
-        at = thresholds_of(context, table, parts)
+        learnt = learn_all(context, table, (recipe,))
+        parts = parts_of(context, table, recipe, learnt.kept)
+        at = thresholds_of(context, unseen_rows(context, table, recipe, learnt, parts))
     program = assemble("refit", context.hardware, parts, at, None, {})
     return Refit(program, table.trims, context.span_mm, parts, at)
 

@@ -281,7 +281,7 @@ def _stages(
     wanted = families or ((ARRAY,) if many else tuple(FAMILIES))
     stages = list[tuple[str, ...]]()
     if ARRAY in wanted:
-        stages += [("learning what to doubt",), ("fitting nets",), ("judging candidates",)]
+        stages += [("fitting level nets",), ("fitting watchers",), ("judging candidates",)]
     curves = tuple(family for family in wanted if family != ARRAY)
     stages += [curves] if curves else []
     stages += [("measuring the cost",)] if budgeted else []

@@ -16,19 +16,17 @@ from training.judging.judged import judge, judge_scores
 from training.judging.streams import values_of
 from training.models.assemble import assemble
 from training.models.features import groups_of, still_features, width
-from training.models.operating import find_operating
+from training.models.operating import UnseenRows, Wanted, find_operating
 from training.models.trimming import find_trimming
 from training.models.watch import states_of
 from training.search.array_recipes import ALL, MOVING, ArrayRecipe, default_recipes
 from training.search.arrays import train_array
 from training.search.context import SearchContext, SearchRequest, by_roles, hardware_of
 from training.search.fitting import (
-    learn_level,
-    learn_watcher,
+    learn_all,
     parts_of,
     prepare_features,
     scores_of,
-    unseen_doubt,
 )
 from training.search.refitting import refit
 
@@ -108,12 +106,11 @@ def test_scores_are_those_of_the_program(fitted: FrozenData) -> None:
     data, context = fitted, context_of(fitted)
     every = np.ones(len(data.level_mm), np.bool_)
     table = prepare_features(context, every, "full")
-    doubt = unseen_doubt(context, table, steps=5)
-    levels = [learn_level(context, table, task) for task in BOTH.levels()]
-    made = parts_of(context, table, BOTH, levels, learn_watcher(context, table, BOTH.watching(), doubt))
+    made = parts_of(context, table, BOTH, learn_all(context, table, (BOTH,)).kept)
     scores = scores_of(context, table, made, every)
-    wanted = {"clean": 0.9, "foam": 0.6, "film": 0.6}
-    at = find_operating(scores, data.level_mm, states_of(data), data.group, SPAN_MM, wanted)
+    wanted = Wanted({"clean": 0.9, "foam": 0.6, "film": 0.6})
+    rows = UnseenRows(scores, data.level_mm, states_of(data), data.group)
+    at = find_operating(rows, SPAN_MM, wanted)
     program = assemble("m", context.hardware, made, at, None, {})
     found = values_of(program, data, every, table.trims, ("doubt", "strange", "foam", "film", "wettest"))
     for name, values in found.items():

@@ -18,7 +18,7 @@ from training.judging.judged import judge, judge_scores
 from training.judging.streams import values_of
 from training.models.assemble import Parts, assemble
 from training.models.nets import Net
-from training.models.operating import Operating, find_operating, nothing_withheld
+from training.models.operating import Operating, UnseenRows, Wanted, find_operating, nothing_withheld
 from training.models.trimming import TRIMS, trim_counts
 from training.models.watch import make_strange, states_of
 from training.program import (
@@ -43,12 +43,10 @@ from training.search.arrays import ArrayCandidate, _trim_gate, train_array
 from training.search.context import Progress, SearchContext, SearchRequest, by_roles, hardware_of, silent
 from training.search.fitting import (
     FeatureTable,
-    learn_level,
-    learn_watcher,
+    learn_all,
     parts_of,
     prepare_features,
     scores_of,
-    unseen_doubt,
 )
 from training.search.metrics import GatedUnits, read_metrics
 from training.search.picking import pick
@@ -103,7 +101,7 @@ def test_a_unit_never_seen_is_read(trained: Trained) -> None:
     assert claims["dry_recognised_share"] == 1.0
     assert claims["false_wet"]["wrong"] == 0
     assert claims["false_wet"]["episodes"] >= 2
-    assert {what for what, _, _ in seen} >= {"fitting nets", "scoring"}
+    assert {what for what, _, _ in seen} >= {"fitting level nets", "fitting watchers", "scoring"}
     assert made.metrics.to_json()["origin"] == "simulated"
     assert made.program.notes["readings"] == "simulated"
     sensor = data.frozen.sessions[0].mounting.sensor
@@ -214,18 +212,9 @@ def parts(make_strip: Make) -> Assembled:
     context, recipe = context_of(data), SMALL[0]
     every = np.ones(len(data.level_mm), np.bool_)
     table = prepare_features(context, every, "full")
-    doubt = unseen_doubt(context, table, steps=20)
-    levels = [learn_level(context, table, task) for task in recipe.levels()]
-    watched = learn_watcher(context, table, replace(recipe.watching(), steps=30), doubt)
-    made = parts_of(context, table, recipe, levels, watched)
-    at = find_operating(
-        scores_of(context_of(data), table, made, every),
-        data.level_mm,
-        states_of(data),
-        data.group,
-        SPAN_MM,
-        {"clean": 0.9, "foam": 0.6, "film": 0.6},
-    )
+    made = parts_of(context, table, recipe, learn_all(context, table, (recipe,)).kept)
+    rows = UnseenRows(scores_of(context, table, made, every), data.level_mm, states_of(data), data.group)
+    at = find_operating(rows, SPAN_MM, Wanted({"clean": 0.9, "foam": 0.6, "film": 0.6}))
     return data, table, made, at, assemble("m", context.hardware, made, at, None, {})
 
 
@@ -254,6 +243,22 @@ def test_scores_from_features_are_those_of_the_program(parts: Assembled) -> None
     assert np.array_equal(fast.validity, whole.validity)
     assert np.array_equal(np.nan_to_num(fast.level_mm), np.nan_to_num(whole.level_mm))
     assert np.array_equal(fast.flags & 3, whole.flags & 3)
+
+
+def test_a_level_that_no_pad_bears_out_is_doubted_by_the_program_too(parts: Assembled) -> None:
+    """Asked for wetter pads than half of the frames show, both withhold the same frames, for doubt."""
+    data, table, made, at, _ = parts
+    every = np.ones(len(data.level_mm), np.bool_)
+    its = scores_of(context_of(data), table, made, every)
+    asking = replace(at, wet_least=int(np.median(its.wettest)), wet_level=1000)
+    program = assemble("m", hardware_of(data), made, asking, None, {})
+    fast = judge_scores(its, asking, data, every, SPAN_MM)
+    whole = judge(program, data, every, table.trims, SPAN_MM)
+    more = ~fast.accepted & judge_scores(its, at, data, every, SPAN_MM).accepted
+    assert more.sum() > 100
+    assert np.array_equal(fast.validity, whole.validity)
+    assert whole.reason is not None
+    assert set(whole.reason[more].tolist()) == {DOUBT}
 
 
 def test_temperatures_are_grouped_by_ten_degrees(parts: Assembled) -> None:
