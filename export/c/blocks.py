@@ -49,10 +49,10 @@ _HELPERS = {
 }
 """,
     "divide": """\
-/* floor(numerator / denominator); the ranges prove 0 <= numerator < 2^digits and denominator >= 1. */
+/* floor(numerator / denominator); the ranges prove numerator >= 0, denominator >= 1 and a quotient below 2^digits. */
 @PREFIX@_CODE_SECTION static int32_t @prefix@_divide(int32_t numerator, int32_t denominator, uint32_t digits)
 {
-    return (int32_t)@prefix@_quotient(0U, (uint32_t)numerator << (32U - digits), (uint32_t)denominator, digits);
+    return (int32_t)@prefix@_quotient((uint32_t)numerator >> digits, (uint32_t)numerator << (32U - digits), (uint32_t)denominator, digits);
 }
 """,
     "ratio": """\

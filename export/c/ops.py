@@ -52,8 +52,10 @@ def note(node: Node, named: bool = False) -> str:
 
 
 def _divide(node: Node, args: Sequence[str], context: Context) -> tuple[list[str], str]:
-    """A quotient has no more digits than the numerator, so that many steps do."""
-    digits = max(max(context.reach.get(node.inputs[0], _WHOLE).high).bit_length(), 1)
+    """As many steps as the largest quotient has digits: what leads them in the numerator is below the
+    denominator.
+    """
+    digits = max(max(node.interval.high).bit_length(), 1)
     return [], f"{context.prefix}_divide({args[0]}, {args[1]}, {digits}U)"
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from collections.abc import Sequence
 
 from export.c.header import count_type
 from export.c.layout import Tables
@@ -17,6 +18,7 @@ from export.trim_bytes import (
 )
 from training.program import Program
 
+_UINT16_MAX = 0xFFFF
 _ANY = 0xFF  # above every answer: of a byte that may be any, and of a head in which nothing is wrong
 _ANSWERS = (
     *(TrimAnswer.BAD_MAGIC,) * 4,
@@ -115,12 +117,12 @@ _GATED = """\
         }"""
 
 _SWINGS = """
-/* Whether the count of the second trim less that of the first is one that the model accepts, for each channel; unsigned, so that it may wrap. */
+/* Whether the count of the @more@ trim less that of the @less@ is one that the model accepts, for each channel; unsigned, so that it may wrap. */
 @PREFIX@_CODE_SECTION @PREFIX@_APART static bool @prefix@_swings(const @prefix@_count_t *trim)
 {
     bool accepted = true;
     for (uint32_t k = 0U; k < @PREFIX@_CHANNELS; ++k) {
-        const uint32_t above = ((uint32_t)trim[@PREFIX@_CHANNELS + k] - (uint32_t)trim[k]) - @low@;
+        const uint32_t above = ((uint32_t)trim[@minuend@] - (uint32_t)trim[@subtrahend@]) - @low@;
         if (above > @width@) {
             accepted = false;
         }
@@ -198,20 +200,32 @@ def swing_check(program: Program, prefix: str, tables: Tables) -> str:
     """The helper that looks at the swings of a trim; nothing for a program that takes any."""
     if program.swing is None:
         return ""
-    low = [value & 0xFFFFFFFF for value in program.swing.low]
-    width = [high - low for low, high in zip(program.swing.low, program.swing.high, strict=True)]
-    gaps = {"prefix": prefix, "PREFIX": prefix.upper()}
+    low, high = program.swing.low, program.swing.high
+    places = ("second", f"{prefix.upper()}_CHANNELS + k"), ("first", "k")
+    if max(high) < 0:  # counts that fall: turned round, the numbers are small
+        low, high, places = tuple(-v for v in high), tuple(-v for v in low), places[::-1]
+    (more, minuend), (less, subtrahend) = places
+    gaps = {"prefix": prefix, "PREFIX": prefix.upper(), "more": more, "less": less}
+    gaps |= {"minuend": minuend, "subtrahend": subtrahend}
     for name, values, text in (
         ("low", low, "the lowest swing accepted of each channel, modulo 2^32"),
-        ("width", width, "the highest swing accepted less the lowest"),
+        (
+            "width",
+            [b - a for a, b in zip(low, high, strict=True)],
+            "the highest swing accepted less the lowest",
+        ),
     ):
-        same = len(set(values)) == 1
-        gaps[name] = (
-            f"{values[0]}U"
-            if same
-            else f"{tables.add(f'p_swing_{name}', values, text, ctype='uint32_t').base}[k]"
-        )
+        gaps[name] = _swing(f"p_swing_{name}", [value & 0xFFFFFFFF for value in values], text, tables)
     return fill(_SWINGS, gaps)
+
+
+def _swing(name: str, values: Sequence[int], text: str, tables: Tables) -> str:
+    """Where C finds a number of each channel: itself where they are one, else a table as narrow as they are."""
+    if len(set(values)) == 1:
+        return f"{values[0]}U"
+    ctype = "uint16_t" if max(values) <= _UINT16_MAX else "uint32_t"
+    entry = f"{tables.add(name, values, text, ctype=ctype).base}[k]"
+    return entry if ctype == "uint32_t" else f"(uint32_t){entry}"
 
 
 def _kinds(program: Program, prefix: str) -> str:

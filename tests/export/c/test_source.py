@@ -17,8 +17,9 @@ from export.c.ops import ELEMENT, WHOLE
 from export.c.source import CSource, emit_c
 from export.compilers.toolchain import build_core, build_host, lint, run_host
 from export.core.emulator import Machine
-from export.evidence.drawing import make_vectors
-from training.program import OPS, Builder, Program
+from export.evidence.drawing import make_vectors, vectors_of
+from export.evidence.streams import held
+from training.program import OPS, OUTPUTS, Builder, Program
 
 Expose = Callable[..., Program]
 
@@ -51,6 +52,26 @@ def test_optimised_build_agrees(all_built: dict[str, Any]) -> None:
     readings, state = run_host(build_host(its.c, checked=False), its.vectors)
     np.testing.assert_array_equal(readings, its.vectors.readings)
     np.testing.assert_array_equal(state, its.vectors.state)
+
+
+def test_a_division_takes_as_many_steps_as_its_quotient_has_digits() -> None:
+    """A numerator of 30 digits over counts of 14 to 16 leaves 17, whatever is divided; quotients at both ends
+    and beside them are the interpreter's.
+    """
+    builder = Builder("ratio", count_bits=16, channels=1, period_ms=100, span=64 * 1024)
+    counts = builder.node("clip", "counts", low=1 << 13, high=(1 << 16) - 1)
+    share = builder.node("divide", builder.const((1 << 30) - 1), counts)
+    assert builder.interval(share).high == (((1 << 30) - 1) >> 13,)
+    level = builder.node("shift", share, shift=1)
+    zero = builder.const(0)
+    program = builder.finish(low=zero, level=level, high=zero, validity=builder.const(1), flags=zero)
+    made = emit_c(program)
+    assert re.findall(r"innage_divide\([^;]*, (\d+)U\)", made.source) == ["17"]
+    some = [8192, 8193, 8194, 16383, 16384, 16385, 40000, 65534, 65535]
+    vectors = vectors_of(program, held(np.zeros((len(some), 0), np.int64), np.asarray(some)[:, None], 1))
+    np.testing.assert_array_equal(Machine(build_core(made)).run(vectors).readings, vectors.readings)
+    exact = [(((1 << 30) - 1) // count + 1) >> 1 for count in some]
+    assert vectors.readings[:, OUTPUTS.index("level")].tolist() == exact
 
 
 def test_layers_of_the_same_types_share_a_kernel(all_built: dict[str, Any]) -> None:
