@@ -8,6 +8,7 @@ same streams.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
@@ -61,27 +62,48 @@ def _towards(
     """Streams near the side of one fork, the best after all rounds: so many that it is visited ``least``
     times, where it is reached.
     """
-    margin = _margins(decisions, side, node, pool)
-    best = everyone = pool.take(np.argsort(-margin, kind="stable")[:_PARENTS])
+    needed = _needed(decisions.program, side, node)
+    margin = _margins(needed, side, node, pool)
+    order = np.argsort(-margin, kind="stable")[:_PARENTS]
+    best, margin = pool.take(order), margin[order]
     for k in range(_ROUNDS):
         children = altered(decisions.program, best, rng, 0.5 ** (k / 4), _CHILDREN, one_unit)
         everyone = joined([best, children])
-        margin = _margins(decisions, side, node, everyone)
+        margin = np.concatenate([margin[:_PARENTS], _margins(needed, side, node, children)])
         order = np.argsort(-margin, kind="stable")
         everyone, margin = everyone.take(order), margin[order]
         best = everyone.take(slice(0, _PARENTS))
     return everyone.take(slice(0, max(_KEPT, min(least, int((margin > 0).sum())))))
 
 
-def _margins(decisions: Decisions, side: Side, node: Node, streams: Streams) -> Array:
+def _needed(program: Program, side: Side, node: Node) -> Program:
+    """The program with the nodes alone that tell the margin: those that the fork, its validity where that
+    counts, and the state follow from.
+    """
+    wanted = {*node.inputs, *(state.next for state in program.states)}
+    if _cuts_levels(side, node):
+        wanted.add(program.outputs["validity"])
+    kept = []
+    for one in reversed(program.step):
+        if one.name in wanted:
+            kept.append(one)
+            wanted |= set(one.inputs)
+    return replace(program, step=tuple(reversed(kept)))
+
+
+def _cuts_levels(side: Side, node: Node) -> bool:
+    return side.fork.decision and node.op == "clip"
+
+
+def _margins(program: Program, side: Side, node: Node, streams: Streams) -> Array:
     """How far each stream goes to the side at its best frame, (n,); above 0 it is there. An end that cuts the
     level counts where a level is given: frames without one are further away than any with one.
     """
     best = np.full(len(streams), np.iinfo(np.int64).min)
-    validity = decisions.program.outputs["validity"]
-    for values in run_through(decisions.program, streams, (*node.inputs, validity)):
+    validity, cuts = program.outputs["validity"], _cuts_levels(side, node)
+    for values in run_through(program, streams, (*node.inputs, *([validity] if cuts else []))):
         margin = _margin(side, node, values)
-        if side.fork.decision and node.op == "clip":
+        if cuts:
             margin = np.where(values[validity][:, 0] == WITHHELD, margin - _FAR, margin)
         best = np.maximum(best, margin)
     return best
