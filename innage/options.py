@@ -293,6 +293,7 @@ _KINDS = ("budget", "limits", "liquid", "mapping", "mounting", "sensor", "tank",
 SPELLED: dict[str, str] = {
     **{f"Store.{kind}(...)": f"'innage {kind} show {{}}'" for kind in _KINDS},
     **{f"Store.add_{kind}": f"'innage {kind} add'" for kind in _KINDS},
+    "BundleOptions(...)": "--uses {}",
     "Capture.resume(...)": "'innage capture --resume {} --port ...'",
     "ColumnMapping.counts": "--count",
     "ColumnMapping.temperature": "--temperature",

@@ -12,7 +12,7 @@ from dataset.records import Budget
 from export.c.extras import FRAME_SELFTEST, INTERFACES, LEANEST, PLAIN_EXTRAS, SELFTEST, Extras
 from export.c.kernels import TIERS
 from export.c.source import CSource, emit_c
-from export.compilers.toolchain import FUNCTIONS, Image, compile_model, compiler_name, link_model
+from export.compilers.toolchain import FUNCTIONS, Compiled, Image, compile_model, compiler_name, link_model
 from export.core.bounds import Bound, Bounds
 from export.core.emulator import Machine
 from export.core.flow import NotFollowed
@@ -75,6 +75,11 @@ def measure(
     ).fitted(budget.cycles)
 
 
+def measure_leanest(program: Program, budget: Budget) -> Cost:
+    """As :func:`measure`, for a firmware that uses nothing but init, prepare and step."""
+    return measure(program, budget, extras=Extras(()))
+
+
 def measured_source(
     program: Program,
     kernels: str = "small",
@@ -122,10 +127,27 @@ def _measured(
     keyed: _Keyed, core: str, multiplier_cycles: int, wait_states: int, optimise: str, form: _Form
 ) -> Measured:
     kernels, assembly, _, extras = form
-    source, vectors = _written(keyed, form), make_vectors(keyed.program, MEASURED)
     chip = Chip(find_core(core), multiplier_cycles, wait_states)
-    measured = measure_source(source, vectors, chip, optimise, extras.uses)
+    compiled, run = _run(keyed, chip, optimise, _Code(replace(extras, uses=()), form[:3], form))
+    measured = _measured_for(run, link_model(compiled, extras.functions), chip, extras.uses)
+    measured = measured.compiled_by(compiler_name(optimise), optimise)
     return replace(measured, cost=replace(measured.cost, kernels=kernels, assembly=assembly))
+
+
+@dataclass(frozen=True)
+class _Code:
+    """A form that equals every other one of the same code: what a firmware uses decides on the link alone."""
+
+    extras: Extras
+    others: tuple[str, bool, VolumeTable | None]
+    form: _Form = field(compare=False)
+
+
+@functools.lru_cache(maxsize=16)
+def _run(keyed: _Keyed, chip: Chip, optimise: str, code: _Code) -> tuple[Compiled, _Run]:
+    """The code compiled, and what it was seen to take: the same for whatever is linked of it."""
+    compiled = compile_model(_written(keyed, code.form), chip.core.name, optimise)
+    return compiled, _run_image(link_model(compiled), make_vectors(keyed.program, MEASURED), chip)
 
 
 @functools.lru_cache(maxsize=16)
@@ -209,7 +231,25 @@ def measure_images(
     image: Image, linked: Image, vectors: Vectors, chip: Chip, uses: tuple[str, ...]
 ) -> Measured:
     """The cost of ``image``, which has every function, run on ``vectors``; flash is that of ``linked``."""
-    extras = Extras(uses)
+    return _measured_for(_run_image(image, vectors, chip), linked, chip, uses)
+
+
+@dataclass(frozen=True)
+class _Run:
+    """What an image with every function was seen to take, and the bounds: cycles by function, of step their
+    mean; stack of the frames, and with a self-test behind them.
+    """
+
+    image: Image
+    bounds: Bounds
+    seen: dict[str, int]
+    mean: float
+    proven: dict[str, Bound]
+    stack_of_frames: int
+    stack_with_selftest: int
+
+
+def _run_image(image: Image, vectors: Vectors, chip: Chip) -> _Run:
     bounds = Bounds(image, chip.timing)
     machine = Machine(image, chip.multiplier_cycles, chip.wait_states, bounds.watch)
     run = machine.run(vectors)
@@ -220,9 +260,15 @@ def measure_images(
         "selftest_slice": machine.selftest_cycles(_SMALL_SLICE),
     }
     proven = {name: _checked(bounds.cycles(name), most) for name, most in seen.items()}
+    return _Run(image, bounds, seen, float(run.cycles.mean()), proven, stack_of_run, machine.stack_used())
+
+
+def _measured_for(run: _Run, linked: Image, chip: Chip, uses: tuple[str, ...]) -> Measured:
+    """The cost of a run for a firmware with these ``uses``, of which ``linked`` is the flash."""
+    extras, image, bounds, seen, proven = Extras(uses), run.image, run.bounds, run.seen, run.proven
     used = [name for name in extras.functions if name in FUNCTIONS]
     stack, lost = _deepest(lambda: max(bounds.stack(name) for name in used))
-    stack_used = machine.stack_used() if SELFTEST in extras.interfaces else stack_of_run
+    stack_used = run.stack_with_selftest if SELFTEST in extras.interfaces else run.stack_of_frames
     if stack is not None and stack < stack_used:
         stack, lost = None, f"{stack} computed, {stack_used} seen"
     cost = Cost(
@@ -233,7 +279,7 @@ def measure_images(
         ram=image.ram,
         stack=stack_used,
         cycles=seen["step"],
-        cycles_mean=float(run.cycles.mean()),
+        cycles_mean=run.mean,
         stack_bound=stack,
         cycles_bound=proven["step"].cycles,
         prepare_cycles=seen["prepare"],

@@ -13,7 +13,15 @@ import typer
 
 from innage.completion import names_of
 from innage.exit_codes import NOT_ENOUGH_EVIDENCE, SAID_NO
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, UsesOption, open_existing, open_store
+from innage.options import (
+    DEFAULT_STORE,
+    JsonOption,
+    StoreOption,
+    UsesOption,
+    open_existing,
+    open_store,
+    option_of,
+)
 from innage.terminal.output import emit, progress, say_aside
 from innage.terminal.views.models.budget import show_verdict
 from innage.terminal.views.models.bundle import (
@@ -187,6 +195,7 @@ def _show_refused(model: str, refused: ExportRefusedError, *, even_if_void: bool
         emit(verdict.facts())
     else:
         show_verdict(verdict)
+        say_aside(f"Nothing was written: {refused.said_by(option_of)}")
 
 
 def verify(

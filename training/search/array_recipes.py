@@ -77,16 +77,17 @@ class WatcherTask:
 
 def default_recipes(trim: str, groups: tuple[str, ...] = ALL) -> tuple[ArrayRecipe, ...]:
     """What is tried when nothing else is asked for: from one small net on the pads alone to a net each for
-    plain liquid and for foam. ``groups`` are all features that there are: what not every product has is given
-    to every net.
+    plain liquid and for foam. Where all weights have 16 bits one function runs every layer: of small nets
+    that saves more flash and cycles than weights of 8 bits do. ``groups`` are all features that there are:
+    what not every product has is given to every net.
     """
     more = tuple(group for group in groups if group not in ALL)
     small = [
         ArrayRecipe(hidden, bits, watcher, watched, False, trim, groups)
         for hidden, bits, watcher, watched, groups in (
             ((8,), 8, (4,), PADS, PADS),
-            ((12,), 8, (4,), PADS, PADS),
-            ((12,), 8, (6, 4), STILL, PADS),
+            ((10, 6), 16, (6,), PADS, PADS),
+            ((12, 6), 16, (6,), PADS, PADS),
             ((8,), 16, (6, 4), ALL, STILL),
             ((12, 6), 8, (6, 4), ALL, MOVING),
             ((12, 6), 8, (8, 6), ALL, MOVING),

@@ -68,8 +68,9 @@ class Candidate(ABC):
     on groups that its fit has not seen. Each kind of model says what becomes of one that is chosen.
 
     ``meets`` says whether it is within the limits, ``within`` whether within the budget; None without limits
-    and where no cost was measured. ``quantisation_error_mm``: of the integers from the curve that they stand
-    for, along a filling of the tank; 0 where that is not looked at.
+    and where no cost was measured. ``leanest``: the cost is that of the leanest firmware.
+    ``quantisation_error_mm``: of the integers from the curve that they stand for, along a filling of the
+    tank; 0 where that is not looked at.
     """
 
     recipe: AnyRecipe
@@ -80,6 +81,7 @@ class Candidate(ABC):
     meets: bool | None = field(default=None, kw_only=True)
     cost: Cost | None = field(default=None, kw_only=True)
     within: bool | None = field(default=None, kw_only=True)
+    leanest: bool = field(default=False, kw_only=True)
     quantisation_error_mm: float = field(default=0.0, kw_only=True)
 
     @property

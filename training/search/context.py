@@ -26,7 +26,9 @@ class SearchRequest:
     """What is asked of a search.
 
     ``name`` is the model's. ``cost`` measures a program for ``budget``; without both, sizes are estimated
-    only. ``jobs`` fits run at once, -1 for one on every core; their number changes no result.
+    only. ``leanest`` measures for a firmware that uses nothing but init, prepare and step, where no
+    candidate is within the budget as ``cost`` has it. ``jobs`` fits run at once, -1 for one on every core;
+    their number changes no result.
     """
 
     name: str
@@ -36,12 +38,13 @@ class SearchRequest:
     seed: int = 0
     progress: Progress = silent
     jobs: int = -1
+    leanest: CostModel | None = None
 
-    def budget_kept(self, within: bool | None) -> KeptBudget | None:
-        """Whether the budget is kept; None without one."""
+    def budget_kept(self, within: bool | None, leanest: bool = False) -> KeptBudget | None:
+        """Whether the budget is kept, and by the leanest firmware alone; None without one."""
         if self.budget is None or self.cost is None:
             return None
-        return KeptBudget(self.budget.name, within)
+        return KeptBudget(self.budget.name, within, leanest or None)
 
 
 @dataclass(frozen=True)
@@ -73,7 +76,7 @@ class SearchContext:
 
     def for_workers(self) -> SearchContext:
         """The same for another process: without the functions that only the calling one can have."""
-        return replace(self, request=replace(self.request, cost=None, progress=silent))
+        return replace(self, request=replace(self.request, cost=None, leanest=None, progress=silent))
 
 
 def by_roles(data: FrozenData, hardware: Hardware, request: SearchRequest) -> SearchContext:

@@ -77,10 +77,13 @@ class KeptBand(Kept):
 
 @dataclass(frozen=True)
 class KeptBudget(Kept):
-    """The budget that candidates were measured for, and whether the chosen one is within it."""
+    """The budget that candidates were measured for, and whether the chosen one is within it. ``leanest``:
+    they were measured for a firmware that uses nothing but init, prepare and step, since none fits otherwise.
+    """
 
     name: str
     within: bool | None
+    leanest: bool | None = field(default=None, metadata=SPARSE)
 
 
 @dataclass(frozen=True)

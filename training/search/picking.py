@@ -12,7 +12,7 @@ import numpy as np
 
 from dataset.errors import InputError
 from dataset.records import Limits
-from training.costs import against
+from training.costs import CostModel, against
 from training.search.candidates import Candidate, Refused, table_bytes
 from training.search.context import SearchRequest
 
@@ -27,9 +27,25 @@ def measured(candidates: Sequence[C | Refused], request: SearchRequest) -> list[
 
     Worth it are those that meet the limits (without limits: that are as good as the best), smallest estimate
     first, up to twelve; when none of them fits the budget, the others follow by their error until one fits.
+    Where none does at all, they are measured for the leanest firmware, if one of them fits that.
     """
+    priced = _priced(candidates, request, request.cost)
+    if request.leanest is None or any(not isinstance(c, Refused) and c.within for c in priced):
+        return priced
+    lean = _priced(candidates, request, request.leanest, leanest=True)
+    return lean if any(not isinstance(c, Refused) and c.within for c in lean) else priced
+
+
+def _priced(
+    candidates: Sequence[C | Refused],
+    request: SearchRequest,
+    cost: CostModel | None,
+    *,
+    leanest: bool = False,
+) -> list[C | Refused]:
+    """The candidates with what ``cost`` says of those worth it."""
     result: list[C | Refused] = list(candidates)
-    budget, cost = request.budget, request.cost
+    budget = request.budget
     if budget is None or cost is None:
         return result
     possible = {k: c for k, c in enumerate(candidates) if not isinstance(c, Refused)}
@@ -45,7 +61,7 @@ def measured(candidates: Sequence[C | Refused], request: SearchRequest) -> list[
         request.progress("measuring the cost", n, len(first) or len(rest))
         price = cost(possible[k].program, budget)
         within = all(line.within for line in against(price, budget))
-        result[k] = replace(possible[k], cost=price, within=within)
+        result[k] = replace(possible[k], cost=price, within=within, leanest=leanest)
         fits |= within
     return result
 

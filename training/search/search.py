@@ -24,6 +24,7 @@ from training.search.picking import measured, next_step, pick
 from training.search.proving import fit_rows, proved
 from training.search.result import SearchResult, seen_in_prove_bands
 
+_LEANEST = "; none fits a firmware that uses more than init, prepare and step"
 _MOST_COMPARED = 5000  # rows on which the float ONNX is held against its pipeline
 
 
@@ -43,14 +44,14 @@ def search(context: SearchContext, kinds: Sequence[Kind]) -> SearchResult:
         chosen=picked.summary(),
         candidates=tuple(candidate.summary() for candidate in candidates),
         choose_how=how,
-        why=why,
+        why=why + _LEANEST if picked.leanest else why,
         next_step=next_step(candidates, picked),
         prove=prove,
         claims=claims,
         random_rows=None if prove is None else picked.random_rows(context),
         limits=tuple(answers),
         band=kept_band,
-        budget=request.budget_kept(picked.within),
+        budget=request.budget_kept(picked.within, picked.leanest),
         float_onnx_max_diff_mm=difference,
         fit=fit_rows(context.data, context.fit),
         flag_table=picked.flag_table,

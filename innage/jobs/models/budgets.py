@@ -215,7 +215,7 @@ def _judged(
     fitting: tuple[Affordable, ...] = ()
     advice = ""
     if not all(line.within for line in lines):
-        fitting, advice = _what_fits(metrics, left, searched_for())
+        fitting, advice = _what_fits(metrics, left, searched_for(), cost.uses)
     return BudgetVerdict(
         name,
         left,
@@ -234,7 +234,9 @@ def _trained_for(metrics: Metrics, store: Store) -> Budget | None:
     return next((budget for budget in store.budgets() if budget.name == named), None)
 
 
-def _what_fits(metrics: Metrics, left: Budget, own: Budget | None) -> tuple[tuple[Affordable, ...], str]:
+def _what_fits(
+    metrics: Metrics, left: Budget, own: Budget | None, uses: tuple[str, ...]
+) -> tuple[tuple[Affordable, ...], str]:
     """The nearest candidates of the model's own search, or why none can be named."""
     from training.costs import same_core
     from training.search.affordable import affordable
@@ -247,6 +249,9 @@ def _what_fits(metrics: Metrics, left: Budget, own: Budget | None) -> tuple[tupl
             else f"were measured for budget {own.name}, another core or other memory"
         )
         return (), f"The candidates of its search {was}: {again}."
+    if uses and metrics.budget is not None and metrics.budget.leanest:
+        lean = "were measured for a firmware that uses init, prepare and step alone, as --uses leanest does"
+        return (), f"The candidates of its search {lean}."
     fitting = affordable(metrics.candidates, left)
     if not fitting:
         return (), f"No candidate of its search that was measured fits: {again}, or ask for a larger budget."

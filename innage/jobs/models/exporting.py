@@ -33,6 +33,8 @@ _STAGES = (
     ("breaks that count", "vectors", "self-test", "done"),
 )
 ZIP = "bundle.zip"  # the name under which the store keeps a zipped bundle's hash
+_LEANEST = "BundleOptions(uses=('leanest',))"
+_OF_USES = {"flash bytes", "cycles, dearest frame"}  # resources that a firmware spends on what else it uses
 
 
 @dataclass(frozen=True)
@@ -196,8 +198,9 @@ def export(
             concerns,
             f"over budget {budget}: {verdict.sentence()}",
             where=f"model {model}",
-            hint="give it more, or train a smaller model for this budget",
+            hint=_what_would_fit(verdict),
             verdict=verdict,
+            field=_LEANEST,
         )
     if not (concerns.proven or options.even_if_unproven):
         raise _unproven(concerns, model)
@@ -222,6 +225,18 @@ def export(
     bundle_sha256 = _write(store, exported, place, files, zipped=options.zipped)
     sizes = {name: len(content) for name, content in files.items()}
     return Exported(place, bundle_sha256, sizes, verdict, concerns)
+
+
+def _what_would_fit(verdict: BudgetVerdict) -> str:
+    """What to do about a model that is over its budget."""
+    over = {line.resource for line in verdict.over}
+    leanest, allowed = verdict.cost.interfaces.get("leanest"), verdict.budget.flash_bytes
+    if verdict.cost.uses and leanest is not None and leanest <= allowed and over <= _OF_USES:
+        return (
+            f"give it more, or have a firmware that uses init, prepare and step alone, of which {leanest} "
+            f"bytes are linked: say {_LEANEST}"
+        )
+    return "give it more, or train a smaller model for this budget"
 
 
 def _refuse(concerns: Concerns, model: str, *, even_if_void: bool, anyway: bool) -> None:

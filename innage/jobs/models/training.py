@@ -88,7 +88,9 @@ def train(
     if search.ablation:
         _check_ablation(data, families)
     shown = staged(progress, _stages(data, families, budgeted=left is not None, ablation=search.ablation))
-    request = SearchRequest(name, to_meet, left, cost_model(left), search.seed, shown)
+    request = SearchRequest(
+        name, to_meet, left, cost_model(left), search.seed, shown, leanest=lean_cost_model(left)
+    )
     trained = search_model(data, request, families=families, trim=search.trim)
     if search.ablation:
         trained = _ablated(trained, data, request)
@@ -241,6 +243,15 @@ def cost_model(budget: Budget | None) -> CostModel | None:
     from export.core.measure import measure
 
     return measure
+
+
+def lean_cost_model(budget: Budget | None) -> CostModel | None:
+    """The same for a firmware that uses nothing but init, prepare and step."""
+    if budget is None:
+        return None
+    from export.core.measure import measure_leanest
+
+    return measure_leanest
 
 
 def _judged_role(data: FrozenData) -> Role:

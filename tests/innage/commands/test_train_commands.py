@@ -201,6 +201,29 @@ def test_a_budget_that_nothing_fits_is_said(store: Path) -> None:
     assert "Budget tiny: over." in result.output
 
 
+def test_a_small_budget_is_kept_by_a_lean_firmware(store: Path) -> None:
+    """Where nothing fits with a self-test and stored trims, candidates are measured for init, prepare and
+    step alone; training says so, a check that is told so keeps the budget, an export that is not says how.
+    """
+    small = ("--flash-bytes", "400", "--ram-bytes", "64", "--stack-bytes", "128", "--cycles", "2000")
+    innage(store, "budget", "add", "lean", "--core", "cortex-m0plus", "--multiplier-cycles", "1", *small)
+    words = ("train", "half-steps", "--name", "first", "--budget", "lean", "--family", "line")
+    result = innage(store, *words)
+    why = " ".join(result.output.split())
+    assert "none fits a firmware that uses more than init, prepare and step" in why
+    assert "Budget lean: kept." in result.output
+    assert "--uses leanest" in result.output
+    check = ("budget", "check", "first", "--budget", "lean")
+    assert innage(store, *check, "--uses", "leanest").exit_code == 0
+    over = innage(store, *check)
+    assert over.exit_code == 1
+    assert "--uses leanest" in over.output
+    out = ("--out", str(store.parent / "bundle"), "--even-if-unproven")
+    refused = innage(store, "export", "first", "--budget", "lean", *out)
+    assert refused.exit_code == 1
+    assert "say --uses leanest" in refused.output + refused.stderr
+
+
 def test_void_sessions_are_refused_by_name(store: Path) -> None:
     """A session voided after the freeze stops training with exit code 2 and is named."""
     with Store.open(store) as opened:

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
@@ -53,6 +54,10 @@ def _cost_of(flash: Callable[[Program], int]) -> CostModel:
     return cost
 
 
+def _more_than_tables(more: int, program: Program) -> int:
+    return table_bytes(program) + more
+
+
 def _priced(candidates: list[Candidate], cost: CostModel) -> list[Candidate]:
     """The candidates measured for the budget; none of them is lost."""
     priced = measured(candidates, SearchRequest("m", budget=BUDGET, cost=cost))
@@ -64,6 +69,24 @@ def _bound(candidates: list[Candidate], rank: int) -> Limits:
     """Limits that exactly ``rank`` candidates meet."""
     errors = sorted(c.error for c in candidates)
     return Limits("l", 1, (Limit("p95_abs_mm", (errors[rank - 1] + errors[rank]) / 2, "clean"),))
+
+
+def test_where_none_fits_the_leanest_firmware_is_measured(found: list[Candidate]) -> None:
+    """Candidates are measured for a firmware that uses init, prepare and step alone only where none fits
+    otherwise, and where one does so; else the figures stay those of what is usual.
+    """
+
+    def priced(usual: int, lean: int) -> list[Candidate]:
+        cost, leanest = (_cost_of(partial(_more_than_tables, more)) for more in (usual, lean))
+        request = SearchRequest("m", budget=BUDGET, cost=cost, leanest=leanest)
+        return [c for c in measured(found, request) if isinstance(c, Candidate) and c.cost is not None]
+
+    most = BUDGET.flash_bytes
+    assert not any(c.leanest for c in priced(0, -most))
+    lean = priced(most, 0)
+    assert all(c.leanest for c in lean)
+    assert any(c.within for c in lean)
+    assert not any(c.leanest or c.within for c in priced(most, most))
 
 
 def test_the_smallest_that_meets_is_taken(found: list[Candidate]) -> None:

@@ -142,6 +142,11 @@ def _show_why(metrics: Metrics, facts: Facts) -> None:
         say(f"Next step up: {step}.")
     if metrics.budget is not None and metrics.budget.within is not None:
         say(f"Budget {metrics.budget.name}: {'kept' if metrics.budget.within else 'over'}.")
+        if metrics.budget.leanest:
+            say(
+                "Counted is a firmware that uses init, prepare and step alone: tell 'innage export' and "
+                "'innage budget check' so by --uses leanest."
+            )
     band = metrics.band
     if band is not None:
         say(
