@@ -1,7 +1,7 @@
 """What the search's models are worth on captures that are not of the project: the closed-form benches.
 
-    python bench/accuracy.py [--bench a|b] [--size large|small] [--seeds N] [--first N] [--changed] [--quick]
-                             [--two-frequencies [--half-places]]
+    python bench/accuracy.py [--bench a|b] [--size large|small] [--seeds N] [--first N] [--changed] [--trims]
+                             [--quick] [--two-frequencies [--half-places]]
 
 Each seed draws units of its own and is the search's own seed; a model is trained within the budget of its
 size and judged on its prove units. Printed: P95 of the error in % of the span and the accepted share for
@@ -10,6 +10,7 @@ and false dry episodes, dry frames called empty; of several seeds each, then the
 ``--changed`` the ways to serve a changed tank: two, five and eight new units to fit, two more to choose, ten
 others to prove. With ``--two-frequencies`` every pad is read at a second, lower frequency, in channels of
 their own; with ``--half-places`` too there are as many channels as at one frequency, at half as many places.
+With ``--trims`` what each kind of trim is worth: one recipe is trained for each, in place of a search.
 
 The seed of bench B comes from the commit in which the search was last touched, so that nobody has tuned to
 it. These are figures of a closed-form bench: nothing is measured, and a real tank differs.
@@ -29,10 +30,10 @@ from pathlib import Path
 from statistics import median
 
 from captures.benches import Bench, bench_a, bench_b, with_half_the_places, with_two_frequencies
-from captures.filling import fill, freeze, unit_names
+from captures.filling import add_other_trims, fill, freeze, unit_names
 from dataset.records import Budget, FrozenData, Limit, Limits, Model, Role, Session
 from dataset.store import Store
-from export.core.measure import measure
+from export.core.measure import measure, measure_leanest
 from training.judging.figures import ClassFigures, Episodes, Figures
 from training.models.trimming import usable_trims
 from training.program import digest, to_json
@@ -100,10 +101,15 @@ def roles_of(bench: Bench, counts: dict[Role, int], first: int = 0) -> dict[Role
     return roles
 
 
-def captured(store: Store, bench: Bench, name: str, counts: dict[Role, int], first: int = 0) -> FrozenData:
-    """Units of the bench in a store, frozen with so many in each role."""
+def captured(
+    store: Store, bench: Bench, name: str, counts: dict[Role, int], first: int = 0, *, trims: bool = False
+) -> FrozenData:
+    """Units of the bench in a store, frozen with so many in each role; ``trims``: with every kind of trim."""
     roles = roles_of(bench, counts, first)
-    taken = fill(store, bench, [unit for units in roles.values() for unit in units])
+    units = [unit for of_role in roles.values() for unit in of_role]
+    taken = fill(store, bench, units)
+    if trims:
+        add_other_trims(store, bench, units)
     return store.frozen_data(freeze(store, name, taken, roles))
 
 
@@ -224,6 +230,16 @@ def changed_tank(
     return rows
 
 
+def by_trims(data: FrozenData, request: SearchRequest, recipe: ArrayRecipe) -> list[Row]:
+    """The recipe trained for each kind of trim that all units have."""
+    rows = []
+    for kind in usable_trims(data, data.rows(Role.FIT)):
+        began = time.monotonic()
+        trained = searched(data, request, (replace(recipe, trim=kind),))
+        rows.append(row_of(f"trim {kind},", trained.metrics, time.monotonic() - began))
+    return rows
+
+
 def _stored(trained: Trained, data: FrozenData) -> Model:
     program = trained.program
     return Model(
@@ -256,6 +272,7 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=3)
     parser.add_argument("--first", type=int, help="the first seed; without it 1 for A, from the commit for B")
     parser.add_argument("--changed", action="store_true", help="the changed tank too")
+    parser.add_argument("--trims", action="store_true", help="each kind of trim, in place of the search")
     parser.add_argument(
         "--quick", action="store_true", help="few units, one net, one seed: to see that it works"
     )
@@ -274,12 +291,23 @@ def main() -> None:
             bench = make(seed)
             if given.two_frequencies:
                 bench = (with_half_the_places if given.half_places else with_two_frequencies)(bench)
-            data = captured(store, bench, "set", QUICK_ROLES if given.quick else ROLES)
+            roles = QUICK_ROLES if given.quick else ROLES
+            data = captured(store, bench, "set", roles, trims=given.trims)
             size = given.size
             request = SearchRequest(
-                "first", limits_of(size), BUDGETS[size], measure, seed % 1000, jobs=given.jobs
+                "first",
+                limits_of(size),
+                BUDGETS[size],
+                measure,
+                seed % 1000,
+                jobs=given.jobs,
+                leanest=measure_leanest,
             )
             recipes = _quick_recipes(data) if given.quick else None
+            if given.trims:
+                recipe = recipes[0] if recipes else _recipe_of_trims(data, size)
+                print(shown(by_trims(data, request, recipe)), flush=True)
+                continue
             began = time.monotonic()
             trained = searched(data, request, recipes)
             rows.append(row_of(f"seed {seed}", trained.metrics, time.monotonic() - began))
@@ -289,6 +317,13 @@ def main() -> None:
     if len(rows) > 1:
         print(shown(rows))
         print(spread_of(rows))
+
+
+def _recipe_of_trims(data: FrozenData, size: str) -> ArrayRecipe:
+    """The recipe that kinds of trims are told apart by: of medium size, or for the small budget."""
+    trim = usable_trims(data, data.rows(Role.FIT))[-1]
+    small = [recipe for recipe in default_recipes(trim) if not recipe.patience]
+    return small[-1] if size == "large" else small[1]
 
 
 def _quick_recipes(data: FrozenData) -> tuple[ArrayRecipe, ...]:

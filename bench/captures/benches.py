@@ -363,6 +363,17 @@ def trim_counts(bench: Bench, part: Part, level_mm: float | None) -> tuple[int, 
     return tuple(int(v) for v in np.rint(_counts(bench, part, noisy).mean(axis=0)))
 
 
+def block_counts(bench: Bench, part: Part, transfer: float, spread: float) -> tuple[int, ...]:
+    """A unit's counts at one frequency with a surrogate block along all pads, which makes about ``transfer``
+    of the step from dry to full on each, with a standard deviation of ``spread`` from pad to pad.
+    """
+    assert bench.second is None
+    rng, pads = bench.rng("block", part.name), bench.strip.pads
+    shown = rng.normal(transfer, spread, pads) * contrast(80.1, bench.wall)
+    noisy = shown + rng.normal(0, part.noise, (16, pads))
+    return tuple(int(v) for v in np.rint(_counts(bench, part, noisy).mean(axis=0)))
+
+
 def capture(bench: Bench, part: Part, liquid: str, recipe: Recipe, number: int = 0) -> Capture:
     """One session of a unit."""
     rng, n, strip = bench.rng("session", part.name, liquid, recipe.name, number), recipe.frames, bench.strip

@@ -4,11 +4,22 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 
-from captures.benches import HEADSPACE, SETTLE_FRAMES, Bench, Capture, Part, capture, draw_part, trim_counts
+from captures.benches import (
+    HEADSPACE,
+    SETTLE_FRAMES,
+    Bench,
+    Capture,
+    Part,
+    block_counts,
+    capture,
+    draw_part,
+    trim_counts,
+)
 from dataset.records import (
     Conditions,
     Coupling,
@@ -37,6 +48,8 @@ from dataset.store import Store
 
 NOTE = "closed-form bench, invented: nothing of it is measured"
 LABEL_U_MM = 0.3
+# of the step from dry to full that a surrogate block makes, and from part to part: an assumption
+BLOCK, BLOCK_SPREAD = 0.6, 0.02
 _DATE = "2000-01-01"
 _WHY_WARNED = "captures in closed form: each is as it is stated"
 
@@ -54,6 +67,29 @@ def fill(store: Store, bench: Bench, names: Sequence[str]) -> dict[str, tuple[Se
             store.add_trim(Trim(unit, mounting, kind, counts, _DATE, "assembled", note=NOTE))
         taken[name] = store.add_sessions(_sessions(bench, part, unit, mounting, liquids))
     return taken
+
+
+def add_other_trims(store: Store, bench: Bench, names: Sequence[str]) -> None:
+    """A partial fill and a surrogate block of units that are in the store with their other trims."""
+    mounting, _ = _register(store, bench)
+    half_mm, pads = bench.strip.span_mm / 2, bench.strip.pads
+    for name in names:
+        unit, part = store.unit(name), draw_part(bench, name)
+        counts, block = trim_counts(bench, part, half_mm), block_counts(bench, part, BLOCK, BLOCK_SPREAD)
+        partial = Trim(
+            unit, mounting, TrimKind.PARTIAL, counts, _DATE, "assembled", level_mm=half_mm, note=NOTE
+        )
+        store.add_trim(partial)
+        store.add_trim(
+            replace(
+                partial,
+                kind=TrimKind.BLOCK,
+                counts=block,
+                level_mm=None,
+                transfer=(BLOCK,) * pads,
+                transfer_spread=(BLOCK_SPREAD,) * pads,
+            )
+        )
 
 
 def unit_names(bench: Bench, count: int, first: int = 0) -> list[str]:
