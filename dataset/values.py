@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import math
 import re
-from datetime import datetime
+from datetime import date, datetime
 
 from dataset.errors import InputError, quoted
 
@@ -117,6 +117,21 @@ def check_offset(where: str, text: str) -> None:
     match = _OFFSET.fullmatch(text)
     if match is None or (match[1] and (int(match[1]) > 14 or int(match[2]) > 59)):
         raise InputError(where, quoted(text), "an offset from UTC such as +01:00, or Z")
+
+
+def today() -> str:
+    """The host's date, ISO 8601."""
+    return date.today().isoformat()
+
+
+def check_day(where: str, text: str) -> None:
+    """A date as YYYY-MM-DD."""
+    try:
+        known = date.fromisoformat(text).isoformat() == text
+    except ValueError:
+        known = False
+    if not known:
+        raise InputError(where, quoted(text), "a date as YYYY-MM-DD, such as 2026-01-31")
 
 
 def check_instant(where: str, text: str | None) -> None:

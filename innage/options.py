@@ -47,6 +47,9 @@ UsesOption = Annotated[
 
 FreeTextOption = Annotated[str, typer.Option("--note", help="Free text.")]
 NewModelOption = Annotated[str, typer.Option("--name", help="The new model's name.")]
+TrainedOption = Annotated[
+    str | None, typer.Option("--date", help="When it is trained, YYYY-MM-DD.  [default: today]")
+]
 ModelArgument = Annotated[str, typer.Argument(help="The model.", autocompletion=names_of("model"))]
 JudgedSetOption = Annotated[
     str | None,

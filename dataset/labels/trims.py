@@ -4,7 +4,6 @@ No store in here.
 
 from __future__ import annotations
 
-import datetime
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -12,10 +11,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from dataset.errors import InputError, quoted
+from dataset.errors import InputError
 from dataset.labels.steady import noise, steady_stretches
 from dataset.records import CountLaw, Frames, Mark, Mounting, Sensor, Session, Trim, TrimKind, TrimLimits
-from dataset.values import FEWEST_GROUPS, LEAST_NOISE, MAD_TO_SD, MAX_MM, check_number, check_text
+from dataset.values import FEWEST_GROUPS, LEAST_NOISE, MAD_TO_SD, MAX_MM, check_day, check_number, check_text
 
 OUTLIER_SDS = 5.0  # counts further from the median than this many robust standard deviations are refused
 MOST_REFUSED = 0.1  # of a channel's counts: with more, something else than outliers is there
@@ -140,7 +139,7 @@ def check_trim(trim: Trim) -> None:
     top = (1 << sensor.count_bits) - 1
     for name, count in zip(sensor.channel_names, trim.counts, strict=True):
         check_number(f"{where}, {name}", count, 0, top, unit=f"({sensor.count_bits} bits)")
-    _check_date(where, trim.date)
+    check_day(f"{where}, date", trim.date)
     if not trim.stage.strip():
         raise InputError(
             f"{where}, stage", "nothing", "where in the unit's life, such as end-of-line or service"
@@ -157,15 +156,6 @@ def check_trim(trim: Trim) -> None:
         )
     check_number(f"{where}, temperature", trim.temperature_c, -273.15, 2000, unit="degrees Celsius")
     _check_kind(where, trim)
-
-
-def _check_date(where: str, date: str) -> None:
-    try:
-        known = datetime.date.fromisoformat(date).isoformat() == date
-    except ValueError:
-        known = False
-    if not known:
-        raise InputError(f"{where}, date", quoted(date), "a date as YYYY-MM-DD, such as 2026-01-31")
 
 
 def _check_kind(where: str, trim: Trim) -> None:

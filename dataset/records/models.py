@@ -149,7 +149,8 @@ class Model:
     """A trained model as the store keeps it: no pickles; texts are canonical JSON.
 
     ``sha256`` is the program's digest. ``metrics``, ``recipe`` and ``versions`` are JSON objects. ``parent``
-    is the name of the model that it was retrained from.
+    is the name of the model that it was retrained from. ``date`` (ISO 8601) is when it was trained; no hash
+    of its content covers that.
     """
 
     name: str
@@ -162,6 +163,7 @@ class Model:
     program: str
     float_onnx: bytes
     parent: str | None = None
+    date: str | None = None
 
     @property
     def seed(self) -> int | None:

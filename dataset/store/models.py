@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
@@ -16,7 +17,7 @@ from dataset.store.frozen_sets import checked_row, to_frozen_set
 from dataset.store.proof import check, check_row, keep
 from dataset.store.registry import limits_row, named, same_record, to_limits
 from dataset.store.tables import ExportedFileRow, ExportRow, ModelRow
-from dataset.values import check_name
+from dataset.values import check_day, check_name
 
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 
@@ -50,6 +51,7 @@ def _record(row: ModelRow, frozen: FrozenSet) -> Model:
         program=row.program,
         float_onnx=row.float_onnx,
         parent=row.parent,
+        date=row.date,
     )
     check(f"model {row.name}", model_sha256(model), row.content_sha256)
     return model
@@ -64,6 +66,8 @@ def add_model(orm: OrmSession, model: Model) -> Model:
     check_name("model", model.name)
     where = f"model {model.name}"
     check_digest(where, model.sha256)
+    if model.date is not None:
+        check_day(f"{where}, date", model.date)
     for what in ("recipe", "versions", "metrics", "program"):
         _check_json(f"{where}, {what}", getattr(model, what))
     existing = orm.scalar(select(ModelRow).where(ModelRow.name == model.name))
@@ -71,7 +75,7 @@ def add_model(orm: OrmSession, model: Model) -> Model:
         raise InputError(
             where,
             "is in the store already, exactly as it is"
-            if to_model(existing) == model
+            if replace(to_model(existing), date=model.date) == model
             else f"exists already, with another program or recipe (program {existing.sha256[:12]})",
             "a new name",
             "models never change; give this one another name",
@@ -88,6 +92,7 @@ def add_model(orm: OrmSession, model: Model) -> Model:
         program=model.program,
         float_onnx=model.float_onnx,
         parent=model.parent,
+        date=model.date,
         content_sha256=model_sha256(model),
     )
     if model.limits is not None:

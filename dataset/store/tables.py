@@ -615,6 +615,7 @@ class ModelRow(Covered, Base):
     program: Mapped[Prose]
     float_onnx: Mapped[Bytes]
     parent: Mapped[str | None] = mapped_column(String(60))
+    date: Mapped[str | None] = mapped_column(String(10))
     content_sha256: Mapped[Digest | None]
     frozen_set: Mapped[FrozenSetRow] = relationship()
     limits: Mapped[LimitsRow | None] = relationship()

@@ -18,6 +18,7 @@ from innage.options import (
     SeedOption,
     StoreOption,
     StrictOption,
+    TrainedOption,
     open_store,
 )
 from innage.terminal.output import emit, progress
@@ -54,6 +55,7 @@ def retrain(
         ),
     ] = None,
     seed: SeedOption = 0,
+    date: TrainedOption = None,
     steps: Annotated[
         int,
         typer.Option("--steps", min=1, help="Most steps of a refit; more take longer and may end nearer."),
@@ -84,7 +86,7 @@ def retrain(
             name,
             limits=limits,
             budget=budget,
-            refit=Refit(seed, steps),
+            refit=Refit(seed, steps, date),
             progress=shown,
         )
     if picture is not None:

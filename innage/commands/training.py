@@ -17,6 +17,7 @@ from innage.options import (
     SeedOption,
     StoreOption,
     StrictOption,
+    TrainedOption,
     open_store,
 )
 from innage.sections import SectionedCommand
@@ -52,6 +53,7 @@ def train(
         ),
     ] = None,
     seed: SeedOption = 0,
+    date: TrainedOption = None,
     family: Annotated[
         list[str] | None,
         typer.Option("--family", help="Only this family, or several: line, hinge, trees, net, array."),
@@ -90,7 +92,7 @@ def train(
             limits=limits,
             budget=budget,
             families=family,
-            search=Search(seed, trim, ablation),
+            search=Search(seed, trim, ablation, date),
             progress=shown,
         )
     facts = model_facts(model)

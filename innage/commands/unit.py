@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from dataset.errors import InputError
+from dataset.values import natural
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, say, table
@@ -45,7 +46,7 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
     from innage.jobs.registry import unit_facts
 
     opened = open_store(store)
-    units = unit_facts(opened, opened.units())
+    units = unit_facts(opened, sorted(opened.units(), key=lambda unit: natural(unit.name)))
     if json:
         emit(units)
     elif units:
@@ -61,21 +62,31 @@ def show(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Show one unit."""
-    from innage.jobs.registry import unit_facts
+    """Show one unit: what it is, its trims, its sessions and where it was mounted."""
+    from innage.jobs.registry import unit_history
 
-    opened = open_store(store)
-    (unit,) = unit_facts(opened, [opened.unit(name)])
+    history = unit_history(open_store(store), name)
+    unit = history.unit
     if json:
-        emit(unit)
+        emit(history.facts())
         return
     facts = [
         ("serial", unit["serial"]),
         ("bench", unit["bench_name"]),
         ("called there", unit["origin_name"]),
         ("note", unit["note"]),
+        ("mountings", ", ".join(history.mountings)),
     ]
     table(f"unit {unit['name']}", ("fact", "value"), facts)
+    if history.trims:
+        rows = [(t.kind.value, t.date, t.stage, t.mounting.name) for t in history.trims]
+        table("trims", ("kind", "date", "stage", "mounting"), rows)
+    if history.sessions:
+        of_session = [
+            (s.id, s.mounting.name, s.liquid.name, s.occasion.started, "void" if s.void_reason else None)
+            for s in history.sessions
+        ]
+        table("sessions", ("session", "mounting", "liquid", "begun", "remarks"), of_session)
 
 
 @app.command()

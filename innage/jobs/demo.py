@@ -42,14 +42,14 @@ freeze canister --group unit --roles fit:9,choose:3,calibrate:9,prove:3 --seed 1
 limits add canister --from limits.toml
 budget add left-over --core cortex-m0plus --multiplier-cycles 1 --flash-bytes 1024 --ram-bytes 64 --stack-bytes 128 --cycles 2000
 budget add m0plus --core cortex-m0plus --multiplier-cycles 1 --flash-bytes 8192 --ram-bytes 512 --stack-bytes 512 --cycles 20000
-train canister --name first --limits canister --budget m0plus
+train canister --name first --limits canister --budget m0plus --date 2026-01-12
 !budget check first --budget left-over
 budget check first --budget m0plus
 export first --budget m0plus --out bundle --anyway --even-if-unproven
 verify bundle
 rig fill washer --tank detergent-canister@2
 freeze taller --group unit --roles fit:5,choose:2,prove:5 --seed 1 --tank detergent-canister@2
-retrain first --frozen taller --name second --limits canister --budget m0plus
+retrain first --frozen taller --name second --limits canister --budget m0plus --date 2026-01-19
 export second --budget m0plus --out bundle-taller --anyway --even-if-unproven
 verify bundle-taller
 models

@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 from dataset.errors import InputError
 from dataset.records import Liquid, Mounting, Tank, Unit
+from dataset.values import natural
 
 if TYPE_CHECKING:
+    from dataset.records import Session, Trim
     from dataset.store import Store
     from dataset.tanks.profile import Profile
 
@@ -35,6 +37,40 @@ def unit_facts(store: Store, units: Iterable[Unit]) -> list[dict[str, Any]]:
         }
         for unit in units
     ]
+
+
+@dataclass(frozen=True)
+class UnitHistory:
+    """What a store has of a unit: its sessions and trims as they came in, and where it was mounted."""
+
+    unit: dict[str, Any]
+    sessions: tuple[Session, ...]
+    trims: tuple[Trim, ...]
+
+    @property
+    def mountings(self) -> list[str]:
+        """By name, as people count."""
+        names = {s.mounting.name for s in self.sessions} | {t.mounting.name for t in self.trims}
+        return sorted(names, key=natural)
+
+    def facts(self) -> dict[str, Any]:
+        """Ready for JSON."""
+        return self.unit | {
+            "mountings": self.mountings,
+            "sessions": [session.id for session in self.sessions],
+            "trims": [
+                {"kind": t.kind.value, "date": t.date, "stage": t.stage, "mounting": t.mounting.name}
+                for t in self.trims
+            ],
+        }
+
+
+def unit_history(store: Store, name: str) -> UnitHistory:
+    """What there is of a unit; NotFoundError where the store does not have it."""
+    unit = store.unit(name)
+    (facts,) = unit_facts(store, [unit])
+    sessions = tuple(session for session in store.sessions() if session.unit.name == unit.name)
+    return UnitHistory(facts, sessions, store.trims(unit.name))
 
 
 def add_tank(store: Store, tank: Tank, profile: Profile | None = None) -> Tank:

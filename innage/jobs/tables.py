@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
+
+from dataset.records import UNSTATED, Occasion
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,7 +23,9 @@ def session_table(store: Store) -> pd.DataFrame:
 
     Columns: ``session`` (its id, the index), ``unit``, ``liquid``, ``mounting``, ``tank`` and ``sensor``
         (NAME@REVISION), ``frames``, ``labelled``
-    (frames of a known level), ``simulated``, ``void_reason`` (None where it can be used), ``file``, ``note``.
+    (frames of a known level), ``simulated``, ``void_reason`` (None where it can be used), ``file``, ``note``,
+    ``operator``, ``bench`` (an identity), ``started``, ``firmware`` (None where not stated), ``tags`` (a
+    tuple).
     """
     import pandas as pd
 
@@ -39,6 +43,8 @@ def session_table(store: Store) -> pd.DataFrame:
             "void_reason": s.void_reason,
             "file": s.source.file,
             "note": s.note,
+            **asdict(s.occasion),
+            "tags": s.tags,
         }
         for s in store.sessions()
     ]
@@ -55,6 +61,7 @@ def session_table(store: Store) -> pd.DataFrame:
         "void_reason",
         "file",
         "note",
+        *("operator", "bench", "started", "firmware", "tags"),
     ]
     return pd.DataFrame(rows, columns=names).set_index("session")
 
@@ -160,11 +167,13 @@ def reading_table(t_ms: NDArray[np.int64], readings: NDArray[np.int64]) -> pd.Da
 @dataclass(frozen=True)
 class Remarks:
     """What is kept with a session: ``note``, free text; ``simulated`` where the readings are made up, which
-    whatever is made from the session then says.
+    whatever is made from the session then says; who captured it, when and with what; tags.
     """
 
     note: str = ""
     simulated: bool = False
+    occasion: Occasion = UNSTATED
+    tags: tuple[str, ...] = ()
 
 
 def log_table(
@@ -216,6 +225,8 @@ def log_table(
         remarks.note,
         stretches,
         simulated=remarks.simulated,
+        occasion=remarks.occasion,
+        tags=remarks.tags,
     )
     (added,) = store.add_sessions([new])
     return added

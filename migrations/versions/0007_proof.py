@@ -144,6 +144,7 @@ def _void_events() -> None:
 def _columns() -> None:
     op.add_column("capture_session", sa.Column("counts_sha256", sa.String(length=64), nullable=True))
     op.create_index("ix_capture_session_counts_sha256", "capture_session", ["counts_sha256"])
+    op.add_column("model", sa.Column("date", sa.String(length=10), nullable=True))
     op.add_column("model", sa.Column("content_sha256", sa.String(length=64), nullable=True))
     for name, kind in (
         ("sha256", sa.String(length=64)),

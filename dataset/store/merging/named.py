@@ -108,8 +108,10 @@ def _unique(stores: TwoStores, what: str, kind: Kind) -> None:
 
 
 def _facts(connection: Connection, kind: Kind, row: Mapping[str, Any]) -> Values:
-    """What makes a record what it is: no ids, no notes, no number of a revision that it refers to."""
-    facts = without(facts_of(row), "note")
+    """What makes a record what it is: no ids, no notes, no day on which a model was trained, no number of a
+    revision that it refers to.
+    """
+    facts = without(facts_of(row), "note", "date")
     for key, target in references(kind).items():
         if facts[key] is None:
             continue

@@ -221,4 +221,6 @@ def _session_facts(session: Session) -> dict[str, Any]:
         "levels_mm": sorted({mark.level_mm for mark in session.marks}),
         "source": {"file": session.source.file, "sha256": session.source.sha256},
         "void": session.void_reason,
+        **asdict(session.occasion),
+        "tags": list(session.tags),
     }

@@ -32,11 +32,13 @@ class Search:
         trim: pad arrays: the trim to train for; None means the best that all units have.
         ablation: pad arrays: fit again with other features, trims and no watcher, and keep what each is worth
             with the model.
+        date: the day that the model is said to be trained on, ISO 8601; None is the host's.
     """
 
     seed: int = 0
     trim: str | None = None
     ablation: bool = False
+    date: str | None = None
 
 
 def train(
@@ -77,6 +79,7 @@ def train(
         ToolError: the compiler or the emulator did not do its part.
     """
     _refuse_known(store, name)
+    date = _date(search.date)
     to_meet = None if limits is None else store.limits(limits)
     left = None if budget is None else store.budget(budget)
     frozen_set = store.frozen_set(frozen)
@@ -99,7 +102,8 @@ def train(
         if trained.metrics.prove is not None
         else store.prove_openings(frozen_set)
     )
-    return store.add_model(_record(trained, name, frozen_set, to_meet, openings))
+    record = _record(trained, name, frozen_set, to_meet, openings)
+    return store.add_model(replace(record, date=date))
 
 
 @dataclass(frozen=True)
@@ -109,10 +113,12 @@ class Refit:
     Attributes:
         seed: of everything that is drawn, 0 to 2**32 - 1.
         steps: the most of a refit; more take longer and may end nearer.
+        date: the day that the model is said to be trained on, ISO 8601; None is the host's.
     """
 
     seed: int = 0
     steps: int = 60
+    date: str | None = None
 
 
 @dataclass(frozen=True)
@@ -180,6 +186,7 @@ def retrain(
     from training.studies.retrain import retrain as compare_ways
 
     _refuse_known(store, name)
+    date = _date(refit.date)
     parent = store.model(model)
     to_meet = parent.limits if limits is None else store.limits(limits)
     left = None if budget is None else store.budget(budget)
@@ -196,7 +203,7 @@ def retrain(
     )
     openings = store.open_prove(frozen_set, f"retrain {name}")
     kept = store.add_model(
-        replace(_record(compared.trained, name, frozen_set, to_meet, openings), parent=model)
+        replace(_record(compared.trained, name, frozen_set, to_meet, openings), parent=model, date=date)
     )
     return Retrained(kept, openings, compared.figures)
 
@@ -224,6 +231,8 @@ def model_facts(model: Model, boards: Iterable[BoardMeasurement] = ()) -> dict[s
         "sha256": model.sha256,
         "frozen": set_reference(model.frozen),
         "limits": None if model.limits is None else model.limits.ref,
+        "date": model.date,
+        "parent": model.parent,
         "recipe": json.loads(model.recipe),
         "versions": json.loads(model.versions),
         "metrics": metrics | {"limits": [answer.to_json() for answer in read_metrics(metrics).limits]},
@@ -309,6 +318,18 @@ def _ablated(trained: Trained, data: FrozenData, request: SearchRequest) -> Trai
     recipe = array_recipe(request.name, trained.recipe)
     study = Study(data, hardware_of(data), recipe, _judged_role(data), request)
     return replace(trained, metrics=replace(trained.metrics, ablation=ablate(study)))
+
+
+def _date(given: str | None) -> str:
+    """The day that a model is said to be trained on; InputError before the work."""
+    from dataset.errors import naming
+    from dataset.values import check_day, today
+
+    if given is None:
+        return today()
+    with naming("date"):
+        check_day("date", given)
+    return given
 
 
 def _refuse_known(store: Store, name: str) -> None:

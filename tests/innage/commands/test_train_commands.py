@@ -268,12 +268,25 @@ def test_what_cannot_be_varied_is_refused_before_the_work(store: Path) -> None:
 
 
 def test_models_lists_and_shows(store: Path) -> None:
-    """The list is empty with a hint, then has a row with the limits counted; one model is shown in full."""
+    """The list is empty with a hint, then has a row of when and what for, and one with the limits counted;
+    one model is shown in full. Filters leave models by the sessions that they were trained on.
+    """
     assert "no models yet" in innage(store, "models").output
-    innage(store, "train", "half-steps", "--name", "first", "--limits", "bench", "--family", "hinge")
-    row = next(
-        line for line in innage(store, "models").output.splitlines() if line.startswith((" first", "first"))
+    words = ["half-steps", "--limits", "bench", "--family", "hinge"]
+    assert (
+        "--date: '2026-13-01'"
+        in innage(store, "train", *words, "--name", "no", "--date", "2026-13-01").stderr
     )
-    assert row.split()[1:5] == ["half-steps", "hinge", "8", "8"]
-    assert row.split()[6] == "2/0/0"
+    innage(store, "train", *words, "--name", "first", "--date", "2026-03-02")
+    lines = innage(store, "models").output.splitlines()
+    when, row = [line.split() for line in lines if line.strip().startswith("first")]
+    assert when == ["first", "2026-03-02", "half-steps", "bench@1", "-"]
+    assert row[1:4] == ["hinge", "8", "8"]
+    assert row[5] == "2/0/0"
+    tag = ["--tag", "humid"]
+    assert "no model was trained on such sessions" in innage(store, "models", *tag).output
+    with Store.open(store) as opened:
+        opened.tag([opened.sessions()[0].id], ["humid"])
+    (facts,) = json.loads(innage(store, "models", *tag, "--json").output)
+    assert (facts["name"], facts["date"], facts["parent"]) == ("first", "2026-03-02", None)
     assert "opening 1 of frozen set half-steps" in innage(store, "models", "first").output

@@ -21,6 +21,8 @@ from dataset.records import (
     Operator,
     Stretch,
     Surface,
+    Trim,
+    TrimKind,
     Wall,
 )
 from dataset.store import Store
@@ -36,6 +38,7 @@ from innage.jobs.finding import (
     why_none,
 )
 from innage.jobs.models.choosing import Choice, freeze
+from innage.jobs.tables import Remarks, frame_table, log_table, session_table
 
 FOAM = Conditions(surface=(Surface.FOAM,), wall=(Wall.FILM,), tilt_deg=(1.0, 0.0), appliance="pump on")
 FILLING = Conditions(flow=Flow.FILLING)
@@ -232,3 +235,39 @@ def test_gaps_and_plans_are_of_what_a_filter_leaves(
     proposed = [proposal["unit"] for proposal in planned["proposals"]]
     assert "unit-1" not in proposed  # it is glued to the taller tank
     assert all(unit == "unit-10" or unit.startswith("a new unit") for unit in proposed)
+
+
+def test_a_unit_shows_its_history(new_store: Store, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its own sessions and trims, void ones too, and the mountings of either."""
+    monkeypatch.setenv("INNAGE_STORE", str(new_store.path))
+    unit = new_store.unit("unit-1")
+    new_store.add_trim(Trim(unit, bench.mounting, TrimKind.FULL, (40000, 40000), "2026-01-01", "line"))
+    ids = [session.id for session in new_store.sessions()]
+    shown = run_json("unit", "show", "unit-1")
+    assert (shown["mountings"], shown["sessions"]) == (["m1", "m10"], [ids[2]])
+    assert [(t["kind"], t["date"], t["mounting"]) for t in shown["trims"]] == [("full", "2026-01-01", "m1")]
+    assert run_json("unit", "show", "unit-2")["sessions"] == [ids[1], ids[3]]
+    told = run("unit", "show", "unit-2")
+    assert "void" in told
+    assert "2026-03-01" in told
+    listed = run("unit", "list")
+    assert listed.index("unit-2 ") < listed.index("unit-10")
+
+
+def test_tables_say_who_and_when(new_store: Store, bench: Bench) -> None:
+    """The sessions as pandas has them, and a table logged with an occasion."""
+    table = session_table(new_store)
+    assert table["operator"].fillna("").tolist() == ["ab", "", "cd", "cd"]
+    assert table["tags"].tolist() == [("humid",), (), (), ("late",)]
+    occasion = Occasion("ab", started="2026-03-05T10:00:00+01:00")
+    frames = frame_table(new_store, new_store.sessions()[0].id).assign(low=range(40))
+    logged = log_table(
+        new_store,
+        frames,
+        unit="unit-1",
+        liquid=bench.liquid.name,
+        mounting="m10",
+        name="again",
+        remarks=Remarks(occasion=occasion, tags=("copied",)),
+    )
+    assert (logged.occasion, logged.tags) == (occasion, ("copied",))

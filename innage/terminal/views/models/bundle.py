@@ -369,12 +369,27 @@ def _show_every(facts: dict[str, Any]) -> None:
             _levels([s]),
             _remarks([s]),
             s["source"]["file"],
+            s["started"],
+            s["operator"],
         )
         for s in facts["sessions"]
     ]
     table(
         "sessions",
-        ("session", "unit", "liquid", "mounting", "tank, sensor", "frames", "levels mm", "remarks", "file"),
+        (
+            *(
+                "session",
+                "unit",
+                "liquid",
+                "mounting",
+                "tank, sensor",
+                "frames",
+                "levels mm",
+                "remarks",
+                "file",
+            ),
+            *("begun", "by"),
+        ),
         rows,
     )
     sources = {s["source"]["sha256"]: s["source"]["file"] for s in facts["sessions"]}

@@ -40,6 +40,9 @@ def show_model(facts: Facts) -> None:
     metrics, origin = read_metrics(facts["metrics"]), facts["frozen"]["origin"]
     if origin != "measured":
         say(f"All figures are of {origin} readings: they say nothing yet of a tank of plastic and water.\n")
+    parent = f", refitted from {facts['parent']}" if facts["parent"] else ""
+    if facts["date"] or parent:
+        say(f"Model {facts['name']}, trained on {facts['date'] or 'a day that is not known'}{parent}.\n")
     show_model_limits(metrics.limits)
     _show_prove(metrics, facts["frozen"])
     if metrics.claims is not None:
@@ -55,28 +58,20 @@ def show_model(facts: Facts) -> None:
 
 
 def show_models(listed: list[Facts]) -> None:
-    """One row a model."""
-    columns = (
-        "model",
-        "frozen set",
-        "family",
-        "size",
-        "bits",
-        "prove\nrmse mm",
-        "met/not/\nunproven",
-        "flash",
-        "readings",
-    )
-    table("models", columns, [_model_row(one) for one in listed])
+    """What each model is of, then what it can do: one row a model."""
+    of = [(f["name"], f["date"], f["frozen"]["name"], f["limits"], f["parent"]) for f in listed]
+    table("models", ("model", "trained", "frozen set", "limits", "from"), of)
+    columns = ("model", "family", "size", "bits", "prove\nrmse mm", "met/not/\nunproven", "flash", "readings")
+    table("figures", columns, [_figures_row(one) for one in listed])
 
 
-def _model_row(facts: Facts) -> tuple[object, ...]:
+def _figures_row(facts: Facts) -> tuple[object, ...]:
     recipe, metrics = _recipe(facts), read_metrics(facts["metrics"])
     answers = [row.answer for row in metrics.limits]
     proved = None if metrics.prove is None else metrics.prove.integer.rmse_mm
     cost = None if metrics.chosen is None else metrics.chosen.cost
     counts = "/".join(str(answers.count(answer)) for answer in LimitAnswer)
-    named = (facts["name"], facts["frozen"]["name"], recipe.family, recipe.size, recipe.bits)
+    named = (facts["name"], recipe.family, recipe.size, recipe.bits)
     return (*named, proved, counts, cost and cost.flash, facts["frozen"]["origin"])
 
 

@@ -41,6 +41,8 @@ FACTS: dict[str, Any] = {
     "sha256": "ab" * 32,
     "frozen": {"name": "spring", "sha256": "cd" * 32, "group_by": "unit", "origin": "simulated"},
     "limits": "owner@1",
+    "date": "2026-03-02",
+    "parent": None,
     "recipe": {"family": "array net with unrest", "size": "24-12", "bits": 16},
     "versions": {},
     "boards": [],
@@ -138,19 +140,25 @@ def test_nothing_proved_and_nothing_simulated_are_said(capsys: pytest.CaptureFix
 
 
 def test_the_list_counts_limits_and_says_what_the_readings_are(capsys: pytest.CaptureFixture[str]) -> None:
-    show_models([FACTS])
-    row = next(line for line in capsys.readouterr().out.splitlines() if line.startswith("canister-1"))
-    assert row.split() == [
-        "canister-1",
-        "spring",
-        "array",
-        "24-12",
-        "16",
-        "1.1",
-        "0/1/1",
-        "5000",
-        "simulated",
+    """Below when each was trained, on what, for which limits and from which model."""
+    show_models([FACTS, FACTS | {"name": "canister-2", "parent": "canister-1", "date": None}])
+    rows = [
+        line.split()
+        for line in capsys.readouterr().out.splitlines()
+        if line.startswith(("canister-1", "canister-2"))
     ]
+    figures = ["array", "net", "with", "24-12", "16", "1.1", "0/1/1", "5000", "simulated"]
+    assert rows == [
+        ["canister-1", "2026-03-02", "spring", "owner@1", "-"],
+        ["canister-2", "-", "spring", "owner@1", "canister-1"],
+        ["canister-1", *figures],
+        ["canister-2", *figures],
+    ]
+
+
+def test_a_model_says_when_and_from_which_it_came(capsys: pytest.CaptureFixture[str]) -> None:
+    show_model(FACTS | {"parent": "canister-0"})
+    assert "Model canister-1, trained on 2026-03-02, refitted from canister-0." in capsys.readouterr().out
 
 
 def test_what_a_claim_on_temperature_bands_is_about_is_said(capsys: pytest.CaptureFixture[str]) -> None:
