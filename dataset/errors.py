@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 
 MOST_QUOTED = 200  # characters of a text from elsewhere
@@ -96,6 +96,18 @@ class ProgramError(InnageError, ValueError):
 
 class ToolError(InnageError, RuntimeError):
     """A compiler, emulator or runtime that a check needs did not do its part."""
+
+
+def nearest(wanted: str, names: Iterable[str]) -> str:
+    """A hint that asks whether the nearest of these names was meant, one that begins so before others; ''
+    where none is near.
+    """
+    import difflib  # only what failed needs it
+
+    known = list(names)
+    near = [name for name in known if len(wanted) > 1 and name.startswith(wanted)]
+    near = near or difflib.get_close_matches(wanted, known, n=1, cutoff=0.6)
+    return f"did you mean {near[0]!r}?" if near else ""
 
 
 def there_are(names: Sequence[str], wanted: str, otherwise: str) -> str:

@@ -92,11 +92,14 @@ def _meant(found: str, unit: str) -> str:
 
 
 def store_behind(args: list[str]) -> list[str]:
-    """The words of a call with a ``--store`` that stands before the command put behind it."""
-    if args[:1] == ["--store"] and len(args) > 2:
-        option, rest = args[:2], args[2:]
-    elif args and args[0].startswith("--store=") and len(args) > 1:
-        option, rest = args[:1], args[1:]
+    """The words of a call with a ``--store`` put behind the others that stands before the command, or
+    between a group and its command.
+    """
+    at = 0 if args[:1] and args[0].startswith("--store") else 1
+    if args[at : at + 1] == ["--store"] and len(args) > at + 2:
+        option, rest = args[at : at + 2], args[:at] + args[at + 2 :]
+    elif len(args) > at + 1 and args[at].startswith("--store="):
+        option, rest = [args[at]], args[:at] + args[at + 1 :]
     else:
         return args
     end = rest.index("--") if "--" in rest else len(rest)

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from dataset.errors import InputError, quoted
+from dataset.errors import InputError, nearest, quoted
 from dataset.files.encodings import check_encoding
 from dataset.labels import liquids
 from dataset.labels.conditions import check_stretches
@@ -215,7 +215,9 @@ def usual_multiplier(core: str) -> int:
     """
     known = MULTIPLIER_CYCLES.get(core)
     if known is None:
-        raise InputError("core", core, " or ".join(CORES), fields=("core",))
+        raise InputError(
+            "core", core, " or ".join(CORES), nearest(core.replace("+", "plus"), CORES), fields=("core",)
+        )
     if len(known) > 1:
         expected = f"{' or '.join(map(str, known))}, as the part's {core} has it: fast or small"
         raise InputError("multiplier_cycles", "not given", expected, fields=("multiplier_cycles",))
@@ -226,7 +228,12 @@ def check_budget(budget: Budget) -> None:
     check_name("budget", budget.name)
     where = f"budget {budget.name}"
     if budget.core not in CORES:
-        raise InputError(f"{where}, core", budget.core, " or ".join(CORES))
+        raise InputError(
+            f"{where}, core",
+            budget.core,
+            " or ".join(CORES),
+            nearest(budget.core.replace("+", "plus"), CORES),
+        )
     if budget.multiplier_cycles not in MULTIPLIER_CYCLES[budget.core]:
         known = (
             "1 (fast multiplier) or 32 (small multiplier)"

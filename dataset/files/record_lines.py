@@ -15,7 +15,7 @@ from pathlib import Path
 from types import NoneType, UnionType
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
-from dataset.errors import InputError, quoted, there_are
+from dataset.errors import InputError, nearest, quoted, there_are
 from dataset.files.disk import MOST_TEXT_BYTES, read_at_most
 from dataset.files.encodings import refuse_workbook
 from dataset.files.headings import delimiter_above
@@ -223,7 +223,9 @@ def _single(kind: type[Any], line: RecordLine, where: str, cell: str) -> Any:
     if issubclass(kind, Enum):
         known = [str(member.value) for member in kind]
         if cell.casefold() not in known:
-            raise InputError(where, quoted(cell), "one of " + ", ".join(known))
+            raise InputError(
+                where, quoted(cell), "one of " + ", ".join(known), nearest(cell.casefold(), known)
+            )
         return kind(cell.casefold())
     return cell
 

@@ -15,7 +15,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from dataset.errors import InputError, quoted
+from dataset.errors import InputError, nearest, quoted
 from dataset.files.stretches import read_stretch_lines
 from dataset.records import Conditions, Coupling, Flow, Stretch, Surface, Wall
 from dataset.values import plain_float
@@ -187,7 +187,8 @@ def _one(kind: type[E_], axis: str, where: str, text: str) -> E_:
     try:
         return kind(text)
     except ValueError as error:
-        raise InputError(where, quoted(text), AXES[axis]) from error
+        known = [str(value.value) for value in kind]
+        raise InputError(where, quoted(text), AXES[axis], nearest(text, known)) from error
 
 
 def _tilt(where: str, text: str) -> tuple[float, float]:

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import dataset
-from dataset.errors import InputError, naming
+from dataset.errors import InputError, naming, nearest
 from innage.options import option_of
 
 
@@ -71,3 +71,12 @@ def test_no_error_of_the_domain_names_an_option_or_a_command() -> None:
             if re.search(r"(?<![\w-])--[a-z]|'innage ", node.value)
         ]
     assert not named
+
+
+def test_the_nearest_name_is_asked_for() -> None:
+    """One that begins so goes before one that is as near; nothing is asked where none is."""
+    cores = ("cortex-m0plus", "cortex-m3", "cortex-m4")
+    assert nearest("cortex-m0", cores) == "did you mean 'cortex-m0plus'?"
+    assert nearest("cortex-m5", ("cortex-m4", "rv32imc")) == "did you mean 'cortex-m4'?"
+    assert nearest("fome", ("still", "foam", "sloshing")) == "did you mean 'foam'?"
+    assert nearest("gold", ("clean", "film")) == ""

@@ -92,6 +92,9 @@ def test_a_store_before_or_after_the_command(
     ]
     assert store_behind(["--store", "x"]) == ["--store", "x"]
     assert store_behind(["models", "--store", "x"]) == ["models", "--store", "x"]
+    assert store_behind(["unit", "--store", "x", "list"]) == ["unit", "list", "--store", "x"]
+    assert store_behind(["unit", "--store=x", "list", "--json"]) == ["unit", "list", "--json", "--store=x"]
+    assert store_behind(["--version"]) == ["--version"]
 
 
 def test_values_stand_over_those_of_a_mapping(
