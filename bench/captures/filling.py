@@ -64,7 +64,9 @@ def fill(store: Store, bench: Bench, names: Sequence[str]) -> dict[str, tuple[Se
         part = draw_part(bench, name)
         for kind, level in ((TrimKind.DRY, None), (TrimKind.FULL, bench.strip.span_mm * (1 + HEADSPACE))):
             counts = trim_counts(bench, part, level)
-            store.add_trim(Trim(unit, mounting, kind, counts, _DATE, "assembled", note=NOTE))
+            why = _WHY_WARNED if kind is TrimKind.DRY else ""
+            trim = Trim(unit, mounting, kind, counts, _DATE, "assembled", note=NOTE, dry_because=why)
+            store.add_trim(trim)
         taken[name] = store.add_sessions(_sessions(bench, part, unit, mounting, liquids))
     return taken
 

@@ -5,7 +5,8 @@ Each tank's clean frames give its response s(L), the shares of its pads under a 
 level L. An earlier frame is what its response makes of level, coupling, foam and film, and a rest that no
 model tells: clean s(L), foam s(L) + a (s(L + t) - s(L)), film s(L) + f (s(full) - s(L)). The thickness t and
 share a of foam and the share f of film of each pad are those that the frame itself shows. The new tank's
-response takes the place of the earlier one's, the rest stays, and counts come out by the count law; trims,
+response, as far as its few units tell another than chance would, takes the place of the earlier one's, the
+rest stays, and counts come out by the count law; trims,
 times, labels and conditions are the earlier session's. Superposition is common practice, no source; it leaves
 out what foam does to the field at a pad's edge.
 """
@@ -95,21 +96,23 @@ class Superposition:
     """Both tanks' data, the new tank's rows first, and what the earlier sessions show: everything but the new
     tank's response.
 
-    ``courses`` are by session.
+    ``courses`` are by session. ``spread`` is the mean square, over knots and pads, of how far the response of
+    one of the earlier ``units`` lies from that of all.
     """
 
     both: FrozenData
     new_rows: int
     earlier: Response
     courses: Mapping[int, Course]
+    units: int
+    spread: float
 
     def on(self, fitted: Mask) -> FrozenData:
         """The same data with the earlier sessions' frames computed for the response of the new tank's rows
-        ``fitted`` (new rows,). Raises InputError where these have no clean frame.
+        ``fitted`` (new rows,), as far as that is surely another. Raises InputError where these have no clean
+        frame.
         """
-        both = self.both
-        rows = np.flatnonzero(fitted & states_of(both).clean[: self.new_rows])
-        response, _ = _response(both, rows, self.earlier.knots_mm)
+        both, (response, _) = self.both, self._new(fitted)
         frames, counts = list(both.frames), both.counts.copy()
         for k, course in self.courses.items():
             shares = course.shares + course.on(response) - course.on(self.earlier)
@@ -120,6 +123,28 @@ class Superposition:
         sha256 = hashlib.sha256(f"{both.frozen.sha256} superposed".encode()).hexdigest()
         frozen = replace(both.frozen, name=name, sha256=sha256)
         return replace(both, frozen=frozen, counts=counts, frames=tuple(frames))
+
+    def weight(self, fitted: Mask) -> float:
+        """How much of the difference between both responses is taken, 0 to 1: see :meth:`on`; 0 where it may
+        be all chance.
+        """
+        return self._new(fitted)[1]
+
+    def _new(self, fitted: Mask) -> tuple[Response, float]:
+        """The response of the new tank's rows drawn towards the earlier one, and the weight that is left to
+        it: few units differ from many by chance alone.
+
+        The weight is the best linear one where the variance from unit to unit is that of the earlier tank's
+        and the tanks' own difference is what remains (Efron and Morris, J. Am. Stat. Assoc. 70 (1975) 311,
+        from memory).
+        """
+        both = self.both
+        rows = np.flatnonzero(fitted & states_of(both).clean[: self.new_rows])
+        response, units = _response(both, rows, self.earlier.knots_mm)[0], len(_units(both, rows))
+        difference = response.shares - self.earlier.shares
+        own = float((difference**2).mean()) - self.spread * (1 / units + 1 / self.units)
+        weight = own / (own + self.spread / units) if own > 0 else 0.0
+        return replace(response, shares=self.earlier.shares + weight * difference), weight
 
 
 def superposition(both: FrozenData, new_rows: int) -> Superposition:
@@ -134,7 +159,10 @@ def superposition(both: FrozenData, new_rows: int) -> Superposition:
             raise InputError(where, "no dry or no full trim", "both, to superpose frames")
     states, earlier = states_of(both), np.arange(len(both.session)) >= new_rows
     knots = np.linspace(0.0, both.frozen.sessions[0].mounting.tank.span_mm, KNOTS)
-    response, couplings = _response(both, np.flatnonzero(earlier & states.clean), knots)
+    clean = np.flatnonzero(earlier & states.clean)
+    response, couplings = _response(both, clean, knots)
+    by_unit = [_response(both, rows, knots)[0].shares for rows in _units(both, clean)]
+    spread = float(np.mean([(shares - response.shares) ** 2 for shares in by_unit]))
     usual = Coupling(
         float(np.median([c.gain for c in couplings.values()])),
         float(np.median([c.to_earth for c in couplings.values()])),
@@ -143,7 +171,13 @@ def superposition(both: FrozenData, new_rows: int) -> Superposition:
         int(k): _course(both, int(k), states, response, couplings.get(int(k)) or usual)
         for k in np.unique(both.session[earlier])
     }
-    return Superposition(both, new_rows, response, courses)
+    return Superposition(both, new_rows, response, courses, len(by_unit), spread)
+
+
+def _units(data: FrozenData, rows: Ints) -> list[Ints]:
+    """The rows of each unit."""
+    names = np.asarray([s.unit.name for s in data.frozen.sessions])[data.session[rows]]
+    return [rows[names == name] for name in np.unique(names)]
 
 
 def _level_channels(data: FrozenData, session: int) -> list[int]:

@@ -33,13 +33,14 @@ class EarlierSet(Kept):
 @dataclass(frozen=True)
 class SuperposedFrames(Kept):
     """Frames that a model was fitted on and that were computed, none of them measured as they are: how many,
-    the earlier tank's sessions that they were computed from, and the new tank's sessions whose response was
-    put in place of that tank's.
+    the earlier tank's sessions that they were computed from, the new tank's sessions whose response was put
+    in place of that tank's, and the ``weight`` of the difference between both that was taken, above 0 to 1.
     """
 
     frames: int
     sessions: tuple[str, ...]
     response_of: tuple[str, ...]
+    weight: float
 
 
 @dataclass(frozen=True)

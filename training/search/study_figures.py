@@ -138,7 +138,7 @@ class LearningCurve(Kept):
     steps: int | None
     order: str
     prove_groups: int
-    more: MoreUnits | None = field(default=None, metadata=SPARSE)
+    more: MoreUnits | None = None
 
 
 @dataclass(frozen=True)
@@ -234,4 +234,4 @@ class Retraining(Kept):
     recipe: AnyKept
     trim_of_parent: str
     curve: LearningCurve
-    picking: Picking | None = field(default=None, metadata=SPARSE)
+    picking: Picking | None = None

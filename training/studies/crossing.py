@@ -26,14 +26,17 @@ from training.search.context import SearchContext, SearchRequest
 from training.search.kept_recipe import AnyKept
 from training.search.refitting import refit_any
 from training.search.study_figures import CrossedWay, Picking
-from training.studies.learning_curve import CURVE_STEPS, WayData, shortened, thinned_rows, tidy_error
+from training.studies.learning_curve import WayData, thinned_rows, tidy_error
 
 MOST_PARTS = 4  # a fit of each way a part: more take longer and leave out little less
 FEWEST_UNITS = 4  # two to fit, one to choose on, one left out
+# of each tank, in as many steps as a refit: shorter fits put all ways behind a model that was fitted whole,
+# and tell ways apart by how soon they are learnt
+MOST_ROWS = 3000
 LEAVING_OUT = "leaving units out"
 SURE = 0.9  # a way that is ahead with less than this may be so by chance
 HOW = (
-    "every fit and choose unit of the new tank left out once, in {parts} parts; short fits; a way is behind "
+    "every fit and choose unit of the new tank left out once, in {parts} parts; a way is behind "
     "by the mean over units of the difference of errors, and sure by Student's t of these differences"
 )
 
@@ -89,12 +92,11 @@ def crossed(
     parts = parts_of_units(new, request.seed)
     if not parts:
         return None
-    short = shortened(recipe, CURVE_STEPS)
     jobs = [(name, part) for name in ways for part in parts]
     judged: dict[str, list[Judged | None]] = {name: [] for name in ways}
     request.progress(LEAVING_OUT, 0, len(jobs))
     results = Parallel(n_jobs=request.jobs, return_as="generator")(
-        delayed(_left_out)(_context(new, ways[name](part.fit), part, hardware, request), part, short)
+        delayed(_left_out)(_context(new, ways[name](part.fit), part, hardware, request), part, recipe)
         for name, part in jobs
     )
     for done, ((name, _), one) in enumerate(zip(jobs, results, strict=True), 1):
@@ -112,7 +114,7 @@ def _context(
     new: FrozenData, data: FrozenData, part: Part, hardware: Hardware, request: SearchRequest
 ) -> SearchContext:
     """A fit without the part: on the data of a way, for another process."""
-    fit = thinned_rows(data, part.fit) & ~_of_units(data, new, part.out | part.choose)
+    fit = thinned_rows(data, part.fit, MOST_ROWS) & ~_of_units(data, new, part.out | part.choose)
     choose = _widened(part.choose, len(data.session))
     return SearchContext(data, hardware, request, fit, choose).for_workers()
 

@@ -115,15 +115,15 @@ def more_units(rows: Sequence[CurvePoint], way: str) -> MoreUnits | None:
     return MoreUnits(way, most, tidy(error[-1]), tidy(end), further, NEAR)
 
 
-def thinned_rows(data: FrozenData, fitted: Mask) -> Mask:
+def thinned_rows(data: FrozenData, fitted: Mask, most: int = CURVE_ROWS) -> Mask:
     """Rows of ``data`` to fit on: the new tank's ``fitted`` ones, which come first in ``data``, and all of
-    the earlier tank where it has any, each spread thin.
+    the earlier tank where it has any, each spread thin to at most ``most``.
     """
     own: Mask = np.zeros(len(data.session), np.bool_)
     own[: len(fitted)] = fitted
     earlier: Mask = np.arange(len(own)) >= len(fitted)
-    rows = spread_rows(data, own, CURVE_ROWS)
-    return rows | spread_rows(data, earlier, CURVE_ROWS) if earlier.any() else rows
+    rows = spread_rows(data, own, most)
+    return rows | spread_rows(data, earlier, most) if earlier.any() else rows
 
 
 def _point(context: SearchContext, recipe: AnyKept, way: str, fitted: Needed) -> CurvePoint:

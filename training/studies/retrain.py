@@ -179,9 +179,11 @@ def _superpose(
         return None, apart
     try:
         superposed = superposition(both, len(new.session))
-        superposed.on(new.rows(Role.FIT))
+        weight = superposed.weight(new.rows(Role.FIT))
     except InputError as error:
         return None, str(error)
+    if not weight:
+        return None, "clean frames of the new tank's units differ from the old tank's no more than units do"
     return superposed, None
 
 
@@ -335,16 +337,18 @@ def _trained(kept: _FittedWay, figures: Retraining, case: _Case) -> Trained:
     if kept.name in (TOGETHER, SUPERPOSED):
         recipe = replace(recipe, earlier=EarlierSet(case.old.frozen.name, kept.data.frozen.sha256))
     if kept.name == SUPERPOSED:
-        recipe = replace(recipe, superposed=_superposed_frames(kept.data, case.new))
+        recipe = replace(recipe, superposed=_superposed_frames(kept.data, case))
     return with_versions(replace(result, recipe=recipe, metrics=replace(result.metrics, retraining=figures)))
 
 
-def _superposed_frames(data: FrozenData, new: FrozenData) -> SuperposedFrames:
+def _superposed_frames(data: FrozenData, case: _Case) -> SuperposedFrames:
     """Which frames a model was fitted on that were computed, and from which sessions."""
-    computed = np.arange(len(data.session)) >= len(new.session)
-    fit = new.rows(Role.FIT)
+    assert case.superposed is not None
+    new = case.new
+    computed, fit = np.arange(len(data.session)) >= len(new.session), new.rows(Role.FIT)
     return SuperposedFrames(
         int(computed.sum()),
         tuple(data.frozen.sessions[int(k)].id for k in np.unique(data.session[computed])),
         tuple(new.frozen.sessions[int(k)].id for k in np.unique(new.session[fit])),
+        tidy(case.superposed.weight(fit)),
     )

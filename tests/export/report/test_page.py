@@ -103,7 +103,7 @@ def test_report_tells_computed_frames_from_measured_ones(sample: Program, proven
         "family": "array net",
         "size": "8",
         "earlier": {"name": "<b>winter", "joined_sha256": "0" * 64},
-        "superposed": {"frames": 160, "sessions": ["a", "b"], "response_of": ["c"]},
+        "superposed": {"frames": 160, "sessions": ["a", "b"], "response_of": ["c"], "weight": 0.5},
     }
 
     def text(kept: dict[str, Any]) -> str:

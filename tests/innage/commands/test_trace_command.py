@@ -137,6 +137,7 @@ def test_frames_that_were_computed_are_told_from_measured_ones(store: Store, tmp
         "frames": 160,
         "sessions": ["aaaa00000001", "aaaa00000002"],
         "response_of": ["bbbb00000001"],
+        "weight": 0.5,
     }
     recipe = {
         "family": "array net",

@@ -54,6 +54,7 @@ class Shown:
     to_earth: float = np.inf
     gain: float = 1.0
     empty: bool = False
+    unit: int | None = None
 
 
 def shares_of(shown: Shown) -> Floats:
@@ -76,12 +77,16 @@ def shares_of(shown: Shown) -> Floats:
 
 
 def data_of(kinds: list[Shown], new: int, law: CountLaw) -> FrozenData:
-    """The sessions one after the other, each of a unit of its own, the first ``new`` of the new tank."""
+    """The sessions one after the other, each of a unit of its own where none is said; the first ``new`` are
+    of the new tank.
+    """
     pads = tuple(Pad(k, f"p{k}", 4.0 + 24.0 * k, 20.0) for k in range(PADS))
     mounting = Mounting("m", Tank("t", 1, SPAN), Sensor("s", 1, pads, 16, law, 100))
-    draw = np.random.default_rng(3)
-    sessions, trims, frames, levels = [], [], [], []
+    sessions, frames, levels = [], [], []
+    trims: dict[str, Trim] = {}
     for k, kind in enumerate(kinds):
+        number = k if kind.unit is None else 100 + kind.unit
+        draw = np.random.default_rng(number)
         dry, swing = draw.uniform(0.9, 1.1, PADS), draw.uniform(0.5, 0.7, PADS)
 
         def counts(share: Floats, dry: Floats = dry, swing: Floats = swing) -> Ints:
@@ -89,10 +94,11 @@ def data_of(kinds: list[Shown], new: int, law: CountLaw) -> FrozenData:
             given = 20000 * value if law is CountLaw.RISES else 50000 / value
             return np.asarray(np.rint(given), np.int64)
 
-        unit = Unit(f"u{k}")
+        unit = Unit(f"u{number}")
         for trim, share in ((TrimKind.DRY, 0.0), (TrimKind.FULL, 1.0)):
             taken = tuple(int(v) for v in counts(np.full(PADS, share)))
-            trims.append(Trim(unit, mounting, trim, taken, "2026-01-01", "line", sha256=f"{k}{trim}" * 8))
+            sha256 = f"{number}{trim}" * 8
+            trims[sha256] = Trim(unit, mounting, trim, taken, "2026-01-01", "line", sha256=sha256)
         frames.append(Frames(np.arange(FRAMES) * 100, counts(shares_of(kind)).astype(np.uint32)))
         levels.append(np.zeros(FRAMES) if kind.empty else np.linspace(1.0, SPAN, FRAMES))
         source = Source("made up", "0" * 64)
@@ -105,7 +111,7 @@ def data_of(kinds: list[Shown], new: int, law: CountLaw) -> FrozenData:
     session = np.repeat(np.arange(n), FRAMES)
     nothing = np.full(len(session), np.nan)
     return FrozenData(
-        FrozenSet("both", "ab" * 32, GroupBy.UNIT, roles, tuple(sessions), trims=tuple(trims)),
+        FrozenSet("both", "ab" * 32, GroupBy.UNIT, roles, tuple(sessions), trims=tuple(trims.values())),
         np.concatenate([f.counts.astype(np.int64) for f in frames]),
         np.tile(np.arange(FRAMES) * 100, n),
         np.concatenate(levels),
@@ -121,12 +127,12 @@ def data_of(kinds: list[Shown], new: int, law: CountLaw) -> FrozenData:
 
 
 EARLIER = [
-    Shown(OLD_DEPTH),
-    Shown(OLD_DEPTH, gain=0.95),
-    Shown(OLD_DEPTH, to_earth=3.0),
-    Shown(OLD_DEPTH, condition=1),
-    Shown(OLD_DEPTH, condition=2),
-    Shown(OLD_DEPTH, empty=True),
+    Shown(OLD_DEPTH, unit=0),
+    Shown(OLD_DEPTH, unit=0, gain=0.95),
+    Shown(OLD_DEPTH, unit=0, to_earth=3.0),
+    Shown(OLD_DEPTH, unit=0, condition=1),
+    Shown(OLD_DEPTH, unit=0, condition=2),
+    Shown(OLD_DEPTH, unit=0, empty=True),
 ]
 NEW = [Shown(NEW_DEPTH), Shown(NEW_DEPTH, to_earth=2.0)]
 
@@ -171,6 +177,23 @@ def test_foam_and_film_are_told_from_the_frames_themselves() -> None:
     floats = courses[len(NEW) + 2].coupling
     assert floats.to_earth == pytest.approx(3.0, rel=0.5)  # to the grid that is tried
     assert courses[len(NEW) + 1].coupling.gain == pytest.approx(0.95, rel=0.02)
+
+
+def test_of_a_difference_that_may_be_chance_nothing_is_taken() -> None:
+    """Both tanks alike but for units whose walls differ: the new unit lies within what earlier ones show, and
+    frames stay as they are; one that lies far outside is taken nearly whole, two of them more so.
+    """
+    depths = (4.0, 5.0, 6.0, 7.0)
+    both = data_of([Shown(5.0), *(Shown(depth) for depth in depths)], 1, CountLaw.RISES)
+    alike = superposition(both, FRAMES)
+    every = np.ones(FRAMES, np.bool_)
+    assert alike.units == 4
+    assert alike.weight(every) == 0
+    assert np.abs(alike.on(every).counts - both.counts).max() <= 1  # rounding
+    far = [Shown(16.0), Shown(16.0), *(Shown(depth) for depth in depths)]
+    other = superposition(data_of(far, 2, CountLaw.RISES), 2 * FRAMES)
+    one, two = (other.weight(np.arange(2 * FRAMES) < rows) for rows in (FRAMES, 2 * FRAMES))
+    assert 0.8 < one < two < 1
 
 
 def test_what_frames_cannot_be_computed_from_is_said() -> None:
