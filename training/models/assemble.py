@@ -44,8 +44,9 @@ FLAG_TABLE = {
 
 @dataclass(frozen=True)
 class Parts:
-    """What an array model is made of. ``foam``: a level net for foam, whose level counts by the score of
-    foam; None where one net serves for all. ``error`` and ``condition`` are the watcher's nets.
+    """What an array model is made of. ``foam``: a level net for foam, of features of its own, whose level
+    counts by the score of foam; None where one net serves for all. ``error`` and ``condition`` are the
+    watcher's nets.
     ``patience``: the doubt is averaged over about eight frames.
     """
 
@@ -57,6 +58,7 @@ class Parts:
     error: IntNet
     condition: IntNet
     patience: bool
+    foam_groups: tuple[str, ...] = ()
 
 
 def assemble(
@@ -68,11 +70,11 @@ def assemble(
         builder, parts.trimming, tuple(dict.fromkeys((*parts.level_groups, *parts.watch_groups)))
     )
     level_features = given.joined(builder, parts.level_groups)
-    watched = (
-        level_features
-        if parts.watch_groups == parts.level_groups
-        else given.joined(builder, parts.watch_groups)
-    )
+
+    def features_of(groups: tuple[str, ...]) -> str:
+        return level_features if groups == parts.level_groups else given.joined(builder, groups)
+
+    watched = features_of(parts.watch_groups)
     raw = emit_net(builder, level_features, parts.level, "level_raw", SCALE)
     scores = _emit_scores(builder, watched, parts)
     zero, one = builder.const(0), builder.const(1)
@@ -89,7 +91,7 @@ def assemble(
         level = _emit_mixed(
             builder,
             level,
-            emit_net(builder, level_features, parts.foam, "level_foam", SCALE),
+            emit_net(builder, features_of(parts.foam_groups), parts.foam, "level_foam", SCALE),
             scores["foam"],
             hardware,
         )

@@ -40,13 +40,19 @@ class ArrayRecipe(Kept):
     def size(self) -> str:
         return "-".join(str(n) for n in self.hidden)
 
+    @property
+    def foam_groups(self) -> tuple[str, ...]:
+        """What the level net for foam reads: with several frequencies what tells how thick the foam is."""
+        told = "dispersion" in self.watch_groups and "dispersion" not in self.level_groups
+        return (*self.level_groups, "dispersion") if told else self.level_groups
+
     def levels(self) -> tuple[LevelTask, ...]:
         """The level nets that it needs, the one for foam last."""
         if not self.foam:
             return (LevelTask(self.level_groups, self.hidden, self.steps, EVERY),)
         return (
             LevelTask(self.level_groups, self.hidden, self.steps, PLAIN),
-            LevelTask(self.level_groups, self.foam, self.steps, FOAM),
+            LevelTask(self.foam_groups, self.foam, self.steps, FOAM),
         )
 
     def watching(self) -> WatcherTask:
@@ -79,7 +85,8 @@ def default_recipes(trim: str, groups: tuple[str, ...] = ALL) -> tuple[ArrayReci
     """What is tried when nothing else is asked for: from one small net on the pads alone to a net each for
     plain liquid and for foam. Where all weights have 16 bits one function runs every layer: of small nets
     that saves more flash and cycles than weights of 8 bits do. ``groups`` are all features that there are:
-    what not every product has is given to every net.
+    what not every product has is given to the watcher and to the level net for foam. A level net for all
+    frames that is given it takes what film shows for what foam does.
     """
     more = tuple(group for group in groups if group not in ALL)
     small = [
@@ -105,7 +112,4 @@ def default_recipes(trim: str, groups: tuple[str, ...] = ALL) -> tuple[ArrayReci
             ((16, 8), 16, (16, 8), (16, 8)),
         )
     ]
-    return tuple(
-        replace(recipe, level_groups=recipe.level_groups + more, watch_groups=recipe.watch_groups + more)
-        for recipe in (*small, *large)
-    )
+    return tuple(replace(recipe, watch_groups=recipe.watch_groups + more) for recipe in (*small, *large))

@@ -348,15 +348,14 @@ def parts_of(context: SearchContext, table: FeatureTable, recipe: ArrayRecipe, n
     data = context.data
     at = thinned(data, context.fit)
     states = states_of(data).where(at)
-    features, bounds = table.of(recipe.level_groups, at), table.bounds_of(recipe.level_groups)
     levels = []
     for task in recipe.levels():
         on = data.level_mm[at][:, None], _row_weights(data, at, states) * _meant(states, task.frames)
         levels.append(
             quantise_net(
                 nets.levels[task],
-                features,
-                bounds,
+                table.of(task.groups, at),
+                table.bounds_of(task.groups),
                 recipe.bits,
                 LEVEL_UNITS_PER_MM,
                 refit_on=on,
@@ -376,6 +375,7 @@ def parts_of(context: SearchContext, table: FeatureTable, recipe: ArrayRecipe, n
         error,
         condition,
         recipe.patience,
+        recipe.foam_groups,
     )
 
 
@@ -420,9 +420,10 @@ def thresholds_of(context: SearchContext, rows: UnseenRows) -> Operating:
 def scores_of(context: SearchContext, table: FeatureTable, parts: Parts, rows: Mask) -> Scores:
     """What the nets give on rows, from integer features: the arithmetic of the program's own operations."""
     data = context.data
-    features = table.of(parts.level_groups, rows)
-    plain = parts.level.activations(features)[-1][:, 0]
-    foam = plain if parts.foam is None else parts.foam.activations(features)[-1][:, 0]
+    plain = parts.level.activations(table.of(parts.level_groups, rows))[-1][:, 0]
+    foam = plain
+    if parts.foam is not None:
+        foam = parts.foam.activations(table.of(parts.foam_groups, rows))[-1][:, 0]
     watched = table.of(parts.watch_groups, rows)
     (doubt, strange), (seen_foam, seen_film) = (
         np.clip(net.activations(watched)[-1], SCORE_LOW, SCORE_HIGH).astype(np.int64).T

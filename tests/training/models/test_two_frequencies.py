@@ -19,6 +19,7 @@ from training.models.features import groups_of, still_features, width
 from training.models.operating import UnseenRows, Wanted, find_operating
 from training.models.trimming import find_trimming
 from training.models.watch import states_of
+from training.program import LEVEL_UNITS_PER_MM
 from training.search.array_recipes import ALL, MOVING, ArrayRecipe, default_recipes
 from training.search.arrays import train_array
 from training.search.context import SearchContext, SearchRequest, by_roles, hardware_of
@@ -32,7 +33,7 @@ from training.search.refitting import refit
 
 Make = Callable[..., FrozenData]
 PADS, SPAN_MM = 6, 120.0
-BOTH = ArrayRecipe((6,), 8, (6,), (*ALL, "dispersion"), True, "full", (*MOVING, "dispersion"), steps=15)
+BOTH = ArrayRecipe((6,), 8, (6,), (*ALL, "dispersion"), True, "full", MOVING, (6,), steps=15)
 
 
 def context_of(data: FrozenData) -> SearchContext:
@@ -112,9 +113,12 @@ def test_scores_are_those_of_the_program(fitted: FrozenData) -> None:
     rows = UnseenRows(scores, data.level_mm, states_of(data), data.group)
     at = find_operating(rows, SPAN_MM, wanted)
     program = assemble("m", context.hardware, made, at, None, {})
-    found = values_of(program, data, every, table.trims, ("doubt", "strange", "foam", "film", "wettest"))
+    given = ("doubt", "strange", "foam", "film", "wettest", "level_foam")
+    found = {n: v[:, 0] for n, v in values_of(program, data, every, table.trims, given).items()}
+    foam_mm = np.clip(found.pop("level_foam") / LEVEL_UNITS_PER_MM, 0, SPAN_MM)
+    assert np.array_equal(foam_mm, scores.foam_mm)
     for name, values in found.items():
-        assert np.array_equal(values[:, 0], getattr(scores, name)), name
+        assert np.array_equal(values, getattr(scores, name)), name
     assert np.array_equal(scores.wettest, table.shares[:, :6].max(axis=1))
     assert np.array_equal(scores.greatest, table.shares.max(axis=1))
     fast, whole = (
@@ -125,10 +129,11 @@ def test_scores_are_those_of_the_program(fitted: FrozenData) -> None:
     assert np.array_equal(fast.flags & 3, whole.flags & 3)
 
 
-def test_every_recipe_takes_what_the_product_has(make_strip: Make) -> None:
+def test_every_watcher_and_net_for_foam_takes_what_the_product_has(make_strip: Make) -> None:
     assert default_recipes("full") == default_recipes("full", ALL)
     for recipe in default_recipes("full", (*ALL, "dispersion")):
-        assert recipe.level_groups[-1] == recipe.watch_groups[-1] == "dispersion"
+        assert "dispersion" not in recipe.level_groups
+        assert recipe.watch_groups[-1] == recipe.foam_groups[-1] == "dispersion"
 
 
 def test_a_recipe_for_two_frequencies_needs_them(make_strip: Make) -> None:
@@ -141,7 +146,7 @@ def test_a_model_of_two_frequencies_knows_foam_that_looks_like_liquid(fitted: Fr
     in ONNX is its pipeline.
     """
     flagged = []
-    for recipe in (BOTH, replace(BOTH, watch_groups=ALL, level_groups=MOVING)):
+    for recipe in (BOTH, replace(BOTH, watch_groups=ALL)):
         made = train_array(context_of(fitted), "full", (recipe,))
         assert made.recipe.features == (*ALL, "dispersion")
         assert made.metrics.float_onnx_max_diff_mm is not None
