@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from dataset.records import (
     Conditions,
     Coupling,
+    DoorWarning,
     Flow,
     Frames,
     GroupBy,
@@ -31,6 +32,7 @@ from dataset.records import (
     Mounting,
     NewSession,
     Occasion,
+    Restatement,
     Role,
     Sensor,
     Session,
@@ -48,6 +50,7 @@ LIMITS_FORMAT = 1
 MARK_REVISION_FORMAT = 1
 TRIM_FORMAT = 1
 MODEL_FORMAT = 1
+AMENDMENT_FORMAT = 1
 OPENING_FORMAT = 1
 SENSOR_KEY_FORMAT = 2
 TELLING_FRAMES = 50  # with more that differ, equal counts are one recording and no coincidence
@@ -82,7 +85,11 @@ def counts_sha256(frames: Frames) -> str | None:
 
 
 def session_sha256(session: NewSession | Session, frames: Frames) -> str:
-    """The hash of a session's canonical content; later revisions of its marks are not in it."""
+    """The hash of a session's canonical content as sealed; amendments, and later revisions of its marks, are
+    not in it.
+    """
+    if isinstance(session, Session) and session.as_sealed is not None:
+        session = session.as_sealed
     sealed = session.sealed_marks if isinstance(session, Session) else None
     content = {
         "format": SESSION_FORMAT,
@@ -147,6 +154,53 @@ def mark_revision_sha256(
         "reason": reason,
     }
     return sha256(facts | {"marks": marks_content(marks)})
+
+
+def amendment_sha256(
+    session_sha256: str,
+    parents: Sequence[str],
+    author: str,
+    reason: str,
+    stated: Restatement,
+    warnings: Sequence[DoorWarning] = (),
+) -> str:
+    """The hash of an amendment of a session: what it follows, who and why, what the session says since, and
+    what the checks at the door say of that. A unit is named by its identity.
+    """
+    facts = {
+        "format": AMENDMENT_FORMAT,
+        "session": session_sha256,
+        "parents": list(parents),
+        "author": author,
+        "reason": reason,
+    }
+    places = {
+        "unit": None if stated.unit is None else unit_sha256(stated.unit),
+        "liquid": None if stated.liquid is None else _liquid(stated.liquid),
+        "mounting": None if stated.mounting is None else _mounting(stated.mounting),
+    }
+    known = {what: place for what, place in places.items() if place is not None}
+    return sha256(facts | known | amendment_content(stated, warnings))
+
+
+def amendment_content(stated: Restatement, warnings: Sequence[DoorWarning]) -> dict[str, object]:
+    """What an amendment says beside unit, liquid and mounting, as JSON: only what there is."""
+    content: dict[str, object] = {"warnings": [[w.check, w.sentence] for w in warnings]} if warnings else {}
+    if stated.stretches is not None:
+        content["stretches"] = [_stretch(stretch) for stretch in stated.stretches]
+    return content | occasion_content(stated.occasion)
+
+
+def amendment_from(content: Mapping[str, Any]) -> tuple[Restatement, tuple[DoorWarning, ...]]:
+    """The statements and warnings that :func:`amendment_content` wrote."""
+    stretches = content.get("stretches")
+    stated = Restatement(
+        stretches=None
+        if stretches is None
+        else tuple(Stretch(start, stop, conditions_from(held)) for start, stop, held in stretches),
+        **{key: content.get(key) for key in ("operator", "bench", "started", "firmware")},
+    )
+    return stated, tuple(DoorWarning(check, sentence) for check, sentence in content.get("warnings", ()))
 
 
 def frozen_sha256(
@@ -217,7 +271,8 @@ def _frozen_session(session: Session, group_by: GroupBy, named: bool) -> dict[st
     content: dict[str, object] = {"sha256": session.sha256, "marks": marks_content(session.marks)}
     if named:
         content["group"] = session.unit.name if group_by is GroupBy.UNIT else session.tank_group
-    return content if session.mark_revision is None else content | {"mark_revision": session.mark_revision}
+    later = {"mark_revision": session.mark_revision, "amendment": session.amendment}
+    return content | {what: digest for what, digest in later.items() if digest is not None}
 
 
 def columns_content(frames: Frames) -> list[dict[str, object]]:
@@ -283,8 +338,8 @@ def trim_sha256(trim: Trim) -> str:
 
 def trim_content(trim: Trim) -> dict[str, object]:
     """What a trim's kind and source add to it, as JSON."""
-    because = {"dry_because": trim.dry_because} if trim.dry_because else {}
-    return because | {
+    later = {"dry_because": trim.dry_because or None, "amendment": trim.amendment}
+    return {what: fact for what, fact in later.items() if fact is not None} | {
         "counts": list(trim.counts),
         "frames": None if trim.frames is None else list(trim.frames),
         "refused": list(trim.refused),

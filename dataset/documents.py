@@ -16,12 +16,15 @@ import hashlib
 import types
 import typing
 from collections.abc import Callable, Mapping
-from dataclasses import MISSING, dataclass, fields, is_dataclass
+from dataclasses import MISSING, dataclass, fields, is_dataclass, replace
 from enum import Enum
 from functools import cache
 from typing import Any
 
 from dataset.canonical import (
+    amendment_content,
+    amendment_from,
+    amendment_sha256,
     canonical_json,
     columns_content,
     conditions_content,
@@ -56,9 +59,13 @@ from dataset.records import (
     Mounting,
     NewSession,
     Operator,
+    Restatement,
+    RetirementEvent,
     Role,
     Sensor,
     Session,
+    SessionAmendment,
+    StatusEvent,
     Stretch,
     TagEvent,
     Tank,
@@ -221,6 +228,7 @@ def session_document(session: Session, frames: Frames) -> Document:
     """A session as it was sealed; its frames travel beside it, their columns by hashes in it. What was found
     at the door, and where the readings came from, are in the document and not in its name.
     """
+    session = session.as_sealed or session
     sealed = session.marks if session.sealed_marks is None else session.sealed_marks
     return Document(
         "session",
@@ -290,18 +298,67 @@ def mark_revision_from(document: Document) -> MarkRevision:
     return MarkRevision(document.name, session, parent, author, reason, marks)
 
 
-def event_document(kind: str, session: str, event: VoidEvent | TagEvent) -> Document:
-    """What was said of a session: that it is void or can be used after all, that it has a tag or has it no
-    longer. Its name is the hash of its record.
+def amendment_document(amendment: SessionAmendment, unit: Unit | None) -> Document:
+    """What a sealed session says since; ``unit`` is the one that it states, as its bench of origin has it."""
+    stated = amendment.stated
+    facts = {
+        "session": amendment.session,
+        "parents": list(amendment.parents),
+        "author": amendment.author,
+        "reason": amendment.reason,
+        "unit": None if unit is None else unit_sha256(unit),
+        "liquid": None if stated.liquid is None else name_of(stated.liquid),
+        "mounting": None if stated.mounting is None else name_of(stated.mounting),
+    }
+    return Document("amendment", amendment.sha256, facts | amendment_content(stated, amendment.warnings))
+
+
+def amendment_from_document(document: Document, known: Known) -> SessionAmendment:
+    """The amendment; InputError when its name is not that of its facts, or an object is not known."""
+    where = f"amendment {document.name[:ID_DIGITS]}"
+    _expect(where, "amendment", document)
+    facts, hints = document.facts, _hints(Restatement)
+    places = {
+        key: None if facts.get(key) is None else _value(f"{where}, {key}", hints[key], facts[key], known)
+        for key in ("unit", "liquid", "mounting")
+    }
+    try:
+        stated, warnings = amendment_from(facts)
+        amendment = SessionAmendment(
+            document.name,
+            facts["session"],
+            tuple(facts["parents"]),
+            facts["author"],
+            facts["reason"],
+            replace(stated, **places),
+            warnings,
+        )
+    except (TypeError, ValueError, KeyError, AttributeError) as error:
+        raise InputError(where, "statements that cannot be", "those of an amendment") from error
+    a = amendment
+    hashed = amendment_sha256(a.session, a.parents, a.author, a.reason, a.stated, a.warnings)
+    _check_name(where, hashed, document.name)
+    return amendment
+
+
+def event_document(
+    kind: str, about: str, event: VoidEvent | TagEvent | RetirementEvent | StatusEvent
+) -> Document:
+    """What was said of an object of name ``about``: that a session is void or can be used after all, that it
+    has a tag or has it no longer, that something registered is out of use or in use again, what a model is.
+    Its name is the hash of its record.
     """
-    return Document(kind, event.sha256, {"session": session} | _facts(event, ("sha256",)))
+    what = {RetirementEvent: "object", StatusEvent: "model"}.get(type(event), "session")
+    return Document(kind, event.sha256, {what: about} | _facts(event, ("sha256",)))
 
 
 # -- what was made of it -------------------------------------------------------------------------------------
 
 
 def frozen_document(frozen: FrozenSet) -> Document:
-    """A frozen set: its sessions with the revisions of their marks, and what the set calls their groups."""
+    """A frozen set: its sessions with their amendments and the revisions of their marks, and what the set
+    calls their groups.
+    """
     grouped = frozen.group_by in (GroupBy.UNIT, GroupBy.TANK)
     return Document(
         "frozen set",
@@ -313,6 +370,7 @@ def frozen_document(frozen: FrozenSet) -> Document:
             "sessions": [
                 {"session": s.sha256}
                 | ({} if s.mark_revision is None else {"mark_revision": s.mark_revision})
+                | ({} if s.amendment is None else {"amendment": s.amendment})
                 | ({"group": s.tank_group or s.unit.name} if grouped else {})
                 for s in frozen.sessions
             ],

@@ -58,6 +58,13 @@ def check_text(where: str, text: str) -> None:
         raise InputError(where, "a control character", "text that can be printed")
 
 
+def check_reason(where: str, text: str, what: str) -> None:
+    """Free text that says something: who did it, or why."""
+    if not text.strip():
+        raise InputError(where, "nothing", f"a few words that explain, a year later, {what}")
+    check_text(where, text)
+
+
 def check_number(
     where: str, value: float | None, low: float, high: float, *, above: bool = False, unit: str = ""
 ) -> None:

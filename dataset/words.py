@@ -119,6 +119,16 @@ class Coupling(StrEnum):
     EARTHED = "earthed"
 
 
+class ModelStatus(StrEnum):
+    """What somebody said that a model is."""
+
+    CANDIDATE = "candidate"
+    RETIRED = "retired"
+
+
+REGISTERED = ("tank", "sensor", "liquid", "unit", "mounting", "budget", "limits", "mapping")  # may be retired
+
+
 class TrimKind(StrEnum):
     """What a unit was like when its counts were stored."""
 

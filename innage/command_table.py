@@ -27,6 +27,7 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         "mounting": Entry("mounting", "Mountings: a sensor revision on a tank revision."),
         "unit": Entry("unit", "Units: physical samples of board, adhesive and tank.", ("unit_import",)),
         "operator": Entry("operator", "Operators: who captures, by short codes."),
+        "retire": Entry("retiring", "Say that something registered is out of use, and why."),
         "trim": Entry(
             "trimming",
             "Trims: a unit's own stored counts, and limits for a fixture.",
@@ -40,6 +41,7 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         ),
         "sessions": Entry("sessions", "List the capture sessions, void ones included."),
         "show": Entry("sessions", "Show one capture session: its facts, warnings, marks and counts."),
+        "amend": Entry("amending", "Say what is so of a sealed session."),
         "void": Entry("sessions", "Say that a session must not be used, and why."),
         "tag": Entry("tagging", "Tags of sessions, added and removed; both are kept."),
         "mark": Entry("marking", "Level marks: propose, set and amend them, show their history."),

@@ -43,6 +43,10 @@ UsesOption = Annotated[
     ),
 ]
 
+RetiredOption = Annotated[
+    bool, typer.Option("--retired", help="Also those that are retired, with the reason.")
+]
+
 # What is added to the store, and what a model is judged on.
 
 FreeTextOption = Annotated[str, typer.Option("--note", help="Free text.")]
@@ -308,6 +312,8 @@ SPELLED: dict[str, str] = {
     "Store.add_tank(...)": "'innage tank add {} --help'",
     "Store.add_trim(...)": "'innage trim add --kind {}'",
     "Store.amend_marks": "'innage mark'",
+    "Store.amend_session": "'innage amend'",
+    "Store.take_back_retirement(...)": "'innage retire {} {} --take-back --reason ...'",
     "Store.discard_capture(...)": "'innage capture discard {}'",
     "Store.benches()": "'innage unit benches'",
     "Store.budgets()": "'innage budget list'",

@@ -14,8 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from dataset.admission.columns import NAMED_OTHERWISE
 from dataset.admission.plausible import (
     DEAD,
+    GRAVE,
     OTHER_UNIT,
     SATURATED,
     STUCK,
@@ -52,6 +54,10 @@ NOISE_SESSIONS = 3  # the median of fewer is no history
 DRY_SHARE = 0.1  # of the swing: more than residue and temperature do to a dry pad
 DRY_SDS = 10.0  # where the swing is not known yet
 DEAD_SDS = 5.0  # a pad that the level passed moves by far more than this
+
+# every check that :func:`check_at_door` makes, whose warnings are found anew when a session is amended
+GAPS, MOVING, NOISY, WET = "gaps in time", "moving mark", "noise", "dry looks wet"
+AT_DOOR = (GAPS, MOVING, NOISY, WET, *(check for check in GRAVE if check != NAMED_OTHERWISE))
 
 Reals = NDArray[np.float64]
 Columns = NDArray[np.signedinteger]
@@ -259,7 +265,7 @@ def _gaps(frames: Frames) -> Iterator[DoorWarning]:
             f"{gaps} gap{'s' if gaps > 1 else ''}, the longest of {steps[worst] / 1000:g} s after "
             f"frame {worst}"
         )
-        yield DoorWarning("gaps in time", sentence)
+        yield DoorWarning(GAPS, sentence)
 
 
 @dataclass(frozen=True)
@@ -303,7 +309,7 @@ def _drift(new: NewSession, pads: Sequence[Pad]) -> Iterator[DoorWarning]:
             f"; {sum(m.at_start for m in moving)} of them settle at the start: wait longer before a "
             "mark begins"
         )
-    yield DoorWarning("moving mark", sentence)
+    yield DoorWarning(MOVING, sentence)
 
 
 def _movement(columns: Columns, mark: Mark, pads: Sequence[Pad]) -> _Movement:
@@ -338,7 +344,7 @@ def _noise(own: Summary, pads: Sequence[Pad], history: Sequence[Reals]) -> Itera
         if len(known) >= NOISE_SESSIONS and now > NOISE_FACTOR * np.median(known):
             usual = f"{np.median(known):.1f} in this unit's last {len(known)} sessions"
             yield DoorWarning(
-                "noise",
+                NOISY,
                 f"pad {pad.name} has a noise of {now:.1f} counts from frame to frame, {usual}: "
                 "cable, supply or something close by?",
             )
@@ -373,4 +379,4 @@ def _wet(
         _, name, sentence = max(found)
         others = ", ".join(other for _, other, _ in found if other != name)
         sentence += f" (wetter too: {others})" if others else ""
-        yield DoorWarning("dry looks wet", f"{sentence}: residue, a wrong label or another position?")
+        yield DoorWarning(WET, f"{sentence}: residue, a wrong label or another position?")

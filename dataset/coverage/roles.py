@@ -21,7 +21,17 @@ from dataset.coverage.set_names import group_names
 from dataset.coverage.temperature_bands import TemperatureBands
 from dataset.errors import InputError, there_are
 from dataset.labels.conditions import conditions_text
-from dataset.records import Conditions, Frames, FrozenData, FrozenSet, GroupBy, Mark, Role, Session
+from dataset.records import (
+    ID_DIGITS,
+    Conditions,
+    Frames,
+    FrozenData,
+    FrozenSet,
+    GroupBy,
+    Mark,
+    Role,
+    Session,
+)
 from dataset.values import check_text, natural
 
 REST = "rest"
@@ -220,6 +230,15 @@ def check_sessions(sessions: Sequence[Session]) -> None:
                 f"is void ('{session.void_reason}')",
                 "sessions that can be used",
                 "leave it out",
+            )
+        if session.amended_apart:
+            apart = " and ".join(sha256[:ID_DIGITS] for sha256 in session.amended_apart)
+            raise InputError(
+                f"session {session.id}",
+                f"amendments {apart} stand beside one another: which is right is open",
+                "one amendment that follows both",
+                "say what is so with Store.amend_session, or leave the session out",
+                fields=("Store.amend_session",),
             )
         if not session.marks:
             raise InputError(

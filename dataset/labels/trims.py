@@ -75,6 +75,7 @@ def from_frames(trim: Trim, frames: Frames, session: Session, start: int, stop: 
         spread=tuple(sd for _, sd, _ in channels),
         refused=tuple(refused for _, _, refused in channels),
         session=session.sha256,
+        amendment=session.amendment,
         frames=(start, stop),
         temperature_c=_temperature(frames, start, stop) if trim.temperature_c is None else trim.temperature_c,
     )
@@ -287,14 +288,20 @@ def _refuse_beyond(trim: Trim, reference: Reference, margin: NDArray[np.float64]
 
 
 def latest(trims: Sequence[Trim], kind: TrimKind) -> tuple[Trim, ...]:
-    """The newest trim of a kind of each unit, by date and then by when it was added, in the units' order of
-    name.
+    """The newest trim of a kind of each unit, by date, then those that were taken from an amended session,
+    then by when it was added, in the units' order of name.
     """
     newest: dict[str, Trim] = {}
     for trim in trims:
-        if trim.kind is kind and (trim.unit.name not in newest or trim.date >= newest[trim.unit.name].date):
+        if trim.kind is kind and (
+            trim.unit.name not in newest or _taken(trim) >= _taken(newest[trim.unit.name])
+        ):
             newest[trim.unit.name] = trim
     return tuple(newest[name] for name in sorted(newest))
+
+
+def _taken(trim: Trim) -> tuple[str, bool]:
+    return trim.date, trim.amendment is not None
 
 
 def trim_limits(

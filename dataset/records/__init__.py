@@ -31,7 +31,10 @@ from dataset.records.captures import (
     MarkRevision,
     NewSession,
     Occasion,
+    Restatement,
+    RetirementEvent,
     Session,
+    SessionAmendment,
     Source,
     Stretch,
     TagEvent,
@@ -47,15 +50,18 @@ from dataset.records.models import (
     Limit,
     Limits,
     Model,
+    StatusEvent,
 )
 from dataset.words import (
     CORES,
     METRICS,
+    REGISTERED,
     CountLaw,
     Coupling,
     Flow,
     GroupBy,
     LevelUnit,
+    ModelStatus,
     PadRole,
     Role,
     Surface,
@@ -64,11 +70,15 @@ from dataset.words import (
     Wall,
 )
 
+# what the registry holds, each under a name
+Registered = Tank | Sensor | Liquid | Unit | Mounting | Budget | Limits | ColumnMapping
+
 # the words of the records can be had from here too
 __all__ = [
     "CORES",
     "ID_DIGITS",
     "METRICS",
+    "REGISTERED",
     "UNSTATED",
     "Amendment",
     "Bench",
@@ -92,16 +102,22 @@ __all__ = [
     "Mark",
     "MarkRevision",
     "Model",
+    "ModelStatus",
     "Mounting",
     "NewSession",
     "Occasion",
     "Operator",
     "Pad",
     "PadRole",
+    "Registered",
+    "Restatement",
+    "RetirementEvent",
     "Role",
     "Sensor",
     "Session",
+    "SessionAmendment",
     "Source",
+    "StatusEvent",
     "Stretch",
     "Surface",
     "TagEvent",

@@ -187,8 +187,9 @@ class Trim:
     refused as outliers and the robust standard deviation of the others. ``level_mm`` is that of a partial
     fill. Of a surrogate block, ``transfer`` is for each channel how much of the step from dry to full liquid
     the block makes, and ``transfer_spread`` its standard deviation from part to part. ``dry_because`` says
-    how somebody knows that a trim is dry which may look wet. ``sha256`` is the hash of all that; '' before
-    the store took it.
+    how somebody knows that a trim is dry which may look wet. ``amendment`` is the hash of the amendment by
+    which its session was read when it was taken; None: as sealed. ``sha256`` is the hash of all that;
+    '' before the store took it.
     """
 
     unit: Unit
@@ -209,6 +210,7 @@ class Trim:
     sha256: str = ""
     dry_because: str = ""
     sealed_unit: Unit | None = field(default=None, compare=False)  # by which its hash names it, if by another
+    amendment: str | None = None
 
 
 @dataclass(frozen=True)

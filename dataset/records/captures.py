@@ -138,6 +138,11 @@ class Session:
     ``marks`` are those of the newest revision, or of the one that a frozen set pins. ``mark_revision`` is
     that revision's hash; None means the marks are as sealed. ``sealed_marks`` are those that the session was
     sealed with, where they are others.
+
+    Unit, liquid, mounting and stretches are as stated now: by the amendment in use, or by the one that a
+    frozen set pins. ``amendment`` is that one's hash; None means that they are as sealed. ``as_sealed`` is
+    the session as it was sealed, where it is amended. ``amended_apart`` are amendments that no other follows,
+    where there are several of them: which of them is right is open.
     """
 
     id: str
@@ -159,6 +164,48 @@ class Session:
     tags: tuple[str, ...] = ()  # not part of the hash: they come and go
     tank_group: str | None = field(default=None, compare=False)  # in a frozen set whose groups are tanks
     sealed_unit: Unit | None = field(default=None, compare=False)  # by which its hash names it, if by another
+    amendment: str | None = None
+    as_sealed: Session | None = None
+    amended_apart: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Restatement:
+    """What is stated of a whole session, beside its readings and marks; None: as it was sealed. The last four
+    fields are those of its :class:`Occasion`.
+    """
+
+    unit: Unit | None = None
+    liquid: Liquid | None = None
+    mounting: Mounting | None = None
+    stretches: tuple[Stretch, ...] | None = None
+    operator: str | None = None
+    bench: str | None = None
+    started: str | None = None
+    firmware: str | None = None
+
+    @property
+    def occasion(self) -> Occasion:
+        """Who, where, when and with what."""
+        return Occasion(self.operator, self.bench, self.started, self.firmware)
+
+
+@dataclass(frozen=True)
+class SessionAmendment:
+    """What a sealed session says since: who amended it, why, and which amendments this one follows.
+
+    ``parents`` are hashes; none: it follows the session as sealed, several: it unites amendments that were
+    made beside one another. ``stated`` is everything in which the session now differs from what was sealed.
+    ``warnings`` are what the checks at the door say of it as amended.
+    """
+
+    sha256: str
+    session: str  # the session's hash
+    parents: tuple[str, ...]
+    author: str
+    reason: str
+    stated: Restatement
+    warnings: tuple[DoorWarning, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -167,6 +214,18 @@ class VoidEvent:
 
     The ``parent`` of a void is the take-back after which it came; None where the session was never void
     before.
+    """
+
+    sha256: str
+    parent: str | None
+    reason: str
+    takes_back: bool
+
+
+@dataclass(frozen=True)
+class RetirementEvent:
+    """Something of the registry was retired for a reason, or (``takes_back``) the retirement of hash
+    ``parent`` was taken back; parents as of :class:`VoidEvent`.
     """
 
     sha256: str

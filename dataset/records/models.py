@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from dataset.records.bench import Trim
 from dataset.records.captures import Conditions, Frames, Session
-from dataset.words import GroupBy, Role, TrimKind
+from dataset.words import GroupBy, ModelStatus, Role, TrimKind
 
 if TYPE_CHECKING:
     import numpy as np
@@ -131,10 +131,10 @@ class FrozenData:
 
     def trim(self, session: int, kind: TrimKind) -> Trim | None:
         """The newest trim of that kind of a session's unit on its mounting, of those that the set pins; of
-        one day's, that of the greater hash.
+        one day's, one that was taken from an amended session, then that of the greater hash.
         """
         trims = [t for t in self.frozen.trims_of(self.frozen.sessions[session]) if t.kind is kind]
-        return max(trims, key=lambda t: (t.date, t.sha256), default=None)
+        return max(trims, key=lambda t: (t.date, t.amendment is not None, t.sha256), default=None)
 
     def rows(self, role: Role) -> NDArray[np.bool_]:
         """Which rows belong to groups of ``role``."""
@@ -170,6 +170,17 @@ class Model:
         """The seed of its training, as the recipe has it."""
         seed = json.loads(self.recipe).get("seed")
         return seed if isinstance(seed, int) else None
+
+
+@dataclass(frozen=True)
+class StatusEvent:
+    """Somebody said what a model is, and why; ``parents`` are what was said before that no other followed."""
+
+    sha256: str
+    parents: tuple[str, ...]
+    status: ModelStatus
+    author: str
+    reason: str
 
 
 @dataclass(frozen=True)

@@ -33,12 +33,18 @@ from dataset.records import (
     Mark,
     MarkRevision,
     Model,
+    ModelStatus,
     Mounting,
     NewSession,
     Operator,
+    Registered,
+    Restatement,
+    RetirementEvent,
     Role,
     Sensor,
     Session,
+    SessionAmendment,
+    StatusEvent,
     TagEvent,
     Tank,
     Trim,
@@ -58,6 +64,8 @@ from dataset.store import (
 from dataset.store import sessions as stored_sessions
 from dataset.store import trims as stored_trims
 from dataset.store.database import HISTORY, TIMEOUT_S, Database, History, in_memory, prepare
+from dataset.store.events import amending, retirements, statuses
+from dataset.store.events import amendments as session_amendments
 from dataset.store.merging import MergeReport, SameUnit
 from dataset.store.open_captures import OpenCapture
 from dataset.store.texts import TextReport
@@ -300,6 +308,48 @@ class Store:
         """All saved column mappings, by name."""
         return self._read(registry.mappings)
 
+    def retire(self, kind: str, ref: str, reason: str) -> str:
+        """Record that something of the registry (``kind`` is 'tank', 'unit', ...) is not to be used from now
+        on, and why. It stays readable, and whatever stands on it stays as it is.
+
+        Returns:
+            Its NAME@REVISION, or its name.
+
+        Raises:
+            InputError: no such kind, no reason, or retired already. NotFoundError: no such record.
+        """
+        return self._write(lambda orm: self._of_registry(orm, kind, ref, reason, retirements.retire))
+
+    def take_back_retirement(self, kind: str, ref: str, reason: str) -> str:
+        """Record that something retired can be used again, and why; arguments as of :meth:`retire`."""
+        return self._write(lambda orm: self._of_registry(orm, kind, ref, reason, retirements.take_back))
+
+    @staticmethod
+    def _of_registry(
+        orm: OrmSession,
+        kind: str,
+        ref: str,
+        reason: str,
+        say: Callable[[OrmSession, str, Registered, str], None],
+    ) -> str:
+        record = registry.registered(orm, kind, ref)
+        say(orm, kind, record, reason)
+        return retirements.label(record)
+
+    def retired(self, kind: str) -> dict[str, str]:
+        """What of a kind is retired, by NAME@REVISION or name, and why."""
+        return self._read(lambda orm: registry.retired(orm, kind))
+
+    def retirement_events(self, kind: str, ref: str) -> tuple[RetirementEvent, ...]:
+        """When something of the registry was retired and taken back, in the order it came into this store,
+        every hash checked.
+        """
+        return self._read(lambda orm: retirements.events(orm, kind, registry.registered(orm, kind, ref)))
+
+    def refuse_retired(self, kind: str, record: Registered) -> None:
+        """InputError for a record that is out of use."""
+        self._read(lambda orm: retirements.refuse_retired(orm, kind, record))
+
     # -- capture sessions ------------------------------------------------------------------------------------
 
     def add_sessions(
@@ -387,6 +437,21 @@ class Store:
         not one of them.
         """
         return self._read(lambda orm: stored_sessions.mark_revisions(orm, ref))
+
+    def amend_session(self, ref: str, stated: Restatement, author: str, reason: str) -> SessionAmendment:
+        """State anew what a session says beside its readings and marks; what is None stays as it is. The
+        session's hash and every frozen set made before keep what they had. Where amendments stand beside one
+        another, it follows them all.
+
+        Raises:
+            InputError: no author or reason, statements that the readings and marks refuse or that the session
+                makes already, a void session, or amendments that differ in what is not stated.
+        """
+        return self._write(lambda orm: amending.amend_session(orm, ref, stated, author, reason))
+
+    def amendments(self, ref: str) -> tuple[SessionAmendment, ...]:
+        """The amendments of a session, each after those that it follows, every hash checked."""
+        return self._read(lambda orm: session_amendments.amendments_of(stored_sessions.session_row(orm, ref)))
 
     def void(self, ref: str, reason: str) -> Session:
         """Record that a session must not be used, and why. It stays readable; voiding it twice is refused."""
@@ -581,6 +646,12 @@ class Store:
         """The trims of a unit, or of all units, in the order they were added, every hash checked."""
         return self._read(lambda orm: stored_trims.trims(orm, unit))
 
+    def doubts_of_trims(self, taken: Sequence[Trim]) -> dict[str, str]:
+        """Which of these trims were taken from a session that says something else by now, or that is void: by
+        the trim's hash, and why.
+        """
+        return self._read(lambda orm: stored_trims.doubts(orm, taken))
+
     def dry_counts(self, mounting: Mounting) -> tuple[tuple[str, tuple[float, ...]], ...]:
         """Units with frames marked at a level below every pad of a mounting, and the median count of each
         channel over those frames.
@@ -613,7 +684,8 @@ class Store:
             edges_c: of temperature bands, rising, degrees Celsius, where these are the groups; kept with the
                 set, and part of its hash.
             even_if_warned: why sessions may be in it whose readings and statements do not go together, by the
-                checks at the door; kept with the set, not part of the hash.
+                checks at the door, and trims of sessions that were amended since or are void; kept with the
+                set, not part of the hash.
         """
         refs = [s if isinstance(s, str) else s.sha256 for s in sessions]
         return self._write(
@@ -681,6 +753,22 @@ class Store:
     def models(self) -> tuple[Model, ...]:
         """All models, by name."""
         return self._read(models.models)
+
+    def set_status(self, model: str, status: ModelStatus, author: str, reason: str) -> StatusEvent:
+        """Record what a model is from now on, who says so and why.
+
+        Raises:
+            InputError: no author or reason, or what it is already. NotFoundError: no such model.
+        """
+        return self._write(lambda orm: statuses.set_status(orm, model, status, author, reason))
+
+    def status(self, model: str) -> StatusEvent | None:
+        """What a model is said to be; None where nobody said."""
+        return self._read(lambda orm: statuses.current(models.model_row(orm, model).statuses))
+
+    def status_events(self, model: str) -> tuple[StatusEvent, ...]:
+        """What was said of a model, in the order it came into this store, every hash checked."""
+        return self._read(lambda orm: tuple(map(statuses.to_event, models.model_row(orm, model).statuses)))
 
     def add_export(self, model: Model, bundle_sha256: str, files: Mapping[str, str]) -> None:
         """Record the files (name -> SHA-256) that an export of ``model`` wrote; the same bundle again changes

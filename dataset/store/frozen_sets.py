@@ -28,7 +28,7 @@ from dataset.store.tables import (
     ProveOpeningRow,
     TrimRow,
 )
-from dataset.store.trims import to_trim
+from dataset.store.trims import refuse_doubtful, to_trim
 from dataset.values import check_name, check_text
 
 R = TypeVar("R", Session, Trim)
@@ -36,8 +36,9 @@ R = TypeVar("R", Session, Trim)
 
 @dataclass(frozen=True)
 class Allowed:
-    """What a set may hold that it otherwise does not: simulated sessions beside measured ones, and sessions
-    that were warned of gravely, for the reason given.
+    """What a set may hold that it otherwise does not: simulated sessions beside measured ones, and, for the
+    reason given, sessions that were warned of gravely and trims of sessions that were amended since or are
+    void.
     """
 
     mixed: bool = False
@@ -77,7 +78,10 @@ def _named(row: FrozenSetRow) -> tuple[tuple[Session, ...], tuple[Trim, ...]]:
     """Sessions and trims, their units and tanks called as they were when the set was frozen where these are
     its groups, else as their content says.
     """
-    sessions = tuple(to_session(member.session, member.mark_revision_sha256) for member in row.sessions)
+    sessions = tuple(
+        to_session(member.session, member.mark_revision_sha256, amendment=member.amendment_sha256)
+        for member in row.sessions
+    )
     trims = tuple(to_trim(member.trim) for member in row.trims)
     pinned = [member.group_name for member in row.sessions]
     if row.group_by is GroupBy.TANK:
@@ -138,6 +142,8 @@ def add_frozen_set(
         refuse_mixture(sessions)
     refuse_warned(sessions, allowed.even_if_warned)
     trims = _trims_of(orm, sessions)
+    if allowed.even_if_warned is None:
+        refuse_doubtful(orm, trims)
     in_set = group_names(sessions, group_by)
     roles = {in_set.get(name, name): role for name, role in roles.items()}
     named_by_content = group_by is GroupBy.TANK or (
@@ -165,6 +171,7 @@ def add_frozen_set(
             session=row,
             mark_revision_sha256=session.mark_revision,
             group_name=session.unit.name if group_by is GroupBy.UNIT else session.tank_group,
+            amendment_sha256=session.amendment,
         )
         for k, (row, session) in enumerate(zip(rows, sessions, strict=True))
     ]

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from dataset.coverage.condition_words import words_of_content
 from dataset.errors import StoreError
@@ -59,6 +59,13 @@ FROM capture_session s JOIN unit r ON r.id = s.unit_id JOIN unit u ON u.id = coa
     JOIN mounting m ON m.id = s.mounting_id
 ORDER BY s.id
 """
+_AMENDMENTS = """
+SELECT a.session_id, u.name, l.name, m.name, t.name || '@' || t.revision, a.body, a.sha256, a.parents
+FROM amendment a LEFT JOIN unit r ON r.id = a.unit_id
+    LEFT JOIN unit u ON u.id = coalesce(r.same_as_id, r.id) LEFT JOIN liquid l ON l.id = a.liquid_id
+    LEFT JOIN mounting m ON m.id = a.mounting_id LEFT JOIN tank t ON t.id = m.tank_id
+ORDER BY a.session_id, a.depth, a.sha256
+"""
 _REVISIONS = "SELECT session_id, sha256, parent_sha256, body FROM mark_revision ORDER BY session_id, sequence"
 
 
@@ -72,9 +79,10 @@ SELECT DISTINCT session_id, tag FROM tag_event e WHERE NOT removes AND NOT EXIST
 
 @dataclass(frozen=True)
 class SessionLine:
-    """A capture session as a list shows it; ``labelled`` counts the frames whose level is known by its newest
-    marks. ``tank`` is NAME@REVISION, ``conditions`` are words that hold somewhere in it, ``checks`` the names
-    of those that warned.
+    """A capture session as a list shows it, as amended; ``labelled`` counts the frames whose level is known
+    by its newest marks. ``tank`` is NAME@REVISION, ``conditions`` are words that hold somewhere in it,
+    ``checks`` the names of those that warned. ``amendments`` counts those that no other follows: two of them
+    contradict each other.
     """
 
     id: str
@@ -94,6 +102,11 @@ class SessionLine:
     operator: str | None = None
     bench: str | None = None
     started: str | None = None
+    amendments: int = 0
+
+    def amended(self, stated: Mapping[str, Any] | None) -> SessionLine:
+        """The line as the amendment in use states it; None: there is none."""
+        return self if stated is None else replace(self, **stated)
 
 
 def names(path: Path, what: str) -> tuple[str, ...] | None:
@@ -127,7 +140,11 @@ def session_lines(path: Path) -> tuple[SessionLine, ...] | None:
             (key, word) for key, body in connection.execute(_STRETCHES) for word in _words(body)
         )
         checks, tags = _gathered(connection.execute(_CHECKS)), _gathered(connection.execute(_TAGS))
-        return tuple(
+        stated = {
+            session: _stated(list(rows))
+            for session, rows in groupby(connection.execute(_AMENDMENTS), key=lambda row: row[0])
+        }
+        lines = (
             SessionLine(
                 ref,
                 unit,
@@ -146,7 +163,7 @@ def session_lines(path: Path) -> tuple[SessionLine, ...] | None:
                 operator,
                 bench,
                 started,
-            )
+            ).amended(stated.get(key))
             for (
                 key,
                 ref,
@@ -165,6 +182,7 @@ def session_lines(path: Path) -> tuple[SessionLine, ...] | None:
                 started,
             ) in connection.execute(_SESSIONS)
         )
+        return tuple(lines)
 
     return _reading(path, work)
 
@@ -179,6 +197,25 @@ def _gathered(pairs: Iterable[tuple[int, str]]) -> dict[int, tuple[str, ...]]:
 
 def _words(body: str) -> tuple[str, ...]:
     return words_of_content(json.loads(body))
+
+
+def _stated(rows: list[Any]) -> dict[str, Any]:
+    """What the amendment in use says, which is the last one: of a session's, in order of depth and hash."""
+    followed = {parent for *_, parents in rows for parent in json.loads(parents)}
+    _, unit, liquid, mounting, tank, body, _, _ = rows[-1]
+    content = json.loads(body)
+    places = {"unit": unit, "liquid": liquid, "mounting": mounting, "tank": tank}
+    occasion = {key: content.get(key) for key in ("operator", "bench", "started")}
+    checks = [check for check, _ in content.get("warnings", ())]
+    stated = {what: fact for what, fact in (places | occasion).items() if fact is not None}
+    if "stretches" in content:
+        words = [word for *_, held in content["stretches"] for word in words_of_content(held)]
+        stated["conditions"] = tuple(dict.fromkeys(words))
+    return stated | {
+        "warnings": len(checks),
+        "checks": tuple(dict.fromkeys(checks)),
+        "amendments": sum(sha256 not in followed for *_, sha256, _ in rows),
+    }
 
 
 def _labelled(revisions: list[tuple[Amendment, str]]) -> int:

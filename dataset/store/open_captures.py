@@ -21,6 +21,7 @@ from dataset.store.proof import facts_sha256, keep
 from dataset.store.registry import (
     liquid_row,
     mounting_row,
+    refuse_retired_places,
     same_record,
     to_liquid,
     to_mounting,
@@ -70,6 +71,7 @@ def begin(
     same_record("unit", unit, to_unit(row.unit))
     same_record("liquid", liquid, to_liquid(row.liquid))
     same_record("mounting", mounting, to_mounting(row.mounting))
+    refuse_retired_places(orm, unit, liquid, mounting)
     keep(orm, row)
     return to_open(row)
 

@@ -87,6 +87,8 @@ COVERS: dict[str, Cover] = {
     "model": Cover(
         refers={"frozen_set_id": ("frozen_set", "sha256"), "limits_id": ("limits", "record_sha256")}
     ),
+    "retirement_event": Cover(),
+    "status_event": Cover(refers={"model_id": ("model", "record_sha256")}),
     "export": Cover({"exported_file": ("export_id", "name")}, {"model_id": ("model", "record_sha256")}),
     "board_measurement": Cover(refers={"model_id": ("model", "record_sha256")}),
     "open_capture": Cover(refers=_PLACES),

@@ -7,7 +7,7 @@ Tanks, sensors and limits have revisions: the same name again is the next one. T
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, replace
 from typing import Any, Protocol, TypeVar
 
@@ -28,11 +28,13 @@ from dataset.records import (
     Mounting,
     Operator,
     Pad,
+    Registered,
     Sensor,
     Tank,
     TimeUnit,
     Unit,
 )
+from dataset.store.events.retirements import label, reason_of, refuse_retired
 from dataset.store.proof import check_row, keep, record_sha256
 from dataset.store.tables import (
     Base,
@@ -45,11 +47,13 @@ from dataset.store.tables import (
     MountingRow,
     OperatorRow,
     PadRow,
+    RetirementRow,
     SensorRow,
     TankRow,
     UnitRow,
 )
 from dataset.values import check_name
+from dataset.words import REGISTERED
 
 BENCH_DIGITS = 6  # of a bench's identity, where its units need them to be told apart
 _LATER = ("encoding", "ignore")  # of a mapping: left out where they say nothing, as before there were any
@@ -334,6 +338,8 @@ def add_mounting(orm: OrmSession, mounting: Mounting) -> Mounting:
     tank, sensor = tank_row(orm, mounting.tank.ref), sensor_row(orm, mounting.sensor.ref)
     same_record("tank", mounting.tank, to_tank(tank))
     same_record("sensor", mounting.sensor, to_sensor(sensor))
+    refuse_retired(orm, "tank", mounting.tank)
+    refuse_retired(orm, "sensor", mounting.sensor)
     keep(orm, MountingRow(**(asdict(mounting) | {"tank": tank, "sensor": sensor})))
     return mounting
 
@@ -347,19 +353,18 @@ def add_mapping(orm: OrmSession, mapping: ColumnMapping) -> ColumnMapping:
 
 
 def tank_row(orm: OrmSession, ref: str) -> TankRow:
-    return _revision("tank", ref, orm.scalars(select(TankRow).order_by(TankRow.name, TankRow.revision)).all())
+    rows = orm.scalars(select(TankRow).order_by(TankRow.name, TankRow.revision)).all()
+    return _revision("tank", ref, rows, lambda row: reason_of(orm, "tank", to_tank(row)) is not None)
 
 
 def sensor_row(orm: OrmSession, ref: str) -> SensorRow:
-    return _revision(
-        "sensor", ref, orm.scalars(select(SensorRow).order_by(SensorRow.name, SensorRow.revision)).all()
-    )
+    rows = orm.scalars(select(SensorRow).order_by(SensorRow.name, SensorRow.revision)).all()
+    return _revision("sensor", ref, rows, lambda row: reason_of(orm, "sensor", to_sensor(row)) is not None)
 
 
 def limits_row(orm: OrmSession, ref: str) -> LimitsRow:
-    return _revision(
-        "limits", ref, orm.scalars(select(LimitsRow).order_by(LimitsRow.name, LimitsRow.revision)).all()
-    )
+    rows = orm.scalars(select(LimitsRow).order_by(LimitsRow.name, LimitsRow.revision)).all()
+    return _revision("limits", ref, rows, lambda row: reason_of(orm, "limits", to_limits(row)) is not None)
 
 
 def liquid_row(orm: OrmSession, name: str) -> LiquidRow:
@@ -426,6 +431,55 @@ def named(what: str, name: str, rows: Sequence[N], otherwise: str = "", fields: 
     raise NotFoundError(f"{what} {name}", "is not in the store", "", hint, fields=fields or (adding,))
 
 
+def registered(orm: OrmSession, kind: str, ref: str) -> Registered:
+    """The record of a kind called ``ref``; InputError for a kind that the registry does not have."""
+    if kind not in _FIND:
+        raise InputError("kind", repr(kind), "one of " + ", ".join(REGISTERED), fields=("kind",))
+    return _FIND[kind](orm, ref)
+
+
+_FIND: Mapping[str, Callable[[OrmSession, str], Registered]] = {
+    "tank": lambda orm, ref: to_tank(tank_row(orm, ref)),
+    "sensor": lambda orm, ref: to_sensor(sensor_row(orm, ref)),
+    "liquid": lambda orm, ref: to_liquid(liquid_row(orm, ref)),
+    "unit": lambda orm, ref: to_unit(unit_row(orm, ref)),
+    "mounting": lambda orm, ref: to_mounting(mounting_row(orm, ref)),
+    "budget": lambda orm, ref: to_budget(budget_row(orm, ref)),
+    "limits": lambda orm, ref: to_limits(limits_row(orm, ref)),
+    "mapping": lambda orm, ref: to_mapping(mapping_row(orm, ref)),
+}
+_ALL: Mapping[str, Callable[[OrmSession], Sequence[Registered]]] = {
+    "tank": tanks,
+    "sensor": sensors,
+    "liquid": liquids,
+    "unit": units,
+    "mounting": mountings,
+    "budget": budgets,
+    "limits": all_limits,
+    "mapping": mappings,
+}
+
+
+def retired(orm: OrmSession, kind: str) -> dict[str, str]:
+    """What of a kind is retired, by NAME@REVISION or name, and why."""
+    if orm.scalar(select(RetirementRow.sequence).where(RetirementRow.kind == kind).limit(1)) is None:
+        return {}
+    reasons = {label(record): reason_of(orm, kind, record) for record in _ALL[kind](orm)}
+    return {name: reason for name, reason in reasons.items() if reason is not None}
+
+
+def refuse_retired_places(orm: OrmSession, unit: Unit, liquid: Liquid, mounting: Mounting) -> None:
+    """InputError where a new capture would stand on something that is out of use."""
+    for kind, record in (
+        ("unit", unit),
+        ("liquid", liquid),
+        ("mounting", mounting),
+        ("tank", mounting.tank),
+        ("sensor", mounting.sensor),
+    ):
+        refuse_retired(orm, kind, record)
+
+
 def same_record(what: str, given: N, stored: N) -> None:
     """A record handed in must be the one that the store has under its name."""
     if given != stored:
@@ -460,8 +514,10 @@ def _next_revision(what: str, record: K, earlier: Sequence[K]) -> K:
     return replace(record, revision=max((old.revision for old in earlier), default=0) + 1)
 
 
-def _revision(what: str, ref: str, rows: Sequence[V]) -> V:
-    """The row for ``name`` (its latest revision) or ``name@revision``; ``rows`` are in order of revision."""
+def _revision(what: str, ref: str, rows: Sequence[V], retired: Callable[[V], bool]) -> V:
+    """The row for ``name`` (its latest revision that is in use) or ``name@revision``; ``rows`` are in order
+    of revision.
+    """
     name, at, number = ref.partition("@")
     if at and not (number.isascii() and number.isdigit() and len(number) <= 9):
         raise InputError(f"{what} {ref}", f"revision {number!r}", "a number, as in name@2")
@@ -469,7 +525,7 @@ def _revision(what: str, ref: str, rows: Sequence[V]) -> V:
     if not mine:
         named(what, name, rows)
     if not at:
-        return mine[-1]
+        return next((row for row in reversed(mine) if not retired(row)), mine[-1])
     for row in mine:
         if row.revision == int(number):
             return row

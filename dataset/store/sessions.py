@@ -49,11 +49,13 @@ from dataset.records import (
     newest_amendment,
 )
 from dataset.store import blocks, registry, tagging, units, voiding
+from dataset.store.events import amendments
 from dataset.store.proof import changed, record_sha256
 from dataset.store.registry import (
     flat,
     liquid_row,
     mounting_row,
+    refuse_retired_places,
     same_record,
     sealed_unit,
     stated_unit,
@@ -75,7 +77,7 @@ from dataset.store.tables import (
     WarningRow,
 )
 from dataset.store.voiding import is_void, void_reason
-from dataset.values import check_text
+from dataset.values import check_reason
 
 NEWEST = "newest"
 HISTORY_SESSIONS = 10  # what the checks at the door look back on
@@ -88,9 +90,13 @@ def to_sessions(rows: Iterable[SessionRow]) -> tuple[Session, ...]:
 
 
 def to_session(
-    row: SessionRow, revision: str | None = NEWEST, mountings: dict[int, Mounting] | None = None
+    row: SessionRow,
+    revision: str | None = NEWEST,
+    mountings: dict[int, Mounting] | None = None,
+    amendment: str | None = NEWEST,
 ) -> Session:
-    """The record, with the marks of ``revision`` (a hash), of the newest one, or (None) as they were sealed.
+    """What a session says: with the marks of ``revision`` (a hash), of the newest one, or (None) as they were
+    sealed, and with what ``amendment`` states (a hash), the one in use, or (None) as it was sealed.
 
     ``mountings`` keeps by row id what was made already.
     """
@@ -99,7 +105,7 @@ def to_session(
         mountings[row.mounting_id] = to_mounting(row.mounting)
     sealed = tuple(flat(Mark, mark) for mark in row.marks)
     revised = _revision(row, revision)
-    return Session(
+    session = Session(
         id=row.sha256[:ID_DIGITS],
         sha256=row.sha256,
         unit=to_unit(row.unit),
@@ -119,6 +125,10 @@ def to_session(
         tags=tagging.tags_of(row),
         sealed_unit=sealed_unit(row.unit),
     )
+    if amendment is None or (amendment == NEWEST and not row.amendments):
+        return session
+    amended_by = amendments.in_use(row) if amendment == NEWEST else amendments.of_hash(row, amendment)
+    return amendments.effective(session, row, amended_by)
 
 
 def _revision(row: SessionRow, revision: str | None) -> MarkRevision | None:
@@ -164,19 +174,13 @@ def amend_marks(orm: OrmSession, ref: str, marks: Sequence[Mark], author: str, r
     """Write a new revision of a session's marks; the sealed ones stay, and so does the session's hash."""
     row = session_row(orm, ref)
     where = f"marks of session {row.sha256[:ID_DIGITS]}"
-    for what, text in (("author", author), ("reason", reason)):
-        if not text.strip():
-            raise InputError(
-                f"{where}, {what}",
-                "nothing",
-                "a few words that say, a year later, who amended the marks and why",
-            )
-        check_text(f"{where}, {what}", text)
+    check_reason(f"{where}, author", author, "who amended the marks")
+    check_reason(f"{where}, reason", reason, "why the marks were amended")
     because = void_reason(row)
     if because is not None:
         raise InputError(where, f"the session is void ('{because}')", "a session that can be used")
-    check_marks(where, marks, row.frames, row.mounting.tank.span_mm)
     before = to_session(row)
+    check_marks(where, marks, row.frames, before.mounting.tank.span_mm)
     if tuple(marks) == before.marks:
         raise InputError(where, "the new marks are those that the session has", "marks that differ")
     sha256 = mark_revision_sha256(row.sha256, before.mark_revision, author, reason, marks)
@@ -203,6 +207,7 @@ def add_sessions(
     added: list[Session] = []
     summaries: dict[str, Summary] = {}
     for new in sessions:
+        refuse_retired_places(orm, new.unit, new.liquid, new.mounting)
         added.append(to_session(add_session(orm, new, known=summaries)))
         if progress is not None:
             progress(new.source.file, len(added), len(sessions))
@@ -239,7 +244,7 @@ def add_session(
     _refuse_twin(orm, new, row.readings_sha256, row.counts_sha256)
     own = summarise(new, new.frames)
     known_here = {} if known is None else known
-    own_warnings = check_at_door(new, own, _earlier(orm, new, known_here), _shown(orm, new, known_here))
+    own_warnings = check_at_door(new, own, *what_is_known(orm, new, known_here))
     if known is not None:
         known[row.sha256] = own  # the next call need not read it back
     orm.add(row)
@@ -318,16 +323,27 @@ def _write_statements(
             orm.execute(insert(kind), rows)
 
 
-def _earlier(orm: OrmSession, new: NewSession, known: dict[str, Summary]) -> list[Summary]:
+def what_is_known(
+    orm: OrmSession, new: NewSession, known: dict[str, Summary] | None = None, beside: int = 0
+) -> tuple[list[Summary], Shown]:
+    """What a session is held against at the door: the latest sessions of its unit, and what its unit's trim
+    and other units on its mounting show. The session of row id ``beside`` is left out; ``known`` keeps what
+    was found out about sessions.
+    """
+    known_here = {} if known is None else known
+    return _earlier(orm, new, known_here, beside), _shown(orm, new, known_here, beside)
+
+
+def _earlier(orm: OrmSession, new: NewSession, known: dict[str, Summary], beside: int) -> list[Summary]:
     """What this unit's latest sessions with the same sensor say, newest last; void ones don't count."""
     same = (
         select(SessionRow.sha256)
-        .join(MountingRow)
+        .join(MountingRow, MountingRow.id == amendments.mounting_now())
         .where(
-            SessionRow.unit_id.in_(unit_ids(orm, new.unit.name)),
+            amendments.unit_now().in_(unit_ids(orm, new.unit.name)),
             MountingRow.sensor.has(name=new.mounting.sensor.name, revision=new.mounting.sensor.revision),
         )
-        .where(~is_void(), SessionRow.sealed)
+        .where(~is_void(), SessionRow.sealed, SessionRow.id != beside)
         .order_by(SessionRow.id.desc())
         .limit(HISTORY_SESSIONS)
     )
@@ -343,7 +359,7 @@ def _summaries(orm: OrmSession, hashes: Sequence[str], known: dict[str, Summary]
     return [known[sha256] for sha256 in hashes]
 
 
-def _shown(orm: OrmSession, new: NewSession, known: dict[str, Summary]) -> Shown:
+def _shown(orm: OrmSession, new: NewSession, known: dict[str, Summary], beside: int) -> Shown:
     """What the unit's dry trim says, and the latest sessions of any unit on the same mounting; neither void
     ones nor those that were warned of gravely.
     """
@@ -360,7 +376,12 @@ def _shown(orm: OrmSession, new: NewSession, known: dict[str, Summary]) -> Shown
     trim = orm.scalar(dry)
     same = (
         select(SessionRow.sha256)
-        .where(SessionRow.mounting.has(name=new.mounting.name), ~is_void(), SessionRow.sealed)
+        .where(
+            amendments.mounting_now() == mounting_row(orm, new.mounting.name).id,
+            SessionRow.id != beside,
+            ~is_void(),
+            SessionRow.sealed,
+        )
         .where(~SessionRow.warnings.any(WarningRow.check_name.in_(GRAVE)))
         .order_by(SessionRow.id.desc())
         .limit(HISTORY_SESSIONS)
@@ -411,13 +432,13 @@ def _first_usable(
 
 
 def _refuse_beside(where: str, other: SessionRow, readings: str, when: str) -> NoReturn:
-    id_ = other.sha256[:ID_DIGITS]
+    id_, labels = other.sha256[:ID_DIGITS], to_session(other)
     voiding = f"Store.void('{id_}', ...)"
     what = "readings" if other.readings_sha256 == readings else "counts"
     raise InputError(
         where,
         f"has, frame by frame, the {what} of session {id_} (from {other.source_file}, "
-        f"unit {other.unit.name}, liquid {other.liquid.name})",
+        f"unit {labels.unit.name}, liquid {labels.liquid.name})",
         "",
         f"{when}, void it first: {voiding}",
         fields=(voiding,),
@@ -527,7 +548,8 @@ def frames(orm: OrmSession, session: Session) -> Frames:
     )
     stored = orm.scalars(of_session).all()
     packed = [blocks.Block(b.frames, b.t_ms, b.counts, b.temperature_c, b.format) for b in stored]
-    unpacked = blocks.from_blocks(packed, session.mounting.sensor.channels, where)
+    sealed = session.as_sealed or session
+    unpacked = blocks.from_blocks(packed, sealed.mounting.sensor.channels, where)
     if len(unpacked) != session.frames:
         hint = "blocks of its frames are missing or changed; use a copy of the store"
         raise StoreError(where, f"{len(unpacked)} frames are there", f"{session.frames}", hint)

@@ -313,6 +313,9 @@ class SessionRow(Covered, Base):
     tag_events: Mapped[list[TagRow]] = relationship(
         back_populates="session", order_by="TagRow.sequence", lazy="selectin"
     )
+    amendments: Mapped[list[AmendmentRow]] = relationship(
+        back_populates="session", order_by="AmendmentRow.sequence", lazy="selectin"
+    )
 
 
 class MarkRow(Base):
@@ -431,6 +434,70 @@ class MarkRevisionRow(Base):
     reason: Mapped[Prose]
     body: Mapped[Prose]
     session: Mapped[SessionRow] = relationship(back_populates="mark_revisions")
+
+
+class AmendmentRow(Base):
+    """What a sealed session says since: everything in which it differs from what was sealed.
+
+    ``parents`` are, as JSON, the hashes of the amendments that it follows, ``depth`` is the length of the
+    longest chain that ends in it: the deepest is in use, of two the one of the greater hash. ``body`` is
+    canonical JSON with what is stated beside unit, liquid and mounting.
+    """
+
+    __tablename__ = "amendment"
+
+    sequence: Mapped[Key]
+    session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id"), index=True)
+    sha256: Mapped[Digest] = mapped_column(unique=True)
+    parents: Mapped[Prose]
+    depth: Mapped[int]
+    author: Mapped[Prose]
+    reason: Mapped[Prose]
+    unit_id: Mapped[int | None] = mapped_column(ForeignKey("unit.id"))
+    liquid_id: Mapped[int | None] = mapped_column(ForeignKey("liquid.id"))
+    mounting_id: Mapped[int | None] = mapped_column(ForeignKey("mounting.id"))
+    body: Mapped[Prose]
+    session: Mapped[SessionRow] = relationship(back_populates="amendments")
+    unit: Mapped[UnitRow | None] = relationship(lazy="selectin")
+    liquid: Mapped[LiquidRow | None] = relationship(lazy="selectin")
+    mounting: Mapped[MountingRow | None] = relationship(lazy="selectin")
+
+
+class RetirementRow(Covered, Base):
+    """The event that something of the registry was retired, or (``takes_back``) that one such event was taken
+    back.
+
+    ``object_sha256`` is the hash of the record's document, which is the same in every store; ``name`` is what
+    it was called. ``parent_sha256`` is as of ``void_event``.
+    """
+
+    __tablename__ = "retirement_event"
+
+    sequence: Mapped[Key]
+    kind: Mapped[str] = mapped_column(String(20))
+    name: Mapped[Name]
+    object_sha256: Mapped[Digest] = mapped_column(index=True)
+    reason: Mapped[Prose]
+    parent_sha256: Mapped[Digest | None]
+    takes_back: Mapped[bool | None]
+
+
+class StatusRow(Covered, Base):
+    """The event that somebody said what a model is: a candidate, or retired.
+
+    ``parents`` are, as JSON, the record hashes of the model's events that no other followed when this one was
+    made.
+    """
+
+    __tablename__ = "status_event"
+
+    sequence: Mapped[Key]
+    model_id: Mapped[int] = mapped_column(ForeignKey("model.id"), index=True)
+    status: Mapped[str] = mapped_column(String(20))
+    author: Mapped[Prose]
+    reason: Mapped[Prose]
+    parents: Mapped[Prose]
+    model: Mapped[ModelRow] = relationship(back_populates="statuses")
 
 
 class TrimRow(Base):
@@ -563,6 +630,7 @@ class FrozenSessionRow(Base):
     session_id: Mapped[int] = mapped_column(ForeignKey("capture_session.id"), index=True)
     mark_revision_sha256: Mapped[Digest | None]
     group_name: Mapped[Prose | None]
+    amendment_sha256: Mapped[Digest | None]
     frozen_set: Mapped[FrozenSetRow] = relationship(back_populates="sessions")
     session: Mapped[SessionRow] = relationship(lazy="selectin")
 
@@ -619,6 +687,7 @@ class ModelRow(Covered, Base):
     content_sha256: Mapped[Digest | None]
     frozen_set: Mapped[FrozenSetRow] = relationship()
     limits: Mapped[LimitsRow | None] = relationship()
+    statuses: Mapped[list[StatusRow]] = relationship(back_populates="model", order_by="StatusRow.sequence")
 
 
 class ExportRow(Covered, Base):

@@ -121,7 +121,7 @@ def _add_revision(orm: OrmSession, row: SessionRow, revision: MarkRevision) -> b
         )
     for text in (revision.author, revision.reason):
         check_text(where, text)
-    check_marks(where, revision.marks, row.frames, row.mounting.tank.span_mm)
+    check_marks(where, revision.marks, row.frames, sessions.to_session(row).mounting.tank.span_mm)
     body = canonical_json(marks_content(revision.marks))
     amendment = MarkRevisionRow(
         sha256=revision.sha256,

@@ -13,9 +13,10 @@ from sqlalchemy.orm import Session as OrmSession
 from dataset.canonical import canonical_json, trim_content, trim_sha256
 from dataset.errors import InnageError, InputError
 from dataset.labels.trims import Reference, below_pads, check_trim, latest, refuse_wet, seen_in
-from dataset.records import Mounting, Session, Trim, TrimKind
+from dataset.records import ID_DIGITS, Mounting, Session, Trim, TrimKind
 from dataset.store import sessions as stored_sessions
 from dataset.store import units
+from dataset.store.events import amendments
 from dataset.store.proof import changed
 from dataset.store.registry import (
     mounting_row,
@@ -53,6 +54,7 @@ def to_trim(row: TrimRow) -> Trim:
         sha256=row.sha256,
         dry_because=body.get("dry_because", ""),
         sealed_unit=sealed_unit(row.unit),
+        amendment=body.get("amendment"),
     )
     actual = trim_sha256(trim)
     if actual != row.sha256:
@@ -66,6 +68,39 @@ def trims(orm: OrmSession, unit: str | None) -> tuple[Trim, ...]:
     if unit is not None:
         rows = rows.where(TrimRow.unit_id.in_(unit_ids(orm, unit)))
     return tuple(to_trim(row) for row in orm.scalars(rows))
+
+
+def doubts(orm: OrmSession, taken: Sequence[Trim]) -> dict[str, str]:
+    """Which trims were taken from a session that says something else by now, or that is void: by the trim's
+    hash, and why.
+    """
+    of_sessions = [trim for trim in taken if trim.session is not None]
+    why: dict[str, str] = {}
+    for trim in of_sessions:
+        row = stored_sessions.session_row(orm, str(trim.session))
+        used, void = amendments.in_use(row), void_reason(row)
+        where = f"session {row.sha256[:ID_DIGITS]}, from which it was taken,"
+        if void is not None:
+            why[trim.sha256] = f"{where} is void ('{void}')"
+        elif used is not None and used.sha256 != trim.amendment:
+            why[trim.sha256] = f"{where} was amended since, by {used.author} ('{used.reason}')"
+    return why
+
+
+def refuse_doubtful(orm: OrmSession, taken: Sequence[Trim]) -> None:
+    """InputError for a trim, the newest of its kind, whose session says something else by now."""
+    newest: dict[tuple[str, str, TrimKind], Trim] = {}
+    for trim in sorted(taken, key=lambda t: (t.date, t.amendment is not None, t.sha256)):
+        newest[trim.unit.name, trim.mounting.name, trim.kind] = trim
+    for sha256, why in doubts(orm, list(newest.values())).items():
+        trim = next(t for t in newest.values() if t.sha256 == sha256)
+        raise InputError(
+            "frozen set",
+            f"trim of unit {trim.unit.name}, {trim.kind}, {trim.date}: {why}",
+            "trims of sessions that still say what they said",
+            "take the trim anew, or say by even_if_warned why it is right",
+            fields=("even_if_warned",),
+        )
 
 
 def add_trims(
@@ -158,9 +193,8 @@ def dry_counts(orm: OrmSession, mounting: Mounting) -> tuple[tuple[str, tuple[fl
 
 def _sessions(orm: OrmSession, unit: str, mounting: Mounting) -> list[Session]:
     """The unit's sessions on a mounting that are not void."""
-    rows = orm.scalars(
-        select(SessionRow).where(SessionRow.unit_id.in_(unit_ids(orm, unit))).order_by(SessionRow.id)
-    ).all()
+    own = amendments.unit_now().in_(unit_ids(orm, unit))
+    rows = orm.scalars(select(SessionRow).where(own).order_by(SessionRow.id)).all()
     sessions = [stored_sessions.to_session(row) for row in rows if void_reason(row) is None]
     return [session for session in sessions if session.mounting == mounting]
 

@@ -15,7 +15,7 @@ from dataset.records import ID_DIGITS
 from dataset.records.captures import VoidEvent
 from dataset.store.proof import check_row, keep
 from dataset.store.tables import SessionRow, VoidRow
-from dataset.values import check_text
+from dataset.values import check_reason
 
 
 def void_reason(row: SessionRow) -> str | None:
@@ -49,7 +49,7 @@ def events(row: SessionRow) -> tuple[VoidEvent, ...]:
 def void(orm: OrmSession, row: SessionRow, reason: str) -> None:
     """Record that a session is not to be used, and why; it stays where it is."""
     where = f"session {row.sha256[:ID_DIGITS]}"
-    _check_reason(where, reason, "what was wrong")
+    check_reason(f"{where}, reason", reason, "what was wrong")
     because = void_reason(row)
     if because is not None:
         raise InputError(where, f"is void already ('{because}')")
@@ -60,7 +60,7 @@ def void(orm: OrmSession, row: SessionRow, reason: str) -> None:
 def take_back(orm: OrmSession, row: SessionRow, reason: str) -> None:
     """Record that a session can be used after all, and why: every void of it that stands is taken back."""
     where = f"session {row.sha256[:ID_DIGITS]}"
-    _check_reason(where, reason, "why it can be used after all")
+    check_reason(f"{where}, reason", reason, "why it can be used after all")
     voids = standing(row)
     if not voids:
         raise InputError(where, "is not void", "a void session")
@@ -72,9 +72,3 @@ def _last(row: SessionRow) -> list[VoidRow]:
     """The take-backs that no void followed yet."""
     followed = {event.parent_sha256 for event in row.voids if not event.takes_back}
     return [e for e in row.voids if e.takes_back and e.record_sha256 not in followed]
-
-
-def _check_reason(where: str, reason: str, what: str) -> None:
-    if not reason.strip():
-        raise InputError(f"{where}, reason", "nothing", f"a few words that explain, a year later, {what}")
-    check_text(f"{where}, reason", reason)

@@ -9,8 +9,17 @@ import typer
 
 from innage.completion import names_of
 from innage.exit_codes import SAID_NO
-from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, StoreOption, UsesOption, open_store
+from innage.options import (
+    DEFAULT_STORE,
+    FreeTextOption,
+    JsonOption,
+    RetiredOption,
+    StoreOption,
+    UsesOption,
+    open_store,
+)
 from innage.terminal.output import emit, progress, say, table
+from innage.terminal.views.registry import show_retired
 
 app = typer.Typer(
     help="Budgets: flash, RAM, stack and cycles that a model may use.",
@@ -70,11 +79,17 @@ def add(
 
 
 @app.command("list")
-def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+def list_(
+    retired: RetiredOption = False, json: JsonOption = False, store: StoreOption = DEFAULT_STORE
+) -> None:
     """List the budgets."""
-    budgets = open_store(store).budgets()
+    from innage.jobs.registry import listed
+
+    opened = open_store(store)
+    in_list = listed(opened, "budget", opened.budgets(), retired=retired)
+    budgets = in_list.records
     if json:
-        emit([asdict(b) for b in budgets])
+        emit(in_list.facts(asdict))
     elif budgets:
         rows = [
             (b.name, b.core, b.multiplier_cycles, b.flash_bytes, b.ram_bytes, b.stack_bytes, b.cycles)
@@ -86,6 +101,8 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
             "no budgets yet: try 'innage budget add NAME --core cortex-m0plus --multiplier-cycles 1 "
             "--flash-bytes 1536 --ram-bytes 64 --stack-bytes 128 --cycles 2000'"
         )
+    if not json:
+        show_retired(in_list.retired)
 
 
 @app.command()

@@ -11,8 +11,9 @@ import typer
 
 from dataset.records import METRICS
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, JsonOption, RetiredOption, StoreOption, open_store
 from innage.terminal.output import emit, say, table
+from innage.terminal.views.registry import show_retired, show_revision
 
 if TYPE_CHECKING:
     from dataset.records import Limit, Limits
@@ -60,6 +61,7 @@ def add(
         f"{r.metric} <= {bound_text(r.bound, r.or_mm)} ({condition_text(r.condition)})" for r in added.rows
     ]
     say(f"limits {added.ref}: {', '.join(bounds)}")
+    show_revision(added)
 
 
 def read_row(text: str) -> Limit:
@@ -110,11 +112,17 @@ def default() -> None:
 
 
 @app.command("list")
-def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+def list_(
+    retired: RetiredOption = False, json: JsonOption = False, store: StoreOption = DEFAULT_STORE
+) -> None:
     """List the limits and their revisions."""
-    every = open_store(store).all_limits()
+    from innage.jobs.registry import listed
+
+    opened = open_store(store)
+    in_list = listed(opened, "limits", opened.all_limits(), retired=retired)
+    every = in_list.records
     if json:
-        emit([facts(x) for x in every])
+        emit(in_list.facts(facts))
     elif every:
         table(
             "limits",
@@ -123,6 +131,8 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
         )
     else:
         say("no limits yet: try 'innage limits add NAME --from default', or --row \"rmse_mm<=2\"")
+    if not json:
+        show_retired(in_list.retired)
 
 
 @app.command()

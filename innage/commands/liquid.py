@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, RetiredOption, StoreOption, open_store
 from innage.terminal.output import emit, say, table
+from innage.terminal.views.registry import show_retired
 
 if TYPE_CHECKING:
     from dataset.records import Liquid
@@ -88,11 +89,17 @@ def shown(liquid: Liquid) -> tuple[object, object, object]:
 
 
 @app.command("list")
-def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+def list_(
+    retired: RetiredOption = False, json: JsonOption = False, store: StoreOption = DEFAULT_STORE
+) -> None:
     """List the liquids."""
-    liquids = open_store(store).liquids()
+    from innage.jobs.registry import listed
+
+    opened = open_store(store)
+    in_list = listed(opened, "liquid", opened.liquids(), retired=retired)
+    liquids = in_list.records
     if json:
-        emit([asdict(x) for x in liquids])
+        emit(in_list.facts(asdict))
     elif liquids:
         rows = [(x.name, *shown(x), x.conductivity, x.source) for x in liquids]
         table(
@@ -100,6 +107,8 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
         )
     else:
         say("no liquids yet: try 'innage liquid add NAME'")
+    if not json:
+        show_retired(in_list.retired)
 
 
 @app.command()

@@ -8,8 +8,9 @@ from typing import Annotated
 import typer
 
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, JsonOption, RetiredOption, StoreOption, open_store
 from innage.terminal.output import emit, say, table
+from innage.terminal.views.registry import show_retired
 
 app = typer.Typer(
     help="Column mappings, saved with 'innage log --save-mapping NAME'.",
@@ -19,11 +20,17 @@ app = typer.Typer(
 
 
 @app.command("list")
-def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+def list_(
+    retired: RetiredOption = False, json: JsonOption = False, store: StoreOption = DEFAULT_STORE
+) -> None:
     """List the saved column mappings."""
-    mappings = open_store(store).mappings()
+    from innage.jobs.registry import listed
+
+    opened = open_store(store)
+    in_list = listed(opened, "mapping", opened.mappings(), retired=retired)
+    mappings = in_list.records
     if json:
-        emit([asdict(m) for m in mappings])
+        emit(in_list.facts(asdict))
     elif mappings:
         rows = [
             (m.name, m.time, ", ".join(m.counts), m.level, m.level_unit if m.level else None, m.temperature)
@@ -32,6 +39,8 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
         table("column mappings", ("mapping", "time", "counts", "level", "unit", "temperature"), rows)
     else:
         say("no mappings yet: try 'innage log FILE --count COLUMN ... --save-mapping NAME'")
+    if not json:
+        show_retired(in_list.retired)
 
 
 @app.command()

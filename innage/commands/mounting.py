@@ -7,8 +7,9 @@ from typing import Annotated
 import typer
 
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, RetiredOption, StoreOption, open_store
 from innage.terminal.output import emit, say, table
+from innage.terminal.views.registry import show_retired
 
 app = typer.Typer(
     help="Mountings: a sensor revision on a tank revision.", no_args_is_help=True, rich_markup_mode=None
@@ -48,13 +49,17 @@ def add(
 
 
 @app.command("list")
-def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+def list_(
+    retired: RetiredOption = False, json: JsonOption = False, store: StoreOption = DEFAULT_STORE
+) -> None:
     """List the mountings."""
-    mountings = open_store(store).mountings()
-    if json:
-        from innage.jobs.registry import mounting_facts
+    from innage.jobs.registry import listed, mounting_facts
 
-        emit([mounting_facts(m) for m in mountings])
+    opened = open_store(store)
+    in_list = listed(opened, "mounting", opened.mountings(), retired=retired)
+    mountings = in_list.records
+    if json:
+        emit(in_list.facts(mounting_facts))
     elif mountings:
         rows = [
             (
@@ -69,6 +74,8 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
         table("mountings", ("mounting", "tank", "sensor", "offset mm", "tolerance mm"), rows)
     else:
         say("no mountings yet: try 'innage mounting add NAME --tank TANK --sensor SENSOR'")
+    if not json:
+        show_retired(in_list.retired)
 
 
 @app.command()

@@ -10,9 +10,10 @@ import typer
 
 from dataset.records import CountLaw, hertz
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, RetiredOption, StoreOption, open_store
 from innage.pad_options import PAD_HELP, read_pads
 from innage.terminal.output import emit, say, table
+from innage.terminal.views.registry import show_retired, show_revision
 
 app = typer.Typer(
     help="Sensors: pads in channel order, count width and law, period.",
@@ -78,14 +79,21 @@ def add(
         f"sensor {added.ref}: pads {names}; {added.count_bits} bits, {steps}count {added.count_law} with C, "
         f"{added.period_ms} ms"
     )
+    show_revision(added)
 
 
 @app.command("list")
-def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+def list_(
+    retired: RetiredOption = False, json: JsonOption = False, store: StoreOption = DEFAULT_STORE
+) -> None:
     """List the sensors and their revisions."""
-    sensors = open_store(store).sensors()
+    from innage.jobs.registry import listed
+
+    opened = open_store(store)
+    in_list = listed(opened, "sensor", opened.sensors(), retired=retired)
+    sensors = in_list.records
     if json:
-        emit([asdict(s) for s in sensors])
+        emit(in_list.facts(asdict))
     elif sensors:
         rows = [
             (
@@ -109,6 +117,8 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
             "no sensors yet: try 'innage sensor add NAME --pad p0:0:12.5 --count-bits 16 "
             "--count-law rises --period-ms 100'"
         )
+    if not json:
+        show_retired(in_list.retired)
 
 
 @app.command()

@@ -10,9 +10,11 @@ import typer
 from innage.filter_options import filtered
 from innage.jobs.finding import SessionFilter
 from innage.jobs.session_facts import (
+    amendment_facts,
     level_text,
     mark_summary,
     session_facts,
+    stated_text,
     stretch_facts,
     tag_facts,
     void_facts,
@@ -22,7 +24,7 @@ from innage.sections import SectionedCommand
 from innage.terminal.output import emit, say, table
 
 if TYPE_CHECKING:
-    from dataset.records import VoidEvent
+    from dataset.records import Session, SessionAmendment, VoidEvent
     from dataset.store.listing import SessionLine
 
 
@@ -126,6 +128,10 @@ def _common(sources: list[str]) -> str:
 def _remarks(line: SessionLine, all_simulated: bool) -> str:
     remarks = ["simulated"] if line.simulated and not all_simulated else []
     remarks += [f"tag{'s' if len(line.tags) > 1 else ''}: {', '.join(line.tags)}"] if line.tags else []
+    if line.amendments:
+        remarks.append(
+            "amended" if line.amendments == 1 else f"amended {line.amendments} ways: which is right?"
+        )
     remarks += [f"{line.warnings} warning{'s' if line.warnings > 1 else ''}"] if line.warnings else []
     return ", ".join([*remarks, f"void: {line.void_reason}"] if line.void_reason is not None else remarks)
 
@@ -148,6 +154,7 @@ def show(
     captured = opened.session(session)
     frames = opened.frames(captured, verify=True)
     events, tagged = opened.void_events(captured.sha256), opened.tag_events(captured.sha256)
+    amendments = opened.amendments(captured.sha256)
     summaries = [mark_summary(mark, frames) for mark in captured.marks]
     if picture is not None:
         from innage.pictures.session_plot import draw_session
@@ -156,6 +163,7 @@ def show(
     if json:
         emit(
             session_facts(captured)
+            | {"amendments": amendment_facts(amendments)}
             | {"void_events": void_facts(events), "tag_events": tag_facts(tagged), "marks": summaries}
             | {"conditions": [stretch_facts(s) for s in captured.stretches]}
         )
@@ -174,6 +182,12 @@ def show(
             "warnings at the door",
             ("check", "what was found"),
             [(w.check, w.sentence) for w in captured.warnings],
+        )
+    if amendments:
+        table(
+            "amendments" + (": several stand beside one another" if captured.amended_apart else ""),
+            ("amendment", "follows", "author", "reason", "states", "in use"),
+            [_amendment(a, captured) for a in amendments],
         )
     if events:
         table("voided", ("event", "reason"), [(_event(e), e.reason) for e in events])
@@ -211,6 +225,13 @@ def show(
             ("frames", "conditions"),
             [(f"{s.start}-{s.stop - 1}", conditions_text(s.conditions)) for s in captured.stretches],
         )
+
+
+def _amendment(amendment: SessionAmendment, session: Session) -> tuple[str, ...]:
+    follows = " and ".join(parent[:12] for parent in amendment.parents) or "sealed"
+    used = "yes" if amendment.sha256 == session.amendment else ""
+    states = stated_text(amendment.stated)
+    return (amendment.sha256[:12], follows, amendment.author, amendment.reason, states, used)
 
 
 def _event(event: VoidEvent) -> str:

@@ -9,9 +9,10 @@ from typing import Annotated
 import typer
 
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, RetiredOption, StoreOption, open_store
 from innage.shape_options import ENDS, SECTIONS, ShapeOptions, read_shape
 from innage.terminal.output import emit
+from innage.terminal.views.registry import show_retired, show_revision
 from innage.terminal.views.tank import show_added_tank, show_tank, show_tanks, show_volume
 
 app = typer.Typer(help="Tanks: a vessel and its frozen shapes.", no_args_is_help=True, rich_markup_mode=None)
@@ -105,19 +106,27 @@ def add(
         expansion_per_k=expansion_per_k,
         reference_c=reference_c,
     )
-    show_added_tank(add_tank(open_store(store), new, profile))
+    added = add_tank(open_store(store), new, profile)
+    show_added_tank(added)
+    show_revision(added)
 
 
 @app.command("list")
-def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+def list_(
+    retired: RetiredOption = False, json: JsonOption = False, store: StoreOption = DEFAULT_STORE
+) -> None:
     """List the tanks and their revisions."""
-    from innage.jobs.registry import tank_facts
+    from innage.jobs.registry import listed, tank_facts
 
-    tanks = open_store(store).tanks()
+    opened = open_store(store)
+    in_list = listed(opened, "tank", opened.tanks(), retired=retired)
+    tanks = in_list.records
     if json:
-        emit([tank_facts(tank) for tank in tanks])
+        emit(in_list.facts(tank_facts))
     else:
         show_tanks(tanks)
+    if not json:
+        show_retired(in_list.retired)
 
 
 @app.command()

@@ -11,7 +11,7 @@ from dataset.records import TrimKind
 from innage.completion import names_of
 from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, StoreOption, open_store
 from innage.terminal.output import emit, say
-from innage.terminal.views.trim import show_added, show_limits, show_trims
+from innage.terminal.views.trim import show_added, show_doubts, show_limits, show_trims
 
 app = typer.Typer(
     help="Trims: a unit's own stored counts, and limits for a fixture.",
@@ -116,11 +116,19 @@ def list_(
     """List the trims in the order they were added: each unit's history."""
     from innage.jobs.trims import trim_facts
 
-    trims = open_store(store).trims(unit)
+    opened = open_store(store)
+    trims = opened.trims(unit)
+    doubts = opened.doubts_of_trims(trims)
     if json:
-        emit([trim_facts(trim) for trim in trims])
+        emit(
+            [
+                trim_facts(trim) | ({"doubt": doubts[trim.sha256]} if trim.sha256 in doubts else {})
+                for trim in trims
+            ]
+        )
     else:
         show_trims(trims, of_one_unit=unit is not None)
+        show_doubts(trims, doubts)
 
 
 @app.command()

@@ -10,8 +10,9 @@ import typer
 from dataset.errors import InputError
 from dataset.values import natural
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, StoreOption, open_store
+from innage.options import DEFAULT_STORE, FreeTextOption, JsonOption, RetiredOption, StoreOption, open_store
 from innage.terminal.output import emit, say, table
+from innage.terminal.views.registry import show_retired
 
 app = typer.Typer(
     help="Units: physical samples of board, adhesive and tank.", no_args_is_help=True, rich_markup_mode=None
@@ -41,12 +42,16 @@ def add(
 
 
 @app.command("list")
-def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
+def list_(
+    retired: RetiredOption = False, json: JsonOption = False, store: StoreOption = DEFAULT_STORE
+) -> None:
     """List the units."""
-    from innage.jobs.registry import unit_facts
+    from innage.jobs.registry import listed, unit_facts
 
     opened = open_store(store)
-    units = unit_facts(opened, sorted(opened.units(), key=lambda unit: natural(unit.name)))
+    by_name = sorted(opened.units(), key=lambda unit: natural(unit.name))
+    in_list = listed(opened, "unit", by_name, retired=retired)
+    units = in_list.facts(lambda unit: unit_facts(opened, [unit])[0])
     if json:
         emit(units)
     elif units:
@@ -54,6 +59,8 @@ def list_(json: JsonOption = False, store: StoreOption = DEFAULT_STORE) -> None:
         table("units", ("unit", "serial", "bench", "note"), rows)
     else:
         say("no units yet: try 'innage unit add NAME'")
+    if not json:
+        show_retired(in_list.retired)
 
 
 @app.command()

@@ -50,6 +50,7 @@ def log_file(
     """
     from innage.jobs.circumstances import find_circumstances
     from innage.jobs.logging_files import log_files
+    from innage.jobs.registry import in_use
 
     circumstances = find_circumstances(
         store, unit=unit, liquid=liquid, mounting=mounting, condition=conditions or None, note=note
@@ -57,6 +58,6 @@ def log_file(
     if columns is None:
         columns = ColumnMapping(name="columns", counts=circumstances.mounting.sensor.channel_names)
     elif isinstance(columns, str):
-        columns = store.mapping(columns)
+        columns = in_use(store, "mapping", store.mapping(columns))
     (session,) = log_files(store, [Path(path)], circumstances, columns).sessions
     return session

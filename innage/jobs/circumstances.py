@@ -106,7 +106,8 @@ def find_mounting(store: Store, name: str | None, tank: str | None, sensor: str 
         raise InputError(
             "tank and sensor", "one is missing", "both, or mounting", fields=("tank", "sensor", "mounting")
         )
-    known = store.mountings()
+    retired = store.retired("mounting")
+    known = [mounting for mounting in store.mountings() if mounting.name not in retired]
     joining = [m for m in known if m.tank == wanted_tank and m.sensor == wanted_sensor]
     joined = f"sensor {wanted_sensor.ref} on tank {wanted_tank.ref}"
     if not joining:

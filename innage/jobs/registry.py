@@ -6,17 +6,20 @@ import json
 import math
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from dataset.errors import InputError
-from dataset.records import Liquid, Mounting, Tank, Unit
+from dataset.records import Liquid, Mounting, Registered, Tank, Unit
 from dataset.values import natural
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
     from dataset.records import Session, Trim
     from dataset.store import Store
     from dataset.tanks.profile import Profile
 
+R = TypeVar("R", bound=Registered)
 _STEPS = 10  # of the small table of volumes
 
 
@@ -99,6 +102,40 @@ def add_tank(store: Store, tank: Tank, profile: Profile | None = None) -> Tank:
     return store.add_tank(
         replace(tank, span_mm=span, headspace_mm=headspace, dead_volume_ml=dead, profile=to_json(profile))
     )
+
+
+@dataclass(frozen=True)
+class Listed(Generic[R]):
+    """Records of a kind in a list, and why those of them that are retired are, by NAME@REVISION or name."""
+
+    records: tuple[R, ...]
+    retired: dict[str, str]
+
+    def facts(self, facts_of: Callable[[R], dict[str, Any]]) -> list[dict[str, Any]]:
+        """Ready for JSON."""
+        return [
+            facts_of(record)
+            | ({"retired": self.retired[name]} if (name := _label(record)) in self.retired else {})
+            for record in self.records
+        ]
+
+
+def listed(store: Store, kind: str, records: Sequence[R], *, retired: bool) -> Listed[R]:
+    """The records of a kind that are in use, or with ``retired`` all of them."""
+    reasons = store.retired(kind)
+    if retired:
+        return Listed(tuple(records), reasons)
+    return Listed(tuple(record for record in records if _label(record) not in reasons), {})
+
+
+def in_use(store: Store, kind: str, record: R) -> R:
+    """The record, unless it is retired: InputError."""
+    store.refuse_retired(kind, record)
+    return record
+
+
+def _label(record: Registered) -> str:
+    return str(getattr(record, "ref", record.name))
 
 
 def tank_facts(tank: Tank) -> dict[str, Any]:

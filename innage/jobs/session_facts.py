@@ -8,7 +8,16 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from dataset.records import Frames, Mark, Session, Stretch, TagEvent, VoidEvent
+    from dataset.records import (
+        Frames,
+        Mark,
+        Restatement,
+        Session,
+        SessionAmendment,
+        Stretch,
+        TagEvent,
+        VoidEvent,
+    )
 
 
 def labelled(session: Session) -> int:
@@ -35,6 +44,8 @@ def session_facts(session: Session) -> dict[str, Any]:
         "file_sha256": session.source.sha256,
         "note": session.note,
         "mark_revision": session.mark_revision,
+        "amendment": session.amendment,
+        "amended_apart": list(session.amended_apart),
         "void_reason": session.void_reason,
         **asdict(session.occasion),
         "tags": list(session.tags),
@@ -50,6 +61,40 @@ def void_facts(events: Sequence[VoidEvent]) -> list[dict[str, Any]]:
 def tag_facts(events: Sequence[TagEvent]) -> list[dict[str, Any]]:
     """Which tags of a session came and went, ready for JSON."""
     return [asdict(event) for event in events]
+
+
+def amendment_facts(amendments: Sequence[SessionAmendment]) -> list[dict[str, Any]]:
+    """What a session says since it was sealed, ready for JSON: of each amendment what it states."""
+    return [
+        {
+            "sha256": amendment.sha256,
+            "parents": list(amendment.parents),
+            "author": amendment.author,
+            "reason": amendment.reason,
+            "stated": stated_facts(amendment.stated),
+        }
+        for amendment in amendments
+    ]
+
+
+def stated_facts(stated: Restatement) -> dict[str, Any]:
+    """What is stated of a session anew, ready for JSON; what is not stated is left out."""
+    places = {"unit": stated.unit, "liquid": stated.liquid, "mounting": stated.mounting}
+    facts: dict[str, Any] = {what: place.name for what, place in places.items() if place is not None}
+    if stated.stretches is not None:
+        facts["conditions"] = [stretch_facts(stretch) for stretch in stated.stretches]
+    return facts | {what: fact for what, fact in asdict(stated.occasion).items() if fact is not None}
+
+
+def stated_text(stated: Restatement) -> str:
+    """What is stated of a session anew, in a line; 'as sealed' where that is nothing."""
+    from dataset.labels.conditions import conditions_text
+
+    facts = stated_facts(stated)
+    if stated.stretches is not None:
+        parts = [f"{s.start}-{s.stop - 1} {conditions_text(s.conditions)}" for s in stated.stretches]
+        facts["conditions"] = "; ".join(parts) or "none stated"
+    return ", ".join(f"{what} {fact}" for what, fact in facts.items()) or "as sealed"
 
 
 def mark_summary(mark: Mark, frames: Frames) -> dict[str, Any]:

@@ -102,6 +102,9 @@ def upgrade() -> None:
     _board_measurements()
     _units(connection)
     _groups(connection)
+    _amendments()
+    _retirements()
+    _statuses()
     _counts(connection)
     _models(connection)
     _openings(connection)
@@ -376,6 +379,73 @@ def _guard_units() -> None:
         )
 
 
+def _amendments() -> None:
+    """What sealed sessions say since, and which amendment a frozen set pins."""
+    op.create_table(
+        "amendment",
+        sa.Column("sequence", sa.Integer(), nullable=False),
+        sa.Column("session_id", sa.Integer(), nullable=False),
+        sa.Column("sha256", sa.String(length=64), nullable=False),
+        sa.Column("parents", sa.Text(), nullable=False),
+        sa.Column("depth", sa.Integer(), nullable=False),
+        sa.Column("author", sa.Text(), nullable=False),
+        sa.Column("reason", sa.Text(), nullable=False),
+        *(sa.Column(f"{kind}_id", sa.Integer(), nullable=True) for kind in ("unit", "liquid", "mounting")),
+        sa.Column("body", sa.Text(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["session_id"], ["capture_session.id"], name="fk_amendment_session_id_capture_session"
+        ),
+        *(
+            sa.ForeignKeyConstraint([f"{kind}_id"], [f"{kind}.id"], name=f"fk_amendment_{kind}_id_{kind}")
+            for kind in ("unit", "liquid", "mounting")
+        ),
+        sa.PrimaryKeyConstraint("sequence", name="pk_amendment"),
+        sa.UniqueConstraint("sha256", name="uq_amendment_sha256"),
+    )
+    op.create_index("ix_amendment_session_id", "amendment", ["session_id"])
+    op.add_column("frozen_session", sa.Column("amendment_sha256", sa.String(length=64), nullable=True))
+    _guard("amendment", "true", "rows of amendment never change")
+    _guard_delete("amendment")
+
+
+def _retirements() -> None:
+    """What of the registry is out of use."""
+    op.create_table(
+        "retirement_event",
+        sa.Column("sequence", sa.Integer(), nullable=False),
+        sa.Column("kind", sa.String(length=20), nullable=False),
+        sa.Column("name", sa.String(length=60), nullable=False),
+        sa.Column("object_sha256", sa.String(length=64), nullable=False),
+        sa.Column("reason", sa.Text(), nullable=False),
+        sa.Column("parent_sha256", sa.String(length=64), nullable=True),
+        sa.Column("takes_back", sa.Boolean(), nullable=True),
+        sa.Column("record_sha256", sa.String(length=64), nullable=True),
+        sa.Column("hashed_by_upgrade", sa.Boolean(), nullable=True),
+        sa.PrimaryKeyConstraint("sequence", name="pk_retirement_event"),
+    )
+    op.create_index("ix_retirement_event_object_sha256", "retirement_event", ["object_sha256"])
+    _guard("retirement_event", "OLD.record_sha256 IS NOT NULL", "rows of retirement_event never change")
+    _guard_delete("retirement_event")
+
+
+def _statuses() -> None:
+    """What models are said to be."""
+    op.create_table(
+        "status_event",
+        sa.Column("sequence", sa.Integer(), nullable=False),
+        sa.Column("model_id", sa.Integer(), nullable=False),
+        sa.Column("status", sa.String(length=20), nullable=False),
+        *(sa.Column(name, sa.Text(), nullable=False) for name in ("author", "reason", "parents")),
+        sa.Column("record_sha256", sa.String(length=64), nullable=True),
+        sa.Column("hashed_by_upgrade", sa.Boolean(), nullable=True),
+        sa.ForeignKeyConstraint(["model_id"], ["model.id"], name="fk_status_event_model_id_model"),
+        sa.PrimaryKeyConstraint("sequence", name="pk_status_event"),
+    )
+    op.create_index("ix_status_event_model_id", "status_event", ["model_id"])
+    _guard("status_event", "OLD.record_sha256 IS NOT NULL", "rows of status_event never change")
+    _guard_delete("status_event")
+
+
 def _counts(connection: sa.Connection) -> None:
     """The hash of each session's counts; none where its blocks can't be read, which a check says."""
     sessions = _rows(
@@ -543,4 +613,11 @@ def _guard(table: str, when: str, reason: str) -> None:
     op.execute(
         f"CREATE TRIGGER guard_{table}_update BEFORE UPDATE ON {table} WHEN {when} "
         f"BEGIN SELECT RAISE(ABORT, '{reason}'); END"
+    )
+
+
+def _guard_delete(table: str) -> None:
+    op.execute(
+        f"CREATE TRIGGER guard_{table}_delete BEFORE DELETE ON {table} WHEN true "
+        f"BEGIN SELECT RAISE(ABORT, 'rows of {table} are never deleted'); END"
     )

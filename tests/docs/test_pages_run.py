@@ -137,12 +137,13 @@ def test_logging(run_page: Run, tmp_path: Path) -> None:
     assert [said.count("session ") for said in printed.values()] == [1, 2, 0, 1, 2, 3]
     with Store.open(tmp_path / "innage.db") as store:
         sessions = store.sessions()
+        store.add_liquid(Liquid("tea", density=1001.0))
     starts = ["02T09:15", "05T09:00", "05T11:30", "06T08:00", "06T08:30", "06T09:00"]
     stated = [f"2026-03-{start}:00+01:00" for start in starts]
     assert [s.occasion.started for s in sessions] == [None, None, None, *stated]
     assert [s.tags for s in sessions[-3:]] == [("first", "humid"), (), ()]
-    first = {"8c1f3a": sessions[0].id}
-    run_page("docs/logging.md", first, only=lambda line: " void " in line or " tag " in line)
+    first, mending = {"8c1f3a": sessions[0].id}, ("innage void ", "innage amend ", "innage retire ")
+    run_page("docs/logging.md", first, only=lambda line: line.startswith(mending) or " tag " in line)
 
 
 def test_freezing(run_page: Run, tmp_path: Path) -> None:

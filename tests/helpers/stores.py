@@ -5,6 +5,8 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from pathlib import Path
+from typing import Any
 
 from dataset.records import (
     FrozenSet,
@@ -42,3 +44,32 @@ def model_of(frozen: FrozenSet) -> Model:
         '{"format":1}',
         b"\x08\x0a\x00",
     )
+
+
+def every_row(path: Path) -> dict[str, list[Any]]:
+    """Each row of each table as SQLite holds it."""
+    with closing(sqlite3.connect(path)) as connection:
+        tables = [
+            name
+            for (name,) in connection.execute(
+                "SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY 1"
+            )
+        ]
+        return {
+            table: connection.execute(f"SELECT rowid, * FROM {table} ORDER BY rowid").fetchall()  # noqa: S608 - the store's own names
+            for table in tables
+        }
+
+
+def behind_the_back(path: Path, *statements: str) -> None:
+    """Run statements past the guards, which stand again afterwards."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("BEGIN")
+        guards = connection.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
+        for name, _ in guards:
+            connection.execute(f"DROP TRIGGER {name}")
+        for statement in statements:
+            connection.execute(statement)
+        for _, sql in guards:
+            connection.execute(sql)
+        connection.execute("COMMIT")

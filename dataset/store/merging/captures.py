@@ -8,10 +8,10 @@ from typing import Any
 
 from sqlalchemy import Connection, select, update
 
-from dataset.errors import StoreError
 from dataset.records import ID_DIGITS
 from dataset.store import sessions as stored_sessions
 from dataset.store import tables
+from dataset.store.events.amendments import check_chain, last, words_apart
 from dataset.store.merging.two_stores import Kind, TwoStores, Values, rows, table, without
 from dataset.store.voiding import is_void, void_reason
 
@@ -71,12 +71,10 @@ def _insert_session(stores: TwoStores, their_id: int, values: Values) -> int:
         stores.copy_children(child, their_id, row_id)
     seal = update(tables.SessionRow).where(tables.SessionRow.id == row_id).values(sealed=True)
     stores.ours.execute(seal)
-    try:
-        session = stored_sessions.to_session(stores.orm.get_one(tables.SessionRow, row_id), None)
+    with stores.named_there():
+        row = stores.orm.get_one(tables.SessionRow, row_id)
+        session = stored_sessions.to_session(row, None, amendment=None)
         stored_sessions.check(session, stored_sessions.frames(stores.orm, session))
-    except StoreError as error:
-        where = f"{stores.there}, {error.where}"
-        raise StoreError(where, error.found, error.expected, error.hint) from error
     stores.orm.expunge_all()
     stores.check(tables.SessionRow, row_id, f"session {values['sha256'][:ID_DIGITS]}")
     return row_id
@@ -174,6 +172,27 @@ def _remark_concurrent(stores: TwoStores, session_id: int, revisions: Sequence[V
         f"session {stores.session_id(session_id)}: its marks were amended on both benches, from the same "
         f"marks: {authors}; both are kept, {str(current)[:ID_DIGITS]} counts"
     )
+
+
+def session_amendments(stores: TwoStores) -> None:
+    """Amendments of sessions by hash, each hashed again; those that stand beside one another are named."""
+    new = _by_hash(stores, "amendment", tables.AmendmentRow)
+    of_sessions = {
+        row["session_id"] for row in rows(stores.ours, tables.AmendmentRow) if row["sha256"] in new
+    }
+    stores.orm.expunge_all()
+    for session_id in sorted(of_sessions):
+        session = stores.orm.get_one(tables.SessionRow, session_id)
+        with stores.named_there():
+            check_chain(session)
+        apart = last(session)
+        if len(apart) > 1:
+            stores.remarks.append(
+                f"session {session.sha256[:ID_DIGITS]}: it was amended on both benches: "
+                f"{words_apart(apart)}; both are kept, and it cannot be frozen before a further amendment "
+                "says what is so"
+            )
+    stores.orm.expunge_all()
 
 
 def trims(stores: TwoStores) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from dataset.store import tables
+from dataset.store.events.retirements import check_parents, of_object
 from dataset.store.merging.report import Renumbered
 from dataset.store.merging.two_stores import (
     Kind,
@@ -47,6 +48,27 @@ def liquids_operators_budgets_and_mappings(stores: TwoStores) -> None:
 def mountings(stores: TwoStores) -> None:
     """Mountings, which stand on tanks and sensors."""
     _unique(stores, "mounting", tables.MountingRow)
+
+
+def retirements(stores: TwoStores) -> None:
+    """What was retired and taken back, by the hash of the event, in whatever order."""
+    known = {row["record_sha256"] for row in rows(stores.ours, tables.RetirementRow)}
+    new = []
+    for row in rows(stores.theirs, tables.RetirementRow):
+        is_new = row["record_sha256"] not in known
+        stores.count("retirement taken back" if row["takes_back"] else "retirement", is_new)
+        if is_new:
+            new.append(stores.insert(tables.RetirementRow, without(row, "sequence")))
+            what = f"retirement of {row['kind']} {row['name']}"
+            stores.check(tables.RetirementRow, new[-1], what)
+            said = "taken back" if row["takes_back"] else "retired"
+            stores.remarks.append(f"{row['kind']} {row['name']}: {said} in {stores.there}: '{row['reason']}'")
+    stores.orm.expunge_all()
+    for key in new:
+        with stores.named_there():
+            event = stores.orm.get_one(tables.RetirementRow, key)
+            check_parents(event, of_object(stores.orm, event.object_sha256))
+    stores.orm.expunge_all()
 
 
 def models(stores: TwoStores) -> None:

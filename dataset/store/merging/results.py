@@ -9,6 +9,7 @@ from sqlalchemy import Connection, insert, select, update
 
 from dataset.records import ID_DIGITS
 from dataset.store import tables
+from dataset.store.events.statuses import check_parents
 from dataset.store.frozen_sets import to_frozen_set
 from dataset.store.merging.two_stores import TwoStores, children_of, rows, without
 
@@ -58,6 +59,26 @@ def openings(stores: TwoStores) -> None:
         stores.count("prove opening", row["sha256"] not in known)
         if row["sha256"] not in known:
             stores.insert(tables.ProveOpeningRow, without(values, "sequence"))
+
+
+def statuses(stores: TwoStores) -> None:
+    """What models are said to be, by the hash of the event, in whatever order."""
+    known = set(stores.ours.scalars(select(tables.StatusRow.record_sha256)))
+    new = []
+    for row in rows(stores.theirs, tables.StatusRow):
+        values = stores.references_here(tables.StatusRow, row)
+        if values is None:
+            continue
+        is_new = row["record_sha256"] not in known
+        stores.count("model status", is_new)
+        if is_new:
+            new.append(stores.insert(tables.StatusRow, without(values, "sequence")))
+            stores.check(tables.StatusRow, new[-1], "status of a model")
+    stores.orm.expunge_all()
+    for key in new:
+        with stores.named_there():
+            check_parents(stores.orm.get_one(tables.StatusRow, key))
+    stores.orm.expunge_all()
 
 
 def exports(stores: TwoStores) -> None:

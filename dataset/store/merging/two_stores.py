@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import Any, cast
 
 from sqlalchemy import ColumnElement, Connection, Table, insert, select
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.errors import InputError
+from dataset.errors import InputError, StoreError
 from dataset.records import ID_DIGITS
 from dataset.store import tables
 from dataset.store.merging.report import Merged, MergeReport, Renumbered
@@ -66,6 +67,15 @@ class TwoStores:
         name = table(kind).name
         kept = self.ours.scalar(select(table(kind).c.record_sha256).where(key_of(kind) == row_id))
         check(f"{self.there}, {what}", record_sha256(self.ours, name, row_id), kept)
+
+    @contextmanager
+    def named_there(self) -> Iterator[None]:
+        """What is wrong with something that came in is said of the other store."""
+        try:
+            yield
+        except StoreError as error:
+            where = f"{self.there}, {error.where}"
+            raise StoreError(where, error.found, error.expected, error.hint) from error
 
     def copy_children(self, kind: Kind, their_id: int, our_id: int) -> None:
         """Write the rows that belong to one of their rows under one of ours."""

@@ -32,6 +32,7 @@ from dataset.store.database import (
     revision_of,
     translated,
 )
+from dataset.store.events import amendments, retirements, statuses
 from dataset.store.frozen_sets import openings_of, prove_openings, to_frozen_set
 from dataset.store.models import to_model
 from dataset.store.proof import check, check_row, record_sha256
@@ -234,6 +235,10 @@ class _Checking:
         self._each("void", self._keys("void", tables.VoidRow, "sequence", "sequence"), _void)
         self._each("tag", self._keys("tag", tables.TagRow, "sequence", "sequence"), _tag)
         self._each(
+            "retirement", self._keys("retirement", tables.RetirementRow, "sequence", "name"), _retirement
+        )
+        self._each("status", self._keys("status", tables.StatusRow, "sequence", "sequence"), _status)
+        self._each(
             "trim", self._keys("trim", tables.TrimRow, "sequence", "sha256"), _reader(tables.TrimRow, _trim)
         )
         self._each(
@@ -407,6 +412,18 @@ def _tag(orm: OrmSession, key: int | str) -> None:
         raise StoreError(f"tag {key}", f"follows an event {row.parent_sha256[:ID_DIGITS]} that is not there")
 
 
+def _retirement(orm: OrmSession, key: int | str) -> None:
+    row = orm.get_one(tables.RetirementRow, key)
+    check_row(row, f"retirement of {row.kind} {row.name}")
+    retirements.check_parents(row, retirements.of_object(orm, row.object_sha256))
+
+
+def _status(orm: OrmSession, key: int | str) -> None:
+    row = orm.get_one(tables.StatusRow, key)
+    statuses.to_event(row)
+    statuses.check_parents(row)
+
+
 def _opening(orm: OrmSession, key: int | str) -> None:
     """An opening of 'prove', and those that it follows."""
     row = orm.get_one(tables.ProveOpeningRow, key)
@@ -436,6 +453,7 @@ def _session(orm: OrmSession, key: int | str) -> None:
     check_row(row, f"session {session.id}, record")
     units.check_assigned(orm, f"session {session.id}", row.sha256, row.unit)
     _chained(session.id, sessions.mark_revisions(orm, str(key)))
+    amendments.check_chain(row)
     for revision in row.mark_revisions:
         _canonical(f"session {session.id}, a revision of its marks", revision.body)
 

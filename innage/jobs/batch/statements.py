@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from dataset.errors import InputError
 from dataset.records import ColumnMapping
 from dataset.words import LevelUnit, TimeUnit
+from innage.jobs.registry import in_use
 
 if TYPE_CHECKING:
     from dataset.labels.marking import Labelling
@@ -140,7 +141,8 @@ def _columns(
             "one or the other",
             fields=("mapping", *named),
         )
-    return replace(store.mapping(stated.mapping), **_values_over(stated, u_mm))
+    saved = in_use(store, "mapping", store.mapping(stated.mapping))
+    return replace(saved, **_values_over(stated, u_mm))
 
 
 def _stated_columns(stated: Statements, save_as: str | None, u_mm: float | None) -> ColumnMapping:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from dataset.errors import InputError
 from dataset.words import LimitAnswer
 from innage.jobs import Progress, silent
+from innage.jobs.registry import in_use
 from innage.jobs.stages import staged
 
 if TYPE_CHECKING:
@@ -184,7 +185,7 @@ def export(
     check_prefix(options.prefix)
     check_optimise(options.optimise)
     extras = Extras(check_uses(options.uses), fast_crc=options.fast_crc, memory_check=options.memory_check)
-    exported, left = store.model(model), store.budget(budget)
+    exported, left = store.model(model), in_use(store, "budget", store.budget(budget))
     concerns = Concerns(voided(store, exported), read_metrics(json.loads(exported.metrics)).limits)
     _refuse(concerns, model, even_if_void=even_if_void, anyway=anyway)
     place = _check_place(Path(out), options.zipped, exported)

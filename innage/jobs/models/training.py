@@ -11,6 +11,7 @@ from dataset.values import natural
 from innage.jobs import Progress, silent
 from innage.jobs.finding import SessionFilter, settle
 from innage.jobs.models.choosing import set_reference
+from innage.jobs.registry import in_use
 from innage.jobs.stages import staged
 
 if TYPE_CHECKING:
@@ -80,8 +81,8 @@ def train(
     """
     _refuse_known(store, name)
     date = _date(search.date)
-    to_meet = None if limits is None else store.limits(limits)
-    left = None if budget is None else store.budget(budget)
+    to_meet = None if limits is None else in_use(store, "limits", store.limits(limits))
+    left = None if budget is None else in_use(store, "budget", store.budget(budget))
     frozen_set = store.frozen_set(frozen)
     data = store.frozen_data(frozen_set)
     progress("loading", 0, 1)  # seconds of imports
@@ -188,8 +189,8 @@ def retrain(
     _refuse_known(store, name)
     date = _date(refit.date)
     parent = store.model(model)
-    to_meet = parent.limits if limits is None else store.limits(limits)
-    left = None if budget is None else store.budget(budget)
+    to_meet = parent.limits if limits is None else in_use(store, "limits", store.limits(limits))
+    left = None if budget is None else in_use(store, "budget", store.budget(budget))
     frozen_set = store.frozen_set(frozen)
     fitted = (TOGETHER, SUPERPOSED, ALONE)
     curve = tuple(f"learning curve, {way}" for way in fitted)

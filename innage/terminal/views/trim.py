@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -62,6 +62,13 @@ def show_trims(trims: Sequence[Trim], *, of_one_unit: bool) -> None:
         for trim in trims
     ]
     table("trims", ("unit", "mounting", "kind", "date", "stage", "C", "counts", "from"), rows)
+
+
+def show_doubts(trims: Sequence[Trim], doubts: Mapping[str, str]) -> None:
+    """Trims that are not to be relied on, and why; nothing where there are none."""
+    rows = [(f"{t.unit.name}, {t.kind}, {t.date}", doubts[t.sha256]) for t in trims if t.sha256 in doubts]
+    if rows:
+        table("trims to be taken anew", ("trim", "why"), rows)
 
 
 def show_limits(limits: TrimLimits, coverage: float, confidence: float) -> None:

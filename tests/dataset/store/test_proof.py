@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
+from stores import behind_the_back, every_row
 
 from building import put
 from dataset.errors import StoreError
@@ -28,8 +29,10 @@ from dataset.records import (
     Limits,
     Mark,
     Model,
+    ModelStatus,
     Occasion,
     Operator,
+    Restatement,
     Role,
     Stretch,
     Trim,
@@ -87,6 +90,13 @@ def fill(store: Store, bench: Bench) -> None:
     store.amend_marks(second.id, (Mark(0, 10, 17.0),), "A. Bench", "once more")
     store.void(third.id, "the hose came off")
     store.untag([first.id], ["first-day"], "cd")
+    filling = (Stretch(0, 5, Conditions(flow=Flow.FILLING)),)
+    stated = Restatement(other_unit, None, bench.mounting, filling, firmware="1.5")
+    store.amend_session(first.id, stated, "A. Bench", "the other shelf")
+    tea = store.add_liquid(replace(bench.liquid, name="tea"))
+    store.amend_session(first.id, Restatement(unit=bench.unit, liquid=tea), "A. Bench", "it was the first")
+    store.retire("liquid", "tea", "gone bad")
+    store.take_back_retirement("liquid", "tea", "good enough")
     store.add_trim(
         Trim(bench.unit, bench.mounting, TrimKind.FULL, (40000, 40000), "2026-01-01", "bench", 20.0, note="n")
     )
@@ -109,6 +119,8 @@ def fill(store: Store, bench: Bench) -> None:
     texts = ('{"seed":0}', '{"numpy":"2"}', '{"openings":1,"rmse_mm":0.5}', '{"format":1}\n')
     model = store.add_model(Model("m", "a" * 64, frozen, limits, *texts, b"\x08\x0a\x00"))
     store.add_model(Model("again", "a" * 64, frozen, None, *texts, b"\x08\x0a\x00", parent="m"))
+    store.set_status("m", ModelStatus.CANDIDATE, "A. Bench", "meets every limit")
+    store.set_status("m", ModelStatus.RETIRED, "B. Bench", "reads foam as liquid")
     store.add_export(model, "b" * 64, {"model.c": "c" * 64, "model.h": "d" * 64})
     words = ("board 3", "sample", "a compiler", "size")
     store.add_board_measurement(
@@ -131,21 +143,6 @@ def filled(
         connection.execute("PRAGMA journal_mode=DELETE")
         connection.execute("VACUUM")
     return path
-
-
-def every_row(path: Path) -> dict[str, list[Any]]:
-    """Each row of each table as SQLite holds it."""
-    with closing(sqlite3.connect(path)) as connection:
-        tables = [
-            name
-            for (name,) in connection.execute(
-                "SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY 1"
-            )
-        ]
-        return {
-            table: connection.execute(f"SELECT rowid, * FROM {table} ORDER BY rowid").fetchall()  # noqa: S608 - the store's own names
-            for table in tables
-        }
 
 
 def other(value: Any) -> Any:
@@ -244,20 +241,6 @@ def test_another_schema_is_told(filled: Path, tmp_path: Path, statement: str, wh
         connection.execute(statement)
         connection.commit()
     assert [fault.what for fault in check_store(path).faults] == [what]
-
-
-def behind_the_back(path: Path, *statements: str) -> None:
-    """Run statements past the guards, which stand again afterwards."""
-    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
-        connection.execute("BEGIN")
-        guards = connection.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
-        for name, _ in guards:
-            connection.execute(f"DROP TRIGGER {name}")
-        for statement in statements:
-            connection.execute(statement)
-        for _, sql in guards:
-            connection.execute(sql)
-        connection.execute("COMMIT")
 
 
 @pytest.mark.parametrize(

@@ -47,7 +47,9 @@ def run_json(line: str) -> Any:
 def test_the_registry_end_to_end(store: Path) -> None:
     """Each thing that is added is listed and shown with its facts, and the sentence says what was added."""
     assert run("tank add can --span-mm 100") == "tank can@1: span 100 mm\n"
-    assert run("tank add can --span-mm 120") == "tank can@2: span 120 mm\n"
+    added, exists = run("tank add can --span-mm 120").splitlines()
+    assert added == "tank can@2: span 120 mm"
+    assert exists.startswith("can exists: this is revision 2 of it, which 'can' means from now on")
     assert run("liquid add water --permittivity 80 --temperature-c 20") == "liquid water\n"
     assert run("unit add u1 --note first") == "unit u1\n"
     assert run(SENSOR) == "sensor strip@1: pads low, high, ref; 16 bits, count rises with C, 100 ms\n"

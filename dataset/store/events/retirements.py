@@ -1,0 +1,154 @@
+"""Retiring what is registered and taking that back: events with a reason, known by the hash of the record's
+document, which is the same in every store.
+
+As with voids, nothing hangs on the order in which stores unite: a record is retired while any retirement
+among its events has no take-back of that very one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from sqlalchemy import or_, select
+from sqlalchemy.orm import Session as OrmSession
+
+from dataset.canonical import sha256
+from dataset.documents import name_of
+from dataset.errors import InputError, StoreError
+from dataset.records import ID_DIGITS, Limits, Registered, RetirementEvent, Unit
+from dataset.store.proof import check_row, keep
+from dataset.store.tables import RetirementRow, UnitRow
+from dataset.values import check_reason
+
+
+def reason_of(orm: OrmSession, kind: str, record: Registered) -> str | None:
+    """Why a record is retired, every standing reason of it; None where it is in use."""
+    reasons = sorted({event.reason for event in standing(rows_of(orm, kind, record))})
+    return "; ".join(reasons) if reasons else None
+
+
+def rows_of(orm: OrmSession, kind: str, record: Registered) -> Sequence[RetirementRow]:
+    """What was said of a record, in the order in which it came into this store; of a unit, under any of the
+    identities that it has.
+    """
+    hashes = [object_sha256(record)]
+    if isinstance(record, Unit):
+        shown = select(UnitRow.id).where(UnitRow.name == record.name).scalar_subquery()
+        hashes = list(
+            orm.scalars(select(UnitRow.identity).where(or_(UnitRow.id == shown, UnitRow.same_as_id == shown)))
+        )
+    said = select(RetirementRow).where(RetirementRow.object_sha256.in_(hashes))
+    return orm.scalars(said.order_by(RetirementRow.sequence)).all()
+
+
+def object_sha256(record: Registered) -> str:
+    """The hash by which a record is known in every store; of limits with their signer, since signing makes
+    another revision of the same rows.
+    """
+    name = name_of(record)
+    return sha256({"limits": name, "signer": record.signer}) if isinstance(record, Limits) else name
+
+
+def of_object(orm: OrmSession, object_sha256: str) -> Sequence[RetirementRow]:
+    """What was said of the record whose document has this hash."""
+    same = (
+        select(RetirementRow)
+        .where(RetirementRow.object_sha256 == object_sha256)
+        .order_by(RetirementRow.sequence)
+    )
+    return orm.scalars(same).all()
+
+
+def standing(rows: Sequence[RetirementRow]) -> list[RetirementRow]:
+    """The retirements that nobody took back."""
+    taken_back = {event.parent_sha256 for event in rows if event.takes_back}
+    return [e for e in rows if not e.takes_back and e.record_sha256 not in taken_back]
+
+
+def events(orm: OrmSession, kind: str, record: Registered) -> tuple[RetirementEvent, ...]:
+    """What was said of a record, every hash checked."""
+    rows = rows_of(orm, kind, record)
+    for row in rows:
+        check_row(row, f"retirement of {kind} {row.name}")
+    return tuple(
+        RetirementEvent(str(r.record_sha256), r.parent_sha256, r.reason, bool(r.takes_back)) for r in rows
+    )
+
+
+def retire(orm: OrmSession, kind: str, record: Registered, reason: str) -> None:
+    """Record that something of the registry is not to be used from now on, and why; it stays readable."""
+    where = f"{kind} {label(record)}"
+    check_reason(f"{where}, reason", reason, "why it is out of use")
+    because = reason_of(orm, kind, record)
+    if because is not None:
+        raise InputError(where, f"is retired already ('{because}')")
+    rows = rows_of(orm, kind, record)
+    followed = {row.parent_sha256 for row in rows if not row.takes_back}
+    last = [row for row in rows if row.takes_back and row.record_sha256 not in followed]
+    follows = max(last, key=lambda row: str(row.record_sha256), default=None)
+    _keep(orm, kind, record, reason, follows, takes_back=None)
+
+
+def take_back(orm: OrmSession, kind: str, record: Registered, reason: str) -> None:
+    """Record that it can be used again, and why: every retirement of it that stands is taken back."""
+    where = f"{kind} {label(record)}"
+    check_reason(f"{where}, reason", reason, "why it can be used after all")
+    retired = standing(rows_of(orm, kind, record))
+    if not retired:
+        raise InputError(where, "is not retired", "something retired")
+    for event in retired:
+        _keep(orm, kind, record, reason, event, takes_back=True)
+
+
+def _keep(
+    orm: OrmSession,
+    kind: str,
+    record: Registered,
+    reason: str,
+    follows: RetirementRow | None,
+    *,
+    takes_back: bool | None,
+) -> None:
+    row = RetirementRow(
+        kind=kind,
+        name=record.name.partition("@")[0],
+        object_sha256=object_sha256(record) if follows is None else follows.object_sha256,
+        reason=reason,
+        parent_sha256=None if follows is None else follows.record_sha256,
+        takes_back=takes_back,
+    )
+    keep(orm, row)
+
+
+def refuse_retired(orm: OrmSession, kind: str, record: Registered) -> None:
+    """InputError for what is out of use."""
+    because = reason_of(orm, kind, record)
+    if because is not None:
+        call = f"Store.take_back_retirement('{kind}', '{label(record)}')"
+        raise InputError(
+            f"{kind} {label(record)}",
+            f"is retired ('{because}')",
+            "one that is in use",
+            f"name another, or take that back with {call}",
+            fields=(call,),
+        )
+
+
+def label(record: Registered) -> str:
+    """``name@revision``, or the name where there are no revisions."""
+    ref = getattr(record, "ref", None)
+    return record.name if ref is None else str(ref)
+
+
+def check_parents(row: RetirementRow, same: Sequence[RetirementRow]) -> None:
+    """StoreError unless an event follows one that is there and that it can follow."""
+    where = f"retirement of {row.kind} {row.name}"
+    parents = {event.record_sha256: event for event in same}
+    parent = parents.get(row.parent_sha256)
+    if row.parent_sha256 is None and not row.takes_back:
+        return
+    if parent is None:
+        lost = str(row.parent_sha256)[:ID_DIGITS]
+        raise StoreError(where, f"follows {lost}, which is not there")
+    if bool(parent.takes_back) == bool(row.takes_back):
+        raise StoreError(where, "follows an event of its own kind", "one takes back what the other said")
