@@ -80,6 +80,7 @@ def log_batch(
     """
     common, moved = stated or Statements(), staged(progress, _STAGES)
     lines = read_record_lines(batch, HEADINGS, (FILE,))
+    _refuse_one_start(common, lines)
     checking = _Checking(store, common, add_units)
     check_each(batch, lines, HEADINGS, checking.check, lambda _, done, total: moved("checking", done, total))
     new = [line for line in checking.lines if line.known is None]
@@ -98,6 +99,15 @@ def log_batch(
         LoggedLine(line.line.number, line.known or next(added), checking.files[k], line.known is not None)
         for k, line in enumerate(checking.lines)
     )
+
+
+def _refuse_one_start(common: Statements, lines: Sequence[RecordLine]) -> None:
+    """InputError for one instant that all lines would have which state none of their own."""
+    from dataset.admission.starts import read_start, refuse_one_start_for_many
+
+    if common.start is not None:
+        start = read_start(common.start, common.utc_offset)
+        refuse_one_start_for_many(start, sum("start" not in line.cells for line in lines))
 
 
 def _refuse_warned(batch: Path, lines: Sequence[RecordLine], sessions: Sequence[Session]) -> None:

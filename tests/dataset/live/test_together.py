@@ -59,6 +59,17 @@ def test_a_slow_drift_does_not_stand_still() -> None:
         assert weighing.held is None
 
 
+def test_what_is_held_stays_within_its_bound_of_the_mass() -> None:
+    """0.15 g a second stand still for the bound's sake; the mean that is held is given up once it is off."""
+    weighing, held = Weighing(Steadiness(1.0, 5.0)), []
+    for at in range(60):
+        weighing.take(100.0 + 0.15 * at, float(at))
+        if weighing.held is not None:
+            held.append(weighing.held)
+            assert abs(weighing.held - (100.0 + 0.15 * at)) <= 1.0
+    assert len(set(held)) > 2
+
+
 class Script:
     """A source whose bytes come when the test says so."""
 

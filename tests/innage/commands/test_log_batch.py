@@ -165,6 +165,18 @@ def test_levels_in_another_unit_are_not_logged_by_the_dozen(bench: Path) -> None
     assert "2 sessions logged" in run("log", "--batch", path, *ALIKE, "--even-if-warned")
 
 
+def test_one_instant_is_not_the_start_of_many(bench: Path) -> None:
+    """An option gives it to a line that is alone in stating none."""
+    path = batch(bench, "file,unit\nrun1.csv,u1\nrun2.csv,u2\n")
+    at = ("--start", "2026-03-02T09:15+01:00")
+    assert "--start: one instant for 2 files" in run("log", "--batch", path, *ALIKE, *at, code=2)
+    path = batch(bench, "file,unit,start\nrun1.csv,u1,\nrun2.csv,u2,2026-03-02T10:00Z\n")
+    run("log", "--batch", path, *ALIKE, *at)
+    with Store.open(bench / "innage.db") as store:
+        starts = [session.occasion.started for session in store.sessions()]
+    assert starts == ["2026-03-02T09:15:00+01:00", "2026-03-02T10:00:00+00:00"]
+
+
 def test_files_that_found_no_room_are_read_again(bench: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The same sessions come of it; a file that changed in between is refused and nothing is logged."""
     path = batch(bench, "file,unit\nrun1.csv,u1\nrun2.csv,u2\n")
