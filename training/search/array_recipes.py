@@ -94,7 +94,7 @@ def default_recipes(trim: str, groups: tuple[str, ...] = ALL) -> tuple[ArrayReci
         for hidden, bits, watcher, watched, groups in (
             ((8,), 8, (4,), PADS, PADS),
             ((10, 6), 16, (6,), PADS, PADS),
-            ((12, 6), 16, (6,), PADS, PADS),
+            ((12, 6), 16, (5,), PADS, PADS),
             ((8,), 16, (6, 4), ALL, STILL),
             ((12, 6), 8, (6, 4), ALL, MOVING),
             ((12, 6), 8, (8, 6), ALL, MOVING),

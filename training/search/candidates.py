@@ -18,7 +18,7 @@ from training.judging.figures import ClassFigures, Figures, KeptCost, RandomRows
 from training.judging.scoring import tidy
 from training.models.operating import Operating, Scores
 from training.models.recipes import Band
-from training.program import Program
+from training.program import Program, matrix
 from training.rows import Floats, Ints, Mask
 from training.search.array_recipes import ArrayRecipe
 from training.search.context import SearchContext
@@ -257,10 +257,21 @@ def table_bytes(program: Program) -> int:
         for value in node.attributes.values():
             rows = value if isinstance(value, tuple) else ()
             flat = [v for row in rows for v in (row if isinstance(row, tuple) else (row,))]
-            if flat:
-                widest = max(*flat, -min(flat) - 1)
-                total += len(flat) * (1 if widest < 128 else 2 if widest < 32768 else 4)
+            total += _bytes_of(flat) if flat else 0
     return total
+
+
+def weight_bytes(program: Program) -> int:
+    """What the weights of the layers take at least, each kept once in its narrowest type: no C of the program
+    links less.
+    """
+    layers = {matrix(node.attributes, "weights") for node in program.step if node.op == "dense"}
+    return sum(_bytes_of([w for row in layer for w in row]) for layer in layers)
+
+
+def _bytes_of(values: Sequence[int]) -> int:
+    widest = max(*values, -min(values) - 1, 0)
+    return len(values) * (1 if widest < 128 else 2 if widest < 32768 else 4)
 
 
 def kept_cost(cost: Cost) -> KeptCost:

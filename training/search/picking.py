@@ -13,7 +13,7 @@ import numpy as np
 from dataset.errors import InputError
 from dataset.records import Limits
 from training.costs import CostModel, against
-from training.search.candidates import Candidate, Refused, table_bytes
+from training.search.candidates import Candidate, Refused, table_bytes, weight_bytes
 from training.search.context import SearchRequest
 
 _MOST_MEASURED = 12
@@ -50,6 +50,9 @@ def _priced(
         return result
     possible = {k: c for k, c in enumerate(candidates) if not isinstance(c, Refused)}
     best = min((c.error for c in possible.values()), default=np.inf)
+    # one whose weights alone are too many need not be compiled to be told so
+    small = {k: c for k, c in possible.items() if weight_bytes(c.program) <= budget.flash_bytes}
+    possible = small or possible
     good = [k for k, c in possible.items() if c.meets or (c.meets is None and c.error <= best * _AS_GOOD)]
     first = good[:_MOST_MEASURED]
     rest = [k for k in possible if k not in first]

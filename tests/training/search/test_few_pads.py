@@ -16,8 +16,8 @@ from dataset.records import Budget, CountLaw, FrozenData, GroupBy, Limit, Limits
 from training.costs import Cost, CostModel
 from training.judging.answers import meets_limits
 from training.models.recipes import Hardware
-from training.program import Program
-from training.search.candidates import Candidate, Refused, table_bytes
+from training.program import Builder, Program
+from training.search.candidates import Candidate, Refused, table_bytes, weight_bytes
 from training.search.context import SearchRequest, by_roles, hardware_of
 from training.search.dealing import Deal, deal
 from training.search.few_pads import FewPads
@@ -87,6 +87,24 @@ def test_where_none_fits_the_leanest_firmware_is_measured(found: list[Candidate]
     assert all(c.leanest for c in lean)
     assert any(c.within for c in lean)
     assert not any(c.leanest or c.within for c in priced(most, most))
+
+
+def test_what_its_weights_alone_put_over_the_budget_is_not_compiled(found: list[Candidate]) -> None:
+    """A candidate is measured only where its weights leave a chance; where none does, all are, so that the
+    smallest can be told.
+    """
+    builder = Builder("wide", count_bits=16, channels=1, period_ms=100, span=6400)
+    rows = tuple((200 + k,) for k in range(600))  # 16 bits each: 1,200 bytes of 1,000
+    wide = builder.node("reduce_max", builder.node("dense", "counts", weights=rows, bias=(0,) * 600))
+    level = builder.node("clip", wide, low=0, high=6400)
+    zero = builder.const(0)
+    program = builder.finish(low=zero, level=level, high=zero, validity=builder.const(1), flags=zero)
+    assert weight_bytes(program) == 1200 > BUDGET.flash_bytes
+    large = replace(min(found, key=lambda c: c.error), program=program)
+    priced = _priced([large, *found], _cost_of(table_bytes))
+    assert priced[0].cost is None
+    assert any(c.cost is not None for c in priced[1:])
+    assert _priced([large], _cost_of(table_bytes))[0].cost is not None
 
 
 def test_the_smallest_that_meets_is_taken(found: list[Candidate]) -> None:
