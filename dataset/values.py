@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import math
 import re
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 from dataset.errors import InputError, quoted
 
@@ -112,6 +112,12 @@ def instant(where: str, text: str, utc_offset: str | None = None) -> str:
         hint = "a clock that was never set says such a time"
         raise InputError(where, quoted(text), f"a time from {FIRST_YEAR} on", hint)
     return moment.isoformat(timespec="milliseconds" if moment.microsecond else "seconds")
+
+
+def later(started: str, milliseconds: int) -> str:
+    """An instant after another, as it is kept, in whole seconds."""
+    after = datetime.fromisoformat(started) + timedelta(milliseconds=milliseconds)
+    return after.replace(microsecond=0).isoformat()
 
 
 def now_instant() -> str:

@@ -292,6 +292,14 @@ RigTankOption = Annotated[
 ]
 RigLiquidOption = Annotated[str, typer.Option("--liquid", help="A liquid of that tank.")]
 RigUnitOption = Annotated[str, typer.Option("--unit", help="A unit of that tank, by number or name.")]
+RigStartOption = Annotated[
+    str | None,
+    typer.Option(
+        "--start",
+        help="When the first session is said to begin, such as 2026-03-02T09:15+01:00. Default: at no time.",
+        show_default=False,
+    ),
+]
 RigSeedOption = Annotated[int, typer.Option("--seed", help="Another seed, other units and captures.")]
 
 # How a field of an error is set on the command line, where that isn't its name with dashes, and which command

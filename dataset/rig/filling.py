@@ -16,8 +16,10 @@ from dataset.rig.bench import Bench, RigCapture, RigUnit, lines
 from dataset.rig.response import Progress
 from dataset.rig.scenario import Recipe, Scenario
 from dataset.store import Store
+from dataset.values import later
 
 DATE = "2026-01-05"  # of all trims: outputs hold no clock
+PAUSE_MS = 300_000  # between two sessions: the tank is emptied and filled anew
 PARTIAL_SHARE = 0.5  # of the span, that partial trims are filled to
 BLOCK, BLOCK_SPREAD = (
     0.5,
@@ -100,6 +102,16 @@ def session_of(
     )
 
 
+def begun_at(new: NewSession, started: str | None) -> NewSession:
+    """The session as one that began at an instant that somebody states."""
+    return replace(new, occasion=replace(new.occasion, started=started))
+
+
+def next_start(new: NewSession, started: str | None) -> str | None:
+    """When the session after one that began at ``started`` begins, at the bench's pace."""
+    return None if started is None else later(started, int(new.frames.t_ms[-1]) + PAUSE_MS)
+
+
 def add_rig_unit(store: Store, bench: Bench, rig_unit: RigUnit, mounting: Mounting) -> Unit:
     """A unit with its trims: dry, full, half full, and a surrogate block that makes half of the step."""
     unit = _once(
@@ -159,9 +171,10 @@ def fill_store(
     units: int | None = None,
     plan: Sequence[tuple[str, str]],
     progress: Progress | None = None,
+    started: str | None = None,
 ) -> Mounting:
     """Units of a bench's tank with their trims, and for each unit a session for every (liquid, recipe) of
-    ``plan``.
+    ``plan``. The first begins at ``started``, the others one after the other; None states no time.
 
     Raises InputError where the plan names what the scenario lacks.
     """
@@ -174,16 +187,10 @@ def fill_store(
         unit = add_rig_unit(store, bench, rig_unit, mounting)
         for k, (liquid, recipe_name) in enumerate(plan):
             recipe = scenario.find_recipe(recipe_name)
-            pending.append(
-                session_of(
-                    scenario,
-                    unit,
-                    store.liquid(liquid),
-                    mounting,
-                    recipe,
-                    bench.capture(rig_unit, liquid, recipe, k),
-                )
-            )
+            captured = bench.capture(rig_unit, liquid, recipe, k)
+            new = session_of(scenario, unit, store.liquid(liquid), mounting, recipe, captured)
+            pending.append(begun_at(new, started))
+            started = next_start(new, started)
         if len(pending) >= _AT_ONCE or number == count - 1:
             store.add_sessions(pending)
             pending = []

@@ -15,6 +15,7 @@ from innage.options import (
     JsonOption,
     RigLiquidOption,
     RigSeedOption,
+    RigStartOption,
     RigTankOption,
     RigUnitOption,
     ScenarioArgument,
@@ -50,17 +51,19 @@ def log(
         typer.Option("--recipe", help="A session of this recipe; repeat for more. Default: steps."),
     ] = None,
     seed: RigSeedOption = 0,
+    start: RigStartOption = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Log simulated sessions, one for each recipe. What the store lacks of tank, sensor, mounting, liquid and
     unit is added.
     """
+    from dataset.admission.starts import stated_start
     from dataset.rig.scenario import load_scenario
     from innage.jobs.rig_sessions import RigSetup, log_rig
     from innage.terminal.views.rig import show_rig_sessions
 
-    setup = RigSetup(tank, liquid, unit, seed)
+    setup = RigSetup(tank, liquid, unit, seed, start and stated_start(start))
     with progress("rig") as moved:
         sessions = log_rig(open_store(store), load_scenario(scenario), setup, recipe or ["steps"], moved)
     show_rig_sessions(sessions, json)
@@ -74,19 +77,21 @@ def fill(
         int | None, typer.Option("--units", min=1, help="How many; default: as many as the scenario has.")
     ] = None,
     seed: RigSeedOption = 0,
+    start: RigStartOption = None,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Capture a scenario's whole plan, all marked as simulated. Every unit with its trims, and a session for
     each liquid and recipe.
     """
+    from dataset.admission.starts import stated_start
     from dataset.rig.scenario import load_scenario
     from innage.jobs.rig_sessions import fill_from_rig
     from innage.terminal.views.rig import show_filled
 
-    loaded = load_scenario(scenario)
+    loaded, begun = load_scenario(scenario), start and stated_start(start)
     with open_store(store) as opened, progress("rig") as moved:
-        filled = fill_from_rig(opened, loaded, tank, seed, units, moved)
+        filled = fill_from_rig(opened, loaded, tank, seed, units, moved, begun)
     show_filled(loaded, filled.mounting, filled.sessions, json)
 
 

@@ -23,13 +23,14 @@ if TYPE_CHECKING:
 @dataclass(frozen=True)
 class RigSetup:
     """A tank of a scenario (NAME or NAME@REVISION), a liquid of that tank, a unit by number or name, and the
-    seed that units and captures are drawn by.
+    seed that units and captures are drawn by. ``started`` is when the first session is said to begin.
     """
 
     tank: str
     liquid: str
     unit: str
     seed: int = 0
+    started: str | None = None
 
 
 @dataclass(frozen=True)
@@ -57,7 +58,7 @@ def log_rig(
     Raises:
         InputError: what the scenario does not have, or a store that has another of that name.
     """
-    from dataset.rig.filling import add_rig_unit, register
+    from dataset.rig.filling import add_rig_unit, begun_at, next_start, register
     from innage.jobs.circumstances import Circumstances
 
     wanted = [scenario.find_recipe(name) for name in recipes]
@@ -68,19 +69,27 @@ def log_rig(
     circumstances = Circumstances(known_unit, store.liquid(setup.liquid), mounting)
     known = {session.source.sha256 for session in store.sessions()}
     new: list[NewSession] = []
+    started = setup.started
     for recipe in wanted:
         captured = _sessions(bench, unit, recipe, circumstances)
         first = next(session for session in captured if session.source.sha256 not in known)
         known.add(first.source.sha256)
-        new.append(first)
+        new.append(begun_at(first, started))
+        started = next_start(first, started)
     return tuple(store.add_sessions(new, progress))
 
 
 def fill_from_rig(
-    store: Store, scenario: Scenario, tank: str, seed: int, units: int | None, progress: Progress
+    store: Store,
+    scenario: Scenario,
+    tank: str,
+    seed: int,
+    units: int | None,
+    progress: Progress,
+    started: str | None = None,
 ) -> Filled:
     """Capture a scenario's whole plan for a tank: every unit with its trims, and a session for each liquid
-    and recipe. ``units`` None: as many as the scenario has.
+    and recipe. ``units`` None: as many as the scenario has. ``started`` is when the first is said to begin.
     """
     from dataset.rig.bench import Bench
     from dataset.rig.filling import fill_store
@@ -95,7 +104,7 @@ def fill_from_rig(
         )
     before = len(store.sessions())
     bench = Bench(scenario, index, seed=seed, progress=progress)
-    mounting = fill_store(store, bench, units=units, plan=plan, progress=progress)
+    mounting = fill_store(store, bench, units=units, plan=plan, progress=progress, started=started)
     return Filled(mounting, tuple(store.sessions()[before:]))
 
 

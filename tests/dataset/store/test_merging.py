@@ -491,3 +491,16 @@ def test_every_table_is_merged() -> None:
     source = "".join(module.read_text() for module in Path(str(merging.__file__)).parent.glob("*.py"))
     left_out = {"OpenBlockRow", "OpenEntryRow"}  # of captures that are still open
     assert {name for name in named if f"tables.{name}" not in source} == left_out
+
+
+def test_a_model_trained_on_another_day_is_the_same(benches: tuple[Store, Store], register: Register) -> None:
+    """What two benches trained alike is one model, whenever that was; each keeps its own date."""
+    left, right = benches
+    for store, day in ((left, "2026-03-02"), (right, "2026-03-03")):
+        store.add_sessions([register(store).session(1)])
+        frozen = store.freeze("set", store.sessions(), GroupBy.UNIT, {"unit1": Role.FIT})
+        texts = ("{}", "{}", "{}", '{"format":1}')
+        store.add_model(Model("m", "a" * 64, frozen, None, *texts, b"", date=day))
+    report = left.merge(right.path)
+    assert {c.what: (c.new, c.known) for c in report.counts}["model"] == (0, 1)
+    assert left.model("m").date == "2026-03-02"

@@ -295,3 +295,22 @@ def test_a_fill_plan_is_captured_live_from_the_rig(small: Path, port: str) -> No
     # 1.5 pF of 9000 counts each, by the share of a pad of 12 mm that is covered: pads begin at 0, 13 and 26
     # mm
     assert (at - at[0]) / 13_500 == pytest.approx(np.array([[0, 0, 0], [1, 7 / 12, 0], [1, 1, 1]]), abs=0.15)
+
+
+def test_sessions_of_the_rig_begin_when_it_is_stated(small: Path, tmp_path: Path) -> None:
+    """At no time unless it is; else one after the other, five minutes apart; the readings are the same."""
+    words = ("--unit", "0", "--recipe", "steps", "--recipe", "foam")
+    start = ("--start", "2026-03-02T09:15+01:00")
+    plain = log(small, *words, "--store", tmp_path / "plain.db")
+    stated = log(small, *words, *start, "--store", tmp_path / "stated.db")
+    assert [session["started"] for session in plain] == [None, None]
+    first, second = [session["started"] for session in stated]
+    assert first == "2026-03-02T09:15:00+01:00"
+    with Store.open(tmp_path / "plain.db") as store:
+        lasted_ms = int(store.frames(plain[0]["id"]).t_ms[-1])
+    assert second == f"2026-03-02T09:20:{lasted_ms // 1000:02}+01:00"
+    assert [s["file_sha256"] for s in plain] == [s["file_sha256"] for s in stated]
+    assert not {s["sha256"] for s in plain} & {s["sha256"] for s in stated}
+    innage("rig", "fill", small, "--tank", "cup", "--units", 1, *start)
+    begun = [session["started"] for session in json.loads(innage("sessions", "--json"))]
+    assert begun == [first, second]
