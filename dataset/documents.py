@@ -352,6 +352,13 @@ def event_document(
     return Document(kind, event.sha256, {what: about} | _facts(event, ("sha256",)))
 
 
+def unit_event_document(kind: str, sha256: str, **facts: str | bool | None) -> Document:
+    """Of which unit an object is, that two units are one, or that this was taken back. Its name is the hash
+    of its record.
+    """
+    return Document(kind, sha256, {key: fact for key, fact in facts.items() if fact is not None})
+
+
 # -- what was made of it -------------------------------------------------------------------------------------
 
 

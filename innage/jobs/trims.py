@@ -15,7 +15,7 @@ from dataset.records import Session, Trim, TrimKind
 from innage.outputs import write_file
 
 if TYPE_CHECKING:
-    from dataset.records import Mounting, TrimLimits
+    from dataset.records import Mounting, TrimLimits, Unit
     from dataset.store import Store
     from export.trim_bytes import TrimRecord
 
@@ -65,11 +65,12 @@ def add_trim(store: Store, new: NewTrim) -> Trim:
             fields=("counts", "session"),
         )
     taken = None if new.session is None else store.session(new.session)
-    mounting = _mounting(store, new) if taken is None else _checked(taken, new).mounting
+    unit = store.unit(new.unit)
+    mounting = _mounting(store, new) if taken is None else _checked(taken, unit, new).mounting
     with naming("counts"):
         counts = steps_given("counts", new.counts or (), mounting.sensor.count_scale)
     trim = Trim(
-        unit=store.unit(new.unit),
+        unit=unit,
         mounting=mounting,
         kind=new.kind,
         counts=counts,
@@ -104,10 +105,10 @@ def _mounting(store: Store, new: NewTrim) -> Mounting:
     return store.mounting(new.mounting)
 
 
-def _checked(taken: Session, new: NewTrim) -> Session:
+def _checked(taken: Session, unit: Unit, new: NewTrim) -> Session:
     """The session, once it is of the unit and the mounting that are named, and can be used."""
     on = taken.mounting.name
-    if taken.unit.name != new.unit:
+    if taken.unit != unit:
         raise InputError("unit", new.unit, f"{taken.unit.name}, which the session is of", fields=("unit",))
     if new.mounting not in (None, on):
         raise InputError(

@@ -293,6 +293,19 @@ def test_through_documents_into_another_store(new_store: Store, tmp_path: Any) -
         assert len(names) == 2  # one program, two recipes
 
 
+def test_events(new_store: Store) -> None:
+    """A void and its take-back go by the hashes of their records; each fact changes the document."""
+    session = filled(new_store)["first"]
+    new_store.void(session.id, "the hose came off")
+    new_store.take_back_void(session.id, "it was another one")
+    void, back = (
+        documents.event_document("void", session.sha256, event) for event in new_store.void_events(session.id)
+    )
+    assert back.facts["parent"] == void.name
+    assert read_again(back) == back
+    assert with_fact(back, reason="x").sha256 != back.sha256
+
+
 def read_again(document: Document) -> Document:
     """What another store reads of the text."""
     return document_from(json.loads(document.text))

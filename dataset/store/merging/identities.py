@@ -11,6 +11,7 @@ from dataset.records import ID_DIGITS
 from dataset.store import tables, units
 from dataset.store.merging.two_stores import Kind, TwoStores, remark_note, rows, table, without
 from dataset.store.registry import BENCH_DIGITS
+from dataset.store.voiding import void_reason
 
 
 def benches(stores: TwoStores) -> None:
@@ -85,12 +86,23 @@ def one_and_the_same(stores: TwoStores) -> None:
             _tell_union(stores, members)
     _tell_names(stores)
     for object_sha256, of_units in units.contested(stores.orm):
-        named = " and ".join(row.name for row in of_units)
+        _tell_contested(stores, object_sha256, " and ".join(row.name for row in of_units))
+
+
+def _tell_contested(stores: TwoStores, object_sha256: str, named: str) -> None:
+    """A session of two units must not be learnt from; a trim stays with the unit that it is of here."""
+    session = stores.orm.scalar(select(tables.SessionRow).where(tables.SessionRow.sha256 == object_sha256))
+    if session is None:
+        stores.remarks.append(
+            f"trim {object_sha256[:ID_DIGITS]} was taken of units {named}, with the same counts on the "
+            "same day: if they are one sample, say so"
+        )
+    elif void_reason(session) is None:
         stores.conflict(
-            f"object {object_sha256[:ID_DIGITS]}",
+            f"session {object_sha256[:ID_DIGITS]}",
             f"is of units {named}, as {stores.here} and {stores.there} say, and too few of its frames differ "
             "to tell that it is one recording",
-            "if the two are one sample, say so with same_units",
+            "say with same_units that they are one sample, or void it in both: its board stood still",
         )
 
 

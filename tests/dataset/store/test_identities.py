@@ -203,8 +203,36 @@ def test_one_recording_in_two_stores_makes_their_units_one(
         store.add_sessions([register(store).session(1, frames=still)])
     with pytest.raises(InputError, match=r"unit1 and unit1@bbbbbb.* too few of its frames differ"):
         third.merge(fourth.path)
-    third.merge(fourth.path, same_units=[("unit1", "unit1", "one board")])
-    assert len(third.units()) == 1
+    third.void(third.sessions()[0].id, "the board stood still")
+    assert third.merge(fourth.path).new > 0
+    assert len(third.units()) == 2
+
+
+def test_a_recording_that_tells_nothing_may_be_said_to_be_of_one(
+    tmp_path: Path, register: Register, opened: Callable[..., Store]
+) -> None:
+    """Both stores hold it, and somebody knows; a trim of the same counts is only told."""
+    north, south = (opened(tmp_path / f"{bench[0]}.db", bench=bench) for bench in (NORTH, SOUTH))
+    for store in (north, south):
+        there = register(store)
+        store.add_sessions([there.session(1)])
+        store.add_trim(trim(there, 40000))
+    north.merge(south.path, same_units=[("unit1", "unit1", "one board")])
+    assert len(north.units()) == len(north.sessions()) == len(north.trims("unit1")) == 1
+    assert check_store(north.path).faults == ()
+
+
+def test_a_trim_of_two_units_is_told(
+    tmp_path: Path, register: Register, opened: Callable[..., Store]
+) -> None:
+    """The same counts on the same day: it stays with the unit that it is of here."""
+    north, south = (opened(tmp_path / f"{bench[0]}.db", bench=bench) for bench in (NORTH, SOUTH))
+    for store in (north, south):
+        store.add_trim(trim(register(store), 40000))
+    report = north.merge(south.path)
+    assert any("was taken of units unit1 and unit1@bbbbbb" in remark for remark in report.remarks)
+    assert [len(north.trims(unit.name)) for unit in north.units()] == [1, 0]
+    assert check_store(north.path).faults == ()
 
 
 @pytest.fixture

@@ -1,0 +1,83 @@
+"""``innage unit`` and ``innage merge --same-unit`` as a user sees them."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner, Result
+
+from building import bench_store
+from dataset.store import Store
+from dataset.store.listing import names
+from innage.cli import app
+
+NORTH, SOUTH = "a" * 32, "b" * 32
+
+
+@pytest.fixture
+def south(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The other bench's store; both benches have a session of a unit of their own called unit1."""
+    for seed, (name, bench) in enumerate((("north", NORTH), ("south", SOUTH))):
+        with Store.open(tmp_path / f"{name}.db", bench=bench) as store:
+            store.add_sessions([bench_store(store).session(seed)])
+    monkeypatch.setenv("INNAGE_STORE", str(tmp_path / "north.db"))
+    return tmp_path / "south.db"
+
+
+def run(*words: str, code: int = 0) -> Result:
+    result = CliRunner().invoke(app, list(words), catch_exceptions=False)
+    assert result.exit_code == code, result.output + result.stderr
+    return result
+
+
+def units() -> list[str]:
+    return [unit["name"] for unit in json.loads(run("unit", "list", "--json").output)]
+
+
+def test_two_of_one_name(south: Path) -> None:
+    """The merge says what the other one is called; lists show it, and options take it, by digits or by name
+    of its bench.
+    """
+    said = run("merge", str(south)).output.replace("\n", " ")
+    assert "is another sample than unit1 here, and is called unit1@bbbbbb" in said
+    assert units() == ["unit1", "unit1@bbbbbb"]
+    assert names(south.with_name("north.db"), "unit") == ("unit1", "unit1@bbbbbb")
+    run("unit", "name-bench", "south", "--bench", "bbbbbb", "--note", "by the door")
+    assert [b["name"] for b in json.loads(run("unit", "benches", "--json").output)] == [
+        "bench-aaaaaa",
+        "south",
+    ]
+    for unit in ("unit1@bbbbbb", "unit1@south"):
+        (session,) = json.loads(run("sessions", "--unit", unit, "--json").output)
+        assert session["unit"] == "unit1@bbbbbb"
+        assert json.loads(run("unit", "show", unit, "--json").output)["bench_name"] == "south"
+        facts = ("--unit", unit, "--kind", "partial", "--date", "2026-01-01", "--stage", "line")
+        taken = ("--level-mm", "15", "--session", session["id"], "--from", "0", "--to", "9")
+        run("trim", "add", *facts, *taken, "--note", unit)
+    assert len(json.loads(run("trim", "list", "--unit", "unit1@south", "--json").output)) == 2
+
+
+def test_one_after_all(south: Path) -> None:
+    """Said at the merge, taken back, and said again."""
+    refused = run("merge", str(south), "--same-unit", "unit1", code=2).stderr
+    assert "reason: nothing" in refused
+    unknown = run("merge", str(south), "--same-unit", "unit1=unit9", "--reason", "sent over", code=2)
+    assert "--same-unit, unit9: is no unit of south.db" in unknown.stderr
+    run("merge", str(south), "--same-unit", "unit1", "--reason", "sent over")
+    assert units() == ["unit1"]
+    assert len(json.loads(run("sessions", "--unit", "unit1", "--json").output)) == 2
+    two = ("unit", "same", "unit1", "unit1@bbbbbb", "--reason", "two labels")
+    assert "are two" in run(*two, "--take-back").output
+    assert units() == ["unit1", "unit1@bbbbbb"]
+    assert "are one, shown as unit1" in run(*two).output
+    assert "are one already" in run(*two, code=2).stderr
+
+
+def test_serials(south: Path) -> None:
+    """One for one unit, and each once on a bench."""
+    run("unit", "add", "u7", "--serial", "0417", "--note", "shelf")
+    assert "0417" in run("unit", "list").output
+    assert "one for 2 units" in run("unit", "add", "u8", "u9", "--serial", "1", code=2).stderr
+    assert "is that of unit u7" in run("unit", "add", "u8", "--serial", "0417", code=2).stderr
