@@ -14,6 +14,7 @@ from export.report.claim_tables import (
     CLASS_NAMES,
     WEIGHTS,
     ablation_sentences,
+    against_next_sentence,
     candidate_rows,
     class_rows,
     percent,
@@ -274,16 +275,17 @@ def _places(claims: Figures) -> list[str]:
 
 
 def candidates_sections(metrics: Metrics, facts: Facts) -> list[str]:
-    """The candidates with their figures on the choose groups, and their front of error against flash."""
+    """The candidates with their figures on groups not fitted on, and their front of error against flash."""
     rows = candidate_rows(metrics)
     if not rows:
         return []
     left = (0, 2, len(CANDIDATE_COLUMNS) - 2, len(CANDIDATE_COLUMNS) - 1)
     sentences = [
         f"Chosen: {metrics.why}." if metrics.why else "",
+        f"{against_next_sentence(metrics.against_next)}." if metrics.against_next is not None else "",
         f"Next step up: {metrics.next_step}." if metrics.next_step else "",
     ]
-    how = f"Errors are P95 on the choose groups, mean over clean, foam and film; {metrics.choose_how}. "
+    how = f"Errors are P95 on groups not fitted on, mean over clean, foam and film; {metrics.choose_how}. "
     how += "Flash and cycles are the candidate's without a band; one without them was not measured."
     sections = ["<h2>What was tried</h2>", f"<p>{escape(' '.join([*filter(None, sentences), how]))}</p>"]
     cells = [[cell(value) for value in row] for row in rows]

@@ -19,7 +19,7 @@ from training.judging.figures import (
     Joint,
     PowerOn,
 )
-from training.search.metrics import NEVER_RAISED, CandidateRow, Metrics, TrimGate
+from training.search.metrics import NEVER_RAISED, AgainstNext, CandidateRow, Metrics, TrimGate
 from training.search.study_figures import Ablation, ShortErrors, StudyRow
 
 Cell = str | int | float | None
@@ -51,6 +51,7 @@ CANDIDATE_COLUMNS = (
     "accepted %",
     "flash",
     "cycles",
+    "sure %",
     "meets",
     "",
 )
@@ -409,10 +410,21 @@ def trim_gate_sentence(gate: TrimGate | None) -> str:
     )
 
 
+def against_next_sentence(found: AgainstNext) -> str:
+    """How the chosen candidate errs beside the next, and how sure that is."""
+    more = "more" if found.difference_mm > 0 else "less"
+    sure = found.low_mm > 0 or found.high_mm < 0
+    return (
+        f"Beside the next, {found.name}: errs {abs(found.difference_mm):.2g} mm {more} (95 % interval of the "
+        f"difference {found.low_mm:+.2g} to {found.high_mm:+.2g} mm, {found.groups} groups in pairs): "
+        + ("the two are told apart" if sure else "the two are not told apart")
+    )
+
+
 def candidate_rows(metrics: Metrics) -> list[Row]:
-    """One row a candidate: its form (of pad arrays the layers of the level net), watcher, P95 by class on the
-    choose groups and the error that candidates are compared by, accepted share of all frames, measured cost,
-    limits.
+    """One row a candidate: its form (of pad arrays the layers of the level net), watcher, P95 by class on
+    groups not fitted on and the error that candidates are compared by, accepted share of all frames,
+    measured cost, the chance that the groups to prove keep the limits, and whether these are met.
     """
     return [_candidate(candidate, candidate == metrics.chosen) for candidate in metrics.candidates]
 
@@ -436,6 +448,7 @@ def _candidate(candidate: CandidateRow, chosen: bool) -> Row:
         accepted,
         None if cost is None else cost.flash,
         None if cost is None else cost.cycles,
+        percent(candidate.sure),
         "refused" if candidate.refused else yes_or_no(candidate.meets),
         "chosen" if chosen else "",
     )

@@ -28,7 +28,7 @@ from training.search.array_recipes import (
     LevelTask,
     default_recipes,
 )
-from training.search.candidates import Candidate, Doubts, FloatModel, Refused
+from training.search.candidates import Candidate, Doubts, FloatModel, Refused, by_group
 from training.search.context import SearchContext, notes_of
 from training.search.dealing import Deal
 from training.search.fitting import (
@@ -70,7 +70,7 @@ class Arrays:
     note = ""
 
     def tried(self, dealt: Deal) -> list[Candidate | Refused]:
-        """All recipes fitted, and judged on the choose rows."""
+        """All recipes fitted, and judged on rows that their nets have not seen."""
         context = dealt.context
         _check_fit_groups(context.data, context.fit)
         kind = _chosen_trim(context.data, context.used, self.trim)
@@ -78,7 +78,7 @@ class Arrays:
         recipes = default_recipes(kind, table.groups) if self.recipes is None else self.recipes
         # around them all: workers that are threads would give each other's limits back
         with threadpool_limits(limits=1):
-            learnt = learn_all(context, table, recipes)
+            learnt = learn_all(context, table, recipes, dealt.folds)
         candidates: list[Candidate | Refused] = []
         for done, recipe in enumerate(recipes):
             context.request.progress("judging candidates", done, len(recipes))
@@ -191,21 +191,21 @@ def _chosen_trim(data: FrozenData, used: Mask, trim: str | None) -> str:
 def _candidate(
     context: SearchContext, table: FeatureTable, recipe: ArrayRecipe, learnt: Learnt
 ) -> ArrayCandidate | Refused:
-    """A recipe's integers, its thresholds, and its figures on the choose groups."""
-    data, choose = context.data, context.choose
+    """A recipe's integers, its thresholds, and its figures on groups that its nets have not seen."""
+    data, scored = context.data, context.fit | context.choose
     try:
         parts = parts_of(context, table, recipe, learnt.kept)
-        at = thresholds_of(context, unseen_rows(context, table, recipe, learnt, parts))
+        unseen = unseen_rows(context, table, recipe, learnt, parts)
+        at = thresholds_of(context, unseen)
         program = assemble(context.request.name, context.hardware, parts, at, None, {})
     except ProgramError as error:
         return Refused(recipe, None, str(error))
-    judged = judge_scores(scores_of(context, table, parts, choose), at, data, choose, context.span_mm)
-    answers = answers_of(judged, data.group[choose], judged.level_mm, known_levels(context))
+    judged = judge_scores(unseen.scores, at, data, scored, context.span_mm)
+    answers = answers_of(judged, data.group[scored], judged.level_mm, known_levels(context))
     integer = score(answers, answers.level_mm)
     figures = replace(figures_of(judged), worst_group_rmse_mm=integer.worst_group_rmse_mm)
-    return ArrayCandidate(
-        recipe, program, integer, None, figures, parts, at, learnt.kept.levels[recipe.levels()[0]], table
-    )
+    each, net = by_group(judged), learnt.kept.levels[recipe.levels()[0]]
+    return ArrayCandidate(recipe, program, integer, None, figures, parts, at, net, table, groups=each)
 
 
 def _random_rows(context: SearchContext, table: FeatureTable, recipe: ArrayRecipe) -> RandomRows:

@@ -15,6 +15,7 @@ from sklearn.pipeline import Pipeline
 from training.costs import Cost
 from training.judging.band import Widths
 from training.judging.figures import ClassFigures, Figures, KeptCost, RandomRows, Score
+from training.judging.judged import Judged
 from training.judging.scoring import tidy
 from training.models.operating import Operating, Scores
 from training.models.recipes import Band
@@ -63,14 +64,40 @@ class Doubts:
 
 
 @dataclass(frozen=True)
+class ByGroup:
+    """Of each group, by class, (groups,): the P95 of the error of accepted readings in mm, NaN where there is
+    none, and the share accepted, NaN where the group has no such rows.
+    """
+
+    groups: tuple[str, ...]
+    p95_mm: Mapping[str, Floats]
+    given: Mapping[str, Floats]
+
+
+def by_group(judged: Judged) -> ByGroup:
+    """The figures of each group by itself."""
+    groups, of = np.unique(judged.places["group"], return_inverse=True)
+    size, given = np.abs(judged.error_mm), judged.accepted
+    p95, shares = dict[str, Floats](), dict[str, Floats]()
+    for name, rows in (judged.classes() | {"all": np.ones(len(of), np.bool_)}).items():
+        each = [rows & (of == k) for k in range(len(groups))]
+        shares[name] = np.asarray([given[mine].mean() if mine.any() else np.nan for mine in each])
+        p95[name] = np.asarray(
+            [np.quantile(size[mine & given], 0.95) if (mine & given).any() else np.nan for mine in each]
+        )
+    return ByGroup(tuple(str(group) for group in groups), p95, shares)
+
+
+@dataclass(frozen=True)
 class Candidate(ABC):
     """A recipe as an integer program, with the scores of integers and floats and the figures of the integers
     on groups that its fit has not seen. Each kind of model says what becomes of one that is chosen.
 
     ``meets`` says whether it is within the limits, ``within`` whether within the budget; None without limits
-    and where no cost was measured. ``leanest``: the cost is that of the leanest firmware.
-    ``quantisation_error_mm``: of the integers from the curve that they stand for, along a filling of the
-    tank; 0 where that is not looked at.
+    and where no cost was measured. ``leanest``: the cost is that of the leanest firmware. ``groups``: figures
+    of each group; ``sure``: the chance that the groups to prove keep the limits. ``quantisation_error_mm``:
+    of the integers from the curve that they stand for, along a filling of the tank; 0 where that is not
+    looked at.
     """
 
     recipe: AnyRecipe
@@ -83,6 +110,8 @@ class Candidate(ABC):
     within: bool | None = field(default=None, kw_only=True)
     leanest: bool = field(default=False, kw_only=True)
     quantisation_error_mm: float = field(default=0.0, kw_only=True)
+    groups: ByGroup | None = field(default=None, kw_only=True)
+    sure: float | None = field(default=None, kw_only=True)
 
     @property
     def error(self) -> float:
@@ -92,8 +121,16 @@ class Candidate(ABC):
         return error_of(self.cautious)
 
     @property
+    def name(self) -> str:
+        """How it is called beside others: family, size, bits, watcher."""
+        recipe = self.recipe
+        watcher = "-".join(str(n) for n in recipe.watcher) if isinstance(recipe, ArrayRecipe) else ""
+        said = f"{recipe.family} {recipe.size} with {recipe.bits} bits"
+        return f"{said}, watcher {watcher}" if watcher else said
+
+    @property
     def false_wets(self) -> int:
-        """Episodes on the choose groups in which an empty tank was read as wet."""
+        """Episodes on unseen groups in which an empty tank was read as wet."""
         return self.figures.false_wet.wrong
 
     @property
@@ -119,6 +156,7 @@ class Candidate(ABC):
             choose=ChooseScores(self.integer, self.floating),
             cost=None if self.cost is None else kept_cost(self.cost),
             within_budget=self.within,
+            sure=None if self.sure is None else tidy(self.sure),
             classes={name: (row.p95_mm, row.accepted_share) for name, row in self.figures.classes.items()},
         )
         return _of_recipe(row, self.recipe)

@@ -1,5 +1,5 @@
-"""Which groups candidates are fitted and which they are scored on: the choose groups, or groups left out of
-the fit where there are none.
+"""Which groups candidates are fitted and which they are scored on: the choose groups and fit groups left out
+in parts, or groups left out of the fit where there are no choose groups.
 """
 
 from __future__ import annotations
@@ -36,16 +36,26 @@ class Deal:
 
 
 def deal(context: SearchContext, *, in_turn: bool) -> Deal:
-    """Score on the choose groups. Where there are none, leave every fit group out of its fit in turn
-    (``in_turn``), which takes as many fits, or every fourth once and for all.
+    """Score on the choose groups, and on the fit groups, each part by a fit to the others; fits that are
+    short (``in_turn``) on the choose groups alone. Where there are none, leave every fit group out of its fit
+    in turn, which takes as many fits, or every fourth once and for all.
 
     Raises InputError for too few groups.
     """
     choose = len(np.unique(context.data.group[context.choose]))
-    if choose:
-        fold = Fold(context.fit, context.choose)
-        return Deal(context, (fold,), f"scored on {choose} 'choose' groups")
-    return _in_turn(context) if in_turn else _once(context)
+    if not choose:
+        return _in_turn(context) if in_turn else _in_parts(*_once(context))
+    how = f"scored on {choose} 'choose' groups"
+    if in_turn:
+        return Deal(context, (Fold(context.fit, context.choose),), how)
+    return _in_parts(context, how)
+
+
+def _in_parts(context: SearchContext, how: str) -> Deal:
+    parts = parts_of_fit(context)
+    groups = len(np.unique(context.data.group[context.fit]))
+    how += f", and on {groups} 'fit' groups by fits without them, in {len(parts)} parts"
+    return Deal(context, (Fold(context.fit, context.choose), *parts), how)
 
 
 def parts_of_fit(context: SearchContext) -> tuple[Fold, ...]:
@@ -56,7 +66,7 @@ def parts_of_fit(context: SearchContext) -> tuple[Fold, ...]:
     return tuple(Fold(fit & ~part, part) for part in parts)
 
 
-def _once(context: SearchContext) -> Deal:
+def _once(context: SearchContext) -> tuple[SearchContext, str]:
     data, fit = context.data, context.fit
     groups = np.unique(data.group[fit])
     if len(groups) < _CHOOSE_EVERY:
@@ -69,8 +79,7 @@ def _once(context: SearchContext) -> Deal:
     left_out = groups[::_CHOOSE_EVERY]
     taken = fit & np.isin(data.group, left_out)
     how = f"no 'choose' groups: scored on {len(left_out)} of {len(groups)} 'fit' groups, left out of the fit"
-    dealt = replace(context, fit=fit & ~taken, choose=taken)
-    return Deal(dealt, (Fold(dealt.fit, taken),), how)
+    return replace(context, fit=fit & ~taken, choose=taken), how
 
 
 def _in_turn(context: SearchContext) -> Deal:

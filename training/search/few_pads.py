@@ -20,7 +20,7 @@ from training.models.families import BITS, FAMILIES
 from training.models.recipes import Band, Fitted, Recipe, fit_sizes, quantise
 from training.program import LEVEL_UNITS_PER_MM, WITHHELD, Program, run
 from training.rows import Ints, Mask, Rows, rows_of
-from training.search.candidates import Candidate, Doubts, FloatModel, Refused
+from training.search.candidates import Candidate, Doubts, FloatModel, Refused, by_group
 from training.search.context import SearchContext, notes_of
 from training.search.dealing import Deal, Fold
 from training.search.kept_recipe import CountRange, KeptRecipe
@@ -113,6 +113,7 @@ class FewPads:
             len(context.data.frozen.sessions),
             widths_of(judged),
             quantisation_error_mm=_quantisation_error(fitted, program, path),
+            groups=by_group(judged),
         )
 
 

@@ -60,7 +60,7 @@ from training.search.array_recipes import (
     WatcherTask,
 )
 from training.search.context import SearchContext
-from training.search.dealing import Fold, parts_of_fit
+from training.search.dealing import Fold
 
 HUBER_SHARE = 0.01  # of the span: a level net's larger errors count less than by their square
 _ASIDE = 0.2  # weight of the frames that a net is not for: the flag that chooses the net errs
@@ -258,11 +258,12 @@ def _row_weights(data: FrozenData, at: Ints, states: States) -> Floats:
     return np.asarray(weights / weights.mean(), np.float64)
 
 
-def learn_all(context: SearchContext, table: FeatureTable, recipes: Sequence[ArrayRecipe]) -> Learnt:
-    """All float nets of the recipes, side by side, and the same without each part of the fit groups; every
+def learn_all(
+    context: SearchContext, table: FeatureTable, recipes: Sequence[ArrayRecipe], folds: Sequence[Fold]
+) -> Learnt:
+    """All float nets of the recipes, side by side, for each of the folds: those of the first are kept. Every
     fit has one thread and its own seed, so that the number of cores changes nothing.
     """
-    folds = (Fold(context.fit, context.choose), *parts_of_fit(context))
     doubting = _doubting(context, groups_of(table.trimming, MOVING), max(recipe.steps for recipe in recipes))
     levels = dict.fromkeys(_largest_first(task for recipe in recipes for task in recipe.levels()))
     watchers = dict.fromkeys(_largest_first(recipe.watching() for recipe in recipes))

@@ -32,7 +32,8 @@ class CandidateRow(Kept):
 
     ``meets`` says whether it is within the limits, ``within_budget`` whether within the budget; None without
     them. ``error_mm`` is what candidates are compared by, None where nothing was accepted; ``refused``: why
-    it can't be had in integers. Of pad arrays only: by class the P95 in mm and the share accepted, and the
+    it can't be had in integers. ``sure``: the chance that the groups to prove keep the limits, None where too
+    few groups tell. Of pad arrays only: by class the P95 in mm and the share accepted, and the
     watcher: its hidden layers, the features that it sees, and its patience.
     """
 
@@ -45,6 +46,7 @@ class CandidateRow(Kept):
     choose: ChooseScores = ChooseScores()
     cost: KeptCost | None = None
     within_budget: bool | None = None
+    sure: float | None = field(default=None, metadata=SPARSE)
     refused: str | None = field(default=None, metadata=SPARSE)
     classes: Mapping[str, tuple[float | None, ...]] | None = field(default=None, metadata=SPARSE)
     watcher: tuple[int, ...] | None = field(default=None, metadata=SPARSE)
@@ -58,6 +60,19 @@ class CandidateRow(Kept):
         if row is None or row.choose.integer is None or (isinstance(kept, Mapping) and "error_mm" in kept):
             return row
         return replace(row, error_mm=row.choose.integer.rmse_mm)
+
+
+@dataclass(frozen=True)
+class AgainstNext(Kept):
+    """By how much the chosen candidate errs more than the next, called ``name``, in mm: the mean over groups,
+    paired, and its interval of 95 %.
+    """
+
+    name: str
+    difference_mm: float
+    low_mm: float
+    high_mm: float
+    groups: int
 
 
 @dataclass(frozen=True)
@@ -126,6 +141,7 @@ class Metrics(Kept):
     choose_how: str = ""
     why: str = ""
     next_step: str = ""
+    against_next: AgainstNext | None = field(default=None, metadata=SPARSE)
     prove: Prove | None = None
     claims: Figures | None = None
     random_rows: RandomRows | None = None

@@ -1,5 +1,11 @@
-"""Which candidate: those worth it are measured, and the smallest that meets the limits and fits the budget is
-taken.
+"""Which candidate: those worth it are measured, and of those that meet the limits and fit the budget the
+smallest that is as sure as the surest is taken.
+
+How sure: groups differ, so that what is met on some is missed on others. Figures of a class are taken to
+spread from group to group by a normal law; the chance that the mean of as many new groups as are to prove
+stays within a bound is Student's t with the spread of both means, and the chances of all rows are multiplied.
+Two candidates are told apart by the differences of their groups' errors, in pairs (Student, Biometrika 6
+(1908) 1).
 """
 
 from __future__ import annotations
@@ -9,15 +15,24 @@ from dataclasses import replace
 from typing import TypeVar
 
 import numpy as np
+from scipy.stats import t as student
 
 from dataset.errors import InputError
-from dataset.records import Limits
+from dataset.records import Limit, Limits
 from training.costs import CostModel, against
+from training.judging.answers import bound_of
+from training.judging.scoring import tidy
+from training.rows import Floats
 from training.search.candidates import Candidate, Refused, table_bytes, weight_bytes
 from training.search.context import SearchRequest
+from training.search.metrics import AgainstNext
 
 _MOST_MEASURED = 12
 _AS_GOOD = 1.02  # without limits, a smaller model within this factor of the best score is as good
+_AS_SURE = 0.05  # with limits, a smaller one whose chance to keep them is that close to the surest's
+_SHARE = 0.95  # of an interval
+_CLASSES = ("clean", "foam", "film")  # whose errors candidates are compared by; all, where there are none
+_NORMAL_P95 = 1.96  # of a normal error the P95 of its size, in standard deviations
 
 C = TypeVar("C", bound=Candidate)
 
@@ -92,16 +107,113 @@ def pick(candidates: Sequence[C | Refused], limits: Limits | None) -> tuple[C, s
     fewest = min(c.false_wets for c in fitting)  # a pump that runs dry is worse than millimetres
     dry_safe = [c for c in fitting if c.false_wets == fewest]
     if limits is None:
-        best = min(c.error for c in dry_safe)
-        near = [c for c in dry_safe if c.error <= best * _AS_GOOD]
+        best = min(dry_safe, key=lambda c: c.error)
+        near = [c for c in dry_safe if c.error <= best.error * _AS_GOOD or not _surely_worse(c, best)]
         why = f"no limits were given: the smallest by {size} within 2 % of the best choose error"
-        return min(near, key=_flash), why
+        return min(near, key=_flash), why + ", or not surely worse than that"
     good = [c for c in fitting if c.meets]
     if good:
+        surest = max(_sure(c) for c in good)
+        near = [c for c in good if _sure(c) >= surest - _AS_SURE]
         why = f"the smallest by {size} of {len(good)} candidates that meet the limits"
-        return min(good, key=_flash), why + (" and fit the budget" if priced else "")
+        why += " and fit the budget" if priced else ""
+        if len(near) < len(good):
+            why += f", of the {len(near)} of them that are as sure as the surest to {100 * _AS_SURE:g} %"
+        picked = min(near, key=_flash)
+        return picked, why + _chance(picked)
     nearest = min(dry_safe, key=lambda c: c.error)
     return nearest, _why_nearest(nearest, met=any(c.meets for c in possible))
+
+
+def _sure(candidate: Candidate) -> float:
+    return 1.0 if candidate.sure is None else candidate.sure
+
+
+def _chance(candidate: Candidate) -> str:
+    if candidate.sure is None:
+        return ""
+    chance = f"{candidate.sure:.2g}"
+    return f"; the chance that the groups to prove keep the limits on errors and shares is {chance}"
+
+
+def sureness(candidate: Candidate, limits: Limits | None, proving: int) -> float | None:
+    """The chance that ``proving`` new groups keep the limits on errors and shares of classes; None without
+    such limits, or with fewer than two groups to tell it by.
+    """
+    chances = [] if limits is None else [_kept_chance(candidate, row, proving) for row in limits.rows]
+    known = [chance for chance in chances if chance is not None]
+    return float(np.prod(known)) if known else None
+
+
+def _kept_chance(candidate: Candidate, row: Limit, proving: int) -> float | None:
+    figures, groups = candidate.cautious, candidate.groups
+    place = figures.classes.get(row.condition)
+    if groups is None or place is None or row.condition not in groups.given:
+        return None
+    bound = bound_of(row, figures.span_mm)
+    if row.metric == "withheld_share" and place.accepted_share is not None:
+        value, each = 1 - place.accepted_share, 1 - groups.given[row.condition]
+    elif row.metric in ("p95_abs_mm", "p95_pct_span") and place.p95_mm is not None and figures.span_mm:
+        value, each = place.p95_mm, _cautious(candidate, groups.p95_mm[row.condition])
+        bound = bound if row.metric == "p95_abs_mm" else bound * figures.span_mm / 100
+    else:
+        return None
+    each = each[np.isfinite(each)]
+    if len(each) < 2:
+        return None
+    spread = float(each.std(ddof=1)) * (1 / len(each) + 1 / max(proving, 1)) ** 0.5
+    if spread <= 0:
+        return float(value <= bound)
+    return float(student.cdf((bound - value) / spread, len(each) - 1))
+
+
+def _cautious(candidate: Candidate, p95_mm: Floats) -> Floats:
+    return np.asarray(np.hypot(p95_mm, _NORMAL_P95 * candidate.quantisation_error_mm), np.float64)
+
+
+def _differences(one: Candidate, other: Candidate) -> Floats:
+    """By how much ``one`` errs more, mm, in each group that both gave readings of."""
+    if one.groups is None or other.groups is None:
+        return np.zeros(0)
+    common = sorted(set(one.groups.groups) & set(other.groups.groups))
+    a, b = ([side.groups.index(name) for name in common] for side in (one.groups, other.groups))
+    held = one.groups.p95_mm.keys() & other.groups.p95_mm.keys()
+    names = [name for name in _CLASSES if name in held] or ["all"]
+    apart = np.asarray(
+        [
+            _cautious(one, one.groups.p95_mm[name][a]) - _cautious(other, other.groups.p95_mm[name][b])
+            for name in names
+        ]
+    )
+    known = np.isfinite(apart)
+    sums, counts = np.where(known, apart, 0.0).sum(axis=0), known.sum(axis=0)
+    return np.asarray(sums[counts > 0] / counts[counts > 0], np.float64)
+
+
+def _surely_worse(one: Candidate, best: Candidate) -> bool:
+    """Whether the mean difference of the groups is more than its standard error; with fewer than three groups
+    nothing is known of that, and the difference counts.
+    """
+    each = _differences(one, best)
+    return len(each) < 3 or bool(each.mean() > each.std(ddof=1) / len(each) ** 0.5)
+
+
+def against_next(candidates: Sequence[C | Refused], picked: C, limits: Limits | None) -> AgainstNext | None:
+    """How the picked one errs beside the next: of the others that meet limits and budget as it does the
+    surest, else the one of least error. None where there is none, or fewer than two groups in common.
+    """
+    possible = [c for c in candidates if not isinstance(c, Refused) and c is not picked]
+    others = [c for c in possible if (c.within, c.meets) == (picked.within, picked.meets)]
+    if not others:
+        return None
+    by_sure = limits is not None and picked.meets
+    other = min(others, key=lambda c: (-_sure(c) if by_sure else 0.0, c.error))
+    each = _differences(picked, other)
+    if len(each) < 2:
+        return None
+    mean = float(each.mean())
+    half = float(student.ppf((1 + _SHARE) / 2, len(each) - 1) * each.std(ddof=1) / len(each) ** 0.5)
+    return AgainstNext(other.name, tidy(mean), tidy(mean - half), tidy(mean + half), len(each))
 
 
 def _why_nearest(nearest: Candidate, *, met: bool) -> str:

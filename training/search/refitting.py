@@ -22,6 +22,7 @@ from training.program import Builder, Program
 from training.rows import Ints, Mask, rows_at, rows_of
 from training.search.array_recipes import ArrayRecipe
 from training.search.context import SearchContext, silent
+from training.search.dealing import deal
 from training.search.fitting import (
     FeatureTable,
     learn_all,
@@ -102,7 +103,7 @@ def refit(context: SearchContext, recipe: ArrayRecipe) -> Refit:
     with threadpool_limits(limits=1):
         table = prepare_features(context, context.fit | context.choose, recipe.trim)
         _check_groups(context.data, table, recipe)
-        learnt = learn_all(context, table, (recipe,))
+        learnt = learn_all(context, table, (recipe,), deal(context, in_turn=False).folds)
         parts = parts_of(context, table, recipe, learnt.kept)
         at = thresholds_of(context, unseen_rows(context, table, recipe, learnt, parts))
     program = assemble("refit", context.hardware, parts, at, None, {})

@@ -20,7 +20,7 @@ from training.search.candidates import Candidate, Kind, Refused, smallest_first
 from training.search.context import SearchContext, for_sensor
 from training.search.dealing import deal
 from training.search.metrics import KeptBand, Metrics
-from training.search.picking import measured, next_step, pick
+from training.search.picking import against_next, measured, next_step, pick, sureness
 from training.search.proving import fit_rows, proved
 from training.search.result import SearchResult, seen_in_prove_bands
 
@@ -34,6 +34,7 @@ def search(context: SearchContext, kinds: Sequence[Kind]) -> SearchResult:
     request = context.request
     candidates = measured(candidates, request)
     picked, why = pick(candidates, request.limits)
+    next_best = against_next(candidates, picked, request.limits)
     request.progress("scoring", 0, 1)
     band, kept_band = calibrated(context, picked)
     program = for_sensor(picked.written(context, band), context.data)
@@ -46,6 +47,7 @@ def search(context: SearchContext, kinds: Sequence[Kind]) -> SearchResult:
         choose_how=how,
         why=why + _LEANEST if picked.leanest else why,
         next_step=next_step(candidates, picked),
+        against_next=next_best,
         prove=prove,
         claims=claims,
         random_rows=None if prove is None else picked.random_rows(context),
@@ -72,16 +74,20 @@ def tried(
     """
     dealt = deal(context, in_turn=all(kind.in_turn for kind in kinds))
     limits = context.request.limits
-    candidates = [_against(candidate, limits) for kind in kinds for candidate in kind.tried(dealt)]
+    proving = len(np.unique(context.data.group[context.data.rows(Role.PROVE)]))
+    candidates = [_against(candidate, limits, proving) for kind in kinds for candidate in kind.tried(dealt)]
     notes = dict.fromkeys(kind.note for kind in kinds)
     return dealt.context, sorted(candidates, key=smallest_first), dealt.how + "".join(notes)
 
 
-def _against(candidate: Candidate | Refused, limits: Limits | None) -> Candidate | Refused:
-    """The candidate with whether it is within the limits; what can't be had is within none."""
+def _against(candidate: Candidate | Refused, limits: Limits | None, proving: int) -> Candidate | Refused:
+    """The candidate with whether it is within the limits, and how sure it is that so many groups to prove
+    are; what can't be had is within none.
+    """
     if isinstance(candidate, Refused):
         return replace(candidate, meets=None if limits is None else False)
-    return replace(candidate, meets=meets_limits(limits, candidate.cautious))
+    meets, sure = meets_limits(limits, candidate.cautious), sureness(candidate, limits, proving)
+    return replace(candidate, meets=meets, sure=sure)
 
 
 def calibrated(context: SearchContext, picked: Candidate) -> tuple[Band | None, KeptBand]:

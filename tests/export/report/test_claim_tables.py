@@ -13,6 +13,7 @@ from export.report.claim_tables import (
     CLASS_COLUMNS,
     SHORT_COLUMNS,
     ablation_sentences,
+    against_next_sentence,
     candidate_rows,
     class_rows,
     never_raised_sentence,
@@ -25,7 +26,7 @@ from export.report.claim_tables import (
     trim_gate_sentence,
 )
 from training.judging.figures import Figures
-from training.search.metrics import NEVER_RAISED, GatedUnits, TrimGate, read_metrics
+from training.search.metrics import NEVER_RAISED, AgainstNext, GatedUnits, TrimGate, read_metrics
 from training.search.study_figures import Ablation, StudyRow
 
 ERRORS = {
@@ -220,6 +221,16 @@ def test_an_ablation_says_how_it_was_made_and_which_trim_is_needed(
     assert len(ablation_sentences(ablation, limited=False)) == 1
 
 
+@pytest.mark.parametrize(
+    ("low", "high", "told"), [(-0.1, 0.5, "not told apart"), (0.1, 0.3, "are told apart")]
+)
+def test_the_next_candidate_stands_beside_the_chosen_one(low: float, high: float, told: str) -> None:
+    said = against_next_sentence(AgainstNext("net 8", 0.2, low, high, 12))
+    assert "net 8: errs 0.2 mm more" in said
+    assert f"{low:+g} to {high:+g} mm, 12 groups in pairs" in said
+    assert said.endswith(told)
+
+
 def test_candidates_are_rows_with_the_chosen_one_marked() -> None:
     """A candidate that could not be made integer has no figures; the mean is that of clean, foam and film."""
     one = {
@@ -228,6 +239,7 @@ def test_candidates_are_rows_with_the_chosen_one_marked() -> None:
         "watcher": [8, 6],
         "watched": ["shares", "unrest"],
         "meets": True,
+        "sure": 0.75,
         "cost": a_cost(2000, 7000),
         "classes": {"clean": [1.0, 0.99], "foam": [3.0, 0.9], "all": [2.0, 0.95]},
     }
@@ -242,8 +254,8 @@ def test_candidates_are_rows_with_the_chosen_one_marked() -> None:
         "refused": "too wide",
     }
     rows = candidate_rows(read_metrics({"candidates": [one, other], "chosen": dict(one)}))
-    assert rows[0] == ("12-6", 16, "8-6 unrest", 2.0, 1.0, 3.0, None, 95.0, 2000, 7000, "yes", "chosen")
-    assert rows[1] == ("8", 8, "6", *[None] * 7, "refused", "")
+    assert rows[0] == ("12-6", 16, "8-6 unrest", 2.0, 1.0, 3.0, None, 95.0, 2000, 7000, 75.0, "yes", "chosen")
+    assert rows[1] == ("8", 8, "6", *[None] * 8, "refused", "")
     assert len(rows[0]) == len(CANDIDATE_COLUMNS)
 
 

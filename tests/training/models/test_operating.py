@@ -54,13 +54,14 @@ def three() -> Scores:
 
 def test_a_doubt_that_tells_of_the_error_withholds_what_each_class_may(three: Scores) -> None:
     """Errors with the square of the doubt fall twice as fast as the readings that are given, so that each
-    class keeps its share alone: 0.9, 0.8 and 0.6, to a step of the thresholds tried.
+    class keeps no more than its share and the quarter kept back: 0.925, 0.85 and 0.7, to a step of the
+    thresholds tried.
     """
     error = (three.doubt / ROWS) ** 2
     at = found(three, np.zeros(3 * ROWS, np.int64), error_mm=error)
     given = accepted(three, at).reshape(3, ROWS).mean(axis=1)
-    assert given == pytest.approx([0.9, 0.8, 0.6], abs=0.01)
-    assert (given >= list(SHARES.values())).all()
+    assert given == pytest.approx([0.925, 0.85, 0.7], abs=0.03)
+    assert (given >= [0.925, 0.85, 0.7]).all()
 
 
 def test_a_doubt_that_tells_nothing_withholds_nothing(three: Scores) -> None:
@@ -70,18 +71,18 @@ def test_a_doubt_that_tells_nothing_withholds_nothing(three: Scores) -> None:
     assert accepted(three, at).all()
 
 
-@pytest.mark.parametrize(("most_mm", "expected"), [(None, 1.0), (0.97, 0.92), (0.925, 1.0)])
+@pytest.mark.parametrize(("most_mm", "expected"), [(None, 1.0), (0.97, 0.93), (0.925, 1.0)])
 def test_an_error_that_is_too_great_is_withheld_even_where_that_costs_more(
     three: Scores, most_mm: float | None, expected: float
 ) -> None:
     """Errors with the fourth root of the doubt fall slower than the readings. The P95 of clean ones is 0.987
-    (0.95 ** 0.25) of the greatest with all given, and 0.962 with nine of ten; where neither is enough,
+    (0.95 ** 0.25) of the greatest with all given, and 0.968 with 0.925 of them; where neither is enough,
     nothing is withheld in vain.
     """
     error = (three.doubt / ROWS) ** 0.25
     bounds = {} if most_mm is None else {"clean": most_mm, "foam": 9.0, "film": 9.0}
     at = found(three, np.zeros(3 * ROWS, np.int64), Wanted(SHARES, bounds), error)
-    assert accepted(three, at)[:ROWS].mean() == pytest.approx(expected, abs=0.02)
+    assert accepted(three, at)[:ROWS].mean() == pytest.approx(expected, abs=0.03)
 
 
 def test_of_two_groups_the_worse_keeps_the_share() -> None:
@@ -94,10 +95,10 @@ def test_of_two_groups_the_worse_keeps_the_share() -> None:
     its = scores(doubt, foam, np.zeros_like(foam))
     error = (doubt / ROWS) ** 4 * foam
     given = accepted(its, found(its, group, error_mm=error))
-    assert given[(foam == 1) & (group == 1)].mean() == pytest.approx(0.8, abs=0.02)
+    assert given[(foam == 1) & (group == 1)].mean() == pytest.approx(0.85, abs=0.03)
     assert given[(foam == 1) & (group == 0)].all()
     alone = accepted(its, found(its, np.zeros_like(group), error_mm=error))
-    assert alone[(foam == 1) & (group == 1)].mean() == pytest.approx(0.6, abs=0.02)
+    assert alone[(foam == 1) & (group == 1)].mean() == pytest.approx(0.7, abs=0.03)
 
 
 def test_a_level_that_no_pad_bears_out_is_withheld(three: Scores) -> None:

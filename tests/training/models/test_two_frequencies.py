@@ -23,6 +23,7 @@ from training.program import LEVEL_UNITS_PER_MM
 from training.search.array_recipes import ALL, MOVING, ArrayRecipe, default_recipes
 from training.search.arrays import train_array
 from training.search.context import SearchContext, SearchRequest, by_roles, hardware_of
+from training.search.dealing import deal
 from training.search.fitting import (
     learn_all,
     parts_of,
@@ -107,7 +108,9 @@ def test_scores_are_those_of_the_program(fitted: FrozenData) -> None:
     data, context = fitted, context_of(fitted)
     every = np.ones(len(data.level_mm), np.bool_)
     table = prepare_features(context, every, "full")
-    made = parts_of(context, table, BOTH, learn_all(context, table, (BOTH,)).kept)
+    made = parts_of(
+        context, table, BOTH, learn_all(context, table, (BOTH,), deal(context, in_turn=False).folds).kept
+    )
     scores = scores_of(context, table, made, every)
     wanted = Wanted({"clean": 0.9, "foam": 0.6, "film": 0.6})
     rows = UnseenRows(scores, data.level_mm, states_of(data), data.group)

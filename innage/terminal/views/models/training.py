@@ -14,6 +14,7 @@ from export.report.claim_tables import (
     SHORT_COLUMNS,
     WEIGHTS,
     ablation_sentences,
+    against_next_sentence,
     candidate_rows,
     claim_sentence,
     class_rows,
@@ -133,6 +134,8 @@ def _show_why(metrics: Metrics, facts: Facts) -> None:
         f"{recipe.size} with {recipe.bits}-bit weights{trimmed}."
     )
     say(f"Why: {metrics.why}.")
+    if metrics.against_next is not None:
+        say(f"{against_next_sentence(metrics.against_next)}.")
     if step:
         say(f"Next step up: {step}.")
     if metrics.budget is not None and metrics.budget.within is not None:
@@ -156,7 +159,7 @@ def _show_tried(metrics: Metrics) -> None:
     rows = [(*row[:-2], f"{row[-2] or '-'}{' *' if row[-1] else ''}") for row in candidate_rows(metrics)]
     held = [k for k in range(len(CANDIDATE_COLUMNS) - 1) if any(row[k] not in (None, "") for row in rows)]
     table(
-        "candidates, smallest first, the chosen one marked *: P95 on the choose groups",
+        "candidates, smallest first, the chosen one marked *: P95 on groups not fitted on",
         [_two_lines(CANDIDATE_COLUMNS[k]) for k in held],
         [[row[k] for k in held] for row in rows],
     )
