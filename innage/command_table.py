@@ -56,6 +56,7 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         "frozen": Entry("freezing", "List the frozen sets, or show one with its groups."),
         "train": Entry("training", "Search for the smallest integer model that meets the limits."),
         "models": Entry("training", "List the models, or show the figures of one."),
+        "status": Entry("status", "Say what a model is: candidate or retired."),
         "study": Entry("studying", "Show what trims and features are worth to a model."),
         "compare": Entry("comparing", "Compare a candidate with the model in use."),
         "retrain": Entry("retraining", "Refit a model for a new tank, three ways, and keep the best."),

@@ -90,6 +90,9 @@ def export(
     even_if_void: Annotated[
         bool, typer.Option("--even-if-void", help="Export although sessions behind the model were voided.")
     ] = False,
+    even_if_retired: Annotated[
+        bool, typer.Option("--even-if-retired", help="Export although the model is retired.")
+    ] = False,
     anyway: Annotated[
         bool, typer.Option("--anyway", help="Export although limits are not met; the report says which.")
     ] = False,
@@ -133,7 +136,7 @@ def export(
     options = BundleOptions(
         prefix, zipped, optimise, kernels, assembly, volume_table, even_if_unproven, made_vectors_only
     )
-    options = replace(options, fast_crc=fast_crc, memory_check=memory_check)
+    options = replace(options, fast_crc=fast_crc, memory_check=memory_check, even_if_retired=even_if_retired)
     if uses:
         options = replace(options, uses=tuple(uses))
     with open_store(store) as opened:
@@ -181,11 +184,13 @@ def _limits_facts(concerns: Concerns) -> dict[str, object]:
 
 def _show_refused(model: str, refused: ExportRefusedError, *, even_if_void: bool, json: bool) -> None:
     """Why nothing was written; as JSON where limits or the budget say no."""
-    from innage.jobs.models.exporting import UnprovenError, UnvisitedError
+    from innage.jobs.models.exporting import RetiredError, UnprovenError, UnvisitedError
 
     concerns, verdict = refused.concerns, refused.verdict
     of_void = bool(concerns.void) and not even_if_void
-    if isinstance(refused, UnvisitedError):
+    if isinstance(refused, RetiredError):
+        say_aside(f"Nothing was written: {refused.said_by(option_of)}")
+    elif isinstance(refused, UnvisitedError):
         say_aside(f"Nothing was written: {refused}")
     elif verdict is None:
         if json and not of_void:

@@ -119,8 +119,8 @@ def models(
     with open_store(store) as opened:
         found = find_models(opened, sessions) if name is None else (opened.model(name),)
         boards = opened.board_measurements(name)
-    listed = found[: sessions.limit]
-    facts = [model_facts(model, boards) for model in listed]
+        listed = found[: sessions.limit]
+        facts = [model_facts(model, boards, opened.status(model.name)) for model in listed]
     if json:
         emit(facts if name is None else facts[0])
     elif name is not None:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from dataset.errors import InputError
-from dataset.words import LimitAnswer
+from dataset.words import LimitAnswer, ModelStatus
 from innage.jobs import Progress, silent
 from innage.jobs.registry import in_use
 from innage.jobs.stages import staged
@@ -58,6 +58,7 @@ class BundleOptions:
             ``frame-selftest``, ``selftest`` (at power-on only), ``trim-check``, ``code-crc``, ``identity``.
         fast_crc: the CRC of the self-test and of trims goes by a table of 64 bytes.
         memory_check: every frame checks state and prepared values before it uses them.
+        even_if_retired: although the model is retired.
     """
 
     prefix: str = "innage"
@@ -71,6 +72,7 @@ class BundleOptions:
     uses: tuple[str, ...] = ("frame-selftest", "trim-check")
     fast_crc: bool = False
     memory_check: bool = False
+    even_if_retired: bool = False
 
 
 @dataclass(frozen=True)
@@ -134,6 +136,10 @@ class ExportRefusedError(InputError):
         self.concerns, self.verdict = concerns, verdict
 
 
+class RetiredError(ExportRefusedError):
+    """Nothing was written: the model is retired."""
+
+
 class UnprovenError(ExportRefusedError):
     """Nothing was written: nothing says no, but limits lack evidence, or there are none."""
 
@@ -187,6 +193,8 @@ def export(
     extras = Extras(check_uses(options.uses), fast_crc=options.fast_crc, memory_check=options.memory_check)
     exported, left = store.model(model), in_use(store, "budget", store.budget(budget))
     concerns = Concerns(voided(store, exported), read_metrics(json.loads(exported.metrics)).limits)
+    if not options.even_if_retired:
+        _refuse_retired(store, concerns, model)
     _refuse(concerns, model, even_if_void=even_if_void, anyway=anyway)
     place = _check_place(Path(out), options.zipped, exported)
     volume = volume_of(exported) if options.volume_table else None
@@ -238,6 +246,18 @@ def _what_would_fit(verdict: BudgetVerdict) -> str:
             f"bytes are linked: say {_LEANEST}"
         )
     return "give it more, or train a smaller model for this budget"
+
+
+def _refuse_retired(store: Store, concerns: Concerns, model: str) -> None:
+    status = store.status(model)
+    if status is not None and status.status is ModelStatus.RETIRED:
+        raise RetiredError(
+            concerns,
+            f"is retired, by {status.author}: {status.reason}",
+            where=f"model {model}",
+            hint="export one that is in use, or say even_if_retired=True",
+            field="even_if_retired=True",
+        )
 
 
 def _refuse(concerns: Concerns, model: str, *, even_if_void: bool, anyway: bool) -> None:

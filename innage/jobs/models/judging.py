@@ -12,6 +12,7 @@ from dataset.errors import InputError
 from dataset.records import Role
 from innage.jobs import Progress, silent
 from innage.jobs.models.choosing import set_reference
+from innage.jobs.models.training import status_facts
 
 if TYPE_CHECKING:
     import numpy as np
@@ -31,7 +32,7 @@ class Comparison:
 
     ``figures`` are those of :func:`training.judging.comparing.compare`; ``losses`` are sentences, one for
     each place that matters where the candidate loses; ``costs`` are those of both models, None where nobody
-    measured them.
+    measured them; ``statuses`` are what both are said to be, None where nobody said.
     """
 
     first: str
@@ -42,6 +43,7 @@ class Comparison:
     limits: Limits | None
     costs: tuple[Cost | KeptCost | None, ...]
     figures: Differences
+    statuses: tuple[dict[str, str] | None, ...] = (None, None)
 
     @property
     def losses(self) -> list[str]:
@@ -58,6 +60,7 @@ class Comparison:
             "openings": self.openings,
             "limits_of": None if self.limits is None else self.limits.ref,
             "costs": [_cost_facts(cost) for cost in self.costs],
+            "statuses": list(self.statuses),
         }
 
 
@@ -120,7 +123,8 @@ def compare(
     openings = store.open_prove(frozen, purpose) if opens else store.prove_openings(frozen)
     figures = difference(judged[0], judged[1], limits, by.seed)
     costs = tuple(_cost(model, budget) for model in models)
-    return Comparison(first, second, frozen, by.role, openings, limits, costs, figures)
+    statuses = tuple(status_facts(store.status(name)) for name in (first, second))
+    return Comparison(first, second, frozen, by.role, openings, limits, costs, figures, statuses)
 
 
 def _refuse_pair(first: Model, second: Model) -> None:

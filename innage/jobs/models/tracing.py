@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 from dataset.errors import InputError, NotFoundError, StoreError
 from dataset.files.disk import read_at_most
-from innage.jobs.session_facts import void_facts
+from innage.jobs.session_facts import stated_text, void_facts
 
 if TYPE_CHECKING:
-    from dataset.records import ExportedFile, Session, Trim
+    from dataset.records import ExportedFile, Model, Session, Trim
     from dataset.store import Store
     from export.identity import Identity
     from training.search.kept_recipe import KeptRecipe
@@ -141,7 +141,7 @@ def _manifest_inside(content: bytes) -> str:
 
 
 def _export_facts(store: Store, exported: ExportedFile) -> dict[str, Any]:
-    from innage.jobs.models.training import board_facts
+    from innage.jobs.models.training import board_facts, status_text
     from training.search.kept_recipe import read_recipe
 
     model, frozen = exported.model, exported.model.frozen
@@ -152,6 +152,8 @@ def _export_facts(store: Store, exported: ExportedFile) -> dict[str, Any]:
         "exported_as": exported.name,
         "bundle_sha256": exported.bundle_sha256,
         "model": {"name": model.name, "sha256": model.sha256, "parent": model.parent},
+        "status": [status_text(event) for event in store.status_events(model.name)],
+        "retired": _retired(store, model),
         "frozen_set": {
             "name": frozen.name,
             "sha256": frozen.sha256,
@@ -180,8 +182,8 @@ def _earlier_facts(recipe: KeptRecipe) -> dict[str, Any]:
 
 
 def _since(store: Store, frozen: Session, current: Session) -> dict[str, Any]:
-    """What became of a session since it was frozen: amendments of its marks, voids and their taking back,
-    and in what its readings are not as they were sealed.
+    """What became of a session since it was frozen: amendments of its marks and of what is stated of it,
+    voids and their taking back, and in what its readings are not as they were sealed.
     """
     damage = None
     try:
@@ -193,7 +195,32 @@ def _since(store: Store, frozen: Session, current: Session) -> dict[str, Any]:
     later = revisions[known.index(frozen.mark_revision) + 1 if frozen.mark_revision in known else 0 :]
     amendments = [{"author": r.author, "reason": r.reason, "sha256": r.sha256} for r in later]
     events = void_facts(store.void_events(frozen.sha256))
-    return {"amended": amendments, "void_events": events, "damage": damage}
+    stated = store.amendments(frozen.sha256)
+    before = next((k + 1 for k, one in enumerate(stated) if one.sha256 == frozen.amendment), 0)
+    said = [
+        {"author": a.author, "reason": a.reason, "sha256": a.sha256, "states": stated_text(a.stated)}
+        for a in stated[before:]
+    ]
+    return {"amended": amendments, "restated": said, "void_events": events, "damage": damage}
+
+
+def _retired(store: Store, model: Model) -> dict[str, str]:
+    """What the model stands on that is out of use by now, and why."""
+    names: dict[str, set[str]] = {kind: set() for kind in ("unit", "liquid", "mounting", "tank", "sensor")}
+    for session in model.frozen.sessions:
+        names["unit"].add(session.unit.name)
+        names["liquid"].add(session.liquid.name)
+        names["mounting"].add(session.mounting.name)
+        names["tank"].add(session.mounting.tank.ref)
+        names["sensor"].add(session.mounting.sensor.ref)
+    if model.limits is not None:
+        names["limits"] = {model.limits.ref}
+    return {
+        f"{kind} {name}": reason
+        for kind, known in names.items()
+        for name, reason in store.retired(kind).items()
+        if name in known
+    }
 
 
 def _trim_facts(trim: Trim) -> dict[str, Any]:

@@ -15,7 +15,16 @@ from innage.jobs.registry import in_use
 from innage.jobs.stages import staged
 
 if TYPE_CHECKING:
-    from dataset.records import BoardMeasurement, Budget, FrozenData, FrozenSet, Limits, Model, Role
+    from dataset.records import (
+        BoardMeasurement,
+        Budget,
+        FrozenData,
+        FrozenSet,
+        Limits,
+        Model,
+        Role,
+        StatusEvent,
+    )
     from dataset.store import Store
     from training.costs import CostModel
     from training.judging.figures import AnsweredLimit
@@ -220,9 +229,12 @@ def find_models(store: Store, only: SessionFilter) -> tuple[Model, ...]:
     return tuple(model for model in models if any(s.sha256 in fitting for s in model.frozen.sessions))
 
 
-def model_facts(model: Model, boards: Iterable[BoardMeasurement] = ()) -> dict[str, Any]:
+def model_facts(
+    model: Model, boards: Iterable[BoardMeasurement] = (), status: StatusEvent | None = None
+) -> dict[str, Any]:
     """Everything about a model but the program and the float ONNX, which are exported; ready for JSON.
-    ``boards``: what boards measured, of which those of this model are taken.
+    ``boards``: what boards measured, of which those of this model are taken. ``status``: what it is said to
+    be.
     """
     from training.search.metrics import read_metrics
 
@@ -234,11 +246,24 @@ def model_facts(model: Model, boards: Iterable[BoardMeasurement] = ()) -> dict[s
         "limits": None if model.limits is None else model.limits.ref,
         "date": model.date,
         "parent": model.parent,
+        "status": status_facts(status),
         "recipe": json.loads(model.recipe),
         "versions": json.loads(model.versions),
         "metrics": metrics | {"limits": [answer.to_json() for answer in read_metrics(metrics).limits]},
         "boards": [board_facts(measured) for measured in boards if measured.model == model.name],
     }
+
+
+def status_facts(status: StatusEvent | None) -> dict[str, str] | None:
+    """What a model is said to be, ready for JSON; None where nobody said."""
+    if status is None:
+        return None
+    return {"status": str(status.status), "author": status.author, "reason": status.reason}
+
+
+def status_text(status: StatusEvent) -> str:
+    """The same in a few words."""
+    return f"{status.status}, by {status.author}: {status.reason}"
 
 
 def board_facts(measured: BoardMeasurement) -> dict[str, Any]:

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 from typing import Any
 
 import pytest
+from stores import model_of
 
 from calling import OSCILLATOR, READINGS, run, run_json
+from dataset.records import GroupBy, Role
 from dataset.store import Store
 
 COLUMNS = ["--time", "elapsed_ms", "--count", "N_counts"]
 COLUMNS += ["--level", "level_cm", "--level-unit", "cm", "--level-u-mm", "0.5"]
+SIZES = ["--flash-bytes", "8000", "--ram-bytes", "200", "--stack-bytes", "200", "--cycles", "9000"]
 BY = ["--author", "A. Bench", "--reason", "read the label again"]
 
 
@@ -205,3 +209,57 @@ def test_a_budget_limits_and_a_mapping(store: Path) -> None:
     assert "one of tank, sensor" in " ".join(run("retire", "pad", "x", "--reason", "why", code=2).split())
     with Store.open(store) as opened:
         assert opened.retired("limits") == {"owner@1": "superseded"}
+
+
+@pytest.fixture(scope="module")
+def with_model(bench: bytes, tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """The same with a model of no program, and a file of an export of it."""
+    path = tmp_path_factory.mktemp("model") / "innage.db"
+    path.write_bytes(bench)
+    with Store.open(path) as opened:
+        (captured,) = opened.sessions()
+        roles = {"u1": Role.FIT}
+        model = opened.add_model(model_of(opened.freeze("set", [captured], GroupBy.UNIT, roles)))
+        opened.add_export(model, "b" * 64, {"innage.c": hashlib.sha256(b"innage.c").hexdigest()})
+    return path.read_bytes()
+
+
+def test_what_a_model_is(store: Path, with_model: bytes, tmp_path: Path) -> None:
+    """Who says so and why is asked for, kept and told; a retired model is exported only when told."""
+    store.write_bytes(with_model)
+    assert run("status", "m", "candidate", *BY).startswith("model m is candidate by A. Bench")
+    assert "is candidate already" in run("status", "m", "candidate", *BY, code=2)
+    run("status", "m", "retired", "--author", "B. Bench", "--reason", "reads foam as liquid")
+    with Store.open(store) as opened:
+        now, events = opened.status("m"), opened.status_events("m")
+    assert now is not None
+    assert (now.status, now.author, now.reason) == ("retired", "B. Bench", "reads foam as liquid")
+    assert [len(event.parents) for event in events] == [0, 1]
+    run("budget", "add", "small", "--core", "cortex-m3", *SIZES)
+    export = ("export", "m", "--budget", "small", "--out", tmp_path / "bundle")
+    said = " ".join(run(*export, code=1).split())
+    assert "is retired, by B. Bench: reads foam as liquid" in said
+    assert "--even-if-retired" in said
+    assert not (tmp_path / "bundle").exists()
+
+
+def test_trace_tells_all_of_it(store: Path, with_model: bytes, tmp_path: Path) -> None:
+    """What became since of what a model stands on: amended, voided, taken back, retired, and what it is."""
+    store.write_bytes(with_model)
+    file = tmp_path / "innage.c"
+    file.write_bytes(b"innage.c")
+    id_ = session()["id"]
+    run("amend", id_, "--liquid", "tea", *BY)
+    run("void", id_, "--reason", "the hose slipped")
+    run("void", id_, "--take-back", "--reason", "it did not")
+    run("retire", "unit", "u1", "--reason", "broken")
+    run("status", "m", "retired", *BY)
+    (export,) = run_json("trace", file)["exports"]
+    assert export["retired"] == {"unit u1": "broken"}
+    assert export["status"] == ["retired, by A. Bench: read the label again"]
+    (traced,) = export["sessions"]
+    assert [later["states"] for later in traced["restated"]] == ["liquid tea"]
+    assert [event["takes_back"] for event in traced["void_events"]] == [False, True]
+    said = " ".join(run("trace", file).split())
+    for told in ("stated anew since by A. Bench", "TAKEN BACK", "RETIRED unit u1"):
+        assert told in said, told

@@ -247,6 +247,7 @@ def _show_export(name: str, digest: str, facts: dict[str, Any]) -> None:
             + (f", retrained from {model['parent']}" if model["parent"] is not None else ""),
         ),
         ("frozen set", f"{frozen['name']} ({frozen['origin']}), {frozen['sha256']}"),
+        *(("status", said) for said in facts["status"]),
         *((("earlier tank", facts["earlier"]["told"]),) if facts["earlier"] else ()),
         ("groups", ", ".join(f"{roles.count(role)} {role}" for role in dict.fromkeys(roles))),
         (
@@ -270,6 +271,21 @@ def _show_export(name: str, digest: str, facts: dict[str, Any]) -> None:
             for session in sessions
             for later in session["amended"]
         ),
+        *(
+            (
+                f"AMENDED {session['id']}",
+                f"stated anew since by {later['author']}: {later['states']} ({later['reason']})",
+            )
+            for session in sessions
+            for later in session["restated"]
+        ),
+        *(
+            (f"{'TAKEN BACK' if event['takes_back'] else 'VOIDED'} {session['id']}", event["reason"])
+            for session in sessions
+            if any(event["takes_back"] for event in session["void_events"])
+            for event in session["void_events"]
+        ),
+        *((f"RETIRED {what}", reason) for what, reason in facts["retired"].items()),
         *(
             (f"DAMAGED {session['id']}", f"its readings are not as they were sealed: {session['damage']}")
             for session in sessions
@@ -338,7 +354,7 @@ def _levels(sessions: Sequence[dict[str, Any]]) -> str | None:
 def _remarks(sessions: Sequence[dict[str, Any]]) -> str:
     simulated, void = sum(s["simulated"] for s in sessions), sum(s["void"] is not None for s in sessions)
     parts = ["simulated" if simulated == len(sessions) else f"{simulated} simulated"] if simulated else []
-    amended = sum(bool(s["amended"]) for s in sessions)
+    amended = sum(bool(s["amended"] or s["restated"]) for s in sessions)
     damaged = sum(s["damage"] is not None for s in sessions)
     counts = ((void, "void"), (amended, "amended"), (damaged, "damaged"))
     return ", ".join(parts + [f"{count} {what}" for count, what in counts if count])

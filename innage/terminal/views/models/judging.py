@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from innage.terminal.output import say, table
 from innage.terminal.views.limits import show_limits
+from innage.terminal.views.models.training import status_sentence
 
 if TYPE_CHECKING:
     from innage.jobs.models.judging import Comparison, Sweep, Worth
@@ -18,6 +19,9 @@ _CELLS_SHOWN = 8
 def show_comparison(compared: Comparison) -> None:
     """By class and by cell, limits and sizes of both, and who loses where it matters."""
     first, second, figures = compared.first, compared.second, compared.figures
+    for name, status in zip((first, second), compared.statuses, strict=True):
+        if status is not None:
+            say(status_sentence(name, status))
     rows = [
         (
             name,

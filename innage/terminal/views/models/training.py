@@ -44,6 +44,8 @@ def show_model(facts: Facts) -> None:
     parent = f", refitted from {facts['parent']}" if facts["parent"] else ""
     if facts["date"] or parent:
         say(f"Model {facts['name']}, trained on {facts['date'] or 'a day that is not known'}{parent}.\n")
+    if facts["status"] is not None:
+        say(f"{status_sentence(facts['name'], facts['status'])}\n")
     show_model_limits(metrics.limits)
     _show_prove(metrics, facts["frozen"])
     if metrics.claims is not None:
@@ -58,10 +60,20 @@ def show_model(facts: Facts) -> None:
     _show_ablation(metrics)
 
 
+def status_sentence(name: str, status: dict[str, str]) -> str:
+    """What a model is said to be, by whom and why."""
+    return f"Model {name} is {status['status']}, by {status['author']}: {status['reason']}"
+
+
 def show_models(listed: list[Facts]) -> None:
     """What each model is of, then what it can do: one row a model."""
+    statuses = [(f["status"] or {}).get("status") for f in listed]
     of = [(f["name"], f["date"], f["frozen"]["name"], f["limits"], f["parent"]) for f in listed]
-    table("models", ("model", "trained", "frozen set", "limits", "from"), of)
+    heads: tuple[str, ...] = ("model", "trained", "frozen set", "limits", "from")
+    if any(statuses):
+        table("models", (*heads, "status"), [(*row, said) for row, said in zip(of, statuses, strict=True)])
+    else:
+        table("models", heads, of)
     columns = ("model", "family", "size", "bits", "prove\nrmse mm", "met/not/\nunproven", "flash", "readings")
     table("figures", columns, [_figures_row(one) for one in listed])
 

@@ -1,0 +1,32 @@
+"""``innage status``: what a model is, by whom and why."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from dataset.words import ModelStatus
+from innage.options import DEFAULT_STORE, ModelArgument, StoreOption, open_store
+from innage.terminal.output import say
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the app."""
+    app.command()(status)
+
+
+def status(
+    model: ModelArgument,
+    what: Annotated[ModelStatus, typer.Argument(help="What it is from now on.", metavar="STATUS")],
+    author: Annotated[str, typer.Option(help="Who says so.")],
+    reason: Annotated[str, typer.Option(help="Why; read a year later.")],
+    store: StoreOption = DEFAULT_STORE,
+) -> None:
+    """Say what a model is: candidate or retired.
+
+    'innage models', 'innage compare' and 'innage trace' tell it; a retired model is exported only when told.
+    """
+    with open_store(store) as opened:
+        event = opened.set_status(model, what, author, reason)
+    say(f"model {model} is {event.status} by {event.author}: {event.reason}")
