@@ -7,7 +7,8 @@ from collections.abc import Callable
 
 from dataset.errors import InputError
 from dataset.live.board import ByteSource, SourceEnded, SourceLost
-from dataset.live.capture import COMMIT_S, Capture, View
+from dataset.live.capture import COMMIT_S, Capture
+from dataset.live.stated import View
 
 RETRY_S = 0.5
 

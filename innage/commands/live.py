@@ -43,7 +43,7 @@ from innage.terminal.output import harmless, say, say_aside
 from innage.terminal.views.captures import capture_facts, kept_text, show_captures, show_sealed
 
 if TYPE_CHECKING:
-    from dataset.live.capture import View
+    from dataset.live.stated import View
     from innage.jobs.capturing import LiveCapture
 
 app = typer.Typer(

@@ -13,8 +13,9 @@ from dataset.errors import InputError
 if TYPE_CHECKING:
     from dataset.labels.marking import Labelling
     from dataset.live.board import ByteSource
-    from dataset.live.capture import Capture, View
+    from dataset.live.capture import Capture
     from dataset.live.plans import Step
+    from dataset.live.stated import View
     from dataset.records import Sensor, Session, Tank
     from dataset.store import Store
     from innage.jobs.circumstances import Circumstances
@@ -89,7 +90,8 @@ def begin_capture(
             there is no capture then.
     """
     from dataset.labels.marking import check_labelling
-    from dataset.live.capture import Capture, Stated
+    from dataset.live.capture import Capture
+    from dataset.live.stated import Stated
 
     if read_off.labelling is not None:
         check_labelling(read_off.labelling)

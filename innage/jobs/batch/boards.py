@@ -207,7 +207,8 @@ def _on_board(
     tell: Callable[[str], None],
 ) -> OnBoard:
     """The board, its capture begun or gone on with."""
-    from dataset.live.capture import Capture, Stated
+    from dataset.live.capture import Capture
+    from dataset.live.stated import Stated
     from dataset.live.together import OnBoard
 
     if any(capture.name == plan.name for capture in store.open_captures()):

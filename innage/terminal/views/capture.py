@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from rich.console import Console, RenderableType
     from rich.text import Text
 
-    from dataset.live.capture import View
+    from dataset.live.stated import View
 
 BAR_CELLS = 40
 TALL = 24  # more channels than this stand in two columns

@@ -11,9 +11,10 @@ import pytest
 
 from building import bench_store
 from dataset.errors import InputError
-from dataset.live.capture import Capture, Stated
+from dataset.live.capture import Capture
 from dataset.live.entries import RESTART_PERIODS
 from dataset.live.plans import plan_of_levels, read_plan
+from dataset.live.stated import Stated
 from dataset.records import CountLaw, Liquid, Occasion, Operator, Pad, Sensor
 from dataset.store import Store
 

@@ -12,8 +12,9 @@ import pytest
 from building import bench_store
 from dataset.errors import InputError, StoreError
 from dataset.live.board import SourceEnded, SourceLost
-from dataset.live.capture import Capture, Stated
+from dataset.live.capture import Capture
 from dataset.live.scale import MassReader, Steadiness, Weighing
+from dataset.live.stated import Stated
 from dataset.live.together import OnBoard, capture_together
 from dataset.records import CountLaw, Liquid, Pad, Sensor, Tank
 from dataset.store import Store

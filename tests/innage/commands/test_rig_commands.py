@@ -17,9 +17,10 @@ import pytest
 from typer.testing import CliRunner
 
 from dataset.live.board import LineReader, SerialSource
-from dataset.live.capture import Capture, View
+from dataset.live.capture import Capture
 from dataset.live.loop import run
 from dataset.live.plans import plan_of_levels
+from dataset.live.stated import View
 from dataset.records import TrimKind
 from dataset.rig import response
 from dataset.rig.scenario import load_scenario

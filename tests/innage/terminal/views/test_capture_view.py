@@ -6,7 +6,7 @@ import io
 
 from rich.console import Console
 
-from dataset.live.capture import View
+from dataset.live.stated import View
 from innage.terminal.views.capture import PlainView, picture
 
 
