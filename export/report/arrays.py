@@ -244,7 +244,7 @@ def level_sections(bins: Sequence[LevelBin]) -> list[str]:
 def _risk(claims: Figures) -> list[str]:
     curves = {
         name: [(point.accepted_share, point.p95_mm) for point in claims.risk.get(name, ())]
-        for name in ("clean", "foam", "film")
+        for name in ("clean", "foam", "film", "liquid")
     }
     curves = {name: curve for name, curve in curves.items() if curve}
     if not curves:
@@ -252,10 +252,11 @@ def _risk(claims: Figures) -> list[str]:
     caption = (
         "What a stricter threshold of doubt would buy: the 95th percentile of the error of the readings "
         "still accepted (across), were doubt alone to decide, on the unseen groups. A line that falls to "
-        "the left means that doubt knows where the errors are. The model's own threshold is one choice on "
-        "it."
+        "the left means that doubt knows where the errors are; 'liquid' is all classes together. Diamonds: "
+        "what the model accepts in fact, by all its thresholds."
     )
-    return ["<h2>Risk against acceptance</h2>", svg_figure(risk_plot(curves), caption)]
+    at = {name: (point.accepted_share, point.p95_mm) for name, point in claims.operating.items()}
+    return ["<h2>Risk against acceptance</h2>", svg_figure(risk_plot(curves, at), caption)]
 
 
 def _places(claims: Figures) -> list[str]:

@@ -18,7 +18,7 @@ _BOX_ROW, _COUNTS = (
     (580, 650, 704),
 )  # a box's height with its gap, and where the columns of counts beside it end
 _NAME_WIDTH, _NAME_HEIGHT = 40, 13  # what a pad's name takes up
-_DASHES = {"clean": "", "foam": "7 4", "film": "2 3"}
+_DASHES = {"clean": "", "foam": "7 4", "film": "2 3", "liquid": "9 3 2 3"}
 
 Point = tuple[float, float]
 
@@ -289,9 +289,11 @@ def front(points: Sequence[tuple[float, float, str, bool]]) -> list[Point]:
     return best
 
 
-def risk_plot(curves: Mapping[str, Sequence[Point]]) -> str:
-    """By class a curve of (accepted share, P95 in mm). At least one curve with a point."""
-    every = [point for curve in curves.values() for point in curve]
+def risk_plot(curves: Mapping[str, Sequence[Point]], operating: Mapping[str, Point]) -> str:
+    """By class a curve of (accepted share, P95 in mm), and the ``operating`` point as a diamond. At least one
+    curve with a point.
+    """
+    every = [*(point for curve in curves.values() for point in curve), *operating.values()]
     axes = _Axes(
         [100 * a for a, _ in every],
         [*(b for _, b in every), 0.0],
@@ -308,6 +310,14 @@ def risk_plot(curves: Mapping[str, Sequence[Point]]) -> str:
             f'cx="{axes.x(a):.1f}" cy="{axes.y(b):.1f}" r="2.5"/></g>'
             for a, b in line
         ]
+        if name in operating:
+            share, error = operating[name]
+            x, y = axes.x(100 * share), axes.y(error)
+            marks.append(
+                f'<g class="mark"><title>{escape(name)}, as the model is: {100 * share:.3g} %, {error:.3g} mm'
+                f'</title><path d="M{x - 5:.1f} {y:.1f}L{x:.1f} {y - 5:.1f}L{x + 5:.1f} {y:.1f}L{x:.1f} '
+                f'{y + 5:.1f}Z"/></g>'
+            )
         left, top = _LEFT + 14 + 110 * k, _TOP - 8  # above the highest line
         marks.append(
             f'<line {look} x1="{left}" x2="{left + 32}" y1="{top}" y2="{top}"/><text '

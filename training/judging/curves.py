@@ -6,10 +6,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from training.judging.figures import ErrorBox, LevelBin, RiskPoint, StatedFrames
+from training.judging.figures import ErrorBox, LevelBin, OperatingPoint, RiskPoint, StatedFrames
 from training.judging.judged import Judged
 from training.judging.scoring import FEWEST_FRAMES, by_level, tidy
-from training.models.operating import Operating, Scores
+from training.models.operating import Scores
 from training.program import FLAG_BITS, GIVEN, REASON_NAMES, VALIDITY_NAMES
 from training.rows import Ints, Mask
 
@@ -106,22 +106,37 @@ def _reasons(reason: Ints) -> dict[str, int]:
     return {name: int((reason == code).sum()) for code, name in REASON_NAMES.items() if code != GIVEN}
 
 
-def risk_curves(judged: Judged, scores: Scores, at: Operating) -> dict[str, tuple[RiskPoint, ...]]:
-    """By class of liquid: the P95 of the error in mm of what would be accepted, were doubt alone to decide,
-    for thresholds from strict to none.
+def risk_curves(judged: Judged, scores: Scores) -> dict[str, tuple[RiskPoint, ...]]:
+    """By class, and of all liquid: the P95 of the error in mm of what would be accepted, were doubt alone to
+    decide, for thresholds from strict to none.
 
     ``scores`` are of the rows of ``judged``. The error is of the level before it is withheld; frames of equal
     doubt are accepted together, so that the share reached may lie above the one that the threshold was set
     for.
     """
-    return {
-        name: _curve(judged, scores, at, rows)
-        for name, rows in judged.classes().items()
-        if name in ("clean", "foam", "film")
-    }
+    return {name: _curve(judged, scores, rows) for name, rows in _liquid(judged).items()}
 
 
-def _curve(judged: Judged, scores: Scores, at: Operating, rows: Mask) -> tuple[RiskPoint, ...]:
+def operating_points(judged: Judged) -> dict[str, OperatingPoint]:
+    """By the same classes, of all frames alike: what is accepted in fact, and the P95 of its error in mm; a
+    class of which nothing is accepted is left out.
+    """
+    points = {}
+    for name, rows in _liquid(judged).items():
+        size = np.abs(judged.error_mm[rows & judged.accepted])
+        if len(size):
+            points[name] = OperatingPoint(tidy(len(size) / rows.sum()), tidy(np.quantile(size, 0.95)))
+    return points
+
+
+def _liquid(judged: Judged) -> dict[str, Mask]:
+    """Rows of liquid by what is on it, and all of them; a class without rows is left out."""
+    classes = {name: rows for name, rows in judged.classes().items() if name in ("clean", "foam", "film")}
+    wet = ~judged.states.empty
+    return classes | ({"liquid": wet} if wet.any() else {})
+
+
+def _curve(judged: Judged, scores: Scores, rows: Mask) -> tuple[RiskPoint, ...]:
     doubt, size = scores.doubt[rows], np.abs(scores.level_mm() - judged.label_mm)[rows]
     points: dict[int, RiskPoint] = {}
     for threshold in np.quantile(doubt, ACCEPTED, method="higher"):

@@ -177,11 +177,19 @@ class RiskPoint(Kept):
 
 
 @dataclass(frozen=True)
+class OperatingPoint(Kept):
+    """Of one class what a model accepts in fact, by all its thresholds, and the P95 of the error of that."""
+
+    accepted_share: float
+    p95_mm: float
+
+
+@dataclass(frozen=True)
 class Figures(Kept):
     """All figures of a judged model: by class, by place, rates with bounds, longest runs.
 
     ``ordered``: groups are bands of a scale. What pictures are made of (``by_level``, ``boxes``,
-    ``confusion``, ``risk``) is there for prove groups of a trained model.
+    ``confusion``, ``risk``, ``operating``) is there for prove groups of a trained model.
     """
 
     classes: Mapping[str, ClassFigures] = field(default_factory=dict)
@@ -205,6 +213,7 @@ class Figures(Kept):
     boxes: tuple[ErrorBox, ...] = ()
     confusion: tuple[StatedFrames, ...] = ()
     risk: Mapping[str, tuple[RiskPoint, ...]] = field(default_factory=dict)
+    operating: Mapping[str, OperatingPoint] = field(default_factory=dict)
     worst_group_rmse_mm: float | None = None
 
 

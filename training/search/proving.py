@@ -10,7 +10,13 @@ import numpy as np
 
 from dataset.records import FrozenData, Role
 from training.judging.class_figures import figures_of
-from training.judging.curves import confusion_rows, error_boxes, errors_by_level, risk_curves
+from training.judging.curves import (
+    confusion_rows,
+    error_boxes,
+    errors_by_level,
+    operating_points,
+    risk_curves,
+)
 from training.judging.figures import Figures, FitRows, Prove
 from training.judging.judged import judge
 from training.judging.power_on import power_on
@@ -48,7 +54,8 @@ def proved(
         by_level=errors_by_level(judged),
         boxes=error_boxes(judged),
         confusion=confusion_rows(judged),
-        risk={} if doubts is None else risk_curves(judged, doubts.scores, doubts.at),
+        risk={} if doubts is None else risk_curves(judged, doubts.scores),
+        operating={} if doubts is None else operating_points(judged),
         worst_group_rmse_mm=integer.worst_group_rmse_mm,
     )
     return prove, figures

@@ -105,8 +105,12 @@ def test_front_leaves_out_what_a_smaller_one_beats() -> None:
 
 
 def test_risk_plot_has_a_named_line_for_each_class() -> None:
-    svg = risk_plot({"clean": [(0.5, 0.8), (1.0, 1.3)], "foam": [(0.6, 2.0)]})
+    svg = risk_plot({"clean": [(0.5, 0.8), (1.0, 1.3)], "foam": [(0.6, 2.0)]}, {"clean": (0.9, 1.1)})
     assert [e["stroke-dasharray"] for e in _elements(svg, "polyline")] == ["", "7 4"]
     assert ">clean<" in svg
     low, high = (float(e["cy"]) for e in _elements(svg, "circle")[:2])
     assert low > high
+    assert [e["d"].count("L") for e in _elements(svg, "path")] == [
+        3
+    ]  # one diamond, of the class that has one
+    assert "clean, as the model is: 90 %, 1.1 mm" in svg

@@ -7,9 +7,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from training.judging.curves import confusion_rows, error_boxes, errors_by_level, risk_curves
+from training.judging.curves import (
+    confusion_rows,
+    error_boxes,
+    errors_by_level,
+    operating_points,
+    risk_curves,
+)
 from training.judging.judged import Judged
-from training.models.operating import Scores, nothing_withheld
+from training.models.operating import Scores
 from training.models.watch import States
 
 FRAMES = 100
@@ -79,8 +85,9 @@ def test_a_doubt_that_knows_the_error_buys_accuracy() -> None:
     by hand 0.01 * 0.95 * (n - 1).
     """
     its = filling()
-    ((name, found),) = risk_curves(its, scores(its, np.arange(FRAMES)), nothing_withheld()).items()
-    assert name == "clean"
+    curves = risk_curves(its, scores(its, np.arange(FRAMES)))
+    found = curves["clean"]
+    assert curves["liquid"] == found  # nothing else is in the tank
     for row in found:
         n = round(row.accepted_share * FRAMES)
         assert row.p95_mm == pytest.approx(0.01 * 0.95 * (n - 1), abs=1 / 128)  # levels are whole 1/64 mm
@@ -91,9 +98,39 @@ def test_a_doubt_that_knows_the_error_buys_accuracy() -> None:
 def test_a_doubt_that_knows_nothing_accepts_all_or_none() -> None:
     """Equal doubt: one threshold, everything accepted together; a class without frames has no curve."""
     its = filling()
-    found = risk_curves(its, scores(its, np.full(FRAMES, 7)), nothing_withheld())
-    assert set(found) == {"clean"}
+    found = risk_curves(its, scores(its, np.full(FRAMES, 7)))
+    assert set(found) == {"clean", "liquid"}
     assert [(row.doubt, row.accepted_share) for row in found["clean"]] == [(7, 1.0)]
+
+
+def test_a_curve_falls_with_a_doubt_that_knows_and_is_flat_with_one_that_does_not() -> None:
+    """Errors of 0 to 0.99 mm. A doubt in their order halves the P95 with the frames; one that goes through
+    the frames in steps of 37 has of every share of them small and large errors alike.
+    """
+    its = filling()
+    knows, blind = (
+        risk_curves(its, scores(its, doubt))["liquid"]
+        for doubt in (np.arange(FRAMES), np.arange(FRAMES) * 37 % FRAMES)
+    )
+    for curve, least, most in ((knows, 0.4, 0.6), (blind, 0.95, 1.05)):
+        assert [point.accepted_share for point in curve] == sorted(point.accepted_share for point in curve)
+        assert least <= curve[0].p95_mm / curve[-1].p95_mm <= most
+    assert all(0.94 * blind[-1].p95_mm < point.p95_mm < 1.06 * blind[-1].p95_mm for point in blind)
+
+
+def test_the_operating_point_is_what_is_accepted_in_fact() -> None:
+    """Ten clean frames withheld and ten under foam of which nothing is given: of clean ones 80 of 90, of all
+    liquid 80 of 100, and of neither a frame that is withheld counts as an error.
+    """
+    its = filling()
+    its.states.foam[90:], its.states.clean[90:] = True, False
+    its.validity[80:], its.level_mm[80:] = 0, np.nan
+    found = operating_points(its)
+    assert set(found) == {"clean", "liquid"}
+    assert [found[name].accepted_share for name in ("clean", "liquid")] == pytest.approx(
+        [8 / 9, 0.8], abs=1e-5
+    )
+    assert found["clean"].p95_mm == found["liquid"].p95_mm == pytest.approx(0.01 * 0.95 * 79)
 
 
 def test_a_box_is_the_quantiles_of_signed_errors() -> None:

@@ -20,6 +20,7 @@ from training.judging.figures import (
     FlaggedErrors,
     Joint,
     LevelBin,
+    OperatingPoint,
     Prove,
     RiskPoint,
     Score,
@@ -53,6 +54,7 @@ FIGURES = Figures(
     boxes=(ErrorBox("clean", 100, 3, 2, -1.0, -0.5, 0.0, 0.5, 1.0, -2.0, 2.0),),
     confusion=(StatedFrames("foam", 5, 1, {"valid": 5}, {"foam": 4}, ("valid", "foam")),),
     risk={"clean": (RiskPoint(7, 1.0, 0.9),)},
+    operating={"clean": OperatingPoint(0.98, 0.85)},
 )
 SCORE = Score(0.8, 1.5, 1.0, 0.0, 9, 0, 90)
 

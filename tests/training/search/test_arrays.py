@@ -127,7 +127,7 @@ def test_the_lowest_pad_and_what_plots_need_are_reported(trained: Trained) -> No
     levels = [row["level_mm"] for row in claims["by_level"]]
     assert levels == sorted(levels)
     assert {row["label_u_mm"] for row in claims["by_level"]} == {0.3}
-    assert set(claims["risk"]) == {"clean", "foam", "film"}
+    assert set(claims["risk"]) == set(claims["operating"]) == {"clean", "foam", "film", "liquid"}
     for points in claims["risk"].values():
         shares = [point["accepted_share"] for point in points]
         assert shares == sorted(shares)
