@@ -109,7 +109,7 @@ def captured(
     units = [unit for of_role in roles.values() for unit in of_role]
     taken = fill(store, bench, units)
     if trims:
-        add_other_trims(store, bench, units)
+        add_other_trims(store, bench, taken)
     return store.frozen_data(freeze(store, name, taken, roles))
 
 

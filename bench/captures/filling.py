@@ -71,12 +71,11 @@ def fill(store: Store, bench: Bench, names: Sequence[str]) -> dict[str, tuple[Se
     return taken
 
 
-def add_other_trims(store: Store, bench: Bench, names: Sequence[str]) -> None:
-    """A partial fill and a surrogate block of units that are in the store with their other trims."""
-    mounting, _ = _register(store, bench)
+def add_other_trims(store: Store, bench: Bench, taken: Mapping[str, Sequence[Session]]) -> None:
+    """A partial fill and a surrogate block of the units of :func:`fill`, beside their other trims."""
     half_mm, pads = bench.strip.span_mm / 2, bench.strip.pads
-    for name in names:
-        unit, part = store.unit(name), draw_part(bench, name)
+    for name, (session, *_) in taken.items():
+        unit, mounting, part = session.unit, session.mounting, draw_part(bench, name)
         counts, block = trim_counts(bench, part, half_mm), block_counts(bench, part, BLOCK, BLOCK_SPREAD)
         partial = Trim(
             unit, mounting, TrimKind.PARTIAL, counts, _DATE, "assembled", level_mm=half_mm, note=NOTE

@@ -25,10 +25,11 @@ from captures.benches import (
 )
 from captures.courses import fading_foam
 from captures.field import contrast, floating, open_share, sheet_contrast, slit_share
-from captures.filling import fill, freeze, unit_names
+from captures.filling import BLOCK, add_other_trims, fill, freeze, unit_names
 from captures.second_frequency import AtLow
-from dataset.records import Role, Wall
+from dataset.records import CountLaw, Role, TrimKind, Wall
 from dataset.store import Store
+from training.models.trimming import usable_trims
 
 ACCURACY = Path(__file__).parents[2] / "bench" / "accuracy.py"
 BOTTOMS, TOPS = np.asarray([2.0, 16.0]), np.asarray([12.0, 30.0])
@@ -171,6 +172,23 @@ def test_units_come_in_by_the_door_and_state_foam_film_and_dry_tanks(make: type)
     assert dropped.any()
     assert (data.level_mm[dropped] == 0).all()
     assert data.level_mm.max() > 0.8 * bench.strip.span_mm
+
+
+@pytest.mark.parametrize("make", [bench_a, bench_b])
+def test_units_can_have_every_kind_of_trim(make: type) -> None:
+    """Models can then be made for each; a block shows about its share of the step from dry to full."""
+    bench = make(3)
+    (name,) = unit_names(bench, 1)
+    with Store.in_memory() as store:
+        taken = fill(store, bench, [name])
+        add_other_trims(store, bench, taken)
+        data = store.frozen_data(freeze(store, "set", taken, {Role.FIT: [name]}))
+    assert usable_trims(data, data.rows(Role.FIT)) == ("none", "dry", "block", "partial", "full")
+    found = {trim.kind: np.asarray(trim.counts, np.float64) for trim in data.frozen.trims}
+    if bench.board.count_law is CountLaw.FALLS:
+        found = {kind: 1 / counts for kind, counts in found.items()}
+    swing = found[TrimKind.FULL] - found[TrimKind.DRY]
+    assert (found[TrimKind.BLOCK] - found[TrimKind.DRY]) / swing == pytest.approx(BLOCK, abs=0.1)
 
 
 @pytest.mark.slow
