@@ -314,7 +314,7 @@ def freeze_choice(
         edges_c=() if chosen.bands is None else chosen.bands.edges_c,
         even_if_warned=choice.even_if_warned,
     )
-    return _looked_at(store, frozen_set, groups, chosen.left_out)
+    return _looked_at(store, frozen_set, store.groups(frozen_set), chosen.left_out)
 
 
 def _with_the_rest(numbers: Mapping[Role, int | None], groups: int) -> dict[Role, int]:

@@ -17,7 +17,7 @@ _IDS_SHOWN = 6
 def show_check(store: Path, report: IntegrityReport) -> None:
     """How much was looked at, and each fault."""
     counted = ", ".join(
-        f"{count} {what}{'s' if count != 1 and what != 'limits' else ''}"
+        f"{count} {what if what == 'limits' or count == 1 else 'benches' if what == 'bench' else what + 's'}"
         for what, count in report.checked
         if count
     )

@@ -159,7 +159,7 @@ def test_text(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
     assert "2 sessions are not in this store" in said
     run("text", "export", tmp_path / "again", "--store", tmp_path / "new.db")
     names = [p.name for p in folder.glob("*.toml")]
-    assert len(names) == 8
+    assert len(names) == 9
     assert all((folder / n).read_bytes() == (tmp_path / "again" / n).read_bytes() for n in names)
     assert (folder / "README").read_text() == "ours"
     assert "nothing new" in run("text", "import", folder).output

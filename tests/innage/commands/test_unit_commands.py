@@ -75,6 +75,17 @@ def test_one_after_all(south: Path) -> None:
     assert "are one already" in run(*two, code=2).stderr
 
 
+def test_frozen_by_the_names_that_are_shown(south: Path) -> None:
+    """Groups are chosen by the names that lists show, and shown by those that the set has in every store."""
+    run("merge", str(south))
+    by_unit = run("freeze", "units", "--group", "unit", "--fit", "unit1", "--prove", "rest").output
+    assert [word for word in by_unit.split() if word.startswith("unit1")] == ["unit1@aaaaaa", "unit1@bbbbbb"]
+    assert "canister" in run("freeze", "tanks", "--group", "tank", "--fit", "canister@1").output
+    (group,) = json.loads(run("frozen", "tanks", "--json").output)["groups"]
+    assert "canister" in group.values()
+    assert "2 benches" in run("check").output
+
+
 def test_serials(south: Path) -> None:
     """One for one unit, and each once on a bench."""
     run("unit", "add", "u7", "--serial", "0417", "--note", "shelf")
