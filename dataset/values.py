@@ -90,10 +90,11 @@ def instant(where: str, text: str, utc_offset: str | None = None) -> str:
     Raises:
         InputError: no instant, or one without an offset.
     """
-    match = _INSTANT.fullmatch(text.strip())
+    text = text.strip()
+    match = _INSTANT.fullmatch(text)
     expected = "date and time in ISO 8601, such as 2026-03-02T09:15:00+01:00"
     if match is None:
-        raise InputError(where, quoted(text.strip()) if text.strip() else "no start", expected)
+        raise InputError(where, quoted(text) if text else "no start", expected)
     day, clock, stated = match[1], match[2].replace(",", "."), match[3] or utc_offset
     if stated is None:
         raise InputError(

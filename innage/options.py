@@ -316,6 +316,7 @@ SPELLED: dict[str, str] = {
     "Liquid(density=...)": "'innage liquid add NAME --density-kg-m3 ...'",
     "Liquid(permittivity=...)": "'innage liquid add NAME --permittivity ...'",
     "SerialSource": "--port",
+    "Store.add_operator": "'innage operator add'",
     "Store.add_mapping": "'innage log ... --save-mapping NAME'",
     "Store.add_tank(...)": "'innage tank add {} --help'",
     "Store.add_trim(...)": "'innage trim add --kind {}'",

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from dataset.coverage.gaps import BANDS, Gaps, Registered, find_gaps
 from dataset.coverage.planning import Plan, make_plan
@@ -15,9 +15,10 @@ from innage.jobs.finding import EVERY_SESSION, SessionFilter, settle
 
 if TYPE_CHECKING:
     from dataset.coverage.telling_apart import Judgement
-    from dataset.records import Limits, Session, Tank
+    from dataset.records import Limits, Liquid, Mounting, Session, Tank, Unit
     from dataset.store import Store
 
+N = TypeVar("N", "Liquid", "Mounting", "Unit")
 BUILT_IN_LIMITS = "the built-in limits"
 
 
@@ -92,8 +93,8 @@ def _registered(store: Store, *, whole: bool) -> Registered:
     if not whole:
         return Registered(asked=asked)
     return Registered(
-        tuple(liquid.name for liquid in store.liquids()),
-        tuple(unit.name for unit in store.units()),
+        tuple(liquid.name for liquid in _in_use(store, "liquid", store.liquids())),
+        tuple(unit.name for unit in _in_use(store, "unit", store.units())),
         tuple(tank.ref for tank in _tanks(store, ())),
         asked,
     )
@@ -161,8 +162,8 @@ def plan(
         gaps,
         to_prove,
         tanks,
-        [liquid for liquid in store.liquids() if not only.liquid or liquid.name in only.liquid],
-        [unit for unit in store.units() if not only.unit or unit.name in only.unit],
+        [x for x in _in_use(store, "liquid", store.liquids()) if not only.liquid or x.name in only.liquid],
+        [x for x in _in_use(store, "unit", store.units()) if not only.unit or x.name in only.unit],
         group_by=group_by,
         band=band,
         belongs=_belongs(store, every),
@@ -186,8 +187,16 @@ def _tanks(store: Store, refs: Sequence[str]) -> list[Tank]:
     """The tanks that are named, or of each that something is mounted on the latest such revision."""
     if refs:
         return [store.tank(ref) for ref in refs]
-    mounted = {m.tank.name: m.tank for m in sorted(store.mountings(), key=lambda m: m.tank.revision)}
+    mountings = sorted(_in_use(store, "mounting", store.mountings()), key=lambda m: m.tank.revision)
+    retired = store.retired("tank")
+    mounted = {m.tank.name: m.tank for m in mountings if m.tank.ref not in retired}
     return [mounted[name] for name in sorted(mounted, key=natural)]
+
+
+def _in_use(store: Store, kind: str, records: Iterable[N]) -> list[N]:
+    """Those that were not retired."""
+    retired = store.retired(kind)
+    return [record for record in records if record.name not in retired]
 
 
 def _cannot_tell(store: Store, limits: Limits, tanks: Sequence[Tank], liquids: set[str]) -> list[str]:

@@ -228,6 +228,8 @@ def test_what_does_not_go_together_is_refused(bench: Path) -> None:
 
 def test_lines_state_who_when_and_with_what(bench: Path) -> None:
     """Each file's start by its name, but where a line states another."""
+    refused = run("log", "run1.csv", "--unit", "u1", *ALIKE, "--operator", "mk", code=2)
+    assert refused == "innage: operator mk: is not in the store. Add it with 'innage operator add'\n"
     run("operator", "add", "mk")
     run("operator", "add", "jo")
     run("unit", "name-bench", "cellar")

@@ -23,6 +23,7 @@ from dataset.records import (
     Surface,
     Trim,
     TrimKind,
+    Unit,
     Wall,
 )
 from dataset.store import Store
@@ -217,6 +218,8 @@ def test_sessions_are_found_on_the_command_line(new_store: Store, monkeypatch: p
     assert run("sessions", "--since", "monday", code=2).startswith(
         "innage: --since: 'monday'; expected a day"
     )
+    missing = run("sessions", "--operator", "xy", code=2)
+    assert missing == "innage: operator xy: is not in the store. There are: ab, cd\n"
     shown = run_json("show", ids[3])
     assert (shown["operator"], shown["tags"]) == ("cd", ["late"])
     assert [event["removes"] for event in shown["tag_events"]] == [False, False, True]
@@ -235,6 +238,10 @@ def test_gaps_and_plans_are_of_what_a_filter_leaves(
     proposed = [proposal["unit"] for proposal in planned["proposals"]]
     assert "unit-1" not in proposed  # it is glued to the taller tank
     assert all(unit == "unit-10" or unit.startswith("a new unit") for unit in proposed)
+    put(new_store, Unit("unit-3"), Unit("unit-4"))
+    new_store.retire("unit", "unit-3", "dropped")
+    assert "units without a session: unit-4" in run_json("gaps")["missing"]
+    assert "unit-3" not in {proposal["unit"] for proposal in run_json("plan")["proposals"]}
 
 
 def test_a_unit_shows_its_history(new_store: Store, bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
