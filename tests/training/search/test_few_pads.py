@@ -15,7 +15,7 @@ from dataset.errors import InputError
 from dataset.records import Budget, CountLaw, FrozenData, GroupBy, Limit, Limits, Role
 from training.costs import Cost, CostModel
 from training.judging.answers import meets_limits
-from training.models.recipes import Hardware
+from training.models.recipes import Hardware, Recipe
 from training.program import Builder, Program
 from training.search.candidates import Candidate, Refused, table_bytes, weight_bytes
 from training.search.context import SearchRequest, by_roles, hardware_of
@@ -35,6 +35,14 @@ def found(made_up: MadeUp) -> list[Candidate]:
     context = by_roles(made_up(3), hardware, SearchRequest("m"))
     candidates = tried(context, (FewPads(("line", "hinge", "trees")),))[1]
     return [c for c in candidates if not isinstance(c, Refused)]
+
+
+def test_one_recipe_is_tried_alone_where_it_is_named(made_up: MadeUp) -> None:
+    """Neither another size nor other bits of its family stand beside it."""
+    hardware, only = Hardware(16, 3, CountLaw.FALLS, 100, 10, 200.0), Recipe("hinge", 8, 16)
+    context = by_roles(made_up(3), hardware, SearchRequest("m"))
+    candidates = tried(context, (FewPads(("hinge",), only),))[1]
+    assert [candidate.recipe for candidate in candidates] == [only]
 
 
 def dealt(data: FrozenData) -> Deal:
