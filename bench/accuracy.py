@@ -313,7 +313,8 @@ def main() -> None:
             rows.append(row_of(f"seed {seed}", trained.metrics, time.monotonic() - began))
             print(shown(rows[-1:]), flush=True)
             if given.changed:
-                changed_tank(store, bench, trained, data, request)
+                counts = NEW_UNITS[:1] if given.quick else NEW_UNITS
+                changed_tank(store, bench, trained, data, request, counts)
     if len(rows) > 1:
         print(shown(rows))
         print(spread_of(rows))
