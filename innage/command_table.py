@@ -59,7 +59,7 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         "status": Entry("status", "Say what a model is: candidate or retired."),
         "study": Entry("studying", "Show what trims and features are worth to a model."),
         "compare": Entry("comparing", "Compare a candidate with the model in use."),
-        "retrain": Entry("retraining", "Refit a model for a new tank, three ways, and keep the best."),
+        "retrain": Entry("retraining", "Refit a model for a new tank, some ways, and keep the best."),
         "sweep": Entry("sweeping", "Alter captured counts, and say how far each may go."),
         "faults": Entry("faults", "Break the sensor chain, and count how often a model notices."),
         "report": Entry("reporting", "Reports: one HTML page on a session, set, model or comparison."),

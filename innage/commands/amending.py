@@ -10,6 +10,7 @@ import typer
 from innage.completion import names_of
 from innage.options import (
     DEFAULT_STORE,
+    BenchOption,
     ConditionOption,
     FirmwareOption,
     JsonOption,
@@ -48,6 +49,7 @@ def amend(
         bool, typer.Option("--no-condition", help="Nothing is known of its conditions.")
     ] = False,
     operator: OperatorOption = None,
+    bench: BenchOption = None,
     start: StartOption = None,
     board_firmware: FirmwareOption = None,
     json: JsonOption = False,
@@ -62,7 +64,7 @@ def amend(
     from innage.jobs.session_facts import stated_text
 
     stated = NewStatements(
-        unit, liquid, mounting, condition, conditions, no_condition, operator, start, board_firmware
+        unit, liquid, mounting, condition, conditions, no_condition, operator, start, board_firmware, bench
     )
     with open_store(store) as opened:
         amended = amend_session(opened, session, stated, author, reason)

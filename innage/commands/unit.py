@@ -69,7 +69,7 @@ def show(
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Show one unit: what it is, its trims, its sessions and where it was mounted."""
+    """Show one unit: trims, sessions and mountings."""
     from innage.jobs.registry import unit_history
 
     history = unit_history(open_store(store), name)

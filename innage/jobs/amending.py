@@ -21,8 +21,8 @@ class NewStatements:
 
     ``unit``, ``liquid`` and ``mounting`` are names. ``condition`` is text such as ``wall=film`` and holds
     throughout, ``conditions`` a CSV of conditions by stretch, ``no_condition`` says that none is known.
-    ``operator`` is a code of the list, ``started`` an instant with its offset from UTC, ``firmware`` the
-    board's.
+    ``operator`` is a code of the list, ``bench`` a name or identity, ``started`` an instant with its offset
+    from UTC, ``firmware`` the board's.
     """
 
     unit: str | None = None
@@ -34,6 +34,7 @@ class NewStatements:
     operator: str | None = None
     started: str | None = None
     firmware: str | None = None
+    bench: str | None = None
 
 
 @dataclass(frozen=True)
@@ -80,9 +81,10 @@ def amend_session(store: Store, session: str, stated: NewStatements, author: str
         operator=stated.operator,
         started=None if stated.started is None else instant("started", stated.started),
         firmware=stated.firmware,
+        bench=None if stated.bench is None else store.bench(stated.bench).identity,
     )
     if anew == Restatement():
-        fields = ("unit", "liquid", "mounting", "condition", "operator", "started", "firmware")
+        fields = ("unit", "liquid", "mounting", "condition", "operator", "started", "firmware", "bench")
         raise InputError(f"session {captured.id}", "nothing is stated anew", ", ".join(fields), fields=fields)
     amendment = store.amend_session(captured.sha256, anew, author, reason)
     pinned = [f.name for f in store.frozen_sets() if any(s.sha256 == captured.sha256 for s in f.sessions)]

@@ -36,6 +36,7 @@ from dataset.records import (
     Operator,
     Pad,
     PadRole,
+    Restatement,
     Role,
     Sensor,
     Stretch,
@@ -360,3 +361,16 @@ def test_names_are_the_hashes_of_before(new_store: Store) -> None:
     assert documents.frozen_document(there["frozen"]).name == there["frozen"].sha256
     text = document_of(trim).text
     assert canonical_json(json.loads(text)) == text
+
+
+def test_an_amendment_comes_back(new_store: Store) -> None:
+    """What a session says since goes through its document, and another field is another document."""
+    bench = bench_store(new_store, unit=("u1", "u2"))
+    (session,) = new_store.add_sessions([bench.session(1)])
+    stated = Restatement(bench.units[1], bench.liquid, stretches=(), firmware="1.4")
+    amendment = new_store.amend_session(session.id, stated, "A. Bench", "mixed up")
+    document = documents.amendment_document(amendment, bench.units[1])
+    known = {name_of(record): record for record in (*bench.units, bench.liquid, bench.mounting)}
+    assert documents.amendment_from_document(read_again(document), known) == amendment
+    with pytest.raises(InputError, match="amendment"):
+        documents.amendment_from_document(with_fact(document, author="B. Bench"), known)
