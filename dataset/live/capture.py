@@ -4,11 +4,7 @@ No terminal in here: a front end calls :func:`dataset.live.loop.run` with where 
 and what to show, or drives a :class:`Capture` itself. What was committed survives anything; a capture is gone
 on with by :meth:`Capture.resume`.
 
-Time. A session's clock is the board's. A frame that does not follow within three periods of the one before it
-is kept back until the next one confirms it, so that a number that was garbled on the way is 'astray', not a
-jump in time. Confirmed forwards, it is a gap. Confirmed backwards, the board has started again: the session's
-clock then goes on ten periods after the last frame (how long it really was, the board cannot say), so that
-time never runs back and the gap can be seen.
+A session's clock is that of :mod:`dataset.live.stream`.
 """
 
 from __future__ import annotations
@@ -21,16 +17,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from dataset.admission.rules import TOP_COUNT, check_occasion
+from dataset.admission.rules import check_occasion
 from dataset.canonical import occasion_content, readings_sha256
-from dataset.counts import scale_for, too_fine, whole_steps
 from dataset.errors import InputError, naming, quoted
 from dataset.labels.conditions import read_conditions
 from dataset.labels.marking import Labelling, Method, level_of
 from dataset.live.bars import Bars
-from dataset.live.board import ASTRAY, BAD, LIKE_LINES, Line, LineReader
+from dataset.live.board import BAD, Line
 from dataset.live.entries import (
-    RESTART_PERIODS,
     entered_marks,
     holding,
     next_step,
@@ -39,6 +33,7 @@ from dataset.live.entries import (
 )
 from dataset.live.plans import Step
 from dataset.live.stated import Stated, View
+from dataset.live.stream import BoardStream, Place, Placed
 from dataset.records import (
     Frames,
     Liquid,
@@ -57,7 +52,6 @@ from dataset.values import check_number, now_instant
 if TYPE_CHECKING:
     from dataset.store import Store
 
-FOLLOW_PERIODS = 3
 COMMIT_S = (
     0.5  # of the board's clock or of ours, whichever is first: at least once a second with room to spare
 )
@@ -70,18 +64,14 @@ class Capture:
 
     def __init__(self, store: Store, known: OpenCapture) -> None:
         self._store, self._known = store, known
-        sensor = known.mounting.sensor
-        self._reader = LineReader(sensor.channels, sensor.count_bits, sensor.count_scale)
-        self._period = sensor.period_ms
+        self._period = known.mounting.sensor.period_ms
+        offset = next((entry["ms"] for entry in reversed(known.entries) if entry["kind"] == "clock"), 0)
+        self._stream = BoardStream(known.mounting.sensor, offset_ms=offset)
         self._steps = tuple(Step(**step) for step in known.settings["steps"])
         self._entries: list[Mapping[str, Any]] = list(known.entries)
         self._pending: list[tuple[int, Line]] = []
         self._tallied: Counter[str] = Counter()
-        self._held: Line | None = None
-        self._fresh = True  # no frame since the port was opened
-        self._offset = next((entry["ms"] for entry in reversed(known.entries) if entry["kind"] == "clock"), 0)
         self._last_ms: int | None = None
-        self._steps_astray: list[int] = []
         self._recent: deque[int] = deque(maxlen=RATE_FRAMES)
         self._bars = Bars(store.trims(known.unit.name), known.mounting)
         self._latest: Line | None = None
@@ -145,6 +135,7 @@ class Capture:
         if capture.frames:
             frames = store.open_frames(name)
             capture._last_ms = int(frames.t_ms[-1])
+            capture._stream.go_on_after(capture._last_ms)
             capture._bars.see_all(frames.counts.astype(np.float64))
             capture._break("gone on")
         return capture
@@ -165,31 +156,35 @@ class Capture:
         Raises:
             InputError: the lines are of a board with another number of channels or another period.
         """
-        for line in self._reader.feed(data):
-            self._take(line)
-        if self._reader.simulated and not self._simulated:
+        for placed in self._stream.feed(data):
+            self.take(placed)
+        if self._stream.simulated:
+            self.simulate()
+
+    def take(self, placed: Placed) -> None:
+        """Take a frame of a stream that somebody else reads."""
+        if placed.place is Place.RESTART:
+            self._entries.append({"kind": "clock", "frame": self.frames, "ms": placed.offset_ms})
+            self._break("the board started again")
+        if placed.place is not Place.FOLLOWS:
+            self._recent.clear()
+            self._bars.restart()
+        if not self.frames:
+            self._entries.append({"kind": "start", "at": now_instant()})
+        self._last_ms, self._latest = placed.ms, placed.line
+        self._pending.append((placed.ms, placed.line))
+        self._recent.append(placed.line.t_ms)
+        self._bars.see(placed.line.counts)
+
+    def simulate(self) -> None:
+        """The board has said that it is the virtual rig."""
+        if not self._simulated:
             self._entries.append({"kind": "simulated", "frame": self.frames})
-        width, sensor = self._reader.strange_width(), self._known.mounting.sensor
-        if width is not None and not self._recent:
-            expected = f"{sensor.channels}, one for each pad of {sensor.ref}"
-            raise InputError(
-                "the board",
-                f"{width} numbers a line: {width - 1} counts, or {width - 2} and a temperature",
-                f"{expected}, after the time",
-            )
-        if len(self._reader.finest) >= LIKE_LINES * sensor.channels and not self._recent:
-            sent = np.asarray(self._reader.finest)
-            finest = sent[~whole_steps(sent, sensor.count_scale)[1]][0]
-            raise too_fine("the board", f"{finest:.12g}", sensor, scale_for(sent, TOP_COUNT))
-        if len(self._steps_astray) >= LIKE_LINES and not self._recent:
-            apart = float(np.median(self._steps_astray))
-            expected = f"{self._period} ms within {FOLLOW_PERIODS} periods, as sensor {sensor.ref} declares"
-            raise InputError("the board", f"frames {apart:g} ms apart by its own clock", expected)
 
     def lost(self) -> None:
         """The port is gone: what was marked ends here."""
         self.connected = False
-        self._cut()
+        self._stream.cut()
         if self.frames:
             self._break("port lost")
 
@@ -199,52 +194,8 @@ class Capture:
 
     def ended(self) -> None:
         """The stream is at its end."""
-        for line in self._reader.last():
-            self._take(line)
-        self._cut()
-
-    def _cut(self) -> None:
-        self._reader.cut()
-        if self._held is not None:
-            self._reader.tally[ASTRAY] += 1
-        self._held, self._fresh = None, True
-
-    def _take(self, line: Line) -> None:
-        held, self._held = self._held, None
-        if held is not None and self._follows(held, line):
-            self._accept_apart(held)
-            self._accept(line)
-            return
-        if held is not None:
-            self._reader.tally[ASTRAY] += 1
-            if not self._recent:
-                self._steps_astray.append(line.t_ms - held.t_ms)
-        if not self._fresh and self._latest is not None and self._follows(self._latest, line):
-            self._accept(line)
-        else:
-            self._held = line
-
-    def _follows(self, before: Line, after: Line) -> bool:
-        return 0 < after.t_ms - before.t_ms <= FOLLOW_PERIODS * self._period
-
-    def _accept_apart(self, line: Line) -> None:
-        """A frame after a gap, or the first."""
-        if self._last_ms is not None and line.t_ms + self._offset <= self._last_ms:
-            self._offset = self._last_ms + RESTART_PERIODS * self._period - line.t_ms
-            self._entries.append({"kind": "clock", "frame": self.frames, "ms": self._offset})
-            self._break("the board started again")
-        self._recent.clear()
-        self._bars.restart()
-        self._accept(line)
-
-    def _accept(self, line: Line) -> None:
-        if not self.frames:
-            self._entries.append({"kind": "start", "at": now_instant()})
-        self._last_ms = line.t_ms + self._offset
-        self._pending.append((self._last_ms, line))
-        self._latest, self._fresh = line, False
-        self._recent.append(line.t_ms)
-        self._bars.see(line.counts)
+        for placed in self._stream.last():
+            self.take(placed)
 
     @property
     def _simulated(self) -> bool:
@@ -259,7 +210,7 @@ class Capture:
     @property
     def flows(self) -> bool:
         """Whether frames come in."""
-        return self.connected and not self._fresh
+        return self.connected and not self._stream.fresh
 
     def _break(self, why: str) -> None:
         self._entries.append({"kind": "break", "frame": self.frames, "why": why})
@@ -270,7 +221,7 @@ class Capture:
 
     def commit(self) -> int:
         """Write what is not written yet, in one transaction; how many frames are safe now."""
-        tally = Counter({kind: self._reader.tally[kind] for kind in BAD})
+        tally = Counter({kind: self._stream.tally[kind] for kind in BAD})
         news = {
             kind: count - self._tallied[kind] for kind, count in tally.items() if count > self._tallied[kind]
         }
@@ -289,7 +240,7 @@ class Capture:
         return Frames(
             np.array([ms for ms, _ in self._pending], np.int64),
             np.array([line.counts for _, line in self._pending], np.uint32).reshape(
-                -1, self._reader.channels
+                -1, self._known.mounting.sensor.channels
             ),
             np.array([line.temperature_c for _, line in self._pending], np.float64),
         )
@@ -408,7 +359,7 @@ class Capture:
         for entry in self._known.entries:
             if entry["kind"] == "lines":
                 total.update({kind: count for kind, count in entry.items() if kind != "kind"})
-        total.update({kind: self._reader.tally[kind] - self._tallied[kind] for kind in BAD})
+        total.update({kind: self._stream.tally[kind] - self._tallied[kind] for kind in BAD})
         return {kind: total[kind] for kind in BAD if total[kind]}
 
     def view(self) -> View:
