@@ -42,7 +42,7 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         "sessions": Entry("sessions", "List the capture sessions, void ones included."),
         "show": Entry("sessions", "Show one capture session: its facts, warnings, marks and counts."),
         "amend": Entry("amending", "Say what is so of a sealed session."),
-        "void": Entry("sessions", "Say that a session must not be used, and why."),
+        "void": Entry("sessions", "Say that sessions must not be used, and why."),
         "tag": Entry("tagging", "Tags of sessions, added and removed; both are kept."),
         "mark": Entry("marking", "Level marks: propose, set and amend them, show their history."),
         "mapping": Entry("mapping", "Column mappings, saved with 'innage log --save-mapping NAME'."),

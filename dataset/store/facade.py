@@ -457,6 +457,19 @@ class Store:
         """Record that a session must not be used, and why. It stays readable; voiding it twice is refused."""
         return self._write(lambda orm: stored_sessions.to_session(stored_sessions.void(orm, ref, reason)))
 
+    def void_sessions(self, refs: Sequence[str], reason: str) -> tuple[Session, ...]:
+        """Void sessions for one reason, all of them or none; see :meth:`void`. One that is named twice is
+        voided once.
+        """
+
+        def work(orm: OrmSession) -> tuple[Session, ...]:
+            rows = stored_sessions.each_once(orm, refs)
+            return tuple(
+                stored_sessions.to_session(stored_sessions.void(orm, row.sha256, reason)) for row in rows
+            )
+
+        return self._write(work)
+
     def take_back_void(self, ref: str, reason: str) -> Session:
         """Record that a void session can be used after all, and why.
 
@@ -467,6 +480,18 @@ class Store:
 
         def work(orm: OrmSession) -> Session:
             return stored_sessions.to_session(stored_sessions.take_back_void(orm, ref, reason))
+
+        return self._write(work)
+
+    def take_back_voids(self, refs: Sequence[str], reason: str) -> tuple[Session, ...]:
+        """Take back the voids of sessions for one reason, all of them or none; see :meth:`take_back_void`."""
+
+        def work(orm: OrmSession) -> tuple[Session, ...]:
+            rows = [
+                stored_sessions.take_back_void(orm, row.sha256, reason)
+                for row in stored_sessions.each_once(orm, refs)
+            ]
+            return tuple(map(stored_sessions.to_session, rows))
 
         return self._write(work)
 

@@ -488,6 +488,11 @@ def session_row(orm: OrmSession, ref: str) -> SessionRow:
     return matches[0]
 
 
+def each_once(orm: OrmSession, refs: Sequence[str]) -> list[SessionRow]:
+    """The sessions that these name, in their order, each once."""
+    return list({row.id: row for row in (session_row(orm, ref) for ref in refs)}.values())
+
+
 def void(orm: OrmSession, ref: str, reason: str) -> SessionRow:
     """Record that a session is not to be used, and why; it stays where it is."""
     row = session_row(orm, ref)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from innage.completion import names_of
 from innage.filter_options import filtered
 from innage.jobs.finding import SessionFilter
 from innage.jobs.session_facts import (
@@ -239,20 +240,23 @@ def _event(event: VoidEvent) -> str:
 
 
 def void(
-    session: SessionArgument,
+    session: Annotated[
+        list[str],
+        typer.Argument(help="Ids of sessions, or their first digits.", autocompletion=names_of("session")),
+    ],
     reason: Annotated[
-        str, typer.Option(help="What was wrong with it; or why it can be used after all (--take-back).")
+        str, typer.Option(help="What was wrong with them; or why they can be used after all (--take-back).")
     ],
     take_back: Annotated[
-        bool, typer.Option("--take-back", help="It was voided wrongly: it can be used after all.")
+        bool, typer.Option("--take-back", help="They were voided wrongly: they can be used after all.")
     ] = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Say that a session must not be used, and why. It is kept."""
+    """Say that sessions must not be used, and why. They are kept; all are voided, or none."""
     opened = open_store(store)
     if take_back:
-        usable = opened.take_back_void(session, reason)
-        say(f"session {usable.id} can be used again: {reason}")
+        for usable in opened.take_back_voids(session, reason):
+            say(f"session {usable.id} can be used again: {reason}")
     else:
-        voided = opened.void(session, reason)
-        say(f"session {voided.id} is void: {voided.void_reason}")
+        for voided in opened.void_sessions(session, reason):
+            say(f"session {voided.id} is void: {voided.void_reason}")

@@ -212,6 +212,31 @@ def test_voiding(store: Path, tmp_path: Path, refused: Callable[..., str]) -> No
     assert "is void already ('hose slipped')" in refused("void", id_, "--reason", "again")
 
 
+def test_many_are_voided_in_one_call_or_none(
+    store: Path, tmp_path: Path, refused: Callable[..., str]
+) -> None:
+    """A session that is void already, or that is not there, keeps the others as they are; one that is named
+    twice is voided once. Taking back is all or none too.
+    """
+    run("log", *(write(tmp_path / f"r{k}.csv", k) for k in range(3)), *PAIR, *UNUSED)
+    first, second, third = (session["id"] for session in sessions())
+
+    def void() -> set[str]:
+        return {session["id"] for session in sessions() if session["void_reason"]}
+
+    run("void", second, "--reason", "hose slipped")
+    assert f"session {second}: is void already" in refused("void", first, second, "--reason", "batch")
+    assert "ffffff" in refused("void", first, "ffffff", "--reason", "batch")
+    assert void() == {second}
+    said = run("void", first, third[:9], first[:8], "--reason", "batch of the wrong day")
+    assert said == "".join(f"session {id_} is void: batch of the wrong day\n" for id_ in (first, third))
+    run("void", first, "--take-back", "--reason", "was right")
+    assert "is not void" in refused("void", third, first, "--take-back", "--reason", "all right")
+    assert void() == {second, third}
+    run("void", third, second, "--take-back", "--reason", "all right")
+    assert void() == set()
+
+
 def test_conditions(store: Path, tmp_path: Path, refused: Callable[..., str]) -> None:
     """Conditions of whole sessions and of stretches are logged and shown; a file of stretches is for one
     session.
