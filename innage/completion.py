@@ -11,9 +11,11 @@ import typer
 STORE_HERE = Path("innage.db")
 
 
-def names_of(kind: str) -> Callable[[typer.Context, str], list[str | tuple[str, str]]]:
+def names_of(
+    kind: str, *, retired: bool = False
+) -> Callable[[typer.Context, str], list[str | tuple[str, str]]]:
     """A completer for the names of a kind (``tank``, ``unit``, ``session``, ...; see
-    :func:`dataset.store.listing.names`).
+    :func:`dataset.store.listing.names`) that are in use, or with ``retired`` all of them.
 
     It reads the store that ``--store`` or INNAGE_STORE names and gives nothing where that cannot be read: a
     key press is no place for an error.
@@ -30,6 +32,7 @@ def names_of(kind: str) -> Callable[[typer.Context, str], list[str | tuple[str, 
                 for s in lines
                 if s.id.startswith(incomplete)
             ]
-        return [name for name in names(store, kind) or () if name.startswith(incomplete)]
+        known = names(store, kind, retired=retired) or ()
+        return [name for name in known if name.startswith(incomplete)]
 
     return complete

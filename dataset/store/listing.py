@@ -21,6 +21,7 @@ from dataset.errors import StoreError
 from dataset.records import ID_DIGITS, Amendment, newest_amendment
 from dataset.store.reachable import connect
 from dataset.values import natural
+from dataset.words import REGISTERED, ModelStatus
 from migrations import REVISIONS
 
 TIMEOUT_S = 5.0
@@ -43,6 +44,18 @@ _NAMES = {
     "tank": "SELECT DISTINCT name FROM tank ORDER BY name",
     "unit": "SELECT name FROM unit WHERE same_as_id IS NULL ORDER BY name",
 }
+_STANDING = """
+SELECT e.name, e.object_sha256 FROM retirement_event e WHERE e.kind = ? AND e.takes_back IS NOT 1
+    AND NOT EXISTS (SELECT 1 FROM retirement_event b WHERE b.takes_back AND b.parent_sha256 = e.record_sha256)
+"""
+_RETIRED_UNITS = f"""
+SELECT u.name FROM unit r JOIN unit u ON u.id = coalesce(r.same_as_id, r.id)
+WHERE r.identity IN (SELECT object_sha256 FROM ({_STANDING}))
+"""  # noqa: S608 - a query of ours inside another
+_STATUSES = """
+SELECT m.name, e.status, e.record_sha256, e.parents FROM status_event e JOIN model m ON m.id = e.model_id
+"""
+_REVISED = ("limits", "sensor", "tank")
 _SESSIONS = """
 SELECT s.id, substr(s.sha256, 1, 12), u.name, l.name, m.name, s.frames, s.source_file,
     coalesce(s.simulated, 0), CASE WHEN EXISTS (SELECT 1 FROM void_event WHERE session_id = s.id) THEN (
@@ -109,15 +122,42 @@ class SessionLine:
         return self if stated is None else replace(self, **stated)
 
 
-def names(path: Path, what: str) -> tuple[str, ...] | None:
-    """The names of a kind (``tank``, ``unit``, ``session``, ...) in the store at ``path``; None where that is
-    no store of the newest revision.
+def names(path: Path, what: str, *, retired: bool = True) -> tuple[str, ...] | None:
+    """The names of a kind (``tank``, ``unit``, ``session``, ...) in the store at ``path``; without
+    ``retired`` only those in use. None where that is no store of the newest revision.
     """
     query = _NAMES[what]
     order = (lambda name: 0) if what == "session" else natural  # sessions stay as they were logged
-    return _reading(
-        path, lambda connection: tuple(sorted((name for (name,) in connection.execute(query)), key=order))
-    )
+
+    def work(connection: sqlite3.Connection) -> tuple[str, ...]:
+        left_out = frozenset[str]() if retired else _out_of_use(connection, what)
+        known = (name for (name,) in connection.execute(query) if name not in left_out)
+        return tuple(sorted(known, key=order))
+
+    return _reading(path, work)
+
+
+def _out_of_use(connection: sqlite3.Connection, what: str) -> frozenset[str]:
+    """The names of a kind of which every revision is retired, and of models those that are said to be so."""
+    if what == "model":
+        said = connection.execute(_STATUSES).fetchall()
+        followed = {parent for *_, parents in said for parent in json.loads(parents)}
+        return frozenset(
+            name
+            for name, status, sha256, _ in said
+            if status == ModelStatus.RETIRED and sha256 not in followed
+        )
+    if what == "unit":
+        return frozenset(name for (name,) in connection.execute(_RETIRED_UNITS, (what,)))
+    if what not in REGISTERED:
+        return frozenset()
+    retired: dict[str, set[str]] = {}
+    for name, sha256 in connection.execute(_STANDING, (what,)):
+        retired.setdefault(name, set()).add(sha256)
+    revisions = dict[str, int]()
+    if what in _REVISED:
+        revisions |= connection.execute(f"SELECT name, count(*) FROM {what} GROUP BY name").fetchall()  # noqa: S608 - one of three names
+    return frozenset(name for name, objects in retired.items() if len(objects) >= revisions.get(name, 1))
 
 
 def bench_names(path: Path) -> dict[str, str]:

@@ -39,7 +39,7 @@ def changes(
         typer.Option(
             help="Compare readings on the sessions of this frozen set, 'prove' left out. Default: the newer "
             "bundle's, where the store has it.",
-            autocompletion=names_of("frozen_set"),
+            autocompletion=names_of("frozen"),
         ),
     ] = None,
     log: Annotated[

@@ -56,7 +56,7 @@ def report_frozen(
 
 @app.command("model")
 def report_model(
-    name: Annotated[str, typer.Argument(help="The model.", autocompletion=names_of("models"))],
+    name: Annotated[str, typer.Argument(help="The model.", autocompletion=names_of("model", retired=True))],
     out: OutOption,
     budget: Annotated[
         str | None,
@@ -76,8 +76,8 @@ def report_model(
 
 @app.command("compare")
 def report_compare(
-    first: Annotated[str, typer.Argument(help="The model in use.", autocompletion=names_of("models"))],
-    second: Annotated[str, typer.Argument(help="The candidate.", autocompletion=names_of("models"))],
+    first: Annotated[str, typer.Argument(help="The model in use.", autocompletion=names_of("model"))],
+    second: Annotated[str, typer.Argument(help="The candidate.", autocompletion=names_of("model"))],
     out: OutOption,
     frozen: JudgedSetOption = None,
     role: JudgedRoleOption = Role.PROVE,

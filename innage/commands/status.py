@@ -7,7 +7,8 @@ from typing import Annotated
 import typer
 
 from dataset.words import ModelStatus
-from innage.options import DEFAULT_STORE, ModelArgument, StoreOption, open_store
+from innage.completion import names_of
+from innage.options import DEFAULT_STORE, StoreOption, open_store
 from innage.terminal.output import say
 
 
@@ -17,7 +18,7 @@ def register(app: typer.Typer) -> None:
 
 
 def status(
-    model: ModelArgument,
+    model: Annotated[str, typer.Argument(help="The model.", autocompletion=names_of("model", retired=True))],
     what: Annotated[ModelStatus, typer.Argument(help="What it is from now on.", metavar="STATUS")],
     author: Annotated[str, typer.Option(help="Who says so.")],
     reason: Annotated[str, typer.Option(help="Why; read a year later.")],
