@@ -55,6 +55,8 @@ _MAX_MANIFEST = 8_000_000  # bytes
 class Provenance:
     """Where a bundle comes from. ``voided``: (session id, reason) of sessions that were voided after
     training. ``faults``: what the model makes of a broken sensor chain; None where nobody measured it.
+    ``status``: what the model is said to be (status, author, reason), where it is exported although it is
+    retired.
     """
 
     innage_version: str
@@ -63,6 +65,7 @@ class Provenance:
     cost: Cost | None = None
     voided: tuple[tuple[str, str], ...] = ()
     faults: FaultTable | None = None
+    status: Mapping[str, str] | None = None
 
 
 @dataclass(frozen=True)
@@ -140,7 +143,9 @@ def describe(
     facts = model_facts(
         program, provenance.model, provenance.budget, provenance.cost, dict(provenance.voided)
     )
+    status = {} if provenance.status is None else {"status": dict(provenance.status)}
     return facts | {
+        **status,
         "format": MANIFEST_FORMAT,
         "innage": provenance.innage_version,
         "prefix": prefix,

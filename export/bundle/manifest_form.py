@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from dataset.words import GroupBy, Role, TrimKind
+from dataset.words import GroupBy, ModelStatus, Role, TrimKind
 from export.bundle.forms import (
     Form,
     by_name,
@@ -160,6 +160,7 @@ _MODEL = record(
     },
     {"content_sha256": _HASH},  # not in format 2
 )
+_STATUS = record({"status": _one_of(ModelStatus), "author": text(), "reason": text()})
 _UNITS = record(
     {
         "level_units_per_mm": whole(LEVEL_UNITS_PER_MM, LEVEL_UNITS_PER_MM),
@@ -305,6 +306,7 @@ MANIFEST_FORM: Form = record(
         "unproven": each(text()),
         "score": maybe(_SCORE),
         "faults": maybe(_FAULTS),
+        "status": _STATUS,  # of a model that was exported although it was retired
         "manifest_sha256": _HASH,  # of format 2, which has none of those before
     },
 )

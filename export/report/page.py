@@ -11,7 +11,7 @@ from typing import Any
 
 from dataset.coverage.planning import rate_shown
 from dataset.text.limits_text import condition_text
-from dataset.words import LimitAnswer
+from dataset.words import LimitAnswer, ModelStatus
 from export.core.cost_words import cost_sentences
 from export.report.arrays import candidates_sections, claims_sections, front_figure, level_sections
 from export.report.boards import boards_section
@@ -51,6 +51,7 @@ def render_report(facts: Facts) -> str:
         heading(model["name"], origin),
         f"<p class=sub>Integer level model {model['model_id']} &middot; {_model_sentence(facts)}</p>",
         *cautions(facts["caution"], origin),
+        *_status(facts),
         *_voided(facts),
         *_limits(metrics.limits, facts),
         *_judgement(metrics, facts),
@@ -95,6 +96,19 @@ def _model_sentence(facts: Facts) -> str:
         f"{escape(', '.join(mounted))} &middot; span {number(units['span_mm'])} mm &middot; a frame "
         f"every {units['period_ms']} ms"
     )
+
+
+def _status(facts: Facts) -> list[str]:
+    """What the model is said to be, by whom and why; and what of limits and budget is out of use."""
+    status, parts = facts.get("status"), list[str]()
+    if status is not None:
+        said = f"<strong>{escape(status['status']).capitalize()}</strong>, by {escape(status['author'])}: "
+        kind = "caution" if status["status"] == ModelStatus.RETIRED else "sub"
+        parts.append(f"<p class={kind}>{said}{escape(status['reason'])}</p>")
+    remarks = "".join(f"<li>{escape(sentence)}</li>" for sentence in facts.get("remarks", ()))
+    if remarks:
+        parts.append(f"<div class=caution><strong>Out of use by now.</strong><ul>{remarks}</ul></div>")
+    return parts
 
 
 def _voided(facts: Facts) -> list[str]:

@@ -13,7 +13,7 @@ from dataset.records import Liquid, Mounting, Registered, Tank, Unit
 from dataset.values import natural
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from dataset.records import Session, Trim
     from dataset.store import Store
@@ -132,6 +132,15 @@ def in_use(store: Store, kind: str, record: R) -> R:
     """The record, unless it is retired: InputError."""
     store.refuse_retired(kind, record)
     return record
+
+
+def retired_remarks(store: Store, held: Mapping[str, Registered | None]) -> tuple[str, ...]:
+    """A sentence for each record, by its kind, that is out of use though something is held against it."""
+    return tuple(
+        f"{kind} {_label(record)}: retired ('{reason}')"
+        for kind, record in held.items()
+        if record is not None and (reason := store.retired(kind).get(_label(record))) is not None
+    )
 
 
 def _label(record: Registered) -> str:

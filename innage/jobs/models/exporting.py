@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING
 from dataset.errors import InputError
 from dataset.words import LimitAnswer, ModelStatus
 from innage.jobs import Progress, silent
+from innage.jobs.models.training import status_facts, status_text
 from innage.jobs.registry import in_use
 from innage.jobs.stages import staged
 
 if TYPE_CHECKING:
-    from dataset.records import Model
+    from dataset.records import Model, StatusEvent
     from dataset.store import Store
     from export.bundle.manifest import Provenance
     from export.c.extras import Extras
@@ -193,8 +194,11 @@ def export(
     extras = Extras(check_uses(options.uses), fast_crc=options.fast_crc, memory_check=options.memory_check)
     exported, left = store.model(model), in_use(store, "budget", store.budget(budget))
     concerns = Concerns(voided(store, exported), read_metrics(json.loads(exported.metrics)).limits)
-    if not options.even_if_retired:
-        _refuse_retired(store, concerns, model)
+    status = store.status(model)
+    if status is not None and status.status is not ModelStatus.RETIRED:
+        status = None
+    if status is not None and not options.even_if_retired:
+        raise _retired(concerns, model, status)
     _refuse(concerns, model, even_if_void=even_if_void, anyway=anyway)
     place = _check_place(Path(out), options.zipped, exported)
     volume = volume_of(exported) if options.volume_table else None
@@ -222,6 +226,7 @@ def export(
             verdict.cost,
             concerns.void,
             stated_faults(store, exported, lambda _, done, total: progress(_BREAKING, done, total)),
+            status_facts(status),
         ),
         options.prefix,
         volume,
@@ -248,16 +253,14 @@ def _what_would_fit(verdict: BudgetVerdict) -> str:
     return "give it more, or train a smaller model for this budget"
 
 
-def _refuse_retired(store: Store, concerns: Concerns, model: str) -> None:
-    status = store.status(model)
-    if status is not None and status.status is ModelStatus.RETIRED:
-        raise RetiredError(
-            concerns,
-            f"is retired, by {status.author}: {status.reason}",
-            where=f"model {model}",
-            hint="export one that is in use, or say even_if_retired=True",
-            field="even_if_retired=True",
-        )
+def _retired(concerns: Concerns, model: str, status: StatusEvent) -> RetiredError:
+    return RetiredError(
+        concerns,
+        f"is {status_text(status)}",
+        where=f"model {model}",
+        hint="export one that is in use, or say even_if_retired=True",
+        field="even_if_retired=True",
+    )
 
 
 def _refuse(concerns: Concerns, model: str, *, even_if_void: bool, anyway: bool) -> None:

@@ -13,6 +13,7 @@ from dataset.records import Role
 from innage.jobs import Progress, silent
 from innage.jobs.models.choosing import set_reference
 from innage.jobs.models.training import status_facts
+from innage.jobs.registry import retired_remarks
 
 if TYPE_CHECKING:
     import numpy as np
@@ -32,7 +33,8 @@ class Comparison:
 
     ``figures`` are those of :func:`training.judging.comparing.compare`; ``losses`` are sentences, one for
     each place that matters where the candidate loses; ``costs`` are those of both models, None where nobody
-    measured them; ``statuses`` are what both are said to be, None where nobody said.
+    measured them; ``statuses`` are what both are said to be, None where nobody said; ``remarks`` say
+    which of limits and budget is retired.
     """
 
     first: str
@@ -44,6 +46,7 @@ class Comparison:
     costs: tuple[Cost | KeptCost | None, ...]
     figures: Differences
     statuses: tuple[dict[str, str] | None, ...] = (None, None)
+    remarks: tuple[str, ...] = ()
 
     @property
     def losses(self) -> list[str]:
@@ -61,6 +64,7 @@ class Comparison:
             "limits_of": None if self.limits is None else self.limits.ref,
             "costs": [_cost_facts(cost) for cost in self.costs],
             "statuses": list(self.statuses),
+            "remarks": list(self.remarks),
         }
 
 
@@ -124,7 +128,8 @@ def compare(
     figures = difference(judged[0], judged[1], limits, by.seed)
     costs = tuple(_cost(model, budget) for model in models)
     statuses = tuple(status_facts(store.status(name)) for name in (first, second))
-    return Comparison(first, second, frozen, by.role, openings, limits, costs, figures, statuses)
+    remarks = retired_remarks(store, {"limits": limits, "budget": budget})
+    return Comparison(first, second, frozen, by.role, openings, limits, costs, figures, statuses, remarks)
 
 
 def _refuse_pair(first: Model, second: Model) -> None:

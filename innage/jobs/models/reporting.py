@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, fields
 from functools import partial
 from html import escape
 from pathlib import Path
@@ -16,8 +17,9 @@ import numpy as np
 from dataset.errors import InputError
 from dataset.files.scratch import scratch_folder
 from dataset.labels.conditions import conditions_text
-from dataset.records import ID_DIGITS
+from dataset.records import ID_DIGITS, Occasion
 from dataset.text.limits_text import condition_text
+from dataset.words import ModelStatus
 from export.cautions import CAUTIONS
 from export.report.html import badge, cell, counted, folded, html_table, svg_figure, unbroken
 from export.report.html_page import cautions, heading, origin_said, page
@@ -28,7 +30,7 @@ from innage.outputs import check_place, write_file
 
 if TYPE_CHECKING:
     from dataset.coverage.gaps import Gaps
-    from dataset.records import Frames, FrozenSet, Session
+    from dataset.records import Frames, FrozenSet, Session, SessionAmendment
     from dataset.store import Store
     from innage.jobs import Progress
     from innage.jobs.models.judging import Comparison, Yardstick
@@ -47,6 +49,17 @@ GAPS = (
     "Each cell: independent sessions / units that were captured there, the darker the more sessions; "
     "'none': nobody has looked. Across: bands of the level; down: liquid, condition, temperature."
 )
+
+
+@dataclass(frozen=True)
+class Later:
+    """What a session's page tells beside the session: its amendments in order, what the store calls the bench
+    on which it was captured (None: no bench that it knows), and why units are retired.
+    """
+
+    amendments: tuple[SessionAmendment, ...] = ()
+    bench: str | None = None
+    retired_units: Mapping[str, str] = field(default_factory=dict)
 
 
 def check_page(out: Path, replace: bool) -> None:
@@ -74,7 +87,11 @@ def report_session(store: Store, session: str, out: Path, *, replace: bool = Fal
     captured = store.session(session)
     frames = store.frames(captured, verify=True)
     means = [mark_summary(mark, frames) for mark in captured.marks]
-    write_file(out, session_page(captured, frames, session_facts(captured), means).encode())
+    names = {bench.identity: bench.name for bench in store.benches()}
+    later = Later(
+        store.amendments(captured.sha256), names.get(captured.occasion.bench or ""), store.retired("unit")
+    )
+    write_file(out, session_page(captured, frames, session_facts(captured), means, later).encode())
 
 
 def report_frozen(store: Store, name: str, out: Path, *, replace: bool = False) -> None:
@@ -98,7 +115,8 @@ def report_model(
     from export.bundle.manifest import model_facts
     from export.core.measure import measure
     from export.report.page import render_report
-    from innage.jobs.models.training import board_facts
+    from innage.jobs.models.training import board_facts, status_facts
+    from innage.jobs.registry import retired_remarks
     from training.program import from_json
 
     check_page(out, replace)
@@ -107,7 +125,9 @@ def report_model(
     left = None if budget is None else store.budget(budget)
     cost = None if left is None else measure(program, left)
     boards = [board_facts(measured) for measured in store.board_measurements(name)]
-    facts = model_facts(program, model, left, cost, {}) | {"boards": boards}
+    remarks = retired_remarks(store, {"limits": model.limits, "budget": left})
+    later = {"boards": boards, "status": status_facts(store.status(name)), "remarks": remarks}
+    facts = model_facts(program, model, left, cost, {}) | later
     write_file(out, render_report(facts).encode())
 
 
@@ -147,10 +167,14 @@ def drawn(draw: Callable[[Path], None], caption: str) -> str:
 
 
 def session_page(
-    session: Session, frames: Frames, facts: Mapping[str, Any], means: Sequence[Mapping[str, Any]]
+    session: Session,
+    frames: Frames,
+    facts: Mapping[str, Any],
+    means: Sequence[Mapping[str, Any]],
+    later: Later = Later(),
 ) -> str:
-    """A capture session: warnings first, then what it is, the pads' response, the whole course, its marks and
-    conditions.
+    """A capture session: warnings first, then who captured it and what was amended, the pads' response, the
+    whole course, its marks and conditions.
 
     ``facts`` and ``means`` are those of ``innage show``: the session's facts, and for each mark the mean and
     spread of each channel's counts.
@@ -170,6 +194,7 @@ def session_page(
         "<h2>Warnings at the door</h2>",
         html_table(("Check", "What was found"), warnings, left=(0, 1)) if warnings else "<p>None.</p>",
     ]
+    parts += [*_occasion(session, later), *_amendments(session, later)]
     curves = _responses(session, frames)
     if curves:
         words = (
@@ -185,9 +210,54 @@ def session_page(
     if session.stretches:
         rows = [(f"{s.start}-{s.stop - 1}", escape(conditions_text(s.conditions))) for s in session.stretches]
         parts += ["<h2>Conditions</h2>", html_table(("Frames", "Conditions"), rows, left=(0, 1))]
-    kept = [(escape(k.replace("_", " ")), _cell(v)) for k, v in facts.items() if k != "warnings"]
+    kept = [(escape(k.replace("_", " ")), _cell(v)) for k, v in facts.items() if k not in _SAID_ABOVE]
     parts += ["<h2>Facts</h2>", html_table(("Fact", "Value"), kept, left=(0, 1))]
     return page(f"session {session.id}", parts)
+
+
+_SAID_ABOVE = ("warnings", "tags", "amendment", "amended_apart", *(what.name for what in fields(Occasion)))
+
+
+def _occasion(session: Session, later: Later) -> list[str]:
+    """Who captured it, when, where and with what, and its tags."""
+    occasion, tags = session.occasion, ", ".join(session.tags)
+    bench = occasion.bench and f"{later.bench or 'one that this store does not know'} ({occasion.bench})"
+    stated = {
+        "Operator": occasion.operator,
+        "Start": occasion.started,
+        "Bench": bench,
+        "Board firmware": occasion.firmware,
+        "Tags": tags,
+    }
+    rows = [(what, escape(said)) for what, said in stated.items() if said]
+    table = html_table(("What", "As stated"), rows, left=(0, 1)) if rows else "<p>Nothing was stated.</p>"
+    unit = session.unit.name
+    retired = later.retired_units.get(unit)
+    remark = [f"<p>Unit {escape(unit)} is retired by now: {escape(retired)}</p>"] if retired else []
+    return ["<h2>Who, when, with what</h2>", table, *remark]
+
+
+def _amendments(session: Session, later: Later) -> list[str]:
+    """What was stated anew since it was sealed, by whom and why."""
+    from innage.jobs.session_facts import stated_text
+
+    if not later.amendments:
+        return []
+    rows = [
+        (
+            unbroken(f"<code>{a.sha256[:ID_DIGITS]}</code>") + (", in use" * (a.sha256 == session.amendment)),
+            escape(stated_text(a.stated)),
+            escape(a.author),
+            escape(a.reason),
+        )
+        for a in later.amendments
+    ]
+    apart = ", ".join(sha256[:ID_DIGITS] for sha256 in session.amended_apart)
+    words = "This page tells the session as amended; its readings are as they were sealed."
+    if apart:
+        words += f" Amendments {apart} were made beside one another: nobody has united them yet."
+    table = html_table(("Amendment", "Says", "Author", "Reason"), rows, left=(0, 1, 2, 3))
+    return ["<h2>Amendments</h2>", table, f"<p>{words}</p>"]
 
 
 def _marks(session: Session, means: Sequence[Mapping[str, Any]]) -> list[str]:
@@ -356,6 +426,12 @@ def comparison_page(compared: Comparison) -> str:
         f"<p class=sub>{sub}</p>",
         *cautions(CAUTION, origin),
     ]
+    for name, status in zip((first, second), compared.statuses, strict=True):
+        if status is not None:
+            said = f"{name} is {status['status']}, by {status['author']}: {status['reason']}"
+            kind = "caution" if status["status"] == ModelStatus.RETIRED else "sub"
+            parts.append(f"<p class={kind}>{escape(said)}</p>")
+    parts += [f"<p class=caution>Out of use by now: {escape(remark)}</p>" for remark in compared.remarks]
     parts += ["<h2>Limits</h2>", _limits(compared)]
     losing = (
         [f"{second} loses, {sentence}" for sentence in figures.losses]

@@ -95,6 +95,22 @@ def test_report_escapes_what_users_wrote(sample: Program, provenance: Provenance
     assert page.text.count(evil) >= 15
 
 
+def test_report_tells_what_a_model_is_said_to_be(sample: Program, provenance: Provenance) -> None:
+    """A retired one before anything else, as a caution; limits that are out of use; and nothing where nobody
+    said anything.
+    """
+    facts = describe(sample, provenance, "innage", 64, 0)
+    assert "retired" not in render_report(facts).lower()
+    evil = "<b>reads foam"
+    status = {"status": "retired", "author": "A. Bench", "reason": evil}
+    page = render_report(facts | {"status": status, "remarks": ["limits owner@3: retired ('too wide')"]})
+    assert "<p class=caution><strong>Retired</strong>, by A. Bench: &lt;b&gt;reads foam</p>" in page
+    assert page.index("Retired") < page.index("<h2>")
+    assert "limits owner@3: retired" in read_page(page).text
+    candidate = render_report(facts | {"status": status | {"status": "candidate"}})
+    assert "<p class=sub><strong>Candidate</strong>, by A. Bench" in candidate
+
+
 def test_report_tells_computed_frames_from_measured_ones(sample: Program, provenance: Provenance) -> None:
     """Frames superposed from an earlier tank are counted beside the sessions of the set; the name of that
     tank's set is text.

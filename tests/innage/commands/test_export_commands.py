@@ -32,6 +32,7 @@ from dataset.store import Store
 from dataset.tanks.profile import stack
 from dataset.tanks.profile import to_json as to_profile_json
 from dataset.tanks.shapes import Cylinder
+from dataset.words import ModelStatus
 from export.bundle.packing import pack
 from export.evidence.known_answer import KnownAnswer
 from innage.cli import app
@@ -203,6 +204,27 @@ def test_not_enough_evidence_is_not_exported_by_accident(
     assert f"NOT ENOUGH EVIDENCE, exported all the same. {sentence}." in header
     assert "exported all the same" in (out / "report.html").read_text()
     assert innage("verify", out).exit_code == 0
+
+
+def test_a_retired_model_says_so_in_its_bundle(store: Store, tmp_path: Path) -> None:
+    """In manifest and report, where it is exported all the same; the bundle verifies, and one whose manifest
+    says another word is refused.
+    """
+    add_model(store, "late", -110, "met")
+    store.set_status("late", ModelStatus.RETIRED, "A. Bench", "reads foam as liquid")
+    out = tmp_path / "bundle"
+    assert (export_of("late", out).exit_code, out.exists()) == (1, False)
+    done = export_of("late", out, "--even-if-retired")
+    assert done.exit_code == 0, done.output
+    said = {"status": "retired", "author": "A. Bench", "reason": "reads foam as liquid"}
+    body = json.loads((out / "manifest.json").read_bytes())
+    assert body["status"] == said
+    assert "Retired</strong>, by A. Bench: reads foam as liquid" in (out / "report.html").read_text()
+    assert innage("verify", out).exit_code == 0
+    (out / "manifest.json").write_text(json.dumps(body | {"status": said | {"status": "sold"}}))
+    refused = innage("verify", out)
+    assert refused.exit_code == 1
+    assert "status" in refused.output
 
 
 def test_a_decision_that_no_vector_visits_stops_the_export(store: Store, tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ from stores import model_of
 from calling import OSCILLATOR, READINGS, run, run_json
 from dataset.records import GroupBy, Role
 from dataset.store import Store
+from innage.jobs.registry import retired_remarks
 
 COLUMNS = ["--time", "elapsed_ms", "--count", "N_counts"]
 COLUMNS += ["--level", "level_cm", "--level-unit", "cm", "--level-u-mm", "0.5"]
@@ -241,6 +242,18 @@ def test_what_a_model_is(store: Path, with_model: bytes, tmp_path: Path) -> None
     assert "is retired, by B. Bench: reads foam as liquid" in said
     assert "--even-if-retired" in said
     assert not (tmp_path / "bundle").exists()
+
+
+def test_what_a_model_is_held_against_though_it_is_retired(store: Path, with_model: bytes) -> None:
+    """A sentence for each, with its reason; none for what is in use or not there."""
+    store.write_bytes(with_model)
+    run("budget", "add", "small", "--core", "cortex-m3", *SIZES)
+    with Store.open(store) as opened:
+        budget = opened.budget("small")
+        assert retired_remarks(opened, {"limits": None, "budget": budget}) == ()
+        opened.retire("budget", "small", "another chip")
+        said = retired_remarks(opened, {"limits": None, "budget": budget})
+    assert said == ("budget small: retired ('another chip')",)
 
 
 def test_trace_tells_all_of_it(store: Path, with_model: bytes, tmp_path: Path) -> None:

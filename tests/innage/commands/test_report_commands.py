@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+from calling import run
 from dataset.coverage.gaps import Gaps, GapsLine, find_gaps
 from dataset.records import (
     Conditions,
@@ -240,6 +241,40 @@ def test_a_ramp_over_eight_pads_has_a_response_and_tables_that_fit() -> None:
             np.interp(10 * int(pad) + 5, list(ticks), list(ticks.values())), abs=8
         )
     assert [pad for _, pad in lines] == list("01234567")
+
+
+def test_a_session_tells_who_when_with_what_and_what_was_amended(tmp_path: Path) -> None:
+    """As stated and amended, once each; a bench by name and identity; nothing where nothing was stated."""
+    path = tmp_path / "innage.db"
+    with Store.open(shutil.copy(PINNED, path)) as store:
+        (sealed,) = store.sessions()
+    out, by = tmp_path / "page.html", ("--author", "A. Bench", "--reason", "read the label <again>")
+    where = ("--store", str(path))
+    run("report", "session", sealed.id, "--out", out, *where)
+    before = Read(out.read_text(encoding="utf-8")).text
+    assert "Who, when, with what\nNothing was stated." in before
+    assert "Amendments" not in before
+    run("operator", "add", "ab", *where)
+    late = ("--operator", "ab", "--start", "2026-03-02T09:15+01:00", "--board-firmware", "1.4")
+    run("amend", sealed.id, *late, *by, *where)
+    run("amend", sealed.id, "--board-firmware", "1.5", *by, *where)
+    for tag in ("late", "cold"):
+        run("tag", "add", tag, sealed.id, *where)
+    run("retire", "unit", sealed.unit.name, "--reason", "fell <down>", *where)
+    run("report", "session", sealed.id, "--out", out, "--replace", *where)
+    content = out.read_text(encoding="utf-8")
+    after = Read(content).text
+    for what, said in (("Operator", "ab"), ("Start", "2026-03-02T09:15:00+01:00"), ("Board firmware", "1.5")):
+        assert f"{what}{said}" in after
+    assert "Tagscold, late" in after
+    assert after.count("read the label <again>") == 2
+    assert f"Unit {sealed.unit.name} is retired by now: fell <down>" in after
+    with Store.open(path) as store:
+        first, second = store.amendments(sealed.id)
+    assert f"{second.sha256[:12]}, in use" in after
+    assert f"{first.sha256[:12]}operator ab" in after
+    assert content.index("<h2>Amendments") < content.index("<h2>Facts")
+    assert "firmware" not in content[content.index("<h2>Facts") :]
 
 
 def test_a_long_heat_map_comes_in_pieces() -> None:

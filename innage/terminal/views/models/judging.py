@@ -22,6 +22,8 @@ def show_comparison(compared: Comparison) -> None:
     for name, status in zip((first, second), compared.statuses, strict=True):
         if status is not None:
             say(status_sentence(name, status))
+    for remark in compared.remarks:
+        say(f"Out of use by now: {remark}")
     rows = [
         (
             name,
