@@ -91,7 +91,7 @@ def session_sha256(session: NewSession | Session, frames: Frames) -> str:
     if isinstance(session, Session) and session.as_sealed is not None:
         session = session.as_sealed
     sealed = session.sealed_marks if isinstance(session, Session) else None
-    content = {
+    content: dict[str, object] = {
         "format": SESSION_FORMAT,
         "unit": unit_content(_sealed_unit(session)),
         "liquid": _liquid(session.liquid),
@@ -104,6 +104,8 @@ def session_sha256(session: NewSession | Session, frames: Frames) -> str:
         content["stretches"] = [_stretch(stretch) for stretch in session.stretches]
     if session.simulated:
         content["simulated"] = True
+    if session.instruments:
+        content["instruments"] = list(session.instruments)
     return sha256(content | occasion_content(session.occasion))
 
 

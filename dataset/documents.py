@@ -47,10 +47,13 @@ from dataset.records import (
     Bench,
     BoardMeasurement,
     Budget,
+    CheckMeasurement,
+    CheckStandard,
     ColumnMapping,
     Frames,
     FrozenSet,
     GroupBy,
+    Instrument,
     Limits,
     Liquid,
     Mark,
@@ -184,10 +187,13 @@ _ENTRIES: dict[type, _Entry] = {
     for entry in (
         _Entry("bench", Bench, named=_bench_name, left_out=("own",)),
         _Entry("operator", Operator),
+        _Entry("instrument", Instrument, beside=()),
         _Entry("tank", Tank, beside=()),
         _Entry("liquid", Liquid),
         _Entry("sensor", Sensor, beside=()),
         _Entry("mounting", Mounting),
+        _Entry("check standard", CheckStandard, beside=()),
+        _Entry("check measurement", CheckMeasurement, beside=()),
         _UnitEntry("unit", Unit, named=unit_sha256),
         _Entry("budget", Budget),
         _Entry("mapping", ColumnMapping, beside=()),
@@ -199,6 +205,9 @@ _ENTRIES: dict[type, _Entry] = {
 Registered = (
     Bench
     | Operator
+    | Instrument
+    | CheckStandard
+    | CheckMeasurement
     | Tank
     | Liquid
     | Sensor
@@ -210,7 +219,7 @@ Registered = (
     | Trim
     | BoardMeasurement
 )
-_REFERRED = (Tank, Sensor, Liquid, Mounting, Unit)  # stand in other documents by their names
+_REFERRED = (Tank, Sensor, Liquid, Mounting, Unit, CheckStandard)  # stand in other documents by their names
 
 
 def name_of(record: Any) -> str:
@@ -221,7 +230,9 @@ def name_of(record: Any) -> str:
 # -- what was captured ---------------------------------------------------------------------------------------
 
 
-_SESSION = ("unit", "liquid", "mounting", "note", "simulated", "occasion", "source", "warnings")
+_SESSION = (
+    *("unit", "liquid", "mounting", "note", "simulated", "occasion", "instruments", "source", "warnings"),
+)
 
 
 def session_document(session: Session, frames: Frames) -> Document:
@@ -242,6 +253,7 @@ def session_document(session: Session, frames: Frames) -> Document:
             "note": session.note,
             "simulated": session.simulated,
             "occasion": _facts(session.occasion),
+            "instruments": list(session.instruments),
             "source": _facts(session.source),
             "warnings": [_facts(warning) for warning in session.warnings],
             "columns": columns_content(frames),

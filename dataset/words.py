@@ -119,6 +119,27 @@ class Coupling(StrEnum):
     EARTHED = "earthed"
 
 
+class InstrumentKind(StrEnum):
+    """What an instrument measures; its uncertainty and resolution are in g, K, mm or mL."""
+
+    SCALE = "scale"
+    THERMOMETER = "thermometer"
+    HEIGHT_GAUGE = "height-gauge"
+    CYLINDER = "cylinder"  # a measuring cylinder
+
+    @property
+    def unit(self) -> str:
+        """In which its uncertainty and its resolution are stated."""
+        return {"scale": "g", "thermometer": "K", "height-gauge": "mm", "cylinder": "mL"}[self.value]
+
+
+class StandardKind(StrEnum):
+    """What a check standard is."""
+
+    BLOCK = "block"  # a block against the pads
+    FILL = "fill"  # a sealed partial fill
+
+
 class ModelStatus(StrEnum):
     """What somebody said that a model is."""
 

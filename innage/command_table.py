@@ -27,6 +27,7 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         "mounting": Entry("mounting", "Mountings: a sensor revision on a tank revision."),
         "unit": Entry("unit", "Units: physical samples of board, adhesive and tank.", ("unit_import",)),
         "operator": Entry("operator", "Operators: who captures, by short codes."),
+        "instrument": Entry("instrument", "Instruments: what levels are measured with, and how well."),
         "retire": Entry("retiring", "Say that something registered is out of use, and why."),
         "trim": Entry(
             "trimming",

@@ -141,6 +141,16 @@ FirmwareOption = Annotated[
     str | None,
     typer.Option("--board-firmware", help="The board's firmware revision.", rich_help_panel=OCCASION),
 ]
+InstrumentOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--instrument",
+        help="A scale, thermometer, height gauge or cylinder of 'innage instrument list'; repeat. Its "
+        "uncertainty goes into the labels.",
+        autocompletion=names_of("instrument"),
+        rich_help_panel=OCCASION,
+    ),
+]
 TagOption = Annotated[
     list[str] | None,
     typer.Option(
@@ -317,6 +327,7 @@ SPELLED: dict[str, str] = {
     "Liquid(permittivity=...)": "'innage liquid add NAME --permittivity ...'",
     "SerialSource": "--port",
     "Store.add_operator": "'innage operator add'",
+    "Store.add_instrument": "'innage instrument add'",
     "Store.add_mapping": "'innage log ... --save-mapping NAME'",
     "Store.add_tank(...)": "'innage tank add {} --help'",
     "Store.add_trim(...)": "'innage trim add --kind {}'",

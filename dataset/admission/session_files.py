@@ -18,6 +18,7 @@ from dataset.counts import scale_for, too_fine, whole_steps
 from dataset.errors import InputError, quoted
 from dataset.files.headings import unit_in
 from dataset.files.sheets import DELIMITERS, STANDARD_INPUT, Sheet, is_number, read_content, sheet_of
+from dataset.labels.instruments import NOTHING_USED, Calibrations, Used, used_at
 from dataset.labels.marking import Labelling, Method, level_of, marks_of_readings
 from dataset.labels.ramps import Stream
 from dataset.records import (
@@ -42,7 +43,7 @@ class ParsedFile:
     """One file's frames and marks. ``gaps`` counts steps of time longer than 1.5 median periods; ``labelled``
     counts frames. ``unused`` are the names of the columns that no field took, ``left_out`` those of them that
     look like a time, level or temperature that is not there. ``warnings`` are those of the columns' names.
-    ``started`` is when it began, where that was asked for.
+    ``started`` is when it began, where that was asked for, ``used`` the instruments that its levels rest on.
     """
 
     frames: Frames
@@ -55,6 +56,7 @@ class ParsedFile:
     left_out: tuple[LeftOut, ...] = ()
     warnings: tuple[DoorWarning, ...] = ()
     started: str | None = None
+    used: Used = NOTHING_USED
 
     @property
     def labelled(self) -> int:
@@ -84,6 +86,7 @@ def read_file(
     tank: Tank,
     labelling: Labelling | None = None,
     start: Start | None = None,
+    instruments: Sequence[Calibrations] = (),
 ) -> ParsedFile:
     """Read one capture session.
 
@@ -95,6 +98,7 @@ def read_file(
         labelling: how masses and poured volumes become levels; only needed where the mapping has a column of
             them.
         start: when the session began, or where the file says it; None is not stated.
+        instruments: that levels were measured with, which adds their uncertainties to the labels.
 
     Raises:
         InputError: the first fault: file, line, column, what was found, what was expected.
@@ -120,6 +124,9 @@ def read_file(
     median = float(np.median(steps)) if len(steps) else None
     if median is not None:
         check_period(str(path), sensor, median)
+    started = None if start is None else start_of(start, sheet)
+    used = used_at(instruments, started)
+    labelling = None if labelling is None else used.over(labelling)
     beside = mapping if start is None or start.way != "column" else _left_to(mapping, start.text)
     return ParsedFile(
         frames=Frames(t_ms, counts, None if mapping.temperature is None else columns[mapping.temperature]),
@@ -132,8 +139,9 @@ def read_file(
         median_period_ms=median,
         unused=unused_columns(sheet, beside),
         left_out=left_out(sheet, beside),
-        warnings=named_otherwise(sheet, mapping),
-        started=None if start is None else start_of(start, sheet),
+        warnings=(*named_otherwise(sheet, mapping), *used.warnings),
+        started=started,
+        used=used,
     )
 
 
@@ -242,7 +250,9 @@ def _levels(columns: _Columns, mapping: ColumnMapping, tank: Tank) -> NDArray[np
     return level
 
 
-def _marks(level: NDArray[np.float64] | None, u_mm: float | None) -> tuple[Mark, ...]:
+def _marks(
+    level: NDArray[np.float64] | None, u_mm: float | None, u_common_mm: float | None
+) -> tuple[Mark, ...]:
     """A mark for every run of frames with one level."""
     if level is None:
         return ()
@@ -251,7 +261,7 @@ def _marks(level: NDArray[np.float64] | None, u_mm: float | None) -> tuple[Mark,
     starts = np.flatnonzero(np.concatenate(([True], keyed[1:] != keyed[:-1])))
     stops = np.append(starts[1:], len(level))
     return tuple(
-        Mark(int(a), int(b), float(level[a]) + 0.0, u_mm)
+        Mark(int(a), int(b), float(level[a]) + 0.0, u_mm, u_common_mm)
         for a, b in zip(starts, stops, strict=True)
         if labelled[a]
     )
@@ -265,7 +275,9 @@ def _labels(
         (mapping.mass, Method.MASS) if mapping.mass is not None else (mapping.poured, Method.POURED)
     )
     if column is None:
-        return _marks(_levels(columns, mapping, tank), mapping.level_u_mm)
+        u_mm = mapping.level_u_mm if labelling is None else labelling.level_u(mapping.level_u_mm)
+        common = None if labelling is None else labelling.level_u_common_mm or None
+        return _marks(_levels(columns, mapping, tank), u_mm, common)
     if labelling is None:
         raise InputError(
             f"column {column!r}",
@@ -312,7 +324,8 @@ def read_stream(path: Path, mapping: ColumnMapping, tank: Tank, labelling: Label
     level = _levels(columns, mapping, tank)
     if level is not None:
         zero = np.zeros(len(level))
-        return Stream(str(path), t_ms, level, zero + (mapping.level_u_mm or 0.0), zero)
+        read_off = labelling.level_u(mapping.level_u_mm) or 0.0
+        return Stream(str(path), t_ms, level, zero + read_off, zero + labelling.level_u_common_mm)
     column = str(mapping.mass)
     masses, first, back = np.unique(columns[column], return_index=True, return_inverse=True)
     levels = [

@@ -43,7 +43,9 @@ class Labelling:
     ``tare_g`` is what the scale shows with the tank empty; poured volumes count from there too. The dead
     volume below the datum fills first. ``temperature_c`` is the liquid's where frames have none of their own.
     ``dimension_half_width_mm`` is of the tank's inner diameter, or of the diameter of the circle of equal
-    area.
+    area. ``scale_u_g``, ``poured_u_ml``, ``temperature_u_k`` and ``level_u_common_mm`` are standard
+    uncertainties of the instruments' calibrations, common to all marks; ``level_half_width_mm`` is of levels
+    that are read off.
     """
 
     liquid: Liquid
@@ -54,6 +56,20 @@ class Labelling:
     temperature_c: float | None = None
     temperature_half_width_k: float = 0.0
     air_density: float = AIR_DENSITY
+    scale_u_g: float = 0.0
+    poured_u_ml: float = 0.0
+    temperature_u_k: float = 0.0
+    level_u_common_mm: float = 0.0
+    level_half_width_mm: float = 0.0
+
+    @property
+    def temperature_u(self) -> float:
+        """Standard uncertainty of the liquid's temperature, K."""
+        return math.hypot(rectangular(self.temperature_half_width_k), self.temperature_u_k)
+
+    def level_u(self, stated: float | None) -> float | None:
+        """Standard uncertainty of a level that is read off, mm: as it is stated, or by the resolution."""
+        return stated if stated is not None else rectangular(self.level_half_width_mm) or None
 
 
 def buoyancy(liquid_density: float, air_density: float = AIR_DENSITY) -> float:
@@ -68,8 +84,8 @@ def level_of(
 ) -> Result:
     """The level in mm at which the liquid stands, with its standard uncertainty.
 
-    Errors of the tank's dimension and of the thermometer are the same at every mark of a session, so they are
-    its common part; those of scale and measuring vessel are independent.
+    Errors of the tank's dimension, of the thermometer and of calibrations are the same at every mark of a
+    session, so they are its common part; those of reading scale and measuring vessel are independent.
 
     Args:
         where: names the reading in errors.
@@ -84,7 +100,7 @@ def level_of(
             tank's span.
     """
     warm = labelling.temperature_c if temperature_c is None else temperature_c
-    if warm is None and labelling.temperature_half_width_k:
+    if warm is None and labelling.temperature_u:
         raise InputError(
             where,
             "no temperature of the liquid",
@@ -108,16 +124,21 @@ def level_of(
         )
     diameter_mm = math.sqrt(4 / math.pi * profile.area_mm2(profile.level_mm(volume)))
 
-    def level(amount: float, wider: float, temperature: float | None = warm) -> float:
+    def level(
+        amount: float, wider: float, temperature: float | None = warm, calibration: float = 0.0
+    ) -> float:
         # a tank that is wider everywhere holds the same level with more: areas go with the square of the
         # diameter
         growth = (1 + wider / diameter_mm) ** 2 if diameter_mm else 1.0
-        return _level(profile_of(tank, temperature), volume_ml(amount, temperature) / growth)
+        return _level(profile_of(tank, temperature), volume_ml(amount + calibration, temperature) / growth)
 
     half_width = labelling.dimension_half_width_mm
     inputs = {"amount": read, "wider": Quantity(0.0, rectangular(half_width), common=True)}
     if warm is not None:
-        inputs["temperature"] = Quantity(warm, rectangular(labelling.temperature_half_width_k), common=True)
+        inputs["temperature"] = Quantity(warm, labelling.temperature_u, common=True)
+    calibration = labelling.scale_u_g if method is Method.MASS else labelling.poured_u_ml
+    if calibration:
+        inputs["calibration"] = Quantity(0.0, calibration, common=True)
     stands = propagate(level, inputs)
     if stands.value > tank.span_mm:
         raise InputError(
@@ -213,6 +234,11 @@ def check_labelling(labelling: Labelling) -> None:
         "poured_half_width_ml",
         "dimension_half_width_mm",
         "temperature_half_width_k",
+        "scale_u_g",
+        "poured_u_ml",
+        "temperature_u_k",
+        "level_u_common_mm",
+        "level_half_width_mm",
     ):
         with naming(field):
             check_number(field, getattr(labelling, field), 0, 1e6)
@@ -256,8 +282,8 @@ def _line_mark(line: StretchLine, frames: Frames, tank: Tank, labelling: Labelli
             line.start,
             line.stop,
             values["level_mm"],
-            values.get("u_mm"),
-            values.get("u_common_mm"),
+            labelling.level_u(values.get("u_mm")),
+            values.get("u_common_mm", labelling.level_u_common_mm or None),
             values.get("level_stop_mm"),
         )
     if len(values) > 1:

@@ -35,6 +35,7 @@ from dataset.live.plans import Step
 from dataset.live.stated import Stated, View
 from dataset.live.stream import BoardStream, Place, Placed
 from dataset.records import (
+    DoorWarning,
     Frames,
     Liquid,
     Mark,
@@ -118,6 +119,8 @@ class Capture:
             "simulated": stated.simulated,
             "occasion": occasion_content(stated.occasion),
             "tags": list(stated.tags),
+            "instruments": list(stated.used.names),
+            "warnings": [asdict(warning) for warning in stated.used.warnings],
         }
         return cls(store, store.begin_capture(name, unit, liquid, mounting, settings))
 
@@ -317,7 +320,7 @@ class Capture:
             "unit": unit,
             "level_mm": reading,
             "u_mm": self._known.settings["level_u_mm"],
-            "u_common_mm": None,
+            "u_common_mm": self._known.settings["labelling"].get("level_u_common_mm") or None,
             "method": None,
         }
 
@@ -431,7 +434,10 @@ class Capture:
             source,
             known.settings["note"],
             stretches,
-            warnings_of(self._entries, self.bad_lines()),
+            (
+                *(DoorWarning(**warning) for warning in known.settings.get("warnings", ())),
+                *warnings_of(self._entries, self.bad_lines()),
+            ),
         )
         return self._store.seal_capture(
             known.name,
@@ -440,6 +446,7 @@ class Capture:
                 simulated=self._simulated,
                 occasion=self._occasion(),
                 tags=tuple(known.settings.get("tags", ())),
+                instruments=tuple(known.settings.get("instruments", ())),
             ),
         )
 

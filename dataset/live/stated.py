@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from dataset.labels.instruments import NOTHING_USED, Used
 from dataset.labels.marking import Labelling
 from dataset.records import UNSTATED, Occasion
 
@@ -22,6 +23,7 @@ class Stated:
         occasion: who, where and with what; a start that is not stated is the host's time at the first frame,
             unless the frames are simulated.
         tags: of the session.
+        used: instruments that its levels are measured with; ``labelling`` has their uncertainties.
     """
 
     level_u_mm: float | None = None
@@ -31,6 +33,7 @@ class Stated:
     simulated: bool = False
     occasion: Occasion = UNSTATED
     tags: tuple[str, ...] = ()
+    used: Used = NOTHING_USED
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from dataset.words import CountLaw, PadRole, TrimKind
+from dataset.words import CountLaw, InstrumentKind, PadRole, StandardKind, TrimKind
 
 
 @dataclass(frozen=True)
@@ -150,6 +150,63 @@ class Bench:
     name: str
     note: str = ""
     own: bool = False
+
+
+@dataclass(frozen=True)
+class Instrument:
+    """A measuring instrument as one calibration found it; a later calibration is another record of its name.
+
+    ``uncertainty`` is in the unit of its kind, as the certificate states it: expanded by the factor
+    ``coverage``, or a standard uncertainty where that is 1. ``resolution`` is the step of its display.
+    ``calibrated`` is a date (ISO 8601), after which the calibration holds for ``interval_days``; None: for
+    as long as nobody says. ``bench`` is the identity of the bench that it is of, '' before a store has it.
+    """
+
+    name: str
+    kind: InstrumentKind
+    calibrated: str
+    uncertainty: float
+    coverage: float = 1.0
+    resolution: float = 0.0
+    interval_days: int | None = None
+    serial: str = ""
+    certificate: str = ""
+    note: str = ""
+    bench: str = ""
+
+    @property
+    def standard_uncertainty(self) -> float:
+        """GUM 4.3.3: the stated uncertainty over its coverage factor."""
+        return self.uncertainty / self.coverage
+
+
+@dataclass(frozen=True)
+class CheckStandard:
+    """Something that never changes, measured each bench day with sensors of one revision on one bench.
+
+    ``bench`` is the identity of its bench, '' before a store has it.
+    """
+
+    name: str
+    kind: StandardKind
+    sensor: Sensor
+    note: str = ""
+    bench: str = ""
+
+
+@dataclass(frozen=True)
+class CheckMeasurement:
+    """What a check standard measured on ``date`` (ISO 8601): the mean counts of each channel, in steps, over
+    ``frames`` frames.
+    """
+
+    standard: CheckStandard
+    date: str
+    counts: tuple[float, ...]
+    temperature_c: float | None = None
+    frames: int = 1
+    operator: str | None = None
+    note: str = ""
 
 
 @dataclass(frozen=True)

@@ -162,6 +162,7 @@ class Session:
     simulated: bool = False  # made by the virtual rig, not measured
     occasion: Occasion = UNSTATED
     tags: tuple[str, ...] = ()  # not part of the hash: they come and go
+    instruments: tuple[str, ...] = ()  # that its levels were measured with: names of calibrations' documents
     tank_group: str | None = field(default=None, compare=False)  # in a frozen set whose groups are tanks
     sealed_unit: Unit | None = field(default=None, compare=False)  # by which its hash names it, if by another
     amendment: str | None = None
@@ -252,6 +253,7 @@ class NewSession:
     simulated: bool = False  # made by the virtual rig, not measured
     occasion: Occasion = UNSTATED
     tags: tuple[str, ...] = ()
+    instruments: tuple[str, ...] = ()
 
 
 class Amendment(NamedTuple):

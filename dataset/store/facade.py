@@ -18,16 +18,20 @@ from dataset.admission.rules import check_identity
 from dataset.coverage import roles
 from dataset.errors import InnageError, InputError
 from dataset.files.scratch import scratch_folder
+from dataset.labels.instruments import Calibrations
 from dataset.records import (
     Bench,
     BoardMeasurement,
     Budget,
+    CheckMeasurement,
+    CheckStandard,
     ColumnMapping,
     ExportedFile,
     Frames,
     FrozenData,
     FrozenSet,
     GroupBy,
+    Instrument,
     Limits,
     Liquid,
     Mark,
@@ -53,7 +57,9 @@ from dataset.records import (
 )
 from dataset.store import (
     board_measurements,
+    check_standards,
     frozen_sets,
+    instruments,
     merging,
     models,
     open_captures,
@@ -283,6 +289,42 @@ class Store:
     def operators(self) -> tuple[Operator, ...]:
         """All operators, by code."""
         return self._read(registry.operators)
+
+    def add_instrument(self, instrument: Instrument) -> Instrument:
+        """Add an instrument of this store's bench, or a further calibration of one."""
+        return self._write(lambda orm: instruments.add_instrument(orm, instrument))
+
+    def instrument(self, ref: str) -> Calibrations:
+        """The instrument of this name, or NAME@BENCH, with its calibrations."""
+        return self._read(lambda orm: instruments.history(orm, ref))
+
+    def instruments(self) -> tuple[Calibrations, ...]:
+        """All instruments with their calibrations, by name."""
+        return self._read(instruments.histories)
+
+    def add_check_standard(self, standard: CheckStandard) -> CheckStandard:
+        """Add a check standard of this store's bench under a new name."""
+        return self._write(lambda orm: check_standards.add_standard(orm, standard))
+
+    def check_standard(self, ref: str) -> CheckStandard:
+        """The check standard of this name, or NAME@BENCH."""
+        return self._read(lambda orm: check_standards.to_standard(check_standards.standard_row(orm, ref)))
+
+    def check_standards(self) -> tuple[CheckStandard, ...]:
+        """All check standards, by name."""
+        return self._read(check_standards.standards)
+
+    def add_check_measurement(self, measurement: CheckMeasurement) -> CheckMeasurement:
+        """Add what a check standard measured on a day."""
+        return self._write(lambda orm: check_standards.add_measurement(orm, measurement))
+
+    def check_measurements(self, standard: CheckStandard) -> tuple[CheckMeasurement, ...]:
+        """What a check standard measured, by date."""
+        return self._read(lambda orm: check_standards.measurements(orm, standard))
+
+    def calibrations(self, names: Sequence[str]) -> tuple[Instrument, ...]:
+        """The calibrations that a session names."""
+        return self._read(lambda orm: instruments.by_hash(orm, names))
 
     def add_budget(self, budget: Budget) -> Budget:
         """Add a budget under a new name."""

@@ -32,6 +32,7 @@ _NAMES = {
     "budget": "SELECT name FROM budget ORDER BY name",
     "capture": "SELECT name FROM open_capture ORDER BY name",
     "frozen": "SELECT name FROM frozen_set ORDER BY name",
+    "instrument": "SELECT DISTINCT name FROM instrument ORDER BY name",
     "limits": "SELECT DISTINCT name FROM limits ORDER BY name",
     "liquid": "SELECT name FROM liquid ORDER BY name",
     "mapping": "SELECT name FROM mapping ORDER BY name",
@@ -40,6 +41,7 @@ _NAMES = {
     "operator": "SELECT name FROM operator ORDER BY name",
     "sensor": "SELECT DISTINCT name FROM sensor ORDER BY name",
     "session": f"SELECT substr(sha256, 1, {ID_DIGITS}) FROM capture_session ORDER BY id",  # noqa: S608 - a number of ours
+    "standard": "SELECT DISTINCT name FROM check_standard ORDER BY name",
     "tag": "SELECT DISTINCT tag FROM tag_event ORDER BY tag",
     "tank": "SELECT DISTINCT name FROM tank ORDER BY name",
     "unit": "SELECT name FROM unit WHERE same_as_id IS NULL ORDER BY name",

@@ -58,6 +58,9 @@ COVERS: dict[str, Cover] = {
         refers={"tank_id": ("tank", "record_sha256"), "sensor_id": ("sensor", "record_sha256")}
     ),
     "operator": Cover(),
+    "instrument": Cover(),
+    "check_standard": Cover(refers={"sensor_id": ("sensor", "record_sha256")}),
+    "check_measurement": Cover(refers={"standard_id": ("check_standard", "record_sha256")}),
     "bench": Cover(),
     "unit": Cover(refers={"bench_id": ("bench", "identity")}),
     "unit_assignment": Cover(),

@@ -48,7 +48,7 @@ from dataset.records import (
     VoidEvent,
     newest_amendment,
 )
-from dataset.store import blocks, registry, tagging, units, voiding
+from dataset.store import blocks, instruments, registry, tagging, units, voiding
 from dataset.store.events import amendments
 from dataset.store.proof import changed, record_sha256
 from dataset.store.registry import (
@@ -123,6 +123,7 @@ def to_session(
         simulated=bool(row.simulated),
         occasion=Occasion(row.operator, row.bench, row.started, row.firmware),
         tags=tagging.tags_of(row),
+        instruments=() if row.instruments is None else tuple(json.loads(row.instruments)),
         sealed_unit=sealed_unit(row.unit),
     )
     if amendment is None or (amendment == NEWEST and not row.amendments):
@@ -275,6 +276,7 @@ def _check_listed(orm: OrmSession, new: NewSession) -> None:
         registry.operator_row(orm, operator)
     if bench is not None and registry.bench_row(orm, bench).identity != bench:
         raise InputError("bench", quoted(bench), "the identity of a bench, 32 hexadecimal digits")
+    instruments.check_known(orm, new.instruments)
 
 
 def _new_row(orm: OrmSession, new: NewSession) -> SessionRow:
@@ -298,6 +300,7 @@ def _new_row(orm: OrmSession, new: NewSession) -> SessionRow:
         source_sha256=new.source.sha256,
         note=new.note,
         simulated=new.simulated or None,
+        instruments=canonical_json(list(new.instruments)) if new.instruments else None,
         **asdict(new.occasion),
     )
 

@@ -18,6 +18,7 @@ from innage.options import (
     ConditionOption,
     DimensionOption,
     FirmwareOption,
+    InstrumentOption,
     JsonOption,
     LabelTemperatureOption,
     LevelHalfWidthOption,
@@ -87,6 +88,7 @@ def capture(
     start: StartOption = None,
     board_firmware: FirmwareOption = None,
     tag: TagOption = None,
+    instruments: InstrumentOption = None,
     plan: Annotated[
         Path | None,
         typer.Option(
@@ -162,7 +164,8 @@ def capture(
         temperature_half_width_k=temperature_half_width_k,
         air_density=air_density_kg_m3,
     )
-    read_off = ReadOff(level_u_of(level_u_mm, level_half_width_mm), labelling)
+    tools = tuple(map(opened.instrument, instruments or ()))
+    read_off = ReadOff(level_u_of(level_u_mm, level_half_width_mm), labelling, tools)
     levels = None if levels_mm is None else levels_of(levels_mm)
     begun = begin_capture(opened, name, circumstances, source, FillPlan(plan, levels, hold_s), read_off)
     _run(begun, frames, json)

@@ -17,6 +17,7 @@ from innage.options import (
     DEFAULT_STORE,
     AirOption,
     DimensionOption,
+    InstrumentOption,
     JsonOption,
     LabelTemperatureOption,
     PouredOption,
@@ -27,7 +28,7 @@ from innage.options import (
     TemperatureOption,
     open_store,
 )
-from innage.terminal.output import emit, say, table
+from innage.terminal.output import emit, say, say_aside, table
 
 if TYPE_CHECKING:
     from dataset.records import Mark, MarkRevision, Session
@@ -104,6 +105,7 @@ def set_(
     ],
     author: AuthorOption,
     reason: ReasonOption,
+    instruments: InstrumentOption = None,
     tare_g: TareOption = 0.0,
     scale_half_width_g: ScaleOption = 0.0,
     poured_half_width_ml: PouredOption = 0.0,
@@ -114,6 +116,7 @@ def set_(
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
     """Give a session other marks, all from a file: a new revision."""
+    from dataset.labels.instruments import used_at
     from dataset.labels.marking import Labelling, check_labelling, read_marks
 
     opened = open_store(store)
@@ -128,6 +131,10 @@ def set_(
         temperature_half_width_k=temperature_half_width_k,
         air_density=air_density_kg_m3,
     )
+    used = used_at(tuple(map(opened.instrument, instruments or ())), captured.occasion.started)
+    for warning in used.warnings:
+        say_aside(f"warning: {warning.sentence}")
+    labelling = used.over(labelling)
     check_labelling(labelling)
     read = read_marks(marks, opened.frames(captured), captured.mounting.tank, labelling)
     _say_revision(opened, opened.amend_marks(captured.sha256, read, author, reason))

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from dataset.errors import InputError
 
 if TYPE_CHECKING:
+    from dataset.labels.instruments import Calibrations
     from dataset.labels.marking import Labelling
     from dataset.live.board import ByteSource
     from dataset.live.capture import Capture
@@ -64,10 +65,13 @@ class FillPlan:
 
 @dataclass(frozen=True)
 class ReadOff:
-    """How sure levels are that an operator enters: those read off, and those that follow from a mass."""
+    """How sure levels are that an operator enters: those read off, and those that follow from a mass; and
+    the instruments that they are measured with.
+    """
 
     level_u_mm: float | None = None
     labelling: Labelling | None = None
+    instruments: tuple[Calibrations, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -89,22 +93,29 @@ def begin_capture(
         InputError: a plan that doesn't fit, a name that an open capture has, or a port that can't be opened;
             there is no capture then.
     """
-    from dataset.labels.marking import check_labelling
+    from dataset.labels.instruments import used_at
+    from dataset.labels.marking import Labelling, check_labelling
     from dataset.live.capture import Capture
     from dataset.live.stated import Stated
+    from dataset.values import now_instant
 
-    if read_off.labelling is not None:
-        check_labelling(read_off.labelling)
+    used = used_at(read_off.instruments, circumstances.occasion.started or now_instant())
+    labelling = read_off.labelling
+    if used.calibrations:
+        labelling = used.over(labelling or Labelling(circumstances.liquid))
+    if labelling is not None:
+        check_labelling(labelling)
     sensor, tank = circumstances.mounting.sensor, circumstances.mounting.tank
     steps = plan.steps(sensor, tank)
     source = port.open()  # before there is a capture that nothing could come into
     stated = Stated(
-        read_off.level_u_mm,
-        read_off.labelling,
+        read_off.level_u_mm if labelling is None else labelling.level_u(read_off.level_u_mm),
+        labelling,
         circumstances.condition,
         circumstances.note,
         occasion=circumstances.occasion,
         tags=circumstances.tags,
+        used=used,
     )
     unit, liquid, mounting = circumstances.unit, circumstances.liquid, circumstances.mounting
     capture = Capture.begin(store, name, unit, liquid, mounting, steps, stated)

@@ -13,6 +13,7 @@ from dataset.records import ColumnMapping, NewSession, Stretch
 if TYPE_CHECKING:
     from dataset.admission.session_files import ParsedFile
     from dataset.admission.starts import Start
+    from dataset.labels.instruments import Calibrations
     from dataset.labels.marking import Labelling
     from dataset.labels.ramps import Lag
     from dataset.records import Session, Tank
@@ -39,12 +40,14 @@ class Beside:
     """What says something of the frames beside the columns that are read: files, each of one session, and
     where a session's start stands.
 
-    ``conditions`` is a CSV of conditions by stretch.
+    ``conditions`` is a CSV of conditions by stretch, ``instruments`` are those that levels were measured
+    with.
     """
 
     ramp: Ramp | None = None
     conditions: Path | None = None
     start: Start | None = None
+    instruments: tuple[Calibrations, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -97,7 +100,7 @@ def log_files(
     refuse_one_start_for_many(beside.start, len(paths))
     files: list[ParsedFile] = []
     for path in paths:
-        files.append(read_file(path, columns, sensor, tank, labelling, beside.start))
+        files.append(read_file(path, columns, sensor, tank, labelling, beside.start, beside.instruments))
         refuse_left_out(files[-1].left_out, labelled=beside.ramp is not None)
         moved(f"reading {path.name}", len(files), len(paths))
     lag = None
@@ -126,7 +129,7 @@ def read_session(
     sensor, tank = circumstances.mounting.sensor, circumstances.mounting.tank
     check_labelling(labelling)
     check_mapping(columns)
-    file = read_file(path, columns, sensor, tank, labelling, beside.start)
+    file = read_file(path, columns, sensor, tank, labelling, beside.start, beside.instruments)
     refuse_left_out(file.left_out, labelled=beside.ramp is not None)
     if beside.ramp is not None:
         file, _ = _ramped([file], beside.ramp, tank, labelling)
@@ -149,6 +152,7 @@ def _new_session(
         file.warnings,
         occasion=replace(circumstances.occasion, started=file.started or circumstances.occasion.started),
         tags=circumstances.tags,
+        instruments=file.used.names,
     )
 
 
@@ -171,7 +175,10 @@ def _ramped(
             else "a stream, and labels in the file as well"
         )
         raise InputError("ramp", given, "one session without labels of its own", fields=("ramp",))
-    levels, frames = read_stream(ramp.path, ramp.columns, tank, labelling), files[0].frames
+    levels, frames = (
+        read_stream(ramp.path, ramp.columns, tank, files[0].used.over(labelling)),
+        files[0].frames,
+    )
     sought = find_lag(levels, frames) if ramp.lag_ms is None else None
     lag = sought or Lag(ramp.lag_ms or 0.0, rectangular(ramp.lag_half_width_ms))
     return replace(files[0], marks=ramp_marks(levels, frames, lag)), sought

@@ -49,6 +49,7 @@ def session_facts(session: Session) -> dict[str, Any]:
         "void_reason": session.void_reason,
         **asdict(session.occasion),
         "tags": list(session.tags),
+        "instruments": list(session.instruments),
         "warnings": [asdict(w) for w in session.warnings],
     }
 

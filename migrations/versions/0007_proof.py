@@ -1,6 +1,6 @@
 """Every record has a hash that covers its whole row and the rows that belong to it; openings of 'prove' are a
 chain; recordings are known by their counts; a sensor has a scale of its counts; what boards measured is kept;
-a unit is of a bench, and frozen sets keep the names of their groups.
+a unit is of a bench, and frozen sets keep the names of their groups; instruments and check standards.
 
 What is there already is hashed as it stands, and marked so: such a hash proves nothing about the time before.
 
@@ -105,6 +105,7 @@ def upgrade() -> None:
     _amendments()
     _retirements()
     _statuses()
+    _instruments()
     _counts(connection)
     _models(connection)
     _openings(connection)
@@ -193,7 +194,7 @@ def _board_measurements() -> None:
 
 
 def _who_and_when() -> None:
-    """Who captured a session, on which bench, when it began, with which firmware; the list of operators;
+    """Who captured a session, on which bench, when it began, with which firmware and instruments; operators;
     tags, which are events. All of it is new, so nothing is hashed anew.
     """
     for name, kind in (
@@ -201,6 +202,7 @@ def _who_and_when() -> None:
         ("bench", sa.String(length=32)),
         ("started", sa.String(length=40)),
         ("firmware", sa.Text()),
+        ("instruments", sa.Text()),
     ):
         op.add_column("capture_session", sa.Column(name, kind, nullable=True))
     op.create_table(
@@ -444,6 +446,59 @@ def _statuses() -> None:
     op.create_index("ix_status_event_model_id", "status_event", ["model_id"])
     _guard("status_event", "OLD.record_sha256 IS NOT NULL", "rows of status_event never change")
     _guard_delete("status_event")
+
+
+def _instruments() -> None:
+    """Calibrations of instruments; check standards and what they measured."""
+    op.create_table(
+        "instrument",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("name", sa.String(length=60), nullable=False),
+        sa.Column("kind", sa.String(length=20), nullable=False),
+        sa.Column("calibrated", sa.String(length=10), nullable=False),
+        *(sa.Column(name, sa.Float(), nullable=False) for name in ("uncertainty", "coverage", "resolution")),
+        sa.Column("interval_days", sa.Integer(), nullable=True),
+        *(sa.Column(name, sa.Text(), nullable=False) for name in ("serial", "certificate", "note")),
+        sa.Column("bench", sa.String(length=32), nullable=False),
+        sa.Column("sha256", sa.String(length=64), nullable=False),
+        *_hash_columns(),
+        sa.PrimaryKeyConstraint("id", name="pk_instrument"),
+        sa.UniqueConstraint("bench", "name", "calibrated", name="uq_instrument_bench_name_calibrated"),
+        sa.UniqueConstraint("sha256", name="uq_instrument_sha256"),
+    )
+    op.create_table(
+        "check_standard",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("name", sa.String(length=60), nullable=False),
+        sa.Column("kind", sa.String(length=20), nullable=False),
+        sa.Column("sensor_id", sa.Integer(), nullable=False),
+        sa.Column("note", sa.Text(), nullable=False),
+        sa.Column("bench", sa.String(length=32), nullable=False),
+        *_hash_columns(),
+        sa.ForeignKeyConstraint(["sensor_id"], ["sensor.id"], name="fk_check_standard_sensor_id_sensor"),
+        sa.PrimaryKeyConstraint("id", name="pk_check_standard"),
+        sa.UniqueConstraint("bench", "name", name="uq_check_standard_bench_name"),
+    )
+    op.create_table(
+        "check_measurement",
+        sa.Column("sequence", sa.Integer(), nullable=False),
+        sa.Column("standard_id", sa.Integer(), nullable=False),
+        sa.Column("date", sa.String(length=10), nullable=False),
+        sa.Column("counts", sa.Text(), nullable=False),
+        sa.Column("temperature_c", sa.Float(), nullable=True),
+        sa.Column("frames", sa.Integer(), nullable=False),
+        sa.Column("operator", sa.String(length=60), nullable=True),
+        sa.Column("note", sa.Text(), nullable=False),
+        *_hash_columns(),
+        sa.ForeignKeyConstraint(
+            ["standard_id"], ["check_standard.id"], name="fk_check_measurement_standard_id_check_standard"
+        ),
+        sa.PrimaryKeyConstraint("sequence", name="pk_check_measurement"),
+    )
+    op.create_index("ix_check_measurement_standard_id", "check_measurement", ["standard_id"])
+    for table in ("instrument", "check_standard", "check_measurement"):
+        _guard(table, "OLD.record_sha256 IS NOT NULL", f"rows of {table} never change")
+        _guard_delete(table)
 
 
 def _counts(connection: sa.Connection) -> None:

@@ -20,12 +20,16 @@ from dataset.errors import InputError
 from dataset.records import (
     Bench,
     Budget,
+    CheckMeasurement,
+    CheckStandard,
     ColumnMapping,
     Conditions,
     CountLaw,
     DoorWarning,
     Flow,
     GroupBy,
+    Instrument,
+    InstrumentKind,
     LevelUnit,
     Limit,
     Limits,
@@ -39,6 +43,7 @@ from dataset.records import (
     Restatement,
     Role,
     Sensor,
+    StandardKind,
     Stretch,
     Tank,
     TimeUnit,
@@ -98,6 +103,7 @@ trims = st.builds(
     note=TEXT,
     spread=st.tuples(REAL),
 )
+standards = st.builds(CheckStandard, TEXT, st.sampled_from(StandardKind), sensors, TEXT, TEXT)
 records = st.one_of(
     tanks,
     sensors,
@@ -109,6 +115,17 @@ records = st.one_of(
     mappings,
     trims,
     st.builds(Operator, TEXT, TEXT),
+    st.builds(
+        Instrument,
+        TEXT,
+        st.sampled_from(InstrumentKind),
+        TEXT,
+        *[REAL] * 3,
+        st.integers(1, 99),
+        *[TEXT] * 4,
+    ),
+    standards,
+    st.builds(CheckMeasurement, standards, TEXT, st.tuples(REAL), REAL, st.integers(1, 99), TEXT, note=TEXT),
     st.builds(Bench, st.just(NORTH), TEXT, TEXT),
 )
 COUNTED = {"revision", "own", "given_name", "sha256", "sealed_unit", "signer", "session"}
@@ -117,7 +134,11 @@ COUNTED = {"revision", "own", "given_name", "sha256", "sealed_unit", "signer", "
 def known_for(record: Any) -> dict[str, Any]:
     """What a record refers to, by name."""
     values = [getattr(record, field.name) for field in fields(record)]
-    return {name_of(other): other for other in values if isinstance(other, Tank | Sensor | Mounting | Unit)}
+    return {
+        name_of(other): other
+        for other in values
+        if isinstance(other, Tank | Sensor | Mounting | Unit | CheckStandard)
+    }
 
 
 def shuffled(value: Any) -> Any:
@@ -141,6 +162,7 @@ OTHER: dict[type, Callable[[Any], Any]] = {
     Tank: lambda tank: replace(tank, span_mm=tank.span_mm + 1),
     Sensor: lambda sensor: replace(sensor, period_ms=sensor.period_ms + 1),
     Mounting: lambda mounting: replace(mounting, offset_mm=mounting.offset_mm + 1),
+    CheckStandard: lambda standard: replace(standard, name=f"{standard.name}x"),
     Unit: lambda unit: replace(unit, name=f"{unit.name}x", serial=None),
     Pad: lambda pad: replace(pad, bottom_mm=pad.bottom_mm + 1),
     Limit: lambda limit: replace(limit, bound=limit.bound + 1),
@@ -173,7 +195,12 @@ def test_any_field_changes_the_document(record: Any) -> None:
         assert after.sha256 != before.sha256, field.name
         noted = field.name == "note" or (isinstance(record, Bench) and field.name == "name")
         named = isinstance(record, Unit) and record.serial is not None and field.name == "name"
-        kept = (noted and not isinstance(record, Tank | Sensor | Limits | Trim)) or named
+        kept = (
+            noted
+            and not isinstance(
+                record, Tank | Sensor | Limits | Trim | Instrument | CheckStandard | CheckMeasurement
+            )
+        ) or named
         assert (after.name == before.name) == kept, field.name
 
 

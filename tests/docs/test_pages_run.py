@@ -146,6 +146,25 @@ def test_logging(run_page: Run, tmp_path: Path) -> None:
     run_page("docs/logging.md", first, only=lambda line: line.startswith(mending) or " tag " in line)
 
 
+def test_instruments(run_page: Run, tmp_path: Path) -> None:
+    """A file of masses in a can whose volume is known."""
+    with Store.open(tmp_path / "innage.db") as store:
+        can = store.add_tank(Tank("can", 0, 100.0, profile=tank_profile(stack([Cylinder(100.0, 120.0)]))))
+        pads = (Pad(0, "a", 0.0, 50.0), Pad(1, "b", 50.0, 50.0))
+        strip = store.add_sensor(Sensor("strip", 0, pads, 16, CountLaw.RISES, 100))
+        store.add_mounting(Mounting("m1", can, strip))
+        store.add_liquid(Liquid("water", density=998.2, temperature_c=20.0))
+        store.add_unit(Unit("u1"))
+    rows = [f"{4000 + k % 5},{5000 + k % 3},{(k // 20) * 300},21.5" for k in range(40)]
+    (tmp_path / "monday.csv").write_text("\n".join(["a,b,grams,warm", *rows, ""]), encoding="utf-8")
+    printed = run_page("docs/instruments.md")
+    assert len(printed) == 5
+    with Store.open(tmp_path / "innage.db") as store:
+        (session,) = store.sessions()
+    assert len(session.instruments) == 2
+    assert all(mark.u_common_mm for mark in session.marks if mark.level_mm)
+
+
 def test_freezing(run_page: Run, tmp_path: Path) -> None:
     """Thirty units, a session of each in one of the bands that the page names."""
     with Store.open(tmp_path / "innage.db") as store:

@@ -127,6 +127,7 @@ def _warnings(orm: OrmSession, row: SessionRow, amended: Session, sealed: Sessio
         amended.stretches,
         simulated=amended.simulated,
         occasion=amended.occasion,
+        instruments=amended.instruments,
     )
     check_session(new)
     earlier, shown = stored_sessions.what_is_known(orm, new, beside=row.id)

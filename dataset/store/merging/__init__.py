@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from sqlalchemy import Connection
 from sqlalchemy.orm import Session as OrmSession
 
-from dataset.store.merging import captures, identities, named, results
+from dataset.store.merging import bench_tools, captures, identities, named, results
 from dataset.store.merging.report import Merged, MergeReport, Renumbered
 from dataset.store.merging.two_stores import Progress, SameUnit, TwoStores
 
@@ -27,6 +27,9 @@ STEPS = (
     named.liquids_operators_budgets_and_mappings,
     identities.benches,
     identities.all_units,
+    bench_tools.all_instruments,
+    bench_tools.all_check_standards,
+    bench_tools.check_measurements,
     named.mountings,
     named.retirements,
     captures.sessions,

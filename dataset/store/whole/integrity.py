@@ -22,7 +22,16 @@ from dataset.canonical import canonical_json, counts_sha256, opening_sha256, rea
 from dataset.errors import InnageError, StoreError
 from dataset.files.scratch import scratch_folder
 from dataset.records import ID_DIGITS, MarkRevision
-from dataset.store import board_measurements, open_captures, registry, sessions, tables, units
+from dataset.store import (
+    board_measurements,
+    check_standards,
+    instruments,
+    open_captures,
+    registry,
+    sessions,
+    tables,
+    units,
+)
 from dataset.store.database import (
     HISTORY,
     TIMEOUT_S,
@@ -209,6 +218,8 @@ class _Checking:
             ("liquid", tables.LiquidRow, registry.to_liquid),
             ("mounting", tables.MountingRow, registry.to_mounting),
             ("operator", tables.OperatorRow, registry.to_operator),
+            ("instrument", tables.InstrumentRow, instruments.to_instrument),
+            ("check standard", tables.CheckStandardRow, check_standards.to_standard),
             ("bench", tables.BenchRow, units.check_bench),
             ("unit", tables.UnitRow, units.check_unit),
             ("budget", tables.BudgetRow, registry.to_budget),
@@ -231,6 +242,11 @@ class _Checking:
             self._each(
                 what, self._keys(what, event, "sequence", "sequence"), _reader(event, lambda _row: None)
             )
+        self._each(
+            "check measurement",
+            self._keys("check measurement", tables.CheckMeasurementRow, "sequence", "date"),
+            _reader(tables.CheckMeasurementRow, _check_measurement),
+        )
         self._each("session", self._sessions(), _session)
         self._each("void", self._keys("void", tables.VoidRow, "sequence", "sequence"), _void)
         self._each("tag", self._keys("tag", tables.TagRow, "sequence", "sequence"), _tag)
@@ -391,6 +407,11 @@ def _trim(row: tables.TrimRow) -> None:
     _canonical("trim", row.body)
 
 
+def _check_measurement(row: tables.CheckMeasurementRow) -> None:
+    check_standards.check_measurement(check_standards.to_measurement(row))
+    _canonical("check measurement", row.counts)
+
+
 def _canonical(what: str, body: str) -> None:
     """The same facts can be written in several ways; here they stand in one."""
     if canonical_json(json.loads(body)) != body:
@@ -452,6 +473,7 @@ def _session(orm: OrmSession, key: int | str) -> None:
     check(f"session {session.id}, counts", counts_sha256(frames) or "", row.counts_sha256 or "")
     check_row(row, f"session {session.id}, record")
     units.check_assigned(orm, f"session {session.id}", row.sha256, row.unit)
+    instruments.check_known(orm, session.instruments)
     _chained(session.id, sessions.mark_revisions(orm, str(key)))
     amendments.check_chain(row)
     for revision in row.mark_revisions:

@@ -48,6 +48,7 @@ class Statements:
     utc_offset: str | None = None
     board_firmware: str | None = None
     tags: tuple[str, ...] = ()
+    instruments: tuple[str, ...] = ()
     count: tuple[str, ...] = ()
     time: str | None = None
     time_unit: TimeUnit | None = None
@@ -121,7 +122,9 @@ def settle(store: Store, stated: Statements, save_as: str | None = None, unit: U
         circumstances,
         _columns(store, stated, save_as, circumstances.mounting.sensor.channel_names, u_mm),
         _labelling(stated, circumstances.liquid),
-        Beside(_ramp(stated, u_mm), stated.conditions, start),
+        Beside(
+            _ramp(stated, u_mm), stated.conditions, start, tuple(map(store.instrument, stated.instruments))
+        ),
     )
 
 

@@ -15,16 +15,21 @@ import pytest
 from stores import behind_the_back, every_row
 
 from building import put
+from dataset.documents import name_of
 from dataset.errors import StoreError
 from dataset.records import (
     BoardMeasurement,
     Budget,
+    CheckMeasurement,
+    CheckStandard,
     ColumnMapping,
     Conditions,
     DoorWarning,
     Flow,
     Frames,
     GroupBy,
+    Instrument,
+    InstrumentKind,
     Limit,
     Limits,
     Mark,
@@ -34,6 +39,7 @@ from dataset.records import (
     Operator,
     Restatement,
     Role,
+    StandardKind,
     Stretch,
     Trim,
     TrimKind,
@@ -126,6 +132,11 @@ def fill(store: Store, bench: Bench) -> None:
     store.add_board_measurement(
         BoardMeasurement("m", "b" * 64, *words, 48_000_000, 100, 9000, 8000.5, 4000, 180)
     )
+    scale = Instrument("s1", InstrumentKind.SCALE, "2026-01-10", 0.8, 2.0, 0.1, 365, "0417", "C-7", "old")
+    name = name_of(store.add_instrument(scale))
+    store.add_sessions([replace(bench.session(9, frames=noise(9)), instruments=(name,))])
+    block = store.add_check_standard(CheckStandard("block", StandardKind.BLOCK, bench.sensor, "of glass"))
+    store.add_check_measurement(CheckMeasurement(block, "2026-01-11", (41.5, 42.0), 21.5, 100, "ab", "first"))
     capture = store.begin_capture("monday", bench.unit, bench.liquid, bench.mounting, {"period": 1})
     store.append_to_capture(capture, noise(4), [{"at": 1}, {"at": 2}])
 

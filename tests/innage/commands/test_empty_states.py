@@ -25,6 +25,7 @@ LISTS = (
     "mounting list",
     "unit list",
     "operator list",
+    "instrument list",
     "tag list",
     "trim list",
     "budget list",

@@ -1,0 +1,144 @@
+"""Check standards and what they measured, between rows and records."""
+
+from __future__ import annotations
+
+import json
+import math
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session as OrmSession
+
+from dataset.canonical import canonical_json
+from dataset.errors import InputError, NotFoundError, there_are
+from dataset.records import CheckMeasurement, CheckStandard, StandardKind
+from dataset.store.events.retirements import refuse_retired
+from dataset.store.proof import check_row, keep
+from dataset.store.registry import (
+    bench_row,
+    flat,
+    operator_row,
+    own_bench,
+    same_record,
+    sensor_row,
+    to_sensor,
+)
+from dataset.store.tables import CheckMeasurementRow, CheckStandardRow
+from dataset.values import check_day, check_name, check_number, check_text
+
+MOST_FRAMES = 10_000_000
+
+
+def to_standard(row: CheckStandardRow) -> CheckStandard:
+    """The record, its hash checked again."""
+    check_row(row, f"check standard {row.name}")
+    return flat(CheckStandard, row, kind=StandardKind(row.kind), sensor=to_sensor(row.sensor))
+
+
+def to_measurement(row: CheckMeasurementRow) -> CheckMeasurement:
+    """The record, its hash checked again."""
+    check_row(row, f"check standard {row.standard.name} on {row.date}")
+    counts = tuple(float(count) for count in json.loads(row.counts))
+    return flat(CheckMeasurement, row, standard=to_standard(row.standard), counts=counts)
+
+
+def add_standard(orm: OrmSession, given: CheckStandard) -> CheckStandard:
+    """Add a check standard of this store's bench, or of the one that it says it is of, under a new name."""
+    check_name("check standard", given.name)
+    check_text(f"check standard {given.name}, note", given.note)
+    bench = own_bench(orm) if not given.bench else bench_row(orm, given.bench)
+    named = select(CheckStandardRow).where(
+        CheckStandardRow.bench == bench.identity, CheckStandardRow.name == given.name
+    )
+    if orm.scalar(named) is not None:
+        raise InputError(f"check standard {given.name}", "exists already", "a new name")
+    sensor = sensor_row(orm, given.sensor.ref)
+    same_record("sensor", given.sensor, to_sensor(sensor))
+    refuse_retired(orm, "sensor", given.sensor)
+    row = CheckStandardRow(
+        name=given.name, kind=given.kind.value, sensor=sensor, note=given.note, bench=bench.identity
+    )
+    keep(orm, row)
+    return to_standard(row)
+
+
+def add_measurement(orm: OrmSession, new: CheckMeasurement) -> CheckMeasurement:
+    """Add what a check standard measured; several of one day are kept."""
+    standard = standard_row(orm, f"{new.standard.name}@{new.standard.bench}")
+    same_record("check standard", new.standard, to_standard(standard))
+    check_measurement(new)
+    operator = None if new.operator is None else operator_row(orm, new.operator).name
+    row = CheckMeasurementRow(
+        standard=standard,
+        date=new.date,
+        counts=canonical_json([float(count) for count in new.counts]),
+        temperature_c=new.temperature_c,
+        frames=new.frames,
+        operator=operator,
+        note=new.note,
+    )
+    keep(orm, row)
+    return to_measurement(row)
+
+
+def check_measurement(new: CheckMeasurement) -> None:
+    """A date, and a mean for each channel that its sensor can have; InputError for what cannot be."""
+    where, sensor = f"check standard {new.standard.name}", new.standard.sensor
+    check_day(f"{where}, date", new.date)
+    if len(new.counts) != sensor.channels:
+        pads = ", ".join(sensor.channel_names)
+        raise InputError(
+            where, f"{len(new.counts)} counts", f"{sensor.channels}, one for each pad of {sensor.ref}: {pads}"
+        )
+    top = (1 << sensor.count_bits) - 1
+    for name, count in zip(sensor.channel_names, new.counts, strict=True):
+        if not math.isfinite(count) or not 0 <= count <= top:
+            raise InputError(
+                f"{where}, pad {name}",
+                f"a count of {count:g}",
+                f"0 to {top}, as {sensor.count_bits} bits hold",
+            )
+    check_number(f"{where}, temperature", new.temperature_c, -100, 200, unit="degrees Celsius")
+    check_number(f"{where}, frames", new.frames, 1, MOST_FRAMES)
+    check_text(f"{where}, note", new.note)
+
+
+def standard_row(orm: OrmSession, ref: str) -> CheckStandardRow:
+    """The check standard called ``ref``, or NAME@BENCH where that is of another bench.
+
+    Raises:
+        NotFoundError: none is called so. InputError: several benches other than this store's have one.
+    """
+    name, at, bench = ref.partition("@")
+    rows = orm.scalars(select(CheckStandardRow).order_by(CheckStandardRow.name, CheckStandardRow.bench)).all()
+    known = [row for row in rows if row.name == name]
+    own = own_bench(orm).identity
+    if at:
+        identity = bench_row(orm, bench).identity
+        known = [row for row in known if row.bench == identity]
+    elif any(row.bench == own for row in known):
+        known = [row for row in known if row.bench == own]
+    if not known:
+        hint = there_are(sorted({row.name for row in rows}), ref, "add it with Store.add_check_standard")
+        fields = ("Store.add_check_standard",)
+        raise NotFoundError(f"check standard {ref}", "is not in the store", "", hint, fields=fields)
+    if len(known) > 1:
+        raise InputError(
+            f"check standard {ref}",
+            f"{len(known)} benches have one of this name",
+            "NAME@BENCH",
+            "see Store.benches()",
+            fields=("Store.benches()",),
+        )
+    return known[0]
+
+
+def standards(orm: OrmSession) -> tuple[CheckStandard, ...]:
+    """All check standards, by name."""
+    order = select(CheckStandardRow).order_by(CheckStandardRow.name, CheckStandardRow.bench)
+    return tuple(map(to_standard, orm.scalars(order)))
+
+
+def measurements(orm: OrmSession, standard: CheckStandard) -> tuple[CheckMeasurement, ...]:
+    """What a check standard measured, by date; of one day in the order that each store gives them."""
+    row = standard_row(orm, f"{standard.name}@{standard.bench}")
+    return tuple(map(to_measurement, row.measurements))

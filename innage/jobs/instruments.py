@@ -1,0 +1,55 @@
+"""Instruments and what rests on them."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from dataset.records import Instrument
+    from dataset.store import Store
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """A calibration, and the ids of the sessions whose levels rest on it."""
+
+    instrument: Instrument
+    sessions: tuple[str, ...]
+    facts: dict[str, Any]
+
+
+def instrument_facts(store: Store, known: Instrument) -> dict[str, Any]:
+    """A calibration ready for JSON."""
+    from dataset.documents import name_of
+    from dataset.labels.instruments import last_day
+
+    names = {bench.identity: bench.name for bench in store.benches()}
+    return asdict(known) | {
+        "unit": known.kind.unit,
+        "standard_uncertainty": known.standard_uncertainty,
+        "holds_until": last_day(known),
+        "bench_name": names.get(known.bench),
+        "sha256": name_of(known),
+    }
+
+
+def until(known: Instrument) -> str:
+    """The last day on which a calibration holds, or a dash."""
+    from dataset.labels.instruments import last_day
+
+    return last_day(known) or "-"
+
+
+def calibrations_of(store: Store, ref: str) -> tuple[Calibration, ...]:
+    """Every calibration of an instrument, oldest first; NotFoundError where the store does not have it."""
+    from dataset.documents import name_of
+
+    sessions = store.sessions()
+    result = []
+    for known in store.instrument(ref).calibrations:
+        name = name_of(known)
+        resting = tuple(session.id for session in sessions if name in session.instruments)
+        facts = instrument_facts(store, known) | {"sessions": list(resting)}
+        result.append(Calibration(known, resting, facts))
+    return tuple(result)

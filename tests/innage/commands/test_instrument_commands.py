@@ -1,0 +1,91 @@
+"""``innage instrument``, and ``--instrument`` where levels are stated."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from building import put
+from calling import refused_line, run, run_json
+from dataset.records import Tank
+from dataset.store import Store
+from dataset.tanks.profile import stack, to_json
+from dataset.tanks.shapes import Cylinder
+
+ADD = "instrument add s1 --kind scale --calibrated 2026-01-10 --uncertainty 0.8 --coverage 2 --resolution 0.1"
+
+
+SENSOR = "sensor add one --pad p:0:100 --count-bits 16 --count-law rises --period-ms 100"
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """A store with a can whose volume is known."""
+    path = tmp_path_factory.mktemp("bench") / "innage.db"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("INNAGE_STORE", str(path))
+        with Store.open(path) as store:
+            put(store, Tank("can", 0, 100.0, profile=to_json(stack([Cylinder(100.0, 120.0)]))))
+        run("liquid", "add", "water", "--density-kg-m3", 998.2, "--temperature-c", 20)
+        run("unit", "add", "u1")
+        run(*SENSOR.split())
+        run("mounting", "add", "m1", "--tank", "can", "--sensor", "one")
+    return path.read_bytes()
+
+
+@pytest.fixture
+def weighed(store: Path, tmp_path: Path) -> str:
+    """The words that log a file of masses."""
+    lines = [f"{k * 100},{1000 + k % 7 + 900 * (k // 40)},{400 * (k // 40)}" for k in range(80)]
+    (tmp_path / "run.csv").write_text("t_ms,p,g\n" + "\n".join(lines) + "\n")
+    return f"log {tmp_path / 'run.csv'} --mounting m1 --liquid water --unit u1 --time t_ms --mass g"
+
+
+def test_an_instrument_in_labels_lists_and_warnings(weighed: str) -> None:
+    run(*ADD.split(), "--interval-days", "100", "--serial", "0417", "--certificate", "C-7")
+    start = "--start 2026-06-01T08:00+00:00 --instrument s1"
+    (logged,) = run_json(*weighed.split(), *start.split())
+    shown = run_json("show", logged["session"]["id"] if "session" in logged else logged["id"])
+    mark = shown["marks"][-1]
+    mm_of_a_gram = 1.00105 / (998.2 * 3.14159265 / 4 * 0.1**2)
+    assert mark["u_common_mm"] == pytest.approx(0.4 * mm_of_a_gram, rel=1e-3)
+    assert mark["u_mm"] == pytest.approx(0.05 / 3**0.5 * mm_of_a_gram, rel=1e-3)
+    (warning,) = [w["sentence"] for w in shown["warnings"] if w["check"] == "instrument"]
+    assert "of 2026-01-10, held until 2026-04-20; the session began later, on 2026-06-01" in warning
+    (known,) = run_json("instrument", "list")
+    assert known["sha256"] in shown["instruments"]
+    assert known["standard_uncertainty"] == 0.4
+    (calibration,) = run_json("instrument", "show", "s1")
+    assert calibration["sessions"] == [shown["id"]]
+    assert "0417" in run("instrument", "show", "s1")
+    assert "2026-04-20" in run("instrument", "list")
+
+
+def test_wrong_uses_are_told(weighed: str) -> None:
+    assert "no instruments yet" in run("instrument", "list")
+    run(*ADD.split())
+    assert "calibrated on 2026-01-10 already" in refused_line(ADD)
+    early = refused_line(f"{weighed} --instrument s1 --start 2026-01-01T08:00+00:00")
+    assert "was first calibrated on 2026-01-10, and the session began on 2026-01-01" in early
+    assert "innage instrument add" in early
+    assert "instrument s2" in refused_line(f"{weighed} --instrument s2")
+    other = ADD.replace("s1", "s2")
+    run(*other.split())
+    assert "--instrument" in refused_line(f"{weighed} --instrument s1 --instrument s2")
+    assert run_json("sessions") == []
+
+
+def test_marks_that_are_set_later(weighed: str, tmp_path: Path) -> None:
+    """The calibration of a height gauge is common to all levels that were read with it."""
+    gauge = "instrument add g1 --kind height-gauge --calibrated 2026-01-10 --uncertainty 0.06 --coverage 2"
+    run(*gauge.split(), "--resolution", "0.02")
+    run(*weighed.split())
+    (session,) = run_json("sessions")
+    (tmp_path / "marks.csv").write_text("from,to,level_mm\n0,39,10\n")
+    why = ("--author", "ab", "--reason", "read again", "--instrument", "g1")
+    said = run("mark", "set", session["id"], "--marks", tmp_path / "marks.csv", *why)
+    assert "no start is stated, so the newest calibration" in said
+    (mark,) = run_json("show", session["id"])["marks"]
+    assert mark["u_common_mm"] == pytest.approx(0.03)
+    assert mark["u_mm"] == pytest.approx(0.01 / 3**0.5)
