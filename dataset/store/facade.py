@@ -70,12 +70,13 @@ from dataset.store import (
 from dataset.store import sessions as stored_sessions
 from dataset.store import trims as stored_trims
 from dataset.store.database import HISTORY, TIMEOUT_S, Database, History, in_memory, prepare
-from dataset.store.events import amending, retirements, statuses
+from dataset.store.events import amending, as_text, retirements, statuses
 from dataset.store.events import amendments as session_amendments
 from dataset.store.merging import MergeReport, SameUnit
 from dataset.store.open_captures import OpenCapture
 from dataset.store.texts import TextReport
 from dataset.store.whole.other_store import reading_other
+from dataset.text.events import read_events
 from dataset.text.read import read_text
 
 T = TypeVar("T")
@@ -618,13 +619,14 @@ class Store:
             InputError: a file that cannot be read, marks that do not have their hash, or text that
                 contradicts the store.
         """
-        content = read_text(files)
+        content, said = read_text(files), read_events(files)
         bench = self.bench().identity  # of units for which the text names no other
         with scratch_folder() as folder, Store.open(folder / "text.db", bench=bench) as aside:
             aside._write(lambda orm: texts.add_registry(orm, content.registry))
+            aside._write(lambda orm: as_text.add_events(orm, said))
             with reading_other(aside.path, TIMEOUT_S, HISTORY) as theirs, self._database.writing() as orm:
                 report = merging.merge(orm, self.path.name, theirs, "the text")
-                return texts.add_revisions(orm, content, report)
+                return texts.add_revisions(orm, content, said, report)
 
     # -- live captures ---------------------------------------------------------------------------------------
 

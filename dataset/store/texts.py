@@ -11,11 +11,13 @@ from dataset.canonical import canonical_json, marks_content
 from dataset.errors import InputError
 from dataset.records import ID_DIGITS, Mark, MarkRevision
 from dataset.store import registry, sessions
+from dataset.store.events import as_text
 from dataset.store.merging import Merged, MergeReport
 from dataset.store.tables import (
     MarkRevisionRow,
     SessionRow,
 )
+from dataset.text.events import SaidLater, write_events
 from dataset.text.read import TextContent
 from dataset.text.write import REVISIONS, Registry, marks_file, write_text
 from dataset.values import check_text
@@ -45,9 +47,9 @@ def collect(orm: OrmSession) -> dict[str, str]:
         mappings=registry.mappings(orm),
     )
     rows = sessions.session_rows(orm)
-    return write_text(
-        records, sessions.to_sessions(rows), {row.sha256: sessions.revisions_of(row) for row in rows}
-    )
+    revisions = {row.sha256: sessions.revisions_of(row) for row in rows}
+    later = write_events(as_text.collect(orm, rows))
+    return write_text(records, sessions.to_sessions(rows), revisions) | later
 
 
 def add_registry(orm: OrmSession, records: Registry) -> None:
@@ -72,13 +74,14 @@ def add_registry(orm: OrmSession, records: Registry) -> None:
         registry.add_mapping(orm, mapping)
 
 
-def add_revisions(orm: OrmSession, content: TextContent, merged: MergeReport) -> TextReport:
-    """Write the revisions of marks that sessions of this store lack; refuse sealed marks that are others than
-    the store's.
+def add_revisions(orm: OrmSession, content: TextContent, said: SaidLater, merged: MergeReport) -> TextReport:
+    """Write the amendments and the revisions of marks that sessions of this store lack; refuse sealed marks
+    that are others than the store's.
     """
     rows = {row.sha256: row for row in sessions.session_rows(orm)}
     for row in rows.values():
         _check_sealed(row, content)
+    amended = Merged("amendment", *as_text.add_amendments(orm, said.amendments, rows))
     new = sum(
         _add_revision(orm, rows[revision.session], revision)
         for revision in content.revisions
@@ -86,10 +89,11 @@ def add_revisions(orm: OrmSession, content: TextContent, merged: MergeReport) ->
     )
     here = sum(revision.session in rows for revision in content.revisions)
     counts = (*merged.counts, *([Merged("mark revision", new, here - new)] if here else []))
+    counts = (*counts, *([amended] if amended.new or amended.known else []))
     known = {sha256[:ID_DIGITS] for sha256 in rows}
-    elsewhere = {name for name in content.sealed if name not in known} | {
-        r.session[:ID_DIGITS] for r in content.revisions if r.session not in rows
-    }
+    spoken_of = [*(r.session for r in content.revisions), *(line.session for line in said.amendments)]
+    elsewhere = {name for name in content.sealed if name not in known}
+    elsewhere |= {sha256[:ID_DIGITS] for sha256 in spoken_of if sha256 not in rows}
     return TextReport(MergeReport(counts, merged.renumbered, merged.remarks), tuple(sorted(elsewhere)))
 
 

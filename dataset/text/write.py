@@ -9,6 +9,8 @@ name@revision, in CSV a line for each mark. Frames stay in the store.
     marks/<session id>.csv    a line each: the revision ('sealed' or its hash), frames, level, uncertainties,
                               method
 
+    retirements.csv unit_unions.csv amendments.csv    see dataset.text.events
+
 Records are sorted by name and revision, sessions and revisions by hash (an amended revision before the one
 that amends it), numbers are written so that they read back equal. A text cell in CSV that a spreadsheet would
 take for a formula has an apostrophe before it.

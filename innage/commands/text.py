@@ -29,14 +29,16 @@ def export(
     ],
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Write registry, limits, mappings and marks as text files. All revisions; no frames, trims or models."""
+    """Write registry, limits, mappings, marks and amendments as text files. All revisions and retirements; no
+    frames, trims or models.
+    """
     from innage.jobs.stores import write_text
 
     with open_store(store) as opened:
         files = write_text(opened, folder)
     say(
-        f"{folder}: {files} files. Frames, trims, frozen sets, models and exports are in "
-        "the store only: 'innage backup' copies those."
+        f"{folder}: {files} files. Frames, trims, frozen sets, models with what they are said to be, and "
+        "exports are in the store only: 'innage backup' copies those."
     )
 
 

@@ -182,11 +182,12 @@ def read_text(store: Store, folder: Path) -> TextReport:
 
 def _read_folder(folder: Path) -> dict[str, str]:
     """The text of a store in a folder, by path; InputError when it is none, or a file cannot be read."""
+    from dataset.text.events import AMENDMENTS, RETIREMENTS, UNIONS
     from dataset.text.write import REGISTRY, REVISIONS
 
     paths = [
         path
-        for name in (*(f"{kind}.toml" for kind in REGISTRY), REVISIONS)
+        for name in (*(f"{kind}.toml" for kind in REGISTRY), REVISIONS, AMENDMENTS, RETIREMENTS, UNIONS)
         if (path := folder / name).exists()
     ]
     if not paths:

@@ -13,7 +13,7 @@ from dataset.admission.rules import check_session
 from dataset.admission.warnings import AT_DOOR, check_at_door, summarise
 from dataset.canonical import amendment_content, amendment_sha256, canonical_json
 from dataset.errors import InputError
-from dataset.records import ID_DIGITS, DoorWarning, NewSession, Restatement, Session, SessionAmendment
+from dataset.records import ID_DIGITS, DoorWarning, Frames, NewSession, Restatement, Session, SessionAmendment
 from dataset.store import sessions as stored_sessions
 from dataset.store.events import amendments
 from dataset.store.events.amendments import STATED, says
@@ -111,12 +111,9 @@ def _as_stated(where: str, row: SessionRow, parents: list[AmendmentRow], stated:
     return amendments.over(sides[0], stated)
 
 
-def _warnings(orm: OrmSession, row: SessionRow, amended: Session, sealed: Session) -> tuple[DoorWarning, ...]:
-    """What the checks at the door say of the session as amended; InputError for what they refuse. What was
-    found in its file stays.
-    """
-    frames = stored_sessions.frames(orm, sealed)
-    new = NewSession(
+def as_new(amended: Session, frames: Frames) -> NewSession:
+    """A session as it would come in at the door if it had been stated so from the first."""
+    return NewSession(
         amended.unit,
         amended.liquid,
         amended.mounting,
@@ -129,6 +126,14 @@ def _warnings(orm: OrmSession, row: SessionRow, amended: Session, sealed: Sessio
         occasion=amended.occasion,
         instruments=amended.instruments,
     )
+
+
+def _warnings(orm: OrmSession, row: SessionRow, amended: Session, sealed: Session) -> tuple[DoorWarning, ...]:
+    """What the checks at the door say of the session as amended; InputError for what they refuse. What was
+    found in its file stays.
+    """
+    frames = stored_sessions.frames(orm, sealed)
+    new = as_new(amended, frames)
     check_session(new)
     earlier, shown = stored_sessions.what_is_known(orm, new, beside=row.id)
     own = check_at_door(new, summarise(new, frames), earlier, shown)

@@ -212,6 +212,19 @@ def test_a_budget_limits_and_a_mapping(store: Path) -> None:
         assert opened.retired("limits") == {"owner@1": "superseded"}
 
 
+def test_what_was_mended_goes_by_text(store: Path, bench: bytes, tmp_path: Path) -> None:
+    """The files of an amendment and a retirement are read from the folder like the others."""
+    run("amend", session()["id"], "--unit", "u2", *BY)
+    run("retire", "liquid", "tea", "--reason", "stains")
+    assert "models with what they are said to be" in " ".join(run("text", "export", tmp_path / "t").split())
+    other = tmp_path / "other.db"
+    other.write_bytes(bench)
+    run("text", "import", tmp_path / "t", "--store", other)
+    (read,) = run_json("sessions", "--store", other)
+    assert read["unit"] == "u2"
+    assert [liquid["name"] for liquid in run_json("liquid", "list", "--store", other)] == ["water"]
+
+
 @pytest.fixture(scope="module")
 def with_model(bench: bytes, tmp_path_factory: pytest.TempPathFactory) -> bytes:
     """The same with a model of no program, and a file of an export of it."""
