@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from export.evidence.streams import Streams, run_through
-from export.evidence.unreachable import most_of_share
+from export.evidence.unreachable import between, most_of_share
 from training.program import (
     EMPTY,
     FLAG_BITS,
@@ -112,14 +112,19 @@ class Decisions:
         return np.stack(columns, axis=1) if columns else np.zeros((rows, 0), np.bool_)
 
 
-def _probes(program: Program) -> list[_Probe]:
+def _intervals_of(program: Program) -> dict[str, Interval]:
+    """Where each value of a step lies, by its name: inputs, states, and what is worked out of them."""
     intervals: dict[str, Interval] = dict(program.inputs) | program.prepared_intervals
     intervals |= {state.name: state.interval for state in program.states}
+    return intervals | {node.name: node.interval for node in program.step}
+
+
+def _probes(program: Program) -> list[_Probe]:
+    intervals = _intervals_of(program)
     compared = {node.name for node in program.step if node.op == "greater"}
     probes = []
     for node in program.step:
         given = [intervals[name] for name in node.inputs]
-        intervals[node.name] = node.interval
         make = _OF_OP.get(node.op)
         if make is not None and not (node.op == "where" and node.inputs[0] in compared):
             probes.append(make(node, given, program))
@@ -162,10 +167,11 @@ def _clip(node: Node, given: list[Interval], program: Program) -> _Probe:
     low, high = scalar(node.attributes, "low"), scalar(node.attributes, "high")
     decision = high == program.span  # cuts the level, or an end of its band
     source = node.inputs[0]
-    share = most_of_share(source, {node.name: node for node in program.step})
+    nodes = {node.name: node for node in program.step}
+    share, mean = most_of_share(source, nodes), between(source, nodes, _intervals_of(program))
 
     def reachable(element: int) -> set[int]:
-        least, most = given[0].at(element)
+        least, most = (mean or given[0]).at(element)
         most = most if share is None else min(most, share)
         inside = {0} if least <= high and most >= low else set()
         return inside | ({-1} if least < low else set()) | ({1} if most > high else set())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from training.program import Node, scalar, vector
+from training.program import Interval, Node, scalar, vector
 from training.program.rounding import shift_round_int
 
 
@@ -27,6 +27,32 @@ def most_of_share(source: str, nodes: Mapping[str, Node]) -> int | None:
                     vector(top.attributes, "values")[0], scalar(shifted.attributes, "shift")
                 )
     return None
+
+
+def between(source: str, nodes: Mapping[str, Node], intervals: Mapping[str, Interval]) -> Interval | None:
+    """Where a weighted mean of two values lies, where ``source`` is a row of such; else None.
+
+    The row is a + (b - a) w, the product shifted right by s, with w from 0 to 2^s: so the shifted product,
+    rounded too, lies between 0 and b - a, and the row between a and b.
+    """
+    added = _made_by("add", source, nodes)
+    for one, shifted in (added.inputs, added.inputs[::-1]) if added else ():
+        moved = _made_by("shift", shifted, nodes)
+        product = moved and _made_by("mul", moved.inputs[0], nodes)
+        for apart, weight in (product.inputs, product.inputs[::-1]) if product else ():
+            subtracted = _made_by("sub", apart, nodes)
+            if moved and subtracted and subtracted.inputs[1] == one:
+                share, ends = intervals[weight], (intervals[subtracted.inputs[0]], intervals[one])
+                if min(share.low) >= 0 and max(share.high) <= 1 << scalar(moved.attributes, "shift"):
+                    return _hull(*ends)
+    return None
+
+
+def _hull(one: Interval, other: Interval) -> Interval | None:
+    if one.size != other.size:
+        return None
+    low, high = zip(one.low, other.low, strict=True), zip(one.high, other.high, strict=True)
+    return Interval(tuple(map(min, low)), tuple(map(max, high)))
 
 
 def _below(name: str, nodes: Mapping[str, Node]) -> set[str]:

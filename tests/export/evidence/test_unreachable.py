@@ -61,3 +61,31 @@ def test_no_share_is_above_one(floor: int, top: int) -> None:
 def test_what_does_not_hang_together_keeps_its_side(numerator: str) -> None:
     """A numerator that is not what the largest was taken of, or may be below 0, says nothing."""
     assert "ratios (clip): above" in names(shares_of_the_largest(ONE, numerator=numerator))
+
+
+def mean_of_two(*, of: int = 64, most: int = 64, other: bool = False) -> Program:
+    """The level of two pads, weighted by a third from 0 to ``most`` of ``of``, clipped to the span."""
+    b = Builder("mean", count_bits=8, channels=3, period_ms=100, span=200)
+    pads = [b.node("clip", b.node("take", "counts", indices=(k,)), low=0, high=200) for k in range(3)]
+    weight = b.node("clip", pads[2], low=0, high=most)
+    apart = b.node("mul", b.node("sub", pads[1], pads[2] if other else pads[0]), weight)
+    moved = b.node("shift", apart, shift=of.bit_length() - 1)
+    level = b.node("clip", b.node("add", pads[0], moved), name="level", low=0, high=200)
+    return b.finish(low=level, level=level, high=level, validity=b.const(1), flags=b.const(0))
+
+
+def test_a_mean_of_two_levels_lies_between_them() -> None:
+    """Both ends are no sides where the weight is a share, and of every weight and pair none gets there."""
+    assert not [name for name in names(mean_of_two()) if name.startswith("level (clip)")]
+    pads = np.arange(0, 201, 5)
+    counts = np.stack(np.meshgrid(pads, pads, np.arange(65)), axis=-1).reshape(-1, 3)
+    plain, foam, weight = counts.T
+    mean = plain + ((foam - plain) * weight + 32 >> 6)  # half up, as a shift of the program
+    assert (mean >= np.minimum(plain, foam)).all()
+    assert (mean <= np.maximum(plain, foam)).all()
+
+
+@pytest.mark.parametrize("program", [mean_of_two(most=65), mean_of_two(other=True)])
+def test_what_is_no_mean_keeps_its_sides(program: Program) -> None:
+    """A weight above 1, or a difference from something else, may leave the span."""
+    assert {"level (clip): below", "level (clip): above"} <= names(program)
