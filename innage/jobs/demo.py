@@ -36,7 +36,7 @@ trace bundle/innage.c
 # bundle to be looked at.
 RIG_STEPS = """
 rig show washer
-rig fill washer --tank detergent-canister@1
+rig fill washer --tank detergent-canister@1 --start 2026-01-05T08:00:00+00:00
 gaps
 freeze canister --group unit --roles fit:9,choose:3,calibrate:9,prove:3 --seed 1
 limits add canister --from limits.toml
@@ -47,7 +47,7 @@ train canister --name first --limits canister --budget m0plus --date 2026-01-12
 budget check first --budget m0plus
 export first --budget m0plus --out bundle --anyway --even-if-unproven
 verify bundle
-rig fill washer --tank detergent-canister@2
+rig fill washer --tank detergent-canister@2 --start 2026-01-13T08:00:00+00:00
 freeze taller --group unit --roles fit:5,choose:2,prove:5 --seed 1 --tank detergent-canister@2
 retrain first --frozen taller --name second --limits canister --budget m0plus --date 2026-01-19
 export second --budget m0plus --out bundle-taller --anyway --even-if-unproven
