@@ -39,6 +39,8 @@ ANSWERS = {"good": "met", "bad": "not met", "open": "not enough evidence"}
 CASES = [
     ("budget check", 0, "budget check good --budget roomy"),
     ("budget check", 1, "budget check good --budget tight"),
+    ("capture boards", 0, "capture boards {}/boards.csv"),
+    ("capture boards", 1, "capture boards {}/boards.csv"),
     ("check", 0, "check"),
     ("check", 1, "check --store {}/damaged.db"),
     ("compare", 0, "compare bad good"),
@@ -136,7 +138,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture
 def stand_ins(monkeypatch: pytest.MonkeyPatch, folder: Path) -> Callable[[int], None]:
-    """Training, retraining and the demo's steps, which take long: what they answer is given."""
+    """Training, retraining, the demo's steps and boards, which take long: what they answer is given."""
 
     def stand_in(code: int) -> None:
         words = ({0: "not met", 1: "not met", 3: "not enough evidence"}[code], "met")
@@ -147,6 +149,8 @@ def stand_ins(monkeypatch: pytest.MonkeyPatch, folder: Path) -> Callable[[int], 
         facts = SimpleNamespace(answers=read_metrics({"limits": given}).limits)
         monkeypatch.setattr(f"{training}.retrain", lambda *_, **named: facts)
         lines = {1: f"trace {folder}/bundle.zip", 3: "compare bad good --frozen few --strict"}
+        board = SimpleNamespace(session=object(), fault="unplugged" if code else None)
+        monkeypatch.setattr("innage.jobs.batch.boards.capture_boards", lambda *_, **named: [board])
         step = Step("", tuple(lines.get(code, "models").split()), False)
         monkeypatch.setattr("innage.jobs.demo._steps", lambda *_: iter([step]))
 

@@ -106,7 +106,11 @@ def test_another_scale_is_another_sensor(store: Path, refused: Callable[..., str
         "--count-scale",
         10,
     )
-    assert said == "sensor whole@2: pads p0; 16 bits, 10 steps a count, count falls with C, 2051 ms\n"
+    assert said == (
+        "sensor whole@2: pads p0; 16 bits, 10 steps a count, count falls with C, 2051 ms\n"
+        "whole exists: this is revision 2 of it, which 'whole' means from now on; what stands on whole@1 "
+        "stays on it\n"
+    )
     shown = run_json("sensor", "list")
     assert [(s["name"], s["revision"], s["count_scale"]) for s in shown] == [
         ("hundredths", 1, 100),

@@ -43,6 +43,7 @@ FACTS: dict[str, Any] = {
     "limits": "owner@1",
     "date": "2026-03-02",
     "parent": None,
+    "status": None,
     "recipe": {"family": "array net with unrest", "size": "24-12", "bits": 16},
     "versions": {},
     "boards": [],
