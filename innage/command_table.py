@@ -28,6 +28,7 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         "unit": Entry("unit", "Units: physical samples of board, adhesive and tank.", ("unit_import",)),
         "operator": Entry("operator", "Operators: who captures, by short codes."),
         "instrument": Entry("instrument", "Instruments: what levels are measured with, and how well."),
+        "standard": Entry("standard", "Check standards: measured each bench day, with control charts."),
         "retire": Entry("retiring", "Say that something registered is out of use, and why."),
         "trim": Entry(
             "trimming",

@@ -328,6 +328,7 @@ SPELLED: dict[str, str] = {
     "SerialSource": "--port",
     "Store.add_operator": "'innage operator add'",
     "Store.add_instrument": "'innage instrument add'",
+    "Store.add_check_standard": "'innage standard add'",
     "Store.add_mapping": "'innage log ... --save-mapping NAME'",
     "Store.add_tank(...)": "'innage tank add {} --help'",
     "Store.add_trim(...)": "'innage trim add --kind {}'",

@@ -8,9 +8,10 @@ import math
 from sqlalchemy import select
 from sqlalchemy.orm import Session as OrmSession
 
+from dataset.admission.control_chart import warnings_of_day
 from dataset.canonical import canonical_json
 from dataset.errors import InputError, NotFoundError, there_are
-from dataset.records import CheckMeasurement, CheckStandard, StandardKind
+from dataset.records import CheckMeasurement, CheckStandard, DoorWarning, NewSession, StandardKind
 from dataset.store.events.retirements import refuse_retired
 from dataset.store.proof import check_row, keep
 from dataset.store.registry import (
@@ -142,3 +143,29 @@ def measurements(orm: OrmSession, standard: CheckStandard) -> tuple[CheckMeasure
     """What a check standard measured, by date; of one day in the order that each store gives them."""
     row = standard_row(orm, f"{standard.name}@{standard.bench}")
     return tuple(map(to_measurement, row.measurements))
+
+
+def warnings_for(orm: OrmSession, new: NewSession) -> tuple[DoorWarning, ...]:
+    """What check standards say against the bench day of a session; nothing where it has no start. A session
+    that states no bench is of this store's own.
+    """
+    if new.occasion.started is None:
+        return ()
+    day, bench = new.occasion.started[:10], new.occasion.bench or own_bench(orm).identity
+    measured = (
+        select(CheckStandardRow)
+        .join(CheckMeasurementRow)
+        .where(CheckStandardRow.bench == bench, CheckMeasurementRow.date == day)
+    )
+    rows = [
+        row
+        for row in orm.scalars(measured.distinct().order_by(CheckStandardRow.name))
+        if to_sensor(row.sensor) == new.mounting.sensor
+    ]
+    return tuple(
+        warning
+        for row in rows
+        for warning in warnings_of_day(
+            to_standard(row), tuple(map(to_measurement, row.measurements)), day, bench_row(orm, bench).name
+        )
+    )

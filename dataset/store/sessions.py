@@ -48,7 +48,7 @@ from dataset.records import (
     VoidEvent,
     newest_amendment,
 )
-from dataset.store import blocks, instruments, registry, tagging, units, voiding
+from dataset.store import blocks, check_standards, instruments, registry, tagging, units, voiding
 from dataset.store.events import amendments
 from dataset.store.proof import changed, record_sha256
 from dataset.store.registry import (
@@ -245,7 +245,10 @@ def add_session(
     _refuse_twin(orm, new, row.readings_sha256, row.counts_sha256)
     own = summarise(new, new.frames)
     known_here = {} if known is None else known
-    own_warnings = check_at_door(new, own, *what_is_known(orm, new, known_here))
+    own_warnings = (
+        *check_at_door(new, own, *what_is_known(orm, new, known_here)),
+        *check_standards.warnings_for(orm, new),
+    )
     if known is not None:
         known[row.sha256] = own  # the next call need not read it back
     orm.add(row)

@@ -158,7 +158,7 @@ def test_instruments(run_page: Run, tmp_path: Path) -> None:
     rows = [f"{4000 + k % 5},{5000 + k % 3},{(k // 20) * 300},21.5" for k in range(40)]
     (tmp_path / "monday.csv").write_text("\n".join(["a,b,grams,warm", *rows, ""]), encoding="utf-8")
     printed = run_page("docs/instruments.md")
-    assert len(printed) == 5
+    assert len(printed) == 8
     with Store.open(tmp_path / "innage.db") as store:
         (session,) = store.sessions()
     assert len(session.instruments) == 2

@@ -26,6 +26,7 @@ LISTS = (
     "unit list",
     "operator list",
     "instrument list",
+    "standard list",
     "tag list",
     "trim list",
     "budget list",
