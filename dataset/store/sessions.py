@@ -48,8 +48,9 @@ from dataset.records import (
     VoidEvent,
     newest_amendment,
 )
-from dataset.store import blocks, check_standards, instruments, registry, tagging, units, voiding
-from dataset.store.events import amendments
+from dataset.store import blocks, check_standards, instruments, registry, units
+from dataset.store.events import amendments, tagging, voiding
+from dataset.store.events.voiding import is_void, void_reason
 from dataset.store.proof import changed, record_sha256
 from dataset.store.registry import (
     flat,
@@ -76,10 +77,10 @@ from dataset.store.tables import (
     TrimRow,
     WarningRow,
 )
-from dataset.store.voiding import is_void, void_reason
 from dataset.values import check_reason
 
 NEWEST = "newest"
+GRAVE_NAMES = frozenset(GRAVE)
 HISTORY_SESSIONS = 10  # what the checks at the door look back on
 
 
@@ -380,24 +381,37 @@ def _shown(orm: OrmSession, new: NewSession, known: dict[str, Summary], beside: 
         .limit(1)
     )
     trim = orm.scalar(dry)
+    earlier = _summaries(orm, _shown_before(orm, new, beside), known)
+    return Shown(
+        None if trim is None else (tuple(json.loads(trim.body)["counts"]), trim.date),
+        np.array([summary.low for summary in earlier]) if earlier else None,
+        np.array([summary.high for summary in earlier]) if earlier else None,
+    )
+
+
+def _shown_before(orm: OrmSession, new: NewSession, beside: int) -> list[str]:
+    """By hash, the latest sessions on the same mounting, newest first, without what is gravely warned of as
+    they are amended. Rows come as they are asked for: a mounting may have thousands.
+    """
+    gravely = SessionRow.warnings.any(WarningRow.check_name.in_(GRAVE))
     same = (
-        select(SessionRow.sha256)
+        select(SessionRow)
         .where(
             amendments.mounting_now() == mounting_row(orm, new.mounting.name).id,
             SessionRow.id != beside,
             ~is_void(),
             SessionRow.sealed,
         )
-        .where(~SessionRow.warnings.any(WarningRow.check_name.in_(GRAVE)))
+        .where(or_(~gravely, SessionRow.amendments.any()))
         .order_by(SessionRow.id.desc())
-        .limit(HISTORY_SESSIONS)
     )
-    earlier = _summaries(orm, orm.scalars(same).all(), known)
-    return Shown(
-        None if trim is None else (tuple(json.loads(trim.body)["counts"]), trim.date),
-        np.array([summary.low for summary in earlier]) if earlier else None,
-        np.array([summary.high for summary in earlier]) if earlier else None,
-    )
+    latest: list[str] = []
+    for row in orm.scalars(same.execution_options(yield_per=HISTORY_SESSIONS)):
+        if not row.amendments or GRAVE_NAMES.isdisjoint(amendments.checks_now(row)):
+            latest.append(row.sha256)
+        if len(latest) == HISTORY_SESSIONS:
+            break
+    return latest
 
 
 def _refuse_known(orm: OrmSession, new: NewSession, sha256: str) -> None:

@@ -17,6 +17,7 @@ from dataset.records import ID_DIGITS, Mounting, Session, Trim, TrimKind
 from dataset.store import sessions as stored_sessions
 from dataset.store import units
 from dataset.store.events import amendments
+from dataset.store.events.voiding import void_reason
 from dataset.store.proof import changed
 from dataset.store.registry import (
     mounting_row,
@@ -29,7 +30,6 @@ from dataset.store.registry import (
     unit_row,
 )
 from dataset.store.tables import SessionRow, TrimRow, UnitRow
-from dataset.store.voiding import void_reason
 
 
 def to_trim(row: TrimRow) -> Trim:

@@ -86,6 +86,15 @@ def effective(sealed: Session, row: SessionRow, amendment: AmendmentRow | None) 
     )
 
 
+def checks_now(row: SessionRow) -> tuple[str, ...]:
+    """The names of the checks at the door that warn of a session as it is amended."""
+    amendment = in_use(row)
+    if amendment is None:
+        return tuple(warning.check_name for warning in row.warnings)
+    _, warnings = amendment_from(json.loads(amendment.body))
+    return tuple(warning.check for warning in warnings)
+
+
 def over(session: Session, stated: Restatement) -> Session:
     """The session with what is stated of it."""
     given = {what: value for what in STATED if (value := getattr(stated, what)) is not None}

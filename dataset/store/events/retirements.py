@@ -14,8 +14,9 @@ from sqlalchemy.orm import Session as OrmSession
 
 from dataset.canonical import sha256
 from dataset.documents import name_of
-from dataset.errors import InputError, StoreError
-from dataset.records import ID_DIGITS, Limits, Registered, RetirementEvent, Unit
+from dataset.errors import InputError
+from dataset.records import Limits, Registered, RetirementEvent, Unit
+from dataset.store.events.following import check_follows
 from dataset.store.proof import check_row, keep
 from dataset.store.tables import RetirementRow, UnitRow
 from dataset.values import check_reason
@@ -142,13 +143,4 @@ def label(record: Registered) -> str:
 
 def check_parents(row: RetirementRow, same: Sequence[RetirementRow]) -> None:
     """StoreError unless an event follows one that is there and that it can follow."""
-    where = f"retirement of {row.kind} {row.name}"
-    parents = {event.record_sha256: event for event in same}
-    parent = parents.get(row.parent_sha256)
-    if row.parent_sha256 is None and not row.takes_back:
-        return
-    if parent is None:
-        lost = str(row.parent_sha256)[:ID_DIGITS]
-        raise StoreError(where, f"follows {lost}, which is not there")
-    if bool(parent.takes_back) == bool(row.takes_back):
-        raise StoreError(where, "follows an event of its own kind", "one takes back what the other said")
+    check_follows(f"retirement of {row.kind} {row.name}", row, same)

@@ -12,8 +12,8 @@ from dataset.records import ID_DIGITS
 from dataset.store import sessions as stored_sessions
 from dataset.store import tables
 from dataset.store.events.amendments import check_chain, last, words_apart
+from dataset.store.events.voiding import check_parents, is_void, void_reason
 from dataset.store.merging.two_stores import Kind, TwoStores, Values, rows, table, without
-from dataset.store.voiding import is_void, void_reason
 
 
 def sessions(stores: TwoStores) -> None:
@@ -88,7 +88,7 @@ def voids(stores: TwoStores) -> None:
     for row in here:
         if not row["takes_back"]:
             reasons[row["session_id"]].add(row["reason"])
-    taken_back = []
+    taken_back, incoming = [], []
     for row in rows(stores.theirs, tables.VoidRow):
         values = stores.references_here(tables.VoidRow, row)
         if values is None:
@@ -98,11 +98,15 @@ def voids(stores: TwoStores) -> None:
         if new:
             session = stores.session_id(values["session_id"])
             our_id = stores.insert(tables.VoidRow, without(values, "sequence"))
+            incoming.append(our_id)
             stores.check(tables.VoidRow, our_id, f"void of session {session}")
             _tell_void(stores, session, row, reasons[values["session_id"]])
             if row["takes_back"]:
                 taken_back.append(values["session_id"])
     stores.orm.expire_all()
+    for our_id in incoming:
+        with stores.named_there():
+            check_parents(stores.orm.get_one(tables.VoidRow, our_id))
     for session_id in taken_back:
         _refuse_usable_twin(stores, session_id)
 

@@ -41,13 +41,13 @@ from dataset.store.database import (
     revision_of,
     translated,
 )
-from dataset.store.events import amendments, retirements, statuses
+from dataset.store.events import amendments, retirements, statuses, voiding
+from dataset.store.events.voiding import is_void
 from dataset.store.frozen_sets import openings_of, prove_openings, to_frozen_set
 from dataset.store.models import to_model
 from dataset.store.proof import check, check_row, record_sha256
 from dataset.store.reachable import connect
 from dataset.store.trims import to_trim
-from dataset.store.voiding import is_void
 from dataset.store.whole import schema
 
 MOST_BYTES = 1 << 40  # of a store, so that a damaged head cannot ask for any length
@@ -419,7 +419,9 @@ def _canonical(what: str, body: str) -> None:
 
 
 def _void(orm: OrmSession, key: int | str) -> None:
-    check_row(orm.get_one(tables.VoidRow, key), f"void {key}")
+    row = orm.get_one(tables.VoidRow, key)
+    check_row(row, f"void {key}")
+    voiding.check_parents(row)
 
 
 def _tag(orm: OrmSession, key: int | str) -> None:

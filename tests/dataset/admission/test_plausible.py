@@ -22,6 +22,7 @@ from dataset.records import (
     Mark,
     NewSession,
     Pad,
+    Restatement,
     Role,
     Sensor,
     Session,
@@ -200,6 +201,32 @@ def test_counts_that_the_sensor_never_showed(door: Door) -> None:
     assert said.endswith(" in 3 earlier sessions: is it connected?")
     again = door.log(off + 2, marks_of(np.zeros(155)))  # what was warned of is no history
     assert "never shown" in [w.check for w in again.warnings]
+
+
+def test_what_was_shown_is_of_sessions_as_they_are_amended(door: Door) -> None:
+    """Three sessions that are another unit's than was stated when they were logged are history once that is
+    mended, and no longer when it turns out that they are not.
+    """
+    off = counts_at(np.zeros(155), 6)
+    off[:, 4] = np.linspace(6300, 7000, 155)
+    door.store.add_unit(Unit("u9"))
+    counts = tuple(int(c) for c in np.full(9, DRY))
+    stated = door.store.unit("u2")
+    door.store.add_trim(Trim(stated, door.bench.mounting, TrimKind.DRY, counts, "2026-01-31", "bench"))
+    logged = [door.log(counts_at(LEVELS, seed, 900.0), marks_of(LEVELS), stated) for seed in range(3)]
+    assert all("other than its trim" in [w.check for w in session.warnings] for session in logged)
+
+    def never_shown(by: int) -> bool:
+        found = door.log(off + by, marks_of(np.zeros(155)))
+        door.store.void(found.id, "one try only")
+        return "never shown" in [w.check for w in found.warnings]
+
+    assert not never_shown(1)
+    for session in logged:
+        door.store.amend_session(session.id, Restatement(door.store.unit("u9")), "A. Bench", "label")
+    assert never_shown(2)
+    door.store.amend_session(logged[0].id, Restatement(stated), "A. Bench", "it was the one")
+    assert not never_shown(3)
 
 
 def test_rails_of_a_narrower_converter(door: Door) -> None:

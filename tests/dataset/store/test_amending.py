@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from sqlalchemy import create_engine
 from stores import behind_the_back, every_row, model_of
 
 from building import SENSOR, Bench, bench_store, put
@@ -40,7 +41,7 @@ from dataset.records import (
 )
 from dataset.store import Store
 from dataset.store.listing import session_lines
-from dataset.store.proof import OWN, facts_sha256
+from dataset.store.proof import OWN, facts_sha256, record_sha256
 from dataset.store.whole.integrity import check_store
 
 Register = Callable[[Store], Bench]
@@ -394,6 +395,36 @@ def test_a_take_back_of_something_else(three: list[Path]) -> None:
             )
         connection.commit()
     assert any("which is not there" in f.sentence for f in check_store(three[2]).faults)
+
+
+def test_a_void_that_follows_nothing(three: list[Path], tmp_path: Path) -> None:
+    """A take-back that names no void of its session is damage and doesn't come in, though its hash is
+    right.
+    """
+    with Store.open(three[1]) as store:
+        session = store.sessions()[0]
+        if session.void_reason is None:
+            store.void(session.id, "the hose slipped")
+        store.take_back_void(session.id, "it did not")
+    for parent in ("f" * 64, None):
+        path = shutil.copy(three[1], tmp_path / "hostile.db")
+        engine = create_engine(f"sqlite:///{path}")
+        with engine.begin() as connection:
+            (guard,) = connection.exec_driver_sql(
+                "SELECT sql FROM sqlite_master WHERE name = 'guard_void_event_update'"
+            ).one()
+            connection.exec_driver_sql("DROP TRIGGER guard_void_event_update")
+            connection.exec_driver_sql("UPDATE void_event SET parent_sha256 = ? WHERE takes_back", (parent,))
+            for (sequence,) in connection.exec_driver_sql("SELECT sequence FROM void_event").all():
+                connection.exec_driver_sql(
+                    "UPDATE void_event SET record_sha256 = ? WHERE sequence = ?",
+                    (record_sha256(connection, "void_event", sequence), sequence),
+                )
+            connection.exec_driver_sql(guard)
+        engine.dispose()
+        assert any("which is not there" in f.sentence for f in check_store(path).faults)
+        with Store.open(three[0]) as store, pytest.raises(StoreError, match="which is not there"):
+            store.merge(path)
 
 
 def rehashed(connection: sqlite3.Connection, sequence: int) -> str:

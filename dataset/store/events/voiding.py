@@ -13,6 +13,7 @@ from sqlalchemy.orm import aliased
 from dataset.errors import InputError
 from dataset.records import ID_DIGITS
 from dataset.records.captures import VoidEvent
+from dataset.store.events.following import check_follows
 from dataset.store.proof import check_row, keep
 from dataset.store.tables import SessionRow, VoidRow
 from dataset.values import check_reason
@@ -66,6 +67,11 @@ def take_back(orm: OrmSession, row: SessionRow, reason: str) -> None:
         raise InputError(where, "is not void", "a void session")
     for event in voids:
         keep(orm, VoidRow(session=row, reason=reason, parent_sha256=event.record_sha256, takes_back=True))
+
+
+def check_parents(row: VoidRow) -> None:
+    """StoreError unless an event follows one of its session that it can follow."""
+    check_follows(f"void of session {row.session.sha256[:ID_DIGITS]}", row, row.session.voids)
 
 
 def _last(row: SessionRow) -> list[VoidRow]:
