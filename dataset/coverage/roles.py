@@ -55,13 +55,28 @@ def names_of(session: Session, group_by: GroupBy, bands: TemperatureBands | None
         bands: those of temperature, where these are the groups.
 
     Raises:
-        InputError: a mark that lies in none of the bands.
+        InputError: a mark that lies in none of the bands, or a session that does not say its bench.
     """
+    if group_by is GroupBy.BENCH:
+        return (bench_group(session),) * len(session.marks)
     if group_by is GroupBy.TEMPERATURE:
         if bands is None:
             raise InputError("groups by temperature", "no bands", "their edges")
         return bands.names_of(session)
     return tuple(_name_of(session, mark, group_by) for mark in session.marks)
+
+
+def bench_group(session: Session) -> str:
+    """The group by bench that a session belongs to; InputError where it does not say one."""
+    if session.occasion.bench is None:
+        raise InputError(
+            f"session {session.id}",
+            "does not say on which bench it was captured",
+            "a bench, where these are the groups",
+            "say it with Store.amend_session, or leave the session out",
+            fields=("Store.amend_session",),
+        )
+    return session.occasion.bench[:ID_DIGITS]
 
 
 def _name_of(session: Session, mark: Mark, group_by: GroupBy) -> str:

@@ -370,6 +370,11 @@ def claim_sentence(group_by: str, metrics: Metrics) -> str:
     """What figures on bands of temperature are about, and how far it holds; empty for other groups, of which
     one never seen is one of many alike.
     """
+    if group_by == GroupBy.BENCH:
+        return (
+            "These are benches not seen in fitting; units and liquids may be the same in both: nothing here "
+            "speaks of a unit or a liquid never seen"
+        )
     if group_by != GroupBy.TEMPERATURE:
         return ""
     groups = (

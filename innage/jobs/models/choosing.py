@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from dataset.coverage.roles import Group, check_sessions, groups_of, named_roles, spread_roles
 from dataset.errors import InputError, naming
-from dataset.records import FrozenSet, GroupBy, Role, Session
+from dataset.records import ID_DIGITS, FrozenSet, GroupBy, Role, Session
 from innage.jobs.finding import EVERY_SESSION, SessionFilter, line_of, settle, why_none
 
 if TYPE_CHECKING:
@@ -165,6 +165,7 @@ class Frozen:
     openings: int
     purposes: tuple[str, ...] = ()
     left_out: tuple[tuple[Session, str], ...] = ()
+    benches: tuple[tuple[str, str], ...] = ()  # groups by bench, and what the store calls them
 
     def facts(self) -> dict[str, Any]:
         """Ready for JSON."""
@@ -219,7 +220,15 @@ def _looked_at(
         store.prove_openings(frozen_set),
         tuple(store.prove_purposes(frozen_set)),
         tuple(left_out),
+        _called(store, frozen_set, groups),
     )
+
+
+def _called(store: Store, frozen_set: FrozenSet, groups: Sequence[Group]) -> tuple[tuple[str, str], ...]:
+    if frozen_set.group_by is not GroupBy.BENCH:
+        return ()
+    known = {bench.identity[:ID_DIGITS]: bench.name for bench in store.benches()}
+    return tuple((group.name, known[group.name]) for group in groups if group.name in known)
 
 
 Roles = Mapping[str, "Sequence[str] | int | None"]
@@ -287,6 +296,8 @@ def freeze_choice(
         for role, given in wanted.items()
         if given is not None and not isinstance(given, int)
     }
+    if by is GroupBy.BENCH:
+        names = {role: _bench_groups(store, given) for role, given in names.items()}
     if numbers and names:
         raise InputError(
             "roles", "numbers and names", "numbers of groups for all roles, or names of groups for all"
@@ -315,6 +326,14 @@ def freeze_choice(
         even_if_warned=choice.even_if_warned,
     )
     return _looked_at(store, frozen_set, store.groups(frozen_set), chosen.left_out)
+
+
+def _bench_groups(store: Store, given: Sequence[str]) -> list[str]:
+    """The groups of benches, which may be called as the store does."""
+    from dataset.coverage.roles import REST
+
+    known = {bench.name: bench.identity[:ID_DIGITS] for bench in store.benches()}
+    return list(given) if list(given) == [REST] else [known.get(name, name) for name in given]
 
 
 def _with_the_rest(numbers: Mapping[Role, int | None], groups: int) -> dict[Role, int]:
