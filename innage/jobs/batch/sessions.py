@@ -176,11 +176,16 @@ class _Checking:
         if name is None or name in self._units:
             return []
         try:
+            if "@" in name:  # of another bench: there already, or a mistake
+                self._units[name] = self._store.unit(name)
+                return []
             new = Unit(name, bench=self._store.bench().identity)
             check_unit(new)
             if not self._add_units:
                 self._store.unit(name)
         except NotFoundError as error:
+            if "@" in name:
+                return [error]
             hint = f"{error.hint}; or say add_units=True to add those that are new"
             fields = (*error.fields, "add_units=True")
             return [NotFoundError(error.where, error.found, error.expected, hint, fields=fields)]

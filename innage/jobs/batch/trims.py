@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -166,7 +166,7 @@ class _Checking:
         name = stated.unit or stated.serial
         if name is None:
             raise InputError(line.place("unit"), "nothing is stated", "the unit's name, or its serial")
-        known = self._of(stated)
+        known = self._of(line, stated)
         if known is not None:
             if stated.serial not in (None, known.serial):
                 where, found = line.place("serial"), f"{stated.serial} of unit {known.name}"
@@ -184,12 +184,23 @@ class _Checking:
             )
         return new
 
-    def _of(self, stated: FixtureTrim) -> Unit | None:
+    def _of(self, line: RecordLine, stated: FixtureTrim) -> Unit | None:
         """The unit that a line calls by its name or, where it has none, by its serial."""
         units = self._units | self.new_units
-        if stated.unit is not None:
-            return units.get(stated.unit)
-        return next((unit for unit in units.values() if unit.serial == stated.serial), None)
+        if stated.unit is None:
+            return _of_serial(line, stated.serial, units.values())
+        if "@" in stated.unit and stated.unit not in units:  # of another bench: there already, or a mistake
+            return self._store.unit(stated.unit)
+        return units.get(stated.unit)
+
+
+def _of_serial(line: RecordLine, serial: str | None, units: Iterable[Unit]) -> Unit | None:
+    """The unit of that serial; two benches may each have one."""
+    same = [unit for unit in units if unit.serial == serial]
+    if len(same) > 1:
+        names = ", ".join(unit.name for unit in same)
+        raise InputError(line.place("serial"), f"{serial} is the serial of {names}", "a unit by its name")
+    return same[0] if same else None
 
 
 def _by_channel(line: RecordLine, sensor: Sensor) -> tuple[float, ...]:

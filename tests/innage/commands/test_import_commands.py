@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from calling import TWO_SENSORS, run, run_json, run_lines
+from dataset.records import Unit
 from dataset.store import Store
 
 
@@ -113,6 +114,33 @@ def test_a_fixture_knows_units_by_their_serials(bench: Path) -> None:
     path = written(bench, "unit,serial,kind,date,counts\nleft,SN3,dry,2026-01-31,1|2\n")
     said = run("trim", "import", path, *ALIKE, code=2)
     assert "line 2: column 'serial': SN3 of unit left; expected SN1" in said
+
+
+def test_a_fixture_names_units_of_another_bench(bench: Path) -> None:
+    """NAME@BENCH, by the bench's name or digits, as options take it. One that is not there is no new unit;
+    a serial that two benches gave is asked about.
+    """
+    with Store.open(bench / "far.db", bench="fa" * 16) as far:
+        far.add_units([Unit("u1"), Unit("u7", serial="SN1")])
+    run("unit", "add", "u1")
+    run("unit", "add", "left", "--serial", "SN1")
+    run("merge", bench / "far.db")
+    with Store.open(bench / "innage.db") as store:
+        (named,) = (b.name for b in store.benches() if b.identity == "fa" * 16)
+    lines = f"u1@{named},dry,2026-01-31,1|2\nu1@fafafa,full,2026-01-31,2|2\nu1,dry,2026-01-31,3|2\n"
+    run("trim", "import", written(bench, f"unit,kind,date,counts\n{lines}"), *ALIKE)
+    with Store.open(bench / "innage.db") as store:
+        assert [(t.unit.bench == "fa" * 16, t.counts[0]) for t in store.trims()] == [
+            (True, 1),
+            (True, 2),
+            (False, 3),
+        ]
+    path = written(bench, "unit,kind,date,counts\nu2@fafafa,dry,2026-01-31,1|2\n")
+    said = run("trim", "import", path, *ALIKE, "--add-units", code=2)
+    assert "unit u2@fafafa: is not in the store" in said
+    path = written(bench, "serial,kind,date,counts\nSN1,dry,2026-01-31,1|2\n")
+    said = " ".join(run("trim", "import", path, *ALIKE, code=2).split())
+    assert "line 2: column 'serial': SN1 is the serial of left, u7; expected a unit by its name" in said
 
 
 def test_columns_of_a_fixture_are_channels(bench: Path) -> None:

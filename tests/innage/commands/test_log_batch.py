@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from calling import TWO_SENSORS, run, run_json, run_lines
+from dataset.records import Unit
 from dataset.store import Store
 from innage.jobs.batch import sessions as batch_sessions
 from innage.jobs.batch.statements import Statements
@@ -69,6 +70,22 @@ def test_lines_state_what_differs(bench: Path) -> None:
     ]
     assert (len(one.stretches), len(two.stretches)) == (1, 0)
     assert (one.marks[0].u_mm, two.marks[0].u_mm) == (None, pytest.approx(0.6 / 3**0.5))
+
+
+def test_lines_name_units_of_another_bench(bench: Path) -> None:
+    """NAME@BENCH, by the bench's name or digits, as --unit takes it; one that is not there is no new unit."""
+    with Store.open(bench / "far.db", bench="fa" * 16) as far:
+        far.add_unit(Unit("u1"))
+    run("merge", bench / "far.db")
+    path = batch(bench, "file,unit\nrun1.csv,u1@fafafa\nrun2.csv,u1\n")
+    run("log", "--batch", path, *ALIKE)
+    with Store.open(bench / "innage.db") as store:
+        assert [s.unit.bench == "fa" * 16 for s in store.sessions()] == [True, False]
+    assert "0 sessions logged, 2 in the store already" in run("log", "--batch", path, *ALIKE)
+    path = batch(bench, "file,unit\nrun1.csv,u9@fafafa\n")
+    assert "u9@fafafa" in run("log", "--batch", path, *ALIKE, "--add-units", code=2)
+    with Store.open(bench / "innage.db") as store:
+        assert len(store.units()) == 3
 
 
 def test_each_fault_is_told_with_its_line_and_nothing_is_logged(bench: Path) -> None:
