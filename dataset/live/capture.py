@@ -57,7 +57,7 @@ COMMIT_S = (
     0.5  # of the board's clock or of ours, whichever is first: at least once a second with room to spare
 )
 RATE_FRAMES = 50
-_READING = re.compile(r"([+-]?[0-9]+(?:[.,][0-9]+)?)\s*(mm|g)?")
+READING = re.compile(r"([+-]?[0-9]+(?:[.,][0-9]+)?)\s*(mm|g)?")
 
 
 class Capture:
@@ -77,6 +77,7 @@ class Capture:
         self._bars = Bars(store.trims(known.unit.name), known.mounting)
         self._latest: Line | None = None
         self.connected, self.message = True, ""
+        self._flowing = False  # whether a frame came since the port was opened
 
     @classmethod
     def begin(
@@ -174,10 +175,14 @@ class Capture:
             self._bars.restart()
         if not self.frames:
             self._entries.append({"kind": "start", "at": now_instant()})
-        self._last_ms, self._latest = placed.ms, placed.line
+        self._last_ms, self._latest, self._flowing = placed.ms, placed.line, True
         self._pending.append((placed.ms, placed.line))
         self._recent.append(placed.line.t_ms)
         self._bars.see(placed.line.counts)
+
+    def count_bad(self, lines: Mapping[str, int]) -> None:
+        """Count lines that were no frames of a stream that somebody else reads, by kind."""
+        self._stream.tally.update(lines)
 
     def simulate(self) -> None:
         """The board has said that it is the virtual rig."""
@@ -186,7 +191,7 @@ class Capture:
 
     def lost(self) -> None:
         """The port is gone: what was marked ends here."""
-        self.connected = False
+        self.connected = self._flowing = False
         self._stream.cut()
         if self.frames:
             self._break("port lost")
@@ -199,6 +204,7 @@ class Capture:
         """The stream is at its end."""
         for placed in self._stream.last():
             self.take(placed)
+        self._flowing = False
 
     @property
     def _simulated(self) -> bool:
@@ -213,7 +219,7 @@ class Capture:
     @property
     def flows(self) -> bool:
         """Whether frames come in."""
-        return self.connected and not self._stream.fresh
+        return self.connected and self._flowing
 
     def _break(self, why: str) -> None:
         self._entries.append({"kind": "break", "frame": self.frames, "why": why})
@@ -275,7 +281,7 @@ class Capture:
         if self._steps and step is None:
             raise InputError("entry", "all steps of the plan are done", "'back' or 'done'")
         target = self._steps[step] if step is not None else None
-        typed = _READING.fullmatch(word or (target.text if target else ""))
+        typed = READING.fullmatch(word or (target.text if target else ""))
         if typed is None:
             raise InputError(
                 "entry", quoted(text.strip()), "Enter, a reading such as 12.5 or 431 g, skip, back or done"

@@ -1,4 +1,6 @@
-"""``innage replay``: a log from the field through a model, exactly as the chip would have answered."""
+"""``innage replay``: a log from the field, or a board as it streams, through a model, exactly as the chip
+would have answered.
+"""
 
 from __future__ import annotations
 
@@ -11,24 +13,56 @@ import typer
 
 from dataset.records import TimeUnit, TrimKind
 from innage.completion import names_of
-from innage.options import DEFAULT_STORE, JsonOption, ModelArgument, StoreOption, columns_of, open_store
-from innage.terminal.output import emit
+from innage.options import (
+    AIR_DENSITY_KG_M3,
+    DEFAULT_STORE,
+    AirOption,
+    DimensionOption,
+    JsonOption,
+    LabelTemperatureOption,
+    ModelArgument,
+    ScaleOption,
+    StoreOption,
+    TareOption,
+    TemperatureOption,
+    columns_of,
+    open_store,
+)
+from innage.sections import SectionedCommand
+from innage.terminal.output import emit, harmless, say_aside
 from innage.terminal.views.models.replay import show_summary
 
 if TYPE_CHECKING:
-    from dataset.records import Sensor
+    from dataset.labels.marking import Labelling
+    from dataset.records import Liquid, Sensor
+    from dataset.store import Store
+    from innage.jobs.capturing import Port
+    from innage.jobs.trial.setup import Beside, Tried
+    from innage.jobs.trial.stepping import Reading
 
 
 def register(app: typer.Typer) -> None:
     """Add the command to the command line."""
-    app.command()(replay)
+    app.command(cls=SectionedCommand)(replay)
+
+
+LIVE = "Live, instead of a file"
+OF_BOTH = ("context", "model", "unit", "trim", "mounting", "json", "store")
+OF_FILES = (
+    *("file", "count", "time", "time_unit", "temperature", "delimiter", "header", "encoding", "mapping"),
+    "out",
+)
 
 
 def replay(
+    context: typer.Context,
     model: ModelArgument,
     file: Annotated[
-        Path, typer.Argument(help="Delimited text or Parquet, a row for each frame; - is standard input.")
-    ],
+        Path | None,
+        typer.Argument(
+            help="Delimited text or Parquet, a row for each frame; - is standard input. Or none, with --port."
+        ),
+    ] = None,
     unit: Annotated[
         str | None,
         typer.Option(
@@ -75,17 +109,136 @@ def replay(
     out: Annotated[
         Path | None, typer.Option(help="Write the readings here, as CSV. Default: standard output.")
     ] = None,
+    port: Annotated[
+        str | None,
+        typer.Option(
+            "--port",
+            help="A serial port, an address such as socket://HOST:PORT, or - for standard input.",
+            rich_help_panel=LIVE,
+        ),
+    ] = None,
+    baud: Annotated[
+        int, typer.Option("--baud", help="Speed of the serial port.", rich_help_panel=LIVE)
+    ] = 115200,
+    mounting: Annotated[
+        str | None,
+        typer.Option(
+            "--mounting",
+            help="What the board stands on. Default: the model's mounting that the unit has trims on.",
+            rich_help_panel=LIVE,
+            autocompletion=names_of("mounting"),
+        ),
+    ] = None,
+    liquid: Annotated[
+        str | None,
+        typer.Option(
+            "--liquid",
+            help="What is in the tank: to keep stretches as sessions, and to weigh.",
+            rich_help_panel=LIVE,
+            autocompletion=names_of("liquid"),
+        ),
+    ] = None,
+    name: Annotated[
+        str,
+        typer.Option(
+            "--name", help="What the names of stretches begin with that are kept.", rich_help_panel=LIVE
+        ),
+    ] = "trial",
+    condition: Annotated[
+        str | None,
+        typer.Option(
+            "--condition",
+            help="Conditions of what is kept, such as surface=foam:20-45,wall=film.",
+            rich_help_panel=LIVE,
+        ),
+    ] = None,
+    note: Annotated[
+        str, typer.Option("--note", help="Free text, kept with each session.", rich_help_panel=LIVE)
+    ] = "",
+    operator: Annotated[
+        str | None,
+        typer.Option(
+            "--operator",
+            help="Who captures what is kept, by code.",
+            rich_help_panel=LIVE,
+            autocompletion=names_of("operator"),
+        ),
+    ] = None,
+    tag: Annotated[
+        list[str] | None,
+        typer.Option("--tag", help="A tag of what is kept; repeat for more.", rich_help_panel=LIVE),
+    ] = None,
+    scale: Annotated[
+        str | None,
+        typer.Option(
+            "--scale",
+            help="Port of a scale under the tank; a line each, such as 431.2 g.",
+            rich_help_panel=LIVE,
+        ),
+    ] = None,
+    scale_baud: Annotated[
+        int, typer.Option("--scale-baud", help="Speed of that port.", rich_help_panel=LIVE)
+    ] = 9600,
+    steady_g: Annotated[
+        float,
+        typer.Option("--steady-g", help="It stands still within so many grams ...", rich_help_panel=LIVE),
+    ] = 1.0,
+    settle_s: Annotated[
+        float, typer.Option("--settle-s", help="... for so many seconds.", rich_help_panel=LIVE)
+    ] = 5.0,
+    tare_g: TareOption = 0.0,
+    scale_half_width_g: ScaleOption = 0.0,
+    dimension_half_width_mm: DimensionOption = 0.0,
+    label_temperature_c: LabelTemperatureOption = None,
+    temperature_half_width_k: TemperatureOption = 0.0,
+    air_density_kg_m3: AirOption = AIR_DENSITY_KG_M3,
     json: JsonOption = False,
     store: StoreOption = DEFAULT_STORE,
 ) -> None:
-    """Give a model's readings of a field log, one for each frame.
+    """Give a model's readings of a field log, or of a live board.
 
-    State is carried from power-on at the first; a gap in time starts anew. Exit 2 when the frames do not fit
-    the model.
+    State is carried from power-on at the first; a gap in time starts anew. With --port the frames are those
+    of a board as they stream, and --json prints each in a line. Exit 2 when the frames do not fit the model.
     """
     from dataset.errors import InputError
     from innage.jobs.models.replaying import replay_file
 
+    _not_both(context, live=port is not None)
+    if port is not None:
+        from dataset.labels.marking import Labelling
+        from dataset.live.scale import Steadiness
+        from innage.jobs.capturing import Port
+        from innage.jobs.trial.setup import Beside, Tried
+
+        def labelling(of: Liquid) -> Labelling:
+            return Labelling(
+                of,
+                tare_g=tare_g,
+                scale_half_width_g=scale_half_width_g,
+                dimension_half_width_mm=dimension_half_width_mm,
+                temperature_c=label_temperature_c,
+                temperature_half_width_k=temperature_half_width_k,
+                air_density=air_density_kg_m3,
+            )
+
+        opened = open_store(store)
+        sensor = opened.model(model).frozen.sessions[0].mounting.sensor
+        beside = Beside(
+            labelling,
+            liquid,
+            None if scale is None else Port(scale, scale_baud),
+            Steadiness(steady_g, settle_s),
+            name,
+            condition,
+            note,
+            operator,
+            tuple(tag or ()),
+        )
+        tried = Tried(model, unit, _typed(trim, sensor) if trim else None, mounting)
+        _live(opened, tried, Port(port, baud), beside, json)
+        return
+    if file is None:
+        raise InputError("innage replay", "neither a file nor --port", "a field log, or the port of a board")
     if json and out is None:
         raise InputError(
             "--json", "no --out beside it", "a file for the readings", "--json prints the summary"
@@ -116,6 +269,57 @@ def replay(
         emit({"model": model, "file": replayed.parsed.source.file, "out": str(out)} | facts)
     else:
         show_summary(facts, out)
+
+
+def _not_both(context: typer.Context, live: bool) -> None:
+    """InputError for options of files beside a port, and the other way round."""
+    from dataset.errors import InputError
+
+    for parameter in context.command.params:
+        called = str(parameter.name)
+        if called in OF_BOTH or (called in OF_FILES) != live:
+            continue
+        if getattr(context.get_parameter_source(called), "name", "") == "COMMANDLINE":
+            given = "a file" if called == "file" else parameter.opts[0]
+            raise InputError(
+                "innage replay",
+                f"{given} {'beside' if live else 'without'} --port",
+                "what belongs to a board" if live else "--port, the board that it is about",
+            )
+
+
+def _live(store: Store, tried: Tried, port: Port, beside: Beside, json: bool) -> None:
+    """Run a trial to its end, and say what it came to."""
+    from innage.jobs.trial.setup import begin_trial
+    from innage.jobs.trial.trial import Front, run_trial
+    from innage.terminal.stopping import asked_to_stop
+    from innage.terminal.views.trial import print_json_line, show_trial_summary, trial_front
+
+    ready = begin_trial(store, tried, port, beside)
+    trial = ready.trial
+
+    def tell(text: str) -> None:
+        if json:
+            say_aside(text)
+        else:
+            print(harmless(text), flush=True)
+
+    def each(reading: Reading) -> None:
+        if json:
+            print_json_line({"frame": reading.facts()})
+
+    from_stdin = ready.board.name == "standard input"
+    try:
+        with (
+            asked_to_stop() as stopped,
+            trial_front(trial.pads, tell, from_stdin, json) as (show, entry),
+        ):
+            run_trial(trial, ready.board, ready.scale, Front(entry, show, each, tell), stop=stopped)
+    finally:
+        if json:
+            print_json_line({"summary": trial.facts()})
+        else:
+            show_trial_summary(trial.facts())
 
 
 def _typed(given: list[str], sensor: Sensor) -> dict[TrimKind, tuple[int, ...]]:

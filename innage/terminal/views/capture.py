@@ -26,6 +26,16 @@ TALL = 24  # more channels than this stand in two columns
 EIGHTHS = " ▏▎▍▌▋▊▉"
 
 
+class Asks(Protocol):
+    """What entries from lines ask of a view."""
+
+    @property
+    def holding(self) -> bool: ...
+
+    @property
+    def ready(self) -> bool: ...
+
+
 class Shows(Protocol):
     """Shows a view."""
 
@@ -178,7 +188,7 @@ class LineEntries:
         if rest.strip():
             self._lines.put(rest.decode(errors="replace"))
 
-    def __call__(self, view: View) -> str | None:
+    def __call__(self, view: Asks) -> str | None:
         """The next line, once the running step is held to its end and frames come in."""
         if view.holding or not view.ready:
             return None

@@ -1,0 +1,1 @@
+"""A model on a live board, before there is firmware: what it would say, frame by frame."""
