@@ -25,7 +25,9 @@ SECTIONS: dict[str, dict[str, Entry]] = {
         "liquid": Entry("liquid", "Liquids: permittivity, conductivity and density, where known."),
         "sensor": Entry("sensor", "Sensors: pads in channel order, count width and law, period."),
         "mounting": Entry("mounting", "Mountings: a sensor revision on a tank revision."),
-        "unit": Entry("unit", "Units: physical samples of board, adhesive and tank.", ("unit_import",)),
+        "unit": Entry(
+            "unit", "Units: physical samples of board, adhesive and tank.", ("unit_import", "unit_compare")
+        ),
         "operator": Entry("operator", "Operators: who captures, by short codes."),
         "instrument": Entry("instrument", "Instruments: what levels are measured with, and how well."),
         "standard": Entry("standard", "Check standards: measured each bench day, with control charts."),

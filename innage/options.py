@@ -361,6 +361,7 @@ SPELLED: dict[str, str] = {
     "liquids.COMMON": "'innage liquid common'",
     "start": "--from",
     "started": "--start",
+    "benches": "--bench",
     "firmware": "--board-firmware",
     "stop": "--to",
     "wetness": "--foam-wetness",

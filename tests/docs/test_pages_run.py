@@ -14,6 +14,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, closing, contextmanager, suppress
+from dataclasses import replace
 from functools import partial
 from itertools import count
 from pathlib import Path
@@ -38,6 +39,7 @@ from dataset.records import (
     Model,
     Mounting,
     NewSession,
+    Occasion,
     Pad,
     Role,
     Sensor,
@@ -157,10 +159,17 @@ def test_instruments(run_page: Run, tmp_path: Path) -> None:
         store.add_unit(Unit("u1"))
     rows = [f"{4000 + k % 5},{5000 + k % 3},{(k // 20) * 300},21.5" for k in range(40)]
     (tmp_path / "monday.csv").write_text("\n".join(["a,b,grams,warm", *rows, ""]), encoding="utf-8")
-    printed = run_page("docs/instruments.md")
-    assert len(printed) == 8
     with Store.open(tmp_path / "innage.db") as store:
-        (session,) = store.sessions()
+        (mounting,), (water,) = store.mountings(), store.liquids()
+        for k, (name, identity) in enumerate((("north", "a" * 32), ("south", "b" * 32))):
+            store.add_unit(Unit(f"of-{name}", bench=identity))
+            store.name_bench(identity, name)
+            new = a_session(store.unit("u1"), water, mounting, k)
+            store.add_sessions([replace(new, occasion=Occasion(bench=identity))])
+    printed = run_page("docs/instruments.md")
+    assert len(printed) == 9
+    with Store.open(tmp_path / "innage.db") as store:
+        session = store.sessions()[-1]
     assert len(session.instruments) == 2
     assert all(mark.u_common_mm for mark in session.marks if mark.level_mm)
 
