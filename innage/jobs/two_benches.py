@@ -71,7 +71,7 @@ def on_two_benches(store: Store, unit: str, benches: Sequence[str]) -> TwoBenche
 
     known = [store.bench(bench) for bench in benches]
     if len({bench.identity for bench in known}) != 2 or len(known) != 2:
-        raise InputError("benches", ", ".join(benches), "two benches", fields=("benches",))
+        raise InputError("benches", ", ".join(benches), "two that differ", fields=("benches",))
     name = store.unit(unit).name
     usable = [s for s in store.sessions() if s.unit.name == name and s.marks and s.void_reason is None]
     sides: list[list[Session]] = []

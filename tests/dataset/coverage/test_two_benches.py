@@ -131,5 +131,5 @@ def test_from_a_store(new_store: Store) -> None:
     shown = on_two_benches(new_store, "u", [NORTH, SOUTH])
     assert shown.sessions == ((here.id,), (apart.id, there.id))
     assert shown.beyond == 2
-    with pytest.raises(InputError, match="two benches"):
+    with pytest.raises(InputError, match="expected two that differ"):
         on_two_benches(new_store, "u", [NORTH, NORTH])

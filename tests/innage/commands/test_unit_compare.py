@@ -30,4 +30,6 @@ def test_one_unit_on_two_benches(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
         (level, pad) for level in (15.0, 25.0) for pad in ("low", "high")
     ]
     assert "of 4 differences are beyond" in run(*both)
-    assert "expected two benches" in refused_line("unit compare unit1 --bench bench-aaaaaa")
+    assert "--bench: bench-aaaaaa; expected two that differ" in refused_line(
+        "unit compare unit1 --bench bench-aaaaaa"
+    )
