@@ -56,15 +56,14 @@ from dataset.records import (
     VoidEvent,
 )
 from dataset.store import (
-    board_measurements,
+    admitting,
     check_standards,
     frozen_sets,
     instruments,
     merging,
-    models,
     open_captures,
     registry,
-    texts,
+    twins,
     units,
 )
 from dataset.store import sessions as stored_sessions
@@ -74,8 +73,10 @@ from dataset.store.events import amending, as_text, retirements, statuses
 from dataset.store.events import amendments as session_amendments
 from dataset.store.merging import MergeReport, SameUnit
 from dataset.store.open_captures import OpenCapture
-from dataset.store.texts import TextReport
+from dataset.store.results import board_measurements, models
+from dataset.store.whole import texts
 from dataset.store.whole.other_store import reading_other
+from dataset.store.whole.texts import TextReport
 from dataset.text.events import read_events
 from dataset.text.read import read_text
 
@@ -423,7 +424,7 @@ class Store:
                 registry.add_unit(orm, unit)
             if save_mapping is not None:
                 registry.add_mapping(orm, save_mapping)
-            added = stored_sessions.add_sessions(orm, sessions, progress)
+            added = admitting.add_sessions(orm, sessions, progress)
             if accept is not None:
                 accept(added)
             return added
@@ -439,7 +440,7 @@ class Store:
         """
 
         def work(orm: OrmSession) -> Session | None:
-            row = stored_sessions.known_session(orm, new)
+            row = admitting.known_session(orm, new)
             return None if row is None else stored_sessions.to_session(row)
 
         return self._read(work)
@@ -522,7 +523,7 @@ class Store:
         """
 
         def work(orm: OrmSession) -> Session:
-            return stored_sessions.to_session(stored_sessions.take_back_void(orm, ref, reason))
+            return stored_sessions.to_session(twins.take_back_void(orm, ref, reason))
 
         return self._write(work)
 
@@ -531,8 +532,7 @@ class Store:
 
         def work(orm: OrmSession) -> tuple[Session, ...]:
             rows = [
-                stored_sessions.take_back_void(orm, row.sha256, reason)
-                for row in stored_sessions.each_once(orm, refs)
+                twins.take_back_void(orm, row.sha256, reason) for row in stored_sessions.each_once(orm, refs)
             ]
             return tuple(map(stored_sessions.to_session, rows))
 

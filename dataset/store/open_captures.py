@@ -17,6 +17,7 @@ from dataset.canonical import canonical_json
 from dataset.errors import InputError, NotFoundError
 from dataset.records import Frames, Liquid, Mounting, NewSession, Session, Unit
 from dataset.store import blocks
+from dataset.store.admitting import add_session
 from dataset.store.proof import facts_sha256, keep
 from dataset.store.registry import (
     liquid_row,
@@ -28,7 +29,7 @@ from dataset.store.registry import (
     to_unit,
     unit_row,
 )
-from dataset.store.sessions import add_session, to_session
+from dataset.store.sessions import to_session
 from dataset.store.tables import OpenBlockRow, OpenCaptureRow, OpenEntryRow
 from dataset.values import check_name
 

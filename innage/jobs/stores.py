@@ -15,9 +15,9 @@ from innage.outputs import write_file
 
 if TYPE_CHECKING:
     from dataset.store import Store
-    from dataset.store.texts import TextReport
     from dataset.store.whole.backup import Backup
     from dataset.store.whole.integrity import IntegrityReport
+    from dataset.store.whole.texts import TextReport
 
 _MARKS = re.compile(r"[0-9a-f]{12}\.csv")
 _MOST_BYTES = 200_000_000  # of one file of text

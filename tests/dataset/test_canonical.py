@@ -17,7 +17,7 @@ from sqlalchemy import select
 from building import SENSOR, Bench, put
 from dataset.canonical import canonical_json, frozen_sha256, readings_sha256, sensor_key, session_sha256
 from dataset.records import CountLaw, Frames, GroupBy, Mark, NewSession, Pad, PadRole, Role, Sensor
-from dataset.store import Store, sessions
+from dataset.store import Store, admitting
 from dataset.store.tables import BlockRow
 from dataset.tanks.profile import stack, to_json
 from dataset.tanks.shapes import Box
@@ -104,7 +104,7 @@ def test_block_borders_and_compression_are_not_in_it(
         store = Store.open(tmp_path / f"{name}.db")
         new = register(store).session(5)
         with store._database.writing() as orm:
-            hashes.append(sessions.add_session(orm, new, block_frames, level).sha256)
+            hashes.append(admitting.add_session(orm, new, block_frames, level).sha256)
         store.frames(hashes[-1], verify=True)
         with store._database.reading() as orm:
             packed.append(b"".join(orm.scalars(select(BlockRow.counts).order_by(BlockRow.position))))

@@ -14,6 +14,7 @@ from dataset.admission.warnings import AT_DOOR, check_at_door, summarise
 from dataset.canonical import amendment_content, amendment_sha256, canonical_json
 from dataset.errors import InputError
 from dataset.records import ID_DIGITS, DoorWarning, Frames, NewSession, Restatement, Session, SessionAmendment
+from dataset.store import admitting
 from dataset.store import sessions as stored_sessions
 from dataset.store.events import amendments
 from dataset.store.events.amendments import STATED, says
@@ -135,7 +136,7 @@ def _warnings(orm: OrmSession, row: SessionRow, amended: Session, sealed: Sessio
     frames = stored_sessions.frames(orm, sealed)
     new = as_new(amended, frames)
     check_session(new)
-    earlier, shown = stored_sessions.what_is_known(orm, new, beside=row.id)
+    earlier, shown = admitting.what_is_known(orm, new, beside=row.id)
     own = check_at_door(new, summarise(new, frames), earlier, shown)
     in_file = [warning for warning in sealed.warnings if warning.check not in AT_DOOR]
     return (*in_file, *own)

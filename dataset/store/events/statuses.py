@@ -14,8 +14,8 @@ from sqlalchemy.orm import Session as OrmSession
 from dataset.canonical import canonical_json
 from dataset.errors import InputError, StoreError
 from dataset.records import ID_DIGITS, ModelStatus, StatusEvent
-from dataset.store.models import model_row
 from dataset.store.proof import check_row, keep
+from dataset.store.results.models import model_row
 from dataset.store.tables import StatusRow
 from dataset.values import check_reason
 

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, select, update
 
 from dataset.records import ID_DIGITS
 from dataset.store import sessions as stored_sessions
-from dataset.store import tables
+from dataset.store import tables, twins
 from dataset.store.events.amendments import check_chain, last, words_apart
 from dataset.store.events.voiding import check_parents, is_void, void_reason
 from dataset.store.merging.two_stores import Kind, TwoStores, Values, rows, table, without
@@ -44,7 +44,7 @@ def _tell_twins(stores: TwoStores, row: Mapping[str, Any], void: set[str], their
     """One recording under two labels could stand on both sides of a split. Two that the other store holds
     both, from before it looked at counts alone, come in as they are there.
     """
-    same = stored_sessions.twins(row["readings_sha256"], row["counts_sha256"])
+    same = twins.twins(row["readings_sha256"], row["counts_sha256"])
     hashes = select(tables.SessionRow.sha256, tables.SessionRow.readings_sha256).where(same)
     for other, readings in stores.ours.execute(hashes).all():
         if other in void:
@@ -131,7 +131,7 @@ def tags(stores: TwoStores) -> None:
 def _refuse_usable_twin(stores: TwoStores, session_id: int) -> None:
     """A void taken back there must not bring a second session of one recording into use here."""
     session = stores.orm.get_one(tables.SessionRow, session_id)
-    other = stored_sessions.usable_twin(stores.orm, session)
+    other = twins.usable_twin(stores.orm, session)
     if other is not None and void_reason(session) is None:
         stores.conflict(
             f"session {session.sha256[:ID_DIGITS]}",

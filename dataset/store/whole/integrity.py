@@ -23,7 +23,6 @@ from dataset.errors import InnageError, StoreError
 from dataset.files.scratch import scratch_folder
 from dataset.records import ID_DIGITS, MarkRevision
 from dataset.store import (
-    board_measurements,
     check_standards,
     instruments,
     open_captures,
@@ -44,9 +43,10 @@ from dataset.store.database import (
 from dataset.store.events import amendments, retirements, statuses, voiding
 from dataset.store.events.voiding import is_void
 from dataset.store.frozen_sets import openings_of, prove_openings, to_frozen_set
-from dataset.store.models import to_model
 from dataset.store.proof import check, check_row, record_sha256
 from dataset.store.reachable import connect
+from dataset.store.results import board_measurements
+from dataset.store.results.models import to_model
 from dataset.store.trims import to_trim
 from dataset.store.whole import schema
 

@@ -51,7 +51,7 @@ def verify_bundle(
         InputError: there is no bundle to read, or the port cannot be opened.
     """
     from dataset.live.board import SerialSource
-    from dataset.store.board_measurements import check_board_text
+    from dataset.store.results.board_measurements import check_board_text
     from export.bundle.build import silent
     from export.bundle.checking.board import BoardChecks
     from export.bundle.verify import CHECKS, ON_REQUEST

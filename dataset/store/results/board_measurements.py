@@ -10,8 +10,8 @@ from sqlalchemy.orm import Session as OrmSession
 
 from dataset.errors import InputError
 from dataset.records import BoardMeasurement
-from dataset.store.models import check_digest, model_row
 from dataset.store.proof import check_row, keep
+from dataset.store.results.models import check_digest, model_row
 from dataset.store.tables import BoardMeasurementRow
 from dataset.values import check_text
 

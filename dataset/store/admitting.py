@@ -1,0 +1,275 @@
+"""How capture sessions come in: checked, held against what the store knows, written whole and sealed."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, replace
+from typing import Any
+
+import numpy as np
+from sqlalchemy import insert, or_, select
+from sqlalchemy.orm import Session as OrmSession
+
+from dataset.admission.plausible import GRAVE, Shown
+from dataset.admission.rules import check_session
+from dataset.admission.warnings import Summary, check_at_door, summarise
+from dataset.canonical import (
+    canonical_json,
+    conditions_content,
+    counts_sha256,
+    readings_sha256,
+    session_sha256,
+)
+from dataset.errors import InputError, quoted
+from dataset.records import (
+    DoorWarning,
+    NewSession,
+    Session,
+    TrimKind,
+)
+from dataset.store import blocks, check_standards, instruments, registry, units
+from dataset.store.events import amendments, tagging
+from dataset.store.events.voiding import is_void
+from dataset.store.proof import record_sha256
+from dataset.store.registry import (
+    liquid_row,
+    mounting_row,
+    refuse_retired_places,
+    same_record,
+    stated_unit,
+    to_liquid,
+    to_mounting,
+    to_unit,
+    unit_ids,
+    unit_row,
+)
+from dataset.store.sessions import frames, to_session
+from dataset.store.tables import (
+    Base,
+    BlockRow,
+    MarkRow,
+    MountingRow,
+    SessionRow,
+    StretchRow,
+    TrimRow,
+    WarningRow,
+)
+from dataset.store.twins import refuse_known, refuse_twin
+
+GRAVE_NAMES = frozenset(GRAVE)
+HISTORY_SESSIONS = 10  # what the checks at the door look back on
+
+
+def add_sessions(
+    orm: OrmSession,
+    sessions: Sequence[NewSession],
+    progress: Callable[[str, int, int], None] | None = None,
+) -> tuple[Session, ...]:
+    """Check, write and seal sessions, one after the other."""
+    added: list[Session] = []
+    summaries: dict[str, Summary] = {}
+    for new in sessions:
+        refuse_retired_places(orm, new.unit, new.liquid, new.mounting)
+        added.append(to_session(add_session(orm, new, known=summaries)))
+        if progress is not None:
+            progress(new.source.file, len(added), len(sessions))
+    return tuple(added)
+
+
+def known_session(orm: OrmSession, new: NewSession) -> SessionRow | None:
+    """The session that ``new`` is already, reading for reading and statement for statement; None where it can
+    be added, InputError where it can't.
+    """
+    check_session(new)
+    same = orm.scalar(select(SessionRow).where(SessionRow.sha256 == session_sha256(new, new.frames)))
+    if same is None:
+        refuse_twin(orm, new, readings_sha256(new.frames), counts_sha256(new.frames))
+    return same
+
+
+def add_session(
+    orm: OrmSession,
+    new: NewSession,
+    block_frames: int = blocks.BLOCK_FRAMES,
+    level: int = blocks.LEVEL,
+    known: dict[str, Summary] | None = None,
+) -> SessionRow:
+    """Check, write and seal one session; readings that the store already has are refused.
+
+    ``known`` keeps what the checks at the door found out about earlier sessions, for the next call in the
+    same transaction.
+    """
+    check_session(new)
+    _check_listed(orm, new)
+    row = _new_row(orm, new)
+    refuse_known(orm, new, row.sha256)
+    refuse_twin(orm, new, row.readings_sha256, row.counts_sha256)
+    own = summarise(new, new.frames)
+    known_here = {} if known is None else known
+    own_warnings = (
+        *check_at_door(new, own, *what_is_known(orm, new, known_here)),
+        *check_standards.warnings_for(orm, new),
+    )
+    if known is not None:
+        known[row.sha256] = own  # the next call need not read it back
+    orm.add(row)
+    orm.flush()
+    warnings = dict.fromkeys((*new.warnings, *own_warnings))  # one that is given may be found again
+    _write_statements(orm, row.id, new, tuple(warnings))
+    packed = [
+        {"session_id": row.id, "position": k, "format": b.format, "frames": b.frames}
+        | {"t_ms": b.t_ms, "counts": b.counts, "temperature_c": b.temperature_c}
+        for k, b in enumerate(blocks.to_blocks(new.frames, block_frames, level))
+    ]
+    orm.execute(insert(BlockRow), packed)
+    row.record_sha256 = record_sha256(orm.connection(), "capture_session", row.id)
+    row.sealed = True
+    orm.flush()
+    units.assign(orm, row.sha256, row.unit)
+    orm.refresh(row)
+    tagging.add(orm, row, tuple(dict.fromkeys(new.tags)), new.occasion.operator)
+    return row
+
+
+def _check_listed(orm: OrmSession, new: NewSession) -> None:
+    """NotFoundError for an operator who is not on the list, and for a bench that the store does not know:
+    what is mistyped would be another.
+    """
+    operator, bench = new.occasion.operator, new.occasion.bench
+    if operator is not None:
+        registry.operator_row(orm, operator)
+    if bench is not None and registry.bench_row(orm, bench).identity != bench:
+        raise InputError("bench", quoted(bench), "the identity of a bench, 32 hexadecimal digits")
+    instruments.check_known(orm, new.instruments)
+
+
+def _new_row(orm: OrmSession, new: NewSession) -> SessionRow:
+    """The row, not yet written, of a session whose unit, liquid and mounting are the store's own."""
+    unit = unit_row(orm, new.unit.name)
+    liquid = liquid_row(orm, new.liquid.name)
+    mounting = mounting_row(orm, new.mounting.name)
+    same_record("unit", new.unit, to_unit(unit))
+    same_record("liquid", new.liquid, to_liquid(liquid))
+    same_record("mounting", new.mounting, to_mounting(mounting))
+    return SessionRow(
+        sha256=session_sha256(replace(new, unit=stated_unit(unit)), new.frames),
+        readings_sha256=readings_sha256(new.frames),
+        counts_sha256=counts_sha256(new.frames),
+        sealed=False,
+        unit=unit,
+        liquid=liquid,
+        mounting=mounting,
+        frames=len(new.frames),
+        source_file=new.source.file,
+        source_sha256=new.source.sha256,
+        note=new.note,
+        simulated=new.simulated or None,
+        instruments=canonical_json(list(new.instruments)) if new.instruments else None,
+        **asdict(new.occasion),
+    )
+
+
+def _write_statements(
+    orm: OrmSession, session_id: int, new: NewSession, warnings: Sequence[DoorWarning]
+) -> None:
+    """Write what is stated of a session's frames: warnings, marks and stretches, each in its order."""
+    stated: list[tuple[type[Base], list[dict[str, Any]]]] = [
+        (WarningRow, [{"check_name": w.check, "sentence": w.sentence} for w in warnings]),
+        (MarkRow, [asdict(mark) for mark in new.marks]),
+        (
+            StretchRow,
+            [
+                {"start": s.start, "stop": s.stop, "body": canonical_json(conditions_content(s.conditions))}
+                for s in new.stretches
+            ],
+        ),
+    ]
+    for kind, facts in stated:
+        if facts:
+            rows = [{"session_id": session_id, "position": k} | fact for k, fact in enumerate(facts)]
+            orm.execute(insert(kind), rows)
+
+
+def what_is_known(
+    orm: OrmSession, new: NewSession, known: dict[str, Summary] | None = None, beside: int = 0
+) -> tuple[list[Summary], Shown]:
+    """What a session is held against at the door: the latest sessions of its unit, and what its unit's trim
+    and other units on its mounting show. The session of row id ``beside`` is left out; ``known`` keeps what
+    was found out about sessions.
+    """
+    known_here = {} if known is None else known
+    return _earlier(orm, new, known_here, beside), _shown(orm, new, known_here, beside)
+
+
+def _earlier(orm: OrmSession, new: NewSession, known: dict[str, Summary], beside: int) -> list[Summary]:
+    """What this unit's latest sessions with the same sensor say, newest last; void ones don't count."""
+    same = (
+        select(SessionRow.sha256)
+        .join(MountingRow, MountingRow.id == amendments.mounting_now())
+        .where(
+            amendments.unit_now().in_(unit_ids(orm, new.unit.name)),
+            MountingRow.sensor.has(name=new.mounting.sensor.name, revision=new.mounting.sensor.revision),
+        )
+        .where(~is_void(), SessionRow.sealed, SessionRow.id != beside)
+        .order_by(SessionRow.id.desc())
+        .limit(HISTORY_SESSIONS)
+    )
+    return _summaries(orm, orm.scalars(same).all(), known)[::-1]
+
+
+def _summaries(orm: OrmSession, hashes: Sequence[str], known: dict[str, Summary]) -> list[Summary]:
+    """What sessions say, by their hashes; ``known`` keeps it."""
+    for sha256 in hashes:
+        if sha256 not in known:
+            session = to_session(orm.scalars(select(SessionRow).where(SessionRow.sha256 == sha256)).one())
+            known[sha256] = summarise(session, frames(orm, session))
+    return [known[sha256] for sha256 in hashes]
+
+
+def _shown(orm: OrmSession, new: NewSession, known: dict[str, Summary], beside: int) -> Shown:
+    """What the unit's dry trim says, and the latest sessions of any unit on the same mounting; neither void
+    ones nor those that were warned of gravely.
+    """
+    dry = (
+        select(TrimRow)
+        .where(
+            TrimRow.unit_id.in_(unit_ids(orm, new.unit.name)),
+            TrimRow.mounting.has(name=new.mounting.name),
+            TrimRow.kind == TrimKind.DRY.value,
+        )
+        .order_by(TrimRow.date.desc(), TrimRow.sequence.desc())
+        .limit(1)
+    )
+    trim = orm.scalar(dry)
+    earlier = _summaries(orm, _shown_before(orm, new, beside), known)
+    return Shown(
+        None if trim is None else (tuple(json.loads(trim.body)["counts"]), trim.date),
+        np.array([summary.low for summary in earlier]) if earlier else None,
+        np.array([summary.high for summary in earlier]) if earlier else None,
+    )
+
+
+def _shown_before(orm: OrmSession, new: NewSession, beside: int) -> list[str]:
+    """By hash, the latest sessions on the same mounting, newest first, without what is gravely warned of as
+    they are amended. Rows come as they are asked for: a mounting may have thousands.
+    """
+    gravely = SessionRow.warnings.any(WarningRow.check_name.in_(GRAVE))
+    same = (
+        select(SessionRow)
+        .where(
+            amendments.mounting_now() == mounting_row(orm, new.mounting.name).id,
+            SessionRow.id != beside,
+            ~is_void(),
+            SessionRow.sealed,
+        )
+        .where(or_(~gravely, SessionRow.amendments.any()))
+        .order_by(SessionRow.id.desc())
+    )
+    latest: list[str] = []
+    for row in orm.scalars(same.execution_options(yield_per=HISTORY_SESSIONS)):
+        if not row.amendments or GRAVE_NAMES.isdisjoint(amendments.checks_now(row)):
+            latest.append(row.sha256)
+        if len(latest) == HISTORY_SESSIONS:
+            break
+    return latest

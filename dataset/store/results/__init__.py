@@ -1,0 +1,1 @@
+"""What came of captures: models, and what boards measured of them."""
