@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+import gc
 import sys
 import traceback
 from typing import Annotated, Any
@@ -19,6 +20,10 @@ from innage.options import option_of
 from innage.terminal.output import harmless
 from innage.terminal.streams import NOT_WRITTEN, READER_GONE, OutputLostError, flush_output, prepare_streams
 from innage.usage import reword, store_behind
+
+# Most of what a command makes lives until its end, so that looking through it for garbage finds nothing: a
+# fifth of the time of a count over 2000 sessions.
+COLLECTING = (100_000, 50, 100)
 
 
 class Face(LazyGroup):
@@ -111,10 +116,13 @@ def main() -> None:
     """Run the command line. What nobody expected keeps its traceback and ends with 70."""
     prepare_streams()
     sweep_scratch()
+    collecting = gc.get_threshold()
+    gc.set_threshold(*COLLECTING)
     try:
         try:
             app()
         finally:
+            gc.set_threshold(*collecting)
             flush_output()
     except OutputLostError as error:
         if error.reader_gone:

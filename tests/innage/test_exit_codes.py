@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import subprocess
 import sys
@@ -9,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from innage import cli
 from innage.exit_codes import of_limits
 from training.judging.figures import AnsweredLimit
 
@@ -68,3 +70,12 @@ def test_what_was_expected_ends_with_2(tmp_path: Path) -> None:
 def test_answers_to_limits_have_a_code(answers: list[str], code: int) -> None:
     """What says no goes before what lacks evidence; no limits are no evidence."""
     assert of_limits([answered(answer) for answer in answers]) == code
+
+
+def test_who_calls_main_finds_the_collector_as_it_was(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Garbage is looked for more rarely while a command runs, and as before once it has ended."""
+    before, during = gc.get_threshold(), list[tuple[int, ...]]()
+    monkeypatch.setattr(cli, "app", lambda: during.append(gc.get_threshold()))
+    cli.main()
+    assert during[0][0] > before[0]
+    assert gc.get_threshold() == before
