@@ -173,7 +173,7 @@ def show(
         f"session {captured.id}",
         ("fact", "value"),
         [
-            (fact, ", ".join(value) if fact == "tags" else value)
+            (fact, ", ".join(value) if fact in ("tags", "instruments") else value)
             for fact, value in session_facts(captured).items()
             if fact != "warnings"
         ],

@@ -10,7 +10,7 @@ from dataset.admission.rules import check_marks
 from dataset.canonical import canonical_json, marks_content
 from dataset.errors import InputError
 from dataset.records import ID_DIGITS, Mark, MarkRevision
-from dataset.store import registry, sessions
+from dataset.store import check_standards, instruments, registry, sessions
 from dataset.store.events import as_text
 from dataset.store.merging import Merged, MergeReport
 from dataset.store.tables import (
@@ -18,6 +18,7 @@ from dataset.store.tables import (
     SessionRow,
 )
 from dataset.text.events import SaidLater, write_events
+from dataset.text.instruments import write_instruments
 from dataset.text.read import TextContent
 from dataset.text.write import REVISIONS, Registry, marks_file, write_text
 from dataset.values import check_text
@@ -49,6 +50,13 @@ def collect(orm: OrmSession) -> dict[str, str]:
     rows = sessions.session_rows(orm)
     revisions = {row.sha256: sessions.revisions_of(row) for row in rows}
     later = write_events(as_text.collect(orm, rows))
+    measured = [
+        measurement
+        for standard in check_standards.standards(orm)
+        for measurement in check_standards.measurements(orm, standard)
+    ]
+    calibrations = [known for history in instruments.histories(orm) for known in history.calibrations]
+    later |= write_instruments(calibrations, measured)
     return write_text(records, sessions.to_sessions(rows), revisions) | later
 
 

@@ -250,4 +250,5 @@ def _session_facts(session: Session) -> dict[str, Any]:
         "void": session.void_reason,
         **asdict(session.occasion),
         "tags": list(session.tags),
+        "instruments": list(session.instruments),
     }
