@@ -45,7 +45,7 @@ from dataset.records import (
     TrimKind,
     Unit,
 )
-from dataset.store import Store, sessions
+from dataset.store import Store, admitting
 from dataset.store.tables import Base
 from dataset.store.whole.backup import backup
 from dataset.store.whole.integrity import check_store
@@ -288,7 +288,7 @@ def test_a_recording_that_is_there_twice_is_warned_of(
     """
     path = Path(shutil.copy(template, tmp_path / "old.db"))
     with Store.open(path) as store, monkeypatch.context() as patch:
-        patch.setattr(sessions, "_refuse_twin", lambda *_: None)  # as it was before counts were looked at
+        patch.setattr(admitting, "refuse_twin", lambda *_: None)  # as it was before counts were looked at
         bench, warm = register(store), noise(1)
         first, second = store.add_sessions(
             [bench.session(1, frames=warm), bench.session(2, frames=Frames(warm.t_ms, warm.counts))]
