@@ -161,6 +161,7 @@ def fill(left: Store, right: Store, register: Register) -> None:
         store.void(second.id, "wrong liquid")
 
 
+@pytest.mark.slow
 def test_both_ways_both_answer_alike(benches: tuple[Store, Store], register: Register) -> None:
     """Each bench brings in the other's; then both have everything, and give the same answers."""
     left, right = benches

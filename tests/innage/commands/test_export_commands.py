@@ -278,6 +278,7 @@ def test_export_is_recorded(store: Store, tmp_path: Path) -> None:
         assert (exported.name, exported.model.name) == (name, "first")
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("store")
 def test_export_again_is_the_same(tmp_path: Path) -> None:
     """Exporting over the same bundle is fine and changes nothing; another prefix replaces the files."""
@@ -428,6 +429,7 @@ def test_kernels_are_written_as_asked(tmp_path: Path) -> None:
     assert not (tmp_path / "x").exists()
 
 
+@pytest.mark.slow
 def test_a_table_of_volumes_on_request(store: Store, tmp_path: Path) -> None:
     """With --volume-table the C has the tank's cylinder in it, pi r^2 h at the full tank, and is measured
     with it; no tank, no table.

@@ -201,6 +201,7 @@ def test_a_budget_that_nothing_fits_is_said(store: Path) -> None:
     assert "Budget tiny: over." in result.output
 
 
+@pytest.mark.slow
 def test_a_small_budget_is_kept_by_a_lean_firmware(store: Path) -> None:
     """Where nothing fits with a self-test and stored trims, candidates are measured for init, prepare and
     step alone; training says so, a check that is told so keeps the budget, an export that is not says how.

@@ -122,6 +122,7 @@ def _with_calibrate(made_up: MadeUp, seed: int) -> FrozenData:
     return replace(data, frozen=replace(data.frozen, roles=roles))
 
 
+@pytest.mark.slow
 def test_a_band_of_few_pads_holds_for_nine_of_ten_units(made_up: MadeUp) -> None:
     """Of a unit never seen 90 % of the readings lie inside with probability k / (n + 1) = 0.9 of n = 9 that
     calibrate (Lei et al., JASA 113 (2018) 1094); here of 64 units of four makes. The band is 0 to full where

@@ -398,6 +398,7 @@ def test_the_same_curve_twice(old: FrozenData, new: FrozenData) -> None:
     assert one == two
 
 
+@pytest.mark.slow
 def test_a_curve_of_few_pads_is_refitted_too(old: FrozenData, new: FrozenData) -> None:
     """A model without trims or steps goes the same ways, and its own recipe alone is fitted again."""
     first = train(old, SearchRequest("first", LIMITS, jobs=1), families=("hinge",))
