@@ -306,6 +306,8 @@ class Trial:
                 self.tell(str(error))
             return
         self.keeper.mark(text)
+        level_mm = self._reference.level_mm or 0.0
+        self.tell(f"from the next frame on held against {self._reference.text} = {level_mm:.2f} mm")
 
     def _reference_lost(self, frame: int | None = None) -> None:
         if self._reference.text:
